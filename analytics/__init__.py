@@ -1,0 +1,1 @@
+"""Field-return analytics for a small shop that builds performance transmissions for trucks."""

@@ -1,0 +1,15 @@
+"""What the package raises when it cannot go on. One base class, so that a caller can catch it all."""
+
+from __future__ import annotations
+
+
+class AnalyticsError(ValueError):
+    """The work cannot be done as asked. The message says what is wrong, where, and what to do."""
+
+
+class RecordsError(AnalyticsError):
+    """A folder, file, sheet, heading or setting that the records cannot be read from."""
+
+
+class NotEnoughData(AnalyticsError):
+    """The records cannot carry the number asked for: too few failures, or nothing at risk."""
