@@ -1,0 +1,1 @@
+"""Lifetimes to survival: curves, comparisons, competing findings, repeated returns, fits, exact bounds."""

@@ -1,0 +1,656 @@
+"""Survival without an assumed shape: Kaplan-Meier with late entry, for one group or many, and the life table.
+
+A unit is at risk on (entry, time]. Entry 0 means seen from new, so that a failure at time 0 counts among the
+units at risk. At a tie failures come before units that stopped running unfailed. Times carry any one unit
+(miles, days, runs).
+
+Sources: Kaplan and Meier, J. Am. Stat. Assoc. 53 (1958) 457-481; Greenwood (1926) for the variance; Nelson
+(1969) and Aalen (1978) for the cumulative hazard; Brookmeyer and Crowley, Biometrics 38 (1982) 29-41 for
+limits on a quantile.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass, fields
+from statistics import NormalDist
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analytics.errors import AnalyticsError, NotEnoughData
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Transform = Literal["log-log", "log", "plain"]
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+# Products of (n - d)/n reach a round probability only to the last bits.
+_SLACK = 1e-12
+
+
+def number(value: float) -> str:
+    """A number as it stands in a message: 24,000 or 0.125."""
+    return f"{value:,.10g}"
+
+
+def two_sided_z(level: float) -> float:
+    """Normal quantile of two-sided limits; raises unless 0 < level < 1."""
+    if not 0 < level < 1:
+        raise AnalyticsError(f"level is {level!r}: give a confidence level between 0 and 1, such as 0.95.")
+    return NormalDist().inv_cdf(0.5 + level / 2)
+
+
+def _row(bad: NDArray[np.bool_]) -> int:
+    return int(np.flatnonzero(bad)[0])
+
+
+def check_column(name: str, values: ArrayLike, length: int | None = None) -> Floats:
+    """One column of times as floats, shape (n,): finite, not negative, of the stated length."""
+    try:
+        column = np.asarray(values, dtype=float)
+    except (TypeError, ValueError) as error:
+        raise AnalyticsError(
+            f"{name} holds a value that is not a number ({error}): give numbers only."
+        ) from None
+    if column.ndim != 1:
+        raise AnalyticsError(f"{name} has {column.ndim} dimensions: give one value per unit.")
+    if length is not None and len(column) != length:
+        raise AnalyticsError(f"{name} has {len(column)} values for {length} units: give one value per unit.")
+    bad = ~np.isfinite(column)
+    if bad.any():
+        raise AnalyticsError(
+            f"{name} of row {_row(bad)} (counted from 0) is {column[bad][0]}: leave out units without a known {name}."
+        )
+    bad = column < 0
+    if bad.any():
+        raise AnalyticsError(
+            f"{name} of row {_row(bad)} (counted from 0) is {number(column[bad][0])}: it cannot be negative."
+        )
+    return column
+
+
+def check_count(values: ArrayLike | None, length: int) -> Ints:
+    """Counts of identical units, shape (n,) of whole numbers >= 0; ones where None."""
+    if values is None:
+        return np.ones(length, dtype=np.int64)
+    column = check_column("count", values, length)
+    bad = column != np.floor(column)
+    if bad.any():
+        raise AnalyticsError(
+            f"count of row {_row(bad)} (counted from 0) is {number(column[bad][0])}: "
+            "a count is a whole number of identical units, not a weight."
+        )
+    return column.astype(np.int64)
+
+
+def check_failed(values: ArrayLike, length: int) -> NDArray[np.bool_]:
+    """Failed or not, shape (n,): booleans, or 0 and 1."""
+    column = np.asarray(values)
+    if column.shape != (length,):
+        raise AnalyticsError(f"failed has shape {column.shape} for {length} units: give one value per unit.")
+    if column.dtype == bool:
+        return column
+    bad = np.array([value not in (0, 1) for value in column.tolist()], dtype=bool)
+    if bad.any():
+        raise AnalyticsError(
+            f"failed of row {_row(bad)} (counted from 0) is {column[bad][0]!r}: give True or False (or 1 and 0)."
+        )
+    return column.astype(bool)
+
+
+def check_entry(values: ArrayLike | None, time: Floats, failed: NDArray[np.bool_]) -> Floats:
+    """Ages at which units came under observation, shape (n,), before their time; zeros where None."""
+    if values is None:
+        return np.zeros(len(time))
+    entry = check_column("entry", values, len(time))
+    bad = (entry > time) | ((entry == time) & (entry > 0) & failed)
+    if bad.any():
+        i = _row(bad)
+        raise AnalyticsError(
+            f"entry of row {i} (counted from 0) is {number(entry[i])} and its time is {number(time[i])}: "
+            "a unit must come under observation before it fails or leaves."
+        )
+    return entry
+
+
+def units_at_risk(times: Floats, time: Floats, entry: Floats, count: Ints) -> Ints:
+    """Units at risk at each of `times`, shape (k,), for units on (entry, time]."""
+
+    def at_or_after(values: Floats, units: Ints) -> Ints:
+        order = np.argsort(values, kind="stable")
+        left = units.sum() - np.concatenate([[0], np.cumsum(units[order])])
+        return left[np.searchsorted(values[order], times, side="left")]
+
+    late = entry > 0
+    return at_or_after(time, count) - at_or_after(entry[late], count[late])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RiskRows:
+    """What happened at each distinct time of each cell. Arrays of shape (r,), ordered by cell and time.
+
+    cell: cell code; first: row where each cell begins, shape (cells + 1,); failed: shape (causes, r);
+    entered: units that came under observation at that time and are at risk after it.
+    """
+
+    cell: Ints
+    first: Ints
+    time: Floats
+    at_risk: Ints
+    failed: Ints
+    censored: Ints
+    entered: Ints
+
+
+def risk_rows(
+    time: Floats, cause: Ints, entry: Floats, count: Ints, cell: Ints, cells: int, causes: int = 1
+) -> RiskRows:
+    """Units at risk, failed, censored and entered per cell and distinct time, from one sort of all cells.
+
+    time, entry: shape (n,); cause: 0 for unfailed, else 1 to causes; count: whole numbers; cell: 0 to cells -
+    1.
+    """
+    # An unfailed unit that enters as it leaves was never at risk.
+    keep = (count > 0) & ((entry < time) | (entry == 0))
+    if not keep.all():
+        time, cause, entry, count, cell = time[keep], cause[keep], entry[keep], count[keep], cell[keep]
+    late = entry > 0
+    value = np.concatenate([time, entry[late]])
+    code = np.concatenate([cell, cell[late]])
+    # Late entries stand as one more kind of row: cause -1.
+    kind = np.concatenate([cause, np.full(int(late.sum()), -1, dtype=np.int64)])
+    units = np.concatenate([count, count[late]])
+    order = np.lexsort((value, code))
+    value, code, kind, units = value[order], code[order], kind[order], units[order]
+    new = np.ones(len(value), dtype=bool)
+    new[1:] = (value[1:] != value[:-1]) | (code[1:] != code[:-1])
+    row = np.cumsum(new) - 1
+    rows = int(new.sum())
+    # One pass fills a table of kinds by rows; sums of whole numbers are exact in floats up to 2**53.
+    table = np.bincount((kind + 1) * rows + row, weights=units, minlength=(causes + 2) * rows)
+    table = table.reshape(causes + 2, rows).astype(np.int64)
+    entered, censored, failed = table[0], table[1], table[2:]
+    row_cell = code[new]
+    first = np.searchsorted(row_cell, np.arange(cells + 1))
+    net = entered - censored - failed.sum(axis=0)
+    before = np.concatenate([[0], np.cumsum(net)])
+    from_new = np.bincount(cell[~late], weights=count[~late], minlength=cells).astype(np.int64)
+    at_risk = from_new[row_cell] + before[:-1] - before[first[row_cell]]
+    return RiskRows(row_cell, first, value[new], at_risk, failed, censored, entered)
+
+
+def survival_limits(
+    survival: Floats, std_err: Floats, level: float = 0.95, transform: Transform = "log-log"
+) -> tuple[Floats, Floats]:
+    """Pointwise limits on S, log S or log(-log S), inside [0, 1]; NaN where the transform does not exist.
+
+    On log(-log S) there are none while nothing has failed (S = 1) nor once S = 0: the exact bounds serve
+    there.
+    """
+    z = two_sided_z(level)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        if transform == "plain":
+            return np.clip(survival - z * std_err, 0, 1), np.clip(survival + z * std_err, 0, 1)
+        relative = std_err / survival
+        if transform == "log":
+            return survival * np.exp(-z * relative), np.minimum(survival * np.exp(z * relative), 1)
+        if transform == "log-log":
+            inside = (survival > 0) & (survival < 1)
+            spread = np.where(inside, np.exp(z * relative / np.abs(np.log(survival))), np.nan)
+            return np.where(inside, survival**spread, np.nan), np.where(
+                inside, survival ** (1 / spread), np.nan
+            )
+    raise AnalyticsError(f"transform is {transform!r}: give 'log-log', 'log' or 'plain'.")
+
+
+def _product_limit(rows: RiskRows) -> dict[str, Floats]:
+    """Survival, its Greenwood s.e., cumulative hazard and its s.e., each of shape (r,)."""
+    n = rows.at_risk.astype(float)
+    d = rows.failed[0].astype(float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        stay = np.where(d > 0, (n - d) / n, 1.0)
+        greenwood = np.where(d > 0, d / (n * (n - d)), 0.0)
+        hazard = np.where(d > 0, d / n, 0.0)
+        hazard_variance = np.where(d > 0, d / n**2, 0.0)
+    survival, variance, cumulative, cumulative_variance = (np.empty_like(n) for _ in range(4))
+    # Cell by cell, so that a cell's numbers do not depend on its neighbours, to the last bit.
+    for a, b in zip(rows.first[:-1], rows.first[1:], strict=True):
+        np.cumprod(stay[a:b], out=survival[a:b])
+        np.cumsum(greenwood[a:b], out=variance[a:b])
+        np.cumsum(hazard[a:b], out=cumulative[a:b])
+        np.cumsum(hazard_variance[a:b], out=cumulative_variance[a:b])
+    with np.errstate(invalid="ignore"):
+        std_err = np.where(survival > 0, survival * np.sqrt(variance), np.nan)
+    return {
+        "survival": survival,
+        "std_err": std_err,
+        "cumulative_hazard": cumulative,
+        "cumulative_hazard_se": np.sqrt(cumulative_variance),
+    }
+
+
+def arrays_to_frame(result: object, names: Sequence[str]) -> pd.DataFrame:
+    """The named array fields of a result as columns, unrounded."""
+    import pandas as pd
+
+    return pd.DataFrame({name: getattr(result, name) for name in names})
+
+
+@dataclass(frozen=True, slots=True)
+class LifeQuantile:
+    """Time by which a share p has failed. NaN, with a note in words, where the curve or a limit does not get there."""
+
+    p: float
+    estimate: float
+    lower: float
+    upper: float
+    level: float
+    note: str
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row, unrounded."""
+        import pandas as pd
+
+        return pd.DataFrame([{field.name: getattr(self, field.name) for field in fields(self)}])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CurveValues:
+    """The curve at chosen times; all arrays of shape (m,). at_risk counts the units just before each time."""
+
+    time: Floats
+    at_risk: Ints
+    survival: Floats
+    std_err: Floats
+    lower: Floats
+    upper: Floats
+    cumulative_hazard: Floats
+    cumulative_hazard_se: Floats
+    level: float
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per chosen time, unrounded."""
+        return arrays_to_frame(self, [f.name for f in fields(self) if f.name != "level"])
+
+
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class SurvivalCurve:
+    """A Kaplan-Meier curve: a step function on [start, last time], one entry per distinct time in arrays of
+    shape (k,).
+
+    at_risk: units at risk just before the time; failed, censored: at the time; entered: came under
+    observation at the time and are at risk after it, so that at_risk[i + 1] = at_risk[i] - failed[i] -
+    censored[i] + entered[i]. std_err: Greenwood. lower, upper: pointwise at `level` on `transform`; NaN
+    before the first failure. start: the curve is conditional on survival to that age (0: from new). units: at
+    the start and entered later; the two halves of a life split in two count as one unit at a time at risk,
+    but as two here.
+    """
+
+    time: Floats
+    at_risk: Ints
+    failed: Ints
+    censored: Ints
+    entered: Ints
+    survival: Floats
+    std_err: Floats
+    lower: Floats
+    upper: Floats
+    cumulative_hazard: Floats
+    cumulative_hazard_se: Floats
+    level: float
+    transform: Transform
+    start: float
+    units: int
+    failures: int
+    notes: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        return (
+            f"SurvivalCurve({self.units:,} units, {self.failures:,} failed, {number(self.start)} to "
+            f"{number(self.last_time)}, survival at the end {self.survival[-1]:.4g})"
+        )
+
+    @property
+    def last_time(self) -> float:
+        """End of the records: the largest time at which a unit failed or was last seen."""
+        return float(self.time[-1])
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per distinct time, unrounded."""
+        return arrays_to_frame(self, _CURVE_COLUMNS)
+
+    def _locate(self, t: ArrayLike) -> tuple[Floats, NDArray[np.intp]]:
+        times = np.atleast_1d(np.asarray(t, dtype=float))
+        bad = ~((times >= self.start) & (times <= self.last_time))
+        if bad.any():
+            raise AnalyticsError(
+                f"survival asked at {number(times[bad][0])}, but the records run from {number(self.start)} to "
+                f"{number(self.last_time)}: ask inside that range, or fit a life model and read its extrapolation."
+            )
+        return times, np.searchsorted(self.time, times, side="right") - 1
+
+    def survival_at(self, t: ArrayLike) -> CurveValues:
+        """The curve at time(s) t with limits. Raises outside [start, last time] instead of extrapolating."""
+        times, i = self._locate(t)
+        j = np.maximum(i, 0)
+
+        def step(values: Floats, at_start: float) -> Floats:
+            return np.where(i >= 0, values[j], at_start)
+
+        # Units at risk just before t: the row's own count on the row, the count after it further on.
+        after = self.at_risk - self.failed - self.censored + self.entered
+        at_risk = np.where(i < 0, self.at_risk[0], np.where(self.time[j] == times, self.at_risk[j], after[j]))
+        edge = 1.0 if self.transform != "log-log" else np.nan
+        return CurveValues(
+            times,
+            at_risk,
+            step(self.survival, 1.0),
+            step(self.std_err, 0.0),
+            step(self.lower, edge),
+            step(self.upper, edge),
+            step(self.cumulative_hazard, 0.0),
+            step(self.cumulative_hazard_se, 0.0),
+            self.level,
+        )
+
+    def quantile(self, p: float) -> LifeQuantile:
+        """Time by which a share p has failed: the first time at which survival is 1 - p or less.
+
+        Limits are the first times at which the lower and upper curve limits are 1 - p or less. Where the
+        curve or a limit does not fall so far, the value is NaN and the note says so.
+        """
+        if not 0 < p < 1:
+            raise AnalyticsError(f"p is {p!r}: give the share failed, between 0 and 1.")
+
+        def first(values: Floats) -> float:
+            # NaN limits (nothing failed yet, or all failed) are handled as 1 and 0.
+            filled = np.where(np.isnan(values), np.where(self.survival > 0, 1.0, 0.0), values)
+            reached = np.flatnonzero(filled <= 1 - p + _SLACK)
+            return float(self.time[reached[0]]) if len(reached) else float("nan")
+
+        estimate, lower, upper = first(self.survival), first(self.lower), first(self.upper)
+        words = []
+        end = f"by {number(self.last_time)}, the end of the records"
+        if np.isnan(estimate):
+            words.append(f"less than {p:.4g} had failed {end}")
+        else:
+            left = int(self.at_risk[np.searchsorted(self.time, estimate)])
+            if left < 5:
+                words.append(f"only {left} at risk there")
+        if np.isnan(upper):
+            words.append(f"no upper limit {end}")
+        if np.isnan(lower):
+            words.append(f"no lower limit {end}")
+        return LifeQuantile(p, estimate, lower, upper, self.level, "; ".join(words))
+
+    def reliable_until(self, min_at_risk: int = 5) -> float:
+        """The last time at which at least min_at_risk units were at risk: where a curve should stop."""
+        enough = np.flatnonzero(self.at_risk >= min_at_risk)
+        if not len(enough):
+            raise NotEnoughData(
+                f"never {min_at_risk} units at risk together (most: {int(self.at_risk.max())}): no curve can be shown."
+            )
+        return float(self.time[enough[-1]])
+
+    def given_survival_to(self, age: float) -> SurvivalCurve:
+        """The curve of units that reached `age`: for records whose first failures met one or two units at risk."""
+        if not self.start <= age < self.last_time:
+            raise AnalyticsError(
+                f"survival to {number(age)} asked, but the records run from {number(self.start)} to "
+                f"{number(self.last_time)}: give an age inside that range."
+            )
+        keep = self.time > age
+        rows = RiskRows(
+            np.zeros(int(keep.sum()), dtype=np.int64),
+            np.array([0, int(keep.sum())]),
+            self.time[keep],
+            self.at_risk[keep],
+            self.failed[None, keep],
+            self.censored[keep],
+            self.entered[keep],
+        )
+        return _curve(rows, age, self.level, self.transform)
+
+
+_CURVE_COLUMNS = (
+    "time",
+    "at_risk",
+    "failed",
+    "censored",
+    "entered",
+    "survival",
+    "std_err",
+    "lower",
+    "upper",
+    "cumulative_hazard",
+    "cumulative_hazard_se",
+)
+
+
+def _notes(rows: RiskRows, survival: Floats, failures: int, units: int) -> tuple[str, ...]:
+    notes = []
+    last = number(rows.time[-1])
+    if failures == 0:
+        notes.append(f"none of {units:,} failed by {last}: the curve has no limits; use an exact bound")
+    after = rows.at_risk - rows.failed[0] - rows.censored + rows.entered
+    zero = np.flatnonzero(survival == 0)
+    later = (
+        int(rows.entered[zero[0] :].sum() + rows.at_risk[zero[0]] - rows.failed[0, zero[0]])
+        if len(zero)
+        else 0
+    )
+    if later:
+        notes.append(
+            f"survival fell to zero at {number(rows.time[zero[0]])} with {int(rows.at_risk[zero[0]])} at risk, but "
+            f"{later:,} came under observation later: condition on an age with more at risk (given_survival_to)"
+        )
+    gaps = np.flatnonzero(after[:-1] == 0)
+    if len(gaps):
+        i = gaps[0]
+        notes.append(
+            f"no unit at risk between {number(rows.time[i])} and {number(rows.time[i + 1])}: "
+            "the curve knows nothing of that stretch"
+        )
+    return tuple(notes)
+
+
+def _curve(rows: RiskRows, start: float, level: float, transform: Transform) -> SurvivalCurve:
+    values = _product_limit(rows)
+    lower, upper = survival_limits(values["survival"], values["std_err"], level, transform)
+    units = int(rows.at_risk[0] + rows.entered.sum())
+    failures = int(rows.failed[0].sum())
+    return SurvivalCurve(
+        time=rows.time,
+        at_risk=rows.at_risk,
+        failed=rows.failed[0],
+        censored=rows.censored,
+        entered=rows.entered,
+        lower=lower,
+        upper=upper,
+        level=level,
+        transform=transform,
+        start=float(start),
+        units=units,
+        failures=failures,
+        notes=_notes(rows, values["survival"], failures, units),
+        **values,
+    )
+
+
+def _observations(
+    time: ArrayLike, failed: ArrayLike, entry: ArrayLike | None, count: ArrayLike | None
+) -> tuple[Floats, NDArray[np.bool_], Floats, Ints]:
+    times = check_column("time", time)
+    fails = check_failed(failed, len(times))
+    entries = check_entry(entry, times, fails)
+    counts = check_count(count, len(times))
+    if not (counts[(entries < times) | (entries == 0)]).sum():
+        raise NotEnoughData("no unit was ever at risk: there is nothing to draw a curve from.")
+    return times, fails, entries, counts
+
+
+def kaplan_meier(
+    time: ArrayLike,
+    failed: ArrayLike,
+    entry: ArrayLike | None = None,
+    count: ArrayLike | None = None,
+    level: float = 0.95,
+    transform: Transform = "log-log",
+) -> SurvivalCurve:
+    """Kaplan-Meier curve of one group, with Greenwood limits and the Nelson-Aalen cumulative hazard (sum of
+    d/n).
+
+    time: age at failure or when last seen, shape (n,); failed: True or False; entry: age at which the unit
+    came under observation (0: from new); count: identical units in one row. Units are at risk on (entry,
+    time]; a row without failure whose entry equals its time adds nothing.
+    Raises AnalyticsError for a missing, negative or contradictory value, NotEnoughData where no unit was at
+    risk.
+    """
+    times, fails, entries, counts = _observations(time, failed, entry, count)
+    zeros = np.zeros(len(times), dtype=np.int64)
+    rows = risk_rows(times, fails.astype(np.int64), entries, counts, zeros, 1)
+    return _curve(rows, 0.0, level, transform)
+
+
+def cell_codes(cell: ArrayLike | Sequence[Hashable], length: int) -> tuple[Ints, list[Hashable]]:
+    """Codes 0.. of cell labels and the labels in order; raises on a missing label or a wrong length."""
+    import pandas as pd
+
+    if len(cell) != length:  # type: ignore[arg-type]
+        raise AnalyticsError(f"there are {len(cell)} labels for {length} units: give one per unit.")  # type: ignore[arg-type]
+    codes, labels = pd.factorize(pd.Series(cell), sort=True)
+    if (codes < 0).any():
+        raise AnalyticsError(
+            f"the label of row {_row(codes < 0)} (counted from 0) is missing: name its group."
+        )
+    return codes.astype(np.int64), labels.tolist()
+
+
+def kaplan_meier_cells(
+    time: ArrayLike,
+    failed: ArrayLike,
+    entry: ArrayLike | None = None,
+    count: ArrayLike | None = None,
+    *,
+    cell: ArrayLike,
+    level: float = 0.95,
+    transform: Transform = "log-log",
+) -> pd.DataFrame:
+    """Kaplan-Meier curves of many cells from one sort: a long frame, one row per cell and distinct time.
+
+    Arguments as for `kaplan_meier`; cell: one label per row, shape (n,). Columns: cell, then those of
+    `SurvivalCurve.to_frame`, equal to the curve of each cell on its own. Cells in sorted order; a cell none
+    of whose units was at risk has no rows.
+    """
+    import pandas as pd
+
+    times, fails, entries, counts = _observations(time, failed, entry, count)
+    codes, labels = cell_codes(cell, len(times))
+    rows = risk_rows(times, fails.astype(np.int64), entries, counts, codes, len(labels))
+    values = _product_limit(rows)
+    lower, upper = survival_limits(values["survival"], values["std_err"], level, transform)
+    columns = {
+        "time": rows.time,
+        "at_risk": rows.at_risk,
+        "failed": rows.failed[0],
+        "censored": rows.censored,
+        "entered": rows.entered,
+        "lower": lower,
+        "upper": upper,
+        **values,
+    }
+    frame = pd.DataFrame({name: columns[name] for name in _CURVE_COLUMNS})
+    frame.insert(0, "cell", pd.Index(labels).take(rows.cell))
+    return frame
+
+
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class LifeTable:
+    """Survival from inspections, one entry per interval (begin, end] in arrays of shape (k,).
+
+    at_risk: units watched over the interval, a withdrawal inside it counted half; survival at `end`, with
+    Greenwood s.e. and limits on logit.
+    """
+
+    begin: Floats
+    end: Floats
+    at_risk: Floats
+    failed: Ints
+    withdrawn: Ints
+    survival: Floats
+    std_err: Floats
+    lower: Floats
+    upper: Floats
+    level: float
+
+    def __repr__(self) -> str:
+        return f"LifeTable({len(self.end)} intervals to {number(self.end[-1])}, {int(self.failed.sum()):,} failed)"
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per interval, unrounded."""
+        return arrays_to_frame(self, [f.name for f in fields(self) if f.name != "level"])
+
+
+def life_table(
+    lower: ArrayLike, upper: ArrayLike, edges: ArrayLike, count: ArrayLike | None = None, level: float = 0.95
+) -> LifeTable:
+    """Life table of units inspected at common ages: survival at each inspection with limits on logit.
+
+    lower, upper: shape (n,), the failure lies in (lower, upper]; upper infinite: unfailed when last seen at
+    lower. edges: inspection ages, rising, shape (k + 1,). A failure must lie within one interval. A unit last
+    seen at the beginning of an interval is not at risk in it; one last seen inside it counts half.
+    Source: Cutler and Ederer (1958); logit limits as in Meeker and Escobar (1998), chapter 3.
+    """
+    low = check_column("lower", lower)
+    high = np.asarray(upper, dtype=float)
+    counts = check_count(count, len(low))
+    edge = check_column("edges", edges)
+    if high.shape != low.shape or np.isnan(high).any() or (high <= low).any():
+        raise AnalyticsError(
+            "upper must be above lower in every row (infinite while unfailed), one value per unit."
+        )
+    if len(edge) < 2 or (np.diff(edge) <= 0).any():
+        raise AnalyticsError("edges must hold at least two ages, each above the one before.")
+    z = two_sided_z(level)
+    fails = np.isfinite(high)
+    where = np.searchsorted(edge, high, side="left") - 1
+    inside = np.zeros(len(low), dtype=bool)
+    fits = fails & (where >= 0) & (where < len(edge) - 1)
+    inside[fits] = low[fits] >= edge[where[fits]]
+    if (fails & ~inside).any():
+        i = _row(fails & ~inside)
+        raise AnalyticsError(
+            f"row {i} (counted from 0) failed between {number(low[i])} and {number(high[i])}, which no one interval "
+            "of the edges holds: use the ages of the inspections as edges."
+        )
+    k = len(edge) - 1
+    failed = np.bincount(where[fails], weights=counts[fails], minlength=k).astype(np.int64)
+    begin, end = edge[:-1], edge[1:]
+    running = ~fails
+    # Still watched at the end of each interval, whatever came later.
+    passed = np.array(
+        [counts[(low >= b) | (fails & (where > j))].sum() for j, b in enumerate(end)], dtype=float
+    )
+    withdrawn = np.array(
+        [counts[running & (low > a) & (low < b)].sum() for a, b in zip(begin, end, strict=True)],
+        dtype=np.int64,
+    )
+    at_risk = passed + failed + withdrawn / 2
+    if (at_risk == 0).any():
+        j = int(np.flatnonzero(at_risk == 0)[0])
+        raise NotEnoughData(
+            f"no unit at risk between {number(begin[j])} and {number(end[j])}: end the edges there."
+        )
+    survival = np.cumprod(1 - failed / at_risk)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        std_err = np.where(
+            survival > 0, survival * np.sqrt(np.cumsum(failed / (at_risk * (at_risk - failed)))), np.nan
+        )
+        spread = np.exp(z * std_err / (survival * (1 - survival)))
+        floor = survival / (survival + (1 - survival) * spread)
+        ceiling = survival / (survival + (1 - survival) / spread)
+    return LifeTable(begin, end, at_risk, failed, withdrawn, survival, std_err, floor, ceiling, level)

@@ -1,0 +1,748 @@
+"""One life distribution for one group: Weibull or log-normal, from exact, running, inspected and late-entered
+units.
+
+log T = mu + sigma e, with e smallest-extreme-value (Weibull: eta = exp(mu), beta = 1/sigma) or standard
+normal. The estimate comes from lifelines; the likelihood and its derivatives here check that it is a maximum,
+take it there to the last digits, and give the limits.
+
+Sources: Meeker and Escobar (1998), Statistical Methods for Reliability Data, chapters 7, 8 and 11; Nelson, J.
+Qual. Tech. 17 (1985) 140-146 and Abernethy et al. (1983) for a known shape.
+"""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import chdtri, log_ndtr, ndtri
+
+from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.models.nonparametric import (
+    Floats,
+    Ints,
+    SurvivalCurve,
+    check_column,
+    check_count,
+    check_entry,
+    check_failed,
+    number,
+    two_sided_z,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Distribution = Literal["weibull", "lognormal"]
+Method = Literal["profile", "wald"]
+
+MIN_FAILURES = 5
+# Newton decrement: twice the log-likelihood still to be gained. 1e-8 is far below any printed digit.
+_CONVERGED = 1e-8
+# Profile limits are sought this far from the estimate, in standard errors.
+_FAR = 60.0
+
+
+def _log_survival(z: Floats, distribution: str) -> tuple[Floats, Floats, Floats]:
+    """log S(z) with its first and second derivative."""
+    if distribution == "weibull":
+        e = np.exp(z)
+        return -e, -e, -e
+    value = log_ndtr(-z)
+    hazard = np.exp(-0.5 * z * z - 0.5 * math.log(2 * math.pi) - value)
+    return value, -hazard, -hazard * (hazard - z)
+
+
+def _log_density(z: Floats, distribution: str) -> tuple[Floats, Floats, Floats]:
+    """log f(z) with its first and second derivative."""
+    if distribution == "weibull":
+        e = np.exp(z)
+        return z - e, 1 - e, -e
+    return -0.5 * z * z - 0.5 * math.log(2 * math.pi), -z, np.full_like(z, -1.0)
+
+
+def _standard_quantile(p: float, distribution: str) -> float:
+    return math.log(-math.log1p(-p)) if distribution == "weibull" else float(ndtri(p))
+
+
+def _standard_survival(z: ArrayLike, distribution: str) -> Floats:
+    with np.errstate(over="ignore"):
+        return np.exp(_log_survival(np.asarray(z, dtype=float), distribution)[0])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Sample:
+    """Distinct rows in order: neither order nor repetition of rows can move a digit. Shape (n,)."""
+
+    lower: Floats
+    upper: Floats
+    entry: Floats
+    count: Ints
+
+    def log_likelihood(self, mu: float, log_sigma: float, distribution: str) -> tuple[float, Floats, Floats]:
+        """Log-likelihood of (mu, log sigma) with gradient (2,) and Hessian (2, 2); no constant dropped."""
+        sigma = math.exp(log_sigma)
+        gradient, hessian = np.zeros(2), np.zeros((2, 2))
+        value = 0.0
+
+        def z_of(t: Floats) -> Floats:
+            return (np.log(t) - mu) / sigma
+
+        def slopes(z: Floats) -> Floats:
+            return np.array([np.full_like(z, -1 / sigma), -z])
+
+        def add(z: Floats, w: Floats, first: Floats, second: Floats) -> None:
+            nonlocal gradient, hessian
+            dz = slopes(z)
+            a, b = w * first, w * second
+            gradient = gradient + dz @ a
+            cross = float(a.sum()) / sigma
+            hessian = hessian + (dz * b) @ dz.T + np.array([[0.0, cross], [cross, float((a * z).sum())]])
+
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            exact = self.lower == self.upper
+            if exact.any():
+                t, w = self.lower[exact], self.count[exact].astype(float)
+                z = z_of(t)
+                f, f1, f2 = _log_density(z, distribution)
+                value += float((w * (f - log_sigma - np.log(t))).sum())
+                add(z, w, f1, f2)
+                gradient[1] -= w.sum()
+            running = np.isinf(self.upper) & (self.lower > 0)
+            if running.any():
+                z, w = z_of(self.lower[running]), self.count[running].astype(float)
+                s, s1, s2 = _log_survival(z, distribution)
+                value += float((w * s).sum())
+                add(z, w, s1, s2)
+            late = self.entry > 0
+            if late.any():
+                z, w = z_of(self.entry[late]), self.count[late].astype(float)
+                s, s1, s2 = _log_survival(z, distribution)
+                value -= float((w * s).sum())
+                add(z, w, -s1, -s2)
+            between = ~exact & np.isfinite(self.upper)
+            if between.any():
+                w = self.count[between].astype(float)
+                low = self.lower[between]
+                from_new = low == 0
+                # At lower = 0 the density term is nought; any z serves.
+                zl, zu = z_of(np.where(from_new, self.upper[between], low)), z_of(self.upper[between])
+                sl = np.where(from_new, 0.0, _log_survival(zl, distribution)[0])
+                log_p = sl + np.log(-np.expm1(_log_survival(zu, distribution)[0] - sl))
+                value += float((w * log_p).sum())
+                fl, rl, _ = _log_density(zl, distribution)
+                fu, ru, _ = _log_density(zu, distribution)
+                al, au = np.where(from_new, 0.0, np.exp(fl - log_p)), np.exp(fu - log_p)
+                add(zl, w, -al, np.where(from_new, 0.0, -al * rl - al * al))
+                add(zu, w, au, au * ru - au * au)
+                dl, du = slopes(zl), slopes(zu)
+                cross = (dl * (w * al * au)) @ du.T
+                hessian = hessian + cross + cross.T
+        return (value if math.isfinite(value) else -math.inf), gradient, hessian
+
+
+def _newton(
+    function: Callable[[Floats], tuple[float, Floats, Floats]], start: Floats, steps: int = 100
+) -> tuple[Floats, float, Floats, float]:
+    """Damped Newton ascent: point, value, Hessian there and the last decrement (infinite if it did not get there)."""
+    x = np.asarray(start, dtype=float)
+    value, gradient, hessian = function(x)
+    for _ in range(steps):
+        if not (math.isfinite(value) and np.isfinite(gradient).all() and np.isfinite(hessian).all()):
+            return x, value, hessian, math.inf
+        values, vectors = np.linalg.eigh(-hessian)
+        concave = bool(values[0] > 0)
+        # Where the surface is not concave, go uphill by the size of the curvature.
+        slope = vectors.T @ gradient
+        step = vectors @ (slope / np.maximum(np.abs(values), 1e-8 * max(np.abs(values).max(), 1e-8)))
+        decrement = float((slope**2 / values).sum()) if concave else math.inf
+        if decrement < 1e-18:
+            return x, value, hessian, decrement
+        step *= min(1.0, 1.0 / max(np.abs(step).max(), 1e-300))
+        scale = 1.0
+        while scale > 1e-12:
+            new_value, new_gradient, new_hessian = function(x + scale * step)
+            if new_value > value:
+                break
+            scale /= 2
+        else:
+            return x, value, hessian, decrement  # no digit left to gain
+        x, value, gradient, hessian = x + scale * step, new_value, new_gradient, new_hessian
+    return x, value, hessian, math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A number with its limits. NaN, with a note in words, where a limit does not exist.
+
+    level: two-sided. extrapolated: the number rests on ages past the largest in the records.
+    """
+
+    quantity: str
+    at: float
+    value: float
+    lower: float
+    upper: float
+    level: float
+    method: str
+    extrapolated: bool
+    note: str
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row, unrounded."""
+        import pandas as pd
+
+        return pd.DataFrame([asdict(self)])
+
+
+@dataclass(frozen=True, slots=True)
+class FitGap:
+    """The largest distance between a fit and a Kaplan-Meier curve inside the range checked.
+
+    outside: the fit lies outside the curve's pointwise limits at that time; times_outside of times_checked
+    failure times do so (about 1 - level of them would by chance). note says it in words.
+    """
+
+    time: float
+    fitted: float
+    observed: float
+    lower: float
+    upper: float
+    gap: float
+    outside: bool
+    times_outside: int
+    times_checked: int
+    checked_to: float
+    note: str
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row, unrounded."""
+        import pandas as pd
+
+        return pd.DataFrame([asdict(self)])
+
+
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class LifeFit:
+    """A fitted life distribution. covariance: (2, 2), of (mu, log sigma), from the observed information.
+
+    log_likelihood: of T itself, no constant dropped. largest_time: of any unit; beyond it numbers are
+    extrapolated.
+    """
+
+    distribution: Distribution
+    mu: float
+    sigma: float
+    covariance: Floats
+    log_likelihood: float
+    units: int
+    failures: int
+    exact_failures: int
+    largest_time: float
+    notes: tuple[str, ...]
+    sample: _Sample
+
+    def __repr__(self) -> str:
+        if self.distribution == "weibull":
+            shape = f"eta {self.eta:,.6g}, beta {self.beta:.4g}"
+        else:
+            shape = f"mu {self.mu:.6g}, sigma {self.sigma:.4g}"
+        return f"LifeFit({self.distribution}, {shape}, {self.failures:,} failures among {self.units:,} units)"
+
+    @property
+    def eta(self) -> float:
+        """exp(mu): the Weibull characteristic life (63.2 % failed), or the log-normal median."""
+        return math.exp(self.mu)
+
+    @property
+    def beta(self) -> float:
+        """Weibull shape 1/sigma: below 1 early failures, about 1 chance, above 1 wear. Raises for a log-normal."""
+        if self.distribution != "weibull":
+            raise AnalyticsError("a log-normal fit has no Weibull shape: read sigma, or fit a Weibull.")
+        return 1 / self.sigma
+
+    @property
+    def aic(self) -> float:
+        """Akaike's criterion; compare fits to the same units only."""
+        return 4 - 2 * self.log_likelihood
+
+    @property
+    def mean_life(self) -> float:
+        """Mean life. It rests on the whole tail, and so nearly always on ages past the records."""
+        if self.distribution == "weibull":
+            return math.exp(self.mu + math.lgamma(1 + self.sigma))
+        return math.exp(self.mu + self.sigma**2 / 2)
+
+    @property
+    def sd_life(self) -> float:
+        """Standard deviation of life; as `mean_life`, it rests on the tail."""
+        if self.distribution == "weibull":
+            second = math.exp(2 * self.mu + math.lgamma(1 + 2 * self.sigma))
+            return math.sqrt(second - self.mean_life**2)
+        return self.mean_life * math.sqrt(math.expm1(self.sigma**2))
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row with the parameters and what they rest on, unrounded."""
+        import pandas as pd
+
+        weibull = self.distribution == "weibull"
+        return pd.DataFrame(
+            [
+                {
+                    "distribution": self.distribution,
+                    "mu": self.mu,
+                    "sigma": self.sigma,
+                    "eta": self.eta if weibull else math.nan,
+                    "beta": self.beta if weibull else math.nan,
+                    "var_mu": self.covariance[0, 0],
+                    "var_log_sigma": self.covariance[1, 1],
+                    "cov_mu_log_sigma": self.covariance[0, 1],
+                    "log_likelihood": self.log_likelihood,
+                    "aic": self.aic,
+                    "units": self.units,
+                    "failures": self.failures,
+                    "largest_time": self.largest_time,
+                    "notes": "; ".join(self.notes),
+                }
+            ]
+        )
+
+    def survival(self, t: ArrayLike) -> Floats:
+        """Fitted share surviving to t, same shape as t; no limits, and no check of the range."""
+        times = np.asarray(t, dtype=float)
+        if (times < 0).any() or np.isnan(times).any():
+            raise AnalyticsError("survival asked at a negative or missing age: give ages of 0 or more.")
+        with np.errstate(divide="ignore"):
+            return _standard_survival((np.log(times) - self.mu) / self.sigma, self.distribution)
+
+    def chance_of_failure(self, age: ArrayLike, more: ArrayLike) -> Floats:
+        """Chance that a unit alive at `age` fails within `more`: 1 - S(age + more)/S(age), shapes broadcast."""
+        a, b = np.asarray(age, dtype=float), np.asarray(more, dtype=float)
+        if (a < 0).any() or (b < 0).any() or np.isnan(a).any() or np.isnan(b).any():
+            raise AnalyticsError("age and more must be known and not negative.")
+        with np.errstate(divide="ignore", over="ignore"):
+            now, then = (
+                _log_survival((np.log(t) - self.mu) / self.sigma, self.distribution)[0] for t in (a, a + b)
+            )
+        return -np.expm1(then - now)
+
+    # -- limits
+    # ------------------------------------------------------------------------------------------------
+
+    def _extrapolated(self, t: float) -> tuple[bool, list[str]]:
+        past = t > self.largest_time
+        return past, [f"past the largest age in the records, {number(self.largest_time)}"] if past else []
+
+    def _constrained(
+        self, path: Callable[[float], tuple[Floats, Floats, Floats]], start: float
+    ) -> tuple[float, float]:
+        """Largest log-likelihood along a path u -> (mu, log sigma) with two derivatives; value and u."""
+
+        def along(u: Floats) -> tuple[float, Floats, Floats]:
+            theta, first, second = path(float(u[0]))
+            value, gradient, hessian = self.sample.log_likelihood(theta[0], theta[1], self.distribution)
+            slope = float(gradient @ first)
+            bend = float(first @ hessian @ first + gradient @ second)
+            return value, np.array([slope]), np.array([[bend]])
+
+        point, value, _, decrement = _newton(along, np.array([start]))
+        if decrement > _CONVERGED:
+            return math.nan, start
+        return value, float(point[0])
+
+    def _through(self, log_t: float, z: float) -> Callable[[float], tuple[Floats, Floats, Floats]]:
+        """The line of all fits that put log time log_t at standard quantile z, by log sigma."""
+
+        def path(u: float) -> tuple[Floats, Floats, Floats]:
+            bend = -math.exp(u) * z
+            return np.array([log_t + bend, u]), np.array([bend, 1.0]), np.array([bend, 0.0])
+
+        return path
+
+    def _profile(
+        self,
+        estimate: float,
+        std_err: float,
+        level: float,
+        path_at: Callable[[float], Callable[[float], tuple[Floats, Floats, Floats]]],
+        start: float,
+    ) -> tuple[float, float]:
+        """Both ends of the likelihood-ratio interval of one parameter; infinite where it has no end."""
+        from scipy.optimize import brentq
+
+        cut = float(ndtri(0.5 + level / 2)) ** 2
+        ends = []
+        for side in (-1.0, 1.0):
+            nuisance = start
+
+            def excess(x: float) -> float:
+                nonlocal nuisance
+                value, nuisance = self._constrained(path_at(x), nuisance)
+                if math.isnan(value):
+                    raise AnalyticsError(
+                        "a profile limit did not converge: use method='wald', or look for units far from the rest."
+                    )
+                return 2 * (self.log_likelihood - value) - cut
+
+            near, far = estimate, estimate + side * std_err * math.sqrt(cut)
+            while excess(far) < 0:
+                near, far = far, far + side * std_err * 0.5 * max(1.0, abs(far - estimate) / std_err / 4)
+                if abs(far - estimate) > _FAR * std_err:
+                    ends.append(side * math.inf)
+                    break
+            else:
+                ends.append(
+                    float(brentq(excess, near, far, xtol=1e-10 * max(1.0, abs(estimate)), rtol=1e-12))
+                )
+        return ends[0], ends[1]
+
+    def _limits(
+        self,
+        estimate: float,
+        std_err: float,
+        level: float,
+        method: str,
+        profile: Callable[[], tuple[float, float]],
+    ) -> tuple[float, float]:
+        z = two_sided_z(level)
+        if method == "wald":
+            return estimate - z * std_err, estimate + z * std_err
+        if method == "profile":
+            return profile()
+        raise AnalyticsError(f"method is {method!r}: give 'profile' or 'wald'.")
+
+    def quantile(self, p: float, level: float = 0.95, method: Method = "profile") -> Estimate:
+        """Age by which a share p has failed (p = 0.1: B10), with limits made on its logarithm.
+
+        "profile": likelihood ratio, to be trusted with few failures; "wald": exp(log estimate -/+ z s.e.).
+        """
+        if not 0 < p < 1:
+            raise AnalyticsError(f"p is {p!r}: give the share failed, between 0 and 1.")
+        q = _standard_quantile(p, self.distribution)
+        log_t = self.mu + self.sigma * q
+        g = np.array([1.0, self.sigma * q])
+        std_err = math.sqrt(float(g @ self.covariance @ g))
+        low, high = self._limits(
+            log_t,
+            std_err,
+            level,
+            method,
+            lambda: self._profile(log_t, std_err, level, lambda x: self._through(x, q), math.log(self.sigma)),
+        )
+        past, words = self._extrapolated(math.exp(log_t))
+        if low == -math.inf:
+            words.append("no lower limit above zero: too few failures")
+        if high == math.inf:
+            words.append("no finite upper limit: too few failures")
+        lower, upper = (math.exp(v) if math.isfinite(v) else math.nan for v in (low, high))
+        return Estimate("quantile", p, math.exp(log_t), lower, upper, level, method, past, "; ".join(words))
+
+    def reliability(self, t: float, level: float = 0.95, method: Method = "profile") -> Estimate:
+        """Share surviving to age t, with limits made on z = (log t - mu)/sigma: they stay in 0 to 1."""
+        if not (math.isfinite(t) and t > 0):
+            raise AnalyticsError(f"t is {t!r}: give an age above 0.")
+        z = (math.log(t) - self.mu) / self.sigma
+        g = np.array([-1 / self.sigma, -z])
+        std_err = math.sqrt(float(g @ self.covariance @ g))
+        low, high = self._limits(
+            z,
+            std_err,
+            level,
+            method,
+            lambda: self._profile(
+                z, std_err, level, lambda x: self._through(math.log(t), x), math.log(self.sigma)
+            ),
+        )
+        past, words = self._extrapolated(t)
+        if math.isinf(low) or math.isinf(high):
+            words.append("a limit at 0 or 1: too few failures to say more")
+        value, upper, lower = (float(_standard_survival(v, self.distribution)) for v in (z, low, high))
+        return Estimate("reliability", t, value, lower, upper, level, method, past, "; ".join(words))
+
+    def _of_log_sigma(self, level: float, method: str) -> tuple[float, float, list[str]]:
+        log_sigma = math.log(self.sigma)
+
+        def path_at(x: float) -> Callable[[float], tuple[Floats, Floats, Floats]]:
+            return lambda u: (np.array([u, x]), np.array([1.0, 0.0]), np.zeros(2))
+
+        std_err = math.sqrt(self.covariance[1, 1])
+        low, high = self._limits(
+            log_sigma,
+            std_err,
+            level,
+            method,
+            lambda: self._profile(log_sigma, std_err, level, path_at, self.mu),
+        )
+        missing = math.isinf(low) or math.isinf(high)
+        words = ["a limit does not exist: too few failures"] if missing else []
+        lower, upper = (math.exp(v) if math.isfinite(v) else math.nan for v in (low, high))
+        return lower, upper, words
+
+    def shape(self, level: float = 0.95, method: Method = "profile") -> Estimate:
+        """The Weibull shape beta with limits made on its logarithm. Raises for a log-normal."""
+        value = self.beta
+        low, high, words = self._of_log_sigma(level, method)
+        return Estimate("beta", math.nan, value, 1 / high, 1 / low, level, method, False, "; ".join(words))
+
+    def scale(self, level: float = 0.95, method: Method = "profile") -> Estimate:
+        """exp(mu) with limits made on its logarithm: the Weibull eta, or the log-normal median."""
+        p = 1 - math.exp(-1) if self.distribution == "weibull" else 0.5
+        e = self.quantile(p, level, method)
+        return Estimate("eta", math.nan, self.eta, e.lower, e.upper, level, method, e.extrapolated, e.note)
+
+    def largest_gap_from(self, curve: SurvivalCurve, min_at_risk: int = 5) -> FitGap:
+        """The largest |fitted - Kaplan-Meier| up to where min_at_risk units remain, and whether it is outside
+        the limits.
+
+        The curve must come from the same units. Each step is compared just before and at its time; where the
+        curve is conditional on an age, so is the fit.
+        """
+        end = curve.reliable_until(min_at_risk)
+        use = (curve.failed > 0) & (curve.time <= end)
+        if not use.any():
+            raise NotEnoughData(
+                f"no failure while {min_at_risk} units were at risk: the fit cannot be checked."
+            )
+        time = curve.time[use]
+        start = float(self.survival(curve.start)) if curve.start > 0 else 1.0
+        fitted = self.survival(time) / start
+        after, lower, upper = curve.survival[use], curve.lower[use], curve.upper[use]
+        before = np.concatenate([[1.0], curve.survival])[:-1][use]
+        gap_after, gap_before = np.abs(fitted - after), np.abs(fitted - before)
+        out = (fitted < lower) | (fitted > upper)  # NaN limits compare as inside
+        i = int(np.argmax(np.maximum(gap_after, gap_before)))
+        observed = float(after[i] if gap_after[i] >= gap_before[i] else before[i])
+        gap = float(max(gap_after[i], gap_before[i]))
+        side = "above" if fitted[i] > observed else "below"
+        words = (
+            f"the fit lies at most {gap:.3g} from Kaplan-Meier, {side} it at {number(float(time[i]))}, "
+            f"{'outside' if out[i] else 'inside'} its limits; outside at {int(out.sum())} of {len(time)} failure ages"
+        )
+        return FitGap(
+            float(time[i]),
+            float(fitted[i]),
+            observed,
+            float(lower[i]),
+            float(upper[i]),
+            gap,
+            bool(out[i]),
+            int(out.sum()),
+            len(time),
+            end,
+            words,
+        )
+
+
+def _collapse(lower: Floats, upper: Floats, entry: Floats, count: Ints) -> _Sample:
+    order = np.lexsort((entry, upper, lower))
+    rows = [lower[order], upper[order], entry[order]]
+    new = np.ones(len(order), dtype=bool)
+    new[1:] = np.any([column[1:] != column[:-1] for column in rows], axis=0)
+    first = np.flatnonzero(new)
+    return _Sample(*(column[new] for column in rows), np.add.reduceat(count[order], first))
+
+
+def _first_guess(sample: _Sample, distribution: str) -> Floats:
+    """lifelines' estimate as (mu, log sigma), on the sample's own scale."""
+    from lifelines import LogNormalFitter, WeibullFitter
+    from lifelines.exceptions import ConvergenceError
+
+    fitter = WeibullFitter() if distribution == "weibull" else LogNormalFitter()
+    entry = sample.entry if (sample.entry > 0).any() else None
+    with warnings.catch_warnings():
+        # Its warnings are about the Hessian and slow progress; both are judged here, below.
+        warnings.simplefilter("ignore")
+        try:
+            with np.errstate(all="ignore"):
+                fitter.fit_interval_censoring(sample.lower, sample.upper, weights=sample.count, entry=entry)
+        except (ConvergenceError, ValueError, ArithmeticError, np.linalg.LinAlgError):
+            # A start by hand: any will do for a surface with one peak, and the peak is checked for.
+            middle = np.where(np.isfinite(sample.upper), (sample.lower + sample.upper) / 2, sample.lower)
+            return np.array([float(np.average(np.log(middle), weights=sample.count)), math.log(0.7)])
+    if distribution == "weibull":
+        return np.array([math.log(fitter.lambda_), -math.log(fitter.rho_)])
+    return np.array([fitter.mu_, math.log(fitter.sigma_)])
+
+
+def fit_life(
+    lower: ArrayLike,
+    upper: ArrayLike,
+    entry: ArrayLike | None = None,
+    count: ArrayLike | None = None,
+    distribution: Distribution = "weibull",
+    min_failures: int = MIN_FAILURES,
+) -> LifeFit:
+    """Fit a Weibull or log-normal life by maximum likelihood.
+
+    lower, upper: shape (n,). Failed at a known age: equal. Still running: upper infinite. Found failed
+    between two looks, or before the first (lower 0): lower < upper. entry: age at which the unit came under
+    observation; count: identical units in one row. Units that never ran (lower 0, upper infinite) carry
+    nothing and are noted.
+    Raises NotEnoughData below min_failures (default 5, a convention with no source) or where no maximum
+    exists; AnalyticsError for contradictory rows, or a failure at exactly 0.
+    """
+    if distribution not in ("weibull", "lognormal"):
+        raise AnalyticsError(f"distribution is {distribution!r}: give 'weibull' or 'lognormal'.")
+    low = check_column("lower", lower)
+    high = np.asarray(upper, dtype=float)
+    if high.shape != low.shape:
+        raise AnalyticsError(f"upper has shape {high.shape} for {len(low)} units: give one value per unit.")
+    counts = check_count(count, len(low))
+    bad = np.isnan(high) | (high < low)
+    if bad.any():
+        i = int(np.flatnonzero(bad)[0])
+        raise AnalyticsError(
+            f"row {i} (counted from 0) has lower {number(low[i])} and upper {number(high[i])}: upper must be lower "
+            "(failed then), above it (failed between) or infinite (still running)."
+        )
+    entries = check_entry(entry, low, low == high)
+    bad = (high == 0) & (counts > 0)
+    if bad.any():
+        raise AnalyticsError(
+            f"row {int(np.flatnonzero(bad)[0])} (counted from 0) failed at exactly 0, which no life distribution "
+            "allows: give the span in which it failed (lower 0, upper the first age known), or leave it out by cause."
+        )
+    never = np.isinf(high) & (low <= entries)
+    notes = []
+    if counts[never].sum():
+        notes.append(f"{int(counts[never].sum()):,} units had not run and carry nothing")
+    keep = (counts > 0) & ~never
+    failures = int(counts[np.isfinite(high)].sum())
+    units = int(counts[keep].sum())
+    if failures < min_failures:
+        raise NotEnoughData(
+            f"{failures} failures among {units:,} units: a fit needs at least {min_failures}; "
+            "use the exact bound, or a known shape (weibayes)."
+        )
+    # lifelines needs times of ordinary size; the middle of the ages brings them near 1.
+    ages = np.where(np.isfinite(high[keep]), high[keep], low[keep])
+    unit = float(np.median(ages))
+    sample = _collapse(low[keep], high[keep], entries[keep], counts[keep])
+    scaled = _Sample(sample.lower / unit, sample.upper / unit, sample.entry / unit, sample.count)
+    fails = np.isfinite(sample.upper)
+    if (
+        len(np.unique(sample.upper[fails])) == 1
+        and (sample.lower[fails] == sample.upper[fails]).all()
+        and not (np.isinf(sample.upper) & (sample.lower > sample.upper[fails][0])).any()
+    ):
+        raise NotEnoughData(
+            f"all {failures} failures came at one age, {number(float(sample.upper[fails][0]))}, with no unit running "
+            "past it: no spread can be fitted."
+        )
+
+    def along(theta: Floats) -> tuple[float, Floats, Floats]:
+        return scaled.log_likelihood(theta[0], theta[1], distribution)
+
+    theta, value, hessian, decrement = _newton(along, _first_guess(scaled, distribution))
+    if not (decrement < _CONVERGED and math.exp(theta[1]) > 1e-6 and math.exp(theta[1]) < 1e3):
+        raise NotEnoughData(
+            f"the {distribution} fit to {failures} failures among {units:,} units did not converge: the records do "
+            "not fix both its parameters; use the Kaplan-Meier curve, or a known shape (weibayes)."
+        )
+    exact = int(sample.count[sample.lower == sample.upper].sum())
+    return LifeFit(
+        distribution=distribution,
+        mu=float(theta[0]) + math.log(unit),
+        sigma=math.exp(theta[1]),
+        covariance=np.linalg.inv(-hessian),
+        log_likelihood=value - exact * math.log(unit),
+        units=units,
+        failures=failures,
+        exact_failures=exact,
+        largest_time=float(ages.max()),
+        notes=tuple(notes),
+        sample=sample,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Weibayes:
+    """A Weibull life whose shape is assumed known. eta is NaN where nothing failed; eta_lower always exists.
+
+    confidence: one-sided. exposure: sum over units of time^beta - entry^beta.
+    """
+
+    beta: float
+    eta: float
+    eta_lower: float
+    confidence: float
+    failures: int
+    units: int
+    exposure: float
+    largest_time: float
+    note: str
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row, unrounded."""
+        import pandas as pd
+
+        return pd.DataFrame([asdict(self)])
+
+    def quantile(self, p: float) -> Estimate:
+        """Age by which a share p has failed, with its one-sided lower bound (level is that confidence)."""
+        if not 0 < p < 1:
+            raise AnalyticsError(f"p is {p!r}: give the share failed, between 0 and 1.")
+        factor = (-math.log1p(-p)) ** (1 / self.beta)
+        value = self.eta * factor
+        past = (self.eta_lower * factor if math.isnan(value) else value) > self.largest_time
+        return Estimate(
+            "quantile",
+            p,
+            value,
+            self.eta_lower * factor,
+            math.nan,
+            self.confidence,
+            "one-sided",
+            past,
+            self.note,
+        )
+
+    def reliability(self, t: float) -> Estimate:
+        """Share surviving to age t, with its one-sided lower bound (level is that confidence)."""
+        if not (math.isfinite(t) and t > 0):
+            raise AnalyticsError(f"t is {t!r}: give an age above 0.")
+        value = math.exp(-((t / self.eta) ** self.beta)) if self.failures else math.nan
+        lower = math.exp(-((t / self.eta_lower) ** self.beta))
+        past = t > self.largest_time
+        return Estimate(
+            "reliability", t, value, lower, math.nan, self.confidence, "one-sided", past, self.note
+        )
+
+
+def weibayes(
+    time: ArrayLike,
+    failed: ArrayLike,
+    beta: float,
+    entry: ArrayLike | None = None,
+    count: ArrayLike | None = None,
+    confidence: float = 0.95,
+) -> Weibayes:
+    """Weibull scale for an assumed shape: eta = (sum t^beta / r)^(1/beta), lower bound by chi-square on 2r +
+    2.
+
+    time, failed, entry, count as for `kaplan_meier`. With no failure only the bound is given. The shape is an
+    assumption: show the answer over a range of shapes. Exact for records ended by time (Nelson 1985).
+    """
+    if not (math.isfinite(beta) and beta > 0):
+        raise AnalyticsError(f"beta is {beta!r}: give the assumed Weibull shape, above 0.")
+    if not 0 < confidence < 1:
+        raise AnalyticsError(f"confidence is {confidence!r}: give a number between 0 and 1, such as 0.95.")
+    times = check_column("time", time)
+    fails: NDArray[np.bool_] = check_failed(failed, len(times))
+    entries = check_entry(entry, times, fails)
+    counts = check_count(count, len(times))
+    # Scaled by the largest age, so that no power overflows.
+    top = float(times[counts > 0].max()) if (counts > 0).any() else 0.0
+    share = float((counts * ((times / top) ** beta - (entries / top) ** beta)).sum()) if top > 0 else 0.0
+    if share <= 0:
+        raise NotEnoughData("no unit has run: there is nothing to bound a life by.")
+    r = int(counts[fails].sum())
+    eta = top * (share / r) ** (1 / beta) if r else math.nan
+    eta_lower = top * (2 * share / float(chdtri(2 * r + 2, 1 - confidence))) ** (1 / beta)
+    units = int(counts.sum())
+    note = "" if r else f"none of {units:,} failed: a lower bound only"
+    return Weibayes(float(beta), eta, eta_lower, confidence, r, units, share * top**beta, top, note)
