@@ -1,0 +1,110 @@
+"""Bookkeeping of rows: each one read is used, set aside with its reason, or not yet known at the as-of date."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import AnalyticsError
+from analytics.records.source import RawSheet
+
+ISSUE_COLUMNS = ["file", "sheet", "row", "column", "raw", "reason", "remedy"]
+
+Text = str | np.ndarray | pd.Series
+
+
+@dataclass(slots=True)
+class Sheet:
+    """A sheet while it is being read. ``alive`` rows are in use so far; ``later`` rows are dated after the as-of date."""
+
+    raw: RawSheet
+    alive: np.ndarray = field(init=False)
+    later: np.ndarray = field(init=False)
+    values: pd.DataFrame = field(init=False)
+    _aside: list[pd.DataFrame] = field(init=False)
+    _doubts: list[pd.DataFrame] = field(init=False)
+
+    def __post_init__(self) -> None:
+        n = len(self.raw.table)
+        self.alive, self.later = np.ones(n, bool), np.zeros(n, bool)
+        self.values = pd.DataFrame(index=self.raw.table.index)
+        self._aside, self._doubts = [], []
+        for at, column, raw, reason, remedy in self.raw.structure:
+            mask = np.zeros(n, bool)
+            mask[at] = True
+            self.set_aside(mask, column, reason, remedy, raw=raw)
+
+    @property
+    def name(self) -> str:
+        return self.raw.name
+
+    @property
+    def in_use(self) -> np.ndarray:
+        return self.alive & ~self.later
+
+    def text(self, heading: str) -> pd.Series:
+        """The cells of one heading as typed; blank where the sheet lacks it."""
+        if heading in self.raw.table:
+            return self.raw.table[heading]
+        return pd.Series("", index=self.raw.table.index, dtype=object)
+
+    def has(self, heading: str) -> bool:
+        return heading in self.raw.table
+
+    def set_aside(self, mask: np.ndarray, column: str, reason: Text, remedy: Text, raw: str | None = None) -> None:
+        """Take rows out of use. A row is set aside once, for the first reason found."""
+        mask = np.asarray(mask, bool) & self.in_use
+        if mask.any():
+            self._aside.append(self._entries(mask, column, reason, remedy, raw))
+            self.alive &= ~mask
+
+    def doubt(self, mask: np.ndarray, column: str, reason: Text, remedy: Text) -> None:
+        """Note cells that were left unread, or read on an assumption, in rows that stay in use."""
+        mask = np.asarray(mask, bool) & self.in_use
+        if mask.any():
+            self._doubts.append(self._entries(mask, column, reason, remedy, None))
+
+    def hide_later(self, day: pd.Series, as_of: pd.Timestamp) -> None:
+        """Make rows invisible that the shop could not know at the as-of date, set aside or not."""
+        self.later |= (day > as_of).to_numpy()
+
+    def _entries(self, mask: np.ndarray, column: str, reason: Text, remedy: Text, raw: str | None) -> pd.DataFrame:
+        at = np.flatnonzero(mask)
+        pick = lambda v: v if isinstance(v, str) else np.asarray(v, dtype=object)[at]  # noqa: E731
+        shown = self._heading_of(column)
+        cells = raw if raw is not None else self.text(column).to_numpy()[at] if column else ""
+        return pd.DataFrame(
+            {"at": at, "file": self.raw.file, "sheet": self.raw.sheet or self.name, "row": self.raw.row[at], "column": shown,
+             "raw": cells, "reason": pick(reason), "remedy": pick(remedy)}
+        )
+
+    def _heading_of(self, column: str) -> str:
+        return column.removeprefix("component:")
+
+    def aside(self) -> pd.DataFrame:
+        """Set-aside rows, in the order of the file."""
+        aside = self._collect(self._aside)
+        return aside[~self.later[aside["at"].to_numpy(int)]].drop(columns="at").reset_index(drop=True)
+
+    def doubts(self) -> pd.DataFrame:
+        """Doubted cells of the rows in use, in the order of the file."""
+        doubts = self._collect(self._doubts)
+        return doubts[self.in_use[doubts["at"].to_numpy(int)]].drop(columns="at").reset_index(drop=True)
+
+    def _collect(self, entries: list[pd.DataFrame]) -> pd.DataFrame:
+        columns = ["at", *ISSUE_COLUMNS]
+        if not entries:
+            return pd.DataFrame(columns=columns)
+        return pd.concat(entries).sort_values(["row", "column"], kind="stable")[columns].reset_index(drop=True)
+
+    def count(self) -> dict[str, object]:
+        """Rows read, used and set aside; those dated later are none of these. Raises if the books do not balance."""
+        visible = ~self.later
+        read, used, aside = int(visible.sum()), int(self.in_use.sum()), len(self.aside())
+        if read != used + aside:
+            raise AnalyticsError(
+                f"{self.name}: {read} rows read, but {used} used and {aside} set aside do not add up. This is a fault of the program: report it."
+            )
+        return {"sheet": self.name, "read": read, "used": used, "set_aside": aside}

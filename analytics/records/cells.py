@@ -1,0 +1,209 @@
+"""One cell at a time: text to a value with its unit, or the reason why not.
+
+Parsing works on the distinct texts of a column (see ``by_distinct``), so a million rows cost what their distinct
+values cost. 1 hp = 745.69987 W and 1 PS = 735.49875 W, 1 lb = 0.45359237 kg, 1 mile = 1.609344 km: scipy.constants.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import constants
+
+#: what people type for "not known"; never a doubt, just a blank
+BLANKS = frozenset({"", "-", "--", "---", "?", "??", "n/a", "na", "#n/a", "nan", "null", "nil", "unknown", "unk", "not known", "tbd", "tba", "none"})
+
+_NUMBER = r"[+-]?(?:\d[\d,.'’\u00a0\u202f ]*\d|\d|\.\d+)(?:e[+-]?\d+)?"
+_QUANTITY = re.compile(
+    rf"""^(?P<about>(?:approximately|approx\.?|about|abt\.?|around|circa|ca\.?|c\.|est\.?|say|~|≈)\s*)?
+    (?P<a>{_NUMBER})\s*(?P<ka>k(?![a-z]))?
+    (?:\s*(?:-|–|—|\bto\b)\s*(?P<b>{_NUMBER})\s*(?P<kb>k(?![a-z]))?)?
+    \s*(?P<more>\+|\?|ish\b)?\s*(?P<tail>[^\d]*)$""",
+    re.IGNORECASE | re.VERBOSE,
+)
+_ABOUT = {"approx", "approx.", "approximately", "about", "est", "est.", "estimated", "ish", "?", "+", "(approx)", "(est)", "claimed"}
+
+_HP = constants.hp
+_POWER = {"hp": 1.0, "bhp": 1.0, "whp": 1.0, "rwhp": 1.0, "horsepower": 1.0, "kw": 1000 / _HP, "ps": 735.49875 / _HP,
+          "cv": 735.49875 / _HP, "pk": 735.49875 / _HP}
+_WHERE = {"whp": "wheels", "rwhp": "wheels", "wheels": "wheels", "wheel": "wheels", "bhp": "crank", "crank": "crank",
+          "flywheel": "crank", "engine": "crank"}
+_WEIGHT = {"lb": 1.0, "lbs": 1.0, "lbs.": 1.0, "lb.": 1.0, "pounds": 1.0, "#": 1.0, "kg": 1 / constants.lb, "kgs": 1 / constants.lb,
+           "t": 1000 / constants.lb, "tonne": 1000 / constants.lb, "tonnes": 1000 / constants.lb}
+_KIND = {"gvwr": "rating plate", "plate": "rating plate", "rating plate": "rating plate", "curb": "curb", "kerb": "curb",
+         "scale": "scale ticket", "ticket": "scale ticket", "scale ticket": "scale ticket", "combined": "combined",
+         "gcw": "combined", "gcwr": "combined", "with trailer": "combined", "as raced": "as raced", "raced": "as raced",
+         "race": "as raced", "as driven": "as driven", "driven": "as driven"}
+_DISTANCE = {"mi": 1.0, "mi.": 1.0, "mile": 1.0, "miles": 1.0, "km": constants.kilo / constants.mile, "kms": constants.kilo / constants.mile,
+             "kilometers": constants.kilo / constants.mile, "kilometres": constants.kilo / constants.mile}
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """What can be written in a cell of one kind: its units (factor to ours), words beside the number, plausible range."""
+
+    name: str
+    units: dict[str, float]
+    unit: str
+    low: float
+    high: float
+    qualifiers: dict[str, str]
+
+    def describe(self, unit: str | None = None) -> str:
+        return f"{self.low:,.0f} to {self.high:,.0f} {unit or self.unit}"
+
+
+#: plausible ranges are wide on purpose: common practice, no source
+POWER = Quantity("power", _POWER, "hp", 20, 5000, _WHERE)
+WEIGHT = Quantity("weight", _WEIGHT, "lb", 500, 120_000, _KIND)
+DISTANCE = Quantity("distance", _DISTANCE, "miles", 0, 2_000_000, {})
+
+
+def is_blank(text: str) -> bool:
+    """Whether a cell says nothing."""
+    return text.strip().casefold() in BLANKS
+
+
+def by_distinct(text: pd.Series, parse: Callable[[str], tuple], columns: list[str]) -> pd.DataFrame:
+    """Parse each distinct text of a column once. ``parse`` returns one tuple per text, in the order of ``columns``."""
+    codes, distinct = pd.factorize(text)
+    parsed = pd.DataFrame([parse(t) for t in distinct], columns=columns)
+    return parsed.take(codes).set_axis(text.index)
+
+
+def parse_number(text: str) -> float | None:
+    """A number with thousands marks or a decimal comma, or None. '1,050' is 1050, '3,9' is 3.9, '1.050,5' is 1050.5."""
+    s = text.strip().replace("\u00a0", " ").replace("\u202f", " ").replace("’", "'")
+    if re.fullmatch(r"[+-]?\d{1,3}([, '])\d{3}(\1\d{3})*(\.\d+)?", s):
+        s = re.sub(r"[, ']", "", s)
+    elif re.fullmatch(r"[+-]?\d{1,3}(\.\d{3})+,\d+|[+-]?\d{1,3}(\.\d{3}){2,}", s):
+        s = s.replace(".", "").replace(",", ".")
+    elif re.fullmatch(r"[+-]?\d+,\d{1,2}", s):
+        s = s.replace(",", ".")
+    if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?", s, re.IGNORECASE):
+        return None
+    value = float(s)
+    return value if np.isfinite(value) else None
+
+
+QUANTITY_COLUMNS = ["value", "low", "high", "qualifier", "about", "problem", "remedy"]
+
+
+def parse_quantity(text: str, kind: Quantity, default_unit: str) -> tuple:
+    """(value, low, high, qualifier, about, problem, remedy) of one cell, in our unit; NaN where it says nothing.
+
+    ``low`` and ``high`` differ from ``value`` (their midpoint) where a range was written. ``qualifier`` is the word
+    beside the number that says how it was measured. ``problem`` is "" or the reason why there is no value.
+    """
+    nothing = (np.nan, np.nan, np.nan, "", False)
+    if is_blank(text):
+        return (*nothing, "", "")
+    if text.startswith("#") and text.endswith(("!", "?", "A")):
+        return (*nothing, "a spreadsheet error, not a value", "repair the formula in the sheet")
+    match = _QUANTITY.match(text.strip())
+    a = parse_number(match["a"]) if match else None
+    if a is None:
+        return (*nothing, f"not a {kind.name}", f"write a number, with its unit if it is not {default_unit}, e.g. {_example(kind)}")
+    b = parse_number(match["b"]) if match["b"] else a
+    if b is None:
+        return (*nothing, f"not a range of {kind.name}", f"write it as two numbers, e.g. {_example(kind)}")
+    thousand_b = 1000 if match["kb"] or match["ka"] and not match["b"] else 1
+    thousand_a = 1000 if match["ka"] or match["kb"] and a < b else 1
+    a, b = a * thousand_a, b * thousand_b
+    unit, qualifier, about, strange = _tail(match["tail"], kind)
+    if strange:
+        return (*nothing, f"unit or word {strange!r} is not known for a {kind.name}",
+                f"write one of {', '.join(dict.fromkeys(u for u in kind.units if len(u) > 1 and '.' not in u))}, or clear the word")
+    factor = kind.units[unit or default_unit.casefold()]
+    low, high = sorted((a * factor, b * factor))
+    if not (kind.low <= low and high <= kind.high):
+        return (*nothing, f"outside {kind.describe()}", "check the figure and its unit")
+    if low > 0 and high > 2 * low:
+        return (*nothing, f"a range from {low:,.0f} to {high:,.0f} {kind.unit} is too wide to use", "find out which it is")
+    about = about or bool(match["about"]) or bool(match["more"])
+    return ((low + high) / 2, low, high, qualifier, about, "", "")
+
+
+def _example(kind: Quantity) -> str:
+    return {"power": "1,050 hp, 1,050 whp or 620 kW", "weight": "8,200 lb or 3.9 t"}.get(kind.name, "12,400 mi or 88k km")
+
+
+def _tail(tail: str, kind: Quantity) -> tuple[str, str, bool, str]:
+    """Unit, qualifier, whether 'about', and the first word that is none of these."""
+    unit, qualifier, about = "", "", False
+    text = tail.strip().casefold()
+    for phrase in sorted(kind.qualifiers, key=len, reverse=True):
+        if " " in phrase and phrase in text:
+            qualifier, text = kind.qualifiers[phrase], text.replace(phrase, " ")
+    for word in re.findall(r"[^\s(),;/@]+", text):
+        if word in ("at", "the", "of"):
+            continue
+        known = False
+        if word in kind.units and not unit:
+            unit, known = word, True
+        if word in kind.qualifiers:
+            qualifier, known = kind.qualifiers[word], True
+        if word in _ABOUT:
+            about, known = True, True
+        if not known:
+            return unit, qualifier, about, word
+    return unit, qualifier, about, ""
+
+
+def parse_plain(text: str, low: float, high: float, whole: bool, name: str) -> tuple[float, str, str]:
+    """(value, problem, remedy) of a plain number such as a count, runs, rpm or money."""
+    if is_blank(text):
+        return np.nan, "", ""
+    value = parse_number(re.sub(r"^\s*[$€£]\s*|\s*(rpm|runs?|passes|pulls|hooks)\.?\s*$", "", text, flags=re.IGNORECASE))
+    if value is None:
+        return np.nan, f"not a number for {name}", "write a plain number"
+    if not low <= value <= high or whole and value != int(value):
+        kind = "a whole number " if whole else ""
+        return np.nan, f"{name} must be {kind}from {low:,.0f} to {high:,.0f}", "check the figure"
+    return value, "", ""
+
+
+def tidy(text: pd.Series) -> pd.Series:
+    """Free text without case and double spaces; blank where it says nothing."""
+    return by_distinct(text, lambda t: ("" if is_blank(t) else " ".join(t.split()).casefold(),), ["t"])["t"]
+
+
+def choose(text: pd.Series, words: dict[str, tuple[str, ...]], shop_words: dict[str, list[str]], free: bool = False) -> pd.DataFrame:
+    """Map words to ours. Columns ``value`` ("" if blank or not understood) and ``problem``.
+
+    With ``free`` an unknown word stands as it is (uses and findings are the shop's own).
+    """
+    table = {w: ours for ours, known in words.items() for w in (ours, *known)}
+    table |= {w: ours for ours, known in shop_words.items() for w in (ours, *known)}
+
+    def one(t: str) -> tuple[str, str]:
+        key = "" if is_blank(t) else " ".join(t.split()).casefold()
+        if not key or key in table:
+            return table.get(key, ""), ""
+        return (key, "") if free else ("", f"the word is not one of {', '.join(words)}")
+
+    return by_distinct(text, one, ["value", "problem"])
+
+
+#: words understood beside the shop's own ([words.*] in shop.toml)
+CAUSES = {
+    "part": ("part failure", "material", "wear", "fatigue"),
+    "install": ("installation", "install error", "assembly", "builder", "our fault"),
+    "over limit": ("overlimit", "over-limit", "abuse", "overpower", "over power"),
+    "no fault": ("no fault found", "nff", "no problem found", "ok"),
+    "unclear": ("not clear", "undetermined", "unsure"),
+}
+ORDERS = {"first": ("primary", "1st", "root"), "followed": ("secondary", "follow-on", "2nd", "collateral"), "unclear": ("not clear", "either", "unsure")}
+MEASURED = {"crank": ("flywheel", "engine", "crankshaft", "at the crank"), "wheels": ("wheel", "at the wheels", "rear wheels", "chassis dyno")}
+WEIGHT_KINDS = {
+    "rating plate": ("plate", "gvwr", "door plate"), "curb": ("kerb", "curb weight"), "as driven": ("driven", "loaded"),
+    "as raced": ("raced", "race weight"), "combined": ("with trailer", "gcw", "gcwr"), "scale ticket": ("scale", "weigh ticket", "ticket"),
+}
+RUNNING = {
+    "yes": ("y", "true", "running", "ok", "1"), "no": ("n", "false", "0", "down"), "sold": ("sold on", "resold"),
+    "lost": ("lost contact", "no contact"), "scrapped": ("scrap", "wrecked", "written off", "totaled", "totalled"),
+}

@@ -1,0 +1,65 @@
+"""The sheets that can come in and their headings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class SheetHeadings:
+    """Headings of one sheet. ``one_of`` lists groups of which at least one must be there."""
+
+    known: tuple[str, ...]
+    required: tuple[str, ...]
+    one_of: tuple[tuple[str, ...], ...] = ()
+    dates: tuple[str, ...] = ()
+    #: the dates that say when the shop knew of the row, the first one filled counts
+    known_on: tuple[str, ...] = ()
+
+
+HEADINGS: dict[str, SheetHeadings] = {
+    "builds": SheetHeadings(
+        known=(
+            "serial", "built_on", "in_service_on", "odometer_at_install", "power", "power_measured_at", "rpm",
+            "weight", "weight_kind", "use", "builder", "count",
+        ),
+        required=("serial",),
+        one_of=(("built_on", "in_service_on"),),
+        dates=("built_on", "in_service_on"),
+        known_on=("built_on", "in_service_on"),
+    ),
+    "fitted": SheetHeadings(
+        known=("serial", "component", "part", "lot", "fitted_on", "odometer"),
+        required=("serial", "component", "part"),
+        dates=("fitted_on",),
+        known_on=("fitted_on",),
+    ),
+    "returns": SheetHeadings(
+        known=(
+            "serial", "failed_on", "returned_on", "odometer", "miles_in_service", "runs", "component", "part",
+            "finding", "order", "cause", "replaced_with", "cost", "paid_by", "notes",
+        ),
+        required=("serial", "component"),
+        one_of=(("failed_on", "returned_on"),),
+        dates=("failed_on", "returned_on"),
+        known_on=("returned_on", "failed_on"),
+    ),
+    "readings": SheetHeadings(
+        known=("serial", "read_on", "odometer", "odometer_replaced", "runs", "still_running", "source"),
+        required=("serial", "read_on"),
+        dates=("read_on",),
+        known_on=("read_on",),
+    ),
+    "changes": SheetHeadings(
+        known=("serial", "changed_on", "power", "weight", "use", "odometer"),
+        required=("serial", "changed_on"),
+        dates=("changed_on",),
+        known_on=("changed_on",),
+    ),
+    "limits": SheetHeadings(
+        known=("component", "part", "weight_up_to", "use", "power_limit", "effective_on", "reason"),
+        required=("component", "part", "power_limit", "effective_on"),
+        dates=("effective_on",),
+        known_on=("effective_on",),
+    ),
+}

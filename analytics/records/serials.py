@@ -1,0 +1,35 @@
+"""Serials that were mistyped: who they may be."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Container
+
+import pandas as pd
+
+from analytics.records.cells import by_distinct, is_blank
+
+_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789"
+
+
+def serial_keys(text: pd.Series) -> pd.Series:
+    """Serials without case, spaces and punctuation: 't-0012' and 'T 0012' are one; blank where nothing is said."""
+    return by_distinct(text, lambda t: ("" if is_blank(t) else re.sub(r"[\W_]+", "", t).upper(),), ["key"])["key"]
+
+
+def one_slip_away(key: str, known: Container[str]) -> list[str]:
+    """Known serials that differ from ``key`` by one wrong, missing, extra or swapped character.
+
+    One edit in the sense of Damerau, Communications of the ACM 7 (1964) 171-176 (from memory).
+    """
+    near: dict[str, None] = {}
+    for at in range(len(key) + 1):
+        head, tail = key[:at], key[at:]
+        variants = [head + c + tail for c in _LETTERS]
+        if tail:
+            variants.append(head + tail[1:])
+            variants += [head + c + tail[1:] for c in _LETTERS if c != tail[0]]
+        if len(tail) > 1:
+            variants.append(head + tail[1] + tail[0] + tail[2:])
+        near |= dict.fromkeys(v for v in variants if v != key and v in known)
+    return sorted(near)

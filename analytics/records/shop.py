@@ -1,0 +1,326 @@
+"""The shop's own settings: what it calls things, and what is assumed where a sheet is silent."""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from analytics.errors import RecordsError
+from analytics.records.headings import HEADINGS
+
+SHEETS = tuple(HEADINGS)
+
+#: section -> key -> type, for the sections with fixed keys. Sections named by the shop's own words are read apart.
+_FIXED: dict[str, dict[str, type | tuple[type, ...]]] = {
+    "shop": {"name": str, "as_of": (str, dt.date), "records_start": (str, dt.date)},
+    "dates": {"order": str, "epoch": int},
+    "units": {"power": str, "weight": str, "distance": str},
+    "power": {"measured_at": str, "driveline_loss": (int, float), "bands": list},
+    "weight": {"kind": str, "classes": list},
+    "findings": {"found_at_teardown": list},
+    "targets": {"miles": (int, float), "reliability": (int, float), "confidence": (int, float)},
+    "checks": {"miles_per_year_max": (int, float), "failures_to_fit": int, "at_risk_to_show": int},
+}
+_FREE = ("components", "sheets", "headings", "parts", "supersessions", "words", "costs", "ratings")
+
+
+@dataclass(frozen=True, slots=True)
+class SheetPlace:
+    """Where one sheet is kept: a file in the folder, a sheet of it, and rows to pass over before the headings."""
+
+    file: str | None = None
+    sheet: str | None = None
+    skip_rows: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Supersession:
+    """Part ``old`` of a component was followed by ``new`` for units built from ``effective_on``."""
+
+    component: str
+    old: str
+    new: str
+    effective_on: dt.date | None
+
+
+@dataclass(frozen=True, slots=True)
+class Shop:
+    """Settings of one shop, every one with its default (README lists them).
+
+    Power bands run from their lower edge up to, not including, the next; a weight class includes its upper edge.
+    The default edges (400, 600, 1,000 hp; 7,500, 9,000 lb), the driveline loss (18 %) and the 60,000 miles a year
+    above which an odometer is doubted are common practice, no source.
+    """
+
+    folder: Path
+    name: str
+    components: dict[str, str]
+    as_of: dt.date | None = None
+    records_start: dt.date | None = None
+    places: dict[str, SheetPlace] = field(default_factory=dict)
+    headings: dict[str, dict[str, str]] = field(default_factory=dict)
+    date_order: str | None = None
+    date_epoch: int = 1900
+    power_unit: str = "hp"
+    weight_unit: str = "lb"
+    distance_unit: str = "miles"
+    power_measured_at: str = "crank"
+    driveline_loss: float = 0.18
+    power_bands: tuple[float, ...] = (400.0, 600.0, 1000.0)
+    weight_kind: str = "as driven"
+    weight_classes: tuple[float, ...] = (7500.0, 9000.0)
+    part_names: dict[str, dict[str, list[str]]] = field(default_factory=dict)
+    supersessions: tuple[Supersession, ...] = ()
+    found_at_teardown: tuple[str, ...] = ()
+    words: dict[str, dict[str, list[str]]] = field(default_factory=dict)
+    target_miles: float = 50_000.0
+    reliability: float = 0.90
+    confidence: float = 0.90
+    miles_per_year_max: float = 60_000.0
+    failures_to_fit: int = 5
+    at_risk_to_show: int = 5
+    costs: dict[str, object] = field(default_factory=dict)
+    ratings: dict[str, object] = field(default_factory=dict)
+
+    def band_labels(self) -> list[str]:
+        """Names of the power bands, from low to high."""
+        return _labels(self.power_bands, "under {0}", "{0} to {1}", "{0} and over")
+
+    def class_labels(self) -> list[str]:
+        """Names of the weight classes, from light to heavy."""
+        return _labels(self.weight_classes, "up to {0}", "{0} to {1}", "over {0}")
+
+    def cost_of(self, name: str) -> float | None:
+        """A cost by name, or None where the shop states none."""
+        value = self.costs.get(name)
+        return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
+
+
+def _labels(edges: tuple[float, ...], first: str, middle: str, last: str) -> list[str]:
+    text = [f"{edge:,.0f}" if float(edge).is_integer() else f"{edge:,}" for edge in edges]
+    return [first.format(text[0]), *(middle.format(*pair) for pair in zip(text, text[1:], strict=False)), last.format(text[-1])]
+
+
+def load_shop(folder: str | Path) -> Shop:
+    """Read ``shop.toml`` of a folder.
+
+    Raises RecordsError where the file is missing, is not TOML, or holds a key or value that is not understood: the
+    message names the key and what would be.
+    """
+    folder = Path(folder)
+    path = folder / "shop.toml"
+    if not folder.is_dir():
+        raise RecordsError(f"{folder}: there is no such folder. Name the folder that holds shop.toml and the sheets.")
+    if not path.is_file():
+        raise RecordsError(
+            f"{folder}: no shop.toml. Add one with at least a table of the components, for example:\n"
+            '[components]\n"input shaft" = "input_shaft"    # component = its heading in builds'
+        )
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as err:
+        raise RecordsError(f"shop.toml cannot be read: {err}. Save it as UTF-8 text in TOML form.") from err
+    return shop_from(data, folder)
+
+
+def shop_from(data: dict, folder: Path) -> Shop:
+    """Settings from an already parsed shop.toml (see load_shop)."""
+    _known(data, [*_FIXED, *_FREE], "a section")
+    for section, keys in _FIXED.items():
+        part = _table(data, section)
+        _known(part, keys, f"a key of [{section}]")
+        for key, value in part.items():
+            if not isinstance(value, keys[key]) or isinstance(value, bool):
+                raise RecordsError(f"shop.toml [{section}] {key} = {value!r}: not the kind of value expected here.")
+    components = _table(data, "components")
+    if not components:
+        raise RecordsError(
+            "shop.toml names no components. Add a table that gives each component its heading in builds, for example:\n"
+            '[components]\n"input shaft" = "input_shaft"'
+        )
+    for name, heading in components.items():
+        if not isinstance(heading, str):
+            raise RecordsError(f"shop.toml [components] {name!r} = {heading!r}: give the heading in quotes.")
+    if len({heading.casefold() for heading in components.values()}) < len(components):
+        raise RecordsError("shop.toml [components]: two components share one heading of builds. Give each its own.")
+
+    shop, dates, units = _table(data, "shop"), _table(data, "dates"), _table(data, "units")
+    power, weight, targets, checks = (_table(data, s) for s in ("power", "weight", "targets", "checks"))
+    order = dates.get("order")
+    _one_of(order, (None, "day first", "month first", "year first"), "[dates] order")
+    _one_of(dates.get("epoch", 1900), (1900, 1904), "[dates] epoch")
+    _one_of(units.get("power", "hp"), ("hp", "kW", "PS"), "[units] power")
+    _one_of(units.get("weight", "lb"), ("lb", "kg", "t"), "[units] weight")
+    _one_of(units.get("distance", "miles"), ("miles", "km"), "[units] distance")
+    _one_of(power.get("measured_at", "crank"), ("crank", "wheels"), "[power] measured_at")
+    loss = _inside(power.get("driveline_loss", 0.18), 0, 0.5, "[power] driveline_loss")
+    reliability = _inside(targets.get("reliability", 0.9), 0.5, 0.9999, "[targets] reliability")
+    confidence = _inside(targets.get("confidence", 0.9), 0.5, 0.9999, "[targets] confidence")
+    return Shop(
+        folder=folder,
+        name=shop.get("name", folder.resolve().name),
+        components={_name(name): heading for name, heading in components.items()},
+        as_of=_date(shop.get("as_of"), "[shop] as_of"),
+        records_start=_date(shop.get("records_start"), "[shop] records_start"),
+        places=_places(_table(data, "sheets"), folder),
+        headings=_headings(_table(data, "headings"), components),
+        date_order=order,
+        date_epoch=dates.get("epoch", 1900),
+        power_unit=units.get("power", "hp"),
+        weight_unit=units.get("weight", "lb"),
+        distance_unit=units.get("distance", "miles"),
+        power_measured_at=power.get("measured_at", "crank"),
+        driveline_loss=loss,
+        power_bands=_edges(power.get("bands", [400, 600, 1000]), "[power] bands"),
+        weight_kind=weight.get("kind", "as driven"),
+        weight_classes=_edges(weight.get("classes", [7500, 9000]), "[weight] classes"),
+        part_names=_names(_table(data, "parts"), components),
+        supersessions=_supersessions(data.get("supersessions", []), components),
+        found_at_teardown=tuple(_name(f) for f in _table(data, "findings").get("found_at_teardown", [])),
+        words=_words(_table(data, "words")),
+        target_miles=_inside(targets.get("miles", 50_000), 1, 5_000_000, "[targets] miles"),
+        reliability=reliability,
+        confidence=confidence,
+        miles_per_year_max=_inside(checks.get("miles_per_year_max", 60_000), 1, 1e9, "[checks] miles_per_year_max"),
+        failures_to_fit=int(_inside(checks.get("failures_to_fit", 5), 2, 1000, "[checks] failures_to_fit")),
+        at_risk_to_show=int(_inside(checks.get("at_risk_to_show", 5), 1, 1000, "[checks] at_risk_to_show")),
+        costs=_table(data, "costs"),
+        ratings=_table(data, "ratings"),
+    )
+
+
+def _name(text: str) -> str:
+    return " ".join(str(text).split()).casefold()
+
+
+def _table(data: dict, section: str) -> dict:
+    part = data.get(section, {})
+    if not isinstance(part, dict):
+        raise RecordsError(f"shop.toml: {section} must be a table, written [{section}].")
+    return part
+
+
+def _known(found: dict, allowed, what: str) -> None:
+    for key in found:
+        if key not in allowed:
+            near = difflib.get_close_matches(key, list(allowed), n=1)
+            hint = f" Did you mean {near[0]!r}?" if near else f" Known: {', '.join(allowed)}."
+            raise RecordsError(f"shop.toml: {key!r} is not {what}.{hint}")
+
+
+def _one_of(value, allowed: tuple, where: str) -> None:
+    if value not in allowed:
+        words = ", ".join(repr(a) for a in allowed if a is not None)
+        raise RecordsError(f"shop.toml {where} = {value!r}: must be one of {words}.")
+
+
+def _inside(value, low: float, high: float, where: str) -> float:
+    if not low <= value <= high:
+        raise RecordsError(f"shop.toml {where} = {value!r}: must lie between {low:g} and {high:g}.")
+    return float(value)
+
+
+def _edges(values: list, where: str) -> tuple[float, ...]:
+    good = all(isinstance(v, int | float) and not isinstance(v, bool) and v > 0 for v in values)
+    if not values or not good or any(b <= a for a, b in zip(values, values[1:], strict=False)):
+        raise RecordsError(f"shop.toml {where} = {values!r}: give one or more positive edges, rising.")
+    return tuple(float(v) for v in values)
+
+
+def _date(value, where: str) -> dt.date | None:
+    if value is None or isinstance(value, dt.date) and not isinstance(value, dt.datetime):
+        return value
+    try:
+        return dt.date.fromisoformat(str(value)[:10])
+    except ValueError as err:
+        raise RecordsError(f"shop.toml {where} = {value!r}: write the date as 2024-12-31.") from err
+
+
+def _places(tables: dict, folder: Path) -> dict[str, SheetPlace]:
+    _known(tables, SHEETS, "a sheet (in [sheets])")
+    places = {}
+    for name, place in tables.items():
+        if not isinstance(place, dict):
+            raise RecordsError(f'shop.toml: write [sheets.{name}] with file = "...".')
+        _known(place, ("file", "sheet", "skip_rows"), f"a key of [sheets.{name}]")
+        file, sheet, skip = place.get("file"), place.get("sheet"), place.get("skip_rows")
+        if any(v is not None and not isinstance(v, str) for v in (file, sheet)):
+            raise RecordsError(f"shop.toml [sheets.{name}]: file and sheet are names, in quotes.")
+        if skip is not None and (not isinstance(skip, int) or isinstance(skip, bool) or skip < 0):
+            raise RecordsError(f"shop.toml [sheets.{name}] skip_rows = {skip!r}: give a whole number of rows.")
+        if file is not None and not (folder / file).resolve().is_relative_to(folder.resolve()):
+            raise RecordsError(f"shop.toml [sheets.{name}] file = {file!r}: the file must lie inside the folder.")
+        places[name] = SheetPlace(file, sheet, skip)
+    return places
+
+
+def _headings(tables: dict, components: dict) -> dict[str, dict[str, str]]:
+    _known(tables, SHEETS, "a sheet (in [headings])")
+    result = {}
+    for sheet, mapping in tables.items():
+        allowed = [*HEADINGS[sheet].known, *(components.values() if sheet == "builds" else ())]
+        if not isinstance(mapping, dict):
+            raise RecordsError(f"shop.toml: write [headings.{sheet}] with lines such as serial = \"Serial No\".")
+        _known(mapping, allowed, f"a heading of {sheet} (in [headings.{sheet}]; ours left, the shop's right)")
+        for ours, theirs in mapping.items():
+            if not isinstance(theirs, str):
+                raise RecordsError(f"shop.toml [headings.{sheet}] {ours} = {theirs!r}: give the shop's heading in quotes.")
+        result[sheet] = dict(mapping)
+    return result
+
+
+def _component(name: str, components: dict, where: str) -> str:
+    known = [_name(c) for c in components]
+    if _name(name) not in known:
+        raise RecordsError(f"shop.toml {where}: {name!r} is not one of the components ({', '.join(known)}).")
+    return _name(name)
+
+
+def _names(tables: dict, components: dict) -> dict[str, dict[str, list[str]]]:
+    result = {}
+    for component, parts in tables.items():
+        where = f'[parts."{component}"]'
+        owner: dict[str, str] = {}
+        for part, others in parts.items() if isinstance(parts, dict) else ():
+            if not isinstance(others, list) or not all(isinstance(o, str) for o in others):
+                raise RecordsError(f"shop.toml {where} {part!r}: give its other names as a list of texts.")
+            for other in [part, *others]:
+                if owner.setdefault(_name(other), part) != part:
+                    raise RecordsError(f"shop.toml {where}: {other!r} stands for both {owner[_name(other)]!r} and {part!r}.")
+        if not isinstance(parts, dict):
+            raise RecordsError(f"shop.toml {where}: write each part with a list of its other names.")
+        result[_component(component, components, where)] = parts
+    return result
+
+
+def _supersessions(rows: list, components: dict) -> tuple[Supersession, ...]:
+    result = []
+    for row in rows if isinstance(rows, list) else [rows]:
+        if not isinstance(row, dict) or not {"component", "old", "new"} <= set(row):
+            raise RecordsError("shop.toml [[supersessions]]: each needs component, old and new (and effective_on).")
+        _known(row, ("component", "old", "new", "effective_on"), "a key of [[supersessions]]")
+        component = _component(row["component"], components, "[[supersessions]]")
+        effective = _date(row.get("effective_on"), "[[supersessions]] effective_on")
+        result.append(Supersession(component, str(row["old"]), str(row["new"]), effective))
+    for start in result:
+        seen, here = [start.old], start
+        while here is not None:
+            seen.append(here.new)
+            if seen.count(here.new) > 1:
+                raise RecordsError(f"shop.toml [[supersessions]]: {' -> '.join(seen)} runs in a circle. Remove one of them.")
+            here = next((s for s in result if s.component == here.component and s.old == here.new), None)
+    return tuple(result)
+
+
+def _words(tables: dict) -> dict[str, dict[str, list[str]]]:
+    _known(tables, ("use", "cause", "finding", "order", "weight_kind", "measured_at", "still_running", "builder"),
+           "a heading whose words can be mapped (in [words])")
+    result = {}
+    for heading, words in tables.items():
+        if not isinstance(words, dict) or not all(isinstance(v, list) for v in words.values()):
+            raise RecordsError(f"shop.toml [words.{heading}]: write each word with a list of the shop's words for it.")
+        result[heading] = {_name(word): [_name(o) for o in others] for word, others in words.items()}
+    return result
