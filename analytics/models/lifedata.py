@@ -1,0 +1,353 @@
+"""Lives of one part as plain arrays, and their translation into the rows of the likelihood."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import AnalyticsError
+from analytics.models.regression import Block, Points, Rates, Rows
+
+NOTHING = 1e-3  # miles and days that stand for "from new" where a logarithm is needed
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class LifeData:
+    """Lives of one part, one row per part fitted (and per stretch where power, weight or use changed). All (n,) arrays.
+
+    entry, lower, upper: miles on the part when it came under observation, when last known good, and by when it had
+    failed (inf: not failed; lower == upper: failed then). NaN where the odometer is unknown; then the days hold.
+    entry_days, lower_days, upper_days: the same in days; NaN only where miles are known.
+    start_days: age of the unit when the part was fitted. cutoff_days: days on the part by the cut-off, had it not failed.
+    known_alive: taken out or changed over while good, so its survival does not hang on what owners report.
+    log_power, log_weight: of hp at the crank and lb. use: codes into use_names. extra: (n, q) further columns.
+    rate_miles, rate_days: the unit's miles and age at its last odometer reading (at the return, if it failed); NaN: none.
+    rate_counts: True on one row per unit, so that a driver is not counted twice. unit: codes. weight: identical units.
+    """
+
+    entry: np.ndarray
+    lower: np.ndarray
+    upper: np.ndarray
+    entry_days: np.ndarray
+    lower_days: np.ndarray
+    upper_days: np.ndarray
+    start_days: np.ndarray
+    cutoff_days: np.ndarray
+    known_alive: np.ndarray
+    log_power: np.ndarray
+    log_weight: np.ndarray
+    use: np.ndarray
+    use_names: tuple[str, ...]
+    extra: np.ndarray
+    extra_names: tuple[str, ...]
+    rate_miles: np.ndarray
+    rate_days: np.ndarray
+    rate_counts: np.ndarray
+    unit: np.ndarray
+    weight: np.ndarray
+
+    def __repr__(self) -> str:
+        return f"LifeData({len(self.lower)} rows, {self.units:g} units, {self.failures:g} failures)"
+
+    @property
+    def failed(self) -> np.ndarray:
+        """(n,) bool."""
+        return np.isfinite(self.upper) | (np.isnan(self.upper) & np.isfinite(self.upper_days))
+
+    @property
+    def has_rate(self) -> np.ndarray:
+        """(n,) bool: miles per day known."""
+        return (self.rate_miles > 0) & (self.rate_days > 0)
+
+    @property
+    def unknown(self) -> np.ndarray:
+        """(n,) bool: neither the part's miles nor the unit's miles per day are known."""
+        return np.isnan(self.lower) & ~self.has_rate
+
+    @property
+    def failures(self) -> float:
+        return float(self.weight[self.failed].sum())
+
+    @property
+    def units(self) -> float:
+        """Vehicles, counting identical ones."""
+        first = np.unique(self.unit, return_index=True)[1]
+        return float(self.weight[first].sum())
+
+    def take(self, mask: np.ndarray) -> LifeData:
+        """The rows in ``mask`` (n,)."""
+        return LifeData(*(v if isinstance(v, tuple) else v[mask]
+                          for v in (getattr(self, k) for k in self.__dataclass_fields__)))
+
+
+def life_data(
+    lower: np.ndarray,
+    upper: np.ndarray,
+    power_hp: np.ndarray,
+    weight_lb: np.ndarray,
+    *,
+    entry: np.ndarray | None = None,
+    entry_days: np.ndarray | None = None,
+    lower_days: np.ndarray | None = None,
+    upper_days: np.ndarray | None = None,
+    start_days: np.ndarray | None = None,
+    cutoff_days: np.ndarray | None = None,
+    known_alive: np.ndarray | None = None,
+    use: np.ndarray | None = None,
+    extra: np.ndarray | None = None,
+    extra_names: tuple[str, ...] = (),
+    rate_miles: np.ndarray | None = None,
+    rate_days: np.ndarray | None = None,
+    unit: np.ndarray | None = None,
+    weight: np.ndarray | None = None,
+) -> LifeData:
+    """LifeData from arrays (n,), checked; what is left out takes its plain default. ``use`` may hold names.
+
+    Raises AnalyticsError on a power or weight that is not positive, on a life out of order, and on a row with neither
+    miles nor days.
+    """
+    lower, upper = np.asarray(lower, float), np.asarray(upper, float)
+    n = len(lower)
+
+    def array(value, default):
+        return np.full(n, default, float) if value is None else np.asarray(value, float).reshape(n)
+
+    lower_days, upper_days = array(lower_days, np.nan), array(upper_days, np.nan)
+    upper_days = np.where(np.isnan(upper_days) & np.isinf(upper), np.inf, upper_days)
+    power, mass, count = array(power_hp, np.nan), array(weight_lb, np.nan), array(weight, 1.0)
+    entry, entry_days = array(entry, 0.0), array(entry_days, 0.0)
+    for name, value in (("power_hp", power), ("weight_lb", mass), ("count", count)):
+        bad = np.flatnonzero(~(value > 0) | ~np.isfinite(value))
+        if len(bad):
+            raise AnalyticsError(f"row {bad[0]}: {name} is {value[bad[0]]:g}; it must be a number above 0: "
+                                 "give it, or set the row aside")
+    blind = np.flatnonzero(np.isnan(lower) & ~(lower_days > 0))
+    if len(blind):
+        raise AnalyticsError(f"row {blind[0]}: neither miles nor days in service are known; set the row aside")
+    for kind, lo, hi, en in (("miles", lower, upper, entry), ("days", lower_days, upper_days, entry_days)):
+        bad = np.flatnonzero((hi < lo) | (en > lo) | (lo < 0) | (en < 0))
+        if len(bad):
+            i = bad[0]
+            raise AnalyticsError(f"row {i}: entry {en[i]:g}, lower {lo[i]:g}, upper {hi[i]:g} {kind} are out of order")
+    units = np.arange(n) if unit is None else np.unique(np.asarray(unit), return_inverse=True)[1]
+    labels = np.full(n, "") if use is None else np.asarray(use, dtype=object).astype(str)
+    use_names, codes = np.unique(labels, return_inverse=True)
+    rate_miles, rate_days = array(rate_miles, np.nan), array(rate_days, np.nan)
+    failed = np.isfinite(upper) | (np.isnan(upper) & np.isfinite(upper_days))
+    cutoff = array(cutoff_days, np.nan)
+    cutoff = np.where(np.isnan(cutoff), np.where(failed, upper_days, lower_days), cutoff)
+    # one row per unit carries its driving rate: a failed one if there is one (its odometer was read because it failed)
+    has = (rate_miles > 0) & (rate_days > 0)
+    order = np.lexsort((np.arange(n), ~failed, ~has))
+    counts = np.zeros(n, bool)
+    counts[order[np.unique(units[order], return_index=True)[1]]] = True
+    extra = np.zeros((n, 0)) if extra is None else np.asarray(extra, float).reshape(n, -1)
+    return LifeData(entry, lower, upper, entry_days, lower_days, upper_days, array(start_days, 0.0), cutoff,
+                    np.zeros(n, bool) if known_alive is None else np.asarray(known_alive, bool),
+                    np.log(power), np.log(mass), codes.reshape(n), tuple(map(str, use_names)), extra, tuple(extra_names),
+                    rate_miles, rate_days, counts & has, units, count)
+
+
+def from_lifetimes(
+    table: pd.DataFrame,
+    component: str,
+    part: str | None = None,
+    as_of: pd.Timestamp | None = None,
+    causes: tuple[str, ...] = ("part", "over limit", "unclear", ""),
+    strength: str = "power_hp",
+    extra: tuple[str, ...] = (),
+    stale_days: float = 30.0,
+) -> tuple[LifeData, tuple[str, ...]]:
+    """LifeData of one component (and part) from the lifetimes table, and what was left out or assumed, in words.
+
+    A failure counts when its cause is in ``causes``; another cause ends the life there without a failure. A running
+    unit last read more than ``stale_days`` before the cut-off is carried on at its own miles per day. A failure at 0
+    miles becomes "failed within the first 100 miles". ``strength`` names the column that stands for power.
+    """
+    rows = table[table["component"] == component]
+    if part is not None:
+        rows = rows[rows["part"] == part]
+    if rows.empty:
+        raise AnalyticsError(f"no lifetimes for component {component!r}" + (f", part {part!r}" if part else ""))
+    notes = []
+    missing = rows[strength].isna() | rows["weight_lb"].isna() | ~(rows[strength] > 0) | ~(rows["weight_lb"] > 0)
+    if missing.any():
+        lost = int((missing & (rows["ended"] == "failed")).sum())
+        notes.append(f"{int(missing.sum())} of {len(rows)} rows have no power or weight and are left out"
+                     + (f", {lost} of them failures: a rating without them is too high" if lost else ""))
+        rows = rows[~missing]
+    lower = rows["lower_miles"].to_numpy(float)
+    upper = rows["upper_miles"].to_numpy(float)
+    entry = np.nan_to_num(rows["entry_miles"].to_numpy(float), nan=0.0)
+    days = {k: rows[f"{k}_days"].to_numpy(float) for k in ("entry", "lower", "upper")}
+    entry_unknown = rows["entry_miles"].isna().to_numpy()
+    cause = rows["cause"].fillna("").astype(str).to_numpy()
+    ended = rows["ended"].astype(str).to_numpy()
+    failed = (ended == "failed") & np.isin(cause, causes)
+    other = (ended == "failed") & ~failed
+    if other.any():
+        notes.append(f"{int(other.sum())} failures of other causes end the life there without counting as a failure")
+    blind = np.isnan(lower) & ~(days["lower"] > 0) & ~(failed & (days["upper"] > 0))
+    if blind.any():
+        notes.append(f"{int(blind.sum())} rows have neither miles nor days in service and are left out")
+    keep = ~blind
+    rows, lower, upper, entry = rows[keep], lower[keep], upper[keep], entry[keep]
+    entry_unknown, failed, ended = entry_unknown[keep], failed[keep], ended[keep]
+    days = {k: v[keep] for k, v in days.items()}
+    upper = np.where(failed, upper, np.inf)
+    days["upper"] = np.where(failed, days["upper"], np.inf)
+    zero = failed & (upper < 1)
+    if zero.any():
+        notes.append(f"{int(zero.sum())} failures at 0 miles are taken as failed within the first 100 miles")
+        lower, upper = np.where(zero, 0.0, lower), np.where(zero, 100.0, upper)
+    days["lower"] = np.where(failed & (days["upper"] < 1), 0.5, days["lower"])
+    days["upper"] = np.where(failed & (days["upper"] < 1), 0.5, days["upper"])
+    # after the table, the clock of days may lag: never let it run backwards
+    days["entry"] = np.minimum(np.nan_to_num(days["entry"], nan=0.0), np.nan_to_num(days["lower"], nan=np.inf))
+    share = np.clip(days["entry"] / np.maximum(days["lower"], 1), 0, 1)
+    entry = np.where(entry_unknown & (days["entry"] > 0) & np.isfinite(lower), lower * share, entry)
+    entry = np.minimum(entry, np.nan_to_num(lower, nan=np.inf))
+    read_miles = rows["read_miles"].to_numpy(float)
+    read_days = rows["read_days"].to_numpy(float)
+    unit_days = rows["unit_days"].to_numpy(float)
+    started = pd.to_datetime(rows["started_on"])
+    stop = pd.Timestamp(as_of) if as_of is not None else pd.to_datetime(rows["ended_on"]).max()
+    # lower_days counts from the fitting of the part; what is left of the unit's age was before it
+    end_days = np.where(failed, np.nan_to_num(days["upper"], nan=0.0), np.nan_to_num(days["lower"], nan=0.0))
+    start_days = np.maximum(np.nan_to_num(unit_days, nan=0.0) - end_days, 0.0)
+    cutoff = (stop - started).dt.days.to_numpy(float) + days["entry"]
+    cutoff = np.fmax(cutoff, end_days)
+    running = ended == "running"
+    stale = running & np.isfinite(lower) & (read_miles > 0) & (unit_days - read_days > stale_days)
+    if stale.any():
+        notes.append(f"{int(stale.sum())} running units were last read more than {stale_days:g} days before the cut-off "
+                     "and are carried on at their own miles per day")
+        lower = np.where(stale, np.nan, lower)
+    # an unknown odometer at the entry of a stretch: its days hold
+    entry = np.where(np.isnan(lower), np.nan_to_num(entry, nan=0.0) * 0, entry)
+    data = life_data(
+        lower, upper, rows[strength].to_numpy(float), rows["weight_lb"].to_numpy(float), entry=entry,
+        entry_days=days["entry"], lower_days=days["lower"], upper_days=days["upper"], start_days=start_days,
+        cutoff_days=np.where(failed, cutoff, end_days), known_alive=~failed & ~running,
+        use=rows["use"].fillna("").astype(str).to_numpy(),
+        extra=rows[list(extra)].to_numpy(float) if extra else None, extra_names=extra, rate_miles=read_miles,
+        rate_days=read_days, unit=rows["serial"].astype(str).to_numpy(), weight=rows["count"].to_numpy(float),
+    )
+    return data, tuple(notes)
+
+
+def split_days(start: np.ndarray, length: np.ndarray, change: float) -> tuple[np.ndarray, np.ndarray]:
+    """Days of a stretch before and after the age ``change`` at which the driving rate may change; arrays alike."""
+    before = np.clip(np.minimum(start + length, change) - start, 0, None)
+    return before, np.maximum(length - before, 0)
+
+
+def fill_failures(data: LifeData) -> tuple[LifeData, int]:
+    """Failures without miles but with a known miles per day get miles = rate x days. Returns how many."""
+    gap = data.failed & np.isnan(data.lower) & data.has_rate
+    if not gap.any():
+        return data, 0
+    rate = np.where(gap, data.rate_miles / np.maximum(data.rate_days, NOTHING), 0.0)
+    lower = np.where(gap, rate * data.lower_days, data.lower)
+    upper = np.where(gap, rate * data.upper_days, data.upper)
+    entry = np.where(gap, rate * data.entry_days, data.entry)
+    return replace(data, lower=lower, upper=upper, entry=entry), int(gap.sum())
+
+
+def build_rows(data: LifeData, x: np.ndarray, scale: float, change: float) -> Rows:
+    """Rows for `log_likelihood` (D = 1). x: (n, q) with the intercept first; scale: the target life in miles;
+    change: age in days at which the driving rate may change."""
+    data, _ = fill_failures(data)
+    failed, has, known = data.failed, data.has_rate, np.isfinite(data.lower)
+    w = data.weight
+    blocks: list[Block] = []
+
+    def row(a, m):
+        return a[m][None]
+
+    def days(length, m):
+        before, after = split_days(data.start_days[m], length[m], change)
+        return np.maximum(before, NOTHING)[None], after[None]
+
+    def add(kind, m, at, other=None):
+        blocks.append(Block(kind, x[m][None], row(w, m), at, other))
+
+    def miles(values, m):
+        return Points(np.log(np.maximum(values[m], NOTHING) / scale)[None])
+
+    m = failed & known & (data.lower == data.upper)
+    if m.any():
+        add("exact", m, miles(data.lower, m))
+    constant = -(w[m] * np.log(np.maximum(data.lower[m], NOTHING))).sum()
+    m = failed & known & (data.lower < data.upper) & (data.lower > 0)
+    if m.any():
+        add("interval", m, miles(data.lower, m), miles(data.upper, m))
+    m = failed & known & (data.lower < data.upper) & (data.lower <= 0)
+    if m.any():
+        add("left", m, None, miles(data.upper, m))
+    m = ~failed & known & (data.lower > 0)
+    if m.any():
+        add("running", m, miles(data.lower, m))
+    m = known & (data.entry > 0)
+    if m.any():
+        add("entry", m, miles(data.entry, m))
+    # running, odometer read at some age and carried on at its own rate
+    for alive in (False, True):
+        m = ~failed & ~known & has & (data.known_alive == alive)
+        if not m.any():
+            continue
+        read = split_days(np.zeros(m.sum()), data.rate_days[m], change)
+        read = (np.maximum(read[0], NOTHING)[None], read[1][None])
+        y = np.log(data.rate_miles[m] / scale)[None]
+        now = Points(y, None, days(data.lower_days, m), read)
+        seen = np.clip(np.minimum(data.rate_days - data.start_days, data.lower_days), NOTHING, None)
+        add("running", m, now, None if alive else Points(y, None, days(seen, m), read))
+        e = m & (data.entry_days > 0)
+        if e.any():
+            read = split_days(np.zeros(e.sum()), data.rate_days[e], change)
+            read = (np.maximum(read[0], NOTHING)[None], read[1][None])
+            add("entry", e, Points(np.log(data.rate_miles[e] / scale)[None], None, days(data.entry_days, e), read))
+    # odometer unknown
+    zero = np.full(len(w), -np.log(scale))
+    for late in (False, True):
+        base = ~known & ~has & ((data.entry_days > 0) == late)
+
+        def points(length, m):
+            return Points(row(zero, m), row(data.use, m), days(length, m))
+
+        exact = data.lower_days == data.upper_days
+        kinds = (
+            ("unread", base & ~failed & ~data.known_alive),
+            ("unread_alive", base & ~failed & data.known_alive),
+            ("unread_exact", base & failed & exact),
+            ("unread_interval", base & failed & ~exact),
+        )
+        for kind, m in kinds:
+            if not m.any():
+                continue
+            length = data.upper_days if kind == "unread_exact" else data.lower_days
+            if kind == "unread_interval":
+                add(kind, m, points(np.maximum(data.lower_days, NOTHING), m), points(data.upper_days, m))
+                if late:
+                    add("unread_entry", m, points(data.entry_days, m))
+                continue
+            if kind == "unread_exact":
+                constant -= (w[m] * np.log(np.maximum(data.upper_days[m], NOTHING))).sum()
+            add(kind, m, points(length, m), points(data.entry_days, m) if late and kind == "unread" else None)
+            if late and kind != "unread":
+                add("unread_entry", m, points(data.entry_days, m))
+    rates = None
+    m = data.rate_counts & has
+    uses = len(data.use_names)
+    if m.any() or any(b.kind.startswith("unread") for b in blocks):
+        if not m.any():
+            m = np.zeros(len(w), bool)
+        age = split_days(np.zeros(m.sum()), data.rate_days[m], change)
+        read = w * (~failed & ~data.known_alive)
+        rates = Rates(np.log(data.rate_miles[m])[None], (np.maximum(age[0], NOTHING)[None], age[1][None]),
+                      row(data.use, m), row(w, m), row(read, m))
+    else:
+        uses = 0
+    return Rows(tuple(blocks), rates, x.shape[1], uses, np.array([w[failed].sum()]), np.array([constant]))
