@@ -1,0 +1,152 @@
+"""Survival by component, part, power band and weight class, straight from the table of lifetimes.
+
+What counts as a failure here: a part that failed for its own sake, for over-limit use, or unclear why. Install errors
+are taken out at the age they came (shown apart), and so are parts broken by another part or removed whole.
+A part found damaged at a teardown counts as failed at the age it was found; the Weibull fits use the whole span.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import NotEnoughData
+from analytics.lifetimes.schema import CLOCKS
+from analytics.models.competing import cumulative_incidence
+from analytics.models.nonparametric import SurvivalCurve, kaplan_meier, kaplan_meier_cells
+from analytics.models.weibull import LifeFit, fit_life
+
+Clock = Literal["miles", "days", "runs"]
+
+SURVIVAL_COLUMNS = [
+    "component", "part", "finding", "power_band", "weight_class", "clock", "time", "at_risk", "failed", "censored",
+    "survival", "lower", "upper",
+]
+NO_FINDING = "not stated"
+
+
+@dataclass(frozen=True, slots=True)
+class Observed:
+    """Arrays of shape (n,) for one clock: time (failure, or last known), failed, entry, lower, upper, count.
+
+    ``rows``: labels of the rows of the table they come from. left_out, left_out_failed: units (and failures among them)
+    whose age on this clock is unknown. Zero-length looks carry nothing and are not counted as left out.
+    """
+
+    clock: str
+    time: np.ndarray
+    failed: np.ndarray
+    entry: np.ndarray
+    lower: np.ndarray
+    upper: np.ndarray
+    count: np.ndarray
+    rows: pd.Index
+    units: int
+    failures: int
+    left_out: int
+    left_out_failed: int
+
+
+def is_failure(table: pd.DataFrame) -> np.ndarray:
+    """Rows that count as failures of the part: all but install errors."""
+    return ((table["ended"] == "failed") & (table["cause"] != "install")).to_numpy()
+
+
+def observed(table: pd.DataFrame, clock: Clock) -> Observed:
+    """What one clock can say of some rows of the table of lifetimes."""
+    entry, lower, upper = (table[f"{side}_{clock}"].to_numpy(float) for side in ("entry", "lower", "upper"))
+    failed = is_failure(table)
+    ended_failed = (table["ended"] == "failed").to_numpy()
+    install = ended_failed & ~failed
+    upper = np.where(install, np.inf, upper)
+    known = ~np.isnan(entry) & ~np.isnan(lower) & ~np.isnan(upper)
+    time = np.where(failed, upper, lower)
+    # a failure at the very age of entry was not seen coming: it has no time at risk
+    use = known & ((time > entry) | ((entry == 0) & (failed | (time >= 0))))
+    count = table["count"].to_numpy(np.int64)
+    first = (table["segment"] == 1).to_numpy()
+    return Observed(
+        clock, time[use], failed[use], entry[use], lower[use], upper[use], count[use], table.index[use],
+        units=int(count[use & first].sum()), failures=int(count[use & failed].sum()),
+        left_out=int(count[~known & first].sum()), left_out_failed=int(count[~known & failed].sum()),
+    )
+
+
+def curve(table: pd.DataFrame, clock: Clock) -> SurvivalCurve:
+    """Kaplan-Meier curve of some rows of the table. Raises NotEnoughData where nothing was at risk."""
+    seen = observed(table, clock)
+    if not len(seen.time):
+        raise NotEnoughData(f"no part with known {clock} among {int(table['count'].sum()):,}: there is no curve on that clock.")
+    return kaplan_meier(seen.time, seen.failed, seen.entry, seen.count)
+
+
+def fit(table: pd.DataFrame, clock: Clock, min_failures: int) -> LifeFit:
+    """Weibull fit of some rows of the table; failures at age 0 are taken as before the first day, mile or run."""
+    seen = observed(table, clock)
+    zero = seen.failed & (seen.upper == 0)
+    upper = np.where(zero, 1.0, seen.upper)
+    return fit_life(seen.lower, upper, seen.entry, seen.count, min_failures=min_failures)
+
+
+def survival_table(table: pd.DataFrame, clocks: Sequence[Clock] = CLOCKS, min_at_risk: int = 5) -> pd.DataFrame:
+    """Curves of every cell in one long frame (SURVIVAL_COLUMNS).
+
+    Cells: each component; each part of it; each part by power band and weight class. A blank part, band or class means
+    all of them together, a blank finding means any. Rows with a finding (by component and by part) hold
+    1 - cumulative incidence: the share that has not come back for that finding, the others competing. A curve stops
+    where fewer than ``min_at_risk`` remain at risk; a cell that never has so many has no rows.
+    """
+    frames = []
+    blank = table.assign(all_="")
+    for clock in clocks:
+        seen = observed(table, clock)
+        rows = blank.loc[seen.rows]
+        if not len(rows):
+            continue
+        for levels in (("component", "all_", "all_", "all_"), ("component", "part", "all_", "all_"), ("component", "part", "power_band", "weight_class")):
+            code, names = _cells(rows, levels)
+            frame = kaplan_meier_cells(seen.time, seen.failed, seen.entry, seen.count, cell=code)
+            frame = _name(frame, names, clock).assign(finding="")
+            frames.append(_stop(frame, ["component", "part", "power_band", "weight_class"], min_at_risk))
+        for levels in (("component", "all_"), ("component", "part")):
+            frames += _by_finding(rows, seen, levels, clock, min_at_risk)
+    if not frames:
+        return pd.DataFrame(columns=SURVIVAL_COLUMNS)
+    every = pd.concat([f for f in frames if len(f)] or [pd.DataFrame(columns=SURVIVAL_COLUMNS)], ignore_index=True)
+    keys = ["clock", "component", "part", "power_band", "weight_class", "finding", "time"]
+    return every.sort_values(keys, kind="stable", ignore_index=True)[SURVIVAL_COLUMNS]
+
+
+def _cells(rows: pd.DataFrame, levels: tuple[str, ...]) -> tuple[np.ndarray, pd.DataFrame]:
+    labels = rows[list(levels)].astype(str).set_axis(["component", "part", "power_band", "weight_class"], axis=1)
+    code = labels.groupby(labels.columns.tolist(), sort=True).ngroup()
+    return code.to_numpy(), labels.assign(code=code).drop_duplicates("code").set_index("code")
+
+
+def _name(frame: pd.DataFrame, names: pd.DataFrame, clock: str) -> pd.DataFrame:
+    return frame.join(names, on="cell").assign(clock=clock)
+
+
+def _stop(frame: pd.DataFrame, keys: list[str], min_at_risk: int) -> pd.DataFrame:
+    """Keep each cell up to the last time with enough at risk."""
+    enough = frame["time"].where(frame["at_risk"] >= min_at_risk)
+    last = enough.groupby([frame[k] for k in keys]).transform("max")
+    return frame[frame["time"] <= last]
+
+
+def _by_finding(rows: pd.DataFrame, seen: Observed, levels: tuple[str, str], clock: str, min_at_risk: int) -> list[pd.DataFrame]:
+    finding = np.where(seen.failed, rows["finding"].replace("", NO_FINDING).to_numpy(), "")
+    result = []
+    for (component, part), at in rows.reset_index(drop=True).groupby(list(levels), sort=True).indices.items():
+        if len(np.unique(finding[at][finding[at] != ""])) < 2:
+            continue  # one finding alone is the curve of any finding
+        shares = cumulative_incidence(seen.time[at], finding[at], seen.entry[at], seen.count[at]).to_frame()
+        shares = shares.rename(columns={"cause": "finding", "lower": "low", "upper": "high"})
+        shares = shares.assign(survival=1 - shares["incidence"], lower=1 - shares["high"], upper=1 - shares["low"], component=component, part=part,
+                               power_band="", weight_class="", clock=clock)
+        result.append(_stop(shares, ["finding"], min_at_risk)[SURVIVAL_COLUMNS])
+    return result
