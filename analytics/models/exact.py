@@ -84,24 +84,23 @@ def poisson_tail(failures: int, expected: float) -> float:
     return float(pdtrc(k - 1, expected)) if k > 0 else 1.0
 
 
-def units_to_prove(reliability: float, confidence: float, failures: int = 0) -> int:
-    """Fewest units, each run to the target life, that prove the reliability with at most `failures` among
-    them.
+def units_to_prove(
+    reliability: float, confidence: float, failures: int = 0, life_ratio: float = 1.0, beta: float = 1.0
+) -> int:
+    """Fewest units, each run `life_ratio` target lives, that prove the reliability with at most `failures`.
 
-    With none this is n = ln(1 - C)/ln R, rounded up. "90/95" is ambiguous, so name the arguments.
+    With none this is n = ln(1 - C)/ln R, rounded up. "90/95" is ambiguous, so name the arguments. beta is the
+    Weibull shape assumed; at life_ratio 1 it does not matter.
     """
-    r, c, k = (
-        _share("reliability", reliability),
-        _share("confidence", confidence),
-        _whole("failures", failures),
-    )
+    r, c, k = _share("reliability", reliability), _share("confidence", confidence), _whole("failures", failures)
+    log_r = math.log(r) * _positive("life_ratio", life_ratio) ** _positive("beta", beta)
     if k == 0:
         # The slack keeps whole solutions (R = 0.5, C = 0.75) from being rounded up.
-        return math.ceil(math.log1p(-c) / math.log(r) - 1e-12)
+        return math.ceil(math.log1p(-c) / log_r - 1e-12)
 
     def proven(n: int) -> bool:
         # At most k of n fail with chance 1 - C or less where the reliability is only r.
-        return float(betaincinv(k + 1, n - k, c)) <= 1 - r
+        return float(betaincinv(k + 1, n - k, c)) <= -math.expm1(log_r)
 
     high = k + 1
     while not proven(high):

@@ -97,7 +97,7 @@ def check_failed(values: ArrayLike, length: int) -> NDArray[np.bool_]:
     bad = np.array([value not in (0, 1) for value in column.tolist()], dtype=bool)
     if bad.any():
         raise AnalyticsError(
-            f"failed of row {_row(bad)} (counted from 0) is {column[bad][0]!r}: give True or False (or 1 and 0)."
+            f"failed of row {_row(bad)} (counted from 0) is {column[bad].tolist()[0]!r}: give True or False (or 1 and 0)."
         )
     return column.astype(bool)
 
@@ -366,13 +366,15 @@ class SurvivalCurve:
         if not 0 < p < 1:
             raise AnalyticsError(f"p is {p!r}: give the share failed, between 0 and 1.")
 
+        # Where a limit does not exist (nothing failed yet, or all did) it says nothing: 1, but 0 below a curve at 0.
+        lower_limit = np.where(np.isnan(self.lower), np.where(self.survival > 0, 1.0, 0.0), self.lower)
+        upper_limit = np.where(np.isnan(self.upper), 1.0, self.upper)
+
         def first(values: Floats) -> float:
-            # NaN limits (nothing failed yet, or all failed) are handled as 1 and 0.
-            filled = np.where(np.isnan(values), np.where(self.survival > 0, 1.0, 0.0), values)
-            reached = np.flatnonzero(filled <= 1 - p + _SLACK)
+            reached = np.flatnonzero(values <= 1 - p + _SLACK)
             return float(self.time[reached[0]]) if len(reached) else float("nan")
 
-        estimate, lower, upper = first(self.survival), first(self.lower), first(self.upper)
+        estimate, lower, upper = first(self.survival), first(lower_limit), first(upper_limit)
         words = []
         end = f"by {number(self.last_time)}, the end of the records"
         if np.isnan(estimate):
@@ -639,7 +641,7 @@ def life_table(
         [counts[running & (low > a) & (low < b)].sum() for a, b in zip(begin, end, strict=True)],
         dtype=np.int64,
     )
-    at_risk = passed + failed + withdrawn / 2
+    at_risk: Floats = np.asarray(passed + failed + withdrawn / 2, dtype=np.float64)
     if (at_risk == 0).any():
         j = int(np.flatnonzero(at_risk == 0)[0])
         raise NotEnoughData(

@@ -543,7 +543,7 @@ def _collapse(lower: Floats, upper: Floats, entry: Floats, count: Ints) -> _Samp
     new = np.ones(len(order), dtype=bool)
     new[1:] = np.any([column[1:] != column[:-1] for column in rows], axis=0)
     first = np.flatnonzero(new)
-    return _Sample(*(column[new] for column in rows), np.add.reduceat(count[order], first))
+    return _Sample(rows[0][new], rows[1][new], rows[2][new], np.add.reduceat(count[order], first))
 
 
 def _first_guess(sample: _Sample, distribution: str) -> Floats:
@@ -648,7 +648,7 @@ def fit_life(
         distribution=distribution,
         mu=float(theta[0]) + math.log(unit),
         sigma=math.exp(theta[1]),
-        covariance=np.linalg.inv(-hessian),
+        covariance=np.asarray(np.linalg.inv(-hessian), dtype=np.float64),
         log_likelihood=value - exact * math.log(unit),
         units=units,
         failures=failures,

@@ -1,0 +1,51 @@
+"""Outside values: figures computed in R or printed in a book, kept in tests/reference with their sources."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+REFERENCE = Path(__file__).parent / "reference"
+
+
+@pytest.fixture(scope="session")
+def reference() -> Callable[..., pd.DataFrame]:
+    """reference(case, quantity=None, group=None): expected rows, columns case, quantity, group, at, value."""
+    table = pd.read_csv(REFERENCE / "expected.csv", dtype={"group": str, "at": str}, keep_default_na=False)
+
+    def rows(case: str, quantity: str | None = None, group: str | None = None) -> pd.DataFrame:
+        chosen = table[table["case"] == case]
+        if quantity is not None:
+            chosen = chosen[chosen["quantity"] == quantity]
+        if group is not None:
+            chosen = chosen[chosen["group"] == group]
+        assert len(chosen), f"no expected value for {case} {quantity} {group}"
+        return chosen.reset_index(drop=True)
+
+    return rows
+
+
+@pytest.fixture(scope="session")
+def published() -> Callable[..., pd.DataFrame]:
+    """published(case, quantity=None): figures as printed, with tolerance, source and how they are known."""
+    table = pd.read_csv(REFERENCE / "published.csv", dtype={"group": str, "at": str}, keep_default_na=False)
+
+    def rows(case: str, quantity: str | None = None) -> pd.DataFrame:
+        chosen = table[(table["case"] == case) & ((quantity is None) | (table["quantity"] == quantity))]
+        assert len(chosen), f"no published value for {case} {quantity}"
+        return chosen.reset_index(drop=True)
+
+    return rows
+
+
+@pytest.fixture(scope="session")
+def reference_data() -> Callable[[str], pd.DataFrame]:
+    """reference_data(name): the published data set of that name."""
+
+    def load(name: str) -> pd.DataFrame:
+        return pd.read_csv(REFERENCE / f"data_{name}.csv")
+
+    return load
