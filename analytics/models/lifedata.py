@@ -347,7 +347,7 @@ def build_rows(data: LifeData, x: np.ndarray, scale: float, change: float) -> Ro
         age = split_days(np.zeros(m.sum()), data.rate_days[m], change)
         read = w * (~failed & ~data.known_alive)
         rates = Rates(np.log(data.rate_miles[m])[None], (np.maximum(age[0], NOTHING)[None], age[1][None]),
-                      row(data.use, m), row(w, m), row(read, m))
+                      row(data.use, m), row(w, m), row(read, m), row(w * failed, m))
     else:
         uses = 0
     return Rows(tuple(blocks), rates, x.shape[1], uses, np.array([w[failed].sum()]), np.array([constant]))

@@ -112,13 +112,18 @@ class Block:
 
 @dataclass(frozen=True, slots=True)
 class Rates:
-    """Known miles per day: log miles (D, n) at an age split in two (D, n); w (D, n); read (D, n) = w where a survivor."""
+    """Known miles per day: log miles (D, n) at an age split in two (D, n); w (D, n).
+
+    read (D, n): w where a survivor was read. fell (D, n): w where the age is that of a failure: there miles and age are
+    both outcomes, so the density of (miles, age) carries d log rate/d age, which depends on the decline.
+    """
 
     log_miles: np.ndarray
     age: tuple[np.ndarray, np.ndarray]
     use: np.ndarray
     w: np.ndarray
     read: np.ndarray
+    fell: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
@@ -560,6 +565,10 @@ def _rates(rates, total, layout, theta, order, mu, tau, exposure, alpha, c) -> N
     w = rates.w
     total.value += (w * (-np.log(t) - 0.5 * s * s - 0.5 * LOG_2PI)).sum(1)
     f1, f2 = -w * s, -w
+    at_d, at_a, at_c = (layout.place(k) for k in ("decline", "level", "slope"))
+    d = theta[:, at_d][:, None] if at_d is not None else layout.fixed_decline
+    late = rates.age[1] > 0
+    total.value += (rates.fell * (late * d - la + np.log(rates.age[0] + rates.age[1]))).sum(1)
     if alpha is not None:
         a = alpha[:, None] + c[:, None] * s
         lead = log_ndtr(a)
@@ -568,7 +577,9 @@ def _rates(rates, total, layout, theta, order, mu, tau, exposure, alpha, c) -> N
         a1, a2 = rates.read * m1, -rates.read * m1 * (m1 + a)
     if not order:
         return
-    at_d, at_a, at_c = (layout.place(k) for k in ("decline", "level", "slope"))
+    if at_d is not None:
+        total.grad[:, at_d] += (rates.fell * (late - first)).sum(1)
+        total.hess[:, at_d, at_d] -= (rates.fell * second).sum(1)
     jac = np.zeros((*s.shape, size))
     for k in range(layout.uses):
         jac[..., layout.mu.start + k] = (rates.use == k) / -t
@@ -884,7 +895,7 @@ def _pick(rows: Rows, which: np.ndarray) -> Rows:
     blocks = tuple(Block(b.kind, cut(b.x), cut(b.w), points(b.at), points(b.other)) for b in rows.blocks)
     r = rows.rates
     if r is not None:
-        r = Rates(cut(r.log_miles), (cut(r.age[0]), cut(r.age[1])), cut(r.use), cut(r.w), cut(r.read))
+        r = Rates(cut(r.log_miles), (cut(r.age[0]), cut(r.age[1])), cut(r.use), cut(r.w), cut(r.read), cut(r.fell))
     return replace(rows, blocks=blocks, rates=r, reported=cut(rows.reported), constant=cut(rows.constant))
 
 

@@ -1,0 +1,1 @@
+"""Studies that put the methods to the test: coverage against known truths, outside checks."""

@@ -1,0 +1,454 @@
+"""Life and miles per day of one part, fitted together, and fleets simulated from the fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from analytics.errors import AnalyticsError
+from analytics.models.lifedata import NOTHING, LifeData, build_rows, fill_failures, split_days
+from analytics.models.regression import (
+    Block,
+    Constraint,
+    Layout,
+    Optimum,
+    Points,
+    Priors,
+    Rates,
+    Rows,
+    log_likelihood,
+    maximise,
+    objective,
+    penalty,
+    standard_quantile,
+)
+from analytics.models.quadrature import rate_nodes
+
+WEIGHT_PRIOR = (-2.0, 2.5)
+OTHER_PRIOR = (0.0, 0.7)
+SLAB = 12_000  # unit rows of simulated fleets handled at once: a few megabytes of nodes
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class JointModel:
+    """One part's data made ready: columns centred at the failures, rows, free parameters, priors.
+
+    data: after identical units were kept as weights. columns: names of gamma. centre: (q - 1,). log_scale: log of the
+    target miles M. uses_of_design: use code of each use column. nodes: for the unknown miles.
+    """
+
+    data: LifeData
+    rows: Rows
+    x: np.ndarray
+    columns: tuple[str, ...]
+    centre: np.ndarray
+    layout: Layout
+    law: str
+    priors: Priors
+    life_miles: float
+    change_days: float
+    nodes: tuple[np.ndarray, np.ndarray]
+
+    def __repr__(self) -> str:
+        return f"JointModel({self.law}, {self.data!r}, columns {', '.join(self.columns)})"
+
+    def covariates(self, log_power: float, log_weight: float, use: int = 0, extra: np.ndarray | None = None) -> np.ndarray:
+        """Centred covariates (q - 1,) of a vehicle; further columns at their centre unless given."""
+        out = np.zeros(len(self.centre))
+        for j, name in enumerate(self.columns[1:]):
+            if name == "log power":
+                out[j] = log_power - self.centre[j]
+            elif name == "log weight":
+                out[j] = log_weight - self.centre[j]
+            elif name.startswith("use "):
+                out[j] = float(name[4:] == self.data.use_names[use]) - self.centre[j]
+            elif extra is not None:
+                out[j] = extra[self.data.extra_names.index(name)] - self.centre[j]
+        return out
+
+
+def joint_model(
+    data: LifeData,
+    life_miles: float,
+    law: str = "weibull",
+    priors: Priors | None = None,
+    decline: bool = False,
+    change_days: float = 1096.0,
+    selection: bool = False,
+    share: float | None = 1.0,
+    use_terms: bool = True,
+) -> JointModel:
+    """Prepare one part. ``share``: known reporting share, or None for one with a prior. Raises without any failure
+    to centre on only if there is no row at all."""
+    if not len(data.lower):
+        raise AnalyticsError("no lives of this part")
+    data, _ = fill_failures(data)
+    failed = data.failed
+    names = ["log power"]
+    columns = [data.log_power]
+    others: list[tuple[float, float]] = []
+    if np.ptp(data.log_weight) > 1e-6:
+        names.append("log weight")
+        columns.append(data.log_weight)
+        others.append(WEIGHT_PRIOR)
+    if use_terms and len(data.use_names) > 1:
+        # the most common use is the one the others are measured against
+        common = int(np.argmax(np.bincount(data.use, data.weight)))
+        for k, name in enumerate(data.use_names):
+            if k != common:
+                names.append(f"use {name}")
+                columns.append((data.use == k).astype(float))
+                others.append(OTHER_PRIOR)
+    for j, name in enumerate(data.extra_names):
+        if np.ptp(data.extra[:, j]) > 1e-9:
+            names.append(name)
+            columns.append(data.extra[:, j])
+            others.append(OTHER_PRIOR)
+    raw = np.column_stack(columns)
+    middle = failed if failed.any() else np.ones(len(failed), bool)
+    centre = np.average(raw[middle], axis=0, weights=data.weight[middle])
+    x = np.column_stack([np.ones(len(raw)), raw - centre])
+    rows = build_rows(data, x, life_miles, change_days)
+    unread = any(b.kind == "unread" for b in rows.blocks)
+    read = rows.rates is not None and bool((rows.rates.read > 0).any())
+    from_rate = np.isnan(data.lower).any() or (rows.rates is not None and rows.rates.w.size)
+    partial = share is None or share < 1
+    layout = Layout(
+        x.shape[1],
+        rows.uses,
+        decline=decline and bool(from_rate) and rows.uses > 0,
+        level=(selection and read and unread) or (partial and read and unread),
+        slope=selection and read and unread,
+        share=share is None and (unread or any(b.other is not None for b in rows.blocks if b.kind == "running")),
+        fixed_share=1.0 if share is None else share,
+    )
+    priors = Priors() if priors is None else priors
+    if not priors.others and priors.power is not None:
+        priors = replace(priors, others=tuple(others))
+    return JointModel(data, rows, x, ("intercept", *names), centre, layout, law, priors, life_miles, change_days,
+                      rate_nodes(1.2))
+
+
+def starting_point(model: JointModel) -> np.ndarray:
+    """A rough theta (p,): priors where they speak, the intercept from the number of failures."""
+    lay, data, pri = model.layout, model.data, model.priors
+    theta = np.zeros(lay.size)
+    theta[0] = (pri.shape or (np.log(1.5), 1))[0]
+    beta = np.exp(theta[0])
+    gamma = np.zeros(lay.columns)
+    if pri.power is not None:
+        gamma[1] = -beta * np.exp(pri.power[0])
+    for j, prior in enumerate(pri.others):
+        if prior is not None:
+            gamma[2 + j] = beta * prior[0]
+    has = data.rate_counts & data.has_rate
+    log_rate = np.log(data.rate_miles[has] / data.rate_days[has]) if has.any() else np.array([])
+    mean = pri.rate[0] if pri.rate is not None else np.log(30.0)
+    if lay.uses:
+        if len(log_rate):
+            mean = np.average(log_rate, weights=data.weight[has])
+        theta[lay.mu] = mean
+        spread = log_rate.std() if len(log_rate) > 4 else 0.6
+        theta[lay.tau] = np.log(np.clip(spread, 0.2, 1.5))
+    miles = np.where(np.isfinite(data.upper), data.upper, np.nan_to_num(data.lower, nan=0.0))
+    guess = np.isnan(data.lower)
+    rate = np.where(data.has_rate, data.rate_miles / np.maximum(data.rate_days, NOTHING), np.exp(mean))
+    miles = np.where(guess, rate * np.nan_to_num(data.lower_days, nan=1.0), miles)
+    z = beta * np.log(np.maximum(miles, 1.0) / model.life_miles) - model.x[:, 1:] @ gamma[1:]
+    r = max(data.failures, 0.5)
+    gamma[0] = np.log((data.weight * np.exp(np.minimum(z, 50))).sum() / r)
+    if model.law == "lognormal":
+        gamma[0] = float(np.average(z, weights=data.weight)) - ndtri(min(0.5, r / data.weight.sum()))
+    theta[lay.gamma] = gamma
+    for name, default in (("decline", -0.2), ("level", 0.0), ("slope", 0.0), ("share", 1.4)):
+        at, prior = lay.place(name), getattr(pri, name)
+        if at is not None:
+            theta[at] = prior[0] if prior is not None else default
+    at = lay.place("level")
+    if at is not None:
+        read = model.rows.rates.read.sum()
+        unread = sum(b.w.sum() for b in model.rows.blocks if b.kind == "unread")
+        theta[at] = ndtri(np.clip(read / (read + unread), 0.02, 0.98))
+    return theta
+
+
+def step_limits(layout: Layout) -> np.ndarray:
+    """Longest Newton step per parameter (p,)."""
+    out = np.full(layout.size, 1.0)
+    out[layout.gamma] = 8.0
+    return out
+
+
+def fit_joint(model: JointModel, start: np.ndarray | None = None) -> tuple[JointModel, Optimum]:
+    """The free fit. The nodes follow shape x spread, so the model comes back with those it ended on."""
+    theta = starting_point(model) if start is None else start
+    negative = 2 if model.priors.power is not None else None
+    limits = step_limits(model.layout)
+    for _ in range(3):
+        fun = objective(model.rows, model.layout, model.law, model.priors, model.nodes)
+        top = maximise(fun, theta, negative=negative, limits=limits)
+        theta = top.theta[0]
+        steep = float(np.exp(theta[0] + theta[model.layout.tau])) if model.layout.uses else 1.0
+        nodes = rate_nodes(steep * 1.1)
+        if not model.layout.uses or abs(len(nodes[0]) - len(model.nodes[0])) <= 2:
+            break
+        model = replace(model, nodes=nodes)
+    return model, top
+
+
+def constrained_layout(layout: Layout) -> Layout:
+    return replace(layout, columns=layout.columns - 1)
+
+
+def fit_at(model: JointModel, constraint: Constraint, start: np.ndarray, tolerance: float = 1e-8) -> Optimum:
+    """The fit under which survival at the target is exactly R at the constraint's vehicle. start: (p - 1,)."""
+    lay = constrained_layout(model.layout)
+    fun = objective(model.rows, lay, model.law, model.priors, model.nodes, constraint)
+    return maximise(fun, start, negative=1 if model.priors.power is not None else None,
+                    limits=step_limits(lay), tolerance=tolerance)
+
+
+def free_theta(theta: np.ndarray, constraint: Constraint) -> np.ndarray:
+    """Constrained theta (B, p - 1) as a free one (B, p): the intercept put back."""
+    theta = np.atleast_2d(theta)
+    intercept = -constraint.z - theta[:, 1 : 1 + len(constraint.x0)] @ constraint.x0
+    return np.insert(theta, 1, intercept, axis=1)
+
+
+def log_power_at(model: JointModel, theta: np.ndarray, z: float, log_weight: float, use: int) -> np.ndarray:
+    """Log power (B,) at which the life law sits at z at the target miles; theta (B, p) free."""
+    theta = np.atleast_2d(theta)
+    gamma = theta[:, model.layout.gamma]
+    x0 = model.covariates(model.centre[0], log_weight, use)
+    return model.centre[0] - (z + gamma[:, 0] + gamma[:, 1:] @ x0) / gamma[:, 1]
+
+
+# ---- simulated fleets -------------------------------------------------------------------------------------------
+def simulate(model: JointModel, theta: np.ndarray, fleets: int, rng: np.random.Generator) -> Rows:
+    """Rows of ``fleets`` fleets drawn at theta (p,) free: same powers, weights, uses and ages at the cut-off;
+    driving rates, lives and reports drawn anew, and who is read where that is modelled, else the same units. Identical units are drawn one by one."""
+    lay, data = model.layout, model.data
+    copies = np.round(data.weight).astype(int)
+    if (copies != data.weight).any():
+        raise AnalyticsError("counts of identical units must be whole numbers")
+    at = np.repeat(np.arange(len(copies)), copies)
+    n = len(at)
+    shape = (fleets, n)
+    v = theta[0]
+    beta = np.exp(v)
+    x = model.x[at]
+    eta = x @ theta[lay.gamma]
+    value = {k: (theta[lay.place(k)] if lay.place(k) is not None else None) for k in ("decline", "level", "slope", "share")}
+    later = np.exp(value["decline"] if value["decline"] is not None else lay.fixed_decline)
+    share = lay.fixed_share if value["share"] is None else 1 / (1 + np.exp(-value["share"]))
+    failed, alive = data.failed[at], data.known_alive[at]
+    use = data.use[at] if lay.uses > 1 else np.zeros(n, int)
+    read_flag = (data.has_rate & data.rate_counts)[at] & ~failed
+    if lay.uses and data.lower_days.size and np.isfinite(data.cutoff_days).all():
+        start = data.start_days[at]
+        length = np.maximum(data.cutoff_days[at], 0.5)
+        entry = data.entry_days[at]
+        alpha = value["level"]
+        c = value["slope"] or 0.0
+        if alpha is None:
+            s = rng.standard_normal(shape)
+            # a failed unit would have been read as often as the others
+            chance = read_flag[~failed].mean() if (~failed).any() else 0.0
+            read = np.where(failed, rng.random(shape) < chance, read_flag)
+        else:
+            # who is read is part of the model here, so it is drawn too: keeping the flags would leave the level and
+            # slope of the reading no room to vary, and bias them among those that fail
+            s = rng.standard_normal(shape)
+            read = rng.random(shape) < ndtr(alpha + c * s)
+        log_rate = theta[lay.mu][use] + np.exp(theta[lay.tau]) * s
+
+        def log_exposure(begin, days):
+            before, after = split_days(begin, days, model.change_days)
+            return np.log(np.maximum(before + later * after, NOTHING))
+
+        log_end = log_rate + log_exposure(start, length) - np.log(model.life_miles)
+        log_entry = np.where(entry > 0, log_rate + log_exposure(start, entry) - np.log(model.life_miles), -np.inf)
+    else:
+        read = np.ones(shape, bool)
+        log_rate = None
+        miles = data.lower[at]
+        running = miles[~failed]
+        end = np.tile(miles, (fleets, 1))
+        for i in np.flatnonzero(failed):
+            # how long it would have been watched is not known: as one of the units still running past it
+            longer = running[running > miles[i]]
+            end[:, i] = rng.choice(longer, fleets) if len(longer) else np.inf
+        log_end = np.log(np.maximum(end, NOTHING) / model.life_miles)
+        e = data.entry[at]
+        log_entry = np.broadcast_to(np.where(e > 0, np.log(np.maximum(e, NOTHING) / model.life_miles), -np.inf), shape)
+    # life beyond the entry
+    z0 = np.where(np.isfinite(log_entry), beta * np.where(np.isfinite(log_entry), log_entry, 0) - eta, -np.inf)
+    if model.law == "weibull":
+        z = np.log(np.exp(z0) + rng.exponential(size=shape))
+    else:
+        z = -ndtri(np.clip(ndtr(-z0) * rng.random(shape), 1e-300, 1))
+    log_life = (z + eta) / beta
+    dies = log_life < log_end
+    told = dies & ((rng.random(shape) < share) | alive) if share < 1 else dies
+    silent = dies & ~told
+
+    blocks: list[Block] = []
+
+    def gather(mask):
+        m = int(mask.sum(1).max()) if mask.size else 0
+        if not m:
+            return None, None
+        idx = np.argsort(~mask, axis=1, kind="stable")[:, :m]
+        return idx, np.take_along_axis(mask, idx, 1).astype(float)
+
+    def cut(a, idx):
+        return np.take_along_axis(np.broadcast_to(a, shape), idx, 1)
+
+    idx, w = gather(told)
+    reported = told.sum(1).astype(float)
+    if idx is not None:
+        blocks.append(Block("exact", x[idx], w, Points(cut(log_life, idx))))
+    lives = ~dies
+    if log_rate is None:
+        idx, w = gather(lives & np.isfinite(log_end))
+        if idx is not None:
+            blocks.append(Block("running", x[idx], w, Points(cut(np.where(np.isfinite(log_end), log_end, 0), idx))))
+        if np.isfinite(log_entry).any():
+            idx, w = gather(np.isfinite(log_entry))
+            blocks.append(Block("entry", x[idx], w, Points(cut(np.where(np.isfinite(log_entry), log_entry, 0), idx))))
+        return Rows(tuple(blocks), None, lay.columns, 0, reported, np.zeros(fleets))
+
+    # the age of the unit at a reading: as recorded, or at the cut-off
+    unit_days = start + length
+    with np.errstate(invalid="ignore"):
+        fraction = np.where(read_flag, np.clip(data.rate_days[at] / unit_days, 0.01, 1.0), np.nan)
+    donors = fraction[read_flag]
+    if alpha is None or not len(donors):
+        recorded = np.where(np.isfinite(fraction), fraction, 1.0) * unit_days
+    else:
+        drawn = rng.choice(donors, shape)
+        recorded = np.where(np.isfinite(fraction), fraction, drawn) * unit_days
+    scale_log = np.log(model.life_miles)
+
+    def pair(begin, days, idx):
+        before, after = split_days(begin, days, model.change_days)
+        return cut(np.maximum(before, NOTHING), idx), cut(after, idx)
+
+    # seen running at a reading, which a silent failure before it would have prevented
+    seen = np.clip(np.minimum(recorded - start, length), NOTHING, None)
+    log_seen = log_rate + log_exposure(start, seen) - scale_log
+    looked = read & (log_life > log_seen) & ~told
+    idx, w = gather(looked & ~alive)
+    read_share = lay.share or lay.fixed_share < 1
+    zeros = np.zeros(n)
+    if idx is not None:
+        den = pair(zeros, recorded, idx)
+        y = cut(log_rate, idx) + np.log(den[0] + later * den[1]) - scale_log
+        blocks.append(Block("running", x[idx], w, Points(y, None, pair(start, length, idx), den),
+                            Points(y, None, pair(start, seen, idx), den) if read_share else None))
+    idx, w = gather(lives & alive & read)
+    if idx is not None:
+        den = pair(zeros, recorded, idx)
+        y = cut(log_rate, idx) + np.log(den[0] + later * den[1]) - scale_log
+        blocks.append(Block("running", x[idx], w, Points(y, None, pair(start, length, idx), den)))
+    late = entry > 0
+    blind = ~looked & ~told
+    for with_entry in (False, True):
+        if not (late == with_entry).any():
+            continue
+        for kind, mask in (("unread", blind & ~alive), ("unread_alive", lives & alive & ~read)):
+            idx, w = gather(mask & (late == with_entry))
+            if idx is None:
+                continue
+            y = np.full(idx.shape, -scale_log)
+            here = use[idx]
+            entry_points = Points(y, here, pair(start, entry, idx)) if with_entry else None
+            if kind == "unread":
+                blocks.append(Block(kind, x[idx], w, Points(y, here, pair(start, length, idx)), entry_points))
+            else:
+                blocks.append(Block(kind, x[idx], w, Points(y, here, pair(start, length, idx))))
+                if with_entry:
+                    blocks.append(Block("unread_entry", x[idx], w, entry_points))
+    known_entry = late & (told | (looked & ~blind))
+    idx, w = gather(known_entry)
+    if idx is not None:
+        blocks.append(Block("entry", x[idx], w, Points(cut(np.where(np.isfinite(log_entry), log_entry, 0), idx))))
+    # driving rates: of the failed at their failure, of the read at their reading
+    mask = told | looked
+    idx, w = gather(mask)
+    if idx is None:
+        idx, w = np.zeros((fleets, 1), int), np.zeros((fleets, 1))
+    fail = cut(told, idx)
+    # days at the failure, from its miles: log of (before + later x after) = log miles - log rate
+    part_days = np.exp(cut(log_life, idx) + scale_log - cut(log_rate, idx))
+    first_part = np.clip(model.change_days - cut(start, idx), 0, None)
+    days = np.where(part_days <= first_part, part_days, first_part + (part_days - first_part) / later)
+    age = np.where(fail, cut(start, idx) + days, cut(recorded, idx))
+    before, after = split_days(np.zeros_like(age), age, model.change_days)
+    before = np.maximum(before, NOTHING)
+    log_miles = cut(log_rate, idx) + np.log(before + later * after)
+    rates = Rates(log_miles, (before, after), use[idx], w, w * (~fail & ~alive[idx]), w * fail)
+    return Rows(tuple(blocks), rates, lay.columns, lay.uses, reported, np.zeros(fleets))
+
+
+def posterior_opinion(
+    model: JointModel, top: Optimum, z: float, log_weight: float, use: int, confidence: float, draws: int, seed: int
+) -> tuple[float, float]:
+    """Log power that the true rating exceeds with probability ``confidence`` under the same priors, and the effective
+    number of draws.
+
+    Importance sampling in (log beta, gamma_0, log m, b, ...), m = -b1: scrambled Sobol points through a t with 6
+    degrees of freedom at the mode, covariance x 1.1 (Kloek and van Dijk, Econometrica 46 (1978) 1-19).
+    """
+    from scipy.special import gammaincinv
+    from scipy.stats import qmc
+
+    lay = model.layout
+    theta = top.theta[0]
+    p = lay.size
+    beta = np.exp(theta[0])
+    # phi -> theta: gamma_1 = -exp(v + log m), gamma_j = exp(v) b_j
+    jac = np.eye(p)
+    g1 = lay.gamma.start + 1
+    jac[g1, 0] = jac[g1, g1] = theta[g1]
+    others = np.arange(g1 + 1, lay.gamma.stop)
+    jac[others, 0] = theta[others]
+    jac[others, others] = beta
+    hess = jac.T @ (-top.hess[0]) @ jac
+    curve, vectors = np.linalg.eigh(0.5 * (hess + hess.T))
+    root = vectors / np.sqrt(np.maximum(curve, 1e-8 * curve.max())) * np.sqrt(1.1)
+    points = qmc.Sobol(p + 1, scramble=True, rng=np.random.default_rng(seed)).random(draws)
+    normal = ndtri(np.clip(points[:, :p], 1e-9, 1 - 1e-9))
+    chi = 2 * gammaincinv(3.0, np.clip(points[:, p], 1e-9, 1 - 1e-9)) / 6.0
+    t = normal / np.sqrt(chi)[:, None]
+    phi = np.empty((draws, p))
+    mode = theta.copy()
+    mode[g1] = np.log(-theta[g1]) - theta[0]
+    mode[others] = theta[others] / beta
+    phi = mode + t @ root.T
+    out = phi.copy()
+    b = np.exp(np.clip(phi[:, 0], -20, 20))
+    out[:, 0] = np.log(b)
+    out[:, g1] = -np.exp(np.clip(phi[:, g1] + phi[:, 0], -50, 50))
+    out[:, others] = phi[:, others] * b[:, None]
+    value = np.empty(draws)
+    step = max(1, SLAB // max(1, len(model.data.lower)))
+    for i in range(0, draws, step):
+        part = out[i : i + step]
+        value[i : i + step] = log_likelihood(part, model.rows, lay, model.law, model.nodes, 0)[0]
+        value[i : i + step] += penalty(part, lay, model.priors)[0]
+    log_t = -0.5 * (6 + p) * np.log1p((t**2).sum(1) / 6)
+    log_w = value - log_t
+    log_w = np.where(np.isfinite(log_w), log_w, -np.inf)
+    weight = np.exp(log_w - log_w.max())
+    weight /= weight.sum()
+    ratings = log_power_at(model, out, z, log_weight, use)
+    order = np.argsort(ratings)
+    below = np.cumsum(weight[order]) - 0.5 * weight[order]
+    return float(np.interp(1 - confidence, below, ratings[order])), float(1 / (weight**2).sum())
+
+
+def rating_constraint(model: JointModel, log_power: float, reliability: float, log_weight: float, use: int) -> Constraint:
+    return Constraint(model.covariates(log_power, log_weight, use), standard_quantile(reliability, model.law))

@@ -1,0 +1,156 @@
+"""What the miles run so far demonstrate by themselves: no model of power, only that more power is never easier.
+
+If units at p hp or more, at the weight or more, ran so much that a part just short of the target would have shown more
+failures than were seen, the part is good at p. Zero failures: Nelson, J. Quality Technology 17 (1985) 140-146;
+the chi-square form for counts: Garwood, Biometrika 28 (1936) 437-442.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import binom, chi2
+
+from analytics.errors import AnalyticsError
+from analytics.models.lifedata import LifeData, split_days
+from analytics.models.mileage import DrivingFit
+from analytics.models.quadrature import rate_nodes
+
+SHAPES = (1.0, 1.5, 2.0, 3.0, 4.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Demonstration:
+    """power_hp: highest power demonstrated, NaN if none. shape: the Weibull shape that gave the least. units, failures,
+    miles: of the units at that power and weight or more (miles unknown taken at the median of their use)."""
+
+    power_hp: float
+    shape: float
+    units: float
+    failures: float
+    miles: float
+    reason: str
+
+
+def needed(failures: float, confidence: float) -> float:
+    """Expected failures that must have been possible: chi-square with 2r + 2 degrees of freedom, halved."""
+    return float(chi2.ppf(confidence, 2 * failures + 2) / 2)
+
+
+def exposures(data: LifeData, life_miles: float, reliability: float, shape: float, driving: DrivingFit | None
+              ) -> np.ndarray:
+    """h (n,): expected failures of each row if the part were exactly at the target; averaged over unknown miles."""
+    scale = -np.log(reliability)
+
+    def hazard(miles):
+        return scale * (miles / life_miles) ** shape
+
+    upper = np.where(np.isfinite(data.upper), data.upper, data.lower)
+    h = np.where(np.isfinite(upper), hazard(np.nan_to_num(upper)) - hazard(data.entry), 0.0)
+    unknown = np.isnan(upper)
+    if unknown.any():
+        if driving is None:
+            raise AnalyticsError("miles are unknown in some rows: give the driving rates (fit_driving)")
+        days = np.where(np.isfinite(data.upper_days), data.upper_days, data.lower_days)
+        later = np.exp(driving.decline)
+
+        def log_days(length):
+            before, after = split_days(data.start_days, length, driving.change_days)
+            return np.log(np.maximum(before + later * after, 1e-3))
+
+        begin, end = log_days(data.entry_days), log_days(np.nan_to_num(days, nan=0.0))
+        own = unknown & data.has_rate
+        if own.any():
+            age = split_days(np.zeros(len(days)), np.nan_to_num(data.rate_days, nan=1.0), driving.change_days)
+            rate = np.nan_to_num(data.rate_miles, nan=1.0) / np.maximum(age[0] + later * age[1], 1e-3)
+            known = hazard(rate * np.exp(end)) - np.where(data.entry_days > 0, hazard(rate * np.exp(begin)), 0)
+            h = np.where(own, known, h)
+        blind = unknown & ~data.has_rate
+        if blind.any():
+            nodes, weight = rate_nodes(shape * driving.tau)
+            rate = np.exp(driving.mu[data.use[blind], None] + driving.tau * nodes)
+            run = hazard(rate * np.exp(end[blind])[:, None])
+            run = run - np.where(data.entry_days[blind, None] > 0, hazard(rate * np.exp(begin[blind])[:, None]), 0)
+            h[blind] = -np.log((weight * np.exp(-run)).sum(1))
+    return np.maximum(h, 0.0)
+
+
+def rough_miles(data: LifeData, driving: DrivingFit | None) -> np.ndarray:
+    """Miles run by each row (n,): known, or its own rate, or the median rate of its use, times its days."""
+    miles = np.where(np.isfinite(data.upper), data.upper, data.lower) - data.entry
+    rate = np.where(data.has_rate, data.rate_miles / np.maximum(data.rate_days, 1e-3), np.nan)
+    if driving is not None:
+        rate = np.where(np.isnan(rate), np.exp(driving.mu)[np.minimum(data.use, len(driving.mu) - 1)], rate)
+    days = np.where(np.isfinite(data.upper_days), data.upper_days, data.lower_days) - data.entry_days
+    return np.nan_to_num(np.where(np.isnan(miles), rate * days, miles), nan=0.0)
+
+
+def demonstrate(
+    data: LifeData,
+    weight_lb: float,
+    life_miles: float,
+    reliability: float,
+    confidence: float,
+    driving: DrivingFit | None = None,
+    share: float = 1.0,
+    shapes: tuple[float, ...] = SHAPES,
+    use: int | None = None,
+) -> Demonstration:
+    """The demonstration bound: the least over ``shapes`` of the highest power p with
+    sum over {p_i >= p, w_i >= weight_lb} of h_i >= chi2_C(2r + 2)/2. ``share``: of failures that are reported.
+    """
+    inside = data.log_weight >= np.log(weight_lb) - 1e-9
+    if use is not None:
+        inside &= data.use == use
+    nan = float("nan")
+    if not inside.any():
+        return Demonstration(nan, nan, 0, 0, 0, f"no unit weighs {weight_lb:,.0f} lb or more"
+                             + ("" if use is None else f" in {data.use_names[use]} use"))
+    order = np.flatnonzero(inside)[np.argsort(-data.log_power[inside], kind="stable")]
+    failures = np.cumsum(np.where(data.failed, data.weight, 0.0)[order])
+    power = data.log_power[order]
+    last = np.append(power[1:] != power[:-1], True)  # ties stand or fall together
+    bar = chi2.ppf(confidence, 2 * failures + 2) / 2
+    best = []
+    for shape in shapes:
+        total = np.cumsum((share * data.weight * exposures(data, life_miles, reliability, shape, driving))[order])
+        ok = np.flatnonzero(last & (total >= bar * (1 - 1e-12)))
+        best.append((power[ok[0]], ok[0]) if len(ok) else (-np.inf, len(order) - 1))
+    k = int(np.argmin([b[0] for b in best]))
+    at = best[k][1]
+    miles = float((data.weight * rough_miles(data, driving))[order][: at + 1].sum())
+    units = float(data.weight[order][: at + 1].sum())
+    r = float(failures[at])
+    if not np.isfinite(best[k][0]):
+        return Demonstration(nan, shapes[k], units, r, miles,
+                             f"{units:,.0f} units at {weight_lb:,.0f} lb or more with {r:g} failures in {miles:,.0f} miles "
+                             f"are too little to prove {reliability:.0%} to {life_miles:,.0f} miles at any power")
+    p = float(np.exp(best[k][0]))
+    what = "none" if r == 0 else f"{r:g}"
+    return Demonstration(p, shapes[k], units, r, miles,
+                         f"{what} of {units:,.0f} came back in {miles:,.0f} miles at {p:,.0f} hp or more")
+
+
+def units_needed(
+    reliability: float, confidence: float, failures: int = 0, miles_ratio: float = 1.0, shape: float = 2.0,
+    torque_ratio: float = 1.0, exponent: float = 5.0,
+) -> int:
+    """Units that must each run ``miles_ratio`` target lives at ``torque_ratio`` times the power, with at most
+    ``failures`` failures, to prove R at C (exact binomial; Nelson 1985 for the change of miles at a known shape)."""
+    r = reliability ** ((miles_ratio * torque_ratio**exponent) ** shape)
+    n = failures + 1
+    while binom.cdf(failures, n, 1 - r) > 1 - confidence:
+        n += max(1, n // 200)
+        if n > 1_000_000:
+            raise AnalyticsError(f"more than a million units: R {reliability:g} cannot be proven by {miles_ratio:g} lives each")
+    while n > failures + 1 and binom.cdf(failures, n - 1, 1 - r) <= 1 - confidence:
+        n -= 1
+    return n
+
+
+def chance_of_passing(units: int, failures: int, true_reliability: float, miles_ratio: float = 1.0, shape: float = 2.0,
+                      torque_ratio: float = 1.0, exponent: float = 5.0) -> float:
+    """Chance that at most ``failures`` of ``units`` fail when the part truly has that reliability at the target life."""
+    r = true_reliability ** ((miles_ratio * torque_ratio**exponent) ** shape)
+    return float(binom.cdf(failures, units, 1 - r))
