@@ -1,0 +1,1 @@
+"""What the owner looks at: tables, figures, the page, the workbook, the files. The only layer that draws or rounds."""

@@ -1,0 +1,261 @@
+"""Pictures. Each band has its own line style and marker beside its colour, so that they read in grey."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import NotEnoughData
+from analytics.models.cells import Clock, curve, is_failure, observed
+from analytics.models.competing import cumulative_incidence
+from analytics.models.nonparametric import SurvivalCurve
+from analytics.records.load import NOT_RECORDED
+from analytics.review.quarter import quarter_before
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from analytics.review.quarterly import Review
+
+_STYLES = ["-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 1))]
+_MARKERS = ["o", "s", "^", "D", "v", "P"]
+_HATCHES = ["", "////", "....", "xxxx", "\\\\\\\\", "oo"]
+_CLOCK = {"days": (365.25, "years since the part was fitted"), "miles": (1000.0, "thousand miles on the part"), "runs": (1.0, "runs (passes or pulls) on the part")}
+
+
+def _plt():
+    import matplotlib
+
+    matplotlib.use("agg", force=False)
+    import matplotlib.pyplot as plt
+
+    return plt
+
+
+def _colours(n: int) -> list:
+    import seaborn as sns
+
+    return sns.color_palette("colorblind", max(n, 3))[:n]
+
+
+def _tidy(ax: Axes) -> None:
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    ax.grid(axis="y", color="0.88", linewidth=0.8)
+    ax.set_axisbelow(True)
+
+
+def _bands(table: pd.DataFrame) -> list[str]:
+    """Bands in the table, low to high, the unrecorded last."""
+    return [c for c in table["power_band"].cat.categories if (table["power_band"] == c).any()]
+
+
+def survival_figure(review: Review, component: str, clock: Clock) -> tuple[Figure, str] | None:
+    """Share not come back against age, a panel per weight class, a line per power band, with numbers at risk below.
+
+    Returns the figure and its answer in words, or None where nothing can be drawn.
+    """
+    shop = review.records.shop
+    table = review.lifetimes.table[review.lifetimes.table["component"] == component]
+    table = table[(table["power_band"] != NOT_RECORDED) & (table["weight_class"] != NOT_RECORDED)]
+    classes = [c for c in shop.class_labels() if (table["weight_class"] == c).any()]
+    bands = shop.band_labels()
+    drawn: dict[tuple[str, str], SurvivalCurve] = {}
+    for name in classes:
+        for band in bands:
+            own = table[(table["weight_class"] == name) & (table["power_band"] == band)]
+            try:
+                line = curve(own, clock)
+                if line.reliable_until(shop.at_risk_to_show) > 0:
+                    drawn[name, band] = line
+            except NotEnoughData:
+                continue
+    if not drawn:
+        return None
+    classes = [c for c in classes if any(key[0] == c for key in drawn)]
+    unit, label = _CLOCK[clock]
+    ends = {key: line.reliable_until(shop.at_risk_to_show) for key, line in drawn.items()}
+    right = max(ends.values()) / unit
+    plt = _plt()
+    figure = plt.figure(figsize=(max(3.9 * len(classes), 5.2) + 0.8, 4.9), layout="constrained")
+    grid = figure.add_gridspec(2, len(classes), height_ratios=[4.2, 0.28 * len(bands) + 0.35])
+    colours = dict(zip(bands, _colours(len(bands)), strict=True))
+    low = 1.0
+    panels: list[Axes] = []
+    for i, name in enumerate(classes):
+        ax = figure.add_subplot(grid[0, i], sharey=panels[0] if panels else None)
+        panels.append(ax)
+        for j, band in enumerate(bands):
+            if (name, band) not in drawn:
+                continue
+            low = min(low, _draw(ax, drawn[name, band], ends[name, band], unit, colours[band], _STYLES[j % 6], _MARKERS[j % 6], f"{band} hp"))
+        ax.set_title(f"{name} lb", fontsize=11)
+        ax.set_xlim(0, right * 1.04)
+        _tidy(ax)
+        if i:
+            ax.tick_params(labelleft=False)
+        ticks = [t for t in ax.get_xticks() if 0 <= t <= right * 1.02]
+        ax.set_xticks(ticks)
+        _at_risk(figure.add_subplot(grid[1, i]), [(b, drawn.get((name, b)), ends.get((name, b))) for b in bands], ticks, unit, ax.get_xlim(), first=i == 0)
+    panels[0].set_ylim(max(0.0, low - 0.04), 1.01)
+    panels[0].yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f} %")
+    panels[0].set_ylabel("not come back")
+    figure.supxlabel(f"{label}   (below: parts still followed at that age)", fontsize=10)
+    handles = {h.get_label(): h for ax in panels for h in ax.get_legend_handles_labels()[0]}
+    kept = [f"{b} hp" for b in bands if f"{b} hp" in handles]
+    figure.legend([handles[k] for k in kept], kept, loc="outside upper center", ncols=len(kept), frameon=False, fontsize=10)
+    return figure, _survival_words(component, table, drawn, ends, clock, shop.at_risk_to_show)
+
+
+def _draw(ax: Axes, line: SurvivalCurve, end: float, unit: float, colour, style, marker, label: str) -> float:
+    """Draw one curve up to ``end``; returns the lowest value drawn."""
+    keep = line.time <= end
+    x = np.r_[0.0, line.time[keep], end] / unit
+    y = np.r_[1.0, line.survival[keep], line.survival[keep][-1] if keep.any() else 1.0]
+    ax.step(x, y, where="post", color=colour, linestyle=style, linewidth=2, label=label)
+    ax.plot(x[-1], y[-1], marker=marker, color=colour, markersize=6, clip_on=False)
+    lower, upper = line.lower[keep], line.upper[keep]
+    if np.isfinite(lower).any():
+        xs = line.time[keep] / unit
+        ax.fill_between(np.r_[xs, end / unit], np.r_[lower, lower[-1]], np.r_[upper, upper[-1]], step="post", color=colour, alpha=0.13, linewidth=0)
+    return float(min(y.min(), np.nanmin(lower) if np.isfinite(lower).any() else 1.0))
+
+
+def _at_risk(ax: Axes, lines: Sequence[tuple[str, SurvivalCurve | None, float | None]], ticks: Sequence[float], unit: float, limits, first: bool) -> None:
+    ax.set_xlim(*limits)
+    ax.set_ylim(-len(lines) + 0.4, 0.6)
+    ax.axis("off")
+    for row, (band, line, _) in enumerate(lines):
+        if first:
+            ax.text(limits[0] - 0.06 * (limits[1] - limits[0]), -row, band, ha="right", va="center", fontsize=8.5)
+        for tick in ticks:
+            age = tick * unit
+            n = 0 if line is None or age > line.last_time else int(line.at_risk[0]) if age == 0 else int(line.survival_at(age).at_risk[0])
+            ax.text(tick, -row, f"{n}" if n else "–", ha="center", va="center", fontsize=8.5, color="0.15" if n else "0.6")
+
+
+def _survival_words(component: str, table: pd.DataFrame, drawn: dict, ends: dict, clock: str, at_risk: int) -> str:
+    unit = {"days": 365.25, "miles": 1.0, "runs": 1.0}[clock]
+    name = {"days": "years", "miles": "miles", "runs": "runs"}[clock]
+    with_failures = {k: v for k, v in drawn.items() if v.failures}
+    if not with_failures:
+        return f"No {component} with a known band and class came back; every curve stays at 100 %. Curves stop where fewer than {at_risk} are followed."
+    common = {k: float(v.survival_at(ends[k]).survival[0]) for k, v in with_failures.items()}
+    (weight, band), share = min(common.items(), key=lambda item: item[1])
+    age = ends[weight, band] / unit
+    told = f"{age:,.1f}" if clock == "days" else f"{age:,.0f}"
+    seen = observed(table, clock)
+    left = "" if not seen.left_out else f" On this clock {seen.left_out:,} parts are left out for want of a figure, {seen.left_out_failed} of them failed."
+    return (f"Lowest: {band} hp, {weight} lb, where {100 * share:.0f} % had not come back by {told} {name}. The shaded bands are 95 % limits; "
+            f"curves stop where fewer than {at_risk} are followed.{left}")
+
+
+def cells_figure(review: Review) -> tuple[Figure, str] | None:
+    """Comebacks by power band and weight class, a panel per component, darker where it can be said to be worse."""
+    import seaborn as sns
+
+    shop = review.records.shop
+    frames = {c: a.table[(a.table["power_band"] != NOT_RECORDED) & (a.table["weight_class"] != NOT_RECORDED)] for c, a in review.components.items()}
+    frames = {c: f for c, f in frames.items() if len(f)}
+    if not frames:
+        return None
+    plt = _plt()
+    columns = min(len(frames), 3)
+    rows = -(-len(frames) // columns)
+    figure, axes = plt.subplots(rows, columns, figsize=(4.4 * columns, 2.9 * rows), squeeze=False, layout="constrained")
+    top = max(float(f["lower"].max()) if f["lower"].notna().any() else 0.0 for f in frames.values()) or 1.0
+    bands, classes = shop.band_labels(), shop.class_labels()
+    for ax, (component, frame) in zip(axes.flat, frames.items(), strict=False):
+        cells = frame.set_index(["weight_class", "power_band"])
+        shade = pd.DataFrame(np.nan, index=classes, columns=bands)
+        words = pd.DataFrame("", index=classes, columns=bands, dtype=object)
+        for (weight, band), row in cells.iterrows():
+            shade.loc[weight, band] = 0.0 if np.isnan(row["lower"]) else row["lower"]
+            words.loc[weight, band] = f"{row['failures']} of {row['parts']}"
+        sns.heatmap(shade, ax=ax, annot=words, fmt="", cmap="Greys", vmin=0, vmax=top * 1.3, cbar=False, linewidths=1.5, linecolor="white", annot_kws={"fontsize": 9})
+        ax.set_title(component, fontsize=11)
+        ax.tick_params(labelsize=8.5, length=0)
+        ax.set_xticklabels(ax.get_xticklabels(), rotation=20, ha="right")
+        ax.set_yticklabels(ax.get_yticklabels(), rotation=0)
+        ax.set_xlabel("hp", fontsize=9)
+        ax.set_ylabel("lb", fontsize=9)
+    for ax in axes.flat[len(frames) :]:
+        ax.axis("off")
+    every = pd.concat(frames.values())
+    sure = every[every["lower"].notna()]
+    if sure.empty:
+        return figure, "None came back with power and weight on record."
+    worst = sure.sort_values("lower", ascending=False, kind="stable").iloc[0]
+    return figure, (f"Darkest: {worst['component']} at {worst['power_band']} hp and {worst['weight_class']} lb, at least {worst['lower']:.1f} a year per hundred (95 % sure). "
+                    "The shade is what the records prove at least, not the raw share; white with 0 means none came back, not that none can.")
+
+
+def quarters_figure(review: Review, quarters: int = 12) -> tuple[Figure, str] | None:
+    """Damaged components returned per quarter, by component, against the parts in service."""
+    back = review.records.returns
+    back = back[(back["cause"] != "no fault") & (back["order"] != "followed")]
+    spans = [quarter_before(review.span, k) for k in range(quarters - 1, 0, -1)] + [review.span]
+    first = review.lifetimes.units["in_service_on"].min()
+    spans = [s for s in spans if s.end >= first]
+    if back.empty or len(spans) < 2:
+        return None
+    components = [c for c in review.records.shop.components if c in set(back["component"])]
+    counts = pd.DataFrame({c: [int((s.covers(back["day"]) & (back["component"] == c)).sum()) for s in spans] for c in components}, index=[s.name for s in spans])
+    plt = _plt()
+    figure, ax = plt.subplots(figsize=(9, 3.6), layout="constrained")
+    base = np.zeros(len(counts))
+    for i, (component, colour) in enumerate(zip(components, _colours(len(components)), strict=True)):
+        ax.bar(counts.index, counts[component], bottom=base, color=colour, hatch=_HATCHES[i % 6], edgecolor="white", linewidth=0.6, label=component)
+        base += counts[component].to_numpy()
+    _tidy(ax)
+    ax.set_ylabel("components come back")
+    ax.yaxis.get_major_locator().set_params(integer=True)
+    names = [s.name.replace(" ", "\n") + ("" if s.whole else "*") for s in spans]
+    ax.set_xticks(range(len(names)), names, fontsize=8.5)
+    ax.legend(frameon=False, fontsize=9, ncols=min(len(components), 5), loc="upper center", bbox_to_anchor=(0.5, 1.17))
+    fleet = review.lifetimes.units
+    out = [int(fleet.loc[fleet["in_service_on"] <= s.end, "count"].sum()) for s in (spans[0], spans[-1])]
+    star = "" if review.span.whole else " The last quarter (*) is not over."
+    return figure, f"{int(base[-1])} in {spans[-1].name}, {int(base[-2])} the quarter before. Meanwhile the fleet grew from {out[0]:,} to {out[1]:,} units sent out, so a flat line is an improvement.{star}"
+
+
+def findings_figure(review: Review, component: str) -> tuple[Figure, str] | None:
+    """Cumulative share come back for each finding, the others competing, on days; None with fewer than two findings."""
+    shop = review.records.shop
+    table = review.lifetimes.table[review.lifetimes.table["component"] == component]
+    failed = is_failure(table)
+    finding = table["finding"].replace("", "not stated").where(failed, "")
+    if finding[finding != ""].nunique() < 2:
+        return None
+    seen = observed(table, "days")
+    shares = cumulative_incidence(seen.time, finding.loc[seen.rows].to_numpy(), seen.entry, seen.count)
+    try:
+        end = curve(table, "days").reliable_until(shop.at_risk_to_show)
+    except NotEnoughData:
+        return None
+    keep = shares.time <= end
+    order = np.argsort(-shares.incidence[:, keep][:, -1], kind="stable")
+    plt = _plt()
+    figure, ax = plt.subplots(figsize=(7.2, 3.6), layout="constrained")
+    x = np.r_[0, shares.time[keep]] / 365.25
+    base = np.zeros(len(x))
+    for i, (k, colour) in enumerate(zip(order, _colours(len(order)), strict=True)):
+        y = np.r_[0, shares.incidence[k, keep]]
+        ax.fill_between(x, base, base + y, step="post", color=colour, alpha=0.75, hatch=_HATCHES[i % 6], edgecolor="white", linewidth=0.4, label=str(shares.causes[k]))
+        base = base + y
+    _tidy(ax)
+    ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.1f} %" if ax.get_ylim()[1] < 0.05 else f"{100 * v:.0f} %")
+    ax.set_xlim(0, x[-1])
+    ax.set_ylim(0, base.max() * 1.1)
+    ax.set_xlabel("years since the part was fitted")
+    ax.set_ylabel("come back for this")
+    handles, labels = ax.get_legend_handles_labels()
+    ax.legend(handles[::-1], labels[::-1], frameon=False, fontsize=9, loc="upper left")
+    lead = order[0]
+    total, own = float(base[-1]), float(shares.incidence[lead, keep][-1])
+    return figure, (f"By {x[-1]:.1f} years {100 * total:.1f} % had come back, most for “{shares.causes[lead]}” ({100 * own:.1f} %). "
+                    "The areas add up to the share that came back for any finding.")

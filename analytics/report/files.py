@@ -1,0 +1,159 @@
+"""Files that a review leaves: tables as CSV, and the workbook."""
+
+from __future__ import annotations
+
+import os
+import platform
+import tempfile
+from collections.abc import Callable, Iterable
+from contextlib import contextmanager
+from importlib.metadata import version
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import AnalyticsError
+from analytics.lifetimes.schema import CLOCKS
+from analytics.report.cautions import CAUTIONS
+from analytics.report.tables import heading
+from analytics.review.quarterly import Review
+
+LIFETIME_COLUMNS = [
+    "serial", "component", "part", "lot", "spell", "segment", *(f"{side}_{clock}" for clock in CLOCKS for side in ("entry", "lower", "upper")),
+    "ended", "cause", "finding", "order", "power_hp", "torque_lbft", "weight_lb", "use", "power_band", "weight_class", "builder", "built_on",
+    "started_on", "ended_on", "unit_days", "count", "miles_from", "miles_days", "flags",
+]
+_SHEET_ROWS = 1_048_576
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+@contextmanager
+def whole_file(path: Path):
+    """Write a file under another name and move it into place when it is whole; nothing half-written stays."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+    os.close(handle)
+    try:
+        yield Path(name)
+        Path(name).chmod(0o644)
+        Path(name).replace(path)
+    except OSError as err:
+        raise AnalyticsError(f"{path.name} could not be written ({err.strerror or err}). Check that the folder is writable and the disk not full.") from err
+    finally:
+        Path(name).unlink(missing_ok=True)
+
+
+def plain_text(value: object) -> object:
+    """A text that a spreadsheet would run as a formula gets a leading apostrophe; numbers as text stay as they are."""
+    if not isinstance(value, str) or not value.startswith(_FORMULA):
+        return value
+    try:
+        float(value.replace(",", ""))
+    except ValueError:
+        return "'" + value
+    return value
+
+
+def write_csv(frame: pd.DataFrame, path: Path) -> None:
+    """UTF-8, unrounded, dates as ISO days, no text that could run as a formula."""
+    safe = frame.copy()
+    for column in safe.columns:
+        kind = safe[column].dtype
+        if pd.api.types.is_datetime64_any_dtype(kind):
+            safe[column] = safe[column].dt.strftime("%Y-%m-%d")
+        elif isinstance(kind, pd.CategoricalDtype):
+            safe[column] = safe[column].cat.rename_categories([plain_text(c) for c in safe[column].cat.categories])
+        elif kind == object:
+            codes, distinct = pd.factorize(safe[column])
+            safe[column] = np.array([*map(plain_text, distinct), None], dtype=object)[codes]
+    with whole_file(path) as part:
+        safe.to_csv(part, index=False, lineterminator="\n")
+
+
+def write_review_files(review: Review, out: str | Path) -> list[Path]:
+    """lifetimes.csv, set_aside.csv, to_check.csv, counts.csv, survival.csv and review.xlsx. Returns their paths."""
+    out = Path(out)
+    records = review.records
+    tables = {
+        "lifetimes": review.lifetimes.table[LIFETIME_COLUMNS], "set_aside": records.set_aside, "to_check": records.to_check,
+        "counts": records.counts, "survival": review.survival,
+    }
+    for name, table in tables.items():
+        write_csv(table, out / f"{name}.csv")
+    write_workbook(review, out / "review.xlsx")
+    return [*(out / f"{name}.csv" for name in tables), out / "review.xlsx"]
+
+
+def settings_of(review: Review) -> pd.DataFrame:
+    """What the review rests on: dates, settings in force, versions."""
+    shop, records = review.records.shop, review.records
+    rows = [
+        ("shop", shop.name), ("as of", f"{records.as_of:%Y-%m-%d}"), ("quarter", review.span.name), ("quarter is over", "yes" if review.span.whole else "no"),
+        ("records start", str(shop.records_start or "not stated: every unit is taken as followed from new")),
+        ("power where the cell names no unit", shop.power_unit), ("power where nobody says where it was measured", shop.power_measured_at),
+        ("loss from crank to wheels", f"{100 * shop.driveline_loss:g} %"), ("weight where the cell names no unit", shop.weight_unit),
+        ("distance where the cell names no unit", shop.distance_unit), ("date order", shop.date_order or "not stated: settled by the order of events, else set aside"),
+        ("power bands, hp", ", ".join(shop.band_labels())), ("weight classes, lb", ", ".join(shop.class_labels())),
+        ("miles a year not believed above", f"{shop.miles_per_year_max:,.0f}"), ("failures needed for a fit", str(shop.failures_to_fit)),
+        ("curves stop below, at risk", str(shop.at_risk_to_show)),
+        *((f"rows of {name} dated later, not looked at", f"{n:,}") for name, n in records.later.items() if n),
+        *((f"columns of {name} not used", ", ".join(c)) for name, c in records.unused_columns.items() if c),
+        *((f"version of {name}", version(name)) for name in ("analytics", "pandas", "lifelines", "scipy")),
+        ("version of Python", ".".join(platform.python_version_tuple()[:2])),
+    ]
+    return pd.DataFrame(rows, columns=["setting", "value"])
+
+
+def write_workbook(review: Review, path: Path, progress: Callable[[Iterable], Iterable] = lambda x: x) -> None:
+    """The review as a workbook. Text stays text: no cell can become a formula or a link."""
+    import datetime as dt
+
+    import xlsxwriter
+
+    told = [(a.question, line) for a in review.answers() for line in a.answer]
+    sheets: dict[str, pd.DataFrame] = {
+        "Answers": pd.DataFrame(told, columns=["question", "answer"]),
+        "Came back": review.came_back.table, "Fleet": review.fleet.table,
+        "By band and class": pd.concat([a.table for a in review.components.values()], ignore_index=True) if review.components else pd.DataFrame(),
+        "Early or late": review.wear.table, "Change": review.change.table, "Limits": review.limits.table, "To mend": review.to_fix.table,
+        "Clocks": review.clocks.table, "Counts": review.records.counts, "Set aside": review.records.set_aside, "To check": review.records.to_check,
+        "Lifetimes": review.lifetimes.table[LIFETIME_COLUMNS], "Survival": review.survival, "Settings": settings_of(review),
+        "Cautions": pd.DataFrame({"caution": CAUTIONS}),
+    }
+    options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False, "nan_inf_to_errors": False}
+    with whole_file(path) as part, xlsxwriter.Workbook(part, options) as book:
+        book.set_properties({"title": f"{review.records.shop.name}: {review.span.name}", "created": dt.datetime(2000, 1, 1)})
+        bold, day, wrap = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"}), book.add_format({"num_format": "yyyy-mm-dd"}), book.add_format({"text_wrap": True, "valign": "top"})
+        for name, frame in progress(sheets.items()):
+            sheet = book.add_worksheet(name)
+            _fill(sheet, frame, bold, day, wrap)
+
+
+def _fill(sheet, frame: pd.DataFrame, bold, day, wrap) -> None:
+    if len(frame) >= _SHEET_ROWS:
+        frame = frame.head(_SHEET_ROWS - 2)
+        sheet.write_string(_SHEET_ROWS - 1, 0, "cut here: the whole table is in the CSV file")
+    for c, column in enumerate(frame.columns):
+        sheet.write_string(0, c, heading(column), bold)
+        values = frame[column]
+        longest = max([len(heading(column)), *(len(str(v)) for v in values.head(200))])
+        wide = longest > 60
+        sheet.set_column(c, c, min(max(longest, 6), 70) + 1, wrap if wide else None)
+        if pd.api.types.is_datetime64_any_dtype(values.dtype):
+            for r, value in enumerate(values, 1):
+                if not pd.isna(value):
+                    sheet.write_datetime(r, c, value.to_pydatetime(), day)
+        elif pd.api.types.is_numeric_dtype(values.dtype) and not pd.api.types.is_bool_dtype(values.dtype):
+            for r, value in enumerate(values.tolist(), 1):
+                if value == value and abs(value) != float("inf"):
+                    sheet.write_number(r, c, value)
+                elif value == value:
+                    sheet.write_string(r, c, "no limit")
+        else:
+            for r, value in enumerate(values, 1):
+                if value is not None and value == value:
+                    sheet.write_string(r, c, str(value)[:32_767])
+    sheet.freeze_panes(1, 0)
+    if len(frame):
+        sheet.autofilter(0, 0, min(len(frame), _SHEET_ROWS - 1), max(len(frame.columns) - 1, 0))

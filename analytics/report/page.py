@@ -1,0 +1,46 @@
+"""A notebook that was run, as one page that needs nothing else: no network, no scripts."""
+
+from __future__ import annotations
+
+import html
+import re
+from importlib.resources import files
+from typing import Any
+
+
+def page_html(notebook: Any, title: str) -> str:
+    """Render a run notebook (an nbformat node): its texts and outputs in order, the code left out.
+
+    Everything stands inside the page; a content security policy forbids it to ask for more. Cells tagged ``hidden``
+    and streams (progress, warnings) are left out. Contents are made from the second-level headings.
+    """
+    from jinja2 import Environment
+    from nbconvert.filters.markdown_mistune import markdown2html_mistune
+
+    blocks: list[str] = []
+    for cell in notebook.cells:
+        if "hidden" in cell.metadata.get("tags", []):
+            continue
+        if cell.cell_type == "markdown":
+            blocks.append(markdown2html_mistune(cell.source))
+        for output in cell.get("outputs", []):
+            blocks += _output(output)
+    text = [re.sub(r'<a class="anchor-link"[^>]*>.*?</a>', "", b) for b in blocks]
+    headings = [(m[1], m[2]) for b in text for m in re.finditer(r'<h2[^>]*id="([^"]+)"[^>]*>(.*?)</h2>', b)]
+    if headings:
+        items = "".join(f'<li><a href="#{anchor}">{words}</a></li>' for anchor, words in headings)
+        at = next((i for i, b in enumerate(text) if "<h2" in b), len(text))
+        text.insert(at, f'<nav aria-label="Contents"><ol>{items}</ol></nav>')
+    template = files("analytics.report").joinpath("template/page.html.j2").read_text(encoding="utf-8")
+    return Environment(autoescape=False, keep_trailing_newline=True).from_string(template).render(title=html.escape(title), blocks=text)
+
+
+def _output(output: Any) -> list[str]:
+    if output.output_type not in ("display_data", "execute_result"):
+        return []
+    data = output.data
+    if "text/html" in data:
+        return [data["text/html"]]
+    if "text/plain" in data:
+        return [f"<pre>{html.escape(data['text/plain'])}</pre>"]
+    return []

@@ -1,0 +1,54 @@
+"""A notebook run without a person, turned into the page."""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from importlib.resources import files
+from pathlib import Path
+
+from analytics import errors
+from analytics.errors import AnalyticsError
+from analytics.report.files import whole_file
+from analytics.report.page import page_html
+
+_OURS = {name for name, kind in vars(errors).items() if isinstance(kind, type) and issubclass(kind, AnalyticsError)}
+
+
+def notebooks_folder() -> Path:
+    """Where the notebooks are kept: beside the package in a checkout."""
+    folder = Path(str(files("analytics"))).parent / "notebooks"
+    if not folder.is_dir():
+        raise AnalyticsError(f"the notebooks are not beside the package ({folder.name} is missing). Run from a checkout of the project.")
+    return folder
+
+
+def run_notebook(name: str, parameters: dict[str, object], page: Path, title: str) -> Path:
+    """Run ``notebooks/NAME.ipynb`` with parameters and write it as a page.
+
+    Raises AnalyticsError with the notebook's own message where the records cannot carry it.
+    """
+    import os
+    import warnings
+
+    os.environ.setdefault("PYDEVD_DISABLE_FILE_VALIDATION", "1")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # deprecations inside the notebook tools are not the owner's business
+        import nbformat
+        import papermill
+
+        with tempfile.TemporaryDirectory() as scratch:
+            done = Path(scratch) / f"{name}.ipynb"
+            try:
+                papermill.execute_notebook(
+                    str(notebooks_folder() / f"{name}.ipynb"), str(done), parameters=parameters, kernel_name="python3",
+                    progress_bar=sys.stderr.isatty(), cwd=str(notebooks_folder()), log_output=False, extra_arguments=["--log-level=50"],
+                )
+            except papermill.PapermillExecutionError as err:
+                if err.ename in _OURS:
+                    raise AnalyticsError(err.evalue) from None
+                raise
+            notebook = nbformat.read(done, as_version=4)
+    with whole_file(page) as part:
+        part.write_text(page_html(notebook, title), encoding="utf-8")
+    return page

@@ -1,0 +1,89 @@
+"""Answers and figures in a notebook and, through it, on the page."""
+
+from __future__ import annotations
+
+import base64
+import html
+import io
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from analytics.report.tables import html_table
+from analytics.review.answer import Answer
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from analytics.review.quarterly import Review
+
+_ROWS_SHOWN = 60
+
+
+def show(answer: Answer, table: bool = True, rows: int = _ROWS_SHOWN) -> None:
+    """Display an answer: the words first, the table under them, the method one click below."""
+    parts = ["".join(f"<p>{html.escape(line)}</p>" for line in answer.answer)]
+    if table and len(answer.table):
+        parts.append(_folded("The figures", html_table(answer.table.head(rows)) + _more(answer.table, rows)))
+    if answer.method or answer.notes:
+        parts.append(_folded("How it was reckoned", "".join(f"<p>{html.escape(t)}</p>" for t in (answer.method, *answer.notes) if t)))
+    _display("".join(parts))
+
+
+def show_table(frame: pd.DataFrame, rows: int = _ROWS_SHOWN, folded: str = "") -> None:
+    """Display a table by itself, or one click below the words ``folded``."""
+    table = html_table(frame.head(rows)) + _more(frame, rows)
+    _display(_folded(html.escape(folded), table) if folded else table)
+
+
+def show_title(review: Review) -> None:
+    """Display the title of a review: whose, which quarter, as of when."""
+    shop, span = review.records.shop, review.span
+    state = "" if span.whole else ", the quarter not over"
+    day = f"{span.end.day} {span.end:%B %Y}"
+    _display(f"<h1>{html.escape(shop.name)}: {span.name}</h1><p>Quarterly review of comebacks, from the records as of {day}{state}.</p>")
+
+
+def show_words(*lines: str, level: int = 0) -> None:
+    """Display sentences, or a heading of that level."""
+    tag = f"h{level}" if level else "p"
+    _display("".join(f"<{tag}>{html.escape(line)}</{tag}>" for line in lines))
+
+
+def show_list(lines: Sequence[str]) -> None:
+    """Display a list of sentences."""
+    _display('<ul class="cautions">' + "".join(f"<li>{html.escape(line)}</li>" for line in lines) + "</ul>")
+
+
+def show_figure(figure: Figure, question: str, answer: str) -> None:
+    """Display a figure under its question, with the answer as caption (and as text for who cannot see it)."""
+    _display(figure_html(figure, question, answer))
+
+
+def figure_html(figure: Figure, question: str, answer: str) -> str:
+    """A figure as one piece of HTML, the picture inside it. The figure is closed."""
+    import matplotlib.pyplot as plt
+
+    data = io.BytesIO()
+    figure.savefig(data, format="png", dpi=150, metadata={"Software": None})
+    width = round(figure.get_figwidth() * 96)
+    plt.close(figure)
+    picture = base64.b64encode(data.getvalue()).decode("ascii")
+    q, a = html.escape(question), html.escape(answer)
+    return (f'<figure><p class="question">{q}</p><img width="{width}" alt="{q} {a}" src="data:image/png;base64,{picture}">'
+            f"<figcaption>{a}</figcaption></figure>")
+
+
+def _folded(title: str, inside: str) -> str:
+    return f"<details><summary>{title}</summary>{inside}</details>"
+
+
+def _more(frame: pd.DataFrame, rows: int) -> str:
+    return f"<p>{len(frame) - rows:,} more rows are in the workbook.</p>" if len(frame) > rows else ""
+
+
+def _display(markup: str) -> None:
+    from IPython.display import HTML, display
+
+    display(HTML(f'<div class="answer">{markup}</div>'))

@@ -1,0 +1,53 @@
+"""One question of the owner, its answer in plain words, and the figures behind it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """``answer``: one or more sentences, every number in them computed. ``table``: unrounded. ``method``: how, and the source."""
+
+    question: str
+    answer: tuple[str, ...]
+    table: pd.DataFrame
+    method: str = ""
+    notes: tuple[str, ...] = field(default=())
+
+    def __repr__(self) -> str:
+        return f"Answer({self.question!r}: {self.answer[0] if self.answer else ''})"
+
+
+def plural(n: int, one: str, many: str | None = None) -> str:
+    """'1 shaft', '3 shafts', '1,200 shafts'."""
+    return f"{n:,} {one if n == 1 else many or one + 's'}"
+
+
+def listed(words: Sequence[str], most: int = 6) -> str:
+    """'a', 'a and b', 'a, b and c'; a long list is cut and says how many more."""
+    words = [str(w) for w in words]
+    if len(words) > most:
+        words = [*words[: most - 1], f"{len(words) - most + 1} more"]
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + f" and {words[-1]}" if words else "none"
+
+
+def percent(share: float) -> str:
+    """A share in words a person reads: '4 %', '0.6 %', 'under 0.1 %'."""
+    value = 100 * share
+    if 0 < value < 0.1:
+        return "under 0.1 %"
+    return f"{value:.1f} %" if value < 10 and round(value) != round(value, 1) else f"{value:.0f} %"
+
+
+def numbered(value: float, digits: int = 2) -> str:
+    """A figure to so many significant digits, without exponents: '0.84', '3.2', '1,240'."""
+    if value == 0:
+        return "0"
+    from math import floor, log10
+
+    places = max(0, digits - 1 - floor(log10(abs(value))))
+    return f"{value:,.{places}f}"

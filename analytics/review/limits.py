@@ -1,0 +1,76 @@
+"""Which published limits the quarter's returns speak to."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from analytics.lifetimes.table import Lifetimes
+from analytics.models.cells import is_failure
+from analytics.records.load import Records
+from analytics.review.answer import Answer, plural
+from analytics.review.quarter import Span
+
+_COLUMNS = ["component", "part", "weight_up_to_lb", "use", "power_limit_hp", "effective_on", "parts_within", "failed_within", "parts_above",
+            "failed_above", "failed_within_quarter", "failed_above_quarter"]
+
+
+def limit_for(limits: pd.DataFrame, table: pd.DataFrame) -> np.ndarray:
+    """Row of ``limits`` (position, -1 for none) that held for each part when its unit was built; shape (rows,).
+
+    Of the limits of the part in force by the build date the narrowest weight edge that covers the truck holds, a stated
+    use before any use, and the latest date before an earlier one. A truck of unknown weight has none.
+    """
+    chosen = np.full(len(table), -1)
+    if limits.empty or table.empty:
+        return chosen
+    rank = limits.assign(at=np.arange(len(limits)), any_use=limits["use"] == "", edge=limits["weight_up_to_lb"].fillna(np.inf))
+    rank = rank.sort_values(["component", "part", "edge", "any_use", "effective_on"], ascending=[True, True, False, False, True], kind="stable")
+    component, part, use = (table[c].astype(str).to_numpy() for c in ("component", "part", "use"))
+    weight, built = table["weight_lb"].to_numpy(float), table["built_on"].to_numpy()
+    for row in rank.itertuples():
+        covers = (component == row.component) & (part == row.part) & ((row.use == "") | (use == row.use)) & (built >= np.datetime64(row.effective_on))
+        chosen[covers & ((row.edge == np.inf) | (weight <= row.edge))] = row.at
+    return chosen
+
+
+def limits_spoken_to(records: Records, lifetimes: Lifetimes, span: Span) -> Answer:
+    """Failures within and above each published limit, this quarter and ever."""
+    question = "Which published limits do the returns speak to?"
+    limits = records.limits
+    if limits.empty:
+        return Answer(question, ("No published limits are on file (a sheet named limits), so no return can speak for or against one.",), pd.DataFrame(columns=_COLUMNS))
+    table = lifetimes.table
+    at = limit_for(limits, table)
+    failed, first = is_failure(table), (table["segment"] == 1).to_numpy()
+    now = failed & span.covers(table["ended_on"])
+    count, power = table["count"].to_numpy(), table["power_hp"].to_numpy()
+    rows = []
+    for i, limit in enumerate(limits.itertuples()):
+        own = (at == i) & ~np.isnan(power)
+        within, above = own & (power <= limit.power_limit_hp), own & (power > limit.power_limit_hp)
+        rows.append([limit.component, limit.part, limit.weight_up_to_lb, limit.use, limit.power_limit_hp, limit.effective_on,
+                     *(int(count[m].sum()) for m in (within & first, within & failed, above & first, above & failed, within & now, above & now))])
+    frame = pd.DataFrame(rows, columns=_COLUMNS)
+    lines = []
+    spoken = frame[(frame["failed_within_quarter"] + frame["failed_above_quarter"]) > 0]
+    for row in spoken.sort_values(["failed_within_quarter", "failed_above_quarter"], ascending=False, kind="stable").itertuples():
+        weight = "any weight" if np.isnan(row.weight_up_to_lb) else f"up to {row.weight_up_to_lb:,.0f} lb"
+        use = f", {row.use}" if row.use else ""
+        told = []
+        if row.failed_within_quarter:
+            told.append(f"{row.failed_within_quarter} failed within it this quarter ({row.failed_within} of {row.parts_within:,} ever)")
+        if row.failed_above_quarter:
+            told.append(f"{row.failed_above_quarter} failed above it ({row.failed_above} of {row.parts_above:,} ever)")
+        lines.append(f"{row.component.capitalize()} {row.part}, {row.power_limit_hp:,.0f} hp at {weight}{use}: {' and '.join(told)}.")
+    if not lines:
+        lines.append("No part with a published limit failed this quarter.")
+    else:
+        lines.append("Failures within a limit speak against it; failures above it speak for having one. The limit itself is judged by its rating, not by one quarter.")
+    over = int(frame["parts_above"].sum())
+    if over:
+        lines.append(f"{plural(over, 'part')} in the records run above the limit published for {'it' if over == 1 else 'them'} when the unit was built.")
+    unknown = int((now & (at < 0)).sum())
+    if unknown:
+        lines.append(f"{plural(unknown, 'failure')} of the quarter had no limit that applied (no limit on file at the build, or weight unknown).")
+    return Answer(question, tuple(lines), frame, "The limit that counts is the one in force when the unit was built. Power is the engine's, at the crank, as recorded.")

@@ -1,0 +1,45 @@
+"""Calendar quarters, and what happened in a span of days."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+YEAR_DAYS = 365.25
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Days from ``start`` to ``end``, both included. ``whole`` is False where a quarter is still running."""
+
+    name: str
+    start: pd.Timestamp
+    end: pd.Timestamp
+    whole: bool
+
+    def covers(self, days: pd.Series) -> np.ndarray:
+        return days.between(self.start, self.end).to_numpy()
+
+
+def quarter_of(day: pd.Timestamp) -> Span:
+    """The calendar quarter a day lies in, up to that day."""
+    period = day.to_period("Q")
+    last = period.end_time.normalize()
+    return Span(f"{period.year} Q{period.quarter}", period.start_time.normalize(), day, day == last)
+
+
+def quarter_before(span: Span, back: int = 1) -> Span:
+    """A whole quarter, ``back`` quarters earlier."""
+    period = span.start.to_period("Q") - back
+    return Span(f"{period.year} Q{period.quarter}", period.start_time.normalize(), period.end_time.normalize(), True)
+
+
+def unit_years(table: pd.DataFrame, span: Span | None = None) -> pd.Series:
+    """Years each row of the lifetimes was in use, within a span of days if given; a row of several units counts each."""
+    if span is None:
+        return (table["lower_days"] - table["entry_days"]) * table["count"] / YEAR_DAYS
+    start = table["started_on"].clip(lower=span.start)
+    end = table["ended_on"].clip(upper=span.end + pd.Timedelta(days=1))
+    return ((end - start) / pd.Timedelta(days=1)).clip(lower=0) * table["count"] / YEAR_DAYS

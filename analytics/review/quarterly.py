@@ -1,0 +1,70 @@
+"""The quarterly review, whole."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from analytics.lifetimes.table import Lifetimes, make_lifetimes
+from analytics.models.cells import survival_table
+from analytics.records.load import Records, load_records
+from analytics.review.answer import Answer
+from analytics.review.by_cell import by_cell, clocks, wear
+from analytics.review.came_back import came_back
+from analytics.review.change import change
+from analytics.review.fleet import fleet, units_in_use
+from analytics.review.limits import limits_spoken_to
+from analytics.review.quarter import Span, quarter_of
+from analytics.review.to_fix import counted, to_fix
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """Answers of one quarter. ``components``: one Answer per component; ``survival``: every curve (models.cells)."""
+
+    span: Span
+    records: Records
+    lifetimes: Lifetimes
+    came_back: Answer
+    fleet: Answer
+    clocks: Answer
+    components: dict[str, Answer]
+    wear: Answer
+    change: Answer
+    limits: Answer
+    to_fix: Answer
+    counted: Answer
+    survival: pd.DataFrame
+
+    def __repr__(self) -> str:
+        return f"Review({self.records.shop.name!r}, {self.span.name}, as of {self.span.end:%Y-%m-%d})"
+
+    def answers(self) -> list[Answer]:
+        """All answers in the order they are read."""
+        return [self.came_back, self.fleet, self.clocks, *self.components.values(), self.wear, self.change, self.limits, self.to_fix, self.counted]
+
+
+def make_review(folder: str | Path, as_of: str | pd.Timestamp | None = None, progress: Callable[[str], None] | None = None) -> Review:
+    """Read a shop's folder and review the calendar quarter that the as-of date lies in.
+
+    folder, as_of, progress: see records.load.load_records. Raises RecordsError where the folder cannot be read.
+    """
+    say = progress or (lambda _: None)
+    records = load_records(folder, as_of, progress)
+    say("lifetimes")
+    lifetimes = make_lifetimes(records)
+    span = quarter_of(records.as_of)
+    say("survival")
+    present = set(lifetimes.table["component"])
+    survival = survival_table(lifetimes.table, min_at_risk=records.shop.at_risk_to_show)
+    say("answers")
+    return Review(
+        span=span, records=records, lifetimes=lifetimes,
+        came_back=came_back(records, span, units_in_use(lifetimes)), fleet=fleet(lifetimes), clocks=clocks(lifetimes),
+        components={c: by_cell(lifetimes, c) for c in records.shop.components if c in present},
+        wear=wear(lifetimes), change=change(records, lifetimes, span), limits=limits_spoken_to(records, lifetimes, span),
+        to_fix=to_fix(records, lifetimes), counted=counted(records), survival=survival,
+    )
