@@ -211,18 +211,21 @@ def from_lifetimes(
     entry = np.minimum(entry, np.nan_to_num(lower, nan=np.inf))
     read_miles = rows["read_miles"].to_numpy(float)
     read_days = rows["read_days"].to_numpy(float)
-    unit_days = rows["unit_days"].to_numpy(float)
-    started = pd.to_datetime(rows["started_on"])
-    stop = pd.Timestamp(as_of) if as_of is not None else pd.to_datetime(rows["ended_on"]).max()
-    # lower_days counts from the fitting of the part; what is left of the unit's age was before it
+    stop = pd.Timestamp(as_of) if as_of is not None else pd.to_datetime(table["ended_on"]).max()
+    # the unit went in service unit_days before the last day it is known of
+    last = pd.to_datetime(table["ended_on"]).groupby(table["serial"]).max()
+    in_service = rows["serial"].map(last) - pd.to_timedelta(rows["unit_days"], unit="D")
+    fitted = pd.to_datetime(rows["fitted_on"] if "fitted_on" in rows else
+                            rows["started_on"] - pd.to_timedelta(rows["entry_days"], unit="D"))
+    start_days = np.maximum(np.nan_to_num((fitted - in_service).dt.days.to_numpy(float), nan=0.0), 0.0)
     end_days = np.where(failed, np.nan_to_num(days["upper"], nan=0.0), np.nan_to_num(days["lower"], nan=0.0))
-    start_days = np.maximum(np.nan_to_num(unit_days, nan=0.0) - end_days, 0.0)
-    cutoff = (stop - started).dt.days.to_numpy(float) + days["entry"]
-    cutoff = np.fmax(cutoff, end_days)
+    cutoff = np.fmax((stop - fitted).dt.days.to_numpy(float), end_days)
     running = ended == "running"
-    stale = running & np.isfinite(lower) & (read_miles > 0) & (unit_days - read_days > stale_days)
+    read_on = rows["miles_days"].to_numpy(float) if "miles_days" in rows else read_days - start_days
+    still = np.isin(ended, ["running", "removed"])
+    stale = still & np.isfinite(lower) & (read_miles > 0) & (read_days > 0) & (days["lower"] - read_on > stale_days)
     if stale.any():
-        notes.append(f"{int(stale.sum())} running units were last read more than {stale_days:g} days before the cut-off "
+        notes.append(f"{int(stale.sum())} lives were last read more than {stale_days:g} days before their end on record "
                      "and are carried on at their own miles per day")
         lower = np.where(stale, np.nan, lower)
     # an unknown odometer at the entry of a stretch: its days hold
@@ -346,8 +349,10 @@ def build_rows(data: LifeData, x: np.ndarray, scale: float, change: float) -> Ro
             m = np.zeros(len(w), bool)
         age = split_days(np.zeros(m.sum()), data.rate_days[m], change)
         read = w * (~failed & ~data.known_alive)
+        # an odometer read at the failure itself, not at some later day
+        fell = w * (failed & (np.abs(data.rate_days - data.start_days - data.upper_days) < 1.5))
         rates = Rates(np.log(data.rate_miles[m])[None], (np.maximum(age[0], NOTHING)[None], age[1][None]),
-                      row(data.use, m), row(w, m), row(read, m), row(w * failed, m))
+                      row(data.use, m), row(w, m), row(read, m), row(fell, m))
     else:
         uses = 0
     return Rows(tuple(blocks), rates, x.shape[1], uses, np.array([w[failed].sum()]), np.array([constant]))

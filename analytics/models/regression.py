@@ -943,7 +943,8 @@ def fit_life(
     top = maximise(fun, start, limits=limits, tolerance=1e-16, rounds=100)
     theta, value = top.theta[0], float(top.value[0])
     decrement = float(top.decrement[0])
-    converged = bool(decrement < 1e-8 and np.linalg.eigvalsh(-top.hess[0])[0] > 0)
+    # where the likelihood rises for ever, steps shrink too: its curvature there has all but vanished
+    converged = bool(decrement < 1e-8 and np.linalg.eigvalsh(-top.hess[0])[0] > 1e-5 * w[failed].sum())
     v, beta = theta[0], np.exp(theta[0])
     # from (v, gamma scaled and centred) to (intercept, b raw, log sigma)
     b = theta[1:] / beta

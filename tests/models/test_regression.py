@@ -1,0 +1,343 @@
+"""Life regression: against R (tests/reference/expected.csv), lifelines and scipy; derivatives; unknown miles."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.integrate import quad
+
+from analytics.errors import AnalyticsError
+from analytics.models.lifedata import build_rows, life_data
+from analytics.models.quadrature import rate_nodes
+from analytics.models.regression import (
+    LAWS,
+    NO_PRIORS,
+    Constraint,
+    Layout,
+    Priors,
+    fit_life,
+    log_likelihood,
+    maximise,
+    penalty,
+)
+
+ESTIMATE, SPREAD, LOGLIK = 1e-4, 1e-3, 1e-4  # tolerances of tests/reference/README.md
+
+
+def failed_or_running(time, failed):
+    return np.asarray(time, float), np.where(np.asarray(failed) == 1, time, np.inf)
+
+
+CASES = {
+    "D08 Weibull": ("superalloy", "D08", "log stress", "weibull", ["mu", "log_stress"]),
+    "D08 log-normal": ("superalloy", "D08", "log stress lognormal", "lognormal", ["mu", "log_stress"]),
+    "D09 Weibull": ("motor_insulation", "D09", "weibull", "weibull", ["mu", "invT"]),
+    "D09 log-normal": ("motor_insulation", "D09", "lognormal", "lognormal", ["mu", "invT"]),
+    "D19": ("capacitor", "D19", "weibull temp + log voltage", "weibull", ["mu", "temp", "log_voltage"]),
+}
+
+
+def columns_of(name, d):
+    if name == "superalloy":
+        return *failed_or_running(d["kcycles"], d["failed"]), np.log(d["stress"].to_numpy())[:, None]
+    if name == "motor_insulation":
+        return *failed_or_running(d["time"], d["status"]), (1000 / (d["temp"].to_numpy() + 273.16))[:, None]
+    return *failed_or_running(d["time"], d["status"]), np.column_stack([d["temperature"], np.log(d["voltage"])])
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_stress_life_fits_equal_r(case, reference, reference_data):
+    name, number, group, law, names = CASES[case]
+    lower, upper, x = columns_of(name, reference_data(name))
+    fit = fit_life(lower, upper, x, tuple(names[1:]), law)
+    assert fit.converged
+    assert fit.loglik == pytest.approx(reference(number, "loglik", group)["value"].item(), abs=LOGLIK)
+    for j, term in enumerate(names):
+        assert fit.coef[j] == pytest.approx(reference(number, f"coef_{term}", group)["value"].item(), rel=ESTIMATE)
+    assert fit.sigma == pytest.approx(reference(number, "sigma", group)["value"].item(), rel=ESTIMATE)
+    all_names = [*names, "log_sigma"]
+    for i, a in enumerate(all_names):
+        for j in range(i, len(all_names)):
+            value = reference(number, f"var_{a}_{all_names[j]}", group)["value"].item()
+            scale = np.sqrt(fit.covariance[i, i] * fit.covariance[j, j])
+            assert fit.covariance[i, j] == pytest.approx(value, rel=SPREAD, abs=1e-6 * scale)
+
+
+def test_published_motor_insulation(published, reference_data):
+    """Schmee and Hahn, Technometrics 21 (1979) 417-432: intercept, slope and sigma in log10 hours."""
+    lower, upper, x = columns_of("motor_insulation", reference_data("motor_insulation"))
+    fit = fit_life(lower, upper, x, law="lognormal")
+    found = {"intercept_log10": fit.coef[0], "slope_log10": fit.coef[1], "sigma_log10": fit.sigma}
+    for _, row in published("D09").iterrows():
+        if row["quantity"] in found:
+            assert found[row["quantity"]] / np.log(10) == pytest.approx(row["published"], abs=row["tolerance"])
+
+
+def test_wald_limits_at_a_stress(reference, reference_data):
+    d = reference_data("superalloy")
+    lower, upper, x = columns_of("superalloy", d)
+    fit = fit_life(lower, upper, x)
+    for stress in ("80", "100", "120"):
+        at = [np.log(float(stress))]
+        for quantity, got in (("reliability20", fit.reliability(20, at)), ("quantile10", fit.quantile(0.1, at))):
+            rows = reference("D08", group="log stress").query("at == @stress").set_index("quantity")["value"]
+            limits = sorted(got[1:])
+            assert got[0] == pytest.approx(rows[f"{quantity}_est"], rel=ESTIMATE)
+            assert limits == pytest.approx([rows[f"{quantity}_wald_lo"], rows[f"{quantity}_wald_hi"]], rel=SPREAD)
+
+
+def test_capacitor_quantile_and_reliability(reference, reference_data):
+    lower, upper, x = columns_of("capacitor", reference_data("capacitor"))
+    fit = fit_life(lower, upper, x)
+    got = fit.quantile(0.1, [175, np.log(225)])
+    rows = reference("D19", group="").query("at == '175 C 225 V'").set_index("quantity")["value"]
+    assert got == pytest.approx(rows[["quantile10_est", "quantile10_wald_lo", "quantile10_wald_hi"]].tolist(), rel=SPREAD)
+
+
+def test_curvature_and_product_terms(reference, reference_data):
+    d = reference_data("superalloy")
+    lower, upper, x = columns_of("superalloy", d)
+    c = x[:, 0] - np.log(100)
+    gain = 2 * (fit_life(lower, upper, np.column_stack([c, c**2])).loglik - fit_life(lower, upper, x).loglik)
+    assert gain == pytest.approx(reference("D08", "lr_chisq_square_term")["value"].item(), abs=2 * LOGLIK)
+    d = reference_data("capacitor")
+    lower, upper, x = columns_of("capacitor", d)
+    a, b = x[:, 0] - 175, x[:, 1] - np.log(250)
+    gain = 2 * (fit_life(lower, upper, np.column_stack([a, b, a * b])).loglik - fit_life(lower, upper, x).loglik)
+    assert gain == pytest.approx(reference("D19", "lr_chisq_product_term")["value"].item(), abs=2 * LOGLIK)
+
+
+def test_inspected_and_counted_units(reference, reference_data):
+    d = reference_data("heat_exchanger")
+    upper = d["year_hi"].replace("Inf", np.inf).astype(float)
+    fit = fit_life(d["year_lo"], upper, weights=d["tubes"])
+    wheels = reference_data("turbine_wheel")
+    lo = np.concatenate([np.zeros(len(wheels)), wheels["hours"]])
+    hi = np.concatenate([wheels["hours"], np.full(len(wheels), np.inf)])
+    w = np.concatenate([wheels["failed"], wheels["inspected"] - wheels["failed"]])
+    cages = reference_data("bearing_cage")
+    low, high = failed_or_running(cages["hours"], cages["failed"])
+    fits = {"D05": fit, "D06": fit_life(lo[w > 0], hi[w > 0], weights=w[w > 0]),
+            "D04": fit_life(low, high, weights=cages["count"])}
+    for number, got in fits.items():
+        rel = 5e-4 if number == "D04" else ESTIMATE
+        assert got.coef[0] == pytest.approx(reference(number, "coef_mu")["value"].item(), rel=rel)
+        assert got.sigma == pytest.approx(reference(number, "sigma")["value"].item(), rel=rel)
+        assert got.loglik == pytest.approx(reference(number, "loglik")["value"].item(), abs=LOGLIK)
+
+
+def test_delayed_entry(reference, reference_data):
+    d = reference_data("channing").query("exit > entry")
+    upper = np.where(d["cens"] == 1, d["exit"], np.inf)
+    fit = fit_life(d["exit"], upper, (d["sex"] == "Male").to_numpy(float)[:, None], ("male",), entry=d["entry"])
+    for j, term in enumerate(("mu", "male")):
+        assert fit.coef[j] == pytest.approx(reference("D15", f"coef_{term}", "both")["value"].item(), rel=5e-4)
+    assert fit.loglik == pytest.approx(reference("D15", "loglik", "both")["value"].item(), abs=LOGLIK)
+    men = (d["sex"] == "Male").to_numpy()
+    one = fit_life(d["exit"][men], upper[men], entry=d["entry"][men])
+    assert 1 / one.sigma == pytest.approx(reference("D15", "beta", "Male")["value"].item(), rel=5e-4)
+
+
+def test_against_lifelines_with_mixed_censoring():
+    """lifelines 0.30.3, WeibullAFTFitter and LogNormalAFTFitter, exact + right + interval rows together."""
+    from lifelines import LogNormalAFTFitter, WeibullAFTFitter
+
+    rng = np.random.default_rng(5)
+    n = 300
+    x = rng.normal(size=n)
+    t = np.exp(2 - 0.8 * x + 0.5 * np.log(rng.exponential(size=n)))
+    kind = rng.integers(0, 3, n)
+    lower = np.where(kind == 2, t * 0.6, np.where(kind == 1, t * 0.7, t))
+    upper = np.where(kind == 2, t * 1.5, np.where(kind == 1, np.inf, t))
+    frame = pd.DataFrame({"lower": lower, "upper": upper, "x": x})
+    for law, fitter, scale in (("weibull", WeibullAFTFitter(), "lambda_"), ("lognormal", LogNormalAFTFitter(), "mu_")):
+        theirs = fitter.fit_interval_censoring(frame, "lower", "upper")
+        ours = fit_life(lower, upper, x[:, None], ("x",), law)
+        assert ours.coef == pytest.approx(theirs.params_[scale][["Intercept", "x"]].to_numpy(), rel=1e-4)
+        spread = theirs.params_["rho_" if law == "weibull" else "sigma_"]["Intercept"]
+        assert np.log(ours.sigma) == pytest.approx(-spread if law == "weibull" else spread, rel=1e-3)
+
+
+def test_against_scipy():
+    """scipy.stats.CensoredData with weibull_min and lognorm, no covariates."""
+    from scipy.stats import CensoredData, weibull_min
+
+    rng = np.random.default_rng(6)
+    t = rng.weibull(1.7, 80) * 900
+    cut = rng.uniform(200, 1500, 80)
+    data = CensoredData.right_censored(np.minimum(t, cut), t > cut)
+    shape, _, scale = weibull_min.fit(data, floc=0)
+    fit = fit_life(np.minimum(t, cut), np.where(t > cut, np.inf, t))
+    assert (1 / fit.sigma, np.exp(fit.coef[0])) == pytest.approx((shape, scale), rel=1e-4)
+
+
+@pytest.fixture(scope="module")
+def every_kind():
+    """A fleet with every kind of record the likelihood knows, and its rows."""
+    rng = np.random.default_rng(1)
+    n = 120
+    days, rate = rng.uniform(100, 2200, n), np.exp(rng.normal(3.4, 0.5, n))
+    start = np.where(rng.random(n) < 0.2, 300.0, 0.0)
+    lower, upper = np.full(n, np.nan), np.full(n, np.inf)
+    low_days, up_days = days.copy(), np.full(n, np.inf)
+    read_miles, read_days = np.full(n, np.nan), np.full(n, np.nan)
+    entry, entry_days, alive = np.zeros(n), np.zeros(n), np.zeros(n, bool)
+    k = rng.permutation(n)
+    miles = rate * days
+    for a, kind in zip(np.split(k, [15, 22, 26, 32, 38, 60, 66, 75]),
+                       ("exact", "interval", "left", "blind", "blind interval", "read", "miles", "alive"), strict=False):
+        if kind in ("exact", "interval", "left"):
+            upper[a], up_days[a] = miles[a], days[a]
+            part = {"exact": 1.0, "interval": 0.6, "left": 0.0}[kind]
+            lower[a], low_days[a] = part * miles[a], part * days[a]
+            if kind == "exact":
+                read_miles[a], read_days[a] = miles[a], days[a] + start[a]
+        elif kind.startswith("blind"):
+            upper[a], up_days[a] = np.nan, days[a]
+            low_days[a] = days[a] * (1.0 if kind == "blind" else 0.5)
+        elif kind == "miles":
+            lower[a] = miles[a]
+        else:
+            alive[a] = kind == "alive"
+            some = a if kind == "read" else a[:4]
+            read_miles[some], read_days[some] = 0.7 * miles[some], 0.7 * (days[some] + start[some])
+    late = rng.random(n) < 0.3
+    entry_days[late], entry[late] = 0.3 * low_days[late], 0.3 * np.nan_to_num(lower[late])
+    data = life_data(lower, upper, np.exp(rng.normal(6.5, 0.3, n)), np.exp(rng.normal(8.9, 0.2, n)), entry=entry,
+                     entry_days=entry_days, lower_days=low_days, upper_days=up_days, start_days=start,
+                     use=rng.choice(["street", "tow"], n), rate_miles=read_miles, rate_days=read_days, known_alive=alive,
+                     weight=rng.integers(1, 3, n))
+    x = np.column_stack([np.ones(n), data.log_power - 6.5, data.log_weight - 8.9])
+    rows = build_rows(data, x, 50_000.0, 1096.0)
+    assert {b.kind for b in rows.blocks} == {"exact", "interval", "left", "running", "entry", "unread", "unread_alive",
+                                             "unread_exact", "unread_interval", "unread_entry"}
+    return rows
+
+
+OPTIONS = [
+    {},
+    {"decline": True},
+    {"decline": True, "level": True, "slope": True},
+    {"decline": True, "level": True, "slope": True, "share": True},
+    {"fixed_share": 0.8, "level": True, "fixed_decline": -0.4},
+]
+
+
+@pytest.mark.parametrize("law", LAWS)
+@pytest.mark.parametrize("options", OPTIONS, ids=lambda o: ",".join(o) or "plain")
+@pytest.mark.parametrize("held", [False, True], ids=["free", "held"])
+def test_gradient_and_hessian_equal_finite_differences(every_kind, law, options, held):
+    constraint = Constraint(np.array([0.1, 0.2]), -2.25) if held else None
+    layout = Layout(2 if held else 3, 2, **options)
+    theta = np.concatenate([[0.3], [] if held else [-1.0], [-3.0, -1.0, 3.4, 3.2, -0.5], [-0.3] * layout.decline,
+                            [-0.7] * layout.level, [0.6] * layout.slope, [1.2] * layout.share])
+    nodes = rate_nodes(1.0)
+    priors = Priors(others=((-2.0, 2.5),))
+
+    def all_of(t, order):
+        f, g, h = log_likelihood(t, every_kind, layout, law, nodes, order, constraint)
+        p, pg, ph = penalty(t, layout, priors, held)
+        return (f + p, g + pg, h + ph) if order else (f + p,)
+
+    _, g, h = all_of(theta[None], 2)
+    p, step = len(theta), 1e-5
+    around = np.concatenate([theta + step * np.eye(p), theta - step * np.eye(p)])
+    f = all_of(around, 0)[0]
+    f2, g2, _ = all_of(around, 2)
+    assert f == pytest.approx(f2, rel=1e-12)  # the value alone equals the value with its derivatives
+    assert (f[:p] - f[p:]) / (2 * step) == pytest.approx(g[0], abs=2e-7 * np.abs(g).max())
+    numeric = (g2[:p] - g2[p:]) / (2 * step)
+    assert np.abs(numeric - h[0]).max() < 1e-7 * np.abs(h).max()
+
+
+@pytest.mark.parametrize("law", LAWS)
+def test_unread_survivor_equals_direct_integration(law):
+    """scipy.integrate.quad over the log rate: S averaged, with a share never reported and a chance of being read."""
+    from scipy.stats import norm
+
+    from analytics.models.regression import survival_of
+
+    data = life_data([np.nan, np.nan], [np.inf, np.inf], [700.0, 900.0], [7000.0, 8000.0], lower_days=[900.0, 1500.0],
+                     entry_days=[0.0, 400.0])
+    x = np.ones((2, 1))
+    rows = build_rows(data, x, 50_000.0, 1096.0)
+    layout = Layout(1, 1, level=True, slope=True, decline=True, fixed_share=0.7)
+    v, gamma, mu, tau, d, alpha, c = 0.6, -0.4, 3.5, 0.55, -0.5, -0.8, 0.9
+    theta = np.array([[v, gamma, mu, np.log(tau), d, alpha, c]])
+    got = log_likelihood(theta, rows, layout, law, rate_nodes(1.2), 0)[0][0]
+
+    def average(function):
+        return quad(lambda s: function(s) * norm.pdf(s), -9, 9, epsabs=1e-13, limit=400)[0]
+
+    def survive(s, days):
+        days = min(days, 1096.0) + np.exp(d) * max(days - 1096.0, 0)
+        return float(survival_of(np.exp(v) * (mu + tau * s + np.log(days / 50_000)) - gamma, law))
+
+    total = 0.0
+    for days, entry in ((900.0, 0.0), (1500.0, 400.0)):
+        start = (lambda s, e=entry: survive(s, e)) if entry else (lambda s: 1.0)
+        like = average(lambda s, t=days, start=start: survive(s, t) * norm.cdf(-alpha - c * s)
+                       + (start(s) - survive(s, t)) * 0.3)
+        total += np.log(like) - np.log(average(start))
+    assert got == pytest.approx(total, abs=2e-6)
+
+
+def test_the_rule_over_miles_per_day_is_as_exact_as_said():
+    for steep, fine, limit in ((0.5, True, 5e-6), (1.0, True, 5e-7), (2.5, True, 5e-7), (1.0, False, 2e-4), (2.5, False, 2e-4)):
+        s, w = rate_nodes(steep, fine=fine)
+        for z in np.arange(-4, 2.1, 0.5):
+            exact = quad(lambda u, z=z, k=steep: np.exp(-np.exp(z + k * u) - u * u / 2) / np.sqrt(2 * np.pi), -9, 9,
+                         epsabs=1e-13, limit=400)[0]
+            assert np.log(w @ np.exp(-np.exp(z + steep * s))) == pytest.approx(np.log(exact), abs=limit)
+
+
+def test_replicates_are_fitted_as_if_alone():
+    """One Newton over many starts comes to the same maximum from each of them."""
+    rng = np.random.default_rng(2)
+    t = rng.weibull(2.0, 60) * 100
+    from analytics.models.regression import known_rows, objective
+
+    rows = known_rows(t, t, np.ones((60, 1)), scale=100.0)
+    fun = objective(rows, Layout(1), "weibull", NO_PRIORS, rate_nodes(1.0))
+    top = maximise(fun, np.array([[0.0, 0.0], [1.5, 3.0], [-1.0, -4.0]]), limits=np.array([1.0, 8.0]))
+    assert top.converged.all()
+    assert np.ptp(top.theta, axis=0).max() < 1e-6
+
+
+def test_priors_are_the_normal_densities_they_say(every_kind):
+    from scipy.stats import norm
+
+    layout = Layout(3, 2, True, True, True, True)
+    priors = Priors(others=((-2.0, 2.5),))
+    def logp(t):
+        b = np.exp(-t[0])
+        out = norm.logpdf(t[0], np.log(2), 0.5) + norm.logpdf(np.log(-t[2] * b), np.log(5), 0.6)
+        out += norm.logpdf(t[3] * b, -2, 2.5) + norm.logpdf(t[4:6].mean(), np.log(30), 1.0)
+        out += -((t[4:6] - t[4:6].mean()) ** 2).sum() / (2 * 0.25)
+        out += norm.logpdf(t[6], np.log(0.6), 0.5) + norm.logpdf(t[7], np.log(0.8), 0.4) + norm.logpdf(t[8], 0, 3)
+        return out + norm.logpdf(t[9], 0, 1) + norm.logpdf(t[10], np.log(4), 0.6)
+    a = np.array([0.5, -1.0, -7.0, -2.0, 3.4, 3.1, -0.6, -0.2, -0.8, 0.5, 1.0])
+    b = np.array([0.9, -0.5, -9.0, -3.0, 3.6, 3.0, -0.4, -0.4, -0.6, -0.3, 2.0])
+    value = penalty(np.array([a, b]), layout, priors)[0]
+    assert value[0] - value[1] == pytest.approx(logp(a) - logp(b), rel=1e-10)
+    wrong = replace(priors, others=())
+    assert penalty(np.where(np.arange(11) == 2, 7.0, a)[None], layout, wrong)[0][0] == -np.inf
+
+
+def test_what_cannot_be_fitted_says_so():
+    with pytest.raises(AnalyticsError, match="1 failures in 3 rows"):
+        fit_life([5.0, 6, 7], [5.0, np.inf, np.inf])
+    with pytest.raises(AnalyticsError, match="cannot be told apart"):
+        fit_life([5.0, 6, 7, 8], [5.0, 6, 7, np.inf], np.array([[1.0, 2], [2, 4], [3, 6], [4, 8]]), ("a", "b"))
+    with pytest.raises(AnalyticsError, match="row 1: .* not a life"):
+        fit_life([5.0, 9, 7], [5.0, 6, np.inf])
+    with pytest.raises(AnalyticsError, match="weight is the same"):
+        fit_life([5.0, 6, 7], [5.0, 6, np.inf], np.ones((3, 1)), ("weight",))
+    # a group without a failure has no finite coefficient: it must not pass for one
+    group = np.array([0.0] * 6 + [1.0] * 6)
+    fit = fit_life(np.arange(3.0, 15), np.where(group == 1, np.inf, np.arange(3.0, 15)), group[:, None])
+    assert not fit.converged and "group without any" in fit.reason
+    assert np.isnan(fit.covariance).all()
