@@ -1,0 +1,308 @@
+"""The rating: profile limits against R with priors off, the signed root, calibration, and the words for every hard case."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analytics.errors import AnalyticsError
+from analytics.evidence.coverage import CELLS, draw_fleet
+from analytics.models.joint import fit_at, fit_joint, free_theta, joint_model, posterior_opinion
+from analytics.models.lifedata import life_data
+from analytics.models.regression import NO_PRIORS, log_likelihood, penalty, standard_quantile
+from analytics.ratings.bound import (
+    PLAIN,
+    RatingSettings,
+    SignedRoot,
+    cap_power,
+    profile_limits,
+    rate_part,
+    rate_weights,
+    sensitivity,
+)
+
+QUICK = RatingSettings(replicates=40, draws=128, explain=False)
+
+
+def root_of(lower, failed, strength, weight, life, law="weibull", extra=None):
+    upper = np.where(np.asarray(failed) == 1, lower, np.inf)
+    data = life_data(lower, upper, strength, weight, extra=extra, extra_names=("temperature",) if extra is not None else ())
+    return fit_joint(joint_model(data, life, law, NO_PRIORS))
+
+
+def test_rating_under_stress_equals_r(reference, reference_data):
+    """D08: the stress at which 90 % survive 20 kilocycles, with profile limits; priors off."""
+    d = reference_data("superalloy")
+    model, top = root_of(d["kcycles"], d["failed"], d["stress"], np.ones(len(d)), 20.0)
+    root = SignedRoot(model, top, 0.9, 0.0, 0)
+    low, high = profile_limits(root)
+    expected = reference("D08").set_index("quantity")["value"]
+    assert np.exp(root.estimate) == pytest.approx(expected["rating_stress_est"], rel=1e-4)
+    assert root.spread() == pytest.approx(expected["rating_log_stress_se"], rel=1e-3)
+    assert np.exp([low, high]) == pytest.approx([expected["rating_stress_prof_lo"], expected["rating_stress_prof_hi"]], rel=1e-3)
+
+
+def test_rating_in_inverse_temperature_equals_r(reference, reference_data):
+    """D09, log-normal, one cell without a failure. The covariate is 1000/K, which falls as the stress rises."""
+    d = reference_data("motor_insulation")
+    # log "power" = 1000/K: life rises with it, so r is mirrored and the limits swap
+    model, top = root_of(d["time"], d["status"], np.exp(1000 / (d["temp"] + 273.16)), np.ones(len(d)), 20_000.0, "lognormal")
+    root = SignedRoot(model, top, 0.9, 0.0, 0)
+    expected = reference("D09").set_index("quantity")["value"]
+    assert root.estimate == pytest.approx(expected["rating_invT_est"], rel=1e-4)
+    assert root.spread() == pytest.approx(expected["rating_invT_se"], rel=1e-3)
+    assert profile_limits(root) == pytest.approx((expected["rating_invT_prof_lo"], expected["rating_invT_prof_hi"]), rel=1e-3)
+
+
+def test_rating_with_a_second_stress_held_equals_r(reference, reference_data):
+    """D19: the voltage at which 90 % survive 300 h at 175 C. Temperature takes the place of log weight."""
+    d = reference_data("capacitor")
+    model, top = root_of(d["time"], d["status"], d["voltage"], np.exp(d["temperature"]), 300.0)
+    root = SignedRoot(model, top, 0.9, 175.0, 0)
+    expected = reference("D19").set_index("quantity")["value"]
+    assert np.exp(root.estimate) == pytest.approx(expected["rating_voltage_est"], rel=1e-4)
+    wald = np.exp(root.estimate + np.array([-1.959964, 1.959964]) * root.spread())
+    assert wald == pytest.approx([expected["rating_voltage_wald_lo"], expected["rating_voltage_wald_hi"]], rel=1e-3)
+    limits = [expected["rating_voltage_prof_lo"], expected["rating_voltage_prof_hi"]]
+    assert np.exp(profile_limits(root)) == pytest.approx(limits, rel=1e-3)
+
+
+@pytest.fixture(scope="module")
+def fleet():
+    return draw_fleet(CELLS["500 units, 20 failures"], np.random.default_rng(21))
+
+
+def test_the_constraint_holds_and_the_root_falls(fleet):
+    model, top = fit_joint(joint_model(fleet, 50_000.0))
+    root = SignedRoot(model, top, 0.9, np.log(7500), 0)
+    assert root(root.estimate) == pytest.approx(0, abs=2e-4)
+    steps = root.estimate + np.array([-0.3, -0.2, -0.1, 0.0, 0.1, 0.2])
+    values = [root(p) for p in steps]
+    assert np.all(np.diff(values) < 0)
+    fit = root.fits[steps[1]][0]
+    theta = free_theta(fit.theta, root.constraint(steps[1]))
+    x0 = model.covariates(steps[1], np.log(7500))
+    z = -theta[0, 1] - theta[0, 2:4] @ x0
+    assert z == pytest.approx(standard_quantile(0.9, "weibull"), abs=1e-10)
+    # the constrained value is that of the free likelihood at that point
+    value = log_likelihood(theta, model.rows, model.layout, "weibull", model.nodes, 0)[0] + penalty(theta, model.layout, model.priors)[0]
+    assert value == pytest.approx(fit.value, abs=1e-8)
+    # and no neighbour on the constraint is better
+    again = fit_at(model, root.constraint(steps[1]), fit.theta[0] + 0.05)
+    assert again.value == pytest.approx(fit.value, abs=1e-6)
+    p = root.solve(1.2816)
+    assert root(p) == pytest.approx(1.2816, abs=1e-6)
+
+
+def test_second_opinion_equals_a_long_markov_chain(fleet):
+    """The same posterior by random-walk Metropolis (general method), 60,000 steps."""
+    small = fleet.take(np.arange(len(fleet.lower)) < 200)
+    model, top = fit_joint(joint_model(small, 50_000.0))
+    z = standard_quantile(0.9, "weibull")
+    quantile, ess = posterior_opinion(model, top, z, np.log(7500), 0, 0.9, 2048, 1)
+    assert ess > 300
+    theta = top.theta[0]
+    rng = np.random.default_rng(0)
+    root = np.linalg.cholesky(np.linalg.inv(-top.hess[0]))
+
+    def target(t):
+        f = log_likelihood(t, model.rows, model.layout, "weibull", model.nodes, 0)[0] + penalty(t, model.layout, model.priors)[0]
+        # flat in (log beta, gamma_0, log m, b2): the Jacobian of gamma_1 = -beta m, gamma_2 = beta b2
+        return f - np.log(np.abs(t[:, 2])) - t[:, 0]
+
+    chains = theta + 0.3 * (rng.standard_normal((100, len(theta))) @ root.T)
+    value = target(chains)
+    kept = []
+    for step in range(900):
+        move = chains + 0.9 * (rng.standard_normal(chains.shape) @ root.T)
+        new = target(move)
+        take = np.log(rng.random(100)) < new - value
+        chains[take], value[take] = move[take], new[take]
+        if step >= 300:
+            g = chains[:, model.layout.gamma]
+            x0 = model.covariates(model.centre[0], np.log(7500))
+            kept.append(model.centre[0] - (z + g[:, 0] + g[:, 1:] @ x0) / g[:, 1])
+    assert quantile == pytest.approx(np.quantile(np.concatenate(kept), 0.1), abs=0.012)
+
+
+def test_same_seed_same_rating_and_another_nearly_so(fleet):
+    a = rate_part(fleet, 7500, None, 50_000, settings=QUICK, seed=4)
+    b = rate_part(fleet, 7500, None, 50_000, settings=QUICK, seed=4)
+    c = rate_part(fleet, 7500, None, 50_000, settings=replace(QUICK, replicates=100), seed=5)
+    assert repr(a) == repr(b) and a.bound_hp == b.bound_hp and a.second_opinion_hp == b.second_opinion_hp
+    assert c.bound_hp == pytest.approx(a.bound_hp, rel=0.03)
+    assert a.bound_hp <= a.first_order_hp < a.estimate_hp < a.highest_power_hp
+    assert a.units == 500 and a.failures == fleet.failures
+
+
+def test_order_of_rows_does_not_matter(fleet):
+    s = replace(QUICK, replicates=0, draws=0)
+    turned = rate_part(fleet.take(np.random.default_rng(0).permutation(500)), 7500, None, 50_000, settings=s)
+    assert turned.bound_hp == pytest.approx(rate_part(fleet, 7500, None, 50_000, settings=s).bound_hp, rel=1e-6)
+
+
+def test_each_default_can_be_switched_off_and_says_what_it_costs(fleet):
+    full = rate_part(fleet, 7500, None, 50_000, settings=replace(QUICK, explain=True, replicates=0, draws=0))
+    words = " | ".join(full.costs)
+    for part in ("Weibull and log-normal", "who gets an odometer reading", "fewer miles with age", "never reported"):
+        assert part in words
+    plain = rate_part(fleet, 7500, None, 50_000, settings=replace(PLAIN, replicates=0, draws=0))
+    assert plain.costs == () and len(plain.laws) == 1
+    assert "assumes every failure was reported" in plain.reasons
+    assert full.bound_hp < plain.bound_hp
+    law = full.laws[0]
+    assert law.decline != 0 and law.slope != 0 and 0 < law.share < 1
+
+
+def known(miles, failed, power, weight=None, **kwargs):
+    n = len(miles)
+    miles = np.asarray(miles, float)
+    return life_data(miles, np.where(failed, miles, np.inf), power, np.full(n, 7000.0) if weight is None else weight, **kwargs)
+
+
+KNOWN = replace(PLAIN, replicates=40, draws=256, explain=False)
+
+
+def test_no_failure_is_demonstrated_not_modelled():
+    data = known(np.full(40, 50_000), np.zeros(40, bool), np.linspace(500, 900, 40))
+    out = rate_part(data, 7000, None, 50_000, settings=KNOWN)
+    assert out.demonstrated_only and np.isnan(out.estimate_hp)
+    assert out.bound_hp == out.demonstrated_hp == pytest.approx(np.linspace(500, 900, 40)[-22])
+    assert out.reasons[0] == (f"demonstrated, not modelled: none of 22 came back in 1,100,000 miles at {out.bound_hp:,.0f} hp or more")
+    few = rate_part(known(np.full(10, 9000), np.zeros(10, bool), np.full(10, 700.0)), 7000, None, 50_000, settings=KNOWN)
+    assert np.isnan(few.bound_hp)
+    assert few.reason.startswith("10 units at 7,000 lb or more with 0 failures in 90,000 miles are too little to prove 90%")
+
+
+def test_one_failure_rests_on_assumptions():
+    failed = np.arange(60) == 3
+    data = known(np.where(failed, 30_000, 50_000), failed, np.linspace(500, 1000, 60)[::-1])
+    out = rate_part(data, 7000, None, 50_000, settings=KNOWN)
+    assert "rests on assumptions: only 1 failure" in out.reasons
+    assert out.bound_hp <= min(out.first_order_hp, out.second_opinion_hp) + 1e-9 or out.capped
+    assert np.isfinite(out.demonstrated_hp)
+
+
+def test_a_wrong_signed_slope_is_flagged():
+    rng = np.random.default_rng(2)
+    power = rng.uniform(500, 900, 80)
+    life = np.exp(10.4 + 3.0 * np.log(power / 700) + 0.5 * np.log(rng.exponential(size=80)))
+    end = rng.uniform(20_000, 60_000, 80)
+    data = known(np.minimum(life, end), life < end, power)
+    out = rate_part(data, 7000, None, 30_000, settings=KNOWN)
+    flag = next(c for c in out.checks if "do not show that more power means less life" in c)
+    assert "exponent +" in flag and "p = 1.00" in flag
+    assert all(law.power_exponent < 0 for law in out.laws)
+
+
+def test_above_the_powers_seen_it_says_at_least():
+    data = draw_fleet(CELLS["500 units, 3 failures"], np.random.default_rng(3))
+    strong = rate_part(data, 7500, None, 20_000, settings=QUICK)
+    assert strong.capped and strong.bound_hp == pytest.approx(cap_power(data, 7500, QUICK))
+    assert any(r.startswith("at least") for r in strong.reasons)
+    powers = np.sort(np.exp(data.log_power[data.log_weight >= np.log(0.86 * 7500)]))
+    assert cap_power(data, 7500, QUICK) == pytest.approx(powers[-5])
+
+
+def test_below_the_powers_seen_there_is_no_rating():
+    rng = np.random.default_rng(4)
+    power = rng.uniform(600, 900, 60)
+    life = np.exp(9.0 - 4 * np.log(power / 700) + 0.5 * np.log(rng.exponential(size=60)))
+    data = known(np.minimum(life, 15_000), life < 15_000, power)
+    out = rate_part(data, 7000, None, 50_000, settings=KNOWN)
+    assert np.isnan(out.bound_hp) and np.isfinite(out.estimate_hp)
+    assert "no rating demonstrable: the bound of" in out.reason and "below the lowest power on record" in out.reason
+
+
+def test_no_rating_where_no_unit_is_that_heavy(fleet):
+    out = rate_part(fleet, 30_000, None, 50_000, settings=replace(QUICK, replicates=0, draws=0))
+    assert np.isnan(out.bound_hp) and "fewer than 5 units at 25,800 lb or more" in out.reason
+
+
+def test_power_and_weight_moving_together_are_flagged():
+    rng = np.random.default_rng(5)
+    power = rng.uniform(500, 900, 80)
+    weight = 7000 * (power / 700) * np.exp(rng.normal(0, 0.01, 80))
+    life = np.exp(10.8 - 4 * np.log(power / 700) + 0.5 * np.log(rng.exponential(size=80)))
+    data = known(np.minimum(life, 45_000), life < 45_000, power, weight)
+    out = rate_part(data, 7000, None, 40_000, settings=KNOWN)
+    assert any("cannot be told apart" in c for c in out.checks)
+
+
+def test_failures_in_one_weight_class_only():
+    rng = np.random.default_rng(6)
+    power, weight = rng.uniform(500, 900, 90), np.repeat([6500.0, 8500.0], 45)
+    life = np.exp(11.0 - 4 * np.log(power / 700) - 6 * np.log(weight / 8000) + 0.5 * np.log(rng.exponential(size=90)))
+    miles = np.where(weight < 7000, np.minimum(0.9 * life, 30_000), np.minimum(life, 40_000))
+    data = known(miles, (miles == life) & (weight > 7000), power, weight)
+    out = rate_part(data, 7500, None, 40_000, settings=KNOWN)
+    assert any("all failures are in one weight class" in c for c in out.checks)
+    assert not any("one weight class" in c for c in rate_part(data, 9000, None, 40_000, settings=KNOWN).checks)
+
+
+def test_early_failures_are_taken_apart():
+    data = draw_fleet(CELLS["3 % installation failures"], np.random.default_rng(7))
+    out = rate_part(data, 7500, None, 50_000, settings=replace(QUICK, explain=True, replicates=0, draws=0))
+    assert 0.02 < out.early_share < 0.07
+    assert any("taken as early failures" in c and "where wear explains" in c for c in out.checks)
+    assert any("early failures apart" in c for c in out.costs)
+    off = rate_part(data, 7500, None, 50_000, settings=replace(QUICK, early=False, replicates=0, draws=0))
+    assert off.bound_hp < out.bound_hp and off.early_share == 0
+
+
+def test_too_many_early_failures_leave_nothing_to_rate():
+    n = 100
+    early = np.arange(n) < 15
+    late = (np.arange(n) >= 15) & (np.arange(n) < 25)
+    miles = np.where(early, 300.0, np.where(late, 30_000.0, 50_000.0))
+    out = rate_part(known(miles, early | late, np.linspace(500, 900, n)), 7000, None, 50_000, settings=replace(KNOWN, early=True))
+    assert np.isnan(out.bound_hp) and "early failures alone take" in out.reason
+
+
+def test_each_use_gets_its_own_rating_and_the_harshest_where_none_is_named():
+    data = draw_fleet(replace(CELLS["harsh use on record"], failures=60.0), np.random.default_rng(8))
+    s = replace(QUICK, replicates=0, draws=0)
+    usual, harsh = (rate_part(data, 7500, u, 50_000, settings=s) for u in ("usual", "harsh"))
+    unnamed = rate_part(data, 7500, None, 50_000, settings=s)
+    assert harsh.bound_hp < usual.bound_hp
+    assert unnamed.bound_hp == pytest.approx(harsh.bound_hp) and unnamed.use == "harsh"
+    assert "use not stated: rated for harsh, the harshest on record" in unnamed.reasons
+    with pytest.raises(AnalyticsError, match="use 'drag' is not on record; there are harsh, usual"):
+        rate_part(data, 7500, "drag", 50_000, settings=s)
+
+
+def test_a_sheet_never_rises_with_weight():
+    data = draw_fleet(CELLS["500 units, 20 failures"], np.random.default_rng(9))
+    s = replace(QUICK, replicates=0, draws=0)
+    sheet = rate_weights(data, (9000.0, 6000.0, 7500.0), None, 50_000, settings=s)
+    assert [r.weight_lb for r in sheet] == [6000.0, 7500.0, 9000.0]
+    assert np.all(np.diff([r.bound_hp for r in sheet]) <= 0)
+    # heavy trucks that never fail must not lift the heavy class above the light one
+    odd = data.take(~(data.failed & (data.log_weight > np.log(6800))))
+    sheet = rate_weights(odd, (6000.0, 9000.0), None, 50_000, settings=replace(s, priors=replace(s.priors, others=((2.0, 2.5),))))
+    assert sheet[1].bound_hp <= sheet[0].bound_hp
+    assert any("of the lighter class" in r for r in sheet[1].reasons)
+
+
+def test_unreported_failures_lower_the_bound(fleet):
+    table = sensitivity(fleet, 7500, None, 50_000, settings=replace(QUICK, replicates=0))
+    shares = [v for k, v in table.items() if "reported" in k]
+    assert len(shares) == 4 and np.all(np.diff(shares) < 0)
+    assert {"weibull life alone", "lognormal life alone"} <= set(table)
+
+
+def test_no_odometer_at_all_is_said():
+    data = life_data(np.full(30, np.nan), np.full(30, np.inf), np.full(30, 700.0), np.full(30, 7000.0),
+                     lower_days=np.full(30, 2000.0))
+    out = rate_part(data, 7000, None, 50_000, settings=QUICK)
+    assert "no odometer is known: miles per day are an assumption (median 30 a day)" in out.reasons
+
+
+def test_settings_out_of_range():
+    data = known([50_000.0], np.array([False]), [700.0])
+    with pytest.raises(AnalyticsError, match="reliability 1.5"):
+        rate_part(data, 7000, None, 50_000, 1.5)
+    with pytest.raises(AnalyticsError, match="reporting share 0"):
+        rate_part(data, 7000, None, 50_000, settings=RatingSettings(share=0.0))
