@@ -1,0 +1,35 @@
+"""Fleets with a known truth: the demo shop, and the studies that compare an estimate with what is true.
+
+Imports nothing of the package but its errors: what it writes is read back like any shop's own sheets.
+"""
+
+from analytics.simulate.demo import demo_truth, write_demo
+from analytics.simulate.fleet import (
+    ComponentTruth,
+    FindingTruth,
+    Fleet,
+    FleetTruth,
+    LimitTruth,
+    PartTruth,
+    UseTruth,
+    draw_fleet,
+    one_part_truth,
+    scaled_to_failures,
+    serial_numbers,
+)
+
+__all__ = [
+    "ComponentTruth",
+    "FindingTruth",
+    "Fleet",
+    "FleetTruth",
+    "LimitTruth",
+    "PartTruth",
+    "UseTruth",
+    "demo_truth",
+    "draw_fleet",
+    "one_part_truth",
+    "scaled_to_failures",
+    "serial_numbers",
+    "write_demo",
+]
