@@ -9,6 +9,7 @@ from scipy.special import ndtr, ndtri
 
 from analytics.errors import AnalyticsError
 from analytics.models.lifedata import NOTHING, LifeData, build_rows, fill_failures, split_days
+from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import (
     Block,
     Constraint,
@@ -24,7 +25,6 @@ from analytics.models.regression import (
     penalty,
     standard_quantile,
 )
-from analytics.models.quadrature import rate_nodes
 
 WEIGHT_PRIOR = (-2.0, 2.5)
 OTHER_PRIOR = (0.0, 0.7)
@@ -226,9 +226,32 @@ def log_power_at(model: JointModel, theta: np.ndarray, z: float, log_weight: flo
 
 
 # ---- simulated fleets -------------------------------------------------------------------------------------------
-def simulate(model: JointModel, theta: np.ndarray, fleets: int, rng: np.random.Generator) -> Rows:
-    """Rows of ``fleets`` fleets drawn at theta (p,) free: same powers, weights, uses and ages at the cut-off;
-    driving rates, lives and reports drawn anew, and who is read where that is modelled, else the same units. Identical units are drawn one by one."""
+@dataclass(frozen=True, slots=True)
+class _Draw:
+    """Drawn fleets, arrays (fleets, n) or (n,): what happened to each vehicle, logs of miles over the target miles.
+
+    at: row of the data each vehicle is a copy of. told: failed and reported. looked: read while running.
+    recorded: age of the unit at that reading. log_rate None: miles known, no driving rates.
+    """
+
+    at: np.ndarray
+    log_life: np.ndarray
+    log_end: np.ndarray
+    log_entry: np.ndarray
+    log_rate: np.ndarray | None
+    dies: np.ndarray
+    told: np.ndarray
+    looked: np.ndarray
+    recorded: np.ndarray
+    read: np.ndarray
+    later: float
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return self.log_life.shape
+
+
+def _draw(model: JointModel, theta: np.ndarray, fleets: int, rng: np.random.Generator) -> _Draw:
     lay, data = model.layout, model.data
     copies = np.round(data.weight).astype(int)
     if (copies != data.weight).any():
@@ -238,40 +261,48 @@ def simulate(model: JointModel, theta: np.ndarray, fleets: int, rng: np.random.G
     shape = (fleets, n)
     v = theta[0]
     beta = np.exp(v)
-    x = model.x[at]
-    eta = x @ theta[lay.gamma]
+    eta = model.x[at] @ theta[lay.gamma]
     value = {k: (theta[lay.place(k)] if lay.place(k) is not None else None) for k in ("decline", "level", "slope", "share")}
-    later = np.exp(value["decline"] if value["decline"] is not None else lay.fixed_decline)
+    later = float(np.exp(value["decline"] if value["decline"] is not None else lay.fixed_decline))
     share = lay.fixed_share if value["share"] is None else 1 / (1 + np.exp(-value["share"]))
     failed, alive = data.failed[at], data.known_alive[at]
     use = data.use[at] if lay.uses > 1 else np.zeros(n, int)
+    scale_log = np.log(model.life_miles)
     read_flag = (data.has_rate & data.rate_counts)[at] & ~failed
-    if lay.uses and data.lower_days.size and np.isfinite(data.cutoff_days).all():
+    if lay.uses and np.isfinite(data.cutoff_days).all():
         start = data.start_days[at]
         length = np.maximum(data.cutoff_days[at], 0.5)
         entry = data.entry_days[at]
         alpha = value["level"]
         c = value["slope"] or 0.0
+        s = rng.standard_normal(shape)
+        unit_days = start + length
+        with np.errstate(invalid="ignore"):
+            fraction = np.where(read_flag, np.clip(data.rate_days[at] / unit_days, 0.01, 1.0), np.nan)
+        donors = fraction[read_flag]
         if alpha is None:
-            s = rng.standard_normal(shape)
             # a failed unit would have been read as often as the others
             chance = read_flag[~failed].mean() if (~failed).any() else 0.0
             read = np.where(failed, rng.random(shape) < chance, read_flag)
+            recorded = np.where(np.isfinite(fraction), fraction, 1.0) * unit_days
         else:
             # who is read is part of the model here, so it is drawn too: keeping the flags would leave the level and
             # slope of the reading no room to vary, and bias them among those that fail
-            s = rng.standard_normal(shape)
             read = rng.random(shape) < ndtr(alpha + c * s)
+            spare = rng.choice(donors, shape) if len(donors) else 1.0
+            recorded = np.where(np.isfinite(fraction), fraction, spare) * unit_days
         log_rate = theta[lay.mu][use] + np.exp(theta[lay.tau]) * s
 
-        def log_exposure(begin, days):
-            before, after = split_days(begin, days, model.change_days)
-            return np.log(np.maximum(before + later * after, NOTHING))
+        def reach(days):
+            before, after = split_days(start, days, model.change_days)
+            return log_rate + np.log(np.maximum(before + later * after, NOTHING)) - scale_log
 
-        log_end = log_rate + log_exposure(start, length) - np.log(model.life_miles)
-        log_entry = np.where(entry > 0, log_rate + log_exposure(start, entry) - np.log(model.life_miles), -np.inf)
+        log_end = reach(length)
+        log_entry = np.where(entry > 0, reach(entry), -np.inf)
+        # seen running at a reading, which a silent failure before it would have prevented
+        log_seen = reach(np.clip(np.minimum(recorded - start, length), NOTHING, None))
     else:
-        read = np.ones(shape, bool)
+        read = recorded = np.ones(shape, bool)
         log_rate = None
         miles = data.lower[at]
         running = miles[~failed]
@@ -280,7 +311,7 @@ def simulate(model: JointModel, theta: np.ndarray, fleets: int, rng: np.random.G
             # how long it would have been watched is not known: as one of the units still running past it
             longer = running[running > miles[i]]
             end[:, i] = rng.choice(longer, fleets) if len(longer) else np.inf
-        log_end = np.log(np.maximum(end, NOTHING) / model.life_miles)
+        log_end = log_seen = np.log(np.maximum(end, NOTHING) / model.life_miles)
         e = data.entry[at]
         log_entry = np.broadcast_to(np.where(e > 0, np.log(np.maximum(e, NOTHING) / model.life_miles), -np.inf), shape)
     # life beyond the entry
@@ -292,8 +323,53 @@ def simulate(model: JointModel, theta: np.ndarray, fleets: int, rng: np.random.G
     log_life = (z + eta) / beta
     dies = log_life < log_end
     told = dies & ((rng.random(shape) < share) | alive) if share < 1 else dies
-    silent = dies & ~told
+    looked = read & (log_life > log_seen) & ~told
+    return _Draw(at, log_life, log_end, log_entry, log_rate, dies, told, looked, recorded, read, later)
 
+
+def _failure_days(model: JointModel, draw: _Draw) -> np.ndarray:
+    """Days on the part (fleets, n) at which its miles reached its life."""
+    start = model.data.start_days[draw.at]
+    days = np.exp(draw.log_life + np.log(model.life_miles) - draw.log_rate)
+    first = np.clip(model.change_days - start, 0, None)
+    return np.where(days <= first, days, first + (days - first) / draw.later)
+
+
+def simulate_lives(model: JointModel, theta: np.ndarray, rng: np.random.Generator) -> LifeData:
+    """One fleet drawn at theta (p,) free, as the shop would have it on record: every row its own vehicle."""
+    draw = _draw(model, theta, 1, rng)
+    data = model.data.take(draw.at)
+    n = len(draw.at)
+    told, looked = draw.told[0], draw.looked[0]
+    life = np.exp(draw.log_life[0]) * model.life_miles
+    upper = np.where(told, life, np.inf)
+    one = {"unit": np.arange(n), "weight": np.ones(n), "upper": upper}
+    if draw.log_rate is None:
+        end = np.exp(np.where(np.isfinite(draw.log_end[0]), draw.log_end[0], draw.log_life[0])) * model.life_miles
+        return replace(data, lower=np.where(told, life, end), rate_counts=np.zeros(n, bool), **one)
+    days = _failure_days(model, draw)[0]
+    ended = np.where(told, days, data.cutoff_days)
+    age = np.where(told, data.start_days + days, np.broadcast_to(draw.recorded, draw.shape)[0])
+    before, after = split_days(np.zeros(n), age, model.change_days)
+    miles = np.exp(draw.log_rate[0]) * (before + draw.later * after)
+    seen = told | looked
+    entry = np.where(np.isfinite(draw.log_entry[0]) & told, np.exp(draw.log_entry[0]) * model.life_miles, 0.0)
+    return replace(data, lower=np.where(told, life, np.nan), entry=entry, lower_days=ended,
+                   upper_days=np.where(told, days, np.inf), rate_miles=np.where(seen, miles, np.nan),
+                   rate_days=np.where(seen, age, np.nan), rate_counts=seen, **one)
+
+
+def simulate(model: JointModel, theta: np.ndarray, fleets: int, rng: np.random.Generator) -> Rows:
+    """Rows of ``fleets`` fleets drawn at theta (p,) free: same powers, weights, uses and ages at the cut-off;
+    driving rates, lives and reports drawn anew, and who is read where that is modelled, else the same units.
+    Identical units are drawn one by one."""
+    lay, data = model.layout, model.data
+    draw = _draw(model, theta, fleets, rng)
+    at, shape = draw.at, draw.shape
+    log_life, log_end, log_entry, log_rate = draw.log_life, draw.log_end, draw.log_entry, draw.log_rate
+    dies, told, read, looked, later = draw.dies, draw.told, draw.read, draw.looked, draw.later
+    x, alive = model.x[at], data.known_alive[at]
+    use = data.use[at] if lay.uses > 1 else np.zeros(len(at), int)
     blocks: list[Block] = []
 
     def gather(mask):
@@ -320,29 +396,19 @@ def simulate(model: JointModel, theta: np.ndarray, fleets: int, rng: np.random.G
             blocks.append(Block("entry", x[idx], w, Points(cut(np.where(np.isfinite(log_entry), log_entry, 0), idx))))
         return Rows(tuple(blocks), None, lay.columns, 0, reported, np.zeros(fleets))
 
-    # the age of the unit at a reading: as recorded, or at the cut-off
-    unit_days = start + length
-    with np.errstate(invalid="ignore"):
-        fraction = np.where(read_flag, np.clip(data.rate_days[at] / unit_days, 0.01, 1.0), np.nan)
-    donors = fraction[read_flag]
-    if alpha is None or not len(donors):
-        recorded = np.where(np.isfinite(fraction), fraction, 1.0) * unit_days
-    else:
-        drawn = rng.choice(donors, shape)
-        recorded = np.where(np.isfinite(fraction), fraction, drawn) * unit_days
+    start, entry = data.start_days[at], data.entry_days[at]
+    length = np.maximum(data.cutoff_days[at], 0.5)
+    recorded = draw.recorded
     scale_log = np.log(model.life_miles)
 
     def pair(begin, days, idx):
         before, after = split_days(begin, days, model.change_days)
         return cut(np.maximum(before, NOTHING), idx), cut(after, idx)
 
-    # seen running at a reading, which a silent failure before it would have prevented
     seen = np.clip(np.minimum(recorded - start, length), NOTHING, None)
-    log_seen = log_rate + log_exposure(start, seen) - scale_log
-    looked = read & (log_life > log_seen) & ~told
     idx, w = gather(looked & ~alive)
     read_share = lay.share or lay.fixed_share < 1
-    zeros = np.zeros(n)
+    zeros = np.zeros(len(at))
     if idx is not None:
         den = pair(zeros, recorded, idx)
         y = cut(log_rate, idx) + np.log(den[0] + later * den[1]) - scale_log
@@ -381,10 +447,7 @@ def simulate(model: JointModel, theta: np.ndarray, fleets: int, rng: np.random.G
     if idx is None:
         idx, w = np.zeros((fleets, 1), int), np.zeros((fleets, 1))
     fail = cut(told, idx)
-    # days at the failure, from its miles: log of (before + later x after) = log miles - log rate
-    part_days = np.exp(cut(log_life, idx) + scale_log - cut(log_rate, idx))
-    first_part = np.clip(model.change_days - cut(start, idx), 0, None)
-    days = np.where(part_days <= first_part, part_days, first_part + (part_days - first_part) / later)
+    days = cut(_failure_days(model, draw), idx)
     age = np.where(fail, cut(start, idx) + days, cut(recorded, idx))
     before, after = split_days(np.zeros_like(age), age, model.change_days)
     before = np.maximum(before, NOTHING)

@@ -745,7 +745,9 @@ def maximise(
     decrement = np.full(batch, np.inf)
     done = np.zeros(batch, bool)
     stuck = np.zeros(batch, bool)
-    for iteration in range(1, rounds + 1):
+    used = 0
+    for _ in range(rounds):
+        used += 1
         live = every[~done & ~stuck]
         if not len(live):
             break
@@ -782,7 +784,7 @@ def maximise(
                 break
             scale[pending] *= 0.35
         stuck[live[pending]] = True
-    return Optimum(theta, value, grad, hess, decrement, done, iteration)
+    return Optimum(theta, value, grad, hess, decrement, done, used)
 
 
 # ---- a fit on plain arrays
@@ -945,7 +947,7 @@ def fit_life(
     decrement = float(top.decrement[0])
     # where the likelihood rises for ever, steps shrink too: its curvature there has all but vanished
     converged = bool(decrement < 1e-8 and np.linalg.eigvalsh(-top.hess[0])[0] > 1e-5 * w[failed].sum())
-    v, beta = theta[0], np.exp(theta[0])
+    _v, beta = theta[0], np.exp(theta[0])
     # from (v, gamma scaled and centred) to (intercept, b raw, log sigma)
     b = theta[1:] / beta
     raw = b.copy()

@@ -30,10 +30,13 @@ def test_miles_a_year_by_use():
     y = np.log(365.25 * rate[~failed])
     low, high = student.interval(0.95, len(y) - 1, y.mean(), y.std(ddof=1) / np.sqrt(len(y)))
     assert (row.median, row.median_lower, row.median_upper) == pytest.approx(np.exp([y.mean(), low, high]))
-    assert row.units == 40 and row.returned == 6
-    assert row.ratio_lower < 2 * np.exp(0.3) and row.ratio_upper > 1.5
+    assert row.units == 40
+    assert row.returned == 6
+    assert row.ratio_lower < 2 * np.exp(0.3)
+    assert row.ratio_upper > 1.5
     few = mileage_by_use(data.take(np.arange(n) > 37))
-    assert np.isnan(few[0].median) and "at least 3" in few[0].reason
+    assert np.isnan(few[0].median)
+    assert "at least 3" in few[0].reason
 
 
 def test_published_mileage_law():
@@ -57,7 +60,8 @@ def test_driving_fit_finds_a_decline_with_age():
     data = life_data(np.full(n, np.nan), np.full(n, np.inf), np.full(n, 600.0), np.full(n, 7000.0), lower_days=days,
                      rate_miles=miles, rate_days=days)
     fit = fit_driving(data)
-    assert fit.converged and fit.known == n
+    assert fit.converged
+    assert fit.known == n
     assert (fit.mu[0], fit.tau, fit.decline) == pytest.approx((np.log(30), 0.5, np.log(0.5)), abs=0.12)
 
 
@@ -85,7 +89,8 @@ def test_large_fleets_give_back_their_truth(change, options, name, truth):
     theta, se = top.theta[0], np.sqrt(np.diag(np.linalg.inv(-top.hess[0])))
     beta = np.exp(theta[0])
     assert abs(theta[0] - np.log(2)) < 4 * se[0]
-    assert abs(theta[2] + 8.0) < 4 * se[2] and abs(theta[3] + 3.0) < 4 * se[3]
+    assert abs(theta[2] + 8.0) < 4 * se[2]
+    assert abs(theta[3] + 3.0) < 4 * se[3]
     assert abs(theta[model.layout.mu][0] - np.log(30)) < 4 * se[model.layout.mu.start]
     assert abs(theta[model.layout.tau] - np.log(0.5)) < 4 * se[model.layout.tau]
     if name:
@@ -112,7 +117,7 @@ def test_filling_in_unknown_miles_is_not_what_is_done():
     data = draw_fleet(cell, np.random.default_rng(5))
     _, top = fit_joint(joint_model(data, 50_000.0))
     back = data.failed
-    naive = np.log((data.rate_miles[back] / data.rate_days[back])).mean()
+    naive = np.log(data.rate_miles[back] / data.rate_days[back]).mean()
     fitted = top.theta[0][4]
     assert naive > np.log(30) + 0.15
     assert fitted == pytest.approx(np.log(30), abs=0.06)
@@ -146,11 +151,15 @@ def test_lives_from_the_table_of_lifetimes():
     )
     data, notes = from_lifetimes(table, "input shaft", "A")
     assert data.failed.tolist() == [True, False, False, True, False, False]
-    assert data.upper[3] == 100 and data.lower[3] == 0
-    assert np.isnan(data.lower[2]) and data.has_rate[2]  # read at 100 days of 400: carried on at its own rate
+    assert data.upper[3] == 100
+    assert data.lower[3] == 0
+    assert np.isnan(data.lower[2])
+    assert data.has_rate[2]
     assert data.known_alive.tolist() == [False, False, False, False, True, True]
     text = " ".join(notes)
-    assert "failures at 0 miles" in text and "other causes" in text and "own miles per day" in text
+    assert "failures at 0 miles" in text
+    assert "other causes" in text
+    assert "own miles per day" in text
     with pytest.raises(AnalyticsError, match="no lifetimes for component 'clutch'"):
         from_lifetimes(table, "clutch")
     gaps = lifetimes_frame(power_hp=[700.0, np.nan], ended=["running", "failed"], cause=["", "part"],

@@ -25,7 +25,8 @@ def test_zero_failure_plan(r, c, reference):
     n = int(reference("D17", "zero_failure_n").query(f"at == 'R{r:g} C{c:g}'")["value"].item())
     assert demonstrate(fleet(n, 50_000), 7000, 50_000, r, c).power_hp == pytest.approx(800)
     short = demonstrate(fleet(n - 1, 50_000), 7000, 50_000, r, c)
-    assert np.isnan(short.power_hp) and "too little to prove" in short.reason
+    assert np.isnan(short.power_hp)
+    assert "too little to prove" in short.reason
     assert units_needed(r, c) == n
     one = int(reference("D17", "one_failure_n").query(f"at == 'R{r:g} C{c:g}'")["value"].item())
     assert units_needed(r, c, failures=1) == one
@@ -75,7 +76,8 @@ def test_only_units_as_strong_and_as_heavy_count():
     data = life_data(np.full(35, 50_000.0), np.full(35, np.inf), power, weight)
     assert demonstrate(data, 6500, 50_000, 0.9, 0.9).power_hp == pytest.approx(700)
     heavy = demonstrate(data, 7500, 50_000, 0.9, 0.9)
-    assert np.isnan(heavy.power_hp) and heavy.units == 17
+    assert np.isnan(heavy.power_hp)
+    assert heavy.units == 17
     assert "no unit weighs 9,000 lb or more" in demonstrate(data, 9000, 50_000, 0.9, 0.9).reason
     assert "none of 35 came back in 1,750,000 miles at 700 hp" in demonstrate(data, 6500, 50_000, 0.9, 0.9).reason
 
