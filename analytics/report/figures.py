@@ -74,7 +74,7 @@ def survival_figure(review: Review, component: str, clock: Clock) -> tuple[Figur
                     drawn[name, band] = line
             except NotEnoughData:
                 continue
-    if not drawn:
+    if not drawn or clock != "days" and not any(line.failures for line in drawn.values()):
         return None
     classes = [c for c in classes if any(key[0] == c for key in drawn)]
     unit, label = _CLOCK[clock]
@@ -98,7 +98,7 @@ def survival_figure(review: Review, component: str, clock: Clock) -> tuple[Figur
         _tidy(ax)
         if i:
             ax.tick_params(labelleft=False)
-        ticks = [t for t in ax.get_xticks() if 0 <= t <= right * 1.02]
+        ticks = list(range(0, int(right) + 1)) if clock == "days" and right < 12 else [t for t in ax.get_xticks() if 0 <= t <= right * 1.02]
         ax.set_xticks(ticks)
         _at_risk(figure.add_subplot(grid[1, i]), [(b, drawn.get((name, b)), ends.get((name, b))) for b in bands], ticks, unit, ax.get_xlim(), first=i == 0)
     panels[0].set_ylim(max(0.0, low - 0.04), 1.01)
@@ -164,9 +164,9 @@ def cells_figure(review: Review) -> tuple[Figure, str] | None:
     if not frames:
         return None
     plt = _plt()
-    columns = min(len(frames), 3)
+    columns = min(len(frames), 2)
     rows = -(-len(frames) // columns)
-    figure, axes = plt.subplots(rows, columns, figsize=(4.4 * columns, 2.9 * rows), squeeze=False, layout="constrained")
+    figure, axes = plt.subplots(rows, columns, figsize=(4.9 * columns, 2.4 * rows), squeeze=False, layout="constrained")
     top = max(float(f["lower"].max()) if f["lower"].notna().any() else 0.0 for f in frames.values()) or 1.0
     bands, classes = shop.band_labels(), shop.class_labels()
     for ax, (component, frame) in zip(axes.flat, frames.items(), strict=False):
@@ -176,13 +176,13 @@ def cells_figure(review: Review) -> tuple[Figure, str] | None:
         for (weight, band), row in cells.iterrows():
             shade.loc[weight, band] = 0.0 if np.isnan(row["lower"]) else row["lower"]
             words.loc[weight, band] = f"{row['failures']} of {row['parts']}"
-        sns.heatmap(shade, ax=ax, annot=words, fmt="", cmap="Greys", vmin=0, vmax=top * 1.3, cbar=False, linewidths=1.5, linecolor="white", annot_kws={"fontsize": 9})
+        sns.heatmap(shade, ax=ax, annot=words, fmt="", cmap="Greys", vmin=0, vmax=top * 1.3, cbar=False, linewidths=0.8, linecolor="0.75", annot_kws={"fontsize": 9.5})
         ax.set_title(component, fontsize=11)
-        ax.tick_params(labelsize=8.5, length=0)
-        ax.set_xticklabels(ax.get_xticklabels(), rotation=20, ha="right")
+        ax.tick_params(labelsize=9, length=0)
+        ax.set_xticklabels(ax.get_xticklabels(), rotation=0)
         ax.set_yticklabels(ax.get_yticklabels(), rotation=0)
-        ax.set_xlabel("hp", fontsize=9)
-        ax.set_ylabel("lb", fontsize=9)
+        ax.set_xlabel("")
+        ax.set_ylabel("")
     for ax in axes.flat[len(frames) :]:
         ax.axis("off")
     every = pd.concat(frames.values())
@@ -191,7 +191,7 @@ def cells_figure(review: Review) -> tuple[Figure, str] | None:
         return figure, "None came back with power and weight on record."
     worst = sure.sort_values("lower", ascending=False, kind="stable").iloc[0]
     return figure, (f"Darkest: {worst['component']} at {worst['power_band']} hp and {worst['weight_class']} lb, at least {worst['lower']:.1f} a year per hundred (95 % sure). "
-                    "The shade is what the records prove at least, not the raw share; white with 0 means none came back, not that none can.")
+                    "Across: power in hp; down: weight in lb. The shade is what the records prove at least, not the raw share; white with 0 means none came back, not that none can.")
 
 
 def quarters_figure(review: Review, quarters: int = 12) -> tuple[Figure, str] | None:

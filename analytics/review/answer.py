@@ -51,3 +51,8 @@ def numbered(value: float, digits: int = 2) -> str:
 
     places = max(0, digits - 1 - floor(log10(abs(value))))
     return f"{value:,.{places}f}"
+
+
+def article(noun: str) -> str:
+    """'an input shaft', 'a converter'."""
+    return f"{'an' if noun[:1].casefold() in 'aeiou' else 'a'} {noun}"

@@ -29,9 +29,10 @@ def by_cell(lifetimes: Lifetimes, component: str) -> Answer:
     for (band, weight), own in table.groupby(["power_band", "weight_class"], observed=True, sort=True):
         rows.append({"component": component, "power_band": str(band), "weight_class": str(weight)} | _cell(own, shop.at_risk_to_show))
     frame = pd.DataFrame(rows, columns=_COLUMNS)
-    return Answer(f"{component.capitalize()}: how often does it come back, by power and weight?", _in_words(frame, table, component), frame,
+    differ, test = bands_differ(table)
+    return Answer(f"{component.capitalize()}: how often does it come back, by power and weight?", _in_words(frame, table, component, differ), frame,
                   f"Failures per 100 unit-years with exact 90 % limits (Garwood 1936); where none failed, the most that 90 % confidence leaves open. "
-                  f"The share back within {HORIZON_YEARS} years is Kaplan-Meier on days, given only where {shop.at_risk_to_show} or more reach that age.")
+                  f"The share back within {HORIZON_YEARS} years is Kaplan-Meier on days, given only where {shop.at_risk_to_show} or more reach that age.", (test,) if test else ())
 
 
 def _cell(own: pd.DataFrame, at_risk: int) -> dict[str, object]:
@@ -71,7 +72,7 @@ def _words(row: dict) -> str:
     return told
 
 
-def _in_words(frame: pd.DataFrame, table: pd.DataFrame, component: str) -> tuple[str, ...]:
+def _in_words(frame: pd.DataFrame, table: pd.DataFrame, component: str, differ: str) -> tuple[str, ...]:
     total, parts = int(frame["failures"].sum()), int(frame["parts"].sum())
     if not total:
         years = float(frame["unit_years"].sum())
@@ -80,17 +81,18 @@ def _in_words(frame: pd.DataFrame, table: pd.DataFrame, component: str) -> tuple
         most = poisson_limits(0, years / 100, 2 * _LEVEL - 1).upper
         return (f"None of {parts:,} came back in {numbered(years, 3)} unit-years; that proves at most {numbered(most)} a year per hundred (90 % sure). It does not prove that it cannot fail.",)
     lines = []
-    ranked = frame[(frame["failures"] >= 3) & (frame["unit_years"] > 0) & (frame["power_band"] != NOT_RECORDED) & (frame["weight_class"] != NOT_RECORDED)]
+    recorded = (frame["power_band"] != NOT_RECORDED) & (frame["weight_class"] != NOT_RECORDED)
+    ranked = frame[(frame["failures"] >= 3) & (frame["unit_years"] > 0) & recorded]
     if len(ranked):
         worst = ranked.sort_values(["lower", "power_band"], ascending=[False, True], kind="stable").iloc[0]
         lines.append(f"{total} of {parts:,} came back. Worst where we can be sure of it: {worst['power_band']} hp, {worst['weight_class']} lb, {worst['in_words']}.")
     else:
         lines.append(f"{total} of {parts:,} came back; no single band and class has the three failures needed to be called the worst.")
-    clean = frame[(frame["failures"] == 0) & (frame["unit_years"] > 0)].sort_values("unit_years", ascending=False, kind="stable")
+    clean = frame[(frame["failures"] == 0) & (frame["unit_years"] > 0) & recorded].sort_values("unit_years", ascending=False, kind="stable")
     if len(clean):
         best = clean.iloc[0]
         lines.append(f"Cleanest: {best['power_band']} hp, {best['weight_class']} lb: {best['in_words']}.")
-    lines.append(_bands_differ(table))
+    lines.append(differ)
     install = int(frame["install_errors"].sum())
     if install:
         lines.append(f"{plural(install, 'install error')} {'is' if install == 1 else 'are'} not counted above: {'it was' if install == 1 else 'they were'} ours, not the part's.")
@@ -101,20 +103,23 @@ def _in_words(frame: pd.DataFrame, table: pd.DataFrame, component: str) -> tuple
     return tuple(lines)
 
 
-def _bands_differ(table: pd.DataFrame) -> str:
+def bands_differ(table: pd.DataFrame) -> tuple[str, str]:
+    """Whether the power bands fail alike within a weight class, in words, and the test behind it."""
     known = table[(table["power_band"] != NOT_RECORDED) & (table["weight_class"] != NOT_RECORDED)]
     seen = observed(known, "days")
     rows = known.loc[seen.rows]
     try:
         test = log_rank(seen.time, seen.failed, rows["power_band"].astype(str), seen.entry, seen.count, strata=rows["weight_class"].astype(str))
     except NotEnoughData as err:
-        return f"Whether power makes a difference cannot be tested: {err}"
-    rough = f" ({test.note})" if test.note else ""
+        return "Whether power makes a difference can't be tested: too few came back, or all in one band.", f"Log-rank test: {err}"
+    told = (f"Log-rank test across the power bands, stratified by weight class, on days: chi-square {test.statistic:.2f} on {test.df} degrees of freedom, "
+            f"p = {_p(test.p_value)} (Mantel 1966){'; ' + test.note if test.note else ''}.")
+    rough = " Few came back, so take this as a hint." if test.note else ""
     if test.p_value < 0.01:
-        return f"The power bands differ by more than chance, weight class by weight class (p = {_p(test.p_value)}){rough}."
+        return f"Weight class by weight class, the power bands differ by more than chance.{rough}", told
     if test.p_value < 0.10:
-        return f"The power bands may differ, weight class by weight class, but chance could still do it (p = {_p(test.p_value)}){rough}."
-    return f"Within a weight class, the power bands differ no more than chance would have it (p = {_p(test.p_value)}){rough}. That is not proof that power does not matter."
+        return f"Weight class by weight class, the power bands may differ, but chance could still do it.{rough}", told
+    return "Weight class by weight class, the power bands differ no more than chance would have it. That is not proof that power does not matter.", told
 
 
 def _p(p: float) -> str:
@@ -125,7 +130,8 @@ def wear(lifetimes: Lifetimes) -> Answer:
     """Do failures come early or late: a Weibull fit per part, on days, held against Kaplan-Meier."""
     shop = lifetimes.shop
     rows = []
-    for (component, part), own in lifetimes.table.groupby(["component", "part"], sort=True):
+    named = lifetimes.table[lifetimes.table["part"] != NOT_RECORDED]
+    for (component, part), own in named.groupby(["component", "part"], sort=True):
         row = {"component": component, "part": part, "parts": int(own.loc[own["segment"] == 1, "count"].sum()), "failures": int(own.loc[is_failure(own), "count"].sum())}
         try:
             fitted = fit(own, "days", shop.failures_to_fit)

@@ -24,7 +24,7 @@ def fleet(lifetimes: Lifetimes) -> Answer:
         return Answer("How many are out there, and for how long?", ("No unit is in service yet.",), _by_use(units))
     in_use = units_in_use(lifetimes)
     gone = units[units["end"] != "in use"]
-    known = units[units["miles"].notna() & (units["miles_days"] > 0)]
+    known = units[units["miles_days"] > 0]
     years = units["days"].repeat(units["count"]) / YEAR_DAYS
     lines = [
         f"{plural(total, 'unit')} went out; {in_use:,} are in use as far as the records tell, half of them for more than {years.median():.1f} years. "
@@ -39,7 +39,7 @@ def fleet(lifetimes: Lifetimes) -> Answer:
         per_year = known["miles"] / known["miles_days"] * YEAR_DAYS
         lines.append(
             f"An odometer figure is known for {known['count'].sum():,} of them ({percent(share)}); among these half drive more than {per_year.median():,.0f} miles a year. "
-            "Units that came back are over-represented among them, and hard-driven trucks come back more: do not take this for the average customer."
+            "Odometers get read when a truck comes back, and the hard-driven come back more: do not take this for the average customer."
         )
     else:
         lines.append("No odometer figure is known for any of them: everything below counts days, not miles.")
@@ -50,7 +50,7 @@ def fleet(lifetimes: Lifetimes) -> Answer:
 def _by_use(units: pd.DataFrame) -> pd.DataFrame:
     rows = []
     for use, own in units.assign(use=units["use"].replace("", "not recorded")).groupby("use", sort=True):
-        known = own[own["miles"].notna() & (own["miles_days"] > 0)]
+        known = own[own["miles_days"] > 0]
         per_year = known["miles"] / known["miles_days"] * YEAR_DAYS
         rows.append(
             {

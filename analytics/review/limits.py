@@ -53,10 +53,11 @@ def limits_spoken_to(records: Records, lifetimes: Lifetimes, span: Span) -> Answ
                      *(int(count[m].sum()) for m in (within & first, within & failed, above & first, above & failed, within & now, above & now))])
     frame = pd.DataFrame(rows, columns=_COLUMNS)
     lines = []
+    frame["again"] = frame.duplicated(["component", "part", "weight_up_to_lb", "use"], keep=False)
     spoken = frame[(frame["failed_within_quarter"] + frame["failed_above_quarter"]) > 0]
     for row in spoken.sort_values(["failed_within_quarter", "failed_above_quarter"], ascending=False, kind="stable").itertuples():
         weight = "any weight" if np.isnan(row.weight_up_to_lb) else f"up to {row.weight_up_to_lb:,.0f} lb"
-        use = f", {row.use}" if row.use else ""
+        use = (f", {row.use}" if row.use else "") + (f" (from {row.effective_on:%Y-%m-%d})" if row.again else "")
         told = []
         if row.failed_within_quarter:
             told.append(f"{row.failed_within_quarter} failed within it this quarter ({row.failed_within} of {row.parts_within:,} ever)")
@@ -67,6 +68,7 @@ def limits_spoken_to(records: Records, lifetimes: Lifetimes, span: Span) -> Answ
         lines.append("No part with a published limit failed this quarter.")
     else:
         lines.append("Failures within a limit speak against it; failures above it speak for having one. The limit itself is judged by its rating, not by one quarter.")
+    frame = frame.drop(columns="again")
     over = int(frame["parts_above"].sum())
     if over:
         lines.append(f"{plural(over, 'part')} in the records run above the limit published for {'it' if over == 1 else 'them'} when the unit was built.")

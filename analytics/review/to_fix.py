@@ -23,7 +23,7 @@ def recorded_for_whom(lifetimes: Lifetimes) -> pd.DataFrame:
     back = (units["returned"] > 0).to_numpy()
     rows = []
     for what, known in {
-        "power": units["power_hp"].notna(), "weight": units["weight_lb"].notna(), "use": units["use"] != "", "odometer": units["miles"].notna(),
+        "power": units["power_hp"].notna(), "weight": units["weight_lb"].notna(), "use": units["use"] != "", "odometer": units["miles_days"] > 0,
     }.items():
         k = known.to_numpy()
         table = [[int((k & back).sum()), int((~k & back).sum())], [int((k & ~back).sum()), int((~k & ~back).sum())]]
@@ -67,7 +67,7 @@ def to_fix(records: Records, lifetimes: Lifetimes) -> Answer:
             share = len(own) / max(int(records.counts.set_index("sheet").at[sheet, "read"]), 1)
             found.append((weight * min(1.0, 0.3 + 5 * share), f"{plural(len(own), 'row')} of {sheet} set aside, most often: {first['reason']}", len(own), why, f"see set_aside.csv; for example row {first['row']}: {first['remedy']}"))
     units = lifetimes.units
-    silent = units[(units["end"] == "in use") & units["miles_days"].isna() & (units["returned"] == 0) & (units["days"] > _SILENT_YEARS * 365.25)]
+    silent = units[(units["end"] == "in use") & ~(units["miles_days"] > 0) & (units["returned"] == 0) & (units["days"] > _SILENT_YEARS * 365.25)]
     if len(silent):
         found.append((40 * len(silent) / len(units), f"{plural(len(silent), 'unit')} not heard of since {'it' if len(silent) == 1 else 'they'} went out, more than {_SILENT_YEARS} years ago", len(silent),
                       "they are taken as still running; if some broke and went elsewhere, every part looks better than it is", f"phone {min(40, len(silent))} of them, picked at random"))

@@ -1,0 +1,31 @@
+# make review   the quarterly review of the demo shop
+# make test     lint and tests
+# make lab      JupyterLab on the notebooks
+# Only Python 3.11 or newer is needed; the first call builds .venv, later calls use it.
+
+PYTHON ?= python3
+VENV ?= .venv
+PY := $(VENV)/bin/python
+READY := $(VENV)/.ready
+
+.PHONY: review test lab clean
+
+review: $(READY)
+	$(PY) -m analytics review data/demo --out out/review
+
+test: $(READY)
+	$(PY) -m ruff check
+	$(PY) -m pytest --cov --cov-report=term:skip-covered
+
+lab: $(READY)
+	$(PY) -m jupyterlab --notebook-dir=notebooks
+
+$(READY): pyproject.toml constraints.txt
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
+		{ echo "Python 3.11 or newer is needed; say which with: make PYTHON=/path/to/python3.11 $(MAKECMDGOALS)"; exit 1; }
+	$(PYTHON) -m venv $(VENV)
+	$(PY) -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[test]'
+	@touch $(READY)
+
+clean:
+	rm -rf $(VENV) out
