@@ -715,9 +715,8 @@ class _Dirt:
 
             def both(r: Row) -> bool:
                 o = _swapped(r.true["day"])
-                return (
-                    o is not None and service(r) <= o <= self.as_of and r.true["serial"] not in self.came_back
-                )
+                news = r.true.get("state", "yes") != "yes" or r.true["serial"] in self.came_back
+                return o is not None and service(r) <= o <= self.as_of and not news
 
             alone = _only_row(sheet.rows)
             for r in self.pick(kind, alone, 1, both):
@@ -915,6 +914,10 @@ class _Dirt:
         for r in rows:
             if not pd.isna(r.true["odometer"]) and r.true["serial"] not in self.came_back:
                 per.setdefault(r.true["serial"], []).append(r)
+        # Rows with no other news than the odometer: what the slip spoils is then the row.
+        per = {
+            s: v for s, v in per.items() if all(r.true["state"] == "yes" and r.cells["runs"] == "" for r in v)
+        }
         last = [v[-1] for v in per.values() if len(v) >= 2]
 
         def before(r: Row) -> Row:

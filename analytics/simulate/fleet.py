@@ -487,7 +487,7 @@ def draw_fleet(truth: FleetTruth, units: int, seed: int) -> Fleet:
     changes = _changes(state, rounds)
     no_fault = _no_fault(truth, state, rounds, streams[3])
     events = pd.concat([events, no_fault], ignore_index=True) if len(no_fault) else events
-    readings = _readings(truth, state, rounds, streams[4])
+    readings = _readings(truth, state, rounds, changes, streams[4])
     return Fleet(truth, seed, _unit_table(truth, state), lives, events, readings, changes)
 
 
@@ -1040,9 +1040,22 @@ def _no_fault(
 
 
 def _readings(
-    truth: FleetTruth, s: Any, rounds: dict[str, list[np.ndarray]], rng: np.random.Generator
+    truth: FleetTruth,
+    s: Any,
+    rounds: dict[str, list[np.ndarray]],
+    changes: pd.DataFrame,
+    rng: np.random.Generator,
 ) -> pd.DataFrame:
     from scipy.special import ndtr, ndtri
+
+    def other_entry(unit: np.ndarray, day: np.ndarray) -> np.ndarray:
+        """Whether the unit stands in the shop that day, or its tune is changed: that entry holds the odometer."""
+        out = np.zeros(unit.size, bool)
+        for failed, lag in zip(rounds["day"], rounds["lag"], strict=True):
+            out |= (failed[unit] <= day) & (day <= failed[unit] + lag[unit])
+        changed = np.full(s.rate.size, NEVER)
+        changed[changes["unit"].to_numpy(int)] = changes["changed_day"].to_numpy(float)
+        return out | (changed[unit] == day)
 
     n = s.rate.size
     slope = truth.read_selection
@@ -1055,19 +1068,15 @@ def _readings(
     count = np.where(rng.random(n) < chance, 1 + rng.poisson(truth.more_readings, n), 0)
     unit = np.repeat(np.arange(n), count)
     day = np.floor(s.service[unit] + 1 + rng.random(unit.size) * (s.seen_to[unit] - s.service[unit] - 1))
-    keep = (day > s.service[unit]) & (day < s.seen_to[unit])
+    keep = (day > s.service[unit]) & (day < s.seen_to[unit]) & ~other_entry(unit, day)
     unit, day = unit[keep], day[keep]
     first = ~pd.DataFrame({"u": unit, "d": day}).duplicated().to_numpy()
     unit, day = unit[first], day[first]
     frame = pd.DataFrame(
         {"unit": unit, "read_day": day, "miles": _miles_on(s, rounds, unit, day), "still_running": "yes"}
     )
-    gone = np.isfinite(s.left) & (s.left < s.silent_from) & (s.left < s.scrapped_at)
-    for failed, lag in zip(rounds["day"], rounds["lag"], strict=True):
-        gone &= ~(
-            (failed <= s.left) & (s.left <= failed + lag)
-        )  # nobody parts with a truck that stands in the shop
-    gone = np.flatnonzero(gone)
+    gone = np.flatnonzero(np.isfinite(s.left) & (s.left < s.silent_from) & (s.left < s.scrapped_at))
+    gone = gone[~other_entry(gone, s.left[gone])]  # nobody parts with a truck that stands in the shop
     last = pd.DataFrame(
         {"unit": gone, "read_day": s.left[gone], "miles": np.nan, "still_running": s.left_how[gone]}
     )

@@ -321,9 +321,7 @@ def test_odometers_of_one_unit_never_run_backwards():
     )
     assert len(seen) > 1_000
     step = seen.groupby("serial")["odometer"].diff().dropna()
-    # A date holds no hour: within one day the order is not told.
-    assert (step >= -120).all()
-    assert (step < -1).mean() < 0.01
+    assert (step >= -1).all()
 
 
 @pytest.mark.parametrize("failures", [8, 50])
