@@ -18,6 +18,7 @@ from analytics.errors import NotEnoughData
 from analytics.lifetimes.schema import CLOCKS
 from analytics.models.competing import cumulative_incidence
 from analytics.models.nonparametric import SurvivalCurve, kaplan_meier, kaplan_meier_cells
+from analytics.models.recurrence import MeanCumulativeFunction, mean_cumulative_function
 from analytics.models.weibull import LifeFit, fit_life
 
 Clock = Literal["miles", "days", "runs"]
@@ -150,3 +151,25 @@ def _by_finding(rows: pd.DataFrame, seen: Observed, levels: tuple[str, str], clo
                                power_band="", weight_class="", clock=clock)
         result.append(_stop(shares, ["finding"], min_at_risk)[SURVIVAL_COLUMNS])
     return result
+
+
+def repeated_failures(table: pd.DataFrame, units: pd.DataFrame) -> MeanCumulativeFunction:
+    """Mean number of failures per unit by its age in days, replacements included; rows and units of ``Lifetimes``.
+
+    A row that stands for several units counts its returns as those of single units. Raises NotEnoughData where
+    nothing failed.
+    """
+    failures = table[is_failure(table)]
+    age = (failures["ended_on"] - units["in_service_on"].reindex(failures["unit"]).to_numpy()).dt.days
+    present = units.loc[np.intersect1d(units.index, table["unit"].unique())]
+    # one history per unit; of a row of several, each return is another unit's
+    several = present["count"] > 1
+    name = failures["unit"].astype(str).where(~several.reindex(failures["unit"]).to_numpy(), "row " + failures.index.astype(str))
+    singles = failures.index[several.reindex(failures["unit"]).to_numpy()]
+    taken = failures.loc[singles, "unit"].value_counts().reindex(present.index, fill_value=0)
+    unit = [*present.index.astype(str), *("row " + singles.astype(str))]
+    end = np.r_[present["days"].to_numpy(float), units["days"].reindex(failures.loc[singles, "unit"]).to_numpy(float)]
+    count = np.r_[(present["count"] - taken).to_numpy(np.int64), np.ones(len(singles), np.int64)]
+    start = table.groupby("unit")["entry_days"].min().reindex(present.index).to_numpy()
+    start = np.r_[start, np.zeros(len(singles))]
+    return mean_cumulative_function(unit, end, name.to_numpy(), age.to_numpy(float), start, count)

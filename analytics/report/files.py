@@ -116,7 +116,7 @@ def write_workbook(review: Review, path: Path, progress: Callable[[Iterable], It
         "Answers": pd.DataFrame(told, columns=["question", "answer"]),
         "Came back": review.came_back.table, "Fleet": review.fleet.table,
         "By band and class": pd.concat([a.table for a in review.components.values()], ignore_index=True) if review.components else pd.DataFrame(),
-        "Early or late": review.wear.table, "Change": review.change.table, "Limits": review.limits.table, "To mend": review.to_fix.table,
+        "Early or late": review.wear.table, "Again": review.again.table, "Change": review.change.table, "Limits": review.limits.table, "To mend": review.to_fix.table,
         "Clocks": review.clocks.table, "Counts": review.records.counts, "Set aside": review.records.set_aside, "To check": review.records.to_check,
         "Lifetimes": review.lifetimes.table[LIFETIME_COLUMNS], "Survival": review.survival, "Settings": settings_of(review),
         "Cautions": pd.DataFrame({"caution": CAUTIONS}),

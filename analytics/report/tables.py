@@ -20,6 +20,7 @@ _SHOWN: dict[str, tuple[str, str]] = {
     "lower": ("from", _TWO), "upper": ("to", _TWO), "back_within_2_years": ("back within 2 years", "{:.1%}"), "back_lower": ("from", "{:.1%}"),
     "back_upper": ("to", "{:.1%}"), "p_value": ("p", "{:.3g}"), "ratio": ("ratio", _TWO), "shape": ("shape", _TWO), "shape_lower": ("from", _TWO),
     "shape_upper": ("to", _TWO), "largest_gap": ("largest gap to the curve", "{:.1%}"), "set_aside": ("set aside", _WHOLE),
+    "mean_failures": ("failures per unit", "{:.3f}"), "by_years": ("by, years", _ONE),
     "in_words": ("in words", ""), "odometer_known": ("odometer known", _WHOLE),
 }
 _COLUMN_NAMES = {"parts_within": "within it", "failed_within": "of these failed", "parts_above": "above it", "failed_above": "of these failed",

@@ -11,6 +11,7 @@ import pandas as pd
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.cells import survival_table
 from analytics.records.load import Records, load_records
+from analytics.review.again import again
 from analytics.review.answer import Answer
 from analytics.review.by_cell import by_cell, clocks, wear
 from analytics.review.came_back import came_back
@@ -33,6 +34,7 @@ class Review:
     clocks: Answer
     components: dict[str, Answer]
     wear: Answer
+    again: Answer
     change: Answer
     limits: Answer
     to_fix: Answer
@@ -44,7 +46,7 @@ class Review:
 
     def answers(self) -> list[Answer]:
         """All answers in the order they are read."""
-        return [self.came_back, self.fleet, self.clocks, *self.components.values(), self.wear, self.change, self.limits, self.to_fix, self.counted]
+        return [self.came_back, self.fleet, self.clocks, *self.components.values(), self.wear, self.again, self.change, self.limits, self.to_fix, self.counted]
 
 
 def make_review(folder: str | Path, as_of: str | pd.Timestamp | None = None, progress: Callable[[str], None] | None = None) -> Review:
@@ -65,6 +67,6 @@ def make_review(folder: str | Path, as_of: str | pd.Timestamp | None = None, pro
         span=span, records=records, lifetimes=lifetimes,
         came_back=came_back(records, span, units_in_use(lifetimes)), fleet=fleet(lifetimes), clocks=clocks(lifetimes),
         components={c: by_cell(lifetimes, c) for c in records.shop.components if c in present},
-        wear=wear(lifetimes), change=change(records, lifetimes, span), limits=limits_spoken_to(records, lifetimes, span),
+        wear=wear(lifetimes), again=again(lifetimes), change=change(records, lifetimes, span), limits=limits_spoken_to(records, lifetimes, span),
         to_fix=to_fix(records, lifetimes), counted=counted(records), survival=survival,
     )

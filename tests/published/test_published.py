@@ -1,0 +1,84 @@
+"""Published field data, typed as a shop would, come out right through the same road as the shop's own.
+
+Expected values: R (survival, cmprsk) as described in tests/reference/README.md. Sources: O'Connor 1985 and Meeker and
+Escobar 1998 (shock absorbers), Krivtsov and Case 1999 (vehicle miles), Abernethy et al. 1983 (bearing cages),
+Nelson and Doganaksoy 1989 (valve seats).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analytics.models.cells import curve, fit, repeated_failures
+from analytics.review.quarterly import make_review
+from tests.published import shops
+
+KM = 1.609344
+
+
+def at(values: pd.DataFrame) -> np.ndarray:
+    return values["at"].astype(float).to_numpy()
+
+
+def test_shock_absorbers_survival_and_both_findings(tmp_path, reference, reference_data):
+    data = reference_data("shock_absorber")
+    review = make_review(shops.shock_absorbers(data, tmp_path))
+    counts = review.records.counts.set_index("sheet")
+    assert counts.loc["builds", "used"] == 38
+    assert counts["set_aside"].sum() == 0
+    table = review.lifetimes.table
+    line = curve(table, "miles")
+    assert (line.units, line.failures) == (38, 11)
+    expected = reference("D03", "km_S")
+    found = line.survival_at(at(expected) / KM)
+    np.testing.assert_allclose(found.survival, expected["value"], rtol=1e-6)
+    for quantity, ours in (("km_se_greenwood", found.std_err), ("km_lo95_loglog", found.lower), ("km_hi95_loglog", found.upper)):
+        np.testing.assert_allclose(ours, reference("D03", quantity)["value"], rtol=1e-6)
+    # the table a reader opens holds the same numbers: 1 - cumulative incidence per finding
+    for cause in ("1", "2"):
+        expected = reference("D03", "cif", f"cause{cause}")
+        own = review.survival[(review.survival["clock"] == "miles") & (review.survival["finding"] == f"mode {cause}") & (review.survival["part"] == "")]
+        for age, share in zip(at(expected), expected["value"], strict=True):
+            # curves are printed up to where five remain at risk
+            step = own[own["time"] <= age / KM + 1e-9].iloc[-1]
+            assert 1 - step["survival"] == pytest.approx(share, rel=1e-6)
+    weibull = fit(table, "miles", 5)
+    assert weibull.beta == pytest.approx(reference("D03", "beta", "all modes")["value"].iat[0], rel=1e-4)
+    assert weibull.eta * KM == pytest.approx(reference("D03", "eta", "all modes")["value"].iat[0], rel=1e-4)
+
+
+def test_vehicle_miles(tmp_path, reference, reference_data):
+    data = reference_data("automotive")
+    review = make_review(shops.vehicle_miles(data, tmp_path))
+    weibull = fit(review.lifetimes.table, "miles", 5)
+    assert (weibull.units, weibull.failures) == (31, 10)
+    assert weibull.eta == pytest.approx(reference("D16", "eta")["value"].iat[0], rel=1e-4)
+    assert weibull.beta == pytest.approx(reference("D16", "beta")["value"].iat[0], rel=1e-4)
+    b10 = weibull.quantile(0.1)
+    assert b10.lower == pytest.approx(reference("D16", "quantile_prof_lo").query("at == '0.1'")["value"].iat[0], rel=1e-3)
+
+
+def test_bearing_cages_with_counts(tmp_path, reference, reference_data):
+    review = make_review(shops.bearing_cages(reference_data("bearing_cage"), tmp_path))
+    table = review.lifetimes.table
+    line = curve(table, "miles")
+    assert (line.units, line.failures) == (1703, 6)
+    expected = reference("D04", "km_S")
+    np.testing.assert_allclose(line.survival_at(at(expected)).survival, expected["value"], rtol=1e-6)
+    weibull = fit(table, "miles", 5)
+    # the surface is flat: 5e-4, as tests/reference/README.md states
+    assert weibull.eta == pytest.approx(reference("D04", "eta")["value"].iat[0], rel=5e-4)
+    assert weibull.beta == pytest.approx(reference("D04", "beta")["value"].iat[0], rel=5e-4)
+
+
+def test_valve_seats_repeat(tmp_path, reference, reference_data):
+    review = make_review(shops.valve_seats(reference_data("valve_seat"), tmp_path))
+    assert len(review.records.returns) == 48  # two on one engine on one day stay two
+    mean = repeated_failures(review.lifetimes.table, review.lifetimes.units)
+    assert (mean.units, mean.total_events) == (41, 48)
+    for quantity, column in (("mcf", "mean"), ("mcf_se_robust", "std_err"), ("mcf_se_poisson", "std_err_poisson")):
+        expected = reference("D07", quantity)
+        np.testing.assert_allclose(mean.mean_at(at(expected))[column], expected["value"], rtol=1e-6)
+    assert "more than once" in review.again.answer[0]
