@@ -127,6 +127,9 @@ def joint_model(
     priors = Priors() if priors is None else priors
     if not priors.others and priors.power is not None:
         priors = replace(priors, others=tuple(others))
+    if law == "lognormal" and priors.shape is not None:
+        # the same spread of log life: pi/sqrt(6) is the standard deviation of Weibull's e, 1 that of the normal's
+        priors = replace(priors, shape=(priors.shape[0] - np.log(np.pi / np.sqrt(6)), priors.shape[1]))
     return JointModel(data, rows, x, ("intercept", *names), centre, layout, law, priors, life_miles, change_days,
                       rate_nodes(1.2))
 

@@ -36,18 +36,20 @@ from analytics.models.regression import Optimum, Priors, maximise, objective, st
 from analytics.ratings.demonstration import demonstrate, rough_miles
 
 NAN = float("nan")
+FAR_BEHIND = 4.0  # log-likelihood by which a life law must lose to be left out altogether
 
 
 @dataclass(frozen=True, slots=True)
 class RatingSettings:
     """How a rating is made. Each default can be switched off; the result says what each one changed.
 
-    both_laws: the lower of the Weibull and log-normal ratings. selection: readings may come mainly from those who
-    drive more (or less). decline: miles per day may change past ``change_days``. share: reporting share, None for
-    one with a prior, 1 for "every failure was reported". early: the early-failure test, under ``early_miles``.
-    use_terms: a rating per recorded use. replicates: simulated fleets of the calibration; below 20 the first-order
-    bound is published. draws: of the second opinion. cap_rank, cap_weight: the cap is the cap_rank-th highest power
-    among units at cap_weight x the weight or more. explain: work out what each default costs (about as long again).
+    both_laws: Weibull and log-normal life both count, as far as the records leave both open. selection: readings may
+    come mainly from those who drive more (or less). decline: miles per day may change past ``change_days``. share:
+    reporting share, None for one with a prior, 1 for "every failure was reported". early: the early-failure test, under
+    ``early_miles``. use_terms: a rating per recorded use. replicates: simulated fleets of the calibration; below 20 the
+    first-order bound is published. draws: of the second opinion. cap_rank, cap_weight: the cap is the cap_rank-th
+    highest power among units at cap_weight x the weight or more. explain: work out what each default costs (about as
+    long again).
     """
 
     both_laws: bool = True
@@ -257,19 +259,29 @@ def _model(data: LifeData, life_miles: float, law: str, s: RatingSettings) -> Jo
 
 
 def rate_law(model: JointModel, top: Optimum, weight_lb: float, use: int, reliability: float, confidence: float,
-             settings: RatingSettings, seed: int, full: bool = True) -> LawRating:
-    """Estimate and bounds under one law. full=False stops at the first-order bound."""
+             settings: RatingSettings, seed: int, full: bool = True, behind: float = 0.0) -> LawRating:
+    """Estimate and bounds under one law. full=False stops at the first-order bound.
+
+    ``behind``: how far this law's best log-likelihood lies below the other's. The law counts as one more parameter of
+    the profile: a power is ruled out once the best law's likelihood there has dropped by target^2/2, so a law that is
+    behind already has only the rest to go; one further behind than that rules nothing out (infinite bounds).
+    """
     lw = float(np.log(weight_lb))
     root = SignedRoot(model, top, reliability, lw, use)
     zc = float(ndtri(confidence))
-    first = root.solve(zc)
+
+    def left(target: float) -> float:
+        return float(np.sqrt(max(target**2 - 2 * behind, 0.0)))
+
+    own = root.solve(zc)
+    first = own if behind == 0 else root.solve(left(zc)) if left(zc) > 0 else np.inf
     calibrated, opinion, ess, mean, sd, fleets = first, NAN, NAN, NAN, NAN, 0
-    if full and np.isfinite(first):
+    if full and np.isfinite(own) and behind < FAR_BEHIND:
         if settings.replicates >= 20:
-            mean, sd, fleets = calibrate(root, first, settings.replicates, seed)
-            if np.isfinite(mean):
-                target = max(mean, 0.0) + zc * max(sd, 1.0)
-                calibrated = min(first, root.solve(target, first - root.spread() * (target - zc))) if target > zc else first
+            mean, sd, fleets = calibrate(root, own, settings.replicates, seed)
+            target = max(mean, 0.0) + zc * max(sd, 1.0)
+            if target > zc and left(target) > 0:
+                calibrated = min(first, root.solve(left(target), own - root.spread() * (left(target) - zc)))
         if settings.draws:
             z = standard_quantile(reliability, model.law)
             opinion, ess = posterior_opinion(model, top, z, lw, use, confidence, settings.draws, seed)
@@ -341,10 +353,6 @@ def cap_power(data: LifeData, weight_lb: float, settings: RatingSettings) -> flo
         if left <= 0:
             return float(np.exp(power))
     return NAN
-
-
-def _lower(ratings: list[LawRating], name: str) -> LawRating:
-    return min(ratings, key=lambda r: getattr(r, name))
 
 
 def rate_part(
@@ -440,17 +448,19 @@ def rate_part(
         return finish(early=early.share)
     _describe(rated, fits, weight_lb, s, checks)
 
+    best = max(float(t.value[0]) for _, t in fits)
+    behind = [best - float(t.value[0]) for _, t in fits]
     # the harshest use by the first-order bound, then the full bound for it alone
     picked = uses[0]
     if several:
-        firsts = [min(rate_law(m, t, weight_lb, k, target, confidence, s, seed, full=False).first_order for m, t in fits)
-                  for k in uses]
+        firsts = [min(rate_law(m, t, weight_lb, k, target, confidence, s, seed, False, d).first_order
+                      for (m, t), d in zip(fits, behind, strict=True)) for k in uses]
         picked = uses[int(np.argmin(firsts))]
         reasons.append(f"use not stated: rated for {data.use_names[picked]}, the harshest on record")
-    laws = [rate_law(m, t, weight_lb, picked, target, confidence, s, seed) for m, t in fits]
-    chosen = _lower(laws, "calibrated")
-    estimate = _lower(laws, "estimate").estimate
-    opinion = min(r.opinion for r in laws)
+    laws = [rate_law(m, t, weight_lb, picked, target, confidence, s, seed, True, d) for (m, t), d in zip(fits, behind, strict=True)]
+    chosen = min(laws, key=lambda r: r.calibrated)
+    estimate = max(laws, key=lambda r: r.loglik).estimate
+    opinion = min([r.opinion for r in laws if np.isfinite(r.opinion)], default=NAN)
     bound = chosen.calibrated
     few = data.failures - (early.seen if early.fired else 0)
     if few < 3:
@@ -536,19 +546,19 @@ def _costs(data, weight_lb, use, life_miles, reliability, confidence, s, seed, e
     def bound(settings: RatingSettings) -> float:
         check, rated = early_check(data, life_miles, settings) if settings.early else (None, data)
         r = reliability / (1 - (check.share if check is not None else 0.0))
-        out = []
-        for law in ("weibull", "lognormal") if settings.both_laws else ("weibull",):
-            model, top = fit_joint(_model(rated, life_miles, law, settings))
-            if top.converged[0]:
-                out.append(rate_law(model, top, weight_lb, use, r, confidence, settings, seed, full=False).first_order)
-        return min(out) if out else NAN
+        fits = [fit_joint(_model(rated, life_miles, law, settings))
+                for law in (("weibull", "lognormal") if settings.both_laws else ("weibull",))]
+        fits = [(m, t) for m, t in fits if t.converged[0]]
+        best = max((float(t.value[0]) for _, t in fits), default=NAN)
+        return min((rate_law(m, t, weight_lb, use, r, confidence, settings, seed, False, best - float(t.value[0])).first_order
+                    for m, t in fits), default=NAN)
 
     here = bound(s)
     if not np.isfinite(here):
         return []
     offers = []
     if s.both_laws:
-        offers.append(("the lower of Weibull and log-normal life", replace(s, both_laws=False)))
+        offers.append(("allowing for Weibull or log-normal life", replace(s, both_laws=False)))
     if s.selection:
         offers.append(("allowing for who gets an odometer reading", replace(s, selection=False)))
     if s.decline:

@@ -149,7 +149,7 @@ def test_order_of_rows_does_not_matter(fleet):
 def test_each_default_can_be_switched_off_and_says_what_it_costs(fleet):
     full = rate_part(fleet, 7500, None, 50_000, settings=replace(QUICK, explain=True, replicates=0, draws=0))
     words = " | ".join(full.costs)
-    for part in ("Weibull and log-normal", "who gets an odometer reading", "fewer miles with age", "never reported"):
+    for part in ("Weibull or log-normal", "who gets an odometer reading", "fewer miles with age", "never reported"):
         assert part in words
     plain = rate_part(fleet, 7500, None, 50_000, settings=replace(PLAIN, replicates=0, draws=0))
     assert plain.costs == ()
