@@ -31,10 +31,12 @@ class Sheet:
         self.alive, self.later = np.ones(n, bool), np.zeros(n, bool)
         self.values = pd.DataFrame(index=self.raw.table.index)
         self._aside, self._doubts = [], []
-        for at, column, raw, reason, remedy in self.raw.structure:
-            mask = np.zeros(n, bool)
-            mask[at] = True
-            self.set_aside(mask, column, reason, remedy, raw=raw)
+        told = self.raw.structure
+        if len(told):
+            at = told["at"].to_numpy()
+            entries = {"file": self.raw.file, "sheet": self.raw.sheet or self.name, "row": self.raw.row[at]}
+            self._aside.append(told.assign(**entries))
+            self.alive[at] = False
 
     @property
     def name(self) -> str:
@@ -50,38 +52,41 @@ class Sheet:
             return self.raw.table[heading]
         return pd.Series("", index=self.raw.table.index, dtype=object)
 
-    def has(self, heading: str) -> bool:
-        return heading in self.raw.table
-
-    def set_aside(self, mask: np.ndarray, column: str, reason: Text, remedy: Text, raw: str | None = None) -> None:
+    def set_aside(self, mask: np.ndarray | pd.Series, column: str, reason: Text, remedy: Text) -> None:
         """Take rows out of use. A row is set aside once, for the first reason found."""
         mask = np.asarray(mask, bool) & self.in_use
         if mask.any():
-            self._aside.append(self._entries(mask, column, reason, remedy, raw))
+            self._aside.append(self._entries(mask, column, reason, remedy))
             self.alive &= ~mask
 
-    def doubt(self, mask: np.ndarray, column: str, reason: Text, remedy: Text) -> None:
+    def doubt(self, mask: np.ndarray | pd.Series, column: str, reason: Text, remedy: Text) -> None:
         """Note cells that were left unread, or read on an assumption, in rows that stay in use."""
         mask = np.asarray(mask, bool) & self.in_use
         if mask.any():
-            self._doubts.append(self._entries(mask, column, reason, remedy, None))
+            self._doubts.append(self._entries(mask, column, reason, remedy))
 
     def hide_later(self, day: pd.Series, as_of: pd.Timestamp) -> None:
         """Make rows invisible that the shop could not know at the as-of date, set aside or not."""
         self.later |= (day > as_of).to_numpy()
 
-    def _entries(self, mask: np.ndarray, column: str, reason: Text, remedy: Text, raw: str | None) -> pd.DataFrame:
+    def _entries(self, mask: np.ndarray, column: str, reason: Text, remedy: Text) -> pd.DataFrame:
         at = np.flatnonzero(mask)
-        pick = lambda v: v if isinstance(v, str) else np.asarray(v, dtype=object)[at]  # noqa: E731
-        shown = self._heading_of(column)
-        cells = raw if raw is not None else self.text(column).to_numpy()[at] if column else ""
-        return pd.DataFrame(
-            {"at": at, "file": self.raw.file, "sheet": self.raw.sheet or self.name, "row": self.raw.row[at], "column": shown,
-             "raw": cells, "reason": pick(reason), "remedy": pick(remedy)}
-        )
 
-    def _heading_of(self, column: str) -> str:
-        return column.removeprefix("component:")
+        def pick(text: Text) -> str | np.ndarray:
+            return text if isinstance(text, str) else np.asarray(text, dtype=object)[at]
+
+        return pd.DataFrame(
+            {
+                "at": at,
+                "file": self.raw.file,
+                "sheet": self.raw.sheet or self.name,
+                "row": self.raw.row[at],
+                "column": self.raw.typed.get(column, column.removeprefix("component:")),
+                "raw": self.text(column).to_numpy()[at] if column else "",
+                "reason": pick(reason),
+                "remedy": pick(remedy),
+            }
+        )
 
     def aside(self) -> pd.DataFrame:
         """Set-aside rows, in the order of the file."""
@@ -105,6 +110,7 @@ class Sheet:
         read, used, aside = int(visible.sum()), int(self.in_use.sum()), len(self.aside())
         if read != used + aside:
             raise AnalyticsError(
-                f"{self.name}: {read} rows read, but {used} used and {aside} set aside do not add up. This is a fault of the program: report it."
+                f"{self.name}: {read} rows read, but {used} used and {aside} set aside do not add up. "
+                "This is a fault of the program: report it, with the sheet if you can."
             )
         return {"sheet": self.name, "read": read, "used": used, "set_aside": aside}

@@ -15,31 +15,85 @@ import pandas as pd
 from scipy import constants
 
 #: what people type for "not known"; never a doubt, just a blank
-BLANKS = frozenset({"", "-", "--", "---", "?", "??", "n/a", "na", "#n/a", "nan", "null", "nil", "unknown", "unk", "not known", "tbd", "tba", "none"})
+BLANKS = frozenset(
+    {"", "-", "--", "---", "?", "??", "n/a", "na", "#n/a", "nan", "null", "nil", "none", "unknown", "unk", "not known"}
+    | {"not recorded", "tbd", "tba", "tbc"}
+)
 
 _NUMBER = r"[+-]?(?:\d[\d,.'’\u00a0\u202f ]*\d|\d|\.\d+)(?:e[+-]?\d+)?"
 _QUANTITY = re.compile(
     rf"""^(?P<about>(?:approximately|approx\.?|about|abt\.?|around|circa|ca\.?|c\.|est\.?|say|~|≈)\s*)?
     (?P<a>{_NUMBER})\s*(?P<ka>k(?![a-z]))?
-    (?:\s*(?:-|–|—|\bto\b)\s*(?P<b>{_NUMBER})\s*(?P<kb>k(?![a-z]))?)?
+    (?:\s*(?P<ua>[a-z]{{1,5}})?\s*(?:-|–|—|\bto\b)\s*(?P<b>{_NUMBER})\s*(?P<kb>k(?![a-z]))?)?
     \s*(?P<more>\+|\?|ish\b)?\s*(?P<tail>[^\d]*)$""",
     re.IGNORECASE | re.VERBOSE,
 )
-_ABOUT = {"approx", "approx.", "approximately", "about", "est", "est.", "estimated", "ish", "?", "+", "(approx)", "(est)", "claimed"}
+_ABOUT = {"approx", "approx.", "approximately", "about", "est", "est.", "estimated", "ish", "?", "+", "claimed"}
 
 _HP = constants.hp
-_POWER = {"hp": 1.0, "bhp": 1.0, "whp": 1.0, "rwhp": 1.0, "horsepower": 1.0, "kw": 1000 / _HP, "ps": 735.49875 / _HP,
-          "cv": 735.49875 / _HP, "pk": 735.49875 / _HP}
-_WHERE = {"whp": "wheels", "rwhp": "wheels", "wheels": "wheels", "wheel": "wheels", "bhp": "crank", "crank": "crank",
-          "flywheel": "crank", "engine": "crank"}
-_WEIGHT = {"lb": 1.0, "lbs": 1.0, "lbs.": 1.0, "lb.": 1.0, "pounds": 1.0, "#": 1.0, "kg": 1 / constants.lb, "kgs": 1 / constants.lb,
-           "t": 1000 / constants.lb, "tonne": 1000 / constants.lb, "tonnes": 1000 / constants.lb}
-_KIND = {"gvwr": "rating plate", "plate": "rating plate", "rating plate": "rating plate", "curb": "curb", "kerb": "curb",
-         "scale": "scale ticket", "ticket": "scale ticket", "scale ticket": "scale ticket", "combined": "combined",
-         "gcw": "combined", "gcwr": "combined", "with trailer": "combined", "as raced": "as raced", "raced": "as raced",
-         "race": "as raced", "as driven": "as driven", "driven": "as driven"}
-_DISTANCE = {"mi": 1.0, "mi.": 1.0, "mile": 1.0, "miles": 1.0, "km": constants.kilo / constants.mile, "kms": constants.kilo / constants.mile,
-             "kilometers": constants.kilo / constants.mile, "kilometres": constants.kilo / constants.mile}
+_POWER = {
+    "hp": 1.0,
+    "bhp": 1.0,
+    "whp": 1.0,
+    "rwhp": 1.0,
+    "horsepower": 1.0,
+    "kw": 1000 / _HP,
+    "ps": 735.49875 / _HP,
+    "cv": 735.49875 / _HP,
+    "pk": 735.49875 / _HP,
+}
+_WHERE = {
+    "whp": "wheels",
+    "rwhp": "wheels",
+    "wheels": "wheels",
+    "wheel": "wheels",
+    "bhp": "crank",
+    "crank": "crank",
+    "flywheel": "crank",
+    "engine": "crank",
+}
+_WEIGHT = {
+    "lb": 1.0,
+    "lbs": 1.0,
+    "lbs.": 1.0,
+    "lb.": 1.0,
+    "pounds": 1.0,
+    "#": 1.0,
+    "kg": 1 / constants.lb,
+    "kgs": 1 / constants.lb,
+    "t": 1000 / constants.lb,
+    "tonne": 1000 / constants.lb,
+    "tonnes": 1000 / constants.lb,
+}
+_KIND = {
+    "gvwr": "rating plate",
+    "plate": "rating plate",
+    "rating plate": "rating plate",
+    "curb": "curb",
+    "kerb": "curb",
+    "scale": "scale ticket",
+    "ticket": "scale ticket",
+    "scale ticket": "scale ticket",
+    "combined": "combined",
+    "gcw": "combined",
+    "gcwr": "combined",
+    "with trailer": "combined",
+    "as raced": "as raced",
+    "raced": "as raced",
+    "race": "as raced",
+    "as driven": "as driven",
+    "driven": "as driven",
+}
+_DISTANCE = {
+    "mi": 1.0,
+    "mi.": 1.0,
+    "mile": 1.0,
+    "miles": 1.0,
+    "km": constants.kilo / constants.mile,
+    "kms": constants.kilo / constants.mile,
+    "kilometers": constants.kilo / constants.mile,
+    "kilometres": constants.kilo / constants.mile,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,15 +106,14 @@ class Quantity:
     low: float
     high: float
     qualifiers: dict[str, str]
-
-    def describe(self, unit: str | None = None) -> str:
-        return f"{self.low:,.0f} to {self.high:,.0f} {unit or self.unit}"
+    shown_units: str
+    example: str
 
 
 #: plausible ranges are wide on purpose: common practice, no source
-POWER = Quantity("power", _POWER, "hp", 20, 5000, _WHERE)
-WEIGHT = Quantity("weight", _WEIGHT, "lb", 500, 120_000, _KIND)
-DISTANCE = Quantity("distance", _DISTANCE, "miles", 0, 2_000_000, {})
+POWER = Quantity("power", _POWER, "hp", 20, 5000, _WHERE, "hp, whp, kW, PS", "1,050 hp, 1,050 whp or 620 kW")
+WEIGHT = Quantity("weight", _WEIGHT, "lb", 500, 120_000, _KIND, "lb, kg, t", "8,200 lb or 3.9 t")
+DISTANCE = Quantity("distance", _DISTANCE, "miles", 0, 2_000_000, {}, "mi, km", "12,400 mi or 88k km")
 
 
 def is_blank(text: str) -> bool:
@@ -106,30 +159,32 @@ def parse_quantity(text: str, kind: Quantity, default_unit: str) -> tuple:
         return (*nothing, "a spreadsheet error, not a value", "repair the formula in the sheet")
     match = _QUANTITY.match(text.strip())
     a = parse_number(match["a"]) if match else None
-    if a is None:
-        return (*nothing, f"not a {kind.name}", f"write a number, with its unit if it is not {default_unit}, e.g. {_example(kind)}")
-    b = parse_number(match["b"]) if match["b"] else a
-    if b is None:
-        return (*nothing, f"not a range of {kind.name}", f"write it as two numbers, e.g. {_example(kind)}")
-    thousand_b = 1000 if match["kb"] or match["ka"] and not match["b"] else 1
-    thousand_a = 1000 if match["ka"] or match["kb"] and a < b else 1
-    a, b = a * thousand_a, b * thousand_b
+    b = parse_number(match["b"]) if match and match["b"] else a
+    if match is None or a is None or b is None:
+        remedy = f"write a number, with its unit if it is not {default_unit}, e.g. {kind.example}"
+        return (*nothing, f"cannot be read as a {kind.name}", remedy)
+    if kind is DISTANCE and not match["ka"] and re.fullmatch(r"\d{1,3}\.\d{3}", match["a"].strip()):
+        reason = f"could be {a:,.1f} or {a * 1000:,.0f}"
+        return (*nothing, reason, f"write it as {a * 1000:,.0f} or {a:.1f}")
+    a *= 1000 if match["ka"] or (match["kb"] and a < b) else 1
+    b *= 1000 if match["kb"] or (match["ka"] and not match["b"]) else 1
     unit, qualifier, about, strange = _tail(match["tail"], kind)
+    first_unit = (match["ua"] or "").casefold()
+    if first_unit and (first_unit not in kind.units or (unit and kind.units[unit] != kind.units[first_unit])):
+        strange = match["ua"]
     if strange:
-        return (*nothing, f"unit or word {strange!r} is not known for a {kind.name}",
-                f"write one of {', '.join(dict.fromkeys(u for u in kind.units if len(u) > 1 and '.' not in u))}, or clear the word")
-    factor = kind.units[unit or default_unit.casefold()]
+        reason = f"unit or word {strange!r} is not known for a {kind.name}"
+        return (*nothing, reason, f"use one of {kind.shown_units}, or take the word out of the cell")
+    factor = kind.units[unit or first_unit or default_unit.casefold()]
     low, high = sorted((a * factor, b * factor))
     if not (kind.low <= low and high <= kind.high):
-        return (*nothing, f"outside {kind.describe()}", "check the figure and its unit")
-    if low > 0 and high > 2 * low:
-        return (*nothing, f"a range from {low:,.0f} to {high:,.0f} {kind.unit} is too wide to use", "find out which it is")
+        reason = f"outside {kind.low:,.0f} to {kind.high:,.0f} {kind.unit}"
+        return (*nothing, reason, "check the figure and its unit")
+    if high > 2 * low > 0 or high > low == 0:
+        reason = f"the range from {low:,.0f} to {high:,.0f} {kind.unit} is too wide to use"
+        return (*nothing, reason, "find out which it is")
     about = about or bool(match["about"]) or bool(match["more"])
     return ((low + high) / 2, low, high, qualifier, about, "", "")
-
-
-def _example(kind: Quantity) -> str:
-    return {"power": "1,050 hp, 1,050 whp or 620 kW", "weight": "8,200 lb or 3.9 t"}.get(kind.name, "12,400 mi or 88k km")
 
 
 def _tail(tail: str, kind: Quantity) -> tuple[str, str, bool, str]:
@@ -158,10 +213,12 @@ def parse_plain(text: str, low: float, high: float, whole: bool, name: str) -> t
     """(value, problem, remedy) of a plain number such as a count, runs, rpm or money."""
     if is_blank(text):
         return np.nan, "", ""
-    value = parse_number(re.sub(r"^\s*[$€£]\s*|\s*(rpm|runs?|passes|pulls|hooks)\.?\s*$", "", text, flags=re.IGNORECASE))
+    value = parse_number(
+        re.sub(r"^\s*[$€£]\s*|\s*(rpm|runs?|passes|pulls|hooks)\.?\s*$", "", text, flags=re.IGNORECASE)
+    )
     if value is None:
         return np.nan, f"not a number for {name}", "write a plain number"
-    if not low <= value <= high or whole and value != int(value):
+    if not low <= value <= high or (whole and value != int(value)):
         kind = "a whole number " if whole else ""
         return np.nan, f"{name} must be {kind}from {low:,.0f} to {high:,.0f}", "check the figure"
     return value, "", ""
@@ -170,40 +227,3 @@ def parse_plain(text: str, low: float, high: float, whole: bool, name: str) -> t
 def tidy(text: pd.Series) -> pd.Series:
     """Free text without case and double spaces; blank where it says nothing."""
     return by_distinct(text, lambda t: ("" if is_blank(t) else " ".join(t.split()).casefold(),), ["t"])["t"]
-
-
-def choose(text: pd.Series, words: dict[str, tuple[str, ...]], shop_words: dict[str, list[str]], free: bool = False) -> pd.DataFrame:
-    """Map words to ours. Columns ``value`` ("" if blank or not understood) and ``problem``.
-
-    With ``free`` an unknown word stands as it is (uses and findings are the shop's own).
-    """
-    table = {w: ours for ours, known in words.items() for w in (ours, *known)}
-    table |= {w: ours for ours, known in shop_words.items() for w in (ours, *known)}
-
-    def one(t: str) -> tuple[str, str]:
-        key = "" if is_blank(t) else " ".join(t.split()).casefold()
-        if not key or key in table:
-            return table.get(key, ""), ""
-        return (key, "") if free else ("", f"the word is not one of {', '.join(words)}")
-
-    return by_distinct(text, one, ["value", "problem"])
-
-
-#: words understood beside the shop's own ([words.*] in shop.toml)
-CAUSES = {
-    "part": ("part failure", "material", "wear", "fatigue"),
-    "install": ("installation", "install error", "assembly", "builder", "our fault"),
-    "over limit": ("overlimit", "over-limit", "abuse", "overpower", "over power"),
-    "no fault": ("no fault found", "nff", "no problem found", "ok"),
-    "unclear": ("not clear", "undetermined", "unsure"),
-}
-ORDERS = {"first": ("primary", "1st", "root"), "followed": ("secondary", "follow-on", "2nd", "collateral"), "unclear": ("not clear", "either", "unsure")}
-MEASURED = {"crank": ("flywheel", "engine", "crankshaft", "at the crank"), "wheels": ("wheel", "at the wheels", "rear wheels", "chassis dyno")}
-WEIGHT_KINDS = {
-    "rating plate": ("plate", "gvwr", "door plate"), "curb": ("kerb", "curb weight"), "as driven": ("driven", "loaded"),
-    "as raced": ("raced", "race weight"), "combined": ("with trailer", "gcw", "gcwr"), "scale ticket": ("scale", "weigh ticket", "ticket"),
-}
-RUNNING = {
-    "yes": ("y", "true", "running", "ok", "1"), "no": ("n", "false", "0", "down"), "sold": ("sold on", "resold"),
-    "lost": ("lost contact", "no contact"), "scrapped": ("scrap", "wrecked", "written off", "totaled", "totalled"),
-}

@@ -10,9 +10,27 @@ import pandas as pd
 
 from analytics.records.cells import by_distinct, is_blank
 
-_MONTHS = {m: i for i, names in enumerate(
-    ("jan january", "feb february", "mar march", "apr april", "may", "jun june", "jul july", "aug august",
-     "sep sept september", "oct october", "nov november", "dec december"), 1) for m in names.split()}
+_MONTHS = {
+    m: i
+    for i, names in enumerate(
+        (
+            "jan january",
+            "feb february",
+            "mar march",
+            "apr april",
+            "may",
+            "jun june",
+            "jul july",
+            "aug august",
+            "sep sept september",
+            "oct october",
+            "nov november",
+            "dec december",
+        ),
+        1,
+    )
+    for m in names.split()
+}
 _CLOCK = r"(?:[T ]\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?(?:\s*[AP]M)?(?:Z|[+-]\d{2}:?\d{2})?)?"
 _ISO = re.compile(rf"^(\d{{4}})[-/.](\d{{1,2}})[-/.](\d{{1,2}}){_CLOCK}$", re.IGNORECASE)
 _COMPACT = re.compile(r"^((?:19|20)\d{2})(\d{2})(\d{2})$")
@@ -25,7 +43,9 @@ _EPOCHS = {1900: dt.date(1899, 12, 30), 1904: dt.date(1904, 1, 1)}
 _FIRST, _LAST = dt.date(1950, 1, 1), dt.date(2099, 12, 31)
 
 #: words in failed_on that say the damage was found when the unit was opened
-AT_TEARDOWN = frozenset({"teardown", "tear-down", "at teardown", "found at teardown", "inspection", "found at inspection", "on inspection"})
+AT_TEARDOWN = frozenset(
+    {"teardown", "tear-down", "at teardown", "found at teardown", "inspection", "found at inspection", "on inspection"}
+)
 
 
 def parse_dates(text: pd.Series, order: str | None, epoch: int) -> pd.DataFrame:
@@ -99,12 +119,11 @@ def _one(year: int, month: int, day: int) -> tuple[dt.date | None, None, str, st
     return (made, None, "", "") if made else (None, None, "there is no such day", "check the date")
 
 
-def settle(candidates: list[tuple[np.ndarray, np.ndarray]]) -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
+def settle(candidates: list[tuple[np.ndarray, np.ndarray]]) -> tuple[list[np.ndarray], np.ndarray]:
     """Choose among two-way dates those that keep each row's dates in order, earliest column first.
 
     Each item is (first, second), datetime64 arrays of shape (n,), NaT where unknown. Returns the settled dates (NaT
-    where still two-way or unknown), a mask of rows in which some date is still two-way, and a mask of rows in which no
-    choice is in order.
+    where still two-way or unknown) and a mask of rows in which no choice is in order.
     """
     n = len(candidates[0][0])
     options = 2 ** len(candidates)
@@ -126,10 +145,5 @@ def settle(candidates: list[tuple[np.ndarray, np.ndarray]]) -> tuple[list[np.nda
             lowest[at] = np.where(valid, np.fmin(lowest[at], value), lowest[at])
             highest[at] = np.where(valid, np.fmax(highest[at], value), highest[at])
         any_good |= valid
-    two_way = np.zeros(n, bool)
-    settled = []
-    for low, high in zip(lowest, highest, strict=True):
-        open_ = any_good & ~np.isnat(low) & (low != high)
-        two_way |= open_
-        settled.append(np.where(open_, np.datetime64("NaT"), low))
-    return settled, two_way, ~any_good
+    settled = [np.where(low == high, low, np.datetime64("NaT")) for low, high in zip(lowest, highest, strict=True)]
+    return settled, ~any_good

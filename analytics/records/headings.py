@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+
+
+def heading_key(text: str) -> str:
+    """A heading without case, spacing and punctuation: 'Serial  No.' and 'serial_no' are one."""
+    return re.sub(r"[\W_]+", " ", text).strip().casefold()
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,8 +26,18 @@ class SheetHeadings:
 HEADINGS: dict[str, SheetHeadings] = {
     "builds": SheetHeadings(
         known=(
-            "serial", "built_on", "in_service_on", "odometer_at_install", "power", "power_measured_at", "rpm",
-            "weight", "weight_kind", "use", "builder", "count",
+            "serial",
+            "built_on",
+            "in_service_on",
+            "odometer_at_install",
+            "power",
+            "power_measured_at",
+            "rpm",
+            "weight",
+            "weight_kind",
+            "use",
+            "builder",
+            "count",
         ),
         required=("serial",),
         one_of=(("built_on", "in_service_on"),),
@@ -36,8 +52,21 @@ HEADINGS: dict[str, SheetHeadings] = {
     ),
     "returns": SheetHeadings(
         known=(
-            "serial", "failed_on", "returned_on", "odometer", "miles_in_service", "runs", "component", "part",
-            "finding", "order", "cause", "replaced_with", "cost", "paid_by", "notes",
+            "serial",
+            "failed_on",
+            "returned_on",
+            "odometer",
+            "miles_in_service",
+            "runs",
+            "component",
+            "part",
+            "finding",
+            "order",
+            "cause",
+            "replaced_with",
+            "cost",
+            "paid_by",
+            "notes",
         ),
         required=("serial", "component"),
         one_of=(("failed_on", "returned_on"),),

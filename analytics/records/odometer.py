@@ -5,6 +5,9 @@ A new odometer starts a new stretch; miles that run backwards or faster than any
 
 from __future__ import annotations
 
+import itertools
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
@@ -17,111 +20,174 @@ _SHORTEST_GAP_DAYS = 30
 FIGURES = ["unit", "day", "odometer", "miles_in_service", "replaced", "old_final", "sheet", "at"]
 
 
-def miles_in_service(figures: pd.DataFrame, at_install: np.ndarray, in_service: np.ndarray, miles_per_year_max: float) -> pd.DataFrame:
+def miles_in_service(
+    figures: pd.DataFrame, at_install: np.ndarray, in_service: np.ndarray, miles_per_year_max: float
+) -> pd.DataFrame:
     """Miles since in service at each figure, and why a figure is not believed.
 
     figures: FIGURES columns, any order; at_install: odometer at install per unit (NaN unknown), shape (units,);
     in_service: datetime64 per unit. Returns the figures in order of unit and day with ``miles`` (NaN where it cannot be
-    told), ``problem`` ("" where believed), ``remedy`` and ``note``.
+    told), ``short`` (miles were driven that are not in it), ``problem`` ("" where believed), ``remedy`` and ``note``.
     """
-    frame = figures.sort_values(["unit", "day", "odometer", "sheet", "at"], kind="stable").reset_index(drop=True)
+    # the new odometer of a day comes after the old one's figure of that day
+    frame = figures.sort_values(
+        ["unit", "day", "replaced", "odometer", "sheet", "at"], kind="stable", ignore_index=True
+    )
     unit = frame["unit"].to_numpy(int)
-    start = at_install[unit]
-    direct = frame["miles_in_service"].to_numpy(float)
-    odometer = frame["odometer"].to_numpy(float)
-    frame["miles"] = np.where(np.isnan(direct), odometer - start, direct)
-    for column in ("problem", "remedy", "note"):
-        frame[column] = ""
-    unknown_start = np.isnan(frame["miles"].to_numpy()) & ~np.isnan(odometer)
-    frame.loc[unknown_start, "note"] = "odometer at install not recorded"
-
+    direct, odometer = frame["miles_in_service"].to_numpy(float), frame["odometer"].to_numpy(float)
     days = (frame["day"].to_numpy() - in_service[unit]) / np.timedelta64(1, "D")
     frame["days"] = days
-    miles = frame["miles"].to_numpy()
-    same = np.r_[False, unit[1:] == unit[:-1]] if len(unit) else np.zeros(0, bool)
-    before_miles = np.where(same, np.r_[np.nan, miles[:-1]], 0.0)
-    before_days = np.where(same, np.r_[np.nan, days[:-1]], 0.0)
-    step, gap = miles - before_miles, days - before_days
-    odd = (step < 0) | (step > miles_per_year_max * np.maximum(gap, _SHORTEST_GAP_DAYS) / YEAR) | frame["replaced"].to_numpy(bool)
-    # a unit without odometer_at_install can still be seen to run backwards
-    odd |= same & unknown_start & (odometer < np.r_[np.nan, odometer[:-1]])
+    frame["miles"] = np.where(np.isnan(direct), odometer - at_install[unit], direct)
+    frame["short"] = False
+    for column in ("problem", "remedy", "note"):
+        frame[column] = ""
+    unknown = np.isnan(at_install[unit]) & ~np.isnan(odometer) & np.isnan(direct)
+    frame.loc[unknown, "note"] = "odometer at install not recorded"
+    odd = frame["replaced"].to_numpy(bool).copy()
+    for value, first in ((frame["miles"].to_numpy(), 0.0), (np.where(unknown, odometer, np.nan), np.nan)):
+        odd |= _odd(unit, value, days, first, miles_per_year_max)
     for u in np.unique(unit[odd]):
-        rows = slice(*np.searchsorted(unit, [u, u + 1]))
-        _mend(frame, range(rows.start, rows.stop), at_install[u], miles_per_year_max)
+        rows = np.arange(*np.searchsorted(unit, [u, u + 1]))
+        _mend(frame, rows, at_install[u], miles_per_year_max)
     return frame
 
 
-def _mend(frame: pd.DataFrame, rows: range, start: float, miles_per_year_max: float) -> None:
-    """Put one unit's figures in order, in place."""
-    odometer = frame["odometer"].to_numpy(float)
-    direct = frame["miles_in_service"].to_numpy(float)
-    stretches: list[list[int]] = [[]]
-    for at in rows:
-        if frame["replaced"].iat[at]:
-            stretches.append([])
-        stretches[-1].append(at)
+def _odd(unit: np.ndarray, value: np.ndarray, days: np.ndarray, first: float, a_year: float) -> np.ndarray:
+    """Figures below the unit's figure before, or further above it than can be driven; ``first``: value when new."""
+    at = np.flatnonzero(~np.isnan(value))
+    odd = np.zeros(len(unit), bool)
+    if len(at):
+        same = np.r_[False, unit[at][1:] == unit[at][:-1]]
+        before = np.where(same, np.r_[np.nan, value[at][:-1]], first)
+        gap = days[at] - np.where(same, np.r_[np.nan, days[at][:-1]], 0.0)
+        step = value[at] - before
+        odd[at] = (step < 0) | (step > _most(gap, a_year))
+    return odd
 
-    base, known_start, reached = (-start, True, 0.0) if not np.isnan(start) else (0.0, False, np.nan)
-    last_day = 0.0
-    for number, stretch in enumerate(stretches):
+
+def _most(gap: np.ndarray | float, a_year: float) -> np.ndarray | float:
+    return a_year * np.maximum(gap, _SHORTEST_GAP_DAYS) / YEAR
+
+
+@dataclass(slots=True)
+class _Reached:
+    """The last believed figure of a unit."""
+
+    miles: float
+    day: float
+    short: bool = False
+
+
+def _mend(frame: pd.DataFrame, rows: np.ndarray, start: float, a_year: float) -> None:
+    """Put one unit's figures in order, in place: ``rows`` in order of time, ``start`` its odometer at install."""
+    odometer, direct = frame["odometer"].to_numpy(float)[rows], frame["miles_in_service"].to_numpy(float)[rows]
+    final, days = frame["old_final"].to_numpy(float)[rows], frame["days"].to_numpy(float)[rows]
+    replaced = frame["replaced"].to_numpy(bool)[rows]
+    base, reached = -start, _Reached(0.0, 0.0)
+    miles, short = np.full(len(rows), np.nan), np.zeros(len(rows), bool)
+    cuts = [0, *np.flatnonzero(replaced), len(rows)]
+    for number, (begin, stop) in enumerate(itertools.pairwise(cuts)):
         if number:
-            first = stretch[0]
-            final = frame["old_final"].iat[first]
-            if np.isnan(final):
-                base = reached
-                frame.loc[first, "note"] = "odometer replaced: miles between the last reading and the change are not counted"
-            else:
-                base = final + base
-                frame.loc[first, "note"] = "odometer replaced: counted on from the old one's last figure"
-        low = start if not number and known_start else 0.0
-        keep = set(_rising([low, *odometer[stretch]]))
-        keep.add(0)
-        previous = np.nan if number or not known_start else low
-        for position, at in enumerate(stretch, 1):
-            if np.isnan(odometer[at]):
-                miles = direct[at]
-            else:
-                miles = odometer[at] + base if known_start or number and not np.isnan(reached) else np.nan
-            if position not in keep or not np.isnan(miles) and miles < reached:
-                _refuse(frame, at, f"the miles run backwards (after {_shown(previous if not np.isnan(previous) else reached)})",
-                        "check both readings; if the odometer was replaced, say so in odometer_replaced")
-                continue
-            days = frame["days"].iat[at]
-            most = miles_per_year_max * max(days - last_day, _SHORTEST_GAP_DAYS) / YEAR
-            if not np.isnan(miles) and not np.isnan(reached) and miles - reached > most:
-                a_year = (miles - reached) / max(days - last_day, _SHORTEST_GAP_DAYS) * YEAR
-                in_km = not np.isnan(odometer[at]) and 0 <= odometer[at] / KM + base - reached <= most
-                _refuse(frame, at, f"implies {a_year:,.0f} miles a year",
-                        "if it is in km, write km in the cell" if in_km else "check the figure: a digit too many, or tenths read as miles?")
-                continue
-            frame.loc[at, "miles"] = miles
-            previous = odometer[at]
-            if not np.isnan(miles):
-                reached, last_day = miles, days
+            base = _new_odometer(frame, rows[begin], base, final[begin], days[begin], reached, a_year)
+        here = np.arange(begin, stop)
+        if number and not np.isnan(base) and np.isnan(odometer[begin]) and np.isnan(direct[begin]):
+            odometer[begin] = 0.0  # the day of the change, on the new odometer
+        told = np.where(np.isnan(direct[here]), odometer[here] + base, direct[here])
+        known = here[~np.isnan(told)]
+        kept = known[longest_credible(told[known - begin], days[known], reached.miles, reached.day, a_year)]
+        miles[kept] = told[kept - begin]
+        for at in np.setdiff1d(known, kept):
+            before = _before(at, kept, told[kept - begin], days, reached)
+            in_km = odometer[at] / KM + base if np.isnan(direct[at]) else direct[at] / KM
+            _refuse(frame, rows[at], told[at - begin], in_km, days[at], before, a_year)
+        if len(kept):
+            reached.miles, reached.day = miles[kept[-1]], days[kept[-1]]
+        short[kept] = reached.short
+        if np.isnan(base):  # without a start the odometer can still be seen to run backwards
+            blind = here[~np.isnan(odometer[here]) & np.isnan(direct[here])]
+            seen = blind[longest_credible(odometer[blind], days[blind], np.nan, np.nan, a_year)]
+            for at in np.setdiff1d(blind, seen):
+                before = _before(at, seen, odometer[seen], days, _Reached(np.nan, np.nan))
+                _refuse(frame, rows[at], odometer[at], odometer[at] / KM, days[at], before, a_year)
+    frame.loc[rows, "miles"], frame.loc[rows, "short"] = miles, short
 
 
-def _shown(value: float) -> str:
-    return f"{value:,.0f}" if not np.isnan(value) else "an earlier reading"
+def _new_odometer(
+    frame: pd.DataFrame, row: int, base: float, final: float, day: float, reached: _Reached, a_year: float
+) -> float:
+    """Miles to add to the new odometer's figures."""
+    at_change = final + base
+    fits = 0 <= at_change - reached.miles <= _most(day - reached.day, a_year)
+    if np.isnan(base):
+        note = "odometer replaced, and the odometer at install is not recorded: no miles from here on"
+    elif fits:
+        note = "odometer replaced: counted on from the old one's last figure"
+    elif np.isnan(final):
+        note = "odometer replaced: miles between the last reading and the change are not counted"
+    else:
+        note = f"odometer replaced: its last figure ({final:,.0f}) does not fit the readings before, taken as not known"
+    frame.loc[row, "note"] = note
+    if np.isnan(base) or fits:
+        return at_change
+    reached.short = True
+    return reached.miles
 
 
-def _refuse(frame: pd.DataFrame, at: int, problem: str, remedy: str) -> None:
-    frame.loc[at, ["miles", "problem", "remedy"]] = [np.nan, problem, remedy]
+def _before(at: int, kept: np.ndarray, values: np.ndarray, days: np.ndarray, reached: _Reached) -> _Reached:
+    """The last believed figure before a position."""
+    earlier = np.flatnonzero(kept < at)
+    return _Reached(values[earlier[-1]], days[kept[earlier[-1]]]) if len(earlier) else reached
 
 
-def _rising(values: list[float]) -> list[int]:
-    """Positions of a longest run of values that never falls; NaN always belongs. Ties keep the earlier values."""
-    given = [(v, at) for at, v in enumerate(values) if not np.isnan(v)]
-    best: list[list[int]] = []
-    for i, (v, at) in enumerate(given):
-        chains = [best[j] for j in range(i) if given[j][0] <= v]
-        best.append([*max(chains, key=len, default=[]), at])
-    chain = max(best, key=len, default=[])
-    return sorted([*chain, *(i for i, v in enumerate(values) if np.isnan(v))])
+def _refuse(
+    frame: pd.DataFrame, row: int, value: float, in_km: float, day: float, before: _Reached, a_year: float
+) -> None:
+    """Say why a figure is not believed, given the believed one before it."""
+    gap = max(day - before.day, _SHORTEST_GAP_DAYS)
+    if value < before.miles:
+        problem = "the miles run backwards"
+        remedy = "check both readings; if the odometer was replaced, say so in odometer_replaced"
+    elif value - before.miles > _most(gap, a_year):
+        problem = f"implies {(value - before.miles) / gap * YEAR:,.0f} miles a year"
+        fits = 0 <= in_km - before.miles <= _most(gap, a_year)
+        remedy = "if it is in km, write km in the cell" if fits else "check the figure: a digit too many, or tenths?"
+    else:
+        problem, remedy = "a later reading is lower", "check both readings"
+    frame.loc[row, ["problem", "remedy"]] = [problem, remedy]
+
+
+def longest_credible(values: np.ndarray, days: np.ndarray, first: float, first_day: float, a_year: float) -> np.ndarray:
+    """Positions of the most figures that can all be true: none below the one before, none too far above it.
+
+    values, days: shape (n,), in order of time. first, first_day: where the count starts (NaN: anywhere). Of equals the
+    chain whose figures come earlier.
+    """
+    n = len(values)
+    length, link = np.zeros(n, np.int64), np.full(n, -1, np.int64)
+    for i in range(n):
+        start_ok = np.isnan(first) or 0 <= values[i] - first <= _most(days[i] - first_day, a_year)
+        length[i] = int(start_ok)
+        step = values[i] - values[:i]
+        good = (length[:i] > 0) & (step >= 0) & (step <= _most(days[i] - days[:i], a_year))
+        if good.any():
+            best = int(np.argmax(np.where(good, length[:i], 0)))
+            length[i], link[i] = length[best] + 1, best
+    if not length.any():
+        return np.zeros(0, np.int64)
+    chain = [int(np.argmax(length))]
+    while link[chain[-1]] >= 0:
+        chain.append(int(link[chain[-1]]))
+    return np.array(chain[::-1], np.int64)
 
 
 def runs_in_service(figures: pd.DataFrame) -> pd.DataFrame:
-    """Runs counted since the unit went into service, one row per count (unit, day, runs, sheet, at); falls are refused."""
-    frame = figures.sort_values(["unit", "day", "runs", "sheet", "at"], kind="stable").reset_index(drop=True)
-    highest = frame.groupby("unit")["runs"].cummax()
-    frame["problem"] = np.where(frame["runs"] < highest, "the count of runs goes down", "")
+    """Counts of runs since the unit went into service (unit, day, runs, sheet, at), in order, with ``problem``."""
+    frame = figures.sort_values(["unit", "day", "runs", "sheet", "at"], kind="stable", ignore_index=True)
+    frame["problem"] = ""
+    unit, runs = frame["unit"].to_numpy(int), frame["runs"].to_numpy(float)
+    falls = np.r_[False, (unit[1:] == unit[:-1]) & (runs[1:] < runs[:-1])] if len(unit) else np.zeros(0, bool)
+    for u in np.unique(unit[falls]):
+        rows = np.arange(*np.searchsorted(unit, [u, u + 1]))
+        kept = longest_credible(runs[rows], np.zeros(len(rows)), 0.0, 0.0, np.inf)
+        frame.loc[np.delete(rows, kept), "problem"] = "the count of runs does not fit the others: it goes down"
     return frame

@@ -1,4 +1,4 @@
-"""Serials that were mistyped: who they may be."""
+"""Serials: alike however they are written, and who a mistyped one may be."""
 
 from __future__ import annotations
 
@@ -7,9 +7,16 @@ from collections.abc import Container
 
 import pandas as pd
 
+from analytics.records.book import Sheet
 from analytics.records.cells import by_distinct, is_blank
 
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789"
+
+
+def read_serials(sheet: Sheet, reason: str, remedy: str) -> None:
+    """The key of each row's serial; rows without one are set aside for ``reason``."""
+    sheet.values["key"] = serial_keys(sheet.text("serial"))
+    sheet.set_aside(sheet.values["key"] == "", "serial", reason, remedy)
 
 
 def serial_keys(text: pd.Series) -> pd.Series:
@@ -22,14 +29,14 @@ def one_slip_away(key: str, known: Container[str]) -> list[str]:
 
     One edit in the sense of Damerau, Communications of the ACM 7 (1964) 171-176 (from memory).
     """
-    near: dict[str, None] = {}
+    near: set[str] = set()
     for at in range(len(key) + 1):
         head, tail = key[:at], key[at:]
         variants = [head + c + tail for c in _LETTERS]
         if tail:
             variants.append(head + tail[1:])
-            variants += [head + c + tail[1:] for c in _LETTERS if c != tail[0]]
+            variants += [head + c + tail[1:] for c in _LETTERS]
         if len(tail) > 1:
             variants.append(head + tail[1] + tail[0] + tail[2:])
-        near |= dict.fromkeys(v for v in variants if v != key and v in known)
-    return sorted(near)
+        near.update(v for v in variants if v in known)
+    return sorted(near - {key})

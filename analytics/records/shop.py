@@ -4,14 +4,33 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
+import itertools
+import math
 import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from analytics.errors import RecordsError
-from analytics.records.headings import HEADINGS
+from analytics.records.headings import HEADINGS, heading_key
+from analytics.records.words import CLOSED
 
 SHEETS = tuple(HEADINGS)
+#: names of other columns in the table of builds
+_TAKEN = frozenset(
+    {
+        *HEADINGS["builds"].known,
+        "power_hp",
+        "power_low",
+        "power_high",
+        "power_raw",
+        "weight_lb",
+        "weight_raw",
+        "flags",
+        "row",
+        "unit",
+        "at",
+    }
+)
 
 #: section -> key -> type, for the sections with fixed keys. Sections named by the shop's own words are read apart.
 _FIXED: dict[str, dict[str, type | tuple[type, ...]]] = {
@@ -101,7 +120,11 @@ class Shop:
 
 def _labels(edges: tuple[float, ...], first: str, middle: str, last: str) -> list[str]:
     text = [f"{edge:,.0f}" if float(edge).is_integer() else f"{edge:,}" for edge in edges]
-    return [first.format(text[0]), *(middle.format(*pair) for pair in zip(text, text[1:], strict=False)), last.format(text[-1])]
+    return [
+        first.format(text[0]),
+        *(middle.format(*pair) for pair in itertools.pairwise(text)),
+        last.format(text[-1]),
+    ]
 
 
 def load_shop(folder: str | Path) -> Shop:
@@ -144,8 +167,13 @@ def shop_from(data: dict, folder: Path) -> Shop:
     for name, heading in components.items():
         if not isinstance(heading, str):
             raise RecordsError(f"shop.toml [components] {name!r} = {heading!r}: give the heading in quotes.")
-    if len({heading.casefold() for heading in components.values()}) < len(components):
+    if len({heading_key(heading) for heading in components.values()}) < len(components):
         raise RecordsError("shop.toml [components]: two components share one heading of builds. Give each its own.")
+    if len({_name(name) for name in components}) < len(components):
+        raise RecordsError("shop.toml [components]: one component is named twice, small and capital letters aside.")
+    for name in components:
+        if _name(name) in _TAKEN or not _name(name):
+            raise RecordsError(f"shop.toml [components]: a component cannot be called {name!r}. Name it otherwise.")
 
     shop, dates, units = _table(data, "shop"), _table(data, "dates"), _table(data, "units")
     power, weight, targets, checks = (_table(data, s) for s in ("power", "weight", "targets", "checks"))
@@ -224,14 +252,14 @@ def _inside(value, low: float, high: float, where: str) -> float:
 
 
 def _edges(values: list, where: str) -> tuple[float, ...]:
-    good = all(isinstance(v, int | float) and not isinstance(v, bool) and v > 0 for v in values)
-    if not values or not good or any(b <= a for a, b in zip(values, values[1:], strict=False)):
+    good = all(isinstance(v, int | float) and not isinstance(v, bool) and 0 < v < math.inf for v in values)
+    if not values or not good or any(b <= a for a, b in itertools.pairwise(values)):
         raise RecordsError(f"shop.toml {where} = {values!r}: give one or more positive edges, rising.")
     return tuple(float(v) for v in values)
 
 
 def _date(value, where: str) -> dt.date | None:
-    if value is None or isinstance(value, dt.date) and not isinstance(value, dt.datetime):
+    if value is None or (isinstance(value, dt.date) and not isinstance(value, dt.datetime)):
         return value
     try:
         return dt.date.fromisoformat(str(value)[:10])
@@ -263,11 +291,13 @@ def _headings(tables: dict, components: dict) -> dict[str, dict[str, str]]:
     for sheet, mapping in tables.items():
         allowed = [*HEADINGS[sheet].known, *(components.values() if sheet == "builds" else ())]
         if not isinstance(mapping, dict):
-            raise RecordsError(f"shop.toml: write [headings.{sheet}] with lines such as serial = \"Serial No\".")
+            raise RecordsError(f'shop.toml: write [headings.{sheet}] with lines such as serial = "Serial No".')
         _known(mapping, allowed, f"a heading of {sheet} (in [headings.{sheet}]; ours left, the shop's right)")
         for ours, theirs in mapping.items():
             if not isinstance(theirs, str):
-                raise RecordsError(f"shop.toml [headings.{sheet}] {ours} = {theirs!r}: give the shop's heading in quotes.")
+                raise RecordsError(
+                    f"shop.toml [headings.{sheet}] {ours} = {theirs!r}: give the shop's heading in quotes."
+                )
         result[sheet] = dict(mapping)
     return result
 
@@ -289,7 +319,9 @@ def _names(tables: dict, components: dict) -> dict[str, dict[str, list[str]]]:
                 raise RecordsError(f"shop.toml {where} {part!r}: give its other names as a list of texts.")
             for other in [part, *others]:
                 if owner.setdefault(_name(other), part) != part:
-                    raise RecordsError(f"shop.toml {where}: {other!r} stands for both {owner[_name(other)]!r} and {part!r}.")
+                    raise RecordsError(
+                        f"shop.toml {where}: {other!r} stands for both {owner[_name(other)]!r} and {part!r}."
+                    )
         if not isinstance(parts, dict):
             raise RecordsError(f"shop.toml {where}: write each part with a list of its other names.")
         result[_component(component, components, where)] = parts
@@ -310,17 +342,35 @@ def _supersessions(rows: list, components: dict) -> tuple[Supersession, ...]:
         while here is not None:
             seen.append(here.new)
             if seen.count(here.new) > 1:
-                raise RecordsError(f"shop.toml [[supersessions]]: {' -> '.join(seen)} runs in a circle. Remove one of them.")
+                raise RecordsError(
+                    f"shop.toml [[supersessions]]: {' -> '.join(seen)} runs in a circle. Remove one of them."
+                )
             here = next((s for s in result if s.component == here.component and s.old == here.new), None)
     return tuple(result)
 
 
 def _words(tables: dict) -> dict[str, dict[str, list[str]]]:
-    _known(tables, ("use", "cause", "finding", "order", "weight_kind", "measured_at", "still_running", "builder"),
-           "a heading whose words can be mapped (in [words])")
+    _known(
+        tables,
+        ("use", "cause", "finding", "order", "weight_kind", "measured_at", "still_running", "builder"),
+        "a heading whose words can be mapped (in [words])",
+    )
     result = {}
     for heading, words in tables.items():
         if not isinstance(words, dict) or not all(isinstance(v, list) for v in words.values()):
             raise RecordsError(f"shop.toml [words.{heading}]: write each word with a list of the shop's words for it.")
+        if heading in CLOSED:
+            _known(
+                {_name(w): None for w in words},
+                CLOSED[heading],
+                f"one of our words in [words.{heading}] (ours left, the shop's right)",
+            )
+        owner: dict[str, str] = {}
+        for word, others in words.items():
+            for other in (word, *others):
+                if owner.setdefault(_name(other), word) != word:
+                    raise RecordsError(
+                        f"shop.toml [words.{heading}]: {other!r} stands for both {owner[_name(other)]!r} and {word!r}."
+                    )
         result[heading] = {_name(word): [_name(o) for o in others] for word, others in words.items()}
     return result

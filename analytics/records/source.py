@@ -1,38 +1,34 @@
-"""Files to text tables. Every cell stays the text the shop typed, with its file, sheet and row."""
+"""Grids of text to sheets with our headings. Every cell stays the text the shop typed, with its file, sheet and row."""
 
 from __future__ import annotations
 
-import csv
-import datetime as dt
 import difflib
-import io
 import re
-import sqlite3
-from collections import Counter
-from contextlib import closing
+from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from analytics.errors import RecordsError
-from analytics.records.headings import HEADINGS
+from analytics.records.files import HEADING_SEARCH, Grid, find_grid
+from analytics.records.headings import HEADINGS, heading_key
 from analytics.records.shop import SheetPlace, Shop
 
-_ENDINGS = (".csv", ".xlsx", ".parquet")
-_DATABASES = (".sqlite", ".sqlite3", ".db")
-_HEADING_SEARCH = 25
 #: what a spreadsheet cell can hold; a longer one is a file gone wrong
 LONGEST_CELL = 32_767
-_TOTALS = re.compile(r"^\W*(grand\s+|sub\s*-?)?totals?\b|^\W*sum\b", re.IGNORECASE)
+_TOTAL = r"^\W*(?:(?:grand|sub)[\s-]*)?(?:totals?|sum)\b"
+_TOTALS_ROW = re.compile(_TOTAL, re.IGNORECASE)
+_TOTALS_ONLY = re.compile(_TOTAL + r"\W*$", re.IGNORECASE)
 
 
 @dataclass(slots=True)
 class RawSheet:
-    """One sheet as text. ``row`` is the row a person sees in the file; ``structure`` marks rows that are not records.
+    """One sheet as text, blank rows left out.
 
-    ``table`` has one object column of text per heading of ours that was found ("" where blank).
+    ``table`` has one object column of text per heading of ours that was found ("" where blank); ``row`` is the row a
+    person sees in the file, shape (rows,). ``structure``: rows that are no records, columns at (position in ``table``),
+    column, raw, reason, remedy.
     """
 
     name: str
@@ -40,8 +36,10 @@ class RawSheet:
     sheet: str
     table: pd.DataFrame
     row: np.ndarray
-    structure: list[tuple[int, str, str, str, str]]  # position, column, raw, reason, remedy
+    structure: pd.DataFrame
     unused_columns: tuple[str, ...]
+    #: our heading -> the heading in the file
+    typed: dict[str, str]
 
 
 def read_sheets(shop: Shop) -> dict[str, RawSheet]:
@@ -52,266 +50,165 @@ def read_sheets(shop: Shop) -> dict[str, RawSheet]:
     """
     sheets = {}
     for name in HEADINGS:
-        grid = _find(name, shop)
+        wanted = _wanted(name, shop)
+        grid = find_grid(name, shop, wanted.keys())
         if grid is not None:
-            sheets[name] = _to_sheet(name, *grid, shop)
+            sheets[name] = _to_sheet(name, grid, wanted, shop)
     for name in ("builds", "returns"):
         if name not in sheets:
             there = ", ".join(sorted(p.name for p in shop.folder.iterdir() if p.is_file())) or "nothing"
             raise RecordsError(
-                f"{shop.folder.name}: no sheet '{name}'. Found: {there}. Name the file {name}.csv (or .xlsx, .parquet), or say "
-                f'where it is in shop.toml:\n[sheets.{name}]\nfile = "your file.xlsx"\nsheet = "its sheet"'
+                f"{shop.folder.name}: no sheet '{name}'. Found: {there}. Name the file {name}.csv (or .xlsx, .parquet), "
+                f'or say where it is in shop.toml:\n[sheets.{name}]\nfile = "your file.xlsx"\nsheet = "its sheet"'
             )
     return sheets
-
-
-# ---- finding and opening -------------------------------------------------------------------------------------------
-
-
-def _find(name: str, shop: Shop) -> tuple[str, str, list[list[str]], int] | None:
-    """File name, sheet name, the grid of text, and the row number of its first row."""
-    place = shop.places.get(name, SheetPlace())
-    if place.file is not None:
-        path = shop.folder / place.file
-        if not path.is_file():
-            raise RecordsError(f"{name}: shop.toml names the file {place.file!r}, which is not in the folder.")
-        found = [path]
-    else:
-        found = [p for e in _ENDINGS for p in [shop.folder / f"{name}{e}"] if p.is_file()]
-        bases = [p for p in sorted(shop.folder.iterdir()) if p.suffix.lower() in _DATABASES]
-        found += [p for p in bases if name in _tables(p)]
-    if not found:
-        return None
-    if len(found) > 1:
-        raise RecordsError(
-            f"{name}: found more than once ({', '.join(p.name for p in found)}). Keep one, or name it in shop.toml:\n"
-            f'[sheets.{name}]\nfile = "{found[0].name}"'
-        )
-    path = found[0]
-    ending = path.suffix.lower()
-    try:
-        if ending == ".csv" or ending == ".txt":
-            return path.name, "", _csv_grid(path), 1
-        if ending in (".xlsx", ".xlsm", ".xls", ".ods"):
-            sheet, grid = _xlsx_grid(path, name, place)
-            return path.name, sheet, grid, 1
-        if ending == ".parquet":
-            return path.name, "", _frame_grid(pd.read_parquet(path)), 0
-        if ending in _DATABASES:
-            table = place.sheet or name
-            with closing(_connect(path)) as base:
-                return path.name, table, _frame_grid(pd.read_sql_query(f'SELECT * FROM "{_quoted(table)}"', base)), 0
-    except RecordsError:
-        raise
-    except Exception as err:  # a reader's own errors come in many classes
-        raise RecordsError(f"{name}: {path.name} cannot be read ({err}). Open and save it again, or export it as CSV.") from err
-    raise RecordsError(f"{name}: {path.name} is not a kind of file read here. Save it as .csv, .xlsx or .parquet.")
-
-
-def _quoted(name: str) -> str:
-    return name.replace('"', '""')
-
-
-def _connect(path: Path) -> sqlite3.Connection:
-    return sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
-
-
-def _tables(path: Path) -> set[str]:
-    try:
-        with closing(_connect(path)) as base:
-            return {row[0] for row in base.execute("SELECT name FROM sqlite_master WHERE type IN ('table', 'view')")}
-    except sqlite3.Error as err:
-        raise RecordsError(f"{path.name} cannot be read as an SQLite file ({err}). Move it out of the folder or repair it.") from err
-
-
-def _decode(data: bytes, file: str) -> str:
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        encoding = "utf-16"
-    elif data[:4000].count(0) > len(data[:4000]) // 4:
-        encoding = "utf-16-le" if data[1:2] == b"\0" else "utf-16-be"
-    else:
-        encoding = "utf-8-sig"
-    try:
-        return data.decode(encoding)
-    except UnicodeDecodeError:
-        pass
-    if encoding == "utf-8-sig":
-        try:
-            return data.decode("cp1252")
-        except UnicodeDecodeError:
-            pass
-    raise RecordsError(f"{file} is not text in UTF-8, UTF-16 or Windows-1252. Export it again as CSV (UTF-8).")
-
-
-def _csv_grid(path: Path) -> list[list[str]]:
-    text = _decode(path.read_bytes(), path.name)
-    csv.field_size_limit(2**31 - 1)
-    sample = text[:50_000].splitlines()[:60]
-    delimiter = max(",;\t|", key=lambda d: _fit(sample, d))
-    try:
-        return list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
-    except csv.Error as err:
-        raise RecordsError(f"{path.name} cannot be read as CSV ({err}). Export it again as CSV (UTF-8).") from err
-
-
-def _fit(lines: list[str], delimiter: str) -> float:
-    widths = Counter(len(row) for row in csv.reader(lines, delimiter=delimiter) if row)
-    width, times = max(widths.items(), key=lambda item: (item[0] > 1) * item[1] * item[0], default=(1, 0))
-    return (width - 1) * times
-
-
-def _xlsx_grid(path: Path, name: str, place: SheetPlace) -> tuple[str, list[list[str]]]:
-    from python_calamine import CalamineWorkbook
-
-    book = CalamineWorkbook.from_path(str(path))
-    names = book.sheet_names
-    wanted = place.sheet or name
-    match = [n for n in names if n.strip().casefold() == wanted.strip().casefold()]
-    if not match and place.sheet is None and len(names) == 1:
-        match = names
-    if not match:
-        raise RecordsError(
-            f"{name}: {path.name} has no sheet {wanted!r} (it has {', '.join(names)}). Say which in shop.toml:\n"
-            f'[sheets.{name}]\nfile = "{path.name}"\nsheet = "{names[0] if names else ""}"'
-        )
-    rows = book.get_sheet_by_name(match[0]).to_python(skip_empty_area=False)
-    return match[0], [[_as_text(cell) for cell in row] for row in rows]
-
-
-def _frame_grid(frame: pd.DataFrame) -> list[list[str]]:
-    columns = [[_as_text(v) for v in frame[c].astype(object)] for c in frame.columns]
-    return [[str(c) for c in frame.columns], *map(list, zip(*columns, strict=True))]
-
-
-def _as_text(cell: object) -> str:
-    """Text of a typed cell, so that typed and typed-in values are parsed alike. True dates become ISO text."""
-    if isinstance(cell, str):
-        return cell
-    if cell is None or cell is pd.NaT or isinstance(cell, float) and cell != cell:
-        return ""
-    if isinstance(cell, bool | np.bool_):
-        return "yes" if cell else "no"
-    if isinstance(cell, dt.datetime):
-        return cell.date().isoformat()
-    if isinstance(cell, dt.date):
-        return cell.isoformat()
-    if isinstance(cell, float | np.floating):
-        return str(int(cell)) if abs(cell) < 1e15 and float(cell).is_integer() else repr(float(cell))
-    if isinstance(cell, bytes):
-        return cell.decode("utf-8", "replace")
-    return str(cell)
-
-
-# ---- headings ------------------------------------------------------------------------------------------------------
-
-
-def heading_key(text: str) -> str:
-    """A heading without case, spacing and punctuation: 'Serial  No.' and 'serial_no' are one."""
-    return re.sub(r"[\W_]+", " ", text).strip().casefold()
 
 
 def _wanted(name: str, shop: Shop) -> dict[str, str]:
     """Key of the heading in the file -> our heading."""
     mapped = shop.headings.get(name, {})
-    ours = list(HEADINGS[name].known)
-    wanted = {heading_key(mapped.get(h, h)): h for h in ours}
+    pairs = [(mapped.get(h, h), h) for h in HEADINGS[name].known]
     if name == "builds":
-        wanted |= {heading_key(mapped.get(h, h)): f"component:{c}" for c, h in shop.components.items()}
+        pairs += [(mapped.get(h, h), f"component:{c}") for c, h in shop.components.items()]
+    wanted: dict[str, str] = {}
+    for theirs, ours in pairs:
+        other = wanted.setdefault(heading_key(theirs), ours)
+        if other != ours:
+            one, two = (o.removeprefix("component:") for o in (other, ours))
+            raise RecordsError(
+                f"{name}: shop.toml gives the heading {theirs!r} to both {one!r} and {two!r}. Give each its own."
+            )
     return wanted
 
 
-def _to_sheet(name: str, file: str, sheet: str, grid: list[list[str]], first_row: int, shop: Shop) -> RawSheet:
-    wanted = _wanted(name, shop)
+def _to_sheet(name: str, grid: Grid, wanted: dict[str, str], shop: Shop) -> RawSheet:
+    rows = grid.rows
+    if name != "builds" and not any(cell.strip() for row in rows for cell in row):
+        return _empty(name, grid)
     start = shop.places.get(name, SheetPlace()).skip_rows
     if start is None:
-        scores = [len({heading_key(c) for c in row} & wanted.keys()) for row in grid[:_HEADING_SEARCH]]
+        scores = [len({heading_key(c) for c in row} & wanted.keys()) for row in rows[:HEADING_SEARCH]]
         start = scores.index(max(scores)) if scores and max(scores) else 0
-    if start >= len(grid):
-        where = f"skip_rows = {start} passes over all of its {len(grid)} rows" if grid else "the file is empty"
-        raise RecordsError(f"{name}: {_where(file, sheet)} has no heading row: {where}.")
-    found = [cell.strip() for cell in grid[start]]
+    if start >= len(rows):
+        where = f"skip_rows = {start} passes over all of its {len(rows)} rows" if rows else "the file is empty"
+        raise RecordsError(
+            f"{name}: {grid.where} has no row of headings: {where}. Correct it, or export the sheet again."
+        )
+    found = [cell.strip() for cell in rows[start]]
+    columns = _columns(name, grid, found, wanted)
+    _require(name, grid, start + grid.first_row, found, columns, shop)
+    width = len(found)
+    while width and not found[width - 1]:
+        width -= 1
+
+    body = rows[start + 1 :]
+    filled = np.fromiter((bool("".join(row).strip()) for row in body), bool, len(body))
+    number = np.flatnonzero(filled) + start + 1 + grid.first_row
+    body = [row for row, some in zip(body, filled, strict=True) if some]
+    lengths = np.fromiter(map(len, body), np.int64, len(body))
+    for at in np.flatnonzero(lengths < width):
+        body[at] = [*body[at], *[""] * (width - len(body[at]))]
+    cells = [[text.strip() for text in column] for column in zip(*body, strict=False)][:width] or [[]] * width
+    dates = [columns[h] for h in HEADINGS[name].dates if h in columns]
+    structure = _structure(body, cells, lengths, found[:width], dates)
+    table = pd.DataFrame(
+        {ours: _objects(cells[at]) for ours, at in columns.items()}, index=pd.RangeIndex(len(body)), dtype=object
+    )
+    unused = tuple(c for at, c in enumerate(found) if c and at not in columns.values())
+    return RawSheet(
+        name, grid.file, grid.sheet, table, number, structure, unused, {ours: found[at] for ours, at in columns.items()}
+    )
+
+
+def _empty(name: str, grid: Grid) -> RawSheet:
+    table = pd.DataFrame(index=pd.RangeIndex(0))
+    return RawSheet(
+        name, grid.file, grid.sheet, table, np.zeros(0, np.int64), _structure([], [], np.zeros(0), [], []), (), {}
+    )
+
+
+def _objects(cells: list[str]) -> np.ndarray:
+    array = np.empty(len(cells), dtype=object)
+    array[:] = cells
+    return array
+
+
+def _columns(name: str, grid: Grid, found: list[str], wanted: dict[str, str]) -> dict[str, int]:
+    """Our heading -> position of its column."""
     columns: dict[str, int] = {}
     for at, cell in enumerate(found):
         ours = wanted.get(heading_key(cell))
         if ours in columns:
             raise RecordsError(
-                f"{name}: {_where(file, sheet)} has two columns headed {cell!r} ({columns[ours] + 1} and {at + 1}). Rename one of them."
+                f"{name}: {grid.where} has two columns headed {cell!r} ({columns[ours] + 1} and {at + 1}). "
+                "Rename the one that is not meant."
             )
         if ours is not None:
             columns[ours] = at
-    _require(name, file, sheet, start + first_row, found, columns, shop)
-
-    body = grid[start + 1 :]
-    width = len(found)
-    while width and not found[width - 1]:
-        width -= 1
-    lengths = np.fromiter(map(len, body), dtype=np.int64, count=len(body))
-    for at in np.flatnonzero(lengths < len(found)):
-        body[at] = [*body[at], *[""] * (len(found) - len(body[at]))]
-    blank = np.fromiter((not any(map(str.strip, row)) for row in body), dtype=bool, count=len(body))
-    keep = np.flatnonzero(~blank)
-    rows = [body[at] for at in keep]
-    number = keep + start + 1 + first_row
-    structure = _structure(rows, lengths[keep], width, found, name, number)
-    table = pd.DataFrame(
-        {ours: np.array([row[at].strip() for row in rows], dtype=object) for ours, at in columns.items()},
-        index=pd.RangeIndex(len(rows)), dtype=object,
-    )
-    unused = tuple(c for at, c in enumerate(found) if c and at not in columns.values())
-    return RawSheet(name, file, sheet, table, number, structure, unused)
+    return columns
 
 
-def _where(file: str, sheet: str) -> str:
-    return f"{file}, sheet {sheet!r}" if sheet else file
-
-
-def _require(name, file, sheet, row, found, columns, shop) -> None:
-    spec = HEADINGS[name]
+def _require(name: str, grid: Grid, row: int, found: list[str], columns: dict[str, int], shop: Shop) -> None:
+    """Raise, with the lines to add to shop.toml, where a heading is missing that cannot be done without."""
+    spec, mapped = HEADINGS[name], shop.headings.get(name, {})
     missing = [h for h in spec.required if h not in columns]
     missing += [group[0] for group in spec.one_of if not any(h in columns for h in group)]
-    if name == "builds":
-        missing += [h for c, h in shop.components.items() if f"component:{c}" not in columns]
-    if not missing:
+    components = [c for c in shop.components if name == "builds" and f"component:{c}" not in columns]
+    if not missing and not components:
         return
     heads = [h for h in found if h]
-    lines = []
-    for h in missing:
-        near = difflib.get_close_matches(heading_key(h), [heading_key(f) for f in heads], n=1, cutoff=0.4)
-        guess = next((f for f in heads if near and heading_key(f) == near[0]), "the heading in your file")
-        lines.append(f'{h} = "{guess}"' if " " not in h else f'"{h}" = "{guess}"')
+    lines = {"headings": [], "components": []}
+    asked = [(h, mapped.get(h, h), "headings") for h in missing]
+    asked += [(c, mapped.get(shop.components[c], shop.components[c]), "components") for c in components]
+    for ours, looked_for, section in asked:
+        near = difflib.get_close_matches(heading_key(looked_for), [heading_key(f) for f in heads], n=1, cutoff=0.4)
+        guess = next((f for f in heads if near and heading_key(f) == near[0]), "the heading in your sheet")
+        key = ours if re.fullmatch(r"[\w-]+", ours) else f'"{ours}"'
+        lines[section].append(f'{key} = "{guess}"')
+    text = ", ".join(repr(looked_for) for _, looked_for, _ in asked)
     shown = ", ".join(repr(h) for h in heads[:30]) or "no headings"
+    remedy = [f"[headings.{name}]", *lines["headings"]] if missing else []
+    remedy += ["[components]", *lines["components"]] if components else []
     raise RecordsError(
-        f"{name}: {_where(file, sheet)} lacks the heading{'s' if len(missing) > 1 else ''} {', '.join(map(repr, missing))}. "
-        f"Row {row} was read as the heading row and holds {shown}. Say what your sheet calls it in shop.toml:\n"
-        f"[headings.{name}]\n" + "\n".join(lines)
+        f"{name}: {grid.where} lacks the heading{'s' if len(asked) > 1 else ''} {text}. Row {row} was read as the row of "
+        f"headings and holds {shown}. Say in shop.toml what your sheet calls it:\n" + "\n".join(remedy)
     )
 
 
-def _structure(rows, lengths, width, found, name, number) -> list[tuple[int, str, str, str, str]]:
-    """Rows that are no record: totals, headings repeated, cells run over, a quote left open."""
-    heading = [heading_key(c) for c in found]
-    result = []
-    for at, row in enumerate(rows):
-        if lengths[at] > width and any(cell.strip() for cell in row[width:]):
-            raw = "|".join(row)[:200]
-            result.append((at, "", raw, f"the row has {lengths[at]} cells, the headings are {width}: a comma inside a cell without quotes?",
-                           "put quotes around the cell that holds a comma, or export as .xlsx"))
-            continue
-        longest = max(map(len, row))
-        if longest > LONGEST_CELL or longest > 200 and any(cell.count("\n") > 20 for cell in row):
-            at_cell = max(range(len(row)), key=lambda c: len(row[c]))
-            column = found[at_cell] if at_cell < len(found) else ""
-            if row[at_cell].count("\n") > 20:
-                raise RecordsError(
-                    f"{name}: row {number[at]}, column {column!r}: a quote is opened and not closed, {row[at_cell].count(chr(10)):,} lines run "
-                    "together into one cell. Close the quote in that row, or export the sheet as .xlsx."
-                )
-            result.append((at, column, row[at_cell][:200], f"a cell of {longest:,} characters, more than a spreadsheet cell can hold",
-                           "clear or shorten the cell"))
-            continue
-        first = next(cell for cell in row if cell.strip())
-        if _TOTALS.match(first):
-            result.append((at, "", first[:200], "a totals row, not a record", "nothing, or delete the row"))
-        elif sum(1 for cell, head in zip(row, heading, strict=False) if head and heading_key(cell) == head) >= max(2, len([h for h in heading if h]) // 2):
-            result.append((at, "", first[:200], "the headings again, not a record", "nothing, or delete the row"))
-    return result
+def _structure(
+    body: list[Sequence[str]], cells: list[list[str]], lengths: np.ndarray, found: list[str], dates: list[int]
+) -> pd.DataFrame:
+    """Rows that are no record: cells run over, cells too long, totals, the headings again. One entry a row."""
+    width, result = len(found), []
+    for at in np.flatnonzero(lengths > width):
+        if "".join(body[at][width:]).strip():
+            reason = f"the row has {lengths[at]} cells under {width} headings: a comma inside a cell without quotes?"
+            remedy = "put quotes around the cell that holds the comma, or save the sheet as .xlsx"
+            result.append((at, "", "|".join(body[at])[:200], reason, remedy))
+    for column, texts in zip(found, cells, strict=True):
+        if max(map(len, texts), default=0) > LONGEST_CELL:
+            for at, text in enumerate(texts):
+                if len(text) > LONGEST_CELL:
+                    reason = f"a cell of {len(text):,} characters, more than a spreadsheet cell can hold"
+                    result.append((at, column, text[:200], reason, "clear or shorten the cell"))
+    undated = np.ones(len(body), bool)
+    for column in dates:
+        undated &= np.fromiter((not text for text in cells[column]), bool, len(body))
+    rest = range(len(body))
+    for texts in cells:  # down the columns, following the rows that were blank so far
+        for at in rest:
+            match = _TOTALS_ROW.match(texts[at])
+            if match and (undated[at] or _TOTALS_ONLY.match(texts[at])):
+                result.append((at, "", texts[at][:200], "a totals row, not a record", "nothing to do"))
+        rest = [at for at in rest if not texts[at]]
+        if not rest:
+            break
+    same = np.zeros(len(body), np.int64)
+    for head, texts in zip(found, cells, strict=True):
+        if head:
+            same += _objects(texts) == head
+    heads = sum(map(bool, found))
+    for at in np.flatnonzero((same >= 2) & (same >= heads // 2)):
+        result.append((at, "", "|".join(body[at])[:200], "the headings again, not a record", "nothing to do"))
+    frame = pd.DataFrame(result, columns=["at", "column", "raw", "reason", "remedy"])
+    return frame.astype({"at": np.int64}).drop_duplicates("at").reset_index(drop=True)

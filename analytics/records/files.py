@@ -1,0 +1,257 @@
+"""Files to grids of text: CSV in the encodings and separators shops use, workbooks, parquet, one SQLite file."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import sqlite3
+from collections import Counter
+from collections.abc import Collection, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from itertools import chain
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import RecordsError
+from analytics.records.headings import heading_key
+from analytics.records.shop import SheetPlace, Shop
+
+_ENDINGS = (".csv", ".xlsx", ".parquet")
+_WORKBOOKS = (".xlsx", ".xlsm", ".xls", ".ods")
+_DATABASES = (".sqlite", ".sqlite3", ".db")
+_SQLITE_MARK = b"SQLite format 3\0"
+#: rows from the top in which the headings are looked for
+HEADING_SEARCH = 25
+_END = "\0end of the file\0"
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """One sheet as rows of text, ragged as typed. ``first_row``: the number a person sees beside the first of them."""
+
+    file: str
+    sheet: str
+    rows: list[Sequence[str]]
+    first_row: int
+
+    @property
+    def where(self) -> str:
+        return f"{self.file}, sheet {self.sheet!r}" if self.sheet else self.file
+
+
+def find_grid(name: str, shop: Shop, keys: Collection[str]) -> Grid | None:
+    """Find and open one sheet, or None where the folder does not hold it.
+
+    keys: heading keys that are looked for, which settle what separates the columns of a CSV file. Raises RecordsError
+    where the sheet is there twice or cannot be read.
+    """
+    place = shop.places.get(name, SheetPlace())
+    if place.file is not None:
+        path = shop.folder / place.file
+        if not path.is_file():
+            raise RecordsError(
+                f"{name}: shop.toml names the file {place.file!r}, which is not in the folder. "
+                f"Correct [sheets.{name}] file, or put the file there."
+            )
+        return _open(path, name, place, keys)
+    there = sorted(p for p in shop.folder.iterdir() if p.is_file())
+    found = [p for p in there if p.stem.casefold() == name and p.suffix.casefold() in _ENDINGS]
+    found += [p for p in there if p.suffix.casefold() in _DATABASES and name in _tables(p)]
+    if len(found) > 1:
+        raise RecordsError(
+            f"{name}: found more than once ({', '.join(p.name for p in found)}). Keep one, or name it in shop.toml:\n"
+            f'[sheets.{name}]\nfile = "{found[0].name}"'
+        )
+    return _open(found[0], name, place, keys) if found else None
+
+
+def _open(path: Path, name: str, place: SheetPlace, keys: Collection[str]) -> Grid:
+    ending = path.suffix.casefold()
+    try:
+        if ending in (".csv", ".txt", ".tsv"):
+            return Grid(path.name, "", _csv_rows(path, name, keys), 1)
+        if ending in _WORKBOOKS:
+            sheet, rows = _workbook_rows(path, name, place)
+            return Grid(path.name, sheet, rows, 1)
+        if ending == ".parquet":
+            return Grid(path.name, "", _parquet_rows(path), 0)
+        if ending in _DATABASES:
+            return Grid(path.name, place.sheet or name, _sqlite_rows(path, place.sheet or name), 0)
+    except RecordsError:
+        raise
+    except MemoryError:
+        raise
+    except Exception as err:  # readers raise errors of many classes, not all of them documented
+        raise RecordsError(
+            f"{name}: {path.name} cannot be read ({err}). Open it and save it again, or export it as CSV."
+        ) from err
+    raise RecordsError(f"{name}: {path.name} is not a kind of file read here. Save it as .csv, .xlsx or .parquet.")
+
+
+# ---- CSV -----------------------------------------------------------------------------------------------------------
+
+
+def _decode(data: bytes, file: str) -> str:
+    head = data[:4000]
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        tries = ["utf-16"]
+    elif head.count(0) > len(head) // 4:
+        tries = ["utf-16-le" if data[1:2] == b"\0" else "utf-16-be"]
+    else:
+        tries = ["utf-8-sig", "cp1252"]
+    for encoding in tries:
+        try:
+            return data.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+    raise RecordsError(f"{file} is not text in UTF-8, UTF-16 or Windows-1252. Export it again as CSV (UTF-8).")
+
+
+def _csv_rows(path: Path, name: str, keys: Collection[str]) -> list[Sequence[str]]:
+    text = _decode(path.read_bytes(), path.name)
+    csv.field_size_limit(2**31 - 1)
+    sample = text[:50_000].splitlines()[:60]
+    mark = max(",;\t|", key=lambda d: _fit(sample, d, keys))
+    # the last line of our own ends up inside a cell where a quote was left open
+    lines = chain(io.StringIO(text, newline=""), ["" if text.endswith(("\n", "\r")) or not text else "\n", _END])
+    rows: list[Sequence[str]] = list(csv.reader(lines, delimiter=mark))
+    if rows and rows[-1] == [_END]:
+        rows.pop()
+        if rows and not text.endswith(("\n", "\r")) and not rows[-1]:
+            rows.pop()
+    else:
+        raise _open_quote(name, path.name, len(rows))
+    if max(text.count("\n"), text.count("\r")) > len(rows):
+        _check_quotes(rows, name, path.name, mark)
+    return rows
+
+
+def _fit(lines: list[str], mark: str, keys: Collection[str]) -> tuple[int, int]:
+    """How well a character separates the columns: most headings known in one row, then cells in rows alike."""
+    rows = [row for row in csv.reader(lines, delimiter=mark) if row]
+    known = max((len({heading_key(c) for c in row} & set(keys)) for row in rows[:HEADING_SEARCH]), default=0)
+    width, times = max(Counter(map(len, rows)).items(), key=lambda x: (x[0] > 1) * x[0] * x[1], default=(1, 0))
+    return known, (width - 1) * times
+
+
+def _check_quotes(rows: list[Sequence[str]], name: str, file: str, mark: str) -> None:
+    """A quote left open that ends at a later quote runs whole rows together into one cell."""
+    width = Counter(map(len, rows[:1000])).most_common(1)[0][0] if rows else 0
+    for number, row in enumerate(rows, 1):
+        for cell in row:
+            if "\n" not in cell and "\r" not in cell:
+                continue
+            if width > 2 and any(line.count(mark) >= width - 1 for line in cell.splitlines()[1:]):
+                raise _open_quote(name, file, number)
+
+
+def _open_quote(name: str, file: str, row: int) -> RecordsError:
+    return RecordsError(
+        f'{name}: {file}, row {row}: a quote (") is opened and not closed, so the rows after it run together into one '
+        "cell. Close or remove the quote in that row, or export the sheet as .xlsx."
+    )
+
+
+# ---- workbooks and tables ------------------------------------------------------------------------------------------
+
+
+def _workbook_rows(path: Path, name: str, place: SheetPlace) -> tuple[str, list[Sequence[str]]]:
+    from python_calamine import CalamineWorkbook
+
+    book = CalamineWorkbook.from_path(str(path))
+    names = book.sheet_names
+    wanted = place.sheet or name
+    match = [n for n in names if n.strip().casefold() == wanted.strip().casefold()]
+    if not match and place.sheet is None and len(names) == 1:
+        match = names
+    if not match:
+        raise RecordsError(
+            f"{name}: {path.name} has no sheet {wanted!r} (it has {', '.join(names)}). Say which in shop.toml:\n"
+            f'[sheets.{name}]\nfile = "{path.name}"\nsheet = "{names[0] if names else ""}"'
+        )
+    rows = book.get_sheet_by_name(match[0]).to_python(skip_empty_area=False)
+    return match[0], [list(map(as_text, row)) for row in rows]
+
+
+def _parquet_rows(path: Path) -> list[Sequence[str]]:
+    import pyarrow.parquet as pq
+
+    table = pq.read_table(path)
+    columns = []
+    for column in table.columns:
+        # each distinct value is turned into text once
+        try:
+            coded = column.combine_chunks().dictionary_encode()
+            codes = coded.indices.to_numpy(zero_copy_only=False) if coded.null_count == 0 else None
+        except (NotImplementedError, ValueError, TypeError, AttributeError):
+            codes = None
+        if codes is None:
+            columns.append(list(map(as_text, column.to_pylist())))
+            continue
+        distinct = np.array([as_text(v) for v in coded.dictionary.to_pylist()], dtype=object)
+        columns.append(distinct[codes].tolist() if len(distinct) else [""] * len(column))
+    return [table.column_names, *zip(*columns, strict=True)]
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    base = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
+    base.text_factory = lambda data: _sqlite_text(data)
+    return base
+
+
+def _sqlite_text(data: bytes) -> str:
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError:
+        return data.decode("cp1252", "replace")
+
+
+def _tables(path: Path) -> dict[str, str]:
+    """Tables and views by their name in small letters; none where the file only looks like a database by its name."""
+    with path.open("rb") as file:
+        if file.read(len(_SQLITE_MARK)) != _SQLITE_MARK:
+            return {}
+    try:
+        with closing(_connect(path)) as base:
+            rows = base.execute("SELECT name FROM sqlite_master WHERE type IN ('table', 'view') ORDER BY name")
+            return {row[0].casefold(): row[0] for row in rows}
+    except sqlite3.Error as err:
+        raise RecordsError(
+            f"{path.name} cannot be read as an SQLite file ({err}). Repair it, or move it out of the folder."
+        ) from err
+
+
+def _sqlite_rows(path: Path, table: str) -> list[Sequence[str]]:
+    tables = _tables(path)
+    if table.casefold() not in tables:
+        raise RecordsError(
+            f"{path.name} has no table {table!r} (it has {', '.join(sorted(tables.values())) or 'none'}). "
+            "Correct the name of the table in shop.toml."
+        )
+    quoted = tables[table.casefold()].replace('"', '""')
+    with closing(_connect(path)) as base:
+        cursor = base.execute(f'SELECT * FROM "{quoted}"')
+        return [[c[0] for c in cursor.description], *(list(map(as_text, row)) for row in cursor)]
+
+
+def as_text(cell: object) -> str:
+    """Text of a typed cell, so that typed and typed-in values are parsed alike. True dates become ISO text."""
+    if isinstance(cell, str):
+        return cell
+    if cell is None or cell is pd.NaT or (isinstance(cell, float) and cell != cell):
+        return ""
+    if isinstance(cell, bool | np.bool_):
+        return "yes" if cell else "no"
+    if isinstance(cell, dt.datetime):
+        return cell.date().isoformat()
+    if isinstance(cell, dt.date):
+        return cell.isoformat()
+    if isinstance(cell, float | np.floating):
+        return str(int(cell)) if abs(cell) < 1e15 and float(cell).is_integer() else repr(float(cell))
+    if isinstance(cell, bytes):
+        return _sqlite_text(cell)
+    return str(cell)

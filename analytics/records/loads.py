@@ -1,0 +1,97 @@
+"""Power, weight and use as stated for a build or a change, with what was assumed in ``flags``."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from analytics.records import cells
+from analytics.records.book import Sheet
+from analytics.records.shop import Shop
+from analytics.records.words import MEASURED, WEIGHT_KINDS, choose
+
+
+def quantity(sheet: Sheet, heading: str, kind: cells.Quantity, unit: str, into: str) -> pd.DataFrame:
+    """Parse a column of amounts; unreadable cells become unknown and are listed."""
+    parsed = cells.by_distinct(
+        sheet.text(heading), lambda t: cells.parse_quantity(t, kind, unit), cells.QUANTITY_COLUMNS
+    )
+    sheet.doubt(parsed["problem"] != "", heading, parsed["problem"] + ": taken as unknown", parsed["remedy"])
+    sheet.values[into] = parsed["value"]
+    return parsed
+
+
+def plain(sheet: Sheet, heading: str, low: float, high: float, whole: bool = False) -> pd.DataFrame:
+    """Parse a column of plain numbers. Columns value, problem, remedy; the caller says what a problem means."""
+    name = heading.replace("_", " ")
+    parsed = cells.by_distinct(
+        sheet.text(heading), lambda t: cells.parse_plain(t, low, high, whole, name), ["value", "problem", "remedy"]
+    )
+    sheet.values[heading] = parsed["value"]
+    return parsed
+
+
+def words(sheet: Sheet, heading: str, shop: Shop) -> pd.Series:
+    """A column of the shop's own words, those of [words] brought together."""
+    return choose(sheet.text(heading), {}, shop.words.get(heading, {}), free=True)["value"]
+
+
+def to_crank(measured_at: pd.Series, shop: Shop) -> np.ndarray:
+    """What a power has to be multiplied with to be power at the crank."""
+    return np.where(measured_at == "wheels", 1 / (1 - shop.driveline_loss), 1.0)
+
+
+def add_flag(flags: pd.Series, mask: pd.Series, words: str) -> pd.Series:
+    """Flags with some words more in the rows of the mask."""
+    mask = np.asarray(mask, bool)
+    return flags.where(~mask, flags.where(flags == "", flags + "; ") + words)
+
+
+def read_load(sheet: Sheet, shop: Shop) -> None:
+    """Power at the crank in hp, weight in lb, use, flags; ``power_lost``, ``weight_lost``: stated, but not usable."""
+    values = sheet.values
+    values["flags"] = ""
+    _read_power(sheet, shop)
+    _read_weight(sheet, shop)
+    values["use"] = words(sheet, "use", shop)
+
+
+def _read_power(sheet: Sheet, shop: Shop) -> None:
+    values = sheet.values
+    power = quantity(sheet, "power", cells.POWER, shop.power_unit, "power_hp")
+    known = power["value"].notna()
+    column = choose(sheet.text("power_measured_at"), MEASURED, shop.words.get("measured_at", {}))
+    reason = column["problem"] + f": taken as {shop.power_measured_at}"
+    sheet.doubt(column["problem"] != "", "power_measured_at", reason, "write crank or wheels")
+    where = power["qualifier"].where(power["qualifier"] != "", column["value"])
+    where = where.where(where != "", shop.power_measured_at)
+    factor = to_crank(where, shop)
+    for column, part in (("power_hp", "value"), ("power_low", "low"), ("power_high", "high")):
+        values[column] = power[part] * factor
+    values["power_measured_at"] = where.where(known, "")
+    values["power_lost"] = power["problem"] != ""
+    flags = add_flag(values["flags"], (where == "wheels") & known, "wheel power converted to crank")
+    flags = add_flag(flags, power["about"] & known, "power approximate")
+    values["flags"] = add_flag(flags, power["high"] > power["low"], "power a range, its middle taken")
+
+
+def _read_weight(sheet: Sheet, shop: Shop) -> None:
+    values = sheet.values
+    weight = quantity(sheet, "weight", cells.WEIGHT, shop.weight_unit, "weight_lb")
+    kind = choose(sheet.text("weight_kind"), WEIGHT_KINDS, shop.words.get("weight_kind", {}))
+    reason = kind["problem"] + f": taken as {shop.weight_kind}"
+    sheet.doubt(kind["problem"] != "", "weight_kind", reason, f"write one of {', '.join(WEIGHT_KINDS)}")
+    what = weight["qualifier"].where(weight["qualifier"] != "", kind["value"])
+    what = what.where(what != "", shop.weight_kind)
+    combined = (what == "combined") & weight["value"].notna()
+    reason = "a combined weight with trailer, not the truck's own: taken as unknown"
+    sheet.doubt(combined, "weight", reason, "weigh or ask for the truck alone")
+    known = weight["value"].notna() & ~combined
+    values["weight_lb"] = weight["value"].where(known)
+    values["weight_kind"] = what.where(known, "")
+    values["weight_lost"] = (weight["problem"] != "") | combined
+    about = weight["about"] | (weight["high"] > weight["low"])
+    flags = add_flag(
+        values["flags"], (what == "rating plate") & known, "rating-plate weight, the most the truck may weigh"
+    )
+    values["flags"] = add_flag(flags, about & known, "weight approximate")

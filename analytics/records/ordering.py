@@ -1,0 +1,187 @@
+"""Dates of every sheet: read, settled by the order of events, and cut off at the as-of date."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import RecordsError
+from analytics.records.book import Sheet
+from analytics.records.dates import parse_dates, settle
+from analytics.records.headings import HEADINGS
+from analytics.records.shop import Shop
+
+NAT = np.datetime64("NaT", "ns")
+#: a date this long after every other one is taken for a slip of the pen (common practice, no source)
+_LONE_DATE_DAYS = 550
+_FEWEST_TO_JUDGE = 20
+_WRITE = "write the date as 2024-03-31"
+
+
+def read_dates(sheet: Sheet, shop: Shop) -> None:
+    """Parse the dates of one sheet and settle what its own rows can settle."""
+    spec = HEADINGS[sheet.name]
+    for heading in spec.dates:
+        parsed = parse_dates(sheet.text(heading), shop.date_order, shop.date_epoch)
+        sheet.set_aside(parsed["problem"] != "", heading, parsed["problem"], parsed["remedy"])
+        sheet.values[heading], sheet.values[f"{heading}:second"] = parsed["first"], parsed["second"]
+    _settle(sheet, list(spec.dates), [], final=False)
+    if sheet.name != "fitted":
+        blank = np.logical_and.reduce([sheet.values[h].isna() for h in spec.known_on])
+        sheet.set_aside(blank, spec.known_on[0], "no date", f"fill in {' or '.join(spec.known_on)}")
+
+
+def known_on(sheet: Sheet) -> pd.Series:
+    """The day the shop knew of a row. Where it is still two-way the earlier reading counts."""
+    days = pd.Series(pd.NaT, index=sheet.values.index, dtype="datetime64[ns]")
+    for heading in HEADINGS[sheet.name].known_on:
+        days = days.fillna(sheet.values[heading])
+    return days
+
+
+def in_service(builds: Sheet) -> pd.Series:
+    """The day each build went into service; the day it was built where nothing is said."""
+    return builds.values["in_service_on"].fillna(builds.values["built_on"])
+
+
+def settle_builds(builds: Sheet, linked: list[Sheet]) -> None:
+    """Two-way dates of builds, by the unit's earliest event whose own date is settled."""
+    earliest = np.full(len(builds.alive), NAT)
+    for sheet in linked:
+        if sheet.name == "fitted":
+            continue  # parts are fitted before the unit is in service
+        heading = HEADINGS[sheet.name].dates[0]
+        known = known_on(sheet).where(sheet.values[heading].isna(), sheet.values[heading])
+        sure = sheet.in_use & sheet.values[f"{heading}:second"].isna().to_numpy() & known.notna().to_numpy()
+        first = known[sure].groupby(sheet.values["build"][sure]).min()
+        at = first.index.to_numpy(int)
+        earliest[at] = np.fmin(earliest[at], first.to_numpy())
+    open_ = builds.values["built_on:second"].notna() | builds.values["in_service_on:second"].notna()
+    _settle(builds, ["built_on", "in_service_on"], [(2, np.where(open_, earliest, NAT))], final=True)
+
+
+def settle_linked(sheet: Sheet, builds: Sheet) -> None:
+    """Two-way dates of rows that belong to a build: nothing happens to a unit before it is in service."""
+    if sheet.name == "fitted":
+        _settle(sheet, ["fitted_on"], [], final=True)
+        return
+    at = sheet.values["build"].to_numpy()
+    start = np.full(len(at), NAT)
+    start[at >= 0] = in_service(builds).to_numpy()[at[at >= 0]]
+    _settle(sheet, list(HEADINGS[sheet.name].dates), [(0, start)], final=True)
+
+
+def _settle(sheet: Sheet, headings: list[str], bounds: list[tuple[int, np.ndarray]], final: bool) -> None:
+    """Settle two-way dates by their order, with dates from other sheets between (position, days)."""
+    candidates = [(sheet.values[h].to_numpy(), sheet.values[f"{h}:second"].to_numpy()) for h in headings]
+    shown = list(headings)
+    for place, days in bounds:
+        candidates.insert(place, (days, np.full(len(days), NAT)))
+        shown.insert(place, "")
+    settled, out_of_order = settle(candidates)
+    if out_of_order.any():
+        _refuse_order(sheet, shown, candidates, out_of_order)
+    for heading, days, (first, second) in zip(shown, settled, candidates, strict=True):
+        was_open = ~np.isnat(second) & ~out_of_order
+        if not heading or not was_open.any():
+            continue
+        open_now = was_open & np.isnat(days)
+        done = was_open & ~open_now
+        reason = _texts(done, lambda i, d=days: f"read as {say(d[i])} by the order of events")
+        sheet.doubt(done, heading, reason, f"{_WRITE}, or state [dates] order in shop.toml")
+        sheet.values.loc[done, heading] = days[done]
+        sheet.values.loc[done, f"{heading}:second"] = NAT
+        if final:
+            reason = _texts(
+                open_now,
+                lambda i, a=first, b=second: f"could be {say(a[i])} or {say(b[i])}; the order of events does not tell",
+            )
+            remedy = f'{_WRITE}, or state in shop.toml: [dates] order = "month first" (or "day first")'
+            sheet.set_aside(open_now, heading, reason, remedy)
+
+
+_EVENT = {
+    "built_on": "built", "in_service_on": "in service", "failed_on": "failed", "returned_on": "returned",
+    "read_on": "read", "changed_on": "changed", "fitted_on": "fitted", "effective_on": "in force",
+}  # fmt: skip
+
+
+def _refuse_order(sheet: Sheet, shown: list[str], candidates: list, out_of_order: np.ndarray) -> None:
+    """Set aside rows whose dates cannot be in order, naming the first pair that is not."""
+    left = out_of_order.copy()
+    for late in range(1, len(shown)):
+        for early in range(late - 1, -1, -1):
+            before, after = candidates[early], candidates[late]
+            latest = np.where(np.isnat(after[1]), after[0], after[1])
+            clash = left & (latest < before[0])
+            if not clash.any():
+                continue
+            left &= ~clash
+            column = shown[late] or shown[early]
+            first = _EVENT.get(shown[early], "in service")
+            then = _EVENT.get(shown[late], "the unit's first event")
+            reason = _texts(
+                clash,
+                lambda i, a=latest, b=before[0], t=then, f=first: f"{t} {say(a[i])}, before it was {f} ({say(b[i])})",
+            )
+            sheet.set_aside(clash, column, reason, "check both dates, in this row and in its build")
+    reason = "no reading of its dates puts them in order"
+    sheet.set_aside(left, next(filter(None, shown)), reason, "check the dates, in this row and in its build")
+
+
+def _texts(mask: np.ndarray, text) -> np.ndarray:
+    """One text per row of the mask, blank elsewhere."""
+    result = np.full(len(mask), "", dtype=object)
+    for i in np.flatnonzero(mask):
+        result[i] = text(i)
+    return result
+
+
+def say(day: np.datetime64 | pd.Timestamp) -> str:
+    """A day in words: 3 Apr 2021."""
+    day = pd.Timestamp(day)
+    return "" if pd.isna(day) else f"{day.day} {day:%b %Y}"
+
+
+def as_of_day(sheets: dict[str, Sheet], shop: Shop, asked: str | dt.date | None) -> pd.Timestamp:
+    """The day the records are looked at from: as asked, as shop.toml says, or the last date in the records."""
+    stated = asked if asked is not None else shop.as_of
+    if stated is not None:
+        return as_day(stated)
+    for sheet in sheets.values():
+        _lone_dates(sheet, sheets)
+    days = [known_on(s)[s.alive].max() for s in sheets.values()]
+    days = [d for d in days if not pd.isna(d)]
+    if not days:
+        raise RecordsError(
+            "no row of any sheet has a date that can be read, so there is no day to look from. "
+            "Fill in built_on, or give --as-of 2024-12-31 to see what is wrong with each row."
+        )
+    return max(days)
+
+
+def as_day(stated: str | dt.date) -> pd.Timestamp:
+    """A day from text such as 2024-12-31 or from a date. Raises RecordsError."""
+    try:
+        day = dt.date.fromisoformat(stated.strip()) if isinstance(stated, str) else stated
+        if not isinstance(day, dt.date) or pd.isna(day):
+            raise ValueError
+        return pd.Timestamp(day.year, day.month, day.day)
+    except (ValueError, TypeError) as err:
+        raise RecordsError(f"as-of date {stated!r} is not a date. Write it as 2024-12-31.") from err
+
+
+def _lone_dates(sheet: Sheet, sheets: dict[str, Sheet]) -> None:
+    """Set aside a date that lies long after everything else: it would move the as-of date by itself."""
+    every = np.sort(np.concatenate([known_on(s)[s.alive].dropna().to_numpy() for s in sheets.values()]))
+    if len(every) < _FEWEST_TO_JUDGE:
+        return
+    last = every[-max(2, len(every) // 100) :]
+    far = np.flatnonzero(np.diff(last) / np.timedelta64(1, "D") > _LONE_DATE_DAYS)
+    if len(far):
+        good = last[far[0]]
+        reason = f"long after every other date (the one before is {say(good)})"
+        remedy = "check the year; if it is right, give --as-of, or as_of under [shop] in shop.toml"
+        sheet.set_aside((known_on(sheet) > good).to_numpy(), HEADINGS[sheet.name].known_on[0], reason, remedy)

@@ -1,0 +1,131 @@
+"""The cells of fitted, readings, changes and limits."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from analytics.records import cells
+from analytics.records.book import Sheet
+from analytics.records.loads import plain, quantity, read_load, to_crank, words
+from analytics.records.parts import NOT_RECORDED, name_components, name_parts
+from analytics.records.shop import Shop
+from analytics.records.words import RUNNING, choose
+
+
+def read_fitted(fitted: Sheet, shop: Shop) -> None:
+    """Parts fitted and their lots; two parts at one position on one day cannot both be right."""
+    values = fitted.values
+    name_parts(fitted, "part", shop)
+    no_part = values["part"].isin(["", NOT_RECORDED])
+    fitted.set_aside(no_part, "part", "no part named", "say which part was fitted")
+    text = fitted.text("lot")
+    values["lot"] = cells.by_distinct(
+        text, lambda t: ("" if cells.is_blank(t) else " ".join(t.split()).upper(),), ["lot"]
+    )["lot"]
+    quantity(fitted, "odometer", cells.DISTANCE, shop.distance_unit, "odometer")
+    place, what = ["build", "component", "fitted_on"], ["part", "lot"]
+    live = values.loc[fitted.in_use, place + what]
+    live = live.assign(part=live["part"].str.casefold())
+    again = _mask(fitted, live.index[live.duplicated()])
+    fitted.set_aside(again, "serial", "the same part is entered twice", "nothing to do")
+    live = live.drop_duplicates()
+    clash = _mask(fitted, live.index[live.duplicated(place, keep=False)])
+    reason = "another part or lot is entered for this position on this day"
+    fitted.set_aside(clash, "part", reason, "delete the row that is wrong, or date the later one")
+
+
+def doubt_other_part(fitted: Sheet, builds: Sheet, starts: pd.Series) -> None:
+    """List parts fitted at the build that are not the ones builds names; ``fitted`` is believed."""
+    values = fitted.values
+    mask = fitted.in_use & (values["build"] >= 0).to_numpy()
+    at = values["build"].to_numpy()
+    differs = np.zeros(len(mask), bool)
+    for component in values.loc[mask, "component"].unique():
+        own = np.flatnonzero(mask & (values["component"] == component).to_numpy())
+        first = values["fitted_on"].isna().to_numpy()[own] | (
+            values["fitted_on"].to_numpy()[own] <= starts.to_numpy()[at[own]]
+        )
+        named = builds.values[f"component:{component}"].to_numpy()[at[own]]
+        differs[own] = first & (named != values["part"].to_numpy()[own]) & (named != NOT_RECORDED)
+    reason = np.full(len(mask), "", dtype=object)
+    for row in np.flatnonzero(differs):
+        named = builds.values[f"component:{values['component'].iat[row]}"].iat[at[row]] or "none"
+        reason[row] = f"builds names {named}: the part of this row is taken"
+    fitted.doubt(differs, "part", reason, "correct the sheet that is wrong")
+
+
+def read_readings(readings: Sheet, shop: Shop) -> None:
+    """Odometers, runs and news of units."""
+    values = readings.values
+    quantity(readings, "odometer", cells.DISTANCE, shop.distance_unit, "odometer")
+    runs = plain(readings, "runs", 0, 1_000_000)
+    readings.doubt(runs["problem"] != "", "runs", runs["problem"] + ": taken as unknown", runs["remedy"])
+    running = choose(readings.text("still_running"), RUNNING, shop.words.get("still_running", {}))
+    reason = running["problem"] + ": not used"
+    readings.doubt(running["problem"] != "", "still_running", reason, "write yes, no, sold, lost or scrapped")
+    values["still_running"] = running["value"]
+
+    def replaced(text: str) -> tuple[bool, float, str]:
+        word = text.strip().casefold()
+        if cells.is_blank(text) or word in ("no", "n", "false", "0"):
+            return False, np.nan, ""
+        if word in ("yes", "y", "true", "replaced", "new"):
+            return True, np.nan, ""
+        final = cells.parse_quantity(text, cells.DISTANCE, shop.distance_unit)[0]
+        return True, final, "neither yes nor the old odometer's last figure: taken as yes" if np.isnan(final) else ""
+
+    parsed = cells.by_distinct(readings.text("odometer_replaced"), replaced, ["replaced", "old_final", "problem"])
+    remedy = "write yes, no, or the old odometer's last figure"
+    readings.doubt(parsed["problem"] != "", "odometer_replaced", parsed["problem"], remedy)
+    values["replaced"], values["old_final"] = parsed["replaced"].astype(bool), parsed["old_final"].astype(float)
+    values["source"] = cells.tidy(readings.text("source"))
+    says = values["odometer"].notna() | values["runs"].notna() | (values["still_running"] != "") | values["replaced"]
+    reason = "no odometer, runs or word on whether it still runs that could be read"
+    readings.set_aside(~says, "odometer", reason, "correct the odometer")
+
+
+def read_changes(changes: Sheet, shop: Shop) -> None:
+    """Power, weight and use from a day on."""
+    values = changes.values
+    read_load(changes, shop)
+    quantity(changes, "odometer", cells.DISTANCE, shop.distance_unit, "odometer")
+    nothing = values["power_hp"].isna() & values["weight_lb"].isna() & (values["use"] == "")
+    changes.set_aside(nothing, "power", "no power, weight or use that could be read", "say what changed")
+    live = values.loc[changes.in_use, ["build", "changed_on", "power_hp", "weight_lb", "use"]]
+    live = live.assign(use=live["use"].replace("", None))
+    changes.set_aside(
+        _mask(changes, live.index[live.duplicated()]), "serial", "the same change is entered twice", "nothing to do"
+    )
+    live = live.drop_duplicates()
+    clash = (
+        live.groupby(["build", "changed_on"])[["power_hp", "weight_lb", "use"]].transform("nunique").gt(1).any(axis=1)
+    )
+    reason = "another change of the same day says otherwise"
+    changes.set_aside(_mask(changes, live.index[clash]), "changed_on", reason, "delete the row that is wrong")
+
+
+def read_limits(limits: Sheet, shop: Shop) -> None:
+    """Limits as published."""
+    values = limits.values
+    name_components(limits, shop)
+    name_parts(limits, "part", shop)
+    no_part = values["part"].isin(["", NOT_RECORDED])
+    limits.set_aside(no_part, "part", "no part named", "say which part the limit is for")
+    limit = quantity(limits, "power_limit", cells.POWER, shop.power_unit, "power_limit_hp")
+    limits.set_aside(limit["value"].isna(), "power_limit", "no power limit that could be read", "write it as 650 hp")
+    values["power_limit_hp"] *= to_crank(limit["qualifier"], shop)
+    weight = quantity(limits, "weight_up_to", cells.WEIGHT, shop.weight_unit, "weight_up_to_lb")
+    remedy = "write it as 7,500 lb, or leave it blank if the limit holds for any weight"
+    limits.set_aside(weight["problem"] != "", "weight_up_to", weight["problem"], remedy)
+    values["use"] = words(limits, "use", shop)
+    values["reason"] = limits.text("reason")
+    both = limits.values["effective_on:second"].notna()
+    remedy = 'write the date as 2024-03-31, or state in shop.toml: [dates] order = "month first" (or "day first")'
+    limits.set_aside(both, "effective_on", "could be two days", remedy)
+
+
+def _mask(sheet: Sheet, labels: pd.Index) -> np.ndarray:
+    mask = np.zeros(len(sheet.alive), bool)
+    mask[labels.to_numpy(int)] = True
+    return mask

@@ -1,0 +1,76 @@
+"""Names of parts and components: the shop's own, by any of the names they go by."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import pandas as pd
+
+from analytics.records import cells
+from analytics.records.book import Sheet
+from analytics.records.headings import heading_key
+from analytics.records.shop import Shop
+
+NOT_RECORDED = "not recorded"
+_NOT_FITTED = frozenset({"none", "n/a", "not fitted", "no", "-", "not replaced"})
+
+
+def name_components(sheet: Sheet, shop: Shop) -> None:
+    """Settle which component each row speaks of, by its name or its heading in builds."""
+    known = {heading_key(h): c for c, h in shop.components.items()} | {heading_key(c): c for c in shop.components}
+    text = sheet.text("component")
+    named = cells.by_distinct(text, lambda t: (known.get(heading_key(t), ""),), ["c"])["c"]
+    blank = cells.tidy(text) == ""
+    sheet.set_aside(blank, "component", "no component named", "say which component it was")
+    reason = f"not one of the components ({', '.join(shop.components)})"
+    remedy = "correct the word, or add the component to [components] in shop.toml"
+    sheet.set_aside(named == "", "component", reason, remedy)
+    sheet.values["component"] = named
+
+
+def part_names(text: pd.Series, component: str, shop: Shop) -> pd.Series:
+    """Parts by the shop's own name; 'none' is "" (not fitted), a blank or '?' is NOT_RECORDED.
+
+    Parts that shop.toml does not list stay as typed (see one_spelling).
+    """
+    names: dict[str, str] = {}
+    for part, others in shop.part_names.get(component, {}).items():
+        names |= {" ".join(o.split()).casefold(): part for o in (part, *others)}
+
+    def one(text: str) -> tuple[str]:
+        tidy = " ".join(text.split())
+        if tidy.casefold() in names:
+            return (names[tidy.casefold()],)
+        if tidy.casefold() in _NOT_FITTED:
+            return ("",)
+        return (NOT_RECORDED if cells.is_blank(tidy) else tidy,)
+
+    return cells.by_distinct(text, one, ["part"])["part"]
+
+
+def name_parts(sheet: Sheet, heading: str, shop: Shop) -> None:
+    """The parts of a column whose rows name their component."""
+    names = pd.Series(NOT_RECORDED, index=sheet.values.index, dtype=object)
+    for component in shop.components:
+        mask = sheet.values["component"] == component
+        names[mask] = part_names(sheet.text(heading)[mask], component, shop)
+    sheet.values[heading] = names
+
+
+def one_spelling(sheets: dict[str, Sheet], shop: Shop) -> None:
+    """Give a part written in large and small letters one name: the spelling met most, of equals the first by letter."""
+    columns = [("fitted", "part"), ("returns", "part"), ("returns", "replaced_with"), ("limits", "part")]
+    columns = [(sheets[name].values, heading, sheets[name].in_use) for name, heading in columns if name in sheets]
+    for component in shop.components:
+        own = f"component:{component}"
+        places = [(sheets["builds"].values, own, sheets["builds"].in_use)]
+        places += [(v, h, live & (v["component"] == component).to_numpy()) for v, h, live in columns]
+        met: Counter[str] = Counter()
+        for values, heading, live in places:
+            met.update(values.loc[live, heading].value_counts(sort=False).to_dict())
+        best: dict[str, str] = {}
+        for part in sorted(met, key=lambda p: (-met[p], p)):
+            best.setdefault(part.casefold(), part)
+        changed = {p: best[p.casefold()] for p in met if best[p.casefold()] != p}
+        for values, heading, live in places if changed else ():
+            values.loc[live, heading] = values.loc[live, heading].replace(changed)

@@ -1,0 +1,159 @@
+"""Returns: their cells, the same return entered twice, events, and what set-aside returns leave unknown."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from analytics.records import cells
+from analytics.records.book import Sheet
+from analytics.records.dates import AT_TEARDOWN
+from analytics.records.loads import plain, quantity, words
+from analytics.records.ordering import known_on
+from analytics.records.parts import NOT_RECORDED, name_components, name_parts
+from analytics.records.shop import Shop
+from analytics.records.words import CAUSES, ORDERS, choose
+
+#: two entries of one return this close together, alike in all that both state, may be one (common practice, no source)
+_SAME_RETURN_DAYS = 14
+_UNIT_GONE = ("scrapped", "scrap", "refunded", "written off")
+_NOT_REPLACED = ("none", "no", "not replaced", "nothing")
+
+
+def read_return_words(returns: Sheet, shop: Shop) -> None:
+    """Component, cause, order and finding: what linking and the order of events need."""
+    values = returns.values
+    name_components(returns, shop)
+    for heading, known in (("cause", CAUSES), ("order", ORDERS)):
+        chosen = choose(returns.text(heading), known, shop.words.get(heading, {}))
+        remedy = f"correct it, or add the word under [words.{heading}] in shop.toml"
+        returns.doubt(chosen["problem"] != "", heading, chosen["problem"] + ": taken as unclear", remedy)
+        values[heading] = chosen["value"].where(chosen["problem"] == "", "unclear")
+    values["finding"] = words(returns, "finding", shop)
+    teardown = _says(returns.text("failed_on"), AT_TEARDOWN)
+    values["at_teardown"] = teardown | values["finding"].isin(shop.found_at_teardown)
+    undated = teardown & values["returned_on"].isna()
+    returns.set_aside(undated, "returned_on", "found at teardown, but no date of the teardown", "fill in returned_on")
+
+
+def _says(text: pd.Series, wanted: tuple[str, ...] | frozenset[str]) -> pd.Series:
+    return cells.by_distinct(text, lambda t: (" ".join(t.split()).casefold() in wanted,), ["x"])["x"].astype(bool)
+
+
+def read_return_cells(returns: Sheet, shop: Shop) -> None:
+    """Parts, miles, runs, cost and the rest."""
+    values, put_in = returns.values, returns.text("replaced_with")
+    name_parts(returns, "part", shop)
+    name_parts(returns, "replaced_with", shop)
+    values["unit_gone"], values["not_replaced"] = _says(put_in, _UNIT_GONE), _says(put_in, _NOT_REPLACED)
+    no_part = values["unit_gone"] | values["not_replaced"] | (values["replaced_with"] == NOT_RECORDED)
+    values["replaced_with"] = values["replaced_with"].mask(no_part, "")
+    cost = plain(returns, "cost", 0, 1_000_000)
+    returns.doubt(cost["problem"] != "", "cost", cost["problem"] + ": taken as unknown", cost["remedy"])
+    values["paid_by"] = cells.tidy(returns.text("paid_by"))
+    values["notes"] = returns.text("notes")
+    for heading in ("odometer", "miles_in_service"):
+        quantity(returns, heading, cells.DISTANCE, shop.distance_unit, heading)
+    runs = plain(returns, "runs", 0, 1_000_000)
+    returns.doubt(runs["problem"] != "", "runs", runs["problem"] + ": taken as unknown", runs["remedy"])
+
+
+_STATED = ["odometer", "miles_in_service", "runs", "cost", "part", "replaced_with", "finding", "order", "cause"]
+
+
+def drop_same_return(returns: Sheet, builds: Sheet) -> np.ndarray:
+    """Set aside an entry of a return that agrees with another one in all that both state; a mask of those rows.
+
+    Returns of one day that differ in anything stated are two. So are returns to a row of builds that stands for several
+    units. Entries that agree but lie days apart, or differ in their notes only, are listed and counted.
+    """
+    values, n = returns.values, len(returns.alive)
+    day = known_on(returns)
+    keys = ["build", "component", "day"]
+    frame = pd.DataFrame({"build": values["build"], "component": values["component"], "day": day, "at": np.arange(n)})
+    frame = frame[returns.in_use]
+    frame = frame[frame.duplicated(["build", "component"], keep=False)].copy()
+    stated = values.loc[frame["at"], _STATED].astype(object)
+    stated = stated.mask(stated.isna() | stated.isin(["", NOT_RECORDED]), None)
+    stated["notes"] = cells.tidy(returns.text("notes").iloc[frame["at"]]).replace("", None)
+    frame["blank"] = stated.isna().sum(axis=1).to_numpy()
+    frame["typed"] = ["|".join(map(str, row)) for row in stated.itertuples(index=False)]
+    frame = frame.sort_values([*keys, "blank", "typed", "at"], kind="stable")
+    told = dict(zip(stated.index, stated.to_dict("records"), strict=True))
+    failed = values["failed_on"].to_numpy()
+    reason = np.full(n, "", dtype=object)
+    twice, maybe = np.zeros(n, bool), np.zeros(n, bool)
+    for (build, _), group in frame.groupby(["build", "component"], sort=False):
+        several = builds.values["count"].iat[build] > 1
+        kept: list[int] = []
+        for at in group["at"]:
+            verdict, other = _compare(at, kept, day, failed, told)
+            reason[at] = f"the same return is entered in row {returns.raw.row[other]}" if verdict == "same" else ""
+            if verdict == "same" and not several:
+                twice[at] = True
+                continue
+            if verdict:
+                maybe[at] = True
+                reason[at] = f"may be the return of row {returns.raw.row[other]} again: counted as another"
+            kept.append(at)
+    returns.doubt(maybe, "serial", reason, "delete it if it is the same")
+    returns.set_aside(twice, "serial", reason, "nothing to do, or write down what differs if it was another return")
+    return twice
+
+
+def _compare(at: int, kept: list[int], day: pd.Series, failed: np.ndarray, told: dict) -> tuple[str, int]:
+    """Whether a return is the same as one of those kept, may be, or neither ("")."""
+    verdict, like = "", -1
+    for other in kept:
+        one, two = told[at], told[other]
+        gap = abs((day[at] - day[other]).days)
+        apart = abs(failed[at] - failed[other]) / np.timedelta64(1, "D")
+        if gap > _SAME_RETURN_DAYS or apart > _SAME_RETURN_DAYS:
+            continue
+        if any(one[h] is not None and two[h] is not None and one[h] != two[h] for h in _STATED):
+            continue
+        same_notes = one["notes"] is None or two["notes"] is None or one["notes"] == two["notes"]
+        same_odometer = one["odometer"] is not None and one["odometer"] == two["odometer"]
+        if (gap == 0 and same_notes) or same_odometer:
+            return "same", other
+        verdict, like = "maybe", other
+    return verdict, like
+
+
+def number_events(returns: pd.DataFrame) -> pd.DataFrame:
+    """Add day and event (rows of one unit on one day are one event); a component damaged alone was damaged first."""
+    returns = returns.copy()
+    day = returns["returned_on"].fillna(returns["failed_on"])
+    returns["day"] = day
+    damaged = returns["cause"] != "no fault"
+    parts = returns[damaged].groupby([returns["unit"], day])["component"].transform("nunique")
+    parts = parts.reindex(returns.index, fill_value=0)
+    blank = returns["order"] == ""
+    returns.loc[blank & damaged, "order"] = np.where(parts[blank & damaged] > 1, "unclear", "first")
+    returns.loc[~damaged, "order"] = ""
+    returns["cause_stated"] = returns["cause"] != ""
+    returns["cause"] = returns["cause"].mask(returns["cause"] == "", "unclear")
+    returns["event"] = returns.groupby([returns["unit"], day], sort=True).ngroup()
+    return returns
+
+
+def returns_left_out(returns: Sheet, builds: Sheet, twice: np.ndarray, position: pd.Series) -> pd.DataFrame:
+    """Set-aside returns of known units that may speak of a failure: unit, component, day, row.
+
+    component is "" where it is not known which; day is the earliest its dates can mean, NaT where they mean none.
+    """
+    values = returns.values
+    at = values["build"].to_numpy()
+    lost = ~returns.alive & ~returns.later & ~twice & (at >= 0) & (values["cause"] != "no fault").to_numpy()
+    lost[lost] = builds.in_use[at[lost]]
+    word = cells.tidy(returns.text("component"))
+    lost &= ((values["component"] != "") | (word == "")).to_numpy()  # other components than ours do not matter
+    days = values.loc[lost, ["failed_on", "returned_on"]].min(axis=1)
+    return pd.DataFrame(
+        {
+            "unit": position.reindex(at[lost]).to_numpy(int),
+            "component": values.loc[lost, "component"].to_numpy(),
+            "day": days.to_numpy(dtype="datetime64[ns]"),
+            "row": returns.raw.row[lost],
+        }
+    )
