@@ -119,9 +119,11 @@ def _cause_codes(cause: ArrayLike, length: int) -> tuple[Ints, list[Hashable]]:
     labels = pd.Series(cause)
     if len(labels) != length:
         raise AnalyticsError(f"cause has {len(labels)} values for {length} units: give one per unit.")
-    running = labels.isna() | (labels == "") | (labels == 0)
-    codes, names = pd.factorize(labels.mask(running), sort=True)
-    return codes.astype(np.int64) + 1, names.tolist()
+    running = (labels.isna() | (labels == "") | (labels == 0)).to_numpy()
+    codes = np.zeros(length, dtype=np.int64)
+    failed, names = pd.factorize(labels[~running], sort=True)
+    codes[~running] = failed + 1
+    return codes, names.tolist()
 
 
 def _aalen_variance(
@@ -145,7 +147,10 @@ def _aalen_variance(
 
 
 def _delta_variance(n: Floats, d: Floats, d_own: Floats, before: Floats, own: Floats) -> Floats:
-    """Delta-method variance of the incidence `own` (k,): the sum of the units' squared influences."""
+    """Delta-method variance of the incidence `own` (k,), from increments at the failure times, as Greenwood's.
+
+    Where every unit is seen from new it is the sum of the units' squared influences.
+    """
     with np.errstate(divide="ignore", invalid="ignore"):
         # Once every unit at risk has failed nothing is left for later terms to multiply.
         greenwood = np.where(n > d, d / (n * np.maximum(n - d, 1)), 0.0)

@@ -647,7 +647,7 @@ def life_table(
         raise NotEnoughData(
             f"no unit at risk between {number(begin[j])} and {number(end[j])}: end the edges there."
         )
-    survival = np.cumprod(1 - failed / at_risk)
+    survival: Floats = np.asarray(np.cumprod(1 - failed / at_risk), dtype=np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):
         std_err = np.where(
             survival > 0, survival * np.sqrt(np.cumsum(failed / (at_risk * (at_risk - failed)))), np.nan

@@ -173,8 +173,9 @@ def mean_cumulative_function(
     cross = np.bincount(p_column, weights=w * (2 * u_before * gain + gain**2), minlength=len(time))
     n_safe = np.maximum(n, 1).astype(float)
     growth = cross - 2 * present * square - np.where(keep, events**2 / n_safe**3, 0.0)
-    variance = np.maximum(np.cumsum(growth), 0)
-    std_err = np.sqrt(variance)
+    variance, poisson = np.cumsum(growth), np.cumsum(square)
+    # Units with one and the same history have no spread; what is left then is rounding.
+    std_err = np.sqrt(np.where(variance > 1e-13 * poisson, variance, 0.0))
     with np.errstate(divide="ignore", invalid="ignore"):
         spread = np.exp(z * std_err / mean)
     return MeanCumulativeFunction(
@@ -183,7 +184,7 @@ def mean_cumulative_function(
         events=events.astype(np.int64),
         mean=mean,
         std_err=std_err,
-        std_err_poisson=np.sqrt(np.cumsum(square)),
+        std_err_poisson=np.sqrt(poisson),
         lower=mean / spread,
         upper=mean * spread,
         level=level,

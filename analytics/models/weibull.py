@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -43,6 +43,8 @@ Method = Literal["profile", "wald"]
 MIN_FAILURES = 5
 # Newton decrement: twice the log-likelihood still to be gained. 1e-8 is far below any printed digit.
 _CONVERGED = 1e-8
+# A standard error of log sigma beyond this (a factor of 400 either way) says the shape is not known at all.
+_LOOSE = 3.0
 # Profile limits are sought this far from the estimate, in standard errors.
 _FAR = 60.0
 
@@ -70,7 +72,7 @@ def _standard_quantile(p: float, distribution: str) -> float:
 
 
 def _standard_survival(z: ArrayLike, distribution: str) -> Floats:
-    with np.errstate(over="ignore"):
+    with np.errstate(over="ignore", invalid="ignore"):
         return np.exp(_log_survival(np.asarray(z, dtype=float), distribution)[0])
 
 
@@ -160,7 +162,11 @@ def _newton(
         slope = vectors.T @ gradient
         step = vectors @ (slope / np.maximum(np.abs(values), 1e-8 * max(np.abs(values).max(), 1e-8)))
         decrement = float((slope**2 / values).sum()) if concave else math.inf
-        if decrement < 1e-18:
+        if decrement < _CONVERGED:
+            # One full step more doubles the digits; the value itself is too flat by now to judge it by.
+            last, _, last_hessian = function(x + step)
+            if last >= value - 1e-9 * max(1.0, abs(value)):
+                return x + step, last, last_hessian, decrement
             return x, value, hessian, decrement
         step *= min(1.0, 1.0 / max(np.abs(step).max(), 1e-300))
         scale = 1.0
@@ -224,6 +230,14 @@ class FitGap:
         import pandas as pd
 
         return pd.DataFrame([asdict(self)])
+
+
+def _missing(low: float, high: float, no_low: str, no_high: str) -> list[str]:
+    """What to say of limits that are not there."""
+    words = [f"{what}: too few failures" for end, what in ((low, no_low), (high, no_high)) if math.isinf(end)]
+    if math.isnan(low) or math.isnan(high):
+        words.append("a limit was not found: the records leave the fit too free; see method='wald'")
+    return words
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -345,14 +359,18 @@ class LifeFit:
         def along(u: Floats) -> tuple[float, Floats, Floats]:
             theta, first, second = path(float(u[0]))
             value, gradient, hessian = self.sample.log_likelihood(theta[0], theta[1], self.distribution)
+            if not math.isfinite(value):
+                return -math.inf, np.full(1, np.nan), np.full((1, 1), np.nan)
             slope = float(gradient @ first)
             bend = float(first @ hessian @ first + gradient @ second)
             return value, np.array([slope]), np.array([[bend]])
 
-        point, value, _, decrement = _newton(along, np.array([start]))
-        if decrement > _CONVERGED:
-            return math.nan, start
-        return value, float(point[0])
+        # Should the climb from the neighbouring point fail, look around it.
+        for shift in (0.0, 0.5, -0.5, 1.0, -1.0, 2.0, -2.0, 4.0, -4.0):
+            point, value, _, decrement = _newton(along, np.array([start + shift]))
+            if decrement < _CONVERGED:
+                return value, float(point[0])
+        return math.nan, start
 
     def _through(self, log_t: float, z: float) -> Callable[[float], tuple[Floats, Floats, Floats]]:
         """The line of all fits that put log time log_t at standard quantile z, by log sigma."""
@@ -371,7 +389,10 @@ class LifeFit:
         path_at: Callable[[float], Callable[[float], tuple[Floats, Floats, Floats]]],
         start: float,
     ) -> tuple[float, float]:
-        """Both ends of the likelihood-ratio interval of one parameter; infinite where it has no end."""
+        """Both ends of the likelihood-ratio interval of one parameter.
+
+        Infinite where the likelihood never falls far enough, NaN where the best remaining fit cannot be found.
+        """
         from scipy.optimize import brentq
 
         cut = float(ndtri(0.5 + level / 2)) ** 2
@@ -383,21 +404,20 @@ class LifeFit:
                 nonlocal nuisance
                 value, nuisance = self._constrained(path_at(x), nuisance)
                 if math.isnan(value):
-                    raise AnalyticsError(
-                        "a profile limit did not converge: use method='wald', or look for units far from the rest."
-                    )
+                    raise ArithmeticError
                 return 2 * (self.log_likelihood - value) - cut
 
             near, far = estimate, estimate + side * std_err * math.sqrt(cut)
-            while excess(far) < 0:
-                near, far = far, far + side * std_err * 0.5 * max(1.0, abs(far - estimate) / std_err / 4)
-                if abs(far - estimate) > _FAR * std_err:
-                    ends.append(side * math.inf)
-                    break
-            else:
-                ends.append(
-                    float(brentq(excess, near, far, xtol=1e-10 * max(1.0, abs(estimate)), rtol=1e-12))
-                )
+            try:
+                while excess(far) < 0:
+                    near, far = far, far + side * std_err * 0.5 * max(1.0, abs(far - estimate) / std_err / 4)
+                    if abs(far - estimate) > _FAR * std_err:
+                        ends.append(side * math.inf)
+                        break
+                else:
+                    ends.append(float(brentq(excess, near, far, xtol=1e-10 * max(1.0, abs(estimate)), rtol=1e-12)))
+            except ArithmeticError:
+                ends.append(math.nan)
         return ends[0], ends[1]
 
     def _limits(
@@ -434,10 +454,7 @@ class LifeFit:
             lambda: self._profile(log_t, std_err, level, lambda x: self._through(x, q), math.log(self.sigma)),
         )
         past, words = self._extrapolated(math.exp(log_t))
-        if low == -math.inf:
-            words.append("no lower limit above zero: too few failures")
-        if high == math.inf:
-            words.append("no finite upper limit: too few failures")
+        words += _missing(low, high, "no lower limit above zero", "no finite upper limit")
         lower, upper = (math.exp(v) if math.isfinite(v) else math.nan for v in (low, high))
         return Estimate("quantile", p, math.exp(log_t), lower, upper, level, method, past, "; ".join(words))
 
@@ -458,8 +475,7 @@ class LifeFit:
             ),
         )
         past, words = self._extrapolated(t)
-        if math.isinf(low) or math.isinf(high):
-            words.append("a limit at 0 or 1: too few failures to say more")
+        words += _missing(low, high, "no upper limit below 1", "no lower limit above 0")
         value, upper, lower = (float(_standard_survival(v, self.distribution)) for v in (z, low, high))
         return Estimate("reliability", t, value, lower, upper, level, method, past, "; ".join(words))
 
@@ -477,8 +493,7 @@ class LifeFit:
             method,
             lambda: self._profile(log_sigma, std_err, level, path_at, self.mu),
         )
-        missing = math.isinf(low) or math.isinf(high)
-        words = ["a limit does not exist: too few failures"] if missing else []
+        words = _missing(low, high, "no upper limit of the shape", "no lower limit of the shape above 0")
         lower, upper = (math.exp(v) if math.isfinite(v) else math.nan for v in (low, high))
         return lower, upper, words
 
@@ -546,26 +561,30 @@ def _collapse(lower: Floats, upper: Floats, entry: Floats, count: Ints) -> _Samp
     return _Sample(rows[0][new], rows[1][new], rows[2][new], np.add.reduceat(count[order], first))
 
 
-def _first_guess(sample: _Sample, distribution: str) -> Floats:
-    """lifelines' estimate as (mu, log sigma), on the sample's own scale."""
+def _starts(sample: _Sample, distribution: str) -> Iterator[Floats]:
+    """Points (mu, log sigma) to climb from: lifelines' estimate, then plain guesses of widening spread."""
     from lifelines import LogNormalFitter, WeibullFitter
     from lifelines.exceptions import ConvergenceError
 
     fitter = WeibullFitter() if distribution == "weibull" else LogNormalFitter()
     entry = sample.entry if (sample.entry > 0).any() else None
     with warnings.catch_warnings():
-        # Its warnings are about the Hessian and slow progress; both are judged here, below.
+        # Its warnings are about the Hessian and slow progress; both are judged by the caller.
         warnings.simplefilter("ignore")
         try:
             with np.errstate(all="ignore"):
                 fitter.fit_interval_censoring(sample.lower, sample.upper, weights=sample.count, entry=entry)
+            if distribution == "weibull":
+                yield np.array([math.log(fitter.lambda_), -math.log(fitter.rho_)])
+            else:
+                yield np.array([fitter.mu_, math.log(fitter.sigma_)])
         except (ConvergenceError, ValueError, ArithmeticError, np.linalg.LinAlgError):
-            # A start by hand: any will do for a surface with one peak, and the peak is checked for.
-            middle = np.where(np.isfinite(sample.upper), (sample.lower + sample.upper) / 2, sample.lower)
-            return np.array([float(np.average(np.log(middle), weights=sample.count)), math.log(0.7)])
-    if distribution == "weibull":
-        return np.array([math.log(fitter.lambda_), -math.log(fitter.rho_)])
-    return np.array([fitter.mu_, math.log(fitter.sigma_)])
+            pass
+    # With looks only and late entry it can end at a scale of 1e-9 without a word.
+    middle = np.where(np.isfinite(sample.upper), (sample.lower + sample.upper) / 2, sample.lower)
+    mean = float(np.average(np.log(middle), weights=sample.count))
+    for sigma in (0.7, 0.3, 1.5, 4.0):
+        yield np.array([mean, math.log(sigma)])
 
 
 def fit_life(
@@ -618,9 +637,9 @@ def fit_life(
             f"{failures} failures among {units:,} units: a fit needs at least {min_failures}; "
             "use the exact bound, or a known shape (weibayes)."
         )
-    # lifelines needs times of ordinary size; the middle of the ages brings them near 1.
+    # lifelines needs times of ordinary size; the middle of the distinct ages brings them near 1.
     ages = np.where(np.isfinite(high[keep]), high[keep], low[keep])
-    unit = float(np.median(ages))
+    unit = float(np.median(np.unique(ages)))
     sample = _collapse(low[keep], high[keep], entries[keep], counts[keep])
     scaled = _Sample(sample.lower / unit, sample.upper / unit, sample.entry / unit, sample.count)
     fails = np.isfinite(sample.upper)
@@ -637,8 +656,14 @@ def fit_life(
     def along(theta: Floats) -> tuple[float, Floats, Floats]:
         return scaled.log_likelihood(theta[0], theta[1], distribution)
 
-    theta, value, hessian, decrement = _newton(along, _first_guess(scaled, distribution))
-    if not (decrement < _CONVERGED and math.exp(theta[1]) > 1e-6 and math.exp(theta[1]) < 1e3):
+    for start in _starts(scaled, distribution):
+        theta, value, hessian, decrement = _newton(along, start)
+        if decrement < _CONVERGED:
+            covariance = np.asarray(np.linalg.inv(-hessian), dtype=np.float64)
+            # A surface that rises without end looks flat far out: it passes the gradient test, but fixes nothing.
+            if covariance[1, 1] < _LOOSE**2:
+                break
+    else:
         raise NotEnoughData(
             f"the {distribution} fit to {failures} failures among {units:,} units did not converge: the records do "
             "not fix both its parameters; use the Kaplan-Meier curve, or a known shape (weibayes)."
@@ -648,7 +673,7 @@ def fit_life(
         distribution=distribution,
         mu=float(theta[0]) + math.log(unit),
         sigma=math.exp(theta[1]),
-        covariance=np.asarray(np.linalg.inv(-hessian), dtype=np.float64),
+        covariance=covariance,
         log_likelihood=value - exact * math.log(unit),
         units=units,
         failures=failures,

@@ -208,5 +208,5 @@ def test_trend_needs_scores():
         log_rank_trend([1, 2], [1, 1], ["a", "b"], {"a": 1})
     with pytest.raises(AnalyticsError, match="equal scores"):
         log_rank_trend([1, 2], [1, 1], ["a", "b"], {"a": 1, "b": 1})
-    with pytest.raises(AnalyticsError, match="label of row 1 .counted from 0. is missing"):
+    with pytest.raises(AnalyticsError, match=r"label of row 1 .counted from 0. is missing"):
         log_rank([1, 2], [1, 1], ["a", None])

@@ -171,7 +171,7 @@ def test_quantile_with_limits_or_words(reference_data):
     assert np.isnan(late.estimate)
     assert "less than 0.9 had failed by 35" in late.note
     assert late.to_frame().shape == (1, 6)
-    with pytest.raises(AnalyticsError, match="p is 1.5"):
+    with pytest.raises(AnalyticsError, match="p is 1"):
         curve.quantile(1.5)
 
 
@@ -368,7 +368,7 @@ def test_200_thousand_rows_in_50_cells_take_less_than_two_seconds():
 
 
 def test_cells_name_a_missing_label():
-    with pytest.raises(AnalyticsError, match="label of row 1 .counted from 0. is missing"):
+    with pytest.raises(AnalyticsError, match=r"label of row 1 .counted from 0. is missing"):
         kaplan_meier_cells([1, 2], [1, 0], cell=["a", None])
     with pytest.raises(AnalyticsError, match="there are 1 labels for 2 units"):
         kaplan_meier_cells([1, 2], [1, 0], cell=["a"])
