@@ -296,7 +296,7 @@ def test_profile_limits_are_where_the_likelihood_ratio_says(reference_data):
     q = np.log(-np.log(0.9))
     for limit in (b10.lower, b10.upper):
 
-        def loss(u: float, x: float = float(np.log(limit))) -> float:  # noqa: B008
+        def loss(u: float, x: float = float(np.log(limit))) -> float:
             return -fit.sample.log_likelihood(x - np.exp(u) * q, u, "weibull")[0]
 
         best = minimize_scalar(loss, bounds=(-3, 3), method="bounded", options={"xatol": 1e-10})
