@@ -130,7 +130,7 @@ def _split_at_changes(spells: pd.DataFrame, states: pd.DataFrame) -> pd.DataFram
     rows["to_day"] = rows["until"].where(cut, rows["ended_on"])
     rows.loc[cut, ["cause", "finding", "order"]] = ""
     rows.loc[cut, "ended"], rows.loc[cut, "at_teardown"] = "changed", False
-    rows["flags"] = [join_flags(a, b if not c else "") for a, b, c in zip(rows["flags_state"], rows["flags"], cut, strict=True)]
+    rows["flags"] = pd.Series([join_flags(a, b if not c else "") for a, b, c in zip(rows["flags_state"], rows["flags"], cut, strict=True)], index=rows.index, dtype=object)
     rows["segment"] = rows.groupby(["unit", "component", "spell", "copy"]).cumcount() + 1
     return rows
 

@@ -113,9 +113,11 @@ def counted(records: Records) -> Answer:
 
 
 def _of_sheet(records: Records, frame: pd.DataFrame, sheet: str) -> np.ndarray:
-    names = records.shop.places.get(sheet)
-    shown = {sheet, names.sheet if names and names.sheet else sheet}
-    return frame["sheet"].isin(shown).to_numpy()
+    """Rows of one of our sheets, whatever the shop calls its file and page."""
+    place = records.shop.places.get(sheet)
+    pages = {sheet, place.sheet if place and place.sheet else sheet}
+    stem = frame["file"].str.rpartition(".")[0]
+    return (frame["sheet"].isin(pages) | (stem == sheet)).to_numpy()
 
 
 def _kind(reason: str) -> str:

@@ -40,8 +40,8 @@ def vehicle_miles(data: pd.DataFrame, folder: Path) -> Path:
     """Krivtsov and Case 1999: 31 vehicles, miles to failure or to the last look."""
     builds, returns, readings = [], [], []
     for i, row in enumerate(data.itertuples(), 1):
-        serial, day = f"V{i:02d}-CAR", _ago(2000 - row.miles / 30)
-        builds.append({"serial": serial, "built_on": _ago(2000), "odometer_at_install": "12 mi", "part": "as built"})
+        serial, day = f"V{i:02d}-CAR", _ago(4000 - row.miles / 40)
+        builds.append({"serial": serial, "built_on": _ago(4000), "odometer_at_install": "12 mi", "part": "as built"})
         if row.failed:
             returns.append({"serial": serial, "returned_on": day, "odometer": f"{row.miles + 12:,}", "component": "part", "cause": "part"})
         else:

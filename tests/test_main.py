@@ -1,0 +1,85 @@
+"""The command line, on the demo."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from analytics.__main__ import main
+from tests.small_shop import build, returned, write_shop
+
+DEMO = Path(__file__).parents[1] / "data" / "demo"
+
+
+@pytest.fixture(scope="module")
+def reviewed(tmp_path_factory):
+    out = tmp_path_factory.mktemp("review")
+    assert main(["review", str(DEMO), "--out", str(out)]) == 0
+    return out
+
+
+def test_review_leaves_all_its_files(reviewed):
+    assert {p.name for p in reviewed.iterdir()} == {"review.html", "review.xlsx", "lifetimes.csv", "set_aside.csv", "to_check.csv", "counts.csv", "survival.csv"}
+
+
+def test_the_page_needs_nothing_else_and_tells_no_paths(reviewed):
+    page = (reviewed / "review.html").read_text(encoding="utf-8")
+    for absent in ("<script", "http://", "https://", "<link", "@import", str(DEMO), str(reviewed), "Traceback", "Warning"):
+        assert absent not in page
+    pictures = re.findall(r"<img [^>]*>", page)
+    assert len(pictures) > 10
+    assert all(re.search(r'alt="[^"]{30,}"', p) and 'src="data:image/png;base64,' in p for p in pictures)
+    for question in ("What came back, and why?", "What changed since last quarter?", "What these figures cannot do"):
+        assert f">{question}<" in page
+
+
+def test_counts_add_up(reviewed):
+    counts = pd.read_csv(reviewed / "counts.csv")
+    assert (counts["read"] == counts["used"] + counts["set_aside"]).all()
+    assert counts["set_aside"].sum() == len(pd.read_csv(reviewed / "set_aside.csv"))
+
+
+def test_check_prints_counts_and_remedies(capsys, tmp_path):
+    assert main(["check", str(DEMO), "--out", str(tmp_path)]) == 0
+    told = capsys.readouterr().out
+    assert re.search(r"^returns +147 +139 +8$", told, re.MULTILINE)
+    assert "returns.csv, row 7" in told
+    assert "Add the build, or correct the serial." in told
+    assert len(pd.read_csv(tmp_path / "set_aside.csv")) == 16
+
+
+def test_replay_from_the_command_line(tmp_path, capsys):
+    assert main(["check", str(DEMO), "--as-of", "2022-06-30"]) == 0
+    assert "as of 2022-06-30" in capsys.readouterr().out
+
+
+def test_errors_are_sentences_not_tracebacks(tmp_path, capsys):
+    assert main(["check", str(tmp_path / "nowhere")]) == 2
+    assert "there is no such folder" in capsys.readouterr().err
+    folder = write_shop(tmp_path / "shop", builds=[build("T-111")])
+    (folder / "returns.csv").write_text("serial,what\nT-111,x\n")
+    for command in ("check", "review"):
+        assert main([command, str(folder)]) == 2
+        told = capsys.readouterr().err
+        assert "error: returns: returns.csv lacks the headings 'component', 'failed_on'" in told
+        assert "Traceback" not in told
+    assert not (folder / "review").exists() or not any((folder / "review").iterdir())
+
+
+def test_inputs_are_left_alone(tmp_path):
+    folder = write_shop(tmp_path / "shop", builds=[build("T-111")], returns=[returned("T-111", "2023-01-01")])
+    before = {p.name: p.read_bytes() for p in folder.iterdir()}
+    assert main(["check", str(folder), "--out", str(tmp_path / "out")]) == 0
+    assert {p.name: p.read_bytes() for p in folder.iterdir()} == before
+
+
+def test_demo_is_made_anew_and_refuses_foreign_folders(tmp_path, capsys):
+    assert main(["demo", str(tmp_path / "new"), "--units", "400", "--seed", "5"]) == 0
+    assert (tmp_path / "new" / "shop.toml").is_file()
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "taxes.txt").write_text("x")
+    assert main(["demo", str(tmp_path / "mine")]) == 2
+    assert (tmp_path / "mine" / "taxes.txt").read_text() == "x"
