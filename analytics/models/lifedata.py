@@ -123,7 +123,7 @@ def life_data(
         if len(bad):
             raise AnalyticsError(f"row {bad[0]}: {name} is {value[bad[0]]:g}; it must be a number above 0: "
                                  "give it, or set the row aside")
-    blind = np.flatnonzero(np.isnan(lower) & ~(lower_days > 0))
+    blind = np.flatnonzero(np.isnan(lower) & ~(lower_days > 0) & ~(np.isfinite(upper_days) & (upper_days > 0)))
     if len(blind):
         raise AnalyticsError(f"row {blind[0]}: neither miles nor days in service are known; set the row aside")
     for kind, lo, hi, en in (("miles", lower, upper, entry), ("days", lower_days, upper_days, entry_days)):
@@ -252,10 +252,9 @@ def fill_failures(data: LifeData) -> tuple[LifeData, int]:
     gap = data.failed & np.isnan(data.lower) & data.has_rate
     if not gap.any():
         return data, 0
-    rate = np.where(gap, data.rate_miles / np.maximum(data.rate_days, NOTHING), 0.0)
-    lower = np.where(gap, rate * data.lower_days, data.lower)
-    upper = np.where(gap, rate * data.upper_days, data.upper)
-    entry = np.where(gap, rate * data.entry_days, data.entry)
+    rate = data.rate_miles[gap] / data.rate_days[gap]
+    lower, upper, entry = data.lower.copy(), data.upper.copy(), data.entry.copy()
+    lower[gap], upper[gap], entry[gap] = (rate * d[gap] for d in (data.lower_days, data.upper_days, data.entry_days))
     return replace(data, lower=lower, upper=upper, entry=entry), int(gap.sum())
 
 

@@ -46,7 +46,8 @@ class RatingSettings:
     both_laws: Weibull and log-normal life both count, as far as the records leave both open. selection: readings may
     come mainly from those who drive more (or less). decline: miles per day may change past ``change_days``. share:
     reporting share, None for one with a prior, 1 for "every failure was reported". early: the early-failure test, under
-    ``early_miles``. use_terms: a rating per recorded use. replicates: simulated fleets of the calibration; below 20 the
+    ``early_miles``. use_terms: a rating per recorded use; one
+    with fewer than use_failures is left out of the harshest. replicates: simulated fleets of the calibration; below 20 the
     first-order bound is published. draws: of the second opinion. cap_rank, cap_weight: the cap is the cap_rank-th
     highest power among units at cap_weight x the weight or more. explain: work out what each default costs (about as
     long again).
@@ -62,6 +63,7 @@ class RatingSettings:
     early_level: float = 0.01
     early_confidence: float = 0.7
     use_terms: bool = True
+    use_failures: int = 3
     replicates: int = 100
     draws: int = 512
     cap_rank: int = 5
@@ -380,6 +382,11 @@ def rate_part(
     costs: list[str] = []
     cap = cap_power(data, weight_lb, s)
     powers = np.exp(data.log_power)
+    if use is None and s.use_terms and len(data.use_names) > 1 and data.failures:
+        most = np.bincount(data.use, data.weight * data.failed).max()
+        if most < s.use_failures:
+            s = replace(s, use_terms=False)
+            reasons.append(f"all uses together: none has {s.use_failures} failures to tell it from the others")
     uses = [data.use_names.index(use)] if use is not None and s.use_terms else list(range(len(data.use_names)))
     if not s.use_terms:
         uses = [0]
@@ -450,21 +457,27 @@ def rate_part(
 
     best = max(float(t.value[0]) for _, t in fits)
     behind = [best - float(t.value[0]) for _, t in fits]
+    if several:
+        uses = _uses_to_rate(rated, s, reasons)
     # the harshest use by the first-order bound, then the full bound for it alone
     picked = uses[0]
     if several:
         firsts = [min(rate_law(m, t, weight_lb, k, target, confidence, s, seed, False, d).first_order
                       for (m, t), d in zip(fits, behind, strict=True)) for k in uses]
         picked = uses[int(np.argmin(firsts))]
-        reasons.append(f"use not stated: rated for {data.use_names[picked]}, the harshest on record")
+        if len(uses) > 1:
+            reasons.append(f"use not stated: rated for {data.use_names[picked]}, the harshest with enough on record")
     laws = [rate_law(m, t, weight_lb, picked, target, confidence, s, seed, True, d) for (m, t), d in zip(fits, behind, strict=True)]
     chosen = min(laws, key=lambda r: r.calibrated)
     estimate = max(laws, key=lambda r: r.loglik).estimate
     opinion = min([r.opinion for r in laws if np.isfinite(r.opinion)], default=NAN)
     bound = chosen.calibrated
-    few = data.failures - (early.seen if early.fired else 0)
+    few, where = data.failures - (early.seen if early.fired else 0), ""
+    if s.use_terms and len(data.use_names) > 1:
+        few = float(rated.weight[rated.failed & (rated.use == picked)].sum())
+        where = f" in {data.use_names[picked]} use"
     if few < 3:
-        reasons.append(f"rests on assumptions: only {few:g} failure" + ("s" if few > 1 else ""))
+        reasons.append(f"rests on assumptions: only {few:g} failure{'' if few == 1 else 's'}{where}")
         if np.isfinite(opinion):
             bound = min(bound, opinion)
     for r in laws:
@@ -483,6 +496,19 @@ def rate_part(
     first = chosen.first_order
     return finish(float(np.exp(estimate)), hp, float(np.exp(first)) if np.isfinite(first) else NAN,
                   float(np.exp(opinion)) if np.isfinite(opinion) else NAN, False, chosen.law, laws, early.share, picked)
+
+
+def _uses_to_rate(data: LifeData, s: RatingSettings, reasons: list[str]) -> list[int]:
+    """Uses with enough failures for a rating of their own; says which are left out."""
+    units = np.bincount(data.use, data.weight, len(data.use_names))
+    failures = np.bincount(data.use, data.weight * data.failed, len(data.use_names))
+    enough = [k for k in range(len(units)) if failures[k] >= s.use_failures] or [int(np.argmax(failures))]
+    left = [f"{data.use_names[k] or 'no use stated'} ({units[k]:,.0f} lives, {failures[k]:g} failures)"
+            for k in range(len(units)) if k not in enough]
+    if left:
+        reasons.append(f"holds for {', '.join(data.use_names[k] or 'no use stated' for k in enough)}; too little is known of "
+                       + ", ".join(left))
+    return enough
 
 
 def _share_mean(s: RatingSettings) -> float:

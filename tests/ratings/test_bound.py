@@ -283,7 +283,7 @@ def test_each_use_gets_its_own_rating_and_the_harshest_where_none_is_named():
     assert harsh.bound_hp < usual.bound_hp
     assert unnamed.bound_hp == pytest.approx(harsh.bound_hp)
     assert unnamed.use == "harsh"
-    assert "use not stated: rated for harsh, the harshest on record" in unnamed.reasons
+    assert "use not stated: rated for harsh, the harshest with enough on record" in unnamed.reasons
     with pytest.raises(AnalyticsError, match="use 'drag' is not on record; there are harsh, usual"):
         rate_part(data, 7500, "drag", 50_000, settings=s)
 
