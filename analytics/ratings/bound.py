@@ -400,7 +400,7 @@ def rate_part(
     def finish(estimate=NAN, bound=NAN, first=NAN, opinion=NAN, only=False, law="", laws=(), early=0.0, picked=None):
         target = reliability / (1 - early)
         demos = [demonstrate(data, weight_lb, life_miles, target, confidence, driving, s.share or _share_mean(s),
-                             use=k if (s.use_terms and len(data.use_names) > 1) else None)
+                             use=k if s.use_terms and len(data.use_names) > 1 and (picked is not None or not several) else None)
                  for k in ([picked] if picked is not None else uses)]
         demo = min(demos, key=lambda d: d.power_hp if np.isfinite(d.power_hp) else -1)
         capped = False
@@ -421,8 +421,8 @@ def rate_part(
             bound = NAN
         if s.share == 1.0:
             reasons.append("assumes every failure was reported")
-        name = data.use_names[picked if picked is not None else uses[0]] if len(data.use_names) > 1 and s.use_terms else (
-            use or "")
+        apart = len(data.use_names) > 1 and s.use_terms and (picked is not None or not several)
+        name = data.use_names[picked if picked is not None else uses[0]] if apart else use or ""
         return RatingBound(
             weight_lb, name, life_miles, reliability, confidence, estimate, bound, first, demo.power_hp, opinion, cap,
             capped, only, law, data.units, data.failures, float((data.weight * rough_miles(data, driving)).sum()),
@@ -506,8 +506,8 @@ def _uses_to_rate(data: LifeData, s: RatingSettings, reasons: list[str]) -> list
     left = [f"{data.use_names[k] or 'no use stated'} ({units[k]:,.0f} lives, {failures[k]:g} failures)"
             for k in range(len(units)) if k not in enough]
     if left:
-        reasons.append(f"holds for {', '.join(data.use_names[k] or 'no use stated' for k in enough)}; too little is known of "
-                       + ", ".join(left))
+        reasons.append(f"holds for {', '.join(data.use_names[k] or 'no use stated' for k in enough)}; too few failures for a "
+                       "rating of their own: " + ", ".join(left))
     return enough
 
 

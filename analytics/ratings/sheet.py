@@ -1,0 +1,203 @@
+"""The sheet: a rating per part, weight class and use, against what is published."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import AnalyticsError
+from analytics.lifetimes.table import Lifetimes
+from analytics.models.lifedata import LifeData, from_lifetimes
+from analytics.ratings.bound import RatingBound, rate_weights
+from analytics.ratings.options import Options, options_for
+from analytics.records.limits import limit_for
+from analytics.records.load import NOT_RECORDED, Records
+
+COLUMNS = [
+    "component", "part", "weight_up_to", "use", "life_miles", "reliability", "confidence", "estimate_hp", "bound_hp", "demonstrated_hp",
+    "second_opinion_hp", "units", "failures", "miles", "highest_power_hp", "published_hp", "proposed_hp", "verdict", "reason",
+]
+#: a use gets rows of its own from this many failures on
+_USE_FAILURES, _USE_LIVES = 3, 30
+
+
+@dataclass(frozen=True, slots=True)
+class PartRating:
+    """All that is known of one part: its lives, what was left out of them, a rating per weight and use.
+
+    otherwise: the bound in hp at (weight, use) if the failures whose cause or order is unclear were not the part's own.
+    """
+
+    component: str
+    part: str
+    data: LifeData
+    notes: tuple[str, ...]
+    bounds: tuple[RatingBound, ...]
+    unclear: int
+    otherwise: dict[tuple[float, str], float]
+
+
+@dataclass(frozen=True, slots=True)
+class Ratings:
+    """``table``: COLUMNS, one row per component, part, weight class and use, unrounded. ``parts``: what each rests on."""
+
+    records: Records
+    lifetimes: Lifetimes
+    options: Options
+    parts: tuple[PartRating, ...]
+    table: pd.DataFrame
+    left_out: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        return f"Ratings({self.records.shop.name!r}, as of {self.records.as_of:%Y-%m-%d}: {len(self.table)} rows)"
+
+    def part(self, component: str, part: str) -> PartRating:
+        """One part by name; raises AnalyticsError where it is not rated."""
+        for rated in self.parts:
+            if (rated.component, rated.part) == (component, part):
+                return rated
+        raise AnalyticsError(f"no rating for {component} {part}: rated are {', '.join(f'{p.component} {p.part}' for p in self.parts)}")
+
+
+def make_ratings(
+    records: Records, lifetimes: Lifetimes, options: Options | None = None, progress: Callable[[str], None] | None = None
+) -> Ratings:
+    """Rate every part on record. options: default options_for(records.shop)."""
+    say = progress or (lambda _: None)
+    chosen = options_for(records.shop) if options is None else options
+    table = lifetimes.table
+    named = table[~table["part"].isin([NOT_RECORDED, ""])]
+    parts, rows, left_out = [], [], []
+    for component in records.shop.components:
+        for part in sorted(named.loc[named["component"] == component, "part"].unique()):
+            say(f"rating {component} {part}")
+            rated = _rate(lifetimes, component, part, chosen)
+            if isinstance(rated, str):
+                left_out.append(rated)
+                continue
+            parts.append(rated)
+            rows += _rows(rated, records, chosen)
+    return Ratings(records, lifetimes, chosen, tuple(parts), pd.DataFrame(rows, columns=COLUMNS), tuple(left_out))
+
+
+def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options) -> PartRating | str:
+    try:
+        data, notes = from_lifetimes(lifetimes.table, component, part, lifetimes.as_of)
+    except AnalyticsError as err:
+        return f"{component} {part}: {err}"
+    if not len(data.lower):
+        return f"{component} {part}: none of its trucks has power and weight on record, so there is nothing to rate it by"
+    own = lifetimes.table[(lifetimes.table["component"] == component) & (lifetimes.table["part"] == part)]
+    missing = _missing_note(own)
+    weights = _weights(data, lifetimes.shop.weight_classes, options)
+    uses: list[str | None] = [None, *_own_uses(data, options)]
+    bounds = [b if use is not None else replace(b, use="") for use in uses for b in _at(data, weights, use, options)]
+    unclear = own["ended"].eq("failed") & (own["cause"].eq("unclear") | own["order"].eq("unclear"))
+    otherwise: dict[tuple[float, str], float] = {}
+    if unclear.any():
+        spared = own.assign(ended=own["ended"].mask(unclear, "removed"), cause=own["cause"].mask(unclear, ""))
+        for clock in ("miles", "days", "runs"):
+            spared[f"upper_{clock}"] = spared[f"upper_{clock}"].mask(unclear & spared[f"upper_{clock}"].notna(), np.inf)
+        other, _ = from_lifetimes(spared, component, part, lifetimes.as_of)
+        quick = replace(options, settings=replace(options.settings, explain=False, draws=0))
+        otherwise = {(b.weight_lb, use or ""): b.bound_hp for use in uses if use is None or use in other.use_names for b in _at(other, weights, use, quick)}
+    return PartRating(component, part, data, (*notes, *missing), tuple(bounds), int(own.loc[unclear, "count"].sum()), otherwise)
+
+
+def _at(data: LifeData, weights: tuple[float, ...], use: str | None, options: Options) -> tuple[RatingBound, ...]:
+    return rate_weights(data, weights, use, options.life_miles, reliability=options.reliability, confidence=options.confidence, settings=options.settings, seed=options.seed)
+
+
+def _weights(data: LifeData, edges: tuple[float, ...], options: Options) -> tuple[float, ...]:
+    """Upper edge of each class; the open top class at the heaviest weight that several trucks reach, if above the last edge."""
+    heavy = np.sort(np.repeat(np.exp(data.log_weight), data.weight.astype(int)))[::-1]
+    top = heavy[min(options.settings.cap_rank, len(heavy)) - 1]
+    top = math.floor(top / 100 + 1e-9) * 100.0
+    return (*edges, top) if top > edges[-1] else edges
+
+
+def _own_uses(data: LifeData, options: Options) -> list[str]:
+    """Uses with failures and lives enough for rows of their own, where there is more than one use."""
+    if not options.settings.use_terms or len(data.use_names) < 2:
+        return []
+    failures = np.bincount(data.use, data.weight * data.failed, len(data.use_names))
+    lives = np.bincount(data.use, data.weight, len(data.use_names))
+    return [name for k, name in enumerate(data.use_names) if name and failures[k] >= _USE_FAILURES and lives[k] >= _USE_LIVES]
+
+
+def _missing_note(own: pd.DataFrame) -> tuple[str, ...]:
+    """Whether power and weight are known mostly for the parts that failed."""
+    missing = own["power_hp"].isna() | own["weight_lb"].isna()
+    failed = own["ended"] == "failed"
+    if not missing.any() or not failed.any() or failed.all():
+        return ()
+    of_failed, of_others = float(missing[failed].mean()), float(missing[~failed].mean())
+    if of_others - of_failed > 0.10:
+        return (f"power or weight is missing for {of_others:.0%} of the lives that did not fail and {of_failed:.0%} of those that did: "
+                "the rating comes out lower than the truth until they are filled in",)
+    if of_failed - of_others > 0.10:
+        return (f"power or weight is missing for {of_failed:.0%} of the lives that failed and {of_others:.0%} of the others: "
+                "the rating comes out higher than the truth until they are filled in",)
+    return ()
+
+
+# ---- from a bound to a verdict -------------------------------------------------------------------------------------
+
+
+def propose(bound_hp: float, step_hp: float) -> float:
+    """The bound rounded down to the step; NaN stays."""
+    return math.floor(bound_hp / step_hp + 1e-9) * step_hp if math.isfinite(bound_hp) else math.nan
+
+
+def judge(rating: RatingBound, published_hp: float, options: Options) -> tuple[str, str]:
+    """Verdict (raise, keep, lower, not proven) and why, in words.
+
+    A proposal within the margin of the published limit keeps it. Lower needs the best estimate itself to lie under the
+    published limit; a low bound from thin records is only "not proven". Ties go to safety.
+    """
+    proposed, margin = propose(rating.bound_hp, options.step_hp), options.margin_hp
+    none = not math.isfinite(published_hp)
+    if not math.isfinite(proposed):
+        if not none and math.isfinite(rating.estimate_hp) and rating.estimate_hp <= published_hp - margin:
+            return "lower", (f"no power can be proven, and the best estimate, {rating.estimate_hp:,.0f} hp, lies under the {published_hp:,.0f} hp published: "
+                             "take the limit back until there is a rating")
+        return "not proven", "no power can be proven" if none else f"nothing proves the {published_hp:,.0f} hp published, or contradicts it"
+    least = "at least " if rating.capped or rating.demonstrated_only else ""
+    if none:
+        return "not proven" if proposed <= 0 else "raise", f"nothing is published yet; {least}{proposed:,.0f} hp could be"
+    if proposed > published_hp + margin:
+        return "raise", f"{least}{proposed:,.0f} hp can be proven, more than {margin:,.0f} over the {published_hp:,.0f} published; a person decides"
+    if proposed > published_hp - margin:
+        return "keep", f"{least}{proposed:,.0f} hp can be proven, within {margin:,.0f} of the {published_hp:,.0f} published"
+    if math.isfinite(rating.estimate_hp) and rating.estimate_hp < published_hp and not rating.capped:
+        return "lower", f"only {proposed:,.0f} hp can be proven, and the best estimate, {rating.estimate_hp:,.0f} hp, lies under the {published_hp:,.0f} published"
+    return "not proven", f"{least}{proposed:,.0f} hp is proven; the records neither prove nor contradict the {published_hp:,.0f} hp published"
+
+
+def _rows(rated: PartRating, records: Records, options: Options) -> list[list[object]]:
+    trucks = pd.DataFrame({"component": rated.component, "part": rated.part, "use": [b.use for b in rated.bounds], "weight_lb": [b.weight_lb for b in rated.bounds], "day": records.as_of})
+    at = limit_for(records.limits, trucks)
+    rows = []
+    for bound, limit in zip(rated.bounds, at, strict=True):
+        published = float(records.limits["power_limit_hp"].iat[limit]) if limit >= 0 else math.nan
+        verdict, why = judge(bound, published, options)
+        rows.append([
+            rated.component, rated.part, bound.weight_lb, bound.use, bound.life_miles, bound.reliability, bound.confidence, bound.estimate_hp, bound.bound_hp,
+            bound.demonstrated_hp, bound.second_opinion_hp, bound.units, bound.failures, bound.miles, bound.highest_power_hp, published,
+            propose(bound.bound_hp, options.step_hp), verdict, sentence(rated, bound, why, options),
+        ])
+    return rows
+
+
+def sentence(rated: PartRating, bound: RatingBound, why: str, options: Options) -> str:
+    """The rating in one plain sentence."""
+    seen = f"{bound.failures:,.0f} of {bound.units:,.0f} came back" if bound.failures else f"none of {bound.units:,.0f} came back"
+    rest = [r for r in bound.reasons if not r.startswith("at least")]
+    other = rated.otherwise.get((bound.weight_lb, bound.use))
+    if other is not None and math.isfinite(other) and math.isfinite(bound.bound_hp) and propose(other, options.step_hp) != propose(bound.bound_hp, options.step_hp):
+        rest.append(f"{propose(other, options.step_hp):,.0f} hp if the {rated.unclear} with an unclear cause or order were not its own")
+    return f"{seen} in {bound.miles:,.0f} miles: {why}" + ("" if not rest else f" ({'; '.join(rest)})") + "."
