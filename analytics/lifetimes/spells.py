@@ -2,188 +2,147 @@
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
 from analytics.records.load import NOT_RECORDED, Records
 
-#: a part entered in ``fitted`` this soon after a return is the one that return put in
+#: a part entered in ``fitted`` this soon after a return is the one that return put in (common practice, no source)
 _SAME_REPLACEMENT_DAYS = 60
 
-COLUMNS = ["unit", "component", "part", "lot", "spell", "copy", "count", "started_on", "counted_from", "ended_on", "ended",
-           "cause", "finding", "order", "at_teardown", "last_good", "flags"]
+COLUMNS = [
+    "unit", "component", "part", "lot", "spell", "copy", "count", "started_on", "counted_from", "ended_on", "ended",
+    "cause", "finding", "order", "at_teardown", "last_good", "end_miles", "end_runs", "flags",
+]  # fmt: skip
+_DAYS = ("started_on", "counted_from", "ended_on", "last_good")
+_NO_AGE = "returns came after a set-aside one of the same component: the age of the part is not known."
+_END_FLAGS = {
+    "in use": "",
+    "sold": "sold on: followed to the last contact",
+    "lost": "lost: followed to the last contact",
+    "scrapped": "scrapped",
+    "no": "reported not running, no return: a failure may hide here",
+}
 
 
 def make_spells(records: Records, units: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     """Lives of all parts (COLUMNS) and notes on what was left out.
 
-    ``counted_from`` is the day whose odometer the part starts from (the day its predecessor failed), ``started_on`` the
-    day it went to work. ``copy`` numbers the single units taken out of a row that stands for several.
+    ``started_on`` is the day the part went to work, ``counted_from`` the day whose odometer it starts from (the day its
+    predecessor failed). ``copy`` numbers the single units taken out of a row that stands for several; their miles and
+    runs at the end are ``end_miles``, ``end_runs``. ``last_good``: the last day a part found damaged at a teardown was
+    known to be good (NaT: when it was fitted).
     """
-    shop = records.shop
-    active = units.index[(units["start"] <= units["stop"])].to_numpy()
-    first = _first_parts(records, units)
-    notes: list[str] = []
-    frames, busy_keys = [], []
-    for component in shop.components:
-        later = first[component]["later"]
-        busy = np.union1d(records.returns.loc[records.returns["component"] == component, "unit"].to_numpy(), later["unit"].to_numpy()).astype(int)
-        parts = first[component]["parts"]
-        quiet = np.setdiff1d(active, busy)
-        quiet = quiet[parts["part"].to_numpy()[quiet] != ""]
+    active = (units["start"] <= units["stop"]).to_numpy()
+    end_flags = units["end"].map(_END_FLAGS).to_numpy()
+    opened = _opened(records)
+    told: list[list] = []
+    frames: list[pd.DataFrame] = []
+    left_out: Counter[str] = Counter()
+    own_units = {c: units[c].to_numpy() for c in ("start", "stop", "end", "count")}
+    for component in records.shop.components:
+        part, lot, later = _first_parts(records, component, own_units["start"])
+        events = _events(records, component, later)
+        quiet = active & (part != "")
+        quiet[list(events)] = False
+        at = np.flatnonzero(quiet)
         frames.append(
             pd.DataFrame(
-                {"unit": quiet, "component": component, "part": parts["part"].to_numpy()[quiet], "lot": parts["lot"].to_numpy()[quiet],
-                 "spell": 1, "copy": 0, "count": units["count"].to_numpy()[quiet], "started_on": units["start"].to_numpy()[quiet],
-                 "counted_from": units["start"].to_numpy()[quiet], "ended_on": units["stop"].to_numpy()[quiet], "ended": "running",
-                 "cause": "", "finding": "", "order": "", "at_teardown": False, "last_good": pd.NaT, "flags": _end_flags(units["end"].to_numpy()[quiet])}
+                {
+                    "unit": at, "component": component, "part": part[at], "lot": lot[at], "spell": 1, "copy": 0,
+                    "count": own_units["count"][at], "started_on": own_units["start"][at],
+                    "counted_from": own_units["start"][at], "ended_on": own_units["stop"][at], "ended": "running",
+                    "cause": "", "finding": "", "order": "", "at_teardown": False, "last_good": pd.NaT,
+                    "end_miles": np.nan, "end_runs": np.nan, "flags": end_flags[at],
+                }
             )
-        )
-        busy_keys += [(u, component) for u in busy if u in set(active)]
-    told = []
-    returns = {k: g for k, g in records.returns.sort_values(["day", "row"], kind="stable").groupby(["unit", "component"])} if len(records.returns) else {}
-    seen = _seen_days(records)
-    for unit, component in busy_keys:
-        parts = first[component]["parts"]
-        life = _Position(
-            unit, component, units.loc[unit], parts["part"].iat[unit], parts["lot"].iat[unit],
-            returns.get((unit, component)), first[component]["later_by_unit"].get(unit), seen.get(unit, np.array([], "datetime64[ns]")),
-        )
-        told += life.spells()
+        )  # fmt: skip
+        for unit in sorted(u for u in events if active[u]):
+            own = {k: v[unit] for k, v in own_units.items()}
+            own |= {"start": pd.Timestamp(own["start"]), "stop": pd.Timestamp(own["stop"])}
+            position = _Position(
+                unit, component, own, part[unit], lot[unit], events[unit], opened.get(unit, []), left_out
+            )
+            told += position.lives()
     frames.append(pd.DataFrame(told, columns=COLUMNS))
-    spells = pd.concat([f for f in frames if len(f)], ignore_index=True) if any(len(f) for f in frames) else pd.DataFrame(columns=COLUMNS)
-    for column in ("started_on", "counted_from", "ended_on", "last_good"):
-        spells[column] = pd.to_datetime(spells[column]).astype("datetime64[ns]")
-    spells = spells.astype({"unit": int, "spell": int, "copy": int, "count": int, "at_teardown": bool})
-    shelf = len(units) - len(active)
+    filled = [f.astype(dict.fromkeys(_DAYS, "datetime64[ns]")) for f in frames if len(f)]
+    spells = pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=COLUMNS)
+    kinds = {
+        "unit": int,
+        "spell": int,
+        "copy": int,
+        "count": int,
+        "at_teardown": bool,
+        "end_miles": float,
+        "end_runs": float,
+    }
+    spells = spells.astype(kinds | dict.fromkeys(_DAYS, "datetime64[ns]"))
+    return spells, _notes(records, units, spells, left_out)
+
+
+def _notes(records: Records, units: pd.DataFrame, spells: pd.DataFrame, left_out: Counter[str]) -> list[str]:
+    notes = []
+    shelf = int((units["start"] > units["stop"]).sum())
     if shelf:
         notes.append(f"{shelf} unit{'s were' if shelf > 1 else ' was'} not yet in service.")
     unknown = int((spells["part"] == NOT_RECORDED).sum())
     if unknown:
         notes.append(f"{unknown} part lives have no part recorded; they count in the fleet but speak for no part.")
-    return spells, notes
-
-
-def _end_flags(end: np.ndarray) -> np.ndarray:
-    words = {"in use": "", "sold": "sold on: followed to the last contact", "lost": "lost: followed to the last contact",
-             "scrapped": "scrapped", "no": "reported not running, no return: a failure may hide here"}
-    return np.array([words[e] for e in end], dtype=object)
-
-
-def _first_parts(records: Records, units: pd.DataFrame) -> dict[str, dict]:
-    """Per component: the part and lot at the build, and parts fitted later (from ``fitted``)."""
-    result = {}
-    fitted = records.fitted
-    start = units["start"].to_numpy()
-    for component in records.shop.components:
-        parts = pd.DataFrame({"part": records.builds[component].to_numpy(), "lot": ""}, index=units.index)
-        own = fitted[fitted["component"] == component].sort_values(["unit", "fitted_on", "row"], kind="stable", na_position="first")
-        initial = own["fitted_on"].isna() | (own["fitted_on"].to_numpy() <= start[own["unit"].to_numpy(int)])
-        at_build = own[initial].drop_duplicates("unit", keep="last").set_index("unit")
-        parts.loc[at_build.index, ["part", "lot"]] = at_build[["part", "lot"]]
-        later = own[~initial]
-        result[component] = {"parts": parts, "later": later, "later_by_unit": {u: g for u, g in later.groupby("unit")}}
-    return result
-
-
-def _seen_days(records: Records) -> dict[int, np.ndarray]:
-    """Days on which each returned unit was seen: figures of its odometer and earlier returns."""
-    back = set(records.returns["unit"])
-    days = pd.concat([records.odometer[["unit", "day"]], records.returns[["unit", "day"]], records.readings[["unit", "read_on"]].rename(columns={"read_on": "day"})])
-    days = days[days["unit"].isin(back)]
-    return {u: np.unique(g.to_numpy()) for u, g in days.groupby("unit")["day"]}
-
-
-class _Position:
-    """One component of one unit, walked through its returns and replacements in order of time."""
-
-    def __init__(self, unit, component, own, part, lot, returns, fitted, seen) -> None:
-        self.unit, self.component, self.own, self.seen = unit, component, own, seen
-        self.part, self.lot = part, lot
-        self.returns = list(returns.itertuples()) if returns is not None else []
-        self.fitted = list(fitted.itertuples()) if fitted is not None else []
-        self.out: list[list] = []
-
-    def spells(self) -> list[list]:
-        if self.own["count"] > 1:
-            return self._of_several()
-        events = [(r.day, 0, r.row, "return", r) for r in self.returns] + [(f.fitted_on, 1, f.row, "fitted", f) for f in self.fitted]
-        events.sort(key=lambda e: e[:3])
-        stop = self.own["stop"]
-        day = counted = self.own["start"]
-        part, lot, spell = self.part, self.lot, 1
-        open_, flags = part != "", ""
-        last_return = None
-        for when, _, _, kind, event in events:
-            if when > stop:
-                continue
-            if kind == "fitted":
-                if last_return is not None and (when - last_return).days <= _SAME_REPLACEMENT_DAYS:
-                    part, lot, open_, last_return = event.part, event.lot, True, None
-                    flags = ""
-                    continue
-                if open_:
-                    self._add(part, lot, spell, 0, 1, day, counted, when, "removed", flags=flags)
-                    spell += 1
-                part, lot, day, counted, open_, flags = event.part, event.lot, when, when, True, ""
-                continue
-            failed = event.failed_on if not pd.isna(event.failed_on) else event.day
-            how = _ending(event)
-            if how is None:
-                continue
-            if not open_:
-                # it came back again, so something was put in after the last return
-                stated = event.part if event.part not in ("", NOT_RECORDED) else ""
-                part = stated or part or NOT_RECORDED
-                flags = "" if stated else "replacement not recorded: taken as the same part again"
-            note = flags
-            if event.part not in ("", NOT_RECORDED, part) and part != NOT_RECORDED:
-                note = _and(note, f"the return names {event.part}, the build {part}")
-            elif part in ("", NOT_RECORDED) and event.part not in ("", NOT_RECORDED):
-                part, note = event.part, _and(note, "part known from the return only")
-            if pd.isna(event.failed_on) and not event.at_teardown and how == "failed":
-                note = _and(note, "day of failure not recorded: taken as the day of return")
-            failed = max(failed, day)
-            self._add(part, lot, spell, 0, 1, day, counted, failed, how, event, note)
-            spell += 1
-            day, counted, last_return = event.day, failed, event.day
-            part_next = event.replaced_with
-            open_, flags, lot = bool(part_next), "", ""
-            part = part_next or part
-        if open_ and day <= stop:
-            self._add(part, lot, spell, 0, 1, day, counted, stop, "running", flags=_and(flags, str(_end_flags(np.array([self.own["end"]]))[0])))
-        return self.out
-
-    def _of_several(self) -> list[list]:
-        """A row that stands for several units: each return is of another one of them."""
-        start, stop, count = self.own["start"], self.own["stop"], int(self.own["count"])
-        copy = 0
-        for event in self.returns:
-            how = _ending(event)
-            if how is None or copy >= count:
-                continue
-            copy += 1
-            failed = event.failed_on if not pd.isna(event.failed_on) else event.day
-            self._add(self.part, self.lot, 1, copy, 1, start, start, failed, how, event, "one of several alike")
-        if count > copy:
-            self._add(self.part, self.lot, 1, 0, count - copy, start, start, stop, "running", flags=str(_end_flags(np.array([self.own["end"]]))[0]))
-        return self.out
-
-    def _add(self, part, lot, spell, copy, count, day, counted, end, how, event=None, flags="") -> None:
-        failed = how == "failed"
-        teardown = bool(failed and event.at_teardown)
-        good = pd.NaT
-        if teardown:
-            before = self.seen[(self.seen < np.datetime64(end)) & (self.seen >= np.datetime64(day))]
-            good = pd.Timestamp(before[-1]) if len(before) else pd.NaT
-            flags = _and(flags, "found at teardown")
-        self.out.append(
-            [self.unit, self.component, part, lot, spell, copy, count, day, counted, end, how, event.cause if failed else "",
-             event.finding if event is not None else "", event.order if event is not None else "", teardown, good, flags]
+    aside = len(records.returns_left_out)
+    if aside:
+        notes.append(
+            f"{aside} set-aside return{'s' if aside > 1 else ''} may be of a failure that is not counted: the parts they "
+            "speak of are followed up to them only. Survival looks better than it is until they are mended."
         )
+    return notes + [f"{n} {text}" for text, n in sorted(left_out.items())]
 
 
-def _ending(event) -> str | None:
+def _first_parts(records: Records, component: str, start: np.ndarray) -> tuple[np.ndarray, np.ndarray, pd.DataFrame]:
+    """Part and lot of each unit at the build, and the parts fitted later (from ``fitted``)."""
+    part = records.builds[component].to_numpy(dtype=object).copy()
+    lot = np.full(len(part), "", dtype=object)
+    own = records.fitted[records.fitted["component"] == component]
+    own = own.sort_values(["unit", "fitted_on"], kind="stable", na_position="first")
+    initial = own["fitted_on"].isna().to_numpy() | (own["fitted_on"].to_numpy() <= start[own["unit"].to_numpy(int)])
+    at_build = own[initial].drop_duplicates("unit", keep="last")
+    at = at_build["unit"].to_numpy(int)
+    part[at], lot[at] = at_build["part"].to_numpy(), at_build["lot"].to_numpy()
+    return part, lot, own[~initial]
+
+
+def _events(records: Records, component: str, later: pd.DataFrame) -> dict[int, list[tuple]]:
+    """What happened at a position, per unit: (day, rank, words, kind, row), in order of time.
+
+    On one day a return comes before the part that was put in; the words keep the file's order out of it.
+    """
+    events: dict[int, list[tuple]] = defaultdict(list)
+    returns = records.returns[records.returns["component"] == component]
+    for row in returns.itertuples(index=False):
+        words = (_ending(row) != "failed", row.finding, row.cause, row.part, row.replaced_with, row.notes)
+        events[row.unit].append((row.day, 0, words, "return", row))
+    aside = records.returns_left_out
+    for row in aside[aside["component"].isin([component, ""])].itertuples(index=False) if len(aside) else ():
+        day = row.day if not pd.isna(row.day) else pd.Timestamp.min
+        events[row.unit].append((day, 1, (row.row,), "left out", row))
+    for row in later.itertuples(index=False):
+        events[row.unit].append((row.fitted_on, 2, (row.part, row.lot), "fitted", row))
+    for own in events.values():
+        own.sort(key=lambda event: event[:3])
+    return events
+
+
+def _opened(records: Records) -> dict[int, list[pd.Timestamp]]:
+    """Days on which units with hidden damage had been opened before: returns that found any damage."""
+    returns = records.returns
+    hidden = set(returns.loc[returns["at_teardown"], "unit"])
+    own = returns[returns["unit"].isin(hidden) & (returns["cause"] != "no fault")]
+    return {unit: sorted(days) for unit, days in own.groupby("unit")["day"]}
+
+
+def _ending(event: Any) -> str | None:
     """How a return ends the part's life: failed, removed (taken out undamaged, or broken by another part), or not at all."""
     if event.cause == "no fault":
         return "removed" if event.replaced_with else None
@@ -192,6 +151,210 @@ def _ending(event) -> str | None:
 
 def _and(flags: str, more: str) -> str:
     return "; ".join(f for f in (flags, more) if f)
+
+
+class _Position:
+    """One component of one unit, walked through its returns and replacements in order of time."""
+
+    def __init__(
+        self,
+        unit: int,
+        component: str,
+        own: dict,
+        part: str,
+        lot: str,
+        events: list[tuple],
+        opened: list,
+        left_out: Counter,
+    ) -> None:
+        self.unit, self.component, self.own, self.opened, self.left_out = unit, component, own, opened, left_out
+        self.events = events
+        self.out: list[list] = []
+        self.part, self.lot, self.flags = part, lot, ""
+        self.day = self.counted = own["start"]
+        self.spell, self.open = 1, part != ""
+        #: the start of this life is not known: a return before it is set aside
+        self.blind = False
+        self.last_return: pd.Timestamp | None = None
+        self.last_life: tuple | None = None
+
+    def lives(self) -> list[list]:
+        if self.own["count"] > 1:
+            return self._of_several()
+        for when, _, _, kind, event in self.events:
+            if kind == "return":
+                self._return(event)
+            elif kind == "fitted":
+                self._fitted(when, event)
+            else:
+                self._left_out(when, event)
+        stop, end = self.own["stop"], self.own["end"]
+        fresh = self.day == stop and end != "in use" and self.spell > 1
+        if self.open and self.day <= stop and not fresh:
+            self._add(stop, "running", flags=_and(self.flags, _END_FLAGS[end]))
+        return self.out
+
+    def _return(self, event: Any) -> None:
+        how = _ending(event)
+        if how is None:
+            return
+        stated = event.part if event.part not in ("", NOT_RECORDED) else ""
+        if self.last_return == event.day:
+            self._again_that_day(event, how)
+            return
+        failed = event.failed_on if not pd.isna(event.failed_on) else event.day
+        if self.blind:
+            self.left_out[_NO_AGE] += 1
+        else:
+            self._end_by_return(event, how, failed, stated)
+        self.day, self.counted, self.last_return = event.day, max(failed, self.counted), event.day
+        self.lot, self.blind = "", False
+        self._put_in(event)
+
+    def _end_by_return(self, event: Any, how: str, failed: pd.Timestamp, stated: str) -> None:
+        note = self.flags
+        if not self.open:
+            # it came back, so something had been put in
+            known = stated or self.part or NOT_RECORDED
+            first = self.spell == 1
+            note = "the build lists none: taken as fitted then" if first else "when it was put in is not recorded"
+            self.part = known
+        elif self.part == NOT_RECORDED and stated:
+            self.part, note = stated, _and(note, "part known from the return only")
+        elif stated and stated != self.part:
+            note = _and(note, f"the return names {stated}, the records before it {self.part}")
+        if pd.isna(event.failed_on) and not event.at_teardown and how == "failed":
+            note = _and(note, "day of failure not recorded: taken as the day of return")
+        if failed < self.day:
+            note = _and(note, "failed before it was fitted, by the dates: taken as the day it was fitted")
+        self.last_life = (self.part, self.lot, self.day, self.counted)
+        self._add(max(failed, self.day), how, event, note)
+        self.spell += 1
+
+    def _again_that_day(self, event: Any, how: str) -> None:
+        """A second entry of one day: another piece of the component that had run as long."""
+        if how == "failed" and self.last_life is None:
+            self.left_out[_NO_AGE] += 1
+        elif how == "failed":
+            part, lot, day, counted = self.last_life
+            failed = event.failed_on if not pd.isna(event.failed_on) else event.day
+            now = (self.part, self.lot, self.day, self.counted)
+            self.part, self.lot, self.day, self.counted = part, lot, day, counted
+            self._add(max(failed, day), how, event, "one of several failures of the component on one day")
+            self.spell += 1
+            self.part, self.lot, self.day, self.counted = now
+        if not self.open or self.part == NOT_RECORDED:
+            self._put_in(event)
+
+    def _put_in(self, event: Any) -> None:
+        """The part a return left in the unit."""
+        self.flags = ""
+        if event.replaced_with:
+            self.part, self.open = event.replaced_with, True
+        elif event.unit_gone or event.not_replaced:
+            self.part, self.open = "", False
+        else:
+            self.part, self.open, self.flags = NOT_RECORDED, True, "the part put in at the return is not recorded"
+
+    def _fitted(self, when: pd.Timestamp, event: Any) -> None:
+        same = event.part.casefold() == self.part.casefold()
+        if event.shipped and self.open and same:
+            return
+        flags = ""
+        soon = self.last_return is not None and (when - self.last_return).days <= _SAME_REPLACEMENT_DAYS
+        if soon:
+            if self.open and not same and self.part != NOT_RECORDED:
+                flags = f"the return says {self.part} was put in, fitted says {event.part}"
+        else:
+            if self.open and not self.blind:
+                self._add(when, "removed", flags=self.flags)
+                self.spell += 1
+            self.counted = when
+        self.part, self.lot, self.day, self.open, self.flags = event.part, event.lot, when, True, flags
+        self.blind, self.last_return, self.last_life = False, None, None
+
+    def _left_out(self, when: pd.Timestamp, event: Any) -> None:
+        if self.open and not self.blind:
+            when = max(when, self.day)
+            self._add(
+                when, "running", flags=_and(self.flags, f"followed to a return that is set aside (row {event.row})")
+            )
+            self.spell += 1
+        self.open, self.blind, self.last_return, self.last_life = False, True, None, None
+
+    def _of_several(self) -> list[list]:
+        """A row that stands for several units: each return is of another one of them, as long as there is one."""
+        start, stop, count = self.own["start"], self.own["stop"], int(self.own["count"])
+        part, lot, one = self.part, self.lot, "one of several alike"
+        again: list[tuple] = []  # lives of replaced parts: copy, spell, part, day
+        copy = 0
+        for when, _, _, kind, event in self.events:
+            how = _ending(event) if kind == "return" else None
+            if kind == "fitted":
+                self.left_out[
+                    "parts fitted later to rows of builds that stand for several units are not followed."
+                ] += 1
+                continue
+            if kind == "left out":
+                if copy < count:
+                    copy += 1
+                    flags = _and(one, f"followed to a return that is set aside (row {event.row})")
+                    self._add(max(when, start), "running", flags=flags, copy=copy)
+                continue
+            if how is None:
+                continue
+            failed = event.failed_on if not pd.isna(event.failed_on) else event.day
+            if copy < count:
+                copy += 1
+                number, self.spell, self.part, self.lot, self.day = copy, 1, part, lot, start
+            elif again:
+                number, self.spell, self.part, self.day = again.pop(0)
+                self.lot = ""
+            else:
+                self.left_out["returns of rows of builds that stand for fewer units are not followed."] += 1
+                continue
+            self.counted = self.day
+            self._add(max(failed, self.day), how, event, one, copy=number)
+            self._put_in(event)
+            if self.open:
+                again.append((number, self.spell + 1, self.part, event.day))
+        for number, self.spell, self.part, self.day in again:
+            self.lot, self.counted = "", self.day
+            if self.day <= stop:
+                self._add(stop, "running", flags=_and(one, _END_FLAGS[self.own["end"]]), copy=number)
+        if count > copy and part != "":
+            self.spell, self.part, self.lot, self.day, self.counted = 1, part, lot, start, start
+            self._add(stop, "running", flags=_END_FLAGS[self.own["end"]], count=count - copy)
+        return self.out
+
+    def _add(
+        self, end: pd.Timestamp, how: str, event: Any = None, flags: str = "", copy: int = 0, count: int = 1
+    ) -> None:
+        failed = how == "failed"
+        teardown = bool(failed and event.at_teardown)
+        good = pd.NaT
+        if teardown:
+            before = [day for day in self.opened if self.day <= day < end] if not copy else []
+            good = before[-1] if before else pd.NaT
+            flags = _and(flags, "found at teardown")
+        cause, finding, order = (event.cause if failed else "", event.finding, event.order) if event else ("", "", "")
+        miles, runs = (event.miles, event.runs) if event and copy else (np.nan, np.nan)
+        if copy and self.spell > 1:
+            miles = runs = np.nan  # which of the units it was, and what it had run, is not known
+        life = [
+            self.unit,
+            self.component,
+            self.part,
+            self.lot,
+            self.spell,
+            copy,
+            count,
+            self.day,
+            self.counted,
+            end,
+            how,
+        ]
+        self.out.append([*life, cause, finding, order, teardown, good, miles, runs, flags])
 
 
 __all__ = ["COLUMNS", "make_spells"]

@@ -1,0 +1,205 @@
+"""Lives cut where power, weight or use changed, and to the time in which the unit was in sight."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from analytics.records.load import Records
+
+_LOAD = ["power_hp", "weight_lb", "use"]
+_LOST = "power, weight or use changed, to what is not known"
+
+
+def join_flags(*columns: pd.Series | np.ndarray) -> np.ndarray:
+    """Flags of several columns in one, each once."""
+    codes, frame = [], {}
+    for number, column in enumerate(columns):
+        code, texts = pd.factorize(np.asarray(column, dtype=object))
+        codes.append(code)
+        frame[number] = texts
+    if not len(codes[0]):
+        return np.zeros(0, dtype=object)
+    both, which = np.unique(np.stack(codes), axis=1, return_inverse=True)
+    joined = np.empty(both.shape[1], dtype=object)
+    for at in range(both.shape[1]):
+        texts = [frame[number][code] for number, code in enumerate(both[:, at])]
+        joined[at] = "; ".join(dict.fromkeys(f for text in texts for f in text.split("; ") if f))
+    return joined[which.reshape(-1)]
+
+
+def make_states(records: Records, units: pd.DataFrame) -> pd.DataFrame:
+    """Power, weight, use and flags of each unit from ``since`` until ``until`` (NaT: to the end), in order."""
+    columns = [*_LOAD, "flags"]
+    base = records.builds[columns].assign(unit=units.index, since=units["start"], lost="")
+    changes = _changes(records, units)
+    if changes.empty:
+        return base.assign(until=pd.NaT)
+    touched = base["unit"].isin(changes["unit"])
+    states = pd.concat([base[touched], changes[[*columns, "unit", "since", "lost"]]])
+    states = states.sort_values(["unit", "since", *_LOAD, "lost"], kind="stable", ignore_index=True)
+    first = ~states.duplicated("unit")
+    states["use"] = states["use"].replace("", None)
+    # a flag stays with the figure it speaks of: a new power or weight drops the old one's
+    for word, column in (("power", "power_hp"), ("weight", "weight_lb"), ("", "")):
+        own = states["flags"].map(lambda text, w=word: _flags_of(text, w))
+        states[f"flags_{word}"] = own.where(states[column].notna() | first if column else first)
+    keep = [*_LOAD, "flags_power", "flags_weight", "flags_"]
+    states[keep] = states.groupby("unit")[keep].ffill()
+    for column in ("power_hp", "weight_lb"):
+        states[column] = states[column].where(np.isfinite(states[column]))
+    states["use"] = states["use"].fillna("").replace(_UNKNOWN_USE, "")
+    states["flags"] = join_flags(*(states[c].fillna("") for c in ("flags_power", "flags_weight", "flags_", "lost")))
+    # several changes of one day are one
+    states = states[~states.duplicated(["unit", "since"], keep="last")].reset_index(drop=True)
+    states["until"] = states.groupby("unit")["since"].shift(-1)
+    kept = ["unit", "since", "until", *columns]
+    return pd.concat([base[~touched].assign(until=pd.NaT)[kept], states[kept]], ignore_index=True)
+
+
+_UNKNOWN_USE = "\0"
+
+
+def _flags_of(text: str, word: str) -> str:
+    """The flags that speak of power, of weight, or ("") of neither."""
+    spoken = [f for f in text.split("; ") if f and (word in f if word else "power" not in f and "weight" not in f)]
+    return "; ".join(spoken)
+
+
+def _changes(records: Records, units: pd.DataFrame) -> pd.DataFrame:
+    """Changes of load, with infinity and a mark for "not known from here on"."""
+    changes = records.changes.rename(columns={"changed_on": "since"})
+    for heading, column in (("power", "power_hp"), ("weight", "weight_lb")):
+        changes[column] = changes[column].mask(changes[f"{heading}_lost"].astype(bool), np.inf)
+    changes["lost"] = np.where(np.isinf(changes["power_hp"]) | np.isinf(changes["weight_lb"]), _LOST, "")
+    aside = records.changes_left_out
+    if len(aside):
+        unknown = pd.DataFrame(
+            {
+                "unit": aside["unit"],
+                "since": aside["day"],
+                "power_hp": np.where(aside["power"].astype(bool), np.inf, np.nan),
+                "weight_lb": np.where(aside["weight"].astype(bool), np.inf, np.nan),
+                "use": np.where(aside["use"].astype(bool), _UNKNOWN_USE, ""),
+                "flags": "",
+                "lost": _LOST,
+            }
+        )
+        changes = pd.concat([changes, unknown]) if len(changes) else unknown
+    start = units["start"].reindex(changes["unit"]).to_numpy()
+    changes["since"] = np.fmax(changes["since"].to_numpy(dtype="datetime64[ns]"), start)
+    return changes
+
+
+def cut_at_changes(spells: pd.DataFrame, states: pd.DataFrame) -> pd.DataFrame:
+    """Cut lives where the unit's load changed: from_day and to_day of each piece. Only the last ends as the life does.
+
+    A part found damaged at a teardown may have been so since it was last known to be good, so a change after that day
+    is no proof that it was whole then: the piece from that day on is left in one, with the load it had at the end.
+    """
+    changed = states["unit"].duplicated(keep=False)
+    single = states[~changed].set_index("unit")
+    several = spells["unit"].isin(states.loc[changed, "unit"])
+    rows = spells[~several].copy()
+    at = single.index.get_indexer(rows["unit"])
+    for column in _LOAD:
+        rows[column] = single[column].to_numpy()[at]
+    rows["flags"] = join_flags(single["flags"].to_numpy()[at], rows["flags"])
+    rows["from_day"], rows["to_day"] = rows["started_on"], rows["ended_on"]
+    if not several.any():
+        return rows.reset_index(drop=True)
+    many = spells[several].merge(states[changed], on="unit", how="left", suffixes=("", "_state"))
+    started, ended = many["started_on"], many["ended_on"]
+    many.loc[many["since"] < started, "since"] = started
+    many["until"] = many["until"].fillna(pd.Timestamp.max)
+    many = many[
+        (many["until"] > many["since"]) & (many["since"] < ended)
+        | (many["since"] == started) & (many["until"] > started)
+    ]
+    many = _one_piece_to_teardown(many)
+    cut = many["until"] < many["ended_on"]
+    many["from_day"], many["to_day"] = many["since"], many["until"].where(cut, many["ended_on"])
+    many.loc[cut, ["cause", "finding", "order"]] = ""
+    many.loc[cut, "ended"], many.loc[cut, "at_teardown"] = "changed", False
+    many["flags"] = join_flags(many["flags_state"], many["flags"].mask(cut, ""))
+    return pd.concat([rows, many[rows.columns]]).reset_index(drop=True)
+
+
+def _one_piece_to_teardown(many: pd.DataFrame) -> pd.DataFrame:
+    good = many["last_good"].fillna(many["started_on"])
+    hidden = many["at_teardown"] & (many["until"] > good)  # pieces that reach past the last day known to be good
+    last = many["until"] >= many["ended_on"]
+    joined = hidden & last & (many["since"] > good)
+    many.loc[joined, "since"] = good
+    many.loc[joined, "flags"] = join_flags(
+        many.loc[joined, "flags"], np.full(int(joined.sum()), _LATE_LOAD, dtype=object)
+    )
+    many.loc[hidden & ~last, "until"] = good
+    return many[many["until"] > many["since"]]
+
+
+_LATE_LOAD = "changed before the teardown: the load at the end is taken"
+
+
+def cut_to_sight(rows: pd.DataFrame, gaps: pd.DataFrame, records_start: pd.Timestamp) -> tuple[pd.DataFrame, list[str]]:
+    """Leave out the time before the records start and the time in which a unit was out of sight; and what was lost."""
+    notes = []
+    if len(gaps):
+        touched = rows["unit"].isin(gaps["unit"])
+        pieces, dropped = _around_gaps(rows[touched], gaps)
+        rows = pd.concat([rows[~touched], pieces]).reset_index(drop=True)
+        if dropped:
+            notes.append(
+                f"{dropped} failure{'s' if dropped > 1 else ''} came from units that had been reported sold, lost or "
+                "scrapped. They are not counted: of such units only those that fail are heard of again."
+            )
+    if not pd.isna(records_start):
+        before = (rows["from_day"] < records_start) & (rows["to_day"] <= records_start)
+        gone = int(rows.loc[before & (rows["ended"] != "changed"), "count"].sum())
+        rows = rows[~before].reset_index(drop=True)
+        rows["from_day"] = rows["from_day"].where(rows["from_day"] >= records_start, records_start)
+        if gone:
+            notes.append(
+                f"{gone} part lives ended before the records start ({records_start:%Y-%m-%d}) and are left out: "
+                "only failures would be known of them."
+            )
+    return rows, notes
+
+
+def _around_gaps(rows: pd.DataFrame, gaps: pd.DataFrame) -> tuple[pd.DataFrame, int]:
+    """Pieces of lives outside the gaps of their units, and the number of failures inside."""
+    done = []
+    gap_of = {unit: own[["since", "until"]].to_numpy() for unit, own in gaps.groupby("unit")}
+    dropped = 0
+    for row in rows.to_dict("records"):
+        edges = [pd.Timestamp.min, *(pd.Timestamp(d) for gap in gap_of[row["unit"]] for d in gap), pd.Timestamp.max]
+        windows = list(zip(edges[::2], edges[1::2], strict=True))
+        pieces = []
+        for since, until in windows:
+            start, stop = max(row["from_day"], since), min(row["to_day"], until)
+            # a life that only touches the day of news carries nothing there
+            if start < stop or (start == stop and row["from_day"] == row["to_day"] and until > start):
+                pieces.append((start, stop))
+        whole = bool(pieces) and pieces[-1][1] == row["to_day"]
+        if not whole:
+            dropped += int(row["count"]) if row["ended"] == "failed" else 0
+        for number, (start, stop) in enumerate(pieces, 1):
+            piece = row | {"from_day": start, "to_day": stop}
+            if number < len(pieces) or not whole:
+                piece |= {"ended": "changed", "cause": "", "finding": "", "order": "", "at_teardown": False}
+                piece["flags"] = "out of sight from here: sold, lost or scrapped, as reported"
+                if not whole and number == len(pieces):
+                    piece["ended"] = "running"
+            done.append(piece)
+    return pd.DataFrame(done, columns=rows.columns).astype(rows.dtypes), dropped
+
+
+def number_segments(rows: pd.DataFrame) -> pd.DataFrame:
+    """Order the pieces and number them within each life, from 1."""
+    life = ["unit", "component", "copy", "spell"]
+    rows = rows.sort_values([*life, "from_day", "to_day"], kind="stable", ignore_index=True)
+    rows["segment"] = 1
+    again = rows.duplicated(life, keep=False)
+    if again.any():
+        rows.loc[again, "segment"] = rows[again].groupby(life).cumcount() + 1
+    return rows
