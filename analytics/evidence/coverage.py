@@ -326,12 +326,14 @@ def run(
     seed: int = 20_240_601,
     progress: Callable[[str], None] | None = None,
 ) -> pd.DataFrame:
-    """The study: appends one row per cell and block of fleets to the CSV ``out``, skipping those already there; returns
-    the table of `summarise`. A rerun with the same seed goes on where it stopped. ``jobs`` and joblib's
+    """The study: appends one row per cell and block of fleets to a CSV, skipping those already there; returns the table
+    of `summarise`. A rerun with the same seed goes on where it stopped. ``out``: a folder, which then holds
+    coverage_blocks.csv (the rows) and coverage.csv (the table), or the CSV of the rows alone. ``jobs`` and joblib's
     ``parallel_config`` decide where it runs."""
     from joblib import Parallel, delayed
 
-    path = Path(out)
+    folder = Path(out) if Path(out).suffix == "" else None
+    path = folder / "coverage_blocks.csv" if folder is not None else Path(out)
     names = list(CELLS) if cells is None else list(cells)
     for name in names:
         if name not in CELLS:
@@ -353,7 +355,10 @@ def run(
             progress(f"{i} of {len(tasks)} blocks, about {left / 60:.0f} min left: {row['cell']}")
     if not path.exists():
         raise AnalyticsError("nothing to run and nothing run before")
-    return summarise(pd.read_csv(path))
+    table = summarise(pd.read_csv(path))
+    if folder is not None:
+        table.round(4).to_csv(folder / "coverage.csv", index=False)
+    return table
 
 
 def summarise(blocks: pd.DataFrame) -> pd.DataFrame:

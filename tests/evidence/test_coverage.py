@@ -58,7 +58,8 @@ def test_fleets_show_the_failures_they_should():
 def test_the_study_resumes_and_repeats(tmp_path, monkeypatch):
     monkeypatch.setitem(coverage.SETTINGS, "plain", replace(PLAIN, explain=False, draws=0, replicates=20))
     names = ["150 units, 8 failures, plain"]
-    first = run(tmp_path / "a.csv", 4, 1, names, block=2, seed=3)
+    first = run(tmp_path / "a", 4, 1, names, block=2, seed=3)
+    assert pd.read_csv(tmp_path / "a" / "coverage.csv")["covered"].item() == pytest.approx(first["covered"].item(), abs=1e-4)
     run(tmp_path / "b.csv", 2, 1, names, block=2, seed=3)
     seen = []
     again = run(tmp_path / "b.csv", 4, 1, names, block=2, seed=3, progress=seen.append)
