@@ -38,7 +38,7 @@ def curvature_test(data: LifeData, life_miles: float, law: str = "weibull", prio
     model = joint_model(wider, life_miles, law, priors, **options)
     pri = replace(base.priors, others=(*others, OPEN)) if others else base.priors
     model = replace(model, priors=pri, nodes=base.nodes)
-    bent_, bent = fit_joint(model)
+    _, bent = fit_joint(model)
     # both values on the same nodes, and without the tested term's own prior, which is flat here
     stat = 2 * max(float(bent.value[0] - top.value[0]), 0.0)
     p = float(chi2.sf(stat, 1))

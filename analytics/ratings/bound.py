@@ -407,6 +407,8 @@ def rate_part(
         if only:
             bound = demo.power_hp
             reasons.append(f"demonstrated, not modelled: {demo.reason}" if np.isfinite(bound) else demo.reason)
+            if s.share is None:
+                reasons.append(f"counts on {_share_mean(s):.0%} of failures being reported")
         if np.isfinite(bound) and not np.isfinite(cap):
             reasons.append(f"fewer than {s.cap_rank} units at {s.cap_weight * weight_lb:,.0f} lb or more: no rating at this "
                            "weight")
@@ -493,7 +495,7 @@ def rate_part(
     if s.explain:
         costs += _costs(data, weight_lb, picked, life_miles, reliability, confidence, s, seed, early)
     hp = float(np.exp(bound)) if np.isfinite(bound) else NAN
-    first = chosen.first_order
+    first = min(r.first_order for r in laws)
     return finish(float(np.exp(estimate)), hp, float(np.exp(first)) if np.isfinite(first) else NAN,
                   float(np.exp(opinion)) if np.isfinite(opinion) else NAN, False, chosen.law, laws, early.share, picked)
 
@@ -520,11 +522,14 @@ def _describe(data: LifeData, fits, weight_lb: float, s: RatingSettings, checks:
     model, top = fits[0]
     free = replace(s.priors, power=None, others=())
     loose = replace(model, priors=replace(free, others=model.priors.others))
-    _, open_top = fit_joint(loose, top.theta[0])
-    if open_top.converged[0]:
+    one_power = np.ptp(data.log_power) < 1e-6
+    if one_power:
+        checks.append("every vehicle has the same power: how life falls with power rests on its prior")
+    _, open_top = fit_joint(loose, top.theta[0]) if not one_power else (model, top)
+    if open_top.converged[0] and not one_power:
         theta = open_top.theta[0]
         slope = theta[2] / np.exp(theta[0])
-        var = np.linalg.inv(-open_top.hess[0])[2, 2]
+        var = np.linalg.pinv(-open_top.hess[0])[2, 2]
         p = float(norm.cdf(theta[2] / np.sqrt(var))) if var > 0 else NAN
         if not (p < 0.1):
             checks.append(f"the records alone do not show that more power means less life (exponent {slope:+.1f}, "
@@ -602,12 +607,24 @@ def _costs(data, weight_lb, use, life_miles, reliability, confidence, s, seed, e
     return out
 
 
-def rate_weights(data: LifeData, weights_lb: tuple[float, ...], use: str | None, life_miles: float, **kwargs
-                 ) -> tuple[RatingBound, ...]:
-    """Ratings at several weights, made non-increasing in weight: a heavier truck is never published higher."""
+def rate_weights(
+    data: LifeData,
+    weights_lb: tuple[float, ...],
+    use: str | None,
+    life_miles: float,
+    reliability: float = 0.9,
+    confidence: float = 0.9,
+    settings: RatingSettings | None = None,
+    seed: int = 1,
+) -> tuple[RatingBound, ...]:
+    """Ratings at several weights, lightest first, made non-increasing in weight: a heavier truck is never published
+    higher. What each default costs is worked out at the lightest weight alone and stands on every row."""
+    s = RatingSettings() if settings is None else settings
     out: list[RatingBound] = []
-    for weight in sorted(weights_lb):
-        r = rate_part(data, weight, use, life_miles, **kwargs)
+    for i, weight in enumerate(sorted(weights_lb)):
+        r = rate_part(data, weight, use, life_miles, reliability, confidence, s if i == 0 else replace(s, explain=False), seed)
+        if i:
+            r = replace(r, costs=out[0].costs)
         lighter = [q.bound_hp for q in out if np.isfinite(q.bound_hp)]
         if lighter and np.isfinite(r.bound_hp) and r.bound_hp > min(lighter):
             r = replace(r, bound_hp=min(lighter), capped=False,

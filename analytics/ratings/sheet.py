@@ -29,7 +29,7 @@ _USE_FAILURES, _USE_LIVES = 3, 30
 class PartRating:
     """All that is known of one part: its lives, what was left out of them, a rating per weight and use.
 
-    otherwise: the bound in hp at (weight, use) if the failures whose cause or order is unclear were not the part's own.
+    otherwise: the bound in hp at (weight, "") if the failures whose cause or order is unclear were not the part's own.
     """
 
     component: str
@@ -94,18 +94,34 @@ def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options) -> 
     own = lifetimes.table[(lifetimes.table["component"] == component) & (lifetimes.table["part"] == part)]
     missing = _missing_note(own)
     weights = _weights(data, lifetimes.shop.weight_classes, options)
-    uses: list[str | None] = [None, *_own_uses(data, options)]
-    bounds = [b if use is not None else replace(b, use="") for use in uses for b in _at(data, weights, use, options)]
+    quick = replace(options, settings=replace(options.settings, explain=False))
+    harshest = _at(data, weights, None, options)
+    bounds = [replace(b, use="") for b in harshest]
+    for use in _own_uses(data, options):
+        # the harshest use is already there
+        if len({b.use for b in harshest}) == 1 and harshest[0].use == use:
+            bounds += [replace(b, reasons=_own_reasons(b)) for b in harshest]
+        else:
+            bounds += _at(data, weights, use, quick)
     unclear = own["ended"].eq("failed") & (own["cause"].eq("unclear") | own["order"].eq("unclear"))
     otherwise: dict[tuple[float, str], float] = {}
     if unclear.any():
-        spared = own.assign(ended=own["ended"].mask(unclear, "removed"), cause=own["cause"].mask(unclear, ""))
-        for clock in ("miles", "days", "runs"):
-            spared[f"upper_{clock}"] = spared[f"upper_{clock}"].mask(unclear & spared[f"upper_{clock}"].notna(), np.inf)
-        other, _ = from_lifetimes(spared, component, part, lifetimes.as_of)
-        quick = replace(options, settings=replace(options.settings, explain=False, draws=0))
-        otherwise = {(b.weight_lb, use or ""): b.bound_hp for use in uses if use is None or use in other.use_names for b in _at(other, weights, use, quick)}
+        other, _ = from_lifetimes(_spared(own, unclear), component, part, lifetimes.as_of)
+        quick = replace(quick, settings=replace(quick.settings, draws=0))
+        otherwise = {(b.weight_lb, ""): b.bound_hp for b in _at(other, weights, None, quick)}
     return PartRating(component, part, data, (*notes, *missing), tuple(bounds), int(own.loc[unclear, "count"].sum()), otherwise)
+
+
+def _spared(own: pd.DataFrame, unclear: pd.Series) -> pd.DataFrame:
+    """The lives as they read if the unclear failures were not the part's own: taken out, still good, at that age."""
+    spared = own.assign(ended=own["ended"].mask(unclear, "removed"), cause=own["cause"].mask(unclear, ""))
+    for clock in ("miles", "days", "runs"):
+        spared[f"upper_{clock}"] = spared[f"upper_{clock}"].mask(unclear & spared[f"upper_{clock}"].notna(), np.inf)
+    return spared
+
+
+def _own_reasons(bound: RatingBound) -> tuple[str, ...]:
+    return tuple(r for r in bound.reasons if not r.startswith(("holds for", "use not stated")))
 
 
 def _at(data: LifeData, weights: tuple[float, ...], use: str | None, options: Options) -> tuple[RatingBound, ...]:
@@ -153,13 +169,13 @@ def propose(bound_hp: float, step_hp: float) -> float:
     return math.floor(bound_hp / step_hp + 1e-9) * step_hp if math.isfinite(bound_hp) else math.nan
 
 
-def judge(rating: RatingBound, published_hp: float, options: Options) -> tuple[str, str]:
+def judge(rating: RatingBound, proposed: float, published_hp: float, options: Options) -> tuple[str, str]:
     """Verdict (raise, keep, lower, not proven) and why, in words.
 
     A proposal within the margin of the published limit keeps it. Lower needs the best estimate itself to lie under the
     published limit; a low bound from thin records is only "not proven". Ties go to safety.
     """
-    proposed, margin = propose(rating.bound_hp, options.step_hp), options.margin_hp
+    margin = options.margin_hp
     none = not math.isfinite(published_hp)
     if not math.isfinite(proposed):
         if not none and math.isfinite(rating.estimate_hp) and rating.estimate_hp <= published_hp - margin:
@@ -168,7 +184,7 @@ def judge(rating: RatingBound, published_hp: float, options: Options) -> tuple[s
         return "not proven", "no power can be proven" if none else f"nothing proves the {published_hp:,.0f} hp published, or contradicts it"
     least = "at least " if rating.capped or rating.demonstrated_only else ""
     if none:
-        return "not proven" if proposed <= 0 else "raise", f"nothing is published yet; {least}{proposed:,.0f} hp could be"
+        return "raise", f"nothing is published yet; {least}{proposed:,.0f} hp could be"
     if proposed > published_hp + margin:
         return "raise", f"{least}{proposed:,.0f} hp can be proven, more than {margin:,.0f} over the {published_hp:,.0f} published; a person decides"
     if proposed > published_hp - margin:
@@ -178,17 +194,24 @@ def judge(rating: RatingBound, published_hp: float, options: Options) -> tuple[s
     return "not proven", f"{least}{proposed:,.0f} hp is proven; the records neither prove nor contradict the {published_hp:,.0f} hp published"
 
 
+def proposed_hp(rated: PartRating, bound: RatingBound, options: Options) -> float:
+    """The bound, or the one under the other reading of unclear failures if that is lower, rounded down to the step."""
+    other = rated.otherwise.get((bound.weight_lb, bound.use), math.nan)
+    return propose(float(np.fmin(bound.bound_hp, other)) if math.isfinite(bound.bound_hp) else math.nan, options.step_hp)
+
+
 def _rows(rated: PartRating, records: Records, options: Options) -> list[list[object]]:
     trucks = pd.DataFrame({"component": rated.component, "part": rated.part, "use": [b.use for b in rated.bounds], "weight_lb": [b.weight_lb for b in rated.bounds], "day": records.as_of})
     at = limit_for(records.limits, trucks)
     rows = []
     for bound, limit in zip(rated.bounds, at, strict=True):
         published = float(records.limits["power_limit_hp"].iat[limit]) if limit >= 0 else math.nan
-        verdict, why = judge(bound, published, options)
+        proposed = proposed_hp(rated, bound, options)
+        verdict, why = judge(bound, proposed, published, options)
         rows.append([
             rated.component, rated.part, bound.weight_lb, bound.use, bound.life_miles, bound.reliability, bound.confidence, bound.estimate_hp, bound.bound_hp,
             bound.demonstrated_hp, bound.second_opinion_hp, bound.units, bound.failures, bound.miles, bound.highest_power_hp, published,
-            propose(bound.bound_hp, options.step_hp), verdict, sentence(rated, bound, why, options),
+            proposed, verdict, sentence(rated, bound, why, options),
         ])
     return rows
 
@@ -199,5 +222,6 @@ def sentence(rated: PartRating, bound: RatingBound, why: str, options: Options) 
     rest = [r for r in bound.reasons if not r.startswith("at least")]
     other = rated.otherwise.get((bound.weight_lb, bound.use))
     if other is not None and math.isfinite(other) and math.isfinite(bound.bound_hp) and propose(other, options.step_hp) != propose(bound.bound_hp, options.step_hp):
-        rest.append(f"{propose(other, options.step_hp):,.0f} hp if the {rated.unclear} with an unclear cause or order were not its own")
+        rest.append(f"{propose(bound.bound_hp, options.step_hp):,.0f} hp if the {rated.unclear} with an unclear cause or order were its own, "
+                    f"{propose(other, options.step_hp):,.0f} hp if not; the lower counts")
     return f"{seen} in {bound.miles:,.0f} miles: {why}" + ("" if not rest else f" ({'; '.join(rest)})") + "."

@@ -322,3 +322,33 @@ def test_settings_out_of_range():
         rate_part(data, 7000, None, 50_000, 1.5)
     with pytest.raises(AnalyticsError, match="reporting share 0"):
         rate_part(data, 7000, None, 50_000, settings=RatingSettings(share=0.0))
+
+
+def test_one_power_only_is_flagged():
+    failed = np.arange(40) < 8
+    out = rate_part(known(np.where(failed, 30_000, 50_000), failed, np.full(40, 700.0)), 7000, None, 50_000, settings=KNOWN)
+    assert "every vehicle has the same power: how life falls with power rests on its prior" in out.checks
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_no_data_break_it_and_no_number_comes_without_its_reason(seed):
+    """Random small fleets with every kind of gap: never an exception or a warning, never a silent NaN, never above the cap."""
+    rng = np.random.default_rng(seed)
+    n = int(rng.choice([1, 2, 6, 30, 120]))
+    days, rate = rng.uniform(1, 2200, n), np.exp(rng.normal(3.4, 0.5, n))
+    failed = rng.random(n) < rng.choice([0, 0.05, 0.3, 1.0])
+    blind = rng.random(n) < rng.choice([0, 0.5, 1.0])
+    miles = np.where(rng.random(n) < 0.1, rng.uniform(1, 50, n), days * rate)
+    gone = failed & blind & (rng.random(n) < 0.5)
+    lower = np.where(failed & ~gone, miles, np.nan)
+    upper = np.where(failed, np.where(gone, np.nan, miles), np.inf)
+    hidden = failed & (rng.random(n) < 0.2)
+    lower[hidden] = np.where(np.isnan(lower[hidden]), np.nan, 0.0)
+    data = life_data(lower, upper, np.exp(rng.normal(6.5, rng.choice([0, 0.3]), n)), np.exp(rng.normal(8.9, 0.2, n)),
+                     lower_days=np.where(hidden, 0.0, days), upper_days=np.where(failed, days, np.inf),
+                     entry_days=np.where((rng.random(n) < 0.2) & ~hidden, 0.3 * days, 0.0), cutoff_days=2300.0 * np.ones(n),
+                     use=rng.choice(["street", "tow"], n), rate_miles=np.where(blind, np.nan, miles),
+                     rate_days=np.where(blind, np.nan, days))
+    out = rate_part(data, 7000.0, None, 50_000, settings=replace(QUICK, replicates=20, draws=64), seed=seed)
+    assert np.isfinite(out.bound_hp) or out.reasons
+    assert not out.bound_hp > out.cap_hp * (1 + 1e-9)
