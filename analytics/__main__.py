@@ -17,6 +17,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     for name, does, run in (
         ("check", "read the records and say what is used, set aside and to be checked", _check),
         ("review", "the quarterly review: a page, a workbook and tables", _review),
+        ("ratings", "the power each part may be published at: a page, a workbook, a table and the customers' sheet", _ratings),
+        ("accept", "accept a proposed limit: add it to the shop's limits, with who and why", _accept),
         ("demo", "write the sheets of an invented shop", _demo),
     ):
         command = commands.add_parser(name, help=does, description=does)
@@ -28,7 +30,21 @@ def main(argv: Sequence[str] | None = None) -> int:
             continue
         command.add_argument("folder", type=Path, help="the folder with shop.toml and the sheets")
         command.add_argument("--as-of", default=None, metavar="DATE", help="look at the records as they stood on that day (2024-12-31)")
-        command.add_argument("--out", type=Path, default=None, metavar="DIR", help="where the files go" + ("" if name == "check" else " (default: FOLDER/review)"))
+        if name in ("ratings", "accept"):
+            command.add_argument("--life", type=float, default=0, metavar="MILES", help="target life (default: shop.toml)")
+            command.add_argument("--reliability", type=float, default=0, metavar="SHARE", help="share that shall reach it (default: shop.toml)")
+            command.add_argument("--confidence", type=float, default=0, metavar="SHARE", help="how sure (default: shop.toml)")
+        if name == "accept":
+            command.add_argument("--component", required=True)
+            command.add_argument("--part", required=True)
+            command.add_argument("--weight-up-to", type=float, required=True, metavar="LB", help="as in ratings.csv")
+            command.add_argument("--use", default="", help="blank: any use")
+            command.add_argument("--power", type=float, required=True, metavar="HP", help="the limit to publish")
+            command.add_argument("--by", required=True, metavar="NAME", help="the person who decides")
+            command.add_argument("--why", default="", help="a remark for the ledger")
+            command.add_argument("--effective-on", default=None, metavar="DATE", help="from when it holds (default: the as-of date)")
+            continue
+        command.add_argument("--out", type=Path, default=None, metavar="DIR", help="where the files go" + ("" if name == "check" else f" (default: FOLDER/{name})"))
     arguments = parser.parse_args(argv)
     try:
         arguments.run(arguments)
@@ -71,6 +87,43 @@ def _review(arguments: argparse.Namespace) -> None:
         out / "review.html", f"{shop.name}: quarterly review",
     )
     print(f"The review: {page}\nBeside it: review.xlsx, lifetimes.csv, survival.csv, set_aside.csv, to_check.csv, counts.csv")
+
+
+def _ratings(arguments: argparse.Namespace) -> None:
+    from analytics.ratings.options import options_for
+    from analytics.records.shop import load_shop
+    from analytics.report.run import run_notebook
+
+    shop = load_shop(arguments.folder)
+    options_for(shop, arguments.life, arguments.reliability, arguments.confidence)  # a slip in the targets is said before the work
+    out = arguments.out if arguments.out is not None else arguments.folder / "ratings"
+    page = run_notebook(
+        "power_ratings",
+        {"folder": str(arguments.folder.resolve()), "as_of": arguments.as_of or "", "out": str(out.resolve()), "life": arguments.life,
+         "reliability": arguments.reliability, "confidence": arguments.confidence},
+        out / "ratings.html", f"{shop.name}: power ratings",
+    )
+    print(f"The ratings: {page}\nBeside it: ratings.csv, ratings.xlsx, customer_sheet.html")
+
+
+def _accept(arguments: argparse.Namespace) -> None:
+    import datetime as dt
+
+    from analytics.lifetimes.table import make_lifetimes
+    from analytics.ratings.ledger import accept
+    from analytics.ratings.options import options_for
+    from analytics.ratings.sheet import make_ratings
+    from analytics.records.load import load_records
+
+    records = load_records(arguments.folder, arguments.as_of, _progress())
+    options = options_for(records.shop, arguments.life, arguments.reliability, arguments.confidence)
+    ratings = make_ratings(records, make_lifetimes(records), options, _progress(), only=(arguments.component, arguments.part))
+    try:
+        day = dt.date.fromisoformat(arguments.effective_on) if arguments.effective_on else records.as_of.date()
+    except ValueError as err:
+        raise AnalyticsError(f"--effective-on {arguments.effective_on!r} is not a date: write it as 2024-12-31.") from err
+    entry = accept(ratings, arguments.component, arguments.part, arguments.weight_up_to, arguments.use, arguments.power, arguments.by, day, arguments.why)
+    print(f"Added to limits: {entry.component} {entry.part}, up to {entry.weight_up_to} lb, {entry.power_limit} from {entry.effective_on}.\n{entry.reason}")
 
 
 def _demo(arguments: argparse.Namespace) -> None:

@@ -64,9 +64,10 @@ class Ratings:
 
 
 def make_ratings(
-    records: Records, lifetimes: Lifetimes, options: Options | None = None, progress: Callable[[str], None] | None = None
+    records: Records, lifetimes: Lifetimes, options: Options | None = None, progress: Callable[[str], None] | None = None,
+    only: tuple[str, str] | None = None,
 ) -> Ratings:
-    """Rate every part on record. options: default options_for(records.shop)."""
+    """Rate every part on record, or ``only`` one (component, part). options: default options_for(records.shop)."""
     say = progress or (lambda _: None)
     chosen = options_for(records.shop) if options is None else options
     table = lifetimes.table
@@ -74,6 +75,8 @@ def make_ratings(
     parts, rows, left_out = [], [], []
     for component in records.shop.components:
         for part in sorted(named.loc[named["component"] == component, "part"].unique()):
+            if only is not None and (component, part) != only:
+                continue
             say(f"rating {component} {part}")
             rated = _rate(lifetimes, component, part, chosen)
             if isinstance(rated, str):

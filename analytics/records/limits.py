@@ -16,7 +16,9 @@ def limit_for(limits: pd.DataFrame, trucks: pd.DataFrame) -> np.ndarray:
     chosen = np.full(len(trucks), -1)
     if limits.empty or trucks.empty:
         return chosen
-    rank = limits.assign(at=np.arange(len(limits)), any_use=limits["use"] == "", edge=limits["weight_up_to_lb"].fillna(np.inf))
+    rank = limits.assign(
+        at=np.arange(len(limits)), any_use=limits["use"] == "", edge=limits["weight_up_to_lb"].fillna(np.inf)
+    )
     # later rows overwrite earlier ones: widest edge first, any use before a stated one, oldest first
     rank = rank.sort_values(["edge", "any_use", "effective_on"], ascending=[False, False, True], kind="stable")
     component, part, use = (trucks[c].astype(str).to_numpy() for c in ("component", "part", "use"))

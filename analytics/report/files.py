@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import platform
 import tempfile
-from collections.abc import Callable, Iterable
 from contextlib import contextmanager
 from importlib.metadata import version
 from pathlib import Path
@@ -105,29 +104,33 @@ def settings_of(review: Review) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["setting", "value"])
 
 
-def write_workbook(review: Review, path: Path, progress: Callable[[Iterable], Iterable] = lambda x: x) -> None:
-    """The review as a workbook. Text stays text: no cell can become a formula or a link."""
+def write_workbook(review: Review, path: Path) -> None:
+    """The review as a workbook."""
+    told = [(a.question, line) for a in review.answers() for line in a.answer]
+    write_book(path, f"{review.records.shop.name}: {review.span.name}", {
+        "Answers": pd.DataFrame(told, columns=["question", "answer"]),
+        "Came back": review.came_back.table, "Fleet": review.fleet.table,
+        "By band and class": pd.concat([a.table for a in review.components.values()], ignore_index=True) if review.components else pd.DataFrame(),
+        "Early or late": review.wear.table, "Again": review.again.table, "Change": review.change.table, "Limits": review.limits.table,
+        "To mend": review.to_fix.table, "Clocks": review.clocks.table, "Counts": review.records.counts, "Set aside": review.records.set_aside,
+        "To check": review.records.to_check, "Lifetimes": review.lifetimes.table[LIFETIME_COLUMNS], "Survival": review.survival,
+        "Settings": settings_of(review), "Cautions": pd.DataFrame({"caution": CAUTIONS}),
+    })
+
+
+def write_book(path: Path, title: str, sheets: dict[str, pd.DataFrame]) -> None:
+    """A workbook of tables. Text stays text: no cell can become a formula or a link. Same tables, same bytes."""
     import datetime as dt
 
     import xlsxwriter
 
-    told = [(a.question, line) for a in review.answers() for line in a.answer]
-    sheets: dict[str, pd.DataFrame] = {
-        "Answers": pd.DataFrame(told, columns=["question", "answer"]),
-        "Came back": review.came_back.table, "Fleet": review.fleet.table,
-        "By band and class": pd.concat([a.table for a in review.components.values()], ignore_index=True) if review.components else pd.DataFrame(),
-        "Early or late": review.wear.table, "Again": review.again.table, "Change": review.change.table, "Limits": review.limits.table, "To mend": review.to_fix.table,
-        "Clocks": review.clocks.table, "Counts": review.records.counts, "Set aside": review.records.set_aside, "To check": review.records.to_check,
-        "Lifetimes": review.lifetimes.table[LIFETIME_COLUMNS], "Survival": review.survival, "Settings": settings_of(review),
-        "Cautions": pd.DataFrame({"caution": CAUTIONS}),
-    }
     options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False, "nan_inf_to_errors": False}
     with whole_file(path) as part, xlsxwriter.Workbook(part, options) as book:
-        book.set_properties({"title": f"{review.records.shop.name}: {review.span.name}", "created": dt.datetime(2000, 1, 1)})
-        bold, day, wrap = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"}), book.add_format({"num_format": "yyyy-mm-dd"}), book.add_format({"text_wrap": True, "valign": "top"})
-        for name, frame in progress(sheets.items()):
-            sheet = book.add_worksheet(name)
-            _fill(sheet, frame, bold, day, wrap)
+        book.set_properties({"title": title, "created": dt.datetime(2000, 1, 1)})
+        bold = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
+        day, wrap = book.add_format({"num_format": "yyyy-mm-dd"}), book.add_format({"text_wrap": True, "valign": "top"})
+        for name, frame in sheets.items():
+            _fill(book.add_worksheet(name), frame, bold, day, wrap)
 
 
 def _fill(sheet, frame: pd.DataFrame, bold, day, wrap) -> None:

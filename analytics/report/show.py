@@ -42,7 +42,12 @@ def show_title(review: Review) -> None:
     shop, span = review.records.shop, review.span
     state = "" if span.whole else ", the quarter not over"
     day = f"{span.end.day} {span.end:%B %Y}"
-    _display(f"<h1>{html.escape(shop.name)}: {span.name}</h1><p>Quarterly review of comebacks, from the records as of {day}{state}.</p>")
+    show_heading(f"{shop.name}: {span.name}", f"Quarterly review of comebacks, from the records as of {day}{state}.")
+
+
+def show_heading(title: str, *lines: str) -> None:
+    """Display a title of the first level and the sentences under it."""
+    _display(f"<h1>{html.escape(title)}</h1>" + "".join(f"<p>{html.escape(line)}</p>" for line in lines))
 
 
 def show_words(*lines: str, level: int = 0) -> None:

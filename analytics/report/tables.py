@@ -20,6 +20,10 @@ _SHOWN: dict[str, tuple[str, str]] = {
     "lower": ("from", _TWO), "upper": ("to", _TWO), "back_within_2_years": ("back within 2 years", "{:.1%}"), "back_lower": ("from", "{:.1%}"),
     "back_upper": ("to", "{:.1%}"), "p_value": ("p", "{:.3g}"), "ratio": ("ratio", _TWO), "shape": ("shape", _TWO), "shape_lower": ("from", _TWO),
     "shape_upper": ("to", _TWO), "largest_gap": ("largest gap to the curve", "{:.1%}"), "set_aside": ("set aside", _WHOLE),
+    "weight_up_to": ("up to, lb", _WHOLE), "life_miles": ("miles", _WHOLE), "reliability": ("reach them", "{:.0%}"), "confidence": ("sure", "{:.0%}"),
+    "estimate_hp": ("best estimate, hp", _WHOLE), "bound_hp": ("bound, hp", _WHOLE), "demonstrated_hp": ("demonstrated, hp", _WHOLE),
+    "second_opinion_hp": ("second opinion, hp", _WHOLE), "units": ("units", _WHOLE), "failures": ("failures", _WHOLE), "miles": ("miles run", _WHOLE),
+    "highest_power_hp": ("highest power, hp", _WHOLE), "published_hp": ("published, hp", _WHOLE), "proposed_hp": ("proven, hp", _WHOLE),
     "mean_failures": ("failures per unit", "{:.3f}"), "by_years": ("by, years", _ONE),
     "in_words": ("in words", ""), "odometer_known": ("odometer known", _WHOLE),
 }

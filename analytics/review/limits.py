@@ -7,31 +7,13 @@ import pandas as pd
 
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.cells import is_failure
+from analytics.records.limits import limit_for
 from analytics.records.load import Records
 from analytics.review.answer import Answer, plural
 from analytics.review.quarter import Span
 
 _COLUMNS = ["component", "part", "weight_up_to_lb", "use", "power_limit_hp", "effective_on", "parts_within", "failed_within", "parts_above",
             "failed_above", "failed_within_quarter", "failed_above_quarter"]
-
-
-def limit_for(limits: pd.DataFrame, table: pd.DataFrame) -> np.ndarray:
-    """Row of ``limits`` (position, -1 for none) that held for each part when its unit was built; shape (rows,).
-
-    Of the limits of the part in force by the build date the narrowest weight edge that covers the truck holds, a stated
-    use before any use, and the latest date before an earlier one. A truck of unknown weight has none.
-    """
-    chosen = np.full(len(table), -1)
-    if limits.empty or table.empty:
-        return chosen
-    rank = limits.assign(at=np.arange(len(limits)), any_use=limits["use"] == "", edge=limits["weight_up_to_lb"].fillna(np.inf))
-    rank = rank.sort_values(["component", "part", "edge", "any_use", "effective_on"], ascending=[True, True, False, False, True], kind="stable")
-    component, part, use = (table[c].astype(str).to_numpy() for c in ("component", "part", "use"))
-    weight, built = table["weight_lb"].to_numpy(float), table["built_on"].to_numpy()
-    for row in rank.itertuples():
-        covers = (component == row.component) & (part == row.part) & ((row.use == "") | (use == row.use)) & (built >= np.datetime64(row.effective_on))
-        chosen[covers & ((row.edge == np.inf) | (weight <= row.edge))] = row.at
-    return chosen
 
 
 def limits_spoken_to(records: Records, lifetimes: Lifetimes, span: Span) -> Answer:
@@ -41,7 +23,7 @@ def limits_spoken_to(records: Records, lifetimes: Lifetimes, span: Span) -> Answ
     if limits.empty:
         return Answer(question, ("No published limits are on file (a sheet named limits), so no return can speak for or against one.",), pd.DataFrame(columns=_COLUMNS))
     table = lifetimes.table
-    at = limit_for(limits, table)
+    at = limit_for(limits, table.assign(day=table["built_on"]))
     failed, first = is_failure(table), (table["segment"] == 1).to_numpy()
     now = failed & span.covers(table["ended_on"])
     count, power = table["count"].to_numpy(), table["power_hp"].to_numpy()

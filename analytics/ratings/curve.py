@@ -1,0 +1,40 @@
+"""Reliability against power at the target life, for the picture of a rating."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from analytics.ratings.bound import RatingBound, rate_part
+from analytics.ratings.options import Options
+from analytics.ratings.sheet import PartRating
+
+_RELIABILITIES = (0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.93, 0.95, 0.97, 0.98, 0.99)
+
+
+def reliability_curve(rated: PartRating, bound: RatingBound, options: Options) -> pd.DataFrame:
+    """Power at which each reliability is reached at the target life: estimate_hp and bound_hp, columns beside reliability.
+
+    The bound at the asked reliability is the calibrated one; at the others the first-order bound is moved by the same
+    factor, which is an approximation for the picture only. Empty without failures: nothing is modelled then.
+    """
+    if bound.demonstrated_only or not math.isfinite(bound.estimate_hp):
+        return pd.DataFrame(columns=["reliability", "estimate_hp", "bound_hp"])
+    quick = replace(options.settings, explain=False, replicates=0, draws=0)
+    use = bound.use or None
+    rows = []
+    for level in sorted({*_RELIABILITIES, options.reliability}):
+        made = rate_part(rated.data, bound.weight_lb, use, options.life_miles, level, options.confidence, quick, options.seed)
+        # the cap and the lowest power on record belong to the published figure, not to the curve
+        first = made.first_order_hp
+        rows.append((level, made.estimate_hp, first))
+    frame = pd.DataFrame(rows, columns=["reliability", "estimate_hp", "bound_hp"])
+    at = frame["reliability"] == options.reliability
+    calibrated = min((law.calibrated for law in bound.laws), default=math.nan)
+    first = float(frame.loc[at, "bound_hp"].iat[0])
+    if math.isfinite(calibrated) and math.isfinite(first):
+        frame["bound_hp"] *= min(math.exp(calibrated) / first, 1.0)
+    return frame.replace(0.0, np.nan)

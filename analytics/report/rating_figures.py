@@ -1,0 +1,114 @@
+"""Pictures of the ratings."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analytics.ratings.bound import RatingBound
+from analytics.ratings.curve import reliability_curve
+from analytics.ratings.ledger import history
+from analytics.ratings.sheet import PartRating, Ratings
+from analytics.report.figures import _plt, _tidy
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+def rating_figure(ratings: Ratings, rated: PartRating, bound: RatingBound) -> tuple[Figure, str]:
+    """Reliability against power at the target life, with band, bound, published limit, and units and failures as a rug."""
+    options = ratings.options
+    row = _row(ratings, rated, bound)
+    plt = _plt()
+    figure, ax = plt.subplots(figsize=(7.6, 4.1), layout="constrained")
+    data = rated.data
+    power = np.exp(data.log_power)
+    frame = reliability_curve(rated, bound, options)
+    low, high = float(power.min()), float(power.max())
+    if len(frame):
+        keep = frame[frame["estimate_hp"].between(low * 0.6, high * 1.3)]
+        ax.plot(keep["estimate_hp"], keep["reliability"], color="0.15", linewidth=2, label="best estimate")
+        band = frame.dropna(subset=["bound_hp"])
+        grid = np.linspace(max(low * 0.6, band["bound_hp"].min()), min(high * 1.3, frame["estimate_hp"].max()), 200) if len(band) > 1 else np.array([])
+        if len(grid):
+            upper = np.interp(grid, frame["estimate_hp"][::-1], frame["reliability"][::-1])
+            lower = np.interp(grid, band["bound_hp"][::-1], band["reliability"][::-1], right=np.nan)
+            ax.fill_between(grid, np.where(np.isnan(lower), 0.5, lower), upper, color="0.55", alpha=0.25, linewidth=0, label=f"down to what is {options.confidence:.0%} sure")
+    ax.axhline(options.reliability, color="0.5", linewidth=0.8, linestyle=":")
+    ax.text(ax.get_xlim()[1] if not len(frame) else high * 1.0, options.reliability + 0.006, f"{options.reliability:.0%}", fontsize=9, color="0.35", ha="right")
+    if math.isfinite(row["proposed_hp"]):
+        ax.axvline(row["proposed_hp"], color="#0072b2", linewidth=2, label=f"proven: {row['proposed_hp']:,.0f} hp")
+    if math.isfinite(row["published_hp"]):
+        ax.axvline(row["published_hp"], color="#d55e00", linewidth=2, linestyle="--", label=f"published: {row['published_hp']:,.0f} hp")
+    ax.set_ylim(0.44, 1.005)
+    ok = ~data.failed
+    ax.plot(power[ok], np.full(ok.sum(), 0.463), "|", color="0.45", markersize=7, alpha=0.5)
+    ax.plot(power[data.failed], np.full(data.failed.sum(), 0.482), "x", color="black", markersize=6, label="failed")
+    ax.plot([], [], "|", color="0.45", label="did not fail")
+    _tidy(ax)
+    ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f} %")
+    ax.set_xlabel("power at the crank, hp")
+    ax.set_ylabel(f"last {options.life_miles:,.0f} miles")
+    marks = [v for v in (row["proposed_hp"], row["published_hp"]) if math.isfinite(v)]
+    ax.set_xlim(min([low, *marks]) * 0.93, max([high, *marks]) * 1.05)
+    figure.legend(loc="outside upper center", ncols=3, frameon=False, fontsize=9)
+    return figure, str(row["reason"])[0].upper() + str(row["reason"])[1:]
+
+
+def _row(ratings: Ratings, rated: PartRating, bound: RatingBound) -> pd.Series:
+    table = ratings.table
+    own = table[(table["component"] == rated.component) & (table["part"] == rated.part) & (table["weight_up_to"] == bound.weight_lb) & (table["use"] == bound.use)]
+    return own.iloc[0]
+
+
+def sheet_figure(ratings: Ratings) -> tuple[Figure, str] | None:
+    """Every part's proven power, best estimate and published limit, lightest class, any use."""
+    table = ratings.table[ratings.table["use"] == ""]
+    if table.empty:
+        return None
+    first = table.sort_values("weight_up_to", kind="stable").drop_duplicates(["component", "part"], keep="first").sort_index()
+    plt = _plt()
+    figure, ax = plt.subplots(figsize=(8.2, 0.42 * len(first) + 1.3), layout="constrained")
+    y = np.arange(len(first))[::-1]
+    for place, row in zip(y, first.itertuples(), strict=True):
+        ends = [v for v in (row.proposed_hp, row.estimate_hp) if math.isfinite(v)]
+        if len(ends) == 2:
+            ax.plot(ends, [place, place], color="0.7", linewidth=4, solid_capstyle="round", zorder=1)
+    ax.plot(first["estimate_hp"], y, "o", mfc="white", mec="0.2", label="best estimate", zorder=2)
+    ax.plot(first["proposed_hp"], y, "s", color="#0072b2", label="proven", zorder=3)
+    ax.plot(first["published_hp"], y, "D", color="#d55e00", label="published", zorder=3)
+    ax.set_yticks(y, [f"{r.component} {r.part}" for r in first.itertuples()], fontsize=9)
+    ax.set_ylim(-0.7, len(first) - 0.3)
+    ax.grid(axis="x", color="0.88")
+    ax.set_axisbelow(True)
+    for side in ("top", "right", "left"):
+        ax.spines[side].set_visible(False)
+    ax.tick_params(axis="y", length=0)
+    ax.set_xlabel(f"hp, up to {first['weight_up_to'].iat[0]:,.0f} lb, harshest use with enough on record")
+    figure.legend(loc="outside upper center", ncols=3, frameon=False, fontsize=9)
+    over = first[first["published_hp"] > first["proposed_hp"] + ratings.options.margin_hp]
+    names = ", ".join(f"{r.component} {r.part}" for r in over.itertuples())
+    return figure, (f"Published above what is proven: {names}." if names else "No limit is published above what is proven.") + " A square far left of its circle means thin records, not a weak part."
+
+
+def history_figure(ratings: Ratings, component: str, part: str) -> tuple[Figure, str] | None:
+    """The limits published for a part over the years, a step line per weight edge; None without any."""
+    past = history(ratings.records.limits, component, part)
+    if past.empty:
+        return None
+    plt = _plt()
+    figure, ax = plt.subplots(figsize=(7.2, 2.6), layout="constrained")
+    end = ratings.records.as_of
+    for i, ((edge, use), own) in enumerate(past.groupby([past["weight_up_to_lb"].fillna(np.inf), "use"], sort=True)):
+        name = ("any weight" if edge == np.inf else f"up to {edge:,.0f} lb") + (f", {use}" if use else "")
+        days = [*own["effective_on"], end]
+        ax.step(days, [*own["power_limit_hp"], own["power_limit_hp"].iat[-1]], where="post", linewidth=2, linestyle=["-", "--", "-.", ":"][i % 4], label=name)
+    _tidy(ax)
+    ax.set_ylabel("published, hp")
+    ax.set_ylim(0, past["power_limit_hp"].max() * 1.15)
+    ax.legend(frameon=False, fontsize=9, loc="lower right")
+    last = past.iloc[-1]
+    return figure, f"{len(past)} limits on file; the last, {last['power_limit_hp']:,.0f} hp from {last['effective_on']:%Y-%m-%d}: {last['reason'] or 'no reason written down'}."

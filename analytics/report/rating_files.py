@@ -1,0 +1,100 @@
+"""Files that a rating leaves: ratings.csv, the workbook, and the customers' sheet."""
+
+from __future__ import annotations
+
+import html
+import math
+from importlib.resources import files
+from pathlib import Path
+
+import pandas as pd
+
+from analytics.ratings.ledger import fingerprint
+from analytics.ratings.sheet import Ratings
+from analytics.report.cautions import CAUTIONS
+from analytics.report.files import whole_file, write_book, write_csv
+
+
+def write_rating_files(ratings: Ratings, out: str | Path) -> list[Path]:
+    """ratings.csv, ratings.xlsx and customer_sheet.html. Returns their paths."""
+    out = Path(out)
+    write_csv(ratings.table, out / "ratings.csv")
+    write_book(
+        out / "ratings.xlsx", f"{ratings.records.shop.name}: power ratings",
+        {"Ratings": ratings.table, "What each rests on": details(ratings), "Published": ratings.records.limits.drop(columns="row"), "Settings": basis(ratings), "Cautions": pd.DataFrame({"caution": CAUTIONS})},
+    )
+    with whole_file(out / "customer_sheet.html") as part:
+        part.write_text(customer_sheet(ratings), encoding="utf-8")
+    return [out / "ratings.csv", out / "ratings.xlsx", out / "customer_sheet.html"]
+
+
+def details(ratings: Ratings) -> pd.DataFrame:
+    """Every check, cost and note of every rating, one row each."""
+    rows = []
+    for part in ratings.parts:
+        rows += [(part.component, part.part, math.nan, "", "left out or assumed", note) for note in part.notes]
+        for bound in part.bounds:
+            for what, lines in (("check", bound.checks), ("cost of a default", bound.costs), ("reason", bound.reasons)):
+                rows += [(part.component, part.part, bound.weight_lb, bound.use, what, line) for line in lines]
+    rows += [("", "", math.nan, "", "not rated", line) for line in ratings.left_out]
+    return pd.DataFrame(rows, columns=["component", "part", "weight_up_to", "use", "what", "in_words"])
+
+
+def basis(ratings: Ratings) -> pd.DataFrame:
+    """What the ratings rest on: target, options in force, data."""
+    options, settings = ratings.options, ratings.options.settings
+    share = "unknown, about 80 %, with a prior" if settings.share is None else f"{settings.share:.0%}, taken as known"
+    rows = [
+        ("as of", f"{ratings.records.as_of:%Y-%m-%d}"), ("data", fingerprint(ratings.records.shop.folder)), ("target life, miles", f"{options.life_miles:,.0f}"),
+        ("share that shall reach it", f"{options.reliability:.0%}"), ("confidence", f"{options.confidence:.0%}"), ("failures that are reported", share),
+        ("rounded down to, hp", f"{options.step_hp:g}"), ("a verdict needs a difference of, hp", f"{options.margin_hp:g}"),
+        ("the lower of Weibull and log-normal life", _yes(settings.both_laws)), ("allows for who gets an odometer reading", _yes(settings.selection)),
+        ("allows for fewer miles with age", _yes(settings.decline)), ("tests for early failures", _yes(settings.early)), ("a term per use", _yes(settings.use_terms)),
+        ("simulated fleets per bound", f"{settings.replicates}"), ("seed", f"{options.seed}"),
+    ]
+    return pd.DataFrame(rows, columns=["setting", "value"])
+
+
+def _yes(on: bool) -> str:
+    return "yes" if on else "switched off"
+
+
+def customer_sheet(ratings: Ratings) -> str:
+    """One printable page for customers: limits, basis, conditions, cautions. No limit above what is published or proven."""
+    table = ratings.table[ratings.table["use"] == ""]
+    rows = []
+    for row in table.itertuples():
+        published, proven = row.published_hp, row.proposed_hp
+        if math.isfinite(published):
+            shown = min(published, proven) if row.verdict == "lower" and math.isfinite(proven) else published if row.verdict in ("raise", "keep") else math.nan
+            if row.verdict == "keep":
+                shown = min(published, proven) if math.isfinite(proven) else published
+        else:
+            shown = math.nan
+        if row.verdict == "not proven" and math.isfinite(published):
+            power, mark = f"{published:,.0f} hp*", True
+        elif math.isfinite(shown):
+            power, mark = f"{shown:,.0f} hp", False
+        else:
+            power, mark = "ask us", False
+        seen = f"{row.failures:,.0f} of {row.units:,.0f} came back" if row.failures else f"none of {row.units:,.0f} came back"
+        rows.append((row.component, row.part, f"{row.weight_up_to:,.0f} lb", power, seen, mark))
+    starred = any(r[5] for r in rows)
+    body = "".join("<tr>" + "".join(f"<td>{html.escape(c)}</td>" for c in r[:5]) + "</tr>" for r in rows)
+    options, records = ratings.options, ratings.records
+    blocks = {
+        "title": html.escape(f"{records.shop.name}: power limits"),
+        "as_of": f"{records.as_of.day} {records.as_of:%B %Y}",
+        "rows": body,
+        "star": "* Set by judgement: our records neither prove nor contradict it yet." if starred else "",
+        "basis": html.escape(
+            f"Unless starred, each figure is the highest power at which, on our records up to that day, we are {options.confidence:.0%} sure that {options.reliability:.0%} last {options.life_miles:,.0f} miles "
+            "in the harshest use we have enough of on record, or the limit published if that is lower. It assumes powers as recorded at the build, at the crank, and allows for failures that nobody reported."
+        ),
+        "conditions": html.escape("Holds for the part revision named, the weights shown (truck as driven, without trailer), stock rpm limits and the fluid and tune the unit was built for. More power, more weight, another use or a retune: ask again."),
+        "cautions": "".join(f"<li>{html.escape(c)}</li>" for c in CAUTIONS[:6]),
+    }
+    from jinja2 import Environment
+
+    template = files("analytics.report").joinpath("template/customer.html.j2").read_text(encoding="utf-8")
+    return Environment(autoescape=False, keep_trailing_newline=True).from_string(template).render(**blocks)
