@@ -511,6 +511,9 @@ def _unread(block, total, place, nodes, law, order, params, places, unit, full_s
     total.value += (w * np.log(like)).sum(1)
     if not order:
         return
+    if block.other is None:
+        _unread_from_new(total, local, steep, sums, like, w, silent, (at_a, at_c, at_l))
+        return
     locals_ = [local, steep]
     d1 = [sums[1][..., 0], sums[1][..., 1]]
     d2 = {(0, 0): sums[2][..., 0], (0, 1): sums[2][..., 1], (1, 1): sums[2][..., 2]}
@@ -542,6 +545,59 @@ def _unread(block, total, place, nodes, law, order, params, places, unit, full_s
             d2[(1, i)] = d2[(1, i)] + sums0[1][..., 1]
             d2[(i0, i)] = sums0[1][..., 0]
     _log_of(total, locals_, d1, d2, like, w)
+
+
+def _unread_from_new(total, local, steep, sums, like, w, silent, places) -> None:
+    """Derivatives of the unread rows without an entry: what `_log_of` does, with the sums over rows taken first."""
+    at_a, at_c, at_l = places
+    _, jac, curve = local
+    _, kv, kk = steep
+    grad, hess = total.grad, total.hess
+    wl = w / like
+    c0, c1, c2 = (np.matmul(wl[:, None, :], q)[:, 0] for q in sums)
+    r1 = np.matmul(np.swapaxes(sums[1] * wl[..., None], 1, 2), jac)
+    r2 = np.matmul((sums[2][..., 1] * wl)[:, None, :], jac)[:, 0]
+    g = r1[:, 0]
+    grad += g
+    cols = total.miles_columns
+    hess[:, 0, cols] += g[:, cols]
+    hess[:, cols[1:], 0] += g[:, cols[1:]]
+    if curve is not None:
+        at, bend = curve
+        hess[:, at, at] += (sums[1][..., 0] * wl * bend).sum(1)
+    hess += np.matmul(np.swapaxes(jac, 1, 2), jac * (sums[2][..., 0] * wl)[..., None])
+    grad += c1[:, 1, None] * kv
+    hess += c1[:, 1, None, None] * kk + c2[:, 2, None, None] * kv[:, :, None] * kv[:, None, :]
+    cross = r2[:, :, None] * kv[:, None, :]
+    hess += cross + np.swapaxes(cross, 1, 2)
+    score = jac * (sums[1][..., 0] / like)[..., None]
+    for i in np.flatnonzero(kv.any(0)):
+        score[..., i] += kv[:, i, None] * (sums[1][..., 1] / like)
+
+    def mixed(at, vector):
+        hess[:, at, :] += vector
+        hess[:, :, at] += vector
+
+    if at_a is not None:
+        grad[:, at_a] += c0[:, 1]
+        hess[:, at_a, at_a] += c0[:, 3]
+        mixed(at_a, r1[:, 2] + c1[:, 3, None] * kv)
+        score[..., at_a] = sums[0][..., 1] / like
+    if at_c is not None:
+        grad[:, at_c] += c0[:, 2]
+        hess[:, at_c, at_c] += c0[:, 5]
+        hess[:, at_a, at_c] += c0[:, 4]
+        hess[:, at_c, at_a] += c0[:, 4]
+        mixed(at_c, r1[:, 3] + c1[:, 4, None] * kv)
+        score[..., at_c] = sums[0][..., 2] / like
+    if at_l is not None:
+        db = -silent * (1 - silent)
+        lost = wl.sum(1) - c0[:, -1]
+        grad[:, at_l] += db * lost
+        hess[:, at_l, at_l] += (2 * silent - 1) * db * lost
+        mixed(at_l, -db[:, None] * (r1[:, -2] + c1[:, -1, None] * kv))
+        score[..., at_l] = db[:, None] * (1 - sums[0][..., -1]) / like
+    hess -= np.matmul(np.swapaxes(score, 1, 2), score * w[..., None])
 
 
 def _log_of(total, locals_, d1, d2, like, w) -> None:
