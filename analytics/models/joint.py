@@ -201,6 +201,35 @@ def fit_joint(model: JointModel, start: np.ndarray | None = None) -> tuple[Joint
     return model, top
 
 
+@dataclass(frozen=True, slots=True)
+class Driving:
+    """Miles a year of one use as fitted jointly with the life: median and its two-sided Wald limits, and the 5th and 95th
+    percentile of drivers; of trucks before the age at which driving may change."""
+
+    use: str
+    median: float
+    lower: float
+    upper: float
+    low: float
+    high: float
+
+
+def driving_of(model: JointModel, top: Optimum, level: float = 0.95) -> tuple[Driving, ...]:
+    """What customers of each use really drive, unread and returned ones accounted for. Empty when all miles are known."""
+    lay = model.layout
+    if not lay.uses:
+        return ()
+    theta = top.theta[0]
+    se = np.sqrt(np.maximum(np.diag(np.linalg.pinv(-top.hess[0])), 0))
+    k, wide = float(ndtri(0.5 + level / 2)), float(ndtri(0.95)) * np.exp(theta[lay.tau])
+    year = np.log(365.25)
+    out = []
+    for i, name in enumerate(model.data.use_names):
+        m, half = theta[lay.mu][i] + year, k * se[lay.mu][i]
+        out.append(Driving(name, *(float(np.exp(v)) for v in (m, m - half, m + half, m - wide, m + wide))))
+    return tuple(out)
+
+
 def constrained_layout(layout: Layout) -> Layout:
     return replace(layout, columns=layout.columns - 1)
 

@@ -176,7 +176,7 @@ def from_lifetimes(
     if missing.any():
         lost = int((missing & (rows["ended"] == "failed")).sum())
         notes.append(f"{int(missing.sum())} of {len(rows)} rows have no power or weight and are left out"
-                     + (f", {lost} of them failures: a rating without them is too high" if lost else ""))
+                     + (f", {lost} of them failures" if lost else ""))
         rows = rows[~missing]
     lower = rows["lower_miles"].to_numpy(float)
     upper = rows["upper_miles"].to_numpy(float)

@@ -9,7 +9,7 @@ from scipy.stats import t as student
 
 from analytics.errors import AnalyticsError
 from analytics.evidence.coverage import CELLS, Cell, draw_fleet
-from analytics.models.joint import fit_joint, joint_model, simulate
+from analytics.models.joint import driving_of, fit_joint, joint_model, simulate
 from analytics.models.lifedata import from_lifetimes, life_data
 from analytics.models.mileage import fit_driving, mileage_by_use
 from analytics.models.regression import log_likelihood
@@ -115,11 +115,15 @@ def test_filling_in_unknown_miles_is_not_what_is_done():
     """Returned units drive more than the fleet: the joint fit must not take their average for everyone's."""
     cell = Cell("some", 4000, 300.0)
     data = draw_fleet(cell, np.random.default_rng(5))
-    _, top = fit_joint(joint_model(data, 50_000.0))
+    model, top = fit_joint(joint_model(data, 50_000.0))
     back = data.failed
     naive = np.log(data.rate_miles[back] / data.rate_days[back]).mean()
     fitted = top.theta[0][4]
     assert naive > np.log(30) + 0.15
+    (year,) = driving_of(model, top)
+    assert year.lower < 30 * 365.25 < year.upper
+    assert year.upper / year.lower < 1.15
+    assert year.low < 0.5 * year.median
     assert fitted == pytest.approx(np.log(30), abs=0.06)
 
 
@@ -166,7 +170,7 @@ def test_lives_from_the_table_of_lifetimes():
                            lower_miles=[np.nan, 5.0], upper_miles=[np.inf, 5.0], upper_days=[np.inf, 20.0],
                            lower_days=[400.0, 20.0])
     _, notes = from_lifetimes(gaps, "input shaft")
-    assert "1 of them failures: a rating without them is too high" in notes[0]
+    assert "1 of 2 rows have no power or weight and are left out, 1 of them failures" in notes[0]
 
 
 def test_rows_that_are_no_lives_are_named():
