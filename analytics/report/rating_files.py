@@ -55,6 +55,18 @@ def basis(ratings: Ratings) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["setting", "value"])
 
 
+def _publishable(row: pd.DataFrame) -> str:
+    """What customers may be told: the published limit, or what is proven if that is lower; starred where set by judgement."""
+    if row.empty:
+        return "ask us"
+    verdict, published, proven = row["verdict"].iat[0], row["published_hp"].iat[0], row["proposed_hp"].iat[0]
+    if not math.isfinite(published) or verdict == "lower" and not math.isfinite(proven):
+        return "ask us"
+    if verdict == "not proven":
+        return f"{published:,.0f} hp*"
+    return f"{min(published, proven):,.0f} hp"
+
+
 def _yes(on: bool) -> str:
     return "yes" if on else "switched off"
 
@@ -62,30 +74,25 @@ def _yes(on: bool) -> str:
 def customer_sheet(ratings: Ratings) -> str:
     """One printable page for customers: limits, basis, conditions, cautions. No limit above what is published or proven."""
     table = ratings.table[ratings.table["use"] == ""]
-    rows = []
-    for row in table.itertuples():
-        published, proven = row.published_hp, row.proposed_hp
-        if math.isfinite(published):
-            shown = min(published, proven) if row.verdict == "lower" and math.isfinite(proven) else published if row.verdict in ("raise", "keep") else math.nan
-            if row.verdict == "keep":
-                shown = min(published, proven) if math.isfinite(proven) else published
-        else:
-            shown = math.nan
-        if row.verdict == "not proven" and math.isfinite(published):
-            power, mark = f"{published:,.0f} hp*", True
-        elif math.isfinite(shown):
-            power, mark = f"{shown:,.0f} hp", False
-        else:
-            power, mark = "ask us", False
-        seen = f"{row.failures:,.0f} of {row.units:,.0f} came back" if row.failures else f"none of {row.units:,.0f} came back"
-        rows.append((row.component, row.part, f"{row.weight_up_to:,.0f} lb", power, seen, mark))
-    starred = any(r[5] for r in rows)
-    body = "".join("<tr>" + "".join(f"<td>{html.escape(c)}</td>" for c in r[:5]) + "</tr>" for r in rows)
+    edges = ratings.records.shop.weight_classes
+    body, starred = "", False
+    for (component, part), own in table.groupby(["component", "part"], sort=False):
+        cells = [component, part]
+        for edge in edges:
+            cells.append(_publishable(own[own["weight_up_to"] == edge]))
+        heavier = own[own["weight_up_to"] > edges[-1]]
+        cells.append(_publishable(heavier) + (f" (to {heavier['weight_up_to'].iat[0]:,.0f} lb)" if len(heavier) and _publishable(heavier) != "ask us" else ""))
+        failures, units = own["failures"].iat[0], own["units"].iat[0]
+        cells.append(f"{failures:,.0f} of {units:,.0f} came back" if failures else f"none of {units:,.0f} came back")
+        starred |= any("*" in c for c in cells)
+        body += "<tr>" + "".join(f"<td>{html.escape(c)}</td>" for c in cells) + "</tr>"
+    head = "".join(f"<th>truck up to {edge:,.0f} lb</th>" for edge in edges) + "<th>heavier</th>"
     options, records = ratings.options, ratings.records
     blocks = {
         "title": html.escape(f"{records.shop.name}: power limits"),
         "as_of": f"{records.as_of.day} {records.as_of:%B %Y}",
         "rows": body,
+        "head": head,
         "star": "* Set by judgement: our records neither prove nor contradict it yet." if starred else "",
         "basis": html.escape(
             f"Unless starred, each figure is the highest power at which, on our records up to that day, we are {options.confidence:.0%} sure that {options.reliability:.0%} last {options.life_miles:,.0f} miles "

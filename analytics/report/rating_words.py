@@ -16,31 +16,34 @@ def opening(ratings: Ratings) -> tuple[str, ...]:
              else "assuming every failure was reported" if options.settings.share == 1 else f"if {options.settings.share:.0%} of failures are reported")
     return (
         f"From the records as of {ratings.records.as_of.day} {ratings.records.as_of:%B %Y}. A rating is the highest power at which we can be {options.confidence:.0%} sure that {options.reliability:.0%} of the parts last {options.life_miles:,.0f} miles.",
-        f"It is right about {options.confidence * 10:.0f} times in ten {share}, if powers are as recorded at the build and the use is the one named. Nothing in the records can show failures that were never reported: phone owners chosen at random.",
+        f"It should be right about {options.confidence * 10:.0f} times in ten, {share}, if powers are as recorded at the build and the use is the one named. Nothing in the records can show failures that were never reported: phone owners chosen at random.",
     )
 
 
 def verdicts(ratings: Ratings) -> tuple[str, ...]:
-    """One sentence per verdict, the parts named, any use and the lightest class first."""
+    """One sentence per part and verdict, any use; the loudest first."""
     table = ratings.table[ratings.table["use"] == ""]
     lines = []
     for verdict in _ORDER:
-        own = table[table["verdict"] == verdict]
-        if own.empty:
-            continue
-        named = [f"{c} {p} ({', '.join(f'{w:,.0f} lb' + _change(q, b) for w, q, b in zip(g['weight_up_to'], g['published_hp'], g['proposed_hp'], strict=True))})" for (c, p), g in own.groupby(["component", "part"], sort=False)]
-        lines.append(f"{_SAY[verdict]}: {'; '.join(named)}.")
+        for (component, part), own in table[table["verdict"] == verdict].groupby(["component", "part"], sort=False):
+            steps = "; ".join(_change(r.published_hp, r.proposed_hp, r.weight_up_to) for r in own.itertuples())
+            lines.append(f"{_SAY[verdict]} {component} {part}: {steps}.")
     lines.append("Nothing changes by itself: a person accepts a proposal, and the ledger keeps who, when and on what evidence.")
     return tuple(lines)
 
 
-_SAY = {"lower": "Lower", "raise": "Could be raised, or published for the first time", "keep": "Keep", "not proven": "Not proven either way"}
+_SAY = {"lower": "Lower", "raise": "Could go up:", "keep": "Keep", "not proven": "Not proven either way:"}
 
 
-def _change(published: float, proposed: float) -> str:
-    old = f"{published:,.0f}" if published == published else "none"
-    new = f"{proposed:,.0f} hp" if proposed == proposed else "no number"
-    return f" {old} → {new}"
+def _change(published: float, proposed: float, weight: float) -> str:
+    there, proven = published == published, proposed == proposed
+    if there and proven:
+        what = f"{published:,.0f} published, {proposed:,.0f} hp proven"
+    elif there:
+        what = f"{published:,.0f} published, no power proven"
+    else:
+        what = f"none published, {proposed:,.0f} hp proven" if proven else "none published, none proven"
+    return f"{what} up to {weight:,.0f} lb"
 
 
 def short_table(ratings: Ratings) -> pd.DataFrame:

@@ -1,0 +1,145 @@
+"""From a bound to a verdict, and the sheet as a whole."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from analytics.errors import AnalyticsError, RecordsError
+from analytics.lifetimes.table import make_lifetimes
+from analytics.ratings.bound import RatingBound, RatingSettings
+from analytics.ratings.options import Options, options_for
+from analytics.ratings.sheet import COLUMNS, judge, make_ratings, propose
+from analytics.records.load import load_records
+from analytics.records.shop import shop_from
+from tests.small_shop import TOML, build, returned, write_shop
+
+NAN = math.nan
+OPTIONS = Options(50_000, 0.9, 0.9)
+
+
+def bound(hp: float = NAN, estimate: float = NAN, **more: object) -> RatingBound:
+    plain = RatingBound(7500.0, "", 50_000.0, 0.9, 0.9, estimate, hp, NAN, NAN, NAN, NAN, False, False, "weibull", 100.0, 5.0, 1e6, 900.0, 300.0, 0.0, (), (), (), (), 1)
+    return replace(plain, **more)
+
+
+@pytest.mark.parametrize(
+    ("proven", "estimate", "published", "verdict"),
+    [
+        (700, 760, 600, "raise"),
+        (650, 760, 600, "keep"),  # a tie with the margin does not raise
+        (625, 700, 600, "keep"),
+        (575, 640, 600, "keep"),
+        (550, 580, 600, "lower"),  # a tie with the margin lowers, where the estimate lies under the limit too
+        (550, 640, 600, "not proven"),  # thin records are no evidence against the part
+        (NAN, 500, 600, "lower"),
+        (NAN, 640, 600, "not proven"),
+        (NAN, NAN, 600, "not proven"),
+        (NAN, NAN, NAN, "not proven"),
+        (500, 560, NAN, "raise"),
+    ],
+)
+def test_verdicts(proven, estimate, published, verdict):
+    assert judge(bound(proven, estimate), proven, published, OPTIONS)[0] == verdict
+
+
+def test_capped_experience_never_lowers():
+    capped = bound(550, 590, capped=True)
+    verdict, why = judge(capped, 550, 700, OPTIONS)
+    assert verdict == "not proven"
+    assert why.startswith("at least 550 hp is proven")
+
+
+def test_proposals_are_rounded_down_to_the_step():
+    assert [propose(v, 25) for v in (574.9, 575, 599.99)] == [550, 575, 575]
+    assert math.isnan(propose(NAN, 25))
+
+
+def test_options_come_from_the_shop_and_are_checked():
+    shop = shop_from({"components": {"a": "a"}, "ratings": {"step_hp": 10, "reporting_share": 0.7, "selection": False}}, Path())
+    options = options_for(shop, life_miles=30_000, confidence=0.95)
+    assert (options.life_miles, options.reliability, options.confidence, options.step_hp) == (30_000, 0.9, 0.95, 10)
+    assert (options.settings.share, options.settings.selection, options.settings.decline) == (0.7, False, True)
+    for ratings, message in (({"stepp_hp": 5}, "Did you mean 'step_hp'"), ({"selection": 3}, "expected true or false"), ({"step_hp": 0}, "must lie between"), ({"seed": True}, "expected a number")):
+        with pytest.raises(RecordsError, match=message):
+            options_for(shop_from({"components": {"a": "a"}, "ratings": ratings}, Path()))
+    with pytest.raises(RecordsError, match="give a share"):
+        options_for(shop, reliability=90)
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory):
+    """60 trucks read at their age, 12 shafts failed, no converter failed."""
+    builds = [build(f"T-{k:03d}XY", "2020-01-01", power=450 + 10 * k, weight=6500 + 40 * k) for k in range(60)]
+    back = [returned(builds[59 - k]["serial"], f"2022-{1 + k:02d}-15", miles_in_service=30_000 + 1500 * k, cause="unclear" if k == 3 else "part") for k in range(12)]
+    readings = [{"serial": b["serial"], "read_on": "2024-03-30", "odometer": 40_000 + 500 * i} for i, b in enumerate(builds[:45])]
+    limits = [{"component": "input shaft", "part": "A", "weight_up_to": "", "power_limit": 900, "effective_on": "2020-01-01"}]
+    toml = TOML + "[ratings]\nreplicates = 40\nreporting_share = 1.0\n"
+    folder = write_shop(tmp_path_factory.mktemp("small"), toml, builds=builds, returns=back, readings=readings, limits=limits)
+    records = load_records(folder)
+    return make_ratings(records, make_lifetimes(records))
+
+
+def test_sheet_has_a_row_per_class_with_the_promised_columns(small):
+    assert small.table.columns.tolist() == COLUMNS
+    shaft = small.table[(small.table["component"] == "input shaft") & (small.table["use"] == "")]
+    assert shaft["weight_up_to"].tolist() == [7500, 9000]  # nobody is heavier
+    assert (shaft["failures"] == 12).all()
+    assert shaft["published_hp"].tolist() == [900, 900]
+    assert shaft["bound_hp"].is_monotonic_decreasing
+    assert (shaft["proposed_hp"] <= shaft["bound_hp"]).all()
+    assert shaft["reason"].str.startswith("12 of 60 came back").all()
+
+
+def test_no_failure_is_demonstrated_not_modelled(small):
+    converter = small.table[small.table["component"] == "converter"].iloc[0]
+    assert converter["failures"] == 0
+    assert math.isnan(converter["estimate_hp"])
+    assert converter["reason"].startswith("none of 60 came back")
+    if math.isfinite(converter["bound_hp"]):
+        assert converter["bound_hp"] == pytest.approx(min(converter["demonstrated_hp"], converter["bound_hp"]))
+
+
+def test_unclear_causes_are_read_both_ways_and_the_lower_counts(small):
+    shaft = small.part("input shaft", "A")
+    assert shaft.unclear == 1
+    assert set(shaft.otherwise) == {(7500.0, ""), (9000.0, "")}
+    for row in small.table[(small.table["part"] == "A") & (small.table["use"] == "")].itertuples():
+        assert row.proposed_hp <= min(row.bound_hp, shaft.otherwise[row.weight_up_to, ""])
+
+
+def test_unknown_part_is_named(small):
+    with pytest.raises(AnalyticsError, match="rated are input shaft A, converter C"):
+        small.part("input shaft", "Z")
+
+
+def test_part_without_power_or_weight_is_left_out_in_words(tmp_path):
+    folder = write_shop(tmp_path, builds=[build("T-111", power=""), build("T-222", weight="")])
+    records = load_records(folder)
+    ratings = make_ratings(records, make_lifetimes(records))
+    assert ratings.table.empty
+    assert len(ratings.left_out) == 2
+    assert "power" in ratings.left_out[0]
+
+
+def test_missing_weight_among_survivors_is_said_to_lower_the_rating(tmp_path):
+    builds = [build(f"T-{k:03d}XY", "2020-01-01", power=500 + 10 * k, weight=7000 if k > 40 or k % 2 else "") for k in range(60)]
+    back = [returned(b["serial"], "2022-06-01", miles_in_service=30_000) for b in builds[-8:]]
+    folder = write_shop(tmp_path, TOML + "[ratings]\nreplicates = 0\n", builds=builds, returns=back)
+    records = load_records(folder)
+    notes = make_ratings(records, make_lifetimes(records), only=("input shaft", "A")).parts[0].notes
+    assert any("comes out lower than the truth" in note for note in notes)
+    assert not any("too high" in note for note in notes)
+
+
+def test_same_seed_same_sheet(small):
+    again = make_ratings(small.records, small.lifetimes, small.options, only=("input shaft", "A"))
+    first = small.table[small.table["part"] == "A"].reset_index(drop=True)
+    assert again.table.equals(first)
+
+
+def test_settings_can_be_switched_off():
+    assert RatingSettings().share is None  # a prior, unless the owner insists
