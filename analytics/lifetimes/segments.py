@@ -13,19 +13,17 @@ _LOST = "power, weight or use changed, to what is not known"
 
 def join_flags(*columns: pd.Series | np.ndarray) -> np.ndarray:
     """Flags of several columns in one, each once."""
-    codes, frame = [], {}
-    for number, column in enumerate(columns):
-        code, texts = pd.factorize(np.asarray(column, dtype=object))
-        codes.append(code)
-        frame[number] = texts
-    if not len(codes[0]):
-        return np.zeros(0, dtype=object)
-    both, which = np.unique(np.stack(codes), axis=1, return_inverse=True)
-    joined = np.empty(both.shape[1], dtype=object)
-    for at in range(both.shape[1]):
-        texts = [frame[number][code] for number, code in enumerate(both[:, at])]
-        joined[at] = "; ".join(dict.fromkeys(f for text in texts for f in text.split("; ") if f))
-    return joined[which.reshape(-1)]
+    joined = np.asarray(columns[0], dtype=object)
+    for column in columns[1:]:
+        before, old = pd.factorize(joined)
+        more, new = pd.factorize(np.asarray(column, dtype=object))
+        both, pairs = pd.factorize(before * max(len(new), 1) + more)
+        texts = np.empty(len(pairs), dtype=object)
+        for at, (one, two) in enumerate(zip(*np.divmod(pairs, max(len(new), 1)), strict=True)):
+            flags = [f for text in (old[one], new[two]) for f in text.split("; ") if f]
+            texts[at] = "; ".join(dict.fromkeys(flags))
+        joined = texts[both]
+    return joined
 
 
 def make_states(records: Records, units: pd.DataFrame) -> pd.DataFrame:

@@ -81,9 +81,14 @@ def _told(
         if name in ("readings", "returns"):
             runs.append(base.assign(runs=values["runs"])[live & values["runs"].notna().to_numpy()])
     figures.append(_shipped_again(sheets["builds"], position, shipments))
-    every = pd.concat([f[FIGURES] for f in figures], ignore_index=True)
     kinds = {"unit": int, "odometer": float, "miles_in_service": float, "replaced": bool, "old_final": float, "at": int}
-    return every.astype(kinds), pd.concat(runs, ignore_index=True).astype({"unit": int, "runs": float})
+    return _joined(figures, FIGURES, kinds), _joined(
+        runs, ["unit", "day", "sheet", "at", "runs"], {"unit": int, "runs": float}
+    )
+
+
+def _joined(frames: list[pd.DataFrame], columns: list[str], kinds: dict[str, type]) -> pd.DataFrame:
+    return pd.concat([f[columns].astype(kinds) for f in frames], ignore_index=True)
 
 
 def _shipped_again(builds: Sheet, position: pd.Series, shipments: pd.DataFrame) -> pd.DataFrame:
