@@ -19,6 +19,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         ("review", "the quarterly review: a page, a workbook and tables", _review),
         ("ratings", "the power each part may be published at: a page, a workbook, a table and the customers' sheet", _ratings),
         ("accept", "accept a proposed limit: add it to the shop's limits, with who and why", _accept),
+        ("coverage", "how often the rating rule is right: the study, or for a fleet like the shop's own", _coverage),
         ("demo", "write the sheets of an invented shop", _demo),
     ):
         command = commands.add_parser(name, help=does, description=does)
@@ -27,6 +28,14 @@ def main(argv: Sequence[str] | None = None) -> int:
             command.add_argument("folder", type=Path, help="an empty or new folder")
             command.add_argument("--units", type=int, default=900, help="units built (default 900)")
             command.add_argument("--seed", type=int, default=None, help="same seed, same bytes")
+            continue
+        if name == "coverage":
+            command.add_argument("folder", type=Path, nargs="?", help="a shop's folder: the study for fleets drawn like its own; without it the whole study")
+            command.add_argument("--replicates", type=int, default=200, help="fleets per cell (default 200)")
+            command.add_argument("--jobs", type=int, default=1, help="processes (default 1)")
+            command.add_argument("--cells", nargs="*", default=None, metavar="NAME", help="cells of the study by name (default: all)")
+            command.add_argument("--out", type=Path, default=Path("data/evidence"), metavar="DIR", help="where the study's tables are kept, and gone on with (default data/evidence)")
+            command.add_argument("--as-of", default=None, metavar="DATE")
             continue
         command.add_argument("folder", type=Path, help="the folder with shop.toml and the sheets")
         command.add_argument("--as-of", default=None, metavar="DATE", help="look at the records as they stood on that day (2024-12-31)")
@@ -124,6 +133,32 @@ def _accept(arguments: argparse.Namespace) -> None:
         raise AnalyticsError(f"--effective-on {arguments.effective_on!r} is not a date: write it as 2024-12-31.") from err
     entry = accept(ratings, arguments.component, arguments.part, arguments.weight_up_to, arguments.use, arguments.power, arguments.by, day, arguments.why)
     print(f"Added to limits: {entry.component} {entry.part}, up to {entry.weight_up_to} lb, {entry.power_limit} from {entry.effective_on}.\n{entry.reason}")
+
+
+def _coverage(arguments: argparse.Namespace) -> None:
+    from analytics.evidence.coverage import own_fleet, run
+
+    if arguments.folder is None:
+        table = run(arguments.out, arguments.replicates, arguments.jobs, arguments.cells, progress=_progress())
+        print(table[["cell", "fleets", "rated", "covered", "se", "median_ratio"]].round(3).to_string(index=False))
+        return
+    from analytics.lifetimes.table import make_lifetimes
+    from analytics.ratings.options import options_for
+    from analytics.ratings.sheet import make_ratings
+    from analytics.records.load import load_records
+
+    records = load_records(arguments.folder, arguments.as_of, _progress())
+    options = options_for(records.shop)
+    ratings = make_ratings(records, make_lifetimes(records), options, _progress())
+    for part in ratings.parts:
+        bound = part.bounds[0]
+        name = f"{part.component} {part.part}, up to {bound.weight_lb:,.0f} lb"
+        try:
+            found = own_fleet(part.data, bound.weight_lb, bound.use or None, options.life_miles, options.reliability, options.confidence,
+                              options.settings, arguments.replicates, options.seed, arguments.jobs)
+            print(f"{name}: {found.words}.")
+        except AnalyticsError as err:
+            print(f"{name}: {err}.")
 
 
 def _demo(arguments: argparse.Namespace) -> None:

@@ -116,7 +116,7 @@ def _of_sheet(records: Records, frame: pd.DataFrame, sheet: str) -> np.ndarray:
     """Rows of one of our sheets, whatever the shop calls its file and page."""
     place = records.shop.places.get(sheet)
     pages = {sheet, place.sheet if place and place.sheet else sheet}
-    stem = frame["file"].str.rpartition(".")[0]
+    stem = frame["file"].astype(str).str.replace(r"\.[^.]*$", "", regex=True)
     return (frame["sheet"].isin(pages) | (stem == sheet)).to_numpy()
 
 
