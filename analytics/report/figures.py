@@ -49,66 +49,70 @@ def _tidy(ax: Axes) -> None:
     ax.set_axisbelow(True)
 
 
-def _bands(table: pd.DataFrame) -> list[str]:
-    """Bands in the table, low to high, the unrecorded last."""
-    return [c for c in table["power_band"].cat.categories if (table["power_band"] == c).any()]
-
-
 def survival_figure(review: Review, component: str, clock: Clock) -> tuple[Figure, str] | None:
     """Share not come back against age, a panel per weight class, a line per power band, with numbers at risk below.
 
-    Returns the figure and its answer in words, or None where nothing can be drawn.
+    Where power and weight are not on record: one panel for all trucks, a line per part. Returns the figure and its
+    answer in words, or None where nothing can be drawn (on miles and runs also where nothing failed).
     """
     shop = review.records.shop
     table = review.lifetimes.table[review.lifetimes.table["component"] == component]
-    table = table[(table["power_band"] != NOT_RECORDED) & (table["weight_class"] != NOT_RECORDED)]
-    classes = [c for c in shop.class_labels() if (table["weight_class"] == c).any()]
-    bands = shop.band_labels()
-    drawn: dict[tuple[str, str], SurvivalCurve] = {}
-    for name in classes:
-        for band in bands:
-            own = table[(table["weight_class"] == name) & (table["power_band"] == band)]
-            try:
-                line = curve(own, clock)
-                if line.reliable_until(shop.at_risk_to_show) > 0:
-                    drawn[name, band] = line
-            except NotEnoughData:
-                continue
+    known = table[(table["power_band"] != NOT_RECORDED) & (table["weight_class"] != NOT_RECORDED)]
+    cells = {(f"{c} lb", f"{b} hp"): known[(known["weight_class"] == c) & (known["power_band"] == b)] for c in shop.class_labels() for b in shop.band_labels()}
+    drawn = _curves(cells, clock, shop.at_risk_to_show)
+    if not drawn:
+        known = table
+        parts = [p for p in table["part"].unique() if p != NOT_RECORDED][:6]
+        cells = {("all trucks", part): table[table["part"] == part] for part in sorted(parts)}
+        drawn = _curves(cells, clock, shop.at_risk_to_show)
     if not drawn or clock != "days" and not any(line.failures for line in drawn.values()):
         return None
-    classes = [c for c in classes if any(key[0] == c for key in drawn)]
+    panels = list(dict.fromkeys(panel for panel, _ in cells if any(key[0] == panel for key in drawn)))
+    lines = list(dict.fromkeys(line for _, line in cells))
     unit, label = _CLOCK[clock]
     ends = {key: line.reliable_until(shop.at_risk_to_show) for key, line in drawn.items()}
     right = max(ends.values()) / unit
     plt = _plt()
-    figure = plt.figure(figsize=(max(3.9 * len(classes), 5.2) + 0.8, 4.9), layout="constrained")
-    grid = figure.add_gridspec(2, len(classes), height_ratios=[4.2, 0.28 * len(bands) + 0.35])
-    colours = dict(zip(bands, _colours(len(bands)), strict=True))
+    figure = plt.figure(figsize=(max(3.9 * len(panels), 6.0) + 0.8, 4.9), layout="constrained")
+    grid = figure.add_gridspec(2, len(panels), height_ratios=[4.2, 0.28 * len(lines) + 0.35])
+    colours = dict(zip(lines, _colours(len(lines)), strict=True))
     low = 1.0
-    panels: list[Axes] = []
-    for i, name in enumerate(classes):
-        ax = figure.add_subplot(grid[0, i], sharey=panels[0] if panels else None)
-        panels.append(ax)
-        for j, band in enumerate(bands):
-            if (name, band) not in drawn:
-                continue
-            low = min(low, _draw(ax, drawn[name, band], ends[name, band], unit, colours[band], _STYLES[j % 6], _MARKERS[j % 6], f"{band} hp"))
-        ax.set_title(f"{name} lb", fontsize=11)
+    axes: list[Axes] = []
+    for i, name in enumerate(panels):
+        ax = figure.add_subplot(grid[0, i], sharey=axes[0] if axes else None)
+        axes.append(ax)
+        for j, line in enumerate(lines):
+            if (name, line) in drawn:
+                low = min(low, _draw(ax, drawn[name, line], ends[name, line], unit, colours[line], _STYLES[j % 6], _MARKERS[j % 6], line))
+        ax.set_title(name, fontsize=11)
         ax.set_xlim(0, right * 1.04)
         _tidy(ax)
         if i:
             ax.tick_params(labelleft=False)
-        ticks = list(range(0, int(right) + 1)) if clock == "days" and right < 12 else [t for t in ax.get_xticks() if 0 <= t <= right * 1.02]
+        ticks = list(range(0, int(right) + 1)) if clock == "days" and 2 < right < 12 else [t for t in ax.get_xticks() if 0 <= t <= right * 1.02]
         ax.set_xticks(ticks)
-        _at_risk(figure.add_subplot(grid[1, i]), [(b, drawn.get((name, b)), ends.get((name, b))) for b in bands], ticks, unit, ax.get_xlim(), first=i == 0)
-    panels[0].set_ylim(max(0.0, low - 0.04), 1.01)
-    panels[0].yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f} %")
-    panels[0].set_ylabel("not come back")
+        _at_risk(figure.add_subplot(grid[1, i]), [(line, drawn.get((name, line))) for line in lines], ticks, unit, ax.get_xlim(), first=i == 0)
+    axes[0].set_ylim(max(0.0, min(low - 0.04, 0.9)), 1.01)
+    axes[0].yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f} %")
+    axes[0].set_ylabel("not come back")
     figure.supxlabel(f"{label}   (below: parts still followed at that age)", fontsize=10)
-    handles = {h.get_label(): h for ax in panels for h in ax.get_legend_handles_labels()[0]}
-    kept = [f"{b} hp" for b in bands if f"{b} hp" in handles]
+    handles = {h.get_label(): h for ax in axes for h in ax.get_legend_handles_labels()[0]}
+    kept = [line for line in lines if line in handles]
     figure.legend([handles[k] for k in kept], kept, loc="outside upper center", ncols=len(kept), frameon=False, fontsize=10)
-    return figure, _survival_words(component, table, drawn, ends, clock, shop.at_risk_to_show)
+    return figure, _survival_words(component, known, drawn, ends, clock, shop.at_risk_to_show)
+
+
+def _curves(cells: dict[tuple[str, str], pd.DataFrame], clock: Clock, at_risk: int) -> dict[tuple[str, str], SurvivalCurve]:
+    """The curves of the cells that ever have enough at risk."""
+    drawn = {}
+    for key, own in cells.items():
+        try:
+            line = curve(own, clock)
+            if line.reliable_until(at_risk) > 0:
+                drawn[key] = line
+        except NotEnoughData:
+            continue
+    return drawn
 
 
 def _draw(ax: Axes, line: SurvivalCurve, end: float, unit: float, colour, style, marker, label: str) -> float:
@@ -125,11 +129,11 @@ def _draw(ax: Axes, line: SurvivalCurve, end: float, unit: float, colour, style,
     return float(min(y.min(), np.nanmin(lower) if np.isfinite(lower).any() else 1.0))
 
 
-def _at_risk(ax: Axes, lines: Sequence[tuple[str, SurvivalCurve | None, float | None]], ticks: Sequence[float], unit: float, limits, first: bool) -> None:
+def _at_risk(ax: Axes, lines: Sequence[tuple[str, SurvivalCurve | None]], ticks: Sequence[float], unit: float, limits, first: bool) -> None:
     ax.set_xlim(*limits)
     ax.set_ylim(-len(lines) + 0.4, 0.6)
     ax.axis("off")
-    for row, (band, line, _) in enumerate(lines):
+    for row, (band, line) in enumerate(lines):
         if first:
             ax.text(limits[0] - 0.06 * (limits[1] - limits[0]), -row, band, ha="right", va="center", fontsize=8.5)
         for tick in ticks:
@@ -143,14 +147,13 @@ def _survival_words(component: str, table: pd.DataFrame, drawn: dict, ends: dict
     name = {"days": "years", "miles": "miles", "runs": "runs"}[clock]
     with_failures = {k: v for k, v in drawn.items() if v.failures}
     if not with_failures:
-        return f"No {component} with a known band and class came back; every curve stays at 100 %. Curves stop where fewer than {at_risk} are followed."
-    common = {k: float(v.survival_at(ends[k]).survival[0]) for k, v in with_failures.items()}
-    (weight, band), share = min(common.items(), key=lambda item: item[1])
-    age = ends[weight, band] / unit
+        return f"No {component} in these groups came back; every curve stays at 100 %. Curves stop where fewer than {at_risk} are followed."
+    (panel, name_), share = min(((k, float(v.survival_at(ends[k]).survival[0])) for k, v in with_failures.items()), key=lambda item: item[1])
+    age = ends[panel, name_] / unit
     told = f"{age:,.1f}" if clock == "days" else f"{age:,.0f}"
     seen = observed(table, clock)
     left = "" if not seen.left_out else f" On this clock {seen.left_out:,} parts are left out for want of a figure, {seen.left_out_failed} of them failed."
-    return (f"Lowest: {band} hp, {weight} lb, where {100 * share:.0f} % had not come back by {told} {name}. The shaded bands are 95 % limits; "
+    return (f"Lowest: {name_}, {panel}, where {100 * share:.0f} % had not come back by {told} {name}. The shaded bands are 95 % limits; "
             f"curves stop where fewer than {at_risk} are followed.{left}")
 
 
@@ -220,7 +223,8 @@ def quarters_figure(review: Review, quarters: int = 12) -> tuple[Figure, str] | 
     fleet = review.lifetimes.units
     out = [int(fleet.loc[fleet["in_service_on"] <= s.end, "count"].sum()) for s in (spans[0], spans[-1])]
     star = "" if review.span.whole else " The last quarter (*) is not over."
-    return figure, f"{int(base[-1])} in {spans[-1].name}, {int(base[-2])} the quarter before. Meanwhile the fleet grew from {out[0]:,} to {out[1]:,} units sent out, so a flat line is an improvement.{star}"
+    grown = f" Meanwhile the fleet grew from {out[0]:,} to {out[1]:,} units sent out, so a flat line is an improvement." if out[1] > out[0] else f" The fleet stood at {out[1]:,} units all the while."
+    return figure, f"{int(base[-1])} in {spans[-1].name}, {int(base[-2])} the quarter before.{grown}{star}"
 
 
 def findings_figure(review: Review, component: str) -> tuple[Figure, str] | None:

@@ -82,6 +82,11 @@ def _in_words(frame: pd.DataFrame, table: pd.DataFrame, component: str, differ: 
         return (f"None of {parts:,} came back in {numbered(years, 3)} unit-years; that proves at most {numbered(most)} a year per hundred (90 % sure). It does not prove that it cannot fail.",)
     lines = []
     recorded = (frame["power_band"] != NOT_RECORDED) & (frame["weight_class"] != NOT_RECORDED)
+    if not recorded.any():
+        years = float(frame["unit_years"].sum())
+        limits = poisson_limits(total, years / 100, _LEVEL)
+        return (f"{total} of {parts:,} came back: {numbered(limits.estimate)} a year per hundred ({numbered(limits.lower)} to {numbered(limits.upper)}). "
+                "Power and weight are not on record together for any of them, so nothing can be said by power or weight.",)
     ranked = frame[(frame["failures"] >= 3) & (frame["unit_years"] > 0) & recorded]
     if len(ranked):
         worst = ranked.sort_values(["lower", "power_band"], ascending=[False, True], kind="stable").iloc[0]
