@@ -30,7 +30,7 @@ from analytics.models.joint import (
     step_limits,
 )
 from analytics.models.lifedata import LifeData
-from analytics.models.mileage import DrivingFit, fit_driving
+from analytics.models.mileage import fit_driving
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import Optimum, Priors, maximise, objective, standard_quantile
 from analytics.ratings.demonstration import demonstrate, rough_miles
@@ -646,8 +646,3 @@ def sensitivity(data: LifeData, weight_lb: float, use: str | None, life_miles: f
     for law in base.laws:
         out[f"{law.law} life alone"] = float(np.exp(law.calibrated))
     return out
-
-
-def known_driving(data: LifeData, settings: RatingSettings) -> DrivingFit:
-    """The driving rates the demonstration uses."""
-    return fit_driving(data, settings.priors, settings.decline, settings.change_days)
