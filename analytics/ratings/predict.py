@@ -1,0 +1,565 @@
+"""How many come back next: each running life's chance, and the total with an interval.
+
+A unit that runs now fails in the days ahead with chance (S(t) - S(t + ahead)) / S(t), averaged over its unknown miles and
+over what the records leave open about the fit. The total is Poisson-binomial given the fit. The plug-in interval, which
+takes the fit for the truth, is too narrow at any size (Tian, Meng and Meeker, arXiv 2007.08648), so the fit is drawn from
+its posterior. For the within-sample prediction itself: Escobar and Meeker, Technometrics 41 (1999) 113-124.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, replace
+
+import numpy as np
+import pandas as pd
+from scipy.special import gammaincinv, ndtr, ndtri
+from scipy.stats import binom
+
+from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.lifetimes.table import Lifetimes
+from analytics.models.joint import SLAB, JointModel, fit_joint, joint_model
+from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes, split_days
+from analytics.models.mileage import DrivingFit, fit_driving
+from analytics.models.regression import Optimum, log_likelihood, log_survival, penalty, survival_of
+from analytics.ratings.bound import EarlyCheck, RatingSettings, early_check
+from analytics.ratings.demonstration import SHAPES, exposures
+
+NAN = float("nan")
+LAW_WORDS = {"weibull": "Weibull", "lognormal": "log-normal"}
+CAUSES = ("part", "over limit", "unclear", "")
+
+
+def _rows_to_predict(data: LifeData, watched: np.ndarray | None) -> np.ndarray:
+    running = ~data.failed & ~data.known_alive
+    return np.flatnonzero(running if watched is None else running & np.asarray(watched, bool))
+
+
+# ---- the lives of one part, with the way back to the table --------------------------------------------------------
+@dataclass(frozen=True, slots=True, repr=False)
+class PartLives:
+    """Lives of one part and where they stand in the table of lifetimes.
+
+    data: (n,) rows. rows: (n,) positions in the table. watched: (n,) running and still followed at the cut-off (not
+    sold, lost or scrapped). left_out: positions of watched rows that have no power, weight or age, so are in no fit.
+    """
+
+    component: str
+    part: str
+    data: LifeData
+    rows: np.ndarray
+    watched: np.ndarray
+    left_out: np.ndarray
+    notes: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        return f"PartLives({self.component} {self.part}: {self.data!r}, {int(self.watched.sum())} watched)"
+
+
+def lives_of(table: pd.DataFrame, component: str, part: str, as_of: pd.Timestamp,
+             causes: tuple[str, ...] = CAUSES) -> PartLives:
+    """Lives of one part from the table of lifetimes. Raises AnalyticsError where there are none."""
+    at = table.assign(_at=np.arange(len(table), dtype=float))
+    data, notes = from_lifetimes(at, component, part, as_of, causes, extra=("_at",))
+    rows = data.extra[:, 0].astype(int)
+    data = replace(data, extra=np.zeros((len(rows), 0)), extra_names=())
+    followed = ((table["ended"] == "running") & (table["ended_on"] >= pd.Timestamp(as_of))).to_numpy()
+    own = ((table["component"] == component) & (table["part"] == part)).to_numpy()
+    left_out = np.setdiff1d(np.flatnonzero(followed & own), rows)
+    return PartLives(component, part, data, rows, followed[rows], left_out, notes)
+
+
+# ---- draws from what the records leave open ------------------------------------------------------------------------
+def posterior_draws(model: JointModel, top: Optimum, draws: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """theta (draws, p) free, and their weights (draws,) summing to 1.
+
+    Importance sampling with scrambled Sobol points through a t with 6 degrees of freedom at the mode, covariance x 1.1
+    (Kloek and van Dijk, Econometrica 46 (1978) 1-19), in (log beta, gamma_0, log m, b), m = -b1, flat but for the priors.
+    """
+    from scipy.stats import qmc
+
+    lay, theta = model.layout, top.theta[0]
+    p, beta = lay.size, np.exp(theta[0])
+    slope = lay.gamma.start + 1
+    if not theta[slope] < 0:
+        raise AnalyticsError(f"the fitted slope in power is {theta[slope]:g}: draws need it below 0; keep its prior")
+    others = np.arange(slope + 1, lay.gamma.stop)
+    jac = np.eye(p)
+    jac[slope, 0] = jac[slope, slope] = theta[slope]
+    jac[others, 0] = theta[others]
+    jac[others, others] = beta
+    curve, vectors = np.linalg.eigh(jac.T @ (-0.5 * (top.hess[0] + top.hess[0].T)) @ jac)
+    root = vectors / np.sqrt(np.maximum(curve, 1e-8 * curve.max())) * np.sqrt(1.1)
+    points = np.clip(qmc.Sobol(p + 1, scramble=True, rng=np.random.default_rng(seed)).random(draws), 1e-9, 1 - 1e-9)
+    t = ndtri(points[:, :p]) / np.sqrt(2 * gammaincinv(3.0, points[:, p:]) / 6.0)
+    mode = theta.copy()
+    mode[slope] = np.log(-theta[slope]) - theta[0]
+    mode[others] = theta[others] / beta
+    out = mode + t @ root.T
+    out[:, 0] = np.clip(out[:, 0], -20, 20)
+    out[:, slope] = -np.exp(np.clip(out[:, slope] + out[:, 0], -50, 50))
+    out[:, others] *= np.exp(out[:, :1])
+    log_w = 0.5 * (6 + p) * np.log1p((t**2).sum(1) / 6)
+    step = max(1, SLAB // max(1, len(model.data.lower)))
+    for i in range(0, draws, step):
+        part = out[i : i + step]
+        log_w[i : i + step] += log_likelihood(part, model.rows, lay, model.law, model.nodes, 0)[0]
+        log_w[i : i + step] += penalty(part, lay, model.priors)[0]
+    log_w = np.where(np.isfinite(log_w), log_w, -np.inf)
+    weight = np.exp(log_w - log_w.max())
+    return out, weight / weight.sum()
+
+
+# ---- each unit's chance --------------------------------------------------------------------------------------------
+def chances(model: JointModel, theta: np.ndarray, which: np.ndarray, days: float | None, miles: float | None
+            ) -> tuple[np.ndarray, np.ndarray]:
+    """Chance (B, n) that a running life fails within ``days`` (or ``miles``) and is reported, and that it fails at all.
+
+    theta: (B, p) free. which: (n,) rows of the model's data. A silent life may have failed already without a word; the
+    chance is that of one not yet reported, as the likelihood has it. Raises AnalyticsError where a life known in miles
+    alone is asked for days.
+    """
+    theta = np.atleast_2d(theta)
+    batch, lay, data = len(theta), model.layout, model.data
+    beta = np.exp(theta[:, :1])
+    at_d, at_a, at_c, at_l = (lay.place(k) for k in ("decline", "level", "slope", "share"))
+    later = np.exp(theta[:, at_d, None]) if at_d is not None else np.full((batch, 1), np.exp(lay.fixed_decline))
+    share = 1 / (1 + np.exp(-theta[:, at_l, None])) if at_l is not None else np.full((batch, 1), lay.fixed_share)
+    eta = theta[:, lay.gamma] @ model.x[which].T
+    scale = model.life_miles
+    told, any_ = np.empty((batch, len(which))), np.empty((batch, len(which)))
+
+    def exposure(i, length):
+        before, after = split_days(data.start_days[i], length, model.change_days)
+        return np.maximum(before + later * after, NOTHING)
+
+    def survive(log_miles, columns):
+        return log_survival(beta * log_miles - eta[:, columns], model.law)[0]
+
+    lower, rate = data.lower[which], data.has_rate[which]
+    known = np.isfinite(lower)
+    # known miles, but no reading to drive on from: the rates of the use, else its own average
+    spread = known & ~rate & (days is not None) & bool(lay.uses)
+    timeless = known & ~rate & ~spread & ~(data.lower_days[which] > 0)
+    if days is not None and timeless.any():
+        raise AnalyticsError(f"{int(timeless.sum())} running lives are known in miles alone, the first in row "
+                             f"{which[timeless][0]}: ask for the failures in the next miles instead of days")
+    m = np.flatnonzero(spread)
+    if len(m):
+        i = which[m]
+        s, weight = model.nodes
+        mu = theta[:, lay.mu][:, data.use[i] if lay.uses > 1 else np.zeros(len(i), int)]
+        so_far = np.nan_to_num(data.lower_days[i])
+        gained = np.maximum(exposure(i, so_far + days) - exposure(i, so_far), NOTHING)
+        ahead = gained[..., None] * np.exp(mu[..., None] + np.exp(theta[:, lay.tau])[:, None, None] * s)
+        now = survive(np.log(np.maximum(lower[m], NOTHING) / scale), m)
+        z = beta[..., None] * np.log((np.maximum(lower[m], NOTHING)[:, None] + ahead) / scale) - eta[:, m, None]
+        any_[:, m] = 1 - (np.exp(np.minimum(log_survival(z, model.law)[0] - now[..., None], 0.0)) @ weight)
+        told[:, m] = share * any_[:, m]
+    for own in (True, False):
+        m = np.flatnonzero(known & (rate == own) & ~spread)
+        if not len(m):
+            continue
+        i = which[m]
+        ahead = np.full((batch, len(m)), miles or 0.0)
+        if days is not None:
+            so_far = np.where(np.isfinite(data.lower_days[i]), data.lower_days[i], data.rate_days[i] - data.start_days[i])
+            if own:
+                before, after = split_days(np.zeros(len(i)), data.rate_days[i], model.change_days)
+                per_day = data.rate_miles[i] / np.maximum(before + later * after, NOTHING)
+            else:
+                per_day = lower[m] / exposure(i, so_far)
+            ahead = per_day * np.maximum(exposure(i, so_far + days) - exposure(i, so_far), 0.0)
+        now = survive(np.log(np.maximum(lower[m], NOTHING) / scale), m)
+        then = survive(np.log(np.maximum(lower[m] + ahead, NOTHING) / scale), m)
+        any_[:, m] = -np.expm1(np.minimum(then - now, 0.0))
+        told[:, m] = share * any_[:, m]
+    m = np.flatnonzero(~known & rate)
+    if len(m):
+        i = which[m]
+        before, after = split_days(np.zeros(len(i)), data.rate_days[i], model.change_days)
+        per_day = data.rate_miles[i] / np.maximum(before + later * after, NOTHING)
+        at = per_day * exposure(i, data.lower_days[i])
+        end = at + miles if miles is not None else per_day * exposure(i, data.lower_days[i] + days)
+        seen = np.clip(np.minimum(data.rate_days[i] - data.start_days[i], data.lower_days[i]), NOTHING, None)
+        now, then, read = (survive(np.log(q / scale), m) for q in (at, end, per_day * exposure(i, seen)))
+        # running when read; since then it runs, or failed and nobody said so
+        q = np.exp(np.minimum(now - read, 0.0))
+        any_[:, m] = -np.expm1(np.minimum(then - now, 0.0)) * q / (1 - share + share * q)
+        told[:, m] = share * any_[:, m]
+    m = np.flatnonzero(~known & ~rate)
+    if len(m):
+        s, weight = model.nodes
+        tau = np.exp(theta[:, lay.tau])[:, None, None]
+        step = max(1, 400_000 // max(1, batch * len(s)))
+        keep = np.ones((batch, 1, len(s)))
+        if at_a is not None:
+            c = theta[:, at_c, None] if at_c is not None else 0.0
+            keep = ndtr(-(theta[:, at_a, None] + c * s))[:, None, :]
+        for k in range(0, len(m), step):
+            part = m[k : k + step]
+            i = which[part]
+            mu = theta[:, lay.mu][:, data.use[i] if lay.uses > 1 else np.zeros(len(i), int)]
+
+            def at_nodes(length, i=i, mu=mu, part=part, extra=0.0):
+                y = (mu + np.log(exposure(i, length) / scale))[..., None] + tau * s
+                if extra:
+                    y = np.logaddexp(y, np.log(extra / scale))
+                return survival_of(beta[..., None] * y - eta[:, part, None], model.law)
+
+            now = at_nodes(data.lower_days[i])
+            then = at_nodes(data.lower_days[i] + days) if days is not None else at_nodes(data.lower_days[i], extra=miles)
+            late = data.entry_days[i] > 0
+            base = np.ones_like(now)
+            if late.any():
+                base[:, late] = at_nodes(np.maximum(data.entry_days[i], NOTHING))[:, late]
+            silent = (1 - share)[..., None]
+            total = ((now * keep + silent * np.maximum(base - now, 0.0)) @ weight)
+            any_[:, part] = ((now - then) * keep) @ weight / np.maximum(total, 1e-300)
+        told[:, m] = share * any_[:, m]
+    return told, any_
+
+
+def count_chances(chance: np.ndarray, count: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Distribution (K,) of the number that fail: Poisson-binomial over units, mixed over draws.
+
+    chance: (B, n). count: (n,) identical units. weight: (B,) summing to 1. The last entry holds K - 1 or more.
+    """
+    chance = np.repeat(chance, np.round(count).astype(int), axis=1)
+    mean = np.sort(chance.sum(1))[::-1]
+    order = np.argsort(-chance.sum(1))
+    # the heaviest thousandth of the draws may spill into the last entry
+    top = mean[min(int(np.searchsorted(np.cumsum(weight[order]), 1e-3)), len(mean) - 1)]
+    size = int(min(chance.shape[1], np.ceil(top + 7 * np.sqrt(top) + 10))) + 1
+    pmf = np.zeros((len(chance), size))
+    pmf[:, 0] = 1.0
+    for p in chance.T[:, :, None]:
+        up = pmf[:, :-1] * p
+        last = pmf[:, -1].copy()
+        pmf *= 1 - p
+        pmf[:, 1:] += up
+        pmf[:, -1] += last * p[:, 0]
+    return weight @ pmf
+
+
+def interval_of(pmf: np.ndarray, level: float) -> tuple[int, int]:
+    """Narrowest equal-tailed whole numbers with at most (1 - level)/2 below and above."""
+    tail = (1 - level) / 2
+    below = np.cumsum(pmf)
+    lower = int(np.searchsorted(below, tail, side="right"))
+    upper = int(np.searchsorted(below, 1 - tail - 1e-12, side="left"))
+    return min(lower, len(pmf) - 1), min(upper, len(pmf) - 1)
+
+
+# ---- fit, and what it is called ------------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True, repr=False)
+class PartFit:
+    """The likelier of the two laws with draws from its posterior. ahead: by how much its log-likelihood leads, NaN where
+    only one law was fitted. model None: nothing could be fitted, and why. early: the early-failure test."""
+
+    model: JointModel | None
+    top: Optimum | None
+    theta: np.ndarray
+    weight: np.ndarray
+    ahead: float
+    early: EarlyCheck
+    reason: str
+
+    def fitted(self) -> tuple[JointModel, Optimum]:
+        """Model and fit; raises NotEnoughData with the reason where nothing could be fitted."""
+        if self.model is None or self.top is None:
+            raise NotEnoughData(f"no fit: {self.reason}")
+        return self.model, self.top
+
+    @property
+    def law(self) -> str:
+        return "" if self.model is None else self.model.law
+
+    @property
+    def effective_draws(self) -> float:
+        return 0.0 if self.model is None else float(1 / (self.weight**2).sum())
+
+    @property
+    def share(self) -> float:
+        """Mean reporting share."""
+        if self.model is None:
+            return NAN
+        at = self.model.layout.place("share")
+        return self.model.layout.fixed_share if at is None else float(self.weight @ (1 / (1 + np.exp(-self.theta[:, at]))))
+
+
+def fit_lives(data: LifeData, life_miles: float, settings: RatingSettings, draws: int, seed: int) -> PartFit:
+    """Fit under the settings of the rating: the life law with the higher likelihood, and draws from it. No failure, or no
+    fit that converged, comes back without a model and with the reason."""
+    s = settings
+    early = EarlyCheck(0, NAN, NAN, False, 0.0, s.early_miles)
+    none = np.zeros((0, 0)), np.zeros(0)
+    if data.failures == 0:
+        return PartFit(None, None, *none, NAN, early, "no failure on record")
+    fitted = data
+    if s.early:
+        early, fitted = early_check(data, life_miles, s)
+    fits = [fit_joint(joint_model(fitted, life_miles, law, s.priors, s.decline, s.change_days, s.selection, s.share, s.use_terms))
+            for law in (("weibull", "lognormal") if s.both_laws else ("weibull",))]
+    fits = [f for f in fits if f[1].converged[0]]
+    if not fits:
+        return PartFit(None, None, *none, NAN, early, "no fit converged")
+    fits.sort(key=lambda f: -float(f[1].value[0]))
+    ahead = float(fits[0][1].value[0] - fits[1][1].value[0]) if len(fits) > 1 else NAN
+    theta, weight = posterior_draws(*fits[0], draws, seed)
+    return PartFit(*fits[0], theta, weight, ahead, early, "")
+
+
+def law_words(fit: PartFit) -> str:
+    """Which law was used, as a sentence."""
+    if np.isnan(fit.ahead):
+        return f"Life law: {LAW_WORDS[fit.law]}."
+    other = LAW_WORDS["lognormal" if fit.law == "weibull" else "weibull"]
+    return f"Life law: {LAW_WORDS[fit.law]}, whose log-likelihood is {fit.ahead:.1f} above that of the {other}."
+
+
+def share_words(fit: PartFit, expected: float, expected_all: float) -> str:
+    """What was assumed about failures nobody reports."""
+    if fit.model is not None and fit.model.layout.share:
+        return (f"Of every 100 failures about {100 * fit.share:.0f} are taken to be reported (the records hardly tell; it rests on "
+                f"its prior), so {expected_all:.1f} may really fail where {expected:.1f} come back.")
+    if fit.share < 1:
+        return (f"The reporting share is held at {fit.share:.0%}, so {expected_all:.1f} may really fail where {expected:.1f} "
+                "come back.")
+    return "Assumes every failure is reported."
+
+
+# ---- the prediction ------------------------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True, repr=False)
+class Prediction:
+    """Reported failures among the units now running, within ``days`` or ``miles`` (the other is NaN).
+
+    expected with its prediction interval [lower, upper] at ``level``; NaN where the words say why. expected_all counts
+    those nobody reports too. rows: (n,) rows of the data predicted; chance: (n,) that each fails and is reported; unit:
+    (n,) codes. demonstrated_only: no failure yet, so only an upper limit. beyond: units whose miles at the end lie past any
+    failure's.
+    """
+
+    days: float
+    miles: float
+    expected: float
+    lower: float
+    upper: float
+    level: float
+    expected_all: float
+    reporting_share: float
+    law: str
+    law_ahead: float
+    units: float
+    failures: float
+    demonstrated_only: bool
+    effective_draws: float
+    draws: int
+    seed: int
+    rows: np.ndarray
+    unit: np.ndarray
+    chance: np.ndarray
+    words: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        span = f"{self.days:g} days" if np.isfinite(self.days) else f"{self.miles:,.0f} miles"
+        return (f"Prediction({span}: {self.expected:.2f} expected, {self.lower:g} to {self.upper:g} at {self.level:.0%}, of "
+                f"{self.units:,.0f} units)")
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row, unrounded."""
+        row = {k: v for k, v in asdict(self).items() if k not in ("rows", "unit", "chance", "words")}
+        return pd.DataFrame([{**row, "words": " ".join(self.words)}])
+
+    def by_row(self) -> pd.DataFrame:
+        """row, unit, chance: one row per running life, the likeliest to fail first."""
+        frame = pd.DataFrame({"row": self.rows, "unit": self.unit, "chance": self.chance})
+        return frame.sort_values(["chance", "row"], ascending=[False, True], kind="stable", ignore_index=True)
+
+
+def predict_failures(
+    data: LifeData,
+    days: float | None = None,
+    miles: float | None = None,
+    watched: np.ndarray | None = None,
+    life_miles: float = 50_000.0,
+    settings: RatingSettings | None = None,
+    level: float = 0.9,
+    draws: int = 512,
+    seed: int = 1,
+    fit: PartFit | None = None,
+) -> Prediction:
+    """Failures of the running lives in the next ``days`` (at each unit's own driving), or in the next ``miles`` each.
+
+    watched: (n,) bool, the running lives still followed; all running ones by default. ``fit``: one already made by
+    `fit_lives` from the same data. Units not yet built, and parts put in after a failure, are not counted. Raises
+    AnalyticsError on a span or level that makes no sense.
+    """
+    if (days is None) == (miles is None) or not ((days or miles or 0) > 0):
+        raise AnalyticsError(f"days {days}, miles {miles}: give one of them, above 0")
+    if not 0 < level < 1:
+        raise AnalyticsError(f"level {level}: give a number between 0 and 1")
+    s = RatingSettings() if settings is None else settings
+    which = _rows_to_predict(data, watched)
+    count = data.weight[which]
+    span = f"the next {days:g} days" if days is not None else f"the next {miles:,.0f} miles of each"
+
+    def result(expected, lower, upper, all_, fit, chance, words, only=False):
+        return Prediction(
+            NAN if days is None else float(days), NAN if miles is None else float(miles), expected, lower, upper, level, all_,
+            NAN if fit is None else fit.share, "" if fit is None else fit.law, NAN if fit is None else fit.ahead,
+            float(count.sum()), data.failures, only, 0.0 if fit is None else fit.effective_draws,
+            0 if fit is None else len(fit.weight), seed, which, data.unit[which], chance, tuple(words))
+
+    blank = np.full(len(which), NAN)
+    if not len(which):
+        return result(0.0, 0.0, 0.0, 0.0, None, blank, ["No unit with this part is running: nothing to predict."])
+    if data.failures == 0:
+        upper, shape = _upper_without_failure(data, which, days, miles, s, level)
+        words = [f"None of {data.units:,.0f} has failed, so no law can be fitted and each unit's chance is not known."]
+        if np.isfinite(upper):
+            words.append(f"At {level:.0%} confidence at most {upper:.0f} of the {count.sum():,.0f} running will come back in {span} "
+                         f"(from the miles run without a failure; Weibull shape {shape:g}, the least favourable of those tried).")
+        else:
+            words.append("The miles run so far are too few to put a limit on it.")
+        if s.share is None or s.share < 1:
+            words.append("It counts reported failures: silent ones would be as silent as before.")
+        return result(NAN, 0.0, upper, NAN, None, blank, words, True)
+    fit = fit_lives(data, life_miles, s, draws, seed) if fit is None else fit
+    if fit.model is None:
+        return result(NAN, NAN, NAN, NAN, fit, blank, [f"Nothing can be predicted: {fit.reason}."])
+    told, any_ = chances(fit.model, fit.theta, which, days, miles)
+    if fit.early.fired:
+        told, any_ = (_with_early(fit, data, which, p, days, miles) for p in (told, any_))
+    chance = fit.weight @ told
+    expected, all_ = float(chance @ count), float((fit.weight @ any_) @ count)
+    pmf = count_chances(told, count, fit.weight)
+    lower, upper = interval_of(pmf, level)
+    words = [f"Of {count.sum():,.0f} running with this part, {expected:.1f} are expected to come back in {span}; at {level:.0%} "
+             f"the number will lie between {lower} and {upper}.", share_words(fit, expected, all_), law_words(fit)]
+    if data.failures < 3:
+        words.append(f"Rests on assumptions: only {data.failures:g} failure{'' if data.failures == 1 else 's'} on record.")
+    if fit.early.fired:
+        words.append(f"{fit.early.seen:g} failures under {fit.early.miles:,.0f} miles are more than wear explains: they are taken as "
+                     f"early failures, and units with fewer miles carry that risk too.")
+    if fit.effective_draws < 50:
+        words.append(f"The interval rests on {fit.effective_draws:.0f} effective draws: too few to trust.")
+    return result(expected, float(lower), float(upper), all_, fit, chance, words)
+
+
+def _with_early(fit: PartFit, data: LifeData, which: np.ndarray, chance: np.ndarray, days: float | None, miles: float | None
+                ) -> np.ndarray:
+    """Adds the risk of an early failure, even over the first miles, for units still short of them. chance: (B, n)."""
+    new = (data.entry == 0) & (data.entry_days == 0)
+    share = fit.early.seen / data.weight[new].sum()
+    per_day = np.where(data.has_rate[which], data.rate_miles[which] / np.maximum(data.rate_days[which], NOTHING), NAN)
+    if np.isnan(per_day).any():
+        has = data.rate_counts & data.has_rate
+        usual = np.exp(np.log(data.rate_miles[has] / data.rate_days[has]).mean()) if has.any() else 30.0
+        per_day = np.where(np.isnan(per_day), usual, per_day)
+    now = np.where(np.isfinite(data.lower[which]), data.lower[which], per_day * np.nan_to_num(data.lower_days[which]))
+    then = now + (miles if miles is not None else per_day * days)
+    part = (np.minimum(then, fit.early.miles) - np.minimum(now, fit.early.miles)) / fit.early.miles
+    return 1 - (1 - chance) * (1 - share * part)
+
+
+# ---- without a failure ---------------------------------------------------------------------------------------------
+def age_lives(data: LifeData, which: np.ndarray, days: float, driving: DrivingFit | None) -> LifeData:
+    """The data as they would stand ``days`` later had none of the rows ``which`` (m,) failed: known miles grow at the
+    unit's own rate, else at its average so far; unknown ones by their days. A life known in miles alone stays as it is."""
+    later = np.exp(driving.decline) if driving is not None else 1.0
+    change = driving.change_days if driving is not None else 1e9
+
+    def exposure(start, length):
+        before, after = split_days(start, length, change)
+        return np.maximum(before + later * after, NOTHING)
+
+    m = np.zeros(len(data.lower), bool)
+    m[which] = True
+    moves = m & np.isfinite(data.lower_days)
+    so_far = np.nan_to_num(data.lower_days)
+    gained = exposure(data.start_days, so_far + days) - exposure(data.start_days, so_far)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        own = data.rate_miles / exposure(np.zeros(len(m)), data.rate_days)
+        average = data.lower / exposure(data.start_days, so_far)
+    if driving is not None:
+        # too short a look for an average of its own
+        average = np.where((data.lower > 0) & (so_far >= 30), average, np.exp(driving.mu)[np.minimum(data.use, len(driving.mu) - 1)])
+    rate = np.where(data.has_rate, own, average)
+    grow = moves & np.isfinite(data.lower)
+    lower = np.where(grow, data.lower + np.nan_to_num(rate) * gained, data.lower)
+    return replace(data, lower=lower, lower_days=np.where(moves, data.lower_days + days, data.lower_days),
+                   cutoff_days=np.where(moves, data.cutoff_days + days, data.cutoff_days))
+
+
+def _upper_without_failure(data, which, days, miles, s: RatingSettings, level: float) -> tuple[float, float]:
+    """Upper prediction limit after no failure, and the shape that gave it: the coming failures are binomial given all of
+    them, with the share of the exposure still to come (Nelson, Applied Life Data Analysis, Wiley 1982, ch. 6; from memory)."""
+    driving = None
+    if np.isnan(data.lower).any():
+        driving = fit_driving(data, s.priors, s.decline, s.change_days)
+    if miles is not None:
+        aged = data
+        if np.isnan(data.lower[which]).any():
+            raise AnalyticsError("miles are unknown in some rows and none has failed: ask for the next days instead")
+        lower = data.lower.copy()
+        lower[which] += miles
+        aged = replace(data, lower=lower)
+    else:
+        aged = age_lives(data, which, days, driving)
+    worst, at = 0.0, NAN
+    for shape in SHAPES:
+        past = data.weight * exposures(data, 50_000.0, 0.9, shape, driving)
+        ahead = data.weight * exposures(aged, 50_000.0, 0.9, shape, driving) - past
+        ratio = float(ahead.sum() / max(past.sum(), 1e-300))
+        k = 0
+        # no failure among k + 1 exchangeable ones, all of them still to come
+        while binom.pmf(0, k + 1, 1 / (1 + ratio)) > 1 - level and k < data.weight[which].sum():
+            k += 1
+        if k >= worst:
+            worst, at = float(k), shape
+    return worst, at
+
+
+# ---- from the table --------------------------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True, repr=False)
+class PartPrediction:
+    """The prediction of one part of the shop, with its units by name.
+
+    units: serial, component, part, power_hp, weight_lb, use, days, odometer_known, chance; likeliest first. left_out: running
+    units without power, weight or age, which no fit can take: they come back too, and are not in the total.
+    """
+
+    component: str
+    part: str
+    as_of: pd.Timestamp
+    total: Prediction
+    units: pd.DataFrame
+    left_out: int
+    notes: tuple[str, ...]
+    words: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        return f"PartPrediction({self.component} {self.part}, as of {self.as_of:%Y-%m-%d}: {self.total!r})"
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row, unrounded."""
+        return self.total.to_frame().assign(component=self.component, part=self.part, as_of=self.as_of, left_out=self.left_out,
+                                            words=" ".join(self.words))
+
+
+def predict_part(lifetimes: Lifetimes, component: str, part: str, days: float = 91.0, settings: RatingSettings | None = None,
+                 level: float = 0.9, draws: int = 512, seed: int = 1, lives: PartLives | None = None) -> PartPrediction:
+    """Comebacks of one part in the next ``days`` after the cut-off. Raises AnalyticsError where the part is not on record."""
+    own = lives_of(lifetimes.table, component, part, lifetimes.as_of) if lives is None else lives
+    total = predict_failures(own.data, days, None, own.watched, lifetimes.shop.target_miles, settings, level, draws, seed)
+    at = own.rows[total.rows]
+    units = lifetimes.table.iloc[at][["serial", "component", "part", "power_hp", "weight_lb", "use", "lower_days"]]
+    units = units.rename(columns={"lower_days": "days"}).reset_index(drop=True)
+    units["odometer_known"] = ~own.data.unknown[total.rows]
+    units["chance"] = total.chance
+    units = units.sort_values(["chance", "serial"], ascending=[False, True], kind="stable", ignore_index=True)
+    left = int(lifetimes.table["count"].to_numpy()[own.left_out].sum())
+    words = list(total.words)
+    if left:
+        words.append(f"{left:,} more running units have no power or weight on record and are not counted: they come back too.")
+    return PartPrediction(component, part, lifetimes.as_of, total, units, left, own.notes, tuple(words))

@@ -1,0 +1,355 @@
+"""Predicted comebacks: a published count, closed forms, brute force, and the words where there is no number."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.stats import binom, weibull_min
+
+from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.evidence.coverage import CELLS, draw_fleet
+from analytics.lifetimes.table import make_lifetimes
+from analytics.models.joint import joint_model, posterior_opinion
+from analytics.models.lifedata import life_data
+from analytics.models.mileage import DrivingFit
+from analytics.models.regression import NO_PRIORS, Priors, standard_quantile, survival_of
+from analytics.ratings.bound import RatingSettings
+from analytics.ratings.demonstration import SHAPES
+from analytics.ratings.predict import (
+    age_lives,
+    chances,
+    count_chances,
+    fit_lives,
+    interval_of,
+    lives_of,
+    posterior_draws,
+    predict_failures,
+    predict_part,
+)
+from analytics.records.load import load_records
+from tests.small_shop import build, returned, write_shop
+
+DEMO = Path(__file__).parents[2] / "data" / "demo"
+# the prior on the slope alone: without a power that varies it says nothing about shape or scale
+BARE = RatingSettings(both_laws=False, selection=False, decline=False, share=1.0, early=False,
+                      priors=replace(NO_PRIORS, power=Priors().power))
+
+
+def known(lower, failed, weight=None):
+    lower, failed = np.asarray(lower, float), np.asarray(failed) == 1
+    ones = np.ones(len(lower))
+    return life_data(lower, np.where(failed, lower, np.inf), ones, ones, weight=weight)
+
+
+def at_the_mode(data, life, ahead):
+    """Expected failures with the fit taken for the truth."""
+    model, top = fit_lives(data, life, BARE, 64, 1).fitted()
+    which = np.flatnonzero(~data.failed)
+    return float((chances(model, top.theta, which, None, ahead)[0] @ data.weight[which])[0])
+
+
+def test_expected_failures_of_the_bearing_cages_are_those_published(published, reference, reference_data):
+    """D04: 1,703 bearing cages, the next 300 h of each (Meeker and Escobar 1998, ch. 12; Abernethy et al. 1983). Hours for miles."""
+    d = reference_data("bearing_cage")
+    data = known(d["hours"], d["failed"], d["count"])
+    told = at_the_mode(data, 1000.0, 300.0)
+    book = published("D04", "expected_failures_next").iloc[0]
+    assert told == pytest.approx(book["published"], abs=book["tolerance"])
+    assert told == pytest.approx(reference("D04", "expected_failures_next")["value"].iloc[0], rel=5e-4)
+    p = predict_failures(data, miles=300.0, settings=BARE, life_miles=1000.0)
+    assert p.units == 1697
+    assert p.lower <= 5 <= p.upper
+    assert p.upper - p.lower >= binom.ppf(0.95, 1697, told / 1697) - binom.ppf(0.05, 1697, told / 1697)
+    assert p.words[0].startswith("Of 1,697 running with this part, 5.")
+    assert "Assumes every failure is reported." in p.words
+
+
+def test_expected_failures_at_the_printed_parameters(published, reference_data):
+    """D02: ten units still running at 500 h, the next 100 h, from the shape and scale NIST prints (e-Handbook 8.4.1.3)."""
+    d = reference_data("nist_weibull")
+    beta, eta = (published("D02", q).iloc[0]["published"] for q in ("beta", "eta"))
+    sf = weibull_min(beta, scale=eta).sf
+    expected = 10 * (1 - sf(600) / sf(500))
+    assert at_the_mode(known(d["hours"], d["failed"], d["count"]), 500.0, 100.0) == pytest.approx(expected, rel=1e-3)
+
+
+def test_the_count_is_poisson_binomial():
+    p = np.array([0.1, 0.35, 0.6])
+    truth = np.zeros(4)
+    for outcome in itertools.product((0, 1), repeat=3):
+        truth[sum(outcome)] += np.prod(np.where(outcome, p, 1 - p))
+    assert count_chances(p[None], np.ones(3), np.ones(1)) == pytest.approx(truth, abs=1e-14)
+    # identical units, and a mixture of draws
+    pmf = count_chances(np.array([[0.2], [0.4]]), np.array([12.0]), np.array([0.25, 0.75]))
+    k = np.arange(13)
+    assert pmf == pytest.approx(0.25 * binom.pmf(k, 12, 0.2) + 0.75 * binom.pmf(k, 12, 0.4), abs=1e-12)
+    # what does not fit lies in the last entry
+    pmf = count_chances(np.full((1, 1), 0.001), np.array([3000.0]), np.ones(1))
+    assert pmf.sum() == pytest.approx(1, abs=1e-12)
+    assert pmf[:20] == pytest.approx(binom.pmf(np.arange(20), 3000, 0.001), abs=1e-12)
+
+
+@pytest.mark.parametrize("level", [0.5, 0.8, 0.9])
+def test_the_interval_holds_its_level_and_no_more_than_needed(level):
+    pmf = binom.pmf(np.arange(41), 40, 0.1)
+    low, high = interval_of(pmf, level)
+    tail = (1 - level) / 2
+    assert pmf[:low].sum() <= tail
+    assert pmf[high + 1 :].sum() <= tail + 1e-12
+    assert pmf[: low + 1].sum() > tail
+    assert pmf[high:].sum() > tail
+
+
+@pytest.fixture(scope="module")
+def fleet():
+    return draw_fleet(CELLS["500 units, 20 failures"], np.random.default_rng(5))
+
+
+@pytest.fixture(scope="module")
+def fit(fleet):
+    return fit_lives(fleet, 50_000.0, RatingSettings(), 256, 3)
+
+
+def test_a_unit_never_read_fails_as_often_as_such_units_do(fleet, fit):
+    """Brute force: many trucks with its power, weight and age; those neither read nor reported are its like."""
+    model, top = fit.fitted()
+    assert model.layout.slope
+    assert model.layout.share
+    lay, theta = model.layout, top.theta[0]
+    age = fleet.lower_days
+    unread = np.flatnonzero(~fleet.failed & fleet.unknown)
+    i = unread[np.argsort(age[unread] * np.exp(4 * fleet.log_power[unread]))[-8]]
+    told, any_ = chances(model, top.theta, np.array([i]), 365.0, None)
+    rng = np.random.default_rng(8)
+    n = 3_000_000
+    s = rng.standard_normal(n)
+    later = np.exp(theta[lay.place("decline")])
+
+    def miles(days):
+        return np.exp(theta[lay.mu][0] + np.exp(theta[lay.tau]) * s) * (min(days, 1096.0) + later * max(days - 1096.0, 0.0))
+
+    e = np.log(rng.exponential(size=n)) if model.law == "weibull" else rng.standard_normal(n)
+    life = 50_000.0 * np.exp((e + model.x[i] @ theta[lay.gamma]) / np.exp(theta[0]))
+    share = 1 / (1 + np.exp(-theta[lay.place("share")]))
+    reported = rng.random(n) < share
+    from scipy.special import ndtr
+
+    read = rng.random(n) < ndtr(theta[lay.place("level")] + theta[lay.place("slope")] * s)
+    dead = life < miles(age[i])
+    like = np.where(dead, ~reported, ~read)
+    falls = like & ~dead & (life < miles(age[i] + 365.0))
+    brute = falls.sum() / like.sum()
+    se = np.sqrt(brute / like.sum())
+    assert any_[0, 0] == pytest.approx(brute, abs=4 * se)
+    assert told[0, 0] == pytest.approx((falls & reported).sum() / like.sum(), abs=4 * se)
+    assert told[0, 0] < any_[0, 0]
+
+
+def test_a_read_unit_that_was_read_long_ago_may_have_failed_silently(fit):
+    """One truck read at 20,000 miles and 500 days, now 1,000 days old: S and S' in closed form."""
+    model, top = fit.fitted()
+    theta, lay = top.theta[0], model.layout
+    data = life_data([np.nan], [np.inf], [900.0], [7000.0], lower_days=[1000.0], rate_miles=[20_000.0], rate_days=[500.0])
+    x = np.concatenate([[1.0], model.covariates(np.log(900.0), np.log(7000.0))])[None]
+    one = replace(model, data=data, x=x)
+    told, _ = chances(one, top.theta, np.array([0]), 50.0, None)
+    beta, pi = np.exp(theta[0]), 1 / (1 + np.exp(-theta[lay.place("share")]))
+
+    def survive(miles):
+        z = beta * np.log(miles / 50_000.0) - (x @ theta[lay.gamma])[0]
+        return float(survival_of(np.array(z), model.law))
+
+    s0, s1, sr = (survive(40.0 * d) for d in (1000.0, 1050.0, 500.0))
+    assert told[0, 0] == pytest.approx(pi * (s0 - s1) / ((1 - pi) * sr + pi * s0), rel=1e-9)
+
+
+def test_draws_give_the_second_opinion_of_the_rating(fleet, fit):
+    model, top = fit.fitted()
+    theta, weight = posterior_draws(model, top, 1024, 4)
+    z = standard_quantile(0.9, model.law)
+    from analytics.models.joint import log_power_at
+
+    rating = log_power_at(model, theta, z, np.log(7500.0), 0)
+    order = np.argsort(rating)
+    below = np.cumsum(weight[order]) - 0.5 * weight[order]
+    mine = float(np.interp(0.1, below, rating[order]))
+    other = posterior_opinion(model, top, z, np.log(7500.0), 0, 0.9, 1024, 4)[0]
+    assert mine == pytest.approx(other, abs=0.02)
+    assert weight.sum() == pytest.approx(1)
+
+
+def test_the_total_is_the_sum_of_the_units_and_wider_than_the_plug_in(fleet, fit):
+    p = predict_failures(fleet, 365.0, life_miles=50_000.0, fit=fit, seed=3)
+    assert p.expected == pytest.approx(p.chance.sum())
+    assert p.expected < p.expected_all
+    assert p.lower < p.expected < p.upper
+    model, top = fit.fitted()
+    told, _ = chances(model, top.theta, p.rows, 365.0, None)
+    low, high = interval_of(count_chances(told, np.ones(len(p.rows)), np.ones(1)), 0.9)
+    assert p.upper - p.lower > high - low
+    assert len(p.by_row()) == p.units
+    assert p.by_row()["chance"].is_monotonic_decreasing
+    assert p.to_frame().loc[0, "expected"] == p.expected
+    again = predict_failures(fleet, 365.0, life_miles=50_000.0, seed=3, draws=256)
+    assert (again.expected, again.lower, again.upper) == (p.expected, p.lower, p.upper)
+    longer = predict_failures(fleet, 730.0, life_miles=50_000.0, fit=fit)
+    assert longer.expected > p.expected
+    assert "reported" in p.words[1]
+    assert "log-likelihood" in p.words[2]
+    assert repr(p).startswith("Prediction(365 days: ")
+
+
+def test_a_stated_reporting_share_is_said(fleet):
+    p = predict_failures(fleet, 91.0, settings=RatingSettings(share=0.7, both_laws=False), draws=128)
+    assert p.reporting_share == pytest.approx(0.7)
+    assert "held at 70%" in p.words[1]
+    assert p.expected == pytest.approx(0.7 * p.expected_all)
+    assert p.words[2] == "Life law: Weibull."
+
+
+def test_nothing_running_nothing_predicted():
+    p = predict_failures(known([100.0, 200.0, 300.0], [1, 1, 1]), miles=50.0)
+    assert (p.expected, p.lower, p.upper, p.units) == (0, 0, 0, 0)
+    assert p.words == ("No unit with this part is running: nothing to predict.",)
+    none = predict_failures(known([100.0, 200.0], [1, 0]), miles=50.0, watched=np.zeros(2, bool))
+    assert none.units == 0
+
+
+def test_no_failure_gives_an_upper_limit_only():
+    """20 units of 10,000 miles, the next 5,000: the future share of the exposure is 1 - 1.5^-k, and of k + 1 failures all in it."""
+    data = known(np.full(20, 10_000.0), np.zeros(20))
+    p = predict_failures(data, miles=5000.0)
+    shares = [1 - 1.5**-k for k in SHAPES]
+    assert p.upper == max(np.ceil(np.log(0.1) / np.log(q)) - 1 for q in shares)
+    assert np.isnan(p.expected)
+    assert p.demonstrated_only
+    assert np.isnan(p.chance).all()
+    assert p.words[0].startswith("None of 20 has failed")
+    assert f"at most {p.upper:.0f} of the 20 running" in p.words[1]
+
+
+def test_no_failure_with_unknown_odometers():
+    n = 30
+    days = np.full(n, 800.0)
+    data = life_data(np.full(n, np.nan), np.full(n, np.inf), np.full(n, 600.0), np.full(n, 7000.0), lower_days=days,
+                     rate_miles=np.where(np.arange(n) < 8, 24_000.0, np.nan), rate_days=np.where(np.arange(n) < 8, 800.0, np.nan))
+    p = predict_failures(data, 91.0)
+    assert 0 < p.upper < 30
+    assert "silent ones" in p.words[-1]
+    with pytest.raises(AnalyticsError, match="next days instead"):
+        predict_failures(data, miles=1000.0)
+
+
+def test_one_failure_rests_on_assumptions(fleet):
+    data = fleet.take(np.r_[np.flatnonzero(fleet.failed)[:1], np.flatnonzero(~fleet.failed)[:100]])
+    p = predict_failures(data, 91.0, draws=128)
+    assert np.isfinite(p.expected)
+    assert any("only 1 failure on record" in w for w in p.words)
+
+
+def test_senseless_questions_are_refused(fleet):
+    for kwargs in ({}, {"days": 91.0, "miles": 10.0}, {"days": 0.0}, {"days": -3.0}):
+        with pytest.raises(AnalyticsError, match="give one of them"):
+            predict_failures(fleet, **kwargs)
+    with pytest.raises(AnalyticsError, match="level"):
+        predict_failures(fleet, 91.0, level=1.0)
+    with pytest.raises(AnalyticsError, match="known in miles alone"):
+        predict_failures(known([100.0, 200.0, 300.0, 250.0], [1, 1, 0, 0]), 91.0, settings=BARE, life_miles=200.0)
+    with pytest.raises(NotEnoughData, match="no failure"):
+        fit_lives(known([5.0], [0]), 10.0, BARE, 8, 1).fitted()
+
+
+def test_early_failures_are_carried_by_young_units(fleet):
+    """Ten failures within 500 miles among 500 trucks; a truck at 0 miles has its share of that risk still before it."""
+    failed = np.flatnonzero(~fleet.failed)[:10]
+    miles, days = np.linspace(50.0, 500.0, 10), np.linspace(2.0, 17.0, 10)
+    lower, upper = fleet.lower.copy(), fleet.upper.copy()
+    lower[failed] = upper[failed] = miles
+    lower_days, upper_days = fleet.lower_days.copy(), fleet.upper_days.copy()
+    lower_days[failed] = upper_days[failed] = days
+    rate_miles, rate_days, counts = fleet.rate_miles.copy(), fleet.rate_days.copy(), fleet.rate_counts.copy()
+    rate_miles[failed], rate_days[failed], counts[failed] = miles, days, True
+    young = np.flatnonzero(~fleet.failed)[10:12]
+    lower_days[young] = 1.0
+    rate_miles[young] = rate_days[young] = np.nan
+    counts[young] = False
+    lower[young] = np.nan
+    data = replace(fleet, lower=lower, upper=upper, lower_days=lower_days, upper_days=upper_days, rate_miles=rate_miles,
+                   rate_days=rate_days, rate_counts=counts)
+    on = predict_failures(data, 91.0, draws=128)
+    off = predict_failures(data, 91.0, draws=128, settings=RatingSettings(early=False))
+    assert any("early failures" in w for w in on.words)
+    own = np.isin(on.rows, young)
+    assert on.chance[own] == pytest.approx(10 / 500, rel=0.6)
+    assert on.chance[own].mean() > on.chance[~own & (on.chance < np.median(on.chance))].mean()
+    assert not any("early failures" in w for w in off.words)
+
+
+def test_ageing_adds_each_units_own_miles():
+    data = life_data([10_000.0, 5000.0, np.nan, 3000.0], [np.inf, np.inf, np.inf, 3000.0], np.full(4, 600.0), np.full(4, 7000.0),
+                     lower_days=[500.0, 100.0, 300.0, 90.0], rate_miles=[8000.0, np.nan, np.nan, 3000.0],
+                     rate_days=[400.0, np.nan, np.nan, 90.0])
+    older = age_lives(data, np.array([0, 1, 2]), 50.0, None)
+    assert older.lower[:2] == pytest.approx([11_000.0, 7500.0])
+    assert np.isnan(older.lower[2])
+    assert older.lower_days == pytest.approx([550.0, 150.0, 350.0, 90.0])
+    assert older.lower[3] == 3000.0
+    slower = age_lives(data, np.array([0]), 50.0, DrivingFit(np.array([3.0]), np.array([0.1]), 0.5, np.log(0.5), 5, 400.0, True))
+    assert slower.lower[0] == pytest.approx(10_000 + 20 * 50 * 0.5)
+
+
+@pytest.fixture(scope="module")
+def demo():
+    return make_lifetimes(load_records(DEMO))
+
+
+def test_the_demo_by_name(demo):
+    p = predict_part(demo, "input shaft", "IS-A", 91.0, draws=128)
+    assert p.units["chance"].is_monotonic_decreasing
+    assert p.units["chance"].sum() == pytest.approx(p.total.expected)
+    own = demo.table[(demo.table["component"] == "input shaft") & (demo.table["part"] == "IS-A") & (demo.table["ended"] == "running")]
+    followed = own[own["ended_on"] == demo.as_of]
+    # sold, lost and scrapped trucks are not followed; those without power or weight are in no fit
+    assert len(followed) < len(own)
+    assert p.left_out == followed[followed["power_hp"].isna() | followed["weight_lb"].isna()]["count"].sum()
+    assert p.total.units + p.left_out == followed["count"].sum()
+    assert f"{p.left_out} more running units" in p.words[-1]
+    assert set(p.units["serial"]) <= set(followed["serial"])
+    assert p.to_frame().loc[0, "left_out"] == p.left_out
+    lives = lives_of(demo.table, "input shaft", "IS-A", demo.as_of)
+    rows = demo.table.iloc[lives.rows]
+    assert np.exp(lives.data.log_power) == pytest.approx(rows["power_hp"].to_numpy())
+    assert (lives.data.failed == ((rows["ended"] == "failed") & (rows["cause"] != "install")).to_numpy()).all()
+
+
+def test_a_shop_of_one_use_and_no_failure(tmp_path):
+    folder = write_shop(tmp_path, builds=[build(f"S{i}") for i in range(6)])
+    lifetimes = make_lifetimes(load_records(folder))
+    p = predict_part(lifetimes, "input shaft", "A")
+    assert np.isnan(p.total.expected)
+    assert "None of 6 has failed" in p.words[0]
+    with pytest.raises(AnalyticsError, match="no lifetimes"):
+        predict_part(lifetimes, "input shaft", "Z")
+
+
+def test_a_truck_built_on_the_last_day_is_predicted_from_its_use(tmp_path):
+    rows = [build(f"S{i}", power=500 + 20 * i) for i in range(25)] + [build("NEW", "2024-03-31", power=900)]
+    back = [returned(f"S{i}", f"2023-0{1 + i % 9}-15", odometer=30_000 + 1000 * i) for i in range(12, 20)]
+    lifetimes = make_lifetimes(load_records(write_shop(tmp_path, builds=rows, returns=back)))
+    p = predict_part(lifetimes, "input shaft", "A", draws=64)
+    new = p.units.set_index("serial").loc["NEW", "chance"]
+    assert 0 < new < 0.2
+
+
+def test_a_model_without_a_power_slope_below_zero_is_refused(fleet):
+    model = joint_model(fleet, 50_000.0)
+    from analytics.models.joint import fit_joint
+
+    model, top = fit_joint(model)
+    wrong = replace(top, theta=np.where(np.arange(top.theta.shape[1]) == 2, 0.5, top.theta))
+    with pytest.raises(AnalyticsError, match="slope"):
+        posterior_draws(model, wrong, 16, 1)
