@@ -1,0 +1,230 @@
+"""What it takes to prove a limit: how many trucks, at what power and miles; and what time alone will prove.
+
+Success runs and their extension to a few failures are exact binomial (see analytics.ratings.demonstration). Where the miles
+or the power of the trial differ from those of the promise, a life shape and a power exponent have to be assumed: the least
+favourable of a range is taken, since which one that is depends on which side of the promise the trial lies.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy.special import expit
+
+from analytics.errors import AnalyticsError
+from analytics.models.lifedata import LifeData
+from analytics.models.mileage import DrivingFit, fit_driving
+from analytics.ratings.bound import RatingSettings
+from analytics.ratings.demonstration import SHAPES, chance_of_passing, demonstrate, units_needed
+from analytics.ratings.predict import PartFit, age_lives, chances, fit_lives
+
+NAN = float("nan")
+EXPONENTS = (3.0, 8.0)  # power exponents of life tried where the trial is not run at the limit itself; physics: S-N slopes
+TRUTHS = (0.92, 0.95, 0.97, 0.98, 0.99)
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class ProofPlan:
+    """Units that prove a limit. table: one row per number of failures allowed: failures, units (NaN: cannot be proven
+    so), shape and exponent assumed (NaN where they do not matter), and one column "passes if R" per true reliability.
+    """
+
+    power_hp: float
+    run_power_hp: float
+    life_miles: float
+    miles_each: float
+    reliability: float
+    confidence: float
+    table: pd.DataFrame
+    words: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        first = self.table.iloc[0]
+        return (f"ProofPlan({self.power_hp:,.0f} hp, R {self.reliability:g}, C {self.confidence:g}: {first['units']:,.0f} units x "
+                f"{self.miles_each:,.0f} miles with {first['failures']:g} failures)")
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per number of failures allowed, unrounded, with the promise repeated."""
+        return self.table.assign(power_hp=self.power_hp, run_power_hp=self.run_power_hp, life_miles=self.life_miles,
+                                 miles_each=self.miles_each, reliability=self.reliability, confidence=self.confidence)
+
+
+def plan_proof(
+    power_hp: float,
+    life_miles: float,
+    reliability: float = 0.9,
+    confidence: float = 0.9,
+    miles_each: float | None = None,
+    run_power_hp: float | None = None,
+    failures: Sequence[int] = (0, 1, 2),
+    truths: Sequence[float] = TRUTHS,
+    shapes: Sequence[float] = SHAPES,
+    exponents: Sequence[float] = EXPONENTS,
+) -> ProofPlan:
+    """Units that must each run ``miles_each`` (the life itself by default) at ``run_power_hp`` (the limit itself by
+    default), with at most so many failures, to prove ``reliability`` at ``confidence``; and the chance that a part truly
+    at each of ``truths`` passes. Raises AnalyticsError on shares outside 0 to 1 and on powers or miles that are not positive.
+    """
+    miles = life_miles if miles_each is None else miles_each
+    run = power_hp if run_power_hp is None else run_power_hp
+    for name, value in (("power_hp", power_hp), ("life_miles", life_miles), ("miles_each", miles), ("run_power_hp", run)):
+        if not (np.isfinite(value) and value > 0):
+            raise AnalyticsError(f"{name} is {value:g}: give a number above 0")
+    for name, value in (("reliability", reliability), ("confidence", confidence), *(("truths", t) for t in truths)):
+        if not 0 < value < 1:
+            raise AnalyticsError(f"{name} holds {value:g}: give a share between 0 and 1")
+    if not len(failures):
+        raise AnalyticsError("no number of failures to allow: give at least one, such as 0")
+    ratio, push = miles / life_miles, run / power_hp
+    assumed = [(k, m) for k in (shapes if ratio != 1 or push != 1 else (1.0,)) for m in (exponents if push != 1 else (1.0,))]
+    rows = []
+    for allowed in failures:
+        best: tuple[float, float, float] = (0.0, NAN, NAN)
+        for shape, exponent in assumed:
+            try:
+                n = float(units_needed(reliability, confidence, int(allowed), ratio, shape, push, exponent))
+            except AnalyticsError:
+                n = np.inf
+            if n > best[0]:
+                best = (n, shape, exponent)
+        n, shape, exponent = best
+        row: dict[str, Any] = {"failures": int(allowed), "units": n if np.isfinite(n) else NAN,
+                                 "shape": shape if len(assumed) > 1 else NAN, "exponent": exponent if push != 1 else NAN}
+        for truth in truths:
+            row[f"passes if {truth:g}"] = (chance_of_passing(int(n), int(allowed), truth, ratio, shape, push, exponent)
+                                           if np.isfinite(n) else NAN)
+        rows.append(row)
+    table = pd.DataFrame(rows)
+    words = []
+    for row in rows:
+        what = "none fails" if row["failures"] == 0 else f"at most {row['failures']} fail{'s' if row['failures'] == 1 else ''}"
+        if np.isnan(row["units"]):
+            words.append(f"With {miles:,.0f} miles each it cannot be proven by fewer than a million trucks if {what}.")
+            continue
+        text = (f"{row['units']:,.0f} trucks of {run:,.0f} hp that each run {miles:,.0f} miles prove {power_hp:,.0f} hp to "
+                f"{life_miles:,.0f} miles ({reliability:.0%} survive, {confidence:.0%} sure) if {what}")
+        if truths:
+            odds = [f"{row[f'passes if {t:g}']:.0%} if {t:.0%} truly survive" for t in truths]
+            text += "; the chance to pass is " + ", ".join(odds)
+        words.append(text + ".")
+    if ratio != 1 or push != 1:
+        words.append("The trial is not run at the promise itself, so a life shape"
+                     + (" and a power exponent" if push != 1 else "") + " had to be assumed: the least favourable of "
+                     + f"{min(shapes):g} to {max(shapes):g}" + (f" and {min(exponents):g} to {max(exponents):g}" if push != 1 else "")
+                     + ".")
+    return ProofPlan(float(power_hp), float(run), float(life_miles), float(miles), reliability, confidence, table, tuple(words))
+
+
+# ---- what time alone proves -----------------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True, repr=False)
+class ProofAhead:
+    """The demonstration bound now and later, should none of today's running units fail.
+
+    table: one row per number of days: days, demonstrated_hp (NaN: nothing proven), units, failures, miles, shape,
+    chance_none: that indeed none of the running units that bear on it fails by then (NaN where no law could be fitted), reason.
+    """
+
+    weight_lb: float
+    use: str
+    life_miles: float
+    reliability: float
+    confidence: float
+    table: pd.DataFrame
+    words: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        steps = ", ".join(f"{r.days:g} d {r.demonstrated_hp:,.0f} hp" for r in self.table.itertuples())
+        return f"ProofAhead({self.weight_lb:,.0f} lb{', ' + self.use if self.use else ''}: {steps})"
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per number of days, unrounded, with the promise repeated."""
+        return self.table.assign(weight_lb=self.weight_lb, use=self.use, life_miles=self.life_miles,
+                                 reliability=self.reliability, confidence=self.confidence)
+
+
+def proof_ahead(
+    data: LifeData,
+    weight_lb: float,
+    use: str | None,
+    life_miles: float,
+    reliability: float = 0.9,
+    confidence: float = 0.9,
+    settings: RatingSettings | None = None,
+    watched: np.ndarray | None = None,
+    published_hp: float | None = None,
+    days: Sequence[float] = (91.0, 182.0, 365.0),
+    seed: int = 1,
+) -> ProofAhead:
+    """What the miles run so far demonstrate, and what they will once today's running units are ``days`` older.
+
+    watched: (n,) bool, the running lives still followed; all of them by default. Raises AnalyticsError for a use that is not
+    on record.
+    """
+    s = RatingSettings() if settings is None else settings
+    if use is not None and s.use_terms and use not in data.use_names:
+        raise AnalyticsError(f"use {use!r} is not on record; there are {', '.join(data.use_names)}")
+    code = data.use_names.index(use) if use is not None and s.use_terms and len(data.use_names) > 1 else None
+    running = ~data.failed & ~data.known_alive
+    which = np.flatnonzero(running if watched is None else running & np.asarray(watched, bool))
+    driving: DrivingFit | None = fit_driving(data, s.priors, s.decline, s.change_days) if np.isnan(data.lower).any() else None
+    share = s.share if s.share is not None else 1.0 if s.priors.share is None else float(expit(s.priors.share[0]))
+    fit = fit_lives(data, life_miles, s, 256, seed) if data.failures else None
+    rows: list[dict[str, Any]] = []
+    for ahead in (0.0, *(float(d) for d in days)):
+        aged = age_lives(data, which, ahead, driving) if ahead else data
+        demo = demonstrate(aged, weight_lb, life_miles, reliability, confidence, driving, share, use=code)
+        rows.append({"days": ahead, "demonstrated_hp": demo.power_hp, "units": demo.units, "failures": demo.failures,
+                     "miles": demo.miles, "shape": demo.shape,
+                     "chance_none": _chance_none(fit, data, which, ahead, demo.power_hp, weight_lb, code),
+                     "reason": demo.reason})
+    table = pd.DataFrame(rows)
+    now = rows[0]
+    words = [f"The miles run so far prove {now['demonstrated_hp']:,.0f} hp at {weight_lb:,.0f} lb: {now['reason']}."
+             if np.isfinite(now["demonstrated_hp"]) else f"Nothing is proven yet at {weight_lb:,.0f} lb: {now['reason']}."]
+    if not len(which):
+        words.append("No unit with this part is running: time alone will prove nothing.")
+    else:
+        for row in rows[1:]:
+            odds = f" (chance {row['chance_none']:.0%})" if np.isfinite(row["chance_none"]) else ""
+            if np.isfinite(row["demonstrated_hp"]):
+                words.append(f"In {row['days']:g} days {row['demonstrated_hp']:,.0f} hp will be proven, if none of the running units that "
+                             f"bear on it fails{odds}.")
+            else:
+                words.append(f"In {row['days']:g} days still nothing will be proven, even if none of the running units fails.")
+        timeless = int((~np.isfinite(data.lower_days[which])).sum())
+        if timeless:
+            words.append(f"{timeless} running lives are known in miles alone and were not aged.")
+    if published_hp is not None and len(which):
+        met = [r["days"] for r in rows if np.isfinite(r["demonstrated_hp"]) and r["demonstrated_hp"] >= published_hp]
+        if met and met[0] == 0:
+            words.append(f"The published {published_hp:,.0f} hp are proven already.")
+        elif met:
+            words.append(f"The published {published_hp:,.0f} hp will be proven within {met[0]:g} days.")
+        else:
+            words.append(f"The published {published_hp:,.0f} hp will not be proven within {rows[-1]['days']:g} days.")
+    if share < 1:
+        words.append(f"Counts {share:.0%} of failures as reported, so the same miles prove less.")
+    return ProofAhead(weight_lb, use or "", life_miles, reliability, confidence, table, tuple(words))
+
+
+def _chance_none(fit: PartFit | None, data: LifeData, which: np.ndarray, days: float, power_hp: float, weight_lb: float,
+                 use: int | None) -> float:
+    """Chance that no running unit at that power and weight or more comes back within ``days``."""
+    if days == 0:
+        return 1.0
+    if fit is None or fit.model is None:
+        return NAN
+    bears = data.log_weight[which] >= np.log(weight_lb) - 1e-9
+    if use is not None:
+        bears &= data.use[which] == use
+    if np.isfinite(power_hp):
+        bears &= data.log_power[which] >= np.log(power_hp) - 1e-9
+    part = which[bears & np.isfinite(data.lower_days[which])]
+    if not len(part):
+        return NAN
+    told, _ = chances(fit.model, fit.theta, part, days, None)
+    return float(fit.weight @ np.exp((np.log1p(-np.minimum(told, 1 - 1e-12)) * data.weight[part]).sum(1)))
