@@ -1,0 +1,199 @@
+"""Limits moved and promises changed, on the demo and on small shops: counts against the sheets, sums written out, and words."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from analytics.errors import AnalyticsError
+from analytics.lifetimes.table import make_lifetimes
+from analytics.ratings.bound import RatingSettings
+from analytics.ratings.predict import fit_lives, lives_of
+from analytics.ratings.whatif import build_mix, change_promise, failing_by, move_limit, reported, with_loss
+from analytics.records.load import load_records
+from tests.small_shop import TOML, build, returned, write_shop
+
+DEMO = Path(__file__).parents[2] / "data" / "demo"
+QUICK = RatingSettings(both_laws=False, explain=False, draws=0, replicates=0)
+
+
+@pytest.fixture(scope="module")
+def records():
+    return load_records(DEMO)
+
+
+@pytest.fixture(scope="module")
+def demo(records):
+    return make_lifetimes(records)
+
+
+@pytest.fixture(scope="module")
+def fits():
+    return {}
+
+
+def test_the_mix_is_what_the_sheets_hold(demo, records):
+    mix = build_mix(demo, "input shaft", 600.0, 700.0, 0.0, 7500.0, years=2.0)
+    b = records.builds
+    recent = b[(b["built_on"] >= records.as_of - np.timedelta64(round(2 * 365.25 * 24), "h")) & (b["in_service_on"] <= records.as_of)]
+    inside = recent[(recent["power_hp"] > 600) & (recent["power_hp"] <= 700) & (recent["weight_lb"] <= 7500)]
+    assert mix.built == inside["count"].sum() > 0
+    known = recent["power_hp"].notna() & recent["weight_lb"].notna()
+    assert mix.scale == pytest.approx(recent["count"].sum() / recent.loc[known, "count"].sum())
+    assert mix.a_year == pytest.approx(mix.built * mix.scale / 2)
+    assert mix.basis == "last years"
+
+
+def test_the_chance_to_fail_is_the_life_law_written_out(demo):
+    data = lives_of(demo.table, "input shaft", "IS-A", demo.as_of).data
+    fit = fit_lives(data, 50_000.0, replace(QUICK, early=False), 16, 1)
+    model, _ = fit.fitted()
+    got = failing_by(fit, np.array([700.0]), np.array([8000.0]), ["towing"], 30_000.0)[:, 0]
+    lay = model.layout
+    beta = np.exp(fit.theta[:, 0])
+    x = model.covariates(np.log(700.0), np.log(8000.0), data.use_names.index("towing"))
+    z = beta * np.log(30_000 / 50_000) - fit.theta[:, lay.gamma] @ np.r_[1.0, x]
+    assert got == pytest.approx(1 - np.exp(-np.exp(z)) if model.law == "weibull" else ndtr(z))
+    # a use nobody drove with this part is taken as the commonest
+    common = data.use_names[int(np.argmax(np.bincount(data.use, data.weight)))]
+    args = (np.array([700.0]), np.array([8000.0]))
+    assert failing_by(fit, *args, ["boat"], 3e4) == pytest.approx(failing_by(fit, *args, [common], 3e4))
+    assert ((reported(fit) > 0) & (reported(fit) < 1)).all()
+
+
+def test_raising_a_limit_counts_comebacks_and_cost(demo, fits):
+    move = move_limit(demo, "input shaft", "IS-A", 600.0, 700.0, settings=QUICK, fits=fits, draws=256)
+    assert move.units_a_year > 0
+    mix = build_mix(demo, "input shaft", 600.0, 700.0)
+    fit = fits["IS-A"]
+    chance = failing_by(fit, mix.frame["power_hp"], mix.frame["weight_lb"], mix.frame["use"], 50_000.0) * reported(fit)[:, None]
+    expected = float((fit.weight @ chance) @ mix.frame["count"]) * mix.scale / mix.years
+    assert move.comebacks_a_year == pytest.approx(expected)
+    assert move.lower <= expected <= move.upper
+    assert move.cost_per_comeback == 4000
+    assert move.comeback_cost == pytest.approx(4000 * expected)
+    assert np.isnan(move.net_cost)
+    assert "more units a year would get IS-A" in move.words[0]
+    assert "name it to see the difference" in move.words[2]
+    assert move.to_frame().loc[0, "comebacks_a_year"] == move.comebacks_a_year
+    again = move_limit(demo, "input shaft", "IS-A", 600.0, 700.0, settings=QUICK, draws=256)
+    assert (again.lower, again.upper, again.comebacks_a_year) == (move.lower, move.upper, move.comebacks_a_year)
+
+
+def test_against_the_part_they_get_now_and_the_other_way_round(demo, fits):
+    up = move_limit(demo, "input shaft", "IS-A", 600.0, 700.0, instead="IS-B", settings=QUICK, fits=fits, draws=256)
+    alone = move_limit(demo, "input shaft", "IS-A", 600.0, 700.0, settings=QUICK, fits=fits, draws=256)
+    other = move_limit(demo, "input shaft", "IS-B", 600.0, 700.0, settings=QUICK, fits=fits, draws=256)
+    assert up.comebacks_instead == pytest.approx(other.comebacks_a_year)
+    assert up.comebacks_a_year == pytest.approx(alone.comebacks_a_year - other.comebacks_a_year)
+    assert up.price_step == 780 - 420
+    assert up.parts_saved == pytest.approx(360 * up.units_a_year)
+    assert up.net_cost == pytest.approx(up.comeback_cost - up.parts_saved)
+    assert any(w.startswith("All in, it ") for w in up.words)
+    down = move_limit(demo, "input shaft", "IS-A", 700.0, 600.0, instead="IS-B", settings=QUICK, fits=fits, draws=256)
+    assert down.units_a_year == -up.units_a_year
+    assert down.comebacks_a_year == pytest.approx(-up.comebacks_a_year)
+    assert (down.lower, down.upper) == (-up.upper, -up.lower)
+    assert "fewer units a year" in down.words[0]
+    assert any("spared comebacks" in w for w in down.words)
+
+
+def test_a_wider_span_holds_more(demo, fits):
+    a, b = (move_limit(demo, "input shaft", "IS-A", 600.0, hp, settings=QUICK, fits=fits, draws=128) for hp in (650.0, 750.0))
+    assert b.units_a_year > a.units_a_year
+    assert b.comebacks_a_year > a.comebacks_a_year
+
+
+def test_nothing_built_there(demo, fits):
+    move = move_limit(demo, "input shaft", "IS-A", 4000.0, 5000.0, settings=QUICK, fits=fits, draws=128)
+    assert np.isnan([move.units_a_year, move.comebacks_a_year, move.comeback_cost, move.net_cost]).all()
+    assert move.basis == "none"
+    assert move.beyond
+    assert "there is no mix to go by" in move.words[0]
+    assert any("lies beyond the records" in w for w in move.words)
+
+
+def test_a_part_without_a_failure_gets_an_upper_limit(demo):
+    move = move_limit(demo, "output shaft", "OS-B", 600.0, 800.0, settings=QUICK)
+    assert np.isnan(move.comebacks_a_year)
+    assert move.lower == 0
+    assert 0 < move.upper < move.units_a_year
+    assert any("no failure on record of OS-B" in w for w in move.words)
+    assert any("at 90% confidence at most" in w for w in move.words)
+
+
+def shop(tmp_path, toml=TOML, powers=range(500, 900, 10)):
+    powers = list(powers)
+    rows = [build(f"S{i}", f"202{i % 3}-0{1 + i % 9}-01", power=p, weight=7000 + 50 * i) for i, p in enumerate(powers)]
+    back = [returned(f"S{i}", f"2023-0{1 + i % 9}-15", odometer=20_000 + 1000 * i) for i in range(28, 36)]
+    return make_lifetimes(load_records(write_shop(tmp_path, toml, builds=rows, returns=back)))
+
+
+def test_no_cost_stated_one_use_and_older_builds(tmp_path):
+    lifetimes = shop(tmp_path)
+    move = move_limit(lifetimes, "input shaft", "A", 600.0, 700.0, years=1.0, instead="B", settings=QUICK, draws=64)
+    assert move.basis == "all years"
+    assert "on record (none in the last 1)" in move.words[0]
+    assert np.isnan([move.cost_per_comeback, move.comeback_cost, move.parts_saved]).all()
+    assert any("No cost of a comeback is stated" in w for w in move.words)
+    assert any("No prices of A and B are stated" in w for w in move.words)
+    assert any("What B would have brought back is not known" in w for w in move.words)
+    told = move_limit(lifetimes, "input shaft", "A", 600.0, 700.0, settings=QUICK, draws=64, cost_per_comeback=1000.0, price_step=-50.0)
+    assert told.comeback_cost == pytest.approx(1000 * told.comebacks_a_year)
+    assert told.parts_saved == pytest.approx(-50 * told.units_a_year)
+    assert any("costs more by 50 a unit than what they get now" in w for w in told.words)
+
+
+def test_senseless_moves_are_refused(demo):
+    for a, b, low, high in ((600.0, 600.0, 0.0, np.inf), (-1.0, 600.0, 0.0, np.inf), (600.0, 700.0, 8000.0, 7000.0)):
+        with pytest.raises(AnalyticsError, match="no span"):
+            move_limit(demo, "input shaft", "IS-A", a, b, low, high)
+    with pytest.raises(AnalyticsError, match="there are clutch pack"):
+        move_limit(demo, "flywheel", "IS-A", 600.0, 700.0)
+
+
+def test_another_loss_reads_as_if_the_shop_had_stated_it(records, tmp_path):
+    folder = tmp_path / "demo"
+    shutil.copytree(DEMO, folder)
+    text = (folder / "shop.toml").read_text(encoding="utf-8")
+    assert "driveline_loss = 0.18" in text
+    (folder / "shop.toml").write_text(text.replace("driveline_loss = 0.18", "driveline_loss = 0.25"), encoding="utf-8")
+    truth = load_records(folder)
+    ours, moved = with_loss(records, 0.25)
+    assert moved > 0
+    assert ours.builds["power_hp"].to_numpy() == pytest.approx(truth.builds["power_hp"].to_numpy(), nan_ok=True)
+    assert ours.changes["power_hp"].to_numpy() == pytest.approx(truth.changes["power_hp"].to_numpy(), nan_ok=True)
+    assert ours.shop.driveline_loss == 0.25
+    at_wheels = records.builds["power_measured_at"] == "wheels"
+    assert (records.builds.loc[at_wheels, "power_hp"] < ours.builds.loc[at_wheels, "power_hp"]).all()
+    with pytest.raises(AnalyticsError, match="loss"):
+        with_loss(records, 0.7)
+
+
+def test_a_harder_promise_lowers_the_bound(records, demo):
+    out = change_promise(records, "input shaft", "IS-A", 7500.0, "street", (100_000.0,), (0.95,), (0.95, 0.5), (1.0, 0.6), (0.25,),
+                         QUICK, demo)
+    t = out.table.set_index(["what", "value"])["change_hp"]
+    assert t["life_miles", 100_000.0] < 0
+    assert t["reliability", 0.95] < 0
+    assert t["confidence", 0.95] < 0 < t["confidence", 0.5]
+    assert t["reporting share", 0.6] < t["reporting share", 1.0]
+    assert np.isfinite(t["driveline loss", 0.25])
+    assert len(out.words) == len(out.table) + 1
+    assert out.words[0].startswith("IS-A at 7,500 lb, street: ")
+    assert "measured at the wheels" in out.words[-1]
+    assert out.to_frame()["part"].eq("IS-A").all()
+    same = change_promise(records, "input shaft", "IS-A", 7500.0, "street", share=(None,), driveline_loss=(0.18,), settings=QUICK,
+                          lifetimes=demo)
+    assert same.table["change_hp"].tolist() == pytest.approx([0, 0, 0], abs=1e-9)
+
+
+def test_without_a_rating_the_reason_is_told(records, demo):
+    out = change_promise(records, "output shaft", "OS-B", 7500.0, life_miles=(60_000.0,), settings=QUICK, lifetimes=demo)
+    assert "has no rating as it stands" in out.words[0]
+    assert "no rating (" in out.words[1]
