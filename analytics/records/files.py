@@ -117,14 +117,11 @@ def _csv_rows(path: Path, name: str, keys: Collection[str]) -> list[Sequence[str
     sample = text[:50_000].splitlines()[:60]
     mark = max(",;\t|", key=lambda d: _fit(sample, d, keys))
     # the last line of our own ends up inside a cell where a quote was left open
-    lines = chain(io.StringIO(text, newline=""), ["" if text.endswith(("\n", "\r")) or not text else "\n", _END])
+    lines = chain(io.StringIO(text, newline=""), [_END])
     rows: list[Sequence[str]] = list(csv.reader(lines, delimiter=mark))
-    if rows and rows[-1] == [_END]:
-        rows.pop()
-        if rows and not text.endswith(("\n", "\r")) and not rows[-1]:
-            rows.pop()
-    else:
+    if rows[-1] != [_END]:
         raise _open_quote(name, path.name, len(rows))
+    rows.pop()
     if max(text.count("\n"), text.count("\r")) > len(rows):
         _check_quotes(rows, name, path.name, mark)
     return rows

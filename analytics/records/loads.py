@@ -15,7 +15,7 @@ def quantity(sheet: Sheet, heading: str, kind: cells.Quantity, unit: str, into: 
     """Parse a column of amounts; unreadable cells become unknown and are listed."""
     parsed = cells.by_distinct(
         sheet.text(heading), lambda t: cells.parse_quantity(t, kind, unit), cells.QUANTITY_COLUMNS
-    )
+    ).astype({"value": float, "low": float, "high": float, "about": bool})
     sheet.doubt(parsed["problem"] != "", heading, parsed["problem"] + ": taken as unknown", parsed["remedy"])
     sheet.values[into] = parsed["value"]
     return parsed
@@ -26,7 +26,7 @@ def plain(sheet: Sheet, heading: str, low: float, high: float, whole: bool = Fal
     name = heading.replace("_", " ")
     parsed = cells.by_distinct(
         sheet.text(heading), lambda t: cells.parse_plain(t, low, high, whole, name), ["value", "problem", "remedy"]
-    )
+    ).astype({"value": float})
     sheet.values[heading] = parsed["value"]
     return parsed
 

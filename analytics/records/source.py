@@ -157,12 +157,13 @@ def _require(name: str, grid: Grid, row: int, found: list[str], columns: dict[st
     if not missing and not components:
         return
     heads = [h for h in found if h]
+    free = {heading_key(h): h for at, h in enumerate(found) if h and at not in columns.values()}
     lines = {"headings": [], "components": []}
     asked = [(h, mapped.get(h, h), "headings") for h in missing]
     asked += [(c, mapped.get(shop.components[c], shop.components[c]), "components") for c in components]
     for ours, looked_for, section in asked:
-        near = difflib.get_close_matches(heading_key(looked_for), [heading_key(f) for f in heads], n=1, cutoff=0.4)
-        guess = next((f for f in heads if near and heading_key(f) == near[0]), "the heading in your sheet")
+        near = difflib.get_close_matches(heading_key(looked_for), list(free), n=1, cutoff=0.4)
+        guess = free.pop(near[0]) if near else "the heading in your sheet"
         key = ours if re.fullmatch(r"[\w-]+", ours) else f'"{ours}"'
         lines[section].append(f'{key} = "{guess}"')
     text = ", ".join(repr(looked_for) for _, looked_for, _ in asked)

@@ -46,7 +46,9 @@ def write_shop(folder: Path, toml: str = "", **sheets: list[dict[str, str]] | st
     return folder
 
 
-def load(folder: Path, toml: str = "", as_of: str | None = "2024-12-31", **sheets: list[dict[str, str]] | str) -> Records:
+def load(
+    folder: Path, toml: str = "", as_of: str | None = "2024-12-31", **sheets: list[dict[str, str]] | str
+) -> Records:
     """Write a shop and read it back."""
     return load_records(write_shop(folder, toml, **sheets), as_of=as_of)
 

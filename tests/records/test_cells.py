@@ -140,7 +140,10 @@ def test_what_cannot_be_is_refused_with_a_remedy(text, kind, problem):
 
 
 def test_a_unit_problem_names_the_units():
-    assert cells.parse_quantity("3.9 stone", cells.WEIGHT, "lb")[6] == "use one of lb, kg, t, or take the word out of the cell"
+    assert (
+        cells.parse_quantity("3.9 stone", cells.WEIGHT, "lb")[6]
+        == "use one of lb, kg, t, or take the word out of the cell"
+    )
 
 
 @pytest.mark.parametrize(

@@ -30,7 +30,9 @@ def test_plain_dates(text):
     assert found["problem"] == ""
 
 
-@pytest.mark.parametrize(("text", "day"), [("31/03/2021", "2021-03-31"), ("03/31/21", "2021-03-31"), ("4/4/2021", "2021-04-04")])
+@pytest.mark.parametrize(
+    ("text", "day"), [("31/03/2021", "2021-03-31"), ("03/31/21", "2021-03-31"), ("4/4/2021", "2021-04-04")]
+)
 def test_numeric_dates_with_one_reading(text, day):
     found = read(text)
     assert (found["first"], found["problem"]) == (pd.Timestamp(day), "")
