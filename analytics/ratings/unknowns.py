@@ -1,0 +1,325 @@
+"""Which unknown odometers, powers and weights to ask for first: those whose knowledge would tighten the rating most.
+
+The rating's variance is g'I^-1 g, with I the information of the fit and g the gradient of log p*. Knowing one more thing of a
+unit adds to I, to first order taking v'DI v off the variance, v = I^-1 g. For an unknown odometer the DI to expect is what
+its being unknown costs: the variance of the complete-data score given what is known (Louis, J. Royal Statistical Society B 44
+(1982) 226-233). For an unknown power or weight the unit is in no fit at all, so DI is its whole information, averaged over
+the powers and weights it may have.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from scipy.special import log_ndtr
+
+from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.lifetimes.table import Lifetimes
+from analytics.models.joint import JointModel
+from analytics.models.lifedata import NOTHING, LifeData, build_rows, fill_failures, split_days
+from analytics.models.regression import Block, Optimum, Points, Rows, log_likelihood, log_survival, standard_quantile
+from analytics.ratings.bound import RatingSettings
+from analytics.ratings.predict import fit_lives, law_words, lives_of
+
+NAN = float("nan")
+
+
+# ---- the likelihood of single rows ------------------------------------------------------------------------------------
+def row_terms(model: JointModel, data: LifeData, x: np.ndarray, theta: np.ndarray, order: int = 2
+              ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Log-likelihood (n,), gradient (n, p) and Hessian (n, p, p) of each row of ``data`` on its own, driving rates left out.
+
+    x: (n, q) centred covariates with the intercept first. theta: (p,).
+    """
+    n, p = len(data.lower), model.layout.size
+    value, grad, hess = np.zeros(n), np.zeros((n, p)), np.zeros((n, p, p))
+    # weights carry the row numbers through the sorting by kind
+    rows = build_rows(replace(data, weight=np.arange(1.0, n + 1)), x, model.life_miles, model.change_days)
+
+    def turn(a: np.ndarray) -> np.ndarray:
+        return np.swapaxes(a, 0, 1)
+
+    def points(at: Points) -> Points:
+        num, den = (None if q is None else (turn(q[0]), turn(q[1])) for q in (at.num, at.den))
+        return Points(turn(at.y), None if at.use is None else turn(at.use), num, den)
+
+    for block in rows.blocks:
+        at = np.round(block.w[0]).astype(int) - 1
+        m = len(at)
+        own = Block(block.kind, turn(block.x), np.ones((m, 1)), None if block.at is None else points(block.at),  # left: no lower end
+                    None if block.other is None else points(block.other))
+        fell = data.failed[at].astype(float) if "entry" not in block.kind else np.zeros(m)
+        got = log_likelihood(np.repeat(theta[None], m, 0), Rows((own,), None, model.layout.columns, model.layout.uses, fell, np.zeros(m)),
+                             model.layout, model.law, model.nodes, order)
+        value[at] += got[0]
+        if order:
+            grad[at] += got[1]
+            hess[at] += got[2]
+    return value, grad, hess
+
+
+def rating_direction(model: JointModel, top: Optimum, reliability: float, weight_lb: float, use: int
+                     ) -> tuple[np.ndarray, float]:
+    """v (p,) = I^-1 g and the variance g'I^-1 g of log p*, by the delta method: to rank by, not to publish."""
+    theta, lay = top.theta[0], model.layout
+    z = standard_quantile(reliability, model.law)
+    gamma = theta[lay.gamma]
+    x0 = model.covariates(model.centre[0], np.log(weight_lb), use)
+    gap = -(z + gamma[0] + x0 @ gamma[1:]) / gamma[1]
+    g = np.zeros(lay.size)
+    g[lay.gamma] = -np.concatenate([[1.0], x0]) / gamma[1]
+    g[lay.gamma.start + 1] -= gap / gamma[1]
+    v = np.linalg.solve(-top.hess[0], g)
+    return v, float(g @ v)
+
+
+def odometer_gains(model: JointModel, top: Optimum, which: np.ndarray, v: np.ndarray) -> np.ndarray:
+    """Drop (n,) of the variance of log p* to expect from reading the odometers of the running rows ``which``: the variance,
+    over the miles each may have (and over its having failed unreported), of the complete-data score along ``v``."""
+    data, lay = model.data, model.layout
+    theta0 = top.theta[0]
+    eps = 1e-4 / np.abs(v).max()
+    s, weight = model.nodes
+    use = data.use[which] if lay.uses > 1 else np.zeros(len(which), int)
+    log_rate = theta0[lay.mu][use][:, None] + np.exp(theta0[lay.tau]) * s
+
+    def parts(theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """log of rate x survival x unread, and of rate x silent failure: each (n, J)."""
+        place = {k: lay.place(k) for k in ("decline", "level", "slope", "share")}
+        later = np.exp(theta[place["decline"]] if place["decline"] is not None else lay.fixed_decline)
+        share = 1 / (1 + np.exp(-theta[place["share"]])) if place["share"] is not None else lay.fixed_share
+        tau = np.exp(theta[lay.tau])
+        t = (log_rate - theta[lay.mu][use][:, None]) / tau
+        drive = -0.5 * t * t - np.log(tau)
+        eta = model.x[which] @ theta[lay.gamma]
+
+        def log_s(length):
+            before, after = split_days(data.start_days[which], length, model.change_days)
+            y = log_rate + np.log(np.maximum(before + later * after, NOTHING) / model.life_miles)[:, None]
+            return log_survival(np.exp(theta[0]) * y - eta[:, None], model.law)[0]
+
+        alive = log_s(data.lower_days[which])
+        base = np.where((data.entry_days[which] > 0)[:, None], log_s(np.maximum(data.entry_days[which], NOTHING)), 0.0)
+        unread = np.zeros_like(t)
+        if place["level"] is not None:
+            c = theta[place["slope"]] if place["slope"] is not None else 0.0
+            unread = log_ndtr(-(theta[place["level"]] + c * t))
+        with np.errstate(divide="ignore"):
+            silent = np.log(np.maximum(1 - share, 0.0)) + base + np.log(-np.expm1(np.minimum(alive - base, -1e-300)))
+        return drive + alive + unread, drive + silent
+
+    mid, up, down = parts(theta0), parts(theta0 + eps * v), parts(theta0 - eps * v)
+    # nodes weigh the standard normal themselves: take their own density out again
+    lead = np.log(np.maximum(weight, 1e-300)) + 0.5 * s * s + np.log(np.exp(theta0[lay.tau]))
+    log_w = np.concatenate([m + lead for m in mid], 1)
+    w = np.exp(log_w - log_w.max(1, keepdims=True))
+    w /= w.sum(1, keepdims=True)
+    with np.errstate(invalid="ignore"):
+        score = np.concatenate([(a - b) / (2 * eps) for a, b in zip(up, down, strict=True)], 1)
+    score = np.where(w > 0, np.nan_to_num(score, nan=0.0, posinf=0.0, neginf=0.0), 0.0)
+    mean = (w * score).sum(1, keepdims=True)
+    return (w * (score - mean) ** 2).sum(1)
+
+
+def column_gains(model: JointModel, top: Optimum, missing: LifeData, has_power: np.ndarray, has_weight: np.ndarray, v: np.ndarray,
+                 mix: int, seed: int) -> np.ndarray:
+    """Drop (n,) to expect from learning the power or weight of the rows ``missing``, which are in no fit: their information
+    along ``v``, averaged over ``mix`` vehicles of the part drawn at random, weighted by how well each fits what befell the row.
+
+    Where has_power or has_weight, that of the row itself is kept.
+    """
+    rng = np.random.default_rng(seed)
+    data, n = model.data, len(missing.lower)
+    donors = rng.choice(len(data.lower), mix, p=data.weight / data.weight.sum())
+    at, donor = np.repeat(np.arange(n), mix), np.tile(donors, n)
+    missing, _ = fill_failures(missing)
+    many = missing.take(at)
+    many = replace(many, log_power=np.where(has_power[at], many.log_power, data.log_power[donor]),
+                   log_weight=np.where(has_weight[at], many.log_weight, data.log_weight[donor]))
+    x = np.column_stack([np.ones(len(at)), *np.transpose([
+        model.covariates(a, b, int(k)) for a, b, k in zip(many.log_power, many.log_weight, many.use, strict=True)])])
+    value, _, hess = row_terms(model, many, x, top.theta[0])
+    info = -np.einsum("i,nij,j->n", v, hess, v).reshape(n, mix)
+    value = value.reshape(n, mix)
+    w = np.exp(value - value.max(1, keepdims=True))
+    return np.maximum((w * info).sum(1) / w.sum(1), 0.0)
+
+
+def together(drops: np.ndarray) -> float:
+    """The most that several drops take off together: with X their sum, the variance left is at least 1/(1 + X) of what it was,
+    by Cauchy and Schwarz, since g'(I + D)^-1 g >= (g'v)^2 / v'(I + D)v."""
+    total = float(np.sum(drops))
+    return total / (1 + total)
+
+
+# ---- what the owner gets ----------------------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True, repr=False)
+class Unknowns:
+    """Whom to ask. table: serial, ask ("odometer", "power", "weight" or several), component, part, days, power_hp, weight_lb,
+    use, drop (share of the rating's variance that knowing is expected to take off), in_sample; most telling first.
+
+    sample: serials drawn at random among running units without an odometer, for the follow-up. rating_sd: standard deviation
+    of log rating now. all_drop: the most that knowing all of the table would take off; see `together`.
+    """
+
+    component: str
+    part: str
+    weight_lb: float
+    use: str
+    rating_sd: float
+    all_drop: float
+    table: pd.DataFrame
+    sample: tuple[str, ...]
+    seed: int
+    words: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        first = self.table["serial"].iloc[0] if len(self.table) else "none"
+        return f"Unknowns({self.component} {self.part}: {len(self.table)} units, first {first}, {len(self.sample)} at random)"
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per unit and thing unknown, unrounded."""
+        return self.table.copy()
+
+
+COLUMNS = ["serial", "ask", "component", "part", "days", "power_hp", "weight_lb", "use", "drop", "in_sample"]
+RANDOM = ("Ask the random sample as well, and keep it apart: a ranking picks old and strong trucks, so by itself it tells little of how "
+          "the others drive or whether they still run.")
+
+
+def unknowns_of_part(
+    lifetimes: Lifetimes,
+    component: str,
+    part: str,
+    weight_lb: float,
+    use: str | None = None,
+    reliability: float | None = None,
+    settings: RatingSettings | None = None,
+    sample: int = 20,
+    mix: int = 24,
+    seed: int = 1,
+) -> Unknowns:
+    """Rank what is unknown of one part by how much knowing it would tighten the rating at ``weight_lb`` and ``use`` (the use
+    with most failures by default). Without a failure or a fit there is nothing to rank by: an empty table and the words say so,
+    with the random sample still drawn. Raises AnalyticsError where the part or use is not on record.
+    """
+    s = RatingSettings() if settings is None else settings
+    shop, table = lifetimes.shop, lifetimes.table
+    r = shop.reliability if reliability is None else reliability
+    lives = lives_of(table, component, part, lifetimes.as_of)
+    data = lives.data
+    if use is not None and use not in data.use_names:
+        raise AnalyticsError(f"use {use!r} is not on record; there are {', '.join(data.use_names)}")
+    blind = np.flatnonzero(lives.watched & data.unknown & ~data.failed)
+    serial = table["serial"].astype(str).to_numpy()
+    running = np.unique(serial[lives.rows[blind]])
+    rng = np.random.default_rng(seed)
+    drawn = tuple(sorted(rng.choice(running, min(sample, len(running)), replace=False))) if len(running) else ()
+    code = data.use_names.index(use) if use is not None else int(np.argmax(np.bincount(data.use, data.weight * data.failed)))
+    name = data.use_names[code]
+
+    def nothing(reason: str) -> Unknowns:
+        words = [f"{reason}, so nothing tells which unknown matters most."]
+        if drawn:
+            words.append(f"{len(running)} running units have no odometer on record: ask those drawn at random.")
+        return Unknowns(component, part, weight_lb, name, NAN, NAN, pd.DataFrame(columns=COLUMNS), drawn, seed, tuple(words))
+
+    fit = fit_lives(data, shop.target_miles, s, 64, seed)
+    if fit.model is None:
+        return nothing(f"{fit.reason.capitalize()} of {part}")
+    model, top = fit.fitted()
+    v, variance = rating_direction(model, top, r, weight_lb, code)
+    found = []
+    if len(blind):
+        at = lives.rows[blind]
+        found.append(pd.DataFrame({"at": at, "ask": "odometer", "drop": odometer_gains(model, top, blind, v) / variance}))
+    own = ((table["component"] == component) & (table["part"] == part)).to_numpy()
+    bare = own & (table["power_hp"].isna() | table["weight_lb"].isna()).to_numpy()
+    if bare.any():
+        lost = table[bare]
+        filled = lost.assign(power_hp=lost["power_hp"].fillna(float(np.exp(model.centre[0]))),
+                             weight_lb=lost["weight_lb"].fillna(weight_lb))
+        try:
+            others = lives_of(pd.concat([table[~own], filled]).sort_index(), component, part, lifetimes.as_of)
+        except AnalyticsError:
+            others = None
+        if others is not None and len(others.rows):
+            positions = np.flatnonzero(bare | ~own)[others.rows]
+            more = replace(others.data, use=_codes(others.data, data, code))
+            has_power, has_weight = (table[c].notna().to_numpy()[positions] for c in ("power_hp", "weight_lb"))
+            gains = column_gains(model, top, more, has_power, has_weight, v, mix, seed) / variance
+            blank = more.unknown & ~more.failed & others.watched
+            ask = [" and ".join(w for w, m in (("power", not p), ("weight", not q), ("odometer", o)) if m)
+                   for p, q, o in zip(has_power, has_weight, blank, strict=True)]
+            found.append(pd.DataFrame({"at": positions, "ask": ask, "drop": gains}))
+    if not found:
+        return replace(nothing("Everything is known"), words=(f"Odometer, power and weight are known of every {part} on record.",))
+    frame = pd.concat(found, ignore_index=True)
+    at = frame["at"].to_numpy()
+    for column in ("serial", "component", "part", "power_hp", "weight_lb", "use"):
+        frame[column] = table[column].to_numpy()[at]
+    frame["days"] = table["lower_days"].to_numpy(float)[at]
+    # one unit may have several stretches
+    frame = frame.groupby(["serial", "ask"], as_index=False, sort=True).agg(
+        {"component": "first", "part": "first", "days": "max", "power_hp": "last", "weight_lb": "last", "use": "last", "drop": "sum"})
+    frame["in_sample"] = frame["serial"].isin(drawn)
+    frame = frame.sort_values(["drop", "serial"], ascending=[False, True], kind="stable", ignore_index=True)[COLUMNS]
+    total, sd = together(frame["drop"].to_numpy()), float(np.sqrt(variance))
+    top_few = frame.head(10)
+    where = f"{weight_lb:,.0f} lb{', ' + name if name else ''}"
+    words = [f"The rating of {part} at {where} is uncertain by about {sd:.0%} (one standard deviation).",
+             f"The {'ten ' if len(frame) > 10 else ''}most telling of {len(frame):,} unknowns would take at most about "
+             f"{together(top_few['drop'].to_numpy()):.0%} off its variance, first {top_few['serial'].iloc[0]} "
+             f"({top_few['ask'].iloc[0]}, {top_few['drop'].iloc[0]:.1%}).", law_words(fit)]
+    if drawn:
+        words.append(RANDOM)
+    if data.failures < 3:
+        words.append(f"Rests on assumptions: only {data.failures:g} failure{'' if data.failures == 1 else 's'} on record.")
+    return Unknowns(component, part, weight_lb, name, sd, total, frame, drawn, seed, tuple(words))
+
+
+def _codes(other: LifeData, data: LifeData, default: int) -> np.ndarray:
+    """Use codes of ``other`` in the names of ``data``; a use the part's fit does not know is taken as ``default``."""
+    back = np.array([data.use_names.index(u) if u in data.use_names else default for u in other.use_names], int)
+    return back[other.use]
+
+
+def ask_first(
+    lifetimes: Lifetimes,
+    parts: Collection[tuple[str, str]] | None = None,
+    weight_lb: float | None = None,
+    min_failures: int = 3,
+    settings: RatingSettings | None = None,
+    sample: int = 20,
+    seed: int = 1,
+) -> tuple[pd.DataFrame, tuple[str, ...], tuple[str, ...]]:
+    """One list over all parts, since one call tells of every part in the truck: serial, ask, parts, drop (summed over parts);
+    the random sample; and the words. weight_lb: the lightest class's edge by default. Raises NotEnoughData where no part has
+    ``min_failures``."""
+    table, shop = lifetimes.table, lifetimes.shop
+    weight = weight_lb if weight_lb is not None else shop.weight_classes[0] if shop.weight_classes else 7500.0
+    pairs = sorted(set(zip(table["component"], table["part"], strict=True))) if parts is None else sorted(parts)
+    lists = []
+    for component, part in pairs:
+        own = table[(table["component"] == component) & (table["part"] == part)]
+        if own.loc[own["ended"] == "failed", "count"].sum() >= min_failures:
+            lists.append(unknowns_of_part(lifetimes, component, part, weight, None, None, settings, 0, 24, seed).table)
+    lists = [f for f in lists if len(f)]
+    if not lists:
+        raise NotEnoughData(f"no part has {min_failures} failures and something unknown: there is nothing to rank by")
+    frame = pd.concat(lists, ignore_index=True)
+    frame = frame.groupby(["serial", "ask"], as_index=False, sort=True).agg(parts=("part", lambda p: ", ".join(p)), drop=("drop", "sum"))
+    frame = frame.sort_values(["drop", "serial"], ascending=[False, True], kind="stable", ignore_index=True)
+    units = lifetimes.units
+    blind = np.sort(units.loc[(units["end"] == "in use") & units["miles"].isna(), "serial"].astype(str).to_numpy())
+    drawn = tuple(sorted(np.random.default_rng(seed).choice(blind, min(sample, len(blind)), replace=False))) if len(blind) else ()
+    frame["in_sample"] = frame["serial"].isin(drawn)
+    words = [f"{len(frame):,} unknowns over {len(lists)} parts; first {frame['serial'].iloc[0]} ({frame['ask'].iloc[0]})."]
+    if drawn:
+        words.append(RANDOM)
+    return frame, drawn, tuple(words)
+
+

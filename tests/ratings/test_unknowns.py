@@ -1,0 +1,200 @@
+"""Which unknowns tell most: Louis' identity against the likelihood's own Hessian, and the order one would expect."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.evidence.coverage import CELLS, draw_fleet
+from analytics.lifetimes.table import make_lifetimes
+from analytics.models.lifedata import life_data
+from analytics.models.regression import log_likelihood
+from analytics.ratings.bound import RatingSettings, SignedRoot
+from analytics.ratings.predict import fit_lives
+from analytics.ratings.unknowns import (
+    ask_first,
+    column_gains,
+    odometer_gains,
+    rating_direction,
+    row_terms,
+    together,
+    unknowns_of_part,
+)
+from analytics.records.load import load_records
+from tests.small_shop import build, returned, write_shop
+
+DEMO = Path(__file__).parents[2] / "data" / "demo"
+PLAIN = RatingSettings(both_laws=False, selection=False, decline=False, share=1.0, early=False)
+
+
+@pytest.fixture(scope="module")
+def fleet():
+    return draw_fleet(CELLS["500 units, 20 failures"], np.random.default_rng(11))
+
+
+@pytest.fixture(scope="module")
+def fit(fleet):
+    return fit_lives(fleet, 50_000.0, RatingSettings(both_laws=False), 16, 1)
+
+
+def test_single_rows_add_up_to_the_likelihood(fleet, fit):
+    """Everything but the driving rates, value, gradient and Hessian."""
+    model, top = fit.fitted()
+    value, grad, hess = row_terms(model, fleet, model.x, top.theta[0])
+    whole = log_likelihood(top.theta, replace(model.rows, rates=None, constant=np.zeros(1)), model.layout, model.law, model.nodes)
+    assert value.sum() == pytest.approx(whole[0][0], rel=1e-10)
+    assert grad.sum(0) == pytest.approx(whole[1][0], abs=1e-7)
+    assert hess.sum(0) == pytest.approx(whole[2][0], rel=1e-7, abs=1e-6)
+
+
+def test_the_variance_is_that_of_the_signed_root(fit):
+    model, top = fit.fitted()
+    _, variance = rating_direction(model, top, 0.9, 8000.0, 0)
+    assert np.sqrt(variance) == pytest.approx(SignedRoot(model, top, 0.9, np.log(8000.0), 0).spread(), rel=1e-9)
+
+
+def test_what_an_unknown_odometer_hides_obeys_louis_identity(fleet):
+    """Information of an unread row = mean information with the odometer known - variance of that score (Louis 1982).
+
+    The first is the likelihood's own Hessian; the second is summed here over the miles the unit may have.
+    """
+    model, top = fit_lives(fleet, 50_000.0, PLAIN, 16, 1).fitted()
+    lay, theta = model.layout, top.theta[0]
+    v, _ = rating_direction(model, top, 0.9, 7500.0, 0)
+    which = np.flatnonzero(~fleet.failed & fleet.unknown)[:40]
+    gain = odometer_gains(model, top, which, v)
+    _, _, hess = row_terms(model, fleet.take(which), model.x[which], theta)
+    unread = -np.einsum("i,nij,j->n", v, hess, v)
+    s, weight = model.nodes
+    beta, tau = np.exp(theta[0]), np.exp(theta[lay.tau])
+    y = theta[lay.mu][0] + tau * s + np.log(fleet.lower_days[which][:, None] / 50_000.0)
+    eta = (model.x[which] @ theta[lay.gamma])[:, None]
+    z = beta * y - eta
+    w = weight * np.exp(-np.exp(z))
+    w /= w.sum(1, keepdims=True)
+    # derivatives along v of -e^z + log normal(rate), rate held
+    dz = v[0] * beta * y - (model.x[which] @ v[lay.gamma])[:, None]
+    ddz = v[0] ** 2 * beta * y
+    vm, vt = v[lay.mu][0], v[lay.tau]
+    info = np.exp(z) * (dz**2 + ddz) + (vm / tau) ** 2 + 4 * s * (vm / tau) * vt + 2 * s**2 * vt**2
+    assert (w * info).sum(1) - gain == pytest.approx(unread, rel=1e-4, abs=1e-9)
+    assert (gain > 0).all()
+
+
+def test_old_and_strong_trucks_tell_more(fleet):
+    model, top = fit_lives(fleet, 50_000.0, PLAIN, 16, 1).fitted()
+    v, variance = rating_direction(model, top, 0.9, 7500.0, 0)
+    which = np.flatnonzero(~fleet.failed & fleet.unknown)
+    drop = odometer_gains(model, top, which, v) / variance
+    assert 0 < drop.sum() < 1
+    young = fleet.lower_days[which] < 400
+    strong = (fleet.log_power[which] > np.log(800)) & (fleet.lower_days[which] > 1200)
+    assert drop[strong].mean() > 5 * drop[young].mean()
+
+
+def test_a_failure_without_a_power_tells_more_than_a_young_survivor(fit):
+    model, top = fit.fitted()
+    v, _ = rating_direction(model, top, 0.9, 7500.0, 0)
+    missing = life_data([20_000.0, 500.0], [20_000.0, np.inf], [700.0, 700.0], [7500.0, 7500.0], lower_days=[600.0, 15.0],
+                        upper_days=[600.0, np.inf], rate_miles=[20_000.0, 500.0], rate_days=[600.0, 15.0])
+    no, yes = np.zeros(2, bool), np.ones(2, bool)
+    gain = column_gains(model, top, missing, no, yes, v, 64, 1)
+    assert gain[0] > 20 * gain[1] >= 0
+    assert (column_gains(model, top, missing, no, yes, v, 64, 1) == gain).all()
+    # all known: just the row's own information
+    x = np.ones((2, 3))
+    x[:, 1:] = [model.covariates(a, b) for a, b in zip(missing.log_power, missing.log_weight, strict=True)]
+    own = -np.einsum("i,nij,j->n", v, row_terms(model, missing, x, top.theta[0])[2], v)
+    assert column_gains(model, top, missing, yes, yes, v, 8, 1) == pytest.approx(np.maximum(own, 0))
+
+
+def test_several_together_never_promise_more_than_is_there(fleet):
+    """The drop with the ten first read, their score covariances added to the information, stays under the bound stated."""
+    model, top = fit_lives(fleet, 50_000.0, PLAIN, 16, 1).fitted()
+    v, variance = rating_direction(model, top, 0.9, 7500.0, 0)
+    which = np.flatnonzero(~fleet.failed & fleet.unknown)
+    drop = odometer_gains(model, top, which, v) / variance
+    first = which[np.argsort(-drop)[:10]]
+    # the quadratic form of the score covariance, polarised into a matrix
+    p = len(v)
+    basis = np.eye(p)
+
+    def form(d):
+        return float(odometer_gains(model, top, first, d).sum())
+
+    added = np.array([[(form(basis[i] + basis[j]) - form(basis[i] - basis[j])) / 4 if i != j else form(basis[i]) for j in range(p)]
+                      for i in range(p)])
+    info = -top.hess[0]
+    g = info @ v
+    after = g @ np.linalg.solve(info + added, g)
+    assert 0 < 1 - after / variance <= together(np.sort(drop)[::-1][:10]) + 1e-9
+
+
+@pytest.fixture(scope="module")
+def demo():
+    return make_lifetimes(load_records(DEMO))
+
+
+def test_the_demo_is_ranked_and_sampled(demo):
+    out = unknowns_of_part(demo, "input shaft", "IS-A", 7500.0)
+    t = out.table
+    assert t["drop"].is_monotonic_decreasing
+    assert (t["drop"] >= 0).all()
+    own = demo.table[(demo.table["component"] == "input shaft") & (demo.table["part"] == "IS-A")].set_index("serial")
+    for ask, column in (("power", "power_hp"), ("weight", "weight_lb")):
+        bare = set(own.index[own[column].isna()])
+        asked = set(t.loc[t["ask"].str.contains(ask), "serial"])
+        assert asked <= bare
+        assert len(asked) > 0.9 * len(bare)
+    running = own[(own["ended"] == "running") & (own["ended_on"] == demo.as_of)]
+    odometer = set(t.loc[t["ask"] == "odometer", "serial"])
+    assert odometer <= set(running.index)
+    assert running.loc[sorted(odometer), "read_miles"].isna().all()
+    assert len(out.sample) == 20
+    assert set(out.sample) <= odometer
+    assert t.loc[t["in_sample"], "serial"].nunique() == 20
+    assert unknowns_of_part(demo, "input shaft", "IS-A", 7500.0).table.equals(t)
+    assert unknowns_of_part(demo, "input shaft", "IS-A", 7500.0, seed=2).sample != out.sample
+    assert t["serial"].iloc[0] in out.words[1]
+    assert any("random sample" in w for w in out.words)
+    assert len(out.to_frame()) == len(t)
+
+
+def test_one_list_for_all_parts(demo):
+    frame, sample, words = ask_first(demo, parts=[("input shaft", "IS-A"), ("clutch pack", "CP-4")], settings=PLAIN)
+    single = [unknowns_of_part(demo, c, p, 7500.0, settings=PLAIN, sample=0).table.set_index(["serial", "ask"])["drop"]
+              for c, p in (("input shaft", "IS-A"), ("clutch pack", "CP-4"))]
+    total = single[0].add(single[1], fill_value=0)
+    got = frame.set_index(["serial", "ask"])["drop"]
+    assert got.sort_index().to_numpy() == pytest.approx(total.sort_index().to_numpy())
+    assert "CP-4, IS-A" in set(frame["parts"])
+    units = demo.units.set_index("serial")
+    assert units.loc[list(sample), "miles"].isna().all()
+    assert "unknowns over 2 parts" in words[0]
+
+
+def test_no_failure_leaves_only_the_random_sample(demo):
+    out = unknowns_of_part(demo, "output shaft", "OS-B", 7500.0)
+    assert out.table.empty
+    assert len(out.sample) == 20
+    assert "No failure on record of OS-B" in out.words[0]
+    assert "drawn at random" in out.words[1]
+    with pytest.raises(NotEnoughData):
+        ask_first(demo, parts=[("output shaft", "OS-B")])
+    with pytest.raises(AnalyticsError, match="not on record"):
+        unknowns_of_part(demo, "input shaft", "IS-A", 7500.0, "boat")
+
+
+def test_everything_known(tmp_path):
+    rows = [build(f"S{i}", power=500 + 10 * i, weight=7000 + 40 * i) for i in range(30)]
+    back = [returned(f"S{i}", f"2023-0{1 + i % 9}-15", odometer=20_000 + 1000 * i) for i in range(24, 30)]
+    read = [{"serial": f"S{i}", "read_on": "2024-03-30", "odometer": 20_000 + 500 * i} for i in range(24)]
+    lifetimes = make_lifetimes(load_records(write_shop(tmp_path, builds=rows, returns=back, readings=read)))
+    out = unknowns_of_part(lifetimes, "input shaft", "A", 8000.0, settings=PLAIN)
+    assert out.table.empty
+    assert not out.sample
+    assert out.words == ("Odometer, power and weight are known of every A on record.",)
