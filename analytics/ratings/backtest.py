@@ -1,0 +1,208 @@
+"""Past quarters replayed: what the records of that day would have said, and what came after.
+
+Each quarter end is looked at with the records as they stood (`load_records(folder, as_of)`), rated and predicted; the records
+a quarter later tell what came back. Powers and weights are on the sheets without a date, so one that was only written down
+when the unit came back is known too early here: the replay is that much kinder to the past than the past was.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import AnalyticsError
+from analytics.lifetimes.table import Lifetimes, make_lifetimes
+from analytics.models.cells import is_failure
+from analytics.ratings.bound import RatingSettings, rate_weights
+from analytics.ratings.predict import PartLives, lives_of, predict_failures
+from analytics.records.load import load_records
+from analytics.records.shop import Shop
+
+NAN = float("nan")
+QUICK = RatingSettings(explain=False, draws=0, replicates=40)
+KEY = ["serial", "component", "part", "spell"]
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Backtest:
+    """Quarters replayed. table: one row per quarter end and part with enough failures by then:
+
+    quarter_end, next_end, component, part, units (watched, in the fit), failures (by then), "bound_hp <class>" per weight
+    class, expected, lower, upper, came_back (on record as failed by next_end, as running at quarter_end), inside,
+    failed_in_quarter (of those, the day they failed lies in the quarter), units_within, expected_within and
+    came_back_within (units at or under the bound of their class), left_out and left_out_came_back (units in no fit, for want
+    of power, weight or age), law, reporting_share, words.
+    covered: share of rows inside; rows: those with a prediction.
+    """
+
+    table: pd.DataFrame
+    rows: int
+    covered: float
+    expected: float
+    came_back: float
+    level: float
+    seed: int
+    words: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        return (f"Backtest({self.rows} predictions: {self.came_back:g} came back where {self.expected:.1f} were expected, "
+                f"{self.covered:.0%} inside at {self.level:.0%})")
+
+    def to_frame(self) -> pd.DataFrame:
+        """One row per quarter and part, unrounded."""
+        return self.table.copy()
+
+    def by_quarter(self) -> pd.DataFrame:
+        """Sums over parts: quarter_end, parts, expected, came_back, inside (parts)."""
+        told = self.table[self.table["expected"].notna()]
+        sums = told.groupby("quarter_end").agg(parts=("part", "size"), expected=("expected", "sum"), came_back=("came_back", "sum"),
+                                               inside=("inside", "sum"))
+        return sums.reset_index()
+
+
+def quarter_ends(as_of: pd.Timestamp, quarters: int) -> list[pd.Timestamp]:
+    """The last ``quarters`` + 1 quarter ends up to the cut-off, oldest first."""
+    last = as_of.to_period("Q")
+    if as_of != last.end_time.normalize():
+        last -= 1
+    return [(last - back).end_time.normalize() for back in range(quarters, -1, -1)]
+
+
+def backtest(
+    folder: str | Path,
+    quarters: int = 8,
+    parts: Collection[tuple[str, str]] | None = None,
+    min_failures: int | None = None,
+    settings: RatingSettings | None = None,
+    rate: bool = True,
+    level: float = 0.9,
+    draws: int = 256,
+    seed: int = 1,
+    as_of: str | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> Backtest:
+    """Replay the last ``quarters`` whole quarters of the shop in ``folder``.
+
+    parts: (component, part) pairs; all by default. min_failures: failures a part must show by the quarter's start
+    (failures_to_fit of shop.toml by default). rate=False leaves out the ratings, which take most of the time. settings:
+    40 simulated fleets per bound by default, fewer than a rating published today would have. Raises AnalyticsError for
+    fewer than one quarter.
+    """
+    if quarters < 1:
+        raise AnalyticsError(f"quarters is {quarters}: give at least 1")
+    s = QUICK if settings is None else settings
+    say = progress or (lambda _: None)
+    newest = load_records(folder, as_of)
+    ends = quarter_ends(newest.as_of, quarters)
+    first = newest.builds["built_on"].min()
+    ends = [e for e in ends if e > first]
+    if len(ends) < 2:
+        raise AnalyticsError(f"the records of {folder} hold no whole quarter to replay: the first build is of {first:%Y-%m-%d}, the "
+                             f"cut-off {newest.as_of:%Y-%m-%d}")
+    need = newest.shop.failures_to_fit if min_failures is None else min_failures
+    rows: list[dict] = []
+    before: Lifetimes | None = None
+    for end in ends:
+        now = make_lifetimes(newest if end == newest.as_of else load_records(folder, f"{end:%Y-%m-%d}"))
+        if before is not None:
+            rows += _replay(before, now, parts, need, s, rate, level, draws, seed)
+            say(f"{before.as_of:%Y-%m-%d}: {sum(r['quarter_end'] == before.as_of for r in rows)} parts")
+        before = now
+    table = pd.DataFrame(rows)
+    told = table[table["expected"].notna()] if len(table) else table
+    covered = float(told["inside"].mean()) if len(told) else NAN
+    expected, came = (float(told[c].sum()) if len(told) else NAN for c in ("expected", "came_back"))
+    return Backtest(table, len(told), covered, expected, came, level, seed, _words(table, told, covered, level, need, ends))
+
+
+def _replay(before: Lifetimes, after: Lifetimes, parts, need: int, s: RatingSettings, rate: bool, level: float, draws: int,
+            seed: int) -> list[dict]:
+    table, shop = before.table, before.shop
+    days = float((after.as_of - before.as_of).days)
+    failed = after.table[is_failure(after.table)].drop_duplicates(KEY, keep="last").set_index(KEY)
+    rows = []
+    for component, part in sorted(set(zip(table["component"], table["part"], strict=True))):
+        if parts is not None and (component, part) not in parts:
+            continue
+        try:
+            lives = lives_of(table, component, part, before.as_of)
+        except AnalyticsError:
+            continue
+        if lives.data.failures < need:
+            continue
+        found = predict_failures(lives.data, days, None, lives.watched, shop.target_miles, s, level, draws, seed)
+        chance = np.zeros(len(lives.rows))
+        chance[found.rows] = np.nan_to_num(found.chance)
+        came, inside = _outcome(table, lives.rows[found.rows], failed, before.as_of)
+        left, _ = _outcome(table, lives.left_out, failed, before.as_of)
+        row = {"quarter_end": before.as_of, "next_end": after.as_of, "component": component, "part": part, "units": found.units,
+               "failures": found.failures}
+        within = np.zeros(len(lives.rows), bool)
+        if rate:
+            bounds = _bounds(lives, shop, s, seed)
+            row |= {f"bound_hp {name}": hp for name, hp in bounds.items()}
+            at = table.iloc[lives.rows]
+            hp = at["weight_class"].astype(str).map(bounds).to_numpy(float)
+            within = at["power_hp"].to_numpy(float) <= np.nan_to_num(hp)
+        count, own = lives.data.weight[found.rows], within[found.rows]
+        row |= {"expected": found.expected, "lower": found.lower, "upper": found.upper, "came_back": float(came.sum()),
+                "inside": bool(found.lower <= came.sum() <= found.upper) if np.isfinite(found.expected) else None,
+                "failed_in_quarter": float(inside.sum())}
+        if rate:
+            row |= {"units_within": float(count[own].sum()), "expected_within": float((chance[found.rows] * count)[own].sum()),
+                    "came_back_within": float(came[own].sum())}
+        row |= {"left_out": float(table["count"].to_numpy()[lives.left_out].sum()), "left_out_came_back": float(left.sum()),
+                "law": found.law, "reporting_share": found.reporting_share, "words": " ".join(found.words)}
+        rows.append(row)
+    return rows
+
+
+def _outcome(table: pd.DataFrame, at: np.ndarray, failed: pd.DataFrame, as_of: pd.Timestamp) -> tuple[np.ndarray, np.ndarray]:
+    """Units that came back (n,) of the running rows ``at`` of the earlier table, and those of them that failed after it."""
+    keys = pd.MultiIndex.from_frame(table.iloc[at][KEY])
+    where = failed.index.get_indexer(keys)
+    hit = where >= 0
+    came, later = np.zeros(len(at)), np.zeros(len(at))
+    came[hit] = failed["count"].to_numpy(float)[where[hit]]
+    later[hit] = came[hit] * (failed["ended_on"] > as_of).to_numpy()[where[hit]]
+    return came, later
+
+
+def _bounds(lives: PartLives, shop: Shop, s: RatingSettings, seed: int) -> dict[str, float]:
+    """Bound in hp per weight class: at its upper edge; the open class at the heaviest weight with this part."""
+    heaviest = float(np.exp(lives.data.log_weight.max()))
+    edges = list(shop.weight_classes)
+    tops = [*edges, max(heaviest, edges[-1] * 1.0001)] if edges else [heaviest]
+    got = rate_weights(lives.data, tuple(tops), None, shop.target_miles, reliability=shop.reliability, confidence=shop.confidence,
+                       settings=s, seed=seed)
+    return {name: r.bound_hp for name, r in zip(shop.class_labels(), got, strict=True)}
+
+
+def _words(table: pd.DataFrame, told: pd.DataFrame, covered: float, level: float, need: int, ends: list[pd.Timestamp]
+           ) -> tuple[str, ...]:
+    span = f"{ends[0]:%Y-%m-%d} to {ends[-1]:%Y-%m-%d}"
+    if not len(told):
+        return (f"No part had {need} failures at any quarter end from {span}: there is nothing to check yet.",)
+    within = int(told["inside"].sum())
+    words = [f"From {span}, {len(told)} predictions of a part's next quarter were made; {within} of them ({covered:.0%}) held what came "
+             f"back, where {level:.0%} were promised.",
+             f"In all {told['came_back'].sum():.0f} came back where {told['expected'].sum():.1f} were expected."]
+    high, low = int((told["came_back"] > told["upper"]).sum()), int((told["came_back"] < told["lower"]).sum())
+    if high or low:
+        words.append(f"{high} had more comebacks than the interval allows, {low} fewer.")
+    from scipy.stats import binomtest
+
+    if binomtest(within, len(told), level, alternative="less").pvalue < 0.05:
+        words.append("That is fewer inside than chance explains: the predictions have been too sure.")
+    left = told["left_out_came_back"].sum()
+    if told["left_out"].sum():
+        words.append(f"{left:.0f} more came back among units in no fit, for want of a power, a weight or an age.")
+    if "units_within" in told:
+        words.append(f"Of units at or under the bound of their day, {told['came_back_within'].sum():.0f} came back where "
+                     f"{told['expected_within'].sum():.1f} were expected.")
+    words.append("Powers and weights carry no date on the sheets: one first written down at a later return is known too early here.")
+    return tuple(words)
