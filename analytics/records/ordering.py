@@ -184,4 +184,6 @@ def _lone_dates(sheet: Sheet, sheets: dict[str, Sheet]) -> None:
         good = last[far[0]]
         reason = f"long after every other date (the one before is {say(good)})"
         remedy = "check the year; if it is right, give --as-of, or as_of under [shop] in shop.toml"
-        sheet.set_aside((known_on(sheet) > good).to_numpy(), HEADINGS[sheet.name].known_on[0], reason, remedy)
+        spec, lone = HEADINGS[sheet.name], (known_on(sheet) > good).to_numpy()
+        sheet.set_aside(lone, spec.known_on[0], reason, remedy)
+        sheet.values.loc[lone, list(spec.dates)] = pd.NaT  # or it would be hidden as not yet known

@@ -74,6 +74,8 @@ def drop_same_return(returns: Sheet, builds: Sheet) -> np.ndarray:
     frame = frame[returns.in_use]
     frame = frame[frame.duplicated(["build", "component"], keep=False)].copy()
     stated = values.loc[frame["at"], _STATED].astype(object)
+    for heading in ("part", "replaced_with"):
+        stated[heading] = stated[heading].str.casefold()
     stated = stated.mask(stated.isna() | stated.isin(["", NOT_RECORDED]), None)
     stated["notes"] = cells.tidy(returns.text("notes").iloc[frame["at"]]).replace("", None)
     frame["blank"] = stated.isna().sum(axis=1).to_numpy()

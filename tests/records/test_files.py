@@ -35,7 +35,7 @@ def same(one: Records, other: Records) -> None:
         pd.testing.assert_frame_equal(getattr(one, table).drop(columns=drop), getattr(other, table).drop(columns=drop))
 
 
-@pytest.fixture()
+@pytest.fixture
 def plain(tmp_path) -> Records:
     return load(tmp_path / "plain", builds=BUILDS, returns=RETURNS)
 

@@ -98,5 +98,5 @@ def test_every_word_can_be_the_shops_own(tmp_path):
 @pytest.mark.parametrize("day", ["today", "20", "2024-13-01", "31/12/2024", "", "NaT"])
 def test_the_as_of_date_never_comes_from_a_clock(tmp_path, day):
     write_shop(tmp_path, builds=[build()])
-    with pytest.raises(RecordsError, match="is not a date. Write it as 2024-12-31."):
+    with pytest.raises(RecordsError, match=r"is not a date\. Write it as 2024-12-31\."):
         load(tmp_path, builds=[build()], as_of=day)
