@@ -24,6 +24,8 @@ _SHOWN: dict[str, tuple[str, str]] = {
     "estimate_hp": ("best estimate, hp", _WHOLE), "bound_hp": ("bound, hp", _WHOLE), "demonstrated_hp": ("demonstrated, hp", _WHOLE),
     "second_opinion_hp": ("second opinion, hp", _WHOLE), "units": ("units", _WHOLE), "failures": ("failures", _WHOLE), "miles": ("miles run", _WHOLE),
     "highest_power_hp": ("highest power, hp", _WHOLE), "published_hp": ("published, hp", _WHOLE), "proposed_hp": ("proven, hp", _WHOLE),
+    "covered": ("covered", "{:.3f}"), "se": ("standard error", "{:.3f}"), "median_ratio": ("median bound / truth", "{:.3f}"), "p95_ratio": ("95th percentile", "{:.3f}"),
+    "first_order_covered": ("before calibration", "{:.3f}"), "expected_failures": ("expected failures", _WHOLE),
     "mean_failures": ("failures per unit", "{:.3f}"), "by_years": ("by, years", _ONE),
     "in_words": ("in words", ""), "odometer_known": ("odometer known", _WHOLE),
 }

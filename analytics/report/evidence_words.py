@@ -1,0 +1,106 @@
+"""The studies of the methods, in sentences, a table and a picture."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import AnalyticsError
+from analytics.report.figures import _plt
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+#: a cell below this is called short of the promise of 0.90, if its standard error does not excuse it
+GOAL = 0.88
+_COLUMNS = ["cell", "settings", "units", "expected_failures", "fleets", "rated", "covered", "se", "median_ratio", "p95_ratio", "first_order_covered"]
+
+
+def read_study(folder: str | Path) -> pd.DataFrame:
+    """The coverage table of a folder; raises AnalyticsError where there is none."""
+    path = Path(folder) / "coverage.csv"
+    if not path.is_file():
+        raise AnalyticsError(f"no {path.name} in {Path(folder).name}: make it with python -m analytics coverage.")
+    return pd.read_csv(path)
+
+
+def opening(study: pd.DataFrame) -> tuple[str, ...]:
+    """What was simulated."""
+    fleets, least = int(study["fleets"].sum()), int(study["fleets"].min())
+    return (
+        f"{fleets:,} fleets with a known truth were drawn in {len(study)} settings, at least {least} in each (seed {study['seed'].iat[0]}; {study['versions'].iat[0]}). "
+        "Each was rated as a shop's records would be, and the bound held against the true rating. A bound promised at 90 % should lie at or below the truth in nine fleets of ten.",
+    )
+
+
+def _main(study: pd.DataFrame) -> pd.DataFrame:
+    return study[study["settings"] == "defaults"]
+
+
+def findings(study: pd.DataFrame) -> tuple[str, ...]:
+    """How many settings keep the promise, and which do not."""
+    own = _main(study)
+    short = own[own["covered"] < GOAL]
+    sure = short[short["covered"] + 1.645 * short["se"] < 0.90]
+    lines = [f"With the defaults, {len(own) - len(short)} of {len(own)} settings reach {GOAL:.2f} or more; half of the bounds lie above {own['median_ratio'].median():.0%} of the truth."]
+    for row in short.itertuples():
+        certain = "short of the promise by more than chance" if row.Index in sure.index else "short, though chance could do it with so few fleets"
+        lines.append(f"{row.cell}: {row.covered:.2f} (standard error {row.se:.2f}, {row.fleets} fleets), {certain}.")
+    thin = own[own["rated"] < 0.9 * own["fleets"]]
+    for row in thin.itertuples():
+        lines.append(f"{row.cell}: only {row.rated} of {row.fleets} fleets could be rated at all; the others were refused in words.")
+    return tuple(lines)
+
+
+def habits(study: pd.DataFrame) -> tuple[str, ...]:
+    """How often the usual habits would have been right."""
+    own = _main(study)
+    named = {"naive_survivor_covered": "the highest power that never came back", "naive_first_failure_covered": "just below the first power that came back", "naive_average_miles_covered": "a fit with unknown miles filled in at the returned units' average"}
+    return tuple(f"{words[0].upper()}{words[1:]}: at or below the truth in {own[c].median():.0%} of the fleets in the middle setting, {own[c].min():.0%} in the worst." for c, words in named.items() if c in own)
+
+
+def coverage_table(study: pd.DataFrame) -> pd.DataFrame:
+    """The table, the settings with defaults first."""
+    order = {"defaults": 0, "known share": 1, "plain": 2}
+    return study.assign(k=study["settings"].map(order)).sort_values(["k", "cell"], kind="stable")[_COLUMNS].reset_index(drop=True)
+
+
+def coverage_figure(study: pd.DataFrame) -> tuple[Figure, str]:
+    """Coverage of the published bound per setting, with two standard errors, against 0.90."""
+    own = _main(study).sort_values("covered", kind="stable")
+    plt = _plt()
+    figure, ax = plt.subplots(figsize=(8.4, 0.27 * len(own) + 1.2), layout="constrained")
+    y = np.arange(len(own))
+    ax.hlines(y, (own["covered"] - 2 * own["se"]).clip(lower=0), (own["covered"] + 2 * own["se"]).clip(upper=1), color="0.6", linewidth=2)
+    good = own["covered"] >= GOAL
+    ax.plot(own["covered"][good], y[good], "o", color="#0072b2", label=f"{GOAL:.2f} or more")
+    ax.plot(own["covered"][~good], y[~good], "X", color="#d55e00", markersize=8, label=f"under {GOAL:.2f}")
+    ax.axvline(0.90, color="0.2", linewidth=1, linestyle="--")
+    ax.set_yticks(y, [f"{r.cell} ({r.fleets})" for r in own.itertuples()], fontsize=8.5)
+    ax.set_ylim(-0.8, len(own) - 0.2)
+    ax.set_xlim(min(0.6, float((own["covered"] - 2 * own["se"]).min()) - 0.02), 1.005)
+    ax.grid(axis="x", color="0.9")
+    ax.set_axisbelow(True)
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    ax.set_xlabel("bound at or below the truth (number of fleets in brackets; lines are two standard errors)")
+    figure.legend(loc="outside upper right", ncols=2, frameon=False, fontsize=9)
+    worst = own.iloc[0]
+    return figure, f"Promised: 0.90 (dashed). Lowest: {worst['cell']}, {worst['covered']:.2f} of {worst['fleets']:.0f} fleets."
+
+
+def forecast(folder: str | Path) -> tuple[str, ...]:
+    """Coverage of the forecast interval, if it was studied."""
+    path = Path(folder) / "prediction.csv"
+    if not path.is_file():
+        return ("The forecast interval has not been studied in this folder.",)
+    table = pd.read_csv(path)
+    lines = []
+    for row in table.itertuples():
+        short = " Short of what was promised." if row.covered + 1.645 * row.se < row.level else ""
+        lines.append(f"{row.cell}, next {row.days:g} days: {row.covered:.3f} of {row.predicted} fleets inside a {row.level:.0%} interval (standard error {row.se:.3f}, seed {row.seed}); "
+                     f"without the fit's own doubt it would be {row.plug_in_covered:.3f}.{short}")
+    return tuple(lines)

@@ -1,0 +1,73 @@
+"""The what-if with sliders, for JupyterLab. The same functions serve without them (ratings.whatif)."""
+
+from __future__ import annotations
+
+import html
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analytics.errors import AnalyticsError
+from analytics.ratings.sheet import Ratings
+from analytics.ratings.whatif import change_promise, move_limit
+
+if TYPE_CHECKING:
+    from ipywidgets import Widget
+
+
+def explorer(ratings: Ratings) -> Widget:
+    """Choose a part, move its limit, its promise or what is assumed, and read what it brings a year and to the bound."""
+    import ipywidgets as widgets
+
+    shop, options = ratings.records.shop, ratings.options
+    names = [f"{p.component}: {p.part}" for p in ratings.parts]
+    wide = {"description_width": "11em"}, widgets.Layout(width="32em")
+
+    def slider(words: str, value: float, low: float, high: float, step: float, form: str = ",.0f"):
+        return widgets.FloatSlider(description=words, value=value, min=low, max=high, step=step, readout_format=form, style=wide[0], layout=wide[1], continuous_update=False)
+
+    part = widgets.Dropdown(description="part", options=list(zip(names, ratings.parts, strict=True)), style=wide[0], layout=wide[1])
+    edges = [(f"up to {edge:,.0f} lb", edge) for edge in shop.weight_classes] + [("any weight", float("inf"))]
+    weight = widgets.Dropdown(description="trucks", options=edges, value=edges[-1][1], style=wide[0], layout=wide[1])
+    now, then = slider("limit now, hp", 600, 100, 2500, 25), slider("limit then, hp", 650, 100, 2500, 25)
+    instead = widgets.Dropdown(description="part they get otherwise", options=[("not named", None)], style=wide[0], layout=wide[1])
+    life = slider("target life, miles", options.life_miles, 5_000, 200_000, 5_000)
+    share = slider("share that shall reach it", options.reliability, 0.5, 0.99, 0.01, ".0%")
+    sure = slider("how sure", options.confidence, 0.5, 0.99, 0.01, ".0%")
+    told = slider("failures reported", 0.8, 0.3, 1.0, 0.05, ".0%")
+    loss = slider("loss, crank to wheels", shop.driveline_loss, 0.1, 0.25, 0.01, ".0%")
+    go = widgets.Button(description="What would it bring?", layout=widgets.Layout(width="16em"))
+    answer = widgets.HTML()
+
+    def choose(_=None) -> None:
+        own = ratings.table[(ratings.table["component"] == part.value.component) & (ratings.table["part"] == part.value.part)].iloc[0]
+        if own["published_hp"] == own["published_hp"]:
+            now.value = own["published_hp"]
+        then.value = own["proposed_hp"] if own["proposed_hp"] == own["proposed_hp"] else now.value + 50
+        others = [p.part for p in ratings.parts if p.component == part.value.component and p.part != part.value.part]
+        instead.options = [("not named", None), *((o, o) for o in others)]
+
+    def run(_=None) -> None:
+        answer.value = "<p>working …</p>"
+        chosen = part.value
+        lines: list[str] = []
+        try:
+            moved = move_limit(ratings.lifetimes, chosen.component, chosen.part, now.value, then.value, 0.0, weight.value,
+                               instead=instead.value, miles=life.value, settings=options.settings, seed=options.seed)
+            lines += moved.words
+        except AnalyticsError as err:
+            lines.append(str(err))
+        try:
+            edge = weight.value if np.isfinite(weight.value) else chosen.bounds[-1].weight_lb
+            changed = change_promise(
+                ratings.records, chosen.component, chosen.part, edge, None, [life.value], [share.value], [sure.value], [told.value], [loss.value],
+                options.settings, ratings.lifetimes, options.seed)
+            lines += changed.words
+        except AnalyticsError as err:
+            lines.append(str(err))
+        answer.value = "".join(f"<p>{html.escape(line)}</p>" for line in lines)
+
+    part.observe(choose, names="value")
+    go.on_click(run)
+    choose()
+    return widgets.VBox([part, weight, now, then, instead, life, share, sure, told, loss, go, answer])
