@@ -19,6 +19,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         ("review", "the quarterly review: a page, a workbook and tables", _review),
         ("ratings", "the power each part may be published at: a page, a workbook, a table and the customers' sheet", _ratings),
         ("accept", "accept a proposed limit: add it to the shop's limits, with who and why", _accept),
+        ("backtest", "replay past quarters: the ratings and forecasts as they would have been, and what came", _backtest),
         ("coverage", "how often the rating rule is right: the study, or for a fleet like the shop's own", _coverage),
         ("demo", "write the sheets of an invented shop", _demo),
     ):
@@ -39,6 +40,8 @@ def main(argv: Sequence[str] | None = None) -> int:
             continue
         command.add_argument("folder", type=Path, help="the folder with shop.toml and the sheets")
         command.add_argument("--as-of", default=None, metavar="DATE", help="look at the records as they stood on that day (2024-12-31)")
+        if name == "backtest":
+            command.add_argument("--quarters", type=int, default=8, help="quarters replayed (default 8)")
         if name in ("ratings", "accept"):
             command.add_argument("--life", type=float, default=0, metavar="MILES", help="target life (default: shop.toml)")
             command.add_argument("--reliability", type=float, default=0, metavar="SHARE", help="share that shall reach it (default: shop.toml)")
@@ -133,6 +136,17 @@ def _accept(arguments: argparse.Namespace) -> None:
         raise AnalyticsError(f"--effective-on {arguments.effective_on!r} is not a date: write it as 2024-12-31.") from err
     entry = accept(ratings, arguments.component, arguments.part, arguments.weight_up_to, arguments.use, arguments.power, arguments.by, day, arguments.why)
     print(f"Added to limits: {entry.component} {entry.part}, up to {entry.weight_up_to} lb, {entry.power_limit} from {entry.effective_on}.\n{entry.reason}")
+
+
+def _backtest(arguments: argparse.Namespace) -> None:
+    from analytics.ratings.backtest import backtest
+    from analytics.report.files import write_csv
+
+    done = backtest(arguments.folder, arguments.quarters, as_of=arguments.as_of, progress=_progress())
+    print("\n".join(done.words))
+    out = arguments.out if arguments.out is not None else arguments.folder / "backtest"
+    write_csv(done.to_frame(), out / "backtest.csv")
+    print(f"Quarter by quarter: {out / 'backtest.csv'}")
 
 
 def _coverage(arguments: argparse.Namespace) -> None:

@@ -625,7 +625,9 @@ def rate_weights(
         r = rate_part(data, weight, use, life_miles, reliability, confidence, s if i == 0 else replace(s, explain=False), seed)
         if i:
             r = replace(r, costs=out[0].costs)
-        lighter = [q.bound_hp for q in out if np.isfinite(q.bound_hp)]
+        lighter = [q.bound_hp for q in out]
+        if np.isfinite(r.bound_hp) and np.isnan(lighter).any():
+            r = replace(r, bound_hp=NAN, capped=False, reasons=(*r.reasons, "a lighter class has no rating, so this one has none"))
         if lighter and np.isfinite(r.bound_hp) and r.bound_hp > min(lighter):
             r = replace(r, bound_hp=min(lighter), capped=False,
                         reasons=(*r.reasons, f"held at the {min(lighter):,.0f} hp of the lighter class"))

@@ -143,3 +143,14 @@ def test_same_seed_same_sheet(small):
 
 def test_settings_can_be_switched_off():
     assert RatingSettings().share is None  # a prior, unless the owner insists
+
+
+def test_no_rating_in_a_light_class_means_none_in_a_heavy_one(monkeypatch, small):
+    from analytics.ratings import bound as engine
+
+    made = {7500.0: bound(NAN, 600, reasons=("no rating demonstrable",)), 9000.0: bound(550, 620)}
+    monkeypatch.setattr(engine, "rate_part", lambda data, weight, *rest: replace(made[weight], weight_lb=weight))
+    light, heavy = engine.rate_weights(small.parts[0].data, (9000.0, 7500.0), None, 50_000.0)
+    assert math.isnan(light.bound_hp)
+    assert math.isnan(heavy.bound_hp)
+    assert "a lighter class has no rating" in heavy.reason
