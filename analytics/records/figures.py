@@ -128,7 +128,14 @@ def _report(sheet: Sheet, column: str, frame: pd.DataFrame) -> None:
     if column in values:
         values.loc[bad, column] = np.nan
     replaced = np.array([text.startswith("odometer replaced") for text in note], bool)
-    sheet.doubt(replaced, "odometer_replaced", note, "add the old odometer's last figure if it is known")
+    told = np.array([text.endswith("last figure") for text in note], bool)
+    sheet.doubt(replaced & told, "odometer_replaced", note, "nothing to do, if it was replaced then")
+    sheet.doubt(
+        replaced & ~told,
+        "odometer_replaced",
+        note,
+        "write the old odometer's last figure in place of yes, if it is known",
+    )
 
 
 _NOT_USED = np.array(": the figure is not used", dtype=object)

@@ -1,0 +1,68 @@
+"""One way through the package: a layer imports only what comes before it."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+import analytics
+
+PACKAGE = Path(analytics.__file__).parent
+BEFORE = {
+    "errors": set(),
+    "records": {"errors"},
+    "lifetimes": {"errors", "records"},
+    "driveline": {"errors", "records", "lifetimes"},
+    "models": {"errors", "records", "lifetimes", "driveline"},
+    "simulate": {"errors"},
+}
+for _layer in ("ratings", "cutoffs", "review"):
+    BEFORE[_layer] = BEFORE["models"] | {"models"} | {"ratings", "cutoffs", "review"}
+BEFORE["report"] = BEFORE["review"]
+BEFORE["evidence"] = BEFORE["review"] | {"simulate"}
+#: the public names and the command line stand above all layers
+EXEMPT = {"__init__.py", "__main__.py"}
+
+
+def imported(source: str) -> set[str]:
+    """Layers of the package that a module imports, anywhere in it, for typing only or not."""
+    found = set()
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "imports are written in full"
+            names = [
+                f"{node.module}.{alias.name}" if node.module == "analytics" else node.module for alias in node.names
+            ]
+        else:
+            continue
+        found |= {name.split(".")[1] for name in names if name.startswith("analytics.")}
+        assert "analytics" not in names, "a layer does not import the package above it"
+    return found
+
+
+MODULES = [path for path in sorted(PACKAGE.rglob("*.py")) if path.relative_to(PACKAGE).as_posix() not in EXEMPT]
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: path.relative_to(PACKAGE).as_posix())
+def test_a_layer_imports_only_what_comes_before(path):
+    layer = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+    assert layer in BEFORE, f"{layer} has no place in the order of layers"
+    wrong = imported(path.read_text(encoding="utf-8")) - BEFORE[layer] - {layer}
+    assert not wrong, f"{layer} imports {', '.join(sorted(wrong))}"
+
+
+def test_the_check_sees_every_form_of_import():
+    source = (
+        "import analytics.report.page\nfrom analytics.models import cells\ndef f():\n    from analytics import review\n"
+    )
+    assert imported(source) == {"report", "models", "review"}
+
+
+def test_all_layers_are_seen():
+    assert {"errors", "records", "lifetimes", "models"} <= {
+        p.relative_to(PACKAGE).parts[0].removesuffix(".py") for p in MODULES
+    }
