@@ -235,7 +235,7 @@ class _Position:
         """A second entry of one day: another piece of the component that had run as long."""
         if how == "failed" and self.last_life is None:
             self.left_out[_NO_AGE] += 1
-        elif how == "failed":
+        elif how == "failed" and self.last_life is not None:
             part, lot, day, counted = self.last_life
             failed = event.failed_on if not pd.isna(event.failed_on) else event.day
             now = (self.part, self.lot, self.day, self.counted)

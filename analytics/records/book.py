@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,7 @@ from analytics.records.source import RawSheet
 
 ISSUE_COLUMNS = ["file", "sheet", "row", "column", "raw", "reason", "remedy"]
 
-Text = str | np.ndarray | pd.Series
+Text: TypeAlias = str | np.ndarray | pd.Series
 
 
 @dataclass(slots=True)

@@ -10,7 +10,7 @@ import pandas as pd
 from analytics.records import cells
 from analytics.records.book import Sheet
 from analytics.records.loads import add_flag, plain, quantity, read_load, words
-from analytics.records.ordering import in_service, known_on
+from analytics.records.ordering import in_service, known_on, say
 from analytics.records.parts import NOT_RECORDED, part_names
 from analytics.records.shop import Shop
 
@@ -64,7 +64,8 @@ def judge_repeats(builds: Sheet, returns: Sheet, order: pd.DataFrame) -> pd.Data
     rows = builds.raw.table.loc[again["at"].to_numpy()].to_dict("index")
     rows |= builds.raw.table.loc[again["first"].unique()].to_dict("index")
     reason, remedy = np.full(n, "", dtype=object), np.full(n, "", dtype=object)
-    refused, shipped, kept = np.zeros(n, bool), np.zeros(n, bool), {}
+    refused, shipped = np.zeros(n, bool), np.zeros(n, bool)
+    kept: dict[int, list[int]] = {}
     for at, first in again.itertuples(index=False):
         if not builds.in_use[at]:
             continue
@@ -103,6 +104,21 @@ def _differing(one: dict, other: dict) -> list[str]:
     return [h for h in one if h != "serial" and one[h] and other[h] and one[h] != other[h]]
 
 
+def doubt_superseded(builds: Sheet, shop: Shop) -> None:
+    """List builds whose part was not yet, or no longer, the one to fit by [[supersessions]]."""
+    day = builds.values["built_on"].fillna(builds.values["in_service_on"])
+    for change in shop.supersessions:
+        if change.effective_on is None:
+            continue
+        column, since = f"component:{change.component}", pd.Timestamp(change.effective_on)
+        part = builds.values[column].str.casefold()
+        early = (part == change.new.casefold()) & (day < since)
+        late = (part == change.old.casefold()) & (day >= since)
+        what = f"{change.new} superseded {change.old} on {say(since)}"
+        builds.doubt(early, column, f"{what}, after this build", "correct the part or the date")
+        builds.doubt(late, column, f"{what}, before this build", "confirm it, if old stock was used up")
+
+
 def builds_table(builds: Sheet, first_rows: np.ndarray, shop: Shop) -> pd.DataFrame:
     """The units, one row each; ``at``: position of the row in the sheet."""
     at = np.sort(first_rows[builds.in_use[first_rows]])
@@ -132,8 +148,10 @@ def add_shipments(
     fitted: pd.DataFrame, changes: pd.DataFrame, builds: Sheet, shipments: pd.DataFrame, position: pd.Series, shop: Shop
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Units shipped again: their differing parts join ``fitted``, their differing particulars ``changes``."""
-    parts, loads = [], []
-    day, before = known_on(builds), {}
+    parts: list[dict] = []
+    loads: list[dict] = []
+    day = known_on(builds)
+    before: dict[int, int] = {}
     for at, first in shipments.itertuples(index=False):
         if not builds.in_use[at] or first not in position.index:
             continue

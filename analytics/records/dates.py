@@ -88,9 +88,9 @@ def _parse(raw: str, order: str | None, epoch: int) -> tuple[dt.date | None, dt.
         day = by_day or by_month
         return (day, None, "", "") if day else (None, None, "there is no such day", "check the date")
     if match := _DAY_WORD.match(text):
-        day, month, year = match[1], match[2], match[3]
+        day_text, month, year_text = match[1], match[2], match[3]
     elif match := _WORD_DAY.match(text):
-        month, day, year = match[1], match[2], match[3]
+        month, day_text, year_text = match[1], match[2], match[3]
     elif _SERIAL.match(text):
         return _EPOCHS[epoch] + dt.timedelta(days=int(float(text))), None, "", ""
     elif (match := _WORD_YEAR.match(text)) and match[1].casefold() in _MONTHS:
@@ -99,7 +99,7 @@ def _parse(raw: str, order: str | None, epoch: int) -> tuple[dt.date | None, dt.
         return None, None, "not a date", "write it as 2024-03-31 or 31 Mar 2024"
     if month.casefold() not in _MONTHS:
         return None, None, f"{month!r} is not a month", "write it as 2024-03-31 or 31 Mar 2024"
-    return _one(_year(year), _MONTHS[month.casefold()], int(day))
+    return _one(_year(year_text), _MONTHS[month.casefold()], int(day_text))
 
 
 def _year(text: str) -> int:

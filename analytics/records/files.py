@@ -248,7 +248,8 @@ def as_text(cell: object) -> str:
     if isinstance(cell, dt.date):
         return cell.isoformat()
     if isinstance(cell, float | np.floating):
-        return str(int(cell)) if abs(cell) < 1e15 and float(cell).is_integer() else repr(float(cell))
+        value = float(cell)
+        return str(int(value)) if abs(value) < 1e15 and value.is_integer() else repr(value)
     if isinstance(cell, bytes):
         return _sqlite_text(cell)
     return str(cell)

@@ -11,7 +11,14 @@ import numpy as np
 import pandas as pd
 
 from analytics.records.book import ISSUE_COLUMNS, Sheet
-from analytics.records.builds import add_shipments, builds_table, judge_repeats, order_repeats, read_builds
+from analytics.records.builds import (
+    add_shipments,
+    builds_table,
+    doubt_superseded,
+    judge_repeats,
+    order_repeats,
+    read_builds,
+)
 from analytics.records.figures import figures
 from analytics.records.headings import HEADINGS
 from analytics.records.linking import drop_orphans, link
@@ -124,6 +131,7 @@ def load_records(
     if "limits" in sheets:
         read_limits(sheets["limits"], shop)
     one_spelling(sheets, shop)
+    doubt_superseded(builds, shop)
     if "fitted" in sheets:
         doubt_other_part(sheets["fitted"], builds, in_service(builds))
 

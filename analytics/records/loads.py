@@ -17,6 +17,10 @@ def quantity(sheet: Sheet, heading: str, kind: cells.Quantity, unit: str, into: 
         sheet.text(heading), lambda t: cells.parse_quantity(t, kind, unit), cells.QUANTITY_COLUMNS
     ).astype({"value": float, "low": float, "high": float, "about": bool})
     sheet.doubt(parsed["problem"] != "", heading, parsed["problem"] + ": taken as unknown", parsed["remedy"])
+    if heading not in ("power", "weight"):  # their flags say so in every row made of them
+        sheet.doubt(
+            parsed["high"] > parsed["low"], heading, "a range: its middle is taken", "write the figure, if it is known"
+        )
     sheet.values[into] = parsed["value"]
     return parsed
 

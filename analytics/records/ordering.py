@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
@@ -103,8 +104,10 @@ def _settle(sheet: Sheet, headings: list[str], bounds: list[tuple[int, np.ndarra
 
 
 _EVENT = {
-    "built_on": "built", "in_service_on": "in service", "failed_on": "failed", "returned_on": "returned",
-    "read_on": "read", "changed_on": "changed", "fitted_on": "fitted", "effective_on": "in force",
+    "built_on": ("built", "it was built"), "in_service_on": ("in service", "it was in service"),
+    "failed_on": ("failed", "it failed"), "returned_on": ("returned", "it came back"),
+    "read_on": ("read", "it was read"), "changed_on": ("changed", "it was changed"),
+    "": ("the unit's first event", "the unit was in service"),
 }  # fmt: skip
 
 
@@ -120,18 +123,19 @@ def _refuse_order(sheet: Sheet, shown: list[str], candidates: list, out_of_order
                 continue
             left &= ~clash
             column = shown[late] or shown[early]
-            first = _EVENT.get(shown[early], "in service")
-            then = _EVENT.get(shown[late], "the unit's first event")
+            then, first = _EVENT[shown[late]][0], _EVENT[shown[early]][1]
             reason = _texts(
                 clash,
-                lambda i, a=latest, b=before[0], t=then, f=first: f"{t} {say(a[i])}, before it was {f} ({say(b[i])})",
+                lambda i, a=latest, b=before[0], t=then, f=first: f"{t} {say(a[i])}, before {f} ({say(b[i])})",
             )
             sheet.set_aside(clash, column, reason, "check both dates, in this row and in its build")
-    reason = "no reading of its dates puts them in order"
-    sheet.set_aside(left, next(filter(None, shown)), reason, "check the dates, in this row and in its build")
+    column = next(filter(None, shown))
+    sheet.set_aside(
+        left, column, "no reading of its dates puts them in order", "check the dates, in this row and in its build"
+    )
 
 
-def _texts(mask: np.ndarray, text) -> np.ndarray:
+def _texts(mask: np.ndarray, text: Callable[[int], str]) -> np.ndarray:
     """One text per row of the mask, blank elsewhere."""
     result = np.full(len(mask), "", dtype=object)
     for i in np.flatnonzero(mask):

@@ -59,8 +59,8 @@ def name_parts(sheet: Sheet, heading: str, shop: Shop) -> None:
 
 def one_spelling(sheets: dict[str, Sheet], shop: Shop) -> None:
     """Give a part written in large and small letters one name: the spelling met most, of equals the first by letter."""
-    columns = [("fitted", "part"), ("returns", "part"), ("returns", "replaced_with"), ("limits", "part")]
-    columns = [(sheets[name].values, heading, sheets[name].in_use) for name, heading in columns if name in sheets]
+    headings = [("fitted", "part"), ("returns", "part"), ("returns", "replaced_with"), ("limits", "part")]
+    columns = [(sheets[name].values, heading, sheets[name].in_use) for name, heading in headings if name in sheets]
     for component in shop.components:
         own = f"component:{component}"
         places = [(sheets["builds"].values, own, sheets["builds"].in_use)]

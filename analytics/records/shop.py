@@ -338,14 +338,15 @@ def _supersessions(rows: list, components: dict) -> tuple[Supersession, ...]:
         effective = _date(row.get("effective_on"), "[[supersessions]] effective_on")
         result.append(Supersession(component, str(row["old"]), str(row["new"]), effective))
     for start in result:
-        seen, here = [start.old], start
+        seen: list[str] = [start.old]
+        here: Supersession | None = start
         while here is not None:
             seen.append(here.new)
             if seen.count(here.new) > 1:
                 raise RecordsError(
                     f"shop.toml [[supersessions]]: {' -> '.join(seen)} runs in a circle. Remove one of them."
                 )
-            here = next((s for s in result if s.component == here.component and s.old == here.new), None)
+            here = next((s for s in result if (s.component, s.old) == (start.component, seen[-1])), None)
     return tuple(result)
 
 

@@ -158,7 +158,7 @@ def _require(name: str, grid: Grid, row: int, found: list[str], columns: dict[st
         return
     heads = [h for h in found if h]
     free = {heading_key(h): h for at, h in enumerate(found) if h and at not in columns.values()}
-    lines = {"headings": [], "components": []}
+    lines: dict[str, list[str]] = {"headings": [], "components": []}
     asked = [(h, mapped.get(h, h), "headings") for h in missing]
     asked += [(c, mapped.get(shop.components[c], shop.components[c]), "components") for c in components]
     for ours, looked_for, section in asked:
@@ -180,22 +180,23 @@ def _structure(
     body: list[Sequence[str]], cells: list[list[str]], lengths: np.ndarray, found: list[str], dates: list[int]
 ) -> pd.DataFrame:
     """Rows that are no record: cells run over, cells too long, totals, the headings again. One entry a row."""
-    width, result = len(found), []
-    for at in np.flatnonzero(lengths > width):
+    width = len(found)
+    result: list[tuple[int, str, str, str, str]] = []
+    for at in np.flatnonzero(lengths > width).tolist():
         if "".join(body[at][width:]).strip():
             reason = f"the row has {lengths[at]} cells under {width} headings: a comma inside a cell without quotes?"
             remedy = "put quotes around the cell that holds the comma, or save the sheet as .xlsx"
             result.append((at, "", "|".join(body[at])[:200], reason, remedy))
     for column, texts in zip(found, cells, strict=True):
         if max(map(len, texts), default=0) > LONGEST_CELL:
-            for at, text in enumerate(texts):
+            for position, text in enumerate(texts):
                 if len(text) > LONGEST_CELL:
                     reason = f"a cell of {len(text):,} characters, more than a spreadsheet cell can hold"
-                    result.append((at, column, text[:200], reason, "clear or shorten the cell"))
+                    result.append((position, column, text[:200], reason, "clear or shorten the cell"))
     undated = np.ones(len(body), bool)
-    for column in dates:
-        undated &= np.fromiter((not text for text in cells[column]), bool, len(body))
-    rest = range(len(body))
+    for dated in dates:
+        undated &= _objects(cells[dated]) == ""
+    rest = list(range(len(body)))
     for texts in cells:  # down the columns, following the rows that were blank so far
         for at in rest:
             match = _TOTALS_ROW.match(texts[at])
@@ -209,7 +210,7 @@ def _structure(
         if head:
             same += _objects(texts) == head
     heads = sum(map(bool, found))
-    for at in np.flatnonzero((same >= 2) & (same >= heads // 2)):
+    for at in np.flatnonzero((same >= 2) & (same >= heads // 2)).tolist():
         result.append((at, "", "|".join(body[at])[:200], "the headings again, not a record", "nothing to do"))
     frame = pd.DataFrame(result, columns=["at", "column", "raw", "reason", "remedy"])
     return frame.astype({"at": np.int64}).drop_duplicates("at").reset_index(drop=True)

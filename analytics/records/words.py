@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import pandas as pd
 
 from analytics.records.cells import by_distinct, is_blank
@@ -50,7 +52,7 @@ CLOSED = {
 
 
 def choose(
-    text: pd.Series, words: dict[str, tuple[str, ...]], shop_words: dict[str, list[str]], free: bool = False
+    text: pd.Series, words: Mapping[str, tuple[str, ...]], shop_words: dict[str, list[str]], free: bool = False
 ) -> pd.DataFrame:
     """Map words to ours. Columns ``value`` ("" if blank or not understood) and ``problem``.
 

@@ -76,8 +76,8 @@ def test_the_order_stated_in_shop_toml_settles_all(tmp_path):
 @pytest.mark.parametrize(
     ("cells", "column", "reason"),
     [
-        ({"failed_on": "2020-06-01"}, "failed_on", "failed 1 Jun 2020, before it was in service (20 Jan 2021)"),
-        ({"returned_on": "2022-02-01"}, "returned_on", "returned 1 Feb 2022, before it was failed (1 Mar 2022)"),
+        ({"failed_on": "2020-06-01"}, "failed_on", "failed 1 Jun 2020, before the unit was in service (20 Jan 2021)"),
+        ({"returned_on": "2022-02-01"}, "returned_on", "returned 1 Feb 2022, before it failed (1 Mar 2022)"),
         ({"failed_on": "2022-02-30"}, "failed_on", "there is no such day"),
         ({"failed_on": "", "returned_on": ""}, "returned_on", "no date"),
         ({"failed_on": "Jan-22"}, "failed_on", "a month without a day"),
@@ -326,6 +326,12 @@ def test_a_last_figure_that_does_not_fit(tmp_path):
     )
 
 
+def test_an_odometer_given_as_a_range(tmp_path):
+    found = load(tmp_path, builds=[build()], readings=[reading("2022-01-01", "30k-31k mi")])
+    assert miles(found) == [20_500]
+    assert checks(found) == [("readings", 2, "odometer", "a range: its middle is taken")]
+
+
 def test_odometer_at_install_not_recorded(tmp_path):
     unknown = build(odometer_at_install="?")
     rows = [reading("2022-01-01", "30000"), reading("2022-07-01", "36000")]
@@ -463,6 +469,23 @@ def test_a_part_has_one_spelling_over_all_sheets(tmp_path):
     limit = {"component": "input shaft", "part": "Is-A", "power_limit": "700", "effective_on": "2021-01-01"}
     found = load(tmp_path, builds=builds, returns=[back(part="is-A")], limits=[limit])
     assert {*found.builds["input shaft"], *found.returns["part"], *found.limits["part"]} == {"IS-A"}
+
+
+def test_a_part_superseded(tmp_path):
+    toml = '[[supersessions]]\ncomponent = "converter"\nold = "TC-1"\nnew = "TC-2"\neffective_on = 2021-06-01\n'
+    late = {"built_on": "2021-06-01", "in_service_on": ""}
+    builds = [
+        build(),
+        build(serial="T-101", conv="TC-2"),
+        build(serial="T-102", **late),
+        build(serial="T-103", conv="TC-2", **late),
+    ]
+    found = load(tmp_path, toml, builds=builds)
+    assert checks(found) == [
+        ("builds", 3, "conv", "TC-2 superseded TC-1 on 1 Jun 2021, after this build"),
+        ("builds", 4, "conv", "TC-2 superseded TC-1 on 1 Jun 2021, before this build"),
+    ]
+    assert found.builds["converter"].tolist() == ["TC-1", "TC-2", "TC-1", "TC-2"]  # never pooled by the name alone
 
 
 def test_a_component_by_its_name_or_its_heading(tmp_path):
