@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -109,13 +110,18 @@ def _ratings(arguments: argparse.Namespace) -> None:
     shop = load_shop(arguments.folder)
     options_for(shop, arguments.life, arguments.reliability, arguments.confidence)  # a slip in the targets is said before the work
     out = arguments.out if arguments.out is not None else arguments.folder / "ratings"
+    begun = time.perf_counter()
     page = run_notebook(
         "power_ratings",
         {"folder": str(arguments.folder.resolve()), "as_of": arguments.as_of or "", "out": str(out.resolve()), "life": arguments.life,
          "reliability": arguments.reliability, "confidence": arguments.confidence},
         out / "ratings.html", f"{shop.name}: power ratings",
     )
+    rows = max(len((out / "ratings.csv").read_text(encoding="utf-8").splitlines()) - 1, 0)
+    took = time.perf_counter() - begun
     print(f"The ratings: {page}\nBeside it: ratings.csv, ratings.xlsx, customer_sheet.html")
+    if rows:
+        print(f"{rows} rows, page and files in {took:.0f} s: {took / rows:.1f} s a row.")
 
 
 def _accept(arguments: argparse.Namespace) -> None:

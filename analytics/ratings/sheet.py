@@ -29,7 +29,8 @@ _USE_FAILURES, _USE_LIVES = 3, 30
 class PartRating:
     """All that is known of one part: its lives, what was left out of them, a rating per weight and use.
 
-    otherwise: the bound in hp at (weight, "") if the failures whose cause or order is unclear were not the part's own.
+    otherwise: the bound in hp at (weight, "") if the failures whose cause or order is unclear were not the part's own
+    (first-order, moved by the calibration of the published bound).
     """
 
     component: str
@@ -110,8 +111,8 @@ def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options) -> 
     otherwise: dict[tuple[float, str], float] = {}
     if unclear.any():
         other, _ = from_lifetimes(_spared(own, unclear), component, part, lifetimes.as_of)
-        quick = replace(quick, settings=replace(quick.settings, draws=0))
-        otherwise = {(b.weight_lb, ""): b.bound_hp for b in _at(other, weights, None, quick)}
+        first = replace(quick, settings=replace(quick.settings, replicates=0, draws=0))
+        otherwise = {(b.weight_lb, ""): _moved(b, main) for b, main in zip(_at(other, weights, None, first), harshest, strict=True)}
     return PartRating(component, part, data, (*notes, *missing), tuple(bounds), int(own.loc[unclear, "count"].sum()), otherwise)
 
 
@@ -121,6 +122,16 @@ def _spared(own: pd.DataFrame, unclear: pd.Series) -> pd.DataFrame:
     for clock in ("miles", "days", "runs"):
         spared[f"upper_{clock}"] = spared[f"upper_{clock}"].mask(unclear & spared[f"upper_{clock}"].notna(), np.inf)
     return spared
+
+
+def _moved(other: RatingBound, main: RatingBound) -> float:
+    """The first-order bound of the other reading, moved by the calibration of the main one: a failure or two apart, they
+    need the same. Its demonstration or cap stands as it is."""
+    if other.demonstrated_only or other.capped or not math.isfinite(other.bound_hp):
+        return other.bound_hp
+    calibrated = min((law.calibrated for law in main.laws), default=math.nan)
+    first = min((law.first_order for law in main.laws), default=math.nan)
+    return other.bound_hp * math.exp(min(calibrated - first, 0.0)) if math.isfinite(calibrated - first) else other.bound_hp
 
 
 def _own_reasons(bound: RatingBound) -> tuple[str, ...]:
