@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from analytics.errors import AnalyticsError
+from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.models.regression import Block, Points, Rates, Rows
 
 NOTHING = 1e-3  # miles and days that stand for "from new" where a logarithm is needed
@@ -143,7 +143,7 @@ def life_data(
     order = np.lexsort((np.arange(n), ~failed, ~has))
     counts = np.zeros(n, bool)
     counts[order[np.unique(units[order], return_index=True)[1]]] = True
-    extra = np.zeros((n, 0)) if extra is None else np.asarray(extra, float).reshape(n, -1)
+    extra = np.zeros((n, 0)) if extra is None else np.asarray(extra, float).reshape(n, -1 if n else len(extra_names))
     return LifeData(entry, lower, upper, entry_days, lower_days, upper_days, array(start_days, 0.0), cutoff,
                     np.zeros(n, bool) if known_alive is None else np.asarray(known_alive, bool),
                     np.log(power), np.log(mass), codes.reshape(n), tuple(map(str, use_names)), extra, tuple(extra_names),
@@ -172,6 +172,7 @@ def from_lifetimes(
     if rows.empty:
         raise AnalyticsError(f"no lifetimes for component {component!r}" + (f", part {part!r}" if part else ""))
     notes = []
+    on_record = len(rows)
     missing = rows[strength].isna() | rows["weight_lb"].isna() | ~(rows[strength] > 0) | ~(rows["weight_lb"] > 0)
     if missing.any():
         lost = int((missing & (rows["ended"] == "failed")).sum())
@@ -193,6 +194,8 @@ def from_lifetimes(
     if blind.any():
         notes.append(f"{int(blind.sum())} rows have neither miles nor days in service and are left out")
     keep = ~blind
+    if not keep.any():
+        raise NotEnoughData(f"none of its {on_record} lives has power, weight and an age on record, so there is nothing to rate it by")
     rows, lower, upper, entry = rows[keep], lower[keep], upper[keep], entry[keep]
     entry_unknown, failed, ended = entry_unknown[keep], failed[keep], ended[keep]
     days = {k: v[keep] for k, v in days.items()}

@@ -93,8 +93,6 @@ def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options) -> 
         data, notes = from_lifetimes(lifetimes.table, component, part, lifetimes.as_of)
     except AnalyticsError as err:
         return f"{component} {part}: {err}"
-    if not len(data.lower):
-        return f"{component} {part}: none of its trucks has power and weight on record, so there is nothing to rate it by"
     own = lifetimes.table[(lifetimes.table["component"] == component) & (lifetimes.table["part"] == part)]
     missing = _missing_note(own)
     weights = _weights(data, lifetimes.shop.weight_classes, options)

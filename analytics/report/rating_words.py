@@ -30,7 +30,7 @@ def opening(ratings: Ratings) -> tuple[str, ...]:
 def verdicts(ratings: Ratings) -> tuple[str, ...]:
     """One sentence per part and verdict, any use; the loudest first."""
     table = ratings.table[ratings.table["use"] == ""]
-    lines = []
+    lines = [] if len(table) else ["No part could be rated; the reasons are below."]
     for verdict in _ORDER:
         for (component, part), own in table[table["verdict"] == verdict].groupby(["component", "part"], sort=False):
             steps = "; ".join(_change(r.published_hp, r.proposed_hp, r.weight_up_to) for r in own.itertuples())

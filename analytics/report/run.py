@@ -47,7 +47,7 @@ def run_notebook(name: str, parameters: dict[str, object], page: Path, title: st
             except papermill.PapermillExecutionError as err:
                 if err.ename in _OURS:
                     raise AnalyticsError(err.evalue) from None
-                raise
+                raise AnalyticsError(f"the notebook {name} stopped: {err.ename}: {err.evalue}. This is a fault of the program: report it, with the sheets if you may.") from err
             notebook = nbformat.read(done, as_version=4)
     with whole_file(page) as part:
         part.write_text(page_html(notebook, title), encoding="utf-8")

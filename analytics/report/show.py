@@ -33,6 +33,8 @@ def show(answer: Answer, table: bool = True, rows: int = _ROWS_SHOWN) -> None:
 
 def show_table(frame: pd.DataFrame, rows: int = _ROWS_SHOWN, folded: str = "") -> None:
     """Display a table by itself, or one click below the words ``folded``."""
+    if frame.empty:
+        return
     table = html_table(frame.head(rows)) + _more(frame, rows)
     _display(_folded(html.escape(folded), table) if folded else table)
 

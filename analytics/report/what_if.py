@@ -19,6 +19,8 @@ def explorer(ratings: Ratings) -> Widget:
     """Choose a part, move its limit, its promise or what is assumed, and read what it brings a year and to the bound."""
     import ipywidgets as widgets
 
+    if not ratings.parts:
+        return widgets.HTML("No part could be rated, so there is nothing to move.")
     shop, options = ratings.records.shop, ratings.options
     names = [f"{p.component}: {p.part}" for p in ratings.parts]
     wide = {"description_width": "11em"}, widgets.Layout(width="32em")
