@@ -83,3 +83,49 @@ def test_demo_is_made_anew_and_refuses_foreign_folders(tmp_path, capsys):
     (tmp_path / "mine" / "taxes.txt").write_text("x")
     assert main(["demo", str(tmp_path / "mine")]) == 2
     assert (tmp_path / "mine" / "taxes.txt").read_text() == "x"
+
+
+@pytest.fixture
+def rated_shop(tmp_path):
+    from tests.small_shop import TOML
+
+    builds = [build(f"T-{k:03d}XY", "2020-01-01", power=450 + 10 * k, weight=6500 + 15 * k) for k in range(60)]
+    back = [returned(builds[59 - k]["serial"], f"2022-{1 + k:02d}-15", miles_in_service=30_000 + 1500 * k) for k in range(8)]
+    readings = [{"serial": b["serial"], "read_on": "2024-03-30", "odometer": 60_000} for b in builds[:50]]
+    return write_shop(tmp_path / "shop", TOML + "[ratings]\nreplicates = 0\nreporting_share = 1.0\n", builds=builds, returns=back, readings=readings)
+
+
+def test_ratings_from_the_command_line(rated_shop, tmp_path, capsys):
+    out = tmp_path / "out"
+    assert main(["ratings", str(rated_shop), "--out", str(out), "--life", "40000"]) == 0
+    assert {p.name for p in out.iterdir()} == {"ratings.html", "ratings.csv", "ratings.xlsx", "customer_sheet.html"}
+    assert "s a row" in capsys.readouterr().out
+    table = pd.read_csv(out / "ratings.csv")
+    assert (table["life_miles"] == 40_000).all()
+    page = (out / "ratings.html").read_text(encoding="utf-8")
+    for absent in ("<script", "http://", "https://", str(rated_shop), "Traceback"):
+        assert absent not in page
+    assert main(["ratings", str(rated_shop), "--confidence", "90"]) == 2
+    assert "give a share" in capsys.readouterr().err
+
+
+def test_accept_and_backtest_from_the_command_line(rated_shop, tmp_path, capsys):
+    line = ["accept", str(rated_shop), "--component", "input shaft", "--part", "A", "--weight-up-to", "7500", "--by", "the owner"]
+    assert main([*line, "--power", "100", "--effective-on", "2024-04-01"]) == 0
+    assert "Added to limits: input shaft A, up to 7500 lb, 100 hp from 2024-04-01." in capsys.readouterr().out
+    assert main([*line, "--power", "5000"]) == 2
+    assert "more than the records prove" in capsys.readouterr().err
+    assert main([*line, "--power", "100", "--effective-on", "soon"]) == 2
+    assert "is not a date" in capsys.readouterr().err
+    assert len((rated_shop / "limits.csv").read_text().splitlines()) == 2
+    assert main(["backtest", str(rated_shop), "--quarters", "2", "--out", str(tmp_path / "bt")]) == 0
+    assert (tmp_path / "bt" / "backtest.csv").is_file()
+
+
+def test_coverage_from_the_command_line(rated_shop, tmp_path, capsys):
+    assert main(["coverage", str(rated_shop), "--replicates", "3"]) == 0
+    told = capsys.readouterr().out
+    assert "input shaft A, up to 7,500 lb: drawn 3 times from its own fit" in told
+    assert "converter C, up to 7,500 lb: 0 failures" in told
+    assert main(["coverage", "--replicates", "1", "--cells", "no such cell", "--out", str(tmp_path)]) == 2
+    assert "is not one of the study's" in capsys.readouterr().err

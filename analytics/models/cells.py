@@ -170,6 +170,8 @@ def repeated_failures(table: pd.DataFrame, units: pd.DataFrame) -> MeanCumulativ
     unit = [*present.index.astype(str), *("row " + singles.astype(str))]
     end = np.r_[present["days"].to_numpy(float), units["days"].reindex(failures.loc[singles, "unit"]).to_numpy(float)]
     count = np.r_[(present["count"] - taken).to_numpy(np.int64), np.ones(len(singles), np.int64)]
-    start = table.groupby("unit")["entry_days"].min().reindex(present.index).to_numpy()
+    # watched from new, or from the day the records start
+    since = table.groupby("unit")["started_on"].min().reindex(present.index) - present["in_service_on"]
+    start = since.dt.days.clip(lower=0).to_numpy(float)
     start = np.r_[start, np.zeros(len(singles))]
     return mean_cumulative_function(unit, end, name.to_numpy(), age.to_numpy(float), start, count)

@@ -61,7 +61,7 @@ def build_mix(lifetimes: Lifetimes, component: str, low_hp: float, high_hp: floa
         raise AnalyticsError(f"no builds with component {component!r}; there are {known}")
     on_record = (lifetimes.as_of - first["built_on"].min()).days / YEAR_DAYS
     for basis, span in (("last years", min(years, on_record)), ("all years", on_record)):
-        since = lifetimes.as_of - pd.Timedelta(days=span * YEAR_DAYS)
+        since = lifetimes.as_of - pd.Timedelta(days=round(span * YEAR_DAYS))
         recent = first[first["built_on"] >= since]
         power, weight = recent["power_hp"].to_numpy(float), recent["weight_lb"].to_numpy(float)
         count = recent["count"].to_numpy(float)

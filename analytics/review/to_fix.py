@@ -125,7 +125,9 @@ def _kind(reason: str) -> str:
     for start, kind in (("read as", "dates settled by the order of events"), ("no such serial", "serials linked by one slip of the pen, to be confirmed"),
                         ("implies", "odometers faster than a truck drives, not used"), ("the miles run backwards", "odometers that run backwards, not used"),
                         ("odometer at install", "odometers at install not recorded, so later readings say nothing"), ("odometer replaced", "odometers replaced"),
-                        ("may be the return", "returns that may be entered twice"), ("shipped again", "units shipped again after a return")):
-        if reason.startswith(start):
+                        ("may be the return", "returns that may be entered twice"), ("shipped again", "units shipped again after a return"),
+                        ("a range", "ranges, whose middle is taken"), ("a combined weight", "weights with the trailer, not used"),
+                        (" superseded ", "parts fitted before or after the day they were superseded"), ("builds names", "parts that two sheets name differently")):
+        if reason.startswith(start) or start == " superseded " and start in reason:
             return kind
     return "figures or words that could not be read"

@@ -19,3 +19,17 @@ def test_notebook_is_kept_clean(path):
     for cell in notebook.cells:
         assert not cell.get("outputs"), "commit notebooks without outputs"
         assert cell.get("execution_count") is None
+
+
+def test_the_evidence_notebook_runs(tmp_path):
+    from analytics.report.run import run_notebook
+
+    page = run_notebook("evidence", {"folder": str(ROOT / "data" / "evidence")}, tmp_path / "evidence.html", "Evidence")
+    text = page.read_text(encoding="utf-8")
+    assert "How often are the ratings right?" in text
+    assert "Traceback" not in text
+
+
+def test_every_notebook_is_run_by_a_test():
+    """quarterly_review and power_ratings run through the command line (tests/test_main.py), evidence above."""
+    assert {p.stem for p in NOTEBOOKS} == {"quarterly_review", "power_ratings", "evidence"}

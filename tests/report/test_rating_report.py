@@ -1,0 +1,153 @@
+"""The ratings as page, workbook, customers' sheet and what-if."""
+
+from __future__ import annotations
+
+import math
+import re
+
+import pandas as pd
+import pytest
+from python_calamine import CalamineWorkbook
+
+from analytics.errors import AnalyticsError
+from analytics.lifetimes.table import make_lifetimes
+from analytics.ratings.curve import reliability_curve
+from analytics.ratings.sheet import make_ratings
+from analytics.records.load import load_records
+from analytics.report import evidence_words, rating_figures, rating_words
+from analytics.report.rating_files import customer_sheet, details, write_rating_files
+from analytics.report.show import figure_html
+from analytics.report.what_if import explorer
+from tests.small_shop import TOML, build, returned, write_shop
+
+
+@pytest.fixture(scope="module")
+def ratings(tmp_path_factory):
+    """80 trucks, a shaft A that fails above its limit, a shaft B, a converter that never failed; all odometers read."""
+    builds = [build(f"T-{k:03d}XY", "2020-01-01", power=420 + 8 * k, weight=6600 + 40 * (k % 60), input_shaft="A" if k < 60 else "B") for k in range(80)]
+    back = [returned(builds[59 - k]["serial"], f"2022-{1 + k % 12:02d}-15", miles_in_service=30_000 + 1500 * k) for k in range(12)]
+    readings = [{"serial": b["serial"], "read_on": "2024-03-30", "odometer": 55_000 + 300 * i} for i, b in enumerate(builds)]
+    limits = [
+        {"component": "input shaft", "part": "A", "weight_up_to": "", "power_limit": 900, "effective_on": "2020-01-01", "reason": "<b>hunch</b>"},
+        {"component": "converter", "part": "C", "weight_up_to": 7500, "power_limit": 1500, "effective_on": "2020-01-01"},
+    ]
+    toml = TOML + "[ratings]\nreplicates = 20\nreporting_share = 1.0\n[costs]\ncomeback = 4000\n[costs.parts]\nA = 400\nB = 700\n"
+    toml = toml.replace('"Small"', '"Small & <i>Sons</i>"')
+    records = load_records(write_shop(tmp_path_factory.mktemp("shop"), toml, builds=builds, returns=back, readings=readings, limits=limits))
+    return make_ratings(records, make_lifetimes(records))
+
+
+def test_files_are_whole_and_the_same_each_time(ratings, tmp_path):
+    for place in ("a", "b"):
+        paths = write_rating_files(ratings, tmp_path / place)
+    assert [p.name for p in paths] == ["ratings.csv", "ratings.xlsx", "customer_sheet.html"]
+    for path in (tmp_path / "a").iterdir():
+        assert path.read_bytes() == (tmp_path / "b" / path.name).read_bytes()
+    table = pd.read_csv(tmp_path / "a" / "ratings.csv")
+    assert len(table) == len(ratings.table)
+    assert set(table["verdict"]) <= {"raise", "keep", "lower", "not proven"}
+    book = CalamineWorkbook.from_path(str(tmp_path / "a" / "ratings.xlsx"))
+    assert book.sheet_names == ["Ratings", "What each rests on", "Published", "Settings", "Cautions"]
+
+
+def test_customers_never_read_more_than_is_published_or_proven(ratings):
+    page = customer_sheet(ratings)
+    assert "<i>Sons" not in page
+    assert "Small &amp; &lt;i&gt;Sons" in page
+    for absent in ("<script", "http:", "https:", "T-0"):
+        assert absent not in page
+    rows = re.findall(r"<tr>(<td>.*?)</tr>", page)
+    assert len(rows) == len({(p.component, p.part) for p in ratings.parts})
+    for row in rows:
+        cells = re.findall(r"<td>(.*?)</td>", row)
+        own = ratings.table[(ratings.table["component"] == cells[0]) & (ratings.table["part"] == cells[1]) & (ratings.table["use"] == "")]
+        for edge, cell in zip((7500, 9000), cells[2:4], strict=True):
+            told = own[own["weight_up_to"] == edge].iloc[0]
+            if found := re.match(r"([\d,]+) hp(\*?)", cell):
+                shown = float(found[1].replace(",", ""))
+                assert shown <= told["published_hp"]
+                assert found[2] == "*" or shown <= told["proposed_hp"]
+            else:
+                assert cell == "ask us"
+    assert "Cautions" in page
+
+
+def test_sentences_hold_the_tables_numbers(ratings):
+    told = " ".join(rating_words.verdicts(ratings))
+    row = ratings.table.iloc[0]
+    assert f"{row['published_hp']:,.0f} published, {row['proposed_hp']:,.0f} hp proven up to 7,500 lb" in told
+    assert "a person accepts a proposal" in told
+    opening = " ".join(rating_words.opening(ratings))
+    assert "assuming every failure was reported" in opening
+    part = ratings.part("input shaft", "A")
+    assert any(line.startswith("Up to 7,500 lb: ") for line in rating_words.part_words(ratings, part))
+    assert {"check", "cost of a default", "left out or assumed"} >= set(rating_words.part_checks(part)["what"])
+    assert len(details(ratings))
+
+
+def test_moves_proofs_unknowns_and_sensitivity_are_put_in_words(ratings):
+    move = rating_words.boldest_move(ratings)
+    assert move[0].startswith("Input shaft A up to")
+    assert any(" units a year would get A" in line for line in move)
+    assert any("of failures reported" in line for line in rating_words.sensitivity(ratings))
+    proofs = " ".join(rating_words.proofs(ratings))
+    assert "To prove converter C at its published 1,500 hp:" in proofs
+    assert "22 trucks of 1,500 hp" in proofs  # n = ln(1 - C)/ln R: 22 for R 0.9, C 0.9
+    table, words = rating_words.whom_to_ask(ratings)
+    assert words
+    assert len(table) <= 15
+
+
+def test_figures_of_ratings(ratings):
+    part = ratings.part("input shaft", "A")
+    curve = reliability_curve(part, part.bounds[0], ratings.options)
+    both = curve.dropna()
+    assert (both["bound_hp"] <= both["estimate_hp"] * 1.0001).all()
+    assert curve["estimate_hp"].is_monotonic_decreasing
+    at = curve.loc[curve["reliability"] == 0.9, "estimate_hp"].iat[0]
+    assert at == pytest.approx(part.bounds[0].estimate_hp, rel=1e-6)
+    never = ratings.part("converter", "C")
+    assert reliability_curve(never, never.bounds[0], ratings.options).empty
+    for drawn in (rating_figures.rating_figure(ratings, part, part.bounds[0]), rating_figures.rating_figure(ratings, never, never.bounds[0]),
+                  rating_figures.sheet_figure(ratings), rating_figures.history_figure(ratings, "input shaft", "A")):
+        markup = figure_html(drawn[0], "Question?", drawn[1])
+        assert "<b>hunch" not in markup
+        assert "nan" not in drawn[1].replace("finance", "")
+    assert rating_figures.history_figure(ratings, "input shaft", "B") is None
+
+
+def test_what_if_answers_when_asked(ratings):
+    box = explorer(ratings)
+    named = {w.description: w for w in box.children if hasattr(w, "description")}
+    assert named["limit now, hp"].value == 900  # what is published for the part chosen
+    named["What would it bring?"].click()
+    told = box.children[-1].value
+    assert " units a year would get A" in told
+    assert "With a life of 50,000 miles" in told
+    assert "fewer units a year would get A" in told
+
+
+def test_a_shop_that_cannot_be_rated_gets_words(tmp_path):
+    records = load_records(write_shop(tmp_path, builds=[build("T-111", power="")]))
+    empty = make_ratings(records, make_lifetimes(records))
+    assert rating_words.verdicts(empty)[0] == "No part could be rated; the reasons are below."
+    assert rating_words.boldest_move(empty) == ("No proposal differs from a published limit, so there is no move to weigh.",)
+    assert rating_figures.sheet_figure(empty) is None
+    assert "nothing to move" in explorer(empty).value
+    write_rating_files(empty, tmp_path / "out")
+
+
+def test_evidence_is_read_from_its_tables(tmp_path):
+    with pytest.raises(AnalyticsError, match="make it with python -m analytics coverage"):
+        evidence_words.read_study(tmp_path)
+    study = evidence_words.read_study("data/evidence")
+    assert evidence_words.opening(study)[0].startswith(f"{study['fleets'].sum():,} fleets")
+    short = study[(study["settings"] == "defaults") & (study["covered"] < evidence_words.GOAL)]
+    told = " ".join(evidence_words.findings(study))
+    assert all(name in told for name in short["cell"])
+    assert len(evidence_words.coverage_table(study)) == len(study)
+    figure, words = evidence_words.coverage_figure(study)
+    assert "Lowest: " in figure_html(figure, "q", words)
+    assert len(evidence_words.habits(study)) == 3
+    assert evidence_words.forecast(tmp_path) == ("The forecast interval has not been studied in this folder.",)
+    assert all(math.isfinite(float(re.search(r": ([\d.]+) of", line)[1])) for line in evidence_words.forecast("data/evidence"))
