@@ -13,14 +13,25 @@ from analytics.errors import AnalyticsError
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command. Returns 0, or 2 where the work could not be done (the reason goes to stderr)."""
-    parser = argparse.ArgumentParser(prog="python -m analytics", description="Field-return analytics for a shop that builds performance transmissions.")
+    parser = argparse.ArgumentParser(
+        prog="python -m analytics",
+        description="Field-return analytics for a shop that builds performance transmissions.",
+    )
     commands = parser.add_subparsers(dest="command", required=True)
     for name, does, run in (
         ("check", "read the records and say what is used, set aside and to be checked", _check),
         ("review", "the quarterly review: a page, a workbook and tables", _review),
-        ("ratings", "the power each part may be published at: a page, a workbook, a table and the customers' sheet", _ratings),
+        (
+            "ratings",
+            "the power each part may be published at: a page, a workbook, a table and the customers' sheet",
+            _ratings,
+        ),
         ("accept", "accept a proposed limit: add it to the shop's limits, with who and why", _accept),
-        ("backtest", "replay past quarters: the ratings and forecasts as they would have been, and what came", _backtest),
+        (
+            "backtest",
+            "replay past quarters: the ratings and forecasts as they would have been, and what came",
+            _backtest,
+        ),
         ("coverage", "how often the rating rule is right: the study, or for a fleet like the shop's own", _coverage),
         ("demo", "write the sheets of an invented shop", _demo),
     ):
@@ -32,21 +43,46 @@ def main(argv: Sequence[str] | None = None) -> int:
             command.add_argument("--seed", type=int, default=None, help="same seed, same bytes")
             continue
         if name == "coverage":
-            command.add_argument("folder", type=Path, nargs="?", help="a shop's folder: the study for fleets drawn like its own; without it the whole study")
+            command.add_argument(
+                "folder",
+                type=Path,
+                nargs="?",
+                help="a shop's folder: the study for fleets drawn like its own; without it the whole study",
+            )
             command.add_argument("--replicates", type=int, default=200, help="fleets per cell (default 200)")
             command.add_argument("--jobs", type=int, default=1, help="processes (default 1)")
-            command.add_argument("--cells", nargs="*", default=None, metavar="NAME", help="cells of the study by name (default: all)")
-            command.add_argument("--out", type=Path, default=Path("data/evidence"), metavar="DIR", help="where the study's tables are kept, and gone on with (default data/evidence)")
+            command.add_argument(
+                "--cells", nargs="*", default=None, metavar="NAME", help="cells of the study by name (default: all)"
+            )
+            command.add_argument(
+                "--out",
+                type=Path,
+                default=Path("data/evidence"),
+                metavar="DIR",
+                help="where the study's tables are kept, and gone on with (default data/evidence)",
+            )
             command.add_argument("--as-of", default=None, metavar="DATE")
             continue
         command.add_argument("folder", type=Path, help="the folder with shop.toml and the sheets")
-        command.add_argument("--as-of", default=None, metavar="DATE", help="look at the records as they stood on that day (2024-12-31)")
+        command.add_argument(
+            "--as-of", default=None, metavar="DATE", help="look at the records as they stood on that day (2024-12-31)"
+        )
         if name == "backtest":
             command.add_argument("--quarters", type=int, default=8, help="quarters replayed (default 8)")
         if name in ("ratings", "accept"):
-            command.add_argument("--life", type=float, default=0, metavar="MILES", help="target life (default: shop.toml)")
-            command.add_argument("--reliability", type=float, default=0, metavar="SHARE", help="share that shall reach it (default: shop.toml)")
-            command.add_argument("--confidence", type=float, default=0, metavar="SHARE", help="how sure (default: shop.toml)")
+            command.add_argument(
+                "--life", type=float, default=0, metavar="MILES", help="target life (default: shop.toml)"
+            )
+            command.add_argument(
+                "--reliability",
+                type=float,
+                default=0,
+                metavar="SHARE",
+                help="share that shall reach it (default: shop.toml)",
+            )
+            command.add_argument(
+                "--confidence", type=float, default=0, metavar="SHARE", help="how sure (default: shop.toml)"
+            )
         if name == "accept":
             command.add_argument("--component", required=True)
             command.add_argument("--part", required=True)
@@ -55,9 +91,17 @@ def main(argv: Sequence[str] | None = None) -> int:
             command.add_argument("--power", type=float, required=True, metavar="HP", help="the limit to publish")
             command.add_argument("--by", required=True, metavar="NAME", help="the person who decides")
             command.add_argument("--why", default="", help="a remark for the ledger")
-            command.add_argument("--effective-on", default=None, metavar="DATE", help="from when it holds (default: the as-of date)")
+            command.add_argument(
+                "--effective-on", default=None, metavar="DATE", help="from when it holds (default: the as-of date)"
+            )
             continue
-        command.add_argument("--out", type=Path, default=None, metavar="DIR", help="where the files go" + ("" if name == "check" else f" (default: FOLDER/{name})"))
+        command.add_argument(
+            "--out",
+            type=Path,
+            default=None,
+            metavar="DIR",
+            help="where the files go" + ("" if name == "check" else f" (default: FOLDER/{name})"),
+        )
     arguments = parser.parse_args(argv)
     try:
         arguments.run(arguments)
@@ -96,10 +140,14 @@ def _review(arguments: argparse.Namespace) -> None:
     shop = load_shop(arguments.folder)
     out = arguments.out if arguments.out is not None else arguments.folder / "review"
     page = run_notebook(
-        "quarterly_review", {"folder": str(arguments.folder.resolve()), "as_of": arguments.as_of or "", "out": str(out.resolve())},
-        out / "review.html", f"{shop.name}: quarterly review",
+        "quarterly_review",
+        {"folder": str(arguments.folder.resolve()), "as_of": arguments.as_of or "", "out": str(out.resolve())},
+        out / "review.html",
+        f"{shop.name}: quarterly review",
     )
-    print(f"The review: {page}\nBeside it: review.xlsx, lifetimes.csv, survival.csv, set_aside.csv, to_check.csv, counts.csv")
+    print(
+        f"The review: {page}\nBeside it: review.xlsx, lifetimes.csv, survival.csv, set_aside.csv, to_check.csv, counts.csv"
+    )
 
 
 def _ratings(arguments: argparse.Namespace) -> None:
@@ -108,14 +156,23 @@ def _ratings(arguments: argparse.Namespace) -> None:
     from analytics.report.run import run_notebook
 
     shop = load_shop(arguments.folder)
-    options_for(shop, arguments.life, arguments.reliability, arguments.confidence)  # a slip in the targets is said before the work
+    options_for(
+        shop, arguments.life, arguments.reliability, arguments.confidence
+    )  # a slip in the targets is said before the work
     out = arguments.out if arguments.out is not None else arguments.folder / "ratings"
     begun = time.perf_counter()
     page = run_notebook(
         "power_ratings",
-        {"folder": str(arguments.folder.resolve()), "as_of": arguments.as_of or "", "out": str(out.resolve()), "life": arguments.life,
-         "reliability": arguments.reliability, "confidence": arguments.confidence},
-        out / "ratings.html", f"{shop.name}: power ratings",
+        {
+            "folder": str(arguments.folder.resolve()),
+            "as_of": arguments.as_of or "",
+            "out": str(out.resolve()),
+            "life": arguments.life,
+            "reliability": arguments.reliability,
+            "confidence": arguments.confidence,
+        },
+        out / "ratings.html",
+        f"{shop.name}: power ratings",
     )
     rows = max(len((out / "ratings.csv").read_text(encoding="utf-8").splitlines()) - 1, 0)
     took = time.perf_counter() - begun
@@ -135,13 +192,29 @@ def _accept(arguments: argparse.Namespace) -> None:
 
     records = load_records(arguments.folder, arguments.as_of, _progress())
     options = options_for(records.shop, arguments.life, arguments.reliability, arguments.confidence)
-    ratings = make_ratings(records, make_lifetimes(records), options, _progress(), only=(arguments.component, arguments.part))
+    ratings = make_ratings(
+        records, make_lifetimes(records), options, _progress(), only=(arguments.component, arguments.part)
+    )
     try:
         day = dt.date.fromisoformat(arguments.effective_on) if arguments.effective_on else records.as_of.date()
     except ValueError as err:
-        raise AnalyticsError(f"--effective-on {arguments.effective_on!r} is not a date: write it as 2024-12-31.") from err
-    entry = accept(ratings, arguments.component, arguments.part, arguments.weight_up_to, arguments.use, arguments.power, arguments.by, day, arguments.why)
-    print(f"Added to limits: {entry.component} {entry.part}, up to {entry.weight_up_to} lb, {entry.power_limit} from {entry.effective_on}.\n{entry.reason}")
+        raise AnalyticsError(
+            f"--effective-on {arguments.effective_on!r} is not a date: write it as 2024-12-31."
+        ) from err
+    entry = accept(
+        ratings,
+        arguments.component,
+        arguments.part,
+        arguments.weight_up_to,
+        arguments.use,
+        arguments.power,
+        arguments.by,
+        day,
+        arguments.why,
+    )
+    print(
+        f"Added to limits: {entry.component} {entry.part}, up to {entry.weight_up_to} lb, {entry.power_limit} from {entry.effective_on}.\n{entry.reason}"
+    )
 
 
 def _backtest(arguments: argparse.Namespace) -> None:
@@ -174,8 +247,18 @@ def _coverage(arguments: argparse.Namespace) -> None:
         bound = part.bounds[0]
         name = f"{part.component} {part.part}, up to {bound.weight_lb:,.0f} lb"
         try:
-            found = own_fleet(part.data, bound.weight_lb, bound.use or None, options.life_miles, options.reliability, options.confidence,
-                              options.settings, arguments.replicates, options.seed, arguments.jobs)
+            found = own_fleet(
+                part.data,
+                bound.weight_lb,
+                bound.use or None,
+                options.life_miles,
+                options.reliability,
+                options.confidence,
+                options.settings,
+                arguments.replicates,
+                options.seed,
+                arguments.jobs,
+            )
             print(f"{name}: {found.words}.")
         except AnalyticsError as err:
             print(f"{name}: {err}.")
@@ -186,7 +269,9 @@ def _demo(arguments: argparse.Namespace) -> None:
 
     options = {} if arguments.seed is None else {"seed": arguments.seed}
     write_demo(arguments.folder, units=arguments.units, **options)
-    print(f"An invented shop's sheets are in {arguments.folder}. Look at them with: python -m analytics review {arguments.folder}")
+    print(
+        f"An invented shop's sheets are in {arguments.folder}. Look at them with: python -m analytics review {arguments.folder}"
+    )
 
 
 if __name__ == "__main__":

@@ -13,7 +13,10 @@ def write_shop(folder: Path, toml: str = TOML, **sheets: list[dict]) -> Path:
     """Sheets as CSV beside a shop.toml. builds and returns are written even when empty."""
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "shop.toml").write_text(toml, encoding="utf-8")
-    empty = {"builds": ["serial", "built_on", "input_shaft", "converter"], "returns": ["serial", "failed_on", "component"]}
+    empty = {
+        "builds": ["serial", "built_on", "input_shaft", "converter"],
+        "returns": ["serial", "failed_on", "component"],
+    }
     for name in {**empty, **sheets}:
         rows = sheets.get(name, [])
         frame = pd.DataFrame(rows) if rows else pd.DataFrame(columns=empty.get(name, ["serial"]))
@@ -22,9 +25,26 @@ def write_shop(folder: Path, toml: str = TOML, **sheets: list[dict]) -> Path:
 
 
 def build(serial: str, day: str = "2022-01-01", power: object = 700, weight: object = 8000, **more: object) -> dict:
-    return {"serial": serial, "built_on": day, "odometer_at_install": 0, "power": power, "weight": weight, "use": "street",
-            "input_shaft": "A", "converter": "C", **more}
+    return {
+        "serial": serial,
+        "built_on": day,
+        "odometer_at_install": 0,
+        "power": power,
+        "weight": weight,
+        "use": "street",
+        "input_shaft": "A",
+        "converter": "C",
+        **more,
+    }
 
 
 def returned(serial: str, day: str, component: str = "input shaft", cause: str = "part", **more: object) -> dict:
-    return {"serial": serial, "failed_on": day, "returned_on": day, "component": component, "cause": cause, "finding": "broken", **more}
+    return {
+        "serial": serial,
+        "failed_on": day,
+        "returned_on": day,
+        "component": component,
+        "cause": cause,
+        "finding": "broken",
+        **more,
+    }

@@ -40,7 +40,11 @@ def test_set_aside_and_linked_rows_are_those_planted(review):
 def test_every_reported_failure_is_found_less_those_set_aside(review, truth):
     """Failures per part: those drawn, less the returns that could not be used, or whose lives ended before the records."""
     table = review.lifetimes.table
-    ours = table[is_failure(table) & ~table["flags"].str.contains("teardown")].groupby(["component", "part"])["count"].sum()
+    ours = (
+        table[is_failure(table) & ~table["flags"].str.contains("teardown")]
+        .groupby(["component", "part"])["count"]
+        .sum()
+    )
     lost = len(review.records.set_aside[review.records.set_aside["file"] == "returns.csv"])
     told = {(r["component"], r["part"]): r["failures"] for r in truth["failures_by_part"]}
     gap = {key: n - int(ours.get(key, 0)) for key, n in told.items()}
@@ -59,7 +63,11 @@ def test_the_part_that_never_failed_is_said_so(review, truth):
 def test_the_bad_lot_stands_out(review, truth):
     bad = truth["to_be_found"]["bad lot"]
     own = review.lifetimes.table[review.lifetimes.table["component"] == bad["component"]]
-    counts = {lot: (int(g.loc[is_failure(g), "count"].sum()), float(unit_years(g).sum())) for lot, g in own.groupby("lot") if lot}
+    counts = {
+        lot: (int(g.loc[is_failure(g), "count"].sum()), float(unit_years(g).sum()))
+        for lot, g in own.groupby("lot")
+        if lot
+    }
     failures, years = counts[bad["lot"].upper()]
     others = [counts[k] for k in counts if k != bad["lot"].upper()]
     elsewhere = sum(f for f, _ in others) / sum(y for _, y in others)
@@ -69,7 +77,10 @@ def test_the_bad_lot_stands_out(review, truth):
 def test_the_improved_revision_fails_less(review, truth):
     revision = truth["to_be_found"]["improved revision"]
     own = review.lifetimes.table[review.lifetimes.table["component"] == revision["component"]]
-    rate = {p: own[(own["part"] == p) & is_failure(own)]["count"].sum() / unit_years(own[own["part"] == p]).sum() for p in (revision["old"], revision["new"])}
+    rate = {
+        p: own[(own["part"] == p) & is_failure(own)]["count"].sum() / unit_years(own[own["part"] == p]).sum()
+        for p in (revision["old"], revision["new"])
+    }
     assert rate[revision["new"]] < 0.5 * rate[revision["old"]]
 
 

@@ -22,12 +22,30 @@ def reviewed(tmp_path_factory):
 
 
 def test_review_leaves_all_its_files(reviewed):
-    assert {p.name for p in reviewed.iterdir()} == {"review.html", "review.xlsx", "lifetimes.csv", "set_aside.csv", "to_check.csv", "counts.csv", "survival.csv"}
+    assert {p.name for p in reviewed.iterdir()} == {
+        "review.html",
+        "review.xlsx",
+        "lifetimes.csv",
+        "set_aside.csv",
+        "to_check.csv",
+        "counts.csv",
+        "survival.csv",
+    }
 
 
 def test_the_page_needs_nothing_else_and_tells_no_paths(reviewed):
     page = (reviewed / "review.html").read_text(encoding="utf-8")
-    for absent in ("<script", "http://", "https://", "<link", "@import", str(DEMO), str(reviewed), "Traceback", "Warning"):
+    for absent in (
+        "<script",
+        "http://",
+        "https://",
+        "<link",
+        "@import",
+        str(DEMO),
+        str(reviewed),
+        "Traceback",
+        "Warning",
+    ):
         assert absent not in page
     pictures = re.findall(r"<img [^>]*>", page)
     assert len(pictures) > 10
@@ -90,9 +108,17 @@ def rated_shop(tmp_path):
     from tests.small_shop import TOML
 
     builds = [build(f"T-{k:03d}XY", "2020-01-01", power=450 + 10 * k, weight=6500 + 15 * k) for k in range(60)]
-    back = [returned(builds[59 - k]["serial"], f"2022-{1 + k:02d}-15", miles_in_service=30_000 + 1500 * k) for k in range(8)]
+    back = [
+        returned(builds[59 - k]["serial"], f"2022-{1 + k:02d}-15", miles_in_service=30_000 + 1500 * k) for k in range(8)
+    ]
     readings = [{"serial": b["serial"], "read_on": "2024-03-30", "odometer": 60_000} for b in builds[:50]]
-    return write_shop(tmp_path / "shop", TOML + "[ratings]\nreplicates = 0\nreporting_share = 1.0\n", builds=builds, returns=back, readings=readings)
+    return write_shop(
+        tmp_path / "shop",
+        TOML + "[ratings]\nreplicates = 0\nreporting_share = 1.0\n",
+        builds=builds,
+        returns=back,
+        readings=readings,
+    )
 
 
 def test_ratings_from_the_command_line(rated_shop, tmp_path, capsys):
@@ -110,7 +136,18 @@ def test_ratings_from_the_command_line(rated_shop, tmp_path, capsys):
 
 
 def test_accept_and_backtest_from_the_command_line(rated_shop, tmp_path, capsys):
-    line = ["accept", str(rated_shop), "--component", "input shaft", "--part", "A", "--weight-up-to", "7500", "--by", "the owner"]
+    line = [
+        "accept",
+        str(rated_shop),
+        "--component",
+        "input shaft",
+        "--part",
+        "A",
+        "--weight-up-to",
+        "7500",
+        "--by",
+        "the owner",
+    ]
     assert main([*line, "--power", "100", "--effective-on", "2024-04-01"]) == 0
     assert "Added to limits: input shaft A, up to 7500 lb, 100 hp from 2024-04-01." in capsys.readouterr().out
     assert main([*line, "--power", "5000"]) == 2

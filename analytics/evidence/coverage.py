@@ -107,7 +107,14 @@ def _cells() -> dict[str, Cell]:
         "steeper above the median power": {"bend": -3.0},
         "frailty 0.4": {"frailty": 0.4},
         "three at once": {"law": "lognormal", "shape": 1.5, "halves": True, "power_error": 0.10},
-        "five at once": {"law": "lognormal", "shape": 1.5, "halves": True, "power_error": 0.10, "read_slope": 1.0, "reported": 0.85},
+        "five at once": {
+            "law": "lognormal",
+            "shape": 1.5,
+            "halves": True,
+            "power_error": 0.10,
+            "read_slope": 1.0,
+            "reported": 0.85,
+        },
     }
     out = list(grid)
     out += [replace(c, name=c.name + ", plain", settings="plain") for c in grid]
@@ -119,8 +126,13 @@ def _cells() -> dict[str, Cell]:
             out.append(Cell(name + ", share known", settings="known share", **what))
         out.append(Cell(name + ", plain", settings="plain", **what))
     for truth, what in (("flat slope", {"b1": -2.0}), ("low shape", {"shape": 1.0})):
-        for name in ("log-normal life", "miles a day halve after 3 years", "readings from high mileage",
-                     "70 % of failures reported", "five at once"):
+        for name in (
+            "log-normal life",
+            "miles a day halve after 3 years",
+            "readings from high mileage",
+            "70 % of failures reported",
+            "five at once",
+        ):
             change = dict(departures[name])
             change.pop("shape", None)
             sd = {"flat slope": 1.5, "low shape": 0.8}[truth] if "law" in change else None
@@ -247,10 +259,17 @@ def draw_fleet(cell: Cell, rng: np.random.Generator) -> LifeData:
     ended = np.where(told, days, age)
     recorded = lp + (cell.power_error * rng.standard_normal(n) if cell.power_error else 0.0)
     return life_data(
-        lower, np.where(told, life, np.inf), np.exp(recorded), np.exp(lw), lower_days=ended,
-        upper_days=np.where(told, days, np.inf), cutoff_days=age,
+        lower,
+        np.where(told, life, np.inf),
+        np.exp(recorded),
+        np.exp(lw),
+        lower_days=ended,
+        upper_days=np.where(told, days, np.inf),
+        cutoff_days=age,
         use=np.where(harsh, "harsh", "usual") if cell.harsh_recorded else None,
-        rate_miles=np.where(told, life, np.where(read, miles, np.nan)), rate_days=np.where(told | read, ended, np.nan))
+        rate_miles=np.where(told, life, np.where(read, miles, np.nan)),
+        rate_days=np.where(told | read, ended, np.nan),
+    )
 
 
 # ---- what is measured ----------------------------------------------------------------------------------------------
@@ -280,8 +299,16 @@ def one_replicate(cell: Cell, seed: int) -> dict[str, float]:
     rng = np.random.default_rng(seed)
     data = draw_fleet(cell, rng)
     use = "harsh" if cell.harsh_recorded and "harsh" in data.use_names else None
-    out = rate_part(data, cell.weight_lb, use, LIFE_MILES, RELIABILITY, CONFIDENCE, SETTINGS[cell.settings],
-                    seed=int(rng.integers(2**31)))
+    out = rate_part(
+        data,
+        cell.weight_lb,
+        use,
+        LIFE_MILES,
+        RELIABILITY,
+        CONFIDENCE,
+        SETTINGS[cell.settings],
+        seed=int(rng.integers(2**31)),
+    )
     truth = true_rating(cell)
     naive = naive_ratings(data, cell.weight_lb)
     return {
@@ -310,8 +337,14 @@ def run_block(name: str, block: int, size: int, seed: int) -> dict:
         key = [seed, zlib.crc32(name.encode()), block, i]
         rows.append(one_replicate(cell, int(np.random.SeedSequence(key).generate_state(1)[0])))
     frame = pd.DataFrame(rows)
-    out: dict = {"cell": name, "block": block, "replicates": size, "seed": seed, "truth_hp": true_rating(cell),
-                 "versions": _versions()}
+    out: dict = {
+        "cell": name,
+        "block": block,
+        "replicates": size,
+        "seed": seed,
+        "truth_hp": true_rating(cell),
+        "versions": _versions(),
+    }
     for column in frame:
         out[column] = " ".join(f"{v:.4f}" for v in frame[column])
     return out
@@ -345,7 +378,8 @@ def run(
     tasks = [(n, b) for b in range(-(-replicates // block)) for n in names if (n, b, seed, block) not in done]
     begun = time.perf_counter()
     results = Parallel(n_jobs=jobs, return_as="generator_unordered")(
-        delayed(run_block)(n, b, block, seed) for n, b in tasks)
+        delayed(run_block)(n, b, block, seed) for n, b in tasks
+    )
     for i, row in enumerate(results, 1):
         new = not path.exists()
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -366,25 +400,45 @@ def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
     95th percentile of bound/true, shares not rated and capped, and the habits' coverage."""
     rows = []
     for name, part in blocks.groupby("cell", sort=False):
+
         def values(column, part=part):
             return np.array([float(v) for text in part[column] for v in str(text).split()])
 
         ratio = values("calibrated")
         given = np.isfinite(ratio)
-        row: dict = {"cell": name, **{k: v for k, v in asdict(CELLS[name]).items() if k in ("units", "settings")},
-                     "expected_failures": CELLS[name].failures, "fleets": len(ratio), "rated": int(given.sum())}
+        row: dict = {
+            "cell": name,
+            **{k: v for k, v in asdict(CELLS[name]).items() if k in ("units", "settings")},
+            "expected_failures": CELLS[name].failures,
+            "fleets": len(ratio),
+            "rated": int(given.sum()),
+        }
         cover = float((ratio[given] <= 1).mean()) if given.any() else np.nan
-        row |= {"covered": cover, "se": float(np.sqrt(max(cover * (1 - cover), 1e-9) / max(given.sum(), 1))),
-                "median_ratio": float(np.median(ratio[given])) if given.any() else np.nan,
-                "p95_ratio": float(np.quantile(ratio[given], 0.95)) if given.any() else np.nan,
-                "capped": float(values("capped").mean()), "early_fired": float(values("early_fired").mean())}
-        for column in ("first_order", "true_power", "demonstrated", "naive survivor", "naive first failure",
-                       "naive average miles"):
+        row |= {
+            "covered": cover,
+            "se": float(np.sqrt(max(cover * (1 - cover), 1e-9) / max(given.sum(), 1))),
+            "median_ratio": float(np.median(ratio[given])) if given.any() else np.nan,
+            "p95_ratio": float(np.quantile(ratio[given], 0.95)) if given.any() else np.nan,
+            "capped": float(values("capped").mean()),
+            "early_fired": float(values("early_fired").mean()),
+        }
+        for column in (
+            "first_order",
+            "true_power",
+            "demonstrated",
+            "naive survivor",
+            "naive first failure",
+            "naive average miles",
+        ):
             v = values(column)
             v = v[np.isfinite(v)]
             row[f"{column.replace(' ', '_')}_covered"] = float((v <= 1).mean()) if len(v) else np.nan
-        row |= {"mean_failures": float(values("failures").mean()), "truth_hp": float(part["truth_hp"].iloc[0]),
-                "seed": int(part["seed"].iloc[0]), "versions": part["versions"].iloc[0]}
+        row |= {
+            "mean_failures": float(values("failures").mean()),
+            "truth_hp": float(part["truth_hp"].iloc[0]),
+            "seed": int(part["seed"].iloc[0]),
+            "versions": part["versions"].iloc[0],
+        }
         rows.append(row)
     return pd.DataFrame(rows)
 
@@ -427,8 +481,9 @@ def own_fleet(
         raise NotEnoughData(f"{data.failures:g} failures: a fleet to draw from needs at least 3")
     s = replace(RatingSettings() if settings is None else settings, explain=False, draws=0)
     code = data.use_names.index(use) if use is not None and s.use_terms else 0
-    model, top = fit_joint(joint_model(data, life_miles, "weibull", s.priors, s.decline, s.change_days, s.selection,
-                                       s.share, s.use_terms))
+    model, top = fit_joint(
+        joint_model(data, life_miles, "weibull", s.priors, s.decline, s.change_days, s.selection, s.share, s.use_terms)
+    )
     if not top.converged[0]:
         raise NotEnoughData("the fit to these records did not converge: there is no fleet to draw from")
     z = standard_quantile(reliability, "weibull")
@@ -438,7 +493,9 @@ def own_fleet(
     def one(i: int) -> float:
         rng = np.random.default_rng([seed, i])
         lives = simulate_lives(model, top.theta[0], rng)
-        return rate_part(lives, weight_lb, name, life_miles, reliability, confidence, s, int(rng.integers(2**31))).bound_hp
+        return rate_part(
+            lives, weight_lb, name, life_miles, reliability, confidence, s, int(rng.integers(2**31))
+        ).bound_hp
 
     ratio = np.array(Parallel(n_jobs=jobs)(delayed(one)(i) for i in range(replicates))) / truth
     given = ratio[np.isfinite(ratio)]
@@ -446,8 +503,10 @@ def own_fleet(
     se = float(np.sqrt(max(covered * (1 - covered), 1e-9) / len(given))) if len(given) else float("nan")
     median = float(np.median(given)) if len(given) else float("nan")
     if len(given):
-        words = (f"drawn {replicates} times from its own fit, a fleet like this was rated {len(given)} times; the bound was at "
-                 f"or below the truth in {covered:.0%} (standard error {se:.0%}), half of the time below {median:.0%} of it")
+        words = (
+            f"drawn {replicates} times from its own fit, a fleet like this was rated {len(given)} times; the bound was at "
+            f"or below the truth in {covered:.0%} (standard error {se:.0%}), half of the time below {median:.0%} of it"
+        )
         if covered < 0.88:
             words += f". That is short of the {confidence:.0%} promised: publish with a margin"
     else:

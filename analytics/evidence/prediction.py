@@ -72,9 +72,16 @@ def fleet_and_future(cell: Cell, rng: np.random.Generator, days: float) -> tuple
         at = np.where(at > CHANGE_DAYS, CHANGE_DAYS + 2 * (at - CHANGE_DAYS), at)
     ended = np.where(told, at, age)
     data = life_data(
-        np.where(told, life, np.nan), np.where(told, life, np.inf), np.exp(lp), np.exp(lw), lower_days=ended,
-        upper_days=np.where(told, at, np.inf), cutoff_days=age, rate_miles=np.where(told, life, np.where(read, now, np.nan)),
-        rate_days=np.where(told | read, ended, np.nan))
+        np.where(told, life, np.nan),
+        np.where(told, life, np.inf),
+        np.exp(lp),
+        np.exp(lw),
+        lower_days=ended,
+        upper_days=np.where(told, at, np.inf),
+        cutoff_days=age,
+        rate_miles=np.where(told, life, np.where(read, now, np.nan)),
+        rate_days=np.where(told | read, ended, np.nan),
+    )
     return data, float(((life >= now) & (life < then) & reported).sum())
 
 
@@ -85,9 +92,16 @@ def one_prediction(cell: Cell, days: float, seed: int, level: float = 0.9, draws
     settings = SETTINGS[cell.settings]
     fit = fit_lives(data, LIFE_MILES, settings, draws, int(rng.integers(2**31))) if data.failures else None
     p = predict_failures(data, days, life_miles=LIFE_MILES, settings=settings, level=level, draws=draws, fit=fit)
-    out = {"came_back": came, "expected": p.expected, "lower": p.lower, "upper": p.upper, "no_failure": float(data.failures == 0),
-           "inside": float(p.lower <= came <= p.upper) if np.isfinite(p.upper) else np.nan, "effective": p.effective_draws,
-           "plug_in": np.nan}
+    out = {
+        "came_back": came,
+        "expected": p.expected,
+        "lower": p.lower,
+        "upper": p.upper,
+        "no_failure": float(data.failures == 0),
+        "inside": float(p.lower <= came <= p.upper) if np.isfinite(p.upper) else np.nan,
+        "effective": p.effective_draws,
+        "plug_in": np.nan,
+    }
     if fit is not None and fit.model is not None:
         model, top = fit.fitted()
         told, _ = chances(model, top.theta, p.rows, days, None)
@@ -114,20 +128,40 @@ def prediction_coverage(
     for name, days in study:
         if name not in CELLS:
             raise AnalyticsError(f"cell {name!r} is not one of the study's; see analytics.evidence.coverage.CELLS")
-        keys = [np.random.SeedSequence([seed, zlib.crc32(name.encode()), int(days), i]).generate_state(1)[0] for i in range(replicates)]
-        got = pd.DataFrame(Parallel(n_jobs=jobs)(delayed(one_prediction)(CELLS[name], days, int(k), level, draws) for k in keys))
+        keys = [
+            np.random.SeedSequence([seed, zlib.crc32(name.encode()), int(days), i]).generate_state(1)[0]
+            for i in range(replicates)
+        ]
+        got = pd.DataFrame(
+            Parallel(n_jobs=jobs)(delayed(one_prediction)(CELLS[name], days, int(k), level, draws) for k in keys)
+        )
         given = got[got["inside"].notna()]
         inside = float(given["inside"].mean()) if len(given) else np.nan
-        rows.append({
-            "cell": name, "settings": CELLS[name].settings, "units": CELLS[name].units, "failures_so_far": CELLS[name].failures,
-            "days": days, "level": level, "fleets": len(got), "predicted": len(given), "covered": inside,
-            "se": float(np.sqrt(max(inside * (1 - inside), 1e-9) / len(given))) if len(given) else np.nan,
-            "below": float((given["came_back"] < given["lower"]).mean()), "above": float((given["came_back"] > given["upper"]).mean()),
-            "plug_in_covered": float(got["plug_in"].mean()), "mean_expected": float(got["expected"].mean()),
-            "mean_came_back": float(got["came_back"].mean()), "mean_width": float((given["upper"] - given["lower"]).mean()),
-            "without_failure": float(got["no_failure"].mean()), "median_effective_draws": float(got["effective"].median()),
-            "draws": draws, "seed": seed, "versions": _versions(),
-        })
+        rows.append(
+            {
+                "cell": name,
+                "settings": CELLS[name].settings,
+                "units": CELLS[name].units,
+                "failures_so_far": CELLS[name].failures,
+                "days": days,
+                "level": level,
+                "fleets": len(got),
+                "predicted": len(given),
+                "covered": inside,
+                "se": float(np.sqrt(max(inside * (1 - inside), 1e-9) / len(given))) if len(given) else np.nan,
+                "below": float((given["came_back"] < given["lower"]).mean()),
+                "above": float((given["came_back"] > given["upper"]).mean()),
+                "plug_in_covered": float(got["plug_in"].mean()),
+                "mean_expected": float(got["expected"].mean()),
+                "mean_came_back": float(got["came_back"].mean()),
+                "mean_width": float((given["upper"] - given["lower"]).mean()),
+                "without_failure": float(got["no_failure"].mean()),
+                "median_effective_draws": float(got["effective"].median()),
+                "draws": draws,
+                "seed": seed,
+                "versions": _versions(),
+            }
+        )
         if progress is not None:
             progress(f"{name}, {days:g} days: {inside:.3f} of {len(given)}")
         if out is not None:

@@ -24,8 +24,19 @@ from analytics.models.weibull import LifeFit, fit_life
 Clock = Literal["miles", "days", "runs"]
 
 SURVIVAL_COLUMNS = [
-    "component", "part", "finding", "power_band", "weight_class", "clock", "time", "at_risk", "failed", "censored",
-    "survival", "lower", "upper",
+    "component",
+    "part",
+    "finding",
+    "power_band",
+    "weight_class",
+    "clock",
+    "time",
+    "at_risk",
+    "failed",
+    "censored",
+    "survival",
+    "lower",
+    "upper",
 ]
 NO_FINDING = "not stated"
 
@@ -71,9 +82,18 @@ def observed(table: pd.DataFrame, clock: Clock) -> Observed:
     count = table["count"].to_numpy(np.int64)
     first = (table["segment"] == 1).to_numpy()
     return Observed(
-        clock, time[use], failed[use], entry[use], lower[use], upper[use], count[use], table.index[use],
-        units=int(count[use & first].sum()), failures=int(count[use & failed].sum()),
-        left_out=int(count[~known & first].sum()), left_out_failed=int(count[~known & failed].sum()),
+        clock,
+        time[use],
+        failed[use],
+        entry[use],
+        lower[use],
+        upper[use],
+        count[use],
+        table.index[use],
+        units=int(count[use & first].sum()),
+        failures=int(count[use & failed].sum()),
+        left_out=int(count[~known & first].sum()),
+        left_out_failed=int(count[~known & failed].sum()),
     )
 
 
@@ -81,7 +101,9 @@ def curve(table: pd.DataFrame, clock: Clock) -> SurvivalCurve:
     """Kaplan-Meier curve of some rows of the table. Raises NotEnoughData where nothing was at risk."""
     seen = observed(table, clock)
     if not len(seen.time):
-        raise NotEnoughData(f"no part with known {clock} among {int(table['count'].sum()):,}: there is no curve on that clock.")
+        raise NotEnoughData(
+            f"no part with known {clock} among {int(table['count'].sum()):,}: there is no curve on that clock."
+        )
     return kaplan_meier(seen.time, seen.failed, seen.entry, seen.count)
 
 
@@ -108,7 +130,11 @@ def survival_table(table: pd.DataFrame, clocks: Sequence[Clock] = CLOCKS, min_at
         rows = blank.loc[seen.rows]
         if not len(rows):
             continue
-        for levels in (("component", "all_", "all_", "all_"), ("component", "part", "all_", "all_"), ("component", "part", "power_band", "weight_class")):
+        for levels in (
+            ("component", "all_", "all_", "all_"),
+            ("component", "part", "all_", "all_"),
+            ("component", "part", "power_band", "weight_class"),
+        ):
             code, names = _cells(rows, levels)
             frame = kaplan_meier_cells(seen.time, seen.failed, seen.entry, seen.count, cell=code)
             frame = _name(frame, names, clock).assign(finding="")
@@ -139,7 +165,9 @@ def _stop(frame: pd.DataFrame, keys: list[str], min_at_risk: int) -> pd.DataFram
     return frame[frame["time"] <= last]
 
 
-def _by_finding(rows: pd.DataFrame, seen: Observed, levels: tuple[str, str], clock: str, min_at_risk: int) -> list[pd.DataFrame]:
+def _by_finding(
+    rows: pd.DataFrame, seen: Observed, levels: tuple[str, str], clock: str, min_at_risk: int
+) -> list[pd.DataFrame]:
     finding = np.where(seen.failed, rows["finding"].replace("", NO_FINDING).to_numpy(), "")
     result = []
     for (component, part), at in rows.reset_index(drop=True).groupby(list(levels), sort=True).indices.items():
@@ -147,8 +175,16 @@ def _by_finding(rows: pd.DataFrame, seen: Observed, levels: tuple[str, str], clo
             continue  # one finding alone is the curve of any finding
         shares = cumulative_incidence(seen.time[at], finding[at], seen.entry[at], seen.count[at]).to_frame()
         shares = shares.rename(columns={"cause": "finding", "lower": "low", "upper": "high"})
-        shares = shares.assign(survival=1 - shares["incidence"], lower=1 - shares["high"], upper=1 - shares["low"], component=component, part=part,
-                               power_band="", weight_class="", clock=clock)
+        shares = shares.assign(
+            survival=1 - shares["incidence"],
+            lower=1 - shares["high"],
+            upper=1 - shares["low"],
+            component=component,
+            part=part,
+            power_band="",
+            weight_class="",
+            clock=clock,
+        )
         result.append(_stop(shares, ["finding"], min_at_risk)[SURVIVAL_COLUMNS])
     return result
 
@@ -164,7 +200,11 @@ def repeated_failures(table: pd.DataFrame, units: pd.DataFrame) -> MeanCumulativ
     present = units.loc[np.intersect1d(units.index, table["unit"].unique())]
     # one history per unit; of a row of several, each return is another unit's
     several = present["count"] > 1
-    name = failures["unit"].astype(str).where(~several.reindex(failures["unit"]).to_numpy(), "row " + failures.index.astype(str))
+    name = (
+        failures["unit"]
+        .astype(str)
+        .where(~several.reindex(failures["unit"]).to_numpy(), "row " + failures.index.astype(str))
+    )
     singles = failures.index[several.reindex(failures["unit"]).to_numpy()]
     taken = failures.loc[singles, "unit"].value_counts().reindex(present.index, fill_value=0)
     unit = [*present.index.astype(str), *("row " + singles.astype(str))]

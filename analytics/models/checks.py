@@ -26,14 +26,18 @@ class ModelTest:
     words: str
 
 
-def curvature_test(data: LifeData, life_miles: float, law: str = "weibull", priors: Priors | None = None, **options) -> ModelTest:
+def curvature_test(
+    data: LifeData, life_miles: float, law: str = "weibull", priors: Priors | None = None, **options
+) -> ModelTest:
     """Is life a straight power law? Adds the square of log power; ``options`` go to `joint_model`. Raises NotEnoughData
     with fewer than 5 failures, where the test has no say."""
     if data.failures < 5:
         raise NotEnoughData(f"{data.failures:g} failures: whether the power law bends needs at least 5")
     base, top = fit_joint(joint_model(data, life_miles, law, priors, **options))
     centred = data.log_power - base.centre[0]
-    wider = replace(data, extra=np.column_stack([data.extra, centred**2]), extra_names=(*data.extra_names, "log power squared"))
+    wider = replace(
+        data, extra=np.column_stack([data.extra, centred**2]), extra_names=(*data.extra_names, "log power squared")
+    )
     others = base.priors.others if base.priors.power is not None else ()
     model = joint_model(wider, life_miles, law, priors, **options)
     pri = replace(base.priors, others=(*others, OPEN)) if others else base.priors
@@ -42,8 +46,11 @@ def curvature_test(data: LifeData, life_miles: float, law: str = "weibull", prio
     # both values on the same nodes, and without the tested term's own prior, which is flat here
     stat = 2 * max(float(bent.value[0] - top.value[0]), 0.0)
     p = float(chi2.sf(stat, 1))
-    words = (f"the power law bends (p = {p:.3f}): ratings near the edge of the powers seen are less sure than stated"
-             if p < 0.05 else f"nothing in the records says the power law is not straight (p = {p:.2f})")
+    words = (
+        f"the power law bends (p = {p:.3f}): ratings near the edge of the powers seen are less sure than stated"
+        if p < 0.05
+        else f"nothing in the records says the power law is not straight (p = {p:.2f})"
+    )
     if not (top.converged[0] and bent.converged[0]):
         words = "whether the power law bends could not be tested: a fit did not converge"
         stat, p = float("nan"), float("nan")
@@ -88,8 +95,11 @@ def common_shape_test(parts: dict[str, LifeData], life_miles: float, law: str = 
     stat = 2 * max(apart - float(best), 0.0)
     df = len(fitted) - 1
     p = float(chi2.sf(stat, df))
-    words = (f"the parts wear out in different ways (p = {p:.3f}): do not pool their shapes" if p < 0.05
-             else f"nothing says the parts differ in shape (p = {p:.2f}; shared shape {np.exp(grid[peak]):.2f})")
+    words = (
+        f"the parts wear out in different ways (p = {p:.3f}): do not pool their shapes"
+        if p < 0.05
+        else f"nothing says the parts differ in shape (p = {p:.2f}; shared shape {np.exp(grid[peak]):.2f})"
+    )
     return ModelTest("one shape for all parts", stat, df, p, words)
 
 
@@ -132,8 +142,14 @@ class Influence:
 
 
 def influence(
-    data: LifeData, life_miles: float, weight_lb: float, reliability: float = 0.9, use: int = 0, law: str = "weibull",
-    survivors: int = 10, **options,
+    data: LifeData,
+    life_miles: float,
+    weight_lb: float,
+    reliability: float = 0.9,
+    use: int = 0,
+    law: str = "weibull",
+    survivors: int = 10,
+    **options,
 ) -> tuple[Influence, ...]:
     """Refits without each failure and without each of the ``survivors`` longest-run survivors, largest effect first."""
     model, top = fit_joint(joint_model(data, life_miles, law, **options))
@@ -142,12 +158,18 @@ def influence(
     whole = float(log_power_at(model, top.theta, z, lw, use)[0])
     theta, lay = top.theta[0], model.layout
     days = np.where(np.isfinite(data.upper_days), data.upper_days, data.lower_days)
-    rate = np.where(data.has_rate, data.rate_miles / np.maximum(data.rate_days, 1.0), np.exp(theta[lay.mu].mean()) if lay.uses else 1.0)
+    rate = np.where(
+        data.has_rate,
+        data.rate_miles / np.maximum(data.rate_days, 1.0),
+        np.exp(theta[lay.mu].mean()) if lay.uses else 1.0,
+    )
     run = np.where(np.isfinite(data.lower), data.lower, rate * np.nan_to_num(days, nan=0.0))
     # the survivors that say most: long run at a power and weight where failure was to be expected
     z_end = np.exp(theta[0]) * np.log(np.maximum(run, 1.0) / life_miles) - model.x @ theta[lay.gamma]
     left = np.flatnonzero(~data.failed)
-    candidates = np.concatenate([np.flatnonzero(data.failed), left[np.argsort(-z_end[left], kind="stable")][:survivors]])
+    candidates = np.concatenate(
+        [np.flatnonzero(data.failed), left[np.argsort(-z_end[left], kind="stable")][:survivors]]
+    )
     out = []
     for i in candidates:
         keep = np.arange(len(data.lower)) != i
@@ -155,5 +177,7 @@ def influence(
             continue
         m, t = fit_joint(joint_model(data.take(keep), life_miles, law, **options))
         if t.converged[0]:
-            out.append(Influence(int(i), bool(data.failed[i]), float(np.exp(log_power_at(m, t.theta, z, lw, use)[0] - whole))))
+            out.append(
+                Influence(int(i), bool(data.failed[i]), float(np.exp(log_power_at(m, t.theta, z, lw, use)[0] - whole)))
+            )
     return tuple(sorted(out, key=lambda q: -abs(np.log(q.ratio))))

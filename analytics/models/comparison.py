@@ -96,13 +96,9 @@ def _collect(
     entries = check_entry(entry, times, fails)
     counts = check_count(count, len(times))
     groups, labels = cell_codes(group, len(times))
-    stratum, _ = (
-        cell_codes(strata, len(times)) if strata is not None else (np.zeros(len(times), dtype=np.int64), [0])
-    )
+    stratum, _ = cell_codes(strata, len(times)) if strata is not None else (np.zeros(len(times), dtype=np.int64), [0])
     keep = (counts > 0) & ((entries < times) | (entries == 0))
-    times, fails, entries, counts, groups, stratum = (
-        a[keep] for a in (times, fails, entries, counts, groups, stratum)
-    )
+    times, fails, entries, counts, groups, stratum = (a[keep] for a in (times, fails, entries, counts, groups, stratum))
     if not fails.any():
         raise NotEnoughData("no unit failed: there is nothing to compare the groups by.")
     k = len(labels)
@@ -188,15 +184,11 @@ def log_rank_trend(
     labels, units, observed, expected, covariance, used = _collect(time, failed, group, entry, count, strata)
     missing = [label for label in labels if label not in scores]
     if missing:
-        raise AnalyticsError(
-            f"no score for group {missing[0]!r}: give each group a number that puts it in order."
-        )
+        raise AnalyticsError(f"no score for group {missing[0]!r}: give each group a number that puts it in order.")
     score = np.array([scores[label] for label in labels], dtype=float)
     variance = float(score @ covariance @ score)
     if not variance > 1e-12 * float(score @ score) * float(np.trace(covariance)):
-        raise AnalyticsError(
-            "the groups that can be compared have equal scores: give them different numbers."
-        )
+        raise AnalyticsError("the groups that can be compared have equal scores: give them different numbers.")
     z = float(score @ (observed - expected)) / variance**0.5
     return LogRank(
         "trend",

@@ -77,9 +77,7 @@ class CumulativeIncidence:
         k = np.maximum(i, 0)
         started = i >= 0
         after = self.at_risk - self.failed.sum(axis=0) - self.censored + self.entered
-        at_risk = np.where(
-            ~started, self.at_risk[0], np.where(self.time[k] == times, self.at_risk[k], after[k])
-        )
+        at_risk = np.where(~started, self.at_risk[0], np.where(self.time[k] == times, self.at_risk[k], after[k]))
         here = started & (self.time[k] == times)
         return pd.DataFrame(
             {
@@ -126,9 +124,7 @@ def _cause_codes(cause: ArrayLike, length: int) -> tuple[Ints, list[Hashable]]:
     return codes, names.tolist()
 
 
-def _aalen_variance(
-    n: Floats, d: Floats, d_own: Floats, before: Floats, after: Floats, own: Floats
-) -> Floats:
+def _aalen_variance(n: Floats, d: Floats, d_own: Floats, before: Floats, after: Floats, own: Floats) -> Floats:
     """Variance of the incidence `own` (k,), with the (n - d)/(n - 1) correction for ties."""
 
     def spread(failures: Floats) -> Floats:
@@ -182,9 +178,7 @@ def cumulative_incidence(
     entries = check_entry(entry, times, codes > 0)
     counts = check_count(count, len(times))
     if not counts[codes > 0].sum():
-        raise NotEnoughData(
-            f"none of {int(counts.sum()):,} units failed: there is no incidence; use an exact bound."
-        )
+        raise NotEnoughData(f"none of {int(counts.sum()):,} units failed: there is no incidence; use an exact bound.")
     zeros = np.zeros(len(times), dtype=np.int64)
     rows = risk_rows(times, codes, entries, counts, zeros, 1, len(labels))
     # Rows where nobody is at risk (a late entry only) divide by one instead of nought; nothing fails there.

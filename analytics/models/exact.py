@@ -112,9 +112,7 @@ def units_to_prove(
     return high
 
 
-def success_run_reliability(
-    units: float, confidence: float, life_ratio: float = 1.0, beta: float = 1.0
-) -> float:
+def success_run_reliability(units: float, confidence: float, life_ratio: float = 1.0, beta: float = 1.0) -> float:
     """Reliability proven at the target life by `units` without a failure, each run `life_ratio` target lives.
 
     R = (1 - C)^(1/(n life_ratio^beta)), with beta the Weibull shape assumed; `units` need not be whole (an
@@ -133,9 +131,7 @@ def mtbf_factors(failures: int, level: float = 0.95) -> Limits:
     """
     r = _whole("failures", failures)
     if r == 0:
-        raise NotEnoughData(
-            "no failure: there is no mean time between failures to multiply; use the rate's limit."
-        )
+        raise NotEnoughData("no failure: there is no mean time between failures to multiply; use the rate's limit.")
     tail = (1 - _share("level", level)) / 2
     return Limits(1.0, 2 * r / float(chdtri(2 * r + 2, tail)), 2 * r / float(chdtri(2 * r, 1 - tail)), level)
 
@@ -192,9 +188,7 @@ def compare_rates(
         return math.inf if p == 1 else p / (1 - p) * t2 / t1
 
     ratio = (k1 / t1) / (k2 / t2) if k2 else math.inf
-    return RateComparison(
-        k1, t1, k2, t2, ratio, odds(share.lower), odds(share.upper), level, p_value, alternative
-    )
+    return RateComparison(k1, t1, k2, t2, ratio, odds(share.lower), odds(share.upper), level, p_value, alternative)
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,9 +220,7 @@ def proportion_chart(failures: Sequence[int], units: Sequence[int], sigmas: floa
     note says so.
     """
     if len(failures) != len(units) or not len(failures):
-        raise AnalyticsError(
-            f"{len(failures)} failure counts for {len(units)} lots: give one of each per lot."
-        )
+        raise AnalyticsError(f"{len(failures)} failure counts for {len(units)} lots: give one of each per lot.")
     ks = [_whole("failures", k) for k in failures]
     ns = [_whole("units", n, 1) for n in units]
     for i, (k, n) in enumerate(zip(ks, ns, strict=True)):
@@ -242,7 +234,5 @@ def proportion_chart(failures: Sequence[int], units: Sequence[int], sigmas: floa
     fraction = tuple(k / n for k, n in zip(ks, ns, strict=True))
     outside = tuple(f < a or f > b for f, a, b in zip(fraction, lower, upper, strict=True))
     least = centre * min(ns)
-    note = (
-        "" if least >= 5 else f"the smallest lot expects {least:.2g} failures: under 5 the limits are rough"
-    )
+    note = "" if least >= 5 else f"the smallest lot expects {least:.2g} failures: under 5 the limits are rough"
     return ProportionChart(fraction, tuple(ns), lower, upper, outside, centre, width, note)

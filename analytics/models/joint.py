@@ -54,7 +54,9 @@ class JointModel:
     def __repr__(self) -> str:
         return f"JointModel({self.law}, {self.data!r}, columns {', '.join(self.columns)})"
 
-    def covariates(self, log_power: float, log_weight: float, use: int = 0, extra: np.ndarray | None = None) -> np.ndarray:
+    def covariates(
+        self, log_power: float, log_weight: float, use: int = 0, extra: np.ndarray | None = None
+    ) -> np.ndarray:
         """Centred covariates (q - 1,) of a vehicle; further columns at their centre unless given."""
         out = np.zeros(len(self.centre))
         for j, name in enumerate(self.columns[1:]):
@@ -130,8 +132,9 @@ def joint_model(
     if law == "lognormal" and priors.shape is not None:
         # the same spread of log life: pi/sqrt(6) is the standard deviation of Weibull's e, 1 that of the normal's
         priors = replace(priors, shape=(priors.shape[0] - np.log(np.pi / np.sqrt(6)), priors.shape[1]))
-    return JointModel(data, rows, x, ("intercept", *names), centre, layout, law, priors, life_miles, change_days,
-                      rate_nodes(1.2))
+    return JointModel(
+        data, rows, x, ("intercept", *names), centre, layout, law, priors, life_miles, change_days, rate_nodes(1.2)
+    )
 
 
 def starting_point(model: JointModel) -> np.ndarray:
@@ -238,8 +241,9 @@ def fit_at(model: JointModel, constraint: Constraint, start: np.ndarray, toleran
     """The fit under which survival at the target is exactly R at the constraint's vehicle. start: (p - 1,)."""
     lay = constrained_layout(model.layout)
     fun = objective(model.rows, lay, model.law, model.priors, model.nodes, constraint)
-    return maximise(fun, start, negative=1 if model.priors.power is not None else None,
-                    limits=step_limits(lay), tolerance=tolerance)
+    return maximise(
+        fun, start, negative=1 if model.priors.power is not None else None, limits=step_limits(lay), tolerance=tolerance
+    )
 
 
 def free_theta(theta: np.ndarray, constraint: Constraint) -> np.ndarray:
@@ -294,7 +298,9 @@ def _draw(model: JointModel, theta: np.ndarray, fleets: int, rng: np.random.Gene
     v = theta[0]
     beta = np.exp(v)
     eta = model.x[at] @ theta[lay.gamma]
-    value = {k: (theta[lay.place(k)] if lay.place(k) is not None else None) for k in ("decline", "level", "slope", "share")}
+    value = {
+        k: (theta[lay.place(k)] if lay.place(k) is not None else None) for k in ("decline", "level", "slope", "share")
+    }
     later = float(np.exp(value["decline"] if value["decline"] is not None else lay.fixed_decline))
     share = lay.fixed_share if value["share"] is None else 1 / (1 + np.exp(-value["share"]))
     failed, alive = data.failed[at], data.known_alive[at]
@@ -386,9 +392,17 @@ def simulate_lives(model: JointModel, theta: np.ndarray, rng: np.random.Generato
     miles = np.exp(draw.log_rate[0]) * (before + draw.later * after)
     seen = told | looked
     entry = np.where(np.isfinite(draw.log_entry[0]) & told, np.exp(draw.log_entry[0]) * model.life_miles, 0.0)
-    return replace(data, lower=np.where(told, life, np.nan), entry=entry, lower_days=ended,
-                   upper_days=np.where(told, days, np.inf), rate_miles=np.where(seen, miles, np.nan),
-                   rate_days=np.where(seen, age, np.nan), rate_counts=seen, **one)
+    return replace(
+        data,
+        lower=np.where(told, life, np.nan),
+        entry=entry,
+        lower_days=ended,
+        upper_days=np.where(told, days, np.inf),
+        rate_miles=np.where(seen, miles, np.nan),
+        rate_days=np.where(seen, age, np.nan),
+        rate_counts=seen,
+        **one,
+    )
 
 
 def simulate(model: JointModel, theta: np.ndarray, fleets: int, rng: np.random.Generator) -> Rows:
@@ -444,8 +458,15 @@ def simulate(model: JointModel, theta: np.ndarray, fleets: int, rng: np.random.G
     if idx is not None:
         den = pair(zeros, recorded, idx)
         y = cut(log_rate, idx) + np.log(den[0] + later * den[1]) - scale_log
-        blocks.append(Block("running", x[idx], w, Points(y, None, pair(start, length, idx), den),
-                            Points(y, None, pair(start, seen, idx), den) if read_share else None))
+        blocks.append(
+            Block(
+                "running",
+                x[idx],
+                w,
+                Points(y, None, pair(start, length, idx), den),
+                Points(y, None, pair(start, seen, idx), den) if read_share else None,
+            )
+        )
     idx, w = gather(lives & alive & read)
     if idx is not None:
         den = pair(zeros, recorded, idx)
@@ -545,5 +566,7 @@ def posterior_opinion(
     return float(np.interp(1 - confidence, below, ratings[order])), float(1 / (weight**2).sum())
 
 
-def rating_constraint(model: JointModel, log_power: float, reliability: float, log_weight: float, use: int) -> Constraint:
+def rating_constraint(
+    model: JointModel, log_power: float, reliability: float, log_weight: float, use: int
+) -> Constraint:
     return Constraint(model.covariates(log_power, log_weight, use), standard_quantile(reliability, model.law))

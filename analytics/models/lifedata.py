@@ -78,8 +78,9 @@ class LifeData:
 
     def take(self, mask: np.ndarray) -> LifeData:
         """The rows in ``mask`` (n,)."""
-        return LifeData(*(v if isinstance(v, tuple) else v[mask]
-                          for v in (getattr(self, k) for k in self.__dataclass_fields__)))
+        return LifeData(
+            *(v if isinstance(v, tuple) else v[mask] for v in (getattr(self, k) for k in self.__dataclass_fields__))
+        )
 
 
 def life_data(
@@ -121,8 +122,9 @@ def life_data(
     for name, value in (("power_hp", power), ("weight_lb", mass), ("count", count)):
         bad = np.flatnonzero(~(value > 0) | ~np.isfinite(value))
         if len(bad):
-            raise AnalyticsError(f"row {bad[0]}: {name} is {value[bad[0]]:g}; it must be a number above 0: "
-                                 "give it, or set the row aside")
+            raise AnalyticsError(
+                f"row {bad[0]}: {name} is {value[bad[0]]:g}; it must be a number above 0: give it, or set the row aside"
+            )
     blind = np.flatnonzero(np.isnan(lower) & ~(lower_days > 0) & ~(np.isfinite(upper_days) & (upper_days > 0)))
     if len(blind):
         raise AnalyticsError(f"row {blind[0]}: neither miles nor days in service are known; set the row aside")
@@ -144,10 +146,28 @@ def life_data(
     counts = np.zeros(n, bool)
     counts[order[np.unique(units[order], return_index=True)[1]]] = True
     extra = np.zeros((n, 0)) if extra is None else np.asarray(extra, float).reshape(n, -1 if n else len(extra_names))
-    return LifeData(entry, lower, upper, entry_days, lower_days, upper_days, array(start_days, 0.0), cutoff,
-                    np.zeros(n, bool) if known_alive is None else np.asarray(known_alive, bool),
-                    np.log(power), np.log(mass), codes.reshape(n), tuple(map(str, use_names)), extra, tuple(extra_names),
-                    rate_miles, rate_days, counts & has, units, count)
+    return LifeData(
+        entry,
+        lower,
+        upper,
+        entry_days,
+        lower_days,
+        upper_days,
+        array(start_days, 0.0),
+        cutoff,
+        np.zeros(n, bool) if known_alive is None else np.asarray(known_alive, bool),
+        np.log(power),
+        np.log(mass),
+        codes.reshape(n),
+        tuple(map(str, use_names)),
+        extra,
+        tuple(extra_names),
+        rate_miles,
+        rate_days,
+        counts & has,
+        units,
+        count,
+    )
 
 
 def from_lifetimes(
@@ -176,8 +196,10 @@ def from_lifetimes(
     missing = rows[strength].isna() | rows["weight_lb"].isna() | ~(rows[strength] > 0) | ~(rows["weight_lb"] > 0)
     if missing.any():
         lost = int((missing & (rows["ended"] == "failed")).sum())
-        notes.append(f"{int(missing.sum())} of {len(rows)} rows have no power or weight and are left out"
-                     + (f", {lost} of them failures" if lost else ""))
+        notes.append(
+            f"{int(missing.sum())} of {len(rows)} rows have no power or weight and are left out"
+            + (f", {lost} of them failures" if lost else "")
+        )
         rows = rows[~missing]
     lower = rows["lower_miles"].to_numpy(float)
     upper = rows["upper_miles"].to_numpy(float)
@@ -195,7 +217,9 @@ def from_lifetimes(
         notes.append(f"{int(blind.sum())} rows have neither miles nor days in service and are left out")
     keep = ~blind
     if not keep.any():
-        raise NotEnoughData(f"none of its {on_record} lives has power, weight and an age on record, so there is nothing to rate it by")
+        raise NotEnoughData(
+            f"none of its {on_record} lives has power, weight and an age on record, so there is nothing to rate it by"
+        )
     rows, lower, upper, entry = rows[keep], lower[keep], upper[keep], entry[keep]
     entry_unknown, failed, ended = entry_unknown[keep], failed[keep], ended[keep]
     days = {k: v[keep] for k, v in days.items()}
@@ -218,8 +242,9 @@ def from_lifetimes(
     # the unit went in service unit_days before the last day it is known of
     last = pd.to_datetime(table["ended_on"]).groupby(table["serial"]).max()
     in_service = rows["serial"].map(last) - pd.to_timedelta(rows["unit_days"], unit="D")
-    fitted = pd.to_datetime(rows["fitted_on"] if "fitted_on" in rows else
-                            rows["started_on"] - pd.to_timedelta(rows["entry_days"], unit="D"))
+    fitted = pd.to_datetime(
+        rows["fitted_on"] if "fitted_on" in rows else rows["started_on"] - pd.to_timedelta(rows["entry_days"], unit="D")
+    )
     start_days = np.maximum(np.nan_to_num((fitted - in_service).dt.days.to_numpy(float), nan=0.0), 0.0)
     end_days = np.where(failed, np.nan_to_num(days["upper"], nan=0.0), np.nan_to_num(days["lower"], nan=0.0))
     cutoff = np.fmax((stop - fitted).dt.days.to_numpy(float), end_days)
@@ -228,18 +253,32 @@ def from_lifetimes(
     still = np.isin(ended, ["running", "removed"])
     stale = still & np.isfinite(lower) & (read_miles > 0) & (read_days > 0) & (days["lower"] - read_on > stale_days)
     if stale.any():
-        notes.append(f"{int(stale.sum())} lives were last read more than {stale_days:g} days before their end on record "
-                     "and are carried on at their own miles per day")
+        notes.append(
+            f"{int(stale.sum())} lives were last read more than {stale_days:g} days before their end on record "
+            "and are carried on at their own miles per day"
+        )
         lower = np.where(stale, np.nan, lower)
     # an unknown odometer at the entry of a stretch: its days hold
     entry = np.where(np.isnan(lower), np.nan_to_num(entry, nan=0.0) * 0, entry)
     data = life_data(
-        lower, upper, rows[strength].to_numpy(float), rows["weight_lb"].to_numpy(float), entry=entry,
-        entry_days=days["entry"], lower_days=days["lower"], upper_days=days["upper"], start_days=start_days,
-        cutoff_days=np.where(failed, cutoff, end_days), known_alive=~failed & ~running,
+        lower,
+        upper,
+        rows[strength].to_numpy(float),
+        rows["weight_lb"].to_numpy(float),
+        entry=entry,
+        entry_days=days["entry"],
+        lower_days=days["lower"],
+        upper_days=days["upper"],
+        start_days=start_days,
+        cutoff_days=np.where(failed, cutoff, end_days),
+        known_alive=~failed & ~running,
         use=rows["use"].fillna("").astype(str).to_numpy(),
-        extra=rows[list(extra)].to_numpy(float) if extra else None, extra_names=extra, rate_miles=read_miles,
-        rate_days=read_days, unit=rows["serial"].astype(str).to_numpy(), weight=rows["count"].to_numpy(float),
+        extra=rows[list(extra)].to_numpy(float) if extra else None,
+        extra_names=extra,
+        rate_miles=read_miles,
+        rate_days=read_days,
+        unit=rows["serial"].astype(str).to_numpy(),
+        weight=rows["count"].to_numpy(float),
     )
     return data, tuple(notes)
 
@@ -353,8 +392,14 @@ def build_rows(data: LifeData, x: np.ndarray, scale: float, change: float) -> Ro
         read = w * (~failed & ~data.known_alive)
         # an odometer read at the failure itself, not at some later day
         fell = w * (failed & (np.abs(data.rate_days - data.start_days - data.upper_days) < 1.5))
-        rates = Rates(np.log(data.rate_miles[m])[None], (np.maximum(age[0], NOTHING)[None], age[1][None]),
-                      row(data.use, m), row(w, m), row(read, m), row(fell, m))
+        rates = Rates(
+            np.log(data.rate_miles[m])[None],
+            (np.maximum(age[0], NOTHING)[None], age[1][None]),
+            row(data.use, m),
+            row(w, m),
+            row(read, m),
+            row(fell, m),
+        )
     else:
         uses = 0
     return Rows(tuple(blocks), rates, x.shape[1], uses, np.array([w[failed].sum()]), np.array([constant]))

@@ -53,8 +53,23 @@ def mileage_by_use(data: LifeData, level: float = 0.95) -> tuple[MileageRow, ...
         reason = "" if (~back).sum() >= 3 else "from returned units too, who drive more than the rest"
         nan = float("nan")
         if len(basis) < 3:
-            out.append(MileageRow(name, len(y), nan, nan, nan, nan, nan, int(back.sum()), nan, nan, nan, level,
-                                  f"{len(y)} odometers known: at least 3 are needed"))
+            out.append(
+                MileageRow(
+                    name,
+                    len(y),
+                    nan,
+                    nan,
+                    nan,
+                    nan,
+                    nan,
+                    int(back.sum()),
+                    nan,
+                    nan,
+                    nan,
+                    level,
+                    f"{len(y)} odometers known: at least 3 are needed",
+                )
+            )
             continue
         m, s, n = basis.mean(), basis.std(ddof=1), len(basis)
         half = student.ppf(0.5 + level / 2, n - 1) * s / np.sqrt(n)
@@ -66,8 +81,19 @@ def mileage_by_use(data: LifeData, level: float = 0.95) -> tuple[MileageRow, ...
             df = (va + vb) ** 2 / (va**2 / (len(a) - 1) + vb**2 / (len(b) - 1))  # Welch 1947
             gap, h = a.mean() - b.mean(), student.ppf(0.5 + level / 2, df) * np.sqrt(va + vb)
             ratio, lower, upper = (float(np.exp(v)) for v in (gap, gap - h, gap + h))
-        out.append(MileageRow(name, len(y), *(float(np.exp(v)) for v in (m, m - half, m + half, m - wide, m + wide)),
-                              int(back.sum()), ratio, lower, upper, level, reason))
+        out.append(
+            MileageRow(
+                name,
+                len(y),
+                *(float(np.exp(v)) for v in (m, m - half, m + half, m - wide, m + wide)),
+                int(back.sum()),
+                ratio,
+                lower,
+                upper,
+                level,
+                reason,
+            )
+        )
     return tuple(out)
 
 
@@ -87,25 +113,50 @@ class DrivingFit:
     converged: bool
 
 
-def fit_driving(data: LifeData, priors: Priors | None = None, decline: bool = True, change_days: float = 1096.0) -> DrivingFit:
+def fit_driving(
+    data: LifeData, priors: Priors | None = None, decline: bool = True, change_days: float = 1096.0
+) -> DrivingFit:
     """Driving rates on their own, from the odometers known, with the same weak priors as the joint fit."""
     priors = Priors() if priors is None else priors
     m = data.rate_counts
     before, after = split_days(np.zeros(m.sum()), data.rate_days[m], change_days)
     w = data.weight[m][None]
-    rates = Rates(np.log(data.rate_miles[m])[None], (np.maximum(before, NOTHING)[None], after[None]),
-                  data.use[m][None], w, np.zeros_like(w), w * data.failed[m])
+    rates = Rates(
+        np.log(data.rate_miles[m])[None],
+        (np.maximum(before, NOTHING)[None], after[None]),
+        data.use[m][None],
+        w,
+        np.zeros_like(w),
+        w * data.failed[m],
+    )
     k = len(data.use_names)
     rows = Rows((), rates, 0, k, np.zeros(1), np.zeros(1))
     layout = Layout(0, k, decline=decline)
     start = np.zeros(layout.size)
     start[layout.mu] = priors.rate[0] if priors.rate else np.log(30.0)
     start[layout.tau] = np.log(0.6)
-    only = Priors(priors.shape or (0.0, 1.0), None, (), priors.rate, priors.rate_between, priors.spread, priors.decline,
-                  None, None, None)
+    only = Priors(
+        priors.shape or (0.0, 1.0),
+        None,
+        (),
+        priors.rate,
+        priors.rate_between,
+        priors.spread,
+        priors.decline,
+        None,
+        None,
+        None,
+    )
     top = maximise(objective(rows, layout, "weibull", only, rate_nodes(1.0)), start, limits=np.ones(layout.size))
     theta = top.theta[0]
     cov = np.linalg.pinv(-top.hess[0])
     at = layout.place("decline")
-    return DrivingFit(theta[layout.mu], np.sqrt(np.diag(cov)[layout.mu]), float(np.exp(theta[layout.tau])),
-                      float(theta[at]) if at is not None else 0.0, int(m.sum()), change_days, bool(top.converged[0]))
+    return DrivingFit(
+        theta[layout.mu],
+        np.sqrt(np.diag(cov)[layout.mu]),
+        float(np.exp(theta[layout.tau])),
+        float(theta[at]) if at is not None else 0.0,
+        int(m.sum()),
+        change_days,
+        bool(top.converged[0]),
+    )

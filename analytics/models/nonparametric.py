@@ -53,9 +53,7 @@ def check_column(name: str, values: ArrayLike, length: int | None = None) -> Flo
     try:
         column = np.asarray(values, dtype=float)
     except (TypeError, ValueError) as error:
-        raise AnalyticsError(
-            f"{name} holds a value that is not a number ({error}): give numbers only."
-        ) from None
+        raise AnalyticsError(f"{name} holds a value that is not a number ({error}): give numbers only.") from None
     if column.ndim != 1:
         raise AnalyticsError(f"{name} has {column.ndim} dimensions: give one value per unit.")
     if length is not None and len(column) != length:
@@ -201,9 +199,7 @@ def survival_limits(
         if transform == "log-log":
             inside = (survival > 0) & (survival < 1)
             spread = np.where(inside, np.exp(z * relative / np.abs(np.log(survival))), np.nan)
-            return np.where(inside, survival**spread, np.nan), np.where(
-                inside, survival ** (1 / spread), np.nan
-            )
+            return np.where(inside, survival**spread, np.nan), np.where(inside, survival ** (1 / spread), np.nan)
     raise AnalyticsError(f"transform is {transform!r}: give 'log-log', 'log' or 'plain'.")
 
 
@@ -440,11 +436,7 @@ def _notes(rows: RiskRows, survival: Floats, failures: int, units: int) -> tuple
         notes.append(f"none of {units:,} failed by {last}: the curve has no limits; use an exact bound")
     after = rows.at_risk - rows.failed[0] - rows.censored + rows.entered
     zero = np.flatnonzero(survival == 0)
-    later = (
-        int(rows.entered[zero[0] :].sum() + rows.at_risk[zero[0]] - rows.failed[0, zero[0]])
-        if len(zero)
-        else 0
-    )
+    later = int(rows.entered[zero[0] :].sum() + rows.at_risk[zero[0]] - rows.failed[0, zero[0]]) if len(zero) else 0
     if later:
         notes.append(
             f"survival fell to zero at {number(rows.time[zero[0]])} with {int(rows.at_risk[zero[0]])} at risk, but "
@@ -526,9 +518,7 @@ def cell_codes(cell: ArrayLike | Sequence[Hashable], length: int) -> tuple[Ints,
         raise AnalyticsError(f"there are {len(cell)} labels for {length} units: give one per unit.")  # type: ignore[arg-type]
     codes, labels = pd.factorize(pd.Series(cell), sort=True)
     if (codes < 0).any():
-        raise AnalyticsError(
-            f"the label of row {_row(codes < 0)} (counted from 0) is missing: name its group."
-        )
+        raise AnalyticsError(f"the label of row {_row(codes < 0)} (counted from 0) is missing: name its group.")
     return codes.astype(np.int64), labels.tolist()
 
 
@@ -612,9 +602,7 @@ def life_table(
     counts = check_count(count, len(low))
     edge = check_column("edges", edges)
     if high.shape != low.shape or np.isnan(high).any() or (high <= low).any():
-        raise AnalyticsError(
-            "upper must be above lower in every row (infinite while unfailed), one value per unit."
-        )
+        raise AnalyticsError("upper must be above lower in every row (infinite while unfailed), one value per unit.")
     if len(edge) < 2 or (np.diff(edge) <= 0).any():
         raise AnalyticsError("edges must hold at least two ages, each above the one before.")
     z = two_sided_z(level)
@@ -634,9 +622,7 @@ def life_table(
     begin, end = edge[:-1], edge[1:]
     running = ~fails
     # Still watched at the end of each interval, whatever came later.
-    passed = np.array(
-        [counts[(low >= b) | (fails & (where > j))].sum() for j, b in enumerate(end)], dtype=float
-    )
+    passed = np.array([counts[(low >= b) | (fails & (where > j))].sum() for j, b in enumerate(end)], dtype=float)
     withdrawn = np.array(
         [counts[running & (low > a) & (low < b)].sum() for a, b in zip(begin, end, strict=True)],
         dtype=np.int64,
@@ -644,14 +630,10 @@ def life_table(
     at_risk: Floats = np.asarray(passed + failed + withdrawn / 2, dtype=np.float64)
     if (at_risk == 0).any():
         j = int(np.flatnonzero(at_risk == 0)[0])
-        raise NotEnoughData(
-            f"no unit at risk between {number(begin[j])} and {number(end[j])}: end the edges there."
-        )
+        raise NotEnoughData(f"no unit at risk between {number(begin[j])} and {number(end[j])}: end the edges there.")
     survival: Floats = np.asarray(np.cumprod(1 - failed / at_risk), dtype=np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):
-        std_err = np.where(
-            survival > 0, survival * np.sqrt(np.cumsum(failed / (at_risk * (at_risk - failed)))), np.nan
-        )
+        std_err = np.where(survival > 0, survival * np.sqrt(np.cumsum(failed / (at_risk * (at_risk - failed)))), np.nan)
         spread = np.exp(z * std_err / (survival * (1 - survival)))
         floor = survival / (survival + (1 - survival) * spread)
         ceiling = survival / (survival + (1 - survival) / spread)

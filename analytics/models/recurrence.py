@@ -105,9 +105,7 @@ def mean_cumulative_function(
     counts = check_count(count, len(ends))
     names = pd.Index(unit)
     if len(names) != len(ends):
-        raise AnalyticsError(
-            f"there are {len(names)} unit names for {len(ends)} ends: give one row per unit."
-        )
+        raise AnalyticsError(f"there are {len(names)} unit names for {len(ends)} ends: give one row per unit.")
     if names.has_duplicates:
         raise AnalyticsError(f"unit {names[names.duplicated()][0]!r} is listed twice: give one row per unit.")
     bad = (starts > ends) | ((starts == ends) & (starts > 0))
@@ -123,9 +121,7 @@ def mean_cumulative_function(
         raise AnalyticsError(f"there are {len(pd.Index(event_unit))} event units for {len(at)} event times.")
     who = names.get_indexer(pd.Index(event_unit))
     if (who < 0).any():
-        raise AnalyticsError(
-            f"an event names unit {pd.Index(event_unit)[who < 0][0]!r}, which is not among the units."
-        )
+        raise AnalyticsError(f"an event names unit {pd.Index(event_unit)[who < 0][0]!r}, which is not among the units.")
     outside = (at > ends[who]) | ((at <= starts[who]) & (starts[who] > 0))
     if outside.any():
         i = int(np.flatnonzero(outside)[0])
@@ -165,9 +161,7 @@ def mean_cumulative_function(
     own_total = np.zeros(len(ends))
     np.add.at(own_total, np.asarray(p_who), gain)
     u_end = own_total - (drift[closed] - drift[np.minimum(opened, closed)])
-    left = np.concatenate(
-        [[0.0], np.cumsum(np.bincount(closed, weights=counts * u_end, minlength=len(time) + 1))]
-    )
+    left = np.concatenate([[0.0], np.cumsum(np.bincount(closed, weights=counts * u_end, minlength=len(time) + 1))])
     present = -left[1 : len(time) + 1]  # units with closed <= column have left before it
     w = counts[p_who].astype(float)
     cross = np.bincount(p_column, weights=w * (2 * u_before * gain + gain**2), minlength=len(time))

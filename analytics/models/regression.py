@@ -103,7 +103,9 @@ class Points:
 class Block:
     """Rows of one kind. x: (D, n, q) with the intercept first; w: (D, n), 0 for padding; points by name."""
 
-    kind: str  # exact, running, interval, left, entry, unread, unread_alive, unread_exact, unread_interval, unread_entry
+    kind: (
+        str  # exact, running, interval, left, entry, unread, unread_alive, unread_exact, unread_interval, unread_entry
+    )
     x: np.ndarray
     w: np.ndarray
     at: Points
@@ -181,8 +183,11 @@ class Layout:
 
     @property
     def size(self) -> int:
-        return 1 + self.columns + (self.uses + 1 if self.uses else 0) + sum(
-            (self.decline, self.level, self.slope, self.share)
+        return (
+            1
+            + self.columns
+            + (self.uses + 1 if self.uses else 0)
+            + sum((self.decline, self.level, self.slope, self.share))
         )
 
 
@@ -288,7 +293,9 @@ def log_likelihood(
                 lb, f, s = exposure(at.den)
                 y, first, second = y - lb, first - f, second - s
         if at.use is not None:
-            y = y + (mu if layout.uses == 1 else np.take_along_axis(mu, np.broadcast_to(at.use, (batch, at.use.shape[1])), 1))
+            y = y + (
+                mu if layout.uses == 1 else np.take_along_axis(mu, np.broadcast_to(at.use, (batch, at.use.shape[1])), 1)
+            )
         columns = x if constraint is None else x[..., 1:] - constraint.x0
         eta = np.matmul(columns, gamma[:, :, None])[..., 0]
         if constraint is not None:
@@ -391,8 +398,18 @@ def log_likelihood(
                     second[(0, 1)] = w * bend * u1 * l1
                 total.add(locals_, first, second)
         else:
-            _unread(block, total, place, nodes, law, order, (v, beta * tau, alpha, c, silent),
-                    (steep if order else None, at_a, at_c, at_l), unit, full_share)
+            _unread(
+                block,
+                total,
+                place,
+                nodes,
+                law,
+                order,
+                (v, beta * tau, alpha, c, silent),
+                (steep if order else None, at_a, at_c, at_l),
+                unit,
+                full_share,
+            )
 
     if at_l is not None:
         n_fail = np.broadcast_to(rows.reported, batch)
@@ -478,8 +495,13 @@ def _unread(block, total, place, nodes, law, order, params, places, unit, full_s
         total.value += (w * np.log(like)).sum(1)
         if order:
             d1 = [low[1][..., 0], low[1][..., 1] - high[1][..., 1], -high[1][..., 0]]
-            d2 = {(0, 0): low[2][..., 0], (0, 1): low[2][..., 1], (1, 1): low[2][..., 2] - high[2][..., 2],
-                  (2, 2): -high[2][..., 0], (1, 2): -high[2][..., 1]}
+            d2 = {
+                (0, 0): low[2][..., 0],
+                (0, 1): low[2][..., 1],
+                (1, 1): low[2][..., 2] - high[2][..., 2],
+                (2, 2): -high[2][..., 0],
+                (1, 2): -high[2][..., 1],
+            }
             _log_of(total, [local, steep, local_u], d1, d2, like, w)
         return
 
@@ -525,8 +547,12 @@ def _unread(block, total, place, nodes, law, order, params, places, unit, full_s
         if at_c is not None:
             locals_.append(("const", unit(at_c), None))
             d1.append(sums[0][..., 2])
-            d2 |= {(0, i + 1): sums[1][..., 3], (1, i + 1): sums[1][..., 4],
-                   (i, i + 1): sums[0][..., 4], (i + 1, i + 1): sums[0][..., 5]}
+            d2 |= {
+                (0, i + 1): sums[1][..., 3],
+                (1, i + 1): sums[1][..., 4],
+                (i, i + 1): sums[0][..., 4],
+                (i + 1, i + 1): sums[0][..., 5],
+            }
     i0 = len(locals_)
     if sums0 is not None and not full_share:
         b = silent[:, None]
@@ -697,8 +723,9 @@ class Priors:
 NO_PRIORS = Priors(*([None, None, ()] + [None] * 7))
 
 
-def penalty(theta: np.ndarray, layout: Layout, priors: Priors, constrained: bool = False
-            ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def penalty(
+    theta: np.ndarray, layout: Layout, priors: Priors, constrained: bool = False
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Log prior (B,), gradient (B, p), Hessian (B, p, p); up to a constant. The power is the first covariate."""
     theta = np.atleast_2d(theta)
     batch, size = theta.shape
@@ -901,7 +928,9 @@ def known_rows(lower, upper, columns, entry=None, weights=None, scale: float = 1
     x = np.asarray(columns, float).reshape(n, -1)
     w = np.ones(n) if weights is None else np.asarray(weights, float)
     entry = np.zeros(n) if entry is None else np.asarray(entry, float)
-    bad = np.flatnonzero(~(lower >= 0) | ~(upper >= lower) | ~(upper > 0) | ~(entry >= 0) | ~(entry <= lower) | ~(w >= 0))
+    bad = np.flatnonzero(
+        ~(lower >= 0) | ~(upper >= lower) | ~(upper > 0) | ~(entry >= 0) | ~(entry <= lower) | ~(w >= 0)
+    )
     if len(bad):
         i = bad[0]
         raise AnalyticsError(
@@ -987,7 +1016,9 @@ def fit_life(
     x = np.column_stack([np.ones(n), (cov - centre) / spread]) if q else np.ones((n, 1))
     if np.linalg.matrix_rank(x) < q + 1:
         raise AnalyticsError(f"the columns {', '.join(names)} cannot be told apart: leave one out")
-    mid = np.where(np.isfinite(upper), np.where(lower > 0, np.sqrt(np.maximum(lower, 1e-300) * upper), upper / 2), np.nan)
+    mid = np.where(
+        np.isfinite(upper), np.where(lower > 0, np.sqrt(np.maximum(lower, 1e-300) * upper), upper / 2), np.nan
+    )
     scale = float(np.exp(np.average(np.log(mid[failed]), weights=w[failed])))
     rows = known_rows(lower, upper, x, entry, weights, scale)
     layout = Layout(q + 1)
@@ -1021,9 +1052,24 @@ def fit_life(
     if converged:
         m = shape @ jac
         covariance = m @ np.linalg.inv(-top.hess[0]) @ m.T
-    reason = "" if converged else (
-        f"the likelihood has no clear maximum here (Newton decrement {decrement:.2g} after {top.iterations} rounds): "
-        "too few failures, or a group without any"
+    reason = (
+        ""
+        if converged
+        else (
+            f"the likelihood has no clear maximum here (Newton decrement {decrement:.2g} after {top.iterations} rounds): "
+            "too few failures, or a group without any"
+        )
     )
-    return LifeFit(law, ("intercept", *names), raw, float(1 / beta), covariance, value, float(w[failed].sum()), n,
-                   converged, top.iterations, reason)
+    return LifeFit(
+        law,
+        ("intercept", *names),
+        raw,
+        float(1 / beta),
+        covariance,
+        value,
+        float(w[failed].sum()),
+        n,
+        converged,
+        top.iterations,
+        reason,
+    )

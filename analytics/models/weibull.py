@@ -339,9 +339,7 @@ class LifeFit:
         if (a < 0).any() or (b < 0).any() or np.isnan(a).any() or np.isnan(b).any():
             raise AnalyticsError("age and more must be known and not negative.")
         with np.errstate(divide="ignore", over="ignore"):
-            now, then = (
-                _log_survival((np.log(t) - self.mu) / self.sigma, self.distribution)[0] for t in (a, a + b)
-            )
+            now, then = (_log_survival((np.log(t) - self.mu) / self.sigma, self.distribution)[0] for t in (a, a + b))
         return -np.expm1(then - now)
 
     # -- limits
@@ -351,9 +349,7 @@ class LifeFit:
         past = t > self.largest_time
         return past, [f"past the largest age in the records, {number(self.largest_time)}"] if past else []
 
-    def _constrained(
-        self, path: Callable[[float], tuple[Floats, Floats, Floats]], start: float
-    ) -> tuple[float, float]:
+    def _constrained(self, path: Callable[[float], tuple[Floats, Floats, Floats]], start: float) -> tuple[float, float]:
         """Largest log-likelihood along a path u -> (mu, log sigma) with two derivatives; value and u."""
 
         def along(u: Floats) -> tuple[float, Floats, Floats]:
@@ -470,9 +466,7 @@ class LifeFit:
             std_err,
             level,
             method,
-            lambda: self._profile(
-                z, std_err, level, lambda x: self._through(math.log(t), x), math.log(self.sigma)
-            ),
+            lambda: self._profile(z, std_err, level, lambda x: self._through(math.log(t), x), math.log(self.sigma)),
         )
         past, words = self._extrapolated(t)
         words += _missing(low, high, "no upper limit below 1", "no lower limit above 0")
@@ -519,9 +513,7 @@ class LifeFit:
         end = curve.reliable_until(min_at_risk)
         use = (curve.failed > 0) & (curve.time <= end)
         if not use.any():
-            raise NotEnoughData(
-                f"no failure while {min_at_risk} units were at risk: the fit cannot be checked."
-            )
+            raise NotEnoughData(f"no failure while {min_at_risk} units were at risk: the fit cannot be checked.")
         time = curve.time[use]
         start = float(self.survival(curve.start)) if curve.start > 0 else 1.0
         fitted = self.survival(time) / start
@@ -733,9 +725,7 @@ class Weibayes:
         value = math.exp(-((t / self.eta) ** self.beta)) if self.failures else math.nan
         lower = math.exp(-((t / self.eta_lower) ** self.beta))
         past = t > self.largest_time
-        return Estimate(
-            "reliability", t, value, lower, math.nan, self.confidence, "one-sided", past, self.note
-        )
+        return Estimate("reliability", t, value, lower, math.nan, self.confidence, "one-sided", past, self.note)
 
 
 def weibayes(

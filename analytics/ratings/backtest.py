@@ -49,8 +49,10 @@ class Backtest:
     words: tuple[str, ...]
 
     def __repr__(self) -> str:
-        return (f"Backtest({self.rows} predictions: {self.came_back:g} came back where {self.expected:.1f} were expected, "
-                f"{self.covered:.0%} inside at {self.level:.0%})")
+        return (
+            f"Backtest({self.rows} predictions: {self.came_back:g} came back where {self.expected:.1f} were expected, "
+            f"{self.covered:.0%} inside at {self.level:.0%})"
+        )
 
     def to_frame(self) -> pd.DataFrame:
         """One row per quarter and part, unrounded."""
@@ -59,8 +61,12 @@ class Backtest:
     def by_quarter(self) -> pd.DataFrame:
         """Sums over parts: quarter_end, parts, expected, came_back, inside (parts)."""
         told = self.table[self.table["expected"].notna()]
-        sums = told.groupby("quarter_end").agg(parts=("part", "size"), expected=("expected", "sum"), came_back=("came_back", "sum"),
-                                               inside=("inside", "sum"))
+        sums = told.groupby("quarter_end").agg(
+            parts=("part", "size"),
+            expected=("expected", "sum"),
+            came_back=("came_back", "sum"),
+            inside=("inside", "sum"),
+        )
         return sums.reset_index()
 
 
@@ -101,8 +107,10 @@ def backtest(
     first = newest.builds["built_on"].min()
     ends = [e for e in ends if e > first]
     if len(ends) < 2:
-        raise AnalyticsError(f"the records of {folder} hold no whole quarter to replay: the first build is of {first:%Y-%m-%d}, the "
-                             f"cut-off {newest.as_of:%Y-%m-%d}")
+        raise AnalyticsError(
+            f"the records of {folder} hold no whole quarter to replay: the first build is of {first:%Y-%m-%d}, the "
+            f"cut-off {newest.as_of:%Y-%m-%d}"
+        )
     need = newest.shop.failures_to_fit if min_failures is None else min_failures
     rows: list[dict] = []
     before: Lifetimes | None = None
@@ -116,11 +124,22 @@ def backtest(
     told = table[table["expected"].notna()] if len(table) else table
     covered = float(told["inside"].mean()) if len(told) else NAN
     expected, came = (float(told[c].sum()) if len(told) else NAN for c in ("expected", "came_back"))
-    return Backtest(table, len(told), covered, expected, came, level, seed, _words(table, told, covered, level, need, ends))
+    return Backtest(
+        table, len(told), covered, expected, came, level, seed, _words(table, told, covered, level, need, ends)
+    )
 
 
-def _replay(before: Lifetimes, after: Lifetimes, parts, need: int, s: RatingSettings, rate: bool, level: float, draws: int,
-            seed: int) -> list[dict]:
+def _replay(
+    before: Lifetimes,
+    after: Lifetimes,
+    parts,
+    need: int,
+    s: RatingSettings,
+    rate: bool,
+    level: float,
+    draws: int,
+    seed: int,
+) -> list[dict]:
     table, shop = before.table, before.shop
     days = float((after.as_of - before.as_of).days)
     failed = after.table[is_failure(after.table)].drop_duplicates(KEY, keep="last").set_index(KEY)
@@ -139,8 +158,14 @@ def _replay(before: Lifetimes, after: Lifetimes, parts, need: int, s: RatingSett
         chance[found.rows] = np.nan_to_num(found.chance)
         came, inside = _outcome(table, lives.rows[found.rows], failed, before.as_of)
         left, _ = _outcome(table, lives.left_out, failed, before.as_of)
-        row = {"quarter_end": before.as_of, "next_end": after.as_of, "component": component, "part": part, "units": found.units,
-               "failures": found.failures}
+        row = {
+            "quarter_end": before.as_of,
+            "next_end": after.as_of,
+            "component": component,
+            "part": part,
+            "units": found.units,
+            "failures": found.failures,
+        }
         within = np.zeros(len(lives.rows), bool)
         if rate:
             bounds = _bounds(lives, shop, s, seed)
@@ -149,19 +174,34 @@ def _replay(before: Lifetimes, after: Lifetimes, parts, need: int, s: RatingSett
             hp = at["weight_class"].astype(str).map(bounds).to_numpy(float)
             within = at["power_hp"].to_numpy(float) <= np.nan_to_num(hp)
         count, own = lives.data.weight[found.rows], within[found.rows]
-        row |= {"expected": found.expected, "lower": found.lower, "upper": found.upper, "came_back": float(came.sum()),
-                "inside": bool(found.lower <= came.sum() <= found.upper) if np.isfinite(found.expected) else None,
-                "failed_in_quarter": float(inside.sum())}
+        row |= {
+            "expected": found.expected,
+            "lower": found.lower,
+            "upper": found.upper,
+            "came_back": float(came.sum()),
+            "inside": bool(found.lower <= came.sum() <= found.upper) if np.isfinite(found.expected) else None,
+            "failed_in_quarter": float(inside.sum()),
+        }
         if rate:
-            row |= {"units_within": float(count[own].sum()), "expected_within": float((chance[found.rows] * count)[own].sum()),
-                    "came_back_within": float(came[own].sum())}
-        row |= {"left_out": float(table["count"].to_numpy()[lives.left_out].sum()), "left_out_came_back": float(left.sum()),
-                "law": found.law, "reporting_share": found.reporting_share, "words": " ".join(found.words)}
+            row |= {
+                "units_within": float(count[own].sum()),
+                "expected_within": float((chance[found.rows] * count)[own].sum()),
+                "came_back_within": float(came[own].sum()),
+            }
+        row |= {
+            "left_out": float(table["count"].to_numpy()[lives.left_out].sum()),
+            "left_out_came_back": float(left.sum()),
+            "law": found.law,
+            "reporting_share": found.reporting_share,
+            "words": " ".join(found.words),
+        }
         rows.append(row)
     return rows
 
 
-def _outcome(table: pd.DataFrame, at: np.ndarray, failed: pd.DataFrame, as_of: pd.Timestamp) -> tuple[np.ndarray, np.ndarray]:
+def _outcome(
+    table: pd.DataFrame, at: np.ndarray, failed: pd.DataFrame, as_of: pd.Timestamp
+) -> tuple[np.ndarray, np.ndarray]:
     """Units that came back (n,) of the running rows ``at`` of the earlier table, and those of them that failed after it."""
     keys = pd.MultiIndex.from_frame(table.iloc[at][KEY])
     where = failed.index.get_indexer(keys)
@@ -177,20 +217,31 @@ def _bounds(lives: PartLives, shop: Shop, s: RatingSettings, seed: int) -> dict[
     heaviest = float(np.exp(lives.data.log_weight.max()))
     edges = list(shop.weight_classes)
     tops = [*edges, max(heaviest, edges[-1] * 1.0001)] if edges else [heaviest]
-    got = rate_weights(lives.data, tuple(tops), None, shop.target_miles, reliability=shop.reliability, confidence=shop.confidence,
-                       settings=s, seed=seed)
+    got = rate_weights(
+        lives.data,
+        tuple(tops),
+        None,
+        shop.target_miles,
+        reliability=shop.reliability,
+        confidence=shop.confidence,
+        settings=s,
+        seed=seed,
+    )
     return {name: r.bound_hp for name, r in zip(shop.class_labels(), got, strict=True)}
 
 
-def _words(table: pd.DataFrame, told: pd.DataFrame, covered: float, level: float, need: int, ends: list[pd.Timestamp]
-           ) -> tuple[str, ...]:
+def _words(
+    table: pd.DataFrame, told: pd.DataFrame, covered: float, level: float, need: int, ends: list[pd.Timestamp]
+) -> tuple[str, ...]:
     span = f"{ends[0]:%Y-%m-%d} to {ends[-1]:%Y-%m-%d}"
     if not len(told):
         return (f"No part had {need} failures at any quarter end from {span}: there is nothing to check yet.",)
     within = int(told["inside"].sum())
-    words = [f"From {span}, {len(told)} predictions of a part's next quarter were made; {within} of them ({covered:.0%}) held what came "
-             f"back, where {level:.0%} were promised.",
-             f"In all {told['came_back'].sum():.0f} came back where {told['expected'].sum():.1f} were expected."]
+    words = [
+        f"From {span}, {len(told)} predictions of a part's next quarter were made; {within} of them ({covered:.0%}) held what came "
+        f"back, where {level:.0%} were promised.",
+        f"In all {told['came_back'].sum():.0f} came back where {told['expected'].sum():.1f} were expected.",
+    ]
     high, low = int((told["came_back"] > told["upper"]).sum()), int((told["came_back"] < told["lower"]).sum())
     if high or low:
         words.append(f"{high} had more comebacks than the interval allows, {low} fewer.")
@@ -202,7 +253,11 @@ def _words(table: pd.DataFrame, told: pd.DataFrame, covered: float, level: float
     if told["left_out"].sum():
         words.append(f"{left:.0f} more came back among units in no fit, for want of a power, a weight or an age.")
     if "units_within" in told:
-        words.append(f"Of units at or under the bound of their day, {told['came_back_within'].sum():.0f} came back where "
-                     f"{told['expected_within'].sum():.1f} were expected.")
-    words.append("Powers and weights carry no date on the sheets: one first written down at a later return is known too early here.")
+        words.append(
+            f"Of units at or under the bound of their day, {told['came_back_within'].sum():.0f} came back where "
+            f"{told['expected_within'].sum():.1f} were expected."
+        )
+    words.append(
+        "Powers and weights carry no date on the sheets: one first written down at a later return is known too early here."
+    )
     return tuple(words)

@@ -135,9 +135,11 @@ class RatingBound:
 
     def __repr__(self) -> str:
         where = f"{self.weight_lb:,.0f} lb" + (f", {self.use}" if self.use else "")
-        return (f"RatingBound({where}: {'at least ' if self.capped else ''}{self.bound_hp:,.0f} hp, estimate "
-                f"{self.estimate_hp:,.0f}, demonstrated {self.demonstrated_hp:,.0f}; {self.failures:g} failures in "
-                f"{self.units:,.0f} units)")
+        return (
+            f"RatingBound({where}: {'at least ' if self.capped else ''}{self.bound_hp:,.0f} hp, estimate "
+            f"{self.estimate_hp:,.0f}, demonstrated {self.demonstrated_hp:,.0f}; {self.failures:g} failures in "
+            f"{self.units:,.0f} units)"
+        )
 
     @property
     def reason(self) -> str:
@@ -238,10 +240,22 @@ def calibrate(root: SignedRoot, log_power: float, replicates: int, seed: int) ->
     for i in range(0, replicates, slab):
         size = min(slab, replicates - i)
         rows = simulate(model, free_start[0], size, rng)
-        held = maximise(objective(rows, small, model.law, model.priors, nodes, constraint), np.repeat(start, size, 0),
-                        negative=1 if signed else None, limits=step_limits(small), tolerance=1e-4, rounds=30)
-        free = maximise(objective(rows, lay, model.law, model.priors, nodes), free_theta(held.theta, constraint),
-                        negative=2 if signed else None, limits=step_limits(lay), tolerance=1e-4, rounds=30)
+        held = maximise(
+            objective(rows, small, model.law, model.priors, nodes, constraint),
+            np.repeat(start, size, 0),
+            negative=1 if signed else None,
+            limits=step_limits(small),
+            tolerance=1e-4,
+            rounds=30,
+        )
+        free = maximise(
+            objective(rows, lay, model.law, model.priors, nodes),
+            free_theta(held.theta, constraint),
+            negative=2 if signed else None,
+            limits=step_limits(lay),
+            tolerance=1e-4,
+            rounds=30,
+        )
         side = log_power_at(model, free.theta, z, root.log_weight, root.use) - log_power
         r = np.sign(side) * np.sqrt(2 * np.maximum(free.value - held.value, 0))
         out.append(r[held.converged & free.converged])
@@ -260,8 +274,18 @@ def _model(data: LifeData, life_miles: float, law: str, s: RatingSettings) -> Jo
     return joint_model(data, life_miles, law, s.priors, s.decline, s.change_days, s.selection, s.share, s.use_terms)
 
 
-def rate_law(model: JointModel, top: Optimum, weight_lb: float, use: int, reliability: float, confidence: float,
-             settings: RatingSettings, seed: int, full: bool = True, behind: float = 0.0) -> LawRating:
+def rate_law(
+    model: JointModel,
+    top: Optimum,
+    weight_lb: float,
+    use: int,
+    reliability: float,
+    confidence: float,
+    settings: RatingSettings,
+    seed: int,
+    full: bool = True,
+    behind: float = 0.0,
+) -> LawRating:
     """Estimate and bounds under one law. full=False stops at the first-order bound.
 
     ``behind``: how far this law's best log-likelihood lies below the other's. The law counts as one more parameter of
@@ -297,10 +321,25 @@ def rate_law(model: JointModel, top: Optimum, weight_lb: float, use: int, reliab
         return float(theta[at]) if at is not None else default
 
     share = of("share", NAN)
-    return LawRating(model.law, root.estimate, first, calibrated, opinion, ess, mean, sd, fleets, float(top.value[0]),
-                     beta, float(gamma[1] / beta), float(weight_exponent), of("decline", lay.fixed_decline),
-                     of("slope", 0.0), 1 / (1 + np.exp(-share)) if np.isfinite(share) else lay.fixed_share,
-                     bool(top.converged[0]))
+    return LawRating(
+        model.law,
+        root.estimate,
+        first,
+        calibrated,
+        opinion,
+        ess,
+        mean,
+        sd,
+        fleets,
+        float(top.value[0]),
+        beta,
+        float(gamma[1] / beta),
+        float(weight_exponent),
+        of("decline", lay.fixed_decline),
+        of("slope", 0.0),
+        1 / (1 + np.exp(-share)) if np.isfinite(share) else lay.fixed_share,
+        bool(top.converged[0]),
+    )
 
 
 # ---- early failures ------------------------------------------------------------------------------------------------
@@ -324,10 +363,14 @@ def early_check(data: LifeData, life_miles: float, settings: RatingSettings) -> 
     seen = float(data.weight[early].sum())
     if seen < 2 or seen == data.failures:
         return EarlyCheck(seen, NAN, NAN, False, 0.0, limit), data
-    cleaned = replace(data, lower=np.where(early, np.maximum(data.upper, 1.0), data.lower),
-                      upper=np.where(early, np.inf, data.upper),
-                      lower_days=np.where(early, data.upper_days, data.lower_days),
-                      upper_days=np.where(early, np.inf, data.upper_days), known_alive=data.known_alive | early)
+    cleaned = replace(
+        data,
+        lower=np.where(early, np.maximum(data.upper, 1.0), data.lower),
+        upper=np.where(early, np.inf, data.upper),
+        lower_days=np.where(early, data.upper_days, data.lower_days),
+        upper_days=np.where(early, np.inf, data.upper_days),
+        known_alive=data.known_alive | early,
+    )
     model, top = fit_joint(_model(cleaned, life_miles, "weibull", replace(settings, share=settings.share or 1.0)))
     theta = top.theta[0]
     z = np.exp(theta[0]) * np.log(limit / life_miles) - model.x @ theta[model.layout.gamma]
@@ -371,8 +414,10 @@ def rate_part(
     that make no sense; data that cannot carry a number come back as NaN with the reason."""
     s = RatingSettings() if settings is None else settings
     if not (0 < reliability < 1 and 0 < confidence < 1 and life_miles > 0 and weight_lb > 0):
-        raise AnalyticsError(f"reliability {reliability}, confidence {confidence}, life {life_miles} miles, weight "
-                             f"{weight_lb} lb: shares must lie between 0 and 1, life and weight above 0")
+        raise AnalyticsError(
+            f"reliability {reliability}, confidence {confidence}, life {life_miles} miles, weight "
+            f"{weight_lb} lb: shares must lie between 0 and 1, life and weight above 0"
+        )
     if s.share is not None and not 0 < s.share <= 1:
         raise AnalyticsError(f"reporting share {s.share}: give a number above 0 and at most 1, or none for a prior")
     if use is not None and s.use_terms and use not in data.use_names:
@@ -399,9 +444,19 @@ def rate_part(
 
     def finish(estimate=NAN, bound=NAN, first=NAN, opinion=NAN, only=False, law="", laws=(), early=0.0, picked=None):
         target = reliability / (1 - early)
-        demos = [demonstrate(data, weight_lb, life_miles, target, confidence, driving, s.share or _share_mean(s),
-                             use=k if s.use_terms and len(data.use_names) > 1 and (picked is not None or not several) else None)
-                 for k in ([picked] if picked is not None else uses)]
+        demos = [
+            demonstrate(
+                data,
+                weight_lb,
+                life_miles,
+                target,
+                confidence,
+                driving,
+                s.share or _share_mean(s),
+                use=k if s.use_terms and len(data.use_names) > 1 and (picked is not None or not several) else None,
+            )
+            for k in ([picked] if picked is not None else uses)
+        ]
         demo = min(demos, key=lambda d: d.power_hp if np.isfinite(d.power_hp) else -1)
         capped = False
         if only:
@@ -410,25 +465,53 @@ def rate_part(
             if s.share is None:
                 reasons.append(f"counts on {_share_mean(s):.0%} of failures being reported")
         if np.isfinite(bound) and not np.isfinite(cap):
-            reasons.append(f"fewer than {s.cap_rank} units at {s.cap_weight * weight_lb:,.0f} lb or more: no rating at this "
-                           "weight")
+            reasons.append(
+                f"fewer than {s.cap_rank} units at {s.cap_weight * weight_lb:,.0f} lb or more: no rating at this weight"
+            )
             bound = NAN
         elif np.isfinite(bound) and bound > cap:
             capped, bound = True, cap
-            reasons.append(f"at least {cap:,.0f} hp: the part is not proven to be weaker than any power with experience")
+            reasons.append(
+                f"at least {cap:,.0f} hp: the part is not proven to be weaker than any power with experience"
+            )
         if not only and np.isfinite(bound) and bound < powers.min():
-            reasons.append(f"no rating demonstrable: the bound of {bound:,.0f} hp lies below the lowest power on record, "
-                           f"{powers.min():,.0f} hp" + (f"; {demo.reason} is all that is shown"
-                                                        if np.isfinite(demo.power_hp) else ""))
+            reasons.append(
+                f"no rating demonstrable: the bound of {bound:,.0f} hp lies below the lowest power on record, "
+                f"{powers.min():,.0f} hp"
+                + (f"; {demo.reason} is all that is shown" if np.isfinite(demo.power_hp) else "")
+            )
             bound = NAN
         if s.share == 1.0:
             reasons.append("assumes every failure was reported")
         apart = len(data.use_names) > 1 and s.use_terms and (picked is not None or not several)
         name = data.use_names[picked if picked is not None else uses[0]] if apart else use or ""
         return RatingBound(
-            weight_lb, name, life_miles, reliability, confidence, estimate, bound, first, demo.power_hp, opinion, cap,
-            capped, only, law, data.units, data.failures, float((data.weight * rough_miles(data, driving)).sum()),
-            float(powers.max()), float(powers.min()), early, tuple(reasons), tuple(checks), tuple(costs), tuple(laws), seed)
+            weight_lb,
+            name,
+            life_miles,
+            reliability,
+            confidence,
+            estimate,
+            bound,
+            first,
+            demo.power_hp,
+            opinion,
+            cap,
+            capped,
+            only,
+            law,
+            data.units,
+            data.failures,
+            float((data.weight * rough_miles(data, driving)).sum()),
+            float(powers.max()),
+            float(powers.min()),
+            early,
+            tuple(reasons),
+            tuple(checks),
+            tuple(costs),
+            tuple(laws),
+            seed,
+        )
 
     if data.failures == 0:
         return finish(only=True)
@@ -437,9 +520,11 @@ def rate_part(
     if s.early:
         early, rated = early_check(data, life_miles, s)
         if early.fired:
-            checks.append(f"{early.seen:g} failures under {early.miles:,.0f} miles where wear explains {early.expected:.1f}: "
-                          f"taken as early failures, {early.share:.1%} of units, and the rest rated at a survival of "
-                          f"{reliability / (1 - early.share):.1%}")
+            checks.append(
+                f"{early.seen:g} failures under {early.miles:,.0f} miles where wear explains {early.expected:.1f}: "
+                f"taken as early failures, {early.share:.1%} of units, and the rest rated at a survival of "
+                f"{reliability / (1 - early.share):.1%}"
+            )
     target = reliability / (1 - early.share)
     if target > 0.999:
         reasons.append(f"early failures alone take {early.share:.1%} of units: no power can give {reliability:.0%}")
@@ -464,12 +549,20 @@ def rate_part(
     # the harshest use by the first-order bound, then the full bound for it alone
     picked = uses[0]
     if several:
-        firsts = [min(rate_law(m, t, weight_lb, k, target, confidence, s, seed, False, d).first_order
-                      for (m, t), d in zip(fits, behind, strict=True)) for k in uses]
+        firsts = [
+            min(
+                rate_law(m, t, weight_lb, k, target, confidence, s, seed, False, d).first_order
+                for (m, t), d in zip(fits, behind, strict=True)
+            )
+            for k in uses
+        ]
         picked = uses[int(np.argmin(firsts))]
         if len(uses) > 1:
             reasons.append(f"use not stated: rated for {data.use_names[picked]}, the harshest with enough on record")
-    laws = [rate_law(m, t, weight_lb, picked, target, confidence, s, seed, True, d) for (m, t), d in zip(fits, behind, strict=True)]
+    laws = [
+        rate_law(m, t, weight_lb, picked, target, confidence, s, seed, True, d)
+        for (m, t), d in zip(fits, behind, strict=True)
+    ]
     chosen = min(laws, key=lambda r: r.calibrated)
     estimate = max(laws, key=lambda r: r.loglik).estimate
     opinion = min([r.opinion for r in laws if np.isfinite(r.opinion)], default=NAN)
@@ -486,18 +579,30 @@ def rate_part(
         if s.replicates >= 20 and r.fleets < 0.9 * s.replicates:
             checks.append(f"{s.replicates - r.fleets} of {s.replicates} simulated fleets could not be fitted ({r.law})")
         if np.isfinite(r.effective_draws) and r.effective_draws < 50:
-            checks.append(f"the second opinion rests on {r.effective_draws:.0f} effective draws ({r.law}): too few to trust")
+            checks.append(
+                f"the second opinion rests on {r.effective_draws:.0f} effective draws ({r.law}): too few to trust"
+            )
     if np.isfinite(opinion) and np.isfinite(bound) and abs(opinion - bound) > 0.1:
-        checks.append(f"the second opinion ({np.exp(opinion):,.0f} hp) is more than 10 % from the bound "
-                      f"({np.exp(bound):,.0f} hp)")
+        checks.append(
+            f"the second opinion ({np.exp(opinion):,.0f} hp) is more than 10 % from the bound ({np.exp(bound):,.0f} hp)"
+        )
     if not np.isfinite(bound):
         reasons.append("no rating demonstrable: the records do not rule out any power, however low")
     if s.explain:
         costs += _costs(data, weight_lb, picked, life_miles, reliability, confidence, s, seed, early)
     hp = float(np.exp(bound)) if np.isfinite(bound) else NAN
     first = min(r.first_order for r in laws)
-    return finish(float(np.exp(estimate)), hp, float(np.exp(first)) if np.isfinite(first) else NAN,
-                  float(np.exp(opinion)) if np.isfinite(opinion) else NAN, False, chosen.law, laws, early.share, picked)
+    return finish(
+        float(np.exp(estimate)),
+        hp,
+        float(np.exp(first)) if np.isfinite(first) else NAN,
+        float(np.exp(opinion)) if np.isfinite(opinion) else NAN,
+        False,
+        chosen.law,
+        laws,
+        early.share,
+        picked,
+    )
 
 
 def _uses_to_rate(data: LifeData, s: RatingSettings, reasons: list[str]) -> list[int]:
@@ -505,11 +610,16 @@ def _uses_to_rate(data: LifeData, s: RatingSettings, reasons: list[str]) -> list
     units = np.bincount(data.use, data.weight, len(data.use_names))
     failures = np.bincount(data.use, data.weight * data.failed, len(data.use_names))
     enough = [k for k in range(len(units)) if failures[k] >= s.use_failures] or [int(np.argmax(failures))]
-    left = [f"{data.use_names[k] or 'no use stated'} ({units[k]:,.0f} lives, {failures[k]:g} failures)"
-            for k in range(len(units)) if k not in enough]
+    left = [
+        f"{data.use_names[k] or 'no use stated'} ({units[k]:,.0f} lives, {failures[k]:g} failures)"
+        for k in range(len(units))
+        if k not in enough
+    ]
     if left:
-        reasons.append(f"holds for {', '.join(data.use_names[k] or 'no use stated' for k in enough)}; too few failures for a "
-                       "rating of their own: " + ", ".join(left))
+        reasons.append(
+            f"holds for {', '.join(data.use_names[k] or 'no use stated' for k in enough)}; too few failures for a "
+            "rating of their own: " + ", ".join(left)
+        )
     return enough
 
 
@@ -532,8 +642,10 @@ def _describe(data: LifeData, fits, weight_lb: float, s: RatingSettings, checks:
         var = np.linalg.pinv(-open_top.hess[0])[2, 2]
         p = float(norm.cdf(theta[2] / np.sqrt(var))) if var > 0 else NAN
         if not (p < 0.1):
-            checks.append(f"the records alone do not show that more power means less life (exponent {slope:+.1f}, "
-                          f"p = {p:.2f}): the slope is held up by its prior")
+            checks.append(
+                f"the records alone do not show that more power means less life (exponent {slope:+.1f}, "
+                f"p = {p:.2f}): the slope is held up by its prior"
+            )
     columns = model.x[:, 1:]
     if columns.shape[1] > 1:
         others = np.column_stack([np.ones(len(columns)), columns[:, 1:]])
@@ -544,18 +656,24 @@ def _describe(data: LifeData, fits, weight_lb: float, s: RatingSettings, checks:
         total = (data.weight * (columns[:, 0] - mean) ** 2).sum()
         vif = total / max(left, 1e-300)
         if vif > 5:
-            checks.append(f"power and the other columns move together (variance inflation {vif:.1f}): their effects cannot "
-                          "be told apart, and no vehicle outside the mix seen is rated")
+            checks.append(
+                f"power and the other columns move together (variance inflation {vif:.1f}): their effects cannot "
+                "be told apart, and no vehicle outside the mix seen is rated"
+            )
     edges = np.log(np.asarray(s.weight_edges))
     classes = np.digitize(data.log_weight, edges, right=True)
     hit = np.unique(classes[data.failed])
     here = int(np.digitize(np.log(weight_lb), edges, right=True))
     if len(hit) == 1 and len(np.unique(classes)) > 1 and here != hit[0]:
-        checks.append("all failures are in one weight class, and it is not this one: the step between classes rests on its prior")
+        checks.append(
+            "all failures are in one weight class, and it is not this one: the step between classes rests on its prior"
+        )
     if len(fits) == 2:
         gap = float(fits[1][1].value[0] - fits[0][1].value[0])
         if abs(gap) > 2:
-            checks.append(f"{'log-normal' if gap > 0 else 'Weibull'} life fits better (log-likelihood {abs(gap):.1f} higher)")
+            checks.append(
+                f"{'log-normal' if gap > 0 else 'Weibull'} life fits better (log-likelihood {abs(gap):.1f} higher)"
+            )
     lay, theta = model.layout, top.theta[0]
     cov = np.linalg.pinv(-top.hess[0])
     for name, threshold, text in (
@@ -577,12 +695,21 @@ def _costs(data, weight_lb, use, life_miles, reliability, confidence, s, seed, e
     def bound(settings: RatingSettings) -> float:
         check, rated = early_check(data, life_miles, settings) if settings.early else (None, data)
         r = reliability / (1 - (check.share if check is not None else 0.0))
-        fits = [fit_joint(_model(rated, life_miles, law, settings))
-                for law in (("weibull", "lognormal") if settings.both_laws else ("weibull",))]
+        fits = [
+            fit_joint(_model(rated, life_miles, law, settings))
+            for law in (("weibull", "lognormal") if settings.both_laws else ("weibull",))
+        ]
         fits = [(m, t) for m, t in fits if t.converged[0]]
         best = max((float(t.value[0]) for _, t in fits), default=NAN)
-        return min((rate_law(m, t, weight_lb, use, r, confidence, settings, seed, False, best - float(t.value[0])).first_order
-                    for m, t in fits), default=NAN)
+        return min(
+            (
+                rate_law(
+                    m, t, weight_lb, use, r, confidence, settings, seed, False, best - float(t.value[0])
+                ).first_order
+                for m, t in fits
+            ),
+            default=NAN,
+        )
 
     here = bound(s)
     if not np.isfinite(here):
@@ -622,28 +749,48 @@ def rate_weights(
     s = RatingSettings() if settings is None else settings
     out: list[RatingBound] = []
     for i, weight in enumerate(sorted(weights_lb)):
-        r = rate_part(data, weight, use, life_miles, reliability, confidence, s if i == 0 else replace(s, explain=False), seed)
+        r = rate_part(
+            data, weight, use, life_miles, reliability, confidence, s if i == 0 else replace(s, explain=False), seed
+        )
         if i:
             r = replace(r, costs=out[0].costs)
         lighter = [q.bound_hp for q in out]
         if np.isfinite(r.bound_hp) and np.isnan(lighter).any():
-            r = replace(r, bound_hp=NAN, capped=False, reasons=(*r.reasons, "a lighter class has no rating, so this one has none"))
+            r = replace(
+                r,
+                bound_hp=NAN,
+                capped=False,
+                reasons=(*r.reasons, "a lighter class has no rating, so this one has none"),
+            )
         if lighter and np.isfinite(r.bound_hp) and r.bound_hp > min(lighter):
-            r = replace(r, bound_hp=min(lighter), capped=False,
-                        reasons=(*r.reasons, f"held at the {min(lighter):,.0f} hp of the lighter class"))
+            r = replace(
+                r,
+                bound_hp=min(lighter),
+                capped=False,
+                reasons=(*r.reasons, f"held at the {min(lighter):,.0f} hp of the lighter class"),
+            )
         out.append(r)
     return tuple(out)
 
 
-def sensitivity(data: LifeData, weight_lb: float, use: str | None, life_miles: float, reliability: float = 0.9,
-                confidence: float = 0.9, settings: RatingSettings | None = None, seed: int = 1,
-                shares: tuple[float, ...] = (1.0, 0.85, 0.7, 0.5)) -> dict[str, float]:
+def sensitivity(
+    data: LifeData,
+    weight_lb: float,
+    use: str | None,
+    life_miles: float,
+    reliability: float = 0.9,
+    confidence: float = 0.9,
+    settings: RatingSettings | None = None,
+    seed: int = 1,
+    shares: tuple[float, ...] = (1.0, 0.85, 0.7, 0.5),
+) -> dict[str, float]:
     """The bound in hp were the reporting share known to be each of ``shares``, and under each life law alone."""
     s = replace(RatingSettings() if settings is None else settings, explain=False, draws=0)
     out = {}
     for share in shares:
         out[f"{share:.0%} of failures reported"] = rate_part(
-            data, weight_lb, use, life_miles, reliability, confidence, replace(s, share=share), seed).bound_hp
+            data, weight_lb, use, life_miles, reliability, confidence, replace(s, share=share), seed
+        ).bound_hp
     base = rate_part(data, weight_lb, use, life_miles, reliability, confidence, s, seed)
     for law in base.laws:
         out[f"{law.law} life alone"] = float(np.exp(law.calibrated))

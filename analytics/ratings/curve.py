@@ -27,7 +27,9 @@ def reliability_curve(rated: PartRating, bound: RatingBound, options: Options) -
     use = bound.use or None
     rows = []
     for level in sorted({*_RELIABILITIES, options.reliability}):
-        made = rate_part(rated.data, bound.weight_lb, use, options.life_miles, level, options.confidence, quick, options.seed)
+        made = rate_part(
+            rated.data, bound.weight_lb, use, options.life_miles, level, options.confidence, quick, options.seed
+        )
         # the cap and the lowest power on record belong to the published figure, not to the curve
         first = made.first_order_hp
         rows.append((level, made.estimate_hp, first))

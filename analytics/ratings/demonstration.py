@@ -38,8 +38,9 @@ def needed(failures: float, confidence: float) -> float:
     return float(chi2.ppf(confidence, 2 * failures + 2) / 2)
 
 
-def exposures(data: LifeData, life_miles: float, reliability: float, shape: float, driving: DrivingFit | None
-              ) -> np.ndarray:
+def exposures(
+    data: LifeData, life_miles: float, reliability: float, shape: float, driving: DrivingFit | None
+) -> np.ndarray:
     """h (n,): expected failures of each row if the part were exactly at the target; averaged over unknown miles."""
     scale = -np.log(reliability)
 
@@ -105,8 +106,14 @@ def demonstrate(
         inside &= data.use == use
     nan = float("nan")
     if not inside.any():
-        return Demonstration(nan, nan, 0, 0, 0, f"no unit weighs {weight_lb:,.0f} lb or more"
-                             + ("" if use is None else f" in {data.use_names[use]} use"))
+        return Demonstration(
+            nan,
+            nan,
+            0,
+            0,
+            0,
+            f"no unit weighs {weight_lb:,.0f} lb or more" + ("" if use is None else f" in {data.use_names[use]} use"),
+        )
     order = np.flatnonzero(inside)[np.argsort(-data.log_power[inside], kind="stable")]
     failures = np.cumsum(np.where(data.failed, data.weight, 0.0)[order])
     power = data.log_power[order]
@@ -123,18 +130,30 @@ def demonstrate(
     units = float(data.weight[order][: at + 1].sum())
     r = float(failures[at])
     if not np.isfinite(best[k][0]):
-        return Demonstration(nan, shapes[k], units, r, miles,
-                             f"{units:,.0f} units at {weight_lb:,.0f} lb or more with {r:g} failures in {miles:,.0f} miles "
-                             f"are too little to prove {reliability:.0%} to {life_miles:,.0f} miles at any power")
+        return Demonstration(
+            nan,
+            shapes[k],
+            units,
+            r,
+            miles,
+            f"{units:,.0f} units at {weight_lb:,.0f} lb or more with {r:g} failures in {miles:,.0f} miles "
+            f"are too little to prove {reliability:.0%} to {life_miles:,.0f} miles at any power",
+        )
     p = float(np.exp(best[k][0]))
     what = "none" if r == 0 else f"{r:g}"
-    return Demonstration(p, shapes[k], units, r, miles,
-                         f"{what} of {units:,.0f} came back in {miles:,.0f} miles at {p:,.0f} hp or more")
+    return Demonstration(
+        p, shapes[k], units, r, miles, f"{what} of {units:,.0f} came back in {miles:,.0f} miles at {p:,.0f} hp or more"
+    )
 
 
 def units_needed(
-    reliability: float, confidence: float, failures: int = 0, miles_ratio: float = 1.0, shape: float = 2.0,
-    torque_ratio: float = 1.0, exponent: float = 5.0,
+    reliability: float,
+    confidence: float,
+    failures: int = 0,
+    miles_ratio: float = 1.0,
+    shape: float = 2.0,
+    torque_ratio: float = 1.0,
+    exponent: float = 5.0,
 ) -> int:
     """Units that must each run ``miles_ratio`` target lives at ``torque_ratio`` times the power, with at most
     ``failures`` failures, to prove R at C (exact binomial; Nelson 1985 for the change of miles at a known shape)."""
@@ -143,14 +162,23 @@ def units_needed(
     while binom.cdf(failures, n, 1 - r) > 1 - confidence:
         n += max(1, n // 200)
         if n > 1_000_000:
-            raise AnalyticsError(f"more than a million units: R {reliability:g} cannot be proven by {miles_ratio:g} lives each")
+            raise AnalyticsError(
+                f"more than a million units: R {reliability:g} cannot be proven by {miles_ratio:g} lives each"
+            )
     while n > failures + 1 and binom.cdf(failures, n - 1, 1 - r) <= 1 - confidence:
         n -= 1
     return n
 
 
-def chance_of_passing(units: int, failures: int, true_reliability: float, miles_ratio: float = 1.0, shape: float = 2.0,
-                      torque_ratio: float = 1.0, exponent: float = 5.0) -> float:
+def chance_of_passing(
+    units: int,
+    failures: int,
+    true_reliability: float,
+    miles_ratio: float = 1.0,
+    shape: float = 2.0,
+    torque_ratio: float = 1.0,
+    exponent: float = 5.0,
+) -> float:
     """Chance that at most ``failures`` of ``units`` fail when the part truly has that reliability at the target life."""
     r = true_reliability ** ((miles_ratio * torque_ratio**exponent) ** shape)
     return float(binom.cdf(failures, units, 1 - r))

@@ -38,12 +38,27 @@ class Entry:
 def fingerprint(folder: Path) -> str:
     """Twelve hex digits that stand for the bytes of every file the records can come from."""
     digest = hashlib.sha256()
-    for path in sorted(p for p in folder.iterdir() if p.is_file() and p.suffix.lower() in (".csv", ".xlsx", ".parquet", ".toml", ".sqlite", ".sqlite3", ".db", ".txt")):
+    for path in sorted(
+        p
+        for p in folder.iterdir()
+        if p.is_file()
+        and p.suffix.lower() in (".csv", ".xlsx", ".parquet", ".toml", ".sqlite", ".sqlite3", ".db", ".txt")
+    ):
         digest.update(path.name.encode() + b"\0" + path.read_bytes())
     return digest.hexdigest()[:12]
 
 
-def accept(ratings: Ratings, component: str, part: str, weight_up_to_lb: float, use: str, power_hp: float, by: str, effective_on: dt.date, why: str = "") -> Entry:
+def accept(
+    ratings: Ratings,
+    component: str,
+    part: str,
+    weight_up_to_lb: float,
+    use: str,
+    power_hp: float,
+    by: str,
+    effective_on: dt.date,
+    why: str = "",
+) -> Entry:
     """Append one limit to the shop's ``limits`` sheet, with the evidence it was accepted on.
 
     by: the person who decides; nothing is written without a name. Raises AnalyticsError where the row is not in the
@@ -52,18 +67,49 @@ def accept(ratings: Ratings, component: str, part: str, weight_up_to_lb: float, 
     if not by.strip():
         raise AnalyticsError("a limit is accepted by a person: give a name with --by.")
     table = ratings.table
-    row = table[(table["component"] == component) & (table["part"] == part) & (table["weight_up_to"] == weight_up_to_lb) & (table["use"] == use)]
+    row = table[
+        (table["component"] == component)
+        & (table["part"] == part)
+        & (table["weight_up_to"] == weight_up_to_lb)
+        & (table["use"] == use)
+    ]
     if row.empty:
-        offered = ", ".join(sorted({f"{w:,.0f}" for w in table.loc[(table["component"] == component) & (table["part"] == part), "weight_up_to"]})) or "none"
-        raise AnalyticsError(f"there is no rating for {component} {part} up to {weight_up_to_lb:,.0f} lb{', ' + use if use else ''}. Weights rated: {offered}.")
+        offered = (
+            ", ".join(
+                sorted(
+                    {
+                        f"{w:,.0f}"
+                        for w in table.loc[(table["component"] == component) & (table["part"] == part), "weight_up_to"]
+                    }
+                )
+            )
+            or "none"
+        )
+        raise AnalyticsError(
+            f"there is no rating for {component} {part} up to {weight_up_to_lb:,.0f} lb{', ' + use if use else ''}. Weights rated: {offered}."
+        )
     found = row.iloc[0]
     if not power_hp <= found["proposed_hp"] and not power_hp < found["published_hp"]:
         proven = f"{found['proposed_hp']:,.0f} hp" if found["proposed_hp"] == found["proposed_hp"] else "no power"
-        raise AnalyticsError(f"{power_hp:,.0f} hp is more than the records prove for {component} {part} ({proven}). A limit can be set below that, or lowered, not above it.")
-    told = (f"{found['failures']:.0f} of {found['units']:.0f} failed, {found['miles']:.0f} miles, R {found['reliability']:g} C {found['confidence']:g} at {found['life_miles']:.0f} miles, "
-            f"as of {ratings.records.as_of:%Y-%m-%d}, data {fingerprint(ratings.records.shop.folder)}, analytics {version('analytics')}")
-    reason = "; ".join(p for p in (why.strip(), f"accepted by {by.strip()}", f"verdict {found['verdict']}", f"evidence: {told}") if p)
-    entry = Entry(component, part, f"{weight_up_to_lb:.0f}", use, f"{power_hp:.0f} hp", effective_on.isoformat(), " ".join(reason.split()))
+        raise AnalyticsError(
+            f"{power_hp:,.0f} hp is more than the records prove for {component} {part} ({proven}). A limit can be set below that, or lowered, not above it."
+        )
+    told = (
+        f"{found['failures']:.0f} of {found['units']:.0f} failed, {found['miles']:.0f} miles, R {found['reliability']:g} C {found['confidence']:g} at {found['life_miles']:.0f} miles, "
+        f"as of {ratings.records.as_of:%Y-%m-%d}, data {fingerprint(ratings.records.shop.folder)}, analytics {version('analytics')}"
+    )
+    reason = "; ".join(
+        p for p in (why.strip(), f"accepted by {by.strip()}", f"verdict {found['verdict']}", f"evidence: {told}") if p
+    )
+    entry = Entry(
+        component,
+        part,
+        f"{weight_up_to_lb:.0f}",
+        use,
+        f"{power_hp:.0f} hp",
+        effective_on.isoformat(),
+        " ".join(reason.split()),
+    )
     append(ratings.records.shop, entry)
     return entry
 
@@ -73,8 +119,10 @@ def append(shop: Shop, entry: Entry) -> Path:
     place = shop.places.get("limits")
     path = shop.folder / (place.file if place and place.file else "limits.csv")
     others = [p.name for p in shop.folder.glob("limits.*") if p.suffix.lower() in (".xlsx", ".parquet")]
-    if path.suffix.lower() != ".csv" or others and not path.exists():
-        raise AnalyticsError(f"limits is kept in {others[0] if others else path.name}: save it as limits.csv first, so that a line can be added without touching the others.")
+    if path.suffix.lower() != ".csv" or (others and not path.exists()):
+        raise AnalyticsError(
+            f"limits is kept in {others[0] if others else path.name}: save it as limits.csv first, so that a line can be added without touching the others."
+        )
     with _locked(path):
         old = path.read_bytes() if path.exists() else b""
         new = _with_line(old, shop, entry, path.name)
@@ -95,7 +143,9 @@ def _locked(path: Path):
     try:
         handle = os.open(lock, os.O_CREAT | os.O_EXCL | os.O_WRONLY)
     except FileExistsError as err:
-        raise AnalyticsError(f"{path.name} is being written by someone else. Try again; if nobody is, delete {lock.name}.") from err
+        raise AnalyticsError(
+            f"{path.name} is being written by someone else. Try again; if nobody is, delete {lock.name}."
+        ) from err
     try:
         os.close(handle)
         yield
@@ -109,12 +159,22 @@ def _with_line(old: bytes, shop: Shop, entry: Entry, name: str) -> bytes:
         head = io.StringIO()
         csv.writer(head, lineterminator="\n").writerow([mapped.get(c, c) for c in _COLUMNS])
         old = head.getvalue().encode()
-    encoding = "utf-16" if old[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig" if old.startswith(b"\xef\xbb\xbf") else "utf-8"
+    encoding = (
+        "utf-16"
+        if old[:2] in (b"\xff\xfe", b"\xfe\xff")
+        else "utf-8-sig"
+        if old.startswith(b"\xef\xbb\xbf")
+        else "utf-8"
+    )
     try:
         text = old.decode(encoding)
     except UnicodeDecodeError:
         encoding, text = "cp1252", old.decode("cp1252")
-    lines = list(csv.reader(io.StringIO(text, newline=""))) if ";" not in text.splitlines()[0] else list(csv.reader(io.StringIO(text, newline=""), delimiter=";"))
+    lines = (
+        list(csv.reader(io.StringIO(text, newline="")))
+        if ";" not in text.splitlines()[0]
+        else list(csv.reader(io.StringIO(text, newline=""), delimiter=";"))
+    )
     keys = {_key(mapped.get(c, c)): c for c in HEADINGS["limits"].known}
     head_at = next((i for i, row in enumerate(lines) if sum(_key(c) in keys for c in row) >= 4), None)
     if head_at is None:
@@ -123,11 +183,17 @@ def _with_line(old: bytes, shop: Shop, entry: Entry, name: str) -> bytes:
     row = [values.get(keys.get(_key(c), ""), "") for c in lines[head_at]]
     ending = "\r\n" if "\r\n" in text else "\n"
     made = io.StringIO()
-    csv.writer(made, delimiter=";" if ";" in text.splitlines()[head_at] and "," not in text.splitlines()[head_at] else ",", lineterminator=ending).writerow(row)
+    csv.writer(
+        made,
+        delimiter=";" if ";" in text.splitlines()[head_at] and "," not in text.splitlines()[head_at] else ",",
+        lineterminator=ending,
+    ).writerow(row)
     try:
         return (text + ("" if text.endswith(("\n", "\r")) else ending) + made.getvalue()).encode(encoding)
     except UnicodeEncodeError as err:
-        raise AnalyticsError(f"{name} is kept in {encoding}, which cannot hold {err.object[err.start:err.end]!r}. Save it as UTF-8.") from err
+        raise AnalyticsError(
+            f"{name} is kept in {encoding}, which cannot hold {err.object[err.start : err.end]!r}. Save it as UTF-8."
+        ) from err
 
 
 def _key(text: str) -> str:
@@ -137,4 +203,6 @@ def _key(text: str) -> str:
 def history(limits: pd.DataFrame, component: str, part: str) -> pd.DataFrame:
     """Every limit ever published for a part, oldest first, with its reason."""
     own = limits[(limits["component"] == component) & (limits["part"] == part)]
-    return own.sort_values(["effective_on", "weight_up_to_lb"], kind="stable")[["effective_on", "weight_up_to_lb", "use", "power_limit_hp", "reason"]].reset_index(drop=True)
+    return own.sort_values(["effective_on", "weight_up_to_lb"], kind="stable")[
+        ["effective_on", "weight_up_to_lb", "use", "power_limit_hp", "reason"]
+    ].reset_index(drop=True)

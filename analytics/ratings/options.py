@@ -10,8 +10,17 @@ from analytics.ratings.bound import RatingSettings
 from analytics.records.shop import Shop
 
 _KINDS = {
-    "step_hp": float, "margin_hp": float, "seed": int, "replicates": int, "reporting_share": float, "both_laws": bool, "selection": bool,
-    "decline": bool, "early": bool, "early_miles": float, "use_terms": bool,
+    "step_hp": float,
+    "margin_hp": float,
+    "seed": int,
+    "replicates": int,
+    "reporting_share": float,
+    "both_laws": bool,
+    "selection": bool,
+    "decline": bool,
+    "early": bool,
+    "early_miles": float,
+    "use_terms": bool,
 }
 
 
@@ -32,25 +41,42 @@ class Options:
     settings: RatingSettings = RatingSettings()  # noqa: RUF009
 
 
-def options_for(shop: Shop, life_miles: float | None = None, reliability: float | None = None, confidence: float | None = None) -> Options:
+def options_for(
+    shop: Shop, life_miles: float | None = None, reliability: float | None = None, confidence: float | None = None
+) -> Options:
     """Options of a shop; the arguments override its targets. Raises RecordsError on a key or value not understood."""
     told = {}
     for key, value in shop.ratings.items():
         if key not in _KINDS:
             near = difflib.get_close_matches(key, _KINDS, n=1)
-            raise RecordsError(f"shop.toml [ratings]: {key!r} is not a key of [ratings]. " + (f"Did you mean {near[0]!r}?" if near else f"Known: {', '.join(_KINDS)}."))
+            raise RecordsError(
+                f"shop.toml [ratings]: {key!r} is not a key of [ratings]. "
+                + (f"Did you mean {near[0]!r}?" if near else f"Known: {', '.join(_KINDS)}.")
+            )
         kind = _KINDS[key]
         number = isinstance(value, int | float) and not isinstance(value, bool)
         if not (isinstance(value, bool) if kind is bool else number and (kind is float or float(value).is_integer())):
-            raise RecordsError(f"shop.toml [ratings] {key} = {value!r}: expected {'true or false' if kind is bool else 'a number'}.")
+            raise RecordsError(
+                f"shop.toml [ratings] {key} = {value!r}: expected {'true or false' if kind is bool else 'a number'}."
+            )
         told[key] = kind(value)
-    for key, low, high in (("step_hp", 1, 500), ("margin_hp", 0, 1000), ("reporting_share", 0.05, 1), ("replicates", 0, 10_000), ("early_miles", 1, 1e6)):
+    for key, low, high in (
+        ("step_hp", 1, 500),
+        ("margin_hp", 0, 1000),
+        ("reporting_share", 0.05, 1),
+        ("replicates", 0, 10_000),
+        ("early_miles", 1, 1e6),
+    ):
         if key in told and not low <= told[key] <= high:
             raise RecordsError(f"shop.toml [ratings] {key} = {told[key]:g}: must lie between {low:g} and {high:g}.")
     names = {"reporting_share": "share"}
     inner = {names.get(k, k): v for k, v in told.items() if k not in ("step_hp", "margin_hp", "seed")}
     outer = {k: v for k, v in told.items() if k in ("step_hp", "margin_hp", "seed")}
-    targets = {"life_miles": life_miles or shop.target_miles, "reliability": reliability or shop.reliability, "confidence": confidence or shop.confidence}
+    targets = {
+        "life_miles": life_miles or shop.target_miles,
+        "reliability": reliability or shop.reliability,
+        "confidence": confidence or shop.confidence,
+    }
     for key in ("reliability", "confidence"):
         if not 0.5 <= targets[key] < 1:
             raise RecordsError(f"{key} {targets[key]:g}: give a share from 0.5 to below 1, such as 0.9.")

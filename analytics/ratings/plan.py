@@ -23,7 +23,10 @@ from analytics.ratings.demonstration import SHAPES, chance_of_passing, demonstra
 from analytics.ratings.predict import PartFit, age_lives, chances, fit_lives
 
 NAN = float("nan")
-EXPONENTS = (3.0, 8.0)  # power exponents of life tried where the trial is not run at the limit itself; physics: S-N slopes
+EXPONENTS = (
+    3.0,
+    8.0,
+)  # power exponents of life tried where the trial is not run at the limit itself; physics: S-N slopes
 TRUTHS = (0.92, 0.95, 0.97, 0.98, 0.99)
 
 
@@ -44,13 +47,21 @@ class ProofPlan:
 
     def __repr__(self) -> str:
         first = self.table.iloc[0]
-        return (f"ProofPlan({self.power_hp:,.0f} hp, R {self.reliability:g}, C {self.confidence:g}: {first['units']:,.0f} units x "
-                f"{self.miles_each:,.0f} miles with {first['failures']:g} failures)")
+        return (
+            f"ProofPlan({self.power_hp:,.0f} hp, R {self.reliability:g}, C {self.confidence:g}: {first['units']:,.0f} units x "
+            f"{self.miles_each:,.0f} miles with {first['failures']:g} failures)"
+        )
 
     def to_frame(self) -> pd.DataFrame:
         """One row per number of failures allowed, unrounded, with the promise repeated."""
-        return self.table.assign(power_hp=self.power_hp, run_power_hp=self.run_power_hp, life_miles=self.life_miles,
-                                 miles_each=self.miles_each, reliability=self.reliability, confidence=self.confidence)
+        return self.table.assign(
+            power_hp=self.power_hp,
+            run_power_hp=self.run_power_hp,
+            life_miles=self.life_miles,
+            miles_each=self.miles_each,
+            reliability=self.reliability,
+            confidence=self.confidence,
+        )
 
 
 def plan_proof(
@@ -71,7 +82,12 @@ def plan_proof(
     """
     miles = life_miles if miles_each is None else miles_each
     run = power_hp if run_power_hp is None else run_power_hp
-    for name, value in (("power_hp", power_hp), ("life_miles", life_miles), ("miles_each", miles), ("run_power_hp", run)):
+    for name, value in (
+        ("power_hp", power_hp),
+        ("life_miles", life_miles),
+        ("miles_each", miles),
+        ("run_power_hp", run),
+    ):
         if not (np.isfinite(value) and value > 0):
             raise AnalyticsError(f"{name} is {value:g}: give a number above 0")
     for name, value in (("reliability", reliability), ("confidence", confidence), *(("truths", t) for t in truths)):
@@ -80,7 +96,9 @@ def plan_proof(
     if not len(failures):
         raise AnalyticsError("no number of failures to allow: give at least one, such as 0")
     ratio, push = miles / life_miles, run / power_hp
-    assumed = [(k, m) for k in (shapes if ratio != 1 or push != 1 else (1.0,)) for m in (exponents if push != 1 else (1.0,))]
+    assumed = [
+        (k, m) for k in (shapes if ratio != 1 or push != 1 else (1.0,)) for m in (exponents if push != 1 else (1.0,))
+    ]
     rows = []
     for allowed in failures:
         best: tuple[float, float, float] = (0.0, NAN, NAN)
@@ -92,31 +110,48 @@ def plan_proof(
             if n > best[0]:
                 best = (n, shape, exponent)
         n, shape, exponent = best
-        row: dict[str, Any] = {"failures": int(allowed), "units": n if np.isfinite(n) else NAN,
-                                 "shape": shape if len(assumed) > 1 else NAN, "exponent": exponent if push != 1 else NAN}
+        row: dict[str, Any] = {
+            "failures": int(allowed),
+            "units": n if np.isfinite(n) else NAN,
+            "shape": shape if len(assumed) > 1 else NAN,
+            "exponent": exponent if push != 1 else NAN,
+        }
         for truth in truths:
-            row[f"passes if {truth:g}"] = (chance_of_passing(int(n), int(allowed), truth, ratio, shape, push, exponent)
-                                           if np.isfinite(n) else NAN)
+            row[f"passes if {truth:g}"] = (
+                chance_of_passing(int(n), int(allowed), truth, ratio, shape, push, exponent) if np.isfinite(n) else NAN
+            )
         rows.append(row)
     table = pd.DataFrame(rows)
     words = []
     for row in rows:
-        what = "none fails" if row["failures"] == 0 else f"at most {row['failures']} fail{'s' if row['failures'] == 1 else ''}"
+        what = (
+            "none fails"
+            if row["failures"] == 0
+            else f"at most {row['failures']} fail{'s' if row['failures'] == 1 else ''}"
+        )
         if np.isnan(row["units"]):
             words.append(f"With {miles:,.0f} miles each it cannot be proven by fewer than a million trucks if {what}.")
             continue
-        text = (f"{row['units']:,.0f} trucks of {run:,.0f} hp that each run {miles:,.0f} miles prove {power_hp:,.0f} hp to "
-                f"{life_miles:,.0f} miles ({reliability:.0%} survive, {confidence:.0%} sure) if {what}")
+        text = (
+            f"{row['units']:,.0f} trucks of {run:,.0f} hp that each run {miles:,.0f} miles prove {power_hp:,.0f} hp to "
+            f"{life_miles:,.0f} miles ({reliability:.0%} survive, {confidence:.0%} sure) if {what}"
+        )
         if truths:
             odds = [f"{row[f'passes if {t:g}']:.0%} if {t:.0%} truly survive" for t in truths]
             text += "; the chance to pass is " + ", ".join(odds)
         words.append(text + ".")
     if ratio != 1 or push != 1:
-        words.append("The trial is not run at the promise itself, so a life shape"
-                     + (" and a power exponent" if push != 1 else "") + " had to be assumed: the least favourable of "
-                     + f"{min(shapes):g} to {max(shapes):g}" + (f" and {min(exponents):g} to {max(exponents):g}" if push != 1 else "")
-                     + ".")
-    return ProofPlan(float(power_hp), float(run), float(life_miles), float(miles), reliability, confidence, table, tuple(words))
+        words.append(
+            "The trial is not run at the promise itself, so a life shape"
+            + (" and a power exponent" if push != 1 else "")
+            + " had to be assumed: the least favourable of "
+            + f"{min(shapes):g} to {max(shapes):g}"
+            + (f" and {min(exponents):g} to {max(exponents):g}" if push != 1 else "")
+            + "."
+        )
+    return ProofPlan(
+        float(power_hp), float(run), float(life_miles), float(miles), reliability, confidence, table, tuple(words)
+    )
 
 
 # ---- what time alone proves -----------------------------------------------------------------------------------------
@@ -142,8 +177,13 @@ class ProofAhead:
 
     def to_frame(self) -> pd.DataFrame:
         """One row per number of days, unrounded, with the promise repeated."""
-        return self.table.assign(weight_lb=self.weight_lb, use=self.use, life_miles=self.life_miles,
-                                 reliability=self.reliability, confidence=self.confidence)
+        return self.table.assign(
+            weight_lb=self.weight_lb,
+            use=self.use,
+            life_miles=self.life_miles,
+            reliability=self.reliability,
+            confidence=self.confidence,
+        )
 
 
 def proof_ahead(
@@ -170,31 +210,48 @@ def proof_ahead(
     code = data.use_names.index(use) if use is not None and s.use_terms and len(data.use_names) > 1 else None
     running = ~data.failed & ~data.known_alive
     which = np.flatnonzero(running if watched is None else running & np.asarray(watched, bool))
-    driving: DrivingFit | None = fit_driving(data, s.priors, s.decline, s.change_days) if np.isnan(data.lower).any() else None
+    driving: DrivingFit | None = (
+        fit_driving(data, s.priors, s.decline, s.change_days) if np.isnan(data.lower).any() else None
+    )
     share = s.share if s.share is not None else 1.0 if s.priors.share is None else float(expit(s.priors.share[0]))
     fit = fit_lives(data, life_miles, s, 256, seed) if data.failures else None
     rows: list[dict[str, Any]] = []
     for ahead in (0.0, *(float(d) for d in days)):
         aged = age_lives(data, which, ahead, driving) if ahead else data
         demo = demonstrate(aged, weight_lb, life_miles, reliability, confidence, driving, share, use=code)
-        rows.append({"days": ahead, "demonstrated_hp": demo.power_hp, "units": demo.units, "failures": demo.failures,
-                     "miles": demo.miles, "shape": demo.shape,
-                     "chance_none": _chance_none(fit, data, which, ahead, demo.power_hp, weight_lb, code),
-                     "reason": demo.reason})
+        rows.append(
+            {
+                "days": ahead,
+                "demonstrated_hp": demo.power_hp,
+                "units": demo.units,
+                "failures": demo.failures,
+                "miles": demo.miles,
+                "shape": demo.shape,
+                "chance_none": _chance_none(fit, data, which, ahead, demo.power_hp, weight_lb, code),
+                "reason": demo.reason,
+            }
+        )
     table = pd.DataFrame(rows)
     now = rows[0]
-    words = [f"The miles run so far prove {now['demonstrated_hp']:,.0f} hp at {weight_lb:,.0f} lb: {now['reason']}."
-             if np.isfinite(now["demonstrated_hp"]) else f"Nothing is proven yet at {weight_lb:,.0f} lb: {now['reason']}."]
+    words = [
+        f"The miles run so far prove {now['demonstrated_hp']:,.0f} hp at {weight_lb:,.0f} lb: {now['reason']}."
+        if np.isfinite(now["demonstrated_hp"])
+        else f"Nothing is proven yet at {weight_lb:,.0f} lb: {now['reason']}."
+    ]
     if not len(which):
         words.append("No unit with this part is running: time alone will prove nothing.")
     else:
         for row in rows[1:]:
             odds = f" (chance {row['chance_none']:.0%})" if np.isfinite(row["chance_none"]) else ""
             if np.isfinite(row["demonstrated_hp"]):
-                words.append(f"In {row['days']:g} days {row['demonstrated_hp']:,.0f} hp will be proven, if none of the running units that "
-                             f"bear on it fails{odds}.")
+                words.append(
+                    f"In {row['days']:g} days {row['demonstrated_hp']:,.0f} hp will be proven, if none of the running units that "
+                    f"bear on it fails{odds}."
+                )
             else:
-                words.append(f"In {row['days']:g} days still nothing will be proven, even if none of the running units fails.")
+                words.append(
+                    f"In {row['days']:g} days still nothing will be proven, even if none of the running units fails."
+                )
         timeless = int((~np.isfinite(data.lower_days[which])).sum())
         if timeless:
             words.append(f"{timeless} running lives are known in miles alone and were not aged.")
@@ -211,8 +268,15 @@ def proof_ahead(
     return ProofAhead(weight_lb, use or "", life_miles, reliability, confidence, table, tuple(words))
 
 
-def _chance_none(fit: PartFit | None, data: LifeData, which: np.ndarray, days: float, power_hp: float, weight_lb: float,
-                 use: int | None) -> float:
+def _chance_none(
+    fit: PartFit | None,
+    data: LifeData,
+    which: np.ndarray,
+    days: float,
+    power_hp: float,
+    weight_lb: float,
+    use: int | None,
+) -> float:
     """Chance that no running unit at that power and weight or more comes back within ``days``."""
     if days == 0:
         return 1.0

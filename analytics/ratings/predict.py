@@ -55,8 +55,9 @@ class PartLives:
         return f"PartLives({self.component} {self.part}: {self.data!r}, {int(self.watched.sum())} watched)"
 
 
-def lives_of(table: pd.DataFrame, component: str, part: str, as_of: pd.Timestamp,
-             causes: tuple[str, ...] = CAUSES) -> PartLives:
+def lives_of(
+    table: pd.DataFrame, component: str, part: str, as_of: pd.Timestamp, causes: tuple[str, ...] = CAUSES
+) -> PartLives:
     """Lives of one part from the table of lifetimes. Raises AnalyticsError where there are none."""
     at = table.assign(_at=np.arange(len(table), dtype=float))
     data, notes = from_lifetimes(at, component, part, as_of, causes, extra=("_at",))
@@ -110,8 +111,9 @@ def posterior_draws(model: JointModel, top: Optimum, draws: int, seed: int) -> t
 
 
 # ---- each unit's chance --------------------------------------------------------------------------------------------
-def chances(model: JointModel, theta: np.ndarray, which: np.ndarray, days: float | None, miles: float | None
-            ) -> tuple[np.ndarray, np.ndarray]:
+def chances(
+    model: JointModel, theta: np.ndarray, which: np.ndarray, days: float | None, miles: float | None
+) -> tuple[np.ndarray, np.ndarray]:
     """Chance (B, n) that a running life fails within ``days`` (or ``miles``) and is reported, and that it fails at all.
 
     theta: (B, p) free. which: (n,) rows of the model's data. A silent life may have failed already without a word; the
@@ -141,8 +143,10 @@ def chances(model: JointModel, theta: np.ndarray, which: np.ndarray, days: float
     spread = known & ~rate & (days is not None) & bool(lay.uses)
     timeless = known & ~rate & ~spread & ~(data.lower_days[which] > 0)
     if days is not None and timeless.any():
-        raise AnalyticsError(f"{int(timeless.sum())} running lives are known in miles alone, the first in row "
-                             f"{which[timeless][0]}: ask for the failures in the next miles instead of days")
+        raise AnalyticsError(
+            f"{int(timeless.sum())} running lives are known in miles alone, the first in row "
+            f"{which[timeless][0]}: ask for the failures in the next miles instead of days"
+        )
     m = np.flatnonzero(spread)
     if len(m):
         i = which[m]
@@ -162,7 +166,9 @@ def chances(model: JointModel, theta: np.ndarray, which: np.ndarray, days: float
         i = which[m]
         ahead = np.full((batch, len(m)), miles or 0.0)
         if days is not None:
-            so_far = np.where(np.isfinite(data.lower_days[i]), data.lower_days[i], data.rate_days[i] - data.start_days[i])
+            so_far = np.where(
+                np.isfinite(data.lower_days[i]), data.lower_days[i], data.rate_days[i] - data.start_days[i]
+            )
             if own:
                 before, after = split_days(np.zeros(len(i)), data.rate_days[i], model.change_days)
                 per_day = data.rate_miles[i] / np.maximum(before + later * after, NOTHING)
@@ -207,13 +213,15 @@ def chances(model: JointModel, theta: np.ndarray, which: np.ndarray, days: float
                 return survival_of(beta[..., None] * y - eta[:, part, None], model.law)
 
             now = at_nodes(data.lower_days[i])
-            then = at_nodes(data.lower_days[i] + days) if days is not None else at_nodes(data.lower_days[i], extra=miles)
+            then = (
+                at_nodes(data.lower_days[i] + days) if days is not None else at_nodes(data.lower_days[i], extra=miles)
+            )
             late = data.entry_days[i] > 0
             base = np.ones_like(now)
             if late.any():
                 base[:, late] = at_nodes(np.maximum(data.entry_days[i], NOTHING))[:, late]
             silent = (1 - share)[..., None]
-            total = ((now * keep + silent * np.maximum(base - now, 0.0)) @ weight)
+            total = (now * keep + silent * np.maximum(base - now, 0.0)) @ weight
             any_[:, part] = ((now - then) * keep) @ weight / np.maximum(total, 1e-300)
         told[:, m] = share * any_[:, m]
     return told, any_
@@ -284,7 +292,9 @@ class PartFit:
         if self.model is None:
             return NAN
         at = self.model.layout.place("share")
-        return self.model.layout.fixed_share if at is None else float(self.weight @ (1 / (1 + np.exp(-self.theta[:, at]))))
+        return (
+            self.model.layout.fixed_share if at is None else float(self.weight @ (1 / (1 + np.exp(-self.theta[:, at]))))
+        )
 
 
 def fit_lives(data: LifeData, life_miles: float, settings: RatingSettings, draws: int, seed: int) -> PartFit:
@@ -298,8 +308,12 @@ def fit_lives(data: LifeData, life_miles: float, settings: RatingSettings, draws
     fitted = data
     if s.early:
         early, fitted = early_check(data, life_miles, s)
-    fits = [fit_joint(joint_model(fitted, life_miles, law, s.priors, s.decline, s.change_days, s.selection, s.share, s.use_terms))
-            for law in (("weibull", "lognormal") if s.both_laws else ("weibull",))]
+    fits = [
+        fit_joint(
+            joint_model(fitted, life_miles, law, s.priors, s.decline, s.change_days, s.selection, s.share, s.use_terms)
+        )
+        for law in (("weibull", "lognormal") if s.both_laws else ("weibull",))
+    ]
     fits = [f for f in fits if f[1].converged[0]]
     if not fits:
         return PartFit(None, None, *none, NAN, early, "no fit converged")
@@ -320,11 +334,15 @@ def law_words(fit: PartFit) -> str:
 def share_words(fit: PartFit, expected: float, expected_all: float) -> str:
     """What was assumed about failures nobody reports."""
     if fit.model is not None and fit.model.layout.share:
-        return (f"Of every 100 failures about {100 * fit.share:.0f} are taken to be reported (the records hardly tell; it rests on "
-                f"its prior), so {expected_all:.1f} may really fail where {expected:.1f} come back.")
+        return (
+            f"Of every 100 failures about {100 * fit.share:.0f} are taken to be reported (the records hardly tell; it rests on "
+            f"its prior), so {expected_all:.1f} may really fail where {expected:.1f} come back."
+        )
     if fit.share < 1:
-        return (f"The reporting share is held at {fit.share:.0%}, so {expected_all:.1f} may really fail where {expected:.1f} "
-                "come back.")
+        return (
+            f"The reporting share is held at {fit.share:.0%}, so {expected_all:.1f} may really fail where {expected:.1f} "
+            "come back."
+        )
     return "Assumes every failure is reported."
 
 
@@ -362,8 +380,10 @@ class Prediction:
 
     def __repr__(self) -> str:
         span = f"{self.days:g} days" if np.isfinite(self.days) else f"{self.miles:,.0f} miles"
-        return (f"Prediction({span}: {self.expected:.2f} expected, {self.lower:g} to {self.upper:g} at {self.level:.0%}, of "
-                f"{self.units:,.0f} units)")
+        return (
+            f"Prediction({span}: {self.expected:.2f} expected, {self.lower:g} to {self.upper:g} at {self.level:.0%}, of "
+            f"{self.units:,.0f} units)"
+        )
 
     def to_frame(self) -> pd.DataFrame:
         """One row, unrounded."""
@@ -405,10 +425,27 @@ def predict_failures(
 
     def result(expected, lower, upper, all_, fit, chance, words, only=False):
         return Prediction(
-            NAN if days is None else float(days), NAN if miles is None else float(miles), expected, lower, upper, level, all_,
-            NAN if fit is None else fit.share, "" if fit is None else fit.law, NAN if fit is None else fit.ahead,
-            float(count.sum()), data.failures, only, 0.0 if fit is None else fit.effective_draws,
-            0 if fit is None else len(fit.weight), seed, which, data.unit[which], chance, tuple(words))
+            NAN if days is None else float(days),
+            NAN if miles is None else float(miles),
+            expected,
+            lower,
+            upper,
+            level,
+            all_,
+            NAN if fit is None else fit.share,
+            "" if fit is None else fit.law,
+            NAN if fit is None else fit.ahead,
+            float(count.sum()),
+            data.failures,
+            only,
+            0.0 if fit is None else fit.effective_draws,
+            0 if fit is None else len(fit.weight),
+            seed,
+            which,
+            data.unit[which],
+            chance,
+            tuple(words),
+        )
 
     blank = np.full(len(which), NAN)
     if not len(which):
@@ -417,8 +454,10 @@ def predict_failures(
         upper, shape = _upper_without_failure(data, which, days, miles, s, level)
         words = [f"None of {data.units:,.0f} has failed, so no law can be fitted and each unit's chance is not known."]
         if np.isfinite(upper):
-            words.append(f"At {level:.0%} confidence at most {upper:.0f} of the {count.sum():,.0f} running will come back in {span} "
-                         f"(from the miles run without a failure; Weibull shape {shape:g}, the least favourable of those tried).")
+            words.append(
+                f"At {level:.0%} confidence at most {upper:.0f} of the {count.sum():,.0f} running will come back in {span} "
+                f"(from the miles run without a failure; Weibull shape {shape:g}, the least favourable of those tried)."
+            )
         else:
             words.append("The miles run so far are too few to put a limit on it.")
         if s.share is None or s.share < 1:
@@ -434,20 +473,29 @@ def predict_failures(
     expected, all_ = float(chance @ count), float((fit.weight @ any_) @ count)
     pmf = count_chances(told, count, fit.weight)
     lower, upper = interval_of(pmf, level)
-    words = [f"Of {count.sum():,.0f} running with this part, {expected:.1f} are expected to come back in {span}; at {level:.0%} "
-             f"the number will lie between {lower} and {upper}.", share_words(fit, expected, all_), law_words(fit)]
+    words = [
+        f"Of {count.sum():,.0f} running with this part, {expected:.1f} are expected to come back in {span}; at {level:.0%} "
+        f"the number will lie between {lower} and {upper}.",
+        share_words(fit, expected, all_),
+        law_words(fit),
+    ]
     if data.failures < 3:
-        words.append(f"Rests on assumptions: only {data.failures:g} failure{'' if data.failures == 1 else 's'} on record.")
+        words.append(
+            f"Rests on assumptions: only {data.failures:g} failure{'' if data.failures == 1 else 's'} on record."
+        )
     if fit.early.fired:
-        words.append(f"{fit.early.seen:g} failures under {fit.early.miles:,.0f} miles are more than wear explains: they are taken as "
-                     f"early failures, and units with fewer miles carry that risk too.")
+        words.append(
+            f"{fit.early.seen:g} failures under {fit.early.miles:,.0f} miles are more than wear explains: they are taken as "
+            f"early failures, and units with fewer miles carry that risk too."
+        )
     if fit.effective_draws < 50:
         words.append(f"The interval rests on {fit.effective_draws:.0f} effective draws: too few to trust.")
     return result(expected, float(lower), float(upper), all_, fit, chance, words)
 
 
-def _with_early(fit: PartFit, data: LifeData, which: np.ndarray, chance: np.ndarray, days: float | None, miles: float | None
-                ) -> np.ndarray:
+def _with_early(
+    fit: PartFit, data: LifeData, which: np.ndarray, chance: np.ndarray, days: float | None, miles: float | None
+) -> np.ndarray:
     """Adds the risk of an early failure, even over the first miles, for units still short of them. chance: (B, n)."""
     new = (data.entry == 0) & (data.entry_days == 0)
     share = fit.early.seen / data.weight[new].sum()
@@ -483,12 +531,18 @@ def age_lives(data: LifeData, which: np.ndarray, days: float, driving: DrivingFi
         average = data.lower / exposure(data.start_days, so_far)
     if driving is not None:
         # too short a look for an average of its own
-        average = np.where((data.lower > 0) & (so_far >= 30), average, np.exp(driving.mu)[np.minimum(data.use, len(driving.mu) - 1)])
+        average = np.where(
+            (data.lower > 0) & (so_far >= 30), average, np.exp(driving.mu)[np.minimum(data.use, len(driving.mu) - 1)]
+        )
     rate = np.where(data.has_rate, own, average)
     grow = moves & np.isfinite(data.lower)
     lower = np.where(grow, data.lower + np.nan_to_num(rate) * gained, data.lower)
-    return replace(data, lower=lower, lower_days=np.where(moves, data.lower_days + days, data.lower_days),
-                   cutoff_days=np.where(moves, data.cutoff_days + days, data.cutoff_days))
+    return replace(
+        data,
+        lower=lower,
+        lower_days=np.where(moves, data.lower_days + days, data.lower_days),
+        cutoff_days=np.where(moves, data.cutoff_days + days, data.cutoff_days),
+    )
 
 
 def _upper_without_failure(data, which, days, miles, s: RatingSettings, level: float) -> tuple[float, float]:
@@ -543,15 +597,31 @@ class PartPrediction:
 
     def to_frame(self) -> pd.DataFrame:
         """One row, unrounded."""
-        return self.total.to_frame().assign(component=self.component, part=self.part, as_of=self.as_of, left_out=self.left_out,
-                                            words=" ".join(self.words))
+        return self.total.to_frame().assign(
+            component=self.component,
+            part=self.part,
+            as_of=self.as_of,
+            left_out=self.left_out,
+            words=" ".join(self.words),
+        )
 
 
-def predict_part(lifetimes: Lifetimes, component: str, part: str, days: float = 91.0, settings: RatingSettings | None = None,
-                 level: float = 0.9, draws: int = 512, seed: int = 1, lives: PartLives | None = None) -> PartPrediction:
+def predict_part(
+    lifetimes: Lifetimes,
+    component: str,
+    part: str,
+    days: float = 91.0,
+    settings: RatingSettings | None = None,
+    level: float = 0.9,
+    draws: int = 512,
+    seed: int = 1,
+    lives: PartLives | None = None,
+) -> PartPrediction:
     """Comebacks of one part in the next ``days`` after the cut-off. Raises AnalyticsError where the part is not on record."""
     own = lives_of(lifetimes.table, component, part, lifetimes.as_of) if lives is None else lives
-    total = predict_failures(own.data, days, None, own.watched, lifetimes.shop.target_miles, settings, level, draws, seed)
+    total = predict_failures(
+        own.data, days, None, own.watched, lifetimes.shop.target_miles, settings, level, draws, seed
+    )
     at = own.rows[total.rows]
     units = lifetimes.table.iloc[at][["serial", "component", "part", "power_hp", "weight_lb", "use", "lower_days"]]
     units = units.rename(columns={"lower_days": "days"}).reset_index(drop=True)
@@ -561,5 +631,7 @@ def predict_part(lifetimes: Lifetimes, component: str, part: str, days: float = 
     left = int(lifetimes.table["count"].to_numpy()[own.left_out].sum())
     words = list(total.words)
     if left:
-        words.append(f"{left:,} more running units have no power or weight on record and are not counted: they come back too.")
+        words.append(
+            f"{left:,} more running units have no power or weight on record and are not counted: they come back too."
+        )
     return PartPrediction(component, part, lifetimes.as_of, total, units, left, own.notes, tuple(words))

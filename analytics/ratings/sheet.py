@@ -18,8 +18,25 @@ from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED, Records
 
 COLUMNS = [
-    "component", "part", "weight_up_to", "use", "life_miles", "reliability", "confidence", "estimate_hp", "bound_hp", "demonstrated_hp",
-    "second_opinion_hp", "units", "failures", "miles", "highest_power_hp", "published_hp", "proposed_hp", "verdict", "reason",
+    "component",
+    "part",
+    "weight_up_to",
+    "use",
+    "life_miles",
+    "reliability",
+    "confidence",
+    "estimate_hp",
+    "bound_hp",
+    "demonstrated_hp",
+    "second_opinion_hp",
+    "units",
+    "failures",
+    "miles",
+    "highest_power_hp",
+    "published_hp",
+    "proposed_hp",
+    "verdict",
+    "reason",
 ]
 #: a use gets rows of its own from this many failures on
 _USE_FAILURES, _USE_LIVES = 3, 30
@@ -61,11 +78,16 @@ class Ratings:
         for rated in self.parts:
             if (rated.component, rated.part) == (component, part):
                 return rated
-        raise AnalyticsError(f"no rating for {component} {part}: rated are {', '.join(f'{p.component} {p.part}' for p in self.parts)}")
+        raise AnalyticsError(
+            f"no rating for {component} {part}: rated are {', '.join(f'{p.component} {p.part}' for p in self.parts)}"
+        )
 
 
 def make_ratings(
-    records: Records, lifetimes: Lifetimes, options: Options | None = None, progress: Callable[[str], None] | None = None,
+    records: Records,
+    lifetimes: Lifetimes,
+    options: Options | None = None,
+    progress: Callable[[str], None] | None = None,
     only: tuple[str, str] | None = None,
 ) -> Ratings:
     """Rate every part on record, or ``only`` one (component, part). options: default options_for(records.shop)."""
@@ -110,8 +132,13 @@ def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options) -> 
     if unclear.any():
         other, _ = from_lifetimes(_spared(own, unclear), component, part, lifetimes.as_of)
         first = replace(quick, settings=replace(quick.settings, replicates=0, draws=0))
-        otherwise = {(b.weight_lb, ""): _moved(b, main) for b, main in zip(_at(other, weights, None, first), harshest, strict=True)}
-    return PartRating(component, part, data, (*notes, *missing), tuple(bounds), int(own.loc[unclear, "count"].sum()), otherwise)
+        otherwise = {
+            (b.weight_lb, ""): _moved(b, main)
+            for b, main in zip(_at(other, weights, None, first), harshest, strict=True)
+        }
+    return PartRating(
+        component, part, data, (*notes, *missing), tuple(bounds), int(own.loc[unclear, "count"].sum()), otherwise
+    )
 
 
 def _spared(own: pd.DataFrame, unclear: pd.Series) -> pd.DataFrame:
@@ -129,7 +156,9 @@ def _moved(other: RatingBound, main: RatingBound) -> float:
         return other.bound_hp
     calibrated = min((law.calibrated for law in main.laws), default=math.nan)
     first = min((law.first_order for law in main.laws), default=math.nan)
-    return other.bound_hp * math.exp(min(calibrated - first, 0.0)) if math.isfinite(calibrated - first) else other.bound_hp
+    return (
+        other.bound_hp * math.exp(min(calibrated - first, 0.0)) if math.isfinite(calibrated - first) else other.bound_hp
+    )
 
 
 def _own_reasons(bound: RatingBound) -> tuple[str, ...]:
@@ -137,7 +166,16 @@ def _own_reasons(bound: RatingBound) -> tuple[str, ...]:
 
 
 def _at(data: LifeData, weights: tuple[float, ...], use: str | None, options: Options) -> tuple[RatingBound, ...]:
-    return rate_weights(data, weights, use, options.life_miles, reliability=options.reliability, confidence=options.confidence, settings=options.settings, seed=options.seed)
+    return rate_weights(
+        data,
+        weights,
+        use,
+        options.life_miles,
+        reliability=options.reliability,
+        confidence=options.confidence,
+        settings=options.settings,
+        seed=options.seed,
+    )
 
 
 def _weights(data: LifeData, edges: tuple[float, ...], options: Options) -> tuple[float, ...]:
@@ -154,7 +192,11 @@ def _own_uses(data: LifeData, options: Options) -> list[str]:
         return []
     failures = np.bincount(data.use, data.weight * data.failed, len(data.use_names))
     lives = np.bincount(data.use, data.weight, len(data.use_names))
-    return [name for k, name in enumerate(data.use_names) if name and failures[k] >= _USE_FAILURES and lives[k] >= _USE_LIVES]
+    return [
+        name
+        for k, name in enumerate(data.use_names)
+        if name and failures[k] >= _USE_FAILURES and lives[k] >= _USE_LIVES
+    ]
 
 
 def _missing_note(own: pd.DataFrame) -> tuple[str, ...]:
@@ -165,11 +207,15 @@ def _missing_note(own: pd.DataFrame) -> tuple[str, ...]:
         return ()
     of_failed, of_others = float(missing[failed].mean()), float(missing[~failed].mean())
     if of_others - of_failed > 0.10:
-        return (f"power or weight is missing for {of_others:.0%} of the lives that did not fail and {of_failed:.0%} of those that did: "
-                "the rating comes out lower than the truth until they are filled in",)
+        return (
+            f"power or weight is missing for {of_others:.0%} of the lives that did not fail and {of_failed:.0%} of those that did: "
+            "the rating comes out lower than the truth until they are filled in",
+        )
     if of_failed - of_others > 0.10:
-        return (f"power or weight is missing for {of_failed:.0%} of the lives that failed and {of_others:.0%} of the others: "
-                "the rating comes out higher than the truth until they are filled in",)
+        return (
+            f"power or weight is missing for {of_failed:.0%} of the lives that failed and {of_others:.0%} of the others: "
+            "the rating comes out higher than the truth until they are filled in",
+        )
     return ()
 
 
@@ -191,49 +237,107 @@ def judge(rating: RatingBound, proposed: float, published_hp: float, options: Op
     none = not math.isfinite(published_hp)
     if not math.isfinite(proposed):
         if not none and math.isfinite(rating.estimate_hp) and rating.estimate_hp <= published_hp - margin:
-            return "lower", (f"no power can be proven, and the best estimate, {rating.estimate_hp:,.0f} hp, lies under the {published_hp:,.0f} hp published: "
-                             "take the limit back until there is a rating")
-        return "not proven", "no power can be proven" if none else f"nothing proves the {published_hp:,.0f} hp published, or contradicts it"
+            return "lower", (
+                f"no power can be proven, and the best estimate, {rating.estimate_hp:,.0f} hp, lies under the {published_hp:,.0f} hp published: "
+                "take the limit back until there is a rating"
+            )
+        return (
+            "not proven",
+            "no power can be proven"
+            if none
+            else f"nothing proves the {published_hp:,.0f} hp published, or contradicts it",
+        )
     least = "at least " if rating.capped or rating.demonstrated_only else ""
     if none:
         return "raise", f"nothing is published yet; {least}{proposed:,.0f} hp could be"
     if proposed > published_hp + margin:
-        return "raise", f"{least}{proposed:,.0f} hp can be proven, more than {margin:,.0f} over the {published_hp:,.0f} published; a person decides"
+        return (
+            "raise",
+            f"{least}{proposed:,.0f} hp can be proven, more than {margin:,.0f} over the {published_hp:,.0f} published; a person decides",
+        )
     if proposed > published_hp - margin:
-        return "keep", f"{least}{proposed:,.0f} hp can be proven, within {margin:,.0f} of the {published_hp:,.0f} published"
+        return (
+            "keep",
+            f"{least}{proposed:,.0f} hp can be proven, within {margin:,.0f} of the {published_hp:,.0f} published",
+        )
     if math.isfinite(rating.estimate_hp) and rating.estimate_hp < published_hp and not rating.capped:
-        return "lower", f"only {proposed:,.0f} hp can be proven, and the best estimate, {rating.estimate_hp:,.0f} hp, lies under the {published_hp:,.0f} published"
-    return "not proven", f"{least}{proposed:,.0f} hp is proven; the records neither prove nor contradict the {published_hp:,.0f} hp published"
+        return (
+            "lower",
+            f"only {proposed:,.0f} hp can be proven, and the best estimate, {rating.estimate_hp:,.0f} hp, lies under the {published_hp:,.0f} published",
+        )
+    return (
+        "not proven",
+        f"{least}{proposed:,.0f} hp is proven; the records neither prove nor contradict the {published_hp:,.0f} hp published",
+    )
 
 
 def proposed_hp(rated: PartRating, bound: RatingBound, options: Options) -> float:
     """The bound, or the one under the other reading of unclear failures if that is lower, rounded down to the step."""
     other = rated.otherwise.get((bound.weight_lb, bound.use), math.nan)
-    return propose(float(np.fmin(bound.bound_hp, other)) if math.isfinite(bound.bound_hp) else math.nan, options.step_hp)
+    return propose(
+        float(np.fmin(bound.bound_hp, other)) if math.isfinite(bound.bound_hp) else math.nan, options.step_hp
+    )
 
 
 def _rows(rated: PartRating, records: Records, options: Options) -> list[list[object]]:
-    trucks = pd.DataFrame({"component": rated.component, "part": rated.part, "use": [b.use for b in rated.bounds], "weight_lb": [b.weight_lb for b in rated.bounds], "day": records.as_of})
+    trucks = pd.DataFrame(
+        {
+            "component": rated.component,
+            "part": rated.part,
+            "use": [b.use for b in rated.bounds],
+            "weight_lb": [b.weight_lb for b in rated.bounds],
+            "day": records.as_of,
+        }
+    )
     at = limit_for(records.limits, trucks)
     rows = []
     for bound, limit in zip(rated.bounds, at, strict=True):
         published = float(records.limits["power_limit_hp"].iat[limit]) if limit >= 0 else math.nan
         proposed = proposed_hp(rated, bound, options)
         verdict, why = judge(bound, proposed, published, options)
-        rows.append([
-            rated.component, rated.part, bound.weight_lb, bound.use, bound.life_miles, bound.reliability, bound.confidence, bound.estimate_hp, bound.bound_hp,
-            bound.demonstrated_hp, bound.second_opinion_hp, bound.units, bound.failures, bound.miles, bound.highest_power_hp, published,
-            proposed, verdict, sentence(rated, bound, why, options),
-        ])
+        rows.append(
+            [
+                rated.component,
+                rated.part,
+                bound.weight_lb,
+                bound.use,
+                bound.life_miles,
+                bound.reliability,
+                bound.confidence,
+                bound.estimate_hp,
+                bound.bound_hp,
+                bound.demonstrated_hp,
+                bound.second_opinion_hp,
+                bound.units,
+                bound.failures,
+                bound.miles,
+                bound.highest_power_hp,
+                published,
+                proposed,
+                verdict,
+                sentence(rated, bound, why, options),
+            ]
+        )
     return rows
 
 
 def sentence(rated: PartRating, bound: RatingBound, why: str, options: Options) -> str:
     """The rating in one plain sentence."""
-    seen = f"{bound.failures:,.0f} of {bound.units:,.0f} came back" if bound.failures else f"none of {bound.units:,.0f} came back"
+    seen = (
+        f"{bound.failures:,.0f} of {bound.units:,.0f} came back"
+        if bound.failures
+        else f"none of {bound.units:,.0f} came back"
+    )
     rest = [r for r in bound.reasons if not r.startswith("at least")]
     other = rated.otherwise.get((bound.weight_lb, bound.use))
-    if other is not None and math.isfinite(other) and math.isfinite(bound.bound_hp) and propose(other, options.step_hp) != propose(bound.bound_hp, options.step_hp):
-        rest.append(f"{propose(bound.bound_hp, options.step_hp):,.0f} hp if the {rated.unclear} with an unclear cause or order were its own, "
-                    f"{propose(other, options.step_hp):,.0f} hp if not; the lower counts")
+    if (
+        other is not None
+        and math.isfinite(other)
+        and math.isfinite(bound.bound_hp)
+        and propose(other, options.step_hp) != propose(bound.bound_hp, options.step_hp)
+    ):
+        rest.append(
+            f"{propose(bound.bound_hp, options.step_hp):,.0f} hp if the {rated.unclear} with an unclear cause or order were its own, "
+            f"{propose(other, options.step_hp):,.0f} hp if not; the lower counts"
+        )
     return f"{seen} in {bound.miles:,.0f} miles: {why}" + ("" if not rest else f" ({'; '.join(rest)})") + "."

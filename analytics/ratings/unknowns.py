@@ -28,8 +28,9 @@ NAN = float("nan")
 
 
 # ---- the likelihood of single rows ------------------------------------------------------------------------------------
-def row_terms(model: JointModel, data: LifeData, x: np.ndarray, theta: np.ndarray, order: int = 2
-              ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def row_terms(
+    model: JointModel, data: LifeData, x: np.ndarray, theta: np.ndarray, order: int = 2
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Log-likelihood (n,), gradient (n, p) and Hessian (n, p, p) of each row of ``data`` on its own, driving rates left out.
 
     x: (n, q) centred covariates with the intercept first. theta: (p,).
@@ -49,11 +50,22 @@ def row_terms(model: JointModel, data: LifeData, x: np.ndarray, theta: np.ndarra
     for block in rows.blocks:
         at = np.round(block.w[0]).astype(int) - 1
         m = len(at)
-        own = Block(block.kind, turn(block.x), np.ones((m, 1)), None if block.at is None else points(block.at),  # left: no lower end
-                    None if block.other is None else points(block.other))
+        own = Block(
+            block.kind,
+            turn(block.x),
+            np.ones((m, 1)),
+            None if block.at is None else points(block.at),  # left: no lower end
+            None if block.other is None else points(block.other),
+        )
         fell = data.failed[at].astype(float) if "entry" not in block.kind else np.zeros(m)
-        got = log_likelihood(np.repeat(theta[None], m, 0), Rows((own,), None, model.layout.columns, model.layout.uses, fell, np.zeros(m)),
-                             model.layout, model.law, model.nodes, order)
+        got = log_likelihood(
+            np.repeat(theta[None], m, 0),
+            Rows((own,), None, model.layout.columns, model.layout.uses, fell, np.zeros(m)),
+            model.layout,
+            model.law,
+            model.nodes,
+            order,
+        )
         value[at] += got[0]
         if order:
             grad[at] += got[1]
@@ -61,8 +73,9 @@ def row_terms(model: JointModel, data: LifeData, x: np.ndarray, theta: np.ndarra
     return value, grad, hess
 
 
-def rating_direction(model: JointModel, top: Optimum, reliability: float, weight_lb: float, use: int
-                     ) -> tuple[np.ndarray, float]:
+def rating_direction(
+    model: JointModel, top: Optimum, reliability: float, weight_lb: float, use: int
+) -> tuple[np.ndarray, float]:
     """v (p,) = I^-1 g and the variance g'I^-1 g of log p*, by the delta method: to rank by, not to publish."""
     theta, lay = top.theta[0], model.layout
     z = standard_quantile(reliability, model.law)
@@ -124,8 +137,16 @@ def odometer_gains(model: JointModel, top: Optimum, which: np.ndarray, v: np.nda
     return (w * (score - mean) ** 2).sum(1)
 
 
-def column_gains(model: JointModel, top: Optimum, missing: LifeData, has_power: np.ndarray, has_weight: np.ndarray, v: np.ndarray,
-                 mix: int, seed: int) -> np.ndarray:
+def column_gains(
+    model: JointModel,
+    top: Optimum,
+    missing: LifeData,
+    has_power: np.ndarray,
+    has_weight: np.ndarray,
+    v: np.ndarray,
+    mix: int,
+    seed: int,
+) -> np.ndarray:
     """Drop (n,) to expect from learning the power or weight of the rows ``missing``, which are in no fit: their information
     along ``v``, averaged over ``mix`` vehicles of the part drawn at random, weighted by how well each fits what befell the row.
 
@@ -137,10 +158,22 @@ def column_gains(model: JointModel, top: Optimum, missing: LifeData, has_power: 
     at, donor = np.repeat(np.arange(n), mix), np.tile(donors, n)
     missing, _ = fill_failures(missing)
     many = missing.take(at)
-    many = replace(many, log_power=np.where(has_power[at], many.log_power, data.log_power[donor]),
-                   log_weight=np.where(has_weight[at], many.log_weight, data.log_weight[donor]))
-    x = np.column_stack([np.ones(len(at)), *np.transpose([
-        model.covariates(a, b, int(k)) for a, b, k in zip(many.log_power, many.log_weight, many.use, strict=True)])])
+    many = replace(
+        many,
+        log_power=np.where(has_power[at], many.log_power, data.log_power[donor]),
+        log_weight=np.where(has_weight[at], many.log_weight, data.log_weight[donor]),
+    )
+    x = np.column_stack(
+        [
+            np.ones(len(at)),
+            *np.transpose(
+                [
+                    model.covariates(a, b, int(k))
+                    for a, b, k in zip(many.log_power, many.log_weight, many.use, strict=True)
+                ]
+            ),
+        ]
+    )
     value, _, hess = row_terms(model, many, x, top.theta[0])
     info = -np.einsum("i,nij,j->n", v, hess, v).reshape(n, mix)
     value = value.reshape(n, mix)
@@ -186,8 +219,10 @@ class Unknowns:
 
 
 COLUMNS = ["serial", "ask", "component", "part", "days", "power_hp", "weight_lb", "use", "drop", "in_sample"]
-RANDOM = ("Ask the random sample as well, and keep it apart: a ranking picks old and strong trucks, so by itself it tells little of how "
-          "the others drive or whether they still run.")
+RANDOM = (
+    "Ask the random sample as well, and keep it apart: a ranking picks old and strong trucks, so by itself it tells little of how "
+    "the others drive or whether they still run."
+)
 
 
 def unknowns_of_part(
@@ -218,14 +253,20 @@ def unknowns_of_part(
     running = np.unique(serial[lives.rows[blind]])
     rng = np.random.default_rng(seed)
     drawn = tuple(sorted(rng.choice(running, min(sample, len(running)), replace=False))) if len(running) else ()
-    code = data.use_names.index(use) if use is not None else int(np.argmax(np.bincount(data.use, data.weight * data.failed)))
+    code = (
+        data.use_names.index(use)
+        if use is not None
+        else int(np.argmax(np.bincount(data.use, data.weight * data.failed)))
+    )
     name = data.use_names[code]
 
     def nothing(reason: str) -> Unknowns:
         words = [f"{reason}, so nothing tells which unknown matters most."]
         if drawn:
             words.append(f"{len(running)} running units have no odometer on record: ask those drawn at random.")
-        return Unknowns(component, part, weight_lb, name, NAN, NAN, pd.DataFrame(columns=COLUMNS), drawn, seed, tuple(words))
+        return Unknowns(
+            component, part, weight_lb, name, NAN, NAN, pd.DataFrame(columns=COLUMNS), drawn, seed, tuple(words)
+        )
 
     fit = fit_lives(data, shop.target_miles, s, 64, seed)
     if fit.model is None:
@@ -235,13 +276,17 @@ def unknowns_of_part(
     found = []
     if len(blind):
         at = lives.rows[blind]
-        found.append(pd.DataFrame({"at": at, "ask": "odometer", "drop": odometer_gains(model, top, blind, v) / variance}))
+        found.append(
+            pd.DataFrame({"at": at, "ask": "odometer", "drop": odometer_gains(model, top, blind, v) / variance})
+        )
     own = ((table["component"] == component) & (table["part"] == part)).to_numpy()
     bare = own & (table["power_hp"].isna() | table["weight_lb"].isna()).to_numpy()
     if bare.any():
         lost = table[bare]
-        filled = lost.assign(power_hp=lost["power_hp"].fillna(float(np.exp(model.centre[0]))),
-                             weight_lb=lost["weight_lb"].fillna(weight_lb))
+        filled = lost.assign(
+            power_hp=lost["power_hp"].fillna(float(np.exp(model.centre[0]))),
+            weight_lb=lost["weight_lb"].fillna(weight_lb),
+        )
         try:
             others = lives_of(pd.concat([table[~own], filled]).sort_index(), component, part, lifetimes.as_of)
         except AnalyticsError:
@@ -252,11 +297,15 @@ def unknowns_of_part(
             has_power, has_weight = (table[c].notna().to_numpy()[positions] for c in ("power_hp", "weight_lb"))
             gains = column_gains(model, top, more, has_power, has_weight, v, mix, seed) / variance
             blank = more.unknown & ~more.failed & others.watched
-            ask = [" and ".join(w for w, m in (("power", not p), ("weight", not q), ("odometer", o)) if m)
-                   for p, q, o in zip(has_power, has_weight, blank, strict=True)]
+            ask = [
+                " and ".join(w for w, m in (("power", not p), ("weight", not q), ("odometer", o)) if m)
+                for p, q, o in zip(has_power, has_weight, blank, strict=True)
+            ]
             found.append(pd.DataFrame({"at": positions, "ask": ask, "drop": gains}))
     if not found:
-        return replace(nothing("Everything is known"), words=(f"Odometer, power and weight are known of every {part} on record.",))
+        return replace(
+            nothing("Everything is known"), words=(f"Odometer, power and weight are known of every {part} on record.",)
+        )
     frame = pd.concat(found, ignore_index=True)
     at = frame["at"].to_numpy()
     for column in ("serial", "component", "part", "power_hp", "weight_lb", "use"):
@@ -264,20 +313,34 @@ def unknowns_of_part(
     frame["days"] = table["lower_days"].to_numpy(float)[at]
     # one unit may have several stretches
     frame = frame.groupby(["serial", "ask"], as_index=False, sort=True).agg(
-        {"component": "first", "part": "first", "days": "max", "power_hp": "last", "weight_lb": "last", "use": "last", "drop": "sum"})
+        {
+            "component": "first",
+            "part": "first",
+            "days": "max",
+            "power_hp": "last",
+            "weight_lb": "last",
+            "use": "last",
+            "drop": "sum",
+        }
+    )
     frame["in_sample"] = frame["serial"].isin(drawn)
     frame = frame.sort_values(["drop", "serial"], ascending=[False, True], kind="stable", ignore_index=True)[COLUMNS]
     total, sd = together(frame["drop"].to_numpy()), float(np.sqrt(variance))
     top_few = frame.head(10)
     where = f"{weight_lb:,.0f} lb{', ' + name if name else ''}"
-    words = [f"The rating of {part} at {where} is uncertain by about {sd:.0%} (one standard deviation).",
-             f"The {'ten ' if len(frame) > 10 else ''}most telling of {len(frame):,} unknowns would take at most about "
-             f"{together(top_few['drop'].to_numpy()):.0%} off its variance, first {top_few['serial'].iloc[0]} "
-             f"({top_few['ask'].iloc[0]}, {top_few['drop'].iloc[0]:.1%}).", law_words(fit)]
+    words = [
+        f"The rating of {part} at {where} is uncertain by about {sd:.0%} (one standard deviation).",
+        f"The {'ten ' if len(frame) > 10 else ''}most telling of {len(frame):,} unknowns would take at most about "
+        f"{together(top_few['drop'].to_numpy()):.0%} off its variance, first {top_few['serial'].iloc[0]} "
+        f"({top_few['ask'].iloc[0]}, {top_few['drop'].iloc[0]:.1%}).",
+        law_words(fit),
+    ]
     if drawn:
         words.append(RANDOM)
     if data.failures < 3:
-        words.append(f"Rests on assumptions: only {data.failures:g} failure{'' if data.failures == 1 else 's'} on record.")
+        words.append(
+            f"Rests on assumptions: only {data.failures:g} failure{'' if data.failures == 1 else 's'} on record."
+        )
     return Unknowns(component, part, weight_lb, name, sd, total, frame, drawn, seed, tuple(words))
 
 
@@ -311,15 +374,21 @@ def ask_first(
     if not lists:
         raise NotEnoughData(f"no part has {min_failures} failures and something unknown: there is nothing to rank by")
     frame = pd.concat(lists, ignore_index=True)
-    frame = frame.groupby(["serial", "ask"], as_index=False, sort=True).agg(parts=("part", lambda p: ", ".join(p)), drop=("drop", "sum"))
+    frame = frame.groupby(["serial", "ask"], as_index=False, sort=True).agg(
+        parts=("part", lambda p: ", ".join(p)), drop=("drop", "sum")
+    )
     frame = frame.sort_values(["drop", "serial"], ascending=[False, True], kind="stable", ignore_index=True)
     units = lifetimes.units
     blind = np.sort(units.loc[(units["end"] == "in use") & units["miles"].isna(), "serial"].astype(str).to_numpy())
-    drawn = tuple(sorted(np.random.default_rng(seed).choice(blind, min(sample, len(blind)), replace=False))) if len(blind) else ()
+    drawn = (
+        tuple(sorted(np.random.default_rng(seed).choice(blind, min(sample, len(blind)), replace=False)))
+        if len(blind)
+        else ()
+    )
     frame["in_sample"] = frame["serial"].isin(drawn)
-    words = [f"{len(frame):,} unknowns over {len(lists)} parts; first {frame['serial'].iloc[0]} ({frame['ask'].iloc[0]})."]
+    words = [
+        f"{len(frame):,} unknowns over {len(lists)} parts; first {frame['serial'].iloc[0]} ({frame['ask'].iloc[0]})."
+    ]
     if drawn:
         words.append(RANDOM)
     return frame, drawn, tuple(words)
-
-

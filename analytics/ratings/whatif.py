@@ -51,8 +51,15 @@ class BuildMix:
         return self.built * self.scale / self.years if self.years > 0 else 0.0
 
 
-def build_mix(lifetimes: Lifetimes, component: str, low_hp: float, high_hp: float, weight_from: float = 0.0,
-              weight_up_to: float = np.inf, years: float = 3.0) -> BuildMix:
+def build_mix(
+    lifetimes: Lifetimes,
+    component: str,
+    low_hp: float,
+    high_hp: float,
+    weight_from: float = 0.0,
+    weight_up_to: float = np.inf,
+    years: float = 3.0,
+) -> BuildMix:
     """Builds with that component, any part, above ``low_hp`` up to ``high_hp``, above ``weight_from`` up to ``weight_up_to``."""
     table = lifetimes.table
     first = table[(table["component"] == component) & (table["spell"] == 1) & (table["segment"] == 1)]
@@ -74,19 +81,27 @@ def build_mix(lifetimes: Lifetimes, component: str, low_hp: float, high_hp: floa
     return BuildMix(first.iloc[:0][["power_hp", "weight_lb", "use", "part", "count"]], on_record, "none", 1.0)
 
 
-def failing_by(fit: PartFit, power_hp: np.ndarray, weight_lb: np.ndarray, use: Sequence[str], miles: float) -> np.ndarray:
+def failing_by(
+    fit: PartFit, power_hp: np.ndarray, weight_lb: np.ndarray, use: Sequence[str], miles: float
+) -> np.ndarray:
     """Chance (B, n) that new trucks have failed by ``miles``, one row per draw of the fit. A use not on record for the part
     is taken as its most common one."""
     model, _ = fit.fitted()
     names = model.data.use_names
     common = int(np.argmax(np.bincount(model.data.use, model.data.weight)))
-    x = np.array([np.concatenate([[1.0], model.covariates(np.log(p), np.log(w), names.index(u) if u in names else common)])
-                  for p, w, u in zip(power_hp, weight_lb, use, strict=True)])
+    x = np.array(
+        [
+            np.concatenate([[1.0], model.covariates(np.log(p), np.log(w), names.index(u) if u in names else common)])
+            for p, w, u in zip(power_hp, weight_lb, use, strict=True)
+        ]
+    )
     z = np.exp(fit.theta[:, :1]) * np.log(miles / model.life_miles) - fit.theta[:, model.layout.gamma] @ x.T
     fails = 1 - survival_of(z, model.law)
     if fit.early.fired:
         new = (model.data.entry == 0) & (model.data.entry_days == 0)
-        fails = 1 - (1 - fails) * (1 - fit.early.seen / model.data.weight[new].sum() * min(miles / fit.early.miles, 1.0))
+        fails = 1 - (1 - fails) * (
+            1 - fit.early.seen / model.data.weight[new].sum() * min(miles / fit.early.miles, 1.0)
+        )
     return fails
 
 
@@ -140,8 +155,10 @@ class LimitMove:
     words: tuple[str, ...]
 
     def __repr__(self) -> str:
-        return (f"LimitMove({self.component} {self.part}: {self.from_hp:,.0f} to {self.to_hp:,.0f} hp, {self.units_a_year:+.1f} units "
-                f"and {self.comebacks_a_year:+.2f} comebacks a year)")
+        return (
+            f"LimitMove({self.component} {self.part}: {self.from_hp:,.0f} to {self.to_hp:,.0f} hp, {self.units_a_year:+.1f} units "
+            f"and {self.comebacks_a_year:+.2f} comebacks a year)"
+        )
 
     def to_frame(self) -> pd.DataFrame:
         """One row, unrounded."""
@@ -173,7 +190,9 @@ def move_limit(
     keeps the fit of each part between calls. Raises AnalyticsError where the limits or weights make no span.
     """
     if not (from_hp > 0 and to_hp > 0) or from_hp == to_hp or not weight_up_to > weight_from >= 0:
-        raise AnalyticsError(f"from {from_hp:g} to {to_hp:g} hp, weights {weight_from:g} to {weight_up_to:g} lb: there is no span between")
+        raise AnalyticsError(
+            f"from {from_hp:g} to {to_hp:g} hp, weights {weight_from:g} to {weight_up_to:g} lb: there is no span between"
+        )
     s = RatingSettings() if settings is None else settings
     shop = lifetimes.shop
     miles = shop.target_miles if miles is None else miles
@@ -197,28 +216,48 @@ def move_limit(
 
     units = sign * mix.a_year
     if mix.basis == "none":
-        words.append(f"Nothing with {_article(component)} was built between {low:,.0f} and {high:,.0f} hp at {weights} in all the "
-                     f"{mix.years:.1f} years on record: there is no mix to go by, so neither units nor comebacks can be counted.")
+        words.append(
+            f"Nothing with {_article(component)} was built between {low:,.0f} and {high:,.0f} hp at {weights} in all the "
+            f"{mix.years:.1f} years on record: there is no mix to go by, so neither units nor comebacks can be counted."
+        )
     else:
-        since = f"the last {mix.years:.1f} years" if mix.basis == "last years" else (
-            f"all {mix.years:.1f} years on record (none in the last {years:g})")
-        shared = "" if mix.scale < 1.001 else (
-            f", and builds of unknown power or weight are shared out in proportion (x {mix.scale:.2f})")
-        words.append(f"{abs(units):.1f} {more} units a year would get {part}: {mix.built:,.0f} were built between {low:,.0f} and "
-                     f"{high:,.0f} hp at {weights} in {since}{shared}.")
+        since = (
+            f"the last {mix.years:.1f} years"
+            if mix.basis == "last years"
+            else (f"all {mix.years:.1f} years on record (none in the last {years:g})")
+        )
+        shared = (
+            ""
+            if mix.scale < 1.001
+            else (f", and builds of unknown power or weight are shared out in proportion (x {mix.scale:.2f})")
+        )
+        words.append(
+            f"{abs(units):.1f} {more} units a year would get {part}: {mix.built:,.0f} were built between {low:,.0f} and "
+            f"{high:,.0f} hp at {weights} in {since}{shared}."
+        )
         parts = mix.frame.groupby("part")["count"].sum().sort_values(ascending=False, kind="stable")
-        words.append("They were built with " + ", ".join(f"{name or 'no part stated'} ({n:,})" for name, n in parts.items()) + ".")
+        words.append(
+            "They were built with "
+            + ", ".join(f"{name or 'no part stated'} ({n:,})" for name, n in parts.items())
+            + "."
+        )
     fit, highest = fit_of(part)
     beyond = bool(high > highest)
     expected = lower = upper = less = NAN
     rng = np.random.default_rng(seed)
     if mix.basis != "none" and fit.model is None:
         words.append(f"How many would come back is not known: {fit.reason} of {part}.")
-        most = _most_without_failure(lifetimes, component, part, low, miles, s, level) if fit.reason.startswith("no failure") else NAN
+        most = (
+            _most_without_failure(lifetimes, component, part, low, miles, s, level)
+            if fit.reason.startswith("no failure")
+            else NAN
+        )
         if np.isfinite(most):
             lower, upper = sorted((0.0, units * most))
-            words.append(f"From the miles its units of more than {low:,.0f} hp ran without one, at {level:.0%} confidence at most "
-                         f"{most:.0%} fail by {miles:,.0f} miles: at most {abs(units) * most:.1f} comebacks a year.")
+            words.append(
+                f"From the miles its units of more than {low:,.0f} hp ran without one, at {level:.0%} confidence at most "
+                f"{most:.0%} fail by {miles:,.0f} miles: at most {abs(units) * most:.1f} comebacks a year."
+            )
         elif fit.reason.startswith("no failure"):
             words.append(f"None of its units runs above {low:,.0f} hp, so there is no limit on it either.")
     elif mix.basis != "none":
@@ -234,57 +273,102 @@ def move_limit(
                 other, spare = _a_year(now, mix, miles, rng)
                 less = other
             else:
-                words.append(f"What {instead} would have brought back is not known ({reason}): nothing is taken off for it.")
+                words.append(
+                    f"What {instead} would have brought back is not known ({reason}): nothing is taken off for it."
+                )
         else:
             words.append("Comebacks of the part they get now are not taken off: name it to see the difference.")
         expected = sign * (gross - other)
         extra = extra if gross >= other else "spared" if sign > 0 else "extra"
         tail = (1 - level) / 2
-        lower, upper = (float(v) for v in sorted(sign * np.quantile(told - spare, [tail, 1 - tail], method="inverted_cdf")))
+        lower, upper = (
+            float(v) for v in sorted(sign * np.quantile(told - spare, [tail, 1 - tail], method="inverted_cdf"))
+        )
         shown = (lower, upper) if extra == "extra" else (-upper, -lower)
-        words.append(f"Of one year's such units {abs(expected):.1f} {extra} comebacks are expected by {miles:,.0f} miles each"
-                     f"{f' (less {other:.1f} of {instead})' if np.isfinite(less) else ''}; at {level:.0%} the number will lie between "
-                     f"{shown[0]:,.0f} and {shown[1]:,.0f}{', where a minus means the other way round' if shown[0] < 0 else ''}.")
+        words.append(
+            f"Of one year's such units {abs(expected):.1f} {extra} comebacks are expected by {miles:,.0f} miles each"
+            f"{f' (less {other:.1f} of {instead})' if np.isfinite(less) else ''}; at {level:.0%} the number will lie between "
+            f"{shown[0]:,.0f} and {shown[1]:,.0f}{', where a minus means the other way round' if shown[0] < 0 else ''}."
+        )
         words.append(f"{law_words(fit)} {fit.share:.0%} of failures are taken to be reported.")
         seen = fit.fitted()[0].data.failures + (fit.early.seen if fit.early.fired else 0)
         if seen < 3:
             words.append(f"Rests on assumptions: only {seen:g} failure{'' if seen == 1 else 's'} of {part} on record.")
     if beyond:
-        words.append(f"No {part} on record runs above {highest:,.0f} hp: what is said of {high:,.0f} hp lies beyond the records.")
+        words.append(
+            f"No {part} on record runs above {highest:,.0f} hp: what is said of {high:,.0f} hp lies beyond the records."
+        )
     bill: tuple[float, float, float] = (NAN, NAN, NAN)
     if cost is None:
         words.append("No cost of a comeback is stated (shop.toml [costs] comeback), so there is no bill.")
     elif np.isfinite(expected):
         bill = (cost * expected, cost * lower, cost * upper)
-        words.append(f"At {cost:,.0f} a comeback that {'costs' if bill[0] >= 0 else 'saves'} {abs(bill[0]):,.0f} a year as expected "
-                     f"(in costs {bill[1]:,.0f} to {bill[2]:,.0f}).")
+        words.append(
+            f"At {cost:,.0f} a comeback that {'costs' if bill[0] >= 0 else 'saves'} {abs(bill[0]):,.0f} a year as expected "
+            f"(in costs {bill[1]:,.0f} to {bill[2]:,.0f})."
+        )
     saved = NAN
     if price_step is not None and mix.basis != "none":
         saved = price_step * units
-        words.append(f"{part} {'is cheaper by' if price_step >= 0 else 'costs more by'} {abs(price_step):,.0f} a unit than "
-                     f"{instead or 'what they get now'}: {'saves' if saved >= 0 else 'costs'} {abs(saved):,.0f} a year.")
+        words.append(
+            f"{part} {'is cheaper by' if price_step >= 0 else 'costs more by'} {abs(price_step):,.0f} a unit than "
+            f"{instead or 'what they get now'}: {'saves' if saved >= 0 else 'costs'} {abs(saved):,.0f} a year."
+        )
         if np.isfinite(bill[0]):
             net = bill[0] - saved
             words.append(f"All in, it {'costs' if net >= 0 else 'saves'} {abs(net):,.0f} a year as expected.")
     elif mix.basis != "none" and instead is not None:
-        words.append(f"No prices of {part} and {instead} are stated (shop.toml [costs.parts]), so the price step is left out.")
+        words.append(
+            f"No prices of {part} and {instead} are stated (shop.toml [costs.parts]), so the price step is left out."
+        )
     return LimitMove(
-        component, part, float(from_hp), float(to_hp), float(weight_from), float(weight_up_to), mix.years, mix.basis, mix.built,
-        units if mix.basis != "none" else NAN, float(miles), expected, float(lower), float(upper), level, instead or "", less,
-        NAN if cost is None else float(cost), bill[0], bill[1], bill[2], NAN if price_step is None else float(price_step), saved,
-        bill[0] - saved, fit.law, fit.share, beyond, seed, mix.frame, tuple(words))
+        component,
+        part,
+        float(from_hp),
+        float(to_hp),
+        float(weight_from),
+        float(weight_up_to),
+        mix.years,
+        mix.basis,
+        mix.built,
+        units if mix.basis != "none" else NAN,
+        float(miles),
+        expected,
+        float(lower),
+        float(upper),
+        level,
+        instead or "",
+        less,
+        NAN if cost is None else float(cost),
+        bill[0],
+        bill[1],
+        bill[2],
+        NAN if price_step is None else float(price_step),
+        saved,
+        bill[0] - saved,
+        fit.law,
+        fit.share,
+        beyond,
+        seed,
+        mix.frame,
+        tuple(words),
+    )
 
 
-def _most_without_failure(lifetimes: Lifetimes, component: str, part: str, low_hp: float, miles: float, s: RatingSettings,
-                          level: float) -> float:
+def _most_without_failure(
+    lifetimes: Lifetimes, component: str, part: str, low_hp: float, miles: float, s: RatingSettings, level: float
+) -> float:
     """Upper limit on the share failed by ``miles`` from the units above ``low_hp`` that ran without a failure (Nelson, J.
     Quality Technology 17 (1985) 140-146), under the least favourable life shape; NaN where there are none."""
     data = lives_of(lifetimes.table, component, part, lifetimes.as_of).data
     own = data.log_power > np.log(low_hp)
     driving = fit_driving(data, s.priors, s.decline, s.change_days) if np.isnan(data.lower).any() else None
     # expected failures were each unit to fail by the target with chance 1 - 1/e
-    most = [needed(0, level) / max(float((data.weight * exposures(data, miles, np.exp(-1.0), k, driving))[own].sum()), 1e-300)
-            for k in SHAPES]
+    most = [
+        needed(0, level)
+        / max(float((data.weight * exposures(data, miles, np.exp(-1.0), k, driving))[own].sum()), 1e-300)
+        for k in SHAPES
+    ]
     return -float(np.expm1(-max(most))) if own.any() else NAN
 
 
@@ -300,11 +384,15 @@ def _weights_words(low: float, high: float) -> str:
     return f"up to {high:,.0f} lb" if not low else f"{low:,.0f} to {high:,.0f} lb"
 
 
-def _a_year(fit: PartFit, mix: BuildMix, miles: float, rng: np.random.Generator, size: int = 4000) -> tuple[float, np.ndarray]:
+def _a_year(
+    fit: PartFit, mix: BuildMix, miles: float, rng: np.random.Generator, size: int = 4000
+) -> tuple[float, np.ndarray]:
     """Expected reported comebacks of one year's units, and ``size`` draws of their number: the fit from its posterior, the
     yearly number of builds from a gamma with the builds seen (Jeffreys), the comebacks Poisson."""
     f = mix.frame
-    fails = failing_by(fit, f["power_hp"].to_numpy(float), f["weight_lb"].to_numpy(float), f["use"].astype(str).tolist(), miles)
+    fails = failing_by(
+        fit, f["power_hp"].to_numpy(float), f["weight_lb"].to_numpy(float), f["use"].astype(str).tolist(), miles
+    )
     count = f["count"].to_numpy(float)
     chance = (fails @ count) / count.sum() * reported(fit)
     expected = float(fit.weight @ chance) * mix.a_year
@@ -327,8 +415,10 @@ class RatingChanges:
     words: tuple[str, ...]
 
     def __repr__(self) -> str:
-        return (f"RatingChanges({self.component} {self.part}, {self.weight_lb:,.0f} lb: {self.table['bound_hp'].iloc[0]:,.0f} hp as it "
-                f"stands, {len(self.table) - 1} changes)")
+        return (
+            f"RatingChanges({self.component} {self.part}, {self.weight_lb:,.0f} lb: {self.table['bound_hp'].iloc[0]:,.0f} hp as it "
+            f"stands, {len(self.table) - 1} changes)"
+        )
 
     def to_frame(self) -> pd.DataFrame:
         """One row per assumption, unrounded."""
@@ -372,16 +462,36 @@ def change_promise(
         lives = lives_of(make_lifetimes(other).table, component, part, own.as_of).data
         found.append(("driveline loss", float(loss), rate(lives)))
     first = found[0][2].bound_hp
-    table = pd.DataFrame([{"what": what, "value": value, "bound_hp": r.bound_hp, "estimate_hp": r.estimate_hp,
-                           "change_hp": r.bound_hp - first, "reason": r.reason} for what, value, r in found])
+    table = pd.DataFrame(
+        [
+            {
+                "what": what,
+                "value": value,
+                "bound_hp": r.bound_hp,
+                "estimate_hp": r.estimate_hp,
+                "change_hp": r.bound_hp - first,
+                "reason": r.reason,
+            }
+            for what, value, r in found
+        ]
+    )
     where = f"{weight_lb:,.0f} lb" + (f", {use}" if use else "")
-    words = [f"{part} at {where}: {first:,.0f} hp to {base['life_miles']:,.0f} miles, {base['reliability']:.0%} surviving, "
-             f"{base['confidence']:.0%} sure." if np.isfinite(first)
-             else f"{part} at {where} has no rating as it stands: {found[0][2].reason}."]
+    words = [
+        f"{part} at {where}: {first:,.0f} hp to {base['life_miles']:,.0f} miles, {base['reliability']:.0%} surviving, "
+        f"{base['confidence']:.0%} sure."
+        if np.isfinite(first)
+        else f"{part} at {where} has no rating as it stands: {found[0][2].reason}."
+    ]
     for what, value, r in found[1:]:
-        name = {"life_miles": f"a life of {value:,.0f} miles", "reliability": f"{value:.1%} surviving", "confidence": f"{value:.0%} sure",
-                "reporting share": "the reporting share left open" if np.isnan(value) else f"{value:.0%} of failures reported",
-                "driveline loss": f"a loss of {value:.0%} from crank to wheels"}[what]
+        name = {
+            "life_miles": f"a life of {value:,.0f} miles",
+            "reliability": f"{value:.1%} surviving",
+            "confidence": f"{value:.0%} sure",
+            "reporting share": "the reporting share left open"
+            if np.isnan(value)
+            else f"{value:.0%} of failures reported",
+            "driveline loss": f"a loss of {value:.0%} from crank to wheels",
+        }[what]
         if np.isfinite(r.bound_hp):
             step = f" ({r.bound_hp - first:+,.0f})" if np.isfinite(first) else ""
             words.append(f"With {name}: {r.bound_hp:,.0f} hp{step}.")
@@ -406,5 +516,3 @@ def with_loss(records: Records, loss: float) -> tuple[Records, int]:
         sheets[name] = sheet
         moved += int(wheels.sum())
     return replace(records, shop=replace(records.shop, driveline_loss=float(loss)), **sheets), moved
-
-

@@ -16,7 +16,19 @@ if TYPE_CHECKING:
 
 #: a cell below this is called short of the promise of 0.90, if its standard error does not excuse it
 GOAL = 0.88
-_COLUMNS = ["cell", "settings", "units", "expected_failures", "fleets", "rated", "covered", "se", "median_ratio", "p95_ratio", "first_order_covered"]
+_COLUMNS = [
+    "cell",
+    "settings",
+    "units",
+    "expected_failures",
+    "fleets",
+    "rated",
+    "covered",
+    "se",
+    "median_ratio",
+    "p95_ratio",
+    "first_order_covered",
+]
 
 
 def read_study(folder: str | Path) -> pd.DataFrame:
@@ -45,27 +57,47 @@ def findings(study: pd.DataFrame) -> tuple[str, ...]:
     own = _main(study)
     short = own[own["covered"] < GOAL]
     sure = short[short["covered"] + 1.645 * short["se"] < 0.90]
-    lines = [f"With the defaults, {len(own) - len(short)} of {len(own)} settings reach {GOAL:.2f} or more; half of the bounds lie above {own['median_ratio'].median():.0%} of the truth."]
+    lines = [
+        f"With the defaults, {len(own) - len(short)} of {len(own)} settings reach {GOAL:.2f} or more; half of the bounds lie above {own['median_ratio'].median():.0%} of the truth."
+    ]
     for row in short.itertuples():
-        certain = "short of the promise by more than chance" if row.Index in sure.index else "short, though chance could do it with so few fleets"
+        certain = (
+            "short of the promise by more than chance"
+            if row.Index in sure.index
+            else "short, though chance could do it with so few fleets"
+        )
         lines.append(f"{row.cell}: {row.covered:.2f} (standard error {row.se:.2f}, {row.fleets} fleets), {certain}.")
     thin = own[own["rated"] < 0.9 * own["fleets"]]
     for row in thin.itertuples():
-        lines.append(f"{row.cell}: only {row.rated} of {row.fleets} fleets could be rated at all; the others were refused in words.")
+        lines.append(
+            f"{row.cell}: only {row.rated} of {row.fleets} fleets could be rated at all; the others were refused in words."
+        )
     return tuple(lines)
 
 
 def habits(study: pd.DataFrame) -> tuple[str, ...]:
     """How often the usual habits would have been right."""
     own = _main(study)
-    named = {"naive_survivor_covered": "the highest power that never came back", "naive_first_failure_covered": "just below the first power that came back", "naive_average_miles_covered": "a fit with unknown miles filled in at the returned units' average"}
-    return tuple(f"{words[0].upper()}{words[1:]}: at or below the truth in {own[c].median():.0%} of the fleets in the middle setting, {own[c].min():.0%} in the worst." for c, words in named.items() if c in own)
+    named = {
+        "naive_survivor_covered": "the highest power that never came back",
+        "naive_first_failure_covered": "just below the first power that came back",
+        "naive_average_miles_covered": "a fit with unknown miles filled in at the returned units' average",
+    }
+    return tuple(
+        f"{words[0].upper()}{words[1:]}: at or below the truth in {own[c].median():.0%} of the fleets in the middle setting, {own[c].min():.0%} in the worst."
+        for c, words in named.items()
+        if c in own
+    )
 
 
 def coverage_table(study: pd.DataFrame) -> pd.DataFrame:
     """The table, the settings with defaults first."""
     order = {"defaults": 0, "known share": 1, "plain": 2}
-    return study.assign(k=study["settings"].map(order)).sort_values(["k", "cell"], kind="stable")[_COLUMNS].reset_index(drop=True)
+    return (
+        study.assign(k=study["settings"].map(order))
+        .sort_values(["k", "cell"], kind="stable")[_COLUMNS]
+        .reset_index(drop=True)
+    )
 
 
 def coverage_figure(study: pd.DataFrame) -> tuple[Figure, str]:
@@ -74,7 +106,13 @@ def coverage_figure(study: pd.DataFrame) -> tuple[Figure, str]:
     plt = _plt()
     figure, ax = plt.subplots(figsize=(8.4, 0.27 * len(own) + 1.2), layout="constrained")
     y = np.arange(len(own))
-    ax.hlines(y, (own["covered"] - 2 * own["se"]).clip(lower=0), (own["covered"] + 2 * own["se"]).clip(upper=1), color="0.6", linewidth=2)
+    ax.hlines(
+        y,
+        (own["covered"] - 2 * own["se"]).clip(lower=0),
+        (own["covered"] + 2 * own["se"]).clip(upper=1),
+        color="0.6",
+        linewidth=2,
+    )
     good = own["covered"] >= GOAL
     ax.plot(own["covered"][good], y[good], "o", color="#0072b2", label=f"{GOAL:.2f} or more")
     ax.plot(own["covered"][~good], y[~good], "X", color="#d55e00", markersize=8, label=f"under {GOAL:.2f}")
@@ -89,7 +127,10 @@ def coverage_figure(study: pd.DataFrame) -> tuple[Figure, str]:
     ax.set_xlabel("bound at or below the truth (number of fleets in brackets; lines are two standard errors)")
     figure.legend(loc="outside upper right", ncols=2, frameon=False, fontsize=9)
     worst = own.iloc[0]
-    return figure, f"Promised: 0.90 (dashed). Lowest: {worst['cell']}, {worst['covered']:.2f} of {worst['fleets']:.0f} fleets."
+    return (
+        figure,
+        f"Promised: 0.90 (dashed). Lowest: {worst['cell']}, {worst['covered']:.2f} of {worst['fleets']:.0f} fleets.",
+    )
 
 
 def forecast(folder: str | Path) -> tuple[str, ...]:
@@ -101,6 +142,8 @@ def forecast(folder: str | Path) -> tuple[str, ...]:
     lines = []
     for row in table.itertuples():
         short = " Short of what was promised." if row.covered + 1.645 * row.se < row.level else ""
-        lines.append(f"{row.cell}, next {row.days:g} days: {row.covered:.3f} of {row.predicted} fleets inside a {row.level:.0%} interval (standard error {row.se:.3f}, seed {row.seed}); "
-                     f"without the fit's own doubt it would be {row.plug_in_covered:.3f}.{short}")
+        lines.append(
+            f"{row.cell}, next {row.days:g} days: {row.covered:.3f} of {row.predicted} fleets inside a {row.level:.0%} interval (standard error {row.se:.3f}, seed {row.seed}); "
+            f"without the fit's own doubt it would be {row.plug_in_covered:.3f}.{short}"
+        )
     return tuple(lines)

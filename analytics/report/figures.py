@@ -24,7 +24,11 @@ if TYPE_CHECKING:
 _STYLES = ["-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 1))]
 _MARKERS = ["o", "s", "^", "D", "v", "P"]
 _HATCHES = ["", "////", "....", "xxxx", "\\\\\\\\", "oo"]
-_CLOCK = {"days": (365.25, "years since the part was fitted"), "miles": (1000.0, "thousand miles on the part"), "runs": (1.0, "runs (passes or pulls) on the part")}
+_CLOCK = {
+    "days": (365.25, "years since the part was fitted"),
+    "miles": (1000.0, "thousand miles on the part"),
+    "runs": (1.0, "runs (passes or pulls) on the part"),
+}
 
 
 def _plt():
@@ -58,14 +62,18 @@ def survival_figure(review: Review, component: str, clock: Clock) -> tuple[Figur
     shop = review.records.shop
     table = review.lifetimes.table[review.lifetimes.table["component"] == component]
     known = table[(table["power_band"] != NOT_RECORDED) & (table["weight_class"] != NOT_RECORDED)]
-    cells = {(f"{c} lb", f"{b} hp"): known[(known["weight_class"] == c) & (known["power_band"] == b)] for c in shop.class_labels() for b in shop.band_labels()}
+    cells = {
+        (f"{c} lb", f"{b} hp"): known[(known["weight_class"] == c) & (known["power_band"] == b)]
+        for c in shop.class_labels()
+        for b in shop.band_labels()
+    }
     drawn = _curves(cells, clock, shop.at_risk_to_show)
     if not drawn:
         known = table
         parts = [p for p in table["part"].unique() if p != NOT_RECORDED][:6]
         cells = {("all trucks", part): table[table["part"] == part] for part in sorted(parts)}
         drawn = _curves(cells, clock, shop.at_risk_to_show)
-    if not drawn or clock != "days" and not any(line.failures for line in drawn.values()):
+    if not drawn or (clock != "days" and not any(line.failures for line in drawn.values())):
         return None
     panels = list(dict.fromkeys(panel for panel, _ in cells if any(key[0] == panel for key in drawn)))
     lines = list(dict.fromkeys(line for _, line in cells))
@@ -83,26 +91,53 @@ def survival_figure(review: Review, component: str, clock: Clock) -> tuple[Figur
         axes.append(ax)
         for j, line in enumerate(lines):
             if (name, line) in drawn:
-                low = min(low, _draw(ax, drawn[name, line], ends[name, line], unit, colours[line], _STYLES[j % 6], _MARKERS[j % 6], line))
+                low = min(
+                    low,
+                    _draw(
+                        ax,
+                        drawn[name, line],
+                        ends[name, line],
+                        unit,
+                        colours[line],
+                        _STYLES[j % 6],
+                        _MARKERS[j % 6],
+                        line,
+                    ),
+                )
         ax.set_title(name, fontsize=11)
         ax.set_xlim(0, right * 1.04)
         _tidy(ax)
         if i:
             ax.tick_params(labelleft=False)
-        ticks = list(range(0, int(right) + 1)) if clock == "days" and 2 < right < 12 else [t for t in ax.get_xticks() if 0 <= t <= right * 1.02]
+        ticks = (
+            list(range(int(right) + 1))
+            if clock == "days" and 2 < right < 12
+            else [t for t in ax.get_xticks() if 0 <= t <= right * 1.02]
+        )
         ax.set_xticks(ticks)
-        _at_risk(figure.add_subplot(grid[1, i]), [(line, drawn.get((name, line))) for line in lines], ticks, unit, ax.get_xlim(), first=i == 0)
+        _at_risk(
+            figure.add_subplot(grid[1, i]),
+            [(line, drawn.get((name, line))) for line in lines],
+            ticks,
+            unit,
+            ax.get_xlim(),
+            first=i == 0,
+        )
     axes[0].set_ylim(max(0.0, min(low - 0.04, 0.9)), 1.01)
     axes[0].yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f} %")
     axes[0].set_ylabel("not come back")
     figure.supxlabel(f"{label}   (below: parts still followed at that age)", fontsize=10)
     handles = {h.get_label(): h for ax in axes for h in ax.get_legend_handles_labels()[0]}
     kept = [line for line in lines if line in handles]
-    figure.legend([handles[k] for k in kept], kept, loc="outside upper center", ncols=len(kept), frameon=False, fontsize=10)
+    figure.legend(
+        [handles[k] for k in kept], kept, loc="outside upper center", ncols=len(kept), frameon=False, fontsize=10
+    )
     return figure, _survival_words(component, known, drawn, ends, clock, shop.at_risk_to_show)
 
 
-def _curves(cells: dict[tuple[str, str], pd.DataFrame], clock: Clock, at_risk: int) -> dict[tuple[str, str], SurvivalCurve]:
+def _curves(
+    cells: dict[tuple[str, str], pd.DataFrame], clock: Clock, at_risk: int
+) -> dict[tuple[str, str], SurvivalCurve]:
     """The curves of the cells that ever have enough at risk."""
     drawn = {}
     for key, own in cells.items():
@@ -125,11 +160,26 @@ def _draw(ax: Axes, line: SurvivalCurve, end: float, unit: float, colour, style,
     lower, upper = line.lower[keep], line.upper[keep]
     if np.isfinite(lower).any():
         xs = line.time[keep] / unit
-        ax.fill_between(np.r_[xs, end / unit], np.r_[lower, lower[-1]], np.r_[upper, upper[-1]], step="post", color=colour, alpha=0.13, linewidth=0)
+        ax.fill_between(
+            np.r_[xs, end / unit],
+            np.r_[lower, lower[-1]],
+            np.r_[upper, upper[-1]],
+            step="post",
+            color=colour,
+            alpha=0.13,
+            linewidth=0,
+        )
     return float(min(y.min(), np.nanmin(lower) if np.isfinite(lower).any() else 1.0))
 
 
-def _at_risk(ax: Axes, lines: Sequence[tuple[str, SurvivalCurve | None]], ticks: Sequence[float], unit: float, limits, first: bool) -> None:
+def _at_risk(
+    ax: Axes,
+    lines: Sequence[tuple[str, SurvivalCurve | None]],
+    ticks: Sequence[float],
+    unit: float,
+    limits,
+    first: bool,
+) -> None:
     ax.set_xlim(*limits)
     ax.set_ylim(-len(lines) + 0.4, 0.6)
     ax.axis("off")
@@ -138,8 +188,16 @@ def _at_risk(ax: Axes, lines: Sequence[tuple[str, SurvivalCurve | None]], ticks:
             ax.text(limits[0] - 0.06 * (limits[1] - limits[0]), -row, band, ha="right", va="center", fontsize=8.5)
         for tick in ticks:
             age = tick * unit
-            n = 0 if line is None or age > line.last_time else int(line.at_risk[0]) if age == 0 else int(line.survival_at(age).at_risk[0])
-            ax.text(tick, -row, f"{n}" if n else "–", ha="center", va="center", fontsize=8.5, color="0.15" if n else "0.6")
+            n = (
+                0
+                if line is None or age > line.last_time
+                else int(line.at_risk[0])
+                if age == 0
+                else int(line.survival_at(age).at_risk[0])
+            )
+            ax.text(
+                tick, -row, f"{n}" if n else "–", ha="center", va="center", fontsize=8.5, color="0.15" if n else "0.6"
+            )
 
 
 def _survival_words(component: str, table: pd.DataFrame, drawn: dict, ends: dict, clock: str, at_risk: int) -> str:
@@ -148,13 +206,21 @@ def _survival_words(component: str, table: pd.DataFrame, drawn: dict, ends: dict
     with_failures = {k: v for k, v in drawn.items() if v.failures}
     if not with_failures:
         return f"No {component} in these groups came back; every curve stays at 100 %. Curves stop where fewer than {at_risk} are followed."
-    (panel, name_), share = min(((k, float(v.survival_at(ends[k]).survival[0])) for k, v in with_failures.items()), key=lambda item: item[1])
+    (panel, name_), share = min(
+        ((k, float(v.survival_at(ends[k]).survival[0])) for k, v in with_failures.items()), key=lambda item: item[1]
+    )
     age = ends[panel, name_] / unit
     told = f"{age:,.1f}" if clock == "days" else f"{age:,.0f}"
     seen = observed(table, clock)
-    left = "" if not seen.left_out else f" On this clock {seen.left_out:,} parts are left out for want of a figure, {seen.left_out_failed} of them failed."
-    return (f"Lowest: {name_}, {panel}, where {100 * share:.0f} % had not come back by {told} {name}. The shaded bands are 95 % limits; "
-            f"curves stop where fewer than {at_risk} are followed.{left}")
+    left = (
+        ""
+        if not seen.left_out
+        else f" On this clock {seen.left_out:,} parts are left out for want of a figure, {seen.left_out_failed} of them failed."
+    )
+    return (
+        f"Lowest: {name_}, {panel}, where {100 * share:.0f} % had not come back by {told} {name}. The shaded bands are 95 % limits; "
+        f"curves stop where fewer than {at_risk} are followed.{left}"
+    )
 
 
 def cells_figure(review: Review) -> tuple[Figure, str] | None:
@@ -162,7 +228,10 @@ def cells_figure(review: Review) -> tuple[Figure, str] | None:
     import seaborn as sns
 
     shop = review.records.shop
-    frames = {c: a.table[(a.table["power_band"] != NOT_RECORDED) & (a.table["weight_class"] != NOT_RECORDED)] for c, a in review.components.items()}
+    frames = {
+        c: a.table[(a.table["power_band"] != NOT_RECORDED) & (a.table["weight_class"] != NOT_RECORDED)]
+        for c, a in review.components.items()
+    }
     frames = {c: f for c, f in frames.items() if len(f)}
     if not frames:
         return None
@@ -179,7 +248,19 @@ def cells_figure(review: Review) -> tuple[Figure, str] | None:
         for (weight, band), row in cells.iterrows():
             shade.loc[weight, band] = 0.0 if np.isnan(row["lower"]) else row["lower"]
             words.loc[weight, band] = f"{row['failures']} of {row['parts']}"
-        sns.heatmap(shade, ax=ax, annot=words, fmt="", cmap="Greys", vmin=0, vmax=top * 1.3, cbar=False, linewidths=0.8, linecolor="0.75", annot_kws={"fontsize": 9.5})
+        sns.heatmap(
+            shade,
+            ax=ax,
+            annot=words,
+            fmt="",
+            cmap="Greys",
+            vmin=0,
+            vmax=top * 1.3,
+            cbar=False,
+            linewidths=0.8,
+            linecolor="0.75",
+            annot_kws={"fontsize": 9.5},
+        )
         ax.set_title(component, fontsize=11)
         ax.tick_params(labelsize=9, length=0)
         ax.set_xticklabels(ax.get_xticklabels(), rotation=0)
@@ -193,8 +274,10 @@ def cells_figure(review: Review) -> tuple[Figure, str] | None:
     if sure.empty:
         return figure, "None came back with power and weight on record."
     worst = sure.sort_values("lower", ascending=False, kind="stable").iloc[0]
-    return figure, (f"Darkest: {worst['component']} at {worst['power_band']} hp and {worst['weight_class']} lb, at least {worst['lower']:.1f} a year per hundred (95 % sure). "
-                    "Across: power in hp; down: weight in lb. The shade is what the records prove at least, not the raw share; white with 0 means none came back, not that none can.")
+    return figure, (
+        f"Darkest: {worst['component']} at {worst['power_band']} hp and {worst['weight_class']} lb, at least {worst['lower']:.1f} a year per hundred (95 % sure). "
+        "Across: power in hp; down: weight in lb. The shade is what the records prove at least, not the raw share; white with 0 means none came back, not that none can."
+    )
 
 
 def quarters_figure(review: Review, quarters: int = 12) -> tuple[Figure, str] | None:
@@ -207,12 +290,24 @@ def quarters_figure(review: Review, quarters: int = 12) -> tuple[Figure, str] | 
     if back.empty or len(spans) < 2:
         return None
     components = [c for c in review.records.shop.components if c in set(back["component"])]
-    counts = pd.DataFrame({c: [int((s.covers(back["day"]) & (back["component"] == c)).sum()) for s in spans] for c in components}, index=[s.name for s in spans])
+    counts = pd.DataFrame(
+        {c: [int((s.covers(back["day"]) & (back["component"] == c)).sum()) for s in spans] for c in components},
+        index=[s.name for s in spans],
+    )
     plt = _plt()
     figure, ax = plt.subplots(figsize=(9, 3.6), layout="constrained")
     base = np.zeros(len(counts))
     for i, (component, colour) in enumerate(zip(components, _colours(len(components)), strict=True)):
-        ax.bar(counts.index, counts[component], bottom=base, color=colour, hatch=_HATCHES[i % 6], edgecolor="white", linewidth=0.6, label=component)
+        ax.bar(
+            counts.index,
+            counts[component],
+            bottom=base,
+            color=colour,
+            hatch=_HATCHES[i % 6],
+            edgecolor="white",
+            linewidth=0.6,
+            label=component,
+        )
         base += counts[component].to_numpy()
     _tidy(ax)
     ax.set_ylabel("components come back")
@@ -223,7 +318,11 @@ def quarters_figure(review: Review, quarters: int = 12) -> tuple[Figure, str] | 
     fleet = review.lifetimes.units
     out = [int(fleet.loc[fleet["in_service_on"] <= s.end, "count"].sum()) for s in (spans[0], spans[-1])]
     star = "" if review.span.whole else " The last quarter (*) is not over."
-    grown = f" Meanwhile the fleet grew from {out[0]:,} to {out[1]:,} units sent out, so a flat line is an improvement." if out[1] > out[0] else f" The fleet stood at {out[1]:,} units all the while."
+    grown = (
+        f" Meanwhile the fleet grew from {out[0]:,} to {out[1]:,} units sent out, so a flat line is an improvement."
+        if out[1] > out[0]
+        else f" The fleet stood at {out[1]:,} units all the while."
+    )
     return figure, f"{int(base[-1])} in {spans[-1].name}, {int(base[-2])} the quarter before.{grown}{star}"
 
 
@@ -249,7 +348,18 @@ def findings_figure(review: Review, component: str) -> tuple[Figure, str] | None
     base = np.zeros(len(x))
     for i, (k, colour) in enumerate(zip(order, _colours(len(order)), strict=True)):
         y = np.r_[0, shares.incidence[k, keep]]
-        ax.fill_between(x, base, base + y, step="post", color=colour, alpha=0.75, hatch=_HATCHES[i % 6], edgecolor="white", linewidth=0.4, label=str(shares.causes[k]))
+        ax.fill_between(
+            x,
+            base,
+            base + y,
+            step="post",
+            color=colour,
+            alpha=0.75,
+            hatch=_HATCHES[i % 6],
+            edgecolor="white",
+            linewidth=0.4,
+            label=str(shares.causes[k]),
+        )
         base = base + y
     _tidy(ax)
     ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.1f} %" if ax.get_ylim()[1] < 0.05 else f"{100 * v:.0f} %")
@@ -261,5 +371,7 @@ def findings_figure(review: Review, component: str) -> tuple[Figure, str] | None
     ax.legend(handles[::-1], labels[::-1], frameon=False, fontsize=9, loc="upper left")
     lead = order[0]
     total, own = float(base[-1]), float(shares.incidence[lead, keep][-1])
-    return figure, (f"By {x[-1]:.1f} years {100 * total:.1f} % had come back, most for “{shares.causes[lead]}” ({100 * own:.1f} %). "
-                    "The areas add up to the share that came back for any finding.")
+    return figure, (
+        f"By {x[-1]:.1f} years {100 * total:.1f} % had come back, most for “{shares.causes[lead]}” ({100 * own:.1f} %). "
+        "The areas add up to the share that came back for any finding."
+    )

@@ -19,9 +19,32 @@ from analytics.report.tables import heading
 from analytics.review.quarterly import Review
 
 LIFETIME_COLUMNS = [
-    "serial", "component", "part", "lot", "spell", "segment", *(f"{side}_{clock}" for clock in CLOCKS for side in ("entry", "lower", "upper")),
-    "ended", "cause", "finding", "order", "power_hp", "torque_lbft", "weight_lb", "use", "power_band", "weight_class", "builder", "built_on",
-    "started_on", "ended_on", "unit_days", "count", "miles_from", "miles_days", "flags",
+    "serial",
+    "component",
+    "part",
+    "lot",
+    "spell",
+    "segment",
+    *(f"{side}_{clock}" for clock in CLOCKS for side in ("entry", "lower", "upper")),
+    "ended",
+    "cause",
+    "finding",
+    "order",
+    "power_hp",
+    "torque_lbft",
+    "weight_lb",
+    "use",
+    "power_band",
+    "weight_class",
+    "builder",
+    "built_on",
+    "started_on",
+    "ended_on",
+    "unit_days",
+    "count",
+    "miles_from",
+    "miles_days",
+    "flags",
 ]
 _SHEET_ROWS = 1_048_576
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -38,7 +61,9 @@ def whole_file(path: Path):
         Path(name).chmod(0o644)
         Path(name).replace(path)
     except OSError as err:
-        raise AnalyticsError(f"{path.name} could not be written ({err.strerror or err}). Check that the folder is writable and the disk not full.") from err
+        raise AnalyticsError(
+            f"{path.name} could not be written ({err.strerror or err}). Check that the folder is writable and the disk not full."
+        ) from err
     finally:
         Path(name).unlink(missing_ok=True)
 
@@ -63,7 +88,7 @@ def write_csv(frame: pd.DataFrame, path: Path) -> None:
             safe[column] = safe[column].dt.strftime("%Y-%m-%d")
         elif isinstance(kind, pd.CategoricalDtype):
             safe[column] = safe[column].cat.rename_categories([plain_text(c) for c in safe[column].cat.categories])
-        elif kind == object:
+        elif pd.api.types.is_object_dtype(kind):
             codes, distinct = pd.factorize(safe[column])
             safe[column] = np.array([*map(plain_text, distinct), None], dtype=object)[codes]
     with whole_file(path) as part:
@@ -75,8 +100,11 @@ def write_review_files(review: Review, out: str | Path) -> list[Path]:
     out = Path(out)
     records = review.records
     tables = {
-        "lifetimes": review.lifetimes.table[LIFETIME_COLUMNS], "set_aside": records.set_aside, "to_check": records.to_check,
-        "counts": records.counts, "survival": review.survival,
+        "lifetimes": review.lifetimes.table[LIFETIME_COLUMNS],
+        "set_aside": records.set_aside,
+        "to_check": records.to_check,
+        "counts": records.counts,
+        "survival": review.survival,
     }
     for name, table in tables.items():
         write_csv(table, out / f"{name}.csv")
@@ -88,13 +116,21 @@ def settings_of(review: Review) -> pd.DataFrame:
     """What the review rests on: dates, settings in force, versions."""
     shop, records = review.records.shop, review.records
     rows = [
-        ("shop", shop.name), ("as of", f"{records.as_of:%Y-%m-%d}"), ("quarter", review.span.name), ("quarter is over", "yes" if review.span.whole else "no"),
+        ("shop", shop.name),
+        ("as of", f"{records.as_of:%Y-%m-%d}"),
+        ("quarter", review.span.name),
+        ("quarter is over", "yes" if review.span.whole else "no"),
         ("records start", str(shop.records_start or "not stated: every unit is taken as followed from new")),
-        ("power where the cell names no unit", shop.power_unit), ("power where nobody says where it was measured", shop.power_measured_at),
-        ("loss from crank to wheels", f"{100 * shop.driveline_loss:g} %"), ("weight where the cell names no unit", shop.weight_unit),
-        ("distance where the cell names no unit", shop.distance_unit), ("date order", shop.date_order or "not stated: settled by the order of events, else set aside"),
-        ("power bands, hp", ", ".join(shop.band_labels())), ("weight classes, lb", ", ".join(shop.class_labels())),
-        ("miles a year not believed above", f"{shop.miles_per_year_max:,.0f}"), ("failures needed for a fit", str(shop.failures_to_fit)),
+        ("power where the cell names no unit", shop.power_unit),
+        ("power where nobody says where it was measured", shop.power_measured_at),
+        ("loss from crank to wheels", f"{100 * shop.driveline_loss:g} %"),
+        ("weight where the cell names no unit", shop.weight_unit),
+        ("distance where the cell names no unit", shop.distance_unit),
+        ("date order", shop.date_order or "not stated: settled by the order of events, else set aside"),
+        ("power bands, hp", ", ".join(shop.band_labels())),
+        ("weight classes, lb", ", ".join(shop.class_labels())),
+        ("miles a year not believed above", f"{shop.miles_per_year_max:,.0f}"),
+        ("failures needed for a fit", str(shop.failures_to_fit)),
         ("curves stop below, at risk", str(shop.at_risk_to_show)),
         *((f"rows of {name} dated later, not looked at", f"{n:,}") for name, n in records.later.items() if n),
         *((f"columns of {name} not used", ", ".join(c)) for name, c in records.unused_columns.items() if c),
@@ -107,15 +143,31 @@ def settings_of(review: Review) -> pd.DataFrame:
 def write_workbook(review: Review, path: Path) -> None:
     """The review as a workbook."""
     told = [(a.question, line) for a in review.answers() for line in a.answer]
-    write_book(path, f"{review.records.shop.name}: {review.span.name}", {
-        "Answers": pd.DataFrame(told, columns=["question", "answer"]),
-        "Came back": review.came_back.table, "Fleet": review.fleet.table,
-        "By band and class": pd.concat([a.table for a in review.components.values()], ignore_index=True) if review.components else pd.DataFrame(),
-        "Early or late": review.wear.table, "Again": review.again.table, "Change": review.change.table, "Limits": review.limits.table,
-        "To mend": review.to_fix.table, "Clocks": review.clocks.table, "Counts": review.records.counts, "Set aside": review.records.set_aside,
-        "To check": review.records.to_check, "Lifetimes": review.lifetimes.table[LIFETIME_COLUMNS], "Survival": review.survival,
-        "Settings": settings_of(review), "Cautions": pd.DataFrame({"caution": CAUTIONS}),
-    })
+    write_book(
+        path,
+        f"{review.records.shop.name}: {review.span.name}",
+        {
+            "Answers": pd.DataFrame(told, columns=["question", "answer"]),
+            "Came back": review.came_back.table,
+            "Fleet": review.fleet.table,
+            "By band and class": pd.concat([a.table for a in review.components.values()], ignore_index=True)
+            if review.components
+            else pd.DataFrame(),
+            "Early or late": review.wear.table,
+            "Again": review.again.table,
+            "Change": review.change.table,
+            "Limits": review.limits.table,
+            "To mend": review.to_fix.table,
+            "Clocks": review.clocks.table,
+            "Counts": review.records.counts,
+            "Set aside": review.records.set_aside,
+            "To check": review.records.to_check,
+            "Lifetimes": review.lifetimes.table[LIFETIME_COLUMNS],
+            "Survival": review.survival,
+            "Settings": settings_of(review),
+            "Cautions": pd.DataFrame({"caution": CAUTIONS}),
+        },
+    )
 
 
 def write_book(path: Path, title: str, sheets: dict[str, pd.DataFrame]) -> None:
@@ -124,7 +176,12 @@ def write_book(path: Path, title: str, sheets: dict[str, pd.DataFrame]) -> None:
 
     import xlsxwriter
 
-    options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False, "nan_inf_to_errors": False}
+    options = {
+        "strings_to_formulas": False,
+        "strings_to_urls": False,
+        "strings_to_numbers": False,
+        "nan_inf_to_errors": False,
+    }
     with whole_file(path) as part, xlsxwriter.Workbook(part, options) as book:
         book.set_properties({"title": title, "created": dt.datetime(2000, 1, 1)})
         bold = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})

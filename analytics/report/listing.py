@@ -13,7 +13,11 @@ _LINES = 40
 def check_listing(records: Records, lifetimes: Lifetimes) -> str:
     """Counts, set-aside rows and cells to check, with their remedies, as text."""
     counts = records.counts
-    lines = [f"{records.shop.name}, as of {records.as_of:%Y-%m-%d}", "", f"{'sheet':<10}{'read':>10}{'used':>10}{'set aside':>12}"]
+    lines = [
+        f"{records.shop.name}, as of {records.as_of:%Y-%m-%d}",
+        "",
+        f"{'sheet':<10}{'read':>10}{'used':>10}{'set aside':>12}",
+    ]
     lines += [f"{r.sheet:<10}{r.read:>10,}{r.used:>10,}{r.set_aside:>12,}" for r in counts.itertuples()]
     lines.append("Every row read is used or set aside: the counts add up.")
     for name, later in records.later.items():
@@ -23,9 +27,13 @@ def check_listing(records: Records, lifetimes: Lifetimes) -> str:
         if columns:
             lines.append(f"Columns of {name} not used: {', '.join(columns)}.")
     failed = lifetimes.table[lifetimes.table["ended"] == "failed"]
-    lines.append(f"{len(lifetimes.units):,} units in service, {len(lifetimes.table):,} part lives, {int(failed['count'].sum()):,} of them ended in a failure.")
+    lines.append(
+        f"{len(lifetimes.units):,} units in service, {len(lifetimes.table):,} part lives, {int(failed['count'].sum()):,} of them ended in a failure."
+    )
     lines += lifetimes.notes
-    lines += _section("Set aside", records.set_aside) + _section("To check (used, but read on an assumption or in part)", records.to_check)
+    lines += _section("Set aside", records.set_aside) + _section(
+        "To check (used, but read on an assumption or in part)", records.to_check
+    )
     return "\n".join(lines)
 
 
@@ -34,7 +42,11 @@ def _section(title: str, issues: pd.DataFrame) -> list[str]:
         return ["", f"{title}: nothing."]
     lines = ["", f"{title}: {len(issues):,}"]
     for row in issues.head(_LINES).itertuples():
-        place = f"{row.file}" + (f", sheet {row.sheet}" if row.file.lower().endswith((".xlsx", ".xls", ".ods", ".sqlite", ".db")) else "") + f", row {row.row}"
+        place = (
+            f"{row.file}"
+            + (f", sheet {row.sheet}" if row.file.lower().endswith((".xlsx", ".xls", ".ods", ".sqlite", ".db")) else "")
+            + f", row {row.row}"
+        )
         column = f", {row.column}" if row.column else ""
         raw = f" “{_short(row.raw)}”" if row.raw else ""
         lines.append(f"  {place}{column}{raw}: {row.reason}. {row.remedy[0].upper()}{row.remedy[1:]}.")

@@ -32,7 +32,11 @@ def page_html(notebook: Any, title: str) -> str:
         at = next((i for i, b in enumerate(text) if "<h2" in b), len(text))
         text.insert(at, f'<nav aria-label="Contents"><ol>{items}</ol></nav>')
     template = files("analytics.report").joinpath("template/page.html.j2").read_text(encoding="utf-8")
-    return Environment(autoescape=False, keep_trailing_newline=True).from_string(template).render(title=html.escape(title), blocks=text)
+    return (
+        Environment(autoescape=False, keep_trailing_newline=True)
+        .from_string(template)
+        .render(title=html.escape(title), blocks=text)
+    )
 
 
 def _output(output: Any) -> list[str]:

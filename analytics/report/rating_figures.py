@@ -32,17 +32,42 @@ def rating_figure(ratings: Ratings, rated: PartRating, bound: RatingBound) -> tu
         keep = frame[frame["estimate_hp"].between(low * 0.6, high * 1.3)]
         ax.plot(keep["estimate_hp"], keep["reliability"], color="0.15", linewidth=2, label="best estimate")
         band = frame.dropna(subset=["bound_hp"])
-        grid = np.linspace(max(low * 0.6, band["bound_hp"].min()), min(high * 1.3, frame["estimate_hp"].max()), 200) if len(band) > 1 else np.array([])
+        grid = (
+            np.linspace(max(low * 0.6, band["bound_hp"].min()), min(high * 1.3, frame["estimate_hp"].max()), 200)
+            if len(band) > 1
+            else np.array([])
+        )
         if len(grid):
             upper = np.interp(grid, frame["estimate_hp"][::-1], frame["reliability"][::-1])
             lower = np.interp(grid, band["bound_hp"][::-1], band["reliability"][::-1], right=np.nan)
-            ax.fill_between(grid, np.where(np.isnan(lower), 0.5, lower), upper, color="0.55", alpha=0.25, linewidth=0, label=f"down to what is {options.confidence:.0%} sure")
+            ax.fill_between(
+                grid,
+                np.where(np.isnan(lower), 0.5, lower),
+                upper,
+                color="0.55",
+                alpha=0.25,
+                linewidth=0,
+                label=f"down to what is {options.confidence:.0%} sure",
+            )
     ax.axhline(options.reliability, color="0.5", linewidth=0.8, linestyle=":")
-    ax.text(ax.get_xlim()[1] if not len(frame) else high * 1.0, options.reliability + 0.006, f"{options.reliability:.0%}", fontsize=9, color="0.35", ha="right")
+    ax.text(
+        ax.get_xlim()[1] if not len(frame) else high * 1.0,
+        options.reliability + 0.006,
+        f"{options.reliability:.0%}",
+        fontsize=9,
+        color="0.35",
+        ha="right",
+    )
     if math.isfinite(row["proposed_hp"]):
         ax.axvline(row["proposed_hp"], color="#0072b2", linewidth=2, label=f"proven: {row['proposed_hp']:,.0f} hp")
     if math.isfinite(row["published_hp"]):
-        ax.axvline(row["published_hp"], color="#d55e00", linewidth=2, linestyle="--", label=f"published: {row['published_hp']:,.0f} hp")
+        ax.axvline(
+            row["published_hp"],
+            color="#d55e00",
+            linewidth=2,
+            linestyle="--",
+            label=f"published: {row['published_hp']:,.0f} hp",
+        )
     ax.set_ylim(0.44, 1.005)
     ok = ~data.failed
     ax.plot(power[ok], np.full(ok.sum(), 0.463), "|", color="0.45", markersize=7, alpha=0.5)
@@ -60,7 +85,12 @@ def rating_figure(ratings: Ratings, rated: PartRating, bound: RatingBound) -> tu
 
 def _row(ratings: Ratings, rated: PartRating, bound: RatingBound) -> pd.Series:
     table = ratings.table
-    own = table[(table["component"] == rated.component) & (table["part"] == rated.part) & (table["weight_up_to"] == bound.weight_lb) & (table["use"] == bound.use)]
+    own = table[
+        (table["component"] == rated.component)
+        & (table["part"] == rated.part)
+        & (table["weight_up_to"] == bound.weight_lb)
+        & (table["use"] == bound.use)
+    ]
     return own.iloc[0]
 
 
@@ -69,7 +99,11 @@ def sheet_figure(ratings: Ratings) -> tuple[Figure, str] | None:
     table = ratings.table[ratings.table["use"] == ""]
     if table.empty:
         return None
-    first = table.sort_values("weight_up_to", kind="stable").drop_duplicates(["component", "part"], keep="first").sort_index()
+    first = (
+        table.sort_values("weight_up_to", kind="stable")
+        .drop_duplicates(["component", "part"], keep="first")
+        .sort_index()
+    )
     plt = _plt()
     figure, ax = plt.subplots(figsize=(8.2, 0.42 * len(first) + 1.3), layout="constrained")
     y = np.arange(len(first))[::-1]
@@ -91,7 +125,9 @@ def sheet_figure(ratings: Ratings) -> tuple[Figure, str] | None:
     figure.legend(loc="outside upper center", ncols=3, frameon=False, fontsize=9)
     over = first[first["published_hp"] > first["proposed_hp"] + ratings.options.margin_hp]
     names = ", ".join(f"{r.component} {r.part}" for r in over.itertuples())
-    return figure, (f"Published above what is proven: {names}." if names else "No limit is published above what is proven.") + " A square far left of its circle means thin records, not a weak part."
+    return figure, (
+        f"Published above what is proven: {names}." if names else "No limit is published above what is proven."
+    ) + " A square far left of its circle means thin records, not a weak part."
 
 
 def history_figure(ratings: Ratings, component: str, part: str) -> tuple[Figure, str] | None:
@@ -105,10 +141,20 @@ def history_figure(ratings: Ratings, component: str, part: str) -> tuple[Figure,
     for i, ((edge, use), own) in enumerate(past.groupby([past["weight_up_to_lb"].fillna(np.inf), "use"], sort=True)):
         name = ("any weight" if edge == np.inf else f"up to {edge:,.0f} lb") + (f", {use}" if use else "")
         days = [*own["effective_on"], end]
-        ax.step(days, [*own["power_limit_hp"], own["power_limit_hp"].iat[-1]], where="post", linewidth=2, linestyle=["-", "--", "-.", ":"][i % 4], label=name)
+        ax.step(
+            days,
+            [*own["power_limit_hp"], own["power_limit_hp"].iat[-1]],
+            where="post",
+            linewidth=2,
+            linestyle=["-", "--", "-.", ":"][i % 4],
+            label=name,
+        )
     _tidy(ax)
     ax.set_ylabel("published, hp")
     ax.set_ylim(0, past["power_limit_hp"].max() * 1.15)
     ax.legend(frameon=False, fontsize=9, loc="lower right")
     last = past.iloc[-1]
-    return figure, f"{len(past)} limits on file; the last, {last['power_limit_hp']:,.0f} hp from {last['effective_on']:%Y-%m-%d}: {last['reason'] or 'no reason written down'}."
+    return (
+        figure,
+        f"{len(past)} limits on file; the last, {last['power_limit_hp']:,.0f} hp from {last['effective_on']:%Y-%m-%d}: {last['reason'] or 'no reason written down'}.",
+    )

@@ -20,8 +20,15 @@ def write_rating_files(ratings: Ratings, out: str | Path) -> list[Path]:
     out = Path(out)
     write_csv(ratings.table, out / "ratings.csv")
     write_book(
-        out / "ratings.xlsx", f"{ratings.records.shop.name}: power ratings",
-        {"Ratings": ratings.table, "What each rests on": details(ratings), "Published": ratings.records.limits.drop(columns="row"), "Settings": basis(ratings), "Cautions": pd.DataFrame({"caution": CAUTIONS})},
+        out / "ratings.xlsx",
+        f"{ratings.records.shop.name}: power ratings",
+        {
+            "Ratings": ratings.table,
+            "What each rests on": details(ratings),
+            "Published": ratings.records.limits.drop(columns="row"),
+            "Settings": basis(ratings),
+            "Cautions": pd.DataFrame({"caution": CAUTIONS}),
+        },
     )
     with whole_file(out / "customer_sheet.html") as part:
         part.write_text(customer_sheet(ratings), encoding="utf-8")
@@ -45,12 +52,21 @@ def basis(ratings: Ratings) -> pd.DataFrame:
     options, settings = ratings.options, ratings.options.settings
     share = "unknown, about 80 %, with a prior" if settings.share is None else f"{settings.share:.0%}, taken as known"
     rows = [
-        ("as of", f"{ratings.records.as_of:%Y-%m-%d}"), ("data", fingerprint(ratings.records.shop.folder)), ("target life, miles", f"{options.life_miles:,.0f}"),
-        ("share that shall reach it", f"{options.reliability:.0%}"), ("confidence", f"{options.confidence:.0%}"), ("failures that are reported", share),
-        ("rounded down to, hp", f"{options.step_hp:g}"), ("a verdict needs a difference of, hp", f"{options.margin_hp:g}"),
-        ("the lower of Weibull and log-normal life", _yes(settings.both_laws)), ("allows for who gets an odometer reading", _yes(settings.selection)),
-        ("allows for fewer miles with age", _yes(settings.decline)), ("tests for early failures", _yes(settings.early)), ("a term per use", _yes(settings.use_terms)),
-        ("simulated fleets per bound", f"{settings.replicates}"), ("seed", f"{options.seed}"),
+        ("as of", f"{ratings.records.as_of:%Y-%m-%d}"),
+        ("data", fingerprint(ratings.records.shop.folder)),
+        ("target life, miles", f"{options.life_miles:,.0f}"),
+        ("share that shall reach it", f"{options.reliability:.0%}"),
+        ("confidence", f"{options.confidence:.0%}"),
+        ("failures that are reported", share),
+        ("rounded down to, hp", f"{options.step_hp:g}"),
+        ("a verdict needs a difference of, hp", f"{options.margin_hp:g}"),
+        ("the lower of Weibull and log-normal life", _yes(settings.both_laws)),
+        ("allows for who gets an odometer reading", _yes(settings.selection)),
+        ("allows for fewer miles with age", _yes(settings.decline)),
+        ("tests for early failures", _yes(settings.early)),
+        ("a term per use", _yes(settings.use_terms)),
+        ("simulated fleets per bound", f"{settings.replicates}"),
+        ("seed", f"{options.seed}"),
     ]
     return pd.DataFrame(rows, columns=["setting", "value"])
 
@@ -60,7 +76,7 @@ def _publishable(row: pd.DataFrame) -> str:
     if row.empty:
         return "ask us"
     verdict, published, proven = row["verdict"].iat[0], row["published_hp"].iat[0], row["proposed_hp"].iat[0]
-    if not math.isfinite(published) or verdict == "lower" and not math.isfinite(proven):
+    if not math.isfinite(published) or (verdict == "lower" and not math.isfinite(proven)):
         return "ask us"
     if verdict == "not proven":
         return f"{published:,.0f} hp*"
@@ -81,7 +97,14 @@ def customer_sheet(ratings: Ratings) -> str:
         for edge in edges:
             cells.append(_publishable(own[own["weight_up_to"] == edge]))
         heavier = own[own["weight_up_to"] > edges[-1]]
-        cells.append(_publishable(heavier) + (f" (to {heavier['weight_up_to'].iat[0]:,.0f} lb)" if len(heavier) and _publishable(heavier) != "ask us" else ""))
+        cells.append(
+            _publishable(heavier)
+            + (
+                f" (to {heavier['weight_up_to'].iat[0]:,.0f} lb)"
+                if len(heavier) and _publishable(heavier) != "ask us"
+                else ""
+            )
+        )
         failures, units = own["failures"].iat[0], own["units"].iat[0]
         cells.append(f"{failures:,.0f} of {units:,.0f} came back" if failures else f"none of {units:,.0f} came back")
         starred |= any("*" in c for c in cells)
@@ -98,7 +121,9 @@ def customer_sheet(ratings: Ratings) -> str:
             f"Unless starred, each figure is the highest power at which, on our records up to that day, we are {options.confidence:.0%} sure that {options.reliability:.0%} last {options.life_miles:,.0f} miles "
             "in the harshest use we have enough of on record, or the limit published if that is lower. It assumes powers as recorded at the build, at the crank, and allows for failures that nobody reported."
         ),
-        "conditions": html.escape("Holds for the part revision named, the weights shown (truck as driven, without trailer), stock rpm limits and the fluid and tune the unit was built for. More power, more weight, another use or a retune: ask again."),
+        "conditions": html.escape(
+            "Holds for the part revision named, the weights shown (truck as driven, without trailer), stock rpm limits and the fluid and tune the unit was built for. More power, more weight, another use or a retune: ask again."
+        ),
         "cautions": "".join(f"<li>{html.escape(c)}</li>" for c in CAUTIONS[:6]),
     }
     from jinja2 import Environment

@@ -19,7 +19,9 @@ def notebooks_folder() -> Path:
     """Where the notebooks are kept: beside the package in a checkout."""
     folder = Path(str(files("analytics"))).parent / "notebooks"
     if not folder.is_dir():
-        raise AnalyticsError(f"the notebooks are not beside the package ({folder.name} is missing). Run from a checkout of the project.")
+        raise AnalyticsError(
+            f"the notebooks are not beside the package ({folder.name} is missing). Run from a checkout of the project."
+        )
     return folder
 
 
@@ -41,13 +43,21 @@ def run_notebook(name: str, parameters: dict[str, object], page: Path, title: st
             done = Path(scratch) / f"{name}.ipynb"
             try:
                 papermill.execute_notebook(
-                    str(notebooks_folder() / f"{name}.ipynb"), str(done), parameters=parameters, kernel_name="python3",
-                    progress_bar=sys.stderr.isatty(), cwd=str(notebooks_folder()), log_output=False, extra_arguments=["--log-level=50"],
+                    str(notebooks_folder() / f"{name}.ipynb"),
+                    str(done),
+                    parameters=parameters,
+                    kernel_name="python3",
+                    progress_bar=sys.stderr.isatty(),
+                    cwd=str(notebooks_folder()),
+                    log_output=False,
+                    extra_arguments=["--log-level=50"],
                 )
             except papermill.PapermillExecutionError as err:
                 if err.ename in _OURS:
                     raise AnalyticsError(err.evalue) from None
-                raise AnalyticsError(f"the notebook {name} stopped: {err.ename}: {err.evalue}. This is a fault of the program: report it, with the sheets if you may.") from err
+                raise AnalyticsError(
+                    f"the notebook {name} stopped: {err.ename}: {err.evalue}. This is a fault of the program: report it, with the sheets if you may."
+                ) from err
             notebook = nbformat.read(done, as_version=4)
     with whole_file(page) as part:
         part.write_text(page_html(notebook, title), encoding="utf-8")

@@ -27,7 +27,11 @@ def show(answer: Answer, table: bool = True, rows: int = _ROWS_SHOWN) -> None:
     if table and len(answer.table):
         parts.append(_folded("The figures", html_table(answer.table.head(rows)) + _more(answer.table, rows)))
     if answer.method or answer.notes:
-        parts.append(_folded("How it was reckoned", "".join(f"<p>{html.escape(t)}</p>" for t in (answer.method, *answer.notes) if t)))
+        parts.append(
+            _folded(
+                "How it was reckoned", "".join(f"<p>{html.escape(t)}</p>" for t in (answer.method, *answer.notes) if t)
+            )
+        )
     _display("".join(parts))
 
 
@@ -78,8 +82,10 @@ def figure_html(figure: Figure, question: str, answer: str) -> str:
     plt.close(figure)
     picture = base64.b64encode(data.getvalue()).decode("ascii")
     q, a = html.escape(question), html.escape(answer)
-    return (f'<figure><p class="question">{q}</p><img width="{width}" alt="{q} {a}" src="data:image/png;base64,{picture}">'
-            f"<figcaption>{a}</figcaption></figure>")
+    return (
+        f'<figure><p class="question">{q}</p><img width="{width}" alt="{q} {a}" src="data:image/png;base64,{picture}">'
+        f"<figcaption>{a}</figcaption></figure>"
+    )
 
 
 def _folded(title: str, inside: str) -> str:

@@ -11,26 +11,66 @@ _WHOLE, _ONE, _TWO = "{:,.0f}", "{:,.1f}", "{:,.2f}"
 
 #: heading and number format of columns whose name alone does not read well
 _SHOWN: dict[str, tuple[str, str]] = {
-    "power_hp": ("power, hp", _WHOLE), "power_limit_hp": ("limit, hp", _WHOLE), "weight_lb": ("weight, lb", _WHOLE),
-    "weight_up_to_lb": ("up to, lb", _WHOLE), "odometer": ("odometer", _WHOLE), "cost": ("cost", _WHOLE),
-    "days_in_service": ("days in service", _WHOLE), "median_years": ("median years out", _ONE), "median_miles_a_year": ("median miles a year", _WHOLE),
-    "unit_years": ("unit-years", _ONE), "last_quarter_unit_years": ("unit-years, last quarter", _ONE),
-    "year_before": ("comebacks, year before", _WHOLE), "year_before_unit_years": ("unit-years, year before", _ONE),
-    "last_quarter": ("comebacks, last quarter", _WHOLE), "per_100_unit_years": ("a year per 100", _TWO),
-    "lower": ("from", _TWO), "upper": ("to", _TWO), "back_within_2_years": ("back within 2 years", "{:.1%}"), "back_lower": ("from", "{:.1%}"),
-    "back_upper": ("to", "{:.1%}"), "p_value": ("p", "{:.3g}"), "ratio": ("ratio", _TWO), "shape": ("shape", _TWO), "shape_lower": ("from", _TWO),
-    "shape_upper": ("to", _TWO), "largest_gap": ("largest gap to the curve", "{:.1%}"), "set_aside": ("set aside", _WHOLE),
-    "weight_up_to": ("up to, lb", _WHOLE), "life_miles": ("miles", _WHOLE), "reliability": ("reach them", "{:.0%}"), "confidence": ("sure", "{:.0%}"),
-    "estimate_hp": ("best estimate, hp", _WHOLE), "bound_hp": ("bound, hp", _WHOLE), "demonstrated_hp": ("demonstrated, hp", _WHOLE),
-    "second_opinion_hp": ("second opinion, hp", _WHOLE), "units": ("units", _WHOLE), "failures": ("failures", _WHOLE), "miles": ("miles run", _WHOLE),
-    "highest_power_hp": ("highest power, hp", _WHOLE), "published_hp": ("published, hp", _WHOLE), "proposed_hp": ("proven, hp", _WHOLE),
-    "covered": ("covered", "{:.3f}"), "se": ("standard error", "{:.3f}"), "median_ratio": ("median bound / truth", "{:.3f}"), "p95_ratio": ("95th percentile", "{:.3f}"),
-    "first_order_covered": ("before calibration", "{:.3f}"), "expected_failures": ("expected failures", _WHOLE),
-    "mean_failures": ("failures per unit", "{:.3f}"), "by_years": ("by, years", _ONE),
-    "in_words": ("in words", ""), "odometer_known": ("odometer known", _WHOLE),
+    "power_hp": ("power, hp", _WHOLE),
+    "power_limit_hp": ("limit, hp", _WHOLE),
+    "weight_lb": ("weight, lb", _WHOLE),
+    "weight_up_to_lb": ("up to, lb", _WHOLE),
+    "odometer": ("odometer", _WHOLE),
+    "cost": ("cost", _WHOLE),
+    "days_in_service": ("days in service", _WHOLE),
+    "median_years": ("median years out", _ONE),
+    "median_miles_a_year": ("median miles a year", _WHOLE),
+    "unit_years": ("unit-years", _ONE),
+    "last_quarter_unit_years": ("unit-years, last quarter", _ONE),
+    "year_before": ("comebacks, year before", _WHOLE),
+    "year_before_unit_years": ("unit-years, year before", _ONE),
+    "last_quarter": ("comebacks, last quarter", _WHOLE),
+    "per_100_unit_years": ("a year per 100", _TWO),
+    "lower": ("from", _TWO),
+    "upper": ("to", _TWO),
+    "back_within_2_years": ("back within 2 years", "{:.1%}"),
+    "back_lower": ("from", "{:.1%}"),
+    "back_upper": ("to", "{:.1%}"),
+    "p_value": ("p", "{:.3g}"),
+    "ratio": ("ratio", _TWO),
+    "shape": ("shape", _TWO),
+    "shape_lower": ("from", _TWO),
+    "shape_upper": ("to", _TWO),
+    "largest_gap": ("largest gap to the curve", "{:.1%}"),
+    "set_aside": ("set aside", _WHOLE),
+    "weight_up_to": ("up to, lb", _WHOLE),
+    "life_miles": ("miles", _WHOLE),
+    "reliability": ("reach them", "{:.0%}"),
+    "confidence": ("sure", "{:.0%}"),
+    "estimate_hp": ("best estimate, hp", _WHOLE),
+    "bound_hp": ("bound, hp", _WHOLE),
+    "demonstrated_hp": ("demonstrated, hp", _WHOLE),
+    "second_opinion_hp": ("second opinion, hp", _WHOLE),
+    "units": ("units", _WHOLE),
+    "failures": ("failures", _WHOLE),
+    "miles": ("miles run", _WHOLE),
+    "highest_power_hp": ("highest power, hp", _WHOLE),
+    "published_hp": ("published, hp", _WHOLE),
+    "proposed_hp": ("proven, hp", _WHOLE),
+    "covered": ("covered", "{:.3f}"),
+    "se": ("standard error", "{:.3f}"),
+    "median_ratio": ("median bound / truth", "{:.3f}"),
+    "p95_ratio": ("95th percentile", "{:.3f}"),
+    "first_order_covered": ("before calibration", "{:.3f}"),
+    "expected_failures": ("expected failures", _WHOLE),
+    "mean_failures": ("failures per unit", "{:.3f}"),
+    "by_years": ("by, years", _ONE),
+    "in_words": ("in words", ""),
+    "odometer_known": ("odometer known", _WHOLE),
 }
-_COLUMN_NAMES = {"parts_within": "within it", "failed_within": "of these failed", "parts_above": "above it", "failed_above": "of these failed",
-                 "failed_within_quarter": "within, failed this quarter", "failed_above_quarter": "above, failed this quarter"}
+_COLUMN_NAMES = {
+    "parts_within": "within it",
+    "failed_within": "of these failed",
+    "parts_above": "above it",
+    "failed_above": "of these failed",
+    "failed_within_quarter": "within, failed this quarter",
+    "failed_above_quarter": "above, failed this quarter",
+}
 
 
 def heading(column: str) -> str:
@@ -40,7 +80,9 @@ def heading(column: str) -> str:
 
 def shown(frame: pd.DataFrame) -> pd.DataFrame:
     """The frame as texts: rounded, dated, blank where unknown."""
-    return pd.DataFrame({c: [_cell(v, _SHOWN.get(c, ("", ""))[1]) for v in frame[c]] for c in frame.columns}, index=frame.index)
+    return pd.DataFrame(
+        {c: [_cell(v, _SHOWN.get(c, ("", ""))[1]) for v in frame[c]] for c in frame.columns}, index=frame.index
+    )
 
 
 def _cell(value: object, form: str) -> str:
@@ -48,7 +90,7 @@ def _cell(value: object, form: str) -> str:
         return "" if pd.isna(value) else value.date().isoformat()
     if isinstance(value, bool | np.bool_):
         return "yes" if value else "no"
-    if value is None or value is pd.NaT or isinstance(value, float) and np.isnan(value):
+    if value is None or value is pd.NaT or (isinstance(value, float) and np.isnan(value)):
         return ""
     if isinstance(value, int | np.integer):
         return f"{value:,}"
@@ -62,8 +104,12 @@ def _cell(value: object, form: str) -> str:
 def html_table(frame: pd.DataFrame, caption: str = "") -> str:
     """A table of HTML; every text of the data is escaped. Numbers stand to the right."""
     text = shown(frame)
-    right = [pd.api.types.is_numeric_dtype(frame[c]) and not pd.api.types.is_bool_dtype(frame[c]) for c in frame.columns]
-    head = "".join(f'<th scope="col"{_side(r)}>{html.escape(heading(c))}</th>' for c, r in zip(frame.columns, right, strict=True))
+    right = [
+        pd.api.types.is_numeric_dtype(frame[c]) and not pd.api.types.is_bool_dtype(frame[c]) for c in frame.columns
+    ]
+    head = "".join(
+        f'<th scope="col"{_side(r)}>{html.escape(heading(c))}</th>' for c, r in zip(frame.columns, right, strict=True)
+    )
     body = "".join(
         "<tr>" + "".join(f"<td{_side(r)}>{html.escape(v)}</td>" for v, r in zip(row, right, strict=True)) + "</tr>"
         for row in text.itertuples(index=False, name=None)

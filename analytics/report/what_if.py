@@ -26,13 +26,27 @@ def explorer(ratings: Ratings) -> Widget:
     wide = {"description_width": "11em"}, widgets.Layout(width="32em")
 
     def slider(words: str, value: float, low: float, high: float, step: float, form: str = ",.0f"):
-        return widgets.FloatSlider(description=words, value=value, min=low, max=high, step=step, readout_format=form, style=wide[0], layout=wide[1], continuous_update=False)
+        return widgets.FloatSlider(
+            description=words,
+            value=value,
+            min=low,
+            max=high,
+            step=step,
+            readout_format=form,
+            style=wide[0],
+            layout=wide[1],
+            continuous_update=False,
+        )
 
-    part = widgets.Dropdown(description="part", options=list(zip(names, ratings.parts, strict=True)), style=wide[0], layout=wide[1])
+    part = widgets.Dropdown(
+        description="part", options=list(zip(names, ratings.parts, strict=True)), style=wide[0], layout=wide[1]
+    )
     edges = [(f"up to {edge:,.0f} lb", edge) for edge in shop.weight_classes] + [("any weight", float("inf"))]
     weight = widgets.Dropdown(description="trucks", options=edges, value=edges[-1][1], style=wide[0], layout=wide[1])
     now, then = slider("limit now, hp", 600, 100, 2500, 25), slider("limit then, hp", 650, 100, 2500, 25)
-    instead = widgets.Dropdown(description="part they get otherwise", options=[("not named", None)], style=wide[0], layout=wide[1])
+    instead = widgets.Dropdown(
+        description="part they get otherwise", options=[("not named", None)], style=wide[0], layout=wide[1]
+    )
     life = slider("target life, miles", options.life_miles, 5_000, 200_000, 5_000)
     share = slider("share that shall reach it", options.reliability, 0.5, 0.99, 0.01, ".0%")
     sure = slider("how sure", options.confidence, 0.5, 0.99, 0.01, ".0%")
@@ -42,7 +56,9 @@ def explorer(ratings: Ratings) -> Widget:
     answer = widgets.HTML()
 
     def choose(_=None) -> None:
-        own = ratings.table[(ratings.table["component"] == part.value.component) & (ratings.table["part"] == part.value.part)].iloc[0]
+        own = ratings.table[
+            (ratings.table["component"] == part.value.component) & (ratings.table["part"] == part.value.part)
+        ].iloc[0]
         if own["published_hp"] == own["published_hp"]:
             now.value = own["published_hp"]
         then.value = own["proposed_hp"] if own["proposed_hp"] == own["proposed_hp"] else now.value + 50
@@ -54,16 +70,39 @@ def explorer(ratings: Ratings) -> Widget:
         chosen = part.value
         lines: list[str] = []
         try:
-            moved = move_limit(ratings.lifetimes, chosen.component, chosen.part, now.value, then.value, 0.0, weight.value,
-                               instead=instead.value, miles=life.value, settings=options.settings, seed=options.seed)
+            moved = move_limit(
+                ratings.lifetimes,
+                chosen.component,
+                chosen.part,
+                now.value,
+                then.value,
+                0.0,
+                weight.value,
+                instead=instead.value,
+                miles=life.value,
+                settings=options.settings,
+                seed=options.seed,
+            )
             lines += moved.words
         except AnalyticsError as err:
             lines.append(str(err))
         try:
             edge = weight.value if np.isfinite(weight.value) else chosen.bounds[-1].weight_lb
             changed = change_promise(
-                ratings.records, chosen.component, chosen.part, edge, None, [life.value], [share.value], [sure.value], [told.value], [loss.value],
-                options.settings, ratings.lifetimes, options.seed)
+                ratings.records,
+                chosen.component,
+                chosen.part,
+                edge,
+                None,
+                [life.value],
+                [share.value],
+                [sure.value],
+                [told.value],
+                [loss.value],
+                options.settings,
+                ratings.lifetimes,
+                options.seed,
+            )
             lines += changed.words
         except AnalyticsError as err:
             lines.append(str(err))

@@ -10,7 +10,17 @@ from analytics.models.cells import repeated_failures
 from analytics.review.answer import Answer, numbered, plural
 from analytics.review.quarter import YEAR_DAYS
 
-_COLUMNS = ["component", "units", "failures", "units_once", "units_more_than_once", "mean_failures", "by_years", "lower", "upper"]
+_COLUMNS = [
+    "component",
+    "units",
+    "failures",
+    "units_once",
+    "units_more_than_once",
+    "mean_failures",
+    "by_years",
+    "lower",
+    "upper",
+]
 
 
 def again(lifetimes: Lifetimes) -> Answer:
@@ -25,14 +35,35 @@ def again(lifetimes: Lifetimes) -> Answer:
             continue
         failed = own[(own["ended"] == "failed") & (own["cause"] != "install")].groupby("unit")["count"].sum()
         last = mean.to_frame().iloc[-1]
-        rows.append([component, mean.units, mean.total_events, int((failed == 1).sum()), int((failed > 1).sum()), last["mean"], last["time"] / YEAR_DAYS, last["lower"], last["upper"]])
+        rows.append(
+            [
+                component,
+                mean.units,
+                mean.total_events,
+                int((failed == 1).sum()),
+                int((failed > 1).sum()),
+                last["mean"],
+                last["time"] / YEAR_DAYS,
+                last["lower"],
+                last["upper"],
+            ]
+        )
     frame = pd.DataFrame(rows, columns=_COLUMNS)
     back = times[times.index > 0]
     if back.empty:
         return Answer("Do they come back again?", ("No unit has come back damaged yet.",), frame)
     more = times[times.index > 1]
-    lines = [f"{plural(int(back.sum()), 'unit')} came back damaged at least once; {int(more.sum()):,} of them more than once" + (f", one of them {plural(int(more.index[-1]), 'time')}." if len(more) else ".")]
+    lines = [
+        f"{plural(int(back.sum()), 'unit')} came back damaged at least once; {int(more.sum()):,} of them more than once"
+        + (f", one of them {plural(int(more.index[-1]), 'time')}." if len(more) else ".")
+    ]
     for row in frame[frame["units_more_than_once"] > 0].itertuples():
-        lines.append(f"{row.component.capitalize()}: {plural(row.units_more_than_once, 'unit')} lost it twice or more, the replaced one included; {numbered(100 * row.mean_failures)} failures per hundred units by {row.by_years:.1f} years.")
-    return Answer("Do they come back again?", tuple(lines), frame,
-                  "Mean cumulative number of failures per unit by age, limits 95 %, robust to a unit's own history (Nelson 2003; Lawless and Nadeau 1995).")
+        lines.append(
+            f"{row.component.capitalize()}: {plural(row.units_more_than_once, 'unit')} lost it twice or more, the replaced one included; {numbered(100 * row.mean_failures)} failures per hundred units by {row.by_years:.1f} years."
+        )
+    return Answer(
+        "Do they come back again?",
+        tuple(lines),
+        frame,
+        "Mean cumulative number of failures per unit by age, limits 95 %, robust to a unit's own history (Nelson 2003; Lawless and Nadeau 1995).",
+    )

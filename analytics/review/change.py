@@ -26,9 +26,20 @@ def change(records: Records, lifetimes: Lifetimes, span: Span) -> Answer:
         own, table = back[back["component"] == component], lifetimes.table[lifetimes.table["component"] == component]
         counts = {s.name: int(s.covers(own["day"]).sum()) for s in (span, last, base)}
         years = {s.name: float(unit_years(table, s).sum()) for s in (span, last, base)}
-        row = {"component": component, "comebacks": counts[span.name], "unit_years": years[span.name], "last_quarter": counts[last.name],
-               "last_quarter_unit_years": years[last.name], "year_before": counts[base.name], "year_before_unit_years": years[base.name],
-               "ratio": float("nan"), "lower": float("nan"), "upper": float("nan"), "p_value": float("nan"), "in_words": ""}
+        row = {
+            "component": component,
+            "comebacks": counts[span.name],
+            "unit_years": years[span.name],
+            "last_quarter": counts[last.name],
+            "last_quarter_unit_years": years[last.name],
+            "year_before": counts[base.name],
+            "year_before_unit_years": years[base.name],
+            "ratio": float("nan"),
+            "lower": float("nan"),
+            "upper": float("nan"),
+            "p_value": float("nan"),
+            "in_words": "",
+        }
         if min(years[span.name], years[base.name]) <= 0:
             row["in_words"] = "no earlier quarter to compare with"
         elif counts[span.name] + counts[base.name] == 0:
@@ -40,23 +51,42 @@ def change(records: Records, lifetimes: Lifetimes, span: Span) -> Answer:
         rows.append(row)
     frame = pd.DataFrame(rows)
     loud = frame[frame["p_value"] < FALSE_ALARM / max(len(components), 1)] if len(frame) else frame
-    total, before = int(frame["comebacks"].sum()) if len(frame) else 0, int(frame["last_quarter"].sum()) if len(frame) else 0
+    total, before = (
+        int(frame["comebacks"].sum()) if len(frame) else 0,
+        int(frame["last_quarter"].sum()) if len(frame) else 0,
+    )
     part = "" if span.whole else ", the quarter not over yet"
     lines = [f"{plural(total, 'component')} came back in {span.name}{part}, {before} in {last.name}."]
     for row in loud.itertuples():
         lines.append(f"{row.component.capitalize()}: {row.in_words}.")
     if loud.empty:
         lines.append("No component came back more or less often than the year before by more than chance.")
-    watched = listed([r.component for r in frame[(frame["p_value"] < FALSE_ALARM) & ~frame.index.isin(loud.index)].itertuples()]) if len(frame) else "none"
+    watched = (
+        listed(
+            [r.component for r in frame[(frame["p_value"] < FALSE_ALARM) & ~frame.index.isin(loud.index)].itertuples()]
+        )
+        if len(frame)
+        else "none"
+    )
     if watched != "none":
-        lines.append(f"Worth a second look next quarter, though chance could do it among {len(components)} components: {watched}.")
-    return Answer("What changed since last quarter?", tuple(lines), frame,
-                  f"Comebacks per unit-year in the quarter against {base.name}, exact test of two Poisson rates (Przyborowski and Wilenski 1940), limits 90 %. "
-                  f"Called a change below {FALSE_ALARM:g}/{len(components)} (Bonferroni): a false alarm in at most one quarter of ten, over all components together.")
+        lines.append(
+            f"Worth a second look next quarter, though chance could do it among {len(components)} components: {watched}."
+        )
+    return Answer(
+        "What changed since last quarter?",
+        tuple(lines),
+        frame,
+        f"Comebacks per unit-year in the quarter against {base.name}, exact test of two Poisson rates (Przyborowski and Wilenski 1940), limits 90 %. "
+        f"Called a change below {FALSE_ALARM:g}/{len(components)} (Bonferroni): a false alarm in at most one quarter of ten, over all components together.",
+    )
 
 
 def _words(row: dict, looks: int) -> str:
-    ratio = "none came back the year before" if row["year_before"] == 0 else f"{numbered(row['ratio'])} times the rate of the year before ({numbered(row['lower'])} to {numbered(row['upper'])})"
+    ratio = (
+        "none came back the year before"
+        if row["year_before"] == 0
+        else f"{numbered(row['ratio'])} times the rate of the year before ({numbered(row['lower'])} to {numbered(row['upper'])})"
+    )
     if row["p_value"] < FALSE_ALARM / looks:
         return f"{ratio}: more than chance"
     return f"{ratio}: no more than chance would do"

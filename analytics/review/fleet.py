@@ -31,9 +31,16 @@ def fleet(lifetimes: Lifetimes) -> Answer:
         f"Together they have served {years.sum():,.0f} unit-years."
     ]
     if len(gone):
-        words = {"sold": "sold on", "lost": "lost from sight", "scrapped": "scrapped", "no": "not running, with no return"}
+        words = {
+            "sold": "sold on",
+            "lost": "lost from sight",
+            "scrapped": "scrapped",
+            "no": "not running, with no return",
+        }
         ends = gone.groupby("end")["count"].sum()
-        lines.append("Followed to the last contact only: " + ", ".join(f"{n:,} {words[e]}" for e, n in ends.items()) + ".")
+        lines.append(
+            "Followed to the last contact only: " + ", ".join(f"{n:,} {words[e]}" for e, n in ends.items()) + "."
+        )
     share = known["count"].sum() / total
     if len(known):
         per_year = known["miles"] / known["miles_days"] * YEAR_DAYS
@@ -43,8 +50,12 @@ def fleet(lifetimes: Lifetimes) -> Answer:
         )
     else:
         lines.append("No odometer figure is known for any of them: everything below counts days, not miles.")
-    return Answer("How many are out there, and for how long?", tuple(lines), _by_use(units),
-                  "Ages run from the in-service date (the ship date where none is written) to the as-of date or the last contact.")
+    return Answer(
+        "How many are out there, and for how long?",
+        tuple(lines),
+        _by_use(units),
+        "Ages run from the in-service date (the ship date where none is written) to the as-of date or the last contact.",
+    )
 
 
 def _by_use(units: pd.DataFrame) -> pd.DataFrame:
@@ -54,9 +65,15 @@ def _by_use(units: pd.DataFrame) -> pd.DataFrame:
         per_year = known["miles"] / known["miles_days"] * YEAR_DAYS
         rows.append(
             {
-                "use": use, "units": int(own["count"].sum()), "in_use": int(own.loc[own["end"] == "in use", "count"].sum()),
-                "median_years": float((own["days"].repeat(own["count"]) / YEAR_DAYS).median()), "came_back": int((own["returned"] > 0).sum()),
-                "odometer_known": int(known["count"].sum()), "median_miles_a_year": float(per_year.median()) if len(known) else np.nan,
+                "use": use,
+                "units": int(own["count"].sum()),
+                "in_use": int(own.loc[own["end"] == "in use", "count"].sum()),
+                "median_years": float((own["days"].repeat(own["count"]) / YEAR_DAYS).median()),
+                "came_back": int((own["returned"] > 0).sum()),
+                "odometer_known": int(known["count"].sum()),
+                "median_miles_a_year": float(per_year.median()) if len(known) else np.nan,
             }
         )
-    return pd.DataFrame(rows, columns=["use", "units", "in_use", "median_years", "came_back", "odometer_known", "median_miles_a_year"])
+    return pd.DataFrame(
+        rows, columns=["use", "units", "in_use", "median_years", "came_back", "odometer_known", "median_miles_a_year"]
+    )

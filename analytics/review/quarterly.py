@@ -46,10 +46,23 @@ class Review:
 
     def answers(self) -> list[Answer]:
         """All answers in the order they are read."""
-        return [self.came_back, self.fleet, self.clocks, *self.components.values(), self.wear, self.again, self.change, self.limits, self.to_fix, self.counted]
+        return [
+            self.came_back,
+            self.fleet,
+            self.clocks,
+            *self.components.values(),
+            self.wear,
+            self.again,
+            self.change,
+            self.limits,
+            self.to_fix,
+            self.counted,
+        ]
 
 
-def make_review(folder: str | Path, as_of: str | pd.Timestamp | None = None, progress: Callable[[str], None] | None = None) -> Review:
+def make_review(
+    folder: str | Path, as_of: str | pd.Timestamp | None = None, progress: Callable[[str], None] | None = None
+) -> Review:
     """Read a shop's folder and review the calendar quarter that the as-of date lies in.
 
     folder, as_of, progress: see records.load.load_records. Raises RecordsError where the folder cannot be read.
@@ -64,9 +77,18 @@ def make_review(folder: str | Path, as_of: str | pd.Timestamp | None = None, pro
     survival = survival_table(lifetimes.table, min_at_risk=records.shop.at_risk_to_show)
     say("answers")
     return Review(
-        span=span, records=records, lifetimes=lifetimes,
-        came_back=came_back(records, span, units_in_use(lifetimes)), fleet=fleet(lifetimes), clocks=clocks(lifetimes),
+        span=span,
+        records=records,
+        lifetimes=lifetimes,
+        came_back=came_back(records, span, units_in_use(lifetimes)),
+        fleet=fleet(lifetimes),
+        clocks=clocks(lifetimes),
         components={c: by_cell(lifetimes, c) for c in records.shop.components if c in present},
-        wear=wear(lifetimes), again=again(lifetimes), change=change(records, lifetimes, span), limits=limits_spoken_to(records, lifetimes, span),
-        to_fix=to_fix(records, lifetimes), counted=counted(records), survival=survival,
+        wear=wear(lifetimes),
+        again=again(lifetimes),
+        change=change(records, lifetimes, span),
+        limits=limits_spoken_to(records, lifetimes, span),
+        to_fix=to_fix(records, lifetimes),
+        counted=counted(records),
+        survival=survival,
     )

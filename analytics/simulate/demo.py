@@ -132,9 +132,7 @@ def demo_truth() -> FleetTruth:
             PartTruth(
                 "TC-1",
                 (
-                    FindingTruth(
-                        "lockup clutch burnt", 540_000, 1.8, -2.0, -1.0, use_log_life={"towing": -0.2}
-                    ),
+                    FindingTruth("lockup clutch burnt", 540_000, 1.8, -2.0, -1.0, use_log_life={"towing": -0.2}),
                     FindingTruth("bearing worn", 360_000, 2.5, -0.5),
                 ),
                 (LimitTruth(650, "2019-01-01", "supplier's word"),),
@@ -142,9 +140,7 @@ def demo_truth() -> FleetTruth:
             PartTruth(
                 "TC-2",
                 (
-                    FindingTruth(
-                        "lockup clutch burnt", 800_000, 1.8, -2.0, -1.0, use_log_life={"towing": -0.2}
-                    ),
+                    FindingTruth("lockup clutch burnt", 800_000, 1.8, -2.0, -1.0, use_log_life={"towing": -0.2}),
                     FindingTruth("bearing worn", 420_000, 2.5, -0.5),
                 ),
                 (LimitTruth(1400, "2019-01-01", "supplier's word"),),
@@ -275,9 +271,7 @@ def write_demo(folder: str | Path, units: int = 900, seed: int = DEFAULT_SEED) -
     """
     folder = Path(folder)
     if units < FEWEST_UNITS:
-        raise AnalyticsError(
-            f"the demo was asked for {units} units; every kind of dirt needs at least {FEWEST_UNITS}."
-        )
+        raise AnalyticsError(f"the demo was asked for {units} units; every kind of dirt needs at least {FEWEST_UNITS}.")
     if folder.exists() and not folder.is_dir():
         raise AnalyticsError(f"{folder} is a file; name a folder for the demo.")
     if folder.is_dir() and any(folder.iterdir()) and not _is_demo(folder):
@@ -332,18 +326,14 @@ def _table(heading: list[str], rows: list[list[Any]]) -> str:
 
 
 def _csv(sheet: Sheet) -> str:
-    return _table(
-        list(sheet.headings.values()), [[r.cells.get(c, "") for c in sheet.headings] for r in sheet.rows]
-    )
+    return _table(list(sheet.headings.values()), [[r.cells.get(c, "") for c in sheet.headings] for r in sheet.rows])
 
 
 def _builds_workbook(sheet: Sheet) -> bytes:
     import xlsxwriter
 
     out = io.BytesIO()
-    book = xlsxwriter.Workbook(
-        out, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
-    )
+    book = xlsxwriter.Workbook(out, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False})
     # The clock stays out of the file, so that the same demo has the same bytes.
     book.set_properties({"title": "Builds", "author": SHOP, "created": datetime(2024, 12, 31)})
     bold, day = book.add_format({"bold": True}), book.add_format({"num_format": "yyyy-mm-dd"})
@@ -392,11 +382,7 @@ def _shop_toml(truth: FleetTruth) -> str:
         "",
         "# The name the analysis uses = what the shop's column is called.",
         "[headings.builds]",
-        *[
-            f'{k} = "{v}"'
-            for k, v in BUILDS.items()
-            if k not in {c.replace(" ", "_") for c in heading} and k != v
-        ],
+        *[f'{k} = "{v}"' for k, v in BUILDS.items() if k not in {c.replace(" ", "_") for c in heading} and k != v],
         "",
         "[headings.returns]",
         *[f'{k} = "{v}"' for k, v in RETURNS.items()],
@@ -504,9 +490,7 @@ def _truth_json(fleet: Fleet, dirty: Soiled, units: int, seed: int) -> str:
         .sort_index()
         .items()
     ]
-    own = events[
-        events["reported"].astype(bool) & (events["kind"] == "failure") & (events["cause"] != "install")
-    ]
+    own = events[events["reported"].astype(bool) & (events["kind"] == "failure") & (events["cause"] != "install")]
     failures = [
         {"component": c, "part": p, "failures": int(n)}
         for (c, p), n in own.groupby(["component", "part"]).size().items()

@@ -205,9 +205,7 @@ class _Dirt:
 
     # -- helpers ----------------------------------------------------------------------------------
 
-    def plant(
-        self, kind: str, sheet: Sheet, row: Row | int, column: str, what: Any, expected: str = USED
-    ) -> None:
+    def plant(self, kind: str, sheet: Sheet, row: Row | int, column: str, what: Any, expected: str = USED) -> None:
         self.planted.append(Planted(kind, sheet, row, column, str(what), expected))
 
     def habit(self, kind: str, sheet: Sheet, row: Row, column: str) -> None:
@@ -250,9 +248,7 @@ class _Dirt:
         self.visits = events.drop_duplicates(["unit", "event"]).groupby("unit").size()
         self.serials = self.fleet.units["serial"].to_numpy()
         self.came_back = set(self.serials[self.visits.index.to_numpy(int)])
-        self.no_odometer = {
-            s for s, x in zip(self.serials, self.rng.random(len(self.serials)), strict=True) if x < 0.2
-        }
+        self.no_odometer = {s for s, x in zip(self.serials, self.rng.random(len(self.serials)), strict=True) if x < 0.2}
         self.builds = self.type_builds(clean["builds"])
         self.returns = self.type_returns(events)
         self.readings = self.type_readings(clean["readings"])
@@ -261,8 +257,7 @@ class _Dirt:
         self.fitted = self.type_simple("fitted", clean["fitted"], "fitted_on")
         self.build_of = {r.true["serial"]: r for r in self.builds.rows}
         self.sheets = {
-            s.name: s
-            for s in (self.builds, self.fitted, self.returns, self.readings, self.changes, self.limits)
+            s.name: s for s in (self.builds, self.fitted, self.returns, self.readings, self.changes, self.limits)
         }
         self.slips()
         self.planted = [p for p in self.planted if not self.overwritten(p)]
@@ -278,9 +273,7 @@ class _Dirt:
 
         def add(row: dict[str, Any]) -> None:
             nonlocal e
-            self.added.append(
-                {k: row[k] for k in ("unit", "component", "part", "finding", "kind", "failed_day")}
-            )
+            self.added.append({k: row[k] for k in ("unit", "component", "part", "finding", "kind", "failed_day")})
             e = pd.concat([e, pd.DataFrame([row])], ignore_index=True)
 
         def last_visit(u: int) -> float:
@@ -295,11 +288,7 @@ class _Dirt:
             while int(e[(e["unit"] == u) & (e["event"] >= 0)]["event"].nunique()) < 3:
                 before = e[e["unit"] == u].sort_values("failed_day").iloc[-1]
                 valve = e[(e["unit"] == u) & (e["component"] == "valve body")]
-                part = (
-                    self.fleet.units.at[u, "part:valve body"]
-                    if valve.empty
-                    else valve.iloc[-1]["replaced_with"]
-                )
+                part = self.fleet.units.at[u, "part:valve body"] if valve.empty else valve.iloc[-1]["replaced_with"]
                 failed = np.floor(last_visit(u) + 0.4 * (as_of - last_visit(u)))
                 spell = len(valve) + 1
                 add(
@@ -347,8 +336,7 @@ class _Dirt:
                     e.loc[e["event"] == base["event"], "order"] = "unclear"
         if not (e["kind"] == "teardown").any():
             base = alone[
-                (alone["component"] != "output shaft")
-                & ~alone["event"].isin(e[e["kind"] == "followed"]["event"])
+                (alone["component"] != "output shaft") & ~alone["event"].isin(e[e["kind"] == "followed"]["event"])
             ].iloc[-1]
             part = self.fleet.units.at[int(base["unit"]), "part:output shaft"]
             add(
@@ -394,9 +382,7 @@ class _Dirt:
                     "serial": serial,
                     "built_on": _day(rec["built_on"]),
                     "in_service_on": _day(rec["in_service_on"]) or "",
-                    "odometer_at_install": ""
-                    if serial in self.no_odometer
-                    else _whole(rec["odometer_at_install"]),
+                    "odometer_at_install": "" if serial in self.no_odometer else _whole(rec["odometer_at_install"]),
                     "power": _whole(rec["power"]),
                     "power_measured_at": "crank" if self.rng.random() < 0.4 else "",
                     "rpm": "" if self.rng.random() < 0.25 else _whole(rec["rpm"]),
@@ -523,8 +509,7 @@ class _Dirt:
     def type_returns(self, events: pd.DataFrame) -> Sheet:
         sheet = Sheet("returns", "returns.csv", RETURNS, [])
         known = {
-            int(u): self.rng.random() < self.fleet.truth.return_odometer_share
-            for u in sorted(set(events["unit"]))
+            int(u): self.rng.random() < self.fleet.truth.return_odometer_share for u in sorted(set(events["unit"]))
         }
         cost = {
             "input shaft": 2400,
@@ -746,11 +731,7 @@ class _Dirt:
         def one_slip(r: Row, typed: Iterable[str]) -> str:
             """The first of the typed forms that points back to this unit alone."""
             return next(
-                (
-                    t
-                    for t in typed
-                    if t.replace("-", "") not in compact and candidates(t) == {r.true["serial"]}
-                ),
+                (t for t in typed if t.replace("-", "") not in compact and candidates(t) == {r.true["serial"]}),
                 "",
             )
 
@@ -759,9 +740,7 @@ class _Dirt:
 
         def swapped(s: str) -> list[str]:
             return [
-                s[:i] + s[i + 1] + s[i] + s[i + 2 :]
-                for i in range(2, 5)
-                if s[i] != s[i + 1] and s[i + 1].isdigit()
+                s[:i] + s[i + 1] + s[i] + s[i + 2 :] for i in range(2, 5) if s[i] != s[i + 1] and s[i + 1].isdigit()
             ]
 
         def letter(s: str) -> list[str]:
@@ -775,9 +754,7 @@ class _Dirt:
             able = [r for r in single if one_slip(r, forms(r.true["serial"]))]
             for r in self.pick(kind, able, count):
                 r.cells["serial"] = one_slip(r, forms(r.true["serial"]))
-                self.plant(
-                    kind, self.returns, r, "serial", f"{r.cells['serial']} for {r.true['serial']}", LINKED
-                )
+                self.plant(kind, self.returns, r, "serial", f"{r.cells['serial']} for {r.true['serial']}", LINKED)
         kind = "serial in small letters without hyphens"
         for r in self.pick(kind, single, 1):
             r.cells["serial"] = r.true["serial"].replace("-", "").lower()
@@ -813,9 +790,7 @@ class _Dirt:
                 compact[new.replace("-", "")] = new
                 r.cells["serial"] = typed
                 self.touched |= {r.true["serial"], new}
-                self.plant(
-                    kind, self.returns, r, "serial", f"{typed} for {r.true['serial']} or {new}", expected
-                )
+                self.plant(kind, self.returns, r, "serial", f"{typed} for {r.true['serial']} or {new}", expected)
                 done = True
                 break
             if not done:
@@ -870,9 +845,7 @@ class _Dirt:
             self.plant(kind, self.returns, stray, "serial", foreign, ASIDE)
 
         kind = "odometer at the return below the one at the installation"
-        for r in self.pick(
-            kind, single, 1, lambda r: isinstance(r.cells["odometer"], int) and r.true["miles"] > 3000
-        ):
+        for r in self.pick(kind, single, 1, lambda r: isinstance(r.cells["odometer"], int) and r.true["miles"] > 3000):
             r.cells["odometer"] = _whole(self.build_of[r.true["serial"]].true["odometer0"] * 0.4)
             self.plant(kind, self.returns, r, "odometer", r.cells["odometer"], CHECK)
         kind = "odometer not known, said in words"
@@ -901,9 +874,7 @@ class _Dirt:
             self.plant(kind, self.builds, r, "weight", "?")
         start = pd.Timestamp(self.fleet.truth.records_start).date()
         for r in [r for r in rows if r.true["built"] < start][:3]:
-            self.plant(
-                "built before the records of returns began", self.builds, r, "built_on", r.cells["built_on"]
-            )
+            self.plant("built before the records of returns began", self.builds, r, "built_on", r.cells["built_on"])
         new = next(p for p in self.fleet.truth.component("valve body").parts if p.superseded_by)
         for r in [r for r in rows if r.cells["valve_body"] == new.superseded_by][:2]:
             self.plant("part that supersedes another", self.builds, r, "valve_body", new.superseded_by)
@@ -915,9 +886,7 @@ class _Dirt:
             if not pd.isna(r.true["odometer"]) and r.true["serial"] not in self.came_back:
                 per.setdefault(r.true["serial"], []).append(r)
         # Rows with no other news than the odometer: what the slip spoils is then the row.
-        per = {
-            s: v for s, v in per.items() if all(r.true["state"] == "yes" and r.cells["runs"] == "" for r in v)
-        }
+        per = {s: v for s, v in per.items() if all(r.true["state"] == "yes" and r.cells["runs"] == "" for r in v)}
         last = [v[-1] for v in per.values() if len(v) >= 2]
 
         def before(r: Row) -> Row:

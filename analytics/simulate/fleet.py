@@ -60,9 +60,7 @@ class FindingTruth:
 
     def __post_init__(self) -> None:
         if self.law not in _LAWS:
-            raise AnalyticsError(
-                f"finding {self.finding!r}: law is {self.law!r}; use one of {', '.join(_LAWS)}."
-            )
+            raise AnalyticsError(f"finding {self.finding!r}: law is {self.law!r}; use one of {', '.join(_LAWS)}.")
         if not (self.life_miles > 0 and self.shape > 0):
             raise AnalyticsError(f"finding {self.finding!r}: life_miles and shape must be above 0.")
 
@@ -143,9 +141,7 @@ class ComponentTruth:
         for p in self.parts:
             if p.part == name:
                 return p
-        raise AnalyticsError(
-            f"{self.component}: no part {name!r}; it has {', '.join(p.part for p in self.parts)}."
-        )
+        raise AnalyticsError(f"{self.component}: no part {name!r}; it has {', '.join(p.part for p in self.parts)}.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,17 +211,14 @@ class FleetTruth:
         for c in self.components:
             if len(c.cuts_hp) != len(c.parts) - 1:
                 raise AnalyticsError(
-                    f"{c.component}: {len(c.parts)} parts need {len(c.parts) - 1} cuts_hp, "
-                    f"not {len(c.cuts_hp)}."
+                    f"{c.component}: {len(c.parts)} parts need {len(c.parts) - 1} cuts_hp, not {len(c.cuts_hp)}."
                 )
 
     def component(self, name: str) -> ComponentTruth:
         for c in self.components:
             if c.component == name:
                 return c
-        raise AnalyticsError(
-            f"no component {name!r}; there are {', '.join(c.component for c in self.components)}."
-        )
+        raise AnalyticsError(f"no component {name!r}; there are {', '.join(c.component for c in self.components)}.")
 
     def use(self, name: str) -> UseTruth:
         for u in self.uses:
@@ -259,20 +252,14 @@ class FleetTruth:
         names = [f.finding for f in p.findings]
         unknown = set(findings or ()) - set(names)
         if unknown:
-            raise AnalyticsError(
-                f"{part}: no finding {', '.join(sorted(unknown))}; it has {', '.join(names)}."
-            )
+            raise AnalyticsError(f"{part}: no finding {', '.join(sorted(unknown))}; it has {', '.join(names)}.")
         hazard = np.zeros(np.broadcast(np.asarray(miles), np.asarray(power_hp), np.asarray(weight_lb)).shape)
         for f in p.findings:
             if findings is None or f.finding in findings:
-                hazard = hazard + f.hazard_to(
-                    miles, f.log_life(power_hp, weight_lb, use) + u.log_life + log_life_shift
-                )
+                hazard = hazard + f.hazard_to(miles, f.log_life(power_hp, weight_lb, use) + u.log_life + log_life_shift)
         out = np.exp(-hazard)
         if with_install:
-            out = out * (
-                1 - c.install_share * -np.expm1(-np.asarray(miles) / (u.miles_per_day * c.install_days))
-            )
+            out = out * (1 - c.install_share * -np.expm1(-np.asarray(miles) / (u.miles_per_day * c.install_days)))
         return out
 
     def rating(
@@ -295,11 +282,7 @@ class FleetTruth:
         """
         if not 0 < reliability < 1:
             raise AnalyticsError(f"reliability is {reliability}; it must lie between 0 and 1.")
-        f_all = [
-            f
-            for f in self.component(component).part(part).findings
-            if findings is None or f.finding in findings
-        ]
+        f_all = [f for f in self.component(component).part(part).findings if findings is None or f.finding in findings]
         if (
             len(f_all) == 1
             and f_all[0].law == "weibull"
@@ -315,10 +298,7 @@ class FleetTruth:
 
         def survives(log_power: float) -> bool:
             p = math.exp(log_power)
-            return (
-                float(self.survival(component, part, miles, p, weight_lb, use, findings=findings))
-                >= reliability
-            )
+            return float(self.survival(component, part, miles, p, weight_lb, use, findings=findings)) >= reliability
 
         low, high = 0.0, math.log(1e6)
         if survives(high):
@@ -392,9 +372,7 @@ def one_part_truth(
     FleetTruth by name."""
     finding = FindingTruth("broken", life_miles, shape, power_slope, weight_slope)
     component = ComponentTruth("input shaft", (PartTruth("S-1", (finding,)),))
-    use = UseTruth(
-        "street", 1.0, miles_per_day, miles_log_sd, power_hp, power_log_sd, weight_lb, weight_log_sd
-    )
+    use = UseTruth("street", 1.0, miles_per_day, miles_log_sd, power_hp, power_log_sd, weight_lb, weight_log_sd)
     fleet.setdefault("first_built", f"{2025 - years}-01-01")
     return FleetTruth(components=(component,), uses=(use,), **fleet)
 
@@ -442,9 +420,7 @@ def scaled_to_failures(
 def _shift_life(truth: FleetTruth, component: str, part: str, shift: float) -> FleetTruth:
     def parts(c: ComponentTruth) -> tuple[PartTruth, ...]:
         return tuple(
-            replace(
-                p, findings=tuple(replace(f, life_miles=f.life_miles * math.exp(shift)) for f in p.findings)
-            )
+            replace(p, findings=tuple(replace(f, life_miles=f.life_miles * math.exp(shift)) for f in p.findings))
             if p.part == part
             else p
             for p in c.parts
@@ -452,9 +428,7 @@ def _shift_life(truth: FleetTruth, component: str, part: str, shift: float) -> F
 
     return replace(
         truth,
-        components=tuple(
-            replace(c, parts=parts(c)) if c.component == component else c for c in truth.components
-        ),
+        components=tuple(replace(c, parts=parts(c)) if c.component == component else c for c in truth.components),
     )
 
 
@@ -533,9 +507,7 @@ def _units(truth: FleetTruth, n: int, rng: np.random.Generator) -> Any:
 
     leaves = s.service + np.ceil(rng.exponential(1.0, n) / max(truth.leave_per_year, 1e-12) * 365.25)
     s.left = np.where(leaves < s.as_of, leaves, NEVER)
-    s.left_how = np.array(["sold", "lost", "scrapped"], dtype=object)[
-        np.searchsorted([0.6, 0.9], rng.random(n))
-    ]
+    s.left_how = np.array(["sold", "lost", "scrapped"], dtype=object)[np.searchsorted([0.6, 0.9], rng.random(n))]
     s.end = np.minimum(s.left, s.as_of)
 
     # One change at most, at a mile: the date follows from it, since a truck in the shop drives no miles.
@@ -543,19 +515,13 @@ def _units(truth: FleetTruth, n: int, rng: np.random.Generator) -> Any:
     at = rng.random(n) * np.maximum(s.end - s.service, 0) * s.rate
     s.change_miles = np.where(changed, at, NEVER)
     mean, sd = truth.change_log_power
-    s.power2 = np.where(
-        changed, np.round(s.power * np.exp(mean + sd * rng.standard_normal(n)) / 5) * 5, s.power
-    )
+    s.power2 = np.where(changed, np.round(s.power * np.exp(mean + sd * rng.standard_normal(n)) / 5) * 5, s.power)
     for comp in truth.components:
         if comp.cut_spread == 0:  # a strict rule is not broken by a later tune either
             for cut in comp.cuts_hp:
-                s.power2 = np.where(
-                    (s.power < cut) & (s.power2 >= cut), np.maximum(s.power, cut - 5), s.power2
-                )
+                s.power2 = np.where((s.power < cut) & (s.power2 >= cut), np.maximum(s.power, cut - 5), s.power2)
     heavier = changed & (rng.random(n) < truth.change_weight_share)
-    s.weight2 = np.where(
-        heavier, np.round(s.weight * np.exp(0.08 + 0.05 * rng.standard_normal(n)) / 50) * 50, s.weight
-    )
+    s.weight2 = np.where(heavier, np.round(s.weight * np.exp(0.08 + 0.05 * rng.standard_normal(n)) / 50) * 50, s.weight)
     s.change_miles[(s.power2 == s.power) & (s.weight2 == s.weight)] = NEVER
     s.told = rng.random(n) < truth.change_told_share
 
@@ -585,9 +551,7 @@ def _current_part(comp: ComponentTruth, part: np.ndarray, day: np.ndarray) -> np
 
 
 def _lot_number(comp: ComponentTruth, day: np.ndarray, first: int) -> np.ndarray:
-    return (
-        (np.asarray(day) - first).astype(int) // comp.lot_days if comp.lot_days else np.zeros(len(day), int)
-    )
+    return (np.asarray(day) - first).astype(int) // comp.lot_days if comp.lot_days else np.zeros(len(day), int)
 
 
 def lot_name(comp: ComponentTruth, part: str, number: int) -> str:
@@ -727,10 +691,7 @@ def _lives(
                     for other, share in f.drags.items():
                         o = names.index(other)
                         hit = (
-                            (c_first == c)
-                            & (s.part[active, c] == p)
-                            & (found[active, c] == j)
-                            & (chance[:, o] < share)
+                            (c_first == c) & (s.part[active, c] == p) & (found[active, c] == j) & (chance[:, o] < share)
                         )
                         damaged[hit, o] = 2
             damaged[(damaged[:, c] == 0) & (hid[active, c] < miles), c] = 3
@@ -759,9 +720,7 @@ def _lives(
             ).astype(object)
             order[kind == 3] = ""  # found by chance, no link of the chain
             new_day = day[row] + lag[row]
-            new_part = np.where(
-                upgrade[row, c] < comp.upgrade_share, np.minimum(part + 1, len(comp.parts) - 1), part
-            )
+            new_part = np.where(upgrade[row, c] < comp.upgrade_share, np.minimum(part + 1, len(comp.parts) - 1), part)
             new_part = _current_part(comp, new_part, new_day)
             ended.append(
                 {
@@ -987,20 +946,14 @@ def _changes(s: Any, rounds: dict[str, list[np.ndarray]]) -> pd.DataFrame:
     ).sort_values(["changed_day", "unit"], kind="stable", ignore_index=True)
 
 
-def _no_fault(
-    truth: FleetTruth, s: Any, rounds: dict[str, list[np.ndarray]], rng: np.random.Generator
-) -> pd.DataFrame:
+def _no_fault(truth: FleetTruth, s: Any, rounds: dict[str, list[np.ndarray]], rng: np.random.Generator) -> pd.DataFrame:
     open_from = np.maximum(s.service, s.records_start)
     years = np.maximum(s.seen_to - open_from, 0) / 365.25
     count = rng.poisson(truth.no_fault_per_year * years)
     unit = np.repeat(np.arange(count.size), count)
     day = np.floor(open_from[unit] + 1 + rng.random(unit.size) * (s.seen_to[unit] - open_from[unit] - 1))
     c = rng.integers(0, len(truth.components), unit.size)
-    lag = (
-        np.ceil(rng.exponential(max(truth.lag_days, 1e-9), unit.size))
-        if truth.lag_days
-        else np.zeros(unit.size)
-    )
+    lag = np.ceil(rng.exponential(max(truth.lag_days, 1e-9), unit.size)) if truth.lag_days else np.zeros(unit.size)
     # Only a unit without any event: otherwise the complaint might fall into its days in the shop.
     quiet = np.ones(count.size, bool)
     for failed in rounds["day"]:
@@ -1077,9 +1030,7 @@ def _readings(
     )
     gone = np.flatnonzero(np.isfinite(s.left) & (s.left < s.silent_from) & (s.left < s.scrapped_at))
     gone = gone[~other_entry(gone, s.left[gone])]  # nobody parts with a truck that stands in the shop
-    last = pd.DataFrame(
-        {"unit": gone, "read_day": s.left[gone], "miles": np.nan, "still_running": s.left_how[gone]}
-    )
+    last = pd.DataFrame({"unit": gone, "read_day": s.left[gone], "miles": np.nan, "still_running": s.left_how[gone]})
     known = rng.random(gone.size) < 0.4
     last.loc[known, "miles"] = _miles_on(s, rounds, gone[known], s.left[gone[known]])
     frame = pd.concat([frame, last], ignore_index=True) if len(last) else frame
@@ -1137,9 +1088,7 @@ def _sheets(fleet: Fleet) -> dict[str, pd.DataFrame]:
             "serial": shown["serial"],
             "built_on": as_dates(shown["built_day"]),
             # Shipped, but not on the road by the cut-off: nobody knows the day yet.
-            "in_service_on": as_dates(
-                shown["service_day"].where(shown["service_day"] <= day_number(t.as_of))
-            ),
+            "in_service_on": as_dates(shown["service_day"].where(shown["service_day"] <= day_number(t.as_of))),
             "odometer_at_install": shown["odometer_at_install"],
             "power": shown["recorded_power_hp"].round(1),
             "power_measured_at": "crank",
@@ -1258,9 +1207,7 @@ def _fitted(fleet: Fleet, events: pd.DataFrame) -> pd.DataFrame:
                     "part": e["replaced_with"].to_numpy(),
                     "lot": [lot_name(c, p, int(v)) for p, v in zip(e["replaced_with"], lots, strict=True)],
                     "day": e["returned_day"].to_numpy(float),
-                    "odometer": np.round(
-                        units["odometer_at_install"].to_numpy()[u] + e["end_miles"].to_numpy(float)
-                    ),
+                    "odometer": np.round(units["odometer_at_install"].to_numpy()[u] + e["end_miles"].to_numpy(float)),
                 }
             )
         )

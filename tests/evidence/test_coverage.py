@@ -11,7 +11,17 @@ import pytest
 
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.evidence import coverage
-from analytics.evidence.coverage import CELLS, LIFE_MILES, Cell, constant_of, draw_fleet, own_fleet, run, summarise, true_rating
+from analytics.evidence.coverage import (
+    CELLS,
+    LIFE_MILES,
+    Cell,
+    constant_of,
+    draw_fleet,
+    own_fleet,
+    run,
+    summarise,
+    true_rating,
+)
 from analytics.ratings.bound import PLAIN
 
 TABLE = Path(__file__).parents[2] / "data" / "evidence"
@@ -19,8 +29,18 @@ TABLE = Path(__file__).parents[2] / "data" / "evidence"
 
 @pytest.mark.parametrize(
     "name",
-    ["500 units, 20 failures", "log-normal life", "3 % installation failures", "power misrecorded by 10 %", "15 % retuned up 20 %",
-     "harsh use not on record", "harsh use on record", "frailty 0.4", "steeper above the median power", "three at once"],
+    [
+        "500 units, 20 failures",
+        "log-normal life",
+        "3 % installation failures",
+        "power misrecorded by 10 %",
+        "15 % retuned up 20 %",
+        "harsh use not on record",
+        "harsh use on record",
+        "frailty 0.4",
+        "steeper above the median power",
+        "three at once",
+    ],
 )
 def test_the_truth_is_what_a_million_vehicles_show(name):
     """Survival to the target among simulated vehicles recorded at the true rating is 90 %, by brute force."""
@@ -31,7 +51,9 @@ def test_the_truth_is_what_a_million_vehicles_show(name):
     power = np.full(n, recorded)
     if cell.power_error:
         keep = 0.3**2 / (0.3**2 + cell.power_error**2)
-        power = np.log(700) + keep * (recorded - np.log(700)) + np.sqrt(keep) * cell.power_error * rng.standard_normal(n)
+        power = (
+            np.log(700) + keep * (recorded - np.log(700)) + np.sqrt(keep) * cell.power_error * rng.standard_normal(n)
+        )
     power = power + np.where(rng.random(n) < cell.retuned, np.log(1.2), 0.0)
     lp = power - np.log(700)
     centre = constant_of(cell) + cell.b1 * lp + cell.bend * np.maximum(lp, 0) + cell.b2 * np.log(cell.weight_lb / 7500)
@@ -59,7 +81,9 @@ def test_the_study_resumes_and_repeats(tmp_path, monkeypatch):
     monkeypatch.setitem(coverage.SETTINGS, "plain", replace(PLAIN, explain=False, draws=0, replicates=20))
     names = ["150 units, 8 failures, plain"]
     first = run(tmp_path / "a", 4, 1, names, block=2, seed=3)
-    assert pd.read_csv(tmp_path / "a" / "coverage.csv")["covered"].item() == pytest.approx(first["covered"].item(), abs=1e-4)
+    assert pd.read_csv(tmp_path / "a" / "coverage.csv")["covered"].item() == pytest.approx(
+        first["covered"].item(), abs=1e-4
+    )
     run(tmp_path / "b.csv", 2, 1, names, block=2, seed=3)
     seen = []
     again = run(tmp_path / "b.csv", 4, 1, names, block=2, seed=3, progress=seen.append)
@@ -71,10 +95,27 @@ def test_the_study_resumes_and_repeats(tmp_path, monkeypatch):
 
 
 def test_the_summary_counts_right():
-    text = {"calibrated": "0.9000 1.1000 nan 0.8000", "first_order": "0.9 1.2 1.3 0.8", "capped": "0 0 0 1", "early_fired": "0 0 0 0",
-            "true_power": "0.9 1.1 nan 0.8", "demonstrated": "nan nan nan nan", "failures": "8 9 7 8",
-            "naive survivor": "1.5 1.5 1.5 1.5", "naive first failure": "0.5 0.6 0.7 1.4", "naive average miles": "nan 1.2 0.9 0.8"}
-    row = {"cell": "500 units, 8 failures", "block": 0, "replicates": 4, "seed": 1, "truth_hp": 1000.0, "versions": "x", **text}
+    text = {
+        "calibrated": "0.9000 1.1000 nan 0.8000",
+        "first_order": "0.9 1.2 1.3 0.8",
+        "capped": "0 0 0 1",
+        "early_fired": "0 0 0 0",
+        "true_power": "0.9 1.1 nan 0.8",
+        "demonstrated": "nan nan nan nan",
+        "failures": "8 9 7 8",
+        "naive survivor": "1.5 1.5 1.5 1.5",
+        "naive first failure": "0.5 0.6 0.7 1.4",
+        "naive average miles": "nan 1.2 0.9 0.8",
+    }
+    row = {
+        "cell": "500 units, 8 failures",
+        "block": 0,
+        "replicates": 4,
+        "seed": 1,
+        "truth_hp": 1000.0,
+        "versions": "x",
+        **text,
+    }
     got = summarise(pd.DataFrame([row])).iloc[0]
     assert (got["fleets"], got["rated"]) == (4, 3)
     assert got["covered"] == pytest.approx(2 / 3)

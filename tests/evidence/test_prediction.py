@@ -26,7 +26,8 @@ def test_the_futures_fit_the_fleets():
     assert 2.5 < long / short < 7
     silent = CELLS["70 % of failures reported"]
     assert np.mean([fleet_and_future(silent, np.random.default_rng(i), 1e6)[1] for i in range(10)]) == pytest.approx(
-        0.7 * (500 - 20 / 0.7), rel=0.05)
+        0.7 * (500 - 20 / 0.7), rel=0.05
+    )
     other = draw_fleet(cell, np.random.default_rng(1))
     mine = got[1][0]
     assert mine.log_power == pytest.approx(other.log_power)

@@ -8,7 +8,13 @@ from scipy.stats import kstest
 
 from analytics.errors import NotEnoughData
 from analytics.evidence.coverage import CELLS, Cell, draw_fleet
-from analytics.models.checks import common_shape_test, cumulative_hazard_residuals, curvature_test, fitted_survival, influence
+from analytics.models.checks import (
+    common_shape_test,
+    cumulative_hazard_residuals,
+    curvature_test,
+    fitted_survival,
+    influence,
+)
 from analytics.models.joint import fit_joint, joint_model
 from analytics.models.lifedata import life_data
 from analytics.models.regression import NO_PRIORS

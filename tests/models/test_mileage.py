@@ -24,8 +24,16 @@ def test_miles_a_year_by_use():
     failed = np.arange(n) < 6
     rate[failed] *= 2
     miles = rate * days
-    data = life_data(miles, np.where(failed, miles, np.inf), np.full(n, 600.0), np.full(n, 7000.0), lower_days=days,
-                     upper_days=np.where(failed, days, np.inf), rate_miles=miles, rate_days=days)
+    data = life_data(
+        miles,
+        np.where(failed, miles, np.inf),
+        np.full(n, 600.0),
+        np.full(n, 7000.0),
+        lower_days=days,
+        upper_days=np.where(failed, days, np.inf),
+        rate_miles=miles,
+        rate_days=days,
+    )
     (row,) = mileage_by_use(data)
     y = np.log(365.25 * rate[~failed])
     low, high = student.interval(0.95, len(y) - 1, y.mean(), y.std(ddof=1) / np.sqrt(len(y)))
@@ -46,8 +54,15 @@ def test_published_mileage_law():
     z = rng.normal(size=4000)
     z = (z - z.mean()) / z.std(ddof=1)
     rate = np.exp(2.37 + 0.58 * z) * 1000 / 365.25
-    data = life_data(rate * 500, np.full(4000, np.inf), np.full(4000, 600.0), np.full(4000, 7000.0),
-                     lower_days=np.full(4000, 500.0), rate_miles=rate * 500, rate_days=np.full(4000, 500.0))
+    data = life_data(
+        rate * 500,
+        np.full(4000, np.inf),
+        np.full(4000, 600.0),
+        np.full(4000, 7000.0),
+        lower_days=np.full(4000, 500.0),
+        rate_miles=rate * 500,
+        rate_days=np.full(4000, 500.0),
+    )
     (row,) = mileage_by_use(data)
     assert (row.median, row.low, row.high) == pytest.approx((10_700, 4_100, 27_800), rel=0.01)
 
@@ -57,8 +72,15 @@ def test_driving_fit_finds_a_decline_with_age():
     n = 1500
     rate, days = np.exp(rng.normal(np.log(30), 0.5, n)), rng.uniform(100, 2500, n)
     miles = rate * (np.minimum(days, 1096) + 0.5 * np.maximum(days - 1096, 0))
-    data = life_data(np.full(n, np.nan), np.full(n, np.inf), np.full(n, 600.0), np.full(n, 7000.0), lower_days=days,
-                     rate_miles=miles, rate_days=days)
+    data = life_data(
+        np.full(n, np.nan),
+        np.full(n, np.inf),
+        np.full(n, 600.0),
+        np.full(n, 7000.0),
+        lower_days=days,
+        rate_miles=miles,
+        rate_days=days,
+    )
     fit = fit_driving(data)
     assert fit.converged
     assert fit.known == n
@@ -130,13 +152,31 @@ def test_filling_in_unknown_miles_is_not_what_is_done():
 def lifetimes_frame(**columns):
     n = len(next(iter(columns.values())))
     base = {
-        "serial": [f"T{i:03d}" for i in range(n)], "component": ["input shaft"] * n, "part": ["A"] * n, "lot": [""] * n,
-        "spell": [1] * n, "segment": [1] * n, "entry_miles": [0.0] * n, "lower_miles": [np.nan] * n,
-        "upper_miles": [np.inf] * n, "entry_days": [0.0] * n, "lower_days": [400.0] * n, "upper_days": [np.inf] * n,
-        "ended": ["running"] * n, "cause": [""] * n, "power_hp": [700.0] * n, "weight_lb": [7000.0] * n,
-        "use": ["street"] * n, "started_on": [pd.Timestamp("2022-01-01")] * n, "ended_on": [pd.Timestamp("2023-02-05")] * n,
-        "fitted_on": [pd.Timestamp("2022-01-01")] * n, "read_miles": [np.nan] * n, "read_days": [np.nan] * n,
-        "unit_days": [400.0] * n, "count": [1] * n, "miles_days": [np.nan] * n,
+        "serial": [f"T{i:03d}" for i in range(n)],
+        "component": ["input shaft"] * n,
+        "part": ["A"] * n,
+        "lot": [""] * n,
+        "spell": [1] * n,
+        "segment": [1] * n,
+        "entry_miles": [0.0] * n,
+        "lower_miles": [np.nan] * n,
+        "upper_miles": [np.inf] * n,
+        "entry_days": [0.0] * n,
+        "lower_days": [400.0] * n,
+        "upper_days": [np.inf] * n,
+        "ended": ["running"] * n,
+        "cause": [""] * n,
+        "power_hp": [700.0] * n,
+        "weight_lb": [7000.0] * n,
+        "use": ["street"] * n,
+        "started_on": [pd.Timestamp("2022-01-01")] * n,
+        "ended_on": [pd.Timestamp("2023-02-05")] * n,
+        "fitted_on": [pd.Timestamp("2022-01-01")] * n,
+        "read_miles": [np.nan] * n,
+        "read_days": [np.nan] * n,
+        "unit_days": [400.0] * n,
+        "count": [1] * n,
+        "miles_days": [np.nan] * n,
     }
     return pd.DataFrame(base | columns)
 
@@ -166,9 +206,15 @@ def test_lives_from_the_table_of_lifetimes():
     assert "own miles per day" in text
     with pytest.raises(AnalyticsError, match="no lifetimes for component 'clutch'"):
         from_lifetimes(table, "clutch")
-    gaps = lifetimes_frame(power_hp=[700.0, np.nan], ended=["running", "failed"], cause=["", "part"],
-                           lower_miles=[np.nan, 5.0], upper_miles=[np.inf, 5.0], upper_days=[np.inf, 20.0],
-                           lower_days=[400.0, 20.0])
+    gaps = lifetimes_frame(
+        power_hp=[700.0, np.nan],
+        ended=["running", "failed"],
+        cause=["", "part"],
+        lower_miles=[np.nan, 5.0],
+        upper_miles=[np.inf, 5.0],
+        upper_days=[np.inf, 20.0],
+        lower_days=[400.0, 20.0],
+    )
     _, notes = from_lifetimes(gaps, "input shaft")
     assert "1 of 2 rows have no power or weight and are left out, 1 of them failures" in notes[0]
 

@@ -219,7 +219,12 @@ def test_a_bad_value_is_named(units, message):
 
 
 @pytest.mark.parametrize(
-    "units", [{"time": [], "failed": []}, {"time": [5], "failed": [0], "entry": [5]}, {"time": [5], "failed": [1], "count": [0]}]
+    "units",
+    [
+        {"time": [], "failed": []},
+        {"time": [5], "failed": [0], "entry": [5]},
+        {"time": [5], "failed": [1], "count": [0]},
+    ],
 )
 def test_nobody_at_risk(units):
     with pytest.raises(NotEnoughData, match="no unit was ever at risk"):

@@ -41,9 +41,7 @@ def test_valve_seats_equal_r(reference, reference_data):
     assert repr(result) == "MeanCumulativeFunction(41 units, 48 events to 761, mean at the end 1.543)"
 
 
-unit = st.tuples(
-    st.integers(0, 5), st.integers(1, 10), st.integers(1, 3), st.lists(st.floats(0, 1), max_size=4)
-).map(
+unit = st.tuples(st.integers(0, 5), st.integers(1, 10), st.integers(1, 3), st.lists(st.floats(0, 1), max_size=4)).map(
     # start, end, count and events at whole ages inside (start, end]
     lambda u: (u[0], u[0] + u[1], u[2], [u[0] + max(1, round(x * u[1])) for x in u[3]])
 )

@@ -94,7 +94,9 @@ def test_capacitor_quantile_and_reliability(reference, reference_data):
     fit = fit_life(lower, upper, x)
     got = fit.quantile(0.1, [175, np.log(225)])
     rows = reference("D19", group="").query("at == '175 C 225 V'").set_index("quantity")["value"]
-    assert got == pytest.approx(rows[["quantile10_est", "quantile10_wald_lo", "quantile10_wald_hi"]].tolist(), rel=SPREAD)
+    assert got == pytest.approx(
+        rows[["quantile10_est", "quantile10_wald_lo", "quantile10_wald_hi"]].tolist(), rel=SPREAD
+    )
 
 
 def test_curvature_and_product_terms(reference, reference_data):
@@ -120,8 +122,11 @@ def test_inspected_and_counted_units(reference, reference_data):
     w = np.concatenate([wheels["failed"], wheels["inspected"] - wheels["failed"]])
     cages = reference_data("bearing_cage")
     low, high = failed_or_running(cages["hours"], cages["failed"])
-    fits = {"D05": fit, "D06": fit_life(lo[w > 0], hi[w > 0], weights=w[w > 0]),
-            "D04": fit_life(low, high, weights=cages["count"])}
+    fits = {
+        "D05": fit,
+        "D06": fit_life(lo[w > 0], hi[w > 0], weights=w[w > 0]),
+        "D04": fit_life(low, high, weights=cages["count"]),
+    }
     for number, got in fits.items():
         rel = 5e-4 if number == "D04" else ESTIMATE
         assert got.coef[0] == pytest.approx(reference(number, "coef_mu")["value"].item(), rel=rel)
@@ -187,8 +192,11 @@ def every_kind():
     entry, entry_days, alive = np.zeros(n), np.zeros(n), np.zeros(n, bool)
     k = rng.permutation(n)
     miles = rate * days
-    for a, kind in zip(np.split(k, [15, 22, 26, 32, 38, 60, 66, 75]),
-                       ("exact", "interval", "left", "blind", "blind interval", "read", "miles", "alive"), strict=False):
+    for a, kind in zip(
+        np.split(k, [15, 22, 26, 32, 38, 60, 66, 75]),
+        ("exact", "interval", "left", "blind", "blind interval", "read", "miles", "alive"),
+        strict=False,
+    ):
         if kind in ("exact", "interval", "left"):
             upper[a], up_days[a] = miles[a], days[a]
             part = {"exact": 1.0, "interval": 0.6, "left": 0.0}[kind]
@@ -206,14 +214,36 @@ def every_kind():
             read_miles[some], read_days[some] = 0.7 * miles[some], 0.7 * (days[some] + start[some])
     late = rng.random(n) < 0.3
     entry_days[late], entry[late] = 0.3 * low_days[late], 0.3 * np.nan_to_num(lower[late])
-    data = life_data(lower, upper, np.exp(rng.normal(6.5, 0.3, n)), np.exp(rng.normal(8.9, 0.2, n)), entry=entry,
-                     entry_days=entry_days, lower_days=low_days, upper_days=up_days, start_days=start,
-                     use=rng.choice(["street", "tow"], n), rate_miles=read_miles, rate_days=read_days, known_alive=alive,
-                     weight=rng.integers(1, 3, n))
+    data = life_data(
+        lower,
+        upper,
+        np.exp(rng.normal(6.5, 0.3, n)),
+        np.exp(rng.normal(8.9, 0.2, n)),
+        entry=entry,
+        entry_days=entry_days,
+        lower_days=low_days,
+        upper_days=up_days,
+        start_days=start,
+        use=rng.choice(["street", "tow"], n),
+        rate_miles=read_miles,
+        rate_days=read_days,
+        known_alive=alive,
+        weight=rng.integers(1, 3, n),
+    )
     x = np.column_stack([np.ones(n), data.log_power - 6.5, data.log_weight - 8.9])
     rows = build_rows(data, x, 50_000.0, 1096.0)
-    assert {b.kind for b in rows.blocks} == {"exact", "interval", "left", "running", "entry", "unread", "unread_alive",
-                                             "unread_exact", "unread_interval", "unread_entry"}
+    assert {b.kind for b in rows.blocks} == {
+        "exact",
+        "interval",
+        "left",
+        "running",
+        "entry",
+        "unread",
+        "unread_alive",
+        "unread_exact",
+        "unread_interval",
+        "unread_entry",
+    }
     return rows
 
 
@@ -232,8 +262,17 @@ OPTIONS = [
 def test_gradient_and_hessian_equal_finite_differences(every_kind, law, options, held):
     constraint = Constraint(np.array([0.1, 0.2]), -2.25) if held else None
     layout = Layout(2 if held else 3, 2, **options)
-    theta = np.concatenate([[0.3], [] if held else [-1.0], [-3.0, -1.0, 3.4, 3.2, -0.5], [-0.3] * layout.decline,
-                            [-0.7] * layout.level, [0.6] * layout.slope, [1.2] * layout.share])
+    theta = np.concatenate(
+        [
+            [0.3],
+            [] if held else [-1.0],
+            [-3.0, -1.0, 3.4, 3.2, -0.5],
+            [-0.3] * layout.decline,
+            [-0.7] * layout.level,
+            [0.6] * layout.slope,
+            [1.2] * layout.share,
+        ]
+    )
     nodes = rate_nodes(1.0)
     priors = Priors(others=((-2.0, 2.5),))
 
@@ -260,8 +299,14 @@ def test_unread_survivor_equals_direct_integration(law):
 
     from analytics.models.regression import survival_of
 
-    data = life_data([np.nan, np.nan], [np.inf, np.inf], [700.0, 900.0], [7000.0, 8000.0], lower_days=[900.0, 1500.0],
-                     entry_days=[0.0, 400.0])
+    data = life_data(
+        [np.nan, np.nan],
+        [np.inf, np.inf],
+        [700.0, 900.0],
+        [7000.0, 8000.0],
+        lower_days=[900.0, 1500.0],
+        entry_days=[0.0, 400.0],
+    )
     x = np.ones((2, 1))
     rows = build_rows(data, x, 50_000.0, 1096.0)
     layout = Layout(1, 1, level=True, slope=True, decline=True, fixed_share=0.7)
@@ -279,18 +324,30 @@ def test_unread_survivor_equals_direct_integration(law):
     total = 0.0
     for days, entry in ((900.0, 0.0), (1500.0, 400.0)):
         start = (lambda s, e=entry: survive(s, e)) if entry else (lambda s: 1.0)
-        like = average(lambda s, t=days, start=start: survive(s, t) * norm.cdf(-alpha - c * s)
-                       + (start(s) - survive(s, t)) * 0.3)
+        like = average(
+            lambda s, t=days, start=start: survive(s, t) * norm.cdf(-alpha - c * s) + (start(s) - survive(s, t)) * 0.3
+        )
         total += np.log(like) - np.log(average(start))
     assert got == pytest.approx(total, abs=2e-6)
 
 
 def test_the_rule_over_miles_per_day_is_as_exact_as_said():
-    for steep, fine, limit in ((0.5, True, 5e-6), (1.0, True, 5e-7), (2.5, True, 5e-7), (1.0, False, 2e-4), (2.5, False, 2e-4)):
+    for steep, fine, limit in (
+        (0.5, True, 5e-6),
+        (1.0, True, 5e-7),
+        (2.5, True, 5e-7),
+        (1.0, False, 2e-4),
+        (2.5, False, 2e-4),
+    ):
         s, w = rate_nodes(steep, fine=fine)
         for z in np.arange(-4, 2.1, 0.5):
-            exact = quad(lambda u, z=z, k=steep: np.exp(-np.exp(z + k * u) - u * u / 2) / np.sqrt(2 * np.pi), -9, 9,
-                         epsabs=1e-13, limit=400)[0]
+            exact = quad(
+                lambda u, z=z, k=steep: np.exp(-np.exp(z + k * u) - u * u / 2) / np.sqrt(2 * np.pi),
+                -9,
+                9,
+                epsabs=1e-13,
+                limit=400,
+            )[0]
             assert np.log(w @ np.exp(-np.exp(z + steep * s))) == pytest.approx(np.log(exact), abs=limit)
 
 
@@ -312,6 +369,7 @@ def test_priors_are_the_normal_densities_they_say(every_kind):
 
     layout = Layout(3, 2, True, True, True, True)
     priors = Priors(others=((-2.0, 2.5),))
+
     def logp(t):
         b = np.exp(-t[0])
         out = norm.logpdf(t[0], np.log(2), 0.5) + norm.logpdf(np.log(-t[2] * b), np.log(5), 0.6)
@@ -319,6 +377,7 @@ def test_priors_are_the_normal_densities_they_say(every_kind):
         out += -((t[4:6] - t[4:6].mean()) ** 2).sum() / (2 * 0.25)
         out += norm.logpdf(t[6], np.log(0.6), 0.5) + norm.logpdf(t[7], np.log(0.8), 0.4) + norm.logpdf(t[8], 0, 3)
         return out + norm.logpdf(t[9], 0, 1) + norm.logpdf(t[10], np.log(4), 0.6)
+
     a = np.array([0.5, -1.0, -7.0, -2.0, 3.4, 3.1, -0.6, -0.2, -0.8, 0.5, 1.0])
     b = np.array([0.9, -0.5, -9.0, -3.0, 3.6, 3.0, -0.4, -0.4, -0.6, -0.3, 2.0])
     value = penalty(np.array([a, b]), layout, priors)[0]

@@ -343,7 +343,12 @@ def test_splitting_a_life_changes_nothing(seed, distribution):
     whole = fit_life(**rows, distribution=distribution)
     cut = np.rint(rows["entry"] + (rows["lower"] - rows["entry"]) * 0.4)
     can = (cut > rows["entry"]) & (cut < rows["lower"])
-    first = {"lower": cut[can], "upper": np.full(can.sum(), np.inf), "entry": rows["entry"][can], "count": rows["count"][can]}
+    first = {
+        "lower": cut[can],
+        "upper": np.full(can.sum(), np.inf),
+        "entry": rows["entry"][can],
+        "count": rows["count"][can],
+    }
     second = rows | {"entry": np.where(can, cut, rows["entry"])}
     split = fit_life(**{k: np.concatenate([first[k], second[k]]) for k in rows}, distribution=distribution)
     assert split.mu == pytest.approx(whole.mu, rel=1e-9)
@@ -429,7 +434,9 @@ AGES = np.array([10.0, 20, 30, 40, 50, 60])
 def test_too_few_failures_are_refused(failures):
     """A general library fits none at all 'successfully'; here the number is refused with what to use instead."""
     upper = np.where(np.arange(6) < failures, AGES, np.inf)
-    with pytest.raises(NotEnoughData, match=f"{failures} failures among 6 units: a fit needs at least 5; use the exact"):
+    with pytest.raises(
+        NotEnoughData, match=f"{failures} failures among 6 units: a fit needs at least 5; use the exact"
+    ):
         fit_life(AGES, upper)
 
 
@@ -463,7 +470,9 @@ def test_looks_with_late_entry_are_fitted_and_a_missing_limit_is_put_in_words():
         count=[3, 1, 3, 1, 3, 3, 3, 3, 1],
     )
     grid = [
-        fit.sample.log_likelihood(m, s, "weibull")[0] for m in np.linspace(-8, 2, 201) for s in np.linspace(-1, 2.5, 141)
+        fit.sample.log_likelihood(m, s, "weibull")[0]
+        for m in np.linspace(-8, 2, 201)
+        for s in np.linspace(-1, 2.5, 141)
     ]
     assert max(grid) <= fit.log_likelihood < max(grid) + 0.01
     b10 = fit.quantile(0.1)

@@ -12,7 +12,9 @@ AS_OF = dt.date(2024, 12, 31)
 
 def _write(folder: Path, component: str, **sheets: list[dict]) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / "shop.toml").write_text(f'[shop]\nname = "Published data"\nas_of = "{AS_OF}"\n[components]\n"{component}" = "{component}"\n')
+    (folder / "shop.toml").write_text(
+        f'[shop]\nname = "Published data"\nas_of = "{AS_OF}"\n[components]\n"{component}" = "{component}"\n'
+    )
     for name, rows in sheets.items():
         pd.DataFrame(rows).to_csv(folder / f"{name}.csv", index=False)
     return folder
@@ -27,10 +29,21 @@ def shock_absorbers(data: pd.DataFrame, folder: Path) -> Path:
     builds, returns, readings = [], [], []
     for i, row in enumerate(data.itertuples(), 1):
         serial, days = f"SA-{i:03d}", row.km / 40  # about 15,000 km a year
-        builds.append({"serial": serial, "built_on": _ago(1000), "odometer_at_install": 0, "shock absorber": "as built"})
+        builds.append(
+            {"serial": serial, "built_on": _ago(1000), "odometer_at_install": 0, "shock absorber": "as built"}
+        )
         day, km = _ago(1000 - days), f"{row.km:,} km"
         if row.mode:
-            returns.append({"serial": serial, "failed_on": day, "miles_in_service": km, "component": "Shock absorber", "finding": f"mode {row.mode}", "cause": "part"})
+            returns.append(
+                {
+                    "serial": serial,
+                    "failed_on": day,
+                    "miles_in_service": km,
+                    "component": "Shock absorber",
+                    "finding": f"mode {row.mode}",
+                    "cause": "part",
+                }
+            )
         else:
             readings.append({"serial": serial, "read_on": day, "odometer": km})
     return _write(folder, "shock absorber", builds=builds, returns=returns, readings=readings)
@@ -43,7 +56,15 @@ def vehicle_miles(data: pd.DataFrame, folder: Path) -> Path:
         serial, day = f"V{i:02d}-CAR", _ago(4000 - row.miles / 40)
         builds.append({"serial": serial, "built_on": _ago(4000), "odometer_at_install": "12 mi", "part": "as built"})
         if row.failed:
-            returns.append({"serial": serial, "returned_on": day, "odometer": f"{row.miles + 12:,}", "component": "part", "cause": "part"})
+            returns.append(
+                {
+                    "serial": serial,
+                    "returned_on": day,
+                    "odometer": f"{row.miles + 12:,}",
+                    "component": "part",
+                    "cause": "part",
+                }
+            )
         else:
             readings.append({"serial": serial, "read_on": day, "odometer": row.miles + 12})
     return _write(folder, "part", builds=builds, returns=returns, readings=readings)
@@ -54,9 +75,19 @@ def bearing_cages(data: pd.DataFrame, folder: Path) -> Path:
     builds, returns, readings = [], [], []
     for i, row in enumerate(data.itertuples(), 1):
         serial, day = f"LOT {i:03d}", _ago(3000 - row.hours)
-        builds.append({"serial": serial, "built_on": _ago(3000), "odometer_at_install": 0, "count": row.count, "cage": "as built"})
+        builds.append(
+            {"serial": serial, "built_on": _ago(3000), "odometer_at_install": 0, "count": row.count, "cage": "as built"}
+        )
         if row.failed:
-            returns.append({"serial": serial, "failed_on": day, "miles_in_service": row.hours, "component": "cage", "cause": "part"})
+            returns.append(
+                {
+                    "serial": serial,
+                    "failed_on": day,
+                    "miles_in_service": row.hours,
+                    "component": "cage",
+                    "cause": "part",
+                }
+            )
         else:
             readings.append({"serial": serial, "read_on": day, "odometer": row.hours})
     return _write(folder, "cage", builds=builds, returns=returns, readings=readings)
@@ -69,5 +100,14 @@ def valve_seats(data: pd.DataFrame, folder: Path) -> Path:
         age = own.loc[own["status"] == 0, "time"].iat[0]
         builds.append({"serial": f"ENGINE {engine}", "built_on": _ago(age), "valve seat": "seat"})
         for k, row in enumerate(own[own["status"] == 1].itertuples(), 1):
-            returns.append({"serial": f"engine-{engine}", "failed_on": _ago(age - row.time), "component": "valve seat", "cause": "part", "replaced_with": "seat", "notes": f"seat number {k} of this engine"})
+            returns.append(
+                {
+                    "serial": f"engine-{engine}",
+                    "failed_on": _ago(age - row.time),
+                    "component": "valve seat",
+                    "cause": "part",
+                    "replaced_with": "seat",
+                    "notes": f"seat number {k} of this engine",
+                }
+            )
     return _write(folder, "valve seat", builds=builds, returns=returns)

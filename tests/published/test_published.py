@@ -34,12 +34,20 @@ def test_shock_absorbers_survival_and_both_findings(tmp_path, reference, referen
     expected = reference("D03", "km_S")
     found = line.survival_at(at(expected) / KM)
     np.testing.assert_allclose(found.survival, expected["value"], rtol=1e-6)
-    for quantity, ours in (("km_se_greenwood", found.std_err), ("km_lo95_loglog", found.lower), ("km_hi95_loglog", found.upper)):
+    for quantity, ours in (
+        ("km_se_greenwood", found.std_err),
+        ("km_lo95_loglog", found.lower),
+        ("km_hi95_loglog", found.upper),
+    ):
         np.testing.assert_allclose(ours, reference("D03", quantity)["value"], rtol=1e-6)
     # the table a reader opens holds the same numbers: 1 - cumulative incidence per finding
     for cause in ("1", "2"):
         expected = reference("D03", "cif", f"cause{cause}")
-        own = review.survival[(review.survival["clock"] == "miles") & (review.survival["finding"] == f"mode {cause}") & (review.survival["part"] == "")]
+        own = review.survival[
+            (review.survival["clock"] == "miles")
+            & (review.survival["finding"] == f"mode {cause}")
+            & (review.survival["part"] == "")
+        ]
         for age, share in zip(at(expected), expected["value"], strict=True):
             # curves are printed up to where five remain at risk
             step = own[own["time"] <= age / KM + 1e-9].iloc[-1]
@@ -57,7 +65,9 @@ def test_vehicle_miles(tmp_path, reference, reference_data):
     assert weibull.eta == pytest.approx(reference("D16", "eta")["value"].iat[0], rel=1e-4)
     assert weibull.beta == pytest.approx(reference("D16", "beta")["value"].iat[0], rel=1e-4)
     b10 = weibull.quantile(0.1)
-    assert b10.lower == pytest.approx(reference("D16", "quantile_prof_lo").query("at == '0.1'")["value"].iat[0], rel=1e-3)
+    assert b10.lower == pytest.approx(
+        reference("D16", "quantile_prof_lo").query("at == '0.1'")["value"].iat[0], rel=1e-3
+    )
 
 
 def test_bearing_cages_with_counts(tmp_path, reference, reference_data):

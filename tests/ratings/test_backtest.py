@@ -37,12 +37,22 @@ def test_what_came_back_is_what_the_sheets_say(replay):
     full = load_records(DEMO)
     back = full.returns.merge(full.builds[["serial"]], left_on="unit", right_index=True)
     back = back[~back["cause"].isin(["install", "no fault"]) & (back["order"] != "followed")]
-    tables = {end: make_lifetimes(load_records(DEMO, f"{end:%Y-%m-%d}")).table for end in replay.table["quarter_end"].unique()}
+    tables = {
+        end: make_lifetimes(load_records(DEMO, f"{end:%Y-%m-%d}")).table for end in replay.table["quarter_end"].unique()
+    }
     for row in replay.table.itertuples():
-        known = back[(back["component"] == row.component) & (back["returned_on"] > row.quarter_end) & (back["returned_on"] <= row.next_end)]
+        known = back[
+            (back["component"] == row.component)
+            & (back["returned_on"] > row.quarter_end)
+            & (back["returned_on"] <= row.next_end)
+        ]
         before = tables[row.quarter_end]
-        running = before[(before["component"] == row.component) & (before["part"] == row.part) & (before["ended"] == "running")
-                         & (before["ended_on"] == row.quarter_end)]
+        running = before[
+            (before["component"] == row.component)
+            & (before["part"] == row.part)
+            & (before["ended"] == "running")
+            & (before["ended_on"] == row.quarter_end)
+        ]
         came = known[known["serial"].isin(running["serial"])]["serial"].nunique()
         assert row.came_back + row.left_out_came_back == came, row
         assert row.failed_in_quarter <= row.came_back

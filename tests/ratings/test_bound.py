@@ -28,7 +28,9 @@ QUICK = RatingSettings(replicates=40, draws=128, explain=False)
 
 def root_of(lower, failed, strength, weight, life, law="weibull", extra=None):
     upper = np.where(np.asarray(failed) == 1, lower, np.inf)
-    data = life_data(lower, upper, strength, weight, extra=extra, extra_names=("temperature",) if extra is not None else ())
+    data = life_data(
+        lower, upper, strength, weight, extra=extra, extra_names=("temperature",) if extra is not None else ()
+    )
     return fit_joint(joint_model(data, life, law, NO_PRIORS))
 
 
@@ -41,19 +43,25 @@ def test_rating_under_stress_equals_r(reference, reference_data):
     expected = reference("D08").set_index("quantity")["value"]
     assert np.exp(root.estimate) == pytest.approx(expected["rating_stress_est"], rel=1e-4)
     assert root.spread() == pytest.approx(expected["rating_log_stress_se"], rel=1e-3)
-    assert np.exp([low, high]) == pytest.approx([expected["rating_stress_prof_lo"], expected["rating_stress_prof_hi"]], rel=1e-3)
+    assert np.exp([low, high]) == pytest.approx(
+        [expected["rating_stress_prof_lo"], expected["rating_stress_prof_hi"]], rel=1e-3
+    )
 
 
 def test_rating_in_inverse_temperature_equals_r(reference, reference_data):
     """D09, log-normal, one cell without a failure. The covariate is 1000/K, which falls as the stress rises."""
     d = reference_data("motor_insulation")
     # log "power" = 1000/K: life rises with it, so r is mirrored and the limits swap
-    model, top = root_of(d["time"], d["status"], np.exp(1000 / (d["temp"] + 273.16)), np.ones(len(d)), 20_000.0, "lognormal")
+    model, top = root_of(
+        d["time"], d["status"], np.exp(1000 / (d["temp"] + 273.16)), np.ones(len(d)), 20_000.0, "lognormal"
+    )
     root = SignedRoot(model, top, 0.9, 0.0, 0)
     expected = reference("D09").set_index("quantity")["value"]
     assert root.estimate == pytest.approx(expected["rating_invT_est"], rel=1e-4)
     assert root.spread() == pytest.approx(expected["rating_invT_se"], rel=1e-3)
-    assert profile_limits(root) == pytest.approx((expected["rating_invT_prof_lo"], expected["rating_invT_prof_hi"]), rel=1e-3)
+    assert profile_limits(root) == pytest.approx(
+        (expected["rating_invT_prof_lo"], expected["rating_invT_prof_hi"]), rel=1e-3
+    )
 
 
 def test_rating_with_a_second_stress_held_equals_r(reference, reference_data):
@@ -87,7 +95,10 @@ def test_the_constraint_holds_and_the_root_falls(fleet):
     z = -theta[0, 1] - theta[0, 2:4] @ x0
     assert z == pytest.approx(standard_quantile(0.9, "weibull"), abs=1e-10)
     # the constrained value is that of the free likelihood at that point
-    value = log_likelihood(theta, model.rows, model.layout, "weibull", model.nodes, 0)[0] + penalty(theta, model.layout, model.priors)[0]
+    value = (
+        log_likelihood(theta, model.rows, model.layout, "weibull", model.nodes, 0)[0]
+        + penalty(theta, model.layout, model.priors)[0]
+    )
     assert value == pytest.approx(fit.value, abs=1e-8)
     # and no neighbour on the constraint is better
     again = fit_at(model, root.constraint(steps[1]), fit.theta[0] + 0.05)
@@ -108,7 +119,10 @@ def test_second_opinion_equals_a_long_markov_chain(fleet):
     root = np.linalg.cholesky(np.linalg.inv(-top.hess[0]))
 
     def target(t):
-        f = log_likelihood(t, model.rows, model.layout, "weibull", model.nodes, 0)[0] + penalty(t, model.layout, model.priors)[0]
+        f = (
+            log_likelihood(t, model.rows, model.layout, "weibull", model.nodes, 0)[0]
+            + penalty(t, model.layout, model.priors)[0]
+        )
         # flat in (log beta, gamma_0, log m, b2): the Jacobian of gamma_1 = -beta m, gamma_2 = beta b2
         return f - np.log(np.abs(t[:, 2])) - t[:, 0]
 
@@ -165,7 +179,9 @@ def test_each_default_can_be_switched_off_and_says_what_it_costs(fleet):
 def known(miles, failed, power, weight=None, **kwargs):
     n = len(miles)
     miles = np.asarray(miles, float)
-    return life_data(miles, np.where(failed, miles, np.inf), power, np.full(n, 7000.0) if weight is None else weight, **kwargs)
+    return life_data(
+        miles, np.where(failed, miles, np.inf), power, np.full(n, 7000.0) if weight is None else weight, **kwargs
+    )
 
 
 KNOWN = replace(PLAIN, replicates=40, draws=256, explain=False)
@@ -177,10 +193,16 @@ def test_no_failure_is_demonstrated_not_modelled():
     assert out.demonstrated_only
     assert np.isnan(out.estimate_hp)
     assert out.bound_hp == out.demonstrated_hp == pytest.approx(np.linspace(500, 900, 40)[-22])
-    assert out.reasons[0] == (f"demonstrated, not modelled: none of 22 came back in 1,100,000 miles at {out.bound_hp:,.0f} hp or more")
-    few = rate_part(known(np.full(10, 9000), np.zeros(10, bool), np.full(10, 700.0)), 7000, None, 50_000, settings=KNOWN)
+    assert out.reasons[0] == (
+        f"demonstrated, not modelled: none of 22 came back in 1,100,000 miles at {out.bound_hp:,.0f} hp or more"
+    )
+    few = rate_part(
+        known(np.full(10, 9000), np.zeros(10, bool), np.full(10, 700.0)), 7000, None, 50_000, settings=KNOWN
+    )
     assert np.isnan(few.bound_hp)
-    assert few.reason.startswith("10 units at 7,000 lb or more with 0 failures in 90,000 miles are too little to prove 90%")
+    assert few.reason.startswith(
+        "10 units at 7,000 lb or more with 0 failures in 90,000 miles are too little to prove 90%"
+    )
 
 
 def test_one_failure_rests_on_assumptions():
@@ -270,7 +292,9 @@ def test_too_many_early_failures_leave_nothing_to_rate():
     early = np.arange(n) < 15
     late = (np.arange(n) >= 15) & (np.arange(n) < 25)
     miles = np.where(early, 300.0, np.where(late, 30_000.0, 50_000.0))
-    out = rate_part(known(miles, early | late, np.linspace(500, 900, n)), 7000, None, 50_000, settings=replace(KNOWN, early=True))
+    out = rate_part(
+        known(miles, early | late, np.linspace(500, 900, n)), 7000, None, 50_000, settings=replace(KNOWN, early=True)
+    )
     assert np.isnan(out.bound_hp)
     assert "early failures alone take" in out.reason
 
@@ -296,7 +320,9 @@ def test_a_sheet_never_rises_with_weight():
     assert np.all(np.diff([r.bound_hp for r in sheet]) <= 0)
     # heavy trucks that never fail must not lift the heavy class above the light one
     odd = data.take(~(data.failed & (data.log_weight > np.log(6800))))
-    sheet = rate_weights(odd, (6000.0, 9000.0), None, 50_000, settings=replace(s, priors=replace(s.priors, others=((2.0, 2.5),))))
+    sheet = rate_weights(
+        odd, (6000.0, 9000.0), None, 50_000, settings=replace(s, priors=replace(s.priors, others=((2.0, 2.5),)))
+    )
     assert sheet[1].bound_hp <= sheet[0].bound_hp
     assert any("of the lighter class" in r for r in sheet[1].reasons)
 
@@ -310,8 +336,13 @@ def test_unreported_failures_lower_the_bound(fleet):
 
 
 def test_no_odometer_at_all_is_said():
-    data = life_data(np.full(30, np.nan), np.full(30, np.inf), np.full(30, 700.0), np.full(30, 7000.0),
-                     lower_days=np.full(30, 2000.0))
+    data = life_data(
+        np.full(30, np.nan),
+        np.full(30, np.inf),
+        np.full(30, 700.0),
+        np.full(30, 7000.0),
+        lower_days=np.full(30, 2000.0),
+    )
     out = rate_part(data, 7000, None, 50_000, settings=QUICK)
     assert "no odometer is known: miles per day are an assumption (median 30 a day)" in out.reasons
 
@@ -326,7 +357,9 @@ def test_settings_out_of_range():
 
 def test_one_power_only_is_flagged():
     failed = np.arange(40) < 8
-    out = rate_part(known(np.where(failed, 30_000, 50_000), failed, np.full(40, 700.0)), 7000, None, 50_000, settings=KNOWN)
+    out = rate_part(
+        known(np.where(failed, 30_000, 50_000), failed, np.full(40, 700.0)), 7000, None, 50_000, settings=KNOWN
+    )
     assert "every vehicle has the same power: how life falls with power rests on its prior" in out.checks
 
 
@@ -344,11 +377,19 @@ def test_no_data_break_it_and_no_number_comes_without_its_reason(seed):
     upper = np.where(failed, np.where(gone, np.nan, miles), np.inf)
     hidden = failed & (rng.random(n) < 0.2)
     lower[hidden] = np.where(np.isnan(lower[hidden]), np.nan, 0.0)
-    data = life_data(lower, upper, np.exp(rng.normal(6.5, rng.choice([0, 0.3]), n)), np.exp(rng.normal(8.9, 0.2, n)),
-                     lower_days=np.where(hidden, 0.0, days), upper_days=np.where(failed, days, np.inf),
-                     entry_days=np.where((rng.random(n) < 0.2) & ~hidden, 0.3 * days, 0.0), cutoff_days=2300.0 * np.ones(n),
-                     use=rng.choice(["street", "tow"], n), rate_miles=np.where(blind, np.nan, miles),
-                     rate_days=np.where(blind, np.nan, days))
+    data = life_data(
+        lower,
+        upper,
+        np.exp(rng.normal(6.5, rng.choice([0, 0.3]), n)),
+        np.exp(rng.normal(8.9, 0.2, n)),
+        lower_days=np.where(hidden, 0.0, days),
+        upper_days=np.where(failed, days, np.inf),
+        entry_days=np.where((rng.random(n) < 0.2) & ~hidden, 0.3 * days, 0.0),
+        cutoff_days=2300.0 * np.ones(n),
+        use=rng.choice(["street", "tow"], n),
+        rate_miles=np.where(blind, np.nan, miles),
+        rate_days=np.where(blind, np.nan, days),
+    )
     out = rate_part(data, 7000.0, None, 50_000, settings=replace(QUICK, replicates=20, draws=64), seed=seed)
     assert np.isfinite(out.bound_hp) or out.reasons
     assert not out.bound_hp > out.cap_hp * (1 + 1e-9)

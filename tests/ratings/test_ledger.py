@@ -23,9 +23,17 @@ ENTRY = Entry("input shaft", "A", "7500", "", "600 hp", "2024-04-01", "because, 
 @pytest.fixture
 def folder(tmp_path):
     builds = [build(f"T-{k:03d}XY", "2020-01-01", power=450 + 10 * k, weight=6500 + 15 * k) for k in range(60)]
-    back = [returned(builds[59 - k]["serial"], f"2022-{1 + k:02d}-15", miles_in_service=30_000 + 1500 * k) for k in range(8)]
+    back = [
+        returned(builds[59 - k]["serial"], f"2022-{1 + k:02d}-15", miles_in_service=30_000 + 1500 * k) for k in range(8)
+    ]
     readings = [{"serial": b["serial"], "read_on": "2024-03-30", "odometer": 60_000} for b in builds[:50]]
-    return write_shop(tmp_path / "shop", TOML + "[ratings]\nreplicates = 0\nreporting_share = 1.0\n", builds=builds, returns=back, readings=readings)
+    return write_shop(
+        tmp_path / "shop",
+        TOML + "[ratings]\nreplicates = 0\nreporting_share = 1.0\n",
+        builds=builds,
+        returns=back,
+        readings=readings,
+    )
 
 
 def rated(folder):
@@ -36,11 +44,22 @@ def rated(folder):
 def test_accepting_adds_one_line_with_its_evidence(folder):
     ratings = rated(folder)
     row = ratings.table.iloc[0]
-    entry = accept(ratings, "input shaft", "A", row["weight_up_to"], "", row["proposed_hp"], "the owner", DAY, "first limit")
-    for told in ("first limit", "accepted by the owner", "8 of 60 failed", "R 0.9 C 0.9 at 50000 miles", "as of 2024-03-31", "analytics "):
+    entry = accept(
+        ratings, "input shaft", "A", row["weight_up_to"], "", row["proposed_hp"], "the owner", DAY, "first limit"
+    )
+    for told in (
+        "first limit",
+        "accepted by the owner",
+        "8 of 60 failed",
+        "R 0.9 C 0.9 at 50000 miles",
+        "as of 2024-03-31",
+        "analytics ",
+    ):
         assert told in entry.reason
     again = load_records(folder, as_of="2024-04-01").limits
-    assert again[["component", "part", "power_limit_hp"]].to_numpy().tolist() == [["input shaft", "A", row["proposed_hp"]]]
+    assert again[["component", "part", "power_limit_hp"]].to_numpy().tolist() == [
+        ["input shaft", "A", row["proposed_hp"]]
+    ]
     assert load_records(folder, as_of="2024-03-31").limits.empty  # an old quarter does not know it
     past = history(again, "input shaft", "A")
     assert past["reason"].iat[0] == entry.reason
@@ -60,10 +79,15 @@ def test_more_than_is_proven_is_refused_and_lowering_is_not(folder):
     assert (folder / "limits.csv").is_file()
 
 
-@pytest.mark.parametrize(("encoding", "start"), [("utf-8", ""), ("utf-8-sig", ""), ("utf-16", ""), ("cp1252", "Limits of the shop – 2019\n\n")])
+@pytest.mark.parametrize(
+    ("encoding", "start"),
+    [("utf-8", ""), ("utf-8-sig", ""), ("utf-16", ""), ("cp1252", "Limits of the shop – 2019\n\n")],
+)
 def test_old_lines_are_kept_to_the_byte(folder, encoding, start):
     text = start + "Component,Part,Limit,From,Why,Extra\ninput shaft,A,700,2019-01-01,“old”,x\n"
-    toml = (folder / "shop.toml").read_text() + '[headings.limits]\npower_limit = "Limit"\neffective_on = "From"\nreason = "Why"\n'
+    toml = (
+        folder / "shop.toml"
+    ).read_text() + '[headings.limits]\npower_limit = "Limit"\neffective_on = "From"\nreason = "Why"\n'
     (folder / "shop.toml").write_text(toml)
     (folder / "limits.csv").write_bytes(text.encode(encoding))
     append(load_shop(folder), ENTRY)

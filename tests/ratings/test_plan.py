@@ -49,7 +49,9 @@ def test_longer_trials_need_fewer_units_at_a_known_shape():
 
 def test_the_least_favourable_assumption_is_taken():
     # short of the life the steepest shape asks for most, past it the flattest
-    short, long = (plan_proof(700.0, 50_000.0, miles_each=m, failures=(0,)).table.iloc[0] for m in (25_000.0, 100_000.0))
+    short, long = (
+        plan_proof(700.0, 50_000.0, miles_each=m, failures=(0,)).table.iloc[0] for m in (25_000.0, 100_000.0)
+    )
     assert (short["shape"], long["shape"]) == (4.0, 1.0)
     assert short["units"] == units_to_prove(0.9, 0.9, 0, 0.5, 4.0)
     assert long["units"] == units_to_prove(0.9, 0.9, 0, 2.0, 1.0)
@@ -65,8 +67,18 @@ def test_what_cannot_be_proven_is_said():
     assert "cannot be proven" in plan.words[0]
 
 
-@pytest.mark.parametrize("kwargs", [{"power_hp": 0.0}, {"life_miles": np.nan}, {"reliability": 1.0}, {"confidence": 0.0},
-                                    {"miles_each": -1.0}, {"truths": (1.2,)}, {"failures": ()}])
+@pytest.mark.parametrize(
+    "kwargs",
+    [
+        {"power_hp": 0.0},
+        {"life_miles": np.nan},
+        {"reliability": 1.0},
+        {"confidence": 0.0},
+        {"miles_each": -1.0},
+        {"truths": (1.2,)},
+        {"failures": ()},
+    ],
+)
 def test_senseless_trials_are_refused(kwargs):
     with pytest.raises(AnalyticsError):
         plan_proof(**({"power_hp": 700.0, "life_miles": 50_000.0} | kwargs))
@@ -75,8 +87,16 @@ def test_senseless_trials_are_refused(kwargs):
 def trucks(n=40, power=600.0, miles=15_000.0, days=500.0, failed=0):
     lower = np.full(n, miles)
     upper = np.where(np.arange(n) < failed, miles, np.inf)
-    return life_data(lower, upper, np.linspace(power, power + 100, n), np.full(n, 7500.0), lower_days=np.full(n, days),
-                     upper_days=np.where(np.arange(n) < failed, days, np.inf), rate_miles=lower, rate_days=np.full(n, days))
+    return life_data(
+        lower,
+        upper,
+        np.linspace(power, power + 100, n),
+        np.full(n, 7500.0),
+        lower_days=np.full(n, days),
+        upper_days=np.where(np.arange(n) < failed, days, np.inf),
+        rate_miles=lower,
+        rate_days=np.full(n, days),
+    )
 
 
 def test_time_alone_proves_what_the_sum_says():

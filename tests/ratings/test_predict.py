@@ -35,8 +35,14 @@ from tests.small_shop import build, returned, write_shop
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 # the prior on the slope alone: without a power that varies it says nothing about shape or scale
-BARE = RatingSettings(both_laws=False, selection=False, decline=False, share=1.0, early=False,
-                      priors=replace(NO_PRIORS, power=Priors().power))
+BARE = RatingSettings(
+    both_laws=False,
+    selection=False,
+    decline=False,
+    share=1.0,
+    early=False,
+    priors=replace(NO_PRIORS, power=Priors().power),
+)
 
 
 def known(lower, failed, weight=None):
@@ -130,7 +136,9 @@ def test_a_unit_never_read_fails_as_often_as_such_units_do(fleet, fit):
     later = np.exp(theta[lay.place("decline")])
 
     def miles(days):
-        return np.exp(theta[lay.mu][0] + np.exp(theta[lay.tau]) * s) * (min(days, 1096.0) + later * max(days - 1096.0, 0.0))
+        return np.exp(theta[lay.mu][0] + np.exp(theta[lay.tau]) * s) * (
+            min(days, 1096.0) + later * max(days - 1096.0, 0.0)
+        )
 
     e = np.log(rng.exponential(size=n)) if model.law == "weibull" else rng.standard_normal(n)
     life = 50_000.0 * np.exp((e + model.x[i] @ theta[lay.gamma]) / np.exp(theta[0]))
@@ -153,7 +161,9 @@ def test_a_read_unit_that_was_read_long_ago_may_have_failed_silently(fit):
     """One truck read at 20,000 miles and 500 days, now 1,000 days old: S and S' in closed form."""
     model, top = fit.fitted()
     theta, lay = top.theta[0], model.layout
-    data = life_data([np.nan], [np.inf], [900.0], [7000.0], lower_days=[1000.0], rate_miles=[20_000.0], rate_days=[500.0])
+    data = life_data(
+        [np.nan], [np.inf], [900.0], [7000.0], lower_days=[1000.0], rate_miles=[20_000.0], rate_days=[500.0]
+    )
     x = np.concatenate([[1.0], model.covariates(np.log(900.0), np.log(7000.0))])[None]
     one = replace(model, data=data, x=x)
     told, _ = chances(one, top.theta, np.array([0]), 50.0, None)
@@ -235,8 +245,15 @@ def test_no_failure_gives_an_upper_limit_only():
 def test_no_failure_with_unknown_odometers():
     n = 30
     days = np.full(n, 800.0)
-    data = life_data(np.full(n, np.nan), np.full(n, np.inf), np.full(n, 600.0), np.full(n, 7000.0), lower_days=days,
-                     rate_miles=np.where(np.arange(n) < 8, 24_000.0, np.nan), rate_days=np.where(np.arange(n) < 8, 800.0, np.nan))
+    data = life_data(
+        np.full(n, np.nan),
+        np.full(n, np.inf),
+        np.full(n, 600.0),
+        np.full(n, 7000.0),
+        lower_days=days,
+        rate_miles=np.where(np.arange(n) < 8, 24_000.0, np.nan),
+        rate_days=np.where(np.arange(n) < 8, 800.0, np.nan),
+    )
     p = predict_failures(data, 91.0)
     assert 0 < p.upper < 30
     assert "silent ones" in p.words[-1]
@@ -278,8 +295,16 @@ def test_early_failures_are_carried_by_young_units(fleet):
     rate_miles[young] = rate_days[young] = np.nan
     counts[young] = False
     lower[young] = np.nan
-    data = replace(fleet, lower=lower, upper=upper, lower_days=lower_days, upper_days=upper_days, rate_miles=rate_miles,
-                   rate_days=rate_days, rate_counts=counts)
+    data = replace(
+        fleet,
+        lower=lower,
+        upper=upper,
+        lower_days=lower_days,
+        upper_days=upper_days,
+        rate_miles=rate_miles,
+        rate_days=rate_days,
+        rate_counts=counts,
+    )
     on = predict_failures(data, 91.0, draws=128)
     off = predict_failures(data, 91.0, draws=128, settings=RatingSettings(early=False))
     assert any("early failures" in w for w in on.words)
@@ -290,15 +315,23 @@ def test_early_failures_are_carried_by_young_units(fleet):
 
 
 def test_ageing_adds_each_units_own_miles():
-    data = life_data([10_000.0, 5000.0, np.nan, 3000.0], [np.inf, np.inf, np.inf, 3000.0], np.full(4, 600.0), np.full(4, 7000.0),
-                     lower_days=[500.0, 100.0, 300.0, 90.0], rate_miles=[8000.0, np.nan, np.nan, 3000.0],
-                     rate_days=[400.0, np.nan, np.nan, 90.0])
+    data = life_data(
+        [10_000.0, 5000.0, np.nan, 3000.0],
+        [np.inf, np.inf, np.inf, 3000.0],
+        np.full(4, 600.0),
+        np.full(4, 7000.0),
+        lower_days=[500.0, 100.0, 300.0, 90.0],
+        rate_miles=[8000.0, np.nan, np.nan, 3000.0],
+        rate_days=[400.0, np.nan, np.nan, 90.0],
+    )
     older = age_lives(data, np.array([0, 1, 2]), 50.0, None)
     assert older.lower[:2] == pytest.approx([11_000.0, 7500.0])
     assert np.isnan(older.lower[2])
     assert older.lower_days == pytest.approx([550.0, 150.0, 350.0, 90.0])
     assert older.lower[3] == 3000.0
-    slower = age_lives(data, np.array([0]), 50.0, DrivingFit(np.array([3.0]), np.array([0.1]), 0.5, np.log(0.5), 5, 400.0, True))
+    slower = age_lives(
+        data, np.array([0]), 50.0, DrivingFit(np.array([3.0]), np.array([0.1]), 0.5, np.log(0.5), 5, 400.0, True)
+    )
     assert slower.lower[0] == pytest.approx(10_000 + 20 * 50 * 0.5)
 
 
@@ -311,7 +344,9 @@ def test_the_demo_by_name(demo):
     p = predict_part(demo, "input shaft", "IS-A", 91.0, draws=128)
     assert p.units["chance"].is_monotonic_decreasing
     assert p.units["chance"].sum() == pytest.approx(p.total.expected)
-    own = demo.table[(demo.table["component"] == "input shaft") & (demo.table["part"] == "IS-A") & (demo.table["ended"] == "running")]
+    own = demo.table[
+        (demo.table["component"] == "input shaft") & (demo.table["part"] == "IS-A") & (demo.table["ended"] == "running")
+    ]
     followed = own[own["ended_on"] == demo.as_of]
     # sold, lost and scrapped trucks are not followed; those without power or weight are in no fit
     assert len(followed) < len(own)

@@ -22,7 +22,33 @@ OPTIONS = Options(50_000, 0.9, 0.9)
 
 
 def bound(hp: float = NAN, estimate: float = NAN, **more: object) -> RatingBound:
-    plain = RatingBound(7500.0, "", 50_000.0, 0.9, 0.9, estimate, hp, NAN, NAN, NAN, NAN, False, False, "weibull", 100.0, 5.0, 1e6, 900.0, 300.0, 0.0, (), (), (), (), 1)
+    plain = RatingBound(
+        7500.0,
+        "",
+        50_000.0,
+        0.9,
+        0.9,
+        estimate,
+        hp,
+        NAN,
+        NAN,
+        NAN,
+        NAN,
+        False,
+        False,
+        "weibull",
+        100.0,
+        5.0,
+        1e6,
+        900.0,
+        300.0,
+        0.0,
+        (),
+        (),
+        (),
+        (),
+        1,
+    )
     return replace(plain, **more)
 
 
@@ -59,11 +85,18 @@ def test_proposals_are_rounded_down_to_the_step():
 
 
 def test_options_come_from_the_shop_and_are_checked():
-    shop = shop_from({"components": {"a": "a"}, "ratings": {"step_hp": 10, "reporting_share": 0.7, "selection": False}}, Path())
+    shop = shop_from(
+        {"components": {"a": "a"}, "ratings": {"step_hp": 10, "reporting_share": 0.7, "selection": False}}, Path()
+    )
     options = options_for(shop, life_miles=30_000, confidence=0.95)
     assert (options.life_miles, options.reliability, options.confidence, options.step_hp) == (30_000, 0.9, 0.95, 10)
     assert (options.settings.share, options.settings.selection, options.settings.decline) == (0.7, False, True)
-    for ratings, message in (({"stepp_hp": 5}, "Did you mean 'step_hp'"), ({"selection": 3}, "expected true or false"), ({"step_hp": 0}, "must lie between"), ({"seed": True}, "expected a number")):
+    for ratings, message in (
+        ({"stepp_hp": 5}, "Did you mean 'step_hp'"),
+        ({"selection": 3}, "expected true or false"),
+        ({"step_hp": 0}, "must lie between"),
+        ({"seed": True}, "expected a number"),
+    ):
         with pytest.raises(RecordsError, match=message):
             options_for(shop_from({"components": {"a": "a"}, "ratings": ratings}, Path()))
     with pytest.raises(RecordsError, match="give a share"):
@@ -74,11 +107,26 @@ def test_options_come_from_the_shop_and_are_checked():
 def small(tmp_path_factory):
     """60 trucks read at their age, 12 shafts failed, no converter failed."""
     builds = [build(f"T-{k:03d}XY", "2020-01-01", power=450 + 10 * k, weight=6500 + 40 * k) for k in range(60)]
-    back = [returned(builds[59 - k]["serial"], f"2022-{1 + k:02d}-15", miles_in_service=30_000 + 1500 * k, cause="unclear" if k == 3 else "part") for k in range(12)]
-    readings = [{"serial": b["serial"], "read_on": "2024-03-30", "odometer": 40_000 + 500 * i} for i, b in enumerate(builds[:45])]
-    limits = [{"component": "input shaft", "part": "A", "weight_up_to": "", "power_limit": 900, "effective_on": "2020-01-01"}]
+    back = [
+        returned(
+            builds[59 - k]["serial"],
+            f"2022-{1 + k:02d}-15",
+            miles_in_service=30_000 + 1500 * k,
+            cause="unclear" if k == 3 else "part",
+        )
+        for k in range(12)
+    ]
+    readings = [
+        {"serial": b["serial"], "read_on": "2024-03-30", "odometer": 40_000 + 500 * i}
+        for i, b in enumerate(builds[:45])
+    ]
+    limits = [
+        {"component": "input shaft", "part": "A", "weight_up_to": "", "power_limit": 900, "effective_on": "2020-01-01"}
+    ]
     toml = TOML + "[ratings]\nreplicates = 40\nreporting_share = 1.0\n"
-    folder = write_shop(tmp_path_factory.mktemp("small"), toml, builds=builds, returns=back, readings=readings, limits=limits)
+    folder = write_shop(
+        tmp_path_factory.mktemp("small"), toml, builds=builds, returns=back, readings=readings, limits=limits
+    )
     records = load_records(folder)
     return make_ratings(records, make_lifetimes(records))
 
@@ -126,7 +174,10 @@ def test_part_without_power_or_weight_is_left_out_in_words(tmp_path):
 
 
 def test_missing_weight_among_survivors_is_said_to_lower_the_rating(tmp_path):
-    builds = [build(f"T-{k:03d}XY", "2020-01-01", power=500 + 10 * k, weight=7000 if k > 40 or k % 2 else "") for k in range(60)]
+    builds = [
+        build(f"T-{k:03d}XY", "2020-01-01", power=500 + 10 * k, weight=7000 if k > 40 or k % 2 else "")
+        for k in range(60)
+    ]
     back = [returned(b["serial"], "2022-06-01", miles_in_service=30_000) for b in builds[-8:]]
     folder = write_shop(tmp_path, TOML + "[ratings]\nreplicates = 0\n", builds=builds, returns=back)
     records = load_records(folder)

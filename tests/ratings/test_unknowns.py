@@ -45,7 +45,9 @@ def test_single_rows_add_up_to_the_likelihood(fleet, fit):
     """Everything but the driving rates, value, gradient and Hessian."""
     model, top = fit.fitted()
     value, grad, hess = row_terms(model, fleet, model.x, top.theta[0])
-    whole = log_likelihood(top.theta, replace(model.rows, rates=None, constant=np.zeros(1)), model.layout, model.law, model.nodes)
+    whole = log_likelihood(
+        top.theta, replace(model.rows, rates=None, constant=np.zeros(1)), model.layout, model.law, model.nodes
+    )
     assert value.sum() == pytest.approx(whole[0][0], rel=1e-10)
     assert grad.sum(0) == pytest.approx(whole[1][0], abs=1e-7)
     assert hess.sum(0) == pytest.approx(whole[2][0], rel=1e-7, abs=1e-6)
@@ -99,8 +101,16 @@ def test_old_and_strong_trucks_tell_more(fleet):
 def test_a_failure_without_a_power_tells_more_than_a_young_survivor(fit):
     model, top = fit.fitted()
     v, _ = rating_direction(model, top, 0.9, 7500.0, 0)
-    missing = life_data([20_000.0, 500.0], [20_000.0, np.inf], [700.0, 700.0], [7500.0, 7500.0], lower_days=[600.0, 15.0],
-                        upper_days=[600.0, np.inf], rate_miles=[20_000.0, 500.0], rate_days=[600.0, 15.0])
+    missing = life_data(
+        [20_000.0, 500.0],
+        [20_000.0, np.inf],
+        [700.0, 700.0],
+        [7500.0, 7500.0],
+        lower_days=[600.0, 15.0],
+        upper_days=[600.0, np.inf],
+        rate_miles=[20_000.0, 500.0],
+        rate_days=[600.0, 15.0],
+    )
     no, yes = np.zeros(2, bool), np.ones(2, bool)
     gain = column_gains(model, top, missing, no, yes, v, 64, 1)
     assert gain[0] > 20 * gain[1] >= 0
@@ -126,8 +136,15 @@ def test_several_together_never_promise_more_than_is_there(fleet):
     def form(d):
         return float(odometer_gains(model, top, first, d).sum())
 
-    added = np.array([[(form(basis[i] + basis[j]) - form(basis[i] - basis[j])) / 4 if i != j else form(basis[i]) for j in range(p)]
-                      for i in range(p)])
+    added = np.array(
+        [
+            [
+                (form(basis[i] + basis[j]) - form(basis[i] - basis[j])) / 4 if i != j else form(basis[i])
+                for j in range(p)
+            ]
+            for i in range(p)
+        ]
+    )
     info = -top.hess[0]
     g = info @ v
     after = g @ np.linalg.solve(info + added, g)
@@ -166,8 +183,10 @@ def test_the_demo_is_ranked_and_sampled(demo):
 
 def test_one_list_for_all_parts(demo):
     frame, sample, words = ask_first(demo, parts=[("input shaft", "IS-A"), ("clutch pack", "CP-4")], settings=PLAIN)
-    single = [unknowns_of_part(demo, c, p, 7500.0, settings=PLAIN, sample=0).table.set_index(["serial", "ask"])["drop"]
-              for c, p in (("input shaft", "IS-A"), ("clutch pack", "CP-4"))]
+    single = [
+        unknowns_of_part(demo, c, p, 7500.0, settings=PLAIN, sample=0).table.set_index(["serial", "ask"])["drop"]
+        for c, p in (("input shaft", "IS-A"), ("clutch pack", "CP-4"))
+    ]
     total = single[0].add(single[1], fill_value=0)
     got = frame.set_index(["serial", "ask"])["drop"]
     assert got.sort_index().to_numpy() == pytest.approx(total.sort_index().to_numpy())

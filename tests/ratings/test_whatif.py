@@ -40,7 +40,10 @@ def fits():
 def test_the_mix_is_what_the_sheets_hold(demo, records):
     mix = build_mix(demo, "input shaft", 600.0, 700.0, 0.0, 7500.0, years=2.0)
     b = records.builds
-    recent = b[(b["built_on"] >= records.as_of - np.timedelta64(round(2 * 365.25 * 24), "h")) & (b["in_service_on"] <= records.as_of)]
+    recent = b[
+        (b["built_on"] >= records.as_of - np.timedelta64(round(2 * 365.25 * 24), "h"))
+        & (b["in_service_on"] <= records.as_of)
+    ]
     inside = recent[(recent["power_hp"] > 600) & (recent["power_hp"] <= 700) & (recent["weight_lb"] <= 7500)]
     assert mix.built == inside["count"].sum() > 0
     known = recent["power_hp"].notna() & recent["weight_lb"].notna()
@@ -71,7 +74,10 @@ def test_raising_a_limit_counts_comebacks_and_cost(demo, fits):
     assert move.units_a_year > 0
     mix = build_mix(demo, "input shaft", 600.0, 700.0)
     fit = fits["IS-A"]
-    chance = failing_by(fit, mix.frame["power_hp"], mix.frame["weight_lb"], mix.frame["use"], 50_000.0) * reported(fit)[:, None]
+    chance = (
+        failing_by(fit, mix.frame["power_hp"], mix.frame["weight_lb"], mix.frame["use"], 50_000.0)
+        * reported(fit)[:, None]
+    )
     expected = float((fit.weight @ chance) @ mix.frame["count"]) * mix.scale / mix.years
     assert move.comebacks_a_year == pytest.approx(expected)
     assert move.lower <= expected <= move.upper
@@ -104,7 +110,10 @@ def test_against_the_part_they_get_now_and_the_other_way_round(demo, fits):
 
 
 def test_a_wider_span_holds_more(demo, fits):
-    a, b = (move_limit(demo, "input shaft", "IS-A", 600.0, hp, settings=QUICK, fits=fits, draws=128) for hp in (650.0, 750.0))
+    a, b = (
+        move_limit(demo, "input shaft", "IS-A", 600.0, hp, settings=QUICK, fits=fits, draws=128)
+        for hp in (650.0, 750.0)
+    )
     assert b.units_a_year > a.units_a_year
     assert b.comebacks_a_year > a.comebacks_a_year
 
@@ -143,7 +152,17 @@ def test_no_cost_stated_one_use_and_older_builds(tmp_path):
     assert any("No cost of a comeback is stated" in w for w in move.words)
     assert any("No prices of A and B are stated" in w for w in move.words)
     assert any("What B would have brought back is not known" in w for w in move.words)
-    told = move_limit(lifetimes, "input shaft", "A", 600.0, 700.0, settings=QUICK, draws=64, cost_per_comeback=1000.0, price_step=-50.0)
+    told = move_limit(
+        lifetimes,
+        "input shaft",
+        "A",
+        600.0,
+        700.0,
+        settings=QUICK,
+        draws=64,
+        cost_per_comeback=1000.0,
+        price_step=-50.0,
+    )
     assert told.comeback_cost == pytest.approx(1000 * told.comebacks_a_year)
     assert told.parts_saved == pytest.approx(-50 * told.units_a_year)
     assert any("costs more by 50 a unit than what they get now" in w for w in told.words)
@@ -176,8 +195,20 @@ def test_another_loss_reads_as_if_the_shop_had_stated_it(records, tmp_path):
 
 
 def test_a_harder_promise_lowers_the_bound(records, demo):
-    out = change_promise(records, "input shaft", "IS-A", 7500.0, "street", (100_000.0,), (0.95,), (0.95, 0.5), (1.0, 0.6), (0.25,),
-                         QUICK, demo)
+    out = change_promise(
+        records,
+        "input shaft",
+        "IS-A",
+        7500.0,
+        "street",
+        (100_000.0,),
+        (0.95,),
+        (0.95, 0.5),
+        (1.0, 0.6),
+        (0.25,),
+        QUICK,
+        demo,
+    )
     t = out.table.set_index(["what", "value"])["change_hp"]
     assert t["life_miles", 100_000.0] < 0
     assert t["reliability", 0.95] < 0
@@ -188,12 +219,23 @@ def test_a_harder_promise_lowers_the_bound(records, demo):
     assert out.words[0].startswith("IS-A at 7,500 lb, street: ")
     assert "measured at the wheels" in out.words[-1]
     assert out.to_frame()["part"].eq("IS-A").all()
-    same = change_promise(records, "input shaft", "IS-A", 7500.0, "street", share=(None,), driveline_loss=(0.18,), settings=QUICK,
-                          lifetimes=demo)
+    same = change_promise(
+        records,
+        "input shaft",
+        "IS-A",
+        7500.0,
+        "street",
+        share=(None,),
+        driveline_loss=(0.18,),
+        settings=QUICK,
+        lifetimes=demo,
+    )
     assert same.table["change_hp"].tolist() == pytest.approx([0, 0, 0], abs=1e-9)
 
 
 def test_without_a_rating_the_reason_is_told(records, demo):
-    out = change_promise(records, "output shaft", "OS-B", 7500.0, life_miles=(60_000.0,), settings=QUICK, lifetimes=demo)
+    out = change_promise(
+        records, "output shaft", "OS-B", 7500.0, life_miles=(60_000.0,), settings=QUICK, lifetimes=demo
+    )
     assert "has no rating as it stands" in out.words[0]
     assert "no rating (" in out.words[1]

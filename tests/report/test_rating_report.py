@@ -24,16 +24,48 @@ from tests.small_shop import TOML, build, returned, write_shop
 @pytest.fixture(scope="module")
 def ratings(tmp_path_factory):
     """80 trucks, a shaft A that fails above its limit, a shaft B, a converter that never failed; all odometers read."""
-    builds = [build(f"T-{k:03d}XY", "2020-01-01", power=420 + 8 * k, weight=6600 + 40 * (k % 60), input_shaft="A" if k < 60 else "B") for k in range(80)]
-    back = [returned(builds[59 - k]["serial"], f"2022-{1 + k % 12:02d}-15", miles_in_service=30_000 + 1500 * k) for k in range(12)]
-    readings = [{"serial": b["serial"], "read_on": "2024-03-30", "odometer": 55_000 + 300 * i} for i, b in enumerate(builds)]
-    limits = [
-        {"component": "input shaft", "part": "A", "weight_up_to": "", "power_limit": 900, "effective_on": "2020-01-01", "reason": "<b>hunch</b>"},
-        {"component": "converter", "part": "C", "weight_up_to": 7500, "power_limit": 1500, "effective_on": "2020-01-01"},
+    builds = [
+        build(
+            f"T-{k:03d}XY",
+            "2020-01-01",
+            power=420 + 8 * k,
+            weight=6600 + 40 * (k % 60),
+            input_shaft="A" if k < 60 else "B",
+        )
+        for k in range(80)
     ]
-    toml = TOML + "[ratings]\nreplicates = 20\nreporting_share = 1.0\n[costs]\ncomeback = 4000\n[costs.parts]\nA = 400\nB = 700\n"
+    back = [
+        returned(builds[59 - k]["serial"], f"2022-{1 + k % 12:02d}-15", miles_in_service=30_000 + 1500 * k)
+        for k in range(12)
+    ]
+    readings = [
+        {"serial": b["serial"], "read_on": "2024-03-30", "odometer": 55_000 + 300 * i} for i, b in enumerate(builds)
+    ]
+    limits = [
+        {
+            "component": "input shaft",
+            "part": "A",
+            "weight_up_to": "",
+            "power_limit": 900,
+            "effective_on": "2020-01-01",
+            "reason": "<b>hunch</b>",
+        },
+        {
+            "component": "converter",
+            "part": "C",
+            "weight_up_to": 7500,
+            "power_limit": 1500,
+            "effective_on": "2020-01-01",
+        },
+    ]
+    toml = (
+        TOML
+        + "[ratings]\nreplicates = 20\nreporting_share = 1.0\n[costs]\ncomeback = 4000\n[costs.parts]\nA = 400\nB = 700\n"
+    )
     toml = toml.replace('"Small"', '"Small & <i>Sons</i>"')
-    records = load_records(write_shop(tmp_path_factory.mktemp("shop"), toml, builds=builds, returns=back, readings=readings, limits=limits))
+    records = load_records(
+        write_shop(tmp_path_factory.mktemp("shop"), toml, builds=builds, returns=back, readings=readings, limits=limits)
+    )
     return make_ratings(records, make_lifetimes(records))
 
 
@@ -60,7 +92,11 @@ def test_customers_never_read_more_than_is_published_or_proven(ratings):
     assert len(rows) == len({(p.component, p.part) for p in ratings.parts})
     for row in rows:
         cells = re.findall(r"<td>(.*?)</td>", row)
-        own = ratings.table[(ratings.table["component"] == cells[0]) & (ratings.table["part"] == cells[1]) & (ratings.table["use"] == "")]
+        own = ratings.table[
+            (ratings.table["component"] == cells[0])
+            & (ratings.table["part"] == cells[1])
+            & (ratings.table["use"] == "")
+        ]
         for edge, cell in zip((7500, 9000), cells[2:4], strict=True):
             told = own[own["weight_up_to"] == edge].iloc[0]
             if found := re.match(r"([\d,]+) hp(\*?)", cell):
@@ -108,8 +144,12 @@ def test_figures_of_ratings(ratings):
     assert at == pytest.approx(part.bounds[0].estimate_hp, rel=1e-6)
     never = ratings.part("converter", "C")
     assert reliability_curve(never, never.bounds[0], ratings.options).empty
-    for drawn in (rating_figures.rating_figure(ratings, part, part.bounds[0]), rating_figures.rating_figure(ratings, never, never.bounds[0]),
-                  rating_figures.sheet_figure(ratings), rating_figures.history_figure(ratings, "input shaft", "A")):
+    for drawn in (
+        rating_figures.rating_figure(ratings, part, part.bounds[0]),
+        rating_figures.rating_figure(ratings, never, never.bounds[0]),
+        rating_figures.sheet_figure(ratings),
+        rating_figures.history_figure(ratings, "input shaft", "A"),
+    ):
         markup = figure_html(drawn[0], "Question?", drawn[1])
         assert "<b>hunch" not in markup
         assert "nan" not in drawn[1].replace("finance", "")
@@ -131,7 +171,9 @@ def test_a_shop_that_cannot_be_rated_gets_words(tmp_path):
     records = load_records(write_shop(tmp_path, builds=[build("T-111", power="")]))
     empty = make_ratings(records, make_lifetimes(records))
     assert rating_words.verdicts(empty)[0] == "No part could be rated; the reasons are below."
-    assert rating_words.boldest_move(empty) == ("No proposal differs from a published limit, so there is no move to weigh.",)
+    assert rating_words.boldest_move(empty) == (
+        "No proposal differs from a published limit, so there is no move to weigh.",
+    )
     assert rating_figures.sheet_figure(empty) is None
     assert "nothing to move" in explorer(empty).value
     write_rating_files(empty, tmp_path / "out")
@@ -150,4 +192,6 @@ def test_evidence_is_read_from_its_tables(tmp_path):
     assert "Lowest: " in figure_html(figure, "q", words)
     assert len(evidence_words.habits(study)) == 3
     assert evidence_words.forecast(tmp_path) == ("The forecast interval has not been studied in this folder.",)
-    assert all(math.isfinite(float(re.search(r": ([\d.]+) of", line)[1])) for line in evidence_words.forecast("data/evidence"))
+    assert all(
+        math.isfinite(float(re.search(r": ([\d.]+) of", line)[1])) for line in evidence_words.forecast("data/evidence")
+    )

@@ -25,15 +25,36 @@ SCRIPT = "<script>alert(1)</script>"
 @pytest.fixture(scope="module")
 def nasty(tmp_path_factory):
     """A shop whose notes, parts and findings try to run as code or as formulas."""
-    builds = [build(f"T-{k:03d}XY", input_shaft="=HYPERLINK(1)" if k % 2 else SCRIPT, power=500 + 20 * k, weight=6000 + 150 * k) for k in range(40)]
-    back = [returned(builds[k]["serial"], f"2023-{1 + k % 12:02d}-10", finding=SCRIPT if k % 2 else "=1+1", notes="@SUM(A1)") for k in range(14)]
+    builds = [
+        build(
+            f"T-{k:03d}XY", input_shaft="=HYPERLINK(1)" if k % 2 else SCRIPT, power=500 + 20 * k, weight=6000 + 150 * k
+        )
+        for k in range(40)
+    ]
+    back = [
+        returned(
+            builds[k]["serial"], f"2023-{1 + k % 12:02d}-10", finding=SCRIPT if k % 2 else "=1+1", notes="@SUM(A1)"
+        )
+        for k in range(14)
+    ]
     back.append(returned("+999", "2023-05-05"))
     return make_review(write_shop(tmp_path_factory.mktemp("nasty"), builds=builds, returns=back))
 
 
 def test_rounding_happens_here_and_blanks_stay_blank():
-    frame = pd.DataFrame({"power_hp": [650.4, math.nan], "p_value": [0.01234, math.nan], "day": [pd.Timestamp("2024-01-02"), pd.NaT], "ok": [True, False], "x": [math.inf, 1234.5]})
-    assert shown(frame).to_numpy().tolist() == [["650", "0.0123", "2024-01-02", "yes", "no limit"], ["", "", "", "no", "1,234.50"]]
+    frame = pd.DataFrame(
+        {
+            "power_hp": [650.4, math.nan],
+            "p_value": [0.01234, math.nan],
+            "day": [pd.Timestamp("2024-01-02"), pd.NaT],
+            "ok": [True, False],
+            "x": [math.inf, 1234.5],
+        }
+    )
+    assert shown(frame).to_numpy().tolist() == [
+        ["650", "0.0123", "2024-01-02", "yes", "no limit"],
+        ["", "", "", "no", "1,234.50"],
+    ]
 
 
 def test_html_is_escaped():
@@ -43,18 +64,38 @@ def test_html_is_escaped():
 def test_texts_of_a_shop_never_become_markup_or_formulas(nasty, tmp_path):
     write_review_files(nasty, tmp_path)
     book = CalamineWorkbook.from_path(str(tmp_path / "review.xlsx"))
-    texts = {cell for name in book.sheet_names for row in book.get_sheet_by_name(name).to_python() for cell in row if isinstance(cell, str)}
+    texts = {
+        cell
+        for name in book.sheet_names
+        for row in book.get_sheet_by_name(name).to_python()
+        for cell in row
+        if isinstance(cell, str)
+    }
     assert "=HYPERLINK(1)" in texts  # kept as text, not as a formula, whose value would be read
     import zipfile
 
     with zipfile.ZipFile(tmp_path / "review.xlsx") as raw:
-        assert not any(b"<f>" in raw.read(n) or b"<hyperlink" in raw.read(n) for n in raw.namelist() if "worksheets" in n)
+        assert not any(
+            b"<f>" in raw.read(n) or b"<hyperlink" in raw.read(n) for n in raw.namelist() if "worksheets" in n
+        )
     for name in ("lifetimes", "set_aside", "survival"):
         for line in (tmp_path / f"{name}.csv").read_text(encoding="utf-8").splitlines():
             assert not re.search(r'(^|,)"?[=@]', line), line
 
 
-@pytest.mark.parametrize(("value", "kept"), [("=1+1", "'=1+1"), ("@x", "'@x"), ("-5 km", "'-5 km"), ("-5", "-5"), ("+1,200", "+1,200"), ("plain", "plain"), (3, 3), (None, None)])
+@pytest.mark.parametrize(
+    ("value", "kept"),
+    [
+        ("=1+1", "'=1+1"),
+        ("@x", "'@x"),
+        ("-5 km", "'-5 km"),
+        ("-5", "-5"),
+        ("+1,200", "+1,200"),
+        ("plain", "plain"),
+        (3, 3),
+        (None, None),
+    ],
+)
 def test_plain_text(value, kept):
     assert plain_text(value) == kept
 
@@ -68,11 +109,24 @@ def test_same_input_same_bytes(nasty, tmp_path):
 
 def test_survival_csv_has_the_promised_columns(nasty, tmp_path):
     write_review_files(nasty, tmp_path)
-    assert (tmp_path / "survival.csv").read_text().splitlines()[0] == "component,part,finding,power_band,weight_class,clock,time,at_risk,failed,censored,survival,lower,upper"
+    assert (tmp_path / "survival.csv").read_text().splitlines()[
+        0
+    ] == "component,part,finding,power_band,weight_class,clock,time,at_risk,failed,censored,survival,lower,upper"
     assert (tmp_path / "counts.csv").read_text().splitlines()[0] == "sheet,read,used,set_aside"
     assert (tmp_path / "set_aside.csv").read_text().splitlines()[0] == "file,sheet,row,column,raw,reason,remedy"
     lives = pd.read_csv(tmp_path / "lifetimes.csv")
-    assert {"serial", "component", "part", "lot", "entry_miles", "lower_miles", "upper_miles", "ended", "cause", "flags"} <= set(lives)
+    assert {
+        "serial",
+        "component",
+        "part",
+        "lot",
+        "entry_miles",
+        "lower_miles",
+        "upper_miles",
+        "ended",
+        "cause",
+        "flags",
+    } <= set(lives)
 
 
 def test_nothing_half_written_stays(tmp_path):
@@ -86,7 +140,10 @@ def test_nothing_half_written_stays(tmp_path):
 
 
 def test_full_disk_is_said(tmp_path):
-    with pytest.raises(AnalyticsError, match=r"x\.csv could not be written \(No space left on device\)"), whole_file(tmp_path / "x.csv"):
+    with (
+        pytest.raises(AnalyticsError, match=r"x\.csv could not be written \(No space left on device\)"),
+        whole_file(tmp_path / "x.csv"),
+    ):
         raise OSError(28, "No space left on device")
 
 
@@ -97,7 +154,12 @@ def test_csv_dates_and_categories(tmp_path):
 
 
 def test_figures_say_their_question_and_answer(nasty):
-    for drawn in (figures.quarters_figure(nasty), figures.cells_figure(nasty), figures.survival_figure(nasty, "input shaft", "days"), figures.findings_figure(nasty, "input shaft")):
+    for drawn in (
+        figures.quarters_figure(nasty),
+        figures.cells_figure(nasty),
+        figures.survival_figure(nasty, "input shaft", "days"),
+        figures.findings_figure(nasty, "input shaft"),
+    ):
         assert drawn is not None
         markup = figure_html(drawn[0], "How <often>?", drawn[1])
         assert 'alt="How &lt;often&gt;? ' in markup
@@ -115,7 +177,10 @@ def test_figures_are_the_same_each_time(nasty):
 def test_page_keeps_outputs_and_leaves_code_and_streams(tmp_path):
     import nbformat.v4 as nb
 
-    cell = nb.new_code_cell("secret = 1", outputs=[nb.new_output("display_data", {"text/html": "<p>kept</p>"}), nb.new_output("stream", text="noise")])
+    cell = nb.new_code_cell(
+        "secret = 1",
+        outputs=[nb.new_output("display_data", {"text/html": "<p>kept</p>"}), nb.new_output("stream", text="noise")],
+    )
     hidden = nb.new_markdown_cell("not for the page", metadata={"tags": ["hidden"]})
     page = page_html(nb.new_notebook(cells=[nb.new_markdown_cell("## A question?"), cell, hidden]), "T & T")
     assert "<p>kept</p>" in page

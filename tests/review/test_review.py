@@ -25,25 +25,41 @@ def test_quarters_end_where_they_end():
 
 
 def test_unit_years_are_cut_at_the_span():
-    row = pd.DataFrame({"started_on": [pd.Timestamp("2023-07-01")], "ended_on": [pd.Timestamp("2024-03-31")], "count": [3]})
+    row = pd.DataFrame(
+        {"started_on": [pd.Timestamp("2023-07-01")], "ended_on": [pd.Timestamp("2024-03-31")], "count": [3]}
+    )
     first = quarter_of(pd.Timestamp("2024-03-31"))
     # 1 January to 31 March is 90 days to the end of the record; three units
     assert unit_years(row, first).iat[0] == pytest.approx(3 * 90 / 365.25)
 
 
 def test_came_back_counts_by_component_and_reason(tmp_path):
-    review = make_review(write_shop(tmp_path, builds=ten(), returns=[
-        returned("T-111", "2024-02-01"), returned("T-222", "2024-02-05", cause="install"),
-        returned("T-333", "2024-03-01", component="converter", cause="no fault"),
-        returned("T-444", "2024-03-02", order="first"), returned("T-444", "2024-03-02", component="converter", order="followed"),
-        returned("T-555", "2023-12-31"),
-    ]))
+    review = make_review(
+        write_shop(
+            tmp_path,
+            builds=ten(),
+            returns=[
+                returned("T-111", "2024-02-01"),
+                returned("T-222", "2024-02-05", cause="install"),
+                returned("T-333", "2024-03-01", component="converter", cause="no fault"),
+                returned("T-444", "2024-03-02", order="first"),
+                returned("T-444", "2024-03-02", component="converter", order="followed"),
+                returned("T-555", "2023-12-31"),
+            ],
+        )
+    )
     told = " ".join(review.came_back.answer)
-    assert "4 units came back in 4 returns, with 10 units in service. 4 components were damaged; 1 return showed no fault." in told
+    assert (
+        "4 units came back in 4 returns, with 10 units in service. 4 components were damaged; 1 return showed no fault."
+        in told
+    )
     assert "Input shaft: 3. Why: the part itself in 2 and our install in 1." in told
     assert "1 more component broke because another part went first" in told
     assert len(review.came_back.table) == 5
-    assert review.change.table.set_index("component").loc["input shaft", ["comebacks", "last_quarter"]].tolist() == [3, 1]
+    assert review.change.table.set_index("component").loc["input shaft", ["comebacks", "last_quarter"]].tolist() == [
+        3,
+        1,
+    ]
 
 
 def test_nothing_came_back(tmp_path):
@@ -51,13 +67,18 @@ def test_nothing_came_back(tmp_path):
     assert review.came_back.answer == ("Nothing came back in 2024 Q1, with 10 units in service.",)
     years = 10 * 820 / 365.25  # 2022-01-01 to 2024-03-31
     most = chi2.ppf(0.90, 2) / 2 / years * 100  # the exact one-sided limit, none failed (Garwood 1936)
-    assert f"None of 10 came back in {years:.1f} unit-years; that proves at most {most:.0f} a year per hundred (90 % sure)" in review.components["input shaft"].answer[0]
+    assert (
+        f"None of 10 came back in {years:.1f} unit-years; that proves at most {most:.0f} a year per hundred (90 % sure)"
+        in review.components["input shaft"].answer[0]
+    )
     assert "can't be tested" not in " ".join(review.components["input shaft"].answer)
     assert review.wear.answer[0].startswith("For 2 other parts too few")
 
 
 def test_no_rate_without_failures_and_no_fit_below_the_least(tmp_path):
-    review = make_review(write_shop(tmp_path, builds=ten(), returns=[returned(f"T-{k}{k}{k}", f"2023-0{k}-01") for k in range(1, 5)]))
+    review = make_review(
+        write_shop(tmp_path, builds=ten(), returns=[returned(f"T-{k}{k}{k}", f"2023-0{k}-01") for k in range(1, 5)])
+    )
     cells = review.components["converter"].table
     assert cells["per_100_unit_years"].isna().all()
     assert cells["in_words"].str.startswith("none of 10 came back").all()
@@ -68,13 +89,49 @@ def test_no_rate_without_failures_and_no_fit_below_the_least(tmp_path):
 
 def test_limits_in_force_at_the_build(tmp_path):
     limits = [
-        {"component": "input shaft", "part": "A", "weight_up_to": 9000, "power_limit": 650, "effective_on": "2020-01-01"},
-        {"component": "input shaft", "part": "A", "weight_up_to": 9000, "power_limit": 750, "effective_on": "2023-01-01"},
-        {"component": "input shaft", "part": "A", "weight_up_to": 7500, "power_limit": 800, "effective_on": "2020-01-01"},
-        {"component": "input shaft", "part": "A", "weight_up_to": 9000, "use": "towing", "power_limit": 600, "effective_on": "2020-01-01"},
+        {
+            "component": "input shaft",
+            "part": "A",
+            "weight_up_to": 9000,
+            "power_limit": 650,
+            "effective_on": "2020-01-01",
+        },
+        {
+            "component": "input shaft",
+            "part": "A",
+            "weight_up_to": 9000,
+            "power_limit": 750,
+            "effective_on": "2023-01-01",
+        },
+        {
+            "component": "input shaft",
+            "part": "A",
+            "weight_up_to": 7500,
+            "power_limit": 800,
+            "effective_on": "2020-01-01",
+        },
+        {
+            "component": "input shaft",
+            "part": "A",
+            "weight_up_to": 9000,
+            "use": "towing",
+            "power_limit": 600,
+            "effective_on": "2020-01-01",
+        },
     ]
-    builds = [build("T-111"), build("T-222", "2023-02-01"), build("T-333", weight=7000), build("T-444", use="towing"), build("T-555", weight=12000), build("T-666", weight="")]
-    review = make_review(write_shop(tmp_path, builds=builds, limits=limits, returns=[returned(b["serial"], "2024-02-01") for b in builds]))
+    builds = [
+        build("T-111"),
+        build("T-222", "2023-02-01"),
+        build("T-333", weight=7000),
+        build("T-444", use="towing"),
+        build("T-555", weight=12000),
+        build("T-666", weight=""),
+    ]
+    review = make_review(
+        write_shop(
+            tmp_path, builds=builds, limits=limits, returns=[returned(b["serial"], "2024-02-01") for b in builds]
+        )
+    )
     table = review.limits.table
     assert table["failed_above"].tolist() == [1, 0, 0, 1]
     assert table["failed_within"].tolist() == [0, 1, 1, 0]
@@ -88,15 +145,26 @@ def test_the_loudest_fault_is_weight_known_mostly_for_returns(tmp_path):
     back = [returned(b["serial"], "2024-02-01") for b in builds[:15]]
     review = make_review(write_shop(tmp_path, builds=builds, returns=back))
     first = review.to_fix.table.iloc[0]
-    assert first["what"].startswith("weight is known for 100 % of the units that came back but 18 % of those that never did")
+    assert first["what"].startswith(
+        "weight is known for 100 % of the units that came back but 18 % of those that never did"
+    )
     assert first["how_many"] == 70
     assert "biased" in first["why_it_matters"]
 
 
 def test_returns_set_aside_are_named_before_readings(tmp_path):
     builds = ten()
-    review = make_review(write_shop(tmp_path, builds=builds, returns=[returned("QQ-98765", "2024-02-01"), returned("T-111", "2024-02-01")],
-                                    readings=[{"serial": "T-222", "read_on": "2023-01-01", "odometer": 9000}, {"serial": "T-222", "read_on": "2023-06-01", "odometer": 100}]))
+    review = make_review(
+        write_shop(
+            tmp_path,
+            builds=builds,
+            returns=[returned("QQ-98765", "2024-02-01"), returned("T-111", "2024-02-01")],
+            readings=[
+                {"serial": "T-222", "read_on": "2023-01-01", "odometer": 9000},
+                {"serial": "T-222", "read_on": "2023-06-01", "odometer": 100},
+            ],
+        )
+    )
     whats = review.to_fix.table["what"].tolist()
     of_returns = next(i for i, w in enumerate(whats) if "of returns set aside" in w)
     of_readings = next(i for i, w in enumerate(whats) if "of readings set aside" in w)
@@ -106,9 +174,13 @@ def test_returns_set_aside_are_named_before_readings(tmp_path):
 def test_a_burst_is_called_and_a_quiet_year_is_not(tmp_path):
     builds = [build(f"T-{k:03d}XY") for k in range(100)]
     burst = [returned(b["serial"], "2024-02-01") for b in builds[:12]]
-    loud = make_review(write_shop(tmp_path / "a", builds=builds, returns=burst + [returned(builds[50]["serial"], "2023-05-01")]))
+    loud = make_review(
+        write_shop(tmp_path / "a", builds=builds, returns=[*burst, returned(builds[50]["serial"], "2023-05-01")])
+    )
     assert any("Input shaft" in line and "more than chance" in line for line in loud.change.answer)
-    even = [returned(builds[k]["serial"], f"2023-{month:02d}-15") for k, month in enumerate(range(1, 13))] + [returned(builds[40 + k]["serial"], f"2024-0{k + 1}-15") for k in range(3)]
+    even = [returned(builds[k]["serial"], f"2023-{month:02d}-15") for k, month in enumerate(range(1, 13))] + [
+        returned(builds[40 + k]["serial"], f"2024-0{k + 1}-15") for k in range(3)
+    ]
     quiet = make_review(write_shop(tmp_path / "b", builds=builds, returns=even))
     assert "No component came back more or less often than the year before by more than chance." in quiet.change.answer
 
@@ -124,7 +196,9 @@ def test_every_sentence_of_an_old_quarter_can_be_made_again(tmp_path):
     whole = write_shop(tmp_path / "whole", builds=builds, returns=back)
     then = write_shop(tmp_path / "then", builds=builds, returns=back[:1])
     a, b = make_review(whole, as_of="2023-06-30"), make_review(then, as_of="2023-06-30")
-    assert [x.answer for x in a.answers() if x is not a.counted] == [x.answer for x in b.answers() if x is not b.counted]
+    assert [x.answer for x in a.answers() if x is not a.counted] == [
+        x.answer for x in b.answers() if x is not b.counted
+    ]
     pd.testing.assert_frame_equal(a.survival, b.survival)
     assert "1 rows are dated after 2023-06-30 and were not looked at." in a.counted.answer
 
@@ -132,16 +206,24 @@ def test_every_sentence_of_an_old_quarter_can_be_made_again(tmp_path):
 def test_bands_of_the_shops_own(tmp_path):
     toml = TOML + "[power]\nbands = [500]\n[weight]\nclasses = [8000]\n"
     review = make_review(write_shop(tmp_path, toml, builds=ten()))
-    assert review.components["input shaft"].table[["power_band", "weight_class"]].to_numpy().tolist() == [["500 and over", "up to 8,000"]]
+    assert review.components["input shaft"].table[["power_band", "weight_class"]].to_numpy().tolist() == [
+        ["500 and over", "up to 8,000"]
+    ]
 
 
-@pytest.mark.parametrize(("value", "words"), [(0.0004, "under 0.1 %"), (0.006, "0.6 %"), (0.04, "4 %"), (0.12345, "12 %"), (0, "0 %")])
+@pytest.mark.parametrize(
+    ("value", "words"), [(0.0004, "under 0.1 %"), (0.006, "0.6 %"), (0.04, "4 %"), (0.12345, "12 %"), (0, "0 %")]
+)
 def test_percent(value, words):
     assert percent(value) == words
 
 
 def test_words():
-    assert [plural(1, "shaft"), plural(1200, "shaft"), plural(2, "life", "lives")] == ["1 shaft", "1,200 shafts", "2 lives"]
+    assert [plural(1, "shaft"), plural(1200, "shaft"), plural(2, "life", "lives")] == [
+        "1 shaft",
+        "1,200 shafts",
+        "2 lives",
+    ]
     assert listed(["a", "b", "c"]) == "a, b and c"
     assert listed(list("abcdefgh"), 4) == "a, b, c and 5 more"
     assert [numbered(0.8412), numbered(1240.2, 3), numbered(0)] == ["0.84", "1,240", "0"]

@@ -57,9 +57,7 @@ def test_same_seed_same_bytes_and_another_seed_others(demo):
 def test_the_demo_kept_in_the_repository_is_the_one_written(demo):
     assert sorted(p.name for p in KEPT.iterdir() if p.name in FILES) == sorted(FILES) == sorted(demo)
     for name, content in demo.items():
-        assert (KEPT / name).read_bytes() == content, (
-            f"{name}: write the demo anew, or undo the change that altered it"
-        )
+        assert (KEPT / name).read_bytes() == content, f"{name}: write the demo anew, or undo the change that altered it"
 
 
 def cell_as_typed(value) -> str:
@@ -74,9 +72,7 @@ def cell_as_typed(value) -> str:
 @pytest.mark.parametrize("units", [400, 900])
 def test_every_planted_slip_is_where_the_list_says(units, seed):
     files, counts = demo_files(units, seed)
-    grids = {
-        name: raw(files, name) for name in files if name.endswith((".csv", ".xlsx")) and name != "planted.csv"
-    }
+    grids = {name: raw(files, name) for name in files if name.endswith((".csv", ".xlsx")) and name != "planted.csv"}
     checked = 0
     for p in planted_of(files).to_dict("records"):
         grid, row, heading = (
@@ -272,18 +268,13 @@ def test_nothing_odd_is_off_the_list(seed):
                 seen.append((row["serial"], day, miles(row["odometer"])))
     path = pd.DataFrame(seen, columns=["serial", "day", "miles"]).dropna().sort_values(["serial", "day"])
     path["since"] = path["miles"] - path["serial"].map(odo0)
-    replaced = {
-        row["serial"] for _, row in frame(files, "readings.csv").iterrows() if row["odometer_replaced"]
-    }
+    replaced = {row["serial"] for _, row in frame(files, "readings.csv").iterrows() if row["odometer_replaced"]}
     path = path[~path["serial"].isin(replaced)]
     assert (path["since"].dropna() > -700).all()  # "59k km" is rounded to the thousand
     back = path.groupby("serial")["miles"].diff()
     assert (back.dropna() >= -1).all(), path.loc[back < -1]
     days = np.array(
-        [
-            (d - service[s]).days if service.get(s) else np.nan
-            for s, d in zip(path["serial"], path["day"], strict=True)
-        ]
+        [(d - service[s]).days if service.get(s) else np.nan for s, d in zip(path["serial"], path["day"], strict=True)]
     )
     yearly = path["since"] / np.maximum(days, 60) * 365.25
     assert yearly.max() < 75_000
@@ -292,9 +283,7 @@ def test_nothing_odd_is_off_the_list(seed):
 @pytest.mark.parametrize("seed", [DEFAULT_SEED, 8])
 def test_typed_serials_point_where_the_list_says(seed):
     files, _ = demo_files(900, seed)
-    serials = {
-        s.replace("-", ""): s for s in frame(files, "builds.xlsx")["Serial No"] if str(s).startswith("T-")
-    }
+    serials = {s.replace("-", ""): s for s in frame(files, "builds.xlsx")["Serial No"] if str(s).startswith("T-")}
     p = planted_of(files)
     for row in p[p["kind"].str.startswith("serial ")].to_dict("records"):
         typed, meant = row["planted"].split(" for ")
@@ -382,18 +371,13 @@ def test_weight_is_known_mostly_for_units_that_came_back(demo):
 def test_shop_file_and_truth_can_be_read(demo):
     shop = tomllib.loads(demo["shop.toml"].decode())
     heading = raw(demo, "builds.xlsx")[2]
-    assert set(shop["components"].values()) | set(shop["headings"]["builds"].values()) | {"rpm"} == set(
-        heading
-    )
+    assert set(shop["components"].values()) | set(shop["headings"]["builds"].values()) | {"rpm"} == set(heading)
     assert list(shop["headings"]["returns"].values()) == raw(demo, "returns.csv")[0]
     assert set(shop["costs"]["parts"]) == {p.part for c in demo_truth().components for p in c.parts}
     truth = json.loads(demo["truth.json"])
     assert truth["seed"] == DEFAULT_SEED
     assert "Infinity" not in demo["truth.json"].decode()
-    got = {
-        (r["component"], r["part"], r["weight_lb"], r["use"]): r["true_rating_hp"]
-        for r in truth["true_ratings"]
-    }
+    got = {(r["component"], r["part"], r["weight_lb"], r["use"]): r["true_rating_hp"] for r in truth["true_ratings"]}
     assert got["input shaft", "IS-A", 7500, "street"] == pytest.approx(
         demo_truth().rating("input shaft", "IS-A", 50_000, 0.9, 7500, "street"), abs=1e-5
     )

@@ -74,9 +74,7 @@ def test_life_follows_scipys_distributions(law):
 
 def test_reference_life_is_the_632_per_cent_life():
     # 1 - 1/e fail by the characteristic life (any text on the Weibull distribution).
-    assert 1 - math.exp(-float(WEAR.hazard_to(90_000, WEAR.log_life(600, 7000)))) == pytest.approx(
-        1 - 1 / math.e
-    )
+    assert 1 - math.exp(-float(WEAR.hazard_to(90_000, WEAR.log_life(600, 7000)))) == pytest.approx(1 - 1 / math.e)
 
 
 def test_true_survival_is_what_is_drawn():
@@ -126,9 +124,7 @@ def test_a_changed_load_changes_the_hazard_from_that_mile_on():
 def test_true_rating_inverts_the_true_survival():
     one = one_part_truth()
     p = one.rating("input shaft", "S-1", 50_000, 0.9, 8000, "street")
-    assert float(one.survival("input shaft", "S-1", 50_000, p, 8000, "street")) == pytest.approx(
-        0.9, abs=1e-12
-    )
+    assert float(one.survival("input shaft", "S-1", 50_000, p, 8000, "street")) == pytest.approx(0.9, abs=1e-12)
     # By hand: 600 (150000 (7000/8000)^1.5 (-log 0.9)^(1/2) / 50000)^(1/4)
     by_hand = 600 * (150_000 * (7000 / 8000) ** 1.5 * math.sqrt(-math.log(0.9)) / 50_000) ** 0.25
     assert p == pytest.approx(by_hand, rel=1e-12)
@@ -137,9 +133,7 @@ def test_true_rating_inverts_the_true_survival():
     assert float(two.survival("shaft", "S", 20_000, p, 8000, "road")) == pytest.approx(0.9, abs=1e-9)
     alone = two.rating("shaft", "S", 20_000, 0.9, 8000, "road", findings=["worn"])
     assert alone > p
-    bent = still_world(
-        replace(SHAFT, parts=(PartTruth("S", (replace(WEAR, knee_hp=1e9, slope_beyond_knee=-1.0),)),))
-    )
+    bent = still_world(replace(SHAFT, parts=(PartTruth("S", (replace(WEAR, knee_hp=1e9, slope_beyond_knee=-1.0),)),)))
     assert bent.rating("shaft", "S", 20_000, 0.9, 8000, "road") == pytest.approx(alone, rel=1e-9)
 
 
@@ -162,9 +156,7 @@ def test_shares_and_medians_are_as_ordered():
         own = u[u["use"] == use.use]
         assert near_share(len(own), n, use.share)
         rate = np.log(own["miles_per_day"])
-        assert rate.mean() == pytest.approx(
-            math.log(use.miles_per_day), abs=5 * use.miles_log_sd / math.sqrt(len(own))
-        )
+        assert rate.mean() == pytest.approx(math.log(use.miles_per_day), abs=5 * use.miles_log_sd / math.sqrt(len(own)))
         assert rate.std() == pytest.approx(use.miles_log_sd, rel=0.05)
         assert np.log(own["power_hp"]).median() == pytest.approx(math.log(use.power_hp), abs=0.03)
     built = u["built_day"]
@@ -202,9 +194,7 @@ def test_departures_do_what_they_say():
     slow = draw_fleet(replace(base, slow_after_days=365.25 * 3, slow_factor=0.5), n, 5)
     old = plain.units["end_miles"] > 0
     days = plain.units["seen_to_day"] - plain.units["service_day"]
-    expected = plain.units["miles_per_day"] * (
-        np.minimum(days, 1095.75) + 0.5 * np.maximum(days - 1095.75, 0)
-    )
+    expected = plain.units["miles_per_day"] * (np.minimum(days, 1095.75) + 0.5 * np.maximum(days - 1095.75, 0))
     np.testing.assert_allclose(slow.units["end_miles"][old], expected[old], rtol=1e-9)
 
     wrong = draw_fleet(replace(base, power_error_log_sd=0.1), n, 5).units
@@ -261,9 +251,7 @@ def test_damage_follows_hides_and_is_named():
         (PartTruth("D", (replace(WEAR, drags={"valve": 0.5}),), (LimitTruth(650, "2000-01-01", "x"),)),),
     )
     valve = ComponentTruth("valve", (PartTruth("V", (FindingTruth("worn", 1e7, 2.0, 0.0),)),))
-    crack = ComponentTruth(
-        "out", (PartTruth("O", (FindingTruth("crack", 60_000, 2.0, 0.0, at_teardown=True),)),)
-    )
+    crack = ComponentTruth("out", (PartTruth("O", (FindingTruth("crack", 60_000, 2.0, 0.0, at_teardown=True),)),))
     fleet = draw_fleet(still_world(lead, valve, crack, unclear_order_share=0.25), 4_000, 8)
     e = fleet.events
     first = e[e["event"].isin(e.loc[(e["component"] == "drum") & (e["spell"] == 1), "event"])]
