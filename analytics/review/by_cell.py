@@ -8,7 +8,7 @@ import pandas as pd
 from analytics.errors import NotEnoughData
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.cells import curve, fit, is_failure, observed
-from analytics.models.comparison import log_rank
+from analytics.models.comparison import LogRank, log_rank
 from analytics.models.exact import poisson_limits
 from analytics.records.load import NOT_RECORDED
 from analytics.review.answer import Answer, numbered, percent, plural
@@ -46,14 +46,14 @@ def by_cell(lifetimes: Lifetimes, component: str) -> Answer:
             | _cell(own, shop.at_risk_to_show)
         )
     frame = pd.DataFrame(rows, columns=_COLUMNS)
-    differ, test = bands_differ(table)
+    differ, tests = bands_differ(table)
     return Answer(
         f"{component.capitalize()}: how often does it come back, by power and weight?",
         _in_words(frame, table, component, differ),
         frame,
         f"Failures per 100 unit-years with exact 90 % limits (Garwood 1936); where none failed, the most that 90 % confidence leaves open. "
         f"The share back within {HORIZON_YEARS} years is Kaplan-Meier on days, given only where {shop.at_risk_to_show} or more reach that age.",
-        (test,) if test else (),
+        tests,
     )
 
 
@@ -163,28 +163,31 @@ def _in_words(frame: pd.DataFrame, table: pd.DataFrame, component: str, differ: 
     return tuple(lines)
 
 
-def bands_differ(table: pd.DataFrame) -> tuple[str, str]:
-    """Whether the power bands fail alike within a weight class, in words, and the test behind it."""
+def bands_differ(table: pd.DataFrame) -> tuple[str, tuple[str, ...]]:
+    """Whether the power bands fail alike within a weight class, in words, and the tests behind it: over all classes
+    together (stratified), then class by class."""
     known = table[(table["power_band"] != NOT_RECORDED) & (table["weight_class"] != NOT_RECORDED)]
     seen = observed(known, "days")
     rows = known.loc[seen.rows]
+    band, weight = rows["power_band"].astype(str).to_numpy(), rows["weight_class"].astype(str).to_numpy()
+    own = []
+    for name in [c for c in rows["weight_class"].cat.categories if (weight == c).any()]:
+        at = weight == name
+        try:
+            test = log_rank(seen.time[at], seen.failed[at], band[at], seen.entry[at], seen.count[at])
+            own.append(f"{name} lb alone: {_test(test)}.")
+        except NotEnoughData as err:
+            own.append(f"{name} lb alone: {err}")
     try:
-        test = log_rank(
-            seen.time,
-            seen.failed,
-            rows["power_band"].astype(str),
-            seen.entry,
-            seen.count,
-            strata=rows["weight_class"].astype(str),
-        )
+        test = log_rank(seen.time, seen.failed, band, seen.entry, seen.count, strata=weight)
     except NotEnoughData as err:
-        return (
-            "Whether power makes a difference can't be tested: too few came back, or all in one band.",
-            f"Log-rank test: {err}",
+        return "Whether power makes a difference can't be tested: too few came back, or all in one band.", (
+            f"Log-rank test across the power bands: {err}",
+            *own,
         )
     told = (
-        f"Log-rank test across the power bands, stratified by weight class, on days: chi-square {test.statistic:.2f} on {test.df} degrees of freedom, "
-        f"p = {_p(test.p_value)} (Mantel 1966){'; ' + test.note if test.note else ''}."
+        f"Log-rank test across the power bands on days (Mantel 1966), stratified by weight class: {_test(test)}.",
+        *own,
     )
     rough = " Few came back, so take this as a hint." if test.note else ""
     if test.p_value < 0.01:
@@ -194,6 +197,12 @@ def bands_differ(table: pd.DataFrame) -> tuple[str, str]:
     return (
         "Weight class by weight class, the power bands differ no more than chance would have it. That is not proof that power does not matter.",
         told,
+    )
+
+
+def _test(test: LogRank) -> str:
+    return f"chi-square {test.statistic:.2f} on {test.df} degrees of freedom, p = {_p(test.p_value)}" + (
+        f"; {test.note}" if test.note else ""
     )
 
 

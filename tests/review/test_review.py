@@ -228,3 +228,20 @@ def test_words():
     assert listed(list("abcdefgh"), 4) == "a, b, c and 5 more"
     assert [numbered(0.8412), numbered(1240.2, 3), numbered(0)] == ["0.84", "1,240", "0"]
     assert [article("input shaft"), article("converter")] == ["an input shaft", "a converter"]
+
+
+def test_bands_are_compared_over_all_classes_and_in_each(tmp_path):
+    builds = [
+        build(f"T-{k:03d}XY", power=500 + 300 * (k % 2), weight=7000 if k < 20 else 8500 if k < 38 else 9500)
+        for k in range(40)
+    ]
+    back = [returned(builds[k]["serial"], f"2023-{1 + k % 12:02d}-05") for k in range(1, 30, 2)]
+    notes = make_review(write_shop(tmp_path, builds=builds, returns=back)).components["input shaft"].notes
+    assert [n.split(":")[0] for n in notes] == [
+        "Log-rank test across the power bands on days (Mantel 1966), stratified by weight class",
+        "up to 7,500 lb alone",
+        "7,500 to 9,000 lb alone",
+        "over 9,000 lb alone",
+    ]
+    assert "p = " in notes[1]
+    assert "no unit failed" in notes[3]
