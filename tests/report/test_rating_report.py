@@ -191,6 +191,8 @@ def test_evidence_is_read_from_its_tables(tmp_path):
     figure, words = evidence_words.coverage_figure(study)
     assert "Lowest: " in figure_html(figure, "q", words)
     assert len(evidence_words.habits(study)) == 3
+    assert all(name in evidence_words.caveat("data/evidence")[0] for name in short["cell"])
+    assert "has not been measured" in evidence_words.caveat(tmp_path)[0]
     assert evidence_words.forecast(tmp_path) == ("The forecast interval has not been studied in this folder.",)
     assert all(
         math.isfinite(float(re.search(r": ([\d.]+) of", line)[1])) for line in evidence_words.forecast("data/evidence")
