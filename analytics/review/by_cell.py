@@ -262,7 +262,7 @@ def wear(lifetimes: Lifetimes) -> Answer:
     lines = [f"{r.component.capitalize()} {r.part}: {r.in_words}." for r in read.itertuples()]
     rest = len(frame) - len(read)
     if rest:
-        lines.append(f"For {plural(rest, 'other part')} too few came back to read a pattern.")
+        lines.append(f"For {plural(rest, 'other part' if len(read) else 'part')} too few came back to read a pattern.")
     return Answer(
         "Do failures come early, by chance, or late?",
         tuple(lines) or ("No part has come back often enough to tell.",),
@@ -313,8 +313,12 @@ def clocks(lifetimes: Lifetimes) -> Answer:
     lines = ["The days clock counts every part, but a truck in the garage ages on it like one towing every day."]
     if counted + out:
         lines.append(
-            f"The miles clock knows the odometer of only {counted:,} of {counted + out:,} parts ({percent(counted / (counted + out))}), but of {failed} of {failed + failed_out} failures"
-            + (f" ({percent(failed / (failed + failed_out))})" if failed + failed_out else "")
+            f"The miles clock knows the odometer of only {counted:,} of {counted + out:,} parts ({percent(counted / (counted + out))})"
+            + (
+                f", but of {failed} of {failed + failed_out} failures ({percent(failed / (failed + failed_out))})"
+                if failed + failed_out
+                else ""
+            )
             + ". Odometers get written down when a truck comes back, so the miles curves look worse than the truth: "
             "read them for the shape, not for the level."
         )

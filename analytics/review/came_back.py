@@ -26,6 +26,7 @@ def returns_in(records: Records, span: Span) -> pd.DataFrame:
     shown = rows.assign(
         serial=builds["serial"].to_numpy()[unit],
         fitted_part=own,
+        of_several=builds["count"].to_numpy()[unit] > 1,
         power_hp=builds["power_hp"].to_numpy()[unit],
         weight_lb=builds["weight_lb"].to_numpy()[unit],
         use=builds["use"].to_numpy()[unit],
@@ -46,10 +47,13 @@ def came_back(records: Records, span: Span, units_out: int) -> Answer:
             _table(rows),
         )
     events = rows["event"].nunique()
+    # of a row that stands for several units each return is another one's
+    several = rows["of_several"]
+    units = rows.loc[~several, "unit"].nunique() + rows.loc[several, "event"].nunique()
     damaged = rows[rows["cause"] != "no fault"]
     no_fault = rows[rows["cause"] == "no fault"]["event"].nunique()
     lines = [
-        f"{plural(rows['unit'].nunique(), 'unit')} came back in {plural(events, 'return')}{so_far}, with {plural(units_out, 'unit')} in service. "
+        f"{plural(units, 'unit')} came back in {plural(events, 'return')}{so_far}, with {plural(units_out, 'unit')} in service. "
         f"{plural(len(damaged), 'component')} {'was' if len(damaged) == 1 else 'were'} damaged"
         + (f"; {plural(no_fault, 'return')} showed no fault." if no_fault else ".")
     ]

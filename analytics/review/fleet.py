@@ -16,6 +16,11 @@ def units_in_use(lifetimes: Lifetimes) -> int:
     return int(units.loc[units["end"] == "in use", "count"].sum())
 
 
+def units_back(units: pd.DataFrame) -> pd.Series:
+    """Units that came back damaged per row: of a row that stands for several, each return is another one's."""
+    return units["returned"].clip(upper=units["count"])
+
+
 def fleet(lifetimes: Lifetimes) -> Answer:
     """The fleet by use: units, ages, known odometers."""
     units = lifetimes.units
@@ -69,7 +74,7 @@ def _by_use(units: pd.DataFrame) -> pd.DataFrame:
                 "units": int(own["count"].sum()),
                 "in_use": int(own.loc[own["end"] == "in use", "count"].sum()),
                 "median_years": float((own["days"].repeat(own["count"]) / YEAR_DAYS).median()),
-                "came_back": int((own["returned"] > 0).sum()),
+                "came_back": int(units_back(own).sum()),
                 "odometer_known": int(known["count"].sum()),
                 "median_miles_a_year": float(per_year.median()) if len(known) else np.nan,
             }

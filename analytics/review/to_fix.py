@@ -8,6 +8,7 @@ import pandas as pd
 from analytics.lifetimes.table import Lifetimes
 from analytics.records.load import NOT_RECORDED, Records
 from analytics.review.answer import Answer, percent, plural
+from analytics.review.fleet import units_back
 
 _COLUMNS = ["rank", "what", "how_many", "why_it_matters", "what_to_do"]
 #: a gap in recording this large, and surer than this p-value, is called a bias
@@ -20,7 +21,8 @@ def recorded_for_whom(lifetimes: Lifetimes) -> pd.DataFrame:
     from scipy.stats import fisher_exact
 
     units = lifetimes.units
-    back = (units["returned"] > 0).to_numpy()
+    back = units_back(units)
+    others = units["count"] - back
     rows = []
     for what, known in {
         "power": units["power_hp"].notna(),
@@ -28,16 +30,21 @@ def recorded_for_whom(lifetimes: Lifetimes) -> pd.DataFrame:
         "use": units["use"] != "",
         "odometer": units["miles_days"] > 0,
     }.items():
-        k = known.to_numpy()
-        table = [[int((k & back).sum()), int((~k & back).sum())], [int((k & ~back).sum()), int((~k & ~back).sum())]]
-        p = float(fisher_exact(table).pvalue) if back.any() and (~back).any() else float("nan")
+        of_back, of_others = int(back[known].sum()), int(others[known].sum())
+        returned, rest = int(back.sum()), int(others.sum())
+        both = returned and rest
+        p = (
+            float(fisher_exact([[of_back, returned - of_back], [of_others, rest - of_others]]).pvalue)
+            if both
+            else float("nan")
+        )
         rows.append(
             {
                 "what": what,
-                "known_of_returned": table[0][0],
-                "returned": int(back.sum()),
-                "known_of_others": table[1][0],
-                "others": int((~back).sum()),
+                "known_of_returned": of_back,
+                "returned": returned,
+                "known_of_others": of_others,
+                "others": rest,
                 "p_value": p,
             }
         )
@@ -48,9 +55,9 @@ def to_fix(records: Records, lifetimes: Lifetimes) -> Answer:
     """Faults of the records ranked by the harm they do to every number above."""
     found: list[tuple[float, str, int, str, str]] = []
     for row in recorded_for_whom(lifetimes).itertuples():
-        if not row.returned or not row.others:
+        if not row.returned + row.others:
             continue
-        of_back, of_others = row.known_of_returned / row.returned, row.known_of_others / row.others
+        of_back, of_others = row.known_of_returned / max(row.returned, 1), row.known_of_others / max(row.others, 1)
         missing = row.others - row.known_of_others
         if row.p_value < _SURE and of_back - of_others > _GAP:
             loud = 100 if row.what in ("power", "weight") else 60

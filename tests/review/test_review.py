@@ -72,7 +72,7 @@ def test_nothing_came_back(tmp_path):
         in review.components["input shaft"].answer[0]
     )
     assert "can't be tested" not in " ".join(review.components["input shaft"].answer)
-    assert review.wear.answer[0].startswith("For 2 other parts too few")
+    assert review.wear.answer[0].startswith("For 2 parts too few")
 
 
 def test_no_rate_without_failures_and_no_fit_below_the_least(tmp_path):
@@ -245,3 +245,18 @@ def test_bands_are_compared_over_all_classes_and_in_each(tmp_path):
     ]
     assert "p = " in notes[1]
     assert "no unit failed" in notes[3]
+
+
+def test_a_row_of_several_units_is_counted_as_several(tmp_path):
+    builds = [build("T-111", count=5, power="", weight=""), build("T-222", power="", weight="")]
+    back = [returned("T-111", f"2024-01-0{k}") for k in (2, 3, 4)]
+    review = make_review(write_shop(tmp_path, builds=builds, returns=back))
+    assert review.came_back.answer[0].startswith("3 units came back in 3 returns, with 6 units in service")
+    assert review.again.answer[0] == "3 units came back damaged at least once; none of them more than once."
+    assert review.fleet.table["came_back"].sum() == 3
+    assert any(w.startswith("power is not known for 6 units (100 %)") for w in review.to_fix.table["what"])
+
+
+def test_unknowns_are_named_even_where_nothing_came_back(tmp_path):
+    review = make_review(write_shop(tmp_path, builds=[build("T-111", power="")]))
+    assert any(w.startswith("power is not known for 1 unit") for w in review.to_fix.table["what"])
