@@ -78,7 +78,7 @@ def observed(table: pd.DataFrame, clock: Clock) -> Observed:
     known = ~np.isnan(entry) & ~np.isnan(lower) & ~np.isnan(upper)
     time = np.where(failed, upper, lower)
     # a failure at the very age of entry was not seen coming: it has no time at risk
-    use = known & ((time > entry) | ((entry == 0) & (failed | (time >= 0))))
+    use = known & ((time > entry) | ((entry == 0) & failed))
     count = table["count"].to_numpy(np.int64)
     first = (table["segment"] == 1).to_numpy()
     return Observed(

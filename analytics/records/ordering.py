@@ -31,6 +31,15 @@ def read_dates(sheet: Sheet, shop: Shop) -> None:
     _settle(sheet, list(spec.dates), [], final=False)
     if sheet.name != "fitted":
         blank = np.logical_and.reduce([sheet.values[h].isna() for h in spec.known_on])
+        if sheet.name == "returns":
+            opened = (
+                blank
+                & sheet.text("failed_on").str.strip().ne("").to_numpy()
+                & (sheet.values["failed_on"].isna().to_numpy())
+            )
+            sheet.set_aside(
+                opened, "returned_on", "failed_on gives no day, so the day it came in is needed", "fill in returned_on"
+            )
         sheet.set_aside(blank, spec.known_on[0], "no date", f"fill in {' or '.join(spec.known_on)}")
 
 

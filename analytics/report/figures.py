@@ -319,7 +319,7 @@ def quarters_figure(review: Review, quarters: int = 12) -> tuple[Figure, str] | 
     out = [int(fleet.loc[fleet["in_service_on"] <= s.end, "count"].sum()) for s in (spans[0], spans[-1])]
     star = "" if review.span.whole else " The last quarter (*) is not over."
     grown = (
-        f" Meanwhile the fleet grew from {out[0]:,} to {out[1]:,} units sent out, so a flat line is an improvement."
+        f" From {spans[0].name} to {spans[-1].name} the fleet grew from {out[0]:,} to {out[1]:,} units sent out, so a flat line over that time is an improvement."
         if out[1] > out[0]
         else f" The fleet stood at {out[1]:,} units all the while."
     )

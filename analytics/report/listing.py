@@ -27,8 +27,12 @@ def check_listing(records: Records, lifetimes: Lifetimes) -> str:
         if columns:
             lines.append(f"Columns of {name} not used: {', '.join(columns)}.")
     failed = lifetimes.table[lifetimes.table["ended"] == "failed"]
+    install = int(failed.loc[failed["cause"] == "install", "count"].sum())
+    lives = int(lifetimes.table.loc[lifetimes.table["segment"] == 1, "count"].sum())
+    in_use = int(lifetimes.units.loc[lifetimes.units["end"] == "in use", "count"].sum())
     lines.append(
-        f"{len(lifetimes.units):,} units in service, {len(lifetimes.table):,} part lives, {int(failed['count'].sum()):,} of them ended in a failure."
+        f"{int(lifetimes.units['count'].sum()):,} units sent out, {in_use:,} of them still in use as far as known; {lives:,} parts followed; "
+        f"{int(failed['count'].sum()):,} failed, {install:,} of them by our install."
     )
     lines += lifetimes.notes
     lines += _section("Set aside", records.set_aside) + _section(
@@ -49,7 +53,9 @@ def _section(title: str, issues: pd.DataFrame) -> list[str]:
         )
         column = f", {row.column}" if row.column else ""
         raw = f" “{_short(row.raw)}”" if row.raw else ""
-        lines.append(f"  {place}{column}{raw}: {row.reason}. {row.remedy[0].upper()}{row.remedy[1:]}.")
+        lines.append(
+            f"  {place}{column}{raw}: {row.reason}. {row.remedy[0].upper()}{row.remedy[1:]}{'' if row.remedy.endswith('?') else '.'}"
+        )
     if len(issues) > _LINES:
         lines.append(f"  … and {len(issues) - _LINES:,} more; --out DIR writes them all.")
     return lines

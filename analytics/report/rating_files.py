@@ -83,6 +83,12 @@ def _publishable(row: pd.DataFrame) -> str:
     return f"{min(published, proven):,.0f} hp"
 
 
+def _lowers(table: pd.DataFrame) -> bool:
+    """Whether the sheet shows, or holds back, anything that is published higher."""
+    told = table[table["published_hp"].notna() & (table["verdict"] != "not proven")]
+    return bool((~(told["proposed_hp"] >= told["published_hp"])).any())
+
+
 def _yes(on: bool) -> str:
     return "yes" if on else "switched off"
 
@@ -116,6 +122,11 @@ def customer_sheet(ratings: Ratings) -> str:
         "as_of": f"{records.as_of.day} {records.as_of:%B %Y}",
         "rows": body,
         "head": head,
+        "draft": (
+            "Draft, not to be handed out: some figures are lower than what is published and not yet accepted by the owner."
+            if _lowers(table)
+            else ""
+        ),
         "star": "* Set by judgement: our records neither prove nor contradict it yet." if starred else "",
         "basis": html.escape(
             f"Unless starred, each figure is the highest power at which, on our records up to that day, we are {options.confidence:.0%} sure that {options.reliability:.0%} last {options.life_miles:,.0f} miles "

@@ -41,12 +41,17 @@ def verdicts(ratings: Ratings) -> tuple[str, ...]:
             steps = "; ".join(_change(r.published_hp, r.proposed_hp, r.weight_up_to) for r in own.itertuples())
             lines.append(f"{_SAY[verdict]} {component} {part}: {steps}.")
     lines.append(
-        "Nothing changes by itself: a person accepts a proposal, and the ledger keeps who, when and on what evidence."
+        "Nothing changes by itself: a person accepts a proposal, and the ledger keeps who, when and on what evidence. Until then the customers' sheet is a draft that shows the lower figures."
     )
     return tuple(lines)
 
 
-_SAY = {"lower": "Lower", "raise": "Could go up:", "keep": "Keep", "not proven": "Not proven either way:"}
+_SAY = {
+    "lower": "Lower",
+    "raise": "Could go up, or be published for the first time:",
+    "keep": "Keep",
+    "not proven": "Not proven either way:",
+}
 
 
 def _change(published: float, proposed: float, weight: float) -> str:

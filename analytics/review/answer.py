@@ -56,3 +56,8 @@ def numbered(value: float, digits: int = 2) -> str:
 def article(noun: str) -> str:
     """'an input shaft', 'a converter'."""
     return f"{'an' if noun[:1].casefold() in 'aeiou' else 'a'} {noun}"
+
+
+def many(noun: str) -> str:
+    """'input shafts', 'valve bodies'."""
+    return noun[:-1] + "ies" if noun.endswith("y") and noun[-2:-1] not in "aeiou" else noun + "s"

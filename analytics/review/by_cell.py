@@ -100,6 +100,8 @@ def _words(row: dict) -> str:
     if years <= 0:
         return f"{lives}, no time in service yet: nothing can be said"
     if not row["failures"]:
+        if row["upper"] >= 100:
+            return f"none of {row['parts']:,} came back in {numbered(years)} unit-years: too little to prove anything"
         return (
             f"none of {row['parts']:,} came back in {numbered(years)} unit-years; that proves at most {numbered(row['upper'])} "
             "a year per hundred (90 % sure)"
@@ -319,7 +321,12 @@ def clocks(lifetimes: Lifetimes) -> Answer:
                 if failed + failed_out
                 else ""
             )
-            + ". Odometers get written down when a truck comes back, so the miles curves look worse than the truth: "
-            "read them for the shape, not for the level."
+            + "."
+            + (
+                " Odometers get written down when a truck comes back, so the miles curves look worse than the truth: "
+                "read them for the shape, not for the level."
+                if failed * (counted + out) > counted * (failed + failed_out)
+                else ""
+            )
         )
     return Answer("Days or miles: what does each leave out?", tuple(lines), frame)

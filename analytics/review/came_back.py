@@ -107,4 +107,12 @@ def _table(rows: pd.DataFrame) -> pd.DataFrame:
         "odometer",
         "cost",
     ]
-    return rows[columns].rename(columns={"day": "returned_on", "fitted_part": "part", "days": "days_in_service"})
+    return rows[columns].rename(
+        columns={
+            "day": "returned_on",
+            "fitted_part": "part_at_build",
+            "power_hp": "power_at_build_hp",
+            "weight_lb": "weight_at_build_lb",
+            "days": "unit_days_in_service",
+        }
+    )

@@ -101,5 +101,5 @@ def limits_spoken_to(records: Records, lifetimes: Lifetimes, span: Span) -> Answ
         question,
         tuple(lines),
         frame,
-        "The limit that counts is the one in force when the unit was built. Power is the engine's, at the crank, as recorded.",
+        "The limit that counts is the one in force when the unit was built. Power is the engine's, at the crank, as recorded. Failures are counted in the quarter in which they happened, returns elsewhere in the one in which they came in.",
     )

@@ -530,7 +530,7 @@ def test_damage_found_at_a_teardown(tmp_path):
     rows = [back(failed_on="teardown"), back(failed_on="At Teardown", returned_on="", finding="x")]
     found = load(tmp_path, builds=[build()], returns=rows)
     assert found.returns["at_teardown"].tolist() == [True]
-    assert aside(found) == [("returns", 3, "returned_on", "no date")]
+    assert aside(found) == [("returns", 3, "returned_on", "failed_on gives no day, so the day it came in is needed")]
     found = load(
         tmp_path,
         '[findings]\nfound_at_teardown = ["Hairline crack"]\n',
