@@ -213,7 +213,7 @@ def _accept(arguments: argparse.Namespace) -> None:
         arguments.why,
     )
     print(
-        f"Added to limits: {entry.component} {entry.part}, up to {entry.weight_up_to} lb, {entry.power_limit} from {entry.effective_on}.\n{entry.reason}"
+        f"Added to limits: {entry.component} {entry.part}, up to {entry.weight_up_to}, {entry.power_limit} from {entry.effective_on}.\n{entry.reason}"
     )
 
 

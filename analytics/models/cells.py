@@ -160,8 +160,11 @@ def _name(frame: pd.DataFrame, names: pd.DataFrame, clock: str) -> pd.DataFrame:
 
 def _stop(frame: pd.DataFrame, keys: list[str], min_at_risk: int) -> pd.DataFrame:
     """Keep each cell up to the last time with enough at risk."""
-    enough = frame["time"].where(frame["at_risk"] >= min_at_risk)
-    last = enough.groupby([frame[k] for k in keys]).transform("max")
+    by = [frame[k] for k in keys]
+    # late entry: a failure that met too few says too much, and bends all that follows
+    thin = frame["time"].where((frame["failed"] > 0) & (frame["at_risk"] < min_at_risk)).groupby(by).transform("min")
+    enough = frame["time"].where((frame["at_risk"] >= min_at_risk) & ~(frame["time"] >= thin))
+    last = enough.groupby(by).transform("max")
     return frame[frame["time"] <= last]
 
 
@@ -195,23 +198,26 @@ def repeated_failures(table: pd.DataFrame, units: pd.DataFrame) -> MeanCumulativ
     A row that stands for several units counts its returns as those of single units. Raises NotEnoughData where
     nothing failed.
     """
-    failures = table[is_failure(table)]
+    failures = table[is_failure(table)].sort_values("ended_on", kind="stable")
     age = (failures["ended_on"] - units["in_service_on"].reindex(failures["unit"]).to_numpy()).dt.days
     present = units.loc[np.intersect1d(units.index, table["unit"].unique())]
-    # one history per unit; of a row of several, each return is another unit's
-    several = present["count"] > 1
-    name = (
-        failures["unit"]
-        .astype(str)
-        .where(~several.reindex(failures["unit"]).to_numpy(), "row " + failures.index.astype(str))
-    )
-    singles = failures.index[several.reindex(failures["unit"]).to_numpy()]
-    taken = failures.loc[singles, "unit"].value_counts().reindex(present.index, fill_value=0)
-    unit = [*present.index.astype(str), *("row " + singles.astype(str))]
-    end = np.r_[present["days"].to_numpy(float), units["days"].reindex(failures.loc[singles, "unit"]).to_numpy(float)]
+    since = table.groupby("unit")["started_on"].min().reindex(present.index) - present["in_service_on"]
+    start = since.dt.days.clip(lower=0)
+    # a part put in on the last day has not been watched yet
+    present = present[(start < present["days"]) | (start == 0)]
+    start = start.reindex(present.index)
+    seen = failures["unit"].isin(present.index).to_numpy()
+    failures, age = failures[seen], age[seen]
+    # one history per unit; of a row of several, each return is another unit's, as long as there is one
+    own = present["count"].reindex(failures["unit"]).to_numpy()
+    name = failures["unit"].astype(str)
+    copy = (failures.groupby("unit").cumcount() % own).astype(str)
+    name = name.where(own == 1, name + " copy " + copy)
+    singles = failures[(own > 1) & ~name.duplicated().to_numpy()]
+    taken = singles["unit"].value_counts().reindex(present.index, fill_value=0)
+    unit = [*present.index.astype(str), *name[singles.index]]
+    end = np.r_[present["days"].to_numpy(float), present["days"].reindex(singles["unit"]).to_numpy(float)]
     count = np.r_[(present["count"] - taken).to_numpy(np.int64), np.ones(len(singles), np.int64)]
     # watched from new, or from the day the records start
-    since = table.groupby("unit")["started_on"].min().reindex(present.index) - present["in_service_on"]
-    start = since.dt.days.clip(lower=0).to_numpy(float)
-    start = np.r_[start, np.zeros(len(singles))]
-    return mean_cumulative_function(unit, end, name.to_numpy(), age.to_numpy(float), start, count)
+    begin = np.r_[start.to_numpy(float), start.reindex(singles["unit"]).to_numpy(float)]
+    return mean_cumulative_function(unit, end, name.to_numpy(), age.to_numpy(float), begin, count)

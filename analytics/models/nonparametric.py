@@ -387,7 +387,9 @@ class SurvivalCurve:
 
     def reliable_until(self, min_at_risk: int = 5) -> float:
         """The last time at which at least min_at_risk units were at risk: where a curve should stop."""
-        enough = np.flatnonzero(self.at_risk >= min_at_risk)
+        thin = np.flatnonzero((self.failed > 0) & (self.at_risk < min_at_risk))
+        end = thin[0] if len(thin) else len(self.time)
+        enough = np.flatnonzero(self.at_risk[:end] >= min_at_risk)
         if not len(enough):
             raise NotEnoughData(
                 f"never {min_at_risk} units at risk together (most: {int(self.at_risk.max())}): no curve can be shown."

@@ -6,6 +6,7 @@ import csv
 import datetime as dt
 import hashlib
 import io
+import math
 import os
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -64,6 +65,12 @@ def accept(
     by: the person who decides; nothing is written without a name. Raises AnalyticsError where the row is not in the
     ratings, where the power lies above what they prove, or where limits is not kept as CSV.
     """
+    if not 20 <= power_hp <= 5000:
+        raise AnalyticsError(f"{power_hp:g} hp cannot be a limit: give a power from 20 to 5,000 hp.")
+    if effective_on < ratings.records.as_of.date():
+        raise AnalyticsError(
+            f"a limit cannot hold from {effective_on}, before the records it rests on ({ratings.records.as_of:%Y-%m-%d})."
+        )
     if not by.strip():
         raise AnalyticsError("a limit is accepted by a person: give a name with --by.")
     table = ratings.table
@@ -104,9 +111,9 @@ def accept(
     entry = Entry(
         component,
         part,
-        f"{weight_up_to_lb:.0f}",
+        f"{weight_up_to_lb:.0f} lb",
         use,
-        f"{power_hp:.0f} hp",
+        f"{math.floor(power_hp + 1e-9)} hp",
         effective_on.isoformat(),
         " ".join(reason.split()),
     )
@@ -179,6 +186,13 @@ def _with_line(old: bytes, shop: Shop, entry: Entry, name: str) -> bytes:
     head_at = next((i for i, row in enumerate(lines) if sum(_key(c) in keys for c in row) >= 4), None)
     if head_at is None:
         raise AnalyticsError(f"{name} has no heading row that is understood, so no line was added.")
+    present = {keys.get(_key(c)) for c in lines[head_at]}
+    lost = [c for c in _COLUMNS if getattr(entry, c) and c not in present]
+    if lost:
+        raise AnalyticsError(
+            f"{name} has no column {', '.join(lost)}: add it to the heading row first; without it the limit would hold for more "
+            "than was rated, or its reason be lost."
+        )
     values = {c: getattr(entry, c) for c in _COLUMNS}
     row = [values.get(keys.get(_key(c), ""), "") for c in lines[head_at]]
     ending = "\r\n" if "\r\n" in text else "\n"

@@ -37,6 +37,7 @@ def _plt():
     matplotlib.use("agg", force=False)
     import matplotlib.pyplot as plt
 
+    plt.rcParams["text.parse_math"] = False  # a shop's own names may hold dollar signs
     return plt
 
 

@@ -123,8 +123,10 @@ def sheet_figure(ratings: Ratings) -> tuple[Figure, str] | None:
     ax.tick_params(axis="y", length=0)
     ax.set_xlabel(f"hp, up to {first['weight_up_to'].iat[0]:,.0f} lb, harshest use with enough on record")
     figure.legend(loc="outside upper center", ncols=3, frameon=False, fontsize=9)
-    over = first[first["published_hp"] > first["proposed_hp"] + ratings.options.margin_hp]
-    names = ", ".join(f"{r.component} {r.part}" for r in over.itertuples())
+    over = table[table["published_hp"].notna() & ~(table["published_hp"] <= table["proposed_hp"])]
+    named = dict.fromkeys(f"{r.component} {r.part}" for r in over.itertuples())
+    bare = {f"{r.component} {r.part}" for r in over[over["proposed_hp"].isna()].itertuples()}
+    names = ", ".join(n + (" (in some class no power is proven)" if n in bare else "") for n in named)
     return figure, (
         f"Published above what is proven: {names}." if names else "No limit is published above what is proven."
     ) + " A square far left of its circle means thin records, not a weak part."

@@ -39,6 +39,12 @@ def by_cell(lifetimes: Lifetimes, component: str) -> Answer:
     """Failures of one component by power band and weight class, all its parts together."""
     shop = lifetimes.shop
     table = lifetimes.table[lifetimes.table["component"] == component]
+    # a life counts once in each cell it has run in
+    life = table["segment"].eq(1)
+    moved = table["power_band"].ne(table["power_band"].shift()) | table["weight_class"].ne(
+        table["weight_class"].shift()
+    )
+    table = table.assign(enters=life | moved)
     rows = []
     for (band, weight), own in table.groupby(["power_band", "weight_class"], observed=True, sort=True):
         rows.append(
@@ -58,10 +64,9 @@ def by_cell(lifetimes: Lifetimes, component: str) -> Answer:
 
 
 def _cell(own: pd.DataFrame, at_risk: int) -> dict[str, object]:
-    first = own["segment"] == 1
     failures = int(own.loc[is_failure(own), "count"].sum())
     install = int(own.loc[(own["ended"] == "failed") & (own["cause"] == "install"), "count"].sum())
-    parts = int(own.loc[first, "count"].sum()) or int(own["count"].sum())
+    parts = int(own.loc[own["enters"], "count"].sum())
     years = float(unit_years(own).sum())
     row = {
         "parts": parts,
@@ -113,7 +118,7 @@ def _words(row: dict) -> str:
 
 
 def _in_words(frame: pd.DataFrame, table: pd.DataFrame, component: str, differ: str) -> tuple[str, ...]:
-    total, parts = int(frame["failures"].sum()), int(frame["parts"].sum())
+    total, parts = int(frame["failures"].sum()), int(table.loc[table["segment"] == 1, "count"].sum())
     if not total:
         years = float(frame["unit_years"].sum())
         if years <= 0:
@@ -126,6 +131,8 @@ def _in_words(frame: pd.DataFrame, table: pd.DataFrame, component: str, differ: 
     recorded = (frame["power_band"] != NOT_RECORDED) & (frame["weight_class"] != NOT_RECORDED)
     if not recorded.any():
         years = float(frame["unit_years"].sum())
+        if years <= 0:
+            return (f"{total} of {parts:,} came back on the day they went into service: there is no rate to state.",)
         limits = poisson_limits(total, years / 100, _LEVEL)
         return (
             f"{total} of {parts:,} came back: {numbered(limits.estimate)} a year per hundred ({numbered(limits.lower)} to {numbered(limits.upper)}). "
@@ -238,10 +245,12 @@ def wear(lifetimes: Lifetimes) -> Answer:
             row["in_words"] = _when(shape.lower, shape.upper) + (
                 "" if not gap.outside else "; the curve does not follow this law closely, don't extrapolate it"
             )
-        except NotEnoughData:
+        except NotEnoughData as err:
             row["in_words"] = (
                 "none came back: no pattern to read"
                 if not row["failures"]
+                else str(err)
+                if row["failures"] >= shop.failures_to_fit
                 else f"{plural(row['failures'], 'failure')}: fewer than the {shop.failures_to_fit} needed to read a pattern"
             )
         rows.append(row)

@@ -20,6 +20,10 @@ def change(records: Records, lifetimes: Lifetimes, span: Span) -> Answer:
     last, base_from = quarter_before(span), quarter_before(span, _BASE_QUARTERS)
     base = Span(f"the {_BASE_QUARTERS} quarters before", base_from.start, last.end, True)
     back = records.returns[(records.returns["cause"] != "no fault") & (records.returns["order"] != "followed")]
+    if records.shop.records_start:
+        # count only what the unit-years cover
+        since = pd.Timestamp(records.shop.records_start)
+        back = back[(back["day"] > since) & ~(back["failed_on"] <= since)]
     components = [c for c in records.shop.components if c in set(lifetimes.table["component"])]
     rows = []
     for component in components:

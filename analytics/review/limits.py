@@ -92,10 +92,10 @@ def limits_spoken_to(records: Records, lifetimes: Lifetimes, span: Span) -> Answ
         lines.append(
             f"{plural(over, 'part')} in the records run above the limit published for {'it' if over == 1 else 'them'} when the unit was built."
         )
-    unknown = int((now & (at < 0)).sum())
+    unknown = int(count[now & ((at < 0) | np.isnan(power))].sum())
     if unknown:
         lines.append(
-            f"{plural(unknown, 'failure')} of the quarter had no limit that applied (no limit on file at the build, or weight unknown)."
+            f"{plural(unknown, 'failure')} of the quarter had no limit that applied (no limit on file at the build, or power or weight unknown)."
         )
     return Answer(
         question,

@@ -38,8 +38,8 @@ def quarter_before(span: Span, back: int = 1) -> Span:
 
 def unit_years(table: pd.DataFrame, span: Span | None = None) -> pd.Series:
     """Years each row of the lifetimes was in use, within a span of days if given; a row of several units counts each."""
-    if span is None:
-        return (table["lower_days"] - table["entry_days"]) * table["count"] / YEAR_DAYS
-    start = table["started_on"].clip(lower=span.start)
-    end = table["ended_on"].clip(upper=span.end + pd.Timedelta(days=1))
+    # a part found damaged at a teardown was in use up to then, whatever is known of when it broke
+    start, end = table["started_on"], table["ended_on"]
+    if span is not None:
+        start, end = start.clip(lower=span.start), end.clip(upper=span.end + pd.Timedelta(days=1))
     return ((end - start) / pd.Timedelta(days=1)).clip(lower=0) * table["count"] / YEAR_DAYS

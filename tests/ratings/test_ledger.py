@@ -17,7 +17,7 @@ from analytics.records.shop import load_shop
 from tests.small_shop import TOML, build, returned, write_shop
 
 DAY = dt.date(2024, 4, 1)
-ENTRY = Entry("input shaft", "A", "7500", "", "600 hp", "2024-04-01", "because, “quoted”")
+ENTRY = Entry("input shaft", "A", "7500 lb", "", "600 hp", "2024-04-01", "because, “quoted”")
 
 
 @pytest.fixture
@@ -84,7 +84,7 @@ def test_more_than_is_proven_is_refused_and_lowering_is_not(folder):
     [("utf-8", ""), ("utf-8-sig", ""), ("utf-16", ""), ("cp1252", "Limits of the shop – 2019\n\n")],
 )
 def test_old_lines_are_kept_to_the_byte(folder, encoding, start):
-    text = start + "Component,Part,Limit,From,Why,Extra\ninput shaft,A,700,2019-01-01,“old”,x\n"
+    text = start + "Component,Part,Weight up to,Limit,From,Why,Extra\ninput shaft,A,,700,2019-01-01,“old”,x\n"
     toml = (
         folder / "shop.toml"
     ).read_text() + '[headings.limits]\npower_limit = "Limit"\neffective_on = "From"\nreason = "Why"\n'
@@ -93,7 +93,7 @@ def test_old_lines_are_kept_to_the_byte(folder, encoding, start):
     append(load_shop(folder), ENTRY)
     now = (folder / "limits.csv").read_bytes().decode(encoding)
     assert now.startswith(text)
-    assert now[len(text) :] == 'input shaft,A,600 hp,2024-04-01,"because, “quoted”",\n'
+    assert now[len(text) :] == 'input shaft,A,7500 lb,600 hp,2024-04-01,"because, “quoted”",\n'
     assert len(load_records(folder, as_of="2024-12-31").limits) == 2
 
 
@@ -140,3 +140,24 @@ def test_fingerprint_follows_the_bytes(folder):
     assert fingerprint(folder) == before
     (folder / "returns.csv").write_bytes((folder / "returns.csv").read_bytes() + b"\n")
     assert fingerprint(folder) != before
+
+
+def test_a_column_that_is_missing_is_not_dropped_in_silence(folder):
+    (folder / "limits.csv").write_text("component,part,power_limit,effective_on,reason\n")
+    with pytest.raises(AnalyticsError, match=r"limits\.csv has no column weight_up_to"):
+        append(load_shop(folder), ENTRY)
+
+
+def test_weights_carry_their_unit_and_powers_are_never_rounded_up(folder):
+    toml = (folder / "shop.toml").read_text()
+    ratings = rated(folder)
+    row = ratings.table.iloc[0]
+    accept(ratings, "input shaft", "A", row["weight_up_to"], "", row["proposed_hp"] - 0.4, "the owner", DAY)
+    (folder / "shop.toml").write_text(toml + '[units]\nweight = "kg"\n')
+    limit = load_records(folder, as_of="2024-04-01").limits.iloc[0]
+    assert limit["weight_up_to_lb"] == pytest.approx(7500)
+    assert limit["power_limit_hp"] == row["proposed_hp"] - 1
+    with pytest.raises(AnalyticsError, match="cannot be a limit"):
+        accept(ratings, "input shaft", "A", row["weight_up_to"], "", -50, "the owner", DAY)
+    with pytest.raises(AnalyticsError, match="before the records it rests on"):
+        accept(ratings, "input shaft", "A", row["weight_up_to"], "", 100, "the owner", dt.date(2019, 1, 1))

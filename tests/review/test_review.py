@@ -260,3 +260,46 @@ def test_a_row_of_several_units_is_counted_as_several(tmp_path):
 def test_unknowns_are_named_even_where_nothing_came_back(tmp_path):
     review = make_review(write_shop(tmp_path, builds=[build("T-111", power="")]))
     assert any(w.startswith("power is not known for 1 unit") for w in review.to_fix.table["what"])
+
+
+def test_a_lone_early_failure_among_late_entries_does_not_pull_the_curve_to_nothing(tmp_path):
+    toml = TOML.replace("as_of", 'records_start = "2022-01-01"\nas_of')
+    builds = [build(f"T-{k:03d}XY", "2019-01-01") for k in range(50)] + [build("N-999ZZ", "2022-01-05")]
+    back = [
+        returned("N-999ZZ", "2022-02-01", replaced_with="not replaced"),
+        *(returned(builds[k]["serial"], f"2023-0{k + 1}-01", replaced_with="not replaced") for k in range(3)),
+    ]
+    review = make_review(write_shop(tmp_path, toml, builds=builds, returns=back))
+    own = review.survival[(review.survival["component"] == "input shaft") & (review.survival["clock"] == "days")]
+    assert not (own["survival"] == 0).any()
+    assert review.components["input shaft"].table["back_within_2_years"].isna().all()
+
+
+def test_records_that_start_late_are_compared_like_with_like(tmp_path):
+    toml = TOML.replace("as_of", 'records_start = "2023-10-01"\nas_of')
+    builds = [build(f"T-{k:03d}XY", "2021-01-01") for k in range(100)]
+    back = [returned(builds[k]["serial"], f"2023-{4 + k % 6:02d}-10") for k in range(36)]
+    back += [returned(builds[50 + k]["serial"], f"2024-0{1 + k % 3}-10") for k in range(3)]
+    row = make_review(write_shop(tmp_path, toml, builds=builds, returns=back)).change.table.iloc[0]
+    assert row["year_before"] == 0  # the 36 came before the records start, and so did their unit-years
+
+
+def test_teardown_failures_have_their_years_in_service(tmp_path):
+    builds = [build(f"T-{k}{k}{k}", "2020-01-01") for k in range(4)]
+    back = [returned(b["serial"], "2024-01-01") | {"failed_on": "teardown"} for b in builds[:3]]
+    cells = make_review(write_shop(tmp_path, builds=builds, returns=back)).components["input shaft"].table
+    assert cells["unit_years"].sum() == pytest.approx(
+        (3 * 1461 + 1551 + 3 * 90) / 365.25
+    )  # three to the teardown, one on, three replacements
+
+
+def test_dollars_in_names_are_no_formulas(tmp_path):
+    from analytics.report import figures
+    from analytics.report.show import figure_html
+
+    builds = [build(f"T-{k:03d}XY", "2020-01-01", power="", input_shaft="A$^$") for k in range(12)]
+    review = make_review(
+        write_shop(tmp_path, builds=builds, returns=[returned(b["serial"], "2023-05-01") for b in builds[:6]])
+    )
+    drawn = figures.survival_figure(review, "input shaft", "days")
+    assert figure_html(drawn[0], "q", drawn[1]).startswith("<figure>")
