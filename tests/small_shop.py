@@ -48,3 +48,14 @@ def returned(serial: str, day: str, component: str = "input shaft", cause: str =
         "finding": "broken",
         **more,
     }
+
+
+def rateable_shop(folder: Path) -> Path:
+    """60 trucks, 8 shafts failed at known miles, 50 odometers read; quick settings for the ratings."""
+    builds = [build(f"T-{k:03d}XY", "2020-01-01", power=450 + 10 * k, weight=6500 + 15 * k) for k in range(60)]
+    back = [
+        returned(builds[59 - k]["serial"], f"2022-{1 + k:02d}-15", miles_in_service=30_000 + 1500 * k) for k in range(8)
+    ]
+    readings = [{"serial": b["serial"], "read_on": "2024-03-30", "odometer": 60_000} for b in builds[:50]]
+    toml = TOML + "[ratings]\nreplicates = 0\nreporting_share = 1.0\n"
+    return write_shop(folder, toml, builds=builds, returns=back, readings=readings)

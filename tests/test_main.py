@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from analytics.__main__ import main
-from tests.small_shop import build, returned, write_shop
+from tests.small_shop import build, rateable_shop, returned, write_shop
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
 
@@ -105,20 +105,7 @@ def test_demo_is_made_anew_and_refuses_foreign_folders(tmp_path, capsys):
 
 @pytest.fixture
 def rated_shop(tmp_path):
-    from tests.small_shop import TOML
-
-    builds = [build(f"T-{k:03d}XY", "2020-01-01", power=450 + 10 * k, weight=6500 + 15 * k) for k in range(60)]
-    back = [
-        returned(builds[59 - k]["serial"], f"2022-{1 + k:02d}-15", miles_in_service=30_000 + 1500 * k) for k in range(8)
-    ]
-    readings = [{"serial": b["serial"], "read_on": "2024-03-30", "odometer": 60_000} for b in builds[:50]]
-    return write_shop(
-        tmp_path / "shop",
-        TOML + "[ratings]\nreplicates = 0\nreporting_share = 1.0\n",
-        builds=builds,
-        returns=back,
-        readings=readings,
-    )
+    return rateable_shop(tmp_path / "shop")
 
 
 def test_ratings_from_the_command_line(rated_shop, tmp_path, capsys):

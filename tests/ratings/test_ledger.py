@@ -14,7 +14,7 @@ from analytics.ratings.ledger import Entry, accept, append, fingerprint, history
 from analytics.ratings.sheet import make_ratings
 from analytics.records.load import load_records
 from analytics.records.shop import load_shop
-from tests.small_shop import TOML, build, returned, write_shop
+from tests.small_shop import rateable_shop
 
 DAY = dt.date(2024, 4, 1)
 ENTRY = Entry("input shaft", "A", "7500 lb", "", "600 hp", "2024-04-01", "because, “quoted”")
@@ -22,18 +22,7 @@ ENTRY = Entry("input shaft", "A", "7500 lb", "", "600 hp", "2024-04-01", "becaus
 
 @pytest.fixture
 def folder(tmp_path):
-    builds = [build(f"T-{k:03d}XY", "2020-01-01", power=450 + 10 * k, weight=6500 + 15 * k) for k in range(60)]
-    back = [
-        returned(builds[59 - k]["serial"], f"2022-{1 + k:02d}-15", miles_in_service=30_000 + 1500 * k) for k in range(8)
-    ]
-    readings = [{"serial": b["serial"], "read_on": "2024-03-30", "odometer": 60_000} for b in builds[:50]]
-    return write_shop(
-        tmp_path / "shop",
-        TOML + "[ratings]\nreplicates = 0\nreporting_share = 1.0\n",
-        builds=builds,
-        returns=back,
-        readings=readings,
-    )
+    return rateable_shop(tmp_path / "shop")
 
 
 def rated(folder):
