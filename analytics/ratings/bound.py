@@ -103,12 +103,14 @@ class LawRating:
 class RatingBound:
     """The rating of one part at one weight and use. Powers in hp at the crank; NaN where the reasons say why.
 
+    rated_use: the use the number is for: ``use`` itself, or the harshest with enough on record where none is stated.
     bound_hp is what may be published. capped: bound_hp is the highest power with experience, so read "at least".
     demonstrated_only: no failure, so not modelled. checks: what fired. costs: what each default took off, in words.
     """
 
     weight_lb: float
     use: str
+    rated_use: str
     life_miles: float
     reliability: float
     confidence: float
@@ -487,6 +489,7 @@ def rate_part(
         name = data.use_names[picked if picked is not None else uses[0]] if apart else use or ""
         return RatingBound(
             weight_lb,
+            name,
             name,
             life_miles,
             reliability,

@@ -25,6 +25,7 @@ def bound(hp: float = NAN, estimate: float = NAN, **more: object) -> RatingBound
     plain = RatingBound(
         7500.0,
         "",
+        "",
         50_000.0,
         0.9,
         0.9,

@@ -1,0 +1,173 @@
+"""The whole road on invented shops: dirty sheets in, published bounds out, held against the truth they were drawn from.
+
+Each shop is the demo drawn with another seed: same parts and troubles, other trucks, failures and dirt. Its sheets are
+written, read back, rated as an owner would, and every bound on the sheet is compared with the true rating.
+"""
+
+from __future__ import annotations
+
+import math
+import tempfile
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from analytics.evidence.coverage import _versions
+from analytics.lifetimes.table import make_lifetimes
+from analytics.models.lifedata import LifeData
+from analytics.ratings.options import options_for
+from analytics.ratings.sheet import make_ratings, proposed_hp
+from analytics.records.load import load_records
+from analytics.simulate.demo import demo_truth, write_demo
+from analytics.simulate.fleet import FleetTruth
+
+BLOCKS, TABLE = "demo_blocks.csv", "demo_shops.csv"
+FIRST_SEED = 1001
+UNITS = 900
+
+
+def one_shop(seed: int, units: int = UNITS) -> pd.DataFrame:
+    """One row per bound on the sheet of the demo shop with this seed: component, part, weight_lb, use (the use the number
+    is for; blank: all together, held against the mix of uses on record), own_row (a row of that use alone), failures,
+    bound_hp, proposed_hp, estimate_hp, true_hp, how."""
+    with tempfile.TemporaryDirectory() as folder:
+        write_demo(folder, units=units, seed=seed)
+        records = load_records(folder)
+        options = options_for(records.shop)
+        options = replace(options, settings=replace(options.settings, explain=False))
+        ratings = make_ratings(records, make_lifetimes(records), options)
+    truth = demo_truth()
+    rows = []
+    for rated in ratings.parts:
+        for bound in rated.bounds:
+            true = true_rating(
+                truth,
+                rated.component,
+                rated.part,
+                options.life_miles,
+                options.reliability,
+                bound.weight_lb,
+                _mix(rated.data, bound.rated_use),
+            )
+            how = "demonstrated" if bound.demonstrated_only else "capped" if bound.capped else "modelled"
+            rows.append(
+                {
+                    "component": rated.component,
+                    "part": rated.part,
+                    "weight_lb": bound.weight_lb,
+                    "use": bound.rated_use,
+                    "own_row": bool(bound.use),
+                    "failures": bound.failures,
+                    "bound_hp": bound.bound_hp,
+                    "proposed_hp": proposed_hp(rated, bound, options),
+                    "estimate_hp": bound.estimate_hp,
+                    "true_hp": true,
+                    "how": how if np.isfinite(bound.bound_hp) else "none",
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def true_rating(
+    truth: FleetTruth,
+    component: str,
+    part: str,
+    miles: float,
+    reliability: float,
+    weight_lb: float,
+    shares: dict[str, float],
+) -> float:
+    """The highest power in hp at which ``reliability`` of a mix of uses outlives ``miles``, by bisection on log power; inf
+    where no power is too high. shares: of each use, adding up to 1."""
+    if len(shares) == 1:
+        return truth.rating(component, part, miles, reliability, weight_lb, next(iter(shares)))
+
+    def survives(log_power: float) -> bool:
+        power = math.exp(log_power)
+        return (
+            sum(s * float(truth.survival(component, part, miles, power, weight_lb, u)) for u, s in shares.items())
+            >= reliability
+        )
+
+    low, high = 0.0, math.log(1e6)
+    if survives(high):
+        return math.inf
+    for _ in range(60):
+        mid = (low + high) / 2
+        low, high = (mid, high) if survives(mid) else (low, mid)
+    return math.exp(low)
+
+
+def _mix(data: LifeData, use: str) -> dict[str, float]:
+    """The use named, or the mix of uses on record where the rating is for all of them together."""
+    if use:
+        return {use: 1.0}
+    counts = np.bincount(data.use, data.weight, len(data.use_names))
+    named = {name: float(n) for name, n in zip(data.use_names, counts, strict=True) if name and n}
+    return {name: n / sum(named.values()) for name, n in named.items()}
+
+
+def run(
+    out: str | Path,
+    shops: int = 100,
+    units: int = UNITS,
+    first_seed: int = FIRST_SEED,
+    progress: Callable[[str], None] | None = None,
+) -> pd.DataFrame:
+    """Rate ``shops`` demo shops, seeds ``first_seed`` on; those already in ``out`` are not repeated. Returns the summary."""
+    folder = Path(out)
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / BLOCKS
+    done = pd.read_csv(path, keep_default_na=False, na_values=["nan"]) if path.exists() else pd.DataFrame()
+    for seed in range(first_seed, first_seed + shops):
+        if len(done) and (done["seed"] == seed).any():
+            continue
+        rows = one_shop(seed, units).round(3)
+        rows.insert(0, "seed", seed)
+        done = pd.concat([done, rows.assign(versions=_versions())], ignore_index=True)
+        done.to_csv(path, index=False, na_rep="nan")
+        if progress is not None:
+            progress(f"shop {seed}: {len(rows)} rows")
+    table = summarise(done)
+    table.to_csv(folder / TABLE, index=False)
+    return table
+
+
+def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
+    """Per part, per kind of bound and over all: shops, bounds given, share at or below the truth, its standard error over
+    shops (rows of one shop lean on the same trucks), median of bound over truth; the same for what is proposed."""
+    given = blocks[blocks["bound_hp"].notna()].copy()
+    given["held"] = given["bound_hp"] <= given["true_hp"] * (1 + 1e-9)
+    given["proposed_held"] = given["proposed_hp"].isna() | (given["proposed_hp"] <= given["true_hp"] * (1 + 1e-9))
+    given["ratio"] = given["bound_hp"] / given["true_hp"]
+    groups = [("all", "any", given), ("all", "lightest class, any use", _headline(given))]
+    groups += [("all", how, own) for how, own in given.groupby("how", sort=True)]
+    groups += [(f"{c} {p}", "any", own) for (c, p), own in given.groupby(["component", "part"], sort=True)]
+    rows = []
+    for name, kind, own in groups:
+        by_shop = own.groupby("seed")["held"].agg(["sum", "size"])
+        share = float(own["held"].mean())
+        spread = ((by_shop["sum"] - share * by_shop["size"]) ** 2).sum()
+        shops = len(by_shop)
+        rows.append(
+            {
+                "part": name,
+                "kind": kind,
+                "shops": shops,
+                "bounds": len(own),
+                "held": share,
+                "se": float(np.sqrt(spread * shops / max(shops - 1, 1)) / len(own)),
+                "proposed_held": float(own["proposed_held"].mean()),
+                "median_ratio": float(own["ratio"].median()),
+                "p95_ratio": float(own["ratio"].quantile(0.95)),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _headline(given: pd.DataFrame) -> pd.DataFrame:
+    rows = given[~given["own_row"]].sort_values(["seed", "component", "part", "weight_lb"], kind="stable")
+    return rows.drop_duplicates(["seed", "component", "part"])
