@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 import time
 from collections.abc import Callable, Sequence
@@ -86,7 +87,13 @@ def main(argv: Sequence[str] | None = None) -> int:
         if name == "accept":
             command.add_argument("--component", required=True)
             command.add_argument("--part", required=True)
-            command.add_argument("--weight-up-to", type=float, required=True, metavar="LB", help="as in ratings.csv")
+            command.add_argument(
+                "--weight-up-to",
+                type=lambda text: math.inf if text == "any" else float(text),
+                required=True,
+                metavar="LB",
+                help='as in ratings.csv, or "any" where no weight is on record',
+            )
             command.add_argument("--use", default="", help="blank: any use")
             command.add_argument("--power", type=float, required=True, metavar="HP", help="the limit to publish")
             command.add_argument("--by", required=True, metavar="NAME", help="the person who decides")
@@ -213,7 +220,7 @@ def _accept(arguments: argparse.Namespace) -> None:
         arguments.why,
     )
     print(
-        f"Added to limits: {entry.component} {entry.part}, up to {entry.weight_up_to}, {entry.power_limit} from {entry.effective_on}.\n{entry.reason}"
+        f"Added to limits: {entry.component} {entry.part}, {'up to ' + entry.weight_up_to if entry.weight_up_to else 'any weight'}, {entry.power_limit} from {entry.effective_on}.\n{entry.reason}"
     )
 
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.optimize import minimize_scalar
+from scipy.special import ndtr
 from scipy.stats import chi2
 
 from analytics.errors import NotEnoughData
 from analytics.models.joint import JointModel, fit_joint, joint_model, log_power_at
-from analytics.models.lifedata import LifeData
-from analytics.models.regression import Optimum, Priors, log_survival, standard_quantile, survival_of
+from analytics.models.lifedata import NOTHING, LifeData, split_days
+from analytics.models.regression import Optimum, Priors, log_density, log_survival, standard_quantile, survival_of
 
 OPEN = (0.0, 100.0)  # a prior wide enough to leave a tested term to the data
 
@@ -59,7 +61,7 @@ def curvature_test(
 
 def common_shape_test(parts: dict[str, LifeData], life_miles: float, law: str = "weibull") -> ModelTest:
     """Do the parts share one Weibull shape? Each part keeps its own power and weight effects; the shared shape is found
-    on a fine grid of the profile. Known and unknown miles alike; priors on the shape only, and the same for all."""
+    by Brent's method on the sum of the profiles. Known and unknown miles alike; priors on the shape only, and the same for all."""
     loose = Priors(shape=(float(np.log(2)), 2.0))
     fitted = {}
     for name, data in parts.items():
@@ -68,37 +70,35 @@ def common_shape_test(parts: dict[str, LifeData], life_miles: float, law: str = 
         fitted[name] = fit_joint(joint_model(data, life_miles, law, loose))
     if len(fitted) < 2:
         raise NotEnoughData(f"{len(fitted)} parts have 3 failures or more: a common shape needs two to compare")
-    grid = np.linspace(-1.2, 2.2, 69)
-    shared = np.zeros(len(grid))
-    apart = 0.0
-    for model, top in fitted.values():
-        apart += float(top.value[0])
-        values = np.empty(len(grid))
-        tight = replace(model.priors, shape=None)
-        for i, v in enumerate(grid):
+    apart = sum(float(top.value[0]) for _, top in fitted.values())
+
+    def lost(log_shape: float) -> float:
+        """Minus the sum of the parts' profiles at one shape."""
+        total = 0.0
+        for model, top in fitted.values():
             # a prior so sharp that it pins the shape; its value at the pinned shape is put back
-            pinned = replace(model, priors=replace(tight, shape=(float(v), 1e-3)))
+            pinned = replace(model, priors=replace(model.priors, shape=(log_shape, 1e-3)))
             start = top.theta[0].copy()
-            start[0] = v
+            start[0] = log_shape
             _, fit = fit_joint(pinned, start)
-            r = (fit.theta[0, 0] - v) / 1e-3
+            r = (fit.theta[0, 0] - log_shape) / 1e-3
             own = (fit.theta[0, 0] - loose.shape[0]) / loose.shape[1]
-            values[i] = float(fit.value[0]) + 0.5 * r * r - 0.5 * own * own
-        shared += values
-    peak = int(np.argmax(shared))
-    # the top of a parabola through the three best grid points
-    if 0 < peak < len(grid) - 1:
-        a, b, c = shared[peak - 1 : peak + 2]
-        best = b - 0.125 * (a - c) ** 2 / (a - 2 * b + c)
-    else:
-        best = shared[peak]
+            total += float(fit.value[0]) + 0.5 * r * r - 0.5 * own * own
+        return -total
+
+    shapes = [float(top.theta[0, 0]) for _, top in fitted.values()]
+    # the shared shape lies between the least and the greatest of the parts' own
+    found = minimize_scalar(
+        lost, bounds=(min(shapes) - 0.05, max(shapes) + 0.05), method="bounded", options={"xatol": 1e-3}
+    )
+    best, peak = -float(found.fun), float(found.x)
     stat = 2 * max(apart - float(best), 0.0)
     df = len(fitted) - 1
     p = float(chi2.sf(stat, df))
     words = (
         f"the parts wear out in different ways (p = {p:.3f}): do not pool their shapes"
         if p < 0.05
-        else f"nothing says the parts differ in shape (p = {p:.2f}; shared shape {np.exp(grid[peak]):.2f})"
+        else f"nothing says the parts differ in shape (p = {p:.2f}; shared shape {np.exp(peak):.2f})"
     )
     return ModelTest("one shape for all parts", stat, df, p, words)
 
@@ -112,24 +112,106 @@ def fitted_survival(model: JointModel, top: Optimum, miles: np.ndarray, rows: np
     return survival_of(z, model.law) @ w / w.sum()
 
 
-def cumulative_hazard_residuals(model: JointModel, top: Optimum) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Cox-Snell residuals of the rows with known miles: H_i at the end (m,), failed (m,) bool, row numbers (m,).
+@dataclass(frozen=True, slots=True, repr=False)
+class SpreadLives:
+    """Lives on the miles clock, unknown odometers spread over the miles they may have by now.
 
-    If the model holds they are a censored sample of a unit exponential (Cox and Snell, J. Roy. Statist. Soc. B 30 (1968)
-    248-275). The hazard before a late entry is taken off.
+    All (m,): entry, end in miles, failed, weight (of one life adds up to its count), row of the model's data, and
+    hazard, the fitted cumulative hazard from entry to end.
+    """
+
+    entry: np.ndarray
+    end: np.ndarray
+    failed: np.ndarray
+    weight: np.ndarray
+    row: np.ndarray
+    hazard: np.ndarray
+
+    def __repr__(self) -> str:
+        return f"SpreadLives({len(np.unique(self.row))} lives, {self.weight[self.failed].sum():g} failures)"
+
+    def of(self, rows: np.ndarray) -> SpreadLives:
+        """Those of the rows (n,) bool of the model's data."""
+        keep = rows[self.row]
+        return SpreadLives(*(getattr(self, k)[keep] for k in self.__dataclass_fields__))
+
+
+def spread_lives(model: JointModel, top: Optimum) -> SpreadLives:
+    """The lives a curve on miles can be drawn from, where many odometers are unknown.
+
+    A life without any reading is spread over the nodes of its miles per day, each weighted by how likely it is given that
+    the part still runs (or failed on that day) and was not read: the expected number at risk at each mile, as in the
+    expectation step of the EM algorithm (Dempster, Laird and Rubin, J. Roy. Statist. Soc. B 39 (1977) 1-38). One with a
+    reading is carried on at its own rate. Failures found between two figures stand in the middle.
     """
     data, theta, lay = model.data, top.theta[0], model.layout
-    end = np.where(np.isfinite(data.upper), data.upper, data.lower)
-    rows = np.flatnonzero(np.isfinite(end) & (end > 0))
-    eta = model.x[rows] @ theta[lay.gamma]
+    beta = float(np.exp(theta[0]))
+    eta = model.x @ theta[lay.gamma]
+    at = {k: lay.place(k) for k in ("decline", "level", "slope")}
+    later = np.exp(theta[at["decline"]]) if at["decline"] is not None else np.exp(lay.fixed_decline)
 
-    def hazard(t):
-        return -log_survival(np.exp(theta[0]) * np.log(t / model.life_miles) - eta, model.law)[0]
+    def hazard(miles, i):
+        z = beta * np.log(np.maximum(miles, NOTHING) / model.life_miles) - eta[i]
+        return -log_survival(z, model.law)[0]
 
-    out = hazard(end[rows])
-    late = data.entry[rows] > 0
-    out = out - np.where(late, hazard(np.where(late, data.entry[rows], 1.0)), 0.0)
-    return out, data.failed[rows], rows
+    def exposure(i, days):
+        before, after = split_days(data.start_days[i], np.nan_to_num(days), model.change_days)
+        return before + later * after
+
+    failed, known = data.failed, np.isfinite(data.lower)
+    end_days = np.where(failed, 0.5 * (data.lower_days + data.upper_days), data.lower_days)
+    parts = []
+    i = np.flatnonzero(known)
+    end = np.where(failed[i], 0.5 * (data.lower[i] + np.where(failed[i], data.upper[i], 0.0)), data.lower[i])
+    parts.append((data.entry[i], end, np.ones(len(i)), i))
+    i = np.flatnonzero(~known & data.has_rate)
+    before, after = split_days(np.zeros(len(i)), data.rate_days[i], model.change_days)
+    per_day = data.rate_miles[i] / np.maximum(before + later * after, NOTHING)
+    parts.append((per_day * exposure(i, data.entry_days[i]), per_day * exposure(i, end_days[i]), np.ones(len(i)), i))
+    i = np.flatnonzero(~known & ~data.has_rate)
+    if len(i):
+        s, w = model.nodes
+        mu = theta[lay.mu][data.use[i] if lay.uses > 1 else np.zeros(len(i), int)]
+        rate = np.exp(mu[:, None] + np.exp(theta[lay.tau]) * s)
+        entry, end = (rate * exposure(i, d)[:, None] for d in (data.entry_days[i], end_days[i]))
+        log_share = np.log(np.maximum(w, 1e-300)) - hazard(end, i[:, None]) + hazard(entry, i[:, None])
+        if at["level"] is not None:
+            c = theta[at["slope"]] if at["slope"] is not None else 0.0
+            log_share = log_share + np.log(np.maximum(ndtr(-(theta[at["level"]] + c * s)), 1e-300))
+        fell = failed[i]
+        if fell.any():
+            z = beta * np.log(np.maximum(end[fell], NOTHING) / model.life_miles) - eta[i[fell]][:, None]
+            log_share[fell] += log_density(z, model.law)[0] - log_survival(z, model.law)[0]
+        share = np.exp(log_share - log_share.max(1, keepdims=True))
+        share /= share.sum(1, keepdims=True)
+        parts.append((entry.ravel(), end.ravel(), share.ravel(), np.repeat(i, len(s))))
+    entry, end, share, row = (np.concatenate(v) for v in zip(*parts, strict=True))
+    gone = hazard(end, row) - np.where(entry > 0, hazard(entry, row), 0.0)
+    return SpreadLives(entry, end, failed[row], share * data.weight[row], row, np.maximum(gone, 0.0))
+
+
+def spread_curve(
+    spread: SpreadLives, least: float = 5.0, time: str = "miles"
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Product-limit curve of spread lives: miles (k,), survival after each (k,), expected number at risk (k,). It stops where
+    fewer than ``least`` are at risk. time "hazard": on the scale of the fitted hazard, from 0 to each life's own."""
+    end, entry = (spread.end, spread.entry) if time == "miles" else (spread.hazard, np.zeros(len(spread.hazard)))
+    at = np.unique(end[spread.failed & (spread.weight > 1e-9)])
+
+    def from_here(values, weight):
+        order = np.argsort(values, kind="stable")
+        total = np.concatenate([[0.0], np.cumsum(weight[order])])
+        return total[-1] - total[np.searchsorted(values[order], at, side="left")]
+
+    at_risk = from_here(end, spread.weight) - from_here(entry, spread.weight)
+    fell = spread.failed
+    order = np.argsort(end[fell], kind="stable")
+    total = np.concatenate([[0.0], np.cumsum(spread.weight[fell][order])])
+    ends = end[fell][order]
+    deaths = total[np.searchsorted(ends, at, side="right")] - total[np.searchsorted(ends, at, side="left")]
+    enough = np.minimum.accumulate(at_risk >= least) if len(at) else np.zeros(0, bool)
+    at, at_risk, deaths = at[enough], at_risk[enough], deaths[enough]
+    return at, np.cumprod(1 - np.minimum(deaths / np.maximum(at_risk, 1e-300), 1.0)), at_risk
 
 
 @dataclass(frozen=True, slots=True)

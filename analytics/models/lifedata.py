@@ -10,6 +10,7 @@ import pandas as pd
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.models.regression import Block, Points, Rates, Rows
 
+ANY_WEIGHT = 1.0  # lb, given to every life where the shop keeps no weights: no weight effect, and none to rate at
 NOTHING = 1e-3  # miles and days that stand for "from new" where a logarithm is needed
 
 
@@ -193,6 +194,12 @@ def from_lifetimes(
         raise AnalyticsError(f"no lifetimes for component {component!r}" + (f", part {part!r}" if part else ""))
     notes = []
     on_record = len(rows)
+    if not (rows["weight_lb"] > 0).any():
+        rows = rows.assign(weight_lb=ANY_WEIGHT)
+        notes.append(
+            "no weight is on record: rated by power alone, for a mix of weights like that of the trucks built; write down the "
+            "weight at every build"
+        )
     missing = rows[strength].isna() | rows["weight_lb"].isna() | ~(rows[strength] > 0) | ~(rows["weight_lb"] > 0)
     if missing.any():
         lost = int((missing & (rows["ended"] == "failed")).sum())
@@ -281,6 +288,21 @@ def from_lifetimes(
         weight=rows["count"].to_numpy(float),
     )
     return data, tuple(notes)
+
+
+def rated_weight(weight_lb: float) -> float:
+    """The weight to reckon with: that of lives without any for "any weight" (inf), else itself."""
+    return ANY_WEIGHT if np.isinf(weight_lb) else weight_lb
+
+
+def weight_words(weight_lb: float) -> str:
+    """ "7,500 lb", or "any weight"."""
+    return "any weight" if np.isinf(weight_lb) or weight_lb == ANY_WEIGHT else f"{weight_lb:,.0f} lb"
+
+
+def class_words(weight_lb: float) -> str:
+    """The weight class up to that weight: "up to 7,500 lb", or "any weight"."""
+    return weight_words(weight_lb) if np.isinf(weight_lb) else f"up to {weight_words(weight_lb)}"
 
 
 def split_days(start: np.ndarray, length: np.ndarray, change: float) -> tuple[np.ndarray, np.ndarray]:

@@ -29,7 +29,7 @@ from analytics.models.joint import (
     simulate,
     step_limits,
 )
-from analytics.models.lifedata import LifeData
+from analytics.models.lifedata import LifeData, rated_weight, weight_words
 from analytics.models.mileage import fit_driving
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import Optimum, Priors, maximise, objective, standard_quantile
@@ -136,7 +136,7 @@ class RatingBound:
     seed: int
 
     def __repr__(self) -> str:
-        where = f"{self.weight_lb:,.0f} lb" + (f", {self.use}" if self.use else "")
+        where = weight_words(self.weight_lb) + (f", {self.use}" if self.use else "")
         return (
             f"RatingBound({where}: {'at least ' if self.capped else ''}{self.bound_hp:,.0f} hp, estimate "
             f"{self.estimate_hp:,.0f}, demonstrated {self.demonstrated_hp:,.0f}; {self.failures:g} failures in "
@@ -412,7 +412,7 @@ def rate_part(
     settings: RatingSettings | None = None,
     seed: int = 1,
 ) -> RatingBound:
-    """The rating of one part at one weight. ``use`` None: the harshest use on record. Raises AnalyticsError on settings
+    """The rating of one part at one weight (inf: any, where the lives have none). ``use`` None: the harshest use on record. Raises AnalyticsError on settings
     that make no sense; data that cannot carry a number come back as NaN with the reason."""
     s = RatingSettings() if settings is None else settings
     if not (0 < reliability < 1 and 0 < confidence < 1 and life_miles > 0 and weight_lb > 0):
@@ -424,6 +424,7 @@ def rate_part(
         raise AnalyticsError(f"reporting share {s.share}: give a number above 0 and at most 1, or none for a prior")
     if use is not None and s.use_terms and use not in data.use_names:
         raise AnalyticsError(f"use {use!r} is not on record; there are {', '.join(data.use_names)}")
+    asked_lb, weight_lb = weight_lb, rated_weight(weight_lb)
     reasons: list[str] = []
     checks: list[str] = []
     costs: list[str] = []
@@ -468,7 +469,9 @@ def rate_part(
                 reasons.append(f"counts on {_share_mean(s):.0%} of failures being reported")
         if np.isfinite(bound) and not np.isfinite(cap):
             reasons.append(
-                f"fewer than {s.cap_rank} units at {s.cap_weight * weight_lb:,.0f} lb or more: no rating at this weight"
+                f"fewer than {s.cap_rank} units on record: no rating"
+                if np.isinf(asked_lb)
+                else f"fewer than {s.cap_rank} units at {s.cap_weight * weight_lb:,.0f} lb or more: no rating at this weight"
             )
             bound = NAN
         elif np.isfinite(bound) and bound > cap:
@@ -488,7 +491,7 @@ def rate_part(
         apart = len(data.use_names) > 1 and s.use_terms and (picked is not None or not several)
         name = data.use_names[picked if picked is not None else uses[0]] if apart else use or ""
         return RatingBound(
-            weight_lb,
+            asked_lb,
             name,
             name,
             life_miles,
@@ -614,7 +617,7 @@ def _uses_to_rate(data: LifeData, s: RatingSettings, reasons: list[str]) -> list
     failures = np.bincount(data.use, data.weight * data.failed, len(data.use_names))
     enough = [k for k in range(len(units)) if failures[k] >= s.use_failures] or [int(np.argmax(failures))]
     left = [
-        f"{data.use_names[k] or 'no use stated'} ({units[k]:,.0f} lives, {failures[k]:g} failures)"
+        f"{data.use_names[k] or 'no use stated'} ({units[k]:,.0f} {'life' if units[k] == 1 else 'lives'}, {failures[k]:g} {'failure' if failures[k] == 1 else 'failures'})"
         for k in range(len(units))
         if k not in enough
     ]

@@ -13,7 +13,7 @@ import numpy as np
 from scipy.stats import binom, chi2
 
 from analytics.errors import AnalyticsError
-from analytics.models.lifedata import LifeData, split_days
+from analytics.models.lifedata import ANY_WEIGHT, LifeData, rated_weight, split_days, weight_words
 from analytics.models.mileage import DrivingFit
 from analytics.models.quadrature import rate_nodes
 
@@ -87,6 +87,10 @@ def rough_miles(data: LifeData, driving: DrivingFit | None) -> np.ndarray:
     return np.nan_to_num(np.where(np.isnan(miles), rate * days, miles), nan=0.0)
 
 
+def _heavy(weight_lb: float) -> str:
+    return "" if np.isinf(weight_lb) or weight_lb == ANY_WEIGHT else f" at {weight_lb:,.0f} lb or more"
+
+
 def demonstrate(
     data: LifeData,
     weight_lb: float,
@@ -101,7 +105,7 @@ def demonstrate(
     """The demonstration bound: the least over ``shapes`` of the highest power p with
     sum over {p_i >= p, w_i >= weight_lb} of h_i >= chi2_C(2r + 2)/2. ``share``: of failures that are reported.
     """
-    inside = data.log_weight >= np.log(weight_lb) - 1e-9
+    inside = data.log_weight >= np.log(rated_weight(weight_lb)) - 1e-9
     if use is not None:
         inside &= data.use == use
     nan = float("nan")
@@ -112,7 +116,8 @@ def demonstrate(
             0,
             0,
             0,
-            f"no unit weighs {weight_lb:,.0f} lb or more" + ("" if use is None else f" in {data.use_names[use]} use"),
+            f"no unit weighs {weight_words(weight_lb)} or more"
+            + ("" if use is None else f" in {data.use_names[use]} use"),
         )
     order = np.flatnonzero(inside)[np.argsort(-data.log_power[inside], kind="stable")]
     failures = np.cumsum(np.where(data.failed, data.weight, 0.0)[order])
@@ -136,7 +141,7 @@ def demonstrate(
             units,
             r,
             miles,
-            f"{units:,.0f} units at {weight_lb:,.0f} lb or more with {r:g} failures in {miles:,.0f} miles "
+            f"{units:,.0f} units{_heavy(weight_lb)} with {r:g} failures in {miles:,.0f} miles "
             f"are too little to prove {reliability:.0%} to {life_miles:,.0f} miles at any power",
         )
     p = float(np.exp(best[k][0]))

@@ -16,6 +16,7 @@ from pathlib import Path
 import pandas as pd
 
 from analytics.errors import AnalyticsError
+from analytics.models.lifedata import class_words
 from analytics.ratings.sheet import Ratings
 from analytics.records.headings import HEADINGS
 from analytics.records.shop import Shop
@@ -85,7 +86,7 @@ def accept(
             ", ".join(
                 sorted(
                     {
-                        f"{w:,.0f}"
+                        "any" if math.isinf(w) else f"{w:,.0f}"
                         for w in table.loc[(table["component"] == component) & (table["part"] == part), "weight_up_to"]
                     }
                 )
@@ -93,7 +94,7 @@ def accept(
             or "none"
         )
         raise AnalyticsError(
-            f"there is no rating for {component} {part} up to {weight_up_to_lb:,.0f} lb{', ' + use if use else ''}. Weights rated: {offered}."
+            f"there is no rating for {component} {part} {class_words(weight_up_to_lb)}{', ' + use if use else ''}. Weights rated: {offered}."
         )
     found = row.iloc[0]
     if not power_hp <= found["proposed_hp"] and not power_hp < found["published_hp"]:
@@ -111,7 +112,7 @@ def accept(
     entry = Entry(
         component,
         part,
-        f"{weight_up_to_lb:.0f} lb",
+        "" if math.isinf(weight_up_to_lb) else f"{weight_up_to_lb:.0f} lb",
         use,
         f"{math.floor(power_hp + 1e-9)} hp",
         effective_on.isoformat(),

@@ -16,7 +16,7 @@ import pandas as pd
 from scipy.special import expit
 
 from analytics.errors import AnalyticsError
-from analytics.models.lifedata import LifeData
+from analytics.models.lifedata import LifeData, rated_weight, weight_words
 from analytics.models.mileage import DrivingFit, fit_driving
 from analytics.ratings.bound import RatingSettings
 from analytics.ratings.demonstration import SHAPES, chance_of_passing, demonstrate, units_needed
@@ -173,7 +173,7 @@ class ProofAhead:
 
     def __repr__(self) -> str:
         steps = ", ".join(f"{r.days:g} d {r.demonstrated_hp:,.0f} hp" for r in self.table.itertuples())
-        return f"ProofAhead({self.weight_lb:,.0f} lb{', ' + self.use if self.use else ''}: {steps})"
+        return f"ProofAhead({weight_words(self.weight_lb)}{', ' + self.use if self.use else ''}: {steps})"
 
     def to_frame(self) -> pd.DataFrame:
         """One row per number of days, unrounded, with the promise repeated."""
@@ -234,9 +234,9 @@ def proof_ahead(
     table = pd.DataFrame(rows)
     now = rows[0]
     words = [
-        f"The miles run so far prove {now['demonstrated_hp']:,.0f} hp at {weight_lb:,.0f} lb: {now['reason']}."
+        f"The miles run so far prove {now['demonstrated_hp']:,.0f} hp at {weight_words(weight_lb)}: {now['reason']}."
         if np.isfinite(now["demonstrated_hp"])
-        else f"Nothing is proven yet at {weight_lb:,.0f} lb: {now['reason']}."
+        else f"Nothing is proven yet at {weight_words(weight_lb)}: {now['reason']}."
     ]
     if not len(which):
         words.append("No unit with this part is running: time alone will prove nothing.")
@@ -282,7 +282,7 @@ def _chance_none(
         return 1.0
     if fit is None or fit.model is None:
         return NAN
-    bears = data.log_weight[which] >= np.log(weight_lb) - 1e-9
+    bears = data.log_weight[which] >= np.log(rated_weight(weight_lb)) - 1e-9
     if use is not None:
         bears &= data.use[which] == use
     if np.isfinite(power_hp):

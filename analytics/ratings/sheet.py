@@ -11,9 +11,10 @@ import pandas as pd
 
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import Lifetimes
-from analytics.models.lifedata import LifeData, from_lifetimes
+from analytics.models.lifedata import ANY_WEIGHT, LifeData
 from analytics.ratings.bound import RatingBound, rate_weights
 from analytics.ratings.options import Options, options_for
+from analytics.ratings.predict import lives_of
 from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED, Records
 
@@ -46,13 +47,14 @@ _USE_FAILURES, _USE_LIVES = 3, 30
 class PartRating:
     """All that is known of one part: its lives, what was left out of them, a rating per weight and use.
 
-    otherwise: the bound in hp at (weight, "") if the failures whose cause or order is unclear were not the part's own
+    rows: (n,) where each life of ``data`` stands in the table of lifetimes. otherwise: the bound in hp at (weight, use) if the failures whose cause or order is unclear were not the part's own
     (first-order, moved by the calibration of the published bound).
     """
 
     component: str
     part: str
     data: LifeData
+    rows: np.ndarray
     notes: tuple[str, ...]
     bounds: tuple[RatingBound, ...]
     unclear: int
@@ -61,7 +63,7 @@ class PartRating:
 
 @dataclass(frozen=True, slots=True)
 class Ratings:
-    """``table``: COLUMNS, one row per component, part, weight class and use, unrounded. ``parts``: what each rests on."""
+    """``table``: COLUMNS, one row per component, part, weight class (inf: any weight, none on record) and use, unrounded. ``parts``: what each rests on."""
 
     records: Records
     lifetimes: Lifetimes
@@ -112,9 +114,10 @@ def make_ratings(
 
 def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options) -> PartRating | str:
     try:
-        data, notes = from_lifetimes(lifetimes.table, component, part, lifetimes.as_of)
+        lives = lives_of(lifetimes.table, component, part, lifetimes.as_of)
     except AnalyticsError as err:
         return f"{component} {part}: {err}"
+    data, notes = lives.data, lives.notes
     own = lifetimes.table[(lifetimes.table["component"] == component) & (lifetimes.table["part"] == part)]
     missing = _missing_note(own)
     weights = _weights(data, lifetimes.shop.weight_classes, options)
@@ -130,14 +133,24 @@ def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options) -> 
     unclear = own["ended"].eq("failed") & (own["cause"].eq("unclear") | own["order"].eq("unclear"))
     otherwise: dict[tuple[float, str], float] = {}
     if unclear.any():
-        other, _ = from_lifetimes(_spared(own, unclear), component, part, lifetimes.as_of)
+        other = lives_of(_spared(own, unclear), component, part, lifetimes.as_of).data
         first = replace(quick, settings=replace(quick.settings, replicates=0, draws=0))
-        otherwise = {
-            (b.weight_lb, ""): _moved(b, main)
-            for b, main in zip(_at(other, weights, None, first), harshest, strict=True)
-        }
+        for use in dict.fromkeys(b.use for b in bounds):
+            mains = [b for b in bounds if b.use == use]
+            named = use if use in other.use_names and use else None
+            otherwise |= {
+                (b.weight_lb, use): _moved(b, main)
+                for b, main in zip(_at(other, weights, named, first), mains, strict=True)
+            }
     return PartRating(
-        component, part, data, (*notes, *missing), tuple(bounds), int(own.loc[unclear, "count"].sum()), otherwise
+        component,
+        part,
+        data,
+        lives.rows,
+        (*notes, *missing),
+        tuple(bounds),
+        int(own.loc[unclear, "count"].sum()),
+        otherwise,
     )
 
 
@@ -179,7 +192,10 @@ def _at(data: LifeData, weights: tuple[float, ...], use: str | None, options: Op
 
 
 def _weights(data: LifeData, edges: tuple[float, ...], options: Options) -> tuple[float, ...]:
-    """Upper edge of each class; the open top class at the heaviest weight that several trucks reach, if above the last edge."""
+    """Upper edge of each class; the open top class at the heaviest weight that several trucks reach, if above the last edge;
+    inf alone where no weight is on record."""
+    if (data.log_weight == math.log(ANY_WEIGHT)).all():
+        return (math.inf,)
     heavy = np.sort(np.repeat(np.exp(data.log_weight), data.weight.astype(int)))[::-1]
     top = heavy[min(options.settings.cap_rank, len(heavy)) - 1]
     top = math.floor(top / 100 + 1e-9) * 100.0
@@ -201,7 +217,7 @@ def _own_uses(data: LifeData, options: Options) -> list[str]:
 
 def _missing_note(own: pd.DataFrame) -> tuple[str, ...]:
     """Whether power and weight are known mostly for the parts that failed."""
-    missing = own["power_hp"].isna() | own["weight_lb"].isna()
+    missing = own["power_hp"].isna() | (own["weight_lb"].isna() & own["weight_lb"].notna().any())
     failed = own["ended"] == "failed"
     if not missing.any() or not failed.any() or failed.all():
         return ()
@@ -321,13 +337,22 @@ def _rows(rated: PartRating, records: Records, options: Options) -> list[list[ob
     return rows
 
 
-def sentence(rated: PartRating, bound: RatingBound, why: str, options: Options) -> str:
-    """The rating in one plain sentence."""
-    seen = (
+def _round(miles: float) -> str:
+    """Miles as a person says them: three figures once there are millions, since most of those are reckoned from days."""
+    return f"{miles:,.0f}" if miles < 1e6 else f"{float(f'{miles:.3g}'):,.0f}"
+
+
+def seen_words(bound: RatingBound) -> str:
+    """How many lives of the part stand behind a rating, all weights together, and how many failed."""
+    return (
         f"{bound.failures:,.0f} of {bound.units:,.0f} came back"
         if bound.failures
         else f"none of {bound.units:,.0f} came back"
-    )
+    ) + f" in {_round(bound.miles)} miles"
+
+
+def qualifiers(rated: PartRating, bound: RatingBound, options: Options) -> tuple[str, ...]:
+    """What a rating hangs on, each in words; the other reading of unclear failures where it gives another figure."""
     rest = [r for r in bound.reasons if not r.startswith("at least")]
     other = rated.otherwise.get((bound.weight_lb, bound.use))
     if (
@@ -340,4 +365,10 @@ def sentence(rated: PartRating, bound: RatingBound, why: str, options: Options) 
             f"{propose(bound.bound_hp, options.step_hp):,.0f} hp if the {rated.unclear} with an unclear cause or order were its own, "
             f"{propose(other, options.step_hp):,.0f} hp if not; the lower counts"
         )
-    return f"{seen} in {bound.miles:,.0f} miles: {why}" + ("" if not rest else f" ({'; '.join(rest)})") + "."
+    return tuple(rest)
+
+
+def sentence(rated: PartRating, bound: RatingBound, why: str, options: Options) -> str:
+    """The rating in one plain sentence."""
+    rest = qualifiers(rated, bound, options)
+    return f"{seen_words(bound)}: {why}" + (f" ({'; '.join(rest)})" if rest else "") + "."

@@ -19,7 +19,15 @@ from scipy.special import log_ndtr
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.joint import JointModel
-from analytics.models.lifedata import NOTHING, LifeData, build_rows, fill_failures, split_days
+from analytics.models.lifedata import (
+    NOTHING,
+    LifeData,
+    build_rows,
+    fill_failures,
+    rated_weight,
+    split_days,
+    weight_words,
+)
 from analytics.models.regression import Block, Optimum, Points, Rows, log_likelihood, log_survival, standard_quantile
 from analytics.ratings.bound import RatingSettings
 from analytics.ratings.predict import fit_lives, law_words, lives_of
@@ -80,7 +88,7 @@ def rating_direction(
     theta, lay = top.theta[0], model.layout
     z = standard_quantile(reliability, model.law)
     gamma = theta[lay.gamma]
-    x0 = model.covariates(model.centre[0], np.log(weight_lb), use)
+    x0 = model.covariates(model.centre[0], np.log(rated_weight(weight_lb)), use)
     gap = -(z + gamma[0] + x0 @ gamma[1:]) / gamma[1]
     g = np.zeros(lay.size)
     g[lay.gamma] = -np.concatenate([[1.0], x0]) / gamma[1]
@@ -280,12 +288,13 @@ def unknowns_of_part(
             pd.DataFrame({"at": at, "ask": "odometer", "drop": odometer_gains(model, top, blind, v) / variance})
         )
     own = ((table["component"] == component) & (table["part"] == part)).to_numpy()
-    bare = own & (table["power_hp"].isna() | table["weight_lb"].isna()).to_numpy()
+    weightless = not (table.loc[own, "weight_lb"] > 0).any()
+    bare = own & (table["power_hp"].isna() | (table["weight_lb"].isna() & (not weightless))).to_numpy()
     if bare.any():
         lost = table[bare]
         filled = lost.assign(
             power_hp=lost["power_hp"].fillna(float(np.exp(model.centre[0]))),
-            weight_lb=lost["weight_lb"].fillna(weight_lb),
+            weight_lb=lost["weight_lb"].fillna(rated_weight(weight_lb)),
         )
         try:
             others = lives_of(pd.concat([table[~own], filled]).sort_index(), component, part, lifetimes.as_of)
@@ -295,6 +304,7 @@ def unknowns_of_part(
             positions = np.flatnonzero(bare | ~own)[others.rows]
             more = replace(others.data, use=_codes(others.data, data, code))
             has_power, has_weight = (table[c].notna().to_numpy()[positions] for c in ("power_hp", "weight_lb"))
+            has_weight = has_weight | weightless
             gains = column_gains(model, top, more, has_power, has_weight, v, mix, seed) / variance
             blank = more.unknown & ~more.failed & others.watched
             ask = [
@@ -327,7 +337,7 @@ def unknowns_of_part(
     frame = frame.sort_values(["drop", "serial"], ascending=[False, True], kind="stable", ignore_index=True)[COLUMNS]
     total, sd = together(frame["drop"].to_numpy()), float(np.sqrt(variance))
     top_few = frame.head(10)
-    where = f"{weight_lb:,.0f} lb{', ' + name if name else ''}"
+    where = f"{weight_words(weight_lb)}{', ' + name if name else ''}"
     words = [
         f"The rating of {part} at {where} is uncertain by about {sd:.0%} (one standard deviation).",
         f"The {'ten ' if len(frame) > 10 else ''}most telling of {len(frame):,} unknowns would take at most about "
@@ -363,7 +373,9 @@ def ask_first(
     the random sample; and the words. weight_lb: the lightest class's edge by default. Raises NotEnoughData where no part has
     ``min_failures``."""
     table, shop = lifetimes.table, lifetimes.shop
-    weight = weight_lb if weight_lb is not None else shop.weight_classes[0] if shop.weight_classes else 7500.0
+    weight = weight_lb
+    if weight is None:
+        weight = shop.weight_classes[0] if (table["weight_lb"] > 0).any() else np.inf
     pairs = sorted(set(zip(table["component"], table["part"], strict=True))) if parts is None else sorted(parts)
     lists = []
     for component, part in pairs:

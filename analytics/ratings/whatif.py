@@ -14,6 +14,7 @@ import pandas as pd
 
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
+from analytics.models.lifedata import ANY_WEIGHT, weight_words
 from analytics.models.mileage import fit_driving
 from analytics.models.regression import survival_of
 from analytics.ratings.bound import RatingBound, RatingSettings, rate_part
@@ -66,17 +67,24 @@ def build_mix(
     if first.empty:
         known = ", ".join(sorted(set(table["component"])))
         raise AnalyticsError(f"no builds with component {component!r}; there are {known}")
+    weightless = not (first["weight_lb"] > 0).any()
     on_record = (lifetimes.as_of - first["built_on"].min()).days / YEAR_DAYS
     for basis, span in (("last years", min(years, on_record)), ("all years", on_record)):
         since = lifetimes.as_of - pd.Timedelta(days=round(span * YEAR_DAYS))
         recent = first[first["built_on"] >= since]
         power, weight = recent["power_hp"].to_numpy(float), recent["weight_lb"].to_numpy(float)
         count = recent["count"].to_numpy(float)
+        if weightless:
+            weight = np.full(len(weight), ANY_WEIGHT)
         in_power, in_weight = (power > low_hp) & (power <= high_hp), (weight > weight_from) & (weight <= weight_up_to)
         inside = in_power & in_weight
         if inside.any():
             known = count[~np.isnan(power) & ~np.isnan(weight)].sum()
-            frame = recent.loc[inside, ["power_hp", "weight_lb", "use", "part", "count"]].reset_index(drop=True)
+            frame = (
+                recent.assign(weight_lb=weight)
+                .loc[inside, ["power_hp", "weight_lb", "use", "part", "count"]]
+                .reset_index(drop=True)
+            )
             return BuildMix(frame, max(span, 1 / YEAR_DAYS), basis, float(count.sum() / known))
     return BuildMix(first.iloc[:0][["power_hp", "weight_lb", "use", "part", "count"]], on_record, "none", 1.0)
 
@@ -117,9 +125,11 @@ def reported(fit: PartFit) -> np.ndarray:
 class LimitMove:
     """A limit moved from ``from_hp`` to ``to_hp``. Money in the shop's currency; NaN where the words say why.
 
-    units_a_year: more units under the limit (fewer: negative). comebacks_a_year: extra reported comebacks of one year's such
+    units_a_year: more units that get the part (fewer: negative): of the builds in the span, those that now get another part
+    where the limit rises, those that get this one where it falls. comebacks_a_year: extra reported comebacks of one year's such
     units by ``miles`` each, less those of the part they get now where ``instead`` names it; [lower, upper] at ``level``.
-    comeback_cost: of those. parts_saved: price step x units. net_cost = comeback_cost - parts_saved. beyond: the span lies
+    comeback_cost: of those. parts_saved: price step x units. net_cost = comeback_cost -
+    parts_saved, with its limits. beyond: the span lies
     above the highest power the part has on record. mix: the builds counted.
     """
 
@@ -147,6 +157,8 @@ class LimitMove:
     price_step: float
     parts_saved: float
     net_cost: float
+    net_cost_lower: float
+    net_cost_upper: float
     law: str
     reporting_share: float
     beyond: bool
@@ -199,7 +211,9 @@ def move_limit(
     sign = 1.0 if to_hp > from_hp else -1.0
     more, extra = ("more", "extra") if sign > 0 else ("fewer", "spared")
     low, high = sorted((float(from_hp), float(to_hp)))
-    mix = build_mix(lifetimes, component, low, high, weight_from, weight_up_to, years)
+    every = build_mix(lifetimes, component, low, high, weight_from, weight_up_to, years)
+    has_it = every.frame["part"].eq(part)
+    mix = replace(every, frame=every.frame[~has_it if sign > 0 else has_it].reset_index(drop=True))
     cost = shop.cost_of("comeback") if cost_per_comeback is None else cost_per_comeback
     prices = shop.costs.get("parts", {})
     if price_step is None and instead is not None and isinstance(prices, dict) and part in prices and instead in prices:
@@ -232,20 +246,26 @@ def move_limit(
             else (f", and builds of unknown power or weight are shared out in proportion (x {mix.scale:.2f})")
         )
         words.append(
-            f"{abs(units):.1f} {more} units a year would get {part}: {mix.built:,.0f} were built between {low:,.0f} and "
-            f"{high:,.0f} hp at {weights} in {since}{shared}."
+            f"{abs(units):.1f} {more} units a year would get {part}: of {every.built:,.0f} built between {low:,.0f} and "
+            f"{high:,.0f} hp at {weights} in {since}, {mix.built:,.0f} {'did not get it' if sign > 0 else 'got it'}{shared}."
         )
-        parts = mix.frame.groupby("part")["count"].sum().sort_values(ascending=False, kind="stable")
+        parts = every.frame.groupby("part")["count"].sum().sort_values(ascending=False, kind="stable")
         words.append(
             "They were built with "
             + ", ".join(f"{name or 'no part stated'} ({n:,})" for name, n in parts.items())
             + "."
         )
+        if not mix.built:
+            words.append(
+                f"So moving the limit changes no build: {'all of them get' if sign > 0 else 'none of them gets'} {part} as it is."
+            )
     fit, highest = fit_of(part)
     beyond = bool(high > highest)
     expected = lower = upper = less = NAN
     rng = np.random.default_rng(seed)
-    if mix.basis != "none" and fit.model is None:
+    if every.built and not mix.built:
+        expected = lower = upper = 0.0
+    elif mix.built and fit.model is None:
         words.append(f"How many would come back is not known: {fit.reason} of {part}.")
         most = (
             _most_without_failure(lifetimes, component, part, low, miles, s, level)
@@ -260,7 +280,7 @@ def move_limit(
             )
         elif fit.reason.startswith("no failure"):
             words.append(f"None of its units runs above {low:,.0f} hp, so there is no limit on it either.")
-    elif mix.basis != "none":
+    elif mix.built:
         gross, told = _a_year(fit, mix, miles, rng)
         other, spare = 0.0, np.zeros(len(told))
         if instead is not None:
@@ -290,7 +310,7 @@ def move_limit(
             f"{f' (less {other:.1f} of {instead})' if np.isfinite(less) else ''}; at {level:.0%} the number will lie between "
             f"{shown[0]:,.0f} and {shown[1]:,.0f}{', where a minus means the other way round' if shown[0] < 0 else ''}."
         )
-        words.append(f"{law_words(fit)} {fit.share:.0%} of failures are taken to be reported.")
+        words.append(f"{law_words(fit)} {fit.share:.0%} of failures are taken to be reported{_share_from(s)}.")
         seen = fit.fitted()[0].data.failures + (fit.early.seen if fit.early.fired else 0)
         if seen < 3:
             words.append(f"Rests on assumptions: only {seen:g} failure{'' if seen == 1 else 's'} of {part} on record.")
@@ -301,14 +321,14 @@ def move_limit(
     bill: tuple[float, float, float] = (NAN, NAN, NAN)
     if cost is None:
         words.append("No cost of a comeback is stated (shop.toml [costs] comeback), so there is no bill.")
-    elif np.isfinite(expected):
+    elif np.isfinite(expected) and mix.built:
         bill = (cost * expected, cost * lower, cost * upper)
         words.append(
             f"At {cost:,.0f} a comeback that {'costs' if bill[0] >= 0 else 'saves'} {abs(bill[0]):,.0f} a year as expected "
             f"(in costs {bill[1]:,.0f} to {bill[2]:,.0f})."
         )
     saved = NAN
-    if price_step is not None and mix.basis != "none":
+    if price_step is not None and mix.built:
         saved = price_step * units
         words.append(
             f"{part} {'is cheaper by' if price_step >= 0 else 'costs more by'} {abs(price_step):,.0f} a unit than "
@@ -316,8 +336,11 @@ def move_limit(
         )
         if np.isfinite(bill[0]):
             net = bill[0] - saved
-            words.append(f"All in, it {'costs' if net >= 0 else 'saves'} {abs(net):,.0f} a year as expected.")
-    elif mix.basis != "none" and instead is not None:
+            words.append(
+                f"All in, it {'costs' if net >= 0 else 'saves'} {abs(net):,.0f} a year as expected (in costs "
+                f"{bill[1] - saved:,.0f} to {bill[2] - saved:,.0f} at {level:.0%}; a minus is a saving)."
+            )
+    elif mix.built and instead is not None:
         words.append(
             f"No prices of {part} and {instead} are stated (shop.toml [costs.parts]), so the price step is left out."
         )
@@ -345,7 +368,7 @@ def move_limit(
         bill[2],
         NAN if price_step is None else float(price_step),
         saved,
-        bill[0] - saved,
+        *(side - saved for side in bill),
         fit.law,
         fit.share,
         beyond,
@@ -353,6 +376,14 @@ def move_limit(
         mix.frame,
         tuple(words),
     )
+
+
+def _share_from(s: RatingSettings) -> str:
+    """Where the reporting share comes from, if it is not known."""
+    if s.share is not None or s.priors.share is None:
+        return ""
+    prior = 1 / (1 + np.exp(-s.priors.share[0]))
+    return f" (about {prior:.0%} assumed, moved a little by the records)"
 
 
 def _most_without_failure(
@@ -416,7 +447,7 @@ class RatingChanges:
 
     def __repr__(self) -> str:
         return (
-            f"RatingChanges({self.component} {self.part}, {self.weight_lb:,.0f} lb: {self.table['bound_hp'].iloc[0]:,.0f} hp as it "
+            f"RatingChanges({self.component} {self.part}, {weight_words(self.weight_lb)}: {self.table['bound_hp'].iloc[0]:,.0f} hp as it "
             f"stands, {len(self.table) - 1} changes)"
         )
 
@@ -475,7 +506,7 @@ def change_promise(
             for what, value, r in found
         ]
     )
-    where = f"{weight_lb:,.0f} lb" + (f", {use}" if use else "")
+    where = weight_words(weight_lb) + (f", {use}" if use else "")
     words = [
         f"{part} at {where}: {first:,.0f} hp to {base['life_miles']:,.0f} miles, {base['reliability']:.0%} surviving, "
         f"{base['confidence']:.0%} sure."

@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analytics.models.lifedata import class_words
 from analytics.ratings.bound import RatingBound
 from analytics.ratings.curve import reliability_curve
 from analytics.ratings.ledger import history
-from analytics.ratings.sheet import PartRating, Ratings
+from analytics.ratings.model_checks import OFF, ModelChecks
+from analytics.ratings.sheet import PartRating, Ratings, judge, seen_words
 from analytics.report.figures import _plt, _tidy
 
 if TYPE_CHECKING:
@@ -80,7 +82,9 @@ def rating_figure(ratings: Ratings, rated: PartRating, bound: RatingBound) -> tu
     marks = [v for v in (row["proposed_hp"], row["published_hp"]) if math.isfinite(v)]
     ax.set_xlim(min([low, *marks]) * 0.93, max([high, *marks]) * 1.05)
     figure.legend(loc="outside upper center", ncols=3, frameon=False, fontsize=9)
-    return figure, str(row["reason"])[0].upper() + str(row["reason"])[1:]
+    seen = seen_words(bound)
+    why = judge(bound, row["proposed_hp"], row["published_hp"], options)[1]
+    return figure, f"{seen[0].upper()}{seen[1:]}, all weights and uses together: {why}."
 
 
 def _row(ratings: Ratings, rated: PartRating, bound: RatingBound) -> pd.Series:
@@ -121,7 +125,7 @@ def sheet_figure(ratings: Ratings) -> tuple[Figure, str] | None:
     for side in ("top", "right", "left"):
         ax.spines[side].set_visible(False)
     ax.tick_params(axis="y", length=0)
-    ax.set_xlabel(f"hp, up to {first['weight_up_to'].iat[0]:,.0f} lb, harshest use with enough on record")
+    ax.set_xlabel(f"hp, {class_words(first['weight_up_to'].iat[0])}, harshest use with enough on record")
     figure.legend(loc="outside upper center", ncols=3, frameon=False, fontsize=9)
     over = table[table["published_hp"].notna() & ~(table["published_hp"] <= table["proposed_hp"])]
     named = dict.fromkeys(f"{r.component} {r.part}" for r in over.itertuples())
@@ -158,5 +162,63 @@ def history_figure(ratings: Ratings, component: str, part: str) -> tuple[Figure,
     last = past.iloc[-1]
     return (
         figure,
-        f"{len(past)} limits on file; the last, {last['power_limit_hp']:,.0f} hp from {last['effective_on']:%Y-%m-%d}: {last['reason'] or 'no reason written down'}.",
+        f"{len(past)} limit{'s' if len(past) != 1 else ''} on file; the last, {last['power_limit_hp']:,.0f} hp from {last['effective_on']:%Y-%m-%d}: {last['reason'] or 'no reason written down'}.",
     )
+
+
+def check_figure(checks: ModelChecks) -> tuple[Figure, str, str] | None:
+    """Left: survival seen and fitted, per power band; right: failures seen against those the fit expects, as a line that
+    should follow the diagonal; the answer; and the verdict in a few words. None where nothing could be checked."""
+    if checks.reason or checks.curves.empty:
+        return None
+    plt = _plt()
+    figure, (ax, side) = plt.subplots(1, 2, figsize=(9.2, 3.7), layout="constrained", width_ratios=[1.75, 1])
+    shades = ("#0072b2", "#d55e00", "#009e73", "#000000")
+    marks = ("o", "s", "^", "D")
+    least = 1.0
+    for k, (band, own) in enumerate(checks.curves.groupby("power_band", sort=False)):
+        colour = shades[k % len(shades)]
+        ax.step(own["miles"], own["survival"], where="post", color=colour, linewidth=1.8)
+        end = own.iloc[-1]
+        ax.plot(end["miles"], end["survival"], marks[k % len(marks)], color=colour, markersize=5)
+        ax.annotate(
+            f"{band} hp",
+            (end["miles"], end["survival"]),
+            (0, -15),
+            textcoords="offset points",
+            ha="right",
+            fontsize=9,
+            color=colour,
+        )
+        ax.plot(own["miles"], own["fitted"], color=colour, linewidth=1.3, linestyle=(0, (4, 2)))
+        least = min(least, own["survival"].min(), own["fitted"].min())
+    ax.plot([], [], color="0.3", linewidth=1.8, label="records")
+    ax.plot([], [], color="0.3", linewidth=1.3, linestyle=(0, (4, 2)), label="fit")
+    ax.set_ylim(max(0.0, math.floor(least * 10 - 0.5) / 10), 1.01)
+    ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:g} %")
+    ax.xaxis.set_major_formatter(lambda v, _: f"{v:,.0f}")
+    ax.set_xlim(left=0)
+    ax.set_xlabel("miles on the part")
+    ax.set_ylabel("still good")
+    _tidy(ax)
+    ax.legend(frameon=False, fontsize=9, loc="lower left")
+    top = float(max(checks.residuals["expected"].max(), checks.residuals["seen"].max(), 1e-3)) * 1.05
+    side.plot([0, top], [0, top], color="0.6", linewidth=1, linestyle=":")
+    side.step(checks.residuals["expected"], checks.residuals["seen"], where="post", color="0.1", linewidth=1.8)
+    side.set_xlim(0, top)
+    side.set_ylim(0, top)
+    side.set_xlabel("hazard the fit gives each life")
+    side.set_ylabel("hazard seen there")
+    _tidy(side)
+    off = checks.bands[checks.bands["p_value"] < OFF]
+    told = "; ".join(
+        f"{r.power_band} hp: {r.failures:,.0f} failed, {r.expected:.1f} expected"
+        for r in checks.bands.itertuples()
+        if r.failures or r.expected >= 1
+    )
+    verdict = (
+        "The fit misses at " + ", ".join(f"{b} hp" for b in off["power_band"]) + ": do not lean on its rating there"
+        if len(off)
+        else "The fit agrees with the records in every band"
+    )
+    return figure, f"{verdict} ({told}). On the right, the closer to the dotted line the better.", verdict

@@ -11,6 +11,7 @@ import pandas as pd
 
 from analytics.ratings.ledger import fingerprint
 from analytics.ratings.sheet import Ratings
+from analytics.records.limits import limit_for
 from analytics.report.cautions import CAUTIONS
 from analytics.report.files import whole_file, write_book, write_csv
 
@@ -71,15 +72,18 @@ def basis(ratings: Ratings) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["setting", "value"])
 
 
-def _publishable(row: pd.DataFrame) -> str:
-    """What customers may be told: the published limit, or what is proven if that is lower; starred where set by judgement."""
+def _publishable(row: pd.DataFrame, published: float | None = None) -> str:
+    """What customers may be told: the published limit, or what is proven if that is lower; starred, with what is proven
+    beside it, where set by judgement. published: the limit of a use whose rating is this row."""
     if row.empty:
         return "ask us"
-    verdict, published, proven = row["verdict"].iat[0], row["published_hp"].iat[0], row["proposed_hp"].iat[0]
+    verdict, proven = row["verdict"].iat[0], row["proposed_hp"].iat[0]
+    published = row["published_hp"].iat[0] if published is None else min(published, row["published_hp"].iat[0])
     if not math.isfinite(published) or (verdict == "lower" and not math.isfinite(proven)):
         return "ask us"
     if verdict == "not proven":
-        return f"{published:,.0f} hp*"
+        shown = f", {proven:,.0f} proven" if math.isfinite(proven) and proven < published else ""
+        return f"{published:,.0f} hp*{shown}"
     return f"{min(published, proven):,.0f} hp"
 
 
@@ -93,29 +97,69 @@ def _yes(on: bool) -> str:
     return "yes" if on else "switched off"
 
 
+def _limits(ratings: Ratings, own: pd.DataFrame, use: str) -> list[str]:
+    """What may be told of one part per weight class; for a use, its own published limits count where they are lower."""
+    records = ratings.records
+    edges = records.shop.weight_classes
+    if not own["weight_up_to"].map(math.isfinite).all():
+        edges = ()
+    cells = []
+    for edge in (*edges, None):
+        row = own[own["weight_up_to"] == edge] if edge else own[own["weight_up_to"] > max(edges, default=0.0)]
+        published = _published(ratings, row, use) if use and len(row) else None
+        told = _publishable(row, published)
+        if edge is None and len(row) and told != "ask us" and edges:
+            told += f" (to {row['weight_up_to'].iat[0]:,.0f} lb)"
+        cells.append(told)
+    return cells
+
+
+def _published(ratings: Ratings, row: pd.DataFrame, use: str) -> float:
+    limits = ratings.records.limits
+    truck = pd.DataFrame(
+        {
+            "component": row["component"].to_numpy(),
+            "part": row["part"].to_numpy(),
+            "use": use,
+            "weight_lb": row["weight_up_to"].to_numpy(),
+            "day": ratings.records.as_of,
+        }
+    )
+    at = limit_for(limits, truck)[0]
+    return float(limits["power_limit_hp"].iat[at]) if at >= 0 else math.nan
+
+
+def _named_uses(ratings: Ratings, component: str, part: str) -> list[str]:
+    """Uses for which a limit of their own is on file."""
+    limits = ratings.records.limits
+    own = limits[(limits["component"] == component) & (limits["part"] == part)]
+    return sorted(u for u in own["use"].fillna("").astype(str).unique() if u)
+
+
 def customer_sheet(ratings: Ratings) -> str:
     """One printable page for customers: limits, basis, conditions, cautions. No limit above what is published or proven."""
     table = ratings.table[ratings.table["use"] == ""]
     edges = ratings.records.shop.weight_classes
     body, starred = "", False
     for (component, part), own in table.groupby(["component", "part"], sort=False):
-        cells = [component, part]
-        for edge in edges:
-            cells.append(_publishable(own[own["weight_up_to"] == edge]))
-        heavier = own[own["weight_up_to"] > edges[-1]]
-        cells.append(
-            _publishable(heavier)
-            + (
-                f" (to {heavier['weight_up_to'].iat[0]:,.0f} lb)"
-                if len(heavier) and _publishable(heavier) != "ask us"
-                else ""
-            )
-        )
         failures, units = own["failures"].iat[0], own["units"].iat[0]
-        cells.append(f"{failures:,.0f} of {units:,.0f} came back" if failures else f"none of {units:,.0f} came back")
-        starred |= any("*" in c for c in cells)
-        body += "<tr>" + "".join(f"<td>{html.escape(c)}</td>" for c in cells) + "</tr>"
-    head = "".join(f"<th>truck up to {edge:,.0f} lb</th>" for edge in edges) + "<th>heavier</th>"
+        seen = f"{failures:,.0f} of {units:,.0f} came back" if failures else f"none of {units:,.0f} came back"
+        general = _limits(ratings, own, "")
+        lines = [(part, general, seen)]
+        for use in _named_uses(ratings, component, part):
+            alone = _limits(ratings, own, use)
+            if alone != general:
+                lines.append((f"{part}, {use} only", alone, ""))
+        for name, limits, told in lines:
+            starred |= any("*" in c for c in limits)
+            cells = [component, name, *limits, told]
+            body += "<tr>" + "".join(f"<td>{html.escape(c)}</td>" for c in cells) + "</tr>"
+    weighed = bool(table["weight_up_to"].map(math.isfinite).any())
+    head = (
+        "".join(f"<th>truck up to {edge:,.0f} lb</th>" for edge in edges) + "<th>heavier</th>"
+        if weighed
+        else "<th>any weight</th>"
+    )
     options, records = ratings.options, ratings.records
     blocks = {
         "title": html.escape(f"{records.shop.name}: power limits"),

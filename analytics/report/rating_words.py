@@ -5,11 +5,16 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 
 from analytics.errors import AnalyticsError
+from analytics.models.lifedata import class_words
+from analytics.ratings.driving import driving_by_use
+from analytics.ratings.model_checks import ModelChecks, check_shapes
 from analytics.ratings.plan import plan_proof, proof_ahead
-from analytics.ratings.sheet import PartRating, Ratings
+from analytics.ratings.predict import LAW_WORDS
+from analytics.ratings.sheet import PartRating, Ratings, judge, qualifiers, seen_words
 from analytics.ratings.unknowns import ask_first
 from analytics.ratings.whatif import change_promise, move_limit
 
@@ -26,29 +31,59 @@ def opening(ratings: Ratings) -> tuple[str, ...]:
         if options.settings.share == 1
         else f"if {options.settings.share:.0%} of failures are reported"
     )
-    return (
-        f"From the records as of {ratings.records.as_of.day} {ratings.records.as_of:%B %Y}. A rating is the highest power at which we can be {options.confidence:.0%} sure that {options.reliability:.0%} of the parts last {options.life_miles:,.0f} miles.",
-        f"It should be right about {options.confidence * 10:.0f} times in ten, {share}, if powers are as recorded at the build and the use is the one named. Nothing in the records can show failures that were never reported: phone owners chosen at random.",
-    )
+    lines = [
+        f"From the records as of {ratings.records.as_of.day} {ratings.records.as_of:%B %Y}. A rating is the highest power at which we can be {options.confidence:.0%} sure that {options.reliability:.0%} of the parts last {options.life_miles:,.0f} miles."
+    ]
+    if ratings.table["bound_hp"].notna().any():
+        lines.append(
+            f"It should be right about {options.confidence * 10:.0f} times in ten, {share}, if powers are as recorded at the build and the use is the one named. Nothing in the records can show failures that were never reported: phone owners chosen at random."
+        )
+    return tuple(lines)
 
 
 def verdicts(ratings: Ratings) -> tuple[str, ...]:
     """One sentence per part and verdict, any use; the loudest first."""
     table = ratings.table[ratings.table["use"] == ""]
     lines = [] if len(table) else ["No part could be rated; the reasons are below."]
+    new = table["published_hp"].isna() & (table["verdict"] == "raise")
     for verdict in _ORDER:
-        for (component, part), own in table[table["verdict"] == verdict].groupby(["component", "part"], sort=False):
-            steps = "; ".join(_change(r.published_hp, r.proposed_hp, r.weight_up_to) for r in own.itertuples())
-            lines.append(f"{_SAY[verdict]} {component} {part}: {steps}.")
+        for first in (False, True):
+            chosen = table[(table["verdict"] == verdict) & (new == first)]
+            for (component, part), own in chosen.groupby(["component", "part"], sort=False):
+                steps = "; ".join(_change(r.published_hp, r.proposed_hp, r.weight_up_to) for r in own.itertuples())
+                opening = "Not published yet, could be:" if first else _SAY[verdict]
+                lines.append(f"{opening} {component} {part}: {steps}.{_by_use(ratings, component, part)}")
     lines.append(
         "Nothing changes by itself: a person accepts a proposal, and the ledger keeps who, when and on what evidence. Until then the customers' sheet is a draft that shows the lower figures."
     )
     return tuple(lines)
 
 
+def _by_use(ratings: Ratings, component: str, part: str) -> str:
+    """What the lightest class proves for each use alone, where that differs from the harshest."""
+    rated = ratings.part(component, part)
+    first = next((b for b in rated.bounds if not b.use), None)
+    if first is None or not first.rated_use:
+        return ""
+    table = ratings.table
+    own = table[
+        (table["component"] == component) & (table["part"] == part) & (table["weight_up_to"] == first.weight_lb)
+    ]
+    alone = [
+        f"{r.use} {r.proposed_hp:,.0f} hp" if math.isfinite(r.proposed_hp) else f"{r.use} no power"
+        for r in own[~own["use"].isin(["", first.rated_use])].itertuples()
+    ]
+    harshest = f" That is for {first.rated_use}, the harshest use with enough on record"
+    return (
+        f"{harshest}; by itself, {class_words(first.weight_lb)}, {' and '.join(alone)} is proven."
+        if alone
+        else f"{harshest}."
+    )
+
+
 _SAY = {
     "lower": "Lower",
-    "raise": "Could go up, or be published for the first time:",
+    "raise": "Could go up:",
     "keep": "Keep",
     "not proven": "Not proven either way:",
 }
@@ -62,7 +97,7 @@ def _change(published: float, proposed: float, weight: float) -> str:
         what = f"{published:,.0f} published, no power proven"
     else:
         what = f"none published, {proposed:,.0f} hp proven" if proven else "none published, none proven"
-    return f"{what} up to {weight:,.0f} lb"
+    return f"{what} {class_words(weight)}"
 
 
 def short_table(ratings: Ratings) -> pd.DataFrame:
@@ -72,14 +107,99 @@ def short_table(ratings: Ratings) -> pd.DataFrame:
 
 def part_words(ratings: Ratings, part: PartRating) -> tuple[str, ...]:
     """Each weight class in its sentence, then what was left out that bends the rating."""
-    table = ratings.table
-    own = table[(table["component"] == part.component) & (table["part"] == part.part)]
-    lines = [
-        f"Up to {r.weight_up_to:,.0f} lb{', ' + r.use if r.use else ''}: {r.verdict}. {r.reason[0].upper()}{r.reason[1:]}"
-        for r in own[own["use"] == ""].itertuples()
+    options, table = ratings.options, ratings.table
+    own = table[(table["component"] == part.component) & (table["part"] == part.part) & (table["use"] == "")]
+    any_use = [b for b in part.bounds if not b.use]
+    lines = [f"{_cap(seen_words(part.bounds[0]))}, all weights and uses together{_partly(part)}.{_by_class(part)}"]
+    told = [qualifiers(part, b, options) for b in any_use]
+    # what holds in every class is said once
+    shared = [r for r in told[0] if len(told) > 1 and all(r in q for q in told)]
+    for bound, rest, row in zip(any_use, told, own.itertuples(), strict=True):
+        verdict, why = judge(bound, row.proposed_hp, row.published_hp, options)
+        rest = "; ".join(r for r in rest if r not in shared)
+        lines.append(f"{_cap(class_words(bound.weight_lb))}: {verdict}. {_cap(why)}{f' ({rest})' if rest else ''}.")
+    if shared:
+        lines.append(f"In every class: {'; '.join(shared)}.")
+    estimates = [b.estimate_hp for b in any_use if math.isfinite(b.estimate_hp)]
+    if len(estimates) > 1 and estimates[-1] > estimates[0] * 1.01:
+        lines.append(
+            f"The best estimate rises with weight ({estimates[0]:,.0f} to {estimates[-1]:,.0f} hp), which nobody would expect of a part: "
+            "the records are too thin to show what weight does. A heavier class is never rated above a lighter one."
+        )
+    lines += [
+        f"{_cap(note)}." for note in part.notes if "the rating comes out" in note or "rated by power alone" in note
     ]
-    lines += [f"{note[0].upper()}{note[1:]}." for note in part.notes if "rating" in note]
     return tuple(lines)
+
+
+def _partly(part: PartRating) -> str:
+    """Where odometers are unknown the miles are partly reckoned from the days."""
+    data = part.data
+    blind = float(data.weight[np.isnan(data.lower)].sum() / max(data.weight.sum(), 1))
+    return f" (the miles of {blind:.0%} of the lives reckoned from their days)" if blind > 0.005 else ""
+
+
+def _by_class(part: PartRating) -> str:
+    """Lives and failures per weight class; "" where there is one class only."""
+    edges = [b.weight_lb for b in part.bounds if not b.use]
+    if len(edges) < 2:
+        return ""
+    data, mass = part.data, np.exp(part.data.log_weight)
+    told, low, total = [], 0.0, 0.0
+    for edge in edges:
+        here = (mass > low) & ((mass <= edge) | (edge == edges[-1]))
+        _, first = np.unique(data.unit[here], return_index=True)
+        units, failed = data.weight[here][first].sum(), data.weight[here & data.failed].sum()
+        name = class_words(edge) if edge == edges[0] else "heavier" if edge == edges[-1] else f"to {edge:,.0f} lb"
+        told.append(f"{failed:,.0f} of {units:,.0f} {name}")
+        low, total = edge, total + units
+    both = " (a truck whose weight changed stands in both)" if total > data.units else ""
+    return f" By weight: {', '.join(told)}{both}."
+
+
+def _cap(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def model_words(checks: ModelChecks) -> tuple[str, ...]:
+    """What the checks of one part's fit say, in sentences."""
+    if checks.reason:
+        return (f"{checks.part}: {checks.reason}.",)
+    lines = [f"{test.words[0].upper()}{test.words[1:]}." for test in checks.tests]
+    if len(checks.laws) == 2:
+        first, second = checks.laws.sort_values("loglik", ascending=False, kind="stable").itertuples()
+        ahead = first.loglik - second.loglik
+        lines.append(
+            f"{_cap(LAW_WORDS[first.law])} life fits "
+            + ("better" if ahead > 2 else "hardly better")
+            + f" than {LAW_WORDS[second.law]} (log-likelihood {ahead:.1f} higher); the bound under each: {_bounds(checks)}."
+        )
+    if len(checks.influence):
+        most = checks.influence.iloc[0]
+        lines.append(
+            f"The unit that moves the estimate most is {most['serial']} ({'failed' if most['failed'] else 'still running'}, "
+            f"{most['power_hp']:,.0f} hp, {most['weight_lb']:,.0f} lb): without it {most['rating_change']:+.1%}. "
+            + (
+                "Look that record up before anything is changed."
+                if abs(most["rating_change"]) > 0.05
+                else "No single unit decides."
+            )
+        )
+    return tuple(lines)
+
+
+def _bounds(checks: ModelChecks) -> str:
+    return ", ".join(
+        f"{LAW_WORDS[r.law]} {r.bound_hp:,.0f} hp"
+        if math.isfinite(r.bound_hp)
+        else f"{LAW_WORDS[r.law]} rules nothing out that the other does not"
+        for r in checks.laws.itertuples()
+    )
+
+
+def shape_words(ratings: Ratings) -> tuple[str, ...]:
+    """Whether the parts of a component wear out in the same way."""
+    return tuple(f"{component[0].upper()}{component[1:]}: {test.words}." for component, test in check_shapes(ratings))
 
 
 def part_checks(part: PartRating) -> pd.DataFrame:
@@ -93,6 +213,34 @@ def part_checks(part: PartRating) -> pd.DataFrame:
     return pd.DataFrame(rows or [("check", "none fired")], columns=["what", "in_words"])
 
 
+def driving(ratings: Ratings) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Miles a year per use as a table, and in sentences."""
+    firmest = max(ratings.parts, key=lambda p: (p.data.failures, p.part), default=None)
+    table = driving_by_use(ratings.lifetimes, firmest, ratings.options)
+    lines = []
+    for row in table.itertuples():
+        name = _cap(row.use)
+        if not math.isfinite(row.median_a_year):
+            lines.append(f"{name}: not known, {row.reason} ({row.units:,.0f} units).")
+            continue
+        told = (
+            f"{name}: half of the customers drive more than {row.median_a_year:,.0f} miles a year (95 % sure: {row.from_a_year:,.0f} to {row.to_a_year:,.0f}), "
+            f"nine in ten between {row.slow_a_year:,.0f} and {row.fast_a_year:,.0f}; known of {row.odometer_known:,} of {row.units:,.0f} units."
+        )
+        if math.isfinite(row.ratio):
+            differs = row.ratio_from > 1 or row.ratio_to < 1
+            told += (
+                f" Those that came back drove {row.ratio:.2f} times as much ({row.ratio_from:.2f} to {row.ratio_to:.2f})"
+                + (
+                    ": miles filled in from them would be wrong."
+                    if differs
+                    else ": no difference that these few can show."
+                )
+            )
+        lines.append(told)
+    return table, tuple(lines) or ("No unit is on record.",)
+
+
 def boldest_move(ratings: Ratings) -> tuple[str, ...]:
     """What following the proposal furthest from its published limit would bring a year."""
     table = ratings.table[
@@ -104,7 +252,7 @@ def boldest_move(ratings: Ratings) -> tuple[str, ...]:
     # the part with the most failures on record: its figures are the firmest
     row = table.sort_values(["failures", "weight_up_to"], ascending=[False, True], kind="stable").iloc[0]
     others = [p.part for p in ratings.parts if p.component == row["component"] and p.part != row["part"]]
-    lighter = [w for w in ratings.records.shop.weight_classes if w < row["weight_up_to"]]
+    lighter = [w for w in ratings.records.shop.weight_classes if w < row["weight_up_to"] < math.inf]
     moved = move_limit(
         ratings.lifetimes,
         row["component"],
@@ -119,8 +267,22 @@ def boldest_move(ratings: Ratings) -> tuple[str, ...]:
         seed=ratings.options.seed,
     )
     return (
-        f"{row['component'].capitalize()} {row['part']} up to {row['weight_up_to']:,.0f} lb, from {row['published_hp']:,.0f} to {row['proposed_hp']:,.0f} hp:",
+        f"{_cap(row['component'])} {row['part']} {class_words(row['weight_up_to'])}, from {row['published_hp']:,.0f} to {row['proposed_hp']:,.0f} hp:",
         *moved.words,
+        *_unproven(ratings, row["component"], moved.instead, max(row["published_hp"], row["proposed_hp"])),
+    )
+
+
+def _unproven(ratings: Ratings, component: str, instead: str, power_hp: float) -> tuple[str, ...]:
+    """A warning where the part that would be fitted instead is not proven at that power either."""
+    table = ratings.table
+    own = table[(table["component"] == component) & (table["part"] == instead) & (table["use"] == "")]
+    if not instead or (own["proposed_hp"] >= power_hp).all():
+        return ()
+    best = own["proposed_hp"].max()
+    return (
+        f"Mind that {instead} is not proven at {power_hp:,.0f} hp in every class either"
+        + (f" (at most {best:,.0f} hp)." if math.isfinite(best) else ": no power is."),
     )
 
 
@@ -193,11 +355,14 @@ def whom_to_ask(ratings: Ratings) -> tuple[pd.DataFrame, tuple[str, ...]]:
 
 __all__ = [
     "boldest_move",
+    "driving",
+    "model_words",
     "opening",
     "part_checks",
     "part_words",
     "proofs",
     "sensitivity",
+    "shape_words",
     "short_table",
     "verdicts",
     "whom_to_ask",

@@ -67,9 +67,11 @@ def show_list(lines: Sequence[str]) -> None:
     _display('<ul class="cautions">' + "".join(f"<li>{html.escape(line)}</li>" for line in lines) + "</ul>")
 
 
-def show_figure(figure: Figure, question: str, answer: str) -> None:
-    """Display a figure under its question, with the answer as caption (and as text for who cannot see it)."""
-    _display(figure_html(figure, question, answer))
+def show_figure(figure: Figure, question: str, answer: str, folded: str = "") -> None:
+    """Display a figure under its question, with the answer as caption (and as text for who cannot see it); one click below
+    the words ``folded``, if any."""
+    picture = figure_html(figure, question, answer)
+    _display(_folded(html.escape(folded), picture) if folded else picture)
 
 
 def figure_html(figure: Figure, question: str, answer: str) -> str:

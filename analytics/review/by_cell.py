@@ -210,8 +210,9 @@ def bands_differ(table: pd.DataFrame) -> tuple[str, tuple[str, ...]]:
 
 
 def _test(test: LogRank) -> str:
-    return f"chi-square {test.statistic:.2f} on {test.df} degrees of freedom, p = {_p(test.p_value)}" + (
-        f"; {test.note}" if test.note else ""
+    return (
+        f"chi-square {test.statistic:.2f} on {test.df} degree{'' if test.df == 1 else 's'} of freedom, p = {_p(test.p_value)}"
+        + (f"; {test.note}" if test.note else "")
     )
 
 

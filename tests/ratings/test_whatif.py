@@ -73,6 +73,8 @@ def test_raising_a_limit_counts_comebacks_and_cost(demo, fits):
     move = move_limit(demo, "input shaft", "IS-A", 600.0, 700.0, settings=QUICK, fits=fits, draws=256)
     assert move.units_a_year > 0
     mix = build_mix(demo, "input shaft", 600.0, 700.0)
+    # those that have it already do not move
+    mix = replace(mix, frame=mix.frame[mix.frame["part"] != "IS-A"])
     fit = fits["IS-A"]
     chance = (
         failing_by(fit, mix.frame["power_hp"], mix.frame["weight_lb"], mix.frame["use"], 50_000.0)
@@ -94,17 +96,18 @@ def test_raising_a_limit_counts_comebacks_and_cost(demo, fits):
 def test_against_the_part_they_get_now_and_the_other_way_round(demo, fits):
     up = move_limit(demo, "input shaft", "IS-A", 600.0, 700.0, instead="IS-B", settings=QUICK, fits=fits, draws=256)
     alone = move_limit(demo, "input shaft", "IS-A", 600.0, 700.0, settings=QUICK, fits=fits, draws=256)
-    other = move_limit(demo, "input shaft", "IS-B", 600.0, 700.0, settings=QUICK, fits=fits, draws=256)
-    assert up.comebacks_instead == pytest.approx(other.comebacks_a_year)
-    assert up.comebacks_a_year == pytest.approx(alone.comebacks_a_year - other.comebacks_a_year)
+    assert 0 < up.comebacks_instead < alone.comebacks_a_year
+    assert up.comebacks_a_year == pytest.approx(alone.comebacks_a_year - up.comebacks_instead)
     assert up.price_step == 780 - 420
     assert up.parts_saved == pytest.approx(360 * up.units_a_year)
     assert up.net_cost == pytest.approx(up.comeback_cost - up.parts_saved)
+    assert up.net_cost_upper - up.net_cost_lower == pytest.approx(up.comeback_cost_upper - up.comeback_cost_lower)
+    assert up.net_cost_lower < up.net_cost < up.net_cost_upper
     assert any(w.startswith("All in, it ") for w in up.words)
     down = move_limit(demo, "input shaft", "IS-A", 700.0, 600.0, instead="IS-B", settings=QUICK, fits=fits, draws=256)
-    assert down.units_a_year == -up.units_a_year
-    assert down.comebacks_a_year == pytest.approx(-up.comebacks_a_year)
-    assert (down.lower, down.upper) == (-up.upper, -up.lower)
+    every = build_mix(demo, "input shaft", 600.0, 700.0)
+    assert up.units_a_year - down.units_a_year == pytest.approx(every.a_year)
+    assert down.comebacks_a_year < 0 < up.comebacks_a_year
     assert "fewer units a year" in down.words[0]
     assert any("spared comebacks" in w for w in down.words)
 
@@ -136,9 +139,27 @@ def test_a_part_without_a_failure_gets_an_upper_limit(demo):
     assert any("at 90% confidence at most" in w for w in move.words)
 
 
-def shop(tmp_path, toml=TOML, powers=range(500, 900, 10)):
+def test_a_limit_that_changes_no_build(tmp_path):
+    """All of them get the part as it is: nothing moves, and the words say so in place of a number."""
+    move = move_limit(shop(tmp_path, other=""), "input shaft", "A", 600.0, 700.0, settings=QUICK, draws=64)
+    assert (move.units_a_year, move.comebacks_a_year, move.lower, move.upper) == (0, 0, 0, 0)
+    assert np.isnan([move.comeback_cost, move.net_cost]).all()
+    assert any("changes no build: all of them get A" in w for w in move.words)
+
+
+def shop(tmp_path, toml=TOML, powers=range(500, 900, 10), other="B"):
+    """Builds of A, and of the other part from 620 to 690 hp, where there is one."""
     powers = list(powers)
-    rows = [build(f"S{i}", f"202{i % 3}-0{1 + i % 9}-01", power=p, weight=7000 + 50 * i) for i, p in enumerate(powers)]
+    rows = [
+        build(
+            f"S{i}",
+            f"202{i % 3}-0{1 + i % 9}-01",
+            power=p,
+            weight=7000 + 50 * i,
+            **({"input_shaft": other} if other and 620 <= p < 690 else {}),
+        )
+        for i, p in enumerate(powers)
+    ]
     back = [returned(f"S{i}", f"2023-0{1 + i % 9}-15", odometer=20_000 + 1000 * i) for i in range(28, 36)]
     return make_lifetimes(load_records(write_shop(tmp_path, toml, builds=rows, returns=back)))
 
