@@ -8,7 +8,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from analytics.errors import AnalyticsError
-from analytics.models.lifedata import NOTHING, LifeData, build_rows, fill_failures, split_days
+from analytics.models.lifedata import ALIKE, NOTHING, LifeData, build_rows, fill_failures, split_days
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import (
     Block,
@@ -129,6 +129,9 @@ def joint_model(
     priors = Priors() if priors is None else priors
     if not priors.others and priors.power is not None:
         priors = replace(priors, others=tuple(others))
+    if data.rates_alike:
+        # without spread the likelihood of log tau has no top
+        priors = replace(priors, spread=(float(np.log(ALIKE)), 0.02))
     if law == "lognormal" and priors.shape is not None:
         # the same spread of log life: pi/sqrt(6) is the standard deviation of Weibull's e, 1 that of the normal's
         priors = replace(priors, shape=(priors.shape[0] - np.log(np.pi / np.sqrt(6)), priors.shape[1]))

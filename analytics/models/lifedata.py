@@ -11,6 +11,7 @@ from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.models.regression import Block, Points, Rates, Rows
 
 ANY_WEIGHT = 1.0  # lb, given to every life where the shop keeps no weights: no weight effect, and none to rate at
+ALIKE = 0.05  # log-sd of miles a day below which drivers cannot be told apart
 NOTHING = 1e-3  # miles and days that stand for "from new" where a logarithm is needed
 
 
@@ -66,6 +67,16 @@ class LifeData:
     def unknown(self) -> np.ndarray:
         """(n,) bool: neither the part's miles nor the unit's miles per day are known."""
         return np.isnan(self.lower) & ~self.has_rate
+
+    @property
+    def rates_alike(self) -> bool:
+        """Every known odometer gives nearly the same miles a day within its use: written down by a rule, not read."""
+        on = self.rate_counts
+        if on.sum() < 3:
+            return False
+        y = np.log(self.rate_miles[on] / self.rate_days[on])
+        mean = np.bincount(self.use[on], y) / np.maximum(np.bincount(self.use[on]), 1)
+        return bool((y - mean[self.use[on]]).std() < ALIKE)
 
     @property
     def failures(self) -> float:

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.special import ndtri
 from scipy.stats import t as student
 
-from analytics.models.lifedata import NOTHING, LifeData, split_days
+from analytics.models.lifedata import ALIKE, NOTHING, LifeData, split_days
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import Layout, Priors, Rates, Rows, maximise, objective
 
@@ -141,7 +141,7 @@ def fit_driving(
         (),
         priors.rate,
         priors.rate_between,
-        priors.spread,
+        (float(np.log(ALIKE)), 0.02) if data.rates_alike else priors.spread,
         priors.decline,
         None,
         None,

@@ -642,7 +642,12 @@ def _describe(data: LifeData, fits, weight_lb: float, s: RatingSettings, checks:
     if one_power:
         checks.append("every vehicle has the same power: how life falls with power rests on its prior")
     _, open_top = fit_joint(loose, top.theta[0]) if not one_power else (model, top)
-    if open_top.converged[0] and not one_power:
+    if not open_top.converged[0]:
+        checks.append(
+            "how life falls with power cannot be told from the records alone (the fit without its prior does not settle): "
+            "the slope is held up by its prior"
+        )
+    elif not one_power:
         theta = open_top.theta[0]
         slope = theta[2] / np.exp(theta[0])
         var = np.linalg.pinv(-open_top.hess[0])[2, 2]
@@ -652,6 +657,10 @@ def _describe(data: LifeData, fits, weight_lb: float, s: RatingSettings, checks:
                 f"the records alone do not show that more power means less life (exponent {slope:+.1f}, "
                 f"p = {p:.2f}): the slope is held up by its prior"
             )
+    if data.rates_alike:
+        checks.append(
+            "every odometer on record gives about the same miles a day: were they read, or written down by a rule?"
+        )
     columns = model.x[:, 1:]
     if columns.shape[1] > 1:
         others = np.column_stack([np.ones(len(columns)), columns[:, 1:]])

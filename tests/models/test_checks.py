@@ -96,9 +96,7 @@ def test_the_curve_with_unknown_odometers_is_the_truths(miles):
     seen, known, truth = [], [], []
     for seed in range(10):
         data = draw_fleet(cell, np.random.default_rng(seed))
-        z = cell.shape * (
-            np.log(miles) - constant_of(cell) - _log_life_centre(cell, data.log_power, data.log_weight)
-        )
+        z = cell.shape * (np.log(miles) - constant_of(cell) - _log_life_centre(cell, data.log_power, data.log_weight))
         truth.append(np.exp(-np.exp(z)).mean())
         for rows, found in ((data, seen), (data.take(~data.unknown), known)):
             at, survival, _ = spread_curve(spread_lives(*fit_joint(joint_model(rows, 50_000.0))))

@@ -14,7 +14,7 @@ from analytics.ratings.model_checks import check_model, check_shapes
 from analytics.ratings.options import options_for
 from analytics.ratings.sheet import make_ratings
 from analytics.records.load import load_records
-from tests.small_shop import TOML, build, rateable_shop, returned, write_shop
+from tests.small_shop import TOML, build, rateable_shop, write_shop
 
 
 @pytest.fixture(scope="module")

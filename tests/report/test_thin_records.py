@@ -1,0 +1,185 @@
+"""Records that cannot carry a rating, each typed as a small shop: what the page says in place of a number."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analytics.lifetimes.table import make_lifetimes
+from analytics.ratings.sheet import Ratings, make_ratings
+from analytics.records.load import load_records
+from analytics.report import rating_words as words
+from tests.small_shop import TOML, build, returned, write_shop
+
+QUICK = TOML + "[ratings]\nreplicates = 0\nreporting_share = 1.0\n"
+
+
+def rated(folder: Path, builds: list[dict], back: list[dict] = (), readings: list[dict] | None = None) -> Ratings:
+    read = (
+        [
+            {"serial": b["serial"], "read_on": "2024-03-30", "odometer": 50_000 + 250 * (k * 7 % 80)}
+            for k, b in enumerate(builds)
+        ]
+        if readings is None
+        else readings
+    )
+    records = load_records(
+        write_shop(folder, QUICK, builds=builds, returns=list(back), **({"readings": read} if read else {}))
+    )
+    return make_ratings(records, make_lifetimes(records))
+
+
+def said(ratings: Ratings) -> str:
+    """All that the page says of shaft A, in one piece: verdicts, sentences, the table of checks, what was left out."""
+    parts = [p for p in ratings.parts if p.part == "A"]
+    lines = [*words.opening(ratings), *words.verdicts(ratings), *ratings.left_out]
+    for part in parts:
+        lines += [*words.part_words(ratings, part), *words.part_checks(part)["in_words"]]
+    return " | ".join(lines)
+
+
+def row(ratings: Ratings):
+    return ratings.table[(ratings.table["part"] == "A") & (ratings.table["use"] == "")].iloc[0]
+
+
+def trucks(n: int = 60, low: float = 450.0, step: float = 10.0, weight=lambda k: 7600 + 15 * k, **more) -> list[dict]:
+    return [build(f"T-{k:03d}XY", "2020-01-01", power=low + step * k, weight=weight(k), **more) for k in range(n)]
+
+
+def fails(builds: list[dict], which, miles=lambda k: 30_000 + 1500 * k, **more) -> list[dict]:
+    return [
+        returned(builds[k]["serial"], f"2022-{1 + i % 12:02d}-15", miles_in_service=miles(i), **more)
+        for i, k in enumerate(which)
+    ]
+
+
+def test_nothing_failed(tmp_path):
+    ratings = rated(tmp_path, trucks())
+    assert row(ratings)["estimate_hp"] != row(ratings)["estimate_hp"]
+    assert row(ratings)["bound_hp"] == row(ratings)["demonstrated_hp"]
+    assert "None of 60 came back" in said(ratings)
+    assert "demonstrated, not modelled" in said(ratings)
+
+
+def test_nothing_failed_and_hardly_a_mile(tmp_path):
+    ratings = rated(tmp_path, trucks(6), readings=[])
+    assert np.isnan(row(ratings)["bound_hp"])
+    assert "too little to prove" in said(ratings)
+    assert "no odometer is known: miles per day are an assumption" in said(ratings)
+    assert "times in ten" not in said(ratings)
+
+
+@pytest.mark.parametrize("n", [1, 2])
+def test_one_or_two_failures(tmp_path, n):
+    builds = trucks()
+    ratings = rated(tmp_path, builds, fails(builds, range(59, 59 - n, -1)))
+    assert f"rests on assumptions: only {n} failure{'' if n == 1 else 's'}" in said(ratings)
+    assert row(ratings)["bound_hp"] <= row(ratings)["second_opinion_hp"] + 1e-9
+
+
+def test_the_weak_trucks_fail(tmp_path):
+    """The slope has the wrong sign: kept by the prior, and said, with the slope the records show by themselves."""
+    builds = trucks()
+    ratings = rated(tmp_path, builds, fails(builds, range(8)))
+    assert "the slope is held up by its prior" in said(ratings)
+
+
+def test_proven_past_the_powers_on_record(tmp_path):
+    builds = trucks(200, low=400, step=1)
+    read = [{"serial": b["serial"], "read_on": "2024-03-30", "odometer": 90_000 + 50 * k} for k, b in enumerate(builds)]
+    back = fails(builds, (199, 150, 120), miles=lambda k: 85_000 + 500 * k)
+    ratings = rated(tmp_path, builds, back, read)
+    assert row(ratings)["bound_hp"] <= 599
+    assert "at least" in said(ratings)
+
+
+def test_not_even_the_weakest_is_proven(tmp_path):
+    builds = trucks(40, low=900)
+    ratings = rated(tmp_path, builds, fails(builds, range(0, 40, 2), miles=lambda k: 9_000 + 400 * k))
+    assert np.isnan(row(ratings)["bound_hp"])
+    assert "no rating demonstrable: the bound of" in said(ratings)
+    assert "lies below the lowest power on record, 900 hp" in said(ratings)
+
+
+def test_failures_in_one_weight_class_only(tmp_path):
+    builds = trucks(weight=lambda k: 6000 if k % 2 else 8600)
+    ratings = rated(tmp_path, builds, fails(builds, range(59, 43, -2)))
+    part = ratings.part("input shaft", "A")
+    heavy = [c for b in part.bounds[1:] for c in b.checks]
+    assert any("all failures are in one weight class, and it is not this one" in c for c in heavy)
+    assert "By weight: 8 of 30 up to 7,500 lb, 0 of 30 heavier" in said(ratings)
+
+
+def test_power_and_weight_move_together(tmp_path):
+    builds = trucks(weight=lambda k: 5000 * ((450 + 10 * k) / 450) ** 0.9)
+    ratings = rated(tmp_path, builds, fails(builds, range(59, 51, -1)))
+    assert "power and the other columns move together (variance inflation" in said(ratings)
+
+
+def test_no_truck_so_heavy(tmp_path):
+    builds = trucks(weight=lambda k: 5000 + k)
+    ratings = rated(tmp_path, builds, fails(builds, range(59, 51, -1)))
+    assert np.isnan(ratings.table.loc[ratings.table["part"] == "A", "bound_hp"]).all()
+    assert "fewer than 5 units at 6,450 lb or more: no rating at this weight" in said(ratings)
+
+
+def test_failed_at_no_miles_and_fitted_wrong(tmp_path):
+    builds = trucks()
+    back = [*fails(builds, range(59, 53, -1)), *fails(builds, (3,), miles=lambda k: 0)]
+    back += [{**r, "cause": "install"} for r in fails(builds, (5, 6), miles=lambda k: 4_000)]
+    ratings = rated(tmp_path, builds, back)
+    assert "1 failures at 0 miles are taken as failed within the first 100 miles" in said(ratings)
+    assert "2 failures of other causes end the life there without counting as a failure" in said(ratings)
+    assert row(ratings)["failures"] == 7
+
+
+def test_odometers_written_down_by_a_rule(tmp_path):
+    """The same miles a day for all: the fit must settle, and the page asks whether they were read."""
+    builds = trucks()
+    read = [{"serial": b["serial"], "read_on": "2024-03-30", "odometer": 60_000} for b in builds]
+    ratings = rated(tmp_path, builds, fails(builds, range(59, 51, -1)), read)
+    assert "were they read, or written down by a rule?" in said(ratings)
+    assert "did not converge" not in said(ratings)
+    assert np.isfinite(row(ratings)["bound_hp"])
+
+
+def test_a_crowd_of_early_failures(tmp_path):
+    builds = trucks(120, step=5)
+    early = [
+        returned(builds[k]["serial"], "2020-01-20", miles_in_service=200 + 90 * i)
+        for i, k in enumerate(range(0, 60, 10))
+    ]
+    ratings = rated(tmp_path, builds, [*fails(builds, range(119, 107, -1)), *early])
+    assert "6 failures under 2,000 miles where wear explains" in said(ratings)
+    assert "taken as early failures" in said(ratings)
+
+
+def test_power_was_never_written_down(tmp_path):
+    builds = [{**b, "power": ""} for b in trucks()]
+    ratings = rated(tmp_path, builds, fails(builds, range(59, 51, -1)))
+    assert "input shaft A: none of its 60 lives has power, weight and an age on record" in said(ratings)
+    assert "No part could be rated" in said(ratings)
+
+
+def test_the_cause_is_unclear(tmp_path):
+    """Rated under both readings; the lower one is proposed, for one use as for all."""
+    builds = trucks()
+    back = fails(builds, range(59, 51, -1))
+    back[0] = {**back[0], "cause": "unclear"}
+    back[1] = {**back[1], "cause": "unclear"}
+    ratings = rated(tmp_path, builds, back)
+    part = ratings.part("input shaft", "A")
+    assert part.unclear == 2
+    both = (part.bounds[0].bound_hp, part.otherwise[(part.bounds[0].weight_lb, "")])
+    assert row(ratings)["proposed_hp"] == np.floor(min(both) / 25) * 25
+
+
+def test_no_failure_was_hidden_or_some_were(tmp_path):
+    builds = trucks()
+    ratings = rated(tmp_path, builds, fails(builds, range(59, 51, -1)))
+    told = " ".join(words.sensitivity(ratings))
+    for share in ("100%", "85%", "70%", "50%"):
+        assert f"With {share} of failures reported" in told
+    assert "assumes every failure was reported" in said(ratings)
