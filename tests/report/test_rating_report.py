@@ -15,10 +15,10 @@ from analytics.ratings.curve import reliability_curve
 from analytics.ratings.sheet import make_ratings
 from analytics.records.load import load_records
 from analytics.report import evidence_words, rating_figures, rating_words
-from analytics.report.rating_files import customer_sheet, details, write_rating_files
+from analytics.report.rating_files import _publishable, customer_sheet, details, write_rating_files
 from analytics.report.show import figure_html
 from analytics.report.what_if import explorer
-from tests.small_shop import TOML, build, returned, write_shop
+from tests.small_shop import TOML, build, rateable_shop, returned, write_shop
 
 
 @pytest.fixture(scope="module")
@@ -106,6 +106,28 @@ def test_customers_never_read_more_than_is_published_or_proven(ratings):
             else:
                 assert cell == "ask us"
     assert "Cautions" in page
+
+
+def test_a_lower_limit_for_one_use_stands_on_the_customers_sheet(tmp_path):
+    folder = rateable_shop(tmp_path)
+    limits = [
+        {"component": "input shaft", "part": "A", "use": use, "power_limit": hp, "effective_on": "2020-01-01"}
+        for use, hp in (("", 450), ("drag", 400), ("street", 900))
+    ]
+    pd.DataFrame(limits).to_csv(folder / "limits.csv", index=False)
+    records = load_records(folder)
+    page = customer_sheet(make_ratings(records, make_lifetimes(records)))
+    told = [re.findall(r"<td>(.*?)</td>", r) for r in re.findall(r"<tr>(<td>.*?)</tr>", page)]
+    limits = {cells[1]: cells[2] for cells in told if cells[0] == "input shaft"}
+    assert limits == {"A": "450 hp", "A, drag only": "400 hp"}  # a higher one for street adds nothing
+
+
+def test_what_is_set_by_judgement_shows_what_is_proven(ratings):
+    own = ratings.table[(ratings.table["part"] == "A") & (ratings.table["use"] == "")].iloc[[0]]
+    row = own.assign(verdict="not proven", published_hp=900.0, proposed_hp=650.0)
+    assert _publishable(row) == "900 hp*, 650 proven"
+    assert _publishable(row.assign(proposed_hp=math.nan)) == "900 hp*"
+    assert _publishable(row, published=500.0) == "500 hp*"
 
 
 def test_sentences_hold_the_tables_numbers(ratings):
