@@ -63,6 +63,13 @@ def main(argv: Sequence[str] | None = None) -> int:
                 help="where the study's tables are kept, and gone on with (default data/evidence)",
             )
             command.add_argument("--as-of", default=None, metavar="DATE")
+            command.add_argument(
+                "--shops",
+                type=int,
+                default=0,
+                metavar="N",
+                help="instead: rate N invented shops from their sheets, and hold every bound against the truth",
+            )
             continue
         command.add_argument("folder", type=Path, help="the folder with shop.toml and the sheets")
         command.add_argument(
@@ -238,6 +245,12 @@ def _backtest(arguments: argparse.Namespace) -> None:
 def _coverage(arguments: argparse.Namespace) -> None:
     from analytics.evidence.coverage import own_fleet, run
 
+    if arguments.shops:
+        from analytics.evidence import demo_shops
+
+        table = demo_shops.run(arguments.out, arguments.shops, progress=_progress())
+        print(table.round(3).to_string(index=False))
+        return
     if arguments.folder is None:
         table = run(arguments.out, arguments.replicates, arguments.jobs, arguments.cells, progress=_progress())
         print(table[["cell", "fleets", "rated", "covered", "se", "median_ratio"]].round(3).to_string(index=False))

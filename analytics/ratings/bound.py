@@ -430,11 +430,6 @@ def rate_part(
     costs: list[str] = []
     cap = cap_power(data, weight_lb, s)
     powers = np.exp(data.log_power)
-    if use is None and s.use_terms and len(data.use_names) > 1 and data.failures:
-        most = np.bincount(data.use, data.weight * data.failed).max()
-        if most < s.use_failures:
-            s = replace(s, use_terms=False)
-            reasons.append(f"all uses together: none has {s.use_failures} failures to tell it from the others")
     uses = [data.use_names.index(use)] if use is not None and s.use_terms else list(range(len(data.use_names)))
     if not s.use_terms:
         uses = [0]
@@ -465,6 +460,8 @@ def rate_part(
         if only:
             bound = demo.power_hp
             reasons.append(f"demonstrated, not modelled: {demo.reason}" if np.isfinite(bound) else demo.reason)
+            if several and np.isfinite(bound):
+                reasons.append("holds for the mix of uses those miles were run in")
             if s.share is None:
                 reasons.append(f"counts on {_share_mean(s):.0%} of failures being reported")
         if np.isfinite(bound) and not np.isfinite(cap):
@@ -615,7 +612,10 @@ def _uses_to_rate(data: LifeData, s: RatingSettings, reasons: list[str]) -> list
     """Uses with enough failures for a rating of their own; says which are left out."""
     units = np.bincount(data.use, data.weight, len(data.use_names))
     failures = np.bincount(data.use, data.weight * data.failed, len(data.use_names))
-    enough = [k for k in range(len(units)) if failures[k] >= s.use_failures] or [int(np.argmax(failures))]
+    # uses are never thrown together: harsh ones run few miles, so that mild ones would vouch for them at high miles
+    enough = [k for k in range(len(units)) if failures[k] >= s.use_failures] or list(
+        np.flatnonzero(failures == failures.max())
+    )
     left = [
         f"{data.use_names[k] or 'no use stated'} ({units[k]:,.0f} {'life' if units[k] == 1 else 'lives'}, {failures[k]:g} {'failure' if failures[k] == 1 else 'failures'})"
         for k in range(len(units))

@@ -47,7 +47,7 @@ _USE_FAILURES, _USE_LIVES = 3, 30
 class PartRating:
     """All that is known of one part: its lives, what was left out of them, a rating per weight and use.
 
-    rows: (n,) where each life of ``data`` stands in the table of lifetimes. otherwise: the bound in hp at (weight, use) if the failures whose cause or order is unclear were not the part's own
+    unclear: failures with an unclear cause or order. hidden: those found at a teardown, not by coming back. rows: (n,) where each life of ``data`` stands in the table of lifetimes. otherwise: the bound in hp at (weight, use) if the failures whose cause or order is unclear were not the part's own
     (first-order, moved by the calibration of the published bound).
     """
 
@@ -58,6 +58,7 @@ class PartRating:
     notes: tuple[str, ...]
     bounds: tuple[RatingBound, ...]
     unclear: int
+    hidden: int
     otherwise: dict[tuple[float, str], float]
 
 
@@ -91,8 +92,10 @@ def make_ratings(
     options: Options | None = None,
     progress: Callable[[str], None] | None = None,
     only: tuple[str, str] | None = None,
+    own_uses: bool = True,
 ) -> Ratings:
-    """Rate every part on record, or ``only`` one (component, part). options: default options_for(records.shop)."""
+    """Rate every part on record, or ``only`` one (component, part). options: default options_for(records.shop). own_uses:
+    rows for each use by itself as well."""
     say = progress or (lambda _: None)
     chosen = options_for(records.shop) if options is None else options
     table = lifetimes.table
@@ -103,7 +106,7 @@ def make_ratings(
             if only is not None and (component, part) != only:
                 continue
             say(f"rating {component} {part}")
-            rated = _rate(lifetimes, component, part, chosen)
+            rated = _rate(lifetimes, component, part, chosen, own_uses)
             if isinstance(rated, str):
                 left_out.append(rated)
                 continue
@@ -112,7 +115,7 @@ def make_ratings(
     return Ratings(records, lifetimes, chosen, tuple(parts), pd.DataFrame(rows, columns=COLUMNS), tuple(left_out))
 
 
-def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options) -> PartRating | str:
+def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options, own_uses: bool) -> PartRating | str:
     try:
         lives = lives_of(lifetimes.table, component, part, lifetimes.as_of)
     except AnalyticsError as err:
@@ -124,7 +127,7 @@ def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options) -> 
     quick = replace(options, settings=replace(options.settings, explain=False))
     harshest = _at(data, weights, None, options)
     bounds = [replace(b, use="") for b in harshest]
-    for use in _own_uses(data, options):
+    for use in _own_uses(data, options) if own_uses else ():
         # the harshest use is already there
         if len({b.use for b in harshest}) == 1 and harshest[0].use == use:
             bounds += [replace(b, reasons=_own_reasons(b)) for b in harshest]
@@ -150,8 +153,15 @@ def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options) -> 
         (*notes, *missing),
         tuple(bounds),
         int(own.loc[unclear, "count"].sum()),
+        _hidden(own),
         otherwise,
     )
+
+
+def _hidden(own: pd.DataFrame) -> int:
+    """Failures found when a unit was opened for something else."""
+    found = own["ended"].eq("failed") & (own["lower_days"] < own["upper_days"])
+    return int(own.loc[found, "count"].sum())
 
 
 def _spared(own: pd.DataFrame, unclear: pd.Series) -> pd.DataFrame:
@@ -354,6 +364,11 @@ def seen_words(bound: RatingBound) -> str:
 def qualifiers(rated: PartRating, bound: RatingBound, options: Options) -> tuple[str, ...]:
     """What a rating hangs on, each in words; the other reading of unclear failures where it gives another figure."""
     rest = [r for r in bound.reasons if not r.startswith("at least")]
+    if rated.hidden:
+        rest.append(
+            f"{rated.hidden} of the failures {'was' if rated.hidden == 1 else 'were'} found at a teardown: the same damage in trucks never opened "
+            "is not counted"
+        )
     other = rated.otherwise.get((bound.weight_lb, bound.use))
     if (
         other is not None

@@ -1,0 +1,85 @@
+"""Invented shops rated from their sheets, held against their truth: the truth itself, one small run, and the table that is kept."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.optimize import brentq
+
+from analytics.evidence.demo_shops import BLOCKS, FIRST_SEED, TABLE, run, summarise, true_rating
+from analytics.simulate.demo import demo_truth
+
+EVIDENCE = Path(__file__).parents[2] / "data" / "evidence"
+
+
+def test_the_truth_of_a_mix_lies_between_its_uses_and_solves_its_survival():
+    truth = demo_truth()
+    args = ("input shaft", "IS-B", 50_000.0, 0.9, 8000.0)
+    street, drag = (true_rating(truth, *args, {use: 1.0}) for use in ("street", "drag"))
+    mix = true_rating(truth, *args, {"street": 0.7, "drag": 0.3})
+    assert drag < mix < street
+    assert street == pytest.approx(truth.rating(*args, "street"))
+
+    def survive(log_power):
+        power = math.exp(log_power)
+        return sum(
+            s * float(truth.survival("input shaft", "IS-B", 50_000.0, power, 8000.0, u))
+            for u, s in (("street", 0.7), ("drag", 0.3))
+        )
+
+    assert mix == pytest.approx(math.exp(brentq(lambda v: survive(v) - 0.9, 5, 8)), rel=1e-9)
+
+
+def test_the_summary_counts():
+    rows = pd.DataFrame(
+        {
+            "seed": [1, 1, 2, 2],
+            "component": "c",
+            "part": ["A", "B", "A", "B"],
+            "weight_lb": 7500.0,
+            "bound_hp": [500.0, 700.0, 510.0, np.nan],
+            "proposed_hp": [500.0, 600.0, 500.0, np.nan],
+            "true_hp": [520.0, 650.0, 505.0, 600.0],
+            "how": ["modelled", "capped", "modelled", "none"],
+        }
+    )
+    table = summarise(rows)
+    whole = table.iloc[0]
+    assert (whole["shops"], whole["bounds"]) == (2, 3)
+    assert whole["held"] == pytest.approx(1 / 3)
+    assert whole["proposed_held"] == 1.0
+    assert table.set_index("part").loc["c A", "held"] == 0.5
+
+
+def test_a_run_goes_on_where_it_stopped(tmp_path, monkeypatch):
+    """Shops already rated are not rated again."""
+    from analytics.evidence import demo_shops
+
+    kept = pd.read_csv(EVIDENCE / BLOCKS, keep_default_na=False, na_values=["nan"])
+    asked = []
+
+    def rated(seed, units):
+        asked.append(seed)
+        return kept[kept["seed"] == seed].drop(columns=["seed", "versions"])
+
+    monkeypatch.setattr(demo_shops, "one_shop", rated)
+    first = run(tmp_path, 2)
+    again = run(tmp_path, 3)
+    assert asked == [FIRST_SEED, FIRST_SEED + 1, FIRST_SEED + 2]
+    assert first["shops"].iat[0] == 2
+    assert again.equals(summarise(kept[kept["seed"] < FIRST_SEED + 3]))
+
+
+def test_the_table_kept_is_made_of_its_shops_and_holds_what_is_claimed():
+    """A hundred shops; every bound on their sheets at or below the truth about nine times in ten or more."""
+    kept = pd.read_csv(EVIDENCE / BLOCKS, keep_default_na=False, na_values=["nan"])
+    table = pd.read_csv(EVIDENCE / TABLE)
+    pd.testing.assert_frame_equal(table, summarise(kept))
+    assert sorted(kept["seed"].unique()) == list(range(FIRST_SEED, FIRST_SEED + 100))
+    whole = table.iloc[0]
+    assert whole["bounds"] > 2000
+    assert whole["held"] > 0.88
