@@ -183,3 +183,25 @@ def test_no_failure_was_hidden_or_some_were(tmp_path):
     for share in ("100%", "85%", "70%", "50%"):
         assert f"With {share} of failures reported" in told
     assert "assumes every failure was reported" in said(ratings)
+
+
+def test_few_failures_in_each_use_are_not_thrown_together(tmp_path):
+    """The use with most failures is rated, and it says for the others nothing."""
+    builds = [{**b, "use": "drag" if k % 3 == 0 else "street"} for k, b in enumerate(trucks())]
+    ratings = rated(tmp_path, builds, fails(builds, (59, 58, 57)))  # two on the street, one at the strip
+    assert ratings.part("input shaft", "A").bounds[0].rated_use == "street"
+    assert "too few failures for a rating of their own: drag (20 lives, 1 failure)" in said(ratings)
+    none = rated(tmp_path / "none", builds)
+    assert "holds for the mix of uses those miles were run in" in said(none)
+
+
+def test_damage_that_only_a_teardown_shows(tmp_path):
+    builds = trucks()
+    back = fails(builds, range(59, 51, -1))
+    found = returned(builds[40]["serial"], "teardown", miles_in_service=45_000, order="unclear")
+    opened = returned(builds[40]["serial"], "2022-06-15", component="converter", miles_in_service=45_000)
+    ratings = rated(tmp_path, builds, [*back, opened, {**found, "returned_on": "2022-06-15"}])
+    assert row(ratings)["failures"] == 9
+    assert "1 of the failures was found at a teardown: the same damage in trucks never opened is not counted" in said(
+        ratings
+    )
