@@ -160,7 +160,7 @@ def _review(arguments: argparse.Namespace) -> None:
         f"{shop.name}: quarterly review",
     )
     print(
-        f"The review: {page}\nBeside it: review.xlsx, lifetimes.csv, survival.csv, set_aside.csv, to_check.csv, counts.csv"
+        f"The review: {page}\nBeside it: review.xlsx, and as CSV the tables, among them above_limit, ask_for and random_calls: whom to call"
     )
 
 

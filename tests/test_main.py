@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from analytics.__main__ import main
+from analytics.report.files import VIEW_FILES
 from tests.small_shop import build, rateable_shop, returned, write_shop
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
@@ -30,6 +31,7 @@ def test_review_leaves_all_its_files(reviewed):
         "to_check.csv",
         "counts.csv",
         "survival.csv",
+        *(f"{file}.csv" for file, _ in VIEW_FILES.values()),
     }
 
 

@@ -46,6 +46,18 @@ LIFETIME_COLUMNS = [
     "miles_days",
     "flags",
 ]
+#: answers of the fleet that leave a file of their own: its name, and its page in the workbook
+VIEW_FILES = {
+    "finding_shares": ("findings", "Findings"),
+    "drags": ("drags_others", "Drags others"),
+    "by_build_year": ("by_build_year", "By build year"),
+    "rebuilt": ("rebuilt", "Rebuilt"),
+    "above": ("above_limit", "Above the limit"),
+    "odometers": ("ask_for", "Ask for"),
+    "random_calls": ("random_calls", "Random calls"),
+    "how_sure": ("how_sure", "How sure"),
+    "guarantee": ("guarantee", "Guarantee"),
+}
 _SHEET_ROWS = 1_048_576
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
@@ -96,7 +108,8 @@ def write_csv(frame: pd.DataFrame, path: Path) -> None:
 
 
 def write_review_files(review: Review, out: str | Path) -> list[Path]:
-    """lifetimes.csv, set_aside.csv, to_check.csv, counts.csv, survival.csv and review.xlsx. Returns their paths."""
+    """lifetimes.csv, set_aside.csv, to_check.csv, counts.csv, survival.csv, one file per name in VIEW_FILES, and review.xlsx.
+    Returns their paths."""
     out = Path(out)
     records = review.records
     tables = {
@@ -105,6 +118,7 @@ def write_review_files(review: Review, out: str | Path) -> list[Path]:
         "to_check": records.to_check,
         "counts": records.counts,
         "survival": review.survival,
+        **{file: getattr(review.view, name).table for name, (file, _) in VIEW_FILES.items()},
     }
     for name, table in tables.items():
         write_csv(table, out / f"{name}.csv")
@@ -157,6 +171,10 @@ def write_workbook(review: Review, path: Path) -> None:
             "Again": review.again.table,
             "Change": review.change.table,
             "Limits": review.limits.table,
+            **{page: getattr(review.view, name).table for name, (_, page) in VIEW_FILES.items()},
+            "Causes by year": review.view.causes.table,
+            "Judged again": review.view.judged_alike.table,
+            "First or followed": review.view.first_or_followed.table,
             "To mend": review.to_fix.table,
             "Clocks": review.clocks.table,
             "Counts": review.records.counts,
