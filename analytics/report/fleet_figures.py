@@ -13,7 +13,7 @@ from analytics.report.figures import _HATCHES, _MARKERS, _STYLES, _colours, _plt
 from analytics.review.findings import CAUSES
 from analytics.review.guarantee import LEVEL, MONTHS, allowed_costs, longest
 from analytics.review.quarter import YEAR_DAYS
-from analytics.review.repeats import mean_comebacks, stretches
+from analytics.review.repeats import FEWEST_AT_RISK, mean_comebacks, stretches
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -57,12 +57,12 @@ def repeats_figure(review: Review) -> tuple[Figure, str] | None:
             lines[str(int(year))] = mean_comebacks(review.records, review.lifetimes, (years == year).to_numpy())
         except NotEnoughData:
             continue
-    lines = {k: v for k, v in lines.items() if v.at_risk.max() >= review.records.shop.at_risk_to_show}
+    lines = {k: v for k, v in lines.items() if v.at_risk[0] >= FEWEST_AT_RISK}
     if len(lines) < 2:
         return None
     figure, ax = _plt().subplots(figsize=(7.6, 3.8), layout="constrained")
     for i, ((year, mean), colour) in enumerate(zip(lines.items(), _colours(len(lines)), strict=True)):
-        keep = mean.at_risk >= review.records.shop.at_risk_to_show
+        keep = mean.at_risk >= FEWEST_AT_RISK
         x, y = np.r_[0, mean.time[keep]] / YEAR_DAYS, 100 * np.r_[0, mean.mean[keep]]
         ax.step(x, y, where="post", color=colour, linestyle=_STYLES[i % 6], linewidth=2, label=f"built {year}")
         ax.plot(x[-1], y[-1], marker=_MARKERS[i % 6], color=colour, markersize=6)
@@ -80,7 +80,7 @@ def repeats_figure(review: Review) -> tuple[Figure, str] | None:
         (f"{told[0]} " if told else "")
         + "A line that climbs faster is a worse year. The shaded bands are 95 % limits of the first and the last year that allow for units that come back "
         "often; lines stop where fewer than "
-        f"{review.records.shop.at_risk_to_show} units are followed."
+        f"{FEWEST_AT_RISK} units are followed."
     )
 
 
@@ -162,7 +162,7 @@ def how_sure_figure(review: Review) -> tuple[Figure, str] | None:
                 marker=_MARKERS[i % 6],
                 color=colours[kind],
                 s=48 if i else 70,
-                zorder=3 - (i > 0),
+                zorder=len(kinds) - i + 2,
                 label=kinds[kind] if not k else None,
             )
         ax.plot(
@@ -180,7 +180,7 @@ def how_sure_figure(review: Review) -> tuple[Figure, str] | None:
     ax.set_yticks(range(len(names)), names)
     ax.set_ylim(len(names) - 0.5, -0.5)
     ax.set_xlabel("best estimate of the power it can take, hp")
-    ax.legend(frameon=False, fontsize=8.5, loc="upper center", bbox_to_anchor=(0.45, -0.22 - 0.6 / len(names)), ncols=3)
+    figure.legend(loc="outside lower center", frameon=False, fontsize=8.5, ncols=3)
     turned = table.loc[~table["same_as_stands"], "what"].nunique()
     return figure, (
         f"{len(names) - turned} of {len(names)} verdicts stay as they are whichever way the records are read. Where the marks spread across the published limit "
@@ -228,6 +228,6 @@ def guarantee_figure(review: Review) -> tuple[Figure, str] | None:
     own = table[table["allowed_per_unit"] == middle]
     told = "; ".join(f"{r.power_band} hp {r.guarantee_months:,.0f} months" for r in own.itertuples())
     return figure, (
-        f"At {middle:,.0f} a unit: {told}. Where a line's shaded band ({LEVEL:.0%} limits) reaches a dashed cost, the guarantee can end; lines stop where fewer "
+        f"At {middle:,.0f} a unit: {told}. Where a line's shaded band ({100 * LEVEL:.0f} % limits) reaches a dashed cost, the guarantee can end; lines stop where fewer "
         "than ten units of the band have been out so long."
     )

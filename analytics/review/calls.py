@@ -123,7 +123,7 @@ def above_limit(records: Records, stand: Stand, proposed: pd.DataFrame | None = 
         first = ten.iloc[0]
         loud = int((known["in_a_year"] >= _LOUD).sum())
         lines += [
-            f"Call first {first.serial}: {first.power_hp:,.0f} hp, above the limit of its {first.above} hp; {percent(first.in_a_year)} likely to fail there within a year.",
+            f"Call first {first.serial}: {first.power_hp:,.0f} hp, above the limit of {listed(first.above.split('; '))}; {percent(first.in_a_year)} likely to fail there within a year.",
             f"{numbered(total)} of them are expected to fail there within a year. "
             + (
                 f"{loud} stand at {percent(_LOUD)} or more each: those are worth a call on Monday"
@@ -160,7 +160,7 @@ def _per_unit(over: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
     """One row per unit, the likeliest first; chances of several parts are taken as independent."""
     over = over.assign(
         over_by=over["power_hp"] / over["limit_hp"] - 1,
-        above=over["component"] + " " + over["part"] + ", " + over["limit_hp"].map("{:,.0f}".format),
+        above=over["component"] + " " + over["part"] + " (" + over["limit_hp"].map("{:,.0f} hp".format) + ")",
         use=over["use"].replace("", "not recorded"),
         years_out=units["days"].reindex(over["unit"]).to_numpy() / YEAR_DAYS,
         odometer_known=(units["miles_days"].reindex(over["unit"]) > 0).to_numpy(),

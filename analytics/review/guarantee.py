@@ -239,7 +239,7 @@ def guarantee(stand: Stand, costs: tuple[BandCost, ...]) -> Answer:
         frame,
         f"Comebacks expected per unit of the mix built in the last {_YEARS:g} years, over all components, install errors included, each component counted "
         "once; failures nobody reports today count too, since a guarantee brings them in. From each part's fit with unknown powers and weights at the "
-        f"median of the use; a part that cannot be fitted counts at a constant rate. Limits {LEVEL:.0%}, over what the fits leave open. The length to "
+        f"median of the use; a part that cannot be fitted counts at a constant rate. Limits {percent(LEVEL)}, over what the fits leave open. The length to "
         f"offer is the lower limit, no longer than {_FEWEST} units of the band have been followed, rounded down. Trips with no fault found, and more "
         "claims or harder use because there is a guarantee, are not in it.",
     )

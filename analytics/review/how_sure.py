@@ -211,6 +211,6 @@ def _words(frame: pd.DataFrame, options: Options) -> list[str]:
     lines += turned
     if firm or turned:
         lines.append(
-            f"Verdicts are on the published limit at {options.life_miles:,.0f} miles and {options.reliability:.0%} surviving; they change nothing by themselves."
+            f"Verdicts are on the published limit at {options.life_miles:,.0f} miles and {percent(options.reliability)} surviving; they change nothing by themselves."
         )
     return lines

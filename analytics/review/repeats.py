@@ -24,7 +24,7 @@ _AGES = (1.0, 2.0, 3.0)
 _EDGES = (0.0, 0.25, 1.0, 2.0, 3.0)
 _LEVEL = 0.95
 #: a share of units sent out this large must have been watched at an age before it is compared there
-_FEWEST_AT_RISK = 20
+FEWEST_AT_RISK = 20
 _FEWEST_EXPECTED = 1.0
 
 
@@ -80,7 +80,7 @@ def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
         mean = curves[int(year)]
         for age in _AGES:
             followed = _at_risk(records, lifetimes, own, age * YEAR_DAYS)
-            if followed < _FEWEST_AT_RISK or age * YEAR_DAYS > mean.last_time:
+            if followed < FEWEST_AT_RISK or age * YEAR_DAYS > mean.last_time:
                 continue
             at = mean.mean_at(age * YEAR_DAYS).iloc[0]
             rows.append([str(int(year)), n, k, age, followed, at["mean"], at["lower"], at["upper"]])
@@ -110,7 +110,7 @@ def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
         frame,
         "Mean cumulative number of comebacks per unit by age (Nelson 2003), limits 95 %, robust to units that come back often "
         "(Lawless and Nadeau 1995). Returns with no fault are left out. Build years are compared at an age that at least "
-        f"{_FEWEST_AT_RISK} units of each have reached; the trend with age is the power-law process of MIL-HDBK-189C with the Laplace test, "
+        f"{FEWEST_AT_RISK} units of each have reached; the trend with age is the power-law process of MIL-HDBK-189C with the Laplace test, "
         "whose error takes units for alike. Power and use of the years' trucks may differ.",
     )
 
@@ -215,7 +215,7 @@ def stretches(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
         tail = (unit.count, band[u], unit.use or "not recorded")
         if own is not None and unit.count > 1:
             # whose return it was is not known: each is the first of another
-            for k, day in enumerate(own["day"].iloc[: unit.count]):
+            for day in own["day"].iloc[: unit.count]:
                 rows.append([u, 0, entry, (day - begin).days, True, 1, *tail[1:]])
             left = unit.count - min(len(own), unit.count)
             if left:
@@ -348,7 +348,7 @@ def rebuilt(records: Records, lifetimes: Lifetimes) -> Answer:
 def _within_a_year(own: pd.DataFrame) -> tuple[float, float, float]:
     line = kaplan_meier(own["time"], own["failed"], own["entry"], own["count"])
     try:
-        if line.reliable_until(_FEWEST_AT_RISK) < YEAR_DAYS:
+        if line.reliable_until(FEWEST_AT_RISK) < YEAR_DAYS:
             return (np.nan, np.nan, np.nan)
     except NotEnoughData:
         return (np.nan, np.nan, np.nan)
