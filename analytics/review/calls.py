@@ -282,10 +282,9 @@ def random_calls(records: Records, lifetimes: Lifetimes) -> Answer:
     """The random follow-up: whom, why, and how likely it is to find a failure nobody reported."""
     question = "Did any fail without a word? Whom to phone at random"
     f = follow_up(records, lifetimes)
-    order = pd.DataFrame({"serial": f.drawn, "call": range(1, len(f.drawn) + 1)})
-    order = order.merge(
-        lifetimes.units[["serial", "in_service_on", "use"]].astype({"serial": str}), on="serial", how="left"
-    )
+    details = lifetimes.units.assign(serial=lifetimes.units["serial"].astype(str)).set_index("serial")
+    order = details.loc[list(f.drawn), ["in_service_on", "use"]].reset_index()
+    order.insert(0, "call", range(1, len(order) + 1))
     if not f.silent:
         return Answer(
             question,
