@@ -16,6 +16,7 @@ from analytics.errors import AnalyticsError
 from analytics.lifetimes.schema import CLOCKS
 from analytics.report.cautions import CAUTIONS
 from analytics.report.tables import heading
+from analytics.review.fleet_view import FleetView
 from analytics.review.quarterly import Review
 
 LIFETIME_COLUMNS = [
@@ -107,9 +108,9 @@ def write_csv(frame: pd.DataFrame, path: Path) -> None:
         safe.to_csv(part, index=False, lineterminator="\n")
 
 
-def write_review_files(review: Review, out: str | Path) -> list[Path]:
-    """lifetimes.csv, set_aside.csv, to_check.csv, counts.csv, survival.csv, one file per name in VIEW_FILES, and review.xlsx.
-    Returns their paths."""
+def write_review_files(review: Review, out: str | Path, view: FleetView | None = None) -> list[Path]:
+    """lifetimes.csv, set_aside.csv, to_check.csv, counts.csv, survival.csv and review.xlsx; with a view of the fleet also the
+    files of VIEW_FILES. Returns their paths."""
     out = Path(out)
     records = review.records
     tables = {
@@ -118,11 +119,12 @@ def write_review_files(review: Review, out: str | Path) -> list[Path]:
         "to_check": records.to_check,
         "counts": records.counts,
         "survival": review.survival,
-        **{file: getattr(review.view, name).table for name, (file, _) in VIEW_FILES.items()},
     }
+    if view is not None:
+        tables |= {file: getattr(view, name).table for name, (file, _) in VIEW_FILES.items()}
     for name, table in tables.items():
         write_csv(table, out / f"{name}.csv")
-    write_workbook(review, out / "review.xlsx")
+    write_workbook(review, out / "review.xlsx", view)
     return [*(out / f"{name}.csv" for name in tables), out / "review.xlsx"]
 
 
@@ -154,9 +156,20 @@ def settings_of(review: Review) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["setting", "value"])
 
 
-def write_workbook(review: Review, path: Path) -> None:
+def view_sheets(view: FleetView) -> dict[str, pd.DataFrame]:
+    """The tables of a view of the fleet by the name of their sheet."""
+    return {
+        **{page: getattr(view, name).table for name, (_, page) in VIEW_FILES.items()},
+        "Causes by year": view.causes.table,
+        "Judged again": view.judged_alike.table,
+        "First or followed": view.first_or_followed.table,
+    }
+
+
+def write_workbook(review: Review, path: Path, view: FleetView | None = None) -> None:
     """The review as a workbook."""
-    told = [(a.question, line) for a in review.answers() for line in a.answer]
+    answers = review.answers() + ([] if view is None else view.answers())
+    told = [(a.question, line) for a in answers for line in a.answer]
     write_book(
         path,
         f"{review.records.shop.name}: {review.span.name}",
@@ -171,10 +184,7 @@ def write_workbook(review: Review, path: Path) -> None:
             "Again": review.again.table,
             "Change": review.change.table,
             "Limits": review.limits.table,
-            **{page: getattr(review.view, name).table for name, (_, page) in VIEW_FILES.items()},
-            "Causes by year": review.view.causes.table,
-            "Judged again": review.view.judged_alike.table,
-            "First or followed": review.view.first_or_followed.table,
+            **({} if view is None else view_sheets(view)),
             "To mend": review.to_fix.table,
             "Clocks": review.clocks.table,
             "Counts": review.records.counts,

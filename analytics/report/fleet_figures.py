@@ -18,12 +18,13 @@ from analytics.review.repeats import FEWEST_AT_RISK, mean_comebacks, stretches
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from analytics.review.fleet_view import FleetView
     from analytics.review.quarterly import Review
 
 
-def causes_figure(review: Review) -> tuple[Figure, str] | None:
+def causes_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
     """Components come back per calendar year, by cause."""
-    table = review.view.causes.table
+    table = view.causes.table
     if len(table) < 2:
         return None
     shown = [c for c in CAUSES if table[c].sum()]
@@ -48,7 +49,7 @@ def causes_figure(review: Review) -> tuple[Figure, str] | None:
     )
 
 
-def repeats_figure(review: Review) -> tuple[Figure, str] | None:
+def repeats_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
     """Mean comebacks per hundred units against age, a line per build year."""
     years = review.lifetimes.units["built_on"].dt.year
     lines = {}
@@ -75,7 +76,7 @@ def repeats_figure(review: Review) -> tuple[Figure, str] | None:
     ax.set_xlabel("years since the unit went out")
     ax.set_ylabel("comebacks per 100 units, repeats included")
     ax.legend(frameon=False, fontsize=9, loc="upper left")
-    told = [line for line in review.view.by_build_year.answer if line.startswith("Built ")]
+    told = [line for line in view.by_build_year.answer if line.startswith("Built ")]
     return figure, (
         (f"{told[0]} " if told else "")
         + "A line that climbs faster is a worse year. The shaded bands are 95 % limits of the first and the last year that allow for units that come back "
@@ -84,7 +85,7 @@ def repeats_figure(review: Review) -> tuple[Figure, str] | None:
     )
 
 
-def rebuilt_figure(review: Review) -> tuple[Figure, str] | None:
+def rebuilt_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
     """Share not come back (again) against time since new or rebuilt."""
     frame = stretches(review.records, review.lifetimes)
     groups = {
@@ -135,14 +136,14 @@ def rebuilt_figure(review: Review) -> tuple[Figure, str] | None:
     ax.set_ylabel("not come back (again)")
     ax.legend(frameon=False, fontsize=9, loc="lower left")
     return figure, (
-        f"{review.view.rebuilt.answer[0]} The picture shows the raw shares: part of a gap is that strong and hard-driven trucks come back first; the figures "
+        f"{view.rebuilt.answer[0]} The picture shows the raw shares: part of a gap is that strong and hard-driven trucks come back first; the figures "
         "in the sentence set like against like. Shaded: 95 % limits."
     )
 
 
-def how_sure_figure(review: Review) -> tuple[Figure, str] | None:
+def how_sure_figure(view: FleetView) -> tuple[Figure, str] | None:
     """Best estimate of the power of each limited part under every reading, with the published limit."""
-    table = review.view.how_sure.table
+    table = view.how_sure.table
     table = table[(table["verdict"] != "") & table["value"].notna()]
     if table.empty:
         return None
@@ -188,9 +189,9 @@ def how_sure_figure(review: Review) -> tuple[Figure, str] | None:
     )
 
 
-def guarantee_figure(review: Review) -> tuple[Figure, str] | None:
+def guarantee_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
     """Expected cost per unit against the length of the guarantee, a line per power band."""
-    shop, costs = review.records.shop, review.view.costs
+    shop, costs = review.records.shop, view.costs
     comeback = shop.cost_of("comeback")
     allowed, _ = allowed_costs(shop)
     if comeback is None or not costs:
@@ -224,7 +225,7 @@ def guarantee_figure(review: Review) -> tuple[Figure, str] | None:
     ax.set_xlabel("months of guarantee")
     ax.set_ylabel("expected cost per unit")
     ax.legend(frameon=False, fontsize=9, loc="upper left")
-    table: pd.DataFrame = review.view.guarantee.table
+    table: pd.DataFrame = view.guarantee.table
     own = table[table["allowed_per_unit"] == middle]
     told = "; ".join(f"{r.power_band} hp {r.guarantee_months:,.0f} months" for r in own.itertuples())
     return figure, (

@@ -17,7 +17,6 @@ from analytics.review.by_cell import by_cell, clocks, wear
 from analytics.review.came_back import came_back
 from analytics.review.change import change
 from analytics.review.fleet import fleet, units_in_use
-from analytics.review.fleet_view import FleetView, fleet_view
 from analytics.review.limits import limits_spoken_to
 from analytics.review.quarter import Span, quarter_of
 from analytics.review.to_fix import counted, to_fix
@@ -25,8 +24,7 @@ from analytics.review.to_fix import counted, to_fix
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """Answers of one quarter. ``components``: one Answer per component; ``survival``: every curve (models.cells).
-    ``view``: the whole fleet."""
+    """Answers of one quarter. ``components``: one Answer per component; ``survival``: every curve (models.cells)."""
 
     span: Span
     records: Records
@@ -42,7 +40,6 @@ class Review:
     to_fix: Answer
     counted: Answer
     survival: pd.DataFrame
-    view: FleetView
 
     def __repr__(self) -> str:
         return f"Review({self.records.shop.name!r}, {self.span.name}, as of {self.span.end:%Y-%m-%d})"
@@ -58,7 +55,6 @@ class Review:
             self.again,
             self.change,
             self.limits,
-            *self.view.answers(),
             self.to_fix,
             self.counted,
         ]
@@ -95,5 +91,4 @@ def make_review(
         to_fix=to_fix(records, lifetimes),
         counted=counted(records),
         survival=survival,
-        view=fleet_view(records, lifetimes, span, progress=progress),
     )

@@ -13,8 +13,7 @@ from analytics.lifetimes.table import Lifetimes
 from analytics.models.cells import repeated_events, watched_ages
 from analytics.models.exact import RateComparison, compare_rates
 from analytics.models.nonparametric import kaplan_meier
-from analytics.models.recurrence import MeanCumulativeFunction
-from analytics.models.trend import RepairTrend, repair_trend
+from analytics.models.recurrence import MeanCumulativeFunction, PowerLaw, power_law
 from analytics.records.load import Records
 from analytics.review.answer import Answer, numbered, percent, plural
 from analytics.review.quarter import YEAR_DAYS
@@ -23,6 +22,7 @@ from analytics.review.quarter import YEAR_DAYS
 _AGES = (1.0, 2.0, 3.0)
 _EDGES = (0.0, 0.25, 1.0, 2.0, 3.0)
 _LEVEL = 0.95
+_HALF_A_DAY = 0.5  # for a comeback on the first day
 #: a share of units sent out this large must have been watched at an age before it is compared there
 FEWEST_AT_RISK = 20
 _FEWEST_EXPECTED = 1.0
@@ -143,16 +143,14 @@ def _year_against_rest(records: Records, lifetimes: Lifetimes, frame: pd.DataFra
     ]
 
 
-def unit_trend(records: Records, lifetimes: Lifetimes) -> RepairTrend:
-    """Whether comebacks of a unit come closer together with its age. Raises NotEnoughData with fewer than two."""
+def unit_trend(records: Records, lifetimes: Lifetimes) -> PowerLaw:
+    """Whether comebacks of a unit come closer together with its age, from units watched from new. Raises NotEnoughData."""
     units, start = watched_ages(lifetimes.units, watched_from(records, lifetimes))
+    units = units[(start == 0) & (units["days"] > 0)]
     events = _on_record(records, lifetimes)
     events = events[events["unit"].isin(units.index)]
-    own = events["unit"]
-    age = (events["day"] - units["in_service_on"].reindex(own).to_numpy()).dt.days
-    return repair_trend(
-        units["days"], units["days"].reindex(own), age, start, units["count"], start.reindex(own), level=_LEVEL
-    )
+    age = (events["day"] - units["in_service_on"].reindex(events["unit"]).to_numpy()).dt.days.clip(lower=_HALF_A_DAY)
+    return power_law(units["days"], units["days"].reindex(events["unit"]), age, units["count"], _LEVEL)
 
 
 def _trend_words(records: Records, lifetimes: Lifetimes) -> str:
@@ -160,12 +158,12 @@ def _trend_words(records: Records, lifetimes: Lifetimes) -> str:
         found = unit_trend(records, lifetimes)
     except NotEnoughData as err:
         return f"Whether comebacks get closer together with age cannot be said: {err}"
-    limits = f"growth {numbered(found.growth)}, {numbered(found.lower)} to {numbered(found.upper)}; 1 is no trend"
-    if found.lower > 1:
+    limits = f"growth {numbered(found.b)}, {numbered(found.b_lower)} to {numbered(found.b_upper)}; 1 is no trend"
+    if found.b_lower > 1:
         return (
             f"As a unit ages its comebacks come closer together ({limits}): wear, not teething troubles, sets the pace."
         )
-    if found.upper < 1:
+    if found.b_upper < 1:
         return f"As a unit ages its comebacks come further apart ({limits}): the early ones set the pace."
     return f"Comebacks come neither closer together nor further apart with a unit's age, as far as the records tell ({limits})."
 
