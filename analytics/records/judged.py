@@ -45,7 +45,8 @@ def match_returns(judged: Sheet, returns: Sheet) -> None:
     n = len(judged.alive)
     match, reason = np.full(n, -1), np.full(n, "", dtype=object)
     taken: dict[int, int] = {}
-    in_order = values["judged_on"].to_numpy().argsort(kind="stable")
+    # the first of them counts; of one day the first by its words, whatever the order of the rows
+    in_order = values.sort_values(["judged_on", *JUDGED, "judged_by"], kind="stable").index.to_numpy(int)
     for row in in_order[judged.in_use[in_order]]:
         own = index.get((values["build"].iat[row], values["component"].iat[row]), [])
         told, until = values["returned_on"].iat[row], values["judged_on"].iat[row]

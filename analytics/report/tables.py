@@ -102,7 +102,6 @@ _SHOWN: dict[str, tuple[str, str]] = {
     "in_a_year": ("chance in a year", "{:.1%}"),
     "in_miles": ("chance in 10,000 miles", "{:.1%}"),
     "years_out": ("years out", _ONE),
-    "drop": ("takes off the variance", "{:.1%}"),
     "value": ("value", _TWO),
     "proven_hp": ("proven, hp", _WHOLE),
     "allowed_per_unit": ("may cost a unit", _WHOLE),
