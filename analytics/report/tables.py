@@ -111,6 +111,7 @@ _SHOWN: dict[str, tuple[str, str]] = {
     "seen_months": ("followed, months", _ONE),
     "guarantee_months": ("guarantee, months", _WHOLE),
     "guarantee_miles": ("or miles", _WHOLE),
+    "year_on_record": ("on record, a year", "{:.1%}"),
     "back_in_12_months": ("back within a year", "{:.1%}"),
     "odometer_known": ("odometer known", _WHOLE),
 }

@@ -7,19 +7,21 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analytics.errors import RecordsError
+from analytics.errors import NotEnoughData, RecordsError
 from analytics.models.lifedata import NOTHING, split_days
 from analytics.models.mileage import fit_driving
 from analytics.models.regression import survival_of
 from analytics.records.shop import Shop
 from analytics.review.answer import Answer, listed, percent, plural
 from analytics.review.quarter import YEAR_DAYS
+from analytics.review.repeats import mean_comebacks
 from analytics.review.stands import DRAWS, SEED, PartStand, Stand, past_of, recorded
 
 MONTHS = np.r_[1:37, 39:121:3]
 MILES = np.arange(1_000, 150_001, 1_000)
 MONTH_DAYS = YEAR_DAYS / 12
 LEVEL = 0.90
+NAN = float("nan")
 #: guarantees looked at where shop.toml names none, as shares of what a comeback costs
 _SHARES = (0.02, 0.05, 0.10)
 #: builds this recent stand for those to come; a band needs so many, and so many followed to the age promised
@@ -31,7 +33,8 @@ _TRUCKS = 80
 @dataclass(frozen=True, slots=True, repr=False)
 class BandCost:
     """One band. months, miles: (DRAWS, K) expected comebacks per unit within each of MONTHS, or of MILES, all components
-    together, reported or not. seen_months, seen_miles: as far as enough units of the band have been followed."""
+    together, reported or not. seen_months, seen_miles: as far as enough units of the band have been followed. year: mean
+    comebacks per unit within a year on record, with limits; NaN where none came back or too few were followed."""
 
     band: str
     built: int
@@ -40,6 +43,7 @@ class BandCost:
     miles: np.ndarray
     seen_months: float
     seen_miles: float
+    year: tuple[float, float, float]
 
     def __repr__(self) -> str:
         return f"BandCost({self.band}: {self.built} built, {self.months[:, 11].mean():.3f} comebacks in a year)"
@@ -160,7 +164,21 @@ def band_cost(stand: Stand, band: str) -> BandCost | None:
         miles + install,
         float(ages[_FEWEST - 1]) / MONTH_DAYS if len(ages) >= _FEWEST else 0.0,
         float(seen_miles[_FEWEST - 1]) if len(seen_miles) >= _FEWEST else 0.0,
+        _year_on_record(stand, first["unit"].unique()),
     )
+
+
+def _year_on_record(stand: Stand, units: np.ndarray) -> tuple[float, float, float]:
+    """Mean comebacks per unit within a year among ``units``, with 95 % limits."""
+    own = stand.lifetimes.units.index.isin(units)
+    try:
+        mean = mean_comebacks(stand.records, stand.lifetimes, own)
+    except NotEnoughData:
+        return NAN, NAN, NAN
+    if mean.last_time < YEAR_DAYS:
+        return NAN, NAN, NAN
+    at = mean.mean_at(YEAR_DAYS).iloc[0]
+    return float(at["mean"]), float(at["lower"]), float(at["upper"])
 
 
 def _usual_miles_a_day(stand: Stand) -> float:
@@ -191,7 +209,7 @@ def longest(cost: np.ndarray, grid: np.ndarray, allowed: float) -> np.ndarray:
 
 
 _COLUMNS = ["power_band", "built", "a_year", "allowed_per_unit", "months", "months_lower", "months_upper", "seen_months", "guarantee_months",
-            "guarantee_miles", "back_in_12_months", "back_lower", "back_upper", "in_words"]  # fmt: skip
+            "guarantee_miles", "back_in_12_months", "back_lower", "back_upper", "year_on_record", "in_words"]  # fmt: skip
 
 
 def band_costs(stand: Stand) -> tuple[BandCost, ...]:
@@ -255,7 +273,13 @@ def _row(found: BandCost, amount: float, comeback: float) -> list:
     months = float(np.floor(min(low, found.seen_months)))
     miles = float(np.floor(min(low_miles, found.seen_miles) / 1000) * 1000)
     capped = found.seen_months < low
-    if months < 1:
+    if found.year[1] > back_high:
+        months = miles = 0.0
+        words = (
+            f"not said: {percent(found.year[0])} came back within a year on record (at least {percent(found.year[1])}), more than the models expect "
+            f"({percent(float(year.mean()))}); early failures of another kind are at work there"
+        )
+    elif months < 1:
         words = f"none; already in the first months {percent(found.months[:, 0].mean())} come back, {percent(float(year.mean()))} within a year"
     else:
         miles_words = f" at any mileage, or {miles:,.0f} miles at any age" if miles else " at any mileage"
@@ -264,12 +288,11 @@ def _row(found: BandCost, amount: float, comeback: float) -> list:
             if capped
             else f" (best estimate {_months(middle)}, {_months(low)} to {_months(high)})"
         )
-        words += (
-            f"; {percent(float(year.mean()))} come back within a year ({percent(back_low)} to {percent(back_high)})"
-        )
+        seen = f"; {percent(found.year[0])} on record" if np.isfinite(found.year[0]) else ""
+        words += f"; {percent(float(year.mean()))} are expected back within a year ({percent(back_low)} to {percent(back_high)}{seen})"
     return [
         found.band, found.built, found.a_year, amount, middle, low, high, found.seen_months, months, miles, float(year.mean()), float(back_low),
-        float(back_high), words,
+        float(back_high), found.year[0], words,
     ]  # fmt: skip
 
 

@@ -202,7 +202,7 @@ def _words(frame: pd.DataFrame, options: Options) -> list[str]:
         else:
             how = listed([f"“{v}” if {listed(list(o['reading']), 3)}" for v, o in other.groupby("verdict", sort=False)])
             turned.append(
-                f"{what.capitalize()}: “{stands}” as it stands, but {how} ({span}). Not to be acted on until that is known."
+                f"{what[:1].upper()}{what[1:]}: “{stands}” as it stands, but {how} ({span}). Not to be acted on until that is known."
             )
     if firm:
         lines.append(

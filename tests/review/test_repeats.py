@@ -75,7 +75,7 @@ def test_stretches_start_anew_after_each_comeback(tmp_path):
         returned("LOT", "2021-07-01"),
     ]
     frame = stretches(*load(tmp_path, builds=builds, returns=back))
-    own = {u: f for u, f in frame.groupby("unit")}
+    own = dict(list(frame.groupby("unit")))
     assert own[0][["rebuilds", "time", "failed"]].to_numpy().tolist() == [
         [0, 366, True],
         [1, 365, True],
