@@ -22,7 +22,7 @@ def shop(folder, limit):
     builds.to_csv(folder / "builds.csv", index=False)
     pd.read_csv(folder / "readings.csv").head(12).to_csv(folder / "readings.csv", index=False)
     returns = pd.read_csv(folder / "returns.csv")
-    returns.loc[:1, "cause"] = "unclear"
+    returns.loc[6:, "cause"] = "unclear"  # the weakest of those that failed
     returns.to_csv(folder / "returns.csv", index=False)
     records = load_records(folder)
     return records, make_lifetimes(records)
@@ -33,12 +33,15 @@ def test_every_reading_is_there_and_moves_the_way_it_must(tmp_path):
     told = how_sure(records, lifetimes)
     table = told.table
     power = table[table["figure"] == "power it can take"].set_index("reading")["value"]
-    assert power["100 % of failures reported"] > power["50 % of failures reported"]
+    shares = [power[f"{p} % of failures reported"] for p in (100, 85, 70, 50)]
+    assert shares == sorted(shares, reverse=True)
     assert power["2 unclear failures not the part's own"] > power["as it stands"]
     low, high = (next(v for k, v in power.items() if k.startswith(f"wheel powers lose {p} %")) for p in (15, 20))
     assert low < high  # the more is lost, the stronger the engines were
     assert power.index.str.startswith("unknown miles").any()
-    back = table[table["figure"] == "share back within 2 years"].set_index("reading")["value"]
+    back = table[(table["figure"] == "share back within 2 years") & (table["what"] == "input shaft")].set_index(
+        "reading"
+    )["value"]
     assert back["50 % of failures reported"] == pytest.approx(2 * back["as it stands"])
     assert back["2 unclear failures not the part's own"] < back["as it stands"]
     assert table["same_as_stands"].all()
