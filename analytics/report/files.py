@@ -53,6 +53,7 @@ VIEW_FILES = {
     "drags": ("drags_others", "Drags others"),
     "by_build_year": ("by_build_year", "By build year"),
     "rebuilt": ("rebuilt", "Rebuilt"),
+    "renew": ("renew_at_rebuild", "Renew at rebuild"),
     "above": ("above_limit", "Above the limit"),
     "odometers": ("ask_for", "Ask for"),
     "random_calls": ("random_calls", "Random calls"),

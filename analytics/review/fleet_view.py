@@ -14,6 +14,7 @@ from analytics.review.findings import causes_by_year, finding_shares, judged_ali
 from analytics.review.guarantee import BandCost, band_costs, guarantee
 from analytics.review.how_sure import how_sure
 from analytics.review.quarter import Span
+from analytics.review.renew import renew_at_rebuild
 from analytics.review.repeats import by_build_year, rebuilt
 from analytics.review.stands import Stand, stand_of
 
@@ -30,6 +31,7 @@ class FleetView:
     drags: Answer
     by_build_year: Answer
     rebuilt: Answer
+    renew: Answer
     above: Answer
     odometers: Answer
     random_calls: Answer
@@ -65,6 +67,7 @@ def fleet_view(
         "drags": which_drags_which(records),
         "by_build_year": by_build_year(records, lifetimes),
         "rebuilt": rebuilt(records, lifetimes),
+        "renew": renew_at_rebuild(stand),
     }
     say("whom to call")
     told["above"] = above_limit(records, stand)

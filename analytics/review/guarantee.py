@@ -81,20 +81,27 @@ def driving_of(own: PartStand, stand: Stand) -> tuple[np.ndarray, np.ndarray, np
     return np.tile(d.mu, (len(theta), 1)), np.full(len(theta), d.tau), np.full(len(theta), d.decline)
 
 
+def _uses_of(own: PartStand, trucks: pd.DataFrame) -> np.ndarray:
+    """Use codes (n,) of the part's fit; a use it has not seen counts as its most common one."""
+    data = own.fit.fitted()[0].data
+    common = int(np.argmax(np.bincount(data.use, data.weight, minlength=len(data.use_names))))
+    return np.array([data.use_names.index(u) if u in data.use_names else common for u in trucks["use"]])
+
+
+def covariates_of(own: PartStand, trucks: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Covariates (n, q) of ``trucks`` (power_hp, weight_lb, use, count) in the part's fit, and their shares (n,)."""
+    model, _ = own.fit.fitted()
+    loads = zip(trucks["power_hp"], trucks["weight_lb"], _uses_of(own, trucks), strict=True)
+    x = np.array([np.r_[1.0, model.covariates(np.log(p), np.log(w), u)] for p, w, u in loads])
+    count = trucks["count"].to_numpy(float)
+    return x, count / count.sum()
+
+
 def failing(own: PartStand, stand: Stand, trucks: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Share of new ``trucks`` (power_hp, weight_lb, use, count) failed within each of MONTHS (DRAWS, K) and MILES (DRAWS, L)."""
     model, _ = own.fit.fitted()
-    names, data = model.data.use_names, model.data
-    common = int(np.argmax(np.bincount(data.use, data.weight, minlength=len(names))))
-    use = np.array([names.index(u) if u in names else common for u in trucks["use"]])
-    x = np.array(
-        [
-            np.r_[1.0, model.covariates(np.log(p), np.log(w), u)]
-            for p, w, u in zip(trucks["power_hp"], trucks["weight_lb"], use, strict=True)
-        ]
-    )
-    count = trucks["count"].to_numpy(float)
-    count = count / count.sum()
+    x, count = covariates_of(own, trucks)
+    use = _uses_of(own, trucks)
     theta = own.theta
     beta, eta = np.exp(theta[:, :1]), theta[:, model.layout.gamma] @ x.T
 

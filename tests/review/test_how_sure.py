@@ -17,6 +17,7 @@ def shop(folder, limit):
         [{"component": "input shaft", "part": "A", "power_limit": limit, "effective_on": "2019-01-01"}]
     ).to_csv(folder / "limits.csv", index=False)
     builds = pd.read_csv(folder / "builds.csv")
+    builds["built_on"] = "2020-09-01"  # all eight failed within two years
     builds["power_measured_at"] = ["wheels" if k % 2 else "crank" for k in range(len(builds))]
     builds["power"] = [p * 0.82 if k % 2 else p for k, p in enumerate(builds["power"])]
     builds.to_csv(folder / "builds.csv", index=False)
