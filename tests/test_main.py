@@ -56,6 +56,32 @@ def test_the_page_needs_nothing_else_and_tells_no_paths(reviewed):
         assert f">{question}<" in page
 
 
+def test_the_fleet_is_in_the_review(reviewed):
+    """What was planted is found: cracked drums take the valve body along, and who runs above a limit heads the call list."""
+    page = (reviewed / "review.html").read_text(encoding="utf-8")
+    for question in (
+        "What do they come back for, and whose fault is it?",
+        "When several parts are broken, which killed the others?",
+        "Does a rebuilt unit last as long as a new one?",
+        "Whom to call?",
+        "How sure are we of the records?",
+        "How long a guarantee could each power band carry?",
+    ):
+        assert f">{question}<" in page
+    drags = pd.read_csv(reviewed / "drags_others.csv").iloc[0]
+    assert (drags["first"], drags["finding"], drags["damaged"]) == ("clutch pack", "drum cracked", "valve body")
+    assert drags["lower"] < 0.6 < drags["upper"]  # as planted
+    above = pd.read_csv(reviewed / "above_limit.csv")
+    assert above["in_a_year"].dropna().is_monotonic_decreasing
+    assert above["serial"].is_unique
+    sure = pd.read_csv(reviewed / "how_sure.csv")
+    assert {"100 % of failures reported", "50 % of failures reported"} <= set(sure["reading"])
+    rebuilt = pd.read_csv(reviewed / "rebuilt.csv").set_index("rebuilds")
+    assert rebuilt.loc["once", "lower"] < 1 < rebuilt.loc["once", "upper"]  # the invented parts do not care
+    years = pd.read_csv(reviewed / "guarantee.csv").groupby("power_band")["back_in_12_months"].first()
+    assert years["600 to 1,000"] > years["400 to 600"] > years["under 400"]
+
+
 def test_counts_add_up(reviewed):
     counts = pd.read_csv(reviewed / "counts.csv")
     assert (counts["read"] == counts["used"] + counts["set_aside"]).all()
