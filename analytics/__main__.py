@@ -190,7 +190,7 @@ def _ratings(arguments: argparse.Namespace) -> None:
     )
     rows = max(len((out / "ratings.csv").read_text(encoding="utf-8").splitlines()) - 1, 0)
     took = time.perf_counter() - begun
-    print(f"The ratings: {page}\nBeside it: ratings.csv, ratings.xlsx, customer_sheet.html")
+    print(f"The ratings: {page}\nBeside it: ratings.csv, ratings.xlsx, customer_sheet.html, above_proven.csv")
     if rows:
         print(f"{rows} rows, page and files in {took:.0f} s: {took / rows:.1f} s a row.")
 

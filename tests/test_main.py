@@ -139,10 +139,19 @@ def rated_shop(tmp_path):
 def test_ratings_from_the_command_line(rated_shop, tmp_path, capsys):
     out = tmp_path / "out"
     assert main(["ratings", str(rated_shop), "--out", str(out), "--life", "40000"]) == 0
-    assert {p.name for p in out.iterdir()} == {"ratings.html", "ratings.csv", "ratings.xlsx", "customer_sheet.html"}
+    assert {p.name for p in out.iterdir()} == {
+        "ratings.html",
+        "ratings.csv",
+        "ratings.xlsx",
+        "customer_sheet.html",
+        "above_proven.csv",
+    }
     assert "s a row" in capsys.readouterr().out
     table = pd.read_csv(out / "ratings.csv")
     assert (table["life_miles"] == 40_000).all()
+    listed = pd.read_csv(out / "above_proven.csv")["serial"]
+    assert len(listed)
+    assert not [serial for serial in listed if serial in (out / "customer_sheet.html").read_text(encoding="utf-8")]
     page = (out / "ratings.html").read_text(encoding="utf-8")
     for absent in ("<script", "http://", "https://", str(rated_shop), "Traceback"):
         assert absent not in page
