@@ -204,21 +204,16 @@ def guarantee_figure(review: Review, view: FleetView) -> tuple[Figure, str] | No
         y = comeback * cost.months[:, :keep]
         x = MONTHS[:keep]
         ax.plot(x, y.mean(0), color=colour, linestyle=_STYLES[i % 6], linewidth=2, label=f"{cost.band} hp")
-        ax.plot(x[-1], y.mean(0)[-1], marker=_MARKERS[i % 6], color=colour, markersize=6, clip_on=False)
+        ax.plot(x[-1], y.mean(0)[-1], marker=_MARKERS[i % 6], color=colour, markersize=6)
         tail = (1 - LEVEL) / 2
         ax.fill_between(x, *np.quantile(y, [tail, 1 - tail], axis=0), color=colour, alpha=0.13, linewidth=0)
         far = max(far, float(longest(cost.months.mean(0), MONTHS, 1.6 * max(allowed) / comeback)[0]))
     for amount in allowed:
         ax.axhline(amount, color="0.35", linewidth=1, linestyle=(0, (4, 3)))
-        ax.annotate(
-            f"{amount:,.0f} a unit",
-            (1.0, amount),
-            xycoords=("axes fraction", "data"),
-            ha="right",
-            va="bottom",
-            fontsize=8.5,
-            color="0.25",
+        label = ax.text(
+            1.0, amount, f"{amount:,.0f} a unit", transform=ax.get_yaxis_transform(), ha="right", va="bottom"
         )
+        label.set(fontsize=8.5, color="0.25", in_layout=False)
     _tidy(ax)
     ax.set_xlim(0, min(far, MONTHS[-1], max(c.seen_months for c in costs)))
     ax.set_ylim(0, 1.6 * max(allowed))

@@ -27,7 +27,7 @@ _SHARES = (0.02, 0.05, 0.10)
 #: builds this recent stand for those to come; a band needs so many, and so many followed to the age promised
 _YEARS = 3.0
 _FEWEST = 10
-_TRUCKS = 80
+TRUCKS = 80
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -97,6 +97,14 @@ def covariates_of(own: PartStand, trucks: pd.DataFrame) -> tuple[np.ndarray, np.
     return x, count / count.sum()
 
 
+def typical(trucks: pd.DataFrame) -> pd.DataFrame:
+    """At most TRUCKS of them, evenly spaced by power, whatever the order of the rows."""
+    trucks = trucks.sort_values(["power_hp", "weight_lb", "use", "serial"], kind="stable")
+    if len(trucks) <= TRUCKS:
+        return trucks
+    return trucks.iloc[np.linspace(0, len(trucks) - 1, TRUCKS).round().astype(int)]
+
+
 def failing(own: PartStand, stand: Stand, trucks: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Share of new ``trucks`` (power_hp, weight_lb, use, count) failed within each of MONTHS (DRAWS, K) and MILES (DRAWS, L)."""
     model, _ = own.fit.fitted()
@@ -144,14 +152,12 @@ def band_cost(stand: Stand, band: str) -> BandCost | None:
     units = recent.drop_duplicates("serial")
     per_day = _usual_miles_a_day(stand)
     months, miles = np.zeros((DRAWS, len(MONTHS))), np.zeros((DRAWS, len(MILES)))
-    rng = np.random.default_rng(SEED)
     for _, own in recent.groupby("component", sort=True):
         total = own["count"].sum()
         for (component, part), trucks in own.groupby(["component", "part"], sort=True):
             share = trucks["count"].sum() / total
             stand_part = stand.parts.get((component, part))
-            if len(trucks) > _TRUCKS:
-                trucks = trucks.iloc[np.sort(rng.choice(len(trucks), _TRUCKS, replace=False))]
+            trucks = typical(trucks)
             if stand_part is None or stand_part.fit.model is None or not recorded(part):
                 a, b = _without_fit(stand, component, part, per_day)
             else:
@@ -246,12 +252,14 @@ def guarantee(stand: Stand, costs: tuple[BandCost, ...]) -> Answer:
         found = next((c for c in costs if c.band == band), None)
         if found is None:
             lines.append(
-                f"{band} hp: fewer than {_FEWEST} units built in the last {_YEARS:g} years, too few to promise anything."
+                f"{band[:1].upper()}{band[1:]} hp: fewer than {_FEWEST} units built in the last {_YEARS:g} years, too few to promise anything."
             )
             continue
         for amount in allowed:
             rows.append(_row(found, amount, comeback))
-        lines.append(f"{band} hp, at {middle:,.0f} a unit: {rows[-len(allowed) + allowed.index(middle)][-1]}.")
+        lines.append(
+            f"{band[:1].upper()}{band[1:]} hp, at {middle:,.0f} a unit: {rows[-len(allowed) + allowed.index(middle)][-1]}."
+        )
     frame = pd.DataFrame(rows, columns=_COLUMNS)
     head = f"A comeback costs {comeback:,.0f} all in (shop.toml); the guarantee may cost a unit {listed([f'{a:,.0f}' for a in allowed])}, {basis}."
     return Answer(

@@ -7,13 +7,12 @@ import pandas as pd
 
 from analytics.models.regression import log_survival
 from analytics.review.answer import Answer, listed, numbered, percent
-from analytics.review.guarantee import LEVEL, covariates_of
+from analytics.review.guarantee import LEVEL, covariates_of, typical
 from analytics.review.stands import PartStand, Stand
 
 #: miles on the part that are looked at; a part needs so many lives seen that far, and so many failures
 MILES = np.arange(0.0, 150_001.0, 2_500.0)
 _FEWEST_SEEN, _FEWEST_FAILURES = 10, 5
-_TRUCKS = 80
 _COLUMNS = ["component", "part", "price", "failures", "new_fails", "used_at", "used_fails", "renew_from_miles", "lower", "upper", "seen_miles",
             "in_words"]  # fmt: skip
 
@@ -85,8 +84,7 @@ def renew_at_rebuild(stand: Stand) -> Answer:
 def _row(stand: Stand, component: str, part: str, own: PartStand, price: float, comeback: float, ahead: float) -> list:
     table = stand.table
     trucks = table[(table["component"] == component) & (table["part"] == part) & (table["segment"] == 1)]
-    if len(trucks) > _TRUCKS:
-        trucks = trucks.sample(_TRUCKS, random_state=1).sort_index()
+    trucks = typical(trucks)
     chance = failing_ahead(own, trucks, ahead)
     known = np.sort(own.lives.data.lower[np.isfinite(own.lives.data.lower)])[::-1]
     seen = float(known[_FEWEST_SEEN - 1]) if len(known) >= _FEWEST_SEEN else 0.0
