@@ -6,6 +6,7 @@ import datetime as dt
 import difflib
 import itertools
 import math
+import re
 import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -43,7 +44,7 @@ _FIXED: dict[str, dict[str, type | tuple[type, ...]]] = {
     "targets": {"miles": (int, float), "reliability": (int, float), "confidence": (int, float)},
     "checks": {"miles_per_year_max": (int, float), "failures_to_fit": int, "at_risk_to_show": int},
 }
-_FREE = ("components", "sheets", "headings", "parts", "supersessions", "words", "costs", "ratings")
+_FREE = ("components", "extra_columns", "sheets", "headings", "parts", "supersessions", "words", "costs", "ratings")
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +78,7 @@ class Shop:
     folder: Path
     name: str
     components: dict[str, str]
+    extra_columns: dict[str, str] = field(default_factory=dict)
     as_of: dt.date | None = None
     records_start: dt.date | None = None
     places: dict[str, SheetPlace] = field(default_factory=dict)
@@ -191,6 +193,7 @@ def shop_from(data: dict, folder: Path) -> Shop:
         folder=folder,
         name=shop.get("name", folder.resolve().name),
         components={_name(name): heading for name, heading in components.items()},
+        extra_columns=_extra_columns(_table(data, "extra_columns")),
         as_of=_date(shop.get("as_of"), "[shop] as_of"),
         records_start=_date(shop.get("records_start"), "[shop] records_start"),
         places=_places(_table(data, "sheets"), folder),
@@ -218,6 +221,22 @@ def shop_from(data: dict, folder: Path) -> Shop:
         costs=_table(data, "costs"),
         ratings=_table(data, "ratings"),
     )
+
+
+def _extra_columns(section: dict) -> dict[str, str]:
+    """Columns of builds that the shop adds, numbers that may bear on life: our name -> its heading."""
+    for name, heading in section.items():
+        if not re.fullmatch(r"[a-z][a-z0-9_]{0,30}", name):
+            raise RecordsError(
+                f"shop.toml [extra_columns] {name!r}: use small letters, digits and _, with the unit at the end, such as tyre_in."
+            )
+        if not isinstance(heading, str) or not heading_key(heading):
+            raise RecordsError(
+                f"shop.toml [extra_columns] {name} = {heading!r}: give the heading in builds, in quotes."
+            )
+        if name == "intercept":
+            raise RecordsError("shop.toml [extra_columns] 'intercept' is a name already in use. Name it otherwise.")
+    return dict(section)
 
 
 def _name(text: str) -> str:
