@@ -34,6 +34,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             _backtest,
         ),
         ("coverage", "how often the rating rule is right: the study, or for a fleet like the shop's own", _coverage),
+        ("evidence", "our answers beside outside ones: published tables, handbooks, R", _evidence),
         ("demo", "write the sheets of an invented shop", _demo),
     ):
         command = commands.add_parser(name, help=does, description=does)
@@ -42,6 +43,18 @@ def main(argv: Sequence[str] | None = None) -> int:
             command.add_argument("folder", type=Path, help="an empty or new folder")
             command.add_argument("--units", type=int, default=900, help="units built (default 900)")
             command.add_argument("--seed", type=int, default=None, help="same seed, same bytes")
+            continue
+        if name == "evidence":
+            command.add_argument(
+                "--reference",
+                type=Path,
+                default=Path("tests/reference"),
+                metavar="DIR",
+                help="the outside values (default tests/reference)",
+            )
+            command.add_argument(
+                "--out", type=Path, default=Path("data/evidence"), metavar="DIR", help="default data/evidence"
+            )
             continue
         if name == "coverage":
             command.add_argument(
@@ -282,6 +295,16 @@ def _coverage(arguments: argparse.Namespace) -> None:
             print(f"{name}: {found.words}.")
         except AnalyticsError as err:
             print(f"{name}: {err}.")
+
+
+def _evidence(arguments: argparse.Namespace) -> None:
+    from analytics.evidence.outside import by_case, outside_table
+    from analytics.report.files import write_csv
+
+    table = outside_table(arguments.reference)
+    write_csv(table, arguments.out / "outside.csv")
+    print(by_case(table)[["case", "what", "answered", "agree", "not_ours"]].to_string(index=False))
+    print(f"\nCheck by check: {arguments.out / 'outside.csv'}")
 
 
 def _demo(arguments: argparse.Namespace) -> None:

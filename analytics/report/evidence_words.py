@@ -165,3 +165,117 @@ def forecast(folder: str | Path) -> tuple[str, ...]:
             f"without the fit's own doubt it would be {row.plug_in_covered:.3f}.{short}"
         )
     return tuple(lines)
+
+
+# ---- answers from outside -------------------------------------------------------------------------------------------
+_CHECKED = ["case", "quantity", "group", "at", "source", "how_known", "by", "theirs", "ours", "difference", "agrees"]
+
+
+def read_outside(folder: str | Path) -> pd.DataFrame:
+    """The table of outside checks; raises AnalyticsError where there is none."""
+    path = Path(folder) / "outside.csv"
+    if not path.is_file():
+        raise AnalyticsError(f"no {path.name} in {Path(folder).name}: make it with python -m analytics evidence.")
+    texts = ["group", "at", "how_known", "by", "agrees", "why_not"]
+    return pd.read_csv(
+        path,
+        dtype=dict.fromkeys(texts, str),
+        keep_default_na=False,
+        na_values={"theirs": [""], "ours": [""], "difference": [""]},
+    )
+
+
+def outside_opening(table: pd.DataFrame) -> tuple[str, ...]:
+    """How many answers from outside were compared, and how many differ."""
+    own = table[table["why_not"] == ""]
+    ours = own[own["by"] != "lifelines"]
+    library = own[own["by"] == "lifelines"]
+    off = own[own["agrees"] == "no"]
+    read, printed = (own["how_known"] == "read").sum(), (own["kind"] == "printed").sum()
+    lines = [
+        f"{len(ours):,} numbers of ours were held against others' answers on {own['case'].nunique()} published problems: {(ours['agrees'] == 'yes').sum():,} agree within the tolerance, {(ours['agrees'] == 'no').sum():,} do not.",
+        f"{len(own) - printed:,} of the answers were computed in R, {printed:,} are printed figures ({read:,} read in the source, the others from memory or by hand).",
+        f"{len(library):,} more were answered by lifelines, which other tests take as a second opinion: {(library['agrees'] == 'yes').sum():,} agree.",
+    ]
+    for row in off.itertuples():
+        lines.append(
+            f"{row.case} {row.quantity.replace('_', ' ')}: {row.by} says {row.ours:.5g}, R says {row.theirs:.5g} ({abs(row.difference / row.theirs):.2%} apart)."
+            + (" It enters no number of ours." if row.by == "lifelines" else "")
+        )
+    return tuple(lines)
+
+
+def outside_cases(table: pd.DataFrame) -> pd.DataFrame:
+    """One row per problem."""
+    rows = []
+    for case, own in table.groupby("case", sort=True):
+        mine = own[own["why_not"] == ""]
+        ratio = (mine["difference"].abs() / mine["theirs"].abs().where(mine["theirs"] != 0)).max()
+        rows.append(
+            [
+                case,
+                own["source"].mode().iat[0],
+                len(mine),
+                int((mine["agrees"] == "yes").sum()),
+                f"{ratio:.1e}",
+                len(own) - len(mine),
+            ]
+        )
+    return pd.DataFrame(
+        rows, columns=["case", "source", "checks", "agree", "largest_difference", "no_such_estimator_here"]
+    )
+
+
+def outside_checks(table: pd.DataFrame) -> pd.DataFrame:
+    """Every check: source, ours, theirs, difference, with all their digits."""
+    own = table.loc[table["why_not"] == "", _CHECKED].copy()
+    for column in ("theirs", "ours"):
+        own[column] = [f"{v:.8g}" for v in own[column]]
+    own["difference"] = [f"{v:.1e}" for v in own["difference"]]
+    return own.reset_index(drop=True)
+
+
+def outside_figure(table: pd.DataFrame) -> tuple[Figure, str]:
+    """Relative difference of every check, by problem."""
+    own = table[(table["why_not"] == "") & (table["theirs"] != 0)].copy()
+    own["gap"] = (own["difference"] / own["theirs"]).abs().clip(lower=1e-12)
+    cases = sorted(own["case"].unique(), reverse=True)
+    plt = _plt()
+    figure, ax = plt.subplots(figsize=(8.4, 0.24 * len(cases) + 1.5), layout="constrained")
+    for kind, mark, colour in (("computed in R", "o", "#0072b2"), ("printed", "^", "#d55e00")):
+        part = own[own["kind"] == kind]
+        ax.plot(
+            part["gap"],
+            part["case"].map(cases.index) + (0.16 if mark == "^" else -0.16),
+            mark,
+            color=colour,
+            markersize=4,
+            alpha=0.45,
+            label=kind,
+        )
+    ax.set_xscale("log")
+    ax.set_yticks(range(len(cases)), cases, fontsize=9)
+    ax.set_xlabel("difference as a share of the outside value (no difference is drawn at the left edge)")
+    ax.grid(axis="both", color="0.9")
+    ax.set_axisbelow(True)
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    figure.legend(loc="outside upper right", ncols=2, frameon=False, fontsize=9)
+    worst = own.loc[own[own["kind"] == "computed in R"]["gap"].idxmax()]
+    middle = own.loc[own["kind"] == "computed in R", "gap"].median()
+    return (
+        figure,
+        f"Half of the differences from R are below {middle:.0e} of the value. Printed figures carry three to six digits, so that theirs are differences of rounding. "
+        f"Largest against R: {worst['case']} {worst['quantity'].replace('_', ' ')}, {worst['gap']:.1e}.",
+    )
+
+
+def not_ours(table: pd.DataFrame) -> pd.DataFrame:
+    """What the outside values hold that the package does not answer, and why its users do not need it."""
+    left = table[table["why_not"] != ""]
+    return (
+        left.groupby("why_not", sort=False)
+        .agg(cases=("case", lambda c: ", ".join(sorted(set(c)))), values=("case", "size"))
+        .reset_index()
+        .rename(columns={"why_not": "not_answered_because"})[["cases", "values", "not_answered_because"]]
+    )
