@@ -80,7 +80,7 @@ def test_the_command_writes_it_and_says_where_values_lack(tmp_path, capsys):
 
 def test_words_say_what_differs(table):
     told = " ".join(words.outside_opening(table))
-    assert "0 do not" in told
+    assert "21 published problems: all agree" in told
     assert "D12 cox se robust age: lifelines says" in told
     assert "It enters no number of ours" in told
     reasons = words.not_ours(table)
