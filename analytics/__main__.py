@@ -92,17 +92,17 @@ def main(argv: Sequence[str] | None = None) -> int:
             command.add_argument("--quarters", type=int, default=8, help="quarters replayed (default 8)")
         if name in ("ratings", "accept"):
             command.add_argument(
-                "--life", type=float, default=0, metavar="MILES", help="target life (default: shop.toml)"
+                "--life", type=float, default=None, metavar="MILES", help="target life (default: shop.toml)"
             )
             command.add_argument(
                 "--reliability",
                 type=float,
-                default=0,
+                default=None,
                 metavar="SHARE",
                 help="share that shall reach it (default: shop.toml)",
             )
             command.add_argument(
-                "--confidence", type=float, default=0, metavar="SHARE", help="how sure (default: shop.toml)"
+                "--confidence", type=float, default=None, metavar="SHARE", help="how sure (default: shop.toml)"
             )
         if name == "accept":
             command.add_argument("--component", required=True)

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import os
 import platform
-import tempfile
-from contextlib import contextmanager
 from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from analytics.errors import AnalyticsError
 from analytics.lifetimes.schema import CLOCKS
 from analytics.report.cautions import CAUTIONS
 from analytics.report.tables import heading
 from analytics.review.quarterly import Review
+from analytics.whole import whole_file
 
 LIFETIME_COLUMNS = [
     "serial",
@@ -48,24 +45,6 @@ LIFETIME_COLUMNS = [
 ]
 _SHEET_ROWS = 1_048_576
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
-
-
-@contextmanager
-def whole_file(path: Path):
-    """Write a file under another name and move it into place when it is whole; nothing half-written stays."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    os.close(handle)
-    try:
-        yield Path(name)
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
-    except OSError as err:
-        raise AnalyticsError(
-            f"{path.name} could not be written ({err.strerror or err}). Check that the folder is writable and the disk not full."
-        ) from err
-    finally:
-        Path(name).unlink(missing_ok=True)
 
 
 def plain_text(value: object) -> object:

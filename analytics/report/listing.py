@@ -26,6 +26,7 @@ def check_listing(records: Records, lifetimes: Lifetimes) -> str:
     for name, columns in records.unused_columns.items():
         if columns:
             lines.append(f"Columns of {name} not used: {', '.join(columns)}.")
+    lines += records.files_passed_over()
     failed = lifetimes.table[lifetimes.table["ended"] == "failed"]
     install = int(failed.loc[failed["cause"] == "install", "count"].sum())
     lives = int(lifetimes.table.loc[lifetimes.table["segment"] == 1, "count"].sum())
