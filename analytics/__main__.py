@@ -133,7 +133,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         arguments.run(arguments)
     except AnalyticsError as err:
-        print(f"error: {err}", file=sys.stderr)
+        from analytics.report.listing import printable
+
+        print(printable(f"error: {err}"), file=sys.stderr)
         return 2
     except BrokenPipeError:
         return 0

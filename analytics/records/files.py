@@ -31,7 +31,7 @@ _SQLITE_MARK = b"SQLite format 3\0"
 #: what one sheet may hold: far above any shop, low enough that a file gone wrong cannot fill the memory
 MOST_ROWS, MOST_CELLS, MOST_BYTES = 2_000_000, 60_000_000, 2_000_000_000
 #: steps of SQLite before a table or view is given up (a view may never end), and the longest text of one cell
-_SQL_STEPS, _SQL_TEXT = 400_000_000, 10_000_000
+_SQL_STEPS, _SQL_TEXT = 150_000_000, 10_000_000
 #: rows from the top in which the headings are looked for
 HEADING_SEARCH = 25
 _END = "\0end of the file\0"
@@ -251,6 +251,11 @@ def _check_extent(path: Path, name: str) -> None:
 
     The reader makes room for every cell between the first and the last; one stray cell in the far corner is enough.
     """
+    if not zipfile.is_zipfile(path):
+        raise RecordsError(
+            f"{name}: {path.name} is no whole workbook: it may be cut off, protected by a password, or of another kind. "
+            "Open it and save it again without a password, or export it as CSV."
+        )
     with zipfile.ZipFile(path) as book:
         whole = sum(entry.file_size for entry in book.infolist())
         if whole > MOST_BYTES:
