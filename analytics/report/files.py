@@ -44,7 +44,7 @@ LIFETIME_COLUMNS = [
     "flags",
 ]
 _SHEET_ROWS = 1_048_576
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 
 def plain_text(value: object) -> object:
