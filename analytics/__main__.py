@@ -13,7 +13,7 @@ from analytics.errors import AnalyticsError
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command. Returns 0, or 2 where the work could not be done (the reason goes to stderr)."""
+    """Run one command. Returns 0, or 2 where the work could not be done (the reason goes to stderr), 130 where it was stopped."""
     parser = argparse.ArgumentParser(
         prog="python -m analytics",
         description="Field-return analytics for a shop that builds performance transmissions.",
@@ -133,13 +133,27 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         arguments.run(arguments)
     except AnalyticsError as err:
-        from analytics.report.listing import printable
-
-        print(printable(f"error: {err}"), file=sys.stderr)
-        return 2
+        return _say(str(err))
     except BrokenPipeError:
         return 0
+    except OSError as err:
+        where = f" ({Path(err.filename).name})" if err.filename else ""
+        return _say(
+            f"{err.strerror or err}{where}. Check that files can be read, folders written and that the disk is not full."
+        )
+    except MemoryError:
+        return _say("not enough memory. Close other programs, or split the sheets.")
+    except KeyboardInterrupt:
+        _say("stopped. Nothing half-written was left under a file's own name.")
+        return 130
     return 0
+
+
+def _say(error: str) -> int:
+    from analytics.report.listing import printable
+
+    print(printable(f"error: {error}"), file=sys.stderr)
+    return 2
 
 
 def _progress() -> Callable[[str], None] | None:

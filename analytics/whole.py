@@ -28,7 +28,7 @@ def whole_file(path: Path) -> Iterator[Path]:
         yield part
         with part.open("rb") as written:
             os.fsync(written.fileno())
-        part.chmod(0o644)
+        part.chmod(path.stat().st_mode & 0o777 if path.exists() else 0o644)
         part.replace(path)
     except OSError as err:
         raise AnalyticsError(

@@ -21,6 +21,7 @@ from analytics.ratings.sheet import Ratings
 from analytics.records.files import find_grid
 from analytics.records.headings import HEADINGS
 from analytics.records.shop import Shop
+from analytics.whole import whole_file
 
 _COLUMNS = ("component", "part", "weight_up_to", "use", "power_limit", "effective_on", "reason")
 
@@ -138,14 +139,11 @@ def append(shop: Shop, entry: Entry) -> Path:
     with _locked(path):
         old = path.read_bytes() if path.exists() else b""
         new = _with_line(old, shop, entry, path.name)
-        part = path.with_name(f".{path.name}.part")
         try:
-            part.write_bytes(new)
-            part.replace(path)
-        except OSError as err:
-            raise AnalyticsError(f"{path.name} could not be written ({err.strerror or err}); it is as it was.") from err
-        finally:
-            part.unlink(missing_ok=True)
+            with whole_file(path) as part:
+                part.write_bytes(new)
+        except AnalyticsError as err:
+            raise AnalyticsError(f"{err} The limits are as they were.") from err
     return path
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import platform
+from collections.abc import Iterator
+from contextlib import contextmanager
 from importlib.metadata import version
 from pathlib import Path
 
@@ -161,12 +163,23 @@ def write_book(path: Path, title: str, sheets: dict[str, pd.DataFrame]) -> None:
         "strings_to_numbers": False,
         "nan_inf_to_errors": False,
     }
-    with whole_file(path) as part, xlsxwriter.Workbook(part, options) as book:
+    with whole_file(path) as part, _disk_told(), xlsxwriter.Workbook(part, options) as book:
         book.set_properties({"title": title, "created": dt.datetime(2000, 1, 1)})
         bold = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
         day, wrap = book.add_format({"num_format": "yyyy-mm-dd"}), book.add_format({"text_wrap": True, "valign": "top"})
         for name, frame in sheets.items():
             _fill(book.add_worksheet(name), frame, bold, day, wrap)
+
+
+@contextmanager
+def _disk_told() -> Iterator[None]:
+    """The workbook's writer wraps what the disk says in an error of its own; take it out again."""
+    from xlsxwriter.exceptions import FileCreateError
+
+    try:
+        yield
+    except FileCreateError as err:
+        raise OSError(*getattr(err.args[0], "args", err.args)) from err
 
 
 def _fill(sheet, frame: pd.DataFrame, bold, day, wrap) -> None:
