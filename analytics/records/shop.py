@@ -218,7 +218,7 @@ def shop_from(data: dict, folder: Path) -> Shop:
         miles_per_year_max=_inside(checks.get("miles_per_year_max", 60_000), 1, 1e9, "[checks] miles_per_year_max"),
         failures_to_fit=int(_inside(checks.get("failures_to_fit", 5), 2, 1000, "[checks] failures_to_fit")),
         at_risk_to_show=int(_inside(checks.get("at_risk_to_show", 5), 1, 1000, "[checks] at_risk_to_show")),
-        costs=_table(data, "costs"),
+        costs=_costs(_table(data, "costs")),
         ratings=_table(data, "ratings"),
     )
 
@@ -298,6 +298,8 @@ def _places(tables: dict, folder: Path) -> dict[str, SheetPlace]:
             raise RecordsError(f"shop.toml [sheets.{name}]: file and sheet are names, in quotes.")
         if skip is not None and (not isinstance(skip, int) or isinstance(skip, bool) or skip < 0):
             raise RecordsError(f"shop.toml [sheets.{name}] skip_rows = {skip!r}: give a whole number of rows.")
+        if file is not None and not file.isprintable():
+            raise RecordsError(f"shop.toml [sheets.{name}] file = {file!r}: not a name a file can have.")
         if file is not None and not (folder / file).resolve().is_relative_to(folder.resolve()):
             raise RecordsError(f"shop.toml [sheets.{name}] file = {file!r}: the file must lie inside the folder.")
         places[name] = SheetPlace(file, sheet, skip)
@@ -367,6 +369,19 @@ def _supersessions(rows: list, components: dict) -> tuple[Supersession, ...]:
                 )
             here = next((s for s in result if (s.component, s.old) == (start.component, seen[-1])), None)
     return tuple(result)
+
+
+def _costs(told: dict) -> dict:
+    """Costs by name, and by part in the table "parts": each a number, not below 0."""
+    parts = told.get("parts", {})
+    if not isinstance(parts, dict):
+        raise RecordsError('shop.toml [costs] parts: write [costs.parts] with lines such as "IS-A" = 420.')
+    for where, prices in (("[costs]", {k: v for k, v in told.items() if k != "parts"}), ("[costs.parts]", parts)):
+        for name, value in prices.items():
+            good = isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value < math.inf
+            if not good:
+                raise RecordsError(f"shop.toml {where} {name} = {value!r}: give a number, not below 0.")
+    return told
 
 
 def _words(tables: dict) -> dict[str, dict[str, list[str]]]:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import platform
-import tempfile
+from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.metadata import version
 from pathlib import Path
@@ -12,11 +11,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analytics.errors import AnalyticsError
 from analytics.lifetimes.schema import CLOCKS
 from analytics.report.cautions import CAUTIONS
 from analytics.report.tables import heading
 from analytics.review.quarterly import Review
+from analytics.whole import whole_file
 
 LIFETIME_COLUMNS = [
     "serial",
@@ -47,25 +46,7 @@ LIFETIME_COLUMNS = [
     "flags",
 ]
 _SHEET_ROWS = 1_048_576
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
-
-
-@contextmanager
-def whole_file(path: Path):
-    """Write a file under another name and move it into place when it is whole; nothing half-written stays."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    os.close(handle)
-    try:
-        yield Path(name)
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
-    except OSError as err:
-        raise AnalyticsError(
-            f"{path.name} could not be written ({err.strerror or err}). Check that the folder is writable and the disk not full."
-        ) from err
-    finally:
-        Path(name).unlink(missing_ok=True)
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 
 def plain_text(value: object) -> object:
@@ -182,12 +163,23 @@ def write_book(path: Path, title: str, sheets: dict[str, pd.DataFrame]) -> None:
         "strings_to_numbers": False,
         "nan_inf_to_errors": False,
     }
-    with whole_file(path) as part, xlsxwriter.Workbook(part, options) as book:
+    with whole_file(path) as part, _disk_told(), xlsxwriter.Workbook(part, options) as book:
         book.set_properties({"title": title, "created": dt.datetime(2000, 1, 1)})
         bold = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
         day, wrap = book.add_format({"num_format": "yyyy-mm-dd"}), book.add_format({"text_wrap": True, "valign": "top"})
         for name, frame in sheets.items():
             _fill(book.add_worksheet(name), frame, bold, day, wrap)
+
+
+@contextmanager
+def _disk_told() -> Iterator[None]:
+    """The workbook's writer wraps what the disk says in an error of its own; take it out again."""
+    from xlsxwriter.exceptions import FileCreateError
+
+    try:
+        yield
+    except FileCreateError as err:
+        raise OSError(*getattr(err.args[0], "args", err.args)) from err
 
 
 def _fill(sheet, frame: pd.DataFrame, bold, day, wrap) -> None:

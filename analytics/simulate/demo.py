@@ -34,6 +34,7 @@ from analytics.simulate.fleet import (
     UseTruth,
     draw_fleet,
 )
+from analytics.whole import whole_file
 
 DEFAULT_SEED = 91  # chosen: with it every planted trouble has failures enough to show
 FEWEST_UNITS = 400  # below it some kind of planted dirt would find no row to sit in
@@ -279,9 +280,10 @@ def write_demo(folder: str | Path, units: int = 900, seed: int = DEFAULT_SEED) -
             f"{folder} is not empty and not an earlier demo; name a new folder, nothing there was touched."
         )
     files, counts = demo_files(units, seed)
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, content in files.items():
-        (folder / name).write_bytes(content)
+    # the mark comes first, so that a demo broken off can be written again
+    for name, content in sorted(files.items(), key=lambda item: item[0] != MARK):
+        with whole_file(folder / name) as part:
+            part.write_bytes(content)
     return counts
 
 
