@@ -35,7 +35,7 @@ def _what(family: str, component: str, group: str) -> str:
     return f"{kind} {group}, {component}" + (", install errors" if "install" in family else "")
 
 
-def alarms_answer(watched: list[Watched], kept: pd.DataFrame) -> Answer:
+def alarms_answer(now_stand: Stand, watched: list[Watched], kept: pd.DataFrame) -> Answer:
     """What stands out now, and what was raised before and still stands."""
     question = "Is anything getting worse: a lot, a part, a builder, a month?"
     if not watched:
@@ -62,17 +62,19 @@ def alarms_answer(watched: list[Watched], kept: pd.DataFrame) -> Answer:
     table = pd.DataFrame(rows, columns=columns)
     lines = []
     for row in table.itertuples():
-        chance = f"one in {numbered(1 / max(row.p_value, 1e-300), 1)}" if row.p_value > 1e-9 else "less than one in a billion"
+        chance = f"one time in {numbered(1 / row.p_value, 1)}" if row.p_value > 1e-9 else "less than one time in a billion"
         lines.append(
-            f"{row.what[0].upper()}{row.what[1:]} ({row.raised}): {row.came} of {row.units} came back where {_few(row.expected)} would be usual. Chance alone would do that {chance} times."
+            f"{row.what[0].upper()}{row.what[1:]} ({row.raised}): {row.came} of {row.units} came back where {_few(row.expected)} would be usual. Chance alone would do that {chance}."
         )
-    lots = [a for a in now.alarms.itertuples() if a.family.startswith("lot")]
-    if lots:
-        lines.append(
-            "On Monday: stop fitting what is left of "
-            + listed([f"{a.group}" for a in lots])
-            + ", hold one against the drawing, and call the units that still run with it, likeliest first (the list of units further down)."
-        )
+    for alarm in now.alarms.itertuples():
+        if alarm.family.startswith("lot"):
+            own = now_stand.table
+            own = own[(own["component"] == alarm.component) & (own["lot"] == alarm.group) & own["running"]]
+            still = sorted(own["serial"].unique())
+            lines.append(
+                f"On Monday: fit no more of {alarm.group} and hold one against the drawing. "
+                + (f"Call those who still run with it: {listed(still, 30)}." if still else "None still runs with it.")
+            )
     months = [a for a in now.alarms.itertuples() if "install" in a.family]
     if months:
         lines.append("On Monday: ask who built " + listed([f"{a.component} in {a.group}" if a.family.startswith("build month") else f"{a.component} ({a.group})" for a in months]) + ", and what was different on the bench.")

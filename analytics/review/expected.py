@@ -66,9 +66,16 @@ def running_chances(stand: Stand, days: float) -> tuple[pd.DataFrame, np.ndarray
     return pd.concat(frames), np.concatenate(blocks, axis=1)
 
 
-def at_stake(before: Stand, now: Stand) -> Stakes:
-    """Lives running at ``before`` and those put in since, and which of them are on record as failed by ``now``."""
-    running, chance = running_chances(before, float((now.as_of - before.as_of).days))
+def days_between(before: Stand, now: Stand) -> float:
+    return float((now.as_of - before.as_of).days)
+
+
+def at_stake(before: Stand, now: Stand, foreseen: tuple[pd.DataFrame, np.ndarray] | None = None) -> Stakes:
+    """Lives running at ``before`` and those put in since, and which of them are on record as failed by ``now``.
+
+    foreseen: `running_chances` of ``before`` up to ``now``, where they are at hand.
+    """
+    running, chance = running_chances(before, days_between(before, now)) if foreseen is None else foreseen
     frames, blocks = [running[_KEPT]], [chance]
     known = pd.MultiIndex.from_frame(before.table[LIFE])
     fresh = (now.table["segment"] == 1).to_numpy() & ~pd.MultiIndex.from_frame(now.table[LIFE]).isin(known)

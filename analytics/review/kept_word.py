@@ -12,6 +12,8 @@ from analytics.review.forecast import count_forecast
 from analytics.review.stands import Stand
 from analytics.review.watch import Watched
 
+#: quarters from a forecast to the day it is held against
+BACK = {"quarter": 1, "year": 4}
 _COLUMNS = ["made_on", "span", "component", "units", "expected", "lower", "upper", "came", "inside"]
 
 
@@ -20,10 +22,9 @@ def forecasts_kept(stands: list[Stand], running: dict[tuple[int, str], tuple[pd.
     (i, "quarter") or (i, "year")."""
     rows = []
     for (i, span), (lives, chance) in sorted(running.items()):
-        later = i + (1 if span == "quarter" else 4)
-        if later >= len(stands) or not len(lives):
+        if not len(lives):
             continue
-        now = stands[later]
+        now = stands[i + BACK[span]]
         failed = now.table[now.table["failure"]].groupby(LIFE)["count"].sum()
         came = failed.reindex(pd.MultiIndex.from_frame(lives[LIFE])).fillna(0).to_numpy(float)
         came = np.minimum(came, lives["count"].to_numpy(float))
@@ -81,7 +82,9 @@ def _since(alarm, later: list[Watched], single: bool) -> dict:
         return none | {"verdict": "no longer looked at: too little is left to compare it with"}
     came = then.came - (0 if single else alarm.came)
     expected = max(then.expected - (0 if single else alarm.expected), 1e-9)
-    if poisson.sf(came - 1, expected) <= 0.05:
+    if came <= 0 and "install" in alarm.family:
+        verdict = "over: such errors show early, and no more have come"
+    elif poisson.sf(came - 1, expected) <= 0.05:
         verdict = "borne out"
     elif expected * 2 < 3:  # three expected at twice the rate: none would be a surprise
         verdict = "too early to say"
@@ -123,9 +126,9 @@ def kept_answer(forecasts: pd.DataFrame, alarms: pd.DataFrame, first: pd.Timesta
     if len(old):
         counts = old["verdict"].value_counts()
         lines.append(
-            f"Of {plural(len(old), 'earlier alarm')}, "
-            + listed([f"{n} {'was' if n == 1 else 'were'} {v}" if v != "too early to say" else f"for {n} it is {v}" for v, n in counts.items()])
-            + " by what has come since."
+            f"{plural(len(old), 'alarm')} raised before, by what has come since: "
+            + listed([f"{n}: {v}" for v, n in counts.sort_index().items()])
+            + "."
         )
     else:
         lines.append("No earlier alarm has had time to be held against what came.")
@@ -138,7 +141,3 @@ def kept_answer(forecasts: pd.DataFrame, alarms: pd.DataFrame, first: pd.Timesta
         "raised, the group went on failing more than the others by more than chance (one in twenty).",
     )
 
-
-def alarm_lines(alarms: pd.DataFrame) -> pd.DataFrame:
-    """The alarms as a table to read."""
-    return alarms.drop(columns=["threshold"])

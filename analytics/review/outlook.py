@@ -12,9 +12,9 @@ import pandas as pd
 from analytics.ratings.backtest import quarter_ends
 from analytics.review.alarms import alarms_answer, lots_answer, power_answer, revision_answer
 from analytics.review.answer import Answer
-from analytics.review.expected import at_stake, expected_answer, running_chances
-from analytics.review.forecast import SPANS, Forecast, forecast, forecast_answer, stock_answer, units_answer
-from analytics.review.kept_word import alarms_kept, forecasts_kept, kept_answer
+from analytics.review.expected import at_stake, days_between, expected_answer, running_chances
+from analytics.review.forecast import Forecast, forecast, forecast_answer, stock_answer, units_answer
+from analytics.review.kept_word import BACK, alarms_kept, forecasts_kept, kept_answer
 from analytics.review.months_in_service import months_answer, months_table
 from analytics.review.quarterly import Review
 from analytics.review.stands import Stand, stand_at, stand_of
@@ -86,12 +86,13 @@ def replay(
         if stand.table.empty:
             continue
         stands.append(stand)
-        i = len(stands) - 1
-        if end != now.as_of:
-            for span, days in SPANS.items():
-                running[i, span] = running_chances(stand, days)
-        if i:
-            watched.append(watch(stands[i - 1], stand, at_stake(stands[i - 1], stand)))
+        for span, back in BACK.items():
+            i = len(stands) - 1 - back
+            if i >= 0:
+                running[i, span] = running_chances(stands[i], days_between(stands[i], stand))
+        if len(stands) > 1:
+            before = stands[-2]
+            watched.append(watch(before, stand, at_stake(before, stand, running[len(stands) - 2, "quarter"])))
         seconds.append(time.perf_counter() - begun)
         say(f"quarter to {end:%Y-%m-%d}")
     return Replay(stands, watched, running, tuple(seconds))
@@ -121,7 +122,7 @@ def make_outlook(
         as_of=now.as_of,
         watched=done.watched,
         expected=expected,
-        alarms=alarms_answer(done.watched, kept),
+        alarms=alarms_answer(now, done.watched, kept),
         lots=lots,
         power=power_answer(now, done.watched),
         revision=revision,
