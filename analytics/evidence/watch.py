@@ -17,7 +17,7 @@ import pandas as pd
 
 from analytics.ratings.backtest import quarter_ends
 from analytics.ratings.predict import count_chances, interval_of
-from analytics.review.expected import LIFE, LEVEL, at_stake, running_chances
+from analytics.review.expected import LEVEL, LIFE, at_stake, running_chances
 from analytics.review.stands import Stand, stand_at
 from analytics.review.watch import BUDGET, watch
 from analytics.simulate.demo import demo_files, demo_truth
@@ -58,16 +58,16 @@ def one_shop(shop: str, seed: int, folder: str | Path, quarters: int = QUARTERS,
             continue
         before = stands[-2]
         watched = watch(before, now, at_stake(before, now))
-        loud = [
-            (a.family, a.component, a.group) for a in watched.alarms.itertuples()
-        ]
+        loud = [(a.family, a.component, a.group) for a in watched.alarms.itertuples()]
         new = [a for a in loud if a not in seen or a[0].endswith("this quarter")]
         seen.update(loud)
         row = {
             "shop": shop, "seed": seed, "quarter_end": f"{end:%Y-%m-%d}", "looks": len(watched.looks), "new_alarms": len(new),
             "alarms": "; ".join(f"{f}: {c} {g}".strip() for f, c, g in new),
         }  # fmt: skip
-        rows.append(row | _forecast("quarter", before, now) | (_forecast("year", stands[-5], now) if len(stands) > 4 else {}))
+        rows.append(
+            row | _forecast("quarter", before, now) | (_forecast("year", stands[-5], now) if len(stands) > 4 else {})
+        )
         stands = stands[-5:]
     return pd.DataFrame(rows)
 
@@ -89,7 +89,11 @@ def run(out: str | Path, shops: int = 40, progress: Callable[[str], None] | None
     out = Path(out)
     out.mkdir(parents=True, exist_ok=True)
     path = out / "watch_quarters.csv"
-    done = pd.read_csv(path, keep_default_na=False, na_values=[""]) if path.exists() else pd.DataFrame(columns=["shop", "seed"])
+    done = (
+        pd.read_csv(path, keep_default_na=False, na_values=[""])
+        if path.exists()
+        else pd.DataFrame(columns=["shop", "seed"])
+    )
     wanted = [(s, i) for i in range(shops) for s in SHOPS if s == "quiet" or i % 2 == 0]
     for shop, i in wanted:
         seed = int(np.random.SeedSequence([SEED, SHOPS.index(shop), i]).generate_state(1)[0] % 10**6)
@@ -119,11 +123,16 @@ def summary(quarters: pd.DataFrame) -> pd.DataFrame:
             "quarters": len(own),
             "quarters_with_alarm": int(loud.sum()),
             "share": float(loud.mean()),
-            "se": float(fleets["new_alarms"].apply(lambda n: (n > 0).mean()).std(ddof=1) / np.sqrt(own["seed"].nunique())),
+            "se": float(
+                fleets["new_alarms"].apply(lambda n: (n > 0).mean()).std(ddof=1) / np.sqrt(own["seed"].nunique())
+            ),
             "alarms": int(own["new_alarms"].sum()),
         }
         row |= {f"alarms {f}": int(told.str.count(f"{f}:").sum()) for f in BUDGET}
-        for name, words in (("bad lot found", "converter TC-1/10"), ("bad month found", "install errors: clutch pack 2022-09")):
+        for name, words in (
+            ("bad lot found", "converter TC-1/10"),
+            ("bad month found", "install errors: clutch pack 2022-09"),
+        ):
             row[name] = float(told.str.contains(words, regex=False).groupby(own["seed"]).any().mean())
         for span in SPANS:
             some = own[own[f"{span}_came"].notna()]

@@ -215,7 +215,9 @@ def chances(
 
             now = at_nodes(data.lower_days[i])
             then = (
-                at_nodes(data.lower_days[i] + span[part]) if days is not None else at_nodes(data.lower_days[i], extra=miles)
+                at_nodes(data.lower_days[i] + span[part])
+                if days is not None
+                else at_nodes(data.lower_days[i], extra=miles)
             )
             late = data.entry_days[i] > 0
             base = np.ones_like(now)

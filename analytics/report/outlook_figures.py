@@ -37,7 +37,15 @@ def expected_figure(outlook: Outlook) -> tuple[Figure, str] | None:
     out = (own["came"] > own["upper"]).to_numpy()
     ax.plot(own["came"], y, "o", color="black", markersize=6, label="came back", linestyle="none")
     if out.any():
-        ax.plot(own["came"][out], y[out], "o", markerfacecolor="none", markeredgecolor=orange, markersize=13, markeredgewidth=2)
+        ax.plot(
+            own["came"][out],
+            y[out],
+            "o",
+            markerfacecolor="none",
+            markeredgecolor=orange,
+            markersize=13,
+            markeredgewidth=2,
+        )
     names = [r.component if r.side == "component" else f"    {r.group}" for r in own.itertuples()]
     ax.set_yticks(y, names, fontsize=9)
     for label, bold in zip(ax.get_yticklabels(), whole, strict=True):
@@ -50,7 +58,9 @@ def expected_figure(outlook: Outlook) -> tuple[Figure, str] | None:
     ax.set_xlabel("failures in the quarter (grey: nine quarters in ten)")
     ax.legend(frameon=False, fontsize=9, loc="lower right")
     n = int(out.sum())
-    told = "every count lies within its limits" if not n else f"{n} of {len(own)} counts lie above their limits (ringed)"
+    told = (
+        "every count lies within its limits" if not n else f"{n} of {len(own)} counts lie above their limits (ringed)"
+    )
     return figure, f"Of {len(own)} components and parts, {told}; one in twenty would by chance."
 
 
@@ -59,7 +69,8 @@ def lots_figure(outlook: Outlook) -> tuple[Figure, str] | None:
     table = outlook.lots.table
     if table.empty:
         return None
-    own = table.head(_LOTS_SHOWN).iloc[::-1].reset_index(drop=True)
+    told = table[table["came"] > 0]
+    own = (told if len(told) else table).head(_LOTS_SHOWN).iloc[::-1].reset_index(drop=True)
     plt = _plt()
     figure, ax = plt.subplots(figsize=(7.6, 0.27 * len(own) + 1.1), layout="constrained")
     colour = _colours(1)[0]
@@ -83,7 +94,7 @@ def lots_figure(outlook: Outlook) -> tuple[Figure, str] | None:
     sure = int((table["lower"] > 1).sum())
     return figure, (
         f"{sure} of {len(table)} lots {'is' if sure == 1 else 'are'} worse than usual beyond doubt; {top['lot']} stands first at {numbered(top['times_the_usual'])} times the usual. "
-        "Beside each line: how many of how many came back. Few units speak softly, so their lots are drawn towards 1."
+        "Shown are lots of which any came back, and beside each line how many of how many. Few units speak softly, so their lots are drawn towards 1."
     )
 
 
@@ -107,10 +118,20 @@ def months_figure(outlook: Outlook) -> tuple[Figure, str] | None:
     image = ax.imshow(shade, origin="lower", aspect="auto", cmap=colours, vmin=0, vmax=top, interpolation="nearest")
     for r in table[table["came"] > 0].itertuples():
         dark = shade[row[r.month_from], column[r.built]] > 0.55 * top
-        ax.text(column[r.built], row[r.month_from], f"{r.came}", ha="center", va="center", fontsize=7, color="white" if dark else "black")
+        ax.text(
+            column[r.built],
+            row[r.month_from],
+            f"{r.came}",
+            ha="center",
+            va="center",
+            fontsize=7,
+            color="white" if dark else "black",
+        )
     starts = [i for i, m in enumerate(months) if m.endswith("-01") or i == 0]
     ax.set_xticks(starts, [months[i] for i in starts], fontsize=9)
-    ax.set_yticks(np.arange(len(steps)), [f"{s} to {s + STEP}" if i % 2 == 0 else "" for i, s in enumerate(steps)], fontsize=8.5)
+    ax.set_yticks(
+        np.arange(len(steps)), [f"{s} to {s + STEP}" if i % 2 == 0 else "" for i, s in enumerate(steps)], fontsize=8.5
+    )
     ax.set_xlabel("month built")
     ax.set_ylabel("months in service")
     for side in ("top", "right"):
@@ -133,18 +154,44 @@ def kept_figure(outlook: Outlook) -> tuple[Figure, str] | None:
     own = table[(table["component"] == "all") & (table["span"] == "quarter")].reset_index(drop=True)
     ahead = outlook.forecasts.counts
     following = ahead[(ahead["component"] == "") & (ahead["span"] == "quarter")].iloc[0]
-    names = [f"{(d + pd.Timedelta(days=1)).to_period('Q')}".replace("Q", "\nQ") for d in own["made_on"]] + ["next\n3 months"]
+    names = [f"{(d + pd.Timedelta(days=1)).to_period('Q')}".replace("Q", "\nQ") for d in own["made_on"]] + [
+        "next\n3 months"
+    ]
     plt = _plt()
     figure, ax = plt.subplots(figsize=(8.2, 3.3), layout="constrained")
     blue, orange = _colours(2)
     x = np.arange(len(own) + 1)
     low, high = np.r_[own["lower"], following["lower"]], np.r_[own["upper"], following["upper"]]
-    ax.bar(x, high - low, bottom=low, width=0.55, color=["0.85"] * len(own) + ["0.95"], edgecolor=["0.85"] * len(own) + ["0.4"], linewidth=1)
-    ax.plot(x, np.r_[own["expected"], following["expected"]], "_", color=blue, markersize=22, markeredgewidth=2.2, label="foretold")
+    ax.bar(
+        x,
+        high - low,
+        bottom=low,
+        width=0.55,
+        color=["0.85"] * len(own) + ["0.95"],
+        edgecolor=["0.85"] * len(own) + ["0.4"],
+        linewidth=1,
+    )
+    ax.plot(
+        x,
+        np.r_[own["expected"], following["expected"]],
+        "_",
+        color=blue,
+        markersize=22,
+        markeredgewidth=2.2,
+        label="foretold",
+    )
     ax.plot(x[:-1], own["came"], "o", color="black", markersize=6, label="came back")
     missed = ~own["inside"].to_numpy(bool)
     if missed.any():
-        ax.plot(x[:-1][missed], own["came"][missed], "o", markerfacecolor="none", markeredgecolor=orange, markersize=13, markeredgewidth=2)
+        ax.plot(
+            x[:-1][missed],
+            own["came"][missed],
+            "o",
+            markerfacecolor="none",
+            markeredgecolor=orange,
+            markersize=13,
+            markeredgewidth=2,
+        )
     _tidy(ax)
     ax.set_xticks(x, names, fontsize=9)
     ax.set_ylim(0, None)
@@ -167,7 +214,7 @@ def promise_words(folder: str) -> tuple[str, ...]:
         table = pd.read_csv(path)
         row = table[(table["days"] == 365) & (table["settings"] == "defaults")].iloc[0]
         lines.append(
-            f"Measured: in {row['fleets']:,} invented fleets the year's interval of one part held what came in {percent(row['covered'])}, where {percent(row['level'])} are promised."
+            f"Measured: in {row['fleets']:,} invented fleets the year's interval of one part held what came in {100 * row['covered']:.1f} %, where {100 * row['level']:.0f} % are promised."
         )
     path = Path(folder) / "watch.csv"
     if path.is_file():
@@ -175,7 +222,7 @@ def promise_words(folder: str) -> tuple[str, ...]:
         quiet = table.loc["quiet"]
         lines.append(
             f"In {quiet['fleets']} invented shops with nothing wrong, sheets as dirty as these, {quiet['quarters']} quarters were replayed: the whole shop's interval held "
-            f"{percent(quiet['quarter_covered'])} of the quarters and {percent(quiet['year_covered'])} of the years that followed."
+            f"{100 * quiet['quarter_covered']:.0f} % of the quarters and {100 * quiet['year_covered']:.0f} % of the years that followed."
         )
     return tuple(lines)
 

@@ -7,7 +7,7 @@ import pandas as pd
 from scipy.stats import binom
 
 from analytics.models.exact import binomial_limits
-from analytics.review.answer import Answer, listed, many, numbered, percent, plural
+from analytics.review.answer import Answer, listed, many, numbered, percent
 from analytics.review.stands import PartStand, Stand, chance_of, equal_draws, from_entry, past_of, pooled_lives
 from analytics.review.watch import (
     BUDGET,
@@ -39,18 +39,26 @@ def alarms_answer(now_stand: Stand, watched: list[Watched], kept: pd.DataFrame) 
     """What stands out now, and what was raised before and still stands."""
     question = "Is anything getting worse: a lot, a part, a builder, a month?"
     if not watched:
-        return Answer(question, ("There is no earlier quarter end with anything running, so there is nothing to compare with.",), pd.DataFrame())
+        return Answer(
+            question,
+            ("There is no earlier quarter end with anything running, so there is nothing to compare with.",),
+            pd.DataFrame(),
+        )
     now = watched[-1]
     rows = []
     for alarm in now.alarms.itertuples():
-        mine = kept[(kept["family"] == alarm.family) & (kept["component"] == alarm.component) & (kept["group"] == alarm.group)]
+        mine = kept[
+            (kept["family"] == alarm.family) & (kept["component"] == alarm.component) & (kept["group"] == alarm.group)
+        ]
         raised = mine["first_raised"].min() if len(mine) else now.end
         new = raised == now.end and len(watched) > 1
         oldest = raised == watched[0].end and len(watched) > 1
         rows.append(
             {
                 "what": _what(alarm.family, alarm.component, alarm.group),
-                "raised": "this quarter" if new else (f"by {raised:%Y-%m-%d}, or before" if oldest else f"at the quarter to {raised:%Y-%m-%d}"),
+                "raised": "this quarter"
+                if new
+                else (f"by {raised:%Y-%m-%d}, or before" if oldest else f"at the quarter to {raised:%Y-%m-%d}"),
                 "units": alarm.units,
                 "expected": alarm.expected,
                 "came": alarm.came,
@@ -62,7 +70,9 @@ def alarms_answer(now_stand: Stand, watched: list[Watched], kept: pd.DataFrame) 
     table = pd.DataFrame(rows, columns=columns)
     lines = []
     for row in table.itertuples():
-        chance = f"one time in {numbered(1 / row.p_value, 1)}" if row.p_value > 1e-9 else "less than one time in a billion"
+        chance = (
+            f"one time in {numbered(1 / row.p_value, 1)}" if row.p_value > 1e-9 else "less than one time in a billion"
+        )
         lines.append(
             f"{row.what[0].upper()}{row.what[1:]} ({row.raised}): {row.came} of {row.units} came back where {_few(row.expected)} would be usual. Chance alone would do that {chance}."
         )
@@ -77,21 +87,42 @@ def alarms_answer(now_stand: Stand, watched: list[Watched], kept: pd.DataFrame) 
             )
     months = [a for a in now.alarms.itertuples() if "install" in a.family]
     if months:
-        lines.append("On Monday: ask who built " + listed([f"{a.component} in {a.group}" if a.family.startswith("build month") else f"{a.component} ({a.group})" for a in months]) + ", and what was different on the bench.")
+        lines.append(
+            "On Monday: ask who built "
+            + listed(
+                [
+                    f"{a.component} in {a.group}"
+                    if a.family.startswith("build month")
+                    else f"{a.component} ({a.group})"
+                    for a in months
+                ]
+            )
+            + ", and what was different on the bench."
+        )
     if not rows:
         lines.append("Nothing stands out by more than chance.")
     gone = kept[(~kept["standing"]) & (kept["first_raised"] < now.end)] if len(kept) else kept
     if len(gone):
         lines.append(
             "Raised in the quarters replayed and not standing today: "
-            + listed([f"{_what(r.family, r.component, r.group)} ({r.first_raised:%Y-%m-%d}; {r.verdict})" for r in gone.itertuples()])
+            + listed(
+                [
+                    f"{_what(r.family, r.component, r.group)} ({r.first_raised:%Y-%m-%d}; {r.verdict})"
+                    for r in gone.itertuples()
+                ]
+            )
             + "."
         )
     rest = now.looks[~now.looks["alarm"]].head(2)
     if len(rest):
         lines.append(
             "Next in line, and no more than chance would do among so many looks: "
-            + listed([f"{_what(r.family, r.component, r.group)} ({r.came} where {_few(r.expected)} usual)" for r in rest.itertuples()])
+            + listed(
+                [
+                    f"{_what(r.family, r.component, r.group)} ({r.came} where {_few(r.expected)} usual)"
+                    for r in rest.itertuples()
+                ]
+            )
             + "."
         )
     every = round(1 / FALSE_ALARM)
@@ -122,7 +153,9 @@ def lots_answer(before: Stand, now: Stand) -> Answer:
     lives = watched_lives(before, now)
     lives = lives[lives["lot"] != ""]
     if lives.empty:
-        return Answer(question, ("No lots are on record (sheet fitted, column lot), so none can be ranked.",), pd.DataFrame())
+        return Answer(
+            question, ("No lots are on record (sheet fitted, column lot), so none can be ranked.",), pd.DataFrame()
+        )
     frames = []
     words = []
     for (component, part), own in lives.groupby(["component", "part"], sort=True):
@@ -142,10 +175,14 @@ def lots_answer(before: Stand, now: Stand) -> Answer:
             )
         )  # fmt: skip
         if spread == 0:
-            words.append(f"The lots of {part} differ no more than chance would have them, so none ranks before another.")
+            words.append(
+                f"The lots of {part} differ no more than chance would have them, so none ranks before another."
+            )
     if not frames:
         return Answer(question, ("No part with lots on record has failed yet.",), pd.DataFrame())
-    table = pd.concat(frames).sort_values(["times_the_usual", "lot"], ascending=[False, True], kind="stable", ignore_index=True)
+    table = pd.concat(frames).sort_values(
+        ["times_the_usual", "lot"], ascending=[False, True], kind="stable", ignore_index=True
+    )
     top = table[table["lower"] > 1]
     lines = [
         f"{r.lot}: {r.came} of {r.units} came back, {numbered(r.times_the_usual)} times what its part makes usual ({numbered(r.lower)} to {numbered(r.upper)})."
@@ -165,10 +202,18 @@ def power_answer(now: Stand, watched: list[Watched], size: int = 20) -> Answer:
     question = f"How good is the watch: would a bad lot of {size} be caught?"
     looks = watched[-1].looks if watched else pd.DataFrame(columns=["family"])
     own = looks[looks["family"].str.startswith("lot")] if len(looks) else looks
-    threshold = float(own["threshold"].iloc[0]) if len(own) else threshold_of(np.zeros(size), FALSE_ALARM * BUDGET["lot, whole life"])
+    threshold = (
+        float(own["threshold"].iloc[0])
+        if len(own)
+        else threshold_of(np.zeros(size), FALSE_ALARM * BUDGET["lot, whole life"])
+    )
     best = _most_common(now, lots=len(own) > 0)
     if best is None:
-        return Answer(question, ("No part has failed often enough for a fit, so what the watch would catch cannot be told.",), pd.DataFrame())
+        return Answer(
+            question,
+            ("No part has failed often enough for a fit, so what the watch would catch cannot be told.",),
+            pd.DataFrame(),
+        )
     (component, part), stand = best
     begun, _ = from_entry(stand.lives.data)
     new = np.flatnonzero(stand.lives.data.entry_days == 0)
@@ -177,7 +222,12 @@ def power_answer(now: Stand, watched: list[Watched], size: int = 20) -> Answer:
         usual = float(chance_of(stand, past_of(now, component, part), begun, new, 365.25 * years, draws=False).mean())
         expected = size * usual
         count = alarm_count(expected, threshold)
-        row = {"years_in_service": years, "usual": expected, "alarm_at": count, "false_alarm": chance_of_alarm(count, expected)}
+        row = {
+            "years_in_service": years,
+            "usual": expected,
+            "alarm_at": count,
+            "false_alarm": chance_of_alarm(count, expected),
+        }
         rows.append(row | {f"caught_{k}_times_worse": chance_of_alarm(count, expected, k) for k in (2, 5, 10, 20)})
     table = pd.DataFrame(rows)
     last = table.iloc[-1]
@@ -199,7 +249,9 @@ def power_answer(now: Stand, watched: list[Watched], size: int = 20) -> Answer:
 def _most_common(now: Stand, lots: bool) -> tuple[tuple[str, str], PartStand] | None:
     with_lots = set(zip(*(now.table.loc[now.table["lot"] != "", c] for c in ("component", "part")), strict=True))
     fitted = {
-        k: p for k, p in now.parts.items() if p.fit.model is not None and p.lives.data.failures >= 3 and (not lots or k in with_lots)
+        k: p
+        for k, p in now.parts.items()
+        if p.fit.model is not None and p.lives.data.failures >= 3 and (not lots or k in with_lots)
     }
     if not fitted:
         return None
@@ -212,7 +264,11 @@ def revision_answer(before: Stand, now: Stand, looks: pd.DataFrame, quarters: in
     question = "Did the new revision fix it, and how long until we know?"
     own = looks[looks["family"] == "revision, whole life"] if len(looks) else looks
     if own.empty:
-        return Answer(question, ("No part that followed another ([[supersessions]] in shop.toml) has been out long enough to compare.",), pd.DataFrame())
+        return Answer(
+            question,
+            ("No part that followed another ([[supersessions]] in shop.toml) has been out long enough to compare.",),
+            pd.DataFrame(),
+        )
     rows, lines = [], []
     for look in own.itertuples():
         limits = binomial_limits(look.came, int(look.total), 0.9)

@@ -12,7 +12,19 @@ from analytics.review.answer import Answer, listed, numbered, plural
 from analytics.review.stands import Stand, chance_of, from_entry, past_of, recorded
 
 LIFE = ["serial", "component", "spell"]
-_KEPT = ["serial", "component", "part", "lot", "spell", "builder", "month", "power_band", "weight_class", "use", "count"]
+_KEPT = [
+    "serial",
+    "component",
+    "part",
+    "lot",
+    "spell",
+    "builder",
+    "month",
+    "power_band",
+    "weight_class",
+    "use",
+    "count",
+]
 #: what the quarter is looked at by, besides the component: (name, column)
 SIDES = (
     ("component", ""),
@@ -46,7 +58,9 @@ class Stakes:
 
     def take(self, keep: np.ndarray) -> Stakes:
         """The lives in ``keep`` (rows,)."""
-        return Stakes(self.start, self.end, self.rows[keep].reset_index(drop=True), self.chance[:, keep], self.unforeseen)
+        return Stakes(
+            self.start, self.end, self.rows[keep].reset_index(drop=True), self.chance[:, keep], self.unforeseen
+        )
 
     @property
     def expected(self) -> float:
@@ -99,8 +113,12 @@ def at_stake(before: Stand, now: Stand, foreseen: tuple[pd.DataFrame, np.ndarray
     # of a row of several alike, those that failed are lives of their own by now
     came = np.minimum(came, rows["count"].to_numpy(float))
     came[rows.duplicated(LIFE).to_numpy()] = 0
-    rows = rows.assign(came=came, power_band=rows["power_band"].astype(str), weight_class=rows["weight_class"].astype(str))
-    new = int(now.table.loc[now.table["failure"], "count"].sum() - before.table.loc[before.table["failure"], "count"].sum())
+    rows = rows.assign(
+        came=came, power_band=rows["power_band"].astype(str), weight_class=rows["weight_class"].astype(str)
+    )
+    new = int(
+        now.table.loc[now.table["failure"], "count"].sum() - before.table.loc[before.table["failure"], "count"].sum()
+    )
     return Stakes(before.as_of, now.as_of, rows, np.concatenate(blocks, axis=1), max(new - int(came.sum()), 0))
 
 
@@ -117,13 +135,15 @@ def groups_of(rows: pd.DataFrame) -> dict[tuple[str, str, str], np.ndarray]:
     return out
 
 
-def expected_table(stakes: Stakes, level: float = LEVEL) -> pd.DataFrame:
-    """One row per group looked at: units, expected with its prediction limits, came, and exact chances of so many or more
+def expected_table(stakes: Stakes, level: float = LEVEL, sides: tuple[str, ...] | None = None) -> pd.DataFrame:
+    """One row per group looked at (of the ``sides`` named; all by default), the shop first: units, expected with its prediction limits, came, and exact chances of so many or more
     (``p_more``) and so few or fewer (``p_fewer``): Poisson-binomial over lives, mixed over what the fits leave open."""
     even = np.full(len(stakes.chance), 1 / len(stakes.chance))
     count, came = stakes.rows["count"].to_numpy(), stakes.rows["came"].to_numpy()
     rows = []
     for (side, component, group), at in [(("shop", "", ""), np.arange(len(count))), *groups_of(stakes.rows).items()]:
+        if sides is not None and side not in sides:
+            continue
         pmf = count_chances(stakes.chance[:, at], count[at], even)
         n = int(came[at].sum())
         lower, upper = interval_of(pmf, level)
@@ -165,7 +185,9 @@ def expected_answer(stakes: Stakes, table: pd.DataFrame, name: str, filled: int,
     if high.empty and low.empty:
         lines.append("Every component lies within its own limits.")
     if stakes.unforeseen:
-        lines.append(f"{plural(stakes.unforeseen, 'more failure')} came from units that were not being followed; nobody could expect them.")
+        lines.append(
+            f"{plural(stakes.unforeseen, 'more failure')} came from units that were not being followed; nobody could expect them."
+        )
     notes = []
     if filled:
         notes.append(

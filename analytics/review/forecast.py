@@ -35,9 +35,11 @@ class Forecast:
 
     def __repr__(self) -> str:
         whole = self.counts[self.counts["component"] == ""]
-        return f"Forecast({self.as_of:%Y-%m-%d}: " + ", ".join(
-            f"{r.span} {r.expected:.1f} ({r.lower} to {r.upper})" for r in whole.itertuples()
-        ) + ")"
+        return (
+            f"Forecast({self.as_of:%Y-%m-%d}: "
+            + ", ".join(f"{r.span} {r.expected:.1f} ({r.lower} to {r.upper})" for r in whole.itertuples())
+            + ")"
+        )
 
 
 def count_forecast(running: pd.DataFrame, chance: np.ndarray, by: str = "component") -> pd.DataFrame:
@@ -123,7 +125,9 @@ def _money(records: Records, running: pd.DataFrame, chance: np.ndarray, counts: 
             pool = pools.get(component, every)
             total += [rng.choice(pool, n).sum() for n in number]
         tail = (1 - LEVEL) / 2
-        rows.append(["recorded", float(every.mean()), float(total.mean()), *map(float, np.quantile(total, [tail, 1 - tail]))])
+        rows.append(
+            ["recorded", float(every.mean()), float(total.mean()), *map(float, np.quantile(total, [tail, 1 - tail]))]
+        )
     return pd.DataFrame(rows, columns=["basis", "one_comeback", "expected", "lower", "upper"])
 
 
@@ -164,7 +168,9 @@ def unit_chances(stand: Stand, miles: float = MILES) -> tuple[pd.DataFrame, int]
     worst = worst.rename(columns={"component": "likeliest", "chance": "its_chance"})
     none = np.exp(np.log1p(-every["chance"].clip(upper=1 - 1e-12)).groupby(every["serial"]).sum())
     units = worst.assign(chance=1 - none).reset_index()
-    return units.sort_values(["chance", "serial"], ascending=[False, True], kind="stable", ignore_index=True)[columns], left
+    return units.sort_values(["chance", "serial"], ascending=[False, True], kind="stable", ignore_index=True)[
+        columns
+    ], left
 
 
 # ---- in words --------------------------------------------------------------------------------------------------------
@@ -186,7 +192,11 @@ def forecast_answer(found: Forecast, filled: int, of: int) -> Answer:
         )
     top = found.counts[(found.counts["span"] == "year") & (found.counts["component"] != "")]
     top = top.sort_values(["expected", "component"], ascending=[False, True])
-    lines.append("Over the year: " + listed([f"{r.component} {numbered(r.expected)} ({r.lower} to {r.upper})" for r in top.itertuples()], 9) + ".")
+    lines.append(
+        "Over the year: "
+        + listed([f"{r.component} {numbered(r.expected)} ({r.lower} to {r.upper})" for r in top.itertuples()], 9)
+        + "."
+    )
     year = found.money[found.money["span"] == "year"]
     for row in year.itertuples():
         basis = (
@@ -194,18 +204,26 @@ def forecast_answer(found: Forecast, filled: int, of: int) -> Answer:
             if row.basis == "stated"
             else f"At what returns have cost on record ({row.one_comeback:,.0f} on average)"
         )
-        lines.append(f"{basis}, that is {_dollars(row.expected)} over the year; with {_dollars(row.upper)} set aside it is enough nineteen times in twenty.")
+        lines.append(
+            f"{basis}, that is {_dollars(row.expected)} over the year; with {_dollars(row.upper)} set aside it is enough nineteen times in twenty."
+        )
     if year.empty:
-        lines.append("What a comeback costs is neither in shop.toml ([costs], comeback) nor on enough returns, so no money can be named.")
+        lines.append(
+            "What a comeback costs is neither in shop.toml ([costs], comeback) nor on enough returns, so no money can be named."
+        )
     notes = [
         "Units not built yet, and parts that another part breaks, come on top. Install errors are not counted: they are ours to stop, not to foresee.",
     ]
     if filled:
-        notes.append(f"{filled:,} of {of:,} lives have no power or weight on record: each is taken at the median of its use.")
+        notes.append(
+            f"{filled:,} of {of:,} lives have no power or weight on record: each is taken at the median of its use."
+        )
     return Answer(
         question,
         tuple(lines),
-        found.counts.drop(columns="days").replace({"component": {"": "all"}})[["span", "component", "units", "expected", "lower", "upper"]],
+        found.counts.drop(columns="days").replace({"component": {"": "all"}})[
+            ["span", "component", "units", "expected", "lower", "upper"]
+        ],
         "Each running life has its own chance, given its power, weight, use, age and miles; the number is Poisson-binomial, mixed over what each fit leaves open "
         "(the interval from the best fit alone is too narrow at any size: Tian, Meng and Meeker, arXiv 2007.08648; Escobar and Meeker, Technometrics 41 (1999) 113-124). "
         "A part that never failed gets half a failure's worth of its component's rate.",
@@ -216,14 +234,23 @@ def forecast_answer(found: Forecast, filled: int, of: int) -> Answer:
 def stock_answer(found: Forecast) -> Answer:
     """What to keep on the shelf."""
     question = "What should be on the shelf for the next quarter's comebacks?"
-    need = found.stock[found.stock["keep"] > 0].sort_values(["keep", "component", "part"], ascending=[False, True, True], kind="stable")
+    need = found.stock[found.stock["keep"] > 0].sort_values(
+        ["keep", "component", "part"], ascending=[False, True, True], kind="stable"
+    )
     if need.empty:
         return Answer(question, ("Nothing: no part is likely to be needed.",), found.stock)
-    lines = [f"To have the part at hand {percent(STOCKED)} of the time: " + listed([f"{r.keep} {r.part}" for r in need.itertuples()], 20) + "."]
+    lines = [
+        f"To have the part at hand {percent(STOCKED)} of the time: "
+        + listed([f"{r.keep} {r.part}" for r in need.itertuples()], 20)
+        + "."
+    ]
     money = need["money_tied_up"].sum(min_count=1)
     if money == money:
         unpriced = need[need["price_each"].isna()]["part"].tolist()
-        lines.append(f"That ties up {_dollars(money)}" + (f", without {listed(unpriced)}, whose price is not in shop.toml." if unpriced else "."))
+        lines.append(
+            f"That ties up {_dollars(money)}"
+            + (f", without {listed(unpriced)}, whose price is not in shop.toml." if unpriced else ".")
+        )
     return Answer(
         question,
         tuple(lines),
@@ -246,7 +273,9 @@ def units_answer(found: Forecast, shown: int = 20) -> Answer:
     ]
     notes = []
     if found.left_out:
-        notes.append(f"{found.left_out:,} lives of parts that never failed have no fit; their share of a unit's chance is not counted.")
+        notes.append(
+            f"{found.left_out:,} lives of parts that never failed have no fit; their share of a unit's chance is not counted."
+        )
     return Answer(
         question,
         tuple(lines),

@@ -17,7 +17,9 @@ BACK = {"quarter": 1, "year": 4}
 _COLUMNS = ["made_on", "span", "component", "units", "expected", "lower", "upper", "came", "inside"]
 
 
-def forecasts_kept(stands: list[Stand], running: dict[tuple[int, str], tuple[pd.DataFrame, np.ndarray]]) -> pd.DataFrame:
+def forecasts_kept(
+    stands: list[Stand], running: dict[tuple[int, str], tuple[pd.DataFrame, np.ndarray]]
+) -> pd.DataFrame:
     """Each earlier forecast with what came (see _COLUMNS). running: lives and chances of stand i for a span, as
     (i, "quarter") or (i, "year")."""
     rows = []
@@ -32,7 +34,17 @@ def forecasts_kept(stands: list[Stand], running: dict[tuple[int, str], tuple[pd.
         for row in told.itertuples():
             mine = came.sum() if row.component == "" else came[(lives["component"] == row.component).to_numpy()].sum()
             rows.append(
-                [stands[i].as_of, span, row.component, row.units, row.expected, row.lower, row.upper, int(mine), bool(row.lower <= mine <= row.upper)]
+                [
+                    stands[i].as_of,
+                    span,
+                    row.component,
+                    row.units,
+                    row.expected,
+                    row.lower,
+                    row.upper,
+                    int(mine),
+                    bool(row.lower <= mine <= row.upper),
+                ]
             )
     return pd.DataFrame(rows, columns=_COLUMNS)
 
@@ -63,13 +75,28 @@ def alarms_kept(watched: list[Watched]) -> pd.DataFrame:
             if watched and not single:
                 last = _row(watched[-1], alarm)
                 rows[key]["standing"] = bool(last is not None and last.alarm)
-    columns = ["first_raised", "family", "component", "group", "units", "came_then", "expected_then", "threshold", "standing", "came_since", "expected_since", "verdict"]
+    columns = [
+        "first_raised",
+        "family",
+        "component",
+        "group",
+        "units",
+        "came_then",
+        "expected_then",
+        "threshold",
+        "standing",
+        "came_since",
+        "expected_since",
+        "verdict",
+    ]
     return pd.DataFrame(list(rows.values()), columns=columns)
 
 
 def _row(quarter: Watched, alarm):
     looks = quarter.looks
-    own = looks[(looks["family"] == alarm.family) & (looks["component"] == alarm.component) & (looks["group"] == alarm.group)]
+    own = looks[
+        (looks["family"] == alarm.family) & (looks["component"] == alarm.component) & (looks["group"] == alarm.group)
+    ]
     return next(own.itertuples(), None)
 
 
@@ -83,7 +110,7 @@ def _since(alarm, later: list[Watched], single: bool) -> dict:
     came = then.came - (0 if single else alarm.came)
     expected = max(then.expected - (0 if single else alarm.expected), 1e-9)
     if came <= 0 and "install" in alarm.family:
-        verdict = "over: such errors show early, and no more have come"
+        verdict = "run its course (such errors show early, and no more have come)"
     elif poisson.sf(came - 1, expected) <= 0.05:
         verdict = "borne out"
     elif expected * 2 < 3:  # three expected at twice the rate: none would be a surprise
@@ -97,7 +124,9 @@ def kept_answer(forecasts: pd.DataFrame, alarms: pd.DataFrame, first: pd.Timesta
     """Hits, misses, coverage so far."""
     question = "Did we keep our word?"
     if forecasts.empty:
-        return Answer(question, ("No quarter before this one can be replayed, so there is no word to have kept.",), forecasts)
+        return Answer(
+            question, ("No quarter before this one can be replayed, so there is no word to have kept.",), forecasts
+        )
     lines = []
     whole = forecasts[forecasts["component"] == ""]
     for span, name in (("quarter", "next quarter"), ("year", "next year")):
@@ -127,7 +156,7 @@ def kept_answer(forecasts: pd.DataFrame, alarms: pd.DataFrame, first: pd.Timesta
         counts = old["verdict"].value_counts()
         lines.append(
             f"{plural(len(old), 'alarm')} raised before, by what has come since: "
-            + listed([f"{n}: {v}" for v, n in counts.sort_index().items()])
+            + listed([f"{n} {v}" for v, n in counts.sort_index().items()])
             + "."
         )
     else:
@@ -140,4 +169,3 @@ def kept_answer(forecasts: pd.DataFrame, alarms: pd.DataFrame, first: pd.Timesta
         "running. Powers and weights carry no date on the sheets: one first written down at a later return is known too early here. An alarm is borne out if, after it was "
         "raised, the group went on failing more than the others by more than chance (one in twenty).",
     )
-

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pandas as pd
 
@@ -46,7 +48,9 @@ def months_table(stand: Stand, step: int = STEP) -> pd.DataFrame:
         for month, row in sums[sums["days"] > 0].iterrows():
             n, install = came.loc[(month, float(k))] if (month, float(k)) in came.index else (0, 0)
             years = row["days"] / 365.25
-            rows.append([str(month), k * step, (k + 1) * step, int(row["units"]), years, int(n), int(install), 100 * n / years])
+            rows.append(
+                [str(month), k * step, (k + 1) * step, int(row["units"]), years, int(n), int(install), 100 * n / years]
+            )
     columns = ["built", "month_from", "month_to", "units", "unit_years", "came", "install_errors", "per_100_unit_years"]
     return pd.DataFrame(rows, columns=columns).sort_values(["built", "month_from"], ignore_index=True)
 
@@ -55,7 +59,7 @@ def by_service(table: pd.DataFrame) -> pd.DataFrame:
     """All build months together, by time in service: the first months, then year by year."""
     edges = [0, EARLY_MONTHS, 12, 24, 36, 48, 60, 10_000]
     rows = []
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in pairwise(edges):
         own = table[(table["month_from"] >= low) & (table["month_to"] <= high)]
         years = float(own["unit_years"].sum())
         if years <= 0:
@@ -63,7 +67,9 @@ def by_service(table: pd.DataFrame) -> pd.DataFrame:
         n = int(own["came"].sum())
         limits = poisson_limits(n, years, 0.9)
         name = f"months {low} to {high}" if high < 10_000 else f"past month {low}"
-        rows.append([name, years, n, int(own["install_errors"].sum()), 100 * n / years, 100 * limits.lower, 100 * limits.upper])
+        rows.append(
+            [name, years, n, int(own["install_errors"].sum()), 100 * n / years, 100 * limits.lower, 100 * limits.upper]
+        )
     columns = ["in_service", "unit_years", "came", "install_errors", "per_100_unit_years", "lower", "upper"]
     return pd.DataFrame(rows, columns=columns)
 

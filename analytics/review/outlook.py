@@ -115,7 +115,9 @@ def make_outlook(
         lots, revision = lots_answer(before, now), revision_answer(before, now, last.looks)
     else:
         words = ("There is no earlier quarter end to expect anything from.",)
-        expected = Answer(f"Did more come back in {review.span.name} than the records had foreseen?", words, pd.DataFrame())
+        expected = Answer(
+            f"Did more come back in {review.span.name} than the records had foreseen?", words, pd.DataFrame()
+        )
         lots, revision = lots_answer(now, now), revision_answer(now, now, pd.DataFrame())
     first = done.stands[0].as_of if done.stands else None
     return Outlook(

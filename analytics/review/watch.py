@@ -14,11 +14,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.stats import binom, poisson
+from scipy.special import gammaln, xlog1py, xlogy
+from scipy.stats import poisson
 
-from analytics.review.answer import Answer, listed, numbered, percent, plural
-from analytics.review.expected import LIFE, Stakes, expected_table, life_hazards
 from analytics.ratings.predict import fit_lives
+from analytics.review.expected import LIFE, Stakes, expected_table, life_hazards
 from analytics.review.stands import SEED, PartStand, Stand, chance_of, equal_draws, from_entry, pooled_lives, recorded
 
 #: chance of any false alarm in a quarter, all looks together: at most one such quarter in ten
@@ -36,10 +36,23 @@ BUDGET = {
     "power band, this quarter": 0.025,
     "weight class, this quarter": 0.025,
 }
+_QUARTER_SIDES = tuple(family.split(",")[0] for family in BUDGET if family.endswith("this quarter"))
 #: an install error shows within about so many days (common practice, no source); the records correct it as they grow
 INSTALL_DAYS = 90.0
 _INSTALL_WEIGHT = 5.0
-_COLUMNS = ["family", "component", "group", "units", "expected", "came", "ratio", "p_value", "threshold", "alarm", "least"]
+_COLUMNS = [
+    "family",
+    "component",
+    "group",
+    "units",
+    "expected",
+    "came",
+    "ratio",
+    "p_value",
+    "threshold",
+    "alarm",
+    "least",
+]
 
 
 # ---- numbers -------------------------------------------------------------------------------------------------------
@@ -56,9 +69,7 @@ def chance_of_alarm(count: int, expected: float, ratio: float = 1.0) -> float:
     return float(poisson.sf(count - 1, ratio * expected))
 
 
-def share_tails(
-    came: Sequence[float], totals: Sequence[float], shares: Sequence[float]
-) -> tuple[float, float, float]:
+def share_tails(came: Sequence[float], totals: Sequence[float], shares: Sequence[float]) -> tuple[float, float, float]:
     """Chances of so many or more, of so few or fewer, and of the most there could be, given the totals.
 
     One entry per part: came of totals fell on a group with that share of the part's hazard. Sum of independent
@@ -66,7 +77,9 @@ def share_tails(
     """
     pmf = np.ones(1)
     for total, share in zip(totals, shares, strict=True):
-        pmf = np.convolve(pmf, binom.pmf(np.arange(int(total) + 1), int(total), min(max(share, 0.0), 1.0)))
+        k, m = np.arange(int(total) + 1), int(total)
+        log = gammaln(m + 1) - gammaln(k + 1) - gammaln(m - k + 1) + xlogy(k, share) + xlog1py(m - k, -share)
+        pmf = np.convolve(pmf, np.exp(log))
     n = int(sum(came))
     return float(min(pmf[n:].sum(), 1.0)), float(min(pmf[: n + 1].sum(), 1.0)), float(pmf[-1])
 
@@ -83,13 +96,14 @@ def threshold_of(least: Sequence[float], budget: float) -> float:
     return budget / max(len(ordered), 1)
 
 
-def shrink(came: np.ndarray, expected: np.ndarray, level: float = 0.9) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
+def shrink(
+    came: np.ndarray, expected: np.ndarray, level: float = 0.9
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
     """Ratios of groups to the common rate, drawn together: mean, lower and upper (n,), and the spread between groups.
 
     came is Poisson with mean expected x ratio, ratios are gamma with mean 1; its shape by maximum marginal likelihood
     (Clayton and Kaldor, Biometrics 43 (1987) 671-681; from memory). A spread of 0: the groups differ no more than chance.
     """
-    from scipy.special import gammaln
     from scipy.stats import gamma
 
     came, expected = np.asarray(came, float), np.asarray(expected, float)
@@ -98,7 +112,13 @@ def shrink(came: np.ndarray, expected: np.ndarray, level: float = 0.9) -> tuple[
     for sd in spread[1:]:
         a = 1 / sd**2
         fit.append(
-            (gammaln(a + came) - gammaln(a) - gammaln(came + 1) + a * np.log(a / (a + expected)) + came * np.log(expected / (a + expected))).sum()
+            (
+                gammaln(a + came)
+                - gammaln(a)
+                - gammaln(came + 1)
+                + a * np.log(a / (a + expected))
+                + came * np.log(expected / (a + expected))
+            ).sum()
         )
     best = float(spread[int(np.argmax(fit))])
     if best == 0:
@@ -156,13 +176,15 @@ def _shared(lives: pd.DataFrame, family: str, column: str, event: str, by_part: 
         }
     )  # fmt: skip
     sums = own.groupby(["component", "part", "group"], sort=True)[["hazard", "n", "units"]].sum()
-    whole = sums.groupby(level=[0, 1])[["hazard", "n"]].sum()
+    whole = sums.groupby(level=[0, 1])[["hazard", "n"]].transform("sum")
+    sums = sums.assign(total_hazard=whole["hazard"], total=whole["n"])
     looks: dict[tuple, list[tuple]] = {}
-    for (component, part, group), hazard, n, units in sums.itertuples(name=None):
-        total_hazard, total = whole.loc[(component, part)]
+    for (component, part, group), hazard, n, units, total_hazard, total in sums.itertuples(name=None):
         # a part none of which failed anywhere says nothing; nor does a group with nothing to be compared with
         if total > 0 and 0 < hazard < total_hazard:
-            looks.setdefault((component, part if by_part else "", group), []).append((hazard, n, units, total_hazard, total))
+            looks.setdefault((component, part if by_part else "", group), []).append(
+                (hazard, n, units, total_hazard, total)
+            )
     rows = []
     for (component, _, group), parts in looks.items():
         hazard, n, units, total_hazard, total = (np.array(v, float) for v in zip(*parts, strict=True))
@@ -221,7 +243,9 @@ def revision_looks(before: Stand, now: Stand) -> pd.DataFrame:
         fit = fit_lives(past, now.lifetimes.shop.target_miles, before.settings, 32, SEED)
         data, code = pooled_lives(now, step.component, (step.old, step.new))
         begun, days = from_entry(data)
-        model = PartStand(before.parts[step.component, step.old].lives, fit, equal_draws(fit, SEED)) if fit.model else None
+        model = (
+            PartStand(before.parts[step.component, step.old].lives, fit, equal_draws(fit, SEED)) if fit.model else None
+        )
         chance = chance_of(model, (1.0, 1e5), begun, np.arange(len(days)), days, draws=False)[0]
         hazard = -np.log1p(-np.minimum(chance, 1 - 1e-12)) * data.weight
         new, failed = code == 1, data.failed
@@ -232,7 +256,16 @@ def revision_looks(before: Stand, now: Stand) -> pd.DataFrame:
         more, fewer, _ = share_tails([came], [total], [share])
         expected = hazard[new].sum() * max(total - came, 0.5) / hazard[~new].sum()
         units = data.weight[new].sum()
-        row = _look("revision, whole life", step.component, f"{step.new} after {step.old}", units, expected, came, more, share**total)
+        row = _look(
+            "revision, whole life",
+            step.component,
+            f"{step.new} after {step.old}",
+            units,
+            expected,
+            came,
+            more,
+            share**total,
+        )
         rows.append(row | {"p_fewer": fewer, "old": step.old, "new": step.new, "share": share, "total": total})
     return pd.DataFrame(rows, columns=[*_COLUMNS, "p_fewer", "old", "new", "share", "total"])
 
@@ -247,7 +280,9 @@ def quarter_looks(table: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=_COLUMNS)
 
 
-def judged(looks: pd.DataFrame, thresholds: dict[str, float] | None = None, budget: float = FALSE_ALARM) -> pd.DataFrame:
+def judged(
+    looks: pd.DataFrame, thresholds: dict[str, float] | None = None, budget: float = FALSE_ALARM
+) -> pd.DataFrame:
     """The looks with their family's threshold and whether they are an alarm, the most surprising first."""
     told = thresholds_of(looks, budget) if thresholds is None else thresholds
     own = looks.assign(threshold=looks["family"].map(told).astype(float))
@@ -308,7 +343,7 @@ def watch(before: Stand, now: Stand, stakes: Stakes) -> Watched:
     # what a lot or month already found does this quarter is not a new alarm
     silent = pd.MultiIndex.from_frame(lives.loc[~lives["told_failure"], LIFE])
     told = ~pd.MultiIndex.from_frame(stakes.rows[LIFE]).isin(silent)
-    rest = table if told.all() else expected_table(stakes.take(told))
+    rest = table if told.all() else expected_table(stakes.take(told), sides=_QUARTER_SIDES)
     more = judged(_joined([quarter_looks(rest), revision_looks(before, now)]))
     every = _joined([life, more])
     every = every.sort_values(["alarm", "p_value"], ascending=[False, True], kind="stable", ignore_index=True)
