@@ -134,24 +134,26 @@ def _money(records: Records, running: pd.DataFrame, chance: np.ndarray, counts: 
 def unit_chances(stand: Stand, miles: float = MILES) -> tuple[pd.DataFrame, int]:
     """Each unit's chance of coming back within its next ``miles``, whatever the component, and how many lives had no fit.
 
-    serial, power_hp, weight_lb, use, years (in service), odometer_known, chance, likeliest (component), its_chance.
+    A unit none of whose parts has a fit stands last, its chance NaN. Columns: serial, power_hp, weight_lb, use, years (in service), odometer_known, chance, likeliest (component), its_chance.
     """
     frames, left = [], 0
     for (component, _), own in stand.parts.items():
         which = np.flatnonzero(own.lives.watched & ~own.lives.data.failed & ~own.lives.data.known_alive)
-        if own.fit.model is None:
-            left += len(which)
-            continue
         if not len(which):
             continue
-        told, _ = chances(carried(own.fit.model, own.lives.data), own.theta, which, None, miles)
-        if own.fit.early.fired:
-            told = with_early(own.fit, own.lives.data, which, told, None, miles)
+        if own.fit.model is None:
+            left += len(which)
+            mean = np.full(len(which), np.nan)
+        else:
+            told, _ = chances(carried(own.fit.model, own.lives.data), own.theta, which, None, miles)
+            if own.fit.early.fired:
+                told = with_early(own.fit, own.lives.data, which, told, None, miles)
+            mean = told.mean(0)
         at = stand.lifetimes.table.iloc[own.lives.rows[which]]
         frames.append(
             pd.DataFrame(
                 {
-                    "serial": at["serial"].to_numpy(), "component": component, "chance": told.mean(0),
+                    "serial": at["serial"].to_numpy(), "component": component, "chance": mean,
                     "power_hp": at["power_hp"].to_numpy(float), "weight_lb": at["weight_lb"].to_numpy(float),
                     "use": at["use"].to_numpy(), "years": at["unit_days"].to_numpy(float) / 365.25,
                     "odometer_known": own.lives.data.has_rate[which],
@@ -166,7 +168,7 @@ def unit_chances(stand: Stand, miles: float = MILES) -> tuple[pd.DataFrame, int]
     )
     worst = every.drop_duplicates("serial").set_index("serial")
     worst = worst.rename(columns={"component": "likeliest", "chance": "its_chance"})
-    none = np.exp(np.log1p(-every["chance"].clip(upper=1 - 1e-12)).groupby(every["serial"]).sum())
+    none = np.exp(np.log1p(-every["chance"].clip(upper=1 - 1e-12)).groupby(every["serial"]).sum(min_count=1))
     units = worst.assign(chance=1 - none).reset_index()
     return units.sort_values(["chance", "serial"], ascending=[False, True], kind="stable", ignore_index=True)[
         columns
@@ -263,7 +265,8 @@ def stock_answer(found: Forecast) -> Answer:
 def units_answer(found: Forecast, shown: int = 20) -> Answer:
     """Each unit's own chance."""
     question = "Which units are most likely to come back in their next 10,000 miles?"
-    units = found.units
+    units = found.units[found.units["chance"].notna()]
+    blank = len(found.units) - len(units)
     if units.empty:
         return Answer(question, ("No part has failed yet, so no unit's own chance can be told.",), units)
     top, half = units.iloc[0], units["chance"].median()

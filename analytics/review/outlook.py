@@ -61,7 +61,7 @@ class Outlook:
 @dataclass(frozen=True, slots=True, repr=False)
 class Replay:
     """Quarters replayed: stands (one more than quarters watched), watched, chances of the running ones by (stand, span),
-    seconds each quarter took."""
+    processor seconds each took."""
 
     stands: list[Stand]
     watched: list[Watched]
@@ -81,7 +81,7 @@ def replay(
     first = now.lifetimes.units["in_service_on"].min()
     stands, watched, running, seconds = [], [], {}, []
     for end in [*(e for e in ends if e > first), now.as_of]:
-        begun = time.perf_counter()
+        begun = time.process_time()
         stand = now if end == now.as_of else stand_at(folder, end)
         if stand.table.empty:
             continue
@@ -93,7 +93,7 @@ def replay(
         if len(stands) > 1:
             before = stands[-2]
             watched.append(watch(before, stand, at_stake(before, stand, running[len(stands) - 2, "quarter"])))
-        seconds.append(time.perf_counter() - begun)
+        seconds.append(time.process_time() - begun)
         say(f"quarter to {end:%Y-%m-%d}")
     return Replay(stands, watched, running, tuple(seconds))
 

@@ -308,7 +308,9 @@ def peeled(lives: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
         looks = life_looks(lives)
         thresholds = thresholds_of(looks) if thresholds is None else thresholds
         looks = judged(looks, thresholds)
+        # loudest against what its family was given
         loud = looks[looks["alarm"]]
+        loud = loud.iloc[np.argsort(loud["p_value"] / loud["threshold"], kind="stable")]
         if loud.empty:
             return _joined([*found, looks]), lives
         first = loud.iloc[:1]
