@@ -275,6 +275,8 @@ def units_answer(found: Forecast, shown: int = 20) -> Answer:
         f"{plural(int((units['chance'] >= 0.1).sum()), 'unit')} stand at 10 % or more. A chance is not a verdict on one truck: of ten at 10 %, nine come home.",
     ]
     notes = []
+    if blank:
+        notes.append(f"For {plural(blank, 'more unit')} no part has a fit, so their chance is not known.")
     if found.left_out:
         notes.append(
             f"{found.left_out:,} lives of parts that never failed have no fit; their share of a unit's chance is not counted."

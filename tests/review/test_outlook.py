@@ -288,7 +288,9 @@ def test_a_units_chance_is_one_minus_none(tmp_path):
     units, left = unit_chances(stand)
     assert left == 60 + 8  # converters never failed; what went in at the eight returns is not recorded
     assert len(units) == 60
-    assert units["chance"] == pytest.approx(units["its_chance"])
+    assert units["chance"].isna().sum() == 8
+    units = units[units["chance"].notna()]
+    assert units["chance"].to_numpy() == pytest.approx(units["its_chance"].to_numpy(), abs=1e-12)
     strong = units.sort_values("power_hp")["chance"].to_numpy()
     assert strong[-5:].mean() > strong[:5].mean()
     assert MILES == 10_000
