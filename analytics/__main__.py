@@ -189,7 +189,8 @@ def _review(arguments: argparse.Namespace) -> None:
         f"{shop.name}: quarterly review",
     )
     print(
-        f"The review: {page}\nBeside it: review.xlsx, lifetimes.csv, survival.csv, set_aside.csv, to_check.csv, counts.csv"
+        f"The review: {page}\nBeside it: review.xlsx, lifetimes.csv, survival.csv, set_aside.csv, to_check.csv, counts.csv,\n"
+        "watch.csv, months_in_service.csv, forecast.csv, unit_chances.csv, kept_word.csv"
     )
 
 

@@ -140,11 +140,11 @@ def posterior_draws(model: JointModel, top: Optimum, draws: int, seed: int) -> t
 
 # ---- each unit's chance --------------------------------------------------------------------------------------------
 def chances(
-    model: JointModel, theta: np.ndarray, which: np.ndarray, days: float | None, miles: float | None
+    model: JointModel, theta: np.ndarray, which: np.ndarray, days: float | np.ndarray | None, miles: float | None
 ) -> tuple[np.ndarray, np.ndarray]:
     """Chance (B, n) that a running life fails within ``days`` (or ``miles``) and is reported, and that it fails at all.
 
-    theta: (B, p) free. which: (n,) rows of the model's data. A silent life may have failed already without a word; the
+    theta: (B, p) free. which: (n,) rows of the model's data. days: one figure, or (n,) of each life's own. A silent life may have failed already without a word; the
     chance is that of one not yet reported, as the likelihood has it. Raises AnalyticsError where a life known in miles
     alone is asked for days.
     """
@@ -166,6 +166,7 @@ def chances(
         return log_survival(beta * log_miles - eta[:, columns], model.law)[0]
 
     lower, rate = data.lower[which], data.has_rate[which]
+    span = None if days is None else np.broadcast_to(np.asarray(days, float), len(which))
     known = np.isfinite(lower)
     # known miles, but no reading to drive on from: the rates of the use, else its own average
     spread = known & ~rate & (days is not None) & bool(lay.uses)
@@ -181,7 +182,7 @@ def chances(
         s, weight = model.nodes
         mu = theta[:, lay.mu][:, data.use[i] if lay.uses > 1 else np.zeros(len(i), int)]
         so_far = np.nan_to_num(data.lower_days[i])
-        gained = np.maximum(exposure(i, so_far + days) - exposure(i, so_far), NOTHING)
+        gained = np.maximum(exposure(i, so_far + span[m]) - exposure(i, so_far), NOTHING)
         ahead = gained[..., None] * np.exp(mu[..., None] + np.exp(theta[:, lay.tau])[:, None, None] * s)
         now = survive(np.log(np.maximum(lower[m], NOTHING) / scale), m)
         z = beta[..., None] * np.log((np.maximum(lower[m], NOTHING)[:, None] + ahead) / scale) - eta[:, m, None]
@@ -202,7 +203,7 @@ def chances(
                 per_day = data.rate_miles[i] / np.maximum(before + later * after, NOTHING)
             else:
                 per_day = lower[m] / exposure(i, so_far)
-            ahead = per_day * np.maximum(exposure(i, so_far + days) - exposure(i, so_far), 0.0)
+            ahead = per_day * np.maximum(exposure(i, so_far + span[m]) - exposure(i, so_far), 0.0)
         now = survive(np.log(np.maximum(lower[m], NOTHING) / scale), m)
         then = survive(np.log(np.maximum(lower[m] + ahead, NOTHING) / scale), m)
         any_[:, m] = -np.expm1(np.minimum(then - now, 0.0))
@@ -213,7 +214,7 @@ def chances(
         before, after = split_days(np.zeros(len(i)), data.rate_days[i], model.change_days)
         per_day = data.rate_miles[i] / np.maximum(before + later * after, NOTHING)
         at = per_day * exposure(i, data.lower_days[i])
-        end = at + miles if miles is not None else per_day * exposure(i, data.lower_days[i] + days)
+        end = at + miles if miles is not None else per_day * exposure(i, data.lower_days[i] + span[m])
         seen = np.clip(np.minimum(data.rate_days[i] - data.start_days[i], data.lower_days[i]), NOTHING, None)
         now, then, read = (survive(np.log(q / scale), m) for q in (at, end, per_day * exposure(i, seen)))
         # running when read; since then it runs, or failed and nobody said so
@@ -242,7 +243,9 @@ def chances(
 
             now = at_nodes(data.lower_days[i])
             then = (
-                at_nodes(data.lower_days[i] + days) if days is not None else at_nodes(data.lower_days[i], extra=miles)
+                at_nodes(data.lower_days[i] + span[part])
+                if days is not None
+                else at_nodes(data.lower_days[i], extra=miles)
             )
             late = data.entry_days[i] > 0
             base = np.ones_like(now)
@@ -496,7 +499,7 @@ def predict_failures(
         return result(NAN, NAN, NAN, NAN, fit, blank, [f"Nothing can be predicted: {fit.reason}."])
     told, any_ = chances(fit.model, fit.theta, which, days, miles)
     if fit.early.fired:
-        told, any_ = (_with_early(fit, data, which, p, days, miles) for p in (told, any_))
+        told, any_ = (with_early(fit, data, which, p, days, miles) for p in (told, any_))
     chance = fit.weight @ told
     expected, all_ = float(chance @ count), float((fit.weight @ any_) @ count)
     pmf = count_chances(told, count, fit.weight)
@@ -521,7 +524,7 @@ def predict_failures(
     return result(expected, float(lower), float(upper), all_, fit, chance, words)
 
 
-def _with_early(
+def with_early(
     fit: PartFit, data: LifeData, which: np.ndarray, chance: np.ndarray, days: float | None, miles: float | None
 ) -> np.ndarray:
     """Adds the risk of an early failure, even over the first miles, for units still short of them. chance: (B, n)."""

@@ -14,6 +14,7 @@ import pandas as pd
 from analytics.lifetimes.schema import CLOCKS
 from analytics.report.cautions import CAUTIONS
 from analytics.report.tables import heading
+from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
 from analytics.whole import whole_file
 
@@ -76,8 +77,9 @@ def write_csv(frame: pd.DataFrame, path: Path) -> None:
         safe.to_csv(part, index=False, lineterminator="\n")
 
 
-def write_review_files(review: Review, out: str | Path) -> list[Path]:
-    """lifetimes.csv, set_aside.csv, to_check.csv, counts.csv, survival.csv and review.xlsx. Returns their paths."""
+def write_review_files(review: Review, out: str | Path, outlook: Outlook | None = None) -> list[Path]:
+    """lifetimes.csv, set_aside.csv, to_check.csv, counts.csv, survival.csv and review.xlsx; with an outlook also watch.csv,
+    months_in_service.csv, forecast.csv, unit_chances.csv and kept_word.csv. Returns their paths."""
     out = Path(out)
     records = review.records
     tables = {
@@ -87,9 +89,17 @@ def write_review_files(review: Review, out: str | Path) -> list[Path]:
         "counts": records.counts,
         "survival": review.survival,
     }
+    if outlook is not None:
+        tables |= {
+            "watch": outlook.watched[-1].looks.drop(columns="least") if outlook.watched else outlook.alarms.table,
+            "months_in_service": outlook.months_table,
+            "forecast": outlook.forecasts.counts.replace({"component": {"": "all"}}),
+            "unit_chances": outlook.forecasts.units,
+            "kept_word": outlook.kept.table,
+        }
     for name, table in tables.items():
         write_csv(table, out / f"{name}.csv")
-    write_workbook(review, out / "review.xlsx")
+    write_workbook(review, out / "review.xlsx", outlook)
     return [*(out / f"{name}.csv" for name in tables), out / "review.xlsx"]
 
 
@@ -121,14 +131,33 @@ def settings_of(review: Review) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["setting", "value"])
 
 
-def write_workbook(review: Review, path: Path) -> None:
+def outlook_sheets(outlook: Outlook) -> dict[str, pd.DataFrame]:
+    """The tables of an outlook by the name of their sheet."""
+    return {
+        "Alarms": outlook.alarms.table,
+        "Alarms since raised": outlook.alarms_kept,
+        "Expected": outlook.expected.table,
+        "Lots": outlook.lots.table,
+        "Revisions": outlook.revision.table,
+        "Power of the watch": outlook.power.table,
+        "Months in service": outlook.months_table,
+        "Forecast": outlook.forecast.table,
+        "Stock": outlook.stock.table,
+        "Next 10,000 miles": outlook.forecasts.units,
+        "Kept word": outlook.kept.table,
+    }
+
+
+def write_workbook(review: Review, path: Path, outlook: Outlook | None = None) -> None:
     """The review as a workbook."""
-    told = [(a.question, line) for a in review.answers() for line in a.answer]
+    answers = review.answers() + ([] if outlook is None else outlook.answers())
+    told = [(a.question, line) for a in answers for line in a.answer]
     write_book(
         path,
         f"{review.records.shop.name}: {review.span.name}",
         {
             "Answers": pd.DataFrame(told, columns=["question", "answer"]),
+            **({} if outlook is None else outlook_sheets(outlook)),
             "Came back": review.came_back.table,
             "Fleet": review.fleet.table,
             "By band and class": pd.concat([a.table for a in review.components.values()], ignore_index=True)

@@ -294,9 +294,9 @@ def _is_demo(folder: Path) -> bool:
         return False
 
 
-def demo_files(units: int, seed: int) -> tuple[dict[str, bytes], dict[str, int]]:
-    """The demo's files by name, and rows per sheet."""
-    fleet = draw_fleet(demo_truth(), units, seed)
+def demo_files(units: int, seed: int, truth: FleetTruth | None = None) -> tuple[dict[str, bytes], dict[str, int]]:
+    """The demo's files by name, and rows per sheet; of another truth with the same parts, if one is given."""
+    fleet = draw_fleet(demo_truth() if truth is None else truth, units, seed)
     dirty = soil(fleet, seed)
     planted = dirty.planted_table()
     s = dirty.sheets

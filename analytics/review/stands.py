@@ -1,0 +1,213 @@
+"""The shop as it stood at a quarter's end: its lives, and the models fitted to them. Nothing later is looked at."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import AnalyticsError
+from analytics.lifetimes.table import Lifetimes, make_lifetimes
+from analytics.models.joint import JointModel
+from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes
+from analytics.ratings.bound import RatingSettings
+from analytics.ratings.options import options_for
+from analytics.ratings.predict import PartFit, PartLives, chances, fit_lives, lives_of, with_early
+from analytics.records.load import NOT_RECORDED, Records, load_records
+from analytics.review.quarter import YEAR_DAYS, unit_years
+
+#: draws from what the records leave open, for every chance of the quarter
+DRAWS = 100
+SEED = 1
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class PartStand:
+    """One part: its lives (positions in the table), its fit, and equal-weight draws (DRAWS, p) of the fit's parameters."""
+
+    lives: PartLives
+    fit: PartFit
+    theta: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Stand:
+    """The shop on a day. table: that of the lifetimes, with unknown powers and weights filled in (``filled`` rows of
+    ``of`` had one missing) and the columns ``month`` (put in), ``failure``, ``install`` and ``running``."""
+
+    as_of: pd.Timestamp
+    records: Records
+    lifetimes: Lifetimes
+    table: pd.DataFrame
+    parts: dict[tuple[str, str], PartStand]
+    settings: RatingSettings
+    filled: int
+    of: int
+
+    def __repr__(self) -> str:
+        return f"Stand({self.lifetimes.shop.name!r}, {self.as_of:%Y-%m-%d}: {len(self.parts)} parts)"
+
+
+def stand_of(records: Records, lifetimes: Lifetimes | None = None) -> Stand:
+    """Lives and fits from the records of a day."""
+    lifetimes = make_lifetimes(records) if lifetimes is None else lifetimes
+    table, filled = fill_unknown(lifetimes.table)
+    table = _marked(table, lifetimes.as_of)
+    settings = options_for(lifetimes.shop).settings
+    parts = {}
+    for component, part in sorted(set(zip(table["component"], table["part"], strict=True))):
+        try:
+            lives = lives_of(table, component, part, lifetimes.as_of)
+        except AnalyticsError:
+            continue  # no age on record: such a part has nothing to tell
+        fit = fit_lives(lives.data, lifetimes.shop.target_miles, settings, 256, SEED)
+        parts[component, part] = PartStand(lives, fit, equal_draws(fit, SEED))
+    return Stand(lifetimes.as_of, records, lifetimes, table, parts, settings, filled, len(table))
+
+
+def stand_at(folder: str | Path, day: pd.Timestamp) -> Stand:
+    """The shop as its records stood on ``day``."""
+    return stand_of(load_records(folder, f"{day:%Y-%m-%d}"))
+
+
+def fill_unknown(table: pd.DataFrame) -> tuple[pd.DataFrame, int]:
+    """The table with unknown powers and weights taken at the median of the use, else of the fleet; and how many rows.
+
+    Counting needs every unit: leaving out those without a weight, which are mostly those that never came back, would
+    make each part look worse than it is. Each vehicle counts once in the medians.
+    """
+    out, missing = table.copy(), np.zeros(len(table), bool)
+    once = table.drop_duplicates("serial")
+    for column, default in (("power_hp", 600.0), ("weight_lb", 7000.0)):
+        gap = ~(table[column] > 0)
+        by_use = once[once[column] > 0].groupby("use")[column].median()
+        overall = float(once.loc[once[column] > 0, column].median()) if (once[column] > 0).any() else default
+        out[column] = table[column].where(~gap, table["use"].map(by_use).fillna(overall).astype(float))
+        missing |= gap.to_numpy()
+    return out, int(missing.sum())
+
+
+def _marked(table: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
+    first = table["spell"].to_numpy() == 1
+    put_in = table["built_on"].where(first & table["built_on"].notna(), table["fitted_on"])
+    failed = (table["ended"] == "failed").to_numpy()
+    install = failed & (table["cause"] == "install").to_numpy()
+    return table.assign(
+        month=put_in.dt.to_period("M").astype(str),
+        builder=table["builder"].where(first, ""),  # who mended a unit later is not on record
+        failure=failed & ~install,
+        install=install,
+        running=((table["ended"] == "running") & (table["ended_on"] >= as_of)).to_numpy(),
+    )
+
+
+def equal_draws(fit: PartFit, seed: int) -> np.ndarray:
+    """Draws of equal weight (systematic resampling), in an order of their own so that parts can be paired."""
+    if fit.model is None:
+        return np.zeros((0, 0))
+    rng = np.random.default_rng(seed)
+    edges = (np.arange(DRAWS) + rng.random()) / DRAWS
+    at = np.minimum(np.searchsorted(np.cumsum(fit.weight), edges), len(fit.weight) - 1)
+    return fit.theta[rng.permutation(at)]
+
+
+# ---- chances from a fit --------------------------------------------------------------------------------------------
+def carried(model: JointModel, data: LifeData) -> JointModel:
+    """The model asked about other lives: their covariates centred as its own were. A use it has not seen counts as its
+    most common one."""
+    own = list(model.data.use_names)
+    common = int(np.argmax(np.bincount(model.data.use, model.data.weight, minlength=len(own))))
+    code = np.array([own.index(u) if u in own else common for u in data.use_names])
+    use = code[data.use] if len(data.use) else data.use
+    x = np.ones((len(data.lower), len(model.columns)))
+    for j, name in enumerate(model.columns[1:]):
+        if name == "log power":
+            value = data.log_power
+        elif name == "log weight":
+            value = data.log_weight
+        else:
+            value = (use == own.index(name[4:])).astype(float)
+        x[:, j + 1] = value - model.centre[j]
+    data = replace(data, use=use, use_names=tuple(own))
+    return replace(model, data=data, x=x)
+
+
+def from_entry(data: LifeData) -> tuple[LifeData, np.ndarray]:
+    """Every life as it stood when it came under observation, and the days (n,) it has been followed since.
+
+    The odometer of a life that failed is known because it failed, so it is not used; that of a running one is.
+    """
+    failed = data.failed
+    end = np.where(failed, data.upper_days, data.lower_days)
+    begun = replace(
+        data,
+        entry=np.zeros(len(end)),
+        lower=np.full(len(end), np.nan),
+        upper=np.full(len(end), np.inf),
+        lower_days=np.maximum(data.entry_days, NOTHING),
+        upper_days=np.full(len(end), np.inf),
+        known_alive=np.zeros(len(end), bool),
+        rate_miles=np.where(failed, np.nan, data.rate_miles),
+        rate_days=np.where(failed, np.nan, data.rate_days),
+        rate_counts=data.rate_counts & ~failed,
+    )
+    return begun, np.maximum(end - np.maximum(data.entry_days, NOTHING), NOTHING)
+
+
+def chance_of(
+    part: PartStand | None,
+    past: tuple[float, float],
+    data: LifeData,
+    which: np.ndarray,
+    days: float | np.ndarray,
+    draws: bool = True,
+) -> np.ndarray:
+    """Chance (DRAWS or 1, m) that the lives ``which`` (m,) fail within ``days`` and are reported.
+
+    Without a fit: a constant rate a day from ``past`` (failures, unit-days).
+    """
+    size = DRAWS if draws else 1
+    if not len(which):
+        return np.zeros((size, 0))
+    if part is None or part.fit.model is None:
+        from scipy.stats import gamma
+
+        failures, served = past
+        at = (np.random.default_rng(SEED).permutation(size) + 0.5) / size if draws else None
+        rate = (gamma.ppf(at, failures) if draws else np.array([failures])) / served
+        return -np.expm1(-rate[:, None] * np.broadcast_to(np.asarray(days, float), len(which)))
+    theta = part.theta if draws else part.fit.fitted()[1].theta
+    told, _ = chances(carried(part.fit.model, data), theta, which, days, None)
+    if part.fit.early.fired:
+        told = with_early(part.fit, data, which, told, days, None)
+    return told
+
+
+def past_of(stand: Stand, component: str, part: str) -> tuple[float, float]:
+    """Failures and unit-days of a part on record, with half a failure added at the rate of its component (half a failure
+    in all the component's days, where none of it failed): the prior of Jeffreys in weight, the component's in place."""
+    every = stand.table[stand.table["component"] == component]
+    own = every[every["part"] == part]
+
+    def told(rows: pd.DataFrame) -> tuple[float, float]:
+        return float(rows.loc[rows["failure"], "count"].sum()), float(unit_years(rows).sum() * YEAR_DAYS)
+
+    failures, days = told(own)
+    all_failures, all_days = told(every)
+    rate = max(all_failures, 0.5) / all_days if all_days > 0 else 0.5 / 1e5
+    return failures + 0.5, days + 0.5 / rate
+
+
+def pooled_lives(stand: Stand, component: str, parts: tuple[str, ...]) -> tuple[LifeData, np.ndarray]:
+    """Lives of several parts of a component as if they were one, and which part each row has (codes into ``parts``)."""
+    own = stand.table[(stand.table["component"] == component) & stand.table["part"].isin(parts)]
+    own = own.assign(_code=own["part"].map({p: i for i, p in enumerate(parts)}).astype(float))
+    data, _ = from_lifetimes(own, component, None, stand.as_of, extra=("_code",))
+    code = data.extra[:, 0].astype(int)
+    return replace(data, extra=np.zeros((len(code), 0)), extra_names=()), code
+
+
+def recorded(part: str) -> bool:
+    return part != NOT_RECORDED
