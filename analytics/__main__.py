@@ -13,7 +13,7 @@ from analytics.errors import AnalyticsError
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command. Returns 0, or 2 where the work could not be done (the reason goes to stderr)."""
+    """Run one command. Returns 0, or 2 where the work could not be done (the reason goes to stderr), 130 where it was stopped."""
     parser = argparse.ArgumentParser(
         prog="python -m analytics",
         description="Field-return analytics for a shop that builds performance transmissions.",
@@ -34,6 +34,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             _backtest,
         ),
         ("coverage", "how often the rating rule is right: the study, or for a fleet like the shop's own", _coverage),
+        ("evidence", "our answers beside outside ones: published tables, handbooks, R", _evidence),
         ("demo", "write the sheets of an invented shop", _demo),
     ):
         command = commands.add_parser(name, help=does, description=does)
@@ -42,6 +43,18 @@ def main(argv: Sequence[str] | None = None) -> int:
             command.add_argument("folder", type=Path, help="an empty or new folder")
             command.add_argument("--units", type=int, default=900, help="units built (default 900)")
             command.add_argument("--seed", type=int, default=None, help="same seed, same bytes")
+            continue
+        if name == "evidence":
+            command.add_argument(
+                "--reference",
+                type=Path,
+                default=Path("tests/reference"),
+                metavar="DIR",
+                help="the outside values (default tests/reference)",
+            )
+            command.add_argument(
+                "--out", type=Path, default=Path("data/evidence"), metavar="DIR", help="default data/evidence"
+            )
             continue
         if name == "coverage":
             command.add_argument(
@@ -79,17 +92,17 @@ def main(argv: Sequence[str] | None = None) -> int:
             command.add_argument("--quarters", type=int, default=8, help="quarters replayed (default 8)")
         if name in ("ratings", "accept"):
             command.add_argument(
-                "--life", type=float, default=0, metavar="MILES", help="target life (default: shop.toml)"
+                "--life", type=float, default=None, metavar="MILES", help="target life (default: shop.toml)"
             )
             command.add_argument(
                 "--reliability",
                 type=float,
-                default=0,
+                default=None,
                 metavar="SHARE",
                 help="share that shall reach it (default: shop.toml)",
             )
             command.add_argument(
-                "--confidence", type=float, default=0, metavar="SHARE", help="how sure (default: shop.toml)"
+                "--confidence", type=float, default=None, metavar="SHARE", help="how sure (default: shop.toml)"
             )
         if name == "accept":
             command.add_argument("--component", required=True)
@@ -120,11 +133,27 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         arguments.run(arguments)
     except AnalyticsError as err:
-        print(f"error: {err}", file=sys.stderr)
-        return 2
+        return _say(str(err))
     except BrokenPipeError:
         return 0
+    except OSError as err:
+        where = f" ({Path(err.filename).name})" if err.filename else ""
+        return _say(
+            f"{err.strerror or err}{where}. Check that files can be read, folders written and that the disk is not full."
+        )
+    except MemoryError:
+        return _say("not enough memory. Close other programs, or split the sheets.")
+    except KeyboardInterrupt:
+        _say("stopped. Nothing half-written was left under a file's own name.")
+        return 130
     return 0
+
+
+def _say(error: str) -> int:
+    from analytics.report.listing import printable
+
+    print(printable(f"error: {error}"), file=sys.stderr)
+    return 2
 
 
 def _progress() -> Callable[[str], None] | None:
@@ -160,7 +189,8 @@ def _review(arguments: argparse.Namespace) -> None:
         f"{shop.name}: quarterly review",
     )
     print(
-        f"The review: {page}\nBeside it: review.xlsx, and as CSV the tables, among them above_limit, ask_for and random_calls: whom to call"
+        f"The review: {page}\nBeside it: review.xlsx, and as CSV the tables, among them watch, forecast and unit_chances (what comes next), "
+        "above_limit, ask_for and random_calls (whom to call), set_aside and to_check (what to mend)"
     )
 
 
@@ -282,6 +312,16 @@ def _coverage(arguments: argparse.Namespace) -> None:
             print(f"{name}: {found.words}.")
         except AnalyticsError as err:
             print(f"{name}: {err}.")
+
+
+def _evidence(arguments: argparse.Namespace) -> None:
+    from analytics.evidence.outside import by_case, outside_table
+    from analytics.report.files import write_csv
+
+    table = outside_table(arguments.reference)
+    write_csv(table, arguments.out / "outside.csv")
+    print(by_case(table)[["case", "what", "answered", "agree", "not_ours"]].to_string(index=False))
+    print(f"\nCheck by check: {arguments.out / 'outside.csv'}")
 
 
 def _demo(arguments: argparse.Namespace) -> None:

@@ -12,14 +12,15 @@ import analytics
 PACKAGE = Path(analytics.__file__).parent
 BEFORE = {
     "errors": set(),
+    "whole": {"errors"},
     "records": {"errors"},
     "lifetimes": {"errors", "records"},
     "driveline": {"errors", "records", "lifetimes"},
     "models": {"errors", "records", "lifetimes", "driveline"},
-    "simulate": {"errors"},
+    "simulate": {"errors", "whole"},
 }
 for _layer in ("ratings", "cutoffs", "review"):
-    BEFORE[_layer] = BEFORE["models"] | {"models"} | {"ratings", "cutoffs", "review"}
+    BEFORE[_layer] = BEFORE["models"] | {"whole", "models"} | {"ratings", "cutoffs", "review"}
 BEFORE["report"] = BEFORE["review"]
 BEFORE["evidence"] = BEFORE["review"] | {"simulate"}
 #: the public names and the command line stand above all layers

@@ -31,6 +31,11 @@ def test_review_leaves_all_its_files(reviewed):
         "to_check.csv",
         "counts.csv",
         "survival.csv",
+        "watch.csv",
+        "months_in_service.csv",
+        "forecast.csv",
+        "unit_chances.csv",
+        "kept_word.csv",
         *(f"{file}.csv" for file, _ in VIEW_FILES.values()),
     }
 
@@ -52,7 +57,13 @@ def test_the_page_needs_nothing_else_and_tells_no_paths(reviewed):
     pictures = re.findall(r"<img [^>]*>", page)
     assert len(pictures) > 10
     assert all(re.search(r'alt="[^"]{30,}"', p) and 'src="data:image/png;base64,' in p for p in pictures)
-    for question in ("What came back, and why?", "What changed since last quarter?", "What these figures cannot do"):
+    for question in (
+        "What came back, and why?",
+        "What changed since last quarter?",
+        "What these figures cannot do",
+        "Is anything getting worse?",
+        "Did we keep our word?",
+    ):
         assert f">{question}<" in page
 
 

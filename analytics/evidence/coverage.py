@@ -7,6 +7,7 @@ seen are as many as stated, on average. Departures from the model come one at a 
 
 from __future__ import annotations
 
+import io
 import os
 import platform
 import time
@@ -26,6 +27,7 @@ from analytics.models.joint import fit_joint, joint_model, log_power_at, simulat
 from analytics.models.lifedata import LifeData, life_data
 from analytics.models.regression import NO_PRIORS, standard_quantile
 from analytics.ratings.bound import PLAIN, RatingSettings, rate_law, rate_part
+from analytics.whole import whole_file
 
 POWER, POWER_SD = float(np.log(700.0)), 0.30
 WEIGHT, WEIGHT_SD = float(np.log(7500.0)), 0.20
@@ -372,8 +374,9 @@ def run(
         if name not in CELLS:
             raise AnalyticsError(f"cell {name!r} is not one of the study's; see analytics.evidence.coverage.CELLS")
     done = set()
-    if path.exists():
-        before = pd.read_csv(path)
+    kept = path.read_text(encoding="utf-8") if path.exists() else ""
+    if kept:
+        before = pd.read_csv(io.StringIO(kept))
         done = set(zip(before["cell"], before["block"], before["seed"], before["replicates"], strict=True))
     tasks = [(n, b) for b in range(-(-replicates // block)) for n in names if (n, b, seed, block) not in done]
     begun = time.perf_counter()
@@ -381,9 +384,9 @@ def run(
         delayed(run_block)(n, b, block, seed) for n, b in tasks
     )
     for i, row in enumerate(results, 1):
-        new = not path.exists()
-        path.parent.mkdir(parents=True, exist_ok=True)
-        pd.DataFrame([row]).to_csv(path, mode="a", header=new, index=False)
+        kept += pd.DataFrame([row]).to_csv(header=not kept, index=False, lineterminator="\n")
+        with whole_file(path) as part:
+            part.write_text(kept, encoding="utf-8")
         if progress is not None:
             left = (time.perf_counter() - begun) / i * (len(tasks) - i)
             progress(f"{i} of {len(tasks)} blocks, about {left / 60:.0f} min left: {row['cell']}")
@@ -391,7 +394,8 @@ def run(
         raise AnalyticsError("nothing to run and nothing run before")
     table = summarise(pd.read_csv(path))
     if folder is not None:
-        table.round(4).to_csv(folder / "coverage.csv", index=False)
+        with whole_file(folder / "coverage.csv") as part:
+            table.round(4).to_csv(part, index=False)
     return table
 
 

@@ -30,6 +30,7 @@ from analytics.evidence.coverage import (
 )
 from analytics.models.lifedata import LifeData, life_data
 from analytics.ratings.predict import chances, count_chances, fit_lives, interval_of, predict_failures
+from analytics.whole import whole_file
 
 #: cell of the coverage study and days predicted
 STUDY: tuple[tuple[str, float], ...] = (
@@ -165,6 +166,6 @@ def prediction_coverage(
         if progress is not None:
             progress(f"{name}, {days:g} days: {inside:.3f} of {len(given)}")
         if out is not None:
-            Path(out).parent.mkdir(parents=True, exist_ok=True)
-            pd.DataFrame(rows).to_csv(out, index=False)
+            with whole_file(Path(out)) as part:
+                pd.DataFrame(rows).to_csv(part, index=False)
     return pd.DataFrame(rows)

@@ -97,6 +97,7 @@ def _finish(rows: pd.DataFrame, records: Records, units: pd.DataFrame) -> pd.Dat
             "use": rows["use"],
             "power_band": _bands(rows["power_hp"], shop.power_bands, shop.band_labels(), right=False),
             "weight_class": _bands(rows["weight_lb"], shop.weight_classes, shop.class_labels(), right=True),
+            **{f"extra_{name}": build[f"extra_{name}"] for name in shop.extra_columns},
             "builder": build["builder"],
             "built_on": build["built_on"],
             "started_on": rows["from_day"],

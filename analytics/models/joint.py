@@ -111,6 +111,9 @@ def joint_model(
     raw = np.column_stack(columns)
     middle = failed if failed.any() else np.ones(len(failed), bool)
     centre = np.average(raw[middle], axis=0, weights=data.weight[middle])
+    # the rating of a truck that is average in the owner's own columns
+    own = np.isin(names, data.extra_names)
+    centre[own] = np.average(raw[:, own], axis=0, weights=data.weight)
     x = np.column_stack([np.ones(len(raw)), raw - centre])
     rows = build_rows(data, x, life_miles, change_days)
     unread = any(b.kind == "unread" for b in rows.blocks)

@@ -589,6 +589,9 @@ def rate_part(
         checks.append(
             f"the second opinion ({np.exp(opinion):,.0f} hp) is more than 10 % from the bound ({np.exp(bound):,.0f} hp)"
         )
+    own = [n for n in fits[0][0].columns if n in data.extra_names]
+    if own:
+        reasons.append(f"for a truck with average {' and '.join(own)}")
     if not np.isfinite(bound):
         reasons.append("no rating demonstrable: the records do not rule out any power, however low")
     if s.explain:
@@ -660,6 +663,14 @@ def _describe(data: LifeData, fits, weight_lb: float, s: RatingSettings, checks:
     if data.rates_alike:
         checks.append(
             "every odometer on record gives about the same miles a day: were they read, or written down by a rule?"
+        )
+    se = np.sqrt(np.maximum(np.diag(np.linalg.pinv(-top.hess[0])), 0))[model.layout.gamma]
+    for name in (n for n in model.columns if n in data.extra_names):
+        g = top.theta[0][model.layout.gamma][model.columns.index(name)]
+        p = float(2 * norm.sf(abs(g) / max(se[model.columns.index(name)], 1e-12)))
+        checks.append(
+            f"{name}: one standard deviation more goes with {np.exp(g / np.exp(top.theta[0][0])):.2f} times the life "
+            f"(p = {p:.2g})"
         )
     columns = model.x[:, 1:]
     if columns.shape[1] > 1:

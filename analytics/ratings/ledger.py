@@ -18,8 +18,10 @@ import pandas as pd
 from analytics.errors import AnalyticsError
 from analytics.models.lifedata import class_words
 from analytics.ratings.sheet import Ratings
+from analytics.records.files import find_grid
 from analytics.records.headings import HEADINGS
 from analytics.records.shop import Shop
+from analytics.whole import whole_file
 
 _COLUMNS = ("component", "part", "weight_up_to", "use", "power_limit", "effective_on", "reason")
 
@@ -124,24 +126,24 @@ def accept(
 
 def append(shop: Shop, entry: Entry) -> Path:
     """Add one line to limits.csv: the file is replaced whole, under a lock, so that two writers cannot lose a line."""
+    grid = find_grid(
+        "limits", shop, {_key(shop.headings.get("limits", {}).get(c, c)) for c in HEADINGS["limits"].known}
+    )
     place = shop.places.get("limits")
-    path = shop.folder / (place.file if place and place.file else "limits.csv")
-    others = [p.name for p in shop.folder.glob("limits.*") if p.suffix.lower() in (".xlsx", ".parquet")]
-    if path.suffix.lower() != ".csv" or (others and not path.exists()):
+    named = place.file if place and place.file else grid.file if grid is not None else "limits.csv"
+    path = shop.folder / named
+    if path.suffix.lower() != ".csv":
         raise AnalyticsError(
-            f"limits is kept in {others[0] if others else path.name}: save it as limits.csv first, so that a line can be added without touching the others."
+            f"limits is kept in {path.name}: save it as limits.csv first and take it out of there, so that a line can be added without touching the others."
         )
     with _locked(path):
         old = path.read_bytes() if path.exists() else b""
         new = _with_line(old, shop, entry, path.name)
-        part = path.with_name(f".{path.name}.part")
         try:
-            part.write_bytes(new)
-            part.replace(path)
-        except OSError as err:
-            raise AnalyticsError(f"{path.name} could not be written ({err.strerror or err}); it is as it was.") from err
-        finally:
-            part.unlink(missing_ok=True)
+            with whole_file(path) as part:
+                part.write_bytes(new)
+        except AnalyticsError as err:
+            raise AnalyticsError(f"{err} The limits are as they were.") from err
     return path
 
 

@@ -44,7 +44,7 @@ class Options:
 def options_for(
     shop: Shop, life_miles: float | None = None, reliability: float | None = None, confidence: float | None = None
 ) -> Options:
-    """Options of a shop; the arguments override its targets. Raises RecordsError on a key or value not understood."""
+    """Options of a shop; the arguments, where they are not None, override its targets. Raises RecordsError on a key or value not understood."""
     told = {}
     for key, value in shop.ratings.items():
         if key not in _KINDS:
@@ -73,9 +73,9 @@ def options_for(
     inner = {names.get(k, k): v for k, v in told.items() if k not in ("step_hp", "margin_hp", "seed")}
     outer = {k: v for k, v in told.items() if k in ("step_hp", "margin_hp", "seed")}
     targets = {
-        "life_miles": life_miles or shop.target_miles,
-        "reliability": reliability or shop.reliability,
-        "confidence": confidence or shop.confidence,
+        "life_miles": shop.target_miles if life_miles is None else life_miles,
+        "reliability": shop.reliability if reliability is None else reliability,
+        "confidence": shop.confidence if confidence is None else confidence,
     }
     for key in ("reliability", "confidence"):
         if not 0.5 <= targets[key] < 1:

@@ -56,17 +56,45 @@ class PartLives:
 
 
 def lives_of(
-    table: pd.DataFrame, component: str, part: str, as_of: pd.Timestamp, causes: tuple[str, ...] = CAUSES
+    table: pd.DataFrame,
+    component: str,
+    part: str,
+    as_of: pd.Timestamp,
+    causes: tuple[str, ...] = CAUSES,
+    extra: tuple[str, ...] = (),
 ) -> PartLives:
-    """Lives of one part from the table of lifetimes. Raises AnalyticsError where there are none."""
+    """Lives of one part from the table of lifetimes. ``extra``: the shop's own columns to take along, standardised over these
+    lives, unknown ones at the average. Raises AnalyticsError where there are none."""
     at = table.assign(_at=np.arange(len(table), dtype=float))
-    data, notes = from_lifetimes(at, component, part, as_of, causes, extra=("_at",))
+    data, notes = from_lifetimes(
+        at, component, part, as_of, causes, extra=("_at", *(f"extra_{name}" for name in extra))
+    )
     rows = data.extra[:, 0].astype(int)
-    data = replace(data, extra=np.zeros((len(rows), 0)), extra_names=())
+    own, more = _standardised(data.extra[:, 1:], data.weight, extra)
+    data = replace(data, extra=own, extra_names=extra)
+    notes = (*notes, *more)
     followed = ((table["ended"] == "running") & (table["ended_on"] >= pd.Timestamp(as_of))).to_numpy()
     own = ((table["component"] == component) & (table["part"] == part)).to_numpy()
     left_out = np.setdiff1d(np.flatnonzero(followed & own), rows)
     return PartLives(component, part, data, rows, followed[rows], left_out, notes)
+
+
+def _standardised(values: np.ndarray, weight: np.ndarray, names: tuple[str, ...]) -> tuple[np.ndarray, list[str]]:
+    """Columns in standard deviations from their mean, and in words what was unknown."""
+    out, notes = np.zeros(values.shape), []
+    for j, name in enumerate(names):
+        known = np.isfinite(values[:, j])
+        if not known.any():
+            notes.append(f"{name} is on record for none of the lives and is left out")
+            continue
+        if not known.all():
+            blank = weight[~known].sum() / weight.sum()
+            notes.append(f"{name} is not on record for {blank:.0%} of the lives: taken at the average of the others")
+        mean = np.average(values[known, j], weights=weight[known])
+        spread = np.sqrt(np.average((values[known, j] - mean) ** 2, weights=weight[known]))
+        if spread > 1e-9 * max(abs(mean), 1.0):
+            out[known, j] = (values[known, j] - mean) / spread
+    return out, notes
 
 
 # ---- draws from what the records leave open ------------------------------------------------------------------------

@@ -117,7 +117,7 @@ def make_ratings(
 
 def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options, own_uses: bool) -> PartRating | str:
     try:
-        lives = lives_of(lifetimes.table, component, part, lifetimes.as_of)
+        lives = lives_of(lifetimes.table, component, part, lifetimes.as_of, extra=tuple(lifetimes.shop.extra_columns))
     except AnalyticsError as err:
         return f"{component} {part}: {err}"
     data, notes = lives.data, lives.notes
@@ -136,7 +136,9 @@ def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options, own
     unclear = own["ended"].eq("failed") & (own["cause"].eq("unclear") | own["order"].eq("unclear"))
     otherwise: dict[tuple[float, str], float] = {}
     if unclear.any():
-        other = lives_of(spared(own, unclear), component, part, lifetimes.as_of).data
+        other = lives_of(
+            spared(own, unclear), component, part, lifetimes.as_of, extra=tuple(lifetimes.shop.extra_columns)
+        ).data
         first = replace(quick, settings=replace(quick.settings, replicates=0, draws=0))
         for use in dict.fromkeys(b.use for b in bounds):
             mains = [b for b in bounds if b.use == use]

@@ -82,7 +82,7 @@ class Sheet:
                 "file": self.raw.file,
                 "sheet": self.raw.sheet or self.name,
                 "row": self.raw.row[at],
-                "column": self.raw.typed.get(column, column.removeprefix("component:")),
+                "column": self.raw.typed.get(column, column.removeprefix("component:").removeprefix("extra:")),
                 "raw": self.text(column).to_numpy()[at] if column else "",
                 "reason": pick(reason),
                 "remedy": pick(remedy),

@@ -29,6 +29,9 @@ def read_builds(builds: Sheet, shop: Shop) -> None:
     builds.set_aside(count["problem"] != "", "count", count["problem"], remedy)
     values["count"] = count["value"].fillna(1)
     values["builder"] = words(builds, "builder", shop)
+    for name in shop.extra_columns:
+        own = plain(builds, f"extra:{name}", -1e9, 1e9)
+        builds.doubt(own["problem"] != "", f"extra:{name}", own["problem"] + ": taken as unknown", own["remedy"])
     for component in shop.components:
         values[f"component:{component}"] = part_names(builds.text(f"component:{component}"), component, shop)
 
@@ -134,6 +137,7 @@ def builds_table(builds: Sheet, first_rows: np.ndarray, shop: Shop) -> pd.DataFr
             "weight_lb": picked["weight_lb"].to_numpy(),
             "weight_raw": builds.text("weight").iloc[at].to_numpy(),
             **{c: picked[c].to_numpy() for c in ("weight_kind", "rpm", "use", "builder")},
+            **{f"extra_{c}": picked[f"extra:{c}"].to_numpy(float) for c in shop.extra_columns},
             "count": picked["count"].astype(int).to_numpy(),
             "flags": picked["flags"].to_numpy(),
             "row": builds.raw.row[at],

@@ -128,7 +128,7 @@ def settle(candidates: list[tuple[np.ndarray, np.ndarray]]) -> tuple[list[np.nda
     n = len(candidates[0][0])
     options = 2 ** len(candidates)
     # first and last settled value seen among the orderly choices, per column
-    lowest = [np.full(n, np.datetime64("NaT"), "datetime64[ns]") for _ in candidates]
+    lowest = [np.full(n, np.datetime64("NaT", "ns"), "datetime64[ns]") for _ in candidates]
     highest = [low.copy() for low in lowest]
     any_good = np.zeros(n, bool)
     for option in range(options):
@@ -137,7 +137,7 @@ def settle(candidates: list[tuple[np.ndarray, np.ndarray]]) -> tuple[list[np.nda
             use_second = bool(option >> at & 1)
             valid &= ~np.isnat(second) if use_second else True
             chosen.append(second if use_second else first)
-        latest = np.full(n, np.datetime64("NaT"), "datetime64[ns]")
+        latest = np.full(n, np.datetime64("NaT", "ns"), "datetime64[ns]")
         for value in chosen:
             valid &= ~(value < latest)
             latest = np.where(np.isnat(value), latest, np.where(np.isnat(latest) | (value > latest), value, latest))
@@ -145,5 +145,7 @@ def settle(candidates: list[tuple[np.ndarray, np.ndarray]]) -> tuple[list[np.nda
             lowest[at] = np.where(valid, np.fmin(lowest[at], value), lowest[at])
             highest[at] = np.where(valid, np.fmax(highest[at], value), highest[at])
         any_good |= valid
-    settled = [np.where(low == high, low, np.datetime64("NaT")) for low, high in zip(lowest, highest, strict=True)]
+    settled = [
+        np.where(low == high, low, np.datetime64("NaT", "ns")) for low, high in zip(lowest, highest, strict=True)
+    ]
     return settled, ~any_good

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import difflib
 import io
+import re
 import sqlite3
+import zipfile
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from itertools import chain
@@ -17,13 +20,18 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import RecordsError
-from analytics.records.headings import heading_key
+from analytics.records.headings import HEADINGS, heading_key
 from analytics.records.shop import SheetPlace, Shop
 
+_TEXTS = (".csv", ".txt", ".tsv")
 _ENDINGS = (".csv", ".xlsx", ".parquet")
 _WORKBOOKS = (".xlsx", ".xlsm", ".xls", ".ods")
 _DATABASES = (".sqlite", ".sqlite3", ".db")
 _SQLITE_MARK = b"SQLite format 3\0"
+#: what one sheet may hold: far above any shop, low enough that a file gone wrong cannot fill the memory
+MOST_ROWS, MOST_CELLS, MOST_BYTES = 2_000_000, 60_000_000, 2_000_000_000
+#: steps of SQLite before a table or view is given up (a view may never end), and the longest text of one cell
+_SQL_STEPS, _SQL_TEXT = 150_000_000, 10_000_000
 #: rows from the top in which the headings are looked for
 HEADING_SEARCH = 25
 _END = "\0end of the file\0"
@@ -69,27 +77,86 @@ def find_grid(name: str, shop: Shop, keys: Collection[str]) -> Grid | None:
     return _open(found[0], name, place, keys) if found else None
 
 
+def passed_over(shop: Shop, grids: Mapping[str, tuple[str, str]]) -> tuple[tuple[str, str], ...]:
+    """Files, and pages of workbooks, that no sheet was read from: (name, what it may have been meant as, else "").
+
+    grids: sheet -> (file, page) it was read from. The files the shop may think are read: tables, workbooks, databases.
+    """
+    left: list[tuple[str, str]] = []
+    missing = [name for name in HEADINGS if name not in grids]
+    read = {(file, page.strip().casefold()) for file, page in grids.values()}
+    whole = {file for file, page in grids.values() if not page}
+    for path in sorted(p for p in shop.folder.iterdir() if p.is_file() and not p.name.startswith((".", "~$"))):
+        ending = path.suffix.casefold()
+        if path.name in whole or ending not in (*_TEXTS, *_WORKBOOKS, *_DATABASES, ".parquet"):
+            continue
+        try:
+            pages = _pages(path)
+        except Exception:  # not read, so what is wrong with it is of no account
+            pages = []
+        used = any(file == path.name for file, _ in read)
+        close = {page: _meant(page, missing) for page in pages if (path.name, page.strip().casefold()) not in read}
+        close = {page: sheet for page, sheet in close.items() if sheet}
+        if ending not in _DATABASES and not used:
+            close = {"": _meant(path.stem, missing)} if _meant(path.stem, missing) else close
+        if close:
+            left += [(f"{path.name}, sheet {page!r}" if page else path.name, sheet) for page, sheet in close.items()]
+        elif not used and ending not in (".txt", *_DATABASES):
+            left.append((path.name, ""))
+    return tuple(left)
+
+
+def _pages(path: Path) -> list[str]:
+    if path.suffix.casefold() in _DATABASES:
+        return list(_tables(path).values())
+    if path.suffix.casefold() not in _WORKBOOKS:
+        return []
+    from python_calamine import CalamineWorkbook
+
+    with closing(CalamineWorkbook.from_path(str(path))) as book:
+        return book.sheet_names
+
+
+def _meant(typed: str, missing: Sequence[str]) -> str:
+    """The sheet that a name may have been meant as."""
+    near = difflib.get_close_matches(heading_key(typed), missing, n=1, cutoff=0.75)
+    return near[0] if near else ""
+
+
 def _open(path: Path, name: str, place: SheetPlace, keys: Collection[str]) -> Grid:
     ending = path.suffix.casefold()
+    if path.stat().st_size > MOST_BYTES:
+        raise _too_large(name, path.name, f"{path.stat().st_size / 1e9:.1f} gigabytes")
     try:
-        if ending in (".csv", ".txt", ".tsv"):
+        if ending in _TEXTS:
             return Grid(path.name, "", _csv_rows(path, name, keys), 1)
         if ending in _WORKBOOKS:
             sheet, rows = _workbook_rows(path, name, place)
             return Grid(path.name, sheet, rows, 1)
         if ending == ".parquet":
-            return Grid(path.name, "", _parquet_rows(path), 0)
+            return Grid(path.name, "", _parquet_rows(path, name), 0)
         if ending in _DATABASES:
             return Grid(path.name, place.sheet or name, _sqlite_rows(path, place.sheet or name), 0)
     except RecordsError:
         raise
-    except MemoryError:
-        raise
+    except MemoryError as err:
+        raise _too_large(name, path.name, "more than the memory") from err
+    except sqlite3.OperationalError as err:
+        if "interrupted" not in str(err):
+            raise RecordsError(f"{name}: {path.name} cannot be read ({err}). Repair it, or export it as CSV.") from err
+        raise _too_large(name, path.name, "a table or view that goes on and on") from err
     except Exception as err:  # readers raise errors of many classes, not all of them documented
         raise RecordsError(
             f"{name}: {path.name} cannot be read ({err}). Open it and save it again, or export it as CSV."
         ) from err
     raise RecordsError(f"{name}: {path.name} is not a kind of file read here. Save it as .csv, .xlsx or .parquet.")
+
+
+def _too_large(name: str, file: str, what: str) -> RecordsError:
+    return RecordsError(
+        f"{name}: {file} holds {what}, more than is read here. Delete what lies empty or far behind the records, or export "
+        "the records alone as CSV."
+    )
 
 
 # ---- CSV -----------------------------------------------------------------------------------------------------------
@@ -159,6 +226,8 @@ def _open_quote(name: str, file: str, row: int) -> RecordsError:
 def _workbook_rows(path: Path, name: str, place: SheetPlace) -> tuple[str, list[Sequence[str]]]:
     from python_calamine import CalamineWorkbook
 
+    if path.suffix.casefold() in (".xlsx", ".xlsm"):
+        _check_extent(path, name)
     book = CalamineWorkbook.from_path(str(path))
     names = book.sheet_names
     wanted = place.sheet or name
@@ -174,9 +243,49 @@ def _workbook_rows(path: Path, name: str, place: SheetPlace) -> tuple[str, list[
     return match[0], [list(map(as_text, row)) for row in rows]
 
 
-def _parquet_rows(path: Path) -> list[Sequence[str]]:
+_CELL = re.compile(rb'<(?:\w+:)?c\s[^>]*?\br="([A-Z]{1,3})([0-9]{1,7})"')
+
+
+def _check_extent(path: Path, name: str) -> None:
+    """Refuse a workbook whose cells lie so far apart, or unpack to so much, that reading it would fill the memory.
+
+    The reader makes room for every cell between the first and the last; one stray cell in the far corner is enough.
+    """
+    if not zipfile.is_zipfile(path):
+        raise RecordsError(
+            f"{name}: {path.name} is no whole workbook: it may be cut off, protected by a password, or of another kind. "
+            "Open it and save it again without a password, or export it as CSV."
+        )
+    with zipfile.ZipFile(path) as book:
+        whole = sum(entry.file_size for entry in book.infolist())
+        if whole > MOST_BYTES:
+            raise _too_large(name, path.name, f"{whole / 1e9:.1f} gigabytes when unpacked")
+        for entry in book.infolist():
+            if not re.match(r"(?i)xl/worksheets/[^/]+\.xml$", entry.filename):
+                continue
+            right, down, furthest = 0, 0, ""
+            with book.open(entry) as sheet:
+                rest = b""
+                while piece := sheet.read(1 << 20):
+                    text = rest + piece
+                    for letters, digits in set(_CELL.findall(text)):
+                        column = 0
+                        for letter in letters:
+                            column = 26 * column + letter - 64
+                        if column > right or int(digits) > down:
+                            furthest = (letters + digits).decode()
+                        right, down = max(right, column), max(down, int(digits))
+                    if right * down > MOST_CELLS:
+                        raise _too_large(name, path.name, f"a cell as far away as {furthest}")
+                    rest = text[-200:]
+
+
+def _parquet_rows(path: Path, name: str) -> list[Sequence[str]]:
     import pyarrow.parquet as pq
 
+    told = pq.ParquetFile(path).metadata
+    if told.num_rows > MOST_ROWS or told.num_rows * told.num_columns > MOST_CELLS:
+        raise _too_large(name, path.name, f"{told.num_rows:,} rows of {told.num_columns:,} columns")
     table = pq.read_table(path)
     columns = []
     for column in table.columns:
@@ -197,6 +306,9 @@ def _parquet_rows(path: Path) -> list[Sequence[str]]:
 def _connect(path: Path) -> sqlite3.Connection:
     base = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
     base.text_factory = lambda data: _sqlite_text(data)
+    base.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _SQL_TEXT)
+    steps = iter(range(_SQL_STEPS // 1_000_000))
+    base.set_progress_handler(lambda: next(steps, None) is None, 1_000_000)
     return base
 
 
@@ -232,7 +344,12 @@ def _sqlite_rows(path: Path, table: str) -> list[Sequence[str]]:
     quoted = tables[table.casefold()].replace('"', '""')
     with closing(_connect(path)) as base:
         cursor = base.execute(f'SELECT * FROM "{quoted}"')
-        return [[c[0] for c in cursor.description], *(list(map(as_text, row)) for row in cursor)]
+        rows = [[c[0] for c in cursor.description]]
+        for row in cursor:
+            rows.append(list(map(as_text, row)))
+            if len(rows) > MOST_ROWS or len(rows) * len(row) > MOST_CELLS:
+                raise _too_large(table, path.name, f"more than {len(rows) - 1:,} rows")
+        return rows
 
 
 def as_text(cell: object) -> str:

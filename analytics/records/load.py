@@ -20,6 +20,7 @@ from analytics.records.builds import (
     read_builds,
 )
 from analytics.records.figures import figures
+from analytics.records.files import passed_over
 from analytics.records.headings import HEADINGS
 from analytics.records.judged import match_returns, read_judged
 from analytics.records.linking import drop_orphans, link
@@ -69,9 +70,21 @@ class Records:
     counts: pd.DataFrame
     later: dict[str, int] = field(default_factory=dict)
     unused_columns: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    #: files and pages nothing was read from, each with the sheet it may have been meant as ("" where none)
+    unused_files: tuple[tuple[str, str], ...] = ()
     returns_left_out: pd.DataFrame = field(default_factory=pd.DataFrame)
     changes_left_out: pd.DataFrame = field(default_factory=pd.DataFrame)
     judged_again: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+    def files_passed_over(self) -> list[str]:
+        """Files and pages nothing was read from, in sentences: first those that look like a sheet of ours misspelt."""
+        told = [
+            f"{name} was not read. If it is the sheet {sheet!r}, call it {sheet}, or name it in shop.toml under [sheets.{sheet}]."
+            for name, sheet in self.unused_files
+            if sheet
+        ]
+        others = [name for name, sheet in self.unused_files if not sheet]
+        return told + ([f"Files nothing was read from: {', '.join(others)}."] if others else [])
 
     def __repr__(self) -> str:
         what = f"{len(self.builds):,} builds, {len(self.returns):,} returns"
@@ -165,6 +178,7 @@ def load_records(
         counts=pd.DataFrame([s.count() for s in sheets.values()]),
         later={name: int(s.later.sum()) for name, s in sheets.items()},
         unused_columns={name: r.unused_columns for name, r in raw.items()},
+        unused_files=passed_over(shop, {name: (r.file, r.sheet) for name, r in raw.items()}),
         returns_left_out=returns_left_out(returns, builds, twice, position),
         changes_left_out=_changes_left_out(sheets.get("changes"), builds, position),
     )

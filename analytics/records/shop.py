@@ -6,6 +6,7 @@ import datetime as dt
 import difflib
 import itertools
 import math
+import re
 import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -43,7 +44,7 @@ _FIXED: dict[str, dict[str, type | tuple[type, ...]]] = {
     "targets": {"miles": (int, float), "reliability": (int, float), "confidence": (int, float)},
     "checks": {"miles_per_year_max": (int, float), "failures_to_fit": int, "at_risk_to_show": int},
 }
-_FREE = ("components", "sheets", "headings", "parts", "supersessions", "words", "costs", "ratings")
+_FREE = ("components", "extra_columns", "sheets", "headings", "parts", "supersessions", "words", "costs", "ratings")
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +78,7 @@ class Shop:
     folder: Path
     name: str
     components: dict[str, str]
+    extra_columns: dict[str, str] = field(default_factory=dict)
     as_of: dt.date | None = None
     records_start: dt.date | None = None
     places: dict[str, SheetPlace] = field(default_factory=dict)
@@ -191,6 +193,7 @@ def shop_from(data: dict, folder: Path) -> Shop:
         folder=folder,
         name=shop.get("name", folder.resolve().name),
         components={_name(name): heading for name, heading in components.items()},
+        extra_columns=_extra_columns(_table(data, "extra_columns")),
         as_of=_date(shop.get("as_of"), "[shop] as_of"),
         records_start=_date(shop.get("records_start"), "[shop] records_start"),
         places=_places(_table(data, "sheets"), folder),
@@ -215,9 +218,25 @@ def shop_from(data: dict, folder: Path) -> Shop:
         miles_per_year_max=_inside(checks.get("miles_per_year_max", 60_000), 1, 1e9, "[checks] miles_per_year_max"),
         failures_to_fit=int(_inside(checks.get("failures_to_fit", 5), 2, 1000, "[checks] failures_to_fit")),
         at_risk_to_show=int(_inside(checks.get("at_risk_to_show", 5), 1, 1000, "[checks] at_risk_to_show")),
-        costs=_table(data, "costs"),
+        costs=_costs(_table(data, "costs")),
         ratings=_table(data, "ratings"),
     )
+
+
+def _extra_columns(section: dict) -> dict[str, str]:
+    """Columns of builds that the shop adds, numbers that may bear on life: our name -> its heading."""
+    for name, heading in section.items():
+        if not re.fullmatch(r"[a-z][a-z0-9_]{0,30}", name):
+            raise RecordsError(
+                f"shop.toml [extra_columns] {name!r}: use small letters, digits and _, with the unit at the end, such as tyre_in."
+            )
+        if not isinstance(heading, str) or not heading_key(heading):
+            raise RecordsError(
+                f"shop.toml [extra_columns] {name} = {heading!r}: give the heading in builds, in quotes."
+            )
+        if name == "intercept":
+            raise RecordsError("shop.toml [extra_columns] 'intercept' is a name already in use. Name it otherwise.")
+    return dict(section)
 
 
 def _name(text: str) -> str:
@@ -279,6 +298,8 @@ def _places(tables: dict, folder: Path) -> dict[str, SheetPlace]:
             raise RecordsError(f"shop.toml [sheets.{name}]: file and sheet are names, in quotes.")
         if skip is not None and (not isinstance(skip, int) or isinstance(skip, bool) or skip < 0):
             raise RecordsError(f"shop.toml [sheets.{name}] skip_rows = {skip!r}: give a whole number of rows.")
+        if file is not None and not file.isprintable():
+            raise RecordsError(f"shop.toml [sheets.{name}] file = {file!r}: not a name a file can have.")
         if file is not None and not (folder / file).resolve().is_relative_to(folder.resolve()):
             raise RecordsError(f"shop.toml [sheets.{name}] file = {file!r}: the file must lie inside the folder.")
         places[name] = SheetPlace(file, sheet, skip)
@@ -348,6 +369,19 @@ def _supersessions(rows: list, components: dict) -> tuple[Supersession, ...]:
                 )
             here = next((s for s in result if (s.component, s.old) == (start.component, seen[-1])), None)
     return tuple(result)
+
+
+def _costs(told: dict) -> dict:
+    """Costs by name, and by part in the table "parts": each a number, not below 0."""
+    parts = told.get("parts", {})
+    if not isinstance(parts, dict):
+        raise RecordsError('shop.toml [costs] parts: write [costs.parts] with lines such as "IS-A" = 420.')
+    for where, prices in (("[costs]", {k: v for k, v in told.items() if k != "parts"}), ("[costs.parts]", parts)):
+        for name, value in prices.items():
+            good = isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value < math.inf
+            if not good:
+                raise RecordsError(f"shop.toml {where} {name} = {value!r}: give a number, not below 0.")
+    return told
 
 
 def _words(tables: dict) -> dict[str, dict[str, list[str]]]:

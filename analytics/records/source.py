@@ -70,11 +70,12 @@ def _wanted(name: str, shop: Shop) -> dict[str, str]:
     pairs = [(mapped.get(h, h), h) for h in HEADINGS[name].known]
     if name == "builds":
         pairs += [(mapped.get(h, h), f"component:{c}") for c, h in shop.components.items()]
+        pairs += [(mapped.get(h, h), f"extra:{c}") for c, h in shop.extra_columns.items()]
     wanted: dict[str, str] = {}
     for theirs, ours in pairs:
         other = wanted.setdefault(heading_key(theirs), ours)
         if other != ours:
-            one, two = (o.removeprefix("component:") for o in (other, ours))
+            one, two = (o.removeprefix("component:").removeprefix("extra:") for o in (other, ours))
             raise RecordsError(
                 f"{name}: shop.toml gives the heading {theirs!r} to both {one!r} and {two!r}. Give each its own."
             )
@@ -154,13 +155,15 @@ def _require(name: str, grid: Grid, row: int, found: list[str], columns: dict[st
     missing = [h for h in spec.required if h not in columns]
     missing += [group[0] for group in spec.one_of if not any(h in columns for h in group)]
     components = [c for c in shop.components if name == "builds" and f"component:{c}" not in columns]
-    if not missing and not components:
+    extra = [c for c in shop.extra_columns if name == "builds" and f"extra:{c}" not in columns]
+    if not missing and not components and not extra:
         return
     heads = [h for h in found if h]
     free = {heading_key(h): h for at, h in enumerate(found) if h and at not in columns.values()}
-    lines: dict[str, list[str]] = {"headings": [], "components": []}
+    lines: dict[str, list[str]] = {"headings": [], "components": [], "extra_columns": []}
     asked = [(h, mapped.get(h, h), "headings") for h in missing]
     asked += [(c, mapped.get(shop.components[c], shop.components[c]), "components") for c in components]
+    asked += [(c, mapped.get(shop.extra_columns[c], shop.extra_columns[c]), "extra_columns") for c in extra]
     for ours, looked_for, section in asked:
         near = difflib.get_close_matches(heading_key(looked_for), list(free), n=1, cutoff=0.4)
         guess = free.pop(near[0]) if near else "the heading in your sheet"
@@ -170,6 +173,7 @@ def _require(name: str, grid: Grid, row: int, found: list[str], columns: dict[st
     shown = ", ".join(repr(h) for h in heads[:30]) or "no headings"
     remedy = [f"[headings.{name}]", *lines["headings"]] if missing else []
     remedy += ["[components]", *lines["components"]] if components else []
+    remedy += ["[extra_columns]", *lines["extra_columns"]] if extra else []
     raise RecordsError(
         f"{name}: {grid.where} lacks the heading{'s' if len(asked) > 1 else ''} {text}. Row {row} was read as the row of "
         f"headings and holds {shown}. Say in shop.toml what your sheet calls it:\n" + "\n".join(remedy)

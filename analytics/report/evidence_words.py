@@ -165,3 +165,130 @@ def forecast(folder: str | Path) -> tuple[str, ...]:
             f"without the fit's own doubt it would be {row.plug_in_covered:.3f}.{short}"
         )
     return tuple(lines)
+
+
+# ---- answers from outside -------------------------------------------------------------------------------------------
+_CHECKED = ["case", "quantity", "group", "at", "source", "how_known", "by", "theirs", "ours", "difference", "agrees"]
+
+
+def read_outside(folder: str | Path) -> pd.DataFrame:
+    """The table of outside checks; raises AnalyticsError where there is none."""
+    path = Path(folder) / "outside.csv"
+    if not path.is_file():
+        raise AnalyticsError(f"no {path.name} in {Path(folder).name}: make it with python -m analytics evidence.")
+    texts = ["group", "at", "how_known", "by", "agrees", "why_not"]
+    return pd.read_csv(
+        path,
+        dtype=dict.fromkeys(texts, str),
+        keep_default_na=False,
+        na_values={"theirs": [""], "ours": [""], "difference": [""]},
+    )
+
+
+def outside_opening(table: pd.DataFrame) -> tuple[str, ...]:
+    """How many answers from outside were compared, and how many differ."""
+    own = table[table["why_not"] == ""]
+    ours = own[own["by"] != "lifelines"]
+    library = own[own["by"] == "lifelines"]
+    off = own[own["agrees"] == "no"]
+    read, printed = (own["how_known"] == "read").sum(), (own["kind"] == "printed").sum()
+    lines = [
+        f"{len(ours):,} numbers of ours were held against others' answers on {own['case'].nunique()} published problems: {_agree(ours)}.",
+        f"{len(own) - printed:,} of the answers were computed in R, {printed:,} are printed figures ({read:,} read in the source, the others from memory and confirmed by computing).",
+        f"{len(library):,} more were answered by lifelines, which other tests take as a second opinion: {_agree(library)}.",
+    ]
+    for row in off.itertuples():
+        lines.append(
+            f"{row.case} {row.quantity.replace('_', ' ')}: {row.by} says {row.ours:.5g}, R says {row.theirs:.5g} ({abs(row.difference / row.theirs):.2%} apart)."
+            + (" It enters no number of ours." if row.by == "lifelines" else "")
+        )
+    return tuple(lines)
+
+
+def _agree(own: pd.DataFrame) -> str:
+    bad = int((own["agrees"] == "no").sum())
+    return (
+        f"{len(own) - bad:,} agree within the tolerance, {bad:,} {'does' if bad == 1 else 'do'} not"
+        if bad
+        else "all agree within the tolerance"
+    )
+
+
+def _gap(own: pd.DataFrame) -> pd.Series:
+    """Difference as a share of the outside value; NaN where that is nought but for rounding."""
+    return (own["difference"] / own["theirs"].where(own["theirs"].abs() > 1e-8)).abs()
+
+
+def outside_cases(table: pd.DataFrame) -> pd.DataFrame:
+    """One row per problem. The largest difference is that from R; printed figures differ by their rounding."""
+    rows = []
+    for case, own in table.groupby("case", sort=True):
+        mine = own[own["why_not"] == ""]
+        worst = _gap(mine[mine["kind"] == "computed in R"]).max()
+        told = "none in ten digits" if worst < 1e-9 else f"{worst:.1e}"
+        rows.append(
+            [
+                case,
+                own["source"].mode().iat[0],
+                len(mine),
+                int((mine["agrees"] == "yes").sum()),
+                told,
+                len(own) - len(mine),
+            ]
+        )
+    return pd.DataFrame(
+        rows, columns=["case", "source", "checks", "agree", "largest_difference_from_R", "no_such_estimator_here"]
+    )
+
+
+def outside_checks(table: pd.DataFrame) -> pd.DataFrame:
+    """Every check: source, ours, theirs, difference, with all their digits."""
+    own = table.loc[table["why_not"] == "", _CHECKED].copy()
+    for column in ("theirs", "ours"):
+        own[column] = [f"{v:.8g}" for v in own[column]]
+    own["difference"] = [f"{v:.1e}" for v in own["difference"]]
+    return own.reset_index(drop=True)
+
+
+def outside_figure(table: pd.DataFrame) -> tuple[Figure, str]:
+    """Relative difference of every check, by problem."""
+    own = table[table["why_not"] == ""].copy()
+    own["gap"] = _gap(own).clip(lower=1e-11)
+    cases = sorted(own["case"].unique(), reverse=True)
+    plt = _plt()
+    figure, ax = plt.subplots(figsize=(8.4, 0.25 * len(cases) + 1.5), layout="constrained")
+    for kind, mark, colour, up in (("computed in R", "o", "#0072b2", -0.15), ("printed", "^", "#d55e00", 0.15)):
+        part = own[own["kind"] == kind]
+        ax.plot(
+            part["gap"], part["case"].map(cases.index) + up, mark, color=colour, markersize=4.5, alpha=0.5, label=kind
+        )
+    ax.set_xscale("log")
+    ax.set_xticks([1e-11, 1e-9, 1e-7, 1e-5, 1e-3, 1e-2], ["none", "1e-9", "1e-7", "1e-5", "0.1 %", "1 %"])
+    ax.minorticks_off()
+    ax.set_yticks(range(len(cases)), cases, fontsize=9)
+    ax.set_ylim(-0.7, len(cases) - 0.3)
+    ax.set_xlabel("difference as a share of the outside value")
+    ax.grid(axis="both", color="0.9")
+    ax.set_axisbelow(True)
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    figure.legend(loc="outside upper right", ncols=2, frameon=False, fontsize=9)
+    computed = own[own["kind"] == "computed in R"]
+    worst = computed.loc[computed[computed["by"] != "lifelines"]["gap"].idxmax()]
+    same = (computed["gap"] < 1e-9).mean()
+    return (
+        figure,
+        f"{same:.0%} of the values computed in R are the same in all their digits; of ours the furthest off is {worst['case']} {worst['quantity'].replace('_', ' ')}, "
+        f"by {worst['gap']:.0e} of its value. Printed figures carry three to six digits, so that theirs are differences of rounding.",
+    )
+
+
+def not_ours(table: pd.DataFrame) -> pd.DataFrame:
+    """What the outside values hold that the package does not answer, and why its users do not need it."""
+    left = table[table["why_not"] != ""]
+    return (
+        left.groupby("why_not", sort=False)
+        .agg(cases=("case", lambda c: ", ".join(sorted(set(c)))), values=("case", "size"))
+        .reset_index()
+        .rename(columns={"why_not": "not_answered_because"})[["cases", "values", "not_answered_because"]]
+    )

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import platform
-import tempfile
+from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.metadata import version
 from pathlib import Path
@@ -12,12 +11,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analytics.errors import AnalyticsError
 from analytics.lifetimes.schema import CLOCKS
 from analytics.report.cautions import CAUTIONS
 from analytics.report.tables import heading
 from analytics.review.fleet_view import FleetView
+from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
+from analytics.whole import whole_file
 
 LIFETIME_COLUMNS = [
     "serial",
@@ -61,25 +61,7 @@ VIEW_FILES = {
     "guarantee": ("guarantee", "Guarantee"),
 }
 _SHEET_ROWS = 1_048_576
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
-
-
-@contextmanager
-def whole_file(path: Path):
-    """Write a file under another name and move it into place when it is whole; nothing half-written stays."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    os.close(handle)
-    try:
-        yield Path(name)
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
-    except OSError as err:
-        raise AnalyticsError(
-            f"{path.name} could not be written ({err.strerror or err}). Check that the folder is writable and the disk not full."
-        ) from err
-    finally:
-        Path(name).unlink(missing_ok=True)
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 
 def plain_text(value: object) -> object:
@@ -109,9 +91,12 @@ def write_csv(frame: pd.DataFrame, path: Path) -> None:
         safe.to_csv(part, index=False, lineterminator="\n")
 
 
-def write_review_files(review: Review, out: str | Path, view: FleetView | None = None) -> list[Path]:
-    """lifetimes.csv, set_aside.csv, to_check.csv, counts.csv, survival.csv and review.xlsx; with a view of the fleet also the
-    files of VIEW_FILES. Returns their paths."""
+def write_review_files(
+    review: Review, out: str | Path, outlook: Outlook | None = None, view: FleetView | None = None
+) -> list[Path]:
+    """lifetimes.csv, set_aside.csv, to_check.csv, counts.csv, survival.csv and review.xlsx; with an outlook also watch.csv,
+    months_in_service.csv, forecast.csv, unit_chances.csv and kept_word.csv; with a view of the fleet the files of VIEW_FILES.
+    Returns their paths."""
     out = Path(out)
     records = review.records
     tables = {
@@ -121,11 +106,19 @@ def write_review_files(review: Review, out: str | Path, view: FleetView | None =
         "counts": records.counts,
         "survival": review.survival,
     }
+    if outlook is not None:
+        tables |= {
+            "watch": outlook.watched[-1].looks.drop(columns="least") if outlook.watched else outlook.alarms.table,
+            "months_in_service": outlook.months_table,
+            "forecast": outlook.forecasts.counts.replace({"component": {"": "all"}}),
+            "unit_chances": outlook.forecasts.units,
+            "kept_word": outlook.kept.table,
+        }
     if view is not None:
         tables |= {file: getattr(view, name).table for name, (file, _) in VIEW_FILES.items()}
     for name, table in tables.items():
         write_csv(table, out / f"{name}.csv")
-    write_workbook(review, out / "review.xlsx", view)
+    write_workbook(review, out / "review.xlsx", outlook, view)
     return [*(out / f"{name}.csv" for name in tables), out / "review.xlsx"]
 
 
@@ -167,15 +160,33 @@ def view_sheets(view: FleetView) -> dict[str, pd.DataFrame]:
     }
 
 
-def write_workbook(review: Review, path: Path, view: FleetView | None = None) -> None:
+def outlook_sheets(outlook: Outlook) -> dict[str, pd.DataFrame]:
+    """The tables of an outlook by the name of their sheet."""
+    return {
+        "Alarms": outlook.alarms.table,
+        "Alarms since raised": outlook.alarms_kept,
+        "Expected": outlook.expected.table,
+        "Lots": outlook.lots.table,
+        "Revisions": outlook.revision.table,
+        "Power of the watch": outlook.power.table,
+        "Months in service": outlook.months_table,
+        "Forecast": outlook.forecast.table,
+        "Stock": outlook.stock.table,
+        "Next 10,000 miles": outlook.forecasts.units,
+        "Kept word": outlook.kept.table,
+    }
+
+
+def write_workbook(review: Review, path: Path, outlook: Outlook | None = None, view: FleetView | None = None) -> None:
     """The review as a workbook."""
-    answers = review.answers() + ([] if view is None else view.answers())
+    answers = [*review.answers(), *(more for part in (outlook, view) if part is not None for more in part.answers())]
     told = [(a.question, line) for a in answers for line in a.answer]
     write_book(
         path,
         f"{review.records.shop.name}: {review.span.name}",
         {
             "Answers": pd.DataFrame(told, columns=["question", "answer"]),
+            **({} if outlook is None else outlook_sheets(outlook)),
             "Came back": review.came_back.table,
             "Fleet": review.fleet.table,
             "By band and class": pd.concat([a.table for a in review.components.values()], ignore_index=True)
@@ -211,12 +222,23 @@ def write_book(path: Path, title: str, sheets: dict[str, pd.DataFrame]) -> None:
         "strings_to_numbers": False,
         "nan_inf_to_errors": False,
     }
-    with whole_file(path) as part, xlsxwriter.Workbook(part, options) as book:
+    with whole_file(path) as part, _disk_told(), xlsxwriter.Workbook(part, options) as book:
         book.set_properties({"title": title, "created": dt.datetime(2000, 1, 1)})
         bold = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
         day, wrap = book.add_format({"num_format": "yyyy-mm-dd"}), book.add_format({"text_wrap": True, "valign": "top"})
         for name, frame in sheets.items():
             _fill(book.add_worksheet(name), frame, bold, day, wrap)
+
+
+@contextmanager
+def _disk_told() -> Iterator[None]:
+    """The workbook's writer wraps what the disk says in an error of its own; take it out again."""
+    from xlsxwriter.exceptions import FileCreateError
+
+    try:
+        yield
+    except FileCreateError as err:
+        raise OSError(*getattr(err.args[0], "args", err.args)) from err
 
 
 def _fill(sheet, frame: pd.DataFrame, bold, day, wrap) -> None:

@@ -26,6 +26,7 @@ def check_listing(records: Records, lifetimes: Lifetimes) -> str:
     for name, columns in records.unused_columns.items():
         if columns:
             lines.append(f"Columns of {name} not used: {', '.join(columns)}.")
+    lines += records.files_passed_over()
     failed = lifetimes.table[lifetimes.table["ended"] == "failed"]
     install = int(failed.loc[failed["cause"] == "install", "count"].sum())
     lives = int(lifetimes.table.loc[lifetimes.table["segment"] == 1, "count"].sum())
@@ -38,7 +39,12 @@ def check_listing(records: Records, lifetimes: Lifetimes) -> str:
     lines += _section("Set aside", records.set_aside) + _section(
         "To check (used, but read on an assumption or in part)", records.to_check
     )
-    return "\n".join(lines)
+    return printable("\n".join(lines))
+
+
+def printable(text: str) -> str:
+    """Text of a shop's sheets made harmless for a terminal: control characters and turned writing show as their numbers."""
+    return "".join(c if c.isprintable() or c == "\n" else f"\\x{ord(c):02x}" for c in text)
 
 
 def _section(title: str, issues: pd.DataFrame) -> list[str]:

@@ -13,7 +13,8 @@ from analytics.ratings.ledger import fingerprint
 from analytics.ratings.sheet import Ratings
 from analytics.records.limits import limit_for
 from analytics.report.cautions import CAUTIONS
-from analytics.report.files import whole_file, write_book, write_csv
+from analytics.report.files import write_book, write_csv
+from analytics.whole import whole_file
 
 
 def write_rating_files(ratings: Ratings, out: str | Path) -> list[Path]:

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from analytics import errors
 from analytics.errors import AnalyticsError
-from analytics.report.files import whole_file
 from analytics.report.page import page_html
+from analytics.whole import whole_file
 
 _OURS = {name for name, kind in vars(errors).items() if isinstance(kind, type) and issubclass(kind, AnalyticsError)}
 

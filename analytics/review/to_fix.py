@@ -215,6 +215,7 @@ def counted(records: Records) -> Answer:
     unused = [f"{', '.join(columns)} (in {name})" for name, columns in records.unused_columns.items() if columns]
     if unused:
         lines.append(f"Columns nobody asked for were passed over: {'; '.join(unused)}.")
+    lines += records.files_passed_over()
     return Answer("Was every row used?", tuple(lines), counts)
 
 

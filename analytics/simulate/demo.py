@@ -35,6 +35,7 @@ from analytics.simulate.fleet import (
     draw_fleet,
 )
 from analytics.simulate.second_look import second_look
+from analytics.whole import whole_file
 
 DEFAULT_SEED = 91  # chosen: with it every planted trouble has failures enough to show
 FEWEST_UNITS = 400  # below it some kind of planted dirt would find no row to sit in
@@ -281,9 +282,10 @@ def write_demo(folder: str | Path, units: int = 900, seed: int = DEFAULT_SEED) -
             f"{folder} is not empty and not an earlier demo; name a new folder, nothing there was touched."
         )
     files, counts = demo_files(units, seed)
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, content in files.items():
-        (folder / name).write_bytes(content)
+    # the mark comes first, so that a demo broken off can be written again
+    for name, content in sorted(files.items(), key=lambda item: item[0] != MARK):
+        with whole_file(folder / name) as part:
+            part.write_bytes(content)
     return counts
 
 
@@ -294,9 +296,9 @@ def _is_demo(folder: Path) -> bool:
         return False
 
 
-def demo_files(units: int, seed: int) -> tuple[dict[str, bytes], dict[str, int]]:
-    """The demo's files by name, and rows per sheet."""
-    fleet = draw_fleet(demo_truth(), units, seed)
+def demo_files(units: int, seed: int, truth: FleetTruth | None = None) -> tuple[dict[str, bytes], dict[str, int]]:
+    """The demo's files by name, and rows per sheet; of another truth with the same parts, if one is given."""
+    fleet = draw_fleet(demo_truth() if truth is None else truth, units, seed)
     dirty = soil(fleet, seed)
     planted = dirty.planted_table()
     s = dirty.sheets

@@ -440,7 +440,7 @@ def day_number(iso: str) -> int:
 def as_dates(days: Any) -> np.ndarray:
     """datetime64[s] of whole days since 1970-01-01; NaN becomes NaT."""
     d = np.asarray(days, float)
-    out = np.full(d.shape, np.datetime64("NaT"), dtype="datetime64[D]")
+    out = np.full(d.shape, np.datetime64("NaT", "D"), dtype="datetime64[D]")
     ok = np.isfinite(d)
     out[ok] = np.floor(d[ok]).astype("int64").astype("datetime64[D]")
     return out.astype("datetime64[s]")

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analytics.errors import AnalyticsError, NotEnoughData
-from analytics.models.recurrence import mean_cumulative_function
+from analytics.models.recurrence import mean_cumulative_function, power_law
 
 
 def test_valve_seats_equal_r(reference, reference_data):
@@ -132,3 +132,43 @@ def test_no_number_outside_the_records():
     assert np.isnan(at["lower"][0])
     with pytest.raises(AnalyticsError, match="mean events asked at 11, but the records run from 0 to 10"):
         result.mean_at(11)
+
+
+def test_power_law_equals_r_and_the_handbook(reference, published, reference_data):
+    """D21: NIST/SEMATECH e-Handbook 8.4.5.2, ten repairs in 1,500 h. D07: 41 engines of staggered ages."""
+    d = reference_data("nist_repairs")
+    law = power_law([1500], [1500] * len(d), d["hours"])
+    found = {"b_mle": law.b, "b_modified": law.b_unbiased, "a_modified": law.a_unbiased}
+    found |= {"laplace_z": law.laplace_z, "military_handbook_chisq": law.late_chi_square}
+    for quantity, got in found.items():
+        assert got == pytest.approx(reference("D21", quantity)["value"][0], rel=1e-6)
+    for row in published("D21").itertuples():
+        if row.quantity in found:
+            assert found[row.quantity] == pytest.approx(row.published, abs=row.tolerance)
+    d = reference_data("valve_seat")
+    events, ends = d[d["status"] == 1], d[d["status"] == 0]
+    law = power_law(ends["time"], events["id"].map(ends.set_index("id")["time"]), events["time"])
+    assert law.b == pytest.approx(reference("D07", "powerlaw_b")["value"][0], rel=1e-4)
+    assert law.se_log_b == pytest.approx(reference("D07", "powerlaw_se_log_b")["value"][0], rel=1e-3)
+    assert law.log_likelihood == pytest.approx(reference("D07", "powerlaw_loglik")["value"][0], abs=1e-4)
+    assert np.isnan(law.b_unbiased)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 10_000), st.floats(0.01, 1e5))
+def test_power_law_keeps_its_shape_under_other_units_of_time_and_counts(seed, scale):
+    rng = np.random.default_rng(seed)
+    ends = rng.uniform(0.5, 2.0, 8)
+    own = rng.choice(ends, 12)
+    at = own * rng.uniform(0.01, 1, 12)
+    law, other = power_law(ends, own, at), power_law(ends * scale, own * scale, at * scale)
+    assert (other.b, other.laplace_z, other.se_log_b) == pytest.approx((law.b, law.laplace_z, law.se_log_b), rel=1e-8)
+    twice = power_law(ends, own, at, count=np.full(8, 2))
+    assert (twice.b, 2 * twice.a) == pytest.approx((law.b, law.a))
+
+
+def test_power_law_refuses():
+    with pytest.raises(AnalyticsError, match="event 0: at 3 of a unit watched to 2"):
+        power_law([2], [2, 2], [3, 1])
+    with pytest.raises(NotEnoughData, match="1 event: whether they come faster"):
+        power_law([2], [2], [1])

@@ -297,7 +297,7 @@ def test_a_sheet_that_is_there_twice(tmp_path):
 def test_a_broken_file(tmp_path, ending):
     folder = write_shop(tmp_path, f'[sheets.builds]\nfile = "b.{ending}"\n', builds=[build()])
     (folder / f"b.{ending}").write_bytes(b"SQLite format 3\0 nonsense")
-    with pytest.raises(RecordsError, match=rf"b\.{ending} cannot be read"):
+    with pytest.raises(RecordsError, match=rf"b\.{ending} (?:cannot be read|is no whole workbook)"):
         load_records(folder)
 
 

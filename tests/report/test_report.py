@@ -12,11 +12,12 @@ from python_calamine import CalamineWorkbook
 
 from analytics.errors import AnalyticsError
 from analytics.report import figures
-from analytics.report.files import plain_text, whole_file, write_csv, write_review_files
+from analytics.report.files import plain_text, write_csv, write_review_files
 from analytics.report.page import page_html
 from analytics.report.show import figure_html
 from analytics.report.tables import html_table, shown
 from analytics.review.quarterly import make_review
+from analytics.whole import whole_file
 from tests.small_shop import build, returned, write_shop
 
 SCRIPT = "<script>alert(1)</script>"

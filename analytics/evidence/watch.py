@@ -1,0 +1,149 @@
+"""How often the quarterly watch cries wolf, how often it finds what is there, and whether its forecasts hold.
+
+Invented shops like the demo's are drawn, with all the dirt of its sheets, and their quarters replayed: each with the records
+as they stood. In the quiet shops nothing is wrong (no bad lot, no bad month, the new revision no better than the old); in
+the others there is what the demo has.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from analytics.ratings.backtest import quarter_ends
+from analytics.ratings.predict import count_chances, interval_of
+from analytics.review.expected import LEVEL, LIFE, at_stake, running_chances
+from analytics.review.stands import Stand, stand_at
+from analytics.review.watch import BUDGET, watch
+from analytics.simulate.demo import demo_files, demo_truth
+from analytics.simulate.fleet import FleetTruth
+
+SEED = 20_260_301
+UNITS = 900
+QUARTERS = 16
+SPANS = {"quarter": 91.0, "year": 365.0}
+LAST = pd.Timestamp("2024-12-31")
+SHOPS = ("quiet", "demo")
+
+
+def quiet_truth() -> FleetTruth:
+    """The demo's shop with nothing wrong: no bad lot, no bad month, a revision that changes nothing."""
+    truth = demo_truth()
+    calm = []
+    for component in truth.components:
+        old = {p.superseded_by: p for p in component.parts if p.superseded_by}
+        parts = tuple(replace(p, findings=old[p.part].findings) if p.part in old else p for p in component.parts)
+        calm.append(replace(component, parts=parts, bad_lots={}, install_months={}))
+    return replace(truth, components=tuple(calm))
+
+
+def one_shop(shop: str, seed: int, folder: str | Path, quarters: int = QUARTERS, units: int = UNITS) -> pd.DataFrame:
+    """Draw a shop into ``folder`` and replay its quarters. One row per quarter: alarms raised for the first time (each as
+    "family: component group"), and the whole shop's forecasts with what came."""
+    files, _ = demo_files(units, seed, quiet_truth() if shop == "quiet" else demo_truth())
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, content in files.items():
+        (folder / name).write_bytes(content)
+    rows, stands, seen = [], [], set()
+    for end in quarter_ends(LAST, quarters):
+        now = stand_at(folder, end)
+        stands.append(now)
+        if len(stands) < 2:
+            continue
+        before = stands[-2]
+        watched = watch(before, now, at_stake(before, now))
+        loud = [(a.family, a.component, a.group) for a in watched.alarms.itertuples()]
+        new = [a for a in loud if a not in seen or a[0].endswith("this quarter")]
+        seen.update(loud)
+        row = {
+            "shop": shop, "seed": seed, "quarter_end": f"{end:%Y-%m-%d}", "looks": len(watched.looks), "new_alarms": len(new),
+            "alarms": "; ".join(f"{f}: {c} {g}".strip() for f, c, g in new),
+        }  # fmt: skip
+        rows.append(
+            row | _forecast("quarter", before, now) | (_forecast("year", stands[-5], now) if len(stands) > 4 else {})
+        )
+        stands = stands[-5:]
+    return pd.DataFrame(rows)
+
+
+def _forecast(span: str, before: Stand, now: Stand) -> dict[str, float]:
+    """What was foreseen at ``before`` for the units then running, and what came of them by ``now``."""
+    running, chance = running_chances(before, SPANS[span])
+    pmf = count_chances(chance, running["count"].to_numpy(), np.full(len(chance), 1 / len(chance)))
+    lower, upper = interval_of(pmf, LEVEL)
+    failed = pd.MultiIndex.from_frame(now.table.loc[now.table["failure"], LIFE])
+    came = float(pd.MultiIndex.from_frame(running[LIFE]).isin(failed).sum())
+    expected = float(chance.mean(0) @ running["count"].to_numpy())
+    return {f"{span}_expected": expected, f"{span}_lower": lower, f"{span}_upper": upper, f"{span}_came": came}
+
+
+def run(out: str | Path, shops: int = 40, progress: Callable[[str], None] | None = None) -> pd.DataFrame:
+    """Replay ``shops`` quiet shops and half as many of the demo's kind, going on from what ``out`` holds already; write
+    watch_quarters.csv (one row per quarter) and watch.csv (the summary). Returns the summary. Same seed, same tables."""
+    out = Path(out)
+    out.mkdir(parents=True, exist_ok=True)
+    path = out / "watch_quarters.csv"
+    done = (
+        pd.read_csv(path, keep_default_na=False, na_values=[""])
+        if path.exists()
+        else pd.DataFrame(columns=["shop", "seed"])
+    )
+    wanted = [(s, i) for i in range(shops) for s in SHOPS if s == "quiet" or i % 2 == 0]
+    for shop, i in wanted:
+        seed = int(np.random.SeedSequence([SEED, SHOPS.index(shop), i]).generate_state(1)[0] % 10**6)
+        if ((done["shop"] == shop) & (done["seed"] == seed)).any():
+            continue
+        with tempfile.TemporaryDirectory() as folder:
+            got = one_shop(shop, seed, folder)
+        done = pd.concat([done, got], ignore_index=True) if len(done) else got
+        done.to_csv(path, index=False)
+        if progress is not None:
+            progress(f"{shop} shop {i + 1}: {got['new_alarms'].sum()} alarms in {len(got)} quarters")
+    table = summary(done)
+    table.to_csv(out / "watch.csv", index=False)
+    return table
+
+
+def summary(quarters: pd.DataFrame) -> pd.DataFrame:
+    """One row per kind of shop: quarters, share with a new alarm and its standard error, alarms by family, what of the
+    planted was found, and coverage of the whole shop's forecasts."""
+    rows = []
+    for shop, own in quarters.groupby("shop", sort=False):
+        loud, told = own["new_alarms"] > 0, own["alarms"].fillna("")
+        fleets = own.groupby("seed")
+        row = {
+            "shop": shop,
+            "fleets": own["seed"].nunique(),
+            "quarters": len(own),
+            "quarters_with_alarm": int(loud.sum()),
+            "share": float(loud.mean()),
+            "se": float(
+                fleets["new_alarms"].apply(lambda n: (n > 0).mean()).std(ddof=1) / np.sqrt(own["seed"].nunique())
+            ),
+            "alarms": int(own["new_alarms"].sum()),
+        }
+        row |= {f"alarms {f}": int(told.str.count(f"{f}:").sum()) for f in BUDGET}
+        for name, words in (
+            ("bad lot found", "converter TC-1/10"),
+            ("bad month found", "install errors: clutch pack 2022-09"),
+        ):
+            row[name] = float(told.str.contains(words, regex=False).groupby(own["seed"]).any().mean())
+        for span in SPANS:
+            some = own[own[f"{span}_came"].notna()]
+            inside = (some[f"{span}_came"] >= some[f"{span}_lower"]) & (some[f"{span}_came"] <= some[f"{span}_upper"])
+            by_fleet = inside.groupby(some["seed"]).mean()
+            row |= {
+                f"{span}_forecasts": len(some),
+                f"{span}_covered": float(inside.mean()),
+                f"{span}_se": float(by_fleet.std(ddof=1) / np.sqrt(len(by_fleet))),
+                f"{span}_expected": float(some[f"{span}_expected"].mean()),
+                f"{span}_came": float(some[f"{span}_came"].mean()),
+            }
+        rows.append(row | {"seed": SEED, "units": UNITS, "level": LEVEL})
+    return pd.DataFrame(rows)

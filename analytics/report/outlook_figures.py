@@ -1,0 +1,245 @@
+"""Pictures of the outlook: what was foreseen and what came, lots, months in service, earlier forecasts."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analytics.report.figures import _colours, _plt, _tidy
+from analytics.review.answer import numbered, percent
+from analytics.review.months_in_service import STEP
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from analytics.review.outlook import Outlook
+
+_LOTS_SHOWN = 15
+
+
+def expected_figure(outlook: Outlook) -> tuple[Figure, str] | None:
+    """Expected with its interval, and what came, per component and part."""
+    table = outlook.expected.table
+    if table.empty:
+        return None
+    own = table[table["side"].isin(["component", "part"])]
+    own = own.sort_values(["component", "side", "group"], kind="stable").iloc[::-1].reset_index(drop=True)
+    plt = _plt()
+    figure, ax = plt.subplots(figsize=(8.2, 0.27 * len(own) + 1.1), layout="constrained")
+    blue, orange = _colours(2)
+    whole = (own["side"] == "component").to_numpy()
+    for y, row in enumerate(own.itertuples()):
+        ax.barh(y, row.upper - row.lower, left=row.lower, height=0.62, color="0.8" if whole[y] else "0.9", linewidth=0)
+    y = np.arange(len(own))
+    ax.plot(own["expected"], y, "|", color=blue, markersize=13, markeredgewidth=2.2, label="expected")
+    out = (own["came"] > own["upper"]).to_numpy()
+    ax.plot(own["came"], y, "o", color="black", markersize=6, label="came back", linestyle="none")
+    if out.any():
+        ax.plot(
+            own["came"][out],
+            y[out],
+            "o",
+            markerfacecolor="none",
+            markeredgecolor=orange,
+            markersize=13,
+            markeredgewidth=2,
+        )
+    names = [r.component if r.side == "component" else f"    {r.group}" for r in own.itertuples()]
+    ax.set_yticks(y, names, fontsize=9)
+    for label, bold in zip(ax.get_yticklabels(), whole, strict=True):
+        label.set_fontweight("bold" if bold else "normal")
+    _tidy(ax)
+    ax.grid(axis="y", visible=False)
+    ax.grid(axis="x", color="0.88", linewidth=0.8)
+    ax.xaxis.get_major_locator().set_params(integer=True)
+    ax.set_xlim(-0.4, None)
+    ax.set_xlabel("failures in the quarter (grey: nine quarters in ten)")
+    ax.legend(frameon=False, fontsize=9, loc="lower right")
+    n = int(out.sum())
+    told = (
+        "every count lies within its limits" if not n else f"{n} of {len(own)} counts lie above their limits (ringed)"
+    )
+    return figure, f"Of {len(own)} components and parts, {told}; one in twenty would by chance."
+
+
+def lots_figure(outlook: Outlook) -> tuple[Figure, str] | None:
+    """The lots that rank worst, with limits."""
+    table = outlook.lots.table
+    if table.empty:
+        return None
+    told = table[table["came"] > 0]
+    own = (told if len(told) else table).head(_LOTS_SHOWN).iloc[::-1].reset_index(drop=True)
+    plt = _plt()
+    figure, ax = plt.subplots(figsize=(7.6, 0.27 * len(own) + 1.1), layout="constrained")
+    colour = _colours(1)[0]
+    y = np.arange(len(own))
+    low = np.maximum(own["lower"], 0.02)
+    ax.hlines(y, low, own["upper"], color="0.55", linewidth=2)
+    ax.plot(own["times_the_usual"], y, "o", color=colour, markersize=7)
+    for k, row in enumerate(own.itertuples()):
+        ax.text(row.upper * 1.12, k, f"{row.came} of {row.units}", va="center", fontsize=8.5, color="0.25")
+    ax.axvline(1, color="black", linewidth=1, linestyle="--")
+    ax.set_yticks(y, own["lot"], fontsize=9)
+    ax.set_xscale("log")
+    ax.set_xlim(0.05, float(own["upper"].max()) * 2.4)
+    ticks = [t for t in (0.1, 0.3, 1, 3, 10, 30, 100) if t <= own["upper"].max() * 2]
+    ax.set_xticks(ticks, [f"{t:g}" for t in ticks])
+    ax.minorticks_off()
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    ax.set_xlabel("times the usual of its part (drawn together, limits 90 %)")
+    top = table.iloc[0]
+    sure = int((table["lower"] > 1).sum())
+    return figure, (
+        f"{sure} of {len(table)} lots {'is' if sure == 1 else 'are'} worse than usual beyond doubt; {top['lot']} stands first at {numbered(top['times_the_usual'])} times the usual. "
+        "Shown are lots of which any came back, and beside each line how many of how many. Few units speak softly, so their lots are drawn towards 1."
+    )
+
+
+def months_figure(outlook: Outlook) -> tuple[Figure, str] | None:
+    """Build month across, time in service up, the shade a rate."""
+    table = outlook.months_table
+    if table.empty or not table["came"].sum():
+        return None
+    months = pd.period_range(table["built"].min(), table["built"].max(), freq="M").astype(str).tolist()
+    steps = sorted(table["month_from"].unique())
+    column = {m: i for i, m in enumerate(months)}
+    row = {s: i for i, s in enumerate(steps)}
+    shade = np.full((len(steps), len(months)), np.nan)
+    for r in table.itertuples():
+        shade[row[r.month_from], column[r.built]] = 100 * r.came / max(r.units, 1)
+    plt = _plt()
+    figure, ax = plt.subplots(figsize=(9.6, 4.6), layout="constrained")
+    top = max(float(np.nanquantile(shade[shade > 0], 0.95)), 1e-9)
+    ax.set_facecolor("0.93")
+    colours = plt.get_cmap("Greys").copy()
+    image = ax.imshow(shade, origin="lower", aspect="auto", cmap=colours, vmin=0, vmax=top, interpolation="nearest")
+    for r in table[table["came"] > 0].itertuples():
+        dark = shade[row[r.month_from], column[r.built]] > 0.55 * top
+        ax.text(
+            column[r.built],
+            row[r.month_from],
+            f"{r.came}",
+            ha="center",
+            va="center",
+            fontsize=7,
+            color="white" if dark else "black",
+        )
+    starts = [i for i, m in enumerate(months) if m.endswith("-01") or i == 0]
+    ax.set_xticks(starts, [months[i] for i in starts], fontsize=9)
+    ax.set_yticks(
+        np.arange(len(steps)), [f"{s} to {s + STEP}" if i % 2 == 0 else "" for i, s in enumerate(steps)], fontsize=8.5
+    )
+    ax.set_xlabel("month built")
+    ax.set_ylabel("months in service")
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    bar = figure.colorbar(image, ax=ax, shrink=0.7, pad=0.015)
+    bar.set_label("came back, per hundred units", fontsize=9)
+    early = table[table["month_from"] == 0].groupby("built")["came"].sum()
+    worst = early.idxmax()
+    return figure, (
+        f"The darkest early cell is {worst}: {int(early[worst])} came back within {STEP} months. Each column is a build month, the figure in a cell how many came back at that age; "
+        "white is served without one, the tint at the upper right not yet served. A dark column is a bad month, a shade that grows upwards is ageing, a diagonal is a season."
+    )
+
+
+def kept_figure(outlook: Outlook) -> tuple[Figure, str] | None:
+    """Earlier forecasts of the next quarter with what came, and the next one."""
+    table = outlook.kept.table
+    if table.empty:
+        return None
+    own = table[(table["component"] == "all") & (table["span"] == "quarter")].reset_index(drop=True)
+    ahead = outlook.forecasts.counts
+    following = ahead[(ahead["component"] == "") & (ahead["span"] == "quarter")].iloc[0]
+    names = [f"{(d + pd.Timedelta(days=1)).to_period('Q')}".replace("Q", "\nQ") for d in own["made_on"]] + [
+        "next\n3 months"
+    ]
+    plt = _plt()
+    figure, ax = plt.subplots(figsize=(8.2, 3.3), layout="constrained")
+    blue, orange = _colours(2)
+    x = np.arange(len(own) + 1)
+    low, high = np.r_[own["lower"], following["lower"]], np.r_[own["upper"], following["upper"]]
+    ax.bar(
+        x,
+        high - low,
+        bottom=low,
+        width=0.55,
+        color=["0.85"] * len(own) + ["0.95"],
+        edgecolor=["0.85"] * len(own) + ["0.4"],
+        linewidth=1,
+    )
+    ax.plot(
+        x,
+        np.r_[own["expected"], following["expected"]],
+        "_",
+        color=blue,
+        markersize=22,
+        markeredgewidth=2.2,
+        label="foretold",
+    )
+    ax.plot(x[:-1], own["came"], "o", color="black", markersize=6, label="came back")
+    missed = ~own["inside"].to_numpy(bool)
+    if missed.any():
+        ax.plot(
+            x[:-1][missed],
+            own["came"][missed],
+            "o",
+            markerfacecolor="none",
+            markeredgecolor=orange,
+            markersize=13,
+            markeredgewidth=2,
+        )
+    _tidy(ax)
+    ax.set_xticks(x, names, fontsize=9)
+    ax.set_ylim(0, None)
+    ax.yaxis.get_major_locator().set_params(integer=True)
+    ax.set_ylabel("failures")
+    ax.legend(frameon=False, fontsize=9, loc="upper left")
+    return figure, (
+        f"{int((~missed).sum())} of {len(own)} quarters came within what was foretold (grey, nine in ten); misses are ringed. "
+        f"Next three months: {following['lower']} to {following['upper']}."
+    )
+
+
+def promise_words(folder: str) -> tuple[str, ...]:
+    """What simulation says of the forecasts and the alarms, where its tables are at hand."""
+    from pathlib import Path
+
+    lines = []
+    path = Path(folder) / "prediction.csv"
+    if path.is_file():
+        table = pd.read_csv(path)
+        row = table[(table["days"] == 365) & (table["settings"] == "defaults")].iloc[0]
+        lines.append(
+            f"Measured: in {row['fleets']:,} invented fleets the year's interval of one part held what came in {100 * row['covered']:.1f} %, where {100 * row['level']:.0f} % are promised."
+        )
+    path = Path(folder) / "watch.csv"
+    if path.is_file():
+        table = pd.read_csv(path).set_index("shop")
+        quiet = table.loc["quiet"]
+        lines.append(
+            f"In {quiet['fleets']} invented shops with nothing wrong, sheets as dirty as these, {quiet['quarters']} quarters were replayed: the whole shop's interval held "
+            f"{100 * quiet['quarter_covered']:.0f} % of the quarters and {100 * quiet['year_covered']:.0f} % of the years that followed."
+        )
+    return tuple(lines)
+
+
+def alarm_promise(folder: str) -> tuple[str, ...]:
+    """How often the watch cried wolf, and found what was there, in simulated shops."""
+    from pathlib import Path
+
+    path = Path(folder) / "watch.csv"
+    if not path.is_file():
+        return ()
+    table = pd.read_csv(path).set_index("shop")
+    quiet, planted = table.loc["quiet"], table.loc["demo"]
+    rate = quiet["quarters_with_alarm"] / quiet["quarters"]
+    return (
+        f"Measured: in {quiet['fleets']} invented shops with nothing wrong, {int(quiet['quarters_with_alarm'])} of {quiet['quarters']} quarters raised a false alarm"
+        + (f", one in {numbered(1 / rate)}." if rate else ".")
+        + f" In {planted['fleets']} shops with a bad lot and a month of install errors like the demo's, the lot was found in {percent(planted['bad lot found'])} and the month in {percent(planted['bad month found'])}, "
+        f"and {numbered(planted['alarms'] - planted['fleets'] * (planted['bad lot found'] + planted['bad month found']))} other alarms were raised in {planted['quarters']} quarters.",
+    )

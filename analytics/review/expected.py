@@ -1,0 +1,220 @@
+"""Expected against actual: what the models of the last quarter's end foresaw for this quarter, and what came."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analytics.ratings.predict import count_chances, interval_of
+from analytics.review.answer import Answer, listed, numbered, plural
+from analytics.review.stands import Stand, chance_of, from_entry, past_of, recorded
+
+LIFE = ["serial", "component", "spell"]
+_KEPT = [
+    "serial",
+    "component",
+    "part",
+    "lot",
+    "spell",
+    "builder",
+    "month",
+    "power_band",
+    "weight_class",
+    "use",
+    "count",
+]
+#: what the quarter is looked at by, besides the component: (name, column)
+SIDES = (
+    ("component", ""),
+    ("part", "part"),
+    ("power band", "power_band"),
+    ("weight class", "weight_class"),
+    ("lot", "lot"),
+    ("builder", "builder"),
+    ("build month", "month"),
+)
+LEVEL = 0.90
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Stakes:
+    """Lives that could fail in a span, with what the models of its start said of each.
+
+    rows: one per life: what it is, ``came`` (1 where it is on record as failed by the end, install errors left out).
+    chance: (draws, rows), equal weights. unforeseen: failures on record by the end that were not at stake (units thought
+    sold or lost, lives whose start is unknown).
+    """
+
+    start: pd.Timestamp
+    end: pd.Timestamp
+    rows: pd.DataFrame
+    chance: np.ndarray
+    unforeseen: int
+
+    def __repr__(self) -> str:
+        return f"Stakes({self.start:%Y-%m-%d} to {self.end:%Y-%m-%d}: {self.expected:.1f} expected, {self.rows['came'].sum():g} came)"
+
+    def take(self, keep: np.ndarray) -> Stakes:
+        """The lives in ``keep`` (rows,)."""
+        return Stakes(
+            self.start, self.end, self.rows[keep].reset_index(drop=True), self.chance[:, keep], self.unforeseen
+        )
+
+    @property
+    def expected(self) -> float:
+        return float((self.chance.mean(0) * self.rows["count"].to_numpy()).sum())
+
+
+def running_chances(stand: Stand, days: float) -> tuple[pd.DataFrame, np.ndarray]:
+    """Lives running on the day of the stand and their chances (draws, n) of coming back within ``days``."""
+    frames, blocks = [], []
+    for (component, part), own in stand.parts.items():
+        which = np.flatnonzero(own.lives.watched & ~own.lives.data.failed & ~own.lives.data.known_alive)
+        if len(which):
+            blocks.append(chance_of(own, past_of(stand, component, part), own.lives.data, which, days))
+            frames.append(stand.table.iloc[own.lives.rows[which]])
+    if not frames:
+        return stand.table.iloc[:0], np.zeros((1, 0))
+    return pd.concat(frames), np.concatenate(blocks, axis=1)
+
+
+def days_between(before: Stand, now: Stand) -> float:
+    return float((now.as_of - before.as_of).days)
+
+
+def at_stake(before: Stand, now: Stand, foreseen: tuple[pd.DataFrame, np.ndarray] | None = None) -> Stakes:
+    """Lives running at ``before`` and those put in since, and which of them are on record as failed by ``now``.
+
+    foreseen: `running_chances` of ``before`` up to ``now``, where they are at hand.
+    """
+    running, chance = running_chances(before, days_between(before, now)) if foreseen is None else foreseen
+    frames, blocks = [running[_KEPT]], [chance]
+    known = pd.MultiIndex.from_frame(before.table[LIFE])
+    fresh = (now.table["segment"] == 1).to_numpy() & ~pd.MultiIndex.from_frame(now.table[LIFE]).isin(known)
+    fresh &= (now.table["fitted_on"] > before.as_of).to_numpy()
+    for (component, part), own in now.parts.items():
+        which = np.flatnonzero(fresh[own.lives.rows])
+        if not len(which):
+            continue
+        begun, days = from_entry(own.lives.data)
+        # a part that failed would have been followed to the end, had it not
+        at = now.table.iloc[own.lives.rows]
+        whole = (now.as_of - at["fitted_on"]).dt.days.to_numpy(float)
+        days = np.where(own.lives.data.failed, np.maximum(whole, 1.0), days)
+        blocks.append(
+            chance_of(before.parts.get((component, part)), past_of(before, component, part), begun, which, days[which])
+        )
+        frames.append(at.iloc[which][_KEPT])
+    rows = pd.concat(frames, ignore_index=True)
+    failed = now.table[now.table["failure"]].groupby(LIFE)["count"].sum()
+    came = failed.reindex(pd.MultiIndex.from_frame(rows[LIFE])).fillna(0).to_numpy(float)
+    # of a row of several alike, those that failed are lives of their own by now
+    came = np.minimum(came, rows["count"].to_numpy(float))
+    came[rows.duplicated(LIFE).to_numpy()] = 0
+    rows = rows.assign(
+        came=came, power_band=rows["power_band"].astype(str), weight_class=rows["weight_class"].astype(str)
+    )
+    new = int(
+        now.table.loc[now.table["failure"], "count"].sum() - before.table.loc[before.table["failure"], "count"].sum()
+    )
+    return Stakes(before.as_of, now.as_of, rows, np.concatenate(blocks, axis=1), max(new - int(came.sum()), 0))
+
+
+def groups_of(rows: pd.DataFrame) -> dict[tuple[str, str, str], np.ndarray]:
+    """Positions of the rows of each (side, component, group); what is not recorded is in no group of that side."""
+    out: dict[tuple[str, str, str], np.ndarray] = {}
+    for side, column in SIDES:
+        keys = ["component", column] if column else ["component"]
+        for key, at in rows.groupby(keys, sort=True).indices.items():
+            component, group = (key[0], str(key[1])) if column else (key if isinstance(key, str) else key[0], "")
+            if column and (not group or not recorded(group) or group == "NaT"):
+                continue
+            out[side, component, group] = at
+    return out
+
+
+def expected_table(stakes: Stakes, level: float = LEVEL, sides: tuple[str, ...] | None = None) -> pd.DataFrame:
+    """One row per group looked at (of the ``sides`` named; all by default), the shop first: units, expected with its prediction limits, came, and exact chances of so many or more
+    (``p_more``) and so few or fewer (``p_fewer``): Poisson-binomial over lives, mixed over what the fits leave open."""
+    even = np.full(len(stakes.chance), 1 / len(stakes.chance))
+    count, came = stakes.rows["count"].to_numpy(), stakes.rows["came"].to_numpy()
+    rows = []
+    for (side, component, group), at in [(("shop", "", ""), np.arange(len(count))), *groups_of(stakes.rows).items()]:
+        if sides is not None and side not in sides:
+            continue
+        pmf = count_chances(stakes.chance[:, at], count[at], even)
+        n = int(came[at].sum())
+        lower, upper = interval_of(pmf, level)
+        rows.append(
+            {
+                "side": side,
+                "component": component,
+                "group": group,
+                "units": int(count[at].sum()),
+                "expected": float(stakes.chance[:, at].mean(0) @ count[at]),
+                "lower": lower,
+                "upper": upper,
+                "came": n,
+                "p_more": float(min(pmf[min(n, len(pmf) - 1) :].sum(), 1.0)),
+                "p_fewer": float(min(pmf[: n + 1].sum(), 1.0)),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def expected_answer(stakes: Stakes, table: pd.DataFrame, name: str, filled: int, of: int) -> Answer:
+    """The quarter's count beside what was foreseen, component by component."""
+    question = f"Did more come back in {name} than the records had foreseen?"
+    whole = table.iloc[0]
+    own = table[table["side"] == "component"]
+    lines = [
+        f"{numbered(whole['expected'])} components were expected to fail, between {whole['lower']} and {whole['upper']} nine times in ten; "
+        f"{whole['came']} did."
+    ]
+    high = own[own["came"] > own["upper"]]
+    low = own[own["came"] < own["lower"]]
+    for rows, word in ((high, "More than the limits"), (low, "Fewer than the limits")):
+        if len(rows):
+            lines.append(
+                f"{word}: "
+                + listed([f"{r.component} ({r.came}, expected {numbered(r.expected)})" for r in rows.itertuples()])
+                + ". One component in twenty lies outside on that side by chance; whether it means something is said under the alarms."
+            )
+    if high.empty and low.empty:
+        lines.append("Every component lies within its own limits.")
+    if stakes.unforeseen:
+        lines.append(
+            f"{plural(stakes.unforeseen, 'more failure')} came from units that were not being followed; nobody could expect them."
+        )
+    notes = []
+    if filled:
+        notes.append(
+            f"{filled:,} of {of:,} lives have no power or weight on record: each is taken at the median of its use, so that every unit counts."
+        )
+    return Answer(
+        question,
+        tuple(lines),
+        table[table["side"] != "shop"].reset_index(drop=True),
+        f"Each part's life model was fitted to the records as they stood on {stakes.start:%Y-%m-%d}; each life's chance allows for its power, "
+        "weight, use, age and miles (or its use's miles a day), and for failures nobody reports. Limits hold nine in ten. Exact Poisson-binomial "
+        "tails, mixed over what the fit leaves open. Install errors are left out here and watched by themselves.",
+        tuple(notes),
+    )
+
+
+# ---- over the whole life ---------------------------------------------------------------------------------------------
+def life_hazards(before: Stand, now: Stand) -> pd.DataFrame:
+    """Every life of ``now`` with the cumulative hazard ``hazard`` the models of ``before`` give it from the day it was put in
+    to its end or to now. Only how it is shared out among groups is used, so a level that is off does no harm."""
+    frames = []
+    for (component, part), own in now.parts.items():
+        begun, days = from_entry(own.lives.data)
+        every = np.arange(len(days))
+        model = before.parts.get((component, part))
+        chance = chance_of(model, (1.0, 1e5), begun, every, days, draws=False)[0]
+        at = now.table.iloc[own.lives.rows]
+        frames.append(at.assign(hazard=-np.log1p(-np.minimum(chance, 1 - 1e-12)) * at["count"]))
+    rows = pd.concat(frames) if frames else now.table.iloc[:0].assign(hazard=0.0)
+    return rows.assign(power_band=rows["power_band"].astype(str), weight_class=rows["weight_class"].astype(str))

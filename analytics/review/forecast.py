@@ -1,0 +1,291 @@
+"""What comes next: comebacks of the next quarter and year, their cost, what to stock, and each unit's own chance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analytics.ratings.predict import chances, count_chances, interval_of, with_early
+from analytics.records.load import Records
+from analytics.review.answer import Answer, listed, numbered, percent, plural
+from analytics.review.expected import LEVEL, running_chances
+from analytics.review.stands import SEED, Stand, carried
+
+SPANS = {"quarter": 91.0, "year": 365.0}
+#: enough on the shelf for the next quarter this often
+STOCKED = 0.95
+MILES = 10_000.0
+_DRAWN = 2000
+_COSTS_NEEDED = 5
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Forecast:
+    """counts: one row per span and component ("" the shop): units, expected, lower, upper. stock: one row per part. money:
+    one row per span and basis: expected, lower, upper. units: one row per unit running, likeliest first."""
+
+    as_of: pd.Timestamp
+    counts: pd.DataFrame
+    stock: pd.DataFrame
+    money: pd.DataFrame
+    units: pd.DataFrame
+    left_out: int
+
+    def __repr__(self) -> str:
+        whole = self.counts[self.counts["component"] == ""]
+        return (
+            f"Forecast({self.as_of:%Y-%m-%d}: "
+            + ", ".join(f"{r.span} {r.expected:.1f} ({r.lower} to {r.upper})" for r in whole.itertuples())
+            + ")"
+        )
+
+
+def count_forecast(running: pd.DataFrame, chance: np.ndarray, by: str = "component") -> pd.DataFrame:
+    """Expected number with its interval, the whole ("") and each group of ``by``."""
+    even, count = np.full(len(chance), 1 / len(chance)), running["count"].to_numpy()
+    rows = []
+    for group, at in [("", np.arange(len(count))), *running.groupby(by, sort=True).indices.items()]:
+        pmf = count_chances(chance[:, at], count[at], even)
+        lower, upper = interval_of(pmf, LEVEL)
+        rows.append([group, int(count[at].sum()), float(chance[:, at].mean(0) @ count[at]), lower, upper])
+    return pd.DataFrame(rows, columns=[by, "units", "expected", "lower", "upper"])
+
+
+def forecast(stand: Stand) -> Forecast:
+    """The next quarter and year from the records of a day, for the units then running."""
+    counts, money, stock = [], [], pd.DataFrame()
+    for span, days in SPANS.items():
+        running, chance = running_chances(stand, days)
+        counts.append(count_forecast(running, chance).assign(span=span, days=days))
+        money.append(_money(stand.records, running, chance, counts[-1]).assign(span=span))
+        if span == "quarter":
+            stock = _stock(stand, running, chance)
+    units, left = unit_chances(stand)
+    return Forecast(
+        stand.as_of, pd.concat(counts, ignore_index=True), stock, pd.concat(money, ignore_index=True), units, left
+    )
+
+
+def _put_in(stand: Stand) -> dict[tuple[str, str], str]:
+    """What goes in when a part fails today: the last of those that followed it."""
+    after = {
+        (s.component, s.old): s.new
+        for s in stand.lifetimes.shop.supersessions
+        if s.effective_on is None or pd.Timestamp(s.effective_on) <= stand.as_of
+    }
+    out = {}
+    for component, part in stand.parts:
+        last = part
+        while (component, last) in after:
+            last = after[component, last]
+        out[component, part] = last
+    return out
+
+
+def _stock(stand: Stand, running: pd.DataFrame, chance: np.ndarray) -> pd.DataFrame:
+    put_in, shop = _put_in(stand), stand.lifetimes.shop
+    part = [put_in[key] for key in zip(running["component"], running["part"], strict=True)]
+    prices = shop.costs.get("parts", {})
+    even, count = np.full(len(chance), 1 / len(chance)), running["count"].to_numpy()
+    rows = []
+    for (component, name), at in running.assign(part=part).groupby(["component", "part"], sort=True).indices.items():
+        pmf = count_chances(chance[:, at], count[at], even)
+        keep = int(np.searchsorted(np.cumsum(pmf), STOCKED - 1e-12))
+        price = prices.get(name) if isinstance(prices, dict) else None
+        price = float(price) if isinstance(price, int | float) and not isinstance(price, bool) else np.nan
+        rows.append([component, name, float(chance[:, at].mean(0) @ count[at]), keep, price, keep * price])
+    return pd.DataFrame(rows, columns=["component", "part", "expected", "keep", "price_each", "money_tied_up"])
+
+
+def _money(records: Records, running: pd.DataFrame, chance: np.ndarray, counts: pd.DataFrame) -> pd.DataFrame:
+    """Cost of the comebacks: at the shop's own figure for one, and at what its returns have cost on record."""
+    whole, rows = counts.iloc[0], []
+    stated = records.shop.cost_of("comeback")
+    if stated is not None:
+        rows.append(["stated", stated, *(stated * whole[c] for c in ("expected", "lower", "upper"))])
+    back = records.returns[(records.returns["cause"] != "no fault") & records.returns["cost"].notna()]
+    # what else was mended at that return is part of its cost; a return with several first failures is shared among them
+    cost = back.groupby("event")["cost"].sum()
+    first = back[back["order"] != "followed"].drop_duplicates(["event", "component"])
+    each = first.assign(own=first["event"].map(cost) / first["event"].map(first["event"].value_counts()))
+    if len(each) >= _COSTS_NEEDED:
+        rng = np.random.default_rng(SEED)
+        pools = {c: p["own"].to_numpy(float) for c, p in each.groupby("component") if len(p) >= _COSTS_NEEDED}
+        every = each["own"].to_numpy(float)
+        total = np.zeros(_DRAWN)
+        draw = np.arange(_DRAWN) % len(chance)
+        for component, at in running.groupby("component", sort=True).indices.items():
+            number = np.zeros(_DRAWN, int)
+            count = running["count"].to_numpy()[at]
+            for k in range(len(chance)):
+                mine = np.flatnonzero(draw == k)
+                number[mine] = rng.binomial(count, chance[k, at], size=(len(mine), len(at))).sum(1)
+            pool = pools.get(component, every)
+            total += [rng.choice(pool, n).sum() for n in number]
+        tail = (1 - LEVEL) / 2
+        rows.append(
+            ["recorded", float(every.mean()), float(total.mean()), *map(float, np.quantile(total, [tail, 1 - tail]))]
+        )
+    return pd.DataFrame(rows, columns=["basis", "one_comeback", "expected", "lower", "upper"])
+
+
+def unit_chances(stand: Stand, miles: float = MILES) -> tuple[pd.DataFrame, int]:
+    """Each unit's chance of coming back within its next ``miles``, whatever the component, and how many lives had no fit.
+
+    A unit none of whose parts has a fit stands last, its chance NaN. Columns: serial, power_hp, weight_lb, use, years (in service), odometer_known, chance, likeliest (component), its_chance.
+    """
+    frames, left = [], 0
+    for (component, _), own in stand.parts.items():
+        which = np.flatnonzero(own.lives.watched & ~own.lives.data.failed & ~own.lives.data.known_alive)
+        if not len(which):
+            continue
+        if own.fit.model is None:
+            left += len(which)
+            mean = np.full(len(which), np.nan)
+        else:
+            told, _ = chances(carried(own.fit.model, own.lives.data), own.theta, which, None, miles)
+            if own.fit.early.fired:
+                told = with_early(own.fit, own.lives.data, which, told, None, miles)
+            mean = told.mean(0)
+        at = stand.lifetimes.table.iloc[own.lives.rows[which]]
+        frames.append(
+            pd.DataFrame(
+                {
+                    "serial": at["serial"].to_numpy(), "component": component, "chance": mean,
+                    "power_hp": at["power_hp"].to_numpy(float), "weight_lb": at["weight_lb"].to_numpy(float),
+                    "use": at["use"].to_numpy(), "years": at["unit_days"].to_numpy(float) / 365.25,
+                    "odometer_known": own.lives.data.has_rate[which],
+                }
+            )
+        )  # fmt: skip
+    columns = ["serial", "power_hp", "weight_lb", "use", "years", "odometer_known", "chance", "likeliest", "its_chance"]
+    if not frames:
+        return pd.DataFrame(columns=columns), left
+    every = pd.concat(frames, ignore_index=True).sort_values(
+        ["serial", "chance", "component"], ascending=[True, False, True], kind="stable"
+    )
+    worst = every.drop_duplicates("serial").set_index("serial")
+    worst = worst.rename(columns={"component": "likeliest", "chance": "its_chance"})
+    none = np.exp(np.log1p(-every["chance"].clip(upper=1 - 1e-12)).groupby(every["serial"]).sum(min_count=1))
+    units = worst.assign(chance=1 - none).reset_index()
+    return units.sort_values(["chance", "serial"], ascending=[False, True], kind="stable", ignore_index=True)[
+        columns
+    ], left
+
+
+# ---- in words --------------------------------------------------------------------------------------------------------
+def _dollars(value: float) -> str:
+    return f"{round(value, -2 if value < 1e5 else -3):,.0f}"
+
+
+def forecast_answer(found: Forecast, filled: int, of: int) -> Answer:
+    """How many, and what they will cost."""
+    question = "What will come back next quarter and next year, and what will it cost?"
+    whole = found.counts[found.counts["component"] == ""].set_index("span")
+    if not whole["units"].sum():
+        return Answer(question, ("No unit is running, so nothing can come back.",), found.counts)
+    lines = []
+    for span, words in (("quarter", "next three months"), ("year", "next twelve months")):
+        row = whole.loc[span]
+        lines.append(
+            f"In the {words} expect {numbered(row['expected'])} components to come back from the units now out; nine times in ten it will be {row['lower']} to {row['upper']}."
+        )
+    top = found.counts[(found.counts["span"] == "year") & (found.counts["component"] != "")]
+    top = top.sort_values(["expected", "component"], ascending=[False, True])
+    lines.append(
+        "Over the year: "
+        + listed([f"{r.component} {numbered(r.expected)} ({r.lower} to {r.upper})" for r in top.itertuples()], 9)
+        + "."
+    )
+    year = found.money[found.money["span"] == "year"]
+    for row in year.itertuples():
+        basis = (
+            f"At the {row.one_comeback:,.0f} a comeback stated in shop.toml"
+            if row.basis == "stated"
+            else f"At what returns have cost on record ({row.one_comeback:,.0f} on average)"
+        )
+        lines.append(
+            f"{basis}, that is {_dollars(row.expected)} over the year; with {_dollars(row.upper)} set aside it is enough nineteen times in twenty."
+        )
+    if year.empty:
+        lines.append(
+            "What a comeback costs is neither in shop.toml ([costs], comeback) nor on enough returns, so no money can be named."
+        )
+    notes = [
+        "Units not built yet, and parts that another part breaks, come on top. Install errors are not counted: they are ours to stop, not to foresee.",
+    ]
+    if filled:
+        notes.append(
+            f"{filled:,} of {of:,} lives have no power or weight on record: each is taken at the median of its use."
+        )
+    return Answer(
+        question,
+        tuple(lines),
+        found.counts.drop(columns="days").replace({"component": {"": "all"}})[
+            ["span", "component", "units", "expected", "lower", "upper"]
+        ],
+        "Each running life has its own chance, given its power, weight, use, age and miles; the number is Poisson-binomial, mixed over what each fit leaves open "
+        "(the interval from the best fit alone is too narrow at any size: Tian, Meng and Meeker, arXiv 2007.08648; Escobar and Meeker, Technometrics 41 (1999) 113-124). "
+        "A part that never failed gets half a failure's worth of its component's rate.",
+        tuple(notes),
+    )
+
+
+def stock_answer(found: Forecast) -> Answer:
+    """What to keep on the shelf."""
+    question = "What should be on the shelf for the next quarter's comebacks?"
+    need = found.stock[found.stock["keep"] > 0].sort_values(
+        ["keep", "component", "part"], ascending=[False, True, True], kind="stable"
+    )
+    if need.empty:
+        return Answer(question, ("Nothing: no part is likely to be needed.",), found.stock)
+    lines = [
+        f"To have the part at hand {percent(STOCKED)} of the time: "
+        + listed([f"{r.keep} {r.part}" for r in need.itertuples()], 20)
+        + "."
+    ]
+    money = need["money_tied_up"].sum(min_count=1)
+    if money == money:
+        unpriced = need[need["price_each"].isna()]["part"].tolist()
+        lines.append(
+            f"That ties up {_dollars(money)}"
+            + (f", without {listed(unpriced)}, whose price is not in shop.toml." if unpriced else ".")
+        )
+    return Answer(
+        question,
+        tuple(lines),
+        found.stock,
+        "The fewest that suffice with that chance, part by part; a part that was followed by another is replaced with the one that followed. "
+        "Parts for new builds, and for damage that another part does, come on top.",
+    )
+
+
+def units_answer(found: Forecast, shown: int = 20) -> Answer:
+    """Each unit's own chance."""
+    question = "Which units are most likely to come back in their next 10,000 miles?"
+    units = found.units[found.units["chance"].notna()]
+    blank = len(found.units) - len(units)
+    if units.empty:
+        return Answer(question, ("No part has failed yet, so no unit's own chance can be told.",), units)
+    top, half = units.iloc[0], units["chance"].median()
+    lines = [
+        f"Half the {plural(len(units), 'unit')} running have a chance under {percent(half)}; the likeliest, {top['serial']}, has {percent(top['chance'])}, most of it for its {top['likeliest']}.",
+        f"{plural(int((units['chance'] >= 0.1).sum()), 'unit')} stand at 10 % or more. A chance is not a verdict on one truck: of ten at 10 %, nine come home.",
+    ]
+    notes = []
+    if blank:
+        notes.append(f"For {plural(blank, 'more unit')} no part has a fit, so their chance is not known.")
+    if found.left_out:
+        notes.append(
+            f"{found.left_out:,} lives of parts that never failed have no fit; their share of a unit's chance is not counted."
+        )
+    return Answer(
+        question,
+        tuple(lines),
+        units.head(shown),
+        "One minus the product over its components of not failing in the next 10,000 miles, given power, weight, use and what is known of its miles. "
+        "The whole list is in unit_chances.csv and is for the shop only.",
+        tuple(notes),
+    )

@@ -1,0 +1,143 @@
+"""The quarter's outlook: past quarters replayed, this one watched, the next foreseen."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from analytics.ratings.backtest import quarter_ends
+from analytics.review.alarms import alarms_answer, lots_answer, power_answer, revision_answer
+from analytics.review.answer import Answer
+from analytics.review.expected import at_stake, days_between, expected_answer, running_chances
+from analytics.review.forecast import Forecast, forecast, forecast_answer, stock_answer, units_answer
+from analytics.review.kept_word import BACK, alarms_kept, forecasts_kept, kept_answer
+from analytics.review.months_in_service import months_answer, months_table
+from analytics.review.quarterly import Review
+from analytics.review.stands import Stand, stand_at, stand_of
+from analytics.review.watch import Watched, watch
+
+#: quarters replayed: long enough for a year's forecast to have had its year
+QUARTERS = 8
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Outlook:
+    """Answers about what stands out, what comes next and what was said before; with the tables behind them.
+
+    watched: the quarters replayed, oldest first, this one last. months: by build month and time in service. stand: the
+    lives and fits of the day.
+    """
+
+    as_of: pd.Timestamp
+    watched: list[Watched]
+    expected: Answer
+    alarms: Answer
+    lots: Answer
+    power: Answer
+    revision: Answer
+    months: Answer
+    forecast: Answer
+    stock: Answer
+    units: Answer
+    kept: Answer
+    months_table: pd.DataFrame
+    forecasts: Forecast
+    alarms_kept: pd.DataFrame
+    seconds: tuple[float, ...]
+    stand: Stand
+
+    def __repr__(self) -> str:
+        return f"Outlook({self.as_of:%Y-%m-%d}: {len(self.watched)} quarters watched, {self.forecasts!r})"
+
+    def answers(self) -> list[Answer]:
+        """All answers in the order they are read."""
+        return [
+            self.alarms, self.expected, self.lots, self.revision, self.power, self.months, self.forecast, self.stock, self.units, self.kept,
+        ]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Replay:
+    """Quarters replayed: stands (one more than quarters watched), watched, chances of the running ones by (stand, span),
+    processor seconds each took."""
+
+    stands: list[Stand]
+    watched: list[Watched]
+    running: dict
+    seconds: tuple[float, ...]
+
+
+def replay(
+    folder: str | Path, now: Stand, quarters: int = QUARTERS, progress: Callable[[str], None] | None = None
+) -> Replay:
+    """Every quarter end up to ``now`` looked at with the records as they stood, and every quarter watched.
+
+    A quarter end before the first unit went out is left out; ``now`` comes last, whether its quarter is over or not.
+    """
+    say = progress or (lambda _: None)
+    ends = [e for e in quarter_ends(now.as_of, quarters) if e < now.as_of]
+    first = now.lifetimes.units["in_service_on"].min()
+    stands, watched, running, seconds = [], [], {}, []
+    for end in [*(e for e in ends if e > first), now.as_of]:
+        begun = time.process_time()
+        stand = now if end == now.as_of else stand_at(folder, end)
+        if stand.table.empty:
+            continue
+        stands.append(stand)
+        for span, back in BACK.items():
+            i = len(stands) - 1 - back
+            if i >= 0:
+                running[i, span] = running_chances(stands[i], days_between(stands[i], stand))
+        if len(stands) > 1:
+            before = stands[-2]
+            watched.append(watch(before, stand, at_stake(before, stand, running[len(stands) - 2, "quarter"])))
+        seconds.append(time.process_time() - begun)
+        say(f"quarter to {end:%Y-%m-%d}")
+    return Replay(stands, watched, running, tuple(seconds))
+
+
+def make_outlook(
+    review: Review, folder: str | Path, quarters: int = QUARTERS, progress: Callable[[str], None] | None = None
+) -> Outlook:
+    """The outlook of a review; ``folder`` is read again as of each earlier quarter end."""
+    now = stand_of(review.records, review.lifetimes)
+    done = replay(folder, now, quarters, progress)
+    kept = alarms_kept(done.watched)
+    alarms = done.watched[-1].alarms if done.watched else pd.DataFrame(columns=["family"])
+    months = months_table(now)
+    ahead = forecast(now)
+    before = done.stands[-2] if len(done.stands) > 1 else now
+    if done.watched:
+        last = done.watched[-1]
+        expected = expected_answer(last.stakes, last.expected, review.span.name, now.filled, now.of)
+        lots, revision = lots_answer(before, now), revision_answer(before, now, last.looks)
+    else:
+        words = ("There is no earlier quarter end to expect anything from.",)
+        expected = Answer(
+            f"Did more come back in {review.span.name} than the records had foreseen?", words, pd.DataFrame()
+        )
+        lots, revision = lots_answer(now, now), revision_answer(now, now, pd.DataFrame())
+    first = done.stands[0].as_of if done.stands else None
+    return Outlook(
+        as_of=now.as_of,
+        watched=done.watched,
+        expected=expected,
+        alarms=alarms_answer(now, done.watched, kept),
+        lots=lots,
+        power=power_answer(now, done.watched),
+        revision=revision,
+        months=months_answer(months, alarms),
+        forecast=forecast_answer(ahead, now.filled, now.of),
+        stock=stock_answer(ahead),
+        units=units_answer(ahead),
+        kept=kept_answer(forecasts_kept(done.stands, done.running), kept, first),
+        months_table=months,
+        forecasts=ahead,
+        alarms_kept=kept,
+        seconds=done.seconds,
+        stand=now,
+    )

@@ -1,0 +1,352 @@
+"""Is anything getting worse? Looks at the quarter and at whole lives, with the false alarms of all of them together held down.
+
+Every quarter has a budget of false alarms, shared out among the families of looks beforehand (as Wu and Meeker, Technometrics 44
+(2002) 237-251, share it out among months in service; the shares here are ours) and within a family evenly among the looks that
+could be loud at all (Tarone, Biometrics 46 (1990) 515-522; both years and pages from memory). A look over the whole life needs
+no level: given how many of a part came back in all, the number from one lot is binomial with the lot's share of the
+hazard, when nothing is wrong with it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.special import gammaln, xlog1py, xlogy
+from scipy.stats import poisson
+
+from analytics.ratings.predict import fit_lives
+from analytics.review.expected import LIFE, Stakes, expected_table, life_hazards
+from analytics.review.stands import SEED, PartStand, Stand, chance_of, equal_draws, from_entry, pooled_lives, recorded
+
+#: chance of any false alarm in a quarter, all looks together: at most one such quarter in ten
+FALSE_ALARM = 0.10
+#: share of it for each family of looks
+BUDGET = {
+    "lot, whole life": 0.30,
+    "revision, whole life": 0.05,
+    "build month, install errors": 0.15,
+    "build month, whole life": 0.10,
+    "builder, install errors": 0.05,
+    "builder, whole life": 0.05,
+    "component, this quarter": 0.125,
+    "part, this quarter": 0.125,
+    "power band, this quarter": 0.025,
+    "weight class, this quarter": 0.025,
+}
+_QUARTER_SIDES = tuple(family.split(",")[0] for family in BUDGET if family.endswith("this quarter"))
+#: an install error shows within about so many days (common practice, no source); the records correct it as they grow
+INSTALL_DAYS = 90.0
+_INSTALL_WEIGHT = 5.0
+_COLUMNS = [
+    "family",
+    "component",
+    "group",
+    "units",
+    "expected",
+    "came",
+    "ratio",
+    "p_value",
+    "threshold",
+    "alarm",
+    "least",
+]
+
+
+# ---- numbers -------------------------------------------------------------------------------------------------------
+def alarm_count(expected: float, chance: float) -> int:
+    """Fewest failures that are an alarm: so many or more have a chance of at most ``chance`` where ``expected`` are (Poisson)."""
+    count = int(poisson.isf(chance, expected))
+    while poisson.sf(count - 1, expected) > chance:
+        count += 1
+    return count
+
+
+def chance_of_alarm(count: int, expected: float, ratio: float = 1.0) -> float:
+    """Chance that ``count`` or more fail where ``ratio`` times ``expected`` are the rule (Poisson)."""
+    return float(poisson.sf(count - 1, ratio * expected))
+
+
+def share_tails(came: Sequence[float], totals: Sequence[float], shares: Sequence[float]) -> tuple[float, float, float]:
+    """Chances of so many or more, of so few or fewer, and of the most there could be, given the totals.
+
+    One entry per part: came of totals fell on a group with that share of the part's hazard. Sum of independent
+    binomials, exact.
+    """
+    pmf = np.ones(1)
+    for total, share in zip(totals, shares, strict=True):
+        k, m = np.arange(int(total) + 1), int(total)
+        log = gammaln(m + 1) - gammaln(k + 1) - gammaln(m - k + 1) + xlogy(k, share) + xlog1py(m - k, -share)
+        pmf = np.convolve(pmf, np.exp(log))
+    n = int(sum(came))
+    return float(min(pmf[n:].sum(), 1.0)), float(min(pmf[: n + 1].sum(), 1.0)), float(pmf[-1])
+
+
+def threshold_of(least: Sequence[float], budget: float) -> float:
+    """The chance under which a look of a family is an alarm: budget over the number of looks that could go that low.
+
+    least: the smallest chance each look could reach, given the totals.
+    """
+    ordered = np.sort(np.asarray(least, float))
+    for k in range(1, len(ordered) + 1):
+        if int((ordered <= budget / k).sum()) <= k:
+            return budget / k
+    return budget / max(len(ordered), 1)
+
+
+def shrink(
+    came: np.ndarray, expected: np.ndarray, level: float = 0.9
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
+    """Ratios of groups to the common rate, drawn together: mean, lower and upper (n,), and the spread between groups.
+
+    came is Poisson with mean expected x ratio, ratios are gamma with mean 1; its shape by maximum marginal likelihood
+    (Clayton and Kaldor, Biometrics 43 (1987) 671-681; from memory). A spread of 0: the groups differ no more than chance.
+    """
+    from scipy.stats import gamma
+
+    came, expected = np.asarray(came, float), np.asarray(expected, float)
+    spread = np.r_[0.0, np.geomspace(0.05, 3.0, 120)]
+    fit = [poisson.logpmf(came, expected).sum()]
+    for sd in spread[1:]:
+        a = 1 / sd**2
+        fit.append(
+            (
+                gammaln(a + came)
+                - gammaln(a)
+                - gammaln(came + 1)
+                + a * np.log(a / (a + expected))
+                + came * np.log(expected / (a + expected))
+            ).sum()
+        )
+    best = float(spread[int(np.argmax(fit))])
+    if best == 0:
+        one = np.ones(len(came))
+        return one, one, one, 0.0
+    a = 1 / best**2
+    post = gamma(a + came, scale=1 / (a + expected))
+    tail = (1 - level) / 2
+    return post.mean(), post.ppf(tail), post.ppf(1 - tail), best
+
+
+# ---- looks ---------------------------------------------------------------------------------------------------------
+_SIDES = (
+    ("lot, whole life", "lot", "failure", True),
+    ("build month, whole life", "month", "failure", False),
+    ("builder, whole life", "builder", "failure", False),
+    ("build month, install errors", "month", "install", False),
+    ("builder, install errors", "builder", "install", False),
+)
+#: column of the lives, and what is counted, of a family that looks at whole lives
+_OF = {family: (column, event) for family, column, event, _ in _SIDES}
+
+
+def life_looks(lives: pd.DataFrame) -> pd.DataFrame:
+    """Looks over whole lives at lots, build months and builders (see _COLUMNS). lives: from `watched_lives`."""
+    rows: list[dict] = []
+    for family, column, event, by_part in _SIDES:
+        rows += _shared(lives, family, column, event, by_part)
+    return pd.DataFrame(rows, columns=_COLUMNS)
+
+
+def watched_lives(before: Stand, now: Stand) -> pd.DataFrame:
+    """Lives of ``now`` with their hazard from the models of ``before``, and how much of the risk of an install error each
+    has run through (``install_risk``). told_failure, told_install: in the looks at all."""
+    lives = life_hazards(before, now)
+    lives = lives[lives["part"].map(recorded)]
+    return lives.assign(
+        install_risk=_install_exposure(before, lives) * lives["count"], told_failure=True, told_install=True
+    )
+
+
+def _joined(frames: list[pd.DataFrame]) -> pd.DataFrame:
+    some = [f for f in frames if len(f)]
+    return pd.concat(some, ignore_index=True) if some else frames[0]
+
+
+def _shared(lives: pd.DataFrame, family: str, column: str, event: str, by_part: bool) -> list[dict]:
+    own = lives[lives[f"told_{event}"] & lives[column].ne("") & lives[column].ne("NaT")]
+    # install errors do not hang on the part fitted
+    part = own["part"] if event == "failure" else ""
+    own = pd.DataFrame(
+        {
+            "component": own["component"], "part": part, "group": own[column].astype(str), "units": own["count"],
+            "hazard": own["hazard"] if event == "failure" else own["install_risk"], "n": own[event] * own["count"],
+        }
+    )  # fmt: skip
+    sums = own.groupby(["component", "part", "group"], sort=True)[["hazard", "n", "units"]].sum()
+    whole = sums.groupby(level=[0, 1])[["hazard", "n"]].transform("sum")
+    sums = sums.assign(total_hazard=whole["hazard"], total=whole["n"])
+    looks: dict[tuple, list[tuple]] = {}
+    for (component, part, group), hazard, n, units, total_hazard, total in sums.itertuples(name=None):
+        # a part none of which failed anywhere says nothing; nor does a group with nothing to be compared with
+        if total > 0 and 0 < hazard < total_hazard:
+            looks.setdefault((component, part if by_part else "", group), []).append(
+                (hazard, n, units, total_hazard, total)
+            )
+    rows = []
+    for (component, _, group), parts in looks.items():
+        hazard, n, units, total_hazard, total = (np.array(v, float) for v in zip(*parts, strict=True))
+        more, _, least = share_tails(n, total, hazard / total_hazard)
+        rest = total - n
+        expected = (hazard * np.where(rest > 0, rest, 0.5) / (total_hazard - hazard)).sum()
+        rows.append(_look(family, component, group, units.sum(), expected, n.sum(), more, least))
+    return rows
+
+
+def _look(family, component, group, units, expected, came, p_value, least) -> dict:
+    return {
+        "family": family,
+        "component": component,
+        "group": str(group),
+        "units": int(units),
+        "expected": float(expected),
+        "came": int(came),
+        "ratio": float(came / expected) if expected > 0 else np.nan,
+        "p_value": float(p_value),
+        "threshold": np.nan,
+        "alarm": False,
+        "least": float(least),
+    }
+
+
+def _install_exposure(before: Stand, table: pd.DataFrame) -> np.ndarray:
+    """Share of its install risk each life has run through: what the records of ``before`` show of when such errors come,
+    drawn towards an even spread over the first INSTALL_DAYS."""
+    past = before.table
+    at = np.sort(past.loc[past["install"], "upper_days"].to_numpy(float))
+    at = at[np.isfinite(at)]
+    start, end = past["entry_days"].to_numpy(float), np.maximum(past["lower_days"], past["entry_days"]).to_numpy(float)
+    step = np.array([1 / max(((start < t) & (end >= t)).sum(), 1) for t in at])
+    steps = np.cumsum(step) / step.sum() if len(step) else step
+
+    def shown(days: np.ndarray) -> np.ndarray:
+        assumed = np.minimum(days, INSTALL_DAYS) / INSTALL_DAYS
+        if not len(at):
+            return assumed
+        seen = np.r_[0.0, steps][np.searchsorted(at, days, side="right")]
+        return (_INSTALL_WEIGHT * assumed + len(at) * seen) / (_INSTALL_WEIGHT + len(at))
+
+    # a part that failed would have been followed on, had it not: its risk counts up to where it ended
+    end = np.where(table["ended"] == "failed", table["upper_days"], table["lower_days"]).astype(float)
+    return np.maximum(shown(end) - shown(table["entry_days"].to_numpy(float)), 1e-9)
+
+
+def revision_looks(before: Stand, now: Stand) -> pd.DataFrame:
+    """A part that followed another, against it: both as if one part, fitted at ``before``; which share of the failures is its."""
+    rows = []
+    for step in now.lifetimes.shop.supersessions:
+        if not all((step.component, p) in now.parts for p in (step.old, step.new)):
+            continue
+        past, _ = pooled_lives(before, step.component, (step.old, step.new))
+        fit = fit_lives(past, now.lifetimes.shop.target_miles, before.settings, 32, SEED)
+        data, code = pooled_lives(now, step.component, (step.old, step.new))
+        begun, days = from_entry(data)
+        model = (
+            PartStand(before.parts[step.component, step.old].lives, fit, equal_draws(fit, SEED)) if fit.model else None
+        )
+        chance = chance_of(model, (1.0, 1e5), begun, np.arange(len(days)), days, draws=False)[0]
+        hazard = -np.log1p(-np.minimum(chance, 1 - 1e-12)) * data.weight
+        new, failed = code == 1, data.failed
+        total, came = data.weight[failed].sum(), data.weight[failed & new].sum()
+        if not total:
+            continue
+        share = hazard[new].sum() / hazard.sum()
+        more, fewer, _ = share_tails([came], [total], [share])
+        expected = hazard[new].sum() * max(total - came, 0.5) / hazard[~new].sum()
+        units = data.weight[new].sum()
+        row = _look(
+            "revision, whole life",
+            step.component,
+            f"{step.new} after {step.old}",
+            units,
+            expected,
+            came,
+            more,
+            share**total,
+        )
+        rows.append(row | {"p_fewer": fewer, "old": step.old, "new": step.new, "share": share, "total": total})
+    return pd.DataFrame(rows, columns=[*_COLUMNS, "p_fewer", "old", "new", "share", "total"])
+
+
+def quarter_looks(table: pd.DataFrame) -> pd.DataFrame:
+    """The table of expected against actual as looks; a look could be loud if one failure more than came would be."""
+    rows = []
+    for row in table.itertuples():
+        family = f"{row.side}, this quarter"
+        if family in BUDGET:
+            rows.append(_look(family, row.component, row.group, row.units, row.expected, row.came, row.p_more, 0.0))
+    return pd.DataFrame(rows, columns=_COLUMNS)
+
+
+def judged(
+    looks: pd.DataFrame, thresholds: dict[str, float] | None = None, budget: float = FALSE_ALARM
+) -> pd.DataFrame:
+    """The looks with their family's threshold and whether they are an alarm, the most surprising first."""
+    told = thresholds_of(looks, budget) if thresholds is None else thresholds
+    own = looks.assign(threshold=looks["family"].map(told).astype(float))
+    own["alarm"] = own["p_value"] <= own["threshold"]
+    return own.sort_values(["p_value", "family", "component", "group"], kind="stable", ignore_index=True)
+
+
+def thresholds_of(looks: pd.DataFrame, budget: float = FALSE_ALARM) -> dict[str, float]:
+    """The chance under which a look of each family is an alarm."""
+    return {f: threshold_of(own["least"], budget * BUDGET[f]) for f, own in looks.groupby("family", sort=True)}
+
+
+def peeled(lives: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Looks over whole lives, judged, and the lives still told.
+
+    One bad lot makes the months it was fitted in look bad too. So the loudest alarm is written down, its lives are set
+    aside, and the rest is looked at again, until nothing is loud.
+    """
+    found: list[pd.DataFrame] = []
+    lives = lives.copy()
+    thresholds: dict[str, float] | None = None
+    while True:
+        looks = life_looks(lives)
+        thresholds = thresholds_of(looks) if thresholds is None else thresholds
+        looks = judged(looks, thresholds)
+        # loudest against what its family was given
+        loud = looks[looks["alarm"]]
+        loud = loud.iloc[np.argsort(loud["p_value"] / loud["threshold"], kind="stable")]
+        if loud.empty:
+            return _joined([*found, looks]), lives
+        first = loud.iloc[:1]
+        found.append(first)
+        column, event = _OF[first["family"].iat[0]]
+        mine = (lives["component"] == first["component"].iat[0]) & (lives[column].astype(str) == first["group"].iat[0])
+        lives.loc[mine, f"told_{event}"] = False
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Watched:
+    """One quarter watched. expected: table of expected against actual; looks: every look, judged; stakes: what could fail."""
+
+    before: pd.Timestamp
+    end: pd.Timestamp
+    stakes: Stakes
+    expected: pd.DataFrame
+    looks: pd.DataFrame
+
+    def __repr__(self) -> str:
+        return f"Watched({self.end:%Y-%m-%d}: {len(self.looks)} looks, {int(self.looks['alarm'].sum())} alarms)"
+
+    @property
+    def alarms(self) -> pd.DataFrame:
+        return self.looks[self.looks["alarm"]]
+
+
+def watch(before: Stand, now: Stand, stakes: Stakes) -> Watched:
+    """Every look of one quarter, with the models as they stood at ``before``."""
+    table = expected_table(stakes)
+    life, lives = peeled(watched_lives(before, now))
+    # what a lot or month already found does this quarter is not a new alarm
+    silent = pd.MultiIndex.from_frame(lives.loc[~lives["told_failure"], LIFE])
+    told = ~pd.MultiIndex.from_frame(stakes.rows[LIFE]).isin(silent)
+    rest = table if told.all() else expected_table(stakes.take(told), sides=_QUARTER_SIDES)
+    more = judged(_joined([quarter_looks(rest), revision_looks(before, now)]))
+    every = _joined([life, more])
+    every = every.sort_values(["alarm", "p_value"], ascending=[False, True], kind="stable", ignore_index=True)
+    return Watched(before.as_of, now.as_of, stakes, table, every)

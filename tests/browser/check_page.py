@@ -1,0 +1,85 @@
+"""The pages in a real browser: nothing is asked of the network, nothing runs, everything can be read. Run by `make browser`.
+
+Needs the package playwright and a Chromium or Chrome on the machine (CHROMIUM names it where it is not found).
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import sync_playwright
+
+from analytics.__main__ import main
+from tests.browser.nasty_shop import SCRIPT, nasty_shop
+
+ROOT = Path(__file__).parents[2]
+PAGES = ["review.html", "ratings.html", "customer_sheet.html"]
+
+
+@pytest.fixture(scope="module")
+def browser():
+    names = ("chromium", "chromium-browser", "google-chrome", "chrome")
+    program = os.environ.get("CHROMIUM") or next((p for p in map(shutil.which, names) if p), None)
+    assert program, "no Chromium or Chrome found: install one, or name it with CHROMIUM=/path/to/it"
+    with sync_playwright() as play:
+        running = play.chromium.launch(executable_path=program, args=["--no-sandbox"])
+        yield running
+        running.close()
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    out = tmp_path_factory.mktemp("out")
+    folder = nasty_shop(tmp_path_factory.mktemp("nasty") / "shop")
+    for command in ("review", "ratings"):
+        assert main([command, str(folder), "--out", str(out)]) == 0
+    return out
+
+
+def looked_at(browser, path: Path) -> dict:
+    """Open a page, open every fold, and say what it asked for, did and shows."""
+    asked, told = [], []
+    page = browser.new_page(viewport={"width": 1200, "height": 900})
+    page.on("request", lambda r: asked.append(r.url))
+    page.on("dialog", lambda d: (told.append(d.message), d.dismiss()))
+    page.on("console", lambda m: told.append(m.text))
+    page.on("pageerror", lambda e: told.append(str(e)))
+    page.goto(path.as_uri())
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    page.wait_for_timeout(300)
+    found = {
+        "asked": [url for url in asked if not url.startswith("data:")],
+        "told": told,
+        "title": page.title(),
+        "text": page.inner_text("body"),
+        "pictures": page.evaluate("[...document.images].map(i => i.complete && i.naturalWidth > 0)"),
+        "wider": page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth"),
+        "scripts": page.evaluate("document.scripts.length"),
+    }
+    page.close()
+    return found
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_a_shop_of_ill_will(browser, written, name):
+    found = looked_at(browser, written / name)
+    assert found["asked"] == [(written / name).as_uri()]
+    assert found["told"] == []
+    assert found["scripts"] == 0
+    assert found["title"] != "ran"
+    assert SCRIPT in found["text"]
+    assert all(found["pictures"])
+
+
+def test_the_demo_page_is_readable(browser, tmp_path):
+    assert main(["review", str(ROOT / "data" / "demo"), "--out", str(tmp_path)]) == 0
+    found = looked_at(browser, tmp_path / "review.html")
+    assert found["asked"] == [(tmp_path / "review.html").as_uri()]
+    assert found["told"] == []
+    assert len(found["pictures"]) > 10
+    assert all(found["pictures"])
+    assert found["wider"] <= 0, "the page scrolls sideways"
+    assert "What came back, and why?" in found["text"]

@@ -1,0 +1,211 @@
+"""The numbers of the watch: exact tails, thresholds, shrunken rates, and what it can see."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import binomtest, hypergeom, nbinom, poisson
+
+from analytics.models.exact import compare_rates, proportion_chart
+from analytics.review.kept_word import alarms_kept
+from analytics.review.watch import (
+    BUDGET,
+    FALSE_ALARM,
+    Watched,
+    alarm_count,
+    chance_of_alarm,
+    peeled,
+    share_tails,
+    shrink,
+    threshold_of,
+)
+
+
+def test_a_lot_of_twenty():
+    """Calculated by hand from the Poisson law: a lot of 20 with 4 % usual, an alarm at 4 or more, is falsely accused 0.9 % of
+    the time; one that truly fails 20 % is caught 57 %."""
+    assert alarm_count(20 * 0.04, 0.01) == 4
+    by_hand = 1 - np.exp(-0.8) * (1 + 0.8 + 0.8**2 / 2 + 0.8**3 / 6)
+    assert chance_of_alarm(4, 0.8) == pytest.approx(by_hand, rel=1e-12)
+    assert chance_of_alarm(4, 0.8) == pytest.approx(0.009, abs=5e-4)
+    assert chance_of_alarm(4, 0.8, 5) == pytest.approx(0.57, abs=5e-3)
+    # never more than the chance asked for, and one fewer would be
+    for expected in (0.01, 0.4, 3.0, 20.0):
+        for chance in (0.05, 1e-3, 1e-6):
+            n = alarm_count(expected, chance)
+            assert poisson.sf(n - 1, expected) <= chance < poisson.sf(n - 2, expected)
+
+
+def test_tails_agree_with_exact_limits(reference):
+    """D17, Garwood 1936: at the upper limit of k failures, k or fewer have a chance of the tail."""
+    rows = reference("D17")
+    limits = rows[rows["quantity"].str.contains("poisson_upper") & rows["quantity"].str.contains("two_sided")]
+    assert len(limits)
+    for row in limits.itertuples():
+        tail = (1 - float(row.quantity.split("upper")[1].split("_")[0]) / 100) / 2
+        assert 1 - chance_of_alarm(int(row.at) + 1, row.value) == pytest.approx(tail, rel=1e-6)
+
+
+def test_shares_are_binomial():
+    """One part: the test of Przyborowski and Wilenski 1940, as scipy's binomtest and the package's comparison of rates have it."""
+    more, fewer, least = share_tails([5], [12], [0.2])
+    assert more == pytest.approx(binomtest(5, 12, 0.2, alternative="greater").pvalue, rel=1e-10)
+    assert fewer == pytest.approx(binomtest(5, 12, 0.2, alternative="less").pvalue, rel=1e-10)
+    assert least == pytest.approx(0.2**12, rel=1e-10)
+    assert more == pytest.approx(compare_rates(5, 1.0, 7, 4.0, alternative="greater").p_value, rel=1e-9)
+    # two parts: every way to get there, counted out
+    shares, totals = (0.1, 0.3), (4, 3)
+    brute = sum(
+        poisson_binomial_term(i, totals[0], shares[0]) * poisson_binomial_term(j, totals[1], shares[1])
+        for i in range(5)
+        for j in range(4)
+        if i + j >= 3
+    )
+    assert share_tails([1, 2], totals, shares)[0] == pytest.approx(brute, rel=1e-10)
+
+
+def poisson_binomial_term(k: int, n: int, share: float) -> float:
+    from math import comb
+
+    return comb(n, k) * share**k * (1 - share) ** (n - k)
+
+
+def test_the_same_lots_stand_out_as_on_a_published_chart(reference, reference_data):
+    """D18, NIST/SEMATECH e-Handbook 6.3.3.2: against three-sigma limits lots 15 and 23 stand out, and no others. Each lot against
+    all the others by its share of the wafers, at the chance three sigmas leave above, accuses the same two."""
+    lots = reference_data("p_chart")
+    failures = (lots["fraction"] * lots["n"]).round().astype(int)
+    chart = proportion_chart(failures, lots["n"])
+    high = {int(lot) for lot, out in zip(lots["lot"], chart.outside, strict=True) if out}
+    assert high == set(reference("D18", "lot_outside_fraction")["at"].astype(int)) == {15, 23}
+    chances = [
+        hypergeom.sf(k - 1, lots["n"].sum(), failures.sum(), n) for k, n in zip(failures, lots["n"], strict=True)
+    ]
+    assert {lot for lot, p in zip(lots["lot"], chances, strict=True) if p <= 0.00135} == high
+    # rare failures, as ours are: the binomial share is the same thing in the limit, and never the bolder of the two
+    ours = [
+        share_tails([k], [failures.sum()], [n / lots["n"].sum()])[0] for k, n in zip(failures, lots["n"], strict=True)
+    ]
+    assert all(a >= b for a, b in zip(ours, chances, strict=True) if b < 0.2)
+    assert set(lots["lot"].to_numpy()[np.argsort(ours)[:2]]) == high
+
+
+def test_thresholds_leave_out_looks_that_cannot_be_loud():
+    assert threshold_of([0.0] * 10, 0.05) == pytest.approx(0.005)
+    # eight of ten could never go below 0.2: two looks share the budget (Tarone 1990)
+    assert threshold_of([0.2] * 8 + [1e-6] * 2, 0.05) == pytest.approx(0.025)
+    assert threshold_of([0.2] * 8, 0.05) == pytest.approx(0.05)
+    assert threshold_of([], 0.05) == pytest.approx(0.05)
+
+
+def test_budget_is_all_of_it():
+    assert sum(BUDGET.values()) == pytest.approx(1.0)
+    assert FALSE_ALARM == 0.10
+
+
+def test_a_family_keeps_its_budget_where_nothing_is_wrong():
+    """2,000 quarters of 48 lots, 12 failures falling where the hazard is (seed 4): any alarm in at most the budgeted share."""
+    rng = np.random.default_rng(4)
+    hazard = rng.gamma(2.0, size=48)
+    share = hazard / hazard.sum()
+    loud = 0
+    threshold = threshold_of(share**12, 0.03)
+    tails = {k: [share_tails([k], [12], [s])[0] for s in share] for k in range(13)}
+    for _ in range(2000):
+        came = rng.multinomial(12, share)
+        loud += any(tails[k][i] <= threshold for i, k in enumerate(came))
+    assert loud / 2000 <= 0.03 + 2 * np.sqrt(0.03 * 0.97 / 2000)
+    assert loud > 0
+
+
+def test_shrunken_rates():
+    """Their marginal law is negative binomial: scipy's nbinom, maximised over the same spread, finds the same."""
+    rng = np.random.default_rng(2)
+    expected = rng.uniform(0.5, 6, 60)
+    came = rng.poisson(expected * rng.gamma(4, 1 / 4, 60))
+    mean, lower, upper, spread = shrink(came, expected)
+    grid = np.geomspace(0.05, 3.0, 120)
+    told = [nbinom.logpmf(came, 1 / s**2, 1 / (1 + expected * s**2)).sum() for s in grid]
+    assert spread == pytest.approx(grid[int(np.argmax(told))])
+    a = 1 / spread**2
+    assert mean == pytest.approx((a + came) / (a + expected))
+    assert (lower < mean).all()
+    assert (mean < upper).all()
+    # drawn towards one, the more the less is expected
+    raw = came / expected
+    assert (np.abs(mean - 1) <= np.abs(raw - 1) + 1e-12).all()
+
+
+def test_lots_that_differ_no_more_than_chance_are_not_ranked():
+    mean, lower, upper, spread = shrink(np.array([2, 2, 2, 2]), np.array([2.0, 2.0, 2.0, 2.0]))
+    assert spread == 0
+    assert (mean == 1).all()
+    assert (lower == upper).all()
+
+
+def lives(n: int = 200) -> pd.DataFrame:
+    """Ten lots of one part, each fitted in a month of its own, one unit of hazard a life over all."""
+    lot = np.arange(n) % 10
+    return pd.DataFrame(
+        {
+            "component": "shaft", "part": "A", "lot": [f"L{k}" for k in lot], "month": [f"2022-{k + 1:02d}" for k in lot],
+            "builder": "", "count": 1, "hazard": 0.05, "install_risk": 1.0, "failure": False, "install": False,
+            "told_failure": True, "told_install": True,
+        }
+    )  # fmt: skip
+
+
+def test_one_bad_lot_is_one_alarm_not_two():
+    """The month it was fitted in is as loud, until the lot is set aside."""
+    table = lives()
+    table.loc[table.index[table["lot"] == "L3"][:9], "failure"] = True
+    table.loc[[1, 2], "failure"] = True
+    looks, left = peeled(table)
+    loud = looks[looks["alarm"]]
+    assert len(loud) == 1
+    assert loud["group"].iat[0] in ("L3", "2022-04")
+    assert loud["came"].iat[0] == 9
+    assert not left.loc[left["lot"] == "L3", "told_failure"].any()
+    assert left["told_install"].all()
+
+
+def test_an_expected_count_is_that_of_the_others():
+    table = lives()
+    table.loc[table.index[table["lot"] != "L3"][:18], "failure"] = True
+    looks, _ = peeled(table)
+    own = looks[(looks["family"] == "lot, whole life") & (looks["group"] == "L3")].iloc[0]
+    # 18 failures in 180 lives like its own 20
+    assert own["expected"] == pytest.approx(2.0)
+    assert own["came"] == 0
+    assert not looks["alarm"].any()
+
+
+def quarter(end: str, came: int, expected: float, alarm: bool, family: str = "lot, whole life") -> Watched:
+    row = {
+        "family": family, "component": "shaft", "group": "L3", "units": 20, "expected": expected, "came": came,
+        "ratio": came / expected, "p_value": 1e-5, "threshold": 1e-3, "alarm": alarm, "least": 0.0,
+    }  # fmt: skip
+    return Watched(pd.Timestamp(end), pd.Timestamp(end), None, pd.DataFrame(), pd.DataFrame([row]))
+
+
+@pytest.mark.parametrize(
+    ("later", "expected", "verdict"),
+    [(7, 0.5, "borne out"), (3, 0.5, "too early to say"), (4, 5.0, "not borne out")],
+)
+def test_alarms_are_held_against_what_came(later, expected, verdict):
+    kept = alarms_kept(
+        [quarter("2023-03-31", 3, 0.2, True), quarter("2023-06-30", later, expected, verdict == "borne out")]
+    )
+    assert len(kept) == 1
+    row = kept.iloc[0]
+    assert row["verdict"] == verdict
+    assert row["first_raised"] == pd.Timestamp("2023-03-31")
+    assert row["came_since"] == later - 3
+    assert row["standing"] == (verdict == "borne out")
+
+
+def test_an_alarm_of_today_has_nothing_to_be_held_against():
+    kept = alarms_kept([quarter("2023-03-31", 3, 0.2, True)])
+    assert kept["verdict"].iat[0].startswith("raised now")
+    assert kept["came_since"].isna().all()
