@@ -194,7 +194,7 @@ def guarantee_figure(review: Review, view: FleetView) -> tuple[Figure, str] | No
     shop, costs = review.records.shop, view.costs
     comeback = shop.cost_of("comeback")
     allowed, _ = allowed_costs(shop)
-    if comeback is None or not costs:
+    if not comeback or not costs:
         return None
     middle = allowed[(len(allowed) - 1) // 2]
     figure, ax = _plt().subplots(figsize=(7.6, 3.8), layout="constrained")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analytics.errors import NotEnoughData, RecordsError
+from analytics.errors import NotEnoughData
 from analytics.models.lifedata import NOTHING, split_days
 from analytics.models.mileage import fit_driving
 from analytics.models.regression import survival_of
@@ -15,7 +15,7 @@ from analytics.records.shop import Shop
 from analytics.review.answer import Answer, listed, percent, plural
 from analytics.review.quarter import YEAR_DAYS
 from analytics.review.repeats import mean_comebacks
-from analytics.review.stands import DRAWS, SEED, PartStand, Stand, past_of, recorded
+from analytics.review.stands import DRAWS, SEED, PartStand, Stand, chance_of, from_entry, past_of, recorded
 
 MONTHS = np.r_[1:37, 39:121:3]
 MILES = np.arange(1_000, 150_001, 1_000)
@@ -28,6 +28,8 @@ _SHARES = (0.02, 0.05, 0.10)
 _YEARS = 3.0
 _FEWEST = 10
 TRUCKS = 80
+#: failures' worth of trust that a band fails as the fits say (a judgement): one in two within 0.63 to 1.28 times as often
+_PRIOR = 4.0
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -50,19 +52,14 @@ class BandCost:
 
 
 def allowed_costs(shop: Shop) -> tuple[list[float], str]:
-    """What the guarantee may cost a unit, and where that comes from. Raises RecordsError on a figure that makes no sense."""
-    comeback, own = shop.cost_of("comeback"), shop.costs.get("guarantee_per_unit")
-    if own is not None:
-        own = own if isinstance(own, list) else [own]
-        if not own or not all(isinstance(v, int | float) and not isinstance(v, bool) and v > 0 for v in own):
-            raise RecordsError(
-                f"shop.toml [costs] guarantee_per_unit = {shop.costs['guarantee_per_unit']!r}: give an amount above 0, or a list of them."
-            )
-        return sorted(float(v) for v in own), "as stated in shop.toml ([costs] guarantee_per_unit)"
-    if comeback is None:
+    """What the guarantee may cost a unit, and where that comes from; nothing where no cost is stated."""
+    comeback, own = shop.cost_of("comeback"), shop.cost_of("guarantee_per_unit")
+    if own:
+        return [own], "as stated in shop.toml ([costs] guarantee_per_unit)"
+    if not comeback:
         return [], ""
     return [s * comeback for s in _SHARES], (
-        f"{listed([percent(s) for s in _SHARES])} of what a comeback costs, for want of amounts of your own in shop.toml ([costs] guarantee_per_unit)"
+        f"{listed([percent(s) for s in _SHARES])} of what a comeback costs, for want of an amount of your own in shop.toml ([costs] guarantee_per_unit)"
     )
 
 
@@ -164,6 +161,8 @@ def band_cost(stand: Stand, band: str) -> BandCost | None:
                 a, b = failing(stand_part, stand, trucks)
             months += share * a
             miles += share * b
+    held = band_factor(stand, first["unit"].unique())[:, None]
+    months, miles = months * held, miles * held
     install = _install(stand)[:, None]  # mostly in the first weeks: counted from the first day
     followed = first[first["component"] == recent["component"].iat[0]]
     ages = np.sort(np.repeat(followed["unit_days"].to_numpy(float), followed["count"]))[::-1]
@@ -192,6 +191,29 @@ def _year_on_record(stand: Stand, units: np.ndarray) -> tuple[float, float, floa
         return NAN, NAN, NAN
     at = mean.mean_at(YEAR_DAYS).iloc[0]
     return float(at["mean"]), float(at["lower"]), float(at["upper"])
+
+
+def came_and_expected(stand: Stand, units: np.ndarray) -> tuple[float, np.ndarray]:
+    """Failures on record among the parts in ``units``, and those their fits expect over the time each was followed (DRAWS,)."""
+    came, expected = 0.0, np.zeros(DRAWS)
+    unit, failure, count = (stand.table[c].to_numpy() for c in ("unit", "failure", "count"))
+    for (component, part), own in stand.parts.items():
+        which = np.flatnonzero(np.isin(unit[own.lives.rows], units))
+        if not len(which):
+            continue
+        begun, days = from_entry(own.lives.data)
+        chance = chance_of(own, past_of(stand, component, part), begun, which, days[which])
+        at = own.lives.rows[which]
+        # expected over the time to the failure, or to the end: the hazard summed up, not the chance
+        expected += -np.log1p(-np.minimum(chance, 1 - 1e-12)) @ count[at]
+        came += float((failure[at] * count[at]).sum())
+    return came, expected
+
+
+def band_factor(stand: Stand, units: np.ndarray) -> np.ndarray:
+    """By how much the units of a band fail more (or less) than the fits say, (DRAWS,): gamma given what came, shrunk to 1."""
+    came, expected = came_and_expected(stand, units)
+    return np.random.default_rng(SEED + 3).gamma(came + _PRIOR, 1 / (expected + _PRIOR))
 
 
 def _usual_miles_a_day(stand: Stand) -> float:
@@ -238,7 +260,7 @@ def guarantee(stand: Stand, costs: tuple[BandCost, ...]) -> Answer:
     empty = pd.DataFrame(columns=_COLUMNS)
     comeback = shop.cost_of("comeback")
     allowed, basis = allowed_costs(shop)
-    if comeback is None:
+    if not comeback:
         return Answer(
             question,
             (
@@ -272,7 +294,8 @@ def guarantee(stand: Stand, costs: tuple[BandCost, ...]) -> Answer:
         frame,
         f"Comebacks expected per unit of the mix built in the last {_YEARS:g} years, over all components, install errors included, each component counted "
         "once; failures nobody reports today count too, since a guarantee brings them in. From each part's fit with unknown powers and weights at the "
-        f"median of the use; a part that cannot be fitted counts at a constant rate. Limits {percent(LEVEL)}, over what the fits leave open. The length to "
+        f"median of the use; a part that cannot be fitted counts at a constant rate. Wear is scaled to what the band's own "
+        f"units brought back against what the fits expect of them, a gamma factor drawn towards 1 (Clayton and Kaldor, Biometrics 43 (1987) 671-681). Limits {percent(LEVEL)}, over what the fits leave open. The length to "
         f"offer is the lower limit, no longer than {_FEWEST} units of the band have been followed, rounded down. Trips with no fault found, and more "
         "claims or harder use because there is a guarantee, are not in it.",
     )

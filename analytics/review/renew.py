@@ -50,7 +50,7 @@ def renew_at_rebuild(stand: Stand) -> Answer:
     shop = stand.lifetimes.shop
     comeback, prices, ahead = shop.cost_of("comeback"), shop.costs.get("parts", {}), shop.target_miles
     empty = pd.DataFrame(columns=_COLUMNS)
-    if comeback is None or not isinstance(prices, dict) or not prices:
+    if not comeback or not isinstance(prices, dict) or not prices:
         return Answer(
             question,
             (
