@@ -189,8 +189,8 @@ def _review(arguments: argparse.Namespace) -> None:
         f"{shop.name}: quarterly review",
     )
     print(
-        f"The review: {page}\nBeside it: review.xlsx, lifetimes.csv, survival.csv, set_aside.csv, to_check.csv, counts.csv,\n"
-        "watch.csv, months_in_service.csv, forecast.csv, unit_chances.csv, kept_word.csv"
+        f"The review: {page}\nBeside it: review.xlsx, and as CSV the tables, among them watch, forecast and unit_chances (what comes next), "
+        "above_limit, ask_for and random_calls (whom to call), set_aside and to_check (what to mend)"
     )
 
 
@@ -220,7 +220,7 @@ def _ratings(arguments: argparse.Namespace) -> None:
     )
     rows = max(len((out / "ratings.csv").read_text(encoding="utf-8").splitlines()) - 1, 0)
     took = time.perf_counter() - begun
-    print(f"The ratings: {page}\nBeside it: ratings.csv, ratings.xlsx, customer_sheet.html")
+    print(f"The ratings: {page}\nBeside it: ratings.csv, ratings.xlsx, customer_sheet.html, above_proven.csv")
     if rows:
         print(f"{rows} rows, page and files in {took:.0f} s: {took / rows:.1f} s a row.")
 

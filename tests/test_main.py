@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from analytics.__main__ import main
+from analytics.report.files import VIEW_FILES
 from tests.small_shop import build, rateable_shop, returned, write_shop
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
@@ -35,6 +36,7 @@ def test_review_leaves_all_its_files(reviewed):
         "forecast.csv",
         "unit_chances.csv",
         "kept_word.csv",
+        *(f"{file}.csv" for file, _ in VIEW_FILES.values()),
     }
 
 
@@ -63,6 +65,32 @@ def test_the_page_needs_nothing_else_and_tells_no_paths(reviewed):
         "Did we keep our word?",
     ):
         assert f">{question}<" in page
+
+
+def test_the_fleet_is_in_the_review(reviewed):
+    """What was planted is found: cracked drums take the valve body along, and who runs above a limit heads the call list."""
+    page = (reviewed / "review.html").read_text(encoding="utf-8")
+    for question in (
+        "What do they come back for, and whose fault is it?",
+        "When several parts are broken, which killed the others?",
+        "Does a rebuilt unit last as long as a new one?",
+        "Whom to call?",
+        "How sure are we of the records?",
+        "How long a guarantee could each power band carry?",
+    ):
+        assert f">{question}<" in page
+    drags = pd.read_csv(reviewed / "drags_others.csv").iloc[0]
+    assert (drags["first"], drags["finding"], drags["damaged"]) == ("clutch pack", "drum cracked", "valve body")
+    assert drags["lower"] < 0.6 < drags["upper"]  # as planted
+    above = pd.read_csv(reviewed / "above_limit.csv")
+    assert above["in_a_year"].dropna().is_monotonic_decreasing
+    assert above["serial"].is_unique
+    sure = pd.read_csv(reviewed / "how_sure.csv")
+    assert {"100 % of failures reported", "50 % of failures reported"} <= set(sure["reading"])
+    rebuilt = pd.read_csv(reviewed / "rebuilt.csv").set_index("rebuilds")
+    assert rebuilt.loc["once", "lower"] < 1 < rebuilt.loc["once", "upper"]  # the invented parts do not care
+    years = pd.read_csv(reviewed / "guarantee.csv").groupby("power_band")["back_in_12_months"].first()
+    assert years["600 to 1,000"] > years["400 to 600"] > years["under 400"]
 
 
 def test_counts_add_up(reviewed):
@@ -122,10 +150,19 @@ def rated_shop(tmp_path):
 def test_ratings_from_the_command_line(rated_shop, tmp_path, capsys):
     out = tmp_path / "out"
     assert main(["ratings", str(rated_shop), "--out", str(out), "--life", "40000"]) == 0
-    assert {p.name for p in out.iterdir()} == {"ratings.html", "ratings.csv", "ratings.xlsx", "customer_sheet.html"}
+    assert {p.name for p in out.iterdir()} == {
+        "ratings.html",
+        "ratings.csv",
+        "ratings.xlsx",
+        "customer_sheet.html",
+        "above_proven.csv",
+    }
     assert "s a row" in capsys.readouterr().out
     table = pd.read_csv(out / "ratings.csv")
     assert (table["life_miles"] == 40_000).all()
+    listed = pd.read_csv(out / "above_proven.csv")["serial"]
+    assert len(listed)
+    assert not [serial for serial in listed if serial in (out / "customer_sheet.html").read_text(encoding="utf-8")]
     page = (out / "ratings.html").read_text(encoding="utf-8")
     for absent in ("<script", "http://", "https://", str(rated_shop), "Traceback"):
         assert absent not in page

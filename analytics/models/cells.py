@@ -199,25 +199,38 @@ def repeated_failures(table: pd.DataFrame, units: pd.DataFrame) -> MeanCumulativ
     nothing failed.
     """
     failures = table[is_failure(table)].sort_values("ended_on", kind="stable")
-    age = (failures["ended_on"] - units["in_service_on"].reindex(failures["unit"]).to_numpy()).dt.days
     present = units.loc[np.intersect1d(units.index, table["unit"].unique())]
-    since = table.groupby("unit")["started_on"].min().reindex(present.index) - present["in_service_on"]
-    start = since.dt.days.clip(lower=0)
+    since = table.groupby("unit")["started_on"].min().reindex(present.index)
+    return repeated_events(present, since, failures["unit"], failures["ended_on"])
+
+
+def watched_ages(units: pd.DataFrame, since: pd.Series) -> tuple[pd.DataFrame, pd.Series]:
+    """Units that were watched at all, and the age in days (0: from new) from which each was."""
+    start = (since - units["in_service_on"]).dt.days.clip(lower=0)
     # a part put in on the last day has not been watched yet
-    present = present[(start < present["days"]) | (start == 0)]
-    start = start.reindex(present.index)
-    seen = failures["unit"].isin(present.index).to_numpy()
-    failures, age = failures[seen], age[seen]
+    units = units[(start < units["days"]) | (start == 0)]
+    return units, start.reindex(units.index)
+
+
+def repeated_events(
+    units: pd.DataFrame, since: pd.Series, event_unit: pd.Series, event_day: pd.Series
+) -> MeanCumulativeFunction:
+    """Mean number of events per unit by its age in days. units: of ``Lifetimes``; since: the day each unit's watch begins
+    (its index); events of other units are passed over. Raises NotEnoughData without an event."""
+    present, start = watched_ages(units, since)
+    seen = event_unit.isin(present.index).to_numpy()
+    event_unit, event_day = event_unit[seen], event_day[seen]
+    age = (event_day - present["in_service_on"].reindex(event_unit).to_numpy()).dt.days
     # one history per unit; of a row of several, each return is another unit's, as long as there is one
-    own = present["count"].reindex(failures["unit"]).to_numpy()
-    name = failures["unit"].astype(str)
-    copy = (failures.groupby("unit").cumcount() % own).astype(str)
+    own = present["count"].reindex(event_unit).to_numpy()
+    name = event_unit.astype(str)
+    copy = (event_unit.groupby(event_unit).cumcount() % np.maximum(own, 1)).astype(str)
     name = name.where(own == 1, name + " copy " + copy)
-    singles = failures[(own > 1) & ~name.duplicated().to_numpy()]
-    taken = singles["unit"].value_counts().reindex(present.index, fill_value=0)
+    singles = event_unit[(own > 1) & ~name.duplicated().to_numpy()]
+    taken = singles.value_counts().reindex(present.index, fill_value=0)
     unit = [*present.index.astype(str), *name[singles.index]]
-    end = np.r_[present["days"].to_numpy(float), present["days"].reindex(singles["unit"]).to_numpy(float)]
+    end = np.r_[present["days"].to_numpy(float), present["days"].reindex(singles).to_numpy(float)]
     count = np.r_[(present["count"] - taken).to_numpy(np.int64), np.ones(len(singles), np.int64)]
     # watched from new, or from the day the records start
-    begin = np.r_[start.to_numpy(float), start.reindex(singles["unit"]).to_numpy(float)]
+    begin = np.r_[start.to_numpy(float), start.reindex(singles).to_numpy(float)]
     return mean_cumulative_function(unit, end, name.to_numpy(), age.to_numpy(float), begin, count)

@@ -137,7 +137,7 @@ def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options, own
     otherwise: dict[tuple[float, str], float] = {}
     if unclear.any():
         other = lives_of(
-            _spared(own, unclear), component, part, lifetimes.as_of, extra=tuple(lifetimes.shop.extra_columns)
+            spared(own, unclear), component, part, lifetimes.as_of, extra=tuple(lifetimes.shop.extra_columns)
         ).data
         first = replace(quick, settings=replace(quick.settings, replicates=0, draws=0))
         for use in dict.fromkeys(b.use for b in bounds):
@@ -166,7 +166,7 @@ def _hidden(own: pd.DataFrame) -> int:
     return int(own.loc[found, "count"].sum())
 
 
-def _spared(own: pd.DataFrame, unclear: pd.Series) -> pd.DataFrame:
+def spared(own: pd.DataFrame, unclear: pd.Series) -> pd.DataFrame:
     """The lives as they read if the unclear failures were not the part's own: taken out, still good, at that age."""
     spared = own.assign(ended=own["ended"].mask(unclear, "removed"), cause=own["cause"].mask(unclear, ""))
     for clock in ("miles", "days", "runs"):

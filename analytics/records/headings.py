@@ -91,4 +91,10 @@ HEADINGS: dict[str, SheetHeadings] = {
         dates=("effective_on",),
         known_on=("effective_on",),
     ),
+    "judged_again": SheetHeadings(
+        known=("serial", "component", "returned_on", "judged_on", "finding", "order", "cause", "judged_by"),
+        required=("serial", "component", "judged_on"),
+        dates=("returned_on", "judged_on"),
+        known_on=("judged_on",),
+    ),
 }

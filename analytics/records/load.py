@@ -22,6 +22,7 @@ from analytics.records.builds import (
 from analytics.records.figures import figures
 from analytics.records.files import passed_over
 from analytics.records.headings import HEADINGS
+from analytics.records.judged import match_returns, read_judged
 from analytics.records.linking import drop_orphans, link
 from analytics.records.ordering import as_of_day, in_service, known_on, read_dates, settle_builds, settle_linked
 from analytics.records.other_sheets import doubt_other_part, read_changes, read_fitted, read_limits, read_readings
@@ -50,7 +51,8 @@ class Records:
     runs: unit, day, runs. set_aside, to_check: ISSUE_COLUMNS. counts: sheet, read, used, set_aside. later: rows per
     sheet dated after as_of. returns_left_out: set-aside returns of known units that may speak of a failure: unit,
     component ("" where not known), day (the earliest it can be, or NaT), row. changes_left_out: set-aside changes of
-    known units: unit, day (the same), power, weight, use (whether the row speaks of it), row.
+    known units: unit, day (the same), power, weight, use (whether the row speaks of it), row. judged_again: second
+    judgements beside the first ones as written: finding and first_finding, likewise order and cause; "" is not judged.
     """
 
     shop: Shop
@@ -72,6 +74,7 @@ class Records:
     unused_files: tuple[tuple[str, str], ...] = ()
     returns_left_out: pd.DataFrame = field(default_factory=pd.DataFrame)
     changes_left_out: pd.DataFrame = field(default_factory=pd.DataFrame)
+    judged_again: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def files_passed_over(self) -> list[str]:
         """Files and pages nothing was read from, in sentences: first those that look like a sheet of ours misspelt."""
@@ -119,6 +122,8 @@ def load_records(
     read_return_words(returns, shop)
     if "fitted" in sheets:
         name_components(sheets["fitted"], shop)
+    if "judged_again" in sheets:
+        read_judged(sheets["judged_again"], shop)
     for sheet in linked:
         read_serials(sheet, "no serial: the row belongs to no unit", "find out which unit it was")
     link(linked, builds, first_rows, shop)
@@ -143,6 +148,8 @@ def load_records(
         read_changes(sheets["changes"], shop)
     if "limits" in sheets:
         read_limits(sheets["limits"], shop)
+    if "judged_again" in sheets:
+        match_returns(sheets["judged_again"], returns)
     one_spelling(sheets, shop)
     doubt_superseded(builds, shop)
     if "fitted" in sheets:
@@ -163,6 +170,7 @@ def load_records(
         readings=tables["readings"],
         changes=changes,
         limits=tables["limits"],
+        judged_again=tables["judged_again"],
         odometer=odometer,
         runs=runs,
         set_aside=_issues([s.aside() for s in sheets.values()]),
@@ -204,6 +212,10 @@ _COLUMNS: dict[str, dict[str, object]] = {
     "limits": {
         "component": _TEXT, "part": _TEXT, "weight_up_to_lb": float, "use": _TEXT, "power_limit_hp": float,
         "effective_on": _DAY, "reason": _TEXT,
+    },
+    "judged_again": {
+        "component": _TEXT, "judged_on": _DAY, "judged_by": _TEXT, "first_finding": _TEXT, "finding": _TEXT,
+        "first_order": _TEXT, "order": _TEXT, "first_cause": _TEXT, "cause": _TEXT,
     },
 }  # fmt: skip
 

@@ -116,6 +116,7 @@ _EVENT = {
     "built_on": ("built", "it was built"), "in_service_on": ("in service", "it was in service"),
     "failed_on": ("failed", "it failed"), "returned_on": ("returned", "it came back"),
     "read_on": ("read", "it was read"), "changed_on": ("changed", "it was changed"),
+    "judged_on": ("judged again", "it was judged again"),
     "": ("the unit's first event", "the unit was in service"),
 }  # fmt: skip
 

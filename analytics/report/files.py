@@ -14,6 +14,7 @@ import pandas as pd
 from analytics.lifetimes.schema import CLOCKS
 from analytics.report.cautions import CAUTIONS
 from analytics.report.tables import heading
+from analytics.review.fleet_view import FleetView
 from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
 from analytics.whole import whole_file
@@ -46,6 +47,19 @@ LIFETIME_COLUMNS = [
     "miles_days",
     "flags",
 ]
+#: answers of the fleet that leave a file of their own: its name, and its page in the workbook
+VIEW_FILES = {
+    "finding_shares": ("findings", "Findings"),
+    "drags": ("drags_others", "Drags others"),
+    "by_build_year": ("by_build_year", "By build year"),
+    "rebuilt": ("rebuilt", "Rebuilt"),
+    "renew": ("renew_at_rebuild", "Renew at rebuild"),
+    "above": ("above_limit", "Above the limit"),
+    "odometers": ("ask_for", "Ask for"),
+    "random_calls": ("random_calls", "Random calls"),
+    "how_sure": ("how_sure", "How sure"),
+    "guarantee": ("guarantee", "Guarantee"),
+}
 _SHEET_ROWS = 1_048_576
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
@@ -77,9 +91,12 @@ def write_csv(frame: pd.DataFrame, path: Path) -> None:
         safe.to_csv(part, index=False, lineterminator="\n")
 
 
-def write_review_files(review: Review, out: str | Path, outlook: Outlook | None = None) -> list[Path]:
+def write_review_files(
+    review: Review, out: str | Path, outlook: Outlook | None = None, view: FleetView | None = None
+) -> list[Path]:
     """lifetimes.csv, set_aside.csv, to_check.csv, counts.csv, survival.csv and review.xlsx; with an outlook also watch.csv,
-    months_in_service.csv, forecast.csv, unit_chances.csv and kept_word.csv. Returns their paths."""
+    months_in_service.csv, forecast.csv, unit_chances.csv and kept_word.csv; with a view of the fleet the files of VIEW_FILES.
+    Returns their paths."""
     out = Path(out)
     records = review.records
     tables = {
@@ -97,9 +114,11 @@ def write_review_files(review: Review, out: str | Path, outlook: Outlook | None 
             "unit_chances": outlook.forecasts.units,
             "kept_word": outlook.kept.table,
         }
+    if view is not None:
+        tables |= {file: getattr(view, name).table for name, (file, _) in VIEW_FILES.items()}
     for name, table in tables.items():
         write_csv(table, out / f"{name}.csv")
-    write_workbook(review, out / "review.xlsx", outlook)
+    write_workbook(review, out / "review.xlsx", outlook, view)
     return [*(out / f"{name}.csv" for name in tables), out / "review.xlsx"]
 
 
@@ -131,6 +150,16 @@ def settings_of(review: Review) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["setting", "value"])
 
 
+def view_sheets(view: FleetView) -> dict[str, pd.DataFrame]:
+    """The tables of a view of the fleet by the name of their sheet."""
+    return {
+        **{page: getattr(view, name).table for name, (_, page) in VIEW_FILES.items()},
+        "Causes by year": view.causes.table,
+        "Judged again": view.judged_alike.table,
+        "First or followed": view.first_or_followed.table,
+    }
+
+
 def outlook_sheets(outlook: Outlook) -> dict[str, pd.DataFrame]:
     """The tables of an outlook by the name of their sheet."""
     return {
@@ -148,9 +177,9 @@ def outlook_sheets(outlook: Outlook) -> dict[str, pd.DataFrame]:
     }
 
 
-def write_workbook(review: Review, path: Path, outlook: Outlook | None = None) -> None:
+def write_workbook(review: Review, path: Path, outlook: Outlook | None = None, view: FleetView | None = None) -> None:
     """The review as a workbook."""
-    answers = review.answers() + ([] if outlook is None else outlook.answers())
+    answers = [*review.answers(), *(more for part in (outlook, view) if part is not None for more in part.answers())]
     told = [(a.question, line) for a in answers for line in a.answer]
     write_book(
         path,
@@ -167,6 +196,7 @@ def write_workbook(review: Review, path: Path, outlook: Outlook | None = None) -
             "Again": review.again.table,
             "Change": review.change.table,
             "Limits": review.limits.table,
+            **({} if view is None else view_sheets(view)),
             "To mend": review.to_fix.table,
             "Clocks": review.clocks.table,
             "Counts": review.records.counts,

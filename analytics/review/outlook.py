@@ -28,7 +28,8 @@ QUARTERS = 8
 class Outlook:
     """Answers about what stands out, what comes next and what was said before; with the tables behind them.
 
-    watched: the quarters replayed, oldest first, this one last. months: by build month and time in service.
+    watched: the quarters replayed, oldest first, this one last. months: by build month and time in service. stand: the
+    lives and fits of the day.
     """
 
     as_of: pd.Timestamp
@@ -47,6 +48,7 @@ class Outlook:
     forecasts: Forecast
     alarms_kept: pd.DataFrame
     seconds: tuple[float, ...]
+    stand: Stand
 
     def __repr__(self) -> str:
         return f"Outlook({self.as_of:%Y-%m-%d}: {len(self.watched)} quarters watched, {self.forecasts!r})"
@@ -137,4 +139,5 @@ def make_outlook(
         forecasts=ahead,
         alarms_kept=kept,
         seconds=done.seconds,
+        stand=now,
     )

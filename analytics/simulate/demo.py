@@ -34,6 +34,7 @@ from analytics.simulate.fleet import (
     UseTruth,
     draw_fleet,
 )
+from analytics.simulate.second_look import second_look
 from analytics.whole import whole_file
 
 DEFAULT_SEED = 91  # chosen: with it every planted trouble has failures enough to show
@@ -44,6 +45,7 @@ FILES = (
     "builds.xlsx",
     "changes.csv",
     "fitted.csv",
+    "judged_again.csv",
     "limits.csv",
     "planted.csv",
     "readings.csv",
@@ -300,6 +302,8 @@ def demo_files(units: int, seed: int, truth: FleetTruth | None = None) -> tuple[
     dirty = soil(fleet, seed)
     planted = dirty.planted_table()
     s = dirty.sheets
+    known = {c.component: sorted({f.finding for p in c.parts for f in p.findings}) for c in fleet.truth.components}
+    again = second_look(dirty, known, seed, date.fromisoformat(fleet.truth.as_of))
     files = {
         "README.md": _readme(units, seed).encode(),
         "builds.xlsx": _builds_workbook(s["builds"]),
@@ -315,7 +319,8 @@ def demo_files(units: int, seed: int, truth: FleetTruth | None = None) -> tuple[
     ):
         files[s[name].file] = _csv(s[name]).encode(encoding)
     files[s["readings"].file] = b"\xff\xfe" + _csv(s["readings"]).encode("utf-16-le")
-    counts = {name: sum(bool(r.cells) for r in sheet.rows) for name, sheet in s.items()}
+    files[again.file] = _csv(again).encode("utf-8")
+    counts = {name: sum(bool(r.cells) for r in sheet.rows) for name, sheet in (*s.items(), (again.name, again))}
     return dict(sorted(files.items())), counts
 
 
@@ -545,6 +550,7 @@ or part is chance.
 | `returns.csv` | what came back (cp1252) |
 | `readings.csv` | odometers and news of units (UTF-16) |
 | `changes.csv`, `limits.csv`, `fitted.csv` | tunes changed, limits published, converters and their lots |
+| `judged_again.csv` | a second person's judgement of some returns, drawn at random |
 | `planted.csv` | every slip on purpose: kind, sheet, file, row as counted in the file, column, what is expected |
 | `truth.json` | parameters, true ratings, failures never reported, what is there to be found |
 

@@ -111,3 +111,37 @@ def valve_seats(data: pd.DataFrame, folder: Path) -> Path:
                 }
             )
     return _write(folder, "valve seat", builds=builds, returns=returns)
+
+
+def one_system(ages: tuple[int, ...], end: int, folder: Path) -> Path:
+    """NIST/SEMATECH e-Handbook 8.2.2.3: repairs of one system, ages in hours that stand where a truck has days."""
+    returns = [
+        {
+            "serial": "SYSTEM 1",
+            "failed_on": _ago(end - age),
+            "component": "pump",
+            "cause": "part",
+            "notes": f"repair {k}",
+        }
+        for k, age in enumerate(ages, 1)
+    ]
+    return _write(
+        folder, "pump", builds=[{"serial": "SYSTEM 1", "built_on": _ago(end), "pump": "as built"}], returns=returns
+    )
+
+
+def liver_trial(data: pd.DataFrame, folder: Path) -> Path:
+    """Fleming and Harrington 1991: 418 persons, days to transplant (1) or death (2); they stand where trucks and findings are."""
+    builds, returns, readings = [], [], []
+    for i, row in enumerate(data.itertuples(), 1):
+        serial = f"P-{i:03d}"
+        builds.append({"serial": serial, "built_on": _ago(6000), "liver": "as born"})
+        day = _ago(6000 - row.time)
+        if row.status:
+            returns.append(
+                {"serial": serial, "failed_on": day, "component": "liver", "cause": "part", "finding": f"end {row.status}",
+                 "replaced_with": "scrapped"}
+            )  # fmt: skip
+        else:
+            readings.append({"serial": serial, "read_on": day, "still_running": "lost"})
+    return _write(folder, "liver", builds=builds, returns=returns, readings=readings)

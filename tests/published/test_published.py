@@ -2,7 +2,7 @@
 
 Expected values: R (survival, cmprsk) as described in tests/reference/README.md. Sources: O'Connor 1985 and Meeker and
 Escobar 1998 (shock absorbers), Krivtsov and Case 1999 (vehicle miles), Abernethy et al. 1983 (bearing cages),
-Nelson and Doganaksoy 1989 (valve seats).
+Nelson and Doganaksoy 1989 (valve seats), Fleming and Harrington 1991 (liver trial).
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 from analytics.models.cells import curve, fit, repeated_failures
+from analytics.review.findings import finding_shares
 from analytics.review.quarterly import make_review
 from tests.published import shops
 
@@ -92,3 +93,24 @@ def test_valve_seats_repeat(tmp_path, reference, reference_data):
         expected = reference("D07", quantity)
         np.testing.assert_allclose(mean.mean_at(at(expected))[column], expected["value"], rtol=1e-6)
     assert "more than once" in review.again.answer[0]
+
+
+def test_liver_trial_cumulative_incidence_and_the_usual_mistake(tmp_path, reference, reference_data):
+    review = make_review(shops.liver_trial(reference_data("pbc_competing"), tmp_path))
+    checked = 0
+    for cause in ("1", "2"):
+        expected = reference("D14", "cif", f"cause{cause}")
+        own = review.survival[
+            (review.survival["clock"] == "days")
+            & (review.survival["finding"] == f"end {cause}")
+            & (review.survival["part"] == "")
+        ]
+        for age, share in zip(at(expected), expected["value"], strict=True):
+            if age <= own["time"].max():
+                assert 1 - own[own["time"] <= age].iloc[-1]["survival"] == pytest.approx(share, rel=1e-6)
+                checked += 1
+    assert checked >= 6
+    # the review's own table: incidences add up, one minus Kaplan-Meier per finding says too much
+    told = finding_shares(review.lifetimes).table
+    assert told["share_back"].sum() == pytest.approx(told["all_findings"].iloc[0])
+    assert (told["as_if_alone"] > told["share_back"]).all()

@@ -408,4 +408,4 @@ def test_an_earlier_demo_is_replaced_and_what_lies_beside_it_kept(tmp_path):
     write_demo(tmp_path / "d", 400, 2)
     assert json.loads((tmp_path / "d" / "truth.json").read_text())["seed"] == 2
     assert (tmp_path / "d" / "out").is_dir()
-    assert set(counts) == {"builds", "fitted", "returns", "readings", "changes", "limits"}
+    assert set(counts) == {"builds", "fitted", "returns", "readings", "changes", "limits", "judged_again"}

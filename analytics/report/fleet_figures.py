@@ -1,0 +1,229 @@
+"""Pictures of the whole fleet: causes over time, repeats by build year, new against rebuilt, readings, guarantees."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import NotEnoughData
+from analytics.models.nonparametric import kaplan_meier
+from analytics.report.figures import _HATCHES, _MARKERS, _STYLES, _colours, _plt, _tidy
+from analytics.review.findings import CAUSES
+from analytics.review.guarantee import LEVEL, MONTHS, allowed_costs, longest
+from analytics.review.quarter import YEAR_DAYS
+from analytics.review.repeats import FEWEST_AT_RISK, mean_comebacks, stretches
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from analytics.review.fleet_view import FleetView
+    from analytics.review.quarterly import Review
+
+
+def causes_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
+    """Components come back per calendar year, by cause."""
+    table = view.causes.table
+    if len(table) < 2:
+        return None
+    shown = [c for c in CAUSES if table[c].sum()]
+    figure, ax = _plt().subplots(figsize=(7.6, 3.4), layout="constrained")
+    base = np.zeros(len(table))
+    for i, (cause, colour) in enumerate(zip(shown, _colours(len(shown)), strict=True)):
+        ax.bar(
+            table["year"].astype(str), table[cause], bottom=base, color=colour, hatch=_HATCHES[i % 6], edgecolor="white",
+            linewidth=0.6, label=CAUSES[cause], width=0.7,
+        )  # fmt: skip
+        base += table[cause].to_numpy()
+    _tidy(ax)
+    ax.set_ylabel("components come back")
+    ax.yaxis.get_major_locator().set_params(integer=True)
+    ax.legend(frameon=False, fontsize=9, loc="center left", bbox_to_anchor=(1.0, 0.5))
+    last = table.iloc[-1]
+    lead = max(shown, key=lambda c: last[c])
+    part = "" if review.span.whole and review.span.name.endswith("Q4") else " The last year is not over."
+    return figure, (
+        f"In {last['year']} {last['all']} components came back, {last[lead]} of them for {CAUSES[lead]}; in {table.iloc[-2]['year']} it was "
+        f"{table.iloc[-2]['all']}, {table.iloc[-2][lead]} of them.{part} More trucks are out each year, so look at the mix rather than the height."
+    )
+
+
+def repeats_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
+    """Mean comebacks per hundred units against age, a line per build year."""
+    years = review.lifetimes.units["built_on"].dt.year
+    lines = {}
+    for year in sorted(years.dropna().unique()):
+        try:
+            lines[str(int(year))] = mean_comebacks(review.records, review.lifetimes, (years == year).to_numpy())
+        except NotEnoughData:
+            continue
+    lines = {k: v for k, v in lines.items() if v.at_risk[0] >= FEWEST_AT_RISK}
+    if len(lines) < 2:
+        return None
+    figure, ax = _plt().subplots(figsize=(7.6, 3.8), layout="constrained")
+    for i, ((year, mean), colour) in enumerate(zip(lines.items(), _colours(len(lines)), strict=True)):
+        keep = mean.at_risk >= FEWEST_AT_RISK
+        x, y = np.r_[0, mean.time[keep]] / YEAR_DAYS, 100 * np.r_[0, mean.mean[keep]]
+        ax.step(x, y, where="post", color=colour, linestyle=_STYLES[i % 6], linewidth=2, label=f"built {year}")
+        ax.plot(x[-1], y[-1], marker=_MARKERS[i % 6], color=colour, markersize=6)
+        if i in (0, len(lines) - 1):
+            lower, upper = 100 * mean.lower[keep], 100 * mean.upper[keep]
+            ax.fill_between(x[1:], lower, upper, step="post", color=colour, alpha=0.13, linewidth=0)
+    _tidy(ax)
+    ax.set_xlim(0)
+    ax.set_ylim(0, min(ax.get_ylim()[1], 2.2 * max(100 * m.mean[-1] for m in lines.values())))
+    ax.set_xlabel("years since the unit went out")
+    ax.set_ylabel("comebacks per 100 units, repeats included")
+    ax.legend(frameon=False, fontsize=9, loc="upper left")
+    told = [line for line in view.by_build_year.answer if line.startswith("Built ")]
+    return figure, (
+        (f"{told[0]} " if told else "")
+        + "A line that climbs faster is a worse year. The shaded bands are 95 % limits of the first and the last year that allow for units that come back "
+        "often; lines stop where fewer than "
+        f"{FEWEST_AT_RISK} units are followed."
+    )
+
+
+def rebuilt_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
+    """Share not come back (again) against time since new or rebuilt."""
+    frame = stretches(review.records, review.lifetimes)
+    groups = {
+        "new": frame[frame["rebuilds"] == 0],
+        "rebuilt once": frame[frame["rebuilds"] == 1],
+        "rebuilt twice or more": frame[frame["rebuilds"] > 1],
+    }
+    figure, ax = _plt().subplots(figsize=(7.6, 3.6), layout="constrained")
+    drawn, low = 0, 1.0
+    for i, ((name, own), colour) in enumerate(zip(groups.items(), _colours(3), strict=True)):
+        try:
+            line = kaplan_meier(own["time"], own["failed"], own["entry"], own["count"])
+            end = line.reliable_until(review.records.shop.at_risk_to_show)
+        except NotEnoughData:
+            continue
+        keep = line.time <= end
+        x = np.r_[0, line.time[keep], end] / YEAR_DAYS
+        y = np.r_[1.0, line.survival[keep], line.survival[keep][-1] if keep.any() else 1.0]
+        ax.step(
+            x,
+            y,
+            where="post",
+            color=colour,
+            linestyle=_STYLES[i],
+            linewidth=2,
+            label=f"{name} ({int(own.drop_duplicates('unit')['count'].sum()):,})",
+        )
+        ax.plot(x[-1], y[-1], marker=_MARKERS[i], color=colour, markersize=6)
+        if np.isfinite(line.lower[keep]).any():
+            ax.fill_between(
+                line.time[keep] / YEAR_DAYS,
+                line.lower[keep],
+                line.upper[keep],
+                step="post",
+                color=colour,
+                alpha=0.13,
+                linewidth=0,
+            )
+        low, drawn = min(low, float(y.min())), drawn + 1
+    if drawn < 2:
+        _plt().close(figure)
+        return None
+    _tidy(ax)
+    ax.set_xlim(0)
+    ax.set_ylim(max(0.0, low - 0.12), 1.01)
+    ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f} %")
+    ax.set_xlabel("years since new, or since the comeback")
+    ax.set_ylabel("not come back (again)")
+    ax.legend(frameon=False, fontsize=9, loc="lower left")
+    return figure, (
+        f"{view.rebuilt.answer[0]} The picture shows the raw shares: part of a gap is that strong and hard-driven trucks come back first; the figures "
+        "in the sentence set like against like. Shaded: 95 % limits."
+    )
+
+
+def how_sure_figure(view: FleetView) -> tuple[Figure, str] | None:
+    """Best estimate of the power of each limited part under every reading, with the published limit."""
+    table = view.how_sure.table
+    table = table[(table["verdict"] != "") & table["value"].notna()]
+    if table.empty:
+        return None
+    names = list(dict.fromkeys(table["what"]))
+    kinds = {"as it stands": "as it stands", "reported": "other shares reported", "unclear": "unclear failures out", "wheel": "other wheel loss",
+             "unknown": "unknown figures otherwise"}  # fmt: skip
+    figure, ax = _plt().subplots(figsize=(7.6, 0.55 * len(names) + 1.5), layout="constrained")
+    colours = dict(zip(kinds, _colours(len(kinds)), strict=True))
+    for k, name in enumerate(names):
+        own = table[table["what"] == name]
+        ax.plot([own["value"].min(), own["value"].max()], [k, k], color="0.6", linewidth=1.2, zorder=1)
+        for i, kind in enumerate(kinds):
+            values = own.loc[own["reading"].str.contains(kind), "value"]
+            ax.scatter(
+                values,
+                [k] * len(values),
+                marker=_MARKERS[i % 6],
+                color=colours[kind],
+                s=48 if i else 70,
+                zorder=len(kinds) - i + 2,
+                label=kinds[kind] if not k else None,
+            )
+        ax.plot(
+            [own["published_hp"].iloc[0]],
+            [k],
+            marker="|",
+            color="black",
+            markersize=18,
+            markeredgewidth=2.2,
+            linestyle="",
+            label="published limit" if not k else None,
+        )
+    _tidy(ax)
+    ax.grid(axis="x", color="0.88", linewidth=0.8)
+    ax.set_yticks(range(len(names)), names)
+    ax.set_ylim(len(names) - 0.5, -0.5)
+    ax.set_xlabel("best estimate of the power it can take, hp")
+    figure.legend(loc="outside lower center", frameon=False, fontsize=8.5, ncols=3)
+    turned = table.loc[~table["same_as_stands"], "what"].nunique()
+    return figure, (
+        f"{len(names) - turned} of {len(names)} verdicts stay as they are whichever way the records are read. Where the marks spread across the published limit "
+        "(the bar), what is assumed decides; where they all lie on one side, it does not."
+    )
+
+
+def guarantee_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
+    """Expected cost per unit against the length of the guarantee, a line per power band."""
+    shop, costs = review.records.shop, view.costs
+    comeback = shop.cost_of("comeback")
+    allowed, _ = allowed_costs(shop)
+    if not comeback or not costs:
+        return None
+    middle = allowed[(len(allowed) - 1) // 2]
+    figure, ax = _plt().subplots(figsize=(7.6, 3.8), layout="constrained")
+    far = 0.0
+    for i, (cost, colour) in enumerate(zip(costs, _colours(len(costs)), strict=True)):
+        keep = np.max([(cost.seen_months >= MONTHS).sum(), 2])
+        y = comeback * cost.months[:, :keep]
+        x = MONTHS[:keep]
+        ax.plot(x, y.mean(0), color=colour, linestyle=_STYLES[i % 6], linewidth=2, label=f"{cost.band} hp")
+        ax.plot(x[-1], y.mean(0)[-1], marker=_MARKERS[i % 6], color=colour, markersize=6)
+        tail = (1 - LEVEL) / 2
+        ax.fill_between(x, *np.quantile(y, [tail, 1 - tail], axis=0), color=colour, alpha=0.13, linewidth=0)
+        far = max(far, float(longest(cost.months.mean(0), MONTHS, 1.6 * max(allowed) / comeback)[0]))
+    for amount in allowed:
+        ax.axhline(amount, color="0.35", linewidth=1, linestyle=(0, (4, 3)))
+        label = ax.text(
+            1.0, amount, f"{amount:,.0f} a unit", transform=ax.get_yaxis_transform(), ha="right", va="bottom"
+        )
+        label.set(fontsize=8.5, color="0.25", in_layout=False)
+    _tidy(ax)
+    ax.set_xlim(0, min(far, MONTHS[-1], max(c.seen_months for c in costs)))
+    ax.set_ylim(0, 1.6 * max(allowed))
+    ax.set_xlabel("months of guarantee")
+    ax.set_ylabel("expected cost per unit")
+    ax.legend(frameon=False, fontsize=9, loc="upper left")
+    table: pd.DataFrame = view.guarantee.table
+    own = table[table["allowed_per_unit"] == middle]
+    told = "; ".join(f"{r.power_band} hp {r.guarantee_months:,.0f} months" for r in own.itertuples())
+    return figure, (
+        f"At {middle:,.0f} a unit: {told}. Where a line's shaded band ({100 * LEVEL:.0f} % limits) reaches a dashed cost, the guarantee can end; lines stop where fewer "
+        "than ten units of the band have been out so long."
+    )

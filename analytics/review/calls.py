@@ -1,0 +1,328 @@
+"""Whom to call: trucks above a limit, odometers worth asking for, and a random sample to find failures nobody reported."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import AnalyticsError
+from analytics.lifetimes.table import Lifetimes
+from analytics.ratings.options import options_for
+from analytics.ratings.predict import chances, with_early
+from analytics.ratings.unknowns import ask_first
+from analytics.records.limits import limit_for
+from analytics.records.load import Records
+from analytics.review.answer import Answer, listed, numbered, percent, plural
+from analytics.review.quarter import YEAR_DAYS
+from analytics.review.stands import Stand, carried
+
+#: miles ahead of which a chance is given, calls of the follow-up, and the days after which a unit counts as silent
+AHEAD_MILES = 10_000.0
+CALLS = 40
+#: a chance within a year from which a truck is worth a call by itself (a judgement)
+_LOUD = 0.10
+_SILENT_DAYS = 365
+_SHARES = (0.85, 0.7, 0.5)
+_SEED = 1
+KEEP = "The list names customers' trucks: it stays in the shop's own files and goes into nothing that customers see."
+
+
+def chances_ahead(stand: Stand) -> pd.DataFrame:
+    """Chance that each running life fails, reported or not, in its next year and its next AHEAD_MILES; one row per life:
+    position (its row in the table of the stand), in_a_year, in_miles. NaN where nothing of the part could be fitted."""
+    frames = []
+    for own in stand.parts.values():
+        data = own.lives.data
+        which = np.flatnonzero(own.lives.watched & ~data.failed & ~data.known_alive)
+        if not len(which):
+            continue
+        found = {"position": own.lives.rows[which], "in_a_year": np.nan, "in_miles": np.nan}
+        if own.fit.model is not None:
+            model = carried(own.fit.model, data)
+            for name, days, miles in (("in_a_year", YEAR_DAYS, None), ("in_miles", None, AHEAD_MILES)):
+                _, fails = chances(model, own.theta, which, days, miles)
+                if own.fit.early.fired:
+                    fails = with_early(own.fit, data, which, fails, days, miles)
+                found[name] = fails.mean(0)
+        frames.append(pd.DataFrame(found))
+    return (
+        pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=["position", "in_a_year", "in_miles"])
+    )
+
+
+_ABOVE = [
+    "serial",
+    "above",
+    "over_by",
+    "in_a_year",
+    "in_miles",
+    "power_hp",
+    "weight_lb",
+    "use",
+    "years_out",
+    "odometer_known",
+]
+
+
+def above_limit(records: Records, stand: Stand, proposed: pd.DataFrame | None = None) -> Answer:
+    """Units in service with a part above its limit, the likeliest to fail there within a year first; one row per unit.
+
+    proposed: a ratings sheet (component, part, weight_up_to, use, proposed_hp): its limits then count instead of the
+    published ones. A truck of unknown weight is held against the limit of the lightest class only.
+    """
+    which = "published" if proposed is None else "proven"
+    question = f"Which trucks in service run above what is {which}?"
+    limits = records.limits if proposed is None else _as_limits(proposed, stand.as_of)
+    empty = pd.DataFrame(columns=_ABOVE)
+    if limits.empty:
+        return Answer(question, (f"No limit is {which}, so no truck can be above one.",), empty)
+    table = stand.lifetimes.table
+    watched = chances_ahead(stand)
+    trucks = table.iloc[watched["position"].to_numpy(int)].assign(
+        in_a_year=watched["in_a_year"].to_numpy(), in_miles=watched["in_miles"].to_numpy(), day=stand.as_of
+    )
+    # above the limit of the lightest class is above any
+    asked = trucks if proposed is None else trucks.assign(weight_lb=trucks["weight_lb"].fillna(0.0))
+    at = limit_for(limits, asked)
+    trucks["limit_hp"] = np.where(at >= 0, limits["power_limit_hp"].to_numpy(float)[np.maximum(at, 0)], np.nan)
+    limited = trucks[trucks["limit_hp"].notna()]
+    held = int(limited.loc[limited["power_hp"].notna(), "unit"].nunique())
+    bare = int(limited.loc[limited["power_hp"].isna(), "unit"].nunique())
+    tail = []
+    if bare:
+        tail.append(
+            f"{plural(bare, 'more truck')} with a limited part {'has' if bare == 1 else 'have'} no power on record and cannot be held against it."
+        )
+    over = limited[limited["power_hp"] > limited["limit_hp"]]
+    if over.empty:
+        return Answer(
+            question,
+            (f"None of {held:,} trucks in service with a limit and a power on record is above it.", *tail),
+            empty,
+        )
+    frame = _per_unit(over, stand.lifetimes.units)
+    lines = [
+        f"{len(frame):,} of {held:,} trucks in service run a part above what is {which} for it: "
+        + listed(
+            [
+                f"{c} {p} {n:,}"
+                for (c, p), n in over.groupby(["component", "part"])["unit"]
+                .nunique()
+                .sort_values(ascending=False, kind="stable")
+                .items()
+            ],
+            12,
+        )
+        + "."
+    ]
+    known = frame[frame["in_a_year"].notna()]
+    if len(known):
+        total, ten = float(known["in_a_year"].sum()), known.head(10)
+        first = ten.iloc[0]
+        loud = int((known["in_a_year"] >= _LOUD).sum())
+        lines += [
+            f"Call first {first.serial}: {first.power_hp:,.0f} hp, above the limit of {listed(first.above.split('; '))}; {percent(first.in_a_year)} likely to fail there within a year.",
+            f"{numbered(total)} of them are expected to fail there within a year. "
+            + (
+                f"{loud} stand at {percent(_LOUD)} or more each: those are worth a call on Monday"
+                if loud
+                else f"None stands at {percent(_LOUD)} or more"
+            )
+            + f"; the ten likeliest ({listed(ten['serial'].tolist(), 10)}) carry {percent(ten['in_a_year'].sum() / total)} of it.",
+        ]
+    quiet = int(frame["in_a_year"].isna().sum())
+    if quiet:
+        lines.append(f"For {quiet} no chance can be given: none of the parts they run above a limit has failed yet.")
+    crowd = over.groupby(["component", "part"]).agg(n=("unit", "nunique"), mean=("in_a_year", "mean"))
+    timid = [f"{c} {p}" for (c, p), r in crowd.iterrows() if r["n"] > 0.3 * held and r["mean"] < 0.01]
+    if timid:
+        lines.append(
+            f"So many run above the limit of {listed(timid)}, and so few fail, that the limit is what to look at there, not the trucks."
+        )
+    lines += [
+        *tail,
+        "Tell the owner what the records show and have the unit looked at; a low chance is no promise for one truck. "
+        + KEEP,
+    ]
+    return Answer(
+        question,
+        tuple(lines),
+        frame,
+        "The limit in force today for the part, weight and use; power at the crank, as recorded. Chance: that one of the parts above its limit fails "
+        f"within a year at the truck's own driving, or in its next {AHEAD_MILES:,.0f} miles, given power, weight, use, age and miles, averaged over what "
+        "the fit leaves open; an unknown weight is taken at the median of the use.",
+    )
+
+
+def _per_unit(over: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
+    """One row per unit, the likeliest first; chances of several parts are taken as independent."""
+    over = over.assign(
+        over_by=over["power_hp"] / over["limit_hp"] - 1,
+        above=over["component"] + " " + over["part"] + " (" + over["limit_hp"].map("{:,.0f} hp".format) + ")",
+        use=over["use"].replace("", "not recorded"),
+        years_out=units["days"].reindex(over["unit"]).to_numpy() / YEAR_DAYS,
+        odometer_known=(units["miles_days"].reindex(over["unit"]) > 0).to_numpy(),
+        known=over["in_a_year"].notna(),
+    ).sort_values(["unit", "in_a_year", "over_by"], ascending=[True, False, False], kind="stable", na_position="last")
+    for name in ("in_a_year", "in_miles"):
+        over[name] = np.log1p(-over[name].clip(upper=1 - 1e-12))
+    own = over.groupby("unit", sort=True)
+    frame = own.agg(
+        serial=("serial", "first"), above=("above", "; ".join), over_by=("over_by", "max"), in_a_year=("in_a_year", "sum"),
+        in_miles=("in_miles", "sum"), power_hp=("power_hp", "first"), weight_lb=("weight_lb", "first"), use=("use", "first"),
+        years_out=("years_out", "first"), odometer_known=("odometer_known", "first"), known=("known", "any"),
+    )  # fmt: skip
+    for name in ("in_a_year", "in_miles"):
+        frame[name] = (-np.expm1(frame[name])).where(frame["known"])
+    return frame.sort_values(
+        ["in_a_year", "over_by", "serial"],
+        ascending=[False, False, True],
+        kind="stable",
+        na_position="last",
+        ignore_index=True,
+    )[_ABOVE]
+
+
+def _as_limits(proposed: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
+    own = proposed[proposed["proposed_hp"].notna()]
+    # the open top class is rated at a weight of its own, and holds for all that is heavier
+    top = own.groupby(["component", "part", "use"])["weight_up_to"].transform("max")
+    return pd.DataFrame(
+        {
+            "component": own["component"], "part": own["part"], "use": own["use"], "power_limit_hp": own["proposed_hp"],
+            "weight_up_to_lb": own["weight_up_to"].where(own["weight_up_to"] < top), "effective_on": day,
+        }
+    ).reset_index(drop=True)  # fmt: skip
+
+
+# ---- odometers -------------------------------------------------------------------------------------------------------
+def odometers_to_ask(lifetimes: Lifetimes) -> Answer:
+    """Unknowns whose knowledge would tighten the ratings most, one row per unit and thing unknown."""
+    question = "Whose odometer, power or weight is worth asking for?"
+    columns = ["serial", "ask", "parts", "drop"]
+    try:
+        table, _, words = ask_first(lifetimes, settings=options_for(lifetimes.shop).settings, sample=0, seed=_SEED)
+    except AnalyticsError as err:
+        return Answer(question, (f"Nothing to rank by: {err}.",), pd.DataFrame(columns=columns))
+    return Answer(
+        question,
+        (
+            *words,
+            f"Ask first: {listed(table['serial'].head(8).tolist(), 8)}. These tell most of what the parts can take; they are not a fair sample of the "
+            "customers, so keep them apart from the random calls below.",
+        ),
+        table[columns],
+        "Ranked by the share of the variance of log rating that knowing it is expected to take off, summed over the parts (Louis 1982). "
+        + KEEP,
+    )
+
+
+# ---- the random sample -----------------------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True)
+class FollowUp:
+    """drawn: serials in the order to call. silent: units in service nobody has heard of for long enough. failures: reported
+    so far. table: share reported, failures that would be silent, chance that so many calls find one."""
+
+    drawn: tuple[str, ...]
+    silent: int
+    failures: int
+    table: pd.DataFrame
+
+
+def silent_share(failures: float, share: float, silent_units: float) -> float:
+    """Share of ``silent_units`` that failed without a word, were only ``share`` of failures reported: (1 - share)/share
+    silent ones go with each of the ``failures`` on record. At most 1."""
+    if not 0 < share <= 1:
+        raise AnalyticsError(f"reporting share {share:g}: give a number above 0 and at most 1.")
+    return min(failures * (1 - share) / share / silent_units, 1.0) if silent_units > 0 else 0.0
+
+
+def chance_to_find(calls: int, silent: float) -> float:
+    """Chance that ``calls`` random calls meet at least one silent failure, where that share of the units called is one."""
+    return float(-np.expm1(calls * np.log1p(-silent))) if silent < 1 else float(calls > 0)
+
+
+def follow_up(records: Records, lifetimes: Lifetimes, calls: int = CALLS, seed: int = _SEED) -> FollowUp:
+    """Draw units at random among those in service nobody has heard of for a year or more, each as likely as the others."""
+    units, last = lifetimes.units, _last_heard(records, lifetimes)
+    quiet = units[(units["end"] == "in use") & ((lifetimes.as_of - last).dt.days >= _SILENT_DAYS)].sort_values(
+        "serial", kind="stable"
+    )
+    failed = lifetimes.table[(lifetimes.table["ended"] == "failed")]
+    failures, silent = int(failed["count"].sum()), int(quiet["count"].sum())
+    rng = np.random.default_rng(seed)
+    order = rng.permutation(len(quiet))[:calls]
+    rows = [
+        [share, failures * (1 - share) / share, n, chance_to_find(n, silent_share(failures, share, silent))]
+        for share in _SHARES
+        for n in (calls // 2, calls, 100)
+        if n <= silent
+    ]
+    table = pd.DataFrame(rows, columns=["reported_share", "silent_failures", "calls", "finds_one"])
+    return FollowUp(tuple(quiet["serial"].astype(str).iloc[order]), silent, failures, table)
+
+
+def _last_heard(records: Records, lifetimes: Lifetimes) -> pd.Series:
+    """The last day anything was heard of each unit; in service, if nothing was."""
+    heard = [
+        records.readings.groupby("unit")["read_on"].max(),
+        records.returns.groupby("unit")["day"].max(),
+        records.changes.groupby("unit")["changed_on"].max(),
+    ]
+    last = lifetimes.units["in_service_on"].copy()
+    for days in heard:
+        later = days.reindex(last.index)
+        last = last.where(~(later > last), later)
+    return last
+
+
+def random_calls(records: Records, lifetimes: Lifetimes) -> Answer:
+    """The random follow-up: whom, why, and how likely it is to find a failure nobody reported."""
+    question = "Did any fail without a word? Whom to phone at random"
+    f = follow_up(records, lifetimes)
+    details = lifetimes.units.assign(serial=lifetimes.units["serial"].astype(str)).set_index("serial")
+    order = details.loc[list(f.drawn), ["in_service_on", "use"]].reset_index()
+    order.insert(0, "call", range(1, len(order) + 1))
+    if not f.silent:
+        return Answer(
+            question,
+            ("Every unit in service was heard of within the last year: there is nobody to phone at random.",),
+            order,
+        )
+    lines = [
+        f"{plural(f.silent, 'unit')} in service {'has' if f.silent == 1 else 'have'} not been heard of for a year or more; they count as running. Nothing in the "
+        f"records can show whether they do. Phone these {len(f.drawn)} in this order, and no others: drawn at random, they speak for all."
+    ]
+    if f.failures and len(f.table):
+        n = int(f.table.loc[f.table["calls"] <= len(f.drawn), "calls"].max())
+        own = f.table[f.table["calls"] == n]
+        lines.append(
+            f"{plural(n, 'call')} would find at least one silent failure with a chance of "
+            + listed(
+                [
+                    f"{percent(r.finds_one)} if {percent(r.reported_share)} of failures are reported"
+                    for r in own.itertuples()
+                ]
+            )
+            + f", with {f.failures} reported so far."
+        )
+        lines.append(
+            "If all of them still run, that does not prove that every failure is reported: it speaks the more against a low share the higher that chance is."
+        )
+    lines.append(
+        "Ask each: does it still run, what does the odometer say, what power, weight and use. Enter the answers as readings. "
+        + KEEP
+    )
+    return Answer(
+        question,
+        tuple(lines),
+        order,
+        "With a share p of failures reported, (1 - p)/p silent ones go with each reported one, all among the units nobody has heard of; n random calls meet "
+        "one with chance 1 - (1 - q)^n, q their share. A unit that was replaced or sold after a silent failure may not answer: then the chance is lower.",
+        notes=tuple(
+            f"{int(r.calls)} calls at {percent(r.reported_share)} reported ({r.silent_failures:.0f} silent): {percent(r.finds_one)}."
+            for r in f.table.itertuples()
+        ),
+    )

@@ -1,0 +1,79 @@
+"""The whole fleet in view: findings, parts that drag others, repeats, calls, what the records can carry, guarantees."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+
+from analytics.lifetimes.table import Lifetimes
+from analytics.records.load import Records
+from analytics.review.answer import Answer
+from analytics.review.calls import above_limit, odometers_to_ask, random_calls
+from analytics.review.drags import first_or_followed, which_drags_which
+from analytics.review.findings import causes_by_year, finding_shares, judged_alike
+from analytics.review.guarantee import BandCost, band_costs, guarantee
+from analytics.review.how_sure import how_sure
+from analytics.review.quarter import Span
+from analytics.review.renew import renew_at_rebuild
+from analytics.review.repeats import by_build_year, rebuilt
+from analytics.review.stands import Stand, stand_of
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class FleetView:
+    """Answers over the whole fleet. above, odometers and random_calls name customers' trucks: they stay in the shop.
+    costs: what each power band would cost a guarantee."""
+
+    finding_shares: Answer
+    causes: Answer
+    judged_alike: Answer
+    first_or_followed: Answer
+    drags: Answer
+    by_build_year: Answer
+    rebuilt: Answer
+    renew: Answer
+    above: Answer
+    odometers: Answer
+    random_calls: Answer
+    how_sure: Answer
+    guarantee: Answer
+    costs: tuple[BandCost, ...]
+
+    def __repr__(self) -> str:
+        return f"FleetView({len(self.answers())} answers)"
+
+    def answers(self) -> list[Answer]:
+        """All answers in the order they are read."""
+        return [getattr(self, f.name) for f in fields(self) if f.name != "costs"]
+
+
+def fleet_view(
+    records: Records,
+    lifetimes: Lifetimes,
+    span: Span,
+    stand: Stand | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> FleetView:
+    """Every answer about the fleet as it stands at the end of ``span``. stand: that day's, if already made."""
+    say = progress or (lambda _: None)
+    say("lives and models")
+    stand = stand_of(records, lifetimes) if stand is None else stand
+    say("findings and repeats")
+    told = {
+        "finding_shares": finding_shares(lifetimes),
+        "causes": causes_by_year(records, span),
+        "judged_alike": judged_alike(records),
+        "first_or_followed": first_or_followed(records),
+        "drags": which_drags_which(records),
+        "by_build_year": by_build_year(records, lifetimes),
+        "rebuilt": rebuilt(records, lifetimes),
+        "renew": renew_at_rebuild(stand),
+    }
+    say("whom to call")
+    told["above"] = above_limit(records, stand)
+    told["odometers"] = odometers_to_ask(lifetimes)
+    told["random_calls"] = random_calls(records, lifetimes)
+    say("how sure, and how long a guarantee")
+    told["how_sure"] = how_sure(records, lifetimes, progress)
+    costs = band_costs(stand)
+    return FleetView(**told, guarantee=guarantee(stand, costs), costs=costs)

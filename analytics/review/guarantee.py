@@ -1,0 +1,344 @@
+"""How long a guarantee each power band could carry at a stated cost per unit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import NotEnoughData
+from analytics.models.lifedata import NOTHING, split_days
+from analytics.models.mileage import fit_driving
+from analytics.models.regression import survival_of
+from analytics.records.shop import Shop
+from analytics.review.answer import Answer, listed, percent, plural
+from analytics.review.quarter import YEAR_DAYS
+from analytics.review.repeats import mean_comebacks
+from analytics.review.stands import DRAWS, SEED, PartStand, Stand, chance_of, from_entry, past_of, recorded
+
+MONTHS = np.r_[1:37, 39:121:3]
+MILES = np.arange(1_000, 150_001, 1_000)
+MONTH_DAYS = YEAR_DAYS / 12
+LEVEL = 0.90
+NAN = float("nan")
+#: guarantees looked at where shop.toml names none, as shares of what a comeback costs
+_SHARES = (0.02, 0.05, 0.10)
+#: builds this recent stand for those to come; a band needs so many, and so many followed to the age promised
+_YEARS = 3.0
+_FEWEST = 10
+TRUCKS = 80
+#: failures' worth of trust that a band fails as the fits say (a judgement): one in two within 0.63 to 1.28 times as often
+_PRIOR = 4.0
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class BandCost:
+    """One band. months, miles: (DRAWS, K) expected comebacks per unit within each of MONTHS, or of MILES, all components
+    together, reported or not. seen_months, seen_miles: as far as enough units of the band have been followed. year: mean
+    comebacks per unit within a year on record, with limits; NaN where none came back or too few were followed."""
+
+    band: str
+    built: int
+    a_year: float
+    months: np.ndarray
+    miles: np.ndarray
+    seen_months: float
+    seen_miles: float
+    year: tuple[float, float, float]
+
+    def __repr__(self) -> str:
+        return f"BandCost({self.band}: {self.built} built, {self.months[:, 11].mean():.3f} comebacks in a year)"
+
+
+def allowed_costs(shop: Shop) -> tuple[list[float], str]:
+    """What the guarantee may cost a unit, and where that comes from; nothing where no cost is stated."""
+    comeback, own = shop.cost_of("comeback"), shop.cost_of("guarantee_per_unit")
+    if own:
+        return [own], "as stated in shop.toml ([costs] guarantee_per_unit)"
+    if not comeback:
+        return [], ""
+    return [s * comeback for s in _SHARES], (
+        f"{listed([percent(s) for s in _SHARES])} of what a comeback costs, for want of an amount of your own in shop.toml ([costs] guarantee_per_unit)"
+    )
+
+
+# ---- expected comebacks ----------------------------------------------------------------------------------------------
+def driving_of(own: PartStand, stand: Stand) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Log miles a day per use (DRAWS, uses), its spread (DRAWS,) and the log of the later over the earlier rate (DRAWS,)."""
+    model, _ = own.fit.fitted()
+    lay, theta = model.layout, own.theta
+    if lay.uses:
+        mu = theta[:, lay.mu]
+        mu = np.repeat(mu, len(model.data.use_names), 1) if lay.uses == 1 else mu
+        at = lay.place("decline")
+        later = theta[:, at] if at is not None else np.full(len(theta), lay.fixed_decline)
+        return mu, np.exp(theta[:, lay.tau]), later
+    d = fit_driving(own.lives.data, stand.settings.priors, stand.settings.decline, stand.settings.change_days)
+    return np.tile(d.mu, (len(theta), 1)), np.full(len(theta), d.tau), np.full(len(theta), d.decline)
+
+
+def _uses_of(own: PartStand, trucks: pd.DataFrame) -> np.ndarray:
+    """Use codes (n,) of the part's fit; a use it has not seen counts as its most common one."""
+    data = own.fit.fitted()[0].data
+    common = int(np.argmax(np.bincount(data.use, data.weight, minlength=len(data.use_names))))
+    return np.array([data.use_names.index(u) if u in data.use_names else common for u in trucks["use"]])
+
+
+def covariates_of(own: PartStand, trucks: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Covariates (n, q) of ``trucks`` (power_hp, weight_lb, use, count) in the part's fit, and their shares (n,)."""
+    model, _ = own.fit.fitted()
+    loads = zip(trucks["power_hp"], trucks["weight_lb"], _uses_of(own, trucks), strict=True)
+    x = np.array([np.r_[1.0, model.covariates(np.log(p), np.log(w), u)] for p, w, u in loads])
+    count = trucks["count"].to_numpy(float)
+    return x, count / count.sum()
+
+
+def typical(trucks: pd.DataFrame) -> pd.DataFrame:
+    """At most TRUCKS of them, evenly spaced by power, whatever the order of the rows."""
+    trucks = trucks.sort_values(["power_hp", "weight_lb", "use", "serial"], kind="stable")
+    if len(trucks) <= TRUCKS:
+        return trucks
+    return trucks.iloc[np.linspace(0, len(trucks) - 1, TRUCKS).round().astype(int)]
+
+
+def failing(own: PartStand, stand: Stand, trucks: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Share of new ``trucks`` (power_hp, weight_lb, use, count) failed within each of MONTHS (DRAWS, K) and MILES (DRAWS, L)."""
+    model, _ = own.fit.fitted()
+    x, count = covariates_of(own, trucks)
+    use = _uses_of(own, trucks)
+    theta = own.theta
+    beta, eta = np.exp(theta[:, :1]), theta[:, model.layout.gamma] @ x.T
+
+    def by(log_miles: np.ndarray) -> np.ndarray:
+        """Failed by that many miles, (DRAWS, trucks)."""
+        return 1 - survival_of(beta * (log_miles - np.log(model.life_miles)) - eta, model.law)
+
+    in_miles = np.stack([by(np.log(m)) @ count for m in MILES], 1)
+    mu, tau, later = driving_of(own, stand)
+    s, weight = model.nodes
+    in_months = np.empty((len(theta), len(MONTHS)))
+    for k, month in enumerate(MONTHS):
+        before, after = split_days(np.zeros(1), np.array([month * MONTH_DAYS]), model.change_days)
+        exposure = np.log(np.maximum(before + np.exp(later)[:, None] * after, NOTHING))
+        told = 0.0
+        for node, w in zip(s, weight, strict=True):
+            told = told + w * by(mu[:, use] + exposure + tau[:, None] * node)
+        in_months[:, k] = told @ count
+    return in_months, in_miles
+
+
+def _without_fit(stand: Stand, component: str, part: str, per_day: float) -> tuple[np.ndarray, np.ndarray]:
+    """The same from a constant rate a day, where nothing can be fitted: gamma draws with the prior of Jeffreys."""
+    failures, days = past_of(stand, component, part)
+    rate = np.random.default_rng(SEED).permutation(np.random.default_rng(SEED + 1).gamma(failures, 1 / days, DRAWS))
+    return (
+        -np.expm1(-rate[:, None] * MONTHS * MONTH_DAYS),
+        -np.expm1(-rate[:, None] * MILES / per_day),
+    )
+
+
+def band_cost(stand: Stand, band: str) -> BandCost | None:
+    """Expected comebacks of the trucks built in a band lately, all components together; None where none were built."""
+    table = stand.table
+    first = table[(table["spell"] == 1) & (table["segment"] == 1) & (table["power_band"].astype(str) == band)]
+    since = stand.as_of - pd.Timedelta(days=round(_YEARS * YEAR_DAYS))
+    recent = first[first["built_on"] >= since]
+    if recent.empty:
+        return None
+    units = recent.drop_duplicates("serial")
+    per_day = _usual_miles_a_day(stand)
+    months, miles = np.zeros((DRAWS, len(MONTHS))), np.zeros((DRAWS, len(MILES)))
+    for _, own in recent.groupby("component", sort=True):
+        total = own["count"].sum()
+        for (component, part), trucks in own.groupby(["component", "part"], sort=True):
+            share = trucks["count"].sum() / total
+            stand_part = stand.parts.get((component, part))
+            trucks = typical(trucks)
+            if stand_part is None or stand_part.fit.model is None or not recorded(part):
+                a, b = _without_fit(stand, component, part, per_day)
+            else:
+                a, b = failing(stand_part, stand, trucks)
+            months += share * a
+            miles += share * b
+    held = band_factor(stand, first["unit"].unique())[:, None]
+    months, miles = months * held, miles * held
+    install = _install(stand)[:, None]  # mostly in the first weeks: counted from the first day
+    followed = first[first["component"] == recent["component"].iat[0]]
+    ages = np.sort(np.repeat(followed["unit_days"].to_numpy(float), followed["count"]))[::-1]
+    seen_miles = np.sort(first.drop_duplicates("serial")["read_miles"].dropna().to_numpy(float))[::-1]
+    return BandCost(
+        band,
+        int(units["count"].sum()),
+        float(units["count"].sum())
+        / min(_YEARS, max((stand.as_of - table["built_on"].min()).days / YEAR_DAYS, 1 / 12)),
+        months + install,
+        miles + install,
+        float(ages[_FEWEST - 1]) / MONTH_DAYS if len(ages) >= _FEWEST else 0.0,
+        float(seen_miles[_FEWEST - 1]) if len(seen_miles) >= _FEWEST else 0.0,
+        _year_on_record(stand, first["unit"].unique()),
+    )
+
+
+def _year_on_record(stand: Stand, units: np.ndarray) -> tuple[float, float, float]:
+    """Mean comebacks per unit within a year among ``units``, with 95 % limits."""
+    own = stand.lifetimes.units.index.isin(units)
+    try:
+        mean = mean_comebacks(stand.records, stand.lifetimes, own)
+    except NotEnoughData:
+        return NAN, NAN, NAN
+    if mean.last_time < YEAR_DAYS:
+        return NAN, NAN, NAN
+    at = mean.mean_at(YEAR_DAYS).iloc[0]
+    return float(at["mean"]), float(at["lower"]), float(at["upper"])
+
+
+def came_and_expected(stand: Stand, units: np.ndarray) -> tuple[float, np.ndarray]:
+    """Failures on record among the parts in ``units``, and those their fits expect over the time each was followed (DRAWS,)."""
+    came, expected = 0.0, np.zeros(DRAWS)
+    unit, failure, count = (stand.table[c].to_numpy() for c in ("unit", "failure", "count"))
+    for (component, part), own in stand.parts.items():
+        which = np.flatnonzero(np.isin(unit[own.lives.rows], units))
+        if not len(which):
+            continue
+        begun, days = from_entry(own.lives.data)
+        chance = chance_of(own, past_of(stand, component, part), begun, which, days[which])
+        at = own.lives.rows[which]
+        # expected over the time to the failure, or to the end: the hazard summed up, not the chance
+        expected += -np.log1p(-np.minimum(chance, 1 - 1e-12)) @ count[at]
+        came += float((failure[at] * count[at]).sum())
+    return came, expected
+
+
+def band_factor(stand: Stand, units: np.ndarray) -> np.ndarray:
+    """By how much the units of a band fail more (or less) than the fits say, (DRAWS,): gamma given what came, shrunk to 1."""
+    came, expected = came_and_expected(stand, units)
+    return np.random.default_rng(SEED + 3).gamma(came + _PRIOR, 1 / (expected + _PRIOR))
+
+
+def _usual_miles_a_day(stand: Stand) -> float:
+    once = stand.lifetimes.units
+    known = once[once["miles_days"] > 30]
+    return float((known["miles"] / known["miles_days"]).median()) if len(known) else 30.0
+
+
+def _install(stand: Stand) -> np.ndarray:
+    """Install errors per unit built, (DRAWS,): gamma with the prior of Jeffreys."""
+    units = int(stand.lifetimes.units["count"].sum())
+    seen = int(stand.table.loc[stand.table["install"], "count"].sum())
+    return np.random.default_rng(SEED + 2).gamma(seen + 0.5, 1 / units, DRAWS)
+
+
+# ---- length ----------------------------------------------------------------------------------------------------------
+def longest(cost: np.ndarray, grid: np.ndarray, allowed: float) -> np.ndarray:
+    """Longest of ``grid`` (K,) at which the cost (B, K), rising, is still allowed: (B,), between its points; 0 where the
+    first is too dear already, inf where even the last is not."""
+    cost = np.atleast_2d(cost)
+    below = (cost <= allowed).sum(1)
+    at = np.clip(below, 1, len(grid) - 1)
+    rows = np.arange(len(cost))
+    low, high = cost[rows, at - 1], cost[rows, at]
+    share = np.where(high > low, (allowed - low) / np.where(high > low, high - low, 1), 0.0)
+    found = grid[at - 1] + np.clip(share, 0, 1) * (grid[at] - grid[at - 1])
+    return np.where(below == 0, 0.0, np.where(below == len(grid), np.inf, found))
+
+
+_COLUMNS = ["power_band", "built", "a_year", "allowed_per_unit", "months", "months_lower", "months_upper", "seen_months", "guarantee_months",
+            "guarantee_miles", "back_in_12_months", "back_lower", "back_upper", "year_on_record", "in_words"]  # fmt: skip
+
+
+def band_costs(stand: Stand) -> tuple[BandCost, ...]:
+    """The bands of which enough were built lately, from low to high."""
+    found = (band_cost(stand, band) for band in stand.lifetimes.shop.band_labels())
+    return tuple(f for f in found if f is not None and f.built >= _FEWEST)
+
+
+def guarantee(stand: Stand, costs: tuple[BandCost, ...]) -> Answer:
+    """The guarantee each power band could carry at the costs allowed, from the models; one row per band and cost."""
+    question = "How long a guarantee could each power band carry?"
+    shop = stand.lifetimes.shop
+    empty = pd.DataFrame(columns=_COLUMNS)
+    comeback = shop.cost_of("comeback")
+    allowed, basis = allowed_costs(shop)
+    if not comeback:
+        return Answer(
+            question,
+            (
+                "What a comeback costs is not stated: write it in shop.toml ([costs] comeback), and what a guarantee may cost a unit ([costs] guarantee_per_unit).",
+            ),
+            empty,
+        )
+    rows, lines = [], []
+    middle = allowed[(len(allowed) - 1) // 2]
+    for band in shop.band_labels():
+        found = next((c for c in costs if c.band == band), None)
+        if found is None:
+            lines.append(
+                f"{band[:1].upper()}{band[1:]} hp: fewer than {_FEWEST} units built in the last {_YEARS:g} years, too few to promise anything."
+            )
+            continue
+        for amount in allowed:
+            rows.append(_row(found, amount, comeback))
+        lines.append(
+            f"{band[:1].upper()}{band[1:]} hp, at {middle:,.0f} a unit: {rows[-len(allowed) + allowed.index(middle)][-1]}."
+        )
+    frame = pd.DataFrame(rows, columns=_COLUMNS)
+    head = f"A comeback costs {comeback:,.0f} all in (shop.toml); the guarantee may cost a unit {listed([f'{a:,.0f}' for a in allowed])}, {basis}."
+    return Answer(
+        question,
+        (
+            head,
+            *lines,
+            "It is no advice to publish one: what a guarantee must cover is a matter of law where you sell, and a person decides.",
+        ),
+        frame,
+        f"Comebacks expected per unit of the mix built in the last {_YEARS:g} years, over all components, install errors included, each component counted "
+        "once; failures nobody reports today count too, since a guarantee brings them in. From each part's fit with unknown powers and weights at the "
+        f"median of the use; a part that cannot be fitted counts at a constant rate. Wear is scaled to what the band's own "
+        f"units brought back against what the fits expect of them, a gamma factor drawn towards 1 (Clayton and Kaldor, Biometrics 43 (1987) 671-681). Limits {percent(LEVEL)}, over what the fits leave open. The length to "
+        f"offer is the lower limit, no longer than {_FEWEST} units of the band have been followed, rounded down. Trips with no fault found, and more "
+        "claims or harder use because there is a guarantee, are not in it.",
+    )
+
+
+def _row(found: BandCost, amount: float, comeback: float) -> list:
+    budget = amount / comeback
+    middle = float(longest(found.months.mean(0), MONTHS, budget)[0])
+    low, high = _limits(longest(found.months, MONTHS, budget))
+    low_miles, _ = _limits(longest(found.miles, MILES, budget))
+    year = found.months[:, 11]
+    back_low, back_high = np.quantile(year, [(1 - LEVEL) / 2, (1 + LEVEL) / 2])
+    months = float(np.floor(min(low, found.seen_months)))
+    miles = float(np.floor(min(low_miles, found.seen_miles) / 1000) * 1000)
+    capped = found.seen_months < low
+    if found.year[1] > back_high:
+        months = miles = 0.0
+        words = (
+            f"not said: {percent(found.year[0])} came back within a year on record (at least {percent(found.year[1])}), more than the models expect "
+            f"({percent(float(year.mean()))}); early failures of another kind are at work there"
+        )
+    elif months < 1:
+        words = f"none; already in the first months {percent(found.months[:, 0].mean())} come back, {percent(float(year.mean()))} within a year"
+    else:
+        miles_words = f" at any mileage, or {miles:,.0f} miles at any age" if miles else " at any mileage"
+        words = f"{plural(int(months), 'month')}{miles_words}" + (
+            ", as far as enough have been followed (the cost would carry more)"
+            if capped
+            else f" (best estimate {_months(middle)}, {_months(low)} to {_months(high)})"
+        )
+        seen = f"; {percent(found.year[0])} on record" if np.isfinite(found.year[0]) else ""
+        words += f"; {percent(float(year.mean()))} are expected back within a year ({percent(back_low)} to {percent(back_high)}{seen})"
+    return [
+        found.band, found.built, found.a_year, amount, middle, low, high, found.seen_months, months, miles, float(year.mean()), float(back_low),
+        float(back_high), found.year[0], words,
+    ]  # fmt: skip
+
+
+def _limits(length: np.ndarray) -> tuple[float, float]:
+    ordered = np.sort(length)
+    k = (1 - LEVEL) / 2 * len(ordered)
+    return float(ordered[int(np.floor(k))]), float(ordered[int(np.ceil(len(ordered) - k)) - 1])
+
+
+def _months(value: float) -> str:
+    return f"{value:,.0f}" if np.isfinite(value) else f"over {MONTHS[-1]}"

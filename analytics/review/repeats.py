@@ -1,0 +1,372 @@
+"""Repeated returns: comebacks per unit by build year, and whether a rebuilt unit lasts like a new one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.stats import norm, poisson
+
+from analytics.errors import NotEnoughData
+from analytics.lifetimes.table import Lifetimes
+from analytics.models.cells import repeated_events, watched_ages
+from analytics.models.exact import RateComparison, compare_rates
+from analytics.models.nonparametric import kaplan_meier
+from analytics.models.recurrence import MeanCumulativeFunction, PowerLaw, power_law
+from analytics.records.load import Records
+from analytics.review.answer import Answer, numbered, percent, plural
+from analytics.review.quarter import YEAR_DAYS
+
+#: ages in years at which build years are compared, and the edges of the ages within which new and rebuilt are
+_AGES = (1.0, 2.0, 3.0)
+_EDGES = (0.0, 0.25, 1.0, 2.0, 3.0)
+_LEVEL = 0.95
+_HALF_A_DAY = 0.5  # for a comeback on the first day
+#: a share of units sent out this large must have been watched at an age before it is compared there
+FEWEST_AT_RISK = 20
+_FEWEST_EXPECTED = 1.0
+
+
+def comebacks(records: Records) -> pd.DataFrame:
+    """One row per unit and return with damage: unit, day, event. Of a row that stands for several units each return counts."""
+    back = records.returns[records.returns["cause"] != "no fault"]
+    return back.groupby("event", as_index=False).agg(unit=("unit", "first"), day=("day", "first"))[
+        ["unit", "day", "event"]
+    ]
+
+
+def watched_from(records: Records, lifetimes: Lifetimes) -> pd.Series:
+    """The day each unit's comebacks are on record from: in service, or the start of the records."""
+    start = lifetimes.units["in_service_on"]
+    return start if not records.shop.records_start else start.clip(lower=pd.Timestamp(records.shop.records_start))
+
+
+def mean_comebacks(records: Records, lifetimes: Lifetimes, own: np.ndarray | None = None) -> MeanCumulativeFunction:
+    """Mean comebacks per unit by age in days, of all units or those of the mask ``own`` (n,). Raises NotEnoughData."""
+    units, since, events = lifetimes.units, watched_from(records, lifetimes), _on_record(records, lifetimes)
+    if own is not None:
+        units, since = units[own], since[own]
+    return repeated_events(units, since, events["unit"], events["day"])
+
+
+def _on_record(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
+    """Comebacks within the watch of their unit; one after a unit was last known of is left to the curves by component."""
+    events, since = comebacks(records), watched_from(records, lifetimes)
+    until = lifetimes.units["seen_until"].reindex(events["unit"]).to_numpy()
+    begun = since.reindex(events["unit"]).to_numpy()
+    new = begun == lifetimes.units["in_service_on"].reindex(events["unit"]).to_numpy()
+    day = events["day"].to_numpy()
+    return events[(day <= until) & ((day > begun) | (new & (day == begun)))].reset_index(drop=True)
+
+
+# ---- by build year ---------------------------------------------------------------------------------------------------
+def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
+    """Mean comebacks per unit at one, two and three years, by the year built, and whether the newest differ."""
+    question = "Do the units of later years come back less?"
+    columns = ["built_in", "units", "comebacks", "age_years", "at_risk", "mean_comebacks", "lower", "upper"]
+    years = lifetimes.units["built_on"].dt.year
+    events = _on_record(records, lifetimes)
+    rows, curves = [], {}
+    for year in sorted(years.dropna().unique()):
+        own = (years == year).to_numpy()
+        units = lifetimes.units[own]
+        n, k = int(units["count"].sum()), int(events["unit"].isin(units.index).sum())
+        try:
+            curves[int(year)] = mean_comebacks(records, lifetimes, own)
+        except NotEnoughData:
+            rows.append([str(int(year)), n, k, np.nan, n, np.nan, np.nan, np.nan])
+            continue
+        mean = curves[int(year)]
+        for age in _AGES:
+            followed = _at_risk(records, lifetimes, own, age * YEAR_DAYS)
+            if followed < FEWEST_AT_RISK or age * YEAR_DAYS > mean.last_time:
+                continue
+            at = mean.mean_at(age * YEAR_DAYS).iloc[0]
+            rows.append([str(int(year)), n, k, age, followed, at["mean"], at["lower"], at["upper"]])
+    frame = pd.DataFrame(rows, columns=columns)
+    if not curves:
+        return Answer(question, ("No unit has come back damaged yet.",), frame)
+    lines = []
+    overall = mean_comebacks(records, lifetimes)
+    for age in _AGES:
+        own = frame[frame["age_years"] == age]
+        if len(own) < 2:
+            continue
+        lines.append(
+            f"Comebacks per hundred units by {age:g} year{'s' if age > 1 else ''}: "
+            + "; ".join(f"built {r.built_in} {numbered(100 * r.mean_comebacks)}" for r in own.itertuples())
+            + "."
+        )
+    lines += _year_against_rest(records, lifetimes, frame, years)
+    lines.append(_trend_words(records, lifetimes))
+    lines.append(
+        f"Over all years a unit came back {numbered(overall.mean[-1])} times by {overall.time[-1] / YEAR_DAYS:.1f} years "
+        f"({numbered(overall.lower[-1])} to {numbered(overall.upper[-1])}), repeats included."
+    )
+    return Answer(
+        question,
+        tuple(lines),
+        frame,
+        "Mean cumulative number of comebacks per unit by age (Nelson 2003), limits 95 %, robust to units that come back often "
+        "(Lawless and Nadeau 1995). Returns with no fault are left out. Build years are compared at an age that at least "
+        f"{FEWEST_AT_RISK} units of each have reached; the trend with age is the power-law process of MIL-HDBK-189C with the Laplace test, "
+        "whose error takes units for alike. Power and use of the years' trucks may differ.",
+    )
+
+
+def _at_risk(records: Records, lifetimes: Lifetimes, own: np.ndarray, age: float) -> int:
+    units, start = watched_ages(lifetimes.units[own], watched_from(records, lifetimes)[own])
+    return int(units.loc[(units["days"] >= age) & (start < age), "count"].sum())
+
+
+def _year_against_rest(records: Records, lifetimes: Lifetimes, frame: pd.DataFrame, years: pd.Series) -> list[str]:
+    """The latest build year that can be compared, against all earlier ones, at the oldest age it has reached."""
+    told = frame[frame["age_years"].notna()]
+    if told["built_in"].nunique() < 2:
+        return ["Too few build years have been out for a year to compare them."]
+    last = told.iloc[-1]
+    before = (years < int(last["built_in"])).to_numpy()
+    try:
+        rest = mean_comebacks(records, lifetimes, before).mean_at(last["age_years"] * YEAR_DAYS).iloc[0]
+        mine = mean_comebacks(records, lifetimes, (years == int(last["built_in"])).to_numpy())
+    except NotEnoughData:
+        return []
+    mine = mine.mean_at(last["age_years"] * YEAR_DAYS).iloc[0]
+    gap, error = mine["mean"] - rest["mean"], float(np.hypot(mine["std_err"], rest["std_err"]))
+    z = norm.ppf(0.5 + _LEVEL / 2)
+    low, high = gap - z * error, gap + z * error
+    verdict = "more than chance" if low > 0 or high < 0 else "no more than chance would do"
+    return [
+        f"Built {last['built_in']} against all before, by {last['age_years']:g} year{'s' if last['age_years'] > 1 else ''}: "
+        f"{numbered(100 * abs(gap))} {'more' if gap > 0 else 'fewer'} per hundred units ({100 * low:+.1f} to {100 * high:+.1f}), {verdict}."
+    ]
+
+
+def unit_trend(records: Records, lifetimes: Lifetimes) -> PowerLaw:
+    """Whether comebacks of a unit come closer together with its age, from units watched from new. Raises NotEnoughData."""
+    units, start = watched_ages(lifetimes.units, watched_from(records, lifetimes))
+    units = units[(start == 0) & (units["days"] > 0)]
+    events = _on_record(records, lifetimes)
+    events = events[events["unit"].isin(units.index)]
+    age = (events["day"] - units["in_service_on"].reindex(events["unit"]).to_numpy()).dt.days.clip(lower=_HALF_A_DAY)
+    return power_law(units["days"], units["days"].reindex(events["unit"]), age, units["count"], _LEVEL)
+
+
+def _trend_words(records: Records, lifetimes: Lifetimes) -> str:
+    try:
+        found = unit_trend(records, lifetimes)
+    except NotEnoughData as err:
+        return f"Whether comebacks get closer together with age cannot be said: {err}"
+    limits = f"growth {numbered(found.b)}, {numbered(found.b_lower)} to {numbered(found.b_upper)}; 1 is no trend"
+    if found.b_lower > 1:
+        return (
+            f"As a unit ages its comebacks come closer together ({limits}): wear, not teething troubles, sets the pace."
+        )
+    if found.b_upper < 1:
+        return f"As a unit ages its comebacks come further apart ({limits}): the early ones set the pace."
+    return f"Comebacks come neither closer together nor further apart with a unit's age, as far as the records tell ({limits})."
+
+
+# ---- new against rebuilt ---------------------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True)
+class AsNew:
+    """Comebacks of units after their nth rebuild against those expected of new units alike. ``ratio`` with exact limits at
+    ``level`` that allow for how well the expectation is known; NaN where too little is expected. sees_double: chance that
+    units truly twice as bad would have been told from new ones."""
+
+    rebuilds: int
+    units: int
+    years: float
+    comebacks: int
+    expected: float
+    expected_error: float
+    ratio: float
+    lower: float
+    upper: float
+    sees_double: float
+    level: float
+
+
+def stretches(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
+    """Each unit's time from new, or from its nth comeback, to the next one or to when it was last known of.
+
+    unit, rebuilds (comebacks so far), entry, time (days since new or rebuilt), failed, count, power_band, use. Rows that
+    stand for several units, and the time of a unit before its records start, are followed from new only.
+    """
+    units, events = lifetimes.units, _on_record(records, lifetimes)
+    since = watched_from(records, lifetimes)
+    gone = records.returns.loc[records.returns["unit_gone"], "event"]
+    table = lifetimes.table
+    band = (
+        table.sort_values(["unit", "spell", "segment"], kind="stable")
+        .drop_duplicates("unit")
+        .set_index("unit")["power_band"]
+    )
+    band = band.astype(str).reindex(units.index).fillna("not recorded")
+    by_unit = {u: own.sort_values("day", kind="stable") for u, own in events.groupby("unit")}
+    rows = []
+    for unit in units.itertuples():
+        u, begin, until = unit.Index, unit.in_service_on, unit.seen_until
+        entry = max((since[u] - begin).days, 0)
+        own = by_unit.get(u)
+        tail = (unit.count, band[u], unit.use or "not recorded")
+        if own is not None and unit.count > 1:
+            # whose return it was is not known: each is the first of another
+            for day in own["day"].iloc[: unit.count]:
+                rows.append([u, 0, entry, (day - begin).days, True, 1, *tail[1:]])
+            left = unit.count - min(len(own), unit.count)
+            if left:
+                rows.append([u, 0, entry, (until - begin).days, False, left, *tail[1:]])
+            continue
+        n = 0
+        # what befell a unit before the records start is not known, so its number of rebuilds is a guess: none
+        for event in own.itertuples() if own is not None else ():
+            rows.append([u, n, entry, (event.day - begin).days, True, *tail])
+            begin, entry, n = event.day, 0, n + 1
+            if event.event in set(gone):
+                begin = None
+                break
+        if begin is not None and until > begin:
+            rows.append([u, n, entry, (until - begin).days, False, *tail])
+    frame = pd.DataFrame(rows, columns=["unit", "rebuilds", "entry", "time", "failed", "count", "power_band", "use"])
+    return frame[(frame["time"] > frame["entry"]) | ((frame["entry"] == 0) & frame["failed"])].reset_index(drop=True)
+
+
+def as_new(
+    rebuilds: int,
+    own: pd.DataFrame,
+    new: pd.DataFrame,
+    by: tuple[str, ...] = ("power_band", "use"),
+    level: float = _LEVEL,
+) -> AsNew:
+    """Comebacks of the stretches ``own`` against those expected at the rates of ``new``, stratum by stratum.
+
+    Strata: age since new or rebuilt, times ``by``. Strata without any new units are left out on both sides. The limits are
+    those of two Poisson counts, the second being as many as would leave the expectation as uncertain as it is.
+    """
+    mine, theirs = _cut(own, by), _cut(new, by)
+    both = mine.join(theirs, how="inner", lsuffix="", rsuffix="_new")
+    both = both[both["years_new"] > 0]
+    seen, expected = int(both["failed"].sum()), float((both["years"] * both["failed_new"] / both["years_new"]).sum())
+    spread = float((both["years"] ** 2 * both["failed_new"] / both["years_new"] ** 2).sum())
+    nan = float("nan")
+    ratio = lower = upper = sees = nan
+    if expected >= _FEWEST_EXPECTED and spread > 0:
+        worth = max(round(expected**2 / spread), 1)
+        test = _against(seen, expected, worth, level)
+        ratio, lower, upper = seen / expected, test.lower, test.upper
+        sees = chance_to_tell(2.0, expected, worth, level)
+    units = int(own.drop_duplicates("unit")["count"].sum())
+    return AsNew(
+        rebuilds,
+        units,
+        float(both["years"].sum()),
+        seen,
+        expected,
+        float(np.sqrt(spread)),
+        ratio,
+        lower,
+        upper,
+        sees,
+        level,
+    )
+
+
+def _against(seen: int, expected: float, worth: int, level: float) -> RateComparison:
+    return compare_rates(seen, expected, worth, float(worth), level)
+
+
+def chance_to_tell(ratio: float, expected: float, worth: int, level: float = _LEVEL) -> float:
+    """Chance that a true ``ratio`` above 1 puts the whole interval above 1, given the expectation is worth so many failures."""
+    seen = int(np.ceil(expected))
+    while _against(seen, expected, worth, level).lower <= 1:
+        seen += 1
+    return float(poisson.sf(seen - 1, ratio * expected))
+
+
+def _cut(frame: pd.DataFrame, by: tuple[str, ...]) -> pd.DataFrame:
+    """Years and failures per age since (re)build and stratum."""
+    pieces = []
+    for low, high in zip(_EDGES, (*_EDGES[1:], np.inf), strict=True):
+        a, b = low * YEAR_DAYS, high * YEAR_DAYS
+        years = (frame["time"].clip(upper=b) - frame["entry"].clip(lower=a)).clip(lower=0) / YEAR_DAYS * frame["count"]
+        # an age on an edge belongs to the younger side; one of nought to the first
+        here = frame["failed"] & (frame["time"] <= b) & ((frame["time"] > a) | ((low == 0) & (frame["time"] == 0)))
+        pieces.append(frame[list(by)].assign(age=low, years=years, failed=np.where(here, frame["count"], 0)))
+    return pd.concat(pieces).groupby([*by, "age"])[["years", "failed"]].sum()
+
+
+_REBUILT = ["rebuilds", "units", "unit_years", "comebacks", "expected_as_new", "ratio", "lower", "upper", "sees_double", "back_in_a_year",
+            "back_lower", "back_upper"]  # fmt: skip
+
+
+def rebuilt(records: Records, lifetimes: Lifetimes) -> Answer:
+    """Does a rebuilt unit last like a new one, and after the second rebuild?"""
+    question = "Does a rebuilt unit last as long as a new one?"
+    frame = stretches(records, lifetimes)
+    new = frame[frame["rebuilds"] == 0]
+    rows, tests = [], []
+    for n in (0, 1, 2):
+        own = frame[frame["rebuilds"] == n] if n < 2 else frame[frame["rebuilds"] >= 2]
+        if own.empty:
+            continue
+        test = as_new(n, own, new)
+        back = _within_a_year(own)
+        blank = n == 0
+        rows.append(
+            [
+                "new" if n == 0 else "once" if n == 1 else "twice or more", test.units, test.years, test.comebacks,
+                np.nan if blank else test.expected, np.nan if blank else test.ratio, np.nan if blank else test.lower,
+                np.nan if blank else test.upper, np.nan if blank else test.sees_double, *back,
+            ]
+        )  # fmt: skip
+        if not blank:
+            tests.append(test)
+    table = pd.DataFrame(rows, columns=_REBUILT)
+    if not tests:
+        return Answer(question, ("No unit has been rebuilt after a comeback yet.",), table)
+    lines = [_verdict(t) for t in tests]
+    lines.append(
+        "Trucks that came back once are not like all others: they are the strong, the heavy, the hard-driven. Set against new units of their own "
+        "power band and use, what is left is the rebuild, the driver and the luck."
+    )
+    return Answer(
+        question,
+        tuple(lines),
+        table,
+        "Time from new, or from the nth comeback, to the next (gap time; Prentice, Williams and Peterson, Biometrika 68 (1981) 373-379). "
+        "Expected as new: the rate of new units of the same age since (re)build, power band and use; the ratio's limits (95 %) are those of two "
+        "Poisson counts and allow for the expectation's own error, not for one unit coming back over and over. Age counts from the return: the "
+        "days in the shop make rebuilt units look a little better. Weight is not matched: it is not known for enough. Units older than the "
+        "records count as never rebuilt.",
+    )
+
+
+def _within_a_year(own: pd.DataFrame) -> tuple[float, float, float]:
+    line = kaplan_meier(own["time"], own["failed"], own["entry"], own["count"])
+    try:
+        if line.reliable_until(FEWEST_AT_RISK) < YEAR_DAYS:
+            return (np.nan, np.nan, np.nan)
+    except NotEnoughData:
+        return (np.nan, np.nan, np.nan)
+    at = line.survival_at(YEAR_DAYS)
+    return 1 - float(at.survival[0]), 1 - float(at.upper[0]), 1 - float(at.lower[0])
+
+
+def _verdict(t: AsNew) -> str:
+    name = "Rebuilt once" if t.rebuilds == 1 else "Rebuilt twice or more"
+    seen = f"{plural(t.units, 'unit')}, {t.years:,.0f} unit-years, {plural(t.comebacks, 'comeback')}"
+    if not np.isfinite(t.ratio):
+        return f"{name}: {seen}, where new ones like them would have had {t.expected:.1f}. Too little has been expected so far to say anything."
+    told = (
+        f"{numbered(t.ratio)} times as many as new ones alike ({numbered(t.lower)} to {numbered(t.upper)})"
+        if t.comebacks
+        else (f"none where new ones alike would have had {t.expected:.1f}; at most {numbered(t.upper)} times as many")
+    )
+    power = f"Had they been twice as bad, these records would have shown it with a chance of {percent(t.sees_double)}."
+    if t.lower > 1:
+        return f"{name}: {seen}: {told}. They come back more than new ones, by more than chance."
+    if t.upper < 1:
+        return f"{name}: {seen}: {told}. They come back less than new ones, by more than chance."
+    return f"{name}: {seen}: {told}. No difference is shown, which is not the same as none. {power}"

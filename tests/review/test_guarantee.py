@@ -1,0 +1,114 @@
+"""How long a guarantee a band could carry: by hand, against a known truth, and what is refused."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analytics.errors import RecordsError
+from analytics.records.load import load_records
+from analytics.review.guarantee import MONTHS, allowed_costs, band_costs, guarantee, longest
+from analytics.review.stands import stand_of
+from tests.small_shop import TOML, build, returned, write_shop
+
+
+def test_longest_by_hand():
+    grid = np.array([1.0, 2.0, 3.0, 4.0])
+    cost = np.array([[0.1, 0.2, 0.4, 0.8], [0.1, 0.2, 0.3, 0.35], [0.5, 0.6, 0.7, 0.8]])
+    assert longest(cost, grid, 0.4).tolist() == [3.0, np.inf, 0.0]
+    assert longest(cost[0], grid, 0.3)[0] == pytest.approx(2.5)
+    assert longest(cost[0], grid, 0.05)[0] == 0
+
+
+LIFE = {True: 24.0, False: 8.0}  # years, weak and strong band
+
+
+def shop(folder, costs, seed=4, units=400):
+    """Trucks of two bands with a Weibull life of shape 2, a third as long in the strong band: 24 and 8 years."""
+    rng = np.random.default_rng(seed)
+    builds, back, readings = [], [], []
+    for k in range(units):
+        power = 500 if k % 2 else 800
+        day = pd.Timestamp("2019-01-01") + pd.Timedelta(days=int(rng.integers(0, 1800)))
+        builds.append(build(f"G-{k:04d}", f"{day:%Y-%m-%d}", power=int(power + rng.integers(-60, 60)), weight=7000))
+        fails = day + pd.Timedelta(days=1 + int(365.25 * LIFE[bool(k % 2)] * rng.weibull(2)))
+        if fails < pd.Timestamp("2024-03-31"):
+            miles = round((fails - day).days * 30)
+            back.append(returned(f"G-{k:04d}", f"{fails:%Y-%m-%d}", replaced_with="scrapped", miles_in_service=miles))
+        else:
+            readings.append(
+                {
+                    "serial": f"G-{k:04d}",
+                    "read_on": "2024-03-30",
+                    "odometer": (pd.Timestamp("2024-03-30") - day).days * 30,
+                }
+            )
+    toml = TOML + "[ratings]\nreporting_share = 1.0\nboth_laws = false\n[power]\nbands = [650]\n[costs]\n" + costs
+    return stand_of(load_records(write_shop(folder, toml, builds=builds, returns=back, readings=readings)))
+
+
+@pytest.fixture(scope="module")
+def stand(tmp_path_factory):
+    return shop(tmp_path_factory.mktemp("guarantee"), "comeback = 4000\nguarantee_per_unit = 200\n")
+
+
+def test_the_truth_lies_within_the_limits(stand):
+    costs = {c.band: c for c in band_costs(stand)}
+    for band, weak in (("under 650", True), ("650 and over", False)):
+        for months in (24, 36, 48):
+            own = costs[band].months[:, np.flatnonzero(months == MONTHS)[0]]
+            low, high = np.quantile(own, [0.025, 0.975])
+            assert low < 1 - np.exp(-((months / 12 / LIFE[weak]) ** 2)) + 0.001 < high, (band, months)
+
+
+def test_a_stated_cost_buys_the_weak_band_a_longer_guarantee(stand):
+    costs = band_costs(stand)
+    told = guarantee(stand, costs)
+    own = told.table.set_index("power_band")
+    assert own["allowed_per_unit"].tolist() == [200, 200]
+    assert own.loc["under 650", "guarantee_months"] > 2 * own.loc["650 and over", "guarantee_months"] > 0
+    for band, weak in (("under 650", True), ("650 and over", False)):
+        # 200 of 4,000: where 5 % have failed
+        truth = 12 * LIFE[weak] * np.sqrt(-np.log(0.95))
+        assert own.loc[band, "months_lower"] < truth < own.loc[band, "months_upper"]
+    assert (own["guarantee_months"] <= own["months_lower"]).all()
+    for cost in costs:
+        assert (np.diff(cost.months, axis=1) >= 0).all()
+        assert (np.diff(cost.miles, axis=1) >= 0).all()
+    assert "as stated in shop.toml" in told.answer[0]
+
+
+def test_no_longer_than_it_was_seen(stand):
+    costs = tuple(replace(c, seen_months=4.0, seen_miles=2000.0) for c in band_costs(stand))
+    table = guarantee(stand, costs).table
+    assert (table["guarantee_months"] <= 4).all()
+    assert (table["guarantee_miles"] <= 2000).all()
+    assert table["in_words"].str.contains("as far as enough have been followed").any()
+
+
+def test_what_a_guarantee_may_cost_comes_from_the_shop(tmp_path):
+    def shop_of(costs):
+        return load_records(write_shop(tmp_path, TOML + costs, builds=[build("T-1")])).shop
+
+    assert allowed_costs(shop_of("")) == ([], "")
+    amounts, basis = allowed_costs(shop_of("[costs]\ncomeback = 1000\n"))
+    assert amounts == [20, 50, 100]
+    assert "for want of an amount of your own" in basis
+    assert allowed_costs(shop_of("[costs]\ncomeback = 1000\nguarantee_per_unit = 90\n"))[0] == [90]
+    for wrong in ("-5", '"much"', "[30, 90]"):
+        with pytest.raises(RecordsError, match="guarantee_per_unit"):
+            shop_of(f"[costs]\nguarantee_per_unit = {wrong}\n")
+
+
+def test_refusals(tmp_path):
+    stand = stand_of(load_records(write_shop(tmp_path / "a", TOML, builds=[build("T-1")])))
+    assert "What a comeback costs is not stated" in guarantee(stand, band_costs(stand)).answer[0]
+    stand = stand_of(
+        load_records(write_shop(tmp_path / "b", TOML + "[costs]\ncomeback = 1000\n", builds=[build("T-1")]))
+    )
+    told = guarantee(stand, band_costs(stand))
+    assert told.table.empty
+    assert sum("too few to promise anything" in line for line in told.answer) == 4

@@ -1,0 +1,81 @@
+"""The headline figures when what is taken for granted is taken otherwise; what flips is refused."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from analytics.lifetimes.table import make_lifetimes
+from analytics.records.load import load_records
+from analytics.review.how_sure import _words, how_sure
+from tests.small_shop import rateable_shop
+
+
+def shop(folder, limit):
+    folder = rateable_shop(folder)
+    pd.DataFrame(
+        [{"component": "input shaft", "part": "A", "power_limit": limit, "effective_on": "2019-01-01"}]
+    ).to_csv(folder / "limits.csv", index=False)
+    builds = pd.read_csv(folder / "builds.csv")
+    builds["built_on"] = "2020-09-01"  # all eight failed within two years
+    builds["power_measured_at"] = ["wheels" if k % 2 else "crank" for k in range(len(builds))]
+    builds["power"] = [p * 0.82 if k % 2 else p for k, p in enumerate(builds["power"])]
+    builds.to_csv(folder / "builds.csv", index=False)
+    pd.read_csv(folder / "readings.csv").head(12).to_csv(folder / "readings.csv", index=False)
+    returns = pd.read_csv(folder / "returns.csv")
+    returns.loc[6:, "cause"] = "unclear"  # the weakest of those that failed
+    returns.to_csv(folder / "returns.csv", index=False)
+    records = load_records(folder)
+    return records, make_lifetimes(records)
+
+
+def test_every_reading_is_there_and_moves_the_way_it_must(tmp_path):
+    records, lifetimes = shop(tmp_path, 300)
+    told = how_sure(records, lifetimes)
+    table = told.table
+    power = table[table["figure"] == "power it can take"].set_index("reading")["value"]
+    shares = [power[f"{p} % of failures reported"] for p in (100, 85, 70, 50)]
+    assert shares == sorted(shares, reverse=True)
+    assert power["2 unclear failures not the part's own"] > power["as it stands"]
+    low, high = (next(v for k, v in power.items() if k.startswith(f"wheel powers lose {p} %")) for p in (15, 20))
+    assert low < high  # the more is lost, the stronger the engines were
+    assert power.index.str.startswith("unknown miles").any()
+    back = table[(table["figure"] == "share back within 2 years") & (table["what"] == "input shaft")].set_index(
+        "reading"
+    )["value"]
+    assert back["50 % of failures reported"] == pytest.approx(2 * back["as it stands"])
+    assert back["2 unclear failures not the part's own"] < back["as it stands"]
+    assert table["same_as_stands"].all()
+    assert any("The verdict is the same under every reading for input shaft A" in line for line in told.answer)
+
+
+def test_a_verdict_that_turns_round_is_refused(tmp_path):
+    records, lifetimes = shop(tmp_path / "first", 300)
+    power = how_sure(records, lifetimes).table.query("figure == 'power it can take'").set_index("reading")
+    proven = power["proven_hp"]
+    # a limit that is proven if all is reported, and is not if half is
+    limit = (proven["100 % of failures reported"] + proven["50 % of failures reported"]) / 2 - 50
+    assert proven["100 % of failures reported"] - proven["50 % of failures reported"] >= 50
+    told = how_sure(*shop(tmp_path / "second", limit))
+    own = told.table.query("figure == 'power it can take'")
+    assert own["verdict"].nunique() > 1
+    assert not own["same_as_stands"].all()
+    assert any("Not to be acted on until that is known." in line for line in told.answer)
+    assert not any("same under every reading" in line for line in told.answer)
+
+
+def test_the_words_name_what_the_verdict_hangs_on():
+    frame = pd.DataFrame(
+        [("power it can take", "shaft A", "as it stands", 700.0, 650.0, 600.0, "raise", True),
+         ("power it can take", "shaft A", "50 % of failures reported", 560.0, 500.0, 600.0, "lower", False),
+         ("power it can take", "shaft B", "as it stands", 900.0, 850.0, 900.0, "keep", True)],
+        columns=["figure", "what", "reading", "value", "proven_hp", "published_hp", "verdict", "same_as_stands"],
+    )  # fmt: skip
+    from analytics.ratings.options import Options
+
+    told = _words(frame, Options(50_000, 0.9, 0.9))
+    assert "shaft B (keep; best estimate 900 to 900 hp)" in told[0]
+    assert told[1] == (
+        "Shaft A: “raise” as it stands, but “lower” if 50 % of failures reported (best estimate 560 to 700 hp). "
+        "Not to be acted on until that is known."
+    )

@@ -1,0 +1,154 @@
+"""Repeated returns: by build year, with age, and new against rebuilt."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analytics.lifetimes.table import make_lifetimes
+from analytics.records.load import load_records
+from analytics.review.quarter import YEAR_DAYS
+from analytics.review.repeats import (
+    as_new,
+    by_build_year,
+    chance_to_tell,
+    mean_comebacks,
+    rebuilt,
+    stretches,
+    unit_trend,
+)
+from tests.published import shops
+from tests.small_shop import build, returned, write_shop
+
+
+def load(folder, **sheets):
+    records = load_records(write_shop(folder, **sheets))
+    return records, make_lifetimes(records)
+
+
+def test_ten_repairs_of_one_system_equal_the_handbook(tmp_path):
+    """NIST/SEMATECH e-Handbook of Statistical Methods, data 8.2.2.3, results 8.4.5.2; hours stand where a truck has days."""
+    hours = (5, 40, 43, 175, 389, 712, 747, 795, 1299, 1478)
+    records = load_records(shops.one_system(hours, 1500, tmp_path))
+    law = unit_trend(records, make_lifetimes(records))
+    assert law.events == 10
+    assert law.b_unbiased == pytest.approx(0.483506, abs=1e-6)
+    assert 1 - law.b_unbiased == pytest.approx(0.516494, abs=1e-6)
+    assert law.a_unbiased == pytest.approx(0.2913003, abs=1e-6)
+    assert law.b == pytest.approx(0.537228866, rel=1e-6)
+    assert law.laplace_z == pytest.approx(-1.326949183, rel=1e-6)
+
+
+def test_valve_seats_come_back_faster_with_age(tmp_path, reference, reference_data):
+    """Nelson and Doganaksoy 1989 through a typed shop; two seats of one day are one comeback of the engine."""
+    records = load_records(shops.valve_seats(reference_data("valve_seat"), tmp_path))
+    lifetimes = make_lifetimes(records)
+    mean = mean_comebacks(records, lifetimes)
+    assert mean.total_events == 46
+    seats = reference("D07", "mcf")
+    early = seats[seats["at"].astype(float) < 300]  # before the first double replacement
+    d = reference_data("valve_seat")
+    twice = d[d["status"] == 1].groupby(["id", "time"]).size()
+    first_double = twice[twice == 2].reset_index()["time"].min()
+    early = early[early["at"].astype(float) < first_double]
+    assert len(early)
+    np.testing.assert_allclose(mean.mean_at(early["at"].astype(float))["mean"], early["value"], rtol=1e-6)
+    assert unit_trend(records, lifetimes).b > 1
+    told = by_build_year(records, lifetimes)
+    assert any("As a unit ages its comebacks come closer together" in line for line in told.answer)
+
+
+def test_stretches_start_anew_after_each_comeback(tmp_path):
+    builds = [
+        build("T-A", "2020-01-01"),
+        build("T-B", "2020-01-01"),
+        build("T-C", "2020-01-01"),
+        build("LOT", "2020-01-01", count=3),
+    ]
+    back = [
+        returned("T-A", "2021-01-01"),
+        returned("T-A", "2022-01-01", "converter"),
+        returned("T-A", "2022-06-01", cause="no fault"),
+        returned("T-B", "2021-01-01", replaced_with="scrapped"),
+        returned("LOT", "2021-01-01"),
+        returned("LOT", "2021-07-01"),
+    ]
+    frame = stretches(*load(tmp_path, builds=builds, returns=back))
+    own = dict(list(frame.groupby("unit")))
+    assert own[0][["rebuilds", "time", "failed"]].to_numpy().tolist() == [
+        [0, 366, True],
+        [1, 365, True],
+        [2, 820, False],
+    ]
+    assert own[1][["rebuilds", "failed"]].to_numpy().tolist() == [[0, True]]  # scrapped: nothing is rebuilt
+    assert own[2][["rebuilds", "failed"]].to_numpy().tolist() == [[0, False]]
+    # which of the three came back is not known: each is the first of another
+    assert own[3][["rebuilds", "failed", "count"]].to_numpy().tolist() == [[0, True, 1], [0, True, 1], [0, False, 1]]
+
+
+def frame_of(rng, units, rate, rebuilds):
+    time = rng.exponential(1 / rate, units) * YEAR_DAYS
+    end = rng.uniform(0.5, 4, units) * YEAR_DAYS
+    return pd.DataFrame(
+        {"unit": np.arange(units) + 10_000 * rebuilds, "rebuilds": rebuilds, "entry": 0.0, "time": np.minimum(time, end).round(),
+         "failed": time <= end, "count": 1, "power_band": rng.choice(["low", "high"], units), "use": "street"}
+    )  # fmt: skip
+
+
+def test_the_interval_holds_the_truth_as_often_as_it_says_and_the_power_is_as_stated():
+    """120 fleets drawn alike (seed 5): new and rebuilt at one rate, then the rebuilt at twice it."""
+    rng = np.random.default_rng(5)
+    held, told, promised = 0, 0, []
+    for _ in range(120):
+        new, again, double = (
+            frame_of(rng, n, rate, k) for n, rate, k in ((500, 0.06, 0), (80, 0.06, 1), (80, 0.12, 1))
+        )
+        test = as_new(1, again, new)
+        held += test.lower <= 1 <= test.upper
+        told += as_new(1, double, new).lower > 1
+        promised.append(test.sees_double)
+    assert held / 120 >= 0.94  # exact limits are never short
+    assert told / 120 == pytest.approx(np.mean(promised), abs=0.1)
+
+
+def test_strata_are_compared_like_with_like():
+    """Rebuilt trucks that are all of the bad stratum look no worse than the new ones of it."""
+    rng = np.random.default_rng(8)
+    good, bad = (
+        frame_of(rng, 2000, 0.02, 0).assign(power_band="low"),
+        frame_of(rng, 2000, 0.3, 0).assign(power_band="high"),
+    )
+    again = frame_of(rng, 200, 0.3, 1).assign(power_band="high")
+    test = as_new(1, again, pd.concat([good, bad]))
+    assert test.lower < 1 < test.upper
+    raw = as_new(1, again, pd.concat([good, bad]), by=("use",))
+    assert raw.lower > 1.5
+
+
+def test_too_little_to_compare_is_said(tmp_path):
+    builds = [build(f"T-{k:02d}", "2020-01-01") for k in range(30)]
+    told = rebuilt(*load(tmp_path / "few", builds=builds, returns=[returned("T-01", "2023-06-01")]))
+    assert "Too little has been expected so far" in told.answer[0]
+    none = rebuilt(*load(tmp_path / "none", builds=builds))
+    assert none.answer == ("No unit has been rebuilt after a comeback yet.",)
+    assert by_build_year(*load(tmp_path / "none", builds=builds)).answer == ("No unit has come back damaged yet.",)
+
+
+def test_chance_to_tell_grows_with_ratio_and_data():
+    assert chance_to_tell(2, 10, 1000) < chance_to_tell(3, 10, 1000) < 1
+    assert chance_to_tell(2, 10, 1000) < chance_to_tell(2, 40, 1000)
+    assert chance_to_tell(1, 20, 10_000) <= 0.025  # a false alarm on the upper side
+
+
+def test_a_worse_year_is_told_from_the_others(tmp_path):
+    builds = [build(f"Q-{k:03d}", "2020-02-01") for k in range(150)] + [
+        build(f"R-{k:03d}", "2022-02-01") for k in range(150)
+    ]
+    back = [returned(f"Q-{k:03d}", "2021-01-05") for k in range(3)] + [
+        returned(f"R-{k:03d}", "2023-01-05") for k in range(30)
+    ]
+    told = by_build_year(*load(tmp_path, builds=builds, returns=back))
+    line = next(line for line in told.answer if line.startswith("Built 2022 against all before"))
+    assert "18 more per hundred units" in line
+    assert "more than chance" in line
