@@ -29,7 +29,7 @@ def read_dates(sheet: Sheet, shop: Shop) -> None:
         sheet.set_aside(parsed["problem"] != "", heading, parsed["problem"], parsed["remedy"])
         sheet.values[heading], sheet.values[f"{heading}:second"] = parsed["first"], parsed["second"]
     _settle(sheet, list(spec.dates), [], final=False)
-    if sheet.name != "fitted":
+    if sheet.name != "fitted" and spec.known_on:
         blank = np.logical_and.reduce([sheet.values[h].isna() for h in spec.known_on])
         if sheet.name == "returns":
             opened = (
