@@ -24,12 +24,14 @@ _WRITE = "write the date as 2024-03-31"
 def read_dates(sheet: Sheet, shop: Shop) -> None:
     """Parse the dates of one sheet and settle what its own rows can settle."""
     spec = HEADINGS[sheet.name]
+    if not spec.dates:
+        return  # a sheet of things, not of days
     for heading in spec.dates:
         parsed = parse_dates(sheet.text(heading), shop.date_order, shop.date_epoch)
         sheet.set_aside(parsed["problem"] != "", heading, parsed["problem"], parsed["remedy"])
         sheet.values[heading], sheet.values[f"{heading}:second"] = parsed["first"], parsed["second"]
     _settle(sheet, list(spec.dates), [], final=False)
-    if sheet.name != "fitted" and spec.known_on:
+    if sheet.name != "fitted":
         blank = np.logical_and.reduce([sheet.values[h].isna() for h in spec.known_on])
         if sheet.name == "returns":
             opened = (
@@ -198,5 +200,7 @@ def _lone_dates(sheet: Sheet, sheets: dict[str, Sheet]) -> None:
         reason = f"long after every other date (the one before is {say(good)})"
         remedy = "check the year; if it is right, give --as-of, or as_of under [shop] in shop.toml"
         spec, lone = HEADINGS[sheet.name], (known_on(sheet) > good).to_numpy()
+        if not spec.dates:
+            return
         sheet.set_aside(lone, spec.known_on[0], reason, remedy)
         sheet.values.loc[lone, list(spec.dates)] = pd.NaT  # or it would be hidden as not yet known

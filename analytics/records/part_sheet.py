@@ -7,6 +7,7 @@ import pandas as pd
 
 from analytics.records import cells
 from analytics.records.book import Sheet
+from analytics.records.loads import plain
 from analytics.records.measures import AREA, FORCE, HARDNESS, LENGTH, PRESSURE, STRESS, Measure, measure
 from analytics.records.parts import NOT_RECORDED, name_components, name_parts
 from analytics.records.shop import Shop
@@ -35,9 +36,8 @@ MEASURES = (
     Measure("apply_pressure", "apply_pressure_psi", PRESSURE),
     Measure("release_area", "release_area_sqin", AREA),
     Measure("torque_ratio", "torque_ratio", None, 0.01, 20),
-    Measure("price", "price", None, 0, 1_000_000),
 )
-COLUMNS = [f"{m.column}{end}" for m in MEASURES for end in ("", "_low", "_high")]
+COLUMNS = [*(f"{m.column}{end}" for m in MEASURES for end in ("", "_low", "_high")), "price"]
 #: (smaller, larger) that must be in this order
 _ORDER = (
     ("bore_in", "outside_diameter_in"),
@@ -62,8 +62,8 @@ def read_parts(parts: Sheet, shop: Shop) -> None:
         values[text] = cells.tidy(parts.text(text))
     for what in MEASURES:
         measure(parts, what, unit_of(what, shop))
-    price = _price(parts)
-    values["price"] = values["price_low"] = values["price_high"] = price
+    price = plain(parts, "price", 0, 1_000_000)
+    parts.doubt(price["problem"] != "", "price", price["problem"] + ": taken as unknown", price["remedy"])
     for small, large in _ORDER:
         wrong = values[f"{small}_high"] >= values[f"{large}_low"]
         heading = small.removesuffix("_in")
@@ -95,16 +95,6 @@ def unit_of(what: Measure, shop: Shop) -> str:
 def kind_of(component: str) -> str:
     """What kind of part a component is, by its name; "" where the name does not say."""
     return next((k for k in PART_KINDS if k in component), "clutch pack" if "clutch" in component else "")
-
-
-def _price(parts: Sheet) -> pd.Series:
-    parsed = cells.by_distinct(
-        parts.text("price"),
-        lambda t: cells.parse_plain(t, 0, 1_000_000, False, "price"),
-        ["value", "problem", "remedy"],
-    ).astype({"value": float})
-    parts.doubt(parsed["problem"] != "", "price", parsed["problem"] + ": taken as unknown", parsed["remedy"])
-    return parsed["value"]
 
 
 def _mask(sheet: Sheet, labels: pd.Index) -> np.ndarray:

@@ -35,6 +35,7 @@ from analytics.simulate.fleet import (
     draw_fleet,
 )
 from analytics.whole import whole_file
+from analytics.simulate.load_sheets import load_sheets
 
 DEFAULT_SEED = 91  # chosen: with it every planted trouble has failures enough to show
 FEWEST_UNITS = 400  # below it some kind of planted dirt would find no row to sit in
@@ -43,8 +44,10 @@ FILES = (
     "README.md",
     "builds.xlsx",
     "changes.csv",
+    "conditions.csv",
     "fitted.csv",
     "limits.csv",
+    "parts.csv",
     "planted.csv",
     "readings.csv",
     "returns.csv",
@@ -314,6 +317,7 @@ def demo_files(units: int, seed: int, truth: FleetTruth | None = None) -> tuple[
         ("returns", "cp1252"),
     ):
         files[s[name].file] = _csv(s[name]).encode(encoding)
+    files |= load_sheets(fleet, dirty.renamed, PRICES, seed)
     files[s["readings"].file] = b"\xff\xfe" + _csv(s["readings"]).encode("utf-16-le")
     counts = {name: sum(bool(r.cells) for r in sheet.rows) for name, sheet in s.items()}
     return dict(sorted(files.items())), counts
@@ -545,6 +549,7 @@ or part is chance.
 | `returns.csv` | what came back (cp1252) |
 | `readings.csv` | odometers and news of units (UTF-16) |
 | `changes.csv`, `limits.csv`, `fitted.csv` | tunes changed, limits published, converters and their lots |
+| `parts.csv`, `conditions.csv` | what the parts are made like, and what was measured on trucks: geometry and pressures are invented like the rest; of converters whose lock-up clutch burnt, 70 % were run above 180 psi, of the others 6 % |
 | `planted.csv` | every slip on purpose: kind, sheet, file, row as counted in the file, column, what is expected |
 | `truth.json` | parameters, true ratings, failures never reported, what is there to be found |
 

@@ -1,0 +1,290 @@
+"""A rating that runs on torque or on margin instead of power, and which of them explains the returns."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from analytics.driveline.load import Loads, load_at
+from analytics.driveline.suspects import Suspects
+from analytics.errors import AnalyticsError
+from analytics.models.joint import fit_joint, joint_model
+from analytics.models.lifedata import LifeData, from_lifetimes
+from analytics.models.regression import Priors, log_likelihood
+from analytics.ratings.bound import RatingBound, RatingSettings, rate_part
+from analytics.ratings.options import Options
+
+#: what a rating may run on -> the column of the loads' table that stands for power
+STRENGTHS = {"power": "power_hp", "torque": "torque_at_shaft_lbft", "margin": "load_share"}
+FEWEST_FAILURES = 5
+_UNITS = {"power": "hp", "torque": "lb ft", "margin": "of what it stands"}
+_POWERS = np.geomspace(100.0, 5000.0, 400)
+_LOOSE = Priors(
+    shape=(float(np.log(2)), 2.0)
+)  # the records decide the slope; the shape alone is held from running away
+
+
+@dataclass(frozen=True, slots=True)
+class LoadRating:
+    """A rating run on ``strength`` ("power", "torque", "margin") at a weight and use.
+
+    bound, estimate: in its own unit (hp, lb ft, share of strength used). bound_hp, estimate_hp: the power that brings that
+    load in a truck of no special make at this weight and use; NaN where ``reason`` says why. capped: at least so much.
+    tyres: the load is more than the tyres can put on the part at any power, so the power with experience stands instead.
+    """
+
+    strength: str
+    weight_lb: float
+    use: str
+    bound: float
+    estimate: float
+    bound_hp: float
+    estimate_hp: float
+    capped: bool
+    tyres: bool
+    failures: float
+    units: float
+    reason: str
+
+    @property
+    def unit(self) -> str:
+        return _UNITS[self.strength]
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """How well one column explains the lives of a part (or of all parts of a component): a Weibull regression on it.
+
+    covariate: its name; loglik; parameters; aic; exponent: life falls as covariate^-exponent, with its standard error;
+    weight_exponent (NaN: weight left out); lives and failures it was fitted to, alike for all compared.
+    """
+
+    covariate: str
+    strength: str
+    with_weight: bool
+    loglik: float
+    parameters: int
+    aic: float
+    exponent: float
+    exponent_se: float
+    weight_exponent: float
+    lives: float
+    failures: float
+    converged: bool
+
+
+# ---- the lives ---------------------------------------------------------------------------------------------------------
+def load_data(
+    loads: Loads, component: str, part: str | None, strength: str, rows: np.ndarray | None = None
+) -> tuple[LifeData, tuple[str, ...]]:
+    """LifeData of a part with ``strength`` in place of power. rows: (n,) bool, the rows of loads.table to take."""
+    if strength not in STRENGTHS:
+        raise AnalyticsError(f"strength {strength!r}: a rating runs on one of {', '.join(STRENGTHS)}.")
+    table = loads.table if rows is None else loads.table[rows]
+    return from_lifetimes(table, component, part, loads.lifetimes.as_of, strength=STRENGTHS[strength])
+
+
+def known_rows(loads: Loads, component: str, part: str | None, strengths: tuple[str, ...]) -> np.ndarray:
+    """(n,) bool: rows of the part where all of ``strengths`` and the weight are known, so that fits see the same lives."""
+    table = loads.table
+    mask = (table["component"] == component).to_numpy()
+    if part is not None:
+        mask &= (table["part"] == part).to_numpy()
+    for column in (*(STRENGTHS[s] for s in strengths), "weight_lb"):
+        mask &= (table[column] > 0).to_numpy() & np.isfinite(table[column].to_numpy(float))
+    return mask
+
+
+def strengths_of(loads: Loads, component: str, part: str | None) -> tuple[str, ...]:
+    """What the records can run a rating of this part on: margin only where its make is on record."""
+    own = known_rows(loads, component, part, ("power", "torque", "margin"))
+    return ("power", "torque", "margin") if own.any() else ("power", "torque")
+
+
+# ---- which explains the returns? ----------------------------------------------------------------------------------------
+def explain(loads: Loads, component: str, part: str | None, options: Options) -> tuple[Explained, ...]:
+    """Fit each covariate, with and without weight, to the same lives; the lowest AIC first.
+
+    part None: all parts of the component under one law, which only a margin can make alike. Priors are left so loose that
+    the records decide. Raises AnalyticsError with fewer than FEWEST_FAILURES failures.
+    """
+    strengths = strengths_of(loads, component, part)
+    rows = known_rows(loads, component, part, strengths)
+    out = []
+    for strength in strengths:
+        data, _ = load_data(loads, component, part, strength, rows)
+        if data.failures < FEWEST_FAILURES:
+            raise AnalyticsError(
+                f"{component} {part or 'all parts'}: {data.failures:g} failures with power and weight on record; to tell "
+                f"which explains them takes at least {FEWEST_FAILURES}"
+            )
+        if np.ptp(data.log_power) < 1e-6:
+            continue
+        for weighted in (True, False):
+            own = data if weighted else replace(data, log_weight=np.full(len(data.lower), np.log(7000.0)))
+            out.append(_explained(own, strength, weighted, options))
+    return tuple(sorted((e for e in out if e.converged), key=lambda e: e.aic))
+
+
+def _explained(data: LifeData, strength: str, weighted: bool, options: Options) -> Explained:
+    s = options.settings
+    law = replace(_LOOSE, power=None)
+    model, top = fit_joint(
+        joint_model(data, options.life_miles, "weibull", law, s.decline, s.change_days, False, 1.0, False)
+    )
+    theta, lay = top.theta[0], model.layout
+    value = float(log_likelihood(theta[None], model.rows, lay, "weibull", model.nodes, order=0)[0][0])
+    beta, slope = float(np.exp(theta[0])), float(theta[lay.gamma][1])
+    # delta method for -slope/beta
+    cov = np.linalg.pinv(-top.hess[0])
+    at = np.arange(lay.size)[lay.gamma][1]
+    grad = np.zeros(lay.size)
+    grad[at], grad[0] = -1 / beta, slope / beta
+    weight = theta[lay.gamma][model.columns.index("log weight")] / beta if "log weight" in model.columns else np.nan
+    name = f"{strength} and weight" if weighted else f"{strength} alone"
+    return Explained(
+        name,
+        strength,
+        weighted,
+        value,
+        lay.size,
+        2 * lay.size - 2 * value,
+        -slope / beta,
+        float(np.sqrt(max(grad @ cov @ grad, 0.0))),
+        float(weight),
+        data.units,
+        data.failures,
+        bool(top.converged[0]),
+    )
+
+
+# ---- the rating ---------------------------------------------------------------------------------------------------------
+def rate_on(
+    loads: Loads,
+    component: str,
+    part: str,
+    strength: str,
+    weight_lb: float,
+    use: str | None,
+    options: Options,
+    rows: np.ndarray | None = None,
+    table: pd.DataFrame | None = None,
+) -> LoadRating:
+    """Rate a part on power, torque or margin at a weight and use (None: the harshest), and say the power it comes to.
+
+    rows: (n,) bool, the rows to take. table: the loads' table with some endings read otherwise. Uses options.settings.
+    """
+    own = loads if table is None else replace(loads, table=table)
+    data, _ = load_data(own, component, part, strength, rows)
+    settings = replace(options.settings, explain=False)
+    bound = rate_part(
+        data, weight_lb, use, options.life_miles, options.reliability, options.confidence, settings, options.seed
+    )
+    return _as_power(loads, component, part, strength, bound, data)
+
+
+def _as_power(loads: Loads, component: str, part: str, strength: str, bound: RatingBound, data: LifeData) -> LoadRating:
+    least = "at least: " if bound.capped else ""
+    reason = least + (
+        "demonstrated, not modelled: none came back"
+        if bound.demonstrated_only and math.isfinite(bound.bound_hp)
+        else ""
+    )
+    if not math.isfinite(bound.bound_hp):
+        reason = "nothing can be proven at this weight"
+    hp, estimate, tyres = bound.bound_hp, bound.estimate_hp, False
+    if strength != "power":
+        if math.isfinite(bound.bound_hp):
+            hp = power_at_load(loads, component, part, strength, bound.bound_hp, bound.weight_lb, bound.use)
+            tyres = math.isinf(hp)
+        if math.isfinite(bound.estimate_hp):
+            estimate = power_at_load(loads, component, part, strength, bound.estimate_hp, bound.weight_lb, bound.use)
+        if tyres:
+            hp = _highest_power(loads, component, part, bound.weight_lb)
+            reason = (
+                f"at this weight the tyres slip before the part carries so much: the highest power on record here, "
+                f"{hp:,.0f} hp, stands instead"
+                if math.isfinite(hp)
+                else "at this weight the tyres slip before the part carries so much, and no power is on record here"
+            )
+        estimate = math.nan if math.isinf(estimate) else estimate
+    return LoadRating(
+        strength,
+        bound.weight_lb,
+        bound.use,
+        bound.bound_hp,
+        bound.estimate_hp,
+        hp,
+        estimate,
+        bound.capped or tyres,
+        tyres,
+        data.failures,
+        data.units,
+        reason.removesuffix(": ") if not reason.endswith("at least: ") else "at least",
+    )
+
+
+def power_at_load(
+    loads: Loads, component: str, part: str, strength: str, load: float, weight_lb: float, use: str
+) -> float:
+    """Lowest power, hp, that brings a load on a part at a weight and use, all else as assumed; inf where none does.
+
+    The load is the middle one, as in the fit, so that what is assumed for every truck alike falls out again.
+    """
+    if strength == "power":
+        return load
+    column = STRENGTHS[strength]
+    reached = load_at(loads, component, part, _POWERS, weight_lb, use)[column].to_numpy()
+    if not np.isfinite(reached).all():
+        return math.nan
+    above = np.flatnonzero(reached > load)
+    if not len(above):
+        return math.inf
+    i = above[0]
+    if i == 0:
+        return math.nan
+    step = (math.log(load) - math.log(reached[i - 1])) / (math.log(reached[i]) - math.log(reached[i - 1]))
+    return float(np.exp(np.log(_POWERS[i - 1]) + step * (np.log(_POWERS[i]) - np.log(_POWERS[i - 1]))))
+
+
+def _highest_power(loads: Loads, component: str, part: str, weight_lb: float) -> float:
+    """The fifth-highest power on record at 0.86 x the weight or more, as the rating's own cap."""
+    s = RatingSettings()
+    own = loads.of(component, part)
+    own = own[own["weight_lb"] >= s.cap_weight * weight_lb]
+    best = own.groupby("unit")[["power_hp", "count"]].max().dropna()
+    powers = np.sort(np.repeat(best["power_hp"].to_numpy(), best["count"].to_numpy(int)))[::-1]
+    return float(powers[s.cap_rank - 1]) if len(powers) >= s.cap_rank else math.nan
+
+
+# ---- suspects -----------------------------------------------------------------------------------------------------------
+def without_suspects(
+    loads: Loads, suspects: Suspects, component: str, part: str, weight_lb: float, use: str | None, options: Options
+) -> dict[str, LoadRating | str]:
+    """The rating on power as recorded; with the suspects' failures not counted against the part (each life ends there, good);
+    and with only the lives that are not known to have broken a rule, failed or not. A text where one cannot be made.
+
+    The second drops the failed misuse alone and so comes out too high; the third drops misuse that held as well. Truth
+    about parts used within the rules lies nearer the third, as far as conditions are as often on record for both.
+    """
+    table = loads.table
+    mine = (table["component"] == component).to_numpy() & (table["part"] == part).to_numpy()
+    marked = suspects.any & table["ended"].eq("failed").to_numpy() & mine
+    spared = table.assign(ended=table["ended"].mask(marked, "removed"), cause=table["cause"].mask(marked, ""))
+    for clock in ("miles", "days", "runs"):
+        upper = table[f"upper_{clock}"]
+        spared[f"upper_{clock}"] = upper.mask(marked & upper.notna().to_numpy(), np.inf)
+    out: dict[str, LoadRating | str] = {}
+    for name, rows, read in (
+        ("as recorded", None, None),
+        ("suspects not counted", None, spared),
+        ("only lives that kept the rules", ~suspects.any, None),
+    ):
+        try:
+            out[name] = rate_on(loads, component, part, "power", weight_lb, use, options, rows, read)
+        except AnalyticsError as err:
+            out[name] = str(err)
+    return out
