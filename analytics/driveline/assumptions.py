@@ -46,7 +46,8 @@ class Assumptions:
     maker's application guide gives 1.5 to 2.8; performance trucks 1.6 to 2.2). torque_at_stall: share of the engine's torque
     that it has at stall speed. driven_share: share of the truck's weight on the driven axle, at rest. height: height of the
     centre of gravity over the wheelbase. efficiency: from the input shaft to the axle (a driveline installation manual takes
-    0.95 for the axle alone, 0.80 to 0.85 for all of it). all_wheel_drive: the whole weight is driven. line_pressure,
+    0.95 for the axle alone, 0.80 to 0.85 for all of it). rotating_inertia, shift_drop, shift_time: kg·m² that a shift slows,
+    by how many rpm, in how many seconds (illustrative). all_wheel_drive: the whole weight is driven. line_pressure,
     converter_pressure: apply pressure where none is recorded. converter_pressure_max_psi, power_over_limit and clutch_margin
     are the rules that mark a suspect. sn_exponent: what a part's S-N exponent should be, 5 to 95 % (judgement).
     """
@@ -62,6 +63,9 @@ class Assumptions:
     efficiency: Span = Span(0.85, 0.95)
     all_wheel_drive: bool = False
     lining_friction: Span = Span(0.10, 0.15)
+    rotating_inertia: Span = Span(0.5, 1.5)
+    shift_drop: Span = Span(800, 1400)
+    shift_time: Span = Span(0.2, 0.4)
     line_pressure: Span = Span(150, 210)
     converter_pressure: Span = Span(130, 180)
     converter_pressure_max: float = 180.0
@@ -84,6 +88,9 @@ _SPANS = {
     "height": (0.01, 0.9),
     "efficiency": (0.3, 1),
     "lining_friction": (0.01, 0.5),
+    "rotating_inertia": (0.01, 20),
+    "shift_drop": (10, 8000),
+    "shift_time": (0.02, 5),
     "line_pressure": (10, 1000),
     "converter_pressure": (10, 1000),
     "sn_exponent": (0.5, 50),

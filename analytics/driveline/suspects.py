@@ -62,7 +62,8 @@ def find_suspects(loads: Loads) -> Suspects:
     asked = {"converter pressure": kind == "converter", "power": np.isfinite(edge), "clutch margin": clutched}
     unknown = pd.DataFrame({rule: asked[rule] & ~told[rule] for rule in RULES})
     failed = table["ended"].eq("failed").to_numpy()
-    mine = failed & broken.to_numpy().any(axis=1)
+    # a failure by install is taken off the part already
+    mine = failed & broken.to_numpy().any(axis=1) & table["cause"].ne("install").to_numpy()
     rows = []
     for i in np.flatnonzero(mine):
         row, said = table.iloc[i], []

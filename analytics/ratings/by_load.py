@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,10 +16,11 @@ from analytics.models.joint import fit_joint, joint_model
 from analytics.models.lifedata import LifeData, from_lifetimes
 from analytics.models.regression import Priors, log_likelihood
 from analytics.ratings.bound import RatingBound, RatingSettings, rate_part
-from analytics.ratings.options import Options
+from analytics.ratings.options import STRENGTHS, Options
+from analytics.ratings.sheet import judge, propose
+from analytics.records.limits import limit_for
+from analytics.records.load import NOT_RECORDED
 
-#: what a rating may run on -> the column of the loads' table that stands for power
-STRENGTHS = {"power": "power_hp", "torque": "torque_at_shaft_lbft", "margin": "load_share"}
 FEWEST_FAILURES = 5
 _UNITS = {"power": "hp", "torque": "lb ft", "margin": "of what it stands"}
 _POWERS = np.geomspace(100.0, 5000.0, 400)
@@ -45,6 +47,7 @@ class LoadRating:
     estimate_hp: float
     capped: bool
     tyres: bool
+    demonstrated_only: bool
     failures: float
     units: float
     reason: str
@@ -131,10 +134,10 @@ def explain(loads: Loads, component: str, part: str | None, options: Options) ->
 
 def _explained(data: LifeData, strength: str, weighted: bool, options: Options) -> Explained:
     s = options.settings
-    law = replace(_LOOSE, power=None)
-    model, top = fit_joint(
-        joint_model(data, options.life_miles, "weibull", law, s.decline, s.change_days, False, 1.0, False)
-    )
+    model = joint_model(data, options.life_miles, "weibull", _LOOSE, s.decline, s.change_days, False, 1.0, s.use_terms)
+    # a use without a failure would run away
+    model = replace(model, priors=replace(model.priors, others=((0.0, 5.0),) * (len(model.columns) - 2)))
+    model, top = fit_joint(model)
     theta, lay = top.theta[0], model.layout
     value = float(log_likelihood(theta[None], model.rows, lay, "weibull", model.nodes, order=0)[0][0])
     beta, slope = float(np.exp(theta[0])), float(theta[lay.gamma][1])
@@ -187,12 +190,7 @@ def rate_on(
 
 
 def _as_power(loads: Loads, component: str, part: str, strength: str, bound: RatingBound, data: LifeData) -> LoadRating:
-    least = "at least: " if bound.capped else ""
-    reason = least + (
-        "demonstrated, not modelled: none came back"
-        if bound.demonstrated_only and math.isfinite(bound.bound_hp)
-        else ""
-    )
+    reason = "demonstrated, not modelled: none came back" if bound.demonstrated_only else ""
     if not math.isfinite(bound.bound_hp):
         reason = "nothing can be proven at this weight"
     hp, estimate, tyres = bound.bound_hp, bound.estimate_hp, False
@@ -221,9 +219,10 @@ def _as_power(loads: Loads, component: str, part: str, strength: str, bound: Rat
         estimate,
         bound.capped or tyres,
         tyres,
+        bound.demonstrated_only,
         data.failures,
         data.units,
-        reason.removesuffix(": ") if not reason.endswith("at least: ") else "at least",
+        reason,
     )
 
 
@@ -258,6 +257,79 @@ def _highest_power(loads: Loads, component: str, part: str, weight_lb: float) ->
     best = own.groupby("unit")[["power_hp", "count"]].max().dropna()
     powers = np.sort(np.repeat(best["power_hp"].to_numpy(), best["count"].to_numpy(int)))[::-1]
     return float(powers[s.cap_rank - 1]) if len(powers) >= s.cap_rank else math.nan
+
+
+# ---- every part ---------------------------------------------------------------------------------------------------------
+RATING_COLUMNS = [
+    "component",
+    "part",
+    "weight_up_to",
+    "strength",
+    "use",
+    "bound",
+    "unit",
+    "bound_hp",
+    "estimate_hp",
+    "failures",
+    "units",
+    "published_hp",
+    "proposed_hp",
+    "verdict",
+    "reason",
+]
+
+
+def loaded_parts(loads: Loads) -> list[tuple[str, str]]:
+    """(component, part) of every part whose kind is known, so that a load can be named."""
+    table = loads.table
+    named = table[~table["part"].isin([NOT_RECORDED, ""])]
+    return [
+        (c, p)
+        for c in loads.records.shop.components
+        if loads.kinds.get(c)
+        for p in sorted(named.loc[named["component"] == c, "part"].unique())
+    ]
+
+
+def rate_parts(
+    loads: Loads, options: Options, strength: str, progress: Callable[[str], None] | None = None
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """RATING_COLUMNS, one row per part and weight class, rated on ``strength``; and the parts that could not be, in words.
+
+    A heavier class is never rated above a lighter one, and has no rating where that has none.
+    """
+    say = progress or (lambda _: None)
+    rows, left = [], []
+    for component, part in loaded_parts(loads):
+        say(f"rating {component} {part} on {strength}")
+        lightest = math.inf
+        for weight in loads.records.shop.weight_classes:
+            try:
+                rated = rate_on(loads, component, part, strength, weight, None, options)
+            except AnalyticsError as err:
+                left.append(f"{component} {part} on {strength}: {err}")
+                break
+            bound, reason = rated.bound_hp, rated.reason
+            if not math.isfinite(lightest) and lightest != math.inf:
+                bound, reason = math.nan, "a lighter class has no rating, so this one has none"
+            elif bound > lightest:
+                bound, reason = lightest, f"held at the {lightest:,.0f} hp of the lighter class"
+            lightest = bound
+            proposed = propose(bound, options.step_hp)
+            published = _published(loads, component, part, weight)
+            verdict, why = judge(rated, proposed, published, options)
+            say_why = f"{why} ({reason})" if reason else why
+            own = [rated.use, rated.bound, rated.unit, bound, rated.estimate_hp, rated.failures, rated.units]
+            rows.append([component, part, weight, strength, *own, published, proposed, verdict, say_why])
+    return pd.DataFrame(rows, columns=RATING_COLUMNS), tuple(left)
+
+
+def _published(loads: Loads, component: str, part: str, weight: float) -> float:
+    """The limit that holds today for any use, hp; NaN where there is none."""
+    limits = loads.records.limits
+    truck = {"component": [component], "part": [part], "use": [""], "weight_lb": [weight], "day": [loads.records.as_of]}
+    at = int(limit_for(limits, pd.DataFrame(truck))[0])
+    return float(limits["power_limit_hp"].iat[at]) if at >= 0 else math.nan
 
 
 # ---- suspects -----------------------------------------------------------------------------------------------------------
