@@ -15,7 +15,7 @@ from analytics.errors import AnalyticsError
 from analytics.models.joint import fit_joint, joint_model
 from analytics.models.lifedata import LifeData, from_lifetimes
 from analytics.models.regression import Priors, log_likelihood
-from analytics.ratings.bound import RatingBound, RatingSettings, rate_part
+from analytics.ratings.bound import RatingBound, rate_part
 from analytics.ratings.options import STRENGTHS, Options
 from analytics.ratings.sheet import judge, propose
 from analytics.records.limits import limit_for
@@ -35,7 +35,8 @@ class LoadRating:
 
     bound, estimate: in its own unit (hp, lb ft, share of strength used). bound_hp, estimate_hp: the power that brings that
     load in a truck of no special make at this weight and use; NaN where ``reason`` says why. capped: at least so much.
-    tyres: the load is more than the tyres can put on the part at any power, so the power with experience stands instead.
+    tyres: the load is more than the tyres can put on the part at any power, so no power is named: what is assumed of tyres
+    and axle would decide it.
     """
 
     strength: str
@@ -128,11 +129,12 @@ def explain(loads: Loads, component: str, part: str | None, options: Options) ->
             continue
         for weighted in (True, False):
             own = data if weighted else replace(data, log_weight=np.full(len(data.lower), np.log(7000.0)))
-            out.append(_explained(own, strength, weighted, options))
+            out.append(fit_covariate(own, strength, weighted, options))
     return tuple(sorted((e for e in out if e.converged), key=lambda e: e.aic))
 
 
-def _explained(data: LifeData, strength: str, weighted: bool, options: Options) -> Explained:
+def fit_covariate(data: LifeData, strength: str, weighted: bool, options: Options) -> Explained:
+    """One Weibull regression on the column that stands for power in ``data``: its likelihood, AIC and exponents."""
     s = options.settings
     model = joint_model(data, options.life_miles, "weibull", _LOOSE, s.decline, s.change_days, False, 1.0, s.use_terms)
     # a use without a failure would run away
@@ -201,14 +203,13 @@ def _as_power(loads: Loads, component: str, part: str, strength: str, bound: Rat
         if math.isfinite(bound.estimate_hp):
             estimate = power_at_load(loads, component, part, strength, bound.estimate_hp, bound.weight_lb, bound.use)
         if tyres:
-            hp = _highest_power(loads, component, part, bound.weight_lb)
             reason = (
-                f"at this weight the tyres slip before the part carries so much: the highest power on record here, "
-                f"{hp:,.0f} hp, stands instead"
-                if math.isfinite(hp)
-                else "at this weight the tyres slip before the part carries so much, and no power is on record here"
+                "by what is assumed the tyres slip before the part carries so much at this weight, so no power can be "
+                "named: rate it on power"
             )
-        estimate = math.nan if math.isinf(estimate) else estimate
+        elif math.isfinite(bound.bound_hp) and not math.isfinite(hp):
+            reason = "the load proven lies below that of any power"
+        hp, estimate = (v if math.isfinite(v) else math.nan for v in (hp, estimate))
     return LoadRating(
         strength,
         bound.weight_lb,
@@ -217,7 +218,7 @@ def _as_power(loads: Loads, component: str, part: str, strength: str, bound: Rat
         bound.estimate_hp,
         hp,
         estimate,
-        bound.capped or tyres,
+        bound.capped,
         tyres,
         bound.demonstrated_only,
         data.failures,
@@ -249,16 +250,6 @@ def power_at_load(
     return float(np.exp(np.log(_POWERS[i - 1]) + step * (np.log(_POWERS[i]) - np.log(_POWERS[i - 1]))))
 
 
-def _highest_power(loads: Loads, component: str, part: str, weight_lb: float) -> float:
-    """The fifth-highest power on record at 0.86 x the weight or more, as the rating's own cap."""
-    s = RatingSettings()
-    own = loads.of(component, part)
-    own = own[own["weight_lb"] >= s.cap_weight * weight_lb]
-    best = own.groupby("unit")[["power_hp", "count"]].max().dropna()
-    powers = np.sort(np.repeat(best["power_hp"].to_numpy(), best["count"].to_numpy(int)))[::-1]
-    return float(powers[s.cap_rank - 1]) if len(powers) >= s.cap_rank else math.nan
-
-
 # ---- every part ---------------------------------------------------------------------------------------------------------
 RATING_COLUMNS = [
     "component",
@@ -269,6 +260,7 @@ RATING_COLUMNS = [
     "bound",
     "unit",
     "bound_hp",
+    "at_least",
     "estimate_hp",
     "failures",
     "units",
@@ -319,7 +311,16 @@ def rate_parts(
             published = _published(loads, component, part, weight)
             verdict, why = judge(rated, proposed, published, options)
             say_why = f"{why} ({reason})" if reason else why
-            own = [rated.use, rated.bound, rated.unit, bound, rated.estimate_hp, rated.failures, rated.units]
+            own = [
+                rated.use,
+                rated.bound,
+                rated.unit,
+                bound,
+                rated.capped,
+                rated.estimate_hp,
+                rated.failures,
+                rated.units,
+            ]
             rows.append([component, part, weight, strength, *own, published, proposed, verdict, say_why])
     return pd.DataFrame(rows, columns=RATING_COLUMNS), tuple(left)
 

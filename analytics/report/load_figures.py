@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 _MARKERS = ("o", "s", "^", "D", "v", "P")
 _GREYS = ("#cfe3f1", "#8fbbd9", "#4a86b8", "#1d4f7c")
 _BLUE, _RED, _GREEN = "#0072b2", "#d55e00", "#009e73"
-_NAMES = {"power": "power", "torque": "torque", "margin": "margin"}
+_NAMES = ("power", "torque", "margin")
 
 
 def usual_use(review: LoadReview, component: str, part: str) -> str:
@@ -84,7 +84,8 @@ def _gears(ax: Axes, review: LoadReview, component: str, part: str) -> str:
         ax.plot([i - 0.45, i + 0.45], [middle[i]] * 2, color=_RED, linewidth=2, label="engine" if i == 0 else None)
     ax.set_xticks(place, [f"ratio {g:g}" for g in gears])
     ax.set_ylim(0, max(high.max() * 1.5, float(ends[""][1].max()) * 0.75) * 1.1)
-    ax.set_ylabel("torque at the output shaft, lb ft" if output else "torque at the input shaft, lb ft")
+    place_of = {"output shaft": "output shaft", "converter": "lock-up clutch"}.get(kind, "input shaft")
+    ax.set_ylabel(f"torque at the {place_of}, lb ft")
     ax.set_title(f"Engine or tyres: what limits the torque at {power:,.0f} hp?", fontsize=10.5, loc="left")
     ax.legend(frameon=False, fontsize=8, ncols=2, loc="upper left")
     _tidy(ax)
@@ -93,12 +94,18 @@ def _gears(ax: Axes, review: LoadReview, component: str, part: str) -> str:
     for j, weight in ((0, light), (len(weights) - 1, heavy)):
         slips = [f"{g:g}" for i, g in enumerate(gears) if ends[""][1][i, j] < middle[i]]
         told.append(
-            f"a {weight:,.0f} lb truck slips its tyres first in {_and(slips)}"
+            f"the tyres of a {weight:,.0f} lb truck slip first in {_ratios(slips, len(gears))}"
             if slips
-            else f"a {weight:,.0f} lb truck puts all of it on the part in every gear"
+            else f"a {weight:,.0f} lb truck puts all of the engine's torque on it in every gear"
         )
     where = f" in {use} use" if use else ""
     return f"At {power:,.0f} hp{where} {told[0]}; {told[1]}."
+
+
+def _ratios(slips: list[str], gears: int) -> str:
+    if len(slips) == gears > 1:
+        return "every gear"
+    return f"ratio{'s' if len(slips) > 1 else ''} {_and(slips)}"
 
 
 def _and(items: list[str]) -> str:
@@ -125,7 +132,7 @@ def _margins(ax: Axes, review: LoadReview, component: str, part: str) -> str:
     failed = own[is_failure(own) & own[name].notna()]
     ax.plot(failed["power_hp"], failed[name], "x", color="black", markersize=5, label="failed")
     ax.axhline(1, color=_RED, linewidth=1.5)
-    ax.text(grid[-1], 1, "gives way at once ", color=_RED, fontsize=8, va="bottom", ha="right")
+    ax.text(grid[-1], 1, "yields " if kind in SHAFTS else "slips ", color=_RED, fontsize=8, va="bottom", ha="right")
     top = float(np.nanmax(load_at(loads, component, part, grid, _weights(review)[0], use)[f"{name}_high"]))
     ax.set_ylim(0, min(top, float(np.nanmax(own[name])) * 2) * 1.05)
     ax.set_xlabel("power at the crank, hp")
@@ -153,7 +160,7 @@ def _lives(ax: Axes, review: LoadReview, component: str, part: str) -> str:
         _empty(ax, "no life with power, weight\nand miles on record")
         return ""
     ax.plot(
-        others["torque_at_shaft_lbft"], others["lower_miles"], "|", color="0.6", markersize=5, label="has not failed"
+        others["torque_at_shaft_lbft"], others["lower_miles"], "|", color="0.4", markersize=5, label="has not failed"
     )
     ax.plot(hit["torque_at_shaft_lbft"], hit["miles"], "x", color="black", markersize=6, label="failed")
     said = ""
@@ -216,8 +223,12 @@ def _ratings(ax: Axes, review: LoadReview, component: str, part: str) -> str:
     ax.set_ylim(0, float(np.nanmax([own["bound_hp"], own["estimate_hp"], own["published_hp"]])) * 1.45)
     ax.legend(frameon=False, fontsize=8, ncols=2, loc="upper left")
     _tidy(ax)
-    first = own[own["weight_up_to"] == weights[0]].set_index("strength")["bound_hp"]
-    said = [f"{first[s]:,.0f} hp on {s}" for s in _NAMES if s in first and math.isfinite(first[s])]
+    first = own[own["weight_up_to"] == weights[0]].set_index("strength")
+    said = [
+        f"{'at least ' if first.at[s, 'at_least'] else ''}{first.at[s, 'bound_hp']:,.0f} hp on {s}"
+        for s in _NAMES
+        if s in first.index and math.isfinite(first.at[s, "bound_hp"])
+    ]
     return f"Up to {weights[0]:,.0f} lb proven, before calibration: {_and(said)}." if said else "Nothing is proven."
 
 

@@ -57,7 +57,11 @@ def rating_lines(review: LoadReview, component: str, part: str) -> tuple[str, ..
         if r.strength != "power" and math.isfinite(r.bound):
             load = f"{100 * r.bound:.0f} % of what it stands" if r.strength == "margin" else f"{r.bound:,.0f} lb ft"
             on = f" ({load})"
-        what = f"{r.bound_hp:,.0f} hp proven{on}" if math.isfinite(r.bound_hp) else "no power proven"
+        what = (
+            f"{'at least ' if r.at_least else ''}{r.bound_hp:,.0f} hp proven{on}"
+            if math.isfinite(r.bound_hp)
+            else "no power proven"
+        )
         lines.append(
             f"Rated on {r.strength}, up to {r.weight_up_to:,.0f} lb: {what}. {r.verdict.capitalize()}: {r.reason}."
         )
@@ -109,7 +113,7 @@ def exponent_words(review: LoadReview, component: str, part: str) -> list[str]:
     low, high = power.exponent - 1.645 * power.exponent_se, power.exponent + 1.645 * power.exponent_se
     overall = life_exponents()[1]
     line = (
-        f"Life falls as power to the {power.exponent:.1f} ({low:.1f} to {high:.1f}, nine times in ten). A shaft, spline or gear in fatigue "
+        f"Life falls as power to the {power.exponent:.1f} ({low:.1f} to {high:.1f}, nine times in ten){_by_torque(by)}. A shaft, spline or gear in fatigue "
         f"should show {span} (about {SN_MEDIAN:g}; the spline life factors give {overall:.1f} overall)."
     )
     if review.loads.kinds[component] not in ("input shaft", "intermediate shaft", "output shaft"):
@@ -133,6 +137,11 @@ def exponent_words(review: LoadReview, component: str, part: str) -> list[str]:
         f"Five per cent more power would leave {life:.0%} of the life at the measured exponent, and bring {back[1]:.2f} times the comebacks "
         f"by a given mileage ({back[0]:.2f} to {back[2]:.2f} over the exponents expected; at a Weibull shape of 1.5, while few fail).",
     ]
+
+
+def _by_torque(by: dict[str, Explained]) -> str:
+    torque = by.get("torque")
+    return "" if torque is None else f", and as torque to the {torque.exponent:.1f} ± {torque.exponent_se:.1f}"
 
 
 def explained_table(review: LoadReview) -> pd.DataFrame:
