@@ -436,6 +436,7 @@ def _told(notes: dict[str, tuple], known: np.ndarray, uses: np.ndarray, a: Assum
         words[mask] = np.where(words[mask] == "", text, words[mask] + "; " + text)
     for use in np.unique(uses.astype(str)):
         mask = uses == use
-        words[mask] = words[mask] + f"; friction {a.friction_of(use)}"
+        text = f"friction {a.friction_of(use)}"
+        words[mask] = np.where(words[mask] == "", text, words[mask] + "; " + text)
     words[~known] = "power or weight not on record"
     return words

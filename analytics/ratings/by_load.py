@@ -240,13 +240,15 @@ def power_at_load(
     reached = load_at(loads, component, part, _POWERS, weight_lb, use)[column].to_numpy()
     if not np.isfinite(reached).all():
         return math.nan
-    above = np.flatnonzero(reached > load)
+    # where a load stays level over some powers, the lowest of them
+    above = np.flatnonzero(reached >= load * (1 - 1e-9))
     if not len(above):
         return math.inf
     i = above[0]
     if i == 0:
         return math.nan
     step = (math.log(load) - math.log(reached[i - 1])) / (math.log(reached[i]) - math.log(reached[i - 1]))
+    step = min(step, 1.0)
     return float(np.exp(np.log(_POWERS[i - 1]) + step * (np.log(_POWERS[i]) - np.log(_POWERS[i - 1]))))
 
 

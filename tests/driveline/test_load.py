@@ -86,13 +86,12 @@ def test_what_is_measured_narrows_the_range(tmp_path):
     for words in ("engine speed", "axle ratio", "tyre diameter", "stall ratio", "share of weight"):
         assert words in wide["load_assumed"]
         assert words not in tight["load_assumed"]
-    assert "friction 0.8 to 0.9" in tight["load_assumed"]
+    assert tight["load_assumed"] == "friction 0.8 to 0.9"
 
     def width(r):
         return np.log(r["torque_at_shaft_lbft_high"] / r["torque_at_shaft_lbft_low"])
 
-    assert 0 < width(tight) < width(wide)
-    assert tight["torque_at_shaft_lbft_low"] <= 1200 * 2.2
+    assert width(tight) < 0.6 * width(wide)
 
 
 def test_a_measured_torque_holds_for_the_power_it_was_measured_at(tmp_path):
@@ -111,8 +110,10 @@ def test_a_measured_torque_holds_for_the_power_it_was_measured_at(tmp_path):
 def test_pressure_of_a_return_speaks_of_the_life_it_ended(tmp_path):
     sheets = {
         "builds": [build("T-111", converter_pressure="165"), build("T-222")],
-        "returns": [returned("T-111", "2023-01-01", "converter", returned_on="2023-01-09", converter_pressure="200")]
-        + [returned("T-222", "2023-01-01", "converter")],
+        "returns": [
+            returned("T-111", "2023-01-01", "converter", returned_on="2023-01-09", converter_pressure="200"),
+            returned("T-222", "2023-01-01", "converter"),
+        ],
         "conditions": [{"serial": "T-222", "measured_on": "2023-06-01", "converter_pressure": "195"}],
     }
     table = loads_of(tmp_path, parts=[LOCKUP], **sheets).table
@@ -235,8 +236,12 @@ def test_rules_of_thumb_come_out_of_plausible_geometry(tmp_path):
     assert 280 <= two <= 560
     assert 700 <= one <= 1400
     assert 1.7 <= one / two <= 3.6  # the trade says 2.5
-    # on the road a light truck spins its tyres where a heavy one breaks the shaft
-    assert good_to("two-piece", 9000.0, "street") < good_to("two-piece", 5500.0, "street")
+    # what a light truck's tyres spare the shaft, a heavy one's do not: on the strip from 9,000 lb on, and on the road
+    assert good_to("one-piece", 9000.0, "drag") < one
+    assert good_to("one-piece", 9000.0, "street") < np.inf == good_to("one-piece", 7400.0, "street")
+    # at 400 hp a truck of any weight holds the torque of direct gear: that the trade says "less when heavy" of the two-piece
+    # shaft too is time at torque, which a peak load does not see
+    assert good_to("two-piece", 9000.0, "street") == good_to("two-piece", 5500.0, "street")
 
 
 def test_pressures_of_the_trade_hold_plausible_clutches(tmp_path):

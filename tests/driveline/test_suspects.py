@@ -15,9 +15,9 @@ def shop(folder, toml=""):
     builds = [build(f"T-{k}11", power=p, converter_pressure=c) for k, p, c in
               ((1, 700, 200), (2, 600, 170), (3, 700, 195), (4, 600, ""), (5, 900, 160))]  # fmt: skip
     returns = [
-        returned("T-111", "2023-01-01", "converter"),
-        returned("T-211", "2023-02-01", "converter"),
-        returned("T-411", "2023-03-01", "converter"),
+        returned("T-111", "2023-01-01", "converter", replaced_with="C"),
+        returned("T-211", "2023-02-01", "converter", replaced_with="C"),
+        returned("T-411", "2023-03-01", "converter", replaced_with="C"),
         returned("T-111", "2023-05-01", "input shaft", cause="over limit"),
         returned("T-511", "2023-06-01", "input shaft", cause="install"),
         returned("T-211", "2023-07-01", "input shaft"),
@@ -39,7 +39,7 @@ def test_marked_by_rule_and_never_recoded(tmp_path):
 
 
 def test_the_rule_is_counted_among_those_that_did_not_fail(tmp_path):
-    counts = find_suspects(shop(tmp_path)).counts.set_index(["component", "rule"])
+    counts = find_suspects(shop(tmp_path)).counts.set_index(["component", "rule"]).sort_index()
     pressure = counts.loc["converter", "converter pressure"]
     # T-311 runs on at 195 psi; T-411's was never measured; the second lives of the three converters count too
     assert (pressure["lives_failed"], pressure["told_failed"], pressure["broken_failed"]) == (3, 2, 1)
