@@ -43,7 +43,7 @@ def reference_power(review: LoadReview, component: str, part: str) -> float:
 def part_figure(review: LoadReview, component: str, part: str) -> tuple[Figure, str]:
     """Load, margin, life and rating of a part, and the answers as a caption."""
     plt = _plt()
-    figure, axes = plt.subplots(2, 2, figsize=(10.4, 8.4), layout="constrained")
+    figure, axes = plt.subplots(2, 2, figsize=(10.4, 7.5), layout="constrained")
     figure.get_layout_engine().set(hspace=0.08, wspace=0.06)
     said = [
         _gears(axes[0, 0], review, component, part),
