@@ -8,6 +8,7 @@ import pandas as pd
 from analytics.records import cells
 from analytics.records.book import Sheet
 from analytics.records.measures import LENGTH, PRESSURE, TORQUE, Measure, measure
+from analytics.records.ordering import in_service, known_on
 from analytics.records.part_sheet import unit_of
 from analytics.records.shop import Shop
 
@@ -41,10 +42,13 @@ def read_conditions(sheet: Sheet, shop: Shop) -> None:
         sheet.set_aside(nothing, "converter_pressure", "nothing measured that could be read", "say what was measured")
 
 
-def conditions_table(sheets: dict[str, Sheet], units: pd.DataFrame, position: pd.Series) -> pd.DataFrame:
+def conditions_table(
+    sheets: dict[str, Sheet], units: pd.DataFrame, position: pd.Series, shipments: pd.DataFrame
+) -> pd.DataFrame:
     """Everything measured, one row each: unit, day, sheet, row, and per measure value, ``_low`` and ``_high``.
 
-    A build counts as measured on the day it went into service; a return on the day it came in. Of several rows of one
+    A build counts as measured on the day it went into service, also where a unit is shipped again (shipments: at, first);
+    a return on the day it came in. Of several rows of one
     unit and day the order of the file decides nothing: they are sorted by what they say.
     """
     frames = []
@@ -53,15 +57,15 @@ def conditions_table(sheets: dict[str, Sheet], units: pd.DataFrame, position: pd
         if sheet is None:
             continue
         if name == "builds":
-            at = units["at"].to_numpy()
-            unit, day, row = np.arange(len(units)), units["in_service_on"].to_numpy(), units["row"].to_numpy()
+            later = shipments[shipments["first"].isin(position.index) & sheet.in_use[shipments["at"].to_numpy(int)]]
+            at = np.concatenate([units["at"].to_numpy(int), later["at"].to_numpy(int)])
+            unit = np.concatenate([np.arange(len(units)), position.reindex(later["first"]).to_numpy(int)])
+            day = in_service(sheet)
         else:
             at = np.flatnonzero(sheet.in_use)
             unit = position.reindex(sheet.values["build"].to_numpy()[at]).to_numpy(int)
-            stated = sheet.values["measured_on"] if name == "conditions" else None
-            if stated is None:
-                stated = sheet.values["returned_on"].fillna(sheet.values["failed_on"])
-            day, row = stated.to_numpy()[at], sheet.raw.row[at]
+            day = known_on(sheet)
+        day, row = day.to_numpy()[at], sheet.raw.row[at]
         picked = sheet.values.iloc[at].reindex(columns=COLUMNS).astype(float).reset_index(drop=True)
         frame = pd.concat([pd.DataFrame({"unit": unit, "day": day, "sheet": name, "row": row}), picked], axis=1)
         frames.append(frame[picked.notna().any(axis=1).to_numpy()])

@@ -186,7 +186,7 @@ def load_records(
         unused_columns={name: r.unused_columns for name, r in raw.items()},
         unused_files=passed_over(shop, {name: (r.file, r.sheet) for name, r in raw.items()}),
         parts=tables["parts"],
-        conditions=conditions_table(sheets, units, position),
+        conditions=conditions_table(sheets, units, position, shipments),
         returns_left_out=returns_left_out(returns, builds, twice, position),
         changes_left_out=_changes_left_out(sheets.get("changes"), builds, position),
     )

@@ -72,7 +72,7 @@ def measure(sheet: Sheet, what: Measure, unit: str) -> None:
     """
     kind, bare = what.kind, "".join(unit.split())
     if kind is None:
-        name, example = what.heading.replace("_", " "), f"{what.low:g} to {what.high:g}"
+        name, example = f"number ({what.heading.replace('_', ' ')})", f"{what.low:g} to {what.high:g}"
         kind, bare = (
             cells.Quantity(name, {"": 1.0, "rpm": 1.0}, "", what.low, what.high, _NOTHING, "no unit", example),
             "",
@@ -85,6 +85,7 @@ def measure(sheet: Sheet, what: Measure, unit: str) -> None:
 
     parsed = cells.by_distinct(sheet.text(what.heading), one, cells.QUANTITY_COLUMNS)
     parsed = parsed.astype({"value": float, "low": float, "high": float})
-    sheet.doubt(parsed["problem"] != "", what.heading, parsed["problem"] + ": taken as unknown", parsed["remedy"])
+    remedy = parsed["remedy"] if what.kind is not None else f"write a plain number from {what.low:,g} to {what.high:,g}"
+    sheet.doubt(parsed["problem"] != "", what.heading, parsed["problem"] + ": taken as unknown", remedy)
     sheet.values[what.column] = parsed["value"]
     sheet.values[f"{what.column}_low"], sheet.values[f"{what.column}_high"] = parsed["low"], parsed["high"]

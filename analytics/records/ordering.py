@@ -19,6 +19,8 @@ NAT = np.datetime64("NaT", "ns")
 _LONE_DATE_DAYS = 550
 _FEWEST_TO_JUDGE = 20
 _WRITE = "write the date as 2024-03-31"
+#: sheets whose rows may be dated before the unit is in service
+_ANY_DAY = ("fitted", "conditions")
 
 
 def read_dates(sheet: Sheet, shop: Shop) -> None:
@@ -62,8 +64,8 @@ def settle_builds(builds: Sheet, linked: list[Sheet]) -> None:
     """Two-way dates of builds, by the unit's earliest event whose own date is settled."""
     earliest = np.full(len(builds.alive), NAT)
     for sheet in linked:
-        if sheet.name == "fitted":
-            continue  # parts are fitted before the unit is in service
+        if sheet.name in _ANY_DAY:
+            continue  # parts are fitted, and trucks measured, before the unit is in service
         heading = HEADINGS[sheet.name].dates[0]
         known = known_on(sheet).where(sheet.values[heading].isna(), sheet.values[heading])
         sure = sheet.in_use & sheet.values[f"{heading}:second"].isna().to_numpy() & known.notna().to_numpy()
@@ -76,8 +78,8 @@ def settle_builds(builds: Sheet, linked: list[Sheet]) -> None:
 
 def settle_linked(sheet: Sheet, builds: Sheet) -> None:
     """Two-way dates of rows that belong to a build: nothing happens to a unit before it is in service."""
-    if sheet.name == "fitted":
-        _settle(sheet, ["fitted_on"], [], final=True)
+    if sheet.name in _ANY_DAY:
+        _settle(sheet, list(HEADINGS[sheet.name].dates), [], final=True)
         return
     at = sheet.values["build"].to_numpy()
     start = np.full(len(at), NAT)
@@ -118,6 +120,7 @@ _EVENT = {
     "built_on": ("built", "it was built"), "in_service_on": ("in service", "it was in service"),
     "failed_on": ("failed", "it failed"), "returned_on": ("returned", "it came back"),
     "read_on": ("read", "it was read"), "changed_on": ("changed", "it was changed"),
+    "measured_on": ("measured", "it was measured"),
     "": ("the unit's first event", "the unit was in service"),
 }  # fmt: skip
 

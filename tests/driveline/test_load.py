@@ -328,3 +328,40 @@ def test_impossible_trucks_are_refused(tmp_path):
         load_at(loads, "input shaft", "A", np.array([0.0]), 8000.0, "street")
     with pytest.raises(AnalyticsError, match="weight"):
         load_at(loads, "input shaft", "A", np.array([500.0]), -1.0, "street")
+
+
+def test_the_order_of_rows_decides_nothing(tmp_path):
+    rng = np.random.default_rng(3)
+    builds = [
+        build(f"T-{k:03d}", power=500 + 20 * k, axle_ratio=pick) for k, pick in enumerate(("3.4", "", "4.1", "3.7"))
+    ]
+    conditions = [
+        {
+            "serial": f"T-{k % 4:03d}",
+            "measured_on": f"2022-0{1 + k % 3}-01",
+            "torque": 1000 + 10 * k,
+            "line_pressure": 180 + k,
+        }
+        for k in range(12)
+    ]
+    sheets = {"builds": builds, "conditions": conditions, "parts": [SHAFT, LOCKUP]}
+    one = loads_of(tmp_path / "one", **sheets).table
+    mixed = {name: [rows[i] for i in rng.permutation(len(rows))] for name, rows in sheets.items()}
+    other = loads_of(tmp_path / "other", **mixed).table
+    keys, shown = ["serial", "component", "spell", "segment"], [*LOAD_COLUMNS]
+    one, other = (t.sort_values(keys).set_index(keys)[shown] for t in (one, other))
+    assert one.equals(other)
+
+
+def test_the_readme_states_the_defaults(tmp_path):
+    import tomllib
+    from pathlib import Path
+
+    from analytics.driveline.assumptions import assumptions_for
+    from analytics.records.shop import Shop
+
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    block = tomllib.loads("[driveline]" + text.split("[driveline]", 1)[1].split("```", 1)[0])
+    stated = assumptions_for(Shop(tmp_path, "x", {"input shaft": "x"}, driveline=block["driveline"]))
+    assert stated == Assumptions()
+    assert {*block["driveline"]} == {*Assumptions.__dataclass_fields__}

@@ -92,6 +92,8 @@ def test_cells_that_cannot_be_read_are_listed_and_unknown(tmp_path):
     told = {column: reason for sheet, _, column, reason in checks(records) if sheet == "parts"}
     assert set(told) == {"hardness", "kind", "faces", "price"}
     assert "cannot be read as a hardness" in told["hardness"]
+    remedies = records.to_check.set_index("column")["remedy"]
+    assert remedies["faces"] == "write a plain number from 1 to 100"
     row = records.parts.iloc[0]
     assert row[["hardness_hrc", "faces", "price"]].isna().all()
     assert row["kind"] == "input shaft"  # by the component's name
@@ -144,3 +146,19 @@ def test_without_these_sheets_nothing_is_missing(tmp_path):
 def test_a_slip_in_units_is_refused(tmp_path):
     with pytest.raises(RecordsError, match=r"\[units\] length = 'cubit'"):
         load(tmp_path, '[units]\nlength = "cubit"\n', builds=[build()])
+
+
+def test_a_unit_shipped_again_brings_its_own_measures(tmp_path):
+    again = build(built_on="2022-04-01", in_service_on="2022-04-10", converter_pressure="190")
+    records = load(tmp_path, builds=[build(converter_pressure="165"), again], returns=[back()])
+    table = records.conditions
+    assert table["converter_pressure_psi"].tolist() == [165, 190]
+    assert table["day"].dt.strftime("%Y-%m-%d").tolist() == ["2021-01-20", "2022-04-10"]
+    assert table["unit"].tolist() == [0, 0]
+
+
+def test_a_truck_may_be_measured_before_its_unit_is_in_service(tmp_path):
+    rows = [{"serial": "T-100", "measured_on": "2021-01-12", "torque": "900"}]
+    records = load(tmp_path, builds=[build()], conditions=rows)
+    assert len(records.conditions) == 1
+    assert records.set_aside.empty
