@@ -117,6 +117,8 @@ def explain(loads: Loads, component: str, part: str | None, options: Options) ->
     """
     strengths = strengths_of(loads, component, part)
     rows = known_rows(loads, component, part, strengths)
+    if not rows.any():
+        raise AnalyticsError(f"{component} {part or 'all parts'}: no life has both power and weight on record")
     out = []
     for strength in strengths:
         data, _ = load_data(loads, component, part, strength, rows)

@@ -86,7 +86,7 @@ def make_load_review(
         suspects,
         tuple(parts),
         ratings,
-        pd.concat(compared, ignore_index=True),
+        pd.concat([t for t in compared if len(t)] or compared[:1], ignore_index=True),
         explained,
         without,
         left,

@@ -130,7 +130,8 @@ def _margins(ax: Axes, review: LoadReview, component: str, part: str) -> str:
         if j == 0:
             ax.fill_between(grid, curve[f"{name}_low"], curve[f"{name}_high"], color="0.5", alpha=0.2, linewidth=0)
     failed = own[is_failure(own) & own[name].notna()]
-    ax.plot(failed["power_hp"], failed[name], "x", color="black", markersize=5, label="failed")
+    if len(failed):
+        ax.plot(failed["power_hp"], failed[name], "x", color="black", markersize=5, label="failed")
     ax.axhline(1, color=_RED, linewidth=1.5)
     ax.text(grid[-1], 1, "yields " if kind in SHAFTS else "slips ", color=_RED, fontsize=8, va="bottom", ha="right")
     top = float(np.nanmax(load_at(loads, component, part, grid, _weights(review)[0], use)[f"{name}_high"]))
@@ -162,7 +163,8 @@ def _lives(ax: Axes, review: LoadReview, component: str, part: str) -> str:
     ax.plot(
         others["torque_at_shaft_lbft"], others["lower_miles"], "|", color="0.4", markersize=5, label="has not failed"
     )
-    ax.plot(hit["torque_at_shaft_lbft"], hit["miles"], "x", color="black", markersize=6, label="failed")
+    if len(hit):
+        ax.plot(hit["torque_at_shaft_lbft"], hit["miles"], "x", color="black", markersize=6, label="failed")
     said = ""
     fits = review.explained.get((component, part))
     best = next((e for e in fits if e.strength == "torque"), None) if isinstance(fits, tuple) else None
@@ -229,7 +231,15 @@ def _ratings(ax: Axes, review: LoadReview, component: str, part: str) -> str:
         for s in _NAMES
         if s in first.index and math.isfinite(first.at[s, "bound_hp"])
     ]
-    return f"Up to {weights[0]:,.0f} lb proven, before calibration: {_and(said)}." if said else "Nothing is proven."
+    slip = [
+        s
+        for s in _NAMES
+        if s in first.index and "tyres slip" in first.at[s, "reason"] and math.isnan(first.at[s, "bound_hp"])
+    ]
+    words = f"Up to {weights[0]:,.0f} lb proven, before calibration: {_and(said)}." if said else "Nothing is proven."
+    return words + (
+        f" On {_and(slip)} no power can be named: the tyres slip before the part carries so much." if slip else ""
+    )
 
 
 def _empty(ax: Axes, words: str) -> None:

@@ -18,7 +18,8 @@ def write_load_files(review: LoadReview, out: str | Path) -> list[Path]:
     out = Path(out)
     loads = review.loads.table[[*LIFETIME_COLUMNS, *LOAD_COLUMNS]]
     calibrated = review.ratings.assign(calibrated=review.options.settings.replicates >= 20)
-    ratings = pd.concat([calibrated, review.compared.assign(calibrated=False)], ignore_index=True)
+    both = [calibrated, review.compared.assign(calibrated=False)]
+    ratings = pd.concat([t for t in both if len(t)] or both[:1], ignore_index=True)
     suspects = review.suspects.table.drop(columns="at")
     for name, table in (("loads", loads), ("load_ratings", ratings), ("suspects", suspects)):
         write_csv(table, out / f"{name}.csv")
