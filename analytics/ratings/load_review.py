@@ -60,8 +60,9 @@ def make_load_review(
     ratings, left = rate_parts(loads, options, options.strength, say)
     compared = []
     for strength in STRENGTHS:
-        table, _ = rate_parts(loads, quick, strength, say)
+        table, more = rate_parts(loads, quick, strength, say)
         compared.append(table)
+        left = tuple(dict.fromkeys((*left, *more)))
     explained: dict[tuple[str, str], tuple[Explained, ...] | str] = {}
     for component in dict.fromkeys(c for c, _ in parts):
         own = [p for c, p in parts if c == component]

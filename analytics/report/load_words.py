@@ -65,7 +65,8 @@ def rating_lines(review: LoadReview, component: str, part: str) -> tuple[str, ..
         lines.append(
             f"Rated on {r.strength}, up to {r.weight_up_to:,.0f} lb: {what}. {r.verdict.capitalize()}: {r.reason}."
         )
-    return tuple(lines) or tuple(f"{line}." for line in review.left if line.startswith(f"{component} {part} "))
+    start = f"{component} {part} on {review.options.strength}: "
+    return tuple(lines) or tuple(f"Not rated: {x.removeprefix(start)}." for x in review.left if x.startswith(start))
 
 
 def explained_words(review: LoadReview, component: str, part: str) -> tuple[str, ...]:
