@@ -1,6 +1,10 @@
 # make review   the quarterly review of the demo shop
 # make test     lint and tests
 # make lab      JupyterLab on the notebooks
+# make hostile  the catalogue of bad inputs, each with what becomes of it
+# make browser  the pages in a real browser (needs Chromium or Chrome)
+# make oracles  outside values computed again in R (needs R with survival and cmprsk)
+# make study    the long studies: hours; the first goes on where it stopped
 # Only Python 3.11 or newer is needed; the first call builds .venv, later calls use it.
 
 PYTHON ?= python3
@@ -8,7 +12,7 @@ VENV ?= .venv
 PY := $(VENV)/bin/python
 READY := $(VENV)/.ready
 
-.PHONY: review test lab clean
+.PHONY: review test lab hostile browser oracles study clean
 
 review: $(READY)
 	$(PY) -m analytics review data/demo --out out/review
@@ -19,6 +23,21 @@ test: $(READY)
 
 lab: $(READY)
 	$(PY) -m jupyterlab --notebook-dir=notebooks
+
+hostile: $(READY)
+	$(PY) -m tests.hostile
+
+browser: $(READY)
+	$(PY) -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[browser]'
+	$(PY) -m pytest tests/browser/check_page.py
+
+oracles:
+	Rscript tests/oracles/again.R tests/reference
+
+study: $(READY)
+	$(PY) -m tests.hostile.mutilate --times 1500
+	$(PY) -m tests.interrupted.kill --times 20
+	$(PY) -m analytics coverage
 
 $(READY): pyproject.toml constraints.txt
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \

@@ -27,6 +27,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             "the power each part may be published at: a page, a workbook, a table and the customers' sheet",
             _ratings,
         ),
+        ("load", "the load behind the horsepower: torque, margins, ratings on them, suspects", _load),
         ("accept", "accept a proposed limit: add it to the shop's limits, with who and why", _accept),
         (
             "backtest",
@@ -90,7 +91,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         )
         if name == "backtest":
             command.add_argument("--quarters", type=int, default=8, help="quarters replayed (default 8)")
-        if name in ("ratings", "accept"):
+        if name == "load":
+            command.add_argument(
+                "--strength", default="", metavar="WHAT", help="rate on power, torque or margin (default: shop.toml)"
+            )
+        if name in ("ratings", "accept", "load"):
             command.add_argument(
                 "--life", type=float, default=None, metavar="MILES", help="target life (default: shop.toml)"
             )
@@ -223,6 +228,32 @@ def _ratings(arguments: argparse.Namespace) -> None:
     print(f"The ratings: {page}\nBeside it: ratings.csv, ratings.xlsx, customer_sheet.html, above_proven.csv")
     if rows:
         print(f"{rows} rows, page and files in {took:.0f} s: {took / rows:.1f} s a row.")
+
+
+def _load(arguments: argparse.Namespace) -> None:
+    from analytics.driveline.assumptions import assumptions_for
+    from analytics.ratings.options import options_for
+    from analytics.records.shop import load_shop
+    from analytics.report.run import run_notebook
+
+    shop = load_shop(arguments.folder)
+    targets = arguments.life, arguments.reliability, arguments.confidence
+    options_for(shop, *targets, arguments.strength)  # a slip is said before the work
+    assumptions_for(shop)
+    out = arguments.out if arguments.out is not None else arguments.folder / "load"
+    page = run_notebook(
+        "driveline_load",
+        {
+            "folder": str(arguments.folder.resolve()),
+            "as_of": arguments.as_of or "",
+            "out": str(out.resolve()),
+            "strength": arguments.strength,
+            **dict(zip(("life", "reliability", "confidence"), targets, strict=True)),
+        },
+        out / "load.html",
+        f"{shop.name}: the load behind the horsepower",
+    )
+    print(f"The loads: {page}\nBeside it: loads.csv, load_ratings.csv, suspects.csv, load.xlsx")
 
 
 def _accept(arguments: argparse.Namespace) -> None:

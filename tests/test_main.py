@@ -170,6 +170,38 @@ def test_ratings_from_the_command_line(rated_shop, tmp_path, capsys):
     assert "give a share" in capsys.readouterr().err
 
 
+def test_load_from_the_command_line(rated_shop, tmp_path, capsys):
+    out = tmp_path / "out"
+    (rated_shop / "parts.csv").write_text(
+        "component,part,outside_diameter,hardness\ninput shaft,A,1.22 in,40 HRC\n", encoding="utf-8"
+    )
+    assert main(["load", str(rated_shop), "--out", str(out), "--strength", "torque"]) == 0
+    assert {p.name for p in out.iterdir()} == {
+        "load.html",
+        "loads.csv",
+        "load_ratings.csv",
+        "suspects.csv",
+        "load.xlsx",
+    }
+    assert "The loads:" in capsys.readouterr().out
+    loads = pd.read_csv(out / "loads.csv")
+    shafts = loads[(loads["component"] == "input shaft") & (loads["part"] == "A")]
+    assert (shafts["stress_margin_low"] <= shafts["stress_margin"]).all()
+    assert (shafts["stress_margin"] <= shafts["stress_margin_high"]).all()
+    assert set(pd.read_csv(out / "load_ratings.csv")["strength"]) == {"power", "torque", "margin"}
+    page = (out / "load.html").read_text(encoding="utf-8")
+    for absent in ("<script", "http://", "https://", str(rated_shop), "Traceback"):
+        assert absent not in page
+    for said in (
+        "Rated on torque, up to 7,500 lb",
+        "What load does A carry, and what does it bear?",
+        "no safety certificate",
+    ):
+        assert said in page
+    assert main(["load", str(rated_shop), "--strength", "colour"]) == 2
+    assert "must be one of 'power', 'torque', 'margin'" in capsys.readouterr().err
+
+
 def test_accept_and_backtest_from_the_command_line(rated_shop, tmp_path, capsys):
     line = [
         "accept",

@@ -10,6 +10,7 @@ from analytics.ratings.bound import RatingSettings
 from analytics.records.shop import Shop
 
 _KINDS = {
+    "strength": str,
     "step_hp": float,
     "margin_hp": float,
     "seed": int,
@@ -23,6 +24,10 @@ _KINDS = {
     "use_terms": bool,
 }
 
+#: what the rating of the load page may run on -> the column of its table of lives that stands for power
+STRENGTHS = {"power": "power_hp", "torque": "torque_at_shaft_lbft", "margin": "load_share"}
+_OUTER = ("strength", "step_hp", "margin_hp", "seed")
+
 
 @dataclass(frozen=True, slots=True)
 class Options:
@@ -30,6 +35,7 @@ class Options:
 
     step_hp: proposals are rounded down to this step. margin_hp: a proposal must differ from the published limit by at
     least this much before the verdict says so, so that it does not flap from quarter to quarter. Both common practice, no source.
+    strength: what the rating of the load page runs on; the sheet of ratings always runs on power.
     """
 
     life_miles: float
@@ -38,11 +44,16 @@ class Options:
     step_hp: float = 25.0
     margin_hp: float = 50.0
     seed: int = 1
+    strength: str = "power"
     settings: RatingSettings = RatingSettings()  # noqa: RUF009
 
 
 def options_for(
-    shop: Shop, life_miles: float | None = None, reliability: float | None = None, confidence: float | None = None
+    shop: Shop,
+    life_miles: float | None = None,
+    reliability: float | None = None,
+    confidence: float | None = None,
+    strength: str | None = None,
 ) -> Options:
     """Options of a shop; the arguments, where they are not None, override its targets. Raises RecordsError on a key or value not understood."""
     told = {}
@@ -54,6 +65,13 @@ def options_for(
                 + (f"Did you mean {near[0]!r}?" if near else f"Known: {', '.join(_KINDS)}.")
             )
         kind = _KINDS[key]
+        if kind is str:
+            if value not in STRENGTHS:
+                raise RecordsError(
+                    f"shop.toml [ratings] {key} = {value!r}: must be one of {', '.join(map(repr, STRENGTHS))}."
+                )
+            told[key] = value
+            continue
         number = isinstance(value, int | float) and not isinstance(value, bool)
         if not (isinstance(value, bool) if kind is bool else number and (kind is float or float(value).is_integer())):
             raise RecordsError(
@@ -70,8 +88,8 @@ def options_for(
         if key in told and not low <= told[key] <= high:
             raise RecordsError(f"shop.toml [ratings] {key} = {told[key]:g}: must lie between {low:g} and {high:g}.")
     names = {"reporting_share": "share"}
-    inner = {names.get(k, k): v for k, v in told.items() if k not in ("step_hp", "margin_hp", "seed")}
-    outer = {k: v for k, v in told.items() if k in ("step_hp", "margin_hp", "seed")}
+    inner = {names.get(k, k): v for k, v in told.items() if k not in _OUTER}
+    outer = {k: v for k, v in told.items() if k in _OUTER}
     targets = {
         "life_miles": shop.target_miles if life_miles is None else life_miles,
         "reliability": shop.reliability if reliability is None else reliability,
@@ -80,6 +98,10 @@ def options_for(
     for key in ("reliability", "confidence"):
         if not 0.5 <= targets[key] < 1:
             raise RecordsError(f"{key} {targets[key]:g}: give a share from 0.5 to below 1, such as 0.9.")
+    if strength:
+        if strength not in STRENGTHS:
+            raise RecordsError(f"strength {strength!r}: must be one of {', '.join(map(repr, STRENGTHS))}.")
+        outer["strength"] = strength
     if not 0 < targets["life_miles"] < 1e7:
         raise RecordsError(f"target life {targets['life_miles']:g} miles: give a number above 0.")
     settings = replace(RatingSettings(), weight_edges=shop.weight_classes, **inner)

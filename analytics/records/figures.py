@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.records.book import Sheet
+from analytics.records.headings import OF_NO_UNIT
 from analytics.records.odometer import FIGURES, miles_in_service, runs_in_service
 from analytics.records.ordering import known_on
 from analytics.records.shop import Shop
@@ -36,7 +37,7 @@ def figures(
     counts["remedy"], counts["note"] = "check the counts", ""
     for column, frame, value in (("odometer", told, "miles"), ("runs", counts, "runs")):
         for name, sheet in sheets.items():
-            if name != "limits":
+            if name not in OF_NO_UNIT:
                 _report(sheet, column, frame[frame["sheet"] == name])
         back = frame[(frame["sheet"] == "returns") & (frame["problem"] == "")]
         sheets["returns"].values[value] = np.nan

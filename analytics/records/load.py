@@ -19,13 +19,16 @@ from analytics.records.builds import (
     order_repeats,
     read_builds,
 )
+from analytics.records.conditions import conditions_table, read_conditions
 from analytics.records.figures import figures
 from analytics.records.files import passed_over
-from analytics.records.headings import HEADINGS
+from analytics.records.headings import HEADINGS, OF_NO_UNIT
 from analytics.records.judged import match_returns, read_judged
 from analytics.records.linking import drop_orphans, link
 from analytics.records.ordering import as_of_day, in_service, known_on, read_dates, settle_builds, settle_linked
 from analytics.records.other_sheets import doubt_other_part, read_changes, read_fitted, read_limits, read_readings
+from analytics.records.part_sheet import COLUMNS as PART_COLUMNS
+from analytics.records.part_sheet import read_parts
 from analytics.records.parts import NOT_RECORDED, name_components, one_spelling
 from analytics.records.returns import (
     drop_same_return,
@@ -53,6 +56,8 @@ class Records:
     component ("" where not known), day (the earliest it can be, or NaT), row. changes_left_out: set-aside changes of
     known units: unit, day (the same), power, weight, use (whether the row speaks of it), row. judged_again: second
     judgements beside the first ones as written: finding and first_finding, likewise order and cause; "" is not judged.
+    parts: what each part is made like, as known now (the sheet has no dates): component, part, kind, material, spline_fit,
+    and per measure its value, _low and _high. conditions: unit, day, sheet, row, and the same of what was measured on it.
     """
 
     shop: Shop
@@ -75,6 +80,8 @@ class Records:
     returns_left_out: pd.DataFrame = field(default_factory=pd.DataFrame)
     changes_left_out: pd.DataFrame = field(default_factory=pd.DataFrame)
     judged_again: pd.DataFrame = field(default_factory=pd.DataFrame)
+    parts: pd.DataFrame = field(default_factory=pd.DataFrame)
+    conditions: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def files_passed_over(self) -> list[str]:
         """Files and pages nothing was read from, in sentences: first those that look like a sheet of ours misspelt."""
@@ -106,7 +113,7 @@ def load_records(
     raw = read_sheets(shop)
     sheets = {name: Sheet(r) for name, r in raw.items()}
     builds, returns = sheets["builds"], sheets["returns"]
-    linked = [sheet for name, sheet in sheets.items() if name not in ("builds", "limits")]
+    linked = [sheet for name, sheet in sheets.items() if name not in ("builds", *OF_NO_UNIT)]
 
     say("reading the dates")
     for sheet in sheets.values():
@@ -150,6 +157,11 @@ def load_records(
         read_limits(sheets["limits"], shop)
     if "judged_again" in sheets:
         match_returns(sheets["judged_again"], returns)
+    if "parts" in sheets:
+        read_parts(sheets["parts"], shop)
+    for name in ("builds", "conditions", "returns"):
+        if name in sheets:
+            read_conditions(sheets[name], shop)
     one_spelling(sheets, shop)
     doubt_superseded(builds, shop)
     if "fitted" in sheets:
@@ -159,7 +171,9 @@ def load_records(
     units = builds_table(builds, first_rows, shop)
     position = pd.Series(np.arange(len(units)), index=units["at"].to_numpy())
     odometer, runs = figures(sheets, units, position, shipments, shop)
-    tables = {name: _table(sheets.get(name), name, position) for name in HEADINGS if name != "builds"}
+    tables = {
+        name: _table(sheets.get(name), name, position) for name in HEADINGS if name not in ("builds", "conditions")
+    }
     fitted, changes = add_shipments(tables["fitted"], tables["changes"], builds, shipments, position, shop)
     return Records(
         shop=shop,
@@ -179,6 +193,8 @@ def load_records(
         later={name: int(s.later.sum()) for name, s in sheets.items()},
         unused_columns={name: r.unused_columns for name, r in raw.items()},
         unused_files=passed_over(shop, {name: (r.file, r.sheet) for name, r in raw.items()}),
+        parts=tables["parts"],
+        conditions=conditions_table(sheets, units, position, shipments),
         returns_left_out=returns_left_out(returns, builds, twice, position),
         changes_left_out=_changes_left_out(sheets.get("changes"), builds, position),
     )
@@ -217,13 +233,17 @@ _COLUMNS: dict[str, dict[str, object]] = {
         "component": _TEXT, "judged_on": _DAY, "judged_by": _TEXT, "first_finding": _TEXT, "finding": _TEXT,
         "first_order": _TEXT, "order": _TEXT, "first_cause": _TEXT, "cause": _TEXT,
     },
+    "parts": {
+        "component": _TEXT, "part": _TEXT, "kind": _TEXT, "material": _TEXT, "spline_fit": _TEXT,
+        **dict.fromkeys(PART_COLUMNS, float),
+    },
 }  # fmt: skip
 
 
 def _table(sheet: Sheet | None, name: str, position: pd.Series) -> pd.DataFrame:
     """The used rows of a sheet, typed; without rows where there is no sheet."""
     kinds = _COLUMNS[name]
-    lead = {} if name == "limits" else {"unit": int}
+    lead = {} if name in OF_NO_UNIT else {"unit": int}
     if sheet is None:
         return pd.DataFrame(columns=[*lead, *kinds, "row"]).astype(lead | kinds | {"row": int})
     live = sheet.in_use

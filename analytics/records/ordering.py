@@ -19,11 +19,15 @@ NAT = np.datetime64("NaT", "ns")
 _LONE_DATE_DAYS = 550
 _FEWEST_TO_JUDGE = 20
 _WRITE = "write the date as 2024-03-31"
+#: sheets whose rows may be dated before the unit is in service
+_ANY_DAY = ("fitted", "conditions")
 
 
 def read_dates(sheet: Sheet, shop: Shop) -> None:
     """Parse the dates of one sheet and settle what its own rows can settle."""
     spec = HEADINGS[sheet.name]
+    if not spec.dates:
+        return  # a sheet of things, not of days
     for heading in spec.dates:
         parsed = parse_dates(sheet.text(heading), shop.date_order, shop.date_epoch)
         sheet.set_aside(parsed["problem"] != "", heading, parsed["problem"], parsed["remedy"])
@@ -60,8 +64,8 @@ def settle_builds(builds: Sheet, linked: list[Sheet]) -> None:
     """Two-way dates of builds, by the unit's earliest event whose own date is settled."""
     earliest = np.full(len(builds.alive), NAT)
     for sheet in linked:
-        if sheet.name == "fitted":
-            continue  # parts are fitted before the unit is in service
+        if sheet.name in _ANY_DAY:
+            continue  # parts are fitted, and trucks measured, before the unit is in service
         heading = HEADINGS[sheet.name].dates[0]
         known = known_on(sheet).where(sheet.values[heading].isna(), sheet.values[heading])
         sure = sheet.in_use & sheet.values[f"{heading}:second"].isna().to_numpy() & known.notna().to_numpy()
@@ -74,8 +78,8 @@ def settle_builds(builds: Sheet, linked: list[Sheet]) -> None:
 
 def settle_linked(sheet: Sheet, builds: Sheet) -> None:
     """Two-way dates of rows that belong to a build: nothing happens to a unit before it is in service."""
-    if sheet.name == "fitted":
-        _settle(sheet, ["fitted_on"], [], final=True)
+    if sheet.name in _ANY_DAY:
+        _settle(sheet, list(HEADINGS[sheet.name].dates), [], final=True)
         return
     at = sheet.values["build"].to_numpy()
     start = np.full(len(at), NAT)
@@ -117,6 +121,7 @@ _EVENT = {
     "failed_on": ("failed", "it failed"), "returned_on": ("returned", "it came back"),
     "read_on": ("read", "it was read"), "changed_on": ("changed", "it was changed"),
     "judged_on": ("judged again", "it was judged again"),
+    "measured_on": ("measured", "it was measured"),
     "": ("the unit's first event", "the unit was in service"),
 }  # fmt: skip
 
@@ -199,5 +204,7 @@ def _lone_dates(sheet: Sheet, sheets: dict[str, Sheet]) -> None:
         reason = f"long after every other date (the one before is {say(good)})"
         remedy = "check the year; if it is right, give --as-of, or as_of under [shop] in shop.toml"
         spec, lone = HEADINGS[sheet.name], (known_on(sheet) > good).to_numpy()
+        if not spec.dates:
+            return
         sheet.set_aside(lone, spec.known_on[0], reason, remedy)
         sheet.values.loc[lone, list(spec.dates)] = pd.NaT  # or it would be hidden as not yet known

@@ -60,6 +60,7 @@ def name_parts(sheet: Sheet, heading: str, shop: Shop) -> None:
 def one_spelling(sheets: dict[str, Sheet], shop: Shop) -> None:
     """Give a part written in large and small letters one name: the spelling met most, of equals the first by letter."""
     headings = [("fitted", "part"), ("returns", "part"), ("returns", "replaced_with"), ("limits", "part")]
+    headings += [("parts", "part")]
     columns = [(sheets[name].values, heading, sheets[name].in_use) for name, heading in headings if name in sheets]
     for component in shop.components:
         own = f"component:{component}"

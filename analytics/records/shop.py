@@ -37,14 +37,25 @@ _TAKEN = frozenset(
 _FIXED: dict[str, dict[str, type | tuple[type, ...]]] = {
     "shop": {"name": str, "as_of": (str, dt.date), "records_start": (str, dt.date)},
     "dates": {"order": str, "epoch": int},
-    "units": {"power": str, "weight": str, "distance": str},
+    "units": {"power": str, "weight": str, "distance": str, "length": str, "pressure": str, "torque": str},
     "power": {"measured_at": str, "driveline_loss": (int, float), "bands": list},
     "weight": {"kind": str, "classes": list},
     "findings": {"found_at_teardown": list},
     "targets": {"miles": (int, float), "reliability": (int, float), "confidence": (int, float)},
     "checks": {"miles_per_year_max": (int, float), "failures_to_fit": int, "at_risk_to_show": int},
 }
-_FREE = ("components", "extra_columns", "sheets", "headings", "parts", "supersessions", "words", "costs", "ratings")
+_FREE = (
+    "components",
+    "extra_columns",
+    "sheets",
+    "headings",
+    "parts",
+    "supersessions",
+    "words",
+    "costs",
+    "ratings",
+    "driveline",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +99,9 @@ class Shop:
     power_unit: str = "hp"
     weight_unit: str = "lb"
     distance_unit: str = "miles"
+    length_unit: str = "in"
+    pressure_unit: str = "psi"
+    torque_unit: str = "lb ft"
     power_measured_at: str = "crank"
     driveline_loss: float = 0.18
     power_bands: tuple[float, ...] = (400.0, 600.0, 1000.0)
@@ -105,6 +119,7 @@ class Shop:
     at_risk_to_show: int = 5
     costs: dict[str, object] = field(default_factory=dict)
     ratings: dict[str, object] = field(default_factory=dict)
+    driveline: dict[str, object] = field(default_factory=dict)
 
     def band_labels(self) -> list[str]:
         """Names of the power bands, from low to high."""
@@ -185,6 +200,9 @@ def shop_from(data: dict, folder: Path) -> Shop:
     _one_of(units.get("power", "hp"), ("hp", "kW", "PS"), "[units] power")
     _one_of(units.get("weight", "lb"), ("lb", "kg", "t"), "[units] weight")
     _one_of(units.get("distance", "miles"), ("miles", "km"), "[units] distance")
+    _one_of(units.get("length", "in"), ("in", "mm"), "[units] length")
+    _one_of(units.get("pressure", "psi"), ("psi", "bar", "kPa"), "[units] pressure")
+    _one_of(units.get("torque", "lb ft"), ("lb ft", "N m"), "[units] torque")
     _one_of(power.get("measured_at", "crank"), ("crank", "wheels"), "[power] measured_at")
     loss = _inside(power.get("driveline_loss", 0.18), 0, 0.5, "[power] driveline_loss")
     reliability = _inside(targets.get("reliability", 0.9), 0.5, 0.9999, "[targets] reliability")
@@ -203,6 +221,9 @@ def shop_from(data: dict, folder: Path) -> Shop:
         power_unit=units.get("power", "hp"),
         weight_unit=units.get("weight", "lb"),
         distance_unit=units.get("distance", "miles"),
+        length_unit=units.get("length", "in"),
+        pressure_unit=units.get("pressure", "psi"),
+        torque_unit=units.get("torque", "lb ft"),
         power_measured_at=power.get("measured_at", "crank"),
         driveline_loss=loss,
         power_bands=_edges(power.get("bands", [400, 600, 1000]), "[power] bands"),
@@ -220,6 +241,7 @@ def shop_from(data: dict, folder: Path) -> Shop:
         at_risk_to_show=int(_inside(checks.get("at_risk_to_show", 5), 1, 1000, "[checks] at_risk_to_show")),
         costs=_costs(_table(data, "costs")),
         ratings=_table(data, "ratings"),
+        driveline=_table(data, "driveline"),
     )
 
 
@@ -387,7 +409,7 @@ def _costs(told: dict) -> dict:
 def _words(tables: dict) -> dict[str, dict[str, list[str]]]:
     _known(
         tables,
-        ("use", "cause", "finding", "order", "weight_kind", "measured_at", "still_running", "builder"),
+        ("use", "cause", "finding", "order", "weight_kind", "measured_at", "still_running", "builder", "kind"),
         "a heading whose words can be mapped (in [words])",
     )
     result = {}

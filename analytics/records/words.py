@@ -40,6 +40,13 @@ RUNNING = {
     "lost": ("lost contact", "no contact"),
     "scrapped": ("scrap", "wrecked", "written off", "totaled", "totalled"),
 }
+PART_KINDS = {
+    "input shaft": ("input", "turbine shaft"),
+    "intermediate shaft": ("intermediate", "mainshaft"),
+    "output shaft": ("output", "tail shaft"),
+    "clutch pack": ("clutch", "clutches"),
+    "converter": ("torque converter", "tc"),
+}
 
 #: headings whose words are ours alone; [words.*] can only add to them
 CLOSED = {
@@ -48,6 +55,7 @@ CLOSED = {
     "measured_at": MEASURED,
     "weight_kind": WEIGHT_KINDS,
     "still_running": RUNNING,
+    "kind": PART_KINDS,
 }
 
 

@@ -56,10 +56,11 @@ def show_heading(title: str, *lines: str) -> None:
     _display(f"<h1>{html.escape(title)}</h1>" + "".join(f"<p>{html.escape(line)}</p>" for line in lines))
 
 
-def show_words(*lines: str, level: int = 0) -> None:
-    """Display sentences, or a heading of that level."""
+def show_words(*lines: str, level: int = 0, new_page: bool = False) -> None:
+    """Display sentences, or a heading of that level; ``new_page``: on a new page when printed."""
     tag = f"h{level}" if level else "p"
-    _display("".join(f"<{tag}>{html.escape(line)}</{tag}>" for line in lines))
+    start = f'<{tag} class="new-page">' if new_page else f"<{tag}>"
+    _display("".join(f"{start}{html.escape(line)}</{tag}>" for line in lines))
 
 
 def show_list(lines: Sequence[str]) -> None:

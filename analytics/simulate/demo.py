@@ -34,6 +34,7 @@ from analytics.simulate.fleet import (
     UseTruth,
     draw_fleet,
 )
+from analytics.simulate.load_sheets import load_sheets
 from analytics.simulate.second_look import second_look
 from analytics.whole import whole_file
 
@@ -44,9 +45,11 @@ FILES = (
     "README.md",
     "builds.xlsx",
     "changes.csv",
+    "conditions.csv",
     "fitted.csv",
     "judged_again.csv",
     "limits.csv",
+    "parts.csv",
     "planted.csv",
     "readings.csv",
     "returns.csv",
@@ -318,6 +321,7 @@ def demo_files(units: int, seed: int, truth: FleetTruth | None = None) -> tuple[
         ("returns", "cp1252"),
     ):
         files[s[name].file] = _csv(s[name]).encode(encoding)
+    files |= load_sheets(fleet, dirty.renamed, PRICES, seed)
     files[s["readings"].file] = b"\xff\xfe" + _csv(s["readings"]).encode("utf-16-le")
     files[again.file] = _csv(again).encode("utf-8")
     counts = {name: sum(bool(r.cells) for r in sheet.rows) for name, sheet in (*s.items(), (again.name, again))}
@@ -551,6 +555,7 @@ or part is chance.
 | `readings.csv` | odometers and news of units (UTF-16) |
 | `changes.csv`, `limits.csv`, `fitted.csv` | tunes changed, limits published, converters and their lots |
 | `judged_again.csv` | a second person's judgement of some returns, drawn at random |
+| `parts.csv`, `conditions.csv` | what the parts are made like, and what was measured on trucks: geometry and pressures are invented like the rest; of converters whose lock-up clutch burnt, 70 % were run above 180 psi, of the others 6 % |
 | `planted.csv` | every slip on purpose: kind, sheet, file, row as counted in the file, column, what is expected |
 | `truth.json` | parameters, true ratings, failures never reported, what is there to be found |
 

@@ -26,7 +26,7 @@ TABLES = (
     "to_check",
     "counts",
 )
-TABLES += ("returns_left_out", "changes_left_out")
+TABLES += ("returns_left_out", "changes_left_out", "parts", "conditions")
 
 
 def a_shop(seed: int) -> dict[str, list[dict[str, str]]]:
@@ -85,8 +85,18 @@ def a_shop(seed: int) -> dict[str, list[dict[str, str]]]:
         {"component": "converter", "part": "TC-1", "power_limit": "700", "effective_on": day(2021 + n)}
         for n in range(4)
     ]
+    conditions = [
+        {
+            "serial": pick(anyone),
+            "measured_on": day(2021, 2022, 2023, 2024),
+            "converter_pressure": pick(["190", "x", "12 bar"]),
+        }
+        for _ in range(15)
+    ]
+    for row in builds:
+        row["line_pressure"] = pick(["", "200 psi"])
     sheets = {"builds": builds, "returns": returns, "readings": readings, "changes": changes}
-    return sheets | {"fitted": fitted, "limits": limits}
+    return sheets | {"fitted": fitted, "limits": limits, "conditions": conditions}
 
 
 def known_on(name: str, row: dict[str, str]) -> pd.Timestamp:

@@ -10,6 +10,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from analytics.driveline.load import make_loads
+from analytics.driveline.suspects import find_suspects
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
 from analytics.records.load import load_records
@@ -72,6 +74,27 @@ LIMITS = [
         "effective_on": "2021-01-01",
     }
 ]
+PARTS = [
+    {
+        "component": "input shaft",
+        "part": "IS-A",
+        "outside_diameter": "1.22 in",
+        "bore": "6 mm",
+        "hardness": "38-42 HRC",
+    },
+    {"component": "converter", "part": "TC-1", "faces": "2", "piston_area": "78 sq in"}
+    | {"lining_outside_diameter": "11", "lining_inside_diameter": "9.4", "apply_pressure": "12 bar", "price": "$950"},
+]
+CONDITIONS = [
+    {
+        "serial": "T-100",
+        "measured_on": "2021-08-01",
+        "torque": "1,100 lb ft",
+        "axle_ratio": "3.73",
+        "stall_ratio": "1.9",
+    },
+    {"serial": "T-101", "measured_on": "2022-08-01", "converter_pressure": "185 psi", "driven_weight": "3.9 t"},
+]
 SHEETS = {
     "builds": BUILDS,
     "returns": RETURNS,
@@ -79,6 +102,8 @@ SHEETS = {
     "changes": CHANGES,
     "fitted": FITTED,
     "limits": LIMITS,
+    "parts": PARTS,
+    "conditions": CONDITIONS,
 }
 
 TYPED = [
@@ -223,6 +248,8 @@ def test_a_result_that_balances_or_an_error_that_says_what_to_do(slips, toml, as
         try:
             records = load_records(folder, as_of=as_of)
             lifetimes = make_lifetimes(records)
+            loads = make_loads(records, lifetimes)
+            find_suspects(loads)
         except AnalyticsError as err:
             said = str(err)
         if said:
@@ -235,9 +262,12 @@ def test_a_result_that_balances_or_an_error_that_says_what_to_do(slips, toml, as
         assert (records.set_aside[["reason", "remedy"]] != "").all().all()
         assert (records.to_check[["reason", "remedy"]] != "").all().all()
         assert not records.set_aside.duplicated(["sheet", "row"]).any()
-        for name in ("returns", "readings", "limits"):  # units shipped again add to the other two
+        for name in ("returns", "readings", "limits", "parts"):  # units shipped again add to the other two
             if name in counts.index:
                 assert len(getattr(records, name)) == counts.at[name, "used"]
+        low, middle, high = (loads.table[f"torque_at_shaft_lbft{e}"].dropna() for e in ("_low", "", "_high"))
+        assert (low <= middle * (1 + 1e-9)).all()
+        assert (middle <= high * (1 + 1e-9)).all()
         # no part lives longer than its unit was known of
         table = lifetimes.table
         assert (

@@ -1,0 +1,84 @@
+"""Clutch packs, lock-up clutches and the converter's apply and release. SI: Pa, m², m, N, N·m, m³/s; arrays in and out."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from analytics.driveline.inputs import below, quantity
+
+
+def apply_force(
+    pressure_pa: ArrayLike, area_m2: ArrayLike, spring_n: ArrayLike = 0.0, back_pressure_pa: ArrayLike = 0.0
+) -> np.ndarray:
+    """Force of the apply piston on the plates, N: (p - p_back) A - springs, never below 0 (textbook mechanics).
+
+    back_pressure_pa: on the release side of a converter clutch. Centrifugal head of the oil is not in here.
+    """
+    pressure = quantity("apply pressure", pressure_pa, open_low=False, unit="Pa")
+    back = quantity("back pressure", back_pressure_pa, open_low=False, unit="Pa")
+    area = quantity("piston area", area_m2, unit="m²")
+    spring = quantity("return spring force", spring_n, open_low=False, unit="N")
+    force = (pressure - back) * area - spring
+    return np.where(np.isnan(force), np.nan, np.maximum(force, 0.0))
+
+
+def mean_radius(outer_m: ArrayLike, inner_m: ArrayLike, uniform_pressure: bool = False) -> np.ndarray:
+    """Radius at which a ring of friction acts, m (textbook mechanics): of a worn ring, as a used one is, (R + r)/2; of a new
+    one under even pressure 2(R³ - r³)/(3(R² - r²)), slightly more."""
+    outer, inner = quantity("outer radius", outer_m, unit="m"), quantity("inner radius", inner_m, unit="m")
+    below("inner radius", inner, "the outer radius", outer)
+    if uniform_pressure:
+        return 2 * (outer**3 - inner**3) / (3 * (outer**2 - inner**2))
+    return (outer + inner) / 2
+
+
+def torque_capacity(force_n: ArrayLike, friction: ArrayLike, radius_m: ArrayLike, faces: ArrayLike) -> np.ndarray:
+    """Torque a pack holds, N·m: μ F r z (textbook mechanics).
+
+    faces: friction faces, two per lined plate. Friction of wet paper linings about 0.10 to 0.15 (common practice, no source).
+    """
+    force = quantity("apply force", force_n, open_low=False, unit="N")
+    faces = quantity("friction faces", faces, 1.0, 100.0, open_low=False)
+    return quantity("lining friction", friction, 0.0, 1.0) * force * quantity("mean radius", radius_m, unit="m") * faces
+
+
+def pressure_for_torque(
+    torque_nm: ArrayLike,
+    area_m2: ArrayLike,
+    friction: ArrayLike,
+    radius_m: ArrayLike,
+    faces: ArrayLike,
+    spring_n: ArrayLike = 0.0,
+) -> np.ndarray:
+    """Apply pressure at which a pack just holds a torque, Pa: torque_capacity and apply_force turned round."""
+    per_newton = torque_capacity(1.0, friction, radius_m, faces)
+    torque = quantity("torque", torque_nm, open_low=False, unit="N·m")
+    spring = quantity("return spring force", spring_n, open_low=False, unit="N")
+    return (torque / per_newton + spring) / quantity("piston area", area_m2, unit="m²")
+
+
+def pressure_margin(pressure_pa: ArrayLike, limit_pa: ArrayLike) -> np.ndarray:
+    """Limit over pressure: under 1 the pressure is above its limit. The usual limit of a converter's apply pressure, 180 psi,
+    is common practice, no source."""
+    return quantity("pressure limit", limit_pa, unit="Pa") / quantity("apply pressure", pressure_pa, unit="Pa")
+
+
+def passage_flow(
+    area_m2: ArrayLike, drop_pa: ArrayLike, density_kg_m3: ArrayLike = 850.0, discharge: ArrayLike = 0.61
+) -> np.ndarray:
+    """Flow through a release passage, m³/s: C A sqrt(2 Δp/ρ) (textbook, sharp-edged orifice, C about 0.61).
+
+    Oil of about 850 kg/m³ (from memory). Turbulent flow, so not for thin long passages or cold oil.
+    """
+    area = quantity("passage area", area_m2, unit="m²")
+    drop = quantity("pressure drop", drop_pa, open_low=False, unit="Pa")
+    rate = np.sqrt(2 * drop / quantity("oil density", density_kg_m3, unit="kg/m³"))
+    return quantity("discharge coefficient", discharge, 0.0, 1.0) * area * rate
+
+
+def passage_area(
+    flow_m3_s: ArrayLike, drop_pa: ArrayLike, density_kg_m3: ArrayLike = 850.0, discharge: ArrayLike = 0.61
+) -> np.ndarray:
+    """Release-passage area that lets a flow through at a pressure drop, m²: passage_flow turned round."""
+    return quantity("flow", flow_m3_s, unit="m³/s") / passage_flow(1.0, drop_pa, density_kg_m3, discharge)

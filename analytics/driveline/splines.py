@@ -1,0 +1,133 @@
+"""Stress of involute splines in the handbook's form. SI: N·m, m, Pa; arrays in and out.
+
+Source: a spline-stress article in Product Engineering (1957), as taken over by Machinery's Handbook. Geometry is that of
+ANSI B92.1, B92.2M or ISO 4156, which give sizes but no full load rating. Range: steel, parallel sides, life factors as below.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from analytics.driveline.inputs import below, quantity
+from analytics.driveline.units import PSI
+from analytics.errors import AnalyticsError
+
+#: application factor of a combustion engine: uniform load to heavy shock (Machinery's Handbook)
+ENGINE_APPLICATION = (2.0, 2.8)
+
+#: fatigue-life factor by torque cycles: one way (unidirectional) and fully reversed (same source)
+LIFE_CYCLES = np.array([1e3, 1e4, 1e5, 1e6, 1e7])
+LIFE_ONE_WAY = np.array([1.8, 1.0, 0.5, 0.4, 0.3])
+LIFE_REVERSED = np.array([1.8, 1.0, 0.4, 0.3, 0.2])
+
+#: allowable shear, Pa: a conservative design figure, no strength (same source); surface, lowest and highest hardness
+ALLOWABLE = (
+    ("through-hardened", "HB", 160, 200, 20_000 * PSI),
+    ("through-hardened", "HB", 230, 260, 30_000 * PSI),
+    ("through-hardened", "HRC", 33, 38, 40_000 * PSI),
+    ("surface-hardened", "HRC", 48, 53, 40_000 * PSI),
+    ("through-hardened", "HRC", 42, 46, 45_000 * PSI),
+    ("case-hardened", "HRC", 58, 63, 50_000 * PSI),
+)
+
+
+def allowable_shear(hardness: float, scale: str = "HRC", treatment: str = "through-hardened") -> float:
+    """Allowable shear of spline teeth, Pa, from ALLOWABLE; NaN for a hardness between the ranges it names.
+
+    Raises AnalyticsError on a scale or treatment that is not in it.
+    """
+    rows = [r for r in ALLOWABLE if r[0] == treatment and r[1] == scale]
+    if not rows:
+        known = sorted({(r[0], r[1]) for r in ALLOWABLE})
+        raise AnalyticsError(
+            f"spline hardness {hardness:g} {scale}, {treatment}: the table knows "
+            + ", ".join(f"{t} in {s}" for t, s in known)
+            + "."
+        )
+    return next((r[4] for r in rows if r[2] <= hardness <= r[3]), float("nan"))
+
+
+def root_shear(
+    torque_nm: ArrayLike,
+    root_diameter_m: ArrayLike,
+    bore_m: ArrayLike = 0.0,
+    application: ArrayLike = 1.0,
+    life: ArrayLike = 1.0,
+) -> np.ndarray:
+    """Shear under the roots of the shaft's teeth, Pa: 16 T D K_a/(π(D⁴ - d⁴) L_f)."""
+    root, bore = (
+        quantity("root diameter", root_diameter_m, unit="m"),
+        quantity("bore", bore_m, open_low=False, unit="m"),
+    )
+    below("bore", bore, "the root diameter", root)
+    torque = quantity("torque", torque_nm, open_low=False, unit="N·m")
+    factor = quantity("application factor", application, 0.5, 10.0) / quantity("life factor", life)
+    return 16 * torque * root * factor / (np.pi * (root**4 - bore**4))
+
+
+def tooth_shear(
+    torque_nm: ArrayLike,
+    pitch_diameter_m: ArrayLike,
+    teeth: ArrayLike,
+    length_m: ArrayLike,
+    thickness_m: ArrayLike,
+    application: ArrayLike = 1.0,
+    misalignment: ArrayLike = 1.0,
+    life: ArrayLike = 1.0,
+) -> np.ndarray:
+    """Shear at the pitch line of the teeth, Pa: 4 T K_a K_m/(D N L t L_f); half the teeth carry the load."""
+    torque = quantity("torque", torque_nm, open_low=False, unit="N·m")
+    area = (
+        quantity("pitch diameter", pitch_diameter_m, unit="m")
+        * quantity("number of teeth", teeth, 3.0, open_low=False)
+        * quantity("engaged length", length_m, unit="m")
+        * quantity("tooth thickness", thickness_m, unit="m")
+    )
+    factor = quantity("application factor", application, 0.5, 10.0) * quantity(
+        "misalignment factor", misalignment, 1.0, 10.0, open_low=False
+    )
+    return 4 * torque * factor / (area * quantity("life factor", life))
+
+
+def bearing_stress(
+    torque_nm: ArrayLike,
+    pitch_diameter_m: ArrayLike,
+    teeth: ArrayLike,
+    length_m: ArrayLike,
+    depth_m: ArrayLike,
+    application: ArrayLike = 1.0,
+    misalignment: ArrayLike = 1.0,
+    life: ArrayLike = 1.0,
+    fixed: bool = False,
+) -> np.ndarray:
+    """Pressure on the sides of the teeth, Pa: 2 T K_a K_m/(D N L h L), L the wear-life factor of a flexible spline, 9 times
+    the fatigue-life factor of a fixed one. depth_m: radial contact of the teeth."""
+    torque = quantity("torque", torque_nm, open_low=False, unit="N·m")
+    area = (
+        quantity("pitch diameter", pitch_diameter_m, unit="m")
+        * quantity("number of teeth", teeth, 3.0, open_low=False)
+        * quantity("engaged length", length_m, unit="m")
+        * quantity("tooth depth", depth_m, unit="m")
+    )
+    factor = quantity("application factor", application, 0.5, 10.0) * quantity(
+        "misalignment factor", misalignment, 1.0, 10.0, open_low=False
+    )
+    return 2 * torque * factor / (area * quantity("life factor", life) * (9.0 if fixed else 1.0))
+
+
+def life_factor(cycles: ArrayLike, reversed_load: bool = False) -> np.ndarray:
+    """Fatigue-life factor of a spline by torque cycles: the table's points, straight on two log scales between them.
+
+    1.8 up to 1,000 cycles, as the table's first row; NaN past 10 million, where the table stops.
+    """
+    n = quantity("torque cycles", cycles, 0.0)
+    factors = LIFE_REVERSED if reversed_load else LIFE_ONE_WAY
+    log = np.interp(np.log(n), np.log(LIFE_CYCLES), np.log(factors), right=np.nan)
+    return np.exp(log)
+
+
+def life_exponents(reversed_load: bool = False) -> tuple[np.ndarray, float]:
+    """Slope k of life against torque, N ~ T^-k, that the life factors imply: per decade (4,), and over all four."""
+    log = np.log10(LIFE_REVERSED if reversed_load else LIFE_ONE_WAY)
+    return -1 / np.diff(log), float(4 / (log[0] - log[-1]))

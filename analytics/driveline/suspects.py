@@ -1,0 +1,101 @@
+"""Failures that may have another cause than the part's strength: a condition on record breaks a rule.
+
+They are marked beside what the shop wrote down; no cause is ever changed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analytics.driveline.load import Loads
+from analytics.records.limits import limit_for
+
+RULES = ("converter pressure", "power", "clutch margin")
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Suspects:
+    """``broken``, ``unknown``: one row per row of the loads' table, a column per rule, bool: the rule was broken for sure;
+    it cannot be told. ``table``: the failures that are suspects: serial, component, part, failed_on, finding, cause (as
+    the shop wrote it), rule (in words), row of loads. ``counts``: per part and rule, lives that failed and lives that did
+    not: told, and broken.
+    """
+
+    broken: pd.DataFrame
+    unknown: pd.DataFrame
+    table: pd.DataFrame
+    counts: pd.DataFrame
+
+    def __repr__(self) -> str:
+        return f"Suspects({len(self.table)} failures)"
+
+    @property
+    def any(self) -> np.ndarray:
+        """(n,) bool: some rule was broken."""
+        return self.broken.to_numpy().any(axis=1)
+
+
+def find_suspects(loads: Loads) -> Suspects:
+    """Hold every life against the rules: converter apply pressure above its limit (180 psi by default, common practice, no
+    source), power above the limit published when the unit was built, clutch margin under 1 (by default) even at the high
+    end of what is assumed. A rule about pressure speaks of converters, one about clutches of clutch packs and converters.
+    """
+    table, a, limits = loads.table, loads.assumptions, loads.records.limits
+    kind = table["component"].map(loads.kinds).to_numpy()
+    at = limit_for(limits, table.assign(day=table["built_on"]))
+    edge = np.full(len(table), np.nan)
+    edge[at >= 0] = limits["power_limit_hp"].to_numpy()[at[at >= 0]]
+    power = table["power_hp"].to_numpy()
+    clutched = np.isin(kind, ("clutch pack", "converter"))
+    pressure, low, high = (table[c].to_numpy() for c in ("pressure_margin", "clutch_margin_low", "clutch_margin_high"))
+    broken = pd.DataFrame(
+        {"converter pressure": pressure < 1, "power": power > edge, "clutch margin": high < a.clutch_margin_min}
+    )
+    told = {
+        "converter pressure": np.isfinite(pressure),
+        "power": np.isfinite(power) & np.isfinite(edge),
+        "clutch margin": (high < a.clutch_margin_min) | (low >= a.clutch_margin_min),
+    }
+    asked = {"converter pressure": kind == "converter", "power": np.isfinite(edge), "clutch margin": clutched}
+    unknown = pd.DataFrame({rule: asked[rule] & ~told[rule] for rule in RULES})
+    failed = table["ended"].eq("failed").to_numpy()
+    # a failure by install is taken off the part already
+    mine = failed & broken.to_numpy().any(axis=1) & table["cause"].ne("install").to_numpy()
+    rows = []
+    for i in np.flatnonzero(mine):
+        row, said = table.iloc[i], []
+        if broken["converter pressure"].iat[i]:
+            psi = a.converter_pressure_max / pressure[i]
+            said.append(f"converter pressure {psi:,.0f} psi, above {a.converter_pressure_max:,.0f}")
+        if broken["power"].iat[i]:
+            said.append(f"power {power[i]:,.0f} hp, above the {edge[i]:,.0f} published")
+        if broken["clutch margin"].iat[i]:
+            said.append(f"clutch margin at most {high[i]:.2f}, under {a.clutch_margin_min:g}")
+        named = [row[c] for c in ("serial", "component", "part", "ended_on", "finding", "cause")]
+        rows.append([*named, "; ".join(said), table.index[i]])
+    columns = ["serial", "component", "part", "failed_on", "finding", "cause", "rule", "at"]
+    found = pd.DataFrame(rows, columns=columns).sort_values(["component", "part", "failed_on", "serial"], kind="stable")
+    return Suspects(broken, unknown, found.reset_index(drop=True), _counts(table, broken, told, asked, failed))
+
+
+def _counts(table: pd.DataFrame, broken: pd.DataFrame, told: dict, asked: dict, failed: np.ndarray) -> pd.DataFrame:
+    """Lives told and broken, of those that failed and those that did not: a rule broken as often by both explains nothing."""
+    last = ~table.duplicated(["unit", "component", "spell", "part"], keep="last").to_numpy()
+    count = table["count"].to_numpy()
+    rows = []
+    for (component, part), own in table.groupby(["component", "part"], sort=True):
+        mine = np.zeros(len(table), bool)
+        mine[table.index.get_indexer(own.index)] = True
+        for rule in RULES:
+            if not (asked[rule] & mine).any():
+                continue
+            numbers = []
+            for group in (failed & mine, ~failed & mine & last):
+                group = group & asked[rule]
+                numbers += [int(count[group & m].sum()) for m in (np.ones(len(group), bool), told[rule], broken[rule])]
+            rows.append([component, part, rule, *numbers])
+    names = [f"{what}_{who}" for who in ("failed", "others") for what in ("lives", "told", "broken")]
+    return pd.DataFrame(rows, columns=["component", "part", "rule", *names])

@@ -1,0 +1,90 @@
+"""What the tyres can hold: why weight matters. SI: kg, m, N·m; arrays in and out."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from analytics.driveline.inputs import below, quantity
+from analytics.driveline.units import GRAVITY
+
+#: the driveline installation manual J3311-1 (2008): slip torque = 0.71 W r / (11.4 i): 0.71 of friction, 12 inches a foot
+#: times an axle efficiency of 0.95
+MANUAL_FRICTION, MANUAL_EFFICIENCY = 0.71, 0.95
+
+
+def axle_slip_torque(friction: ArrayLike, axle_kg: ArrayLike, tyre_radius_m: ArrayLike) -> np.ndarray:
+    """Torque at the driven axle at which its tyres slip, N·m: friction x load x radius (textbook mechanics).
+
+    Friction: dry road 0.8 to 0.9 (Gillespie 1992; Wong, cited from memory); prepared strip with slicks 1.5 to 3, clay sled
+    track 0.5 to 0.9 (common practice, no source, very uncertain). Range: friction above 0 to 5.
+    """
+    load = quantity("mass on the driven axle", axle_kg, unit="kg") * GRAVITY
+    return quantity("friction", friction, 0.0, 5.0) * load * quantity("tyre radius", tyre_radius_m, 0.0, 2.0, unit="m")
+
+
+def slip_torque(
+    friction: ArrayLike,
+    axle_kg: ArrayLike,
+    tyre_radius_m: ArrayLike,
+    axle_ratio: ArrayLike,
+    gear_ratio: ArrayLike = 1.0,
+    efficiency: ArrayLike = 1.0,
+) -> np.ndarray:
+    """Torque of the input shaft at which the driven tyres slip in a gear, N·m: μ m g r / (i_gear i_axle η).
+
+    With gear ratio 1: torque of the propeller shaft. Divide by the converter's ratio too to compare with engine torque.
+    Source: driveline installation manual J3311-1 (2008), which takes μ 0.71 and η 0.95; otherwise textbook mechanics.
+    """
+    ratio = quantity("axle ratio", axle_ratio, 0.0, 20.0) * quantity("gear ratio", gear_ratio, 0.0, 20.0)
+    return axle_slip_torque(friction, axle_kg, tyre_radius_m) / (ratio * quantity("efficiency", efficiency, 0.0, 1.0))
+
+
+def rear_axle_mass(
+    mass_kg: ArrayLike,
+    wheelbase_m: ArrayLike,
+    front_to_centre_m: ArrayLike,
+    height_m: ArrayLike,
+    acceleration_m_s2: ArrayLike = 0.0,
+) -> np.ndarray:
+    """Mass on the rear axle while it accelerates, kg: (m/L)(b + h a/g); Gillespie 1992, cited from memory.
+
+    front_to_centre_m: b, from the front axle to the centre of gravity; height_m: h. No more than the whole mass: beyond
+    that the front wheels are off the ground. A sled adds its hitch load, which is not in here.
+    """
+    mass, base = quantity("mass", mass_kg, unit="kg"), quantity("wheelbase", wheelbase_m, unit="m")
+    to_centre = quantity("distance from front axle to centre of gravity", front_to_centre_m, unit="m")
+    below("distance from front axle to centre of gravity", to_centre, "the wheelbase", base)
+    height = quantity("height of the centre of gravity", height_m, open_low=False, unit="m")
+    rise = quantity("acceleration", acceleration_m_s2, open_low=False, unit="m/s²") / GRAVITY
+    return np.minimum(mass / base * (to_centre + height * rise), mass)
+
+
+def driven_axle_mass(
+    mass_kg: ArrayLike, static_share: ArrayLike, friction: ArrayLike, height_over_wheelbase: ArrayLike
+) -> np.ndarray:
+    """Mass on the driven rear axle at the moment its tyres slip, kg: m s / (1 - μ h/L), no more than m.
+
+    static_share: s = b/L. At slip the acceleration is a/g = μ m_r/m (nothing else resists), put into rear_axle_mass and
+    solved for m_r. Textbook mechanics. All-wheel drive: take the whole mass instead.
+    """
+    mass = quantity("mass", mass_kg, unit="kg")
+    share = quantity("share of weight on the driven axle", static_share, 0.0, 1.0)
+    lever = quantity("friction", friction, 0.0, 5.0) * quantity(
+        "height over wheelbase", height_over_wheelbase, 0.0, 1.0, open_low=False
+    )
+    # with a lever of 1 - s or more the front wheels lift: all of the mass is at the rear
+    with np.errstate(divide="ignore"):
+        risen = np.where(lever < 1, share / np.maximum(1 - lever, 1e-12), np.inf)
+    return mass * np.where(np.isnan(lever), np.nan, np.minimum(risen, 1.0))
+
+
+def effective_torque(engine_side_nm: ArrayLike, traction_nm: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
+    """The smaller of what the engine brings and what the tyres hold, N·m, and whether the tyres are the limit.
+
+    The lesser of the two is what sizing practice takes on the road (driveline installation manual J3311-1, 2008).
+    NaN where either is not known.
+    """
+    engine = quantity("torque the engine brings", engine_side_nm, open_low=False, unit="N·m")
+    tyres = quantity("torque the tyres hold", traction_nm, open_low=False, unit="N·m")
+    return np.minimum(engine, tyres), tyres < engine

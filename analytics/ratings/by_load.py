@@ -1,0 +1,367 @@
+"""A rating that runs on torque or on margin instead of power, and which of them explains the returns."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from analytics.driveline.load import Loads, load_at
+from analytics.driveline.suspects import Suspects
+from analytics.errors import AnalyticsError
+from analytics.models.joint import fit_joint, joint_model
+from analytics.models.lifedata import LifeData, from_lifetimes
+from analytics.models.regression import Priors, log_likelihood
+from analytics.ratings.bound import RatingBound, rate_part
+from analytics.ratings.options import STRENGTHS, Options
+from analytics.ratings.sheet import judge, propose
+from analytics.records.limits import limit_for
+from analytics.records.load import NOT_RECORDED
+
+FEWEST_FAILURES = 5
+_UNITS = {"power": "hp", "torque": "lb ft", "margin": "of what it stands"}
+_POWERS = np.geomspace(100.0, 5000.0, 400)
+_LOOSE = Priors(
+    shape=(float(np.log(2)), 2.0)
+)  # the records decide the slope; the shape alone is held from running away
+
+
+@dataclass(frozen=True, slots=True)
+class LoadRating:
+    """A rating run on ``strength`` ("power", "torque", "margin") at a weight and use.
+
+    bound, estimate: in its own unit (hp, lb ft, share of strength used). bound_hp, estimate_hp: the power that brings that
+    load in a truck of no special make at this weight and use; NaN where ``reason`` says why. capped: at least so much.
+    tyres: the load is more than the tyres can put on the part at any power, so no power is named: what is assumed of tyres
+    and axle would decide it.
+    """
+
+    strength: str
+    weight_lb: float
+    use: str
+    bound: float
+    estimate: float
+    bound_hp: float
+    estimate_hp: float
+    capped: bool
+    tyres: bool
+    demonstrated_only: bool
+    failures: float
+    units: float
+    reason: str
+
+    @property
+    def unit(self) -> str:
+        return _UNITS[self.strength]
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """How well one column explains the lives of a part (or of all parts of a component): a Weibull regression on it.
+
+    covariate: its name; loglik; parameters; aic; exponent: life falls as covariate^-exponent, with its standard error;
+    weight_exponent (NaN: weight left out); lives and failures it was fitted to, alike for all compared.
+    """
+
+    covariate: str
+    strength: str
+    with_weight: bool
+    loglik: float
+    parameters: int
+    aic: float
+    exponent: float
+    exponent_se: float
+    weight_exponent: float
+    lives: float
+    failures: float
+    converged: bool
+
+
+# ---- the lives ---------------------------------------------------------------------------------------------------------
+def load_data(
+    loads: Loads, component: str, part: str | None, strength: str, rows: np.ndarray | None = None
+) -> tuple[LifeData, tuple[str, ...]]:
+    """LifeData of a part with ``strength`` in place of power. rows: (n,) bool, the rows of loads.table to take."""
+    if strength not in STRENGTHS:
+        raise AnalyticsError(f"strength {strength!r}: a rating runs on one of {', '.join(STRENGTHS)}.")
+    table = loads.table if rows is None else loads.table[rows]
+    return from_lifetimes(table, component, part, loads.lifetimes.as_of, strength=STRENGTHS[strength])
+
+
+def known_rows(loads: Loads, component: str, part: str | None, strengths: tuple[str, ...]) -> np.ndarray:
+    """(n,) bool: rows of the part where all of ``strengths`` and the weight are known, so that fits see the same lives."""
+    table = loads.table
+    mask = (table["component"] == component).to_numpy()
+    if part is not None:
+        mask &= (table["part"] == part).to_numpy()
+    for column in (*(STRENGTHS[s] for s in strengths), "weight_lb"):
+        mask &= (table[column] > 0).to_numpy() & np.isfinite(table[column].to_numpy(float))
+    return mask
+
+
+def strengths_of(loads: Loads, component: str, part: str | None) -> tuple[str, ...]:
+    """What the records can run a rating of this part on: margin only where its make is on record."""
+    own = known_rows(loads, component, part, ("power", "torque", "margin"))
+    return ("power", "torque", "margin") if own.any() else ("power", "torque")
+
+
+# ---- which explains the returns? ----------------------------------------------------------------------------------------
+def explain(loads: Loads, component: str, part: str | None, options: Options) -> tuple[Explained, ...]:
+    """Fit each covariate, with and without weight, to the same lives; the lowest AIC first.
+
+    part None: all parts of the component under one law, which only a margin can make alike. Priors are left so loose that
+    the records decide. Raises AnalyticsError with fewer than FEWEST_FAILURES failures.
+    """
+    strengths = strengths_of(loads, component, part)
+    rows = known_rows(loads, component, part, strengths)
+    if not rows.any():
+        raise AnalyticsError(f"{component} {part or 'all parts'}: no life has both power and weight on record")
+    out = []
+    for strength in strengths:
+        data, _ = load_data(loads, component, part, strength, rows)
+        if data.failures < FEWEST_FAILURES:
+            raise AnalyticsError(
+                f"{component} {part or 'all parts'}: {data.failures:g} failures with power and weight on record; to tell "
+                f"which explains them takes at least {FEWEST_FAILURES}"
+            )
+        if np.ptp(data.log_power) < 1e-6:
+            continue
+        for weighted in (True, False):
+            own = data if weighted else replace(data, log_weight=np.full(len(data.lower), np.log(7000.0)))
+            out.append(fit_covariate(own, strength, weighted, options))
+    return tuple(sorted((e for e in out if e.converged), key=lambda e: e.aic))
+
+
+def fit_covariate(data: LifeData, strength: str, weighted: bool, options: Options) -> Explained:
+    """One Weibull regression on the column that stands for power in ``data``: its likelihood, AIC and exponents."""
+    s = options.settings
+    model = joint_model(data, options.life_miles, "weibull", _LOOSE, s.decline, s.change_days, False, 1.0, s.use_terms)
+    # a use without a failure would run away
+    model = replace(model, priors=replace(model.priors, others=((0.0, 5.0),) * (len(model.columns) - 2)))
+    model, top = fit_joint(model)
+    theta, lay = top.theta[0], model.layout
+    value = float(log_likelihood(theta[None], model.rows, lay, "weibull", model.nodes, order=0)[0][0])
+    beta, slope = float(np.exp(theta[0])), float(theta[lay.gamma][1])
+    # delta method for -slope/beta
+    cov = np.linalg.pinv(-top.hess[0])
+    at = np.arange(lay.size)[lay.gamma][1]
+    grad = np.zeros(lay.size)
+    grad[at], grad[0] = -1 / beta, slope / beta
+    weight = theta[lay.gamma][model.columns.index("log weight")] / beta if "log weight" in model.columns else np.nan
+    name = f"{strength} and weight" if weighted else f"{strength} alone"
+    return Explained(
+        name,
+        strength,
+        weighted,
+        value,
+        lay.size,
+        2 * lay.size - 2 * value,
+        -slope / beta,
+        float(np.sqrt(max(grad @ cov @ grad, 0.0))),
+        float(weight),
+        data.units,
+        data.failures,
+        bool(top.converged[0]),
+    )
+
+
+# ---- the rating ---------------------------------------------------------------------------------------------------------
+def rate_on(
+    loads: Loads,
+    component: str,
+    part: str,
+    strength: str,
+    weight_lb: float,
+    use: str | None,
+    options: Options,
+    rows: np.ndarray | None = None,
+    table: pd.DataFrame | None = None,
+) -> LoadRating:
+    """Rate a part on power, torque or margin at a weight and use (None: the harshest), and say the power it comes to.
+
+    rows: (n,) bool, the rows to take. table: the loads' table with some endings read otherwise. Uses options.settings.
+    """
+    own = loads if table is None else replace(loads, table=table)
+    data, _ = load_data(own, component, part, strength, rows)
+    settings = replace(options.settings, explain=False)
+    bound = rate_part(
+        data, weight_lb, use, options.life_miles, options.reliability, options.confidence, settings, options.seed
+    )
+    return _as_power(loads, component, part, strength, bound, data)
+
+
+def _as_power(loads: Loads, component: str, part: str, strength: str, bound: RatingBound, data: LifeData) -> LoadRating:
+    reason = "demonstrated, not modelled: none came back" if bound.demonstrated_only else ""
+    if not math.isfinite(bound.bound_hp):
+        reason = "nothing can be proven at this weight"
+    hp, estimate, tyres = bound.bound_hp, bound.estimate_hp, False
+    if strength != "power":
+        if math.isfinite(bound.bound_hp):
+            hp = power_at_load(loads, component, part, strength, bound.bound_hp, bound.weight_lb, bound.use)
+            tyres = math.isinf(hp)
+        if math.isfinite(bound.estimate_hp):
+            estimate = power_at_load(loads, component, part, strength, bound.estimate_hp, bound.weight_lb, bound.use)
+        if tyres:
+            reason = (
+                "by what is assumed the tyres slip before the part carries so much at this weight, so no power can be "
+                "named: rate it on power"
+            )
+        elif math.isfinite(bound.bound_hp) and not math.isfinite(hp):
+            reason = "the load proven lies below that of any power"
+        hp, estimate = (v if math.isfinite(v) else math.nan for v in (hp, estimate))
+    return LoadRating(
+        strength,
+        bound.weight_lb,
+        bound.use,
+        bound.bound_hp,
+        bound.estimate_hp,
+        hp,
+        estimate,
+        bound.capped,
+        tyres,
+        bound.demonstrated_only,
+        data.failures,
+        data.units,
+        reason,
+    )
+
+
+def power_at_load(
+    loads: Loads, component: str, part: str, strength: str, load: float, weight_lb: float, use: str
+) -> float:
+    """Lowest power, hp, that brings a load on a part at a weight and use, all else as assumed; inf where none does.
+
+    The load is the middle one, as in the fit, so that what is assumed for every truck alike falls out again.
+    """
+    if strength == "power":
+        return load
+    column = STRENGTHS[strength]
+    reached = load_at(loads, component, part, _POWERS, weight_lb, use)[column].to_numpy()
+    if not np.isfinite(reached).all():
+        return math.nan
+    # where a load stays level over some powers, the lowest of them
+    above = np.flatnonzero(reached >= load * (1 - 1e-9))
+    if not len(above):
+        return math.inf
+    i = above[0]
+    if i == 0:
+        return math.nan
+    step = (math.log(load) - math.log(reached[i - 1])) / (math.log(reached[i]) - math.log(reached[i - 1]))
+    step = min(step, 1.0)
+    return float(np.exp(np.log(_POWERS[i - 1]) + step * (np.log(_POWERS[i]) - np.log(_POWERS[i - 1]))))
+
+
+# ---- every part ---------------------------------------------------------------------------------------------------------
+RATING_COLUMNS = [
+    "component",
+    "part",
+    "weight_up_to",
+    "strength",
+    "use",
+    "bound",
+    "unit",
+    "bound_hp",
+    "at_least",
+    "estimate_hp",
+    "failures",
+    "units",
+    "published_hp",
+    "proposed_hp",
+    "verdict",
+    "reason",
+]
+
+
+def loaded_parts(loads: Loads) -> list[tuple[str, str]]:
+    """(component, part) of every part whose kind is known, so that a load can be named."""
+    table = loads.table
+    named = table[~table["part"].isin([NOT_RECORDED, ""])]
+    return [
+        (c, p)
+        for c in loads.records.shop.components
+        if loads.kinds.get(c)
+        for p in sorted(named.loc[named["component"] == c, "part"].unique())
+    ]
+
+
+def rate_parts(
+    loads: Loads, options: Options, strength: str, progress: Callable[[str], None] | None = None
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """RATING_COLUMNS, one row per part and weight class, rated on ``strength``; and the parts that could not be, in words.
+
+    A heavier class is never rated above a lighter one, and has no rating where that has none.
+    """
+    say = progress or (lambda _: None)
+    rows, left = [], []
+    for component, part in loaded_parts(loads):
+        say(f"rating {component} {part} on {strength}")
+        lightest = math.inf
+        for weight in loads.records.shop.weight_classes:
+            try:
+                rated = rate_on(loads, component, part, strength, weight, None, options)
+            except AnalyticsError as err:
+                left.append(f"{component} {part} on {strength}: {err}")
+                break
+            bound, reason = rated.bound_hp, rated.reason
+            if not math.isfinite(lightest) and lightest != math.inf:
+                bound, reason = math.nan, "a lighter class has no rating, so this one has none"
+            elif bound > lightest:
+                bound, reason = lightest, f"held at the {lightest:,.0f} hp of the lighter class"
+            lightest = bound
+            proposed = propose(bound, options.step_hp)
+            published = _published(loads, component, part, weight)
+            verdict, why = judge(rated, proposed, published, options)
+            say_why = f"{why} ({reason})" if reason else why
+            own = [
+                rated.use,
+                rated.bound,
+                rated.unit,
+                bound,
+                rated.capped,
+                rated.estimate_hp,
+                rated.failures,
+                rated.units,
+            ]
+            rows.append([component, part, weight, strength, *own, published, proposed, verdict, say_why])
+    return pd.DataFrame(rows, columns=RATING_COLUMNS), tuple(left)
+
+
+def _published(loads: Loads, component: str, part: str, weight: float) -> float:
+    """The limit that holds today for any use, hp; NaN where there is none."""
+    limits = loads.records.limits
+    truck = {"component": [component], "part": [part], "use": [""], "weight_lb": [weight], "day": [loads.records.as_of]}
+    at = int(limit_for(limits, pd.DataFrame(truck))[0])
+    return float(limits["power_limit_hp"].iat[at]) if at >= 0 else math.nan
+
+
+# ---- suspects -----------------------------------------------------------------------------------------------------------
+def without_suspects(
+    loads: Loads, suspects: Suspects, component: str, part: str, weight_lb: float, use: str | None, options: Options
+) -> dict[str, LoadRating | str]:
+    """The rating on power as recorded; with the suspects' failures not counted against the part (each life ends there, good);
+    and with only the lives that are not known to have broken a rule, failed or not. A text where one cannot be made.
+
+    The second drops the failed misuse alone and so comes out too high; the third drops misuse that held as well. Truth
+    about parts used within the rules lies nearer the third, as far as conditions are as often on record for both.
+    """
+    table = loads.table
+    mine = (table["component"] == component).to_numpy() & (table["part"] == part).to_numpy()
+    marked = suspects.any & table["ended"].eq("failed").to_numpy() & mine
+    spared = table.assign(ended=table["ended"].mask(marked, "removed"), cause=table["cause"].mask(marked, ""))
+    for clock in ("miles", "days", "runs"):
+        upper = table[f"upper_{clock}"]
+        spared[f"upper_{clock}"] = upper.mask(marked & upper.notna().to_numpy(), np.inf)
+    out: dict[str, LoadRating | str] = {}
+    for name, rows, read in (
+        ("as recorded", None, None),
+        ("suspects not counted", None, spared),
+        ("only lives that kept the rules", ~suspects.any, None),
+    ):
+        try:
+            out[name] = rate_on(loads, component, part, "power", weight_lb, use, options, rows, read)
+        except AnalyticsError as err:
+            out[name] = str(err)
+    return out

@@ -1,0 +1,103 @@
+"""The sheet of parts: what each part is made like. All of it optional but its name."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from analytics.records import cells
+from analytics.records.book import Sheet
+from analytics.records.loads import plain
+from analytics.records.measures import AREA, FORCE, HARDNESS, LENGTH, PRESSURE, STRESS, Measure, measure
+from analytics.records.parts import NOT_RECORDED, name_components, name_parts
+from analytics.records.shop import Shop
+from analytics.records.words import PART_KINDS, choose
+
+MEASURES = (
+    Measure("pieces", "pieces", None, 1, 20),
+    Measure("outside_diameter", "outside_diameter_in", LENGTH),
+    Measure("bore", "bore_in", LENGTH),
+    Measure("length", "length_in", LENGTH),
+    Measure("hardness", "hardness_hrc", HARDNESS),
+    Measure("tensile_yield", "tensile_yield_ksi", STRESS),
+    Measure("stress_concentration", "stress_concentration", None, 1, 20),
+    Measure("spline_teeth", "spline_teeth", None, 3, 200),
+    Measure("spline_pitch_diameter", "spline_pitch_diameter_in", LENGTH),
+    Measure("spline_root_diameter", "spline_root_diameter_in", LENGTH),
+    Measure("spline_length", "spline_length_in", LENGTH),
+    Measure("spline_tooth_thickness", "spline_tooth_thickness_in", LENGTH),
+    Measure("spline_tooth_depth", "spline_tooth_depth_in", LENGTH),
+    Measure("faces", "faces", None, 1, 100),
+    Measure("piston_area", "piston_area_sqin", AREA),
+    Measure("lining_outside_diameter", "lining_outside_diameter_in", LENGTH),
+    Measure("lining_inside_diameter", "lining_inside_diameter_in", LENGTH),
+    Measure("lining_friction", "lining_friction", None, 0.01, 1),
+    Measure("return_spring", "return_spring_lbf", FORCE),
+    Measure("apply_pressure", "apply_pressure_psi", PRESSURE),
+    Measure("release_area", "release_area_sqin", AREA),
+    Measure("torque_ratio", "torque_ratio", None, 0.01, 20),
+)
+COLUMNS = [*(f"{m.column}{end}" for m in MEASURES for end in ("", "_low", "_high")), "price"]
+#: (smaller, larger) that must be in this order
+_ORDER = (
+    ("bore_in", "outside_diameter_in"),
+    ("bore_in", "spline_root_diameter_in"),
+    ("lining_inside_diameter_in", "lining_outside_diameter_in"),
+)
+
+
+def read_parts(parts: Sheet, shop: Shop) -> None:
+    """Type the cells; a part entered twice is set aside, one entered in two ways altogether."""
+    values = parts.values
+    name_components(parts, shop)
+    name_parts(parts, "part", shop)
+    no_part = values["part"].isin(["", NOT_RECORDED])
+    parts.set_aside(no_part, "part", "no part named", "say which part the row describes")
+    kind = choose(parts.text("kind"), PART_KINDS, shop.words.get("kind", {}))
+    guessed = pd.Series([kind_of(c) for c in values["component"]], index=values.index, dtype=object)
+    remedy = f"write one of {', '.join(PART_KINDS)}"
+    parts.doubt(kind["problem"] != "", "kind", kind["problem"] + ": taken by the component's name", remedy)
+    values["kind"] = kind["value"].where(kind["value"] != "", guessed)
+    for text in ("material", "spline_fit"):
+        values[text] = cells.tidy(parts.text(text))
+    for what in MEASURES:
+        measure(parts, what, unit_of(what, shop))
+    price = plain(parts, "price", 0, 1_000_000)
+    parts.doubt(price["problem"] != "", "price", price["problem"] + ": taken as unknown", price["remedy"])
+    for small, large in _ORDER:
+        wrong = values[f"{small}_high"] >= values[f"{large}_low"]
+        heading = small.removesuffix("_in")
+        reason = f"the {heading.replace('_', ' ')} is not below the {large.removesuffix('_in').replace('_', ' ')}"
+        parts.set_aside(wrong, heading, reason, "correct the one that is wrong")
+    live = parts.raw.table[parts.in_use].apply(lambda column: column.str.strip().str.casefold())
+    live["component"], live["part"] = values["component"], values["part"].str.casefold()
+    again = _mask(parts, live.index[live.duplicated()])
+    parts.set_aside(again, "part", "the same part is entered twice", "nothing to do")
+    live = live.drop_duplicates()
+    clash = _mask(parts, live.index[live.duplicated(["component", "part"], keep=False)])
+    parts.set_aside(clash, "part", "another row describes this part otherwise", "delete the row that is wrong")
+
+
+def unit_of(what: Measure, shop: Shop) -> str:
+    """What a bare number in this column means."""
+    if what.kind is None:
+        return ""
+    own = {
+        "length": shop.length_unit,
+        "area": f"sq {shop.length_unit}",
+        "pressure": shop.pressure_unit,
+        "torque": shop.torque_unit,
+        "weight": shop.weight_unit,
+    }
+    return own.get(what.kind.name, what.kind.unit)
+
+
+def kind_of(component: str) -> str:
+    """What kind of part a component is, by its name; "" where the name does not say."""
+    return next((k for k in PART_KINDS if k in component), "clutch pack" if "clutch" in component else "")
+
+
+def _mask(sheet: Sheet, labels: pd.Index) -> np.ndarray:
+    mask = np.zeros(len(sheet.alive), bool)
+    mask[labels.to_numpy(int)] = True
+    return mask

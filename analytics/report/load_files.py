@@ -1,0 +1,41 @@
+"""Files that the load page leaves: loads.csv, load_ratings.csv, suspects.csv and the workbook."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+
+from analytics.driveline.load import LOAD_COLUMNS
+from analytics.ratings.load_review import LoadReview
+from analytics.report.cautions import CAUTIONS
+from analytics.report.files import LIFETIME_COLUMNS, write_book, write_csv
+from analytics.report.load_words import assumptions_table, explained_table
+
+
+def write_load_files(review: LoadReview, out: str | Path) -> list[Path]:
+    """loads.csv (every life with its load), load_ratings.csv, suspects.csv and load.xlsx. Returns their paths."""
+    out = Path(out)
+    loads = review.loads.table[[*LIFETIME_COLUMNS, *LOAD_COLUMNS]]
+    calibrated = review.ratings.assign(calibrated=review.options.settings.replicates >= 20)
+    both = [calibrated, review.compared.assign(calibrated=False)]
+    ratings = pd.concat([t for t in both if len(t)] or both[:1], ignore_index=True)
+    suspects = review.suspects.table.drop(columns="at")
+    for name, table in (("loads", loads), ("load_ratings", ratings), ("suspects", suspects)):
+        write_csv(table, out / f"{name}.csv")
+    write_book(
+        out / "load.xlsx",
+        f"{review.records.shop.name}: the load behind the horsepower",
+        {
+            "Ratings": ratings,
+            "What explains the returns": explained_table(review),
+            "Suspects": suspects,
+            "Rules, failed and not": review.suspects.counts,
+            "Parts": review.records.parts,
+            "Measured": review.records.conditions.drop(columns="unit"),
+            "Assumed": assumptions_table(review),
+            "Loads": loads,
+            "Cautions": pd.DataFrame({"caution": CAUTIONS}),
+        },
+    )
+    return [out / f for f in ("loads.csv", "load_ratings.csv", "suspects.csv", "load.xlsx")]

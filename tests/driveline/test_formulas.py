@@ -1,0 +1,237 @@
+"""Every formula against a value from outside: standards, handbooks, worked examples; sources in tests/reference."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import constants
+
+from analytics.driveline import clutches, damage, inertia, shafts, splines, strength, torque, traction, units
+from analytics.errors import AnalyticsError
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+TABLE = pd.read_csv(REFERENCE / "driveline.csv").set_index("quantity")
+
+
+def check(quantity: str, value: float) -> None:
+    expected = TABLE.loc[quantity]
+    assert float(value) == pytest.approx(expected["value"], rel=expected["tolerance"]), expected["source"]
+
+
+def test_trade_units():
+    check("hp_in_w", units.HP)
+    check("metric_hp_in_w", 75 * constants.kilogram_force)
+    check("lbft_in_nm", units.LBFT)
+    check("psi_in_pa", units.PSI)
+    check("lb_in_kg", units.LB)
+    check("inch_in_m", units.INCH)
+    check("lbf_in_n", units.LBF)
+    assert units.to_trade(units.from_trade(7.0, units.KSI), units.PSI) == pytest.approx(7000)
+    assert pytest.approx(6.4516e-4) == units.SQUARE_INCH
+    assert pytest.approx(2 * np.pi) == units.RPM * 60
+
+
+def test_engine_torque():
+    per_rpm = torque.engine_torque(units.HP, units.RPM)
+    check("hp_torque_constant_lbft", per_rpm / units.LBFT)
+    check("hp_torque_constant_inlb", per_rpm / (units.LBF * units.INCH))
+    big = torque.engine_torque(1000 * units.HP, 2800 * units.RPM)
+    check("thousand_hp_lbft", big / units.LBFT)
+    check("thousand_hp_nm", big)
+    assert torque.engine_power(big, 2800 * units.RPM) == pytest.approx(1000 * units.HP)
+
+
+def test_torque_curve_is_read_inside_its_points_only():
+    curve = torque.torque_on_curve([150.0, 200.0, 400.0], [100.0, 200.0, 300.0], [1000.0, 1400.0, 900.0])
+    assert curve[:2] == pytest.approx([1200.0, 1400.0])
+    assert np.isnan(curve[2])
+    with pytest.raises(AnalyticsError, match="speeds rising"):
+        torque.torque_on_curve([1.0], [2.0, 1.0], [1.0, 1.0])
+
+
+def test_converter():
+    assert torque.converter_torque_ratio([0.0, 0.4375, 0.875, 1.0], 2.0) == pytest.approx([2.0, 1.5, 1.0, 1.0])
+    k = torque.capacity_factor(2400 * units.RPM, 800 * units.LBFT)
+    assert torque.stall_speed(k, 800 * units.LBFT) == pytest.approx(2400 * units.RPM)
+    # a falling engine speed adds torque
+    assert torque.input_shaft_torque(1000.0, 2.0, 1.5, -100.0) == pytest.approx(2300.0)
+    assert torque.output_shaft_torque(1000.0, 3.1, 0.9) == pytest.approx(2790.0)
+
+
+def test_traction_against_the_manual_and_a_worked_table():
+    weight, radius, axle = 8000.0, 16.0, 3.73
+    ours = traction.slip_torque(
+        traction.MANUAL_FRICTION, weight * units.LB, radius * units.INCH, axle, 1.0, traction.MANUAL_EFFICIENCY
+    )
+    manual = TABLE.at["manual_slip_lbft", "value"] * weight * radius / (TABLE.at["manual_slip_divisor", "value"] * axle)
+    assert ours / units.LBFT == pytest.approx(manual, rel=1e-9)
+    worked = pd.read_csv(REFERENCE / "driveline_traction.csv")
+    at_input = traction.slip_torque(0.9, worked["driven_lb"] * units.LB, 0.42, 3.73, worked["gear"], 0.9)
+    assert at_input == pytest.approx(worked["input_nm"], rel=1e-3)
+
+
+def test_weight_transfer():
+    # no acceleration: the lever rule; at slip, put back into Gillespie's formula, it is consistent
+    assert traction.rear_axle_mass(3000.0, 3.6, 1.6, 0.75) == pytest.approx(3000 * 1.6 / 3.6)
+    mu, share, lever = 0.85, 1.6 / 3.6, 0.75 / 3.6
+    rear = traction.driven_axle_mass(3000.0, share, mu, lever)
+    again = traction.rear_axle_mass(3000.0, 3.6, 1.6, 0.75, mu * rear / 3000.0 * units.GRAVITY)
+    assert rear == pytest.approx(again)
+    assert traction.driven_axle_mass(3000.0, 0.55, 3.0, 0.24) == pytest.approx(3000.0)  # the front wheels lift
+
+
+def test_the_smaller_of_engine_and_tyres():
+    carried, slips = traction.effective_torque([100.0, 300.0, np.nan], 200.0)
+    assert carried[:2] == pytest.approx([100.0, 200.0])
+    assert np.isnan(carried[2])
+    assert slips.tolist() == [False, True, False]
+
+
+def test_shafts_against_handbook_and_textbook():
+    check("solid_shaft_mpa", shafts.shear_stress(2543.0, 0.03175) / units.MPA)
+    check("solid_shaft_degrees", np.degrees(shafts.twist(2543.0, 0.4, 0.03175)))
+    # handbook: D³ = constant x hp / (rpm x psi)
+    diameter = (TABLE.at["shaft_diameter_constant", "value"] * 50 / (1000 * 4000)) ** (1 / 3) * units.INCH
+    bending = shafts.shear_stress(torque.engine_torque(50 * units.HP, 1000 * units.RPM), diameter)
+    assert bending == pytest.approx(4000 * units.PSI, rel=1e-3)
+    hollow = shafts.torque_at_stress(120 * units.MPA, 0.060, 0.040)
+    check("hollow_shaft_torque_knm", hollow / 1e3)
+    check("hollow_shaft_polar_m4", shafts.polar_moment(0.060, 0.040))
+    inner = hollow * 0.020 / shafts.polar_moment(0.060, 0.040)
+    check("hollow_shaft_inner_mpa", inner / units.MPA)
+    turned = np.radians(2.0) / shafts.twist(1.0, 1.5, 0.060, 0.040, 77e9)
+    check("hollow_shaft_two_degrees_knm", turned / 1e3)
+    assert shafts.local_stress(100.0, 1.4) == pytest.approx(140.0)
+
+
+def test_splines_against_statics():
+    t, d, n, length, thick, deep = 2000.0, 0.033, 31, 0.035, 0.0017, 0.0011
+    force = t / (d / 2)  # at the pitch line
+    assert splines.tooth_shear(t, d, n, length, thick) == pytest.approx(force / (n / 2 * length * thick))
+    assert splines.bearing_stress(t, d, n, length, deep) == pytest.approx(force / (n * length * deep))
+    assert splines.bearing_stress(t, d, n, length, deep, fixed=True) == pytest.approx(force / (n * length * deep) / 9)
+    assert splines.root_shear(t, 0.03, 0.005) == pytest.approx(shafts.shear_stress(t, 0.03, 0.005))
+    assert splines.root_shear(t, 0.03, 0.0, 2.8, 0.5) == pytest.approx(5.6 * splines.root_shear(t, 0.03))
+
+
+def test_spline_life_factors_and_what_they_imply():
+    cycles = [1_000, 10_000, 100_000, 1_000_000, 10_000_000]
+    for kind, backward in (("life", False), ("reversed", True)):
+        for n in cycles:
+            check(f"spline_{kind}_{n}", splines.life_factor(n, backward))
+    assert np.isnan(splines.life_factor(2e7))
+    assert splines.life_factor(100.0) == pytest.approx(1.8)
+    local, overall = splines.life_exponents()
+    assert local == pytest.approx([3.9, 3.3, 10.3, 8.0], abs=0.05)
+    assert 4.6 <= overall <= 5.2
+    local, overall = splines.life_exponents(True)
+    assert local == pytest.approx([3.9, 2.5, 8.0, 5.7], abs=0.05)
+    assert 3.9 <= overall <= 4.25
+
+
+def test_spline_allowables():
+    check("spline_allowable_psi_hb180", splines.allowable_shear(180, "HB") / units.PSI)
+    check("spline_allowable_psi_hb245", splines.allowable_shear(245, "HB") / units.PSI)
+    check("spline_allowable_psi_hrc35", splines.allowable_shear(35) / units.PSI)
+    check("spline_allowable_psi_hrc44", splines.allowable_shear(44) / units.PSI)
+    check("spline_allowable_psi_case60", splines.allowable_shear(60, "HRC", "case-hardened") / units.PSI)
+    assert np.isnan(splines.allowable_shear(40))
+    with pytest.raises(AnalyticsError, match="50 HB, case-hardened"):
+        splines.allowable_shear(50, "HB", "case-hardened")
+
+
+def test_strength_by_hardness():
+    for hardness in (20, 30, 40, 50, 52):
+        check(f"j413_hrc{hardness}", strength.torsional_yield(hardness) / units.MPA)
+    assert np.isnan(strength.torsional_yield([15.0, 60.0])).all()
+    assert strength.shear_from_tensile(1000.0) == pytest.approx(577.35, abs=0.01)
+
+
+def test_clutches_against_the_textbook_integrals():
+    # textbook: even pressure p, T = π μ p (D³ - d³)/12; even wear, T = π μ p_a d (D² - d²)/8
+    mu, p, outer, inner = 0.12, 1.2e6, 0.16, 0.13
+    even = clutches.torque_capacity(
+        p * np.pi * (outer**2 - inner**2) / 4, mu, clutches.mean_radius(outer / 2, inner / 2, True), 1
+    )
+    assert even == pytest.approx(np.pi * mu * p * (outer**3 - inner**3) / 12)
+    worn = clutches.torque_capacity(
+        p * np.pi * inner * (outer - inner) / 2, mu, clutches.mean_radius(outer / 2, inner / 2), 1
+    )
+    assert worn == pytest.approx(np.pi * mu * p * inner * (outer**2 - inner**2) / 8)
+    pressure = clutches.pressure_for_torque(1500.0, 0.0116, 0.12, 0.073, 12, 800.0)
+    force = clutches.apply_force(pressure, 0.0116, 800.0)
+    assert clutches.torque_capacity(force, 0.12, 0.073, 12) == pytest.approx(1500.0)
+    assert clutches.apply_force(1e4, 0.01, 500.0) == 0.0  # the springs hold it back
+    assert clutches.apply_force(1e6, 0.01, 0.0, 4e5) == pytest.approx(6000.0)
+    assert clutches.pressure_margin(200 * units.PSI, 180 * units.PSI) == pytest.approx(0.9)
+
+
+def test_release_passage_against_the_hydrant_formula():
+    area = np.pi * units.INCH**2 / 4
+    flow = clutches.passage_flow(area, units.PSI, 998.2, 1.0)
+    check("water_jet_constant", flow / (231 * units.INCH**3 / 60))
+    assert clutches.passage_area(flow, units.PSI, 998.2, 1.0) == pytest.approx(area)
+
+
+def test_inertia_and_heat():
+    check("inertia_nm", inertia.inertia_torque(1.0, 1200 * units.RPM, 0.3))
+    # what kinetic energy is lost when two inertias lock, by momentum
+    one, two, fast, slow = 0.4, 2.5, 300.0, 180.0
+    together = (one * fast + two * slow) / (one + two)
+    lost = (one * fast**2 + two * slow**2 - (one + two) * together**2) / 2
+    assert inertia.shift_energy(one, two, fast - slow) == pytest.approx(lost)
+    assert inertia.shift_energy(one, two, fast - slow, 900.0, 0.4) == pytest.approx(lost + 900 * 120 * 0.4 / 2)
+    assert inertia.sudden_torque(500.0) == pytest.approx(1000.0)
+    assert inertia.sudden_torque(500.0, 1.0) == pytest.approx(500.0)
+    # ½ J ω² into ½ T²/k
+    assert inertia.regrip_torque(20.0, 8000.0, 1.5) ** 2 / 8000 == pytest.approx(1.5 * 20.0**2)
+
+
+def test_damage():
+    check("life_five_per_cent_more", damage.life_ratio(1.05, 6))
+    check("comebacks_five_per_cent_more", damage.comeback_ratio(1.05, 6, 1.5))
+    check("comebacks_least", damage.comeback_ratio(1.05, 3, 1))
+    check("comebacks_most", damage.comeback_ratio(1.05, 10, 2))
+    assert damage.basquin_life(2000.0, 1000.0, 1e6, 5) == pytest.approx(1e6 / 32)
+    # a mean load of a bearing, ISO 281 with exponent 3: half the turns at P, half at 2 P
+    assert damage.equivalent_torque([1.0, 1.0], [1.0, 2.0], 3) == pytest.approx(4.5 ** (1 / 3))
+    n, t = [4e5, 1e5], [1000.0, 1500.0]
+    same = damage.miner_sum(sum(n), damage.equivalent_torque(n, t, 5), 1200.0, 1e6, 5)
+    assert damage.miner_sum(n, t, 1200.0, 1e6, 5) == pytest.approx(same)
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (lambda: torque.engine_torque(-1.0, 300.0), "engine power is -1 W"),
+        (lambda: torque.engine_torque(1.0, [300.0, 0.0]), r"engine speed \(item 1\) is 0 rad/s"),
+        (lambda: torque.converter_torque_ratio(1.2, 2.0), "speed ratio is 1.2"),
+        (lambda: torque.converter_torque_ratio(0.5, 0.5), "stall torque ratio is 0.5"),
+        (lambda: traction.slip_torque(0.0, 1000.0, 0.4, 3.7), "friction is 0"),
+        (lambda: traction.rear_axle_mass(3000.0, 3.6, 4.0, 0.7), "front axle to centre of gravity is 4, not below"),
+        (lambda: shafts.shear_stress(1000.0, 0.03, 0.03), "bore is 0.03, not below the outside diameter, 0.03"),
+        (lambda: shafts.local_stress(1e6, 0.8), "stress concentration is 0.8"),
+        (lambda: splines.tooth_shear(1.0, 0.03, 2, 0.03, 0.001), "number of teeth is 2"),
+        (lambda: strength.torsional_yield(80.0), "hardness is 80 HRC"),
+        (lambda: clutches.mean_radius(0.05, 0.06), "inner radius is 0.06, not below the outer radius, 0.05"),
+        (lambda: clutches.torque_capacity(1e3, 1.5, 0.07, 4), "lining friction is 1.5"),
+        (lambda: inertia.inertia_torque(1.0, 100.0, 0.0), "shift time is 0 s"),
+        (lambda: damage.basquin_life(0.0, 1.0, 1.0, 5), "torque is 0"),
+        (lambda: damage.equivalent_torque("many", 1.0, 5), "cycles is 'many'"),
+        (lambda: inertia.sudden_torque(np.inf), "torque is inf"),
+    ],
+)
+def test_impossible_input_is_refused_by_name_and_value(call, words):
+    with pytest.raises(AnalyticsError, match=words):
+        call()
+
+
+def test_not_known_stays_not_known():
+    assert np.isnan(torque.engine_torque(np.nan, 300.0))
+    assert np.isnan(shafts.shear_stress(np.nan, 0.03))
+    assert np.isnan(shafts.shear_stress(1000.0, np.nan))
+    assert np.isnan(clutches.apply_force(np.nan, 0.01))
+    assert np.isnan(traction.driven_axle_mass(3000.0, 0.5, np.nan, 0.2))
