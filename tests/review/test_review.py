@@ -227,6 +227,7 @@ def test_words():
     assert listed(["a", "b", "c"]) == "a, b and c"
     assert listed(list("abcdefgh"), 4) == "a, b, c and 5 more"
     assert [numbered(0.8412), numbered(1240.2, 3), numbered(0)] == ["0.84", "1,240", "0"]
+    assert numbered(float("inf")) == "no limit"
     assert [article("input shaft"), article("converter")] == ["an input shaft", "a converter"]
 
 
