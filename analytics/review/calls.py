@@ -96,6 +96,8 @@ def above_limit(records: Records, stand: Stand, proposed: pd.DataFrame | None = 
             f"{plural(bare, 'more truck')} with a limited part {'has' if bare == 1 else 'have'} no power on record and cannot be held against it."
         )
     over = limited[limited["power_hp"] > limited["limit_hp"]]
+    if not held:
+        return Answer(question, ("No truck in service has both a limit and a power on record.", *tail), empty)
     if over.empty:
         return Answer(
             question,

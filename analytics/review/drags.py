@@ -59,9 +59,13 @@ def first_or_followed(records: Records) -> Answer:
         return Answer(question, ("Nothing has come back damaged yet.",), frame)
     events, together = back["event"].nunique(), back.loc[~back["alone"], "event"].nunique()
     lines = [
-        f"{plural(int(frame['damaged'].sum()), 'component')} were found damaged in {plural(events, 'return')}; in "
-        f"{together or 'none'} of these more than one was. Counting every broken part would call "
-        f"{int(frame['damaged'].sum())} failures what were {events} troubles."
+        f"{plural(int(frame['damaged'].sum()), 'component')} {'was' if frame['damaged'].sum() == 1 else 'were'} found damaged in {plural(events, 'return')}; in "
+        f"{together or 'none'} of these more than one was."
+        + (
+            f" Counting every broken part would count {int(frame['damaged'].sum()) - events} too many."
+            if together
+            else ""
+        )
     ]
     followed = frame[frame["followed"] > 0]
     if len(followed):

@@ -36,7 +36,8 @@ _PRIOR = 4.0
 class BandCost:
     """One band. months, miles: (DRAWS, K) expected comebacks per unit within each of MONTHS, or of MILES, all components
     together, reported or not. seen_months, seen_miles: as far as enough units of the band have been followed. year: mean
-    comebacks per unit within a year on record, with limits; NaN where none came back or too few were followed."""
+    comebacks per unit within a year on record, with limits; NaN where none came back or too few were followed. failures:
+    of the band's own parts, on record."""
 
     band: str
     built: int
@@ -46,6 +47,7 @@ class BandCost:
     seen_months: float
     seen_miles: float
     year: tuple[float, float, float]
+    failures: int
 
     def __repr__(self) -> str:
         return f"BandCost({self.band}: {self.built} built, {self.months[:, 11].mean():.3f} comebacks in a year)"
@@ -161,7 +163,8 @@ def band_cost(stand: Stand, band: str) -> BandCost | None:
                 a, b = failing(stand_part, stand, trucks)
             months += share * a
             miles += share * b
-    held = band_factor(stand, first["unit"].unique())[:, None]
+    came, expected = came_and_expected(stand, first["unit"].unique())
+    held = band_factor(came, expected)[:, None]
     months, miles = months * held, miles * held
     install = _install(stand)[:, None]  # mostly in the first weeks: counted from the first day
     followed = first[first["component"] == recent["component"].iat[0]]
@@ -177,6 +180,7 @@ def band_cost(stand: Stand, band: str) -> BandCost | None:
         float(ages[_FEWEST - 1]) / MONTH_DAYS if len(ages) >= _FEWEST else 0.0,
         float(seen_miles[_FEWEST - 1]) if len(seen_miles) >= _FEWEST else 0.0,
         _year_on_record(stand, first["unit"].unique()),
+        int(came),
     )
 
 
@@ -210,9 +214,8 @@ def came_and_expected(stand: Stand, units: np.ndarray) -> tuple[float, np.ndarra
     return came, expected
 
 
-def band_factor(stand: Stand, units: np.ndarray) -> np.ndarray:
+def band_factor(came: float, expected: np.ndarray) -> np.ndarray:
     """By how much the units of a band fail more (or less) than the fits say, (DRAWS,): gamma given what came, shrunk to 1."""
-    came, expected = came_and_expected(stand, units)
     return np.random.default_rng(SEED + 3).gamma(came + _PRIOR, 1 / (expected + _PRIOR))
 
 
@@ -268,6 +271,10 @@ def guarantee(stand: Stand, costs: tuple[BandCost, ...]) -> Answer:
             ),
             empty,
         )
+    failures = int(stand.table.loc[stand.table["failure"], "count"].sum())
+    if failures < shop.failures_to_fit:
+        words = f"Only {plural(failures, 'failure')} on record: too few to say what a guarantee would cost (at least {shop.failures_to_fit} are needed)."
+        return Answer(question, (words,), empty)
     rows, lines = [], []
     middle = allowed[(len(allowed) - 1) // 2]
     for band in shop.band_labels():
@@ -327,7 +334,7 @@ def _row(found: BandCost, amount: float, comeback: float) -> list:
             else f" (best estimate {_months(middle)}, {_months(low)} to {_months(high)})"
         )
         seen = f"; {percent(found.year[0])} on record" if np.isfinite(found.year[0]) else ""
-        words += f"; {percent(float(year.mean()))} are expected back within a year ({percent(back_low)} to {percent(back_high)}{seen})"
+        words += f"; {percent(float(year.mean()))} are expected back within a year ({percent(back_low)} to {percent(back_high)}{seen}; {plural(found.failures, 'failure')} of its own)"
     return [
         found.band, found.built, found.a_year, amount, middle, low, high, found.seen_months, months, miles, float(year.mean()), float(back_low),
         float(back_high), found.year[0], words,

@@ -10,7 +10,15 @@ import pytest
 
 from analytics.errors import RecordsError
 from analytics.records.load import load_records
-from analytics.review.guarantee import MONTHS, allowed_costs, band_costs, guarantee, longest
+from analytics.review.guarantee import (
+    MONTHS,
+    allowed_costs,
+    band_costs,
+    band_factor,
+    came_and_expected,
+    guarantee,
+    longest,
+)
 from analytics.review.stands import stand_of
 from tests.small_shop import TOML, build, returned, write_shop
 
@@ -111,4 +119,25 @@ def test_refusals(tmp_path):
     )
     told = guarantee(stand, band_costs(stand))
     assert told.table.empty
-    assert sum("too few to promise anything" in line for line in told.answer) == 4
+    assert told.answer == (
+        "Only 0 failures on record: too few to say what a guarantee would cost (at least 5 are needed).",
+    )
+
+
+def test_a_band_of_few_builds_is_promised_nothing(stand):
+    weak = tuple(c for c in band_costs(stand) if c.band == "under 650")
+    assert any("650 and over hp: fewer than 10 units" in line for line in guarantee(stand, weak).answer)
+
+
+def test_a_band_follows_its_own_record_as_far_as_it_goes():
+    expected = np.full(20_000, 10.0)
+    assert band_factor(10, expected).mean() == pytest.approx(1, abs=0.01)
+    few, many = band_factor(2, np.full(20_000, 1.0)).mean(), band_factor(200, np.full(20_000, 100.0)).mean()
+    assert 1 < few < 1.3 < 1.9 < many < 2  # drawn towards 1 where there is little
+
+
+def test_what_came_equals_what_was_expected_where_the_fit_is_right(stand):
+    units = stand.lifetimes.units.index.to_numpy()
+    came, expected = came_and_expected(stand, units)
+    assert came == stand.table["failure"].sum()
+    assert expected.mean() == pytest.approx(came, rel=0.15)
