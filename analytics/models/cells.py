@@ -18,7 +18,7 @@ from analytics.errors import NotEnoughData
 from analytics.lifetimes.schema import CLOCKS
 from analytics.models.competing import cumulative_incidence
 from analytics.models.nonparametric import SurvivalCurve, kaplan_meier, kaplan_meier_cells
-from analytics.models.recurrence import MeanCumulativeFunction, mean_cumulative_function
+from analytics.models.recurrence import MeanCumulativeFunction, PowerLaw, mean_cumulative_function, power_law
 from analytics.models.weibull import LifeFit, fit_life
 
 Clock = Literal["miles", "days", "runs"]
@@ -198,10 +198,27 @@ def repeated_failures(table: pd.DataFrame, units: pd.DataFrame) -> MeanCumulativ
     A row that stands for several units counts its returns as those of single units. Raises NotEnoughData where
     nothing failed.
     """
+    return mean_cumulative_function(*_histories(*_failures(table, units)))
+
+
+def failures_with_age(table: pd.DataFrame, units: pd.DataFrame) -> PowerLaw:
+    """Do failures of a unit come faster as it ages, replacements included? Of the units watched from new.
+
+    A failure on the first day counts as half a day old. Raises NotEnoughData with fewer than two failures.
+    """
+    unit, end, name, age, begin, count = _histories(*_failures(table, units))
+    new = (begin == 0) & (end > 0)
+    own = pd.Series(end[new], index=np.asarray(unit)[new])
+    seen = np.isin(name, own.index)
+    until = own.reindex(name[seen]).to_numpy()
+    return power_law(end[new], until, np.clip(age[seen], 0.5, until), count[new])
+
+
+def _failures(table: pd.DataFrame, units: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series, pd.Series, pd.Series]:
     failures = table[is_failure(table)].sort_values("ended_on", kind="stable")
     present = units.loc[np.intersect1d(units.index, table["unit"].unique())]
     since = table.groupby("unit")["started_on"].min().reindex(present.index)
-    return repeated_events(present, since, failures["unit"], failures["ended_on"])
+    return present, since, failures["unit"], failures["ended_on"]
 
 
 def watched_ages(units: pd.DataFrame, since: pd.Series) -> tuple[pd.DataFrame, pd.Series]:
@@ -217,6 +234,11 @@ def repeated_events(
 ) -> MeanCumulativeFunction:
     """Mean number of events per unit by its age in days. units: of ``Lifetimes``; since: the day each unit's watch begins
     (its index); events of other units are passed over. Raises NotEnoughData without an event."""
+    return mean_cumulative_function(*_histories(units, since, event_unit, event_day))
+
+
+def _histories(units: pd.DataFrame, since: pd.Series, event_unit: pd.Series, event_day: pd.Series) -> tuple:
+    """Names of units, the ages they were watched to, names and ages of events, the ages watched from, counts."""
     present, start = watched_ages(units, since)
     seen = event_unit.isin(present.index).to_numpy()
     event_unit, event_day = event_unit[seen], event_day[seen]
@@ -233,4 +255,4 @@ def repeated_events(
     count = np.r_[(present["count"] - taken).to_numpy(np.int64), np.ones(len(singles), np.int64)]
     # watched from new, or from the day the records start
     begin = np.r_[start.to_numpy(float), start.reindex(singles).to_numpy(float)]
-    return mean_cumulative_function(unit, end, name.to_numpy(), age.to_numpy(float), begin, count)
+    return unit, end, name.to_numpy(), age.to_numpy(float), begin, count

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 import pandas as pd
 
 from analytics.errors import NotEnoughData
 from analytics.lifetimes.table import Lifetimes
-from analytics.models.cells import repeated_failures
+from analytics.models.cells import failures_with_age, repeated_failures
 from analytics.review.answer import Answer, numbered, plural
 from analytics.review.fleet import units_back
 from analytics.review.quarter import YEAR_DAYS
@@ -21,12 +23,16 @@ _COLUMNS = [
     "by_years",
     "lower",
     "upper",
+    "second_year_to_first",
+    "second_year_from",
+    "second_year_to",
 ]
 
 
 def again(lifetimes: Lifetimes) -> Answer:
     """How many units came back more than once, and the mean number of failures per unit, replacements included."""
-    table, units = lifetimes.table, lifetimes.units
+    table, units, shop = lifetimes.table, lifetimes.units, lifetimes.shop
+    two_years = int(units.loc[units["days"] >= 2 * YEAR_DAYS, "count"].sum()) >= shop.at_risk_to_show
     # of a row that stands for several units nobody knows which came back, so none is called a repeat
     single = units["count"] == 1
     times = units.loc[single, "returned"].value_counts().sort_index(ascending=True)
@@ -52,6 +58,7 @@ def again(lifetimes: Lifetimes) -> Answer:
                 last["time"] / YEAR_DAYS,
                 last["lower"],
                 last["upper"],
+                *(_second_year(own, units, shop.failures_to_fit) if two_years else (math.nan,) * 3),
             ]
         )
     frame = pd.DataFrame(rows, columns=_COLUMNS)
@@ -68,9 +75,26 @@ def again(lifetimes: Lifetimes) -> Answer:
         lines.append(
             f"{row.component.capitalize()}: {plural(row.units_more_than_once, 'unit')} lost it twice or more, the replaced one included; {numbered(100 * row.mean_failures)} failures per hundred units by {row.by_years:.1f} years."
         )
+    for row in frame.itertuples():
+        if row.second_year_from > 1 or row.second_year_to < 1:
+            how = "more" if row.second_year_from > 1 else "less"
+            lines.append(
+                f"{row.component.capitalize()}: {how} often as trucks get older. In its second year a unit loses it {row.second_year_to_first:.1f} times as often as in its "
+                f"first (95 % limits {row.second_year_from:.1f} to {row.second_year_to:.1f})."
+            )
     return Answer(
         "Do they come back again?",
         tuple(lines),
         frame,
-        "Mean cumulative number of failures per unit by age, limits 95 %, robust to a unit's own history (Nelson 2003; Lawless and Nadeau 1995).",
+        "Mean cumulative number of failures per unit by age, limits 95 %, robust to a unit's own history (Nelson 2003; Lawless and Nadeau 1995). "
+        "Second year against the first: power-law process of failures by the unit's age (Crow 1974), units watched from new; its limits are right only if one failure does not bring the next.",
     )
+
+
+def _second_year(own: pd.DataFrame, units: pd.DataFrame, least: int) -> tuple[float, float, float]:
+    """Expected failures in a unit's second year over those in its first, with 95 % limits; NaN with fewer than ``least``."""
+    try:
+        law = failures_with_age(own, units)
+    except NotEnoughData:
+        return (math.nan,) * 3
+    return tuple(2**b - 1 for b in (law.b, law.b_lower, law.b_upper)) if law.events >= least else (math.nan,) * 3

@@ -45,9 +45,10 @@ def percent(share: float) -> str:
 
 def numbered(value: float, digits: int = 2) -> str:
     """A figure to so many significant digits, without exponents: '0.84', '3.2', '1,240'."""
-    if value == 0:
-        return "0"
-    from math import floor, log10
+    from math import floor, isinf, log10
+
+    if value == 0 or isinf(value):
+        return "0" if value == 0 else "no limit"
 
     places = max(0, digits - 1 - floor(log10(abs(value))))
     return f"{value:,.{places}f}"

@@ -106,7 +106,9 @@ def months_answer(table: pd.DataFrame, alarms: pd.DataFrame) -> Answer:
         told = f"Past two years it is {numbered(100 * n2 / y2)} a year per hundred"
         grew = test.p_value < 0.05 and test.ratio > 1
         lines.append(
-            f"{told}, {numbered(test.ratio)} times as many ({numbered(test.lower)} to {numbered(test.upper)}): they age."
+            f"{told}, where none came back before: they age."
+            if grew and not n1
+            else f"{told}, {numbered(test.ratio)} times as many ({numbered(test.lower)} to {numbered(test.upper)}): they age."
             if grew
             else f"{told}: no ageing can be told from chance."
         )

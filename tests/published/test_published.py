@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.models.cells import curve, fit, repeated_failures
+from analytics.models.cells import curve, failures_with_age, fit, repeated_failures
 from analytics.review.findings import finding_shares
 from analytics.review.quarterly import make_review
 from tests.published import shops
@@ -93,6 +93,11 @@ def test_valve_seats_repeat(tmp_path, reference, reference_data):
         expected = reference("D07", quantity)
         np.testing.assert_allclose(mean.mean_at(at(expected))[column], expected["value"], rtol=1e-6)
     assert "more than once" in review.again.answer[0]
+    # failures come faster as engines age: the power law of the same engines, through the sheets
+    law = failures_with_age(review.lifetimes.table, review.lifetimes.units)
+    assert law.b == pytest.approx(reference("D07", "powerlaw_b")["value"].iat[0], rel=1e-4)
+    # too few engines are two years old, so no second year is spoken of
+    assert np.isnan(review.again.table["second_year_to_first"].iat[0])
 
 
 def test_liver_trial_cumulative_incidence_and_the_usual_mistake(tmp_path, reference, reference_data):

@@ -227,6 +227,7 @@ def test_words():
     assert listed(["a", "b", "c"]) == "a, b and c"
     assert listed(list("abcdefgh"), 4) == "a, b, c and 5 more"
     assert [numbered(0.8412), numbered(1240.2, 3), numbered(0)] == ["0.84", "1,240", "0"]
+    assert numbered(float("inf")) == "no limit"
     assert [article("input shaft"), article("converter")] == ["an input shaft", "a converter"]
 
 
@@ -303,3 +304,19 @@ def test_dollars_in_names_are_no_formulas(tmp_path):
     )
     drawn = figures.survival_figure(review, "input shaft", "days")
     assert figure_html(drawn[0], "q", drawn[1]).startswith("<figure>")
+
+
+def test_failures_that_come_faster_with_age_are_said(tmp_path):
+    builds = [build(f"T-{k:03d}XY", "2020-01-01") for k in range(40)]
+    back = [returned(builds[k]["serial"], f"{2022 + k % 2}-{1 + k % 12:02d}-05") for k in range(14)]
+    review = make_review(write_shop(tmp_path, builds=builds, returns=back))
+    row = review.again.table.set_index("component").loc["input shaft"]
+    assert row["second_year_from"] > 1
+    told = [line for line in review.again.answer if line.startswith("Input shaft: more often as trucks get older.")]
+    assert len(told) == 1
+    assert f"{row['second_year_to_first']:.1f} times as often" in told[0]
+    early = [returned(builds[k]["serial"], f"2020-{1 + k % 3:02d}-20") for k in range(14)]
+    early = make_review(write_shop(tmp_path / "early", builds=builds, returns=early))
+    assert any("less often as trucks get older" in line for line in early.again.answer)
+    four = make_review(write_shop(tmp_path / "four", builds=builds, returns=back[:4])).again
+    assert np.isnan(four.table["second_year_to_first"].iat[0])
