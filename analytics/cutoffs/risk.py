@@ -7,6 +7,7 @@ have them, with the same ages, late entries and departures: nothing has to be as
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +25,7 @@ class RiskSets:
     at_risk: (K, J) units at risk in the failure's stratum, each counted with its weight exp(offset). bin: (K,) of the
     failed. centre: (J,) mean x of the bins. cuts: (C,) the largest x below each cut-point. next: (C,) the smallest x above.
     may: (C,) bool, cut-points with enough units on either side. units: (J,) of each bin. alone: failures nobody was at risk with.
+    day, stratum: (K,) of the failures. row_*: (n,) bin, entry, time, stratum and count of the lives.
     """
 
     at_risk: np.ndarray
@@ -34,6 +36,13 @@ class RiskSets:
     may: np.ndarray
     units: np.ndarray
     alone: int
+    day: np.ndarray
+    stratum: np.ndarray
+    row_bin: np.ndarray
+    row_entry: np.ndarray
+    row_time: np.ndarray
+    row_stratum: np.ndarray
+    row_count: np.ndarray
 
     def __repr__(self) -> str:
         return f"RiskSets({len(self.bin)} failures, {self.units.sum():,.0f} lives, {len(self.centre)} bins)"
@@ -94,7 +103,7 @@ def risk_sets(
     centre = np.bincount(place, weights=w * x, minlength=size) / lives
     above = np.array([values[np.searchsorted(values, c, side="right")] for c in edges])
     share = np.cumsum(lives)[:-1] / lives.sum()
-    rows, bin_of, alone = [], [], 0
+    rows, bin_of, day, group, alone = [], [], [], [], 0
     pull = w * np.exp(base)
     for s in np.unique(codes[f]):
         own = codes == s
@@ -110,16 +119,42 @@ def risk_sets(
                 continue
             rows += [line] * times
             bin_of += [pe[i]] * times
+            day += [te[i]] * times
+            group += [s] * times
     if not rows:
         raise NotEnoughData("no failure had another unit of a different value at risk beside it: nothing to compare")
     return RiskSets(
-        np.array(rows), np.array(bin_of), centre, edges, above, (share >= smallest) & (share <= 1 - smallest), lives, alone
+        np.array(rows),
+        np.array(bin_of),
+        centre,
+        edges,
+        above,
+        (share >= smallest) & (share <= 1 - smallest),
+        lives,
+        alone,
+        np.array(day),
+        np.array(group),
+        place,
+        e,
+        t,
+        codes,
+        w,
     )
 
 
-def redraw(sets: RiskSets, log_hazard: np.ndarray, draws: int, rng: np.random.Generator) -> np.ndarray:
-    """Bins (draws, K) of the failed, drawn anew under a log hazard ratio (J,) per bin."""
-    pull = sets.at_risk * np.exp(log_hazard - log_hazard.max())
+def pull_by_bin(sets: RiskSets, pull: Callable[[float, np.ndarray], np.ndarray]) -> np.ndarray:
+    """(K, J) sum of ``pull(day, rows)`` over the lives at risk in each bin: how likely the failed one is to be in it."""
+    out = np.empty_like(sets.at_risk, dtype=float)
+    for k, (day, stratum) in enumerate(zip(sets.day, sets.stratum, strict=True)):
+        rows = np.flatnonzero((sets.row_stratum == stratum) & (sets.row_entry < day) & (sets.row_time >= day))
+        out[k] = np.bincount(
+            sets.row_bin[rows], weights=sets.row_count[rows] * pull(float(day), rows), minlength=len(sets.centre)
+        )
+    return out
+
+
+def redraw(sets: RiskSets, pull: np.ndarray, draws: int, rng: np.random.Generator) -> np.ndarray:
+    """Bins (draws, K) of the failed, drawn anew with chances in proportion to ``pull`` (K, J)."""
     cumulative = np.cumsum(pull, axis=1)
     cumulative /= cumulative[:, -1:]
     out = np.empty((draws, sets.failures), dtype=np.int64)

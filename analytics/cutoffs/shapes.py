@@ -149,6 +149,6 @@ class ShapeTable:
         loglik["stick"] = best
         return Fitted(loglik, slope, beyond, step, place, profile)
 
-    def drawn(self, shape: str, fit: Fitted, draws: int, rng: np.random.Generator) -> Fitted:
-        """All shapes fitted to ``draws`` fleets redrawn from the fit of one shape."""
-        return self.fit(redraw(self.sets, self.hazard(shape, fit), draws, rng))
+    def drawn(self, pull: np.ndarray, draws: int, rng: np.random.Generator) -> Fitted:
+        """All shapes fitted to ``draws`` fleets whose failed are redrawn by ``pull`` (K, J)."""
+        return self.fit(redraw(self.sets, pull, draws, rng))

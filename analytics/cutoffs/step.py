@@ -17,16 +17,19 @@ cut: Hollaender, Sauerbrei and Schumacher, Stat. Med. 23 (2004) 1701-1713.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from analytics.cutoffs.risk import RiskSets, cut_z, redraw, risk_sets
+from analytics.cutoffs.risk import RiskSets, cut_z, pull_by_bin, redraw, risk_sets
 from analytics.cutoffs.shapes import PARAMETERS, STEPS, Fitted, ShapeTable
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.cells import observed
+from analytics.models.joint import JointModel, fit_joint, joint_model
+from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes
+from analytics.models.regression import Optimum
 from analytics.records.load import NOT_RECORDED
 
 NAN = float("nan")
@@ -34,12 +37,15 @@ FEWEST = 8  # failures below which no verdict is given
 AXES = {"power": "power_hp", "weight": "weight_lb", "power x weight": "load"}
 UNITS = {"power": "hp", "weight": "lb", "power x weight": "hp at 7,000 lb"}
 REFERENCE_LB = 7000.0
+LIFE_MILES = 50_000.0  # only a unit of scale
+WORDS = {"slope": "a smooth slope", "step": "a lone jump", "stick": "a bend", "both": "a jump on a slope"}
 
 
 @dataclass(frozen=True, slots=True, repr=False)
 class CutLives:
     """Lives of one part on the clock of days, as the search for a cut takes them. All arrays (n,), rows of several units
-    counted by ``count``. x: on the axis itself (hp, lb). rows: labels in the table of lifetimes. left_out: units without it, and
+    counted by ``count``. x: on the axis itself (hp, lb). log_weight: the median of the use where unknown. data: the same lives on
+    the clock of miles, for the life law. rows: labels in the table of lifetimes. left_out: units without it, and
     failures among them."""
 
     axis: str
@@ -49,6 +55,10 @@ class CutLives:
     entry: np.ndarray
     stratum: np.ndarray
     count: np.ndarray
+    log_power: np.ndarray
+    log_weight: np.ndarray
+    use: np.ndarray
+    data: LifeData
     rows: pd.Index
     left_out: int
     left_out_failed: int
@@ -84,14 +94,19 @@ def cut_lives(
     missing = ~(own[column] > 0)
     failures = (own["ended"] == "failed") & (own["cause"] != "install")
     lost, lost_failed = int(own.loc[missing, "count"].sum()), int(own.loc[missing & failures, "count"].sum())
-    own = own[~missing]
+    own = own[~missing].copy()
     if own.empty:
         raise NotEnoughData(f"no life of {part} has its {axis} on record")
     seen = observed(own, "days")
+    usual = table.drop_duplicates("serial").groupby("use")["weight_lb"].median()
+    own["weight_lb"] = own["weight_lb"].fillna(own["use"].map(usual)).fillna(table["weight_lb"].median())
     rows = own.loc[seen.rows]
     failed = seen.failed if finding is None else seen.failed & (rows["finding"] == finding).to_numpy()
     by = {"power": ["use", "weight_class"], "weight": ["use", "power_band"], "power x weight": ["use"]}[axis]
     stratum = rows[by].astype(str).agg(" | ".join, axis=1).to_numpy(object)
+    lives = own if finding is None else own.assign(cause=own["cause"].where(own["finding"] == finding, "another finding"))
+    whole = pd.concat([lives, table[table["component"] != component]], ignore_index=True)
+    data, _ = from_lifetimes(whole, component, part, lifetimes.as_of)
     notes = []
     if lost:
         notes.append(f"{lost} lives have no {axis} on record and are left out, {lost_failed} of them failures.")
@@ -110,6 +125,10 @@ def cut_lives(
         seen.entry,
         stratum,
         seen.count,
+        np.log(rows["power_hp"].fillna(own["power_hp"].median()).to_numpy(float)),
+        np.log(rows["weight_lb"].to_numpy(float)),
+        rows["use"].astype(str).to_numpy(object),
+        data,
         seen.rows,
         lost,
         lost_failed,
@@ -242,9 +261,15 @@ def _judge(
     fit = table.fit(sets.bin)
     z = cut_z(sets, sets.bin)[0]
     statistic = float(np.nanmax(np.abs(z)))
-    none = cut_z(sets, redraw(sets, np.zeros(len(sets.centre)), draws, rng))
+    none = cut_z(sets, redraw(sets, sets.at_risk, draws, rng))
     p_value = _share(np.nanmax(np.abs(none), axis=1), statistic)
-    smooth, step, stick, both = (table.drawn(k, fit, draws, rng) for k in ("slope", "step", "stick", "both"))
+    laws = {k: _law(lives, table, fit, k) for k in ("slope", "step", "stick", "both")}
+    wild = [k for k, (_, top) in laws.items() if not top.converged[0]]
+    if wild:
+        return _refused(lives, confidence, seed, f"the life law with {WORDS[wild[0]]} did not converge on these records")
+    smooth, step, stick, both = (
+        table.drawn(_pull(lives, sets, fit, k, *laws[k]), draws, rng) for k in ("slope", "step", "stick", "both")
+    )
 
     def gain(f: Fitted, base: str) -> np.ndarray:
         return f.loglik["both"] - f.loglik[base]
@@ -264,7 +289,9 @@ def _judge(
     high = sets.cuts[inside[-1] + 1] if inside[-1] + 1 < len(sets.cuts) else sets.next[inside[-1]]
     whole = bool(inside[0] <= allowed[0] and inside[-1] >= allowed[-1])
     # the jump, less what choosing its place adds: error seen in the redrawn fleets
-    error = both.step["both"] - fit.step["both"][0]
+    model, top = laws["both"]
+    jump_by_miles = -float(top.theta[0][model.layout.gamma][model.columns.index("jump")])
+    error = both.step["both"] - jump_by_miles
     jump = float(fit.step["both"][0])
     shrunk = max(jump - float(np.median(error)), 0.0)
     shrunk_low = max(jump - float(np.quantile(error, 1 - alpha / 2)), 0.0)
@@ -273,8 +300,7 @@ def _judge(
     best = int(np.nanargmax(np.abs(z)))
     above = lives.x > np.exp(sets.cuts[best]) * (1 + 1e-9)
     count, failed = lives.count, lives.failed
-    lone = table.fit(sets.bin)
-    ratio = float(np.exp(lone.step["step"][0]))
+    ratio = float(np.exp(fit.step["step"][0]))
     verdict, why = _verdict(p_value, p_smooth, p_step, p_bend, aic, loglik, alpha)
     from scipy.special import chdtrc
 
@@ -318,6 +344,71 @@ def _judge(
         seed,
         lives.notes,
     )
+
+
+def _columns(axis: str, shape: str, x: np.ndarray, place: float) -> dict[str, np.ndarray]:
+    """Further columns (n,) of a shape; x and place on the log of the axis."""
+    if shape in ("step", "both"):
+        return {"jump": (x > place + 1e-9).astype(float)}
+    return {"bend": np.maximum(x - place, 0.0)} if shape == "stick" else {}
+
+
+def _law(lives: CutLives, table: ShapeTable, fit: Fitted, shape: str) -> tuple[JointModel, Optimum]:
+    """The life law by miles with the hazard of that shape along the axis, unknown odometers integrated out."""
+    d = lives.data
+    x = {"power": d.log_power, "weight": d.log_weight, "power x weight": d.log_power + d.log_weight - np.log(REFERENCE_LB)}
+    place = table.sets.cuts[int(fit.place[shape][0])] if shape in fit.place else 0.0
+    more = _columns(lives.axis, shape, x[lives.axis], place)
+    if shape == "step":
+        # no slope along the axis beside the jump: without a spread of its own that column says nothing
+        flat = {"power": ("log_power",), "weight": ("log_weight",), "power x weight": ("log_power", "log_weight")}[lives.axis]
+        d = replace(d, **{k: np.full(len(d.lower), getattr(d, k).mean()) for k in flat})
+    d = replace(d, extra=np.column_stack(list(more.values())) if more else d.extra, extra_names=tuple(more))
+    model = joint_model(d, LIFE_MILES, "weibull", decline=True, selection=True, share=1.0)
+    others = tuple((0.0, 1.5) if n in more else p for n, p in zip(model.columns[2:], model.priors.others, strict=True))
+    return fit_joint(replace(model, priors=replace(model.priors, others=others)))
+
+
+def _pull(
+    lives: CutLives, sets: RiskSets, fit: Fitted, shape: str, model: JointModel, top: Optimum
+) -> np.ndarray:
+    """(K, J) chances, up to a factor, of the failed one being in each bin under the life law: hazards in days, averaged over
+    the miles a day of those still there. So they know that hard drivers of strong trucks fail first, and leave slow ones."""
+    theta, lay = top.theta[0], model.layout
+    x = np.log(lives.x)
+    place = sets.cuts[int(fit.place[shape][0])] if shape in fit.place else 0.0
+    more = _columns(lives.axis, shape, x, place)
+    columns = [np.ones(len(x))]
+    for j, name in enumerate(model.columns[1:]):
+        if name == "log power":
+            value = lives.log_power if not (shape == "step" and lives.axis != "weight") else np.full(len(x), model.centre[j])
+        elif name == "log weight":
+            value = lives.log_weight
+        elif name.startswith("use "):
+            value = (lives.use == name[4:]).astype(float)
+        else:
+            value = more[name]
+        columns.append(value - model.centre[j])
+    eta = np.column_stack(columns) @ theta[lay.gamma]
+    beta = float(np.exp(theta[0]))
+    names = list(model.data.use_names)
+    code = np.array([names.index(u) if u in names else 0 for u in lives.use])
+    if not lay.uses:
+        return pull_by_bin(sets, lambda day, rows: np.exp(-eta[rows]))
+    mu = theta[lay.mu][code if lay.uses > 1 else np.zeros(len(code), int)]
+    s, weight = model.nodes
+    at = lay.place("decline")
+    later = float(np.exp(theta[at])) if at is not None else 1.0
+
+    def pull(day: float, rows: np.ndarray) -> np.ndarray:
+        days = min(day, model.change_days) + later * max(day - model.change_days, 0.0)
+        y = mu[rows, None] + np.exp(theta[lay.tau]) * s + np.log(max(days, NOTHING) / LIFE_MILES)
+        h = np.exp(np.minimum(beta * y - eta[rows, None], 300.0))
+        left = np.exp(-h) * weight
+        # relative to the least hazard, where nobody is left by the law
+        return (h * left).sum(1) / np.maximum(left.sum(1), 1e-290)
+
+    return pull_by_bin(sets, pull)
 
 
 def _largest_jump(table: ShapeTable, sets: RiskSets, top: float, confidence: float) -> float:

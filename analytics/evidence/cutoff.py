@@ -20,6 +20,7 @@ from analytics.cutoffs.risk import cut_z, redraw, risk_sets
 from analytics.cutoffs.step import CutLives, judge_step
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.evidence.coverage import _versions
+from analytics.models.lifedata import life_data
 from analytics.simulate.fleet import (
     ComponentTruth,
     FindingTruth,
@@ -45,7 +46,7 @@ VERDICTS = ("step", "slope", "can't tell")
 class Cell:
     """One truth. kind: what it truly is: "none", "slope", "step", "both" or "bend". slope: exponent of life in power.
     jump: hazard above 650 hp over that below. bend: exponent added beyond 650 hp. failures: expected; units: built.
-    read_power: odometers are read of trucks above the median power only."""
+    read_power: odometers are read of trucks above the median power only. weighed: False: of the survivors only 2 in 5 have a weight."""
 
     name: str
     kind: str
@@ -55,6 +56,7 @@ class Cell:
     jump: float = 1.0
     bend: float = 0.0
     read_power: bool = False
+    weighed: bool = True
 
 
 def _cells() -> dict[str, Cell]:
@@ -71,6 +73,17 @@ def _cells() -> dict[str, Cell]:
             Cell(f"bend -1 to -6, {n}", "bend", failures, units, slope=-1.0, bend=-5.0),
         ]
     out.append(Cell("no effect of power, strong trucks read, 60 failures", "none", 60, 900, read_power=True))
+    for kind, more in (("no effect of power", {}), ("smooth slope -4", {"slope": -4.0}), ("jump of 10", {"jump": 10.0})):
+        out.append(
+            Cell(
+                f"{kind}, survivors not weighed, 60 failures",
+                {"no effect of power": "none", "smooth slope -4": "slope", "jump of 10": "step"}[kind],
+                60,
+                900,
+                weighed=False,
+                **more,
+            )
+        )
     return {c.name: c for c in out}
 
 
@@ -108,7 +121,7 @@ def truth_of(cell: Cell) -> FleetTruth:
     return scaled_to_failures(world, "clutch pack", "P-1", cell.units, cell.failures)
 
 
-def lives_of_fleet(fleet: Fleet) -> tuple[CutLives, pd.DataFrame]:
+def lives_of_fleet(fleet: Fleet, weighed: bool = True) -> tuple[CutLives, pd.DataFrame]:
     """The lives of a drawn fleet as the shop would have them, and a frame with their miles (NaN where never read)."""
     lives, units = fleet.lives, fleet.units
     unit = lives["unit"].to_numpy()
@@ -120,6 +133,10 @@ def lives_of_fleet(fleet: Fleet) -> tuple[CutLives, pd.DataFrame]:
     days = end - start
     keep = (days > entry) & (end >= begin) & ~units["before_records"].to_numpy()[unit]
     klass = np.searchsorted(EDGES, weight)
+    if not weighed:
+        hidden = ~failed & (np.random.default_rng([fleet.seed, 11]).random(len(failed)) < 0.6)
+        usual = pd.Series(weight).groupby(use).transform("median").to_numpy()
+        klass, weight = np.where(hidden, len(EDGES) + 1, klass), np.where(hidden, usual, weight)
     stratum = np.array([f"{u} | {k}" for u, k in zip(use, klass, strict=True)], dtype=object)
     last = fleet.readings.groupby("unit")["miles"].max()
     read = last.reindex(unit).to_numpy(float) - lives["start_miles"].to_numpy(float)
@@ -135,6 +152,26 @@ def lives_of_fleet(fleet: Fleet) -> tuple[CutLives, pd.DataFrame]:
             "stratum": stratum,
         }
     )[keep]
+    # as the shop has them: miles at failures, a reading for one survivor in five, days for all
+    first, reading = lives["start_day"].to_numpy(float), fleet.readings.groupby("unit")["read_day"].max()
+    service = units["service_day"].to_numpy(float)[unit]
+    read_age = np.where(failed, end - service, reading.reindex(unit).to_numpy(float) - service)
+    read_miles = np.where(failed, lives["end_miles"].to_numpy(float), last.reindex(unit).to_numpy(float))
+    data = life_data(
+        np.where(failed, ran, np.nan)[keep],
+        np.where(failed, ran, np.inf)[keep],
+        power[keep],
+        weight[keep],
+        entry=np.where(failed, ran * np.clip(entry / np.maximum(days, 1), 0, 1), 0.0)[keep],
+        entry_days=entry[keep],
+        lower_days=days[keep],
+        upper_days=np.where(failed, days, np.inf)[keep],
+        start_days=np.maximum(first - service, 0.0)[keep],
+        use=use[keep],
+        rate_miles=read_miles[keep],
+        rate_days=read_age[keep],
+        unit=unit[keep],
+    )
     out = CutLives(
         "power",
         power[keep],
@@ -143,6 +180,10 @@ def lives_of_fleet(fleet: Fleet) -> tuple[CutLives, pd.DataFrame]:
         entry[keep],
         stratum[keep],
         np.ones(int(keep.sum()), int),
+        np.log(power[keep]),
+        np.log(weight[keep]),
+        use[keep],
+        data,
         lives.index[keep],
         0,
         0,
@@ -161,7 +202,7 @@ def known_miles_p(frame: pd.DataFrame, seed: int, draws: int = DRAWS) -> float:
     except NotEnoughData:
         return float("nan")
     rng = np.random.default_rng(seed)
-    drawn = np.abs(cut_z(sets, redraw(sets, np.zeros(len(sets.centre)), draws, rng)))
+    drawn = np.abs(cut_z(sets, redraw(sets, sets.at_risk, draws, rng)))
     seen = np.abs(cut_z(sets, sets.bin))[0]
     if np.isnan(seen).all():
         return float("nan")
@@ -171,7 +212,7 @@ def known_miles_p(frame: pd.DataFrame, seed: int, draws: int = DRAWS) -> float:
 def one_replicate(cell: Cell, seed: int) -> dict[str, float]:
     """One fleet: p-values, verdict (index in VERDICTS), whether the set for the place holds 650 hp and its width in hp."""
     fleet = draw_fleet(truth_of(cell), cell.units, seed)
-    lives, frame = lives_of_fleet(fleet)
+    lives, frame = lives_of_fleet(fleet, cell.weighed)
     if cell.read_power:
         high = frame["power_hp"] > frame["power_hp"].median()
         read = frame["failed"] | (high & (np.random.default_rng([seed, 7]).random(len(frame)) < 0.4))
