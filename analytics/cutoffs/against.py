@@ -1,8 +1,8 @@
 """Part against part: how many times as long does one live, and what power could it carry for the same life?
 
 The ratio of lives is one coefficient of a common life law over power, weight and use, its interval from the profile
-likelihood. Better, equivalent, not worse by more than a margin fixed beforehand: by where the interval lies, each claim at
-the stated confidence (one-sided at (1 + level)/2).
+likelihood. Better, equivalent, not worse by more than a margin fixed beforehand: by where the interval lies. Each end of it is as
+sure as the confidence says, as a rating is, so each claim is wrong at most that seldom.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ _GRID = np.arange(-3.0, 5.01, 0.2)
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Against:
-    """New against old. life_*: life of the new over that of the old, with a two-sided interval at ``level``; rating_*: power
+    """New against old. life_*: life of the new over that of the old, each end of its interval at ``confidence``; rating_*: power
     carried for the same life, likewise; inf where nothing limits it. margin: a life of less than this share of the old one counts as
     worse. failures_needed: of both together, at which the ratio seen would be told from 1 (or, seen as 1, a loss to the margin
     ruled out); low_hp, high_hp: powers compared. profile: log ratio, drop of the log-likelihood."""
@@ -37,7 +37,7 @@ class Against:
     new: str
     verdict: str
     reason: str
-    level: float
+    confidence: float
     margin: float
     life_ratio: float
     life_lower: float
@@ -83,7 +83,7 @@ def life_ratio_profile(parts: PartsData, life_miles: float) -> tuple[PartsFit, p
     centre = float(np.clip(fit.log_ratio(), _GRID[0], _GRID[-1]))
     start = fit.theta
     # outward from the estimate, each fit begun at its neighbour's
-    for side in (_GRID[_GRID >= centre], _GRID[_GRID < centre][::-1]):
+    for side in (_GRID[centre <= _GRID], _GRID[centre > _GRID][::-1]):
         theta = start.copy()
         for v in side:
             others = list(base.priors.others)
@@ -103,8 +103,8 @@ def life_ratio_profile(parts: PartsData, life_miles: float) -> tuple[PartsFit, p
     return fit, profile.drop(columns="loglik")
 
 
-def limits_of(profile: pd.DataFrame, level: float) -> tuple[float, float, float]:
-    """Estimate and two-sided limits of the log ratio; infinite where the likelihood never drops that far on a side."""
+def limits_of(profile: pd.DataFrame, confidence: float) -> tuple[float, float, float]:
+    """Estimate and limits of the log ratio, each one-sided at ``confidence``; infinite where the likelihood never drops that far on a side."""
     x, drop = profile["log_ratio"].to_numpy(), profile["drop"].to_numpy()
     k = int(drop.argmin())
     if 0 < k < len(x) - 1:
@@ -114,7 +114,7 @@ def limits_of(profile: pd.DataFrame, level: float) -> tuple[float, float, float]
         best, peak = x[k] + shift * (x[k + 1] - x[k]), b - 0.25 * (a - c) * shift
     else:
         best, peak = (np.inf if k else -np.inf), -drop[k]
-    limit = 0.5 * float(ndtri(0.5 + level / 2)) ** 2
+    limit = 0.5 * float(ndtri(confidence)) ** 2
     root = np.sqrt(np.maximum(2 * (drop + peak), 0))  # about straight in x, so interpolate it
     goal = np.sqrt(2 * limit)
 
@@ -148,23 +148,26 @@ def compare_parts(
     old: str,
     new: str,
     margin: float = MARGIN,
-    level: float = 0.9,
+    confidence: float | None = None,
     found: Comparable | None = None,
 ) -> Against:
     """New part against old, within the powers that both have. Parts that share none come back "not comparable" with the
-    reason. Raises AnalyticsError on a margin outside 0 to 1 and on parts not on record."""
+    reason. confidence: the shop's own by default. Raises AnalyticsError on a margin outside 0 to 1 and on parts not on record."""
     if not 0 < margin < 1:
-        raise AnalyticsError(f"margin {margin:g}: give the least share of the old life that still counts as no worse, such as 0.8")
-    found = comparable(lifetimes, component, old, new, level) if found is None else found
+        raise AnalyticsError(
+            f"margin {margin:g}: give the least share of the old life that still counts as no worse, such as 0.8"
+        )
+    confidence = lifetimes.shop.confidence if confidence is None else confidence
+    found = comparable(lifetimes, component, old, new, confidence) if found is None else found
     if not found.ok:
-        return _refused(found, margin, level, found.reason)
+        return _refused(found, margin, confidence, found.reason)
     power = found.data.power_hp
     band = found.data.take((power >= found.low_hp) & (power <= found.high_hp))
     try:
         fit, profile = life_ratio_profile(band, lifetimes.shop.target_miles)
     except NotEnoughData as error:
-        return _refused(found, margin, level, str(error))
-    best, lower, upper = limits_of(profile, level)
+        return _refused(found, margin, confidence, str(error))
+    best, lower, upper = limits_of(profile, confidence)
 
     def carry(log_ratio: float) -> float:
         """Log ratio of powers at the same life, at the exponent fitted with that ratio of lives."""
@@ -173,22 +176,24 @@ def compare_parts(
     verdict = judge_ratio(np.exp(lower), np.exp(upper), margin)
     share = found.band_lives[1] / sum(found.band_lives)
     seen = best if np.isfinite(best) and abs(best) > abs(np.log(margin)) else np.log(margin)
-    # one-sided, as the verdict is: (1 - level)/2 of error
-    needed = failures_to_decide(float(np.exp(-fit.shape * seen)), error=(1 - level) / 2, share=min(max(share, 0.05), 0.95))
-    words = _words(found, verdict, best, lower, upper, carry, margin, level, needed)
+    # one-sided, as the verdict is
+    needed = failures_to_decide(
+        float(np.exp(-fit.shape * seen)), error=1 - confidence, share=min(max(share, 0.05), 0.95)
+    )
+    words = _words(found, verdict, best, lower, upper, carry, margin, confidence, needed)
     return Against(
-        component, old, new, verdict, "", level, margin, *(float(np.exp(v)) for v in (best, lower, upper)),
+        component, old, new, verdict, "", confidence, margin, *(float(np.exp(v)) for v in (best, lower, upper)),
         *(float(np.exp(carry(v))) for v in (best, lower, upper)), found.band_lives, found.band_failures, found.low_hp, found.high_hp,
         fit.shape, fit.exponent, needed, profile, words,
     )  # fmt: skip
 
 
-def _refused(found: Comparable, margin: float, level: float, reason: str) -> Against:
+def _refused(found: Comparable, margin: float, confidence: float, reason: str) -> Against:
     old, new = found.parts
     words = (f"{new} and {old} cannot be compared: {reason}.",)
     empty = pd.DataFrame({"log_ratio": [], "drop": [], "exponent": []})
     return Against(
-        found.component, old, new, "not comparable", reason, level, margin, *[NAN] * 6, found.band_lives, found.band_failures,
+        found.component, old, new, "not comparable", reason, confidence, margin, *[NAN] * 6, found.band_lives, found.band_failures,
         found.low_hp, found.high_hp, NAN, NAN, NAN, empty, words,
     )  # fmt: skip
 
@@ -199,7 +204,7 @@ def _range(lower: float, upper: float) -> str:
     return f"{lower:.2f} to {upper:.2f}" if lower > 0.005 else f"at most {upper:.2f}"
 
 
-def _words(found: Comparable, verdict, best, lower, upper, carry, margin, level, needed) -> tuple[str, ...]:
+def _words(found: Comparable, verdict, best, lower, upper, carry, margin, confidence, needed) -> tuple[str, ...]:
     old, new = found.parts
     says = {
         "better": f"{new} lives longer than {old}",
@@ -208,10 +213,14 @@ def _words(found: Comparable, verdict, best, lower, upper, carry, margin, level,
         "not worse by more than the margin": f"{new} does not live less than {margin:g} times as long as {old}",
         "undecided": f"whether {new} lives longer or less long than {old} is undecided",
     }[verdict]
-    estimate = f"{np.exp(best):.2f} times as long" if np.isfinite(best) else "without a limit upward, none of it having failed,"
+    estimate = (
+        f"{np.exp(best):.2f} times as long"
+        if np.isfinite(best)
+        else "without a limit upward, none of it having failed,"
+    )
     words = [
         f"Between {found.low_hp:,.0f} and {found.high_hp:,.0f} hp, where both occur, {says}: by the best estimate {estimate} "
-        f"({_range(np.exp(lower), np.exp(upper))} at {level:.0%} confidence), from {found.band_failures[0]:,.0f} failures of "
+        f"({_range(np.exp(lower), np.exp(upper))}, each end {confidence:.0%} sure), from {found.band_failures[0]:,.0f} failures of "
         f"{found.band_lives[0]:,.0f} {old} and {found.band_failures[1]:,.0f} of {found.band_lives[1]:,.0f} {new}."
     ]
     if np.isfinite(best):

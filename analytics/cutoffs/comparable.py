@@ -30,12 +30,13 @@ FEWEST_FAILURES = 5
 # ---- Cox regression ------------------------------------------------------------------------------------------------
 @dataclass(frozen=True, slots=True)
 class HazardRatio:
-    """Hazard of the second part over the first, with a two-sided interval; failures of each; reason: why there is none."""
+    """Hazard of the second part over the first, each end of its interval at ``confidence``; failures of each; reason: why there
+    is none."""
 
     ratio: float
     lower: float
     upper: float
-    level: float
+    confidence: float
     failures: tuple[int, int]
     reason: str
 
@@ -52,7 +53,15 @@ def cox_fit(
     from lifelines import CoxPHFitter
     from lifelines.exceptions import ConvergenceError, ConvergenceWarning
 
-    used = ["time", "failed", "entry", *columns, *strata, *([weights] if weights else []), *([cluster] if cluster else [])]
+    used = [
+        "time",
+        "failed",
+        "entry",
+        *columns,
+        *strata,
+        *([weights] if weights else []),
+        *([cluster] if cluster else []),
+    ]
     with warnings.catch_warnings():
         warnings.simplefilter("error", ConvergenceWarning)
         warnings.simplefilter("ignore", FutureWarning)
@@ -165,17 +174,19 @@ def _frame(parts: PartsData) -> pd.DataFrame:
     return frame[(frame["time"] > frame["entry"]) & np.isfinite(frame["time"])]
 
 
-def _ratio(frame: pd.DataFrame, columns: Sequence[str], strata: Sequence[str], weights: str, level: float) -> HazardRatio:
+def _ratio(
+    frame: pd.DataFrame, columns: Sequence[str], strata: Sequence[str], weights: str, confidence: float
+) -> HazardRatio:
     counts = tuple(int(frame.loc[(frame["part"] == k) & (frame["failed"] > 0), "count"].sum()) for k in (0.0, 1.0))
     if min(counts) == 0:
-        return HazardRatio(NAN, NAN, NAN, level, counts, "one of the parts has no failure there")
+        return HazardRatio(NAN, NAN, NAN, confidence, counts, "one of the parts has no failure there")
     try:
         fit = cox_fit(frame, columns, strata, weights, "unit")
     except NotEnoughData as error:
-        return HazardRatio(NAN, NAN, NAN, level, counts, str(error))
+        return HazardRatio(NAN, NAN, NAN, confidence, counts, str(error))
     b, se = float(fit.params_["part"]), float(fit.standard_errors_["part"])
-    z = float(ndtri(0.5 + level / 2))
-    return HazardRatio(*(float(np.exp(v)) for v in (b, b - z * se, b + z * se)), level, counts, "")
+    z = float(ndtri(confidence))
+    return HazardRatio(*(float(np.exp(v)) for v in (b, b - z * se, b + z * se)), confidence, counts, "")
 
 
 def _boundary(parts: PartsData) -> float:
@@ -192,14 +203,16 @@ def _spread(parts: PartsData) -> pd.DataFrame:
     for k, name in enumerate(parts.parts[:2]):
         own = parts.at == k
         for what, values in (("power, hp", parts.power_hp), ("weight, lb", np.exp(d.log_weight))):
-            rows.append((what, name, *np.quantile(np.repeat(values[own], d.weight[own].astype(int)), [0.05, 0.5, 0.95])))
+            rows.append(
+                (what, name, *np.quantile(np.repeat(values[own], d.weight[own].astype(int)), [0.05, 0.5, 0.95]))
+            )
         for u, use in enumerate(d.use_names):
             share = float(d.weight[own & (d.use == u)].sum() / d.weight[own].sum())
             rows.append((f"share in {use or 'a use not on record'}, %", name, NAN, 100 * share, NAN))
     return pd.DataFrame(rows, columns=["quantity", "part", "low", "middle", "high"])
 
 
-def compare_lives(parts: PartsData, level: float = 0.9) -> Comparable:
+def compare_lives(parts: PartsData, confidence: float = 0.9) -> Comparable:
     """Overlap and adjusted comparison of the first two parts of ``parts``."""
     d = parts.data
     low, high = band_of(parts)
@@ -211,8 +224,8 @@ def compare_lives(parts: PartsData, level: float = 0.9) -> Comparable:
     band_failures = tuple(float(v) for v in band.failures()[:2]) if inside.any() else (0.0, 0.0)
     a, b = parts.parts[:2]
     highest, lowest = (float(f(power[parts.at == k])) for f, k in ((np.max, 0), (np.min, 1)))
-    crude = _ratio(_frame(parts), ["part"], (), "count", level)
-    none = HazardRatio(NAN, NAN, NAN, level, tuple(int(v) for v in band_failures), "not compared")
+    crude = _ratio(_frame(parts), ["part"], (), "count", confidence)
+    none = HazardRatio(NAN, NAN, NAN, confidence, tuple(int(v) for v in band_failures), "not compared")
     reason = ""
     if not inside.any():
         reason = (
@@ -249,23 +262,25 @@ def compare_lives(parts: PartsData, level: float = 0.9) -> Comparable:
         if not reason:
             frame = _frame(band)
             frame["pull"] = frame["count"] * pull[frame.index]
-            weighted = _ratio(frame, ["part"], ("use",), "pull", level)
-            regressed = _ratio(frame, ["part", "log_power", "log_weight"], ("use",), "count", level)
+            weighted = _ratio(frame, ["part"], ("use",), "pull", confidence)
+            regressed = _ratio(frame, ["part", "log_power", "log_weight"], ("use",), "count", confidence)
     return Comparable(
         parts.component, (a, b), not reason, reason, low, high, lives, failures, band_lives, band_failures, effective,
         _spread(parts), chance, got, crude, weighted, regressed, _boundary(parts), parts,
     )  # fmt: skip
 
 
-def comparable(lifetimes: Lifetimes, component: str, a: str, b: str, level: float = 0.9) -> Comparable:
+def comparable(lifetimes: Lifetimes, component: str, a: str, b: str, confidence: float = 0.9) -> Comparable:
     """Whether parts a and b of the shop can be compared. Raises AnalyticsError where one is not on record."""
     if a == b:
         raise AnalyticsError(f"{a} against itself: name two parts")
-    return compare_lives(parts_data(lifetimes, component, (a, b)), level)
+    return compare_lives(parts_data(lifetimes, component, (a, b)), confidence)
 
 
 # ---- the trial that would settle it -------------------------------------------------------------------------------------
-def failures_to_decide(hazard_ratio: float, power: float = 0.8, error: float = 0.05, sides: int = 1, share: float = 0.5) -> float:
+def failures_to_decide(
+    hazard_ratio: float, power: float = 0.8, error: float = 0.05, sides: int = 1, share: float = 0.5
+) -> float:
     """Failures, of both parts together, at which a true hazard ratio is told from 1 with that power and error: Schoenfeld,
     Biometrics 39 (1983) 499-503. share: of the units that have the second part. inf at a ratio of 1."""
     if not (hazard_ratio > 0 and 0 < power < 1 and 0 < error < 1 and 0 < share < 1 and sides in (1, 2)):
@@ -317,7 +332,9 @@ def plan_trial(
     fit = fit_parts(one, lifetimes.shop.target_miles)
     mix = build_mix(lifetimes, found.component, low, top)
     if mix.basis == "none":
-        raise NotEnoughData(f"no truck between {low:,.0f} and {top:,.0f} hp was built: there is nobody to take the trial")
+        raise NotEnoughData(
+            f"no truck between {low:,.0f} and {top:,.0f} hp was built: there is nobody to take the trial"
+        )
     frame = mix.frame
     count = frame["count"].to_numpy(float)
     a_year = float(count.sum() * mix.scale / mix.years)
@@ -328,7 +345,12 @@ def plan_trial(
         for span in years:
             first = np.average(
                 fails_within(
-                    fit, 0, frame["power_hp"].to_numpy(float), frame["weight_lb"].to_numpy(float), list(frame["use"].astype(str)), span
+                    fit,
+                    0,
+                    frame["power_hp"].to_numpy(float),
+                    frame["weight_lb"].to_numpy(float),
+                    list(frame["use"].astype(str)),
+                    span,
                 ),
                 weights=count,
             )
@@ -337,7 +359,14 @@ def plan_trial(
             rows.append((ratio, hr, np.ceil(needed), span, np.ceil(trucks), trucks / a_year))
     table = pd.DataFrame(rows, columns=["life_ratio", "hazard_ratio", "failures", "years", "trucks", "years_to_build"])
     pick = table[(table["life_ratio"] == ratios[min(1, len(ratios) - 1)]) & (table["years"] == years[-1])].iloc[0]
-    proof = plan_proof(top, lifetimes.shop.target_miles, lifetimes.shop.reliability, lifetimes.shop.confidence, failures=(0,), truths=())
+    proof = plan_proof(
+        top,
+        lifetimes.shop.target_miles,
+        lifetimes.shop.reliability,
+        lifetimes.shop.confidence,
+        failures=(0,),
+        truths=(),
+    )
     words = [
         f"From {low:,.0f} to {top:,.0f} hp give every other truck {b} in place of {a}, by the serial number and not by judgement, tell the "
         f"owner, write down power, weight and use at the build, and read every odometer each year.",

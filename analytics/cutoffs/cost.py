@@ -135,9 +135,13 @@ class _Mix:
 
 def _mix(lifetimes: Lifetimes, component: str, parts: Sequence[str], years: float = 3.0) -> tuple[_Mix, float]:
     built = build_mix(lifetimes, component, 0.0, np.inf, years=years)
-    frame = built.frame[built.frame["part"].isin(parts)].sort_values(["power_hp", "weight_lb", "use", "part"], kind="stable")
+    frame = built.frame[built.frame["part"].isin(parts)].sort_values(
+        ["power_hp", "weight_lb", "use", "part"], kind="stable"
+    )
     if frame.empty:
-        raise NotEnoughData(f"no truck with {' or '.join(parts)} was built in the years looked at: there is no mix to reckon with")
+        raise NotEnoughData(
+            f"no truck with {' or '.join(parts)} was built in the years looked at: there is no mix to reckon with"
+        )
     return (
         _Mix(
             frame["power_hp"].to_numpy(float),
@@ -211,16 +215,30 @@ def money_cut(
     saved_low, saved_high = (float(v) for v in np.quantile(gains, [tail, 1 - tail]))
     step = costs.prices[above] - costs.prices[below]
     bands = np.quantile(lines - lines[:, [at_now]], [tail, 1 - tail], axis=0)
-    curve = pd.DataFrame(
-        {"cut_hp": cuts, "cost": cost - cost[at_now], "low": bands[0], "high": bands[1]}
-    )
+    curve = pd.DataFrame({"cut_hp": cuts, "cost": cost - cost[at_now], "low": bands[0], "high": bands[1]})
     spent = [float((mix.count * c).sum()) for c in chance[:2]]
     highest = float(fit.parts.power_hp[fit.parts.at == 0].max())
     beyond = bool(cuts[best] > highest)
     by_use = _by_use(fit, boots, mix, costs, step, level)
     sensitivity = _sensitivity(fit, mix, costs, pair)
     words = _words(
-        pair, costs, step, cuts, best, low, high, level, edge, edge_share, now, saved, saved_low, saved_high, beyond, fit, mix
+        pair,
+        costs,
+        step,
+        cuts,
+        best,
+        low,
+        high,
+        level,
+        edge,
+        edge_share,
+        now,
+        saved,
+        saved_low,
+        saved_high,
+        beyond,
+        fit,
+        mix,
     )
     return MoneyCut(
         component, below, above, float(cuts[best]), low, high, level, edge, edge_share, costs, step, float(mix.count.sum()),
@@ -231,7 +249,9 @@ def money_cut(
 
 def _cut_now(mix: _Mix, pair: Sequence[str]) -> float:
     """The cut that best describes which part was fitted: fewest trucks on the wrong side."""
-    cuts, wrong = cost_by_cut(mix.power, mix.count, (mix.part == pair[1]).astype(float), (mix.part == pair[0]).astype(float))
+    cuts, wrong = cost_by_cut(
+        mix.power, mix.count, (mix.part == pair[1]).astype(float), (mix.part == pair[0]).astype(float)
+    )
     return float(cuts[wrong.argmin()])
 
 
@@ -286,7 +306,11 @@ def _sensitivity(fit: PartsFit, mix: _Mix, costs: Costs, pair: Sequence[str]) ->
     rows.append(("as stated", "", cut(costs, base)))
     for factor in (0.5, 0.75, 1.5, 2.0):
         rows.append(
-            ("a comeback, all in", f"{costs.each * factor:,.0f}", cut(replace(costs, comeback=costs.each * factor, extras={}), base))
+            (
+                "a comeback, all in",
+                f"{costs.each * factor:,.0f}",
+                cut(replace(costs, comeback=costs.each * factor, extras={}), base),
+            )
         )
     for factor in (0.5, 0.75, 1.5, 2.0):
         prices = {pair[0]: costs.prices[pair[0]], pair[1]: costs.prices[pair[0]] + factor * step}
@@ -297,13 +321,33 @@ def _sensitivity(fit: PartsFit, mix: _Mix, costs: Costs, pair: Sequence[str]) ->
     for share in (0.85, 0.7, 0.5):
         # silent failures cost the shop nothing now but a customer: counted as if they came back
         rows.append(
-            ("share of failures reported, the silent ones counted too", f"{share:.0%}", cut(costs, np.minimum(base / share, 1.0)))
+            (
+                "share of failures reported, the silent ones counted too",
+                f"{share:.0%}",
+                cut(costs, np.minimum(base / share, 1.0)),
+            )
         )
     return pd.DataFrame(rows, columns=["input", "value", "cut_hp"])
 
 
 def _words(
-    pair, costs, step, cuts, best, low, high, level, edge, edge_share, now, saved, saved_low, saved_high, beyond, fit, mix
+    pair,
+    costs,
+    step,
+    cuts,
+    best,
+    low,
+    high,
+    level,
+    edge,
+    edge_share,
+    now,
+    saved,
+    saved_low,
+    saved_high,
+    beyond,
+    fit,
+    mix,
 ) -> tuple[str, ...]:
     words = []
     a, b = pair
@@ -325,7 +369,9 @@ def _words(
             f"to {high:,.0f} hp."
         )
     else:
-        words.append(f"It costs least to end {a} at {cuts[best]:,.0f} hp ({low:,.0f} to {high:,.0f} at {level:.0%} confidence).")
+        words.append(
+            f"It costs least to end {a} at {cuts[best]:,.0f} hp ({low:,.0f} to {high:,.0f} at {level:.0%} confidence)."
+        )
     if now > 0:
         words.append(
             f"The shop's habit comes nearest to a cut at {now:,.0f} hp; moving it would save {saved:,.0f} a year "

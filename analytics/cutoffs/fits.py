@@ -133,7 +133,9 @@ def fit_parts(
 ) -> PartsFit:
     """Fit them together. Raises NotEnoughData with fewer than 3 failures in all, or where the fit did not converge."""
     if parts.data.failures < 3:
-        raise NotEnoughData(f"{parts.data.failures:g} failures of {' and '.join(parts.parts)}: a life law needs at least 3")
+        raise NotEnoughData(
+            f"{parts.data.failures:g} failures of {' and '.join(parts.parts)}: a life law needs at least 3"
+        )
     model, top = fit_joint(prepare(parts, life_miles, priors))
     if not top.converged[0]:
         raise NotEnoughData(f"the life law of {' and '.join(parts.parts)} did not converge")
@@ -149,7 +151,9 @@ def _slopes_test(parts: PartsData, model: JointModel, top: Optimum, life_miles: 
 
     d = parts.data
     own = (parts.at == 1) * (d.log_power - np.average(d.log_power[parts.at == 1]))
-    wider = replace(parts, data=replace(d, extra=np.column_stack([d.extra, own]), extra_names=(*d.extra_names, "own slope")))
+    wider = replace(
+        parts, data=replace(d, extra=np.column_stack([d.extra, own]), extra_names=(*d.extra_names, "own slope"))
+    )
     loose = prepare(wider, life_miles, {"own slope": OPEN})
     _, more = fit_joint(replace(loose, nodes=model.nodes))
     if not more.converged[0]:
@@ -194,7 +198,9 @@ def fails_within(
         zero = model.covariates(0.0, 0.0, int(c), extra)
         per_p = model.covariates(1.0, 0.0, int(c), extra) - zero
         per_w = model.covariates(0.0, 1.0, int(c), extra) - zero
-        eta[m] = gamma[0] + gamma[1:] @ zero + gamma[1:] @ per_p * np.log(power[m]) + gamma[1:] @ per_w * np.log(weight[m])
+        eta[m] = (
+            gamma[0] + gamma[1:] @ zero + gamma[1:] @ per_p * np.log(power[m]) + gamma[1:] @ per_w * np.log(weight[m])
+        )
     beta = np.exp(theta[0])
     at = lay.place("decline")
     later = np.exp(theta[at] if at is not None else lay.fixed_decline)

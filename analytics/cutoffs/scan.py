@@ -56,7 +56,9 @@ def _numbers(x: ArrayLike) -> np.ndarray:
     values = np.asarray(x, float)
     bad = np.flatnonzero(~np.isfinite(values))
     if len(bad):
-        raise AnalyticsError(f"x of row {bad[0]} (counted from 0) is {values[bad[0]]}: give a number, or leave the row out")
+        raise AnalyticsError(
+            f"x of row {bad[0]} (counted from 0) is {values[bad[0]]}: give a number, or leave the row out"
+        )
     return values
 
 

@@ -57,9 +57,10 @@ class ShapeTable:
         whole = pull.sum(2)
         self.slope_term = np.log(whole).sum(1) - log_total  # (b,)
         # (b, d, c): one jump at a time, to keep memory small
-        self.both_term = np.stack(
-            [np.log(below + np.exp(d) * (whole[:, :, None] - below)).sum(1) for d in STEPS], axis=1
-        ) - log_total
+        self.both_term = (
+            np.stack([np.log(below + np.exp(d) * (whole[:, :, None] - below)).sum(1) for d in STEPS], axis=1)
+            - log_total
+        )
         self.knees = self.allowed[:: max(1, len(self.allowed) // 12)]
         self.stick_term = np.empty((len(self.slopes), len(self.slopes), len(self.knees)))
         for j, knee in enumerate(self.knees):

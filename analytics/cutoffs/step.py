@@ -104,7 +104,9 @@ def cut_lives(
     failed = seen.failed if finding is None else seen.failed & (rows["finding"] == finding).to_numpy()
     by = {"power": ["use", "weight_class"], "weight": ["use", "power_band"], "power x weight": ["use"]}[axis]
     stratum = rows[by].astype(str).agg(" | ".join, axis=1).to_numpy(object)
-    lives = own if finding is None else own.assign(cause=own["cause"].where(own["finding"] == finding, "another finding"))
+    lives = (
+        own if finding is None else own.assign(cause=own["cause"].where(own["finding"] == finding, "another finding"))
+    )
     whole = pd.concat([lives, table[table["component"] != component]], ignore_index=True)
     data, _ = from_lifetimes(whole, component, part, lifetimes.as_of)
     notes = []
@@ -240,12 +242,13 @@ def judge_step(lives: CutLives, confidence: float = 0.9, draws: int = 999, seed:
             f"only {failures} failure{'' if failures == 1 else 's'} on record where {FEWEST} are the least to go by",
         )  # fmt: skip
     try:
-        sets = risk_sets(
-            np.log(lives.x), lives.time, lives.failed, lives.entry, lives.stratum, None, lives.count
-        )
+        sets = risk_sets(np.log(lives.x), lives.time, lives.failed, lives.entry, lives.stratum, None, lives.count)
         if sets.failures < FEWEST:
             return _refused(
-                lives, confidence, seed, f"only {sets.failures} failures had another truck of their use and class to be held against"
+                lives,
+                confidence,
+                seed,
+                f"only {sets.failures} failures had another truck of their use and class to be held against",
             )
         table = ShapeTable(sets)
     except NotEnoughData as error:
@@ -253,9 +256,7 @@ def judge_step(lives: CutLives, confidence: float = 0.9, draws: int = 999, seed:
     return _judge(lives, sets, table, confidence, draws, seed)
 
 
-def _judge(
-    lives: CutLives, sets: RiskSets, table: ShapeTable, confidence: float, draws: int, seed: int
-) -> StepResult:
+def _judge(lives: CutLives, sets: RiskSets, table: ShapeTable, confidence: float, draws: int, seed: int) -> StepResult:
     alpha = 1 - confidence
     rng = np.random.default_rng(seed)
     fit = table.fit(sets.bin)
@@ -266,7 +267,9 @@ def _judge(
     laws = {k: _law(lives, table, fit, k) for k in ("slope", "step", "stick", "both")}
     wild = [k for k, (_, top) in laws.items() if not top.converged[0]]
     if wild:
-        return _refused(lives, confidence, seed, f"the life law with {WORDS[wild[0]]} did not converge on these records")
+        return _refused(
+            lives, confidence, seed, f"the life law with {WORDS[wild[0]]} did not converge on these records"
+        )
     smooth, step, stick, both = (
         table.drawn(_pull(lives, sets, fit, k, *laws[k]), draws, rng) for k in ("slope", "step", "stick", "both")
     )
@@ -356,12 +359,18 @@ def _columns(axis: str, shape: str, x: np.ndarray, place: float) -> dict[str, np
 def _law(lives: CutLives, table: ShapeTable, fit: Fitted, shape: str) -> tuple[JointModel, Optimum]:
     """The life law by miles with the hazard of that shape along the axis, unknown odometers integrated out."""
     d = lives.data
-    x = {"power": d.log_power, "weight": d.log_weight, "power x weight": d.log_power + d.log_weight - np.log(REFERENCE_LB)}
+    x = {
+        "power": d.log_power,
+        "weight": d.log_weight,
+        "power x weight": d.log_power + d.log_weight - np.log(REFERENCE_LB),
+    }
     place = table.sets.cuts[int(fit.place[shape][0])] if shape in fit.place else 0.0
     more = _columns(lives.axis, shape, x[lives.axis], place)
     if shape == "step":
         # no slope along the axis beside the jump: without a spread of its own that column says nothing
-        flat = {"power": ("log_power",), "weight": ("log_weight",), "power x weight": ("log_power", "log_weight")}[lives.axis]
+        flat = {"power": ("log_power",), "weight": ("log_weight",), "power x weight": ("log_power", "log_weight")}[
+            lives.axis
+        ]
         d = replace(d, **{k: np.full(len(d.lower), getattr(d, k).mean()) for k in flat})
     d = replace(d, extra=np.column_stack(list(more.values())) if more else d.extra, extra_names=tuple(more))
     model = joint_model(d, LIFE_MILES, "weibull", decline=True, selection=True, share=1.0)
@@ -369,9 +378,7 @@ def _law(lives: CutLives, table: ShapeTable, fit: Fitted, shape: str) -> tuple[J
     return fit_joint(replace(model, priors=replace(model.priors, others=others)))
 
 
-def _pull(
-    lives: CutLives, sets: RiskSets, fit: Fitted, shape: str, model: JointModel, top: Optimum
-) -> np.ndarray:
+def _pull(lives: CutLives, sets: RiskSets, fit: Fitted, shape: str, model: JointModel, top: Optimum) -> np.ndarray:
     """(K, J) chances, up to a factor, of the failed one being in each bin under the life law: hazards in days, averaged over
     the miles a day of those still there. So they know that hard drivers of strong trucks fail first, and leave slow ones."""
     theta, lay = top.theta[0], model.layout
@@ -381,7 +388,11 @@ def _pull(
     columns = [np.ones(len(x))]
     for j, name in enumerate(model.columns[1:]):
         if name == "log power":
-            value = lives.log_power if not (shape == "step" and lives.axis != "weight") else np.full(len(x), model.centre[j])
+            value = (
+                lives.log_power
+                if not (shape == "step" and lives.axis != "weight")
+                else np.full(len(x), model.centre[j])
+            )
         elif name == "log weight":
             value = lives.log_weight
         elif name.startswith("use "):
@@ -430,7 +441,13 @@ def _largest_jump(table: ShapeTable, sets: RiskSets, top: float, confidence: flo
 
 
 def _verdict(
-    p: float, p_smooth: float, p_step: float, p_bend: float, aic: dict[str, float], loglik: dict[str, float], alpha: float
+    p: float,
+    p_smooth: float,
+    p_step: float,
+    p_bend: float,
+    aic: dict[str, float],
+    loglik: dict[str, float],
+    alpha: float,
 ) -> tuple[str, tuple[str, ...]]:
     """The verdict and its reasons in words."""
     jump_aic = min(aic["step"], aic["both"])
@@ -449,9 +466,7 @@ def _verdict(
             f"explains all there is (a jump on top of it: p = {p_smooth:.2g})",
         )
     if p > alpha and p_step > alpha:
-        return "can't tell", (
-            f"the best cut is no better than chance would offer a search (p = {p:.2g})",
-        )
+        return "can't tell", (f"the best cut is no better than chance would offer a search (p = {p:.2g})",)
     reasons = []
     if p_smooth > alpha:
         reasons.append(f"a smooth slope explains the records (p = {p_smooth:.2g})")
@@ -465,6 +480,4 @@ def _verdict(
         reasons.append("a jump on top of the slope fits them better, though not beyond chance")
     if p_smooth <= alpha:
         reasons.append("a smooth slope alone does not, but a bend fits as well as a jump")
-    return "can't tell", (
-        "power matters, but not in a shape that these records can name: " + ", and ".join(reasons),
-    )
+    return "can't tell", ("power matters, but not in a shape that these records can name: " + ", and ".join(reasons),)

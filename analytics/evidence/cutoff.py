@@ -73,7 +73,11 @@ def _cells() -> dict[str, Cell]:
             Cell(f"bend -1 to -6, {n}", "bend", failures, units, slope=-1.0, bend=-5.0),
         ]
     out.append(Cell("no effect of power, strong trucks read, 60 failures", "none", 60, 900, read_power=True))
-    for kind, more in (("no effect of power", {}), ("smooth slope -4", {"slope": -4.0}), ("jump of 10", {"jump": 10.0})):
+    for kind, more in (
+        ("no effect of power", {}),
+        ("smooth slope -4", {"slope": -4.0}),
+        ("jump of 10", {"jump": 10.0}),
+    ):
         out.append(
             Cell(
                 f"{kind}, survivors not weighed, 60 failures",
@@ -197,7 +201,11 @@ def known_miles_p(frame: pd.DataFrame, seed: int, draws: int = DRAWS) -> float:
     known = frame[frame["miles"] > 0]
     try:
         sets = risk_sets(
-            np.log(known["power_hp"]), known["miles"], known["failed"], known["miles"] * known["entry_share"], known["stratum"]
+            np.log(known["power_hp"]),
+            known["miles"],
+            known["failed"],
+            known["miles"] * known["entry_share"],
+            known["stratum"],
         )
     except NotEnoughData:
         return float("nan")
