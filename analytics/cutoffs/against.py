@@ -7,6 +7,7 @@ sure as the confidence says, as a rating is, so each claim is wrong at most that
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -119,7 +120,7 @@ def limits_of(profile: pd.DataFrame, confidence: float) -> tuple[float, float, f
     goal = np.sqrt(2 * limit)
 
     def side(order) -> float:
-        for i, j in zip(order[:-1], order[1:], strict=True):
+        for i, j in itertools.pairwise(order):
             if root[j] >= goal > root[i]:
                 return float(x[i] + (goal - root[i]) / (root[j] - root[i]) * (x[j] - x[i]))
         return np.inf if order[-1] > order[0] else -np.inf

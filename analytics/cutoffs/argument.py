@@ -200,7 +200,7 @@ def step_words(step: StepResult, part: str) -> str:
             f"{part} has no step in {what} that the records show: it loses life gradually, all the way up, so no {what} is a natural "
             "boundary and the tier must end by safety or by money."
         )
-    return f"Whether {part} has a step in {what} or loses life gradually can't be told: {step.why[0]}."
+    return f"Whether {part} has a step in {what} or loses life gradually can't be told. {step.why[0]}"
 
 
 def _claim(component, below, above, step, found, against, money, safety, refused) -> tuple[str, ...]:

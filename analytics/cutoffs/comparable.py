@@ -214,7 +214,6 @@ def _spread(parts: PartsData) -> pd.DataFrame:
 
 def compare_lives(parts: PartsData, confidence: float = 0.9) -> Comparable:
     """Overlap and adjusted comparison of the first two parts of ``parts``."""
-    d = parts.data
     low, high = band_of(parts)
     power = parts.power_hp
     inside = (power >= low) & (power <= high) if np.isfinite(low) else np.zeros(len(power), bool)

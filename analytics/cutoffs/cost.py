@@ -351,6 +351,7 @@ def _words(
 ) -> tuple[str, ...]:
     words = []
     a, b = pair
+    sure = (1 + level) / 2
     if step <= 0:
         words.append(f"{b} is not dearer than {a}: on price alone nothing speaks for {a}.")
     else:
@@ -370,7 +371,7 @@ def _words(
         )
     else:
         words.append(
-            f"It costs least to end {a} at {cuts[best]:,.0f} hp ({low:,.0f} to {high:,.0f} at {level:.0%} confidence)."
+            f"It costs least to end {a} at {cuts[best]:,.0f} hp ({low:,.0f} to {high:,.0f}, each end {sure:.0%} sure)."
         )
     if now > 0:
         words.append(
@@ -475,8 +476,8 @@ def middle_tier(
     else:
         verdict, says = "can't tell", f"whether {parts[1]} earns its place can't be told"
     words = (
-        f"By price and comebacks {says}: the range costs {saves:,.0f} a year less with it ({low:,.0f} to {high:,.0f} at {level:.0%} "
-        "confidence; a minus means more), each range with the cuts that cost it least.",
+        f"By price and comebacks {says}: the range costs {saves:,.0f} a year less with it ({low:,.0f} to {high:,.0f} each end "
+        f"{(1 + level) / 2:.0%} sure; a minus means more), each range with the cuts that cost it least.",
         "Stocking one part more is not in the reckoning: take that off.",
     )
     return MiddleTier(

@@ -182,6 +182,22 @@ def p_by_cuts(statistic: float, units: int, low: ArrayLike) -> float:
     return float(np.clip(2 * ndtr(-b) + extra, 0, 1))
 
 
+def p_gaussian(statistic: float, units: int, low: ArrayLike, nodes: int = 200) -> float:
+    """Approximate p from the joint normal law of the statistics at all cut-points (C,), by exact recursion: given the one
+    before, each depends on none further back, with correlation sqrt(m1 (n - m2) / (m2 (n - m1)))."""
+    m, b = np.asarray(low, float), float(statistic)
+    rho = np.sqrt(np.minimum(m[:-1] * (units - m[1:]) / (m[1:] * (units - m[:-1])), 1.0))
+    x, w = np.polynomial.legendre.leggauss(nodes)
+    x, w = b * x, b * w
+    inside = norm.pdf(x)  # density of the last statistic, none so far beyond the limit
+    for r in rho:
+        if r > 1 - 1e-12:
+            continue
+        spread = np.sqrt(1 - r * r)
+        inside = norm.pdf((x[:, None] - r * x) / spread) / spread @ (w * inside)
+    return float(np.clip(1 - w @ inside, 0, 1))
+
+
 def whole_scores(score: ArrayLike) -> np.ndarray:
     """Scores (n,) from 0 to n in whole numbers, as the exact conditional bound needs them."""
     a = np.asarray(score, float) - np.min(score)

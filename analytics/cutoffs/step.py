@@ -220,8 +220,8 @@ def _refused(lives: CutLives, confidence: float, seed: int, reason: str) -> Step
     n, k = int(lives.count.sum()), int(lives.count[lives.failed].sum())
     blank = np.zeros(0)
     return StepResult(
-        lives.axis, "can't tell", (reason,), confidence, k, n, *[NAN] * 3, True, *[NAN] * 13, {}, {}, blank, blank, blank, {},
-        blank, 0, 0, 0, 0, 0, seed, lives.notes,
+        lives.axis, "can't tell", (reason[0].upper() + reason[1:] + ".",), confidence, k, n, *[NAN] * 3, True, *[NAN] * 12,
+        {}, {}, blank, blank, blank, {}, blank, 0, 0, 0, 0, 0, seed, lives.notes,
     )  # fmt: skip
 
 
@@ -310,7 +310,7 @@ def _judge(lives: CutLives, sets: RiskSets, table: ShapeTable, confidence: float
     return StepResult(
         lives.axis,
         verdict,
-        why,
+        tuple(w[0].upper() + w[1:] + "." for w in why),
         confidence,
         sets.failures,
         int(count.sum()),

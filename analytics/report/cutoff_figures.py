@@ -213,7 +213,7 @@ def cost_figure(argument: Argument) -> tuple[Figure, str] | None:
     bound = argument.safety["bound_hp"].dropna() if len(argument.safety) else []
     if len(bound):
         marks.append((float(bound.iloc[0]), f"safety\n{bound.iloc[0]:,.0f}", _DARK, ":"))
-    for x, text, colour, style in marks:
+    for x, _text, colour, style in marks:
         ax.axvline(x, color=colour, linestyle=style, linewidth=1.8)
     _labels(ax, marks, top)
     ax.set_xlabel(f"{money.below} up to this power, {money.above} above, hp")
@@ -250,7 +250,7 @@ def ratio_figure(argument: Argument) -> tuple[Figure, str] | None:
             rows.append((name, *(v ** (-1 / shape) for v in (ratio.ratio, ratio.upper, ratio.lower))))
     plt = _plt()
     figure, ax = plt.subplots(figsize=(7.4, 0.55 * len(rows) + 1.3), layout="constrained")
-    right = max(3.0, 1.3 * max(min(r[1], 8) for r in rows))
+    right = max(3.0, 1.3 * max(min(r[1], 8) for r in rows), min(1.05 * max(r[3] for r in rows), 8.0))
     ax.axvspan(against.margin, 1 / against.margin, color="0.9", zorder=0, label="no difference worth naming")
     ax.axvline(1, color="0.3", linewidth=1)
     for y, (_name, ratio, low, high) in enumerate(rows):
