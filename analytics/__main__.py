@@ -34,6 +34,11 @@ def main(argv: Sequence[str] | None = None) -> int:
             "replay past quarters: the ratings and forecasts as they would have been, and what came",
             _backtest,
         ),
+        (
+            "cutoff",
+            "where one part should end and the next begin: a brief to defend it, and a page with the whole argument",
+            _cutoff,
+        ),
         ("coverage", "how often the rating rule is right: the study, or for a fleet like the shop's own", _coverage),
         ("evidence", "our answers beside outside ones: published tables, handbooks, R", _evidence),
         ("demo", "write the sheets of an invented shop", _demo),
@@ -91,6 +96,22 @@ def main(argv: Sequence[str] | None = None) -> int:
         )
         if name == "backtest":
             command.add_argument("--quarters", type=int, default=8, help="quarters replayed (default 8)")
+        if name == "cutoff":
+            command.add_argument("--component", required=True)
+            command.add_argument(
+                "--from", dest="below", required=True, metavar="PART", help="the part below the boundary"
+            )
+            command.add_argument(
+                "--to", dest="above", required=True, metavar="PART", help="the part above it, or the new one"
+            )
+            command.add_argument(
+                "--margin",
+                type=float,
+                default=0.8,
+                metavar="SHARE",
+                help="least share of the old life that counts as no worse (default 0.8)",
+            )
+            command.add_argument("--finding", default="", help="look at one way of failing alone")
         if name == "load":
             command.add_argument(
                 "--strength", default="", metavar="WHAT", help="rate on power, torque or margin (default: shop.toml)"
@@ -228,6 +249,34 @@ def _ratings(arguments: argparse.Namespace) -> None:
     print(f"The ratings: {page}\nBeside it: ratings.csv, ratings.xlsx, customer_sheet.html, above_proven.csv")
     if rows:
         print(f"{rows} rows, page and files in {took:.0f} s: {took / rows:.1f} s a row.")
+
+
+def _cutoff(arguments: argparse.Namespace) -> None:
+    from analytics.cutoffs.cost import costs_of
+    from analytics.records.shop import load_shop
+    from analytics.report.run import run_notebook
+
+    shop = load_shop(arguments.folder)
+    costs_of(shop, (arguments.below, arguments.above))  # a missing cost is said before the work
+    out = arguments.out if arguments.out is not None else arguments.folder / "cutoff"
+    page = run_notebook(
+        "tier_cutoff",
+        {
+            "folder": str(arguments.folder.resolve()),
+            "as_of": arguments.as_of or "",
+            "out": str(out.resolve()),
+            "component": arguments.component,
+            "below": arguments.below,
+            "above": arguments.above,
+            "margin": arguments.margin,
+            "finding": arguments.finding,
+        },
+        out / "argument.html",
+        f"{shop.name}: where {arguments.below} ends and {arguments.above} begins",
+    )
+    print(
+        f"The brief: {out / 'brief.html'}\nThe whole argument: {page}\nBeside them: cutoff.csv, overlap.csv, cost_curve.csv, sensitivity.csv"
+    )
 
 
 def _load(arguments: argparse.Namespace) -> None:

@@ -1,0 +1,214 @@
+"""One life law for several parts of a component: common shape, power, weight and use effects, a factor of life per part.
+
+Fitted by `models.joint` to miles with the unknown odometers integrated out. It is the life until a failure that is reported:
+only those cost the shop a comeback, and only those are in the records of both parts alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.lifetimes.table import Lifetimes
+from analytics.models.joint import JointModel, fit_joint, joint_model
+from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes, split_days
+from analytics.models.regression import Optimum, Priors, survival_of
+
+YEAR_DAYS = 365.25
+PART_PRIOR = (0.0, 1.5)  # log of a factor of life between parts: half of them within 2.7
+OPEN = (0.0, 100.0)
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class PartsData:
+    """Lives of several parts. data.extra: one column per part after the first, 1 on its rows. at: (n,) index into parts.
+    filled: lives whose weight was unknown and is taken as the median of their use. power_hp (n,), of every row."""
+
+    component: str
+    parts: tuple[str, ...]
+    data: LifeData
+    at: np.ndarray
+    filled: int
+    notes: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        return f"PartsData({self.component} {', '.join(self.parts)}: {self.data!r})"
+
+    @property
+    def power_hp(self) -> np.ndarray:
+        return np.exp(self.data.log_power)
+
+    def failures(self) -> tuple[float, ...]:
+        """Failures of each part."""
+        d = self.data
+        return tuple(float(d.weight[d.failed & (self.at == k)].sum()) for k in range(len(self.parts)))
+
+    def lives(self) -> tuple[float, ...]:
+        """Units of each part, a unit with changed power counted once."""
+        d = self.data
+        return tuple(
+            float(d.weight[np.unique(d.unit, return_index=True)[1]].sum())
+            if len(self.parts) == 1
+            else float(sum(d.weight[m][np.unique(d.unit[m], return_index=True)[1]].sum() for m in [self.at == k]))
+            for k in range(len(self.parts))
+        )
+
+    def take(self, mask: np.ndarray) -> PartsData:
+        """The rows in ``mask`` (n,)."""
+        return replace(self, data=self.data.take(mask), at=self.at[mask])
+
+
+def parts_data(lifetimes: Lifetimes, component: str, parts: Sequence[str]) -> PartsData:
+    """Lives of the named parts, the first being the one the others are measured by. Raises AnalyticsError where one has none."""
+    table = lifetimes.table
+    own = table[(table["component"] == component) & table["part"].isin(parts)].copy()
+    for part in parts:
+        if not (own["part"] == part).any():
+            known = sorted(set(table.loc[table["component"] == component, "part"]) - {"", "not recorded"})
+            raise AnalyticsError(
+                f"no lives of {component} {part}: on record are {', '.join(known) if known else 'no such component'}"
+            )
+    blank = own["weight_lb"].isna()
+    usual = table.drop_duplicates(["serial"]).groupby("use")["weight_lb"].median()
+    own["weight_lb"] = own["weight_lb"].fillna(own["use"].map(usual)).fillna(table["weight_lb"].median())
+    names = tuple(f"part {p}" for p in parts[1:])
+    for name, part in zip(names, parts[1:], strict=True):
+        own[name] = (own["part"] == part).astype(float)
+    own["_at"] = own["part"].map({p: k for k, p in enumerate(parts)}).astype(float)
+    # the table as a whole still says when each unit was last known of
+    whole = pd.concat([own, table[table["component"] != component]], ignore_index=True)
+    data, notes = from_lifetimes(whole, component, None, lifetimes.as_of, extra=(*names, "_at"))
+    at = data.extra[:, -1].astype(int)
+    data = replace(data, extra=data.extra[:, :-1], extra_names=names)
+    filled = int(own.loc[blank & own["power_hp"].notna(), "count"].sum())
+    if filled:
+        notes = (*notes, f"{filled} lives without a weight on record are taken at the median weight of their use")
+    return PartsData(component, tuple(parts), data, at, filled, notes)
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class PartsFit:
+    """The common life law. slopes_p: p of the parts having slopes of their own (NaN: not tested)."""
+
+    parts: PartsData
+    model: JointModel
+    top: Optimum
+    slopes_p: float
+
+    @property
+    def theta(self) -> np.ndarray:
+        return self.top.theta[0]
+
+    def log_ratio(self, k: int = 1) -> float:
+        """Log of the life of part k over that of the first."""
+        at = self.model.columns.index(f"part {self.parts.parts[k]}")
+        return float(self.theta[self.model.layout.gamma][at] / np.exp(self.theta[0]))
+
+    @property
+    def shape(self) -> float:
+        return float(np.exp(self.theta[0]))
+
+    @property
+    def exponent(self) -> float:
+        """Exponent of life in power, below 0."""
+        return float(self.theta[self.model.layout.gamma][1] / np.exp(self.theta[0]))
+
+
+def prepare(parts: PartsData, life_miles: float, priors: dict[str, tuple[float, float]] | None = None) -> JointModel:
+    """The model of several parts. priors: by column name, in place of the usual ones."""
+    model = joint_model(parts.data, life_miles, "weibull", Priors(), decline=True, selection=True, share=1.0)
+    chosen = priors or {}
+    others = []
+    for name, usual in zip(model.columns[2:], model.priors.others, strict=True):
+        others.append(chosen.get(name, PART_PRIOR if name.startswith("part ") else usual))
+    return replace(model, priors=replace(model.priors, others=tuple(others)))
+
+
+def fit_parts(
+    parts: PartsData, life_miles: float, priors: dict[str, tuple[float, float]] | None = None, test_slopes: bool = False
+) -> PartsFit:
+    """Fit them together. Raises NotEnoughData with fewer than 3 failures in all, or where the fit did not converge."""
+    if parts.data.failures < 3:
+        raise NotEnoughData(
+            f"{parts.data.failures:g} failures of {' and '.join(parts.parts)}: a life law needs at least 3"
+        )
+    model, top = fit_joint(prepare(parts, life_miles, priors))
+    if not top.converged[0]:
+        raise NotEnoughData(f"the life law of {' and '.join(parts.parts)} did not converge")
+    p = float("nan")
+    if test_slopes and len(parts.parts) > 1 and min(parts.failures()[:2]) >= 3:
+        p = _slopes_test(parts, model, top, life_miles)
+    return PartsFit(parts, model, top, p)
+
+
+def _slopes_test(parts: PartsData, model: JointModel, top: Optimum, life_miles: float) -> float:
+    """Likelihood-ratio p of the second part having a power slope of its own."""
+    from scipy.special import chdtrc
+
+    d = parts.data
+    own = (parts.at == 1) * (d.log_power - np.average(d.log_power[parts.at == 1]))
+    wider = replace(
+        parts, data=replace(d, extra=np.column_stack([d.extra, own]), extra_names=(*d.extra_names, "own slope"))
+    )
+    loose = prepare(wider, life_miles, {"own slope": OPEN})
+    _, more = fit_joint(replace(loose, nodes=model.nodes))
+    if not more.converged[0]:
+        return float("nan")
+    return float(chdtrc(1, 2 * max(float(more.value[0] - top.value[0]), 0.0)))
+
+
+def bootstrap_fits(fit: PartsFit, draws: int, seed: int) -> list[PartsFit]:
+    """Fits to the same lives under random weights by unit (exponential, mean 1), so that no failure is ever lost altogether:
+    Xu, Gotwalt, Hong, King and Meeker, Am. Stat. 74 (2020) 345-358. Those that did not converge are left out."""
+    rng = np.random.default_rng(seed)
+    d = fit.parts.data
+    size = int(d.unit.max()) + 1
+    out = []
+    for _ in range(draws):
+        pull = rng.exponential(size=size)
+        weighted = replace(d, weight=d.weight * (pull * size / pull.sum())[d.unit])
+        parts = replace(fit.parts, data=weighted)
+        model = replace(prepare(parts, fit.model.life_miles), nodes=fit.model.nodes)
+        model, top = fit_joint(model, fit.theta if model.layout.size == fit.model.layout.size else None)
+        if top.converged[0]:
+            out.append(PartsFit(parts, model, top, float("nan")))
+    return out
+
+
+def fails_within(
+    fit: PartsFit, k: int, power_hp: np.ndarray, weight_lb: np.ndarray, use: Sequence[str], years: float
+) -> np.ndarray:
+    """Chance (n,) that part k comes back within ``years`` of the build, over the miles a day its use drives."""
+    model, theta = fit.model, fit.theta
+    lay, d = model.layout, model.data
+    names = d.use_names
+    common = int(np.argmax(np.bincount(d.use, d.weight)))
+    codes = np.array([names.index(u) if u in names else common for u in use])
+    extra = np.array([float(j + 1 == k) for j in range(len(fit.parts.parts) - 1)])
+    power, weight = np.asarray(power_hp, float), np.asarray(weight_lb, float)
+    eta = np.empty(len(power))
+    gamma = theta[lay.gamma]
+    # the covariates are linear in log power and log weight, use by use
+    for c in np.unique(codes):
+        m = codes == c
+        zero = model.covariates(0.0, 0.0, int(c), extra)
+        per_p = model.covariates(1.0, 0.0, int(c), extra) - zero
+        per_w = model.covariates(0.0, 1.0, int(c), extra) - zero
+        eta[m] = (
+            gamma[0] + gamma[1:] @ zero + gamma[1:] @ per_p * np.log(power[m]) + gamma[1:] @ per_w * np.log(weight[m])
+        )
+    beta = np.exp(theta[0])
+    at = lay.place("decline")
+    later = np.exp(theta[at] if at is not None else lay.fixed_decline)
+    before, after = split_days(np.zeros(1), np.array([years * YEAR_DAYS]), model.change_days)
+    days = float(np.maximum(before + later * after, NOTHING)[0])
+    if not lay.uses:
+        raise NotEnoughData("no odometer is unknown and no miles a day are fitted: the chance by years cannot be told")
+    s, weights = model.nodes
+    mu = theta[lay.mu][codes if lay.uses > 1 else np.zeros(len(codes), int)]
+    y = mu[:, None] + np.exp(theta[lay.tau]) * s + np.log(days / model.life_miles)
+    return 1 - survival_of(beta * y - eta[:, None], model.law) @ weights

@@ -1,0 +1,363 @@
+"""How often the verdict "step" or "slope" is right: simulated fleets whose hazard is known to jump, to slope, or neither.
+
+Invented fleets of three uses that drive unlike miles, late entry of the trucks built before the records start, one survivor in
+five read. Each cell's life is scaled so that the failures are as many as stated, on average.
+"""
+
+from __future__ import annotations
+
+import time
+import zlib
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from analytics.cutoffs.risk import cut_z, redraw, risk_sets
+from analytics.cutoffs.step import CutLives, judge_step
+from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.evidence.coverage import _versions
+from analytics.models.lifedata import life_data
+from analytics.simulate.fleet import (
+    ComponentTruth,
+    FindingTruth,
+    Fleet,
+    FleetTruth,
+    PartTruth,
+    UseTruth,
+    day_number,
+    draw_fleet,
+    scaled_to_failures,
+)
+
+STEP_HP = 650.0
+SHAPE = 2.0
+CONFIDENCE = 0.9
+DRAWS = 199
+EDGES = (7500.0, 9000.0)
+START = "2020-07-01"
+VERDICTS = ("step", "slope", "can't tell")
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One truth. kind: what it truly is: "none", "slope", "step", "both" or "bend". slope: exponent of life in power.
+    jump: hazard above 650 hp over that below. bend: exponent added beyond 650 hp. failures: expected; units: built.
+    read_power: odometers are read of trucks above the median power only. weighed: False: of the survivors only 2 in 5 have a weight."""
+
+    name: str
+    kind: str
+    failures: float
+    units: int = 900
+    slope: float = 0.0
+    jump: float = 1.0
+    bend: float = 0.0
+    read_power: bool = False
+    weighed: bool = True
+
+
+def _cells() -> dict[str, Cell]:
+    out = []
+    for failures, units in ((20, 900), (60, 900), (120, 1800)):
+        n = f"{failures} failures"
+        out += [
+            Cell(f"no effect of power, {n}", "none", failures, units),
+            Cell(f"smooth slope -2, {n}", "slope", failures, units, slope=-2.0),
+            Cell(f"smooth slope -4, {n}", "slope", failures, units, slope=-4.0),
+            Cell(f"jump of 4, {n}", "step", failures, units, jump=4.0),
+            Cell(f"jump of 10, {n}", "step", failures, units, jump=10.0),
+            Cell(f"jump of 10 on slope -1, {n}", "both", failures, units, slope=-1.0, jump=10.0),
+            Cell(f"bend -1 to -6, {n}", "bend", failures, units, slope=-1.0, bend=-5.0),
+        ]
+    out.append(Cell("no effect of power, strong trucks read, 60 failures", "none", 60, 900, read_power=True))
+    for kind, more in (
+        ("no effect of power", {}),
+        ("smooth slope -4", {"slope": -4.0}),
+        ("jump of 10", {"jump": 10.0}),
+    ):
+        out.append(
+            Cell(
+                f"{kind}, survivors not weighed, 60 failures",
+                {"no effect of power": "none", "smooth slope -4": "slope", "jump of 10": "step"}[kind],
+                60,
+                900,
+                weighed=False,
+                **more,
+            )
+        )
+    return {c.name: c for c in out}
+
+
+CELLS = _cells()
+
+
+@cache
+def truth_of(cell: Cell) -> FleetTruth:
+    """The world of a cell, its life scaled."""
+    finding = FindingTruth(
+        "worn",
+        150_000.0,
+        SHAPE,
+        cell.slope,
+        -1.0,
+        step_above_hp=STEP_HP,
+        step_log_life=-float(np.log(cell.jump)) / SHAPE,
+        knee_hp=STEP_HP,
+        slope_beyond_knee=cell.bend,
+    )
+    component = ComponentTruth("clutch pack", (PartTruth("P-1", (finding,)),))
+    uses = (
+        UseTruth("street", 0.55, 22, 0.5, 560, 0.22, 6700, 0.10),
+        UseTruth("towing", 0.33, 33, 0.45, 520, 0.20, 8300, 0.13),
+        UseTruth("drag", 0.12, 4, 0.55, 800, 0.25, 5400, 0.09, log_life=-0.9),
+    )
+    world = FleetTruth(
+        (component,),
+        uses,
+        records_start=START,
+        leave_per_year=0.03,
+        read_share=0.2,
+        to_service_days=15,
+    )
+    return scaled_to_failures(world, "clutch pack", "P-1", cell.units, cell.failures)
+
+
+def lives_of_fleet(fleet: Fleet, weighed: bool = True) -> tuple[CutLives, pd.DataFrame]:
+    """The lives of a drawn fleet as the shop would have them, and a frame with their miles (NaN where never read)."""
+    lives, units = fleet.lives, fleet.units
+    unit = lives["unit"].to_numpy()
+    power, weight, use = (units[k].to_numpy()[unit] for k in ("power_hp", "weight_lb", "use"))
+    start, end = lives["start_day"].to_numpy(float), lives["end_day"].to_numpy(float)
+    failed = (lives["ended"] == "failed").to_numpy()
+    begin = float(day_number(fleet.truth.records_start)) if fleet.truth.records_start else -np.inf
+    entry = np.clip(begin - start, 0, None)
+    days = end - start
+    keep = (days > entry) & (end >= begin) & ~units["before_records"].to_numpy()[unit]
+    klass = np.searchsorted(EDGES, weight)
+    if not weighed:
+        hidden = ~failed & (np.random.default_rng([fleet.seed, 11]).random(len(failed)) < 0.6)
+        usual = pd.Series(weight).groupby(use).transform("median").to_numpy()
+        klass, weight = np.where(hidden, len(EDGES) + 1, klass), np.where(hidden, usual, weight)
+    stratum = np.array([f"{u} | {k}" for u, k in zip(use, klass, strict=True)], dtype=object)
+    last = fleet.readings.groupby("unit")["miles"].max()
+    read = last.reindex(unit).to_numpy(float) - lives["start_miles"].to_numpy(float)
+    ran = lives["end_miles"].to_numpy(float) - lives["start_miles"].to_numpy(float)
+    miles = np.where(failed, ran, np.where(read > 0, read, np.nan))
+    frame = pd.DataFrame(
+        {
+            "miles": miles,
+            "ran": ran,
+            "entry_share": entry / np.maximum(days, 1),
+            "power_hp": power,
+            "failed": failed,
+            "stratum": stratum,
+        }
+    )[keep]
+    # as the shop has them: miles at failures, a reading for one survivor in five, days for all
+    first, reading = lives["start_day"].to_numpy(float), fleet.readings.groupby("unit")["read_day"].max()
+    service = units["service_day"].to_numpy(float)[unit]
+    read_age = np.where(failed, end - service, reading.reindex(unit).to_numpy(float) - service)
+    read_miles = np.where(failed, lives["end_miles"].to_numpy(float), last.reindex(unit).to_numpy(float))
+    data = life_data(
+        np.where(failed, ran, np.nan)[keep],
+        np.where(failed, ran, np.inf)[keep],
+        power[keep],
+        weight[keep],
+        entry=np.where(failed, ran * np.clip(entry / np.maximum(days, 1), 0, 1), 0.0)[keep],
+        entry_days=entry[keep],
+        lower_days=days[keep],
+        upper_days=np.where(failed, days, np.inf)[keep],
+        start_days=np.maximum(first - service, 0.0)[keep],
+        use=use[keep],
+        rate_miles=read_miles[keep],
+        rate_days=read_age[keep],
+        unit=unit[keep],
+    )
+    out = CutLives(
+        "power",
+        power[keep],
+        days[keep],
+        failed[keep],
+        entry[keep],
+        stratum[keep],
+        np.ones(int(keep.sum()), int),
+        np.log(power[keep]),
+        np.log(weight[keep]),
+        use[keep],
+        data,
+        lives.index[keep],
+        0,
+        0,
+        (),
+    )
+    return out, frame
+
+
+def known_miles_p(frame: pd.DataFrame, seed: int, draws: int = DRAWS) -> float:
+    """The search on the clock of miles with the lives whose odometer is known, which the verdict does not use: its p."""
+    known = frame[frame["miles"] > 0]
+    try:
+        sets = risk_sets(
+            np.log(known["power_hp"]),
+            known["miles"],
+            known["failed"],
+            known["miles"] * known["entry_share"],
+            known["stratum"],
+        )
+    except NotEnoughData:
+        return float("nan")
+    rng = np.random.default_rng(seed)
+    drawn = np.abs(cut_z(sets, redraw(sets, sets.at_risk, draws, rng)))
+    seen = np.abs(cut_z(sets, sets.bin))[0]
+    if np.isnan(seen).all():
+        return float("nan")
+    return float((1 + (np.nanmax(drawn, axis=1) >= np.nanmax(seen) - 1e-9).sum()) / (draws + 1))
+
+
+def one_replicate(cell: Cell, seed: int) -> dict[str, float]:
+    """One fleet: p-values, verdict (index in VERDICTS), whether the set for the place holds 650 hp and its width in hp."""
+    fleet = draw_fleet(truth_of(cell), cell.units, seed)
+    lives, frame = lives_of_fleet(fleet, cell.weighed)
+    if cell.read_power:
+        high = frame["power_hp"] > frame["power_hp"].median()
+        read = frame["failed"] | (high & (np.random.default_rng([seed, 7]).random(len(frame)) < 0.4))
+        frame["miles"] = frame["ran"].where(read)
+    out = judge_step(lives, CONFIDENCE, DRAWS, seed)
+    return {
+        "failures": float(lives.failed.sum()),
+        "p": out.p_value,
+        "naive_p": out.naive_p,
+        "p_smooth": out.p_smooth,
+        "p_step": out.p_step,
+        "verdict": float(VERDICTS.index(out.verdict)),
+        "place_holds": float(out.place_low <= STEP_HP <= out.place_high) if np.isfinite(out.place_low) else np.nan,
+        "place_width": out.place_high - out.place_low,
+        "jump": out.jump,
+        "shrunk": out.shrunk,
+        "jump_holds": float(out.shrunk_low <= cell.jump <= out.shrunk_high) if np.isfinite(out.jump) else np.nan,
+        "miles_p": known_miles_p(frame, seed),
+    }
+
+
+def run_block(name: str, block: int, size: int, seed: int) -> dict:
+    """One row: ``size`` fleets of a cell, numbered by the block, in full."""
+    rows = []
+    for i in range(size):
+        key = [seed, zlib.crc32(name.encode()), block, i]
+        rows.append(one_replicate(CELLS[name], int(np.random.SeedSequence(key).generate_state(1)[0])))
+    frame = pd.DataFrame(rows)
+    out: dict = {"cell": name, "block": block, "replicates": size, "seed": seed, "versions": _versions()}
+    for column in frame:
+        out[column] = " ".join(f"{v:.4g}" for v in frame[column])
+    return out
+
+
+def run(
+    out: str | Path,
+    replicates: int = 200,
+    jobs: int = 1,
+    cells: Iterable[str] | None = None,
+    block: int = 25,
+    seed: int = 20_240_602,
+    progress: Callable[[str], None] | None = None,
+) -> pd.DataFrame:
+    """The study: appends one row per cell and block to cutoff_blocks.csv in ``out``, skipping those there already, and
+    writes the table of `summarise` to cutoff.csv. A rerun with the same seed goes on where it stopped."""
+    from joblib import Parallel, delayed
+
+    folder = Path(out)
+    path = folder / "cutoff_blocks.csv"
+    names = list(CELLS) if cells is None else list(cells)
+    for name in names:
+        if name not in CELLS:
+            raise AnalyticsError(f"cell {name!r} is not one of the study's: {', '.join(CELLS)}")
+    done = set()
+    if path.exists():
+        before = pd.read_csv(path)
+        done = set(zip(before["cell"], before["block"], before["seed"], before["replicates"], strict=True))
+    tasks = [(n, b) for b in range(-(-replicates // block)) for n in names if (n, b, seed, block) not in done]
+    begun = time.perf_counter()
+    results = Parallel(n_jobs=jobs, return_as="generator")(delayed(run_block)(n, b, block, seed) for n, b in tasks)
+    for i, row in enumerate(results, 1):
+        new = not path.exists()
+        folder.mkdir(parents=True, exist_ok=True)
+        pd.DataFrame([row]).to_csv(path, mode="a", header=new, index=False)
+        if progress is not None:
+            left = (time.perf_counter() - begun) / i * (len(tasks) - i)
+            progress(f"{i} of {len(tasks)} blocks, about {left / 60:.0f} min left: {row['cell']}")
+    if not path.exists():
+        raise AnalyticsError("nothing to run and nothing run before")
+    table = summarise(pd.read_csv(path))
+    table.round(4).to_csv(folder / "cutoff.csv", index=False)
+    return table
+
+
+def _uniform_gap(p: np.ndarray) -> float:
+    """p-value of p being uniform (Kolmogorov and Smirnov), NaN where there is none."""
+    from scipy.stats import kstest
+
+    p = p[np.isfinite(p)]
+    return float(kstest(p, "uniform").pvalue) if len(p) else float("nan")
+
+
+def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
+    """One row per cell. said_*: share of fleets with that verdict; wrong: share with the verdict that is an error there (step
+    for a slope, slope for a jump, either for no effect), wrong_se its standard error; p_below: share with p at most 0.10, and naive_*,
+    miles_* likewise; p_uniform: test that p is uniform; place_*: share of sets that hold 650 hp (and their median width) among all
+    fleets of a cell with a jump, and among those called "step"."""
+    rows = []
+    for name, part in blocks.groupby("cell", sort=False):
+
+        def values(column, part=part):
+            return np.array([float(v) for text in part[column] for v in str(text).split()])
+
+        cell = CELLS[name]
+        verdict = values("verdict")
+        n = len(verdict)
+        said = {v: float((verdict == i).mean()) for i, v in enumerate(VERDICTS)}
+        wrong = {
+            "none": said["step"] + said["slope"],
+            "slope": said["step"],
+            "bend": said["step"],
+            "step": said["slope"],
+            "both": said["slope"],
+        }[cell.kind]
+        jump = cell.kind in ("step", "both")
+        holds, width = values("place_holds"), values("place_width")
+        called = verdict == 0
+
+        def mean(v):
+            v = v[np.isfinite(v)]
+            return float(v.mean()) if len(v) else np.nan
+
+        rows.append(
+            {
+                "cell": name,
+                "kind": cell.kind,
+                "units": cell.units,
+                "expected_failures": cell.failures,
+                "mean_failures": mean(values("failures")),
+                "fleets": n,
+                "said_step": said["step"],
+                "said_slope": said["slope"],
+                "said_neither": said["can't tell"],
+                "wrong": wrong,
+                "wrong_se": float(np.sqrt(max(wrong * (1 - wrong), 1e-9) / n)),
+                "p_below": mean((values("p") <= 0.1).astype(float)),
+                "naive_below": mean((values("naive_p") <= 0.1).astype(float)),
+                "miles_below": mean((values("miles_p") <= 0.1).astype(float)),
+                "p_uniform": _uniform_gap(values("p")) if cell.kind == "none" else np.nan,
+                "place_holds": mean(holds) if jump else np.nan,
+                "place_width": float(np.nanmedian(width)) if jump and np.isfinite(width).any() else np.nan,
+                "place_holds_called": mean(holds[called]) if jump else np.nan,
+                "jump_holds": mean(values("jump_holds")) if jump else np.nan,
+                "median_jump": float(np.nanmedian(values("jump"))),
+                "median_shrunk": float(np.nanmedian(values("shrunk"))),
+                "seed": int(part["seed"].iloc[0]),
+                "versions": part["versions"].iloc[0],
+            }
+        )
+    return pd.DataFrame(rows)

@@ -1,0 +1,173 @@
+"""Step, slope or can't tell: the pieces against plain formulas, the verdict against known truths."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.optimize import minimize
+from scipy.stats import kstest
+
+from analytics.cutoffs.risk import cut_z, failures_above, pull_by_bin, redraw, risk_sets
+from analytics.cutoffs.shapes import ShapeTable
+from analytics.cutoffs.step import cut_lives, judge_step
+from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.models.comparison import log_rank
+
+
+def lives(n=200, seed=1, hazard=lambda x: np.zeros(len(x))):
+    rng = np.random.default_rng(seed)
+    x = rng.normal(0, 0.3, n)
+    life = rng.exponential(np.exp(-hazard(x)))
+    entry = np.where(rng.random(n) < 0.3, rng.uniform(0, 0.3, n), 0.0)
+    end = entry + rng.uniform(0.05, 0.6, n)
+    keep = life > entry
+    return x[keep], np.minimum(life, end)[keep], (life < end)[keep], entry[keep]
+
+
+def test_z_equals_the_log_rank_test_with_late_entry_and_strata():
+    x, t, f, e = lives()
+    stratum = (np.arange(len(x)) % 3).astype(str)
+    sets = risk_sets(x, t, f, e, stratum, bins=10_000)
+    z = cut_z(sets, sets.bin)[0]
+    for i in (40, len(z) // 2, len(z) - 40):
+        plain = log_rank(t, f, x > sets.cuts[i], entry=e, strata=stratum)
+        assert z[i] ** 2 == pytest.approx(plain.statistic, rel=1e-9)
+        o = plain.observed[plain.groups.index(True)] - plain.expected[plain.groups.index(True)]
+        assert np.sign(z[i]) == np.sign(o)
+
+
+def test_identical_units_count_as_many():
+    x, t, f, e = lives(80)
+    count = np.arange(len(x)) % 3 + 1
+    one = risk_sets(x, t, f, e, count=count, bins=1000)
+    many = risk_sets(*(np.repeat(a, count) for a in (x, t, f, e)), bins=1000)
+    np.testing.assert_allclose(cut_z(one, one.bin), cut_z(many, many.bin), rtol=1e-9)
+
+
+def test_shapes_equal_direct_maximisation_of_the_partial_likelihood():
+    x, t, f, e = lives(300, 2, lambda x: 2 * x + 1.2 * (x > 0.2))
+    sets = risk_sets(x, t, f, e, bins=40)
+    table = ShapeTable(sets)
+    fit = table.fit(sets.bin)
+
+    def partial(log_hazard):
+        pull = sets.at_risk * np.exp(log_hazard)
+        return float((log_hazard[sets.bin] - np.log(pull.sum(1)) + np.log(sets.at_risk.sum(1))).sum())
+
+    z = table.z
+    # the table is a grid: the best of it lies a little below the best of all
+    best = minimize(lambda b: -partial(b[0] * z), [1.0])
+    assert fit.loglik["slope"][0] == pytest.approx(-best.fun, abs=0.08)
+    assert fit.slope["slope"][0] == pytest.approx(best.x[0], abs=0.3)
+    above = np.arange(len(z)) > fit.place["both"][0]
+    best = minimize(lambda b: -partial(b[0] * z + b[1] * above), [1.0, 1.0], method="Nelder-Mead")
+    assert fit.loglik["both"][0] == pytest.approx(-best.fun, abs=0.08)
+    above = np.arange(len(z)) > fit.place["step"][0]
+    best = minimize(lambda b: -partial(b[0] * above), [1.0])
+    assert fit.loglik["step"][0] == pytest.approx(-best.fun, abs=0.08)
+    for shape in ("slope", "step", "both", "stick"):
+        assert partial(table.hazard(shape, fit)) == pytest.approx(fit.loglik[shape][0], abs=1e-9)
+    assert fit.loglik["both"][0] >= max(fit.loglik["slope"][0], fit.loglik["step"][0])
+
+
+def test_redrawn_failures_follow_their_chances():
+    x, t, f, e = lives(150, 3)
+    sets = risk_sets(x, t, f, e, bins=5)
+    pull = sets.at_risk * np.exp(np.linspace(0, 2, 5))
+    drawn = redraw(sets, pull, 4000, np.random.default_rng(1))
+    seen = np.array([(drawn[:, 0] == j).mean() for j in range(5)])
+    np.testing.assert_allclose(seen, pull[0] / pull[0].sum(), atol=0.03)
+    # weights of one: the units at risk themselves
+    np.testing.assert_allclose(pull_by_bin(sets, lambda day, rows: np.ones(len(rows))), sets.at_risk)
+    assert failures_above(sets, sets.bin)[0, 0] == (sets.bin > 0).sum()
+
+
+def test_p_is_uniform_without_an_effect():
+    """80 samples with late entry that hangs on x: those of high x come late."""
+    found = []
+    for i in range(80):
+        rng = np.random.default_rng(i)
+        x = rng.normal(size=120)
+        life = rng.exponential(1.0, 120)
+        entry = np.where(x > 0, rng.uniform(0, 0.5, 120), 0.0)
+        end = entry + rng.uniform(0.1, 1.0, 120)
+        k = life > entry
+        sets = risk_sets(x[k], np.minimum(life, end)[k], (life < end)[k], entry[k])
+        z = np.nanmax(np.abs(cut_z(sets, sets.bin)))
+        drawn = np.nanmax(np.abs(cut_z(sets, redraw(sets, sets.at_risk, 99, rng))), axis=1)
+        found.append((1 + (drawn >= z - 1e-9).sum()) / 100)
+    assert kstest(found, "uniform").pvalue > 0.01
+
+
+def test_what_cannot_be_compared_is_refused():
+    with pytest.raises(NotEnoughData, match="nothing failed"):
+        risk_sets([1.0, 2.0], [1, 2], [False, False])
+    with pytest.raises(NotEnoughData, match="same value"):
+        risk_sets([1.0, 1.0], [1, 2], [True, False])
+    with pytest.raises(NotEnoughData, match="beside it"):
+        risk_sets([1.0, 2.0], [1, 1], [True, True], strata=["a", "b"])
+    with pytest.raises(AnalyticsError, match="time of row 0"):
+        risk_sets([1.0, 2.0], [np.nan, 2], [True, False])
+
+
+# ---- the demo, whose truth is known ------------------------------------------------------------------------------------
+def test_the_smooth_slope_is_called_a_slope(demo):
+    for part in ("IS-A", "IS-B"):
+        found = judge_step(cut_lives(demo, "input shaft", part), draws=199)
+        assert found.verdict == "slope", found
+        assert found.p_step <= 0.1 < found.p_smooth
+
+
+def test_the_real_step_is_found_at_its_place(large_demo):
+    """CP-4 fails nine times as often of burning above 650 hp, besides a slope and a second way of failing that has no step."""
+    found = judge_step(cut_lives(large_demo, "clutch pack", "CP-4"), draws=199)
+    assert found.verdict == "step", found
+    assert found.place_low <= 650 <= found.place_high
+    assert found.place_high - found.place_low < 60
+    assert found.shrunk > 2
+    slope = judge_step(cut_lives(large_demo, "input shaft", "IS-A"), draws=199)
+    assert slope.verdict == "slope", slope
+
+
+def test_the_real_step_is_not_claimed_from_too_few_failures(demo):
+    """900 units bring 21 failures of CP-4: power matters, but step and slope fit alike, and it says so."""
+    found = judge_step(cut_lives(demo, "clutch pack", "CP-4"), draws=199)
+    assert found.failures == 21
+    assert found.verdict == "can't tell"
+    assert found.p_value <= 0.01
+    assert found.cut == pytest.approx(650, abs=15)
+    assert "smooth slope" in found.why[0] and "jump" in found.why[0]
+
+
+def test_no_step_on_weight_and_few_failures_are_refused_in_words(demo):
+    assert judge_step(cut_lives(demo, "input shaft", "IS-A", "weight"), draws=199).verdict == "can't tell"
+    few = judge_step(cut_lives(demo, "valve body", "VB-2"))
+    assert few.verdict == "can't tell"
+    assert few.why[0].startswith("Only 1 failure on record")
+    assert np.isnan(few.cut) and np.isnan(few.p_value)
+
+
+def test_verdicts_repeat_and_do_not_hang_on_the_order_of_rows(demo):
+    from dataclasses import replace
+
+    first = judge_step(cut_lives(demo, "input shaft", "IS-B"), draws=99)
+    turned = replace(demo, table=demo.table.sample(frac=1, random_state=3))
+    again = judge_step(cut_lives(turned, "input shaft", "IS-B"), draws=99)
+    for name in ("verdict", "cut", "p_value", "place_low", "place_high", "failures"):
+        assert getattr(first, name) == getattr(again, name)
+    assert first.p_smooth == pytest.approx(again.p_smooth, abs=0.1)  # life law to rounding, 99 drawings
+    assert isinstance(first.to_frame(), pd.DataFrame)
+
+
+def test_asking_for_what_is_not_there(demo):
+    with pytest.raises(AnalyticsError, match="on record are CP-4, CP-5"):
+        cut_lives(demo, "clutch pack", "CP-9")
+    with pytest.raises(AnalyticsError, match="no component of that name"):
+        cut_lives(demo, "gearbox", "X")
+    with pytest.raises(AnalyticsError, match="axis"):
+        cut_lives(demo, "clutch pack", "CP-4", "colour")
+    with pytest.raises(AnalyticsError, match="burnt, drum cracked"):
+        cut_lives(demo, "clutch pack", "CP-4", finding="bent")
+    alone = cut_lives(demo, "clutch pack", "CP-4", finding="burnt")
+    assert alone.count[alone.failed].sum() == 19
