@@ -220,7 +220,7 @@ def _refused(lives: CutLives, confidence: float, seed: int, reason: str) -> Step
     n, k = int(lives.count.sum()), int(lives.count[lives.failed].sum())
     blank = np.zeros(0)
     return StepResult(
-        lives.axis, "can't tell", (reason[0].upper() + reason[1:] + ".",), confidence, k, n, *[NAN] * 3, True, *[NAN] * 12,
+        lives.axis, "can't tell", (reason[0].upper() + reason[1:] + ".",), confidence, k, n, *[NAN] * 3, True, *[NAN] * 14,
         {}, {}, blank, blank, blank, {}, blank, 0, 0, 0, 0, 0, seed, lives.notes,
     )  # fmt: skip
 
@@ -229,7 +229,8 @@ def judge_step(lives: CutLives, confidence: float = 0.9, draws: int = 999, seed:
     """The verdict on one axis. With alpha = 1 - confidence: "step" is said of a part with a smooth power law, or with no effect
     of power, with chance at most alpha, "slope" of one with a lone jump or with no effect at most alpha.
 
-    step: the search's p is at most alpha, a smooth law is rejected at alpha, and a jump beats both slope and bend by AIC. slope: a
+    step: the search's p is at most alpha, a smooth law is rejected at alpha/2 (at alpha itself the study of fleets counted up to
+    0.15 in place of 0.10), and a jump beats both slope and bend by AIC. slope: a
     lone jump is rejected at alpha, a smooth law is not, and by AIC the slope beats a lone jump by 2 and a jump on top of it at all
     (Akaike 1974; differences under 2 count as none, Burnham and Anderson 2002, from memory). Else: can't tell.
     """
@@ -451,7 +452,7 @@ def _verdict(
 ) -> tuple[str, tuple[str, ...]]:
     """The verdict and its reasons in words."""
     jump_aic = min(aic["step"], aic["both"])
-    if p <= alpha and p_smooth <= alpha and jump_aic < min(aic["slope"], aic["stick"]):
+    if p <= alpha and p_smooth <= alpha / 2 and jump_aic < min(aic["slope"], aic["stick"]):
         words = [
             f"a search that paid for itself finds a difference (p = {p:.3g}), and a smooth power law alone would show so sharp "
             f"a jump with chance {p_smooth:.3g} only"
@@ -479,5 +480,7 @@ def _verdict(
     elif aic["slope"] > aic["both"]:
         reasons.append("a jump on top of the slope fits them better, though not beyond chance")
     if p_smooth <= alpha:
-        reasons.append("a smooth slope alone does not, but a bend fits as well as a jump")
+        reasons.append(
+            f"a smooth slope alone hardly does (p = {p_smooth:.2g}), but that is not yet enough to call it a step"
+        )
     return "can't tell", ("power matters, but not in a shape that these records can name: " + ", and ".join(reasons),)

@@ -32,4 +32,10 @@ def test_the_evidence_notebook_runs(tmp_path):
 
 def test_every_notebook_is_run_by_a_test():
     """evidence runs above, the others through the command line (tests/test_main.py)."""
-    assert {p.stem for p in NOTEBOOKS} == {"quarterly_review", "power_ratings", "driveline_load", "evidence"}
+    assert {p.stem for p in NOTEBOOKS} == {
+        "quarterly_review",
+        "power_ratings",
+        "driveline_load",
+        "tier_cutoff",
+        "evidence",
+    }
