@@ -137,7 +137,8 @@ def test_the_real_step_is_not_claimed_from_too_few_failures(demo):
     assert found.verdict == "can't tell"
     assert found.p_value <= 0.01
     assert found.cut == pytest.approx(650, abs=15)
-    assert "smooth slope" in found.why[0] and "jump" in found.why[0]
+    assert "smooth slope" in found.why[0]
+    assert "jump" in found.why[0]
 
 
 def test_no_step_on_weight_and_few_failures_are_refused_in_words(demo):
@@ -145,7 +146,8 @@ def test_no_step_on_weight_and_few_failures_are_refused_in_words(demo):
     few = judge_step(cut_lives(demo, "valve body", "VB-2"))
     assert few.verdict == "can't tell"
     assert few.why[0].startswith("Only 1 failure on record")
-    assert np.isnan(few.cut) and np.isnan(few.p_value)
+    assert np.isnan(few.cut)
+    assert np.isnan(few.p_value)
 
 
 def test_verdicts_repeat_and_do_not_hang_on_the_order_of_rows(demo):
