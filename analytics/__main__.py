@@ -83,6 +83,9 @@ def main(argv: Sequence[str] | None = None) -> int:
             )
             command.add_argument("--as-of", default=None, metavar="DATE")
             command.add_argument(
+                "--cutoffs", action="store_true", help="the study of the verdicts step, slope, can't tell instead"
+            )
+            command.add_argument(
                 "--shops",
                 type=int,
                 default=0,
@@ -355,6 +358,13 @@ def _backtest(arguments: argparse.Namespace) -> None:
 def _coverage(arguments: argparse.Namespace) -> None:
     from analytics.evidence.coverage import own_fleet, run
 
+    if arguments.cutoffs:
+        from analytics.evidence import cutoff
+
+        table = cutoff.run(arguments.out, arguments.replicates, arguments.jobs, arguments.cells, progress=_progress())
+        shown = ["cell", "fleets", "said_step", "said_slope", "wrong", "wrong_se", "place_holds"]
+        print(table[shown].round(3).to_string(index=False))
+        return
     if arguments.shops:
         from analytics.evidence import demo_shops
 

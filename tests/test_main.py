@@ -233,3 +233,23 @@ def test_coverage_from_the_command_line(rated_shop, tmp_path, capsys):
     assert "converter C, up to 7,500 lb: 0 failures" in told
     assert main(["coverage", "--replicates", "1", "--cells", "no such cell", "--out", str(tmp_path)]) == 2
     assert "is not one of the study's" in capsys.readouterr().err
+
+
+def test_cutoff_writes_the_brief_and_the_argument(tmp_path, capsys):
+    out = tmp_path / "cutoff"
+    arguments = ["cutoff", str(DEMO), "--component", "converter", "--from", "TC-1", "--to", "TC-2", "--out", str(out)]
+    assert main(arguments) == 0
+    assert "brief.html" in capsys.readouterr().out
+    brief = (out / "brief.html").read_text(encoding="utf-8")
+    for words in ("The claim", "What would change our mind", "Cautions", "no power has had both", "data:image/png"):
+        assert words in brief
+    page = (out / "argument.html").read_text(encoding="utf-8")
+    assert "Are the parts comparable?" in page
+    assert "Traceback" not in page
+    assert "no figure" in (out / "cutoff.csv").read_text(encoding="utf-8")
+
+
+def test_cutoff_says_what_is_missing(tmp_path, capsys):
+    shop = rateable_shop(tmp_path / "shop")
+    assert main(["cutoff", str(shop), "--component", "input shaft", "--from", "A", "--to", "B"]) == 2
+    assert "[costs] does not say what a comeback costs" in capsys.readouterr().err

@@ -1,0 +1,211 @@
+"""Comparable or not, part against part, and money: against R, brute force, textbook numbers and the demo's truth."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from lifelines.datasets import load_rossi
+
+from analytics.cutoffs.against import compare_parts, judge_ratio, limits_of
+from analytics.cutoffs.comparable import chance_of_part, comparable, cox_fit, failures_to_decide, plan_trial
+from analytics.cutoffs.cost import best_range, cost_by_cut, costs_of, middle_tier, money_cut
+from analytics.errors import AnalyticsError, RecordsError
+
+
+# ---- Cox ----------------------------------------------------------------------------------------------------------------
+def test_cox_equals_r(reference, reference_data):
+    """Rossi et al. 1980 (seven covariates); veterans' lung trial, within strata."""
+    d = load_rossi().rename(columns={"week": "time", "arrest": "failed"}).assign(entry=0.0)
+    names = ["fin", "age", "race", "wexp", "mar", "paro", "prio"]
+    fit = cox_fit(d, names)
+    for name in names:
+        assert fit.params_[name] == pytest.approx(reference("D11", f"cox_coef_{name}")["value"][0], rel=1e-4)
+        assert fit.standard_errors_[name] == pytest.approx(reference("D11", f"cox_se_{name}")["value"][0], rel=1e-3)
+    d = reference_data("veteran").rename(columns={"status": "failed"}).assign(entry=0.0)
+    fit = cox_fit(d, ["trt", "karno", "age"], ["celltype"])
+    group = "efron stratified by cell type"
+    for name in ("trt", "karno", "age"):
+        assert fit.params_[name] == pytest.approx(reference("D22", f"cox_coef_{name}", group)["value"][0], rel=1e-4)
+
+
+def test_cause_specific_cox_equals_r(reference, reference_data):
+    """Primary biliary cirrhosis, Fleming and Harrington 1991: deaths, transplants ending the watch."""
+    d = reference_data("pbc_competing")
+    d = d.assign(failed=d["status"] == 2, entry=0.0, sexf=(d["sex"] == "f") * 1.0, logbili=np.log(d["bili"]))
+    fit = cox_fit(d, ["sexf", "logbili"])
+    for name in ("sexf", "logbili"):
+        expected = reference("D14", f"cox_coef_{name}", "death alone")["value"][0]
+        assert fit.params_[name] == pytest.approx(expected, rel=1e-4)
+
+
+# ---- comparable ---------------------------------------------------------------------------------------------------------
+def test_parts_that_share_no_power_are_refused_with_the_reason(demo):
+    found = comparable(demo, "converter", "TC-1", "TC-2")
+    assert not found.ok
+    assert "650 hp or less" in found.reason
+    assert "655 hp or more" in found.reason
+    assert np.isnan(found.low_hp)
+    assert np.isnan(found.weighted.ratio)
+    against = compare_parts(demo, "converter", "TC-1", "TC-2", found=found)
+    assert against.verdict == "not comparable"
+    assert np.isnan(against.life_ratio)
+    plan = plan_trial(demo, found)
+    assert plan.to_hp == pytest.approx(650, abs=1)
+    assert plan.from_hp < 600
+    assert (plan.table.sort_values("life_ratio")["failures"].diff().dropna() <= 0).all()
+
+
+def test_crude_comparison_misleads_and_the_adjusted_one_does_not(demo):
+    """IS-B lives 2.3 times as long as IS-A in truth, in stronger trucks."""
+    found = comparable(demo, "input shaft", "IS-A", "IS-B")
+    assert found.ok
+    assert found.crude.ratio > 1
+    assert found.weighted.upper < 1
+    assert found.regressed.upper < 1
+    assert min(found.effective) > 50
+
+
+def test_chance_of_part_recovers_a_logistic_law_and_survives_a_clean_split():
+    rng = np.random.default_rng(2)
+    x = rng.normal(size=(4000, 2))
+    true = 1 / (1 + np.exp(-(0.3 + 1.2 * x[:, 0] - 0.5 * x[:, 1])))
+    fitted = chance_of_part(x, rng.random(4000) < true, np.ones(4000))
+    assert np.abs(fitted - true).mean() < 0.02
+    split = chance_of_part(x, x[:, 0] > 0, np.ones(4000))
+    assert np.isfinite(split).all()
+
+
+def test_failures_needed_are_schoenfelds():
+    """Schoenfeld 1983 with equal arms and 80 % power: 65 failures for a ratio of 2, 26 for 3 (two-sided 5 %)."""
+    assert failures_to_decide(2, sides=2) == pytest.approx(65.35, abs=0.01)
+    assert failures_to_decide(3, sides=2) == pytest.approx(26.0, abs=0.05)
+    assert failures_to_decide(1 / 1.5) == pytest.approx(150.4, abs=0.1)
+    assert np.isinf(failures_to_decide(1.0))
+    with pytest.raises(AnalyticsError, match="above 0"):
+        failures_to_decide(-1)
+
+
+# ---- part against part ------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize(
+    ("lower", "upper", "verdict"),
+    [
+        (1.1, 3, "better"),
+        (0.2, 0.9, "worse"),
+        (0.85, 1.2, "equivalent"),
+        (0.85, 2.0, "not worse by more than the margin"),
+        (0.5, 2.0, "undecided"),
+    ],
+)
+def test_verdict_by_where_the_interval_lies(lower, upper, verdict):
+    assert judge_ratio(lower, upper, 0.8) == verdict
+
+
+def test_limits_of_a_parabola_and_of_a_likelihood_without_an_end():
+    x = np.arange(-3, 3.01, 0.2)
+    best, low, high = limits_of(pd.DataFrame({"log_ratio": x, "drop": 0.5 * ((x - 0.33) / 0.4) ** 2}), 0.9)
+    assert best == pytest.approx(0.33, abs=1e-6)
+    assert (low, high) == pytest.approx((0.33 - 1.28155 * 0.4, 0.33 + 1.28155 * 0.4), abs=5e-3)
+    best, low, high = limits_of(pd.DataFrame({"log_ratio": x, "drop": np.exp(-x - 1)}), 0.9)
+    assert np.isinf(best)
+    assert np.isfinite(low)
+    assert np.isinf(high)
+
+
+def test_improved_revision_is_better(demo):
+    """VB-2's life is 2.7 times that of VB-1 in truth: 14 failures against 1."""
+    found = compare_parts(demo, "valve body", "VB-1", "VB-2")
+    assert found.verdict == "better"
+    assert found.life_lower < 900 / 330 < found.life_upper
+    assert found.failures == (14, 1)
+
+
+def test_stronger_shaft_is_better_by_about_its_true_ratio(demo):
+    found = compare_parts(demo, "input shaft", "IS-A", "IS-B")
+    assert found.verdict == "better"
+    assert found.life_lower < 440 / 190 < found.life_upper
+    # life goes with power to the -4: a life 2.3 times as long carries 1.23 times the power
+    assert found.rating_lower < (440 / 190) ** 0.25 < found.rating_upper
+    with pytest.raises(AnalyticsError, match="margin"):
+        compare_parts(demo, "input shaft", "IS-A", "IS-B", margin=1.2)
+
+
+# ---- money --------------------------------------------------------------------------------------------------------------
+def test_cost_by_cut_equals_adding_up():
+    rng = np.random.default_rng(1)
+    power, count = rng.integers(300, 320, 50).astype(float), rng.integers(1, 4, 50).astype(float)
+    a, b = rng.random(50), rng.random(50)
+    cuts, cost = cost_by_cut(power, count, a, b)
+    for c, value in zip(cuts, cost, strict=True):
+        assert value == pytest.approx((count * np.where(power <= c, a, b)).sum())
+
+
+def test_best_range_equals_trying_all():
+    rng = np.random.default_rng(3)
+    power, count = np.arange(8.0) + 1, np.ones(8)
+    cost = rng.random((3, 8))
+    value, cuts = best_range(power, count, cost)
+    tried = min(
+        sum(cost[int(p > a) + int(p > b), i] for i, p in enumerate(power))
+        for a, b in itertools.combinations_with_replacement(np.arange(9.0), 2)
+    )
+    assert value == pytest.approx(tried)
+    assert value == pytest.approx(sum(cost[sum(p > c for c in cuts), i] for i, p in enumerate(power)))
+
+
+def test_money_cut_holds_the_true_one_and_follows_the_inputs(demo):
+    """The least cost by the chances the demo was drawn with, for the trucks on its record."""
+    from analytics.cutoffs.cost import _mix
+    from analytics.simulate import demo_truth
+
+    found = money_cut(demo, "input shaft", "IS-A", "IS-B", level=0.8, draws=60)
+    truth = demo_truth()
+    mix, _ = _mix(demo, "input shaft", ("IS-A", "IS-B"))
+    nodes, weight = np.polynomial.hermite_e.hermegauss(25)
+    weight = weight / weight.sum()
+    cost = []
+    for part in ("IS-A", "IS-B"):
+        fails = np.zeros(len(mix.power))
+        for use in set(mix.use):
+            u, own = truth.use(use), np.array(mix.use) == use
+            miles = u.miles_per_day * np.exp(u.miles_log_sd * nodes) * 5 * 365.25
+            alive = truth.survival("input shaft", part, miles, mix.power[own, None], mix.weight[own, None], use)
+            fails[own] = 1 - alive @ weight
+        # failures that are reported
+        cost.append(found.costs.prices[part] + found.costs.each * truth.reporting_share * fails)
+    cuts, total = cost_by_cut(mix.power, mix.count, *cost)
+    true_cut = cuts[total.argmin()]
+    assert found.low - 30 <= true_cut <= found.high + 30
+    at = found.sensitivity.set_index(["input", "value"])["cut_hp"]
+    comeback = at["a comeback, all in"]
+    assert comeback["2,000"] >= comeback["8,000"]
+    assert (found.curve["low"] <= found.curve["cost"] + 2e3).all()
+
+
+def test_middle_tier_earns_its_place(demo):
+    found = middle_tier(demo, "input shaft", ("IS-A", "IS-B", "IS-C"), level=0.8, draws=40)
+    assert found.verdict == "earns its place"
+    assert len(found.cuts_with) == 2
+    assert len(found.cuts_without) == 1
+    assert found.cost_with <= found.cost_without
+
+
+def test_missing_and_senseless_costs_are_named(demo):
+    shop = demo.shop
+
+    def costs(**new):
+        return costs_of(replace(shop, costs={**shop.costs, **new}), ("CP-4", "CP-5"))
+
+    with pytest.raises(RecordsError, match=r"\[costs\] does not say what a comeback costs"):
+        costs_of(replace(shop, costs={}), ("CP-4",))
+    with pytest.raises(RecordsError, match="no price for CP-9"):
+        costs_of(shop, ("CP-4", "CP-9"))
+    with pytest.raises(RecordsError, match="shipping = 'much'"):
+        costs(shipping="much")
+    with pytest.raises(RecordsError, match="comeback = True"):
+        costs(comeback=True)
+    assert costs(downtime=500).each == 4500
+    assert costs(downtime=500).unstated == ("shipping", "goodwill", "lost_sales")
