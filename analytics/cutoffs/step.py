@@ -7,7 +7,7 @@ offers a cut, so each answer pays for its search by repeating it in every redraw
 The clock is days since the part was fitted, known for every life, with units compared only within their own use and weight
 class. On the clock of miles a log-rank would have to leave out the survivors whose odometer nobody read, four in five of
 them, while every failure is in; within a use the miles per day carry no news of power, so a jump in life by miles is a jump
-in life by days. Where they do, the check of the driving says so. The fit on miles, with the unknown ones integrated out, is
+in life by days. Whether they do is told by `ratings.driving.driving_by_power`. The fit on miles, with the unknown ones integrated out, is
 put beside it as a second opinion.
 
 Sources: Lausen and Schumacher, Biometrics 48 (1992) 73-85; the bootstrap of two rival models in turn: Cox, J. R. Stat. Soc. B

@@ -292,3 +292,33 @@ def not_ours(table: pd.DataFrame) -> pd.DataFrame:
         .reset_index()
         .rename(columns={"why_not": "not_answered_because"})[["cases", "values", "not_answered_because"]]
     )
+
+
+def shops(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Invented shops rated from their sheets and held against their truth: the table, and what it says."""
+    path = Path(folder) / "demo_shops.csv"
+    if not path.exists():
+        return pd.DataFrame(), (f"No table of invented shops at {path}: run python -m analytics coverage --shops 100.",)
+    table = pd.read_csv(path)
+    whole, first = table.iloc[0], table.iloc[1]
+    lines = [
+        f"{whole.shops:,.0f} shops like the demo, each drawn with another seed, were rated from their sheets with all the dirt in them: of {whole.bounds:,.0f} bounds {whole.held:.1%} "
+        f"lay at or below the truth (standard error {whole.se:.1%}), where 90 % are promised; of what was proposed, rounded down, {whole.proposed_held:.1%}.",
+        f"In the lightest class, the headline of each part: {first.held:.1%} of {first.bounds:,.0f}. In the middle a bound stood at {whole.median_ratio:.0%} of the truth.",
+    ]
+    parts = table[(table["kind"] == "any") & (table["part"] != "all")].sort_values("held", kind="stable")
+    low = parts[parts["held"] + 1.645 * parts["se"] < 0.9]
+    lines.append(
+        "Less often right than promised: "
+        + ", ".join(f"{r.part} ({r.held:.0%} of {r.bounds:,.0f})" for r in low.itertuples())
+        + "."
+        if len(low)
+        else "No part stands out below the promise."
+    )
+    unseen = table[table["kind"].str.startswith("damage in trucks never opened")]
+    if len(unseen):
+        lines.append(
+            f"Damage that only a teardown shows: had it counted in trucks nobody opened too, only {unseen['held'].iat[0]:.0%} of the bounds of such parts would have held. "
+            "A rating is for what brings a truck back."
+        )
+    return table, tuple(lines)

@@ -10,7 +10,7 @@ import pandas as pd
 
 from analytics.errors import AnalyticsError
 from analytics.models.lifedata import class_words
-from analytics.ratings.driving import driving_by_use
+from analytics.ratings.driving import driving_by_power, driving_by_use
 from analytics.ratings.model_checks import ModelChecks, check_shapes
 from analytics.ratings.plan import plan_proof, proof_ahead
 from analytics.ratings.predict import LAW_WORDS
@@ -238,6 +238,17 @@ def driving(ratings: Ratings) -> tuple[pd.DataFrame, tuple[str, ...]]:
                 )
             )
         lines.append(told)
+    power = driving_by_power(ratings.lifetimes)
+    if math.isfinite(power.times):
+        span = f"{power.times:.2f} times the miles ({power.lower:.2f} to {power.upper:.2f}, {power.units} units)"
+        lines.append(
+            f"Within a use twice the power goes with {span}: "
+            + (
+                "no difference that these can show."
+                if power.p_value > 0.05
+                else "what comes back by years is not what comes back by miles. Lean on miles, and on a cut-off by power with care."
+            )
+        )
     return table, tuple(lines) or ("No unit is on record.",)
 
 

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from analytics.lifetimes.table import make_lifetimes
-from analytics.ratings.driving import driving_by_use
+from analytics.ratings.driving import driving_by_power, driving_by_use
 from analytics.ratings.model_checks import check_model, check_shapes
 from analytics.ratings.options import options_for
 from analytics.ratings.sheet import make_ratings
 from analytics.records.load import load_records
 from tests.small_shop import TOML, build, rateable_shop, write_shop
+
+DEMO = Path(__file__).parents[2] / "data" / "demo"
 
 
 @pytest.fixture(scope="module")
@@ -75,6 +78,25 @@ def test_what_customers_drive(ratings):
     assert row["median_a_year"] == pytest.approx(np.exp(per_year.mean()))
     assert row["units"] == 60
     assert row["from_a_year"] <= row["median_a_year"] <= row["to_a_year"]
+
+
+def test_driving_by_power_against_statsmodels():
+    """On the demo: the same slope, limits and p-value as ordinary least squares with a term per use."""
+    import statsmodels.formula.api as smf
+
+    lifetimes = make_lifetimes(load_records(DEMO))
+    got = driving_by_power(lifetimes)
+    units = lifetimes.units
+    failed = set(lifetimes.table.loc[lifetimes.table["ended"] == "failed", "serial"])
+    own = units[(units["miles"] > 0) & (units["miles_days"] > 0) & ~units["serial"].isin(failed)]
+    own = own[(own["power_hp"] > 0) & (own["use"] != "")]
+    fit = smf.ols("np.log(miles / miles_days) ~ np.log2(power_hp) + use", own).fit()
+    row = "np.log2(power_hp)"
+    assert got.units == fit.nobs
+    assert np.log(got.times) == pytest.approx(fit.params[row], rel=1e-9)
+    assert np.log([got.lower, got.upper]) == pytest.approx(fit.conf_int().loc[row].to_numpy(), rel=1e-9)
+    assert got.p_value == pytest.approx(fit.pvalues[row], rel=1e-9)
+    assert got.p_value > 0.05  # the demo's trucks drive by their use alone
 
 
 def test_without_odometers_the_driving_is_not_known(tmp_path):
