@@ -185,6 +185,11 @@ def read_outside(folder: str | Path) -> pd.DataFrame:
     )
 
 
+_WHY_OFF = {
+    "maxstat_p_HL": " R leaves out the subsets whose scores sum to nought; with them the bound is a little higher, which is the safe side."
+}
+
+
 def outside_opening(table: pd.DataFrame) -> tuple[str, ...]:
     """How many answers from outside were compared, and how many differ."""
     own = table[table["why_not"] == ""]
@@ -199,8 +204,8 @@ def outside_opening(table: pd.DataFrame) -> tuple[str, ...]:
     ]
     for row in off.itertuples():
         lines.append(
-            f"{row.case} {row.quantity.replace('_', ' ')}: {row.by} says {row.ours:.5g}, R says {row.theirs:.5g} ({abs(row.difference / row.theirs):.2%} apart)."
-            + (" It enters no number of ours." if row.by == "lifelines" else "")
+            f"{row.case} {row.quantity.replace('_', ' ')}: {row.by} says {row.ours:.5g}, {'R' if row.kind == 'computed in R' else 'the source'} says {row.theirs:.5g} ({abs(row.difference / row.theirs):.2%} apart)."
+            + (" It enters no number of ours." if row.by == "lifelines" else _WHY_OFF.get(row.quantity, ""))
         )
     return tuple(lines)
 
