@@ -38,6 +38,9 @@ study: $(READY)
 	$(PY) -m tests.hostile.mutilate --times 1500
 	$(PY) -m tests.interrupted.kill --times 20
 	$(PY) -m analytics coverage
+	$(PY) -m analytics coverage --cutoffs
+	$(PY) -m analytics coverage --shops 100
+	$(PY) -m analytics coverage --watch 40
 
 $(READY): pyproject.toml constraints.txt
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \

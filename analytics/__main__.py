@@ -86,6 +86,13 @@ def main(argv: Sequence[str] | None = None) -> int:
                 "--cutoffs", action="store_true", help="the study of the verdicts step, slope, can't tell instead"
             )
             command.add_argument(
+                "--watch",
+                type=int,
+                default=0,
+                metavar="N",
+                help="instead: replay N invented quiet shops, and half as many with troubles, through the quarterly watch",
+            )
+            command.add_argument(
                 "--shops",
                 type=int,
                 default=0,
@@ -364,6 +371,11 @@ def _coverage(arguments: argparse.Namespace) -> None:
         table = cutoff.run(arguments.out, arguments.replicates, arguments.jobs, arguments.cells, progress=_progress())
         shown = ["cell", "fleets", "said_step", "said_slope", "wrong", "wrong_se", "place_holds"]
         print(table[shown].round(3).to_string(index=False))
+        return
+    if arguments.watch:
+        from analytics.evidence import watch
+
+        print(watch.run(arguments.out, arguments.watch, progress=_progress()).T.to_string())
         return
     if arguments.shops:
         from analytics.evidence import demo_shops

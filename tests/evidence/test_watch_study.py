@@ -1,0 +1,45 @@
+"""The study of the quarterly watch: the table kept is made of its quarters, a shop replayed gives them again, and what is claimed holds."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from analytics.evidence.watch import one_shop, summary
+
+EVIDENCE = Path(__file__).parents[2] / "data" / "evidence"
+
+
+@pytest.fixture(scope="module")
+def quarters():
+    return pd.read_csv(EVIDENCE / "watch_quarters.csv", keep_default_na=False, na_values=[""])
+
+
+@pytest.fixture(scope="module")
+def kept():
+    return pd.read_csv(EVIDENCE / "watch.csv").set_index("shop")
+
+
+def test_the_table_is_made_of_its_quarters(quarters, kept):
+    again = summary(quarters).set_index("shop")
+    pd.testing.assert_frame_equal(again[kept.columns], kept, check_dtype=False)
+    assert kept["fleets"].to_dict() == {"quiet": 40, "demo": 20}
+
+
+def test_a_shop_replayed_gives_its_quarters_again(quarters, tmp_path):
+    seed = int(quarters.loc[quarters["shop"] == "quiet", "seed"].iloc[0])
+    got = one_shop("quiet", seed, tmp_path, quarters=2)
+    stored = quarters[(quarters["shop"] == "quiet") & (quarters["seed"] == seed)].tail(len(got)).reset_index(drop=True)
+    columns = ["quarter_end", "looks", "quarter_expected", "quarter_lower", "quarter_upper", "quarter_came"]
+    pd.testing.assert_frame_equal(got[columns], stored[columns], check_dtype=False, rtol=1e-6)
+
+
+def test_what_is_claimed(kept):
+    """No more false alarms than the budget; the planted found; a quarter's forecast held as often as promised."""
+    quiet, demo = kept.loc["quiet"], kept.loc["demo"]
+    assert quiet["share"] + 1.645 * quiet["se"] < 0.1  # at most one quarter in ten
+    assert demo["bad lot found"] >= 0.9
+    assert demo["bad month found"] >= 0.8
+    assert quiet["quarter_covered"] + 1.645 * quiet["quarter_se"] > 0.9
