@@ -40,8 +40,13 @@ def test_equals_statsmodels(table):
     from statsmodels.stats.inter_rater import cohens_kappa
 
     table = np.asarray(table) + np.eye(len(table), dtype=int)
-    found, other = kappa(*spread(table)), cohens_kappa(table)
+    found = kappa(*spread(table))
     if np.isnan(found.kappa):
+        return
+    # its standard error may be the root of a hair under nought
+    with np.errstate(invalid="ignore"):
+        other = cohens_kappa(table)
+    if np.isnan(other.std_kappa):
         return
     assert found.kappa == pytest.approx(other.kappa, rel=1e-6, abs=1e-12)
     assert found.std_err == pytest.approx(other.std_kappa, rel=1e-6, abs=1e-9)
