@@ -7,6 +7,12 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from hypothesis import settings
+
+# the same examples on every run; `pytest --hypothesis-profile=explore` looks for new ones
+settings.register_profile("repeatable", derandomize=True, print_blob=False)
+settings.register_profile("explore", max_examples=500)
+settings.load_profile("repeatable")
 
 REFERENCE = Path(__file__).parent / "reference"
 
