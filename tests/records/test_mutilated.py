@@ -237,7 +237,7 @@ def mutilate(slips: list[tuple]) -> dict[str, str]:
     return text
 
 
-@settings(max_examples=250, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=120, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(SLIP, max_size=8), st.sampled_from(TOML), st.sampled_from(["2024-12-31", "2022-06-30", None]))
 def test_a_result_that_balances_or_an_error_that_says_what_to_do(slips, toml, as_of):
     folder = Path(tempfile.mkdtemp())
