@@ -24,7 +24,7 @@ def reliability_curve(rated: PartRating, bound: RatingBound, options: Options) -
     if bound.demonstrated_only or not math.isfinite(bound.estimate_hp):
         return pd.DataFrame(columns=["reliability", "estimate_hp", "bound_hp"])
     quick = replace(options.settings, explain=False, replicates=0, draws=0)
-    use = bound.use or None
+    use = bound.rated_use or None  # the use that made the published figure
     rows = []
     for level in sorted({*_RELIABILITIES, options.reliability}):
         made = rate_part(

@@ -42,4 +42,6 @@ def test_what_is_claimed(kept):
     assert quiet["share"] + 1.645 * quiet["se"] < 0.1  # at most one quarter in ten
     assert demo["bad lot found"] >= 0.9
     assert demo["bad month found"] >= 0.8
+    # the review's words: a year's interval holds about eight times in ten
+    assert kept["year_covered"].between(0.75, 0.85).all()
     assert quiet["quarter_covered"] + 1.645 * quiet["quarter_se"] > 0.9
