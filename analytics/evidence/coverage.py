@@ -325,7 +325,8 @@ def one_replicate(cell: Cell, seed: int) -> dict[str, float]:
     }
 
 
-def _versions() -> str:
+def versions_used() -> str:
+    """Of Python, numpy and scipy, for the tables kept."""
     import scipy
 
     return f"python {platform.python_version()}, numpy {np.__version__}, scipy {scipy.__version__}"
@@ -345,7 +346,7 @@ def run_block(name: str, block: int, size: int, seed: int) -> dict:
         "replicates": size,
         "seed": seed,
         "truth_hp": true_rating(cell),
-        "versions": _versions(),
+        "versions": versions_used(),
     }
     for column in frame:
         out[column] = " ".join(f"{v:.4f}" for v in frame[column])

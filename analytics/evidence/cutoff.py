@@ -19,7 +19,7 @@ import pandas as pd
 from analytics.cutoffs.risk import cut_z, redraw, risk_sets
 from analytics.cutoffs.step import CutLives, judge_step
 from analytics.errors import AnalyticsError, NotEnoughData
-from analytics.evidence.coverage import _versions
+from analytics.evidence.coverage import versions_used
 from analytics.models.lifedata import life_data
 from analytics.simulate.fleet import (
     ComponentTruth,
@@ -249,7 +249,7 @@ def run_block(name: str, block: int, size: int, seed: int) -> dict:
         key = [seed, zlib.crc32(name.encode()), block, i]
         rows.append(one_replicate(CELLS[name], int(np.random.SeedSequence(key).generate_state(1)[0])))
     frame = pd.DataFrame(rows)
-    out: dict = {"cell": name, "block": block, "replicates": size, "seed": seed, "versions": _versions()}
+    out: dict = {"cell": name, "block": block, "replicates": size, "seed": seed, "versions": versions_used()}
     for column in frame:
         out[column] = " ".join(f"{v:.4g}" for v in frame[column])
     return out

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analytics.evidence.coverage import _versions
+from analytics.evidence.coverage import versions_used
 from analytics.lifetimes.table import make_lifetimes
 from analytics.models.lifedata import LifeData
 from analytics.ratings.options import options_for
@@ -137,7 +137,7 @@ def run(
             continue
         rows = one_shop(seed, units).round(3)
         rows.insert(0, "seed", seed)
-        done = pd.concat([done, rows.assign(versions=_versions())], ignore_index=True)
+        done = pd.concat([done, rows.assign(versions=versions_used())], ignore_index=True)
         done.to_csv(path, index=False, na_rep="nan")
         if progress is not None:
             progress(f"shop {seed}: {len(rows)} rows")

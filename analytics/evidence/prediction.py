@@ -25,8 +25,8 @@ from analytics.evidence.coverage import (
     _miles,
     _quantile,
     _vehicles,
-    _versions,
     constant_of,
+    versions_used,
 )
 from analytics.models.lifedata import LifeData, life_data
 from analytics.ratings.predict import chances, count_chances, fit_lives, interval_of, predict_failures
@@ -160,7 +160,7 @@ def prediction_coverage(
                 "median_effective_draws": float(got["effective"].median()),
                 "draws": draws,
                 "seed": seed,
-                "versions": _versions(),
+                "versions": versions_used(),
             }
         )
         if progress is not None:
