@@ -19,7 +19,7 @@ review: $(READY)
 
 test: $(READY)
 	$(PY) -m ruff check
-	$(PY) -m pytest --cov --cov-report=term:skip-covered
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto --dist loadfile --cov --cov-report=term:skip-covered
 
 lab: $(READY)
 	$(PY) -m jupyterlab --notebook-dir=notebooks

@@ -7,7 +7,6 @@ import datetime as dt
 import hashlib
 import io
 import math
-import os
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.metadata import version
@@ -149,18 +148,20 @@ def append(shop: Shop, entry: Entry) -> Path:
 
 @contextmanager
 def _locked(path: Path):
-    lock = path.with_name(f".{path.name}.lock")
+    """One writer at a time. The lock is the system's own, so that it ends with the process that holds it, even a killed one."""
+    from filelock import FileLock, Timeout
+
+    lock = FileLock(path.with_name(f".{path.name}.lock"), timeout=0)
     try:
-        handle = os.open(lock, os.O_CREAT | os.O_EXCL | os.O_WRONLY)
-    except FileExistsError as err:
-        raise AnalyticsError(
-            f"{path.name} is being written by someone else. Try again; if nobody is, delete {lock.name}."
-        ) from err
+        lock.acquire()
+    except Timeout as err:
+        raise AnalyticsError(f"{path.name} is being written by someone else; try again.") from err
+    except OSError as err:
+        raise AnalyticsError(f"{path.name} could not be written ({err.strerror}). The limits are as they were.") from err
     try:
-        os.close(handle)
         yield
     finally:
-        lock.unlink(missing_ok=True)
+        lock.release()
 
 
 def _with_line(old: bytes, shop: Shop, entry: Entry, name: str) -> bytes:

@@ -68,6 +68,28 @@ def test_two_writers_lose_no_line_and_old_lines_stay(tmp_path):
         assert own == [f"writer {w} line {k}" for k in range(25)]
 
 
+def test_a_killed_writer_blocks_nobody(tmp_path):
+    """While it writes the next one is told so; once it is killed its lock is gone, and nothing need be deleted by hand."""
+    from analytics.ratings.ledger import Entry, append
+    from analytics.records.shop import load_shop
+
+    shop = load_shop(rateable_shop(tmp_path / "shop"))
+    line = Entry("input shaft", "A", "7500 lb", "", "500 hp", "2024-04-01", "first")
+    path = append(shop, line)
+    hold = (
+        "import sys, time; from pathlib import Path; from analytics.ratings.ledger import _locked\n"
+        "with _locked(Path(sys.argv[1])): print('held', file=sys.stderr, flush=True); time.sleep(600)"
+    )
+    holder = _python("-c", hold, str(path))
+    assert holder.stderr.readline() == "held\n"
+    with pytest.raises(AnalyticsError, match=r"limits\.csv is being written by someone else"):
+        append(shop, line)
+    holder.kill()
+    holder.communicate()
+    append(shop, line)
+    assert path.read_text().count("first") == 2
+
+
 @pytest.mark.parametrize(
     "command",
     [
@@ -116,7 +138,7 @@ def test_the_ledger_on_a_full_disk_is_as_it_was(tmp_path, monkeypatch):
     with pytest.raises(AnalyticsError, match=r"limits\.csv could not be written \(No space left on device\)"):
         append(load_shop(shop), Entry("input shaft", "A", "7500 lb", "", "600 hp", "2024-04-01", "second"))
     assert contents(shop) == before
-    assert not list(shop.glob(".limits*"))
+    assert not [p for p in shop.glob(".limits*") if p.suffix != ".lock"]  # held by nobody
 
 
 def test_a_folder_that_may_not_be_written_is_reported(tmp_path, capsys):
