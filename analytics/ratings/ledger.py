@@ -157,7 +157,9 @@ def _locked(path: Path):
     except Timeout as err:
         raise AnalyticsError(f"{path.name} is being written by someone else; try again.") from err
     except OSError as err:
-        raise AnalyticsError(f"{path.name} could not be written ({err.strerror}). The limits are as they were.") from err
+        raise AnalyticsError(
+            f"{path.name} could not be written ({err.strerror}). The limits are as they were."
+        ) from err
     try:
         yield
     finally:

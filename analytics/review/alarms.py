@@ -8,7 +8,16 @@ from scipy.stats import binom
 
 from analytics.models.exact import binomial_limits
 from analytics.review.answer import Answer, listed, many, numbered, percent
-from analytics.review.stands import PartStand, Stand, chance_of, equal_draws, from_entry, past_of, pooled_lives
+from analytics.review.stands import (
+    ANY_LEVEL,
+    PartStand,
+    Stand,
+    chance_of,
+    equal_draws,
+    from_entry,
+    past_of,
+    pooled_lives,
+)
 from analytics.review.watch import (
     BUDGET,
     FALSE_ALARM,
@@ -251,7 +260,7 @@ def _most_common(now: Stand, lots: bool) -> tuple[tuple[str, str], PartStand] | 
     fitted = {
         k: p
         for k, p in now.parts.items()
-        if p.fit.model is not None and p.lives.data.failures >= 3 and (not lots or k in with_lots)
+        if p.fit.model is not None and not p.borrowed and p.lives.data.failures >= 3 and (not lots or k in with_lots)
     }
     if not fitted:
         return None
@@ -322,10 +331,10 @@ def _known_by(before: Stand, now: Stand, look, quarters: int) -> tuple[str, floa
     stand = PartStand(now.parts[look.component, look.old].lives, fit, equal_draws(fit, SEED))
     begun, days = from_entry(data)
     running = np.flatnonzero(~data.failed & ~data.known_alive)
-    past = -np.log1p(-chance_of(stand, (1.0, 1e5), begun, np.arange(len(days)), days, draws=False)[0]) * data.weight
+    past = -np.log1p(-chance_of(stand, ANY_LEVEL, begun, np.arange(len(days)), days, draws=False)[0]) * data.weight
     new = code == 1
     for ahead in range(1, quarters + 1):
-        more = chance_of(stand, (1.0, 1e5), data, running, 91.3 * ahead, draws=False)[0] * data.weight[running]
+        more = chance_of(stand, ANY_LEVEL, data, running, 91.3 * ahead, draws=False)[0] * data.weight[running]
         h_new, h_old = past[new].sum() + more[new[running]].sum(), past[~new].sum() + more[~new[running]].sum()
         share = h_new / (h_new + h_old)
         total_old = look.total - look.came + more[~new[running]].sum()

@@ -9,7 +9,7 @@ import pandas as pd
 
 from analytics.ratings.predict import count_chances, interval_of
 from analytics.review.answer import Answer, listed, numbered, plural
-from analytics.review.stands import Stand, chance_of, from_entry, past_of, recorded
+from analytics.review.stands import ANY_LEVEL, Stand, chance_of, from_entry, past_of, recorded, stand_in
 
 LIFE = ["serial", "component", "spell"]
 _KEPT = [
@@ -104,7 +104,7 @@ def at_stake(before: Stand, now: Stand, foreseen: tuple[pd.DataFrame, np.ndarray
         whole = (now.as_of - at["fitted_on"]).dt.days.to_numpy(float)
         days = np.where(own.lives.data.failed, np.maximum(whole, 1.0), days)
         blocks.append(
-            chance_of(before.parts.get((component, part)), past_of(before, component, part), begun, which, days[which])
+            chance_of(stand_in(before, component, part), past_of(before, component, part), begun, which, days[which])
         )
         frames.append(at.iloc[which][_KEPT])
     rows = pd.concat(frames, ignore_index=True)
@@ -212,8 +212,8 @@ def life_hazards(before: Stand, now: Stand) -> pd.DataFrame:
     for (component, part), own in now.parts.items():
         begun, days = from_entry(own.lives.data)
         every = np.arange(len(days))
-        model = before.parts.get((component, part))
-        chance = chance_of(model, (1.0, 1e5), begun, every, days, draws=False)[0]
+        model = stand_in(before, component, part)
+        chance = chance_of(model, ANY_LEVEL, begun, every, days, draws=False)[0]
         at = now.table.iloc[own.lives.rows]
         frames.append(at.assign(hazard=-np.log1p(-np.minimum(chance, 1 - 1e-12)) * at["count"]))
     rows = pd.concat(frames) if frames else now.table.iloc[:0].assign(hazard=0.0)

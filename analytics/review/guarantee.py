@@ -15,7 +15,7 @@ from analytics.records.shop import Shop
 from analytics.review.answer import Answer, listed, percent, plural
 from analytics.review.quarter import YEAR_DAYS
 from analytics.review.repeats import mean_comebacks
-from analytics.review.stands import DRAWS, SEED, PartStand, Stand, chance_of, from_entry, past_of, recorded
+from analytics.review.stands import AGEING, DRAWS, SEED, PartStand, Stand, chance_of, from_entry, past_of, recorded
 
 MONTHS = np.r_[1:37, 39:121:3]
 MILES = np.arange(1_000, 150_001, 1_000)
@@ -131,12 +131,12 @@ def failing(own: PartStand, stand: Stand, trucks: pd.DataFrame) -> tuple[np.ndar
 
 
 def _without_fit(stand: Stand, component: str, part: str, per_day: float) -> tuple[np.ndarray, np.ndarray]:
-    """The same from a constant rate a day, where nothing can be fitted: gamma draws with the prior of Jeffreys."""
-    failures, days = past_of(stand, component, part)
-    rate = np.random.default_rng(SEED).permutation(np.random.default_rng(SEED + 1).gamma(failures, 1 / days, DRAWS))
+    """The same where nothing of the component ever failed: gamma draws of the level, the hazard growing as AGEING says."""
+    failures, run = past_of(stand, component, part)
+    rate = np.random.default_rng(SEED).permutation(np.random.default_rng(SEED + 1).gamma(failures, 1 / run, DRAWS))
     return (
-        -np.expm1(-rate[:, None] * MONTHS * MONTH_DAYS),
-        -np.expm1(-rate[:, None] * MILES / per_day),
+        -np.expm1(-rate[:, None] * (MONTHS * MONTH_DAYS) ** AGEING),
+        -np.expm1(-rate[:, None] * (MILES / per_day) ** AGEING),
     )
 
 

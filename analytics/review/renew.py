@@ -63,7 +63,7 @@ def renew_at_rebuild(stand: Stand) -> Answer:
         if part not in prices:
             continue
         failures = own.lives.data.failures
-        if own.fit.model is None or failures < _FEWEST_FAILURES:
+        if own.fit.model is None or own.borrowed or failures < _FEWEST_FAILURES:
             thin.append(f"{component} {part}")
             continue
         rows.append(_row(stand, component, part, own, float(prices[part]), comeback, ahead))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,20 +16,32 @@ from analytics.ratings.bound import RatingSettings
 from analytics.ratings.options import options_for
 from analytics.ratings.predict import PartFit, PartLives, chances, fit_lives, lives_of, with_early
 from analytics.records.load import NOT_RECORDED, Records, load_records
-from analytics.review.quarter import YEAR_DAYS, unit_years
 
 #: draws from what the records leave open, for every chance of the quarter
 DRAWS = 100
 SEED = 1
+#: draws of a fit that must count, in effect; with fewer its posterior is not covered
+FEWEST_DRAWS = 20.0
+#: failures' worth of trust that a part without a fit of its own fails as its component does. Chosen among 0.5, 1 and 2 on
+#: simulated shops (data/evidence)
+BORROWED_WORTH = 2.0
+#: how the hazard of a component that never failed grows: as the prior of every fit has it, days to this power
+AGEING = 2.0
+#: a level for whoever asks only how a hazard is shared out
+ANY_LEVEL = (1.0, 1e9)
 
 
 @dataclass(frozen=True, slots=True, repr=False)
 class PartStand:
-    """One part: its lives (positions in the table), its fit, and equal-weight draws (DRAWS, p) of the fit's parameters."""
+    """One part: its lives (positions in the table), its fit, and equal-weight draws (DRAWS, p) of the fit's parameters.
+
+    borrowed: the part has no fit of its own, and the fit is that of its whole component, brought to its level.
+    """
 
     lives: PartLives
     fit: PartFit
     theta: np.ndarray
+    borrowed: bool = False
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -45,6 +57,7 @@ class Stand:
     settings: RatingSettings
     filled: int
     of: int
+    pools: dict[str, PartStand | None] = field(default_factory=dict)  # components as one part, fitted once asked for
 
     def __repr__(self) -> str:
         return f"Stand({self.lifetimes.shop.name!r}, {self.as_of:%Y-%m-%d}: {len(self.parts)} parts)"
@@ -62,9 +75,70 @@ def stand_of(records: Records, lifetimes: Lifetimes | None = None) -> Stand:
             lives = lives_of(table, component, part, lifetimes.as_of)
         except AnalyticsError:
             continue  # no age on record: such a part has nothing to tell
-        fit = fit_lives(lives.data, lifetimes.shop.target_miles, settings, 256, SEED)
-        parts[component, part] = PartStand(lives, fit, equal_draws(fit, SEED))
-    return Stand(lifetimes.as_of, records, lifetimes, table, parts, settings, filled, len(table))
+        parts[component, part] = _fitted(lives, fit_lives(lives.data, lifetimes.shop.target_miles, settings, 256, SEED))
+    stand = Stand(lifetimes.as_of, records, lifetimes, table, parts, settings, filled, len(table))
+    for (component, part), own in parts.items():
+        if own.fit.model is None:
+            parts[component, part] = _borrowed(stand, component, own)
+    return stand
+
+
+def _fitted(lives: PartLives, fit: PartFit) -> PartStand:
+    if fit.model is not None and fit.effective_draws < FEWEST_DRAWS:
+        reason = f"the fit is held by {fit.effective_draws:.0f} draws in effect, {FEWEST_DRAWS:.0f} are needed"
+        none = np.zeros((0, 0)), np.zeros(0)
+        fit = replace(fit, model=None, top=None, theta=none[0], weight=none[1], reason=reason)
+    return PartStand(lives, fit, equal_draws(fit, SEED))
+
+
+def pool_of(stand: Stand, component: str) -> PartStand | None:
+    """A component's lives fitted as if all its parts were one, by a Weibull law; None where it never failed or nothing converged."""
+    if component not in stand.pools:
+        names = tuple(sorted(p for c, p in stand.parts if c == component))
+        data, _ = pooled_lives(stand, component, names)
+        plain = replace(stand.settings, early=False, both_laws=False)
+        none = np.zeros(0, int)
+        lives = PartLives(component, "", data, none, none.astype(bool), none, ())
+        pool = _fitted(lives, fit_lives(data, stand.lifetimes.shop.target_miles, plain, 256, SEED))
+        stand.pools[component] = None if pool.fit.model is None else pool
+    return stand.pools[component]
+
+
+def _borrowed(stand: Stand, component: str, own: PartStand) -> PartStand:
+    """The part with its component's fit, brought to the part's own level: its hazard is a gamma multiple of the component's,
+    mean 1 and worth BORROWED_WORTH failures beforehand, given the part's failures against those the component's fit expects."""
+    from scipy.stats import gamma
+
+    pool = pool_of(stand, component)
+    if pool is None:
+        return own
+    data = own.lives.data
+    begun, days = from_entry(data)
+    came = BORROWED_WORTH + float(data.weight[data.failed].sum())
+
+    def weighed(draws: bool) -> np.ndarray:
+        chance = chance_of(pool, ANY_LEVEL, begun, np.arange(len(days)), days, draws)
+        return BORROWED_WORTH - np.log1p(-np.minimum(chance, 1 - 1e-12)) @ data.weight
+
+    model, top = pool.fit.fitted()
+    level = model.layout.gamma.start
+    at = (np.random.default_rng([SEED, 3]).permutation(DRAWS) + 0.5) / DRAWS
+    theta, best = pool.theta.copy(), top.theta.copy()
+    theta[:, level] -= np.log(gamma.ppf(at, came) / weighed(True))
+    best[:, level] -= np.log(came / weighed(False)[0])
+    fit = replace(pool.fit, top=replace(top, theta=best), reason=f"{own.fit.reason}: from the whole component")
+    return replace(own, fit=fit, theta=theta, borrowed=True)
+
+
+def stand_in(stand: Stand, component: str, part: str) -> PartStand | None:
+    """The part as it stood; one not yet seen stands as its component, its level open."""
+    if (component, part) in stand.parts or all(c != component for c, _ in stand.parts):
+        return stand.parts.get((component, part))
+    pool = pool_of(stand, component)
+    if pool is None:
+        return None
+    nothing = pool.lives.data.take(np.zeros(len(pool.lives.data.lower), bool))
+    return _borrowed(stand, component, PartStand(replace(pool.lives, part=part, data=nothing), pool.fit, pool.theta))
 
 
 def stand_at(folder: str | Path, day: pd.Timestamp) -> Stand:
@@ -166,7 +240,7 @@ def chance_of(
 ) -> np.ndarray:
     """Chance (DRAWS or 1, m) that the lives ``which`` (m,) fail within ``days`` and are reported.
 
-    Without a fit: a constant rate a day from ``past`` (failures, unit-days).
+    Without a fit, which is where nothing of its component failed: a hazard that grows with age as AGEING says, from ``past``.
     """
     size = DRAWS if draws else 1
     if not len(which):
@@ -174,10 +248,11 @@ def chance_of(
     if part is None or part.fit.model is None:
         from scipy.stats import gamma
 
-        failures, served = past
+        failures, run = past
         at = (np.random.default_rng(SEED).permutation(size) + 0.5) / size if draws else None
-        rate = (gamma.ppf(at, failures) if draws else np.array([failures])) / served
-        return -np.expm1(-rate[:, None] * np.broadcast_to(np.asarray(days, float), len(which)))
+        rate = (gamma.ppf(at, failures) if draws else np.array([failures])) / run
+        age = np.nan_to_num(data.lower_days[which])
+        return -np.expm1(-rate[:, None] * ((age + days) ** AGEING - age**AGEING))
     theta = part.theta if draws else part.fit.fitted()[1].theta
     told, _ = chances(carried(part.fit.model, data), theta, which, days, None)
     if part.fit.early.fired:
@@ -186,18 +261,20 @@ def chance_of(
 
 
 def past_of(stand: Stand, component: str, part: str) -> tuple[float, float]:
-    """Failures and unit-days of a part on record, with half a failure added at the rate of its component (half a failure
-    in all the component's days, where none of it failed): the prior of Jeffreys in weight, the component's in place."""
-    every = stand.table[stand.table["component"] == component]
-    own = every[every["part"] == part]
+    """Failures of a part, and the days ** AGEING its lives have run through, with BORROWED_WORTH failures added at the rate of the
+    whole shop (half a failure in all of it, where nothing ever failed)."""
+    own = (stand.table["component"] == component) & (stand.table["part"] == part)
 
     def told(rows: pd.DataFrame) -> tuple[float, float]:
-        return float(rows.loc[rows["failure"], "count"].sum()), float(unit_years(rows).sum() * YEAR_DAYS)
+        end = rows["upper_days"].where(rows["ended"] == "failed", rows["lower_days"]).to_numpy(float)
+        begun = rows["entry_days"].to_numpy(float)
+        run = np.nan_to_num(np.maximum(end, begun) ** AGEING - begun**AGEING)
+        return float(rows.loc[rows["failure"], "count"].sum()), float(run @ rows["count"].to_numpy(float))
 
-    failures, days = told(own)
-    all_failures, all_days = told(every)
-    rate = max(all_failures, 0.5) / all_days if all_days > 0 else 0.5 / 1e5
-    return failures + 0.5, days + 0.5 / rate
+    failures, run = told(stand.table[own])
+    all_failures, all_run = told(stand.table)
+    rate = max(all_failures, 0.5) / max(all_run, 1.0)
+    return failures + BORROWED_WORTH, run + BORROWED_WORTH / rate
 
 
 def pooled_lives(stand: Stand, component: str, parts: tuple[str, ...]) -> tuple[LifeData, np.ndarray]:

@@ -19,7 +19,17 @@ from scipy.stats import poisson
 
 from analytics.ratings.predict import fit_lives
 from analytics.review.expected import LIFE, Stakes, expected_table, life_hazards
-from analytics.review.stands import SEED, PartStand, Stand, chance_of, equal_draws, from_entry, pooled_lives, recorded
+from analytics.review.stands import (
+    ANY_LEVEL,
+    SEED,
+    PartStand,
+    Stand,
+    chance_of,
+    equal_draws,
+    from_entry,
+    pooled_lives,
+    recorded,
+)
 
 #: chance of any false alarm in a quarter, all looks together: at most one such quarter in ten
 FALSE_ALARM = 0.10
@@ -246,7 +256,7 @@ def revision_looks(before: Stand, now: Stand) -> pd.DataFrame:
         model = (
             PartStand(before.parts[step.component, step.old].lives, fit, equal_draws(fit, SEED)) if fit.model else None
         )
-        chance = chance_of(model, (1.0, 1e5), begun, np.arange(len(days)), days, draws=False)[0]
+        chance = chance_of(model, ANY_LEVEL, begun, np.arange(len(days)), days, draws=False)[0]
         hazard = -np.log1p(-np.minimum(chance, 1 - 1e-12)) * data.weight
         new, failed = code == 1, data.failed
         total, came = data.weight[failed].sum(), data.weight[failed & new].sum()
