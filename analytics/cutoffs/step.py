@@ -292,20 +292,23 @@ def _judge(lives: CutLives, sets: RiskSets, table: ShapeTable, confidence: float
     low = sets.cuts[inside[0] - 1] if inside[0] > 0 else sets.cuts[inside[0]]
     high = sets.cuts[inside[-1] + 1] if inside[-1] + 1 < len(sets.cuts) else sets.next[inside[-1]]
     whole = bool(inside[0] <= allowed[0] and inside[-1] >= allowed[-1])
-    # the jump, less what choosing its place adds: error seen in the redrawn fleets
+    # the jump, less what choosing its place adds: error seen in the redrawn fleets. Its range by the likelihood, as it stands and
+    # moved as much: either alone held the true jump too rarely, for small samples or for large ones
     model, top = laws["both"]
     jump_by_miles = -float(top.theta[0][model.layout.gamma][model.columns.index("jump")])
     error = both.step["both"] - jump_by_miles
     jump = float(fit.step["both"][0])
-    shrunk = max(jump - float(np.median(error)), 0.0)
-    shrunk_low = max(jump - float(np.quantile(error, 1 - alpha / 2)), 0.0)
-    shrunk_high = jump - float(np.quantile(error, alpha / 2))
-    excluded = _largest_jump(table, sets, loglik["both"], confidence)
+    off = float(np.median(error))
+    shrunk = max(jump - off, 0.0)
+    gain_of = _by_jump(table, sets)
+    shrunk_low, shrunk_high = _jump_range(gain_of, confidence)
+    shrunk_low, shrunk_high = max(shrunk_low - max(off, 0.0), 0.0), shrunk_high + max(-off, 0.0)
+    excluded = _largest_jump(gain_of, confidence)
     best = int(np.nanargmax(np.abs(z)))
     above = lives.x > np.exp(sets.cuts[best]) * (1 + 1e-9)
     count, failed = lives.count, lives.failed
     ratio = float(np.exp(fit.step["step"][0]))
-    verdict, why = _verdict(p_value, p_smooth, p_step, p_bend, aic, loglik, alpha)
+    verdict, why = _verdict(lives.axis, p_value, p_smooth, p_step, p_bend, aic, loglik, alpha)
     from scipy.special import chdtrc
 
     return StepResult(
@@ -423,25 +426,35 @@ def _pull(lives: CutLives, sets: RiskSets, fit: Fitted, shape: str, model: Joint
     return pull_by_bin(sets, pull)
 
 
-def _largest_jump(table: ShapeTable, sets: RiskSets, top: float, confidence: float) -> float:
+def _by_jump(table: ShapeTable, sets: RiskSets) -> np.ndarray:
+    """(D, C) log-likelihood of each jump of STEPS at each place, the slope free."""
+    tally = np.bincount(sets.bin, minlength=len(sets.centre))
+    above = len(sets.bin) - np.cumsum(tally)[:-1][table.allowed]
+    straight = table.z[sets.bin].sum() * table.slopes[:, None, None]
+    return (straight + above * STEPS[:, None] - table.both_term).max(0)
+
+
+def _jump_range(gain: np.ndarray, confidence: float) -> tuple[float, float]:
+    """Log jumps between which the true one lies by the likelihood ratio, place and slope free; inf where the largest tried fits."""
+    from scipy.special import chdtri
+
+    drop = gain.max() - gain.max(1)
+    kept = np.flatnonzero(drop <= 0.5 * float(chdtri(1, 1 - confidence)))
+    low = STEPS[max(kept[0] - 1, 0)]
+    return float(low), np.inf if kept[-1] == len(STEPS) - 1 else float(STEPS[kept[-1] + 1])
+
+
+def _largest_jump(gain: np.ndarray, confidence: float) -> float:
     """The largest jump, at any place searched, that the likelihood ratio does not rule out (one-sided, first order); inf
     where even the largest tried is not."""
     from scipy.special import ndtri
 
-    limit = 0.5 * float(ndtri(confidence)) ** 2
-    total = table.z[sets.bin].sum()
-    worst = 0.0
-    tally = np.bincount(sets.bin, minlength=len(sets.centre))
-    above = len(sets.bin) - np.cumsum(tally)[:-1][table.allowed]
-    for i in range(len(table.allowed)):
-        value = (total * table.slopes[:, None] + above[i] * STEPS - table.both_term[:, :, i]).max(0)
-        kept = np.flatnonzero(top - value <= limit)
-        if len(kept):
-            worst = max(worst, float(STEPS[kept[-1]]))
-    return np.inf if worst >= STEPS[-1] else float(np.exp(worst))
+    kept = np.flatnonzero((gain.max() - gain <= 0.5 * float(ndtri(confidence)) ** 2).any(1))
+    return np.inf if kept[-1] == len(STEPS) - 1 else float(np.exp(STEPS[kept[-1]]))
 
 
 def _verdict(
+    axis: str,
     p: float,
     p_smooth: float,
     p_step: float,
@@ -483,4 +496,4 @@ def _verdict(
         reasons.append(
             f"a smooth slope alone hardly does (p = {p_smooth:.2g}), but that is not yet enough to call it a step"
         )
-    return "can't tell", ("power matters, but not in a shape that these records can name: " + ", and ".join(reasons),)
+    return "can't tell", (f"{axis} matters, but not in a shape that these records can name: " + ", and ".join(reasons),)

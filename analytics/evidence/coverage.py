@@ -7,10 +7,8 @@ seen are as many as stated, on average. Departures from the model come one at a 
 
 from __future__ import annotations
 
-import io
 import os
 import platform
-import time
 import zlib
 from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, replace
@@ -23,6 +21,7 @@ from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
 
 from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.evidence.resumable import resume
 from analytics.models.joint import fit_joint, joint_model, log_power_at, simulate_lives
 from analytics.models.lifedata import LifeData, life_data
 from analytics.models.regression import NO_PRIORS, standard_quantile
@@ -36,6 +35,8 @@ YEAR = 365.25
 LIFE_MILES = 50_000.0
 RELIABILITY = CONFIDENCE = 0.9
 CHANGE_DAYS = 1096.0
+#: what names a block of fleets in the studies by cells
+KEY = ("cell", "block", "replicates", "seed")
 
 
 @dataclass(frozen=True, slots=True)
@@ -332,8 +333,8 @@ def versions_used() -> str:
     return f"python {platform.python_version()}, numpy {np.__version__}, scipy {scipy.__version__}"
 
 
-def run_block(name: str, block: int, size: int, seed: int) -> dict:
-    """One row: ``size`` fleets of a cell, numbered by the block, with their ratios in full."""
+def run_block(name: str, block: int, size: int, seed: int) -> pd.DataFrame:
+    """One row, its KEY first: ``size`` fleets of a cell, numbered by the block, with their ratios in full."""
     cell = CELLS[name]
     rows = []
     for i in range(size):
@@ -350,7 +351,7 @@ def run_block(name: str, block: int, size: int, seed: int) -> dict:
     }
     for column in frame:
         out[column] = " ".join(f"{v:.4f}" for v in frame[column])
-    return out
+    return pd.DataFrame([out])
 
 
 def run(
@@ -366,33 +367,14 @@ def run(
     of `summarise`. A rerun with the same seed goes on where it stopped. ``out``: a folder, which then holds
     coverage_blocks.csv (the rows) and coverage.csv (the table), or the CSV of the rows alone. ``jobs`` and joblib's
     ``parallel_config`` decide where it runs."""
-    from joblib import Parallel, delayed
-
     folder = Path(out) if Path(out).suffix == "" else None
     path = folder / "coverage_blocks.csv" if folder is not None else Path(out)
     names = list(CELLS) if cells is None else list(cells)
     for name in names:
         if name not in CELLS:
             raise AnalyticsError(f"cell {name!r} is not one of the study's; see analytics.evidence.coverage.CELLS")
-    done = set()
-    kept = path.read_text(encoding="utf-8") if path.exists() else ""
-    if kept:
-        before = pd.read_csv(io.StringIO(kept))
-        done = set(zip(before["cell"], before["block"], before["seed"], before["replicates"], strict=True))
-    tasks = [(n, b) for b in range(-(-replicates // block)) for n in names if (n, b, seed, block) not in done]
-    begun = time.perf_counter()
-    results = Parallel(n_jobs=jobs, return_as="generator_unordered")(
-        delayed(run_block)(n, b, block, seed) for n, b in tasks
-    )
-    for i, row in enumerate(results, 1):
-        kept += pd.DataFrame([row]).to_csv(header=not kept, index=False, lineterminator="\n")
-        with whole_file(path) as part:
-            part.write_text(kept, encoding="utf-8")
-        if progress is not None:
-            left = (time.perf_counter() - begun) / i * (len(tasks) - i)
-            progress(f"{i} of {len(tasks)} blocks, about {left / 60:.0f} min left: {row['cell']}")
-    if not path.exists():
-        raise AnalyticsError("nothing to run and nothing run before")
+    pieces = [(n, b, block, seed) for b in range(-(-replicates // block)) for n in names]
+    resume(path, KEY, pieces, run_block, jobs, progress)
     table = summarise(pd.read_csv(path))
     if folder is not None:
         with whole_file(folder / "coverage.csv") as part:

@@ -6,7 +6,6 @@ five read. Each cell's life is scaled so that the failures are as many as stated
 
 from __future__ import annotations
 
-import time
 import zlib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -19,7 +18,8 @@ import pandas as pd
 from analytics.cutoffs.risk import cut_z, redraw, risk_sets
 from analytics.cutoffs.step import CutLives, judge_step
 from analytics.errors import AnalyticsError, NotEnoughData
-from analytics.evidence.coverage import versions_used
+from analytics.evidence.coverage import KEY, versions_used
+from analytics.evidence.resumable import resume
 from analytics.models.lifedata import life_data
 from analytics.simulate.fleet import (
     ComponentTruth,
@@ -32,6 +32,7 @@ from analytics.simulate.fleet import (
     draw_fleet,
     scaled_to_failures,
 )
+from analytics.whole import whole_file
 
 STEP_HP = 650.0
 SHAPE = 2.0
@@ -242,8 +243,8 @@ def one_replicate(cell: Cell, seed: int) -> dict[str, float]:
     }
 
 
-def run_block(name: str, block: int, size: int, seed: int) -> dict:
-    """One row: ``size`` fleets of a cell, numbered by the block, in full."""
+def run_block(name: str, block: int, size: int, seed: int) -> pd.DataFrame:
+    """One row, its KEY first: ``size`` fleets of a cell, numbered by the block, in full."""
     rows = []
     for i in range(size):
         key = [seed, zlib.crc32(name.encode()), block, i]
@@ -252,7 +253,7 @@ def run_block(name: str, block: int, size: int, seed: int) -> dict:
     out: dict = {"cell": name, "block": block, "replicates": size, "seed": seed, "versions": versions_used()}
     for column in frame:
         out[column] = " ".join(f"{v:.4g}" for v in frame[column])
-    return out
+    return pd.DataFrame([out])
 
 
 def run(
@@ -266,32 +267,16 @@ def run(
 ) -> pd.DataFrame:
     """The study: appends one row per cell and block to cutoff_blocks.csv in ``out``, skipping those there already, and
     writes the table of `summarise` to cutoff.csv. A rerun with the same seed goes on where it stopped."""
-    from joblib import Parallel, delayed
-
-    folder = Path(out)
-    path = folder / "cutoff_blocks.csv"
+    path = Path(out) / "cutoff_blocks.csv"
     names = list(CELLS) if cells is None else list(cells)
     for name in names:
         if name not in CELLS:
             raise AnalyticsError(f"cell {name!r} is not one of the study's: {', '.join(CELLS)}")
-    done = set()
-    if path.exists():
-        before = pd.read_csv(path)
-        done = set(zip(before["cell"], before["block"], before["seed"], before["replicates"], strict=True))
-    tasks = [(n, b) for b in range(-(-replicates // block)) for n in names if (n, b, seed, block) not in done]
-    begun = time.perf_counter()
-    results = Parallel(n_jobs=jobs, return_as="generator")(delayed(run_block)(n, b, block, seed) for n, b in tasks)
-    for i, row in enumerate(results, 1):
-        new = not path.exists()
-        folder.mkdir(parents=True, exist_ok=True)
-        pd.DataFrame([row]).to_csv(path, mode="a", header=new, index=False)
-        if progress is not None:
-            left = (time.perf_counter() - begun) / i * (len(tasks) - i)
-            progress(f"{i} of {len(tasks)} blocks, about {left / 60:.0f} min left: {row['cell']}")
-    if not path.exists():
-        raise AnalyticsError("nothing to run and nothing run before")
+    pieces = [(n, b, block, seed) for b in range(-(-replicates // block)) for n in names]
+    resume(path, KEY, pieces, run_block, jobs, progress)
     table = summarise(pd.read_csv(path))
-    table.round(4).to_csv(folder / "cutoff.csv", index=False)
+    with whole_file(path.with_name("cutoff.csv")) as part:
+        table.round(4).to_csv(part, index=False)
     return table
 
 

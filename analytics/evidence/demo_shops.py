@@ -10,12 +10,14 @@ import math
 import tempfile
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from analytics.evidence.coverage import versions_used
+from analytics.evidence.resumable import resume
 from analytics.lifetimes.table import make_lifetimes
 from analytics.models.lifedata import LifeData
 from analytics.ratings.options import options_for
@@ -23,6 +25,7 @@ from analytics.ratings.sheet import make_ratings, proposed_hp
 from analytics.records.load import load_records
 from analytics.simulate.demo import demo_truth, write_demo
 from analytics.simulate.fleet import FleetTruth
+from analytics.whole import whole_file
 
 BLOCKS, TABLE = "demo_blocks.csv", "demo_shops.csv"
 FIRST_SEED = 1001
@@ -128,22 +131,19 @@ def run(
     progress: Callable[[str], None] | None = None,
 ) -> pd.DataFrame:
     """Rate ``shops`` demo shops, seeds ``first_seed`` on; those already in ``out`` are not repeated. Returns the summary."""
-    folder = Path(out)
-    folder.mkdir(parents=True, exist_ok=True)
-    path = folder / BLOCKS
-    done = pd.read_csv(path, keep_default_na=False, na_values=["nan"]) if path.exists() else pd.DataFrame()
-    for seed in range(first_seed, first_seed + shops):
-        if len(done) and (done["seed"] == seed).any():
-            continue
-        rows = one_shop(seed, units).round(3)
-        rows.insert(0, "seed", seed)
-        done = pd.concat([done, rows.assign(versions=versions_used())], ignore_index=True)
-        done.to_csv(path, index=False, na_rep="nan")
-        if progress is not None:
-            progress(f"shop {seed}: {len(rows)} rows")
-    table = summarise(done)
-    table.to_csv(folder / TABLE, index=False)
+    path = Path(out) / BLOCKS
+    seeds = [(seed,) for seed in range(first_seed, first_seed + shops)]
+    resume(path, ["seed"], seeds, partial(_rows, units), progress=progress, blank="nan")
+    table = summarise(pd.read_csv(path, keep_default_na=False, na_values=["nan"]))
+    with whole_file(path.with_name(TABLE)) as part:
+        table.to_csv(part, index=False)
     return table
+
+
+def _rows(units: int, seed: int) -> pd.DataFrame:
+    rows = one_shop(seed, units).round(3)
+    rows.insert(0, "seed", seed)
+    return rows.assign(versions=versions_used())
 
 
 def summarise(blocks: pd.DataFrame) -> pd.DataFrame:

@@ -15,13 +15,16 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from analytics.evidence.resumable import resume
 from analytics.ratings.backtest import quarter_ends
 from analytics.ratings.predict import count_chances, interval_of
 from analytics.review.expected import LEVEL, LIFE, at_stake, running_chances
+from analytics.review.forecast import leveled
 from analytics.review.stands import Stand, stand_at
 from analytics.review.watch import BUDGET, watch
 from analytics.simulate.demo import demo_files, demo_truth
 from analytics.simulate.fleet import FleetTruth
+from analytics.whole import whole_file
 
 SEED = 20_260_301
 UNITS = 900
@@ -75,6 +78,7 @@ def one_shop(shop: str, seed: int, folder: str | Path, quarters: int = QUARTERS,
 def _forecast(span: str, before: Stand, now: Stand) -> dict[str, float]:
     """What was foreseen at ``before`` for the units then running, and what came of them by ``now``."""
     running, chance = running_chances(before, SPANS[span])
+    chance = leveled(chance)
     pmf = count_chances(chance, running["count"].to_numpy(), np.full(len(chance), 1 / len(chance)))
     lower, upper = interval_of(pmf, LEVEL)
     failed = pd.MultiIndex.from_frame(now.table.loc[now.table["failure"], LIFE])
@@ -86,28 +90,23 @@ def _forecast(span: str, before: Stand, now: Stand) -> dict[str, float]:
 def run(out: str | Path, shops: int = 40, progress: Callable[[str], None] | None = None) -> pd.DataFrame:
     """Replay ``shops`` quiet shops and half as many of the demo's kind, going on from what ``out`` holds already; write
     watch_quarters.csv (one row per quarter) and watch.csv (the summary). Returns the summary. Same seed, same tables."""
-    out = Path(out)
-    out.mkdir(parents=True, exist_ok=True)
-    path = out / "watch_quarters.csv"
-    done = (
-        pd.read_csv(path, keep_default_na=False, na_values=[""])
-        if path.exists()
-        else pd.DataFrame(columns=["shop", "seed"])
-    )
+    path = Path(out) / "watch_quarters.csv"
     wanted = [(s, i) for i in range(shops) for s in SHOPS if s == "quiet" or i % 2 == 0]
-    for shop, i in wanted:
-        seed = int(np.random.SeedSequence([SEED, SHOPS.index(shop), i]).generate_state(1)[0] % 10**6)
-        if ((done["shop"] == shop) & (done["seed"] == seed)).any():
-            continue
-        with tempfile.TemporaryDirectory() as folder:
-            got = one_shop(shop, seed, folder)
-        done = pd.concat([done, got], ignore_index=True) if len(done) else got
-        done.to_csv(path, index=False)
-        if progress is not None:
-            progress(f"{shop} shop {i + 1}: {got['new_alarms'].sum()} alarms in {len(got)} quarters")
-    table = summary(done)
-    table.to_csv(out / "watch.csv", index=False)
+    resume(path, ["shop", "seed"], [(s, seed_of(s, i)) for s, i in wanted], _in_a_folder, progress=progress)
+    table = summary(pd.read_csv(path, keep_default_na=False, na_values=[""]))
+    with whole_file(path.with_name("watch.csv")) as part:
+        table.to_csv(part, index=False)
     return table
+
+
+def seed_of(shop: str, i: int) -> int:
+    """Seed of the i-th shop of its kind."""
+    return int(np.random.SeedSequence([SEED, SHOPS.index(shop), i]).generate_state(1)[0] % 10**6)
+
+
+def _in_a_folder(shop: str, seed: int) -> pd.DataFrame:
+    with tempfile.TemporaryDirectory() as folder:
+        return one_shop(shop, seed, folder)
 
 
 def summary(quarters: pd.DataFrame) -> pd.DataFrame:

@@ -8,7 +8,7 @@ from scipy.stats import binomtest, poisson
 
 from analytics.review.answer import Answer, listed, numbered, percent, plural
 from analytics.review.expected import LEVEL, LIFE
-from analytics.review.forecast import count_forecast
+from analytics.review.forecast import count_forecast, leveled
 from analytics.review.stands import Stand
 from analytics.review.watch import Watched
 
@@ -30,7 +30,7 @@ def forecasts_kept(
         failed = now.table[now.table["failure"]].groupby(LIFE)["count"].sum()
         came = failed.reindex(pd.MultiIndex.from_frame(lives[LIFE])).fillna(0).to_numpy(float)
         came = np.minimum(came, lives["count"].to_numpy(float))
-        told = count_forecast(lives, chance)
+        told = count_forecast(lives, leveled(chance))
         for row in told.itertuples():
             mine = came.sum() if row.component == "" else came[(lives["component"] == row.component).to_numpy()].sum()
             rows.append(

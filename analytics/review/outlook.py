@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -47,7 +46,6 @@ class Outlook:
     months_table: pd.DataFrame
     forecasts: Forecast
     alarms_kept: pd.DataFrame
-    seconds: tuple[float, ...]
     stand: Stand
 
     def __repr__(self) -> str:
@@ -62,13 +60,11 @@ class Outlook:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Replay:
-    """Quarters replayed: stands (one more than quarters watched), watched, chances of the running ones by (stand, span),
-    processor seconds each took."""
+    """Quarters replayed: stands (one more than quarters watched), watched, chances of the running ones by (stand, span)."""
 
     stands: list[Stand]
     watched: list[Watched]
     running: dict
-    seconds: tuple[float, ...]
 
 
 def replay(
@@ -81,9 +77,8 @@ def replay(
     say = progress or (lambda _: None)
     ends = [e for e in quarter_ends(now.as_of, quarters) if e < now.as_of]
     first = now.lifetimes.units["in_service_on"].min()
-    stands, watched, running, seconds = [], [], {}, []
+    stands, watched, running = [], [], {}
     for end in [*(e for e in ends if e > first), now.as_of]:
-        begun = time.process_time()
         stand = now if end == now.as_of else stand_at(folder, end)
         if stand.table.empty:
             continue
@@ -95,9 +90,8 @@ def replay(
         if len(stands) > 1:
             before = stands[-2]
             watched.append(watch(before, stand, at_stake(before, stand, running[len(stands) - 2, "quarter"])))
-        seconds.append(time.process_time() - begun)
         say(f"quarter to {end:%Y-%m-%d}")
-    return Replay(stands, watched, running, tuple(seconds))
+    return Replay(stands, watched, running)
 
 
 def make_outlook(
@@ -138,6 +132,5 @@ def make_outlook(
         months_table=months,
         forecasts=ahead,
         alarms_kept=kept,
-        seconds=done.seconds,
         stand=now,
     )
