@@ -212,49 +212,39 @@ def _check(arguments: argparse.Namespace) -> None:
         print(f"\nWhole lists: {arguments.out}/set_aside.csv, to_check.csv, counts.csv")
 
 
-def _review(arguments: argparse.Namespace) -> None:
-    from analytics.records.shop import load_shop
+def _page(arguments: argparse.Namespace, notebook: str, name: str, page: str, title: str, **parameters: object) -> Path:
+    """Run a notebook on the folder; its page and files go to --out, by default FOLDER/``name``. Returns the page."""
     from analytics.report.run import run_notebook
 
+    out = arguments.out if arguments.out is not None else arguments.folder / name
+    places = {"folder": str(arguments.folder.resolve()), "as_of": arguments.as_of or "", "out": str(out.resolve())}
+    return run_notebook(notebook, places | parameters, out / page, title)
+
+
+def _review(arguments: argparse.Namespace) -> None:
+    from analytics.records.shop import load_shop
+
     shop = load_shop(arguments.folder)
-    out = arguments.out if arguments.out is not None else arguments.folder / "review"
-    page = run_notebook(
-        "quarterly_review",
-        {"folder": str(arguments.folder.resolve()), "as_of": arguments.as_of or "", "out": str(out.resolve())},
-        out / "review.html",
-        f"{shop.name}: quarterly review",
-    )
+    page = _page(arguments, "quarterly_review", "review", "review.html", f"{shop.name}: quarterly review")
     print(
         f"The review: {page}\nBeside it: review.xlsx, and as CSV the tables, among them watch, forecast and unit_chances (what comes next), "
         "above_limit, ask_for and random_calls (whom to call), set_aside and to_check (what to mend)"
     )
 
 
+def _targets(arguments: argparse.Namespace) -> dict[str, float | None]:
+    return {name: getattr(arguments, name) for name in ("life", "reliability", "confidence")}
+
+
 def _ratings(arguments: argparse.Namespace) -> None:
     from analytics.ratings.options import options_for
     from analytics.records.shop import load_shop
-    from analytics.report.run import run_notebook
 
-    shop = load_shop(arguments.folder)
-    options_for(
-        shop, arguments.life, arguments.reliability, arguments.confidence
-    )  # a slip in the targets is said before the work
-    out = arguments.out if arguments.out is not None else arguments.folder / "ratings"
+    shop, targets = load_shop(arguments.folder), _targets(arguments)
+    options_for(shop, *targets.values())  # a slip in the targets is said before the work
     begun = time.perf_counter()
-    page = run_notebook(
-        "power_ratings",
-        {
-            "folder": str(arguments.folder.resolve()),
-            "as_of": arguments.as_of or "",
-            "out": str(out.resolve()),
-            "life": arguments.life,
-            "reliability": arguments.reliability,
-            "confidence": arguments.confidence,
-        },
-        out / "ratings.html",
-        f"{shop.name}: power ratings",
-    )
-    rows = max(len((out / "ratings.csv").read_text(encoding="utf-8").splitlines()) - 1, 0)
+    page = _page(arguments, "power_ratings", "ratings", "ratings.html", f"{shop.name}: power ratings", **targets)
+    rows = max(len(page.with_name("ratings.csv").read_text(encoding="utf-8").splitlines()) - 1, 0)
     took = time.perf_counter() - begun
     print(f"The ratings: {page}\nBeside it: ratings.csv, ratings.xlsx, customer_sheet.html, above_proven.csv")
     if rows:
@@ -264,28 +254,14 @@ def _ratings(arguments: argparse.Namespace) -> None:
 def _cutoff(arguments: argparse.Namespace) -> None:
     from analytics.cutoffs.cost import costs_of
     from analytics.records.shop import load_shop
-    from analytics.report.run import run_notebook
 
     shop = load_shop(arguments.folder)
     costs_of(shop, (arguments.below, arguments.above))  # a missing cost is said before the work
-    out = arguments.out if arguments.out is not None else arguments.folder / "cutoff"
-    page = run_notebook(
-        "tier_cutoff",
-        {
-            "folder": str(arguments.folder.resolve()),
-            "as_of": arguments.as_of or "",
-            "out": str(out.resolve()),
-            "component": arguments.component,
-            "below": arguments.below,
-            "above": arguments.above,
-            "margin": arguments.margin,
-            "finding": arguments.finding,
-        },
-        out / "argument.html",
-        f"{shop.name}: where {arguments.below} ends and {arguments.above} begins",
-    )
+    title = f"{shop.name}: where {arguments.below} ends and {arguments.above} begins"
+    told = {name: getattr(arguments, name) for name in ("component", "below", "above", "margin", "finding")}
+    page = _page(arguments, "tier_cutoff", "cutoff", "argument.html", title, **told)
     print(
-        f"The brief: {out / 'brief.html'}\nThe whole argument: {page}\nBeside them: cutoff.csv, overlap.csv, cost_curve.csv, sensitivity.csv"
+        f"The brief: {page.with_name('brief.html')}\nThe whole argument: {page}\nBeside them: cutoff.csv, overlap.csv, cost_curve.csv, sensitivity.csv"
     )
 
 
@@ -293,25 +269,12 @@ def _load(arguments: argparse.Namespace) -> None:
     from analytics.driveline.assumptions import assumptions_for
     from analytics.ratings.options import options_for
     from analytics.records.shop import load_shop
-    from analytics.report.run import run_notebook
 
-    shop = load_shop(arguments.folder)
-    targets = arguments.life, arguments.reliability, arguments.confidence
-    options_for(shop, *targets, arguments.strength)  # a slip is said before the work
+    shop, targets = load_shop(arguments.folder), _targets(arguments)
+    options_for(shop, *targets.values(), arguments.strength)  # a slip is said before the work
     assumptions_for(shop)
-    out = arguments.out if arguments.out is not None else arguments.folder / "load"
-    page = run_notebook(
-        "driveline_load",
-        {
-            "folder": str(arguments.folder.resolve()),
-            "as_of": arguments.as_of or "",
-            "out": str(out.resolve()),
-            "strength": arguments.strength,
-            **dict(zip(("life", "reliability", "confidence"), targets, strict=True)),
-        },
-        out / "load.html",
-        f"{shop.name}: the load behind the horsepower",
-    )
+    title = f"{shop.name}: the load behind the horsepower"
+    page = _page(arguments, "driveline_load", "load", "load.html", title, strength=arguments.strength, **targets)
     print(f"The loads: {page}\nBeside it: loads.csv, load_ratings.csv, suspects.csv, load.xlsx")
 
 

@@ -38,17 +38,15 @@ def test_set_aside_and_linked_rows_are_those_planted(review):
 
 
 def test_every_reported_failure_is_found_less_those_set_aside(review, truth):
-    """Failures per part: those drawn, less the returns that could not be used, or whose lives ended before the records."""
+    """Failures per part: those drawn, less the returns that could not be used, or whose lives ended before the records. What
+    was written down without saying which broke first counts as a failure too, though some of it was dragged along."""
     table = review.lifetimes.table
-    ours = (
-        table[is_failure(table) & ~table["flags"].str.contains("teardown")]
-        .groupby(["component", "part"])["count"]
-        .sum()
-    )
+    own = table[is_failure(table) & ~table["flags"].str.contains("teardown")]
+    ours, unclear = (t.groupby(["component", "part"])["count"].sum() for t in (own, own[own["order"] == "unclear"]))
     lost = len(review.records.set_aside[review.records.set_aside["file"] == "returns.csv"])
     told = {(r["component"], r["part"]): r["failures"] for r in truth["failures_by_part"]}
     gap = {key: n - int(ours.get(key, 0)) for key, n in told.items()}
-    assert all(g >= 0 for g in gap.values()), gap
+    assert all(g >= -unclear.get(key, 0) for key, g in gap.items()), gap
     assert sum(gap.values()) <= lost + truth["units_that_failed_before_the_records"] + 5
     assert ours.sum() >= 0.9 * sum(told.values())
 

@@ -186,6 +186,13 @@ def _tiers(lifetimes: Lifetimes, component: str) -> list[str]:
     return [p for p in middle.index if isinstance(prices, dict) and p in prices and p not in old]
 
 
+def jump_range(step: StepResult) -> str:
+    """Between which sizes the jump lies."""
+    if np.isinf(step.shrunk_high):
+        return f"at least {step.shrunk_low:.1f}, without a limit upward"
+    return f"{step.shrunk_low:.1f} to {step.shrunk_high:.0f}"
+
+
 def step_words(step: StepResult, part: str) -> str:
     """The verdict on the step as one sentence."""
     unit = "lb" if step.axis == "weight" else "hp"
@@ -193,7 +200,7 @@ def step_words(step: StepResult, part: str) -> str:
     if step.verdict == "step":
         return (
             f"{part} has a step in {what}: just above {step.cut:,.0f} {unit} (between {step.place_low:,.0f} and {step.place_high:,.0f}, "
-            f"{step.confidence:.0%} sure) it fails about {step.shrunk:.1f} times as often as just below."
+            f"{step.confidence:.0%} sure) it fails about {step.shrunk:.1f} times as often as just below ({jump_range(step)})."
         )
     if step.verdict == "slope":
         return (

@@ -8,7 +8,7 @@ least. Its interval comes from refits under random weights by unit.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -221,30 +221,12 @@ def money_cut(
     beyond = bool(cuts[best] > highest)
     by_use = _by_use(fit, boots, mix, costs, step, level)
     sensitivity = _sensitivity(fit, mix, costs, pair)
-    words = _words(
-        pair,
-        costs,
-        step,
-        cuts,
-        best,
-        low,
-        high,
-        level,
-        edge,
-        edge_share,
-        now,
-        saved,
-        saved_low,
-        saved_high,
-        beyond,
-        fit,
-        mix,
-    )
-    return MoneyCut(
+    found = MoneyCut(
         component, below, above, float(cuts[best]), low, high, level, edge, edge_share, costs, step, float(mix.count.sum()),
         years_built, curve, by_use, sensitivity, spent[0], spent[1], now, saved, saved_low, saved_high, fit.slopes_p, beyond,
-        len(boots), seed, words,
+        len(boots), seed, (),
     )  # fmt: skip
+    return replace(found, words=_words(found))
 
 
 def _cut_now(mix: _Mix, pair: Sequence[str]) -> float:
@@ -330,55 +312,37 @@ def _sensitivity(fit: PartsFit, mix: _Mix, costs: Costs, pair: Sequence[str]) ->
     return pd.DataFrame(rows, columns=["input", "value", "cut_hp"])
 
 
-def _words(
-    pair,
-    costs,
-    step,
-    cuts,
-    best,
-    low,
-    high,
-    level,
-    edge,
-    edge_share,
-    now,
-    saved,
-    saved_low,
-    saved_high,
-    beyond,
-    fit,
-    mix,
-) -> tuple[str, ...]:
+def _words(found: MoneyCut) -> tuple[str, ...]:
     words = []
-    a, b = pair
-    sure = (1 + level) / 2
-    if step <= 0:
+    a, b, costs = found.below, found.above, found.costs
+    sure = (1 + found.level) / 2
+    if found.price_step <= 0:
         words.append(f"{b} is not dearer than {a}: on price alone nothing speaks for {a}.")
     else:
         words.append(
-            f"{b} costs {step:,.0f} more than {a}, a comeback {costs.each:,.0f}: it pays once it spares "
-            f"{step / costs.each:.1%} of the trucks a comeback within {costs.years:g} years."
+            f"{b} costs {found.price_step:,.0f} more than {a}, a comeback {costs.each:,.0f}: it pays once it spares "
+            f"{found.price_step / costs.each:.1%} of the trucks a comeback within {costs.years:g} years."
         )
-    if edge == "never":
+    if found.edge == "never":
         words.append(
-            f"For none of the {mix.count.sum():,.0f} trucks a year built with either does {b} pay by comebacks alone "
-            f"({edge_share:.0%} of the refits agree); the interval for the cut is {low:,.0f} hp upward."
+            f"For none of the {found.trucks:,.0f} trucks a year built with either does {b} pay by comebacks alone "
+            f"({found.edge_share:.0%} of the refits agree); the interval for the cut is {found.low:,.0f} hp upward."
         )
-    elif edge == "always":
+    elif found.edge == "always":
         words.append(
-            f"{b} pays for every truck built with either ({edge_share:.0%} of the refits agree); the interval for the cut is up "
-            f"to {high:,.0f} hp."
+            f"{b} pays for every truck built with either ({found.edge_share:.0%} of the refits agree); the interval for the cut is up "
+            f"to {found.high:,.0f} hp."
         )
     else:
         words.append(
-            f"It costs least to end {a} at {cuts[best]:,.0f} hp ({low:,.0f} to {high:,.0f}, each end {sure:.0%} sure)."
+            f"It costs least to end {a} at {found.cut_hp:,.0f} hp ({found.low:,.0f} to {found.high:,.0f}, each end {sure:.0%} sure)."
         )
-    if now > 0:
+    if found.cut_now > 0:
         words.append(
-            f"The shop's habit comes nearest to a cut at {now:,.0f} hp; moving it would save {saved:,.0f} a year "
-            f"({saved_low:,.0f} to {saved_high:,.0f}; a minus means it would cost more)."
+            f"The shop's habit comes nearest to a cut at {found.cut_now:,.0f} hp; moving it would save {found.saved:,.0f} a year "
+            f"({found.saved_low:,.0f} to {found.saved_high:,.0f}; a minus means it would cost more)."
         )
-    if beyond:
+    if found.beyond:
         words.append(f"No {a} on record runs at so much power: the figure lies beyond the records.")
     if costs.unstated:
         words.append(
@@ -386,9 +350,9 @@ def _words(
             + ", ".join(k.replace("_", " ") for k in costs.unstated)
             + ". What they cost would lower the cut."
         )
-    if fit.slopes_p <= 0.05:
+    if found.slopes_p <= 0.05:
         words.append(
-            f"The two parts do not lose life with power alike (p = {fit.slopes_p:.2g}), which this reckoning assumes: read it with doubt."
+            f"The two parts do not lose life with power alike (p = {found.slopes_p:.2g}), which this reckoning assumes: read it with doubt."
         )
     return tuple(words)
 

@@ -59,7 +59,7 @@ def log_density(z: np.ndarray, law: str) -> tuple[np.ndarray, np.ndarray, np.nda
 def _survival_jet(z: np.ndarray, law: str, order: int) -> list[np.ndarray]:
     """S(z) and its first ``order`` derivatives; linear scale, for sums over the nodes."""
     if law == "weibull":
-        h = np.exp(np.minimum(z, 600))
+        h = np.exp(np.minimum(z, 300))  # its square is still a number, and S is 0 long before
         s = np.exp(-h)
         jet = [s]
         if order >= 1:

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analytics.cutoffs.argument import Argument, step_words
+from analytics.cutoffs.argument import Argument, jump_range, step_words
 from analytics.cutoffs.step import StepResult
 from analytics.errors import AnalyticsError
 
@@ -84,7 +84,7 @@ def numbers_table(argument: Argument) -> pd.DataFrame:
             ("a lone jump alone would look so sloped", f"p = {step.p_step:.2g}"),
         ]
     if step.verdict == "step":
-        rows.append(("failures just above for each just below, less what searching adds", f"about {step.shrunk:.1f}"))
+        rows.append(("failures just above for each just below, less what searching adds", f"about {step.shrunk:.1f} ({jump_range(step)})"))
     for row in argument.safety.itertuples():
         rows.append(
             (

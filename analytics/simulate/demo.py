@@ -38,7 +38,7 @@ from analytics.simulate.load_sheets import load_sheets
 from analytics.simulate.second_look import second_look
 from analytics.whole import whole_file
 
-DEFAULT_SEED = 1101  # chosen: with it every planted trouble shows (DEVELOPERS.md says how rare that is)
+DEFAULT_SEED = 2142  # chosen: with it every planted trouble shows (DEVELOPERS.md says how rare that is)
 FEWEST_UNITS = 400  # below it some kind of planted dirt would find no row to sit in
 MARK = "truth.json"  # a folder that holds it, and nothing foreign, is an earlier demo
 FILES = (

@@ -12,7 +12,10 @@ from analytics.cutoffs.risk import cut_z, failures_above, pull_by_bin, redraw, r
 from analytics.cutoffs.shapes import ShapeTable
 from analytics.cutoffs.step import cut_lives, judge_step
 from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.lifetimes.table import make_lifetimes
 from analytics.models.comparison import log_rank
+from analytics.records.load import load_records
+from tests.cutoffs.conftest import DEMO
 
 
 def lives(n=200, seed=1, hazard=lambda x: np.zeros(len(x))):
@@ -113,10 +116,11 @@ def test_what_cannot_be_compared_is_refused():
 
 # ---- the demo, whose truth is known ------------------------------------------------------------------------------------
 def test_the_smooth_slope_is_called_a_slope(demo):
-    for part in ("IS-A", "IS-B"):
-        found = judge_step(cut_lives(demo, "input shaft", part), draws=199)
-        assert found.verdict == "slope", found
-        assert found.p_step <= 0.1 < found.p_smooth
+    found = judge_step(cut_lives(demo, "input shaft", "IS-A"), draws=199)
+    assert found.verdict == "slope", found
+    assert found.p_step <= 0.1 < found.p_smooth
+    # a slope too, but 11 failures are too few to say which shape
+    assert judge_step(cut_lives(demo, "input shaft", "IS-B"), draws=199).verdict == "can't tell"
 
 
 def test_the_real_step_is_found_at_its_place(large_demo):
@@ -130,22 +134,40 @@ def test_the_real_step_is_found_at_its_place(large_demo):
     assert slope.verdict == "slope", slope
 
 
-def test_the_real_step_is_not_claimed_from_too_few_failures(demo):
-    """900 units bring 21 failures of CP-4: power matters, but step and slope fit alike, and it says so."""
-    found = judge_step(cut_lives(demo, "clutch pack", "CP-4"), draws=199)
-    assert found.failures == 21
-    assert found.verdict == "can't tell"
-    assert found.p_value <= 0.01
+def test_the_demos_real_step_is_found_and_its_size_has_a_range(demo):
+    """900 units bring 19 failures of CP-4, with this seed enough for the verdict (one seed in three: DEVELOPERS.md)."""
+    found = judge_step(cut_lives(demo, "clutch pack", "CP-4"))
+    assert found.verdict == "step", found
     assert found.cut == pytest.approx(650, abs=15)
-    assert "smooth slope" in found.why[0]
-    assert "jump" in found.why[0]
+    assert found.place_low <= 650 <= found.place_high
+    truth = np.exp(1.3 * 1.7)  # of burning; the drum cracks without a jump
+    assert 1 <= found.shrunk_low < found.shrunk < found.shrunk_high
+    assert found.shrunk_low < truth < found.shrunk_high
+
+
+def test_a_step_is_not_claimed_from_too_few_failures(demo):
+    """The same records as they stood in the middle of 2023: power matters, but step and slope fit alike, and it says so."""
+    early = make_lifetimes(load_records(DEMO, "2023-06-30"))
+    found = judge_step(cut_lives(early, "clutch pack", "CP-4"), draws=199)
+    assert found.verdict == "can't tell", found
+    assert found.p_value <= 0.1
+    assert "matters, but not in a shape" in found.why[0]
+
+
+def test_the_words_follow_the_axis():
+    from analytics.cutoffs.step import _verdict
+
+    aic = {"slope": 1.0, "step": 1.0, "both": 1.0, "stick": 1.0}
+    told = _verdict("weight", 0.01, 0.5, 0.5, 0.5, aic, dict.fromkeys(aic, 0.0), 0.1)
+    assert told[0] == "can't tell"
+    assert told[1][0].startswith("weight matters")
 
 
 def test_no_step_on_weight_and_few_failures_are_refused_in_words(demo):
     assert judge_step(cut_lives(demo, "input shaft", "IS-A", "weight"), draws=199).verdict == "can't tell"
     few = judge_step(cut_lives(demo, "valve body", "VB-2"))
     assert few.verdict == "can't tell"
-    assert few.why[0].startswith("Only 1 failure on record")
+    assert few.why[0].startswith("Only 0 failures on record")
     assert np.isnan(few.cut)
     assert np.isnan(few.p_value)
 
@@ -172,4 +194,4 @@ def test_asking_for_what_is_not_there(demo):
     with pytest.raises(AnalyticsError, match="burnt, drum cracked"):
         cut_lives(demo, "clutch pack", "CP-4", finding="bent")
     alone = cut_lives(demo, "clutch pack", "CP-4", finding="burnt")
-    assert alone.count[alone.failed].sum() == 19
+    assert alone.count[alone.failed].sum() == 17

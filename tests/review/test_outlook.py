@@ -160,12 +160,16 @@ def test_replaying_eight_quarters_takes_no_more_than_eight_times_one(timed, caps
     assert timed[1] <= 8 * one
 
 
-def test_the_revision_is_not_praised_too_early(outlook):
+def test_the_revision_is_found_and_not_praised_too_early(outlook, truth):
     row = outlook.revision.table.iloc[0]
     assert (row["old"], row["new"]) == ("VB-1", "VB-2")
-    assert row["ratio"] < 0.5
-    assert row["in_words"] == "not known yet"
-    assert "not known yet" in outlook.revision.answer[0]
+    assert row["came"] == 0
+    assert row["in_words"] == "VB-2 is better"
+    assert "VB-2" in outlook.revision.answer[0]
+    # a year earlier it was too soon to say
+    before, now = (stand_at(DEMO, pd.Timestamp(d)) for d in ("2023-09-30", "2023-12-31"))
+    told = revision_answer(before, now, revision_looks(before, now))
+    assert told.table["in_words"].tolist() == ["not known yet"]
 
 
 def test_the_revision_is_found_once_there_is_enough(tmp_path, truth):
