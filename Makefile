@@ -41,6 +41,7 @@ study: $(READY)
 	$(PY) -m analytics coverage --cutoffs
 	$(PY) -m analytics coverage --shops 100
 	$(PY) -m analytics coverage --watch 40
+	$(PY) -m analytics coverage --guarantee 40
 
 $(READY): pyproject.toml constraints.txt
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \

@@ -93,6 +93,13 @@ def main(argv: Sequence[str] | None = None) -> int:
                 help="instead: replay N invented quiet shops, and half as many with troubles, through the quarterly watch",
             )
             command.add_argument(
+                "--guarantee",
+                type=int,
+                default=0,
+                metavar="N",
+                help="instead: hold what a guarantee would cost in N invented shops against the truth",
+            )
+            command.add_argument(
                 "--shops",
                 type=int,
                 default=0,
@@ -339,6 +346,12 @@ def _coverage(arguments: argparse.Namespace) -> None:
         from analytics.evidence import watch
 
         print(watch.run(arguments.out, arguments.watch, progress=_progress()).T.to_string())
+        return
+    if arguments.guarantee:
+        from analytics.evidence import guarantee
+
+        table = guarantee.run(arguments.out, arguments.guarantee, progress=_progress())
+        print(table.round(3).to_string(index=False))
         return
     if arguments.shops:
         from analytics.evidence import demo_shops

@@ -15,7 +15,7 @@ from analytics.cutoffs.step import CutLives, StepResult, cut_lives, judge_step
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.table import Lifetimes
 from analytics.ratings.options import options_for
-from analytics.ratings.sheet import make_ratings
+from analytics.ratings.sheet import make_ratings, qualifiers
 from analytics.records.load import Records
 
 NAN = float("nan")
@@ -33,8 +33,9 @@ class Interaction:
 class Argument:
     """All of it for the boundary between ``below`` and ``above``. money, middle, trial: None with the reason in refused.
 
-    safety: weight_up_to, bound_hp (NaN: none), demonstrated_hp, published_hp, reason: the ratings of the lower part. claim: the
-    sentences to defend; changes: what would change them.
+    safety: the ratings of the lower part, a use not stated: weight_up_to, proposed_hp (NaN: none), bound_hp, demonstrated_hp,
+    published_hp, verdict, reason; hangs_on: what they hang on, in words. claim: the sentences to defend; changes: what would
+    change them.
     """
 
     records: Records
@@ -53,6 +54,7 @@ class Argument:
     middle: MiddleTier | None
     trial: TrialPlan | None
     safety: pd.DataFrame
+    hangs_on: tuple[str, ...]
     refused: dict[str, str]
     claim: tuple[str, ...]
     changes: tuple[str, ...]
@@ -162,17 +164,14 @@ def make_argument(
             f"the range of {component}s has {len(tiers)} priced part{'' if len(tiers) == 1 else 's'}, so no middle tier"
         )
     say("safety")
-    ratings = make_ratings(records, lifetimes, options_for(shop), only=(component, below))
-    safety = ratings.table[ratings.table["use"] == ""][
-        ["weight_up_to", "bound_hp", "demonstrated_hp", "published_hp", "verdict", "reason"]
-    ].reset_index(drop=True)
+    safety, hangs_on, left_out = _safety(records, lifetimes, component, below)
     if safety.empty:
-        refused["safety"] = "; ".join(ratings.left_out) or "no rating could be made"
+        refused["safety"] = "; ".join(left_out) or "no rating could be made"
     claim = _claim(component, below, above, step, found, against, money, safety, refused)
     changes = _changes(below, above, step, found, against, money, trial, confidence)
     return Argument(
         records, lifetimes, component, below, above, lives, step, weight, load, interaction(lives), found, against, money, middle,
-        trial, safety, refused, claim, changes, seed,
+        trial, safety, hangs_on, refused, claim, changes, seed,
     )  # fmt: skip
 
 
@@ -210,13 +209,30 @@ def step_words(step: StepResult, part: str) -> str:
     return f"Whether {part} has a step in {what} or loses life gradually can't be told. {step.why[0]}"
 
 
+def _safety(
+    records: Records, lifetimes: Lifetimes, component: str, part: str
+) -> tuple[pd.DataFrame, tuple[str, ...], tuple[str, ...]]:
+    """Ratings of a part for a use not stated; what they hang on, said once; why there is none."""
+    options = options_for(lifetimes.shop)
+    ratings = make_ratings(records, lifetimes, options, only=(component, part))
+    columns = ["weight_up_to", "proposed_hp", "bound_hp", "demonstrated_hp", "published_hp", "verdict", "reason"]
+    table = ratings.table[ratings.table["use"] == ""][columns].reset_index(drop=True)
+    hangs_on: list[str] = []
+    for rated in ratings.parts:
+        for row, bound in enumerate(b for b in rated.bounds if b.use == ""):
+            rest = qualifiers(rated, bound, options)
+            table.loc[row, "reason"] = table.loc[row, "reason"].replace(f" ({'; '.join(rest)})", "")
+            up_to = "" if len(table) == 1 else f"Up to {bound.weight_lb:,.0f} lb: "
+            hangs_on += [f"{up_to}{r}." if "hp if " in r else f"{r[0].upper()}{r[1:]}." for r in rest]
+    return table, tuple(dict.fromkeys(hangs_on)), ratings.left_out
+
+
 def _claim(component, below, above, step, found, against, money, safety, refused) -> tuple[str, ...]:
     out = [step_words(step, below)]
-    bound = safety["bound_hp"] if len(safety) else pd.Series(dtype=float)
-    if bound.notna().any():
-        row = safety[safety["bound_hp"].notna()].iloc[0]
+    if safety["proposed_hp"].notna().any():
+        row = safety[safety["proposed_hp"].notna()].iloc[0]
         out.append(
-            f"By safety {below} may be published to {row['bound_hp']:,.0f} hp in trucks up to {row['weight_up_to']:,.0f} lb: that much its own "
+            f"By safety {below} may be published to {row['proposed_hp']:,.0f} hp in trucks up to {row['weight_up_to']:,.0f} lb: that much its own "
             "records bear out."
         )
     else:

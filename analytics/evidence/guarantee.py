@@ -17,7 +17,7 @@ from analytics.evidence.coverage import versions_used
 from analytics.evidence.resumable import resume
 from analytics.evidence.watch import UNITS, quiet_truth
 from analytics.models.quadrature import rate_nodes
-from analytics.review.guarantee import LEVEL, MONTH_DAYS, MONTHS, band_costs
+from analytics.review.guarantee import LEVEL, MONTH_DAYS, MONTHS, OWN_FAILURES, band_costs
 from analytics.review.quarter import YEAR_DAYS
 from analytics.review.stands import stand_of
 from analytics.simulate.demo import demo_files
@@ -26,6 +26,7 @@ from analytics.simulate.fleet import Fleet, FleetTruth, day_number, draw_fleet
 FIRST_SEED = 5001
 ASKED = (12, 24, 36, 60)
 YEARS = 3.0
+REPORTING = ("left to its prior", "stated")
 
 
 def true_comebacks(truth: FleetTruth, trucks: pd.DataFrame, months: float) -> float:
@@ -53,12 +54,15 @@ def recent(fleet: Fleet) -> pd.DataFrame:
     return fleet.units[(fleet.units["built_day"] >= since) & ~fleet.units["before_records"]]
 
 
-def one_shop(seed: int, units: int = UNITS) -> pd.DataFrame:
-    """One row per power band and each of ASKED: comebacks per unit expected, with limits, and the true number."""
+def one_shop(seed: int, reporting: str = REPORTING[0], units: int = UNITS) -> pd.DataFrame:
+    """One row per power band and each of ASKED: comebacks per unit expected, with limits, and the true number. reporting: what
+    shop.toml says of the share of failures that is reported, one of REPORTING."""
     from analytics.records.load import load_records
 
     truth = quiet_truth()
     files, _ = demo_files(units, seed, truth)
+    if reporting == REPORTING[1]:
+        files["shop.toml"] += f"\n[ratings]\nreporting_share = {truth.reporting_share}\n".encode()
     trucks = recent(draw_fleet(truth, units, seed))
     with tempfile.TemporaryDirectory() as folder:
         for name, content in files.items():
@@ -74,6 +78,7 @@ def one_shop(seed: int, units: int = UNITS) -> pd.DataFrame:
             rows.append(
                 [
                     seed,
+                    reporting,
                     cost.band,
                     months,
                     cost.seen_months,
@@ -84,14 +89,15 @@ def one_shop(seed: int, units: int = UNITS) -> pd.DataFrame:
                     true_comebacks(truth, own, months),
                 ]
             )
-    columns = ["seed", "band", "months", "seen_months", "failures", "expected", "lower", "upper", "true"]
+    columns = ["seed", "reporting", "band", "months", "seen_months", "failures", "expected", "lower", "upper", "true"]
     return pd.DataFrame(rows, columns=columns).round(5).assign(versions=versions_used())
 
 
 def run(out: str | Path, shops: int = 60, progress: Callable[[str], None] | None = None) -> pd.DataFrame:
     """``shops`` shops, those in guarantee_shops.csv of ``out`` not again; writes that file and the table of `summarise`, guarantee.csv."""
     path = Path(out) / "guarantee_shops.csv"
-    resume(path, ["seed"], [(seed,) for seed in range(FIRST_SEED, FIRST_SEED + shops)], one_shop, progress=progress)
+    pieces = [(seed, told) for seed in range(FIRST_SEED, FIRST_SEED + shops) for told in REPORTING]
+    resume(path, ["seed", "reporting"], pieces, one_shop, progress=progress)
     table = summarise(pd.read_csv(path))
     table.round(4).to_csv(path.with_name("guarantee.csv"), index=False)
     return table
@@ -99,16 +105,23 @@ def run(out: str | Path, shops: int = 60, progress: Callable[[str], None] | None
 
 def summarise(shops: pd.DataFrame) -> pd.DataFrame:
     """Per band and age, and over all: shops, share of limits that hold the truth with its standard error, share that lie below it
-    (the guarantee would cost more) and above it; means of expected and true."""
+    (the guarantee would cost more) and above it; means of expected and true. Bands with fewer failures of their own than the
+    review asks for are counted apart."""
     rows = []
-    groups = [("all", months, own) for months, own in shops.groupby("months")]
-    groups += [(band, months, own) for (band, months), own in shops.groupby(["band", "months"], sort=False)]
-    for band, months, own in groups:
+    enough = shops["failures"] >= OWN_FAILURES
+    groups = []
+    for name, some in (("all", shops[enough]), (f"fewer than {OWN_FAILURES} failures of their own", shops[~enough])):
+        groups += [
+            (told, name, months, own) for (told, months), own in some.groupby(["reporting", "months"], sort=False)
+        ]
+    groups += [(*key, own) for key, own in shops[enough].groupby(["reporting", "band", "months"], sort=False)]
+    for reporting, band, months, own in groups:
         held = (own["true"] >= own["lower"]) & (own["true"] <= own["upper"])
         by_shop = held.groupby(own["seed"]).mean()
         rows.append(
             {
-                "band": band, "months": months, "shops": own["seed"].nunique(), "covered": held.mean(),
+                "reporting": reporting,
+                "band": band, "months": months, "shops": own["seed"].nunique(), "limits": len(own), "covered": held.mean(),
                 "se": by_shop.std(ddof=1) / np.sqrt(len(by_shop)), "too_low": (own["true"] > own["upper"]).mean(),
                 "too_high": (own["true"] < own["lower"]).mean(), "expected": own["expected"].mean(), "true": own["true"].mean(),
                 "level": LEVEL, "first_seed": FIRST_SEED,

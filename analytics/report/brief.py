@@ -83,7 +83,7 @@ def verdicts(argument: Argument) -> pd.DataFrame:
             (
                 f"boundary by safety, up to {r.weight_up_to:,.0f} lb",
                 r.verdict,
-                r.bound_hp,
+                r.proposed_hp,
                 *[float("nan")] * 3,
                 r.reason,
             )

@@ -51,8 +51,13 @@ def halves_figure(argument: Argument) -> tuple[Figure, str] | None:
     except NotEnoughData:
         return None
     fewest = argument.records.shop.at_risk_to_show
-    ends = {k: c.reliable_until(fewest) for k, c in curves.items()}
-    curves = {k: c for k, c in curves.items() if ends[k] > 0}
+    ends, thin = {}, []
+    for name, curve in curves.items():
+        try:
+            ends[name] = curve.reliable_until(fewest)
+        except NotEnoughData:
+            thin.append(f"{name}: too few parts to draw a curve")
+    curves = {k: c for k, c in curves.items() if ends.get(k, 0) > 0}
     if not curves:
         return None
     plt = _plt()
@@ -73,7 +78,7 @@ def halves_figure(argument: Argument) -> tuple[Figure, str] | None:
     _tidy(ax)
     _at_risk(figure.add_subplot(grid[1]), list(curves.items()), ticks, YEAR, ax.get_xlim(), first=True)
     figure.supxlabel("years since the part was fitted   (below: parts still followed at that age)", fontsize=10)
-    told = []
+    told = thin
     for name, curve in curves.items():
         at = min(5.0, ends[name] / YEAR)
         value = curve.survival_at(at * YEAR)

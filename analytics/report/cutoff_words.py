@@ -84,12 +84,17 @@ def numbers_table(argument: Argument) -> pd.DataFrame:
             ("a lone jump alone would look so sloped", f"p = {step.p_step:.2g}"),
         ]
     if step.verdict == "step":
-        rows.append(("failures just above for each just below, less what searching adds", f"about {step.shrunk:.1f} ({jump_range(step)})"))
+        rows.append(
+            (
+                "failures just above for each just below, less what searching adds",
+                f"about {step.shrunk:.1f} ({jump_range(step)})",
+            )
+        )
     for row in argument.safety.itertuples():
         rows.append(
             (
                 f"by safety, trucks up to {row.weight_up_to:,.0f} lb",
-                f"{row.bound_hp:,.0f} hp" if np.isfinite(row.bound_hp) else "no power proven",
+                f"{row.proposed_hp:,.0f} hp" if np.isfinite(row.proposed_hp) else "no power proven",
             )
         )
     if money is not None:
@@ -120,6 +125,20 @@ def sensitivity_table(argument: Argument) -> pd.DataFrame:
     table = argument.money.sensitivity
     shown = ["never pays" if np.isinf(v) else "always pays" if v == 0 else f"{v:,.0f} hp" for v in table["cut_hp"]]
     return table.assign(boundary=shown).drop(columns="cut_hp")
+
+
+def safety_table(argument: Argument) -> pd.DataFrame:
+    """The ratings of the lower part, weight class by weight class."""
+
+    def told(column: str) -> pd.Series:
+        return argument.safety[column].map(lambda v: f"{v:,.0f}" if np.isfinite(v) else "none")
+
+    return pd.DataFrame(
+        {
+            "trucks up to, lb": told("weight_up_to"), "may be published, hp": told("proposed_hp"), "published now, hp": told("published_hp"),
+            "verdict": argument.safety["verdict"], "why": argument.safety["reason"],
+        }
+    )  # fmt: skip
 
 
 def by_use_table(argument: Argument) -> pd.DataFrame:
@@ -232,8 +251,7 @@ def study_words(study: pd.DataFrame) -> tuple[str, ...]:
             f"trucks are read; on days in {read['p_below'].iat[0]:.0%}."
         )
     out.append(
-        f"The range drawn for the size of a jump holds the true one in only {jump['jump_holds'].min():.0%} to {jump['jump_holds'].max():.0%}, where 90 % "
-        "was meant: so no range is printed beside it, and the size is a rough figure."
+        f"The range printed beside the size of a jump, meant at 90 %, holds the true one in {jump['jump_holds'].min():.1%} to {jump['jump_holds'].max():.1%}."
     )
     return tuple(out)
 

@@ -167,6 +167,50 @@ def forecast(folder: str | Path) -> tuple[str, ...]:
     return tuple(lines)
 
 
+def watched(folder: str | Path) -> tuple[str, ...]:
+    """What the study of the quarterly watch found, if it was made."""
+    path = Path(folder) / "watch.csv"
+    if not path.is_file():
+        return ("The quarterly watch has not been studied in this folder.",)
+    table = pd.read_csv(path).set_index("shop")
+    quiet, troubled = table.loc["quiet"], table.loc["demo"]
+    lines = [
+        f"{quiet['fleets']:.0f} invented shops with nothing wrong, {quiet['quarters']:,.0f} quarters: a false alarm in {quiet['share']:.1%} of the quarters "
+        f"(standard error {quiet['se']:.1%}), where at most one in ten is promised (seed {quiet['seed']:.0f}).",
+        f"{troubled['fleets']:.0f} shops with the demo's troubles: the bad lot was found in {troubled['bad lot found']:.0%}, the month of install errors in "
+        f"{troubled['bad month found']:.0%}.",
+    ]
+    for span, words in (("quarter", "three months"), ("year", "twelve months")):
+        told = [
+            f"{row[f'{span}_covered']:.3f} (standard error {row[f'{span}_se']:.3f}) in the {name} shops, {row[f'{span}_expected']:.1f} expected and "
+            f"{row[f'{span}_came']:.1f} come on average"
+            for name, row in (("quiet", quiet), ("troubled", troubled))
+        ]
+        lines.append(
+            f"The whole shop's next {words}, a {quiet['level']:.0%} interval, held what came in {told[0]}; {told[1]}."
+        )
+    return tuple(lines)
+
+
+def guaranteed(folder: str | Path) -> tuple[str, ...]:
+    """Whether the limits of what a guarantee costs hold the truth, if it was studied."""
+    path = Path(folder) / "guarantee.csv"
+    if not path.is_file():
+        return ("The cost of a guarantee has not been studied in this folder.",)
+    table = pd.read_csv(path)
+    lines = []
+    for reporting, own in table.groupby("reporting", sort=False):
+        whole, few = own[own["band"] == "all"], own[own["band"].str.startswith("fewer")]
+        lines.append(
+            f"Share of failures reported {reporting}: the {whole['level'].iat[0]:.0%} limits of the comebacks per unit, by power band, held the truth in "
+            + ", ".join(f"{r.covered:.3f} ({r.months:.0f} months)" for r in whole.itertuples())
+            + f", of {whole['limits'].iat[0]} in {whole['shops'].iat[0]} shops; true costs above the limits, where a guarantee would lose money, in "
+            f"{whole['too_low'].min():.1%} to {whole['too_low'].max():.1%}. In bands with {few['band'].iat[0]} only in "
+            f"{few['covered'].min():.0%} to {few['covered'].max():.0%}: there the review says nothing."
+        )
+    return tuple(lines)
+
+
 # ---- answers from outside -------------------------------------------------------------------------------------------
 _CHECKED = ["case", "quantity", "group", "at", "source", "how_known", "by", "theirs", "ours", "difference", "agrees"]
 

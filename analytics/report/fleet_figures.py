@@ -191,7 +191,7 @@ def how_sure_figure(view: FleetView) -> tuple[Figure, str] | None:
 
 def guarantee_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
     """Expected cost per unit against the length of the guarantee, a line per power band."""
-    shop, costs = review.records.shop, view.costs
+    shop, costs = review.records.shop, [c for c in view.costs if c.told]
     comeback = shop.cost_of("comeback")
     allowed, _ = allowed_costs(shop)
     if not comeback or not costs:
@@ -221,9 +221,9 @@ def guarantee_figure(review: Review, view: FleetView) -> tuple[Figure, str] | No
     ax.set_ylabel("expected cost per unit")
     ax.legend(frameon=False, fontsize=9, loc="upper left")
     table: pd.DataFrame = view.guarantee.table
-    own = table[table["allowed_per_unit"] == middle]
+    own = table[(table["allowed_per_unit"] == middle) & table["power_band"].isin([c.band for c in costs])]
     told = "; ".join(f"{r.power_band} hp {r.guarantee_months:,.0f} months" for r in own.itertuples())
     return figure, (
         f"At {middle:,.0f} a unit: {told}. Where a line's shaded band ({100 * LEVEL:.0f} % limits) reaches a dashed cost, the guarantee can end; lines stop where fewer "
-        "than ten units of the band have been out so long."
+        "than ten units of the band have been out so long; a band with fewer than three failures of its own has none."
     )

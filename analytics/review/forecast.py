@@ -56,14 +56,17 @@ def count_forecast(running: pd.DataFrame, chance: np.ndarray, by: str = "compone
     return pd.DataFrame(rows, columns=[by, "units", "expected", "lower", "upper"])
 
 
-def leveled(chance: np.ndarray) -> np.ndarray:
-    """Chances (draws, n) with a level common to all lives drawn beside: gamma with mean 1, worth LEVEL_WORTH failures. Without
-    it the whole shop's year held what came too rarely."""
+def common_level(draws: int) -> np.ndarray:
+    """Levels (draws,) common to all parts: gamma with mean 1, worth LEVEL_WORTH failures."""
     from scipy.stats import gamma
 
-    order = np.random.default_rng([SEED, 2]).permutation(len(chance))
-    level = gamma.ppf((order + 0.5) / len(chance), LEVEL_WORTH, scale=1 / LEVEL_WORTH)
-    return -np.expm1(level[:, None] * np.log1p(-np.minimum(chance, 1 - 1e-12)))
+    at = (np.random.default_rng([SEED, 2]).permutation(draws) + 0.5) / draws
+    return gamma.ppf(at, LEVEL_WORTH, scale=1 / LEVEL_WORTH)
+
+
+def leveled(chance: np.ndarray) -> np.ndarray:
+    """Chances (draws, n) with a level common to all lives drawn beside. Without it the whole shop's year held what came too rarely."""
+    return -np.expm1(common_level(len(chance))[:, None] * np.log1p(-np.minimum(chance, 1 - 1e-12)))
 
 
 def forecast(stand: Stand) -> Forecast:

@@ -13,6 +13,7 @@ from analytics.models.mileage import fit_driving
 from analytics.models.regression import survival_of
 from analytics.records.shop import Shop
 from analytics.review.answer import Answer, listed, percent, plural
+from analytics.review.forecast import common_level
 from analytics.review.quarter import YEAR_DAYS
 from analytics.review.repeats import mean_comebacks
 from analytics.review.stands import AGEING, DRAWS, SEED, PartStand, Stand, chance_of, from_entry, past_of, recorded
@@ -27,9 +28,11 @@ _SHARES = (0.02, 0.05, 0.10)
 #: builds this recent stand for those to come; a band needs so many, and so many followed to the age promised
 _YEARS = 3.0
 _FEWEST = 10
+#: failures of its own below which a band is promised nothing: the limits held the truth too rarely, and from below (data/evidence)
+OWN_FAILURES = 3
 TRUCKS = 80
-#: failures' worth of trust that a band fails as the fits say (a judgement): one in two within 0.63 to 1.28 times as often
-_PRIOR = 4.0
+#: failures' worth of trust that a band fails as the fits say. Chosen among 1 and 4 on simulated shops (data/evidence)
+_PRIOR = 1.0
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -48,6 +51,11 @@ class BandCost:
     seen_miles: float
     year: tuple[float, float, float]
     failures: int
+
+    @property
+    def told(self) -> bool:
+        """Whether enough of the band failed for its cost to be told."""
+        return self.failures >= OWN_FAILURES
 
     def __repr__(self) -> str:
         return f"BandCost({self.band}: {self.built} built, {self.months[:, 11].mean():.3f} comebacks in a year)"
@@ -164,7 +172,7 @@ def band_cost(stand: Stand, band: str) -> BandCost | None:
             months += share * a
             miles += share * b
     came, expected = came_and_expected(stand, first["unit"].unique())
-    held = band_factor(came, expected)[:, None]
+    held = (band_factor(came, expected) * common_level(DRAWS))[:, None]
     months, miles = months * held, miles * held
     install = _install(stand)[:, None]  # mostly in the first weeks: counted from the first day
     followed = first[first["component"] == recent["component"].iat[0]]
@@ -226,10 +234,13 @@ def _usual_miles_a_day(stand: Stand) -> float:
 
 
 def _install(stand: Stand) -> np.ndarray:
-    """Install errors per unit built, (DRAWS,): gamma with the prior of Jeffreys."""
-    units = int(stand.lifetimes.units["count"].sum())
-    seen = int(stand.table.loc[stand.table["install"], "count"].sum())
-    return np.random.default_rng(SEED + 2).gamma(seen + 0.5, 1 / units, DRAWS)
+    """Install errors per unit built, (DRAWS,): gamma with the prior of Jeffreys, from units followed from their first day."""
+    table = stand.table
+    begun = set(table.loc[(table["spell"] == 1) & (table["segment"] == 1) & (table["entry_days"] <= 0), "unit"])
+    first = stand.lifetimes.units
+    units = float(first.loc[first.index.isin(begun), "count"].sum())
+    seen = float(table.loc[table["install"] & (table["spell"] == 1) & table["unit"].isin(begun), "count"].sum())
+    return np.random.default_rng(SEED + 2).gamma(seen + 0.5, 1 / max(units, 1.0), DRAWS)
 
 
 # ---- length ----------------------------------------------------------------------------------------------------------
@@ -301,14 +312,22 @@ def guarantee(stand: Stand, costs: tuple[BandCost, ...]) -> Answer:
         frame,
         f"Comebacks expected per unit of the mix built in the last {_YEARS:g} years, over all components, install errors included, each component counted "
         "once; failures nobody reports today count too, since a guarantee brings them in. From each part's fit with unknown powers and weights at the "
-        f"median of the use; a part that cannot be fitted counts at a constant rate. Wear is scaled to what the band's own "
-        f"units brought back against what the fits expect of them, a gamma factor drawn towards 1 (Clayton and Kaldor, Biometrics 43 (1987) 671-681). Limits {percent(LEVEL)}, over what the fits leave open. The length to "
+        f"median of the use; a part that cannot be fitted counts as its component does. Wear is scaled to what the band's own "
+        f"units brought back against what the fits expect of them, a gamma factor drawn towards 1 (Clayton and Kaldor, Biometrics 43 (1987) 671-681). Limits {percent(LEVEL)}, over what the fits leave open and a level common to all parts. The length to "
         f"offer is the lower limit, no longer than {_FEWEST} units of the band have been followed, rounded down. Trips with no fault found, and more "
         "claims or harder use because there is a guarantee, are not in it.",
     )
 
 
 def _row(found: BandCost, amount: float, comeback: float) -> list:
+    if not found.told:
+        words = (
+            f"not said: only {plural(found.failures, 'failure')} of its own on record, at least {OWN_FAILURES} are needed; what stronger trucks "
+            "show says too little of it"
+        )
+        return [
+            found.band, found.built, found.a_year, amount, NAN, NAN, NAN, found.seen_months, 0.0, 0.0, NAN, NAN, NAN, found.year[0], words,
+        ]  # fmt: skip
     budget = amount / comeback
     middle = float(longest(found.months.mean(0), MONTHS, budget)[0])
     low, high = _limits(longest(found.months, MONTHS, budget))

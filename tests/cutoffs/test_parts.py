@@ -24,7 +24,9 @@ def test_cox_equals_r(reference, reference_data):
     d = d.assign(failed=d["cens"], treated=(d["treat"] == "6-MP") * 1.0)
     fit = cox_fit(d, ["treated"])
     assert fit.params_["treated"] == pytest.approx(reference("D10", "cox_coef_trt", "efron")["value"][0], rel=1e-4)
-    assert fit.standard_errors_["treated"] == pytest.approx(reference("D10", "cox_se_trt", "efron")["value"][0], rel=1e-3)
+    assert fit.standard_errors_["treated"] == pytest.approx(
+        reference("D10", "cox_se_trt", "efron")["value"][0], rel=1e-3
+    )
     assert fit.log_likelihood_ == pytest.approx(reference("D10", "cox_loglik", "efron")["value"][0], rel=1e-6)
     d = load_rossi().rename(columns={"week": "time", "arrest": "failed"}).assign(entry=0.0)
     names = ["fin", "age", "race", "wexp", "mar", "paro", "prio"]

@@ -1,0 +1,53 @@
+"""The demo's pairs of parts, each with the verdict that is true of it, as its brief and pictures say it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from analytics.cutoffs.argument import make_argument
+from analytics.lifetimes.table import make_lifetimes
+from analytics.records.load import load_records
+from analytics.report import cutoff_figures as figures
+from analytics.report.brief import brief_html
+
+DEMO = Path(__file__).parents[2] / "data" / "demo"
+
+
+@pytest.fixture(scope="module")
+def argue():
+    records = load_records(DEMO)
+    lifetimes = make_lifetimes(records)
+
+    def made(component: str, below: str, above: str):
+        return make_argument(records, lifetimes, component, below, above, 0.8, None, 199, 10)
+
+    return made
+
+
+def test_the_real_step_reads_as_a_step(argue):
+    argument = argue("clutch pack", "CP-4", "CP-5")
+    told = brief_html(argument)
+    assert "CP-4 has a step in power: just above 6" in told
+    page = brief_html(argument)
+    assert "times as often as just below (" in page
+    drawn = figures.halves_figure(argument)
+    assert "the step found" in drawn[1]
+
+
+def test_the_smooth_slope_reads_as_a_slope(argue):
+    told = brief_html(argue("input shaft", "IS-A", "IS-B"))
+    assert "IS-A has no step in power that the records show: it loses life gradually" in told
+
+
+def test_parts_without_common_trucks_are_not_compared(argue):
+    told = brief_html(argue("converter", "TC-1", "TC-2"))
+    assert "every TC-1 lives in a truck of 650 hp or less and every TC-2 in one of 655 hp or more" in told
+
+
+def test_a_side_too_thin_to_draw_is_said_so(argue):
+    """VB-1 is fitted at every power, so the cheapest boundary lies where hardly any truck is."""
+    argument = argue("valve body", "VB-1", "VB-2")
+    assert "too few parts to draw a curve" in figures.halves_figure(argument)[1]
+    assert "better" in argument.against.verdict
