@@ -215,7 +215,7 @@ def cost_figure(argument: Argument) -> tuple[Figure, str] | None:
         marks.append((money.cut_hp, f"least cost\n{money.cut_hp:,.0f}", _LIGHT, "-"))
     if money.cut_now > 0:
         marks.append((money.cut_now, f"habit\n{money.cut_now:,.0f}", "0.35", "--"))
-    bound = argument.safety["bound_hp"].dropna() if len(argument.safety) else []
+    bound = argument.safety["proposed_hp"].dropna() if len(argument.safety) else []
     if len(bound):
         marks.append((float(bound.iloc[0]), f"safety\n{bound.iloc[0]:,.0f}", _DARK, ":"))
     for x, _text, colour, style in marks:
@@ -224,7 +224,7 @@ def cost_figure(argument: Argument) -> tuple[Figure, str] | None:
     ax.set_xlabel(f"{money.below} up to this power, {money.above} above, hp")
     ax.set_ylabel("more (or less) a year")
     ax.yaxis.set_major_formatter(lambda v, _: f"{v:,.0f}")
-    ax.legend(frameon=False, fontsize=9.5, loc="lower right")
+    ax.legend(frameon=False, fontsize=9.5, loc="upper right")
     _tidy(ax)
     ax.set_ylim(None, top)
     return figure, " ".join(money.words[1:3])

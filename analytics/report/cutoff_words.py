@@ -127,6 +127,11 @@ def sensitivity_table(argument: Argument) -> pd.DataFrame:
     return table.assign(boundary=shown).drop(columns="cut_hp")
 
 
+def not_in(lines: tuple[str, ...], drawn: tuple | None) -> list[str]:
+    """The sentences that the caption of a figure (figure, caption) does not say already."""
+    return [line for line in lines if drawn is None or line not in drawn[1]]
+
+
 def safety_table(argument: Argument) -> pd.DataFrame:
     """The ratings of the lower part, weight class by weight class."""
 

@@ -221,7 +221,7 @@ def promise_words(folder: str) -> tuple[str, ...]:
         table = pd.read_csv(path).set_index("shop")
         quiet = table.loc["quiet"]
         lines.append(
-            f"In {quiet['fleets']} invented shops with nothing wrong, sheets as dirty as these, {quiet['quarters']} quarters were replayed: the whole shop's interval held "
+            f"In {quiet['fleets']:.0f} invented shops with nothing wrong, sheets as dirty as these, {quiet['quarters']:.0f} quarters were replayed: the whole shop's interval held "
             f"{100 * quiet['quarter_covered']:.0f} % of the quarters and {100 * quiet['year_covered']:.0f} % of the years that followed."
         )
     return tuple(lines)
@@ -238,8 +238,8 @@ def alarm_promise(folder: str) -> tuple[str, ...]:
     quiet, planted = table.loc["quiet"], table.loc["demo"]
     rate = quiet["quarters_with_alarm"] / quiet["quarters"]
     return (
-        f"Measured: in {quiet['fleets']} invented shops with nothing wrong, {int(quiet['quarters_with_alarm'])} of {quiet['quarters']} quarters raised a false alarm"
+        f"Measured: in {quiet['fleets']:.0f} invented shops with nothing wrong, {int(quiet['quarters_with_alarm'])} of {quiet['quarters']:.0f} quarters raised a false alarm"
         + (f", one in {numbered(1 / rate)}." if rate else ".")
-        + f" In {planted['fleets']} shops with a bad lot and a month of install errors like the demo's, the lot was found in {percent(planted['bad lot found'])} and the month in {percent(planted['bad month found'])}, "
-        f"and {numbered(planted['alarms'] - planted['fleets'] * (planted['bad lot found'] + planted['bad month found']))} other alarms were raised in {planted['quarters']} quarters.",
+        + f" In {planted['fleets']:.0f} shops with a bad lot and a month of install errors like the demo's, the lot was found in {percent(planted['bad lot found'])} and the month in {percent(planted['bad month found'])}, "
+        f"and {numbered(planted['alarms'] - planted['fleets'] * (planted['bad lot found'] + planted['bad month found']))} other alarms were raised in {planted['quarters']:.0f} quarters.",
     )
