@@ -47,7 +47,8 @@ VERDICTS = ("step", "slope", "can't tell")
 class Cell:
     """One truth. kind: what it truly is: "none", "slope", "step", "both" or "bend". slope: exponent of life in power.
     jump: hazard above 650 hp over that below. bend: exponent added beyond 650 hp. failures: expected; units: built.
-    read_power: odometers are read of trucks above the median power only. weighed: False: of the survivors only 2 in 5 have a weight."""
+    read_power: odometers are read of trucks above the median power only. weighed: False: of the survivors only 2 in 5 have a weight.
+    law: of the lives; frailty: log-sd of life between trucks alike."""
 
     name: str
     kind: str
@@ -58,6 +59,8 @@ class Cell:
     bend: float = 0.0
     read_power: bool = False
     weighed: bool = True
+    law: str = "weibull"
+    frailty: float = 0.0
 
 
 def _cells() -> dict[str, Cell]:
@@ -89,6 +92,9 @@ def _cells() -> dict[str, Cell]:
                 **more,
             )
         )
+    for name, more in (("log-normal lives", {"law": "log-normal"}), ("trucks alike live unlike", {"frailty": 0.5})):
+        out.append(Cell(f"smooth slope -4, {name}, 60 failures", "slope", 60, 900, slope=-4.0, **more))
+        out.append(Cell(f"jump of 10, {name}, 60 failures", "step", 60, 900, jump=10.0, **more))
     return {c.name: c for c in out}
 
 
@@ -104,6 +110,7 @@ def truth_of(cell: Cell) -> FleetTruth:
         SHAPE,
         cell.slope,
         -1.0,
+        cell.law,
         step_above_hp=STEP_HP,
         step_log_life=-float(np.log(cell.jump)) / SHAPE,
         knee_hp=STEP_HP,
@@ -122,6 +129,7 @@ def truth_of(cell: Cell) -> FleetTruth:
         leave_per_year=0.03,
         read_share=0.2,
         to_service_days=15,
+        frailty_log_sd=cell.frailty,
     )
     return scaled_to_failures(world, "clutch pack", "P-1", cell.units, cell.failures)
 
@@ -238,7 +246,10 @@ def one_replicate(cell: Cell, seed: int) -> dict[str, float]:
         "place_width": out.place_high - out.place_low,
         "jump": out.jump,
         "shrunk": out.shrunk,
-        "jump_holds": float(out.shrunk_low <= cell.jump <= out.shrunk_high) if np.isfinite(out.jump) else np.nan,
+        # on log-normal lives the ratio of hazards changes with age, so there is no one size to hold
+        "jump_holds": float(out.shrunk_low <= cell.jump <= out.shrunk_high)
+        if np.isfinite(out.jump) and cell.law == "weibull"
+        else np.nan,
         "miles_p": known_miles_p(frame, seed),
     }
 

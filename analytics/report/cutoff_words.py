@@ -256,7 +256,8 @@ def study_words(study: pd.DataFrame) -> tuple[str, ...]:
             f"trucks are read; on days in {read['p_below'].iat[0]:.0%}."
         )
     out.append(
-        f"The range printed beside the size of a jump, meant at 90 %, holds the true one in {jump['jump_holds'].min():.1%} to {jump['jump_holds'].max():.1%}."
+        f"The range printed beside the size of a jump, meant at 90 %, holds the true one in {jump['jump_holds'].min():.1%} to {jump['jump_holds'].max():.1%}; least "
+        f"in the setting “{jump.loc[jump['jump_holds'].idxmin(), 'cell']}”."
     )
     return tuple(out)
 

@@ -296,7 +296,7 @@ def units_answer(found: Forecast, shown: int = 20) -> Answer:
         notes.append(f"For {plural(blank, 'more unit')} no part has a fit, so their chance is not known.")
     if found.left_out:
         notes.append(
-            f"{found.left_out:,} lives of parts that never failed have no fit; their share of a unit's chance is not counted."
+            f"{found.left_out:,} lives are of a component that never failed, so they have no fit; their share of a unit's chance is not counted."
         )
     return Answer(
         question,

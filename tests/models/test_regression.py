@@ -401,3 +401,12 @@ def test_what_cannot_be_fitted_says_so():
     assert not fit.converged
     assert "group without any" in fit.reason
     assert np.isnan(fit.covariance).all()
+
+
+def test_survival_far_beyond_its_end_is_nought_and_never_nan():
+    """At hazards whose square is no longer a number: reached while a fit feels its way."""
+    from analytics.models.regression import _survival_jet
+
+    for values in _survival_jet(np.array([-800.0, 0.0, 5.0, 400.0, 700.0, 5000.0]), "weibull", 3):
+        assert np.isfinite(values).all()
+        assert (values[3:] == 0).all()
