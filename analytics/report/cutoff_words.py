@@ -54,7 +54,7 @@ def step_method(step: StepResult) -> tuple[str, ...]:
         "among those at risk, each searched again: (1 + those as extreme)/(1 + drawings). Rival shapes are compared by log-likelihood and AIC, and "
         "each is put to the test by drawing fleets from the life law fitted with that shape on miles, unknown odometers integrated out.",
         f"Promised: a part that truly loses life smoothly, or not at all, is called a step at most {alpha:.0%} of the time; a part with a lone jump "
-        f"is called a slope at most {alpha:.0%} of the time. Measured in simulated fleets: the notebook of evidence.",
+        f"is called a slope at most {alpha:.0%} of the time. That is for Weibull lives; what was measured in simulated fleets, and where lives are of another law: the notebook of evidence.",
         *step.notes,
     )
 
@@ -233,7 +233,8 @@ def read_cutoff_study(folder: str | Path) -> pd.DataFrame:
 
 def study_words(study: pd.DataFrame) -> tuple[str, ...]:
     """What the study of the verdicts found, every figure from its table."""
-    smooth = study[study["kind"].isin(["none", "slope"])]
+    other = study["cell"].str.contains("log-normal")
+    smooth = study[study["kind"].isin(["none", "slope"]) & ~other]
     jump = study[study["kind"].isin(["step", "both"])]
     bend, none = study[study["kind"] == "bend"], study[study["kind"] == "none"]
     read = study[study["cell"].str.contains("strong trucks read")]
@@ -250,6 +251,11 @@ def study_words(study: pd.DataFrame) -> tuple[str, ...]:
         f"uniform: p from {none['p_uniform'].min():.2f} up); the p of the best cut taken as if it had not been searched for, in "
         f"{none['naive_below'].min():.0%} to {none['naive_below'].max():.0%}.",
     ]
+    if len(unlike := study[other & (study["kind"] == "slope")]):
+        out.append(
+            f"The fleets redrawn have Weibull lives. Where lives are log-normal instead, a smooth slope is called a step in {unlike['wrong'].max():.1%} "
+            f"(standard error {unlike['wrong_se'].max():.1%})."
+        )
     if len(read):
         out.append(
             f"On miles, with only the lives whose odometer is known, the same search cries wolf in {read['miles_below'].iat[0]:.0%} where mainly strong "

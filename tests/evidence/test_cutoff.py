@@ -10,6 +10,7 @@ import pytest
 
 from analytics.errors import AnalyticsError
 from analytics.evidence.cutoff import CELLS, one_replicate, run, summarise
+from analytics.report.cutoff_words import study_words
 
 EVIDENCE = Path(__file__).parents[2] / "data" / "evidence"
 
@@ -24,9 +25,12 @@ def test_table_agrees_with_its_blocks():
 
 def test_promises_are_kept():
     """Wrong verdicts at most one in ten, the place in its set nine times in ten, p uniform without an effect: within two standard
-    errors."""
+    errors. On log-normal lives a slope is called a step more often, and the page says how often."""
     table = pd.read_csv(EVIDENCE / "cutoff.csv")
-    promised = table[table["kind"] != "bend"]
+    other = table["cell"].str.contains("log-normal") & (table["kind"] == "slope")
+    promised = table[(table["kind"] != "bend") & ~other]
+    assert other.sum() == 1
+    assert f"{table.loc[other, 'wrong'].iat[0]:.1%}" in " ".join(study_words(table))
     assert (promised["wrong"] <= 0.10 + 2 * promised["wrong_se"]).all()
     jump = table[table["kind"].isin(["step", "both"])]
     assert (jump["place_holds"] >= 0.90 - 2 * np.sqrt(0.09 / jump["fleets"])).all()
