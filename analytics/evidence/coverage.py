@@ -8,11 +8,9 @@ seen are as many as stated, on average. Departures from the model come one at a 
 from __future__ import annotations
 
 import os
-import platform
-import zlib
 from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, replace
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 
 import numpy as np
@@ -20,8 +18,8 @@ import pandas as pd
 from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
 
-from analytics.errors import AnalyticsError, NotEnoughData
-from analytics.evidence.resumable import resume
+from analytics.errors import NotEnoughData
+from analytics.evidence.resumable import KEY, block_row, pieces_of, resume
 from analytics.models.joint import fit_joint, joint_model, log_power_at, simulate_lives
 from analytics.models.lifedata import LifeData, life_data
 from analytics.models.regression import NO_PRIORS, standard_quantile
@@ -35,8 +33,6 @@ YEAR = 365.25
 LIFE_MILES = 50_000.0
 RELIABILITY = CONFIDENCE = 0.9
 CHANGE_DAYS = 1096.0
-#: what names a block of fleets in the studies by cells
-KEY = ("cell", "block", "replicates", "seed")
 
 
 @dataclass(frozen=True, slots=True)
@@ -326,32 +322,10 @@ def one_replicate(cell: Cell, seed: int) -> dict[str, float]:
     }
 
 
-def versions_used() -> str:
-    """Of Python, numpy and scipy, for the tables kept."""
-    import scipy
-
-    return f"python {platform.python_version()}, numpy {np.__version__}, scipy {scipy.__version__}"
-
-
 def run_block(name: str, block: int, size: int, seed: int) -> pd.DataFrame:
-    """One row, its KEY first: ``size`` fleets of a cell, numbered by the block, with their ratios in full."""
+    """One row: ``size`` fleets of a cell with their ratios in full, and the true rating."""
     cell = CELLS[name]
-    rows = []
-    for i in range(size):
-        key = [seed, zlib.crc32(name.encode()), block, i]
-        rows.append(one_replicate(cell, int(np.random.SeedSequence(key).generate_state(1)[0])))
-    frame = pd.DataFrame(rows)
-    out: dict = {
-        "cell": name,
-        "block": block,
-        "replicates": size,
-        "seed": seed,
-        "truth_hp": true_rating(cell),
-        "versions": versions_used(),
-    }
-    for column in frame:
-        out[column] = " ".join(f"{v:.4f}" for v in frame[column])
-    return pd.DataFrame([out])
+    return block_row(name, block, size, seed, partial(one_replicate, cell), ".4f", truth_hp=true_rating(cell))
 
 
 def run(
@@ -369,12 +343,7 @@ def run(
     ``parallel_config`` decide where it runs."""
     folder = Path(out) if Path(out).suffix == "" else None
     path = folder / "coverage_blocks.csv" if folder is not None else Path(out)
-    names = list(CELLS) if cells is None else list(cells)
-    for name in names:
-        if name not in CELLS:
-            raise AnalyticsError(f"cell {name!r} is not one of the study's; see analytics.evidence.coverage.CELLS")
-    pieces = [(n, b, block, seed) for b in range(-(-replicates // block)) for n in names]
-    resume(path, KEY, pieces, run_block, jobs, progress)
+    resume(path, KEY, pieces_of(CELLS, cells, replicates, block, seed), run_block, jobs, progress)
     table = summarise(pd.read_csv(path))
     if folder is not None:
         with whole_file(folder / "coverage.csv") as part:

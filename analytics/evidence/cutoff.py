@@ -6,10 +6,9 @@ five read. Each cell's life is scaled so that the failures are as many as stated
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 
 import numpy as np
@@ -17,9 +16,8 @@ import pandas as pd
 
 from analytics.cutoffs.risk import cut_z, redraw, risk_sets
 from analytics.cutoffs.step import CutLives, judge_step
-from analytics.errors import AnalyticsError, NotEnoughData
-from analytics.evidence.coverage import KEY, versions_used
-from analytics.evidence.resumable import resume
+from analytics.errors import NotEnoughData
+from analytics.evidence.resumable import KEY, block_row, pieces_of, resume
 from analytics.models.lifedata import life_data
 from analytics.simulate.fleet import (
     ComponentTruth,
@@ -255,16 +253,8 @@ def one_replicate(cell: Cell, seed: int) -> dict[str, float]:
 
 
 def run_block(name: str, block: int, size: int, seed: int) -> pd.DataFrame:
-    """One row, its KEY first: ``size`` fleets of a cell, numbered by the block, in full."""
-    rows = []
-    for i in range(size):
-        key = [seed, zlib.crc32(name.encode()), block, i]
-        rows.append(one_replicate(CELLS[name], int(np.random.SeedSequence(key).generate_state(1)[0])))
-    frame = pd.DataFrame(rows)
-    out: dict = {"cell": name, "block": block, "replicates": size, "seed": seed, "versions": versions_used()}
-    for column in frame:
-        out[column] = " ".join(f"{v:.4g}" for v in frame[column])
-    return pd.DataFrame([out])
+    """One row: ``size`` fleets of a cell, in full."""
+    return block_row(name, block, size, seed, partial(one_replicate, CELLS[name]), ".4g")
 
 
 def run(
@@ -279,12 +269,7 @@ def run(
     """The study: appends one row per cell and block to cutoff_blocks.csv in ``out``, skipping those there already, and
     writes the table of `summarise` to cutoff.csv. A rerun with the same seed goes on where it stopped."""
     path = Path(out) / "cutoff_blocks.csv"
-    names = list(CELLS) if cells is None else list(cells)
-    for name in names:
-        if name not in CELLS:
-            raise AnalyticsError(f"cell {name!r} is not one of the study's: {', '.join(CELLS)}")
-    pieces = [(n, b, block, seed) for b in range(-(-replicates // block)) for n in names]
-    resume(path, KEY, pieces, run_block, jobs, progress)
+    resume(path, KEY, pieces_of(CELLS, cells, replicates, block, seed), run_block, jobs, progress)
     table = summarise(pd.read_csv(path))
     with whole_file(path.with_name("cutoff.csv")) as part:
         table.round(4).to_csv(part, index=False)

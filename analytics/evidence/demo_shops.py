@@ -16,8 +16,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analytics.evidence.coverage import versions_used
-from analytics.evidence.resumable import resume
+from analytics.evidence.resumable import resume, versions_used
 from analytics.lifetimes.table import make_lifetimes
 from analytics.models.lifedata import LifeData
 from analytics.ratings.options import options_for

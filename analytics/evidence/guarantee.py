@@ -13,8 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analytics.evidence.coverage import versions_used
-from analytics.evidence.resumable import resume
+from analytics.evidence.resumable import resume, versions_used
 from analytics.evidence.watch import UNITS, quiet_truth
 from analytics.models.quadrature import rate_nodes
 from analytics.review.guarantee import LEVEL, MONTH_DAYS, MONTHS, OWN_FAILURES, band_costs

@@ -26,8 +26,8 @@ from analytics.evidence.coverage import (
     _quantile,
     _vehicles,
     constant_of,
-    versions_used,
 )
+from analytics.evidence.resumable import versions_used
 from analytics.models.lifedata import LifeData, life_data
 from analytics.ratings.predict import chances, count_chances, fit_lives, interval_of, predict_failures
 from analytics.whole import whole_file

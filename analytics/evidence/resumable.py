@@ -3,14 +3,50 @@
 from __future__ import annotations
 
 import io
+import platform
 import time
-from collections.abc import Callable, Sequence
+import zlib
+from collections.abc import Callable, Collection, Iterable, Sequence
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from analytics.errors import AnalyticsError
 from analytics.whole import whole_file
+
+#: what names a block of fleets in the studies by cells
+KEY = ("cell", "block", "replicates", "seed")
+
+
+def versions_used() -> str:
+    """Of Python, numpy and scipy, for the tables kept."""
+    import scipy
+
+    return f"python {platform.python_version()}, numpy {np.__version__}, scipy {scipy.__version__}"
+
+
+def pieces_of(
+    known: Collection[str], cells: Iterable[str] | None, replicates: int, block: int, seed: int
+) -> list[tuple[str, int, int, int]]:
+    """The pieces, as KEY names them, of a study of ``replicates`` fleets in each of the ``cells`` (all known ones by default). Raises
+    AnalyticsError on a cell that is not known."""
+    names = list(known) if cells is None else list(cells)
+    for name in names:
+        if name not in known:
+            raise AnalyticsError(f"cell {name!r} is not one of the study's: {', '.join(known)}")
+    return [(name, number, block, seed) for number in range(-(-replicates // block)) for name in names]
+
+
+def block_row(
+    name: str, block: int, size: int, seed: int, one: Callable[[int], dict[str, float]], digits: str, **more: object
+) -> pd.DataFrame:
+    """One row, its KEY first: ``size`` fleets drawn with seeds of their own, each answered by ``one(seed)``; a column holds what all
+    of them gave, separated by spaces."""
+    keys = ([seed, zlib.crc32(name.encode()), block, i] for i in range(size))
+    frame = pd.DataFrame([one(int(np.random.SeedSequence(key).generate_state(1)[0])) for key in keys])
+    row = {"cell": name, "block": block, "replicates": size, "seed": seed} | more | {"versions": versions_used()}
+    return pd.DataFrame([row | {column: " ".join(f"{v:{digits}}" for v in frame[column]) for column in frame}])
 
 
 def resume(
