@@ -14,6 +14,7 @@ from analytics.cutoffs.cost import MiddleTier, MoneyCut, costs_of, middle_tier, 
 from analytics.cutoffs.step import CutLives, StepResult, cut_lives, judge_step
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.table import Lifetimes
+from analytics.models.lifedata import class_words
 from analytics.ratings.options import options_for
 from analytics.ratings.sheet import make_ratings, qualifiers
 from analytics.records.load import Records
@@ -187,9 +188,10 @@ def _tiers(lifetimes: Lifetimes, component: str) -> list[str]:
 
 def jump_range(step: StepResult) -> str:
     """Between which sizes the jump lies."""
+    sure = f"{step.confidence:.0%} sure"
     if np.isinf(step.shrunk_high):
-        return f"at least {step.shrunk_low:.1f}, without a limit upward"
-    return f"{step.shrunk_low:.1f} to {step.shrunk_high:.0f}"
+        return f"at least {step.shrunk_low:.1f}, without a limit upward, {sure}"
+    return f"{step.shrunk_low:.1f} to {step.shrunk_high:.{0 if step.shrunk_high >= 10 else 1}f}, {sure}"
 
 
 def step_words(step: StepResult, part: str) -> str:
@@ -212,18 +214,22 @@ def step_words(step: StepResult, part: str) -> str:
 def _safety(
     records: Records, lifetimes: Lifetimes, component: str, part: str
 ) -> tuple[pd.DataFrame, tuple[str, ...], tuple[str, ...]]:
-    """Ratings of a part for a use not stated; what they hang on, said once; why there is none."""
+    """Ratings of a part for a use not stated; what they hang on, said once (what does not hold in every class with the class); why
+    there is none."""
     options = options_for(lifetimes.shop)
     ratings = make_ratings(records, lifetimes, options, only=(component, part))
     columns = ["weight_up_to", "proposed_hp", "bound_hp", "demonstrated_hp", "published_hp", "verdict", "reason"]
     table = ratings.table[ratings.table["use"] == ""][columns].reset_index(drop=True)
     hangs_on: list[str] = []
     for rated in ratings.parts:
-        for row, bound in enumerate(b for b in rated.bounds if b.use == ""):
-            rest = qualifiers(rated, bound, options)
+        bounds = [b for b in rated.bounds if b.use == ""]
+        each = [qualifiers(rated, b, options) for b in bounds]
+        for row, (bound, rest) in enumerate(zip(bounds, each, strict=True)):
             table.loc[row, "reason"] = table.loc[row, "reason"].replace(f" ({'; '.join(rest)})", "")
-            up_to = "" if len(table) == 1 else f"Up to {bound.weight_lb:,.0f} lb: "
-            hangs_on += [f"{up_to}{r}." if "hp if " in r else f"{r[0].upper()}{r[1:]}." for r in rest]
+            up_to = class_words(bound.weight_lb)
+            for reason in rest:
+                told = reason if all(reason in other for other in each) else f"{up_to}: {reason}"
+                hangs_on.append(f"{told[0].upper()}{told[1:]}.")
     return table, tuple(dict.fromkeys(hangs_on)), ratings.left_out
 
 
@@ -232,11 +238,12 @@ def _claim(component, below, above, step, found, against, money, safety, refused
     if safety["proposed_hp"].notna().any():
         row = safety[safety["proposed_hp"].notna()].iloc[0]
         out.append(
-            f"By safety {below} may be published to {row['proposed_hp']:,.0f} hp in trucks up to {row['weight_up_to']:,.0f} lb: that much its own "
+            f"By safety {below} may be published to {row['proposed_hp']:,.0f} hp ({class_words(row['weight_up_to'])}): that much its own "
             "records bear out."
         )
     else:
-        out.append(f"By safety no power can be named for {below}: {refused.get('safety') or safety['reason'].iloc[0]}.")
+        why = (refused.get("safety") or safety["reason"].iloc[0]).rstrip(".")
+        out.append(f"By safety no power can be named for {below}: {why}.")
     if money is not None:
         out.append(_money_sentence(money))
     else:

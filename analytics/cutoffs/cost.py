@@ -274,8 +274,6 @@ def _by_use(
 
 def _sensitivity(fit: PartsFit, mix: _Mix, costs: Costs, pair: Sequence[str]) -> pd.DataFrame:
     """The cut under other inputs, one changed at a time."""
-    from dataclasses import replace
-
     step = costs.prices[pair[1]] - costs.prices[pair[0]]
     base = _chances(fit, mix, costs.years)
     rows = []

@@ -36,6 +36,11 @@ NAN = float("nan")
 FEWEST = 8  # failures below which no verdict is given
 AXES = {"power": "power_hp", "weight": "weight_lb", "power x weight": "load"}
 UNITS = {"power": "hp", "weight": "lb", "power x weight": "hp at 7,000 lb"}
+MATTERS = {
+    "power": "power matters",
+    "weight": "weight matters",
+    "power x weight": "power and weight together matter",
+}
 REFERENCE_LB = 7000.0
 LIFE_MILES = 50_000.0  # only a unit of scale
 WORDS = {"slope": "a smooth slope", "step": "a lone jump", "stick": "a bend", "both": "a jump on a slope"}
@@ -497,4 +502,6 @@ def _verdict(
         reasons.append(
             f"a smooth slope alone hardly does (p = {p_smooth:.2g}), but that is not yet enough to call it a step"
         )
-    return "can't tell", (f"{axis} matters, but not in a shape that these records can name: " + ", and ".join(reasons),)
+    return "can't tell", (
+        f"{MATTERS[axis]}, but not in a shape that these records can name: " + ", and ".join(reasons),
+    )

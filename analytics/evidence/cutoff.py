@@ -244,9 +244,9 @@ def one_replicate(cell: Cell, seed: int) -> dict[str, float]:
         "place_width": out.place_high - out.place_low,
         "jump": out.jump,
         "shrunk": out.shrunk,
-        # on log-normal lives the ratio of hazards changes with age, so there is no one size to hold
+        # on log-normal lives, and where trucks alike live unlike, the ratio of hazards changes with age: there is no one size to hold
         "jump_holds": float(out.shrunk_low <= cell.jump <= out.shrunk_high)
-        if np.isfinite(out.jump) and cell.law == "weibull"
+        if np.isfinite(out.jump) and cell.law == "weibull" and not cell.frailty
         else np.nan,
         "miles_p": known_miles_p(frame, seed),
     }

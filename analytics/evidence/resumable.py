@@ -60,13 +60,15 @@ def resume(
 ) -> None:
     """The rows of every piece in the CSV at ``path``: ``work(*piece)`` adds those it does not hold yet, ``jobs`` at a time.
 
-    key: columns of the rows that name a piece, in the order of its values. blank: what stands for NaN. What stands in the file stays byte for byte.
-    Raises AnalyticsError where there is nothing to run and nothing was run before.
+    key: columns of the rows that name a piece, in the order of its values; a piece has a row at least. blank: what stands for NaN.
+    What stands in the file stays as it is. Raises AnalyticsError where there is nothing to run and nothing was run before, and
+    where the file holds other columns than the rows.
     """
     from joblib import Parallel, delayed
 
     path = Path(path)
     kept = path.read_text(encoding="utf-8") if path.exists() else ""
+    kept += "" if kept.endswith("\n") or not kept else "\n"
     done = set()
     if kept:
         done = set(
@@ -77,6 +79,10 @@ def resume(
     left = [p for p in pieces if tuple(map(str, p)) not in done]
     begun = time.perf_counter()
     for i, rows in enumerate(Parallel(n_jobs=jobs, return_as="generator")(delayed(work)(*p) for p in left), 1):
+        if kept and (heading := kept.splitlines()[0]) != ",".join(rows.columns):
+            raise AnalyticsError(
+                f"{path.name} has the columns {heading}, this study writes {','.join(rows.columns)}: move the old file away."
+            )
         kept += rows.to_csv(header=not kept, index=False, na_rep=blank, lineterminator="\n")
         path.parent.mkdir(parents=True, exist_ok=True)
         with whole_file(path) as part:

@@ -19,14 +19,13 @@ from analytics.evidence.resumable import resume
 from analytics.ratings.backtest import quarter_ends
 from analytics.ratings.predict import count_chances, interval_of
 from analytics.review.expected import LEVEL, LIFE, at_stake, running_chances
-from analytics.review.forecast import leveled
-from analytics.review.stands import Stand, stand_at
+from analytics.review.stands import Stand, leveled, stand_at
 from analytics.review.watch import BUDGET, watch
 from analytics.simulate.demo import demo_files, demo_truth
 from analytics.simulate.fleet import FleetTruth
 from analytics.whole import whole_file
 
-SEED = 20_260_301
+SEED = 20_260_302
 UNITS = 900
 QUARTERS = 16
 SPANS = {"quarter": 91.0, "year": 365.0}

@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from analytics.cutoffs.argument import Argument
+from analytics.models.lifedata import class_words
 from analytics.ratings.ledger import fingerprint
 from analytics.report import cutoff_words as words
 from analytics.report.cautions import CAUTIONS
@@ -81,7 +82,7 @@ def verdicts(argument: Argument) -> pd.DataFrame:
     for r in argument.safety.itertuples():
         rows.append(
             (
-                f"boundary by safety, up to {r.weight_up_to:,.0f} lb",
+                f"boundary by safety, {class_words(r.weight_up_to)}",
                 r.verdict,
                 r.proposed_hp,
                 *[float("nan")] * 3,

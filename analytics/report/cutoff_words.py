@@ -10,6 +10,7 @@ import pandas as pd
 from analytics.cutoffs.argument import Argument, jump_range, step_words
 from analytics.cutoffs.step import StepResult
 from analytics.errors import AnalyticsError
+from analytics.models.lifedata import class_words
 
 
 def opening(argument: Argument) -> tuple[str, ...]:
@@ -93,7 +94,7 @@ def numbers_table(argument: Argument) -> pd.DataFrame:
     for row in argument.safety.itertuples():
         rows.append(
             (
-                f"by safety, trucks up to {row.weight_up_to:,.0f} lb",
+                f"by safety, {class_words(row.weight_up_to)}",
                 f"{row.proposed_hp:,.0f} hp" if np.isfinite(row.proposed_hp) else "no power proven",
             )
         )
@@ -140,7 +141,7 @@ def safety_table(argument: Argument) -> pd.DataFrame:
 
     return pd.DataFrame(
         {
-            "trucks up to, lb": told("weight_up_to"), "may be published, hp": told("proposed_hp"), "published now, hp": told("published_hp"),
+            "trucks": argument.safety["weight_up_to"].map(class_words), "may be published, hp": told("proposed_hp"), "published now, hp": told("published_hp"),
             "verdict": argument.safety["verdict"], "why": argument.safety["reason"],
         }
     )  # fmt: skip

@@ -182,8 +182,8 @@ def watched(folder: str | Path) -> tuple[str, ...]:
     ]
     for span, words in (("quarter", "three months"), ("year", "twelve months")):
         told = [
-            f"{row[f'{span}_covered']:.3f} (standard error {row[f'{span}_se']:.3f}) in the {name} shops, {row[f'{span}_expected']:.1f} expected and "
-            f"{row[f'{span}_came']:.1f} come on average"
+            f"{row[f'{span}_covered']:.3f} (standard error {row[f'{span}_se']:.3f}) in the {name} shops, on average {row[f'{span}_expected']:.1f} were "
+            f"expected and {row[f'{span}_came']:.1f} came"
             for name, row in (("quiet", quiet), ("troubled", troubled))
         ]
         lines.append(
@@ -201,13 +201,16 @@ def guaranteed(folder: str | Path) -> tuple[str, ...]:
     lines = []
     for reporting, own in table.groupby("reporting", sort=False):
         whole, few = own[own["band"] == "all"], own[own["band"].str.startswith("fewer")]
-        lines.append(
-            f"Share of failures reported {reporting}: the {whole['level'].iat[0]:.0%} limits of the comebacks per unit, by power band, held the truth in "
+        told = (
+            f"With the share of failures reported {reporting}, the {whole['level'].iat[0]:.0%} limits of the comebacks per unit, in {whole['limits'].iat[0]} power bands of "
+            f"{whole['shops'].iat[0]} shops, held the truth in "
             + ", ".join(f"{r.covered:.3f} ({r.months:.0f} months)" for r in whole.itertuples())
-            + f", of {whole['limits'].iat[0]} in {whole['shops'].iat[0]} shops; true costs above the limits, where a guarantee would lose money, in "
-            f"{whole['too_low'].min():.1%} to {whole['too_low'].max():.1%}. In bands with {few['band'].iat[0]} only in "
-            f"{few['covered'].min():.0%} to {few['covered'].max():.0%}: there the review says nothing."
+            + f". The truth lay above them, where a guarantee would lose money, in {whole['too_low'].min():.1%} to {whole['too_low'].max():.1%}; on average "
+            f"{(whole['expected'] / whole['true']).min():.2f} to {(whole['expected'] / whole['true']).max():.2f} times the true number was expected."
         )
+        if len(few):
+            told += f" In bands with {few['band'].iat[0]} they held in {few['covered'].min():.0%} to {few['covered'].max():.0%} only: there the review says nothing."
+        lines.append(told)
     return tuple(lines)
 
 

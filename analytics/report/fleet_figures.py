@@ -12,7 +12,7 @@ from analytics.errors import NotEnoughData
 from analytics.models.nonparametric import kaplan_meier
 from analytics.report.figures import _HATCHES, _MARKERS, _STYLES, _colours, _plt, _tidy
 from analytics.review.findings import CAUSES
-from analytics.review.guarantee import LEVEL, MONTHS, allowed_costs, longest
+from analytics.review.guarantee import LEVEL, MONTHS, OWN_FAILURES, allowed_costs, longest
 from analytics.review.quarter import YEAR_DAYS
 from analytics.review.repeats import FEWEST_AT_RISK, mean_comebacks, stretches
 
@@ -226,7 +226,7 @@ def guarantee_figure(review: Review, view: FleetView) -> tuple[Figure, str] | No
     told = "; ".join(f"{r.power_band} hp {r.guarantee_months:,.0f} months" for r in own.itertuples())
     return figure, (
         f"At {middle:,.0f} a unit: {told}. Where a line's shaded band ({100 * LEVEL:.0f} % limits) reaches a dashed cost, the guarantee can end; lines stop where fewer "
-        "than ten units of the band have been out so long; a band with fewer than three failures of its own has none."
+        f"than ten units of the band have been out so long; a band with fewer than {OWN_FAILURES} failures of its own has no line."
     )
 
 
@@ -239,5 +239,5 @@ def guarantee_promise(folder: str) -> tuple[str, ...]:
     own = table[table["band"] == "all"]
     return (
         f"Measured: in {own['shops'].iat[0]} invented shops the limits held the true number of comebacks per unit in {100 * own['covered'].min():.0f} to "
-        f"{100 * own['covered'].max():.0f} %, where {100 * own['level'].iat[0]:.0f} % are promised; more came than the upper limit in at most {100 * own['too_low'].max():.0f} %.",
+        f"{100 * own['covered'].max():.0f} %, where {100 * own['level'].iat[0]:.0f} % are promised; it lay above them in at most {100 * own['too_low'].max():.0f} %.",
     )

@@ -9,7 +9,7 @@ import pandas as pd
 
 from analytics.ratings.predict import count_chances, interval_of
 from analytics.review.answer import Answer, listed, numbered, plural
-from analytics.review.stands import ANY_LEVEL, Stand, chance_of, from_entry, past_of, recorded, stand_in
+from analytics.review.stands import ANY_LEVEL, Stand, chance_of, from_entry, leveled, past_of, recorded, stand_in
 
 LIFE = ["serial", "component", "spell"]
 _KEPT = [
@@ -137,14 +137,15 @@ def groups_of(rows: pd.DataFrame) -> dict[tuple[str, str, str], np.ndarray]:
 
 def expected_table(stakes: Stakes, level: float = LEVEL, sides: tuple[str, ...] | None = None) -> pd.DataFrame:
     """One row per group looked at (of the ``sides`` named; all by default), the shop first: units, expected with its prediction limits, came, and exact chances of so many or more
-    (``p_more``) and so few or fewer (``p_fewer``): Poisson-binomial over lives, mixed over what the fits leave open."""
+    (``p_more``) and so few or fewer (``p_fewer``): Poisson-binomial over lives, mixed over what the fits leave open and a level common to all parts."""
     even = np.full(len(stakes.chance), 1 / len(stakes.chance))
     count, came = stakes.rows["count"].to_numpy(), stakes.rows["came"].to_numpy()
+    open_level = leveled(stakes.chance)
     rows = []
     for (side, component, group), at in [(("shop", "", ""), np.arange(len(count))), *groups_of(stakes.rows).items()]:
         if sides is not None and side not in sides:
             continue
-        pmf = count_chances(stakes.chance[:, at], count[at], even)
+        pmf = count_chances(open_level[:, at], count[at], even)
         n = int(came[at].sum())
         lower, upper = interval_of(pmf, level)
         rows.append(
@@ -199,7 +200,7 @@ def expected_answer(stakes: Stakes, table: pd.DataFrame, name: str, filled: int,
         table[table["side"] != "shop"].reset_index(drop=True),
         f"Each part's life model was fitted to the records as they stood on {stakes.start:%Y-%m-%d}; each life's chance allows for its power, "
         "weight, use, age and miles (or its use's miles a day), and for failures nobody reports. Limits hold nine in ten. Exact Poisson-binomial "
-        "tails, mixed over what the fit leaves open. Install errors are left out here and watched by themselves.",
+        "tails, mixed over what the fit leaves open and over a level common to all parts. Install errors are left out here and watched by themselves.",
         tuple(notes),
     )
 

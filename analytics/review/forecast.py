@@ -11,15 +11,12 @@ from analytics.ratings.predict import chances, count_chances, interval_of, with_
 from analytics.records.load import Records
 from analytics.review.answer import Answer, listed, numbered, percent, plural
 from analytics.review.expected import LEVEL, running_chances
-from analytics.review.stands import SEED, Stand, carried
+from analytics.review.stands import SEED, Stand, carried, leveled
 
 SPANS = {"quarter": 91.0, "year": 365.0}
 #: enough on the shelf for the next quarter this often
 STOCKED = 0.95
 MILES = 10_000.0
-#: failures that the common level of a forecast is worth: parts, drivers and reporting err together, which the fits, taken
-#: one by one, do not know. Chosen among 20 and 40 on simulated shops; what it holds is in data/evidence
-LEVEL_WORTH = 20.0
 _DRAWN = 2000
 _COSTS_NEEDED = 5
 
@@ -54,19 +51,6 @@ def count_forecast(running: pd.DataFrame, chance: np.ndarray, by: str = "compone
         lower, upper = interval_of(pmf, LEVEL)
         rows.append([group, int(count[at].sum()), float(chance[:, at].mean(0) @ count[at]), lower, upper])
     return pd.DataFrame(rows, columns=[by, "units", "expected", "lower", "upper"])
-
-
-def common_level(draws: int) -> np.ndarray:
-    """Levels (draws,) common to all parts: gamma with mean 1, worth LEVEL_WORTH failures."""
-    from scipy.stats import gamma
-
-    at = (np.random.default_rng([SEED, 2]).permutation(draws) + 0.5) / draws
-    return gamma.ppf(at, LEVEL_WORTH, scale=1 / LEVEL_WORTH)
-
-
-def leveled(chance: np.ndarray) -> np.ndarray:
-    """Chances (draws, n) with a level common to all lives drawn beside. Without it the whole shop's year held what came too rarely."""
-    return -np.expm1(common_level(len(chance))[:, None] * np.log1p(-np.minimum(chance, 1 - 1e-12)))
 
 
 def forecast(stand: Stand) -> Forecast:
@@ -245,7 +229,7 @@ def forecast_answer(found: Forecast, filled: int, of: int) -> Answer:
         ],
         "Each running life has its own chance, given its power, weight, use, age and miles; the number is Poisson-binomial, mixed over what each fit leaves open "
         "(the interval from the best fit alone is too narrow at any size: Tian, Meng and Meeker, arXiv 2007.08648; Escobar and Meeker, Technometrics 41 (1999) 113-124), and over a level common to all parts. "
-        "A part without a fit of its own is taken to fail as its whole component does, with two failures' worth of trust.",
+        "A part without a fit of its own is taken to fail as its whole component does, and a component without one as the shop does, with two failures' worth of trust.",
         tuple(notes),
     )
 
@@ -285,7 +269,9 @@ def units_answer(found: Forecast, shown: int = 20) -> Answer:
     units = found.units[found.units["chance"].notna()]
     blank = len(found.units) - len(units)
     if units.empty:
-        return Answer(question, ("No part has failed yet, so no unit's own chance can be told.",), units)
+        return Answer(
+            question, ("No part has a fit that can be trusted yet, so no unit's own chance can be told.",), units
+        )
     top, half = units.iloc[0], units["chance"].median()
     lines = [
         f"Half the {plural(len(units), 'unit')} running have a chance under {percent(half)}; the likeliest, {top['serial']}, has {percent(top['chance'])}, most of it for its {top['likeliest']}.",
@@ -296,7 +282,7 @@ def units_answer(found: Forecast, shown: int = 20) -> Answer:
         notes.append(f"For {plural(blank, 'more unit')} no part has a fit, so their chance is not known.")
     if found.left_out:
         notes.append(
-            f"{found.left_out:,} lives are of a component that never failed, so they have no fit; their share of a unit's chance is not counted."
+            f"{plural(found.left_out, 'part')} running {'has' if found.left_out == 1 else 'have'} no fit that can be trusted, mostly of components that never failed; their share of a unit's chance is not counted."
         )
     return Answer(
         question,

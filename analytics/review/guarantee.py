@@ -13,10 +13,20 @@ from analytics.models.mileage import fit_driving
 from analytics.models.regression import survival_of
 from analytics.records.shop import Shop
 from analytics.review.answer import Answer, listed, percent, plural
-from analytics.review.forecast import common_level
 from analytics.review.quarter import YEAR_DAYS
 from analytics.review.repeats import mean_comebacks
-from analytics.review.stands import AGEING, DRAWS, SEED, PartStand, Stand, chance_of, from_entry, past_of, recorded
+from analytics.review.stands import (
+    AGEING,
+    DRAWS,
+    SEED,
+    PartStand,
+    Stand,
+    chance_of,
+    common_level,
+    from_entry,
+    past_of,
+    stand_in,
+)
 
 MONTHS = np.r_[1:37, 39:121:3]
 MILES = np.arange(1_000, 150_001, 1_000)
@@ -30,6 +40,8 @@ _YEARS = 3.0
 _FEWEST = 10
 #: failures of its own below which a band is promised nothing: the limits held the truth too rarely, and from below (data/evidence)
 OWN_FAILURES = 3
+#: units followed from their first day, below which all units speak of install errors
+_FOLLOWED = 50
 TRUCKS = 80
 #: failures' worth of trust that a band fails as the fits say. Chosen among 1 and 4 on simulated shops (data/evidence)
 _PRIOR = 1.0
@@ -139,7 +151,7 @@ def failing(own: PartStand, stand: Stand, trucks: pd.DataFrame) -> tuple[np.ndar
 
 
 def _without_fit(stand: Stand, component: str, part: str, per_day: float) -> tuple[np.ndarray, np.ndarray]:
-    """The same where nothing of the component ever failed: gamma draws of the level, the hazard growing as AGEING says."""
+    """The same where neither the part nor its component has a fit: gamma draws of the level, the hazard growing as AGEING says."""
     failures, run = past_of(stand, component, part)
     rate = np.random.default_rng(SEED).permutation(np.random.default_rng(SEED + 1).gamma(failures, 1 / run, DRAWS))
     return (
@@ -163,9 +175,9 @@ def band_cost(stand: Stand, band: str) -> BandCost | None:
         total = own["count"].sum()
         for (component, part), trucks in own.groupby(["component", "part"], sort=True):
             share = trucks["count"].sum() / total
-            stand_part = stand.parts.get((component, part))
+            stand_part = stand_in(stand, component, part)
             trucks = typical(trucks)
-            if stand_part is None or stand_part.fit.model is None or not recorded(part):
+            if stand_part is None or stand_part.fit.model is None:
                 a, b = _without_fit(stand, component, part, per_day)
             else:
                 a, b = failing(stand_part, stand, trucks)
@@ -234,13 +246,18 @@ def _usual_miles_a_day(stand: Stand) -> float:
 
 
 def _install(stand: Stand) -> np.ndarray:
-    """Install errors per unit built, (DRAWS,): gamma with the prior of Jeffreys, from units followed from their first day."""
+    """Install errors per unit built, (DRAWS,): gamma with the prior of Jeffreys, from units followed from their first day; from
+    all, where those are fewer than _FOLLOWED."""
     table = stand.table
     begun = set(table.loc[(table["spell"] == 1) & (table["segment"] == 1) & (table["entry_days"] <= 0), "unit"])
-    first = stand.lifetimes.units
-    units = float(first.loc[first.index.isin(begun), "count"].sum())
-    seen = float(table.loc[table["install"] & (table["spell"] == 1) & table["unit"].isin(begun), "count"].sum())
-    return np.random.default_rng(SEED + 2).gamma(seen + 0.5, 1 / max(units, 1.0), DRAWS)
+    every = stand.lifetimes.units
+    followed = every.index.isin(begun)
+    units = float(every.loc[followed, "count"].sum())
+    own = table["unit"].isin(begun)
+    if units < _FOLLOWED:
+        units, own = float(every["count"].sum()), own | True
+    seen = float(table.loc[table["install"] & (table["spell"] == 1) & own, "count"].sum())
+    return np.random.default_rng(SEED + 2).gamma(seen + 0.5, 1 / units, DRAWS)
 
 
 # ---- length ----------------------------------------------------------------------------------------------------------
@@ -312,7 +329,7 @@ def guarantee(stand: Stand, costs: tuple[BandCost, ...]) -> Answer:
         frame,
         f"Comebacks expected per unit of the mix built in the last {_YEARS:g} years, over all components, install errors included, each component counted "
         "once; failures nobody reports today count too, since a guarantee brings them in. From each part's fit with unknown powers and weights at the "
-        f"median of the use; a part that cannot be fitted counts as its component does. Wear is scaled to what the band's own "
+        f"median of the use; a part that cannot be fitted counts as its component does, and a component that cannot as the shop does. Wear is scaled to what the band's own "
         f"units brought back against what the fits expect of them, a gamma factor drawn towards 1 (Clayton and Kaldor, Biometrics 43 (1987) 671-681). Limits {percent(LEVEL)}, over what the fits leave open and a level common to all parts. The length to "
         f"offer is the lower limit, no longer than {_FEWEST} units of the band have been followed, rounded down. Trips with no fault found, and more "
         "claims or harder use because there is a guarantee, are not in it.",
@@ -322,11 +339,11 @@ def guarantee(stand: Stand, costs: tuple[BandCost, ...]) -> Answer:
 def _row(found: BandCost, amount: float, comeback: float) -> list:
     if not found.told:
         words = (
-            f"not said: only {plural(found.failures, 'failure')} of its own on record, at least {OWN_FAILURES} are needed; what stronger trucks "
-            "show says too little of it"
+            f"not said: {plural(found.failures, 'failure') if found.failures else 'no failure'} of its own on record, at least {OWN_FAILURES} are needed; "
+            "what the other bands show says too little of it"
         )
         return [
-            found.band, found.built, found.a_year, amount, NAN, NAN, NAN, found.seen_months, 0.0, 0.0, NAN, NAN, NAN, found.year[0], words,
+            found.band, found.built, found.a_year, amount, NAN, NAN, NAN, found.seen_months, NAN, NAN, NAN, NAN, NAN, found.year[0], words,
         ]  # fmt: skip
     budget = amount / comeback
     middle = float(longest(found.months.mean(0), MONTHS, budget)[0])

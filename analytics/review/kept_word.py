@@ -8,8 +8,8 @@ from scipy.stats import binomtest, poisson
 
 from analytics.review.answer import Answer, listed, numbered, percent, plural
 from analytics.review.expected import LEVEL, LIFE
-from analytics.review.forecast import count_forecast, leveled
-from analytics.review.stands import Stand
+from analytics.review.forecast import count_forecast
+from analytics.review.stands import Stand, leveled
 from analytics.review.watch import Watched
 
 #: quarters from a forecast to the day it is held against

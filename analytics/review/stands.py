@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -20,12 +21,16 @@ from analytics.records.load import NOT_RECORDED, Records, load_records
 #: draws from what the records leave open, for every chance of the quarter
 DRAWS = 100
 SEED = 1
-#: draws of a fit that must count, in effect; with fewer its posterior is not covered
+#: draws of a fit that must count, in effect; with fewer its posterior is not covered, and many more are drawn before it is given up
 FEWEST_DRAWS = 20.0
+_DRAWN, _DRAWN_MORE = 256, 4096
+#: failures that the level common to all parts is worth: parts, drivers and reporting err together, which the fits, taken one by
+#: one, do not know. Chosen among none, 20 and 40 on simulated shops (data/evidence)
+LEVEL_WORTH = 20.0
 #: failures' worth of trust that a part without a fit of its own fails as its component does. Chosen among 0.5, 1 and 2 on
 #: simulated shops (data/evidence)
 BORROWED_WORTH = 2.0
-#: how the hazard of a component that never failed grows: as the prior of every fit has it, days to this power
+#: how the hazard of a component without a fit grows: as the prior of every fit has it, days to this power
 AGEING = 2.0
 #: a level for whoever asks only how a hazard is shared out
 ANY_LEVEL = (1.0, 1e9)
@@ -75,7 +80,7 @@ def stand_of(records: Records, lifetimes: Lifetimes | None = None) -> Stand:
             lives = lives_of(table, component, part, lifetimes.as_of)
         except AnalyticsError:
             continue  # no age on record: such a part has nothing to tell
-        parts[component, part] = _fitted(lives, fit_lives(lives.data, lifetimes.shop.target_miles, settings, 256, SEED))
+        parts[component, part] = _fitted(lives, lifetimes.shop.target_miles, settings)
     stand = Stand(lifetimes.as_of, records, lifetimes, table, parts, settings, filled, len(table))
     for (component, part), own in parts.items():
         if own.fit.model is None:
@@ -83,23 +88,26 @@ def stand_of(records: Records, lifetimes: Lifetimes | None = None) -> Stand:
     return stand
 
 
-def _fitted(lives: PartLives, fit: PartFit) -> PartStand:
+def _fitted(lives: PartLives, life_miles: float, settings: RatingSettings) -> PartStand:
+    fit = fit_lives(lives.data, life_miles, settings, _DRAWN, SEED)
+    if fit.model is not None and fit.effective_draws < FEWEST_DRAWS:
+        fit = fit_lives(lives.data, life_miles, settings, _DRAWN_MORE, SEED)
     if fit.model is not None and fit.effective_draws < FEWEST_DRAWS:
         reason = f"the fit is held by {fit.effective_draws:.0f} draws in effect, {FEWEST_DRAWS:.0f} are needed"
-        none = np.zeros((0, 0)), np.zeros(0)
-        fit = replace(fit, model=None, top=None, theta=none[0], weight=none[1], reason=reason)
+        fit = replace(fit, model=None, top=None, theta=np.zeros((0, 0)), weight=np.zeros(0), reason=reason)
     return PartStand(lives, fit, equal_draws(fit, SEED))
 
 
 def pool_of(stand: Stand, component: str) -> PartStand | None:
-    """A component's lives fitted as if all its parts were one, by a Weibull law; None where it never failed or nothing converged."""
+    """A component's lives fitted as if all its parts were one, by a Weibull law; None where it never failed or no fit can be
+    trusted."""
     if component not in stand.pools:
         names = tuple(sorted(p for c, p in stand.parts if c == component))
         data, _ = pooled_lives(stand, component, names)
         plain = replace(stand.settings, early=False, both_laws=False)
         none = np.zeros(0, int)
         lives = PartLives(component, "", data, none, none.astype(bool), none, ())
-        pool = _fitted(lives, fit_lives(data, stand.lifetimes.shop.target_miles, plain, 256, SEED))
+        pool = _fitted(lives, stand.lifetimes.shop.target_miles, plain)
         stand.pools[component] = None if pool.fit.model is None else pool
     return stand.pools[component]
 
@@ -122,7 +130,9 @@ def _borrowed(stand: Stand, component: str, own: PartStand) -> PartStand:
 
     model, top = pool.fit.fitted()
     level = model.layout.gamma.start
-    at = (np.random.default_rng([SEED, 3]).permutation(DRAWS) + 0.5) / DRAWS
+    # an order of its own for every part: their levels are open one by one
+    order = np.random.default_rng([SEED, zlib.crc32(f"{component} {own.lives.part}".encode())]).permutation(DRAWS)
+    at = (order + 0.5) / DRAWS
     theta, best = pool.theta.copy(), top.theta.copy()
     theta[:, level] -= np.log(gamma.ppf(at, came) / weighed(True))
     best[:, level] -= np.log(came / weighed(False)[0])
@@ -187,6 +197,19 @@ def equal_draws(fit: PartFit, seed: int) -> np.ndarray:
     return fit.theta[rng.permutation(at)]
 
 
+def common_level(draws: int) -> np.ndarray:
+    """Levels (draws,) common to all parts: gamma with mean 1, worth LEVEL_WORTH failures."""
+    from scipy.stats import gamma
+
+    at = (np.random.default_rng([SEED, 2]).permutation(draws) + 0.5) / draws
+    return gamma.ppf(at, LEVEL_WORTH, scale=1 / LEVEL_WORTH)
+
+
+def leveled(chance: np.ndarray) -> np.ndarray:
+    """Chances (draws, n) with a level common to all lives drawn beside. Without it the whole shop's year held what came too rarely."""
+    return -np.expm1(common_level(len(chance))[:, None] * np.log1p(-np.minimum(chance, 1 - 1e-12)))
+
+
 # ---- chances from a fit --------------------------------------------------------------------------------------------
 def carried(model: JointModel, data: LifeData) -> JointModel:
     """The model asked about other lives: their covariates centred as its own were. A use it has not seen counts as its
@@ -240,7 +263,7 @@ def chance_of(
 ) -> np.ndarray:
     """Chance (DRAWS or 1, m) that the lives ``which`` (m,) fail within ``days`` and are reported.
 
-    Without a fit, which is where nothing of its component failed: a hazard that grows with age as AGEING says, from ``past``.
+    Without a fit, its own or its component's: a hazard that grows with age as AGEING says, from ``past``.
     """
     size = DRAWS if draws else 1
     if not len(which):
@@ -261,8 +284,8 @@ def chance_of(
 
 
 def past_of(stand: Stand, component: str, part: str) -> tuple[float, float]:
-    """Failures of a part, and the days ** AGEING its lives have run through, with BORROWED_WORTH failures added at the rate of the
-    whole shop (half a failure in all of it, where nothing ever failed)."""
+    """Failures of a part, and the days ** AGEING its lives have run through, with BORROWED_WORTH failures added at the rate of its
+    component; of the whole shop, where the component never failed (half a failure in all of it, where nothing ever did)."""
     own = (stand.table["component"] == component) & (stand.table["part"] == part)
 
     def told(rows: pd.DataFrame) -> tuple[float, float]:
@@ -272,7 +295,9 @@ def past_of(stand: Stand, component: str, part: str) -> tuple[float, float]:
         return float(rows.loc[rows["failure"], "count"].sum()), float(run @ rows["count"].to_numpy(float))
 
     failures, run = told(stand.table[own])
-    all_failures, all_run = told(stand.table)
+    all_failures, all_run = told(stand.table[stand.table["component"] == component])
+    if not all_failures:
+        all_failures, all_run = told(stand.table)
     rate = max(all_failures, 0.5) / max(all_run, 1.0)
     return failures + BORROWED_WORTH, run + BORROWED_WORTH / rate
 

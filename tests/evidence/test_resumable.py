@@ -41,3 +41,12 @@ def test_goes_on_where_it_stopped(tmp_path):
 def test_nothing_to_run_and_nothing_run_before(tmp_path):
     with pytest.raises(AnalyticsError, match="nothing run before"):
         resume(tmp_path / "x.csv", ["name"], [], lambda name: pd.DataFrame())
+
+
+def test_a_file_of_another_layout_is_refused(tmp_path):
+    path = tmp_path / "x.csv"
+    path.write_text("name,value\na,1")
+    with pytest.raises(AnalyticsError, match=r"x\.csv has the columns name,value, this study writes name,other"):
+        resume(path, ["name"], [("b",)], lambda name: pd.DataFrame({"name": [name], "other": [2]}))
+    resume(path, ["name"], [("b",)], lambda name: pd.DataFrame({"name": [name], "value": [2]}))
+    assert path.read_text() == "name,value\na,1\nb,2\n"

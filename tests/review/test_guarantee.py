@@ -9,9 +9,11 @@ import pandas as pd
 import pytest
 
 from analytics.errors import RecordsError
-from analytics.records.load import load_records
+from analytics.records.load import NOT_RECORDED, load_records
+from analytics.review import guarantee as guarantees
 from analytics.review.guarantee import (
     MONTHS,
+    _install,
     allowed_costs,
     band_costs,
     band_factor,
@@ -127,10 +129,39 @@ def test_refusals(tmp_path):
 def test_a_band_of_few_failures_is_told_nothing(stand):
     few = tuple(replace(c, failures=2) if c.band == "under 650" else c for c in band_costs(stand))
     own = guarantee(stand, few).table.set_index("power_band")
-    assert own.loc["under 650", "guarantee_months"] == 0
-    assert own.loc["under 650", ["months", "back_in_12_months", "back_upper"]].isna().all()
-    assert "only 2 failures of its own on record, at least 3 are needed" in own.loc["under 650", "in_words"]
+    assert own.loc["under 650", ["guarantee_months", "months", "back_in_12_months", "back_upper"]].isna().all()
+    assert "2 failures of its own on record, at least 3 are needed" in own.loc["under 650", "in_words"]
     assert own.loc["650 and over", "guarantee_months"] > 0
+
+
+def test_install_errors_are_not_made_up_where_no_unit_was_followed_from_its_first_day(tmp_path):
+    """60 units built half a year before the records start, none with an install error: at most a few in a hundred, not the bare prior."""
+    builds = [build(f"T-{k:03d}XY", "2021-06-01", power=450 + 10 * k) for k in range(60)]
+    back = [returned(builds[59 - k]["serial"], f"2022-{3 + k:02d}-15") for k in range(8)]
+    toml = TOML.replace("[shop]\n", '[shop]\nrecords_start = "2022-01-01"\n') + "[ratings]\nreporting_share = 1.0\n"
+    stand = stand_of(load_records(write_shop(tmp_path / "late", toml, builds=builds, returns=back)))
+    assert _install(stand).mean() < 0.02
+
+
+def test_parts_not_recorded_count_as_their_component_does(tmp_path, monkeypatch):
+    """Shafts whose name nobody wrote down take the fit of all shafts; only converters, none of which failed, go without."""
+    builds = [build(f"T-{k:03d}XY", "2022-01-01", power=450 + 10 * k, weight=6500 + 15 * k) for k in range(60)]
+    builds += [
+        build(f"N-{k:03d}XY", "2022-01-01", power=450 + 15 * k, weight=6500 + 15 * k, input_shaft="") for k in range(40)
+    ]
+    back = [returned(builds[59 - k]["serial"], f"2023-{1 + k:02d}-15") for k in range(8)]
+    toml = TOML + "[ratings]\nreporting_share = 1.0\n[power]\nbands = [650]\n"
+    stand = stand_of(load_records(write_shop(tmp_path / "shop", toml, builds=builds, returns=back)))
+    assert stand.parts["input shaft", NOT_RECORDED].borrowed
+    plain, without = guarantees._without_fit, []
+
+    def spied(stand, component, part, per_day):
+        without.append((component, part))
+        return plain(stand, component, part, per_day)
+
+    monkeypatch.setattr(guarantees, "_without_fit", spied)
+    assert len(band_costs(stand)) == 2
+    assert set(without) == {("converter", "C")}
 
 
 def test_a_band_of_few_builds_is_promised_nothing(stand):

@@ -14,7 +14,7 @@ import pytest
 from analytics.records.load import load_records
 from analytics.review.alarms import revision_answer
 from analytics.review.expected import LIFE, at_stake, expected_table, life_hazards, running_chances
-from analytics.review.forecast import LEVEL_WORTH, MILES, count_forecast, forecast, leveled, unit_chances
+from analytics.review.forecast import MILES, count_forecast, forecast, unit_chances, units_answer
 from analytics.review.months_in_service import by_service, months_table
 from analytics.review.outlook import make_outlook
 from analytics.review.quarterly import make_review
@@ -23,9 +23,11 @@ from analytics.review.stands import (
     ANY_LEVEL,
     BORROWED_WORTH,
     DRAWS,
+    LEVEL_WORTH,
     chance_of,
     fill_unknown,
     from_entry,
+    leveled,
     past_of,
     pool_of,
     stand_at,
@@ -302,7 +304,12 @@ def test_a_fit_held_by_few_draws_is_no_fit(tmp_path, monkeypatch):
         assert own.fit.model is None
         assert "draws in effect" in own.fit.reason
         assert len(own.theta) == 0
-    assert running_chances(stand, 91.0)[1].shape[0] == DRAWS
+    running, chance = running_chances(stand, 91.0)
+    assert chance.shape[0] == DRAWS
+    shafts = (running["component"] == "input shaft").to_numpy()
+    assert chance[:, shafts].mean() > chance[:, ~shafts].mean() > 0  # at the rate of their own component
+    told = units_answer(forecast(stand))
+    assert told.answer == ("No part has a fit that can be trusted yet, so no unit's own chance can be told.",)
 
 
 def test_unknown_powers_and_weights_are_filled_and_counted():
@@ -369,7 +376,7 @@ def test_a_bad_lot_of_a_small_shop(tmp_path):
 def test_a_units_chance_is_one_minus_none(tmp_path):
     stand = stand_of(load_records(rateable_shop(tmp_path / "shop")))
     units, left = unit_chances(stand)
-    assert left == 60 + 8  # converters never failed; what went in at the eight returns is not recorded
+    assert left == 60  # the converters, none of which failed
     assert len(units) == 60
     assert units["chance"].isna().sum() == 8
     units = units[units["chance"].notna()]
