@@ -343,7 +343,7 @@ def run(
     ``parallel_config`` decide where it runs."""
     folder = Path(out) if Path(out).suffix == "" else None
     path = folder / "coverage_blocks.csv" if folder is not None else Path(out)
-    resume(path, KEY, pieces_of(CELLS, cells, replicates, block, seed), run_block, jobs, progress)
+    resume(path, KEY, pieces_of(CELLS, cells, replicates, block, seed, __name__), run_block, jobs, progress)
     table = summarise(pd.read_csv(path))
     if folder is not None:
         with whole_file(folder / "coverage.csv") as part:

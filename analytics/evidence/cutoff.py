@@ -269,7 +269,7 @@ def run(
     """The study: appends one row per cell and block to cutoff_blocks.csv in ``out``, skipping those there already, and
     writes the table of `summarise` to cutoff.csv. A rerun with the same seed goes on where it stopped."""
     path = Path(out) / "cutoff_blocks.csv"
-    resume(path, KEY, pieces_of(CELLS, cells, replicates, block, seed), run_block, jobs, progress)
+    resume(path, KEY, pieces_of(CELLS, cells, replicates, block, seed, __name__), run_block, jobs, progress)
     table = summarise(pd.read_csv(path))
     with whole_file(path.with_name("cutoff.csv")) as part:
         table.round(4).to_csv(part, index=False)

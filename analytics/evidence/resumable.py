@@ -27,14 +27,14 @@ def versions_used() -> str:
 
 
 def pieces_of(
-    known: Collection[str], cells: Iterable[str] | None, replicates: int, block: int, seed: int
+    known: Collection[str], cells: Iterable[str] | None, replicates: int, block: int, seed: int, place: str
 ) -> list[tuple[str, int, int, int]]:
-    """The pieces, as KEY names them, of a study of ``replicates`` fleets in each of the ``cells`` (all known ones by default). Raises
+    """The pieces, as KEY names them, of a study of ``replicates`` fleets in each of the ``cells`` (all known ones by default). place: the module that names them. Raises
     AnalyticsError on a cell that is not known."""
     names = list(known) if cells is None else list(cells)
     for name in names:
         if name not in known:
-            raise AnalyticsError(f"cell {name!r} is not one of the study's: {', '.join(known)}")
+            raise AnalyticsError(f"cell {name!r} is not one of the study's; see {place}.CELLS")
     return [(name, number, block, seed) for number in range(-(-replicates // block)) for name in names]
 
 

@@ -270,7 +270,9 @@ def units_answer(found: Forecast, shown: int = 20) -> Answer:
     blank = len(found.units) - len(units)
     if units.empty:
         return Answer(
-            question, ("No part has a fit that can be trusted yet, so no unit's own chance can be told.",), units
+            question,
+            ("No part has failed yet, or none has a fit that can be trusted, so no unit's own chance can be told.",),
+            units,
         )
     top, half = units.iloc[0], units["chance"].median()
     lines = [

@@ -309,7 +309,9 @@ def test_a_fit_held_by_few_draws_is_no_fit(tmp_path, monkeypatch):
     shafts = (running["component"] == "input shaft").to_numpy()
     assert chance[:, shafts].mean() > chance[:, ~shafts].mean() > 0  # at the rate of their own component
     told = units_answer(forecast(stand))
-    assert told.answer == ("No part has a fit that can be trusted yet, so no unit's own chance can be told.",)
+    assert told.answer == (
+        "No part has failed yet, or none has a fit that can be trusted, so no unit's own chance can be told.",
+    )
 
 
 def test_unknown_powers_and_weights_are_filled_and_counted():
@@ -334,7 +336,7 @@ def test_a_shop_without_failures_says_so(tmp_path):
     outlook = make_outlook(make_review(folder), folder, quarters=2)
     assert "Nothing stands out" in outlook.alarms.answer[0]
     assert outlook.lots.answer[0].startswith("No lots are on record")
-    assert outlook.units.answer == ("No part has failed yet, so no unit's own chance can be told.",)
+    assert outlook.units.answer[0].startswith("No part has failed yet")
     assert outlook.months.answer == ("Nothing has come back yet.",)
     assert outlook.power.answer[0].startswith("No part has failed often enough")
     assert "so no money can be named" in " ".join(outlook.forecast.answer)
@@ -378,8 +380,7 @@ def test_a_units_chance_is_one_minus_none(tmp_path):
     units, left = unit_chances(stand)
     assert left == 60  # the converters, none of which failed
     assert len(units) == 60
-    assert units["chance"].isna().sum() == 8
-    units = units[units["chance"].notna()]
+    assert units["chance"].notna().all()  # what went in at the eight returns is not recorded, and counts as its component does
     assert units["chance"].to_numpy() == pytest.approx(units["its_chance"].to_numpy(), abs=1e-12)
     strong = units.sort_values("power_hp")["chance"].to_numpy()
     assert strong[-5:].mean() > strong[:5].mean()
