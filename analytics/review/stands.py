@@ -305,6 +305,8 @@ def past_of(stand: Stand, component: str, part: str) -> tuple[float, float]:
 def pooled_lives(stand: Stand, component: str, parts: tuple[str, ...]) -> tuple[LifeData, np.ndarray]:
     """Lives of several parts of a component as if they were one, and which part each row has (codes into ``parts``)."""
     own = stand.table[(stand.table["component"] == component) & stand.table["part"].isin(parts)]
+    # in an order of its own: rounding may turn an axis of the draws about, and the answer would hang on the order of the rows
+    own = own.sort_values(["serial", "part", "spell", "segment"], kind="stable")
     own = own.assign(_code=own["part"].map({p: i for i, p in enumerate(parts)}).astype(float))
     data, _ = from_lifetimes(own, component, None, stand.as_of, extra=("_code",))
     code = data.extra[:, 0].astype(int)
