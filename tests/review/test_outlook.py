@@ -380,7 +380,9 @@ def test_a_units_chance_is_one_minus_none(tmp_path):
     units, left = unit_chances(stand)
     assert left == 60  # the converters, none of which failed
     assert len(units) == 60
-    assert units["chance"].notna().all()  # what went in at the eight returns is not recorded, and counts as its component does
+    assert (
+        units["chance"].notna().all()
+    )  # what went in at the eight returns is not recorded, and counts as its component does
     assert units["chance"].to_numpy() == pytest.approx(units["its_chance"].to_numpy(), abs=1e-12)
     strong = units.sort_values("power_hp")["chance"].to_numpy()
     assert strong[-5:].mean() > strong[:5].mean()
