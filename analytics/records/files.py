@@ -281,6 +281,7 @@ def _check_extent(path: Path, name: str) -> None:
 
 
 def _parquet_rows(path: Path, name: str) -> list[Sequence[str]]:
+    import pyarrow as pa
     import pyarrow.parquet as pq
 
     told = pq.ParquetFile(path).metadata
@@ -293,7 +294,7 @@ def _parquet_rows(path: Path, name: str) -> list[Sequence[str]]:
         try:
             coded = column.combine_chunks().dictionary_encode()
             codes = coded.indices.to_numpy(zero_copy_only=False) if coded.null_count == 0 else None
-        except (NotImplementedError, ValueError, TypeError, AttributeError):
+        except (pa.ArrowException, ValueError, TypeError, AttributeError):
             codes = None
         if codes is None:
             columns.append(list(map(as_text, column.to_pylist())))
