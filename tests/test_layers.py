@@ -12,6 +12,7 @@ import analytics
 PACKAGE = Path(analytics.__file__).parent
 BEFORE = {
     "errors": set(),
+    "reasons": set(),
     "whole": {"errors"},
     "records": {"errors"},
     "lifetimes": {"errors", "records"},
@@ -19,10 +20,18 @@ BEFORE = {
     "models": {"errors", "records", "lifetimes", "driveline"},
     "simulate": {"errors", "whole"},
 }
-for _layer in ("ratings", "cutoffs", "review"):
-    BEFORE[_layer] = BEFORE["models"] | {"whole", "models"} | {"ratings", "cutoffs", "review"}
-BEFORE["report"] = BEFORE["review"]
-BEFORE["evidence"] = BEFORE["review"] | {"simulate"}
+NUMBERS = ("lifetimes", "driveline", "models", "ratings", "cutoffs", "review")
+for _layer in NUMBERS[1:]:
+    BEFORE[_layer] = BEFORE.get(_layer, set()) | {"reasons"}
+BEFORE["lifetimes"] |= {"reasons"}
+BEFORE["ratings"] = BEFORE["models"] | {"whole", "models"}
+BEFORE["cutoffs"] = BEFORE["ratings"] | {"ratings"}
+BEFORE["review"] = BEFORE["cutoffs"] | {"cutoffs"}
+BEFORE["words"] = BEFORE["review"] | {"review"}
+BEFORE["report"] = BEFORE["words"] | {"words"}
+BEFORE["evidence"] = BEFORE["words"] | {"simulate"}
+#: names that modules whose sentences have not moved yet reach through; goes with the last of them
+IN_PASSING = {"review/answer.py": {"words"}}
 #: the public names and the command line stand above all layers
 EXEMPT = {"__init__.py", "__main__.py"}
 
@@ -52,7 +61,8 @@ MODULES = [path for path in sorted(PACKAGE.rglob("*.py")) if path.relative_to(PA
 def test_a_layer_imports_only_what_comes_before(path):
     layer = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
     assert layer in BEFORE, f"{layer} has no place in the order of layers"
-    wrong = imported(path.read_text(encoding="utf-8")) - BEFORE[layer] - {layer}
+    passing = IN_PASSING.get(path.relative_to(PACKAGE).as_posix(), set())
+    wrong = imported(path.read_text(encoding="utf-8")) - BEFORE[layer] - {layer} - passing
     assert not wrong, f"{layer} imports {', '.join(sorted(wrong))}"
 
 

@@ -18,6 +18,7 @@ from analytics.review.fleet_view import FleetView
 from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
 from analytics.whole import whole_file
+from analytics.words.answers import worded
 
 LIFETIME_COLUMNS = [
     "serial",
@@ -180,7 +181,7 @@ def outlook_sheets(outlook: Outlook) -> dict[str, pd.DataFrame]:
 def write_workbook(review: Review, path: Path, outlook: Outlook | None = None, view: FleetView | None = None) -> None:
     """The review as a workbook."""
     answers = [*review.answers(), *(more for part in (outlook, view) if part is not None for more in part.answers())]
-    told = [(a.question, line) for a in answers for line in a.answer]
+    told = [(words.question, line) for words in map(worded, answers) for line in words.sentences]
     write_book(
         path,
         f"{review.records.shop.name}: {review.span.name}",

@@ -12,7 +12,7 @@ from analytics.driveline.splines import life_exponents
 from analytics.ratings.by_load import Explained, LoadRating
 from analytics.ratings.load_review import LoadReview
 from analytics.report.load_figures import reference_power, usual_use
-from analytics.review.answer import plural
+from analytics.words.phrases import plural
 
 #: AIC this much apart is no longer chance alone (Burnham and Anderson, Model Selection, 2002: 2 to 4 little, above 10 decisive)
 _APART, _FAR = 4.0, 10.0

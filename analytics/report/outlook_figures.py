@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from analytics.report.figures import _colours, _plt, _tidy
-from analytics.review.answer import numbered, percent
 from analytics.review.months_in_service import STEP
+from analytics.words.phrases import numbered, percent
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analytics.report.tables import html_table
-from analytics.review.answer import Answer
+from analytics.review.answer import Answer, CodedAnswer
+from analytics.words.answers import worded
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -21,15 +22,16 @@ if TYPE_CHECKING:
 _ROWS_SHOWN = 60
 
 
-def show(answer: Answer, table: bool = True, rows: int = _ROWS_SHOWN) -> None:
+def show(answer: CodedAnswer | Answer, table: bool = True, rows: int = _ROWS_SHOWN) -> None:
     """Display an answer: the words first, the table under them, the method one click below."""
-    parts = ["".join(f"<p>{html.escape(line)}</p>" for line in answer.answer)]
+    words = worded(answer)
+    parts = ["".join(f"<p>{html.escape(line)}</p>" for line in words.sentences)]
     if table and len(answer.table):
         parts.append(_folded("The figures", html_table(answer.table.head(rows)) + _more(answer.table, rows)))
-    if answer.method or answer.notes:
+    if words.method or words.notes:
         parts.append(
             _folded(
-                "How it was reckoned", "".join(f"<p>{html.escape(t)}</p>" for t in (answer.method, *answer.notes) if t)
+                "How it was reckoned", "".join(f"<p>{html.escape(t)}</p>" for t in (words.method, *words.notes) if t)
             )
         )
     _display("".join(parts))

@@ -9,7 +9,8 @@ import pandas as pd
 from analytics.errors import NotEnoughData
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.cells import failures_with_age, repeated_failures
-from analytics.review.answer import Answer, numbered, plural
+from analytics.reasons import Again, Question, reason
+from analytics.review.answer import CodedAnswer
 from analytics.review.fleet import units_back
 from analytics.review.quarter import YEAR_DAYS
 
@@ -29,7 +30,7 @@ _COLUMNS = [
 ]
 
 
-def again(lifetimes: Lifetimes) -> Answer:
+def again(lifetimes: Lifetimes) -> CodedAnswer:
     """How many units came back more than once, and the mean number of failures per unit, replacements included."""
     table, units, shop = lifetimes.table, lifetimes.units, lifetimes.shop
     two_years = int(units.loc[units["days"] >= 2 * YEAR_DAYS, "count"].sum()) >= shop.at_risk_to_show
@@ -64,31 +65,40 @@ def again(lifetimes: Lifetimes) -> Answer:
     frame = pd.DataFrame(rows, columns=_COLUMNS)
     back = times[times.index > 0]
     several = int(units_back(units[~single]).sum())
+    question = reason(Question.AGAIN)
     if back.empty and not several:
-        return Answer("Do they come back again?", ("No unit has come back damaged yet.",), frame)
+        return CodedAnswer(question, (reason(Again.NONE_BACK),), frame)
     more = times[times.index > 1]
-    lines = [
-        f"{plural(int(back.sum()) + several, 'unit')} came back damaged at least once; {f'{int(more.sum()):,}' if len(more) else 'none'} of them more than once"
-        + (f", one of them {plural(int(more.index[-1]), 'time')}." if len(more) else ".")
+    said = [
+        reason(
+            Again.BACK_ONCE_AND_MORE,
+            units=int(back.sum()) + several,
+            units_more_than_once=int(more.sum()),
+            most_times=int(more.index[-1]) if len(more) else 1,
+        )
     ]
     for row in frame[frame["units_more_than_once"] > 0].itertuples():
-        lines.append(
-            f"{row.component.capitalize()}: {plural(row.units_more_than_once, 'unit')} lost it twice or more, the replaced one included; {numbered(100 * row.mean_failures)} failures per hundred units by {row.by_years:.1f} years."
+        said.append(
+            reason(
+                Again.LOST_TWICE,
+                component=row.component,
+                units=row.units_more_than_once,
+                mean_failures=row.mean_failures,
+                by_years=row.by_years,
+            )
         )
     for row in frame.itertuples():
         if row.second_year_from > 1 or row.second_year_to < 1:
-            how = "more" if row.second_year_from > 1 else "less"
-            lines.append(
-                f"{row.component.capitalize()}: {how} often as trucks get older. In its second year a unit loses it {row.second_year_to_first:.1f} times as often as in its "
-                f"first (95 % limits {row.second_year_from:.1f} to {row.second_year_to:.1f})."
+            said.append(
+                reason(
+                    Again.MORE_OFTEN_WITH_AGE if row.second_year_from > 1 else Again.LESS_OFTEN_WITH_AGE,
+                    component=row.component,
+                    ratio=row.second_year_to_first,
+                    lower=row.second_year_from,
+                    upper=row.second_year_to,
+                )
             )
-    return Answer(
-        "Do they come back again?",
-        tuple(lines),
-        frame,
-        "Mean cumulative number of failures per unit by age, limits 95 %, robust to a unit's own history (Nelson 2003; Lawless and Nadeau 1995). "
-        "Second year against the first: power-law process of failures by the unit's age (Crow 1974), units watched from new; its limits are right only if one failure does not bring the next.",
-    )
+    return CodedAnswer(question, tuple(said), frame)
 
 
 def _second_year(own: pd.DataFrame, units: pd.DataFrame, least: int) -> tuple[float, float, float]:

@@ -4,17 +4,10 @@ from __future__ import annotations
 
 import pandas as pd
 
+from analytics.reasons import CameBack, Question, reason
 from analytics.records.load import Records
-from analytics.review.answer import Answer, listed, plural
+from analytics.review.answer import CodedAnswer
 from analytics.review.quarter import Span
-
-_WHY = {
-    "part": "the part itself",
-    "install": "our install",
-    "over limit": "power over the limit",
-    "unclear": "cause unclear",
-    "no fault": "no fault found",
-}
 
 
 def returns_in(records: Records, span: Span) -> pd.DataFrame:
@@ -35,60 +28,56 @@ def returns_in(records: Records, span: Span) -> pd.DataFrame:
     return shown.sort_values(["day", "serial", "component"], kind="stable").reset_index(drop=True)
 
 
-def came_back(records: Records, span: Span, units_out: int) -> Answer:
+def came_back(records: Records, span: Span, units_out: int) -> CodedAnswer:
     """What came back in the quarter and why, counted by component."""
     rows = returns_in(records, span)
-    question = f"What came back in {span.name}, and why?"
-    so_far = "" if span.whole else f" (the quarter is seen up to {span.end.day} {span.end:%b})"
+    question = reason(Question.CAME_BACK, quarter=span.name)
+    seen_up_to = None if span.whole else span.end
     if rows.empty:
-        return Answer(
-            question,
-            (f"Nothing came back in {span.name}{so_far}, with {plural(units_out, 'unit')} in service.",),
-            _table(rows),
-        )
-    events = rows["event"].nunique()
+        nothing = reason(CameBack.NOTHING, quarter=span.name, seen_up_to=seen_up_to, units_out=units_out)
+        return CodedAnswer(question, (nothing,), _table(rows))
     # of a row that stands for several units each return is another one's
     several = rows["of_several"]
-    units = rows.loc[~several, "unit"].nunique() + rows.loc[several, "event"].nunique()
     damaged = rows[rows["cause"] != "no fault"]
-    no_fault = rows[rows["cause"] == "no fault"]["event"].nunique()
-    lines = [
-        f"{plural(units, 'unit')} came back in {plural(events, 'return')}{so_far}, with {plural(units_out, 'unit')} in service. "
-        f"{plural(len(damaged), 'component')} {'was' if len(damaged) == 1 else 'were'} damaged"
-        + (f"; {plural(no_fault, 'return')} showed no fault." if no_fault else ".")
+    said = [
+        reason(
+            CameBack.COUNTS,
+            units=rows.loc[~several, "unit"].nunique() + rows.loc[several, "event"].nunique(),
+            returns=rows["event"].nunique(),
+            seen_up_to=seen_up_to,
+            units_out=units_out,
+            damaged=len(damaged),
+            returns_no_fault=rows[rows["cause"] == "no fault"]["event"].nunique(),
+        )
     ]
     first = damaged[damaged["order"] != "followed"]
     by_component = first.groupby("component", sort=False).size().sort_values(ascending=False, kind="stable")
     for component, n in by_component.items():
         own = first[first["component"] == component]
-        why = own["cause"].value_counts().sort_index().sort_values(ascending=False, kind="stable")
-        reasons = listed([f"{_WHY[c]} in {k}" if len(why) > 1 else _WHY[c] for c, k in why.items()])
-        found = (
-            own["finding"]
-            .replace("", "finding not written down")
-            .value_counts()
-            .sort_index()
-            .sort_values(ascending=False, kind="stable")
+        said.append(
+            reason(
+                CameBack.COMPONENT,
+                component=component,
+                n=n,
+                causes=_most_first(own["cause"]),
+                findings=_most_first(own["finding"]),
+            )
         )
-        lines.append(
-            f"{component.capitalize()}: {n}. Why: {reasons}. Found: {listed([f'{f} {k}' if len(found) > 1 else f for f, k in found.items()], 4)}."
-        )
-    followed = damaged[damaged["order"] == "followed"]
-    if len(followed):
-        lines.append(
-            f"{plural(len(followed), 'more component')} broke because another part went first; they don't count against their own part."
-        )
-    unclear = damaged[damaged["order"] == "unclear"]
-    if len(unclear):
-        lines.append(
-            f"For {plural(len(unclear), 'component')} nobody wrote down which broke first: each is counted as a failure until that is known."
-        )
+    for code, n in (
+        (CameBack.FOLLOWED, int((damaged["order"] == "followed").sum())),
+        (CameBack.ORDER_UNCLEAR, int((damaged["order"] == "unclear").sum())),
+    ):
+        if n:
+            said.append(reason(code, n=n))
     unstated = int((~rows["cause_stated"]).sum())
     if unstated:
-        lines.append(f"No cause was written down for {unstated} of {len(rows)}: they stand as unclear.")
-    return Answer(
-        question, tuple(lines), _table(rows), "One line per component returned; a return is one unit on one day."
-    )
+        said.append(reason(CameBack.CAUSE_UNSTATED, unstated=unstated, rows=len(rows)))
+    return CodedAnswer(question, tuple(said), _table(rows))
+
+
+def _most_first(values: pd.Series) -> dict[str, int]:
+    """How often each value occurs, the most frequent first."""
+    return values.value_counts().sort_index().sort_values(ascending=False, kind="stable").to_dict()
 
 
 def _table(rows: pd.DataFrame) -> pd.DataFrame:

@@ -14,6 +14,7 @@ import pytest
 from analytics.models.cells import curve, failures_with_age, fit, repeated_failures
 from analytics.review.findings import finding_shares
 from analytics.review.quarterly import make_review
+from analytics.words.answers import worded
 from tests.published import shops
 
 KM = 1.609344
@@ -92,7 +93,7 @@ def test_valve_seats_repeat(tmp_path, reference, reference_data):
     for quantity, column in (("mcf", "mean"), ("mcf_se_robust", "std_err"), ("mcf_se_poisson", "std_err_poisson")):
         expected = reference("D07", quantity)
         np.testing.assert_allclose(mean.mean_at(at(expected))[column], expected["value"], rtol=1e-6)
-    assert "more than once" in review.again.answer[0]
+    assert "more than once" in worded(review.again).sentences[0]
     # failures come faster as engines age: the power law of the same engines, through the sheets
     law = failures_with_age(review.lifetimes.table, review.lifetimes.units)
     assert law.b == pytest.approx(reference("D07", "powerlaw_b")["value"].iat[0], rel=1e-4)

@@ -7,9 +7,10 @@ import pandas as pd
 import pytest
 from scipy.stats import chi2
 
-from analytics.review.answer import article, listed, numbered, percent, plural
 from analytics.review.quarter import quarter_before, quarter_of, unit_years
 from analytics.review.quarterly import make_review
+from analytics.words.answers import worded
+from analytics.words.phrases import article, listed, numbered, percent, plural
 from tests.small_shop import TOML, build, returned, write_shop
 
 
@@ -48,7 +49,7 @@ def test_came_back_counts_by_component_and_reason(tmp_path):
             ],
         )
     )
-    told = " ".join(review.came_back.answer)
+    told = " ".join(worded(review.came_back).sentences)
     assert (
         "4 units came back in 4 returns, with 10 units in service. 4 components were damaged; 1 return showed no fault."
         in told
@@ -64,7 +65,7 @@ def test_came_back_counts_by_component_and_reason(tmp_path):
 
 def test_nothing_came_back(tmp_path):
     review = make_review(write_shop(tmp_path, builds=ten()))
-    assert review.came_back.answer == ("Nothing came back in 2024 Q1, with 10 units in service.",)
+    assert worded(review.came_back).sentences == ("Nothing came back in 2024 Q1, with 10 units in service.",)
     years = 10 * 820 / 365.25  # 2022-01-01 to 2024-03-31
     most = chi2.ppf(0.90, 2) / 2 / years * 100  # the exact one-sided limit, none failed (Garwood 1936)
     assert (
@@ -196,8 +197,8 @@ def test_every_sentence_of_an_old_quarter_can_be_made_again(tmp_path):
     whole = write_shop(tmp_path / "whole", builds=builds, returns=back)
     then = write_shop(tmp_path / "then", builds=builds, returns=back[:1])
     a, b = make_review(whole, as_of="2023-06-30"), make_review(then, as_of="2023-06-30")
-    assert [x.answer for x in a.answers() if x is not a.counted] == [
-        x.answer for x in b.answers() if x is not b.counted
+    assert [worded(x) for x in a.answers() if x is not a.counted] == [
+        worded(x) for x in b.answers() if x is not b.counted
     ]
     pd.testing.assert_frame_equal(a.survival, b.survival)
     assert "1 rows are dated after 2023-06-30 and were not looked at." in a.counted.answer
@@ -252,8 +253,8 @@ def test_a_row_of_several_units_is_counted_as_several(tmp_path):
     builds = [build("T-111", count=5, power="", weight=""), build("T-222", power="", weight="")]
     back = [returned("T-111", f"2024-01-0{k}") for k in (2, 3, 4)]
     review = make_review(write_shop(tmp_path, builds=builds, returns=back))
-    assert review.came_back.answer[0].startswith("3 units came back in 3 returns, with 6 units in service")
-    assert review.again.answer[0] == "3 units came back damaged at least once; none of them more than once."
+    assert worded(review.came_back).sentences[0].startswith("3 units came back in 3 returns, with 6 units in service")
+    assert worded(review.again).sentences[0] == "3 units came back damaged at least once; none of them more than once."
     assert review.fleet.table["came_back"].sum() == 3
     assert any(w.startswith("power is not known for 6 units (100 %)") for w in review.to_fix.table["what"])
 
@@ -312,11 +313,15 @@ def test_failures_that_come_faster_with_age_are_said(tmp_path):
     review = make_review(write_shop(tmp_path, builds=builds, returns=back))
     row = review.again.table.set_index("component").loc["input shaft"]
     assert row["second_year_from"] > 1
-    told = [line for line in review.again.answer if line.startswith("Input shaft: more often as trucks get older.")]
+    told = [
+        line
+        for line in worded(review.again).sentences
+        if line.startswith("Input shaft: more often as trucks get older.")
+    ]
     assert len(told) == 1
     assert f"{row['second_year_to_first']:.1f} times as often" in told[0]
     early = [returned(builds[k]["serial"], f"2020-{1 + k % 3:02d}-20") for k in range(14)]
     early = make_review(write_shop(tmp_path / "early", builds=builds, returns=early))
-    assert any("less often as trucks get older" in line for line in early.again.answer)
+    assert any("less often as trucks get older" in line for line in worded(early.again).sentences)
     four = make_review(write_shop(tmp_path / "four", builds=builds, returns=back[:4])).again
     assert np.isnan(four.table["second_year_to_first"].iat[0])

@@ -1,0 +1,45 @@
+"""How a person says a number, a list, a thing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import floor, isinf, log10
+
+
+def plural(n: int, one: str, many: str | None = None) -> str:
+    """'1 shaft', '3 shafts', '1,200 shafts'."""
+    return f"{n:,} {one if n == 1 else many or one + 's'}"
+
+
+def listed(words: Sequence[str], most: int = 6) -> str:
+    """'a', 'a and b', 'a, b and c'; a long list is cut and says how many more."""
+    words = [str(w) for w in words]
+    if len(words) > most:
+        words = [*words[: most - 1], f"{len(words) - most + 1} more"]
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + f" and {words[-1]}" if words else "none"
+
+
+def percent(share: float) -> str:
+    """A share in words a person reads: '4 %', '0.6 %', 'under 0.1 %'."""
+    value = 100 * share
+    if 0 < value < 0.1:
+        return "under 0.1 %"
+    return f"{value:.1f} %" if value < 10 and round(value) != round(value, 1) else f"{value:.0f} %"
+
+
+def numbered(value: float, digits: int = 2) -> str:
+    """A figure to so many significant digits, without exponents: '0.84', '3.2', '1,240'."""
+    if value == 0 or isinf(value):
+        return "0" if value == 0 else "no limit"
+    places = max(0, digits - 1 - floor(log10(abs(value))))
+    return f"{value:,.{places}f}"
+
+
+def article(noun: str) -> str:
+    """'an input shaft', 'a converter'."""
+    return f"{'an' if noun[:1].casefold() in 'aeiou' else 'a'} {noun}"
+
+
+def many(noun: str) -> str:
+    """'input shafts', 'valve bodies'."""
+    return noun[:-1] + "ies" if noun.endswith("y") and noun[-2:-1] not in "aeiou" else noun + "s"

@@ -1,0 +1,71 @@
+"""Every code has words, every word has a code, and nothing is said of what no code names."""
+
+from __future__ import annotations
+
+import ast
+import inspect
+import re
+import string
+from pathlib import Path
+
+import pytest
+
+import analytics
+import analytics.words.answers
+from analytics.reasons import Code, reason
+from analytics.words import saying
+
+PACKAGE = Path(analytics.__file__).parent
+CODES = [code for room in Code.__subclasses__() for code in room]
+
+
+def asked(code: Code) -> set[str] | None:
+    """Names of the values that the words of a code ask for; None: any."""
+    words = saying._SAID[code]
+    if isinstance(words, str):
+        return {re.split(r"[.\[]", name)[0] for _, name, _, _ in string.Formatter().parse(words) if name}
+    parameters = inspect.signature(words).parameters.values()
+    return None if any(p.kind is p.VAR_KEYWORD for p in parameters) else {p.name for p in parameters}
+
+
+def given() -> list[tuple[str, Code, set[str]]]:
+    """Where a reason is made with its code written out: place, code, names of the values it is given."""
+    rooms = {room.__name__: room for room in Code.__subclasses__()}
+    found = []
+    for path in sorted(PACKAGE.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "reason" and node.args:
+                code = node.args[0]
+                if isinstance(code, ast.Attribute) and getattr(code.value, "id", "") in rooms:
+                    if any(k.arg is None for k in node.keywords):
+                        continue
+                    place = f"{path.relative_to(PACKAGE).as_posix()}:{node.lineno}"
+                    found.append((place, rooms[code.value.id][code.attr], {k.arg for k in node.keywords}))
+    return found
+
+
+def test_every_code_has_words_and_all_words_a_code():
+    assert set(CODES) == saying.has_words()
+
+
+def test_every_code_is_used():
+    sources = {p: p.read_text(encoding="utf-8") for p in sorted(PACKAGE.rglob("*.py")) if "words" not in p.parts}
+    text = "\n".join(s for p, s in sources.items() if p.name != "reasons.py")
+    unused = [f"{type(c).__name__}.{c.name}" for c in CODES if f"{type(c).__name__}.{c.name}" not in text]
+    assert not unused
+
+
+@pytest.mark.parametrize(("place", "code", "names"), given(), ids=lambda value: value if isinstance(value, str) else "")
+def test_a_reason_is_given_what_its_words_ask_for(place, code, names):
+    wanted = asked(code)
+    assert wanted is None or names == wanted, f"{place}: {code} is given {names}, its words ask for {wanted}"
+
+
+def test_codes_of_two_rooms_are_never_one():
+    first, second = Code.__subclasses__()[1:3]
+    assert len({*first, *second}) == len(first) + len(second)
+
+
+def test_an_unknown_value_is_an_error():
+    with pytest.raises(TypeError):
+        saying.say(reason(next(c for c in CODES if callable(saying._SAID[c])), nonsense=1))

@@ -1,0 +1,79 @@
+"""Numbers below, words above: no sentence is made, and no number is dressed for reading, below ``words``.
+
+``LEFT`` counts what is still there, file by file; it only shrinks.
+"""
+
+from __future__ import annotations
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+
+import analytics
+from tests.words_left import LEFT
+
+PACKAGE = Path(analytics.__file__).parent
+#: layers that hold numbers; records speaks in errors and remedies alone
+NUMBERS = ("lifetimes", "models", "driveline", "ratings", "cutoffs", "review")
+FILES = sorted(p for layer in NUMBERS for p in (PACKAGE / layer).rglob("*.py"))
+
+
+def sentences(source: str) -> list[str]:
+    """Texts of five words or more outside docstrings and errors, and formats for a reader (thousands, percent, fixed places)."""
+    tree = ast.parse(source)
+    quiet = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and node.body:
+            quiet.add(id(getattr(node.body[0], "value", None)))
+        if isinstance(node, ast.Raise | ast.Assert):
+            quiet |= {id(inner) for inner in ast.walk(node)}
+    # pieces of an f-string count once, as the whole
+    quiet |= {id(v) for n in ast.walk(tree) if isinstance(n, ast.JoinedStr) for v in n.values}
+    quiet |= {
+        id(inner)
+        for n in ast.walk(tree)
+        if isinstance(n, ast.FormattedValue) and n.format_spec is not None
+        for inner in ast.walk(n.format_spec)
+    }
+    found = []
+    for node in ast.walk(tree):
+        if id(node) in quiet or not isinstance(node, ast.Constant | ast.JoinedStr):
+            continue
+        parts = [node] if isinstance(node, ast.Constant) else node.values
+        text = " ".join(p.value for p in parts if isinstance(p, ast.Constant) and isinstance(p.value, str))
+        dressed = isinstance(node, ast.JoinedStr) and any(
+            isinstance(p, ast.FormattedValue)
+            and p.format_spec is not None
+            and re.search(r"[,%]|\.\d+[fg]", ast.unparse(p.format_spec))
+            for p in node.values
+        )
+        if len(re.findall(r"[a-z]{2,}", text)) >= 5 or dressed:
+            found.append(f"{node.lineno}: {text[:70]}")
+    return found
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: p.relative_to(PACKAGE).as_posix())
+def test_no_sentence_below_words(path):
+    name, found = path.relative_to(PACKAGE).as_posix(), sentences(path.read_text(encoding="utf-8"))
+    left = LEFT.get(name, 0)
+    assert len(found) <= left, f"{name} makes sentences: {found}"
+    assert len(found) == left, f"{name} has fewer left than tests/words_left.py says: set it to {len(found)}"
+
+
+def test_nothing_is_left_of_files_that_are_gone():
+    assert not LEFT.keys() - {p.relative_to(PACKAGE).as_posix() for p in FILES}
+
+
+def test_the_check_sees_a_sentence_and_a_dressed_number_and_passes_over_docstrings_and_errors():
+    source = '''
+"""A module of many words that says what it is for."""
+def f(n):
+    """Words that nobody sees but who reads the code here."""
+    if n < 0:
+        raise ValueError(f"the number {n:,} is below nought and so cannot be used")
+    a = "the records cannot carry a number here"
+    return f"{n:,}", f"{n:.1%}", "power_hp", f"{n}"
+'''
+    assert len(sentences(source)) == 3
