@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import numpy as np
 import pandas as pd
 
@@ -139,44 +141,49 @@ def _one_piece_to_teardown(many: pd.DataFrame) -> pd.DataFrame:
 _LATE_LOAD = "changed before the teardown: the load at the end is taken"
 
 
-def cut_to_sight(rows: pd.DataFrame, gaps: pd.DataFrame, records_start: pd.Timestamp) -> tuple[pd.DataFrame, list[str]]:
-    """Leave out the time before the records start and the time in which a unit was out of sight; and what was lost."""
+def cut_to_sight(
+    rows: pd.DataFrame, sight: pd.DataFrame, gone: Collection[int], records_start: pd.Timestamp
+) -> tuple[pd.DataFrame, list[str]]:
+    """Lives cut to the stretches their units were in sight (see sight.py), and notes on what was lost by it.
+
+    gone: units that were out of sight between; only theirs can be cut in two.
+    """
     notes = []
-    if len(gaps):
-        touched = rows["unit"].isin(gaps["unit"])
-        pieces, dropped = _around_gaps(rows[touched], gaps)
-        rows = pd.concat([rows[~touched], pieces]).reset_index(drop=True)
-        if dropped:
-            notes.append(
-                f"{dropped} failure{'s' if dropped > 1 else ''} came from units that had been reported sold, lost or "
-                "scrapped. They are not counted: of such units only those that fail are heard of again."
-            )
+    early = np.zeros(len(rows), bool)
     if not pd.isna(records_start):
-        before = (rows["from_day"] < records_start) & (rows["to_day"] <= records_start)
-        gone = int(rows.loc[before & (rows["ended"] != "changed"), "count"].sum())
-        rows = rows[~before].reset_index(drop=True)
-        rows["from_day"] = rows["from_day"].where(rows["from_day"] >= records_start, records_start)
-        if gone:
-            notes.append(
-                f"{gone} part lives ended before the records start ({records_start:%Y-%m-%d}) and are left out: "
-                "only failures would be known of them."
-            )
-    return rows, notes
+        early = (rows["to_day"] <= records_start).to_numpy() & (rows["from_day"] < records_start).to_numpy()
+    touched = rows["unit"].isin(gone).to_numpy() & ~early
+    pieces, dropped = _in_pieces(rows[touched], sight)
+    whole = rows[~touched & ~early].copy()
+    if not pd.isna(records_start):
+        whole["from_day"] = whole["from_day"].clip(lower=records_start)
+    if dropped:
+        notes.append(
+            f"{dropped} failure{'s' if dropped > 1 else ''} came from units that had been reported sold, lost or "
+            "scrapped. They are not counted: of such units only those that fail are heard of again."
+        )
+    ended = int(rows.loc[early & (rows["ended"] != "changed").to_numpy(), "count"].sum())
+    if ended:
+        notes.append(
+            f"{ended} part lives ended before the records start ({records_start:%Y-%m-%d}) and are left out: "
+            "only failures would be known of them."
+        )
+    return pd.concat([whole, pieces]).reset_index(drop=True) if touched.any() else whole.reset_index(drop=True), notes
 
 
-def _around_gaps(rows: pd.DataFrame, gaps: pd.DataFrame) -> tuple[pd.DataFrame, int]:
-    """Pieces of lives outside the gaps of their units, and the number of failures inside."""
+def _in_pieces(rows: pd.DataFrame, sight: pd.DataFrame) -> tuple[pd.DataFrame, int]:
+    """Pieces of lives inside the stretches of their units, and the number of failures outside."""
     done = []
-    gap_of = {unit: own[["since", "until"]].to_numpy() for unit, own in gaps.groupby("unit")}
+    stretches = dict(list(sight[sight["unit"].isin(rows["unit"])].groupby("unit")))
     dropped = 0
     for row in rows.to_dict("records"):
-        edges = [pd.Timestamp.min, *(pd.Timestamp(d) for gap in gap_of[row["unit"]] for d in gap), pd.Timestamp.max]
-        windows = list(zip(edges[::2], edges[1::2], strict=True))
         pieces = []
-        for since, until in windows:
-            start, stop = max(row["from_day"], since), min(row["to_day"], until)
+        own = stretches.get(row["unit"])
+        for window in own.itertuples() if own is not None else ():
+            start, stop = max(row["from_day"], window.from_day), min(row["to_day"], window.to_day)
             # a life that only touches the day of news carries nothing there
-            if start < stop or (start == stop and row["from_day"] == row["to_day"] and until > start):
+            instant = row["from_day"] == row["to_day"] == start == stop and (window.new or start > window.from_day)
+            if start < stop or instant:
                 pieces.append((start, stop))
         whole = bool(pieces) and pieces[-1][1] == row["to_day"]
         if not whole:

@@ -11,6 +11,7 @@ from scipy import constants
 from analytics.lifetimes.clocks import count_days, count_miles_or_runs
 from analytics.lifetimes.schema import CLOCKS, check_lifetimes
 from analytics.lifetimes.segments import cut_at_changes, cut_to_sight, join_flags, make_states, number_segments
+from analytics.lifetimes.sight import make_sight
 from analytics.lifetimes.spells import make_spells
 from analytics.lifetimes.units import DAY, gaps, make_units
 from analytics.records.load import NOT_RECORDED, Records
@@ -27,13 +28,15 @@ class Lifetimes:
 
     units: serial, in_service_on, built_on, days (age at the end of observation), miles (at its last usable figure, NaN),
     miles_days (days since in service at that figure), seen_until, end ("in use", "sold", "lost", "scrapped", "no"),
-    count, power_hp, weight_lb, use, builder, returned (times it came back damaged). ``notes``: what was left out, in words.
+    count, power_hp, weight_lb, use, builder, returned (times it came back damaged). ``sight``: the stretches in which each
+    unit was under observation (SIGHT_COLUMNS in sight.py). ``notes``: what was left out, in words.
     """
 
     shop: Shop
     as_of: pd.Timestamp
     table: pd.DataFrame
     units: pd.DataFrame
+    sight: pd.DataFrame
     notes: tuple[str, ...]
 
     def __repr__(self) -> str:
@@ -55,14 +58,16 @@ def make_lifetimes(records: Records) -> Lifetimes:
     spells, notes = make_spells(records, units)
     rows = cut_at_changes(spells, make_states(records, units))
     start = pd.Timestamp(shop.records_start) if shop.records_start else pd.NaT
-    rows, more = cut_to_sight(rows, gaps(records), start)
+    gone = gaps(records)
+    sight = make_sight(units, gone, start)
+    rows, more = cut_to_sight(rows, sight, set(gone["unit"]), start)
     rows = number_segments(rows)
     count_days(rows)
     for clock, figures in (("miles", records.odometer), ("runs", records.runs)):
         count_miles_or_runs(rows, figures, units["start"].to_numpy(), clock)
     table = _finish(rows, records, units)
     check_lifetimes(table)
-    return Lifetimes(shop, records.as_of, table, _fleet(records, units), tuple(notes + more))
+    return Lifetimes(shop, records.as_of, table, _fleet(records, units), sight, tuple(notes + more))
 
 
 def _bands(values: pd.Series, edges: tuple[float, ...], labels: list[str], right: bool) -> pd.Series:

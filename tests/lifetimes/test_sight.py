@@ -1,0 +1,107 @@
+"""Who is under observation when: every case worked out by hand."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from analytics.lifetimes.sight import days_in_sight, in_sight, make_sight, returns_in_sight
+from analytics.lifetimes.table import make_lifetimes
+from tests.lifetimes.test_lifetimes import reading
+from tests.records.sheets import back, build, load
+
+DAY = pd.Timestamp
+
+
+def stretches(
+    start: str, stop: str, gaps: list[tuple[str, str]] = (), records_start: str | None = None
+) -> pd.DataFrame:
+    units = pd.DataFrame({"start": [DAY(start)], "stop": [DAY(stop)]})
+    gone = pd.DataFrame([(0, DAY(a), DAY(b)) for a, b in gaps], columns=["unit", "since", "until"])
+    gone = gone.astype({"unit": int, "since": "datetime64[ns]", "until": "datetime64[ns]"})
+    return make_sight(units, gone, DAY(records_start) if records_start else pd.NaT)
+
+
+def told(sight: pd.DataFrame) -> list[tuple[str, str, bool]]:
+    return [(f"{r.from_day:%Y-%m-%d}", f"{r.to_day:%Y-%m-%d}", bool(r.new)) for r in sight.itertuples()]
+
+
+def test_from_service_to_the_last_day_known():
+    assert told(stretches("2021-01-20", "2024-12-31")) == [("2021-01-20", "2024-12-31", True)]
+
+
+def test_the_time_it_was_gone_is_left_out():
+    sight = stretches("2021-01-20", "2024-12-31", [("2022-01-01", "2022-03-01"), ("2023-01-01", "2023-02-01")])
+    assert told(sight) == [
+        ("2021-01-20", "2022-01-01", True),
+        ("2022-03-01", "2023-01-01", False),
+        ("2023-02-01", "2024-12-31", False),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("start", "stop", "gaps", "records_start", "expected"),
+    [
+        ("2021-01-20", "2024-12-31", [], "2022-01-01", [("2022-01-01", "2024-12-31", False)]),
+        ("2021-01-20", "2024-12-31", [], "2021-01-20", [("2021-01-20", "2024-12-31", True)]),
+        ("2021-01-20", "2022-01-01", [], "2022-01-01", []),
+        ("2021-01-20", "2024-12-31", [("2021-05-01", "2021-06-01")], "2022-01-01", [("2022-01-01", "2024-12-31", False)]),
+        ("2021-01-20", "2024-12-31", [("2021-05-01", "2022-06-01")], "2022-01-01", [("2022-06-01", "2024-12-31", False)]),
+        ("2021-01-20", "2021-01-20", [], None, [("2021-01-20", "2021-01-20", True)]),
+        ("2021-01-20", "2021-01-10", [], None, []),
+    ],
+    ids=["late start", "start that day", "gone before", "gap before", "gap across", "first day only", "never"],
+)  # fmt: skip
+def test_records_that_start_later_and_first_days(start, stop, gaps, records_start, expected):
+    assert told(stretches(start, stop, gaps, records_start)) == expected
+
+
+def test_the_last_day_of_a_stretch_counts_and_its_first_does_not_unless_the_unit_is_new():
+    sight = stretches("2021-01-20", "2024-12-31", [("2022-01-01", "2022-03-01")])
+    days = [
+        "2021-01-19",
+        "2021-01-20",
+        "2022-01-01",
+        "2022-01-02",
+        "2022-03-01",
+        "2022-03-02",
+        "2024-12-31",
+        "2025-01-01",
+    ]
+    seen = in_sight(sight, [0] * len(days), pd.to_datetime(days))
+    assert seen.tolist() == [False, True, True, False, False, True, True, False]
+    assert in_sight(sight, [1], pd.to_datetime(["2022-01-01"])).tolist() == [False]  # a unit that was never in sight
+
+
+def test_days_in_a_span():
+    sight = stretches("2021-01-20", "2024-12-31", [("2022-01-01", "2022-03-01")])
+    assert days_in_sight(sight, DAY("2021-12-01"), DAY("2022-04-01")).tolist() == [31, 31]
+
+
+@pytest.mark.parametrize(
+    ("failed", "came", "seen_on"),
+    [
+        ("2022-03-01", "2022-03-05", None),  # it failed while it was gone
+        ("2022-01-10", "2022-03-05", "2022-01-20"),  # it failed before it was sold: its last day in sight
+        ("", "2022-03-05", None),
+    ],
+)
+def test_what_came_back_from_out_of_sight_is_counted_as_the_lives_count_it(tmp_path, failed, came, seen_on):
+    records = load(
+        tmp_path,
+        builds=[build()],
+        returns=[back(failed_on=failed, returned_on=came, odometer="")],
+        readings=[reading("2022-01-20", still_running="sold")],
+    )
+    found = make_lifetimes(records)
+    counted = returns_in_sight(records.returns, found.units, found.sight)
+    assert [f"{d:%Y-%m-%d}" for d in counted["seen_on"]] == ([seen_on] if seen_on else [])
+    failures = (found.table["ended"] == "failed").sum()
+    assert failures == len(counted)
+
+
+def test_a_failure_before_the_records_start_is_not_counted_though_it_came_back_after(tmp_path):
+    records = load(tmp_path, "[shop]\nrecords_start = 2022-03-03\n", builds=[build()], returns=[back()])
+    found = make_lifetimes(records)  # failed 1 March, came back 5 March
+    assert returns_in_sight(records.returns, found.units, found.sight).empty
+    assert (found.table["ended"] == "failed").sum() == 0
