@@ -239,7 +239,7 @@ def proof_ahead(
         else f"Nothing is proven yet at {weight_words(weight_lb)}: {now['reason']}."
     ]
     if not len(which):
-        words.append("No unit with this part is running: time alone will prove nothing.")
+        words.append("No unit with this part is running and still followed: time alone will prove nothing.")
     else:
         for row in rows[1:]:
             odds = f" (chance {row['chance_none']:.0%})" if np.isfinite(row["chance_none"]) else ""
@@ -255,13 +255,13 @@ def proof_ahead(
         timeless = int((~np.isfinite(data.lower_days[which])).sum())
         if timeless:
             words.append(f"{timeless} running lives are known in miles alone and were not aged.")
-    if published_hp is not None and len(which):
+    if published_hp is not None:
         met = [r["days"] for r in rows if np.isfinite(r["demonstrated_hp"]) and r["demonstrated_hp"] >= published_hp]
         if met and met[0] == 0:
             words.append(f"The published {published_hp:,.0f} hp are proven already.")
         elif met:
             words.append(f"The published {published_hp:,.0f} hp will be proven within {met[0]:g} days.")
-        else:
+        elif len(which):
             words.append(f"The published {published_hp:,.0f} hp will not be proven within {rows[-1]['days']:g} days.")
     if share < 1:
         words.append(f"Counts {share:.0%} of failures as reported, so the same miles prove less.")

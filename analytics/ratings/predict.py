@@ -73,10 +73,15 @@ def lives_of(
     own, more = _standardised(data.extra[:, 1:], data.weight, extra)
     data = replace(data, extra=own, extra_names=extra)
     notes = (*notes, *more)
-    followed = ((table["ended"] == "running") & (table["ended_on"] >= pd.Timestamp(as_of))).to_numpy()
+    followed = still_followed(table, as_of)
     own = ((table["component"] == component) & (table["part"] == part)).to_numpy()
     left_out = np.setdiff1d(np.flatnonzero(followed & own), rows)
     return PartLives(component, part, data, rows, followed[rows], left_out, notes)
+
+
+def still_followed(table: pd.DataFrame, as_of: pd.Timestamp) -> np.ndarray:
+    """(n,) bool: rows of the table of lifetimes that run at the cut-off, in units not reported sold, lost or scrapped."""
+    return ((table["ended"] == "running") & (table["ended_on"] >= pd.Timestamp(as_of))).to_numpy()
 
 
 def _standardised(values: np.ndarray, weight: np.ndarray, names: tuple[str, ...]) -> tuple[np.ndarray, list[str]]:

@@ -13,7 +13,7 @@ from analytics.models.lifedata import class_words
 from analytics.ratings.driving import driving_by_power, driving_by_use
 from analytics.ratings.model_checks import ModelChecks, check_shapes
 from analytics.ratings.plan import plan_proof, proof_ahead
-from analytics.ratings.predict import LAW_WORDS
+from analytics.ratings.predict import LAW_WORDS, still_followed
 from analytics.ratings.sheet import PartRating, Ratings, judge, qualifiers, seen_words
 from analytics.ratings.unknowns import ask_first
 from analytics.ratings.whatif import change_promise, move_limit
@@ -341,6 +341,7 @@ def proofs(ratings: Ratings) -> tuple[str, ...]:
             options.reliability,
             options.confidence,
             options.settings,
+            still_followed(ratings.lifetimes.table, ratings.lifetimes.as_of)[rated.rows],
             published_hp=row["published_hp"],
             seed=options.seed,
         ).words

@@ -95,6 +95,7 @@ _SHOWN: dict[str, tuple[str, str]] = {
     "mean_cost_alone": ("mean cost, alone", _WHOLE),
     "age_years": ("by, years", _ONE),
     "mean_comebacks": ("comebacks per unit", "{:.3f}"),
+    "compared_comebacks": ("comebacks where new ones are alike", _WHOLE),
     "expected_as_new": ("expected as new", _ONE),
     "sees_double": ("would show double", "{:.0%}"),
     "back_in_a_year": ("back within a year", "{:.1%}"),

@@ -28,8 +28,18 @@ _COLUMNS = [
 ]
 
 
+def _once(life: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """(n,) bool: the first of ``rows`` of each life, so that a part counts once on every side of a limit it has run on."""
+    out = np.zeros(len(rows), bool)
+    at = np.flatnonzero(rows)
+    out[at[np.unique(life[at], return_index=True)[1]]] = True
+    return out
+
+
 def limits_spoken_to(records: Records, lifetimes: Lifetimes, span: Span) -> Answer:
-    """Failures within and above each published limit, this quarter and ever."""
+    """Failures within and above each published limit, this quarter and ever, among the parts that have run there.
+
+    A part whose truck was tuned past the limit has run on both sides of it and stands in both counts."""
     question = "Which published limits do the returns speak to?"
     limits = records.limits
     if limits.empty:
@@ -40,8 +50,9 @@ def limits_spoken_to(records: Records, lifetimes: Lifetimes, span: Span) -> Answ
         )
     table = lifetimes.table
     at = limit_for(limits, table.assign(day=table["built_on"]))
-    failed, first = is_failure(table), (table["segment"] == 1).to_numpy()
+    failed = is_failure(table)
     now = failed & span.covers(table["ended_on"])
+    life = (table["segment"] == 1).cumsum().to_numpy()  # the table is in order of lives
     count, power = table["count"].to_numpy(), table["power_hp"].to_numpy()
     rows = []
     for i, limit in enumerate(limits.itertuples()):
@@ -57,7 +68,14 @@ def limits_spoken_to(records: Records, lifetimes: Lifetimes, span: Span) -> Answ
                 limit.effective_on,
                 *(
                     int(count[m].sum())
-                    for m in (within & first, within & failed, above & first, above & failed, within & now, above & now)
+                    for m in (
+                        _once(life, within),
+                        within & failed,
+                        _once(life, above),
+                        above & failed,
+                        within & now,
+                        above & now,
+                    )
                 ),
             ]
         )

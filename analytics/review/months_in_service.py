@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from itertools import pairwise
 
 import numpy as np
@@ -29,30 +30,41 @@ def months_table(stand: Stand, step: int = STEP) -> pd.DataFrame:
     failed = table[table["failure"] | table["install"]]
     failed = failed[failed["unit"].isin(units.index)]
     age = (failed["ended_on"] - since.reindex(failed["unit"]).to_numpy()).dt.days.to_numpy(float)
-    event = pd.DataFrame(
+    span = step * MONTH_DAYS
+    # the last day of a stretch belongs to it, the first day of service to the first stretch. A failure on the first day has
+    # no time beside it, and came all the same
+    pieces = [
+        pd.DataFrame(
+            {
+                "unit": failed["unit"].to_numpy(),
+                "step": np.maximum(np.ceil(age / span) - 1, 0),
+                "came": failed["count"].to_numpy(),
+                "install_errors": np.where(failed["install"], failed["count"], 0),
+            }
+        )
+    ]
+    for k in range(int(np.nanmax(old, initial=0.0) // span) + 1):
+        days = np.clip(np.minimum(old, (k + 1) * span) - np.maximum(young, k * span), 0, None)
+        pieces.append(pd.DataFrame({"unit": units.index, "step": float(k), "days": days})[days > 0])
+    by_unit = pd.concat(pieces).groupby(["unit", "step"])[["days", "came", "install_errors"]].sum().reset_index()
+    own = units["count"].reindex(by_unit["unit"]).to_numpy()
+    by_unit = by_unit.assign(
+        built=built.reindex(by_unit["unit"]).to_numpy(), units=own, days=by_unit["days"].to_numpy() * own
+    )
+    both = by_unit.groupby(["built", "step"])[["units", "days", "came", "install_errors"]].sum().reset_index()
+    years = both["days"] / 365.25
+    return pd.DataFrame(
         {
-            "built": built.reindex(failed["unit"]).to_numpy(),
-            "step": np.maximum(age, 0) // (step * MONTH_DAYS),
-            "came": failed["count"].to_numpy(),
-            "install_errors": np.where(failed["install"], failed["count"], 0),
+            "built": both["built"].astype(str),
+            "month_from": (both["step"] * step).astype(int),
+            "month_to": (both["step"] * step).astype(int) + step,
+            "units": both["units"].astype(int),
+            "unit_years": years,
+            "came": both["came"].astype(int),
+            "install_errors": both["install_errors"].astype(int),
+            "per_100_unit_years": (100 * both["came"] / years).where(years > 0),
         }
     )
-    came = event.groupby(["built", "step"])[["came", "install_errors"]].sum()
-    rows = []
-    last = int(np.nanmax(old, initial=0.0) // (step * MONTH_DAYS)) if len(old) else -1
-    for k in range(last + 1):
-        low, high = k * step * MONTH_DAYS, (k + 1) * step * MONTH_DAYS
-        seen = np.clip(np.minimum(old, high) - np.maximum(young, low), 0, None) * units["count"].to_numpy()
-        part = pd.DataFrame({"built": built.to_numpy(), "days": seen, "units": np.where(seen > 0, units["count"], 0)})
-        sums = part.groupby("built").sum()
-        for month, row in sums[sums["days"] > 0].iterrows():
-            n, install = came.loc[(month, float(k))] if (month, float(k)) in came.index else (0, 0)
-            years = row["days"] / 365.25
-            rows.append(
-                [str(month), k * step, (k + 1) * step, int(row["units"]), years, int(n), int(install), 100 * n / years]
-            )
-    columns = ["built", "month_from", "month_to", "units", "unit_years", "came", "install_errors", "per_100_unit_years"]
-    return pd.DataFrame(rows, columns=columns).sort_values(["built", "month_from"], ignore_index=True)
 
 
 def by_service(table: pd.DataFrame) -> pd.DataFrame:
@@ -62,14 +74,15 @@ def by_service(table: pd.DataFrame) -> pd.DataFrame:
     for low, high in pairwise(edges):
         own = table[(table["month_from"] >= low) & (table["month_to"] <= high)]
         years = float(own["unit_years"].sum())
-        if years <= 0:
-            continue
         n = int(own["came"].sum())
-        limits = poisson_limits(n, years, 0.9)
+        if own.empty:
+            continue
+        rates = [math.nan] * 3
+        if years > 0:
+            limits = poisson_limits(n, years, 0.9)
+            rates = [100 * n / years, 100 * limits.lower, 100 * limits.upper]
         name = f"months {low} to {high}" if high < 10_000 else f"past month {low}"
-        rows.append(
-            [name, years, n, int(own["install_errors"].sum()), 100 * n / years, 100 * limits.lower, 100 * limits.upper]
-        )
+        rows.append([name, years, n, int(own["install_errors"].sum()), *rates])
     columns = ["in_service", "unit_years", "came", "install_errors", "per_100_unit_years", "lower", "upper"]
     return pd.DataFrame(rows, columns=columns)
 
@@ -120,7 +133,7 @@ def months_answer(table: pd.DataFrame, alarms: pd.DataFrame) -> Answer:
         ]
     else:
         lines.append("No build month stands out from the others by more than chance.")
-    worst = table[table["unit_years"] > 0].groupby("built")[["came", "unit_years"]].sum()
+    worst = table.groupby("built")[["came", "unit_years"]].sum()
     top = worst.sort_values(["came", "unit_years"], ascending=[False, True], kind="stable").index[:3].tolist()
     most = [f"{m} ({int(n)})" for m, n in worst.loc[top, "came"].items()]
     lines.append(f"Most comebacks by number, which says little by itself: {listed(most)}.")

@@ -15,7 +15,7 @@ from analytics.models.exact import RateComparison, compare_rates
 from analytics.models.nonparametric import kaplan_meier
 from analytics.models.recurrence import MeanCumulativeFunction, PowerLaw, power_law
 from analytics.records.load import Records
-from analytics.review.answer import Answer, numbered, percent, plural
+from analytics.review.answer import Answer, listed, numbered, percent, plural
 from analytics.review.quarter import YEAR_DAYS
 
 #: ages in years at which build years are compared, and the edges of the ages within which new and rebuilt are
@@ -67,7 +67,7 @@ def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
     columns = ["built_in", "units", "comebacks", "age_years", "at_risk", "mean_comebacks", "lower", "upper"]
     years = lifetimes.units["built_on"].dt.year
     events = _on_record(records, lifetimes)
-    rows, curves = [], {}
+    rows, curves, young = [], {}, []
     for year in sorted(years.dropna().unique()):
         own = (years == year).to_numpy()
         units = lifetimes.units[own]
@@ -77,13 +77,16 @@ def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
         except NotEnoughData:
             rows.append([str(int(year)), n, k, np.nan, n, np.nan, np.nan, np.nan])
             continue
-        mean = curves[int(year)]
+        mean, before = curves[int(year)], len(rows)
         for age in _AGES:
             followed = _at_risk(records, lifetimes, own, age * YEAR_DAYS)
             if followed < FEWEST_AT_RISK or age * YEAR_DAYS > mean.last_time:
                 continue
             at = mean.mean_at(age * YEAR_DAYS).iloc[0]
             rows.append([str(int(year)), n, k, age, followed, at["mean"], at["lower"], at["upper"]])
+        if len(rows) == before:
+            young.append(f"{int(year)} ({plural(k, 'comeback')} of {plural(n, 'unit')})")
+            rows.append([str(int(year)), n, k, np.nan, n, np.nan, np.nan, np.nan])
     frame = pd.DataFrame(rows, columns=columns)
     if not curves:
         return Answer(question, ("No unit has come back damaged yet.",), frame)
@@ -97,6 +100,10 @@ def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
             f"Comebacks per hundred units by {age:g} year{'s' if age > 1 else ''}: "
             + "; ".join(f"built {r.built_in} {numbered(100 * r.mean_comebacks)}" for r in own.itertuples())
             + "."
+        )
+    if young:
+        lines.append(
+            f"Not compared, since fewer than {FEWEST_AT_RISK} units have been followed for a year: built in {listed(young, 12)}."
         )
     lines += _year_against_rest(records, lifetimes, frame, years)
     lines.append(_trend_words(records, lifetimes))
@@ -173,12 +180,15 @@ def _trend_words(records: Records, lifetimes: Lifetimes) -> str:
 class AsNew:
     """Comebacks of units after their nth rebuild against those expected of new units alike. ``ratio`` with exact limits at
     ``level`` that allow for how well the expectation is known; NaN where too little is expected. sees_double: chance that
-    units truly twice as bad would have been told from new ones."""
+    units truly twice as bad would have been told from new ones. compared_years, compared: of all their years and comebacks,
+    those where there are new units alike; expected and ratio are of these."""
 
     rebuilds: int
     units: int
     years: float
     comebacks: int
+    compared_years: float
+    compared: int
     expected: float
     expected_error: float
     ratio: float
@@ -242,8 +252,8 @@ def as_new(
 ) -> AsNew:
     """Comebacks of the stretches ``own`` against those expected at the rates of ``new``, stratum by stratum.
 
-    Strata: age since new or rebuilt, times ``by``. Strata without any new units are left out on both sides. The limits are
-    those of two Poisson counts, the second being as many as would leave the expectation as uncertain as it is.
+    Strata: age since new or rebuilt, times ``by``. Strata without any new units cannot be compared: they count in the totals
+    alone. The limits are those of two Poisson counts, the second being as many as would leave the expectation as uncertain as it is.
     """
     mine, theirs = _cut(own, by), _cut(new, by)
     both = mine.join(theirs, how="inner", lsuffix="", rsuffix="_new")
@@ -257,19 +267,20 @@ def as_new(
         test = _against(seen, expected, worth, level)
         ratio, lower, upper = seen / expected, test.lower, test.upper
         sees = chance_to_tell(2.0, expected, worth, level)
-    units = int(own.drop_duplicates("unit")["count"].sum())
     return AsNew(
-        rebuilds,
-        units,
-        float(both["years"].sum()),
-        seen,
-        expected,
-        float(np.sqrt(spread)),
-        ratio,
-        lower,
-        upper,
-        sees,
-        level,
+        rebuilds=rebuilds,
+        units=int(own.drop_duplicates("unit")["count"].sum()),
+        years=float(mine["years"].sum()),
+        comebacks=int(mine["failed"].sum()),
+        compared_years=float(both["years"].sum()),
+        compared=seen,
+        expected=expected,
+        expected_error=float(np.sqrt(spread)),
+        ratio=ratio,
+        lower=lower,
+        upper=upper,
+        sees_double=sees,
+        level=level,
     )
 
 
@@ -297,7 +308,7 @@ def _cut(frame: pd.DataFrame, by: tuple[str, ...]) -> pd.DataFrame:
     return pd.concat(pieces).groupby([*by, "age"])[["years", "failed"]].sum()
 
 
-_REBUILT = ["rebuilds", "units", "unit_years", "comebacks", "expected_as_new", "ratio", "lower", "upper", "sees_double", "back_in_a_year",
+_REBUILT = ["rebuilds", "units", "unit_years", "comebacks", "compared_comebacks", "expected_as_new", "ratio", "lower", "upper", "sees_double", "back_in_a_year",
             "back_lower", "back_upper"]  # fmt: skip
 
 
@@ -316,7 +327,7 @@ def rebuilt(records: Records, lifetimes: Lifetimes) -> Answer:
         blank = n == 0
         rows.append(
             [
-                "new" if n == 0 else "once" if n == 1 else "twice or more", test.units, test.years, test.comebacks,
+                "new" if n == 0 else "once" if n == 1 else "twice or more", test.units, test.years, test.comebacks, test.compared,
                 np.nan if blank else test.expected, np.nan if blank else test.ratio, np.nan if blank else test.lower,
                 np.nan if blank else test.upper, np.nan if blank else test.sees_double, *back,
             ]
@@ -357,11 +368,17 @@ def _within_a_year(own: pd.DataFrame) -> tuple[float, float, float]:
 def _verdict(t: AsNew) -> str:
     name = "Rebuilt once" if t.rebuilds == 1 else "Rebuilt twice or more"
     seen = f"{plural(t.units, 'unit')}, {t.years:,.0f} unit-years, {plural(t.comebacks, 'comeback')}"
+    alone = t.comebacks - t.compared
+    if alone:
+        seen += (
+            f" ({alone} of them in {t.years - t.compared_years:,.1f} unit-years at an age, power band and use that no new unit has "
+            "been seen in: left out of the comparison)"
+        )
     if not np.isfinite(t.ratio):
         return f"{name}: {seen}, where new ones like them would have had {t.expected:.1f}. Too little has been expected so far to say anything."
     told = (
         f"{numbered(t.ratio)} times as many as new ones alike ({numbered(t.lower)} to {numbered(t.upper)})"
-        if t.comebacks
+        if t.compared
         else (f"none where new ones alike would have had {t.expected:.1f}; at most {numbered(t.upper)} times as many")
     )
     power = f"Had they been twice as bad, these records would have shown it with a chance of {percent(t.sees_double)}."

@@ -205,3 +205,21 @@ def test_damage_that_only_a_teardown_shows(tmp_path):
     assert "1 of the failures was found at a teardown: the same damage in trucks never opened is not counted" in said(
         ratings
     )
+
+
+def test_trucks_that_were_sold_prove_nothing_more_by_time(tmp_path):
+    """24 of 60 at or above the limit, read when sold: in the owner's sight the miles would go on, out of it they don't."""
+    builds = trucks()
+    for state, proven in (("yes", True), ("sold", False)):
+        read = [
+            {"serial": b["serial"], "read_on": "2024-03-31", "odometer": 47_000, "still_running": state} for b in builds
+        ]
+        if not proven:
+            read = [{**r, "read_on": "2024-03-30"} for r in read]
+        limits = [{"component": "converter", "part": "C", "power_limit": 800, "effective_on": "2020-01-01"}]
+        folder = write_shop(tmp_path / state, QUICK, builds=builds, readings=read, limits=limits)
+        records = load_records(folder)
+        told = " ".join(words.proofs(make_ratings(records, make_lifetimes(records))))
+        assert "To prove converter C at its published 800 hp" in told
+        assert ("will be proven within" in told) == proven
+        assert ("time alone will prove nothing" in told) != proven

@@ -15,7 +15,7 @@ from analytics.records.load import load_records
 from analytics.review.alarms import revision_answer
 from analytics.review.expected import LIFE, at_stake, expected_table, life_hazards, running_chances
 from analytics.review.forecast import MILES, count_forecast, forecast, unit_chances, units_answer
-from analytics.review.months_in_service import by_service, months_table
+from analytics.review.months_in_service import by_service, months_answer, months_table
 from analytics.review.outlook import make_outlook
 from analytics.review.quarterly import make_review
 from analytics.review.stands import (
@@ -40,6 +40,7 @@ from tests.small_shop import TOML, build, rateable_shop, returned, write_shop
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 LOT = ("lot, whole life", "converter", "TC-1/10")
+NO_ALARMS = pd.DataFrame(columns=["family", "group", "component", "came", "expected"])
 MONTH = ("build month, install errors", "clutch pack", "2022-09")
 
 
@@ -423,3 +424,19 @@ def test_months_by_hand(tmp_path):
     assert first["unit_years"] == pytest.approx(2 * 3 / 12)
     days = sum((pd.Timestamp("2024-03-31") - pd.Timestamp(b["built_on"])).days for b in builds)
     assert table["unit_years"].sum() == pytest.approx(days / 365.25)
+
+
+def test_a_failure_on_the_first_day_or_alone_in_its_stretch_is_counted(tmp_path):
+    """One shaft gone on the day it went in service; one on day 1,461, the last of month 48, after which nothing is seen."""
+    first = [build("T-111", "2024-03-31"), build("T-222", "2024-01-01")]
+    stand = stand_of(load_records(write_shop(tmp_path / "a", builds=first, returns=[returned("T-111", "2024-03-31")])))
+    table = months_table(stand)
+    own = table.loc[table["built"] == "2024-03", ["month_from", "units", "unit_years", "came"]]
+    assert own.to_numpy().tolist() == [[0, 1, 0, 1]]
+    assert "Nothing has come back yet." not in months_answer(table, NO_ALARMS).answer
+    assert by_service(table)["came"].tolist() == [1]
+    old = [build("T-111", "2020-03-31"), build("T-222", "2022-03-31")]
+    back = [returned("T-111", "2024-03-31", replaced_with="scrapped")]
+    table = months_table(stand_of(load_records(write_shop(tmp_path / "b", builds=old, returns=back))))
+    assert table.loc[table["came"] > 0, ["built", "month_from", "units"]].to_numpy().tolist() == [["2020-03", 45, 1]]
+    assert table["came"].sum() == 1

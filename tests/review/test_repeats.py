@@ -10,6 +10,7 @@ from analytics.lifetimes.table import make_lifetimes
 from analytics.records.load import load_records
 from analytics.review.quarter import YEAR_DAYS
 from analytics.review.repeats import (
+    _verdict,
     as_new,
     by_build_year,
     chance_to_tell,
@@ -152,3 +153,25 @@ def test_a_worse_year_is_told_from_the_others(tmp_path):
     line = next(line for line in told.answer if line.startswith("Built 2022 against all before"))
     assert "18 more per hundred units" in line
     assert "more than chance" in line
+
+
+def test_a_year_too_thin_to_compare_keeps_its_row_and_its_comebacks(tmp_path):
+    builds = [build(f"Q-{k:03d}", "2020-02-01") for k in range(40)] + [build(f"R-{k}", "2022-02-01") for k in range(5)]
+    back = [returned(f"Q-{k:03d}", "2021-01-05") for k in range(3)] + [returned("R-1", "2023-01-05")]
+    told = by_build_year(*load(tmp_path, builds=builds, returns=back))
+    once = told.table.drop_duplicates("built_in")
+    assert once[["built_in", "units", "comebacks"]].to_numpy().tolist() == [["2020", 40, 3], ["2022", 5, 1]]
+    assert any("built in 2022 (1 comeback of 5 units)" in line for line in told.answer)
+
+
+def test_comebacks_without_new_units_alike_are_counted_and_named():
+    """18 rebuilt comebacks at a use that new units have, one at a use that none has."""
+    rng = np.random.default_rng(3)
+    new = frame_of(rng, 400, 0.1, 0)
+    again = frame_of(rng, 60, 0.1, 1).assign(failed=np.arange(60) < 18, time=200.0)
+    alone = again.iloc[:1].assign(use="sled", unit=99_999, failed=True)
+    test = as_new(1, pd.concat([again, alone]), new)
+    assert (test.comebacks, test.compared) == (19, 18)
+    assert test.years == pytest.approx(test.compared_years + 200 / YEAR_DAYS)
+    assert test.ratio == pytest.approx(18 / test.expected)
+    assert "19 comebacks (1 of them in 0.5 unit-years" in _verdict(test)

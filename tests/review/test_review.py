@@ -141,6 +141,23 @@ def test_limits_in_force_at_the_build(tmp_path):
     assert "750 hp at up to 9,000 lb (from 2023-01-01): 1 failed within it this quarter (1 of 1 ever)" in told
 
 
+def test_a_truck_tuned_past_its_limit_stands_on_both_sides_of_it(tmp_path):
+    """Built at 500 hp under a limit of 700, tuned to 800, broken there: one of the one that ran above, none of the two within."""
+    limits = [{"component": "input shaft", "part": "A", "power_limit": 700, "effective_on": "2020-01-01"}]
+    builds = [build("T-111", power=500), build("T-222", power=500)]
+    changes = [
+        {"serial": "T-111", "changed_on": day, "power": hp}
+        for day, hp in (("2022-06-01", 550), ("2023-01-01", 780), ("2023-06-01", 800))
+    ]
+    folder = write_shop(
+        tmp_path, builds=builds, limits=limits, changes=changes, returns=[returned("T-111", "2024-02-01")]
+    )
+    told = make_review(folder).limits
+    sides = ["parts_within", "failed_within", "parts_above", "failed_above"]
+    assert told.table[sides].to_numpy().tolist() == [[2, 0, 1, 1]]
+    assert "1 failed above it (1 of 1 ever)" in told.answer[0]
+
+
 def test_the_loudest_fault_is_weight_known_mostly_for_returns(tmp_path):
     builds = [build(f"T-{k:03d}XY", weight=8000 if k < 30 else "") for k in range(100)]
     back = [returned(b["serial"], "2024-02-01") for b in builds[:15]]
