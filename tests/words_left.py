@@ -54,7 +54,7 @@ LEFT = {
     "review/months_in_service.py": 14,
     "review/outlook.py": 3,
     "review/renew.py": 10,
-    "review/repeats.py": 25,
+    "review/repeats.py": 27,
     "review/stands.py": 2,
     "review/to_fix.py": 49,
 }
