@@ -2,6 +2,7 @@
 # make test     lint and tests
 # make lab      JupyterLab on the notebooks
 # make hostile  the catalogue of bad inputs, each with what becomes of it
+# make same     BASE=DIR: every output beside what DIR holds, byte by byte; the first call fills DIR
 # make browser  the pages in a real browser (needs Chromium or Chrome)
 # make oracles  outside values computed again in R (needs R with survival and cmprsk)
 # make study    the long studies: hours; the first goes on where it stopped
@@ -12,7 +13,7 @@ VENV ?= .venv
 PY := $(VENV)/bin/python
 READY := $(VENV)/.ready
 
-.PHONY: review test lab hostile browser oracles study clean
+.PHONY: review test lab hostile same browser oracles study clean
 
 review: $(READY)
 	$(PY) -m analytics review data/demo --out out/review
@@ -26,6 +27,10 @@ lab: $(READY)
 
 hostile: $(READY)
 	$(PY) -m tests.hostile
+
+same: $(READY)
+	@test -n "$(BASE)" || { echo "Say where, outside the checkout: make same BASE=DIR"; exit 1; }
+	$(PY) -m tests.same_outputs $$(test -f "$(BASE)/manifest.json" && echo compare || echo record) "$(BASE)"
 
 browser: $(READY)
 	$(PY) -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[browser]'
