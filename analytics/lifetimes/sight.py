@@ -25,7 +25,7 @@ def make_sight(units: pd.DataFrame, gaps: pd.DataFrame, records_start: pd.Timest
     known of has a stretch of no length.
     """
     there = units[units["start"] <= units["stop"]]
-    begin = pd.DataFrame({"unit": there.index, "from_day": there["start"], "to_day": there["stop"], "new": True})
+    begin = pd.DataFrame({"unit": there.index, "from_day": there["start"], "to_day": there["stop"]})
     own = gaps[gaps["unit"].isin(there.index)]
     sight = _around(begin, own) if len(own) else begin
     start = there["start"].reindex(sight["unit"]).to_numpy()
@@ -33,18 +33,18 @@ def make_sight(units: pd.DataFrame, gaps: pd.DataFrame, records_start: pd.Timest
     sight["from_day"] = sight["from_day"].clip(lower=pd.Series(start, index=sight.index))
     if not pd.isna(records_start):
         sight["from_day"] = sight["from_day"].clip(lower=records_start)
-    sight["new"] &= sight["from_day"].to_numpy() == start
+    sight["new"] = sight["from_day"].to_numpy() == start
     kept = (sight["from_day"] < sight["to_day"]) | (sight["new"] & (sight["from_day"] == sight["to_day"]))
-    return sight[kept].reset_index(drop=True)
+    return sight.loc[kept, SIGHT_COLUMNS].reset_index(drop=True)
 
 
 def _around(begin: pd.DataFrame, gaps: pd.DataFrame) -> pd.DataFrame:
     """A gap ends one stretch and begins the next."""
     ends = pd.concat([gaps[["unit", "since"]].rename(columns={"since": "to_day"}), begin[["unit", "to_day"]]])
-    begins = pd.concat([begin[["unit", "from_day", "new"]], gaps[["unit"]].assign(from_day=gaps["until"], new=False)])
+    begins = pd.concat([begin[["unit", "from_day"]], gaps[["unit"]].assign(from_day=gaps["until"])])
     ends = ends.sort_values(["unit", "to_day"], kind="stable", ignore_index=True)
     begins = begins.sort_values(["unit", "from_day"], kind="stable", ignore_index=True)
-    return begins.assign(to_day=ends["to_day"])[SIGHT_COLUMNS]
+    return begins.assign(to_day=ends["to_day"])
 
 
 def stretch_of(sight: pd.DataFrame, unit: pd.Series | np.ndarray, day: pd.Series | np.ndarray) -> np.ndarray:
@@ -77,6 +77,15 @@ def returns_in_sight(returns: pd.DataFrame, units: pd.DataFrame, sight: pd.DataF
     counted = damaged[at >= 0]
     last = sight["to_day"].to_numpy()[at[at >= 0]]
     return counted.assign(seen_on=np.fmin(counted["day"].to_numpy("datetime64[ns]"), last))
+
+
+def ages_in_sight(units: pd.DataFrame, sight: pd.DataFrame) -> pd.DataFrame:
+    """The stretches of ``units`` (of ``Lifetimes``) as ages: unit, begin, end (days in service), new, count."""
+    own = sight[sight["unit"].isin(units.index)].reset_index(drop=True)
+    start = units["in_service_on"].reindex(own["unit"]).to_numpy()
+    begin, end = ((own[c] - start).dt.days.astype(float) for c in ("from_day", "to_day"))
+    count = units["count"].reindex(own["unit"]).to_numpy(np.int64)
+    return pd.DataFrame({"unit": own["unit"], "begin": begin, "end": end, "new": own["new"], "count": count})
 
 
 def days_in_sight(sight: pd.DataFrame, since: pd.Timestamp, until: pd.Timestamp) -> np.ndarray:

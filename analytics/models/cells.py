@@ -16,6 +16,7 @@ import pandas as pd
 
 from analytics.errors import NotEnoughData
 from analytics.lifetimes.schema import CLOCKS
+from analytics.lifetimes.sight import ages_in_sight, in_sight
 from analytics.models.competing import cumulative_incidence
 from analytics.models.nonparametric import SurvivalCurve, kaplan_meier, kaplan_meier_cells
 from analytics.models.recurrence import MeanCumulativeFunction, PowerLaw, mean_cumulative_function, power_law
@@ -192,67 +193,82 @@ def _by_finding(
     return result
 
 
-def repeated_failures(table: pd.DataFrame, units: pd.DataFrame) -> MeanCumulativeFunction:
-    """Mean number of failures per unit by its age in days, replacements included; rows and units of ``Lifetimes``.
+def repeated_failures(table: pd.DataFrame, units: pd.DataFrame, sight: pd.DataFrame) -> MeanCumulativeFunction:
+    """Mean number of failures per unit by its age in days, replacements included; rows, units and sight of ``Lifetimes``.
 
     A row that stands for several units counts its returns as those of single units. Raises NotEnoughData where
     nothing failed.
     """
-    return mean_cumulative_function(*_histories(*_failures(table, units)))
+    return repeated_events(units, *_failures(table, sight))
 
 
-def failures_with_age(table: pd.DataFrame, units: pd.DataFrame) -> PowerLaw:
-    """Do failures of a unit come faster as it ages, replacements included? Of the units watched from new.
-
-    A failure on the first day counts as half a day old. Raises NotEnoughData with fewer than two failures.
-    """
-    unit, end, name, age, begin, count = _histories(*_failures(table, units))
-    new = (begin == 0) & (end > 0)
-    own = pd.Series(end[new], index=np.asarray(unit)[new])
-    seen = np.isin(name, own.index)
-    until = own.reindex(name[seen]).to_numpy()
-    return power_law(end[new], until, np.clip(age[seen], 0.5, until), count[new])
+def failures_with_age(table: pd.DataFrame, units: pd.DataFrame, sight: pd.DataFrame) -> PowerLaw:
+    """Do failures of a unit come faster as it ages, replacements included? Raises NotEnoughData with fewer than two."""
+    return trend_of_events(units, *_failures(table, sight))
 
 
-def _failures(table: pd.DataFrame, units: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series, pd.Series, pd.Series]:
+def _failures(table: pd.DataFrame, sight: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series, pd.Series]:
+    """The stretches of the units in the table, from when it tells of them, and the units and days of its failures."""
     failures = table[is_failure(table)].sort_values("ended_on", kind="stable")
-    present = units.loc[np.intersect1d(units.index, table["unit"].unique())]
-    since = table.groupby("unit")["started_on"].min().reindex(present.index)
-    return present, since, failures["unit"], failures["ended_on"]
-
-
-def watched_ages(units: pd.DataFrame, since: pd.Series) -> tuple[pd.DataFrame, pd.Series]:
-    """Units that were watched at all, and the age in days (0: from new) from which each was."""
-    start = (since - units["in_service_on"]).dt.days.clip(lower=0)
+    since = table.groupby("unit")["started_on"].min()
+    own = sight[sight["unit"].isin(since.index)]
+    begun = own["unit"].map(since)
+    own = own.assign(from_day=own["from_day"].clip(lower=begun), new=own["new"] & (own["from_day"] >= begun))
     # a part put in on the last day has not been watched yet
-    units = units[(start < units["days"]) | (start == 0)]
-    return units, start.reindex(units.index)
+    own = own[(own["from_day"] < own["to_day"]) | (own["new"] & (own["from_day"] == own["to_day"]))]
+    return own.reset_index(drop=True), failures["unit"], failures["ended_on"]
 
 
 def repeated_events(
-    units: pd.DataFrame, since: pd.Series, event_unit: pd.Series, event_day: pd.Series
+    units: pd.DataFrame, sight: pd.DataFrame, event_unit: pd.Series, event_day: pd.Series
 ) -> MeanCumulativeFunction:
-    """Mean number of events per unit by its age in days. units: of ``Lifetimes``; since: the day each unit's watch begins
-    (its index); events of other units are passed over. Raises NotEnoughData without an event."""
-    return mean_cumulative_function(*_histories(units, since, event_unit, event_day))
+    """Mean number of events per unit by its age in days; units and sight (or some of their rows) of ``Lifetimes``.
+
+    Events of other units, and those out of sight, are passed over. Raises NotEnoughData without an event.
+    """
+    watched, name, age = _histories(units, sight, event_unit, event_day)
+    return mean_cumulative_function(watched["unit"], watched["end"], name, age, watched["begin"], watched["count"])
 
 
-def _histories(units: pd.DataFrame, since: pd.Series, event_unit: pd.Series, event_day: pd.Series) -> tuple:
-    """Names of units, the ages they were watched to, names and ages of events, the ages watched from, counts."""
-    present, start = watched_ages(units, since)
-    seen = event_unit.isin(present.index).to_numpy()
+def trend_of_events(
+    units: pd.DataFrame, sight: pd.DataFrame, event_unit: pd.Series, event_day: pd.Series, level: float = 0.95
+) -> PowerLaw:
+    """Do events of a unit come faster as it ages? Of units watched from new, up to where they first went out of sight.
+
+    An event on the first day counts as half a day old. Raises NotEnoughData with fewer than two events.
+    """
+    first = sight[sight["new"]]
+    watched, name, age = _histories(units, first, event_unit, event_day)
+    watched = watched[watched["end"] > 0].set_index("unit")
+    own = pd.Index(name).isin(watched.index)
+    until = watched["end"].reindex(name[own]).to_numpy()
+    return power_law(watched["end"], until, np.clip(age[own], _HALF_A_DAY, until), watched["count"], level)
+
+
+_HALF_A_DAY = 0.5
+
+
+def _histories(
+    units: pd.DataFrame, sight: pd.DataFrame, event_unit: pd.Series, event_day: pd.Series
+) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
+    """Ages between which units were watched (see ages_in_sight), and the units and ages of the events seen in them."""
+    watched = ages_in_sight(units, sight)
+    seen = event_unit.isin(watched["unit"]).to_numpy() & in_sight(sight, event_unit, event_day)
     event_unit, event_day = event_unit[seen], event_day[seen]
-    age = (event_day - present["in_service_on"].reindex(event_unit).to_numpy()).dt.days
+    age = (event_day - units["in_service_on"].reindex(event_unit).to_numpy()).dt.days.to_numpy(float)
     # one history per unit; of a row of several, each return is another unit's, as long as there is one
-    own = present["count"].reindex(event_unit).to_numpy()
+    own = units["count"].reindex(event_unit).to_numpy()
     name = event_unit.astype(str)
     copy = (event_unit.groupby(event_unit).cumcount() % np.maximum(own, 1)).astype(str)
     name = name.where(own == 1, name + " copy " + copy)
     singles = event_unit[(own > 1) & ~name.duplicated().to_numpy()]
-    taken = singles.value_counts().reindex(present.index, fill_value=0)
-    unit = [*present.index.astype(str), *name[singles.index]]
-    end = np.r_[present["days"].to_numpy(float), present["days"].reindex(singles).to_numpy(float)]
-    count = np.r_[(present["count"] - taken).to_numpy(np.int64), np.ones(len(singles), np.int64)]
-    # watched from new, or from the day the records start
-    begin = np.r_[start.to_numpy(float), start.reindex(singles).to_numpy(float)]
-    return unit, end, name.to_numpy(), age.to_numpy(float), begin, count
+    taken = singles.value_counts()
+    left = watched["count"] - watched["unit"].map(taken).fillna(0).astype(np.int64)
+    rest = watched.assign(unit=watched["unit"].astype(str), count=left)
+    if singles.empty:
+        return rest, name.to_numpy(), age
+    of_one = pd.DataFrame({"name": name[singles.index].to_numpy(), "unit": singles.to_numpy()}).merge(
+        watched, on="unit"
+    )
+    of_one = of_one.assign(unit=of_one["name"], count=1)[rest.columns]
+    return pd.concat([rest, of_one], ignore_index=True), name.to_numpy(), age

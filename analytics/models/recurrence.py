@@ -92,11 +92,11 @@ def mean_cumulative_function(
 ) -> MeanCumulativeFunction:
     """Mean cumulative number of events per unit by age, from units of staggered ages.
 
-    unit, end, start, count: shape (n,), one row per unit: its name, the ages between which it was watched
-    (start 0: from new) and how many units share this very history. event_unit, event_time: shape (m,), one
-    row per event; two events of one unit at one age are two events. A unit is at risk on (start, end].
-    Raises AnalyticsError for an unknown unit, a unit listed twice or an event outside its unit's ages;
-    NotEnoughData without an event.
+    unit, end, start, count: shape (n,), one row per stretch a unit was watched: its name, the ages between
+    which it was (start 0: from new) and how many units share this very history. A unit that was out of sight
+    for a time has several rows. event_unit, event_time: shape (m,), one row per event; two events of one
+    unit at one age are two events. A unit is at risk on (start, end]. Raises AnalyticsError for an unknown
+    unit, stretches of one unit that overlap or an event outside its unit's ages; NotEnoughData without an event.
     """
     import pandas as pd
 
@@ -107,29 +107,29 @@ def mean_cumulative_function(
     names = pd.Index(unit)
     if len(names) != len(ends):
         raise AnalyticsError(f"there are {len(names)} unit names for {len(ends)} ends: give one row per unit.")
-    if names.has_duplicates:
-        raise AnalyticsError(f"unit {names[names.duplicated()][0]!r} is listed twice: give one row per unit.")
     bad = (starts > ends) | ((starts == ends) & (starts > 0))
     if bad.any():
         i = int(np.flatnonzero(bad)[0])
         raise AnalyticsError(
             f"unit {names[i]!r} was watched from {number(starts[i])} to {number(ends[i])}: the end must come later."
         )
+    of = pd.factorize(names)[0]
+    order = np.lexsort((ends, starts, of))
+    names, of, starts, ends, counts = names[order], of[order], starts[order], ends[order], counts[order]
+    again = np.r_[False, of[1:] == of[:-1]]  # a later stretch of the unit before
+    bad = again & np.r_[False, (starts[1:] < ends[:-1]) | (counts[1:] != counts[:-1])]
+    bad |= again & (starts == 0) & (ends == 0)
+    if bad.any():
+        name = names[int(np.flatnonzero(bad)[0])]
+        raise AnalyticsError(
+            f"unit {name!r} is listed twice for one age, or with another count: give each stretch of it once."
+        )
     at = check_column("event_time", event_time)
     if not len(at):
         raise NotEnoughData(f"none of {int(counts.sum()):,} units had an event: there is no mean to draw.")
     if len(pd.Index(event_unit)) != len(at):
         raise AnalyticsError(f"there are {len(pd.Index(event_unit))} event units for {len(at)} event times.")
-    who = names.get_indexer(pd.Index(event_unit))
-    if (who < 0).any():
-        raise AnalyticsError(f"an event names unit {pd.Index(event_unit)[who < 0][0]!r}, which is not among the units.")
-    outside = (at > ends[who]) | ((at <= starts[who]) & (starts[who] > 0))
-    if outside.any():
-        i = int(np.flatnonzero(outside)[0])
-        raise AnalyticsError(
-            f"unit {names[who[i]]!r} has an event at {number(at[i])}, but was watched from {number(starts[who[i]])} "
-            f"to {number(ends[who[i]])}: mend the event or the unit's ages."
-        )
+    who = _stretch(names, of, starts, ends, pd.Index(event_unit), at)
     if not counts[who].sum():
         raise NotEnoughData("every unit with an event has count 0: there is no mean to draw.")
 
@@ -154,16 +154,19 @@ def mean_cumulative_function(
         pair.to_numpy(dtype=float),
     )
     gain = m / np.maximum(n, 1)[p_column]
-    frame = pd.Series(gain).groupby(np.asarray(p_who))
-    own_before = frame.cumsum().to_numpy() - gain
+    own_before = pd.Series(gain).groupby(np.asarray(p_who)).cumsum().to_numpy() - gain
     opened = np.searchsorted(time, starts, side="right") * late  # first column at risk
     closed = np.searchsorted(time, ends, side="right")  # columns up to the end
-    u_before = own_before - (drift[p_column] - drift[opened[p_who]])
     own_total = np.zeros(len(ends))
     np.add.at(own_total, np.asarray(p_who), gain)
-    u_end = own_total - (drift[closed] - drift[np.minimum(opened, closed)])
-    left = np.concatenate([[0.0], np.cumsum(np.bincount(closed, weights=counts * u_end, minlength=len(time) + 1))])
-    present = -left[1 : len(time) + 1]  # units with closed <= column have left before it
+    change = own_total - (drift[closed] - drift[np.minimum(opened, closed)])
+    u_end = pd.Series(change).groupby(of).cumsum().to_numpy()  # a unit out of sight keeps its U
+    u_start = np.where(again, np.r_[0.0, u_end[:-1]], 0.0)
+    u_before = u_start[p_who] + own_before - (drift[p_column] - drift[opened[p_who]])
+    size = len(time) + 1
+    out = np.bincount(closed, weights=counts * u_end, minlength=size)
+    back = np.bincount(opened, weights=counts * u_start, minlength=size)
+    present = -np.cumsum(out - back)[: len(time)]  # units with closed <= column have left before it
     w = counts[p_who].astype(float)
     cross = np.bincount(p_column, weights=w * (2 * u_before * gain + gain**2), minlength=len(time))
     n_safe = np.maximum(n, 1).astype(float)
@@ -184,10 +187,34 @@ def mean_cumulative_function(
         upper=mean * spread,
         level=level,
         last_time=float(ends.max()),
-        units=int(counts.sum()),
+        units=int(counts[~again].sum()),
         total_events=int(events.sum()),
         exposure=float((counts * (ends - starts)).sum()),
     )
+
+
+def _stretch(names: pd.Index, of: Ints, starts: Floats, ends: Floats, event_unit: pd.Index, at: Floats) -> Ints:
+    """Row of the stretch each event lies in, shape (m,). Raises AnalyticsError for an event in none."""
+    import pandas as pd
+
+    first = ~names.duplicated()
+    known = names[first].get_indexer(event_unit)
+    if (known < 0).any():
+        raise AnalyticsError(f"an event names unit {event_unit[known < 0][0]!r}, which is not among the units.")
+    events = pd.DataFrame({"of": of[first][known], "at": at, "event": np.arange(len(at))})
+    pairs = events.merge(pd.DataFrame({"of": of, "start": starts, "end": ends, "row": np.arange(len(ends))}), on="of")
+    inside = (pairs["at"] <= pairs["end"]) & ((pairs["at"] > pairs["start"]) | (pairs["start"] == 0))
+    who = np.full(len(at), -1)
+    who[pairs.loc[inside, "event"]] = pairs.loc[inside, "row"]
+    if (who < 0).any():
+        i = int(np.flatnonzero(who < 0)[0])
+        own = pairs[pairs["event"] == i]
+        told = " and ".join(f"from {number(a)} to {number(b)}" for a, b in zip(own["start"], own["end"], strict=True))
+        raise AnalyticsError(
+            f"unit {event_unit[i]!r} has an event at {number(at[i])}, but was watched {told}: "
+            "mend the event or the unit's ages."
+        )
+    return who
 
 
 @dataclass(frozen=True, slots=True)

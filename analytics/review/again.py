@@ -40,7 +40,7 @@ def again(lifetimes: Lifetimes) -> CodedAnswer:
     rows = []
     for component, own in table.groupby("component", sort=True):
         try:
-            mean = repeated_failures(own, units)
+            mean = repeated_failures(own, units, lifetimes.sight)
         except NotEnoughData:
             continue
         of_single = own["unit"].map(single)
@@ -59,7 +59,7 @@ def again(lifetimes: Lifetimes) -> CodedAnswer:
                 last["time"] / YEAR_DAYS,
                 last["lower"],
                 last["upper"],
-                *(_second_year(own, units, shop.failures_to_fit) if two_years else (math.nan,) * 3),
+                *(_second_year(own, lifetimes) if two_years else (math.nan,) * 3),
             ]
         )
     frame = pd.DataFrame(rows, columns=_COLUMNS)
@@ -101,10 +101,11 @@ def again(lifetimes: Lifetimes) -> CodedAnswer:
     return CodedAnswer(question, tuple(said), frame)
 
 
-def _second_year(own: pd.DataFrame, units: pd.DataFrame, least: int) -> tuple[float, float, float]:
-    """Expected failures in a unit's second year over those in its first, with 95 % limits; NaN with fewer than ``least``."""
+def _second_year(own: pd.DataFrame, lifetimes: Lifetimes) -> tuple[float, float, float]:
+    """Expected failures in a unit's second year over those in its first, with 95 % limits; NaN with too few to fit."""
+    least = lifetimes.shop.failures_to_fit
     try:
-        law = failures_with_age(own, units)
+        law = failures_with_age(own, lifetimes.units, lifetimes.sight)
     except NotEnoughData:
         return (math.nan,) * 3
     return tuple(2**b - 1 for b in (law.b, law.b_lower, law.b_upper)) if law.events >= least else (math.nan,) * 3

@@ -9,11 +9,12 @@ import pandas as pd
 from scipy.stats import norm, poisson
 
 from analytics.errors import NotEnoughData
+from analytics.lifetimes.sight import ages_in_sight, returns_in_sight
 from analytics.lifetimes.table import Lifetimes
-from analytics.models.cells import repeated_events, watched_ages
+from analytics.models.cells import repeated_events, trend_of_events
 from analytics.models.exact import RateComparison, compare_rates
 from analytics.models.nonparametric import kaplan_meier
-from analytics.models.recurrence import MeanCumulativeFunction, PowerLaw, power_law
+from analytics.models.recurrence import MeanCumulativeFunction, PowerLaw
 from analytics.records.load import Records
 from analytics.review.answer import Answer, listed, numbered, percent, plural
 from analytics.review.quarter import YEAR_DAYS
@@ -22,42 +23,25 @@ from analytics.review.quarter import YEAR_DAYS
 _AGES = (1.0, 2.0, 3.0)
 _EDGES = (0.0, 0.25, 1.0, 2.0, 3.0)
 _LEVEL = 0.95
-_HALF_A_DAY = 0.5  # for a comeback on the first day
 #: a share of units sent out this large must have been watched at an age before it is compared there
 FEWEST_AT_RISK = 20
 _FEWEST_EXPECTED = 1.0
 
 
-def comebacks(records: Records) -> pd.DataFrame:
-    """One row per unit and return with damage: unit, day, event. Of a row that stands for several units each return counts."""
-    back = records.returns[records.returns["cause"] != "no fault"]
-    return back.groupby("event", as_index=False).agg(unit=("unit", "first"), day=("day", "first"))[
-        ["unit", "day", "event"]
-    ]
+def comebacks(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
+    """One row per unit and return with damage that counts (see lifetimes/sight.py): unit, day, event.
 
-
-def watched_from(records: Records, lifetimes: Lifetimes) -> pd.Series:
-    """The day each unit's comebacks are on record from: in service, or the start of the records."""
-    start = lifetimes.units["in_service_on"]
-    return start if not records.shop.records_start else start.clip(lower=pd.Timestamp(records.shop.records_start))
+    Of a row that stands for several units each return counts.
+    """
+    back = returns_in_sight(records.returns, lifetimes.units, lifetimes.sight)
+    by_event = back.groupby("event", as_index=False).agg(unit=("unit", "first"), day=("seen_on", "min"))
+    return by_event[["unit", "day", "event"]]
 
 
 def mean_comebacks(records: Records, lifetimes: Lifetimes, own: np.ndarray | None = None) -> MeanCumulativeFunction:
     """Mean comebacks per unit by age in days, of all units or those of the mask ``own`` (n,). Raises NotEnoughData."""
-    units, since, events = lifetimes.units, watched_from(records, lifetimes), _on_record(records, lifetimes)
-    if own is not None:
-        units, since = units[own], since[own]
-    return repeated_events(units, since, events["unit"], events["day"])
-
-
-def _on_record(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
-    """Comebacks within the watch of their unit; one after a unit was last known of is left to the curves by component."""
-    events, since = comebacks(records), watched_from(records, lifetimes)
-    until = lifetimes.units["seen_until"].reindex(events["unit"]).to_numpy()
-    begun = since.reindex(events["unit"]).to_numpy()
-    new = begun == lifetimes.units["in_service_on"].reindex(events["unit"]).to_numpy()
-    day = events["day"].to_numpy()
-    return events[(day <= until) & ((day > begun) | (new & (day == begun)))].reset_index(drop=True)
+    units, events = lifetimes.units, comebacks(records, lifetimes)
+    return repeated_events(units if own is None else units[own], lifetimes.sight, events["unit"], events["day"])
 
 
 # ---- by build year ---------------------------------------------------------------------------------------------------
@@ -66,7 +50,7 @@ def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
     question = "Do the units of later years come back less?"
     columns = ["built_in", "units", "comebacks", "age_years", "at_risk", "mean_comebacks", "lower", "upper"]
     years = lifetimes.units["built_on"].dt.year
-    events = _on_record(records, lifetimes)
+    events = comebacks(records, lifetimes)
     rows, curves, young = [], {}, []
     for year in sorted(years.dropna().unique()):
         own = (years == year).to_numpy()
@@ -123,8 +107,8 @@ def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
 
 
 def _at_risk(records: Records, lifetimes: Lifetimes, own: np.ndarray, age: float) -> int:
-    units, start = watched_ages(lifetimes.units[own], watched_from(records, lifetimes)[own])
-    return int(units.loc[(units["days"] >= age) & (start < age), "count"].sum())
+    watched = ages_in_sight(lifetimes.units[own], lifetimes.sight)
+    return int(watched.loc[(watched["end"] >= age) & (watched["begin"] < age), "count"].sum())
 
 
 def _year_against_rest(records: Records, lifetimes: Lifetimes, frame: pd.DataFrame, years: pd.Series) -> list[str]:
@@ -152,12 +136,8 @@ def _year_against_rest(records: Records, lifetimes: Lifetimes, frame: pd.DataFra
 
 def unit_trend(records: Records, lifetimes: Lifetimes) -> PowerLaw:
     """Whether comebacks of a unit come closer together with its age, from units watched from new. Raises NotEnoughData."""
-    units, start = watched_ages(lifetimes.units, watched_from(records, lifetimes))
-    units = units[(start == 0) & (units["days"] > 0)]
-    events = _on_record(records, lifetimes)
-    events = events[events["unit"].isin(units.index)]
-    age = (events["day"] - units["in_service_on"].reindex(events["unit"]).to_numpy()).dt.days.clip(lower=_HALF_A_DAY)
-    return power_law(units["days"], units["days"].reindex(events["unit"]), age, units["count"], _LEVEL)
+    events = comebacks(records, lifetimes)
+    return trend_of_events(lifetimes.units, lifetimes.sight, events["unit"], events["day"], _LEVEL)
 
 
 def _trend_words(records: Records, lifetimes: Lifetimes) -> str:
@@ -202,10 +182,14 @@ def stretches(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
     """Each unit's time from new, or from its nth comeback, to the next one or to when it was last known of.
 
     unit, rebuilds (comebacks so far), entry, time (days since new or rebuilt), failed, count, power_band, use. Rows that
-    stand for several units, and the time of a unit before its records start, are followed from new only.
+    stand for several units, and the time of a unit before its records start, are followed from new only. A unit is followed
+    to where it first went out of sight: what was done to it then is not known.
     """
-    units, events = lifetimes.units, _on_record(records, lifetimes)
-    since = watched_from(records, lifetimes)
+    first = lifetimes.sight.drop_duplicates("unit").set_index("unit")
+    units, events = lifetimes.units, comebacks(records, lifetimes)
+    units = units[units.index.isin(first.index)]
+    since, until_day = first["from_day"], first["to_day"]
+    events = events[events["day"] <= events["unit"].map(until_day)]
     gone = records.returns.loc[records.returns["unit_gone"], "event"]
     table = lifetimes.table
     band = (
@@ -217,7 +201,8 @@ def stretches(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
     by_unit = {u: own.sort_values("day", kind="stable") for u, own in events.groupby("unit")}
     rows = []
     for unit in units.itertuples():
-        u, begin, until = unit.Index, unit.in_service_on, unit.seen_until
+        u, begin = unit.Index, unit.in_service_on
+        until = until_day[u]
         entry = max((since[u] - begin).days, 0)
         own = by_unit.get(u)
         tail = (unit.count, band[u], unit.use or "not recorded")

@@ -88,14 +88,14 @@ def test_bearing_cages_with_counts(tmp_path, reference, reference_data):
 def test_valve_seats_repeat(tmp_path, reference, reference_data):
     review = make_review(shops.valve_seats(reference_data("valve_seat"), tmp_path))
     assert len(review.records.returns) == 48  # two on one engine on one day stay two
-    mean = repeated_failures(review.lifetimes.table, review.lifetimes.units)
+    mean = repeated_failures(review.lifetimes.table, review.lifetimes.units, review.lifetimes.sight)
     assert (mean.units, mean.total_events) == (41, 48)
     for quantity, column in (("mcf", "mean"), ("mcf_se_robust", "std_err"), ("mcf_se_poisson", "std_err_poisson")):
         expected = reference("D07", quantity)
         np.testing.assert_allclose(mean.mean_at(at(expected))[column], expected["value"], rtol=1e-6)
     assert "more than once" in worded(review.again).sentences[0]
     # failures come faster as engines age: the power law of the same engines, through the sheets
-    law = failures_with_age(review.lifetimes.table, review.lifetimes.units)
+    law = failures_with_age(review.lifetimes.table, review.lifetimes.units, review.lifetimes.sight)
     assert law.b == pytest.approx(reference("D07", "powerlaw_b")["value"].iat[0], rel=1e-4)
     # too few engines are two years old, so no second year is spoken of
     assert np.isnan(review.again.table["second_year_to_first"].iat[0])

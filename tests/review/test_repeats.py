@@ -175,3 +175,23 @@ def test_comebacks_without_new_units_alike_are_counted_and_named():
     assert test.years == pytest.approx(test.compared_years + 200 / YEAR_DAYS)
     assert test.ratio == pytest.approx(18 / test.expected)
     assert "19 comebacks (1 of them in 0.5 unit-years" in _verdict(test)
+
+
+def test_units_gone_and_back_with_a_failure_are_counted_by_the_rule_of_the_lives(tmp_path):
+    """40 trucks, 25 sold after a year; 6 of those come back broken a year later, 2 that were never sold do too. Only the
+    latter count: of sold trucks none but the broken are heard of again."""
+    builds = [build(f"T-{k:03d}XY", "2020-01-01") for k in range(40)]
+    sold = [{"serial": b["serial"], "read_on": "2021-01-01", "still_running": "sold"} for b in builds[:25]]
+    back = [returned(b["serial"], "2022-01-01") for b in [*builds[:6], *builds[30:32]]]
+    records, lifetimes = load(tmp_path, builds=builds, returns=back, readings=sold)
+    mean = mean_comebacks(records, lifetimes)
+    assert (mean.total_events, mean.units) == (2, 40)
+    assert mean.at_risk.tolist() == [15]
+    assert mean.mean[-1] == pytest.approx(2 / 15)
+    assert int((lifetimes.table["ended"] == "failed").sum()) == 2
+    # in sight: 25 for 366 days, 6 of them from the day after their return to 31 March 2024, 15 all along
+    assert mean.exposure == 25 * 366 + 6 * 820 + 15 * 1551
+    frame = by_build_year(records, lifetimes).table
+    assert frame["comebacks"].unique().tolist() == [2]
+    assert stretches(records, lifetimes).query("failed")["count"].sum() == 2
+    assert unit_trend(records, lifetimes).events == 2
