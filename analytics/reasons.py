@@ -49,3 +49,66 @@ class CameBack(Code):
     FOLLOWED = auto()
     ORDER_UNCLEAR = auto()
     CAUSE_UNSTATED = auto()
+
+
+class Curve(Code):
+    """What limits a survival curve, a share by finding, or an age read off one."""
+
+    NONE_FAILED = auto()
+    FELL_TO_ZERO_EARLY = auto()
+    NOBODY_AT_RISK = auto()
+    ALL_FAILED_BEFORE_OTHERS = auto()
+    NOT_SO_MANY_FAILED = auto()
+    FEW_AT_RISK_THERE = auto()
+    NO_UPPER_LIMIT = auto()
+    NO_LOWER_LIMIT = auto()
+
+
+class Fit(Code):
+    """What limits a fitted life distribution, or a figure read off one."""
+
+    PAST_LARGEST_AGE = auto()
+    NO_LOW_END = auto()
+    NO_HIGH_END = auto()
+    LIMIT_NOT_FOUND = auto()
+    UNITS_HAD_NOT_RUN = auto()
+    NONE_FAILED = auto()
+    NO_MAXIMUM = auto()
+
+
+class Lives(Code):
+    """What was left out of the lives rated, or assumed of them."""
+
+    NO_WEIGHT = auto()
+    NO_POWER_OR_WEIGHT = auto()
+    OTHER_CAUSES = auto()
+    NO_MILES_OR_DAYS = auto()
+    FAILED_AT_ZERO = auto()
+    CARRIED_ON = auto()
+    EXTRA_UNKNOWN = auto()
+    EXTRA_PARTLY_UNKNOWN = auto()
+    MISSING_OF_FAILED = auto()
+    MISSING_OF_OTHERS = auto()
+
+
+class Mileage(Code):
+    FROM_RETURNED_TOO = auto()
+    FEW_ODOMETERS = auto()
+
+
+class Refused(Code):
+    """A question that the records cannot carry; ``why`` is the message of the error that said so."""
+
+    BECAUSE = auto()
+
+
+class Assumption(Code):
+    """What a test of an assumption found."""
+
+    POWER_LAW_BENDS = auto()
+    POWER_LAW_STRAIGHT = auto()
+    POWER_LAW_UNTESTED = auto()
+    SHAPES_DIFFER = auto()
+    SHAPES_ALIKE = auto()
+    FEW_EXPECTED = auto()
+    SMALL_LOT = auto()

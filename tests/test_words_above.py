@@ -21,13 +21,14 @@ FILES = sorted(p for layer in NUMBERS for p in (PACKAGE / layer).rglob("*.py"))
 
 
 def sentences(source: str) -> list[str]:
-    """Texts of five words or more outside docstrings and errors, and formats for a reader (thousands, percent, fixed places)."""
+    """Texts of five words or more outside docstrings, errors and reprs, and formats for a reader (thousands, percent, fixed places)."""
     tree = ast.parse(source)
     quiet = set()
     for node in ast.walk(tree):
         if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and node.body:
             quiet.add(id(getattr(node.body[0], "value", None)))
-        if isinstance(node, ast.Raise | ast.Assert):
+        developer = isinstance(node, ast.FunctionDef) and node.name == "__repr__"
+        if isinstance(node, ast.Raise | ast.Assert) or developer:
             quiet |= {id(inner) for inner in ast.walk(node)}
     # pieces of an f-string count once, as the whole
     quiet |= {id(v) for n in ast.walk(tree) if isinstance(n, ast.JoinedStr) for v in n.values}
@@ -77,3 +78,12 @@ def f(n):
     return f"{n:,}", f"{n:.1%}", "power_hp", f"{n}"
 '''
     assert len(sentences(source)) == 3
+
+
+if __name__ == "__main__":  # python -m tests.test_words_above: writes what is left now
+    left = {p.relative_to(PACKAGE).as_posix(): len(sentences(p.read_text(encoding="utf-8"))) for p in FILES}
+    rows = "".join(f'    "{name}": {n},\n' for name, n in left.items() if n)
+    Path(__file__).with_name("words_left.py").write_text(
+        f'"""Sentences and dressed numbers still made below ``words``, by file. A number here only goes down."""\n\nLEFT = {{\n{rows}}}\n',
+        encoding="utf-8",
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,19 +14,19 @@ from analytics.errors import NotEnoughData
 from analytics.models.joint import JointModel, fit_joint, joint_model, log_power_at
 from analytics.models.lifedata import NOTHING, LifeData, split_days
 from analytics.models.regression import Optimum, Priors, log_density, log_survival, standard_quantile, survival_of
+from analytics.reasons import Assumption, Reason, reason
 
 OPEN = (0.0, 100.0)  # a prior wide enough to leave a tested term to the data
 
 
 @dataclass(frozen=True, slots=True)
 class ModelTest:
-    """A likelihood-ratio test of one assumption: chi-square, degrees of freedom, p-value, and what it says in words."""
+    """A likelihood-ratio test of one assumption: chi-square, degrees of freedom, p-value, and what it found."""
 
-    name: str
     statistic: float
     df: int
     p_value: float
-    words: str
+    found: Reason
 
 
 def curvature_test(
@@ -48,15 +49,10 @@ def curvature_test(
     # both values on the same nodes, and without the tested term's own prior, which is flat here
     stat = 2 * max(float(bent.value[0] - top.value[0]), 0.0)
     p = float(chi2.sf(stat, 1))
-    words = (
-        f"the power law bends (p = {p:.3f}): ratings near the edge of the powers seen are less sure than stated"
-        if p < 0.05
-        else f"nothing in the records says the power law is not straight (p = {p:.2f})"
-    )
     if not (top.converged[0] and bent.converged[0]):
-        words = "whether the power law bends could not be tested: a fit did not converge"
-        stat, p = float("nan"), float("nan")
-    return ModelTest("power law straight", stat, 1, p, words)
+        return ModelTest(math.nan, 1, math.nan, reason(Assumption.POWER_LAW_UNTESTED))
+    bends = Assumption.POWER_LAW_BENDS if p < 0.05 else Assumption.POWER_LAW_STRAIGHT
+    return ModelTest(stat, 1, p, reason(bends, p_value=p))
 
 
 def common_shape_test(parts: dict[str, LifeData], life_miles: float, law: str = "weibull") -> ModelTest:
@@ -88,19 +84,15 @@ def common_shape_test(parts: dict[str, LifeData], life_miles: float, law: str = 
 
     shapes = [float(top.theta[0, 0]) for _, top in fitted.values()]
     # the shared shape lies between the least and the greatest of the parts' own
-    found = minimize_scalar(
+    least = minimize_scalar(
         lost, bounds=(min(shapes) - 0.05, max(shapes) + 0.05), method="bounded", options={"xatol": 1e-3}
     )
-    best, peak = -float(found.fun), float(found.x)
+    best, peak = -float(least.fun), float(least.x)
     stat = 2 * max(apart - float(best), 0.0)
     df = len(fitted) - 1
     p = float(chi2.sf(stat, df))
-    words = (
-        f"the parts wear out in different ways (p = {p:.3f}): do not pool their shapes"
-        if p < 0.05
-        else f"nothing says the parts differ in shape (p = {p:.2f}; shared shape {np.exp(peak):.2f})"
-    )
-    return ModelTest("one shape for all parts", stat, df, p, words)
+    found = Assumption.SHAPES_DIFFER if p < 0.05 else Assumption.SHAPES_ALIKE
+    return ModelTest(stat, df, p, reason(found, p_value=p, shape=float(np.exp(peak))))
 
 
 def fitted_survival(model: JointModel, top: Optimum, miles: np.ndarray, rows: np.ndarray | None = None) -> np.ndarray:

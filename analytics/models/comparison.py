@@ -7,7 +7,7 @@ Sources: Mantel, Cancer Chemother. Rep. 50 (1966) 163-170; Peto and Peto, J. R. 
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,6 +25,7 @@ from analytics.models.nonparametric import (
     check_failed,
     units_at_risk,
 )
+from analytics.reasons import Assumption, Reason, reason
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,7 +37,7 @@ class LogRank:
     order.
 
     test: "groups", or "trend" (one degree of freedom, z positive where higher scores fail sooner, else NaN).
-    strata: how many strata carried information; note: what weakens the p-value, in words.
+    strata: how many strata carried information; notes: what weakens the p-value.
     """
 
     test: str
@@ -49,13 +50,14 @@ class LogRank:
     observed: tuple[int, ...]
     expected: tuple[float, ...]
     strata: int
-    note: str
+    notes: tuple[Reason, ...]
 
     def to_frame(self) -> pd.DataFrame:
         """One row per group, unrounded; the test's own figures repeat."""
         import pandas as pd
 
-        return pd.DataFrame(asdict(self) | {"groups": list(self.groups)}).rename(columns={"groups": "group"})
+        own = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "notes"}
+        return pd.DataFrame(own | {"groups": list(self.groups)}).rename(columns={"groups": "group"})
 
 
 def _stratum(
@@ -126,9 +128,9 @@ def _collect(
     return kept, units[seen], observed[seen], expected[seen], covariance[np.ix_(seen, seen)], used
 
 
-def _note(labels: list[Hashable], expected: Floats) -> str:
-    thin = [f"{label!r} {e:.2g}" for label, e in zip(labels, expected, strict=True) if e < 5]
-    return f"fewer than 5 failures expected ({', '.join(thin)}): the p-value is rough" if thin else ""
+def _notes(labels: list[Hashable], expected: Floats) -> tuple[Reason, ...]:
+    thin = {label: float(e) for label, e in zip(labels, expected, strict=True) if e < 5}
+    return (reason(Assumption.FEW_EXPECTED, expected=thin),) if thin else ()
 
 
 def log_rank(
@@ -162,7 +164,7 @@ def log_rank(
         tuple(observed.tolist()),
         tuple(expected.tolist()),
         used,
-        _note(labels, expected),
+        _notes(labels, expected),
     )
 
 
@@ -201,5 +203,5 @@ def log_rank_trend(
         tuple(observed.tolist()),
         tuple(expected.tolist()),
         used,
-        _note(labels, expected),
+        _notes(labels, expected),
     )

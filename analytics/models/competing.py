@@ -25,6 +25,7 @@ from analytics.models.nonparametric import (
     risk_rows,
     survival_limits,
 )
+from analytics.reasons import Curve, Reason, reason
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -56,7 +57,7 @@ class CumulativeIncidence:
     level: float
     variance: str
     units: int
-    notes: tuple[str, ...]
+    notes: tuple[Reason, ...]
 
     def __repr__(self) -> str:
         shares = ", ".join(f"{c}: {v:.4g}" for c, v in zip(self.causes, self.incidence[:, -1], strict=True))
@@ -200,8 +201,11 @@ def cumulative_incidence(
     zero = np.flatnonzero(survival == 0)
     if len(zero) and rows.entered[zero[0] :].sum():
         notes.append(
-            f"every unit at risk had failed by {number(rows.time[zero[0]])}, before "
-            f"{int(rows.entered[zero[0] :].sum()):,} others came under observation: the shares stop there"
+            reason(
+                Curve.ALL_FAILED_BEFORE_OTHERS,
+                time=float(rows.time[zero[0]]),
+                later=int(rows.entered[zero[0] :].sum()),
+            )
         )
     return CumulativeIncidence(
         tuple(labels),

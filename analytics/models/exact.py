@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Literal
 from scipy.special import betaincinv, chdtri, pdtrc
 
 from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.reasons import Assumption, Reason, reason
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -202,13 +203,13 @@ class ProportionChart:
     outside: tuple[bool, ...]
     centre: float
     sigmas: float
-    note: str
+    notes: tuple[Reason, ...]
 
     def to_frame(self) -> pd.DataFrame:
         """One row per lot, unrounded."""
         import pandas as pd
 
-        names = [f.name for f in fields(self) if f.name not in ("centre", "sigmas", "note")]
+        names = [f.name for f in fields(self) if f.name not in ("centre", "sigmas", "notes")]
         return pd.DataFrame({name: getattr(self, name) for name in names})
 
 
@@ -217,7 +218,7 @@ def proportion_chart(failures: Sequence[int], units: Sequence[int], sigmas: floa
 
     failures, units: one value per lot. The centre is all failures over all units; limits widen for small lots
     and stay within 0 and 1. The normal limits are rough where a lot expects fewer than about 5 failures: the
-    note says so.
+    notes say so.
     """
     if len(failures) != len(units) or not len(failures):
         raise AnalyticsError(f"{len(failures)} failure counts for {len(units)} lots: give one of each per lot.")
@@ -234,5 +235,5 @@ def proportion_chart(failures: Sequence[int], units: Sequence[int], sigmas: floa
     fraction = tuple(k / n for k, n in zip(ks, ns, strict=True))
     outside = tuple(f < a or f > b for f, a, b in zip(fraction, lower, upper, strict=True))
     least = centre * min(ns)
-    note = "" if least >= 5 else f"the smallest lot expects {least:.2g} failures: under 5 the limits are rough"
-    return ProportionChart(fraction, tuple(ns), lower, upper, outside, centre, width, note)
+    notes = () if least >= 5 else (reason(Assumption.SMALL_LOT, expected=least),)
+    return ProportionChart(fraction, tuple(ns), lower, upper, outside, centre, width, notes)

@@ -9,6 +9,7 @@ import pandas as pd
 
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.models.regression import Block, Points, Rates, Rows
+from analytics.reasons import Lives, Reason, reason
 
 ANY_WEIGHT = 1.0  # lb, given to every life where the shop keeps no weights: no weight effect, and none to rate at
 ALIKE = 0.05  # log-sd of miles a day below which drivers cannot be told apart
@@ -191,8 +192,8 @@ def from_lifetimes(
     strength: str = "power_hp",
     extra: tuple[str, ...] = (),
     stale_days: float = 30.0,
-) -> tuple[LifeData, tuple[str, ...]]:
-    """LifeData of one component (and part) from the lifetimes table, and what was left out or assumed, in words.
+) -> tuple[LifeData, tuple[Reason, ...]]:
+    """LifeData of one component (and part) from the lifetimes table, and what was left out or assumed.
 
     A failure counts when its cause is in ``causes``; another cause ends the life there without a failure. A running
     unit last read more than ``stale_days`` before the cut-off is carried on at its own miles per day. A failure at 0
@@ -207,17 +208,11 @@ def from_lifetimes(
     on_record = len(rows)
     if not (rows["weight_lb"] > 0).any():
         rows = rows.assign(weight_lb=ANY_WEIGHT)
-        notes.append(
-            "no weight is on record: rated by power alone, for a mix of weights like that of the trucks built; write down the "
-            "weight at every build"
-        )
+        notes.append(reason(Lives.NO_WEIGHT))
     missing = rows[strength].isna() | rows["weight_lb"].isna() | ~(rows[strength] > 0) | ~(rows["weight_lb"] > 0)
     if missing.any():
         lost = int((missing & (rows["ended"] == "failed")).sum())
-        notes.append(
-            f"{int(missing.sum())} of {len(rows)} rows have no power or weight and are left out"
-            + (f", {lost} of them failures" if lost else "")
-        )
+        notes.append(reason(Lives.NO_POWER_OR_WEIGHT, rows=int(missing.sum()), of=len(rows), failures=lost))
         rows = rows[~missing]
     lower = rows["lower_miles"].to_numpy(float)
     upper = rows["upper_miles"].to_numpy(float)
@@ -229,10 +224,10 @@ def from_lifetimes(
     failed = (ended == "failed") & np.isin(cause, causes)
     other = (ended == "failed") & ~failed
     if other.any():
-        notes.append(f"{int(other.sum())} failures of other causes end the life there without counting as a failure")
+        notes.append(reason(Lives.OTHER_CAUSES, failures=int(other.sum())))
     blind = np.isnan(lower) & ~(days["lower"] > 0) & ~(failed & (days["upper"] > 0))
     if blind.any():
-        notes.append(f"{int(blind.sum())} rows have neither miles nor days in service and are left out")
+        notes.append(reason(Lives.NO_MILES_OR_DAYS, rows=int(blind.sum())))
     keep = ~blind
     if not keep.any():
         raise NotEnoughData(
@@ -245,7 +240,7 @@ def from_lifetimes(
     days["upper"] = np.where(failed, days["upper"], np.inf)
     zero = failed & (upper < 1)
     if zero.any():
-        notes.append(f"{int(zero.sum())} failures at 0 miles are taken as failed within the first 100 miles")
+        notes.append(reason(Lives.FAILED_AT_ZERO, failures=int(zero.sum())))
         lower, upper = np.where(zero, 0.0, lower), np.where(zero, 100.0, upper)
     days["lower"] = np.where(failed & (days["upper"] < 1), 0.5, days["lower"])
     days["upper"] = np.where(failed & (days["upper"] < 1), 0.5, days["upper"])
@@ -271,10 +266,7 @@ def from_lifetimes(
     still = np.isin(ended, ["running", "removed"])
     stale = still & np.isfinite(lower) & (read_miles > 0) & (read_days > 0) & (days["lower"] - read_on > stale_days)
     if stale.any():
-        notes.append(
-            f"{int(stale.sum())} lives were last read more than {stale_days:g} days before their end on record "
-            "and are carried on at their own miles per day"
-        )
+        notes.append(reason(Lives.CARRIED_ON, lives=int(stale.sum()), days=stale_days))
         lower = np.where(stale, np.nan, lower)
     # an unknown odometer at the entry of a stretch: its days hold
     entry = np.where(np.isnan(lower), np.nan_to_num(entry, nan=0.0) * 0, entry)

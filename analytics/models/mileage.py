@@ -11,6 +11,7 @@ from scipy.stats import t as student
 from analytics.models.lifedata import ALIKE, NOTHING, LifeData, split_days
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import Layout, Priors, Rates, Rows, maximise, objective
+from analytics.reasons import Mileage, Reason, reason
 
 DAYS_A_YEAR = 365.25
 
@@ -35,7 +36,7 @@ class MileageRow:
     ratio_lower: float
     ratio_upper: float
     level: float
-    reason: str
+    reason: Reason | None
 
 
 def mileage_by_use(data: LifeData, level: float = 0.95) -> tuple[MileageRow, ...]:
@@ -50,7 +51,7 @@ def mileage_by_use(data: LifeData, level: float = 0.95) -> tuple[MileageRow, ...
         y = np.log(data.rate_miles[here] / data.rate_days[here]) + np.log(DAYS_A_YEAR)
         back = data.failed[here]
         basis = y[~back] if (~back).sum() >= 3 else y
-        reason = "" if (~back).sum() >= 3 else "from returned units too, who drive more than the rest"
+        leans = None if (~back).sum() >= 3 else reason(Mileage.FROM_RETURNED_TOO)
         nan = float("nan")
         if len(basis) < 3:
             out.append(
@@ -67,7 +68,7 @@ def mileage_by_use(data: LifeData, level: float = 0.95) -> tuple[MileageRow, ...
                     nan,
                     nan,
                     level,
-                    f"{len(y)} odometers known: at least 3 are needed",
+                    reason(Mileage.FEW_ODOMETERS, known=len(y)),
                 )
             )
             continue
@@ -91,7 +92,7 @@ def mileage_by_use(data: LifeData, level: float = 0.95) -> tuple[MileageRow, ...
                 lower,
                 upper,
                 level,
-                reason,
+                leans,
             )
         )
     return tuple(out)

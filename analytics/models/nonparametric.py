@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.reasons import Curve, Reason, reason
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -238,20 +239,20 @@ def arrays_to_frame(result: object, names: Sequence[str]) -> pd.DataFrame:
 
 @dataclass(frozen=True, slots=True)
 class LifeQuantile:
-    """Time by which a share p has failed. NaN, with a note in words, where the curve or a limit does not get there."""
+    """Time by which a share p has failed. NaN, with a note, where the curve or a limit does not get there."""
 
     p: float
     estimate: float
     lower: float
     upper: float
     level: float
-    note: str
+    notes: tuple[Reason, ...]
 
     def to_frame(self) -> pd.DataFrame:
         """One row, unrounded."""
         import pandas as pd
 
-        return pd.DataFrame([{field.name: getattr(self, field.name) for field in fields(self)}])
+        return pd.DataFrame([{f.name: getattr(self, f.name) for f in fields(self) if f.name != "notes"}])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -302,7 +303,7 @@ class SurvivalCurve:
     start: float
     units: int
     failures: int
-    notes: tuple[str, ...]
+    notes: tuple[Reason, ...]
 
     def __repr__(self) -> str:
         return (
@@ -357,7 +358,7 @@ class SurvivalCurve:
         """Time by which a share p has failed: the first time at which survival is 1 - p or less.
 
         Limits are the first times at which the lower and upper curve limits are 1 - p or less. Where the
-        curve or a limit does not fall so far, the value is NaN and the note says so.
+        curve or a limit does not fall so far, the value is NaN and the notes say so.
         """
         if not 0 < p < 1:
             raise AnalyticsError(f"p is {p!r}: give the share failed, between 0 and 1.")
@@ -371,19 +372,18 @@ class SurvivalCurve:
             return float(self.time[reached[0]]) if len(reached) else float("nan")
 
         estimate, lower, upper = first(self.survival), first(lower_limit), first(upper_limit)
-        words = []
-        end = f"by {number(self.last_time)}, the end of the records"
+        notes = []
         if np.isnan(estimate):
-            words.append(f"less than {p:.4g} had failed {end}")
+            notes.append(reason(Curve.NOT_SO_MANY_FAILED, share=p, by=self.last_time))
         else:
             left = int(self.at_risk[np.searchsorted(self.time, estimate)])
             if left < 5:
-                words.append(f"only {left} at risk there")
+                notes.append(reason(Curve.FEW_AT_RISK_THERE, at_risk=left))
         if np.isnan(upper):
-            words.append(f"no upper limit {end}")
+            notes.append(reason(Curve.NO_UPPER_LIMIT, by=self.last_time))
         if np.isnan(lower):
-            words.append(f"no lower limit {end}")
-        return LifeQuantile(p, estimate, lower, upper, self.level, "; ".join(words))
+            notes.append(reason(Curve.NO_LOWER_LIMIT, by=self.last_time))
+        return LifeQuantile(p, estimate, lower, upper, self.level, tuple(notes))
 
     def reliable_until(self, min_at_risk: int = 5) -> float:
         """The last time at which at least min_at_risk units were at risk: where a curve should stop."""
@@ -431,26 +431,26 @@ _CURVE_COLUMNS = (
 )
 
 
-def _notes(rows: RiskRows, survival: Floats, failures: int, units: int) -> tuple[str, ...]:
+def _notes(rows: RiskRows, survival: Floats, failures: int, units: int) -> tuple[Reason, ...]:
     notes = []
-    last = number(rows.time[-1])
     if failures == 0:
-        notes.append(f"none of {units:,} failed by {last}: the curve has no limits; use an exact bound")
+        notes.append(reason(Curve.NONE_FAILED, units=units, by=float(rows.time[-1])))
     after = rows.at_risk - rows.failed[0] - rows.censored + rows.entered
     zero = np.flatnonzero(survival == 0)
     later = int(rows.entered[zero[0] :].sum() + rows.at_risk[zero[0]] - rows.failed[0, zero[0]]) if len(zero) else 0
     if later:
         notes.append(
-            f"survival fell to zero at {number(rows.time[zero[0]])} with {int(rows.at_risk[zero[0]])} at risk, but "
-            f"{later:,} came under observation later: condition on an age with more at risk (given_survival_to)"
+            reason(
+                Curve.FELL_TO_ZERO_EARLY,
+                time=float(rows.time[zero[0]]),
+                at_risk=int(rows.at_risk[zero[0]]),
+                later=later,
+            )
         )
     gaps = np.flatnonzero(after[:-1] == 0)
     if len(gaps):
         i = gaps[0]
-        notes.append(
-            f"no unit at risk between {number(rows.time[i])} and {number(rows.time[i + 1])}: "
-            "the curve knows nothing of that stretch"
-        )
+        notes.append(reason(Curve.NOBODY_AT_RISK, start=float(rows.time[i]), end=float(rows.time[i + 1])))
     return tuple(notes)
 
 

@@ -20,6 +20,7 @@ from scipy.special import log_ndtr, ndtr, ndtri
 
 from analytics.errors import AnalyticsError
 from analytics.models.quadrature import rate_nodes
+from analytics.reasons import Fit, Reason, reason
 
 LAWS = ("weibull", "lognormal")
 LOG_2PI = float(np.log(2 * np.pi))
@@ -877,8 +878,8 @@ class LifeFit:
     """A fitted life regression: log T = intercept + columns b + sigma e.
 
     coef: (1 + q,) intercept first; sigma = 1/beta; covariance: (q + 2, q + 2) of (coef, log sigma); loglik
-    uses the density of T and drops no constant (and leaves the priors out). ``reason`` says in words why it
-    did not converge.
+    uses the density of T and drops no constant (and leaves the priors out). ``reason``: why it did not
+    converge, else None.
     """
 
     law: str
@@ -891,7 +892,7 @@ class LifeFit:
     rows: int
     converged: bool
     iterations: int
-    reason: str
+    reason: Reason | None
 
     def __repr__(self) -> str:
         terms = ", ".join(f"{n} {b:.4g}" for n, b in zip(self.names, self.coef, strict=True))
@@ -1052,14 +1053,7 @@ def fit_life(
     if converged:
         m = shape @ jac
         covariance = m @ np.linalg.inv(-top.hess[0]) @ m.T
-    reason = (
-        ""
-        if converged
-        else (
-            f"the likelihood has no clear maximum here (Newton decrement {decrement:.2g} after {top.iterations} rounds): "
-            "too few failures, or a group without any"
-        )
-    )
+    why = None if converged else reason(Fit.NO_MAXIMUM, decrement=decrement, rounds=top.iterations)
     return LifeFit(
         law,
         ("intercept", *names),
@@ -1071,5 +1065,5 @@ def fit_life(
         n,
         converged,
         top.iterations,
-        reason,
+        why,
     )

@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 import warnings
 from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -33,6 +33,7 @@ from analytics.models.nonparametric import (
     number,
     two_sided_z,
 )
+from analytics.reasons import Fit, Reason, reason
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -183,7 +184,7 @@ def _newton(
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """A number with its limits. NaN, with a note in words, where a limit does not exist.
+    """A number with its limits. NaN, with a note, where a limit does not exist.
 
     level: two-sided. extrapolated: the number rests on ages past the largest in the records.
     """
@@ -196,13 +197,13 @@ class Estimate:
     level: float
     method: str
     extrapolated: bool
-    note: str
+    notes: tuple[Reason, ...]
 
     def to_frame(self) -> pd.DataFrame:
         """One row, unrounded."""
         import pandas as pd
 
-        return pd.DataFrame([asdict(self)])
+        return pd.DataFrame([_flat(self)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,7 +211,7 @@ class FitGap:
     """The largest distance between a fit and a Kaplan-Meier curve inside the range checked.
 
     outside: the fit lies outside the curve's pointwise limits at that time; times_outside of times_checked
-    failure times do so (about 1 - level of them would by chance). note says it in words.
+    failure times do so (about 1 - level of them would by chance).
     """
 
     time: float
@@ -223,21 +224,27 @@ class FitGap:
     times_outside: int
     times_checked: int
     checked_to: float
-    note: str
 
     def to_frame(self) -> pd.DataFrame:
         """One row, unrounded."""
         import pandas as pd
 
-        return pd.DataFrame([asdict(self)])
+        return pd.DataFrame([_flat(self)])
 
 
-def _missing(low: float, high: float, no_low: str, no_high: str) -> list[str]:
-    """What to say of limits that are not there."""
-    words = [f"{what}: too few failures" for end, what in ((low, no_low), (high, no_high)) if math.isinf(end)]
-    if math.isnan(low) or math.isnan(high):
-        words.append("a limit was not found: the records leave the fit too free; see method='wald'")
-    return words
+def _flat(result: object) -> dict[str, object]:
+    """The fields of a result but its notes."""
+    return {f.name: getattr(result, f.name) for f in fields(result) if f.name != "notes"}
+
+
+def _missing(low: float, high: float, quantity: str) -> list[Reason]:
+    """What to say of limits that are not there; low and high ends as the quantity was profiled."""
+    notes = [
+        reason(code, quantity=quantity)
+        for code, end in ((Fit.NO_LOW_END, low), (Fit.NO_HIGH_END, high))
+        if math.isinf(end)
+    ]
+    return notes + [reason(Fit.LIMIT_NOT_FOUND)] * (math.isnan(low) or math.isnan(high))
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -257,7 +264,7 @@ class LifeFit:
     failures: int
     exact_failures: int
     largest_time: float
-    notes: tuple[str, ...]
+    notes: tuple[Reason, ...]
     sample: _Sample
 
     def __repr__(self) -> str:
@@ -320,7 +327,6 @@ class LifeFit:
                     "units": self.units,
                     "failures": self.failures,
                     "largest_time": self.largest_time,
-                    "notes": "; ".join(self.notes),
                 }
             ]
         )
@@ -345,9 +351,9 @@ class LifeFit:
     # -- limits
     # ------------------------------------------------------------------------------------------------
 
-    def _extrapolated(self, t: float) -> tuple[bool, list[str]]:
+    def _extrapolated(self, t: float) -> tuple[bool, list[Reason]]:
         past = t > self.largest_time
-        return past, [f"past the largest age in the records, {number(self.largest_time)}"] if past else []
+        return past, [reason(Fit.PAST_LARGEST_AGE, age=self.largest_time)] if past else []
 
     def _constrained(self, path: Callable[[float], tuple[Floats, Floats, Floats]], start: float) -> tuple[float, float]:
         """Largest log-likelihood along a path u -> (mu, log sigma) with two derivatives; value and u."""
@@ -449,10 +455,10 @@ class LifeFit:
             method,
             lambda: self._profile(log_t, std_err, level, lambda x: self._through(x, q), math.log(self.sigma)),
         )
-        past, words = self._extrapolated(math.exp(log_t))
-        words += _missing(low, high, "no lower limit above zero", "no finite upper limit")
+        past, notes = self._extrapolated(math.exp(log_t))
+        notes += _missing(low, high, "quantile")
         lower, upper = (math.exp(v) if math.isfinite(v) else math.nan for v in (low, high))
-        return Estimate("quantile", p, math.exp(log_t), lower, upper, level, method, past, "; ".join(words))
+        return Estimate("quantile", p, math.exp(log_t), lower, upper, level, method, past, tuple(notes))
 
     def reliability(self, t: float, level: float = 0.95, method: Method = "profile") -> Estimate:
         """Share surviving to age t, with limits made on z = (log t - mu)/sigma: they stay in 0 to 1."""
@@ -468,12 +474,12 @@ class LifeFit:
             method,
             lambda: self._profile(z, std_err, level, lambda x: self._through(math.log(t), x), math.log(self.sigma)),
         )
-        past, words = self._extrapolated(t)
-        words += _missing(low, high, "no upper limit below 1", "no lower limit above 0")
+        past, notes = self._extrapolated(t)
+        notes += _missing(low, high, "reliability")
         value, upper, lower = (float(_standard_survival(v, self.distribution)) for v in (z, low, high))
-        return Estimate("reliability", t, value, lower, upper, level, method, past, "; ".join(words))
+        return Estimate("reliability", t, value, lower, upper, level, method, past, tuple(notes))
 
-    def _of_log_sigma(self, level: float, method: str) -> tuple[float, float, list[str]]:
+    def _of_log_sigma(self, level: float, method: str) -> tuple[float, float, list[Reason]]:
         log_sigma = math.log(self.sigma)
 
         def path_at(x: float) -> Callable[[float], tuple[Floats, Floats, Floats]]:
@@ -487,21 +493,21 @@ class LifeFit:
             method,
             lambda: self._profile(log_sigma, std_err, level, path_at, self.mu),
         )
-        words = _missing(low, high, "no upper limit of the shape", "no lower limit of the shape above 0")
+        notes = _missing(low, high, "beta")
         lower, upper = (math.exp(v) if math.isfinite(v) else math.nan for v in (low, high))
-        return lower, upper, words
+        return lower, upper, notes
 
     def shape(self, level: float = 0.95, method: Method = "profile") -> Estimate:
         """The Weibull shape beta with limits made on its logarithm. Raises for a log-normal."""
         value = self.beta
-        low, high, words = self._of_log_sigma(level, method)
-        return Estimate("beta", math.nan, value, 1 / high, 1 / low, level, method, False, "; ".join(words))
+        low, high, notes = self._of_log_sigma(level, method)
+        return Estimate("beta", math.nan, value, 1 / high, 1 / low, level, method, False, tuple(notes))
 
     def scale(self, level: float = 0.95, method: Method = "profile") -> Estimate:
         """exp(mu) with limits made on its logarithm: the Weibull eta, or the log-normal median."""
         p = 1 - math.exp(-1) if self.distribution == "weibull" else 0.5
         e = self.quantile(p, level, method)
-        return Estimate("eta", math.nan, self.eta, e.lower, e.upper, level, method, e.extrapolated, e.note)
+        return Estimate("eta", math.nan, self.eta, e.lower, e.upper, level, method, e.extrapolated, e.notes)
 
     def largest_gap_from(self, curve: SurvivalCurve, min_at_risk: int = 5) -> FitGap:
         """The largest |fitted - Kaplan-Meier| up to where min_at_risk units remain, and whether it is outside
@@ -524,11 +530,6 @@ class LifeFit:
         i = int(np.argmax(np.maximum(gap_after, gap_before)))
         observed = float(after[i] if gap_after[i] >= gap_before[i] else before[i])
         gap = float(max(gap_after[i], gap_before[i]))
-        side = "above" if fitted[i] > observed else "below"
-        words = (
-            f"the fit lies at most {gap:.3g} from Kaplan-Meier, {side} it at {number(float(time[i]))}, "
-            f"{'outside' if out[i] else 'inside'} its limits; outside at {int(out.sum())} of {len(time)} failure ages"
-        )
         return FitGap(
             float(time[i]),
             float(fitted[i]),
@@ -540,7 +541,6 @@ class LifeFit:
             int(out.sum()),
             len(time),
             end,
-            words,
         )
 
 
@@ -620,7 +620,7 @@ def fit_life(
     never = np.isinf(high) & (low <= entries)
     notes = []
     if counts[never].sum():
-        notes.append(f"{int(counts[never].sum()):,} units had not run and carry nothing")
+        notes.append(reason(Fit.UNITS_HAD_NOT_RUN, units=int(counts[never].sum())))
     keep = (counts > 0) & ~never
     failures = int(counts[np.isfinite(high)].sum())
     units = int(counts[keep].sum())
@@ -691,13 +691,13 @@ class Weibayes:
     units: int
     exposure: float
     largest_time: float
-    note: str
+    notes: tuple[Reason, ...]
 
     def to_frame(self) -> pd.DataFrame:
         """One row, unrounded."""
         import pandas as pd
 
-        return pd.DataFrame([asdict(self)])
+        return pd.DataFrame([_flat(self)])
 
     def quantile(self, p: float) -> Estimate:
         """Age by which a share p has failed, with its one-sided lower bound (level is that confidence)."""
@@ -715,7 +715,7 @@ class Weibayes:
             self.confidence,
             "one-sided",
             past,
-            self.note,
+            self.notes,
         )
 
     def reliability(self, t: float) -> Estimate:
@@ -725,7 +725,7 @@ class Weibayes:
         value = math.exp(-((t / self.eta) ** self.beta)) if self.failures else math.nan
         lower = math.exp(-((t / self.eta_lower) ** self.beta))
         past = t > self.largest_time
-        return Estimate("reliability", t, value, lower, math.nan, self.confidence, "one-sided", past, self.note)
+        return Estimate("reliability", t, value, lower, math.nan, self.confidence, "one-sided", past, self.notes)
 
 
 def weibayes(
@@ -759,5 +759,5 @@ def weibayes(
     eta = top * (share / r) ** (1 / beta) if r else math.nan
     eta_lower = top * (2 * share / float(chdtri(2 * r + 2, 1 - confidence))) ** (1 / beta)
     units = int(counts.sum())
-    note = "" if r else f"none of {units:,} failed: a lower bound only"
-    return Weibayes(float(beta), eta, eta_lower, confidence, r, units, share * top**beta, top, note)
+    notes = () if r else (reason(Fit.NONE_FAILED, units=units),)
+    return Weibayes(float(beta), eta, eta_lower, confidence, r, units, share * top**beta, top, notes)

@@ -120,7 +120,7 @@ def driving_by_use(lifetimes: Lifetimes, firmest: PartRating | None, options: Op
                 told["returned"],
                 *(told[k] for k in ("ratio", "ratio_lower", "ratio_upper")),
                 *((fit.median, fit.lower, fit.upper) if fit is not None else (np.nan,) * 3),
-                told["reason"],
+                row.reason,
             ]
         )
     return pd.DataFrame(rows, columns=COLUMNS)

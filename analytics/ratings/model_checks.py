@@ -26,6 +26,7 @@ from analytics.models.regression import Optimum
 from analytics.ratings.bound import early_check
 from analytics.ratings.options import Options
 from analytics.ratings.sheet import PartRating, Ratings
+from analytics.reasons import Refused, reason
 
 #: a power band is drawn from this many lives and failures on
 BAND_LIVES, BAND_FAILURES = 10, 1
@@ -39,7 +40,7 @@ class ModelChecks:
     """What was checked for one part.
 
     bands: power_band, lives, failures, expected, p_value (two-sided Poisson tail). curves: power_band, miles, survival,
-    fitted, at_risk. residuals: expected (the fitted cumulative hazard), seen (the one observed at it). tests: in words.
+    fitted, at_risk. residuals: expected (the fitted cumulative hazard), seen (the one observed at it). tests: what was tested of the model.
     laws: law, loglik, bound_hp. influence: serial, failed, power_hp, weight_lb, rating_change; largest first. rated at
     the lightest class. reason: why nothing could be checked, else "".
     """
@@ -94,7 +95,7 @@ def check_model(ratings: Ratings, rated: PartRating) -> ModelChecks:
     try:
         tests.append(curvature_test(data, options.life_miles, model.law, settings.priors, **asked))
     except NotEnoughData as err:
-        tests.append(ModelTest("power law straight", math.nan, 1, math.nan, str(err)))
+        tests.append(ModelTest(math.nan, 1, math.nan, reason(Refused.BECAUSE, why=str(err))))
     first = rated.bounds[0]
     laws = pd.DataFrame(
         {

@@ -23,6 +23,7 @@ from analytics.models.mileage import DrivingFit, fit_driving
 from analytics.models.regression import Optimum, log_likelihood, log_survival, penalty, survival_of
 from analytics.ratings.bound import EarlyCheck, RatingSettings, early_check
 from analytics.ratings.demonstration import SHAPES, exposures
+from analytics.reasons import Lives, Reason, reason
 
 NAN = float("nan")
 LAW_WORDS = {"weibull": "Weibull", "lognormal": "log-normal"}
@@ -49,7 +50,7 @@ class PartLives:
     rows: np.ndarray
     watched: np.ndarray
     left_out: np.ndarray
-    notes: tuple[str, ...]
+    notes: tuple[Reason, ...]
 
     def __repr__(self) -> str:
         return f"PartLives({self.component} {self.part}: {self.data!r}, {int(self.watched.sum())} watched)"
@@ -84,17 +85,16 @@ def still_followed(table: pd.DataFrame, as_of: pd.Timestamp) -> np.ndarray:
     return ((table["ended"] == "running") & (table["ended_on"] >= pd.Timestamp(as_of))).to_numpy()
 
 
-def _standardised(values: np.ndarray, weight: np.ndarray, names: tuple[str, ...]) -> tuple[np.ndarray, list[str]]:
-    """Columns in standard deviations from their mean, and in words what was unknown."""
+def _standardised(values: np.ndarray, weight: np.ndarray, names: tuple[str, ...]) -> tuple[np.ndarray, list[Reason]]:
+    """Columns in standard deviations from their mean, and what was unknown."""
     out, notes = np.zeros(values.shape), []
     for j, name in enumerate(names):
         known = np.isfinite(values[:, j])
         if not known.any():
-            notes.append(f"{name} is on record for none of the lives and is left out")
+            notes.append(reason(Lives.EXTRA_UNKNOWN, column=name))
             continue
         if not known.all():
-            blank = weight[~known].sum() / weight.sum()
-            notes.append(f"{name} is not on record for {blank:.0%} of the lives: taken at the average of the others")
+            notes.append(reason(Lives.EXTRA_PARTLY_UNKNOWN, column=name, share=weight[~known].sum() / weight.sum()))
         mean = np.average(values[known, j], weights=weight[known])
         spread = np.sqrt(np.average((values[known, j] - mean) ** 2, weights=weight[known]))
         if spread > 1e-9 * max(abs(mean), 1.0):

@@ -15,6 +15,7 @@ from analytics.models.lifedata import ANY_WEIGHT, LifeData
 from analytics.ratings.bound import RatingBound, rate_weights
 from analytics.ratings.options import Options, options_for
 from analytics.ratings.predict import lives_of
+from analytics.reasons import Lives, Reason, reason
 from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED, Records
 
@@ -55,7 +56,7 @@ class PartRating:
     part: str
     data: LifeData
     rows: np.ndarray
-    notes: tuple[str, ...]
+    notes: tuple[Reason, ...]
     bounds: tuple[RatingBound, ...]
     unclear: int
     hidden: int
@@ -227,7 +228,7 @@ def _own_uses(data: LifeData, options: Options) -> list[str]:
     ]
 
 
-def _missing_note(own: pd.DataFrame) -> tuple[str, ...]:
+def _missing_note(own: pd.DataFrame) -> tuple[Reason, ...]:
     """Whether power and weight are known mostly for the parts that failed."""
     missing = own["power_hp"].isna() | (own["weight_lb"].isna() & own["weight_lb"].notna().any())
     failed = own["ended"] == "failed"
@@ -235,15 +236,9 @@ def _missing_note(own: pd.DataFrame) -> tuple[str, ...]:
         return ()
     of_failed, of_others = float(missing[failed].mean()), float(missing[~failed].mean())
     if of_others - of_failed > 0.10:
-        return (
-            f"power or weight is missing for {of_others:.0%} of the lives that did not fail and {of_failed:.0%} of those that did: "
-            "the rating comes out lower than the truth until they are filled in",
-        )
+        return (reason(Lives.MISSING_OF_OTHERS, of_failed=of_failed, of_others=of_others),)
     if of_failed - of_others > 0.10:
-        return (
-            f"power or weight is missing for {of_failed:.0%} of the lives that failed and {of_others:.0%} of the others: "
-            "the rating comes out higher than the truth until they are filled in",
-        )
+        return (reason(Lives.MISSING_OF_FAILED, of_failed=of_failed, of_others=of_others),)
     return ()
 
 

@@ -15,6 +15,7 @@ from analytics.records.limits import limit_for
 from analytics.report.cautions import CAUTIONS
 from analytics.report.files import write_book, write_csv
 from analytics.whole import whole_file
+from analytics.words.saying import say
 
 
 def write_rating_files(ratings: Ratings, out: str | Path) -> list[Path]:
@@ -41,7 +42,7 @@ def details(ratings: Ratings) -> pd.DataFrame:
     """Every check, cost and note of every rating, one row each."""
     rows = []
     for part in ratings.parts:
-        rows += [(part.component, part.part, math.nan, "", "left out or assumed", note) for note in part.notes]
+        rows += [(part.component, part.part, math.nan, "", "left out or assumed", say(note)) for note in part.notes]
         for bound in part.bounds:
             for what, lines in (("check", bound.checks), ("cost of a default", bound.costs), ("reason", bound.reasons)):
                 rows += [(part.component, part.part, bound.weight_lb, bound.use, what, line) for line in lines]

@@ -17,6 +17,8 @@ from analytics.ratings.predict import LAW_WORDS, still_followed
 from analytics.ratings.sheet import PartRating, Ratings, judge, qualifiers, seen_words
 from analytics.ratings.unknowns import ask_first
 from analytics.ratings.whatif import change_promise, move_limit
+from analytics.reasons import Lives
+from analytics.words.saying import say
 
 _ORDER = ("lower", "raise", "keep", "not proven")
 
@@ -127,7 +129,9 @@ def part_words(ratings: Ratings, part: PartRating) -> tuple[str, ...]:
             "the records are too thin to show what weight does. A heavier class is never rated above a lighter one."
         )
     lines += [
-        f"{_cap(note)}." for note in part.notes if "the rating comes out" in note or "rated by power alone" in note
+        f"{_cap(say(note))}."
+        for note in part.notes
+        if note.code in (Lives.MISSING_OF_OTHERS, Lives.MISSING_OF_FAILED, Lives.NO_WEIGHT)
     ]
     return tuple(lines)
 
@@ -165,7 +169,7 @@ def model_words(checks: ModelChecks) -> tuple[str, ...]:
     """What the checks of one part's fit say, in sentences."""
     if checks.reason:
         return (f"{checks.part}: {checks.reason}.",)
-    lines = [f"{test.words[0].upper()}{test.words[1:]}." for test in checks.tests]
+    lines = [f"{_cap(say(test.found))}." for test in checks.tests]
     if len(checks.laws) == 2:
         first, second = checks.laws.sort_values("loglik", ascending=False, kind="stable").itertuples()
         ahead = first.loglik - second.loglik
@@ -199,7 +203,7 @@ def _bounds(checks: ModelChecks) -> str:
 
 def shape_words(ratings: Ratings) -> tuple[str, ...]:
     """Whether the parts of a component wear out in the same way."""
-    return tuple(f"{component[0].upper()}{component[1:]}: {test.words}." for component, test in check_shapes(ratings))
+    return tuple(f"{_cap(component)}: {say(test.found)}." for component, test in check_shapes(ratings))
 
 
 def part_checks(part: PartRating) -> pd.DataFrame:
@@ -208,7 +212,7 @@ def part_checks(part: PartRating) -> pd.DataFrame:
     rows = (
         [("check", c) for c in bound.checks]
         + [("cost of a default", c) for c in bound.costs]
-        + [("left out or assumed", n) for n in part.notes]
+        + [("left out or assumed", say(n)) for n in part.notes]
     )
     return pd.DataFrame(rows or [("check", "none fired")], columns=["what", "in_words"])
 
@@ -217,6 +221,7 @@ def driving(ratings: Ratings) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Miles a year per use as a table, and in sentences."""
     firmest = max(ratings.parts, key=lambda p: (p.data.failures, p.part), default=None)
     table = driving_by_use(ratings.lifetimes, firmest, ratings.options)
+    table = table.assign(reason=[say(r) if r is not None else "" for r in table["reason"]])
     lines = []
     for row in table.itertuples():
         name = _cap(row.use)

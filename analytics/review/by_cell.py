@@ -13,6 +13,7 @@ from analytics.models.exact import poisson_limits
 from analytics.records.load import NOT_RECORDED
 from analytics.review.answer import Answer, numbered, percent, plural
 from analytics.review.quarter import YEAR_DAYS, unit_years
+from analytics.words.saying import say
 
 #: the age at which shares are compared, in years
 HORIZON_YEARS = 2
@@ -198,7 +199,7 @@ def bands_differ(table: pd.DataFrame) -> tuple[str, tuple[str, ...]]:
         f"Log-rank test across the power bands on days (Mantel 1966), stratified by weight class: {_test(test)}.",
         *own,
     )
-    rough = " Few came back, so take this as a hint." if test.note else ""
+    rough = " Few came back, so take this as a hint." if test.notes else ""
     if test.p_value < 0.01:
         return f"Weight class by weight class, the power bands differ by more than chance.{rough}", told
     if test.p_value < 0.10:
@@ -212,7 +213,7 @@ def bands_differ(table: pd.DataFrame) -> tuple[str, tuple[str, ...]]:
 def _test(test: LogRank) -> str:
     return (
         f"chi-square {test.statistic:.2f} on {test.df} degree{'' if test.df == 1 else 's'} of freedom, p = {_p(test.p_value)}"
-        + (f"; {test.note}" if test.note else "")
+        + (f"; {say(test.notes[0])}" if test.notes else "")
     )
 
 

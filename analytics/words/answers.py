@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import analytics.words.review  # noqa: F401  (names the texts)
 from analytics.review.answer import Answer, CodedAnswer
 from analytics.words.saying import method_of, say, say_all
 

@@ -43,3 +43,18 @@ def article(noun: str) -> str:
 def many(noun: str) -> str:
     """'input shafts', 'valve bodies'."""
     return noun[:-1] + "ies" if noun.endswith("y") and noun[-2:-1] not in "aeiou" else noun + "s"
+
+
+def exact(value: float) -> str:
+    """A number as it is, to ten digits: '24,000', '0.125'."""
+    return f"{value:,.10g}"
+
+
+def weight(weight_lb: float) -> str:
+    """'7,500 lb', or 'any weight' (inf)."""
+    return "any weight" if isinf(weight_lb) else f"{weight_lb:,.0f} lb"
+
+
+def weight_class(weight_lb: float) -> str:
+    """The weight class up to that weight: 'up to 7,500 lb', or 'any weight' (inf)."""
+    return weight(weight_lb) if isinf(weight_lb) else f"up to {weight(weight_lb)}"

@@ -19,6 +19,7 @@ from analytics.models.checks import (
 from analytics.models.joint import fit_joint, joint_model
 from analytics.models.lifedata import life_data
 from analytics.models.regression import NO_PRIORS
+from analytics.reasons import Assumption
 
 
 def test_curvature_equals_r(reference, reference_data):
@@ -28,7 +29,7 @@ def test_curvature_equals_r(reference, reference_data):
     got = curvature_test(data, 20.0, priors=NO_PRIORS)
     assert got.statistic == pytest.approx(reference("D08", "lr_chisq_square_term")["value"].item(), abs=2e-4)
     assert got.p_value < 0.01
-    assert "the power law bends" in got.words
+    assert got.found.code is Assumption.POWER_LAW_BENDS
     with pytest.raises(NotEnoughData, match="needs at least 5"):
         curvature_test(data.take(~data.failed), 20.0)
 

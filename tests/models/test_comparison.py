@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.models.comparison import log_rank, log_rank_trend
+from analytics.words.saying import say
 
 
 def test_two_samples_equal_r_and_the_printed_value(reference, published, reference_data):
@@ -23,7 +24,7 @@ def test_two_samples_equal_r_and_the_printed_value(reference, published, referen
     assert variance == pytest.approx(reference("D10", "logrank_var")["value"][0], rel=1e-6)
     row = published("D10", "logrank_chisq").iloc[0]
     assert result.statistic == pytest.approx(row["published"], abs=row["tolerance"])
-    assert (result.df, result.units, result.note) == (1, (21, 21), "")
+    assert (result.df, result.units, result.notes) == (1, (21, 21), ())
 
 
 def test_four_groups_and_strata_equal_r(reference, published, reference_data):
@@ -183,7 +184,7 @@ def test_trend_follows_its_formula_and_finds_ordered_bands():
 def test_a_group_never_at_risk_is_left_out_and_thin_groups_are_named():
     result = log_rank([5, 6, 7, 1], [1, 0, 1, 0], ["a", "a", "b", "c"])
     assert result.groups == ("a", "b")
-    assert "fewer than 5 failures expected ('a' 0.67, 'b' 1.3): the p-value is rough" in result.note
+    assert "fewer than 5 failures expected ('a' 0.67, 'b' 1.3): the p-value is rough" in say(result.notes[0])
 
 
 @pytest.mark.parametrize(

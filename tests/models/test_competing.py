@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.models.competing import CumulativeIncidence, cumulative_incidence
 from analytics.models.nonparametric import kaplan_meier
+from analytics.words.saying import say
 
 
 @pytest.mark.parametrize(
@@ -193,4 +194,4 @@ def test_refuses_in_words():
 
 def test_says_so_when_the_shares_stop_before_most_units_came_in():
     result = cumulative_incidence([3, 20, 30], ["a", "b", ""], entry=[0, 5, 5])
-    assert "every unit at risk had failed by 3, before 2 others came under observation" in result.notes[0]
+    assert "every unit at risk had failed by 3, before 2 others came under observation" in say(result.notes[0])

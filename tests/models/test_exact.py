@@ -22,6 +22,7 @@ from analytics.models.exact import (
     success_run_reliability,
     units_to_prove,
 )
+from analytics.words.saying import say
 
 
 def _plan(at: str) -> tuple[float, float]:
@@ -173,14 +174,14 @@ def test_proportion_chart_of_the_handbook(reference, published, reference_data):
         lot = int(row.at) - 1
         assert chart.outside[lot]
         assert chart.fraction[lot] == row.value
-    assert chart.note == ""
+    assert chart.notes == ()
 
 
 def test_proportion_chart_widens_for_small_lots_and_warns():
     chart = proportion_chart([0, 4, 1], [10, 100, 20])
     assert chart.lower == (0.0, 0.0, 0.0)
     assert chart.upper[0] > chart.upper[2] > chart.upper[1]
-    assert "the smallest lot expects 0.38 failures: under 5 the limits are rough" in chart.note
+    assert "the smallest lot expects 0.38 failures: under 5 the limits are rough" in say(chart.notes[0])
 
 
 @pytest.mark.parametrize(

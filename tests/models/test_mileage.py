@@ -13,6 +13,7 @@ from analytics.models.joint import driving_of, fit_joint, joint_model, simulate
 from analytics.models.lifedata import from_lifetimes, life_data
 from analytics.models.mileage import fit_driving, mileage_by_use
 from analytics.models.regression import log_likelihood
+from analytics.words.saying import say, say_all
 
 
 def test_miles_a_year_by_use():
@@ -44,7 +45,7 @@ def test_miles_a_year_by_use():
     assert row.ratio_upper > 1.5
     few = mileage_by_use(data.take(np.arange(n) > 37))
     assert np.isnan(few[0].median)
-    assert "at least 3" in few[0].reason
+    assert "at least 3" in say(few[0].reason)
 
 
 def test_published_mileage_law():
@@ -200,7 +201,7 @@ def test_lives_from_the_table_of_lifetimes():
     assert np.isnan(data.lower[2])
     assert data.has_rate[2]
     assert data.known_alive.tolist() == [False, False, False, False, True, True]
-    text = " ".join(notes)
+    text = " ".join(say_all(notes))
     assert "failures at 0 miles" in text
     assert "other causes" in text
     assert "own miles per day" in text
@@ -216,7 +217,7 @@ def test_lives_from_the_table_of_lifetimes():
         lower_days=[400.0, 20.0],
     )
     _, notes = from_lifetimes(gaps, "input shaft")
-    assert "1 of 2 rows have no power or weight and are left out, 1 of them failures" in notes[0]
+    assert "1 of 2 rows have no power or weight and are left out, 1 of them failures" in say(notes[0])
 
 
 def test_rows_that_are_no_lives_are_named():

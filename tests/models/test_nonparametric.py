@@ -19,6 +19,7 @@ from analytics.models.nonparametric import (
     life_table,
     survival_limits,
 )
+from analytics.words.saying import say, say_all
 
 CLOSED_FORM = 1e-6
 
@@ -105,9 +106,9 @@ def test_first_deaths_with_one_at_risk_send_the_curve_to_zero_and_the_curve_says
     assert curve.survival_at([781, 900]).survival.tolist() == [0, 0]
     assert np.isnan(curve.survival_at(900).std_err[0])
     assert np.isnan(curve.survival_at(900).upper[0])
-    assert "survival fell to zero at 781 with 1 at risk, but 94 came under observation later" in curve.notes[0]
-    assert "given_survival_to" in curve.notes[0]
-    assert "no unit at risk between 781 and 782" in curve.notes[1]
+    assert "survival fell to zero at 781 with 1 at risk, but 94 came under observation later" in say(curve.notes[0])
+    assert "given_survival_to" in say(curve.notes[0])
+    assert "no unit at risk between 781 and 782" in say(curve.notes[1])
     later = curve.given_survival_to(816)
     assert later.notes == ()
     assert later.start == 816
@@ -166,11 +167,11 @@ def test_quantile_with_limits_or_words(reference_data):
     assert median.estimate == 23
     assert median.lower == 13
     assert np.isnan(median.upper)
-    assert "no upper limit by 35, the end of the records" in median.note
+    assert "no upper limit by 35, the end of the records" in say_all(median.notes)
     late = curve.quantile(0.9)
     assert np.isnan(late.estimate)
-    assert "less than 0.9 had failed by 35" in late.note
-    assert late.to_frame().shape == (1, 6)
+    assert "less than 0.9 had failed by 35" in say(late.notes[0])
+    assert late.to_frame().shape == (1, 5)
     with pytest.raises(AnalyticsError, match="p is 1"):
         curve.quantile(1.5)
 
@@ -178,7 +179,7 @@ def test_quantile_with_limits_or_words(reference_data):
 def test_quantile_reached_exactly_is_the_first_such_age():
     curve = kaplan_meier([1, 2, 3, 4, 5, 6, 7, 8, 9, 10], [True] * 10)
     assert curve.quantile(0.3).estimate == 3
-    assert curve.quantile(0.9).note.startswith("only 2 at risk there")
+    assert say(curve.quantile(0.9).notes[0]) == "only 2 at risk there"
 
 
 def test_reliable_until_the_last_age_with_enough_at_risk():
@@ -193,7 +194,7 @@ def test_no_failure_gives_no_limits_and_says_so():
     curve = kaplan_meier([5, 10, 20], [False] * 3)
     assert curve.survival.tolist() == [1, 1, 1]
     assert np.isnan(curve.lower).all()
-    assert "none of 3 failed by 20" in curve.notes[0]
+    assert "none of 3 failed by 20" in say(curve.notes[0])
     assert repr(curve) == "SurvivalCurve(3 units, 0 failed, 0 to 20, survival at the end 1)"
 
 

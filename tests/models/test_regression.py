@@ -23,6 +23,7 @@ from analytics.models.regression import (
     maximise,
     penalty,
 )
+from analytics.reasons import Fit
 
 ESTIMATE, SPREAD, LOGLIK = 1e-4, 1e-3, 1e-4  # tolerances of tests/reference/README.md
 
@@ -399,7 +400,7 @@ def test_what_cannot_be_fitted_says_so():
     group = np.array([0.0] * 6 + [1.0] * 6)
     fit = fit_life(np.arange(3.0, 15), np.where(group == 1, np.inf, np.arange(3.0, 15)), group[:, None])
     assert not fit.converged
-    assert "group without any" in fit.reason
+    assert fit.reason.code is Fit.NO_MAXIMUM
     assert np.isnan(fit.covariance).all()
 
 

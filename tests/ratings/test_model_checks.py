@@ -14,6 +14,7 @@ from analytics.ratings.driving import driving_by_power, driving_by_use
 from analytics.ratings.model_checks import check_model, check_shapes
 from analytics.ratings.options import options_for
 from analytics.ratings.sheet import make_ratings
+from analytics.reasons import Assumption, Lives, Mileage, reason
 from analytics.records.load import load_records
 from tests.small_shop import TOML, build, rateable_shop, write_shop
 
@@ -36,7 +37,7 @@ def test_what_is_checked_of_one_part(ratings):
     assert checks.bands["expected"].sum() == pytest.approx(rated.data.failures, rel=0.25)
     assert set(checks.curves["power_band"]) <= set(checks.bands["power_band"])
     assert (checks.curves.groupby("power_band")["fitted"].diff().dropna() <= 1e-12).all()
-    assert [t.name for t in checks.tests] == ["power law straight"]
+    assert [t.found.code for t in checks.tests] == [Assumption.POWER_LAW_UNTESTED]
     most = checks.influence.iloc[0]
     assert most["serial"] in set(ratings.lifetimes.table["serial"])
     assert most["power_hp"] == ratings.lifetimes.table.set_index("serial").loc[most["serial"], "power_hp"].max()
@@ -104,7 +105,7 @@ def test_without_odometers_the_driving_is_not_known(tmp_path):
     lifetimes = make_lifetimes(load_records(write_shop(tmp_path, TOML, builds=rows)))
     table = driving_by_use(lifetimes, None, options_for(lifetimes.shop))
     assert np.isnan(table["median_a_year"]).all()
-    assert table["reason"].iat[0] == "0 odometers known: at least 3 are needed"
+    assert table["reason"].iat[0] == reason(Mileage.FEW_ODOMETERS, known=0)
 
 
 # ---- a shop that keeps no weights -------------------------------------------------------------------------------------
@@ -125,7 +126,7 @@ def test_without_weights_a_part_is_rated_by_power_alone(weightless, ratings):
     assert own["weight_up_to"].tolist() == [np.inf]
     assert 400 < own["bound_hp"].iat[0] < own["estimate_hp"].iat[0] < 1100
     part = weightless.part("input shaft", "A")
-    assert any("no weight is on record: rated by power alone" in n for n in part.notes)
+    assert Lives.NO_WEIGHT in {n.code for n in part.notes}
     # as if every truck weighed the same
     fixed = load_records(rateable_shop(weightless.records.shop.folder.parent / "fixed"))
     lifetimes = make_lifetimes(fixed)

@@ -10,6 +10,7 @@ from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.predict import lives_of
 from analytics.ratings.sheet import make_ratings
 from analytics.records.load import load_records
+from analytics.words.saying import say_all
 from tests.small_shop import TOML, build, returned, write_shop
 
 OWN = TOML + '[extra_columns]\ntyre_in = "Tyre height, in"\n[ratings]\nreplicates = 0\nreporting_share = 1.0\n'
@@ -46,7 +47,7 @@ def test_a_column_that_matters_is_found_and_told(tmp_path):
     assert ratio == pytest.approx(np.exp(-0.5), abs=0.12)
     assert float(check.split("p = ")[1].rstrip(")")) < 0.01
     assert "for a truck with average tyre_in" in part.bounds[0].reasons
-    assert "tyre_in is not on record for 10% of the lives: taken at the average of the others" in part.notes
+    assert "tyre_in is not on record for 10% of the lives: taken at the average of the others" in say_all(part.notes)
 
 
 def test_one_that_does_not_is_told_as_such(tmp_path):

@@ -15,6 +15,7 @@ from analytics.ratings.options import Options, options_for
 from analytics.ratings.sheet import COLUMNS, judge, make_ratings, propose
 from analytics.records.load import load_records
 from analytics.records.shop import shop_from
+from analytics.words.saying import say_all
 from tests.small_shop import TOML, build, returned, write_shop
 
 NAN = math.nan
@@ -183,6 +184,7 @@ def test_missing_weight_among_survivors_is_said_to_lower_the_rating(tmp_path):
     folder = write_shop(tmp_path, TOML + "[ratings]\nreplicates = 0\n", builds=builds, returns=back)
     records = load_records(folder)
     notes = make_ratings(records, make_lifetimes(records), only=("input shaft", "A")).parts[0].notes
+    notes = say_all(notes)
     assert any("comes out lower than the truth" in note for note in notes)
     assert not any("too high" in note for note in notes)
 

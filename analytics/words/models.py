@@ -1,0 +1,113 @@
+"""Fits, curves and tests in words: what limits a figure, and what was left out of the lives behind it."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping
+
+from analytics.reasons import Assumption, Curve, Fit, Lives, Mileage, Refused
+from analytics.words.phrases import exact
+from analytics.words.saying import says, texts
+
+texts(
+    {
+        Curve.NOT_SO_MANY_FAILED: lambda share, by: f"less than {share:.4g} had failed {_end(by)}",
+        Curve.NO_UPPER_LIMIT: lambda by: f"no upper limit {_end(by)}",
+        Curve.NO_LOWER_LIMIT: lambda by: f"no lower limit {_end(by)}",
+        Curve.FEW_AT_RISK_THERE: "only {at_risk} at risk there",
+        Curve.NONE_FAILED: lambda units, by: (
+            f"none of {units:,} failed by {exact(by)}: the curve has no limits; use an exact bound"
+        ),
+        Curve.NOBODY_AT_RISK: lambda start, end: (
+            f"no unit at risk between {exact(start)} and {exact(end)}: the curve knows nothing of that stretch"
+        ),
+        Curve.FELL_TO_ZERO_EARLY: lambda time, at_risk, later: (
+            f"survival fell to zero at {exact(time)} with {at_risk} at risk, but {later:,} came under observation later: "
+            "condition on an age with more at risk (given_survival_to)"
+        ),
+        Curve.ALL_FAILED_BEFORE_OTHERS: lambda time, later: (
+            f"every unit at risk had failed by {exact(time)}, before {later:,} others came under observation: the shares "
+            "stop there"
+        ),
+        Fit.LIMIT_NOT_FOUND: "a limit was not found: the records leave the fit too free; see method='wald'",
+        Fit.PAST_LARGEST_AGE: lambda age: f"past the largest age in the records, {exact(age)}",
+        Fit.UNITS_HAD_NOT_RUN: "{units:,} units had not run and carry nothing",
+        Fit.NONE_FAILED: "none of {units:,} failed: a lower bound only",
+        Fit.NO_MAXIMUM: (
+            "the likelihood has no clear maximum here (Newton decrement {decrement:.2g} after {rounds} rounds): too few "
+            "failures, or a group without any"
+        ),
+        Lives.NO_WEIGHT: (
+            "no weight is on record: rated by power alone, for a mix of weights like that of the trucks built; write down "
+            "the weight at every build"
+        ),
+        Lives.NO_POWER_OR_WEIGHT: lambda rows, of, failures: (
+            f"{rows} of {of} rows have no power or weight and are left out"
+            + (f", {failures} of them failures" if failures else "")
+        ),
+        Lives.OTHER_CAUSES: "{failures} failures of other causes end the life there without counting as a failure",
+        Lives.NO_MILES_OR_DAYS: "{rows} rows have neither miles nor days in service and are left out",
+        Lives.FAILED_AT_ZERO: "{failures} failures at 0 miles are taken as failed within the first 100 miles",
+        Lives.CARRIED_ON: (
+            "{lives} lives were last read more than {days:g} days before their end on record and are carried on at their "
+            "own miles per day"
+        ),
+        Lives.EXTRA_UNKNOWN: "{column} is on record for none of the lives and is left out",
+        Lives.EXTRA_PARTLY_UNKNOWN: (
+            "{column} is not on record for {share:.0%} of the lives: taken at the average of the others"
+        ),
+        Lives.MISSING_OF_OTHERS: (
+            "power or weight is missing for {of_others:.0%} of the lives that did not fail and {of_failed:.0%} of those "
+            "that did: the rating comes out lower than the truth until they are filled in"
+        ),
+        Lives.MISSING_OF_FAILED: (
+            "power or weight is missing for {of_failed:.0%} of the lives that failed and {of_others:.0%} of the others: "
+            "the rating comes out higher than the truth until they are filled in"
+        ),
+        Mileage.FROM_RETURNED_TOO: "from returned units too, who drive more than the rest",
+        Mileage.FEW_ODOMETERS: "{known} odometers known: at least 3 are needed",
+        Refused.BECAUSE: "{why}",
+        Assumption.POWER_LAW_BENDS: (
+            "the power law bends (p = {p_value:.3f}): ratings near the edge of the powers seen are less sure than stated"
+        ),
+        Assumption.POWER_LAW_STRAIGHT: "nothing in the records says the power law is not straight (p = {p_value:.2f})",
+        Assumption.POWER_LAW_UNTESTED: "whether the power law bends could not be tested: a fit did not converge",
+        Assumption.SHAPES_DIFFER: lambda p_value, shape: (
+            f"the parts wear out in different ways (p = {p_value:.3f}): do not pool their shapes"
+        ),
+        Assumption.SHAPES_ALIKE: (
+            "nothing says the parts differ in shape (p = {p_value:.2f}; shared shape {shape:.2f})"
+        ),
+        Assumption.SMALL_LOT: "the smallest lot expects {expected:.2g} failures: under 5 the limits are rough",
+    }
+)
+
+_LOW = {
+    "quantile": "no lower limit above zero",
+    "reliability": "no upper limit below 1",
+    "beta": "no upper limit of the shape",
+}
+_HIGH = {
+    "quantile": "no finite upper limit",
+    "reliability": "no lower limit above 0",
+    "beta": "no lower limit of the shape above 0",
+}
+
+
+def _end(by: float) -> str:
+    return f"by {exact(by)}, the end of the records"
+
+
+@says(Fit.NO_LOW_END)
+def _no_low_end(quantity: str) -> str:
+    return f"{_LOW[quantity]}: too few failures"
+
+
+@says(Fit.NO_HIGH_END)
+def _no_high_end(quantity: str) -> str:
+    return f"{_HIGH[quantity]}: too few failures"
+
+
+@says(Assumption.FEW_EXPECTED)
+def _few_expected(expected: Mapping[Hashable, float]) -> str:
+    thin = ", ".join(f"{label!r} {e:.2g}" for label, e in expected.items())
+    return f"fewer than 5 failures expected ({thin}): the p-value is rough"
