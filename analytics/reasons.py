@@ -64,6 +64,14 @@ class Curve(Code):
     NO_LOWER_LIMIT = auto()
 
 
+class Demonstrated(Code):
+    """What miles without a failure, or with few, show."""
+
+    NO_UNIT = auto()
+    TOO_LITTLE = auto()
+    SHOWN = auto()
+
+
 class Fit(Code):
     """What limits a fitted life distribution, or a figure read off one."""
 
@@ -112,3 +120,11 @@ class Assumption(Code):
     SHAPES_ALIKE = auto()
     FEW_EXPECTED = auto()
     SMALL_LOT = auto()
+
+
+class Unfitted(Code):
+    """Why a part has no fit, or nothing to rank by."""
+
+    NO_FAILURE = auto()
+    NOT_CONVERGED = auto()
+    EVERYTHING_KNOWN = auto()

@@ -12,6 +12,7 @@ import pytest
 
 import analytics
 import analytics.words.answers
+import analytics.words.vocabulary
 from analytics.reasons import Code, reason
 from analytics.words import saying
 

@@ -20,6 +20,7 @@ from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.table import Lifetimes
 from analytics.ratings.plan import plan_proof
 from analytics.ratings.whatif import build_mix
+from analytics.words.ratings.plan import plan_words
 
 NAN = float("nan")
 RANK = 5  # the band starts at the fifth lowest power of each part and ends at the fifth highest
@@ -377,6 +378,6 @@ def plan_trial(
             else ": out of reach for it, so such a difference will stay undecided."
         ),
         "It runs below the boundary, where the weaker part is allowed already; nobody gets a weaker part than today.",
-        f"To prove {b} by itself instead: {proof.words[0]}",
+        f"To prove {b} by itself instead: {plan_words(proof)[0]}",
     ]
     return TrialPlan(found.component, (a, b), low, top, a_year, fit.shape, table, tuple(words))

@@ -298,6 +298,11 @@ def rated_weight(weight_lb: float) -> float:
     return ANY_WEIGHT if np.isinf(weight_lb) else weight_lb
 
 
+def asked_weight(weight_lb: float) -> float:
+    """The weight asked for: "any weight" (inf) for that of lives without any, else itself."""
+    return np.inf if weight_lb == ANY_WEIGHT else weight_lb
+
+
 def weight_words(weight_lb: float) -> str:
     """ "7,500 lb", or "any weight"."""
     return "any weight" if np.isinf(weight_lb) or weight_lb == ANY_WEIGHT else f"{weight_lb:,.0f} lb"

@@ -21,6 +21,7 @@ from analytics.ratings.bound import RatingSettings, rate_weights
 from analytics.ratings.predict import PartLives, lives_of, predict_failures
 from analytics.records.load import load_records
 from analytics.records.shop import Shop
+from analytics.words.ratings.predict import prediction_words
 
 NAN = float("nan")
 QUICK = RatingSettings(explain=False, draws=0, replicates=40)
@@ -193,7 +194,7 @@ def _replay(
             "left_out_came_back": float(left.sum()),
             "law": found.law,
             "reporting_share": found.reporting_share,
-            "words": " ".join(found.words),
+            "words": " ".join(prediction_words(found)),
         }
         rows.append(row)
     return rows

@@ -34,6 +34,7 @@ from analytics.models.mileage import fit_driving
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import Optimum, Priors, maximise, objective, standard_quantile
 from analytics.ratings.demonstration import demonstrate, rough_miles
+from analytics.words.saying import say
 
 NAN = float("nan")
 FAR_BEHIND = 4.0  # log-likelihood by which a life law must lose to be left out altogether
@@ -459,7 +460,9 @@ def rate_part(
         capped = False
         if only:
             bound = demo.power_hp
-            reasons.append(f"demonstrated, not modelled: {demo.reason}" if np.isfinite(bound) else demo.reason)
+            reasons.append(
+                f"demonstrated, not modelled: {say(demo.reason)}" if np.isfinite(bound) else say(demo.reason)
+            )
             if several and np.isfinite(bound):
                 reasons.append("holds for the mix of uses those miles were run in")
             if s.share is None:
@@ -480,7 +483,7 @@ def rate_part(
             reasons.append(
                 f"no rating demonstrable: the bound of {bound:,.0f} hp lies below the lowest power on record, "
                 f"{powers.min():,.0f} hp"
-                + (f"; {demo.reason} is all that is shown" if np.isfinite(demo.power_hp) else "")
+                + (f"; {say(demo.reason)} is all that is shown" if np.isfinite(demo.power_hp) else "")
             )
             bound = NAN
         if s.share == 1.0:

@@ -13,9 +13,10 @@ import numpy as np
 from scipy.stats import binom, chi2
 
 from analytics.errors import AnalyticsError
-from analytics.models.lifedata import ANY_WEIGHT, LifeData, rated_weight, split_days, weight_words
+from analytics.models.lifedata import LifeData, asked_weight, rated_weight, split_days
 from analytics.models.mileage import DrivingFit
 from analytics.models.quadrature import rate_nodes
+from analytics.reasons import Demonstrated, Reason, reason
 
 SHAPES = (1.0, 1.5, 2.0, 3.0, 4.0)
 
@@ -30,7 +31,7 @@ class Demonstration:
     units: float
     failures: float
     miles: float
-    reason: str
+    reason: Reason
 
 
 def needed(failures: float, confidence: float) -> float:
@@ -87,10 +88,6 @@ def rough_miles(data: LifeData, driving: DrivingFit | None) -> np.ndarray:
     return np.nan_to_num(np.where(np.isnan(miles), rate * days, miles), nan=0.0)
 
 
-def _heavy(weight_lb: float) -> str:
-    return "" if np.isinf(weight_lb) or weight_lb == ANY_WEIGHT else f" at {weight_lb:,.0f} lb or more"
-
-
 def demonstrate(
     data: LifeData,
     weight_lb: float,
@@ -105,6 +102,7 @@ def demonstrate(
     """The demonstration bound: the least over ``shapes`` of the highest power p with
     sum over {p_i >= p, w_i >= weight_lb} of h_i >= chi2_C(2r + 2)/2. ``share``: of failures that are reported.
     """
+    heavy = asked_weight(weight_lb)
     inside = data.log_weight >= np.log(rated_weight(weight_lb)) - 1e-9
     if use is not None:
         inside &= data.use == use
@@ -116,8 +114,7 @@ def demonstrate(
             0,
             0,
             0,
-            f"no unit weighs {weight_words(weight_lb)} or more"
-            + ("" if use is None else f" in {data.use_names[use]} use"),
+            reason(Demonstrated.NO_UNIT, weight_lb=heavy, use=None if use is None else data.use_names[use]),
         )
     order = np.flatnonzero(inside)[np.argsort(-data.log_power[inside], kind="stable")]
     failures = np.cumsum(np.where(data.failed, data.weight, 0.0)[order])
@@ -141,13 +138,19 @@ def demonstrate(
             units,
             r,
             miles,
-            f"{units:,.0f} units{_heavy(weight_lb)} with {r:g} failures in {miles:,.0f} miles "
-            f"are too little to prove {reliability:.0%} to {life_miles:,.0f} miles at any power",
+            reason(
+                Demonstrated.TOO_LITTLE,
+                units=units,
+                weight_lb=heavy,
+                failures=r,
+                miles=miles,
+                reliability=reliability,
+                life_miles=life_miles,
+            ),
         )
     p = float(np.exp(best[k][0]))
-    what = "none" if r == 0 else f"{r:g}"
     return Demonstration(
-        p, shapes[k], units, r, miles, f"{what} of {units:,.0f} came back in {miles:,.0f} miles at {p:,.0f} hp or more"
+        p, shapes[k], units, r, miles, reason(Demonstrated.SHOWN, failures=r, units=units, miles=miles, power_hp=p)
     )
 
 

@@ -16,7 +16,7 @@ import pandas as pd
 from scipy.special import expit
 
 from analytics.errors import AnalyticsError
-from analytics.models.lifedata import LifeData, rated_weight, weight_words
+from analytics.models.lifedata import LifeData, rated_weight
 from analytics.models.mileage import DrivingFit, fit_driving
 from analytics.ratings.bound import RatingSettings
 from analytics.ratings.demonstration import SHAPES, chance_of_passing, demonstrate, units_needed
@@ -33,7 +33,8 @@ TRUTHS = (0.92, 0.95, 0.97, 0.98, 0.99)
 @dataclass(frozen=True, slots=True, repr=False)
 class ProofPlan:
     """Units that prove a limit. table: one row per number of failures allowed: failures, units (NaN: cannot be proven
-    so), shape and exponent assumed (NaN where they do not matter), and one column "passes if R" per true reliability.
+    so), shape and exponent assumed (NaN where they do not matter), and one column "passes if R" per true reliability in
+    truths. shapes, exponents: those tried, where the trial is not run at the promise itself, else empty.
     """
 
     power_hp: float
@@ -42,8 +43,10 @@ class ProofPlan:
     miles_each: float
     reliability: float
     confidence: float
+    truths: tuple[float, ...]
+    shapes: tuple[float, ...]
+    exponents: tuple[float, ...]
     table: pd.DataFrame
-    words: tuple[str, ...]
 
     def __repr__(self) -> str:
         first = self.table.iloc[0]
@@ -121,36 +124,17 @@ def plan_proof(
                 chance_of_passing(int(n), int(allowed), truth, ratio, shape, push, exponent) if np.isfinite(n) else NAN
             )
         rows.append(row)
-    table = pd.DataFrame(rows)
-    words = []
-    for row in rows:
-        what = (
-            "none fails"
-            if row["failures"] == 0
-            else f"at most {row['failures']} fail{'s' if row['failures'] == 1 else ''}"
-        )
-        if np.isnan(row["units"]):
-            words.append(f"With {miles:,.0f} miles each it cannot be proven by fewer than a million trucks if {what}.")
-            continue
-        text = (
-            f"{row['units']:,.0f} trucks of {run:,.0f} hp that each run {miles:,.0f} miles prove {power_hp:,.0f} hp to "
-            f"{life_miles:,.0f} miles ({reliability:.0%} survive, {confidence:.0%} sure) if {what}"
-        )
-        if truths:
-            odds = [f"{row[f'passes if {t:g}']:.0%} if {t:.0%} truly survive" for t in truths]
-            text += "; the chance to pass is " + ", ".join(odds)
-        words.append(text + ".")
-    if ratio != 1 or push != 1:
-        words.append(
-            "The trial is not run at the promise itself, so a life shape"
-            + (" and a power exponent" if push != 1 else "")
-            + " had to be assumed: the least favourable of "
-            + f"{min(shapes):g} to {max(shapes):g}"
-            + (f" and {min(exponents):g} to {max(exponents):g}" if push != 1 else "")
-            + "."
-        )
     return ProofPlan(
-        float(power_hp), float(run), float(life_miles), float(miles), reliability, confidence, table, tuple(words)
+        power_hp=float(power_hp),
+        run_power_hp=float(run),
+        life_miles=float(life_miles),
+        miles_each=float(miles),
+        reliability=reliability,
+        confidence=confidence,
+        truths=tuple(truths),
+        shapes=tuple(shapes) if ratio != 1 or push != 1 else (),
+        exponents=tuple(exponents) if push != 1 else (),
+        table=pd.DataFrame(rows),
     )
 
 
@@ -160,7 +144,8 @@ class ProofAhead:
     """The demonstration bound now and later, should none of today's running units fail.
 
     table: one row per number of days: days, demonstrated_hp (NaN: nothing proven), units, failures, miles, shape,
-    chance_none: that indeed none of the running units that bear on it fails by then (NaN where no law could be fitted), reason.
+    chance_none: that indeed none of the running units that bear on it fails by then (NaN where nothing could be fitted), reason. share: of failures taken to be reported. running: running lives still
+    followed; timeless: those of them known in miles alone, which are not aged.
     """
 
     weight_lb: float
@@ -168,12 +153,15 @@ class ProofAhead:
     life_miles: float
     reliability: float
     confidence: float
+    published_hp: float | None
+    share: float
+    running: int
+    timeless: int
     table: pd.DataFrame
-    words: tuple[str, ...]
 
     def __repr__(self) -> str:
         steps = ", ".join(f"{r.days:g} d {r.demonstrated_hp:,.0f} hp" for r in self.table.itertuples())
-        return f"ProofAhead({weight_words(self.weight_lb)}{', ' + self.use if self.use else ''}: {steps})"
+        return f"ProofAhead({self.weight_lb:,.0f} lb{', ' + self.use if self.use else ''}: {steps})"
 
     def to_frame(self) -> pd.DataFrame:
         """One row per number of days, unrounded, with the promise repeated."""
@@ -231,41 +219,18 @@ def proof_ahead(
                 "reason": demo.reason,
             }
         )
-    table = pd.DataFrame(rows)
-    now = rows[0]
-    words = [
-        f"The miles run so far prove {now['demonstrated_hp']:,.0f} hp at {weight_words(weight_lb)}: {now['reason']}."
-        if np.isfinite(now["demonstrated_hp"])
-        else f"Nothing is proven yet at {weight_words(weight_lb)}: {now['reason']}."
-    ]
-    if not len(which):
-        words.append("No unit with this part is running and still followed: time alone will prove nothing.")
-    else:
-        for row in rows[1:]:
-            odds = f" (chance {row['chance_none']:.0%})" if np.isfinite(row["chance_none"]) else ""
-            if np.isfinite(row["demonstrated_hp"]):
-                words.append(
-                    f"In {row['days']:g} days {row['demonstrated_hp']:,.0f} hp will be proven, if none of the running units that "
-                    f"bear on it fails{odds}."
-                )
-            else:
-                words.append(
-                    f"In {row['days']:g} days still nothing will be proven, even if none of the running units fails."
-                )
-        timeless = int((~np.isfinite(data.lower_days[which])).sum())
-        if timeless:
-            words.append(f"{timeless} running lives are known in miles alone and were not aged.")
-    if published_hp is not None:
-        met = [r["days"] for r in rows if np.isfinite(r["demonstrated_hp"]) and r["demonstrated_hp"] >= published_hp]
-        if met and met[0] == 0:
-            words.append(f"The published {published_hp:,.0f} hp are proven already.")
-        elif met:
-            words.append(f"The published {published_hp:,.0f} hp will be proven within {met[0]:g} days.")
-        elif len(which):
-            words.append(f"The published {published_hp:,.0f} hp will not be proven within {rows[-1]['days']:g} days.")
-    if share < 1:
-        words.append(f"Counts {share:.0%} of failures as reported, so the same miles prove less.")
-    return ProofAhead(weight_lb, use or "", life_miles, reliability, confidence, table, tuple(words))
+    return ProofAhead(
+        weight_lb=weight_lb,
+        use=use or "",
+        life_miles=life_miles,
+        reliability=reliability,
+        confidence=confidence,
+        published_hp=published_hp,
+        share=share,
+        running=len(which),
+        timeless=int((~np.isfinite(data.lower_days[which])).sum()),
+        table=pd.DataFrame(rows),
+    )
 
 
 def _chance_none(

@@ -8,7 +8,7 @@ its posterior. For the within-sample prediction itself: Escobar and Meeker, Tech
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -16,17 +16,15 @@ from scipy.special import gammaincinv, ndtr, ndtri
 from scipy.stats import binom
 
 from analytics.errors import AnalyticsError, NotEnoughData
-from analytics.lifetimes.table import Lifetimes
 from analytics.models.joint import SLAB, JointModel, fit_joint, joint_model
 from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes, split_days
 from analytics.models.mileage import DrivingFit, fit_driving
 from analytics.models.regression import Optimum, log_likelihood, log_survival, penalty, survival_of
 from analytics.ratings.bound import EarlyCheck, RatingSettings, early_check
 from analytics.ratings.demonstration import SHAPES, exposures
-from analytics.reasons import Lives, Reason, reason
+from analytics.reasons import Lives, Reason, Unfitted, reason
 
 NAN = float("nan")
-LAW_WORDS = {"weibull": "Weibull", "lognormal": "log-normal"}
 CAUSES = ("part", "over limit", "unclear", "")
 
 
@@ -298,7 +296,7 @@ def interval_of(pmf: np.ndarray, level: float) -> tuple[int, int]:
 @dataclass(frozen=True, slots=True, repr=False)
 class PartFit:
     """The likelier of the two laws with draws from its posterior. ahead: by how much its log-likelihood leads, NaN where
-    only one law was fitted. model None: nothing could be fitted, and why. early: the early-failure test."""
+    only one law was fitted. model None: nothing could be fitted; reason: why. early: the early-failure test."""
 
     model: JointModel | None
     top: Optimum | None
@@ -306,12 +304,12 @@ class PartFit:
     weight: np.ndarray
     ahead: float
     early: EarlyCheck
-    reason: str
+    reason: Reason | None
 
     def fitted(self) -> tuple[JointModel, Optimum]:
         """Model and fit; raises NotEnoughData with the reason where nothing could be fitted."""
         if self.model is None or self.top is None:
-            raise NotEnoughData(f"no fit: {self.reason}")
+            raise NotEnoughData("no fit: no failure on record, or no fit that converged")
         return self.model, self.top
 
     @property
@@ -340,7 +338,7 @@ def fit_lives(data: LifeData, life_miles: float, settings: RatingSettings, draws
     early = EarlyCheck(0, NAN, NAN, False, 0.0, s.early_miles)
     none = np.zeros((0, 0)), np.zeros(0)
     if data.failures == 0:
-        return PartFit(None, None, *none, NAN, early, "no failure on record")
+        return PartFit(None, None, *none, NAN, early, reason(Unfitted.NO_FAILURE))
     fitted = data
     if s.early:
         early, fitted = early_check(data, life_miles, s)
@@ -352,34 +350,11 @@ def fit_lives(data: LifeData, life_miles: float, settings: RatingSettings, draws
     ]
     fits = [f for f in fits if f[1].converged[0]]
     if not fits:
-        return PartFit(None, None, *none, NAN, early, "no fit converged")
+        return PartFit(None, None, *none, NAN, early, reason(Unfitted.NOT_CONVERGED))
     fits.sort(key=lambda f: -float(f[1].value[0]))
     ahead = float(fits[0][1].value[0] - fits[1][1].value[0]) if len(fits) > 1 else NAN
     theta, weight = posterior_draws(*fits[0], draws, seed)
-    return PartFit(*fits[0], theta, weight, ahead, early, "")
-
-
-def law_words(fit: PartFit) -> str:
-    """Which law was used, as a sentence."""
-    if np.isnan(fit.ahead):
-        return f"Life law: {LAW_WORDS[fit.law]}."
-    other = LAW_WORDS["lognormal" if fit.law == "weibull" else "weibull"]
-    return f"Life law: {LAW_WORDS[fit.law]}, whose log-likelihood is {fit.ahead:.1f} above that of the {other}."
-
-
-def share_words(fit: PartFit, expected: float, expected_all: float) -> str:
-    """What was assumed about failures nobody reports."""
-    if fit.model is not None and fit.model.layout.share:
-        return (
-            f"Of every 100 failures about {100 * fit.share:.0f} are taken to be reported (the records hardly tell; it rests on "
-            f"its prior), so {expected_all:.1f} may really fail where {expected:.1f} come back."
-        )
-    if fit.share < 1:
-        return (
-            f"The reporting share is held at {fit.share:.0%}, so {expected_all:.1f} may really fail where {expected:.1f} "
-            "come back."
-        )
-    return "Assumes every failure is reported."
+    return PartFit(*fits[0], theta, weight, ahead, early, None)
 
 
 # ---- the prediction ------------------------------------------------------------------------------------------------
@@ -387,10 +362,10 @@ def share_words(fit: PartFit, expected: float, expected_all: float) -> str:
 class Prediction:
     """Reported failures among the units now running, within ``days`` or ``miles`` (the other is NaN).
 
-    expected with its prediction interval [lower, upper] at ``level``; NaN where the words say why. expected_all counts
-    those nobody reports too. rows: (n,) rows of the data predicted; chance: (n,) that each fails and is reported; unit:
-    (n,) codes. demonstrated_only: no failure yet, so only an upper limit. beyond: units whose miles at the end lie past any
-    failure's.
+    expected with its prediction interval [lower, upper] at ``level``; NaN where ``fit`` is None or says why. expected_all
+    counts those nobody reports too. units: running; lives, failures: on record, of units with the part. rows: (n,) rows of
+    the data predicted; chance: (n,) that each fails and is reported. shape: the Weibull shape that gave the upper limit
+    where nothing has failed yet, else NaN. silent: some failures may go unreported.
     """
 
     days: float
@@ -400,19 +375,14 @@ class Prediction:
     upper: float
     level: float
     expected_all: float
-    reporting_share: float
-    law: str
-    law_ahead: float
     units: float
+    lives: float
     failures: float
-    demonstrated_only: bool
-    effective_draws: float
-    draws: int
-    seed: int
+    shape: float
+    silent: bool
     rows: np.ndarray
-    unit: np.ndarray
     chance: np.ndarray
-    words: tuple[str, ...]
+    fit: PartFit | None
 
     def __repr__(self) -> str:
         span = f"{self.days:g} days" if np.isfinite(self.days) else f"{self.miles:,.0f} miles"
@@ -421,15 +391,17 @@ class Prediction:
             f"{self.units:,.0f} units)"
         )
 
-    def to_frame(self) -> pd.DataFrame:
-        """One row, unrounded."""
-        row = {k: v for k, v in asdict(self).items() if k not in ("rows", "unit", "chance", "words")}
-        return pd.DataFrame([{**row, "words": " ".join(self.words)}])
+    @property
+    def law(self) -> str:
+        return "" if self.fit is None else self.fit.law
 
-    def by_row(self) -> pd.DataFrame:
-        """row, unit, chance: one row per running life, the likeliest to fail first."""
-        frame = pd.DataFrame({"row": self.rows, "unit": self.unit, "chance": self.chance})
-        return frame.sort_values(["chance", "row"], ascending=[False, True], kind="stable", ignore_index=True)
+    @property
+    def reporting_share(self) -> float:
+        return NAN if self.fit is None else self.fit.share
+
+    @property
+    def effective_draws(self) -> float:
+        return 0.0 if self.fit is None else self.fit.effective_draws
 
 
 def predict_failures(
@@ -457,76 +429,45 @@ def predict_failures(
     s = RatingSettings() if settings is None else settings
     which = _rows_to_predict(data, watched)
     count = data.weight[which]
-    span = f"the next {days:g} days" if days is not None else f"the next {miles:,.0f} miles of each"
-
-    def result(expected, lower, upper, all_, fit, chance, words, only=False):
-        return Prediction(
-            NAN if days is None else float(days),
-            NAN if miles is None else float(miles),
-            expected,
-            lower,
-            upper,
-            level,
-            all_,
-            NAN if fit is None else fit.share,
-            "" if fit is None else fit.law,
-            NAN if fit is None else fit.ahead,
-            float(count.sum()),
-            data.failures,
-            only,
-            0.0 if fit is None else fit.effective_draws,
-            0 if fit is None else len(fit.weight),
-            seed,
-            which,
-            data.unit[which],
-            chance,
-            tuple(words),
-        )
-
-    blank = np.full(len(which), NAN)
+    nothing = Prediction(
+        days=NAN if days is None else float(days),
+        miles=NAN if miles is None else float(miles),
+        expected=NAN,
+        lower=NAN,
+        upper=NAN,
+        level=level,
+        expected_all=NAN,
+        units=float(count.sum()),
+        lives=data.units,
+        failures=data.failures,
+        shape=NAN,
+        silent=s.share is None or s.share < 1,
+        rows=which,
+        chance=np.full(len(which), NAN),
+        fit=fit,
+    )
     if not len(which):
-        return result(0.0, 0.0, 0.0, 0.0, None, blank, ["No unit with this part is running: nothing to predict."])
+        return replace(nothing, expected=0.0, lower=0.0, upper=0.0, expected_all=0.0, fit=None)
     if data.failures == 0:
         upper, shape = _upper_without_failure(data, which, days, miles, s, level)
-        words = [f"None of {data.units:,.0f} has failed, so no law can be fitted and each unit's chance is not known."]
-        if np.isfinite(upper):
-            words.append(
-                f"At {level:.0%} confidence at most {upper:.0f} of the {count.sum():,.0f} running will come back in {span} "
-                f"(from the miles run without a failure; Weibull shape {shape:g}, the least favourable of those tried)."
-            )
-        else:
-            words.append("The miles run so far are too few to put a limit on it.")
-        if s.share is None or s.share < 1:
-            words.append("It counts reported failures: silent ones would be as silent as before.")
-        return result(NAN, 0.0, upper, NAN, None, blank, words, True)
+        return replace(nothing, lower=0.0, upper=upper, shape=shape, fit=None)
     fit = fit_lives(data, life_miles, s, draws, seed) if fit is None else fit
     if fit.model is None:
-        return result(NAN, NAN, NAN, NAN, fit, blank, [f"Nothing can be predicted: {fit.reason}."])
+        return replace(nothing, fit=fit)
     told, any_ = chances(fit.model, fit.theta, which, days, miles)
     if fit.early.fired:
         told, any_ = (with_early(fit, data, which, p, days, miles) for p in (told, any_))
     chance = fit.weight @ told
-    expected, all_ = float(chance @ count), float((fit.weight @ any_) @ count)
-    pmf = count_chances(told, count, fit.weight)
-    lower, upper = interval_of(pmf, level)
-    words = [
-        f"Of {count.sum():,.0f} running with this part, {expected:.1f} are expected to come back in {span}; at {level:.0%} "
-        f"the number will lie between {lower} and {upper}.",
-        share_words(fit, expected, all_),
-        law_words(fit),
-    ]
-    if data.failures < 3:
-        words.append(
-            f"Rests on assumptions: only {data.failures:g} failure{'' if data.failures == 1 else 's'} on record."
-        )
-    if fit.early.fired:
-        words.append(
-            f"{fit.early.seen:g} failures under {fit.early.miles:,.0f} miles are more than wear explains: they are taken as "
-            f"early failures, and units with fewer miles carry that risk too."
-        )
-    if fit.effective_draws < 50:
-        words.append(f"The interval rests on {fit.effective_draws:.0f} effective draws: too few to trust.")
-    return result(expected, float(lower), float(upper), all_, fit, chance, words)
+    lower, upper = interval_of(count_chances(told, count, fit.weight), level)
+    return replace(
+        nothing,
+        expected=float(chance @ count),
+        lower=float(lower),
+        upper=float(upper),
+        expected_all=float((fit.weight @ any_) @ count),
+        chance=chance,
+        fit=fit,
+    )
 
 
 def with_early(
@@ -608,66 +549,3 @@ def _upper_without_failure(data, which, days, miles, s: RatingSettings, level: f
         if k >= worst:
             worst, at = float(k), shape
     return worst, at
-
-
-# ---- from the table --------------------------------------------------------------------------------------------------
-@dataclass(frozen=True, slots=True, repr=False)
-class PartPrediction:
-    """The prediction of one part of the shop, with its units by name.
-
-    units: serial, component, part, power_hp, weight_lb, use, days, odometer_known, chance; likeliest first. left_out: running
-    units without power, weight or age, which no fit can take: they come back too, and are not in the total.
-    """
-
-    component: str
-    part: str
-    as_of: pd.Timestamp
-    total: Prediction
-    units: pd.DataFrame
-    left_out: int
-    notes: tuple[str, ...]
-    words: tuple[str, ...]
-
-    def __repr__(self) -> str:
-        return f"PartPrediction({self.component} {self.part}, as of {self.as_of:%Y-%m-%d}: {self.total!r})"
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row, unrounded."""
-        return self.total.to_frame().assign(
-            component=self.component,
-            part=self.part,
-            as_of=self.as_of,
-            left_out=self.left_out,
-            words=" ".join(self.words),
-        )
-
-
-def predict_part(
-    lifetimes: Lifetimes,
-    component: str,
-    part: str,
-    days: float = 91.0,
-    settings: RatingSettings | None = None,
-    level: float = 0.9,
-    draws: int = 512,
-    seed: int = 1,
-    lives: PartLives | None = None,
-) -> PartPrediction:
-    """Comebacks of one part in the next ``days`` after the cut-off. Raises AnalyticsError where the part is not on record."""
-    own = lives_of(lifetimes.table, component, part, lifetimes.as_of) if lives is None else lives
-    total = predict_failures(
-        own.data, days, None, own.watched, lifetimes.shop.target_miles, settings, level, draws, seed
-    )
-    at = own.rows[total.rows]
-    units = lifetimes.table.iloc[at][["serial", "component", "part", "power_hp", "weight_lb", "use", "lower_days"]]
-    units = units.rename(columns={"lower_days": "days"}).reset_index(drop=True)
-    units["odometer_known"] = ~own.data.unknown[total.rows]
-    units["chance"] = total.chance
-    units = units.sort_values(["chance", "serial"], ascending=[False, True], kind="stable", ignore_index=True)
-    left = int(lifetimes.table["count"].to_numpy()[own.left_out].sum())
-    words = list(total.words)
-    if left:
-        words.append(
-            f"{left:,} more running units have no power or weight on record and are not counted: they come back too."
-        )
-    return PartPrediction(component, part, lifetimes.as_of, total, units, left, own.notes, tuple(words))

@@ -26,11 +26,11 @@ from analytics.models.lifedata import (
     fill_failures,
     rated_weight,
     split_days,
-    weight_words,
 )
 from analytics.models.regression import Block, Optimum, Points, Rows, log_likelihood, log_survival, standard_quantile
 from analytics.ratings.bound import RatingSettings
-from analytics.ratings.predict import fit_lives, law_words, lives_of
+from analytics.ratings.predict import fit_lives, lives_of
+from analytics.reasons import Reason, Unfitted, reason
 
 NAN = float("nan")
 
@@ -203,7 +203,7 @@ class Unknowns:
     use, drop (share of the rating's variance that knowing is expected to take off), in_sample; most telling first.
 
     sample: serials drawn at random among running units without an odometer, for the follow-up. rating_sd: standard deviation
-    of log rating now. all_drop: the most that knowing all of the table would take off; see `together`.
+    of log rating now. all_drop: the most that knowing all of the table would take off; see `together`. reason: why nothing could be ranked, else None.
     """
 
     component: str
@@ -214,8 +214,7 @@ class Unknowns:
     all_drop: float
     table: pd.DataFrame
     sample: tuple[str, ...]
-    seed: int
-    words: tuple[str, ...]
+    reason: Reason | None
 
     def __repr__(self) -> str:
         first = self.table["serial"].iloc[0] if len(self.table) else "none"
@@ -227,10 +226,6 @@ class Unknowns:
 
 
 COLUMNS = ["serial", "ask", "component", "part", "days", "power_hp", "weight_lb", "use", "drop", "in_sample"]
-RANDOM = (
-    "Ask the random sample as well, and keep it apart: a ranking picks old and strong trucks, so by itself it tells little of how "
-    "the others drive or whether they still run."
-)
 
 
 def unknowns_of_part(
@@ -246,8 +241,8 @@ def unknowns_of_part(
     seed: int = 1,
 ) -> Unknowns:
     """Rank what is unknown of one part by how much knowing it would tighten the rating at ``weight_lb`` and ``use`` (the use
-    with most failures by default). Without a failure or a fit there is nothing to rank by: an empty table and the words say so,
-    with the random sample still drawn. Raises AnalyticsError where the part or use is not on record.
+    with most failures by default). Without a failure or a fit there is nothing to rank by: an empty table with the reason,
+    and the random sample still drawn. Raises AnalyticsError where the part or use is not on record.
     """
     s = RatingSettings() if settings is None else settings
     shop, table = lifetimes.shop, lifetimes.table
@@ -268,17 +263,10 @@ def unknowns_of_part(
     )
     name = data.use_names[code]
 
-    def nothing(reason: str) -> Unknowns:
-        words = [f"{reason}, so nothing tells which unknown matters most."]
-        if drawn:
-            words.append(f"{len(running)} running units have no odometer on record: ask those drawn at random.")
-        return Unknowns(
-            component, part, weight_lb, name, NAN, NAN, pd.DataFrame(columns=COLUMNS), drawn, seed, tuple(words)
-        )
-
+    nothing = Unknowns(component, part, weight_lb, name, NAN, NAN, pd.DataFrame(columns=COLUMNS), drawn, None)
     fit = fit_lives(data, shop.target_miles, s, 64, seed)
     if fit.model is None:
-        return nothing(f"{fit.reason.capitalize()} of {part}")
+        return replace(nothing, reason=fit.reason)
     model, top = fit.fitted()
     v, variance = rating_direction(model, top, r, weight_lb, code)
     found = []
@@ -313,9 +301,7 @@ def unknowns_of_part(
             ]
             found.append(pd.DataFrame({"at": positions, "ask": ask, "drop": gains}))
     if not found:
-        return replace(
-            nothing("Everything is known"), words=(f"Odometer, power and weight are known of every {part} on record.",)
-        )
+        return replace(nothing, reason=reason(Unfitted.EVERYTHING_KNOWN))
     frame = pd.concat(found, ignore_index=True)
     at = frame["at"].to_numpy()
     for column in ("serial", "component", "part", "power_hp", "weight_lb", "use"):
@@ -336,28 +322,23 @@ def unknowns_of_part(
     frame["in_sample"] = frame["serial"].isin(drawn)
     frame = frame.sort_values(["drop", "serial"], ascending=[False, True], kind="stable", ignore_index=True)[COLUMNS]
     total, sd = together(frame["drop"].to_numpy()), float(np.sqrt(variance))
-    top_few = frame.head(10)
-    where = f"{weight_words(weight_lb)}{', ' + name if name else ''}"
-    words = [
-        f"The rating of {part} at {where} is uncertain by about {sd:.0%} (one standard deviation).",
-        f"The {'ten ' if len(frame) > 10 else ''}most telling of {len(frame):,} unknowns would take at most about "
-        f"{together(top_few['drop'].to_numpy()):.0%} off its variance, first {top_few['serial'].iloc[0]} "
-        f"({top_few['ask'].iloc[0]}, {top_few['drop'].iloc[0]:.1%}).",
-        law_words(fit),
-    ]
-    if drawn:
-        words.append(RANDOM)
-    if data.failures < 3:
-        words.append(
-            f"Rests on assumptions: only {data.failures:g} failure{'' if data.failures == 1 else 's'} on record."
-        )
-    return Unknowns(component, part, weight_lb, name, sd, total, frame, drawn, seed, tuple(words))
+    return Unknowns(component, part, weight_lb, name, sd, total, frame, drawn, None)
 
 
 def _codes(other: LifeData, data: LifeData, default: int) -> np.ndarray:
     """Use codes of ``other`` in the names of ``data``; a use the part's fit does not know is taken as ``default``."""
     back = np.array([data.use_names.index(u) if u in data.use_names else default for u in other.use_names], int)
     return back[other.use]
+
+
+@dataclass(frozen=True, slots=True)
+class AskFirst:
+    """One list over ``parts`` parts. table: serial, ask, parts, drop (summed over parts), in_sample; most telling first.
+    sample: serials drawn at random among running units without an odometer."""
+
+    table: pd.DataFrame
+    sample: tuple[str, ...]
+    parts: int
 
 
 def ask_first(
@@ -368,9 +349,8 @@ def ask_first(
     settings: RatingSettings | None = None,
     sample: int = 20,
     seed: int = 1,
-) -> tuple[pd.DataFrame, tuple[str, ...], tuple[str, ...]]:
-    """One list over all parts, since one call tells of every part in the truck: serial, ask, parts, drop (summed over parts);
-    the random sample; and the words. weight_lb: the lightest class's edge by default. Raises NotEnoughData where no part has
+) -> AskFirst:
+    """One list over all parts, since one call tells of every part in the truck. weight_lb: the lightest class's edge by default. Raises NotEnoughData where no part has
     ``min_failures``."""
     table, shop = lifetimes.table, lifetimes.shop
     weight = weight_lb
@@ -398,9 +378,4 @@ def ask_first(
         else ()
     )
     frame["in_sample"] = frame["serial"].isin(drawn)
-    words = [
-        f"{len(frame):,} unknowns over {len(lists)} parts; first {frame['serial'].iloc[0]} ({frame['ask'].iloc[0]})."
-    ]
-    if drawn:
-        words.append(RANDOM)
-    return frame, drawn, tuple(words)
+    return AskFirst(frame, drawn, len(lists))

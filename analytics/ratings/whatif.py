@@ -19,8 +19,11 @@ from analytics.models.mileage import fit_driving
 from analytics.models.regression import survival_of
 from analytics.ratings.bound import RatingBound, RatingSettings, rate_part
 from analytics.ratings.demonstration import SHAPES, exposures, needed
-from analytics.ratings.predict import PartFit, fit_lives, law_words, lives_of
+from analytics.ratings.predict import PartFit, fit_lives, lives_of
+from analytics.reasons import Unfitted
 from analytics.records.load import Records
+from analytics.words.ratings.predict import law_words
+from analytics.words.saying import say
 
 NAN = float("nan")
 YEAR_DAYS = 365.25
@@ -266,10 +269,10 @@ def move_limit(
     if every.built and not mix.built:
         expected = lower = upper = 0.0
     elif mix.built and fit.model is None:
-        words.append(f"How many would come back is not known: {fit.reason} of {part}.")
+        words.append(f"How many would come back is not known: {say(fit.reason)} of {part}.")
         most = (
             _most_without_failure(lifetimes, component, part, low, miles, s, level)
-            if fit.reason.startswith("no failure")
+            if fit.reason.code is Unfitted.NO_FAILURE
             else NAN
         )
         if np.isfinite(most):
@@ -278,7 +281,7 @@ def move_limit(
                 f"From the miles its units of more than {low:,.0f} hp ran without one, at {level:.0%} confidence at most "
                 f"{most:.0%} fail by {miles:,.0f} miles: at most {abs(units) * most:.1f} comebacks a year."
             )
-        elif fit.reason.startswith("no failure"):
+        elif fit.reason.code is Unfitted.NO_FAILURE:
             words.append(f"None of its units runs above {low:,.0f} hp, so there is no limit on it either.")
     elif mix.built:
         gross, told = _a_year(fit, mix, miles, rng)

@@ -13,11 +13,14 @@ from analytics.models.lifedata import class_words
 from analytics.ratings.driving import driving_by_power, driving_by_use
 from analytics.ratings.model_checks import ModelChecks, check_shapes
 from analytics.ratings.plan import plan_proof, proof_ahead
-from analytics.ratings.predict import LAW_WORDS, still_followed
+from analytics.ratings.predict import still_followed
 from analytics.ratings.sheet import PartRating, Ratings, judge, qualifiers, seen_words
 from analytics.ratings.unknowns import ask_first
 from analytics.ratings.whatif import change_promise, move_limit
 from analytics.reasons import Lives
+from analytics.words.ratings.plan import ahead_words, plan_words
+from analytics.words.ratings.predict import DISTRIBUTION
+from analytics.words.ratings.unknowns import ask_words
 from analytics.words.saying import say
 
 _ORDER = ("lower", "raise", "keep", "not proven")
@@ -174,9 +177,9 @@ def model_words(checks: ModelChecks) -> tuple[str, ...]:
         first, second = checks.laws.sort_values("loglik", ascending=False, kind="stable").itertuples()
         ahead = first.loglik - second.loglik
         lines.append(
-            f"{_cap(LAW_WORDS[first.law])} life fits "
+            f"{_cap(DISTRIBUTION[first.law])} life fits "
             + ("better" if ahead > 2 else "hardly better")
-            + f" than {LAW_WORDS[second.law]} (log-likelihood {ahead:.1f} higher); the bound under each: {_bounds(checks)}."
+            + f" than {DISTRIBUTION[second.law]} (log-likelihood {ahead:.1f} higher); the bound under each: {_bounds(checks)}."
         )
     if len(checks.influence):
         most = checks.influence.iloc[0]
@@ -194,9 +197,9 @@ def model_words(checks: ModelChecks) -> tuple[str, ...]:
 
 def _bounds(checks: ModelChecks) -> str:
     return ", ".join(
-        f"{LAW_WORDS[r.law]} {r.bound_hp:,.0f} hp"
+        f"{DISTRIBUTION[r.law]} {r.bound_hp:,.0f} hp"
         if math.isfinite(r.bound_hp)
-        else f"{LAW_WORDS[r.law]} rules nothing out that the other does not"
+        else f"{DISTRIBUTION[r.law]} rules nothing out that the other does not"
         for r in checks.laws.itertuples()
     )
 
@@ -336,9 +339,11 @@ def proofs(ratings: Ratings) -> tuple[str, ...]:
     for (component, part), own in unproven.groupby(["component", "part"], sort=False):
         row = own.iloc[0]
         lines.append(f"To prove {component} {part} at its published {row['published_hp']:,.0f} hp:")
-        lines += plan_proof(row["published_hp"], options.life_miles, options.reliability, options.confidence).words
+        lines += plan_words(
+            plan_proof(row["published_hp"], options.life_miles, options.reliability, options.confidence)
+        )
         rated = ratings.part(component, part)
-        lines += proof_ahead(
+        ahead = proof_ahead(
             rated.data,
             row["weight_up_to"],
             None,
@@ -349,11 +354,12 @@ def proofs(ratings: Ratings) -> tuple[str, ...]:
             still_followed(ratings.lifetimes.table, ratings.lifetimes.as_of)[rated.rows],
             published_hp=row["published_hp"],
             seed=options.seed,
-        ).words
+        )
+        lines += ahead_words(ahead)
     if not lines:
         lines = [
             "No published limit stands unproven. For a limit of your own, use plan_proof in analytics.ratings.plan:",
-            *plan_proof(1000.0, options.life_miles, options.reliability, options.confidence).words,
+            *plan_words(plan_proof(1000.0, options.life_miles, options.reliability, options.confidence)),
         ]
     return tuple(lines)
 
@@ -361,13 +367,13 @@ def proofs(ratings: Ratings) -> tuple[str, ...]:
 def whom_to_ask(ratings: Ratings) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Which odometers, powers and weights to ask for first, and the random sample beside them."""
     try:
-        table, sample, words = ask_first(
+        found = ask_first(
             ratings.lifetimes, settings=replace(ratings.options.settings, explain=False), seed=ratings.options.seed
         )
     except AnalyticsError as err:
         return pd.DataFrame(), (f"Nothing to rank by: {err}.",)
-    picked = ", ".join(sample) if len(sample) else "nobody left to ask"
-    return table.head(15), (*words, f"Picked at random: {picked}.")
+    picked = ", ".join(found.sample) if found.sample else "nobody left to ask"
+    return found.table.head(15), (*ask_words(found), f"Picked at random: {picked}.")
 
 
 __all__ = [

@@ -205,13 +205,14 @@ def odometers_to_ask(lifetimes: Lifetimes) -> Answer:
     question = "Whose odometer, power or weight is worth asking for?"
     columns = ["serial", "ask", "parts", "drop"]
     try:
-        table, _, words = ask_first(lifetimes, settings=options_for(lifetimes.shop).settings, sample=0, seed=_SEED)
+        found = ask_first(lifetimes, settings=options_for(lifetimes.shop).settings, sample=0, seed=_SEED)
     except AnalyticsError as err:
         return Answer(question, (f"Nothing to rank by: {err}.",), pd.DataFrame(columns=columns))
+    table = found.table
     return Answer(
         question,
         (
-            *words,
+            f"{len(table):,} unknowns over {found.parts} parts; first {table['serial'].iloc[0]} ({table['ask'].iloc[0]}).",
             f"Ask first: {listed(table['serial'].head(8).tolist(), 8)}. These tell most of what the parts can take; they are not a fair sample of the "
             "customers, so keep them apart from the random calls below.",
         ),

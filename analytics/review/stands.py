@@ -136,7 +136,7 @@ def _borrowed(stand: Stand, component: str, own: PartStand) -> PartStand:
     theta, best = pool.theta.copy(), top.theta.copy()
     theta[:, level] -= np.log(gamma.ppf(at, came) / weighed(True))
     best[:, level] -= np.log(came / weighed(False)[0])
-    fit = replace(pool.fit, top=replace(top, theta=best), reason=f"{own.fit.reason}: from the whole component")
+    fit = replace(pool.fit, top=replace(top, theta=best))
     return replace(own, fit=fit, theta=theta, borrowed=True)
 
 

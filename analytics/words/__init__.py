@@ -1,4 +1,1 @@
 """Every sentence: codes and numbers in, words out. The place to read when a sentence is wrong, and the place to translate."""
-
-import analytics.words.models
-import analytics.words.review  # noqa: F401  (each names its texts)

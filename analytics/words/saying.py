@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from importlib import import_module
 
 from analytics.reasons import Code, Reason
 
@@ -37,11 +38,15 @@ def asks(question: Code, text: Said, method: str = "") -> None:
 
 def method_of(question: Code) -> str:
     """How the answer to a question was reckoned, and the source."""
+    if question not in _METHODS:
+        import_module("analytics.words.vocabulary")
     return _METHODS[question]
 
 
 def say(reason: Reason) -> str:
     """The sentence, or the part of one, that a code stands for."""
+    if reason.code not in _SAID:
+        import_module("analytics.words.vocabulary")
     words = _SAID[reason.code]
     return words.format(**reason.values) if isinstance(words, str) else words(**reason.values)
 

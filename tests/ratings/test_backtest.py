@@ -12,7 +12,7 @@ from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.backtest import backtest, quarter_ends
 from analytics.ratings.bound import RatingSettings
-from analytics.ratings.predict import predict_part
+from analytics.ratings.predict import lives_of, predict_failures
 from analytics.records.load import load_records
 from tests.small_shop import build, returned, write_shop
 
@@ -64,7 +64,8 @@ def test_the_prediction_is_the_one_that_day_would_have_given(replay):
     row = replay.table[(replay.table["part"] == "IS-A")].iloc[0]
     then = make_lifetimes(load_records(DEMO, f"{row['quarter_end']:%Y-%m-%d}"))
     days = float((row["next_end"] - row["quarter_end"]).days)
-    again = predict_part(then, "input shaft", "IS-A", days, QUICK, draws=128).total
+    lives = lives_of(then.table, "input shaft", "IS-A", then.as_of)
+    again = predict_failures(lives.data, days, None, lives.watched, then.shop.target_miles, QUICK, draws=128)
     assert (again.expected, again.lower, again.upper) == (row["expected"], row["lower"], row["upper"])
     assert again.failures == row["failures"] < 27
 

@@ -11,6 +11,8 @@ from analytics.errors import AnalyticsError
 from analytics.models.lifedata import life_data
 from analytics.models.mileage import DrivingFit
 from analytics.ratings.demonstration import chance_of_passing, demonstrate, exposures, needed, units_needed
+from analytics.reasons import Demonstrated
+from analytics.words.saying import say
 
 
 def fleet(n, miles, failed=0, power=800.0, weight=7000.0):
@@ -26,7 +28,7 @@ def test_zero_failure_plan(r, c, reference):
     assert demonstrate(fleet(n, 50_000), 7000, 50_000, r, c).power_hp == pytest.approx(800)
     short = demonstrate(fleet(n - 1, 50_000), 7000, 50_000, r, c)
     assert np.isnan(short.power_hp)
-    assert "too little to prove" in short.reason
+    assert short.reason.code is Demonstrated.TOO_LITTLE
     assert units_needed(r, c) == n
     one = int(reference("D17", "one_failure_n").query(f"at == 'R{r:g} C{c:g}'")["value"].item())
     assert units_needed(r, c, failures=1) == one
@@ -78,8 +80,8 @@ def test_only_units_as_strong_and_as_heavy_count():
     heavy = demonstrate(data, 7500, 50_000, 0.9, 0.9)
     assert np.isnan(heavy.power_hp)
     assert heavy.units == 17
-    assert "no unit weighs 9,000 lb or more" in demonstrate(data, 9000, 50_000, 0.9, 0.9).reason
-    assert "none of 35 came back in 1,750,000 miles at 700 hp" in demonstrate(data, 6500, 50_000, 0.9, 0.9).reason
+    assert "no unit weighs 9,000 lb or more" in say(demonstrate(data, 9000, 50_000, 0.9, 0.9).reason)
+    assert "none of 35 came back in 1,750,000 miles at 700 hp" in say(demonstrate(data, 6500, 50_000, 0.9, 0.9).reason)
 
 
 def test_chance_of_passing():

@@ -12,6 +12,7 @@ from analytics.models.exact import units_to_prove
 from analytics.models.lifedata import life_data
 from analytics.ratings.bound import RatingSettings
 from analytics.ratings.plan import plan_proof, proof_ahead
+from analytics.words.ratings.plan import ahead_words, plan_words
 
 SURE = RatingSettings(share=1.0)
 
@@ -35,8 +36,8 @@ def test_a_few_failures_allowed_equal_the_exact_binomial():
     first = plan.table.iloc[0]
     assert first["passes if 0.97"] == pytest.approx(0.97**22)
     assert first["passes if 0.99"] == pytest.approx(0.99**22)
-    assert "22 trucks of 700 hp that each run 50,000 miles prove 700 hp" in plan.words[0]
-    assert "51% if 97% truly survive" in plan.words[0]
+    assert "22 trucks of 700 hp that each run 50,000 miles prove 700 hp" in plan_words(plan)[0]
+    assert "51% if 97% truly survive" in plan_words(plan)[0]
     assert plan.to_frame().shape[0] == 3
     assert "22 units" in repr(plan)
 
@@ -58,13 +59,13 @@ def test_the_least_favourable_assumption_is_taken():
     # above the limit a low power exponent gives least, below it a high one
     above, below = (plan_proof(700.0, 50_000.0, run_power_hp=p, failures=(0,)).table.iloc[0] for p in (800.0, 600.0))
     assert (above["exponent"], below["exponent"]) == (3.0, 8.0)
-    assert "least favourable of 1 to 4 and 3 to 8" in plan_proof(700.0, 50_000.0, run_power_hp=800.0).words[-1]
+    assert "least favourable of 1 to 4 and 3 to 8" in plan_words(plan_proof(700.0, 50_000.0, run_power_hp=800.0))[-1]
 
 
 def test_what_cannot_be_proven_is_said():
     plan = plan_proof(700.0, 50_000.0, miles_each=1000.0, failures=(0,))
     assert np.isnan(plan.table["units"].iloc[0])
-    assert "cannot be proven" in plan.words[0]
+    assert "cannot be proven" in plan_words(plan)[0]
 
 
 @pytest.mark.parametrize(
@@ -114,9 +115,9 @@ def test_time_alone_proves_what_the_sum_says():
             assert row.demonstrated_hp == pytest.approx(power[40 - int(units)])
     assert np.isnan(out.table["demonstrated_hp"].iloc[0])
     assert np.isfinite(out.table["demonstrated_hp"].iloc[-1])
-    assert out.words[0].startswith("Nothing is proven yet at 7,500 lb")
-    assert any("even if none of the running units fails" in w for w in out.words)
-    assert any(w.startswith("The published 640 hp will be proven within ") for w in out.words)
+    assert ahead_words(out)[0].startswith("Nothing is proven yet at 7,500 lb")
+    assert any("even if none of the running units fails" in w for w in ahead_words(out))
+    assert any(w.startswith("The published 640 hp will be proven within ") for w in ahead_words(out))
     assert np.isnan(out.table["chance_none"].iloc[1:]).all()
     assert len(out.to_frame()) == 4
 
@@ -124,7 +125,7 @@ def test_time_alone_proves_what_the_sum_says():
 def test_nothing_running_proves_nothing_more():
     data = trucks(failed=40)
     out = proof_ahead(data, 7500.0, None, 50_000.0, settings=SURE)
-    assert any("No unit with this part is running" in w for w in out.words)
+    assert any("No unit with this part is running" in w for w in ahead_words(out))
     quiet = proof_ahead(trucks(), 7500.0, None, 50_000.0, settings=SURE, watched=np.zeros(40, bool))
     assert quiet.table["miles"].nunique() == 1
 
@@ -138,11 +139,11 @@ def test_with_failures_the_chance_of_none_is_given():
     assert chance[0] == 1
     assert (np.diff(chance) < 0).all()
     assert (chance > 0).all()
-    assert any("(chance " in w for w in out.words)
-    assert any("proven already" in w for w in out.words)
-    assert "Counts 80% of failures as reported" in out.words[-1]
+    assert any("(chance " in w for w in ahead_words(out))
+    assert any("proven already" in w for w in ahead_words(out))
+    assert "Counts 80% of failures as reported" in ahead_words(out)[-1]
     far = proof_ahead(data, 5000.0, None, 50_000.0, published_hp=5000.0)
-    assert any("will not be proven within 365 days" in w for w in far.words)
+    assert any("will not be proven within 365 days" in w for w in ahead_words(far))
 
 
 def test_a_use_not_on_record_is_refused():
@@ -153,5 +154,5 @@ def test_a_use_not_on_record_is_refused():
 def test_lives_known_in_miles_alone_are_not_aged():
     data = life_data(np.full(30, 40_000.0), np.full(30, np.inf), np.full(30, 600.0), np.full(30, 7500.0))
     out = proof_ahead(data, 7500.0, None, 50_000.0, settings=SURE)
-    assert any("30 running lives are known in miles alone" in w for w in out.words)
+    assert any("30 running lives are known in miles alone" in w for w in ahead_words(out))
     assert out.table["demonstrated_hp"].nunique(dropna=False) == 1

@@ -28,9 +28,9 @@ from analytics.ratings.predict import (
     lives_of,
     posterior_draws,
     predict_failures,
-    predict_part,
 )
 from analytics.records.load import load_records
+from analytics.words.ratings.predict import prediction_words
 from tests.small_shop import build, returned, write_shop
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
@@ -70,8 +70,8 @@ def test_expected_failures_of_the_bearing_cages_are_those_published(published, r
     assert p.units == 1697
     assert p.lower <= 5 <= p.upper
     assert p.upper - p.lower >= binom.ppf(0.95, 1697, told / 1697) - binom.ppf(0.05, 1697, told / 1697)
-    assert p.words[0].startswith("Of 1,697 running with this part, 5.")
-    assert "Assumes every failure is reported." in p.words
+    assert prediction_words(p)[0].startswith("Of 1,697 running with this part, 5.")
+    assert "Assumes every failure is reported." in prediction_words(p)
 
 
 def test_expected_failures_at_the_printed_parameters(published, reference_data):
@@ -201,30 +201,28 @@ def test_the_total_is_the_sum_of_the_units_and_wider_than_the_plug_in(fleet, fit
     told, _ = chances(model, top.theta, p.rows, 365.0, None)
     low, high = interval_of(count_chances(told, np.ones(len(p.rows)), np.ones(1)), 0.9)
     assert p.upper - p.lower > high - low
-    assert len(p.by_row()) == p.units
-    assert p.by_row()["chance"].is_monotonic_decreasing
-    assert p.to_frame().loc[0, "expected"] == p.expected
+    assert len(p.chance) == p.units
     again = predict_failures(fleet, 365.0, life_miles=50_000.0, seed=3, draws=256)
     assert (again.expected, again.lower, again.upper) == (p.expected, p.lower, p.upper)
     longer = predict_failures(fleet, 730.0, life_miles=50_000.0, fit=fit)
     assert longer.expected > p.expected
-    assert "reported" in p.words[1]
-    assert "log-likelihood" in p.words[2]
+    assert "reported" in prediction_words(p)[1]
+    assert "log-likelihood" in prediction_words(p)[2]
     assert repr(p).startswith("Prediction(365 days: ")
 
 
 def test_a_stated_reporting_share_is_said(fleet):
     p = predict_failures(fleet, 91.0, settings=RatingSettings(share=0.7, both_laws=False), draws=128)
     assert p.reporting_share == pytest.approx(0.7)
-    assert "held at 70%" in p.words[1]
+    assert "held at 70%" in prediction_words(p)[1]
     assert p.expected == pytest.approx(0.7 * p.expected_all)
-    assert p.words[2] == "Life law: Weibull."
+    assert prediction_words(p)[2] == "Life law: Weibull."
 
 
 def test_nothing_running_nothing_predicted():
     p = predict_failures(known([100.0, 200.0, 300.0], [1, 1, 1]), miles=50.0)
     assert (p.expected, p.lower, p.upper, p.units) == (0, 0, 0, 0)
-    assert p.words == ("No unit with this part is running: nothing to predict.",)
+    assert prediction_words(p) == ("No unit with this part is running: nothing to predict.",)
     none = predict_failures(known([100.0, 200.0], [1, 0]), miles=50.0, watched=np.zeros(2, bool))
     assert none.units == 0
 
@@ -236,10 +234,10 @@ def test_no_failure_gives_an_upper_limit_only():
     shares = [1 - 1.5**-k for k in SHAPES]
     assert p.upper == max(np.ceil(np.log(0.1) / np.log(q)) - 1 for q in shares)
     assert np.isnan(p.expected)
-    assert p.demonstrated_only
+    assert p.fit is None
     assert np.isnan(p.chance).all()
-    assert p.words[0].startswith("None of 20 has failed")
-    assert f"at most {p.upper:.0f} of the 20 running" in p.words[1]
+    assert prediction_words(p)[0].startswith("None of 20 has failed")
+    assert f"at most {p.upper:.0f} of the 20 running" in prediction_words(p)[1]
 
 
 def test_no_failure_with_unknown_odometers():
@@ -256,7 +254,7 @@ def test_no_failure_with_unknown_odometers():
     )
     p = predict_failures(data, 91.0)
     assert 0 < p.upper < 30
-    assert "silent ones" in p.words[-1]
+    assert "silent ones" in prediction_words(p)[-1]
     with pytest.raises(AnalyticsError, match="next days instead"):
         predict_failures(data, miles=1000.0)
 
@@ -265,7 +263,7 @@ def test_one_failure_rests_on_assumptions(fleet):
     data = fleet.take(np.r_[np.flatnonzero(fleet.failed)[:1], np.flatnonzero(~fleet.failed)[:100]])
     p = predict_failures(data, 91.0, draws=128)
     assert np.isfinite(p.expected)
-    assert any("only 1 failure on record" in w for w in p.words)
+    assert any("only 1 failure on record" in w for w in prediction_words(p))
 
 
 def test_senseless_questions_are_refused(fleet):
@@ -307,11 +305,11 @@ def test_early_failures_are_carried_by_young_units(fleet):
     )
     on = predict_failures(data, 91.0, draws=128)
     off = predict_failures(data, 91.0, draws=128, settings=RatingSettings(early=False))
-    assert any("early failures" in w for w in on.words)
+    assert any("early failures" in w for w in prediction_words(on))
     own = np.isin(on.rows, young)
     assert on.chance[own] == pytest.approx(10 / 500, rel=0.6)
     assert on.chance[own].mean() > on.chance[~own & (on.chance < np.median(on.chance))].mean()
-    assert not any("early failures" in w for w in off.words)
+    assert not any("early failures" in w for w in prediction_words(off))
 
 
 def test_ageing_adds_each_units_own_miles():
@@ -340,22 +338,19 @@ def demo():
     return make_lifetimes(load_records(DEMO))
 
 
-def test_the_demo_by_name(demo):
-    p = predict_part(demo, "input shaft", "IS-A", 91.0, draws=128)
-    assert p.units["chance"].is_monotonic_decreasing
-    assert p.units["chance"].sum() == pytest.approx(p.total.expected)
+def test_the_lives_followed_in_the_demo(demo):
+    lives = lives_of(demo.table, "input shaft", "IS-A", demo.as_of)
+    p = predict_failures(lives.data, 91.0, watched=lives.watched, draws=128)
     own = demo.table[
         (demo.table["component"] == "input shaft") & (demo.table["part"] == "IS-A") & (demo.table["ended"] == "running")
     ]
     followed = own[own["ended_on"] == demo.as_of]
     # sold, lost and scrapped trucks are not followed; those without power or weight are in no fit
     assert len(followed) < len(own)
-    assert p.left_out == followed[followed["power_hp"].isna() | followed["weight_lb"].isna()]["count"].sum()
-    assert p.total.units + p.left_out == followed["count"].sum()
-    assert f"{p.left_out} more running units" in p.words[-1]
-    assert set(p.units["serial"]) <= set(followed["serial"])
-    assert p.to_frame().loc[0, "left_out"] == p.left_out
-    lives = lives_of(demo.table, "input shaft", "IS-A", demo.as_of)
+    left = demo.table["count"].to_numpy()[lives.left_out].sum()
+    assert left == followed[followed["power_hp"].isna() | followed["weight_lb"].isna()]["count"].sum()
+    assert p.units + left == followed["count"].sum()
+    assert set(demo.table["serial"].iloc[lives.rows[p.rows]]) <= set(followed["serial"])
     rows = demo.table.iloc[lives.rows]
     assert np.exp(lives.data.log_power) == pytest.approx(rows["power_hp"].to_numpy())
     assert (lives.data.failed == ((rows["ended"] == "failed") & (rows["cause"] != "install")).to_numpy()).all()
@@ -364,20 +359,21 @@ def test_the_demo_by_name(demo):
 def test_a_shop_of_one_use_and_no_failure(tmp_path):
     folder = write_shop(tmp_path, builds=[build(f"S{i}") for i in range(6)])
     lifetimes = make_lifetimes(load_records(folder))
-    p = predict_part(lifetimes, "input shaft", "A")
-    assert np.isnan(p.total.expected)
-    assert "None of 6 has failed" in p.words[0]
+    p = predict_failures(lives_of(lifetimes.table, "input shaft", "A", lifetimes.as_of).data, 91.0)
+    assert np.isnan(p.expected)
+    assert "None of 6 has failed" in prediction_words(p)[0]
     with pytest.raises(AnalyticsError, match="no lifetimes"):
-        predict_part(lifetimes, "input shaft", "Z")
+        lives_of(lifetimes.table, "input shaft", "Z", lifetimes.as_of)
 
 
 def test_a_truck_built_on_the_last_day_is_predicted_from_its_use(tmp_path):
     rows = [build(f"S{i}", power=500 + 20 * i) for i in range(25)] + [build("NEW", "2024-03-31", power=900)]
     back = [returned(f"S{i}", f"2023-0{1 + i % 9}-15", odometer=30_000 + 1000 * i) for i in range(12, 20)]
     lifetimes = make_lifetimes(load_records(write_shop(tmp_path, builds=rows, returns=back)))
-    p = predict_part(lifetimes, "input shaft", "A", draws=64)
-    new = p.units.set_index("serial").loc["NEW", "chance"]
-    assert 0 < new < 0.2
+    lives = lives_of(lifetimes.table, "input shaft", "A", lifetimes.as_of)
+    p = predict_failures(lives.data, 91.0, watched=lives.watched, draws=64)
+    serials = lifetimes.table["serial"].to_numpy()[lives.rows[p.rows]]
+    assert 0 < p.chance[list(serials).index("NEW")] < 0.2
 
 
 def test_a_model_without_a_power_slope_below_zero_is_refused(fleet):

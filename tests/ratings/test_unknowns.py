@@ -24,7 +24,9 @@ from analytics.ratings.unknowns import (
     together,
     unknowns_of_part,
 )
+from analytics.reasons import Unfitted
 from analytics.records.load import load_records
+from analytics.words.ratings.unknowns import ask_words
 from tests.small_shop import build, returned, write_shop
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
@@ -176,32 +178,30 @@ def test_the_demo_is_ranked_and_sampled(demo):
     assert t.loc[t["in_sample"], "serial"].nunique() == 20
     assert unknowns_of_part(demo, "input shaft", "IS-A", 7500.0).table.equals(t)
     assert unknowns_of_part(demo, "input shaft", "IS-A", 7500.0, seed=2).sample != out.sample
-    assert t["serial"].iloc[0] in out.words[1]
-    assert any("random sample" in w for w in out.words)
-    assert len(out.to_frame()) == len(t)
+    assert out.reason is None
 
 
 def test_one_list_for_all_parts(demo):
-    frame, sample, words = ask_first(demo, parts=[("input shaft", "IS-A"), ("clutch pack", "CP-4")], settings=PLAIN)
+    found = ask_first(demo, parts=[("input shaft", "IS-A"), ("clutch pack", "CP-4")], settings=PLAIN)
     single = [
         unknowns_of_part(demo, c, p, 7500.0, settings=PLAIN, sample=0).table.set_index(["serial", "ask"])["drop"]
         for c, p in (("input shaft", "IS-A"), ("clutch pack", "CP-4"))
     ]
     total = single[0].add(single[1], fill_value=0)
+    frame, sample = found.table, found.sample
     got = frame.set_index(["serial", "ask"])["drop"]
     assert got.sort_index().to_numpy() == pytest.approx(total.sort_index().to_numpy())
     assert "CP-4, IS-A" in set(frame["parts"])
     units = demo.units.set_index("serial")
     assert units.loc[list(sample), "miles"].isna().all()
-    assert "unknowns over 2 parts" in words[0]
+    assert "unknowns over 2 parts" in ask_words(found)[0]
 
 
 def test_no_failure_leaves_only_the_random_sample(demo):
     out = unknowns_of_part(demo, "output shaft", "OS-B", 7500.0)
     assert out.table.empty
     assert len(out.sample) == 20
-    assert "No failure on record of OS-B" in out.words[0]
-    assert "drawn at random" in out.words[1]
+    assert out.reason.code is Unfitted.NO_FAILURE
     with pytest.raises(NotEnoughData):
         ask_first(demo, parts=[("output shaft", "OS-B")])
     with pytest.raises(AnalyticsError, match="not on record"):
@@ -216,4 +216,4 @@ def test_everything_known(tmp_path):
     out = unknowns_of_part(lifetimes, "input shaft", "A", 8000.0, settings=PLAIN)
     assert out.table.empty
     assert not out.sample
-    assert out.words == ("Odometer, power and weight are known of every A on record.",)
+    assert out.reason.code is Unfitted.EVERYTHING_KNOWN

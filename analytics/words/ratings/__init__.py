@@ -1,0 +1,3 @@
+"""The ratings in sentences."""
+
+from analytics.words.ratings import demonstration, plan, predict, unknowns  # noqa: F401

@@ -1,0 +1,31 @@
+"""What miles without a failure, or with few, demonstrate."""
+
+from __future__ import annotations
+
+from math import isinf
+
+from analytics.reasons import Demonstrated
+from analytics.words.phrases import weight
+from analytics.words.saying import says
+
+
+@says(Demonstrated.NO_UNIT)
+def _no_unit(weight_lb: float, use: str | None) -> str:
+    return f"no unit weighs {weight(weight_lb)} or more" + ("" if use is None else f" in {use} use")
+
+
+@says(Demonstrated.TOO_LITTLE)
+def _too_little(
+    units: float, weight_lb: float, failures: float, miles: float, reliability: float, life_miles: float
+) -> str:
+    heavy = "" if isinf(weight_lb) else f" at {weight_lb:,.0f} lb or more"
+    return (
+        f"{units:,.0f} units{heavy} with {failures:g} failures in {miles:,.0f} miles are too little to prove "
+        f"{reliability:.0%} to {life_miles:,.0f} miles at any power"
+    )
+
+
+@says(Demonstrated.SHOWN)
+def _shown(failures: float, units: float, miles: float, power_hp: float) -> str:
+    what = "none" if failures == 0 else f"{failures:g}"
+    return f"{what} of {units:,.0f} came back in {miles:,.0f} miles at {power_hp:,.0f} hp or more"

@@ -1,0 +1,83 @@
+"""How many come back next."""
+
+from __future__ import annotations
+
+from math import isfinite, isnan
+
+from analytics.ratings.predict import PartFit, Prediction
+from analytics.reasons import Unfitted
+from analytics.words.saying import say, texts
+
+DISTRIBUTION = {"weibull": "Weibull", "lognormal": "log-normal"}
+
+texts({Unfitted.NO_FAILURE: "no failure on record", Unfitted.NOT_CONVERGED: "no fit converged"})
+
+
+def law_words(fit: PartFit) -> str:
+    """Which life distribution was used, as a sentence."""
+    if isnan(fit.ahead):
+        return f"Life law: {DISTRIBUTION[fit.law]}."
+    other = DISTRIBUTION["lognormal" if fit.law == "weibull" else "weibull"]
+    return f"Life law: {DISTRIBUTION[fit.law]}, whose log-likelihood is {fit.ahead:.1f} above that of the {other}."
+
+
+def few_words(failures: float) -> list[str]:
+    """What so few failures mean for a figure; nothing where there are three or more."""
+    if failures >= 3:
+        return []
+    return [f"Rests on assumptions: only {failures:g} failure{'' if failures == 1 else 's'} on record."]
+
+
+def _share_words(found: Prediction, fit: PartFit) -> str:
+    both = f"so {found.expected_all:.1f} may really fail where {found.expected:.1f} come back."
+    if fit.model is not None and fit.model.layout.share:
+        return (
+            f"Of every 100 failures about {100 * fit.share:.0f} are taken to be reported (the records hardly tell; it rests "
+            f"on its prior), {both}"
+        )
+    if fit.share < 1:
+        return f"The reporting share is held at {fit.share:.0%}, {both}"
+    return "Assumes every failure is reported."
+
+
+def prediction_words(found: Prediction) -> tuple[str, ...]:
+    """The prediction, what it assumes, and what weakens it."""
+    days = f"the next {found.days:g} days"
+    span = days if isfinite(found.days) else f"the next {found.miles:,.0f} miles of each"
+    if not len(found.rows):
+        return ("No unit with this part is running: nothing to predict.",)
+    fit = found.fit
+    if fit is None:
+        return _without_failure(found, span)
+    if fit.model is None:
+        return (f"Nothing can be predicted: {say(fit.reason)}.",)
+    lines = [
+        f"Of {found.units:,.0f} running with this part, {found.expected:.1f} are expected to come back in {span}; at "
+        f"{found.level:.0%} the number will lie between {found.lower:.0f} and {found.upper:.0f}.",
+        _share_words(found, fit),
+        law_words(fit),
+        *few_words(found.failures),
+    ]
+    if fit.early.fired:
+        lines.append(
+            f"{fit.early.seen:g} failures under {fit.early.miles:,.0f} miles are more than wear explains: they are taken as "
+            "early failures, and units with fewer miles carry that risk too."
+        )
+    if fit.effective_draws < 50:
+        lines.append(f"The interval rests on {fit.effective_draws:.0f} effective draws: too few to trust.")
+    return tuple(lines)
+
+
+def _without_failure(found: Prediction, span: str) -> tuple[str, ...]:
+    lines = [f"None of {found.lives:,.0f} has failed, so no law can be fitted and each unit's chance is not known."]
+    if isfinite(found.upper):
+        lines.append(
+            f"At {found.level:.0%} confidence at most {found.upper:.0f} of the {found.units:,.0f} running will come back in "
+            f"{span} (from the miles run without a failure; Weibull shape {found.shape:g}, the least favourable of those "
+            "tried)."
+        )
+    else:
+        lines.append("The miles run so far are too few to put a limit on it.")
+    if found.silent:
+        lines.append("It counts reported failures: silent ones would be as silent as before.")
+    return tuple(lines)
