@@ -353,14 +353,14 @@ def test_the_order_of_rows_decides_nothing(tmp_path):
     assert one.equals(other)
 
 
-def test_the_readme_states_the_defaults(tmp_path):
+def test_the_reference_states_the_defaults(tmp_path):
     import tomllib
     from pathlib import Path
 
     from analytics.driveline.assumptions import assumptions_for
     from analytics.records.shop import Shop
 
-    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    text = (Path(__file__).parents[2] / "docs" / "reference.md").read_text(encoding="utf-8")
     block = tomllib.loads("[driveline]" + text.split("[driveline]", 1)[1].split("```", 1)[0])
     stated = assumptions_for(Shop(tmp_path, "x", {"input shaft": "x"}, driveline=block["driveline"]))
     assert stated == Assumptions()
