@@ -45,7 +45,7 @@ def find_suspects(loads: Loads) -> Suspects:
     """
     table, a, limits = loads.table, loads.assumptions, loads.records.limits
     kind = table["component"].map(loads.kinds).to_numpy()
-    at = limit_for(limits, table.assign(day=table["built_on"]))
+    at = limit_for(limits, table.assign(day=table["begun_on"]))
     edge = np.full(len(table), np.nan)
     edge[at >= 0] = limits["power_limit_hp"].to_numpy()[at[at >= 0]]
     power = table["power_hp"].to_numpy()

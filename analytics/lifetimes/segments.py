@@ -36,8 +36,10 @@ def make_states(records: Records, units: pd.DataFrame) -> pd.DataFrame:
     if changes.empty:
         return base.assign(until=pd.NaT)
     touched = base["unit"].isin(changes["unit"])
-    states = pd.concat([base[touched], changes[[*columns, "unit", "since", "lost"]]])
-    states = states.sort_values(["unit", "since", *_LOAD, "lost"], kind="stable", ignore_index=True)
+    of_changes = changes[[*columns, "unit", "since", "lost"]]
+    states = pd.concat([base[touched].assign(changed=False), of_changes.assign(changed=True)])
+    # what the build says comes first, whatever changed on its first day
+    states = states.sort_values(["unit", "since", "changed", *_LOAD, "lost"], kind="stable", ignore_index=True)
     first = ~states.duplicated("unit")
     states["use"] = states["use"].replace("", None)
     # a flag stays with the figure it speaks of: a new power or weight drops the old one's

@@ -26,7 +26,8 @@ _SHORT = "miles driven around an odometer change are missing"
 class Lifetimes:
     """``table``: one row per part fitted, spell and segment (columns in schema.py). ``units``: one row per unit in service.
 
-    units: serial, in_service_on, built_on, days (age at the end of observation), miles (at its last usable figure, NaN),
+    units: serial, in_service_on, built_on, begun_on (the day that tells its build year and the limits that held for it: built,
+    or else in service; the table has it too), days (age at the end of observation), miles (at its last usable figure, NaN),
     miles_days (days since in service at that figure), seen_until, end ("in use", "sold", "lost", "scrapped", "no"),
     count, power_hp, weight_lb, use, builder, returned (times it came back damaged). ``sight``: the stretches in which each
     unit was under observation (SIGHT_COLUMNS in sight.py). ``notes``: what was left out, in words.
@@ -105,6 +106,7 @@ def _finish(rows: pd.DataFrame, records: Records, units: pd.DataFrame) -> pd.Dat
             **{f"extra_{name}": build[f"extra_{name}"] for name in shop.extra_columns},
             "builder": build["builder"],
             "built_on": build["built_on"],
+            "begun_on": build["begun_on"],
             "started_on": rows["from_day"],
             "ended_on": rows["to_day"],
             "fitted_on": rows["started_on"],
@@ -124,7 +126,7 @@ def _fleet(records: Records, units: pd.DataFrame) -> pd.DataFrame:
     builds = records.builds
     damaged = records.returns[records.returns["cause"] != "no fault"].groupby("unit")["event"].nunique()
     fleet = builds[
-        ["serial", "in_service_on", "built_on", "count", "power_hp", "weight_lb", "use", "builder", "row"]
+        ["serial", "in_service_on", "built_on", "begun_on", "count", "power_hp", "weight_lb", "use", "builder", "row"]
     ].copy()
     fleet["days"] = (units["stop"] - units["start"]) / DAY
     fleet["miles"], fleet["miles_days"] = units["read_miles"], units["read_days"]

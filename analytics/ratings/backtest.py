@@ -105,7 +105,7 @@ def backtest(
     say = progress or (lambda _: None)
     newest = load_records(folder, as_of)
     ends = quarter_ends(newest.as_of, quarters)
-    first = newest.builds["built_on"].min()
+    first = newest.builds["begun_on"].min()
     ends = [e for e in ends if e > first]
     if len(ends) < 2:
         raise AnalyticsError(

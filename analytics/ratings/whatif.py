@@ -71,10 +71,10 @@ def build_mix(
         known = ", ".join(sorted(set(table["component"])))
         raise AnalyticsError(f"no builds with component {component!r}; there are {known}")
     weightless = not (first["weight_lb"] > 0).any()
-    on_record = (lifetimes.as_of - first["built_on"].min()).days / YEAR_DAYS
+    on_record = (lifetimes.as_of - first["begun_on"].min()).days / YEAR_DAYS
     for basis, span in (("last years", min(years, on_record)), ("all years", on_record)):
         since = lifetimes.as_of - pd.Timedelta(days=round(span * YEAR_DAYS))
-        recent = first[first["built_on"] >= since]
+        recent = first[first["begun_on"] >= since]
         power, weight = recent["power_hp"].to_numpy(float), recent["weight_lb"].to_numpy(float)
         count = recent["count"].to_numpy(float)
         if weightless:

@@ -10,7 +10,7 @@ import pandas as pd
 from analytics.records import cells
 from analytics.records.book import Sheet
 from analytics.records.loads import add_flag, plain, quantity, read_load, words
-from analytics.records.ordering import in_service, known_on, say
+from analytics.records.ordering import begun, in_service, known_on, say
 from analytics.records.parts import NOT_RECORDED, part_names
 from analytics.records.shop import Shop
 
@@ -109,7 +109,7 @@ def _differing(one: dict, other: dict) -> list[str]:
 
 def doubt_superseded(builds: Sheet, shop: Shop) -> None:
     """List builds whose part was not yet, or no longer, the one to fit by [[supersessions]]."""
-    day = builds.values["built_on"].fillna(builds.values["in_service_on"])
+    day = begun(builds)
     for change in shop.supersessions:
         if change.effective_on is None:
             continue
@@ -132,6 +132,7 @@ def builds_table(builds: Sheet, first_rows: np.ndarray, shop: Shop) -> pd.DataFr
             "serial": [re.sub(r"\s+", " ", s) for s in builds.text("serial").iloc[at]],
             "built_on": picked["built_on"].to_numpy(),
             "in_service_on": in_service(builds).iloc[at].to_numpy(),
+            "begun_on": begun(builds).iloc[at].to_numpy(),
             **{c: picked[c].to_numpy() for c in plain_columns},
             "power_raw": builds.text("power").iloc[at].to_numpy(),
             "weight_lb": picked["weight_lb"].to_numpy(),

@@ -46,7 +46,7 @@ from analytics.records.source import read_sheets
 class Records:
     """What the shop's sheets say up to ``as_of``. ``unit`` in every table is the position of the unit in ``builds``.
 
-    builds: serial, built_on, in_service_on, odometer_at_install, power_hp (crank), power_low, power_high, power_raw,
+    builds: serial, built_on, in_service_on, begun_on (built, or else in service), odometer_at_install, power_hp (crank), power_low, power_high, power_raw,
     weight_lb, weight_raw, weight_kind, rpm, use, builder, count, flags, row, and one column per component (part, blank
     where none is fitted). fitted, returns, readings, changes, limits: the used rows, typed; ``row`` as in the file.
     returns hold day, event, miles and runs since in service (NaN where unknown or not believed) besides.

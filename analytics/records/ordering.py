@@ -60,6 +60,11 @@ def in_service(builds: Sheet) -> pd.Series:
     return builds.values["in_service_on"].fillna(builds.values["built_on"])
 
 
+def begun(builds: Sheet) -> pd.Series:
+    """The day each unit began, by which limits, build years and recent builds are told: it was built, or else in service."""
+    return builds.values["built_on"].fillna(builds.values["in_service_on"])
+
+
 def settle_builds(builds: Sheet, linked: list[Sheet]) -> None:
     """Two-way dates of builds, by the unit's earliest event whose own date is settled."""
     earliest = np.full(len(builds.alive), NAT)

@@ -52,7 +52,7 @@ def causes_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
 
 def repeats_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
     """Mean comebacks per hundred units against age, a line per build year."""
-    years = review.lifetimes.units["built_on"].dt.year
+    years = review.lifetimes.units["begun_on"].dt.year
     lines = {}
     for year in sorted(years.dropna().unique()):
         try:

@@ -165,7 +165,7 @@ def band_cost(stand: Stand, band: str) -> BandCost | None:
     table = stand.table
     first = table[(table["spell"] == 1) & (table["segment"] == 1) & (table["power_band"].astype(str) == band)]
     since = stand.as_of - pd.Timedelta(days=round(_YEARS * YEAR_DAYS))
-    recent = first[first["built_on"] >= since]
+    recent = first[first["begun_on"] >= since]
     if recent.empty:
         return None
     units = recent.drop_duplicates("serial")
@@ -194,7 +194,7 @@ def band_cost(stand: Stand, band: str) -> BandCost | None:
         band,
         int(units["count"].sum()),
         float(units["count"].sum())
-        / min(_YEARS, max((stand.as_of - table["built_on"].min()).days / YEAR_DAYS, 1 / 12)),
+        / min(_YEARS, max((stand.as_of - table["begun_on"].min()).days / YEAR_DAYS, 1 / 12)),
         months + install,
         miles + install,
         float(ages[_FEWEST - 1]) / MONTH_DAYS if len(ages) >= _FEWEST else 0.0,

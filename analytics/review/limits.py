@@ -49,7 +49,7 @@ def limits_spoken_to(records: Records, lifetimes: Lifetimes, span: Span) -> Answ
             pd.DataFrame(columns=_COLUMNS),
         )
     table = lifetimes.table
-    at = limit_for(limits, table.assign(day=table["built_on"]))
+    at = limit_for(limits, table.assign(day=table["begun_on"]))
     failed = is_failure(table)
     now = failed & span.covers(table["ended_on"])
     life = (table["segment"] == 1).cumsum().to_numpy()  # the table is in order of lives

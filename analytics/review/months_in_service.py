@@ -26,7 +26,7 @@ def months_table(stand: Stand, step: int = STEP) -> pd.DataFrame:
     since = units["in_service_on"]
     first = since if start is None else since.clip(lower=start)
     young, old = (first - since).dt.days.to_numpy(float), (units["seen_until"] - since).dt.days.to_numpy(float)
-    built = units["built_on"].fillna(since).dt.to_period("M")
+    built = units["begun_on"].dt.to_period("M")
     failed = table[table["failure"] | table["install"]]
     failed = failed[failed["unit"].isin(units.index)]
     age = (failed["ended_on"] - since.reindex(failed["unit"]).to_numpy()).dt.days.to_numpy(float)

@@ -49,7 +49,7 @@ def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
     """Mean comebacks per unit at one, two and three years, by the year built, and whether the newest differ."""
     question = "Do the units of later years come back less?"
     columns = ["built_in", "units", "comebacks", "age_years", "at_risk", "mean_comebacks", "lower", "upper"]
-    years = lifetimes.units["built_on"].dt.year
+    years = lifetimes.units["begun_on"].dt.year
     events = comebacks(records, lifetimes)
     rows, curves, young = [], {}, []
     for year in sorted(years.dropna().unique()):

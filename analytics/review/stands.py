@@ -175,7 +175,7 @@ def fill_unknown(table: pd.DataFrame) -> tuple[pd.DataFrame, int]:
 
 def _marked(table: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
     first = table["spell"].to_numpy() == 1
-    put_in = table["built_on"].where(first & table["built_on"].notna(), table["fitted_on"])
+    put_in = table["begun_on"].where(first, table["fitted_on"])
     failed = (table["ended"] == "failed").to_numpy()
     install = failed & (table["cause"] == "install").to_numpy()
     return table.assign(

@@ -273,6 +273,13 @@ def test_several_changes_of_one_day_are_one(tmp_path):
     ]
 
 
+@pytest.mark.parametrize("power", ["550", "800"])
+def test_a_change_on_the_first_day_holds_though_it_lowers_the_power(tmp_path, power):
+    # the build says 650; tuned as it went into service on 20 Jan
+    found = lives(tmp_path, changes=[change("2021-01-20", power=power, weight="7000", use="drag")])
+    assert shaft(found, "power_hp", "weight_lb", "use", "ended") == [[float(power), 7000, "drag", "running"]]
+
+
 def test_flags_stay_with_the_figure_they_speak_of(tmp_path):
     builds = [build(power="533 whp", weight="9900 GVWR")]
     found = lives(tmp_path, builds=builds, changes=[change("2021-04-30", power="800")])
