@@ -11,7 +11,7 @@ import pytest
 from analytics.__main__ import main
 from analytics.errors import AnalyticsError
 from analytics.evidence.outside import NOT_OURS, SOURCES, answered, by_case, outside_table
-from analytics.report import evidence_words as words
+from analytics.words import evidence as words
 
 ROOT = Path(__file__).parents[2]
 REFERENCE = ROOT / "tests" / "reference"

@@ -14,10 +14,11 @@ from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.curve import reliability_curve
 from analytics.ratings.sheet import make_ratings
 from analytics.records.load import load_records
-from analytics.report import evidence_words, rating_figures, rating_words
+from analytics.report import evidence_figures, rating_figures, rating_words
 from analytics.report.rating_files import _publishable, customer_sheet, details, write_rating_files
 from analytics.report.show import figure_html
 from analytics.report.what_if import explorer
+from analytics.words import evidence as evidence_words
 from tests.small_shop import TOML, build, rateable_shop, returned, write_shop
 
 
@@ -210,7 +211,7 @@ def test_evidence_is_read_from_its_tables(tmp_path):
     told = " ".join(evidence_words.findings(study))
     assert all(name in told for name in short["cell"])
     assert len(evidence_words.coverage_table(study)) == len(study)
-    figure, words = evidence_words.coverage_figure(study)
+    figure, words = evidence_figures.coverage_figure(study)
     assert "Lowest: " in figure_html(figure, "q", words)
     assert len(evidence_words.habits(study)) == 3
     assert all(name in evidence_words.caveat("data/evidence")[0] for name in short["cell"])

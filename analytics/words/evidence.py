@@ -1,18 +1,12 @@
-"""The studies of the methods, in sentences, a table and a picture."""
+"""The studies of the methods, in sentences and tables."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-import numpy as np
 import pandas as pd
 
 from analytics.errors import AnalyticsError
-from analytics.report.figures import _plt
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 #: a cell below this is called short of the promise of 0.90, if its standard error does not excuse it
 GOAL = 0.88
@@ -118,37 +112,18 @@ def coverage_table(study: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def coverage_figure(study: pd.DataFrame) -> tuple[Figure, str]:
-    """Coverage of the published bound per setting, with two standard errors, against 0.90."""
-    own = _main(study).sort_values("covered", kind="stable")
-    plt = _plt()
-    figure, ax = plt.subplots(figsize=(8.4, 0.2 * len(own) + 1.2), layout="constrained")
-    y = np.arange(len(own))
-    ax.hlines(
-        y,
-        (own["covered"] - 2 * own["se"]).clip(lower=0),
-        (own["covered"] + 2 * own["se"]).clip(upper=1),
-        color="0.6",
-        linewidth=2,
-    )
-    good = own["covered"] >= GOAL
-    ax.plot(own["covered"][good], y[good], "o", color="#0072b2", label=f"{GOAL:.2f} or more")
-    ax.plot(own["covered"][~good], y[~good], "X", color="#d55e00", markersize=8, label=f"under {GOAL:.2f}")
-    ax.axvline(0.90, color="0.2", linewidth=1, linestyle="--")
-    ax.set_yticks(y, [f"{r.cell} ({r.fleets})" for r in own.itertuples()], fontsize=7.5)
-    ax.set_ylim(-0.8, len(own) - 0.2)
-    ax.set_xlim(min(0.6, float((own["covered"] - 2 * own["se"]).min()) - 0.02), 1.005)
-    ax.grid(axis="x", color="0.9")
-    ax.set_axisbelow(True)
-    for side in ("top", "right"):
-        ax.spines[side].set_visible(False)
-    ax.set_xlabel("bound at or below the truth")
-    figure.legend(loc="outside upper right", ncols=2, frameon=False, fontsize=9)
-    worst = own.iloc[0]
+def coverage_caption(study: pd.DataFrame) -> str:
+    """What the picture of the coverage shows."""
+    worst = by_coverage(study).iloc[0]
     return (
-        figure,
-        f"Promised: 0.90 (dashed); lines are two standard errors, numbers of fleets in brackets. Lowest: {worst['cell']}, {worst['covered']:.2f} of {worst['fleets']:.0f} fleets.",
+        "Promised: 0.90 (dashed); lines are two standard errors, numbers of fleets in brackets. "
+        f"Lowest: {worst['cell']}, {worst['covered']:.2f} of {worst['fleets']:.0f} fleets."
     )
+
+
+def by_coverage(study: pd.DataFrame) -> pd.DataFrame:
+    """The settings with all defaults on, the least covered first."""
+    return _main(study).sort_values("covered", kind="stable")
 
 
 def forecast(folder: str | Path) -> tuple[str, ...]:
@@ -302,36 +277,21 @@ def outside_checks(table: pd.DataFrame) -> pd.DataFrame:
     return own.reset_index(drop=True)
 
 
-def outside_figure(table: pd.DataFrame) -> tuple[Figure, str]:
-    """Relative difference of every check, by problem."""
-    own = table[table["why_not"] == ""].copy()
-    own["gap"] = _gap(own).clip(lower=1e-11)
-    cases = sorted(own["case"].unique(), reverse=True)
-    plt = _plt()
-    figure, ax = plt.subplots(figsize=(8.4, 0.25 * len(cases) + 1.5), layout="constrained")
-    for kind, mark, colour, up in (("computed in R", "o", "#0072b2", -0.15), ("printed", "^", "#d55e00", 0.15)):
-        part = own[own["kind"] == kind]
-        ax.plot(
-            part["gap"], part["case"].map(cases.index) + up, mark, color=colour, markersize=4.5, alpha=0.5, label=kind
-        )
-    ax.set_xscale("log")
-    ax.set_xticks([1e-11, 1e-9, 1e-7, 1e-5, 1e-3, 1e-2], ["none", "1e-9", "1e-7", "1e-5", "0.1 %", "1 %"])
-    ax.minorticks_off()
-    ax.set_yticks(range(len(cases)), cases, fontsize=9)
-    ax.set_ylim(-0.7, len(cases) - 0.3)
-    ax.set_xlabel("difference as a share of the outside value")
-    ax.grid(axis="both", color="0.9")
-    ax.set_axisbelow(True)
-    for side in ("top", "right"):
-        ax.spines[side].set_visible(False)
-    figure.legend(loc="outside upper right", ncols=2, frameon=False, fontsize=9)
+def with_gaps(table: pd.DataFrame) -> pd.DataFrame:
+    """The values answered, with their difference as a share of the outside one (1e-11 at least)."""
+    own = table[table["why_not"] == ""]
+    return own.assign(gap=_gap(own).clip(lower=1e-11))
+
+
+def outside_caption(table: pd.DataFrame) -> str:
+    """What the picture of the outside values shows."""
+    own = with_gaps(table)
     computed = own[own["kind"] == "computed in R"]
     worst = computed.loc[computed[computed["by"] != "lifelines"]["gap"].idxmax()]
     same = (computed["gap"] < 1e-9).mean()
     return (
-        figure,
         f"{same:.0%} of the values computed in R are the same in all their digits; of ours the furthest off is {worst['case']} {worst['quantity'].replace('_', ' ')}, "
-        f"by {worst['gap']:.0e} of its value. Printed figures carry three to six digits, so that theirs are differences of rounding.",
+        f"by {worst['gap']:.0e} of its value. Printed figures carry three to six digits, so that theirs are differences of rounding."
     )
 
 
