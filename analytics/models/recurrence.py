@@ -107,6 +107,8 @@ def mean_cumulative_function(
     names = pd.Index(unit)
     if len(names) != len(ends):
         raise AnalyticsError(f"there are {len(names)} unit names for {len(ends)} ends: give one row per unit.")
+    if not len(ends):
+        raise NotEnoughData("no unit was watched: there is no mean to draw.")
     bad = (starts > ends) | ((starts == ends) & (starts > 0))
     if bad.any():
         i = int(np.flatnonzero(bad)[0])

@@ -298,9 +298,11 @@ def random_calls(records: Records, lifetimes: Lifetimes) -> Answer:
         f"{plural(f.silent, 'unit')} in service {'has' if f.silent == 1 else 'have'} not been heard of for a year or more; they count as running. Nothing in the "
         f"records can show whether they do. Phone these {len(f.drawn)} in this order, and no others: drawn at random, they speak for all."
     ]
-    if f.failures and len(f.table):
-        n = int(f.table.loc[f.table["calls"] <= len(f.drawn), "calls"].max())
-        own = f.table[f.table["calls"] == n]
+    # a row of several units is one call, so there may be fewer calls to make than units
+    within = f.table[f.table["calls"] <= len(f.drawn)]
+    if f.failures and len(within):
+        n = int(within["calls"].max())
+        own = within[within["calls"] == n]
         lines.append(
             f"{plural(n, 'call')} would find at least one silent failure with a chance of "
             + listed(

@@ -125,6 +125,11 @@ def test_refuses_in_words(arguments, kind, message):
         mean_cumulative_function(*arguments)
 
 
+def test_nobody_watched_is_too_little():
+    with pytest.raises(NotEnoughData, match="no unit was watched"):
+        mean_cumulative_function([], [], [], [])
+
+
 def test_no_number_outside_the_records():
     result = mean_cumulative_function(["a"], [10], ["a"], [5])
     at = result.mean_at([0, 5, 10])

@@ -20,6 +20,8 @@ def rows_of(frame: pd.DataFrame) -> list[dict[str, str]]:
 
 def value(cell: object) -> object:
     """A cell for comparison: a number where it is one, "" for nothing."""
+    if isinstance(cell, bool):
+        return str(cell)
     if cell is None or (isinstance(cell, float) and math.isnan(cell)):
         return ""
     try:

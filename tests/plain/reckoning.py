@@ -52,10 +52,10 @@ def known(value: float) -> bool:
 class Shop:
     """The rows the shop could know of by its as-of day, with what they say in hp, lb and miles."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, as_of: str = "") -> None:
         self.settings = tomllib.loads((folder / "shop.toml").read_text())
         shop, checks = self.settings["shop"], self.settings.get("checks", {})
-        self.as_of = day_of(shop["as_of"])
+        self.as_of = day_of(as_of or shop["as_of"])
         self.records_start = day_of(shop.get("records_start", ""))
         self.components = self.settings["components"]
         self.at_risk_to_show = checks.get("at_risk_to_show", 5)
@@ -73,7 +73,8 @@ class Shop:
                     self.by_serial[row["serial"]][name].append(row)
         for build in self.builds:
             self.returns(build)
-        self.limits = self.rows(folder, "limits", "effective_on")
+        limits = self.rows(folder, "limits", "effective_on")
+        self.limits, self.limits_read = self.limits_of(limits), len(limits)
         self.judged_again = self.rows(folder, "judged_again", "judged_on")
 
     def rows(self, folder: Path, name: str, *days: str) -> list[dict]:
@@ -87,10 +88,19 @@ class Shop:
                 row[heading + "?"] = day_of(row[heading])
         return [row for row in rows if row["day"] is None or row["day"] <= self.as_of]
 
-    def power(self, row: dict) -> float:
+    def power(self, row: dict, heading: str = "power") -> float:
         """At the crank."""
-        wheels = row["power"].endswith("whp") or row.get("power_measured_at") == "wheels"
-        return amount(row["power"], self.units["power"]) / (0.82 if wheels else 1.0)
+        wheels = row[heading].endswith("whp") or row.get("power_measured_at") == "wheels"
+        return amount(row[heading], self.units["power"]) / (0.82 if wheels else 1.0)
+
+    def limits_of(self, rows: list[dict]) -> list[dict]:
+        """Limits as published; of two that differ in power alone neither is believed, of two alike one is."""
+        kept: dict[tuple, list[dict]] = {}
+        for row in rows:
+            edge = amount(row["weight_up_to"], self.units["weight"])
+            row |= {"power_hp": self.power(row, "power_limit"), "edge": edge if known(edge) else math.inf}
+            kept.setdefault((row["component"], row["part"], row["edge"], row["use"], row["day"]), []).append(row)
+        return [own[0] for own in kept.values() if len({row["power_hp"] for row in own}) == 1]
 
     def build(self, row: dict) -> dict:
         start = row["built_on?"] if row["in_service_on?"] is None else row["in_service_on?"]

@@ -165,7 +165,7 @@ class _Shop:
             self.reading(truck)
         if truck.replaced:
             final = truck.driven(truck.replaced) + (truck.install or 0)
-            word = final if truck.final_known else "yes"
+            word = final if truck.final_known and final else "yes"
             self.sheets["readings"].append({"serial": serial, "read_on": truck.replaced, "odometer_replaced": word})
         for _ in range(self.rnd.choice((0, 0, 1, 2))):
             self.change(truck)

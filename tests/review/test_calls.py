@@ -22,7 +22,7 @@ from analytics.review.calls import (
     silent_share,
 )
 from analytics.review.stands import stand_of
-from tests.small_shop import build, rateable_shop, write_shop
+from tests.small_shop import build, rateable_shop, returned, write_shop
 
 
 @pytest.fixture(scope="module")
@@ -129,6 +129,15 @@ def test_the_random_sample_is_random_among_the_silent_and_the_same_each_time(sho
     assert counts.max() / counts.min() < 2.2
     told = random_calls(records, lifetimes)
     assert "Phone these" in told.answer[0]
+
+
+def test_a_silent_row_of_many_units_is_one_call(tmp_path):
+    """25 alike in one row make 25 units and one number to phone: fewer calls than any share is worked out for."""
+    builds = [build("LOT-25", "2020-01-01", count=25), build("T-1", "2020-01-01")]
+    records = load_records(write_shop(tmp_path, builds=builds, returns=[returned("T-1", "2023-12-01")]))
+    told = random_calls(records, make_lifetimes(records))
+    assert told.table["serial"].tolist() == ["LOT-25"]
+    assert "25 units" in told.answer[0]
 
 
 def _heard_lately(records):
