@@ -29,7 +29,7 @@ LEFT = {
     "review/alarms.py": 39,
     "review/by_cell.py": 39,
     "review/calls.py": 30,
-    "review/change.py": 10,
+    "review/change.py": 11,
     "review/drags.py": 17,
     "review/expected.py": 7,
     "review/findings.py": 20,
@@ -43,7 +43,7 @@ LEFT = {
     "review/months_in_service.py": 14,
     "review/outlook.py": 3,
     "review/renew.py": 10,
-    "review/repeats.py": 27,
+    "review/repeats.py": 28,
     "review/stands.py": 2,
     "review/to_fix.py": 49,
 }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from analytics.lifetimes.sight import returns_in_sight
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.exact import compare_rates
 from analytics.records.load import Records
@@ -19,16 +20,15 @@ def change(records: Records, lifetimes: Lifetimes, span: Span) -> Answer:
     """Comebacks per component against last quarter and against the year before."""
     last, base_from = quarter_before(span), quarter_before(span, _BASE_QUARTERS)
     base = Span(f"the {_BASE_QUARTERS} quarters before", base_from.start, last.end, True)
-    back = records.returns[(records.returns["cause"] != "no fault") & (records.returns["order"] != "followed")]
-    if records.shop.records_start:
-        # count only what the unit-years cover
-        since = pd.Timestamp(records.shop.records_start)
-        back = back[(back["day"] > since) & ~(back["failed_on"] <= since)]
+    # count only what the unit-years cover: of units out of sight nothing but failures would be heard
+    damaged = records.returns[(records.returns["cause"] != "no fault") & (records.returns["order"] != "followed")]
+    back = returns_in_sight(damaged, lifetimes.units, lifetimes.sight)
+    unseen = int(span.covers(damaged["day"]).sum() - span.covers(back["seen_on"]).sum())
     components = [c for c in records.shop.components if c in set(lifetimes.table["component"])]
     rows = []
     for component in components:
         own, table = back[back["component"] == component], lifetimes.table[lifetimes.table["component"] == component]
-        counts = {s.name: int(s.covers(own["day"]).sum()) for s in (span, last, base)}
+        counts = {s.name: int(s.covers(own["seen_on"]).sum()) for s in (span, last, base)}
         years = {s.name: float(unit_years(table, s).sum()) for s in (span, last, base)}
         row = {
             "component": component,
@@ -61,6 +61,10 @@ def change(records: Records, lifetimes: Lifetimes, span: Span) -> Answer:
     )
     part = "" if span.whole else ", the quarter not over yet"
     lines = [f"{plural(total, 'component')} came back in {span.name}{part}, {before} in {last.name}."]
+    if unseen > 0:
+        lines.append(
+            f"{unseen} more broke out of sight (sold, lost, scrapped, or before the records start) and count in no rate."
+        )
     for row in loud.itertuples():
         lines.append(f"{row.component.capitalize()}: {row.in_words}.")
     if loud.empty:

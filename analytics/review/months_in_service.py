@@ -21,11 +21,11 @@ EARLY_MONTHS = 3
 def months_table(stand: Stand, step: int = STEP) -> pd.DataFrame:
     """One row per build month and stretch of service seen: built, month_from, month_to, units (seen in it), unit_years, came
     (components damaged for their own sake, install errors included), install_errors, per_100_unit_years."""
-    units, table = stand.lifetimes.units, stand.table
-    start = pd.Timestamp(stand.lifetimes.shop.records_start) if stand.lifetimes.shop.records_start else None
+    units, sight, table = stand.lifetimes.units, stand.lifetimes.sight, stand.table
+    sight = sight[sight["unit"].isin(units.index)]
     since = units["in_service_on"]
-    first = since if start is None else since.clip(lower=start)
-    young, old = (first - since).dt.days.to_numpy(float), (units["seen_until"] - since).dt.days.to_numpy(float)
+    begun = since.reindex(sight["unit"]).to_numpy()
+    young, old = ((sight[c] - begun).dt.days.to_numpy(float) for c in ("from_day", "to_day"))
     built = units["begun_on"].dt.to_period("M")
     failed = table[table["failure"] | table["install"]]
     failed = failed[failed["unit"].isin(units.index)]
@@ -45,7 +45,7 @@ def months_table(stand: Stand, step: int = STEP) -> pd.DataFrame:
     ]
     for k in range(int(np.nanmax(old, initial=0.0) // span) + 1):
         days = np.clip(np.minimum(old, (k + 1) * span) - np.maximum(young, k * span), 0, None)
-        pieces.append(pd.DataFrame({"unit": units.index, "step": float(k), "days": days})[days > 0])
+        pieces.append(pd.DataFrame({"unit": sight["unit"], "step": float(k), "days": days})[days > 0])
     by_unit = pd.concat(pieces).groupby(["unit", "step"])[["days", "came", "install_errors"]].sum().reset_index()
     own = units["count"].reindex(by_unit["unit"]).to_numpy()
     by_unit = by_unit.assign(

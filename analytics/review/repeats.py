@@ -38,6 +38,14 @@ def comebacks(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
     return by_event[["unit", "day", "event"]]
 
 
+def out_of_sight(records: Records, lifetimes: Lifetimes) -> int:
+    """Returns with damage of units that were out of sight when they broke, so count nowhere."""
+    back = records.returns[
+        (records.returns["cause"] != "no fault") & records.returns["unit"].isin(lifetimes.units.index)
+    ]
+    return back["event"].nunique() - len(comebacks(records, lifetimes))
+
+
 def mean_comebacks(records: Records, lifetimes: Lifetimes, own: np.ndarray | None = None) -> MeanCumulativeFunction:
     """Mean comebacks per unit by age in days, of all units or those of the mask ``own`` (n,). Raises NotEnoughData."""
     units, events = lifetimes.units, comebacks(records, lifetimes)
@@ -72,9 +80,10 @@ def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
             young.append(f"{int(year)} ({plural(k, 'comeback')} of {plural(n, 'unit')})")
             rows.append([str(int(year)), n, k, np.nan, n, np.nan, np.nan, np.nan])
     frame = pd.DataFrame(rows, columns=columns)
+    unseen = out_of_sight(records, lifetimes)
+    lines = [_UNSEEN.format(plural(unseen, "comeback"))] if unseen else []
     if not curves:
-        return Answer(question, ("No unit has come back damaged yet.",), frame)
-    lines = []
+        return Answer(question, tuple(lines) or ("No unit has come back damaged yet.",), frame)
     overall = mean_comebacks(records, lifetimes)
     for age in _AGES:
         own = frame[frame["age_years"] == age]
@@ -104,6 +113,12 @@ def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
         f"{FEWEST_AT_RISK} units of each have reached; the trend with age is the power-law process of MIL-HDBK-189C with the Laplace test, "
         "whose error takes units for alike. Power and use of the years' trucks may differ.",
     )
+
+
+_UNSEEN = (
+    "{} of units that had been reported sold, lost or scrapped, or broke before the records start, left out: of such units "
+    "only those that fail are heard of."
+)
 
 
 def _at_risk(records: Records, lifetimes: Lifetimes, own: np.ndarray, age: float) -> int:

@@ -6,19 +6,26 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analytics.errors import NotEnoughData
 from analytics.lifetimes.table import make_lifetimes
+from analytics.models.cells import repeated_failures
 from analytics.records.load import load_records
-from analytics.review.quarter import YEAR_DAYS
+from analytics.review.change import change
+from analytics.review.months_in_service import months_table
+from analytics.review.quarter import YEAR_DAYS, quarter_of
 from analytics.review.repeats import (
+    _at_risk,
     _verdict,
     as_new,
     by_build_year,
     chance_to_tell,
+    comebacks,
     mean_comebacks,
     rebuilt,
     stretches,
     unit_trend,
 )
+from analytics.review.stands import stand_of
 from tests.published import shops
 from tests.small_shop import build, returned, write_shop
 
@@ -195,3 +202,57 @@ def test_units_gone_and_back_with_a_failure_are_counted_by_the_rule_of_the_lives
     assert frame["comebacks"].unique().tolist() == [2]
     assert stretches(records, lifetimes).query("failed")["count"].sum() == 2
     assert unit_trend(records, lifetimes).events == 2
+
+
+def test_trucks_that_were_sold_and_came_back_broken_count_nowhere(tmp_path):
+    """25 sold after a year, 6 of them back with a failure later, 15 still there: the sold ones that hold are never heard of."""
+    builds = [build(f"T-{k:03d}XY", "2021-01-01") for k in range(40)]
+    readings = [
+        {"serial": b["serial"], "read_on": "2022-01-01", "odometer": 9000, "still_running": "sold"} for b in builds[:25]
+    ]
+    back = [returned(b["serial"], "2024-02-01") for b in builds[:6]]
+    records, lifetimes = load(tmp_path, builds=builds, returns=back, readings=readings)
+    assert not (lifetimes.table["ended"] == "failed").any()
+    assert comebacks(records, lifetimes).empty
+    with pytest.raises(NotEnoughData):
+        mean_comebacks(records, lifetimes)
+    with pytest.raises(NotEnoughData):
+        unit_trend(records, lifetimes)
+    with pytest.raises(NotEnoughData):
+        repeated_failures(lifetimes.table, lifetimes.units, lifetimes.sight)
+    told = " ".join(by_build_year(records, lifetimes).answer)
+    assert "6 comebacks of units that had been reported sold" in told
+    assert "wear" not in told
+    frame = stretches(records, lifetimes)
+    assert not frame["failed"].any()
+    # the six are in sight again from the day they came back, rebuilt nobody knows how often
+    since, again = (records.as_of - pd.to_datetime(["2021-01-01", "2024-02-01"])).days
+    days = 15 * since + 25 * 365 + 6 * again
+    assert (frame["time"] - frame["entry"]).sum() == days - 6 * again
+    months = months_table(stand_of(records, lifetimes))
+    assert months["came"].sum() == 0
+    assert months["unit_years"].sum() == pytest.approx(days / 365.25)
+    changed = change(records, lifetimes, quarter_of(records.as_of))
+    assert changed.table["comebacks"].tolist() == [0, 0]
+    assert "6 more broke out of sight" in " ".join(changed.answer)
+
+
+def test_a_truck_heard_of_again_is_watched_from_then_on(tmp_path):
+    """In service 2020-01-01, sold at a year, heard of again at three, broken at four: at risk in years one and four alone."""
+    builds = [build("T-111", "2020-01-01"), build("T-222", "2020-01-01")]
+    readings = [
+        {"serial": "T-111", "read_on": "2021-01-01", "odometer": 9000, "still_running": "sold"},
+        {"serial": "T-111", "read_on": "2023-01-01", "odometer": 20_000, "still_running": "yes"},
+    ]
+    back = [returned("T-111", "2024-01-01"), returned("T-222", "2022-01-01")]
+    records, lifetimes = load(tmp_path, builds=builds, returns=back, readings=readings)
+    mean = mean_comebacks(records, lifetimes)
+    assert mean.at_risk.tolist() == [1, 2]
+    assert mean.mean.tolist() == [1.0, 1.5]
+    assert mean.units == 2
+    own = stretches(records, lifetimes).query("unit == 0")
+    assert own[["entry", "time", "failed"]].to_numpy().tolist() == [[0, 366, False]]
+    assert [_at_risk(records, lifetimes, np.ones(2, bool), age * 365.0) for age in (1, 2, 3.5)] == [2, 1, 2]
+    months = months_table(stand_of(records, lifetimes))
+    assert months.loc[months["came"] > 0, "month_from"].tolist() == [24, 45]
+    assert months.query("month_from == 15")["units"].tolist() == [1]
