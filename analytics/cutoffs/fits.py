@@ -14,9 +14,11 @@ import pandas as pd
 
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.table import Lifetimes
+from analytics.models.distributions import survival_of
 from analytics.models.joint import JointModel, fit_joint, joint_model
 from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes, split_days
-from analytics.models.regression import Optimum, Priors, survival_of
+from analytics.models.newton import Optimum
+from analytics.models.priors import Priors
 
 YEAR_DAYS = 365.25
 PART_PRIOR = (0.0, 1.5)  # log of a factor of life between parts: half of them within 2.7

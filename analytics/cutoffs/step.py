@@ -29,7 +29,7 @@ from analytics.lifetimes.table import Lifetimes
 from analytics.models.cells import observed
 from analytics.models.joint import JointModel, fit_joint, joint_model
 from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes
-from analytics.models.regression import Optimum
+from analytics.models.newton import Optimum
 from analytics.records.load import NOT_RECORDED
 
 NAN = float("nan")

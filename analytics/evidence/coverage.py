@@ -20,9 +20,10 @@ from scipy.special import ndtr, ndtri
 
 from analytics.errors import NotEnoughData
 from analytics.evidence.resumable import KEY, block_row, pieces_of, resume
+from analytics.models.distributions import standard_quantile
 from analytics.models.joint import fit_joint, joint_model, log_power_at, simulate_lives
 from analytics.models.lifedata import LifeData, life_data
-from analytics.models.regression import NO_PRIORS, standard_quantile
+from analytics.models.priors import NO_PRIORS
 from analytics.ratings.bound import PLAIN, RatingSettings, rate_law, rate_part
 from analytics.whole import whole_file
 

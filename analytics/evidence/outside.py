@@ -446,7 +446,7 @@ class _Asker:
         return d["exit"], d["cens"], (d["sex"] == "Male").to_numpy(float)[:, None]
 
     def _stress(self, case: str, law: str, form: str = ""):
-        from analytics.models.regression import fit_life
+        from analytics.models.regression import fit_regression
 
         time, failed, x = self._columns(case)
         if form == "square":
@@ -462,7 +462,7 @@ class _Asker:
         if case == "D15":
             d = self.data("channing")
             entry = d.loc[d["exit"] > d["entry"], "entry"].to_numpy(float)
-        return fit_life(time, np.where(np.asarray(failed) == 1, time, np.inf), x, law=law, entry=entry)
+        return fit_regression(time, np.where(np.asarray(failed) == 1, time, np.inf), x, law=law, entry=entry)
 
     def _on_stress(self, case, quantity, group, at):
         terms = {
@@ -476,7 +476,7 @@ class _Asker:
         }.get(case)
         if terms is None or (case == "D15" and group != "both"):
             return None
-        by = "models.regression.fit_life"
+        by = "models.regression.fit_regression"
         law = "lognormal" if "lognormal" in group or quantity.endswith("_log10") else "weibull"
         if quantity == "loglik":
             form = next((f for f in ("square", "product", "not logged") if f in group), "")
@@ -515,7 +515,7 @@ class _Asker:
         kind, what = match.groups()
         x = self._place(case, at)
         fit = self.stress(case, law)
-        by = "models.regression.fit_life"
+        by = "models.regression.fit_regression"
         if kind.startswith("quantile"):
             p = float(at) if case == "D09" else 0.1
             value, lower, upper = fit.quantile(p, x)
@@ -537,7 +537,7 @@ class _Asker:
         """The rating's own model with priors off: the first stress in the place of power, the second of weight."""
         from analytics.models.joint import fit_joint, joint_model
         from analytics.models.lifedata import life_data
-        from analytics.models.regression import NO_PRIORS
+        from analytics.models.priors import NO_PRIORS
 
         time, failed, x = self._columns(case)
         time = np.asarray(time, float)
@@ -550,8 +550,8 @@ class _Asker:
         from scipy.optimize import brentq
         from scipy.stats import chi2
 
+        from analytics.models.distributions import standard_quantile, survival_of
         from analytics.models.joint import fit_at, rating_constraint
-        from analytics.models.regression import standard_quantile, survival_of
 
         first, second = (x[0], 0.0) if len(x) == 1 else (x[1], x[0])
         free = self.stress(case, law)

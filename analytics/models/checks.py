@@ -11,9 +11,11 @@ from scipy.special import ndtr
 from scipy.stats import chi2
 
 from analytics.errors import NotEnoughData
+from analytics.models.distributions import log_density, log_survival, standard_quantile, survival_of
 from analytics.models.joint import JointModel, fit_joint, joint_model, log_power_at
 from analytics.models.lifedata import NOTHING, LifeData, split_days
-from analytics.models.regression import Optimum, Priors, log_density, log_survival, standard_quantile, survival_of
+from analytics.models.newton import Optimum
+from analytics.models.priors import Priors
 from analytics.reasons import Assumption, Reason, reason
 
 OPEN = (0.0, 100.0)  # a prior wide enough to leave a tested term to the data

@@ -8,23 +8,13 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from analytics.errors import AnalyticsError
+from analytics.models.distributions import standard_quantile
 from analytics.models.lifedata import ALIKE, NOTHING, LifeData, build_rows, fill_failures, split_days
+from analytics.models.likelihood import Block, Constraint, Layout, Points, Rates, Rows
+from analytics.models.newton import Optimum, maximise
+from analytics.models.priors import Priors
 from analytics.models.quadrature import rate_nodes
-from analytics.models.regression import (
-    Block,
-    Constraint,
-    Layout,
-    Optimum,
-    Points,
-    Priors,
-    Rates,
-    Rows,
-    log_likelihood,
-    maximise,
-    objective,
-    penalty,
-    standard_quantile,
-)
+from analytics.models.regression import objective
 
 WEIGHT_PRIOR = (-2.0, 2.5)
 OTHER_PRIOR = (0.0, 0.7)
@@ -87,41 +77,59 @@ def joint_model(
     if not len(data.lower):
         raise AnalyticsError("no lives of this part")
     data, _ = fill_failures(data)
-    failed = data.failed
-    names = ["log power"]
-    columns = [data.log_power]
-    others: list[tuple[float, float]] = []
+    names, raw, others = _covariates(data, use_terms)
+    x, centre = _centred(data, names, raw)
+    rows = build_rows(data, x, life_miles, change_days)
+    return JointModel(
+        data,
+        rows,
+        x,
+        ("intercept", *names),
+        centre,
+        _layout(data, rows, x.shape[1], decline, selection, share),
+        law,
+        _priors(priors, others, law, data.rates_alike),
+        life_miles,
+        change_days,
+        rate_nodes(1.2),
+    )
+
+
+def _covariates(data: LifeData, use_terms: bool) -> tuple[list[str], np.ndarray, list[tuple[float, float]]]:
+    """Names of the columns, the columns (n, q - 1), and the prior of each after the power. A column that is the same in all
+    rows is left out."""
+    found = [("log power", data.log_power, None)]
     if np.ptp(data.log_weight) > 1e-6:
-        names.append("log weight")
-        columns.append(data.log_weight)
-        others.append(WEIGHT_PRIOR)
+        found.append(("log weight", data.log_weight, WEIGHT_PRIOR))
     if use_terms and len(data.use_names) > 1:
         # the most common use is the one the others are measured against
         common = int(np.argmax(np.bincount(data.use, data.weight)))
-        for k, name in enumerate(data.use_names):
-            if k != common:
-                names.append(f"use {name}")
-                columns.append((data.use == k).astype(float))
-                others.append(OTHER_PRIOR)
-    for j, name in enumerate(data.extra_names):
-        if np.ptp(data.extra[:, j]) > 1e-9:
-            names.append(name)
-            columns.append(data.extra[:, j])
-            others.append(OTHER_PRIOR)
-    raw = np.column_stack(columns)
-    middle = failed if failed.any() else np.ones(len(failed), bool)
+        uses = [(f"use {name}", (data.use == k).astype(float)) for k, name in enumerate(data.use_names) if k != common]
+        found += [(name, column, OTHER_PRIOR) for name, column in uses]
+    extra = zip(data.extra_names, data.extra.T, strict=True)
+    found += [(name, column, OTHER_PRIOR) for name, column in extra if np.ptp(column) > 1e-9]
+    names, columns, priors = zip(*found, strict=True)
+    return list(names), np.column_stack(columns), list(priors[1:])
+
+
+def _centred(data: LifeData, names: list[str], raw: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The columns (n, q) about their mean over the failures, intercept first, and that mean (q - 1,)."""
+    middle = data.failed if data.failed.any() else np.ones(len(data.lower), bool)
     centre = np.average(raw[middle], axis=0, weights=data.weight[middle])
     # the rating of a truck that is average in the owner's own columns
     own = np.isin(names, data.extra_names)
     centre[own] = np.average(raw[:, own], axis=0, weights=data.weight)
-    x = np.column_stack([np.ones(len(raw)), raw - centre])
-    rows = build_rows(data, x, life_miles, change_days)
+    return np.column_stack([np.ones(len(raw)), raw - centre]), centre
+
+
+def _layout(data: LifeData, rows: Rows, columns: int, decline: bool, selection: bool, share: float | None) -> Layout:
+    """Which parameters the records can speak of."""
     unread = any(b.kind == "unread" for b in rows.blocks)
     read = rows.rates is not None and bool((rows.rates.read > 0).any())
     from_rate = np.isnan(data.lower).any() or (rows.rates is not None and rows.rates.w.size)
     partial = share is None or share < 1
-    layout = Layout(
-        x.shape[1],
+    return Layout(
+        columns,
         rows.uses,
         decline=decline and bool(from_rate) and rows.uses > 0,
         level=(selection and read and unread) or (partial and read and unread),
@@ -129,18 +137,20 @@ def joint_model(
         share=share is None and (unread or any(b.other is not None for b in rows.blocks if b.kind == "running")),
         fixed_share=1.0 if share is None else share,
     )
+
+
+def _priors(priors: Priors | None, others: list[tuple[float, float]], law: str, rates_alike: bool) -> Priors:
+    """The priors with one for each column, on the scale of the distribution."""
     priors = Priors() if priors is None else priors
     if not priors.others and priors.power is not None:
         priors = replace(priors, others=tuple(others))
-    if data.rates_alike:
+    if rates_alike:
         # without spread the likelihood of log tau has no top
         priors = replace(priors, spread=(float(np.log(ALIKE)), 0.02))
     if law == "lognormal" and priors.shape is not None:
         # the same spread of log life: pi/sqrt(6) is the standard deviation of Weibull's e, 1 that of the normal's
         priors = replace(priors, shape=(priors.shape[0] - np.log(np.pi / np.sqrt(6)), priors.shape[1]))
-    return JointModel(
-        data, rows, x, ("intercept", *names), centre, layout, law, priors, life_miles, change_days, rate_nodes(1.2)
-    )
+    return priors
 
 
 def starting_point(model: JointModel) -> np.ndarray:
@@ -513,63 +523,6 @@ def simulate(model: JointModel, theta: np.ndarray, fleets: int, rng: np.random.G
     log_miles = cut(log_rate, idx) + np.log(before + later * after)
     rates = Rates(log_miles, (before, after), use[idx], w, w * (~fail & ~alive[idx]), w * fail)
     return Rows(tuple(blocks), rates, lay.columns, lay.uses, reported, np.zeros(fleets))
-
-
-def posterior_opinion(
-    model: JointModel, top: Optimum, z: float, log_weight: float, use: int, confidence: float, draws: int, seed: int
-) -> tuple[float, float]:
-    """Log power that the true rating exceeds with probability ``confidence`` under the same priors, and the effective
-    number of draws.
-
-    Importance sampling in (log beta, gamma_0, log m, b, ...), m = -b1: scrambled Sobol points through a t with 6
-    degrees of freedom at the mode, covariance x 1.1 (Kloek and van Dijk, Econometrica 46 (1978) 1-19).
-    """
-    from scipy.special import gammaincinv
-    from scipy.stats import qmc
-
-    lay = model.layout
-    theta = top.theta[0]
-    p = lay.size
-    beta = np.exp(theta[0])
-    # phi -> theta: gamma_1 = -exp(v + log m), gamma_j = exp(v) b_j
-    jac = np.eye(p)
-    g1 = lay.gamma.start + 1
-    jac[g1, 0] = jac[g1, g1] = theta[g1]
-    others = np.arange(g1 + 1, lay.gamma.stop)
-    jac[others, 0] = theta[others]
-    jac[others, others] = beta
-    hess = jac.T @ (-top.hess[0]) @ jac
-    curve, vectors = np.linalg.eigh(0.5 * (hess + hess.T))
-    root = vectors / np.sqrt(np.maximum(curve, 1e-8 * curve.max())) * np.sqrt(1.1)
-    points = qmc.Sobol(p + 1, scramble=True, rng=np.random.default_rng(seed)).random(draws)
-    normal = ndtri(np.clip(points[:, :p], 1e-9, 1 - 1e-9))
-    chi = 2 * gammaincinv(3.0, np.clip(points[:, p], 1e-9, 1 - 1e-9)) / 6.0
-    t = normal / np.sqrt(chi)[:, None]
-    phi = np.empty((draws, p))
-    mode = theta.copy()
-    mode[g1] = np.log(-theta[g1]) - theta[0]
-    mode[others] = theta[others] / beta
-    phi = mode + t @ root.T
-    out = phi.copy()
-    b = np.exp(np.clip(phi[:, 0], -20, 20))
-    out[:, 0] = np.log(b)
-    out[:, g1] = -np.exp(np.clip(phi[:, g1] + phi[:, 0], -50, 50))
-    out[:, others] = phi[:, others] * b[:, None]
-    value = np.empty(draws)
-    step = max(1, SLAB // max(1, len(model.data.lower)))
-    for i in range(0, draws, step):
-        part = out[i : i + step]
-        value[i : i + step] = log_likelihood(part, model.rows, lay, model.law, model.nodes, 0)[0]
-        value[i : i + step] += penalty(part, lay, model.priors)[0]
-    log_t = -0.5 * (6 + p) * np.log1p((t**2).sum(1) / 6)
-    log_w = value - log_t
-    log_w = np.where(np.isfinite(log_w), log_w, -np.inf)
-    weight = np.exp(log_w - log_w.max())
-    weight /= weight.sum()
-    ratings = log_power_at(model, out, z, log_weight, use)
-    order = np.argsort(ratings)
-    below = np.cumsum(weight[order]) - 0.5 * weight[order]
-    return float(np.interp(1 - confidence, below, ratings[order])), float(1 / (weight**2).sum())
 
 
 def rating_constraint(

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import AnalyticsError, NotEnoughData
-from analytics.models.regression import Block, Points, Rates, Rows
+from analytics.models.likelihood import Block, Points, Rates, Rows
 from analytics.reasons import Lives, Reason, reason
 
 ANY_WEIGHT = 1.0  # lb, given to every life where the shop keeps no weights: no weight effect, and none to rate at

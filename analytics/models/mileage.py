@@ -9,8 +9,11 @@ from scipy.special import ndtri
 from scipy.stats import t as student
 
 from analytics.models.lifedata import ALIKE, NOTHING, LifeData, split_days
+from analytics.models.likelihood import Layout, Rates, Rows
+from analytics.models.newton import maximise
+from analytics.models.priors import Priors
 from analytics.models.quadrature import rate_nodes
-from analytics.models.regression import Layout, Priors, Rates, Rows, maximise, objective
+from analytics.models.regression import objective
 from analytics.reasons import Mileage, Reason, reason
 
 DAYS_A_YEAR = 365.25

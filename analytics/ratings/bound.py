@@ -15,6 +15,7 @@ from scipy.special import ndtri
 from scipy.stats import chi2, norm, poisson
 
 from analytics.errors import AnalyticsError
+from analytics.models.distributions import standard_quantile
 from analytics.models.joint import (
     SLAB,
     JointModel,
@@ -24,15 +25,17 @@ from analytics.models.joint import (
     free_theta,
     joint_model,
     log_power_at,
-    posterior_opinion,
     rating_constraint,
     simulate,
     step_limits,
 )
 from analytics.models.lifedata import LifeData, rated_weight, weight_words
 from analytics.models.mileage import fit_driving
+from analytics.models.newton import Optimum, maximise
+from analytics.models.posterior import posterior_quantile
+from analytics.models.priors import Priors
 from analytics.models.quadrature import rate_nodes
-from analytics.models.regression import Optimum, Priors, maximise, objective, standard_quantile
+from analytics.models.regression import objective
 from analytics.ratings.demonstration import demonstrate, rough_miles
 from analytics.words.saying import say
 
@@ -313,7 +316,7 @@ def rate_law(
                 calibrated = min(first, root.solve(left(target), own - root.spread() * (left(target) - zc)))
         if settings.draws:
             z = standard_quantile(reliability, model.law)
-            opinion, ess = posterior_opinion(model, top, z, lw, use, confidence, settings.draws, seed)
+            opinion, ess = posterior_quantile(model, top, z, lw, use, confidence, settings.draws, seed)
     theta, lay = top.theta[0], model.layout
     beta = float(np.exp(theta[0]))
     gamma = theta[lay.gamma]

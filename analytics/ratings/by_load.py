@@ -14,7 +14,8 @@ from analytics.driveline.suspects import Suspects
 from analytics.errors import AnalyticsError
 from analytics.models.joint import fit_joint, joint_model
 from analytics.models.lifedata import LifeData, from_lifetimes
-from analytics.models.regression import Priors, log_likelihood
+from analytics.models.likelihood import log_likelihood
+from analytics.models.priors import Priors
 from analytics.ratings.bound import RatingBound, rate_part
 from analytics.ratings.options import STRENGTHS, Options
 from analytics.ratings.sheet import judge, propose

@@ -22,7 +22,7 @@ from analytics.models.checks import (
 )
 from analytics.models.joint import JointModel, fit_joint, joint_model
 from analytics.models.lifedata import rated_weight
-from analytics.models.regression import Optimum
+from analytics.models.newton import Optimum
 from analytics.ratings.bound import early_check
 from analytics.ratings.options import Options
 from analytics.ratings.sheet import PartRating, Ratings

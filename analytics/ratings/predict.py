@@ -12,14 +12,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy.special import gammaincinv, ndtr, ndtri
+from scipy.special import ndtr
 from scipy.stats import binom
 
 from analytics.errors import AnalyticsError, NotEnoughData
-from analytics.models.joint import SLAB, JointModel, fit_joint, joint_model
+from analytics.models.distributions import log_survival, survival_of
+from analytics.models.joint import JointModel, fit_joint, joint_model
 from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes, split_days
 from analytics.models.mileage import DrivingFit, fit_driving
-from analytics.models.regression import Optimum, log_likelihood, log_survival, penalty, survival_of
+from analytics.models.newton import Optimum
+from analytics.models.posterior import posterior_draws
 from analytics.ratings.bound import EarlyCheck, RatingSettings, early_check
 from analytics.ratings.demonstration import SHAPES, exposures
 from analytics.reasons import Lives, Reason, Unfitted, reason
@@ -98,47 +100,6 @@ def _standardised(values: np.ndarray, weight: np.ndarray, names: tuple[str, ...]
         if spread > 1e-9 * max(abs(mean), 1.0):
             out[known, j] = (values[known, j] - mean) / spread
     return out, notes
-
-
-# ---- draws from what the records leave open ------------------------------------------------------------------------
-def posterior_draws(model: JointModel, top: Optimum, draws: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
-    """theta (draws, p) free, and their weights (draws,) summing to 1.
-
-    Importance sampling with scrambled Sobol points through a t with 6 degrees of freedom at the mode, covariance x 1.1
-    (Kloek and van Dijk, Econometrica 46 (1978) 1-19), in (log beta, gamma_0, log m, b), m = -b1, flat but for the priors.
-    """
-    from scipy.stats import qmc
-
-    lay, theta = model.layout, top.theta[0]
-    p, beta = lay.size, np.exp(theta[0])
-    slope = lay.gamma.start + 1
-    if not theta[slope] < 0:
-        raise AnalyticsError(f"the fitted slope in power is {theta[slope]:g}: draws need it below 0; keep its prior")
-    others = np.arange(slope + 1, lay.gamma.stop)
-    jac = np.eye(p)
-    jac[slope, 0] = jac[slope, slope] = theta[slope]
-    jac[others, 0] = theta[others]
-    jac[others, others] = beta
-    curve, vectors = np.linalg.eigh(jac.T @ (-0.5 * (top.hess[0] + top.hess[0].T)) @ jac)
-    root = vectors / np.sqrt(np.maximum(curve, 1e-8 * curve.max())) * np.sqrt(1.1)
-    points = np.clip(qmc.Sobol(p + 1, scramble=True, rng=np.random.default_rng(seed)).random(draws), 1e-9, 1 - 1e-9)
-    t = ndtri(points[:, :p]) / np.sqrt(2 * gammaincinv(3.0, points[:, p:]) / 6.0)
-    mode = theta.copy()
-    mode[slope] = np.log(-theta[slope]) - theta[0]
-    mode[others] = theta[others] / beta
-    out = mode + t @ root.T
-    out[:, 0] = np.clip(out[:, 0], -20, 20)
-    out[:, slope] = -np.exp(np.clip(out[:, slope] + out[:, 0], -50, 50))
-    out[:, others] *= np.exp(out[:, :1])
-    log_w = 0.5 * (6 + p) * np.log1p((t**2).sum(1) / 6)
-    step = max(1, SLAB // max(1, len(model.data.lower)))
-    for i in range(0, draws, step):
-        part = out[i : i + step]
-        log_w[i : i + step] += log_likelihood(part, model.rows, lay, model.law, model.nodes, 0)[0]
-        log_w[i : i + step] += penalty(part, lay, model.priors)[0]
-    log_w = np.where(np.isfinite(log_w), log_w, -np.inf)
-    weight = np.exp(log_w - log_w.max())
-    return out, weight / weight.sum()
 
 
 # ---- each unit's chance --------------------------------------------------------------------------------------------

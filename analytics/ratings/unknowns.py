@@ -18,6 +18,7 @@ from scipy.special import log_ndtr
 
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.table import Lifetimes
+from analytics.models.distributions import log_survival, standard_quantile
 from analytics.models.joint import JointModel
 from analytics.models.lifedata import (
     NOTHING,
@@ -27,7 +28,8 @@ from analytics.models.lifedata import (
     rated_weight,
     split_days,
 )
-from analytics.models.regression import Block, Optimum, Points, Rows, log_likelihood, log_survival, standard_quantile
+from analytics.models.likelihood import Block, Points, Rows, log_likelihood
+from analytics.models.newton import Optimum
 from analytics.ratings.bound import RatingSettings
 from analytics.ratings.predict import fit_lives, lives_of
 from analytics.reasons import Reason, Unfitted, reason

@@ -14,9 +14,9 @@ import pandas as pd
 
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
+from analytics.models.distributions import survival_of
 from analytics.models.lifedata import ANY_WEIGHT, weight_words
 from analytics.models.mileage import fit_driving
-from analytics.models.regression import survival_of
 from analytics.ratings.bound import RatingBound, RatingSettings, rate_part
 from analytics.ratings.demonstration import SHAPES, exposures, needed
 from analytics.ratings.predict import PartFit, fit_lives, lives_of

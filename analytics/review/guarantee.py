@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import NotEnoughData
+from analytics.models.distributions import survival_of
 from analytics.models.lifedata import NOTHING, split_days
 from analytics.models.mileage import fit_driving
-from analytics.models.regression import survival_of
 from analytics.records.shop import Shop
 from analytics.review.answer import Answer, listed, percent, plural
 from analytics.review.quarter import YEAR_DAYS

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from analytics.models.regression import log_survival
+from analytics.models.distributions import log_survival
 from analytics.review.answer import Answer, listed, numbered, percent
 from analytics.review.guarantee import LEVEL, covariates_of, typical
 from analytics.review.stands import PartStand, Stand

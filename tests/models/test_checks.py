@@ -18,7 +18,7 @@ from analytics.models.checks import (
 )
 from analytics.models.joint import fit_joint, joint_model
 from analytics.models.lifedata import life_data
-from analytics.models.regression import NO_PRIORS
+from analytics.models.priors import NO_PRIORS
 from analytics.reasons import Assumption
 
 

@@ -10,19 +10,13 @@ import pytest
 from scipy.integrate import quad
 
 from analytics.errors import AnalyticsError
+from analytics.models.distributions import LAWS
 from analytics.models.lifedata import build_rows, life_data
+from analytics.models.likelihood import Constraint, Layout, log_likelihood
+from analytics.models.newton import maximise
+from analytics.models.priors import NO_PRIORS, Priors, penalty
 from analytics.models.quadrature import rate_nodes
-from analytics.models.regression import (
-    LAWS,
-    NO_PRIORS,
-    Constraint,
-    Layout,
-    Priors,
-    fit_life,
-    log_likelihood,
-    maximise,
-    penalty,
-)
+from analytics.models.regression import fit_regression
 from analytics.reasons import Fit
 
 ESTIMATE, SPREAD, LOGLIK = 1e-4, 1e-3, 1e-4  # tolerances of tests/reference/README.md
@@ -53,7 +47,7 @@ def columns_of(name, d):
 def test_stress_life_fits_equal_r(case, reference, reference_data):
     name, number, group, law, names = CASES[case]
     lower, upper, x = columns_of(name, reference_data(name))
-    fit = fit_life(lower, upper, x, tuple(names[1:]), law)
+    fit = fit_regression(lower, upper, x, tuple(names[1:]), law)
     assert fit.converged
     assert fit.loglik == pytest.approx(reference(number, "loglik", group)["value"].item(), abs=LOGLIK)
     for j, term in enumerate(names):
@@ -70,7 +64,7 @@ def test_stress_life_fits_equal_r(case, reference, reference_data):
 def test_published_motor_insulation(published, reference_data):
     """Schmee and Hahn, Technometrics 21 (1979) 417-432: intercept, slope and sigma in log10 hours."""
     lower, upper, x = columns_of("motor_insulation", reference_data("motor_insulation"))
-    fit = fit_life(lower, upper, x, law="lognormal")
+    fit = fit_regression(lower, upper, x, law="lognormal")
     found = {"intercept_log10": fit.coef[0], "slope_log10": fit.coef[1], "sigma_log10": fit.sigma}
     for _, row in published("D09").iterrows():
         if row["quantity"] in found:
@@ -80,7 +74,7 @@ def test_published_motor_insulation(published, reference_data):
 def test_wald_limits_at_a_stress(reference, reference_data):
     d = reference_data("superalloy")
     lower, upper, x = columns_of("superalloy", d)
-    fit = fit_life(lower, upper, x)
+    fit = fit_regression(lower, upper, x)
     for stress in ("80", "100", "120"):
         at = [np.log(float(stress))]
         for quantity, got in (("reliability20", fit.reliability(20, at)), ("quantile10", fit.quantile(0.1, at))):
@@ -92,7 +86,7 @@ def test_wald_limits_at_a_stress(reference, reference_data):
 
 def test_capacitor_quantile_and_reliability(reference, reference_data):
     lower, upper, x = columns_of("capacitor", reference_data("capacitor"))
-    fit = fit_life(lower, upper, x)
+    fit = fit_regression(lower, upper, x)
     got = fit.quantile(0.1, [175, np.log(225)])
     rows = reference("D19", group="").query("at == '175 C 225 V'").set_index("quantity")["value"]
     assert got == pytest.approx(
@@ -104,19 +98,23 @@ def test_curvature_and_product_terms(reference, reference_data):
     d = reference_data("superalloy")
     lower, upper, x = columns_of("superalloy", d)
     c = x[:, 0] - np.log(100)
-    gain = 2 * (fit_life(lower, upper, np.column_stack([c, c**2])).loglik - fit_life(lower, upper, x).loglik)
+    gain = 2 * (
+        fit_regression(lower, upper, np.column_stack([c, c**2])).loglik - fit_regression(lower, upper, x).loglik
+    )
     assert gain == pytest.approx(reference("D08", "lr_chisq_square_term")["value"].item(), abs=2 * LOGLIK)
     d = reference_data("capacitor")
     lower, upper, x = columns_of("capacitor", d)
     a, b = x[:, 0] - 175, x[:, 1] - np.log(250)
-    gain = 2 * (fit_life(lower, upper, np.column_stack([a, b, a * b])).loglik - fit_life(lower, upper, x).loglik)
+    gain = 2 * (
+        fit_regression(lower, upper, np.column_stack([a, b, a * b])).loglik - fit_regression(lower, upper, x).loglik
+    )
     assert gain == pytest.approx(reference("D19", "lr_chisq_product_term")["value"].item(), abs=2 * LOGLIK)
 
 
 def test_inspected_and_counted_units(reference, reference_data):
     d = reference_data("heat_exchanger")
     upper = d["year_hi"].replace("Inf", np.inf).astype(float)
-    fit = fit_life(d["year_lo"], upper, weights=d["tubes"])
+    fit = fit_regression(d["year_lo"], upper, weights=d["tubes"])
     wheels = reference_data("turbine_wheel")
     lo = np.concatenate([np.zeros(len(wheels)), wheels["hours"]])
     hi = np.concatenate([wheels["hours"], np.full(len(wheels), np.inf)])
@@ -125,8 +123,8 @@ def test_inspected_and_counted_units(reference, reference_data):
     low, high = failed_or_running(cages["hours"], cages["failed"])
     fits = {
         "D05": fit,
-        "D06": fit_life(lo[w > 0], hi[w > 0], weights=w[w > 0]),
-        "D04": fit_life(low, high, weights=cages["count"]),
+        "D06": fit_regression(lo[w > 0], hi[w > 0], weights=w[w > 0]),
+        "D04": fit_regression(low, high, weights=cages["count"]),
     }
     for number, got in fits.items():
         rel = 5e-4 if number == "D04" else ESTIMATE
@@ -138,12 +136,12 @@ def test_inspected_and_counted_units(reference, reference_data):
 def test_delayed_entry(reference, reference_data):
     d = reference_data("channing").query("exit > entry")
     upper = np.where(d["cens"] == 1, d["exit"], np.inf)
-    fit = fit_life(d["exit"], upper, (d["sex"] == "Male").to_numpy(float)[:, None], ("male",), entry=d["entry"])
+    fit = fit_regression(d["exit"], upper, (d["sex"] == "Male").to_numpy(float)[:, None], ("male",), entry=d["entry"])
     for j, term in enumerate(("mu", "male")):
         assert fit.coef[j] == pytest.approx(reference("D15", f"coef_{term}", "both")["value"].item(), rel=5e-4)
     assert fit.loglik == pytest.approx(reference("D15", "loglik", "both")["value"].item(), abs=LOGLIK)
     men = (d["sex"] == "Male").to_numpy()
-    one = fit_life(d["exit"][men], upper[men], entry=d["entry"][men])
+    one = fit_regression(d["exit"][men], upper[men], entry=d["entry"][men])
     assert 1 / one.sigma == pytest.approx(reference("D15", "beta", "Male")["value"].item(), rel=5e-4)
 
 
@@ -161,7 +159,7 @@ def test_against_lifelines_with_mixed_censoring():
     frame = pd.DataFrame({"lower": lower, "upper": upper, "x": x})
     for law, fitter, scale in (("weibull", WeibullAFTFitter(), "lambda_"), ("lognormal", LogNormalAFTFitter(), "mu_")):
         theirs = fitter.fit_interval_censoring(frame, "lower", "upper")
-        ours = fit_life(lower, upper, x[:, None], ("x",), law)
+        ours = fit_regression(lower, upper, x[:, None], ("x",), law)
         assert ours.coef == pytest.approx(theirs.params_[scale][["Intercept", "x"]].to_numpy(), rel=1e-4)
         spread = theirs.params_["rho_" if law == "weibull" else "sigma_"]["Intercept"]
         assert np.log(ours.sigma) == pytest.approx(-spread if law == "weibull" else spread, rel=1e-3)
@@ -176,7 +174,7 @@ def test_against_scipy():
     cut = rng.uniform(200, 1500, 80)
     data = CensoredData.right_censored(np.minimum(t, cut), t > cut)
     shape, _, scale = weibull_min.fit(data, floc=0)
-    fit = fit_life(np.minimum(t, cut), np.where(t > cut, np.inf, t))
+    fit = fit_regression(np.minimum(t, cut), np.where(t > cut, np.inf, t))
     assert (1 / fit.sigma, np.exp(fit.coef[0])) == pytest.approx((shape, scale), rel=1e-4)
 
 
@@ -298,7 +296,7 @@ def test_unread_survivor_equals_direct_integration(law):
     """scipy.integrate.quad over the log rate: S averaged, with a share never reported and a chance of being read."""
     from scipy.stats import norm
 
-    from analytics.models.regression import survival_of
+    from analytics.models.distributions import survival_of
 
     data = life_data(
         [np.nan, np.nan],
@@ -389,16 +387,16 @@ def test_priors_are_the_normal_densities_they_say(every_kind):
 
 def test_what_cannot_be_fitted_says_so():
     with pytest.raises(AnalyticsError, match="1 failures in 3 rows"):
-        fit_life([5.0, 6, 7], [5.0, np.inf, np.inf])
+        fit_regression([5.0, 6, 7], [5.0, np.inf, np.inf])
     with pytest.raises(AnalyticsError, match="cannot be told apart"):
-        fit_life([5.0, 6, 7, 8], [5.0, 6, 7, np.inf], np.array([[1.0, 2], [2, 4], [3, 6], [4, 8]]), ("a", "b"))
+        fit_regression([5.0, 6, 7, 8], [5.0, 6, 7, np.inf], np.array([[1.0, 2], [2, 4], [3, 6], [4, 8]]), ("a", "b"))
     with pytest.raises(AnalyticsError, match=r"row 1: .* not a life"):
-        fit_life([5.0, 9, 7], [5.0, 6, np.inf])
+        fit_regression([5.0, 9, 7], [5.0, 6, np.inf])
     with pytest.raises(AnalyticsError, match="weight is the same"):
-        fit_life([5.0, 6, 7], [5.0, 6, np.inf], np.ones((3, 1)), ("weight",))
+        fit_regression([5.0, 6, 7], [5.0, 6, np.inf], np.ones((3, 1)), ("weight",))
     # a group without a failure has no finite coefficient: it must not pass for one
     group = np.array([0.0] * 6 + [1.0] * 6)
-    fit = fit_life(np.arange(3.0, 15), np.where(group == 1, np.inf, np.arange(3.0, 15)), group[:, None])
+    fit = fit_regression(np.arange(3.0, 15), np.where(group == 1, np.inf, np.arange(3.0, 15)), group[:, None])
     assert not fit.converged
     assert fit.reason.code is Fit.NO_MAXIMUM
     assert np.isnan(fit.covariance).all()
@@ -406,8 +404,8 @@ def test_what_cannot_be_fitted_says_so():
 
 def test_survival_far_beyond_its_end_is_nought_and_never_nan():
     """At hazards whose square is no longer a number: reached while a fit feels its way."""
-    from analytics.models.regression import _survival_jet
+    from analytics.models.distributions import survival_jet
 
-    for values in _survival_jet(np.array([-800.0, 0.0, 5.0, 400.0, 700.0, 5000.0]), "weibull", 3):
+    for values in survival_jet(np.array([-800.0, 0.0, 5.0, 400.0, 700.0, 5000.0]), "weibull", 3):
         assert np.isfinite(values).all()
         assert (values[3:] == 0).all()

@@ -9,9 +9,12 @@ import pytest
 
 from analytics.errors import AnalyticsError
 from analytics.evidence.coverage import CELLS, draw_fleet
-from analytics.models.joint import fit_at, fit_joint, free_theta, joint_model, posterior_opinion
+from analytics.models.distributions import standard_quantile
+from analytics.models.joint import fit_at, fit_joint, free_theta, joint_model
 from analytics.models.lifedata import life_data
-from analytics.models.regression import NO_PRIORS, log_likelihood, penalty, standard_quantile
+from analytics.models.likelihood import log_likelihood
+from analytics.models.posterior import posterior_quantile
+from analytics.models.priors import NO_PRIORS, penalty
 from analytics.ratings.bound import (
     PLAIN,
     RatingSettings,
@@ -112,7 +115,7 @@ def test_second_opinion_equals_a_long_markov_chain(fleet):
     small = fleet.take(np.arange(len(fleet.lower)) < 200)
     model, top = fit_joint(joint_model(small, 50_000.0))
     z = standard_quantile(0.9, "weibull")
-    quantile, ess = posterior_opinion(model, top, z, np.log(7500), 0, 0.9, 2048, 1)
+    quantile, ess = posterior_quantile(model, top, z, np.log(7500), 0, 0.9, 2048, 1)
     assert ess > 300
     theta = top.theta[0]
     rng = np.random.default_rng(0)

@@ -13,10 +13,12 @@ from scipy.stats import binom, weibull_min
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.evidence.coverage import CELLS, draw_fleet
 from analytics.lifetimes.table import make_lifetimes
-from analytics.models.joint import joint_model, posterior_opinion
+from analytics.models.distributions import survival_of
+from analytics.models.joint import joint_model
 from analytics.models.lifedata import life_data
 from analytics.models.mileage import DrivingFit
-from analytics.models.regression import NO_PRIORS, Priors, standard_quantile, survival_of
+from analytics.models.posterior import posterior_draws
+from analytics.models.priors import NO_PRIORS, Priors
 from analytics.ratings.bound import RatingSettings
 from analytics.ratings.demonstration import SHAPES
 from analytics.ratings.predict import (
@@ -26,7 +28,6 @@ from analytics.ratings.predict import (
     fit_lives,
     interval_of,
     lives_of,
-    posterior_draws,
     predict_failures,
 )
 from analytics.records.load import load_records
@@ -175,21 +176,6 @@ def test_a_read_unit_that_was_read_long_ago_may_have_failed_silently(fit):
 
     s0, s1, sr = (survive(40.0 * d) for d in (1000.0, 1050.0, 500.0))
     assert told[0, 0] == pytest.approx(pi * (s0 - s1) / ((1 - pi) * sr + pi * s0), rel=1e-9)
-
-
-def test_draws_give_the_second_opinion_of_the_rating(fleet, fit):
-    model, top = fit.fitted()
-    theta, weight = posterior_draws(model, top, 1024, 4)
-    z = standard_quantile(0.9, model.law)
-    from analytics.models.joint import log_power_at
-
-    rating = log_power_at(model, theta, z, np.log(7500.0), 0)
-    order = np.argsort(rating)
-    below = np.cumsum(weight[order]) - 0.5 * weight[order]
-    mine = float(np.interp(0.1, below, rating[order]))
-    other = posterior_opinion(model, top, z, np.log(7500.0), 0, 0.9, 1024, 4)[0]
-    assert mine == pytest.approx(other, abs=0.02)
-    assert weight.sum() == pytest.approx(1)
 
 
 def test_the_total_is_the_sum_of_the_units_and_wider_than_the_plug_in(fleet, fit):

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analytics.models.lifedata import life_data
-from analytics.models.regression import fit_life
+from analytics.models.regression import fit_regression
 from analytics.ratings.bound import PLAIN, rate_part
 from analytics.ratings.demonstration import demonstrate
 
@@ -159,12 +159,12 @@ def test_a_plain_fit_is_moved_by_none_of_it(seed, share, factor, law):
     f = fleet(seed)
     x = np.log(f["power"])[:, None]
     upper = np.where(f["failed"], f["lower"], np.inf)
-    fit = fit_life(f["lower"], upper, x, law=law)
-    scaled = fit_life(f["lower"] * factor, upper * factor, x, law=law)
+    fit = fit_regression(f["lower"], upper, x, law=law)
+    scaled = fit_regression(f["lower"] * factor, upper * factor, x, law=law)
     assert scaled.coef == pytest.approx(fit.coef + np.array([np.log(factor), 0]), abs=1e-6)
     assert scaled.sigma == pytest.approx(fit.sigma, rel=1e-6)
     cut = f["lower"] * share
-    split = fit_life(
+    split = fit_regression(
         np.concatenate([cut, f["lower"]]),
         np.concatenate([np.full(len(cut), np.inf), upper]),
         np.concatenate([x, x]),
@@ -173,7 +173,7 @@ def test_a_plain_fit_is_moved_by_none_of_it(seed, share, factor, law):
     )
     assert split.coef == pytest.approx(fit.coef, abs=1e-6)
     assert split.loglik == pytest.approx(fit.loglik, abs=1e-6)
-    halves = fit_life(
+    halves = fit_regression(
         np.tile(f["lower"], 2), np.tile(upper, 2), np.tile(x, (2, 1)), law=law, weights=np.full(2 * len(cut), 0.5)
     )
     assert halves.coef == pytest.approx(fit.coef, abs=1e-6)

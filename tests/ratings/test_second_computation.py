@@ -15,7 +15,7 @@ from scipy.optimize import brentq, minimize
 
 from analytics.models.joint import WEIGHT_PRIOR
 from analytics.models.lifedata import life_data
-from analytics.models.regression import Priors
+from analytics.models.priors import Priors
 from analytics.ratings.bound import PLAIN, rate_part
 
 LIFE, R, C = 50_000.0, 0.9, 0.9

@@ -12,7 +12,7 @@ from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.evidence.coverage import CELLS, draw_fleet
 from analytics.lifetimes.table import make_lifetimes
 from analytics.models.lifedata import life_data
-from analytics.models.regression import log_likelihood
+from analytics.models.likelihood import log_likelihood
 from analytics.ratings.bound import RatingSettings, SignedRoot
 from analytics.ratings.predict import fit_lives
 from analytics.ratings.unknowns import (
