@@ -42,6 +42,15 @@ class Again(Code):
     LESS_OFTEN_WITH_AGE = auto()
 
 
+class Boundary(Code):
+    """Why a piece of the argument about a boundary is missing."""
+
+    NO_MIDDLE_TIER = auto()
+    REPLACED = auto()
+    SETTLED = auto()
+    SPARED_UNKNOWN = auto()
+
+
 class CameBack(Code):
     NOTHING = auto()
     COUNTS = auto()
@@ -104,6 +113,27 @@ class Mileage(Code):
     FEW_ODOMETERS = auto()
 
 
+class Heavy(Code):
+    """Does power matter more in heavy trucks?"""
+
+    ALIKE = auto()
+    FEW_FAILURES = auto()
+    LESS = auto()
+    MORE = auto()
+    UNTOLD = auto()
+
+
+class Overlap(Code):
+    """Why two parts are not compared."""
+
+    FEW_FAILURES = auto()
+    FEW_LIVES = auto()
+    FEW_SHARE_POWER = auto()
+    NO_COMMON_POWER = auto()
+    ONE_NEVER_FAILED = auto()
+    UNLIKE_TRUCKS = auto()
+
+
 class Refused(Code):
     """A question that the records cannot carry; ``why`` is the message of the error that said so."""
 
@@ -128,3 +158,22 @@ class Unfitted(Code):
     NO_FAILURE = auto()
     NOT_CONVERGED = auto()
     EVERYTHING_KNOWN = auto()
+
+
+class Step(Code):
+    """What decides whether a part has a step."""
+
+    BEND_NOT_RULED_OUT = auto()
+    BEND_RULED_OUT = auto()
+    BEST_CUT_BY_CHANCE = auto()
+    BOTH_FIT_BETTER = auto()
+    DIFFERENCE_AND_JUMP = auto()
+    FEW_COMPARED = auto()
+    FEW_FAILURES = auto()
+    JUMP_EXPLAINS = auto()
+    JUMP_FITS_AS_WELL = auto()
+    NOT_CONVERGED = auto()
+    NO_SHAPE = auto()
+    SLOPE_EXPLAINS = auto()
+    SLOPE_HARDLY = auto()
+    TREND_BESIDE_JUMP = auto()

@@ -9,18 +9,17 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from scipy.special import expit, ndtri
 
-from analytics.cutoffs.fits import PartsData, fails_within, fit_parts, parts_data
+from analytics.cutoffs.cost import habit_cut
+from analytics.cutoffs.fits import PartsData, parts_data
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.table import Lifetimes
-from analytics.ratings.plan import plan_proof
-from analytics.ratings.whatif import build_mix
-from analytics.words.ratings.plan import plan_words
+from analytics.reasons import Overlap, Reason, Refused, reason
 
 NAN = float("nan")
 RANK = 5  # the band starts at the fifth lowest power of each part and ends at the fifth highest
@@ -29,19 +28,6 @@ FEWEST_FAILURES = 5
 
 
 # ---- Cox regression ------------------------------------------------------------------------------------------------
-@dataclass(frozen=True, slots=True)
-class HazardRatio:
-    """Hazard of the second part over the first, each end of its interval at ``confidence``; failures of each; reason: why there
-    is none."""
-
-    ratio: float
-    lower: float
-    upper: float
-    confidence: float
-    failures: tuple[int, int]
-    reason: str
-
-
 def cox_fit(
     frame: pd.DataFrame,
     columns: Sequence[str],
@@ -50,19 +36,11 @@ def cox_fit(
     cluster: str | None = None,
 ):
     """Cox regression with late entry (Efron's ties), by lifelines. frame: time, failed, entry, the columns, strata, weights, and
-    with ``cluster`` standard errors that take rows of one unit for one. Raises NotEnoughData where it does not converge."""
+    with ``cluster`` (a column) standard errors that take rows of one unit for one. Returns lifelines' fitter. Raises NotEnoughData where it does not converge."""
     from lifelines import CoxPHFitter
     from lifelines.exceptions import ConvergenceError, ConvergenceWarning
 
-    used = [
-        "time",
-        "failed",
-        "entry",
-        *columns,
-        *strata,
-        *([weights] if weights else []),
-        *([cluster] if cluster else []),
-    ]
+    used = ["time", "failed", "entry", *columns, *strata, *(c for c in (weights, cluster) if c)]
     with warnings.catch_warnings():
         warnings.simplefilter("error", ConvergenceWarning)
         warnings.simplefilter("ignore", FutureWarning)
@@ -103,39 +81,54 @@ def chance_of_part(x: np.ndarray, got: np.ndarray, weight: np.ndarray, ridge: fl
     return expit(z @ b)
 
 
+@dataclass(frozen=True, slots=True)
+class HazardRatio:
+    """Hazard of the second part over the first, each end of its interval at ``confidence``; refused: why there is none."""
+
+    confidence: float
+    ratio: float = NAN
+    lower: float = NAN
+    upper: float = NAN
+    refused: Reason | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Powers that both parts have (NaN: none): lives and failures of each there; effective: units' worth of each left by the weights."""
+
+    low_hp: float
+    high_hp: float
+    lives: tuple[float, ...]
+    failures: tuple[float, ...]
+    effective: tuple[float, ...] = (0.0, 0.0)
+
+
 @dataclass(frozen=True, slots=True, repr=False)
 class Comparable:
-    """Whether two parts can be compared, and where. ok: they can; reason: why not, in words.
+    """Whether two parts can be compared, and where. refused: why not, None where they can.
 
-    low_hp, high_hp: powers that both have (NaN: none). lives, failures: of each part in all; band_lives, band_failures: within
-    the band. effective: units' worth of each part left by the weights. spread: one row per quantity and part: low, middle and high
-    (5th, 50th, 95th percentile), or the share of a use. chance: (n,) of having got the second part, got (n,), for the lives of the
-    band. crude: hazard ratio of all lives with nothing allowed for; weighted and regressed: within the band. boundary_hp: the power
-    that best divides the parts.
+    spread: one row per quantity ("power_hp", "weight_lb", "share" of a ``use``) and part: low, middle and high (5th, 50th, 95th
+    percentile), a share as middle alone. crude: hazard ratio of all lives with nothing allowed for; weighted and regressed: within the
+    band. boundary_hp: the power that best divides the parts.
     """
 
     component: str
     parts: tuple[str, str]
-    ok: bool
-    reason: str
-    low_hp: float
-    high_hp: float
-    lives: tuple[float, float]
-    failures: tuple[float, float]
-    band_lives: tuple[float, float]
-    band_failures: tuple[float, float]
-    effective: tuple[float, float]
+    refused: Reason | None
+    band: Band
     spread: pd.DataFrame
-    chance: np.ndarray
-    got: np.ndarray
     crude: HazardRatio
     weighted: HazardRatio
     regressed: HazardRatio
     boundary_hp: float
     data: PartsData
 
+    @property
+    def ok(self) -> bool:
+        return self.refused is None
+
     def __repr__(self) -> str:
-        where = f"{self.low_hp:,.0f} to {self.high_hp:,.0f} hp" if np.isfinite(self.low_hp) else "nowhere"
+        where = f"{self.band.low_hp:g} to {self.band.high_hp:g} hp" if np.isfinite(self.band.low_hp) else "nowhere"
         return f"Comparable({self.component} {' / '.join(self.parts)}: {'yes' if self.ok else 'no'}, {where})"
 
 
@@ -157,12 +150,10 @@ def band_of(parts: PartsData) -> tuple[float, float]:
 def _frame(parts: PartsData) -> pd.DataFrame:
     """Lives on the clock of days, for Cox."""
     d = parts.data
-    failed = d.failed
-    time = np.where(failed, d.upper_days, d.lower_days)
     frame = pd.DataFrame(
         {
-            "time": time,
-            "failed": failed.astype(float),
+            "time": np.where(d.failed, d.upper_days, d.lower_days),
+            "failed": d.failed.astype(float),
             "entry": d.entry_days,
             "part": (parts.at == 1).astype(float),
             "log_power": d.log_power,
@@ -176,98 +167,93 @@ def _frame(parts: PartsData) -> pd.DataFrame:
 
 
 def _ratio(
-    frame: pd.DataFrame, columns: Sequence[str], strata: Sequence[str], weights: str, confidence: float
+    frame: pd.DataFrame,
+    confidence: float,
+    columns: Sequence[str] = (),
+    strata: Sequence[str] = (),
+    weights: str = "count",
 ) -> HazardRatio:
-    counts = tuple(int(frame.loc[(frame["part"] == k) & (frame["failed"] > 0), "count"].sum()) for k in (0.0, 1.0))
-    if min(counts) == 0:
-        return HazardRatio(NAN, NAN, NAN, confidence, counts, "one of the parts has no failure there")
+    """By a Cox regression on the part and ``columns`` of the frame."""
+    if frame.loc[frame["failed"] > 0, "part"].nunique() < 2:
+        return HazardRatio(confidence, refused=reason(Overlap.ONE_NEVER_FAILED))
     try:
-        fit = cox_fit(frame, columns, strata, weights, "unit")
+        fit = cox_fit(frame, ["part", *columns], strata, weights, "unit")
     except NotEnoughData as error:
-        return HazardRatio(NAN, NAN, NAN, confidence, counts, str(error))
+        return HazardRatio(confidence, refused=reason(Refused.BECAUSE, why=str(error)))
     b, se = float(fit.params_["part"]), float(fit.standard_errors_["part"])
     z = float(ndtri(confidence))
-    return HazardRatio(*(float(np.exp(v)) for v in (b, b - z * se, b + z * se)), confidence, counts, "")
-
-
-def _boundary(parts: PartsData) -> float:
-    from analytics.cutoffs.cost import cost_by_cut
-
-    d = parts.data
-    second = (parts.at == 1).astype(float)
-    cuts, wrong = cost_by_cut(parts.power_hp, d.weight, second, 1 - second)
-    return float(cuts[wrong.argmin()])
+    ratio, lower, upper = (float(np.exp(v)) for v in (b, b - z * se, b + z * se))
+    return HazardRatio(confidence, ratio, lower, upper)
 
 
 def _spread(parts: PartsData) -> pd.DataFrame:
     d, rows = parts.data, []
     for k, name in enumerate(parts.parts[:2]):
         own = parts.at == k
-        for what, values in (("power, hp", parts.power_hp), ("weight, lb", np.exp(d.log_weight))):
-            rows.append(
-                (what, name, *np.quantile(np.repeat(values[own], d.weight[own].astype(int)), [0.05, 0.5, 0.95]))
-            )
+        for what, values in (("power_hp", parts.power_hp), ("weight_lb", np.exp(d.log_weight))):
+            three = np.quantile(np.repeat(values[own], d.weight[own].astype(int)), [0.05, 0.5, 0.95])
+            rows.append((what, "", name, *three))
         for u, use in enumerate(d.use_names):
             share = float(d.weight[own & (d.use == u)].sum() / d.weight[own].sum())
-            rows.append((f"share in {use or 'a use not on record'}, %", name, NAN, 100 * share, NAN))
-    return pd.DataFrame(rows, columns=["quantity", "part", "low", "middle", "high"])
+            rows.append(("share", use, name, NAN, share, NAN))
+    return pd.DataFrame(rows, columns=["quantity", "use", "part", "low", "middle", "high"])
+
+
+def _too_little(parts: PartsData, band: Band) -> Reason | None:
+    """Why the records do not let the parts be compared, before their trucks are weighed."""
+    first, second = parts.parts[:2]
+    span = {"low_hp": band.low_hp, "high_hp": band.high_hp}
+    if np.isnan(band.low_hp):
+        highest, lowest = (float(f(parts.power_hp[parts.at == k])) for f, k in ((np.max, 0), (np.min, 1)))
+        if highest < lowest:
+            return reason(Overlap.NO_COMMON_POWER, first=first, second=second, highest_hp=highest, lowest_hp=lowest)
+        return reason(Overlap.FEW_SHARE_POWER, first=first, second=second, least=RANK)
+    if min(band.lives) < FEWEST_LIVES:
+        return reason(Overlap.FEW_LIVES, first=first, second=second, lives=band.lives, **span)
+    if sum(band.failures) < FEWEST_FAILURES:
+        return reason(Overlap.FEW_FAILURES, failures=sum(band.failures), **span)
+    return None
+
+
+def _overlap_weights(shared: PartsData) -> np.ndarray:
+    """(n,): the chance of having got the other part, for a life of either."""
+    d, second = shared.data, shared.at == 1
+    uses = [(d.use == u).astype(float) for u in range(1, len(d.use_names))]
+    chance = chance_of_part(np.column_stack([d.log_power, d.log_power**2, d.log_weight, *uses]), second, d.weight)
+    return np.where(second, 1 - chance, chance)
 
 
 def compare_lives(parts: PartsData, confidence: float = 0.9) -> Comparable:
-    """Overlap and adjusted comparison of the first two parts of ``parts``."""
+    """Overlap and adjusted comparison of the first two parts of ``parts``, each end of an interval at ``confidence``."""
     low, high = band_of(parts)
-    power = parts.power_hp
-    inside = (power >= low) & (power <= high) if np.isfinite(low) else np.zeros(len(power), bool)
-    band = parts.take(inside)
-    lives, failures = parts.lives()[:2], parts.failures()[:2]
-    band_lives = tuple(float(v) for v in band.lives()[:2]) if inside.any() else (0.0, 0.0)
-    band_failures = tuple(float(v) for v in band.failures()[:2]) if inside.any() else (0.0, 0.0)
-    a, b = parts.parts[:2]
-    highest, lowest = (float(f(power[parts.at == k])) for f, k in ((np.max, 0), (np.min, 1)))
-    crude = _ratio(_frame(parts), ["part"], (), "count", confidence)
-    none = HazardRatio(NAN, NAN, NAN, confidence, tuple(int(v) for v in band_failures), "not compared")
-    reason = ""
-    if not inside.any():
-        reason = (
-            f"every {a} lives in a truck of {highest:,.0f} hp or less and every {b} in one of {lowest:,.0f} hp or more: no power has "
-            "had both, so whatever differs between them may be the trucks"
-            if highest < lowest
-            else f"fewer than {RANK} units of {a} and {b} share any span of power"
-        )
-    elif min(band_lives) < FEWEST_LIVES:
-        reason = f"only {band_lives[0]:,.0f} {a} and {band_lives[1]:,.0f} {b} live between {low:,.0f} and {high:,.0f} hp, where both occur"
-    elif sum(band_failures) < FEWEST_FAILURES:
-        reason = (
-            f"between {low:,.0f} and {high:,.0f} hp, where both occur, only {sum(band_failures):,.0f} "
-            f"failure{'' if sum(band_failures) == 1 else 's'} came in: too few to compare by"
-        )
-    chance, got, effective = np.zeros(0), np.zeros(0, bool), (0.0, 0.0)
-    weighted = regressed = none
-    if inside.any() and min(band_lives) > 0:
-        x = np.column_stack(
-            [band.data.log_power, band.data.log_power**2, band.data.log_weight]
-            + [(band.data.use == u).astype(float) for u in range(1, len(band.data.use_names))]
-        )
-        got = band.at == 1
-        chance = chance_of_part(x, got, band.data.weight)
-        pull = np.where(got, 1 - chance, chance)
-        effective = tuple(
-            float((band.data.weight * pull)[m].sum() ** 2 / (band.data.weight * pull**2)[m].sum()) for m in (~got, got)
-        )
-        if not reason and min(effective) < FEWEST_LIVES:
-            reason = (
-                f"where both occur the trucks differ so much in power, weight or use that they weigh no more than "
-                f"{min(effective):.1f} comparable trucks of one part"
-            )
-        if not reason:
-            frame = _frame(band)
-            frame["pull"] = frame["count"] * pull[frame.index]
-            weighted = _ratio(frame, ["part"], ("use",), "pull", confidence)
-            regressed = _ratio(frame, ["part", "log_power", "log_weight"], ("use",), "count", confidence)
+    shared = parts.take((parts.power_hp >= low) & (parts.power_hp <= high))
+    band = Band(low, high, shared.lives()[:2], shared.failures()[:2])
+    refused = _too_little(parts, band)
+    weights = np.zeros(0)
+    if min(band.lives) > 0:
+        weights, w = _overlap_weights(shared), shared.data.weight
+        sums = [((w * weights)[m].sum() ** 2, (w * weights**2)[m].sum()) for m in (shared.at == 0, shared.at == 1)]
+        band = replace(band, effective=tuple(float(a / b) for a, b in sums))
+        if refused is None and min(band.effective) < FEWEST_LIVES:
+            refused = reason(Overlap.UNLIKE_TRUCKS, effective=min(band.effective))
+    weighted = regressed = HazardRatio(confidence, refused=refused)
+    if refused is None:
+        frame = _frame(shared)
+        frame["pull"] = frame["count"] * weights[frame.index]
+        weighted = _ratio(frame, confidence, strata=("use",), weights="pull")
+        regressed = _ratio(frame, confidence, ("log_power", "log_weight"), ("use",))
     return Comparable(
-        parts.component, (a, b), not reason, reason, low, high, lives, failures, band_lives, band_failures, effective,
-        _spread(parts), chance, got, crude, weighted, regressed, _boundary(parts), parts,
-    )  # fmt: skip
+        component=parts.component,
+        parts=parts.parts[:2],
+        refused=refused,
+        band=band,
+        spread=_spread(parts),
+        crude=_ratio(_frame(parts), confidence),
+        weighted=weighted,
+        regressed=regressed,
+        boundary_hp=habit_cut(parts.power_hp, parts.data.weight, parts.at == 1),
+        data=parts,
+    )
 
 
 def comparable(lifetimes: Lifetimes, component: str, a: str, b: str, confidence: float = 0.9) -> Comparable:
@@ -275,109 +261,3 @@ def comparable(lifetimes: Lifetimes, component: str, a: str, b: str, confidence:
     if a == b:
         raise AnalyticsError(f"{a} against itself: name two parts")
     return compare_lives(parts_data(lifetimes, component, (a, b)), confidence)
-
-
-# ---- the trial that would settle it -------------------------------------------------------------------------------------
-def failures_to_decide(
-    hazard_ratio: float, power: float = 0.8, error: float = 0.05, sides: int = 1, share: float = 0.5
-) -> float:
-    """Failures, of both parts together, at which a true hazard ratio is told from 1 with that power and error: Schoenfeld,
-    Biometrics 39 (1983) 499-503. share: of the units that have the second part. inf at a ratio of 1."""
-    if not (hazard_ratio > 0 and 0 < power < 1 and 0 < error < 1 and 0 < share < 1 and sides in (1, 2)):
-        raise AnalyticsError(
-            f"hazard ratio {hazard_ratio:g}, power {power:g}, error {error:g}, share {share:g}: the ratio must be above 0, the rest "
-            "between 0 and 1"
-        )
-    if hazard_ratio == 1:
-        return np.inf
-    z = ndtri(1 - error / sides) + ndtri(power)
-    return float(z**2 / (share * (1 - share) * np.log(hazard_ratio) ** 2))
-
-
-@dataclass(frozen=True, slots=True, repr=False)
-class TrialPlan:
-    """A deliberate trial: in a span of power where both parts are allowed, every other truck gets the stronger part.
-
-    table: one row per life ratio to be found and years watched: life_ratio, hazard_ratio, failures, years, trucks (of both
-    parts), years_to_build them at the shop's pace. words: how to run it.
-    """
-
-    component: str
-    parts: tuple[str, str]
-    from_hp: float
-    to_hp: float
-    a_year: float
-    shape: float
-    table: pd.DataFrame
-    words: tuple[str, ...]
-
-    def __repr__(self) -> str:
-        return f"TrialPlan({self.component} {' / '.join(self.parts)}, {self.from_hp:,.0f} to {self.to_hp:,.0f} hp)"
-
-
-def plan_trial(
-    lifetimes: Lifetimes,
-    found: Comparable,
-    ratios: Sequence[float] = (1.25, 1.5, 2.0),
-    years: Sequence[float] = (3.0, 5.0),
-    width: float = 0.15,
-) -> TrialPlan:
-    """The trial that would tell whether the second part lives longer. It runs just below the present boundary, where the
-    first part is allowed already and the second, being the stronger, can do no harm. Raises NotEnoughData where the first part has
-    too few failures to say how often it fails there."""
-    a, b = found.parts
-    top = found.boundary_hp if found.boundary_hp > 0 else float(np.median(found.data.power_hp))
-    low = (1 - width) * top
-    one = parts_data(lifetimes, found.component, (a,))
-    fit = fit_parts(one, lifetimes.shop.target_miles)
-    mix = build_mix(lifetimes, found.component, low, top)
-    if mix.basis == "none":
-        raise NotEnoughData(
-            f"no truck between {low:,.0f} and {top:,.0f} hp was built: there is nobody to take the trial"
-        )
-    frame = mix.frame
-    count = frame["count"].to_numpy(float)
-    a_year = float(count.sum() * mix.scale / mix.years)
-    rows = []
-    for ratio in ratios:
-        hr = ratio**-fit.shape
-        needed = failures_to_decide(hr)
-        for span in years:
-            first = np.average(
-                fails_within(
-                    fit,
-                    0,
-                    frame["power_hp"].to_numpy(float),
-                    frame["weight_lb"].to_numpy(float),
-                    list(frame["use"].astype(str)),
-                    span,
-                ),
-                weights=count,
-            )
-            second = 1 - (1 - first) ** hr
-            trucks = needed / (0.5 * (first + second))
-            rows.append((ratio, hr, np.ceil(needed), span, np.ceil(trucks), trucks / a_year))
-    table = pd.DataFrame(rows, columns=["life_ratio", "hazard_ratio", "failures", "years", "trucks", "years_to_build"])
-    pick = table[(table["life_ratio"] == ratios[min(1, len(ratios) - 1)]) & (table["years"] == years[-1])].iloc[0]
-    proof = plan_proof(
-        top,
-        lifetimes.shop.target_miles,
-        lifetimes.shop.reliability,
-        lifetimes.shop.confidence,
-        failures=(0,),
-        truths=(),
-    )
-    words = [
-        f"From {low:,.0f} to {top:,.0f} hp give every other truck {b} in place of {a}, by the serial number and not by judgement, tell the "
-        f"owner, write down power, weight and use at the build, and read every odometer each year.",
-        f"To find a life {pick.life_ratio:g} times as long (four times in five, one-sided error 5 %) takes {pick.failures:,.0f} failures in "
-        f"all, that is about {pick.trucks:,.0f} trucks watched {pick.years:g} years each; the shop builds {a_year:,.0f} such trucks a year"
-        + (
-            f", so {pick.years_to_build:,.1f} years of building."
-            if pick.years_to_build < 20
-            else ": out of reach for it, so such a difference will stay undecided."
-        ),
-        "It runs below the boundary, where the weaker part is allowed already; nobody gets a weaker part than today.",
-        f"To prove {b} by itself instead: {plan_words(proof)[0]}",
-    ]
-    return TrialPlan(found.component, (a, b), low, top, a_year, fit.shape, table, tuple(words))

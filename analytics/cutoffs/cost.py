@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from enum import Enum, StrEnum, auto
 
 import numpy as np
 import pandas as pd
@@ -28,7 +29,7 @@ EXTRAS = ("downtime", "shipping", "goodwill", "lost_sales")
 @dataclass(frozen=True, slots=True)
 class Costs:
     """Money in the shop's currency. comeback: one return; extras: what comes on top, by name. unstated: extras taken as 0.
-    prices: by part. years: comebacks within so many years of the build are counted."""
+    prices: by part, in the order asked for. years: comebacks within so many years of the build are counted."""
 
     comeback: float
     extras: dict[str, float]
@@ -66,62 +67,81 @@ def costs_of(shop: Shop, parts: Sequence[str]) -> Costs:
             + "."
         )
     return Costs(
-        amount(stated["comeback"], "[costs] comeback", 0.01),
-        {k: amount(stated[k], f"[costs] {k}") for k in EXTRAS if k in stated},
-        tuple(k for k in EXTRAS if k not in stated),
-        {p: amount(prices[p], f'[costs.parts] "{p}"') for p in parts},
-        amount(stated.get("years", YEARS), "[costs] years", 0.1),
+        comeback=amount(stated["comeback"], "[costs] comeback", 0.01),
+        extras={k: amount(stated[k], f"[costs] {k}") for k in EXTRAS if k in stated},
+        unstated=tuple(k for k in EXTRAS if k not in stated),
+        prices={p: amount(prices[p], f'[costs.parts] "{p}"') for p in parts},
+        years=amount(stated.get("years", YEARS), "[costs] years", 0.1),
     )
+
+
+class Pays(StrEnum):
+    """For which of the trucks built the dearer part pays."""
+
+    ABOVE_CUT = "found"
+    NONE = "never"
+    ALL = "always"
+
+
+@dataclass(frozen=True, slots=True)
+class LeastCost:
+    """The cut that costs least, its interval, and where the dearer part pays; agree: share of the refits that say so too, where that is all or
+    none (NaN elsewhere). beyond: it lies above the highest power of the cheaper part on record."""
+
+    cut_hp: float
+    low: float
+    high: float
+    pays: Pays
+    agree: float
+    beyond: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Habit:
+    """The cut that best describes which part was fitted, and what moving from it to the least cost would save a year, with its interval."""
+
+    cut_hp: float
+    saved: float
+    low: float
+    high: float
 
 
 @dataclass(frozen=True, slots=True, repr=False)
 class MoneyCut:
-    """The cut that costs least: up to cut_hp the part ``below``, above it ``above``. low, high: its interval at ``level``.
+    """Up to the cut of least cost the part ``below``, above it ``above``; intervals at ``level``.
 
-    edge: "" where it lies inside the powers built; "never": the dearer part does not pay for any truck built; "always": it
-    pays for all. curve: cut_hp, cost, low, high (cost a year of all such trucks). by_use: break-even power of a truck of each
-    use at its median weight (NaN: none between the powers on record). saved: a year against the present cut_now, with its
-    interval. sensitivity: input, value, cut_hp. trucks: a year. beyond: the least cost lies above the highest power of the
-    cheaper part on record.
+    trucks: a year. curve: cut_hp, cost, low, high (cost a year of all such trucks, less that of today's habit). by_use: break-even power of a truck
+    of each use at its median weight (inf: none between the powers on record, 0: all): use, weight_lb, pays_from_hp, lower, upper, trucks_a_year.
+    sensitivity: input, value, cut_hp (inf: never pays), one input changed at a time (see `_sensitivity`). slopes_p: of the parts losing life with
+    power alike, which is assumed.
     """
 
     component: str
     below: str
     above: str
-    cut_hp: float
-    low: float
-    high: float
     level: float
-    edge: str
-    edge_share: float
+    least: LeastCost
+    habit: Habit
     costs: Costs
-    price_step: float
     trucks: float
-    years_built: float
     curve: pd.DataFrame
     by_use: pd.DataFrame
     sensitivity: pd.DataFrame
-    comebacks_below: float
-    comebacks_above: float
-    cut_now: float
-    saved: float
-    saved_low: float
-    saved_high: float
     slopes_p: float
-    beyond: bool
-    draws: int
-    seed: int
-    words: tuple[str, ...]
+
+    @property
+    def price_step(self) -> float:
+        return self.costs.prices[self.above] - self.costs.prices[self.below]
+
+    @property
+    def sure(self) -> float:
+        """How sure each end of an interval is."""
+        return (1 + self.level) / 2
 
     def __repr__(self) -> str:
-        where = self.edge or f"{self.cut_hp:,.0f} hp ({self.low:,.0f} to {self.high:,.0f})"
+        least = self.least
+        where = f"{least.cut_hp:g} hp ({least.low:g} to {least.high:g})" if least.pays == Pays.ABOVE_CUT else least.pays
         return f"MoneyCut({self.component} {self.below}/{self.above}: {where})"
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row, unrounded."""
-        skip = ("curve", "by_use", "sensitivity", "words", "costs")
-        row = {k: getattr(self, k) for k in self.__slots__ if k not in skip}
-        return pd.DataFrame([{**row, "comeback": self.costs.each, "words": " ".join(self.words)}])
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,8 +153,8 @@ class _Mix:
     part: np.ndarray
 
 
-def _mix(lifetimes: Lifetimes, component: str, parts: Sequence[str], years: float = 3.0) -> tuple[_Mix, float]:
-    built = build_mix(lifetimes, component, 0.0, np.inf, years=years)
+def _mix(lifetimes: Lifetimes, component: str, parts: Sequence[str]) -> _Mix:
+    built = build_mix(lifetimes, component, 0.0, np.inf, years=3.0)
     frame = built.frame[built.frame["part"].isin(parts)].sort_values(
         ["power_hp", "weight_lb", "use", "part"], kind="stable"
     )
@@ -142,15 +162,12 @@ def _mix(lifetimes: Lifetimes, component: str, parts: Sequence[str], years: floa
         raise NotEnoughData(
             f"no truck with {' or '.join(parts)} was built in the years looked at: there is no mix to reckon with"
         )
-    return (
-        _Mix(
-            frame["power_hp"].to_numpy(float),
-            frame["weight_lb"].to_numpy(float),
-            tuple(frame["use"].astype(str)),
-            frame["count"].to_numpy(float) * built.scale / built.years,
-            frame["part"].to_numpy(object),
-        ),
-        built.years,
+    return _Mix(
+        power=frame["power_hp"].to_numpy(float),
+        weight=frame["weight_lb"].to_numpy(float),
+        use=tuple(frame["use"].astype(str)),
+        count=frame["count"].to_numpy(float) * built.scale / built.years,
+        part=frame["part"].to_numpy(object),
     )
 
 
@@ -172,211 +189,164 @@ def cost_by_cut(
     return np.concatenate([[0.0], powers]), total
 
 
-def two_part_cut(mix: _Mix, chance: np.ndarray, costs: Costs, parts: Sequence[str]) -> tuple[np.ndarray, np.ndarray]:
-    a, b = (costs.prices[p] + costs.each * chance[k] for k, p in enumerate(parts[:2]))
-    return cost_by_cut(mix.power, mix.count, a, b)
-
-
-def money_cut(
-    lifetimes: Lifetimes,
-    component: str,
-    below: str,
-    above: str,
-    level: float = 0.9,
-    draws: int = 100,
-    seed: int = 1,
-    fit: PartsFit | None = None,
-    boots: Sequence[PartsFit] | None = None,
-) -> MoneyCut:
-    """The cut between two parts that costs least. Raises RecordsError where shop.toml does not state a cost, NotEnoughData
-    where no life law can be fitted."""
-    shop = lifetimes.shop
-    pair = (below, above)
-    costs = costs_of(shop, pair)
-    if fit is None:
-        fit = fit_parts(parts_data(lifetimes, component, pair), shop.target_miles, test_slopes=True)
-    mix, years_built = _mix(lifetimes, component, pair)
-    chance = _chances(fit, mix, costs.years)
-    cuts, cost = two_part_cut(mix, chance, costs, pair)
-    boots = bootstrap_fits(fit, draws, seed) if boots is None else boots
-    others = [_chances(b, mix, costs.years) for b in boots]
-    lines = np.array([two_part_cut(mix, c, costs, pair)[1] for c in others])
-    best = int(cost.argmin())
-    where = lines.argmin(1)
-    tail = (1 - level) / 2
-    low, high = (float(v) for v in np.quantile(cuts[where], [tail, 1 - tail], method="inverted_cdf"))
-    last = len(cuts) - 1
-    edge = "always" if best == 0 else "never" if best == last else ""
-    edge_share = float((where == best).mean()) if edge else NAN
-    now = _cut_now(mix, pair)
-    at_now = int(np.searchsorted(cuts, now, side="right")) - 1
-    saved = float(cost[at_now] - cost[best])
-    gains = lines[:, at_now] - lines[:, best]
-    saved_low, saved_high = (float(v) for v in np.quantile(gains, [tail, 1 - tail]))
-    step = costs.prices[above] - costs.prices[below]
-    bands = np.quantile(lines - lines[:, [at_now]], [tail, 1 - tail], axis=0)
-    curve = pd.DataFrame({"cut_hp": cuts, "cost": cost - cost[at_now], "low": bands[0], "high": bands[1]})
-    spent = [float((mix.count * c).sum()) for c in chance[:2]]
-    highest = float(fit.parts.power_hp[fit.parts.at == 0].max())
-    beyond = bool(cuts[best] > highest)
-    by_use = _by_use(fit, boots, mix, costs, step, level)
-    sensitivity = _sensitivity(fit, mix, costs, pair)
-    found = MoneyCut(
-        component, below, above, float(cuts[best]), low, high, level, edge, edge_share, costs, step, float(mix.count.sum()),
-        years_built, curve, by_use, sensitivity, spent[0], spent[1], now, saved, saved_low, saved_high, fit.slopes_p, beyond,
-        len(boots), seed, (),
-    )  # fmt: skip
-    return replace(found, words=_words(found))
-
-
-def _cut_now(mix: _Mix, pair: Sequence[str]) -> float:
-    """The cut that best describes which part was fitted: fewest trucks on the wrong side."""
-    cuts, wrong = cost_by_cut(
-        mix.power, mix.count, (mix.part == pair[1]).astype(float), (mix.part == pair[0]).astype(float)
-    )
+def habit_cut(power_hp: np.ndarray, count: np.ndarray, second: np.ndarray) -> float:
+    """The cut with fewest trucks on the wrong side: those with the second part (n,) bool belong above it."""
+    cuts, wrong = cost_by_cut(power_hp, count, second.astype(float), (~second).astype(float))
     return float(cuts[wrong.argmin()])
 
 
-def _by_use(
-    fit: PartsFit, boots: Sequence[PartsFit], mix: _Mix, costs: Costs, step: float, level: float
-) -> pd.DataFrame:
+def _two_part_cut(mix: _Mix, chance: np.ndarray, costs: Costs) -> tuple[np.ndarray, np.ndarray]:
+    a, b = (price + costs.each * chance[k] for k, price in enumerate(costs.prices.values()))
+    return cost_by_cut(mix.power, mix.count, a, b)
+
+
+def _tails(level: float) -> tuple[float, float]:
+    tail = (1 - level) / 2
+    return tail, 1 - tail
+
+
+def money_cut(
+    lifetimes: Lifetimes, component: str, below: str, above: str, level: float = 0.9, draws: int = 100, seed: int = 1
+) -> MoneyCut:
+    """The cut between two parts that costs least, intervals at ``level`` from ``draws`` refits. Raises RecordsError where shop.toml does not
+    state a cost, NotEnoughData where no lifetime distribution can be fitted."""
+    shop = lifetimes.shop
+    pair = (below, above)
+    costs = costs_of(shop, pair)
+    fit = fit_parts(parts_data(lifetimes, component, pair), shop.target_miles, test_slopes=True)
+    mix = _mix(lifetimes, component, pair)
+    chance = _chances(fit, mix, costs.years)
+    cuts, cost = _two_part_cut(mix, chance, costs)
+    boots = bootstrap_fits(fit, draws, seed)
+    lines = np.array([_two_part_cut(mix, _chances(b, mix, costs.years), costs)[1] for b in boots])
+    ends = _tails(level)
+    now = habit_cut(mix.power, mix.count, mix.part == above)
+    at_now = int(np.searchsorted(cuts, now, side="right")) - 1
+    best = int(cost.argmin())
+    gains = lines[:, at_now] - lines[:, best]
+    low, high = np.quantile(lines - lines[:, [at_now]], ends, axis=0)
+    return MoneyCut(
+        component=component,
+        below=below,
+        above=above,
+        level=level,
+        least=_least_cost(cuts, cost, lines, ends, highest=fit.parts.power_hp[fit.parts.at == 0].max()),
+        habit=Habit(now, float(cost[at_now] - cost[best]), *(float(v) for v in np.quantile(gains, ends))),
+        costs=costs,
+        trucks=float(mix.count.sum()),
+        curve=pd.DataFrame({"cut_hp": cuts, "cost": cost - cost[at_now], "low": low, "high": high}),
+        by_use=_by_use(fit, boots, mix, costs, ends),
+        sensitivity=_sensitivity(fit, mix, costs),
+        slopes_p=fit.slopes_p,
+    )
+
+
+def _least_cost(
+    cuts: np.ndarray, cost: np.ndarray, lines: np.ndarray, ends: Sequence[float], highest: float
+) -> LeastCost:
+    """cuts, cost (C,); lines (B, C): the cost in each refit; highest: power of the cheaper part on record."""
+    best, where = int(cost.argmin()), lines.argmin(1)
+    low, high = (float(v) for v in np.quantile(cuts[where], ends, method="inverted_cdf"))
+    pays = Pays.ALL if best == 0 else Pays.NONE if best == len(cuts) - 1 else Pays.ABOVE_CUT
+    return LeastCost(
+        cut_hp=float(cuts[best]),
+        low=low,
+        high=high,
+        pays=pays,
+        agree=NAN if pays == Pays.ABOVE_CUT else float((where == best).mean()),
+        beyond=bool(cuts[best] > highest),
+    )
+
+
+def _by_use(fit: PartsFit, boots: Sequence[PartsFit], mix: _Mix, costs: Costs, ends: Sequence[float]) -> pd.DataFrame:
     """Break-even power of a truck of each use, at its median weight, with its interval."""
-    rows = []
+    cheaper, dearer = costs.prices.values()
     uses = np.array(mix.use)
     grid = np.linspace(np.log(fit.parts.power_hp.min()), np.log(fit.parts.power_hp.max()), 121)
+    power, n = np.exp(grid), len(grid)
+
+    def even(f: PartsFit, use: str, weight: float) -> float:
+        a, b = (fails_within(f, k, power, np.full(n, weight), [use] * n, costs.years) for k in (0, 1))
+        pays = costs.each * (a - b) >= dearer - cheaper
+        if pays[0] or not pays.any():
+            return 0.0 if pays[0] else np.inf
+        return float(power[int(pays.argmax())])
+
+    rows = []
     for use in np.unique(uses):
         weight = float(np.median(mix.weight[uses == use]))
-
-        def even(f, use=use, weight=weight):
-            n = len(grid)
-            a, b = (fails_within(f, k, np.exp(grid), np.full(n, weight), [use] * n, costs.years) for k in (0, 1))
-            pays = costs.each * (a - b) >= step
-            if pays[0] or not pays.any():
-                return 0.0 if pays[0] else np.inf
-            return float(np.exp(grid[int(pays.argmax())]))
-
-        found = even(fit)
-        drawn = np.array([even(b) for b in boots]) if boots else np.array([found])
-        tail = (1 - level) / 2
-        lower, upper = np.quantile(drawn, [tail, 1 - tail], method="inverted_cdf")
-        rows.append(
-            {
-                "use": use,
-                "weight_lb": weight,
-                "pays_from_hp": found,
-                "lower": float(lower),
-                "upper": float(upper),
-                "trucks_a_year": float(mix.count[uses == use].sum()),
-            }
-        )
-    return pd.DataFrame(rows)
+        found = even(fit, use, weight)
+        drawn = np.array([even(b, use, weight) for b in boots] or [found])
+        lower, upper = np.quantile(drawn, ends, method="inverted_cdf")
+        trucks = float(mix.count[uses == use].sum())
+        rows.append((use, weight, found, float(lower), float(upper), trucks))
+    return pd.DataFrame(rows, columns=["use", "weight_lb", "pays_from_hp", "lower", "upper", "trucks_a_year"])
 
 
-def _sensitivity(fit: PartsFit, mix: _Mix, costs: Costs, pair: Sequence[str]) -> pd.DataFrame:
-    """The cut under other inputs, one changed at a time."""
-    step = costs.prices[pair[1]] - costs.prices[pair[0]]
+def _sensitivity(fit: PartsFit, mix: _Mix, costs: Costs) -> pd.DataFrame:
+    """The cut under other inputs, one changed at a time: input ("stated", "comeback": the cost of one, all in, "price_step", "years" counted,
+    "reported": share of failures reported, the silent ones counted too), its value, cut_hp."""
     base = _chances(fit, mix, costs.years)
-    rows = []
+    factors = (0.5, 0.75, 1.5, 2.0)
+    (a, cheaper), (b, dearer) = costs.prices.items()
+    step = dearer - cheaper
 
     def cut(c: Costs, chance: np.ndarray) -> float:
-        cuts, total = two_part_cut(mix, chance, c, pair)
+        cuts, total = _two_part_cut(mix, chance, c)
         best = int(total.argmin())
         return np.inf if best == len(cuts) - 1 else float(cuts[best])
 
-    rows.append(("as stated", "", cut(costs, base)))
-    for factor in (0.5, 0.75, 1.5, 2.0):
-        rows.append(
-            (
-                "a comeback, all in",
-                f"{costs.each * factor:,.0f}",
-                cut(replace(costs, comeback=costs.each * factor, extras={}), base),
-            )
-        )
-    for factor in (0.5, 0.75, 1.5, 2.0):
-        prices = {pair[0]: costs.prices[pair[0]], pair[1]: costs.prices[pair[0]] + factor * step}
-        rows.append(("price step", f"{factor * step:,.0f}", cut(replace(costs, prices=prices), base)))
+    rows = [("stated", NAN, cut(costs, base))]
+    for each in (costs.each * f for f in factors):
+        rows.append(("comeback", each, cut(replace(costs, comeback=each, extras={}), base)))
+    for f in factors:
+        rows.append(("price_step", f * step, cut(replace(costs, prices={a: cheaper, b: cheaper + f * step}), base)))
     for years in (2.0, 3.0, 5.0, 8.0):
         if years != costs.years:
-            rows.append(("years counted", f"{years:g}", cut(costs, _chances(fit, mix, years))))
+            rows.append(("years", years, cut(costs, _chances(fit, mix, years))))
     for share in (0.85, 0.7, 0.5):
         # silent failures cost the shop nothing now but a customer: counted as if they came back
-        rows.append(
-            (
-                "share of failures reported, the silent ones counted too",
-                f"{share:.0%}",
-                cut(costs, np.minimum(base / share, 1.0)),
-            )
-        )
+        rows.append(("reported", share, cut(costs, np.minimum(base / share, 1.0))))
     return pd.DataFrame(rows, columns=["input", "value", "cut_hp"])
 
 
-def _words(found: MoneyCut) -> tuple[str, ...]:
-    words = []
-    a, b, costs = found.below, found.above, found.costs
-    sure = (1 + found.level) / 2
-    if found.price_step <= 0:
-        words.append(f"{b} is not dearer than {a}: on price alone nothing speaks for {a}.")
-    else:
-        words.append(
-            f"{b} costs {found.price_step:,.0f} more than {a}, a comeback {costs.each:,.0f}: it pays once it spares "
-            f"{found.price_step / costs.each:.1%} of the trucks a comeback within {costs.years:g} years."
-        )
-    if found.edge == "never":
-        words.append(
-            f"For none of the {found.trucks:,.0f} trucks a year built with either does {b} pay by comebacks alone "
-            f"({found.edge_share:.0%} of the refits agree); the interval for the cut is {found.low:,.0f} hp upward."
-        )
-    elif found.edge == "always":
-        words.append(
-            f"{b} pays for every truck built with either ({found.edge_share:.0%} of the refits agree); the interval for the cut is up "
-            f"to {found.high:,.0f} hp."
-        )
-    else:
-        words.append(
-            f"It costs least to end {a} at {found.cut_hp:,.0f} hp ({found.low:,.0f} to {found.high:,.0f}, each end {sure:.0%} sure)."
-        )
-    if found.cut_now > 0:
-        words.append(
-            f"The shop's habit comes nearest to a cut at {found.cut_now:,.0f} hp; moving it would save {found.saved:,.0f} a year "
-            f"({found.saved_low:,.0f} to {found.saved_high:,.0f}; a minus means it would cost more)."
-        )
-    if found.beyond:
-        words.append(f"No {a} on record runs at so much power: the figure lies beyond the records.")
-    if costs.unstated:
-        words.append(
-            "Not stated in shop.toml [costs], so taken as 0: "
-            + ", ".join(k.replace("_", " ") for k in costs.unstated)
-            + ". What they cost would lower the cut."
-        )
-    if found.slopes_p <= 0.05:
-        words.append(
-            f"The two parts do not lose life with power alike (p = {found.slopes_p:.2g}), which this reckoning assumes: read it with doubt."
-        )
-    return tuple(words)
-
-
 # ---- does a middle tier earn its place ----------------------------------------------------------------------------------
+class MiddleVerdict(Enum):
+    EARNS_PLACE = auto()
+    DOES_NOT = auto()
+    OPEN = auto()
+
+
+@dataclass(frozen=True, slots=True)
+class RangeCost:
+    """Cost a year of a range of parts with the cuts that cost it least."""
+
+    cost: float
+    cuts: tuple[float, ...]
+
+
 @dataclass(frozen=True, slots=True, repr=False)
 class MiddleTier:
-    """Cost a year of a range with and without its middle part, each with the cuts that cost least. saves: without less with,
-    with its interval; cuts: of each range; verdict: "earns its place", "does not earn its place" or "can't tell"."""
+    """A range with and without its middle part. saves: cost a year without less with it, with its interval at ``level``."""
 
     component: str
     parts: tuple[str, ...]
-    middle: str
-    cost_with: float
-    cost_without: float
+    verdict: MiddleVerdict
     saves: float
     low: float
     high: float
     level: float
-    cuts_with: tuple[float, ...]
-    cuts_without: tuple[float, ...]
-    verdict: str
-    words: tuple[str, ...]
+    with_it: RangeCost
+    without: RangeCost
+
+    @property
+    def middle(self) -> str:
+        return self.parts[1]
 
     def __repr__(self) -> str:
-        return f"MiddleTier({self.component} {self.middle}: saves {self.saves:,.0f} a year ({self.low:,.0f} to {self.high:,.0f}))"
+        return (
+            f"MiddleTier({self.component} {self.middle}: saves {self.saves:g} a year ({self.low:g} to {self.high:g}))"
+        )
 
 
 def best_range(power_hp: np.ndarray, count: np.ndarray, cost: np.ndarray) -> tuple[float, tuple[float, ...]]:
@@ -409,15 +379,11 @@ def middle_tier(
     shop = lifetimes.shop
     costs = costs_of(shop, parts)
     fit = fit_parts(parts_data(lifetimes, component, parts), shop.target_miles)
-    mix, _ = _mix(lifetimes, component, parts)
-    keep = [0, 2]
-
-    def both(f: PartsFit):
-        chance = _chances(f, mix, costs.years)
-        each = np.array([costs.prices[p] + costs.each * chance[k] for k, p in enumerate(parts)])
-        return best_range(mix.power, mix.count, each), best_range(mix.power, mix.count, each[keep])
-
-    with_, without = both(fit)
+    mix = _mix(lifetimes, component, parts)
+    whole, ends_only = [0, 1, 2], [0, 2]
+    chance = _chances(fit, mix, costs.years)
+    each = np.array([costs.prices[p] + costs.each * chance[k] for k, p in enumerate(parts)])
+    with_it, without = (RangeCost(*best_range(mix.power, mix.count, each[k])) for k in (whole, ends_only))
     # how the cuts found in the records fare in each refit
     chances = [_chances(b, mix, costs.years) for b in bootstrap_fits(fit, draws, seed)]
 
@@ -427,21 +393,17 @@ def middle_tier(
         price = np.array([costs.prices[parts[i]] for i in which])[tier]
         return float((mix.count * (price + costs.each * chance[k, np.arange(len(mix.power))])).sum())
 
-    gains = np.array([at_cuts(c, without[1], keep) - at_cuts(c, with_[1], (0, 1, 2)) for c in chances])
-    tail = (1 - level) / 2
-    low, high = (float(v) for v in np.quantile(gains, [tail, 1 - tail]))
-    saves = without[0] - with_[0]
-    if low > 0:
-        verdict, says = "earns its place", f"{parts[1]} earns its place"
-    elif high <= 0:
-        verdict, says = "does not earn its place", f"{parts[1]} does not earn its place"
-    else:
-        verdict, says = "can't tell", f"whether {parts[1]} earns its place can't be told"
-    words = (
-        f"By price and comebacks {says}: the range costs {saves:,.0f} a year less with it ({low:,.0f} to {high:,.0f} each end "
-        f"{(1 + level) / 2:.0%} sure; a minus means more), each range with the cuts that cost it least.",
-        "Stocking one part more is not in the reckoning: take that off.",
-    )
+    gains = np.array([at_cuts(c, without.cuts, ends_only) - at_cuts(c, with_it.cuts, whole) for c in chances])
+    low, high = (float(v) for v in np.quantile(gains, _tails(level)))
+    verdict = MiddleVerdict.EARNS_PLACE if low > 0 else MiddleVerdict.DOES_NOT if high <= 0 else MiddleVerdict.OPEN
     return MiddleTier(
-        component, tuple(parts), parts[1], with_[0], without[0], saves, low, high, level, with_[1], without[1], verdict, words
-    )  # fmt: skip
+        component=component,
+        parts=tuple(parts),
+        verdict=verdict,
+        saves=without.cost - with_it.cost,
+        low=low,
+        high=high,
+        level=level,
+        with_it=with_it,
+        without=without,
+    )

@@ -1,4 +1,4 @@
-"""One life law for several parts of a component: common shape, power, weight and use effects, a factor of life per part.
+"""One lifetime distribution for several parts of a component: common shape, power, weight and use effects, a factor of life per part.
 
 Fitted by `models.joint` to miles with the unknown odometers integrated out. It is the life until a failure that is reported:
 only those cost the shop a comeback, and only those are in the records of both parts alike.
@@ -28,14 +28,12 @@ OPEN = (0.0, 100.0)
 @dataclass(frozen=True, slots=True, repr=False)
 class PartsData:
     """Lives of several parts. data.extra: one column per part after the first, 1 on its rows. at: (n,) index into parts.
-    filled: lives whose weight was unknown and is taken as the median of their use. power_hp (n,), of every row."""
+    Weights not on record are taken as the median of their use. power_hp (n,), of every row."""
 
     component: str
     parts: tuple[str, ...]
     data: LifeData
     at: np.ndarray
-    filled: int
-    notes: tuple[str, ...]
 
     def __repr__(self) -> str:
         return f"PartsData({self.component} {', '.join(self.parts)}: {self.data!r})"
@@ -52,12 +50,8 @@ class PartsData:
     def lives(self) -> tuple[float, ...]:
         """Units of each part, a unit with changed power counted once."""
         d = self.data
-        return tuple(
-            float(d.weight[np.unique(d.unit, return_index=True)[1]].sum())
-            if len(self.parts) == 1
-            else float(sum(d.weight[m][np.unique(d.unit[m], return_index=True)[1]].sum() for m in [self.at == k]))
-            for k in range(len(self.parts))
-        )
+        own = [np.flatnonzero(self.at == k) for k in range(len(self.parts))]
+        return tuple(float(d.weight[m[np.unique(d.unit[m], return_index=True)[1]]].sum()) for m in own)
 
     def take(self, mask: np.ndarray) -> PartsData:
         """The rows in ``mask`` (n,)."""
@@ -74,7 +68,6 @@ def parts_data(lifetimes: Lifetimes, component: str, parts: Sequence[str]) -> Pa
             raise AnalyticsError(
                 f"no lives of {component} {part}: on record are {', '.join(known) if known else 'no such component'}"
             )
-    blank = own["weight_lb"].isna()
     usual = table.drop_duplicates(["serial"]).groupby("use")["weight_lb"].median()
     own["weight_lb"] = own["weight_lb"].fillna(own["use"].map(usual)).fillna(table["weight_lb"].median())
     names = tuple(f"part {p}" for p in parts[1:])
@@ -83,18 +76,15 @@ def parts_data(lifetimes: Lifetimes, component: str, parts: Sequence[str]) -> Pa
     own["_at"] = own["part"].map({p: k for k, p in enumerate(parts)}).astype(float)
     # the table as a whole still says when each unit was last known of
     whole = pd.concat([own, table[table["component"] != component]], ignore_index=True)
-    data, notes = from_lifetimes(whole, component, None, lifetimes.as_of, extra=(*names, "_at"))
+    data, _ = from_lifetimes(whole, component, None, lifetimes.as_of, extra=(*names, "_at"))
     at = data.extra[:, -1].astype(int)
     data = replace(data, extra=data.extra[:, :-1], extra_names=names)
-    filled = int(own.loc[blank & own["power_hp"].notna(), "count"].sum())
-    if filled:
-        notes = (*notes, f"{filled} lives without a weight on record are taken at the median weight of their use")
-    return PartsData(component, tuple(parts), data, at, filled, notes)
+    return PartsData(component, tuple(parts), data, at)
 
 
 @dataclass(frozen=True, slots=True, repr=False)
 class PartsFit:
-    """The common life law. slopes_p: p of the parts having slopes of their own (NaN: not tested)."""
+    """The common lifetime distribution. slopes_p: p of the parts having slopes of their own (NaN: not tested)."""
 
     parts: PartsData
     model: JointModel
@@ -121,24 +111,22 @@ class PartsFit:
 
 
 def prepare(parts: PartsData, life_miles: float, priors: dict[str, tuple[float, float]] | None = None) -> JointModel:
-    """The model of several parts. priors: by column name, in place of the usual ones."""
+    """The model of several parts. life_miles: a unit of scale; priors: (mean, sd) by column name, in place of the usual ones."""
     model = joint_model(parts.data, life_miles, "weibull", Priors(), decline=True, selection=True, share=1.0)
-    chosen = priors or {}
-    others = []
-    for name, usual in zip(model.columns[2:], model.priors.others, strict=True):
-        others.append(chosen.get(name, PART_PRIOR if name.startswith("part ") else usual))
-    return replace(model, priors=replace(model.priors, others=tuple(others)))
+    chosen = {f"part {p}": PART_PRIOR for p in parts.parts[1:]} | (priors or {})
+    named = zip(model.columns[2:], model.priors.others, strict=True)
+    others = tuple(chosen.get(name, usual) for name, usual in named)
+    return replace(model, priors=replace(model.priors, others=others))
 
 
-def fit_parts(
-    parts: PartsData, life_miles: float, priors: dict[str, tuple[float, float]] | None = None, test_slopes: bool = False
-) -> PartsFit:
-    """Fit them together. Raises NotEnoughData with fewer than 3 failures in all, or where the fit did not converge."""
+def fit_parts(parts: PartsData, life_miles: float, test_slopes: bool = False) -> PartsFit:
+    """Fit them together; test_slopes: and test whether the second loses life with power as the first does. Raises NotEnoughData
+    with fewer than 3 failures in all, or where the fit did not converge."""
     if parts.data.failures < 3:
         raise NotEnoughData(
             f"{parts.data.failures:g} failures of {' and '.join(parts.parts)}: a life law needs at least 3"
         )
-    model, top = fit_joint(prepare(parts, life_miles, priors))
+    model, top = fit_joint(prepare(parts, life_miles))
     if not top.converged[0]:
         raise NotEnoughData(f"the life law of {' and '.join(parts.parts)} did not converge")
     p = float("nan")

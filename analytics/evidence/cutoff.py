@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.cutoffs.risk import cut_z, redraw, risk_sets
-from analytics.cutoffs.step import CutLives, judge_step
+from analytics.cutoffs.step import CutLives, StepVerdict, judge_step
 from analytics.errors import NotEnoughData
 from analytics.evidence.resumable import KEY, block_row, pieces_of, resume
 from analytics.models.lifedata import life_data
@@ -38,7 +38,7 @@ CONFIDENCE = 0.9
 DRAWS = 199
 EDGES = (7500.0, 9000.0)
 START = "2020-07-01"
-VERDICTS = ("step", "slope", "can't tell")
+VERDICTS = tuple(StepVerdict)  # as numbered in the blocks
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,21 +184,17 @@ def lives_of_fleet(fleet: Fleet, weighed: bool = True) -> tuple[CutLives, pd.Dat
         unit=unit[keep],
     )
     out = CutLives(
-        "power",
-        power[keep],
-        days[keep],
-        failed[keep],
-        entry[keep],
-        stratum[keep],
-        np.ones(int(keep.sum()), int),
-        np.log(power[keep]),
-        np.log(weight[keep]),
-        use[keep],
-        data,
-        lives.index[keep],
-        0,
-        0,
-        (),
+        axis="power",
+        x=power[keep],
+        time=days[keep],
+        failed=failed[keep],
+        entry=entry[keep],
+        stratum=stratum[keep],
+        count=np.ones(int(keep.sum()), int),
+        log_power=np.log(power[keep]),
+        log_weight=np.log(weight[keep]),
+        use=use[keep],
+        data=data,
     )
     return out, frame
 
@@ -233,20 +229,21 @@ def one_replicate(cell: Cell, seed: int) -> dict[str, float]:
         read = frame["failed"] | (high & (np.random.default_rng([seed, 7]).random(len(frame)) < 0.4))
         frame["miles"] = frame["ran"].where(read)
     out = judge_step(lives, CONFIDENCE, DRAWS, seed)
+    place, jump = out.place, out.jump
     return {
         "failures": float(lives.failed.sum()),
-        "p": out.p_value,
-        "naive_p": out.naive_p,
-        "p_smooth": out.p_smooth,
-        "p_step": out.p_step,
+        "p": out.search.p_value,
+        "naive_p": out.search.naive_p,
+        "p_smooth": out.models.p_smooth,
+        "p_step": out.models.p_step,
         "verdict": float(VERDICTS.index(out.verdict)),
-        "place_holds": float(out.place_low <= STEP_HP <= out.place_high) if np.isfinite(out.place_low) else np.nan,
-        "place_width": out.place_high - out.place_low,
-        "jump": out.jump,
-        "shrunk": out.shrunk,
+        "place_holds": float(place.low <= STEP_HP <= place.high) if np.isfinite(place.low) else np.nan,
+        "place_width": place.high - place.low,
+        "jump": jump.fitted,
+        "shrunk": jump.ratio,
         # on log-normal lives, and where trucks alike live unlike, the ratio of hazards changes with age: there is no one size to hold
-        "jump_holds": float(out.shrunk_low <= cell.jump <= out.shrunk_high)
-        if np.isfinite(out.jump) and cell.law == "weibull" and not cell.frailty
+        "jump_holds": float(jump.low <= cell.jump <= jump.high)
+        if np.isfinite(jump.fitted) and cell.law == "weibull" and not cell.frailty
         else np.nan,
         "miles_p": known_miles_p(frame, seed),
     }
@@ -308,7 +305,7 @@ def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
         }[cell.kind]
         jump = cell.kind in ("step", "both")
         holds, width = values("place_holds"), values("place_width")
-        called = verdict == 0
+        called = verdict == VERDICTS.index(StepVerdict.STEP)
 
         def mean(v):
             v = v[np.isfinite(v)]
@@ -324,7 +321,7 @@ def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
                 "fleets": n,
                 "said_step": said["step"],
                 "said_slope": said["slope"],
-                "said_neither": said["can't tell"],
+                "said_neither": said[StepVerdict.OPEN],
                 "wrong": wrong,
                 "wrong_se": float(np.sqrt(max(wrong * (1 - wrong), 1e-9) / n)),
                 "p_below": mean((values("p") <= 0.1).astype(float)),

@@ -1,5 +1,6 @@
 """All modules that put codes in words; importing this names every text."""
 
+import analytics.words.cutoffs
 import analytics.words.models
 import analytics.words.ratings
 import analytics.words.review  # noqa: F401

@@ -10,10 +10,13 @@ import pandas as pd
 import pytest
 from lifelines.datasets import load_rossi
 
-from analytics.cutoffs.against import compare_parts, judge_ratio, limits_of
-from analytics.cutoffs.comparable import chance_of_part, comparable, cox_fit, failures_to_decide, plan_trial
-from analytics.cutoffs.cost import best_range, cost_by_cut, costs_of, middle_tier, money_cut
+from analytics.cutoffs.against import RatioVerdict, compare_parts, judge_ratio, limits_of
+from analytics.cutoffs.comparable import chance_of_part, comparable, cox_fit
+from analytics.cutoffs.cost import MiddleVerdict, _mix, best_range, cost_by_cut, costs_of, middle_tier, money_cut
+from analytics.cutoffs.trial import failures_to_decide, plan_trial
 from analytics.errors import AnalyticsError, RecordsError
+from analytics.reasons import Overlap
+from analytics.words.cutoffs.money import sensitivity_frame
 
 
 # ---- Cox ----------------------------------------------------------------------------------------------------------------
@@ -55,13 +58,15 @@ def test_cause_specific_cox_equals_r(reference, reference_data):
 def test_parts_that_share_no_power_are_refused_with_the_reason(demo):
     found = comparable(demo, "converter", "TC-1", "TC-2")
     assert not found.ok
-    assert "650 hp or less" in found.reason
-    assert "655 hp or more" in found.reason
-    assert np.isnan(found.low_hp)
+    assert found.refused.code == Overlap.NO_COMMON_POWER
+    assert found.refused.values["highest_hp"] == pytest.approx(650, abs=0.5)
+    assert found.refused.values["lowest_hp"] == pytest.approx(655, abs=0.5)
+    assert np.isnan(found.band.low_hp)
     assert np.isnan(found.weighted.ratio)
     against = compare_parts(demo, "converter", "TC-1", "TC-2", found=found)
-    assert against.verdict == "not comparable"
-    assert np.isnan(against.life_ratio)
+    assert against.verdict == RatioVerdict.NOT_COMPARABLE
+    assert against.refused == found.refused
+    assert np.isnan(against.life.estimate)
     plan = plan_trial(demo, found)
     assert plan.to_hp == pytest.approx(650, abs=1)
     assert plan.from_hp < 600
@@ -75,7 +80,7 @@ def test_crude_comparison_misleads_and_the_adjusted_one_does_not(demo):
     assert found.crude.ratio > 1
     assert found.weighted.upper < 1
     assert found.regressed.upper < 1
-    assert min(found.effective) > 50
+    assert min(found.band.effective) > 50
 
 
 def test_chance_of_part_recovers_a_logistic_law_and_survives_a_clean_split():
@@ -102,11 +107,11 @@ def test_failures_needed_are_schoenfelds():
 @pytest.mark.parametrize(
     ("lower", "upper", "verdict"),
     [
-        (1.1, 3, "better"),
-        (0.2, 0.9, "worse"),
-        (0.85, 1.2, "equivalent"),
-        (0.85, 2.0, "not worse by more than the margin"),
-        (0.5, 2.0, "undecided"),
+        (1.1, 3, RatioVerdict.BETTER),
+        (0.2, 0.9, RatioVerdict.WORSE),
+        (0.85, 1.2, RatioVerdict.EQUIVALENT),
+        (0.85, 2.0, RatioVerdict.NOT_WORSE),
+        (0.5, 2.0, RatioVerdict.UNDECIDED),
     ],
 )
 def test_verdict_by_where_the_interval_lies(lower, upper, verdict):
@@ -127,18 +132,18 @@ def test_limits_of_a_parabola_and_of_a_likelihood_without_an_end():
 def test_improved_revision_is_better(demo):
     """VB-2's life is 2.7 times that of VB-1 in truth: 17 failures against none, each end 95 % sure."""
     found = compare_parts(demo, "valve body", "VB-1", "VB-2", confidence=0.95)
-    assert found.verdict == "better"
-    assert found.life_lower < 900 / 330 < found.life_upper
-    assert np.isinf(found.life_ratio)
-    assert found.failures == (17, 0)
+    assert found.verdict == RatioVerdict.BETTER
+    assert found.life.lower < 900 / 330 < found.life.upper
+    assert np.isinf(found.life.estimate)
+    assert found.band.failures == (17, 0)
 
 
 def test_stronger_shaft_is_better_by_about_its_true_ratio(demo):
     found = compare_parts(demo, "input shaft", "IS-A", "IS-B")
-    assert found.verdict == "better"
-    assert found.life_lower < 440 / 190 < found.life_upper
+    assert found.verdict == RatioVerdict.BETTER
+    assert found.life.lower < 440 / 190 < found.life.upper
     # life goes with power to the -4: a life 2.3 times as long carries 1.23 times the power
-    assert found.rating_lower < (440 / 190) ** 0.25 < found.rating_upper
+    assert found.power.lower < (440 / 190) ** 0.25 < found.power.upper
     with pytest.raises(AnalyticsError, match="margin"):
         compare_parts(demo, "input shaft", "IS-A", "IS-B", margin=1.2)
 
@@ -168,12 +173,11 @@ def test_best_range_equals_trying_all():
 
 def test_money_cut_holds_the_true_one_and_follows_the_inputs(demo):
     """The least cost by the chances the demo was drawn with, for the trucks on its record."""
-    from analytics.cutoffs.cost import _mix
     from analytics.simulate import demo_truth
 
     found = money_cut(demo, "input shaft", "IS-A", "IS-B", level=0.8, draws=60)
     truth = demo_truth()
-    mix, _ = _mix(demo, "input shaft", ("IS-A", "IS-B"))
+    mix = _mix(demo, "input shaft", ("IS-A", "IS-B"))
     nodes, weight = np.polynomial.hermite_e.hermegauss(25)
     weight = weight / weight.sum()
     cost = []
@@ -188,19 +192,22 @@ def test_money_cut_holds_the_true_one_and_follows_the_inputs(demo):
         cost.append(found.costs.prices[part] + found.costs.each * truth.reporting_share * fails)
     cuts, total = cost_by_cut(mix.power, mix.count, *cost)
     true_cut = cuts[total.argmin()]
-    assert found.low - 30 <= true_cut <= found.high + 30
-    at = found.sensitivity.set_index(["input", "value"])["cut_hp"]
-    comeback = at["a comeback, all in"]
-    assert comeback["2,000"] >= comeback["8,000"]
+    assert found.least.low - 30 <= true_cut <= found.least.high + 30
+    comeback = found.sensitivity[found.sensitivity["input"] == "comeback"].set_index("value")["cut_hp"]
+    assert comeback[2000.0] >= comeback[8000.0]
+    told = sensitivity_frame(found)
+    assert told.iloc[0].tolist() == ["as stated", "", found.least.cut_hp]
+    assert ["a comeback, all in", "2,000", comeback[2000.0]] in told.to_numpy().tolist()
     assert (found.curve["low"] <= found.curve["cost"] + 2e3).all()
 
 
 def test_middle_tier_earns_its_place(demo):
     found = middle_tier(demo, "input shaft", ("IS-A", "IS-B", "IS-C"), level=0.8, draws=40)
-    assert found.verdict == "earns its place"
-    assert len(found.cuts_with) == 2
-    assert len(found.cuts_without) == 1
-    assert found.cost_with <= found.cost_without
+    assert found.verdict == MiddleVerdict.EARNS_PLACE
+    assert len(found.with_it.cuts) == 2
+    assert len(found.without.cuts) == 1
+    assert found.saves == pytest.approx(found.without.cost - found.with_it.cost)
+    assert found.saves >= 0
 
 
 def test_missing_and_senseless_costs_are_named(demo):

@@ -10,7 +10,7 @@ import pytest
 
 from analytics.errors import AnalyticsError
 from analytics.evidence.cutoff import CELLS, one_replicate, run, summarise
-from analytics.report.cutoff_words import study_words
+from analytics.words.cutoffs.study import study_words
 
 EVIDENCE = Path(__file__).parents[2] / "data" / "evidence"
 

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from analytics.cutoffs.argument import make_argument
+from analytics.cutoffs.against import RatioVerdict
+from analytics.cutoffs.argument import Asked, make_argument
 from analytics.lifetimes.table import make_lifetimes
 from analytics.records.load import load_records
 from analytics.report import cutoff_figures as figures
@@ -21,7 +22,7 @@ def argue():
     lifetimes = make_lifetimes(records)
 
     def made(component: str, below: str, above: str):
-        return make_argument(records, lifetimes, component, below, above, 0.8, None, 199, 10)
+        return make_argument(records, lifetimes, Asked(component, below, above, draws=199, refits=10))
 
     return made
 
@@ -49,4 +50,4 @@ def test_a_side_too_thin_to_draw_is_said_so(argue):
     """VB-1 is fitted at every power, so the cheapest boundary lies where hardly any truck is."""
     argument = argue("valve body", "VB-1", "VB-2")
     assert "too few parts to draw a curve" in figures.halves_figure(argument)[1]
-    assert "better" in argument.against.verdict
+    assert argument.against.verdict == RatioVerdict.BETTER

@@ -1,0 +1,256 @@
+"""What is claimed of a boundary, what would change it, and the brief."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from analytics.cutoffs.argument import Argument, Dividing, Half, Halves, Interaction
+from analytics.cutoffs.cost import Pays
+from analytics.cutoffs.step import StepVerdict
+from analytics.models.lifedata import class_words
+from analytics.reasons import Boundary, Heavy, Reason
+from analytics.words.cutoffs.money import MIDDLE, middle_words, money_changes, money_claim, money_words
+from analytics.words.cutoffs.parts import VERDICTS, against_words, trial_words
+from analytics.words.cutoffs.step import jump_range, step_changes, step_words, why_words
+from analytics.words.phrases import plural
+from analytics.words.saying import say, says, texts
+
+NAN = float("nan")
+YEAR_DAYS = 365.25
+_CUT_BY = {
+    Dividing.STEP: "the step found",
+    Dividing.MONEY: "the boundary by money",
+    Dividing.BEST_CUT: "the best cut of the search, which need not be real",
+    Dividing.HABIT: "the present boundary",
+}
+
+texts(
+    {
+        Boundary.REPLACED: "{above} has taken the place of {below}: no trial, the coming years will tell",
+        Boundary.SETTLED: "the records have settled it",
+        Heavy.ALIKE: "Nothing says that power matters more, or less, in heavy trucks (p = {p_value:.2g}): one limit curve serves all weights.",
+        Heavy.MORE: "Power matters more in heavy trucks (p = {p_value:.2g}): a limit for each weight class is called for.",
+        Heavy.LESS: "Power matters less in heavy trucks (p = {p_value:.2g}): a limit for each weight class is called for.",
+        Heavy.FEW_FAILURES: "With {failures} failures it can't be told whether power matters more in heavy trucks.",
+        Heavy.UNTOLD: "Whether power matters more in heavy trucks can't be told: {why}.",
+    }
+)
+
+
+@says(Boundary.SPARED_UNKNOWN)
+def _spared(above: str, why: Reason) -> str:
+    return f"what {above} would have spared is not known: {say(why)}"
+
+
+@says(Boundary.NO_MIDDLE_TIER)
+def _no_middle(component: str, priced: int) -> str:
+    return f"the range of {component}s has {plural(priced, 'priced part')}, so no middle tier"
+
+
+# ---- the claim ------------------------------------------------------------------------------------------------------------
+def title(argument: Argument) -> str:
+    """Of the brief."""
+    return f"{argument.records.shop.name}: where {argument.below} ends and {argument.above} begins"
+
+
+def opening(argument: Argument) -> tuple[str, ...]:
+    """Which question, from which records."""
+    day = argument.records.as_of
+    return (
+        f"Where should {argument.below} end and {argument.above} begin ({argument.component})? From the records as of {day.day} {day:%B %Y}.",
+    )
+
+
+def basis(argument: Argument, fingerprint: str) -> str:
+    """What the brief stands on; ``fingerprint`` of the data."""
+    shop, day = argument.records.shop, argument.records.as_of
+    return (
+        f"{argument.component.capitalize()}. From our records as of {day.day} {day:%B %Y} (data {fingerprint}). Powers at the crank "
+        f"as recorded at the build; a rating means {shop.reliability:.0%} reach {shop.target_miles:,.0f} miles, {shop.confidence:.0%} sure."
+    )
+
+
+def claim(argument: Argument) -> tuple[str, ...]:
+    """The sentences to defend."""
+    against, above = argument.against, argument.above
+    return (
+        step_words(argument.step, argument.below),
+        _by_safety(argument),
+        money_claim(argument.money) if argument.money is not None else money_refused(argument),
+        against_words(against)[0]
+        if against.refused is None
+        else f"Whether {above} is the better part the records cannot say: {say(against.refused)}.",
+    )
+
+
+def money_refused(argument: Argument) -> str:
+    """Why there is no boundary by money."""
+    return f"By money no boundary can be named: {say(argument.refused['money'])}."
+
+
+def _by_safety(argument: Argument) -> str:
+    below, table = argument.below, argument.safety.table
+    proven = table[table["proposed_hp"].notna()]
+    if len(proven):
+        row = proven.iloc[0]
+        return (
+            f"By safety {below} may be published to {row['proposed_hp']:,.0f} hp ({class_words(row['weight_up_to'])}): that much its own "
+            "records bear out."
+        )
+    left_out = "; ".join(argument.safety.left_out) or "no rating could be made"
+    why = (left_out if table.empty else table["reason"].iloc[0]).rstrip(".")
+    return f"By safety no power can be named for {below}: {why}."
+
+
+def changes(argument: Argument) -> tuple[str, ...]:
+    """What would change our mind."""
+    against = argument.against
+    out = [step_changes(argument.step)]
+    if against.open:
+        out.append(
+            f"About {against.failures_needed:,.0f} failures of both parts together, where {sum(against.band.failures):,.0f} are on record."
+        )
+    if argument.trial is not None:
+        how, size, *_ = trial_words(argument.trial)
+        out += [f"A trial: {how}", size]
+    if argument.money is not None:
+        out += money_changes(argument.money)
+    out.append("Silent failures: trucks that broke and were repaired elsewhere. Phone owners chosen at random and ask.")
+    return tuple(out)
+
+
+def axes_words(argument: Argument) -> tuple[str, ...]:
+    """The verdicts on weight, on power with weight, and on their working together."""
+    by_weight = (step_words(argument.steps[axis], argument.below) for axis in ("weight", "power x weight"))
+    return (*by_weight, interaction_words(argument.interaction))
+
+
+def interaction_words(interaction: Interaction) -> str:
+    """Does power matter more in heavy trucks?"""
+    return say(interaction.found)
+
+
+def middle_or_why(argument: Argument) -> tuple[str, ...]:
+    """Does a middle tier earn its place, or why that was not asked."""
+    if argument.middle is None:
+        return (f"Not asked here: {say(argument.refused['middle'])}.",)
+    return middle_words(argument.middle)
+
+
+def trial_or_why(argument: Argument) -> tuple[str, ...]:
+    """The trial that would settle what is open, or why there is none."""
+    if argument.trial is None:
+        return (f"None is called for: {say(argument.refused['trial'])}.",)
+    return trial_words(argument.trial)
+
+
+# ---- tables ---------------------------------------------------------------------------------------------------------------
+def numbers_table(argument: Argument) -> pd.DataFrame:
+    """The numbers of the brief."""
+    step, money, against = argument.step, argument.money, argument.against
+    rows = [(f"lives of {argument.below} looked at, failures", f"{step.lives:,}, {step.failures:,}")]
+    p = step.search.p_value
+    if np.isfinite(p):
+        rows += [
+            ("best cut of the search; chance alone would offer one so good", f"{step.cut:,.0f} hp; p = {p:.2g}"),
+            ("a smooth power law alone would look so jumpy", f"p = {step.models.p_smooth:.2g}"),
+            ("a lone jump alone would look so sloped", f"p = {step.models.p_step:.2g}"),
+        ]
+    if step.verdict == StepVerdict.STEP:
+        jump = f"about {step.jump.ratio:.1f} ({jump_range(step)})"
+        rows.append(("failures just above for each just below, less what searching adds", jump))
+    for row in argument.safety.table.itertuples():
+        told = f"{row.proposed_hp:,.0f} hp" if np.isfinite(row.proposed_hp) else "no power proven"
+        rows.append((f"by safety, {class_words(row.weight_up_to)}", told))
+    if money is not None:
+        least = money.least
+        span = {
+            Pays.ALL: "the dearer part pays for all",
+            Pays.NONE: "the dearer part pays for none",
+            Pays.ABOVE_CUT: f"{least.cut_hp:,.0f} hp ({least.low:,.0f} to {least.high:,.0f})",
+        }[least.pays]
+        rows += [
+            ("by money", span),
+            ("price step; one comeback, all in", f"{money.price_step:,.0f}; {money.costs.each:,.0f}"),
+            ("trucks a year; years counted", f"{money.trucks:,.0f}; {money.costs.years:g}"),
+        ]
+    if against.refused is None:
+        life = against.life
+        told = f"{life.estimate:.2f} ({life.lower:.2f} to {life.upper:.2f})"
+        rows.append((f"life of {against.new} over that of {against.old}", told))
+    return pd.DataFrame(rows, columns=["what", "figure"])
+
+
+def safety_table(argument: Argument) -> pd.DataFrame:
+    """The ratings of the lower part, weight class by weight class."""
+    table = argument.safety.table
+
+    def told(column: str) -> pd.Series:
+        return table[column].map(lambda v: f"{v:,.0f}" if np.isfinite(v) else "none")
+
+    return pd.DataFrame(
+        {
+            "trucks": table["weight_up_to"].map(class_words),
+            "may be published, hp": told("proposed_hp"),
+            "published now, hp": told("published_hp"),
+            "verdict": table["verdict"],
+            "why": table["reason"],
+        }
+    )
+
+
+def verdicts_table(argument: Argument) -> pd.DataFrame:
+    """Every verdict with its figures, one row each: question, verdict, estimate, low, high, p_value, in_words."""
+    rows = []
+    for axis, s in argument.steps.items():
+        place, p = s.place, s.search.p_value
+        rows.append((f"step in {axis}", str(s.verdict), s.cut, place.low, place.high, p, " ".join(why_words(s))))
+    m = argument.money
+    if m is None:
+        rows.append(("boundary by money", "no figure", NAN, NAN, NAN, NAN, say(argument.refused["money"])))
+    else:
+        found, told = m.least, " ".join(money_words(m))
+        rows.append(("boundary by money", str(found.pays), found.cut_hp, found.low, found.high, NAN, told))
+    for r in argument.safety.table.itertuples():
+        question = f"boundary by safety, {class_words(r.weight_up_to)}"
+        rows.append((question, r.verdict, r.proposed_hp, NAN, NAN, NAN, r.reason))
+    a, told = argument.against, " ".join(against_words(argument.against))
+    figures = (a.life.estimate, a.life.lower, a.life.upper)
+    rows.append(("life of the one above over that below", VERDICTS[a.verdict], *figures, NAN, told))
+    if (t := argument.middle) is not None:
+        question = f"middle tier {t.middle}, saves a year"
+        rows.append((question, MIDDLE[t.verdict], t.saves, t.low, t.high, NAN, " ".join(middle_words(t))))
+    return pd.DataFrame(rows, columns=["question", "verdict", "estimate", "low", "high", "p_value", "in_words"])
+
+
+# ---- pictures -----------------------------------------------------------------------------------------
+def halves_question(argument: Argument) -> str:
+    """The question over the picture."""
+    return f"How many {argument.below} lasted, in weaker and in stronger trucks?"
+
+
+def named_halves(halves: Halves) -> dict[str, Half]:
+    """The halves there are, by name."""
+    named = {f"up to {halves.cut_hp:,.0f} hp": halves.below, f"above {halves.cut_hp:,.0f} hp": halves.above}
+    return {name: half for name, half in named.items() if half is not None}
+
+
+def halves_caption(halves: Halves) -> str:
+    """What the picture says."""
+    named = named_halves(halves)
+    told = [f"{name}: too few parts to draw a curve" for name, half in named.items() if np.isnan(half.until)]
+    for name, half in named.items():
+        if half.until > 0:
+            years = min(5.0, half.until / YEAR_DAYS)
+            back = 1 - float(half.curve.survival_at(years * YEAR_DAYS).survival[0])
+            told.append(f"{name}: {100 * back:.0f} % came back within {years:.1f} years ({half.curve.failures} in all)")
+    return (
+        f"Divided at {halves.cut_hp:,.0f} hp, {_CUT_BY[halves.cut_by]}. {'; '.join(told)}. All uses together; the verdict compares like "
+        "with like."
+    )
+
+
+def not_in(lines: tuple[str, ...], drawn: tuple[object, str] | None) -> list[str]:
+    """The sentences that the caption of a figure (figure, caption) does not say already."""
+    return [line for line in lines if drawn is None or line not in drawn[1]]

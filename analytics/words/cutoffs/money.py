@@ -1,0 +1,150 @@
+"""Where should the tier end for money?"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from analytics.cutoffs.cost import MiddleTier, MiddleVerdict, MoneyCut, Pays
+
+MIDDLE = {
+    MiddleVerdict.EARNS_PLACE: "earns its place",
+    MiddleVerdict.DOES_NOT: "does not earn its place",
+    MiddleVerdict.OPEN: "can't tell",
+}
+#: the inputs changed: their name, and how a value of theirs is written
+_INPUTS = {
+    "stated": ("as stated", ""),
+    "comeback": ("a comeback, all in", "{:,.0f}"),
+    "price_step": ("price step", "{:,.0f}"),
+    "years": ("years counted", "{:g}"),
+    "reported": ("share of failures reported, the silent ones counted too", "{:.0%}"),
+}
+
+
+def money_words(found: MoneyCut) -> tuple[str, ...]:
+    """What the dearer part costs and spares, where it pays, what moving the boundary saves, and what this stands on."""
+    words = [_price(found), _least_cost(found)]
+    a, habit, unstated = found.below, found.habit, found.costs.unstated
+    if habit.cut_hp > 0:
+        words.append(
+            f"The shop's habit comes nearest to a cut at {habit.cut_hp:,.0f} hp; moving it would save {habit.saved:,.0f} a year "
+            f"({habit.low:,.0f} to {habit.high:,.0f}; a minus means it would cost more)."
+        )
+    if found.least.beyond:
+        words.append(f"No {a} on record runs at so much power: the figure lies beyond the records.")
+    if unstated:
+        words.append(
+            "Not stated in shop.toml [costs], so taken as 0: "
+            + ", ".join(k.replace("_", " ") for k in unstated)
+            + ". What they cost would lower the cut."
+        )
+    if found.slopes_p <= 0.05:
+        words.append(
+            f"The two parts do not lose life with power alike (p = {found.slopes_p:.2g}), which this reckoning assumes: read it with doubt."
+        )
+    return tuple(words)
+
+
+def cost_caption(found: MoneyCut) -> str:
+    """What the picture of the cost says."""
+    return " ".join(money_words(found)[1:3])
+
+
+def _price(found: MoneyCut) -> str:
+    a, b, step, costs = found.below, found.above, found.price_step, found.costs
+    if step <= 0:
+        return f"{b} is not dearer than {a}: on price alone nothing speaks for {a}."
+    return (
+        f"{b} costs {step:,.0f} more than {a}, a comeback {costs.each:,.0f}: it pays once it spares "
+        f"{step / costs.each:.1%} of the trucks a comeback within {costs.years:g} years."
+    )
+
+
+def _least_cost(found: MoneyCut) -> str:
+    a, b, least = found.below, found.above, found.least
+    if least.pays == Pays.NONE:
+        return (
+            f"For none of the {found.trucks:,.0f} trucks a year built with either does {b} pay by comebacks alone "
+            f"({least.agree:.0%} of the refits agree); the interval for the cut is {least.low:,.0f} hp upward."
+        )
+    if least.pays == Pays.ALL:
+        return (
+            f"{b} pays for every truck built with either ({least.agree:.0%} of the refits agree); the interval for the cut is up "
+            f"to {least.high:,.0f} hp."
+        )
+    return f"It costs least to end {a} at {least.cut_hp:,.0f} hp ({least.low:,.0f} to {least.high:,.0f}, each end {found.sure:.0%} sure)."
+
+
+def money_claim(found: MoneyCut) -> str:
+    """Where the tier ends by money, as one sentence to defend."""
+    above, least = found.above, found.least
+    if least.pays == Pays.NONE:
+        return f"By money {above} does not pay for any truck the shop builds; safety decides."
+    if least.pays == Pays.ALL:
+        return f"By money {above} pays for every truck built with either part."
+    if not np.isfinite(least.high) or least.high >= found.curve["cut_hp"].iloc[-1]:
+        span = f"from {least.low:,.0f} hp, and the records do not rule out that it never pays"
+    else:
+        span = f"{least.low:,.0f} to {least.high:,.0f} hp, each end {found.sure:.0%} sure"
+    return f"By money {above} pays above {least.cut_hp:,.0f} hp ({span})."
+
+
+def money_changes(found: MoneyCut) -> tuple[str, ...]:
+    """How far other inputs would move the boundary; nothing where they leave none."""
+    table = found.sensitivity
+    other = table.loc[(table["input"] != "stated") & np.isfinite(table["cut_hp"]), "cut_hp"]
+    if other.empty:
+        return ()
+    never = ", or to no truck at all." if np.isinf(table["cut_hp"]).any() else "."
+    return (
+        "Other stated inputs: over half to twice the cost of a comeback or the price step, and other years counted, the boundary by "
+        f"money goes from {other.min():,.0f} to {other.max():,.0f} hp{never}",
+    )
+
+
+def sensitivity_frame(found: MoneyCut) -> pd.DataFrame:
+    """The boundary under other inputs: input, value, cut_hp."""
+    table = found.sensitivity
+    names, shown = zip(*(_INPUTS[k] for k in table["input"]), strict=True)
+    return table.assign(input=names, value=[f.format(v) for f, v in zip(shown, table["value"], strict=True)])
+
+
+def sensitivity_table(found: MoneyCut) -> pd.DataFrame:
+    """The same as the page shows it."""
+    table = sensitivity_frame(found)
+    told = ["never pays" if np.isinf(v) else "always pays" if v == 0 else f"{v:,.0f} hp" for v in table["cut_hp"]]
+    return table.assign(boundary=told).drop(columns="cut_hp")
+
+
+def by_use_table(found: MoneyCut) -> pd.DataFrame:
+    """From which power the dearer part pays in each use."""
+
+    def told(v: float) -> str:
+        return "not on record" if np.isinf(v) else "all" if v == 0 else f"{v:,.0f}"
+
+    t = found.by_use
+    return pd.DataFrame(
+        {
+            "use": t["use"].where(t["use"] != "", "not recorded"),
+            "at weight, lb": t["weight_lb"].map("{:,.0f}".format),
+            "pays from, hp": t["pays_from_hp"].map(told),
+            "low": t["lower"].map(told),
+            "high": t["upper"].map(told),
+            "trucks a year": t["trucks_a_year"].map("{:,.0f}".format),
+        }
+    )
+
+
+def middle_words(found: MiddleTier) -> tuple[str, ...]:
+    """Does a middle tier earn its place."""
+    says = {
+        MiddleVerdict.EARNS_PLACE: f"{found.middle} earns its place",
+        MiddleVerdict.DOES_NOT: f"{found.middle} does not earn its place",
+        MiddleVerdict.OPEN: f"whether {found.middle} earns its place can't be told",
+    }[found.verdict]
+    return (
+        f"By price and comebacks {says}: the range costs {found.saves:,.0f} a year less with it ({found.low:,.0f} to {found.high:,.0f} each end "
+        f"{(1 + found.level) / 2:.0%} sure; a minus means more), each range with the cuts that cost it least.",
+        "Stocking one part more is not in the reckoning: take that off.",
+    )
