@@ -8,7 +8,7 @@ when the unit came back is known too early here: the replay is that much kinder 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,14 +17,18 @@ import pandas as pd
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.cells import is_failure
-from analytics.ratings.bound import RatingSettings, rate_weights
-from analytics.ratings.predict import PartLives, lives_of, predict_failures
-from analytics.records.load import load_records
+from analytics.ratings.basis import part_lives
+from analytics.ratings.bound import rate_weights
+from analytics.ratings.options import Options, options_for
+from analytics.ratings.predict import PartLives, predict_failures
+from analytics.ratings.sheet import class_weights
+from analytics.records.load import NOT_RECORDED, load_records
 from analytics.records.shop import Shop
 from analytics.words.ratings.predict import prediction_words
 
 NAN = float("nan")
-QUICK = RatingSettings(explain=False, draws=0, replicates=40)
+#: simulated fleets per bound, where the shop's own settings ask for more: fewer than a rating published today would have
+REPLICATES = 40
 KEY = ["serial", "component", "part", "spell"]
 
 
@@ -71,6 +75,13 @@ class Backtest:
         return sums.reset_index()
 
 
+def quick_options(shop: Shop) -> Options:
+    """The shop's own promise and settings, with no more than REPLICATES simulated fleets a bound."""
+    own = options_for(shop)
+    few = min(own.settings.replicates, REPLICATES)
+    return replace(own, settings=replace(own.settings, explain=False, draws=0, replicates=few))
+
+
 def quarter_ends(as_of: pd.Timestamp, quarters: int) -> list[pd.Timestamp]:
     """The last ``quarters`` + 1 quarter ends up to the cut-off, oldest first."""
     last = as_of.to_period("Q")
@@ -84,7 +95,7 @@ def backtest(
     quarters: int = 8,
     parts: Collection[tuple[str, str]] | None = None,
     min_failures: int | None = None,
-    settings: RatingSettings | None = None,
+    options: Options | None = None,
     rate: bool = True,
     level: float = 0.9,
     draws: int = 256,
@@ -95,15 +106,14 @@ def backtest(
     """Replay the last ``quarters`` whole quarters of the shop in ``folder``.
 
     parts: (component, part) pairs; all by default. min_failures: failures a part must show by the quarter's start
-    (failures_to_fit of shop.toml by default). rate=False leaves out the ratings, which take most of the time. settings:
-    40 simulated fleets per bound by default, fewer than a rating published today would have. Raises AnalyticsError for
-    fewer than one quarter.
+    (failures_to_fit of shop.toml by default). rate=False leaves out the ratings, which take most of the time. options:
+    `quick_options` by default. Raises AnalyticsError for fewer than one quarter.
     """
     if quarters < 1:
         raise AnalyticsError(f"quarters is {quarters}: give at least 1")
-    s = QUICK if settings is None else settings
     say = progress or (lambda _: None)
     newest = load_records(folder, as_of)
+    o = quick_options(newest.shop) if options is None else options
     ends = quarter_ends(newest.as_of, quarters)
     first = newest.builds["begun_on"].min()
     ends = [e for e in ends if e > first]
@@ -118,7 +128,7 @@ def backtest(
     for end in ends:
         now = make_lifetimes(newest if end == newest.as_of else load_records(folder, f"{end:%Y-%m-%d}"))
         if before is not None:
-            rows += _replay(before, now, parts, need, s, rate, level, draws, seed)
+            rows += _replay(before, now, parts, need, o, rate, level, draws, seed)
             say(f"{before.as_of:%Y-%m-%d}: {sum(r['quarter_end'] == before.as_of for r in rows)} parts")
         before = now
     table = pd.DataFrame(rows)
@@ -135,7 +145,7 @@ def _replay(
     after: Lifetimes,
     parts,
     need: int,
-    s: RatingSettings,
+    o: Options,
     rate: bool,
     level: float,
     draws: int,
@@ -149,12 +159,12 @@ def _replay(
         if parts is not None and (component, part) not in parts:
             continue
         try:
-            lives = lives_of(table, component, part, before.as_of)
+            lives = part_lives(before, component, part)
         except AnalyticsError:
             continue
         if lives.data.failures < need:
             continue
-        found = predict_failures(lives.data, days, None, lives.watched, shop.target_miles, s, level, draws, seed)
+        found = predict_failures(lives.data, days, None, lives.watched, o.life_miles, o.settings, level, draws, seed)
         chance = np.zeros(len(lives.rows))
         chance[found.rows] = np.nan_to_num(found.chance)
         came, inside = _outcome(table, lives.rows[found.rows], failed, before.as_of)
@@ -169,7 +179,7 @@ def _replay(
         }
         within = np.zeros(len(lives.rows), bool)
         if rate:
-            bounds = _bounds(lives, shop, s, seed)
+            bounds = _bounds(lives, shop, o)
             row |= {f"bound_hp {name}": hp for name, hp in bounds.items()}
             at = table.iloc[lives.rows]
             hp = at["weight_class"].astype(str).map(bounds).to_numpy(float)
@@ -213,22 +223,22 @@ def _outcome(
     return came, later
 
 
-def _bounds(lives: PartLives, shop: Shop, s: RatingSettings, seed: int) -> dict[str, float]:
-    """Bound in hp per weight class: at its upper edge; the open class at the heaviest weight with this part."""
-    heaviest = float(np.exp(lives.data.log_weight.max()))
-    edges = list(shop.weight_classes)
-    tops = [*edges, max(heaviest, edges[-1] * 1.0001)] if edges else [heaviest]
+def _bounds(lives: PartLives, shop: Shop, o: Options) -> dict[str, float]:
+    """Bound in hp per weight class, as the sheet of that day would have had it (NaN: none)."""
+    tops = class_weights(lives.data, shop.weight_classes, o)
     got = rate_weights(
         lives.data,
-        tuple(tops),
+        tops,
         None,
-        shop.target_miles,
-        reliability=shop.reliability,
-        confidence=shop.confidence,
-        settings=s,
-        seed=seed,
+        o.life_miles,
+        reliability=o.reliability,
+        confidence=o.confidence,
+        settings=o.settings,
+        seed=o.seed,
     )
-    return {name: r.bound_hp for name, r in zip(shop.class_labels(), got, strict=True)}
+    labels = [NOT_RECORDED] if np.isinf(tops[0]) else shop.class_labels()
+    found = [r.bound_hp for r in got]
+    return dict(zip(labels, found + [NAN] * (len(labels) - len(found)), strict=True))
 
 
 def _words(

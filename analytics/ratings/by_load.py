@@ -13,9 +13,10 @@ from analytics.driveline.load import Loads, load_at
 from analytics.driveline.suspects import Suspects
 from analytics.errors import AnalyticsError
 from analytics.models.joint import fit_joint, joint_model
-from analytics.models.lifedata import LifeData, from_lifetimes
+from analytics.models.lifedata import LifeData
 from analytics.models.likelihood import log_likelihood
 from analytics.models.priors import Priors
+from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import RatingBound, rate_part
 from analytics.ratings.options import STRENGTHS, Options
 from analytics.ratings.sheet import judge, propose
@@ -89,7 +90,8 @@ def load_data(
     if strength not in STRENGTHS:
         raise AnalyticsError(f"strength {strength!r}: a rating runs on one of {', '.join(STRENGTHS)}.")
     table = loads.table if rows is None else loads.table[rows]
-    return from_lifetimes(table, component, part, loads.lifetimes.as_of, strength=STRENGTHS[strength])
+    lives = part_lives(loads.lifetimes, component, part, table, STRENGTHS[strength])
+    return lives.data, lives.notes
 
 
 def known_rows(loads: Loads, component: str, part: str | None, strengths: tuple[str, ...]) -> np.ndarray:

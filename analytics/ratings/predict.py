@@ -59,25 +59,27 @@ class PartLives:
 def lives_of(
     table: pd.DataFrame,
     component: str,
-    part: str,
+    part: str | None,
     as_of: pd.Timestamp,
     causes: tuple[str, ...] = CAUSES,
     extra: tuple[str, ...] = (),
+    strength: str = "power_hp",
 ) -> PartLives:
-    """Lives of one part from the table of lifetimes. ``extra``: the shop's own columns to take along, standardised over these
+    """Lives of one part (None: of all of the component) from the table of lifetimes. ``strength``: the column that stands for
+    power. ``extra``: the shop's own columns to take along, standardised over these
     lives, unknown ones at the average. Raises AnalyticsError where there are none."""
     at = table.assign(_at=np.arange(len(table), dtype=float))
     data, notes = from_lifetimes(
-        at, component, part, as_of, causes, extra=("_at", *(f"extra_{name}" for name in extra))
+        at, component, part, as_of, causes, strength, ("_at", *(f"extra_{name}" for name in extra))
     )
     rows = data.extra[:, 0].astype(int)
     own, more = _standardised(data.extra[:, 1:], data.weight, extra)
     data = replace(data, extra=own, extra_names=extra)
     notes = (*notes, *more)
     followed = still_followed(table, as_of)
-    own = ((table["component"] == component) & (table["part"] == part)).to_numpy()
+    own = ((table["component"] == component) & ((table["part"] == part) | (part is None))).to_numpy()
     left_out = np.setdiff1d(np.flatnonzero(followed & own), rows)
-    return PartLives(component, part, data, rows, followed[rows], left_out, notes)
+    return PartLives(component, part or "", data, rows, followed[rows], left_out, notes)
 
 
 def still_followed(table: pd.DataFrame, as_of: pd.Timestamp) -> np.ndarray:

@@ -12,9 +12,9 @@ import pandas as pd
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.lifedata import ANY_WEIGHT, LifeData
+from analytics.ratings.basis import options_of, part_lives
 from analytics.ratings.bound import RatingBound, rate_weights
-from analytics.ratings.options import Options, options_for
-from analytics.ratings.predict import lives_of
+from analytics.ratings.options import Options
 from analytics.reasons import Lives, Reason, reason
 from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED, Records
@@ -98,7 +98,7 @@ def make_ratings(
     """Rate every part on record, or ``only`` one (component, part). options: default options_for(records.shop). own_uses:
     rows for each use by itself as well."""
     say = progress or (lambda _: None)
-    chosen = options_for(records.shop) if options is None else options
+    chosen = options_of(lifetimes, options)
     table = lifetimes.table
     named = table[~table["part"].isin([NOT_RECORDED, ""])]
     parts, rows, left_out = [], [], []
@@ -118,13 +118,13 @@ def make_ratings(
 
 def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options, own_uses: bool) -> PartRating | str:
     try:
-        lives = lives_of(lifetimes.table, component, part, lifetimes.as_of, extra=tuple(lifetimes.shop.extra_columns))
+        lives = part_lives(lifetimes, component, part)
     except AnalyticsError as err:
         return f"{component} {part}: {err}"
     data, notes = lives.data, lives.notes
     own = lifetimes.table[(lifetimes.table["component"] == component) & (lifetimes.table["part"] == part)]
     missing = _missing_note(own)
-    weights = _weights(data, lifetimes.shop.weight_classes, options)
+    weights = class_weights(data, lifetimes.shop.weight_classes, options)
     quick = replace(options, settings=replace(options.settings, explain=False))
     harshest = _at(data, weights, None, options)
     bounds = [replace(b, use="") for b in harshest]
@@ -137,9 +137,7 @@ def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options, own
     unclear = own["ended"].eq("failed") & (own["cause"].eq("unclear") | own["order"].eq("unclear"))
     otherwise: dict[tuple[float, str], float] = {}
     if unclear.any():
-        other = lives_of(
-            spared(own, unclear), component, part, lifetimes.as_of, extra=tuple(lifetimes.shop.extra_columns)
-        ).data
+        other = part_lives(lifetimes, component, part, spared(own, unclear)).data
         first = replace(quick, settings=replace(quick.settings, replicates=0, draws=0))
         for use in dict.fromkeys(b.use for b in bounds):
             mains = [b for b in bounds if b.use == use]
@@ -204,7 +202,7 @@ def _at(data: LifeData, weights: tuple[float, ...], use: str | None, options: Op
     )
 
 
-def _weights(data: LifeData, edges: tuple[float, ...], options: Options) -> tuple[float, ...]:
+def class_weights(data: LifeData, edges: tuple[float, ...], options: Options) -> tuple[float, ...]:
     """Upper edge of each class; the open top class at the heaviest weight that several trucks reach, if above the last edge;
     inf alone where no weight is on record."""
     if (data.log_weight == math.log(ANY_WEIGHT)).all():

@@ -30,8 +30,9 @@ from analytics.models.lifedata import (
 )
 from analytics.models.likelihood import Block, Points, Rows, log_likelihood
 from analytics.models.newton import Optimum
-from analytics.ratings.bound import RatingSettings
-from analytics.ratings.predict import fit_lives, lives_of
+from analytics.ratings.basis import options_of, part_lives
+from analytics.ratings.options import Options
+from analytics.ratings.predict import fit_lives
 from analytics.reasons import Reason, Unfitted, reason
 
 NAN = float("nan")
@@ -236,8 +237,7 @@ def unknowns_of_part(
     part: str,
     weight_lb: float,
     use: str | None = None,
-    reliability: float | None = None,
-    settings: RatingSettings | None = None,
+    options: Options | None = None,
     sample: int = 20,
     mix: int = 24,
     seed: int = 1,
@@ -246,10 +246,8 @@ def unknowns_of_part(
     with most failures by default). Without a failure or a fit there is nothing to rank by: an empty table with the reason,
     and the random sample still drawn. Raises AnalyticsError where the part or use is not on record.
     """
-    s = RatingSettings() if settings is None else settings
-    shop, table = lifetimes.shop, lifetimes.table
-    r = shop.reliability if reliability is None else reliability
-    lives = lives_of(table, component, part, lifetimes.as_of)
+    o, table = options_of(lifetimes, options), lifetimes.table
+    lives = part_lives(lifetimes, component, part)
     data = lives.data
     if use is not None and use not in data.use_names:
         raise AnalyticsError(f"use {use!r} is not on record; there are {', '.join(data.use_names)}")
@@ -266,11 +264,11 @@ def unknowns_of_part(
     name = data.use_names[code]
 
     nothing = Unknowns(component, part, weight_lb, name, NAN, NAN, pd.DataFrame(columns=COLUMNS), drawn, None)
-    fit = fit_lives(data, shop.target_miles, s, 64, seed)
+    fit = fit_lives(data, o.life_miles, o.settings, 64, seed)
     if fit.model is None:
         return replace(nothing, reason=fit.reason)
     model, top = fit.fitted()
-    v, variance = rating_direction(model, top, r, weight_lb, code)
+    v, variance = rating_direction(model, top, o.reliability, weight_lb, code)
     found = []
     if len(blind):
         at = lives.rows[blind]
@@ -287,7 +285,7 @@ def unknowns_of_part(
             weight_lb=lost["weight_lb"].fillna(rated_weight(weight_lb)),
         )
         try:
-            others = lives_of(pd.concat([table[~own], filled]).sort_index(), component, part, lifetimes.as_of)
+            others = part_lives(lifetimes, component, part, pd.concat([table[~own], filled]).sort_index())
         except AnalyticsError:
             others = None
         if others is not None and len(others.rows):
@@ -348,7 +346,7 @@ def ask_first(
     parts: Collection[tuple[str, str]] | None = None,
     weight_lb: float | None = None,
     min_failures: int = 3,
-    settings: RatingSettings | None = None,
+    options: Options | None = None,
     sample: int = 20,
     seed: int = 1,
 ) -> AskFirst:
@@ -363,7 +361,7 @@ def ask_first(
     for component, part in pairs:
         own = table[(table["component"] == component) & (table["part"] == part)]
         if own.loc[own["ended"] == "failed", "count"].sum() >= min_failures:
-            lists.append(unknowns_of_part(lifetimes, component, part, weight, None, None, settings, 0, 24, seed).table)
+            lists.append(unknowns_of_part(lifetimes, component, part, weight, None, options, 0, 24, seed).table)
     lists = [f for f in lists if len(f)]
     if not lists:
         raise NotEnoughData(f"no part has {min_failures} failures and something unknown: there is nothing to rank by")

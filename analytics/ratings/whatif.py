@@ -17,9 +17,11 @@ from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.distributions import survival_of
 from analytics.models.lifedata import ANY_WEIGHT, weight_words
 from analytics.models.mileage import fit_driving
+from analytics.ratings.basis import options_of, part_lives
 from analytics.ratings.bound import RatingBound, RatingSettings, rate_part
 from analytics.ratings.demonstration import SHAPES, exposures, needed
-from analytics.ratings.predict import PartFit, fit_lives, lives_of
+from analytics.ratings.options import Options
+from analytics.ratings.predict import PartFit, fit_lives
 from analytics.reasons import Unfitted
 from analytics.records.load import Records
 from analytics.words.ratings.predict import law_words
@@ -192,25 +194,24 @@ def move_limit(
     years: float = 3.0,
     instead: str | None = None,
     miles: float | None = None,
-    settings: RatingSettings | None = None,
+    options: Options | None = None,
     cost_per_comeback: float | None = None,
     price_step: float | None = None,
     level: float = 0.9,
     draws: int = 512,
-    seed: int = 1,
     fits: dict[str, PartFit] | None = None,
 ) -> LimitMove:
     """What moving a published limit brings a year. ``instead``: the part those trucks get otherwise. ``miles``: by which a
-    comeback counts (the target life by default). Costs come from shop.toml [costs] unless given. ``fits``: a dict that
+    comeback counts (the life of ``options`` by default). ``options``: promise and settings, the shop's own by default. Costs come from shop.toml [costs] unless given. ``fits``: a dict that
     keeps the fit of each part between calls. Raises AnalyticsError where the limits or weights make no span.
     """
     if not (from_hp > 0 and to_hp > 0) or from_hp == to_hp or not weight_up_to > weight_from >= 0:
         raise AnalyticsError(
             f"from {from_hp:g} to {to_hp:g} hp, weights {weight_from:g} to {weight_up_to:g} lb: there is no span between"
         )
-    s = RatingSettings() if settings is None else settings
-    shop = lifetimes.shop
-    miles = shop.target_miles if miles is None else miles
+    o = options_of(lifetimes, options)
+    s, seed, shop = o.settings, o.seed, lifetimes.shop
+    miles = o.life_miles if miles is None else miles
     sign = 1.0 if to_hp > from_hp else -1.0
     more, extra = ("more", "extra") if sign > 0 else ("fewer", "spared")
     low, high = sorted((float(from_hp), float(to_hp)))
@@ -226,9 +227,9 @@ def move_limit(
     words: list[str] = []
 
     def fit_of(name: str) -> tuple[PartFit, float]:
-        lives = lives_of(lifetimes.table, component, name, lifetimes.as_of)
+        lives = part_lives(lifetimes, component, name)
         if name not in fits:
-            fits[name] = fit_lives(lives.data, shop.target_miles, s, draws, seed)
+            fits[name] = fit_lives(lives.data, o.life_miles, s, draws, seed)
         return fits[name], float(np.exp(lives.data.log_power.max()))
 
     units = sign * mix.a_year
@@ -394,7 +395,7 @@ def _most_without_failure(
 ) -> float:
     """Upper limit on the share failed by ``miles`` from the units above ``low_hp`` that ran without a failure (Nelson, J.
     Quality Technology 17 (1985) 140-146), under the least favourable life shape; NaN where there are none."""
-    data = lives_of(lifetimes.table, component, part, lifetimes.as_of).data
+    data = part_lives(lifetimes, component, part).data
     own = data.log_power > np.log(low_hp)
     driving = fit_driving(data, s.priors, s.decline, s.change_days) if np.isnan(data.lower).any() else None
     # expected failures were each unit to fail by the target with chance 1 - 1/e
@@ -470,17 +471,17 @@ def change_promise(
     confidence: Sequence[float] = (),
     share: Sequence[float | None] = (),
     driveline_loss: Sequence[float] = (),
-    settings: RatingSettings | None = None,
+    options: Options | None = None,
     lifetimes: Lifetimes | None = None,
-    seed: int = 1,
 ) -> RatingChanges:
     """The bound as it stands, then under each other target life, reliability, confidence, reporting share (None: open, with
-    its prior) and wheel-to-crank loss. ``lifetimes``: those of ``records`` if already made."""
-    s = replace(RatingSettings() if settings is None else settings, explain=False, draws=0)
+    its prior) and wheel-to-crank loss. ``options``: the promise and settings as they stand, the shop's own
+    by default. ``lifetimes``: those of ``records`` if already made."""
     own = make_lifetimes(records) if lifetimes is None else lifetimes
-    shop = records.shop
-    data = lives_of(own.table, component, part, own.as_of).data
-    base = {"life_miles": shop.target_miles, "reliability": shop.reliability, "confidence": shop.confidence}
+    o = options_of(own, options)
+    s, seed = replace(o.settings, explain=False, draws=0), o.seed
+    data = part_lives(own, component, part).data
+    base = {"life_miles": o.life_miles, "reliability": o.reliability, "confidence": o.confidence}
 
     def rate(lives, s=s, **change) -> RatingBound:
         p = base | change
@@ -493,7 +494,7 @@ def change_promise(
     at_wheels = 0
     for loss in driveline_loss:
         other, at_wheels = with_loss(records, loss)
-        lives = lives_of(make_lifetimes(other).table, component, part, own.as_of).data
+        lives = part_lives(make_lifetimes(other), component, part).data
         found.append(("driveline loss", float(loss), rate(lives)))
     first = found[0][2].bound_hp
     table = pd.DataFrame(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -16,8 +15,9 @@ from analytics.ratings.plan import plan_proof, proof_ahead
 from analytics.ratings.predict import still_followed
 from analytics.ratings.sheet import PartRating, Ratings, judge, qualifiers, seen_words
 from analytics.ratings.unknowns import ask_first
-from analytics.ratings.whatif import change_promise, move_limit
+from analytics.ratings.whatif import build_mix, change_promise, move_limit
 from analytics.reasons import Lives
+from analytics.records.load import NOT_RECORDED
 from analytics.words.ratings.plan import ahead_words, plan_words
 from analytics.words.ratings.predict import DISTRIBUTION
 from analytics.words.ratings.unknowns import ask_words
@@ -268,9 +268,15 @@ def boldest_move(ratings: Ratings) -> tuple[str, ...]:
     table = table[table["published_hp"] != table["proposed_hp"]]
     if table.empty:
         return ("No proposal differs from a published limit, so there is no move to weigh.",)
-    # the part with the most failures on record: its figures are the firmest
-    row = table.sort_values(["failures", "weight_up_to"], ascending=[False, True], kind="stable").iloc[0]
-    others = [p.part for p in ratings.parts if p.component == row["component"] and p.part != row["part"]]
+    # a low bound that contradicts nothing proposes no move, unless there is nothing else to weigh
+    table = table[moves] if (moves := table["verdict"].isin(["lower", "raise"])).any() else table
+    # by ratio; of several as far, the one with most failures: its figures are the firmest
+    far = np.abs(np.log(table["proposed_hp"] / table["published_hp"]))
+    row = (
+        table.assign(far=far)
+        .sort_values(["far", "failures", "weight_up_to"], ascending=[False, False, True], kind="stable")
+        .iloc[0]
+    )
     lighter = [w for w in ratings.records.shop.weight_classes if w < row["weight_up_to"] < math.inf]
     moved = move_limit(
         ratings.lifetimes,
@@ -280,16 +286,37 @@ def boldest_move(ratings: Ratings) -> tuple[str, ...]:
         row["proposed_hp"],
         max(lighter, default=0.0),
         row["weight_up_to"],
-        instead=others[0] if others else None,
-        miles=ratings.options.life_miles,
-        settings=ratings.options.settings,
-        seed=ratings.options.seed,
+        instead=_instead(ratings, row, max(lighter, default=0.0)),
+        options=ratings.options,
     )
     return (
         f"{_cap(row['component'])} {row['part']} {class_words(row['weight_up_to'])}, from {row['published_hp']:,.0f} to {row['proposed_hp']:,.0f} hp:",
         *moved.words,
         *_unproven(ratings, row["component"], moved.instead, max(row["published_hp"], row["proposed_hp"])),
     )
+
+
+def _instead(ratings: Ratings, row: pd.Series, above_lb: float) -> str | None:
+    """The part the trucks between the two limits get where they don't get this one. Where the limit rises: the one most of them
+    have been built with. Where it falls: the weakest still fitted whose own limit reaches them all; None where none does."""
+    component, part, shop = row["component"], row["part"], ratings.records.shop
+    low, high = sorted((row["published_hp"], row["proposed_hp"]))
+    gone = {s.old for s in shop.supersessions if s.component == component}
+    if row["proposed_hp"] > row["published_hp"]:
+        built = build_mix(ratings.lifetimes, component, low, high, above_lb, row["weight_up_to"]).frame
+        others = built[~built["part"].isin([part, NOT_RECORDED, "", *gone])].groupby("part")["count"].sum()
+        if len(others):
+            return str(others.idxmax())
+    table = ratings.table
+    own = table[(table["component"] == component) & (table["use"] == "") & ~table["part"].isin([part, *gone])]
+    # the open class is rated at another weight for each part
+    last = max(shop.weight_classes, default=0.0)
+    own = own[
+        (own["weight_up_to"] == row["weight_up_to"]) | ((own["weight_up_to"] > last) & (row["weight_up_to"] > last))
+    ]
+    reach = own["published_hp"].fillna(own["proposed_hp"])
+    able = own.assign(reach=reach)[reach >= high].sort_values(["reach", "part"], kind="stable")
+    return str(able["part"].iloc[0]) if len(able) else None
 
 
 def _unproven(ratings: Ratings, component: str, instead: str, power_hp: float) -> tuple[str, ...]:
@@ -324,9 +351,8 @@ def sensitivity(ratings: Ratings) -> tuple[str, ...]:
         None,
         share=(1.0, 0.85, 0.7, 0.5),
         driveline_loss=(0.15, 0.20),
-        settings=ratings.options.settings,
+        options=ratings.options,
         lifetimes=ratings.lifetimes,
-        seed=ratings.options.seed,
     )
     return changed.words
 
@@ -367,9 +393,7 @@ def proofs(ratings: Ratings) -> tuple[str, ...]:
 def whom_to_ask(ratings: Ratings) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Which odometers, powers and weights to ask for first, and the random sample beside them."""
     try:
-        found = ask_first(
-            ratings.lifetimes, settings=replace(ratings.options.settings, explain=False), seed=ratings.options.seed
-        )
+        found = ask_first(ratings.lifetimes, options=ratings.options, seed=ratings.options.seed)
     except AnalyticsError as err:
         return pd.DataFrame(), (f"Nothing to rank by: {err}.",)
     picked = ", ".join(found.sample) if found.sample else "nobody left to ask"

@@ -80,8 +80,7 @@ def explorer(ratings: Ratings) -> Widget:
                 weight.value,
                 instead=instead.value,
                 miles=life.value,
-                settings=options.settings,
-                seed=options.seed,
+                options=options,
             )
             lines += moved.words
         except AnalyticsError as err:
@@ -99,9 +98,8 @@ def explorer(ratings: Ratings) -> Widget:
                 [sure.value],
                 [told.value],
                 [loss.value],
-                options.settings,
+                options,
                 ratings.lifetimes,
-                options.seed,
             )
             lines += changed.words
         except AnalyticsError as err:

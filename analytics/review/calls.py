@@ -9,7 +9,6 @@ import pandas as pd
 
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import Lifetimes
-from analytics.ratings.options import options_for
 from analytics.ratings.predict import chances, with_early
 from analytics.ratings.unknowns import ask_first
 from analytics.records.limits import limit_for
@@ -205,7 +204,7 @@ def odometers_to_ask(lifetimes: Lifetimes) -> Answer:
     question = "Whose odometer, power or weight is worth asking for?"
     columns = ["serial", "ask", "parts", "drop"]
     try:
-        found = ask_first(lifetimes, settings=options_for(lifetimes.shop).settings, sample=0, seed=_SEED)
+        found = ask_first(lifetimes, sample=0, seed=_SEED)
     except AnalyticsError as err:
         return Answer(question, (f"Nothing to rank by: {err}.",), pd.DataFrame(columns=columns))
     table = found.table

@@ -12,9 +12,9 @@ import pandas as pd
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.cells import curve
+from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import RatingSettings, rate_part
 from analytics.ratings.options import Options, options_for
-from analytics.ratings.predict import lives_of
 from analytics.ratings.sheet import judge, propose, spared
 from analytics.ratings.whatif import with_loss
 from analytics.records.limits import limit_for
@@ -156,7 +156,7 @@ def _powers(
     rows = []
     for reading in every:
         try:
-            data = lives_of(reading.table, component, part, lifetimes.as_of).data
+            data = part_lives(lifetimes, component, part, reading.table).data
             rated = rate_part(
                 data,
                 weight,

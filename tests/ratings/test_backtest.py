@@ -12,17 +12,19 @@ from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.backtest import backtest, quarter_ends
 from analytics.ratings.bound import RatingSettings
+from analytics.ratings.options import Options
 from analytics.ratings.predict import lives_of, predict_failures
 from analytics.records.load import load_records
 from tests.small_shop import build, returned, write_shop
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 QUICK = RatingSettings(both_laws=False, explain=False, draws=0, replicates=0)
+OPTIONS = Options(50_000.0, 0.9, 0.9, settings=QUICK)
 
 
 @pytest.fixture(scope="module")
 def replay():
-    return backtest(DEMO, 2, settings=QUICK, draws=128)
+    return backtest(DEMO, 2, options=OPTIONS, draws=128)
 
 
 def test_quarter_ends():
@@ -96,7 +98,7 @@ def test_a_quarter_too_bad_to_be_chance_is_said(tmp_path):
     back = [returned(f"S{i}", f"202{1 + i % 2}-0{1 + i % 9}-15", odometer=20_000 + 500 * i) for i in range(10)]
     back += [returned(f"S{i}", f"2024-0{1 + i % 3}-10", odometer=40_000) for i in range(20, 50)]
     folder = write_shop(tmp_path, builds=rows, returns=back)
-    out = backtest(folder, 1, settings=QUICK, draws=64)
+    out = backtest(folder, 1, options=OPTIONS, draws=64)
     assert out.rows == 1
     assert out.table["came_back"].iloc[0] == 30
     assert not out.table["inside"].iloc[0]
@@ -104,7 +106,7 @@ def test_a_quarter_too_bad_to_be_chance_is_said(tmp_path):
     assert any(w.startswith("1 had more comebacks than the interval allows") for w in out.words)
     # one miss of one is no proof of bad predictions at 90 %, at 99.9 % it is
     assert not any("too sure" in w for w in out.words)
-    sure = backtest(folder, 1, settings=QUICK, draws=64, level=0.999, rate=False)
+    sure = backtest(folder, 1, options=OPTIONS, draws=64, level=0.999, rate=False)
     assert any("too sure" in w for w in sure.words)
     assert "units_within" not in sure.table
 

@@ -14,6 +14,7 @@ from analytics.lifetimes.table import make_lifetimes
 from analytics.models.lifedata import life_data
 from analytics.models.likelihood import log_likelihood
 from analytics.ratings.bound import RatingSettings, SignedRoot
+from analytics.ratings.options import Options
 from analytics.ratings.predict import fit_lives
 from analytics.ratings.unknowns import (
     ask_first,
@@ -31,6 +32,7 @@ from tests.small_shop import build, returned, write_shop
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 PLAIN = RatingSettings(both_laws=False, selection=False, decline=False, share=1.0, early=False)
+OPTIONS = Options(50_000.0, 0.9, 0.9, settings=PLAIN)
 
 
 @pytest.fixture(scope="module")
@@ -182,9 +184,9 @@ def test_the_demo_is_ranked_and_sampled(demo):
 
 
 def test_one_list_for_all_parts(demo):
-    found = ask_first(demo, parts=[("input shaft", "IS-A"), ("clutch pack", "CP-4")], settings=PLAIN)
+    found = ask_first(demo, parts=[("input shaft", "IS-A"), ("clutch pack", "CP-4")], options=OPTIONS)
     single = [
-        unknowns_of_part(demo, c, p, 7500.0, settings=PLAIN, sample=0).table.set_index(["serial", "ask"])["drop"]
+        unknowns_of_part(demo, c, p, 7500.0, options=OPTIONS, sample=0).table.set_index(["serial", "ask"])["drop"]
         for c, p in (("input shaft", "IS-A"), ("clutch pack", "CP-4"))
     ]
     total = single[0].add(single[1], fill_value=0)
@@ -213,7 +215,7 @@ def test_everything_known(tmp_path):
     back = [returned(f"S{i}", f"2023-0{1 + i % 9}-15", odometer=20_000 + 1000 * i) for i in range(24, 30)]
     read = [{"serial": f"S{i}", "read_on": "2024-03-30", "odometer": 20_000 + 500 * i} for i in range(24)]
     lifetimes = make_lifetimes(load_records(write_shop(tmp_path, builds=rows, returns=back, readings=read)))
-    out = unknowns_of_part(lifetimes, "input shaft", "A", 8000.0, settings=PLAIN)
+    out = unknowns_of_part(lifetimes, "input shaft", "A", 8000.0, options=OPTIONS)
     assert out.table.empty
     assert not out.sample
     assert out.reason.code is Unfitted.EVERYTHING_KNOWN

@@ -13,6 +13,7 @@ from scipy.special import ndtr
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.bound import RatingSettings
+from analytics.ratings.options import Options
 from analytics.ratings.predict import fit_lives, lives_of
 from analytics.ratings.whatif import build_mix, change_promise, failing_by, move_limit, reported, with_loss
 from analytics.records.load import load_records
@@ -20,6 +21,7 @@ from tests.small_shop import TOML, build, returned, write_shop
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 QUICK = RatingSettings(both_laws=False, explain=False, draws=0, replicates=0)
+OPTIONS = Options(50_000.0, 0.9, 0.9, settings=QUICK)
 
 
 @pytest.fixture(scope="module")
@@ -70,7 +72,7 @@ def test_the_chance_to_fail_is_the_life_law_written_out(demo):
 
 
 def test_raising_a_limit_counts_comebacks_and_cost(demo, fits):
-    move = move_limit(demo, "input shaft", "IS-A", 600.0, 700.0, settings=QUICK, fits=fits, draws=256)
+    move = move_limit(demo, "input shaft", "IS-A", 600.0, 700.0, options=OPTIONS, fits=fits, draws=256)
     assert move.units_a_year > 0
     mix = build_mix(demo, "input shaft", 600.0, 700.0)
     # those that have it already do not move
@@ -89,13 +91,13 @@ def test_raising_a_limit_counts_comebacks_and_cost(demo, fits):
     assert "more units a year would get IS-A" in move.words[0]
     assert "name it to see the difference" in move.words[2]
     assert move.to_frame().loc[0, "comebacks_a_year"] == move.comebacks_a_year
-    again = move_limit(demo, "input shaft", "IS-A", 600.0, 700.0, settings=QUICK, draws=256)
+    again = move_limit(demo, "input shaft", "IS-A", 600.0, 700.0, options=OPTIONS, draws=256)
     assert (again.lower, again.upper, again.comebacks_a_year) == (move.lower, move.upper, move.comebacks_a_year)
 
 
 def test_against_the_part_they_get_now_and_the_other_way_round(demo, fits):
-    up = move_limit(demo, "input shaft", "IS-A", 600.0, 700.0, instead="IS-B", settings=QUICK, fits=fits, draws=256)
-    alone = move_limit(demo, "input shaft", "IS-A", 600.0, 700.0, settings=QUICK, fits=fits, draws=256)
+    up = move_limit(demo, "input shaft", "IS-A", 600.0, 700.0, instead="IS-B", options=OPTIONS, fits=fits, draws=256)
+    alone = move_limit(demo, "input shaft", "IS-A", 600.0, 700.0, options=OPTIONS, fits=fits, draws=256)
     assert 0 < up.comebacks_instead < alone.comebacks_a_year
     assert up.comebacks_a_year == pytest.approx(alone.comebacks_a_year - up.comebacks_instead)
     assert up.price_step == 780 - 420
@@ -104,7 +106,7 @@ def test_against_the_part_they_get_now_and_the_other_way_round(demo, fits):
     assert up.net_cost_upper - up.net_cost_lower == pytest.approx(up.comeback_cost_upper - up.comeback_cost_lower)
     assert up.net_cost_lower < up.net_cost < up.net_cost_upper
     assert any(w.startswith("All in, it ") for w in up.words)
-    down = move_limit(demo, "input shaft", "IS-A", 700.0, 600.0, instead="IS-B", settings=QUICK, fits=fits, draws=256)
+    down = move_limit(demo, "input shaft", "IS-A", 700.0, 600.0, instead="IS-B", options=OPTIONS, fits=fits, draws=256)
     every = build_mix(demo, "input shaft", 600.0, 700.0)
     assert up.units_a_year - down.units_a_year == pytest.approx(every.a_year)
     assert down.comebacks_a_year < 0 < up.comebacks_a_year
@@ -114,7 +116,7 @@ def test_against_the_part_they_get_now_and_the_other_way_round(demo, fits):
 
 def test_a_wider_span_holds_more(demo, fits):
     a, b = (
-        move_limit(demo, "input shaft", "IS-A", 600.0, hp, settings=QUICK, fits=fits, draws=128)
+        move_limit(demo, "input shaft", "IS-A", 600.0, hp, options=OPTIONS, fits=fits, draws=128)
         for hp in (650.0, 750.0)
     )
     assert b.units_a_year > a.units_a_year
@@ -122,7 +124,7 @@ def test_a_wider_span_holds_more(demo, fits):
 
 
 def test_nothing_built_there(demo, fits):
-    move = move_limit(demo, "input shaft", "IS-A", 4000.0, 5000.0, settings=QUICK, fits=fits, draws=128)
+    move = move_limit(demo, "input shaft", "IS-A", 4000.0, 5000.0, options=OPTIONS, fits=fits, draws=128)
     assert np.isnan([move.units_a_year, move.comebacks_a_year, move.comeback_cost, move.net_cost]).all()
     assert move.basis == "none"
     assert move.beyond
@@ -131,7 +133,7 @@ def test_nothing_built_there(demo, fits):
 
 
 def test_a_part_without_a_failure_gets_an_upper_limit(demo):
-    move = move_limit(demo, "output shaft", "OS-B", 600.0, 800.0, settings=QUICK)
+    move = move_limit(demo, "output shaft", "OS-B", 600.0, 800.0, options=OPTIONS)
     assert np.isnan(move.comebacks_a_year)
     assert move.lower == 0
     assert 0 < move.upper < move.units_a_year
@@ -141,7 +143,7 @@ def test_a_part_without_a_failure_gets_an_upper_limit(demo):
 
 def test_a_limit_that_changes_no_build(tmp_path):
     """All of them get the part as it is: nothing moves, and the words say so in place of a number."""
-    move = move_limit(shop(tmp_path, other=""), "input shaft", "A", 600.0, 700.0, settings=QUICK, draws=64)
+    move = move_limit(shop(tmp_path, other=""), "input shaft", "A", 600.0, 700.0, options=OPTIONS, draws=64)
     assert (move.units_a_year, move.comebacks_a_year, move.lower, move.upper) == (0, 0, 0, 0)
     assert np.isnan([move.comeback_cost, move.net_cost]).all()
     assert any("changes no build: all of them get A" in w for w in move.words)
@@ -166,7 +168,7 @@ def shop(tmp_path, toml=TOML, powers=range(500, 900, 10), other="B"):
 
 def test_no_cost_stated_one_use_and_older_builds(tmp_path):
     lifetimes = shop(tmp_path)
-    move = move_limit(lifetimes, "input shaft", "A", 600.0, 700.0, years=1.0, instead="B", settings=QUICK, draws=64)
+    move = move_limit(lifetimes, "input shaft", "A", 600.0, 700.0, years=1.0, instead="B", options=OPTIONS, draws=64)
     assert move.basis == "all years"
     assert "on record (none in the last 1)" in move.words[0]
     assert np.isnan([move.cost_per_comeback, move.comeback_cost, move.parts_saved]).all()
@@ -179,7 +181,7 @@ def test_no_cost_stated_one_use_and_older_builds(tmp_path):
         "A",
         600.0,
         700.0,
-        settings=QUICK,
+        options=OPTIONS,
         draws=64,
         cost_per_comeback=1000.0,
         price_step=-50.0,
@@ -227,7 +229,7 @@ def test_a_harder_promise_lowers_the_bound(records, demo):
         (0.95, 0.5),
         (1.0, 0.6),
         (0.25,),
-        QUICK,
+        OPTIONS,
         demo,
     )
     t = out.table.set_index(["what", "value"])["change_hp"]
@@ -248,7 +250,7 @@ def test_a_harder_promise_lowers_the_bound(records, demo):
         "street",
         share=(None,),
         driveline_loss=(0.18,),
-        settings=QUICK,
+        options=OPTIONS,
         lifetimes=demo,
     )
     assert same.table["change_hp"].tolist() == pytest.approx([0, 0, 0], abs=1e-9)
@@ -256,7 +258,7 @@ def test_a_harder_promise_lowers_the_bound(records, demo):
 
 def test_without_a_rating_the_reason_is_told(records, demo):
     out = change_promise(
-        records, "output shaft", "OS-B", 7500.0, life_miles=(60_000.0,), settings=QUICK, lifetimes=demo
+        records, "output shaft", "OS-B", 7500.0, life_miles=(60_000.0,), options=OPTIONS, lifetimes=demo
     )
     assert "has no rating as it stands" in out.words[0]
     assert "no rating (" in out.words[1]

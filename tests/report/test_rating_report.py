@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 
 import pandas as pd
 import pytest
@@ -20,6 +21,8 @@ from analytics.report.show import figure_html
 from analytics.report.what_if import explorer
 from analytics.words import evidence as evidence_words
 from tests.small_shop import TOML, build, rateable_shop, returned, write_shop
+
+QUICK = "[ratings]\nreplicates = 0\nreporting_share = 1.0\n"
 
 
 @pytest.fixture(scope="module")
@@ -220,3 +223,55 @@ def test_evidence_is_read_from_its_tables(tmp_path):
     assert all(
         math.isfinite(float(re.search(r": ([\d.]+) of", line)[1])) for line in evidence_words.forecast("data/evidence")
     )
+
+
+@pytest.fixture(scope="module")
+def three(tmp_path_factory):
+    """Three shafts, A weaker than B weaker than C, 40 trucks each in the same powers; only A's and B's come back."""
+    builds = [
+        build(f"{p}-{k:03d}XY", "2020-01-01", power=500 + 10 * k, weight=7000, input_shaft=p)
+        for p in "ABC"
+        for k in range(40)
+    ]
+    back = [
+        returned(f"{p}-{39 - k:03d}XY", f"2022-{1 + k:02d}-15", miles_in_service=25_000 + 2000 * k)
+        for p, n in (("A", 9), ("B", 6))
+        for k in range(n)
+    ]
+    readings = [{"serial": b["serial"], "read_on": "2024-03-30", "odometer": 60_000} for b in builds]
+    records = load_records(
+        write_shop(
+            tmp_path_factory.mktemp("three") / "shop", TOML + QUICK, builds=builds, returns=back, readings=readings
+        )
+    )
+    return make_ratings(records, make_lifetimes(records))
+
+
+def with_limits(ratings, **hp):
+    """The ratings with (published, proposed) set for some shafts in every class, and nothing published elsewhere."""
+    table = ratings.table.assign(published_hp=math.nan)
+    for part, (published, proposed) in hp.items():
+        verdict = "lower" if proposed < published else "raise" if proposed > published else "keep"
+        table.loc[table["part"] == part, ["published_hp", "proposed_hp", "verdict"]] = published, proposed, verdict
+    return replace(ratings, table=table)
+
+
+def test_the_boldest_move_is_the_one_furthest_from_its_limit(three):
+    """A has most failures; B's proposal lies further from its limit, so B it is."""
+    told = rating_words.boldest_move(with_limits(three, A=(600, 575), B=(850, 600), C=(900, 900)))
+    assert told[0].startswith("Input shaft B up to 7,500 lb, from 850 to 600 hp")
+
+
+def test_a_lowered_limit_charges_the_part_that_can_take_those_trucks(three):
+    """IS-B lowered: what its trucks get is C, whose limit reaches them, and not A, the weaker one that comes first."""
+    told = " ".join(rating_words.boldest_move(with_limits(three, A=(600, 575), B=(850, 600), C=(900, 900))))
+    assert "of C)" in told or "What C would have brought back" in told
+    assert " of A)" not in told
+    assert "What A would" not in told
+    none = " ".join(rating_words.boldest_move(with_limits(three, A=(600, 575), B=(850, 600), C=(800, 800))))
+    assert "name it to see the difference" in none  # nothing reaches them
+
+
+def test_a_raised_limit_charges_the_part_those_trucks_have_been_built_with(three):
+    told = " ".join(rating_words.boldest_move(with_limits(three, A=(500, 500), B=(600, 800), C=(900, 900))))
+    assert "of A)" in told  # as many with A as with C: the first
