@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -303,14 +304,22 @@ class _Draw:
         return self.log_life.shape
 
 
-def _draw(model: JointModel, theta: np.ndarray, fleets: int, rng: np.random.Generator) -> _Draw:
+def _draw(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Generator]) -> _Draw:
+    """One fleet from each stream, so that a fleet is the same whichever others are drawn beside it."""
     lay, data = model.layout, model.data
     copies = np.round(data.weight).astype(int)
     if (copies != data.weight).any():
         raise AnalyticsError("counts of identical units must be whole numbers")
     at = np.repeat(np.arange(len(copies)), copies)
     n = len(at)
-    shape = (fleets, n)
+    shape = (len(rngs), n)
+
+    def each(draw: Callable[[np.random.Generator], np.ndarray]) -> np.ndarray:
+        return np.stack([draw(rng) for rng in rngs])
+
+    def uniform() -> np.ndarray:
+        return each(lambda rng: rng.random(n))
+
     v = theta[0]
     beta = np.exp(v)
     eta = model.x[at] @ theta[lay.gamma]
@@ -329,7 +338,7 @@ def _draw(model: JointModel, theta: np.ndarray, fleets: int, rng: np.random.Gene
         entry = data.entry_days[at]
         alpha = value["level"]
         c = value["slope"] or 0.0
-        s = rng.standard_normal(shape)
+        s = each(lambda rng: rng.standard_normal(n))
         unit_days = start + length
         with np.errstate(invalid="ignore"):
             fraction = np.where(read_flag, np.clip(data.rate_days[at] / unit_days, 0.01, 1.0), np.nan)
@@ -337,13 +346,13 @@ def _draw(model: JointModel, theta: np.ndarray, fleets: int, rng: np.random.Gene
         if alpha is None:
             # a failed unit would have been read as often as the others
             chance = read_flag[~failed].mean() if (~failed).any() else 0.0
-            read = np.where(failed, rng.random(shape) < chance, read_flag)
+            read = np.where(failed, uniform() < chance, read_flag)
             recorded = np.where(np.isfinite(fraction), fraction, 1.0) * unit_days
         else:
             # who is read is part of the model here, so it is drawn too: keeping the flags would leave the level and
             # slope of the reading no room to vary, and bias them among those that fail
-            read = rng.random(shape) < ndtr(alpha + c * s)
-            spare = rng.choice(donors, shape) if len(donors) else 1.0
+            read = uniform() < ndtr(alpha + c * s)
+            spare = each(lambda rng: rng.choice(donors, n)) if len(donors) else 1.0
             recorded = np.where(np.isfinite(fraction), fraction, spare) * unit_days
         log_rate = theta[lay.mu][use] + np.exp(theta[lay.tau]) * s
 
@@ -360,23 +369,24 @@ def _draw(model: JointModel, theta: np.ndarray, fleets: int, rng: np.random.Gene
         log_rate = None
         miles = data.lower[at]
         running = miles[~failed]
-        end = np.tile(miles, (fleets, 1))
+        end = np.tile(miles, (len(rngs), 1))
+        rank = uniform()
         for i in np.flatnonzero(failed):
             # how long it would have been watched is not known: as one of the units still running past it
             longer = running[running > miles[i]]
-            end[:, i] = rng.choice(longer, fleets) if len(longer) else np.inf
+            end[:, i] = longer[(rank[:, i] * len(longer)).astype(int)] if len(longer) else np.inf
         log_end = log_seen = np.log(np.maximum(end, NOTHING) / model.life_miles)
         e = data.entry[at]
         log_entry = np.broadcast_to(np.where(e > 0, np.log(np.maximum(e, NOTHING) / model.life_miles), -np.inf), shape)
     # life beyond the entry
     z0 = np.where(np.isfinite(log_entry), beta * np.where(np.isfinite(log_entry), log_entry, 0) - eta, -np.inf)
     if model.law == "weibull":
-        z = np.log(np.exp(z0) + rng.exponential(size=shape))
+        z = np.log(np.exp(z0) + each(lambda rng: rng.exponential(size=n)))
     else:
-        z = -ndtri(np.clip(ndtr(-z0) * rng.random(shape), 1e-300, 1))
+        z = -ndtri(np.clip(ndtr(-z0) * uniform(), 1e-300, 1))
     log_life = (z + eta) / beta
     dies = log_life < log_end
-    told = dies & ((rng.random(shape) < share) | alive) if share < 1 else dies
+    told = dies & ((uniform() < share) | alive) if share < 1 else dies
     looked = read & (log_life > log_seen) & ~told
     return _Draw(at, log_life, log_end, log_entry, log_rate, dies, told, looked, recorded, read, later)
 
@@ -391,7 +401,7 @@ def _failure_days(model: JointModel, draw: _Draw) -> np.ndarray:
 
 def simulate_lives(model: JointModel, theta: np.ndarray, rng: np.random.Generator) -> LifeData:
     """One fleet drawn at theta (p,) free, as the shop would have it on record: every row its own vehicle."""
-    draw = _draw(model, theta, 1, rng)
+    draw = _draw(model, theta, [rng])
     data = model.data.take(draw.at)
     n = len(draw.at)
     told, looked = draw.told[0], draw.looked[0]
@@ -421,12 +431,13 @@ def simulate_lives(model: JointModel, theta: np.ndarray, rng: np.random.Generato
     )
 
 
-def simulate(model: JointModel, theta: np.ndarray, fleets: int, rng: np.random.Generator) -> Rows:
-    """Rows of ``fleets`` fleets drawn at theta (p,) free: same powers, weights, uses and ages at the cut-off;
+def simulate(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Generator]) -> Rows:
+    """Rows of one fleet from each stream, drawn at theta (p,) free: same powers, weights, uses and ages at the cut-off;
     driving rates, lives and reports drawn anew, and who is read where that is modelled, else the same units.
     Identical units are drawn one by one."""
     lay, data = model.layout, model.data
-    draw = _draw(model, theta, fleets, rng)
+    draw = _draw(model, theta, rngs)
+    fleets = len(rngs)
     at, shape = draw.at, draw.shape
     log_life, log_end, log_entry, log_rate = draw.log_life, draw.log_end, draw.log_entry, draw.log_rate
     dies, told, read, looked, later = draw.dies, draw.told, draw.read, draw.looked, draw.later

@@ -82,7 +82,10 @@ PLAIN = RatingSettings(both_laws=False, selection=False, decline=False, share=1.
 
 @dataclass(frozen=True, slots=True)
 class LawRating:
-    """One life law: log powers of the estimate, first-order, calibrated and second-opinion bounds; what made them."""
+    """One life law: log powers of the estimate, first-order, calibrated and second-opinion bounds; what made them.
+
+    tried: fleets simulated for the calibration; 0 where it was left out on purpose. fleets: those that could be fitted.
+    """
 
     law: str
     estimate: float
@@ -92,6 +95,7 @@ class LawRating:
     effective_draws: float
     root_mean: float
     root_sd: float
+    tried: int
     fleets: int
     loglik: float
     shape: float
@@ -228,7 +232,10 @@ class SignedRoot:
 
 
 def calibrate(root: SignedRoot, log_power: float, replicates: int, seed: int) -> tuple[float, float, int]:
-    """Mean and sd of r at ``log_power`` over fleets simulated from the constrained fit there, and how many converged."""
+    """Mean and sd of r at ``log_power`` over fleets simulated from the constrained fit there, and how many converged.
+
+    Each fleet has its own stream of random numbers, so that how many are held in memory at once moves no figure.
+    """
     model = root.model
     root(log_power)
     start = root.fits[log_power][0].theta
@@ -236,19 +243,19 @@ def calibrate(root: SignedRoot, log_power: float, replicates: int, seed: int) ->
     free_start = free_theta(start, constraint)
     lay, small = model.layout, constrained_layout(model.layout)
     units = int(model.data.weight.sum())
-    slab = int(np.clip(SLAB // max(units, 1), 4, replicates))
+    slab = int(np.clip(SLAB // max(units, 1), 1, replicates))
     steep = float(np.exp(start[0, 0] + start[0, small.tau])) if lay.uses else 1.0
     nodes = rate_nodes(steep, fine=False)
-    rng = np.random.default_rng(seed)
+    streams = np.random.default_rng(seed).spawn(replicates)
     z = standard_quantile(root.reliability, model.law)
     signed = model.priors.power is not None
     out = []
     for i in range(0, replicates, slab):
-        size = min(slab, replicates - i)
-        rows = simulate(model, free_start[0], size, rng)
+        own = streams[i : i + slab]
+        rows = simulate(model, free_start[0], own)
         held = maximise(
             objective(rows, small, model.law, model.priors, nodes, constraint),
-            np.repeat(start, size, 0),
+            np.repeat(start, len(own), 0),
             negative=1 if signed else None,
             limits=step_limits(small),
             tolerance=1e-4,
@@ -307,9 +314,10 @@ def rate_law(
 
     own = root.solve(zc)
     first = own if behind == 0 else root.solve(left(zc)) if left(zc) > 0 else np.inf
-    calibrated, opinion, ess, mean, sd, fleets = first, NAN, NAN, NAN, NAN, 0
+    calibrated, opinion, ess, mean, sd, tried, fleets = first, NAN, NAN, NAN, NAN, 0, 0
     if full and np.isfinite(own) and behind < FAR_BEHIND:
         if settings.replicates >= 20:
+            tried = settings.replicates
             mean, sd, fleets = calibrate(root, own, settings.replicates, seed)
             target = max(mean, 0.0) + zc * max(sd, 1.0)
             if target > zc and left(target) > 0:
@@ -336,6 +344,7 @@ def rate_law(
         ess,
         mean,
         sd,
+        tried,
         fleets,
         float(top.value[0]),
         beta,
@@ -585,8 +594,17 @@ def rate_part(
         if np.isfinite(opinion):
             bound = min(bound, opinion)
     for r in laws:
-        if s.replicates >= 20 and r.fleets < 0.9 * s.replicates:
-            checks.append(f"{s.replicates - r.fleets} of {s.replicates} simulated fleets could not be fitted ({r.law})")
+        name = "Weibull" if r.law == "weibull" else "log-normal"
+        gap = best - r.loglik
+        if r.fleets < 0.9 * r.tried:
+            checks.append(f"{r.tried - r.fleets} of {r.tried} simulated fleets could not be fitted ({r.law})")
+        elif s.replicates >= 20 and not r.tried and gap >= FAR_BEHIND:
+            checks.append(
+                f"{name} life was left out of the calibration on purpose: its log-likelihood is {gap:.1f} lower, so the "
+                "records speak against it"
+            )
+        elif s.replicates >= 20 and not r.tried:
+            checks.append(f"{name} life was left out of the calibration: under it the records rule out no power")
         if np.isfinite(r.effective_draws) and r.effective_draws < 50:
             checks.append(
                 f"the second opinion rests on {r.effective_draws:.0f} effective draws ({r.law}): too few to trust"

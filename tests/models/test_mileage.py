@@ -128,7 +128,7 @@ def test_simulated_fleets_and_likelihood_agree():
     data = draw_fleet(CELLS["500 units, 20 failures"], np.random.default_rng(2))
     model, top = fit_joint(joint_model(data, 50_000.0, decline=True, selection=True, share=None))
     theta = top.theta[0]
-    rows = simulate(model, theta, 1500, np.random.default_rng(3))
+    rows = simulate(model, theta, np.random.default_rng(3).spawn(1500))
     _, g, h = log_likelihood(np.repeat(theta[None], 1500, 0), rows, model.layout, "weibull", model.nodes)
     assert np.abs(g.mean(0) / (g.std(0) / np.sqrt(1500))).max() < 3.7
     assert g.var(0) / -np.diagonal(h.mean(0)) == pytest.approx(np.ones(len(theta)), abs=0.2)

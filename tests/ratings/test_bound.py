@@ -157,6 +157,43 @@ def test_same_seed_same_rating_and_another_nearly_so(fleet):
     assert a.failures == fleet.failures
 
 
+@pytest.mark.parametrize("slab", [1, 1_700])
+@pytest.mark.parametrize("miles_known", [False, True])
+def test_no_memory_setting_moves_a_figure(fleet, monkeypatch, slab, miles_known):
+    """How many simulated fleets are held in memory at once: one, three or as many as fit."""
+    small = fleet
+    if miles_known:
+        rng = np.random.default_rng(8)
+        power, end = rng.uniform(450, 900, 200), rng.uniform(10_000, 60_000, 200)
+        life = 150_000 * (power / 600) ** -4 * rng.weibull(2, 200)
+        small = known(np.minimum(life, end), life < end, power)
+    s = replace(QUICK, replicates=24, draws=64)
+    default = rate_part(small, 7500, None, 50_000, settings=s)
+    monkeypatch.setattr("analytics.ratings.bound.SLAB", slab)
+    monkeypatch.setattr("analytics.models.joint.SLAB", slab)
+    other = rate_part(small, 7500, None, 50_000, settings=s)
+    assert default.bound_hp < default.first_order_hp  # the simulated fleets did move it
+    assert other.bound_hp == pytest.approx(default.bound_hp, rel=1e-6)
+    for a, b in zip(default.laws, other.laws, strict=True):
+        assert (b.root_mean, b.root_sd, b.opinion) == pytest.approx((a.root_mean, a.root_sd, a.opinion), rel=1e-5)
+        assert b.fleets == a.fleets
+
+
+def test_a_law_left_out_on_purpose_is_not_called_a_failed_fit():
+    rng = np.random.default_rng(3)
+    life, end = 40_000 * rng.weibull(5, 400), rng.uniform(20_000, 60_000, 400)
+    data = known(np.minimum(life, end), life < end, rng.uniform(450, 900, 400))
+    out = rate_part(data, 7500, None, 30_000, settings=replace(QUICK, replicates=20, draws=0))
+    behind = max(r.loglik for r in out.laws) - out.laws[1].loglik
+    assert behind > 4  # the simulation was skipped
+    assert (out.laws[0].tried, out.laws[1].tried, out.laws[1].fleets) == (20, 0, 0)
+    words = " | ".join(out.checks)
+    assert "could not be fitted" not in words
+    assert (
+        f"log-normal life was left out of the calibration on purpose: its log-likelihood is {behind:.1f} lower" in words
+    )
+
+
 def test_order_of_rows_does_not_matter(fleet):
     s = replace(QUICK, replicates=0, draws=0)
     turned = rate_part(fleet.take(np.random.default_rng(0).permutation(500)), 7500, None, 50_000, settings=s)
