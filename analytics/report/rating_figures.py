@@ -17,6 +17,7 @@ from analytics.ratings.sheet import PartRating, Ratings, judge, seen_words
 from analytics.report.figures import _plt, _tidy
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 
@@ -168,11 +169,17 @@ def history_figure(ratings: Ratings, component: str, part: str) -> tuple[Figure,
 
 def check_figure(checks: ModelChecks) -> tuple[Figure, str, str] | None:
     """Left: survival seen and fitted, per power band; right: failures seen against those the fit expects, as a line that
-    should follow the diagonal; the answer; and the verdict in a few words. None where nothing could be checked."""
+    should follow the diagonal; the answer; and the verdict in a few words. None where nothing could be checked.
+
+    The right one is left out where every failure came after nearly all others had left, as in the strongest trucks alone."""
     if checks.reason or checks.curves.empty:
         return None
     plt = _plt()
-    figure, (ax, side) = plt.subplots(1, 2, figsize=(9.2, 3.7), layout="constrained", width_ratios=[1.75, 1])
+    both = len(checks.residuals) > 0
+    figure, axes = plt.subplots(
+        1, 1 + both, figsize=(9.2, 3.7), layout="constrained", width_ratios=[1.75, 1][: 1 + both], squeeze=False
+    )
+    ax = axes[0, 0]
     shades = ("#0072b2", "#d55e00", "#009e73", "#000000")
     marks = ("o", "s", "^", "D")
     least = 1.0
@@ -202,14 +209,8 @@ def check_figure(checks: ModelChecks) -> tuple[Figure, str, str] | None:
     ax.set_ylabel("still good")
     _tidy(ax)
     ax.legend(frameon=False, fontsize=9, loc="lower left")
-    top = float(max(checks.residuals["expected"].max(), checks.residuals["seen"].max(), 1e-3)) * 1.05
-    side.plot([0, top], [0, top], color="0.6", linewidth=1, linestyle=":")
-    side.step(checks.residuals["expected"], checks.residuals["seen"], where="post", color="0.1", linewidth=1.8)
-    side.set_xlim(0, top)
-    side.set_ylim(0, top)
-    side.set_xlabel("hazard the fit gives each life")
-    side.set_ylabel("hazard seen there")
-    _tidy(side)
+    if both:
+        _draw_residuals(axes[0, 1], checks.residuals)
     off = checks.bands[checks.bands["p_value"] < OFF]
     told = "; ".join(
         f"{r.power_band} hp: {r.failures:,.0f} failed, {r.expected:.1f} expected"
@@ -221,4 +222,20 @@ def check_figure(checks: ModelChecks) -> tuple[Figure, str, str] | None:
         if len(off)
         else "The fit agrees with the records in every band"
     )
-    return figure, f"{verdict} ({told}). On the right, the closer to the dotted line the better.", verdict
+    beside = (
+        "On the right, the closer to the dotted line the better."
+        if both
+        else "Failure by failure it cannot be checked: beside each failure too few lives were as worn."
+    )
+    return figure, f"{verdict} ({told}). {beside}", verdict
+
+
+def _draw_residuals(ax: Axes, residuals: pd.DataFrame) -> None:
+    top = float(max(residuals["expected"].max(), residuals["seen"].max(), 1e-3)) * 1.05
+    ax.plot([0, top], [0, top], color="0.6", linewidth=1, linestyle=":")
+    ax.step(residuals["expected"], residuals["seen"], where="post", color="0.1", linewidth=1.8)
+    ax.set_xlim(0, top)
+    ax.set_ylim(0, top)
+    ax.set_xlabel("hazard the fit gives each life")
+    ax.set_ylabel("hazard seen there")
+    _tidy(ax)

@@ -13,6 +13,7 @@ from python_calamine import CalamineWorkbook
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.curve import reliability_curve
+from analytics.ratings.model_checks import check_model
 from analytics.ratings.sheet import make_ratings
 from analytics.records.load import load_records
 from analytics.report import evidence_figures, rating_figures, rating_words
@@ -180,6 +181,29 @@ def test_figures_of_ratings(ratings):
         assert "<b>hunch" not in markup
         assert "nan" not in drawn[1].replace("finance", "")
     assert rating_figures.history_figure(ratings, "input shaft", "B") is None
+
+
+def test_failures_in_the_strongest_trucks_alone_can_be_drawn(tmp_path):
+    """Beside such a failure no other life is as worn: the residuals have no point, and the axes once had no end."""
+    builds = [
+        build(f"T-{k:03d}XY", "2021-01-01", power=300 + 10 * k, weight=6500 + 15 * k, input_shaft="AB"[k % 2])
+        for k in range(60)
+    ]
+    back = [
+        returned(builds[58 - 2 * k]["serial"], f"2023-0{1 + k}-15", miles_in_service=30_000 + 1500 * k)
+        for k in range(3)
+    ]
+    readings = [{"serial": b["serial"], "read_on": "2024-03-30", "odometer": 45_000} for b in builds[:50]]
+    toml = TOML + "[ratings]\nreplicates = 0\n"
+    records = load_records(write_shop(tmp_path, toml, builds=builds, returns=back, readings=readings))
+    found = make_ratings(records, make_lifetimes(records), only=("input shaft", "A"))
+    checks = check_model(found, found.part("input shaft", "A"))
+    assert len(checks.residuals) == 0
+    assert len(checks.curves)
+    figure, told, _ = rating_figures.check_figure(checks)
+    assert len(figure.axes) == 1
+    assert "too few lives were as worn" in told
+    assert "On the right" not in told
 
 
 def test_what_if_answers_when_asked(ratings):
