@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import math
 import sys
 import time
@@ -172,6 +173,9 @@ def main(argv: Sequence[str] | None = None) -> int:
             metavar="DIR",
             help="where the files go" + ("" if name == "check" else f" (default: FOLDER/{name})"),
         )
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a console or file of few letters: the others come as their numbers
+            stream.reconfigure(errors="backslashreplace")
     arguments = parser.parse_args(argv)
     try:
         arguments.run(arguments)

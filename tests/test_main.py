@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pandas as pd
@@ -253,3 +256,23 @@ def test_cutoff_says_what_is_missing(tmp_path, capsys):
     shop = rateable_shop(tmp_path / "shop")
     assert main(["cutoff", str(shop), "--component", "input shaft", "--from", "A", "--to", "B"]) == 2
     assert "[costs] does not say what a comeback costs" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "ascii"])
+def test_words_come_out_whatever_letters_the_place_has(tmp_path, encoding):
+    """Into a file on a machine of few letters: those it lacks come as their numbers, never a traceback."""
+    folder = write_shop(
+        tmp_path / "shop", builds=[build("T-111", power="−650 л.с.")], returns=[returned("Т-999", "2023-01-01")]
+    )
+    with (tmp_path / "told").open("wb") as told:
+        done = subprocess.run(
+            [sys.executable, "-m", "analytics", "check", str(folder)],
+            cwd=DEMO.parents[1],
+            stdout=told,
+            stderr=subprocess.PIPE,
+            env=os.environ | {"PYTHONPATH": str(DEMO.parents[1]), "PYTHONIOENCODING": encoding},
+        )
+    assert (done.returncode, done.stderr) == (0, b"")
+    words = (tmp_path / "told").read_bytes().decode(encoding)
+    assert "\\u043b.\\u0441." in words
+    assert "Every row read is used or set aside" in words

@@ -13,8 +13,11 @@ from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import chain
 from pathlib import Path
+from typing import IO
+from xml.parsers import expat
 
 import numpy as np
 import pandas as pd
@@ -66,7 +69,7 @@ def find_grid(name: str, shop: Shop, keys: Collection[str]) -> Grid | None:
                 f"Correct [sheets.{name}] file, or put the file there."
             )
         return _open(path, name, place, keys)
-    there = sorted(p for p in shop.folder.iterdir() if p.is_file())
+    there = _files(shop.folder, name)
     found = [p for p in there if p.stem.casefold() == name and p.suffix.casefold() in _ENDINGS]
     found += [p for p in there if p.suffix.casefold() in _DATABASES and name in _tables(p)]
     if len(found) > 1:
@@ -75,6 +78,26 @@ def find_grid(name: str, shop: Shop, keys: Collection[str]) -> Grid | None:
             f'[sheets.{name}]\nfile = "{found[0].name}"'
         )
     return _open(found[0], name, place, keys) if found else None
+
+
+def _files(folder: Path, name: str) -> list[Path]:
+    """The files of a folder. Raises RecordsError where what is named like the sheet, or like a database, is not a file."""
+    entries = sorted(folder.iterdir())
+    for path in entries:
+        ending = path.suffix.casefold()
+        meant = (path.stem.casefold() == name and ending in _ENDINGS) or ending in _DATABASES
+        if meant and not path.is_file():
+            what = (
+                "a folder"
+                if path.is_dir()
+                else "a link that leads nowhere"
+                if path.is_symlink()
+                else "a pipe or device"
+            )
+            raise RecordsError(
+                f"{name}: {path.name} is {what}, not a file. Put the file itself into the shop's folder, or rename this."
+            )
+    return [path for path in entries if path.is_file()]
 
 
 def passed_over(shop: Shop, grids: Mapping[str, tuple[str, str]]) -> tuple[tuple[str, str], ...]:
@@ -113,6 +136,8 @@ def _pages(path: Path) -> list[str]:
         return []
     from python_calamine import CalamineWorkbook
 
+    if path.suffix.casefold() != ".xls":
+        _check_extent(path, path.name)
     with closing(CalamineWorkbook.from_path(str(path))) as book:
         return book.sheet_names
 
@@ -183,13 +208,16 @@ def _csv_rows(path: Path, name: str, keys: Collection[str]) -> list[Sequence[str
     csv.field_size_limit(2**31 - 1)
     sample = text[:50_000].splitlines()[:60]
     mark = max(",;\t|", key=lambda d: _fit(sample, d, keys))
+    lines = max(text.count("\n"), text.count("\r"))
+    if lines > MOST_ROWS or lines + text.count(mark) > MOST_CELLS:
+        raise _too_large(name, path.name, f"{lines:,} lines")
     # the last line of our own ends up inside a cell where a quote was left open
-    lines = chain(io.StringIO(text, newline=""), [_END])
-    rows: list[Sequence[str]] = list(csv.reader(lines, delimiter=mark))
+    ended = chain(io.StringIO(text, newline=""), [_END])
+    rows: list[Sequence[str]] = list(csv.reader(ended, delimiter=mark))
     if rows[-1] != [_END]:
         raise _open_quote(name, path.name, len(rows))
     rows.pop()
-    if max(text.count("\n"), text.count("\r")) > len(rows):
+    if lines > len(rows):
         _check_quotes(rows, name, path.name, mark)
     return rows
 
@@ -226,7 +254,7 @@ def _open_quote(name: str, file: str, row: int) -> RecordsError:
 def _workbook_rows(path: Path, name: str, place: SheetPlace) -> tuple[str, list[Sequence[str]]]:
     from python_calamine import CalamineWorkbook
 
-    if path.suffix.casefold() in (".xlsx", ".xlsm"):
+    if path.suffix.casefold() != ".xls":  # that kind has room for 65,536 rows of 256 cells, no more
         _check_extent(path, name)
     book = CalamineWorkbook.from_path(str(path))
     names = book.sheet_names
@@ -243,9 +271,6 @@ def _workbook_rows(path: Path, name: str, place: SheetPlace) -> tuple[str, list[
     return match[0], [list(map(as_text, row)) for row in rows]
 
 
-_CELL = re.compile(rb'<(?:\w+:)?c\s[^>]*?\br="([A-Z]{1,3})([0-9]{1,7})"')
-
-
 def _check_extent(path: Path, name: str) -> None:
     """Refuse a workbook whose cells lie so far apart, or unpack to so much, that reading it would fill the memory.
 
@@ -256,28 +281,106 @@ def _check_extent(path: Path, name: str) -> None:
             f"{name}: {path.name} is no whole workbook: it may be cut off, protected by a password, or of another kind. "
             "Open it and save it again without a password, or export it as CSV."
         )
+    stamp = path.stat()
+    if found := _too_far(path, stamp.st_mtime_ns, stamp.st_size):
+        raise _too_large(name, path.name, found)
+
+
+@lru_cache(maxsize=32)
+def _too_far(path: Path, _changed: int, _size: int) -> str:
+    """What in a workbook is too large to be read, or "".
+
+    Any file in the archive may be the sheet, by whatever name, so each that speaks of cells is read by a parser of its own
+    right, whatever quotes or sizes it is written with. Raises ValueError where one cannot be parsed or is not as long as it says.
+    """
     with zipfile.ZipFile(path) as book:
         whole = sum(entry.file_size for entry in book.infolist())
         if whole > MOST_BYTES:
-            raise _too_large(name, path.name, f"{whole / 1e9:.1f} gigabytes when unpacked")
+            return f"{whole / 1e9:.1f} gigabytes when unpacked"
         for entry in book.infolist():
-            if not re.match(r"(?i)xl/worksheets/[^/]+\.xml$", entry.filename):
-                continue
-            right, down, furthest = 0, 0, ""
-            with book.open(entry) as sheet:
-                rest = b""
-                while piece := sheet.read(1 << 20):
-                    text = rest + piece
-                    for letters, digits in set(_CELL.findall(text)):
-                        column = 0
-                        for letter in letters:
-                            column = 26 * column + letter - 64
-                        if column > right or int(digits) > down:
-                            furthest = (letters + digits).decode()
-                        right, down = max(right, column), max(down, int(digits))
-                    if right * down > MOST_CELLS:
-                        raise _too_large(name, path.name, f"a cell as far away as {furthest}")
-                    rest = text[-200:]
+            with book.open(entry) as file:  # to the end: its length and checksum are compared with what was claimed
+                rest, speaks = b"", False
+                while piece := file.read(_PIECE):
+                    speaks = speaks or any(word in rest + piece for word in (b"sheetData", b"table-row"))
+                    rest = piece[-20:]
+            if speaks:
+                with book.open(entry) as file:
+                    found = _Extent().read(file)
+                if found:
+                    return found
+    return ""
+
+
+_PIECE = 1 << 20
+_PLACE = re.compile(r"([A-Za-z]+)([0-9]+)")
+
+
+class _Extent:
+    """How far the cells of one sheet reach, from its XML as it streams by."""
+
+    def __init__(self) -> None:
+        self.row = self.column = self.times = self.right = self.down = self.filled = 0
+
+    def read(self, file: IO[bytes]) -> str:
+        """The furthest cell in words where it is too far, else ""."""
+        parser = expat.ParserCreate()
+        parser.StartElementHandler, parser.EndElementHandler = self._begin, self._end
+        try:
+            while piece := file.read(_PIECE):
+                parser.Parse(piece, False)
+                if self._far():
+                    break
+            else:
+                parser.Parse(b"", True)
+        except expat.ExpatError as err:
+            raise ValueError(f"a sheet in it is broken: {err}") from err
+        return f"a cell as far away as {_letters(self.right)}{self.down}" if self._far() else ""
+
+    def _far(self) -> bool:
+        return self.right * self.down > MOST_CELLS or self.down > MOST_ROWS
+
+    def _begin(self, name: str, told: dict[str, str]) -> None:
+        kind = name.rpartition(":")[2]
+        if kind == "c":  # of .xlsx: a cell says where it stands, or stands beside the one before
+            place = _PLACE.fullmatch(told.get("r", "").strip())
+            if place:
+                self.row, self.column = int(place[2]), 0
+                for letter in place[1].upper():
+                    self.column = 26 * self.column + ord(letter) - 64
+            else:
+                self.column += 1
+            self.right, self.down = max(self.right, self.column), max(self.down, self.row)
+        elif kind == "row":
+            self.row, self.column = int(told.get("r", self.row + 1)), 0
+        elif (
+            kind == "table-row"
+        ):  # of .ods: rows and cells that repeat; blank ones behind the last are not made room for
+            self.times, self.column, self.filled = _times(told, "number-rows-repeated"), 0, 0
+        elif kind in ("table-cell", "covered-table-cell"):
+            self.column += _times(told, "number-columns-repeated")
+            if any(key.endswith("value-type") for key in told):
+                self.filled = self.column
+        elif kind == "p":
+            self.filled = self.column
+
+    def _end(self, name: str) -> None:
+        if name.rpartition(":")[2] == "table-row":
+            self.row += self.times
+            if self.filled:
+                self.right, self.down = max(self.right, self.filled), max(self.down, self.row)
+
+
+def _letters(column: int) -> str:
+    """A column as a person sees it: 1 is A, 27 is AA."""
+    text = ""
+    while column:
+        column, letter = divmod(column - 1, 26)
+        text = chr(65 + letter) + text
+    return text
+
+
+def _times(told: Mapping[str, str], what: str) -> int:
+    return int(next((text for key, text in told.items() if key.endswith(what)), 1))
 
 
 def _parquet_rows(path: Path, name: str) -> list[Sequence[str]]:
@@ -328,8 +431,8 @@ def _tables(path: Path) -> dict[str, str]:
     try:
         with closing(_connect(path)) as base:
             rows = base.execute("SELECT name FROM sqlite_master WHERE type IN ('table', 'view') ORDER BY name")
-            return {row[0].casefold(): row[0] for row in rows}
-    except sqlite3.Error as err:
+            return {str(row[0]).casefold(): str(row[0]) for row in rows}
+    except Exception as err:  # of a damaged file even the library's own message may not be text
         raise RecordsError(
             f"{path.name} cannot be read as an SQLite file ({err}). Repair it, or move it out of the folder."
         ) from err

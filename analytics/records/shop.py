@@ -160,10 +160,14 @@ def load_shop(folder: str | Path) -> Shop:
             '[components]\n"input shaft" = "input_shaft"    # component = its heading in builds'
         )
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        return shop_from(tomllib.loads(path.read_text(encoding="utf-8-sig")), folder)
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as err:
         raise RecordsError(f"shop.toml cannot be read: {err}. Save it as UTF-8 text in TOML form.") from err
-    return shop_from(data, folder)
+    except RecursionError as err:
+        raise RecordsError(
+            "shop.toml cannot be read: it is nested too deep. Remove what is no setting: nothing in it needs "
+            "more than three levels."
+        ) from err
 
 
 def shop_from(data: dict, folder: Path) -> Shop:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import sqlite3
+import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -89,6 +90,46 @@ def far_cell() -> bytes:
     return out.getvalue()
 
 
+ONE, FAR, FAR_QUOTED = 'r="A1"', 'r="XFD1048576"', "r='XFD1048576'"
+CELL = '<c {} t="inlineStr"><is><t>x</t></is></c>'
+
+
+def raw_workbook(rows: str, sheet: str = "worksheets/sheet1.xml") -> bytes:
+    """A workbook as small as can be, its rows as written and its one sheet under a name of choice."""
+    office = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
+    package = "http://schemas.openxmlformats.org/package/2006/relationships"
+    main = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+    files = {
+        "_rels/.rels": f'<Relationships xmlns="{package}"><Relationship Id="a" Type="{office}/officeDocument" Target="xl/workbook.xml"/></Relationships>',
+        "xl/workbook.xml": f'<workbook xmlns="{main}" xmlns:r="{office}"><sheets><sheet name="builds" sheetId="1" r:id="a"/></sheets></workbook>',
+        "xl/_rels/workbook.xml.rels": f'<Relationships xmlns="{package}"><Relationship Id="a" Type="{office}/worksheet" Target="{sheet}"/></Relationships>',
+        f"xl/{sheet}": f'<worksheet xmlns="{main}"><sheetData>{rows}</sheetData></worksheet>',
+    }
+    return _zipped(files)
+
+
+def endless_ods() -> bytes:
+    """One cell that says it stands a million times a thousand."""
+    names = " ".join(f'xmlns:{k}="urn:oasis:names:tc:opendocument:xmlns:{k}:1.0"' for k in ("office", "table", "text"))
+    cell = '<table:table-cell office:value-type="string" table:number-columns-repeated="1000"><text:p>x</text:p></table:table-cell>'
+    row = f'<table:table-row table:number-rows-repeated="1000000">{cell}</table:table-row>'
+    body = f'<office:body><office:spreadsheet><table:table table:name="builds">{row}</table:table></office:spreadsheet></office:body>'
+    return _zipped(
+        {
+            "mimetype": "application/vnd.oasis.opendocument.spreadsheet",
+            "content.xml": f"<office:document-content {names}>{body}</office:document-content>",
+        }
+    )
+
+
+def _zipped(files: dict[str, str]) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, text in files.items():
+            archive.writestr(zipfile.ZipInfo(name), text, zipfile.ZIP_DEFLATED)
+    return out.getvalue()
+
+
 def parquet(frame: pd.DataFrame) -> bytes:
     out = io.BytesIO()
     frame.to_parquet(out)
@@ -118,6 +159,23 @@ def database(*statements: str) -> Callable[[Path], object]:
         base.close()
 
     return make
+
+
+def damaged_database(folder: Path) -> None:
+    """Letters of its description overwritten, so that what the library says of it is no text."""
+    database("CREATE TABLE readings (serial, read_on, odometer)")(folder)
+    file = folder / "shop.db"
+    file.write_bytes(file.read_bytes().replace(b"CREATE TABLE readings", b"CREATE T\xff\xfe\xfdE readings"))
+
+
+def beside(make: Callable[[Path], object]) -> Callable[[Path], object]:
+    """A sound shop, and in the place of its sheet of readings something that is not a file."""
+
+    def both(folder: Path) -> None:
+        write_shop(folder, builds=[build()], returns=[back()])
+        make(folder / "readings.csv")
+
+    return both
 
 
 def link_outside(folder: Path) -> None:
@@ -152,6 +210,8 @@ case(
         (folder / "shop.toml").write_bytes(b'[components]\n"\xfcber" = "x"\n'),
     ),
 )
+case("settings", "brackets in brackets in brackets", toml("deep = " + "[" * 5_000 + "]" * 5_000 + "\n"))
+case("settings", "a name of ten thousand points", toml("shop" + ".a" * 10_000 + " = 1\n"))
 case("settings", "nothing in it", toml("", components=False))
 case("settings", "a section misspelt", toml("[untis]\n"))
 case("settings", "a key misspelt", toml('[units]\npwoer = "hp"\n'))
@@ -202,6 +262,9 @@ case(
 )
 case("paths", "a file that is not there", toml('[sheets.readings]\nfile = "readings of may.csv"\n'))
 case("paths", "an address on the network", toml('[sheets.readings]\nfile = "https://example.org/readings.csv"\n'))
+case("paths", "an optional sheet that is a folder", beside(lambda path: path.mkdir()))
+case("paths", "an optional sheet that is a pipe", beside(os.mkfifo))
+case("paths", "an optional sheet that is a link to nothing", beside(lambda path: path.symlink_to("nowhere.csv")))
 case("paths", "a name with a null in it", toml('[sheets.readings]\nfile = "a\\u0000b.csv"\n'))
 
 # ---- files ---------------------------------------------------------------------------------------------------------
@@ -227,11 +290,40 @@ case(
     data("builds.xlsx", workbook({"one": pd.DataFrame([build()]), "two": pd.DataFrame([{"a": 1}])})),
 )
 case("files", "a stray cell in the far corner", data("builds.xlsx", far_cell()))
+case(
+    "files",
+    "a far cell between single quotes",
+    data("builds.xlsx", raw_workbook(f"<row>{CELL.format(ONE)}</row><row>{CELL.format(FAR_QUOTED)}</row>")),
+)
+case(
+    "files",
+    "a far cell on a sheet kept elsewhere",
+    data("builds.xlsx", raw_workbook(f"<row>{CELL.format(ONE)}{CELL.format(FAR)}</row>", "a/b.dat")),
+)
+case(
+    "files",
+    "a far row of many cells that do not say where they are",
+    data("builds.xlsx", raw_workbook(f'<row>{CELL.format("")}</row><row r="1048576">{CELL.format("") * 200}</row>')),
+)
+case(
+    "files",
+    "a far cell after a slip in the markup",
+    data("builds.xlsx", raw_workbook(f"<row><q></row><row>{CELL.format(FAR_QUOTED)}</row>")),
+)
+case(
+    "files",
+    "a cell repeated a thousand million times",
+    lambda folder: (
+        toml('[sheets.builds]\nfile = "units.ods"\n')(folder),
+        (folder / "units.ods").write_bytes(endless_ods()),
+    ),
+)
 case("files", "a web page called .xlsx", data("builds.xlsx", b"<html><table><tr><td>serial</td></tr></table></html>"))
 case("files", "a parquet file cut off", data("builds.parquet", parquet(pd.DataFrame([build()]))[:200]))
 case("files", "a parquet file of lists", data("builds.parquet", parquet(pd.DataFrame([{**build(), "power": [1, 2]}]))))
 case("files", "two hundred million blanks in a small file", data("builds.parquet", endless_parquet()))
 case("files", "a database that is none", data("shop.db", b"SQLite format 3\0" + b"\xff" * 3000))
+case("files", "a database with damaged letters", damaged_database)
 case(
     "files",
     "a view that never ends",
