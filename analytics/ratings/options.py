@@ -24,6 +24,14 @@ _KINDS = {
     "use_terms": bool,
 }
 
+_RANGES = {
+    "step_hp": (1, 500),
+    "margin_hp": (0, 1000),
+    "reporting_share": (0.05, 1),
+    "replicates": (0, 10_000),
+    "early_miles": (1, 1e6),
+}
+
 #: what the rating of the load page may run on -> the column of its table of lives that stands for power
 STRENGTHS = {"power": "power_hp", "torque": "torque_at_shaft_lbft", "margin": "load_share"}
 _OUTER = ("strength", "step_hp", "margin_hp", "seed")
@@ -48,48 +56,33 @@ class Options:
     settings: RatingSettings = RatingSettings()  # noqa: RUF009
 
 
-def options_for(
-    shop: Shop,
-    life_miles: float | None = None,
-    reliability: float | None = None,
-    confidence: float | None = None,
-    strength: str | None = None,
-) -> Options:
-    """Options of a shop; the arguments, where they are not None, override its targets. Raises RecordsError on a key or value not understood."""
-    told = {}
-    for key, value in shop.ratings.items():
-        if key not in _KINDS:
-            near = difflib.get_close_matches(key, _KINDS, n=1)
+def _value(key: str, value: object) -> object:
+    """One line of [ratings] as its kind."""
+    if key not in _KINDS:
+        near = difflib.get_close_matches(key, _KINDS, n=1)
+        raise RecordsError(
+            f"shop.toml [ratings]: {key!r} is not a key of [ratings]. "
+            + (f"Did you mean {near[0]!r}?" if near else f"Known: {', '.join(_KINDS)}.")
+        )
+    kind = _KINDS[key]
+    if kind is str:
+        if value not in STRENGTHS:
             raise RecordsError(
-                f"shop.toml [ratings]: {key!r} is not a key of [ratings]. "
-                + (f"Did you mean {near[0]!r}?" if near else f"Known: {', '.join(_KINDS)}.")
+                f"shop.toml [ratings] {key} = {value!r}: must be one of {', '.join(map(repr, STRENGTHS))}."
             )
-        kind = _KINDS[key]
-        if kind is str:
-            if value not in STRENGTHS:
-                raise RecordsError(
-                    f"shop.toml [ratings] {key} = {value!r}: must be one of {', '.join(map(repr, STRENGTHS))}."
-                )
-            told[key] = value
-            continue
-        number = isinstance(value, int | float) and not isinstance(value, bool)
-        if not (isinstance(value, bool) if kind is bool else number and (kind is float or float(value).is_integer())):
-            raise RecordsError(
-                f"shop.toml [ratings] {key} = {value!r}: expected {'true or false' if kind is bool else 'a number'}."
-            )
-        told[key] = kind(value)
-    for key, low, high in (
-        ("step_hp", 1, 500),
-        ("margin_hp", 0, 1000),
-        ("reporting_share", 0.05, 1),
-        ("replicates", 0, 10_000),
-        ("early_miles", 1, 1e6),
-    ):
-        if key in told and not low <= told[key] <= high:
-            raise RecordsError(f"shop.toml [ratings] {key} = {told[key]:g}: must lie between {low:g} and {high:g}.")
-    names = {"reporting_share": "share"}
-    inner = {names.get(k, k): v for k, v in told.items() if k not in _OUTER}
-    outer = {k: v for k, v in told.items() if k in _OUTER}
+        return value
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not (isinstance(value, bool) if kind is bool else number and (kind is float or float(value).is_integer())):
+        raise RecordsError(
+            f"shop.toml [ratings] {key} = {value!r}: expected {'true or false' if kind is bool else 'a number'}."
+        )
+    return kind(value)
+
+
+def _targets(
+    shop: Shop, life_miles: float | None, reliability: float | None, confidence: float | None
+) -> dict[str, float]:
+    """The promise asked for, the shop's own where it is not stated."""
     targets = {
         "life_miles": shop.target_miles if life_miles is None else life_miles,
         "reliability": shop.reliability if reliability is None else reliability,
@@ -98,11 +91,30 @@ def options_for(
     for key in ("reliability", "confidence"):
         if not 0.5 <= targets[key] < 1:
             raise RecordsError(f"{key} {targets[key]:g}: give a share from 0.5 to below 1, such as 0.9.")
+    if not 0 < targets["life_miles"] < 1e7:
+        raise RecordsError(f"target life {targets['life_miles']:g} miles: give a number above 0.")
+    return targets
+
+
+def options_for(
+    shop: Shop,
+    life_miles: float | None = None,
+    reliability: float | None = None,
+    confidence: float | None = None,
+    strength: str | None = None,
+) -> Options:
+    """Options of a shop; the arguments, where they are not None, override its targets. Raises RecordsError on a key or value not understood."""
+    told = {key: _value(key, value) for key, value in shop.ratings.items()}
+    for key, (low, high) in _RANGES.items():
+        if key in told and not low <= told[key] <= high:
+            raise RecordsError(f"shop.toml [ratings] {key} = {told[key]:g}: must lie between {low:g} and {high:g}.")
+    names = {"reporting_share": "share"}
+    inner = {names.get(k, k): v for k, v in told.items() if k not in _OUTER}
+    outer = {k: v for k, v in told.items() if k in _OUTER}
+    targets = _targets(shop, life_miles, reliability, confidence)
     if strength:
         if strength not in STRENGTHS:
             raise RecordsError(f"strength {strength!r}: must be one of {', '.join(map(repr, STRENGTHS))}.")
         outer["strength"] = strength
-    if not 0 < targets["life_miles"] < 1e7:
-        raise RecordsError(f"target life {targets['life_miles']:g} miles: give a number above 0.")
     settings = replace(RatingSettings(), weight_edges=shop.weight_classes, **inner)
     return Options(**targets, **outer, settings=settings)

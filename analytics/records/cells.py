@@ -152,20 +152,18 @@ def parse_quantity(text: str, kind: Quantity, default_unit: str) -> tuple:
     ``low`` and ``high`` differ from ``value`` (their midpoint) where a range was written. ``qualifier`` is the word
     beside the number that says how it was measured. ``problem`` is "" or the reason why there is no value.
     """
-    nothing = (np.nan, np.nan, np.nan, "", False)
     if is_blank(text):
-        return (*nothing, "", "")
+        return _unread("", "")
     if text.startswith("#") and text.endswith(("!", "?", "A")):
-        return (*nothing, "a spreadsheet error, not a value", "repair the formula in the sheet")
+        return _unread("a spreadsheet error, not a value", "repair the formula in the sheet")
     match = _QUANTITY.match(text.strip())
     a = parse_number(match["a"]) if match else None
     b = parse_number(match["b"]) if match and match["b"] else a
     if match is None or a is None or b is None:
         remedy = f"write a number, with its unit if it is not {default_unit}, e.g. {kind.example}"
-        return (*nothing, f"cannot be read as a {kind.name}", remedy)
+        return _unread(f"cannot be read as a {kind.name}", remedy)
     if kind is DISTANCE and not match["ka"] and re.fullmatch(r"\d{1,3}\.\d{3}", match["a"].strip()):
-        reason = f"could be {a:,.1f} or {a * 1000:,.0f}"
-        return (*nothing, reason, f"write it as {a * 1000:,.0f} or {a:.1f}")
+        return _unread(f"could be {a:,.1f} or {a * 1000:,.0f}", f"write it as {a * 1000:,.0f} or {a:.1f}")
     a *= 1000 if match["ka"] or (match["kb"] and a < b) else 1
     b *= 1000 if match["kb"] or (match["ka"] and not match["b"]) else 1
     unit, qualifier, about, strange = _tail(match["tail"], kind)
@@ -174,17 +172,26 @@ def parse_quantity(text: str, kind: Quantity, default_unit: str) -> tuple:
         strange = match["ua"]
     if strange:
         reason = f"unit or word {strange!r} is not known for a {kind.name}"
-        return (*nothing, reason, f"use one of {kind.shown_units}, or take the word out of the cell")
+        return _unread(reason, f"use one of {kind.shown_units}, or take the word out of the cell")
     factor = kind.units[unit or first_unit or default_unit.casefold()]
     low, high = sorted((a * factor, b * factor))
+    about = about or bool(match["about"]) or bool(match["more"])
+    return _out_of_range(low, high, kind) or ((low + high) / 2, low, high, qualifier, about, "", "")
+
+
+def _unread(problem: str, remedy: str) -> tuple:
+    """What `parse_quantity` gives of a cell without a value."""
+    return np.nan, np.nan, np.nan, "", False, problem, remedy
+
+
+def _out_of_range(low: float, high: float, kind: Quantity) -> tuple | None:
+    """Why a quantity cannot be, or cannot be used, if so."""
     if not (kind.low <= low and high <= kind.high):
-        reason = f"outside {kind.low:,.0f} to {kind.high:,.0f} {kind.unit}"
-        return (*nothing, reason, "check the figure and its unit")
+        return _unread(f"outside {kind.low:,.0f} to {kind.high:,.0f} {kind.unit}", "check the figure and its unit")
     if high > 2 * low > 0 or high > low == 0:
         reason = f"the range from {low:,.0f} to {high:,.0f} {kind.unit} is too wide to use"
-        return (*nothing, reason, "find out which it is")
-    about = about or bool(match["about"]) or bool(match["more"])
-    return ((low + high) / 2, low, high, qualifier, about, "", "")
+        return _unread(reason, "find out which it is")
+    return None
 
 
 def _tail(tail: str, kind: Quantity) -> tuple[str, str, bool, str]:

@@ -76,17 +76,7 @@ def _parse(raw: str, order: str | None, epoch: int) -> tuple[dt.date | None, dt.
     if match := _ISO.match(text) or _COMPACT.match(text):
         return _one(int(match[1]), int(match[2]), int(match[3]))
     if match := _NUMERIC.match(text):
-        a, b, year = int(match[1]), int(match[3]), _year(match[4])
-        by_day, by_month = _make(year, b, a), _make(year, a, b)
-        if order == "year first" and len(match[4]) == 2:
-            return _one(_year(match[1]), b, int(match[4]))
-        if by_day and by_month and by_day != by_month:
-            if order in ("day first", "month first"):
-                return (by_day if order == "day first" else by_month), None, "", ""
-            early, late = sorted((by_day, by_month))
-            return early, late, "", ""
-        day = by_day or by_month
-        return (day, None, "", "") if day else (None, None, "there is no such day", "check the date")
+        return _of_numbers(match, order)
     if match := _DAY_WORD.match(text):
         day_text, month, year_text = match[1], match[2], match[3]
     elif match := _WORD_DAY.match(text):
@@ -100,6 +90,21 @@ def _parse(raw: str, order: str | None, epoch: int) -> tuple[dt.date | None, dt.
     if month.casefold() not in _MONTHS:
         return None, None, f"{month!r} is not a month", "write it as 2024-03-31 or 31 Mar 2024"
     return _one(_year(year_text), _MONTHS[month.casefold()], int(day_text))
+
+
+def _of_numbers(match: re.Match[str], order: str | None) -> tuple[dt.date | None, dt.date | None, str, str]:
+    """3/4/24: one day, or two where nobody says which number is the month."""
+    a, b, year = int(match[1]), int(match[3]), _year(match[4])
+    if order == "year first" and len(match[4]) == 2:
+        return _one(_year(match[1]), b, int(match[4]))
+    by_day, by_month = _make(year, b, a), _make(year, a, b)
+    if not (by_day and by_month and by_day != by_month):
+        day = by_day or by_month
+        return (day, None, "", "") if day else (None, None, "there is no such day", "check the date")
+    if order in ("day first", "month first"):
+        return (by_day if order == "day first" else by_month), None, "", ""
+    early, late = sorted((by_day, by_month))
+    return early, late, "", ""
 
 
 def _year(text: str) -> int:

@@ -86,29 +86,14 @@ def _to_sheet(name: str, grid: Grid, wanted: dict[str, str], shop: Shop) -> RawS
     rows = grid.rows
     if name != "builds" and not any(cell.strip() for row in rows for cell in row):
         return _empty(name, grid)
-    start = shop.places.get(name, SheetPlace()).skip_rows
-    if start is None:
-        scores = [len({heading_key(c) for c in row} & wanted.keys()) for row in rows[:HEADING_SEARCH]]
-        start = scores.index(max(scores)) if scores and max(scores) else 0
-    if start >= len(rows):
-        where = f"skip_rows = {start} passes over all of its {len(rows)} rows" if rows else "the file is empty"
-        raise RecordsError(
-            f"{name}: {grid.where} has no row of headings: {where}. Correct it, or export the sheet again."
-        )
+    start = _heading_row(name, grid, wanted, shop)
     found = [cell.strip() for cell in rows[start]]
     columns = _columns(name, grid, found, wanted)
     _require(name, grid, start + grid.first_row, found, columns, shop)
     width = len(found)
     while width and not found[width - 1]:
         width -= 1
-
-    body = rows[start + 1 :]
-    filled = np.fromiter((bool("".join(row).strip()) for row in body), bool, len(body))
-    number = np.flatnonzero(filled) + start + 1 + grid.first_row
-    body = [row for row, some in zip(body, filled, strict=True) if some]
-    lengths = np.fromiter(map(len, body), np.int64, len(body))
-    for at in np.flatnonzero(lengths < width):
-        body[at] = [*body[at], *[""] * (width - len(body[at]))]
+    body, number, lengths = _filled_rows(rows[start + 1 :], start + 1 + grid.first_row, width)
     cells = [[text.strip() for text in column] for column in zip(*body, strict=False)][:width] or [[]] * width
     dates = [columns[h] for h in HEADINGS[name].dates if h in columns]
     structure = _structure(body, cells, lengths, found[:width], dates)
@@ -119,6 +104,33 @@ def _to_sheet(name: str, grid: Grid, wanted: dict[str, str], shop: Shop) -> RawS
     return RawSheet(
         name, grid.file, grid.sheet, table, number, structure, unused, {ours: found[at] for ours, at in columns.items()}
     )
+
+
+def _heading_row(name: str, grid: Grid, wanted: dict[str, str], shop: Shop) -> int:
+    """The row stated, else the first of those with most known headings; counted from 0."""
+    rows = grid.rows
+    start = shop.places.get(name, SheetPlace()).skip_rows
+    if start is None:
+        scores = [len({heading_key(c) for c in row} & wanted.keys()) for row in rows[:HEADING_SEARCH]]
+        start = scores.index(max(scores)) if scores and max(scores) else 0
+    if start >= len(rows):
+        where = f"skip_rows = {start} passes over all of its {len(rows)} rows" if rows else "the file is empty"
+        raise RecordsError(
+            f"{name}: {grid.where} has no row of headings: {where}. Correct it, or export the sheet again."
+        )
+    return start
+
+
+def _filled_rows(
+    rows: list[Sequence[str]], first: int, width: int
+) -> tuple[list[Sequence[str]], np.ndarray, np.ndarray]:
+    """Rows that hold anything, no narrower than ``width``; their numbers, counted from ``first``; their lengths as typed."""
+    filled = np.fromiter((bool("".join(row).strip()) for row in rows), bool, len(rows))
+    body = [row for row, some in zip(rows, filled, strict=True) if some]
+    lengths = np.fromiter(map(len, body), np.int64, len(body))
+    for at in np.flatnonzero(lengths < width):
+        body[at] = [*body[at], *[""] * (width - len(body[at]))]
+    return body, np.flatnonzero(filled) + first, lengths
 
 
 def _empty(name: str, grid: Grid) -> RawSheet:
@@ -151,33 +163,39 @@ def _columns(name: str, grid: Grid, found: list[str], wanted: dict[str, str]) ->
 
 def _require(name: str, grid: Grid, row: int, found: list[str], columns: dict[str, int], shop: Shop) -> None:
     """Raise, with the lines to add to shop.toml, where a heading is missing that cannot be done without."""
-    spec, mapped = HEADINGS[name], shop.headings.get(name, {})
-    missing = [h for h in spec.required if h not in columns]
-    missing += [group[0] for group in spec.one_of if not any(h in columns for h in group)]
-    components = [c for c in shop.components if name == "builds" and f"component:{c}" not in columns]
-    extra = [c for c in shop.extra_columns if name == "builds" and f"extra:{c}" not in columns]
-    if not missing and not components and not extra:
+    asked = _lacking(name, columns, shop)
+    if not asked:
         return
-    heads = [h for h in found if h]
     free = {heading_key(h): h for at, h in enumerate(found) if h and at not in columns.values()}
-    lines: dict[str, list[str]] = {"headings": [], "components": [], "extra_columns": []}
-    asked = [(h, mapped.get(h, h), "headings") for h in missing]
-    asked += [(c, mapped.get(shop.components[c], shop.components[c]), "components") for c in components]
-    asked += [(c, mapped.get(shop.extra_columns[c], shop.extra_columns[c]), "extra_columns") for c in extra]
-    for ours, looked_for, section in asked:
+    lines: dict[str, list[str]] = {}
+    for section, ours, looked_for in asked:
         near = difflib.get_close_matches(heading_key(looked_for), list(free), n=1, cutoff=0.4)
         guess = free.pop(near[0]) if near else "the heading in your sheet"
         key = ours if re.fullmatch(r"[\w-]+", ours) else f'"{ours}"'
-        lines[section].append(f'{key} = "{guess}"')
-    text = ", ".join(repr(looked_for) for _, looked_for, _ in asked)
-    shown = ", ".join(repr(h) for h in heads[:30]) or "no headings"
-    remedy = [f"[headings.{name}]", *lines["headings"]] if missing else []
-    remedy += ["[components]", *lines["components"]] if components else []
-    remedy += ["[extra_columns]", *lines["extra_columns"]] if extra else []
+        lines.setdefault(section, [f"[{section}]"]).append(f'{key} = "{guess}"')
+    text = ", ".join(repr(looked_for) for _, _, looked_for in asked)
+    shown = ", ".join(repr(h) for h in [h for h in found if h][:30]) or "no headings"
+    remedy = "\n".join(line for section in lines.values() for line in section)
     raise RecordsError(
         f"{name}: {grid.where} lacks the heading{'s' if len(asked) > 1 else ''} {text}. Row {row} was read as the row of "
-        f"headings and holds {shown}. Say in shop.toml what your sheet calls it:\n" + "\n".join(remedy)
+        f"headings and holds {shown}. Say in shop.toml what your sheet calls it:\n{remedy}"
     )
+
+
+def _lacking(name: str, columns: dict[str, int], shop: Shop) -> list[tuple[str, str, str]]:
+    """Headings that are needed and not there: the section of shop.toml that names them, our name, the heading looked for."""
+    spec, mapped = HEADINGS[name], shop.headings.get(name, {})
+    missing = [h for h in spec.required if h not in columns]
+    missing += [group[0] for group in spec.one_of if not any(h in columns for h in group)]
+    asked = [(f"headings.{name}", h, mapped.get(h, h)) for h in missing]
+    if name != "builds":
+        return asked
+    for section, kind, named in (
+        ("components", "component", shop.components),
+        ("extra_columns", "extra", shop.extra_columns),
+    ):
+        asked += [(section, c, mapped.get(h, h)) for c, h in named.items() if f"{kind}:{c}" not in columns]
+    return asked
 
 
 def _structure(
