@@ -147,21 +147,11 @@ def load_records(
     shipments = judge_repeats(builds, returns, repeats)
     read_return_cells(returns, shop)
     twice = drop_same_return(returns, builds)
-    if "fitted" in sheets:
-        read_fitted(sheets["fitted"], shop)
-    if "readings" in sheets:
-        read_readings(sheets["readings"], shop)
-    if "changes" in sheets:
-        read_changes(sheets["changes"], shop)
-    if "limits" in sheets:
-        read_limits(sheets["limits"], shop)
+    for name, read in _READERS:
+        if name in sheets:
+            read(sheets[name], shop)
     if "judged_again" in sheets:
         match_returns(sheets["judged_again"], returns)
-    if "parts" in sheets:
-        read_parts(sheets["parts"], shop)
-    for name in ("builds", "conditions", "returns"):
-        if name in sheets:
-            read_conditions(sheets[name], shop)
     one_spelling(sheets, shop)
     doubt_superseded(builds, shop)
     if "fitted" in sheets:
@@ -198,6 +188,19 @@ def load_records(
         returns_left_out=returns_left_out(returns, builds, twice, position),
         changes_left_out=_changes_left_out(sheets.get("changes"), builds, position),
     )
+
+
+#: who reads the cells of each sheet, in order
+_READERS = (
+    ("fitted", read_fitted),
+    ("readings", read_readings),
+    ("changes", read_changes),
+    ("limits", read_limits),
+    ("parts", read_parts),
+    ("builds", read_conditions),
+    ("conditions", read_conditions),
+    ("returns", read_conditions),
+)
 
 
 def _hide_later(sheets: dict[str, Sheet], day: pd.Timestamp) -> None:
