@@ -170,7 +170,7 @@ def test_no_memory_setting_moves_a_figure(fleet, monkeypatch, slab, miles_known)
     s = replace(QUICK, replicates=24, draws=64)
     default = rate_part(small, 7500, None, 50_000, settings=s)
     monkeypatch.setattr("analytics.ratings.bound.SLAB", slab)
-    monkeypatch.setattr("analytics.models.joint.SLAB", slab)
+    monkeypatch.setattr("analytics.models.posterior.SLAB", slab)
     other = rate_part(small, 7500, None, 50_000, settings=s)
     assert default.bound_hp < default.first_order_hp  # the simulated fleets did move it
     assert other.bound_hp == pytest.approx(default.bound_hp, rel=1e-6)
