@@ -69,13 +69,14 @@ def above_limit(records: Records, stand: Stand, proposed: pd.DataFrame | None = 
     """Units in service with a part above its limit, the likeliest to fail there within a year first; one row per unit.
 
     proposed: a ratings sheet (component, part, weight_up_to, use, proposed_hp): its limits then count instead of the
-    published ones. A truck of unknown weight is held against the limit of the lightest class only.
+    published ones, and trucks with a part for which no power is proven at their weight and use stand first: nothing supports
+    what they run. A truck of unknown weight is held against the limit of the lightest class only.
     """
     which = "published" if proposed is None else "proven"
     question = f"Which trucks in service run above what is {which}?"
     limits = records.limits if proposed is None else _as_limits(proposed, stand.as_of)
     empty = pd.DataFrame(columns=_ABOVE)
-    if limits.empty:
+    if limits.empty and proposed is None:
         return Answer(question, (f"No limit is {which}, so no truck can be above one.",), empty)
     table = stand.lifetimes.table
     watched = chances_ahead(stand)
@@ -85,16 +86,18 @@ def above_limit(records: Records, stand: Stand, proposed: pd.DataFrame | None = 
     # above the limit of the lightest class is above any
     asked = trucks if proposed is None else trucks.assign(weight_lb=trucks["weight_lb"].fillna(0.0))
     at = limit_for(limits, asked)
-    trucks["limit_hp"] = np.where(at >= 0, limits["power_limit_hp"].to_numpy(float)[np.maximum(at, 0)], np.nan)
+    found = np.append(limits["power_limit_hp"].to_numpy(float), np.nan)
+    trucks["limit_hp"] = found[at]  # -1: no limit, the last
     limited = trucks[trucks["limit_hp"].notna()]
-    held = int(limited.loc[limited["power_hp"].notna(), "unit"].nunique())
-    bare = int(limited.loc[limited["power_hp"].isna(), "unit"].nunique())
+    nothing = limited["limit_hp"] == 0
+    held = int(limited.loc[limited["power_hp"].notna() | nothing, "unit"].nunique())
+    bare = int(limited.loc[limited["power_hp"].isna() & ~nothing, "unit"].nunique())
     tail = []
     if bare:
         tail.append(
             f"{plural(bare, 'more truck')} with a limited part {'has' if bare == 1 else 'have'} no power on record and cannot be held against it."
         )
-    over = limited[limited["power_hp"] > limited["limit_hp"]]
+    over = limited[(limited["power_hp"] > limited["limit_hp"]) | nothing]
     if not held:
         return Answer(question, ("No truck in service has both a limit and a power on record.", *tail), empty)
     if over.empty:
@@ -118,13 +121,29 @@ def above_limit(records: Records, stand: Stand, proposed: pd.DataFrame | None = 
         )
         + "."
     ]
-    known = frame[frame["in_a_year"].notna()]
+    unsupported = over[over["limit_hp"] == 0]
+    if len(unsupported):
+        lines.append(
+            f"{unsupported['unit'].nunique():,} of them stand first: no power at all is proven for "
+            + listed(
+                [
+                    f"{c} {p} ({n:,})"
+                    for (c, p), n in unsupported.groupby(["component", "part"])["unit"]
+                    .nunique()
+                    .sort_values(ascending=False, kind="stable")
+                    .items()
+                ],
+                12,
+            )
+            + " at their weight and use."
+        )
+    known = frame[frame["in_a_year"].notna()].sort_values("in_a_year", ascending=False, kind="stable")
     if len(known):
         total, ten = float(known["in_a_year"].sum()), known.head(10)
         first = ten.iloc[0]
         loud = int((known["in_a_year"] >= _LOUD).sum())
         lines += [
-            f"Call first {first.serial}: {first.power_hp:,.0f} hp, above the limit of {listed(first.above.split('; '))}; {percent(first.in_a_year)} likely to fail there within a year.",
+            f"Call first {first.serial}: {_power(first.power_hp)}, above the limit of {listed(first.above.split('; '))}; {percent(first.in_a_year)} likely to fail there within a year.",
             f"{numbered(total)} of them are expected to fail there within a year. "
             + (
                 f"{loud} stand at {percent(_LOUD)} or more each: those are worth a call on Monday"
@@ -136,7 +155,9 @@ def above_limit(records: Records, stand: Stand, proposed: pd.DataFrame | None = 
     quiet = int(frame["in_a_year"].isna().sum())
     if quiet:
         lines.append(f"For {quiet} no chance can be given: none of the parts they run above a limit has failed yet.")
-    crowd = over.groupby(["component", "part"]).agg(n=("unit", "nunique"), mean=("in_a_year", "mean"))
+    crowd = (
+        over[over["limit_hp"] > 0].groupby(["component", "part"]).agg(n=("unit", "nunique"), mean=("in_a_year", "mean"))
+    )
     timid = [f"{c} {p}" for (c, p), r in crowd.iterrows() if r["n"] > 0.3 * held and r["mean"] < 0.01]
     if timid:
         lines.append(
@@ -157,11 +178,20 @@ def above_limit(records: Records, stand: Stand, proposed: pd.DataFrame | None = 
     )
 
 
+def _power(hp: float) -> str:
+    return f"{hp:,.0f} hp" if np.isfinite(hp) else "power not recorded"
+
+
+def _limit(hp: float) -> str:
+    return f"{hp:,.0f} hp" if hp else "no power proven"
+
+
 def _per_unit(over: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
     """One row per unit, the likeliest first; chances of several parts are taken as independent."""
     over = over.assign(
-        over_by=over["power_hp"] / over["limit_hp"] - 1,
-        above=over["component"] + " " + over["part"] + " (" + over["limit_hp"].map("{:,.0f} hp".format) + ")",
+        over_by=over["power_hp"] / over["limit_hp"].where(over["limit_hp"] > 0) - 1,
+        nothing=over["limit_hp"] == 0,
+        above=over["component"] + " " + over["part"] + " (" + over["limit_hp"].map(_limit) + ")",
         use=over["use"].replace("", "not recorded"),
         years_out=units["days"].reindex(over["unit"]).to_numpy() / YEAR_DAYS,
         odometer_known=(units["miles_days"].reindex(over["unit"]) > 0).to_numpy(),
@@ -173,13 +203,13 @@ def _per_unit(over: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
     frame = own.agg(
         serial=("serial", "first"), above=("above", "; ".join), over_by=("over_by", "max"), in_a_year=("in_a_year", "sum"),
         in_miles=("in_miles", "sum"), power_hp=("power_hp", "first"), weight_lb=("weight_lb", "first"), use=("use", "first"),
-        years_out=("years_out", "first"), odometer_known=("odometer_known", "first"), known=("known", "any"),
+        years_out=("years_out", "first"), odometer_known=("odometer_known", "first"), known=("known", "any"), nothing=("nothing", "any"),
     )  # fmt: skip
     for name in ("in_a_year", "in_miles"):
         frame[name] = (-np.expm1(frame[name])).where(frame["known"])
     return frame.sort_values(
-        ["in_a_year", "over_by", "serial"],
-        ascending=[False, False, True],
+        ["nothing", "in_a_year", "over_by", "serial"],
+        ascending=[False, False, False, True],
         kind="stable",
         na_position="last",
         ignore_index=True,
@@ -187,13 +217,13 @@ def _per_unit(over: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
 
 
 def _as_limits(proposed: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
-    own = proposed[proposed["proposed_hp"].notna()]
+    """The sheet's rows as limits; 0 hp where no power is proven."""
     # the open top class is rated at a weight of its own, and holds for all that is heavier
-    top = own.groupby(["component", "part", "use"])["weight_up_to"].transform("max")
+    top = proposed.groupby(["component", "part", "use"])["weight_up_to"].transform("max")
     return pd.DataFrame(
         {
-            "component": own["component"], "part": own["part"], "use": own["use"], "power_limit_hp": own["proposed_hp"],
-            "weight_up_to_lb": own["weight_up_to"].where(own["weight_up_to"] < top), "effective_on": day,
+            "component": proposed["component"], "part": proposed["part"], "use": proposed["use"], "power_limit_hp": proposed["proposed_hp"].fillna(0.0),
+            "weight_up_to_lb": proposed["weight_up_to"].where(proposed["weight_up_to"] < top), "effective_on": day,
         }
     ).reset_index(drop=True)  # fmt: skip
 

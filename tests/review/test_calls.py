@@ -84,6 +84,35 @@ def test_a_proposed_limit_counts_instead_where_it_is_given(shop):
     assert "above what is proven" in told.answer[0]
 
 
+def test_what_nothing_supports_stands_first(shop):
+    """No power proven above 7,000 lb: every truck there stands first, whatever its power; the rest as before."""
+    records, _, stand = shop
+    sheet = pd.DataFrame(
+        {
+            "component": "input shaft",
+            "part": "A",
+            "use": "",
+            "weight_up_to": [7000.0, 9000.0],
+            "proposed_hp": [700.0, np.nan],
+        }
+    )
+    told = above_limit(records, stand, sheet)
+    own = records.builds.set_index("serial").head(52)
+    heavy = set(own.index[own["weight_lb"] > 7000])
+    above = set(own.index[(own["weight_lb"] <= 7000) & (own["power_hp"] > 700)])
+    assert len(heavy) > 5
+    assert set(told.table["serial"]) == heavy | above
+    assert set(told.table["serial"].head(len(heavy))) == heavy
+    assert told.table.loc[0, "above"] == "input shaft A (no power proven)"
+    assert (
+        f"{len(heavy)} of them stand first: no power at all is proven for input shaft A ({len(heavy)})"
+        in told.answer[1]
+    )
+    none = above_limit(records, stand, sheet.assign(proposed_hp=np.nan))
+    assert len(none.table) == 52
+    assert not any("can be above one" in line for line in none.answer)
+
+
 def test_nothing_to_hold_against(tmp_path):
     records = load_records(write_shop(tmp_path, builds=[build("T-111"), build("T-112", power="")]))
     stand = stand_of(records)
