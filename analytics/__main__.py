@@ -337,7 +337,7 @@ def _backtest(arguments: argparse.Namespace) -> None:
 
 
 def _coverage(arguments: argparse.Namespace) -> None:
-    from analytics.evidence.coverage import own_fleet, run
+    from analytics.evidence.coverage import run, sheet_rows
 
     if arguments.cutoffs:
         from analytics.evidence import cutoff
@@ -375,25 +375,8 @@ def _coverage(arguments: argparse.Namespace) -> None:
     records = load_records(arguments.folder, arguments.as_of, _progress())
     options = options_for(records.shop)
     ratings = make_ratings(records, make_lifetimes(records), options, _progress())
-    for part in ratings.parts:
-        bound = part.bounds[0]
-        name = f"{part.component} {part.part}, up to {bound.weight_lb:,.0f} lb"
-        try:
-            found = own_fleet(
-                part.data,
-                bound.weight_lb,
-                bound.use or None,
-                options.life_miles,
-                options.reliability,
-                options.confidence,
-                options.settings,
-                arguments.replicates,
-                options.seed,
-                arguments.jobs,
-            )
-            print(f"{name}: {found.words}.")
-        except AnalyticsError as err:
-            print(f"{name}: {err}.")
+    for name, told in sheet_rows(ratings, arguments.replicates, arguments.jobs):
+        print(f"{name}: {told}.")
 
 
 def _evidence(arguments: argparse.Namespace) -> None:

@@ -22,7 +22,11 @@ from analytics.evidence.coverage import (
     summarise,
     true_rating,
 )
+from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.bound import PLAIN
+from analytics.ratings.sheet import make_ratings
+from analytics.records.load import load_records
+from tests.small_shop import rateable_shop
 
 TABLE = Path(__file__).parents[2] / "data" / "evidence"
 
@@ -157,3 +161,32 @@ def test_a_block_of_the_table_can_be_made_again():
     for column in ("calibrated", "first_order", "naive average miles"):
         old = [float(v) for v in str(row[column]).split()[:2]]
         assert [float(v) for v in again[column].split()] == pytest.approx(old, abs=2e-4)
+
+
+def test_the_rows_of_the_sheet_are_held_with_their_own_bound_and_use(tmp_path, monkeypatch):
+    """Drag comes first in the alphabet and hardly runs; the sheet rates towing. Those rows are held, in every class, by name."""
+    folder = rateable_shop(tmp_path)
+    builds = pd.read_csv(folder / "builds.csv")
+    builds["use"] = ["drag" if k < 6 else "towing" for k in range(len(builds))]
+    builds.to_csv(folder / "builds.csv", index=False)
+    records = load_records(folder)
+    ratings = make_ratings(records, make_lifetimes(records))
+    part = ratings.part("input shaft", "A")
+    told = dict(coverage.sheet_rows(ratings, 3))
+    shaft = {k: v for k, v in told.items() if k.startswith("input shaft A")}
+    rated = [b for b in part.bounds if np.isfinite(b.bound_hp)]
+    assert len(shaft) == len(rated) >= 2
+    for b in rated:
+        name = next(k for k in shaft if f"{b.weight_lb:,.0f} lb" in k)
+        assert "any use (the harshest, towing)" in name or ", towing," in name
+        assert f"{b.bound_hp:,.0f} hp on the sheet" in name
+    assert all(v.startswith("drawn 3 times from its own fit") for v in shaft.values())
+    assert told["converter C"] == "0 failures: a fleet to draw from needs at least 3"
+    # fleets that are the records themselves give the sheet's own bound, over the true power of its use
+    monkeypatch.setattr(coverage, "simulate_lives", lambda model, theta, rng: part.data)
+    o = ratings.options
+    weights = tuple(b.weight_lb for b in part.bounds if not b.use)
+    same = coverage.own_fleets(part.data, weights, None, "towing", o.life_miles, settings=o.settings, replicates=1)
+    for found, b in zip(same, [b for b in part.bounds if not b.use], strict=True):
+        assert found.use == "towing"
+        assert found.median_ratio * found.truth_hp == pytest.approx(b.bound_hp, nan_ok=True)
