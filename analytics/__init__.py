@@ -1,18 +1,59 @@
-"""Field-return analytics for a small shop that builds performance transmissions for trucks."""
+"""Field-return analytics for a small shop that builds performance transmissions for trucks.
 
+``read`` a shop's folder of sheets, or ``from_frames``; then ask: ``survival``, ``rate``, ``review``, ``forecast``, ``cutoff``,
+``load``. What a question needs is loaded when it is asked.
+"""
+
+# Two names are taken twice: the folder ``review`` is loaded here, before the question of that name is bound, because the
+# first import of a folder binds its name. ``from analytics.review.quarterly import ...`` finds the folder as ever.
+import analytics.review as _folder  # noqa: F401
+from analytics.api.questions import cutoff, forecast, load, rate, review, survival
+from analytics.api.results import (
+    AnswerResult,
+    CheckResult,
+    CutoffResult,
+    ForecastResult,
+    LoadResult,
+    Picture,
+    RatingResult,
+    ReviewResult,
+    SurvivalResult,
+)
+from analytics.api.shop import ShopRecords, from_frames, read
 from analytics.errors import AnalyticsError, NotEnoughData, RecordsError
-from analytics.lifetimes.table import Lifetimes, make_lifetimes
-from analytics.records.load import Records, load_records
-from analytics.review.quarterly import Review, make_review
 
 __all__ = [
     "AnalyticsError",
-    "Lifetimes",
+    "AnswerResult",
+    "CheckResult",
+    "CutoffResult",
+    "ForecastResult",
+    "LoadResult",
     "NotEnoughData",
-    "Records",
+    "Picture",
+    "RatingResult",
     "RecordsError",
-    "Review",
-    "load_records",
-    "make_lifetimes",
-    "make_review",
+    "ReviewResult",
+    "ShopRecords",
+    "SurvivalResult",
+    "cutoff",
+    "forecast",
+    "from_frames",
+    "load",
+    "rate",
+    "read",
+    "review",
+    "survival",
 ]
+
+
+def __getattr__(name: str) -> str:
+    if name == "__version__":
+        from importlib.metadata import version
+
+        return version("analytics")
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), "__version__"})

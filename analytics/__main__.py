@@ -8,175 +8,249 @@ import math
 import sys
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from analytics.errors import AnalyticsError
 
+if TYPE_CHECKING:
+    import pandas as pd
 
-def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command. Returns 0, or 2 where the work could not be done (the reason goes to stderr), 130 where it was stopped."""
+
+@dataclass(frozen=True, slots=True)
+class Argument:
+    """One argument of a command: its names, and what the parser is told of it."""
+
+    names: tuple[str, ...]
+    told: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """One command: its name, what it does, its arguments in the order of its help, and what runs it."""
+
+    name: str
+    does: str
+    arguments: tuple[Argument, ...]
+    run: Callable[[argparse.Namespace], None]
+
+
+def _argument(*names: str, **told: Any) -> Argument:
+    return Argument(names, told)
+
+
+def _weight(text: str) -> float:
+    if text == "any":
+        return math.inf
+    try:
+        return float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f'{text!r} is not a weight in lb, nor "any"') from None
+
+
+FOLDER = (
+    _argument("folder", type=Path, help="the folder with shop.toml and the sheets"),
+    _argument(
+        "--as-of", default=None, metavar="DATE", help="look at the records as they stood on that day (2024-12-31)"
+    ),
+)
+TARGETS = (
+    _argument("--life", type=float, default=None, metavar="MILES", help="target life (default: shop.toml)"),
+    _argument(
+        "--reliability",
+        type=float,
+        default=None,
+        metavar="SHARE",
+        help="share that shall reach it (default: shop.toml)",
+    ),
+    _argument("--confidence", type=float, default=None, metavar="SHARE", help="how sure (default: shop.toml)"),
+)
+STUDY_OUT = Path("data/evidence")
+
+
+def _out(default: str = "") -> Argument:
+    """--out, by default a folder of that name in the shop's."""
+    where = f" (default: FOLDER/{default})" if default else ""
+    return _argument("--out", type=Path, default=None, metavar="DIR", help=f"where the files go{where}")
+
+
+def _counted(name: str, does: str) -> Argument:
+    return _argument(name, type=int, default=0, metavar="N", help=f"instead: {does}")
+
+
+def commands() -> tuple[Command, ...]:
+    """Every command there is, in the order of the help."""
+    return (
+        Command(
+            "check", "read the records and say what is used, set aside and to be checked", (*FOLDER, _out()), _check
+        ),
+        Command("review", "the quarterly review: a page, a workbook and tables", (*FOLDER, _out("review")), _review),
+        Command(
+            "ratings",
+            "the power each part may be published at: a page, a workbook, a table and the customers' sheet",
+            (*FOLDER, *TARGETS, _out("ratings")),
+            _ratings,
+        ),
+        Command(
+            "load",
+            "the load behind the horsepower: torque, margins, ratings on them, suspects",
+            (
+                *FOLDER,
+                _argument(
+                    "--strength",
+                    default="",
+                    metavar="WHAT",
+                    help="rate on power, torque or margin (default: shop.toml)",
+                ),
+                *TARGETS,
+                _out("load"),
+            ),
+            _load,
+        ),
+        Command(
+            "accept",
+            "accept a proposed limit: add it to the shop's limits, with who and why",
+            (
+                *FOLDER,
+                *TARGETS,
+                _argument("--component", required=True),
+                _argument("--part", required=True),
+                _argument(
+                    "--weight-up-to",
+                    type=_weight,
+                    required=True,
+                    metavar="LB",
+                    help='as in ratings.csv, or "any" where no weight is on record',
+                ),
+                _argument("--use", default="", help="blank: any use"),
+                _argument("--power", type=float, required=True, metavar="HP", help="the limit to publish"),
+                _argument("--by", required=True, metavar="NAME", help="the person who decides"),
+                _argument("--why", default="", help="a remark for the ledger"),
+                _argument(
+                    "--effective-on",
+                    default=None,
+                    metavar="DATE",
+                    help="from when it holds (default: the as-of date)",
+                ),
+            ),
+            _accept,
+        ),
+        Command(
+            "backtest",
+            "replay past quarters: the ratings and forecasts as they would have been, and what came",
+            (
+                *FOLDER,
+                _argument("--quarters", type=int, default=8, help="quarters replayed (default 8)"),
+                _out("backtest"),
+            ),
+            _backtest,
+        ),
+        Command(
+            "cutoff",
+            "where one part should end and the next begin: a brief to defend it, and a page with the whole argument",
+            (
+                *FOLDER,
+                _argument("--component", required=True),
+                _argument("--from", dest="below", required=True, metavar="PART", help="the part below the boundary"),
+                _argument(
+                    "--to", dest="above", required=True, metavar="PART", help="the part above it, or the new one"
+                ),
+                _argument(
+                    "--margin",
+                    type=float,
+                    default=0.8,
+                    metavar="SHARE",
+                    help="least share of the old life that counts as no worse (default 0.8)",
+                ),
+                _argument("--finding", default="", help="look at one way of failing alone"),
+                _out("cutoff"),
+            ),
+            _cutoff,
+        ),
+        Command(
+            "coverage",
+            "how often the rating rule is right: the study, or for a fleet like the shop's own",
+            (
+                _argument(
+                    "folder",
+                    type=Path,
+                    nargs="?",
+                    help="a shop's folder: the study for fleets drawn like its own; without it the whole study",
+                ),
+                _argument("--replicates", type=int, default=200, help="fleets per cell (default 200)"),
+                _argument("--jobs", type=int, default=1, help="processes (default 1)"),
+                _argument(
+                    "--cells", nargs="*", default=None, metavar="NAME", help="cells of the study by name (default: all)"
+                ),
+                _argument(
+                    "--out",
+                    type=Path,
+                    default=STUDY_OUT,
+                    metavar="DIR",
+                    help="where the study's tables are kept, and gone on with (default data/evidence)",
+                ),
+                _argument("--as-of", default=None, metavar="DATE"),
+                _argument(
+                    "--cutoffs", action="store_true", help="the study of the verdicts step, slope, can't tell instead"
+                ),
+                _counted(
+                    "--watch",
+                    "replay N invented quiet shops, and half as many with troubles, through the quarterly watch",
+                ),
+                _counted("--guarantee", "hold what a guarantee would cost in N invented shops against the truth"),
+                _counted("--shops", "rate N invented shops from their sheets, and hold every bound against the truth"),
+            ),
+            _coverage,
+        ),
+        Command(
+            "evidence",
+            "our answers beside outside ones: published tables, handbooks, R",
+            (
+                _argument(
+                    "--reference",
+                    type=Path,
+                    default=Path("tests/reference"),
+                    metavar="DIR",
+                    help="the outside values (default tests/reference)",
+                ),
+                _argument("--out", type=Path, default=STUDY_OUT, metavar="DIR", help="default data/evidence"),
+            ),
+            _evidence,
+        ),
+        Command(
+            "demo",
+            "write the sheets of an invented shop",
+            (
+                _argument("folder", type=Path, help="an empty or new folder"),
+                _argument("--units", type=int, default=900, help="units built (default 900)"),
+                _argument("--seed", type=int, default=None, help="same seed, same bytes"),
+            ),
+            _demo,
+        ),
+    )
+
+
+def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="python -m analytics",
         description="Field-return analytics for a shop that builds performance transmissions.",
     )
-    commands = parser.add_subparsers(dest="command", required=True)
-    for name, does, run in (
-        ("check", "read the records and say what is used, set aside and to be checked", _check),
-        ("review", "the quarterly review: a page, a workbook and tables", _review),
-        (
-            "ratings",
-            "the power each part may be published at: a page, a workbook, a table and the customers' sheet",
-            _ratings,
-        ),
-        ("load", "the load behind the horsepower: torque, margins, ratings on them, suspects", _load),
-        ("accept", "accept a proposed limit: add it to the shop's limits, with who and why", _accept),
-        (
-            "backtest",
-            "replay past quarters: the ratings and forecasts as they would have been, and what came",
-            _backtest,
-        ),
-        (
-            "cutoff",
-            "where one part should end and the next begin: a brief to defend it, and a page with the whole argument",
-            _cutoff,
-        ),
-        ("coverage", "how often the rating rule is right: the study, or for a fleet like the shop's own", _coverage),
-        ("evidence", "our answers beside outside ones: published tables, handbooks, R", _evidence),
-        ("demo", "write the sheets of an invented shop", _demo),
-    ):
-        command = commands.add_parser(name, help=does, description=does)
-        command.set_defaults(run=run)
-        if name == "demo":
-            command.add_argument("folder", type=Path, help="an empty or new folder")
-            command.add_argument("--units", type=int, default=900, help="units built (default 900)")
-            command.add_argument("--seed", type=int, default=None, help="same seed, same bytes")
-            continue
-        if name == "evidence":
-            command.add_argument(
-                "--reference",
-                type=Path,
-                default=Path("tests/reference"),
-                metavar="DIR",
-                help="the outside values (default tests/reference)",
-            )
-            command.add_argument(
-                "--out", type=Path, default=Path("data/evidence"), metavar="DIR", help="default data/evidence"
-            )
-            continue
-        if name == "coverage":
-            command.add_argument(
-                "folder",
-                type=Path,
-                nargs="?",
-                help="a shop's folder: the study for fleets drawn like its own; without it the whole study",
-            )
-            command.add_argument("--replicates", type=int, default=200, help="fleets per cell (default 200)")
-            command.add_argument("--jobs", type=int, default=1, help="processes (default 1)")
-            command.add_argument(
-                "--cells", nargs="*", default=None, metavar="NAME", help="cells of the study by name (default: all)"
-            )
-            command.add_argument(
-                "--out",
-                type=Path,
-                default=Path("data/evidence"),
-                metavar="DIR",
-                help="where the study's tables are kept, and gone on with (default data/evidence)",
-            )
-            command.add_argument("--as-of", default=None, metavar="DATE")
-            command.add_argument(
-                "--cutoffs", action="store_true", help="the study of the verdicts step, slope, can't tell instead"
-            )
-            command.add_argument(
-                "--watch",
-                type=int,
-                default=0,
-                metavar="N",
-                help="instead: replay N invented quiet shops, and half as many with troubles, through the quarterly watch",
-            )
-            command.add_argument(
-                "--guarantee",
-                type=int,
-                default=0,
-                metavar="N",
-                help="instead: hold what a guarantee would cost in N invented shops against the truth",
-            )
-            command.add_argument(
-                "--shops",
-                type=int,
-                default=0,
-                metavar="N",
-                help="instead: rate N invented shops from their sheets, and hold every bound against the truth",
-            )
-            continue
-        command.add_argument("folder", type=Path, help="the folder with shop.toml and the sheets")
-        command.add_argument(
-            "--as-of", default=None, metavar="DATE", help="look at the records as they stood on that day (2024-12-31)"
-        )
-        if name == "backtest":
-            command.add_argument("--quarters", type=int, default=8, help="quarters replayed (default 8)")
-        if name == "cutoff":
-            command.add_argument("--component", required=True)
-            command.add_argument(
-                "--from", dest="below", required=True, metavar="PART", help="the part below the boundary"
-            )
-            command.add_argument(
-                "--to", dest="above", required=True, metavar="PART", help="the part above it, or the new one"
-            )
-            command.add_argument(
-                "--margin",
-                type=float,
-                default=0.8,
-                metavar="SHARE",
-                help="least share of the old life that counts as no worse (default 0.8)",
-            )
-            command.add_argument("--finding", default="", help="look at one way of failing alone")
-        if name == "load":
-            command.add_argument(
-                "--strength", default="", metavar="WHAT", help="rate on power, torque or margin (default: shop.toml)"
-            )
-        if name in ("ratings", "accept", "load"):
-            command.add_argument(
-                "--life", type=float, default=None, metavar="MILES", help="target life (default: shop.toml)"
-            )
-            command.add_argument(
-                "--reliability",
-                type=float,
-                default=None,
-                metavar="SHARE",
-                help="share that shall reach it (default: shop.toml)",
-            )
-            command.add_argument(
-                "--confidence", type=float, default=None, metavar="SHARE", help="how sure (default: shop.toml)"
-            )
-        if name == "accept":
-            command.add_argument("--component", required=True)
-            command.add_argument("--part", required=True)
-            command.add_argument(
-                "--weight-up-to",
-                type=lambda text: math.inf if text == "any" else float(text),
-                required=True,
-                metavar="LB",
-                help='as in ratings.csv, or "any" where no weight is on record',
-            )
-            command.add_argument("--use", default="", help="blank: any use")
-            command.add_argument("--power", type=float, required=True, metavar="HP", help="the limit to publish")
-            command.add_argument("--by", required=True, metavar="NAME", help="the person who decides")
-            command.add_argument("--why", default="", help="a remark for the ledger")
-            command.add_argument(
-                "--effective-on", default=None, metavar="DATE", help="from when it holds (default: the as-of date)"
-            )
-            continue
-        command.add_argument(
-            "--out",
-            type=Path,
-            default=None,
-            metavar="DIR",
-            help="where the files go" + ("" if name == "check" else f" (default: FOLDER/{name})"),
-        )
+    named = parser.add_subparsers(dest="command", required=True)
+    for command in commands():
+        own = named.add_parser(command.name, help=command.does, description=command.does)
+        own.set_defaults(run=command.run)
+        for argument in command.arguments:
+            own.add_argument(*argument.names, **argument.told)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command. Returns 0, or 2 where the work could not be done (the reason goes to stderr), 130 where it was stopped."""
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a console or file of few letters: the others come as their numbers
             stream.reconfigure(errors="backslashreplace")
-    arguments = parser.parse_args(argv)
+    arguments = _parser().parse_args(argv)
     try:
         arguments.run(arguments)
     except AnalyticsError as err:
@@ -337,36 +411,57 @@ def _backtest(arguments: argparse.Namespace) -> None:
 
 
 def _coverage(arguments: argparse.Namespace) -> None:
-    from analytics.evidence.coverage import run, sheet_rows
+    for asked, study in (
+        (arguments.cutoffs, _cutoff_study),
+        (arguments.watch, _watch_study),
+        (arguments.guarantee, _guarantee_study),
+        (arguments.shops, _shops_study),
+        (arguments.folder is None, _coverage_study),
+    ):
+        if asked:
+            study(arguments)
+            return
+    _own_coverage(arguments)
 
-    if arguments.cutoffs:
-        from analytics.evidence import cutoff
 
-        table = cutoff.run(arguments.out, arguments.replicates, arguments.jobs, arguments.cells, progress=_progress())
-        shown = ["cell", "fleets", "said_step", "said_slope", "wrong", "wrong_se", "place_holds"]
-        print(table[shown].round(3).to_string(index=False))
-        return
-    if arguments.watch:
-        from analytics.evidence import watch
+def _cutoff_study(arguments: argparse.Namespace) -> None:
+    from analytics.evidence.cutoff import run
 
-        print(watch.run(arguments.out, arguments.watch, progress=_progress()).T.to_string())
-        return
-    if arguments.guarantee:
-        from analytics.evidence import guarantee
+    table = run(arguments.out, arguments.replicates, arguments.jobs, arguments.cells, progress=_progress())
+    _print(table[["cell", "fleets", "said_step", "said_slope", "wrong", "wrong_se", "place_holds"]])
 
-        table = guarantee.run(arguments.out, arguments.guarantee, progress=_progress())
-        print(table.round(3).to_string(index=False))
-        return
-    if arguments.shops:
-        from analytics.evidence import demo_shops
 
-        table = demo_shops.run(arguments.out, arguments.shops, progress=_progress())
-        print(table.round(3).to_string(index=False))
-        return
-    if arguments.folder is None:
-        table = run(arguments.out, arguments.replicates, arguments.jobs, arguments.cells, progress=_progress())
-        print(table[["cell", "fleets", "rated", "covered", "se", "median_ratio"]].round(3).to_string(index=False))
-        return
+def _watch_study(arguments: argparse.Namespace) -> None:
+    from analytics.evidence.watch import run
+
+    print(run(arguments.out, arguments.watch, progress=_progress()).T.to_string())
+
+
+def _guarantee_study(arguments: argparse.Namespace) -> None:
+    from analytics.evidence.guarantee import run
+
+    _print(run(arguments.out, arguments.guarantee, progress=_progress()))
+
+
+def _shops_study(arguments: argparse.Namespace) -> None:
+    from analytics.evidence.demo_shops import run
+
+    _print(run(arguments.out, arguments.shops, progress=_progress()))
+
+
+def _coverage_study(arguments: argparse.Namespace) -> None:
+    from analytics.evidence.coverage import run
+
+    table = run(arguments.out, arguments.replicates, arguments.jobs, arguments.cells, progress=_progress())
+    _print(table[["cell", "fleets", "rated", "covered", "se", "median_ratio"]])
+
+
+def _print(table: pd.DataFrame) -> None:
+    print(table.round(3).to_string(index=False))
+
+
+def _own_coverage(arguments: argparse.Namespace) -> None:
+    from analytics.evidence.coverage import sheet_rows
     from analytics.lifetimes.table import make_lifetimes
     from analytics.ratings.options import options_for
     from analytics.ratings.sheet import make_ratings

@@ -14,6 +14,7 @@ BEFORE = {
     "errors": set(),
     "reasons": set(),
     "whole": {"errors"},
+    "places": {"errors"},
     "records": {"errors"},
     "lifetimes": {"errors", "records"},
     "driveline": {"errors", "records", "lifetimes"},
@@ -28,7 +29,8 @@ BEFORE["ratings"] = BEFORE["models"] | {"whole", "models"}
 BEFORE["cutoffs"] = BEFORE["ratings"] | {"ratings"}
 BEFORE["review"] = BEFORE["cutoffs"] | {"cutoffs"}
 BEFORE["words"] = BEFORE["review"] | {"review"}
-BEFORE["report"] = BEFORE["words"] | {"words"}
+BEFORE["report"] = BEFORE["words"] | {"words", "places"}
+BEFORE["api"] = BEFORE["report"] | {"report"}
 BEFORE["evidence"] = BEFORE["words"] | {"simulate"}
 #: names that modules whose sentences have not moved yet reach through; goes with the last of them
 IN_PASSING = {

@@ -38,9 +38,16 @@ class Entry:
     reason: str
 
 
-def fingerprint(folder: Path) -> str:
-    """Twelve hex digits that stand for the bytes of every file the records can come from."""
+def fingerprint(source: Path | Shop) -> str:
+    """Twelve hex digits that stand for the bytes of every file the records can come from; where the sheets of a shop were
+    handed over, for their cells and the settings."""
     digest = hashlib.sha256()
+    if isinstance(source, Shop) and source.grids is not None:
+        digest.update(repr(source).encode())
+        for name, grid in sorted(source.grids.items()):
+            digest.update(repr((name, grid.rows)).encode())
+        return digest.hexdigest()[:12]
+    folder = source.folder if isinstance(source, Shop) else source
     for path in sorted(
         p
         for p in folder.iterdir()
@@ -105,7 +112,7 @@ def accept(
         )
     told = (
         f"{found['failures']:.0f} of {found['units']:.0f} failed, {found['miles']:.0f} miles, R {found['reliability']:g} C {found['confidence']:g} at {found['life_miles']:.0f} miles, "
-        f"as of {ratings.records.as_of:%Y-%m-%d}, data {fingerprint(ratings.records.shop.folder)}, analytics {version('analytics')}"
+        f"as of {ratings.records.as_of:%Y-%m-%d}, data {fingerprint(ratings.records.shop)}, analytics {version('analytics')}"
     )
     reason = "; ".join(
         p for p in (why.strip(), f"accepted by {by.strip()}", f"verdict {found['verdict']}", f"evidence: {told}") if p
@@ -128,6 +135,8 @@ def append(shop: Shop, entry: Entry) -> Path:
     grid = find_grid(
         "limits", shop, {_key(shop.headings.get("limits", {}).get(c, c)) for c in HEADINGS["limits"].known}
     )
+    if shop.grids is not None:
+        raise AnalyticsError("the sheets were handed over as data frames: there is no limits.csv to add a line to.")
     place = shop.places.get("limits")
     named = place.file if place and place.file else grid.file if grid is not None else "limits.csv"
     path = shop.folder / named

@@ -60,6 +60,8 @@ def find_grid(name: str, shop: Shop, keys: Collection[str]) -> Grid | None:
     keys: heading keys that are looked for, which settle what separates the columns of a CSV file. Raises RecordsError
     where the sheet is there twice or cannot be read.
     """
+    if shop.grids is not None:
+        return shop.grids.get(name)
     place = shop.places.get(name, SheetPlace())
     if place.file is not None:
         path = shop.folder / place.file
@@ -106,6 +108,8 @@ def passed_over(shop: Shop, grids: Mapping[str, tuple[str, str]]) -> tuple[tuple
     grids: sheet -> (file, page) it was read from. The files the shop may think are read: tables, workbooks, databases.
     """
     left: list[tuple[str, str]] = []
+    if shop.grids is not None:
+        return ()
     missing = [name for name in HEADINGS if name not in grids]
     read = {(file, page.strip().casefold()) for file, page in grids.values()}
     whole = {file for file, page in grids.values() if not page}
@@ -151,7 +155,7 @@ def _meant(typed: str, missing: Sequence[str]) -> str:
 def _open(path: Path, name: str, place: SheetPlace, keys: Collection[str]) -> Grid:
     ending = path.suffix.casefold()
     if path.stat().st_size > MOST_BYTES:
-        raise _too_large(name, path.name, f"{path.stat().st_size / 1e9:.1f} gigabytes")
+        raise too_large(name, path.name, f"{path.stat().st_size / 1e9:.1f} gigabytes")
     try:
         if ending in _TEXTS:
             return Grid(path.name, "", _csv_rows(path, name, keys), 1)
@@ -165,11 +169,11 @@ def _open(path: Path, name: str, place: SheetPlace, keys: Collection[str]) -> Gr
     except RecordsError:
         raise
     except MemoryError as err:
-        raise _too_large(name, path.name, "more than the memory") from err
+        raise too_large(name, path.name, "more than the memory") from err
     except sqlite3.OperationalError as err:
         if "interrupted" not in str(err):
             raise RecordsError(f"{name}: {path.name} cannot be read ({err}). Repair it, or export it as CSV.") from err
-        raise _too_large(name, path.name, "a table or view that goes on and on") from err
+        raise too_large(name, path.name, "a table or view that goes on and on") from err
     except Exception as err:  # readers raise errors of many classes, not all of them documented
         raise RecordsError(
             f"{name}: {path.name} cannot be read ({err}). Open it and save it again, or export it as CSV."
@@ -177,7 +181,7 @@ def _open(path: Path, name: str, place: SheetPlace, keys: Collection[str]) -> Gr
     raise RecordsError(f"{name}: {path.name} is not a kind of file read here. Save it as .csv, .xlsx or .parquet.")
 
 
-def _too_large(name: str, file: str, what: str) -> RecordsError:
+def too_large(name: str, file: str, what: str) -> RecordsError:
     return RecordsError(
         f"{name}: {file} holds {what}, more than is read here. Delete what lies empty or far behind the records, or export "
         "the records alone as CSV."
@@ -210,7 +214,7 @@ def _csv_rows(path: Path, name: str, keys: Collection[str]) -> list[Sequence[str
     mark = max(",;\t|", key=lambda d: _fit(sample, d, keys))
     lines = max(text.count("\n"), text.count("\r"))
     if lines > MOST_ROWS or lines + text.count(mark) > MOST_CELLS:
-        raise _too_large(name, path.name, f"{lines:,} lines")
+        raise too_large(name, path.name, f"{lines:,} lines")
     # the last line of our own ends up inside a cell where a quote was left open
     ended = chain(io.StringIO(text, newline=""), [_END])
     rows: list[Sequence[str]] = list(csv.reader(ended, delimiter=mark))
@@ -283,7 +287,7 @@ def _check_extent(path: Path, name: str) -> None:
         )
     stamp = path.stat()
     if found := _too_far(path, stamp.st_mtime_ns, stamp.st_size):
-        raise _too_large(name, path.name, found)
+        raise too_large(name, path.name, found)
 
 
 @lru_cache(maxsize=32)
@@ -389,7 +393,7 @@ def _parquet_rows(path: Path, name: str) -> list[Sequence[str]]:
 
     told = pq.ParquetFile(path).metadata
     if told.num_rows > MOST_ROWS or told.num_rows * told.num_columns > MOST_CELLS:
-        raise _too_large(name, path.name, f"{told.num_rows:,} rows of {told.num_columns:,} columns")
+        raise too_large(name, path.name, f"{told.num_rows:,} rows of {told.num_columns:,} columns")
     table = pq.read_table(path)
     columns = []
     for column in table.columns:
@@ -452,7 +456,7 @@ def _sqlite_rows(path: Path, table: str) -> list[Sequence[str]]:
         for row in cursor:
             rows.append(list(map(as_text, row)))
             if len(rows) > MOST_ROWS or len(rows) * len(row) > MOST_CELLS:
-                raise _too_large(table, path.name, f"more than {len(rows) - 1:,} rows")
+                raise too_large(table, path.name, f"more than {len(rows) - 1:,} rows")
         return rows
 
 
@@ -460,7 +464,7 @@ def as_text(cell: object) -> str:
     """Text of a typed cell, so that typed and typed-in values are parsed alike. True dates become ISO text."""
     if isinstance(cell, str):
         return cell
-    if cell is None or cell is pd.NaT or (isinstance(cell, float) and cell != cell):
+    if cell is None or cell is pd.NaT or cell is pd.NA or (isinstance(cell, float) and cell != cell):
         return ""
     if isinstance(cell, bool | np.bool_):
         return "yes" if cell else "no"

@@ -99,16 +99,16 @@ class Records:
 
 
 def load_records(
-    folder: str | Path, as_of: str | dt.date | None = None, progress: Callable[[str], None] | None = None
+    folder: str | Path | Shop, as_of: str | dt.date | None = None, progress: Callable[[str], None] | None = None
 ) -> Records:
-    """Read a shop's folder.
+    """Read a shop's folder, or the sheets that settings already hold (records.frames.shop_of_frames).
 
     as_of: the day the records are looked at from; rows the shop could not know by then are invisible. Default: the
     as_of of shop.toml, else the last date in the records. progress: called with a line of text at each stage.
     Raises RecordsError (see read_sheets, load_shop).
     """
     say = progress or (lambda _: None)
-    shop = load_shop(folder)
+    shop = folder if isinstance(folder, Shop) else load_shop(folder)
     say("reading the sheets")
     raw = read_sheets(shop)
     sheets = {name: Sheet(r) for name, r in raw.items()}

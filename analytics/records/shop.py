@@ -10,10 +10,14 @@ import re
 import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from analytics.errors import RecordsError
 from analytics.records.headings import HEADINGS, heading_key
 from analytics.records.words import CLOSED
+
+if TYPE_CHECKING:
+    from analytics.records.files import Grid
 
 SHEETS = tuple(HEADINGS)
 #: names of other columns in the table of builds
@@ -120,6 +124,8 @@ class Shop:
     costs: dict[str, object] = field(default_factory=dict)
     ratings: dict[str, object] = field(default_factory=dict)
     driveline: dict[str, object] = field(default_factory=dict)
+    #: the sheets themselves, where they were handed over and do not lie in the folder
+    grids: dict[str, Grid] | None = field(default=None, repr=False)
 
     def band_labels(self) -> list[str]:
         """Names of the power bands, from low to high."""

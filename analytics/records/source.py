@@ -176,9 +176,9 @@ def _require(name: str, grid: Grid, row: int, found: list[str], columns: dict[st
     text = ", ".join(repr(looked_for) for _, _, looked_for in asked)
     shown = ", ".join(repr(h) for h in [h for h in found if h][:30]) or "no headings"
     remedy = "\n".join(line for section in lines.values() for line in section)
+    taken = f"Row {row} was read as the row of headings and holds" if row >= 0 else "Its columns are"
     raise RecordsError(
-        f"{name}: {grid.where} lacks the heading{'s' if len(asked) > 1 else ''} {text}. Row {row} was read as the row of "
-        f"headings and holds {shown}. Say in shop.toml what your sheet calls it:\n{remedy}"
+        f"{name}: {grid.where} lacks the heading{'s' if len(asked) > 1 else ''} {text}. {taken} {shown}. Say in shop.toml what your sheet calls it:\n{remedy}"
     )
 
 

@@ -38,7 +38,7 @@ def brief_html(argument: Argument) -> str:
         .from_string(template)
         .render(
             title=html.escape(words.title(argument)),
-            basis=html.escape(words.basis(argument, fingerprint(argument.records.shop.folder))),
+            basis=html.escape(words.basis(argument, fingerprint(argument.records.shop))),
             claim=items(words.claim(argument)),
             picture=figure_html(drawn[0], words.halves_question(argument), drawn[1]) if drawn else "",
             numbers=numbers,

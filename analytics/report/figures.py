@@ -68,18 +68,33 @@ def survival_figure(review: Review, component: str, clock: Clock) -> tuple[Figur
         for c in shop.class_labels()
         for b in shop.band_labels()
     }
-    drawn = _curves(cells, clock, shop.at_risk_to_show)
+    drawn = curves_of(cells, clock, shop.at_risk_to_show)
     if not drawn:
         known = table
         parts = [p for p in table["part"].unique() if p != NOT_RECORDED][:6]
         cells = {("all trucks", part): table[table["part"] == part] for part in sorted(parts)}
-        drawn = _curves(cells, clock, shop.at_risk_to_show)
+        drawn = curves_of(cells, clock, shop.at_risk_to_show)
     if not drawn or (clock != "days" and not any(line.failures for line in drawn.values())):
         return None
+    return curves_figure(component, known, list(cells), drawn, clock, shop.at_risk_to_show)
+
+
+def curves_figure(
+    component: str,
+    table: pd.DataFrame,
+    cells: list[tuple[str, str]],
+    drawn: dict[tuple[str, str], SurvivalCurve],
+    clock: Clock,
+    least: int,
+) -> tuple[Figure, str]:
+    """Curves of ``cells`` (panel, line), those of them that are ``drawn`` up to where ``least`` are at risk, and the answer in words.
+
+    table: the lives behind them.
+    """
     panels = list(dict.fromkeys(panel for panel, _ in cells if any(key[0] == panel for key in drawn)))
     lines = list(dict.fromkeys(line for _, line in cells))
     unit, label = _CLOCK[clock]
-    ends = {key: line.reliable_until(shop.at_risk_to_show) for key, line in drawn.items()}
+    ends = {key: line.reliable_until(least) for key, line in drawn.items()}
     right = max(ends.values()) / unit
     plt = _plt()
     figure = plt.figure(figsize=(max(3.9 * len(panels), 6.0) + 0.8, 4.9), layout="constrained")
@@ -133,10 +148,10 @@ def survival_figure(review: Review, component: str, clock: Clock) -> tuple[Figur
     figure.legend(
         [handles[k] for k in kept], kept, loc="outside upper center", ncols=len(kept), frameon=False, fontsize=10
     )
-    return figure, _survival_words(component, known, drawn, ends, clock, shop.at_risk_to_show)
+    return figure, _survival_words(component, table, drawn, ends, clock, least)
 
 
-def _curves(
+def curves_of(
     cells: dict[tuple[str, str], pd.DataFrame], clock: Clock, at_risk: int
 ) -> dict[tuple[str, str], SurvivalCurve]:
     """The curves of the cells that ever have enough at risk."""

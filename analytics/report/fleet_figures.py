@@ -230,7 +230,7 @@ def guarantee_figure(review: Review, view: FleetView) -> tuple[Figure, str] | No
     )
 
 
-def guarantee_promise(folder: str) -> tuple[str, ...]:
+def guarantee_promise(folder: str | Path) -> tuple[str, ...]:
     """How often the limits of a guarantee's cost held the truth in simulated shops, where the table is at hand."""
     path = Path(folder) / "guarantee.csv"
     if not path.is_file():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -204,10 +205,8 @@ def kept_figure(outlook: Outlook) -> tuple[Figure, str] | None:
     )
 
 
-def promise_words(folder: str) -> tuple[str, ...]:
+def promise_words(folder: str | Path) -> tuple[str, ...]:
     """What simulation says of the forecasts and the alarms, where its tables are at hand."""
-    from pathlib import Path
-
     lines = []
     path = Path(folder) / "prediction.csv"
     if path.is_file():
@@ -227,10 +226,8 @@ def promise_words(folder: str) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def alarm_promise(folder: str) -> tuple[str, ...]:
+def alarm_promise(folder: str | Path) -> tuple[str, ...]:
     """How often the watch cried wolf, and found what was there, in simulated shops."""
-    from pathlib import Path
-
     path = Path(folder) / "watch.csv"
     if not path.is_file():
         return ()

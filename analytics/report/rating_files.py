@@ -56,7 +56,7 @@ def basis(ratings: Ratings) -> pd.DataFrame:
     share = "unknown, about 80 %, with a prior" if settings.share is None else f"{settings.share:.0%}, taken as known"
     rows = [
         ("as of", f"{ratings.records.as_of:%Y-%m-%d}"),
-        ("data", fingerprint(ratings.records.shop.folder)),
+        ("data", fingerprint(ratings.records.shop)),
         ("target life, miles", f"{options.life_miles:,.0f}"),
         ("share that shall reach it", f"{options.reliability:.0%}"),
         ("confidence", f"{options.confidence:.0%}"),

@@ -4,25 +4,15 @@ from __future__ import annotations
 
 import sys
 import tempfile
-from importlib.resources import files
 from pathlib import Path
 
 from analytics import errors
 from analytics.errors import AnalyticsError
+from analytics.places import notebooks_folder
 from analytics.report.page import page_html
 from analytics.whole import whole_file
 
 _OURS = {name for name, kind in vars(errors).items() if isinstance(kind, type) and issubclass(kind, AnalyticsError)}
-
-
-def notebooks_folder() -> Path:
-    """Where the notebooks are kept: beside the package in a checkout."""
-    folder = Path(str(files("analytics"))).parent / "notebooks"
-    if not folder.is_dir():
-        raise AnalyticsError(
-            f"the notebooks are not beside the package ({folder.name} is missing). Run from a checkout of the project."
-        )
-    return folder
 
 
 def run_notebook(name: str, parameters: dict[str, object], page: Path, title: str) -> Path:

@@ -19,11 +19,17 @@ if TYPE_CHECKING:
 
     from analytics.review.quarterly import Review
 
+
 _ROWS_SHOWN = 60
 
 
 def show(answer: CodedAnswer | Answer, table: bool = True, rows: int = _ROWS_SHOWN) -> None:
     """Display an answer: the words first, the table under them, the method one click below."""
+    _display(answer_html(answer, table, rows))
+
+
+def answer_html(answer: CodedAnswer | Answer, table: bool = True, rows: int = _ROWS_SHOWN) -> str:
+    """An answer as HTML: the words first, the table under them, the method one click below."""
     words = worded(answer)
     parts = ["".join(f"<p>{html.escape(line)}</p>" for line in words.sentences)]
     if table and len(answer.table):
@@ -34,7 +40,7 @@ def show(answer: CodedAnswer | Answer, table: bool = True, rows: int = _ROWS_SHO
                 "How it was reckoned", "".join(f"<p>{html.escape(t)}</p>" for t in (words.method, *words.notes) if t)
             )
         )
-    _display("".join(parts))
+    return "".join(parts)
 
 
 def show_table(frame: pd.DataFrame, rows: int = _ROWS_SHOWN, folded: str = "") -> None:

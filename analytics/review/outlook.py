@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from analytics.ratings.backtest import quarter_ends
+from analytics.records.shop import Shop
 from analytics.review.alarms import alarms_answer, lots_answer, power_answer, revision_answer
 from analytics.review.answer import Answer
 from analytics.review.expected import at_stake, days_between, expected_answer, running_chances
@@ -68,7 +69,7 @@ class Replay:
 
 
 def replay(
-    folder: str | Path, now: Stand, quarters: int = QUARTERS, progress: Callable[[str], None] | None = None
+    folder: str | Path | Shop, now: Stand, quarters: int = QUARTERS, progress: Callable[[str], None] | None = None
 ) -> Replay:
     """Every quarter end up to ``now`` looked at with the records as they stood, and every quarter watched.
 
@@ -95,7 +96,7 @@ def replay(
 
 
 def make_outlook(
-    review: Review, folder: str | Path, quarters: int = QUARTERS, progress: Callable[[str], None] | None = None
+    review: Review, folder: str | Path | Shop, quarters: int = QUARTERS, progress: Callable[[str], None] | None = None
 ) -> Outlook:
     """The outlook of a review; ``folder`` is read again as of each earlier quarter end."""
     now = stand_of(review.records, review.lifetimes)

@@ -67,10 +67,15 @@ def make_review(
 
     folder, as_of, progress: see records.load.load_records. Raises RecordsError where the folder cannot be read.
     """
-    say = progress or (lambda _: None)
     records = load_records(folder, as_of, progress)
-    say("lifetimes")
-    lifetimes = make_lifetimes(records)
+    if progress:
+        progress("lifetimes")
+    return review_of(records, make_lifetimes(records), progress)
+
+
+def review_of(records: Records, lifetimes: Lifetimes, progress: Callable[[str], None] | None = None) -> Review:
+    """Review the calendar quarter that the as-of date of the records lies in. lifetimes: of these records."""
+    say = progress or (lambda _: None)
     span = quarter_of(records.as_of)
     say("survival")
     present = set(lifetimes.table["component"])

@@ -17,6 +17,7 @@ from analytics.ratings.bound import RatingSettings
 from analytics.ratings.options import options_for
 from analytics.ratings.predict import PartFit, PartLives, chances, fit_lives, lives_of, with_early
 from analytics.records.load import NOT_RECORDED, Records, load_records
+from analytics.records.shop import Shop
 
 #: draws from what the records leave open, for every chance of the quarter
 DRAWS = 100
@@ -151,7 +152,7 @@ def stand_in(stand: Stand, component: str, part: str) -> PartStand | None:
     return _borrowed(stand, component, PartStand(replace(pool.lives, part=part, data=nothing), pool.fit, pool.theta))
 
 
-def stand_at(folder: str | Path, day: pd.Timestamp) -> Stand:
+def stand_at(folder: str | Path | Shop, day: pd.Timestamp) -> Stand:
     """The shop as its records stood on ``day``."""
     return stand_of(load_records(folder, f"{day:%Y-%m-%d}"))
 

@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 from analytics.records.load import load_records
+from analytics.review import stands
 from analytics.review.alarms import revision_answer
 from analytics.review.expected import LIFE, at_stake, expected_table, life_hazards, running_chances
 from analytics.review.forecast import MILES, count_forecast, forecast, unit_chances, units_answer
@@ -298,7 +299,7 @@ def test_a_part_that_never_failed_borrows_its_components_fit(tmp_path):
 
 
 def test_a_fit_held_by_few_draws_is_no_fit(tmp_path, monkeypatch):
-    monkeypatch.setattr("analytics.review.stands.FEWEST_DRAWS", 1e9)
+    monkeypatch.setattr(stands, "FEWEST_DRAWS", 1e9)
     stand = stand_of(load_records(_two_parts(tmp_path / "shop", 2)))
     for part in ("A", "B"):
         own = stand.parts["input shaft", part]

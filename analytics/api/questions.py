@@ -1,0 +1,312 @@
+"""Questions to a shop's records, as functions: how long parts last, what they may be rated at, what comes next."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import fields, replace
+from typing import TYPE_CHECKING
+
+from analytics.api.results import (
+    AnswerResult,
+    CutoffResult,
+    ForecastResult,
+    LoadResult,
+    RatingResult,
+    ReviewResult,
+    SurvivalResult,
+    grouped,
+)
+from analytics.errors import AnalyticsError, NotEnoughData
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from analytics.api.shop import Progress, ShopRecords
+    from analytics.models.cells import Clock
+    from analytics.review.answer import Answer, CodedAnswer
+
+#: what survival may be asked by
+BY = ("part", "power_band", "weight_class", "use", "lot", "builder")
+_CLOCKS = ("days", "miles", "runs")
+
+
+def survival(shop: ShopRecords, component: str, by: Sequence[str] = (), clock: Clock = "days") -> SurvivalResult:
+    """Share of a component's parts that have not come back, by age.
+
+    component: as shop.toml names it. by: one curve for each value of these columns together, of part, power_band (hp),
+    weight_class (lb), use, lot, builder; a part whose power, weight or use changed counts in each as long as it ran there.
+    clock: the age in days, miles or runs (passes or pulls) since the part was fitted. Install errors, parts broken by another
+    and parts taken out whole are censored. Curves stop where fewer are followed than at_risk_to_show of shop.toml.
+
+    Raises AnalyticsError where the component, a column or the clock is not known.
+
+    Method: Kaplan and Meier, Journal of the American Statistical Association 53 (1958) 457-481, with late entry; limits by
+    Greenwood's variance.
+
+    >>> curves = analytics.survival(shop, "input shaft", by=["power_band"])
+    >>> curves.groups[["power_band", "parts", "failures"]]
+           power_band  parts  failures
+    0       under 400     62         0
+    1      400 to 600    414        10
+    2    600 to 1,000    321        20
+    3  1,000 and over     68         3
+    4    not recorded     22         0
+    """
+    from analytics.models.cells import curve, observed
+
+    component = _component(shop, component)
+    by = (by,) if isinstance(by, str) else tuple(by)
+    for column in by:
+        if column not in BY:
+            raise AnalyticsError(f"survival by {column!r}: give one or more of {', '.join(BY)}.")
+    if clock not in _CLOCKS:
+        raise AnalyticsError(f"clock {clock!r}: must be one of {', '.join(_CLOCKS)}.")
+    least = shop.records.shop.at_risk_to_show
+    own = shop.table[shop.table["component"] == component]
+    curves, groups = [], []
+    for values, rows in grouped(own, by):
+        named = dict(zip(by, values, strict=True))
+        seen = observed(rows, clock)
+        end = {"followed_to": float("nan"), **dict.fromkeys(("survival", "lower", "upper"), float("nan"))}
+        try:
+            line = curve(rows, clock)
+            frame = line.to_frame()
+            frame = frame[frame["time"] <= line.reliable_until(least)]
+            end = {"followed_to": line.reliable_until(least), **frame.iloc[-1][["survival", "lower", "upper"]]}
+            curves.append(frame.assign(**named))
+        except NotEnoughData:
+            pass
+        counts = {name: getattr(seen, name) for name in ("failures", "left_out", "left_out_failed")}
+        groups.append(named | {"parts": seen.units + seen.left_out} | counts | end)
+    return SurvivalResult(shop.records, shop.lifetimes, component, by, clock, _curves(curves, by), _groups(groups, by))
+
+
+def _curves(curves: list[pd.DataFrame], by: tuple[str, ...]) -> pd.DataFrame:
+    import pandas as pd
+
+    columns = [*by, "time", "at_risk", "failed", "censored", "survival", "lower", "upper"]
+    return pd.concat(curves, ignore_index=True)[columns] if curves else pd.DataFrame(columns=columns)
+
+
+def _groups(groups: list[dict], by: tuple[str, ...]) -> pd.DataFrame:
+    import pandas as pd
+
+    columns = ["parts", "failures", "left_out", "left_out_failed", "followed_to", "survival", "lower", "upper"]
+    return pd.DataFrame(groups, columns=[*by, *columns])
+
+
+def rate(
+    shop: ShopRecords,
+    component: str | None = None,
+    part: str | None = None,
+    *,
+    life_miles: float | None = None,
+    reliability: float | None = None,
+    confidence: float | None = None,
+    progress: Progress | None = None,
+) -> RatingResult:
+    """The highest power at which enough of a part last, with confidence, by weight class and use, against what is published.
+
+    component, part: which to rate; left out, all of them. life_miles: the target life in miles. reliability: the share that
+    shall reach it, from 0.5 to below 1. confidence: how sure, likewise. Each by default as in shop.toml. The settings of
+    [ratings] there hold here too. progress: called with a line of text at each stage.
+
+    Raises AnalyticsError where component or part is not on record, or a target cannot be.
+
+    Method: an accelerated-life regression with a lower confidence bound calibrated by simulation (Meeker and Escobar,
+    Statistical Methods for Reliability Data, 1998, chapters 8, 9 and 17), its coverage measured in data/evidence.
+
+    >>> rated = analytics.rate(shop, component="output shaft", part="OS-B", life_miles=50_000, reliability=0.9, confidence=0.9)
+    >>> rated.table[["weight_up_to", "bound_hp", "demonstrated_hp", "units", "failures", "published_hp", "verdict"]]
+       weight_up_to  bound_hp  demonstrated_hp  units  failures  published_hp     verdict
+    0        7500.0       NaN              NaN   83.0       0.0        1500.0  not proven
+    1        9000.0       NaN              NaN   83.0       0.0        1500.0  not proven
+    """
+    import pandas as pd
+
+    from analytics.ratings.options import options_for
+    from analytics.ratings.sheet import make_ratings
+
+    options = options_for(shop.records.shop, life_miles, reliability, confidence)
+    if component is None and part is None:
+        ratings = make_ratings(shop.records, shop.lifetimes, options, progress)
+        return RatingResult(ratings, ratings.table, ratings.left_out)
+    pairs = _parts(shop, component, part)
+    made = [make_ratings(shop.records, shop.lifetimes, options, progress, only=pair) for pair in pairs]
+    ratings = replace(
+        made[0],
+        parts=tuple(p for m in made for p in m.parts),
+        table=pd.concat([m.table for m in made if len(m.table)] or [made[0].table], ignore_index=True),
+        left_out=tuple(line for m in made for line in m.left_out),
+    )
+    return RatingResult(ratings, ratings.table, ratings.left_out)
+
+
+def review(shop: ShopRecords, *, progress: Progress | None = None) -> ReviewResult:
+    """The quarterly review: every question of the owner, answered for the quarter that the as-of date lies in.
+
+    The last eight quarters are replayed, each with the records as they stood, so a folder is read again for each; it must not
+    have changed since. progress: called with a line of text at each stage.
+
+    Raises RecordsError where the folder cannot be read any more.
+
+    Method: with each answer (``.answers[name].method``).
+
+    >>> quarter = analytics.review(small)  # doctest: +SKIP
+    >>> print(quarter.answers["came_back"])
+    Nothing came back in 2024 Q1, with 80 units in service.
+    """
+    import pandas as pd
+
+    from analytics.review.fleet_view import fleet_view
+    from analytics.review.outlook import make_outlook
+    from analytics.review.quarterly import review_of
+
+    records, lifetimes = shop.records, shop.lifetimes
+    made = review_of(records, lifetimes, progress)
+    outlook = make_outlook(made, records.shop, progress=progress)
+    fleet = fleet_view(records, lifetimes, made.span, outlook.stand, progress)
+    answers = {
+        name: AnswerResult(records, answer)
+        for part in (made, outlook, fleet)
+        for name, answer in _answers(part).items()
+    }
+    told = [(a.words.question, line) for a in answers.values() for line in a.words.sentences]
+    return ReviewResult(made, outlook, fleet, pd.DataFrame(told, columns=["question", "answer"]), answers)
+
+
+def _answers(part: object) -> dict[str, CodedAnswer | Answer]:
+    """The answers of one part of a review by name; of a component: "component ..."."""
+    from analytics.review.answer import Answer, CodedAnswer
+
+    told: dict[str, CodedAnswer | Answer] = {}
+    for field in fields(part):  # type: ignore[arg-type]
+        value = getattr(part, field.name)
+        if isinstance(value, Answer | CodedAnswer):
+            told[field.name] = value
+        elif field.name == "components":
+            told |= {f"component {name}": answer for name, answer in value.items()}
+    return told
+
+
+def forecast(shop: ShopRecords) -> ForecastResult:
+    """Comebacks of the next quarter and year, their cost, what to stock, and each unit's own chance.
+
+    Of the units now running, with 90 % intervals; only comebacks that are reported count.
+
+    Raises AnalyticsError where the settings of [ratings] are not understood.
+
+    Method: the fits of the ratings, carried on from each unit's age, their uncertainty drawn from the posterior; how often the
+    intervals held is measured in data/evidence.
+
+    >>> analytics.forecast(shop).table[["span", "component", "expected", "lower", "upper"]].iloc[2]
+    span             quarter
+    component      converter
+    expected  ...
+    lower  ...
+    upper  ...
+    """
+    from analytics.review.forecast import forecast as forecast_of
+    from analytics.review.stands import stand_of
+
+    found = forecast_of(stand_of(shop.records, shop.lifetimes))
+    return ForecastResult(shop.records, found.counts, found.stock, found.money, found.units, found)
+
+
+def cutoff(
+    shop: ShopRecords,
+    component: str,
+    below: str,
+    above: str,
+    *,
+    margin: float = 0.8,
+    finding: str | None = None,
+    draws: int = 999,
+    refits: int = 200,
+    progress: Progress | None = None,
+) -> CutoffResult:
+    """Where one part should end and the next begin, or that the records can't say.
+
+    component; below, above: the part under the boundary and the one over it. margin: least share of the old life that counts
+    as no worse, over 0 to 1. finding: look at one way of failing alone. draws: permutations behind a p-value; refits:
+    bootstrap samples behind an interval. progress: called with a line of text at each stage.
+
+    Raises AnalyticsError where component or parts are not on record, RecordsError where shop.toml states no cost of a comeback
+    or of a part.
+
+    Method: with each verdict (``.table``); how often the verdicts are right is measured in data/evidence.
+
+    >>> edge = analytics.cutoff(small, "input shaft", "A", "B", draws=99, refits=20)
+    >>> edge.table[["question", "verdict"]].head(2)
+             question     verdict
+    0   step in power  can't tell
+    1  step in weight  can't tell
+    """
+    from analytics.cutoffs.argument import Asked, make_argument
+    from analytics.words.cutoffs.argument import claim, verdicts_table
+
+    component = _component(shop, component)
+    asked = Asked(component, below, above, margin, finding, draws, refits)
+    argument = make_argument(shop.records, shop.lifetimes, asked, progress=progress)
+    return CutoffResult(argument, verdicts_table(argument), claim(argument))
+
+
+def load(
+    shop: ShopRecords,
+    strength: str | None = None,
+    *,
+    life_miles: float | None = None,
+    reliability: float | None = None,
+    confidence: float | None = None,
+    progress: Progress | None = None,
+) -> LoadResult:
+    """The torque at every part, as far as the tyres hold it, against what the part is made like; and ratings on it.
+
+    strength: what the ratings run on: power (hp), torque (lb ft) or margin (load over strength); by default as in shop.toml.
+    life_miles, reliability, confidence, progress: see rate.
+
+    Raises AnalyticsError where a target cannot be, RecordsError where [driveline] of shop.toml is not understood.
+
+    Method: textbook formulas, each with its source in the driveline modules; no design calculation.
+
+    >>> loads = analytics.load(small)
+    >>> loads
+    LoadResult(Small, as of 2024-03-31, rated on power: 3 parts, 0 suspects)
+    """
+    from analytics.driveline.load import LOAD_COLUMNS
+    from analytics.ratings.load_review import make_load_review
+    from analytics.ratings.options import options_for
+    from analytics.report.files import LIFETIME_COLUMNS
+
+    options = options_for(shop.records.shop, life_miles, reliability, confidence, strength)
+    made = make_load_review(shop.records, shop.lifetimes, options, progress)
+    table = made.loads.table[[*LIFETIME_COLUMNS, *LOAD_COLUMNS]]
+    return LoadResult(made, table, made.ratings, made.suspects.table.drop(columns="at"))
+
+
+def _component(shop: ShopRecords, typed: str) -> str:
+    """The component as the records name it."""
+    name = " ".join(str(typed).split()).casefold()
+    if name not in shop.records.shop.components:
+        raise AnalyticsError(
+            f"{typed!r} is no component of this shop. There are: {', '.join(shop.records.shop.components)}."
+        )
+    return name
+
+
+def _parts(shop: ShopRecords, component: str | None, part: str | None) -> list[tuple[str, str]]:
+    """Parts on record by these names, in the order of the ratings."""
+    from analytics.records.load import NOT_RECORDED
+
+    own = None if component is None else _component(shop, component)
+    known = shop.table[~shop.table["part"].isin([NOT_RECORDED, ""])][["component", "part"]].drop_duplicates()
+    order = list(shop.records.shop.components)
+    pairs = sorted(known.itertuples(index=False, name=None), key=lambda pair: (order.index(pair[0]), pair[1]))
+    of_component = [pair for pair in pairs if own in (None, pair[0])]
+    found = [pair for pair in of_component if part in (None, pair[1])]
+    if not found:
+        have = ", ".join(f"{c} {p}" for c, p in of_component) or "none"
+        raise AnalyticsError(
+            f"no {own or 'part'} {part or ''} is on record.".replace("  ", " ") + f" There are: {have}."
+        )
+    return found

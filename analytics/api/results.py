@@ -1,0 +1,498 @@
+"""What the questions of the door give back: frozen results, each with a table, a picture of itself, and what it rests on."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from analytics.errors import AnalyticsError, NotEnoughData
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+    from analytics.cutoffs.argument import Argument
+    from analytics.lifetimes.table import Lifetimes
+    from analytics.models.cells import Clock
+    from analytics.ratings.load_review import LoadReview
+    from analytics.ratings.sheet import Ratings
+    from analytics.records.load import Records
+    from analytics.review.answer import Answer, CodedAnswer
+    from analytics.review.fleet_view import FleetView
+    from analytics.review.forecast import Forecast
+    from analytics.review.outlook import Outlook
+    from analytics.review.quarterly import Review
+    from analytics.words.answers import Wording
+
+#: rows of a table that a notebook shows; ``.table`` holds all
+ROWS_SHOWN = 20
+
+
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
+class Picture:
+    """A figure under the question it answers. figure: of matplotlib; answer: its caption, in words."""
+
+    figure: Figure
+    question: str
+    answer: str
+
+    def __repr__(self) -> str:
+        return f"Picture({self.question!r})"
+
+    def _repr_html_(self) -> str:
+        from analytics.report.show import figure_html
+
+        return figure_html(self.figure, self.question, self.answer)
+
+    def save(self, path: str | Path) -> Path:
+        """Write the figure as a file; its ending (.png, .svg, .pdf) says of what kind. Returns the path. Raises
+        AnalyticsError where it cannot be written."""
+        from analytics.whole import whole_file
+
+        path = Path(path)
+        with whole_file(path) as part:
+            self.figure.savefig(part, format=path.suffix.lstrip(".") or "png", dpi=150)
+        return path
+
+
+class Shown:
+    """A result that shows itself: its title and table in a notebook, one line elsewhere.
+
+    title: whose figures, as of when. caption: what a row of the table is. summary: the result in a few words.
+    """
+
+    __slots__ = ()
+
+    table: pd.DataFrame
+
+    @property
+    def title(self) -> str:
+        """Whose figures these are, and as of when."""
+        raise NotImplementedError
+
+    @property
+    def caption(self) -> str:
+        """What one row of the table is."""
+        raise NotImplementedError
+
+    @property
+    def summary(self) -> str:
+        """The result in a few words."""
+        return f"{len(self.table):,} rows"
+
+    def shown(self) -> pd.DataFrame:
+        """The table a notebook shows."""
+        return self.table
+
+    def __repr__(self) -> str:
+        return f"{type(self).__name__}({self.title}: {self.summary})"
+
+    def _repr_html_(self) -> str:
+        from analytics.report.tables import html_table
+
+        frame = self.shown()
+        more = f"<p>{len(frame) - ROWS_SHOWN:,} more rows in the table.</p>" if len(frame) > ROWS_SHOWN else ""
+        title = html.escape(f"{self.title}: {self.summary}")
+        return f'<div class="answer"><p>{title}</p>{html_table(frame.head(ROWS_SHOWN), self.caption)}{more}</div>'
+
+
+def _as_of(records: Records) -> str:
+    return f"{records.shop.name}, as of {records.as_of:%Y-%m-%d}"
+
+
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
+class CheckResult(Shown):
+    """The books of a shop's records. ``print`` it for all of it in words.
+
+    table: per sheet the rows read, used and set aside. set_aside: rows not used; to_check: cells used on an assumption or
+    left unread; both with file, sheet, row, column, raw (the cell as typed), reason, remedy.
+    """
+
+    records: Records
+    lifetimes: Lifetimes
+    table: pd.DataFrame
+    set_aside: pd.DataFrame
+    to_check: pd.DataFrame
+
+    @property
+    def title(self) -> str:
+        return _as_of(self.records)
+
+    @property
+    def caption(self) -> str:
+        return "Rows of each sheet: every one is used or set aside"
+
+    @property
+    def summary(self) -> str:
+        return f"{int(self.table['read'].sum()):,} rows read, {len(self.set_aside):,} set aside, {len(self.to_check):,} cells to check"
+
+    def __str__(self) -> str:
+        from analytics.report.listing import check_listing
+
+        return check_listing(self.records, self.lifetimes)
+
+
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
+class AnswerResult(Shown):
+    """One question of the owner and its answer. table: the figures behind it, unrounded. said: as the review has it."""
+
+    records: Records
+    said: CodedAnswer | Answer
+
+    @property
+    def table(self) -> pd.DataFrame:  # type: ignore[override]
+        return self.said.table
+
+    @property
+    def words(self) -> Wording:
+        """The answer in words: question, sentences, method (how it was reckoned, and the source), notes."""
+        from analytics.words.answers import worded
+
+        return worded(self.said)
+
+    @property
+    def title(self) -> str:
+        return f"{_as_of(self.records)}, {self.words.question}"
+
+    @property
+    def caption(self) -> str:
+        return self.words.question
+
+    @property
+    def summary(self) -> str:
+        sentences = self.words.sentences
+        return sentences[0] if sentences else "no answer"
+
+    def __str__(self) -> str:
+        return "\n".join(self.words.sentences)
+
+    def _repr_html_(self) -> str:
+        from analytics.report.show import answer_html
+
+        return f'<div class="answer"><p>{html.escape(self.caption)}</p>{answer_html(self.said, rows=ROWS_SHOWN)}</div>'
+
+    def show(self, rows: int = ROWS_SHOWN) -> None:
+        """Show it in a notebook, with so many rows of the table."""
+        from analytics.report.show import show
+
+        show(self.said, rows=rows)
+
+    def save(self, path: str | Path) -> Path:
+        """Write the table as CSV. Returns the path."""
+        from analytics.report.files import write_csv
+
+        write_csv(self.table, Path(path))
+        return Path(path)
+
+
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
+class SurvivalResult(Shown):
+    """Kaplan-Meier curves, one per group.
+
+    table: by the columns of ``by``, time (days, miles or runs on the part), at_risk, failed, censored, survival, lower,
+    upper (pointwise 95 %); a curve stops where too few are followed. groups: one row per group: parts, failures, left_out
+    (parts of unknown age on this clock) and left_out_failed, followed_to (where its curve stops; NaN: no curve), and
+    survival, lower, upper there.
+    """
+
+    records: Records
+    lifetimes: Lifetimes
+    component: str
+    by: tuple[str, ...]
+    clock: Clock
+    table: pd.DataFrame
+    groups: pd.DataFrame
+
+    @property
+    def title(self) -> str:
+        return f"{_as_of(self.records)}, {self.component}"
+
+    @property
+    def caption(self) -> str:
+        by = f", by {', '.join(c.replace('_', ' ') for c in self.by)}" if self.by else ""
+        return f"Share not come back, at the end of each curve, on {self.clock}{by}"
+
+    @property
+    def summary(self) -> str:
+        return f"{int(self.groups['failures'].sum()):,} of {int(self.groups['parts'].sum()):,} failed"
+
+    def shown(self) -> pd.DataFrame:
+        return self.groups
+
+    def plot(self) -> Picture:
+        """The curves, a line per value of the first column of ``by`` and a panel per value of the others, with the numbers
+        at risk. Raises NotEnoughData where no group is followed long enough."""
+        from analytics.report.figures import curves_figure, curves_of
+
+        own = self.lifetimes.table[self.lifetimes.table["component"] == self.component]
+        cells = {}
+        for values, rows in grouped(own, self.by):
+            names = [_named(column, value) for column, value in zip(self.by, values, strict=True)]
+            cells[", ".join(names[1:]) or "all trucks", names[0] if names else self.component] = rows
+        least = self.records.shop.at_risk_to_show
+        drawn = curves_of(cells, self.clock, least)
+        if not drawn:
+            raise NotEnoughData(f"no group of {self.component} has {least} parts followed together: there is no curve.")
+        figure, answer = curves_figure(self.component, own, list(cells), drawn, self.clock, least)
+        return Picture(figure, f"How many have not come back, on {self.clock}?", answer)
+
+
+def _named(column: str, value: str) -> str:
+    unit = {"power_band": " hp", "weight_class": " lb"}.get(column, "")
+    return f"{value}{unit}" if value else f"{column} not recorded"
+
+
+def grouped(rows: pd.DataFrame, by: tuple[str, ...]) -> list[tuple[tuple[str, ...], pd.DataFrame]]:
+    """Groups that have rows, in the order of their bands and classes, else of the alphabet."""
+    if not by:
+        return [((), rows)]
+    return [(tuple(map(str, key)), own) for key, own in rows.groupby(list(by), observed=True, sort=True)]
+
+
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
+class RatingResult(Shown):
+    """The power at which parts may be published. table: the columns of ratings.csv, unrounded. left_out: parts that could
+    not be rated, with the reason. ratings: what every bound rests on."""
+
+    ratings: Ratings
+    table: pd.DataFrame
+    left_out: tuple[str, ...]
+
+    @property
+    def title(self) -> str:
+        o = self.ratings.options
+        return f"{_as_of(self.ratings.records)}, {o.life_miles:,.0f} miles, reliability {o.reliability:g}, confidence {o.confidence:g}"
+
+    @property
+    def caption(self) -> str:
+        return "Power ratings by part, weight class and use"
+
+    @property
+    def summary(self) -> str:
+        counts = self.table["verdict"].value_counts()
+        told = ", ".join(f"{n} {v}" for v in ("raise", "keep", "lower", "not proven") if (n := int(counts.get(v, 0))))
+        return told or "nothing could be rated"
+
+    def plot(self) -> Picture:
+        """One part: reliability against power with the bound; several: what is proven beside what is published. Raises
+        NotEnoughData where there is nothing to draw."""
+        from analytics.report.rating_figures import rating_figure, sheet_figure
+
+        parts = self.ratings.parts
+        if len(parts) == 1:
+            figure, answer = rating_figure(self.ratings, parts[0], parts[0].bounds[0])
+            return Picture(figure, f"How likely is {parts[0].part} to last, by power?", answer)
+        drawn = sheet_figure(self.ratings)
+        if drawn is None:
+            raise NotEnoughData("nothing could be rated: there is nothing to draw.")
+        return Picture(drawn[0], "What is proven, and what is published?", drawn[1])
+
+    def show(self, *sections: str) -> None:
+        """Show sections of the page of ratings in a notebook (names: report.ratings_page.SECTIONS)."""
+        from analytics.report.ratings_page import SECTIONS
+
+        _show(SECTIONS, self.ratings, sections)
+
+    def above_proven(self) -> AnswerResult:
+        """The trucks that run above what is proven (customers' data: keep in the shop)."""
+        from analytics.review.calls import above_limit
+        from analytics.review.stands import stand_of
+
+        records, lifetimes = self.ratings.records, self.ratings.lifetimes
+        return AnswerResult(records, above_limit(records, stand_of(records, lifetimes), self.ratings.table))
+
+    def explore(self) -> None:
+        """Sliders, in JupyterLab: move a limit, or what is assumed, and see what it would bring."""
+        from analytics.report.what_if import explorer
+
+        explorer(self.ratings)
+
+    def save(self, folder: str | Path) -> list[Path]:
+        """Write ratings.csv, ratings.xlsx and customer_sheet.html. Returns their paths."""
+        from analytics.report.rating_files import write_rating_files
+
+        return write_rating_files(self.ratings, folder)
+
+
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
+class ReviewResult(Shown):
+    """The quarterly review. table: question, answer, one row per sentence. answers: name -> AnswerResult. review, outlook, fleet: the three parts of the page they come from."""
+
+    review: Review
+    outlook: Outlook
+    fleet: FleetView
+    table: pd.DataFrame
+    answers: Mapping[str, AnswerResult]
+
+    @property
+    def title(self) -> str:
+        return f"{_as_of(self.review.records)}, {self.review.span.name}"
+
+    @property
+    def caption(self) -> str:
+        return "The owner's questions and their answers"
+
+    @property
+    def summary(self) -> str:
+        return f"{self.table['question'].nunique()} questions answered"
+
+    def plot(self) -> Picture:
+        """Components come back, quarter by quarter. Raises NotEnoughData where nothing came back or there is one quarter."""
+        from analytics.report.figures import quarters_figure
+
+        drawn = quarters_figure(self.review)
+        if drawn is None:
+            raise NotEnoughData("nothing came back, or the records hold one quarter: there is nothing to draw.")
+        return Picture(drawn[0], "Is it getting better or worse?", drawn[1])
+
+    def show(self, *sections: str) -> None:
+        """Show sections of the page of the review in a notebook (names: report.review_page.SECTIONS)."""
+        from analytics.report.review_page import SECTIONS
+
+        _show(SECTIONS, self, sections)
+
+    def save(self, folder: str | Path) -> list[Path]:
+        """Write the tables as CSV and review.xlsx. Returns their paths."""
+        from analytics.report.files import write_review_files
+
+        return write_review_files(self.review, folder, self.outlook, self.fleet)
+
+
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
+class ForecastResult(Shown):
+    """What comes back next, of the units now running. table: per span (quarter: 91 days, year: 365 days) and component
+    ("" the whole shop) the units, expected number, and the lower and upper end of the 90 % interval. stock: what to keep
+    per part. money: cost per span, on the stated and the recorded cost of a comeback. units: each unit's own chance,
+    likeliest first (customers' data: keep in the shop)."""
+
+    records: Records
+    table: pd.DataFrame
+    stock: pd.DataFrame
+    money: pd.DataFrame
+    units: pd.DataFrame
+    forecast: Forecast
+
+    @property
+    def title(self) -> str:
+        return _as_of(self.records)
+
+    @property
+    def caption(self) -> str:
+        return "Comebacks to expect, by span and component"
+
+    @property
+    def summary(self) -> str:
+        whole = self.table[self.table["component"] == ""]
+        return "next " + ", ".join(f"{r.span} {r.expected:.1f} ({r.lower} to {r.upper})" for r in whole.itertuples())
+
+    def shown(self) -> pd.DataFrame:
+        return self.table.replace({"component": {"": "all"}})
+
+
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
+class CutoffResult(Shown):
+    """Where one part should end and the next begin. table: every verdict with its figures (question, verdict, estimate, low,
+    high, p_value, in_words). claim: the sentences to defend. argument: all it rests on."""
+
+    argument: Argument
+    table: pd.DataFrame
+    claim: tuple[str, ...]
+
+    @property
+    def title(self) -> str:
+        a = self.argument
+        return f"{_as_of(a.records)}, {a.component}: {a.below} to {a.above}"
+
+    @property
+    def caption(self) -> str:
+        return f"Where {self.argument.below} ends and {self.argument.above} begins"
+
+    @property
+    def summary(self) -> str:
+        step, lives = (
+            self.table.loc[self.table["question"].str.startswith(q), "verdict"].iat[0] for q in ("step", "life")
+        )
+        return f"{step}; {lives}"
+
+    def plot(self) -> Picture:
+        """How many of the lower part lasted, in weaker and in stronger trucks. Raises NotEnoughData where too few are
+        followed on a side."""
+        from analytics.report.cutoff_figures import halves_figure
+        from analytics.words.cutoffs.argument import halves_question
+
+        drawn = halves_figure(self.argument)
+        if drawn is None:
+            raise NotEnoughData(f"too few {self.argument.below} are followed on either side: there is nothing to draw.")
+        return Picture(drawn[0], halves_question(self.argument), drawn[1])
+
+    def show(self, *sections: str) -> None:
+        """Show sections of the page of a boundary in a notebook (names: report.cutoff_page.SECTIONS)."""
+        from analytics.report.cutoff_page import SECTIONS
+
+        _show(SECTIONS, self.argument, sections)
+
+    def save(self, folder: str | Path) -> list[Path]:
+        """Write brief.html, cutoff.csv, overlap.csv and, where there are costs, cost_curve.csv and sensitivity.csv. Returns
+        their paths."""
+        from analytics.report.brief import write_cutoff_files
+
+        return write_cutoff_files(self.argument, folder)
+
+
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
+class LoadResult(Shown):
+    """The load behind the horsepower. table: one row per life, the columns of loads.csv (torque and its low and high end,
+    margins, what was assumed). ratings: on options.strength, with the power each comes to. suspects: failures that may have
+    another cause than the part's strength (customers' data: keep in the shop). load: all it rests on."""
+
+    load: LoadReview
+    table: pd.DataFrame
+    ratings: pd.DataFrame
+    suspects: pd.DataFrame
+
+    @property
+    def title(self) -> str:
+        return f"{_as_of(self.load.records)}, rated on {self.load.options.strength}"
+
+    @property
+    def caption(self) -> str:
+        return "Ratings on load, by part and weight class"
+
+    @property
+    def summary(self) -> str:
+        return f"{len(self.load.parts)} parts, {len(self.suspects):,} suspects"
+
+    def shown(self) -> pd.DataFrame:
+        return self.ratings
+
+    def plot(self, component: str, part: str) -> Picture:
+        """Load by gear, margin by power, life by load, and rating of one part. Raises AnalyticsError where the part has none."""
+        from analytics.report.load_figures import part_figure
+
+        if (component, part) not in self.load.parts:
+            have = ", ".join(f"{c} {p}" for c, p in self.load.parts) or "none"
+            raise AnalyticsError(f"no load of {component} {part} is known. Known: {have}.")
+        figure, answer = part_figure(self.load, component, part)
+        return Picture(figure, f"What load does {part} carry, and what does it bear?", answer)
+
+    def show(self, *sections: str) -> None:
+        """Show sections of the page of loads in a notebook (names: report.load_page.SECTIONS)."""
+        from analytics.report.load_page import SECTIONS
+
+        _show(SECTIONS, self.load, sections)
+
+    def save(self, folder: str | Path) -> list[Path]:
+        """Write loads.csv, load_ratings.csv, suspects.csv and load.xlsx. Returns their paths."""
+        from analytics.report.load_files import write_load_files
+
+        return write_load_files(self.load, folder)
+
+
+def _show(sections: Mapping, result: object, names: tuple[str, ...]) -> None:
+    for name in names or sections:
+        if name not in sections:
+            raise AnalyticsError(f"there is no section {name!r}. There are: {', '.join(sections)}.")
+        sections[name](result)

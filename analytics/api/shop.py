@@ -1,0 +1,143 @@
+"""A shop's sheets, read: the records and the lifetimes made of them, as one object."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from analytics.api.results import CheckResult, Shown
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from analytics.lifetimes.table import Lifetimes
+    from analytics.records.load import Records
+    from analytics.records.shop import Shop
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
+class ShopRecords(Shown):
+    """What a shop's sheets say, up to a day. records: the sheets, typed. lifetimes: every part followed.
+
+    table: one row per part fitted, spell and segment (columns in lifetimes.schema).
+    """
+
+    records: Records
+    lifetimes: Lifetimes
+
+    @property
+    def table(self) -> pd.DataFrame:  # type: ignore[override]
+        return self.lifetimes.table
+
+    @property
+    def title(self) -> str:
+        return f"{self.records.shop.name}, as of {self.records.as_of:%Y-%m-%d}"
+
+    @property
+    def caption(self) -> str:
+        return "Parts followed, by component"
+
+    @property
+    def summary(self) -> str:
+        units = int(self.lifetimes.units["count"].sum())
+        parts, failed = (int(self.shown()[c].sum()) for c in ("parts", "failed"))
+        return f"{units:,} units, {parts:,} parts followed, {failed:,} failed"
+
+    def shown(self) -> pd.DataFrame:
+        """Parts followed and failed, by component and part."""
+        table = self.lifetimes.table
+        first, failed = table["segment"] == 1, table["ended"] == "failed"
+        told = table.assign(
+            parts=table["count"].where(first, 0),
+            failed=table["count"].where(failed, 0),
+            of_these_by_install=table["count"].where(failed & (table["cause"] == "install"), 0),
+        )
+        columns = ["parts", "failed", "of_these_by_install"]
+        return told.groupby(["component", "part"], sort=True, as_index=False)[columns].sum()
+
+    def check(self) -> CheckResult:
+        """The books: rows read, used and set aside per sheet, with the reason and the remedy of each."""
+        records = self.records
+        return CheckResult(records, self.lifetimes, records.counts, records.set_aside, records.to_check)
+
+
+def read(folder: str | Path, as_of: str | dt.date | None = None, *, progress: Progress | None = None) -> ShopRecords:
+    """Read a shop's folder of sheets.
+
+    folder: with shop.toml and the sheets (README lists their headings). as_of: the day the records are looked at from, a
+    date or "2024-12-31"; rows the shop could not know by then are invisible. Default: as_of of shop.toml, else the last
+    date in the records. progress: called with a line of text at each stage.
+
+    Raises RecordsError where the folder, a file, a heading, a setting or the date cannot be read.
+
+    >>> shop = analytics.read("data/demo", as_of="2024-09-30")
+    >>> shop
+    ShopRecords(Example Transmission Works (invented), as of 2024-09-30: 855 units, 4,381 parts followed, 120 failed)
+    >>> shop.check().table.head(2)
+        sheet  read  used  set_aside
+    0  builds   862   859          3
+    1  fitted   879   879          0
+    """
+    return _shop(folder, as_of, progress)
+
+
+def from_frames(
+    builds: pd.DataFrame,
+    returns: pd.DataFrame,
+    settings: Mapping[str, object],
+    *,
+    readings: pd.DataFrame | None = None,
+    changes: pd.DataFrame | None = None,
+    fitted: pd.DataFrame | None = None,
+    limits: pd.DataFrame | None = None,
+    judged_again: pd.DataFrame | None = None,
+    parts: pd.DataFrame | None = None,
+    conditions: pd.DataFrame | None = None,
+    as_of: str | dt.date | None = None,
+    progress: Progress | None = None,
+) -> ShopRecords:
+    """Read sheets that are data frames already, by the very rules files are read by: cells as text, units in cells, rows
+    that cannot be used set aside.
+
+    builds, returns; readings, changes, fitted, limits, judged_again, parts, conditions where there are any: one frame per
+    sheet, one row per row of it, headings as README lists them or as ``settings`` maps them. A row is named by its place as ``iloc`` counts, from 0. A serial such as 007 must be text in the frame: a CSV file is best
+    read with ``pd.read_csv(path, dtype=str, keep_default_na=False)``. settings: what shop.toml holds, as a dict; at least the
+    components, each with its column in builds. as_of, progress: see read.
+
+    Raises RecordsError where a frame, a heading, a setting or the date cannot be read.
+
+    >>> builds = pd.DataFrame({"serial": ["A1", "A2"], "built_on": "2023-01-05", "power": ["700 hp", "520 kW"], "shaft": "S-1"})
+    >>> returns = pd.DataFrame({"serial": ["a-1"], "component": ["shaft"], "failed_on": ["2023-11-20"]})
+    >>> analytics.from_frames(builds, returns, {"components": {"shaft": "shaft"}}, as_of="2024-06-30").shown()
+      component          part  parts  failed  of_these_by_install
+    0     shaft           S-1      2       1                    0
+    1     shaft  not recorded      1       0                    0
+    """
+    from analytics.records.frames import shop_of_frames
+
+    frames = {
+        "builds": builds,
+        "returns": returns,
+        "readings": readings,
+        "changes": changes,
+        "fitted": fitted,
+        "limits": limits,
+        "judged_again": judged_again,
+        "parts": parts,
+        "conditions": conditions,
+    }
+    given = {name: frame for name, frame in frames.items() if frame is not None or name in ("builds", "returns")}
+    return _shop(shop_of_frames(given, settings), as_of, progress)
+
+
+def _shop(source: str | Path | Shop, as_of: str | dt.date | None, progress: Progress | None) -> ShopRecords:
+    from analytics.lifetimes.table import make_lifetimes
+    from analytics.records.load import load_records
+
+    records = load_records(source, as_of, progress)
+    return ShopRecords(records, make_lifetimes(records))

@@ -1,0 +1,212 @@
+"""The page of the quarterly review, section by section, in the order it is read."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Protocol
+
+from analytics.models.cells import Clock
+from analytics.places import evidence_folder
+from analytics.report import figures, fleet_figures, outlook_figures
+from analytics.report.cautions import CAUTIONS
+from analytics.report.files import settings_of
+from analytics.report.show import show, show_figure, show_list, show_table, show_title, show_words
+from analytics.review.fleet_view import FleetView
+from analytics.review.outlook import Outlook
+from analytics.review.quarterly import Review
+from analytics.words.answers import worded
+from analytics.words.phrases import article, many
+
+_ASKED: tuple[tuple[Clock, str], ...] = (
+    ("days", "over the years"),
+    ("miles", "over the miles, where an odometer is known"),
+    ("runs", "over passes and pulls"),
+)
+
+
+class Whole(Protocol):
+    """The three parts of a review."""
+
+    @property
+    def review(self) -> Review: ...
+    @property
+    def outlook(self) -> Outlook: ...
+    @property
+    def fleet(self) -> FleetView: ...
+
+
+def opening(whole: Whole) -> None:
+    """Whose review, which quarter, as of when."""
+    show_title(whole.review)
+
+
+def came_back(whole: Whole) -> None:
+    """What came back, and why."""
+    show(whole.review.came_back)
+    if drawn := figures.quarters_figure(whole.review):
+        show_figure(drawn[0], "Is it getting better or worse?", drawn[1])
+
+
+def worse(whole: Whole) -> None:
+    """Whether anything is getting worse: the watch, what was foreseen, lots, revisions, what the watch can see."""
+    outlook = whole.outlook
+    show(outlook.alarms)
+    show_words(*outlook_figures.alarm_promise(evidence_folder()))
+    show_words(worded(outlook.expected).question, level=3)
+    show(outlook.expected, rows=45)
+    if drawn := outlook_figures.expected_figure(outlook):
+        show_figure(drawn[0], f"What was foreseen for {whole.review.span.name}, and what came?", drawn[1])
+    show_words(worded(outlook.lots).question, level=3)
+    show(outlook.lots, rows=30)
+    if drawn := outlook_figures.lots_figure(outlook):
+        show_figure(drawn[0], "How do the lots compare?", drawn[1])
+    for answer in (outlook.revision, outlook.power):
+        show_words(worded(answer).question, level=3)
+        show(answer)
+
+
+def months(whole: Whole) -> None:
+    """How long they had been out, by build month."""
+    show(whole.outlook.months)
+    if drawn := outlook_figures.months_figure(whole.outlook):
+        show_figure(drawn[0], "Which build months come back, and after how long?", drawn[1])
+
+
+def ahead(whole: Whole) -> None:
+    """What comes next, and what it will cost; what to stock; each unit's own chance."""
+    show(whole.outlook.forecast)
+    show_words(*outlook_figures.promise_words(evidence_folder()))
+    for answer in (whole.outlook.stock, whole.outlook.units):
+        show_words(worded(answer).question, level=3)
+        show(answer)
+
+
+def kept(whole: Whole) -> None:
+    """Whether we kept our word."""
+    show(whole.outlook.kept)
+    if drawn := outlook_figures.kept_figure(whole.outlook):
+        show_figure(drawn[0], "How good were the forecasts, and what is the next one?", drawn[1])
+    show_table(whole.outlook.alarms_kept, folded="Alarms raised in the quarters replayed, and what came since")
+
+
+def fleet(whole: Whole) -> None:
+    """How many are out there, and for how long."""
+    show(whole.review.fleet)
+
+
+def clocks(whole: Whole) -> None:
+    """Days or miles: what each leaves out."""
+    show(whole.review.clocks)
+
+
+def components(whole: Whole) -> None:
+    """Which component comes back, at what power and weight."""
+    review = whole.review
+    if drawn := figures.cells_figure(review):
+        show_figure(drawn[0], "Where do they come back?", drawn[1])
+    for component, answer in review.components.items():
+        show_words(component.capitalize(), level=3)
+        show(answer)
+        for clock, asked in _ASKED:
+            if drawn := figures.survival_figure(review, component, clock):
+                show_figure(drawn[0], f"How many {many(component)} have not come back {asked}?", drawn[1])
+        if drawn := figures.findings_figure(review, component):
+            show_figure(drawn[0], f"What is found when {article(component)} comes back?", drawn[1])
+
+
+def causes(whole: Whole) -> None:
+    """What they come back for, whose fault it is, and whether two people say the same."""
+    show(whole.fleet.finding_shares)
+    show(whole.fleet.causes)
+    if drawn := fleet_figures.causes_figure(whole.review, whole.fleet):
+        show_figure(drawn[0], "Whose fault is it, year by year?", drawn[1])
+    show_words("Would two people say the same?", level=3)
+    show(whole.fleet.judged_alike)
+
+
+def drags(whole: Whole) -> None:
+    """When several parts are broken, which killed the others."""
+    show(whole.fleet.first_or_followed)
+    show_words("Which failures drag others with them?", level=3)
+    show(whole.fleet.drags)
+
+
+def wear(whole: Whole) -> None:
+    """Whether failures come early, by chance, or late."""
+    show(whole.review.wear)
+
+
+def again(whole: Whole) -> None:
+    """Whether they come back again."""
+    show(whole.review.again)
+    if drawn := fleet_figures.repeats_figure(whole.review, whole.fleet):
+        show_figure(drawn[0], "Do the units of later years come back less?", drawn[1])
+    show(whole.fleet.by_build_year)
+
+
+def rebuilt(whole: Whole) -> None:
+    """Whether a rebuilt unit lasts as long as a new one, and what to renew while it is open."""
+    show(whole.fleet.rebuilt)
+    if drawn := fleet_figures.rebuilt_figure(whole.review, whole.fleet):
+        show_figure(drawn[0], "How many have not come back again?", drawn[1])
+    show_words("Should a part be renewed as routine while the unit is open?", level=3)
+    show(whole.fleet.renew)
+
+
+def change(whole: Whole) -> None:
+    """What changed since last quarter."""
+    show(whole.review.change)
+
+
+def limits(whole: Whole) -> None:
+    """Which published limits the returns speak to."""
+    show(whole.review.limits)
+
+
+def call(whole: Whole) -> None:
+    """Whom to call."""
+    show(whole.fleet.above, rows=25)
+    show_words("Which odometers are worth asking for?", level=3)
+    show(whole.fleet.odometers, rows=25)
+    show_words("Whom to phone at random?", level=3)
+    show(whole.fleet.random_calls)
+
+
+def how_sure(whole: Whole) -> None:
+    """How sure we are of the records."""
+    show(whole.fleet.how_sure, rows=120)
+    if drawn := fleet_figures.how_sure_figure(whole.fleet):
+        show_figure(drawn[0], "Does what we assume decide the verdicts?", drawn[1])
+
+
+def guarantee(whole: Whole) -> None:
+    """How long a guarantee each power band could carry."""
+    show(whole.fleet.guarantee)
+    show_words(*fleet_figures.guarantee_promise(evidence_folder()))
+    if drawn := fleet_figures.guarantee_figure(whole.review, whole.fleet):
+        show_figure(drawn[0], "What would a guarantee cost, by its length?", drawn[1])
+
+
+def to_fix(whole: Whole) -> None:
+    """What in the records should be mended first."""
+    show(whole.review.to_fix)
+
+
+def counted(whole: Whole) -> None:
+    """Whether every row was used."""
+    show(whole.review.counted)
+
+
+def cautions(whole: Whole) -> None:
+    """What these figures cannot do, and what they rest on."""
+    show_list(CAUTIONS)
+    show_table(settings_of(whole.review), folded="What this review rests on: settings and versions")
+
+
+SECTIONS: dict[str, Callable[[Whole], None]] = {
+    made.__name__: made
+    for made in (
+        opening, came_back, worse, months, ahead, kept, fleet, clocks, components, causes, drags, wear, again, rebuilt, change,
+        limits, call, how_sure, guarantee, to_fix, counted, cautions,
+    )
+}  # fmt: skip
