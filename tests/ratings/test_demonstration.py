@@ -10,6 +10,7 @@ from scipy.stats import norm
 from analytics.errors import AnalyticsError
 from analytics.models.lifedata import life_data
 from analytics.models.mileage import DrivingFit
+from analytics.ratings.bound import RatingSettings, rate_part
 from analytics.ratings.demonstration import chance_of_passing, demonstrate, exposures, needed, units_needed
 from analytics.reasons import Demonstrated
 from analytics.words.saying import say
@@ -91,3 +92,20 @@ def test_chance_of_passing():
     assert chance_of_passing(22, 0, 0.99) == pytest.approx(0.80, abs=0.005)
     with pytest.raises(AnalyticsError, match="cannot be proven"):
         units_needed(0.999999, 0.99, miles_ratio=0.1)
+
+
+@pytest.mark.parametrize(("share", "rank"), [(1.0, 22), (0.8, 28), (0.5, 44)])
+def test_what_is_demonstrated_falls_with_the_share_of_failures_reported(share, rank):
+    """Success run again: of units run to the target without a word only the share counts, so n x share must reach ln(1 - C)/ln R
+    (21.85 for R90C90); the power demonstrated is that of the n-th strongest truck."""
+    power = np.arange(500.0, 560.0)
+    data = life_data(np.full(60, 50_000.0), np.full(60, np.inf), power, np.full(60, 7000.0))
+    expected = power[::-1][rank - 1]
+    assert demonstrate(data, 7000, 50_000, 0.9, 0.9, share=share).power_hp == pytest.approx(expected)
+    # and in the rating, where the share is stated
+    rated = rate_part(data, 7000, None, 50_000, settings=RatingSettings(share=share, explain=False))
+    assert rated.demonstrated_hp == pytest.approx(expected)
+    # left to its prior it is about 80 %
+    if share == 0.8:
+        free = rate_part(data, 7000, None, 50_000, settings=RatingSettings(explain=False))
+        assert free.demonstrated_hp == pytest.approx(expected)

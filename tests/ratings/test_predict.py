@@ -15,7 +15,7 @@ from analytics.evidence.coverage import CELLS, draw_fleet
 from analytics.lifetimes.table import make_lifetimes
 from analytics.models.distributions import survival_of
 from analytics.models.joint import joint_model
-from analytics.models.lifedata import life_data
+from analytics.models.lifedata import from_lifetimes, life_data
 from analytics.models.mileage import DrivingFit
 from analytics.models.posterior import posterior_draws
 from analytics.models.priors import NO_PRIORS, Priors
@@ -370,3 +370,14 @@ def test_a_model_without_a_power_slope_below_zero_is_refused(fleet):
     wrong = replace(top, theta=np.where(np.arange(top.theta.shape[1]) == 2, 0.5, top.theta))
     with pytest.raises(AnalyticsError, match="slope"):
         posterior_draws(model, wrong, 16, 1)
+
+
+def test_a_failure_over_the_limit_counts_and_an_install_error_does_not(tmp_path):
+    """A truck above its limit that fails says what the part can take; in the lives of a rating and in those of a part against part."""
+    causes = ["part", "over limit", "unclear", "", "install"]
+    builds = [build(f"T-{k}11") for k in range(8)]
+    back = [returned(f"T-{k}11", "2023-01-01", cause=c, miles_in_service=9000) for k, c in enumerate(causes)]
+    lifetimes = make_lifetimes(load_records(write_shop(tmp_path, builds=builds, returns=back)))
+    assert lives_of(lifetimes.table, "input shaft", "A", lifetimes.as_of).data.failures == 4
+    data, _ = from_lifetimes(lifetimes.table, "input shaft", "A", lifetimes.as_of)
+    assert data.failures == 4

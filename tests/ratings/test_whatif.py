@@ -262,3 +262,19 @@ def test_without_a_rating_the_reason_is_told(records, demo):
     )
     assert "has no rating as it stands" in out.words[0]
     assert "no rating (" in out.words[1]
+
+
+@pytest.mark.parametrize("price_step", [0.0, 1e6])
+def test_all_in_is_what_comebacks_cost_less_what_the_parts_save(demo, fits, price_step):
+    up = move_limit(
+        demo, "input shaft", "IS-A", 600.0, 700.0, settings=QUICK, fits=fits, draws=256, price_step=price_step
+    )
+    assert up.units_a_year > 0
+    assert up.comeback_cost > 0
+    net = up.comeback_cost - price_step * up.units_a_year
+    assert (net < 0) == (price_step > 0)
+    said = next(w for w in up.words if w.startswith("All in"))
+    assert said.startswith(f"All in, it {'saves' if net < 0 else 'costs'} {abs(net):,.0f} a year as expected")
+    ends = [end - price_step * up.units_a_year for end in (up.comeback_cost_lower, up.comeback_cost_upper)]
+    assert f"(in costs {ends[0]:,.0f} to {ends[1]:,.0f} at" in said
+    assert (up.net_cost, up.net_cost_lower, up.net_cost_upper) == pytest.approx((net, *ends))
