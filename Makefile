@@ -44,6 +44,7 @@ study: $(READY)
 	$(PY) -m tests.interrupted.kill --times 20
 	$(PY) -m analytics coverage
 	$(PY) -m analytics coverage --cutoffs
+	$(PY) -m analytics coverage --power-ratio --replicates 50
 	$(PY) -m analytics coverage --shops 100
 	$(PY) -m analytics coverage --watch 40
 	$(PY) -m analytics coverage --guarantee 40
