@@ -5,7 +5,9 @@ from __future__ import annotations
 import argparse
 import io
 import math
+import signal
 import sys
+import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -194,6 +196,11 @@ def commands() -> tuple[Command, ...]:
                 _argument(
                     "--cutoffs", action="store_true", help="the study of the verdicts step, slope, can't tell instead"
                 ),
+                _argument(
+                    "--power-ratio",
+                    action="store_true",
+                    help="the study of the power a part carries against another instead",
+                ),
                 _counted(
                     "--watch",
                     "replay N invented quiet shops, and half as many with troubles, through the quarterly watch",
@@ -251,6 +258,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         if isinstance(stream, io.TextIOWrapper):  # a console or file of few letters: the others come as their numbers
             stream.reconfigure(errors="backslashreplace")
     arguments = _parser().parse_args(argv)
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGTERM, _stop)
     try:
         arguments.run(arguments)
     except AnalyticsError as err:
@@ -268,6 +277,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         _say("stopped. Nothing half-written was left under a file's own name.")
         return 130
     return 0
+
+
+def _stop(*_: object) -> None:
+    """A request to end is met as the key that stops: what is half-written is taken away first."""
+    raise KeyboardInterrupt
 
 
 def _say(error: str) -> int:
@@ -395,7 +409,7 @@ def _accept(arguments: argparse.Namespace) -> None:
         arguments.why,
     )
     print(
-        f"Added to limits: {entry.component} {entry.part}, {'up to ' + entry.weight_up_to if entry.weight_up_to else 'any weight'}, {entry.power_limit} from {entry.effective_on}.\n{entry.reason}"
+        f"Added to limits: {entry.component} {entry.part}, {entry.weights}, {entry.power_limit} from {entry.effective_on}.\n{entry.reason}"
     )
 
 
@@ -413,6 +427,7 @@ def _backtest(arguments: argparse.Namespace) -> None:
 def _coverage(arguments: argparse.Namespace) -> None:
     for asked, study in (
         (arguments.cutoffs, _cutoff_study),
+        (arguments.power_ratio, _power_ratio_study),
         (arguments.watch, _watch_study),
         (arguments.guarantee, _guarantee_study),
         (arguments.shops, _shops_study),
@@ -429,6 +444,13 @@ def _cutoff_study(arguments: argparse.Namespace) -> None:
 
     table = run(arguments.out, arguments.replicates, arguments.jobs, arguments.cells, progress=_progress())
     _print(table[["cell", "fleets", "said_step", "said_slope", "wrong", "wrong_se", "place_holds"]])
+
+
+def _power_ratio_study(arguments: argparse.Namespace) -> None:
+    from analytics.evidence.power_ratio import run
+
+    table = run(arguments.out, arguments.replicates, arguments.jobs, arguments.cells, progress=_progress())
+    _print(table[["cell", "compared", "lower_holds", "upper_holds"]])
 
 
 def _watch_study(arguments: argparse.Namespace) -> None:

@@ -10,6 +10,26 @@ from pathlib import Path
 
 from analytics.errors import AnalyticsError
 
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+
+
+def plain_text(value: object) -> object:
+    """A text that a spreadsheet would run as a formula gets a leading apostrophe; numbers as text stay as they are."""
+    if not isinstance(value, str) or not value.startswith(_FORMULA):
+        return value
+    try:
+        float(value.replace(",", ""))
+    except ValueError:
+        return "'" + value
+    return value
+
+
+def sweep(path: Path) -> None:
+    """Take away what writers of ``path`` left behind when they were killed. Only for one who knows that no other is writing it."""
+    for left in path.parent.iterdir():
+        if left.name.startswith(f".{path.name}.") and left.suffix == ".part":
+            left.unlink(missing_ok=True)
+
 
 @contextmanager
 def whole_file(path: Path) -> Iterator[Path]:

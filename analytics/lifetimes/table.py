@@ -14,6 +14,7 @@ from analytics.lifetimes.segments import cut_at_changes, cut_to_sight, join_flag
 from analytics.lifetimes.sight import make_sight
 from analytics.lifetimes.spells import make_spells
 from analytics.lifetimes.units import DAY, gaps, make_units
+from analytics.records.cover import band_of, class_of
 from analytics.records.load import NOT_RECORDED, Records
 from analytics.records.shop import Shop
 
@@ -71,9 +72,11 @@ def make_lifetimes(records: Records) -> Lifetimes:
     return Lifetimes(shop, records.as_of, table, _fleet(records, units), sight, tuple(notes + more))
 
 
-def _bands(values: pd.Series, edges: tuple[float, ...], labels: list[str], right: bool) -> pd.Series:
-    cut = pd.cut(values, [-np.inf, *edges, np.inf], right=right, labels=labels)
-    return cut.cat.add_categories(NOT_RECORDED).fillna(NOT_RECORDED)
+def _named(values: pd.Series, number: np.ndarray, labels: list[str]) -> pd.Series:
+    """The name of each value's band or class, unknown values apart."""
+    codes = np.where(values.isna(), len(labels), number)
+    names = pd.CategoricalDtype([*labels, NOT_RECORDED], ordered=True)
+    return pd.Series(pd.Categorical.from_codes(codes, dtype=names), index=values.index)
 
 
 def _finish(rows: pd.DataFrame, records: Records, units: pd.DataFrame) -> pd.DataFrame:
@@ -101,8 +104,10 @@ def _finish(rows: pd.DataFrame, records: Records, units: pd.DataFrame) -> pd.Dat
             "torque_lbft": rows["power_hp"] * _TORQUE / rpm,
             "weight_lb": rows["weight_lb"],
             "use": rows["use"],
-            "power_band": _bands(rows["power_hp"], shop.power_bands, shop.band_labels(), right=False),
-            "weight_class": _bands(rows["weight_lb"], shop.weight_classes, shop.class_labels(), right=True),
+            "power_band": _named(rows["power_hp"], band_of(rows["power_hp"], shop.power_bands), shop.band_labels()),
+            "weight_class": _named(
+                rows["weight_lb"], class_of(rows["weight_lb"], shop.weight_classes), shop.class_labels()
+            ),
             **{f"extra_{name}": build[f"extra_{name}"] for name in shop.extra_columns},
             "builder": build["builder"],
             "built_on": build["built_on"],

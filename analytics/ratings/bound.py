@@ -8,6 +8,7 @@ few failures log p is biased upward and the first-order bound is too high.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -37,9 +38,12 @@ from analytics.models.priors import Priors
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import objective
 from analytics.ratings.demonstration import demonstrate, rough_miles
+from analytics.records.cover import class_of
 from analytics.words.saying import say
 
 NAN = float("nan")
+#: signed root by which a calibration may move a bound at the most (a judgement)
+_CALIBRATION_MOST = 1.5
 FAR_BEHIND = 4.0  # log-likelihood by which a life law must lose to be left out altogether
 
 
@@ -564,23 +568,15 @@ def rate_part(
     behind = [best - float(t.value[0]) for _, t in fits]
     if several:
         uses = _uses_to_rate(rated, s, reasons)
-    # the harshest use by the first-order bound, then the full bound for it alone
-    picked = uses[0]
-    if several:
-        firsts = [
-            min(
-                rate_law(m, t, weight_lb, k, target, confidence, s, seed, False, d).first_order
-                for (m, t), d in zip(fits, behind, strict=True)
-            )
-            for k in uses
+
+    def rated_for(k: int, sure: float = confidence, full: bool = True) -> list[LawRating]:
+        return [
+            rate_law(m, t, weight_lb, k, target, sure, s, seed, full, d) for (m, t), d in zip(fits, behind, strict=True)
         ]
-        picked = uses[int(np.argmin(firsts))]
-        if len(uses) > 1:
-            reasons.append(f"use not stated: rated for {data.use_names[picked]}, the harshest with enough on record")
-    laws = [
-        rate_law(m, t, weight_lb, picked, target, confidence, s, seed, True, d)
-        for (m, t), d in zip(fits, behind, strict=True)
-    ]
+
+    picked, laws = _harshest(uses, rated_for, confidence, s.replicates)
+    if several and len(uses) > 1:
+        reasons.append(f"use not stated: rated for {data.use_names[picked]}, the harshest with enough on record")
     chosen = min(laws, key=lambda r: r.calibrated)
     estimate = max(laws, key=lambda r: r.loglik).estimate
     opinion = min([r.opinion for r in laws if np.isfinite(r.opinion)], default=NAN)
@@ -633,6 +629,29 @@ def rate_part(
         early.share,
         picked,
     )
+
+
+def _harshest(
+    uses: list[int], rated_for: Callable[..., list[LawRating]], confidence: float, replicates: int
+) -> tuple[int, list[LawRating]]:
+    """The use whose calibrated bound is the lowest, and its ratings. rated_for(use, confidence, full) rates one.
+
+    Uses are calibrated from the lowest first-order bound up; one is passed over where even a far stricter first-order bound than any
+    calibration asks for lies above the lowest found.
+    """
+    if len(uses) == 1:
+        return uses[0], rated_for(uses[0])
+    firsts = {k: min(r.first_order for r in rated_for(k, full=False)) for k in uses}
+    strictest = float(norm.cdf(ndtri(confidence) + _CALIBRATION_MOST))
+    picked, laws, lowest = uses[0], [], np.inf
+    for k in sorted(uses, key=firsts.__getitem__):
+        if laws and (replicates < 20 or min(r.first_order for r in rated_for(k, strictest, False)) >= lowest):
+            continue
+        own = rated_for(k)
+        bound = min(r.calibrated for r in own)
+        if not laws or bound < lowest:
+            picked, laws, lowest = k, own, bound
+    return picked, laws
 
 
 def _uses_to_rate(data: LifeData, s: RatingSettings, reasons: list[str]) -> list[int]:
@@ -710,10 +729,9 @@ def _describe(data: LifeData, fits, weight_lb: float, s: RatingSettings, checks:
                 f"power and the other columns move together (variance inflation {vif:.1f}): their effects cannot "
                 "be told apart, and no vehicle outside the mix seen is rated"
             )
-    edges = np.log(np.asarray(s.weight_edges))
-    classes = np.digitize(data.log_weight, edges, right=True)
+    classes = class_of(np.exp(data.log_weight), s.weight_edges)
     hit = np.unique(classes[data.failed])
-    here = int(np.digitize(np.log(weight_lb), edges, right=True))
+    here = int(class_of(weight_lb, s.weight_edges))
     if len(hit) == 1 and len(np.unique(classes)) > 1 and here != hit[0]:
         checks.append(
             "all failures are in one weight class, and it is not this one: the step between classes rests on its prior"

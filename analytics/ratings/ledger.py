@@ -17,17 +17,21 @@ import pandas as pd
 from analytics.errors import AnalyticsError
 from analytics.models.lifedata import class_words
 from analytics.ratings.sheet import Ratings
+from analytics.records.cells import WEIGHT, written
+from analytics.records.cover import Weights, same_edge, weights_of
 from analytics.records.files import find_grid
 from analytics.records.headings import HEADINGS
+from analytics.records.load import load_records
+from analytics.records.other_sheets import LIMITS_CLASH
 from analytics.records.shop import Shop
-from analytics.whole import whole_file
+from analytics.whole import plain_text, sweep, whole_file
 
 _COLUMNS = ("component", "part", "weight_up_to", "use", "power_limit", "effective_on", "reason")
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One accepted limit as written."""
+    """One accepted limit as written: amounts with their unit; weight_up_to "7500 lb", "over 9000 lb", or blank for any weight."""
 
     component: str
     part: str
@@ -36,6 +40,12 @@ class Entry:
     power_limit: str
     effective_on: str
     reason: str
+
+    @property
+    def weights(self) -> str:
+        """The weights it holds for, in words."""
+        text = self.weight_up_to
+        return text if text.startswith("over") else f"up to {text}" if text else "any weight"
 
 
 def fingerprint(source: Path | Shop) -> str:
@@ -71,8 +81,9 @@ def accept(
 ) -> Entry:
     """Append one limit to the shop's ``limits`` sheet, with the evidence it was accepted on.
 
-    by: the person who decides; nothing is written without a name. Raises AnalyticsError where the row is not in the
-    ratings, where the power lies above what they prove, or where limits is not kept as CSV.
+    weight_up_to_lb: the row of the ratings; the open top class is written as all weights above the last edge. by: the person who
+    decides; nothing is written without a name. Raises AnalyticsError where the row is not in the ratings, where the power lies above
+    what they prove, where a limit of that day is on file already, or where limits is not kept as CSV.
     """
     if not 20 <= power_hp <= 5000:
         raise AnalyticsError(f"{power_hp:g} hp cannot be a limit: give a power from 20 to 5,000 hp.")
@@ -86,7 +97,7 @@ def accept(
     row = table[
         (table["component"] == component)
         & (table["part"] == part)
-        & (table["weight_up_to"] == weight_up_to_lb)
+        & same_edge(table["weight_up_to"], weight_up_to_lb)
         & (table["use"] == use)
     ]
     if row.empty:
@@ -117,17 +128,52 @@ def accept(
     reason = "; ".join(
         p for p in (why.strip(), f"accepted by {by.strip()}", f"verdict {found['verdict']}", f"evidence: {told}") if p
     )
+    shop = ratings.records.shop
+    held = weights_of(float(found["weight_up_to"]), shop.weight_classes)
     entry = Entry(
         component,
         part,
-        "" if math.isinf(weight_up_to_lb) else f"{weight_up_to_lb:.0f} lb",
+        _weights_text(held, shop.weight_unit),
         use,
         f"{math.floor(power_hp + 1e-9)} hp",
         effective_on.isoformat(),
         " ".join(reason.split()),
     )
-    append(ratings.records.shop, entry)
+    _refuse_second(shop, entry, held)
+    append(shop, entry)
     return entry
+
+
+def _weights_text(held: Weights, unit: str) -> str:
+    """The weights of a limit as they are read back, exactly."""
+    if not math.isnan(held.over_lb):
+        return f"over {written(held.over_lb, WEIGHT, unit)}"
+    return "" if math.isnan(held.up_to_lb) else written(held.up_to_lb, WEIGHT, unit)
+
+
+def _refuse_second(shop: Shop, entry: Entry, held: Weights) -> None:
+    """Raise AnalyticsError where a limit of the same day, part, weights and use is on file: neither would hold."""
+    again = load_records(shop.folder, as_of=entry.effective_on)
+    aside = again.set_aside
+    clash = aside[aside["reason"] == LIMITS_CLASH]
+    if len(clash):
+        raise AnalyticsError(
+            f"{clash['file'].iat[0]} row {clash['row'].iat[0]}: {LIMITS_CLASH}. Delete the row that is wrong first, or date the later one."
+        )
+    own = again.limits
+    own = own[
+        (own["component"] == entry.component)
+        & (own["part"] == entry.part)
+        & (own["use"] == entry.use)
+        & (own["effective_on"] == pd.Timestamp(entry.effective_on))
+        & same_edge(own["weight_up_to_lb"].fillna(math.inf), math.inf if math.isnan(held.up_to_lb) else held.up_to_lb)
+        & same_edge(own["weight_over_lb"].fillna(math.inf), math.inf if math.isnan(held.over_lb) else held.over_lb)
+    ]
+    if len(own):
+        raise AnalyticsError(
+            f"limits row {own['row'].iat[0]} has a limit of {own['power_limit_hp'].iat[0]:g} hp for {entry.component} {entry.part}, the same weights and use, "
+            f"from {entry.effective_on} already: delete that row, or give a later day with --effective-on."
+        )
 
 
 def append(shop: Shop, entry: Entry) -> Path:
@@ -145,6 +191,7 @@ def append(shop: Shop, entry: Entry) -> Path:
             f"limits is kept in {path.name}: save it as limits.csv first and take it out of there, so that a line can be added without touching the others."
         )
     with _locked(path):
+        sweep(path)  # nobody else is writing it
         old = path.read_bytes() if path.exists() else b""
         new = _with_line(old, shop, entry, path.name)
         try:
@@ -208,7 +255,12 @@ def _with_line(old: bytes, shop: Shop, entry: Entry, name: str) -> bytes:
             f"{name} has no column {', '.join(lost)}: add it to the heading row first; without it the limit would hold for more "
             "than was rated, or its reason be lost."
         )
-    values = {c: getattr(entry, c) for c in _COLUMNS}
+    values = {c: getattr(entry, c) for c in _COLUMNS} | {"reason": plain_text(entry.reason)}
+    run = next((v for c, v in values.items() if c != "reason" and plain_text(v) != v), None)
+    if run is not None:
+        raise AnalyticsError(
+            f"{run!r} would run as a formula when {name} is opened in a spreadsheet, so no line was added. Give it another name in the sheets."
+        )
     row = [values.get(keys.get(_key(c), ""), "") for c in lines[head_at]]
     ending = "\r\n" if "\r\n" in text else "\n"
     made = io.StringIO()
@@ -233,5 +285,5 @@ def history(limits: pd.DataFrame, component: str, part: str) -> pd.DataFrame:
     """Every limit ever published for a part, oldest first, with its reason."""
     own = limits[(limits["component"] == component) & (limits["part"] == part)]
     return own.sort_values(["effective_on", "weight_up_to_lb"], kind="stable")[
-        ["effective_on", "weight_up_to_lb", "use", "power_limit_hp", "reason"]
+        ["effective_on", "weight_up_to_lb", "weight_over_lb", "use", "power_limit_hp", "reason"]
     ].reset_index(drop=True)

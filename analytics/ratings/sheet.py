@@ -16,6 +16,7 @@ from analytics.ratings.basis import options_of, part_lives
 from analytics.ratings.bound import RatingBound, rate_weights
 from analytics.ratings.options import Options
 from analytics.reasons import Lives, Reason, reason
+from analytics.records.cover import over
 from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED, Records
 
@@ -210,7 +211,7 @@ def class_weights(data: LifeData, edges: tuple[float, ...], options: Options) ->
     heavy = np.sort(np.repeat(np.exp(data.log_weight), data.weight.astype(int)))[::-1]
     top = heavy[min(options.settings.cap_rank, len(heavy)) - 1]
     top = math.floor(top / 100 + 1e-9) * 100.0
-    return (*edges, top) if top > edges[-1] else edges
+    return (*edges, top) if over(top, edges[-1]) else edges
 
 
 def _own_uses(data: LifeData, options: Options) -> list[str]:

@@ -23,6 +23,7 @@ from analytics.ratings.demonstration import SHAPES, exposures, needed
 from analytics.ratings.options import Options
 from analytics.ratings.predict import PartFit, fit_lives
 from analytics.reasons import Unfitted
+from analytics.records.cover import over, up_to
 from analytics.records.load import Records
 from analytics.words.ratings.predict import law_words
 from analytics.words.saying import say
@@ -81,7 +82,10 @@ def build_mix(
         count = recent["count"].to_numpy(float)
         if weightless:
             weight = np.full(len(weight), ANY_WEIGHT)
-        in_power, in_weight = (power > low_hp) & (power <= high_hp), (weight > weight_from) & (weight <= weight_up_to)
+        in_power, in_weight = (
+            (power > low_hp) & (power <= high_hp),
+            over(weight, weight_from) & up_to(weight, weight_up_to),
+        )
         inside = in_power & in_weight
         if inside.any():
             known = count[~np.isnan(power) & ~np.isnan(weight)].sum()

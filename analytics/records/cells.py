@@ -194,6 +194,19 @@ def _out_of_range(low: float, high: float, kind: Quantity) -> tuple | None:
     return None
 
 
+def written(value: float, kind: Quantity, unit: str) -> str:
+    """The shortest text, in ``unit`` or in ``kind.unit``, that parse_quantity reads back as exactly ``value`` (in kind.unit)."""
+    texts = [f"{_not_thousands(f'{value:.15g}')} {kind.unit}", f"{_not_thousands(repr(float(value)))} {kind.unit}"]
+    for digits in range(13):
+        texts.append(f"{_not_thousands(f'{value / kind.units[unit.casefold()]:.{digits}f}')} {unit}")
+    return min((t for t in texts if parse_quantity(t, kind, unit)[0] == value), key=len)
+
+
+def _not_thousands(number: str) -> str:
+    """3.402 as 3.4020: three places after a point could be thousands."""
+    return number + "0" if re.fullmatch(r"\d{1,3}\.\d{3}", number) else number
+
+
 def _tail(tail: str, kind: Quantity) -> tuple[str, str, bool, str]:
     """Unit, qualifier, whether 'about', and the first word that is none of these."""
     unit, qualifier, about = "", "", False

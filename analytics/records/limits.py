@@ -5,26 +5,60 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from analytics.records.cover import edge_groups, over, same_edge, up_to
+
 
 def limit_for(limits: pd.DataFrame, trucks: pd.DataFrame) -> np.ndarray:
     """Row of ``limits`` (position, -1 for none) that holds for each row of ``trucks``; shape (rows,).
 
-    trucks: component, part, use, weight_lb, day (the build date, or the day asked about). Of the limits of the part in
-    force by that day the narrowest weight edge that covers the truck holds, a stated use before any use, and the latest
-    date before an earlier one. A truck of unknown weight falls only under limits without a weight edge.
+    limits: component, part, use, weight_up_to_lb, weight_over_lb (both NaN: any weight), effective_on. trucks: component, part,
+    use, weight_lb, day (the build date, or the day asked about). Of the limits of the part in force by that day that cover the truck
+    (see `cover`) the narrowest weight holds, a stated use before any use, and the latest date before an earlier one; a limit over an
+    edge is narrower than one for any weight. From its day on a limit over an edge takes the place, above that edge, of every earlier
+    one for the same use that names another edge above it: the open class is rated at another weight each quarter.
     """
     chosen = np.full(len(trucks), -1)
     if limits.empty or trucks.empty:
         return chosen
-    rank = limits.assign(
-        at=np.arange(len(limits)), any_use=limits["use"] == "", edge=limits["weight_up_to_lb"].fillna(np.inf)
-    )
-    # later rows overwrite earlier ones: widest edge first, any use before a stated one, oldest first
-    rank = rank.sort_values(["edge", "any_use", "effective_on"], ascending=[False, False, True], kind="stable")
     component, part, use = (trucks[c].astype(str).to_numpy() for c in ("component", "part", "use"))
     weight, day = trucks["weight_lb"].to_numpy(float), trucks["day"].to_numpy()
-    for row in rank.itertuples():
+    rows = list(_ranked(limits).itertuples())
+    opened = [r for r in rows if not np.isnan(r.weight_over_lb)]
+    # later rows overwrite earlier ones
+    for row in rows:
         covers = (component == row.component) & (part == row.part) & ((row.use == "") | (use == row.use))
-        covers &= (day >= np.datetime64(row.effective_on)) & ((row.edge == np.inf) | (weight <= row.edge))
+        covers &= day >= np.datetime64(row.effective_on)
+        if not np.isnan(row.weight_up_to_lb):
+            covers &= up_to(weight, row.weight_up_to_lb)
+        if not np.isnan(row.weight_over_lb):
+            covers &= over(weight, row.weight_over_lb)
+        for other in opened:
+            if _replaces(other, row):
+                covers &= ~(over(weight, other.weight_over_lb) & (day >= np.datetime64(other.effective_on)))
         chosen[covers] = row.at
     return chosen
+
+
+def _ranked(limits: pd.DataFrame) -> pd.DataFrame:
+    """The limits with their position, ``at``: widest weight first, any use before a stated one, oldest first."""
+    own = limits.assign(
+        at=np.arange(len(limits)), any_use=limits["use"] == "", kind=limits["weight_up_to_lb"].notna() * 2 + limits["weight_over_lb"].notna(),
+        narrow=edge_groups(limits["weight_over_lb"]).fillna(-edge_groups(limits["weight_up_to_lb"])).fillna(0.0),
+    )  # fmt: skip
+    return own.sort_values(
+        ["kind", "narrow", "any_use", "effective_on"], ascending=[True, True, False, True], kind="stable"
+    )
+
+
+def _replaces(opened, row) -> bool:
+    """Whether a limit over an edge takes the place of another one above that edge."""
+    if (opened.component, opened.part, opened.use) != (row.component, row.part, row.use) or opened.at == row.at:
+        return False
+    if not np.isnan(row.weight_up_to_lb):
+        return opened.effective_on >= row.effective_on and bool(over(row.weight_up_to_lb, opened.weight_over_lb))
+    return (
+        not np.isnan(row.weight_over_lb)
+        and opened.effective_on > row.effective_on
+        and not same_edge(row.weight_over_lb, opened.weight_over_lb)
+        and row.weight_over_lb > opened.weight_over_lb
+    )

@@ -229,7 +229,7 @@ _COLUMNS: dict[str, dict[str, object]] = {
         "weight_lb": float, "weight_kind": _TEXT, "weight_lost": bool, "use": _TEXT, "odometer": float, "flags": _TEXT,
     },
     "limits": {
-        "component": _TEXT, "part": _TEXT, "weight_up_to_lb": float, "use": _TEXT, "power_limit_hp": float,
+        "component": _TEXT, "part": _TEXT, "weight_up_to_lb": float, "weight_over_lb": float, "use": _TEXT, "power_limit_hp": float,
         "effective_on": _DAY, "reason": _TEXT,
     },
     "judged_again": {

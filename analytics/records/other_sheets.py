@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 
 from analytics.records import cells
 from analytics.records.book import Sheet
+from analytics.records.cover import edge_groups
 from analytics.records.loads import plain, quantity, read_load, to_crank, words
 from analytics.records.parts import NOT_RECORDED, name_components, name_parts
 from analytics.records.shop import Shop
 from analytics.records.words import RUNNING, choose
+
+LIMITS_CLASH = "another limit of the same day, part, weight and use says otherwise"
 
 
 def read_fitted(fitted: Sheet, shop: Shop) -> None:
@@ -115,14 +120,52 @@ def read_limits(limits: Sheet, shop: Shop) -> None:
     limit = quantity(limits, "power_limit", cells.POWER, shop.power_unit, "power_limit_hp")
     limits.set_aside(limit["value"].isna(), "power_limit", "no power limit that could be read", "write it as 650 hp")
     values["power_limit_hp"] *= to_crank(limit["qualifier"], shop)
-    weight = quantity(limits, "weight_up_to", cells.WEIGHT, shop.weight_unit, "weight_up_to_lb")
-    remedy = "write it as 7,500 lb, or leave it blank if the limit holds for any weight"
-    limits.set_aside(weight["problem"] != "", "weight_up_to", weight["problem"], remedy)
+    _read_limit_weights(limits, shop)
     values["use"] = words(limits, "use", shop)
     values["reason"] = limits.text("reason")
     both = limits.values["effective_on:second"].notna()
     remedy = 'write the date as 2024-03-31, or state in shop.toml: [dates] order = "month first" (or "day first")'
     limits.set_aside(both, "effective_on", "could be two days", remedy)
+    _one_limit_a_day(limits)
+
+
+_OVER = re.compile(r"\s*(?:over|above|more than|>)\s*(.+)", re.IGNORECASE | re.DOTALL)
+
+
+def _read_limit_weights(limits: Sheet, shop: Shop) -> None:
+    """``weight_up_to`` as an edge (7,500 lb), as all above one (over 9,000 lb), or blank."""
+    text = limits.text("weight_up_to")
+    above = text.str.match(_OVER)
+    parsed = cells.by_distinct(
+        text.str.replace(_OVER, r"\1", regex=True),
+        lambda t: cells.parse_quantity(t, cells.WEIGHT, shop.weight_unit),
+        cells.QUANTITY_COLUMNS,
+    ).astype({"value": float, "low": float, "high": float})
+    remedy = "write it as 7,500 lb, as over 9,000 lb, or leave it blank if the limit holds for any weight"
+    unread = (parsed["problem"] != "") | (above & parsed["value"].isna())
+    limits.set_aside(
+        unread, "weight_up_to", parsed["problem"].where(parsed["problem"] != "", "no weight named"), remedy
+    )
+    ranged = parsed["high"] > parsed["low"]
+    limits.doubt(ranged, "weight_up_to", "a range: its middle is taken", "write the figure, if it is known")
+    limits.values["weight_up_to_lb"] = parsed["value"].where(~above)
+    limits.values["weight_over_lb"] = parsed["value"].where(above)
+
+
+def _one_limit_a_day(limits: Sheet) -> None:
+    """Two limits of one day for the same part, weights and use cannot both be right."""
+    values = limits.values
+    what = ["component", "part", "use", "effective_on", "up_to", "over"]
+    live = values.loc[limits.in_use].assign(
+        part=lambda v: v["part"].str.casefold(),
+        up_to=lambda v: edge_groups(v["weight_up_to_lb"]),
+        over=lambda v: edge_groups(v["weight_over_lb"]),
+    )[[*what, "power_limit_hp"]]
+    again = _mask(limits, live.index[live.duplicated()])
+    limits.set_aside(again, "power_limit", "the same limit is entered twice", "nothing to do")
+    live = live.drop_duplicates()
+    clash = _mask(limits, live.index[live.duplicated(what, keep=False)])
+    limits.set_aside(clash, "power_limit", LIMITS_CLASH, "delete the row that is wrong, or date the later one")
 
 
 def _mask(sheet: Sheet, labels: pd.Index) -> np.ndarray:

@@ -85,7 +85,7 @@ class Supersession:
 class Shop:
     """Settings of one shop, every one with its default (README lists them).
 
-    Power bands run from their lower edge up to, not including, the next; a weight class includes its upper edge.
+    Power bands run from their lower edge up to, not including, the next; a weight class includes its upper edge; `cover` says how near.
     The default edges (400, 600, 1,000 hp; 7,500, 9,000 lb), the driveline loss (18 %) and the 60,000 miles a year
     above which an odometer is doubted are common practice, no source.
     """

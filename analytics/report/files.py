@@ -17,7 +17,7 @@ from analytics.report.tables import heading
 from analytics.review.fleet_view import FleetView
 from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
-from analytics.whole import whole_file
+from analytics.whole import plain_text, whole_file
 from analytics.words.answers import worded
 
 LIFETIME_COLUMNS = [
@@ -62,18 +62,6 @@ VIEW_FILES = {
     "guarantee": ("guarantee", "Guarantee"),
 }
 _SHEET_ROWS = 1_048_576
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
-
-
-def plain_text(value: object) -> object:
-    """A text that a spreadsheet would run as a formula gets a leading apostrophe; numbers as text stay as they are."""
-    if not isinstance(value, str) or not value.startswith(_FORMULA):
-        return value
-    try:
-        float(value.replace(",", ""))
-    except ValueError:
-        return "'" + value
-    return value
 
 
 def write_csv(frame: pd.DataFrame, path: Path) -> None:

@@ -15,6 +15,7 @@ from analytics.ratings.ledger import history
 from analytics.ratings.model_checks import OFF, ModelChecks
 from analytics.ratings.sheet import PartRating, Ratings, judge, seen_words
 from analytics.report.figures import _plt, _tidy
+from analytics.words.phrases import edge_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -145,8 +146,10 @@ def history_figure(ratings: Ratings, component: str, part: str) -> tuple[Figure,
     plt = _plt()
     figure, ax = plt.subplots(figsize=(7.2, 2.6), layout="constrained")
     end = ratings.records.as_of
-    for i, ((edge, use), own) in enumerate(past.groupby([past["weight_up_to_lb"].fillna(np.inf), "use"], sort=True)):
-        name = ("any weight" if edge == np.inf else f"up to {edge:,.0f} lb") + (f", {use}" if use else "")
+    for i, ((edge, above, use), own) in enumerate(
+        past.groupby([past["weight_up_to_lb"].fillna(np.inf), past["weight_over_lb"].fillna(-np.inf), "use"], sort=True)
+    ):
+        name = edge_words(edge, above) + (f", {use}" if use else "")
         days = [*own["effective_on"], end]
         ax.step(
             days,

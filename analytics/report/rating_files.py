@@ -11,6 +11,7 @@ import pandas as pd
 
 from analytics.ratings.ledger import fingerprint
 from analytics.ratings.sheet import Ratings
+from analytics.records.cover import over, same_edge
 from analytics.records.limits import limit_for
 from analytics.report.cautions import CAUTIONS
 from analytics.report.files import write_book, write_csv
@@ -107,7 +108,8 @@ def _limits(ratings: Ratings, own: pd.DataFrame, use: str) -> list[str]:
         edges = ()
     cells = []
     for edge in (*edges, None):
-        row = own[own["weight_up_to"] == edge] if edge else own[own["weight_up_to"] > max(edges, default=0.0)]
+        opened = over(own["weight_up_to"], max(edges, default=0.0))
+        row = own[same_edge(own["weight_up_to"], edge)] if edge else own[opened]
         published = _published(ratings, row, use) if use and len(row) else None
         told = _publishable(row, published)
         if edge is None and len(row) and told != "ask us" and edges:

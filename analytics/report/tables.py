@@ -15,6 +15,7 @@ _SHOWN: dict[str, tuple[str, str]] = {
     "power_limit_hp": ("limit, hp", _WHOLE),
     "weight_lb": ("weight, lb", _WHOLE),
     "weight_up_to_lb": ("up to, lb", _WHOLE),
+    "weight_over_lb": ("over, lb", _WHOLE),
     "odometer": ("odometer", _WHOLE),
     "cost": ("cost", _WHOLE),
     "power_at_build_hp": ("power at build, hp", _WHOLE),

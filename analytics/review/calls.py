@@ -11,6 +11,7 @@ from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import Lifetimes
 from analytics.ratings.predict import chances, with_early
 from analytics.ratings.unknowns import ask_first
+from analytics.records.cover import weights_of
 from analytics.records.limits import limit_for
 from analytics.records.load import Records
 from analytics.review.answer import Answer, listed, numbered, percent, plural
@@ -51,6 +52,7 @@ def chances_ahead(stand: Stand) -> pd.DataFrame:
     )
 
 
+_PART = ["component", "part"]
 _ABOVE = [
     "serial",
     "above",
@@ -74,7 +76,8 @@ def above_limit(records: Records, stand: Stand, proposed: pd.DataFrame | None = 
     """
     which = "published" if proposed is None else "proven"
     question = f"Which trucks in service run above what is {which}?"
-    limits = records.limits if proposed is None else _as_limits(proposed, stand.as_of)
+    edges = stand.lifetimes.shop.weight_classes
+    limits = records.limits if proposed is None else _as_limits(proposed, edges, stand.as_of)
     empty = pd.DataFrame(columns=_ABOVE)
     if limits.empty and proposed is None:
         return Answer(question, (f"No limit is {which}, so no truck can be above one.",), empty)
@@ -88,6 +91,9 @@ def above_limit(records: Records, stand: Stand, proposed: pd.DataFrame | None = 
     at = limit_for(limits, asked)
     found = np.append(limits["power_limit_hp"].to_numpy(float), np.nan)
     trucks["limit_hp"] = found[at]  # -1: no limit, the last
+    if proposed is not None:  # a class without a row has nothing proven either
+        named = pd.MultiIndex.from_frame(trucks[_PART]).isin(pd.MultiIndex.from_frame(limits[_PART]))
+        trucks.loc[(at < 0) & named, "limit_hp"] = 0.0
     limited = trucks[trucks["limit_hp"].notna()]
     nothing = limited["limit_hp"] == 0
     held = int(limited.loc[limited["power_hp"].notna() | nothing, "unit"].nunique())
@@ -216,14 +222,13 @@ def _per_unit(over: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
     )[_ABOVE]
 
 
-def _as_limits(proposed: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
+def _as_limits(proposed: pd.DataFrame, edges_lb: tuple[float, ...], day: pd.Timestamp) -> pd.DataFrame:
     """The sheet's rows as limits; 0 hp where no power is proven."""
-    # the open top class is rated at a weight of its own, and holds for all that is heavier
-    top = proposed.groupby(["component", "part", "use"])["weight_up_to"].transform("max")
+    held = [weights_of(w, edges_lb) for w in proposed["weight_up_to"]]
     return pd.DataFrame(
         {
             "component": proposed["component"], "part": proposed["part"], "use": proposed["use"], "power_limit_hp": proposed["proposed_hp"].fillna(0.0),
-            "weight_up_to_lb": proposed["weight_up_to"].where(proposed["weight_up_to"] < top), "effective_on": day,
+            "weight_up_to_lb": [w.up_to_lb for w in held], "weight_over_lb": [w.over_lb for w in held], "effective_on": day,
         }
     ).reset_index(drop=True)  # fmt: skip
 

@@ -9,13 +9,14 @@ from analytics.lifetimes.table import Lifetimes
 from analytics.models.cells import is_failure
 from analytics.records.limits import limit_for
 from analytics.records.load import Records
-from analytics.review.answer import Answer, plural
+from analytics.review.answer import Answer, edge_words, plural
 from analytics.review.quarter import Span
 
 _COLUMNS = [
     "component",
     "part",
     "weight_up_to_lb",
+    "weight_over_lb",
     "use",
     "power_limit_hp",
     "effective_on",
@@ -63,6 +64,7 @@ def limits_spoken_to(records: Records, lifetimes: Lifetimes, span: Span) -> Answ
                 limit.component,
                 limit.part,
                 limit.weight_up_to_lb,
+                limit.weight_over_lb,
                 limit.use,
                 limit.power_limit_hp,
                 limit.effective_on,
@@ -81,12 +83,12 @@ def limits_spoken_to(records: Records, lifetimes: Lifetimes, span: Span) -> Answ
         )
     frame = pd.DataFrame(rows, columns=_COLUMNS)
     lines = []
-    frame["again"] = frame.duplicated(["component", "part", "weight_up_to_lb", "use"], keep=False)
+    frame["again"] = frame.duplicated(["component", "part", "weight_up_to_lb", "weight_over_lb", "use"], keep=False)
     spoken = frame[(frame["failed_within_quarter"] + frame["failed_above_quarter"]) > 0]
     for row in spoken.sort_values(
         ["failed_within_quarter", "failed_above_quarter"], ascending=False, kind="stable"
     ).itertuples():
-        weight = "any weight" if np.isnan(row.weight_up_to_lb) else f"up to {row.weight_up_to_lb:,.0f} lb"
+        weight = edge_words(row.weight_up_to_lb, row.weight_over_lb)
         use = (f", {row.use}" if row.use else "") + (f" (from {row.effective_on:%Y-%m-%d})" if row.again else "")
         told = []
         if row.failed_within_quarter:

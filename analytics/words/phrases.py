@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import floor, isinf, log10
+from math import floor, isfinite, isinf, log10
 
 
 def plural(n: int, one: str, many: str | None = None) -> str:
@@ -58,3 +58,10 @@ def weight(weight_lb: float) -> str:
 def weight_class(weight_lb: float) -> str:
     """The weight class up to that weight: 'up to 7,500 lb', or 'any weight' (inf)."""
     return weight(weight_lb) if isinf(weight_lb) else f"up to {weight(weight_lb)}"
+
+
+def edge_words(up_to_lb: float, over_lb: float) -> str:
+    """The weights a limit holds for: "up to 7,500 lb", "over 9,000 lb", or "any weight" where both are NaN."""
+    if isfinite(over_lb):
+        return f"over {over_lb:,.0f} lb"
+    return f"up to {up_to_lb:,.0f} lb" if isfinite(up_to_lb) else "any weight"

@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
+import math
 import threading
+from dataclasses import replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
+import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
 
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.ledger import Entry, accept, append, fingerprint, history
-from analytics.ratings.sheet import make_ratings
+from analytics.ratings.options import options_for
+from analytics.ratings.sheet import COLUMNS, Ratings, make_ratings
+from analytics.records.limits import limit_for
 from analytics.records.load import load_records
 from analytics.records.shop import load_shop
-from tests.small_shop import rateable_shop
+from tests.small_shop import TOML, build, rateable_shop, write_shop
 
 DAY = dt.date(2024, 4, 1)
 ENTRY = Entry("input shaft", "A", "7500 lb", "", "600 hp", "2024-04-01", "because, “quoted”")
@@ -150,3 +160,154 @@ def test_weights_carry_their_unit_and_powers_are_never_rounded_up(folder):
         accept(ratings, "input shaft", "A", row["weight_up_to"], "", -50, "the owner", DAY)
     with pytest.raises(AnalyticsError, match="before the records it rests on"):
         accept(ratings, "input shaft", "A", row["weight_up_to"], "", 100, "the owner", dt.date(2019, 1, 1))
+
+
+# ---- what was accepted is what is shown next quarter --------------------------------------------------------------------
+@pytest.fixture(scope="module")
+def heavy(tmp_path_factory):
+    """The small shop in kilograms, its classes round in them, every truck 1,100 kg heavier: half lie above the last edge."""
+    folder = rateable_shop(tmp_path_factory.mktemp("heavy") / "shop")
+    toml = (folder / "shop.toml").read_text()
+    (folder / "shop.toml").write_text(toml + '[units]\nweight = "kg"\n[weight]\nclasses = [7716.18, 9149.19]\n')
+    builds = pd.read_csv(folder / "builds.csv")
+    builds["weight"] = (builds["weight"] * 0.45359237 + 1000).round()
+    builds.to_csv(folder / "builds.csv", index=False)
+    return folder, rated(folder)
+
+
+def test_the_open_class_is_accepted_for_any_weight_above_the_edge(heavy):
+    folder, ratings = heavy
+    top = ratings.table.iloc[-1]
+    assert top["weight_up_to"] > 9150
+    entry = accept(ratings, "input shaft", "A", top["weight_up_to"], "", 300, "the owner", DAY)
+    assert entry.weight_up_to == "over 9149.19 lb"
+    assert entry.weights == entry.weight_up_to
+    first = accept(ratings, "input shaft", "A", 7716.18, "", 400, "the owner", DAY)
+    assert first.weights == f"up to {first.weight_up_to}"
+    # a far heavier truck comes: it has the limit, and so has the row of the ratings
+    builds = pd.read_csv(folder / "builds.csv", dtype=str)
+    more = builds.tail(6).assign(serial=[f"H-{k:03d}XY" for k in range(6)], weight="7000")
+    pd.concat([builds, more]).to_csv(folder / "builds.csv", index=False)
+    records = load_records(folder, as_of="2024-06-30")
+    again = make_ratings(records, make_lifetimes(records), only=("input shaft", "A")).table.set_index("weight_up_to")
+    assert again.index[-1] > 15_000
+    assert again["published_hp"].tolist()[::2] == [400, 300]
+    assert np.isnan(again["published_hp"].iat[1])
+
+
+def sheet_of(folder: Path, weights, uses, as_of="2024-03-31") -> Ratings:
+    """Ratings of part A with 900 hp proven everywhere, none of them reckoned."""
+    records = load_records(folder, as_of=as_of)
+    own = dict.fromkeys(COLUMNS, np.nan) | {
+        "component": "input shaft",
+        "part": "A",
+        "verdict": "raise",
+        "failures": 8,
+        "units": 60,
+    }
+    own |= {"proposed_hp": 900.0, "miles": 1e6, "reliability": 0.9, "confidence": 0.9, "life_miles": 50_000.0}
+    rows = [own | {"weight_up_to": w, "use": u} for u in uses for w in weights]
+    return Ratings(records, make_lifetimes(records), options_for(records.shop), (), pd.DataFrame(rows), ())
+
+
+SHOPS = [("hp", "lb", "miles"), ("kW", "kg", "km"), ("PS", "t", "km")]
+EDGES = st.lists(st.floats(4000, 20_000), min_size=1, max_size=3, unique=True).map(sorted).filter(
+    lambda e: all(b - a > 50 for a, b in itertools.pairwise(e))
+)  # fmt: skip
+
+
+@settings(max_examples=30, deadline=None, phases=(Phase.explicit, Phase.reuse, Phase.generate))
+@given(
+    units=st.sampled_from(SHOPS),
+    edges=st.one_of(EDGES, st.sampled_from([[7500.0, 9000.0], [7716.179176470716, 9038.951607], [7716.18, 9038.95]])),
+    top=st.floats(1.02, 2), then=st.floats(1.02, 3), weightless=st.booleans(), use=st.sampled_from(["", "drag"]),
+    powers=st.lists(st.integers(100, 900), min_size=5, max_size=5, unique=True), before=st.booleans(),
+)  # fmt: skip
+def test_what_was_accepted_is_shown_next_quarter_in_any_unit(units, edges, top, then, weightless, use, powers, before):
+    """Every class, the open one too, with and without a use; nothing else is covered, but for what was there before."""
+    power, weight, distance = units
+    toml = (
+        TOML
+        + f'[units]\npower = "{power}"\nweight = "{weight}"\ndistance = "{distance}"\n[weight]\nclasses = {edges!r}\n'
+    )
+    old = {
+        "component": "input shaft",
+        "part": "A",
+        "power_limit": "950 hp",
+        "effective_on": "2019-01-01",
+        "reason": "old",
+    }
+    old |= {"weight_up_to": "", "use": ""}
+    # as the open class was once written: the weight it was rated at
+    stale = old | {"weight_up_to": f"{edges[-1] * top:.0f} lb", "power_limit": "920 hp", "use": use}
+    with TemporaryDirectory() as name:
+        folder = write_shop(
+            Path(name) / "s", toml, builds=[build("T-111")], **({"limits": [old, stale]} if before else {})
+        )
+        weights = [math.inf] if weightless else [*edges, edges[-1] * top]
+        ratings = sheet_of(folder, weights, [use])
+        for w, hp in zip(weights, powers, strict=False):
+            accept(ratings, "input shaft", "A", w, use, hp, "the owner", DAY)
+        limits = load_records(folder, as_of="2024-06-30").limits
+        shown = weights if weightless else [*edges, edges[-1] * then]
+        trucks = pd.DataFrame({"weight_lb": shown})
+        if not weightless:
+            # a truck right at the edge in whole kg, one at half of the lightest, and far heavier ones
+            kilograms = [round(w * 0.45359237) / 0.45359237 for w in edges]
+            trucks = pd.DataFrame({"weight_lb": [*shown, *kilograms, edges[0] / 2, edges[-1] * 9]})
+        expected = [
+            *powers[: len(shown)],
+            *(() if weightless else (*powers[: len(edges)], powers[0], powers[len(edges)])),
+        ]
+        trucks = trucks.assign(component="input shaft", part="A", use=use, day=pd.Timestamp("2024-06-30"))
+        at = limit_for(limits, trucks)
+        assert (at >= 0).all()
+        assert limits["power_limit_hp"].to_numpy()[at].tolist() == expected
+        held = limits["effective_on"].eq(pd.Timestamp(DAY)).to_numpy()
+        if not weightless:
+            assert sorted(limits.loc[held, "weight_up_to_lb"].dropna()) == edges
+            assert limits.loc[held, "weight_over_lb"].dropna().tolist() == edges[-1:]
+        if use:  # the others are not touched
+            others = limit_for(limits, trucks.assign(use="street"))
+            assert (others == (np.flatnonzero(limits["use"] == "")[0] if before else -1)).all()
+        known = limit_for(limits, trucks.assign(day=pd.Timestamp("2024-03-31")))
+        assert not held[known[known >= 0]].any()
+
+
+def test_a_second_limit_of_the_day_is_refused(folder):
+    write_shop(folder, builds=[build("T-111")])
+    ratings = sheet_of(folder, [7500.0, 9000.0, 11_000.0], [""])
+    accept(ratings, "input shaft", "A", 7500.0, "", 500, "the owner", DAY)
+    for hp in (500, 600):
+        with pytest.raises(AnalyticsError, match=r"limits row 2 has a limit of 500 hp .* already: delete that row"):
+            accept(ratings, "input shaft", "A", 7500.4, "", hp, "the owner", DAY)
+    accept(ratings, "input shaft", "A", 11_000.0, "", 400, "the owner", DAY)
+    with pytest.raises(AnalyticsError, match="limits row 3"):
+        accept(ratings, "input shaft", "A", 11_000.0, "", 300, "the owner", DAY)
+    accept(ratings, "input shaft", "A", 7500.0, "", 600, "the owner", dt.date(2024, 4, 2))
+    with (folder / "limits.csv").open("a") as file:
+        file.write("input shaft,A,7500 lb,,450 hp,2024-04-02,by hand\n")
+    with pytest.raises(AnalyticsError, match=r"limits\.csv row 4: another limit of the same day"):
+        accept(ratings, "input shaft", "A", 9000.0, "", 600, "the owner", dt.date(2024, 4, 3))
+
+
+@pytest.mark.parametrize(
+    "text", ['=HYPERLINK("http://example.org","x")', "+1+cmd|' /C calc'!A0", "@SUM(A1)", "-2+3", "\t=1"]
+)
+def test_nothing_that_runs_as_a_formula_is_written(folder, text):
+    append(load_shop(folder), replace(ENTRY, reason=text))
+    line = pd.read_csv(folder / "limits.csv", dtype=str, keep_default_na=False).iloc[0]
+    assert line["reason"] == "'" + text
+    before = (folder / "limits.csv").read_bytes()
+    for column in ("part", "component", "use"):
+        with pytest.raises(AnalyticsError, match="would run as a formula"):
+            append(load_shop(folder), replace(ENTRY, **{column: text}))
+    assert (folder / "limits.csv").read_bytes() == before
+    append(load_shop(folder), replace(ENTRY, part="-12"))  # a number
+
+
+def test_what_a_killed_accept_left_behind_is_taken_away_by_the_next(folder):
+    for left in (".limits.csv.abc123.part", ".returns.csv.abc123.part"):
+        (folder / left).write_text("half")
+    append(load_shop(folder), ENTRY)
+    assert sorted(p.name for p in folder.glob(".*.part")) == [".returns.csv.abc123.part"]

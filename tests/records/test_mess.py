@@ -609,7 +609,7 @@ def limit(**cells: str) -> dict[str, str]:
 
 
 def test_limits(tmp_path):
-    rows = [limit(), limit(power_limit="533 whp"), limit(weight_up_to="light"), limit(power_limit=""), limit(effective_on="03/04/2021"),
+    rows = [limit(), limit(power_limit="533 whp", effective_on="2022-01-01"), limit(weight_up_to="light"), limit(power_limit=""), limit(effective_on="03/04/2021"),
             limit(effective_on=""), limit(part="?")]  # fmt: skip
     found = load(tmp_path, builds=[build()], limits=rows)
     assert found.limits["power_limit_hp"].tolist() == pytest.approx([650, 650])

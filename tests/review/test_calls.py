@@ -186,3 +186,36 @@ def test_customers_never_see_the_lists(shop):
     assert not [serial for serial in listed if serial in page]
     for answer in (above_limit(records, stand), random_calls(records, lifetimes)):
         assert any("stays in the shop" in line for line in answer.answer)
+
+
+def test_trucks_on_what_nothing_supports_come_first(shop):
+    """No power proven for one class, none rated above it, and one use with a row of its own: each truck falls under one of them."""
+    records, _, stand = shop
+    sheet = pd.DataFrame(
+        {
+            "component": "input shaft",
+            "part": "A",
+            "use": "",
+            "weight_up_to": [6800.0, 7000.0, 7500.0],
+            "proposed_hp": [np.nan, np.nan, 600.0],
+        }
+    )
+    told = above_limit(records, stand, sheet)
+    own = records.builds.set_index("serial").head(52)
+    bare = set(own.index[own["weight_lb"] <= 7001])
+    over = set(own.index[(own["weight_lb"] > 7002) & (own["power_hp"] > 600)])
+    assert bare
+    assert over
+    assert set(told.table["serial"].head(len(bare))) == bare
+    assert set(told.table["serial"].iloc[len(bare) :]) == over
+    assert told.table["above"].head(len(bare)).eq("input shaft A (no power proven)").all()
+    assert f"{len(bare)} of them stand first" in told.answer[1]
+    # nothing proven at all is no reason to say that none is above
+    nothing = above_limit(records, stand, sheet.assign(proposed_hp=np.nan))
+    assert set(nothing.table["serial"]) == set(own.index)
+    # the heaviest class has no row: what is heavier is supported by nothing, though the class below has a power
+    light = above_limit(records, stand, sheet.iloc[2:].assign(weight_up_to=6800.0))
+    assert set(own.index[own["weight_lb"] > 6802]) <= set(light.table["serial"])
+    # a row of their own counts before the one for any use
+    street = pd.concat([sheet.assign(proposed_hp=5000.0), sheet.assign(use="street", proposed_hp=np.nan)])
+    assert set(above_limit(records, stand, street).table["serial"]) == set(own.index)
