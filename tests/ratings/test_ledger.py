@@ -216,7 +216,7 @@ EDGES = st.lists(st.floats(4000, 20_000), min_size=1, max_size=3, unique=True).m
 )  # fmt: skip
 
 
-@settings(max_examples=30, deadline=None, phases=(Phase.explicit, Phase.reuse, Phase.generate))
+@settings(max_examples=12, deadline=None, phases=(Phase.explicit, Phase.reuse, Phase.generate))
 @given(
     units=st.sampled_from(SHOPS),
     edges=st.one_of(EDGES, st.sampled_from([[7500.0, 9000.0], [7716.179176470716, 9038.951607], [7716.18, 9038.95]])),
