@@ -2,7 +2,8 @@
 
 The ratio of lives is one coefficient of a common lifetime distribution over power, weight and use, its interval from the profile
 likelihood. Better, equivalent, not worse by more than a margin fixed beforehand: by where the interval lies. Each end of it is as
-sure as the confidence says, as a rating is, so each claim is wrong at most that seldom.
+sure as the confidence says, as a rating is, so each claim is wrong at most that seldom. The ratio of powers for the same life is
+profiled by itself, since it hangs on how fast life falls with power as well, which is no better known.
 """
 
 from __future__ import annotations
@@ -87,6 +88,13 @@ class Against:
         )
 
 
+def _grid_about(centre: float, scale: float) -> np.ndarray:
+    """_GRID times ``scale``, four times as fine within a step of ``centre``, since the top of the likelihood is found among those points."""
+    step, coarse = 0.2 * scale, _GRID * scale
+    fine = centre + step * np.arange(-4, 5) / 4
+    return np.sort(np.concatenate([coarse[np.abs(coarse - centre) > 1.2 * step], fine]))
+
+
 def life_ratio_profile(parts: PartsData, life_miles: float) -> tuple[PartsFit, pd.DataFrame]:
     """Log-likelihood over the log ratio of lives of the second part to the first: log_ratio, drop, exponent. The other terms
     keep their usual weak priors; the ratio has none."""
@@ -99,9 +107,9 @@ def life_ratio_profile(parts: PartsData, life_miles: float) -> tuple[PartsFit, p
     at = base.columns.index(name)
     rows = []
     centre = float(np.clip(fit.log_ratio(), _GRID[0], _GRID[-1]))
-    start = fit.theta
+    grid, start = _grid_about(centre, 1.0), fit.theta
     # outward from the estimate, each fit begun at its neighbour's
-    for side in (_GRID[centre <= _GRID], _GRID[centre > _GRID][::-1]):
+    for side in (grid[centre <= grid], grid[centre > grid][::-1]):
         theta = start.copy()
         for v in side:
             others = list(base.priors.others)
@@ -121,26 +129,56 @@ def life_ratio_profile(parts: PartsData, life_miles: float) -> tuple[PartsFit, p
     return fit, profile.drop(columns="loglik")
 
 
+def power_ratio_profile(fit: PartsFit) -> pd.DataFrame:
+    """Log-likelihood over the log ratio of powers at which the second part lives as long as the first: log_ratio, drop.
+
+    At a ratio q the second part in a truck of power p lives as the first does at p/q. So every q is one fit without a term for the
+    part, the powers of the second part's trucks divided by q; shape, exponent and all else are fitted anew, with their usual weak
+    priors. Raises NotEnoughData where too few of these fits converge.
+    """
+    parts, life_miles = fit.parts, fit.model.life_miles
+    data, second = parts.data, parts.at == 1
+    # the span of the ratio of lives, at the exponent fitted
+    centre = float(np.clip(fit.log_ratio(), _GRID[0], _GRID[-1])) / -fit.exponent
+    grid, rows = _grid_about(centre, 1 / -fit.exponent), []
+    for side in (grid[centre <= grid], grid[centre > grid][::-1]):
+        theta = None
+        for v in side:
+            moved = replace(
+                data, log_power=np.where(second, data.log_power - v, data.log_power), extra=data.extra[:, 1:],
+                extra_names=data.extra_names[1:],
+            )  # fmt: skip
+            model = replace(prepare(replace(parts, data=moved), life_miles), nodes=fit.model.nodes)
+            model, top = fit_joint(model, theta)
+            if top.converged[0]:
+                theta = top.theta[0]
+                rows.append((float(v), float(top.value[0])))
+    if len(rows) < 10:
+        raise NotEnoughData(f"the lifetime distribution of {parts.parts[0]} and {parts.parts[1]} did not converge")
+    profile = pd.DataFrame(sorted(rows), columns=["log_ratio", "loglik"])
+    return profile.assign(drop=profile["loglik"].max() - profile["loglik"]).drop(columns="loglik")
+
+
 def limits_of(profile: pd.DataFrame, confidence: float) -> tuple[float, float, float]:
     """Estimate and limits of the log ratio, each one-sided at ``confidence``; infinite where the likelihood never drops that far on a side."""
     x, drop = profile["log_ratio"].to_numpy(), profile["drop"].to_numpy()
     k = int(drop.argmin())
     if 0 < k < len(x) - 1:
         # top of the parabola through the three best points
-        a, b, c = -drop[k - 1 : k + 2]
-        shift = 0.5 * (a - c) / (a - 2 * b + c)
-        best, peak = x[k] + shift * (x[k + 1] - x[k]), b - 0.25 * (a - c) * shift
+        a, b, c = np.polyfit(x[k - 1 : k + 2] - x[k], -drop[k - 1 : k + 2], 2)
+        best, peak = x[k] - b / (2 * a), c - b * b / (4 * a)
     else:
         best, peak = (np.inf if k else -np.inf), -drop[k]
-    limit = 0.5 * float(ndtri(confidence)) ** 2
-    root = np.sqrt(np.maximum(2 * (drop + peak), 0))  # about straight in x, so interpolate it
-    goal = np.sqrt(2 * limit)
+    # signed, since it is about straight in x on both sides of the best and through it, however coarse the grid
+    root = np.sign(x - best) * np.sqrt(np.maximum(2 * (drop + peak), 0))
+    goal = float(ndtri(confidence))
 
     def side(order) -> float:
+        far = np.sign(order[-1] - order[0])
         for i, j in itertools.pairwise(order):
-            if root[j] >= goal > root[i]:
-                return float(x[i] + (goal - root[i]) / (root[j] - root[i]) * (x[j] - x[i]))
-        return np.inf if order[-1] > order[0] else -np.inf
+            if far * root[j] >= goal:
+                return float(x[i] + (far * goal - root[i]) / (root[j] - root[i]) * (x[j] - x[i]))
+        return far * np.inf
 
     lower = side(list(range(k, -1, -1))) if k > 0 else -np.inf
     upper = side(list(range(k, len(x)))) if k < len(x) - 1 else np.inf
@@ -189,17 +227,13 @@ def compare_found(found: Comparable, life_miles: float, margin: float, confidenc
         inside = found.data.take((power >= band.low_hp) & (power <= band.high_hp))
         try:
             fit, profile = life_ratio_profile(inside, life_miles)
+            power_ratio = Ratio.of_logs(limits_of(power_ratio_profile(fit), confidence))
         except NotEnoughData as error:
             refused = reason(Refused.BECAUSE, why=str(error))
     if refused is not None:
         return Against(verdict=RatioVerdict.NOT_COMPARABLE, refused=refused, band=band, **named)
     logs = limits_of(profile, confidence)
     best = logs[0]
-
-    def carry(log_ratio: float) -> float:
-        """Log ratio of powers at the same life, at the exponent fitted with that ratio of lives."""
-        return log_ratio / -float(np.interp(log_ratio, profile["log_ratio"], profile["exponent"]))
-
     life = Ratio.of_logs(logs)
     share = band.lives[1] / sum(band.lives)
     seen = best if np.isfinite(best) and abs(best) > abs(np.log(margin)) else np.log(margin)
@@ -212,7 +246,7 @@ def compare_found(found: Comparable, life_miles: float, margin: float, confidenc
         refused=None,
         band=band,
         life=life,
-        power=Ratio.of_logs(tuple(carry(v) for v in logs)),
+        power=power_ratio,
         shape=fit.shape,
         failures_needed=needed,
         **named,

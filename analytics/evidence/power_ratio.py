@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analytics.cutoffs.against import MARGIN, Against, compare_found
+from analytics.cutoffs.against import MARGIN, compare_found, life_ratio_profile
 from analytics.cutoffs.comparable import compare_lives
 from analytics.cutoffs.fits import PartsData
 from analytics.evidence.cutoff import SHAPE, START, lives_of_fleet
@@ -83,32 +83,37 @@ def truth_of(cell: Cell) -> FleetTruth:
     return replace(world, components=(replace(component, parts=(first, replace(second, findings=(longer,)))),))
 
 
-def _by_life(out: Against, ratio: float) -> float:
-    """A ratio of lives as one of powers, at the exponent fitted with it."""
+def _by_life(lives: pd.DataFrame, ratio: float) -> float:
+    """A ratio of lives as one of powers, at the exponent fitted with it. lives: the profile of that ratio."""
     if not 0 < ratio < np.inf:
         return ratio
-    exponent = np.interp(np.log(ratio), out.profile["log_ratio"], out.profile["exponent"])
-    return float(ratio ** (-1 / exponent))
+    return float(ratio ** (-1 / np.interp(np.log(ratio), lives["log_ratio"], lives["exponent"])))
 
 
 def one_replicate(cell: Cell, seed: int) -> dict[str, float]:
     """One fleet: failures compared, the ratio of powers with its ends, the ends of the ratio of lives, and what those would be as powers
     at the exponent fitted with each (``by_life``); NaN where the parts could not be compared."""
     fleet = draw_fleet(truth_of(cell), cell.units, seed)
-    lives, _ = lives_of_fleet(fleet)
-    at = (fleet.lives.loc[lives.rows, "part"] == PARTS[1]).to_numpy().astype(int)
+    lives, kept = lives_of_fleet(fleet)
+    at = (fleet.lives["part"].to_numpy()[kept.index] == PARTS[1]).astype(int)
     data = replace(lives.data, extra=at[:, None].astype(float), extra_names=(f"part {PARTS[1]}",))
-    found = compare_lives(PartsData(_COMPONENT, PARTS, data, at, 0, ()), CONFIDENCE)
+    found = compare_lives(PartsData(_COMPONENT, PARTS, data, at), CONFIDENCE)
     out = compare_found(found, LIFE_MILES, MARGIN, CONFIDENCE)
+    by_life = (np.nan, np.nan)
+    if out.refused is None:
+        power = found.data.power_hp
+        inside = found.data.take((power >= out.band.low_hp) & (power <= out.band.high_hp))
+        _, profile = life_ratio_profile(inside, LIFE_MILES)
+        by_life = (_by_life(profile, out.life.lower), _by_life(profile, out.life.upper))
     return {
-        "failures": float(sum(out.failures)),
-        "ratio": out.rating_ratio,
-        "lower": out.rating_lower,
-        "upper": out.rating_upper,
-        "by_life_lower": _by_life(out, out.life_lower),
-        "by_life_upper": _by_life(out, out.life_upper),
-        "life_lower": out.life_lower,
-        "life_upper": out.life_upper,
+        "failures": float(sum(out.band.failures)),
+        "ratio": out.power.estimate,
+        "lower": out.power.lower,
+        "upper": out.power.upper,
+        "by_life_lower": by_life[0],
+        "by_life_upper": by_life[1],
+        "life_lower": out.life.lower,
+        "life_upper": out.life.upper,
     }
 
 

@@ -61,11 +61,12 @@ def write_cutoff_files(argument: Argument, out: str | Path) -> list[Path]:
     return [out / "brief.html", *(out / f"{name}.csv" for name in frames)]
 
 
-def read_cutoff_study(folder: str | Path) -> pd.DataFrame:
-    """The table of the study; raises AnalyticsError where there is none."""
-    path = Path(folder) / "cutoff.csv"
+def read_cutoff_study(folder: str | Path, study: str = "cutoff") -> pd.DataFrame:
+    """The table of the study of the verdicts, or of "power_ratio"; raises AnalyticsError where there is none."""
+    path = Path(folder) / f"{study}.csv"
     if not path.is_file():
+        option = {"cutoff": "--cutoffs", "power_ratio": "--power-ratio"}[study]
         raise AnalyticsError(
-            f"no {path.name} in {Path(folder).name}: make it with python -m analytics coverage --cutoffs."
+            f"no {path.name} in {Path(folder).name}: make it with python -m analytics coverage {option}."
         )
     return pd.read_csv(path)

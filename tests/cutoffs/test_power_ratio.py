@@ -14,6 +14,7 @@ from analytics.cutoffs.against import compare_found, life_ratio_profile, limits_
 from analytics.cutoffs.comparable import compare_lives
 from analytics.cutoffs.fits import PartsData
 from analytics.models.lifedata import life_data
+from analytics.words.cutoffs.parts import against_words
 
 MILES = 50_000.0
 
@@ -30,7 +31,7 @@ def two_parts():
     lower = np.minimum(life, end)
     data = life_data(lower, np.where(life <= end, lower, np.inf), power, np.full(n, 7000.0))
     data = replace(data, extra=at[:, None].astype(float), extra_names=("part B",))
-    return PartsData("shaft", ("A", "B"), data, at, 0, ())
+    return PartsData("shaft", ("A", "B"), data, at)
 
 
 def plain_loglik(theta, parts, log_q):
@@ -63,14 +64,12 @@ def test_the_interval_is_that_of_a_second_computation(two_parts):
 def test_the_answer_gives_these_ends(two_parts):
     found = compare_lives(two_parts, 0.9)
     out = compare_found(found, MILES, 0.8, 0.9)
-    band = two_parts.take((two_parts.power_hp >= found.low_hp) & (two_parts.power_hp <= found.high_hp))
+    band = two_parts.take((two_parts.power_hp >= out.band.low_hp) & (two_parts.power_hp <= out.band.high_hp))
     fit, _ = life_ratio_profile(band, MILES)
-    expected = np.exp(limits_of(power_ratio_profile(fit), 0.9))
-    assert (out.rating_ratio, out.rating_lower, out.rating_upper) == pytest.approx(tuple(expected))
-    assert (
-        f"carries {expected[0]:.2f} times the power ({expected[1]:.2f} to {expected[2]:.2f}, each end 90% sure)"
-        in out.words[1]
-    )
+    best, low, high = np.exp(limits_of(power_ratio_profile(fit), 0.9))
+    assert (out.power.estimate, out.power.lower, out.power.upper) == pytest.approx((best, low, high))
+    told = against_words(out)[1]
+    assert f"carries {best:.2f} times the power ({low:.2f} to {high:.2f}, each end 90% sure)" in told
 
 
 @pytest.mark.parametrize("sd", [0.03, 0.05, 0.1])

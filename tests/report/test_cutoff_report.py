@@ -12,6 +12,7 @@ from analytics.lifetimes.table import make_lifetimes
 from analytics.records.load import load_records
 from analytics.report import cutoff_figures as figures
 from analytics.report.brief import brief_html
+from analytics.words.cutoffs import argument as words
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 
@@ -21,8 +22,8 @@ def argue():
     records = load_records(DEMO)
     lifetimes = make_lifetimes(records)
 
-    def made(component: str, below: str, above: str):
-        return make_argument(records, lifetimes, Asked(component, below, above, draws=199, refits=10))
+    def made(component: str, below: str, above: str, finding: str | None = None):
+        return make_argument(records, lifetimes, Asked(component, below, above, finding=finding, draws=199, refits=10))
 
     return made
 
@@ -51,3 +52,18 @@ def test_a_side_too_thin_to_draw_is_said_so(argue):
     argument = argue("valve body", "VB-1", "VB-2")
     assert "too few parts to draw a curve" in figures.halves_figure(argument)[1]
     assert argument.against.verdict == RatioVerdict.BETTER
+
+
+def test_a_named_finding_is_named_with_what_it_governs(argue):
+    argument = argue("input shaft", "IS-A", "IS-B", "twisted")
+    told = brief_html(argument)
+    for page in (told, " ".join(words.opening(argument))):
+        assert "counts “twisted” alone" in page
+        assert "the power that may be published count every failure" in page
+    for line in (words.claim(argument)[0], *words.axes_words(argument)[:2], words.numbers_table(argument).iloc[0, 0]):
+        assert "IS-A (twisted alone)" in line
+    assert words.verdicts_table(argument)["question"].head(3).str.endswith(", twisted alone").all()
+    every = argue("input shaft", "IS-A", "IS-B")
+    assert words.finding_words(every) == ()
+    assert every.step.failures > argument.step.failures
+    assert every.against.band.failures == argument.against.band.failures

@@ -54,11 +54,29 @@ def title(argument: Argument) -> str:
     return f"{argument.records.shop.name}: where {argument.below} ends and {argument.above} begins"
 
 
+def searched(argument: Argument) -> str:
+    """The part as the search for a step looks at it: with the one way of failing, where one is named."""
+    finding = argument.asked.finding
+    return f"{argument.below} ({finding} alone)" if finding else argument.below
+
+
+def finding_words(argument: Argument) -> tuple[str, ...]:
+    """What a named way of failing governs and what it does not; nothing where none is named."""
+    if not argument.asked.finding:
+        return ()
+    return (
+        f"Of the failures of {argument.below}, the search for a step (in power, in weight, in both, and whether power matters more in heavy trucks) "
+        f"counts “{argument.asked.finding}” alone: any other failure ends a life as good. The comparison of the parts, the boundary by money, the "
+        "trial and the power that may be published count every failure.",
+    )
+
+
 def opening(argument: Argument) -> tuple[str, ...]:
-    """Which question, from which records."""
+    """Which question, from which records, and what a named way of failing governs."""
     day = argument.records.as_of
     return (
         f"Where should {argument.below} end and {argument.above} begin ({argument.component})? From the records as of {day.day} {day:%B %Y}.",
+        *finding_words(argument),
     )
 
 
@@ -68,6 +86,7 @@ def basis(argument: Argument, fingerprint: str) -> str:
     return (
         f"{argument.component.capitalize()}. From our records as of {day.day} {day:%B %Y} (data {fingerprint}). Powers at the crank "
         f"as recorded at the build; a rating means {shop.reliability:.0%} reach {shop.target_miles:,.0f} miles, {shop.confidence:.0%} sure."
+        + "".join(f" {line}" for line in finding_words(argument))
     )
 
 
@@ -75,7 +94,7 @@ def claim(argument: Argument) -> tuple[str, ...]:
     """The sentences to defend."""
     against, above = argument.against, argument.above
     return (
-        step_words(argument.step, argument.below),
+        step_words(argument.step, searched(argument)),
         _by_safety(argument),
         money_claim(argument.money) if argument.money is not None else money_refused(argument),
         against_words(against)[0]
@@ -122,7 +141,7 @@ def changes(argument: Argument) -> tuple[str, ...]:
 
 def axes_words(argument: Argument) -> tuple[str, ...]:
     """The verdicts on weight, on power with weight, and on their working together."""
-    by_weight = (step_words(argument.steps[axis], argument.below) for axis in ("weight", "power x weight"))
+    by_weight = (step_words(argument.steps[axis], searched(argument)) for axis in ("weight", "power x weight"))
     return (*by_weight, interaction_words(argument.interaction))
 
 
@@ -149,7 +168,7 @@ def trial_or_why(argument: Argument) -> tuple[str, ...]:
 def numbers_table(argument: Argument) -> pd.DataFrame:
     """The numbers of the brief."""
     step, money, against = argument.step, argument.money, argument.against
-    rows = [(f"lives of {argument.below} looked at, failures", f"{step.lives:,}, {step.failures:,}")]
+    rows = [(f"lives of {searched(argument)} looked at, failures", f"{step.lives:,}, {step.failures:,}")]
     p = step.search.p_value
     if np.isfinite(p):
         rows += [
@@ -205,7 +224,8 @@ def verdicts_table(argument: Argument) -> pd.DataFrame:
     rows = []
     for axis, s in argument.steps.items():
         place, p = s.place, s.search.p_value
-        rows.append((f"step in {axis}", str(s.verdict), s.cut, place.low, place.high, p, " ".join(why_words(s))))
+        question = f"step in {axis}, {argument.asked.finding} alone" if argument.asked.finding else f"step in {axis}"
+        rows.append((question, str(s.verdict), s.cut, place.low, place.high, p, " ".join(why_words(s))))
     m = argument.money
     if m is None:
         rows.append(("boundary by money", "no figure", NAN, NAN, NAN, NAN, say(argument.refused["money"])))

@@ -126,9 +126,10 @@ def against_words(found: Against) -> tuple[str, ...]:
         f"({_range(life.lower, life.upper)}, each end {found.confidence:.0%} sure), from {band.failures[0]:,.0f} failures of "
         f"{band.lives[0]:,.0f} {old} and {band.failures[1]:,.0f} of {band.lives[1]:,.0f} {new}."
     ]
-    if _found(life.estimate):
+    if _found(power.estimate):
         words.append(
-            f"For the same life it carries {power.estimate:.2f} times the power ({_range(power.lower, power.upper)})."
+            f"For the same life it carries {power.estimate:.2f} times the power ({_range(power.lower, power.upper)}, each end "
+            f"{found.confidence:.0%} sure)."
         )
     if found.open:
         words.append(

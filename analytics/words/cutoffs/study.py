@@ -42,6 +42,20 @@ def study_words(study: pd.DataFrame) -> tuple[str, ...]:
     return tuple(out)
 
 
+def power_ratio_words(table: pd.DataFrame) -> tuple[str, ...]:
+    """How often the ends of "carries X times the power (a to b)" were right."""
+    cells, every = table[table["cell"] != "all"], table[table["cell"] == "all"].iloc[0]
+    ends = cells[["lower_holds", "upper_holds"]]
+    return (
+        f"How many times the power the dearer part carries: in {every['compared']:,.0f} simulated shops (seed {every['seed']}; {every['versions']}), in "
+        f"{len(cells)} settings, the lower end lay at or below the truth in {every['lower_holds']:.3f}, the upper at or above it in {every['upper_holds']:.3f} "
+        f"(standard errors {every['lower_se']:.3f} and {every['upper_se']:.3f}; setting by setting {ends.min().min():.2f} to {ends.max().max():.2f}), where "
+        f"{every['level']:.2f} each is meant. Carried over from the ratio of lives, with how fast life falls with power taken as known, they would have "
+        f"been right in {every['by_life_lower_holds']:.3f} and {every['by_life_upper_holds']:.3f}. The ends of the ratio of lives itself were right in "
+        f"{every['life_lower_holds']:.3f} and {every['life_upper_holds']:.3f}.",
+    )
+
+
 def study_table(study: pd.DataFrame) -> pd.DataFrame:
     """The table of the study as it is shown."""
     columns = (
