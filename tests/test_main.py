@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import re
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pandas as pd
@@ -13,6 +15,7 @@ import pytest
 
 from analytics.__main__ import main
 from analytics.report.files import VIEW_FILES
+from analytics.whole import whole_file
 from tests.small_shop import build, rateable_shop, returned, write_shop
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
@@ -278,3 +281,20 @@ def test_words_come_out_whatever_letters_the_place_has(tmp_path, encoding):
     words = (tmp_path / "told").read_bytes().decode(encoding)
     assert "\\u043b.\\u0441." in words
     assert "Every row read is used or set aside" in words
+
+
+def test_a_request_to_end_leaves_nothing_half_written(tmp_path, monkeypatch, capsys):
+    def writing(*_):
+        with whole_file(tmp_path / "limits.csv") as part:
+            part.write_text("half")
+            os.kill(os.getpid(), signal.SIGTERM)
+            time.sleep(5)
+
+    monkeypatch.setattr("analytics.records.load.load_records", writing)
+    before = signal.getsignal(signal.SIGTERM)
+    try:
+        assert main(["check", str(tmp_path)]) == 130
+    finally:
+        signal.signal(signal.SIGTERM, before)
+    assert not list(tmp_path.iterdir())
+    assert "stopped" in capsys.readouterr().err
