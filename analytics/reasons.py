@@ -120,6 +120,7 @@ class Heavy(Code):
     FEW_FAILURES = auto()
     LESS = auto()
     MORE = auto()
+    NO_WEIGHT = auto()
     UNTOLD = auto()
 
 

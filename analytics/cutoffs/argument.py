@@ -16,7 +16,7 @@ from analytics.cutoffs.step import AXES, CutLives, StepResult, StepVerdict, cut_
 from analytics.cutoffs.trial import TrialPlan, plan_trial
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.table import Lifetimes
-from analytics.models.lifedata import class_words
+from analytics.models.lifedata import ANY_WEIGHT, class_words
 from analytics.models.nonparametric import SurvivalCurve, kaplan_meier
 from analytics.ratings.options import options_for
 from analytics.ratings.sheet import make_ratings, qualifiers
@@ -88,7 +88,7 @@ class Safety:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Argument:
-    """All of it for the boundary asked about. steps: by axis ("power", "weight", "power x weight"). money, middle, trial: None with the reason in
+    """All of it for the boundary asked about. steps: by axis ("power", "weight", "power x weight"; power alone without a weight on record). money, middle, trial: None with the reason in
     ``refused``, under that name; halves: None where no curve can be drawn."""
 
     records: Records
@@ -142,6 +142,8 @@ def interaction(lives: CutLives) -> Interaction:
     frame["product"] = frame["log_power"] * frame["log_weight"]
     frame = frame.loc[frame.index.repeat(lives.count)].reset_index(drop=True)
     failures = int(frame["failed"].sum())
+    if (np.exp(lives.log_weight) == ANY_WEIGHT).all():
+        return Interaction(NAN, reason(Heavy.NO_WEIGHT))
     if failures < 10:
         return Interaction(NAN, reason(Heavy.FEW_FAILURES, failures=failures))
     try:
@@ -167,7 +169,10 @@ def make_argument(
     say("are the parts comparable")
     found = comparable(lifetimes, component, below, above, confidence)
     say("is there a step")
-    lives = {axis: cut_lives(lifetimes, component, below, axis, asked.finding) for axis in AXES}
+    # without a weight on record by power alone, as the ratings do
+    own = lifetimes.table[(lifetimes.table["component"] == component) & (lifetimes.table["part"] == below)]
+    axes = tuple(AXES) if (own["weight_lb"] > 0).any() else ("power",)
+    lives = {axis: cut_lives(lifetimes, component, below, axis, asked.finding) for axis in axes}
     steps = {axis: judge_step(own, confidence, asked.draws, asked.seed) for axis, own in lives.items()}
     say("part against part")
     against = compare_parts(lifetimes, component, below, above, asked.margin, confidence, found)

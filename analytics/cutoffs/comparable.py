@@ -190,7 +190,8 @@ def _spread(parts: PartsData) -> pd.DataFrame:
     d, rows = parts.data, []
     for k, name in enumerate(parts.parts[:2]):
         own = parts.at == k
-        for what, values in (("power_hp", parts.power_hp), ("weight_lb", np.exp(d.log_weight))):
+        weights = () if np.ptp(d.log_weight) == 0 else (("weight_lb", np.exp(d.log_weight)),)
+        for what, values in (("power_hp", parts.power_hp), *weights):
             three = np.quantile(np.repeat(values[own], d.weight[own].astype(int)), [0.05, 0.5, 0.95])
             rows.append((what, "", name, *three))
         for u, use in enumerate(d.use_names):
@@ -241,7 +242,8 @@ def compare_lives(parts: PartsData, confidence: float = 0.9) -> Comparable:
         frame = _frame(shared)
         frame["pull"] = frame["count"] * weights[frame.index]
         weighted = _ratio(frame, confidence, strata=("use",), weights="pull")
-        regressed = _ratio(frame, confidence, ("log_power", "log_weight"), ("use",))
+        varied = tuple(c for c in ("log_power", "log_weight") if np.ptp(frame[c]) > 1e-6)
+        regressed = _ratio(frame, confidence, varied, ("use",))
     return Comparable(
         component=parts.component,
         parts=parts.parts[:2],

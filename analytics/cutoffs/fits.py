@@ -16,7 +16,7 @@ from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.distributions import survival_of
 from analytics.models.joint import JointModel, fit_joint, joint_model
-from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes, split_days
+from analytics.models.lifedata import ANY_WEIGHT, NOTHING, LifeData, from_lifetimes, split_days
 from analytics.models.newton import Optimum
 from analytics.models.priors import Priors
 
@@ -58,6 +58,15 @@ class PartsData:
         return replace(self, data=self.data.take(mask), at=self.at[mask])
 
 
+def with_usual_weight(own: pd.DataFrame, table: pd.DataFrame) -> pd.Series:
+    """Weights of the rows ``own`` of the lifetimes, unknown ones at the median of their use in ``table``, else of all; where no
+    weight at all is on record, that of lives without any: judged by power alone, as the ratings do."""
+    if not (table["weight_lb"] > 0).any():
+        return pd.Series(ANY_WEIGHT, index=own.index)
+    usual = table.drop_duplicates("serial").groupby("use")["weight_lb"].median()
+    return own["weight_lb"].fillna(own["use"].map(usual)).fillna(table["weight_lb"].median())
+
+
 def parts_data(lifetimes: Lifetimes, component: str, parts: Sequence[str]) -> PartsData:
     """Lives of the named parts, the first being the one the others are measured by. Raises AnalyticsError where one has none."""
     table = lifetimes.table
@@ -68,8 +77,7 @@ def parts_data(lifetimes: Lifetimes, component: str, parts: Sequence[str]) -> Pa
             raise AnalyticsError(
                 f"no lives of {component} {part}: on record are {', '.join(known) if known else 'no such component'}"
             )
-    usual = table.drop_duplicates(["serial"]).groupby("use")["weight_lb"].median()
-    own["weight_lb"] = own["weight_lb"].fillna(own["use"].map(usual)).fillna(table["weight_lb"].median())
+    own["weight_lb"] = with_usual_weight(own, table)
     names = tuple(f"part {p}" for p in parts[1:])
     for name, part in zip(names, parts[1:], strict=True):
         own[name] = (own["part"] == part).astype(float)

@@ -24,6 +24,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import chdtrc, chdtri, ndtri
 
+from analytics.cutoffs.fits import with_usual_weight
 from analytics.cutoffs.risk import RiskSets, cut_z, pull_by_bin, redraw, risk_sets
 from analytics.cutoffs.shapes import PARAMETERS, STEPS, Fitted, ShapeTable
 from analytics.errors import AnalyticsError, NotEnoughData
@@ -108,8 +109,7 @@ def cut_lives(
     if own.empty:
         raise NotEnoughData(f"no life of {part} has its {axis} on record")
     seen = observed(own, "days")
-    usual = table.drop_duplicates("serial").groupby("use")["weight_lb"].median()
-    own["weight_lb"] = own["weight_lb"].fillna(own["use"].map(usual)).fillna(table["weight_lb"].median())
+    own["weight_lb"] = with_usual_weight(own, table)
     rows = own.loc[seen.rows]
     lives = (
         own if finding is None else own.assign(cause=own["cause"].where(own["finding"] == finding, "another finding"))

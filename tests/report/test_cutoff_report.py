@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from analytics.cutoffs.against import RatioVerdict
@@ -11,8 +14,10 @@ from analytics.cutoffs.argument import Asked, make_argument
 from analytics.lifetimes.table import make_lifetimes
 from analytics.records.load import load_records
 from analytics.report import cutoff_figures as figures
-from analytics.report.brief import brief_html
+from analytics.report.brief import brief_html, write_cutoff_files
 from analytics.words.cutoffs import argument as words
+from analytics.words.cutoffs.money import by_use_table
+from tests.small_shop import TOML, build, returned, write_shop
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 
@@ -67,3 +72,33 @@ def test_a_named_finding_is_named_with_what_it_governs(argue):
     assert words.finding_words(every) == ()
     assert every.step.failures > argument.step.failures
     assert every.against.band.failures == argument.against.band.failures
+
+
+def test_a_shop_without_weights_is_judged_by_power_alone(tmp_path):
+    """160 trucks, none weighed; B lives twice as long as A. All but the verdicts on weight is there, and why those are not."""
+    rng, builds, back, read = np.random.default_rng(4), [], [], []
+    for k in range(160):
+        part, serial, miles = "AB"[k % 2], f"T-{k:03d}XY", 15_000 + 200 * k
+        power = round(450 + 5 * (k // 2) + 10 * rng.random())
+        life = 60_000 * (power / 600) ** -4 * (1 + k % 2) * rng.weibull(2)
+        builds.append(build(serial, "2020-01-01", power=power, weight="", input_shaft=part))
+        if life < miles:
+            day = pd.Timestamp("2020-01-02") + pd.Timedelta(days=int(1400 * life / miles))
+            back.append(returned(serial, f"{day:%Y-%m-%d}", miles_in_service=round(life)))
+        else:
+            read.append({"serial": serial, "read_on": "2024-03-30", "odometer": miles})
+    toml = TOML + '[ratings]\nreplicates = 0\n[costs]\ncomeback = 4000\n[costs.parts]\n"A" = 400\n"B" = 800\n'
+    records = load_records(write_shop(tmp_path / "shop", toml, builds=builds, returns=back, readings=read))
+    argument = make_argument(records, make_lifetimes(records), Asked("input shaft", "A", "B", draws=99, refits=10))
+    assert tuple(argument.steps) == ("power",)
+    assert argument.money is not None
+    assert argument.against.verdict == RatioVerdict.BETTER
+    assert argument.comparable.regressed.ratio < 1
+    assert "weight_lb" not in set(argument.comparable.spread["quantity"])
+    assert words.axes_words(argument)[0].startswith("No weight is on record, so all is judged by power alone")
+    assert by_use_table(argument.money)["at weight"].tolist() == ["any weight"]
+    assert argument.safety.table["weight_up_to"].tolist() == [math.inf]
+    assert "any weight" in brief_html(argument) + " ".join(words.verdicts_table(argument)["question"])
+    write_cutoff_files(argument, tmp_path / "out")
+    for draw in (figures.halves_figure, figures.overlap_figure, figures.cost_figure, figures.ratio_figure):
+        draw(argument)

@@ -33,6 +33,7 @@ texts(
         Heavy.MORE: "Power matters more in heavy trucks (p = {p_value:.2g}): a limit for each weight class is called for.",
         Heavy.LESS: "Power matters less in heavy trucks (p = {p_value:.2g}): a limit for each weight class is called for.",
         Heavy.FEW_FAILURES: "With {failures} failures it can't be told whether power matters more in heavy trucks.",
+        Heavy.NO_WEIGHT: "No weight is on record, so all is judged by power alone, for a mix of weights like that of the trucks built; write down the weight at every build.",
         Heavy.UNTOLD: "Whether power matters more in heavy trucks can't be told: {why}.",
     }
 )
@@ -141,7 +142,7 @@ def changes(argument: Argument) -> tuple[str, ...]:
 
 def axes_words(argument: Argument) -> tuple[str, ...]:
     """The verdicts on weight, on power with weight, and on their working together."""
-    by_weight = (step_words(argument.steps[axis], searched(argument)) for axis in ("weight", "power x weight"))
+    by_weight = (step_words(step, searched(argument)) for axis, step in argument.steps.items() if axis != "power")
     return (*by_weight, interaction_words(argument.interaction))
 
 
