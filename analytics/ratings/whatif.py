@@ -84,7 +84,8 @@ def build_mix(
             weight = np.full(len(weight), ANY_WEIGHT)
         in_power, in_weight = (
             (power > low_hp) & (power <= high_hp),
-            over(weight, weight_from) & up_to(weight, weight_up_to),
+            # a truck without a weight stands at a weight of its own, under no edge
+            np.full(len(weight), True) if weightless else over(weight, weight_from) & up_to(weight, weight_up_to),
         )
         inside = in_power & in_weight
         if inside.any():

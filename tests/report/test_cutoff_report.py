@@ -91,7 +91,7 @@ def test_a_shop_without_weights_is_judged_by_power_alone(tmp_path):
     records = load_records(write_shop(tmp_path / "shop", toml, builds=builds, returns=back, readings=read))
     argument = make_argument(records, make_lifetimes(records), Asked("input shaft", "A", "B", draws=99, refits=10))
     assert tuple(argument.steps) == ("power",)
-    assert argument.money is not None
+    assert argument.money is not None, dict(argument.refused["money"].values)
     assert argument.against.verdict == RatioVerdict.BETTER
     assert argument.comparable.regressed.ratio < 1
     assert "weight_lb" not in set(argument.comparable.spread["quantity"])
