@@ -8,7 +8,7 @@ LEFT = {
     "driveline/traction.py": 5,
     "lifetimes/schema.py": 4,
     "lifetimes/segments.py": 5,
-    "lifetimes/spells.py": 20,
+    "lifetimes/spells.py": 18,
     "lifetimes/table.py": 1,
     "models/lifedata.py": 1,
     "models/nonparametric.py": 1,

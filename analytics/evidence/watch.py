@@ -16,9 +16,10 @@ import numpy as np
 import pandas as pd
 
 from analytics.evidence.resumable import resume
+from analytics.lifetimes.later import came_later
 from analytics.ratings.backtest import quarter_ends
 from analytics.ratings.predict import count_chances, interval_of
-from analytics.review.expected import LEVEL, LIFE, at_stake, running_chances
+from analytics.review.expected import LEVEL, at_stake, running_chances
 from analytics.review.stands import Stand, leveled, stand_at
 from analytics.review.watch import BUDGET, watch
 from analytics.simulate.demo import demo_files, demo_truth
@@ -80,8 +81,7 @@ def _forecast(span: str, before: Stand, now: Stand) -> dict[str, float]:
     chance = leveled(chance)
     pmf = count_chances(chance, running["count"].to_numpy(), np.full(len(chance), 1 / len(chance)))
     lower, upper = interval_of(pmf, LEVEL)
-    failed = pd.MultiIndex.from_frame(now.table.loc[now.table["failure"], LIFE])
-    came = float(pd.MultiIndex.from_frame(running[LIFE]).isin(failed).sum())
+    came = float(came_later(running, before.table, now.table[now.table["failure"]]).sum())
     expected = float(chance.mean(0) @ running["count"].to_numpy())
     return {f"{span}_expected": expected, f"{span}_lower": lower, f"{span}_upper": upper, f"{span}_came": came}
 

@@ -19,13 +19,13 @@ def count_days(rows: pd.DataFrame) -> None:
     rows["upper_days"] = np.where(rows["ended"] == "failed", upper, np.inf)
 
 
-def count_miles_or_runs(rows: pd.DataFrame, figures: pd.DataFrame, start: np.ndarray, clock: str) -> None:
+def count_miles_or_runs(rows: pd.DataFrame, figures: pd.DataFrame, units: pd.DataFrame, clock: str) -> None:
     """Entry, lower and upper limits in miles or runs since the part went to work, and where they came from, in place.
 
-    figures: unit, day and the clock's column, in order. start: day each unit went into service. A running part is known
+    figures: unit, day and the clock's column, in order. units: start and of_several (see make_units). A running part is known
     to have survived up to the last figure of its unit: its lower limit is that, NaN where there is none.
     """
-    told = _History(figures, clock, start)
+    told, several = _History(figures, clock, units["start"].to_numpy()), units["of_several"].to_numpy()
     unit = rows["unit"].to_numpy(np.int64)
     from_day, to_day = _number(rows["from_day"].to_numpy()), _number(rows["to_day"].to_numpy())
     base, _ = told.at(unit, _number(rows["counted_from"].to_numpy()))
@@ -35,10 +35,9 @@ def count_miles_or_runs(rows: pd.DataFrame, figures: pd.DataFrame, start: np.nda
     entry, entry_line = np.where(fresh, base, entry), entry_line & ~fresh
     end, end_line = told.at(unit, to_day)
     last, last_day = told.last(unit, to_day)
-    own = (rows["copy"] > 0).to_numpy()
-    if own.any():
-        end, end_line, last, base, entry = _of_one(rows, own, clock, end, end_line, last, base, entry)
-        last_day = np.where(own & ~np.isnan(last), to_day, last_day)
+    # of a row of several units it is not known what the one had run that a part was fitted to later
+    whose = (several[unit] & (rows["spell"] > 1)).to_numpy()
+    base, entry = np.where(whose, np.nan, base), np.where(whose, np.nan, entry)
     ended = rows["ended"].to_numpy()
     failed = ended == "failed"
     seen = (last_day > from_day) | ((last_day >= to_day) & (to_day == from_day))
@@ -49,9 +48,6 @@ def count_miles_or_runs(rows: pd.DataFrame, figures: pd.DataFrame, start: np.nda
     good, _ = told.last(unit, _number(rows["last_good"].fillna(rows["from_day"]).to_numpy()))
     good = np.where(np.isnan(end), np.nan, np.fmin(np.fmax(good, entry), end))
     lower = np.where(teardown, good, lower)
-    # figures of a sister unit cannot be laid over those of one taken out of a row of several
-    clash = own & (entry > lower)
-    lower, entry = np.where(clash, np.nan, lower), np.where(clash, np.nan, entry)
     unknown = np.isnan(lower - base)
     rows[f"entry_{clock}"] = entry - base
     rows[f"lower_{clock}"] = lower - base
@@ -67,17 +63,6 @@ def count_miles_or_runs(rows: pd.DataFrame, figures: pd.DataFrame, start: np.nda
     known_day = np.where(at_end, to_day, last_day)
     rows["miles_days"] = np.where(known, known_day - _number(rows["started_on"].to_numpy()), np.nan)
     rows["miles_short"] = known & told.short(unit, to_day) & ~told.short(unit, _number(rows["counted_from"].to_numpy()))
-
-
-def _of_one(rows, own, clock, end, end_line, last, base, entry):
-    """The figures of single units taken out of a row of several: their own at the end, else what holds for all."""
-    told = rows[f"end_{clock}"].to_numpy(float)
-    whole = own & (rows["to_day"] == rows["ended_on"]).to_numpy() & np.isin(rows["ended"], ["failed", "removed"])
-    later = own & (rows["spell"] > 1).to_numpy()  # what its unit had run when it was fitted is not known
-    end = np.where(whole, told, end)
-    last = np.where(whole, told, last)
-    base, entry = np.where(later, np.nan, base), np.where(later, np.nan, entry)
-    return end, end_line & ~whole, last, base, entry
 
 
 class _History:

@@ -203,7 +203,7 @@ def _in_pieces(rows: pd.DataFrame, sight: pd.DataFrame) -> tuple[pd.DataFrame, i
 
 def number_segments(rows: pd.DataFrame) -> pd.DataFrame:
     """Order the pieces and number them within each life, from 1."""
-    life = ["unit", "component", "copy", "spell"]
+    life = ["unit", "component", "spell"]
     rows = rows.sort_values([*life, "from_day", "to_day"], kind="stable", ignore_index=True)
     rows["segment"] = 1
     again = rows.duplicated(life, keep=False)

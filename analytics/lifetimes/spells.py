@@ -14,10 +14,11 @@ from analytics.records.load import NOT_RECORDED, Records
 _SAME_REPLACEMENT_DAYS = 60
 
 COLUMNS = [
-    "unit", "component", "part", "lot", "spell", "copy", "count", "started_on", "counted_from", "ended_on", "ended",
-    "cause", "finding", "order", "at_teardown", "last_good", "end_miles", "end_runs", "flags",
+    "unit", "component", "part", "lot", "spell", "count", "started_on", "counted_from", "ended_on", "ended",
+    "cause", "finding", "order", "at_teardown", "last_good", "flags",
 ]  # fmt: skip
 _DAYS = ("started_on", "counted_from", "ended_on", "last_good")
+_WHOSE = "parts fitted later to rows of builds that stand for several units are not followed."
 _NO_AGE = "returns came after a set-aside one of the same component: the age of the part is not known."
 _END_FLAGS = {
     "in use": "",
@@ -32,9 +33,8 @@ def make_spells(records: Records, units: pd.DataFrame) -> tuple[pd.DataFrame, li
     """Lives of all parts (COLUMNS) and notes on what was left out.
 
     ``started_on`` is the day the part went to work, ``counted_from`` the day whose odometer it starts from (the day its
-    predecessor failed). ``copy`` numbers the single units taken out of a row that stands for several; their miles and
-    runs at the end are ``end_miles``, ``end_runs``. ``last_good``: the last day a part found damaged at a teardown was
-    known to be good (NaT: when it was fitted).
+    predecessor failed). ``last_good``: the last day a part found damaged at a teardown was known to be good (NaT: when
+    it was fitted).
     """
     active = (units["start"] <= units["stop"]).to_numpy()
     end_flags = units["end"].map(_END_FLAGS).to_numpy()
@@ -42,7 +42,7 @@ def make_spells(records: Records, units: pd.DataFrame) -> tuple[pd.DataFrame, li
     told: list[list] = []
     frames: list[pd.DataFrame] = []
     left_out: Counter[str] = Counter()
-    own_units = {c: units[c].to_numpy() for c in ("start", "stop", "end", "count")}
+    own_units = {c: units[c].to_numpy() for c in ("start", "stop", "end", "count", "of_several")}
     for component in records.shop.components:
         part, lot, later = _first_parts(records, component, own_units["start"])
         events = _events(records, component, later)
@@ -52,11 +52,11 @@ def make_spells(records: Records, units: pd.DataFrame) -> tuple[pd.DataFrame, li
         frames.append(
             pd.DataFrame(
                 {
-                    "unit": at, "component": component, "part": part[at], "lot": lot[at], "spell": 1, "copy": 0,
+                    "unit": at, "component": component, "part": part[at], "lot": lot[at], "spell": 1,
                     "count": own_units["count"][at], "started_on": own_units["start"][at],
                     "counted_from": own_units["start"][at], "ended_on": own_units["stop"][at], "ended": "running",
                     "cause": "", "finding": "", "order": "", "at_teardown": False, "last_good": pd.NaT,
-                    "end_miles": np.nan, "end_runs": np.nan, "flags": end_flags[at],
+                    "flags": end_flags[at],
                 }
             )
         )  # fmt: skip
@@ -70,15 +70,7 @@ def make_spells(records: Records, units: pd.DataFrame) -> tuple[pd.DataFrame, li
     frames.append(pd.DataFrame(told, columns=COLUMNS))
     filled = [f.astype(dict.fromkeys(_DAYS, "datetime64[ns]")) for f in frames if len(f)]
     spells = pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=COLUMNS)
-    kinds = {
-        "unit": int,
-        "spell": int,
-        "copy": int,
-        "count": int,
-        "at_teardown": bool,
-        "end_miles": float,
-        "end_runs": float,
-    }
+    kinds = {"unit": int, "spell": int, "count": int, "at_teardown": bool}
     spells = spells.astype(kinds | dict.fromkeys(_DAYS, "datetime64[ns]"))
     return spells, _notes(records, units, spells, left_out)
 
@@ -179,11 +171,11 @@ class _Position:
         self.last_life: tuple | None = None
 
     def lives(self) -> list[list]:
-        if self.own["count"] > 1:
-            return self._of_several()
         for when, _, _, kind, event in self.events:
             if kind == "return":
                 self._return(event)
+            elif kind == "fitted" and self.own["of_several"]:
+                self.left_out[_WHOSE] += 1
             elif kind == "fitted":
                 self._fitted(when, event)
             else:
@@ -282,79 +274,26 @@ class _Position:
             self.spell += 1
         self.open, self.blind, self.last_return, self.last_life = False, True, None, None
 
-    def _of_several(self) -> list[list]:
-        """A row that stands for several units: each return is of another one of them, as long as there is one."""
-        start, stop, count = self.own["start"], self.own["stop"], int(self.own["count"])
-        part, lot, one = self.part, self.lot, "one of several alike"
-        again: list[tuple] = []  # lives of replaced parts: copy, spell, part, day
-        copy = 0
-        for when, _, _, kind, event in self.events:
-            how = _ending(event) if kind == "return" else None
-            if kind == "fitted":
-                self.left_out[
-                    "parts fitted later to rows of builds that stand for several units are not followed."
-                ] += 1
-                continue
-            if kind == "left out":
-                if copy < count:
-                    copy += 1
-                    flags = _and(one, f"followed to a return that is set aside (row {event.row})")
-                    self._add(max(when, start), "running", flags=flags, copy=copy)
-                continue
-            if how is None:
-                continue
-            failed = event.failed_on if not pd.isna(event.failed_on) else event.day
-            if copy < count:
-                copy += 1
-                number, self.spell, self.part, self.lot, self.day = copy, 1, part, lot, start
-            elif again:
-                number, self.spell, self.part, self.day = again.pop(0)
-                self.lot = ""
-            else:
-                self.left_out["returns of rows of builds that stand for fewer units are not followed."] += 1
-                continue
-            self.counted = self.day
-            self._add(max(failed, self.day), how, event, one, copy=number)
-            self._put_in(event)
-            if self.open:
-                again.append((number, self.spell + 1, self.part, event.day))
-        for number, self.spell, self.part, self.day in again:
-            self.lot, self.counted = "", self.day
-            if self.day <= stop:
-                self._add(stop, "running", flags=_and(one, _END_FLAGS[self.own["end"]]), copy=number)
-        if count > copy and part != "":
-            self.spell, self.part, self.lot, self.day, self.counted = 1, part, lot, start, start
-            self._add(stop, "running", flags=_END_FLAGS[self.own["end"]], count=count - copy)
-        return self.out
-
-    def _add(
-        self, end: pd.Timestamp, how: str, event: Any = None, flags: str = "", copy: int = 0, count: int = 1
-    ) -> None:
+    def _add(self, end: pd.Timestamp, how: str, event: Any = None, flags: str = "") -> None:
         failed = how == "failed"
         teardown = bool(failed and event.at_teardown)
         good = pd.NaT
         if teardown:
-            before = [day for day in self.opened if self.day <= day < end] if not copy else []
+            before = [day for day in self.opened if self.day <= day < end]
             good = before[-1] if before else pd.NaT
             flags = _and(flags, "found at teardown")
         cause, finding, order = (event.cause if failed else "", event.finding, event.order) if event else ("", "", "")
-        miles, runs = (event.miles, event.runs) if event and copy else (np.nan, np.nan)
-        if copy and self.spell > 1:
-            miles = runs = np.nan  # which of the units it was, and what it had run, is not known
         life = [
             self.unit,
             self.component,
             self.part,
             self.lot,
             self.spell,
-            copy,
-            count,
+            int(self.own["count"]),
             self.day,
             self.counted,
-            end,
-            how,
         ]
-        self.out.append([*life, cause, finding, order, teardown, good, miles, runs, flags])
+        self.out.append([*life, end, how, cause, finding, order, teardown, good, flags])
 
 
 __all__ = ["COLUMNS", "make_spells"]

@@ -66,7 +66,7 @@ def make_lifetimes(records: Records) -> Lifetimes:
     rows = number_segments(rows)
     count_days(rows)
     for clock, figures in (("miles", records.odometer), ("runs", records.runs)):
-        count_miles_or_runs(rows, figures, units["start"].to_numpy(), clock)
+        count_miles_or_runs(rows, figures, units, clock)
     table = _finish(rows, records, units)
     check_lifetimes(table)
     return Lifetimes(shop, records.as_of, table, _fleet(records, units), sight, tuple(notes + more))
@@ -123,6 +123,7 @@ def _finish(rows: pd.DataFrame, records: Records, units: pd.DataFrame) -> pd.Dat
             "miles_days": rows["miles_days"],
             "flags": join_flags(rows["flags"], short),
             "unit": unit,
+            "row_serial": build["row_serial"],
         }
     )
 

@@ -13,14 +13,20 @@ _OUT_OF_SIGHT = ("sold", "lost", "scrapped")
 
 def make_units(records: Records) -> pd.DataFrame:
     """Per unit (index as in builds): start, stop (last day known of), end ("in use", "sold", "lost", "scrapped", "no"),
-    count, read_miles and read_days (its last believed odometer figure, NaN where there is none).
+    count, of_several (see records/several.py), read_miles and read_days (its last believed odometer figure, NaN where there is none).
 
     A unit reported sold, lost or scrapped is known of up to that day, unless it is heard of later (see gaps). One
     reported not running ends there only if nothing is heard of it after.
     """
     builds = records.builds
     units = pd.DataFrame(
-        {"start": builds["in_service_on"], "stop": records.as_of, "end": "in use", "count": builds["count"]}
+        {
+            "start": builds["in_service_on"],
+            "stop": records.as_of,
+            "end": "in use",
+            "count": builds["count"],
+            "of_several": builds["of_several"],
+        }
     )
     news = _news(records)
     last = news.drop_duplicates("unit", keep="last").set_index("unit")
@@ -49,12 +55,18 @@ def gaps(records: Records) -> pd.DataFrame:
 
 def _news(records: Records) -> pd.DataFrame:
     """What was heard of each unit, in order: unit, day, word ("" where it was there), run (numbers runs of one word)."""
-    readings, returns = records.readings, records.returns
-    single = records.builds["count"].to_numpy() == 1
-    own = returns[single[returns["unit"].to_numpy(int)]]  # a return of one of several says nothing of the others
+    readings, returns, fitted = records.readings, records.returns, records.fitted
+    builds = records.builds
+    # a part fitted before the truck left is no news, and which of several got one is not known
+    unit = fitted["unit"].to_numpy(int)
+    later = (fitted["fitted_on"].to_numpy() > builds["in_service_on"].to_numpy()[unit]) if len(fitted) else []
+    fitted = fitted[later & ~builds["of_several"].to_numpy()[unit]] if len(fitted) else fitted
     heard = [
         pd.DataFrame({"unit": readings["unit"], "day": readings["read_on"], "word": readings["still_running"]}),
-        pd.DataFrame({"unit": own["unit"], "day": own["day"], "word": np.where(own["unit_gone"], "scrapped", "")}),
+        pd.DataFrame(
+            {"unit": returns["unit"], "day": returns["day"], "word": np.where(returns["unit_gone"], "scrapped", "")}
+        ),
+        pd.DataFrame({"unit": fitted["unit"], "day": fitted["fitted_on"], "word": ""}),
         pd.DataFrame({"unit": records.changes["unit"], "day": records.changes["changed_on"], "word": ""}),
     ]
     news = pd.concat([h for h in heard if len(h)] or heard[:1])

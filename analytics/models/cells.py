@@ -196,8 +196,7 @@ def _by_finding(
 def repeated_failures(table: pd.DataFrame, units: pd.DataFrame, sight: pd.DataFrame) -> MeanCumulativeFunction:
     """Mean number of failures per unit by its age in days, replacements included; rows, units and sight of ``Lifetimes``.
 
-    A row that stands for several units counts its returns as those of single units. Raises NotEnoughData where
-    nothing failed.
+    Raises NotEnoughData where nothing failed.
     """
     return repeated_events(units, *_failures(table, sight))
 
@@ -256,19 +255,4 @@ def _histories(
     seen = event_unit.isin(watched["unit"]).to_numpy() & in_sight(sight, event_unit, event_day)
     event_unit, event_day = event_unit[seen], event_day[seen]
     age = (event_day - units["in_service_on"].reindex(event_unit).to_numpy()).dt.days.to_numpy(float)
-    # one history per unit; of a row of several, each return is another unit's, as long as there is one
-    own = units["count"].reindex(event_unit).to_numpy()
-    name = event_unit.astype(str)
-    copy = (event_unit.groupby(event_unit).cumcount() % np.maximum(own, 1)).astype(str)
-    name = name.where(own == 1, name + " copy " + copy)
-    singles = event_unit[(own > 1) & ~name.duplicated().to_numpy()]
-    taken = singles.value_counts()
-    left = watched["count"] - watched["unit"].map(taken).fillna(0).astype(np.int64)
-    rest = watched.assign(unit=watched["unit"].astype(str), count=left)
-    if singles.empty:
-        return rest, name.to_numpy(), age
-    of_one = pd.DataFrame({"name": name[singles.index].to_numpy(), "unit": singles.to_numpy()}).merge(
-        watched, on="unit"
-    )
-    of_one = of_one.assign(unit=of_one["name"], count=1)[rest.columns]
-    return pd.concat([rest, of_one], ignore_index=True), name.to_numpy(), age
+    return watched, event_unit.to_numpy(), age

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import AnalyticsError
+from analytics.lifetimes.later import came_later
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.cells import is_failure
 from analytics.ratings.basis import part_lives
@@ -29,7 +30,6 @@ from analytics.words.ratings.predict import prediction_words
 NAN = float("nan")
 #: simulated fleets per bound, where the shop's own settings ask for more: fewer than a rating published today would have
 REPLICATES = 40
-KEY = ["serial", "component", "part", "spell"]
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -153,7 +153,7 @@ def _replay(
 ) -> list[dict]:
     table, shop = before.table, before.shop
     days = float((after.as_of - before.as_of).days)
-    failed = after.table[is_failure(after.table)].drop_duplicates(KEY, keep="last").set_index(KEY)
+    failed = after.table[is_failure(after.table)]
     rows = []
     for component, part in sorted(set(zip(table["component"], table["part"], strict=True))):
         if parts is not None and (component, part) not in parts:
@@ -214,13 +214,8 @@ def _outcome(
     table: pd.DataFrame, at: np.ndarray, failed: pd.DataFrame, as_of: pd.Timestamp
 ) -> tuple[np.ndarray, np.ndarray]:
     """Units that came back (n,) of the running rows ``at`` of the earlier table, and those of them that failed after it."""
-    keys = pd.MultiIndex.from_frame(table.iloc[at][KEY])
-    where = failed.index.get_indexer(keys)
-    hit = where >= 0
-    came, later = np.zeros(len(at)), np.zeros(len(at))
-    came[hit] = failed["count"].to_numpy(float)[where[hit]]
-    later[hit] = came[hit] * (failed["ended_on"] > as_of).to_numpy()[where[hit]]
-    return came, later
+    rows = table.iloc[at]
+    return came_later(rows, table, failed), came_later(rows, table, failed[failed["ended_on"] > as_of])
 
 
 def _bounds(lives: PartLives, shop: Shop, o: Options) -> dict[str, float]:

@@ -38,6 +38,7 @@ from analytics.records.returns import (
     returns_left_out,
 )
 from analytics.records.serials import read_serials
+from analytics.records.several import single_out
 from analytics.records.shop import Shop, load_shop
 from analytics.records.source import read_sheets
 
@@ -47,8 +48,8 @@ class Records:
     """What the shop's sheets say up to ``as_of``. ``unit`` in every table is the position of the unit in ``builds``.
 
     builds: serial, built_on, in_service_on, begun_on (built, or else in service), odometer_at_install, power_hp (crank), power_low, power_high, power_raw,
-    weight_lb, weight_raw, weight_kind, rpm, use, builder, count, flags, row, and one column per component (part, blank
-    where none is fitted). fitted, returns, readings, changes, limits: the used rows, typed; ``row`` as in the file.
+    weight_lb, weight_raw, weight_kind, rpm, use, builder, count, flags, row, of_several and row_serial (see several.py: a
+    truck that came back has a row of its own) and one column per component (part, blank where none is fitted). fitted, returns, readings, changes, limits: the used rows, typed; ``row`` as in the file.
     returns hold day, event, miles and runs since in service (NaN where unknown or not believed) besides.
     odometer: unit, day, miles (since in service), source, short (True: miles were driven that are not in it).
     runs: unit, day, runs. set_aside, to_check: ISSUE_COLUMNS. counts: sheet, read, used, set_aside. later: rows per
@@ -165,7 +166,7 @@ def load_records(
         name: _table(sheets.get(name), name, position) for name in HEADINGS if name not in ("builds", "conditions")
     }
     fitted, changes = add_shipments(tables["fitted"], tables["changes"], builds, shipments, position, shop)
-    return Records(
+    records = Records(
         shop=shop,
         as_of=day,
         builds=units.drop(columns="at"),
@@ -188,6 +189,7 @@ def load_records(
         returns_left_out=returns_left_out(returns, builds, twice, position),
         changes_left_out=_changes_left_out(sheets.get("changes"), builds, position),
     )
+    return single_out(records)
 
 
 #: who reads the cells of each sheet, in order

@@ -8,10 +8,9 @@ import pandas as pd
 
 from analytics.errors import NotEnoughData
 from analytics.lifetimes.table import Lifetimes
-from analytics.models.cells import failures_with_age, repeated_failures
+from analytics.models.cells import failures_with_age, is_failure, repeated_failures
 from analytics.reasons import Again, Question, reason
 from analytics.review.answer import CodedAnswer
-from analytics.review.fleet import units_back
 from analytics.review.quarter import YEAR_DAYS
 
 _COLUMNS = [
@@ -34,19 +33,14 @@ def again(lifetimes: Lifetimes) -> CodedAnswer:
     """How many units came back more than once, and the mean number of failures per unit, replacements included."""
     table, units, shop = lifetimes.table, lifetimes.units, lifetimes.shop
     two_years = int(units.loc[units["days"] >= 2 * YEAR_DAYS, "count"].sum()) >= shop.at_risk_to_show
-    # of a row that stands for several units nobody knows which came back, so none is called a repeat
-    single = units["count"] == 1
-    times = units.loc[single, "returned"].value_counts().sort_index(ascending=True)
+    times = units["returned"].value_counts().sort_index(ascending=True)
     rows = []
     for component, own in table.groupby("component", sort=True):
         try:
             mean = repeated_failures(own, units, lifetimes.sight)
         except NotEnoughData:
             continue
-        of_single = own["unit"].map(single)
-        failed = (
-            own[(own["ended"] == "failed") & (own["cause"] != "install") & of_single].groupby("unit")["count"].sum()
-        )
+        failed = own[is_failure(own)].groupby("unit")["count"].sum()
         last = mean.to_frame().iloc[-1]
         rows.append(
             [
@@ -64,15 +58,14 @@ def again(lifetimes: Lifetimes) -> CodedAnswer:
         )
     frame = pd.DataFrame(rows, columns=_COLUMNS)
     back = times[times.index > 0]
-    several = int(units_back(units[~single]).sum())
     question = reason(Question.AGAIN)
-    if back.empty and not several:
+    if back.empty:
         return CodedAnswer(question, (reason(Again.NONE_BACK),), frame)
     more = times[times.index > 1]
     said = [
         reason(
             Again.BACK_ONCE_AND_MORE,
-            units=int(back.sum()) + several,
+            units=int(back.sum()),
             units_more_than_once=int(more.sum()),
             most_times=int(more.index[-1]) if len(more) else 1,
         )

@@ -19,7 +19,6 @@ def returns_in(records: Records, span: Span) -> pd.DataFrame:
     shown = rows.assign(
         serial=builds["serial"].to_numpy()[unit],
         fitted_part=own,
-        of_several=builds["count"].to_numpy()[unit] > 1,
         power_hp=builds["power_hp"].to_numpy()[unit],
         weight_lb=builds["weight_lb"].to_numpy()[unit],
         use=builds["use"].to_numpy()[unit],
@@ -36,13 +35,11 @@ def came_back(records: Records, span: Span, units_out: int) -> CodedAnswer:
     if rows.empty:
         nothing = reason(CameBack.NOTHING, quarter=span.name, seen_up_to=seen_up_to, units_out=units_out)
         return CodedAnswer(question, (nothing,), _table(rows))
-    # of a row that stands for several units each return is another one's
-    several = rows["of_several"]
     damaged = rows[rows["cause"] != "no fault"]
     said = [
         reason(
             CameBack.COUNTS,
-            units=rows.loc[~several, "unit"].nunique() + rows.loc[several, "event"].nunique(),
+            units=rows["unit"].nunique(),
             returns=rows["event"].nunique(),
             seen_up_to=seen_up_to,
             units_out=units_out,

@@ -22,7 +22,7 @@ _FIRST_COLUMNS = ["component", "damaged", "first_for_sure", "followed", "one_of_
 def damaged_together(records: Records) -> pd.DataFrame:
     """One row per damaged component returned, no-fault ones left out; ``alone``: nothing else was damaged in that return."""
     back = records.returns[records.returns["cause"] != "no fault"]
-    several = records.builds["count"].to_numpy()[back["unit"].to_numpy(int)] > 1
+    several = records.builds["of_several"].to_numpy()[back["unit"].to_numpy(int)]
     back = back.assign(alone=back.groupby("event")["component"].transform("nunique") == 1)
     # of a row that stands for several units two returns of one day may be two trucks
     return back[~(several & ~back["alone"].to_numpy())].reset_index(drop=True)

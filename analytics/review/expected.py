@@ -7,13 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analytics.lifetimes.later import LIFE, came_later, life_keys
 from analytics.ratings.predict import count_chances, interval_of
 from analytics.review.answer import Answer, listed, numbered, plural
 from analytics.review.stands import ANY_LEVEL, Stand, chance_of, from_entry, leveled, past_of, recorded, stand_in
 
-LIFE = ["serial", "component", "spell"]
 _KEPT = [
     "serial",
+    "row_serial",
     "component",
     "part",
     "lot",
@@ -92,7 +93,7 @@ def at_stake(before: Stand, now: Stand, foreseen: tuple[pd.DataFrame, np.ndarray
     running, chance = running_chances(before, days_between(before, now)) if foreseen is None else foreseen
     frames, blocks = [running[_KEPT]], [chance]
     known = pd.MultiIndex.from_frame(before.table[LIFE])
-    fresh = (now.table["segment"] == 1).to_numpy() & ~pd.MultiIndex.from_frame(now.table[LIFE]).isin(known)
+    fresh = (now.table["segment"] == 1).to_numpy() & ~life_keys(now.table, before.table).isin(known)
     fresh &= (now.table["fitted_on"] > before.as_of).to_numpy()
     for (component, part), own in now.parts.items():
         which = np.flatnonzero(fresh[own.lives.rows])
@@ -108,11 +109,7 @@ def at_stake(before: Stand, now: Stand, foreseen: tuple[pd.DataFrame, np.ndarray
         )
         frames.append(at.iloc[which][_KEPT])
     rows = pd.concat(frames, ignore_index=True)
-    failed = now.table[now.table["failure"]].groupby(LIFE)["count"].sum()
-    came = failed.reindex(pd.MultiIndex.from_frame(rows[LIFE])).fillna(0).to_numpy(float)
-    # of a row of several alike, those that failed are lives of their own by now
-    came = np.minimum(came, rows["count"].to_numpy(float))
-    came[rows.duplicated(LIFE).to_numpy()] = 0
+    came = came_later(rows, before.table, now.table[now.table["failure"]])
     rows = rows.assign(
         came=came, power_band=rows["power_band"].astype(str), weight_class=rows["weight_class"].astype(str)
     )

@@ -17,7 +17,7 @@ def units_in_use(lifetimes: Lifetimes) -> int:
 
 
 def units_back(units: pd.DataFrame) -> pd.Series:
-    """Units that came back damaged per row: of a row that stands for several, each return is another one's."""
+    """Units that came back damaged per row: a truck that came back more than once counts once."""
     return units["returned"].clip(upper=units["count"])
 
 

@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 from scipy.stats import binomtest, poisson
 
+from analytics.lifetimes.later import came_later
 from analytics.review.answer import Answer, listed, numbered, percent, plural
-from analytics.review.expected import LEVEL, LIFE
+from analytics.review.expected import LEVEL
 from analytics.review.forecast import count_forecast
 from analytics.review.stands import Stand, leveled
 from analytics.review.watch import Watched
@@ -27,9 +28,7 @@ def forecasts_kept(
         if not len(lives):
             continue
         now = stands[i + BACK[span]]
-        failed = now.table[now.table["failure"]].groupby(LIFE)["count"].sum()
-        came = failed.reindex(pd.MultiIndex.from_frame(lives[LIFE])).fillna(0).to_numpy(float)
-        came = np.minimum(came, lives["count"].to_numpy(float))
+        came = came_later(lives, stands[i].table, now.table[now.table["failure"]])
         told = count_forecast(lives, leveled(chance))
         for row in told.itertuples():
             mine = came.sum() if row.component == "" else came[(lives["component"] == row.component).to_numpy()].sum()

@@ -29,10 +29,7 @@ _FEWEST_EXPECTED = 1.0
 
 
 def comebacks(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
-    """One row per unit and return with damage that counts (see lifetimes/sight.py): unit, day, event.
-
-    Of a row that stands for several units each return counts.
-    """
+    """One row per unit and return with damage that counts (see lifetimes/sight.py): unit, day, event."""
     back = returns_in_sight(records.returns, lifetimes.units, lifetimes.sight)
     by_event = back.groupby("event", as_index=False).agg(unit=("unit", "first"), day=("seen_on", "min"))
     return by_event[["unit", "day", "event"]]
@@ -196,9 +193,9 @@ class AsNew:
 def stretches(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
     """Each unit's time from new, or from its nth comeback, to the next one or to when it was last known of.
 
-    unit, rebuilds (comebacks so far), entry, time (days since new or rebuilt), failed, count, power_band, use. Rows that
-    stand for several units, and the time of a unit before its records start, are followed from new only. A unit is followed
-    to where it first went out of sight: what was done to it then is not known.
+    unit, rebuilds (comebacks so far), entry, time (days since new or rebuilt), failed, count, power_band, use. The time of
+    a unit before its records start is followed from new only. A unit is followed to where it first went out of sight: what
+    was done to it then is not known.
     """
     first = lifetimes.sight.drop_duplicates("unit").set_index("unit")
     units, events = lifetimes.units, comebacks(records, lifetimes)
@@ -221,14 +218,6 @@ def stretches(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
         entry = max((since[u] - begin).days, 0)
         own = by_unit.get(u)
         tail = (unit.count, band[u], unit.use or "not recorded")
-        if own is not None and unit.count > 1:
-            # whose return it was is not known: each is the first of another
-            for day in own["day"].iloc[: unit.count]:
-                rows.append([u, 0, entry, (day - begin).days, True, 1, *tail[1:]])
-            left = unit.count - min(len(own), unit.count)
-            if left:
-                rows.append([u, 0, entry, (until - begin).days, False, left, *tail[1:]])
-            continue
         n = 0
         # what befell a unit before the records start is not known, so its number of rebuilds is a guess: none
         for event in own.itertuples() if own is not None else ():

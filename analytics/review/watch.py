@@ -17,8 +17,9 @@ import pandas as pd
 from scipy.special import gammaln, xlog1py, xlogy
 from scipy.stats import poisson
 
+from analytics.lifetimes.later import LIFE, life_keys
 from analytics.ratings.predict import fit_lives
-from analytics.review.expected import LIFE, Stakes, expected_table, life_hazards
+from analytics.review.expected import Stakes, expected_table, life_hazards
 from analytics.review.stands import (
     ANY_LEVEL,
     SEED,
@@ -353,7 +354,7 @@ def watch(before: Stand, now: Stand, stakes: Stakes) -> Watched:
     table = expected_table(stakes)
     life, lives = peeled(watched_lives(before, now))
     # what a lot or month already found does this quarter is not a new alarm
-    silent = pd.MultiIndex.from_frame(lives.loc[~lives["told_failure"], LIFE])
+    silent = life_keys(lives[~lives["told_failure"]], before.table, stakes.rows)
     told = ~pd.MultiIndex.from_frame(stakes.rows[LIFE]).isin(silent)
     rest = table if told.all() else expected_table(stakes.take(told), sides=_QUARTER_SIDES)
     more = judged(_joined([quarter_looks(rest), revision_looks(before, now)]))

@@ -376,6 +376,17 @@ def test_a_failure_that_brings_a_sold_unit_back_is_not_counted(tmp_path):
     )
 
 
+def test_a_part_fitted_after_the_sale_is_news_of_the_unit(tmp_path):
+    # sold 20 Jan 2022, a new shaft put in on 1 June 2023 (497 days later): all its parts are in sight again from then on
+    found = lives(tmp_path, readings=[reading("2022-01-20", still_running="sold")], fitted=[fitted("2023-06-01")])
+    assert shaft(found, "part", "entry_days", "lower_days", "ended") == [
+        ["IS-A", 0, 365, "running"],
+        ["IS-C", 0, 579, "running"],
+    ]
+    equal(limits(found, "days", "converter"), [[0, 365, INF], [862, AGE, INF]])
+    assert found.units["end"].tolist() == ["in use"]
+
+
 def test_reported_down_and_then_returned_is_a_failure(tmp_path):
     found = lives(tmp_path, returns=[back()], readings=[reading("2022-03-02", still_running="no")])
     equal(limits(found, "days"), [[0, 405, 405], [0, 1032, INF]])
@@ -473,7 +484,13 @@ def test_several_units_in_one_row(tmp_path):
 def test_one_of_several_scrapped_leaves_the_others(tmp_path):
     found = lives(tmp_path, builds=[build(count="3")], returns=[back(replaced_with="scrapped")])
     assert sorted(shaft(found, "count", "ended", "lower_days")) == [[1, "failed", 405], [2, "running", AGE]]
-    assert found.units["end"].tolist() == ["in use"]
+    assert found.units[["serial", "end", "count"]].to_numpy().tolist() == [
+        ["T-100", "in use", 2],
+        ["T-100 (1 of 3)", "scrapped", 1],
+    ]
+    # the converter of the one scrapped ends with it
+    converter = found.table[found.table["component"] == "converter"]
+    assert sorted(converter[["count", "lower_days"]].to_numpy().tolist()) == [[1, 409], [2, AGE]]
 
 
 def test_more_returns_than_units_come_from_the_parts_put_in(tmp_path):

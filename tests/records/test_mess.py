@@ -354,7 +354,13 @@ def test_returns_to_a_row_of_several_do_not_contradict_each_other(tmp_path):
     ]
     found = load(tmp_path, builds=[build(count="40")], returns=returns)
     assert found.returns["miles"].tolist() == [60_000, 10_000]
-    assert len(found.odometer) == 0  # they say nothing of the other 38
+    # each is its own truck's: they say nothing of the other 38
+    assert found.odometer[["unit", "miles"]].to_numpy().tolist() == [[1, 60_000], [2, 10_000]]
+    assert found.builds[["serial", "count"]].to_numpy().tolist() == [
+        ["T-100", 38],
+        ["T-100 (1 of 40)", 1],
+        ["T-100 (2 of 40)", 1],
+    ]
     assert not checks(found)
 
 

@@ -91,8 +91,9 @@ def test_stretches_start_anew_after_each_comeback(tmp_path):
     ]
     assert own[1][["rebuilds", "failed"]].to_numpy().tolist() == [[0, True]]  # scrapped: nothing is rebuilt
     assert own[2][["rebuilds", "failed"]].to_numpy().tolist() == [[0, False]]
-    # which of the three came back is not known: each is the first of another
-    assert own[3][["rebuilds", "failed", "count"]].to_numpy().tolist() == [[0, True, 1], [0, True, 1], [0, False, 1]]
+    # of the three in a row each return is of another, and the third never came back
+    assert own[3][["rebuilds", "failed", "count"]].to_numpy().tolist() == [[0, False, 1]]
+    assert [own[k][["rebuilds", "failed"]].to_numpy().tolist() for k in (4, 5)] == [[[0, True], [1, False]]] * 2
 
 
 def frame_of(rng, units, rate, rebuilds):
