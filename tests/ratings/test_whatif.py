@@ -267,7 +267,7 @@ def test_without_a_rating_the_reason_is_told(records, demo):
 @pytest.mark.parametrize("price_step", [0.0, 1e6])
 def test_all_in_is_what_comebacks_cost_less_what_the_parts_save(demo, fits, price_step):
     up = move_limit(
-        demo, "input shaft", "IS-A", 600.0, 700.0, settings=QUICK, fits=fits, draws=256, price_step=price_step
+        demo, "input shaft", "IS-A", 600.0, 700.0, options=OPTIONS, fits=fits, draws=256, price_step=price_step
     )
     assert up.units_a_year > 0
     assert up.comeback_cost > 0
