@@ -51,6 +51,17 @@ class Boundary(Code):
     SPARED_UNKNOWN = auto()
 
 
+class ByLoad(Code):
+    """What limits a rating on torque or margin."""
+
+    BELOW_ANY_POWER = auto()
+    DEMONSTRATED = auto()
+    HELD_AT_LIGHTER = auto()
+    LIGHTER_HAS_NONE = auto()
+    NOTHING_PROVEN = auto()
+    TYRES_SLIP = auto()
+
+
 class CameBack(Code):
     NOTHING = auto()
     COUNTS = auto()

@@ -28,7 +28,10 @@ def sentences(source: str) -> list[str]:
         if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and node.body:
             quiet.add(id(getattr(node.body[0], "value", None)))
         developer = isinstance(node, ast.FunctionDef) and node.name == "__repr__"
-        if isinstance(node, ast.Raise | ast.Assert) or developer:
+        # what a refused quantity is called in its error, and a list of names in one string
+        call = node.func if isinstance(node, ast.Call) else None
+        named = getattr(call, "id", "") in ("quantity", "below") or getattr(call, "attr", "") == "split"
+        if isinstance(node, ast.Raise | ast.Assert) or developer or named:
             quiet |= {id(inner) for inner in ast.walk(node)}
     # pieces of an f-string count once, as the whole
     quiet |= {id(v) for n in ast.walk(tree) if isinstance(n, ast.JoinedStr) for v in n.values}

@@ -23,9 +23,6 @@ class Span:
     def middle(self) -> float:
         return float(np.sqrt(self.low * self.high))
 
-    def __str__(self) -> str:
-        return f"{self.low:,g}" if self.low == self.high else f"{self.low:,g} to {self.high:,g}"
-
 
 #: friction of the driven tyres by use: dry road 0.8 to 0.9 (Gillespie 1992; Wong, from memory); prepared strip and sled
 #: track common practice, no source, very uncertain; "" for a use not named here

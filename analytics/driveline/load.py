@@ -29,8 +29,9 @@ LOAD_COLUMNS = [
     *(f"{m}{e}" for m in ("stress_margin", "clutch_margin") for e in ("", "_low", "_high")),
     "pressure_margin",
     "load_share",
-    "load_assumed",
 ]
+#: what a load may assume, by the assumption's name; part_ratio: that of an intermediate shaft to the input shaft, taken as 1
+ASSUMED = "engine_rpm stall_ratio axle_ratio tyre_diameter driven_share part_ratio line_pressure converter_pressure lining_friction".split()
 SHAFTS = ("input shaft", "intermediate shaft", "output shaft")
 #: kinds of part that carry the torque of the input shaft, times their own ratio
 _AT_INPUT = ("input shaft", "intermediate shaft", "clutch pack")
@@ -60,12 +61,14 @@ class Loads:
     "no", "in some gears", "in every gear", or "not known" where the ends disagree or weight is not on record. worst_gear:
     ratio in which it carries most. stress_margin: shear yield over nominal shear; clutch_margin: capacity over torque;
     pressure_margin: limit over the converter pressure on record. load_share: 1 over the shaft's or clutch's own margin.
+    assumed: row for row, a column of ASSUMED each, bool: whether the load assumes it (friction: always).
     """
 
     records: Records
     lifetimes: Lifetimes
     assumptions: Assumptions
     table: pd.DataFrame
+    assumed: pd.DataFrame
     kinds: dict[str, str]
 
     def __repr__(self) -> str:
@@ -90,17 +93,22 @@ def make_loads(records: Records, lifetimes: Lifetimes, assumptions: Assumptions 
     kinds = _kinds(records)
     kind = table["component"].map(kinds).fillna("").to_numpy()
     facts = vehicle_facts(records, table, a)
-    columns, notes = load_of(facts, _part_rows(records, table), kind, a)
-    columns["load_assumed"] = _told(notes, np.isfinite(columns["torque_at_shaft_lbft"]), table["use"].to_numpy(), a)
-    loaded = pd.concat([table, pd.DataFrame(columns, index=table.index)[LOAD_COLUMNS]], axis=1)
-    return Loads(records, lifetimes, a, loaded, kinds)
+    columns, assumed = load_of(facts, _part_rows(records, table), kind, a)
+    return Loads(
+        records=records,
+        lifetimes=lifetimes,
+        assumptions=a,
+        table=pd.concat([table, pd.DataFrame(columns, index=table.index)[LOAD_COLUMNS]], axis=1),
+        assumed=pd.DataFrame(assumed, index=table.index)[ASSUMED],
+        kinds=kinds,
+    )
 
 
 def load_of(
     facts: dict[str, Band], parts: pd.DataFrame, kind: np.ndarray, a: Assumptions
-) -> tuple[dict[str, np.ndarray], dict[str, tuple]]:
-    """The load columns (n,) for trucks (facts) with parts (a row of the parts sheet each) of a kind, and per assumption
-    the rows (n,) bool it touches, what is assumed, and its unit."""
+) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
+    """The load columns (n,) for trucks (facts) with parts (a row of the parts sheet each) of a kind (n,), and per assumption
+    of ASSUMED the rows (n,) bool it touches."""
     ratio, ratio_assumed = _filled(parts["torque_ratio"], 1.0)
     is_output, is_lock, carries = kind == "output shaft", kind == "converter", np.isin(kind, _AT_INPUT)
     torque: dict[str, np.ndarray] = {}
@@ -133,18 +141,17 @@ def load_of(
     with np.errstate(divide="ignore"):
         columns["load_share"] = 1 / np.where(is_shaft, columns["stress_margin"], columns["clutch_margin"])
     clutched = np.isfinite(clutch[""])
-    notes = {
-        "engine speed": (facts["engine"].assumed, a.engine_rpm, "rpm"),
-        "stall ratio": (facts["stall"].assumed & ~is_lock, a.stall_ratio, ""),
-        "axle ratio": (facts["axle_ratio"].assumed, a.axle_ratio, ""),
-        "tyre diameter": (facts["tyre"].assumed, a.tyre_diameter, "in"),
-        "share of weight on the driven axle": (facts["driven"].assumed, a.driven_share, ""),
-        "ratio of the part to the input shaft": (ratio_assumed & (kind == "intermediate shaft"), Span(1, 1), ""),
-        "line pressure": (pressure_assumed & clutched & is_pack, a.line_pressure, "psi"),
-        "converter pressure": (pressure_assumed & clutched & is_lock, a.converter_pressure, "psi"),
-        "lining friction": (friction_assumed & clutched, a.lining_friction, ""),
+    return columns, {
+        "engine_rpm": facts["engine"].assumed,
+        "stall_ratio": facts["stall"].assumed & ~is_lock,
+        "axle_ratio": facts["axle_ratio"].assumed,
+        "tyre_diameter": facts["tyre"].assumed,
+        "driven_share": facts["driven"].assumed,
+        "part_ratio": ratio_assumed & (kind == "intermediate shaft"),
+        "line_pressure": pressure_assumed & clutched & is_pack,
+        "converter_pressure": pressure_assumed & clutched & is_lock,
+        "lining_friction": friction_assumed & clutched,
     }
-    return columns, notes
 
 
 def load_at(loads: Loads, component: str, part: str, power_hp: np.ndarray, weight_lb: float, use: str) -> pd.DataFrame:
@@ -426,17 +433,3 @@ def clutch_margin(
         margin[end] = np.where(clutch, capacity / torque[_OPPOSITE[end]], np.nan)
     assumed = np.isnan(recorded[""]) & parts["apply_pressure_psi"].isna().to_numpy()
     return margin, assumed, parts["lining_friction"].isna().to_numpy()
-
-
-def _told(notes: dict[str, tuple], known: np.ndarray, uses: np.ndarray, a: Assumptions) -> np.ndarray:
-    """What each row's load assumes, in words; why there is none, where there is none."""
-    words = np.full(len(known), "", dtype=object)
-    for name, (mask, span, unit) in notes.items():
-        text = f"{name} {span}{' ' + unit if unit else ''}"
-        words[mask] = np.where(words[mask] == "", text, words[mask] + "; " + text)
-    for use in np.unique(uses.astype(str)):
-        mask = uses == use
-        text = f"friction {a.friction_of(use)}"
-        words[mask] = np.where(words[mask] == "", text, words[mask] + "; " + text)
-    words[~known] = "power or weight not on record"
-    return words

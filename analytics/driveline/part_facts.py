@@ -1,6 +1,9 @@
-"""One part in one truck: every figure that its make allows, with its range and what it rests on."""
+"""One part in one truck: every figure that its make allows, with its range."""
 
 from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from enum import Enum, auto
 
 import numpy as np
 import pandas as pd
@@ -10,24 +13,46 @@ from analytics.driveline.load import ENDS, SHAFTS, Loads, load_at, nominal_stres
 from analytics.driveline.units import INCH, KSI, LBF, LBFT, PSI, RPM, SQUARE_INCH, to_trade
 from analytics.errors import AnalyticsError
 
-FACT_COLUMNS = ["what", "least", "middle", "most", "unit", "rests_on"]
+FACT_COLUMNS = ["what", "least", "middle", "most", "unit"]
 _GALLONS_MINUTE = 231 * INCH**3 / 60  # m³/s: a US gallon is 231 cubic inches
 _SUFFIX = {"low": "_low", "": "", "high": "_high"}
 
 
+class Fact(Enum):
+    """A figure of a part in a truck."""
+
+    TORQUE = auto()
+    SHIFT_TORQUE = auto()
+    NOMINAL_SHEAR = auto()
+    NOTCH_SHEAR = auto()
+    SHEAR_YIELD = auto()
+    YIELD_TORQUE = auto()
+    STRESS_MARGIN = auto()
+    TWIST = auto()
+    TOOTH_SHEAR = auto()
+    ROOT_SHEAR = auto()
+    TOOTH_PRESSURE_FIXED = auto()
+    TOOTH_PRESSURE_FLEXIBLE = auto()
+    ALLOWED_SHEAR = auto()
+    CLUTCH_MARGIN = auto()
+    CLUTCH_TORQUE = auto()
+    PRESSURE_NEEDED = auto()
+    RELEASE_FLOW = auto()  # at 50, 100 and 150 psi
+
+
 def part_facts(loads: Loads, component: str, part: str, power_hp: float, weight_lb: float, use: str) -> pd.DataFrame:
-    """FACT_COLUMNS of a part in a truck of that power, weight and use, all else as assumed. Nothing is put where nothing
+    """FACT_COLUMNS of a part in a truck of that power, weight and use, all else as assumed; what: a `Fact`. Nothing is put where nothing
     is known: a part whose make is not on record has its torque alone."""
     a = loads.assumptions
     at = load_at(loads, component, part, np.array([power_hp]), weight_lb, use).iloc[0]
     rows: list[list[object]] = []
 
-    def add(what: str, values: tuple[float, float, float], unit: str, rests_on: str) -> None:
+    def add(what: Fact, values: Sequence[float], unit: str) -> None:
         if np.isfinite(values[1]):
-            rows.append([what, *sorted(map(float, values)), unit, rests_on])
+            rows.append([what, *sorted(map(float, values)), unit])
 
     torque = {e: float(at[f"torque_at_shaft_lbft{_SUFFIX[e]}"]) for e in ENDS}
-    add("torque it carries", tuple(torque.values()), "lb ft", "the least of engine and tyres, worst gear")
+    add(Fact.TORQUE, tuple(torque.values()), "lb ft")
     made, kind = loads.made(component, part), loads.kinds.get(component, "")
     if kind in ("input shaft", "intermediate shaft", "clutch pack"):
         extra = [
@@ -38,7 +63,7 @@ def part_facts(loads: Loads, component: str, part: str, power_hp: float, weight_
                 (a.rotating_inertia.high, a.shift_drop.high, a.shift_time.low),
             )
         ]
-        add("added for the moment of a shift", tuple(map(float, extra)), "lb ft", "I Δω/Δt, not in the margins")
+        add(Fact.SHIFT_TORQUE, extra, "lb ft")
     if made is None:
         return pd.DataFrame(rows, columns=FACT_COLUMNS)
     one = made.to_frame().T.select_dtypes(object).infer_objects().select_dtypes("number").reset_index(drop=True)
@@ -54,58 +79,45 @@ def _three(one: pd.DataFrame, column: str, unit: float = 1.0) -> dict[str, np.nd
     return {e: one[f"{column}{_SUFFIX[e]}"].to_numpy(float) * unit for e in ENDS}
 
 
-def _shaft_facts(add, at: pd.Series, made: pd.Series, one: pd.DataFrame, torque: dict[str, np.ndarray]) -> None:
+def _shaft_facts(
+    add: Callable, at: pd.Series, made: pd.Series, one: pd.DataFrame, torque: dict[str, np.ndarray]
+) -> None:
     stress = {e: nominal_stress(torque[e], one, e) for e in ENDS}
     strength = {e: shear_yield(one, e) for e in ENDS}
-    add("nominal shear", tuple(float(to_trade(stress[e], KSI)[0]) for e in ENDS), "ksi", "16 T D/(π(D⁴ - d⁴))")
     factor = _three(one, "stress_concentration")
-    local = tuple(float(to_trade(shafts.local_stress(stress[e], factor[e]), KSI)[0]) for e in ENDS)
-    add("shear at the worst notch", local, "ksi", "nominal x stress concentration")
-    add(
-        "shear yield",
-        tuple(float(to_trade(strength[e], KSI)[0]) for e in ENDS),
-        "ksi",
-        "SAE J413, or tensile yield x 0.577",
-    )
-    yielding = tuple(float(torque[e][0] * strength[e][0] / stress[e][0] / LBFT) for e in ENDS)
-    add("torque at which its body yields", yielding, "lb ft", "nominal shear at shear yield")
-    add(
-        "stress margin", tuple(float(at[f"stress_margin{_SUFFIX[e]}"]) for e in ENDS), "", "shear yield / nominal shear"
-    )
+    add(Fact.NOMINAL_SHEAR, [to_trade(stress[e], KSI)[0] for e in ENDS], "ksi")
+    add(Fact.NOTCH_SHEAR, [to_trade(shafts.local_stress(stress[e], factor[e]), KSI)[0] for e in ENDS], "ksi")
+    add(Fact.SHEAR_YIELD, [to_trade(strength[e], KSI)[0] for e in ENDS], "ksi")
+    add(Fact.YIELD_TORQUE, [torque[e][0] * strength[e][0] / stress[e][0] / LBFT for e in ENDS], "lb ft")
+    add(Fact.STRESS_MARGIN, [at[f"stress_margin{_SUFFIX[e]}"] for e in ENDS], "")
     outside, bore, length = (_three(one, c, INCH) for c in ("outside_diameter_in", "bore_in", "length_in"))
-    bend = {e: shafts.twist(torque[e], length[e], outside[e], np.nan_to_num(bore[e])) for e in ENDS}
-    add(
-        "twist",
-        tuple(float(np.degrees(bend[e])[0]) for e in ENDS),
-        "degrees",
-        "T L/(G J), G 79 GPa, over the plain length",
-    )
+    bend = [shafts.twist(torque[e], length[e], outside[e], np.nan_to_num(bore[e])) for e in ENDS]
+    add(Fact.TWIST, [np.degrees(b)[0] for b in bend], "degrees")
     pitch, root, long_ = (_three(one, f"spline_{c}_in", INCH) for c in ("pitch_diameter", "root_diameter", "length"))
     thick, deep = (_three(one, f"spline_tooth_{c}_in", INCH) for c in ("thickness", "depth"))
     teeth = _three(one, "spline_teeth")
-    say = "handbook form, no application or life factor"
     shear = [splines.tooth_shear(torque[e], pitch[e], teeth[e], long_[e], thick[e])[0] / KSI for e in ENDS]
-    add("shear of the spline's teeth", tuple(shear), "ksi", say)
+    add(Fact.TOOTH_SHEAR, shear, "ksi")
     under = [splines.root_shear(torque[e], root[e], np.nan_to_num(bore[e]))[0] / KSI for e in ENDS]
-    add("shear under the spline's teeth", tuple(under), "ksi", say)
+    add(Fact.ROOT_SHEAR, under, "ksi")
     fixed = made["spline_fit"] == "fixed"
     press = [
         splines.bearing_stress(torque[e], pitch[e], teeth[e], long_[e], deep[e], fixed=fixed)[0] / KSI for e in ENDS
     ]
-    add("pressure on the spline's teeth", tuple(press), "ksi", say + (", fixed" if fixed else ", flexible"))
+    add(Fact.TOOTH_PRESSURE_FIXED if fixed else Fact.TOOTH_PRESSURE_FLEXIBLE, press, "ksi")
     hardness = float(one["hardness_hrc"].iat[0])
     try:
         allowed = splines.allowable_shear(hardness) / KSI if np.isfinite(hardness) else np.nan
     except AnalyticsError:
         allowed = np.nan
-    add("shear a careful design allows there", (allowed,) * 3, "ksi", "spline table by hardness; no strength")
+    add(Fact.ALLOWED_SHEAR, (allowed,) * 3, "ksi")
 
 
-def _clutch_facts(add, at: pd.Series, one: pd.DataFrame, torque: dict[str, np.ndarray], kind: str) -> None:
-    margin = tuple(float(at[f"clutch_margin{_SUFFIX[e]}"]) for e in ENDS)
-    add("clutch margin", margin, "", "capacity / torque")
-    capacity = tuple(m * float(torque[o][0]) / LBFT for m, o in zip(margin, ("high", "", "low"), strict=True))
-    add("torque it holds", capacity, "lb ft", "friction x force x mean radius x faces")
+def _clutch_facts(add: Callable, at: pd.Series, one: pd.DataFrame, torque: dict[str, np.ndarray], kind: str) -> None:
+    margin = [float(at[f"clutch_margin{_SUFFIX[e]}"]) for e in ENDS]
+    add(Fact.CLUTCH_MARGIN, margin, "")
+    holds = [m * float(torque[o][0]) / LBFT for m, o in zip(margin, ("high", "", "low"), strict=True)]
+    add(Fact.CLUTCH_TORQUE, holds, "lb ft")
     area = _three(one, "piston_area_sqin", SQUARE_INCH)[""]
     radius = clutches.mean_radius(
         one["lining_outside_diameter_in"].to_numpy(float) * INCH / 2,
@@ -115,13 +127,8 @@ def _clutch_facts(add, at: pd.Series, one: pd.DataFrame, torque: dict[str, np.nd
     spring = one["return_spring_lbf"].fillna(0.0).to_numpy(float) * LBF
     faces = one["faces"].to_numpy(float)
     needed = [clutches.pressure_for_torque(torque[e], area, friction, radius, faces, spring)[0] / PSI for e in ENDS]
-    add("pressure it needs to hold that", tuple(needed), "psi", "the same, turned round")
-    passage = one["release_area_sqin"].to_numpy(float) * SQUARE_INCH
+    add(Fact.PRESSURE_NEEDED, needed, "psi")
     if kind == "converter":
+        passage = one["release_area_sqin"].to_numpy(float) * SQUARE_INCH
         flow = [clutches.passage_flow(passage, p * PSI)[0] / _GALLONS_MINUTE for p in (50, 100, 150)]
-        add(
-            "oil through its release passage at 50, 100, 150 psi",
-            tuple(flow),
-            "US gal/min",
-            "sharp-edged orifice, C 0.61",
-        )
+        add(Fact.RELEASE_FLOW, flow, "US gal/min")

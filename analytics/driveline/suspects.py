@@ -20,14 +20,16 @@ RULES = ("converter pressure", "power", "clutch margin")
 class Suspects:
     """``broken``, ``unknown``: one row per row of the loads' table, a column per rule, bool: the rule was broken for sure;
     it cannot be told. ``table``: the failures that are suspects: serial, component, part, failed_on, finding, cause (as
-    the shop wrote it), rule (in words), row of loads. ``counts``: per part and rule, lives that failed and lives that did
-    not: told, and broken.
+    the shop wrote it), at (row of loads), and what broke a rule, NaN where it is kept: converter_psi, power_hp with published_hp,
+    clutch_margin (at most). ``counts``: per part and rule, lives that failed and lives that did not: told, and broken. ``p_values``: per row
+    of counts, of the rule being broken by those that failed no more often than by the others (Fisher's exact test, one-sided; NaN: not told).
     """
 
     broken: pd.DataFrame
     unknown: pd.DataFrame
     table: pd.DataFrame
     counts: pd.DataFrame
+    p_values: np.ndarray
 
     def __repr__(self) -> str:
         return f"Suspects({len(self.table)} failures)"
@@ -64,21 +66,38 @@ def find_suspects(loads: Loads) -> Suspects:
     failed = table["ended"].eq("failed").to_numpy()
     # a failure by install is taken off the part already
     mine = failed & broken.to_numpy().any(axis=1) & table["cause"].ne("install").to_numpy()
-    rows = []
-    for i in np.flatnonzero(mine):
-        row, said = table.iloc[i], []
-        if broken["converter pressure"].iat[i]:
-            psi = a.converter_pressure_max / pressure[i]
-            said.append(f"converter pressure {psi:,.0f} psi, above {a.converter_pressure_max:,.0f}")
-        if broken["power"].iat[i]:
-            said.append(f"power {power[i]:,.0f} hp, above the {edge[i]:,.0f} published")
-        if broken["clutch margin"].iat[i]:
-            said.append(f"clutch margin at most {high[i]:.2f}, under {a.clutch_margin_min:g}")
-        named = [row[c] for c in ("serial", "component", "part", "ended_on", "finding", "cause")]
-        rows.append([*named, "; ".join(said), table.index[i]])
-    columns = ["serial", "component", "part", "failed_on", "finding", "cause", "rule", "at"]
-    found = pd.DataFrame(rows, columns=columns).sort_values(["component", "part", "failed_on", "serial"], kind="stable")
-    return Suspects(broken, unknown, found.reset_index(drop=True), _counts(table, broken, told, asked, failed))
+    psi = a.converter_pressure_max / pressure
+    found = table.loc[mine, ["serial", "component", "part", "ended_on", "finding", "cause"]].rename(
+        columns={"ended_on": "failed_on"}
+    )
+    for name, rule, value in (
+        ("converter_psi", "converter pressure", psi),
+        ("power_hp", "power", power),
+        ("published_hp", "power", edge),
+        ("clutch_margin", "clutch margin", high),
+    ):
+        found[name] = np.where(broken[rule], value, np.nan)[mine]
+    found["at"] = table.index[mine]
+    found = found.sort_values(["component", "part", "failed_on", "serial"], kind="stable").reset_index(drop=True)
+    counts = _counts(table, broken, told, asked, failed)
+    return Suspects(
+        broken=broken,
+        unknown=unknown,
+        table=found,
+        counts=counts,
+        p_values=np.array([_more_often(*row) for row in counts[_COMPARED].itertuples(index=False)]),
+    )
+
+
+_COMPARED = ["broken_failed", "told_failed", "broken_others", "told_others"]
+
+
+def _more_often(hit: int, of: int, others: int, of_others: int) -> float:
+    from scipy.stats import fisher_exact
+
+    if of == 0 or of_others == 0:
+        return np.nan
+    return float(fisher_exact([[hit, of - hit], [others, of_others - others]], alternative="greater").pvalue)
 
 
 def _counts(table: pd.DataFrame, broken: pd.DataFrame, told: dict, asked: dict, failed: np.ndarray) -> pd.DataFrame:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from enum import Enum, auto
 
 import numpy as np
 import pandas as pd
@@ -20,11 +21,11 @@ from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import RatingBound, rate_part
 from analytics.ratings.options import STRENGTHS, Options
 from analytics.ratings.sheet import judge, propose
+from analytics.reasons import ByLoad, Reason, Refused, reason
 from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED
 
 FEWEST_FAILURES = 5
-_UNITS = {"power": "hp", "torque": "lb ft", "margin": "of what it stands"}
 _POWERS = np.geomspace(100.0, 5000.0, 400)
 _LOOSE = Priors(
     shape=(float(np.log(2)), 2.0)
@@ -37,8 +38,7 @@ class LoadRating:
 
     bound, estimate: in its own unit (hp, lb ft, share of strength used). bound_hp, estimate_hp: the power that brings that
     load in a truck of no special make at this weight and use; NaN where ``reason`` says why. capped: at least so much.
-    tyres: the load is more than the tyres can put on the part at any power, so no power is named: what is assumed of tyres
-    and axle would decide it.
+    failures, units: it rests on. reason: what limits it, if anything does.
     """
 
     strength: str
@@ -49,26 +49,26 @@ class LoadRating:
     bound_hp: float
     estimate_hp: float
     capped: bool
-    tyres: bool
     demonstrated_only: bool
     failures: float
     units: float
-    reason: str
+    reason: Reason | None
 
     @property
-    def unit(self) -> str:
-        return _UNITS[self.strength]
+    def tyres(self) -> bool:
+        """The load is more than the tyres can put on the part at any power, so no power is named: what is assumed of tyres and axle would
+        decide it."""
+        return self.reason is not None and self.reason.code == ByLoad.TYRES_SLIP
 
 
 @dataclass(frozen=True, slots=True)
 class Explained:
     """How well one column explains the lives of a part (or of all parts of a component): a Weibull regression on it.
 
-    covariate: its name; loglik; parameters; aic; exponent: life falls as covariate^-exponent, with its standard error;
+    with_weight: beside the weight; loglik; parameters; aic; exponent: life falls as strength^-exponent, with its standard error;
     weight_exponent (NaN: weight left out); lives and failures it was fitted to, alike for all compared.
     """
 
-    covariate: str
     strength: str
     with_weight: bool
     loglik: float
@@ -154,20 +154,18 @@ def fit_covariate(data: LifeData, strength: str, weighted: bool, options: Option
     grad = np.zeros(lay.size)
     grad[at], grad[0] = -1 / beta, slope / beta
     weight = theta[lay.gamma][model.columns.index("log weight")] / beta if "log weight" in model.columns else np.nan
-    name = f"{strength} and weight" if weighted else f"{strength} alone"
     return Explained(
-        name,
-        strength,
-        weighted,
-        value,
-        lay.size,
-        2 * lay.size - 2 * value,
-        -slope / beta,
-        float(np.sqrt(max(grad @ cov @ grad, 0.0))),
-        float(weight),
-        data.units,
-        data.failures,
-        bool(top.converged[0]),
+        strength=strength,
+        with_weight=weighted,
+        loglik=value,
+        parameters=lay.size,
+        aic=2 * lay.size - 2 * value,
+        exponent=-slope / beta,
+        exponent_se=float(np.sqrt(max(grad @ cov @ grad, 0.0))),
+        weight_exponent=float(weight),
+        lives=data.units,
+        failures=data.failures,
+        converged=bool(top.converged[0]),
     )
 
 
@@ -181,14 +179,12 @@ def rate_on(
     use: str | None,
     options: Options,
     rows: np.ndarray | None = None,
-    table: pd.DataFrame | None = None,
 ) -> LoadRating:
     """Rate a part on power, torque or margin at a weight and use (None: the harshest), and say the power it comes to.
 
-    rows: (n,) bool, the rows to take. table: the loads' table with some endings read otherwise. Uses options.settings.
+    rows: (n,) bool, the rows of loads.table to take. Uses options.settings. Raises AnalyticsError where there is nothing to rate by.
     """
-    own = loads if table is None else replace(loads, table=table)
-    data, _ = load_data(own, component, part, strength, rows)
+    data, _ = load_data(loads, component, part, strength, rows)
     settings = replace(options.settings, explain=False)
     bound = rate_part(
         data, weight_lb, use, options.life_miles, options.reliability, options.confidence, settings, options.seed
@@ -197,38 +193,34 @@ def rate_on(
 
 
 def _as_power(loads: Loads, component: str, part: str, strength: str, bound: RatingBound, data: LifeData) -> LoadRating:
-    reason = "demonstrated, not modelled: none came back" if bound.demonstrated_only else ""
+    def power(load: float) -> float:
+        if not math.isfinite(load) or strength == "power":
+            return load
+        return power_at_load(loads, component, part, strength, load, bound.weight_lb, bound.use)
+
+    hp, estimate = power(bound.bound_hp), power(bound.estimate_hp)
+    why = reason(ByLoad.DEMONSTRATED) if bound.demonstrated_only else None
     if not math.isfinite(bound.bound_hp):
-        reason = "nothing can be proven at this weight"
-    hp, estimate, tyres = bound.bound_hp, bound.estimate_hp, False
+        why = reason(ByLoad.NOTHING_PROVEN)
+    elif math.isinf(hp):
+        why = reason(ByLoad.TYRES_SLIP)
+    elif not math.isfinite(hp):
+        why = reason(ByLoad.BELOW_ANY_POWER)
     if strength != "power":
-        if math.isfinite(bound.bound_hp):
-            hp = power_at_load(loads, component, part, strength, bound.bound_hp, bound.weight_lb, bound.use)
-            tyres = math.isinf(hp)
-        if math.isfinite(bound.estimate_hp):
-            estimate = power_at_load(loads, component, part, strength, bound.estimate_hp, bound.weight_lb, bound.use)
-        if tyres:
-            reason = (
-                "by what is assumed the tyres slip before the part carries so much at this weight, so no power can be "
-                "named: rate it on power"
-            )
-        elif math.isfinite(bound.bound_hp) and not math.isfinite(hp):
-            reason = "the load proven lies below that of any power"
         hp, estimate = (v if math.isfinite(v) else math.nan for v in (hp, estimate))
     return LoadRating(
-        strength,
-        bound.weight_lb,
-        bound.use,
-        bound.bound_hp,
-        bound.estimate_hp,
-        hp,
-        estimate,
-        bound.capped,
-        tyres,
-        bound.demonstrated_only,
-        data.failures,
-        data.units,
-        reason,
+        strength=strength,
+        weight_lb=bound.weight_lb,
+        use=bound.use,
+        bound=bound.bound_hp,
+        estimate=bound.estimate_hp,
+        bound_hp=hp,
+        estimate_hp=estimate,
+        capped=bound.capped,
+        demonstrated_only=bound.demonstrated_only,
+        failures=data.failures,
+        units=data.units,
+        reason=why,
     )
 
 
@@ -258,24 +250,17 @@ def power_at_load(
 
 
 # ---- every part ---------------------------------------------------------------------------------------------------------
-RATING_COLUMNS = [
-    "component",
-    "part",
-    "weight_up_to",
-    "strength",
-    "use",
-    "bound",
-    "unit",
-    "bound_hp",
-    "at_least",
-    "estimate_hp",
-    "failures",
-    "units",
-    "published_hp",
-    "proposed_hp",
-    "verdict",
-    "reason",
-]
+RATING_COLUMNS = (
+    "component part weight_up_to strength use bound bound_hp at_least estimate_hp failures units published_hp proposed_hp verdict why reason"
+).split()
+
+
+@dataclass(frozen=True, slots=True)
+class NotRated:
+    component: str
+    part: str
+    strength: str
+    why: Reason
 
 
 def loaded_parts(loads: Loads) -> list[tuple[str, str]]:
@@ -292,8 +277,9 @@ def loaded_parts(loads: Loads) -> list[tuple[str, str]]:
 
 def rate_parts(
     loads: Loads, options: Options, strength: str, progress: Callable[[str], None] | None = None
-) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """RATING_COLUMNS, one row per part and weight class, rated on ``strength``; and the parts that could not be, in words.
+) -> tuple[pd.DataFrame, tuple[NotRated, ...]]:
+    """RATING_COLUMNS, one row per part and weight class, rated on ``strength``; and the parts that could not be. why: of the verdict; reason: what
+    limits the rating (a Reason, or None).
 
     A heavier class is never rated above a lighter one, and has no rating where that has none.
     """
@@ -306,29 +292,19 @@ def rate_parts(
             try:
                 rated = rate_on(loads, component, part, strength, weight, None, options)
             except AnalyticsError as err:
-                left.append(f"{component} {part} on {strength}: {err}")
+                left.append(NotRated(component, part, strength, reason(Refused.BECAUSE, why=str(err))))
                 break
-            bound, reason = rated.bound_hp, rated.reason
+            bound, limited = rated.bound_hp, rated.reason
             if not math.isfinite(lightest) and lightest != math.inf:
-                bound, reason = math.nan, "a lighter class has no rating, so this one has none"
+                bound, limited = math.nan, reason(ByLoad.LIGHTER_HAS_NONE)
             elif bound > lightest:
-                bound, reason = lightest, f"held at the {lightest:,.0f} hp of the lighter class"
+                bound, limited = lightest, reason(ByLoad.HELD_AT_LIGHTER, hp=lightest)
             lightest = bound
             proposed = propose(bound, options.step_hp)
             published = _published(loads, component, part, weight)
             verdict, why = judge(rated, proposed, published, options)
-            say_why = f"{why} ({reason})" if reason else why
-            own = [
-                rated.use,
-                rated.bound,
-                rated.unit,
-                bound,
-                rated.capped,
-                rated.estimate_hp,
-                rated.failures,
-                rated.units,
-            ]
-            rows.append([component, part, weight, strength, *own, published, proposed, verdict, say_why])
+            own = [rated.use, rated.bound, bound, rated.capped, rated.estimate_hp, rated.failures, rated.units]
+            rows.append([component, part, weight, strength, *own, published, proposed, verdict, why, limited])
     return pd.DataFrame(rows, columns=RATING_COLUMNS), tuple(left)
 
 
@@ -341,11 +317,19 @@ def _published(loads: Loads, component: str, part: str, weight: float) -> float:
 
 
 # ---- suspects -----------------------------------------------------------------------------------------------------------
+class Reading(Enum):
+    """How the failures of suspects are read."""
+
+    AS_RECORDED = auto()
+    NOT_COUNTED = auto()
+    RULES_KEPT = auto()
+
+
 def without_suspects(
     loads: Loads, suspects: Suspects, component: str, part: str, weight_lb: float, use: str | None, options: Options
-) -> dict[str, LoadRating | str]:
+) -> dict[Reading, LoadRating | Reason]:
     """The rating on power as recorded; with the suspects' failures not counted against the part (each life ends there, good);
-    and with only the lives that are not known to have broken a rule, failed or not. A text where one cannot be made.
+    and with only the lives that are not known to have broken a rule, failed or not. The reason where one cannot be made.
 
     The second drops the failed misuse alone and so comes out too high; the third drops misuse that held as well. Truth
     about parts used within the rules lies nearer the third, as far as conditions are as often on record for both.
@@ -357,14 +341,14 @@ def without_suspects(
     for clock in ("miles", "days", "runs"):
         upper = table[f"upper_{clock}"]
         spared[f"upper_{clock}"] = upper.mask(marked & upper.notna().to_numpy(), np.inf)
-    out: dict[str, LoadRating | str] = {}
-    for name, rows, read in (
-        ("as recorded", None, None),
-        ("suspects not counted", None, spared),
-        ("only lives that kept the rules", ~suspects.any, None),
+    out: dict[Reading, LoadRating | Reason] = {}
+    for reading, rows, read in (
+        (Reading.AS_RECORDED, None, loads),
+        (Reading.NOT_COUNTED, None, replace(loads, table=spared)),
+        (Reading.RULES_KEPT, ~suspects.any, loads),
     ):
         try:
-            out[name] = rate_on(loads, component, part, "power", weight_lb, use, options, rows, read)
+            out[reading] = rate_on(read, component, part, "power", weight_lb, use, options, rows)
         except AnalyticsError as err:
-            out[name] = str(err)
+            out[reading] = reason(Refused.BECAUSE, why=str(err))
     return out

@@ -7,37 +7,28 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.driveline.load import ENDS, SHAFTS, by_gear, load_at, truck_facts
-from analytics.driveline.units import LBFT
+from analytics.driveline.load import ENDS
 from analytics.models.cells import is_failure
-from analytics.ratings.load_review import LoadReview
+from analytics.ratings.load_review import (
+    LoadReview,
+    example_weights,
+    fit_on_torque,
+    gear_torques,
+    has_margin,
+    lives_by_torque,
+    margin_at,
+    margin_column,
+)
+from analytics.ratings.options import STRENGTHS
 from analytics.report.figures import _plt, _tidy
+from analytics.words.load import part_caption, span
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_MARKERS = ("o", "s", "^", "D", "v", "P")
 _GREYS = ("#cfe3f1", "#8fbbd9", "#4a86b8", "#1d4f7c")
 _BLUE, _RED, _GREEN = "#0072b2", "#d55e00", "#009e73"
-_NAMES = ("power", "torque", "margin")
-
-
-def usual_use(review: LoadReview, component: str, part: str) -> str:
-    """The use most lives of a part are in; "" where none is written down."""
-    own = review.loads.of(component, part)
-    counted = own.groupby("use")["count"].sum()
-    return str(counted.sort_index().idxmax()) if len(counted) else ""
-
-
-def reference_power(review: LoadReview, component: str, part: str) -> float:
-    """The power the pictures take as example: the published limit of the lightest class, else the upper quartile on record."""
-    own = review.ratings[(review.ratings["component"] == component) & (review.ratings["part"] == part)]
-    published = own["published_hp"].dropna()
-    if len(published):
-        return float(published.iloc[0])
-    powers = review.loads.of(component, part)["power_hp"].dropna()
-    return float(np.round(powers.quantile(0.75), -1)) if len(powers) else 500.0
 
 
 def part_figure(review: LoadReview, component: str, part: str) -> tuple[Figure, str]:
@@ -45,143 +36,87 @@ def part_figure(review: LoadReview, component: str, part: str) -> tuple[Figure, 
     plt = _plt()
     figure, axes = plt.subplots(2, 2, figsize=(10.4, 7.5), layout="constrained")
     figure.get_layout_engine().set(hspace=0.08, wspace=0.06)
-    said = [
-        _gears(axes[0, 0], review, component, part),
-        _margins(axes[0, 1], review, component, part),
-        _lives(axes[1, 0], review, component, part),
-        _ratings(axes[1, 1], review, component, part),
-    ]
-    return figure, " ".join(s for s in said if s)
+    for ax, draw in zip(axes.flat, (_gears, _margins, _lives, _ratings), strict=True):
+        draw(ax, review, component, part)
+    return figure, part_caption(review, component, part)
 
 
-def _weights(review: LoadReview) -> list[float]:
-    edges = review.records.shop.weight_classes
-    return [*edges, round(edges[-1] * 4 / 3, -2)]
-
-
-def _gears(ax: Axes, review: LoadReview, component: str, part: str) -> str:
+def _gears(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     """Torque the engine brings in each gear, and what the tyres of each weight hold."""
-    a, kind = review.loads.assumptions, review.loads.kinds[component]
-    use, power = usual_use(review, component, part), reference_power(review, component, part)
-    output, weights, gears = kind == "output shaft", _weights(review), a.gear_ratios
-    ends = {}
-    for end in ENDS:
-        facts = truck_facts(np.full(len(weights), power), np.array(weights), [use] * len(weights), a)
-        brought, held = by_gear(facts, a, end, output)
-        if kind == "converter":
-            brought = np.broadcast_to(facts["engine"].at(end), brought.shape)
-        ends[end] = brought[:, 0] / LBFT, held / LBFT
+    at = gear_torques(review, component, part)
+    weights, gears, kind = at.weights_lb, at.gears, review.loads.kinds[component]
     place = np.arange(len(gears))
     width = 0.8 / len(weights)
     for j, weight in enumerate(weights):
-        low, middle, high = (ends[e][1][:, j] for e in ENDS)
-        at = place - 0.4 + width * (j + 0.5)
-        ax.bar(at, middle, width * 0.92, color=_GREYS[j % 4], edgecolor="0.3", linewidth=0.6, label=f"{weight:,.0f} lb")
-        ax.errorbar(at, middle, [middle - low, high - middle], fmt="none", ecolor="0.25", elinewidth=1, capsize=2)
-    low, middle, high = (ends[e][0] for e in ENDS)
+        low, middle, high = (at.held[e][:, j] for e in ENDS)
+        x = place - 0.4 + width * (j + 0.5)
+        ax.bar(x, middle, width * 0.92, color=_GREYS[j % 4], edgecolor="0.3", linewidth=0.6, label=f"{weight:,.0f} lb")
+        ax.errorbar(x, middle, [middle - low, high - middle], fmt="none", ecolor="0.25", elinewidth=1, capsize=2)
+    low, middle, high = (at.brought[e] for e in ENDS)
     for i in place:
         ax.fill_between([i - 0.45, i + 0.45], low[i], high[i], color=_RED, alpha=0.25, linewidth=0)
         ax.plot([i - 0.45, i + 0.45], [middle[i]] * 2, color=_RED, linewidth=2, label="engine" if i == 0 else None)
     ax.set_xticks(place, [f"ratio {g:g}" for g in gears])
-    ax.set_ylim(0, max(high.max() * 1.5, float(ends[""][1].max()) * 0.75) * 1.1)
+    ax.set_ylim(0, max(high.max() * 1.5, float(at.held[""].max()) * 0.75) * 1.1)
     place_of = {"output shaft": "output shaft", "converter": "lock-up clutch"}.get(kind, "input shaft")
     ax.set_ylabel(f"torque at the {place_of}, lb ft")
-    ax.set_title(f"Engine or tyres: what limits the torque at {power:,.0f} hp?", fontsize=10.5, loc="left")
+    ax.set_title(f"Engine or tyres: what limits the torque at {at.power_hp:,.0f} hp?", fontsize=10.5, loc="left")
     ax.legend(frameon=False, fontsize=8, ncols=2, loc="upper left")
     _tidy(ax)
-    light, heavy = weights[0], weights[-1]
-    told = []
-    for j, weight in ((0, light), (len(weights) - 1, heavy)):
-        slips = [f"{g:g}" for i, g in enumerate(gears) if ends[""][1][i, j] < middle[i]]
-        told.append(
-            f"the tyres of a {weight:,.0f} lb truck slip first in {_ratios(slips, len(gears))}"
-            if slips
-            else f"a {weight:,.0f} lb truck puts all of the engine's torque on it in every gear"
-        )
-    where = f" in {use} use" if use else ""
-    return f"At {power:,.0f} hp{where} {told[0]}; {told[1]}."
 
 
-def _ratios(slips: list[str], gears: int) -> str:
-    if len(slips) == gears > 1:
-        return "every gear"
-    return f"ratio{'s' if len(slips) > 1 else ''} {_and(slips)}"
-
-
-def _and(items: list[str]) -> str:
-    return items[0] if len(items) == 1 else ", ".join(items[:-1]) + " and " + items[-1]
-
-
-def _margins(ax: Axes, review: LoadReview, component: str, part: str) -> str:
+def _margins(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     """Margin against power at each weight, with its range."""
-    loads, kind = review.loads, review.loads.kinds[component]
-    name = "stress_margin" if kind in SHAFTS else "clutch_margin"
-    own, use = loads.of(component, part), usual_use(review, component, part)
+    own, name = review.loads.of(component, part), margin_column(review, component)
+    shaft, weights = name == "stress_margin", example_weights(review)
     ax.set_title(f"How much does {part} have in hand?", fontsize=10.5, loc="left")
-    powers = own["power_hp"].dropna()
-    if not own[name].notna().any() or powers.empty:
+    if not has_margin(review, component, part):
         _empty(ax, "its make is not on record:\nadd it to the sheet of parts")
-        return "Its make is not on record, so there is no margin."
+        return
+    powers = own["power_hp"].dropna()
     grid = np.linspace(powers.min(), powers.max(), 60)
-    for j, weight in enumerate(_weights(review)):
-        curve = load_at(loads, component, part, grid, weight, use)
-        ax.plot(grid, curve[name], color=_GREYS[-1 - j % 4] if j else "black", linestyle=["-", "--", "-.", ":"][j % 4],
+    curves = [margin_at(review, component, part, grid, weight) for weight in weights]
+    for j, (weight, curve) in enumerate(zip(weights, curves, strict=True)):
+        ax.plot(grid, curve["middle"], color=_GREYS[-1 - j % 4] if j else "black", linestyle=["-", "--", "-.", ":"][j % 4],
                 linewidth=1.8, label=f"{weight:,.0f} lb")  # fmt: skip
-        if j == 0:
-            ax.fill_between(grid, curve[f"{name}_low"], curve[f"{name}_high"], color="0.5", alpha=0.2, linewidth=0)
+    ax.fill_between(grid, curves[0]["low"], curves[0]["high"], color="0.5", alpha=0.2, linewidth=0)
     failed = own[is_failure(own) & own[name].notna()]
     if len(failed):
         ax.plot(failed["power_hp"], failed[name], "x", color="black", markersize=5, label="failed")
     ax.axhline(1, color=_RED, linewidth=1.5)
-    ax.text(grid[-1], 1, "yields " if kind in SHAFTS else "slips ", color=_RED, fontsize=8, va="bottom", ha="right")
-    top = float(np.nanmax(load_at(loads, component, part, grid, _weights(review)[0], use)[f"{name}_high"]))
+    ax.text(grid[-1], 1, "yields " if shaft else "slips ", color=_RED, fontsize=8, va="bottom", ha="right")
+    top = float(np.nanmax(curves[0]["high"]))
     ax.set_ylim(0, min(top, float(np.nanmax(own[name])) * 2) * 1.05)
     ax.set_xlabel("power at the crank, hp")
-    ax.set_ylabel("shear yield / nominal shear" if kind in SHAFTS else "capacity / torque")
+    ax.set_ylabel("shear yield / nominal shear" if shaft else "capacity / torque")
     ax.legend(frameon=False, fontsize=8)
     _tidy(ax)
-    power = reference_power(review, component, part)
-    here = load_at(loads, component, part, np.array([power]), _weights(review)[0], use).iloc[0]
-    return (
-        f"At {power:,.0f} hp and {_weights(review)[0]:,.0f} lb its margin is {here[name]:.1f} "
-        f"({here[f'{name}_low']:.1f} to {here[f'{name}_high']:.1f} with what is not known)."
-    )
 
 
-def _lives(ax: Axes, review: LoadReview, component: str, part: str) -> str:
+def _lives(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     """Miles against torque, failed and not, with the slope measured and the slopes the part should have."""
-    own = review.loads.of(component, part)
-    own = own[own["torque_at_shaft_lbft"].notna()]
     ax.set_title("Does life fall with torque as it should?", fontsize=10.5, loc="left")
-    failed = is_failure(own)
-    hit, others = own[failed], own[~failed & (own["lower_miles"] > 0)]
-    hit = hit.assign(miles=hit["upper_miles"].where(np.isfinite(hit["upper_miles"]), hit["lower_miles"]))
-    hit = hit[hit["miles"] > 0]
-    if own.empty or (hit.empty and others.empty):
+    hit, others = lives_by_torque(review, component, part)
+    if hit.empty and others.empty:
         _empty(ax, "no life with power, weight\nand miles on record")
-        return ""
-    ax.plot(
-        others["torque_at_shaft_lbft"], others["lower_miles"], "|", color="0.4", markersize=5, label="has not failed"
-    )
+        return
+    loaded = review.loads.of(component, part)["torque_at_shaft_lbft"]
+    low, high = loaded.min(), loaded.max()
+    ax.plot(others["torque_at_shaft_lbft"], others["miles"], "|", color="0.4", markersize=5, label="has not failed")
     if len(hit):
         ax.plot(hit["torque_at_shaft_lbft"], hit["miles"], "x", color="black", markersize=6, label="failed")
-    said = ""
-    fits = review.explained.get((component, part))
-    best = next((e for e in fits if e.strength == "torque"), None) if isinstance(fits, tuple) else None
-    span = review.loads.assumptions.sn_exponent
+    best, expected = fit_on_torque(review, component, part), review.loads.assumptions.sn_exponent
     if len(hit) and best is not None:
         middle_t, middle_m = np.exp(np.log(hit["torque_at_shaft_lbft"]).mean()), np.exp(np.log(hit["miles"]).mean())
-        grid = np.geomspace(own["torque_at_shaft_lbft"].min(), own["torque_at_shaft_lbft"].max(), 30)
-        lines = [middle_m * (grid / middle_t) ** -k for k in (span.low, span.high)]
-        ax.fill_between(grid, *lines, color=_GREEN, alpha=0.18, linewidth=0, label=f"slope {span} expected")
+        grid = np.geomspace(low, high, 30)
+        lines = [middle_m * (grid / middle_t) ** -k for k in (expected.low, expected.high)]
+        ax.fill_between(grid, *lines, color=_GREEN, alpha=0.18, linewidth=0, label=f"slope {span(expected)} expected")
         ax.plot(grid, middle_m * (grid / middle_t) ** -best.exponent, color=_BLUE, linewidth=2,
                 label=f"slope {best.exponent:.1f} measured")  # fmt: skip
-        said = f"Life falls as torque to the power {best.exponent:.1f} ± {best.exponent_se:.1f}; {span} is expected of such a part."
-    miles = np.r_[hit["miles"], others["lower_miles"]]
+    miles = np.r_[hit["miles"], others["miles"]]
     ax.set_xscale("log")
     ax.set_yscale("log")
     ax.set_ylim(max(np.quantile(miles, 0.02) / 2, 50), miles.max() * 3)
-    low, high = own["torque_at_shaft_lbft"].min(), own["torque_at_shaft_lbft"].max()
     ticks = [t for t in (100, 200, 300, 500, 700, 1000, 1500, 2000, 3000, 5000) if low * 0.95 <= t <= high * 1.05]
     ax.set_xticks(ticks, [f"{t:,}" for t in ticks])
     ax.set_xticks([], minor=True)
@@ -190,19 +125,18 @@ def _lives(ax: Axes, review: LoadReview, component: str, part: str) -> str:
     ax.set_ylabel("miles on the part")
     ax.legend(frameon=False, fontsize=8, loc="lower left")
     _tidy(ax)
-    return said
 
 
-def _ratings(ax: Axes, review: LoadReview, component: str, part: str) -> str:
+def _ratings(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     """The bound in hp on power, torque and margin at each weight class, and what is published."""
     table = review.compared
     own = table[(table["component"] == component) & (table["part"] == part)]
     ax.set_title("What may it be rated at?", fontsize=10.5, loc="left")
     if own.empty or not (own["bound_hp"].notna().any() or own["estimate_hp"].notna().any()):
         _empty(ax, "nothing can be proven")
-        return "No power can be proven on any of them."
+        return
     weights = sorted(own["weight_up_to"].unique())
-    for j, strength in enumerate(_NAMES):
+    for j, strength in enumerate(STRENGTHS):
         rows = own[own["strength"] == strength].set_index("weight_up_to")
         if rows.empty:
             continue
@@ -225,21 +159,6 @@ def _ratings(ax: Axes, review: LoadReview, component: str, part: str) -> str:
     ax.set_ylim(0, float(np.nanmax([own["bound_hp"], own["estimate_hp"], own["published_hp"]])) * 1.45)
     ax.legend(frameon=False, fontsize=8, ncols=2, loc="upper left")
     _tidy(ax)
-    first = own[own["weight_up_to"] == weights[0]].set_index("strength")
-    said = [
-        f"{'at least ' if first.at[s, 'at_least'] else ''}{first.at[s, 'bound_hp']:,.0f} hp on {s}"
-        for s in _NAMES
-        if s in first.index and math.isfinite(first.at[s, "bound_hp"])
-    ]
-    slip = [
-        s
-        for s in _NAMES
-        if s in first.index and "tyres slip" in first.at[s, "reason"] and math.isnan(first.at[s, "bound_hp"])
-    ]
-    words = f"Up to {weights[0]:,.0f} lb proven, before calibration: {_and(said)}." if said else "Nothing is proven."
-    return words + (
-        f" On {_and(slip)} no power can be named: the tyres slip before the part carries so much." if slip else ""
-    )
 
 
 def _empty(ax: Axes, words: str) -> None:

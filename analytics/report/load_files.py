@@ -10,17 +10,17 @@ from analytics.driveline.load import LOAD_COLUMNS
 from analytics.ratings.load_review import LoadReview
 from analytics.report.cautions import CAUTIONS
 from analytics.report.files import LIFETIME_COLUMNS, write_book, write_csv
-from analytics.report.load_words import assumptions_table, explained_table
+from analytics.words.load import assumptions_table, explained_table, load_assumed, ratings_table, suspects_table
 
 
 def write_load_files(review: LoadReview, out: str | Path) -> list[Path]:
     """loads.csv (every life with its load), load_ratings.csv, suspects.csv and load.xlsx. Returns their paths."""
     out = Path(out)
-    loads = review.loads.table[[*LIFETIME_COLUMNS, *LOAD_COLUMNS]]
-    calibrated = review.ratings.assign(calibrated=review.options.settings.replicates >= 20)
-    both = [calibrated, review.compared.assign(calibrated=False)]
+    loads = review.loads.table[[*LIFETIME_COLUMNS, *LOAD_COLUMNS]].assign(load_assumed=load_assumed(review.loads))
+    calibrated = ratings_table(review.ratings).assign(calibrated=review.options.settings.replicates >= 20)
+    both = [calibrated, ratings_table(review.compared).assign(calibrated=False)]
     ratings = pd.concat([t for t in both if len(t)] or both[:1], ignore_index=True)
-    suspects = review.suspects.table.drop(columns="at")
+    suspects = suspects_table(review)
     for name, table in (("loads", loads), ("load_ratings", ratings), ("suspects", suspects)):
         write_csv(table, out / f"{name}.csv")
     write_book(

@@ -10,9 +10,10 @@ from hypothesis import strategies as st
 from analytics.driveline import strength
 from analytics.driveline.assumptions import Assumptions, Span, assumptions_for
 from analytics.driveline.load import ENDS, LOAD_COLUMNS, by_gear, load_at, load_of, truck_facts
-from analytics.driveline.part_facts import part_facts
+from analytics.driveline.part_facts import Fact, part_facts
 from analytics.driveline.units import INCH, LBFT, MPA
 from analytics.errors import AnalyticsError, RecordsError
+from analytics.words.load import load_assumed, span
 from tests.driveline.shops import LOCKUP, SHAFT, loads_of
 from tests.small_shop import build, returned
 
@@ -68,13 +69,13 @@ def test_lifetimes_keep_their_rows_and_gain_the_columns(tmp_path):
     assert len(blank) == 2
     assert blank["torque_at_shaft_lbft"].isna().all()
     assert (blank["traction_limited"] == "not known").all()
-    assert (blank["load_assumed"] == "power or weight not on record").all()
+    assert set(load_assumed(loads)[loads.table["power_hp"].isna()]) == {"power or weight not on record"}
     assert loads.table["stress_margin"].isna().all()  # no part is described
 
 
 def test_what_is_measured_narrows_the_range(tmp_path):
     """Each measure takes its assumption off the list, and the range with it."""
-    wide = row(loads_of(tmp_path / "a", parts=[SHAFT]))
+    guessed = loads_of(tmp_path / "a", parts=[SHAFT])
     known = {
         "torque": "1200",
         "axle_ratio": "3.73",
@@ -82,11 +83,15 @@ def test_what_is_measured_narrows_the_range(tmp_path):
         "stall_ratio": "1.9",
         "driven_weight": "3900",
     }
-    tight = row(loads_of(tmp_path / "b", builds=[build("T-111", **known)], parts=[SHAFT]))
-    for words in ("engine speed", "axle ratio", "tyre diameter", "stall ratio", "share of weight"):
-        assert words in wide["load_assumed"]
-        assert words not in tight["load_assumed"]
-    assert tight["load_assumed"] == "friction 0.8 to 0.9"
+    measured = loads_of(tmp_path / "b", builds=[build("T-111", **known)], parts=[SHAFT])
+    own = guessed.table["component"] == "input shaft"
+    for name in ("engine_rpm", "axle_ratio", "tyre_diameter", "stall_ratio", "driven_share"):
+        assert guessed.assumed.loc[own, name].all()
+    assert not measured.assumed[own].to_numpy().any()
+    assert list(load_assumed(measured)[own]) == ["friction 0.8 to 0.9"]
+    told = "engine speed 2,600 to 3,200 rpm; stall ratio 1.6 to 2.2; axle ratio 3.4 to 4.1; tyre diameter 31 to 35 in; "
+    assert load_assumed(guessed)[own][0].startswith(told + "share of weight on the driven axle 0.4 to 0.55; ")
+    wide, tight = row(guessed), row(measured)
 
     def width(r):
         return np.log(r["torque_at_shaft_lbft_high"] / r["torque_at_shaft_lbft_low"])
@@ -103,8 +108,7 @@ def test_a_measured_torque_holds_for_the_power_it_was_measured_at(tmp_path):
     }
     loads = loads_of(tmp_path, **sheets)
     own = loads.table[loads.table["component"] == "converter"].sort_values("segment")
-    assert "engine speed" not in own["load_assumed"].iat[0]
-    assert "engine speed" in own["load_assumed"].iat[1]
+    assert loads.assumed.loc[own.index, "engine_rpm"].tolist() == [False, True]
 
 
 def test_pressure_of_a_return_speaks_of_the_life_it_ended(tmp_path):
@@ -254,9 +258,7 @@ def test_pressures_of_the_trade_hold_plausible_clutches(tmp_path):
         tmp_path, toml, builds=[build("T-111", clutch_pack="P")], parts=[lock, pack | {"torque_ratio": 0.7}]
     )
     needs = {
-        name: part_facts(loads, name, part, 1000.0, 9000.0, "street")
-        .set_index("what")
-        .loc["pressure it needs to hold that"]
+        name: part_facts(loads, name, part, 1000.0, 9000.0, "street").set_index("what").loc[Fact.PRESSURE_NEEDED]
         for name, part in (("clutch pack", "P"), ("converter", "C"))
     }
     assert 100 < needs["clutch pack"]["middle"] < 210
@@ -272,16 +274,14 @@ def test_facts_of_a_part(tmp_path):
     facts = part_facts(loads, "input shaft", "A", 700.0, 8000.0, "street").set_index("what")
     assert (facts["least"] <= facts["middle"] * (1 + 1e-9)).all()
     assert (facts["middle"] <= facts["most"] * (1 + 1e-9)).all()
-    assert facts.at["shear a careful design allows there", "middle"] == pytest.approx(40.0)
-    carried = facts.at["torque it carries", "middle"]
-    assert facts.at["torque at which its body yields", "middle"] / carried == pytest.approx(
-        facts.at["stress margin", "middle"]
-    )
-    assert facts.at["shear at the worst notch", "most"] == pytest.approx(3 * facts.at["nominal shear", "most"])
+    assert facts.at[Fact.ALLOWED_SHEAR, "middle"] == pytest.approx(40.0)
+    carried = facts.at[Fact.TORQUE, "middle"]
+    assert facts.at[Fact.YIELD_TORQUE, "middle"] / carried == pytest.approx(facts.at[Fact.STRESS_MARGIN, "middle"])
+    assert facts.at[Fact.NOTCH_SHEAR, "most"] == pytest.approx(3 * facts.at[Fact.NOMINAL_SHEAR, "most"])
     lock = part_facts(loads, "converter", "C", 700.0, 8000.0, "street").set_index("what")
-    assert "oil through its release passage at 50, 100, 150 psi" in lock.index
+    assert Fact.RELEASE_FLOW in lock.index
     bare = loads_of(tmp_path / "bare", FIXED)
-    assert part_facts(bare, "input shaft", "A", 700.0, 8000.0, "street")["what"].iat[0] == "torque it carries"
+    assert part_facts(bare, "input shaft", "A", 700.0, 8000.0, "street")["what"].iat[0] == Fact.TORQUE
 
 
 def test_strength_beyond_the_table_of_hardness_is_not_made_up(tmp_path):
@@ -317,7 +317,7 @@ def test_assumptions_of_the_shop(tmp_path):
     assert (a.converter_pressure_max, a.all_wheel_drive) == (170, True)
     assert a.friction_of("mud") == Span(0.3, 0.5)
     assert a.friction_of("street") == Span(0.8, 0.9)
-    assert str(a.engine_rpm) == "2,600 to 3,200"
+    assert span(a.engine_rpm) == "2,600 to 3,200"
     assert a.stall_ratio.middle == pytest.approx(np.sqrt(1.6 * 2.2))
     assert ENDS == ("low", "", "high")
 

@@ -9,12 +9,13 @@ import pandas as pd
 import pytest
 
 from analytics.lifetimes.table import make_lifetimes
-from analytics.ratings.load_review import make_load_review
+from analytics.ratings.load_review import make_load_review, reference_power, usual_use
 from analytics.ratings.options import options_for
 from analytics.records.load import load_records
-from analytics.report.load_figures import part_figure, reference_power, usual_use
+from analytics.report.load_figures import part_figure
 from analytics.report.load_files import write_load_files
-from analytics.report.load_words import assumptions_table, rating_lines
+from analytics.words.load import assumptions_table, rating_lines, ratings_table
+from analytics.words.saying import say
 from tests.driveline.shops import SHAFT
 from tests.small_shop import TOML, build, rateable_shop, write_shop
 
@@ -67,6 +68,7 @@ def test_lines_speak_of_what_the_rating_runs_on(review):
     on_torque = make_load_review(review.records, review.lifetimes, replace(review.options, strength="torque"))
     [first, *_] = rating_lines(on_torque, "input shaft", "A")
     assert first.startswith("Rated on torque, up to 7,500 lb:")
+    assert set(ratings_table(on_torque.ratings)["unit"]) == {"lb ft"}
 
 
 def test_a_shop_without_weights_gets_words(tmp_path):
@@ -80,7 +82,7 @@ def test_a_shop_without_weights_gets_words(tmp_path):
     figure, answer = part_figure(review, "input shaft", "A")
     plt.close(figure)
     assert "there is no margin" in answer
-    assert "no life has both power and weight on record" in review.explained["input shaft", "A"]
-    assert any("on torque" in line for line in review.left)
+    assert "no life has both power and weight on record" in say(review.explained["input shaft", "A"])
+    assert "torque" in {one.strength for one in review.left}
     assert rating_lines(review, "input shaft", "A")
     write_load_files(review, tmp_path / "out")

@@ -1,0 +1,431 @@
+"""The load page in sentences."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+
+from analytics.driveline.assumptions import Span
+from analytics.driveline.damage import SN_MEDIAN, comeback_ratio, life_ratio
+from analytics.driveline.load import ASSUMED, SHAFTS, Loads
+from analytics.driveline.part_facts import Fact
+from analytics.driveline.splines import life_exponents
+from analytics.ratings.by_load import Explained, LoadRating, Reading
+from analytics.ratings.load_review import (
+    LoadReview,
+    example_weights,
+    facts_of,
+    fit_on_torque,
+    gear_torques,
+    has_margin,
+    lives_by_torque,
+    margin_at,
+    reference_power,
+    usual_use,
+)
+from analytics.ratings.options import STRENGTHS
+from analytics.reasons import ByLoad, Reason
+from analytics.words.phrases import listed, plural
+from analytics.words.saying import say, texts
+
+#: AIC this much apart is no longer chance alone (Burnham and Anderson, Model Selection, 2002: 2 to 4 little, above 10 decisive)
+_APART, _FAR = 4.0, 10.0
+_UNITS = {"power": "hp", "torque": "lb ft", "margin": "of what it stands"}
+_READINGS = {
+    Reading.AS_RECORDED: "as recorded",
+    Reading.NOT_COUNTED: "suspects not counted",
+    Reading.RULES_KEPT: "only lives that kept the rules",
+}
+#: what is assumed, and its unit
+_ASSUMED = {
+    "engine_rpm": ("engine speed", " rpm"),
+    "stall_ratio": ("stall ratio", ""),
+    "axle_ratio": ("axle ratio", ""),
+    "tyre_diameter": ("tyre diameter", " in"),
+    "driven_share": ("share of weight on the driven axle", ""),
+    "part_ratio": ("ratio of the part to the input shaft", ""),
+    "line_pressure": ("line pressure", " psi"),
+    "converter_pressure": ("converter pressure", " psi"),
+    "lining_friction": ("lining friction", ""),
+}
+_HANDBOOK = "handbook form, no application or life factor"
+#: a figure of a part, and what it rests on
+_FACTS = {
+    Fact.TORQUE: ("torque it carries", "the least of engine and tyres, worst gear"),
+    Fact.SHIFT_TORQUE: ("added for the moment of a shift", "I Δω/Δt, not in the margins"),
+    Fact.NOMINAL_SHEAR: ("nominal shear", "16 T D/(π(D⁴ - d⁴))"),
+    Fact.NOTCH_SHEAR: ("shear at the worst notch", "nominal x stress concentration"),
+    Fact.SHEAR_YIELD: ("shear yield", "SAE J413, or tensile yield x 0.577"),
+    Fact.YIELD_TORQUE: ("torque at which its body yields", "nominal shear at shear yield"),
+    Fact.STRESS_MARGIN: ("stress margin", "shear yield / nominal shear"),
+    Fact.TWIST: ("twist", "T L/(G J), G 79 GPa, over the plain length"),
+    Fact.TOOTH_SHEAR: ("shear of the spline's teeth", _HANDBOOK),
+    Fact.ROOT_SHEAR: ("shear under the spline's teeth", _HANDBOOK),
+    Fact.TOOTH_PRESSURE_FIXED: ("pressure on the spline's teeth", f"{_HANDBOOK}, fixed"),
+    Fact.TOOTH_PRESSURE_FLEXIBLE: ("pressure on the spline's teeth", f"{_HANDBOOK}, flexible"),
+    Fact.ALLOWED_SHEAR: ("shear a careful design allows there", "spline table by hardness; no strength"),
+    Fact.CLUTCH_MARGIN: ("clutch margin", "capacity / torque"),
+    Fact.CLUTCH_TORQUE: ("torque it holds", "friction x force x mean radius x faces"),
+    Fact.PRESSURE_NEEDED: ("pressure it needs to hold that", "the same, turned round"),
+    Fact.RELEASE_FLOW: ("oil through its release passage at 50, 100, 150 psi", "sharp-edged orifice, C 0.61"),
+}
+
+texts(
+    {
+        ByLoad.BELOW_ANY_POWER: "the load proven lies below that of any power",
+        ByLoad.DEMONSTRATED: "demonstrated, not modelled: none came back",
+        ByLoad.HELD_AT_LIGHTER: "held at the {hp:,.0f} hp of the lighter class",
+        ByLoad.LIGHTER_HAS_NONE: "a lighter class has no rating, so this one has none",
+        ByLoad.NOTHING_PROVEN: "nothing can be proven at this weight",
+        ByLoad.TYRES_SLIP: "by what is assumed the tyres slip before the part carries so much at this weight, so no power can be "
+        "named: rate it on power",
+    }
+)
+
+
+def span(amount: Span) -> str:
+    """'31 to 35', '1'."""
+    return f"{amount.low:,g}" if amount.low == amount.high else f"{amount.low:,g} to {amount.high:,g}"
+
+
+def _figure(value: object) -> str:
+    return span(value) if isinstance(value, Span) else str(value)
+
+
+def opening(review: LoadReview) -> tuple[str, ...]:
+    """What the page does, and how much of it is assumed."""
+    table = review.loads.table
+    known = table["torque_at_shaft_lbft"].notna()
+    assumed = review.loads.assumed["engine_rpm"] & known
+    made = len(review.records.parts)
+    lines = [
+        f"From the records as of {review.records.as_of.day} {review.records.as_of:%B %Y}. Horsepower breaks no shaft; torque does, as far as the tyres hold it. "
+        "So this page works out the torque at each part, sets it against what the part is made like, and rates on it.",
+        f"Torque could be worked out for {known.sum():,} of {len(table):,} lives; for {assumed.sum():,} of these the engine speed is assumed"
+        + (
+            ", and then torque is power under another name, but for the tyres."
+            if assumed.sum() > 0.9 * known.sum()
+            else "."
+        ),
+        f"{plural(made, 'part is', 'parts are')} described in the sheet of parts."
+        if made
+        else "There is no sheet of parts, so there are torques but no margins.",
+    ]
+    return tuple(lines)
+
+
+def assumptions_table(review: LoadReview) -> pd.DataFrame:
+    """What is assumed where the records are silent, and where to change it."""
+    a = review.loads.assumptions
+    rows = [(k.replace("_", " "), _figure(getattr(a, k))) for k in a.__dataclass_fields__ if k != "friction"]
+    rows += [(f"friction, {use or 'other use'}", span(one)) for use, one in a.friction.items()]
+    return pd.DataFrame(rows, columns=["assumed", "figure"])
+
+
+def rating_lines(review: LoadReview, component: str, part: str) -> tuple[str, ...]:
+    """The rating on the chosen strength, a line per weight class."""
+    own = ratings_table(review.ratings)
+    lines = []
+    for r in own[(own["component"] == component) & (own["part"] == part)].itertuples():
+        on = ""
+        if r.strength != "power" and math.isfinite(r.bound):
+            load = f"{100 * r.bound:.0f} % of what it stands" if r.strength == "margin" else f"{r.bound:,.0f} lb ft"
+            on = f" ({load})"
+        what = (
+            f"{'at least ' if r.at_least else ''}{r.bound_hp:,.0f} hp proven{on}"
+            if math.isfinite(r.bound_hp)
+            else "no power proven"
+        )
+        lines.append(
+            f"Rated on {r.strength}, up to {r.weight_up_to:,.0f} lb: {what}. {r.verdict.capitalize()}: {r.reason}."
+        )
+    place = (component, part, review.options.strength)
+    left = (f"Not rated: {say(x.why)}." for x in review.left if (x.component, x.part, x.strength) == place)
+    return tuple(lines) or tuple(left)
+
+
+def explained_words(review: LoadReview, component: str, part: str) -> tuple[str, ...]:
+    """Which covariate explains the returns better, and what the measured exponent means."""
+    fits = review.explained.get((component, part))
+    who = f"{component} {part}" if part else f"all parts of {component} under one law"
+    if fits is None:
+        return ()
+    if isinstance(fits, Reason):
+        return (f"Which explains the returns better cannot be told: {say(fits)}.",)
+    if len(fits) < 2:
+        return (f"{who}: only one fit converged.",)
+    lines = [_best(fits, who)]
+    if part:
+        lines += exponent_words(review, component, part)
+    return tuple(lines)
+
+
+def _covariate(fit: Explained) -> str:
+    return f"{fit.strength} and weight" if fit.with_weight else f"{fit.strength} alone"
+
+
+def _best(fits: tuple[Explained, ...], who: str) -> str:
+    best = fits[0]
+    rival = next((e for e in fits if e.strength != best.strength), None)
+    start = f"{who[0].upper()}{who[1:]}: {_covariate(best)} explains the {best.failures:,.0f} failures best"
+    if rival is None:
+        return start + "."
+    gap = rival.aic - best.aic
+    same = {"torque", "margin"} == {best.strength, rival.strength} and gap < 0.01
+    if same:
+        start += " (for one part of one make, torque and margin are the same thing)"
+        rival = next((e for e in fits if e.strength == "power"), rival)
+        gap = rival.aic - best.aic
+    strong = "decisive" if gap > _FAR else "more than chance" if gap > _APART else "too little to tell them apart"
+    return f"{start}, ahead of {_covariate(rival)} by {gap:.1f} of AIC: {strong}."
+
+
+def exponent_words(review: LoadReview, component: str, part: str) -> list[str]:
+    """The measured exponents of power and torque beside the S-N exponent, and what a mismatch means."""
+    fits, expected = review.explained[component, part], review.loads.assumptions.sn_exponent
+    if isinstance(fits, Reason):
+        return []
+    by = {e.strength: e for e in fits if not e.with_weight} | {e.strength: e for e in fits if e.with_weight}
+    if "power" not in by:
+        return []
+    power = by["power"]
+    low, high = power.exponent - 1.645 * power.exponent_se, power.exponent + 1.645 * power.exponent_se
+    overall = life_exponents()[1]
+    line = (
+        f"Life falls as power to the {power.exponent:.1f} ({low:.1f} to {high:.1f}, nine times in ten){_by_torque(by)}."
+    )
+    if review.loads.kinds[component] not in SHAFTS:
+        return [f"{line} A clutch follows heat more than torque, so no S-N exponent is expected of it."]
+    line += f" A shaft, spline or gear in fatigue should show {span(expected)} (about {SN_MEDIAN:g}; the spline life factors give {overall:.1f} overall)."
+    if high < expected.low:
+        line += (
+            " It is lower: power on record is not the torque the part saw (wrong or peak powers, use that varies, tyres that slip), "
+            "or wear and heat break it and not fatigue. A low exponent makes a step up in power look harmless: don't lean on it."
+        )
+    elif low > expected.high:
+        line += " It is higher: parts break at once above some power, by overload and not by fatigue, so look for a step and for yield."
+    else:
+        line += " The two agree as far as the records can tell."
+    k = max(power.exponent, 0.1)
+    life = float(life_ratio(1.05, k))
+    back = [float(comeback_ratio(1.05, e, 1.5)) for e in (expected.low, k, expected.high)]
+    return [
+        line,
+        f"Five per cent more power would leave {life:.0%} of the life at the measured exponent, and bring {back[1]:.2f} times the comebacks "
+        f"by a given mileage ({back[0]:.2f} to {back[2]:.2f} over the exponents expected; at a Weibull shape of 1.5, while few fail).",
+    ]
+
+
+def _by_torque(by: dict[str, Explained]) -> str:
+    torque = by.get("torque")
+    return "" if torque is None else f", and as torque to the {torque.exponent:.1f} ± {torque.exponent_se:.1f}"
+
+
+def explained_table(review: LoadReview) -> pd.DataFrame:
+    """Every fit: log-likelihood, AIC, exponents."""
+    rows = []
+    for (component, part), fits in review.explained.items():
+        if isinstance(fits, Reason):
+            continue
+        best = min((e.aic for e in fits), default=math.nan)
+        for e in fits:
+            fit = (_covariate(e), e.loglik, e.parameters, e.aic - best, e.exponent, e.exponent_se, e.weight_exponent)
+            rows.append((component, part or "all together", *fit, e.lives, e.failures))
+    names = ["component", "part", "explained_by", "log_likelihood", "parameters", "aic_above_best", "exponent"]
+    return pd.DataFrame(rows, columns=[*names, "exponent_se", "weight_exponent", "units", "failures"])
+
+
+def suspect_words(review: LoadReview) -> tuple[str, ...]:
+    """How many failures broke a rule, and whether the rule is broken as often without a failure."""
+    found, a = review.suspects.table, review.loads.assumptions
+    lines = [
+        f"A failure is marked where a condition on record breaks a rule: converter apply pressure above {a.converter_pressure_max:,.0f} psi "
+        "(common practice, no source; change it in shop.toml under [driveline]), power above the limit published when it was built, "
+        f"or a clutch margin under {a.clutch_margin_min:g} even at the best of what is assumed. What the shop wrote as cause stays as it is."
+    ]
+    if found.empty:
+        lines.append("No failure on record broke one of them, as far as conditions were written down.")
+    else:
+        own = found["cause"].eq("over limit").sum()
+        lines.append(
+            f"{plural(len(found), 'failure is a suspect', 'failures are suspects')} for another cause than the part's strength; "
+            f"the shop itself calls {own} of them over limit."
+        )
+    for r, p in zip(review.suspects.counts.itertuples(), review.suspects.p_values, strict=True):
+        if r.broken_failed:
+            lines.append(
+                f"{r.component.capitalize()} {r.part}, {r.rule}: broken in {r.broken_failed} of {r.told_failed} failures where it can be told, "
+                f"and in {r.broken_others} of {r.told_others} lives without one" + _compare(p)
+            )
+    if (review.suspects.counts["told_failed"] < review.suspects.counts["lives_failed"]).any():
+        lines.append(
+            "Where pressures are measured mainly on units that come back, the others may have broken the rule as often: measure some that run."
+        )
+    return tuple(lines)
+
+
+def _compare(p: float) -> str:
+    if math.isnan(p):
+        return "."
+    return (
+        f": more often than chance would have it (p = {p:.2g})."
+        if p < 0.05
+        else f": no more often than chance may have it (p = {p:.2g})."
+    )
+
+
+def suspects_table(review: LoadReview) -> pd.DataFrame:
+    """The failures marked, and the rule each broke."""
+    a = review.loads.assumptions
+
+    def rule(r) -> str:
+        said = []
+        if math.isfinite(r.converter_psi):
+            said.append(f"converter pressure {r.converter_psi:,.0f} psi, above {a.converter_pressure_max:,.0f}")
+        if math.isfinite(r.power_hp):
+            said.append(f"power {r.power_hp:,.0f} hp, above the {r.published_hp:,.0f} published")
+        if math.isfinite(r.clutch_margin):
+            said.append(f"clutch margin at most {r.clutch_margin:.2f}, under {a.clutch_margin_min:g}")
+        return "; ".join(said)
+
+    found = review.suspects.table
+    told = found[["serial", "component", "part", "failed_on", "finding", "cause"]]
+    return told.assign(rule=[rule(r) for r in found.itertuples()])
+
+
+def without_words(review: LoadReview) -> tuple[str, ...]:
+    """The rating with and without suspects, in the lightest class."""
+    if not review.without:
+        return ("No part has a suspect among its failures, so its rating is the same without.",)
+    weight = review.records.shop.weight_classes[0]
+    lines = []
+    for (component, part), made in review.without.items():
+        told = "; ".join(f"{_READINGS[reading]} {_proven(r)}" for reading, r in made.items())
+        lines.append(f"{component.capitalize()} {part}, up to {weight:,.0f} lb: {told}.")
+    lines.append(
+        "Not counting suspects drops the misuse that failed and keeps the misuse that held, so it comes out too high; leaving out every life that broke a rule "
+        "is fairer, but proves nothing above the limit. Neither replaces the rating: they show what hangs on the cause. (Before calibration, alike for all.)"
+    )
+    return tuple(lines)
+
+
+def _proven(made: LoadRating | Reason) -> str:
+    if isinstance(made, Reason):
+        return f"none ({say(made)})"
+    failed = f"{made.failures:,.0f} of {made.units:,.0f} failed"
+    return f"{made.bound_hp:,.0f} hp ({failed})" if math.isfinite(made.bound_hp) else f"none proven ({failed})"
+
+
+def facts_table(review: LoadReview, component: str, part: str) -> pd.DataFrame:
+    """Every figure of the part at its reference power in the lightest class, and what it rests on."""
+    facts = facts_of(review, component, part)
+    what, rests_on = [_FACTS[f][0] for f in facts["what"]], [_FACTS[f][1] for f in facts["what"]]
+    return facts.assign(what=what, rests_on=rests_on)
+
+
+def facts_title(review: LoadReview, component: str, part: str) -> str:
+    """What the table of figures is for."""
+    use, power = usual_use(review, component, part), reference_power(review, component, part)
+    where = f", {use} use" if use else ""
+    return f"Every figure, at {power:,.0f} hp and {review.records.shop.weight_classes[0]:,.0f} lb{where}"
+
+
+# ---- tables of lives and ratings ------------------------------------------------------------------------------------------
+def load_assumed(loads: Loads) -> np.ndarray:
+    """What each life's load assumes (n,); why there is none, where there is none."""
+    a, table = loads.assumptions, loads.table
+    spans = {name: Span(1, 1) if name == "part_ratio" else getattr(a, name) for name in ASSUMED}
+    words = np.full(len(table), "", dtype=object)
+
+    def add(mask: np.ndarray, text: str) -> None:
+        words[mask] = np.where(words[mask] == "", text, words[mask] + "; " + text)
+
+    for name, (said, unit) in _ASSUMED.items():
+        add(loads.assumed[name].to_numpy(), f"{said} {span(spans[name])}{unit}")
+    uses = table["use"].to_numpy().astype(str)
+    for use in np.unique(uses):
+        add(uses == use, f"friction {span(a.friction_of(use))}")
+    words[table["torque_at_shaft_lbft"].isna().to_numpy()] = "power or weight not on record"
+    return words
+
+
+def ratings_table(ratings: pd.DataFrame) -> pd.DataFrame:
+    """The ratings as their file has them: the unit of the bound, and the reason in words."""
+    whole = [
+        why if r is None else f"{why} ({say(r)})" for why, r in zip(ratings["why"], ratings["reason"], strict=True)
+    ]
+    told = ratings.assign(reason=whole).drop(columns="why")
+    told.insert(told.columns.get_loc("bound") + 1, "unit", ratings["strength"].map(_UNITS))
+    return told
+
+
+# ---- captions -------------------------------------------------------------------------------------------------------------
+def part_caption(review: LoadReview, component: str, part: str) -> str:
+    """What the four pictures of a part say."""
+    captions = (gears_caption, margin_caption, lives_caption, compared_caption)
+    return " ".join(filter(None, (c(review, component, part) for c in captions)))
+
+
+def gears_caption(review: LoadReview, component: str, part: str) -> str:
+    """Engine or tyres: which limits the torque, in a light and in a heavy truck."""
+    at = gear_torques(review, component, part)
+    told = []
+    for j in (0, len(at.weights_lb) - 1):
+        weight = at.weights_lb[j]
+        slips = [f"{g:g}" for i, g in enumerate(at.gears) if at.held[""][i, j] < at.brought[""][i]]
+        told.append(
+            f"the tyres of a {weight:,.0f} lb truck slip first in {_ratios(slips, len(at.gears))}"
+            if slips
+            else f"a {weight:,.0f} lb truck puts all of the engine's torque on it in every gear"
+        )
+    where = f" in {at.use} use" if at.use else ""
+    return f"At {at.power_hp:,.0f} hp{where} {told[0]}; {told[1]}."
+
+
+def _ratios(slips: list[str], gears: int) -> str:
+    if len(slips) == gears > 1:
+        return "every gear"
+    return f"ratio{'s' if len(slips) > 1 else ''} {listed(slips, most=len(slips))}"
+
+
+def margin_caption(review: LoadReview, component: str, part: str) -> str:
+    """How much the part has in hand at its reference power."""
+    if not has_margin(review, component, part):
+        return "Its make is not on record, so there is no margin."
+    power, weight = reference_power(review, component, part), example_weights(review)[0]
+    here = margin_at(review, component, part, np.array([power]), weight).iloc[0]
+    return (
+        f"At {power:,.0f} hp and {weight:,.0f} lb its margin is {here['middle']:.1f} "
+        f"({here['low']:.1f} to {here['high']:.1f} with what is not known)."
+    )
+
+
+def lives_caption(review: LoadReview, component: str, part: str) -> str:
+    """Does life fall with torque as it should; nothing where no fit says."""
+    fit, expected = fit_on_torque(review, component, part), review.loads.assumptions.sn_exponent
+    if fit is None or lives_by_torque(review, component, part)[0].empty:
+        return ""
+    return f"Life falls as torque to the power {fit.exponent:.1f} ± {fit.exponent_se:.1f}; {span(expected)} is expected of such a part."
+
+
+def compared_caption(review: LoadReview, component: str, part: str) -> str:
+    """What is proven on power, torque and margin in the lightest class."""
+    table = review.compared
+    own = table[(table["component"] == component) & (table["part"] == part)]
+    if own.empty or not (own["bound_hp"].notna().any() or own["estimate_hp"].notna().any()):
+        return "No power can be proven on any of them."
+    weight = own["weight_up_to"].min()
+    first = own[own["weight_up_to"] == weight].set_index("strength")
+    first = first.loc[[s for s in STRENGTHS if s in first.index]]
+    said = [
+        f"{'at least ' if r.at_least else ''}{r.bound_hp:,.0f} hp on {r.Index}"
+        for r in first.itertuples()
+        if math.isfinite(r.bound_hp)
+    ]
+    slip = [r.Index for r in first.itertuples() if r.reason is not None and r.reason.code == ByLoad.TYRES_SLIP]
+    words = f"Up to {weight:,.0f} lb proven, before calibration: {listed(said)}." if said else "Nothing is proven."
+    if slip:
+        words += f" On {listed(slip)} no power can be named: the tyres slip before the part carries so much."
+    return words
