@@ -97,7 +97,10 @@ def _grid_about(centre: float, scale: float) -> np.ndarray:
 
 def life_ratio_profile(parts: PartsData, life_miles: float) -> tuple[PartsFit, pd.DataFrame]:
     """Log-likelihood over the log ratio of lives of the second part to the first: log_ratio, drop, exponent. The other terms
-    keep their usual weak priors; the ratio has none."""
+    keep their usual weak priors; the ratio has none (profile likelihood: Meeker and Escobar 1998, ch. 8, from memory).
+
+    parts: lives of two parts; life_miles: a unit of scale. Returns the fit and the profile, a row per ratio tried. Raises NotEnoughData where
+    there is nothing to fit or too few of the fits converge."""
     fit = fit_parts(parts, life_miles)
     name = f"part {parts.parts[1]}"
     base = prepare(parts, life_miles, {name: OPEN})
@@ -160,7 +163,7 @@ def power_ratio_profile(fit: PartsFit) -> pd.DataFrame:
 
 
 def limits_of(profile: pd.DataFrame, confidence: float) -> tuple[float, float, float]:
-    """Estimate and limits of the log ratio, each one-sided at ``confidence``; infinite where the likelihood never drops that far on a side."""
+    """Estimate and limits of the log ratio of a ``profile`` (log_ratio, drop), each one-sided at ``confidence``; infinite where the likelihood never drops that far on a side."""
     x, drop = profile["log_ratio"].to_numpy(), profile["drop"].to_numpy()
     k = int(drop.argmin())
     if 0 < k < len(x) - 1:
@@ -186,7 +189,7 @@ def limits_of(profile: pd.DataFrame, confidence: float) -> tuple[float, float, f
 
 
 def judge_ratio(lower: float, upper: float, margin: float) -> RatioVerdict:
-    """The verdict on a ratio of lives by its interval."""
+    """The verdict on a ratio of lives by its interval from ``lower`` to ``upper``; ``margin``: the least ratio that counts as no worse."""
     if lower > 1:
         return RatioVerdict.BETTER
     if upper < 1:
@@ -205,8 +208,8 @@ def compare_parts(
     confidence: float | None = None,
     found: Comparable | None = None,
 ) -> Against:
-    """New part against old, within the powers that both have. Parts that share none come back NOT_COMPARABLE with the
-    reason. margin: the least share of the old life that counts as no worse; confidence: the shop's own by default; found: whether they can be
+    """New part against old of a component, within the powers that both have. Parts that share none come back NOT_COMPARABLE with the
+    reason. lifetimes: of the shop; margin: the least share of the old life that counts as no worse; confidence: the shop's own by default; found: whether they can be
     compared, where that is known already. Raises AnalyticsError on a margin outside 0 to 1 and on parts not on record."""
     if not 0 < margin < 1:
         raise AnalyticsError(
@@ -218,7 +221,7 @@ def compare_parts(
 
 
 def compare_found(found: Comparable, life_miles: float, margin: float, confidence: float) -> Against:
-    """The two parts of ``found`` against each other (see compare_parts). life_miles: a unit of scale."""
+    """The two parts of ``found`` against each other (see compare_parts for margin and confidence). life_miles: a unit of scale."""
     old, new = found.parts
     named = {"component": found.component, "old": old, "new": new, "confidence": confidence, "margin": margin}
     band, refused = found.band, found.refused

@@ -125,7 +125,7 @@ class Argument:
 
 
 def interaction(lives: CutLives) -> Interaction:
-    """Likelihood-ratio test of log power x log weight in a Cox regression on days, strata by use."""
+    """Likelihood-ratio test of log power x log weight in a Cox regression of the ``lives`` on days, strata by use."""
     from scipy.special import chdtrc
 
     frame = pd.DataFrame(
@@ -159,7 +159,7 @@ def interaction(lives: CutLives) -> Interaction:
 def make_argument(
     records: Records, lifetimes: Lifetimes, asked: Asked, progress: Callable[[str], None] | None = None
 ) -> Argument:
-    """Work it all out; ``progress`` is told each stage. Raises AnalyticsError where component or parts are not on record, RecordsError where a
+    """Work out what is ``asked`` from the records and the ``lifetimes`` made of them; ``progress`` is told each stage. Raises AnalyticsError where component or parts are not on record, RecordsError where a
     cost is not stated; what the records cannot carry comes back with its reason."""
     say = progress or (lambda _: None)
     component, below, above = asked.component, asked.below, asked.above

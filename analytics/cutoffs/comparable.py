@@ -259,7 +259,7 @@ def compare_lives(parts: PartsData, confidence: float = 0.9) -> Comparable:
 
 
 def comparable(lifetimes: Lifetimes, component: str, a: str, b: str, confidence: float = 0.9) -> Comparable:
-    """Whether parts a and b of the shop can be compared. Raises AnalyticsError where one is not on record."""
+    """Whether parts a and b of a component can be compared, by the shop's lifetimes; confidence: of each end of an interval. Raises AnalyticsError where one is not on record."""
     if a == b:
         raise AnalyticsError(f"{a} against itself: name two parts")
     return compare_lives(parts_data(lifetimes, component, (a, b)), confidence)

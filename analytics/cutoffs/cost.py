@@ -44,7 +44,7 @@ class Costs:
 
 
 def costs_of(shop: Shop, parts: Sequence[str]) -> Costs:
-    """The stated costs, checked. Raises RecordsError that says which line of shop.toml is missing or not understood."""
+    """The stated costs of the shop and the prices of ``parts``, checked. Raises RecordsError that says which line of shop.toml is missing or not understood."""
 
     def amount(value: object, where: str, least: float = 0.0) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value) or value < least:
@@ -179,7 +179,7 @@ def _chances(fit: PartsFit, mix: _Mix, years: float) -> np.ndarray:
 def cost_by_cut(
     power_hp: np.ndarray, count: np.ndarray, cost_below: np.ndarray, cost_above: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Cuts (C,) and the cost of each: trucks of power up to the cut cost ``cost_below`` (n,) each, the others ``cost_above``.
+    """Cuts (C,), hp, and the cost of each: of ``count`` trucks (n,) those of ``power_hp`` (n,) up to the cut cost ``cost_below`` (n,) each, the others ``cost_above``.
     The first cut lies below all powers: every truck gets the dearer part."""
     powers = np.unique(power_hp)
     order = np.argsort(power_hp, kind="stable")
@@ -190,7 +190,8 @@ def cost_by_cut(
 
 
 def habit_cut(power_hp: np.ndarray, count: np.ndarray, second: np.ndarray) -> float:
-    """The cut with fewest trucks on the wrong side: those with the second part (n,) bool belong above it."""
+    """The cut, hp, with fewest of ``count`` trucks (n,) of ``power_hp`` (n,) on the wrong side: those with the second part (n,) bool belong
+    above it."""
     cuts, wrong = cost_by_cut(power_hp, count, second.astype(float), (~second).astype(float))
     return float(cuts[wrong.argmin()])
 
@@ -208,7 +209,8 @@ def _tails(level: float) -> tuple[float, float]:
 def money_cut(
     lifetimes: Lifetimes, component: str, below: str, above: str, level: float = 0.9, draws: int = 100, seed: int = 1
 ) -> MoneyCut:
-    """The cut between two parts that costs least, intervals at ``level`` from ``draws`` refits. Raises RecordsError where shop.toml does not
+    """The cut between the parts ``below`` and ``above`` of a component that costs least, by the shop's lifetimes; intervals at ``level`` (both
+    ends together) from ``draws`` refits, drawn by ``seed``. Raises RecordsError where shop.toml does not
     state a cost, NotEnoughData where no lifetime distribution can be fitted."""
     shop = lifetimes.shop
     pair = (below, above)
@@ -352,7 +354,7 @@ class MiddleTier:
 def best_range(power_hp: np.ndarray, count: np.ndarray, cost: np.ndarray) -> tuple[float, tuple[float, ...]]:
     """Least cost of a range of parts in order, and its cuts: each truck gets one part, the order rising with power.
 
-    cost: (parts, n) of each truck with each part. Exact, by dynamic programming over the distinct powers."""
+    power_hp, count: (n,) of the trucks; cost: (parts, n) of each truck with each part. Exact, by dynamic programming over the distinct powers."""
     powers, place = np.unique(power_hp, return_inverse=True)
     per = np.array([np.bincount(place, weights=count * row, minlength=len(powers)) for row in cost])
     sums = np.concatenate([np.zeros((len(per), 1)), np.cumsum(per, axis=1)], axis=1)
@@ -373,7 +375,7 @@ def best_range(power_hp: np.ndarray, count: np.ndarray, cost: np.ndarray) -> tup
 def middle_tier(
     lifetimes: Lifetimes, component: str, parts: Sequence[str], level: float = 0.9, draws: int = 100, seed: int = 1
 ) -> MiddleTier:
-    """Whether the second of three parts (from weak to strong) earns its place. Raises like `money_cut`."""
+    """Whether the second of three ``parts`` of a component (from weak to strong) earns its place; arguments and errors as in `money_cut`."""
     if len(parts) != 3:
         raise NotEnoughData(f"a middle tier needs three parts, not {len(parts)}")
     shop = lifetimes.shop

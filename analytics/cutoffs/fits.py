@@ -68,7 +68,7 @@ def with_usual_weight(own: pd.DataFrame, table: pd.DataFrame) -> pd.Series:
 
 
 def parts_data(lifetimes: Lifetimes, component: str, parts: Sequence[str]) -> PartsData:
-    """Lives of the named parts, the first being the one the others are measured by. Raises AnalyticsError where one has none."""
+    """Lives of the named parts of a component, the first being the one the others are measured by; lifetimes: of the shop. Raises AnalyticsError where one has none."""
     table = lifetimes.table
     own = table[(table["component"] == component) & table["part"].isin(parts)].copy()
     for part in parts:
@@ -128,7 +128,7 @@ def prepare(parts: PartsData, life_miles: float, priors: dict[str, tuple[float, 
 
 
 def fit_parts(parts: PartsData, life_miles: float, test_slopes: bool = False) -> PartsFit:
-    """Fit them together; test_slopes: and test whether the second loses life with power as the first does. Raises NotEnoughData
+    """Fit the lives of ``parts`` together (life_miles: a unit of scale); test_slopes: and test whether the second loses life with power as the first does. Raises NotEnoughData
     with fewer than 3 failures in all, or where the fit did not converge."""
     if parts.data.failures < 3:
         raise NotEnoughData(
@@ -160,7 +160,7 @@ def _slopes_test(parts: PartsData, model: JointModel, top: Optimum, life_miles: 
 
 
 def bootstrap_fits(fit: PartsFit, draws: int, seed: int) -> list[PartsFit]:
-    """Fits to the same lives under random weights by unit (exponential, mean 1), so that no failure is ever lost altogether:
+    """As many as ``draws`` fits to the lives of ``fit`` under random weights by unit, drawn by ``seed`` (exponential, mean 1), so that no failure is ever lost altogether:
     Xu, Gotwalt, Hong, King and Meeker, Am. Stat. 74 (2020) 345-358. Those that did not converge are left out."""
     rng = np.random.default_rng(seed)
     d = fit.parts.data
@@ -180,7 +180,10 @@ def bootstrap_fits(fit: PartsFit, draws: int, seed: int) -> list[PartsFit]:
 def fails_within(
     fit: PartsFit, k: int, power_hp: np.ndarray, weight_lb: np.ndarray, use: Sequence[str], years: float
 ) -> np.ndarray:
-    """Chance (n,) that part k comes back within ``years`` of the build, over the miles a day its use drives."""
+    """Chance (n,) that part k of ``fit`` comes back within ``years`` of the build, over the miles a day its use drives.
+
+    power_hp, weight_lb, use: (n,) of the trucks; a use not on record counts as the most common one. Raises NotEnoughData where no miles a day
+    are fitted."""
     model, theta = fit.model, fit.theta
     lay, d = model.layout, model.data
     names = d.use_names

@@ -22,9 +22,9 @@ MOST_BINS = 80
 class RiskSets:
     """Risk sets by bins of x, K failures that had somebody to be compared with, J bins, C = J - 1 cut-points.
 
-    at_risk: (K, J) units at risk in the failure's stratum, each counted with its weight exp(offset). bin: (K,) of the
+    at_risk: (K, J) units at risk in the failure's stratum. bin: (K,) of the
     failed. centre: (J,) mean x of the bins. cuts: (C,) the largest x below each cut-point. next: (C,) the smallest x above.
-    may: (C,) bool, cut-points with enough units on either side. units: (J,) of each bin. alone: failures nobody was at risk with.
+    may: (C,) bool, cut-points with enough units on either side. units: (J,) of each bin.
     day, stratum: (K,) of the failures. row_*: (n,) bin, entry, time, stratum and count of the lives.
     """
 
@@ -35,7 +35,6 @@ class RiskSets:
     next: np.ndarray
     may: np.ndarray
     units: np.ndarray
-    alone: int
     day: np.ndarray
     stratum: np.ndarray
     row_bin: np.ndarray
@@ -45,7 +44,7 @@ class RiskSets:
     row_count: np.ndarray
 
     def __repr__(self) -> str:
-        return f"RiskSets({len(self.bin)} failures, {self.units.sum():,.0f} lives, {len(self.centre)} bins)"
+        return f"RiskSets({len(self.bin)} failures, {self.units.sum():g} lives, {len(self.centre)} bins)"
 
     @property
     def failures(self) -> int:
@@ -58,15 +57,14 @@ def risk_sets(
     failed: ArrayLike,
     entry: ArrayLike | None = None,
     strata: ArrayLike | None = None,
-    offset: ArrayLike | None = None,
     count: ArrayLike | None = None,
     smallest: float = 0.1,
     bins: int = MOST_BINS,
 ) -> RiskSets:
-    """Risk sets from lives (n,): at risk after ``entry`` up to ``time``; strata compared only within themselves.
+    """Risk sets from lives (n,): at risk after ``entry`` up to ``time``, where they ``failed`` or were last seen; strata compared only within themselves.
 
-    x: what the tiers are cut by, on the scale on which a smooth effect is straight (log power). offset: log hazard ratio of
-    what is already allowed for. With more distinct x than ``bins``, neighbours share a bin. A cut-point must leave
+    x: what the tiers are cut by, on the scale on which a smooth effect is straight (log power). count: identical units of
+    each row. With more distinct x than ``bins``, neighbours share a bin. A cut-point must leave
     ``smallest`` of the lives on either side. Raises NotEnoughData where nothing can be compared.
     """
     x, t = np.asarray(x, float), np.asarray(time, float)
@@ -74,8 +72,7 @@ def risk_sets(
     f = np.asarray(failed, bool)
     e = np.zeros(n) if entry is None else np.asarray(entry, float)
     w = np.ones(n, int) if count is None else np.asarray(count).astype(int)
-    base = np.zeros(n) if offset is None else np.asarray(offset, float)
-    for name, values in (("x", x), ("time", t), ("entry", e), ("offset", base)):
+    for name, values in (("x", x), ("time", t), ("entry", e)):
         bad = np.flatnonzero(~np.isfinite(values))
         if len(bad):
             raise AnalyticsError(f"{name} of row {bad[0]} is {values[bad[0]]}: give a number, or leave the row out")
@@ -103,20 +100,16 @@ def risk_sets(
     centre = np.bincount(place, weights=w * x, minlength=size) / lives
     above = np.array([values[np.searchsorted(values, c, side="right")] for c in edges])
     share = np.cumsum(lives)[:-1] / lives.sum()
-    rows, bin_of, day, group, alone = [], [], [], [], 0
-    pull = w * np.exp(base)
+    rows, bin_of, day, group = [], [], [], []
     for s in np.unique(codes[f]):
         own = codes == s
-        te, ee, pe, we = t[own], e[own], place[own], pull[own]
+        te, ee, pe, we = t[own], e[own], place[own], w[own]
         dead = np.flatnonzero(f[own])
-        dead = dead[np.lexsort((pe[dead], te[dead]))]
-        for i in dead:
+        for i in dead[np.lexsort((pe[dead], te[dead]))]:
             inside = (ee < te[i]) & (te >= te[i])
             line = np.bincount(pe[inside], weights=we[inside], minlength=size)
-            times = int(w[own][i])
-            if (line > 0).sum() < 2:
-                alone += times
-                continue
+            # a failure nobody was at risk with says nothing
+            times = int(we[i]) if (line > 0).sum() > 1 else 0
             rows += [line] * times
             bin_of += [pe[i]] * times
             day += [te[i]] * times
@@ -124,26 +117,25 @@ def risk_sets(
     if not rows:
         raise NotEnoughData("no failure had another unit of a different value at risk beside it: nothing to compare")
     return RiskSets(
-        np.array(rows),
-        np.array(bin_of),
-        centre,
-        edges,
-        above,
-        (share >= smallest) & (share <= 1 - smallest),
-        lives,
-        alone,
-        np.array(day),
-        np.array(group),
-        place,
-        e,
-        t,
-        codes,
-        w,
+        at_risk=np.array(rows),
+        bin=np.array(bin_of),
+        centre=centre,
+        cuts=edges,
+        next=above,
+        may=(share >= smallest) & (share <= 1 - smallest),
+        units=lives,
+        day=np.array(day),
+        stratum=np.array(group),
+        row_bin=place,
+        row_entry=e,
+        row_time=t,
+        row_stratum=codes,
+        row_count=w,
     )
 
 
 def pull_by_bin(sets: RiskSets, pull: Callable[[float, np.ndarray], np.ndarray]) -> np.ndarray:
-    """(K, J) sum of ``pull(day, rows)`` over the lives at risk in each bin: how likely the failed one is to be in it."""
+    """(K, J) sum of ``pull(day, rows)`` over the lives at risk in each bin of ``sets``: how likely the failed one is to be in it."""
     out = np.empty_like(sets.at_risk, dtype=float)
     for k, (day, stratum) in enumerate(zip(sets.day, sets.stratum, strict=True)):
         rows = np.flatnonzero((sets.row_stratum == stratum) & (sets.row_entry < day) & (sets.row_time >= day))
@@ -154,7 +146,7 @@ def pull_by_bin(sets: RiskSets, pull: Callable[[float, np.ndarray], np.ndarray])
 
 
 def redraw(sets: RiskSets, pull: np.ndarray, draws: int, rng: np.random.Generator) -> np.ndarray:
-    """Bins (draws, K) of the failed, drawn anew with chances in proportion to ``pull`` (K, J)."""
+    """Bins (draws, K) of the failed of ``sets``, drawn anew by ``rng`` with chances in proportion to ``pull`` (K, J)."""
     cumulative = np.cumsum(pull, axis=1)
     cumulative /= cumulative[:, -1:]
     out = np.empty((draws, sets.failures), dtype=np.int64)
@@ -166,7 +158,7 @@ def redraw(sets: RiskSets, pull: np.ndarray, draws: int, rng: np.random.Generato
 
 def cut_z(sets: RiskSets, bins: np.ndarray) -> np.ndarray:
     """Log-rank z (B, C) of above against below each cut-point, positive where those above fail more; NaN where ``may`` is
-    not. bins: (B, K). Equal to the log-rank test where no two failures of a stratum share a day."""
+    not. sets: of the lives; bins: (B, K) of the failed of B fleets. Equal to the log-rank test where no two failures of a stratum share a day."""
     share = np.cumsum(sets.at_risk, axis=1)[:, :-1]
     share = 1 - share / sets.at_risk.sum(1, keepdims=True)
     variance = (share * (1 - share)).sum(0)
@@ -177,7 +169,7 @@ def cut_z(sets: RiskSets, bins: np.ndarray) -> np.ndarray:
 
 
 def failures_above(sets: RiskSets, bins: np.ndarray) -> np.ndarray:
-    """How many of the failed (B, K) lie above each cut-point: (B, C)."""
+    """How many of the failed, bins (B, K) of ``sets``, lie above each cut-point: (B, C)."""
     bins = np.atleast_2d(bins)
     size = len(sets.centre)
     tally = np.zeros((len(bins), size))

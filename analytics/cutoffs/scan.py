@@ -116,7 +116,15 @@ def best_cut(
     z = scan.z(scan.score)
     i = int(np.argmax(np.abs(z)))
     cuts = scan.x[scan.at]
-    return BestCut(float(cuts[i]), float(abs(z[i])), cuts, z, scan.at + 1, scan.n, int(np.sum(failed)))
+    return BestCut(
+        cut=float(cuts[i]),
+        statistic=float(abs(z[i])),
+        cuts=cuts,
+        z=z,
+        low=scan.at + 1,
+        units=scan.n,
+        failures=int(np.sum(failed)),
+    )
 
 
 def _scores(time: ArrayLike, failed: ArrayLike, strata: ArrayLike | None, late_ties: bool) -> np.ndarray:

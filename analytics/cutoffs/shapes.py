@@ -148,7 +148,7 @@ class ShapeTable:
             beyond = np.where(better, b[k % len(b)], beyond)
             place["stick"] = np.where(better, knee, place["stick"])
         loglik["stick"] = best
-        return Fitted(loglik, slope, beyond, step, place, profile)
+        return Fitted(loglik=loglik, slope=slope, beyond=beyond, step=step, place=place, profile=profile)
 
     def drawn(self, pull: np.ndarray, draws: int, rng: np.random.Generator) -> Fitted:
         """All shapes fitted to ``draws`` fleets whose failed are redrawn by ``pull`` (K, J)."""

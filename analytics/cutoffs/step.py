@@ -92,7 +92,7 @@ class CutLives:
 def cut_lives(
     lifetimes: Lifetimes, component: str, part: str, axis: str = "power", finding: str | None = None
 ) -> CutLives:
-    """Lives of one part for the search along ``axis``: "power", "weight" or "power x weight" (hp at 7,000 lb).
+    """Lives of one part of a component, from the shop's lifetimes, for the search along ``axis``: "power", "weight" or "power x weight" (hp at 7,000 lb).
 
     Strata: use and weight class for power, use and power band for weight, use for their product. A failure for another cause
     than the part (an install error) ends a life without a failure; with ``finding`` so do all other findings. Raises

@@ -20,8 +20,8 @@ from analytics.ratings.whatif import build_mix
 def failures_to_decide(
     hazard_ratio: float, power: float = 0.8, error: float = 0.05, sides: int = 1, share: float = 0.5
 ) -> float:
-    """Failures, of both parts together, at which a true hazard ratio is told from 1 with that power and error: Schoenfeld,
-    Biometrics 39 (1983) 499-503. share: of the units that have the second part. inf at a ratio of 1."""
+    """Failures, of both parts together, at which a true ``hazard_ratio`` is told from 1 with that power and error (on one or two ``sides``):
+    Schoenfeld, Biometrics 39 (1983) 499-503. share: of the units that have the second part. inf at a ratio of 1."""
     if not (hazard_ratio > 0 and 0 < power < 1 and 0 < error < 1 and 0 < share < 1 and sides in (1, 2)):
         raise AnalyticsError(
             f"hazard ratio {hazard_ratio:g}, power {power:g}, error {error:g}, share {share:g}: the ratio must be above 0, the rest "
@@ -64,7 +64,7 @@ def plan_trial(
     """The trial that would tell whether the second part lives longer. It runs just below the present boundary, where the
     first part is allowed already and the second, being the stronger, can do no harm.
 
-    ratios: of lives to be found; years: watched; width: share of the boundary's power that the span is wide. Raises NotEnoughData where
+    lifetimes: of the shop; found: its comparison of the two; ratios: of lives to be found; years: watched; width: share of the boundary's power that the span is wide. Raises NotEnoughData where
     the first part has too few failures to say how often it fails there, or nobody is built there.
     """
     shop = lifetimes.shop
