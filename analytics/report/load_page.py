@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from analytics.ratings.load_review import LoadReview
-from analytics.report import load_words as words
 from analytics.report.cautions import CAUTIONS
 from analytics.report.load_figures import part_figure
 from analytics.report.show import show_figure, show_heading, show_list, show_table, show_words
+from analytics.words import load as words
 
 
 def opening(review: LoadReview) -> None:
@@ -41,7 +41,7 @@ def parts(review: LoadReview) -> None:
 def suspects(review: LoadReview) -> None:
     """Which failures may have another cause than the part's strength."""
     show_words(*words.suspect_words(review))
-    show_table(review.suspects.table.drop(columns="at"), folded="The suspects (customers' data: keep in the shop)")
+    show_table(words.suspects_table(review), folded="The suspects (customers' data: keep in the shop)")
     show_table(review.suspects.counts, folded="Each rule, by lives that failed and lives that did not")
 
 
