@@ -195,7 +195,8 @@ def _in_pieces(rows: pd.DataFrame, sight: pd.DataFrame) -> tuple[pd.DataFrame, i
             if number < len(pieces) or not whole:
                 piece |= {"ended": "changed", "cause": "", "finding": "", "order": "", "at_teardown": False}
                 piece["flags"] = "out of sight from here: sold, lost or scrapped, as reported"
-                if not whole and number == len(pieces):
+                # one that ends in a change goes on after it: the change is the news that brought the unit back
+                if not whole and number == len(pieces) and row["ended"] != "changed":
                     piece["ended"] = "running"
             done.append(piece)
     return pd.DataFrame(done, columns=rows.columns).astype(rows.dtypes), dropped

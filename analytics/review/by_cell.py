@@ -40,12 +40,10 @@ def by_cell(lifetimes: Lifetimes, component: str) -> Answer:
     """Failures of one component by power band and weight class, all its parts together."""
     shop = lifetimes.shop
     table = lifetimes.table[lifetimes.table["component"] == component]
-    # a life counts once in each cell it has run in
-    life = table["segment"].eq(1)
-    moved = table["power_band"].ne(table["power_band"].shift()) | table["weight_class"].ne(
-        table["weight_class"].shift()
-    )
-    table = table.assign(enters=life | moved)
+    # a life counts once in each cell it has run in, however often it went there
+    life = table["segment"].eq(1).cumsum()
+    again = table.assign(life=life).duplicated(["life", "power_band", "weight_class"])
+    table = table.assign(enters=~again)
     rows = []
     for (band, weight), own in table.groupby(["power_band", "weight_class"], observed=True, sort=True):
         rows.append(

@@ -205,7 +205,7 @@ def stretches(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
     gone = records.returns.loc[records.returns["unit_gone"], "event"]
     table = lifetimes.table
     band = (
-        table.sort_values(["unit", "spell", "segment"], kind="stable")
+        table.sort_values(["unit", "started_on", "spell", "segment"], kind="stable")  # as the truck went out
         .drop_duplicates("unit")
         .set_index("unit")["power_band"]
     )

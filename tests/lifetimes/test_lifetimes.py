@@ -538,7 +538,7 @@ def test_units_not_yet_in_service_are_left_out_and_said(tmp_path):
 def test_bands_and_classes_and_their_edges(tmp_path):
     builds = [
         build(serial=f"T-{i}", power=p, weight=w)
-        for i, (p, w) in enumerate([("399", "7500"), ("400", "7501"), ("1000", "9001"), ("", "")], 100)
+        for i, (p, w) in enumerate([("399", "7500"), ("400", "7502"), ("1000", "9002"), ("", "")], 100)
     ]
     found = lives(tmp_path, builds=builds)
     assert shaft(found, "power_band", "weight_class") == [

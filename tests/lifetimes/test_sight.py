@@ -105,3 +105,13 @@ def test_a_failure_before_the_records_start_is_not_counted_though_it_came_back_a
     found = make_lifetimes(records)  # failed 1 March, came back 5 March
     assert returns_in_sight(records.returns, found.units, found.sight).empty
     assert (found.table["ended"] == "failed").sum() == 0
+
+
+def test_a_change_that_brings_a_unit_back_ends_no_life(tmp_path):
+    """Tuned while it was thought sold: the part goes on after the change, so the piece before has ended by a change too."""
+    sold = {"serial": "AA-1", "read_on": "2022-01-01", "still_running": "sold"}
+    changed = {"serial": "AA-1", "changed_on": "2022-06-01", "power": "900 hp"}
+    records = load(tmp_path, builds=[build(serial="AA-1", built_on="2021-01-01")], readings=[sold], changes=[changed])
+    table = make_lifetimes(records).table
+    own = table[table["component"] == "input shaft"]
+    assert own["ended"].tolist() == ["changed", "running"]

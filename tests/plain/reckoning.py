@@ -11,6 +11,7 @@ import csv
 import datetime as dt
 import math
 import tomllib
+from itertools import pairwise
 from pathlib import Path
 
 NONE = float("nan")
@@ -23,8 +24,8 @@ FACTOR = {
 #: a part entered in ``fitted`` this soon after a return is the one that return put in (common practice, no source)
 SAME_PART_DAYS = 60
 GONE = ("sold", "lost", "scrapped")
-#: a power or weight this close to an edge is on it: figures typed in kW or kg are rounded
-EDGE = 1e-6
+#: a class holds what lies above its edge by half a kilogram, a band begins half a kilowatt under its edge: figures are rounded
+EDGE_LB, EDGE_HP = 0.5 / 0.45359237 + 1e-6, 500 / 745.69987158227022 + 1e-6
 
 
 # ---- the sheets --------------------------------------------------------------------------------------------------------
@@ -73,6 +74,9 @@ class Shop:
                     self.by_serial[row["serial"]][name].append(row)
         for build in self.builds:
             self.returns(build)
+            for row in build["changes"]:
+                row["load"] = (self.power(row), amount(row["weight"], self.units["weight"]), row["use"])
+        self.trucks = [truck for build in self.builds for truck in singles(build)]
         limits = self.rows(folder, "limits", "effective_on")
         self.limits, self.limits_read = self.limits_of(limits), len(limits)
         self.judged_again = self.rows(folder, "judged_again", "judged_on")
@@ -94,13 +98,19 @@ class Shop:
         return amount(row[heading], self.units["power"]) / (0.82 if wheels else 1.0)
 
     def limits_of(self, rows: list[dict]) -> list[dict]:
-        """Limits as published; of two that differ in power alone neither is believed, of two alike one is."""
+        """Limits as published, up to a weight, over one or for any; of two that differ in power alone neither is believed."""
         kept: dict[tuple, list[dict]] = {}
         for row in rows:
-            edge = amount(row["weight_up_to"], self.units["weight"])
-            row |= {"power_hp": self.power(row, "power_limit"), "edge": edge if known(edge) else math.inf}
-            kept.setdefault((row["component"], row["part"], row["edge"], row["use"], row["day"]), []).append(row)
-        return [own[0] for own in kept.values() if len({row["power_hp"] for row in own}) == 1]
+            kind, _, cell = row["weight_up_to"].rpartition("over ")
+            edge = amount(cell, self.units["weight"])
+            row["kind"] = (
+                "over" if kind or row["weight_up_to"].startswith("over") else "up to" if known(edge) else "any"
+            )
+            row |= {"power_hp": self.power(row, "power_limit"), "edge": edge}
+            one = round(edge) if known(edge) else 0  # one edge, whatever its unit
+            row["narrow"] = (["any", "over", "up to"].index(row["kind"]), -one if row["kind"] == "up to" else one)
+            kept.setdefault((row["component"], row["part"], row["narrow"], row["use"], row["day"]), []).append(row)
+        return [own[0] for own in kept.values() if len({round(row["power_hp"], 6) for row in own}) == 1]
 
     def build(self, row: dict) -> dict:
         start = row["built_on?"] if row["in_service_on?"] is None else row["in_service_on?"]
@@ -124,6 +134,25 @@ class Shop:
             row["failed"] = row["day"] if row["failed_on?"] is None else row["failed_on?"]
 
 
+def singles(build: dict) -> list[dict]:
+    """The trucks a row of builds stands for. In order of day each return is of another one, as long as there is one; then of
+    the one that came back longest ago. Readings and changes hold for each; parts fitted later are of nobody knows which."""
+    if build["count"] == 1:
+        return [build | {"several": False}]
+    fitted = [row for row in build["fitted"] if row["day"] is None or row["day"] <= build["start"]]
+    trucks = [build | {"several": True, "returns": [], "fitted": fitted} for _ in range(build["count"])]
+    queue = list(trucks)
+    for day in sorted({row["day"] for row in build["returns"]}):
+        truck = queue.pop(0) if queue else trucks[0]
+        own = [row for row in build["returns"] if row["day"] == day]
+        if truck["returns"]:  # whose odometer it is, is not known
+            own = [row | {"odometer": "", "miles_in_service": "", "runs": ""} for row in own]
+        truck["returns"] += own
+        if not any(row["replaced_with"] == "scrapped" for row in own):
+            queue.append(truck)
+    return trucks
+
+
 # ---- when a unit is in sight -------------------------------------------------------------------------------------------
 def sight(shop: Shop, build: dict) -> tuple[list[tuple[int, int]], str]:
     """Stretches of days in which a break of the unit would have been heard of, and how the last one ends.
@@ -133,9 +162,8 @@ def sight(shop: Shop, build: dict) -> tuple[list[tuple[int, int]], str]:
     """
     words: dict[int, str] = {}
     heard = [(row["day"], "" if row["still_running"] == "yes" else row["still_running"]) for row in build["readings"]]
-    if build["count"] == 1:
-        heard += [(row["day"], "scrapped" if row["replaced_with"] == "scrapped" else "") for row in build["returns"]]
-        heard += [(row["day"], "") for row in build["fitted"] if row["day"] is not None and row["day"] > build["start"]]
+    heard += [(row["day"], "scrapped" if row["replaced_with"] == "scrapped" else "") for row in build["returns"]]
+    heard += [(row["day"], "") for row in build["fitted"] if row["day"] is not None and row["day"] > build["start"]]
     heard += [(row["day"], "") for row in build["changes"]]
     weight = ["", "no", "lost", "sold", "scrapped"]
     for day, word in heard:
@@ -227,17 +255,16 @@ def ends_a_life(row: dict) -> str:
     return "removed" if row["order"] == "followed" else "failed"
 
 
-def walk(build: dict, heading: str, component: str, returns: list[dict], stop: int, end: str) -> list[dict]:
+def walk(build: dict, heading: str, component: str, stop: int, end: str) -> list[dict]:
     """Lives at one position of one unit, in order. counted_from: the day whose odometer a life starts from."""
     part, lot = first_part(build, heading, component)
     lives: list[dict] = []
     empty = {"part": "", "lot": "", "fitted": build["start"], "counted_from": build["start"]}
     here, fitted = empty | {"part": part, "lot": lot}, part != ""
     last_return, last_life = None, None
-    events = [(row["day"], 0, row) for row in returns if ends_a_life(row)]
-    if build["count"] == 1:
-        own = [row for row in build["fitted"] if row["component"] == component]
-        events += [(row["day"], 1, row) for row in own if row["day"] is not None and row["day"] > build["start"]]
+    events = [(row["day"], 0, row) for row in build["returns"] if row["component"] == component and ends_a_life(row)]
+    own = [row for row in build["fitted"] if row["component"] == component]
+    events += [(row["day"], 1, row) for row in own if row["day"] is not None and row["day"] > build["start"]]
     events.sort(key=lambda e: (e[0], e[1], e[1] == 0 and ends_a_life(e[2]) != "failed", e[2].get("finding", "")))
     for day, kind, row in events:
         if kind == 1:
@@ -287,7 +314,7 @@ def pieces(shop: Shop, build: dict, life: dict, stretches: list[tuple[int, int]]
     fitted, ended = life["fitted"], life["ended"]
     row = life.get("row")
     life["hidden"] = life["how"] == "failed" and row["teardown"]
-    opened = [r["day"] for r in life["unit_returns"] if r["cause"] != "no fault" and fitted <= r["day"] < ended]
+    opened = [r["day"] for r in build["returns"] if r["cause"] != "no fault" and fitted <= r["day"] < ended]
     good = max(opened, default=fitted)  # a part found damaged at a teardown was last known good when opened before
     life["good"] = good if opened else None
     cuts = sorted({row["day"] for row in build["changes"] if fitted < row["day"] < ended})
@@ -338,7 +365,7 @@ def count_figures(life: dict, piece: dict, figures: list[tuple[int, float]], clo
     if how == "failed" and life["hidden"] and known(end):
         _, good = last_figure(figures, since if life["good"] is None else life["good"])
         lower = min(max(good, entry), end) if known(entry) else min(good, end)
-    if life["whose"] == "not known":
+    if life["whose"] == "not known":  # which of several trucks it was, and what that had run
         base = entry = lower = NONE
     told = known(lower - base)
     result = {
@@ -354,61 +381,34 @@ def count_figures(life: dict, piece: dict, figures: list[tuple[int, float]], clo
     return result
 
 
-def label(value: float, edges: list[float], words: tuple[str, str, str], upper_edge_inside: bool) -> str:
-    """Name of the band or class; a value within EDGE of an edge is on it, and belongs to the side that holds the edge."""
-    if not known(value):
-        return NOT_RECORDED
-    below = 0
-    for edge in edges:
-        on = abs(value - edge) <= EDGE * edge
-        below += (not on and value > edge) or (on and not upper_edge_inside)
-    if below == 0:
-        return words[0].format(f"{edges[0]:,.0f}")
-    if below == len(edges):
-        return words[2].format(f"{edges[-1]:,.0f}")
-    return words[1].format(f"{edges[below - 1]:,.0f}", f"{edges[below]:,.0f}")
+def band_of(shop: Shop, power: float) -> str:
+    edges = shop.settings.get("power", {}).get("bands", [400, 600, 1000])
+    names = [f"under {edges[0]:,}", *(f"{a:,} to {b:,}" for a, b in pairwise(edges)), f"{edges[-1]:,} and over"]
+    return names[sum(power >= edge - EDGE_HP for edge in edges)] if known(power) else NOT_RECORDED
+
+
+def class_of(shop: Shop, weight: float) -> str:
+    edges = shop.settings.get("weight", {}).get("classes", [7500, 9000])
+    names = [f"up to {edges[0]:,}", *(f"{a:,} to {b:,}" for a, b in pairwise(edges)), f"over {edges[-1]:,}"]
+    return names[sum(weight > edge + EDGE_LB for edge in edges)] if known(weight) else NOT_RECORDED
 
 
 def lifetimes(shop: Shop) -> list[dict]:
-    """One row per part fitted, spell and segment, a unit a row, under the headings of lifetimes.csv."""
+    """One row per part fitted, spell and segment, a truck a row, under the headings of lifetimes.csv. truck: which one."""
     table = []
-    for build in shop.builds:
-        for row in build["changes"]:
-            row["load"] = (shop.power(row), amount(row["weight"], shop.units["weight"]), row["use"])
+    for number, build in enumerate(shop.trucks):
         stretches, end = sight(shop, build)
         stop = stretches[-1][1]
         if build["start"] > stop:
             continue  # not yet in service
+        figures = {clock: history(shop, build, clock) for clock in ("miles", "runs")}
         for component, heading in shop.components.items():
-            for copy, returns in enumerate(dealt(build, component)):
-                own = build if build["count"] == 1 else build | {"returns": returns}
-                figures = {clock: history(shop, own, clock) for clock in ("miles", "runs")}
-                for life in walk(build, heading, component, returns, stop, end):
-                    several = build["count"] > 1
-                    life["unit_returns"] = own["returns"]
-                    life["whose"] = "not known" if several and life["spell"] > 1 else "known"
-                    for piece in pieces(shop, build, life, stretches):
-                        table.append(
-                            row_of(shop, build, component, life, piece, figures)
-                            | {"copy": copy, "unit_days": stop - build["start"]}
-                        )
+            for life in walk(build, heading, component, stop, end):
+                life["whose"] = "not known" if build["several"] and life["spell"] > 1 else "known"
+                for piece in pieces(shop, build, life, stretches):
+                    row = row_of(shop, build, component, life, piece, figures)
+                    table.append(row | {"truck": number, "unit_days": stop - build["start"]})
     return table
-
-
-def dealt(build: dict, component: str) -> list[list[dict]]:
-    """Returns of one component by unit: of a row of several each is another one's, as long as there is one."""
-    own = sorted((r for r in build["returns"] if r["component"] == component), key=lambda r: r["day"])
-    hands: list[list[dict]] = [[] for _ in range(build["count"])]
-    if build["count"] == 1:
-        return [own]
-    queue = list(range(build["count"]))
-    for row in own:
-        if ends_a_life(row) and queue:
-            unit = queue.pop(0)
-            hands[unit].append(row)
-            if row["replaced_with"] not in ("not replaced", "scrapped"):
-                queue.append(unit)
-    return hands
 
 
 def row_of(shop: Shop, build: dict, component: str, life: dict, piece: dict, figures: dict) -> dict:
@@ -416,8 +416,6 @@ def row_of(shop: Shop, build: dict, component: str, life: dict, piece: dict, fig
     failed = piece["how"] == "failed"
     row = life.get("row") if piece["end"] else None
     rpm = number(build["rpm"]) if power == build["load"][0] else NONE  # the engine speed of a later tune is not known
-    power_bands = shop.settings.get("power", {}).get("bands", [400, 600, 1000])
-    classes = shop.settings.get("weight", {}).get("classes", [7500, 9000])
     return {
         "serial": build["serial"],
         "component": component,
@@ -436,8 +434,8 @@ def row_of(shop: Shop, build: dict, component: str, life: dict, piece: dict, fig
         "torque_lbft": power * 33000 / (2 * math.pi) / rpm,
         "weight_lb": weight,
         "use": use,
-        "power_band": label(power, power_bands, ("under {}", "{} to {}", "{} and over"), upper_edge_inside=False),
-        "weight_class": label(weight, classes, ("up to {}", "{} to {}", "over {}"), upper_edge_inside=True),
+        "power_band": band_of(shop, power),
+        "weight_class": class_of(shop, weight),
         "builder": build["builder"],
         "built_on": build["built_on"],
         "started_on": dt.date.fromordinal(piece["since"]).isoformat(),

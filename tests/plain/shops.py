@@ -129,10 +129,15 @@ class _Shop:
             return ""
         if self.chance(0.1):
             return f"{lb} lb"
+        return self.typed_weight(lb)
+
+    def typed_weight(self, lb: float) -> str:
         return self.typed(lb, {"lb": 1.0, "kg": 0.45359237, "t": 0.00045359237}[self.units[1]])
 
     def typed(self, value: float, factor: float) -> str:
-        return f"{value:g}" if factor == 1 else f"{value * factor:.7g}"
+        if factor == 1:
+            return f"{value:g}"
+        return f"{value * factor:.7g}" if self.chance(0.5) or value * factor < 100 else f"{value * factor:.0f}"
 
     # ---- one truck and what befalls it ---------------------------------------------------------------------------------
     def truck(self, serial: str) -> None:
@@ -182,12 +187,12 @@ class _Shop:
         days = [d for pair in known for d in pair if not isinstance(d, str)]
         if any(abs((d - e).days) <= 14 for d in days for e in (day, failed)):
             return
-        both = truck.count == 1 and self.chance(0.4)
+        both = truck.count == 1 and self.chance(0.4)  # of several alike they may be two trucks
         which = list(COMPONENTS) if both else [self.rnd.choice(list(COMPONENTS))]
         if both and self.chance(0.2):
             which.append(which[0])  # two pieces of one component
         how = self.rnd.choice(("both", "both", "failed", "returned", "teardown"))
-        end = self.rnd.choice(("same", "same", "other", "", "not replaced", "scrapped" if truck.count == 1 else ""))
+        end = self.rnd.choice(("same", "same", "other", "", "not replaced", "scrapped"))
         orders = self.rnd.choice((("first", "followed"), ("unclear", "unclear"), ("", ""), ("first", "unclear")))
         no_fault = self.chance(0.1)
         miles = self.rnd.choice(("odometer", "odometer", "miles", ""))
@@ -284,6 +289,7 @@ class _Shop:
         component = self.rnd.choice(list(COMPONENTS))
         row = {"component": component, "part": self.rnd.choice(PARTS[component]), "effective_on": self.day(FIRST)}
         row["power_limit"] = self.power() or "600 hp"
-        row["weight_up_to"] = self.rnd.choice(("", self.weight()))
+        edge = self.typed_weight(self.rnd.choice((6000, 7500, 9000, 11_000)))
+        row["weight_up_to"] = self.rnd.choice(("", edge, edge, f"over {edge}"))
         row["use"] = self.rnd.choice(("", "", "street", "towing"))
         self.sheets["limits"].append(row)

@@ -15,6 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from analytics.errors import AnalyticsError
+from analytics.lifetimes.schema import CLOCKS
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.cells import survival_table
 from analytics.ratings.predict import lives_of
@@ -52,18 +53,19 @@ def check(folder: Path) -> list[str]:
 
     def compare(name: str, got: pd.DataFrame, should: list[dict], keys: str, but: str = "", only: str = "") -> None:
         columns = only.split() or [c for c in got.columns if c not in but.split()]
-        rows = rows_of(got)
+        rows = [row | {"serial": row.get("serial", "").split(" (")[0]} for row in rows_of(got)]
         if name == "lifetimes":
             rows = [row for row in rows for _ in range(int(row["count"]))]
         found.extend(f"{name}: {line}" for line in differences(rows, should, keys.split(), columns))
 
     compare(
         "lifetimes", lifetimes.table[LIFETIME_COLUMNS], table,
-        "serial component spell segment part ended_on ended cause finding lower_miles lower_runs", "count flags",
+        "serial component spell segment part ended_on ended cause finding unit_days power_hp weight_lb use started_on lower_miles lower_runs entry_miles entry_runs", "count flags",
     )  # fmt: skip
     if found:
         return found  # all that follows is made of them
-    survived = survival_table(lifetimes.table, min_at_risk=records.shop.at_risk_to_show)
+    ages = lifetimes.table.round({f"{side}_{clock}": 6 for side in ("entry", "lower", "upper") for clock in CLOCKS})
+    survived = survival_table(ages, min_at_risk=records.shop.at_risk_to_show)
     without_limits = survived.assign(**{c: survived[c].where(survived["finding"] == "") for c in ("lower", "upper")})
     by_finding = [r | {"lower": "", "upper": ""} if r["finding"] else r for r in figures.survival(shop, table)]
     compare("survival", without_limits, by_finding, "clock component part power_band weight_class finding time")
@@ -79,7 +81,7 @@ def check(folder: Path) -> list[str]:
     )
     compare("months_in_service", months_table(stand), figures.months_in_service(units, table), "built month_from")
     compare("limits", limits_spoken_to(records, lifetimes, span).table, figures.limits_spoken_to(shop, table),
-            "component part weight_up_to_lb use effective_on power_limit_hp")  # fmt: skip
+            "component part weight_up_to_lb weight_over_lb use effective_on power_limit_hp")  # fmt: skip
     for component in sorted({row["component"] for row in table}):
         compare(
             "by band and class", by_cell(lifetimes, component).table, figures.by_cell(table, component),

@@ -257,3 +257,12 @@ def test_a_truck_heard_of_again_is_watched_from_then_on(tmp_path):
     months = months_table(stand_of(records, lifetimes))
     assert months.loc[months["came"] > 0, "month_from"].tolist() == [24, 45]
     assert months.query("month_from == 15")["units"].tolist() == [1]
+
+
+def test_the_band_of_a_unit_is_the_one_it_went_out_with(tmp_path):
+    """A converter fitted after a tune comes first by the alphabet, and tells nothing of the truck when new."""
+    builds = [build("T-1", "2020-01-01", power=700, converter="none")]
+    changes = [{"serial": "T-1", "changed_on": "2021-01-01", "power": 1200}]
+    fitted = [{"serial": "T-1", "component": "converter", "part": "C", "fitted_on": "2022-01-01"}]
+    frame = stretches(*load(tmp_path, builds=builds, changes=changes, fitted=fitted))
+    assert frame["power_band"].tolist() == ["600 to 1,000"]

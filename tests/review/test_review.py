@@ -342,3 +342,14 @@ def test_failures_that_come_faster_with_age_are_said(tmp_path):
     assert any("less often as trucks get older" in line for line in worded(early.again).sentences)
     four = make_review(write_shop(tmp_path / "four", builds=builds, returns=back[:4])).again
     assert np.isnan(four.table["second_year_to_first"].iat[0])
+
+
+def test_a_life_that_goes_back_to_a_band_counts_there_once(tmp_path):
+    builds = [build("T-1", "2020-01-01", power=700)]
+    changes = [
+        {"serial": "T-1", "changed_on": "2021-01-01", "power": 500},
+        {"serial": "T-1", "changed_on": "2022-01-01", "power": 700},
+    ]
+    review = make_review(write_shop(tmp_path, builds=builds, changes=changes))
+    table = review.components["input shaft"].table.set_index("power_band")
+    assert table["parts"].to_dict() == {"400 to 600": 1, "600 to 1,000": 1}
