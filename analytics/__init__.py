@@ -1,19 +1,20 @@
 """Field-return analytics for a small shop that builds performance transmissions for trucks.
 
 ``read`` a shop's folder of sheets, or ``from_frames``; then ask: ``survival``, ``rate``, ``review``, ``forecast``, ``cutoff``,
-``load``. What a question needs is loaded when it is asked.
+``load``; ``measured`` says how often such answers are right. What a question needs is loaded when it is asked.
 """
 
 # Two names are taken twice: the folder ``review`` is loaded here, before the question of that name is bound, because the
 # first import of a folder binds its name. ``from analytics.review.quarterly import ...`` finds the folder as ever.
 import analytics.review as _folder  # noqa: F401
-from analytics.api.questions import cutoff, forecast, load, rate, review, survival
+from analytics.api.questions import cutoff, forecast, load, measured, rate, review, survival
 from analytics.api.results import (
     AnswerResult,
     CheckResult,
     CutoffResult,
     ForecastResult,
     LoadResult,
+    MeasuredResult,
     Picture,
     RatingResult,
     ReviewResult,
@@ -29,6 +30,7 @@ __all__ = [
     "CutoffResult",
     "ForecastResult",
     "LoadResult",
+    "MeasuredResult",
     "NotEnoughData",
     "Picture",
     "RatingResult",
@@ -40,6 +42,7 @@ __all__ = [
     "forecast",
     "from_frames",
     "load",
+    "measured",
     "rate",
     "read",
     "review",

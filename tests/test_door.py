@@ -287,10 +287,11 @@ def results(small, quarter):
         "forecast": analytics.forecast(small),
         "cutoff": analytics.cutoff(small, "input shaft", "A", "B", draws=99, refits=20),
         "load": analytics.load(small),
+        "measured": analytics.measured(),
     }
 
 
-NAMES = ["shop", "check", "survival", "rate", "review", "forecast", "cutoff", "load"]
+NAMES = ["shop", "check", "survival", "rate", "review", "forecast", "cutoff", "load", "measured"]
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -312,7 +313,7 @@ def test_a_result_is_frozen_and_shows_itself(results, name):
     assert set(seen.scopes) == {"col"}
 
 
-@pytest.mark.parametrize("name", ["survival", "rate", "review", "cutoff"])
+@pytest.mark.parametrize("name", ["survival", "rate", "review", "cutoff", "measured"])
 def test_a_picture_has_its_question_and_its_answer(results, name, tmp_path):
     picture = results[name].plot()
     assert picture.question.endswith("?")
@@ -401,7 +402,7 @@ def test_what_is_public_is_there_and_documented():
     assert set(analytics.__all__) <= set(dir(analytics))
     for name in analytics.__all__:
         assert inspect.getdoc(getattr(analytics, name)), name
-    for name in ("read", "from_frames", "survival", "rate", "review", "forecast", "cutoff", "load"):
+    for name in ("read", "from_frames", "survival", "rate", "review", "forecast", "cutoff", "load", "measured"):
         question = getattr(analytics, name)
         told = inspect.getdoc(question)
         for parameter in inspect.signature(question).parameters:

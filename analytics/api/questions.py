@@ -11,6 +11,7 @@ from analytics.api.results import (
     CutoffResult,
     ForecastResult,
     LoadResult,
+    MeasuredResult,
     RatingResult,
     ReviewResult,
     SurvivalResult,
@@ -19,6 +20,8 @@ from analytics.api.results import (
 from analytics.errors import AnalyticsError, NotEnoughData
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import pandas as pd
 
     from analytics.api.shop import Progress, ShopRecords
@@ -283,6 +286,27 @@ def load(
     made = make_load_review(shop.records, shop.lifetimes, options, progress)
     table = made.loads.table[[*LIFETIME_COLUMNS, *LOAD_COLUMNS]].assign(load_assumed=load_assumed(made.loads))
     return LoadResult(made, table, ratings_table(made.ratings), suspects_table(made))
+
+
+def measured(folder: str | Path | None = None) -> MeasuredResult:
+    """What was measured about the methods: how often ratings, forecasts, the watch, guarantees and verdicts are right.
+
+    folder: where the tables of the studies lie; by default those that came with the package.
+
+    Raises AnalyticsError where the table of the study of ratings is not there.
+
+    Method: simulated fleets with a known truth (data/evidence/README.md); coverage with its binomial standard error.
+
+    >>> analytics.measured().table[["cell", "fleets", "covered", "se"]].shape[1]
+    4
+    """
+    from pathlib import Path
+
+    from analytics.places import evidence_folder
+    from analytics.words.evidence import read_study
+
+    place = evidence_folder() if folder is None else Path(folder)
+    return MeasuredResult(place, read_study(place))
 
 
 def _component(shop: ShopRecords, typed: str) -> str:

@@ -491,6 +491,48 @@ class LoadResult(Shown):
         return write_load_files(self.load, folder)
 
 
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
+class MeasuredResult(Shown):
+    """What was measured about the methods on simulated fleets with a known truth, and beside outside answers. table: one row
+    per setting of the study of ratings: how often the bound held (covered) and its standard error (se), and more. folder:
+    where the tables of all studies lie."""
+
+    folder: Path
+    table: pd.DataFrame
+
+    @property
+    def title(self) -> str:
+        return "How often are the ratings right?"
+
+    @property
+    def caption(self) -> str:
+        return "Settings of the study, and how often the published bound lay at or below the truth"
+
+    @property
+    def summary(self) -> str:
+        return f"{int(self.table['fleets'].sum()):,} simulated fleets in {len(self.table)} settings"
+
+    def shown(self) -> pd.DataFrame:
+        from analytics.words.evidence import coverage_table
+
+        return coverage_table(self.table)
+
+    def plot(self) -> Picture:
+        """How often the bound held, setting by setting."""
+        from analytics.report.evidence_figures import coverage_figure
+
+        figure, answer = coverage_figure(self.table)
+        return Picture(
+            figure, "In how many of the simulated fleets was the published bound at or below the truth?", answer
+        )
+
+    def show(self, *sections: str) -> None:
+        """Show sections of the page of evidence in a notebook (names: report.evidence_page.SECTIONS)."""
+        from analytics.report.evidence_page import SECTIONS
+
+        _show(SECTIONS, self.folder, sections)
+
+
 def _show(sections: Mapping, result: object, names: tuple[str, ...]) -> None:
     for name in names or sections:
         if name not in sections:

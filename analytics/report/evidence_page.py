@@ -1,0 +1,81 @@
+"""The page of what was measured about the methods, section by section, in the order it is read."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from analytics.report import evidence_figures as figures
+from analytics.report.brief import read_cutoff_study
+from analytics.report.show import show_figure, show_heading, show_table, show_words
+from analytics.words import evidence as words
+from analytics.words.cutoffs.study import study_table, study_words
+
+
+def opening(folder: Path) -> None:
+    """What was simulated."""
+    show_heading("How often are the ratings right?", *words.opening(words.read_study(folder)))
+
+
+def coverage(folder: Path) -> None:
+    """Where the model holds, and where the world departs from it."""
+    study = words.read_study(folder)
+    figure, answer = figures.coverage_figure(study)
+    show_figure(figure, "In how many of the simulated fleets was the published bound at or below the truth?", answer)
+    show_words(*words.findings(study))
+    show_table(words.coverage_table(study), rows=200)
+
+
+def habits(folder: Path) -> None:
+    """What habit would have published."""
+    show_words(*words.habits(words.read_study(folder)))
+
+
+def shops(folder: Path) -> None:
+    """From messy sheets to the page."""
+    table, told = words.shops(folder)
+    show_words(*told)
+    show_table(table, folded="Part by part")
+
+
+def forecasts(folder: Path) -> None:
+    """Whether the forecasts are right."""
+    show_words(*words.forecast(folder))
+
+
+def watch(folder: Path) -> None:
+    """Whether the quarterly watch cries wolf, and the shop's forecasts hold."""
+    show_words(*words.watched(folder))
+
+
+def guarantees(folder: Path) -> None:
+    """Whether a guarantee would cost what it is said to."""
+    show_words(*words.guaranteed(folder))
+
+
+def outside(folder: Path) -> None:
+    """Whether others get the same numbers."""
+    found = words.read_outside(folder)
+    show_words(*words.outside_opening(found))
+    figure, answer = figures.outside_figure(found)
+    show_figure(figure, "How far are our answers from the outside ones?", answer)
+    show_table(words.outside_cases(found))
+    show_table(words.outside_checks(found), rows=2000, folded="Every check: source, ours, theirs, difference")
+
+
+def not_answered(folder: Path) -> None:
+    """Which outside values are not answered, and why."""
+    show_table(words.not_ours(words.read_outside(folder)))
+
+
+def steps(folder: Path) -> None:
+    """Whether the verdicts on a step are right."""
+    verdicts = read_cutoff_study(folder)
+    show_words(*study_words(verdicts))
+    show_table(study_table(verdicts), folded="Every setting")
+
+
+SECTIONS: dict[str, Callable[[Path], None]] = {
+    made.__name__: made
+    for made in (opening, coverage, habits, shops, forecasts, watch, guarantees, outside, not_answered, steps)
+}
