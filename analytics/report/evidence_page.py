@@ -9,7 +9,7 @@ from analytics.report import evidence_figures as figures
 from analytics.report.brief import read_cutoff_study
 from analytics.report.show import show_figure, show_heading, show_table, show_words
 from analytics.words import evidence as words
-from analytics.words.cutoffs.study import study_table, study_words
+from analytics.words.cutoffs.study import power_ratio_words, study_table, study_words
 
 
 def opening(folder: Path) -> None:
@@ -71,7 +71,7 @@ def not_answered(folder: Path) -> None:
 def steps(folder: Path) -> None:
     """Whether the verdicts on a step are right."""
     verdicts = read_cutoff_study(folder)
-    show_words(*study_words(verdicts))
+    show_words(*study_words(verdicts), *power_ratio_words(read_cutoff_study(folder, "power_ratio")))
     show_table(study_table(verdicts), folded="Every setting")
 
 

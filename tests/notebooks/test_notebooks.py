@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import ast
+import importlib
+import re
 from pathlib import Path
 
 import nbformat
@@ -39,3 +42,33 @@ def test_every_notebook_is_run_by_a_test():
         "tier_cutoff",
         "evidence",
     }
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
+def test_a_notebook_uses_the_door_alone(path):
+    """Questions and calls: what works them out, in words and pictures, is none of the reader's business."""
+    cells = [c.source for c in nbformat.read(path, as_version=4).cells if c.cell_type == "code"]
+    trees = [ast.parse(source) for source in cells]
+    imported = [
+        name
+        for tree in trees
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Import | ast.ImportFrom)
+        for name in ([node.module] if isinstance(node, ast.ImportFrom) else [alias.name for alias in node.names])
+    ]
+    assert imported == ["analytics"]
+    assert max(len(source.splitlines()) for source in cells) <= 12
+
+
+@pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
+def test_a_notebook_shows_every_section_of_its_page(path):
+    page = {
+        "quarterly_review": "review_page",
+        "power_ratings": "ratings_page",
+        "driveline_load": "load_page",
+        "tier_cutoff": "cutoff_page",
+        "evidence": "evidence_page",
+    }[path.stem]
+    sections = importlib.import_module(f"analytics.report.{page}").SECTIONS
+    cells = [c.source for c in nbformat.read(path, as_version=4).cells if c.cell_type == "code"]
+    assert re.findall(r'\.show\("(\w+)"\)', "\n".join(cells)) == list(sections)
