@@ -128,6 +128,7 @@ def test_typed_cells_read_as_their_text():
     )
     returns = pd.DataFrame({"serial": [101], "component": ["Input Shaft"], "failed_on": [dt.date(2023, 3, 1)]})
     read = analytics.from_frames(builds, returns, SETTINGS, as_of="2024-03-31").records
+    assert read.to_check.empty  # what is missing is blank, not a word nobody can read
     assert read.builds["serial"].tolist() == ["101", "102", "103"]
     assert read.builds["power_hp"].tolist()[::2] == [700, 650]
     assert np.isnan(read.builds["power_hp"].iat[1])
@@ -150,8 +151,10 @@ def test_frames_leave_what_was_given_alone(folder):
     frames, settings = frames_of(folder)
     before = {name: frame.copy() for name, frame in frames.items()}
     as_given = repr(settings)
-    analytics.from_frames(**frames, settings=settings)
+    read = analytics.from_frames(**frames, settings=settings)
     assert repr(settings) == as_given
+    settings["costs"]["comeback"] = 1
+    assert read.records.shop.cost_of("comeback") == 4000
     for name, frame in frames.items():
         pd.testing.assert_frame_equal(frame, before[name])
 
