@@ -298,7 +298,7 @@ def _progress() -> Callable[[str], None] | None:
 
 def _check(arguments: argparse.Namespace) -> None:
     from analytics.lifetimes.table import make_lifetimes
-    from analytics.records.load import load_records
+    from analytics.records.load import ISSUE_COLUMNS, load_records
     from analytics.report.files import write_csv
     from analytics.report.listing import check_listing
 
@@ -306,8 +306,9 @@ def _check(arguments: argparse.Namespace) -> None:
     lifetimes = make_lifetimes(records)
     print(check_listing(records, lifetimes))
     if arguments.out is not None:
-        for name in ("set_aside", "to_check", "counts"):
-            write_csv(getattr(records, name), arguments.out / f"{name}.csv")
+        tables = {name: getattr(records, name)[ISSUE_COLUMNS] for name in ("set_aside", "to_check")}
+        for name, table in {**tables, "counts": records.counts}.items():
+            write_csv(table, arguments.out / f"{name}.csv")
         print(f"\nWhole lists: {arguments.out}/set_aside.csv, to_check.csv, counts.csv")
 
 

@@ -8,7 +8,10 @@ from enum import Enum, auto
 
 
 class Code(Enum):
-    """A thing that can be said. Members of two rooms are never equal, whatever their names."""
+    """A thing that can be said. Members of two rooms are never equal, whatever their names; those of one are in order."""
+
+    def __lt__(self, other: object) -> bool:
+        return self.value < other.value if type(self) is type(other) else NotImplemented
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,8 +33,54 @@ def reason(code: Code, **values: object) -> Reason:
 class Question(Code):
     """Questions of the owner that an ``Answer`` answers."""
 
+    ABOVE = auto()
     AGAIN = auto()
+    ALARMS = auto()
+    ASK_FIRST = auto()
+    BUILD_YEARS = auto()
+    BY_CELL = auto()
     CAME_BACK = auto()
+    CAUSES = auto()
+    CHANGE = auto()
+    CLOCKS = auto()
+    COUNTED = auto()
+    DRAGS = auto()
+    EXPECTED = auto()
+    FINDING_SHARES = auto()
+    FIRST_OR_FOLLOWED = auto()
+    FLEET = auto()
+    FORECAST = auto()
+    GUARANTEE = auto()
+    HOW_SURE = auto()
+    JUDGED_ALIKE = auto()
+    KEPT = auto()
+    LIMITS = auto()
+    LOTS = auto()
+    MONTHS = auto()
+    NEXT_MILES = auto()
+    POWER = auto()
+    RANDOM_CALLS = auto()
+    REBUILT = auto()
+    RENEW = auto()
+    REVISION = auto()
+    STOCK = auto()
+    TO_FIX = auto()
+    WEAR = auto()
+
+
+class Above(Code):
+    NO_LIMIT = auto()
+    NONE_HELD = auto()
+    NONE_ABOVE = auto()
+    COUNT = auto()
+    NOTHING_PROVEN = auto()
+    FIRST = auto()
+    EXPECTED = auto()
+    NO_CHANCE = auto()
+    LOOK_AT_THE_LIMIT = auto()
+    NO_POWER = auto()
+    TELL_THE_OWNER = auto()
+    LIMITS = auto()
 
 
 class Again(Code):
@@ -62,6 +111,62 @@ class ByLoad(Code):
     TYRES_SLIP = auto()
 
 
+class Alarms(Code):
+    NO_QUARTER_BEFORE = auto()
+    LOOK = auto()
+    THIS_QUARTER = auto()
+    BY_QUARTER = auto()
+    AT_QUARTER = auto()
+    STANDS_OUT = auto()
+    STOP_THE_LOT = auto()
+    ASK_THE_BENCH = auto()
+    NOTHING = auto()
+    NOT_STANDING = auto()
+    NEXT_IN_LINE = auto()
+    LOOKS = auto()
+
+
+class AskFirst(Code):
+    NOTHING = auto()
+    COUNT = auto()
+    FIRST = auto()
+
+
+class BuildYears(Code):
+    NONE_BACK = auto()
+    OUT_OF_SIGHT = auto()
+    MEANS = auto()
+    TOO_YOUNG = auto()
+    TOO_FEW_YEARS = auto()
+    DIFFER = auto()
+    ALIKE = auto()
+    TREND_UNTESTED = auto()
+    CLOSER_TOGETHER = auto()
+    FURTHER_APART = auto()
+    NO_TREND = auto()
+    OVERALL = auto()
+
+
+class ByCell(Code):
+    NOT_IN_SERVICE = auto()
+    NONE_BACK = auto()
+    BACK_ON_FIRST_DAY = auto()
+    NOT_ON_RECORD = auto()
+    WORST = auto()
+    NO_WORST = auto()
+    CLEANEST = auto()
+    INSTALL_ERRORS = auto()
+    UNKNOWN = auto()
+    BANDS_UNTESTED = auto()
+    BANDS_DIFFER = auto()
+    BANDS_MAY_DIFFER = auto()
+    BANDS_ALIKE = auto()
+    UNTESTED = auto()
+    TEST = auto()
+    CLASS_UNTESTED = auto()
+    CLASS_TEST = auto()
+
+
 class CameBack(Code):
     NOTHING = auto()
     COUNTS = auto()
@@ -69,6 +174,18 @@ class CameBack(Code):
     FOLLOWED = auto()
     ORDER_UNCLEAR = auto()
     CAUSE_UNSTATED = auto()
+
+
+class Change(Code):
+    NO_QUARTER_BEFORE = auto()
+    NONE_BACK = auto()
+    MORE_THAN_CHANCE = auto()
+    AS_CHANCE_WOULD = auto()
+    TOTAL = auto()
+    OUT_OF_SIGHT = auto()
+    LOUD = auto()
+    NOTHING_LOUD = auto()
+    SECOND_LOOK = auto()
 
 
 class Curve(Code):
@@ -92,6 +209,13 @@ class Demonstrated(Code):
     SHOWN = auto()
 
 
+class Figure(Code):
+    """Headline figures that are read under other assumptions."""
+
+    POWER = auto()
+    SHARE_BACK = auto()
+
+
 class Fit(Code):
     """What limits a fitted life distribution, or a figure read off one."""
 
@@ -102,6 +226,41 @@ class Fit(Code):
     UNITS_HAD_NOT_RUN = auto()
     NONE_FAILED = auto()
     NO_MAXIMUM = auto()
+
+
+class Guarantee(Code):
+    NO_COST = auto()
+    TOO_FEW_FAILURES = auto()
+    COSTS = auto()
+    TOO_FEW_BUILT = auto()
+    BAND = auto()
+    NO_ADVICE = auto()
+
+
+class HowSure(Code):
+    NOTHING = auto()
+    SHARE_BACK = auto()
+    FIRM = auto()
+    TURNED = auto()
+    ON_WHAT = auto()
+
+
+class Lasts(Code):
+    """How long a guarantee of a band could last."""
+
+    TOO_FEW_FAILURES = auto()
+    MORE_THAN_EXPECTED = auto()
+    NO_MONTH = auto()
+    MONTHS = auto()
+
+
+class Limits(Code):
+    NONE_ON_FILE = auto()
+    SPOKEN_TO = auto()
+    NONE_FAILED = auto()
+    WHAT_THEY_SAY = auto()
+    RUN_ABOVE = auto()
+    NO_LIMIT_APPLIED = auto()
 
 
 class Lives(Code):
@@ -146,6 +305,52 @@ class Overlap(Code):
     UNLIKE_TRUCKS = auto()
 
 
+class Months(Code):
+    NONE_BACK = auto()
+    EARLY_MORE = auto()
+    EARLY_NO_WORSE = auto()
+    EARLY_CHANCE = auto()
+    AGEING_FROM_NONE = auto()
+    AGEING = auto()
+    NO_AGEING = auto()
+    BAD = auto()
+    BAD_INSTALLS = auto()
+    NONE_BAD = auto()
+    MOST = auto()
+
+
+class RandomCalls(Code):
+    NOBODY_SILENT = auto()
+    SILENT = auto()
+    WOULD_FIND = auto()
+    NO_PROOF = auto()
+    ASK_EACH = auto()
+    CHANCE = auto()
+
+
+class ReadAs(Code):
+    """Ways to take what the records leave open."""
+
+    IT_STANDS = auto()
+    REPORTED = auto()
+    UNCLEAR_OUT = auto()
+    WHEEL_LOSS = auto()
+    FILLED = auto()
+    LIKE_THE_READ = auto()
+
+
+class Rebuilt(Code):
+    NEW = auto()
+    ONCE = auto()
+    TWICE_OR_MORE = auto()
+    NONE_YET = auto()
+    TOO_LITTLE_EXPECTED = auto()
+    MORE = auto()
+    LESS = auto()
+    NO_DIFFERENCE = auto()
+    NOT_ALL_ALIKE = auto()
+
+
 class Refused(Code):
     """A question that the records cannot carry; ``why`` is the message of the error that said so."""
 
@@ -164,11 +369,19 @@ class Assumption(Code):
     SMALL_LOT = auto()
 
 
+class Service(Code):
+    """A stretch of a unit's service."""
+
+    MONTHS = auto()
+    PAST = auto()
+
+
 class Unfitted(Code):
     """Why a part has no fit, or nothing to rank by."""
 
     NO_FAILURE = auto()
     NOT_CONVERGED = auto()
+    FEW_DRAWS = auto()
     EVERYTHING_KNOWN = auto()
 
 
@@ -189,3 +402,278 @@ class Step(Code):
     SLOPE_EXPLAINS = auto()
     SLOPE_HARDLY = auto()
     TREND_BESIDE_JUMP = auto()
+
+
+class CameSince(Code):
+    """What came of an alarm after it was raised."""
+
+    BORNE_OUT = auto()
+    NO_LONGER_LOOKED_AT = auto()
+    NOT_BORNE_OUT = auto()
+    RAISED_NOW = auto()
+    RUN_ITS_COURSE = auto()
+    TOO_EARLY = auto()
+
+
+class Causes(Code):
+    NONE_BACK = auto()
+    OF_ALL = auto()
+    CHANGED = auto()
+    SAME_MIX = auto()
+
+
+class Cell(Code):
+    """What a power band and weight class shows."""
+
+    NOT_YET = auto()
+    NONE_PROVES_NOTHING = auto()
+    NONE = auto()
+    FEW = auto()
+    SOME = auto()
+
+
+class Clocks(Code):
+    DAYS = auto()
+    MILES = auto()
+
+
+class Counted(Code):
+    ROWS = auto()
+    LATER = auto()
+    TO_CHECK = auto()
+    UNUSED_COLUMNS = auto()
+    FILE_PASSED_OVER = auto()
+
+
+class Drags(Code):
+    NONE = auto()
+    TOOK = auto()
+    MAY_HAVE = auto()
+    ALONE = auto()
+
+
+class Expected(Code):
+    NO_QUARTER_BEFORE = auto()
+    WHOLE = auto()
+    MORE = auto()
+    FEWER = auto()
+    ALL_WITHIN = auto()
+    NOT_FOLLOWED = auto()
+    FILLED = auto()
+
+
+class Family(Code):
+    """Looks of the watch that are alike: at what, and over its whole life, at its install errors, or at the quarter alone."""
+
+    MONTH_INSTALL = auto()
+    MONTH_LIFE = auto()
+    BUILDER_INSTALL = auto()
+    BUILDER_LIFE = auto()
+    COMPONENT_QUARTER = auto()
+    LOT_LIFE = auto()
+    PART_QUARTER = auto()
+    BAND_QUARTER = auto()
+    REVISION_LIFE = auto()
+    CLASS_QUARTER = auto()
+
+
+class Faults(Code):
+    NONE = auto()
+    FAULT = auto()
+    MORE = auto()
+
+
+class Findings(Code):
+    NOTHING_FAILED = auto()
+    SHARES = auto()
+    AS_IF_ALONE = auto()
+
+
+class First(Code):
+    NONE_DAMAGED = auto()
+    COUNTS = auto()
+    FOLLOWED = auto()
+    NOT_TOLD = auto()
+    UNCLEAR_BESIDE = auto()
+
+
+class Fleet(Code):
+    NONE = auto()
+    SIZE = auto()
+    GONE = auto()
+    ODOMETERS = auto()
+    NO_ODOMETERS = auto()
+
+
+class Forecasts(Code):
+    NONE_RUNNING = auto()
+    QUARTER = auto()
+    YEAR = auto()
+    COMPONENTS = auto()
+    AT_STATED_COST = auto()
+    AT_RECORDED_COST = auto()
+    NO_COST = auto()
+    NOT_COUNTED = auto()
+    FILLED = auto()
+
+
+class Harm(Code):
+    """What a fault of the records does to the numbers."""
+
+    RATES_BIASED = auto()
+    LEANS_ON_RETURNS = auto()
+    SAYS_NOTHING_BY_IT = auto()
+    COMEBACKS_MISSING = auto()
+    UNITS_MISSING = auto()
+    MILES_MISSING = auto()
+    CHANGE_MISSED = auto()
+    TAKEN_AS_RUNNING = auto()
+    FAILURE_HIDDEN = auto()
+    WHOSE_FAULT = auto()
+    EACH_COUNTS = auto()
+    SPEAK_FOR_NO_PART = auto()
+    ASSUMED_OR_UNREAD = auto()
+
+
+class Issue(Code):
+    """Kinds of doubts about cells and of rows set aside; their own text says the particulars."""
+
+    DATE_BY_ORDER = auto()
+    UNREAD = auto()
+    NO_START = auto()
+    TOO_FAST = auto()
+    ODOMETER_REPLACED = auto()
+    BACKWARDS = auto()
+    OFF_SUPERSESSION = auto()
+    TWO_NAMES = auto()
+    RANGE = auto()
+    MAYBE_TWICE = auto()
+    LINKED = auto()
+    SHIPPED_AGAIN = auto()
+    COMBINED_WEIGHT = auto()
+    NO_RECORD = auto()
+    REPEATED = auto()
+    NO_BUILD = auto()
+    BUILD_SET_ASIDE = auto()
+    SEVERAL_FIT = auto()
+    BUILT_ALREADY = auto()
+    NO_DAY = auto()
+    NO_DATE = auto()
+    TWO_DAYS = auto()
+    OUT_OF_ORDER = auto()
+    NO_ORDER = auto()
+    LONE_DATE = auto()
+
+
+class Judged(Code):
+    NEVER_TWICE = auto()
+    TOO_FEW = auto()
+    AGREED = auto()
+    SOFT = auto()
+
+
+class Kept(Code):
+    NO_QUARTER_BEFORE = auto()
+    QUARTERS = auto()
+    YEARS = auto()
+    COMPONENTS = auto()
+    MISSED = auto()
+    ALARMS = auto()
+    NO_ALARM_YET = auto()
+
+
+class Lots(Code):
+    NONE_ON_RECORD = auto()
+    NONE_FAILED = auto()
+    WORSE = auto()
+    NONE_WORSE = auto()
+    ALIKE = auto()
+
+
+class Mend(Code):
+    """What to do about a fault of the records."""
+
+    ASK_AT_EVERY_BUILD = auto()
+    PHONE_FOR_ODOMETERS = auto()
+    ASK_FOR = auto()
+    SEE_SET_ASIDE = auto()
+    PHONE_SOME = auto()
+    FIND_OUT_WHAT_BROKE = auto()
+    WRITE_THE_CAUSE = auto()
+    WRITE_THE_ORDER = auto()
+    FILL_IN_THE_PART = auto()
+    SEE_TO_CHECK = auto()
+
+
+class NextMiles(Code):
+    NO_FIT = auto()
+    LIKELIEST = auto()
+    ONE_IN_TEN = auto()
+    NO_CHANCE = auto()
+    LIVES_LEFT_OUT = auto()
+
+
+class Power(Code):
+    NO_FIT = auto()
+    BY_YEARS = auto()
+    BY_ONE_YEAR = auto()
+
+
+class Renew(Code):
+    NO_PRICES = auto()
+    NONE = auto()
+    PART = auto()
+    TOO_FEW = auto()
+    FROM_MILES = auto()
+    LEAVE_IN = auto()
+    MILES_UNKNOWN = auto()
+
+
+class Revision(Code):
+    NONE_OUT = auto()
+    BETTER = auto()
+    WORSE = auto()
+    LOOKS_BETTER = auto()
+    NO_BETTER_SO_FAR = auto()
+    KNOWN_BY = auto()
+    NOT_KNOWN_BY = auto()
+
+
+class RevisionIs(Code):
+    """What is known of a revision against the part it followed."""
+
+    BETTER = auto()
+    WORSE = auto()
+    NOT_KNOWN = auto()
+
+
+class Stock(Code):
+    NOTHING = auto()
+    KEEP = auto()
+    TIES_UP = auto()
+
+
+class ToFix(Code):
+    """Faults of the records."""
+
+    KNOWN_FOR_WHOM = auto()
+    NOT_KNOWN = auto()
+    ROWS_SET_ASIDE = auto()
+    SILENT = auto()
+    NOT_RUNNING = auto()
+    NO_CAUSE = auto()
+    ORDER_UNCLEAR = auto()
+    NO_PART = auto()
+    CELLS = auto()
+
+
+class Wear(Code):
+    NONE_BACK = auto()
+    TOO_FEW = auto()
+    NO_FIT = auto()
+    LATE = auto()
+    EARLY = auto()
+    NOT_TOLD = auto()
+    PART = auto()
+    REST = auto()
+    NO_PART = auto()

@@ -21,12 +21,17 @@ CODES = [code for room in Code.__subclasses__() for code in room]
 
 
 def asked(code: Code) -> set[str] | None:
-    """Names of the values that the words of a code ask for; None: any."""
-    words = saying._SAID[code]
-    if isinstance(words, str):
-        return {re.split(r"[.\[]", name)[0] for _, name, _, _ in string.Formatter().parse(words) if name}
-    parameters = inspect.signature(words).parameters.values()
-    return None if any(p.kind is p.VAR_KEYWORD for p in parameters) else {p.name for p in parameters}
+    """Names of the values that the words of a code ask for, those of a question for its method too; None: any."""
+    named: set[str] = set()
+    for words in (saying._SAID[code], saying._METHODS.get(code, "")):
+        if isinstance(words, str):
+            named |= {re.split(r"[.\[]", name)[0] for _, name, _, _ in string.Formatter().parse(words) if name}
+            continue
+        parameters = inspect.signature(words).parameters.values()
+        if any(p.kind is p.VAR_KEYWORD for p in parameters):
+            return None
+        named |= {p.name for p in parameters}
+    return named
 
 
 def given() -> list[tuple[str, Code, set[str]]]:

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from analytics.api.shop import Progress, ShopRecords
     from analytics.models.cells import Clock
-    from analytics.review.answer import Answer, CodedAnswer
+    from analytics.review.answer import Answer
 
 #: what survival may be asked by
 BY = ("part", "power_band", "weight_class", "use", "lot", "builder")
@@ -178,14 +178,14 @@ def review(shop: ShopRecords, *, progress: Progress | None = None) -> ReviewResu
     return ReviewResult(made, outlook, fleet, pd.DataFrame(told, columns=["question", "answer"]), answers)
 
 
-def _answers(part: object) -> dict[str, CodedAnswer | Answer]:
+def _answers(part: object) -> dict[str, Answer]:
     """The answers of one part of a review by name; of a component: "component ..."."""
-    from analytics.review.answer import Answer, CodedAnswer
+    from analytics.review.answer import Answer
 
-    told: dict[str, CodedAnswer | Answer] = {}
+    told: dict[str, Answer] = {}
     for field in fields(part):  # type: ignore[arg-type]
         value = getattr(part, field.name)
-        if isinstance(value, Answer | CodedAnswer):
+        if isinstance(value, Answer):
             told[field.name] = value
         elif field.name == "components":
             told |= {f"component {name}": answer for name, answer in value.items()}

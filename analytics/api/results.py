@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from analytics.ratings.load_review import LoadReview
     from analytics.ratings.sheet import Ratings
     from analytics.records.load import Records
-    from analytics.review.answer import Answer, CodedAnswer
+    from analytics.review.answer import Answer
     from analytics.review.fleet_view import FleetView
     from analytics.review.forecast import Forecast
     from analytics.review.outlook import Outlook
@@ -140,11 +140,11 @@ class AnswerResult(Shown):
     """One question of the owner and its answer. table: the figures behind it, unrounded. said: as the review has it."""
 
     records: Records
-    said: CodedAnswer | Answer
+    said: Answer
 
     @property
     def table(self) -> pd.DataFrame:  # type: ignore[override]
-        return self.said.table
+        return self.words.table
 
     @property
     def words(self) -> Wording:

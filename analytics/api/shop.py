@@ -62,8 +62,11 @@ class ShopRecords(Shown):
 
     def check(self) -> CheckResult:
         """The books: rows read, used and set aside per sheet, with the reason and the remedy of each."""
+        from analytics.records.book import ISSUE_COLUMNS
+
         records = self.records
-        return CheckResult(records, self.lifetimes, records.counts, records.set_aside, records.to_check)
+        aside, doubts = records.set_aside[ISSUE_COLUMNS], records.to_check[ISSUE_COLUMNS]
+        return CheckResult(records, self.lifetimes, records.counts, aside, doubts)
 
 
 def read(folder: str | Path, as_of: str | dt.date | None = None, *, progress: Progress | None = None) -> ShopRecords:

@@ -21,10 +21,11 @@ from analytics.ratings.backtest import quarter_ends
 from analytics.ratings.predict import count_chances, interval_of
 from analytics.review.expected import LEVEL, at_stake, running_chances
 from analytics.review.stands import Stand, leveled, stand_at
-from analytics.review.watch import BUDGET, watch
+from analytics.review.watch import BUDGET, THIS_QUARTER, watch
 from analytics.simulate.demo import demo_files, demo_truth
 from analytics.simulate.fleet import FleetTruth
 from analytics.whole import whole_file
+from analytics.words.review.alarms import FAMILY
 
 SEED = 20_260_302
 UNITS = 900
@@ -62,11 +63,11 @@ def one_shop(shop: str, seed: int, folder: str | Path, quarters: int = QUARTERS,
         before = stands[-2]
         watched = watch(before, now, at_stake(before, now))
         loud = [(a.family, a.component, a.group) for a in watched.alarms.itertuples()]
-        new = [a for a in loud if a not in seen or a[0].endswith("this quarter")]
+        new = [a for a in loud if a not in seen or a[0] in THIS_QUARTER]
         seen.update(loud)
         row = {
             "shop": shop, "seed": seed, "quarter_end": f"{end:%Y-%m-%d}", "looks": len(watched.looks), "new_alarms": len(new),
-            "alarms": "; ".join(f"{f}: {c} {g}".strip() for f, c, g in new),
+            "alarms": "; ".join(f"{FAMILY[f]}: {c} {g}".strip() for f, c, g in new),
         }  # fmt: skip
         rows.append(
             row | _forecast("quarter", before, now) | (_forecast("year", stands[-5], now) if len(stands) > 4 else {})
@@ -126,7 +127,7 @@ def summary(quarters: pd.DataFrame) -> pd.DataFrame:
             ),
             "alarms": int(own["new_alarms"].sum()),
         }
-        row |= {f"alarms {f}": int(told.str.count(f"{f}:").sum()) for f in BUDGET}
+        row |= {f"alarms {FAMILY[f]}": int(told.str.count(f"{FAMILY[f]}:").sum()) for f in BUDGET}
         for name, words in (
             ("bad lot found", "converter TC-1/10"),
             ("bad month found", "install errors: clutch pack 2022-09"),

@@ -9,11 +9,14 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import AnalyticsError
+from analytics.reasons import Issue
 from analytics.records.source import RawSheet
 
+#: what the owner reads of an issue; its ``kind`` (reasons.Issue) stands beside
 ISSUE_COLUMNS = ["file", "sheet", "row", "column", "raw", "reason", "remedy"]
 
 Text: TypeAlias = str | np.ndarray | pd.Series
+Kind: TypeAlias = Issue | np.ndarray
 
 
 @dataclass(slots=True)
@@ -53,28 +56,32 @@ class Sheet:
             return self.raw.table[heading]
         return pd.Series("", index=self.raw.table.index, dtype=object)
 
-    def set_aside(self, mask: np.ndarray | pd.Series, column: str, reason: Text, remedy: Text) -> None:
+    def set_aside(
+        self, mask: np.ndarray | pd.Series, column: str, reason: Text, remedy: Text, kind: Kind = Issue.UNREAD
+    ) -> None:
         """Take rows out of use. A row is set aside once, for the first reason found."""
         mask = np.asarray(mask, bool) & self.in_use
         if mask.any():
-            self._aside.append(self._entries(mask, column, reason, remedy))
+            self._aside.append(self._entries(mask, column, reason, remedy, kind))
             self.alive &= ~mask
 
-    def doubt(self, mask: np.ndarray | pd.Series, column: str, reason: Text, remedy: Text) -> None:
+    def doubt(
+        self, mask: np.ndarray | pd.Series, column: str, reason: Text, remedy: Text, kind: Kind = Issue.UNREAD
+    ) -> None:
         """Note cells that were left unread, or read on an assumption, in rows that stay in use."""
         mask = np.asarray(mask, bool) & self.in_use
         if mask.any():
-            self._doubts.append(self._entries(mask, column, reason, remedy))
+            self._doubts.append(self._entries(mask, column, reason, remedy, kind))
 
     def hide_later(self, day: pd.Series, as_of: pd.Timestamp) -> None:
         """Make rows invisible that the shop could not know at the as-of date, set aside or not."""
         self.later |= (day > as_of).to_numpy()
 
-    def _entries(self, mask: np.ndarray, column: str, reason: Text, remedy: Text) -> pd.DataFrame:
+    def _entries(self, mask: np.ndarray, column: str, reason: Text, remedy: Text, kind: Kind) -> pd.DataFrame:
         at = np.flatnonzero(mask)
 
-        def pick(text: Text) -> str | np.ndarray:
-            return text if isinstance(text, str) else np.asarray(text, dtype=object)[at]
+        def pick(told: Text | Kind) -> str | Issue | np.ndarray:
+            return told if isinstance(told, str | Issue) else np.asarray(told, dtype=object)[at]
 
         return pd.DataFrame(
             {
@@ -86,6 +93,7 @@ class Sheet:
                 "raw": self.text(column).to_numpy()[at] if column else "",
                 "reason": pick(reason),
                 "remedy": pick(remedy),
+                "kind": pick(kind),
             }
         )
 
@@ -100,7 +108,7 @@ class Sheet:
         return doubts[self.in_use[doubts["at"].to_numpy(int)]].drop(columns="at").reset_index(drop=True)
 
     def _collect(self, entries: list[pd.DataFrame]) -> pd.DataFrame:
-        columns = ["at", *ISSUE_COLUMNS]
+        columns = ["at", *ISSUE_COLUMNS, "kind"]
         if not entries:
             return pd.DataFrame(columns=columns)
         return pd.concat(entries).sort_values(["row", "column"], kind="stable")[columns].reset_index(drop=True)

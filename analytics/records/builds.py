@@ -7,6 +7,7 @@ import re
 import numpy as np
 import pandas as pd
 
+from analytics.reasons import Issue
 from analytics.records import cells
 from analytics.records.book import Sheet
 from analytics.records.loads import add_flag, plain, quantity, read_load, words
@@ -66,7 +67,7 @@ def judge_repeats(builds: Sheet, returns: Sheet, order: pd.DataFrame) -> pd.Data
     back_days = {build: days.to_numpy() for build, days in back.groupby("build")["day"]}
     rows = builds.raw.table.loc[again["at"].to_numpy()].to_dict("index")
     rows |= builds.raw.table.loc[again["first"].unique()].to_dict("index")
-    reason, remedy = np.full(n, "", dtype=object), np.full(n, "", dtype=object)
+    reason, remedy, kind = np.full(n, "", dtype=object), np.full(n, "", dtype=object), np.full(n, Issue.BUILT_ALREADY)
     refused, shipped = np.zeros(n, bool), np.zeros(n, bool)
     kept: dict[int, list[int]] = {}
     for at, first in again.itertuples(index=False):
@@ -79,10 +80,10 @@ def judge_repeats(builds: Sheet, returns: Sheet, order: pd.DataFrame) -> pd.Data
         between = (days >= np.datetime64(day[earlier[-1]])) & (days <= np.datetime64(day[at]))
         if not builds.in_use[first]:
             refused[at], reason[at] = True, f"the first build of this serial (row {number}) is set aside"
-            remedy[at] = "mend that row first"
+            remedy[at], kind[at] = "mend that row first", Issue.BUILD_SET_ASIDE
         elif same is not None:
             refused[at], reason[at] = True, f"the same build is entered in row {builds.raw.row[same]}"
-            remedy[at] = "delete one of the two rows"
+            remedy[at], kind[at] = "delete one of the two rows", Issue.REPEATED
         elif between.any():
             earlier.append(at)
             shipped[at] = True
@@ -97,8 +98,8 @@ def judge_repeats(builds: Sheet, returns: Sheet, order: pd.DataFrame) -> pd.Data
                 f"the serial is already built in row {number}, with another {heads}, and did not come back between"
             )
             remedy[at] = "delete the row that is wrong, or correct the serial"
-    builds.doubt(shipped, "serial", reason, "confirm that it is the same unit")
-    builds.set_aside(refused, "serial", reason, remedy)
+    builds.doubt(shipped, "serial", reason, "confirm that it is the same unit", Issue.SHIPPED_AGAIN)
+    builds.set_aside(refused, "serial", reason, remedy, kind)
     return again[shipped[again["at"].to_numpy()]].reset_index(drop=True)
 
 
@@ -118,8 +119,10 @@ def doubt_superseded(builds: Sheet, shop: Shop) -> None:
         early = (part == change.new.casefold()) & (day < since)
         late = (part == change.old.casefold()) & (day >= since)
         what = f"{change.new} superseded {change.old} on {say(since)}"
-        builds.doubt(early, column, f"{what}, after this build", "correct the part or the date")
-        builds.doubt(late, column, f"{what}, before this build", "confirm it, if old stock was used up")
+        builds.doubt(early, column, f"{what}, after this build", "correct the part or the date", Issue.OFF_SUPERSESSION)
+        builds.doubt(
+            late, column, f"{what}, before this build", "confirm it, if old stock was used up", Issue.OFF_SUPERSESSION
+        )
 
 
 def builds_table(builds: Sheet, first_rows: np.ndarray, shop: Shop) -> pd.DataFrame:

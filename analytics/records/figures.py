@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from analytics.reasons import Issue
 from analytics.records.book import Sheet
 from analytics.records.headings import OF_NO_UNIT
 from analytics.records.odometer import FIGURES, miles_in_service, runs_in_service
@@ -34,7 +35,7 @@ def figures(
     start, day = units["odometer_at_install"].to_numpy(), units["in_service_on"].to_numpy()
     told = miles_in_service(told, np.r_[start, start[of[0]]], np.r_[day, day[of[0]]], shop.miles_per_year_max)
     counts = runs_in_service(counts)
-    counts["remedy"], counts["note"] = "check the counts", ""
+    counts["remedy"], counts["note"], counts["kind"] = "check the counts", "", Issue.UNREAD
     for column, frame, value in (("odometer", told, "miles"), ("runs", counts, "runs")):
         for name, sheet in sheets.items():
             if name not in OF_NO_UNIT:
@@ -110,6 +111,8 @@ def _report(sheet: Sheet, column: str, frame: pd.DataFrame) -> None:
     reason, remedy, note = (np.full(n, "", dtype=object) for _ in range(3))
     at = frame["at"].to_numpy(int)
     reason[at], remedy[at], note[at] = frame["problem"], frame["remedy"], frame["note"]
+    kind = np.full(n, Issue.UNREAD)
+    kind[at] = frame["kind"]
     bad = reason != ""
     only = np.zeros(n, bool)
     if sheet.name == "readings":
@@ -119,24 +122,26 @@ def _report(sheet: Sheet, column: str, frame: pd.DataFrame) -> None:
     shown = column
     if sheet.name == "returns" and column == "odometer":
         direct = values["miles_in_service"].notna().to_numpy()
-        sheet.doubt(bad & direct, "miles_in_service", reason + _NOT_USED, remedy)
+        sheet.doubt(bad & direct, "miles_in_service", reason + _NOT_USED, remedy, kind)
         values.loc[bad & direct, "miles_in_service"] = np.nan
         bad &= ~direct
     elif sheet.name == "builds":
         shown = "odometer_at_install"
-    sheet.set_aside(only, shown, reason, remedy)
-    sheet.doubt(bad & ~only, shown, reason + _NOT_USED, remedy)
+    sheet.set_aside(only, shown, reason, remedy, kind)
+    sheet.doubt(bad & ~only, shown, reason + _NOT_USED, remedy, kind)
     if column in values:
         values.loc[bad, column] = np.nan
     replaced = np.array([text.startswith("odometer replaced") for text in note], bool)
     told = np.array([text.endswith("last figure") for text in note], bool)
-    sheet.doubt(replaced & told, "odometer_replaced", note, "nothing to do, if it was replaced then")
-    sheet.doubt(
-        replaced & ~told,
-        "odometer_replaced",
-        note,
-        "write the old odometer's last figure in place of yes, if it is known",
+    remedies = (
+        (told, "nothing to do, if it was replaced then"),
+        (
+            ~told,
+            "write the old odometer's last figure in place of yes, if it is known",
+        ),
     )
+    for which, mend in remedies:
+        sheet.doubt(replaced & which, "odometer_replaced", note, mend, Issue.ODOMETER_REPLACED)
 
 
 _NOT_USED = np.array(": the figure is not used", dtype=object)
@@ -153,4 +158,4 @@ def _ask_for_start(builds: Sheet, units: pd.DataFrame, told: pd.DataFrame) -> No
             f"odometer at install not recorded: {figures} cannot be turned into miles on the part"
         )
     remedy = "ask for it, or write the miles since the install at the return"
-    builds.doubt(reason != "", "odometer_at_install", reason, remedy)
+    builds.doubt(reason != "", "odometer_at_install", reason, remedy, Issue.NO_START)

@@ -7,6 +7,7 @@ from functools import cache
 import numpy as np
 import pandas as pd
 
+from analytics.reasons import Issue
 from analytics.records.book import Sheet
 from analytics.records.headings import HEADINGS
 from analytics.records.ordering import in_service
@@ -48,7 +49,7 @@ def link(linked: list[Sheet], builds: Sheet, first_rows: np.ndarray, shop: Shop)
 def _link_slips(sheet: Sheet, builds: Sheet, near, aside: dict, hidden: set, fitted_later: dict, shop: Shop) -> None:
     at, keys = sheet.values["build"].to_numpy().copy(), sheet.values["key"].to_numpy()
     n = len(at)
-    reason, remedy = np.full(n, "", dtype=object), np.full(n, "", dtype=object)
+    reason, remedy, kind = np.full(n, "", dtype=object), np.full(n, "", dtype=object), np.full(n, Issue.NO_BUILD)
     linked, refused = np.zeros(n, bool), np.zeros(n, bool)
     latest, start = _latest(sheet), in_service(builds).to_numpy()
     serials = builds.text("serial").to_numpy()
@@ -68,14 +69,15 @@ def _link_slips(sheet: Sheet, builds: Sheet, near, aside: dict, hidden: set, fit
         refused[row] = True
         if key in aside:
             reason[row], remedy[row] = f"its build (row {aside[key]} of builds) is set aside", _MEND
+            kind[row] = Issue.BUILD_SET_ASIDE
         elif fits:
             names = ", ".join(sorted(serials[b] for b in fits)[:5])
             reason[row] = f"no build with this serial; {len(fits)} units are one slip away ({names})"
-            remedy[row] = "find out which unit it was and correct the serial"
+            remedy[row], kind[row] = "find out which unit it was and correct the serial", Issue.SEVERAL_FIT
         else:
             reason[row], remedy[row] = "no build with this serial", "add the build, or correct the serial"
-    sheet.doubt(linked, "serial", reason, "confirm the unit and correct the serial")
-    sheet.set_aside(refused, "serial", reason, remedy)
+    sheet.doubt(linked, "serial", reason, "confirm the unit and correct the serial", Issue.LINKED)
+    sheet.set_aside(refused, "serial", reason, remedy, kind)
     sheet.values["build"] = at
 
 
@@ -134,9 +136,10 @@ def drop_orphans(linked: list[Sheet], builds: Sheet) -> None:
         later = (at >= 0) & builds.later[linked_to]
         if sheet.name == "fitted":
             sheet.later |= later
-        sheet.set_aside(later, "serial", "no build with this serial", "add the build, or correct the serial")
+        remedy = "add the build, or correct the serial"
+        sheet.set_aside(later, "serial", "no build with this serial", remedy, Issue.NO_BUILD)
         lost = (at >= 0) & ~builds.in_use[linked_to]
         reason = np.full(len(at), "", dtype=object)
         for row in np.flatnonzero(lost):
             reason[row] = f"its build (row {builds.raw.row[at[row]]} of builds) is set aside"
-        sheet.set_aside(lost, "serial", reason, _MEND)
+        sheet.set_aside(lost, "serial", reason, _MEND, Issue.BUILD_SET_ASIDE)

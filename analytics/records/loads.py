@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from analytics.reasons import Issue
 from analytics.records import cells
 from analytics.records.book import Sheet
 from analytics.records.shop import Shop
@@ -18,9 +19,8 @@ def quantity(sheet: Sheet, heading: str, kind: cells.Quantity, unit: str, into: 
     ).astype({"value": float, "low": float, "high": float, "about": bool})
     sheet.doubt(parsed["problem"] != "", heading, parsed["problem"] + ": taken as unknown", parsed["remedy"])
     if heading not in ("power", "weight"):  # their flags say so in every row made of them
-        sheet.doubt(
-            parsed["high"] > parsed["low"], heading, "a range: its middle is taken", "write the figure, if it is known"
-        )
+        remedy = "write the figure, if it is known"
+        sheet.doubt(parsed["high"] > parsed["low"], heading, "a range: its middle is taken", remedy, Issue.RANGE)
     sheet.values[into] = parsed["value"]
     return parsed
 
@@ -89,7 +89,7 @@ def _read_weight(sheet: Sheet, shop: Shop) -> None:
     what = what.where(what != "", shop.weight_kind)
     combined = (what == "combined") & weight["value"].notna()
     reason = "a combined weight with trailer, not the truck's own: taken as unknown"
-    sheet.doubt(combined, "weight", reason, "weigh or ask for the truck alone")
+    sheet.doubt(combined, "weight", reason, "weigh or ask for the truck alone", Issue.COMBINED_WEIGHT)
     known = weight["value"].notna() & ~combined
     values["weight_lb"] = weight["value"].where(known)
     values["weight_kind"] = what.where(known, "")

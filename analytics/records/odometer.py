@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analytics.reasons import Issue
+
 YEAR = 365.25
 KM = 1.609344
 #: gaps shorter than this are judged as if they were this long, so that two readings a week apart are not doubted
@@ -42,6 +44,7 @@ def miles_in_service(
     for column in ("problem", "remedy", "note"):
         frame[column] = ""
     unknown = np.isnan(at_install[unit]) & ~np.isnan(odometer) & np.isnan(direct)
+    frame["kind"] = Issue.UNREAD
     frame.loc[unknown, "note"] = "odometer at install not recorded"
     odd = frame["replaced"].to_numpy(bool).copy()
     for value, first in ((frame["miles"].to_numpy(), 0.0), (np.where(unknown, odometer, np.nan), np.nan)):
@@ -145,15 +148,16 @@ def _refuse(
     """Say why a figure is not believed, given the believed one before it."""
     gap = max(day - before.day, _SHORTEST_GAP_DAYS)
     if value < before.miles:
-        problem = "the miles run backwards"
+        problem, kind = "the miles run backwards", Issue.BACKWARDS
         remedy = "check both readings; if the odometer was replaced, say so in odometer_replaced"
     elif value - before.miles > _most(gap, a_year):
-        problem = f"implies {(value - before.miles) / gap * YEAR:,.0f} miles a year"
+        problem, kind = f"implies {(value - before.miles) / gap * YEAR:,.0f} miles a year", Issue.TOO_FAST
         fits = 0 <= in_km - before.miles <= _most(gap, a_year)
         remedy = "if it is in km, write km in the cell" if fits else "check the figure: a digit too many, or tenths?"
     else:
-        problem, remedy = "a later reading is lower", "check both readings"
+        problem, remedy, kind = "a later reading is lower", "check both readings", Issue.UNREAD
     frame.loc[row, ["problem", "remedy"]] = [problem, remedy]
+    frame.at[row, "kind"] = kind
 
 
 def longest_credible(values: np.ndarray, days: np.ndarray, first: float, first_day: float, a_year: float) -> np.ndarray:

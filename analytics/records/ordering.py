@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import RecordsError
+from analytics.reasons import Issue
 from analytics.records.book import Sheet
 from analytics.records.dates import parse_dates, settle
 from analytics.records.headings import HEADINGS
@@ -41,10 +42,10 @@ def read_dates(sheet: Sheet, shop: Shop) -> None:
                 & sheet.text("failed_on").str.strip().ne("").to_numpy()
                 & (sheet.values["failed_on"].isna().to_numpy())
             )
-            sheet.set_aside(
-                opened, "returned_on", "failed_on gives no day, so the day it came in is needed", "fill in returned_on"
-            )
-        sheet.set_aside(blank, spec.known_on[0], "no date", f"fill in {' or '.join(spec.known_on)}")
+            reason = "failed_on gives no day, so the day it came in is needed"
+            sheet.set_aside(opened, "returned_on", reason, "fill in returned_on", Issue.NO_DAY)
+        remedy = f"fill in {' or '.join(spec.known_on)}"
+        sheet.set_aside(blank, spec.known_on[0], "no date", remedy, Issue.NO_DATE)
 
 
 def known_on(sheet: Sheet) -> pd.Series:
@@ -109,7 +110,7 @@ def _settle(sheet: Sheet, headings: list[str], bounds: list[tuple[int, np.ndarra
         open_now = was_open & np.isnat(days)
         done = was_open & ~open_now
         reason = _texts(done, lambda i, d=days: f"read as {say(d[i])} by the order of events")
-        sheet.doubt(done, heading, reason, f"{_WRITE}, or state [dates] order in shop.toml")
+        sheet.doubt(done, heading, reason, f"{_WRITE}, or state [dates] order in shop.toml", Issue.DATE_BY_ORDER)
         sheet.values.loc[done, heading] = days[done]
         sheet.values.loc[done, f"{heading}:second"] = NAT
         if final:
@@ -118,7 +119,7 @@ def _settle(sheet: Sheet, headings: list[str], bounds: list[tuple[int, np.ndarra
                 lambda i, a=first, b=second: f"could be {say(a[i])} or {say(b[i])}; the order of events does not tell",
             )
             remedy = f'{_WRITE}, or state in shop.toml: [dates] order = "month first" (or "day first")'
-            sheet.set_aside(open_now, heading, reason, remedy)
+            sheet.set_aside(open_now, heading, reason, remedy, Issue.TWO_DAYS)
 
 
 _EVENT = {
@@ -148,11 +149,11 @@ def _refuse_order(sheet: Sheet, shown: list[str], candidates: list, out_of_order
                 clash,
                 lambda i, a=latest, b=before[0], t=then, f=first: f"{t} {say(a[i])}, before {f} ({say(b[i])})",
             )
-            sheet.set_aside(clash, column, reason, "check both dates, in this row and in its build")
+            remedy = "check both dates, in this row and in its build"
+            sheet.set_aside(clash, column, reason, remedy, Issue.OUT_OF_ORDER)
     column = next(filter(None, shown))
-    sheet.set_aside(
-        left, column, "no reading of its dates puts them in order", "check the dates, in this row and in its build"
-    )
+    remedy = "check the dates, in this row and in its build"
+    sheet.set_aside(left, column, "no reading of its dates puts them in order", remedy, Issue.NO_ORDER)
 
 
 def _texts(mask: np.ndarray, text: Callable[[int], str]) -> np.ndarray:
@@ -211,5 +212,5 @@ def _lone_dates(sheet: Sheet, sheets: dict[str, Sheet]) -> None:
         spec, lone = HEADINGS[sheet.name], (known_on(sheet) > good).to_numpy()
         if not spec.dates:
             return
-        sheet.set_aside(lone, spec.known_on[0], reason, remedy)
+        sheet.set_aside(lone, spec.known_on[0], reason, remedy, Issue.LONE_DATE)
         sheet.values.loc[lone, list(spec.dates)] = pd.NaT  # or it would be hidden as not yet known

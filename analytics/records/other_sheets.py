@@ -7,6 +7,7 @@ import re
 import numpy as np
 import pandas as pd
 
+from analytics.reasons import Issue
 from analytics.records import cells
 from analytics.records.book import Sheet
 from analytics.records.cover import edge_groups
@@ -33,7 +34,7 @@ def read_fitted(fitted: Sheet, shop: Shop) -> None:
     live = values.loc[fitted.in_use, place + what]
     live = live.assign(part=live["part"].str.casefold())
     again = _mask(fitted, live.index[live.duplicated()])
-    fitted.set_aside(again, "serial", "the same part is entered twice", "nothing to do")
+    fitted.set_aside(again, "serial", "the same part is entered twice", "nothing to do", Issue.REPEATED)
     live = live.drop_duplicates()
     clash = _mask(fitted, live.index[live.duplicated(place, keep=False)])
     reason = "another part or lot is entered for this position on this day"
@@ -57,7 +58,7 @@ def doubt_other_part(fitted: Sheet, builds: Sheet, starts: pd.Series) -> None:
     for row in np.flatnonzero(differs):
         named = builds.values[f"component:{values['component'].iat[row]}"].iat[at[row]] or "none"
         reason[row] = f"builds names {named}: the part of this row is taken"
-    fitted.doubt(differs, "part", reason, "correct the sheet that is wrong")
+    fitted.doubt(differs, "part", reason, "correct the sheet that is wrong", Issue.TWO_NAMES)
 
 
 def read_readings(readings: Sheet, shop: Shop) -> None:
@@ -99,9 +100,8 @@ def read_changes(changes: Sheet, shop: Shop) -> None:
     changes.set_aside(nothing, "power", "no power, weight or use that could be read", "say what changed")
     live = values.loc[changes.in_use, ["build", "changed_on", "power_hp", "weight_lb", "use"]]
     live = live.assign(use=live["use"].replace("", None))
-    changes.set_aside(
-        _mask(changes, live.index[live.duplicated()]), "serial", "the same change is entered twice", "nothing to do"
-    )
+    again = _mask(changes, live.index[live.duplicated()])
+    changes.set_aside(again, "serial", "the same change is entered twice", "nothing to do", Issue.REPEATED)
     live = live.drop_duplicates()
     clash = (
         live.groupby(["build", "changed_on"])[["power_hp", "weight_lb", "use"]].transform("nunique").gt(1).any(axis=1)

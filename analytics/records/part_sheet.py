@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from analytics.reasons import Issue
 from analytics.records import cells
 from analytics.records.book import Sheet
 from analytics.records.loads import plain
@@ -72,7 +73,7 @@ def read_parts(parts: Sheet, shop: Shop) -> None:
     live = parts.raw.table[parts.in_use].apply(lambda column: column.str.strip().str.casefold())
     live["component"], live["part"] = values["component"], values["part"].str.casefold()
     again = _mask(parts, live.index[live.duplicated()])
-    parts.set_aside(again, "part", "the same part is entered twice", "nothing to do")
+    parts.set_aside(again, "part", "the same part is entered twice", "nothing to do", Issue.REPEATED)
     live = live.drop_duplicates()
     clash = _mask(parts, live.index[live.duplicated(["component", "part"], keep=False)])
     parts.set_aside(clash, "part", "another row describes this part otherwise", "delete the row that is wrong")

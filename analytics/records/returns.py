@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from analytics.reasons import Issue
 from analytics.records import cells
 from analytics.records.book import Sheet
 from analytics.records.dates import AT_TEARDOWN
@@ -98,8 +99,9 @@ def drop_same_return(returns: Sheet, builds: Sheet) -> np.ndarray:
                 maybe[at] = True
                 reason[at] = f"may be the return of row {returns.raw.row[other]} again: counted as another"
             kept.append(at)
-    returns.doubt(maybe, "serial", reason, "delete it if it is the same")
-    returns.set_aside(twice, "serial", reason, "nothing to do, or write down what differs if it was another return")
+    returns.doubt(maybe, "serial", reason, "delete it if it is the same", Issue.MAYBE_TWICE)
+    remedy = "nothing to do, or write down what differs if it was another return"
+    returns.set_aside(twice, "serial", reason, remedy, Issue.REPEATED)
     return twice
 
 

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import RecordsError
+from analytics.reasons import Issue
 from analytics.records.files import HEADING_SEARCH, Grid, find_grid
 from analytics.records.headings import HEADINGS, heading_key
 from analytics.records.shop import SheetPlace, Shop
@@ -203,18 +204,19 @@ def _structure(
 ) -> pd.DataFrame:
     """Rows that are no record: cells run over, cells too long, totals, the headings again. One entry a row."""
     width = len(found)
-    result: list[tuple[int, str, str, str, str]] = []
+    result: list[tuple[int, str, str, str, str, Issue]] = []
     for at in np.flatnonzero(lengths > width).tolist():
         if "".join(body[at][width:]).strip():
             reason = f"the row has {lengths[at]} cells under {width} headings: a comma inside a cell without quotes?"
             remedy = "put quotes around the cell that holds the comma, or save the sheet as .xlsx"
-            result.append((at, "", "|".join(body[at])[:200], reason, remedy))
+            result.append((at, "", "|".join(body[at])[:200], reason, remedy, Issue.UNREAD))
     for column, texts in zip(found, cells, strict=True):
         if max(map(len, texts), default=0) > LONGEST_CELL:
             for position, text in enumerate(texts):
                 if len(text) > LONGEST_CELL:
                     reason = f"a cell of {len(text):,} characters, more than a spreadsheet cell can hold"
-                    result.append((position, column, text[:200], reason, "clear or shorten the cell"))
+                    remedy = "clear or shorten the cell"
+                    result.append((position, column, text[:200], reason, remedy, Issue.UNREAD))
     undated = np.ones(len(body), bool)
     for dated in dates:
         undated &= _objects(cells[dated]) == ""
@@ -223,7 +225,8 @@ def _structure(
         for at in rest:
             match = _TOTALS_ROW.match(texts[at])
             if match and (undated[at] or _TOTALS_ONLY.match(texts[at])):
-                result.append((at, "", texts[at][:200], "a totals row, not a record", "nothing to do"))
+                told = "a totals row, not a record", "nothing to do", Issue.NO_RECORD
+                result.append((at, "", texts[at][:200], *told))
         rest = [at for at in rest if not texts[at]]
         if not rest:
             break
@@ -233,6 +236,7 @@ def _structure(
             same += _objects(texts) == head
     heads = sum(map(bool, found))
     for at in np.flatnonzero((same >= 2) & (same >= heads // 2)).tolist():
-        result.append((at, "", "|".join(body[at])[:200], "the headings again, not a record", "nothing to do"))
-    frame = pd.DataFrame(result, columns=["at", "column", "raw", "reason", "remedy"])
+        told = "the headings again, not a record", "nothing to do", Issue.NO_RECORD
+        result.append((at, "", "|".join(body[at])[:200], *told))
+    frame = pd.DataFrame(result, columns=["at", "column", "raw", "reason", "remedy", "kind"])
     return frame.astype({"at": np.int64}).drop_duplicates("at").reset_index(drop=True)

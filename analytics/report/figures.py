@@ -14,6 +14,7 @@ from analytics.models.competing import cumulative_incidence
 from analytics.models.nonparametric import SurvivalCurve
 from analytics.records.load import NOT_RECORDED
 from analytics.review.quarter import quarter_before
+from analytics.words.review import pictures as words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -148,7 +149,9 @@ def curves_figure(
     figure.legend(
         [handles[k] for k in kept], kept, loc="outside upper center", ncols=len(kept), frameon=False, fontsize=10
     )
-    return figure, _survival_words(component, table, drawn, ends, clock, least)
+    seen = observed(table, clock)
+    lowest = _lowest(drawn, ends, 365.25 if clock == "days" else 1.0)
+    return figure, words.survival(component, least, clock, lowest, (seen.left_out, seen.left_out_failed))
 
 
 def curves_of(
@@ -216,27 +219,13 @@ def _at_risk(
             )
 
 
-def _survival_words(component: str, table: pd.DataFrame, drawn: dict, ends: dict, clock: str, at_risk: int) -> str:
-    unit = {"days": 365.25, "miles": 1.0, "runs": 1.0}[clock]
-    name = {"days": "years", "miles": "miles", "runs": "runs"}[clock]
-    with_failures = {k: v for k, v in drawn.items() if v.failures}
-    if not with_failures:
-        return f"No {component} in these groups came back; every curve stays at 100 %. Curves stop where fewer than {at_risk} are followed."
-    (panel, name_), share = min(
-        ((k, float(v.survival_at(ends[k]).survival[0])) for k, v in with_failures.items()), key=lambda item: item[1]
-    )
-    age = ends[panel, name_] / unit
-    told = f"{age:,.1f}" if clock == "days" else f"{age:,.0f}"
-    seen = observed(table, clock)
-    left = (
-        ""
-        if not seen.left_out
-        else f" On this clock {seen.left_out:,} parts are left out for want of a figure, {seen.left_out_failed} of them failed."
-    )
-    return (
-        f"Lowest: {name_}, {panel}, where {100 * share:.0f} % had not come back by {told} {name}. The shaded bands are 95 % limits; "
-        f"curves stop where fewer than {at_risk} are followed.{left}"
-    )
+def _lowest(drawn: dict, ends: dict, unit: float) -> tuple[str, str, float, float] | None:
+    """Line, panel, share not come back and age of the lowest curve of those with failures."""
+    shares = {k: float(v.survival_at(ends[k]).survival[0]) for k, v in drawn.items() if v.failures}
+    if not shares:
+        return None
+    panel, line = min(shares, key=lambda k: shares[k])
+    return line, panel, shares[panel, line], ends[panel, line] / unit
 
 
 def cells_figure(review: Review) -> tuple[Figure, str] | None:
@@ -260,14 +249,14 @@ def cells_figure(review: Review) -> tuple[Figure, str] | None:
     for ax, (component, frame) in zip(axes.flat, frames.items(), strict=False):
         cells = frame.set_index(["weight_class", "power_band"])
         shade = pd.DataFrame(np.nan, index=classes, columns=bands)
-        words = pd.DataFrame("", index=classes, columns=bands, dtype=object)
+        counts = pd.DataFrame("", index=classes, columns=bands, dtype=object)
         for (weight, band), row in cells.iterrows():
             shade.loc[weight, band] = 0.0 if np.isnan(row["lower"]) else row["lower"]
-            words.loc[weight, band] = f"{row['failures']} of {row['parts']}"
+            counts.loc[weight, band] = f"{row['failures']} of {row['parts']}"
         sns.heatmap(
             shade,
             ax=ax,
-            annot=words,
+            annot=counts,
             fmt="",
             cmap="Greys",
             vmin=0,
@@ -287,13 +276,8 @@ def cells_figure(review: Review) -> tuple[Figure, str] | None:
         ax.axis("off")
     every = pd.concat(frames.values())
     sure = every[every["lower"].notna()]
-    if sure.empty:
-        return figure, "None came back with power and weight on record."
-    worst = sure.sort_values("lower", ascending=False, kind="stable").iloc[0]
-    return figure, (
-        f"Darkest: {worst['component']} at {worst['power_band']} hp and {worst['weight_class']} lb, at least {worst['lower']:.1f} a year per hundred (95 % sure). "
-        "Across: power in hp; down: weight in lb. The shade is what the records prove at least, not the raw share; white with 0 means none came back, not that none can."
-    )
+    worst = sure.sort_values("lower", ascending=False, kind="stable").iloc[0] if len(sure) else None
+    return figure, words.cells(worst)
 
 
 def quarters_figure(review: Review, quarters: int = 12) -> tuple[Figure, str] | None:
@@ -333,13 +317,8 @@ def quarters_figure(review: Review, quarters: int = 12) -> tuple[Figure, str] | 
     ax.legend(frameon=False, fontsize=9, ncols=min(len(components), 5), loc="upper center", bbox_to_anchor=(0.5, 1.17))
     fleet = review.lifetimes.units
     out = [int(fleet.loc[fleet["in_service_on"] <= s.end, "count"].sum()) for s in (spans[0], spans[-1])]
-    star = "" if review.span.whole else " The last quarter (*) is not over."
-    grown = (
-        f" From {spans[0].name} to {spans[-1].name} the fleet grew from {out[0]:,} to {out[1]:,} units sent out, so a flat line over that time is an improvement."
-        if out[1] > out[0]
-        else f" The fleet stood at {out[1]:,} units all the while."
-    )
-    return figure, f"{int(base[-1])} in {spans[-1].name}, {int(base[-2])} the quarter before.{grown}{star}"
+    last_two = int(base[-2]), int(base[-1])
+    return figure, words.quarters((spans[0].name, spans[-1].name), last_two, (out[0], out[1]), review.span.whole)
 
 
 def findings_figure(review: Review, component: str) -> tuple[Figure, str] | None:
@@ -396,9 +375,5 @@ def findings_figure(review: Review, component: str) -> tuple[Figure, str] | None
     handles, labels = ax.get_legend_handles_labels()
     ax.legend(handles[::-1], labels[::-1], frameon=False, fontsize=9, loc="upper left")
     lead = order[0]
-    total, own = float(base[-1]), float(shares.incidence[lead, keep][-1])
-    return figure, (
-        f"By {x[-1]:.1f} years {100 * total:.1f} % had come back, most for “{shares.causes[lead]}” ({100 * own:.1f} %). "
-        "The areas add up to the share that came back for any finding; the dotted line is what the findings would add up to if each "
-        f"were counted as if the others did not exist ({100 * float(alone[-1]):.1f} %), which is too many."
-    )
+    values = float(base[-1]), str(shares.causes[lead]), float(shares.incidence[lead, keep][-1]), float(alone[-1])
+    return figure, words.findings(x[-1], *values)

@@ -12,13 +12,14 @@ import numpy as np
 import pandas as pd
 
 from analytics.lifetimes.schema import CLOCKS
+from analytics.records.load import ISSUE_COLUMNS
 from analytics.report.cautions import CAUTIONS
 from analytics.report.tables import heading
 from analytics.review.fleet_view import FleetView
 from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
 from analytics.whole import plain_text, whole_file
-from analytics.words.answers import worded
+from analytics.words.answers import readable, worded
 
 LIFETIME_COLUMNS = [
     "serial",
@@ -90,8 +91,8 @@ def write_review_files(
     records = review.records
     tables = {
         "lifetimes": review.lifetimes.table[LIFETIME_COLUMNS],
-        "set_aside": records.set_aside,
-        "to_check": records.to_check,
+        "set_aside": records.set_aside[ISSUE_COLUMNS],
+        "to_check": records.to_check[ISSUE_COLUMNS],
         "counts": records.counts,
         "survival": review.survival,
     }
@@ -106,7 +107,7 @@ def write_review_files(
     if view is not None:
         tables |= {file: getattr(view, name).table for name, (file, _) in VIEW_FILES.items()}
     for name, table in tables.items():
-        write_csv(table, out / f"{name}.csv")
+        write_csv(readable(table), out / f"{name}.csv")
     write_workbook(review, out / "review.xlsx", outlook, view)
     return [*(out / f"{name}.csv" for name in tables), out / "review.xlsx"]
 
@@ -189,8 +190,8 @@ def write_workbook(review: Review, path: Path, outlook: Outlook | None = None, v
             "To mend": review.to_fix.table,
             "Clocks": review.clocks.table,
             "Counts": review.records.counts,
-            "Set aside": review.records.set_aside,
-            "To check": review.records.to_check,
+            "Set aside": review.records.set_aside[ISSUE_COLUMNS],
+            "To check": review.records.to_check[ISSUE_COLUMNS],
             "Lifetimes": review.lifetimes.table[LIFETIME_COLUMNS],
             "Survival": review.survival,
             "Settings": settings_of(review),
@@ -216,7 +217,7 @@ def write_book(path: Path, title: str, sheets: dict[str, pd.DataFrame]) -> None:
         bold = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
         day, wrap = book.add_format({"num_format": "yyyy-mm-dd"}), book.add_format({"text_wrap": True, "valign": "top"})
         for name, frame in sheets.items():
-            _fill(book.add_worksheet(name), frame, bold, day, wrap)
+            _fill(book.add_worksheet(name), readable(frame), bold, day, wrap)
 
 
 @contextmanager

@@ -10,11 +10,16 @@ import pandas as pd
 
 from analytics.errors import NotEnoughData
 from analytics.models.nonparametric import kaplan_meier
+from analytics.reasons import BuildYears, ReadAs
 from analytics.report.figures import _HATCHES, _MARKERS, _STYLES, _colours, _plt, _tidy
 from analytics.review.findings import CAUSES
 from analytics.review.guarantee import LEVEL, MONTHS, OWN_FAILURES, allowed_costs, longest
 from analytics.review.quarter import YEAR_DAYS
 from analytics.review.repeats import FEWEST_AT_RISK, mean_comebacks, stretches
+from analytics.words.review import pictures as words
+from analytics.words.review import promises
+from analytics.words.review.findings import CAUSE
+from analytics.words.saying import say
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -34,7 +39,7 @@ def causes_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
     for i, (cause, colour) in enumerate(zip(shown, _colours(len(shown)), strict=True)):
         ax.bar(
             table["year"].astype(str), table[cause], bottom=base, color=colour, hatch=_HATCHES[i % 6], edgecolor="white",
-            linewidth=0.6, label=CAUSES[cause], width=0.7,
+            linewidth=0.6, label=CAUSE[cause], width=0.7,
         )  # fmt: skip
         base += table[cause].to_numpy()
     _tidy(ax)
@@ -43,11 +48,8 @@ def causes_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
     ax.legend(frameon=False, fontsize=9, loc="center left", bbox_to_anchor=(1.0, 0.5))
     last = table.iloc[-1]
     lead = max(shown, key=lambda c: last[c])
-    part = "" if review.span.whole and review.span.name.endswith("Q4") else " The last year is not over."
-    return figure, (
-        f"In {last['year']} {last['all']} components came back, {last[lead]} of them for {CAUSES[lead]}; in {table.iloc[-2]['year']} it was "
-        f"{table.iloc[-2]['all']}, {table.iloc[-2][lead]} of them.{part} More trucks are out each year, so look at the mix rather than the height."
-    )
+    year_over = review.span.whole and review.span.name.endswith("Q4")
+    return figure, words.causes(last, table.iloc[-2], lead, year_over)
 
 
 def repeats_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
@@ -77,13 +79,8 @@ def repeats_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None
     ax.set_xlabel("years since the unit went out")
     ax.set_ylabel("comebacks per 100 units, repeats included")
     ax.legend(frameon=False, fontsize=9, loc="upper left")
-    told = [line for line in view.by_build_year.answer if line.startswith("Built ")]
-    return figure, (
-        (f"{told[0]} " if told else "")
-        + "A line that climbs faster is a worse year. The shaded bands are 95 % limits of the first and the last year that allow for units that come back "
-        "often; lines stop where fewer than "
-        f"{FEWEST_AT_RISK} units are followed."
-    )
+    compared = [r for r in view.by_build_year.said if r.code in (BuildYears.DIFFER, BuildYears.ALIKE)]
+    return figure, words.repeats(say(compared[0]) if compared else "", FEWEST_AT_RISK)
 
 
 def rebuilt_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
@@ -136,10 +133,7 @@ def rebuilt_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None
     ax.set_xlabel("years since new, or since the comeback")
     ax.set_ylabel("not come back (again)")
     ax.legend(frameon=False, fontsize=9, loc="lower left")
-    return figure, (
-        f"{view.rebuilt.answer[0]} The picture shows the raw shares: part of a gap is that strong and hard-driven trucks come back first; the figures "
-        "in the sentence set like against like. Shaded: 95 % limits."
-    )
+    return figure, words.rebuilt(say(view.rebuilt.said[0]))
 
 
 def how_sure_figure(view: FleetView) -> tuple[Figure, str] | None:
@@ -149,15 +143,20 @@ def how_sure_figure(view: FleetView) -> tuple[Figure, str] | None:
     if table.empty:
         return None
     names = list(dict.fromkeys(table["what"]))
-    kinds = {"as it stands": "as it stands", "reported": "other shares reported", "unclear": "unclear failures out", "wheel": "other wheel loss",
-             "unknown": "unknown figures otherwise"}  # fmt: skip
+    kinds = {
+        "as it stands": (ReadAs.IT_STANDS,),
+        "other shares reported": (ReadAs.REPORTED,),
+        "unclear failures out": (ReadAs.UNCLEAR_OUT,),
+        "other wheel loss": (ReadAs.WHEEL_LOSS,),
+        "unknown figures otherwise": (ReadAs.FILLED, ReadAs.LIKE_THE_READ),
+    }
     figure, ax = _plt().subplots(figsize=(7.6, 0.55 * len(names) + 1.5), layout="constrained")
     colours = dict(zip(kinds, _colours(len(kinds)), strict=True))
     for k, name in enumerate(names):
         own = table[table["what"] == name]
         ax.plot([own["value"].min(), own["value"].max()], [k, k], color="0.6", linewidth=1.2, zorder=1)
-        for i, kind in enumerate(kinds):
-            values = own.loc[own["reading"].str.contains(kind), "value"]
+        for i, (kind, codes) in enumerate(kinds.items()):
+            values = own.loc[[how.code in codes for how in own["reading"]], "value"]
             ax.scatter(
                 values,
                 [k] * len(values),
@@ -165,7 +164,7 @@ def how_sure_figure(view: FleetView) -> tuple[Figure, str] | None:
                 color=colours[kind],
                 s=48 if i else 70,
                 zorder=len(kinds) - i + 2,
-                label=kinds[kind] if not k else None,
+                label=kind if not k else None,
             )
         ax.plot(
             [own["published_hp"].iloc[0]],
@@ -184,17 +183,14 @@ def how_sure_figure(view: FleetView) -> tuple[Figure, str] | None:
     ax.set_xlabel("best estimate of the power it can take, hp")
     figure.legend(loc="outside lower center", frameon=False, fontsize=8.5, ncols=3)
     turned = table.loc[~table["same_as_stands"], "what"].nunique()
-    return figure, (
-        f"{len(names) - turned} of {len(names)} verdicts stay as they are whichever way the records are read. Where the marks spread across the published limit "
-        "(the bar), what is assumed decides; where they all lie on one side, it does not."
-    )
+    return figure, words.how_sure(len(names), turned)
 
 
 def guarantee_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
     """Expected cost per unit against the length of the guarantee, a line per power band."""
     shop, costs = review.records.shop, [c for c in view.costs if c.told]
     comeback = shop.cost_of("comeback")
-    allowed, _ = allowed_costs(shop)
+    allowed = allowed_costs(shop)
     if not comeback or not costs:
         return None
     middle = allowed[(len(allowed) - 1) // 2]
@@ -223,11 +219,8 @@ def guarantee_figure(review: Review, view: FleetView) -> tuple[Figure, str] | No
     ax.legend(frameon=False, fontsize=9, loc="upper left")
     table: pd.DataFrame = view.guarantee.table
     own = table[(table["allowed_per_unit"] == middle) & table["power_band"].isin([c.band for c in costs])]
-    told = "; ".join(f"{r.power_band} hp {r.guarantee_months:,.0f} months" for r in own.itertuples())
-    return figure, (
-        f"At {middle:,.0f} a unit: {told}. Where a line's shaded band ({100 * LEVEL:.0f} % limits) reaches a dashed cost, the guarantee can end; lines stop where fewer "
-        f"than ten units of the band have been out so long; a band with fewer than {OWN_FAILURES} failures of its own has no line."
-    )
+    months = own.set_index("power_band")["guarantee_months"].to_dict()
+    return figure, words.guarantee(middle, months, LEVEL, OWN_FAILURES)
 
 
 def guarantee_promise(folder: str | Path) -> tuple[str, ...]:
@@ -236,8 +229,4 @@ def guarantee_promise(folder: str | Path) -> tuple[str, ...]:
     if not path.is_file():
         return ()
     table = pd.read_csv(path)
-    own = table[table["band"] == "all"]
-    return (
-        f"Measured: in {own['shops'].iat[0]} invented shops the limits held the true number of comebacks per unit in {100 * own['covered'].min():.0f} to "
-        f"{100 * own['covered'].max():.0f} %, where {100 * own['level'].iat[0]:.0f} % are promised; it lay above them in at most {100 * own['too_low'].max():.0f} %.",
-    )
+    return (promises.guarantees(table[table["band"] == "all"]),)

@@ -10,7 +10,8 @@ import pandas as pd
 
 from analytics.report.figures import _colours, _plt, _tidy
 from analytics.review.months_in_service import STEP
-from analytics.words.phrases import numbered, percent
+from analytics.words.review import pictures as words
+from analytics.words.review import promises
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -58,11 +59,7 @@ def expected_figure(outlook: Outlook) -> tuple[Figure, str] | None:
     ax.set_xlim(-0.4, None)
     ax.set_xlabel("failures in the quarter (grey: nine quarters in ten)")
     ax.legend(frameon=False, fontsize=9, loc="lower right")
-    n = int(out.sum())
-    told = (
-        "every count lies within its limits" if not n else f"{n} of {len(own)} counts lie above their limits (ringed)"
-    )
-    return figure, f"Of {len(own)} components and parts, {told}; one in twenty would by chance."
+    return figure, words.expected(len(own), int(out.sum()))
 
 
 def lots_figure(outlook: Outlook) -> tuple[Figure, str] | None:
@@ -92,11 +89,7 @@ def lots_figure(outlook: Outlook) -> tuple[Figure, str] | None:
         ax.spines[side].set_visible(False)
     ax.set_xlabel("times the usual of its part (drawn together, limits 90 %)")
     top = table.iloc[0]
-    sure = int((table["lower"] > 1).sum())
-    return figure, (
-        f"{sure} of {len(table)} lots {'is' if sure == 1 else 'are'} worse than usual beyond doubt; {top['lot']} stands first at {numbered(top['times_the_usual'])} times the usual. "
-        "Shown are lots of which any came back, and beside each line how many of how many. Few units speak softly, so their lots are drawn towards 1."
-    )
+    return figure, words.lots(int((table["lower"] > 1).sum()), len(table), top["lot"], top["times_the_usual"])
 
 
 def months_figure(outlook: Outlook) -> tuple[Figure, str] | None:
@@ -141,10 +134,7 @@ def months_figure(outlook: Outlook) -> tuple[Figure, str] | None:
     bar.set_label("came back, per hundred units", fontsize=9)
     early = table[table["month_from"] == 0].groupby("built")["came"].sum()
     worst = early.idxmax()
-    return figure, (
-        f"The darkest early cell is {worst}: {int(early[worst])} came back within {STEP} months. Each column is a build month, the figure in a cell how many came back at that age; "
-        "white is served without one, the tint at the upper right not yet served. A dark column is a bad month, a shade that grows upwards is ageing, a diagonal is a season."
-    )
+    return figure, words.months(worst, int(early[worst]), STEP)
 
 
 def kept_figure(outlook: Outlook) -> tuple[Figure, str] | None:
@@ -199,30 +189,19 @@ def kept_figure(outlook: Outlook) -> tuple[Figure, str] | None:
     ax.yaxis.get_major_locator().set_params(integer=True)
     ax.set_ylabel("failures")
     ax.legend(frameon=False, fontsize=9, loc="upper left")
-    return figure, (
-        f"{int((~missed).sum())} of {len(own)} quarters came within what was foretold (grey, nine in ten); misses are ringed. "
-        f"Next three months: {following['lower']} to {following['upper']}."
-    )
+    return figure, words.kept(int((~missed).sum()), len(own), following["lower"], following["upper"])
 
 
 def promise_words(folder: str | Path) -> tuple[str, ...]:
-    """What simulation says of the forecasts and the alarms, where its tables are at hand."""
+    """What simulation says of the forecasts, where its tables are at hand in ``folder``."""
     lines = []
     path = Path(folder) / "prediction.csv"
     if path.is_file():
         table = pd.read_csv(path)
-        row = table[(table["days"] == 365) & (table["settings"] == "defaults")].iloc[0]
-        lines.append(
-            f"Measured: in {row['fleets']:,} invented fleets the year's interval of one part held what came in {100 * row['covered']:.1f} %, where {100 * row['level']:.0f} % are promised."
-        )
+        lines.append(promises.one_part(table[(table["days"] == 365) & (table["settings"] == "defaults")].iloc[0]))
     path = Path(folder) / "watch.csv"
     if path.is_file():
-        table = pd.read_csv(path).set_index("shop")
-        quiet = table.loc["quiet"]
-        lines.append(
-            f"In {quiet['fleets']:.0f} invented shops with nothing wrong, sheets as dirty as these, {quiet['quarters']:.0f} quarters were replayed: the whole shop's interval held "
-            f"{100 * quiet['quarter_covered']:.0f} % of the quarters and {100 * quiet['year_covered']:.0f} % of the years that followed."
-        )
+        lines.append(promises.whole_shop(pd.read_csv(path).set_index("shop").loc["quiet"]))
     return tuple(lines)
 
 
@@ -232,11 +211,4 @@ def alarm_promise(folder: str | Path) -> tuple[str, ...]:
     if not path.is_file():
         return ()
     table = pd.read_csv(path).set_index("shop")
-    quiet, planted = table.loc["quiet"], table.loc["demo"]
-    rate = quiet["quarters_with_alarm"] / quiet["quarters"]
-    return (
-        f"Measured: in {quiet['fleets']:.0f} invented shops with nothing wrong, {int(quiet['quarters_with_alarm'])} of {quiet['quarters']:.0f} quarters raised a false alarm"
-        + (f", one in {numbered(1 / rate)}." if rate else ".")
-        + f" In {planted['fleets']:.0f} shops with a bad lot and a month of install errors like the demo's, the lot was found in {percent(planted['bad lot found'])} and the month in {percent(planted['bad month found'])}, "
-        f"and {numbered(planted['alarms'] - planted['fleets'] * (planted['bad lot found'] + planted['bad month found']))} other alarms were raised in {planted['quarters']:.0f} quarters.",
-    )
+    return (promises.alarms(table.loc["quiet"], table.loc["demo"]),)

@@ -10,11 +10,10 @@ from analytics.places import evidence_folder
 from analytics.report import figures, fleet_figures, outlook_figures
 from analytics.report.cautions import CAUTIONS
 from analytics.report.files import settings_of
-from analytics.report.show import show, show_figure, show_list, show_table, show_title, show_words
+from analytics.report.show import show, show_figure, show_list, show_question, show_table, show_title, show_words
 from analytics.review.fleet_view import FleetView
 from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
-from analytics.words.answers import worded
 from analytics.words.phrases import article, many
 
 _ASKED: tuple[tuple[Clock, str], ...] = (
@@ -52,16 +51,16 @@ def worse(whole: Whole) -> None:
     outlook = whole.outlook
     show(outlook.alarms)
     show_words(*outlook_figures.alarm_promise(evidence_folder()))
-    show_words(worded(outlook.expected).question, level=3)
+    show_question(outlook.expected)
     show(outlook.expected, rows=45)
     if drawn := outlook_figures.expected_figure(outlook):
         show_figure(drawn[0], f"What was foreseen for {whole.review.span.name}, and what came?", drawn[1])
-    show_words(worded(outlook.lots).question, level=3)
+    show_question(outlook.lots)
     show(outlook.lots, rows=30)
     if drawn := outlook_figures.lots_figure(outlook):
         show_figure(drawn[0], "How do the lots compare?", drawn[1])
     for answer in (outlook.revision, outlook.power):
-        show_words(worded(answer).question, level=3)
+        show_question(answer)
         show(answer)
 
 
@@ -77,7 +76,7 @@ def ahead(whole: Whole) -> None:
     show(whole.outlook.forecast)
     show_words(*outlook_figures.promise_words(evidence_folder()))
     for answer in (whole.outlook.stock, whole.outlook.units):
-        show_words(worded(answer).question, level=3)
+        show_question(answer)
         show(answer)
 
 

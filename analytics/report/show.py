@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analytics.report.tables import html_table
-from analytics.review.answer import Answer, CodedAnswer
-from analytics.words.answers import worded
+from analytics.review.answer import Answer
+from analytics.words.answers import readable, worded
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -23,17 +23,17 @@ if TYPE_CHECKING:
 _ROWS_SHOWN = 60
 
 
-def show(answer: CodedAnswer | Answer, table: bool = True, rows: int = _ROWS_SHOWN) -> None:
+def show(answer: Answer, table: bool = True, rows: int = _ROWS_SHOWN) -> None:
     """Display an answer: the words first, the table under them, the method one click below."""
     _display(answer_html(answer, table, rows))
 
 
-def answer_html(answer: CodedAnswer | Answer, table: bool = True, rows: int = _ROWS_SHOWN) -> str:
+def answer_html(answer: Answer, table: bool = True, rows: int = _ROWS_SHOWN) -> str:
     """An answer as HTML: the words first, the table under them, the method one click below."""
     words = worded(answer)
     parts = ["".join(f"<p>{html.escape(line)}</p>" for line in words.sentences)]
-    if table and len(answer.table):
-        parts.append(_folded("The figures", html_table(answer.table.head(rows)) + _more(answer.table, rows)))
+    if table and len(words.table):
+        parts.append(_folded("The figures", html_table(words.table.head(rows)) + _more(words.table, rows)))
     if words.method or words.notes:
         parts.append(
             _folded(
@@ -47,7 +47,7 @@ def show_table(frame: pd.DataFrame, rows: int = _ROWS_SHOWN, folded: str = "") -
     """Display a table by itself, or one click below the words ``folded``."""
     if frame.empty:
         return
-    table = html_table(frame.head(rows)) + _more(frame, rows)
+    table = html_table(readable(frame.head(rows))) + _more(frame, rows)
     _display(_folded(html.escape(folded), table) if folded else table)
 
 
@@ -69,6 +69,11 @@ def show_words(*lines: str, level: int = 0, new_page: bool = False) -> None:
     tag = f"h{level}" if level else "p"
     start = f'<{tag} class="new-page">' if new_page else f"<{tag}>"
     _display("".join(f"{start}{html.escape(line)}</{tag}>" for line in lines))
+
+
+def show_question(answer: Answer) -> None:
+    """Display the question of an answer as a heading of the third level."""
+    show_words(worded(answer).question, level=3)
 
 
 def show_list(lines: Sequence[str]) -> None:

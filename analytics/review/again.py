@@ -10,26 +10,16 @@ from analytics.errors import NotEnoughData
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.cells import failures_with_age, is_failure, repeated_failures
 from analytics.reasons import Again, Question, reason
-from analytics.review.answer import CodedAnswer
+from analytics.review.answer import Answer, nothing
 from analytics.review.quarter import YEAR_DAYS
 
-_COLUMNS = [
-    "component",
-    "units",
-    "failures",
-    "units_once",
-    "units_more_than_once",
-    "mean_failures",
-    "by_years",
-    "lower",
-    "upper",
-    "second_year_to_first",
-    "second_year_from",
-    "second_year_to",
-]
+_COLUMNS = (
+    "component units failures units_once units_more_than_once mean_failures by_years lower upper second_year_to_first "
+    "second_year_from second_year_to"
+).split()
 
 
-def again(lifetimes: Lifetimes) -> CodedAnswer:
+def again(lifetimes: Lifetimes) -> Answer:
     """How many units came back more than once, and the mean number of failures per unit, replacements included."""
     table, units, shop = lifetimes.table, lifetimes.units, lifetimes.shop
     two_years = int(units.loc[units["days"] >= 2 * YEAR_DAYS, "count"].sum()) >= shop.at_risk_to_show
@@ -60,7 +50,7 @@ def again(lifetimes: Lifetimes) -> CodedAnswer:
     back = times[times.index > 0]
     question = reason(Question.AGAIN)
     if back.empty:
-        return CodedAnswer(question, (reason(Again.NONE_BACK),), frame)
+        return nothing(question, Again.NONE_BACK, frame)
     more = times[times.index > 1]
     said = [
         reason(
@@ -91,7 +81,7 @@ def again(lifetimes: Lifetimes) -> CodedAnswer:
                     upper=row.second_year_to,
                 )
             )
-    return CodedAnswer(question, tuple(said), frame)
+    return Answer(question, tuple(said), frame)
 
 
 def _second_year(own: pd.DataFrame, lifetimes: Lifetimes) -> tuple[float, float, float]:

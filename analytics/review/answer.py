@@ -2,41 +2,31 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import pandas as pd
 
-from analytics.reasons import Reason
-
-# names that modules whose sentences have not moved yet still ask for here
-from analytics.words.phrases import article, edge_words, listed, many, numbered, percent, plural  # noqa: F401
+from analytics.reasons import Code, Reason, reason
 
 
 @dataclass(frozen=True, slots=True)
-class CodedAnswer:
+class Answer:
     """``question``: its code, with what its words need. ``said``: what can be said, in order. ``table``: unrounded.
 
-    ``notes``: what belongs one click below. The sentences are made in ``words``.
+    ``notes``: what belongs one click below. ``reckoned``: False where there was nothing to reckon with, so that no method
+    is told. The sentences are made in ``words``, those of codes in cells of the table too.
     """
 
     question: Reason
     said: tuple[Reason, ...]
     table: pd.DataFrame
     notes: tuple[Reason, ...] = ()
+    reckoned: bool = True
 
     def __repr__(self) -> str:
         return f"Answer({self.question.code.name}: {len(self.said)} said, {len(self.table)} rows)"
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """An answer whose sentences are still made where its numbers are: goes when the last module of review gives codes."""
-
-    question: str
-    answer: tuple[str, ...]
-    table: pd.DataFrame
-    method: str = ""
-    notes: tuple[str, ...] = field(default=())
-
-    def __repr__(self) -> str:
-        return f"Answer({self.question!r}: {self.answer[0] if self.answer else ''})"
+def nothing(question: Reason, why: Code, table: pd.DataFrame | None = None, /, **values: object) -> Answer:
+    """The answer where there was nothing to reckon with, and ``why``, with the values its words need."""
+    return Answer(question, (reason(why, **values),), pd.DataFrame() if table is None else table, reckoned=False)

@@ -11,10 +11,11 @@ from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import Lifetimes
 from analytics.ratings.predict import chances, with_early
 from analytics.ratings.unknowns import ask_first
+from analytics.reasons import Above, AskFirst, Question, RandomCalls, reason
 from analytics.records.cover import weights_of
 from analytics.records.limits import limit_for
 from analytics.records.load import Records
-from analytics.review.answer import Answer, listed, numbered, percent, plural
+from analytics.review.answer import Answer, nothing
 from analytics.review.quarter import YEAR_DAYS
 from analytics.review.stands import Stand, carried
 
@@ -26,7 +27,6 @@ _LOUD = 0.10
 _SILENT_DAYS = 365
 _SHARES = (0.85, 0.7, 0.5)
 _SEED = 1
-KEEP = "The list names customers' trucks: it stays in the shop's own files and goes into nothing that customers see."
 
 
 def chances_ahead(stand: Stand) -> pd.DataFrame:
@@ -53,18 +53,7 @@ def chances_ahead(stand: Stand) -> pd.DataFrame:
 
 
 _PART = ["component", "part"]
-_ABOVE = [
-    "serial",
-    "above",
-    "over_by",
-    "in_a_year",
-    "in_miles",
-    "power_hp",
-    "weight_lb",
-    "use",
-    "years_out",
-    "odometer_known",
-]
+_ABOVE = "serial above over_by in_a_year in_miles power_hp weight_lb use years_out odometer_known".split()
 
 
 def above_limit(records: Records, stand: Stand, proposed: pd.DataFrame | None = None) -> Answer:
@@ -74,13 +63,12 @@ def above_limit(records: Records, stand: Stand, proposed: pd.DataFrame | None = 
     published ones, and trucks with a part for which no power is proven at their weight and use stand first: nothing supports
     what they run. A truck of unknown weight is held against the limit of the lightest class only.
     """
-    which = "published" if proposed is None else "proven"
-    question = f"Which trucks in service run above what is {which}?"
+    question = reason(Question.ABOVE, proven=proposed is not None, ahead_miles=AHEAD_MILES)
     edges = stand.lifetimes.shop.weight_classes
     limits = records.limits if proposed is None else _as_limits(proposed, edges, stand.as_of)
     empty = pd.DataFrame(columns=_ABOVE)
     if limits.empty and proposed is None:
-        return Answer(question, (f"No limit is {which}, so no truck can be above one.",), empty)
+        return nothing(question, Above.NO_LIMIT, empty)
     table = stand.lifetimes.table
     watched = chances_ahead(stand)
     trucks = table.iloc[watched["position"].to_numpy(int)].assign(
@@ -95,101 +83,43 @@ def above_limit(records: Records, stand: Stand, proposed: pd.DataFrame | None = 
         named = pd.MultiIndex.from_frame(trucks[_PART]).isin(pd.MultiIndex.from_frame(limits[_PART]))
         trucks.loc[(at < 0) & named, "limit_hp"] = 0.0
     limited = trucks[trucks["limit_hp"].notna()]
-    nothing = limited["limit_hp"] == 0
-    held = int(limited.loc[limited["power_hp"].notna() | nothing, "unit"].nunique())
-    bare = int(limited.loc[limited["power_hp"].isna() & ~nothing, "unit"].nunique())
-    tail = []
-    if bare:
-        tail.append(
-            f"{plural(bare, 'more truck')} with a limited part {'has' if bare == 1 else 'have'} no power on record and cannot be held against it."
-        )
-    over = limited[(limited["power_hp"] > limited["limit_hp"]) | nothing]
-    if not held:
-        return Answer(question, ("No truck in service has both a limit and a power on record.", *tail), empty)
-    if over.empty:
-        return Answer(
-            question,
-            (f"None of {held:,} trucks in service with a limit and a power on record is above it.", *tail),
-            empty,
-        )
+    unproven = limited["limit_hp"] == 0
+    held = int(limited.loc[limited["power_hp"].notna() | unproven, "unit"].nunique())
+    bare = int(limited.loc[limited["power_hp"].isna() & ~unproven, "unit"].nunique())
+    tail = [reason(Above.NO_POWER, trucks=bare)] if bare else []
+    over = limited[(limited["power_hp"] > limited["limit_hp"]) | unproven]
+    if not held or over.empty:
+        none = reason(Above.NONE_ABOVE, trucks=held) if held else reason(Above.NONE_HELD)
+        return Answer(question, (none, *tail), empty, reckoned=False)
     frame = _per_unit(over, stand.lifetimes.units)
-    lines = [
-        f"{len(frame):,} of {held:,} trucks in service run a part above what is {which} for it: "
-        + listed(
-            [
-                f"{c} {p} {n:,}"
-                for (c, p), n in over.groupby(["component", "part"])["unit"]
-                .nunique()
-                .sort_values(ascending=False, kind="stable")
-                .items()
-            ],
-            12,
-        )
-        + "."
+    said = [
+        reason(Above.COUNT, above=len(frame), trucks=held, parts=_trucks_by_part(over), proven=proposed is not None)
     ]
     unsupported = over[over["limit_hp"] == 0]
     if len(unsupported):
-        lines.append(
-            f"{unsupported['unit'].nunique():,} of them stand first: no power at all is proven for "
-            + listed(
-                [
-                    f"{c} {p} ({n:,})"
-                    for (c, p), n in unsupported.groupby(["component", "part"])["unit"]
-                    .nunique()
-                    .sort_values(ascending=False, kind="stable")
-                    .items()
-                ],
-                12,
-            )
-            + " at their weight and use."
-        )
+        trucks_of = _trucks_by_part(unsupported)
+        said.append(reason(Above.NOTHING_PROVEN, trucks=unsupported["unit"].nunique(), parts=trucks_of))
     known = frame[frame["in_a_year"].notna()].sort_values("in_a_year", ascending=False, kind="stable")
     if len(known):
-        total, ten = float(known["in_a_year"].sum()), known.head(10)
-        first = ten.iloc[0]
-        loud = int((known["in_a_year"] >= _LOUD).sum())
-        lines += [
-            f"Call first {first.serial}: {_power(first.power_hp)}, above the limit of {listed(first.above.split('; '))}; {percent(first.in_a_year)} likely to fail there within a year.",
-            f"{numbered(total)} of them are expected to fail there within a year. "
-            + (
-                f"{loud} stand at {percent(_LOUD)} or more each: those are worth a call on Monday"
-                if loud
-                else f"None stands at {percent(_LOUD)} or more"
-            )
-            + f"; the ten likeliest ({listed(ten['serial'].tolist(), 10)}) carry {percent(ten['in_a_year'].sum() / total)} of it.",
-        ]
+        total, ten, first = float(known["in_a_year"].sum()), known.head(10), known.iloc[0]
+        values = {"serial": first.serial, "power_hp": first.power_hp, "limits": first.above, "chance": first.in_a_year}
+        said.append(reason(Above.FIRST, **values))
+        loud = {"loud": int((known["in_a_year"] >= _LOUD).sum()), "loud_from": _LOUD}
+        likeliest = {"serials": ten["serial"].tolist(), "their_share": ten["in_a_year"].sum() / total}
+        said.append(reason(Above.EXPECTED, expected=total, **loud, **likeliest))
     quiet = int(frame["in_a_year"].isna().sum())
     if quiet:
-        lines.append(f"For {quiet} no chance can be given: none of the parts they run above a limit has failed yet.")
-    crowd = (
-        over[over["limit_hp"] > 0].groupby(["component", "part"]).agg(n=("unit", "nunique"), mean=("in_a_year", "mean"))
-    )
-    timid = [f"{c} {p}" for (c, p), r in crowd.iterrows() if r["n"] > 0.3 * held and r["mean"] < 0.01]
+        said.append(reason(Above.NO_CHANCE, trucks=quiet))
+    crowd = over[over["limit_hp"] > 0].groupby(_PART).agg(n=("unit", "nunique"), mean=("in_a_year", "mean"))
+    timid = [part for part, r in crowd.iterrows() if r["n"] > 0.3 * held and r["mean"] < 0.01]
     if timid:
-        lines.append(
-            f"So many run above the limit of {listed(timid)}, and so few fail, that the limit is what to look at there, not the trucks."
-        )
-    lines += [
-        *tail,
-        "Tell the owner what the records show and have the unit looked at; a low chance is no promise for one truck. "
-        + KEEP,
-    ]
-    return Answer(
-        question,
-        tuple(lines),
-        frame,
-        "The limit in force today for the part, weight and use; power at the crank, as recorded. Chance: that one of the parts above its limit fails "
-        f"within a year at the truck's own driving, or in its next {AHEAD_MILES:,.0f} miles, given power, weight, use, age and miles, averaged over what "
-        "the fit leaves open; an unknown weight is taken at the median of the use.",
-    )
+        said.append(reason(Above.LOOK_AT_THE_LIMIT, parts=timid))
+    return Answer(question, (*said, *tail, reason(Above.TELL_THE_OWNER)), frame)
 
 
-def _power(hp: float) -> str:
-    return f"{hp:,.0f} hp" if np.isfinite(hp) else "power not recorded"
-
-
-def _limit(hp: float) -> str:
-    return f"{hp:,.0f} hp" if hp else "no power proven"
+def _trucks_by_part(over: pd.DataFrame) -> dict[tuple[str, str], int]:
+    """Trucks per component and part, most first."""
+    return over.groupby(_PART)["unit"].nunique().sort_values(ascending=False, kind="stable").to_dict()
 
 
 def _per_unit(over: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
@@ -197,7 +127,7 @@ def _per_unit(over: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
     over = over.assign(
         over_by=over["power_hp"] / over["limit_hp"].where(over["limit_hp"] > 0) - 1,
         nothing=over["limit_hp"] == 0,
-        above=over["component"] + " " + over["part"] + " (" + over["limit_hp"].map(_limit) + ")",
+        above=list(zip(over["component"], over["part"], over["limit_hp"], strict=True)),
         use=over["use"].replace("", "not recorded"),
         years_out=units["days"].reindex(over["unit"]).to_numpy() / YEAR_DAYS,
         odometer_known=(units["miles_days"].reindex(over["unit"]) > 0).to_numpy(),
@@ -207,12 +137,13 @@ def _per_unit(over: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
         over[name] = np.log1p(-over[name].clip(upper=1 - 1e-12))
     own = over.groupby("unit", sort=True)
     frame = own.agg(
-        serial=("serial", "first"), above=("above", "; ".join), over_by=("over_by", "max"), in_a_year=("in_a_year", "sum"),
+        serial=("serial", "first"), above=("above", list), over_by=("over_by", "max"), in_a_year=("in_a_year", "sum"),
         in_miles=("in_miles", "sum"), power_hp=("power_hp", "first"), weight_lb=("weight_lb", "first"), use=("use", "first"),
         years_out=("years_out", "first"), odometer_known=("odometer_known", "first"), known=("known", "any"), nothing=("nothing", "any"),
     )  # fmt: skip
     for name in ("in_a_year", "in_miles"):
         frame[name] = (-np.expm1(frame[name])).where(frame["known"])
+    frame["above"] = [reason(Above.LIMITS, limits=limits) for limits in frame["above"]]
     return frame.sort_values(
         ["nothing", "in_a_year", "over_by", "serial"],
         ascending=[False, False, False, True],
@@ -236,24 +167,19 @@ def _as_limits(proposed: pd.DataFrame, edges_lb: tuple[float, ...], day: pd.Time
 # ---- odometers -------------------------------------------------------------------------------------------------------
 def odometers_to_ask(lifetimes: Lifetimes) -> Answer:
     """Unknowns whose knowledge would tighten the ratings most, one row per unit and thing unknown."""
-    question = "Whose odometer, power or weight is worth asking for?"
+    question = reason(Question.ASK_FIRST)
     columns = ["serial", "ask", "parts", "drop"]
     try:
         found = ask_first(lifetimes, sample=0, seed=_SEED)
     except AnalyticsError as err:
-        return Answer(question, (f"Nothing to rank by: {err}.",), pd.DataFrame(columns=columns))
+        return nothing(question, AskFirst.NOTHING, pd.DataFrame(columns=columns), why=err)
     table = found.table
-    return Answer(
-        question,
-        (
-            f"{len(table):,} unknowns over {found.parts} parts; first {table['serial'].iloc[0]} ({table['ask'].iloc[0]}).",
-            f"Ask first: {listed(table['serial'].head(8).tolist(), 8)}. These tell most of what the parts can take; they are not a fair sample of the "
-            "customers, so keep them apart from the random calls below.",
-        ),
-        table[columns],
-        "Ranked by the share of the variance of log rating that knowing it is expected to take off, summed over the parts (Louis 1982). "
-        + KEEP,
+    first = table["serial"].tolist()[:8]
+    said = (
+        reason(AskFirst.COUNT, unknowns=len(table), parts=found.parts, serial=first[0], ask=table["ask"].iloc[0]),
+        reason(AskFirst.FIRST, serials=first),
     )
+    return Answer(question, said, table[columns])
 
 
 # ---- the random sample -----------------------------------------------------------------------------------------------
@@ -317,51 +243,22 @@ def _last_heard(records: Records, lifetimes: Lifetimes) -> pd.Series:
 
 def random_calls(records: Records, lifetimes: Lifetimes) -> Answer:
     """The random follow-up: whom, why, and how likely it is to find a failure nobody reported."""
-    question = "Did any fail without a word? Whom to phone at random"
+    question = reason(Question.RANDOM_CALLS)
     f = follow_up(records, lifetimes)
     details = lifetimes.units.assign(serial=lifetimes.units["serial"].astype(str)).set_index("serial")
     order = details.loc[list(f.drawn), ["in_service_on", "use"]].reset_index()
     order.insert(0, "call", range(1, len(order) + 1))
     if not f.silent:
-        return Answer(
-            question,
-            ("Every unit in service was heard of within the last year: there is nobody to phone at random.",),
-            order,
-        )
-    lines = [
-        f"{plural(f.silent, 'unit')} in service {'has' if f.silent == 1 else 'have'} not been heard of for a year or more; they count as running. Nothing in the "
-        f"records can show whether they do. Phone these {len(f.drawn)} in this order, and no others: drawn at random, they speak for all."
-    ]
+        return nothing(question, RandomCalls.NOBODY_SILENT, order)
+    said = [reason(RandomCalls.SILENT, units=f.silent, calls=len(f.drawn))]
     # a row of several units is one call, so there may be fewer calls to make than units
     within = f.table[f.table["calls"] <= len(f.drawn)]
     if f.failures and len(within):
         n = int(within["calls"].max())
         own = within[within["calls"] == n]
-        lines.append(
-            f"{plural(n, 'call')} would find at least one silent failure with a chance of "
-            + listed(
-                [
-                    f"{percent(r.finds_one)} if {percent(r.reported_share)} of failures are reported"
-                    for r in own.itertuples()
-                ]
-            )
-            + f", with {f.failures} reported so far."
-        )
-        lines.append(
-            "If all of them still run, that does not prove that every failure is reported: it speaks the more against a low share the higher that chance is."
-        )
-    lines.append(
-        "Ask each: does it still run, what does the odometer say, what power, weight and use. Enter the answers as readings. "
-        + KEEP
-    )
-    return Answer(
-        question,
-        tuple(lines),
-        order,
-        "With a share p of failures reported, (1 - p)/p silent ones go with each reported one, all among the units nobody has heard of; n random calls meet "
-        "one with chance 1 - (1 - q)^n, q their share. A unit that was replaced or sold after a silent failure may not answer: then the chance is lower.",
-        notes=tuple(
-            f"{int(r.calls)} calls at {percent(r.reported_share)} reported ({r.silent_failures:.0f} silent): {percent(r.finds_one)}."
-            for r in f.table.itertuples()
-        ),
-    )
+        finds = own.set_index("reported_share")["finds_one"].to_dict()
+        said.append(reason(RandomCalls.WOULD_FIND, calls=n, chances=finds, failures=f.failures))
+        said.append(reason(RandomCalls.NO_PROOF))
+    said.append(reason(RandomCalls.ASK_EACH))
+    notes = tuple(reason(RandomCalls.CHANCE, **row) for row in f.table.to_dict("records"))
+    return Answer(question, tuple(said), order, notes)

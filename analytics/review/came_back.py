@@ -6,7 +6,7 @@ import pandas as pd
 
 from analytics.reasons import CameBack, Question, reason
 from analytics.records.load import Records
-from analytics.review.answer import CodedAnswer
+from analytics.review.answer import Answer, nothing
 from analytics.review.quarter import Span
 
 
@@ -27,14 +27,14 @@ def returns_in(records: Records, span: Span) -> pd.DataFrame:
     return shown.sort_values(["day", "serial", "component"], kind="stable").reset_index(drop=True)
 
 
-def came_back(records: Records, span: Span, units_out: int) -> CodedAnswer:
+def came_back(records: Records, span: Span, units_out: int) -> Answer:
     """What came back in the quarter and why, counted by component."""
     rows = returns_in(records, span)
     question = reason(Question.CAME_BACK, quarter=span.name)
     seen_up_to = None if span.whole else span.end
     if rows.empty:
-        nothing = reason(CameBack.NOTHING, quarter=span.name, seen_up_to=seen_up_to, units_out=units_out)
-        return CodedAnswer(question, (nothing,), _table(rows))
+        values = {"quarter": span.name, "seen_up_to": seen_up_to, "units_out": units_out}
+        return nothing(question, CameBack.NOTHING, _table(rows), **values)
     damaged = rows[rows["cause"] != "no fault"]
     said = [
         reason(
@@ -69,7 +69,7 @@ def came_back(records: Records, span: Span, units_out: int) -> CodedAnswer:
     unstated = int((~rows["cause_stated"]).sum())
     if unstated:
         said.append(reason(CameBack.CAUSE_UNSTATED, unstated=unstated, rows=len(rows)))
-    return CodedAnswer(question, tuple(said), _table(rows))
+    return Answer(question, tuple(said), _table(rows))
 
 
 def _most_first(values: pd.Series) -> dict[str, int]:
@@ -78,21 +78,7 @@ def _most_first(values: pd.Series) -> dict[str, int]:
 
 
 def _table(rows: pd.DataFrame) -> pd.DataFrame:
-    columns = [
-        "day",
-        "serial",
-        "component",
-        "fitted_part",
-        "finding",
-        "order",
-        "cause",
-        "power_hp",
-        "weight_lb",
-        "use",
-        "days",
-        "odometer",
-        "cost",
-    ]
+    columns = "day serial component fitted_part finding order cause power_hp weight_lb use days odometer cost".split()
     return rows[columns].rename(
         columns={
             "day": "returned_on",

@@ -4,18 +4,17 @@ from __future__ import annotations
 
 from collections import Counter
 
-import numpy as np
 import pandas as pd
 
 from analytics.models.exact import binomial_limits
 from analytics.models.masked import first_shares
+from analytics.reasons import Drags, First, Question, reason
 from analytics.records.load import Records
-from analytics.review.answer import Answer, article, listed, percent, plural
+from analytics.review.answer import Answer, nothing
 
-_DRAG_COLUMNS = [
-    "first", "finding", "damaged", "first_failures", "dragged", "may_be_dragged", "share", "lower", "upper", "upper_if_all",
-    "mean_cost", "mean_cost_alone",
-]  # fmt: skip
+_DRAG_COLUMNS = (
+    "first finding damaged first_failures dragged may_be_dragged share lower upper upper_if_all mean_cost mean_cost_alone"
+).split()
 _FIRST_COLUMNS = ["component", "damaged", "first_for_sure", "followed", "one_of_several", "expected_first"]
 
 
@@ -30,7 +29,7 @@ def damaged_together(records: Records) -> pd.DataFrame:
 
 def first_or_followed(records: Records) -> Answer:
     """How often each component was first, followed another, or was one of several of which any may have been first."""
-    question = "When several parts are broken, which killed the others?"
+    question = reason(Question.FIRST_OR_FOLLOWED)
     back = damaged_together(records)
     sure: Counter[str] = Counter()
     sets: Counter[frozenset[str]] = Counter()
@@ -56,47 +55,29 @@ def first_or_followed(records: Records) -> Answer:
         columns=_FIRST_COLUMNS,
     )
     if frame.empty:
-        return Answer(question, ("Nothing has come back damaged yet.",), frame)
-    events, together = back["event"].nunique(), back.loc[~back["alone"], "event"].nunique()
-    lines = [
-        f"{plural(int(frame['damaged'].sum()), 'component')} {'was' if frame['damaged'].sum() == 1 else 'were'} found damaged in {plural(events, 'return')}; in "
-        f"{together or 'none'} of these more than one was."
-        + (
-            f" Counting every broken part would count {int(frame['damaged'].sum()) - events} too many."
-            if together
-            else ""
+        return nothing(question, First.NONE_DAMAGED, frame)
+    said = [
+        reason(
+            First.COUNTS,
+            damaged=int(frame["damaged"].sum()),
+            returns=back["event"].nunique(),
+            returns_with_several=back.loc[~back["alone"], "event"].nunique(),
         )
     ]
     followed = frame[frame["followed"] > 0]
     if len(followed):
-        lines.append(
-            "Broken because another went first: "
-            + listed([f"{r.component} {r.followed} of {r.damaged}" for r in followed.itertuples()])
-            + "; they do not count against their own part."
+        said.append(
+            reason(First.FOLLOWED, components=[*followed[["component", "followed", "damaged"]].itertuples(index=False)])
         )
     masked = sum(sets.values())
     if masked:
         names = sorted({n for s in sets for n in s})
-        told = frame.set_index("component").loc[names, "expected_first"]
-        lines.append(
-            f"In {plural(masked, 'return')} nobody could tell which was first. Shared out by how often each is first elsewhere, the first "
-            f"ones come to {listed([f'{v:.1f} of {n}' for n, v in told.items()])}."
-        )
+        shared = frame.set_index("component").loc[names, "expected_first"].to_dict()
+        said.append(reason(First.NOT_TOLD, returns=masked, expected_first=shared))
     beside = int(sum(_unclear_beside_first(own) for _, own in back.groupby("event", sort=True)))
     if beside:
-        lines.append(
-            f"{plural(beside, 'more component')} stood beside a stated first one with nobody saying whether {'it' if beside == 1 else 'they'} followed: "
-            f"{'it counts' if beside == 1 else 'they count'} as {'a failure' if beside == 1 else 'failures'} of {'its' if beside == 1 else 'their'} own until "
-            "that is written down, so that part looks worse than it may be."
-        )
-    return Answer(
-        question,
-        tuple(lines),
-        frame,
-        "A return is one unit on one day. Returns without a stated first one are candidate sets, shared out by maximum likelihood "
-        "(Usher and Hodgson 1988, from memory): it takes for granted that which part was first does not decide whether that can be "
-        "told. The survival curves do not use it: there each unclear one counts as failed.",
-    )
+        said.append(reason(First.UNCLEAR_BESIDE, n=beside))
+    return Answer(question, tuple(said), frame)
 
 
 def _unclear_beside_first(own: pd.DataFrame) -> int:
@@ -105,7 +86,7 @@ def _unclear_beside_first(own: pd.DataFrame) -> int:
 
 def which_drags_which(records: Records) -> Answer:
     """Of the failures of each finding that came first: how many damaged which other component."""
-    question = "Which failures drag others with them?"
+    question = reason(Question.DRAGS)
     back = damaged_together(records)
     rows = []
     firsts = back[back["order"] == "first"].drop_duplicates(["event", "component"])
@@ -132,30 +113,13 @@ def which_drags_which(records: Records) -> Answer:
         ["dragged", "may_be_dragged", "first"], ascending=[False, False, True], kind="stable", ignore_index=True
     )
     if frame.empty:
-        return Answer(question, ("No failure is on record as having damaged another part.",), frame)
-    lines = []
-    for row in frame[frame["dragged"] > 0].itertuples():
-        dearer = (
-            f", and such a return cost {row.mean_cost:,.0f} against {row.mean_cost_alone:,.0f} for the same alone"
-            if np.isfinite(row.mean_cost) and np.isfinite(row.mean_cost_alone)
-            else ""
-        )
-        lines.append(
-            f"{article(row.first).capitalize()} with “{row.finding}” took the {row.damaged} with it in {row.dragged} of {row.first_failures} "
-            f"({percent(row.lower)} to {percent(row.upper)}){dearer}."
-        )
-    for row in frame[(frame["may_be_dragged"] > 0)].itertuples():
-        lines.append(
-            f"{article(row.first).capitalize()} with “{row.finding}” may have damaged the {row.damaged} in {row.may_be_dragged} of {row.first_failures}: "
-            "nobody wrote down whether it followed."
-        )
+        return nothing(question, Drags.NONE, frame)
+    named = ["first", "finding", "damaged", "first_failures"]
+    dragged = frame.loc[frame["dragged"] > 0, [*named, "dragged", "lower", "upper", "mean_cost", "mean_cost_alone"]]
+    maybe = frame.loc[frame["may_be_dragged"] > 0, [*named, "may_be_dragged"]]
+    said = [reason(Drags.TOOK, **row) for row in dragged.to_dict("records")]
+    said += [reason(Drags.MAY_HAVE, **row) for row in maybe.to_dict("records")]
     quiet = [c for c in records.shop.components if c in set(firsts["component"]) and c not in set(frame["first"])]
     if quiet:
-        lines.append(f"No other damage is on record with {listed(quiet)}.")
-    return Answer(
-        question,
-        tuple(lines),
-        frame,
-        "Among returns in which that component was written down as first. Shares with exact limits (Clopper and Pearson 1934), 95 %; "
-        "upper if all: were every unclear one dragged too.",
-    )
+        said.append(reason(Drags.ALONE, components=quiet))
+    return Answer(question, tuple(said), frame)

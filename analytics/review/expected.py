@@ -9,23 +9,11 @@ import pandas as pd
 
 from analytics.lifetimes.later import LIFE, came_later, life_keys
 from analytics.ratings.predict import count_chances, interval_of
-from analytics.review.answer import Answer, listed, numbered, plural
+from analytics.reasons import Expected, Question, Reason, reason
+from analytics.review.answer import Answer
 from analytics.review.stands import ANY_LEVEL, Stand, chance_of, from_entry, leveled, past_of, recorded, stand_in
 
-_KEPT = [
-    "serial",
-    "row_serial",
-    "component",
-    "part",
-    "lot",
-    "spell",
-    "builder",
-    "month",
-    "power_band",
-    "weight_class",
-    "use",
-    "count",
-]
+_KEPT = "serial row_serial component part lot spell builder month power_band weight_class use count".split()
 #: what the quarter is looked at by, besides the component: (name, column)
 SIDES = (
     ("component", ""),
@@ -164,42 +152,30 @@ def expected_table(stakes: Stakes, level: float = LEVEL, sides: tuple[str, ...] 
 
 def expected_answer(stakes: Stakes, table: pd.DataFrame, name: str, filled: int, of: int) -> Answer:
     """The quarter's count beside what was foreseen, component by component."""
-    question = f"Did more come back in {name} than the records had foreseen?"
     whole = table.iloc[0]
     own = table[table["side"] == "component"]
-    lines = [
-        f"{numbered(whole['expected'])} components were expected to fail, between {whole['lower']} and {whole['upper']} nine times in ten; "
-        f"{whole['came']} did."
-    ]
+    said = [reason(Expected.WHOLE, **whole[["expected", "lower", "upper", "came"]])]
     high = own[own["came"] > own["upper"]]
     low = own[own["came"] < own["lower"]]
-    for rows, word in ((high, "More than the limits"), (low, "Fewer than the limits")):
+    for rows, code in ((high, Expected.MORE), (low, Expected.FEWER)):
         if len(rows):
-            lines.append(
-                f"{word}: "
-                + listed([f"{r.component} ({r.came}, expected {numbered(r.expected)})" for r in rows.itertuples()])
-                + ". One component in twenty lies outside on that side by chance; whether it means something is said under the alarms."
-            )
+            outside = [*rows[["component", "came", "expected"]].itertuples(index=False)]
+            said.append(reason(code, components=outside))
     if high.empty and low.empty:
-        lines.append("Every component lies within its own limits.")
+        said.append(reason(Expected.ALL_WITHIN))
     if stakes.unforeseen:
-        lines.append(
-            f"{plural(stakes.unforeseen, 'more failure')} came from units that were not being followed; nobody could expect them."
-        )
-    notes = []
-    if filled:
-        notes.append(
-            f"{filled:,} of {of:,} lives have no power or weight on record: each is taken at the median of its use, so that every unit counts."
-        )
+        said.append(reason(Expected.NOT_FOLLOWED, failures=stakes.unforeseen))
     return Answer(
-        question,
-        tuple(lines),
+        expected_question(name, stakes.start),
+        tuple(said),
         table[table["side"] != "shop"].reset_index(drop=True),
-        f"Each part's life model was fitted to the records as they stood on {stakes.start:%Y-%m-%d}; each life's chance allows for its power, "
-        "weight, use, age and miles (or its use's miles a day), and for failures nobody reports. Limits hold nine in ten. Exact Poisson-binomial "
-        "tails, mixed over what the fit leaves open and over a level common to all parts. Install errors are left out here and watched by themselves.",
-        tuple(notes),
+        (reason(Expected.FILLED, filled=filled, lives=of),) if filled else (),
     )
+
+
+def expected_question(quarter: str, start: pd.Timestamp | None) -> Reason:
+    """Of the quarter so named, foreseen from the records of ``start``."""
+    return reason(Question.EXPECTED, quarter=quarter, start=start)
 
 
 # ---- over the whole life ---------------------------------------------------------------------------------------------

@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 
 from analytics.lifetimes.table import Lifetimes
-from analytics.review.answer import Answer, percent, plural
+from analytics.reasons import Fleet, Question, reason
+from analytics.review.answer import Answer, nothing
 from analytics.review.quarter import YEAR_DAYS
 
 
@@ -24,43 +25,29 @@ def units_back(units: pd.DataFrame) -> pd.Series:
 def fleet(lifetimes: Lifetimes) -> Answer:
     """The fleet by use: units, ages, known odometers."""
     units = lifetimes.units
+    question, table = reason(Question.FLEET), _by_use(units)
     total = int(units["count"].sum())
     if not total:
-        return Answer("How many are out there, and for how long?", ("No unit is in service yet.",), _by_use(units))
-    in_use = units_in_use(lifetimes)
+        return nothing(question, Fleet.NONE, table)
     gone = units[units["end"] != "in use"]
     known = units[units["miles_days"] > 0]
     years = units["days"].repeat(units["count"]) / YEAR_DAYS
-    lines = [
-        f"{plural(total, 'unit')} went out; {in_use:,} are in use as far as the records tell, half of them for more than {years.median():.1f} years. "
-        f"Together they have served {years.sum():,.0f} unit-years."
-    ]
+    size = {
+        "units": total,
+        "in_use": units_in_use(lifetimes),
+        "median_years": years.median(),
+        "unit_years": years.sum(),
+    }
+    said = [reason(Fleet.SIZE, **size)]
     if len(gone):
-        words = {
-            "sold": "sold on",
-            "lost": "lost from sight",
-            "scrapped": "scrapped",
-            "no": "not running, with no return",
-        }
-        ends = gone.groupby("end")["count"].sum()
-        lines.append(
-            "Followed to the last contact only: " + ", ".join(f"{n:,} {words[e]}" for e, n in ends.items()) + "."
-        )
-    share = known["count"].sum() / total
+        said.append(reason(Fleet.GONE, ends=gone.groupby("end")["count"].sum().to_dict()))
     if len(known):
         per_year = known["miles"] / known["miles_days"] * YEAR_DAYS
-        lines.append(
-            f"An odometer figure is known for {known['count'].sum():,} of them ({percent(share)}); among these half drive more than {per_year.median():,.0f} miles a year. "
-            "Odometers get read when a truck comes back, and the hard-driven come back more: do not take this for the average customer."
-        )
+        values = {"known": int(known["count"].sum()), "units": total, "median_miles_a_year": per_year.median()}
+        said.append(reason(Fleet.ODOMETERS, **values))
     else:
-        lines.append("No odometer figure is known for any of them: everything below counts days, not miles.")
-    return Answer(
-        "How many are out there, and for how long?",
-        tuple(lines),
-        _by_use(units),
-        "Ages run from the in-service date (the ship date where none is written) to the as-of date or the last contact.",
-    )
+        said.append(reason(Fleet.NO_ODOMETERS))
+    return Answer(question, tuple(said), table)
 
 
 def _by_use(units: pd.DataFrame) -> pd.DataFrame:

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from analytics.ratings.predict import chances, count_chances, interval_of, with_early
+from analytics.reasons import Forecasts, NextMiles, Question, Stock, reason
 from analytics.records.load import Records
-from analytics.review.answer import Answer, listed, numbered, percent, plural
+from analytics.review.answer import Answer, nothing
 from analytics.review.expected import LEVEL, running_chances
 from analytics.review.stands import SEED, Stand, carried, leveled
 
@@ -176,121 +177,72 @@ def unit_chances(stand: Stand, miles: float = MILES) -> tuple[pd.DataFrame, int]
     ], left
 
 
-# ---- in words --------------------------------------------------------------------------------------------------------
-def _dollars(value: float) -> str:
-    return f"{round(value, -2 if value < 1e5 else -3):,.0f}"
-
-
+# ---- answers ---------------------------------------------------------------------------------------------------------
 def forecast_answer(found: Forecast, filled: int, of: int) -> Answer:
     """How many, and what they will cost."""
-    question = "What will come back next quarter and next year, and what will it cost?"
-    whole = found.counts[found.counts["component"] == ""].set_index("span")
+    question, counts = reason(Question.FORECAST), found.counts
+    whole = counts[counts["component"] == ""].set_index("span")
     if not whole["units"].sum():
-        return Answer(question, ("No unit is running, so nothing can come back.",), found.counts)
-    lines = []
-    for span, words in (("quarter", "next three months"), ("year", "next twelve months")):
-        row = whole.loc[span]
-        lines.append(
-            f"In the {words} expect {numbered(row['expected'])} components to come back from the units now out; nine times in ten it will be {row['lower']} to {row['upper']}."
-        )
-    top = found.counts[(found.counts["span"] == "year") & (found.counts["component"] != "")]
-    top = top.sort_values(["expected", "component"], ascending=[False, True])
-    lines.append(
-        "Over the year: "
-        + listed([f"{r.component} {numbered(r.expected)} ({r.lower} to {r.upper})" for r in top.itertuples()], 9)
-        + "."
-    )
-    year = found.money[found.money["span"] == "year"]
-    for row in year.itertuples():
-        basis = (
-            f"At the {row.one_comeback:,.0f} a comeback stated in shop.toml"
-            if row.basis == "stated"
-            else f"At what returns have cost on record ({row.one_comeback:,.0f} on average)"
-        )
-        lines.append(
-            f"{basis}, that is {_dollars(row.expected)} over the year; with {_dollars(row.upper)} set aside it is enough nineteen times in twenty."
-        )
-    if year.empty:
-        lines.append(
-            "What a comeback costs is neither in shop.toml ([costs], comeback) nor on enough returns, so no money can be named."
-        )
-    notes = [
-        "Units not built yet, and parts that another part breaks, come on top. Install errors are not counted: they are ours to stop, not to foresee.",
+        return nothing(question, Forecasts.NONE_RUNNING, counts)
+    said = [
+        reason(code, **whole.loc[span][["expected", "lower", "upper"]])
+        for span, code in (("quarter", Forecasts.QUARTER), ("year", Forecasts.YEAR))
     ]
+    year = counts[(counts["span"] == "year") & (counts["component"] != "")]
+    year = year.sort_values(["expected", "component"], ascending=[False, True])
+    parts = [*year[["component", "expected", "lower", "upper"]].itertuples(index=False)]
+    said.append(reason(Forecasts.COMPONENTS, components=parts))
+    money = found.money[found.money["span"] == "year"]
+    for row in money.itertuples():
+        code = Forecasts.AT_STATED_COST if row.basis == "stated" else Forecasts.AT_RECORDED_COST
+        said.append(reason(code, one_comeback=row.one_comeback, expected=row.expected, upper=row.upper))
+    if money.empty:
+        said.append(reason(Forecasts.NO_COST))
+    notes = [reason(Forecasts.NOT_COUNTED)]
     if filled:
-        notes.append(
-            f"{filled:,} of {of:,} lives have no power or weight on record: each is taken at the median of its use."
-        )
-    return Answer(
-        question,
-        tuple(lines),
-        found.counts.drop(columns="days").replace({"component": {"": "all"}})[
-            ["span", "component", "units", "expected", "lower", "upper"]
-        ],
-        "Each running life has its own chance, given its power, weight, use, age and miles; the number is Poisson-binomial, mixed over what each fit leaves open "
-        "(the interval from the best fit alone is too narrow at any size: Tian, Meng and Meeker, arXiv 2007.08648; Escobar and Meeker, Technometrics 41 (1999) 113-124), and over a level common to all parts. "
-        "A part without a fit of its own is taken to fail as its whole component does, and a component without one as the shop does, with two failures' worth of trust.",
-        tuple(notes),
-    )
+        notes.append(reason(Forecasts.FILLED, filled=filled, lives=of))
+    table = counts.replace({"component": {"": "all"}})[["span", "component", "units", "expected", "lower", "upper"]]
+    return Answer(question, tuple(said), table, tuple(notes))
 
 
 def stock_answer(found: Forecast) -> Answer:
     """What to keep on the shelf."""
-    question = "What should be on the shelf for the next quarter's comebacks?"
+    question = reason(Question.STOCK)
     need = found.stock[found.stock["keep"] > 0].sort_values(
         ["keep", "component", "part"], ascending=[False, True, True], kind="stable"
     )
     if need.empty:
-        return Answer(question, ("Nothing: no part is likely to be needed.",), found.stock)
-    lines = [
-        f"To have the part at hand {percent(STOCKED)} of the time: "
-        + listed([f"{r.keep} {r.part}" for r in need.itertuples()], 20)
-        + "."
-    ]
+        return nothing(question, Stock.NOTHING, found.stock)
+    said = [reason(Stock.KEEP, parts=[*need[["part", "keep"]].itertuples(index=False)], chance=STOCKED)]
     money = need["money_tied_up"].sum(min_count=1)
     if money == money:
         unpriced = need[need["price_each"].isna()]["part"].tolist()
-        lines.append(
-            f"That ties up {_dollars(money)}"
-            + (f", without {listed(unpriced)}, whose price is not in shop.toml." if unpriced else ".")
-        )
-    return Answer(
-        question,
-        tuple(lines),
-        found.stock,
-        "The fewest that suffice with that chance, part by part; a part that was followed by another is replaced with the one that followed. "
-        "Parts for new builds, and for damage that another part does, come on top.",
-    )
+        said.append(reason(Stock.TIES_UP, money=money, unpriced=unpriced))
+    return Answer(question, tuple(said), found.stock)
 
 
 def units_answer(found: Forecast, shown: int = 20) -> Answer:
     """Each unit's own chance."""
-    question = "Which units are most likely to come back in their next 10,000 miles?"
+    question = reason(Question.NEXT_MILES)
     units = found.units[found.units["chance"].notna()]
     blank = len(found.units) - len(units)
     if units.empty:
-        return Answer(
-            question,
-            ("No part has failed yet, or none has a fit that can be trusted, so no unit's own chance can be told.",),
-            units,
-        )
-    top, half = units.iloc[0], units["chance"].median()
-    lines = [
-        f"Half the {plural(len(units), 'unit')} running have a chance under {percent(half)}; the likeliest, {top['serial']}, has {percent(top['chance'])}, most of it for its {top['likeliest']}.",
-        f"{plural(int((units['chance'] >= 0.1).sum()), 'unit')} stand at 10 % or more. A chance is not a verdict on one truck: of ten at 10 %, nine come home.",
-    ]
+        return nothing(question, NextMiles.NO_FIT, units)
+    top = units.iloc[0]
+    said = (
+        reason(
+            NextMiles.LIKELIEST,
+            units=len(units),
+            median=units["chance"].median(),
+            serial=top["serial"],
+            chance=top["chance"],
+            component=top["likeliest"],
+        ),
+        reason(NextMiles.ONE_IN_TEN, units=int((units["chance"] >= 0.1).sum())),
+    )
     notes = []
     if blank:
-        notes.append(f"For {plural(blank, 'more unit')} no part has a fit, so their chance is not known.")
+        notes.append(reason(NextMiles.NO_CHANCE, units=blank))
     if found.left_out:
-        notes.append(
-            f"{plural(found.left_out, 'part')} running {'has' if found.left_out == 1 else 'have'} no fit that can be trusted, mostly of components that never failed; their share of a unit's chance is not counted."
-        )
-    return Answer(
-        question,
-        tuple(lines),
-        units.head(shown),
-        "One minus the product over its components of not failing in the next 10,000 miles, given power, weight, use and what is known of its miles. "
-        "The whole list is in unit_chances.csv and is for the shop only.",
-        tuple(notes),
-    )
+        notes.append(reason(NextMiles.LIVES_LEFT_OUT, lives=found.left_out))
+    return Answer(question, said, units.head(shown), tuple(notes))

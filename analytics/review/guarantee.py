@@ -11,8 +11,9 @@ from analytics.errors import NotEnoughData
 from analytics.models.distributions import survival_of
 from analytics.models.lifedata import NOTHING, split_days
 from analytics.models.mileage import fit_driving
+from analytics.reasons import Guarantee, Lasts, Question, reason
 from analytics.records.shop import Shop
-from analytics.review.answer import Answer, listed, percent, plural
+from analytics.review.answer import Answer, nothing
 from analytics.review.quarter import YEAR_DAYS
 from analytics.review.repeats import mean_comebacks
 from analytics.review.stands import (
@@ -73,16 +74,11 @@ class BandCost:
         return f"BandCost({self.band}: {self.built} built, {self.months[:, 11].mean():.3f} comebacks in a year)"
 
 
-def allowed_costs(shop: Shop) -> tuple[list[float], str]:
-    """What the guarantee may cost a unit, and where that comes from; nothing where no cost is stated."""
+def allowed_costs(shop: Shop) -> list[float]:
+    """What the guarantee may cost a unit: as the shop states, else the shares _SHARES of a comeback; nothing where no cost is
+    stated."""
     comeback, own = shop.cost_of("comeback"), shop.cost_of("guarantee_per_unit")
-    if own:
-        return [own], "as stated in shop.toml ([costs] guarantee_per_unit)"
-    if not comeback:
-        return [], ""
-    return [s * comeback for s in _SHARES], (
-        f"{listed([percent(s) for s in _SHARES])} of what a comeback costs, for want of an amount of your own in shop.toml ([costs] guarantee_per_unit)"
-    )
+    return [own] if own else [s * comeback for s in _SHARES] if comeback else []
 
 
 # ---- expected comebacks ----------------------------------------------------------------------------------------------
@@ -274,8 +270,10 @@ def longest(cost: np.ndarray, grid: np.ndarray, allowed: float) -> np.ndarray:
     return np.where(below == 0, 0.0, np.where(below == len(grid), np.inf, found))
 
 
-_COLUMNS = ["power_band", "built", "a_year", "allowed_per_unit", "months", "months_lower", "months_upper", "seen_months", "guarantee_months",
-            "guarantee_miles", "back_in_12_months", "back_lower", "back_upper", "year_on_record", "in_words"]  # fmt: skip
+_COLUMNS = (
+    "power_band built a_year allowed_per_unit months months_lower months_upper seen_months guarantee_months guarantee_miles "
+    "back_in_12_months back_lower back_upper year_on_record in_words"
+).split()
 
 
 def band_costs(stand: Stand) -> tuple[BandCost, ...]:
@@ -286,102 +284,81 @@ def band_costs(stand: Stand) -> tuple[BandCost, ...]:
 
 def guarantee(stand: Stand, costs: tuple[BandCost, ...]) -> Answer:
     """The guarantee each power band could carry at the costs allowed, from the models; one row per band and cost."""
-    question = "How long a guarantee could each power band carry?"
+    question = reason(Question.GUARANTEE, years=_YEARS, level=LEVEL, fewest=_FEWEST)
     shop = stand.lifetimes.shop
     empty = pd.DataFrame(columns=_COLUMNS)
-    comeback = shop.cost_of("comeback")
-    allowed, basis = allowed_costs(shop)
+    comeback, allowed = shop.cost_of("comeback"), allowed_costs(shop)
     if not comeback:
-        return Answer(
-            question,
-            (
-                "What a comeback costs is not stated: write it in shop.toml ([costs] comeback), and what a guarantee may cost a unit ([costs] guarantee_per_unit).",
-            ),
-            empty,
-        )
+        return nothing(question, Guarantee.NO_COST, empty)
     failures = int(stand.table.loc[stand.table["failure"], "count"].sum())
     if failures < shop.failures_to_fit:
-        words = f"Only {plural(failures, 'failure')} on record: too few to say what a guarantee would cost (at least {shop.failures_to_fit} are needed)."
-        return Answer(question, (words,), empty)
-    rows, lines = [], []
-    middle = allowed[(len(allowed) - 1) // 2]
+        return nothing(question, Guarantee.TOO_FEW_FAILURES, empty, failures=failures, needed=shop.failures_to_fit)
+    own = bool(shop.cost_of("guarantee_per_unit"))
+    said = [reason(Guarantee.COSTS, comeback=comeback, allowed=allowed, stated=own, shares=_SHARES)]
+    rows, middle = [], allowed[(len(allowed) - 1) // 2]
     for band in shop.band_labels():
         found = next((c for c in costs if c.band == band), None)
         if found is None:
-            lines.append(
-                f"{band[:1].upper()}{band[1:]} hp: fewer than {_FEWEST} units built in the last {_YEARS:g} years, too few to promise anything."
-            )
+            said.append(reason(Guarantee.TOO_FEW_BUILT, band=band, fewest=_FEWEST, years=_YEARS))
             continue
-        for amount in allowed:
-            rows.append(_row(found, amount, comeback))
-        lines.append(
-            f"{band[:1].upper()}{band[1:]} hp, at {middle:,.0f} a unit: {rows[-len(allowed) + allowed.index(middle)][-1]}."
-        )
-    frame = pd.DataFrame(rows, columns=_COLUMNS)
-    head = f"A comeback costs {comeback:,.0f} all in (shop.toml); the guarantee may cost a unit {listed([f'{a:,.0f}' for a in allowed])}, {basis}."
-    return Answer(
-        question,
-        (
-            head,
-            *lines,
-            "It is no advice to publish one: what a guarantee must cover is a matter of law where you sell, and a person decides.",
-        ),
-        frame,
-        f"Comebacks expected per unit of the mix built in the last {_YEARS:g} years, over all components, install errors included, each component counted "
-        "once; failures nobody reports today count too, since a guarantee brings them in. From each part's fit with unknown powers and weights at the "
-        f"median of the use; a part that cannot be fitted counts as its component does, and a component that cannot as the shop does. Wear is scaled to what the band's own "
-        f"units brought back against what the fits expect of them, a gamma factor drawn towards 1 (Clayton and Kaldor, Biometrics 43 (1987) 671-681). Limits {percent(LEVEL)}, over what the fits leave open and a level common to all parts. The length to "
-        f"offer is the lower limit, no longer than {_FEWEST} units of the band have been followed, rounded down. Trips with no fault found, and more "
-        "claims or harder use because there is a guarantee, are not in it.",
-    )
+        lasts = {amount: _row(found, amount, comeback) for amount in allowed}
+        rows += lasts.values()
+        said.append(reason(Guarantee.BAND, band=band, allowed=middle, lasts=lasts[middle]["in_words"]))
+    said.append(reason(Guarantee.NO_ADVICE))
+    return Answer(question, tuple(said), pd.DataFrame(rows, columns=_COLUMNS))
 
 
-def _row(found: BandCost, amount: float, comeback: float) -> list:
+def _row(found: BandCost, amount: float, comeback: float) -> dict[str, object]:
+    """One row of the table: what is not told is NaN."""
+    row = {
+        "power_band": found.band,
+        "built": found.built,
+        "a_year": found.a_year,
+        "allowed_per_unit": amount,
+        "seen_months": found.seen_months,
+        "year_on_record": found.year[0],
+    }
     if not found.told:
-        words = (
-            f"not said: {plural(found.failures, 'failure') if found.failures else 'no failure'} of its own on record, at least {OWN_FAILURES} are needed; "
-            "what the other bands show says too little of it"
-        )
-        return [
-            found.band, found.built, found.a_year, amount, NAN, NAN, NAN, found.seen_months, NAN, NAN, NAN, NAN, NAN, found.year[0], words,
-        ]  # fmt: skip
+        row |= dict.fromkeys((c for c in _COLUMNS if c not in row), NAN)
+        return row | {"in_words": reason(Lasts.TOO_FEW_FAILURES, failures=found.failures, needed=OWN_FAILURES)}
     budget = amount / comeback
     middle = float(longest(found.months.mean(0), MONTHS, budget)[0])
     low, high = _limits(longest(found.months, MONTHS, budget))
     low_miles, _ = _limits(longest(found.miles, MILES, budget))
     year = found.months[:, 11]
-    back_low, back_high = np.quantile(year, [(1 - LEVEL) / 2, (1 + LEVEL) / 2])
+    back, (back_low, back_high) = float(year.mean()), np.quantile(year, [(1 - LEVEL) / 2, (1 + LEVEL) / 2])
     months = float(np.floor(min(low, found.seen_months)))
     miles = float(np.floor(min(low_miles, found.seen_miles) / 1000) * 1000)
-    capped = found.seen_months < low
     if found.year[1] > back_high:
         months = miles = 0.0
-        words = (
-            f"not said: {percent(found.year[0])} came back within a year on record (at least {percent(found.year[1])}), more than the models expect "
-            f"({percent(float(year.mean()))}); early failures of another kind are at work there"
-        )
+        told = reason(Lasts.MORE_THAN_EXPECTED, on_record=found.year[0], at_least=found.year[1], expected=back)
     elif months < 1:
-        words = f"none; already in the first months {percent(found.months[:, 0].mean())} come back, {percent(float(year.mean()))} within a year"
+        told = reason(Lasts.NO_MONTH, back_at_once=float(found.months[:, 0].mean()), back_in_a_year=back)
     else:
-        miles_words = f" at any mileage, or {miles:,.0f} miles at any age" if miles else " at any mileage"
-        words = f"{plural(int(months), 'month')}{miles_words}" + (
-            ", as far as enough have been followed (the cost would carry more)"
-            if capped
-            else f" (best estimate {_months(middle)}, {_months(low)} to {_months(high)})"
+        told = reason(
+            Lasts.MONTHS,
+            months=int(months),
+            miles=miles,
+            limits=None if found.seen_months < low else (middle, low, high),
+            longest=int(MONTHS[-1]),
+            back_in_a_year=(back, float(back_low), float(back_high)),
+            on_record=found.year[0],
+            failures=found.failures,
         )
-        seen = f"; {percent(found.year[0])} on record" if np.isfinite(found.year[0]) else ""
-        words += f"; {percent(float(year.mean()))} are expected back within a year ({percent(back_low)} to {percent(back_high)}{seen}; {plural(found.failures, 'failure')} of its own)"
-    return [
-        found.band, found.built, found.a_year, amount, middle, low, high, found.seen_months, months, miles, float(year.mean()), float(back_low),
-        float(back_high), found.year[0], words,
-    ]  # fmt: skip
+    return row | {
+        "months": middle,
+        "months_lower": low,
+        "months_upper": high,
+        "guarantee_months": months,
+        "guarantee_miles": miles,
+        "back_in_12_months": back,
+        "back_lower": float(back_low),
+        "back_upper": float(back_high),
+        "in_words": told,
+    }
 
 
 def _limits(length: np.ndarray) -> tuple[float, float]:
     ordered = np.sort(length)
     k = (1 - LEVEL) / 2 * len(ordered)
     return float(ordered[int(np.floor(k))]), float(ordered[int(np.ceil(len(ordered) - k)) - 1])
-
-
-def _months(value: float) -> str:
-    return f"{value:,.0f}" if np.isfinite(value) else f"over {MONTHS[-1]}"

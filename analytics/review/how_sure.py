@@ -6,7 +6,6 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-import numpy as np
 import pandas as pd
 
 from analytics.errors import AnalyticsError, NotEnoughData
@@ -17,26 +16,26 @@ from analytics.ratings.bound import RatingSettings, rate_part
 from analytics.ratings.options import Options, options_for
 from analytics.ratings.sheet import judge, propose, spared
 from analytics.ratings.whatif import with_loss
+from analytics.reasons import Figure, HowSure, Question, ReadAs, Reason, reason
 from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED, Records
-from analytics.review.answer import Answer, listed, percent, plural
+from analytics.review.answer import Answer
 from analytics.review.quarter import YEAR_DAYS
 from analytics.review.stands import fill_unknown
 
 SHARES = (1.0, 0.85, 0.7, 0.5)
 #: from crank to wheels of an automatic (common practice, no source)
 LOSSES = (0.15, 0.20)
-_AS_IS = "as it stands"
 _BACK_YEARS = 2.0
-COLUMNS = ["figure", "what", "reading", "value", "proven_hp", "published_hp", "verdict", "same_as_stands"]
+COLUMNS = "figure what reading value proven_hp published_hp verdict same_as_stands".split()
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One way to take the records. table: their lifetimes; settings: of the rating; share: reported, NaN where left open;
+    """One way to take the records. how: which; table: their lifetimes; settings: of the rating; share: reported, NaN where left open;
     counts: whether it can change a share of units on days, which needs neither power, weight nor miles."""
 
-    name: str
+    how: Reason
     table: pd.DataFrame
     settings: RatingSettings
     share: float = math.nan
@@ -47,40 +46,27 @@ def readings(records: Records, lifetimes: Lifetimes, options: Options) -> list[R
     """The records as they stand, then with one thing taken otherwise at a time."""
     base = replace(options.settings, replicates=0, draws=0, explain=False)
     table = lifetimes.table
-    out = [Reading(_AS_IS, table, base, counts=True)]
-    out += [Reading(f"{percent(s)} of failures reported", table, replace(base, share=s), s, True) for s in SHARES]
+    out = [Reading(reason(ReadAs.IT_STANDS), table, base, counts=True)]
+    out += [Reading(reason(ReadAs.REPORTED, share=s), table, replace(base, share=s), s, True) for s in SHARES]
     unclear = table["ended"].eq("failed") & (table["cause"].eq("unclear") | table["order"].eq("unclear"))
     if unclear.any():
-        out.append(
-            Reading(
-                f"{plural(int(table.loc[unclear, 'count'].sum()), 'unclear failure')} not the part's own",
-                spared(table, unclear),
-                base,
-                counts=True,
-            )
-        )
+        how = reason(ReadAs.UNCLEAR_OUT, failures=int(table.loc[unclear, "count"].sum()))
+        out.append(Reading(how, spared(table, unclear), base, counts=True))
     for loss in LOSSES:
         other, moved = with_loss(records, loss)
         if moved:
-            out.append(
-                Reading(f"wheel powers lose {percent(loss)} ({moved:,} of them)", make_lifetimes(other).table, base)
-            )
+            how = reason(ReadAs.WHEEL_LOSS, loss=loss, powers=moved)
+            out.append(Reading(how, make_lifetimes(other).table, base))
     filled, missing = fill_unknown(table)
     if missing:
-        out.append(Reading("unknown powers and weights at the median of the use", filled, base))
-    out.append(
-        Reading(
-            "unknown miles: owners who were read drive like the others",
-            table,
-            replace(base, selection=False, decline=False),
-        )
-    )
+        out.append(Reading(reason(ReadAs.FILLED), filled, base))
+    out.append(Reading(reason(ReadAs.LIKE_THE_READ), table, replace(base, selection=False, decline=False)))
     return out
 
 
 def how_sure(records: Records, lifetimes: Lifetimes, progress: Callable[[str], None] | None = None) -> Answer:
     """The share back within two years per component, and the power each limited part can take, under every reading."""
-    question = "How sure are we of the records?"
+    question = reason(Question.HOW_SURE, back_years=_BACK_YEARS)
     options = options_for(records.shop)
     every = readings(records, lifetimes, options)
     rows = [row for reading in every if reading.counts for row in _shares_back(reading, lifetimes)]
@@ -89,21 +75,17 @@ def how_sure(records: Records, lifetimes: Lifetimes, progress: Callable[[str], N
             progress(f"readings of {component} {part}")
         rows += _powers(component, part, failures, every, records, lifetimes, options)
     frame = pd.DataFrame(rows, columns=[*COLUMNS[:-1]])
-    stands = frame[frame["reading"] == _AS_IS].set_index(["figure", "what"])["verdict"]
+    stands = frame[_as_it_stands(frame)].set_index(["figure", "what"])["verdict"]
     frame["same_as_stands"] = [
         bool(v == stands.get((f, w), v))
         for f, w, v in zip(frame["figure"], frame["what"], frame["verdict"], strict=True)
     ]
     frame = frame.sort_values(["figure", "what"], kind="stable", ignore_index=True)[COLUMNS]
-    return Answer(
-        question,
-        tuple(_words(frame, options)) or ("Nothing has failed often enough for a figure that could change.",),
-        frame,
-        f"One thing at a time. Share back: days since new, one minus Kaplan-Meier at {_BACK_YEARS:g} years, divided by the share reported. Power: "
-        "best estimate, and proven by the first-order bound in the lightest class (the ratings page calibrates it, and is a little lower), against "
-        "the limit published there. As it stands the reporting share is left open, about 80 % with a prior. A verdict that another reading turns "
-        "round is not to be acted on until what it hangs on is known.",
-    )
+    return Answer(question, tuple(verdicts_said(frame, options)) or (reason(HowSure.NOTHING),), frame)
+
+
+def _as_it_stands(frame: pd.DataFrame) -> pd.Series:
+    return frame["reading"].map(lambda how: how.code is ReadAs.IT_STANDS).astype(bool)
 
 
 def _shares_back(reading: Reading, lifetimes: Lifetimes) -> list[list]:
@@ -121,9 +103,7 @@ def _shares_back(reading: Reading, lifetimes: Lifetimes) -> list[list]:
             continue
         share = 1.0 if math.isnan(reading.share) else reading.share
         value = min(back / share, 1.0)
-        rows.append(
-            [f"share back within {_BACK_YEARS:g} years", component, reading.name, value, math.nan, math.nan, ""]
-        )
+        rows.append([Figure.SHARE_BACK, component, reading.how, value, math.nan, math.nan, ""])
     return rows
 
 
@@ -168,49 +148,39 @@ def _powers(
                 options.seed,
             )
         except AnalyticsError:
-            rows.append(
-                ["power it can take", f"{component} {part}", reading.name, math.nan, math.nan, published, "no rating"]
-            )
+            rows.append([Figure.POWER, f"{component} {part}", reading.how, math.nan, math.nan, published, "no rating"])
             continue
         proposed = propose(rated.bound_hp, options.step_hp)
         verdict, _ = judge(rated, proposed, published, options)
-        rows.append(
-            ["power it can take", f"{component} {part}", reading.name, rated.estimate_hp, proposed, published, verdict]
-        )
+        power = [rated.estimate_hp, proposed, published]
+        rows.append([Figure.POWER, f"{component} {part}", reading.how, *power, verdict])
     return rows
 
 
-def _words(frame: pd.DataFrame, options: Options) -> list[str]:
-    lines = []
-    shares = frame[frame["verdict"] == ""]
-    for what, own in shares.groupby("what", sort=False):
-        stands = float(own.loc[own["reading"] == _AS_IS, "value"].iloc[0])
-        low, high = float(own["value"].min()), float(own["value"].max())
+def verdicts_said(frame: pd.DataFrame, options: Options) -> list[Reason]:
+    """What the table (COLUMNS) says: the span of each share, and which verdicts another reading turns round."""
+    said = []
+    for what, own in frame[frame["figure"] == Figure.SHARE_BACK].groupby("what", sort=False):
+        stands = float(own.loc[_as_it_stands(own), "value"].iloc[0])
         if stands:
+            span = {"lower": float(own["value"].min()), "upper": float(own["value"].max())}
             worst = own.loc[own["value"].idxmax(), "reading"]
-            lines.append(
-                f"{what.capitalize()}: {percent(stands)} are on record as back within {_BACK_YEARS:g} years; {percent(low)} to {percent(high)} over the readings, most if {worst}."
+            said.append(
+                reason(HowSure.SHARE_BACK, component=what, share=stands, years=_BACK_YEARS, most_if=worst, **span)
             )
     firm, turned = [], []
-    for what, own in frame[frame["verdict"] != ""].groupby("what", sort=False):
-        stands = own.loc[own["reading"] == _AS_IS, "verdict"].iloc[0]
+    for what, own in frame[frame["figure"] == Figure.POWER].groupby("what", sort=False):
+        stands = own.loc[_as_it_stands(own), "verdict"].iloc[0]
         other = own[~own["same_as_stands"]]
-        low, high = own["value"].min(), own["value"].max()
-        span = f"best estimate {low:,.0f} to {high:,.0f} hp" if np.isfinite(low) else "no best estimate"
+        span = (float(own["value"].min()), float(own["value"].max()))
         if other.empty:
-            firm.append(f"{what} ({stands}; {span})")
+            firm.append((what, stands, span))
         else:
-            how = listed([f"“{v}” if {listed(list(o['reading']), 3)}" for v, o in other.groupby("verdict", sort=False)])
-            turned.append(
-                f"{what[:1].upper()}{what[1:]}: “{stands}” as it stands, but {how} ({span}). Not to be acted on until that is known."
-            )
+            others = {v: list(o["reading"]) for v, o in other.groupby("verdict", sort=False)}
+            turned.append(reason(HowSure.TURNED, what=what, verdict=stands, others=others, estimates_hp=span))
     if firm:
-        lines.append(
-            f"The verdict is the same under every reading for {listed(firm, 8)}: none of what is taken for granted here decides it."
-        )
-    lines += turned
+        said.append(reason(HowSure.FIRM, verdicts=firm))
+    said += turned
     if firm or turned:
-        lines.append(
-            f"Verdicts are on the published limit at {options.life_miles:,.0f} miles and {percent(options.reliability)} surviving; they change nothing by themselves."
-        )
-    return lines
+        said.append(reason(HowSure.ON_WHAT, life_miles=options.life_miles, reliability=options.reliability))
+    return said

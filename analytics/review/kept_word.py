@@ -7,15 +7,19 @@ import pandas as pd
 from scipy.stats import binomtest, poisson
 
 from analytics.lifetimes.later import came_later
-from analytics.review.answer import Answer, listed, numbered, percent, plural
+from analytics.reasons import CameSince, Kept, Question, reason
+from analytics.review.answer import Answer, nothing
 from analytics.review.expected import LEVEL
 from analytics.review.forecast import count_forecast
 from analytics.review.stands import Stand, leveled
-from analytics.review.watch import Watched
+from analytics.review.watch import INSTALL, THIS_QUARTER, Watched
 
 #: quarters from a forecast to the day it is held against
 BACK = {"quarter": 1, "year": 4}
-_COLUMNS = ["made_on", "span", "component", "units", "expected", "lower", "upper", "came", "inside"]
+_COLUMNS = "made_on span component units expected lower upper came inside".split()
+_ALARM_COLUMNS = (
+    "first_raised family component group units came_then expected_then threshold standing came_since expected_since verdict"
+).split()
 
 
 def forecasts_kept(
@@ -32,30 +36,20 @@ def forecasts_kept(
         told = count_forecast(lives, leveled(chance))
         for row in told.itertuples():
             mine = came.sum() if row.component == "" else came[(lives["component"] == row.component).to_numpy()].sum()
-            rows.append(
-                [
-                    stands[i].as_of,
-                    span,
-                    row.component,
-                    row.units,
-                    row.expected,
-                    row.lower,
-                    row.upper,
-                    int(mine),
-                    bool(row.lower <= mine <= row.upper),
-                ]
-            )
+            inside = bool(row.lower <= mine <= row.upper)
+            foretold = [row.component, row.units, row.expected, row.lower, row.upper]
+            rows.append([stands[i].as_of, span, *foretold, int(mine), inside])
     return pd.DataFrame(rows, columns=_COLUMNS)
 
 
 def alarms_kept(watched: list[Watched]) -> pd.DataFrame:
     """Every alarm of the quarters replayed, once, with what came of it after: first_raised, family, component, group, units,
-    came_then, expected_then, came_since, expected_since (had it been like the others), in_words."""
+    came_then, expected_then, came_since, expected_since (had it been like the others), verdict (CameSince)."""
     rows: dict[tuple, dict] = {}
     for i, quarter in enumerate(watched):
         for alarm in quarter.alarms.itertuples():
             key = (alarm.family, alarm.component, alarm.group)
-            single = alarm.family.endswith("this quarter")
+            single = alarm.family in THIS_QUARTER
             key = (*key, quarter.end) if single else key
             if key in rows:
                 continue
@@ -74,21 +68,7 @@ def alarms_kept(watched: list[Watched]) -> pd.DataFrame:
             if watched and not single:
                 last = _row(watched[-1], alarm)
                 rows[key]["standing"] = bool(last is not None and last.alarm)
-    columns = [
-        "first_raised",
-        "family",
-        "component",
-        "group",
-        "units",
-        "came_then",
-        "expected_then",
-        "threshold",
-        "standing",
-        "came_since",
-        "expected_since",
-        "verdict",
-    ]
-    return pd.DataFrame(list(rows.values()), columns=columns)
+    return pd.DataFrame(list(rows.values()), columns=_ALARM_COLUMNS)
 
 
 def _row(quarter: Watched, alarm):
@@ -100,71 +80,51 @@ def _row(quarter: Watched, alarm):
 
 
 def _since(alarm, later: list[Watched], single: bool) -> dict:
-    none = {"came_since": np.nan, "expected_since": np.nan, "verdict": "raised now: nothing to hold it against yet"}
+    none = {"came_since": np.nan, "expected_since": np.nan, "verdict": CameSince.RAISED_NOW}
     if not later:
         return none
     then = _row(later[0] if single else later[-1], alarm)
     if then is None:
-        return none | {"verdict": "no longer looked at: too little is left to compare it with"}
+        return none | {"verdict": CameSince.NO_LONGER_LOOKED_AT}
     came = then.came - (0 if single else alarm.came)
     expected = max(then.expected - (0 if single else alarm.expected), 1e-9)
-    if came <= 0 and "install" in alarm.family:
-        verdict = "run its course (such errors show early, and no more have come)"
+    if came <= 0 and alarm.family in INSTALL:
+        verdict = CameSince.RUN_ITS_COURSE
     elif poisson.sf(came - 1, expected) <= 0.05:
-        verdict = "borne out"
+        verdict = CameSince.BORNE_OUT
     elif expected * 2 < 3:  # three expected at twice the rate: none would be a surprise
-        verdict = "too early to say"
+        verdict = CameSince.TOO_EARLY
     else:
-        verdict = "not borne out"
+        verdict = CameSince.NOT_BORNE_OUT
     return {"came_since": int(came), "expected_since": float(expected), "verdict": verdict}
 
 
 def kept_answer(forecasts: pd.DataFrame, alarms: pd.DataFrame, first: pd.Timestamp | None) -> Answer:
     """Hits, misses, coverage so far."""
-    question = "Did we keep our word?"
+    question = reason(Question.KEPT, first=first)
     if forecasts.empty:
-        return Answer(
-            question, ("No quarter before this one can be replayed, so there is no word to have kept.",), forecasts
-        )
-    lines = []
+        return nothing(question, Kept.NO_QUARTER_BEFORE, forecasts)
+    said = []
     whole = forecasts[forecasts["component"] == ""]
-    for span, name in (("quarter", "next quarter"), ("year", "next year")):
+    for span, code in (("quarter", Kept.QUARTERS), ("year", Kept.YEARS)):
         own = whole[whole["span"] == span]
-        if own.empty:
-            continue
-        lines.append(
-            f"Of {plural(len(own), f'forecast of the {name}', f'forecasts of the {name}')}, {own['inside'].sum()} held what came, where {percent(LEVEL)} were promised; "
-            f"in all {own['came'].sum()} came back where {numbered(own['expected'].sum(), 3)} were expected"
-            + (" (the years overlap)." if span == "year" and len(own) > 1 else ".")
-        )
+        if len(own):
+            sums = {
+                "inside": int(own["inside"].sum()),
+                "came": int(own["came"].sum()),
+                "expected": own["expected"].sum(),
+            }
+            said.append(reason(code, forecasts=len(own), level=LEVEL, **sums))
     parts = forecasts[(forecasts["component"] != "") & (forecasts["span"] == "quarter")]
     if len(parts):
         within = int(parts["inside"].sum())
-        short = binomtest(within, len(parts), LEVEL, alternative="less").pvalue < 0.05
-        lines.append(
-            f"Component by component and quarter by quarter, {within} of {len(parts)} ({percent(within / len(parts))}) lay inside"
-            + (": fewer than chance explains, the forecasts have been too sure." if short else ".")
-        )
-    missed = whole[~whole["inside"]]
-    for row in missed.itertuples():
-        lines.append(
-            f"Missed: the {row.span} from {row.made_on:%Y-%m-%d}, {row.came} came where {row.lower} to {row.upper} were foretold."
-        )
+        too_sure = bool(binomtest(within, len(parts), LEVEL, alternative="less").pvalue < 0.05)
+        said.append(reason(Kept.COMPONENTS, inside=within, forecasts=len(parts), too_sure=too_sure))
+    missed = whole.loc[~whole["inside"], ["span", "made_on", "came", "lower", "upper"]]
+    said += [reason(Kept.MISSED, **row) for row in missed.to_dict("records")]
     old = alarms[alarms["came_since"].notna()]
     if len(old):
-        counts = old["verdict"].value_counts()
-        lines.append(
-            f"{plural(len(old), 'alarm')} raised before, by what has come since: "
-            + listed([f"{n} {v}" for v, n in counts.sort_index().items()])
-            + "."
-        )
+        said.append(reason(Kept.ALARMS, verdicts=old["verdict"].value_counts().sort_index().to_dict()))
     else:
-        lines.append("No earlier alarm has had time to be held against what came.")
-    return Answer(
-        question,
-        tuple(lines),
-        forecasts.replace({"component": {"": "all"}}),
-        f"Replayed from {first:%Y-%m-%d}: each forecast was made again from the records as they stood that day, with nothing later in sight, for the units then "
-        "running. Powers and weights carry no date on the sheets: one first written down at a later return is known too early here. An alarm is borne out if, after it was "
-        "raised, the group went on failing more than the others by more than chance (one in twenty).",
-    )
+        said.append(reason(Kept.NO_ALARM_YET))
+    return Answer(question, tuple(said), forecasts.replace({"component": {"": "all"}}))

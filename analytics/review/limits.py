@@ -7,26 +7,14 @@ import pandas as pd
 
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.cells import is_failure
+from analytics.reasons import Limits, Question, reason
 from analytics.records.limits import limit_for
 from analytics.records.load import Records
-from analytics.review.answer import Answer, edge_words, plural
+from analytics.review.answer import Answer, nothing
 from analytics.review.quarter import Span
 
-_COLUMNS = [
-    "component",
-    "part",
-    "weight_up_to_lb",
-    "weight_over_lb",
-    "use",
-    "power_limit_hp",
-    "effective_on",
-    "parts_within",
-    "failed_within",
-    "parts_above",
-    "failed_above",
-    "failed_within_quarter",
-    "failed_above_quarter",
-]
+_LIMIT = "component part weight_up_to_lb weight_over_lb use power_limit_hp effective_on".split()
+_COUNTS = "parts_within failed_within parts_above failed_above failed_within_quarter failed_above_quarter".split()
 
 
 def _once(life: np.ndarray, rows: np.ndarray) -> np.ndarray:
@@ -41,14 +29,10 @@ def limits_spoken_to(records: Records, lifetimes: Lifetimes, span: Span) -> Answ
     """Failures within and above each published limit, this quarter and ever, among the parts that have run there.
 
     A part whose truck was tuned past the limit has run on both sides of it and stands in both counts."""
-    question = "Which published limits do the returns speak to?"
+    question = reason(Question.LIMITS)
     limits = records.limits
     if limits.empty:
-        return Answer(
-            question,
-            ("No published limits are on file (a sheet named limits), so no return can speak for or against one.",),
-            pd.DataFrame(columns=_COLUMNS),
-        )
+        return nothing(question, Limits.NONE_ON_FILE, pd.DataFrame(columns=[*_LIMIT, *_COUNTS]))
     table = lifetimes.table
     at = limit_for(limits, table.assign(day=table["begun_on"]))
     failed = is_failure(table)
@@ -59,67 +43,18 @@ def limits_spoken_to(records: Records, lifetimes: Lifetimes, span: Span) -> Answ
     for i, limit in enumerate(limits.itertuples()):
         own = (at == i) & ~np.isnan(power)
         within, above = own & (power <= limit.power_limit_hp), own & (power > limit.power_limit_hp)
-        rows.append(
-            [
-                limit.component,
-                limit.part,
-                limit.weight_up_to_lb,
-                limit.weight_over_lb,
-                limit.use,
-                limit.power_limit_hp,
-                limit.effective_on,
-                *(
-                    int(count[m].sum())
-                    for m in (
-                        _once(life, within),
-                        within & failed,
-                        _once(life, above),
-                        above & failed,
-                        within & now,
-                        above & now,
-                    )
-                ),
-            ]
-        )
-    frame = pd.DataFrame(rows, columns=_COLUMNS)
-    lines = []
-    frame["again"] = frame.duplicated(["component", "part", "weight_up_to_lb", "weight_over_lb", "use"], keep=False)
-    spoken = frame[(frame["failed_within_quarter"] + frame["failed_above_quarter"]) > 0]
-    for row in spoken.sort_values(
-        ["failed_within_quarter", "failed_above_quarter"], ascending=False, kind="stable"
-    ).itertuples():
-        weight = edge_words(row.weight_up_to_lb, row.weight_over_lb)
-        use = (f", {row.use}" if row.use else "") + (f" (from {row.effective_on:%Y-%m-%d})" if row.again else "")
-        told = []
-        if row.failed_within_quarter:
-            told.append(
-                f"{row.failed_within_quarter} failed within it this quarter ({row.failed_within} of {row.parts_within:,} ever)"
-            )
-        if row.failed_above_quarter:
-            told.append(f"{row.failed_above_quarter} failed above it ({row.failed_above} of {row.parts_above:,} ever)")
-        lines.append(
-            f"{row.component.capitalize()} {row.part}, {row.power_limit_hp:,.0f} hp at {weight}{use}: {' and '.join(told)}."
-        )
-    if not lines:
-        lines.append("No part with a published limit failed this quarter.")
-    else:
-        lines.append(
-            "Failures within a limit speak against it; failures above it speak for having one. The limit itself is judged by its rating, not by one quarter."
-        )
-    frame = frame.drop(columns="again")
+        sides = (_once(life, within), within & failed, _once(life, above), above & failed, within & now, above & now)
+        rows.append([getattr(limit, c) for c in _LIMIT] + [int(count[m].sum()) for m in sides])
+    frame = pd.DataFrame(rows, columns=[*_LIMIT, *_COUNTS])
+    again = frame.duplicated(["component", "part", "weight_up_to_lb", "weight_over_lb", "use"], keep=False)
+    spoken = frame.assign(several=again)[frame["failed_within_quarter"] + frame["failed_above_quarter"] > 0]
+    spoken = spoken.sort_values(["failed_within_quarter", "failed_above_quarter"], ascending=False, kind="stable")
+    said = [reason(Limits.SPOKEN_TO, **row) for row in spoken.to_dict("records")]
+    said.append(reason(Limits.WHAT_THEY_SAY if said else Limits.NONE_FAILED))
     over = int(frame["parts_above"].sum())
     if over:
-        lines.append(
-            f"{plural(over, 'part')} in the records run above the limit published for {'it' if over == 1 else 'them'} when the unit was built."
-        )
+        said.append(reason(Limits.RUN_ABOVE, parts=over))
     unknown = int(count[now & ((at < 0) | np.isnan(power))].sum())
     if unknown:
-        lines.append(
-            f"{plural(unknown, 'failure')} of the quarter had no limit that applied (no limit on file at the build, or power or weight unknown)."
-        )
-    return Answer(
-        question,
-        tuple(lines),
-        frame,
-        "The limit that counts is the one in force when the unit was built. Power is the engine's, at the crank, as recorded. Failures are counted in the quarter in which they happened, returns elsewhere in the one in which they came in.",
-    )
+        said.append(reason(Limits.NO_LIMIT_APPLIED, failures=unknown))
+    return Answer(question, tuple(said), frame)

@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from analytics.models.exact import compare_rates, poisson_limits
-from analytics.review.answer import Answer, listed, numbered, plural
+from analytics.reasons import Family, Months, Question, Reason, Service, reason
+from analytics.review.answer import Answer, nothing
 from analytics.review.stands import Stand
 
 MONTH_DAYS = 365.25 / 12
@@ -81,67 +82,58 @@ def by_service(table: pd.DataFrame) -> pd.DataFrame:
         if years > 0:
             limits = poisson_limits(n, years, 0.9)
             rates = [100 * n / years, 100 * limits.lower, 100 * limits.upper]
-        name = f"months {low} to {high}" if high < 10_000 else f"past month {low}"
-        rows.append([name, years, n, int(own["install_errors"].sum()), *rates])
+        stretch = reason(Service.MONTHS, first=low, last=high) if high < 10_000 else reason(Service.PAST, month=low)
+        rows.append([stretch, years, n, int(own["install_errors"].sum()), *rates])
     columns = ["in_service", "unit_years", "came", "install_errors", "per_100_unit_years", "lower", "upper"]
     return pd.DataFrame(rows, columns=columns)
 
 
 def months_answer(table: pd.DataFrame, alarms: pd.DataFrame) -> Answer:
     """Early failures, bad months, ageing."""
-    question = "How long had they been out when they came back, by build month?"
-    if not table["came"].sum():
-        return Answer(question, ("Nothing has come back yet.",), by_service(table))
+    question = reason(Question.MONTHS)
     service = by_service(table)
-    lines = []
-    early = table["month_to"] <= EARLY_MONTHS
-    middle = (table["month_from"] >= EARLY_MONTHS) & (table["month_to"] <= 24)
-    late = table["month_from"] >= 24
-
-    def sums(where) -> tuple[int, float]:
-        return int(table.loc[where, "came"].sum()), float(table.loc[where, "unit_years"].sum())
-
-    (n0, y0), (n1, y1), (n2, y2) = sums(early), sums(middle), sums(late)
-    if y0 > 0 and y1 > 0 and n0 + n1:
-        test = compare_rates(n0, y0, n1, y1, 0.9)
-        lines.append(
-            f"In their first {EARLY_MONTHS} months {n0} came back, {numbered(100 * n0 / y0)} a year per hundred units; from then to the end of the second year {numbered(100 * n1 / y1)}. "
-            + (
-                "They come early more often than chance would have it: that is work on the bench, not wear."
-                if test.p_value < 0.05 and test.ratio > 1
-                else "The first months are no worse than what follows."
-                if test.ratio <= 1
-                else "The difference is no more than chance would do."
-            )
-        )
-    if y1 > 0 and y2 > 0 and n1 + n2:
-        test = compare_rates(n2, y2, n1, y1, 0.9)
-        told = f"Past two years it is {numbered(100 * n2 / y2)} a year per hundred"
-        grew = test.p_value < 0.05 and test.ratio > 1
-        lines.append(
-            f"{told}, where none came back before: they age."
-            if grew and not n1
-            else f"{told}, {numbered(test.ratio)} times as many ({numbered(test.lower)} to {numbered(test.upper)}): they age."
-            if grew
-            else f"{told}: no ageing can be told from chance."
-        )
-    bad = alarms[alarms["family"].str.startswith("build month")]
-    if len(bad):
-        lines += [
-            f"Bad month: {r.group}, {r.component}, {plural(r.came, 'install error' if 'install' in r.family else 'failure')} where the other months make {numbered(r.expected)} likely."
-            for r in bad.itertuples()
-        ]
-    else:
-        lines.append("No build month stands out from the others by more than chance.")
+    if not table["came"].sum():
+        return nothing(question, Months.NONE_BACK, service)
+    said = _pace(table)
+    bad = alarms[alarms["family"].isin([Family.MONTH_INSTALL, Family.MONTH_LIFE])]
+    for r in bad.itertuples():
+        code = Months.BAD_INSTALLS if r.family is Family.MONTH_INSTALL else Months.BAD
+        said.append(reason(code, month=r.group, component=r.component, came=r.came, expected=r.expected))
+    if bad.empty:
+        said.append(reason(Months.NONE_BAD))
     worst = table.groupby("built")[["came", "unit_years"]].sum()
     top = worst.sort_values(["came", "unit_years"], ascending=[False, True], kind="stable").index[:3].tolist()
-    most = [f"{m} ({int(n)})" for m, n in worst.loc[top, "came"].items()]
-    lines.append(f"Most comebacks by number, which says little by itself: {listed(most)}.")
-    return Answer(
-        question,
-        tuple(lines),
-        service,
-        "Components damaged for their own sake, install errors included, per unit-year of service in that stretch, with exact 90 % limits (Garwood 1936). "
-        "A column of the picture is a build month, so a bad month stands as a dark column, ageing as a shade growing upwards, and a bad season of driving as a diagonal. "
-        "Build months are judged by the watch, each against the others of its component.",
+    said.append(reason(Months.MOST, months={m: int(n) for m, n in worst.loc[top, "came"].items()}))
+    return Answer(question, tuple(said), service)
+
+
+def _pace(table: pd.DataFrame) -> list[Reason]:
+    """The first months, and the time past two years, against what lies between."""
+    spans = (
+        table["month_to"] <= EARLY_MONTHS,
+        (table["month_from"] >= EARLY_MONTHS) & (table["month_to"] <= 24),
+        table["month_from"] >= 24,
     )
+    (n0, y0), (n1, y1), (n2, y2) = (
+        (int(table.loc[own, "came"].sum()), float(table.loc[own, "unit_years"].sum())) for own in spans
+    )
+    said = []
+    if y0 > 0 and y1 > 0 and n0 + n1:
+        test = compare_rates(n0, y0, n1, y1, 0.9)
+        code = (
+            Months.EARLY_MORE
+            if test.p_value < 0.05 and test.ratio > 1
+            else Months.EARLY_NO_WORSE
+            if test.ratio <= 1
+            else Months.EARLY_CHANCE
+        )
+        said.append(reason(code, months=EARLY_MONTHS, came=n0, rate=n0 / y0, rate_after=n1 / y1))
+    if y1 > 0 and y2 > 0 and n1 + n2:
+        test = compare_rates(n2, y2, n1, y1, 0.9)
+        if test.p_value >= 0.05 or test.ratio <= 1:
+            said.append(reason(Months.NO_AGEING, rate=n2 / y2))
+        elif n1:
+            said.append(reason(Months.AGEING, rate=n2 / y2, ratio=test.ratio, lower=test.lower, upper=test.upper))
+        else:
+            said.append(reason(Months.AGEING_FROM_NONE, rate=n2 / y2))
+    return said

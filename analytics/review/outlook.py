@@ -9,10 +9,11 @@ from pathlib import Path
 import pandas as pd
 
 from analytics.ratings.backtest import quarter_ends
+from analytics.reasons import Expected
 from analytics.records.shop import Shop
 from analytics.review.alarms import alarms_answer, lots_answer, power_answer, revision_answer
-from analytics.review.answer import Answer
-from analytics.review.expected import at_stake, days_between, expected_answer, running_chances
+from analytics.review.answer import Answer, nothing
+from analytics.review.expected import at_stake, days_between, expected_answer, expected_question, running_chances
 from analytics.review.forecast import Forecast, forecast, forecast_answer, stock_answer, units_answer
 from analytics.review.kept_word import BACK, alarms_kept, forecasts_kept, kept_answer
 from analytics.review.months_in_service import months_answer, months_table
@@ -91,7 +92,7 @@ def replay(
         if len(stands) > 1:
             before = stands[-2]
             watched.append(watch(before, stand, at_stake(before, stand, running[len(stands) - 2, "quarter"])))
-        say(f"quarter to {end:%Y-%m-%d}")
+        say(f"quarter to {end.date()}")
     return Replay(stands, watched, running)
 
 
@@ -111,10 +112,7 @@ def make_outlook(
         expected = expected_answer(last.stakes, last.expected, review.span.name, now.filled, now.of)
         lots, revision = lots_answer(before, now), revision_answer(before, now, last.looks)
     else:
-        words = ("There is no earlier quarter end to expect anything from.",)
-        expected = Answer(
-            f"Did more come back in {review.span.name} than the records had foreseen?", words, pd.DataFrame()
-        )
+        expected = nothing(expected_question(review.span.name, None), Expected.NO_QUARTER_BEFORE)
         lots, revision = lots_answer(now, now), revision_answer(now, now, pd.DataFrame())
     first = done.stands[0].as_of if done.stands else None
     return Outlook(

@@ -6,15 +6,17 @@ import numpy as np
 import pandas as pd
 
 from analytics.models.distributions import log_survival
-from analytics.review.answer import Answer, listed, numbered, percent
+from analytics.reasons import Question, Renew, reason
+from analytics.review.answer import Answer, nothing
 from analytics.review.guarantee import LEVEL, covariates_of, typical
 from analytics.review.stands import PartStand, Stand
 
 #: miles on the part that are looked at; a part needs so many lives seen that far, and so many failures
 MILES = np.arange(0.0, 150_001.0, 2_500.0)
 _FEWEST_SEEN, _FEWEST_FAILURES = 10, 5
-_COLUMNS = ["component", "part", "price", "failures", "new_fails", "used_at", "used_fails", "renew_from_miles", "lower", "upper", "seen_miles",
-            "in_words"]  # fmt: skip
+_COLUMNS = (
+    "component part price failures new_fails used_at used_fails renew_from_miles lower upper seen_miles in_words"
+).split()
 
 
 def failing_ahead(own: PartStand, trucks: pd.DataFrame, ahead: float) -> np.ndarray:
@@ -46,46 +48,32 @@ def pays_from(chance: np.ndarray, price_share: float) -> np.ndarray:
 
 def renew_at_rebuild(stand: Stand) -> Answer:
     """From how many miles a used part is worth renewing while the unit is open, per part with a price and failures enough."""
-    question = "Should a part be renewed as routine at a rebuild, and at how many miles?"
     shop = stand.lifetimes.shop
     comeback, prices, ahead = shop.cost_of("comeback"), shop.costs.get("parts", {}), shop.target_miles
-    empty = pd.DataFrame(columns=_COLUMNS)
+    question = reason(Question.RENEW, ahead_miles=ahead, comeback=comeback, level=LEVEL, fewest_seen=_FEWEST_SEEN)
     if not comeback or not isinstance(prices, dict) or not prices:
-        return Answer(
-            question,
-            (
-                "It takes what a comeback costs and what each part costs: write them in shop.toml ([costs] comeback, [costs.parts]).",
-            ),
-            empty,
-        )
+        return nothing(question, Renew.NO_PRICES, pd.DataFrame(columns=_COLUMNS))
     rows, thin = [], []
     for (component, part), own in stand.parts.items():
         if part not in prices:
             continue
         failures = own.lives.data.failures
         if own.fit.model is None or own.borrowed or failures < _FEWEST_FAILURES:
-            thin.append(f"{component} {part}")
+            thin.append((component, part))
             continue
-        rows.append(_row(stand, component, part, own, float(prices[part]), comeback, ahead))
+        rows.append({"component": component, "part": part} | _row(stand, own, float(prices[part]), comeback))
     frame = pd.DataFrame(rows, columns=_COLUMNS)
-    lines = [f"{r.component.capitalize()} {r.part}: {r.in_words}." for r in frame.itertuples()]
+    said = [reason(Renew.PART, component=r.component, part=r.part, verdict=r.in_words) for r in frame.itertuples()]
     if thin:
-        lines.append(f"Too few failures to tell (fewer than {_FEWEST_FAILURES}): {listed(thin, 12)}.")
-    return Answer(
-        question,
-        tuple(lines) or ("No part with a price has failed often enough to tell.",),
-        frame,
-        f"The unit is open anyway, so a new part costs its price. It pays from the miles at which the chance that the used one fails in the next {ahead:,.0f} "
-        f"miles exceeds a new one's by more than price over comeback ({comeback:,.0f}). From the part's fit over its own trucks, each counted as often as it "
-        f"gets that far; limits {percent(LEVEL)}. Read no further than {_FEWEST_SEEN} parts have run.",
-    )
+        said.append(reason(Renew.TOO_FEW, needed=_FEWEST_FAILURES, parts=thin))
+    return Answer(question, tuple(said) or (reason(Renew.NONE),), frame)
 
 
-def _row(stand: Stand, component: str, part: str, own: PartStand, price: float, comeback: float, ahead: float) -> list:
+def _row(stand: Stand, own: PartStand, price: float, comeback: float) -> dict[str, object]:
     table = stand.table
-    trucks = table[(table["component"] == component) & (table["part"] == part) & (table["segment"] == 1)]
-    trucks = typical(trucks)
-    chance = failing_ahead(own, trucks, ahead)
+    mine = (table["component"] == own.lives.component) & (table["part"] == own.lives.part)
+    trucks = typical(table[mine & (table["segment"] == 1)])
+    chance = failing_ahead(own, trucks, stand.lifetimes.shop.target_miles)
     known = np.sort(own.lives.data.lower[np.isfinite(own.lives.data.lower)])[::-1]
     seen = float(known[_FEWEST_SEEN - 1]) if len(known) >= _FEWEST_SEEN else 0.0
     middle = float(pays_from(chance.mean(0, keepdims=True), price / comeback)[0])
@@ -93,29 +81,24 @@ def _row(stand: Stand, component: str, part: str, own: PartStand, price: float, 
     k = (1 - LEVEL) / 2 * len(each)
     low, high = float(each[int(np.floor(k))]), float(each[int(np.ceil(len(each) - k)) - 1])
     at = int(np.searchsorted(MILES, min(seen, MILES[-1]), side="right")) - 1
-    used, new = float(chance[:, at].mean()), float(chance[:, 0].mean())
-    step = percent(price / comeback)
+    used, new, step = float(chance[:, at].mean()), float(chance[:, 0].mean()), price / comeback
     if middle <= seen:
-        upper = f"{high:,.0f}" if high <= seen else f"more than the {seen:,.0f} seen"
-        words = f"renew from about {middle:,.0f} miles ({low:,.0f} to {upper}): there the used one is {step} likelier to fail than a new one, which is what its price of {price:,.0f} is worth"
+        limits = {"from_miles": middle, "lower": low, "upper": high, "seen_miles": seen}
+        verdict = reason(Renew.FROM_MILES, adds=step, price=price, **limits)
+    elif seen:
+        values = {"at_miles": float(MILES[at]), "fewest_seen": _FEWEST_SEEN, "used_fails": used, "new_fails": new}
+        verdict = reason(Renew.LEAVE_IN, price=price, asks_for=step, **values)
     else:
-        gap = f"adds {percent(max(used - new, 0))} to a new one's {percent(new)}"
-        words = (
-            f"leave it in: even at {MILES[at]:,.0f} miles, as far as {_FEWEST_SEEN} of them have run, a used one {gap}; its price of {numbered(price, 3)} asks for {step}"
-            if seen
-            else "not told: too few have known miles"
-        )
-    return [
-        component,
-        part,
-        price,
-        int(own.lives.data.failures),
-        new,
-        float(MILES[at]),
-        used,
-        middle if middle <= seen else np.nan,
-        low,
-        high,
-        seen,
-        words,
-    ]
+        verdict = reason(Renew.MILES_UNKNOWN)
+    return {
+        "price": price,
+        "failures": int(own.lives.data.failures),
+        "new_fails": new,
+        "used_at": float(MILES[at]),
+        "used_fails": used,
+        "renew_from_miles": middle if middle <= seen else np.nan,
+        "lower": low,
+        "upper": high,
+        "seen_miles": seen,
+        "in_words": verdict,
+    }

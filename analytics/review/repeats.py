@@ -15,8 +15,9 @@ from analytics.models.cells import repeated_events, trend_of_events
 from analytics.models.exact import RateComparison, compare_rates
 from analytics.models.nonparametric import kaplan_meier
 from analytics.models.recurrence import MeanCumulativeFunction, PowerLaw
+from analytics.reasons import BuildYears, Question, Reason, Rebuilt, reason
 from analytics.records.load import Records
-from analytics.review.answer import Answer, listed, numbered, percent, plural
+from analytics.review.answer import Answer, nothing
 from analytics.review.quarter import YEAR_DAYS
 
 #: ages in years at which build years are compared, and the edges of the ages within which new and rebuilt are
@@ -52,8 +53,8 @@ def mean_comebacks(records: Records, lifetimes: Lifetimes, own: np.ndarray | Non
 # ---- by build year ---------------------------------------------------------------------------------------------------
 def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
     """Mean comebacks per unit at one, two and three years, by the year built, and whether the newest differ."""
-    question = "Do the units of later years come back less?"
-    columns = ["built_in", "units", "comebacks", "age_years", "at_risk", "mean_comebacks", "lower", "upper"]
+    question = reason(Question.BUILD_YEARS, fewest_at_risk=FEWEST_AT_RISK)
+    columns = "built_in units comebacks age_years at_risk mean_comebacks lower upper".split()
     years = lifetimes.units["begun_on"].dt.year
     events = comebacks(records, lifetimes)
     rows, curves, young = [], {}, []
@@ -74,48 +75,26 @@ def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
             at = mean.mean_at(age * YEAR_DAYS).iloc[0]
             rows.append([str(int(year)), n, k, age, followed, at["mean"], at["lower"], at["upper"]])
         if len(rows) == before:
-            young.append(f"{int(year)} ({plural(k, 'comeback')} of {plural(n, 'unit')})")
+            young.append((int(year), k, n))
             rows.append([str(int(year)), n, k, np.nan, n, np.nan, np.nan, np.nan])
     frame = pd.DataFrame(rows, columns=columns)
     unseen = out_of_sight(records, lifetimes)
-    lines = [_UNSEEN.format(plural(unseen, "comeback"))] if unseen else []
+    said = [reason(BuildYears.OUT_OF_SIGHT, comebacks=unseen)] if unseen else []
     if not curves:
-        return Answer(question, tuple(lines) or ("No unit has come back damaged yet.",), frame)
+        return Answer(question, tuple(said) or (reason(BuildYears.NONE_BACK),), frame, reckoned=False)
     overall = mean_comebacks(records, lifetimes)
     for age in _AGES:
         own = frame[frame["age_years"] == age]
-        if len(own) < 2:
-            continue
-        lines.append(
-            f"Comebacks per hundred units by {age:g} year{'s' if age > 1 else ''}: "
-            + "; ".join(f"built {r.built_in} {numbered(100 * r.mean_comebacks)}" for r in own.itertuples())
-            + "."
-        )
+        if len(own) >= 2:
+            means = own.set_index("built_in")["mean_comebacks"].to_dict()
+            said.append(reason(BuildYears.MEANS, age_years=age, means=means))
     if young:
-        lines.append(
-            f"Not compared, since fewer than {FEWEST_AT_RISK} units have been followed for a year: built in {listed(young, 12)}."
-        )
-    lines += _year_against_rest(records, lifetimes, frame, years)
-    lines.append(_trend_words(records, lifetimes))
-    lines.append(
-        f"Over all years a unit came back {numbered(overall.mean[-1])} times by {overall.time[-1] / YEAR_DAYS:.1f} years "
-        f"({numbered(overall.lower[-1])} to {numbered(overall.upper[-1])}), repeats included."
-    )
-    return Answer(
-        question,
-        tuple(lines),
-        frame,
-        "Mean cumulative number of comebacks per unit by age (Nelson 2003), limits 95 %, robust to units that come back often "
-        "(Lawless and Nadeau 1995). Returns with no fault are left out. Build years are compared at an age that at least "
-        f"{FEWEST_AT_RISK} units of each have reached; the trend with age is the power-law process of MIL-HDBK-189C with the Laplace test, "
-        "whose error takes units for alike. Power and use of the years' trucks may differ.",
-    )
-
-
-_UNSEEN = (
-    "{} of units that had been reported sold, lost or scrapped, or broke before the records start, left out: of such units "
-    "only those that fail are heard of."
-)
+        said.append(reason(BuildYears.TOO_YOUNG, fewest_at_risk=FEWEST_AT_RISK, years=young))
+    said += _year_against_rest(records, lifetimes, frame, years)
+    said.append(_trend(records, lifetimes))
+    limits = {"lower": overall.lower[-1], "upper": overall.upper[-1]}
+    said.append(reason(BuildYears.OVERALL, mean=overall.mean[-1], by_years=overall.time[-1] / YEAR_DAYS, **limits))
+    return Answer(question, tuple(said), frame)
 
 
 def _at_risk(records: Records, lifetimes: Lifetimes, own: np.ndarray, age: float) -> int:
@@ -123,11 +102,11 @@ def _at_risk(records: Records, lifetimes: Lifetimes, own: np.ndarray, age: float
     return int(watched.loc[(watched["end"] >= age) & (watched["begin"] < age), "count"].sum())
 
 
-def _year_against_rest(records: Records, lifetimes: Lifetimes, frame: pd.DataFrame, years: pd.Series) -> list[str]:
+def _year_against_rest(records: Records, lifetimes: Lifetimes, frame: pd.DataFrame, years: pd.Series) -> list[Reason]:
     """The latest build year that can be compared, against all earlier ones, at the oldest age it has reached."""
     told = frame[frame["age_years"].notna()]
     if told["built_in"].nunique() < 2:
-        return ["Too few build years have been out for a year to compare them."]
+        return [reason(BuildYears.TOO_FEW_YEARS)]
     last = told.iloc[-1]
     before = (years < int(last["built_in"])).to_numpy()
     try:
@@ -139,11 +118,9 @@ def _year_against_rest(records: Records, lifetimes: Lifetimes, frame: pd.DataFra
     gap, error = mine["mean"] - rest["mean"], float(np.hypot(mine["std_err"], rest["std_err"]))
     z = norm.ppf(0.5 + _LEVEL / 2)
     low, high = gap - z * error, gap + z * error
-    verdict = "more than chance" if low > 0 or high < 0 else "no more than chance would do"
-    return [
-        f"Built {last['built_in']} against all before, by {last['age_years']:g} year{'s' if last['age_years'] > 1 else ''}: "
-        f"{numbered(100 * abs(gap))} {'more' if gap > 0 else 'fewer'} per hundred units ({100 * low:+.1f} to {100 * high:+.1f}), {verdict}."
-    ]
+    code = BuildYears.DIFFER if low > 0 or high < 0 else BuildYears.ALIKE
+    values = {"built_in": last["built_in"], "age_years": last["age_years"]}
+    return [reason(code, gap=gap, lower=low, upper=high, **values)]
 
 
 def unit_trend(records: Records, lifetimes: Lifetimes) -> PowerLaw:
@@ -152,19 +129,19 @@ def unit_trend(records: Records, lifetimes: Lifetimes) -> PowerLaw:
     return trend_of_events(lifetimes.units, lifetimes.sight, events["unit"], events["day"], _LEVEL)
 
 
-def _trend_words(records: Records, lifetimes: Lifetimes) -> str:
+def _trend(records: Records, lifetimes: Lifetimes) -> Reason:
     try:
         found = unit_trend(records, lifetimes)
     except NotEnoughData as err:
-        return f"Whether comebacks get closer together with age cannot be said: {err}"
-    limits = f"growth {numbered(found.b)}, {numbered(found.b_lower)} to {numbered(found.b_upper)}; 1 is no trend"
-    if found.b_lower > 1:
-        return (
-            f"As a unit ages its comebacks come closer together ({limits}): wear, not teething troubles, sets the pace."
-        )
-    if found.b_upper < 1:
-        return f"As a unit ages its comebacks come further apart ({limits}): the early ones set the pace."
-    return f"Comebacks come neither closer together nor further apart with a unit's age, as far as the records tell ({limits})."
+        return reason(BuildYears.TREND_UNTESTED, why=err)
+    code = (
+        BuildYears.CLOSER_TOGETHER
+        if found.b_lower > 1
+        else BuildYears.FURTHER_APART
+        if found.b_upper < 1
+        else BuildYears.NO_TREND
+    )
+    return reason(code, growth=found.b, lower=found.b_lower, upper=found.b_upper)
 
 
 # ---- new against rebuilt ---------------------------------------------------------------------------------------------
@@ -297,13 +274,15 @@ def _cut(frame: pd.DataFrame, by: tuple[str, ...]) -> pd.DataFrame:
     return pd.concat(pieces).groupby([*by, "age"])[["years", "failed"]].sum()
 
 
-_REBUILT = ["rebuilds", "units", "unit_years", "comebacks", "compared_comebacks", "expected_as_new", "ratio", "lower", "upper", "sees_double", "back_in_a_year",
-            "back_lower", "back_upper"]  # fmt: skip
+_REBUILT = (
+    "rebuilds units unit_years comebacks compared_comebacks expected_as_new ratio lower upper sees_double back_in_a_year "
+    "back_lower back_upper"
+).split()
 
 
 def rebuilt(records: Records, lifetimes: Lifetimes) -> Answer:
     """Does a rebuilt unit last like a new one, and after the second rebuild?"""
-    question = "Does a rebuilt unit last as long as a new one?"
+    question = reason(Question.REBUILT)
     frame = stretches(records, lifetimes)
     new = frame[frame["rebuilds"] == 0]
     rows, tests = [], []
@@ -312,35 +291,22 @@ def rebuilt(records: Records, lifetimes: Lifetimes) -> Answer:
         if own.empty:
             continue
         test = as_new(n, own, new)
-        back = _within_a_year(own)
-        blank = n == 0
-        rows.append(
-            [
-                "new" if n == 0 else "once" if n == 1 else "twice or more", test.units, test.years, test.comebacks, test.compared,
-                np.nan if blank else test.expected, np.nan if blank else test.ratio, np.nan if blank else test.lower,
-                np.nan if blank else test.upper, np.nan if blank else test.sees_double, *back,
-            ]
-        )  # fmt: skip
-        if not blank:
+        counts = [
+            (Rebuilt.NEW, Rebuilt.ONCE, Rebuilt.TWICE_OR_MORE)[n],
+            test.units,
+            test.years,
+            test.comebacks,
+            test.compared,
+        ]
+        against_new = [test.expected, test.ratio, test.lower, test.upper, test.sees_double] if n else [np.nan] * 5
+        rows.append([*counts, *against_new, *_within_a_year(own)])
+        if n:
             tests.append(test)
     table = pd.DataFrame(rows, columns=_REBUILT)
     if not tests:
-        return Answer(question, ("No unit has been rebuilt after a comeback yet.",), table)
-    lines = [_verdict(t) for t in tests]
-    lines.append(
-        "Trucks that came back once are not like all others: they are the strong, the heavy, the hard-driven. Set against new units of their own "
-        "power band and use, what is left is the rebuild, the driver and the luck."
-    )
-    return Answer(
-        question,
-        tuple(lines),
-        table,
-        "Time from new, or from the nth comeback, to the next (gap time; Prentice, Williams and Peterson, Biometrika 68 (1981) 373-379). "
-        "Expected as new: the rate of new units of the same age since (re)build, power band and use; the ratio's limits (95 %) are those of two "
-        "Poisson counts and allow for the expectation's own error, not for one unit coming back over and over. Age counts from the return: the "
-        "days in the shop make rebuilt units look a little better. Weight is not matched: it is not known for enough. Units older than the "
-        "records count as never rebuilt.",
-    )
+        return nothing(question, Rebuilt.NONE_YET, table)
+    said = [reason(_verdict(t), test=t) for t in tests]
+    return Answer(question, (*said, reason(Rebuilt.NOT_ALL_ALIKE)), table)
 
 
 def _within_a_year(own: pd.DataFrame) -> tuple[float, float, float]:
@@ -354,25 +320,7 @@ def _within_a_year(own: pd.DataFrame) -> tuple[float, float, float]:
     return 1 - float(at.survival[0]), 1 - float(at.upper[0]), 1 - float(at.lower[0])
 
 
-def _verdict(t: AsNew) -> str:
-    name = "Rebuilt once" if t.rebuilds == 1 else "Rebuilt twice or more"
-    seen = f"{plural(t.units, 'unit')}, {t.years:,.0f} unit-years, {plural(t.comebacks, 'comeback')}"
-    alone = t.comebacks - t.compared
-    if alone:
-        seen += (
-            f" ({alone} of them in {t.years - t.compared_years:,.1f} unit-years at an age, power band and use that no new unit has "
-            "been seen in: left out of the comparison)"
-        )
-    if not np.isfinite(t.ratio):
-        return f"{name}: {seen}, where new ones like them would have had {t.expected:.1f}. Too little has been expected so far to say anything."
-    told = (
-        f"{numbered(t.ratio)} times as many as new ones alike ({numbered(t.lower)} to {numbered(t.upper)})"
-        if t.compared
-        else (f"none where new ones alike would have had {t.expected:.1f}; at most {numbered(t.upper)} times as many")
-    )
-    power = f"Had they been twice as bad, these records would have shown it with a chance of {percent(t.sees_double)}."
-    if t.lower > 1:
-        return f"{name}: {seen}: {told}. They come back more than new ones, by more than chance."
-    if t.upper < 1:
-        return f"{name}: {seen}: {told}. They come back less than new ones, by more than chance."
-    return f"{name}: {seen}: {told}. No difference is shown, which is not the same as none. {power}"
+def _verdict(test: AsNew) -> Rebuilt:
+    if not np.isfinite(test.ratio):
+        return Rebuilt.TOO_LITTLE_EXPECTED
+    return Rebuilt.MORE if test.lower > 1 else Rebuilt.LESS if test.upper < 1 else Rebuilt.NO_DIFFERENCE

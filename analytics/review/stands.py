@@ -16,6 +16,7 @@ from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes
 from analytics.ratings.bound import RatingSettings
 from analytics.ratings.options import options_for
 from analytics.ratings.predict import PartFit, PartLives, chances, fit_lives, lives_of, with_early
+from analytics.reasons import Unfitted, reason
 from analytics.records.load import NOT_RECORDED, Records, load_records
 from analytics.records.shop import Shop
 
@@ -94,8 +95,8 @@ def _fitted(lives: PartLives, life_miles: float, settings: RatingSettings) -> Pa
     if fit.model is not None and fit.effective_draws < FEWEST_DRAWS:
         fit = fit_lives(lives.data, life_miles, settings, _DRAWN_MORE, SEED)
     if fit.model is not None and fit.effective_draws < FEWEST_DRAWS:
-        reason = f"the fit is held by {fit.effective_draws:.0f} draws in effect, {FEWEST_DRAWS:.0f} are needed"
-        fit = replace(fit, model=None, top=None, theta=np.zeros((0, 0)), weight=np.zeros(0), reason=reason)
+        why = reason(Unfitted.FEW_DRAWS, effective_draws=fit.effective_draws, needed=FEWEST_DRAWS)
+        fit = replace(fit, model=None, top=None, theta=np.zeros((0, 0)), weight=np.zeros(0), reason=why)
     return PartStand(lives, fit, equal_draws(fit, SEED))
 
 
@@ -154,7 +155,7 @@ def stand_in(stand: Stand, component: str, part: str) -> PartStand | None:
 
 def stand_at(folder: str | Path | Shop, day: pd.Timestamp) -> Stand:
     """The shop as its records stood on ``day``."""
-    return stand_of(load_records(folder, f"{day:%Y-%m-%d}"))
+    return stand_of(load_records(folder, day.date().isoformat()))
 
 
 def fill_unknown(table: pd.DataFrame) -> tuple[pd.DataFrame, int]:

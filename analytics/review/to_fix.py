@@ -2,18 +2,45 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
 from analytics.lifetimes.table import Lifetimes
+from analytics.reasons import Counted, Faults, Harm, Issue, Mend, Question, Reason, ToFix, reason
 from analytics.records.load import NOT_RECORDED, Records
-from analytics.review.answer import Answer, percent, plural
+from analytics.review.answer import Answer, nothing
 from analytics.review.fleet import units_back
 
 _COLUMNS = ["rank", "what", "how_many", "why_it_matters", "what_to_do"]
 #: a gap in recording this large, and surer than this p-value, is called a bias
 _GAP, _SURE = 0.10, 0.01
 _SILENT_YEARS = 2
+#: as many of the silent or the missing are asked for as one person can phone
+_ASKED = 40
+#: how loud rows set aside are, by sheet
+_SHEETS = {
+    "returns": (90, Harm.COMEBACKS_MISSING),
+    "builds": (50, Harm.UNITS_MISSING),
+    "readings": (15, Harm.MILES_MISSING),
+    "changes": (25, Harm.CHANGE_MISSED),
+}
+#: rows set aside that take nothing away: they said nothing, or said it twice
+_NO_LOSS = [Issue.NO_RECORD, Issue.REPEATED]
+
+
+@dataclass(frozen=True, slots=True)
+class _Fault:
+    """A fault of the records: ``weight``: how far it can bend the numbers; ``rank``: its place among faults of one weight."""
+
+    weight: float
+    what: Reason
+    how_many: int
+    harm: Harm
+    mend: Reason
+    rank: object = ""
 
 
 def recorded_for_whom(lifetimes: Lifetimes) -> pd.DataFrame:
@@ -53,170 +80,121 @@ def recorded_for_whom(lifetimes: Lifetimes) -> pd.DataFrame:
 
 def to_fix(records: Records, lifetimes: Lifetimes) -> Answer:
     """Faults of the records ranked by the harm they do to every number above."""
-    found: list[tuple[float, str, int, str, str]] = []
+    question = reason(Question.TO_FIX)
+    found = [
+        *_not_known(lifetimes),
+        *_set_aside(records),
+        *_not_heard_of(lifetimes.units),
+        *_left_unsaid(records, lifetimes),
+        *_doubted(records),
+    ]
+    found.sort(key=lambda f: (-f.weight, f.what.code, f.rank))
+    rows = [[i, f.what, f.how_many, f.harm, f.mend] for i, f in enumerate(found, 1)]
+    frame = pd.DataFrame(rows, columns=_COLUMNS)
+    if frame.empty:
+        return nothing(question, Faults.NONE, frame)
+    said = [reason(Faults.FAULT, rank=i, what=f.what, harm=f.harm, mend=f.mend) for i, f in enumerate(found[:3], 1)]
+    if len(frame) > 3:
+        said.append(reason(Faults.MORE, faults=len(frame) - 3))
+    return Answer(question, tuple(said), frame)
+
+
+def _not_known(lifetimes: Lifetimes) -> Iterator[_Fault]:
+    """Particulars that are missing, and those recorded for the units that came back rather than for the others."""
     for row in recorded_for_whom(lifetimes).itertuples():
         if not row.returned + row.others:
             continue
         of_back, of_others = row.known_of_returned / max(row.returned, 1), row.known_of_others / max(row.others, 1)
         missing = row.others - row.known_of_others
+        lost = missing + row.returned - row.known_of_returned
+        share = lost / (row.returned + row.others)
         if row.p_value < _SURE and of_back - of_others > _GAP:
-            loud = 100 if row.what in ("power", "weight") else 60
-            found.append(
-                (
-                    loud + 10 * (of_back - of_others),
-                    f"{row.what} is known for {percent(of_back)} of the units that came back but {percent(of_others)} of those that never did",
-                    missing,
-                    "failures look more common than they are at every power and weight: any rate or rating that needs it is biased"
-                    if loud == 100
-                    else "what is computed from it leans on the units that came back",
-                    f"ask for {row.what} at every build; start with a random {min(40, missing)} of the {missing:,} missing"
-                    if row.what != "odometer"
-                    else f"phone owners picked at random for an odometer reading; start with {min(40, missing)}",
-                )
+            loud = row.what in ("power", "weight")
+            what = reason(ToFix.KNOWN_FOR_WHOM, what=row.what, of_returned=of_back, of_others=of_others)
+            asked = {"some": min(_ASKED, missing)}
+            mend = (
+                reason(Mend.PHONE_FOR_ODOMETERS, **asked)
+                if row.what == "odometer"
+                else reason(Mend.ASK_AT_EVERY_BUILD, what=row.what, missing=missing, **asked)
             )
-        elif missing + row.returned - row.known_of_returned:
-            lost = missing + row.returned - row.known_of_returned
-            share = lost / (row.returned + row.others)
-            if share > 0.02:
-                found.append(
-                    (
-                        20 + 10 * share,
-                        f"{row.what} is not known for {plural(lost, 'unit')} ({percent(share)})",
-                        lost,
-                        "they count in the fleet but say nothing by power, weight, use or miles",
-                        f"ask for {row.what}",
-                    )
-                )
-    aside = records.set_aside
-    for sheet, weight, why in (
-        ("returns", 90, "comebacks that are set aside make every part look better than it is"),
-        ("builds", 50, "units that are set aside are missing from the fleet, and their returns with them"),
-        ("readings", 15, "miles that could be known are not"),
-        ("changes", 25, "a change of power or weight is not followed"),
-    ):
+            harm = Harm.RATES_BIASED if loud else Harm.LEANS_ON_RETURNS
+            yield _Fault((100 if loud else 60) + 10 * (of_back - of_others), what, missing, harm, mend, row.what)
+        elif lost and share > 0.02:
+            what = reason(ToFix.NOT_KNOWN, what=row.what, units=lost, share=share)
+            mend = reason(Mend.ASK_FOR, what=row.what)
+            yield _Fault(20 + 10 * share, what, lost, Harm.SAYS_NOTHING_BY_IT, mend, row.what)
+
+
+def _set_aside(records: Records) -> Iterator[_Fault]:
+    """Rows of a sheet that are set aside, with the first of the most frequent kind as the example."""
+    aside = records.set_aside[~records.set_aside["kind"].isin(_NO_LOSS)]
+    for sheet, (weight, harm) in _SHEETS.items():
         own = aside[_of_sheet(records, aside, sheet)]
-        own = own[~own["reason"].str.contains("totals row|headings again|entered in row|entered twice|is entered")]
-        if len(own):
-            top = own["reason"].str.replace(r"[\d,.]+", "#", regex=True).value_counts()
-            first = own[own["reason"].str.replace(r"[\d,.]+", "#", regex=True) == top.index[0]].iloc[0]
-            share = len(own) / max(int(records.counts.set_index("sheet").at[sheet, "read"]), 1)
-            found.append(
-                (
-                    weight * min(1.0, 0.3 + 5 * share),
-                    f"{plural(len(own), 'row')} of {sheet} set aside, most often: {first['reason']}",
-                    len(own),
-                    why,
-                    f"see set_aside.csv; for example row {first['row']}: {first['remedy']}",
-                )
-            )
-    units = lifetimes.units
+        if own.empty:
+            continue
+        alike = own.groupby(["kind", "column"], sort=False)["row"].transform("size")
+        first = own.loc[alike.idxmax()]
+        share = len(own) / max(int(records.counts.set_index("sheet").at[sheet, "read"]), 1)
+        what = reason(ToFix.ROWS_SET_ASIDE, rows=len(own), sheet=sheet, why=first["reason"])
+        mend = reason(Mend.SEE_SET_ASIDE, row=first["row"], remedy=first["remedy"])
+        yield _Fault(weight * min(1.0, 0.3 + 5 * share), what, len(own), harm, mend, sheet)
+
+
+def _not_heard_of(units: pd.DataFrame) -> Iterator[_Fault]:
+    """Units nobody heard of since they went out, and those said not to run without a return."""
     silent = units[
         (units["end"] == "in use")
         & ~(units["miles_days"] > 0)
         & (units["returned"] == 0)
         & (units["days"] > _SILENT_YEARS * 365.25)
     ]
-    if len(silent):
-        found.append(
-            (
-                40 * len(silent) / len(units),
-                f"{plural(len(silent), 'unit')} not heard of since {'it' if len(silent) == 1 else 'they'} went out, more than {_SILENT_YEARS} years ago",
-                len(silent),
-                "they are taken as still running; if some broke and went elsewhere, every part looks better than it is",
-                f"phone {min(40, len(silent))} of them, picked at random",
-            )
-        )
-    down = units[units["end"] == "no"]
-    if len(down):
-        found.append(
-            (
-                45,
-                f"{plural(len(down), 'unit')} reported not running, with no return on file",
-                len(down),
-                "a failure may hide there",
-                "find out what broke, and enter it as a return",
-            )
-        )
-    unstated = int((~records.returns["cause_stated"]).sum())
-    if unstated:
-        found.append(
-            (
-                30 * unstated / max(len(records.returns), 1),
-                f"no cause written down for {plural(unstated, 'returned component')}",
-                unstated,
-                "nobody can tell the part's fault from the install's",
-                "write the cause at the teardown",
-            )
-        )
-    unclear = int((records.returns["order"] == "unclear").sum())
-    if unclear:
-        found.append(
-            (
-                20 * unclear / max(len(records.returns), 1),
-                f"which part broke first is not clear for {plural(unclear, 'component')}",
-                unclear,
-                "each is counted as failed, so each part looks worse than it is",
-                "write first or followed at the teardown",
-            )
-        )
-    parts = int((lifetimes.table["part"] == NOT_RECORDED).sum())
-    if parts:
-        found.append(
-            (
-                10,
-                f"{plural(parts, 'part life', 'part lives')} with no part name",
-                parts,
-                "they speak for no part",
-                "fill in the part at the build",
-            )
-        )
-    for what, group in records.to_check.groupby(records.to_check["reason"].map(_kind), sort=True):
-        found.append(
-            (
-                5 + min(len(group), 50) / 10,
-                f"{plural(len(group), 'cell')}: {what}",
-                len(group),
-                "read on an assumption, or left unread",
-                f"see to_check.csv; for example {group.iloc[0]['sheet']} row {group.iloc[0]['row']}: {group.iloc[0]['remedy']}",
-            )
-        )
-    found.sort(key=lambda f: (-f[0], f[1]))
-    frame = pd.DataFrame([[i, *f[1:]] for i, f in enumerate(found, 1)], columns=_COLUMNS)
-    if frame.empty:
-        return Answer("What in the records should be mended first?", ("Nothing was found to mend.",), frame)
-    lines = [
-        f"{i}. {w[0].upper()}{w[1:]}: {why}. {do[0].upper()}{do[1:]}."
-        for i, w, why, do in frame[["rank", "what", "why_it_matters", "what_to_do"]].head(3).itertuples(index=False)
-    ]
-    if len(frame) > 3:
-        lines.append(f"{len(frame) - 3} more, less urgent, are in the table.")
-    return Answer(
-        "What in the records should be mended first?",
-        tuple(lines),
-        frame,
-        "Ranked by how far a fault can bend the numbers, a judgement. Recorded-for-whom: Fisher's exact test, called a bias at a gap over ten points with p under 0.01.",
-    )
+    if n := len(silent):
+        what = reason(ToFix.SILENT, units=n, years=_SILENT_YEARS)
+        mend = reason(Mend.PHONE_SOME, some=min(_ASKED, n))
+        yield _Fault(40 * n / len(units), what, n, Harm.TAKEN_AS_RUNNING, mend)
+    if n := int((units["end"] == "no").sum()):
+        mend = reason(Mend.FIND_OUT_WHAT_BROKE)
+        yield _Fault(45, reason(ToFix.NOT_RUNNING, units=n), n, Harm.FAILURE_HIDDEN, mend)
+
+
+def _left_unsaid(records: Records, lifetimes: Lifetimes) -> Iterator[_Fault]:
+    """Causes, orders and parts that nobody wrote down."""
+    returns = max(len(records.returns), 1)
+    if n := int((~records.returns["cause_stated"]).sum()):
+        mend = reason(Mend.WRITE_THE_CAUSE)
+        yield _Fault(30 * n / returns, reason(ToFix.NO_CAUSE, components=n), n, Harm.WHOSE_FAULT, mend)
+    if n := int((records.returns["order"] == "unclear").sum()):
+        mend = reason(Mend.WRITE_THE_ORDER)
+        yield _Fault(20 * n / returns, reason(ToFix.ORDER_UNCLEAR, components=n), n, Harm.EACH_COUNTS, mend)
+    if n := int((lifetimes.table["part"] == NOT_RECORDED).sum()):
+        mend = reason(Mend.FILL_IN_THE_PART)
+        yield _Fault(10, reason(ToFix.NO_PART, lives=n), n, Harm.SPEAK_FOR_NO_PART, mend)
+
+
+def _doubted(records: Records) -> Iterator[_Fault]:
+    """Cells read on an assumption or left unread, by the kind of the doubt."""
+    for kind, group in records.to_check.groupby("kind", sort=True):
+        first, n = group.iloc[0], len(group)
+        mend = reason(Mend.SEE_TO_CHECK, sheet=first["sheet"], row=first["row"], remedy=first["remedy"])
+        what = reason(ToFix.CELLS, cells=n, kind=kind)
+        yield _Fault(5 + min(n, 50) / 10, what, n, Harm.ASSUMED_OR_UNREAD, mend, kind)
 
 
 def counted(records: Records) -> Answer:
     """Rows read, used and set aside, sheet by sheet."""
     counts = records.counts
-    read, aside = int(counts["read"].sum()), int(counts["set_aside"].sum())
-    lines = [
-        f"{read:,} rows were read: {int(counts['used'].sum()):,} are used and {aside:,} set aside, each with its reason. The counts add up, sheet by sheet."
-    ]
-    later = {name: n for name, n in records.later.items() if n}
+    sums = {c: int(counts[c].sum()) for c in ("read", "used", "set_aside")}
+    said = [reason(Counted.ROWS, **sums)]
+    later = sum(records.later.values())
     if later:
-        lines.append(f"{sum(later.values()):,} rows are dated after {records.as_of:%Y-%m-%d} and were not looked at.")
+        said.append(reason(Counted.LATER, rows=later, as_of=records.as_of))
     if len(records.to_check):
-        lines.append(
-            f"{plural(len(records.to_check), 'cell')} in the rows used {'was' if len(records.to_check) == 1 else 'were'} read on an assumption or left unread: they are listed as well (to_check.csv)."
-        )
-    unused = [f"{', '.join(columns)} (in {name})" for name, columns in records.unused_columns.items() if columns]
+        said.append(reason(Counted.TO_CHECK, cells=len(records.to_check)))
+    unused = {name: columns for name, columns in records.unused_columns.items() if columns}
     if unused:
-        lines.append(f"Columns nobody asked for were passed over: {'; '.join(unused)}.")
-    lines += records.files_passed_over()
-    return Answer("Was every row used?", tuple(lines), counts)
+        said.append(reason(Counted.UNUSED_COLUMNS, columns=unused))
+    said += [reason(Counted.FILE_PASSED_OVER, told=line) for line in records.files_passed_over()]
+    return Answer(reason(Question.COUNTED), tuple(said), counts)
 
 
 def _of_sheet(records: Records, frame: pd.DataFrame, sheet: str) -> np.ndarray:
@@ -225,24 +203,3 @@ def _of_sheet(records: Records, frame: pd.DataFrame, sheet: str) -> np.ndarray:
     pages = {sheet, place.sheet if place and place.sheet else sheet}
     stem = frame["file"].astype(str).str.replace(r"\.[^.]*$", "", regex=True)
     return (frame["sheet"].isin(pages) | (stem == sheet)).to_numpy()
-
-
-def _kind(reason: str) -> str:
-    """The kind of a doubt without its particulars."""
-    for start, kind in (
-        ("read as", "dates settled by the order of events"),
-        ("no such serial", "serials linked by one slip of the pen, to be confirmed"),
-        ("implies", "odometers faster than a truck drives, not used"),
-        ("the miles run backwards", "odometers that run backwards, not used"),
-        ("odometer at install", "odometers at install not recorded, so later readings say nothing"),
-        ("odometer replaced", "odometers replaced"),
-        ("may be the return", "returns that may be entered twice"),
-        ("shipped again", "units shipped again after a return"),
-        ("a range", "ranges, whose middle is taken"),
-        ("a combined weight", "weights with the trailer, not used"),
-        (" superseded ", "parts fitted before or after the day they were superseded"),
-        ("builds names", "parts that two sheets name differently"),
-    ):
-        if reason.startswith(start) or (start == " superseded " and start in reason):
-            return kind
-    return "figures or words that could not be read"

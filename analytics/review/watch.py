@@ -19,6 +19,7 @@ from scipy.stats import poisson
 
 from analytics.lifetimes.later import LIFE, life_keys
 from analytics.ratings.predict import fit_lives
+from analytics.reasons import Family
 from analytics.review.expected import Stakes, expected_table, life_hazards
 from analytics.review.stands import (
     ANY_LEVEL,
@@ -36,34 +37,31 @@ from analytics.review.stands import (
 FALSE_ALARM = 0.10
 #: share of it for each family of looks
 BUDGET = {
-    "lot, whole life": 0.30,
-    "revision, whole life": 0.05,
-    "build month, install errors": 0.15,
-    "build month, whole life": 0.10,
-    "builder, install errors": 0.05,
-    "builder, whole life": 0.05,
-    "component, this quarter": 0.125,
-    "part, this quarter": 0.125,
-    "power band, this quarter": 0.025,
-    "weight class, this quarter": 0.025,
+    Family.LOT_LIFE: 0.30,
+    Family.REVISION_LIFE: 0.05,
+    Family.MONTH_INSTALL: 0.15,
+    Family.MONTH_LIFE: 0.10,
+    Family.BUILDER_INSTALL: 0.05,
+    Family.BUILDER_LIFE: 0.05,
+    Family.COMPONENT_QUARTER: 0.125,
+    Family.PART_QUARTER: 0.125,
+    Family.BAND_QUARTER: 0.025,
+    Family.CLASS_QUARTER: 0.025,
 }
-_QUARTER_SIDES = tuple(family.split(",")[0] for family in BUDGET if family.endswith("this quarter"))
+#: families that look at the quarter alone, by the side they look from (expected.SIDES)
+_BY_SIDE = {
+    "component": Family.COMPONENT_QUARTER,
+    "part": Family.PART_QUARTER,
+    "power band": Family.BAND_QUARTER,
+    "weight class": Family.CLASS_QUARTER,
+}
+THIS_QUARTER = frozenset(_BY_SIDE.values())
+#: families that look at install errors
+INSTALL = frozenset({Family.MONTH_INSTALL, Family.BUILDER_INSTALL})
 #: an install error shows within about so many days (common practice, no source); the records correct it as they grow
 INSTALL_DAYS = 90.0
 _INSTALL_WEIGHT = 5.0
-_COLUMNS = [
-    "family",
-    "component",
-    "group",
-    "units",
-    "expected",
-    "came",
-    "ratio",
-    "p_value",
-    "threshold",
-    "alarm",
-    "least",
-]
+_COLUMNS = "family component group units expected came ratio p_value threshold alarm least".split()
 
 
 # ---- numbers -------------------------------------------------------------------------------------------------------
@@ -143,11 +141,11 @@ def shrink(
 
 # ---- looks ---------------------------------------------------------------------------------------------------------
 _SIDES = (
-    ("lot, whole life", "lot", "failure", True),
-    ("build month, whole life", "month", "failure", False),
-    ("builder, whole life", "builder", "failure", False),
-    ("build month, install errors", "month", "install", False),
-    ("builder, install errors", "builder", "install", False),
+    (Family.LOT_LIFE, "lot", "failure", True),
+    (Family.MONTH_LIFE, "month", "failure", False),
+    (Family.BUILDER_LIFE, "builder", "failure", False),
+    (Family.MONTH_INSTALL, "month", "install", False),
+    (Family.BUILDER_INSTALL, "builder", "install", False),
 )
 #: column of the lives, and what is counted, of a family that looks at whole lives
 _OF = {family: (column, event) for family, column, event, _ in _SIDES}
@@ -165,7 +163,7 @@ def watched_lives(before: Stand, now: Stand) -> pd.DataFrame:
     """Lives of ``now`` with their hazard from the models of ``before``, and how much of the risk of an install error each
     has run through (``install_risk``). told_failure, told_install: in the looks at all."""
     lives = life_hazards(before, now)
-    lives = lives[lives["part"].map(recorded)]
+    lives = lives[lives["part"].map(recorded).astype(bool)]
     return lives.assign(
         install_risk=_install_exposure(before, lives) * lives["count"], told_failure=True, told_install=True
     )
@@ -176,7 +174,7 @@ def _joined(frames: list[pd.DataFrame]) -> pd.DataFrame:
     return pd.concat(some, ignore_index=True) if some else frames[0]
 
 
-def _shared(lives: pd.DataFrame, family: str, column: str, event: str, by_part: bool) -> list[dict]:
+def _shared(lives: pd.DataFrame, family: Family, column: str, event: str, by_part: bool) -> list[dict]:
     own = lives[lives[f"told_{event}"] & lives[column].ne("") & lives[column].ne("NaT")]
     # install errors do not hang on the part fitted
     part = own["part"] if event == "failure" else ""
@@ -267,16 +265,8 @@ def revision_looks(before: Stand, now: Stand) -> pd.DataFrame:
         more, fewer, _ = share_tails([came], [total], [share])
         expected = hazard[new].sum() * max(total - came, 0.5) / hazard[~new].sum()
         units = data.weight[new].sum()
-        row = _look(
-            "revision, whole life",
-            step.component,
-            f"{step.new} after {step.old}",
-            units,
-            expected,
-            came,
-            more,
-            share**total,
-        )
+        group = f"{step.new} after {step.old}"
+        row = _look(Family.REVISION_LIFE, step.component, group, units, expected, came, more, share**total)
         rows.append(row | {"p_fewer": fewer, "old": step.old, "new": step.new, "share": share, "total": total})
     return pd.DataFrame(rows, columns=[*_COLUMNS, "p_fewer", "old", "new", "share", "total"])
 
@@ -285,14 +275,14 @@ def quarter_looks(table: pd.DataFrame) -> pd.DataFrame:
     """The table of expected against actual as looks; a look could be loud if one failure more than came would be."""
     rows = []
     for row in table.itertuples():
-        family = f"{row.side}, this quarter"
-        if family in BUDGET:
+        family = _BY_SIDE.get(row.side)
+        if family is not None:
             rows.append(_look(family, row.component, row.group, row.units, row.expected, row.came, row.p_more, 0.0))
     return pd.DataFrame(rows, columns=_COLUMNS)
 
 
 def judged(
-    looks: pd.DataFrame, thresholds: dict[str, float] | None = None, budget: float = FALSE_ALARM
+    looks: pd.DataFrame, thresholds: dict[Family, float] | None = None, budget: float = FALSE_ALARM
 ) -> pd.DataFrame:
     """The looks with their family's threshold and whether they are an alarm, the most surprising first."""
     told = thresholds_of(looks, budget) if thresholds is None else thresholds
@@ -301,7 +291,7 @@ def judged(
     return own.sort_values(["p_value", "family", "component", "group"], kind="stable", ignore_index=True)
 
 
-def thresholds_of(looks: pd.DataFrame, budget: float = FALSE_ALARM) -> dict[str, float]:
+def thresholds_of(looks: pd.DataFrame, budget: float = FALSE_ALARM) -> dict[Family, float]:
     """The chance under which a look of each family is an alarm."""
     return {f: threshold_of(own["least"], budget * BUDGET[f]) for f, own in looks.groupby("family", sort=True)}
 
@@ -314,7 +304,7 @@ def peeled(lives: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """
     found: list[pd.DataFrame] = []
     lives = lives.copy()
-    thresholds: dict[str, float] | None = None
+    thresholds: dict[Family, float] | None = None
     while True:
         looks = life_looks(lives)
         thresholds = thresholds_of(looks) if thresholds is None else thresholds
@@ -356,7 +346,7 @@ def watch(before: Stand, now: Stand, stakes: Stakes) -> Watched:
     # what a lot or month already found does this quarter is not a new alarm
     silent = life_keys(lives[~lives["told_failure"]], before.table, stakes.rows)
     told = ~pd.MultiIndex.from_frame(stakes.rows[LIFE]).isin(silent)
-    rest = table if told.all() else expected_table(stakes.take(told), sides=_QUARTER_SIDES)
+    rest = table if told.all() else expected_table(stakes.take(told), sides=tuple(_BY_SIDE))
     more = judged(_joined([quarter_looks(rest), revision_looks(before, now)]))
     every = _joined([life, more])
     every = every.sort_values(["alarm", "p_value"], ascending=[False, True], kind="stable", ignore_index=True)

@@ -2,24 +2,34 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from analytics.review.answer import Answer, CodedAnswer
-from analytics.words.saying import method_of, say, say_all
+import pandas as pd
+
+from analytics.reasons import Code, Reason
+from analytics.review.answer import Answer
+from analytics.words.saying import asked, method_of, say, say_all
 
 
 @dataclass(frozen=True, slots=True)
 class Wording:
-    """``sentences``: the answer. ``method``: how it was reckoned, and the source."""
+    """``sentences``: the answer. ``table``: its codes said. ``method``: how it was reckoned, and the source."""
 
     question: str
     sentences: tuple[str, ...]
+    table: pd.DataFrame = field(compare=False)
     method: str = ""
     notes: tuple[str, ...] = ()
 
 
-def worded(answer: CodedAnswer | Answer) -> Wording:
+def worded(answer: Answer) -> Wording:
     """The answer to a question in words."""
-    if isinstance(answer, Answer):  # goes when the last module of review gives codes
-        return Wording(answer.question, answer.answer, answer.method, answer.notes)
-    return Wording(say(answer.question), say_all(answer.said), method_of(answer.question.code), say_all(answer.notes))
+    method = method_of(answer.question) if answer.reckoned else ""
+    return Wording(asked(answer.question), say_all(answer.said), readable(answer.table), method, say_all(answer.notes))
+
+
+def readable(table: pd.DataFrame) -> pd.DataFrame:
+    """The table with every code and reason in it said."""
+    texts = [c for c in table.columns if table[c].dtype == object]
+    coded = [c for c in texts if any(isinstance(v, Code | Reason) for v in table[c].array)]
+    return table.assign(**{c: [say(v) if isinstance(v, Code | Reason) else v for v in table[c]] for c in coded})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Callable, Iterable
 from importlib import import_module
 
@@ -10,7 +11,7 @@ from analytics.reasons import Code, Reason
 #: a text with {named} values, or a function of them
 Said = str | Callable[..., str]
 _SAID: dict[Code, Said] = {}
-_METHODS: dict[Code, str] = {}
+_METHODS: dict[Code, Said] = {}
 
 
 def says(code: Code) -> Callable[[Callable[..., str]], Callable[..., str]]:
@@ -30,24 +31,39 @@ def texts(said: dict[Code, Said]) -> None:
     _SAID.update(said)
 
 
-def asks(question: Code, text: Said, method: str = "") -> None:
-    """Name the text of a question, and how its answer was reckoned."""
+def asks(question: Code, text: Said, method: Said = "") -> None:
+    """Name the text of a question, and how its answer was reckoned; both take from the values of the question what they name."""
     texts({question: text})
     _METHODS[question] = method
 
 
-def method_of(question: Code) -> str:
+def method_of(question: Reason) -> str:
     """How the answer to a question was reckoned, and the source."""
-    if question not in _METHODS:
+    return _filled(_words(_METHODS, question.code), question)
+
+
+def asked(question: Reason) -> str:
+    """The text of a question."""
+    return _filled(_words(_SAID, question.code), question)
+
+
+def _filled(words: Said, question: Reason) -> str:
+    if isinstance(words, str):
+        return words.format(**question.values)
+    return words(**{name: question.values[name] for name in inspect.signature(words).parameters})
+
+
+def _words(texts_of: dict[Code, Said], code: Code) -> Said:
+    if code not in texts_of:
         import_module("analytics.words.vocabulary")
-    return _METHODS[question]
+    return texts_of[code]
 
 
-def say(reason: Reason) -> str:
+def say(reason: Reason | Code) -> str:
     """The sentence, or the part of one, that a code stands for."""
-    if reason.code not in _SAID:
-        import_module("analytics.words.vocabulary")
-    words = _SAID[reason.code]
+    if isinstance(reason, Code):
+        reason = Reason(reason)
+    words = _words(_SAID, reason.code)
     return words.format(**reason.values) if isinstance(words, str) else words(**reason.values)
 
 

@@ -22,6 +22,7 @@ from analytics.review.calls import (
     silent_share,
 )
 from analytics.review.stands import stand_of
+from analytics.words.answers import worded
 from tests.small_shop import build, rateable_shop, returned, write_shop
 
 
@@ -43,11 +44,11 @@ def test_all_that_run_above_a_limit_and_no_others(shop):
     told = above_limit(records, stand)
     # the eight strongest lost their shaft, and what went in is not recorded: only their converter has a limit
     assert set(told.table["serial"]) == {f"T-{k:03d}XY" for k in (*range(26, 52), *range(56, 60))}
-    own = told.table.set_index("serial")
+    own = worded(told).table.set_index("serial")
     assert own.loc["T-059XY", "above"] == "converter C (1,000 hp)"
     assert own.loc["T-051XY", "above"] == "input shaft A (700 hp)"
     assert own.loc["T-051XY", "over_by"] == pytest.approx(960 / 700 - 1)
-    assert told.answer[0] == (
+    assert worded(told).sentences[0] == (
         "30 of 60 trucks in service run a part above what is published for it: input shaft A 26 and converter C 4."
     )
 
@@ -81,7 +82,7 @@ def test_a_proposed_limit_counts_instead_where_it_is_given(shop):
     own = records.builds.set_index("serial").head(52)
     above = own["power_hp"] > np.where(own["weight_lb"] <= 7000, 950, 600)
     assert set(told.table["serial"]) == set(own.index[above])
-    assert "above what is proven" in told.answer[0]
+    assert "above what is proven" in worded(told).sentences[0]
 
 
 def test_what_nothing_supports_stands_first(shop):
@@ -103,23 +104,23 @@ def test_what_nothing_supports_stands_first(shop):
     assert len(heavy) > 5
     assert set(told.table["serial"]) == heavy | above
     assert set(told.table["serial"].head(len(heavy))) == heavy
-    assert told.table.loc[0, "above"] == "input shaft A (no power proven)"
+    assert worded(told).table.loc[0, "above"] == "input shaft A (no power proven)"
     assert (
         f"{len(heavy)} of them stand first: no power at all is proven for input shaft A ({len(heavy)})"
-        in told.answer[1]
+        in worded(told).sentences[1]
     )
     none = above_limit(records, stand, sheet.assign(proposed_hp=np.nan))
     assert len(none.table) == 52
-    assert not any("can be above one" in line for line in none.answer)
+    assert not any("can be above one" in line for line in worded(none).sentences)
 
 
 def test_nothing_to_hold_against(tmp_path):
     records = load_records(write_shop(tmp_path, builds=[build("T-111"), build("T-112", power="")]))
     stand = stand_of(records)
-    assert above_limit(records, stand).answer == ("No limit is published, so no truck can be above one.",)
+    assert worded(above_limit(records, stand)).sentences == ("No limit is published, so no truck can be above one.",)
     limits = [{"component": "input shaft", "part": "A", "power_limit": 900, "effective_on": "2019-01-01"}]
     records = load_records(write_shop(tmp_path / "b", builds=[build("T-111"), build("T-112", power="")], limits=limits))
-    told = " ".join(above_limit(records, stand_of(records)).answer)
+    told = " ".join(worded(above_limit(records, stand_of(records))).sentences)
     assert "None of 1 trucks" in told
     assert "1 more truck with a limited part has no power on record" in told
 
@@ -157,7 +158,7 @@ def test_the_random_sample_is_random_among_the_silent_and_the_same_each_time(sho
     assert len(counts) == len(silent)
     assert counts.max() / counts.min() < 2.2
     told = random_calls(records, lifetimes)
-    assert "Phone these" in told.answer[0]
+    assert "Phone these" in worded(told).sentences[0]
 
 
 def test_a_silent_row_of_many_units_is_one_call(tmp_path):
@@ -166,7 +167,7 @@ def test_a_silent_row_of_many_units_is_one_call(tmp_path):
     records = load_records(write_shop(tmp_path, builds=builds, returns=[returned("T-1", "2023-12-01")]))
     told = random_calls(records, make_lifetimes(records))
     assert told.table["serial"].tolist() == ["LOT-25"]
-    assert "25 units" in told.answer[0]
+    assert "25 units" in worded(told).sentences[0]
 
 
 def _heard_lately(records):
@@ -185,7 +186,7 @@ def test_customers_never_see_the_lists(shop):
     page = customer_sheet(make_ratings(records, lifetimes, options_for(records.shop)))
     assert not [serial for serial in listed if serial in page]
     for answer in (above_limit(records, stand), random_calls(records, lifetimes)):
-        assert any("stays in the shop" in line for line in answer.answer)
+        assert any("stays in the shop" in line for line in worded(answer).sentences)
 
 
 def test_trucks_on_what_nothing_supports_come_first(shop):
@@ -208,8 +209,8 @@ def test_trucks_on_what_nothing_supports_come_first(shop):
     assert over
     assert set(told.table["serial"].head(len(bare))) == bare
     assert set(told.table["serial"].iloc[len(bare) :]) == over
-    assert told.table["above"].head(len(bare)).eq("input shaft A (no power proven)").all()
-    assert f"{len(bare)} of them stand first" in told.answer[1]
+    assert worded(told).table["above"].head(len(bare)).eq("input shaft A (no power proven)").all()
+    assert f"{len(bare)} of them stand first" in worded(told).sentences[1]
     # nothing proven at all is no reason to say that none is above
     nothing = above_limit(records, stand, sheet.assign(proposed_hp=np.nan))
     assert set(nothing.table["serial"]) == set(own.index)

@@ -6,6 +6,7 @@ import pytest
 
 from analytics.records.load import load_records
 from analytics.review.drags import damaged_together, first_or_followed, which_drags_which
+from analytics.words.answers import worded
 from tests.small_shop import build, returned, write_shop
 
 
@@ -39,7 +40,7 @@ def test_first_followed_and_candidates(records):
     # two returns without a stated first one, shared out 6 to 1
     assert own.loc["input shaft", "expected_first"] == pytest.approx(6 + 2 * 6 / 7)
     assert own.loc["converter", "expected_first"] == pytest.approx(1 + 2 * 1 / 7)
-    text = " ".join(told.answer)
+    text = " ".join(worded(told).sentences)
     assert "14 components were found damaged in 9 returns; in 5 of these more than one was" in text
     assert "converter 2 of 6" in text
     assert "In 2 returns nobody could tell which was first" in text
@@ -54,8 +55,8 @@ def test_which_drags_which_with_exact_limits(records):
     # Clopper and Pearson, 2 of 6, 95 %: 0.0433 to 0.7772; 3 of 6: 0.1181 to 0.8819 (printed tables of exact limits)
     assert (row["lower"], row["upper"], row["upper_if_all"]) == pytest.approx((0.0433, 0.7772, 0.8819), abs=5e-5)
     assert (row["mean_cost"], row["mean_cost_alone"]) == (1500, 800)
-    assert "took the converter with it in 2 of 6" in told.answer[0]
-    assert "may have damaged the converter in 1 of 6" in told.answer[1]
+    assert "took the converter with it in 2 of 6" in worded(told).sentences[0]
+    assert "may have damaged the converter in 1 of 6" in worded(told).sentences[1]
 
 
 def test_no_fault_is_no_damage_and_several_units_in_a_row_are_not_one(tmp_path, records):
@@ -69,5 +70,5 @@ def test_no_fault_is_no_damage_and_several_units_in_a_row_are_not_one(tmp_path, 
 
 def test_nothing_damaged(tmp_path):
     quiet = load_records(write_shop(tmp_path / "quiet", builds=[build("T-1")]))
-    assert first_or_followed(quiet).answer == ("Nothing has come back damaged yet.",)
+    assert worded(first_or_followed(quiet)).sentences == ("Nothing has come back damaged yet.",)
     assert which_drags_which(quiet).table.empty

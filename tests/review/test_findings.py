@@ -9,6 +9,7 @@ from analytics.lifetimes.table import make_lifetimes
 from analytics.records.load import load_records
 from analytics.review.findings import causes_by_year, finding_shares, judged_alike
 from analytics.review.quarter import quarter_of
+from analytics.words.answers import worded
 from tests.small_shop import build, returned, write_shop
 
 
@@ -35,14 +36,14 @@ def test_shares_of_all_findings_add_up_to_what_came_back(two_findings):
     assert (own["as_if_alone"] > own["share_back"]).all()
     assert own["all_as_if_alone"].iloc[0] > own["all_findings"].iloc[0]
     top = own.iloc[0]
-    assert f"most for “{top['finding']}”" in told.answer[0]
-    assert "Converter" not in " ".join(told.answer)  # none came back
+    assert f"most for “{top['finding']}”" in worded(told).sentences[0]
+    assert "Converter" not in " ".join(worded(told).sentences)  # none came back
 
 
 def test_causes_are_counted_by_year_without_what_followed(two_findings):
     told = causes_by_year(two_findings, quarter_of(two_findings.as_of))
     assert told.table.loc[0, ["part", "install", "over limit", "unclear", "all"]].tolist() == [5, 1, 1, 1, 8]
-    assert "the part itself 5 (62 %)" in told.answer[0]
+    assert "the part itself 5 (62 %)" in worded(told).sentences[0]
 
 
 def test_a_change_of_causes_is_called_only_beyond_chance(tmp_path):
@@ -50,10 +51,10 @@ def test_a_change_of_causes_is_called_only_beyond_chance(tmp_path):
     early = [returned(builds[k]["serial"], "2021-06-01") for k in range(20)]
     late = [returned(builds[20 + k]["serial"], "2024-01-15", cause="install" if k < 12 else "part") for k in range(15)]
     found = records_of(tmp_path, builds=builds, returns=early + late)
-    told = " ".join(causes_by_year(found, quarter_of(found.as_of)).answer)
+    told = " ".join(worded(causes_by_year(found, quarter_of(found.as_of))).sentences)
     assert "In the last twelve months our install made up 12 of 15" in told
     calm = records_of(tmp_path / "calm", builds=builds, returns=early + [r | {"cause": "part"} for r in late])
-    assert "no other mix" in " ".join(causes_by_year(calm, quarter_of(calm.as_of)).answer)
+    assert "no other mix" in " ".join(worded(causes_by_year(calm, quarter_of(calm.as_of))).sentences)
 
 
 def test_agreement_is_a_number_only_with_pairs_enough(tmp_path):
@@ -69,14 +70,14 @@ def test_agreement_is_a_number_only_with_pairs_enough(tmp_path):
     )
     told = judged_alike(few)
     assert told.table.empty
-    assert "only 9 components were judged twice: too few" in " ".join(told.answer)
+    assert "only 9 components were judged twice: too few" in " ".join(worded(told).sentences)
     rows = [second(k, cause=cause[k] if k > 5 else "part", finding="broken") for k in range(30)]
     told = judged_alike(records_of(tmp_path / "many", builds=builds, returns=back, judged_again=rows))
     own = told.table.set_index("what")
     assert own.loc["cause", ["pairs", "alike"]].tolist() == [30, 27]
     assert own.loc["cause", "kappa"] == pytest.approx(0.8)  # 27 of 30 alike, half by chance
     assert np.isnan(own.loc["finding", "kappa"])
-    assert "both used one word only" in " ".join(told.answer)
-    assert "Most often mixed up: “install” and “part” (3 of 3)" in " ".join(told.answer)
+    assert "both used one word only" in " ".join(worded(told).sentences)
+    assert "Most often mixed up: “install” and “part” (3 of 3)" in " ".join(worded(told).sentences)
     nobody = records_of(tmp_path / "none", builds=builds, returns=back)
-    assert "No return was judged a second time" in judged_alike(nobody).answer[0]
+    assert "No return was judged a second time" in worded(judged_alike(nobody)).sentences[0]

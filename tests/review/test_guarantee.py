@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from analytics.errors import RecordsError
+from analytics.reasons import Guarantee, reason
 from analytics.records.load import NOT_RECORDED, load_records
 from analytics.review import guarantee as guarantees
 from analytics.review.guarantee import (
@@ -22,6 +23,8 @@ from analytics.review.guarantee import (
     longest,
 )
 from analytics.review.stands import stand_of
+from analytics.words.answers import worded
+from analytics.words.saying import say
 from tests.small_shop import TOML, build, returned, write_shop
 
 
@@ -88,12 +91,12 @@ def test_a_stated_cost_buys_the_weak_band_a_longer_guarantee(stand):
     for cost in costs:
         assert (np.diff(cost.months, axis=1) >= 0).all()
         assert (np.diff(cost.miles, axis=1) >= 0).all()
-    assert "as stated in shop.toml" in told.answer[0]
+    assert "as stated in shop.toml" in worded(told).sentences[0]
 
 
 def test_no_longer_than_it_was_seen(stand):
     costs = tuple(replace(c, seen_months=4.0, seen_miles=2000.0) for c in band_costs(stand))
-    table = guarantee(stand, costs).table
+    table = worded(guarantee(stand, costs)).table
     assert (table["guarantee_months"] <= 4).all()
     assert (table["guarantee_miles"] <= 2000).all()
     assert table["in_words"].str.contains("as far as enough have been followed").any()
@@ -103,11 +106,11 @@ def test_what_a_guarantee_may_cost_comes_from_the_shop(tmp_path):
     def shop_of(costs):
         return load_records(write_shop(tmp_path, TOML + costs, builds=[build("T-1")])).shop
 
-    assert allowed_costs(shop_of("")) == ([], "")
-    amounts, basis = allowed_costs(shop_of("[costs]\ncomeback = 1000\n"))
-    assert amounts == [20, 50, 100]
-    assert "for want of an amount of your own" in basis
-    assert allowed_costs(shop_of("[costs]\ncomeback = 1000\nguarantee_per_unit = 90\n"))[0] == [90]
+    assert allowed_costs(shop_of("")) == []
+    assert allowed_costs(shop_of("[costs]\ncomeback = 1000\n")) == [20, 50, 100]
+    assert allowed_costs(shop_of("[costs]\ncomeback = 1000\nguarantee_per_unit = 90\n")) == [90]
+    basis = reason(Guarantee.COSTS, comeback=1000, allowed=[20, 50, 100], stated=False, shares=(0.02, 0.05, 0.1))
+    assert "2 %, 5 % and 10 % of what a comeback costs, for want of an amount of your own" in say(basis)
     for wrong in ("-5", '"much"', "[30, 90]"):
         with pytest.raises(RecordsError, match="guarantee_per_unit"):
             shop_of(f"[costs]\nguarantee_per_unit = {wrong}\n")
@@ -115,20 +118,20 @@ def test_what_a_guarantee_may_cost_comes_from_the_shop(tmp_path):
 
 def test_refusals(tmp_path):
     stand = stand_of(load_records(write_shop(tmp_path / "a", TOML, builds=[build("T-1")])))
-    assert "What a comeback costs is not stated" in guarantee(stand, band_costs(stand)).answer[0]
+    assert "What a comeback costs is not stated" in worded(guarantee(stand, band_costs(stand))).sentences[0]
     stand = stand_of(
         load_records(write_shop(tmp_path / "b", TOML + "[costs]\ncomeback = 1000\n", builds=[build("T-1")]))
     )
     told = guarantee(stand, band_costs(stand))
     assert told.table.empty
-    assert told.answer == (
+    assert worded(told).sentences == (
         "Only 0 failures on record: too few to say what a guarantee would cost (at least 5 are needed).",
     )
 
 
 def test_a_band_of_few_failures_is_told_nothing(stand):
     few = tuple(replace(c, failures=2) if c.band == "under 650" else c for c in band_costs(stand))
-    own = guarantee(stand, few).table.set_index("power_band")
+    own = worded(guarantee(stand, few)).table.set_index("power_band")
     assert own.loc["under 650", ["guarantee_months", "months", "back_in_12_months", "back_upper"]].isna().all()
     assert "2 failures of its own on record, at least 3 are needed" in own.loc["under 650", "in_words"]
     assert own.loc["650 and over", "guarantee_months"] > 0
@@ -166,7 +169,7 @@ def test_parts_not_recorded_count_as_their_component_does(tmp_path, monkeypatch)
 
 def test_a_band_of_few_builds_is_promised_nothing(stand):
     weak = tuple(c for c in band_costs(stand) if c.band == "under 650")
-    assert any("650 and over hp: fewer than 10 units" in line for line in guarantee(stand, weak).answer)
+    assert any("650 and over hp: fewer than 10 units" in line for line in worded(guarantee(stand, weak)).sentences)
 
 
 def test_a_band_follows_its_own_record_as_far_as_it_goes():

@@ -6,8 +6,11 @@ import pandas as pd
 import pytest
 
 from analytics.lifetimes.table import make_lifetimes
+from analytics.reasons import Figure, ReadAs, reason
 from analytics.records.load import load_records
-from analytics.review.how_sure import _words, how_sure
+from analytics.review.how_sure import how_sure, verdicts_said
+from analytics.words.answers import worded
+from analytics.words.saying import say_all
 from tests.small_shop import rateable_shop
 
 
@@ -32,7 +35,7 @@ def shop(folder, limit):
 def test_every_reading_is_there_and_moves_the_way_it_must(tmp_path):
     records, lifetimes = shop(tmp_path, 300)
     told = how_sure(records, lifetimes)
-    table = told.table
+    table = worded(told).table
     power = table[table["figure"] == "power it can take"].set_index("reading")["value"]
     shares = [power[f"{p} % of failures reported"] for p in (100, 85, 70, 50)]
     assert shares == sorted(shares, reverse=True)
@@ -46,34 +49,36 @@ def test_every_reading_is_there_and_moves_the_way_it_must(tmp_path):
     assert back["50 % of failures reported"] == pytest.approx(2 * back["as it stands"])
     assert back["2 unclear failures not the part's own"] < back["as it stands"]
     assert table["same_as_stands"].all()
-    assert any("The verdict is the same under every reading for input shaft A" in line for line in told.answer)
+    assert any(
+        "The verdict is the same under every reading for input shaft A" in line for line in worded(told).sentences
+    )
 
 
 def test_a_verdict_that_turns_round_is_refused(tmp_path):
     records, lifetimes = shop(tmp_path / "first", 300)
-    power = how_sure(records, lifetimes).table.query("figure == 'power it can take'").set_index("reading")
+    power = worded(how_sure(records, lifetimes)).table.query("figure == 'power it can take'").set_index("reading")
     proven = power["proven_hp"]
     # a limit that is proven if all is reported, and is not if half is
     limit = (proven["100 % of failures reported"] + proven["50 % of failures reported"]) / 2 - 50
     assert proven["100 % of failures reported"] - proven["50 % of failures reported"] >= 50
     told = how_sure(*shop(tmp_path / "second", limit))
-    own = told.table.query("figure == 'power it can take'")
+    own = worded(told).table.query("figure == 'power it can take'")
     assert own["verdict"].nunique() > 1
     assert not own["same_as_stands"].all()
-    assert any("Not to be acted on until that is known." in line for line in told.answer)
-    assert not any("same under every reading" in line for line in told.answer)
+    assert any("Not to be acted on until that is known." in line for line in worded(told).sentences)
+    assert not any("same under every reading" in line for line in worded(told).sentences)
 
 
 def test_the_words_name_what_the_verdict_hangs_on():
     frame = pd.DataFrame(
-        [("power it can take", "shaft A", "as it stands", 700.0, 650.0, 600.0, "raise", True),
-         ("power it can take", "shaft A", "50 % of failures reported", 560.0, 500.0, 600.0, "lower", False),
-         ("power it can take", "shaft B", "as it stands", 900.0, 850.0, 900.0, "keep", True)],
+        [(Figure.POWER, "shaft A", reason(ReadAs.IT_STANDS), 700.0, 650.0, 600.0, "raise", True),
+         (Figure.POWER, "shaft A", reason(ReadAs.REPORTED, share=0.5), 560.0, 500.0, 600.0, "lower", False),
+         (Figure.POWER, "shaft B", reason(ReadAs.IT_STANDS), 900.0, 850.0, 900.0, "keep", True)],
         columns=["figure", "what", "reading", "value", "proven_hp", "published_hp", "verdict", "same_as_stands"],
     )  # fmt: skip
     from analytics.ratings.options import Options
 
-    told = _words(frame, Options(50_000, 0.9, 0.9))
+    told = say_all(verdicts_said(frame, Options(50_000, 0.9, 0.9)))
     assert "shaft B (keep; best estimate 900 to 900 hp)" in told[0]
     assert told[1] == (
         "Shaft A: “raise” as it stands, but “lower” if 50 % of failures reported (best estimate 560 to 700 hp). "

@@ -11,10 +11,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analytics.reasons import AskFirst, Family, Lots, RevisionIs, Unfitted
 from analytics.records.load import load_records
+from analytics.report.files import write_review_files
 from analytics.review import stands
 from analytics.review.alarms import revision_answer
 from analytics.review.expected import LIFE, at_stake, expected_table, life_hazards, running_chances
+from analytics.review.fleet_view import fleet_view
 from analytics.review.forecast import MILES, count_forecast, forecast, unit_chances, units_answer
 from analytics.review.months_in_service import by_service, months_answer, months_table
 from analytics.review.outlook import make_outlook
@@ -37,12 +40,13 @@ from analytics.review.stands import (
 )
 from analytics.review.watch import revision_looks, watch
 from analytics.simulate.demo import demo_files, demo_truth
+from analytics.words.answers import worded
 from tests.small_shop import TOML, build, rateable_shop, returned, write_shop
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
-LOT = ("lot, whole life", "converter", "TC-1/10")
+LOT = (Family.LOT_LIFE, "converter", "TC-1/10")
 NO_ALARMS = pd.DataFrame(columns=["family", "group", "component", "came", "expected"])
-MONTH = ("build month, install errors", "clutch pack", "2022-09")
+MONTH = (Family.MONTH_INSTALL, "clutch pack", "2022-09")
 
 
 @pytest.fixture(scope="module")
@@ -82,7 +86,7 @@ def test_what_was_planted_is_found_and_nothing_else(outlook, truth):
 
 
 def test_alarms_are_said_in_plain_words(outlook):
-    words = " ".join(outlook.alarms.answer)
+    words = " ".join(worded(outlook.alarms).sentences)
     assert "Lot TC-1/10, converter" in words
     assert "8 of 29 came back" in words
     assert "false alarm in at most one quarter of 10" in words
@@ -150,7 +154,7 @@ def test_months_in_service_hold_every_failure(outlook):
     assert years["unit_years"].sum() == pytest.approx(table["unit_years"].sum())
     bad = table[(table["built"] == "2022-09") & (table["month_from"] == 0)].iloc[0]
     assert bad["install_errors"] >= 5
-    assert "they age" in " ".join(outlook.months.answer)
+    assert "they age" in " ".join(worded(outlook.months).sentences)
 
 
 def test_replaying_eight_quarters_takes_no_more_than_eight_times_one(timed, capsys):
@@ -165,15 +169,15 @@ def test_replaying_eight_quarters_takes_no_more_than_eight_times_one(timed, caps
 
 
 def test_the_revision_is_found_and_not_praised_too_early(outlook, truth):
-    row = outlook.revision.table.iloc[0]
+    row = worded(outlook.revision).table.iloc[0]
     assert (row["old"], row["new"]) == ("VB-1", "VB-2")
     assert row["came"] == 0
     assert row["in_words"] == "VB-2 is better"
-    assert "VB-2" in outlook.revision.answer[0]
+    assert "VB-2" in worded(outlook.revision).sentences[0]
     # a year earlier it was too soon to say
     before, now = (stand_at(DEMO, pd.Timestamp(d)) for d in ("2023-09-30", "2023-12-31"))
     told = revision_answer(before, now, revision_looks(before, now))
-    assert told.table["in_words"].tolist() == ["not known yet"]
+    assert [cell.code for cell in told.table["in_words"]] == [RevisionIs.NOT_KNOWN]
 
 
 def test_the_revision_is_found_once_there_is_enough(tmp_path, truth):
@@ -184,7 +188,7 @@ def test_the_revision_is_found_once_there_is_enough(tmp_path, truth):
     before, now = (stand_at(tmp_path, pd.Timestamp(d)) for d in ("2027-09-30", "2027-12-31"))
     looks = revision_looks(before, now)
     answer = revision_answer(before, now, looks)
-    assert answer.table["in_words"].tolist() == [f"{truth['improved revision']['new']} is better"]
+    assert worded(answer).table["in_words"].tolist() == [f"{truth['improved revision']['new']} is better"]
     assert answer.table["upper"].iat[0] < 1
     # hazard of the bore, the leading finding: (330/900)^2 of the old one's; the solenoid's is the same
     assert answer.table["lower"].iat[0] < 0.4 < 1
@@ -304,14 +308,14 @@ def test_a_fit_held_by_few_draws_is_no_fit(tmp_path, monkeypatch):
     for part in ("A", "B"):
         own = stand.parts["input shaft", part]
         assert own.fit.model is None
-        assert "draws in effect" in own.fit.reason
+        assert own.fit.reason.code is Unfitted.FEW_DRAWS
         assert len(own.theta) == 0
     running, chance = running_chances(stand, 91.0)
     assert chance.shape[0] == DRAWS
     shafts = (running["component"] == "input shaft").to_numpy()
     assert chance[:, shafts].mean() > chance[:, ~shafts].mean() > 0  # at the rate of their own component
     told = units_answer(forecast(stand))
-    assert told.answer == (
+    assert worded(told).sentences == (
         "No part has failed yet, or none has a fit that can be trusted, so no unit's own chance can be told.",
     )
 
@@ -332,16 +336,27 @@ def test_unknown_powers_and_weights_are_filled_and_counted():
     assert table["power_hp"].isna().sum() == 2
 
 
+def test_a_shop_without_a_single_unit_says_so(tmp_path):
+    folder = write_shop(tmp_path / "shop")
+    review = make_review(folder)
+    outlook = make_outlook(review, folder)
+    assert outlook.lots.said[0].code is Lots.NONE_ON_RECORD
+    assert [a.reckoned for a in outlook.answers()] == [False] * len(outlook.answers())
+    view = fleet_view(review.records, review.lifetimes, review.span, outlook.stand)
+    assert view.odometers.said[0].code is AskFirst.NOTHING
+    assert len(write_review_files(review, tmp_path / "out", outlook, view)) > 10
+
+
 def test_a_shop_without_failures_says_so(tmp_path):
     builds = [build(f"T-{k:03d}XY", f"2022-{1 + k % 12:02d}-01") for k in range(24)]
     folder = write_shop(tmp_path / "shop", builds=builds)
     outlook = make_outlook(make_review(folder), folder, quarters=2)
-    assert "Nothing stands out" in outlook.alarms.answer[0]
-    assert outlook.lots.answer[0].startswith("No lots are on record")
-    assert outlook.units.answer[0].startswith("No part has failed yet")
-    assert outlook.months.answer == ("Nothing has come back yet.",)
-    assert outlook.power.answer[0].startswith("No part has failed often enough")
-    assert "so no money can be named" in " ".join(outlook.forecast.answer)
+    assert "Nothing stands out" in worded(outlook.alarms).sentences[0]
+    assert worded(outlook.lots).sentences[0].startswith("No lots are on record")
+    assert worded(outlook.units).sentences[0].startswith("No part has failed yet")
+    assert worded(outlook.months).sentences == ("Nothing has come back yet.",)
+    assert worded(outlook.power).sentences[0].startswith("No part has failed often enough")
+    assert "so no money can be named" in " ".join(worded(outlook.forecast).sentences)
     whole = outlook.forecasts.counts.iloc[0]
     assert whole["lower"] == 0
     assert whole["upper"] >= 1
@@ -351,9 +366,9 @@ def test_a_shop_of_one_quarter_has_no_earlier_word(tmp_path):
     folder = write_shop(tmp_path / "shop", TOML, builds=[build("T-111", "2024-01-05"), build("T-222", "2024-02-05")])
     outlook = make_outlook(make_review(folder), folder)
     assert outlook.watched == []
-    assert "no earlier quarter end" in outlook.expected.answer[0]
-    assert "nothing to compare with" in outlook.alarms.answer[0]
-    assert "no word to have kept" in outlook.kept.answer[0]
+    assert "no earlier quarter end" in worded(outlook.expected).sentences[0]
+    assert "nothing to compare with" in worded(outlook.alarms).sentences[0]
+    assert "no word to have kept" in worded(outlook.kept).sentences[0]
 
 
 def test_a_bad_lot_of_a_small_shop(tmp_path):
@@ -370,8 +385,8 @@ def test_a_bad_lot_of_a_small_shop(tmp_path):
     back.append(returned(builds[2]["serial"], "2023-07-01", miles_in_service=15_000))
     folder = write_shop(tmp_path / "shop", builds=builds, returns=back, fitted=fitted)
     outlook = make_outlook(make_review(folder), folder, quarters=3)
-    assert [(f, c, g.upper()) for f, c, g in loud(outlook.watched[-1])] == [("lot, whole life", "input shaft", "L3")]
-    assert "L3" in outlook.alarms.answer[0].upper()
+    assert [(f, c, g.upper()) for f, c, g in loud(outlook.watched[-1])] == [(Family.LOT_LIFE, "input shaft", "L3")]
+    assert "L3" in worded(outlook.alarms).sentences[0].upper()
     stock = outlook.stock.table.set_index("part")
     assert stock.loc["A", "keep"] >= 1
     assert stock["price_each"].isna().all()
@@ -434,7 +449,7 @@ def test_a_failure_on_the_first_day_or_alone_in_its_stretch_is_counted(tmp_path)
     table = months_table(stand)
     own = table.loc[table["built"] == "2024-03", ["month_from", "units", "unit_years", "came"]]
     assert own.to_numpy().tolist() == [[0, 1, 0, 1]]
-    assert "Nothing has come back yet." not in months_answer(table, NO_ALARMS).answer
+    assert "Nothing has come back yet." not in worded(months_answer(table, NO_ALARMS)).sentences
     assert by_service(table)["came"].tolist() == [1]
     old = [build("T-111", "2020-03-31"), build("T-222", "2022-03-31")]
     back = [returned("T-111", "2024-03-31", replaced_with="scrapped")]

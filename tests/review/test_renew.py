@@ -6,9 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analytics.reasons import Renew
 from analytics.records.load import load_records
 from analytics.review.renew import MILES, pays_from, renew_at_rebuild
 from analytics.review.stands import stand_of
+from analytics.words.answers import worded
 from tests.small_shop import TOML, build, returned, write_shop
 
 
@@ -53,21 +55,21 @@ def test_a_part_that_wears_is_worth_renewing_where_the_truth_says(tmp_path):
     assert own["lower"] - 2_500 <= truth <= own["upper"] + 2_500
     assert own["renew_from_miles"] == pytest.approx(truth, abs=2_500)
     assert own["new_fails"] == pytest.approx(ahead(0), abs=0.015)
-    assert own["in_words"].startswith("renew from about")
+    assert own["in_words"].code is Renew.FROM_MILES
 
 
 def test_a_part_that_fails_by_chance_is_left_in(tmp_path):
     own = renew_at_rebuild(shop(tmp_path, 1.0)).table.set_index("part").loc["A"]
     assert np.isnan(own["renew_from_miles"])
-    assert own["in_words"].startswith("leave it in")
+    assert own["in_words"].code is Renew.LEAVE_IN
 
 
 def test_refusals(tmp_path):
     told = renew_at_rebuild(shop(tmp_path / "a", 2.0, ""))
-    assert "It takes what a comeback costs" in told.answer[0]
+    assert "It takes what a comeback costs" in worded(told).sentences[0]
     stand = stand_of(
         load_records(
             write_shop(tmp_path / "b", TOML + '[costs]\ncomeback = 1\n[costs.parts]\n"A" = 1\n', builds=[build("T-1")])
         )
     )
-    assert "Too few failures to tell" in renew_at_rebuild(stand).answer[0]
+    assert "Too few failures to tell" in worded(renew_at_rebuild(stand)).sentences[0]

@@ -26,6 +26,7 @@ from analytics.review.repeats import (
     unit_trend,
 )
 from analytics.review.stands import stand_of
+from analytics.words.answers import worded
 from tests.published import shops
 from tests.small_shop import build, returned, write_shop
 
@@ -64,7 +65,7 @@ def test_valve_seats_come_back_faster_with_age(tmp_path, reference, reference_da
     np.testing.assert_allclose(mean.mean_at(early["at"].astype(float))["mean"], early["value"], rtol=1e-6)
     assert unit_trend(records, lifetimes).b > 1
     told = by_build_year(records, lifetimes)
-    assert any("As a unit ages its comebacks come closer together" in line for line in told.answer)
+    assert any("As a unit ages its comebacks come closer together" in line for line in worded(told).sentences)
 
 
 def test_stretches_start_anew_after_each_comeback(tmp_path):
@@ -138,10 +139,12 @@ def test_strata_are_compared_like_with_like():
 def test_too_little_to_compare_is_said(tmp_path):
     builds = [build(f"T-{k:02d}", "2020-01-01") for k in range(30)]
     told = rebuilt(*load(tmp_path / "few", builds=builds, returns=[returned("T-01", "2023-06-01")]))
-    assert "Too little has been expected so far" in told.answer[0]
+    assert "Too little has been expected so far" in worded(told).sentences[0]
     none = rebuilt(*load(tmp_path / "none", builds=builds))
-    assert none.answer == ("No unit has been rebuilt after a comeback yet.",)
-    assert by_build_year(*load(tmp_path / "none", builds=builds)).answer == ("No unit has come back damaged yet.",)
+    assert worded(none).sentences == ("No unit has been rebuilt after a comeback yet.",)
+    assert worded(by_build_year(*load(tmp_path / "none", builds=builds))).sentences == (
+        "No unit has come back damaged yet.",
+    )
 
 
 def test_chance_to_tell_grows_with_ratio_and_data():
@@ -158,7 +161,7 @@ def test_a_worse_year_is_told_from_the_others(tmp_path):
         returned(f"R-{k:03d}", "2023-01-05") for k in range(30)
     ]
     told = by_build_year(*load(tmp_path, builds=builds, returns=back))
-    line = next(line for line in told.answer if line.startswith("Built 2022 against all before"))
+    line = next(line for line in worded(told).sentences if line.startswith("Built 2022 against all before"))
     assert "18 more per hundred units" in line
     assert "more than chance" in line
 
@@ -169,7 +172,7 @@ def test_a_year_too_thin_to_compare_keeps_its_row_and_its_comebacks(tmp_path):
     told = by_build_year(*load(tmp_path, builds=builds, returns=back))
     once = told.table.drop_duplicates("built_in")
     assert once[["built_in", "units", "comebacks"]].to_numpy().tolist() == [["2020", 40, 3], ["2022", 5, 1]]
-    assert any("built in 2022 (1 comeback of 5 units)" in line for line in told.answer)
+    assert any("built in 2022 (1 comeback of 5 units)" in line for line in worded(told).sentences)
 
 
 def test_comebacks_without_new_units_alike_are_counted_and_named():
@@ -221,7 +224,7 @@ def test_trucks_that_were_sold_and_came_back_broken_count_nowhere(tmp_path):
         unit_trend(records, lifetimes)
     with pytest.raises(NotEnoughData):
         repeated_failures(lifetimes.table, lifetimes.units, lifetimes.sight)
-    told = " ".join(by_build_year(records, lifetimes).answer)
+    told = " ".join(worded(by_build_year(records, lifetimes)).sentences)
     assert "6 comebacks of units that had been reported sold" in told
     assert "wear" not in told
     frame = stretches(records, lifetimes)
@@ -235,7 +238,7 @@ def test_trucks_that_were_sold_and_came_back_broken_count_nowhere(tmp_path):
     assert months["unit_years"].sum() == pytest.approx(days / 365.25)
     changed = change(records, lifetimes, quarter_of(records.as_of))
     assert changed.table["comebacks"].tolist() == [0, 0]
-    assert "6 more broke out of sight" in " ".join(changed.answer)
+    assert "6 more broke out of sight" in " ".join(worded(changed).sentences)
 
 
 def test_a_truck_heard_of_again_is_watched_from_then_on(tmp_path):

@@ -70,20 +70,20 @@ def test_nothing_came_back(tmp_path):
     most = chi2.ppf(0.90, 2) / 2 / years * 100  # the exact one-sided limit, none failed (Garwood 1936)
     assert (
         f"None of 10 came back in {years:.1f} unit-years; that proves at most {most:.0f} a year per hundred (90 % sure)"
-        in review.components["input shaft"].answer[0]
+        in worded(review.components["input shaft"]).sentences[0]
     )
-    assert "can't be tested" not in " ".join(review.components["input shaft"].answer)
-    assert review.wear.answer[0].startswith("For 2 parts too few")
+    assert "can't be tested" not in " ".join(worded(review.components["input shaft"]).sentences)
+    assert worded(review.wear).sentences[0].startswith("For 2 parts too few")
 
 
 def test_no_rate_without_failures_and_no_fit_below_the_least(tmp_path):
     review = make_review(
         write_shop(tmp_path, builds=ten(), returns=[returned(f"T-{k}{k}{k}", f"2023-0{k}-01") for k in range(1, 5)])
     )
-    cells = review.components["converter"].table
+    cells = worded(review.components["converter"]).table
     assert cells["per_100_unit_years"].isna().all()
     assert cells["in_words"].str.startswith("none of 10 came back").all()
-    wear = review.wear.table.set_index("component")
+    wear = worded(review.wear).table.set_index("component")
     assert np.isnan(wear.loc["input shaft", "shape"])
     assert wear.loc["input shaft", "in_words"] == "4 failures: fewer than the 5 needed to read a pattern"
 
@@ -136,7 +136,7 @@ def test_limits_in_force_at_the_build(tmp_path):
     table = review.limits.table
     assert table["failed_above"].tolist() == [1, 0, 0, 1]
     assert table["failed_within"].tolist() == [0, 1, 1, 0]
-    told = " ".join(review.limits.answer)
+    told = " ".join(worded(review.limits).sentences)
     assert "2 failures of the quarter had no limit that applied" in told
     assert "750 hp at up to 9,000 lb (from 2023-01-01): 1 failed within it this quarter (1 of 1 ever)" in told
 
@@ -155,14 +155,14 @@ def test_a_truck_tuned_past_its_limit_stands_on_both_sides_of_it(tmp_path):
     told = make_review(folder).limits
     sides = ["parts_within", "failed_within", "parts_above", "failed_above"]
     assert told.table[sides].to_numpy().tolist() == [[2, 0, 1, 1]]
-    assert "1 failed above it (1 of 1 ever)" in told.answer[0]
+    assert "1 failed above it (1 of 1 ever)" in worded(told).sentences[0]
 
 
 def test_the_loudest_fault_is_weight_known_mostly_for_returns(tmp_path):
     builds = [build(f"T-{k:03d}XY", weight=8000 if k < 30 else "") for k in range(100)]
     back = [returned(b["serial"], "2024-02-01") for b in builds[:15]]
     review = make_review(write_shop(tmp_path, builds=builds, returns=back))
-    first = review.to_fix.table.iloc[0]
+    first = worded(review.to_fix).table.iloc[0]
     assert first["what"].startswith(
         "weight is known for 100 % of the units that came back but 18 % of those that never did"
     )
@@ -183,7 +183,7 @@ def test_returns_set_aside_are_named_before_readings(tmp_path):
             ],
         )
     )
-    whats = review.to_fix.table["what"].tolist()
+    whats = worded(review.to_fix).table["what"].tolist()
     of_returns = next(i for i, w in enumerate(whats) if "of returns set aside" in w)
     of_readings = next(i for i, w in enumerate(whats) if "of readings set aside" in w)
     assert of_returns < of_readings
@@ -195,17 +195,20 @@ def test_a_burst_is_called_and_a_quiet_year_is_not(tmp_path):
     loud = make_review(
         write_shop(tmp_path / "a", builds=builds, returns=[*burst, returned(builds[50]["serial"], "2023-05-01")])
     )
-    assert any("Input shaft" in line and "more than chance" in line for line in loud.change.answer)
+    assert any("Input shaft" in line and "more than chance" in line for line in worded(loud.change).sentences)
     even = [returned(builds[k]["serial"], f"2023-{month:02d}-15") for k, month in enumerate(range(1, 13))] + [
         returned(builds[40 + k]["serial"], f"2024-0{k + 1}-15") for k in range(3)
     ]
     quiet = make_review(write_shop(tmp_path / "b", builds=builds, returns=even))
-    assert "No component came back more or less often than the year before by more than chance." in quiet.change.answer
+    assert (
+        "No component came back more or less often than the year before by more than chance."
+        in worded(quiet.change).sentences
+    )
 
 
 def test_unit_not_in_service_and_empty_fleet(tmp_path):
     review = make_review(write_shop(tmp_path, builds=[build("T-111", "2024-03-01") | {"in_service_on": "2024-05-01"}]))
-    assert review.fleet.answer == ("No unit is in service yet.",)
+    assert worded(review.fleet).sentences == ("No unit is in service yet.",)
     assert review.survival.empty
 
 
@@ -218,7 +221,7 @@ def test_every_sentence_of_an_old_quarter_can_be_made_again(tmp_path):
         worded(x) for x in b.answers() if x is not b.counted
     ]
     pd.testing.assert_frame_equal(a.survival, b.survival)
-    assert "1 rows are dated after 2023-06-30 and were not looked at." in a.counted.answer
+    assert "1 rows are dated after 2023-06-30 and were not looked at." in worded(a.counted).sentences
 
 
 def test_bands_of_the_shops_own(tmp_path):
@@ -255,7 +258,7 @@ def test_bands_are_compared_over_all_classes_and_in_each(tmp_path):
         for k in range(40)
     ]
     back = [returned(builds[k]["serial"], f"2023-{1 + k % 12:02d}-05") for k in range(1, 30, 2)]
-    notes = make_review(write_shop(tmp_path, builds=builds, returns=back)).components["input shaft"].notes
+    notes = worded(make_review(write_shop(tmp_path, builds=builds, returns=back)).components["input shaft"]).notes
     assert [n.split(":")[0] for n in notes] == [
         "Log-rank test across the power bands on days (Mantel 1966), stratified by weight class",
         "up to 7,500 lb alone",
@@ -273,12 +276,12 @@ def test_a_row_of_several_units_is_counted_as_several(tmp_path):
     assert worded(review.came_back).sentences[0].startswith("3 units came back in 3 returns, with 6 units in service")
     assert worded(review.again).sentences[0] == "3 units came back damaged at least once; none of them more than once."
     assert review.fleet.table["came_back"].sum() == 3
-    assert any(w.startswith("power is not known for 6 units (100 %)") for w in review.to_fix.table["what"])
+    assert any(w.startswith("power is not known for 6 units (100 %)") for w in worded(review.to_fix).table["what"])
 
 
 def test_unknowns_are_named_even_where_nothing_came_back(tmp_path):
     review = make_review(write_shop(tmp_path, builds=[build("T-111", power="")]))
-    assert any(w.startswith("power is not known for 1 unit") for w in review.to_fix.table["what"])
+    assert any(w.startswith("power is not known for 1 unit") for w in worded(review.to_fix).table["what"])
 
 
 def test_a_lone_early_failure_among_late_entries_does_not_pull_the_curve_to_nothing(tmp_path):

@@ -8,6 +8,7 @@ import pytest
 from scipy.stats import binomtest, hypergeom, nbinom, poisson
 
 from analytics.models.exact import compare_rates, proportion_chart
+from analytics.reasons import CameSince, Family
 from analytics.review.kept_word import alarms_kept
 from analytics.review.watch import (
     BUDGET,
@@ -174,14 +175,14 @@ def test_an_expected_count_is_that_of_the_others():
     table = lives()
     table.loc[table.index[table["lot"] != "L3"][:18], "failure"] = True
     looks, _ = peeled(table)
-    own = looks[(looks["family"] == "lot, whole life") & (looks["group"] == "L3")].iloc[0]
+    own = looks[(looks["family"] == Family.LOT_LIFE) & (looks["group"] == "L3")].iloc[0]
     # 18 failures in 180 lives like its own 20
     assert own["expected"] == pytest.approx(2.0)
     assert own["came"] == 0
     assert not looks["alarm"].any()
 
 
-def quarter(end: str, came: int, expected: float, alarm: bool, family: str = "lot, whole life") -> Watched:
+def quarter(end: str, came: int, expected: float, alarm: bool, family: Family = Family.LOT_LIFE) -> Watched:
     row = {
         "family": family, "component": "shaft", "group": "L3", "units": 20, "expected": expected, "came": came,
         "ratio": came / expected, "p_value": 1e-5, "threshold": 1e-3, "alarm": alarm, "least": 0.0,
@@ -191,21 +192,21 @@ def quarter(end: str, came: int, expected: float, alarm: bool, family: str = "lo
 
 @pytest.mark.parametrize(
     ("later", "expected", "verdict"),
-    [(7, 0.5, "borne out"), (3, 0.5, "too early to say"), (4, 5.0, "not borne out")],
+    [(7, 0.5, CameSince.BORNE_OUT), (3, 0.5, CameSince.TOO_EARLY), (4, 5.0, CameSince.NOT_BORNE_OUT)],
 )
 def test_alarms_are_held_against_what_came(later, expected, verdict):
     kept = alarms_kept(
-        [quarter("2023-03-31", 3, 0.2, True), quarter("2023-06-30", later, expected, verdict == "borne out")]
+        [quarter("2023-03-31", 3, 0.2, True), quarter("2023-06-30", later, expected, verdict is CameSince.BORNE_OUT)]
     )
     assert len(kept) == 1
     row = kept.iloc[0]
-    assert row["verdict"] == verdict
+    assert row["verdict"] is verdict
     assert row["first_raised"] == pd.Timestamp("2023-03-31")
     assert row["came_since"] == later - 3
-    assert row["standing"] == (verdict == "borne out")
+    assert row["standing"] == (verdict is CameSince.BORNE_OUT)
 
 
 def test_an_alarm_of_today_has_nothing_to_be_held_against():
     kept = alarms_kept([quarter("2023-03-31", 3, 0.2, True)])
-    assert kept["verdict"].iat[0].startswith("raised now")
+    assert kept["verdict"].iat[0] is CameSince.RAISED_NOW
     assert kept["came_since"].isna().all()

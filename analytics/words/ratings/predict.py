@@ -10,7 +10,13 @@ from analytics.words.saying import say, texts
 
 DISTRIBUTION = {"weibull": "Weibull", "lognormal": "log-normal"}
 
-texts({Unfitted.NO_FAILURE: "no failure on record", Unfitted.NOT_CONVERGED: "no fit converged"})
+texts(
+    {
+        Unfitted.NO_FAILURE: "no failure on record",
+        Unfitted.NOT_CONVERGED: "no fit converged",
+        Unfitted.FEW_DRAWS: "the fit is held by {effective_draws:.0f} draws in effect, {needed:.0f} are needed",
+    }
+)
 
 
 def law_words(fit: PartFit) -> str:

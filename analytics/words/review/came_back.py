@@ -8,6 +8,7 @@ import pandas as pd
 
 from analytics.reasons import CameBack, Question
 from analytics.words.phrases import listed, plural
+from analytics.words.review.findings import CAUSE
 from analytics.words.saying import asks, says, texts
 
 asks(
@@ -16,14 +17,6 @@ asks(
     "One line per component returned; a return is one unit on one day.",
 )
 texts({CameBack.CAUSE_UNSTATED: "No cause was written down for {unstated} of {rows}: they stand as unclear."})
-
-_WHY = {
-    "part": "the part itself",
-    "install": "our install",
-    "over limit": "power over the limit",
-    "unclear": "cause unclear",
-    "no fault": "no fault found",
-}
 
 
 def _so_far(seen_up_to: pd.Timestamp | None) -> str:
@@ -48,7 +41,7 @@ def _counts(
 
 @says(CameBack.COMPONENT)
 def _component(component: str, n: int, causes: Mapping[str, int], findings: Mapping[str, int]) -> str:
-    why = [f"{_WHY[c]} in {k}" if len(causes) > 1 else _WHY[c] for c, k in causes.items()]
+    why = [f"{CAUSE[c]} in {k}" if len(causes) > 1 else CAUSE[c] for c, k in causes.items()]
     found = [
         f"{f or 'finding not written down'} {k}" if len(findings) > 1 else f or "finding not written down"
         for f, k in findings.items()

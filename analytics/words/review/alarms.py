@@ -1,0 +1,200 @@
+"""The watch: what stands out, how lots rank, what the watch can see, whether a revision helped."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import pandas as pd
+
+from analytics.reasons import Alarms, CameSince, Family, Lots, Power, Question, Reason, Revision, RevisionIs
+from analytics.words.phrases import listed, many, numbered, percent
+from analytics.words.saying import asks, say, says, texts
+
+FAMILY = {
+    Family.MONTH_INSTALL: "build month, install errors",
+    Family.MONTH_LIFE: "build month, whole life",
+    Family.BUILDER_INSTALL: "builder, install errors",
+    Family.BUILDER_LIFE: "builder, whole life",
+    Family.COMPONENT_QUARTER: "component, this quarter",
+    Family.LOT_LIFE: "lot, whole life",
+    Family.PART_QUARTER: "part, this quarter",
+    Family.BAND_QUARTER: "power band, this quarter",
+    Family.REVISION_LIFE: "revision, whole life",
+    Family.CLASS_QUARTER: "weight class, this quarter",
+}
+_LOOK = {
+    Family.MONTH_INSTALL: "build month {group}, {component}, install errors",
+    Family.MONTH_LIFE: "build month {group}, {component}",
+    Family.BUILDER_INSTALL: "builder {group}, {component}, install errors",
+    Family.BUILDER_LIFE: "builder {group}, {component}",
+    Family.COMPONENT_QUARTER: "the {component} this quarter",
+    Family.LOT_LIFE: "lot {group}, {component}",
+    Family.PART_QUARTER: "{component}, part {group}, this quarter",
+    Family.BAND_QUARTER: "{component}, power band {group}, this quarter",
+    Family.REVISION_LIFE: "{component} {group}",
+    Family.CLASS_QUARTER: "{component}, weight class {group}, this quarter",
+}
+
+
+def _method(false_alarm: float, budget: Mapping[Family, float]) -> str:
+    shares = ", ".join(f"{FAMILY[f]} {false_alarm * share:.4g}" for f, share in budget.items())
+    return (
+        "Lots, build months and builders are looked at over their whole lives, since a small lot shows itself slowly: of all failures of the part, the number that fell on the group is "
+        "binomial with the group's share of the hazard, which the models of the last quarter's end give for its units' power, weight, use, age and miles. Install errors are "
+        "shared out by time in service. The quarter's own counts are held against the models of its start. The chance of a false alarm per quarter "
+        f"({false_alarm:g}) is shared out beforehand (as Wu and Meeker, Technometrics 44 (2002) 237-251, do among months in service): {shares}; within a family evenly among the looks that could be loud "
+        "at all (Tarone 1990). When one is loud its lives are set aside and the rest is looked at again, so that a bad lot does not blacken the months it was fitted in. "
+        "An alarm stays on this list as long as the whole life says so, whenever it was first raised; power bands and weight classes are looked at for the quarter only."
+    )
+
+
+asks(Question.ALARMS, "Is anything getting worse: a lot, a part, a builder, a month?", _method)
+asks(
+    Question.LOTS,
+    "Which build lots came back more than they should?",
+    "Rates of the lots of a part are drawn together, the more the fewer the failures that speak for a lot (gamma-Poisson, spread by maximum likelihood: Clayton and Kaldor 1987); "
+    "limits 90 %. Expected: the part's failures shared out by each lot's hazard, given power, weight, use, age and miles.",
+)
+asks(
+    Question.POWER,
+    "How good is the watch: would a bad lot of {size} be caught?",
+    "Exact Poisson chances at the threshold of this quarter's lots ({threshold:.2g}), for a lot of average power, weight, use and miles of the part that has most units out. "
+    "A single look; the lot is looked at again every quarter, which adds a little.",
+)
+asks(
+    Question.REVISION,
+    "Did the new revision fix it, and how long until we know?",
+    "Both revisions are fitted as if one part; of all its failures the number that fell on the new one is binomial with its share of the hazard, if nothing was changed. "
+    "Called better at a chance of {sure:g}, look by look; limits 90 %. How long: the shares grow as the units now running do.",
+)
+texts(
+    FAMILY
+    | {
+        Alarms.NO_QUARTER_BEFORE: "There is no earlier quarter end with anything running, so there is nothing to compare with.",
+        Alarms.THIS_QUARTER: "this quarter",
+        Alarms.BY_QUARTER: "by {day:%Y-%m-%d}, or before",
+        Alarms.AT_QUARTER: "at the quarter to {day:%Y-%m-%d}",
+        Alarms.NOTHING: "Nothing stands out by more than chance.",
+        Lots.NONE_ON_RECORD: "No lots are on record (sheet fitted, column lot), so none can be ranked.",
+        Lots.NONE_FAILED: "No part with lots on record has failed yet.",
+        Lots.NONE_WORSE: "No lot can be said to be worse than the others of its part.",
+        Lots.ALIKE: "The lots of {part} differ no more than chance would have them, so none ranks before another.",
+        Power.NO_FIT: "No part has failed often enough for a fit, so what the watch would catch cannot be told.",
+        Revision.NONE_OUT: "No part that followed another ([[supersessions]] in shop.toml) has been out long enough to compare.",
+        RevisionIs.BETTER: "{new} is better",
+        RevisionIs.WORSE: "{new} is worse",
+        RevisionIs.NOT_KNOWN: "not known yet",
+    }
+)
+
+
+def few(value: float) -> str:
+    """A number expected, as a person says it."""
+    return "fewer than 0.1" if value < 0.1 else numbered(value)
+
+
+# ---- alarms ----------------------------------------------------------------------------------------------------------
+@says(Alarms.LOOK)
+def _look(family: Family, component: str, group: str) -> str:
+    return _LOOK[family].format(component=component, group=group)
+
+
+@says(Alarms.STANDS_OUT)
+def _stands_out(what: Reason, raised: Reason, units: int, expected: float, came: int, p_value: float) -> str:
+    look = say(what)
+    chance = f"one time in {numbered(1 / p_value, 1)}" if p_value > 1e-9 else "less than one time in a billion"
+    return f"{look[0].upper()}{look[1:]} ({say(raised)}): {came} of {units} came back where {few(expected)} would be usual. Chance alone would do that {chance}."
+
+
+@says(Alarms.STOP_THE_LOT)
+def _stop_the_lot(lot: str, still_running: Sequence[str]) -> str:
+    call = (
+        f"Call those who still run with it: {listed(still_running, 30)}."
+        if still_running
+        else "None still runs with it."
+    )
+    return f"On Monday: fit no more of {lot} and hold one against the drawing. {call}"
+
+
+@says(Alarms.ASK_THE_BENCH)
+def _ask_the_bench(looks: Sequence[Reason]) -> str:
+    told = [
+        f"{component} in {group}" if family is Family.MONTH_INSTALL else f"{component} ({group})"
+        for family, component, group in (look.values.values() for look in looks)
+    ]
+    return f"On Monday: ask who built {listed(told)}, and what was different on the bench."
+
+
+@says(Alarms.NOT_STANDING)
+def _not_standing(alarms: Sequence[tuple[Reason, pd.Timestamp, CameSince]]) -> str:
+    told = [f"{say(look)} ({raised:%Y-%m-%d}; {say(verdict)})" for look, raised, verdict in alarms]
+    return f"Raised in the quarters replayed and not standing today: {listed(told)}."
+
+
+@says(Alarms.NEXT_IN_LINE)
+def _next_in_line(looks: Sequence[tuple[Reason, int, float]]) -> str:
+    told = [f"{say(look)} ({came} where {few(expected)} usual)" for look, came, expected in looks]
+    return f"Next in line, and no more than chance would do among so many looks: {listed(told)}."
+
+
+@says(Alarms.LOOKS)
+def _looks(looks: int, false_alarm: float) -> str:
+    return f"{looks:,} looks were taken. If nothing at all were wrong, there would be a false alarm in at most one quarter of {round(1 / false_alarm)}."
+
+
+# ---- lots ------------------------------------------------------------------------------------------------------------
+@says(Lots.WORSE)
+def _worse(lot: str, came: int, units: int, times_the_usual: float, lower: float, upper: float) -> str:
+    return f"{lot}: {came} of {units} came back, {numbered(times_the_usual)} times what its part makes usual ({numbered(lower)} to {numbered(upper)})."
+
+
+@says(Power.BY_YEARS)
+def _by_years(
+    size: int, part: str, component: str, usual: float, years: float, alarm_at: int, caught: Sequence[float]
+) -> str:
+    five, ten, twenty = map(percent, caught)
+    return (
+        f"A lot of {size} {part} ({many(component)}) has {few(usual)} failures to be expected by {years:g} years, and {alarm_at} are an alarm. "
+        f"If the lot is truly five times worse it is caught by then {five} of the time, ten times worse {ten}, twenty times {twenty}."
+    )
+
+
+@says(Power.BY_ONE_YEAR)
+def _by_one_year(caught: Sequence[float]) -> str:
+    five, ten, twenty = map(percent, caught)
+    return f"After one year in service the same lot is caught {five}, {ten} and {twenty} of the time: silence about a young lot proves little."
+
+
+# ---- revisions -------------------------------------------------------------------------------------------------------
+def _came_back(old: str, new: str, units: int, came: int, expected: float) -> str:
+    return f"{new}: {came} of {units} came back, where {few(expected)} would have if they were like {old} at the same power, weight, use, age and miles"
+
+
+@says(Revision.BETTER)
+def _better(upper: float, **told: object) -> str:
+    return f"{_came_back(**told)}. It is better: at most {numbered(upper)} times as often (95 % sure)."
+
+
+@says(Revision.WORSE)
+def _revision_worse(lower: float, **told: object) -> str:
+    return f"{_came_back(**told)}. It is worse, at least {numbered(lower)} times as often (95 % sure)."
+
+
+@says(Revision.LOOKS_BETTER)
+def _looks_better(p_fewer: float, **told: object) -> str:
+    return f"{_came_back(**told)}. It looks better, but chance could do it (one time in {numbered(1 / p_fewer, 1)}): not known yet. "
+
+
+@says(Revision.NO_BETTER_SO_FAR)
+def _no_better(p_fewer: float, **told: object) -> str:
+    return f"{_came_back(**told)}: no better so far."
+
+
+@says(Revision.KNOWN_BY)
+def _known_by(times: float, quarter: str) -> str:
+    return f"If it truly fails {numbered(times)} times as often, four times out of five it will be proven by {quarter}."
+
+
+@says(Revision.NOT_KNOWN_BY)
+def _not_known_by(times: float, years: int) -> str:
+    return f"If it truly fails {numbered(times)} times as often, even {years} more years of the units now running would rather not prove it; those still to be built help."

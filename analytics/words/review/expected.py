@@ -1,0 +1,49 @@
+"""Expected against actual."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from analytics.reasons import Expected, Question
+from analytics.words.phrases import listed, numbered, plural
+from analytics.words.saying import asks, says, texts
+
+asks(
+    Question.EXPECTED,
+    "Did more come back in {quarter} than the records had foreseen?",
+    "Each part's life model was fitted to the records as they stood on {start:%Y-%m-%d}; each life's chance allows for its power, "
+    "weight, use, age and miles (or its use's miles a day), and for failures nobody reports. Limits hold nine in ten. Exact Poisson-binomial "
+    "tails, mixed over what the fit leaves open and over a level common to all parts. Install errors are left out here and watched by themselves.",
+)
+texts(
+    {
+        Expected.NO_QUARTER_BEFORE: "There is no earlier quarter end to expect anything from.",
+        Expected.ALL_WITHIN: "Every component lies within its own limits.",
+        Expected.FILLED: "{filled:,} of {lives:,} lives have no power or weight on record: each is taken at the median of its use, so that every unit counts.",
+    }
+)
+
+
+@says(Expected.WHOLE)
+def _whole(expected: float, lower: int, upper: int, came: int) -> str:
+    return f"{numbered(expected)} components were expected to fail, between {lower} and {upper} nine times in ten; {came} did."
+
+
+def _outside(word: str, components: Sequence[tuple[str, int, float]]) -> str:
+    told = listed([f"{component} ({came}, expected {numbered(expected)})" for component, came, expected in components])
+    return f"{word}: {told}. One component in twenty lies outside on that side by chance; whether it means something is said under the alarms."
+
+
+@says(Expected.MORE)
+def _more(components: Sequence[tuple[str, int, float]]) -> str:
+    return _outside("More than the limits", components)
+
+
+@says(Expected.FEWER)
+def _fewer(components: Sequence[tuple[str, int, float]]) -> str:
+    return _outside("Fewer than the limits", components)
+
+
+@says(Expected.NOT_FOLLOWED)
+def _not_followed(failures: int) -> str:
+    return f"{plural(failures, 'more failure')} came from units that were not being followed; nobody could expect them."

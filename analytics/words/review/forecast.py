@@ -1,0 +1,112 @@
+"""What comes next, what it costs, what to stock, and each unit's own chance."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from analytics.reasons import Forecasts, NextMiles, Question, Stock
+from analytics.words.phrases import listed, numbered, percent, plural
+from analytics.words.saying import asks, says, texts
+
+asks(
+    Question.FORECAST,
+    "What will come back next quarter and next year, and what will it cost?",
+    "Each running life has its own chance, given its power, weight, use, age and miles; the number is Poisson-binomial, mixed over what each fit leaves open "
+    "(the interval from the best fit alone is too narrow at any size: Tian, Meng and Meeker, arXiv 2007.08648; Escobar and Meeker, Technometrics 41 (1999) 113-124), and over a level common to all parts. "
+    "A part without a fit of its own is taken to fail as its whole component does, and a component without one as the shop does, with two failures' worth of trust.",
+)
+asks(
+    Question.STOCK,
+    "What should be on the shelf for the next quarter's comebacks?",
+    "The fewest that suffice with that chance, part by part; a part that was followed by another is replaced with the one that followed. "
+    "Parts for new builds, and for damage that another part does, come on top.",
+)
+asks(
+    Question.NEXT_MILES,
+    "Which units are most likely to come back in their next 10,000 miles?",
+    "One minus the product over its components of not failing in the next 10,000 miles, given power, weight, use and what is known of its miles. "
+    "The whole list is in unit_chances.csv and is for the shop only.",
+)
+texts(
+    {
+        Forecasts.NONE_RUNNING: "No unit is running, so nothing can come back.",
+        Forecasts.NO_COST: "What a comeback costs is neither in shop.toml ([costs], comeback) nor on enough returns, so no money can be named.",
+        Forecasts.NOT_COUNTED: "Units not built yet, and parts that another part breaks, come on top. Install errors are not counted: they are ours to stop, not to foresee.",
+        Forecasts.FILLED: "{filled:,} of {lives:,} lives have no power or weight on record: each is taken at the median of its use.",
+        Stock.NOTHING: "Nothing: no part is likely to be needed.",
+        NextMiles.NO_FIT: "No part has failed yet, or none has a fit that can be trusted, so no unit's own chance can be told.",
+    }
+)
+
+
+def _money(value: float) -> str:
+    return f"{round(value, -2 if value < 1e5 else -3):,.0f}"
+
+
+def _ahead(months: str, expected: float, lower: int, upper: int) -> str:
+    return f"In the next {months} months expect {numbered(expected)} components to come back from the units now out; nine times in ten it will be {lower} to {upper}."
+
+
+@says(Forecasts.QUARTER)
+def _quarter(**counts: float) -> str:
+    return _ahead("three", **counts)
+
+
+@says(Forecasts.YEAR)
+def _year(**counts: float) -> str:
+    return _ahead("twelve", **counts)
+
+
+@says(Forecasts.COMPONENTS)
+def _components(components: Sequence[tuple[str, float, int, int]]) -> str:
+    told = [
+        f"{component} {numbered(expected)} ({lower} to {upper})" for component, expected, lower, upper in components
+    ]
+    return f"Over the year: {listed(told, 9)}."
+
+
+def _cost(basis: str, expected: float, upper: float) -> str:
+    return f"{basis}, that is {_money(expected)} over the year; with {_money(upper)} set aside it is enough nineteen times in twenty."
+
+
+@says(Forecasts.AT_STATED_COST)
+def _at_stated_cost(one_comeback: float, **cost: float) -> str:
+    return _cost(f"At the {one_comeback:,.0f} a comeback stated in shop.toml", **cost)
+
+
+@says(Forecasts.AT_RECORDED_COST)
+def _at_recorded_cost(one_comeback: float, **cost: float) -> str:
+    return _cost(f"At what returns have cost on record ({one_comeback:,.0f} on average)", **cost)
+
+
+@says(Stock.KEEP)
+def _keep(parts: Sequence[tuple[str, int]], chance: float) -> str:
+    return (
+        f"To have the part at hand {percent(chance)} of the time: {listed([f'{n} {part}' for part, n in parts], 20)}."
+    )
+
+
+@says(Stock.TIES_UP)
+def _ties_up(money: float, unpriced: Sequence[str]) -> str:
+    without = f", without {listed(unpriced)}, whose price is not in shop.toml" if unpriced else ""
+    return f"That ties up {_money(money)}{without}."
+
+
+@says(NextMiles.LIKELIEST)
+def _likeliest(units: int, median: float, serial: str, chance: float, component: str) -> str:
+    return f"Half the {plural(units, 'unit')} running have a chance under {percent(median)}; the likeliest, {serial}, has {percent(chance)}, most of it for its {component}."
+
+
+@says(NextMiles.ONE_IN_TEN)
+def _one_in_ten(units: int) -> str:
+    return f"{plural(units, 'unit')} stand at 10 % or more. A chance is not a verdict on one truck: of ten at 10 %, nine come home."
+
+
+@says(NextMiles.NO_CHANCE)
+def _no_chance(units: int) -> str:
+    return f"For {plural(units, 'more unit')} no part has a fit, so their chance is not known."
+
+
+@says(NextMiles.LIVES_LEFT_OUT)
+def _lives_left_out(lives: int) -> str:
+    return f"{plural(lives, 'part')} running {'has' if lives == 1 else 'have'} no fit that can be trusted, mostly of components that never failed; their share of a unit's chance is not counted."

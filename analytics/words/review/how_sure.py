@@ -1,0 +1,72 @@
+"""How sure are we of the records?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from analytics.reasons import Figure, HowSure, Question, ReadAs, Reason
+from analytics.words.phrases import listed, percent, plural
+from analytics.words.saying import asks, say, says, texts
+
+asks(
+    Question.HOW_SURE,
+    "How sure are we of the records?",
+    "One thing at a time. Share back: days since new, one minus Kaplan-Meier at {back_years:g} years, divided by the share reported. Power: "
+    "best estimate, and proven by the first-order bound in the lightest class (the ratings page calibrates it, and is a little lower), against "
+    "the limit published there. As it stands the reporting share is left open, about 80 % with a prior. A verdict that another reading turns "
+    "round is not to be acted on until what it hangs on is known.",
+)
+texts(
+    {
+        Figure.SHARE_BACK: "share back within 2 years",
+        Figure.POWER: "power it can take",
+        ReadAs.IT_STANDS: "as it stands",
+        ReadAs.FILLED: "unknown powers and weights at the median of the use",
+        ReadAs.LIKE_THE_READ: "unknown miles: owners who were read drive like the others",
+        HowSure.NOTHING: "Nothing has failed often enough for a figure that could change.",
+    }
+)
+
+
+@says(ReadAs.REPORTED)
+def _reported(share: float) -> str:
+    return f"{percent(share)} of failures reported"
+
+
+@says(ReadAs.UNCLEAR_OUT)
+def _unclear_out(failures: int) -> str:
+    return f"{plural(failures, 'unclear failure')} not the part's own"
+
+
+@says(ReadAs.WHEEL_LOSS)
+def _wheel_loss(loss: float, powers: int) -> str:
+    return f"wheel powers lose {percent(loss)} ({powers:,} of them)"
+
+
+@says(HowSure.SHARE_BACK)
+def _share_back(component: str, share: float, years: float, lower: float, upper: float, most_if: Reason) -> str:
+    return f"{component.capitalize()}: {percent(share)} are on record as back within {years:g} years; {percent(lower)} to {percent(upper)} over the readings, most if {say(most_if)}."
+
+
+def _span(estimates_hp: tuple[float, float]) -> str:
+    low, high = estimates_hp
+    return f"best estimate {low:,.0f} to {high:,.0f} hp" if np.isfinite(low) else "no best estimate"
+
+
+@says(HowSure.FIRM)
+def _firm(verdicts: Sequence[tuple[str, str, tuple[float, float]]]) -> str:
+    told = listed([f"{what} ({verdict}; {_span(span)})" for what, verdict, span in verdicts], 8)
+    return f"The verdict is the same under every reading for {told}: none of what is taken for granted here decides it."
+
+
+@says(HowSure.TURNED)
+def _turned(what: str, verdict: str, others: Mapping[str, Sequence[Reason]], estimates_hp: tuple[float, float]) -> str:
+    how = listed([f"“{other}” if {listed([say(r) for r in readings], 3)}" for other, readings in others.items()])
+    return f"{what[:1].upper()}{what[1:]}: “{verdict}” as it stands, but {how} ({_span(estimates_hp)}). Not to be acted on until that is known."
+
+
+@says(HowSure.ON_WHAT)
+def _on_what(life_miles: float, reliability: float) -> str:
+    return f"Verdicts are on the published limit at {life_miles:,.0f} miles and {percent(reliability)} surviving; they change nothing by themselves."

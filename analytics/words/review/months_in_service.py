@@ -1,0 +1,84 @@
+"""How long they had been out when they came back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from analytics.reasons import Months, Question, Service
+from analytics.words.phrases import listed, numbered, plural
+from analytics.words.saying import asks, says, texts
+
+asks(
+    Question.MONTHS,
+    "How long had they been out when they came back, by build month?",
+    "Components damaged for their own sake, install errors included, per unit-year of service in that stretch, with exact 90 % limits (Garwood 1936). "
+    "A column of the picture is a build month, so a bad month stands as a dark column, ageing as a shade growing upwards, and a bad season of driving as a diagonal. "
+    "Build months are judged by the watch, each against the others of its component.",
+)
+texts(
+    {
+        Service.MONTHS: "months {first} to {last}",
+        Service.PAST: "past month {month}",
+        Months.NONE_BACK: "Nothing has come back yet.",
+        Months.NONE_BAD: "No build month stands out from the others by more than chance.",
+    }
+)
+
+
+def _early(verdict: str, months: int, came: int, rate: float, rate_after: float) -> str:
+    return f"In their first {months} months {came} came back, {numbered(100 * rate)} a year per hundred units; from then to the end of the second year {numbered(100 * rate_after)}. {verdict}"
+
+
+@says(Months.EARLY_MORE)
+def _early_more(**rates: float) -> str:
+    return _early("They come early more often than chance would have it: that is work on the bench, not wear.", **rates)
+
+
+@says(Months.EARLY_NO_WORSE)
+def _early_no_worse(**rates: float) -> str:
+    return _early("The first months are no worse than what follows.", **rates)
+
+
+@says(Months.EARLY_CHANCE)
+def _early_chance(**rates: float) -> str:
+    return _early("The difference is no more than chance would do.", **rates)
+
+
+def _late(rate: float) -> str:
+    return f"Past two years it is {numbered(100 * rate)} a year per hundred"
+
+
+@says(Months.AGEING_FROM_NONE)
+def _ageing_from_none(rate: float) -> str:
+    return f"{_late(rate)}, where none came back before: they age."
+
+
+@says(Months.AGEING)
+def _ageing(rate: float, ratio: float, lower: float, upper: float) -> str:
+    return f"{_late(rate)}, {numbered(ratio)} times as many ({numbered(lower)} to {numbered(upper)}): they age."
+
+
+@says(Months.NO_AGEING)
+def _no_ageing(rate: float) -> str:
+    return f"{_late(rate)}: no ageing can be told from chance."
+
+
+def _bad_month(what: str, month: str, component: str, came: int, expected: float) -> str:
+    return f"Bad month: {month}, {component}, {plural(came, what)} where the other months make {numbered(expected)} likely."
+
+
+@says(Months.BAD)
+def _bad(**values: object) -> str:
+    return _bad_month("failure", **values)
+
+
+@says(Months.BAD_INSTALLS)
+def _bad_installs(**values: object) -> str:
+    return _bad_month("install error", **values)
+
+
+@says(Months.MOST)
+def _most(months: Mapping[str, int]) -> str:
+    return (
+        f"Most comebacks by number, which says little by itself: {listed([f'{m} ({n})' for m, n in months.items()])}."
+    )

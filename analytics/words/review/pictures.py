@@ -1,0 +1,144 @@
+"""Captions of the pictures of the quarter: what each shows, in a sentence or two."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import pandas as pd
+
+from analytics.words.phrases import numbered
+from analytics.words.review.findings import CAUSE
+
+
+# ---- survival, cells, quarters, findings -----------------------------------------------------------------------------
+def survival(
+    component: str, at_risk: int, clock: str, lowest: tuple[str, str, float, float] | None, left_out: tuple[int, int]
+) -> str:
+    """``lowest``: line, panel, share not come back and age (years on days) of the lowest curve; None where none came back.
+
+    ``left_out``: parts left out on this clock, and those of them that failed.
+    """
+    if lowest is None:
+        return f"No {component} in these groups came back; every curve stays at 100 %. Curves stop where fewer than {at_risk} are followed."
+    line, panel, share, age = lowest
+    told = f"{age:,.1f} years" if clock == "days" else f"{age:,.0f} {clock}"
+    parts, failed = left_out
+    left = (
+        f" On this clock {parts:,} parts are left out for want of a figure, {failed} of them failed." if parts else ""
+    )
+    return (
+        f"Lowest: {line}, {panel}, where {100 * share:.0f} % had not come back by {told}. The shaded bands are 95 % limits; "
+        f"curves stop where fewer than {at_risk} are followed.{left}"
+    )
+
+
+def cells(worst: Mapping[str, object] | None) -> str:
+    """``worst``: the row of the cell with the highest lower limit; None where none came back."""
+    if worst is None:
+        return "None came back with power and weight on record."
+    return (
+        f"Darkest: {worst['component']} at {worst['power_band']} hp and {worst['weight_class']} lb, at least {worst['lower']:.1f} a year per hundred (95 % sure). "
+        "Across: power in hp; down: weight in lb. The shade is what the records prove at least, not the raw share; white with 0 means none came back, not that none can."
+    )
+
+
+def quarters(names: Sequence[str], last_two: tuple[int, int], units_out: tuple[int, int], whole: bool) -> str:
+    """``names``: first and last quarter. ``last_two``: components back in the quarter before the last, and in the last.
+
+    ``units_out``: units sent out by the end of the first and of the last. ``whole``: the last quarter is over.
+    """
+    (first, last), (before, now), (small, large) = names, last_two, units_out
+    grown = (
+        f" From {first} to {last} the fleet grew from {small:,} to {large:,} units sent out, so a flat line over that time is an improvement."
+        if large > small
+        else f" The fleet stood at {large:,} units all the while."
+    )
+    star = "" if whole else " The last quarter (*) is not over."
+    return f"{now} in {last}, {before} the quarter before.{grown}{star}"
+
+
+def findings(by_years: float, back: float, lead: str, lead_back: float, as_if_alone: float) -> str:
+    """Shares come back for any finding, for the leading one, and what the findings add up to each as if alone."""
+    return (
+        f"By {by_years:.1f} years {100 * back:.1f} % had come back, most for “{lead}” ({100 * lead_back:.1f} %). "
+        "The areas add up to the share that came back for any finding; the dotted line is what the findings would add up to if each "
+        f"were counted as if the others did not exist ({100 * as_if_alone:.1f} %), which is too many."
+    )
+
+
+# ---- the outlook -----------------------------------------------------------------------------------------------------
+def expected(counts: int, above: int) -> str:
+    """``counts``: components and parts drawn; ``above``: those above their limits."""
+    told = (
+        "every count lies within its limits"
+        if not above
+        else f"{above} of {counts} counts lie above their limits (ringed)"
+    )
+    return f"Of {counts} components and parts, {told}; one in twenty would by chance."
+
+
+def lots(sure: int, of: int, worst: str, times_the_usual: float) -> str:
+    """``sure``: lots worse than usual beyond doubt, ``of`` so many."""
+    return (
+        f"{sure} of {of} lots {'is' if sure == 1 else 'are'} worse than usual beyond doubt; {worst} stands first at {numbered(times_the_usual)} times the usual. "
+        "Shown are lots of which any came back, and beside each line how many of how many. Few units speak softly, so their lots are drawn towards 1."
+    )
+
+
+def months(worst: str, came: int, within_months: int) -> str:
+    """``worst``: the build month with most early failures, and how many ``came`` within so many months."""
+    return (
+        f"The darkest early cell is {worst}: {came} came back within {within_months} months. Each column is a build month, the figure in a cell how many came back at that age; "
+        "white is served without one, the tint at the upper right not yet served. A dark column is a bad month, a shade that grows upwards is ageing, a diagonal is a season."
+    )
+
+
+def kept(missed: int, quarters: int, lower: int, upper: int) -> str:
+    """Quarters missed of those foretold, and the interval of the next three months."""
+    return (
+        f"{missed} of {quarters} quarters came within what was foretold (grey, nine in ten); misses are ringed. "
+        f"Next three months: {lower} to {upper}."
+    )
+
+
+# ---- the whole fleet -------------------------------------------------------------------------------------------------
+def causes(last: pd.Series, before: pd.Series, lead: str, year_over: bool) -> str:
+    """``last``, ``before``: rows of the last two years in the table of causes; ``lead``: the last year's leading cause."""
+    part = "" if year_over else " The last year is not over."
+    return (
+        f"In {last['year']} {last['all']} components came back, {last[lead]} of them for {CAUSE[lead]}; in {before['year']} it was "
+        f"{before['all']}, {before[lead]} of them.{part} More trucks are out each year, so look at the mix rather than the height."
+    )
+
+
+def repeats(compared: str, fewest_at_risk: int) -> str:
+    """``compared``: the sentence that sets one build year against the others; blank where none does."""
+    return (f"{compared} " if compared else "") + (
+        "A line that climbs faster is a worse year. The shaded bands are 95 % limits of the first and the last year that allow for units that come back "
+        f"often; lines stop where fewer than {fewest_at_risk} units are followed."
+    )
+
+
+def rebuilt(first: str) -> str:
+    """``first``: the first sentence of the answer."""
+    return (
+        f"{first} The picture shows the raw shares: part of a gap is that strong and hard-driven trucks come back first; the figures "
+        "in the sentence set like against like. Shaded: 95 % limits."
+    )
+
+
+def how_sure(verdicts: int, turned: int) -> str:
+    """Verdicts drawn, and those that turn under some reading of the records."""
+    return (
+        f"{verdicts - turned} of {verdicts} verdicts stay as they are whichever way the records are read. Where the marks spread across the published limit "
+        "(the bar), what is assumed decides; where they all lie on one side, it does not."
+    )
+
+
+def guarantee(allowed: float, months: Mapping[str, float], level: float, own_failures: int) -> str:
+    """``months``: the longest guarantee per power band at ``allowed`` a unit."""
+    told = "; ".join(f"{band} hp {own:,.0f} months" for band, own in months.items())
+    return (
+        f"At {allowed:,.0f} a unit: {told}. Where a line's shaded band ({100 * level:.0f} % limits) reaches a dashed cost, the guarantee can end; lines stop where fewer "
+        f"than ten units of the band have been out so long; a band with fewer than {own_failures} failures of its own has no line."
+    )

@@ -1,0 +1,58 @@
+"""Should a part be renewed as routine while the unit is open?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from analytics.reasons import Question, Reason, Renew
+from analytics.words.phrases import listed, numbered, percent
+from analytics.words.saying import asks, say, says, texts
+
+
+def _method(ahead_miles: float, comeback: float, level: float, fewest_seen: int) -> str:
+    return (
+        f"The unit is open anyway, so a new part costs its price. It pays from the miles at which the chance that the used one fails in the next {ahead_miles:,.0f} "
+        f"miles exceeds a new one's by more than price over comeback ({comeback:,.0f}). From the part's fit over its own trucks, each counted as often as it "
+        f"gets that far; limits {percent(level)}. Read no further than {fewest_seen} parts have run."
+    )
+
+
+asks(Question.RENEW, "Should a part be renewed as routine at a rebuild, and at how many miles?", _method)
+texts(
+    {
+        Renew.NO_PRICES: "It takes what a comeback costs and what each part costs: write them in shop.toml ([costs] comeback, [costs.parts]).",
+        Renew.NONE: "No part with a price has failed often enough to tell.",
+        Renew.MILES_UNKNOWN: "not told: too few have known miles",
+    }
+)
+
+
+@says(Renew.PART)
+def _part(component: str, part: str, verdict: Reason) -> str:
+    return f"{component.capitalize()} {part}: {say(verdict)}."
+
+
+@says(Renew.TOO_FEW)
+def _too_few(needed: int, parts: Sequence[tuple[str, str]]) -> str:
+    told = listed([f"{component} {part}" for component, part in parts], 12)
+    return f"Too few failures to tell (fewer than {needed}): {told}."
+
+
+@says(Renew.FROM_MILES)
+def _from_miles(from_miles: float, lower: float, upper: float, seen_miles: float, adds: float, price: float) -> str:
+    high = f"{upper:,.0f}" if upper <= seen_miles else f"more than the {seen_miles:,.0f} seen"
+    return (
+        f"renew from about {from_miles:,.0f} miles ({lower:,.0f} to {high}): there the used one is {percent(adds)} likelier to fail than a new one, "
+        f"which is what its price of {price:,.0f} is worth"
+    )
+
+
+@says(Renew.LEAVE_IN)
+def _leave_in(
+    at_miles: float, fewest_seen: int, used_fails: float, new_fails: float, price: float, asks_for: float
+) -> str:
+    gap = f"adds {percent(max(used_fails - new_fails, 0))} to a new one's {percent(new_fails)}"
+    return (
+        f"leave it in: even at {at_miles:,.0f} miles, as far as {fewest_seen} of them have run, a used one {gap}; "
+        f"its price of {numbered(price, 3)} asks for {percent(asks_for)}"
+    )
