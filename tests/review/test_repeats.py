@@ -9,13 +9,13 @@ import pytest
 from analytics.errors import NotEnoughData
 from analytics.lifetimes.table import make_lifetimes
 from analytics.models.cells import repeated_failures
+from analytics.reasons import Rebuilt, reason
 from analytics.records.load import load_records
 from analytics.review.change import change
 from analytics.review.months_in_service import months_table
 from analytics.review.quarter import YEAR_DAYS, quarter_of
 from analytics.review.repeats import (
     _at_risk,
-    _verdict,
     as_new,
     by_build_year,
     chance_to_tell,
@@ -27,6 +27,7 @@ from analytics.review.repeats import (
 )
 from analytics.review.stands import stand_of
 from analytics.words.answers import worded
+from analytics.words.saying import say
 from tests.published import shops
 from tests.small_shop import build, returned, write_shop
 
@@ -185,7 +186,7 @@ def test_comebacks_without_new_units_alike_are_counted_and_named():
     assert (test.comebacks, test.compared) == (19, 18)
     assert test.years == pytest.approx(test.compared_years + 200 / YEAR_DAYS)
     assert test.ratio == pytest.approx(18 / test.expected)
-    assert "19 comebacks (1 of them in 0.5 unit-years" in _verdict(test)
+    assert "19 comebacks (1 of them in 0.5 unit-years" in say(reason(Rebuilt.NO_DIFFERENCE, test=test))
 
 
 def test_units_gone_and_back_with_a_failure_are_counted_by_the_rule_of_the_lives(tmp_path):
