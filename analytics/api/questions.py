@@ -46,14 +46,11 @@ def survival(shop: ShopRecords, component: str, by: Sequence[str] = (), clock: C
     Method: Kaplan and Meier, Journal of the American Statistical Association 53 (1958) 457-481, with late entry; limits by
     Greenwood's variance.
 
-    >>> curves = analytics.survival(shop, "input shaft", by=["power_band"])
-    >>> curves.groups[["power_band", "parts", "failures"]]
-           power_band  parts  failures
-    0       under 400     62         0
-    1      400 to 600    414        10
-    2    600 to 1,000    321        20
-    3  1,000 and over     68         3
-    4    not recorded     22         0
+    >>> curves = analytics.survival(small, "input shaft", by=["part"])
+    >>> curves.groups[["part", "parts", "failures"]]
+      part  parts  failures
+    0    A     40         9
+    1    B     40         5
     """
     from analytics.models.cells import curve, observed
 
