@@ -48,9 +48,10 @@ def survival(shop: ShopRecords, component: str, by: Sequence[str] = (), clock: C
 
     >>> curves = analytics.survival(small, "input shaft", by=["part"])
     >>> curves.groups[["part", "parts", "failures"]]
-      part  parts  failures
-    0    A     40         9
-    1    B     40         5
+               part  parts  failures
+    0             A     40         9
+    1             B     40         5
+    2  not recorded     14         0
     """
     from analytics.models.cells import curve, observed
 

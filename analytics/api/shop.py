@@ -80,7 +80,7 @@ def read(folder: str | Path, as_of: str | dt.date | None = None, *, progress: Pr
 
     >>> shop = analytics.read("data/demo", as_of="2024-09-30")
     >>> shop
-    ShopRecords(Example Transmission Works (invented), as of 2024-09-30: 855 units, 4,381 parts followed, 120 failed)
+    ShopRecords(Example Transmission Works (invented), as of 2024-09-30: ... units, ... parts followed, ... failed)
     >>> shop.check().table.head(2)
         sheet  read  used  set_aside
     0  builds   862   859          3
