@@ -5,6 +5,7 @@
 # make same     BASE=DIR: every output beside what DIR holds, byte by byte; the first call fills DIR
 # make browser  the pages in a real browser (needs Chromium or Chrome)
 # make oracles  outside values computed again in R (needs R with survival and cmprsk)
+# make long     the plain reckoning on 300 random shops, where make test draws 40
 # make study    the long studies: hours; the first goes on where it stopped
 # Only Python 3.11 or newer is needed; the first call builds .venv, later calls use it.
 
@@ -13,7 +14,7 @@ VENV ?= .venv
 PY := $(VENV)/bin/python
 READY := $(VENV)/.ready
 
-.PHONY: review test lab hostile same browser oracles study clean
+.PHONY: review test long lab hostile same browser oracles study clean
 
 review: $(READY)
 	$(PY) -m analytics review data/demo --out out/review
@@ -21,6 +22,9 @@ review: $(READY)
 test: $(READY)
 	$(PY) -m ruff check
 	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto --dist loadfile --cov --cov-report=term:skip-covered
+
+long: $(READY)
+	PLAIN_SHOPS=300 OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest tests/plain
 
 lab: $(READY)
 	$(PY) -m jupyterlab --notebook-dir=notebooks

@@ -233,6 +233,7 @@ def _last_heard(records: Records, lifetimes: Lifetimes) -> pd.Series:
         records.readings.groupby("unit")["read_on"].max(),
         records.returns.groupby("unit")["day"].max(),
         records.changes.groupby("unit")["changed_on"].max(),
+        records.fitted.groupby("unit")["fitted_on"].max(),
     ]
     last = lifetimes.units["in_service_on"].copy()
     for days in heard:

@@ -115,3 +115,12 @@ def test_a_change_that_brings_a_unit_back_ends_no_life(tmp_path):
     table = make_lifetimes(records).table
     own = table[table["component"] == "input shaft"]
     assert own["ended"].tolist() == ["changed", "running"]
+
+
+def test_a_lost_unit_that_comes_back_to_be_scrapped_is_not_counted(tmp_path):
+    lost = {"serial": "AA-1", "read_on": "2022-01-01", "still_running": "lost"}
+    end = back(serial="AA-1", failed_on="2022-10-25", returned_on="2022-10-26", replaced_with="scrapped")
+    records = load(tmp_path, builds=[build(serial="AA-1", built_on="2021-01-01")], readings=[lost], returns=[end])
+    table = make_lifetimes(records).table
+    assert set(table["ended"]) == {"running"}
+    assert set(table["ended_on"]) == {DAY("2022-01-01")}

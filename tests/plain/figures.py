@@ -10,14 +10,13 @@ from itertools import pairwise
 from tests.plain.reckoning import (
     EDGE_LB,
     NONE,
+    NOT_RECORDED,
     Shop,
-    band_of,
     day_of,
     history,
     in_stretch,
     known,
     lifetimes,
-    load_on,
     sight,
 )
 
@@ -422,15 +421,20 @@ def again(shop: Shop, units: list[Watched], table: list[dict]) -> list[dict]:
 
 
 # ---- new against rebuilt -----------------------------------------------------------------------------------------------
-def between_comebacks(shop: Shop, units: list[Watched]) -> list[dict]:
+def between_comebacks(units: list[Watched], table: list[dict]) -> list[dict]:
     """Each unit's time from new, or from its nth comeback, to the next, until it first goes out of sight."""
     result = []
     for unit in units:
         if not unit.stretches:
             continue
         since, until = unit.stretches[0]
-        power, _, _ = load_on(unit.build, since)
-        name = {"band": band_of(shop, power), "use": unit.build["use"] or "not recorded", "unit": unit.number}
+        lives = sorted(
+            (r["started_on"], r["spell"], r["segment"], r["component"], r["power_band"])
+            for r in table
+            if r["truck"] == unit.number
+        )
+        band = lives[0][-1] if lives else NOT_RECORDED  # as it went out
+        name = {"band": band, "use": unit.build["use"] or "not recorded", "unit": unit.number}
         begin, entry, n, gone = unit.build["start"], since - unit.build["start"], 0, False
         for day in [day for day in unit.comebacks if day <= until]:
             result.append(name | {"n": n, "entry": entry, "time": day - begin, "failed": True})
@@ -455,9 +459,9 @@ def strata(rows: list[dict]) -> dict[tuple, list[float]]:
     return cells
 
 
-def rebuilt(shop: Shop, units: list[Watched]) -> list[dict]:
+def rebuilt(units: list[Watched], table: list[dict]) -> list[dict]:
     """rebuilt.csv: comebacks of rebuilt units against those expected at the rates of new units alike."""
-    every = between_comebacks(shop, units)
+    every = between_comebacks(units, table)
     new = strata([row for row in every if row["n"] == 0])
     result = []
     for n, words in enumerate(("new", "once", "twice or more")):

@@ -170,6 +170,12 @@ def test_a_silent_row_of_many_units_is_one_call(tmp_path):
     assert "25 units" in worded(told).sentences[0]
 
 
+def test_a_part_fitted_lately_is_news_of_the_unit(tmp_path):
+    fitted = [{"serial": "T-1", "component": "converter", "part": "C2", "fitted_on": "2024-01-15"}]
+    records = load_records(write_shop(tmp_path, builds=[build("T-1", "2020-01-01")], fitted=fitted))
+    assert follow_up(records, make_lifetimes(records)).drawn == ()
+
+
 def _heard_lately(records):
     late = records.returns[records.returns["day"] > records.as_of - pd.Timedelta(days=365)]
     return records.builds["serial"].iloc[late["unit"]].tolist()
