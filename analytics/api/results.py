@@ -412,10 +412,9 @@ class CutoffResult(Shown):
 
     @property
     def summary(self) -> str:
-        step, lives = (
-            self.table.loc[self.table["question"].str.startswith(q), "verdict"].iat[0] for q in ("step", "life")
-        )
-        return f"{step}; {lives}"
+        from analytics.words.cutoffs.parts import VERDICTS
+
+        return f"{self.argument.step.verdict}; {VERDICTS[self.argument.against.verdict]}"
 
     def plot(self) -> Picture:
         """How many of the lower part lasted, in weaker and in stronger trucks. Raises NotEnoughData where too few are
@@ -471,12 +470,13 @@ class LoadResult(Shown):
     def plot(self, component: str, part: str) -> Picture:
         """Load by gear, margin by power, life by load, and rating of one part. Raises AnalyticsError where the part has none."""
         from analytics.report.load_figures import part_figure
+        from analytics.words.load import part_question
 
         if (component, part) not in self.load.parts:
             have = ", ".join(f"{c} {p}" for c, p in self.load.parts) or "none"
             raise AnalyticsError(f"no load of {component} {part} is known. Known: {have}.")
         figure, answer = part_figure(self.load, component, part)
-        return Picture(figure, f"What load does {part} carry, and what does it bear?", answer)
+        return Picture(figure, part_question(part), answer)
 
     def show(self, *sections: str) -> None:
         """Show sections of the page of loads in a notebook (names: report.load_page.SECTIONS)."""

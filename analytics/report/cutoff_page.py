@@ -11,6 +11,7 @@ from analytics.report.show import show_figure, show_folded, show_heading, show_l
 from analytics.words.cutoffs import argument as words
 from analytics.words.cutoffs import money, parts
 from analytics.words.cutoffs import step as step_words
+from analytics.words.cutoffs.argument import HEADINGS
 
 
 def opening(argument: Argument) -> None:
@@ -23,34 +24,33 @@ def claim(argument: Argument) -> None:
     show_list(words.claim(argument))
     if drawn := figures.halves_figure(argument):
         show_figure(drawn[0], words.halves_question(argument), drawn[1])
-    show_table(words.numbers_table(argument), folded="The numbers")
+    show_table(words.numbers_table(argument), folded=HEADINGS["numbers"])
 
 
 def step(argument: Argument) -> None:
     """Whether there is a step at all."""
     show_words(*step_words.why_words(argument.step))
     if drawn := figures.search_figure(argument.step, argument.below):
-        question = f"Does {argument.below} fail more often from some power on, or ever more?"
-        show_figure(drawn[0], question, drawn[1])
-    show_table(step_words.shapes_table(argument.step), folded="The rival shapes")
-    show_folded("How it was reckoned", step_words.step_method(argument.step))
-    show_words("On weight, and on power with weight", level=3)
+        show_figure(drawn[0], step_words.search_question(argument.below), drawn[1])
+    show_table(step_words.shapes_table(argument.step), folded=HEADINGS["shapes"])
+    show_folded(HEADINGS["method"], step_words.step_method(argument.step))
+    show_words(HEADINGS["axes"], level=3)
     show_words(*words.axes_words(argument))
 
 
 def comparable(argument: Argument) -> None:
     """Whether the parts are comparable."""
     figure, answer = figures.overlap_figure(argument)
-    show_figure(figure, f"Do {argument.below} and {argument.above} live in the same trucks?", answer)
+    show_figure(figure, parts.overlap_question(argument.comparable), answer)
     show_words(*parts.comparable_words(argument.comparable))
-    show_table(parts.spread_table(argument.comparable), folded="Power, weight and use of each part's trucks")
+    show_table(parts.spread_table(argument.comparable), folded=HEADINGS["spread"])
 
 
 def against(argument: Argument) -> None:
     """Part against part."""
     drawn = figures.ratio_figure(argument)
     if drawn:
-        show_figure(drawn[0], f"How many times as long does {argument.above} live as {argument.below}?", drawn[1])
+        show_figure(drawn[0], parts.ratio_question(argument.against), drawn[1])
     show_words(*words.not_in(parts.against_words(argument.against), drawn))
 
 
@@ -60,15 +60,15 @@ def boundary(argument: Argument) -> None:
     if argument.money is None or drawn is None:
         show_words(words.money_refused(argument))
     else:
-        show_figure(drawn[0], "What would a boundary elsewhere cost a year?", drawn[1])
+        show_figure(drawn[0], HEADINGS["cost"], drawn[1])
         show_words(*words.not_in(money.money_words(argument.money), drawn))
-        show_table(money.by_use_table(argument.money), folded="From which power it pays, use by use")
-        show_table(money.sensitivity_table(argument.money), folded="Under other inputs")
-    show_words("By safety", level=3)
+        show_table(money.by_use_table(argument.money), folded=HEADINGS["by_use"])
+        show_table(money.sensitivity_table(argument.money), folded=HEADINGS["sensitivity"])
+    show_words(HEADINGS["safety"], level=3)
     show_table(words.safety_table(argument))
     if argument.safety.hangs_on:
-        show_folded("What these ratings hang on", argument.safety.hangs_on)
-    show_words("Does a middle tier earn its place?", level=3)
+        show_folded(HEADINGS["hangs_on"], argument.safety.hangs_on)
+    show_words(HEADINGS["middle"], level=3)
     show_words(*words.middle_or_why(argument))
 
 
@@ -76,8 +76,8 @@ def settle(argument: Argument) -> None:
     """What would settle it."""
     show_words(*words.trial_or_why(argument))
     if argument.trial is not None:
-        show_table(argument.trial.table, folded="Trucks and years, for smaller and larger differences")
-    show_words("What would change our mind", level=3)
+        show_table(argument.trial.table, folded=HEADINGS["trial"])
+    show_words(HEADINGS["changes"], level=3)
     show_list(words.changes(argument))
 
 

@@ -21,7 +21,8 @@ from analytics.ratings.load_review import (
 )
 from analytics.ratings.options import STRENGTHS
 from analytics.report.figures import _plt, _tidy
-from analytics.words.load import part_caption, span
+from analytics.words.load import span
+from analytics.words.load_captions import part_caption
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -10,7 +10,7 @@ from analytics.driveline.load import LOAD_COLUMNS
 from analytics.ratings.load_review import LoadReview
 from analytics.report.cautions import CAUTIONS
 from analytics.report.files import LIFETIME_COLUMNS, write_book, write_csv
-from analytics.words.load import assumptions_table, explained_table, load_assumed, ratings_table, suspects_table
+from analytics.words.load import assumptions_table, explained_table, load_assumed, ratings_table, suspects_table, title
 
 
 def write_load_files(review: LoadReview, out: str | Path) -> list[Path]:
@@ -25,7 +25,7 @@ def write_load_files(review: LoadReview, out: str | Path) -> list[Path]:
         write_csv(table, out / f"{name}.csv")
     write_book(
         out / "load.xlsx",
-        f"{review.records.shop.name}: the load behind the horsepower",
+        title(review),
         {
             "Ratings": ratings,
             "What explains the returns": explained_table(review),

@@ -13,10 +13,10 @@ from analytics.words import load as words
 
 def opening(review: LoadReview) -> None:
     """Whose loads, and what is assumed where the records are silent."""
-    show_heading(f"{review.records.shop.name}: the load behind the horsepower", *words.opening(review))
+    show_heading(words.title(review), *words.opening(review))
     show_table(
         words.assumptions_table(review),
-        folded="What is assumed where the records are silent ([driveline] in shop.toml)",
+        folded=words.HEADINGS["assumed"],
     )
 
 
@@ -24,7 +24,7 @@ def explained(review: LoadReview) -> None:
     """What explains the returns: power, torque or margin."""
     for component in dict.fromkeys(c for c, _ in review.parts):
         show_words(*words.explained_words(review, component, ""))
-    show_table(words.explained_table(review), folded="Every fit, on the same lives")
+    show_table(words.explained_table(review), folded=words.HEADINGS["fits"])
 
 
 def parts(review: LoadReview) -> None:
@@ -33,7 +33,7 @@ def parts(review: LoadReview) -> None:
         show_words(f"{component.capitalize()} {part}", level=3, new_page=True)
         show_words(*words.rating_lines(review, component, part))
         figure, answer = part_figure(review, component, part)
-        show_figure(figure, f"What load does {part} carry, and what does it bear?", answer)
+        show_figure(figure, words.part_question(part), answer)
         show_words(*words.explained_words(review, component, part))
         show_table(words.facts_table(review, component, part), folded=words.facts_title(review, component, part))
 
@@ -41,8 +41,8 @@ def parts(review: LoadReview) -> None:
 def suspects(review: LoadReview) -> None:
     """Which failures may have another cause than the part's strength."""
     show_words(*words.suspect_words(review))
-    show_table(words.suspects_table(review), folded="The suspects (customers' data: keep in the shop)")
-    show_table(review.suspects.counts, folded="Each rule, by lives that failed and lives that did not")
+    show_table(words.suspects_table(review), folded=words.HEADINGS["suspects"])
+    show_table(review.suspects.counts, folded=words.HEADINGS["rules"])
 
 
 def without(review: LoadReview) -> None:
@@ -52,10 +52,7 @@ def without(review: LoadReview) -> None:
 
 def cautions(review: LoadReview) -> None:
     """What these figures cannot do."""
-    show_words(
-        "Every margin here is a steady load against a book strength, by formulas in their textbook form. It knows no notch but the one you state, no heat treatment gone wrong, "
-        "no launch on the brake, wheel hop or gear banged home, and is no design calculation: have a qualified engineer make that."
-    )
+    show_words(words.NO_DESIGN)
     show_list(CAUTIONS)
 
 

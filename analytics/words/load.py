@@ -15,19 +15,12 @@ from analytics.driveline.splines import life_exponents
 from analytics.ratings.by_load import Explained, LoadRating, Reading
 from analytics.ratings.load_review import (
     LoadReview,
-    example_weights,
     facts_of,
-    fit_on_torque,
-    gear_torques,
-    has_margin,
-    lives_by_torque,
-    margin_at,
     reference_power,
     usual_use,
 )
-from analytics.ratings.options import STRENGTHS
 from analytics.reasons import ByLoad, Reason
-from analytics.words.phrases import listed, plural
+from analytics.words.phrases import plural
 from analytics.words.saying import say, texts
 
 #: AIC this much apart is no longer chance alone (Burnham and Anderson, Model Selection, 2002: 2 to 4 little, above 10 decisive)
@@ -85,6 +78,19 @@ texts(
 )
 
 
+#: over the tables of the page
+HEADINGS = {
+    "assumed": "What is assumed where the records are silent ([driveline] in shop.toml)",
+    "fits": "Every fit, on the same lives",
+    "suspects": "The suspects (customers' data: keep in the shop)",
+    "rules": "Each rule, by lives that failed and lives that did not",
+}
+NO_DESIGN = (
+    "Every margin here is a steady load against a book strength, by formulas in their textbook form. It knows no notch but the one you state, no heat treatment gone wrong, "
+    "no launch on the brake, wheel hop or gear banged home, and is no design calculation: have a qualified engineer make that."
+)
+
+
 def span(amount: Span) -> str:
     """'31 to 35', '1'."""
     return f"{amount.low:,g}" if amount.low == amount.high else f"{amount.low:,g} to {amount.high:,g}"
@@ -92,6 +98,16 @@ def span(amount: Span) -> str:
 
 def _figure(value: object) -> str:
     return span(value) if isinstance(value, Span) else str(value)
+
+
+def title(review: LoadReview) -> str:
+    """Of the page and the workbook."""
+    return f"{review.records.shop.name}: the load behind the horsepower"
+
+
+def part_question(part: str) -> str:
+    """The question over the pictures of a part."""
+    return f"What load does {part} carry, and what does it bear?"
 
 
 def opening(review: LoadReview) -> tuple[str, ...]:
@@ -359,73 +375,3 @@ def ratings_table(ratings: pd.DataFrame) -> pd.DataFrame:
     told = ratings.assign(reason=whole).drop(columns="why")
     told.insert(told.columns.get_loc("bound") + 1, "unit", ratings["strength"].map(_UNITS))
     return told
-
-
-# ---- captions -------------------------------------------------------------------------------------------------------------
-def part_caption(review: LoadReview, component: str, part: str) -> str:
-    """What the four pictures of a part say."""
-    captions = (gears_caption, margin_caption, lives_caption, compared_caption)
-    return " ".join(filter(None, (c(review, component, part) for c in captions)))
-
-
-def gears_caption(review: LoadReview, component: str, part: str) -> str:
-    """Engine or tyres: which limits the torque, in a light and in a heavy truck."""
-    at = gear_torques(review, component, part)
-    told = []
-    for j in (0, len(at.weights_lb) - 1):
-        weight = at.weights_lb[j]
-        slips = [f"{g:g}" for i, g in enumerate(at.gears) if at.held[""][i, j] < at.brought[""][i]]
-        told.append(
-            f"the tyres of a {weight:,.0f} lb truck slip first in {_ratios(slips, len(at.gears))}"
-            if slips
-            else f"a {weight:,.0f} lb truck puts all of the engine's torque on it in every gear"
-        )
-    where = f" in {at.use} use" if at.use else ""
-    return f"At {at.power_hp:,.0f} hp{where} {told[0]}; {told[1]}."
-
-
-def _ratios(slips: list[str], gears: int) -> str:
-    if len(slips) == gears > 1:
-        return "every gear"
-    return f"ratio{'s' if len(slips) > 1 else ''} {listed(slips, most=len(slips))}"
-
-
-def margin_caption(review: LoadReview, component: str, part: str) -> str:
-    """How much the part has in hand at its reference power."""
-    if not has_margin(review, component, part):
-        return "Its make is not on record, so there is no margin."
-    power, weight = reference_power(review, component, part), example_weights(review)[0]
-    here = margin_at(review, component, part, np.array([power]), weight).iloc[0]
-    return (
-        f"At {power:,.0f} hp and {weight:,.0f} lb its margin is {here['middle']:.1f} "
-        f"({here['low']:.1f} to {here['high']:.1f} with what is not known)."
-    )
-
-
-def lives_caption(review: LoadReview, component: str, part: str) -> str:
-    """Does life fall with torque as it should; nothing where no fit says."""
-    fit, expected = fit_on_torque(review, component, part), review.loads.assumptions.sn_exponent
-    if fit is None or lives_by_torque(review, component, part)[0].empty:
-        return ""
-    return f"Life falls as torque to the power {fit.exponent:.1f} ± {fit.exponent_se:.1f}; {span(expected)} is expected of such a part."
-
-
-def compared_caption(review: LoadReview, component: str, part: str) -> str:
-    """What is proven on power, torque and margin in the lightest class."""
-    table = review.compared
-    own = table[(table["component"] == component) & (table["part"] == part)]
-    if own.empty or not (own["bound_hp"].notna().any() or own["estimate_hp"].notna().any()):
-        return "No power can be proven on any of them."
-    weight = own["weight_up_to"].min()
-    first = own[own["weight_up_to"] == weight].set_index("strength")
-    first = first.loc[[s for s in STRENGTHS if s in first.index]]
-    said = [
-        f"{'at least ' if r.at_least else ''}{r.bound_hp:,.0f} hp on {r.Index}"
-        for r in first.itertuples()
-        if math.isfinite(r.bound_hp)
-    ]
-    slip = [r.Index for r in first.itertuples() if r.reason is not None and r.reason.code == ByLoad.TYRES_SLIP]
-    words = f"Up to {weight:,.0f} lb proven, before calibration: {listed(said)}." if said else "Nothing is proven."
-    if slip:
-        words += f" On {listed(slip)} no power can be named: the tyres slip before the part carries so much."
-    return words

@@ -25,6 +25,23 @@ _CUT_BY = {
     Dividing.HABIT: "the present boundary",
 }
 
+#: over pictures, lists and tables of the page
+HEADINGS = {
+    "numbers": "The numbers",
+    "shapes": "The rival shapes",
+    "method": "How it was reckoned",
+    "axes": "On weight, and on power with weight",
+    "spread": "Power, weight and use of each part's trucks",
+    "cost": "What would a boundary elsewhere cost a year?",
+    "by_use": "From which power it pays, use by use",
+    "sensitivity": "Under other inputs",
+    "safety": "By safety",
+    "hangs_on": "What these ratings hang on",
+    "middle": "Does a middle tier earn its place?",
+    "trial": "Trucks and years, for smaller and larger differences",
+    "changes": "What would change our mind",
+}
+
 texts(
     {
         Boundary.REPLACED: "{above} has taken the place of {below}: no trial, the coming years will tell",

@@ -73,6 +73,11 @@ def comparable_words(found: Comparable) -> tuple[str, ...]:
     return tuple(out)
 
 
+def overlap_question(found: Comparable) -> str:
+    """The question over the picture of the powers."""
+    return f"Do {found.parts[0]} and {found.parts[1]} live in the same trucks?"
+
+
 def overlap_caption(found: Comparable) -> str:
     """What the picture of the powers says."""
     if found.refused is not None:
@@ -105,6 +110,11 @@ def _range(lower: float, upper: float) -> str:
     if np.isinf(upper):
         return f"at least {lower:.2f}"
     return f"{lower:.2f} to {upper:.2f}" if lower > 0.005 else f"at most {upper:.2f}"
+
+
+def ratio_question(found: Against) -> str:
+    """The question over the picture of the ratios."""
+    return f"How many times as long does {found.new} live as {found.old}?"
 
 
 def against_words(found: Against) -> tuple[str, ...]:

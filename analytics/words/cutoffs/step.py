@@ -151,6 +151,11 @@ def step_method(step: StepResult) -> tuple[str, ...]:
     return tuple(lines)
 
 
+def search_question(part: str) -> str:
+    """The question over the picture of the search."""
+    return f"Does {part} fail more often from some power on, or ever more?"
+
+
 def search_caption(step: StepResult, part: str) -> str:
     """What the picture of the search says."""
     search = step.search
