@@ -21,8 +21,8 @@ from analytics.ratings.load_review import (
 )
 from analytics.ratings.options import STRENGTHS
 from analytics.report.figures import _plt, _tidy
+from analytics.words import load_captions as captions
 from analytics.words.load import span
-from analytics.words.load_captions import part_caption
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -39,7 +39,7 @@ def part_figure(review: LoadReview, component: str, part: str) -> tuple[Figure, 
     figure.get_layout_engine().set(hspace=0.08, wspace=0.06)
     for ax, draw in zip(axes.flat, (_gears, _margins, _lives, _ratings), strict=True):
         draw(ax, review, component, part)
-    return figure, part_caption(review, component, part)
+    return figure, captions.part_caption(review, component, part)
 
 
 def _gears(ax: Axes, review: LoadReview, component: str, part: str) -> None:
@@ -61,7 +61,7 @@ def _gears(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     ax.set_ylim(0, max(high.max() * 1.5, float(at.held[""].max()) * 0.75) * 1.1)
     place_of = {"output shaft": "output shaft", "converter": "lock-up clutch"}.get(kind, "input shaft")
     ax.set_ylabel(f"torque at the {place_of}, lb ft")
-    ax.set_title(f"Engine or tyres: what limits the torque at {at.power_hp:,.0f} hp?", fontsize=10.5, loc="left")
+    ax.set_title(captions.gears_question(at), fontsize=10.5, loc="left")
     ax.legend(frameon=False, fontsize=8, ncols=2, loc="upper left")
     _tidy(ax)
 
@@ -70,9 +70,9 @@ def _margins(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     """Margin against power at each weight, with its range."""
     own, name = review.loads.of(component, part), margin_column(review, component)
     shaft, weights = name == "stress_margin", example_weights(review)
-    ax.set_title(f"How much does {part} have in hand?", fontsize=10.5, loc="left")
+    ax.set_title(captions.margin_question(part), fontsize=10.5, loc="left")
     if not has_margin(review, component, part):
-        _empty(ax, "its make is not on record:\nadd it to the sheet of parts")
+        _empty(ax, captions.NO_MAKE)
         return
     powers = own["power_hp"].dropna()
     grid = np.linspace(powers.min(), powers.max(), 60)
@@ -96,10 +96,10 @@ def _margins(ax: Axes, review: LoadReview, component: str, part: str) -> None:
 
 def _lives(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     """Miles against torque, failed and not, with the slope measured and the slopes the part should have."""
-    ax.set_title("Does life fall with torque as it should?", fontsize=10.5, loc="left")
+    ax.set_title(captions.LIVES_QUESTION, fontsize=10.5, loc="left")
     hit, others = lives_by_torque(review, component, part)
     if hit.empty and others.empty:
-        _empty(ax, "no life with power, weight\nand miles on record")
+        _empty(ax, captions.NO_LIFE)
         return
     loaded = review.loads.of(component, part)["torque_at_shaft_lbft"]
     low, high = loaded.min(), loaded.max()
@@ -132,9 +132,9 @@ def _ratings(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     """The bound in hp on power, torque and margin at each weight class, and what is published."""
     table = review.compared
     own = table[(table["component"] == component) & (table["part"] == part)]
-    ax.set_title("What may it be rated at?", fontsize=10.5, loc="left")
+    ax.set_title(captions.RATED_QUESTION, fontsize=10.5, loc="left")
     if own.empty or not (own["bound_hp"].notna().any() or own["estimate_hp"].notna().any()):
-        _empty(ax, "nothing can be proven")
+        _empty(ax, captions.NOTHING_PROVEN)
         return
     weights = sorted(own["weight_up_to"].unique())
     for j, strength in enumerate(STRENGTHS):

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from analytics.ratings.load_review import (
+    GearTorques,
     LoadReview,
     example_weights,
     fit_on_torque,
@@ -20,6 +21,23 @@ from analytics.ratings.options import STRENGTHS
 from analytics.reasons import ByLoad
 from analytics.words.load import span
 from analytics.words.phrases import listed
+
+LIVES_QUESTION = "Does life fall with torque as it should?"
+RATED_QUESTION = "What may it be rated at?"
+#: in place of a picture
+NO_MAKE = "its make is not on record:\nadd it to the sheet of parts"
+NO_LIFE = "no life with power, weight\nand miles on record"
+NOTHING_PROVEN = "nothing can be proven"
+
+
+def gears_question(at: GearTorques) -> str:
+    """The question over the torques by gear."""
+    return f"Engine or tyres: what limits the torque at {at.power_hp:,.0f} hp?"
+
+
+def margin_question(part: str) -> str:
+    """The question over the margins."""
+    return f"How much does {part} have in hand?"
 
 
 def part_caption(review: LoadReview, component: str, part: str) -> str:
