@@ -12,11 +12,25 @@ from lifelines.datasets import load_rossi
 
 from analytics.cutoffs.against import RatioVerdict, compare_parts, judge_ratio, limits_of
 from analytics.cutoffs.comparable import chance_of_part, comparable, cox_fit
-from analytics.cutoffs.cost import MiddleVerdict, _mix, best_range, cost_by_cut, costs_of, middle_tier, money_cut
+from analytics.cutoffs.cost import (
+    Costs,
+    Habit,
+    LeastCost,
+    MiddleVerdict,
+    MoneyCut,
+    Pays,
+    _least_cost,
+    _mix,
+    best_range,
+    cost_by_cut,
+    costs_of,
+    middle_tier,
+    money_cut,
+)
 from analytics.cutoffs.trial import failures_to_decide, plan_trial
 from analytics.errors import AnalyticsError, RecordsError
 from analytics.reasons import Overlap
-from analytics.words.cutoffs.money import sensitivity_frame
+from analytics.words.cutoffs.money import money_claim, money_words, sensitivity_frame
 
 
 # ---- Cox ----------------------------------------------------------------------------------------------------------------
@@ -193,12 +207,52 @@ def test_money_cut_holds_the_true_one_and_follows_the_inputs(demo):
     cuts, total = cost_by_cut(mix.power, mix.count, *cost)
     true_cut = cuts[total.argmin()]
     assert found.least.low - 30 <= true_cut <= found.least.high + 30
+    curve = found.curve.set_index("cut_hp")["cost"]
+    assert curve[found.habit.cut_hp] == 0
+    assert curve[found.least.cut_hp] == pytest.approx(-found.habit.saved)
+    assert found.habit.saved >= 0
     comeback = found.sensitivity[found.sensitivity["input"] == "comeback"].set_index("value")["cut_hp"]
     assert comeback[2000.0] >= comeback[8000.0]
     told = sensitivity_frame(found)
     assert told.iloc[0].tolist() == ["as stated", "", found.least.cut_hp]
     assert ["a comeback, all in", "2,000", comeback[2000.0]] in told.to_numpy().tolist()
     assert (found.curve["low"] <= found.curve["cost"] + 2e3).all()
+
+
+def test_where_the_dearer_part_pays_by_where_the_least_cost_lies():
+    cuts, ends = np.array([0.0, 400.0, 500.0, 600.0]), (0.25, 0.75)
+    lines = np.array([[3, 2, 1, 2], [1, 2, 3, 4], [4, 3, 2, 1], [3, 2, 1, 2]], float)
+    found = _least_cost(cuts, lines[0], lines, ends, highest=550.0)
+    assert (found.cut_hp, found.pays, found.beyond) == (500.0, Pays.ABOVE_CUT, False)
+    assert (found.low, found.high) == (0.0, 500.0)  # of 500, 0, 600 and 500, the lower quartile and the upper
+    assert np.isnan(found.agree)
+    assert _least_cost(cuts, lines[0], lines, ends, highest=499.0).beyond
+    everyone, nobody = (_least_cost(cuts, lines[k], lines, ends, highest=550.0) for k in (1, 2))
+    assert (everyone.pays, everyone.agree) == (Pays.ALL, 0.25)
+    assert (nobody.pays, nobody.agree, nobody.beyond) == (Pays.NONE, 0.25, True)
+
+
+def test_each_answer_by_money_has_its_words():
+    costs = Costs(4000.0, {}, ("shipping",), {"A": 400.0, "B": 900.0}, 5.0)
+    curve = pd.DataFrame({"cut_hp": [0.0, 500.0, 900.0], "cost": 0.0, "low": 0.0, "high": 0.0})
+    sensitivity = pd.DataFrame({"input": ["stated", "comeback"], "value": [np.nan, 2000.0], "cut_hp": [500.0, np.inf]})
+    least = LeastCost(500.0, 450.0, 600.0, Pays.ABOVE_CUT, np.nan, False)
+    found = MoneyCut(
+        "shaft", "A", "B", 0.8, least, Habit(550.0, 120.0, -10.0, 300.0), costs, 40.0, curve, pd.DataFrame(), sensitivity, 0.5
+    )  # fmt: skip
+    assert money_claim(found) == "By money B pays above 500 hp (450 to 600 hp, each end 90% sure)."
+    assert money_words(found)[0].startswith("B costs 500 more than A, a comeback 4,000: it pays once it spares 12.5%")
+    assert "moving it would save 120 a year (-10 to 300;" in money_words(found)[2]
+    assert "taken as 0: shipping" in money_words(found)[3]
+    wide = replace(found, least=replace(least, high=900.0))
+    assert money_claim(wide).endswith("(from 450 hp, and the records do not rule out that it never pays).")
+    never = replace(found, least=replace(least, pays=Pays.NONE, agree=0.7, beyond=True), slopes_p=0.04)
+    assert "does not pay for any truck" in money_claim(never)
+    assert "70% of the refits agree" in money_words(never)[1]
+    assert "lies beyond the records" in money_words(never)[3]
+    assert "(p = 0.04)" in money_words(never)[-1]
+    assert "pays for every truck" in money_claim(replace(found, least=replace(least, pays=Pays.ALL, agree=1.0)))
+    assert sensitivity_frame(found)["value"].tolist() == ["", "2,000"]
 
 
 def test_middle_tier_earns_its_place(demo):
