@@ -23,7 +23,7 @@ from analytics.errors import AnalyticsError, NotEnoughData, RecordsError
 from analytics.models.cells import survival_table
 from analytics.ratings.ledger import Entry, append, fingerprint
 from analytics.ratings.sheet import COLUMNS
-from analytics.review.stands import stand_at
+from analytics.review.snapshot import snapshot_at
 from tests.small_door import frames_of, two_parts
 from tests.small_shop import build, rateable_shop, returned, write_shop
 
@@ -238,7 +238,7 @@ def test_the_replay_needs_no_files(folder, small):
     frames, settings = frames_of(folder)
     other = analytics.from_frames(**frames, settings=settings)
     day = pd.Timestamp("2023-03-31")
-    one, two = (stand_at(source, day).lifetimes.table for source in (other.records.shop, small.records.shop))
+    one, two = (snapshot_at(source, day).lifetimes.table for source in (other.records.shop, small.records.shop))
     pd.testing.assert_frame_equal(one, two)
     assert len(one) < len(other.table)
 

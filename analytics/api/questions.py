@@ -166,7 +166,7 @@ def review(shop: ShopRecords, *, progress: Progress | None = None) -> ReviewResu
     records, lifetimes = shop.records, shop.lifetimes
     made = review_of(records, lifetimes, progress)
     outlook = make_outlook(made, records.shop, progress=progress)
-    fleet = fleet_view(records, lifetimes, made.span, outlook.stand, progress)
+    fleet = fleet_view(records, lifetimes, made.span, outlook.snapshot, progress)
     answers = {
         name: AnswerResult(records, answer)
         for part in (made, outlook, fleet)
@@ -208,9 +208,9 @@ def forecast(shop: ShopRecords) -> ForecastResult:
     upper  ...
     """
     from analytics.review.forecast import forecast as forecast_of
-    from analytics.review.stands import stand_of
+    from analytics.review.snapshot import snapshot_of
 
-    found = forecast_of(stand_of(shop.records, shop.lifetimes))
+    found = forecast_of(snapshot_of(shop.records, shop.lifetimes))
     return ForecastResult(shop.records, found.counts, found.stock, found.money, found.units, found)
 
 

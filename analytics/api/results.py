@@ -299,10 +299,10 @@ class RatingResult(Shown):
     def above_proven(self) -> AnswerResult:
         """The trucks that run above what is proven (customers' data: keep in the shop)."""
         from analytics.review.calls import above_limit
-        from analytics.review.stands import stand_of
+        from analytics.review.snapshot import snapshot_of
 
         records, lifetimes = self.ratings.records, self.ratings.lifetimes
-        return AnswerResult(records, above_limit(records, stand_of(records, lifetimes), self.ratings.table))
+        return AnswerResult(records, above_limit(records, snapshot_of(records, lifetimes), self.ratings.table))
 
     def explore(self) -> None:
         """Sliders, in JupyterLab: move a limit, or what is assumed, and see what it would bring."""

@@ -18,7 +18,7 @@ from analytics.evidence.watch import UNITS, quiet_truth
 from analytics.models.quadrature import rate_nodes
 from analytics.review.guarantee import LEVEL, MONTH_DAYS, MONTHS, OWN_FAILURES, band_costs
 from analytics.review.quarter import YEAR_DAYS
-from analytics.review.stands import stand_of
+from analytics.review.snapshot import snapshot_of
 from analytics.simulate.demo import demo_files
 from analytics.simulate.fleet import Fleet, FleetTruth, day_number, draw_fleet
 from analytics.whole import whole_file
@@ -67,10 +67,10 @@ def one_shop(seed: int, reporting: str = REPORTING[0], units: int = UNITS) -> pd
     with tempfile.TemporaryDirectory() as folder:
         for name, content in files.items():
             (Path(folder) / name).write_bytes(content)
-        stand = stand_of(load_records(folder))
-    shop, rows = stand.lifetimes.shop, []
+        snapshot = snapshot_of(load_records(folder))
+    shop, rows = snapshot.lifetimes.shop, []
     band = pd.Series(np.searchsorted(shop.power_bands, trucks["power_hp"], side="right"), trucks.index)
-    for cost in band_costs(stand):
+    for cost in band_costs(snapshot):
         own = trucks[band == shop.band_labels().index(cost.band)]
         for months in ASKED:
             drawn = cost.months[:, int(np.flatnonzero(months == MONTHS)[0])]

@@ -20,7 +20,7 @@ from analytics.lifetimes.later import came_later
 from analytics.ratings.backtest import quarter_ends
 from analytics.ratings.predict import count_chances, interval_of
 from analytics.review.expected import LEVEL, at_stake, running_chances
-from analytics.review.stands import Stand, leveled, stand_at
+from analytics.review.snapshot import Snapshot, leveled, snapshot_at
 from analytics.review.watch import BUDGET, THIS_QUARTER, watch
 from analytics.simulate.demo import demo_files, demo_truth
 from analytics.simulate.fleet import FleetTruth
@@ -54,13 +54,13 @@ def one_shop(shop: str, seed: int, folder: str | Path, quarters: int = QUARTERS,
     folder.mkdir(parents=True, exist_ok=True)
     for name, content in files.items():
         (folder / name).write_bytes(content)
-    rows, stands, seen = [], [], set()
+    rows, snapshots, seen = [], [], set()
     for end in quarter_ends(LAST, quarters):
-        now = stand_at(folder, end)
-        stands.append(now)
-        if len(stands) < 2:
+        now = snapshot_at(folder, end)
+        snapshots.append(now)
+        if len(snapshots) < 2:
             continue
-        before = stands[-2]
+        before = snapshots[-2]
         watched = watch(before, now, at_stake(before, now))
         loud = [(a.family, a.component, a.group) for a in watched.alarms.itertuples()]
         new = [a for a in loud if a not in seen or a[0] in THIS_QUARTER]
@@ -70,13 +70,15 @@ def one_shop(shop: str, seed: int, folder: str | Path, quarters: int = QUARTERS,
             "alarms": "; ".join(f"{FAMILY[f]}: {c} {g}".strip() for f, c, g in new),
         }  # fmt: skip
         rows.append(
-            row | _forecast("quarter", before, now) | (_forecast("year", stands[-5], now) if len(stands) > 4 else {})
+            row
+            | _forecast("quarter", before, now)
+            | (_forecast("year", snapshots[-5], now) if len(snapshots) > 4 else {})
         )
-        stands = stands[-5:]
+        snapshots = snapshots[-5:]
     return pd.DataFrame(rows)
 
 
-def _forecast(span: str, before: Stand, now: Stand) -> dict[str, float]:
+def _forecast(span: str, before: Snapshot, now: Snapshot) -> dict[str, float]:
     """What was foreseen at ``before`` for the units then running, and what came of them by ``now``."""
     running, chance = running_chances(before, SPANS[span])
     chance = leveled(chance)

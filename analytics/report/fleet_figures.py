@@ -12,13 +12,13 @@ from analytics.errors import NotEnoughData
 from analytics.models.nonparametric import kaplan_meier
 from analytics.reasons import BuildYears, ReadAs
 from analytics.report.figures import _HATCHES, _MARKERS, _STYLES, _colours, _plt, _tidy
-from analytics.review.findings import CAUSES
 from analytics.review.guarantee import LEVEL, MONTHS, OWN_FAILURES, allowed_costs, longest
 from analytics.review.quarter import YEAR_DAYS
 from analytics.review.repeats import FEWEST_AT_RISK, mean_comebacks, stretches
+from analytics.review.teardown import CAUSES
 from analytics.words.review import pictures as words
 from analytics.words.review import promises
-from analytics.words.review.findings import CAUSE
+from analytics.words.review.teardown import CAUSE
 from analytics.words.saying import say
 
 if TYPE_CHECKING:

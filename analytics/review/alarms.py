@@ -9,10 +9,10 @@ from scipy.stats import binom
 from analytics.models.exact import binomial_limits
 from analytics.reasons import Alarms, Family, Lots, Power, Question, Reason, Revision, RevisionIs, reason
 from analytics.review.answer import Answer, nothing
-from analytics.review.stands import (
+from analytics.review.snapshot import (
     ANY_LEVEL,
-    PartStand,
-    Stand,
+    PartSnapshot,
+    Snapshot,
     chance_of,
     equal_draws,
     from_entry,
@@ -36,7 +36,7 @@ SURE = 0.05
 _RAISED_COLUMNS = "what raised units expected came p_value threshold".split()
 
 
-def alarms_answer(now_stand: Stand, watched: list[Watched], kept: pd.DataFrame) -> Answer:
+def alarms_answer(now_snapshot: Snapshot, watched: list[Watched], kept: pd.DataFrame) -> Answer:
     """What stands out now, and what was raised before and still stands."""
     question = reason(Question.ALARMS, false_alarm=FALSE_ALARM, budget=BUDGET)
     if not watched:
@@ -45,7 +45,7 @@ def alarms_answer(now_stand: Stand, watched: list[Watched], kept: pd.DataFrame) 
     rows = [_raised(alarm, watched, kept) for alarm in now.alarms.itertuples()]
     table = pd.DataFrame(rows, columns=_RAISED_COLUMNS)
     said = [reason(Alarms.STANDS_OUT, **row) for row in table.drop(columns="threshold").to_dict("records")]
-    said += [_lot_to_do(now_stand, alarm) for alarm in now.alarms.itertuples() if alarm.family is Family.LOT_LIFE]
+    said += [_lot_to_do(now_snapshot, alarm) for alarm in now.alarms.itertuples() if alarm.family is Family.LOT_LIFE]
     benches = [_look(a) for a in now.alarms.itertuples() if a.family in INSTALL]
     if benches:
         said.append(reason(Alarms.ASK_THE_BENCH, looks=benches))
@@ -86,13 +86,13 @@ def _raised(alarm, watched: list[Watched], kept: pd.DataFrame) -> dict[str, obje
     }
 
 
-def _lot_to_do(stand: Stand, alarm) -> Reason:
-    own = stand.table
+def _lot_to_do(snapshot: Snapshot, alarm) -> Reason:
+    own = snapshot.table
     own = own[(own["component"] == alarm.component) & (own["lot"] == alarm.group) & own["running"]]
     return reason(Alarms.STOP_THE_LOT, lot=alarm.group, still_running=sorted(own["serial"].unique()))
 
 
-def lots_answer(before: Stand, now: Stand) -> Answer:
+def lots_answer(before: Snapshot, now: Snapshot) -> Answer:
     """Lots ranked by rates drawn together."""
     question = reason(Question.LOTS)
     lives = watched_lives(before, now)
@@ -128,7 +128,7 @@ def lots_answer(before: Stand, now: Stand) -> Answer:
     return Answer(question, (*said, *alike), table)
 
 
-def power_answer(now: Stand, watched: list[Watched], size: int = 20) -> Answer:
+def power_answer(now: Snapshot, watched: list[Watched], size: int = 20) -> Answer:
     """What the watch would catch of a lot of ``size``."""
     looks = watched[-1].looks if watched else pd.DataFrame(columns=["family"])
     own = looks[looks["family"] == Family.LOT_LIFE]
@@ -141,12 +141,14 @@ def power_answer(now: Stand, watched: list[Watched], size: int = 20) -> Answer:
     best = _most_common(now, lots=len(own) > 0)
     if best is None:
         return nothing(question, Power.NO_FIT)
-    (component, part), stand = best
-    begun, _ = from_entry(stand.lives.data)
-    new = np.flatnonzero(stand.lives.data.entry_days == 0)
+    (component, part), snapshot = best
+    begun, _ = from_entry(snapshot.lives.data)
+    new = np.flatnonzero(snapshot.lives.data.entry_days == 0)
     rows = []
     for years in (0.5, 1.0, 2.0, 3.0):
-        usual = float(chance_of(stand, past_of(now, component, part), begun, new, 365.25 * years, draws=False).mean())
+        usual = float(
+            chance_of(snapshot, past_of(now, component, part), begun, new, 365.25 * years, draws=False).mean()
+        )
         expected = size * usual
         count = alarm_count(expected, threshold)
         row = {
@@ -174,7 +176,7 @@ def power_answer(now: Stand, watched: list[Watched], size: int = 20) -> Answer:
     return Answer(question, said, table)
 
 
-def _most_common(now: Stand, lots: bool) -> tuple[tuple[str, str], PartStand] | None:
+def _most_common(now: Snapshot, lots: bool) -> tuple[tuple[str, str], PartSnapshot] | None:
     with_lots = set(zip(*(now.table.loc[now.table["lot"] != "", c] for c in ("component", "part")), strict=True))
     fitted = {
         k: p
@@ -187,7 +189,7 @@ def _most_common(now: Stand, lots: bool) -> tuple[tuple[str, str], PartStand] | 
 
 
 # ---- revisions -------------------------------------------------------------------------------------------------------
-def revision_answer(before: Stand, now: Stand, looks: pd.DataFrame, quarters: int = 20) -> Answer:
+def revision_answer(before: Snapshot, now: Snapshot, looks: pd.DataFrame, quarters: int = 20) -> Answer:
     """Did the new revision fix it, and how long until we know?"""
     question = reason(Question.REVISION, sure=SURE)
     own = looks[looks["family"] == Family.REVISION_LIFE] if len(looks) else looks
@@ -228,23 +230,23 @@ def revision_answer(before: Stand, now: Stand, looks: pd.DataFrame, quarters: in
     return Answer(question, tuple(said), pd.DataFrame(rows))
 
 
-def _known_by(before: Stand, now: Stand, look, quarters: int) -> tuple[str, float]:
+def _known_by(before: Snapshot, now: Snapshot, look, quarters: int) -> tuple[str, float]:
     """The first quarter end by which a revision that is as good as it looks is proven four times out of five, and how good that is."""
     from analytics.ratings.predict import fit_lives
-    from analytics.review.stands import SEED
+    from analytics.review.snapshot import SEED
 
     truth = min((look.came + 0.5) / (look.expected + 0.5), 0.9)
     data, code = pooled_lives(now, look.component, (look.old, look.new))
     fit = fit_lives(data, now.lifetimes.shop.target_miles, now.settings, 32, SEED)
     if fit.model is None:
         return "", truth
-    stand = PartStand(now.parts[look.component, look.old].lives, fit, equal_draws(fit, SEED))
+    snapshot = PartSnapshot(now.parts[look.component, look.old].lives, fit, equal_draws(fit, SEED))
     begun, days = from_entry(data)
     running = np.flatnonzero(~data.failed & ~data.known_alive)
-    past = -np.log1p(-chance_of(stand, ANY_LEVEL, begun, np.arange(len(days)), days, draws=False)[0]) * data.weight
+    past = -np.log1p(-chance_of(snapshot, ANY_LEVEL, begun, np.arange(len(days)), days, draws=False)[0]) * data.weight
     new = code == 1
     for ahead in range(1, quarters + 1):
-        more = chance_of(stand, ANY_LEVEL, data, running, 91.3 * ahead, draws=False)[0] * data.weight[running]
+        more = chance_of(snapshot, ANY_LEVEL, data, running, 91.3 * ahead, draws=False)[0] * data.weight[running]
         h_new, h_old = past[new].sum() + more[new[running]].sum(), past[~new].sum() + more[~new[running]].sum()
         share = h_new / (h_new + h_old)
         total_old = look.total - look.came + more[~new[running]].sum()

@@ -17,7 +17,7 @@ from analytics.records.limits import limit_for
 from analytics.records.load import Records
 from analytics.review.answer import Answer, nothing
 from analytics.review.quarter import YEAR_DAYS
-from analytics.review.stands import Stand, carried
+from analytics.review.snapshot import Snapshot, carried
 
 #: miles ahead of which a chance is given, calls of the follow-up, and the days after which a unit counts as silent
 AHEAD_MILES = 10_000.0
@@ -29,11 +29,11 @@ _SHARES = (0.85, 0.7, 0.5)
 _SEED = 1
 
 
-def chances_ahead(stand: Stand) -> pd.DataFrame:
+def chances_ahead(snapshot: Snapshot) -> pd.DataFrame:
     """Chance that each running life fails, reported or not, in its next year and its next AHEAD_MILES; one row per life:
-    position (its row in the table of the stand), in_a_year, in_miles. NaN where nothing of the part could be fitted."""
+    position (its row in the table of the snapshot), in_a_year, in_miles. NaN where nothing of the part could be fitted."""
     frames = []
-    for own in stand.parts.values():
+    for own in snapshot.parts.values():
         data = own.lives.data
         which = np.flatnonzero(own.lives.watched & ~data.failed & ~data.known_alive)
         if not len(which):
@@ -56,7 +56,7 @@ _PART = ["component", "part"]
 _ABOVE = "serial above over_by in_a_year in_miles power_hp weight_lb use years_out odometer_known".split()
 
 
-def above_limit(records: Records, stand: Stand, proposed: pd.DataFrame | None = None) -> Answer:
+def above_limit(records: Records, snapshot: Snapshot, proposed: pd.DataFrame | None = None) -> Answer:
     """Units in service with a part above its limit, the likeliest to fail there within a year first; one row per unit.
 
     proposed: a ratings sheet (component, part, weight_up_to, use, proposed_hp): its limits then count instead of the
@@ -64,15 +64,15 @@ def above_limit(records: Records, stand: Stand, proposed: pd.DataFrame | None = 
     what they run. A truck of unknown weight is held against the limit of the lightest class only.
     """
     question = reason(Question.ABOVE, proven=proposed is not None, ahead_miles=AHEAD_MILES)
-    edges = stand.lifetimes.shop.weight_classes
-    limits = records.limits if proposed is None else _as_limits(proposed, edges, stand.as_of)
+    edges = snapshot.lifetimes.shop.weight_classes
+    limits = records.limits if proposed is None else _as_limits(proposed, edges, snapshot.as_of)
     empty = pd.DataFrame(columns=_ABOVE)
     if limits.empty and proposed is None:
         return nothing(question, Above.NO_LIMIT, empty)
-    table = stand.lifetimes.table
-    watched = chances_ahead(stand)
+    table = snapshot.lifetimes.table
+    watched = chances_ahead(snapshot)
     trucks = table.iloc[watched["position"].to_numpy(int)].assign(
-        in_a_year=watched["in_a_year"].to_numpy(), in_miles=watched["in_miles"].to_numpy(), day=stand.as_of
+        in_a_year=watched["in_a_year"].to_numpy(), in_miles=watched["in_miles"].to_numpy(), day=snapshot.as_of
     )
     # above the limit of the lightest class is above any
     asked = trucks if proposed is None else trucks.assign(weight_lb=trucks["weight_lb"].fillna(0.0))
@@ -91,7 +91,7 @@ def above_limit(records: Records, stand: Stand, proposed: pd.DataFrame | None = 
     if not held or over.empty:
         none = reason(Above.NONE_ABOVE, trucks=held) if held else reason(Above.NONE_HELD)
         return Answer(question, (none, *tail), empty, reckoned=False)
-    frame = _per_unit(over, stand.lifetimes.units)
+    frame = _per_unit(over, snapshot.lifetimes.units)
     said = [
         reason(Above.COUNT, above=len(frame), trucks=held, parts=_trucks_by_part(over), proven=proposed is not None)
     ]

@@ -11,7 +11,7 @@ from analytics.lifetimes.later import LIFE, came_later, life_keys
 from analytics.ratings.predict import count_chances, interval_of
 from analytics.reasons import Expected, Question, Reason, reason
 from analytics.review.answer import Answer
-from analytics.review.stands import ANY_LEVEL, Stand, chance_of, from_entry, leveled, past_of, recorded, stand_in
+from analytics.review.snapshot import ANY_LEVEL, Snapshot, chance_of, from_entry, leveled, past_of, recorded, stand_in
 
 _KEPT = "serial row_serial component part lot spell builder month power_band weight_class use count".split()
 #: what the quarter is looked at by, besides the component: (name, column)
@@ -56,24 +56,24 @@ class Stakes:
         return float((self.chance.mean(0) * self.rows["count"].to_numpy()).sum())
 
 
-def running_chances(stand: Stand, days: float) -> tuple[pd.DataFrame, np.ndarray]:
-    """Lives running on the day of the stand and their chances (draws, n) of coming back within ``days``."""
+def running_chances(snapshot: Snapshot, days: float) -> tuple[pd.DataFrame, np.ndarray]:
+    """Lives running on the day of the snapshot and their chances (draws, n) of coming back within ``days``."""
     frames, blocks = [], []
-    for (component, part), own in stand.parts.items():
+    for (component, part), own in snapshot.parts.items():
         which = np.flatnonzero(own.lives.watched & ~own.lives.data.failed & ~own.lives.data.known_alive)
         if len(which):
-            blocks.append(chance_of(own, past_of(stand, component, part), own.lives.data, which, days))
-            frames.append(stand.table.iloc[own.lives.rows[which]])
+            blocks.append(chance_of(own, past_of(snapshot, component, part), own.lives.data, which, days))
+            frames.append(snapshot.table.iloc[own.lives.rows[which]])
     if not frames:
-        return stand.table.iloc[:0], np.zeros((1, 0))
+        return snapshot.table.iloc[:0], np.zeros((1, 0))
     return pd.concat(frames), np.concatenate(blocks, axis=1)
 
 
-def days_between(before: Stand, now: Stand) -> float:
+def days_between(before: Snapshot, now: Snapshot) -> float:
     return float((now.as_of - before.as_of).days)
 
 
-def at_stake(before: Stand, now: Stand, foreseen: tuple[pd.DataFrame, np.ndarray] | None = None) -> Stakes:
+def at_stake(before: Snapshot, now: Snapshot, foreseen: tuple[pd.DataFrame, np.ndarray] | None = None) -> Stakes:
     """Lives running at ``before`` and those put in since, and which of them are on record as failed by ``now``.
 
     foreseen: `running_chances` of ``before`` up to ``now``, where they are at hand.
@@ -179,7 +179,7 @@ def expected_question(quarter: str, start: pd.Timestamp | None) -> Reason:
 
 
 # ---- over the whole life ---------------------------------------------------------------------------------------------
-def life_hazards(before: Stand, now: Stand) -> pd.DataFrame:
+def life_hazards(before: Snapshot, now: Snapshot) -> pd.DataFrame:
     """Every life of ``now`` with the cumulative hazard ``hazard`` the models of ``before`` give it from the day it was put in
     to its end or to now. Only how it is shared out among groups is used, so a level that is off does no harm."""
     frames = []

@@ -1,16 +1,22 @@
-"""How many are out there, for how long, and how much of their driving is known."""
+"""The fleet: how many are out, comebacks by power band and weight class, how each part wears, what each clock leaves out."""
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
 
+from analytics.errors import NotEnoughData
 from analytics.lifetimes.table import Lifetimes
-from analytics.reasons import Fleet, Question, reason
+from analytics.models.cells import curve, fit, is_failure, observed
+from analytics.models.comparison import log_rank
+from analytics.models.exact import poisson_limits
+from analytics.reasons import ByCell, Cell, Clocks, Fleet, Question, Reason, Wear, reason
+from analytics.records.load import NOT_RECORDED
 from analytics.review.answer import Answer, nothing
-from analytics.review.quarter import YEAR_DAYS
+from analytics.review.quarter import YEAR_DAYS, unit_years
 
 
+# ---- units out -------------------------------------------------------------------------------------------------------
 def units_in_use(lifetimes: Lifetimes) -> int:
     """Units in service at the as-of date, as far as the records tell."""
     units = lifetimes.units
@@ -69,3 +75,229 @@ def _by_use(units: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(
         rows, columns=["use", "units", "in_use", "median_years", "came_back", "odometer_known", "median_miles_a_year"]
     )
+
+
+# ---- by power band and weight class ----------------------------------------------------------------------------------
+#: the age at which shares are compared, in years
+HORIZON_YEARS = 2
+_LEVEL = 0.90
+#: failures below which a cell is too thin to say more of, or to be called the worst
+_FEW = 3
+_COUNTED = "parts failures install_errors unit_years".split()
+_RATES = "per_100_unit_years lower upper back_within_2_years back_lower back_upper".split()
+_COLUMNS = ["component", "power_band", "weight_class", *_COUNTED, *_RATES, "in_words"]
+
+
+def by_cell(lifetimes: Lifetimes, component: str) -> Answer:
+    """Failures of one component by power band and weight class, all its parts together."""
+    shop = lifetimes.shop
+    table = lifetimes.table[lifetimes.table["component"] == component]
+    # a life counts once in each cell it has run in, however often it went there
+    life = table["segment"].eq(1).cumsum()
+    again = table.assign(life=life).duplicated(["life", "power_band", "weight_class"])
+    table = table.assign(enters=~again)
+    rows = []
+    for (band, weight), own in table.groupby(["power_band", "weight_class"], observed=True, sort=True):
+        rows.append(
+            {"component": component, "power_band": str(band), "weight_class": str(weight)}
+            | _cell(own, shop.at_risk_to_show)
+        )
+    frame = pd.DataFrame(rows, columns=_COLUMNS)
+    differ, tests = bands_differ(table)
+    return Answer(
+        reason(Question.BY_CELL, component=component, years=HORIZON_YEARS, at_risk=shop.at_risk_to_show),
+        _said(frame, table, component, differ),
+        frame,
+        tests,
+    )
+
+
+def _cell(own: pd.DataFrame, at_risk: int) -> dict[str, object]:
+    failures = int(own.loc[is_failure(own), "count"].sum())
+    install = int(own.loc[(own["ended"] == "failed") & (own["cause"] == "install"), "count"].sum())
+    parts = int(own.loc[own["enters"], "count"].sum())
+    years = float(unit_years(own).sum())
+    row = dict(zip(_COUNTED, (parts, failures, install, years), strict=True)) | dict.fromkeys(_RATES, np.nan)
+    if years > 0:
+        limits = poisson_limits(failures, years / 100, _LEVEL if failures else 2 * _LEVEL - 1)
+        row |= {"upper": limits.upper}
+        if failures:
+            row |= {"per_100_unit_years": limits.estimate, "lower": limits.lower}
+    try:
+        line = curve(own, "days")
+        horizon = HORIZON_YEARS * YEAR_DAYS
+        if line.reliable_until(at_risk) >= horizon and line.failures:
+            at = line.survival_at(horizon)
+            row |= {
+                "back_within_2_years": float(1 - at.survival[0]),
+                "back_lower": float(1 - at.upper[0]),
+                "back_upper": float(1 - at.lower[0]),
+            }
+    except NotEnoughData:
+        pass
+    return row | {"in_words": _cell_said(row)}
+
+
+def _cell_said(row: dict) -> Reason:
+    parts, failures, years = row["parts"], row["failures"], row["unit_years"]
+    if years <= 0:
+        return reason(Cell.NOT_YET, parts=parts)
+    if not failures and row["upper"] >= 100:
+        return reason(Cell.NONE_PROVES_NOTHING, parts=parts, unit_years=years)
+    if not failures:
+        return reason(Cell.NONE, parts=parts, unit_years=years, upper=row["upper"])
+    rate = {"rate": row["per_100_unit_years"], "lower": row["lower"], "upper": row["upper"]}
+    return reason(Cell.FEW if failures < _FEW else Cell.SOME, failures=failures, parts=parts, **rate)
+
+
+def _said(frame: pd.DataFrame, table: pd.DataFrame, component: str, differ: Reason) -> tuple[Reason, ...]:
+    total, parts = int(frame["failures"].sum()), int(table.loc[table["segment"] == 1, "count"].sum())
+    years = float(frame["unit_years"].sum())
+    recorded = (frame["power_band"] != NOT_RECORDED) & (frame["weight_class"] != NOT_RECORDED)
+    if years <= 0 and not total:
+        return (reason(ByCell.NOT_IN_SERVICE, component=component),)
+    if not total:
+        most = poisson_limits(0, years / 100, 2 * _LEVEL - 1).upper
+        return (reason(ByCell.NONE_BACK, parts=parts, unit_years=years, upper=most),)
+    if not recorded.any() and years <= 0:
+        return (reason(ByCell.BACK_ON_FIRST_DAY, failures=total, parts=parts),)
+    if not recorded.any():
+        limits = poisson_limits(total, years / 100, _LEVEL)
+        rate = {"rate": limits.estimate, "lower": limits.lower, "upper": limits.upper}
+        return (reason(ByCell.NOT_ON_RECORD, failures=total, parts=parts, **rate),)
+    in_service = frame[(frame["unit_years"] > 0) & recorded]
+    ranked = in_service[in_service["failures"] >= _FEW]
+    if len(ranked):
+        worst = ranked.sort_values(["lower", "power_band"], ascending=[False, True], kind="stable").iloc[0]
+        said = [reason(ByCell.WORST, failures=total, parts=parts, **_place(worst))]
+    else:
+        said = [reason(ByCell.NO_WORST, failures=total, parts=parts)]
+    clean = in_service[in_service["failures"] == 0].sort_values("unit_years", ascending=False, kind="stable")
+    if len(clean):
+        said.append(reason(ByCell.CLEANEST, **_place(clean.iloc[0])))
+    said.append(differ)
+    install = int(frame["install_errors"].sum())
+    if install:
+        said.append(reason(ByCell.INSTALL_ERRORS, n=install))
+    unknown = table[(table["power_band"] == NOT_RECORDED) | (table["weight_class"] == NOT_RECORDED)]
+    if len(unknown):
+        lost = int(unknown.loc[unknown["segment"] == 1, "count"].sum())
+        failed = int(unknown.loc[is_failure(unknown), "count"].sum())
+        said.append(reason(ByCell.UNKNOWN, parts=lost, failed=failed))
+    return tuple(said)
+
+
+def _place(row: pd.Series) -> dict[str, object]:
+    return {"power_band": row["power_band"], "weight_class": row["weight_class"], "cell": row["in_words"]}
+
+
+def bands_differ(table: pd.DataFrame) -> tuple[Reason, tuple[Reason, ...]]:
+    """Whether the power bands fail alike within a weight class, and the tests behind it: over all classes together
+    (stratified), then class by class."""
+    known = table[(table["power_band"] != NOT_RECORDED) & (table["weight_class"] != NOT_RECORDED)]
+    seen = observed(known, "days")
+    rows = known.loc[seen.rows]
+    band, weight = rows["power_band"].astype(str).to_numpy(), rows["weight_class"].astype(str).to_numpy()
+    own = []
+    for name in [c for c in rows["weight_class"].cat.categories if (weight == c).any()]:
+        at = weight == name
+        try:
+            test = log_rank(seen.time[at], seen.failed[at], band[at], seen.entry[at], seen.count[at])
+            own.append(reason(ByCell.CLASS_TEST, weight_class=name, test=test))
+        except NotEnoughData as err:
+            own.append(reason(ByCell.CLASS_UNTESTED, weight_class=name, why=err))
+    try:
+        test = log_rank(seen.time, seen.failed, band, seen.entry, seen.count, strata=weight)
+    except NotEnoughData as err:
+        return reason(ByCell.BANDS_UNTESTED), (reason(ByCell.UNTESTED, why=err), *own)
+    told = (reason(ByCell.TEST, test=test), *own)
+    if test.p_value < 0.01:
+        return reason(ByCell.BANDS_DIFFER, few=bool(test.notes)), told
+    if test.p_value < 0.10:
+        return reason(ByCell.BANDS_MAY_DIFFER, few=bool(test.notes)), told
+    return reason(ByCell.BANDS_ALIKE), told
+
+
+def wear(lifetimes: Lifetimes) -> Answer:
+    """Do failures come early or late: a Weibull fit per part, on days, held against Kaplan-Meier."""
+    shop = lifetimes.shop
+    rows = []
+    named = lifetimes.table[lifetimes.table["part"] != NOT_RECORDED]
+    for (component, part), own in named.groupby(["component", "part"], sort=True):
+        row = {
+            "component": component,
+            "part": part,
+            "parts": int(own.loc[own["segment"] == 1, "count"].sum()),
+            "failures": int(own.loc[is_failure(own), "count"].sum()),
+        }
+        try:
+            fitted = fit(own, "days", shop.failures_to_fit)
+            shape = fitted.shape(level=_LEVEL)
+            gap = fitted.largest_gap_from(curve(own, "days"), shop.at_risk_to_show)
+            row |= {
+                "shape": shape.value,
+                "shape_lower": shape.lower,
+                "shape_upper": shape.upper,
+                "largest_gap": gap.gap,
+                "gap_outside_limits": gap.outside,
+            }
+            row["in_words"] = reason(
+                _when(shape.lower, shape.upper), lower=shape.lower, upper=shape.upper, off_law=bool(gap.outside)
+            )
+        except NotEnoughData as err:
+            row["in_words"] = (
+                reason(Wear.NONE_BACK)
+                if not row["failures"]
+                else reason(Wear.NO_FIT, why=err)
+                if row["failures"] >= shop.failures_to_fit
+                else reason(Wear.TOO_FEW, failures=row["failures"], needed=shop.failures_to_fit)
+            )
+        rows.append(row)
+    columns = (
+        "component part parts failures shape shape_lower shape_upper largest_gap gap_outside_limits in_words".split()
+    )
+    frame = pd.DataFrame(rows, columns=columns)
+    read = frame[frame["shape"].notna()]
+    said = [reason(Wear.PART, component=r.component, part=r.part, pattern=r.in_words) for r in read.itertuples()]
+    rest = len(frame) - len(read)
+    if rest:
+        said.append(reason(Wear.REST, parts=rest, others=len(read) > 0))
+    return Answer(reason(Question.WEAR), tuple(said) or (reason(Wear.NO_PART),), frame)
+
+
+def _when(lower: float, upper: float) -> Wear:
+    """What the limits of a Weibull shape prove; NaN: no limit."""
+    return Wear.LATE if lower > 1 else Wear.EARLY if upper < 1 else Wear.NOT_TOLD
+
+
+def clocks(lifetimes: Lifetimes) -> Answer:
+    """What each clock leaves out."""
+    rows = []
+    for component, own in lifetimes.table.groupby("component", sort=True):
+        for clock in ("days", "miles", "runs"):
+            seen = observed(own, clock)
+            if (
+                clock != "runs"
+                or seen.failures
+                or not np.isnan(own["upper_runs"].where(own["ended"] == "failed")).all()
+            ):
+                rows.append(
+                    {
+                        "component": component,
+                        "clock": clock,
+                        "parts_counted": seen.units,
+                        "failures_counted": seen.failures,
+                        "parts_left_out": seen.left_out,
+                        "failures_left_out": seen.left_out_failed,
+                    }
+                )
+    columns = "component clock parts_counted failures_counted parts_left_out failures_left_out".split()
+    frame = pd.DataFrame(rows, columns=columns)
+    miles = frame[frame["clock"] == "miles"]
+    counted, out = int(miles["parts_counted"].sum()), int(miles["parts_left_out"].sum())
+    failed, failed_out = int(miles["failures_counted"].sum()), int(miles["failures_left_out"].sum())
+    said = [reason(Clocks.DAYS)]
+    if counted + out:
+        values = {"known": counted, "parts": counted + out, "failures_known": failed, "failures": failed + failed_out}
+        said.append(reason(Clocks.MILES, **values))
+    return Answer(reason(Question.CLOCKS), tuple(said), frame)

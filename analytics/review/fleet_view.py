@@ -9,14 +9,13 @@ from analytics.lifetimes.table import Lifetimes
 from analytics.records.load import Records
 from analytics.review.answer import Answer
 from analytics.review.calls import above_limit, odometers_to_ask, random_calls
-from analytics.review.drags import first_or_followed, which_drags_which
-from analytics.review.findings import causes_by_year, finding_shares, judged_alike
 from analytics.review.guarantee import BandCost, band_costs, guarantee
 from analytics.review.how_sure import how_sure
 from analytics.review.quarter import Span
 from analytics.review.renew import renew_at_rebuild
 from analytics.review.repeats import by_build_year, rebuilt
-from analytics.review.stands import Stand, stand_of
+from analytics.review.snapshot import Snapshot, snapshot_of
+from analytics.review.teardown import causes_by_year, finding_shares, first_or_followed, judged_alike, which_drags_which
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -51,13 +50,13 @@ def fleet_view(
     records: Records,
     lifetimes: Lifetimes,
     span: Span,
-    stand: Stand | None = None,
+    snapshot: Snapshot | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> FleetView:
-    """Every answer about the fleet as it stands at the end of ``span``. stand: that day's, if already made."""
+    """Every answer about the fleet as it stands at the end of ``span``. snapshot: that day's, if already made."""
     say = progress or (lambda _: None)
     say("lives and models")
-    stand = stand_of(records, lifetimes) if stand is None else stand
+    snapshot = snapshot_of(records, lifetimes) if snapshot is None else snapshot
     say("findings and repeats")
     told = {
         "finding_shares": finding_shares(lifetimes),
@@ -67,14 +66,14 @@ def fleet_view(
         "drags": which_drags_which(records),
         "by_build_year": by_build_year(records, lifetimes),
         "rebuilt": rebuilt(records, lifetimes),
-        "renew": renew_at_rebuild(stand),
+        "renew": renew_at_rebuild(snapshot),
     }
     say("whom to call")
-    told["above"] = above_limit(records, stand)
+    told["above"] = above_limit(records, snapshot)
     told["odometers"] = odometers_to_ask(lifetimes)
     told["random_calls"] = random_calls(records, lifetimes)
     say("how sure")
     told["how_sure"] = how_sure(records, lifetimes, progress)
     say("guarantees")
-    costs = band_costs(stand)
-    return FleetView(**told, guarantee=guarantee(stand, costs), costs=costs)
+    costs = band_costs(snapshot)
+    return FleetView(**told, guarantee=guarantee(snapshot, costs), costs=costs)

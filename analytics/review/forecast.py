@@ -1,4 +1,4 @@
-"""What comes next: comebacks of the next quarter and year, their cost, what to stock, and each unit's own chance."""
+"""What comes next: comebacks, their cost, what to stock, each unit's chance; and whether earlier forecasts and alarms kept their word."""
 
 from __future__ import annotations
 
@@ -6,14 +6,18 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.stats import binomtest, poisson
 
+from analytics.lifetimes.later import came_later
 from analytics.ratings.predict import chances, count_chances, interval_of, with_early
-from analytics.reasons import Forecasts, NextMiles, Question, Stock, reason
+from analytics.reasons import CameSince, Forecasts, Kept, NextMiles, Question, Stock, reason
 from analytics.records.load import Records
 from analytics.review.answer import Answer, nothing
 from analytics.review.expected import LEVEL, running_chances
-from analytics.review.stands import SEED, Stand, carried, leveled
+from analytics.review.snapshot import SEED, Snapshot, carried, leveled
+from analytics.review.watch import INSTALL, THIS_QUARTER, Watched
 
+# ---- ahead -----------------------------------------------------------------------------------------------------------
 SPANS = {"quarter": 91.0, "year": 365.0}
 #: enough on the shelf for the next quarter this often
 STOCKED = 0.95
@@ -54,31 +58,31 @@ def count_forecast(running: pd.DataFrame, chance: np.ndarray, by: str = "compone
     return pd.DataFrame(rows, columns=[by, "units", "expected", "lower", "upper"])
 
 
-def forecast(stand: Stand) -> Forecast:
+def forecast(snapshot: Snapshot) -> Forecast:
     """The next quarter and year from the records of a day, for the units then running."""
     counts, money, stock = [], [], pd.DataFrame()
     for span, days in SPANS.items():
-        running, chance = running_chances(stand, days)
+        running, chance = running_chances(snapshot, days)
         chance = leveled(chance)
         counts.append(count_forecast(running, chance).assign(span=span, days=days))
-        money.append(_money(stand.records, running, chance, counts[-1]).assign(span=span))
+        money.append(_money(snapshot.records, running, chance, counts[-1]).assign(span=span))
         if span == "quarter":
-            stock = _stock(stand, running, chance)
-    units, left = unit_chances(stand)
+            stock = _stock(snapshot, running, chance)
+    units, left = unit_chances(snapshot)
     return Forecast(
-        stand.as_of, pd.concat(counts, ignore_index=True), stock, pd.concat(money, ignore_index=True), units, left
+        snapshot.as_of, pd.concat(counts, ignore_index=True), stock, pd.concat(money, ignore_index=True), units, left
     )
 
 
-def _put_in(stand: Stand) -> dict[tuple[str, str], str]:
+def _put_in(snapshot: Snapshot) -> dict[tuple[str, str], str]:
     """What goes in when a part fails today: the last of those that followed it."""
     after = {
         (s.component, s.old): s.new
-        for s in stand.lifetimes.shop.supersessions
-        if s.effective_on is None or pd.Timestamp(s.effective_on) <= stand.as_of
+        for s in snapshot.lifetimes.shop.supersessions
+        if s.effective_on is None or pd.Timestamp(s.effective_on) <= snapshot.as_of
     }
     out = {}
-    for component, part in stand.parts:
+    for component, part in snapshot.parts:
         last = part
         while (component, last) in after:
             last = after[component, last]
@@ -86,8 +90,8 @@ def _put_in(stand: Stand) -> dict[tuple[str, str], str]:
     return out
 
 
-def _stock(stand: Stand, running: pd.DataFrame, chance: np.ndarray) -> pd.DataFrame:
-    put_in, shop = _put_in(stand), stand.lifetimes.shop
+def _stock(snapshot: Snapshot, running: pd.DataFrame, chance: np.ndarray) -> pd.DataFrame:
+    put_in, shop = _put_in(snapshot), snapshot.lifetimes.shop
     part = [put_in[key] for key in zip(running["component"], running["part"], strict=True)]
     prices = shop.costs.get("parts", {})
     even, count = np.full(len(chance), 1 / len(chance)), running["count"].to_numpy()
@@ -133,13 +137,13 @@ def _money(records: Records, running: pd.DataFrame, chance: np.ndarray, counts: 
     return pd.DataFrame(rows, columns=["basis", "one_comeback", "expected", "lower", "upper"])
 
 
-def unit_chances(stand: Stand, miles: float = MILES) -> tuple[pd.DataFrame, int]:
+def unit_chances(snapshot: Snapshot, miles: float = MILES) -> tuple[pd.DataFrame, int]:
     """Each unit's chance of coming back within its next ``miles``, whatever the component, and how many lives had no fit.
 
     A unit none of whose parts has a fit stands last, its chance NaN. Columns: serial, power_hp, weight_lb, use, years (in service), odometer_known, chance, likeliest (component), its_chance.
     """
     frames, left = [], 0
-    for (component, _), own in stand.parts.items():
+    for (component, _), own in snapshot.parts.items():
         which = np.flatnonzero(own.lives.watched & ~own.lives.data.failed & ~own.lives.data.known_alive)
         if not len(which):
             continue
@@ -151,7 +155,7 @@ def unit_chances(stand: Stand, miles: float = MILES) -> tuple[pd.DataFrame, int]
             if own.fit.early.fired:
                 told = with_early(own.fit, own.lives.data, which, told, None, miles)
             mean = told.mean(0)
-        at = stand.lifetimes.table.iloc[own.lives.rows[which]]
+        at = snapshot.lifetimes.table.iloc[own.lives.rows[which]]
         frames.append(
             pd.DataFrame(
                 {
@@ -246,3 +250,120 @@ def units_answer(found: Forecast, shown: int = 20) -> Answer:
     if found.left_out:
         notes.append(reason(NextMiles.LIVES_LEFT_OUT, lives=found.left_out))
     return Answer(question, said, units.head(shown), tuple(notes))
+
+
+# ---- was the word kept -----------------------------------------------------------------------------------------------
+#: quarters from a forecast to the day it is held against
+BACK = {"quarter": 1, "year": 4}
+_COLUMNS = "made_on span component units expected lower upper came inside".split()
+_ALARM_COLUMNS = (
+    "first_raised family component group units came_then expected_then threshold standing came_since expected_since verdict"
+).split()
+
+
+def forecasts_kept(
+    snapshots: list[Snapshot], running: dict[tuple[int, str], tuple[pd.DataFrame, np.ndarray]]
+) -> pd.DataFrame:
+    """Each earlier forecast with what came (see _COLUMNS). running: lives and chances of snapshot i for a span, as
+    (i, "quarter") or (i, "year")."""
+    rows = []
+    for (i, span), (lives, chance) in sorted(running.items()):
+        if not len(lives):
+            continue
+        now = snapshots[i + BACK[span]]
+        came = came_later(lives, snapshots[i].table, now.table[now.table["failure"]])
+        told = count_forecast(lives, leveled(chance))
+        for row in told.itertuples():
+            mine = came.sum() if row.component == "" else came[(lives["component"] == row.component).to_numpy()].sum()
+            inside = bool(row.lower <= mine <= row.upper)
+            foretold = [row.component, row.units, row.expected, row.lower, row.upper]
+            rows.append([snapshots[i].as_of, span, *foretold, int(mine), inside])
+    return pd.DataFrame(rows, columns=_COLUMNS)
+
+
+def alarms_kept(watched: list[Watched]) -> pd.DataFrame:
+    """Every alarm of the quarters replayed, once, with what came of it after: first_raised, family, component, group, units,
+    came_then, expected_then, came_since, expected_since (had it been like the others), verdict (CameSince)."""
+    rows: dict[tuple, dict] = {}
+    for i, quarter in enumerate(watched):
+        for alarm in quarter.alarms.itertuples():
+            key = (alarm.family, alarm.component, alarm.group)
+            single = alarm.family in THIS_QUARTER
+            key = (*key, quarter.end) if single else key
+            if key in rows:
+                continue
+            rows[key] = {
+                "first_raised": quarter.end,
+                "family": alarm.family,
+                "component": alarm.component,
+                "group": alarm.group,
+                "units": alarm.units,
+                "came_then": alarm.came,
+                "expected_then": alarm.expected,
+                "threshold": alarm.threshold,
+                "standing": False,
+                **_since(alarm, watched[i + 1 :], single),
+            }
+            if watched and not single:
+                last = _row(watched[-1], alarm)
+                rows[key]["standing"] = bool(last is not None and last.alarm)
+    return pd.DataFrame(list(rows.values()), columns=_ALARM_COLUMNS)
+
+
+def _row(quarter: Watched, alarm):
+    looks = quarter.looks
+    own = looks[
+        (looks["family"] == alarm.family) & (looks["component"] == alarm.component) & (looks["group"] == alarm.group)
+    ]
+    return next(own.itertuples(), None)
+
+
+def _since(alarm, later: list[Watched], single: bool) -> dict:
+    none = {"came_since": np.nan, "expected_since": np.nan, "verdict": CameSince.RAISED_NOW}
+    if not later:
+        return none
+    then = _row(later[0] if single else later[-1], alarm)
+    if then is None:
+        return none | {"verdict": CameSince.NO_LONGER_LOOKED_AT}
+    came = then.came - (0 if single else alarm.came)
+    expected = max(then.expected - (0 if single else alarm.expected), 1e-9)
+    if came <= 0 and alarm.family in INSTALL:
+        verdict = CameSince.RUN_ITS_COURSE
+    elif poisson.sf(came - 1, expected) <= 0.05:
+        verdict = CameSince.BORNE_OUT
+    elif expected * 2 < 3:  # three expected at twice the rate: none would be a surprise
+        verdict = CameSince.TOO_EARLY
+    else:
+        verdict = CameSince.NOT_BORNE_OUT
+    return {"came_since": int(came), "expected_since": float(expected), "verdict": verdict}
+
+
+def kept_answer(forecasts: pd.DataFrame, alarms: pd.DataFrame, first: pd.Timestamp | None) -> Answer:
+    """Hits, misses, coverage so far."""
+    question = reason(Question.KEPT, first=first)
+    if forecasts.empty:
+        return nothing(question, Kept.NO_QUARTER_BEFORE, forecasts)
+    said = []
+    whole = forecasts[forecasts["component"] == ""]
+    for span, code in (("quarter", Kept.QUARTERS), ("year", Kept.YEARS)):
+        own = whole[whole["span"] == span]
+        if len(own):
+            sums = {
+                "inside": int(own["inside"].sum()),
+                "came": int(own["came"].sum()),
+                "expected": own["expected"].sum(),
+            }
+            said.append(reason(code, forecasts=len(own), level=LEVEL, **sums))
+    parts = forecasts[(forecasts["component"] != "") & (forecasts["span"] == "quarter")]
+    if len(parts):
+        within = int(parts["inside"].sum())
+        too_sure = bool(binomtest(within, len(parts), LEVEL, alternative="less").pvalue < 0.05)
+        said.append(reason(Kept.COMPONENTS, inside=within, forecasts=len(parts), too_sure=too_sure))
+    missed = whole.loc[~whole["inside"], ["span", "made_on", "came", "lower", "upper"]]
+    said += [reason(Kept.MISSED, **row) for row in missed.to_dict("records")]
+    old = alarms[alarms["came_since"].notna()]
+    if len(old):
+        said.append(reason(Kept.ALARMS, verdicts=old["verdict"].value_counts().sort_index().to_dict()))
+    else:
+        said.append(reason(Kept.NO_ALARM_YET))
+    return Answer(question, tuple(said), forecasts.replace({"component": {"": "all"}}))

@@ -16,12 +16,12 @@ from analytics.records.shop import Shop
 from analytics.review.answer import Answer, nothing
 from analytics.review.quarter import YEAR_DAYS
 from analytics.review.repeats import mean_comebacks
-from analytics.review.stands import (
+from analytics.review.snapshot import (
     AGEING,
     DRAWS,
     SEED,
-    PartStand,
-    Stand,
+    PartSnapshot,
+    Snapshot,
     chance_of,
     common_level,
     from_entry,
@@ -82,7 +82,7 @@ def allowed_costs(shop: Shop) -> list[float]:
 
 
 # ---- expected comebacks ----------------------------------------------------------------------------------------------
-def driving_of(own: PartStand, stand: Stand) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def driving_of(own: PartSnapshot, snapshot: Snapshot) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Log miles a day per use (DRAWS, uses), its spread (DRAWS,) and the log of the later over the earlier rate (DRAWS,)."""
     model, _ = own.fit.fitted()
     lay, theta = model.layout, own.theta
@@ -92,18 +92,18 @@ def driving_of(own: PartStand, stand: Stand) -> tuple[np.ndarray, np.ndarray, np
         at = lay.place("decline")
         later = theta[:, at] if at is not None else np.full(len(theta), lay.fixed_decline)
         return mu, np.exp(theta[:, lay.tau]), later
-    d = fit_driving(own.lives.data, stand.settings.priors, stand.settings.decline, stand.settings.change_days)
+    d = fit_driving(own.lives.data, snapshot.settings.priors, snapshot.settings.decline, snapshot.settings.change_days)
     return np.tile(d.mu, (len(theta), 1)), np.full(len(theta), d.tau), np.full(len(theta), d.decline)
 
 
-def _uses_of(own: PartStand, trucks: pd.DataFrame) -> np.ndarray:
+def _uses_of(own: PartSnapshot, trucks: pd.DataFrame) -> np.ndarray:
     """Use codes (n,) of the part's fit; a use it has not seen counts as its most common one."""
     data = own.fit.fitted()[0].data
     common = int(np.argmax(np.bincount(data.use, data.weight, minlength=len(data.use_names))))
     return np.array([data.use_names.index(u) if u in data.use_names else common for u in trucks["use"]])
 
 
-def covariates_of(own: PartStand, trucks: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+def covariates_of(own: PartSnapshot, trucks: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Covariates (n, q) of ``trucks`` (power_hp, weight_lb, use, count) in the part's fit, and their shares (n,)."""
     model, _ = own.fit.fitted()
     loads = zip(trucks["power_hp"], trucks["weight_lb"], _uses_of(own, trucks), strict=True)
@@ -120,7 +120,7 @@ def typical(trucks: pd.DataFrame) -> pd.DataFrame:
     return trucks.iloc[np.linspace(0, len(trucks) - 1, TRUCKS).round().astype(int)]
 
 
-def failing(own: PartStand, stand: Stand, trucks: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+def failing(own: PartSnapshot, snapshot: Snapshot, trucks: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Share of new ``trucks`` (power_hp, weight_lb, use, count) failed within each of MONTHS (DRAWS, K) and MILES (DRAWS, L)."""
     model, _ = own.fit.fitted()
     x, count = covariates_of(own, trucks)
@@ -133,7 +133,7 @@ def failing(own: PartStand, stand: Stand, trucks: pd.DataFrame) -> tuple[np.ndar
         return 1 - survival_of(beta * (log_miles - np.log(model.life_miles)) - eta, model.law)
 
     in_miles = np.stack([by(np.log(m)) @ count for m in MILES], 1)
-    mu, tau, later = driving_of(own, stand)
+    mu, tau, later = driving_of(own, snapshot)
     s, weight = model.nodes
     in_months = np.empty((len(theta), len(MONTHS)))
     for k, month in enumerate(MONTHS):
@@ -146,9 +146,9 @@ def failing(own: PartStand, stand: Stand, trucks: pd.DataFrame) -> tuple[np.ndar
     return in_months, in_miles
 
 
-def _without_fit(stand: Stand, component: str, part: str, per_day: float) -> tuple[np.ndarray, np.ndarray]:
+def _without_fit(snapshot: Snapshot, component: str, part: str, per_day: float) -> tuple[np.ndarray, np.ndarray]:
     """The same where neither the part nor its component has a fit: gamma draws of the level, the hazard growing as AGEING says."""
-    failures, run = past_of(stand, component, part)
+    failures, run = past_of(snapshot, component, part)
     rate = np.random.default_rng(SEED).permutation(np.random.default_rng(SEED + 1).gamma(failures, 1 / run, DRAWS))
     return (
         -np.expm1(-rate[:, None] * (MONTHS * MONTH_DAYS) ** AGEING),
@@ -156,33 +156,33 @@ def _without_fit(stand: Stand, component: str, part: str, per_day: float) -> tup
     )
 
 
-def band_cost(stand: Stand, band: str) -> BandCost | None:
+def band_cost(snapshot: Snapshot, band: str) -> BandCost | None:
     """Expected comebacks of the trucks built in a band lately, all components together; None where none were built."""
-    table = stand.table
+    table = snapshot.table
     first = table[(table["spell"] == 1) & (table["segment"] == 1) & (table["power_band"].astype(str) == band)]
-    since = stand.as_of - pd.Timedelta(days=round(_YEARS * YEAR_DAYS))
+    since = snapshot.as_of - pd.Timedelta(days=round(_YEARS * YEAR_DAYS))
     recent = first[first["begun_on"] >= since]
     if recent.empty:
         return None
     units = recent.drop_duplicates("serial")
-    per_day = _usual_miles_a_day(stand)
+    per_day = _usual_miles_a_day(snapshot)
     months, miles = np.zeros((DRAWS, len(MONTHS))), np.zeros((DRAWS, len(MILES)))
     for _, own in recent.groupby("component", sort=True):
         total = own["count"].sum()
         for (component, part), trucks in own.groupby(["component", "part"], sort=True):
             share = trucks["count"].sum() / total
-            stand_part = stand_in(stand, component, part)
+            part_snapshot = stand_in(snapshot, component, part)
             trucks = typical(trucks)
-            if stand_part is None or stand_part.fit.model is None:
-                a, b = _without_fit(stand, component, part, per_day)
+            if part_snapshot is None or part_snapshot.fit.model is None:
+                a, b = _without_fit(snapshot, component, part, per_day)
             else:
-                a, b = failing(stand_part, stand, trucks)
+                a, b = failing(part_snapshot, snapshot, trucks)
             months += share * a
             miles += share * b
-    came, expected = came_and_expected(stand, first["unit"].unique())
+    came, expected = came_and_expected(snapshot, first["unit"].unique())
     held = (band_factor(came, expected) * common_level(DRAWS))[:, None]
     months, miles = months * held, miles * held
-    install = _install(stand)[:, None]  # mostly in the first weeks: counted from the first day
+    install = _install(snapshot)[:, None]  # mostly in the first weeks: counted from the first day
     followed = first[first["component"] == recent["component"].iat[0]]
     ages = np.sort(np.repeat(followed["unit_days"].to_numpy(float), followed["count"]))[::-1]
     seen_miles = np.sort(first.drop_duplicates("serial")["read_miles"].dropna().to_numpy(float))[::-1]
@@ -190,21 +190,21 @@ def band_cost(stand: Stand, band: str) -> BandCost | None:
         band,
         int(units["count"].sum()),
         float(units["count"].sum())
-        / min(_YEARS, max((stand.as_of - table["begun_on"].min()).days / YEAR_DAYS, 1 / 12)),
+        / min(_YEARS, max((snapshot.as_of - table["begun_on"].min()).days / YEAR_DAYS, 1 / 12)),
         months + install,
         miles + install,
         float(ages[_FEWEST - 1]) / MONTH_DAYS if len(ages) >= _FEWEST else 0.0,
         float(seen_miles[_FEWEST - 1]) if len(seen_miles) >= _FEWEST else 0.0,
-        _year_on_record(stand, first["unit"].unique()),
+        _year_on_record(snapshot, first["unit"].unique()),
         int(came),
     )
 
 
-def _year_on_record(stand: Stand, units: np.ndarray) -> tuple[float, float, float]:
+def _year_on_record(snapshot: Snapshot, units: np.ndarray) -> tuple[float, float, float]:
     """Mean comebacks per unit within a year among ``units``, with 95 % limits."""
-    own = stand.lifetimes.units.index.isin(units)
+    own = snapshot.lifetimes.units.index.isin(units)
     try:
-        mean = mean_comebacks(stand.records, stand.lifetimes, own)
+        mean = mean_comebacks(snapshot.records, snapshot.lifetimes, own)
     except NotEnoughData:
         return NAN, NAN, NAN
     if mean.last_time < YEAR_DAYS:
@@ -213,16 +213,16 @@ def _year_on_record(stand: Stand, units: np.ndarray) -> tuple[float, float, floa
     return float(at["mean"]), float(at["lower"]), float(at["upper"])
 
 
-def came_and_expected(stand: Stand, units: np.ndarray) -> tuple[float, np.ndarray]:
+def came_and_expected(snapshot: Snapshot, units: np.ndarray) -> tuple[float, np.ndarray]:
     """Failures on record among the parts in ``units``, and those their fits expect over the time each was followed (DRAWS,)."""
     came, expected = 0.0, np.zeros(DRAWS)
-    unit, failure, count = (stand.table[c].to_numpy() for c in ("unit", "failure", "count"))
-    for (component, part), own in stand.parts.items():
+    unit, failure, count = (snapshot.table[c].to_numpy() for c in ("unit", "failure", "count"))
+    for (component, part), own in snapshot.parts.items():
         which = np.flatnonzero(np.isin(unit[own.lives.rows], units))
         if not len(which):
             continue
         begun, days = from_entry(own.lives.data)
-        chance = chance_of(own, past_of(stand, component, part), begun, which, days[which])
+        chance = chance_of(own, past_of(snapshot, component, part), begun, which, days[which])
         at = own.lives.rows[which]
         # expected over the time to the failure, or to the end: the hazard summed up, not the chance
         expected += -np.log1p(-np.minimum(chance, 1 - 1e-12)) @ count[at]
@@ -235,18 +235,18 @@ def band_factor(came: float, expected: np.ndarray) -> np.ndarray:
     return np.random.default_rng(SEED + 3).gamma(came + _PRIOR, 1 / (expected + _PRIOR))
 
 
-def _usual_miles_a_day(stand: Stand) -> float:
-    once = stand.lifetimes.units
+def _usual_miles_a_day(snapshot: Snapshot) -> float:
+    once = snapshot.lifetimes.units
     known = once[once["miles_days"] > 30]
     return float((known["miles"] / known["miles_days"]).median()) if len(known) else 30.0
 
 
-def _install(stand: Stand) -> np.ndarray:
+def _install(snapshot: Snapshot) -> np.ndarray:
     """Install errors per unit built, (DRAWS,): gamma with the prior of Jeffreys, from units followed from their first day; from
     all, where those are fewer than _FOLLOWED."""
-    table = stand.table
+    table = snapshot.table
     begun = set(table.loc[(table["spell"] == 1) & (table["segment"] == 1) & (table["entry_days"] <= 0), "unit"])
-    every = stand.lifetimes.units
+    every = snapshot.lifetimes.units
     followed = every.index.isin(begun)
     units = float(every.loc[followed, "count"].sum())
     own = table["unit"].isin(begun)
@@ -276,21 +276,21 @@ _COLUMNS = (
 ).split()
 
 
-def band_costs(stand: Stand) -> tuple[BandCost, ...]:
+def band_costs(snapshot: Snapshot) -> tuple[BandCost, ...]:
     """The bands of which enough were built lately, from low to high."""
-    found = (band_cost(stand, band) for band in stand.lifetimes.shop.band_labels())
+    found = (band_cost(snapshot, band) for band in snapshot.lifetimes.shop.band_labels())
     return tuple(f for f in found if f is not None and f.built >= _FEWEST)
 
 
-def guarantee(stand: Stand, costs: tuple[BandCost, ...]) -> Answer:
+def guarantee(snapshot: Snapshot, costs: tuple[BandCost, ...]) -> Answer:
     """The guarantee each power band could carry at the costs allowed, from the models; one row per band and cost."""
     question = reason(Question.GUARANTEE, years=_YEARS, level=LEVEL, fewest=_FEWEST)
-    shop = stand.lifetimes.shop
+    shop = snapshot.lifetimes.shop
     empty = pd.DataFrame(columns=_COLUMNS)
     comeback, allowed = shop.cost_of("comeback"), allowed_costs(shop)
     if not comeback:
         return nothing(question, Guarantee.NO_COST, empty)
-    failures = int(stand.table.loc[stand.table["failure"], "count"].sum())
+    failures = int(snapshot.table.loc[snapshot.table["failure"], "count"].sum())
     if failures < shop.failures_to_fit:
         return nothing(question, Guarantee.TOO_FEW_FAILURES, empty, failures=failures, needed=shop.failures_to_fit)
     own = bool(shop.cost_of("guarantee_per_unit"))

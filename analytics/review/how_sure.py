@@ -21,7 +21,7 @@ from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED, Records
 from analytics.review.answer import Answer
 from analytics.review.quarter import YEAR_DAYS
-from analytics.review.stands import fill_unknown
+from analytics.review.snapshot import fill_unknown
 
 SHARES = (1.0, 0.85, 0.7, 0.5)
 #: from crank to wheels of an automatic (common practice, no source)

@@ -11,7 +11,7 @@ import pandas as pd
 from analytics.models.exact import compare_rates, poisson_limits
 from analytics.reasons import Family, Months, Question, Reason, Service, reason
 from analytics.review.answer import Answer, nothing
-from analytics.review.stands import Stand
+from analytics.review.snapshot import Snapshot
 
 MONTH_DAYS = 365.25 / 12
 #: months in service of one step of the table
@@ -19,10 +19,10 @@ STEP = 3
 EARLY_MONTHS = 3
 
 
-def months_table(stand: Stand, step: int = STEP) -> pd.DataFrame:
+def months_table(snapshot: Snapshot, step: int = STEP) -> pd.DataFrame:
     """One row per build month and stretch of service seen: built, month_from, month_to, units (seen in it), unit_years, came
     (components damaged for their own sake, install errors included), install_errors, per_100_unit_years."""
-    units, sight, table = stand.lifetimes.units, stand.lifetimes.sight, stand.table
+    units, sight, table = snapshot.lifetimes.units, snapshot.lifetimes.sight, snapshot.table
     sight = sight[sight["unit"].isin(units.index)]
     since = units["in_service_on"]
     begun = since.reindex(sight["unit"]).to_numpy()

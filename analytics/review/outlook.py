@@ -14,11 +14,20 @@ from analytics.records.shop import Shop
 from analytics.review.alarms import alarms_answer, lots_answer, power_answer, revision_answer
 from analytics.review.answer import Answer, nothing
 from analytics.review.expected import at_stake, days_between, expected_answer, expected_question, running_chances
-from analytics.review.forecast import Forecast, forecast, forecast_answer, stock_answer, units_answer
-from analytics.review.kept_word import BACK, alarms_kept, forecasts_kept, kept_answer
+from analytics.review.forecast import (
+    BACK,
+    Forecast,
+    alarms_kept,
+    forecast,
+    forecast_answer,
+    forecasts_kept,
+    kept_answer,
+    stock_answer,
+    units_answer,
+)
 from analytics.review.months_in_service import months_answer, months_table
 from analytics.review.quarterly import Review
-from analytics.review.stands import Stand, stand_at, stand_of
+from analytics.review.snapshot import Snapshot, snapshot_at, snapshot_of
 from analytics.review.watch import Watched, watch
 
 #: quarters replayed: long enough for a year's forecast to have had its year
@@ -29,7 +38,7 @@ QUARTERS = 8
 class Outlook:
     """Answers about what stands out, what comes next and what was said before; with the tables behind them.
 
-    watched: the quarters replayed, oldest first, this one last. months: by build month and time in service. stand: the
+    watched: the quarters replayed, oldest first, this one last. months: by build month and time in service. snapshot: the
     lives and fits of the day.
     """
 
@@ -48,7 +57,7 @@ class Outlook:
     months_table: pd.DataFrame
     forecasts: Forecast
     alarms_kept: pd.DataFrame
-    stand: Stand
+    snapshot: Snapshot
 
     def __repr__(self) -> str:
         return f"Outlook({self.as_of:%Y-%m-%d}: {len(self.watched)} quarters watched, {self.forecasts!r})"
@@ -62,15 +71,15 @@ class Outlook:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Replay:
-    """Quarters replayed: stands (one more than quarters watched), watched, chances of the running ones by (stand, span)."""
+    """Quarters replayed: snapshots (one more than quarters watched), watched, chances of the running ones by (snapshot, span)."""
 
-    stands: list[Stand]
+    snapshots: list[Snapshot]
     watched: list[Watched]
     running: dict
 
 
 def replay(
-    folder: str | Path | Shop, now: Stand, quarters: int = QUARTERS, progress: Callable[[str], None] | None = None
+    folder: str | Path | Shop, now: Snapshot, quarters: int = QUARTERS, progress: Callable[[str], None] | None = None
 ) -> Replay:
     """Every quarter end up to ``now`` looked at with the records as they stood, and every quarter watched.
 
@@ -79,34 +88,34 @@ def replay(
     say = progress or (lambda _: None)
     ends = [e for e in quarter_ends(now.as_of, quarters) if e < now.as_of]
     first = now.lifetimes.units["in_service_on"].min()
-    stands, watched, running = [], [], {}
+    snapshots, watched, running = [], [], {}
     for end in [*(e for e in ends if e > first), now.as_of]:
-        stand = now if end == now.as_of else stand_at(folder, end)
-        if stand.table.empty:
+        snapshot = now if end == now.as_of else snapshot_at(folder, end)
+        if snapshot.table.empty:
             continue
-        stands.append(stand)
+        snapshots.append(snapshot)
         for span, back in BACK.items():
-            i = len(stands) - 1 - back
+            i = len(snapshots) - 1 - back
             if i >= 0:
-                running[i, span] = running_chances(stands[i], days_between(stands[i], stand))
-        if len(stands) > 1:
-            before = stands[-2]
-            watched.append(watch(before, stand, at_stake(before, stand, running[len(stands) - 2, "quarter"])))
+                running[i, span] = running_chances(snapshots[i], days_between(snapshots[i], snapshot))
+        if len(snapshots) > 1:
+            before = snapshots[-2]
+            watched.append(watch(before, snapshot, at_stake(before, snapshot, running[len(snapshots) - 2, "quarter"])))
         say(f"quarter to {end.date()}")
-    return Replay(stands, watched, running)
+    return Replay(snapshots, watched, running)
 
 
 def make_outlook(
     review: Review, folder: str | Path | Shop, quarters: int = QUARTERS, progress: Callable[[str], None] | None = None
 ) -> Outlook:
     """The outlook of a review; ``folder`` is read again as of each earlier quarter end."""
-    now = stand_of(review.records, review.lifetimes)
+    now = snapshot_of(review.records, review.lifetimes)
     done = replay(folder, now, quarters, progress)
     kept = alarms_kept(done.watched)
     alarms = done.watched[-1].alarms if done.watched else pd.DataFrame(columns=["family"])
     months = months_table(now)
     ahead = forecast(now)
-    before = done.stands[-2] if len(done.stands) > 1 else now
+    before = done.snapshots[-2] if len(done.snapshots) > 1 else now
     if done.watched:
         last = done.watched[-1]
         expected = expected_answer(last.stakes, last.expected, review.span.name, now.filled, now.of)
@@ -114,7 +123,7 @@ def make_outlook(
     else:
         expected = nothing(expected_question(review.span.name, None), Expected.NO_QUARTER_BEFORE)
         lots, revision = lots_answer(now, now), revision_answer(now, now, pd.DataFrame())
-    first = done.stands[0].as_of if done.stands else None
+    first = done.snapshots[0].as_of if done.snapshots else None
     return Outlook(
         as_of=now.as_of,
         watched=done.watched,
@@ -127,9 +136,9 @@ def make_outlook(
         forecast=forecast_answer(ahead, now.filled, now.of),
         stock=stock_answer(ahead),
         units=units_answer(ahead),
-        kept=kept_answer(forecasts_kept(done.stands, done.running), kept, first),
+        kept=kept_answer(forecasts_kept(done.snapshots, done.running), kept, first),
         months_table=months,
         forecasts=ahead,
         alarms_kept=kept,
-        stand=now,
+        snapshot=now,
     )

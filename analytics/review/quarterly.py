@@ -11,14 +11,11 @@ import pandas as pd
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.cells import survival_table
 from analytics.records.load import Records, load_records
-from analytics.review.again import again
 from analytics.review.answer import Answer
-from analytics.review.by_cell import by_cell, clocks, wear
-from analytics.review.came_back import came_back
-from analytics.review.change import change
-from analytics.review.fleet import fleet, units_in_use
-from analytics.review.limits import limits_spoken_to
+from analytics.review.fleet import by_cell, clocks, fleet, units_in_use, wear
 from analytics.review.quarter import Span, quarter_of
+from analytics.review.repeats import again
+from analytics.review.this_quarter import came_back, change, limits_spoken_to
 from analytics.review.to_fix import counted, to_fix
 
 

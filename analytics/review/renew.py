@@ -9,7 +9,7 @@ from analytics.models.distributions import log_survival
 from analytics.reasons import Question, Renew, reason
 from analytics.review.answer import Answer, nothing
 from analytics.review.guarantee import LEVEL, covariates_of, typical
-from analytics.review.stands import PartStand, Stand
+from analytics.review.snapshot import PartSnapshot, Snapshot
 
 #: miles on the part that are looked at; a part needs so many lives seen that far, and so many failures
 MILES = np.arange(0.0, 150_001.0, 2_500.0)
@@ -19,7 +19,7 @@ _COLUMNS = (
 ).split()
 
 
-def failing_ahead(own: PartStand, trucks: pd.DataFrame, ahead: float) -> np.ndarray:
+def failing_ahead(own: PartSnapshot, trucks: pd.DataFrame, ahead: float) -> np.ndarray:
     """Chance (draws, K) that a part still good at each of MILES fails within the next ``ahead`` miles, over ``trucks``, each
     counted as often as it gets that far."""
     model, _ = own.fit.fitted()
@@ -46,22 +46,22 @@ def pays_from(chance: np.ndarray, price_share: float) -> np.ndarray:
     return np.where(worth.any(1), MILES[np.argmax(worth, axis=1)], np.inf)
 
 
-def renew_at_rebuild(stand: Stand) -> Answer:
+def renew_at_rebuild(snapshot: Snapshot) -> Answer:
     """From how many miles a used part is worth renewing while the unit is open, per part with a price and failures enough."""
-    shop = stand.lifetimes.shop
+    shop = snapshot.lifetimes.shop
     comeback, prices, ahead = shop.cost_of("comeback"), shop.costs.get("parts", {}), shop.target_miles
     question = reason(Question.RENEW, ahead_miles=ahead, comeback=comeback, level=LEVEL, fewest_seen=_FEWEST_SEEN)
     if not comeback or not isinstance(prices, dict) or not prices:
         return nothing(question, Renew.NO_PRICES, pd.DataFrame(columns=_COLUMNS))
     rows, thin = [], []
-    for (component, part), own in stand.parts.items():
+    for (component, part), own in snapshot.parts.items():
         if part not in prices:
             continue
         failures = own.lives.data.failures
         if own.fit.model is None or own.borrowed or failures < _FEWEST_FAILURES:
             thin.append((component, part))
             continue
-        rows.append({"component": component, "part": part} | _row(stand, own, float(prices[part]), comeback))
+        rows.append({"component": component, "part": part} | _row(snapshot, own, float(prices[part]), comeback))
     frame = pd.DataFrame(rows, columns=_COLUMNS)
     said = [reason(Renew.PART, component=r.component, part=r.part, verdict=r.in_words) for r in frame.itertuples()]
     if thin:
@@ -69,11 +69,11 @@ def renew_at_rebuild(stand: Stand) -> Answer:
     return Answer(question, tuple(said) or (reason(Renew.NONE),), frame)
 
 
-def _row(stand: Stand, own: PartStand, price: float, comeback: float) -> dict[str, object]:
-    table = stand.table
+def _row(snapshot: Snapshot, own: PartSnapshot, price: float, comeback: float) -> dict[str, object]:
+    table = snapshot.table
     mine = (table["component"] == own.lives.component) & (table["part"] == own.lives.part)
     trucks = typical(table[mine & (table["segment"] == 1)])
-    chance = failing_ahead(own, trucks, stand.lifetimes.shop.target_miles)
+    chance = failing_ahead(own, trucks, snapshot.lifetimes.shop.target_miles)
     known = np.sort(own.lives.data.lower[np.isfinite(own.lives.data.lower)])[::-1]
     seen = float(known[_FEWEST_SEEN - 1]) if len(known) >= _FEWEST_SEEN else 0.0
     middle = float(pays_from(chance.mean(0, keepdims=True), price / comeback)[0])

@@ -21,11 +21,11 @@ from analytics.lifetimes.later import LIFE, life_keys
 from analytics.ratings.predict import fit_lives
 from analytics.reasons import Family
 from analytics.review.expected import Stakes, expected_table, life_hazards
-from analytics.review.stands import (
+from analytics.review.snapshot import (
     ANY_LEVEL,
     SEED,
-    PartStand,
-    Stand,
+    PartSnapshot,
+    Snapshot,
     chance_of,
     equal_draws,
     from_entry,
@@ -159,7 +159,7 @@ def life_looks(lives: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=_COLUMNS)
 
 
-def watched_lives(before: Stand, now: Stand) -> pd.DataFrame:
+def watched_lives(before: Snapshot, now: Snapshot) -> pd.DataFrame:
     """Lives of ``now`` with their hazard from the models of ``before``, and how much of the risk of an install error each
     has run through (``install_risk``). told_failure, told_install: in the looks at all."""
     lives = life_hazards(before, now)
@@ -220,7 +220,7 @@ def _look(family, component, group, units, expected, came, p_value, least) -> di
     }
 
 
-def _install_exposure(before: Stand, table: pd.DataFrame) -> np.ndarray:
+def _install_exposure(before: Snapshot, table: pd.DataFrame) -> np.ndarray:
     """Share of its install risk each life has run through: what the records of ``before`` show of when such errors come,
     drawn towards an even spread over the first INSTALL_DAYS."""
     past = before.table
@@ -242,7 +242,7 @@ def _install_exposure(before: Stand, table: pd.DataFrame) -> np.ndarray:
     return np.maximum(shown(end) - shown(table["entry_days"].to_numpy(float)), 1e-9)
 
 
-def revision_looks(before: Stand, now: Stand) -> pd.DataFrame:
+def revision_looks(before: Snapshot, now: Snapshot) -> pd.DataFrame:
     """A part that followed another, against it: both as if one part, fitted at ``before``; which share of the failures is its."""
     rows = []
     for step in now.lifetimes.shop.supersessions:
@@ -253,7 +253,9 @@ def revision_looks(before: Stand, now: Stand) -> pd.DataFrame:
         data, code = pooled_lives(now, step.component, (step.old, step.new))
         begun, days = from_entry(data)
         model = (
-            PartStand(before.parts[step.component, step.old].lives, fit, equal_draws(fit, SEED)) if fit.model else None
+            PartSnapshot(before.parts[step.component, step.old].lives, fit, equal_draws(fit, SEED))
+            if fit.model
+            else None
         )
         chance = chance_of(model, ANY_LEVEL, begun, np.arange(len(days)), days, draws=False)[0]
         hazard = -np.log1p(-np.minimum(chance, 1 - 1e-12)) * data.weight
@@ -339,7 +341,7 @@ class Watched:
         return self.looks[self.looks["alarm"]]
 
 
-def watch(before: Stand, now: Stand, stakes: Stakes) -> Watched:
+def watch(before: Snapshot, now: Snapshot, stakes: Stakes) -> Watched:
     """Every look of one quarter, with the models as they stood at ``before``."""
     table = expected_table(stakes)
     life, lives = peeled(watched_lives(before, now))

@@ -9,8 +9,7 @@ from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.cells import repeated_failures, survival_table
 from analytics.ratings.backtest import backtest
 from analytics.records.load import Records, load_records
-from analytics.review.again import again
-from analytics.review.repeats import by_build_year, stretches
+from analytics.review.repeats import again, by_build_year, stretches
 from tests.lifetimes.test_lifetimes import reading
 from tests.records.sheets import back, build, load
 from tests.small_shop import build as truck

@@ -20,19 +20,14 @@ from analytics.models.cells import survival_table
 from analytics.ratings.predict import lives_of
 from analytics.records.load import load_records
 from analytics.report.files import LIFETIME_COLUMNS
-from analytics.review.again import again
-from analytics.review.by_cell import by_cell
 from analytics.review.calls import above_limit, random_calls
-from analytics.review.came_back import came_back
-from analytics.review.change import change
-from analytics.review.drags import first_or_followed, which_drags_which
-from analytics.review.findings import causes_by_year, finding_shares
-from analytics.review.fleet import fleet
-from analytics.review.limits import limits_spoken_to
+from analytics.review.fleet import by_cell, fleet
 from analytics.review.months_in_service import months_table
 from analytics.review.quarter import quarter_of
-from analytics.review.repeats import by_build_year, rebuilt
-from analytics.review.stands import fill_unknown
+from analytics.review.repeats import again, by_build_year, rebuilt
+from analytics.review.snapshot import fill_unknown
+from analytics.review.teardown import causes_by_year, finding_shares, first_or_followed, which_drags_which
+from analytics.review.this_quarter import came_back, change, limits_spoken_to
 from tests.plain import figures, reckoning, shops
 from tests.plain.compare import differences, rows_of
 
@@ -47,7 +42,7 @@ def check(folder: Path) -> list[str]:
     records = load_records(folder)
     lifetimes = make_lifetimes(records)
     span = quarter_of(records.as_of)
-    stand = stand_without_fits(lifetimes)
+    snapshot = stand_without_fits(lifetimes)
     found = []
 
     def compare(name: str, got: pd.DataFrame, should: list[dict], keys: str, but: str = "", only: str = "") -> None:
@@ -78,7 +73,7 @@ def check(folder: Path) -> list[str]:
     compare(
         "by_build_year", by_build_year(records, lifetimes).table, figures.by_build_year(units), "built_in age_years"
     )
-    compare("months_in_service", months_table(stand), figures.months_in_service(units, table), "built month_from")
+    compare("months_in_service", months_table(snapshot), figures.months_in_service(units, table), "built month_from")
     compare("limits", limits_spoken_to(records, lifetimes, span).table, figures.limits_spoken_to(shop, table),
             "component part weight_up_to_lb weight_over_lb use effective_on power_limit_hp")  # fmt: skip
     for component in sorted({row["component"] for row in table}):
@@ -103,7 +98,7 @@ def check(folder: Path) -> list[str]:
             "rebuilt": lambda: rebuilt(records, lifetimes).table,
             "change": lambda: change(records, lifetimes, span).table,
             "random_calls": lambda: random_calls(records, lifetimes).table,
-            "above_limit": lambda: above_limit(records, stand).table,
+            "above_limit": lambda: above_limit(records, snapshot).table,
             "counts": lambda: records.counts,
         }[name]
         try:

@@ -134,7 +134,7 @@ def test_a_promise_reaches_all_that_is_computed_from_it(tmp_path):
 def test_lives_for_a_rating_come_from_one_place():
     """No module of ratings or of the review but the basis picks its own lives; the forecasts of the review fit without own columns."""
     package = Path(analytics.__file__).parent
-    free = {"ratings/basis.py", "ratings/predict.py", "review/stands.py"}
+    free = {"ratings/basis.py", "ratings/predict.py", "review/snapshot.py"}
     for path in [
         *(package / "ratings").glob("*.py"),
         *(package / "review").glob("*.py"),

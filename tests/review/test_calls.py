@@ -21,7 +21,7 @@ from analytics.review.calls import (
     random_calls,
     silent_share,
 )
-from analytics.review.stands import stand_of
+from analytics.review.snapshot import snapshot_of
 from analytics.words.answers import worded
 from tests.small_shop import build, rateable_shop, returned, write_shop
 
@@ -36,12 +36,12 @@ def shop(tmp_path_factory):
     ).to_csv(folder / "limits.csv", index=False)  # fmt: skip
     records = load_records(folder)
     lifetimes = make_lifetimes(records)
-    return records, lifetimes, stand_of(records, lifetimes)
+    return records, lifetimes, snapshot_of(records, lifetimes)
 
 
 def test_all_that_run_above_a_limit_and_no_others(shop):
-    records, _, stand = shop
-    told = above_limit(records, stand)
+    records, _, snapshot = shop
+    told = above_limit(records, snapshot)
     # the eight strongest lost their shaft, and what went in is not recorded: only their converter has a limit
     assert set(told.table["serial"]) == {f"T-{k:03d}XY" for k in (*range(26, 52), *range(56, 60))}
     own = worded(told).table.set_index("serial")
@@ -54,21 +54,23 @@ def test_all_that_run_above_a_limit_and_no_others(shop):
 
 
 def test_the_likeliest_to_fail_comes_first(shop):
-    records, _, stand = shop
-    table = above_limit(records, stand).table
+    records, _, snapshot = shop
+    table = above_limit(records, snapshot).table
     known = table["in_a_year"].dropna()
     assert (np.diff(known) <= 0).all()
     assert known.between(0, 1).all()
-    ahead = chances_ahead(stand)
-    assert len(ahead) == int(((stand.table["ended"] == "running") & (stand.table["ended_on"] >= stand.as_of)).sum())
+    ahead = chances_ahead(snapshot)
+    assert len(ahead) == int(
+        ((snapshot.table["ended"] == "running") & (snapshot.table["ended_on"] >= snapshot.as_of)).sum()
+    )
     # no converter has failed: no chance, rather than nought
-    part = stand.lifetimes.table["part"].iloc[ahead["position"]].to_numpy()
+    part = snapshot.lifetimes.table["part"].iloc[ahead["position"]].to_numpy()
     assert ahead.loc[part == "C", "in_a_year"].isna().all()
     assert ahead.loc[part == "A", "in_miles"].between(0, 1).all()
 
 
 def test_a_proposed_limit_counts_instead_where_it_is_given(shop):
-    records, _, stand = shop
+    records, _, snapshot = shop
     sheet = pd.DataFrame(
         {
             "component": "input shaft",
@@ -78,7 +80,7 @@ def test_a_proposed_limit_counts_instead_where_it_is_given(shop):
             "proposed_hp": [950.0, 600.0],
         }
     )
-    told = above_limit(records, stand, sheet)
+    told = above_limit(records, snapshot, sheet)
     own = records.builds.set_index("serial").head(52)
     above = own["power_hp"] > np.where(own["weight_lb"] <= 7000, 950, 600)
     assert set(told.table["serial"]) == set(own.index[above])
@@ -87,7 +89,7 @@ def test_a_proposed_limit_counts_instead_where_it_is_given(shop):
 
 def test_what_nothing_supports_stands_first(shop):
     """No power proven above 7,000 lb: every truck there stands first, whatever its power; the rest as before."""
-    records, _, stand = shop
+    records, _, snapshot = shop
     sheet = pd.DataFrame(
         {
             "component": "input shaft",
@@ -97,7 +99,7 @@ def test_what_nothing_supports_stands_first(shop):
             "proposed_hp": [700.0, np.nan],
         }
     )
-    told = above_limit(records, stand, sheet)
+    told = above_limit(records, snapshot, sheet)
     own = records.builds.set_index("serial").head(52)
     heavy = set(own.index[own["weight_lb"] > 7000])
     above = set(own.index[(own["weight_lb"] <= 7000) & (own["power_hp"] > 700)])
@@ -109,18 +111,18 @@ def test_what_nothing_supports_stands_first(shop):
         f"{len(heavy)} of them stand first: no power at all is proven for input shaft A ({len(heavy)})"
         in worded(told).sentences[1]
     )
-    none = above_limit(records, stand, sheet.assign(proposed_hp=np.nan))
+    none = above_limit(records, snapshot, sheet.assign(proposed_hp=np.nan))
     assert len(none.table) == 52
     assert not any("can be above one" in line for line in worded(none).sentences)
 
 
 def test_nothing_to_hold_against(tmp_path):
     records = load_records(write_shop(tmp_path, builds=[build("T-111"), build("T-112", power="")]))
-    stand = stand_of(records)
-    assert worded(above_limit(records, stand)).sentences == ("No limit is published, so no truck can be above one.",)
+    snapshot = snapshot_of(records)
+    assert worded(above_limit(records, snapshot)).sentences == ("No limit is published, so no truck can be above one.",)
     limits = [{"component": "input shaft", "part": "A", "power_limit": 900, "effective_on": "2019-01-01"}]
     records = load_records(write_shop(tmp_path / "b", builds=[build("T-111"), build("T-112", power="")], limits=limits))
-    told = " ".join(worded(above_limit(records, stand_of(records))).sentences)
+    told = " ".join(worded(above_limit(records, snapshot_of(records))).sentences)
     assert "None of 1 trucks" in told
     assert "1 more truck with a limited part has no power on record" in told
 
@@ -182,22 +184,22 @@ def _heard_lately(records):
 
 
 def test_customers_never_see_the_lists(shop):
-    records, lifetimes, stand = shop
+    records, lifetimes, snapshot = shop
     listed = (
-        set(above_limit(records, stand).table["serial"])
+        set(above_limit(records, snapshot).table["serial"])
         | set(random_calls(records, lifetimes).table["serial"])
         | set(odometers_to_ask(lifetimes).table.get("serial", []))
     )
     assert len(listed) > 30
     page = customer_sheet(make_ratings(records, lifetimes, options_for(records.shop)))
     assert not [serial for serial in listed if serial in page]
-    for answer in (above_limit(records, stand), random_calls(records, lifetimes)):
+    for answer in (above_limit(records, snapshot), random_calls(records, lifetimes)):
         assert any("stays in the shop" in line for line in worded(answer).sentences)
 
 
 def test_trucks_on_what_nothing_supports_come_first(shop):
     """No power proven for one class, none rated above it, and one use with a row of its own: each truck falls under one of them."""
-    records, _, stand = shop
+    records, _, snapshot = shop
     sheet = pd.DataFrame(
         {
             "component": "input shaft",
@@ -207,7 +209,7 @@ def test_trucks_on_what_nothing_supports_come_first(shop):
             "proposed_hp": [np.nan, np.nan, 600.0],
         }
     )
-    told = above_limit(records, stand, sheet)
+    told = above_limit(records, snapshot, sheet)
     own = records.builds.set_index("serial").head(52)
     bare = set(own.index[own["weight_lb"] <= 7001])
     over = set(own.index[(own["weight_lb"] > 7002) & (own["power_hp"] > 600)])
@@ -218,11 +220,11 @@ def test_trucks_on_what_nothing_supports_come_first(shop):
     assert worded(told).table["above"].head(len(bare)).eq("input shaft A (no power proven)").all()
     assert f"{len(bare)} of them stand first" in worded(told).sentences[1]
     # nothing proven at all is no reason to say that none is above
-    nothing = above_limit(records, stand, sheet.assign(proposed_hp=np.nan))
+    nothing = above_limit(records, snapshot, sheet.assign(proposed_hp=np.nan))
     assert set(nothing.table["serial"]) == set(own.index)
     # the heaviest class has no row: what is heavier is supported by nothing, though the class below has a power
-    light = above_limit(records, stand, sheet.iloc[2:].assign(weight_up_to=6800.0))
+    light = above_limit(records, snapshot, sheet.iloc[2:].assign(weight_up_to=6800.0))
     assert set(own.index[own["weight_lb"] > 6802]) <= set(light.table["serial"])
     # a row of their own counts before the one for any use
     street = pd.concat([sheet.assign(proposed_hp=5000.0), sheet.assign(use="street", proposed_hp=np.nan)])
-    assert set(above_limit(records, stand, street).table["serial"]) == set(own.index)
+    assert set(above_limit(records, snapshot, street).table["serial"]) == set(own.index)

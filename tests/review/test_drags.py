@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from analytics.records.load import load_records
-from analytics.review.drags import damaged_together, first_or_followed, which_drags_which
+from analytics.review.teardown import damaged_together, first_or_followed, which_drags_which
 from analytics.words.answers import worded
 from tests.small_shop import build, returned, write_shop
 

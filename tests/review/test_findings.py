@@ -7,8 +7,8 @@ import pytest
 
 from analytics.lifetimes.table import make_lifetimes
 from analytics.records.load import load_records
-from analytics.review.findings import causes_by_year, finding_shares, judged_alike
 from analytics.review.quarter import quarter_of
+from analytics.review.teardown import causes_by_year, finding_shares, judged_alike
 from analytics.words.answers import worded
 from tests.small_shop import build, returned, write_shop
 

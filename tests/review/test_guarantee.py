@@ -22,7 +22,7 @@ from analytics.review.guarantee import (
     guarantee,
     longest,
 )
-from analytics.review.stands import stand_of
+from analytics.review.snapshot import snapshot_of
 from analytics.words.answers import worded
 from analytics.words.saying import say
 from tests.small_shop import TOML, build, returned, write_shop
@@ -60,16 +60,16 @@ def shop(folder, costs, seed=4, units=400):
                 }
             )
     toml = TOML + "[ratings]\nreporting_share = 1.0\nboth_laws = false\n[power]\nbands = [650]\n[costs]\n" + costs
-    return stand_of(load_records(write_shop(folder, toml, builds=builds, returns=back, readings=readings)))
+    return snapshot_of(load_records(write_shop(folder, toml, builds=builds, returns=back, readings=readings)))
 
 
 @pytest.fixture(scope="module")
-def stand(tmp_path_factory):
+def snapshot(tmp_path_factory):
     return shop(tmp_path_factory.mktemp("guarantee"), "comeback = 4000\nguarantee_per_unit = 200\n")
 
 
-def test_the_truth_lies_within_the_limits(stand):
-    costs = {c.band: c for c in band_costs(stand)}
+def test_the_truth_lies_within_the_limits(snapshot):
+    costs = {c.band: c for c in band_costs(snapshot)}
     for band, weak in (("under 650", True), ("650 and over", False)):
         for months in (24, 36, 48):
             own = costs[band].months[:, np.flatnonzero(months == MONTHS)[0]]
@@ -77,9 +77,9 @@ def test_the_truth_lies_within_the_limits(stand):
             assert low < 1 - np.exp(-((months / 12 / LIFE[weak]) ** 2)) + 0.001 < high, (band, months)
 
 
-def test_a_stated_cost_buys_the_weak_band_a_longer_guarantee(stand):
-    costs = band_costs(stand)
-    told = guarantee(stand, costs)
+def test_a_stated_cost_buys_the_weak_band_a_longer_guarantee(snapshot):
+    costs = band_costs(snapshot)
+    told = guarantee(snapshot, costs)
     own = told.table.set_index("power_band")
     assert own["allowed_per_unit"].tolist() == [200, 200]
     assert own.loc["under 650", "guarantee_months"] > 2 * own.loc["650 and over", "guarantee_months"] > 0
@@ -94,9 +94,9 @@ def test_a_stated_cost_buys_the_weak_band_a_longer_guarantee(stand):
     assert "as stated in shop.toml" in worded(told).sentences[0]
 
 
-def test_no_longer_than_it_was_seen(stand):
-    costs = tuple(replace(c, seen_months=4.0, seen_miles=2000.0) for c in band_costs(stand))
-    table = worded(guarantee(stand, costs)).table
+def test_no_longer_than_it_was_seen(snapshot):
+    costs = tuple(replace(c, seen_months=4.0, seen_miles=2000.0) for c in band_costs(snapshot))
+    table = worded(guarantee(snapshot, costs)).table
     assert (table["guarantee_months"] <= 4).all()
     assert (table["guarantee_miles"] <= 2000).all()
     assert table["in_words"].str.contains("as far as enough have been followed").any()
@@ -117,21 +117,21 @@ def test_what_a_guarantee_may_cost_comes_from_the_shop(tmp_path):
 
 
 def test_refusals(tmp_path):
-    stand = stand_of(load_records(write_shop(tmp_path / "a", TOML, builds=[build("T-1")])))
-    assert "What a comeback costs is not stated" in worded(guarantee(stand, band_costs(stand))).sentences[0]
-    stand = stand_of(
+    snapshot = snapshot_of(load_records(write_shop(tmp_path / "a", TOML, builds=[build("T-1")])))
+    assert "What a comeback costs is not stated" in worded(guarantee(snapshot, band_costs(snapshot))).sentences[0]
+    snapshot = snapshot_of(
         load_records(write_shop(tmp_path / "b", TOML + "[costs]\ncomeback = 1000\n", builds=[build("T-1")]))
     )
-    told = guarantee(stand, band_costs(stand))
+    told = guarantee(snapshot, band_costs(snapshot))
     assert told.table.empty
     assert worded(told).sentences == (
         "Only 0 failures on record: too few to say what a guarantee would cost (at least 5 are needed).",
     )
 
 
-def test_a_band_of_few_failures_is_told_nothing(stand):
-    few = tuple(replace(c, failures=2) if c.band == "under 650" else c for c in band_costs(stand))
-    own = worded(guarantee(stand, few)).table.set_index("power_band")
+def test_a_band_of_few_failures_is_told_nothing(snapshot):
+    few = tuple(replace(c, failures=2) if c.band == "under 650" else c for c in band_costs(snapshot))
+    own = worded(guarantee(snapshot, few)).table.set_index("power_band")
     assert own.loc["under 650", ["guarantee_months", "months", "back_in_12_months", "back_upper"]].isna().all()
     assert "2 failures of its own on record, at least 3 are needed" in own.loc["under 650", "in_words"]
     assert own.loc["650 and over", "guarantee_months"] > 0
@@ -142,8 +142,8 @@ def test_install_errors_are_not_made_up_where_no_unit_was_followed_from_its_firs
     builds = [build(f"T-{k:03d}XY", "2021-06-01", power=450 + 10 * k) for k in range(60)]
     back = [returned(builds[59 - k]["serial"], f"2022-{3 + k:02d}-15") for k in range(8)]
     toml = TOML.replace("[shop]\n", '[shop]\nrecords_start = "2022-01-01"\n') + "[ratings]\nreporting_share = 1.0\n"
-    stand = stand_of(load_records(write_shop(tmp_path / "late", toml, builds=builds, returns=back)))
-    assert _install(stand).mean() < 0.02
+    snapshot = snapshot_of(load_records(write_shop(tmp_path / "late", toml, builds=builds, returns=back)))
+    assert _install(snapshot).mean() < 0.02
 
 
 def test_parts_not_recorded_count_as_their_component_does(tmp_path, monkeypatch):
@@ -154,22 +154,22 @@ def test_parts_not_recorded_count_as_their_component_does(tmp_path, monkeypatch)
     ]
     back = [returned(builds[59 - k]["serial"], f"2023-{1 + k:02d}-15") for k in range(8)]
     toml = TOML + "[ratings]\nreporting_share = 1.0\n[power]\nbands = [650]\n"
-    stand = stand_of(load_records(write_shop(tmp_path / "shop", toml, builds=builds, returns=back)))
-    assert stand.parts["input shaft", NOT_RECORDED].borrowed
+    snapshot = snapshot_of(load_records(write_shop(tmp_path / "shop", toml, builds=builds, returns=back)))
+    assert snapshot.parts["input shaft", NOT_RECORDED].borrowed
     plain, without = guarantees._without_fit, []
 
-    def spied(stand, component, part, per_day):
+    def spied(snapshot, component, part, per_day):
         without.append((component, part))
-        return plain(stand, component, part, per_day)
+        return plain(snapshot, component, part, per_day)
 
     monkeypatch.setattr(guarantees, "_without_fit", spied)
-    assert len(band_costs(stand)) == 2
+    assert len(band_costs(snapshot)) == 2
     assert set(without) == {("converter", "C")}
 
 
-def test_a_band_of_few_builds_is_promised_nothing(stand):
-    weak = tuple(c for c in band_costs(stand) if c.band == "under 650")
-    assert any("650 and over hp: fewer than 10 units" in line for line in worded(guarantee(stand, weak)).sentences)
+def test_a_band_of_few_builds_is_promised_nothing(snapshot):
+    weak = tuple(c for c in band_costs(snapshot) if c.band == "under 650")
+    assert any("650 and over hp: fewer than 10 units" in line for line in worded(guarantee(snapshot, weak)).sentences)
 
 
 def test_a_band_follows_its_own_record_as_far_as_it_goes():
@@ -179,8 +179,8 @@ def test_a_band_follows_its_own_record_as_far_as_it_goes():
     assert 1 < few < 1.6 < 1.9 < many < 2  # drawn towards 1 where there is little
 
 
-def test_what_came_equals_what_was_expected_where_the_fit_is_right(stand):
-    units = stand.lifetimes.units.index.to_numpy()
-    came, expected = came_and_expected(stand, units)
-    assert came == stand.table["failure"].sum()
+def test_what_came_equals_what_was_expected_where_the_fit_is_right(snapshot):
+    units = snapshot.lifetimes.units.index.to_numpy()
+    came, expected = came_and_expected(snapshot, units)
+    assert came == snapshot.table["failure"].sum()
     assert expected.mean() == pytest.approx(came, rel=0.15)

@@ -12,11 +12,11 @@ from analytics.ratings.backtest import backtest
 from analytics.ratings.whatif import build_mix
 from analytics.records.load import load_records
 from analytics.review.guarantee import band_cost
-from analytics.review.limits import limits_spoken_to
 from analytics.review.months_in_service import months_table
 from analytics.review.quarter import quarter_of
 from analytics.review.repeats import by_build_year
-from analytics.review.stands import stand_of
+from analytics.review.snapshot import snapshot_of
+from analytics.review.this_quarter import limits_spoken_to
 from tests.small_shop import rateable_shop
 
 LIMIT = "component,part,power_limit,effective_on\ninput shaft,A,700,2019-06-01\n"
@@ -58,13 +58,13 @@ def test_limits_build_years_mix_and_suspects(lives):
 
 
 def test_guarantees_and_months_in_service(lives):
-    stands = [stand_of(records, lifetimes) for records, lifetimes in lives]
-    one, two = (band_cost(stand, "600 to 1,000") for stand in stands)
+    snapshots = [snapshot_of(records, lifetimes) for records, lifetimes in lives]
+    one, two = (band_cost(snapshot, "600 to 1,000") for snapshot in snapshots)
     assert one is not None
     assert two is not None
     assert (two.built, two.a_year) == (one.built, one.a_year) == (25, one.a_year)
-    pd.testing.assert_frame_equal(*(months_table(stand) for stand in stands))
-    assert stands[0].table["month"].equals(stands[1].table["month"])
+    pd.testing.assert_frame_equal(*(months_table(snapshot) for snapshot in snapshots))
+    assert snapshots[0].table["month"].equals(snapshots[1].table["month"])
 
 
 def test_the_back_test_runs(both):

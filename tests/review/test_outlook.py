@@ -14,7 +14,6 @@ import pytest
 from analytics.reasons import AskFirst, Family, Lots, RevisionIs, Unfitted
 from analytics.records.load import load_records
 from analytics.report.files import write_review_files
-from analytics.review import stands
 from analytics.review.alarms import revision_answer
 from analytics.review.expected import LIFE, at_stake, expected_table, life_hazards, running_chances
 from analytics.review.fleet_view import fleet_view
@@ -22,7 +21,7 @@ from analytics.review.forecast import MILES, count_forecast, forecast, unit_chan
 from analytics.review.months_in_service import by_service, months_answer, months_table
 from analytics.review.outlook import make_outlook
 from analytics.review.quarterly import make_review
-from analytics.review.stands import (
+from analytics.review.snapshot import (
     AGEING,
     ANY_LEVEL,
     BORROWED_WORTH,
@@ -34,9 +33,9 @@ from analytics.review.stands import (
     leveled,
     past_of,
     pool_of,
-    stand_at,
+    snapshot_at,
+    snapshot_of,
     stand_in,
-    stand_of,
 )
 from analytics.review.watch import revision_looks, watch
 from analytics.simulate.demo import demo_files, demo_truth
@@ -108,8 +107,8 @@ def test_every_count_adds_up(outlook):
         inside = (table["came"] >= table["lower"]) & (table["came"] <= table["upper"])
         assert (table.loc[inside, ["p_more", "p_fewer"]].min(axis=1) > 0.05 - 1e-9).all()
     after = [q.stakes.rows["came"].sum() + q.stakes.unforeseen for q in outlook.watched]
-    table = stand_of(load_records(DEMO)).table
-    start = stand_at(DEMO, outlook.watched[0].before).table
+    table = snapshot_of(load_records(DEMO)).table
+    start = snapshot_at(DEMO, outlook.watched[0].before).table
     assert sum(after) == table["failure"].sum() - start["failure"].sum()
 
 
@@ -147,7 +146,7 @@ def test_forecast_is_one_story(outlook):
 
 def test_months_in_service_hold_every_failure(outlook):
     table = outlook.months_table
-    lives = stand_of(load_records(DEMO)).table
+    lives = snapshot_of(load_records(DEMO)).table
     assert table["came"].sum() == (lives["failure"] | lives["install"]).sum()
     assert table["install_errors"].sum() == lives["install"].sum()
     years = by_service(table)
@@ -175,7 +174,7 @@ def test_the_revision_is_found_and_not_praised_too_early(outlook, truth):
     assert row["in_words"] == "VB-2 is better"
     assert "VB-2" in worded(outlook.revision).sentences[0]
     # a year earlier it was too soon to say
-    before, now = (stand_at(DEMO, pd.Timestamp(d)) for d in ("2023-09-30", "2023-12-31"))
+    before, now = (snapshot_at(DEMO, pd.Timestamp(d)) for d in ("2023-09-30", "2023-12-31"))
     told = revision_answer(before, now, revision_looks(before, now))
     assert [cell.code for cell in told.table["in_words"]] == [RevisionIs.NOT_KNOWN]
 
@@ -185,7 +184,7 @@ def test_the_revision_is_found_once_there_is_enough(tmp_path, truth):
     files, _ = demo_files(1600, 5, replace(demo_truth(), last_built="2029-12-13", as_of="2029-12-31"))
     for name, content in files.items():
         (tmp_path / name).write_bytes(content)
-    before, now = (stand_at(tmp_path, pd.Timestamp(d)) for d in ("2027-09-30", "2027-12-31"))
+    before, now = (snapshot_at(tmp_path, pd.Timestamp(d)) for d in ("2027-09-30", "2027-12-31"))
     looks = revision_looks(before, now)
     answer = revision_answer(before, now, looks)
     assert worded(answer).table["in_words"].tolist() == [f"{truth['improved revision']['new']} is better"]
@@ -206,7 +205,7 @@ def test_nothing_later_is_looked_at(tmp_path):
     )
     answers = []
     for folder in (whole, cut):
-        before, now = (stand_at(folder, pd.Timestamp(d)) for d in ("2022-03-31", "2022-06-30"))
+        before, now = (snapshot_at(folder, pd.Timestamp(d)) for d in ("2022-03-31", "2022-06-30"))
         stakes = at_stake(before, now)
         answers.append((stakes, watch(before, now, stakes)))
     (a, wa), (b, wb) = answers
@@ -218,7 +217,7 @@ def test_nothing_later_is_looked_at(tmp_path):
 
 def test_a_quarter_is_counted_once(tmp_path):
     folder = rateable_shop(tmp_path / "shop")
-    before, now = (stand_at(folder, pd.Timestamp(d)) for d in ("2022-03-31", "2022-06-30"))
+    before, now = (snapshot_at(folder, pd.Timestamp(d)) for d in ("2022-03-31", "2022-06-30"))
     stakes = at_stake(before, now)
     assert len(stakes.rows) == len(stakes.rows.drop_duplicates(LIFE))
     # 57 running shafts and 60 converters, and three shafts put in at the failures since
@@ -233,8 +232,8 @@ def test_a_quarter_is_counted_once(tmp_path):
 
 
 def test_a_life_from_its_entry_knows_no_miles_of_its_failure(tmp_path):
-    stand = stand_of(load_records(rateable_shop(tmp_path / "shop")))
-    data = stand.parts["input shaft", "A"].lives.data
+    snapshot = snapshot_of(load_records(rateable_shop(tmp_path / "shop")))
+    data = snapshot.parts["input shaft", "A"].lives.data
     begun, days = from_entry(data)
     assert not begun.failed.any()
     assert not (begun.has_rate & data.failed).any()
@@ -245,15 +244,15 @@ def test_a_life_from_its_entry_knows_no_miles_of_its_failure(tmp_path):
 
 def test_a_component_that_never_failed_takes_the_shops_rate_and_ages(tmp_path):
     """8 shafts failed, no converter: two failures' worth at the shop's rate, over days squared, reckoned here by hand."""
-    stand = stand_of(load_records(rateable_shop(tmp_path / "shop")))
-    assert pool_of(stand, "converter") is None
-    failures, run = past_of(stand, "converter", "C")
+    snapshot = snapshot_of(load_records(rateable_shop(tmp_path / "shop")))
+    assert pool_of(snapshot, "converter") is None
+    failures, run = past_of(snapshot, "converter", "C")
     assert failures == BORROWED_WORTH
-    table = stand.table
+    table = snapshot.table
     end = table["upper_days"].where(table["ended"] == "failed", table["lower_days"])
     squares = ((end**2 - table["entry_days"] ** 2) * table["count"]).groupby(table["component"]).sum()
     assert run == pytest.approx(squares["converter"] + BORROWED_WORTH * squares.sum() / 8)
-    running, chance = running_chances(stand, 91.0)
+    running, chance = running_chances(snapshot, 91.0)
     own = (running["component"] == "converter").to_numpy()
     assert chance.shape[0] == DRAWS
     age = running.loc[own, "lower_days"].to_numpy()
@@ -275,10 +274,10 @@ def _two_parts(folder, failed: int):
 
 
 def test_a_part_that_never_failed_borrows_its_components_fit(tmp_path):
-    stand = stand_of(load_records(_two_parts(tmp_path / "shop", 0)))
-    own, pool = stand.parts["input shaft", "B"], stand.pools["input shaft"]
+    snapshot = snapshot_of(load_records(_two_parts(tmp_path / "shop", 0)))
+    own, pool = snapshot.parts["input shaft", "B"], snapshot.pools["input shaft"]
     assert own.borrowed
-    assert not stand.parts["input shaft", "A"].borrowed
+    assert not snapshot.parts["input shaft", "A"].borrowed
     begun, days = from_entry(own.lives.data)
     which = np.arange(len(days))
 
@@ -294,27 +293,27 @@ def test_a_part_that_never_failed_borrows_its_components_fit(tmp_path):
     # each draw is below the component's, since none came where some were expected
     assert hazard(own, True).sum(1).mean() < hazard(pool, True).sum(1).mean()
     # a part not yet seen stands as its component, its level open
-    unseen = stand_in(stand, "input shaft", "Z")
+    unseen = stand_in(snapshot, "input shaft", "Z")
     assert unseen.borrowed
     assert hazard(unseen, False) == pytest.approx(hazard(pool, False), rel=1e-6)
     assert hazard(unseen, True).sum(1).std() > hazard(pool, True).sum(1).std()
-    assert stand_in(stand, "input shaft", "B") is own
-    assert stand_in(stand, "gearbox", "Z") is None
+    assert stand_in(snapshot, "input shaft", "B") is own
+    assert stand_in(snapshot, "gearbox", "Z") is None
 
 
 def test_a_fit_held_by_few_draws_is_no_fit(tmp_path, monkeypatch):
-    monkeypatch.setattr(stands, "FEWEST_DRAWS", 1e9)
-    stand = stand_of(load_records(_two_parts(tmp_path / "shop", 2)))
+    monkeypatch.setattr("analytics.review.snapshot.FEWEST_DRAWS", 1e9)
+    snapshot = snapshot_of(load_records(_two_parts(tmp_path / "shop", 2)))
     for part in ("A", "B"):
-        own = stand.parts["input shaft", part]
+        own = snapshot.parts["input shaft", part]
         assert own.fit.model is None
         assert own.fit.reason.code is Unfitted.FEW_DRAWS
         assert len(own.theta) == 0
-    running, chance = running_chances(stand, 91.0)
+    running, chance = running_chances(snapshot, 91.0)
     assert chance.shape[0] == DRAWS
     shafts = (running["component"] == "input shaft").to_numpy()
     assert chance[:, shafts].mean() > chance[:, ~shafts].mean() > 0  # at the rate of their own component
-    told = units_answer(forecast(stand))
+    told = units_answer(forecast(snapshot))
     assert worded(told).sentences == (
         "No part has failed yet, or none has a fit that can be trusted, so no unit's own chance can be told.",
     )
@@ -342,7 +341,7 @@ def test_a_shop_without_a_single_unit_says_so(tmp_path):
     outlook = make_outlook(review, folder)
     assert outlook.lots.said[0].code is Lots.NONE_ON_RECORD
     assert [a.reckoned for a in outlook.answers()] == [False] * len(outlook.answers())
-    view = fleet_view(review.records, review.lifetimes, review.span, outlook.stand)
+    view = fleet_view(review.records, review.lifetimes, review.span, outlook.snapshot)
     assert view.odometers.said[0].code is AskFirst.NOTHING
     assert len(write_review_files(review, tmp_path / "out", outlook, view)) > 10
 
@@ -393,8 +392,8 @@ def test_a_bad_lot_of_a_small_shop(tmp_path):
 
 
 def test_a_units_chance_is_one_minus_none(tmp_path):
-    stand = stand_of(load_records(rateable_shop(tmp_path / "shop")))
-    units, left = unit_chances(stand)
+    snapshot = snapshot_of(load_records(rateable_shop(tmp_path / "shop")))
+    units, left = unit_chances(snapshot)
     assert left == 60  # the converters, none of which failed
     assert len(units) == 60
     assert (
@@ -404,8 +403,8 @@ def test_a_units_chance_is_one_minus_none(tmp_path):
     strong = units.sort_values("power_hp")["chance"].to_numpy()
     assert strong[-5:].mean() > strong[:5].mean()
     assert MILES == 10_000
-    again = forecast(stand)
-    pd.testing.assert_frame_equal(again.counts, forecast(stand).counts)
+    again = forecast(snapshot)
+    pd.testing.assert_frame_equal(again.counts, forecast(snapshot).counts)
 
 
 def test_counts_of_several_alike_are_counted():
@@ -430,8 +429,8 @@ def test_a_common_level_widens_and_does_not_shift():
 def test_months_by_hand(tmp_path):
     builds = [build("T-111", "2023-01-10"), build("T-222", "2023-01-20"), build("T-333", "2023-06-10")]
     back = [returned("T-222", "2023-08-25"), returned("T-333", "2023-06-30", cause="install")]
-    stand = stand_of(load_records(write_shop(tmp_path / "shop", builds=builds, returns=back)))
-    table = months_table(stand)
+    snapshot = snapshot_of(load_records(write_shop(tmp_path / "shop", builds=builds, returns=back)))
+    table = months_table(snapshot)
     came = table[table["came"] > 0].set_index(["built", "month_from"])
     assert came["came"].to_dict() == {("2023-01", 6): 1, ("2023-06", 0): 1}
     assert came["install_errors"].to_dict() == {("2023-01", 6): 0, ("2023-06", 0): 1}
@@ -445,14 +444,16 @@ def test_months_by_hand(tmp_path):
 def test_a_failure_on_the_first_day_or_alone_in_its_stretch_is_counted(tmp_path):
     """One shaft gone on the day it went in service; one on day 1,461, the last of month 48, after which nothing is seen."""
     first = [build("T-111", "2024-03-31"), build("T-222", "2024-01-01")]
-    stand = stand_of(load_records(write_shop(tmp_path / "a", builds=first, returns=[returned("T-111", "2024-03-31")])))
-    table = months_table(stand)
+    snapshot = snapshot_of(
+        load_records(write_shop(tmp_path / "a", builds=first, returns=[returned("T-111", "2024-03-31")]))
+    )
+    table = months_table(snapshot)
     own = table.loc[table["built"] == "2024-03", ["month_from", "units", "unit_years", "came"]]
     assert own.to_numpy().tolist() == [[0, 1, 0, 1]]
     assert "Nothing has come back yet." not in worded(months_answer(table, NO_ALARMS)).sentences
     assert by_service(table)["came"].tolist() == [1]
     old = [build("T-111", "2020-03-31"), build("T-222", "2022-03-31")]
     back = [returned("T-111", "2024-03-31", replaced_with="scrapped")]
-    table = months_table(stand_of(load_records(write_shop(tmp_path / "b", builds=old, returns=back))))
+    table = months_table(snapshot_of(load_records(write_shop(tmp_path / "b", builds=old, returns=back))))
     assert table.loc[table["came"] > 0, ["built", "month_from", "units"]].to_numpy().tolist() == [["2020-03", 45, 1]]
     assert table["came"].sum() == 1

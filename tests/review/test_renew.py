@@ -9,7 +9,7 @@ import pytest
 from analytics.reasons import Renew
 from analytics.records.load import load_records
 from analytics.review.renew import MILES, pays_from, renew_at_rebuild
-from analytics.review.stands import stand_of
+from analytics.review.snapshot import snapshot_of
 from analytics.words.answers import worded
 from tests.small_shop import TOML, build, returned, write_shop
 
@@ -41,7 +41,7 @@ def shop(folder, shape, prices='[costs]\ncomeback = 4000\n[costs.parts]\n"A" = 4
         + "[ratings]\nreporting_share = 1.0\nboth_laws = false\nselection = false\n[targets]\nmiles = 20000\n"
         + prices
     )
-    return stand_of(load_records(write_shop(folder, toml, builds=builds, returns=back, readings=readings)))
+    return snapshot_of(load_records(write_shop(folder, toml, builds=builds, returns=back, readings=readings)))
 
 
 def test_a_part_that_wears_is_worth_renewing_where_the_truth_says(tmp_path):
@@ -67,9 +67,9 @@ def test_a_part_that_fails_by_chance_is_left_in(tmp_path):
 def test_refusals(tmp_path):
     told = renew_at_rebuild(shop(tmp_path / "a", 2.0, ""))
     assert "It takes what a comeback costs" in worded(told).sentences[0]
-    stand = stand_of(
+    snapshot = snapshot_of(
         load_records(
             write_shop(tmp_path / "b", TOML + '[costs]\ncomeback = 1\n[costs.parts]\n"A" = 1\n', builds=[build("T-1")])
         )
     )
-    assert "Too few failures to tell" in worded(renew_at_rebuild(stand)).sentences[0]
+    assert "Too few failures to tell" in worded(renew_at_rebuild(snapshot)).sentences[0]

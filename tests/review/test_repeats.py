@@ -11,7 +11,6 @@ from analytics.lifetimes.table import make_lifetimes
 from analytics.models.cells import repeated_failures
 from analytics.reasons import Rebuilt, reason
 from analytics.records.load import load_records
-from analytics.review.change import change
 from analytics.review.months_in_service import months_table
 from analytics.review.quarter import YEAR_DAYS, quarter_of
 from analytics.review.repeats import (
@@ -25,7 +24,8 @@ from analytics.review.repeats import (
     stretches,
     unit_trend,
 )
-from analytics.review.stands import stand_of
+from analytics.review.snapshot import snapshot_of
+from analytics.review.this_quarter import change
 from analytics.words.answers import worded
 from analytics.words.saying import say
 from tests.published import shops
@@ -234,7 +234,7 @@ def test_trucks_that_were_sold_and_came_back_broken_count_nowhere(tmp_path):
     since, again = (records.as_of - pd.to_datetime(["2021-01-01", "2024-02-01"])).days
     days = 15 * since + 25 * 365 + 6 * again
     assert (frame["time"] - frame["entry"]).sum() == days - 6 * again
-    months = months_table(stand_of(records, lifetimes))
+    months = months_table(snapshot_of(records, lifetimes))
     assert months["came"].sum() == 0
     assert months["unit_years"].sum() == pytest.approx(days / 365.25)
     changed = change(records, lifetimes, quarter_of(records.as_of))
@@ -258,7 +258,7 @@ def test_a_truck_heard_of_again_is_watched_from_then_on(tmp_path):
     own = stretches(records, lifetimes).query("unit == 0")
     assert own[["entry", "time", "failed"]].to_numpy().tolist() == [[0, 366, False]]
     assert [_at_risk(records, lifetimes, np.ones(2, bool), age * 365.0) for age in (1, 2, 3.5)] == [2, 1, 2]
-    months = months_table(stand_of(records, lifetimes))
+    months = months_table(snapshot_of(records, lifetimes))
     assert months.loc[months["came"] > 0, "month_from"].tolist() == [24, 45]
     assert months.query("month_from == 15")["units"].tolist() == [1]
 

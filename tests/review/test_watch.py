@@ -9,7 +9,7 @@ from scipy.stats import binomtest, hypergeom, nbinom, poisson
 
 from analytics.models.exact import compare_rates, proportion_chart
 from analytics.reasons import CameSince, Family
-from analytics.review.kept_word import alarms_kept
+from analytics.review.forecast import alarms_kept
 from analytics.review.watch import (
     BUDGET,
     FALSE_ALARM,

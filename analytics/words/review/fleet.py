@@ -1,13 +1,17 @@
-"""How many are out there, for how long, and how much of their driving is known."""
+"""The fleet: how many are out, comebacks by power band and weight class, how each part wears, what each clock leaves out."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-from analytics.reasons import Fleet, Question
-from analytics.words.phrases import percent, plural
-from analytics.words.saying import asks, says, texts
+import numpy as np
 
+from analytics.models.comparison import LogRank
+from analytics.reasons import ByCell, Cell, Clocks, Fleet, Question, Reason, Wear
+from analytics.words.phrases import numbered, percent, plural
+from analytics.words.saying import asks, say, says, texts
+
+# ---- units out -------------------------------------------------------------------------------------------------------
 asks(
     Question.FLEET,
     "How many are out there, and for how long?",
@@ -46,3 +50,175 @@ def _odometers(known: int, units: int, median_miles_a_year: float) -> str:
         f"An odometer figure is known for {known:,} of them ({percent(known / units)}); among these half drive more than {median_miles_a_year:,.0f} miles a year. "
         "Odometers get read when a truck comes back, and the hard-driven come back more: do not take this for the average customer."
     )
+
+
+# ---- by power band and weight class ----------------------------------------------------------------------------------
+asks(
+    Question.BY_CELL,
+    lambda component: f"{component.capitalize()}: how often does it come back, by power and weight?",
+    "Failures per 100 unit-years with exact 90 % limits (Garwood 1936); where none failed, the most that 90 % confidence leaves open. "
+    "The share back within {years} years is Kaplan-Meier on days, given only where {at_risk} or more reach that age.",
+)
+asks(
+    Question.WEAR,
+    "Do failures come early, by chance, or late?",
+    "Weibull shape on days in service with 90 % profile-likelihood limits (Meeker and Escobar 1998, ch. 8): under 1 early failures, about 1 chance, over 1 wear. "
+    "Held against Kaplan-Meier where enough are at risk.",
+)
+asks(Question.CLOCKS, "Days or miles: what does each leave out?")
+texts(
+    {
+        ByCell.NOT_IN_SERVICE: "No {component} has been in service yet.",
+        ByCell.BACK_ON_FIRST_DAY: "{failures} of {parts:,} came back on the day they went into service: there is no rate to state.",
+        ByCell.NO_WORST: "{failures} of {parts:,} came back; no single band and class has the three failures needed to be called the worst.",
+        ByCell.UNKNOWN: "Power or weight is not recorded for {parts:,} of them, {failed} of which came back: these stand in a row of their own.",
+        ByCell.BANDS_UNTESTED: "Whether power makes a difference can't be tested: too few came back, or all in one band.",
+        ByCell.BANDS_ALIKE: "Weight class by weight class, the power bands differ no more than chance would have it. That is not proof that power does not matter.",
+        ByCell.UNTESTED: "Log-rank test across the power bands: {why}",
+        ByCell.CLASS_UNTESTED: "{weight_class} lb alone: {why}",
+        Wear.NONE_BACK: "none came back: no pattern to read",
+        Wear.NO_FIT: "{why}",
+        Wear.NO_PART: "No part has come back often enough to tell.",
+        Clocks.DAYS: "The days clock counts every part, but a truck in the garage ages on it like one towing every day.",
+    }
+)
+
+
+# ---- a cell ----------------------------------------------------------------------------------------------------------
+@says(Cell.NOT_YET)
+def _not_yet(parts: int) -> str:
+    return f"{plural(parts, 'part')}, no time in service yet: nothing can be said"
+
+
+@says(Cell.NONE_PROVES_NOTHING)
+def _none_proves_nothing(parts: int, unit_years: float) -> str:
+    return f"none of {parts:,} came back in {numbered(unit_years)} unit-years: too little to prove anything"
+
+
+@says(Cell.NONE)
+def _none(parts: int, unit_years: float, upper: float) -> str:
+    return (
+        f"none of {parts:,} came back in {numbered(unit_years)} unit-years; that proves at most {numbered(upper)} "
+        "a year per hundred (90 % sure)"
+    )
+
+
+@says(Cell.SOME)
+def _some(failures: int, parts: int, rate: float, lower: float, upper: float) -> str:
+    return f"{failures} of {parts:,} came back: {numbered(rate)} a year per hundred ({numbered(lower)} to {numbered(upper)})"
+
+
+@says(Cell.FEW)
+def _few(failures: int, **rate: float) -> str:
+    return f"{_some(failures, **rate)}; {plural(failures, 'failure')}, too few to say more"
+
+
+# ---- a component -----------------------------------------------------------------------------------------------------
+@says(ByCell.NONE_BACK)
+def _none_back(parts: int, unit_years: float, upper: float) -> str:
+    return (
+        f"None of {parts:,} came back in {numbered(unit_years, 3)} unit-years; that proves at most {numbered(upper)} a year per hundred (90 % sure). "
+        "It does not prove that it cannot fail."
+    )
+
+
+@says(ByCell.NOT_ON_RECORD)
+def _not_on_record(**rate: float) -> str:
+    return f"{_some(**rate)}. Power and weight are not on record together for any of them, so nothing can be said by power or weight."
+
+
+@says(ByCell.WORST)
+def _worst(failures: int, parts: int, power_band: str, weight_class: str, cell: Reason) -> str:
+    return f"{failures} of {parts:,} came back. Worst where we can be sure of it: {power_band} hp, {weight_class} lb, {say(cell)}."
+
+
+@says(ByCell.CLEANEST)
+def _cleanest(power_band: str, weight_class: str, cell: Reason) -> str:
+    return f"Cleanest: {power_band} hp, {weight_class} lb: {say(cell)}."
+
+
+@says(ByCell.INSTALL_ERRORS)
+def _install_errors(n: int) -> str:
+    return f"{plural(n, 'install error')} {'is' if n == 1 else 'are'} not counted above: {'it was' if n == 1 else 'they were'} ours, not the part's."
+
+
+@says(ByCell.BANDS_DIFFER)
+def _bands_differ(few: bool) -> str:
+    return f"Weight class by weight class, the power bands differ by more than chance.{_rough(few)}"
+
+
+@says(ByCell.BANDS_MAY_DIFFER)
+def _bands_may_differ(few: bool) -> str:
+    return f"Weight class by weight class, the power bands may differ, but chance could still do it.{_rough(few)}"
+
+
+def _rough(few: bool) -> str:
+    return " Few came back, so take this as a hint." if few else ""
+
+
+@says(ByCell.TEST)
+def _all_classes(test: LogRank) -> str:
+    return f"Log-rank test across the power bands on days (Mantel 1966), stratified by weight class: {_test(test)}."
+
+
+@says(ByCell.CLASS_TEST)
+def _one_class(weight_class: str, test: LogRank) -> str:
+    return f"{weight_class} lb alone: {_test(test)}."
+
+
+def _test(test: LogRank) -> str:
+    p = "under 0.0001" if test.p_value < 1e-4 else numbered(test.p_value)
+    return f"chi-square {test.statistic:.2f} on {test.df} degree{'' if test.df == 1 else 's'} of freedom, p = {p}" + (
+        f"; {say(test.notes[0])}" if test.notes else ""
+    )
+
+
+# ---- wear and clocks -------------------------------------------------------------------------------------------------
+def _pattern(told: str, lower: float, upper: float, off_law: bool) -> str:
+    low, high = ("" if np.isnan(v) else f"{v:.1f}" for v in (lower, upper))
+    off = "; the curve does not follow this law closely, don't extrapolate it" if off_law else ""
+    return f"{told} (shape {low} to {high}){off}"
+
+
+@says(Wear.LATE)
+def _late(**values: object) -> str:
+    return _pattern("failures come with age, as wear does", **values)
+
+
+@says(Wear.EARLY)
+def _early(**values: object) -> str:
+    return _pattern("failures come early: look at the build and the install", **values)
+
+
+@says(Wear.NOT_TOLD)
+def _not_told(**values: object) -> str:
+    return _pattern("early, chance or wear can't be told apart yet", **values)
+
+
+@says(Wear.TOO_FEW)
+def _too_few(failures: int, needed: int) -> str:
+    return f"{plural(failures, 'failure')}: fewer than the {needed} needed to read a pattern"
+
+
+@says(Wear.PART)
+def _part(component: str, part: str, pattern: Reason) -> str:
+    return f"{component.capitalize()} {part}: {say(pattern)}."
+
+
+@says(Wear.REST)
+def _rest(parts: int, others: bool) -> str:
+    return f"For {plural(parts, 'other part' if others else 'part')} too few came back to read a pattern."
+
+
+@says(Clocks.MILES)
+def _miles(known: int, parts: int, failures_known: int, failures: int) -> str:
+    of_failures = (
+        f", but of {failures_known} of {failures} failures ({percent(failures_known / failures)})" if failures else ""
+    )
+    leans = (
+        " Odometers get written down when a truck comes back, so the miles curves look worse than the truth: "
+        "read them for the shape, not for the level."
+        if failures_known * parts > known * failures
+        else ""
+    )
+    return f"The miles clock knows the odometer of only {known:,} of {parts:,} parts ({percent(known / parts)}){of_failures}.{leans}"

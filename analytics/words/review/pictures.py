@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 
 from analytics.words.phrases import numbered
-from analytics.words.review.findings import CAUSE
+from analytics.words.review.teardown import CAUSE
 
 
 # ---- survival, cells, quarters, findings -----------------------------------------------------------------------------

@@ -39,7 +39,7 @@ ANY_LEVEL = (1.0, 1e9)
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class PartStand:
+class PartSnapshot:
     """One part: its lives (positions in the table), its fit, and equal-weight draws (DRAWS, p) of the fit's parameters.
 
     borrowed: the part has no fit of its own, and the fit is that of its whole component, brought to its level.
@@ -52,7 +52,7 @@ class PartStand:
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class Stand:
+class Snapshot:
     """The shop on a day. table: that of the lifetimes, with unknown powers and weights filled in (``filled`` rows of
     ``of`` had one missing) and the columns ``month`` (put in), ``failure``, ``install`` and ``running``."""
 
@@ -60,17 +60,17 @@ class Stand:
     records: Records
     lifetimes: Lifetimes
     table: pd.DataFrame
-    parts: dict[tuple[str, str], PartStand]
+    parts: dict[tuple[str, str], PartSnapshot]
     settings: RatingSettings
     filled: int
     of: int
-    pools: dict[str, PartStand | None] = field(default_factory=dict)  # components as one part, fitted once asked for
+    pools: dict[str, PartSnapshot | None] = field(default_factory=dict)  # components as one part, fitted once asked for
 
     def __repr__(self) -> str:
-        return f"Stand({self.lifetimes.shop.name!r}, {self.as_of:%Y-%m-%d}: {len(self.parts)} parts)"
+        return f"Snapshot({self.lifetimes.shop.name!r}, {self.as_of:%Y-%m-%d}: {len(self.parts)} parts)"
 
 
-def stand_of(records: Records, lifetimes: Lifetimes | None = None) -> Stand:
+def snapshot_of(records: Records, lifetimes: Lifetimes | None = None) -> Snapshot:
     """Lives and fits from the records of a day."""
     lifetimes = make_lifetimes(records) if lifetimes is None else lifetimes
     table, filled = fill_unknown(lifetimes.table)
@@ -83,43 +83,43 @@ def stand_of(records: Records, lifetimes: Lifetimes | None = None) -> Stand:
         except AnalyticsError:
             continue  # no age on record: such a part has nothing to tell
         parts[component, part] = _fitted(lives, lifetimes.shop.target_miles, settings)
-    stand = Stand(lifetimes.as_of, records, lifetimes, table, parts, settings, filled, len(table))
+    snapshot = Snapshot(lifetimes.as_of, records, lifetimes, table, parts, settings, filled, len(table))
     for (component, part), own in parts.items():
         if own.fit.model is None:
-            parts[component, part] = _borrowed(stand, component, own)
-    return stand
+            parts[component, part] = _borrowed(snapshot, component, own)
+    return snapshot
 
 
-def _fitted(lives: PartLives, life_miles: float, settings: RatingSettings) -> PartStand:
+def _fitted(lives: PartLives, life_miles: float, settings: RatingSettings) -> PartSnapshot:
     fit = fit_lives(lives.data, life_miles, settings, _DRAWN, SEED)
     if fit.model is not None and fit.effective_draws < FEWEST_DRAWS:
         fit = fit_lives(lives.data, life_miles, settings, _DRAWN_MORE, SEED)
     if fit.model is not None and fit.effective_draws < FEWEST_DRAWS:
         why = reason(Unfitted.FEW_DRAWS, effective_draws=fit.effective_draws, needed=FEWEST_DRAWS)
         fit = replace(fit, model=None, top=None, theta=np.zeros((0, 0)), weight=np.zeros(0), reason=why)
-    return PartStand(lives, fit, equal_draws(fit, SEED))
+    return PartSnapshot(lives, fit, equal_draws(fit, SEED))
 
 
-def pool_of(stand: Stand, component: str) -> PartStand | None:
+def pool_of(snapshot: Snapshot, component: str) -> PartSnapshot | None:
     """A component's lives fitted as if all its parts were one, by a Weibull law; None where it never failed or no fit can be
     trusted."""
-    if component not in stand.pools:
-        names = tuple(sorted(p for c, p in stand.parts if c == component))
-        data, _ = pooled_lives(stand, component, names)
-        plain = replace(stand.settings, early=False, both_laws=False)
+    if component not in snapshot.pools:
+        names = tuple(sorted(p for c, p in snapshot.parts if c == component))
+        data, _ = pooled_lives(snapshot, component, names)
+        plain = replace(snapshot.settings, early=False, both_laws=False)
         none = np.zeros(0, int)
         lives = PartLives(component, "", data, none, none.astype(bool), none, ())
-        pool = _fitted(lives, stand.lifetimes.shop.target_miles, plain)
-        stand.pools[component] = None if pool.fit.model is None else pool
-    return stand.pools[component]
+        pool = _fitted(lives, snapshot.lifetimes.shop.target_miles, plain)
+        snapshot.pools[component] = None if pool.fit.model is None else pool
+    return snapshot.pools[component]
 
 
-def _borrowed(stand: Stand, component: str, own: PartStand) -> PartStand:
+def _borrowed(snapshot: Snapshot, component: str, own: PartSnapshot) -> PartSnapshot:
     """The part with its component's fit, brought to the part's own level: its hazard is a gamma multiple of the component's,
     mean 1 and worth BORROWED_WORTH failures beforehand, given the part's failures against those the component's fit expects."""
     from scipy.stats import gamma
 
-    pool = pool_of(stand, component)
+    pool = pool_of(snapshot, component)
     if pool is None:
         return own
     data = own.lives.data
@@ -142,20 +142,22 @@ def _borrowed(stand: Stand, component: str, own: PartStand) -> PartStand:
     return replace(own, fit=fit, theta=theta, borrowed=True)
 
 
-def stand_in(stand: Stand, component: str, part: str) -> PartStand | None:
+def stand_in(snapshot: Snapshot, component: str, part: str) -> PartSnapshot | None:
     """The part as it stood; one not yet seen stands as its component, its level open."""
-    if (component, part) in stand.parts or all(c != component for c, _ in stand.parts):
-        return stand.parts.get((component, part))
-    pool = pool_of(stand, component)
+    if (component, part) in snapshot.parts or all(c != component for c, _ in snapshot.parts):
+        return snapshot.parts.get((component, part))
+    pool = pool_of(snapshot, component)
     if pool is None:
         return None
     nothing = pool.lives.data.take(np.zeros(len(pool.lives.data.lower), bool))
-    return _borrowed(stand, component, PartStand(replace(pool.lives, part=part, data=nothing), pool.fit, pool.theta))
+    return _borrowed(
+        snapshot, component, PartSnapshot(replace(pool.lives, part=part, data=nothing), pool.fit, pool.theta)
+    )
 
 
-def stand_at(folder: str | Path | Shop, day: pd.Timestamp) -> Stand:
+def snapshot_at(folder: str | Path | Shop, day: pd.Timestamp) -> Snapshot:
     """The shop as its records stood on ``day``."""
-    return stand_of(load_records(folder, day.date().isoformat()))
+    return snapshot_of(load_records(folder, day.date().isoformat()))
 
 
 def fill_unknown(table: pd.DataFrame) -> tuple[pd.DataFrame, int]:
@@ -256,7 +258,7 @@ def from_entry(data: LifeData) -> tuple[LifeData, np.ndarray]:
 
 
 def chance_of(
-    part: PartStand | None,
+    part: PartSnapshot | None,
     past: tuple[float, float],
     data: LifeData,
     which: np.ndarray,
@@ -285,10 +287,10 @@ def chance_of(
     return told
 
 
-def past_of(stand: Stand, component: str, part: str) -> tuple[float, float]:
+def past_of(snapshot: Snapshot, component: str, part: str) -> tuple[float, float]:
     """Failures of a part, and the days ** AGEING its lives have run through, with BORROWED_WORTH failures added at the rate of its
     component; of the whole shop, where the component never failed (half a failure in all of it, where nothing ever did)."""
-    own = (stand.table["component"] == component) & (stand.table["part"] == part)
+    own = (snapshot.table["component"] == component) & (snapshot.table["part"] == part)
 
     def told(rows: pd.DataFrame) -> tuple[float, float]:
         end = rows["upper_days"].where(rows["ended"] == "failed", rows["lower_days"]).to_numpy(float)
@@ -296,21 +298,21 @@ def past_of(stand: Stand, component: str, part: str) -> tuple[float, float]:
         run = np.nan_to_num(np.maximum(end, begun) ** AGEING - begun**AGEING)
         return float(rows.loc[rows["failure"], "count"].sum()), float(run @ rows["count"].to_numpy(float))
 
-    failures, run = told(stand.table[own])
-    all_failures, all_run = told(stand.table[stand.table["component"] == component])
+    failures, run = told(snapshot.table[own])
+    all_failures, all_run = told(snapshot.table[snapshot.table["component"] == component])
     if not all_failures:
-        all_failures, all_run = told(stand.table)
+        all_failures, all_run = told(snapshot.table)
     rate = max(all_failures, 0.5) / max(all_run, 1.0)
     return failures + BORROWED_WORTH, run + BORROWED_WORTH / rate
 
 
-def pooled_lives(stand: Stand, component: str, parts: tuple[str, ...]) -> tuple[LifeData, np.ndarray]:
+def pooled_lives(snapshot: Snapshot, component: str, parts: tuple[str, ...]) -> tuple[LifeData, np.ndarray]:
     """Lives of several parts of a component as if they were one, and which part each row has (codes into ``parts``)."""
-    own = stand.table[(stand.table["component"] == component) & stand.table["part"].isin(parts)]
+    own = snapshot.table[(snapshot.table["component"] == component) & snapshot.table["part"].isin(parts)]
     # in an order of its own: rounding may turn an axis of the draws about, and the answer would hang on the order of the rows
     own = own.sort_values(["serial", "part", "spell", "segment"], kind="stable")
     own = own.assign(_code=own["part"].map({p: i for i, p in enumerate(parts)}).astype(float))
-    data, _ = from_lifetimes(own, component, None, stand.as_of, extra=("_code",))
+    data, _ = from_lifetimes(own, component, None, snapshot.as_of, extra=("_code",))
     code = data.extra[:, 0].astype(int)
     return replace(data, extra=np.zeros((len(code), 0)), extra_names=()), code
 
