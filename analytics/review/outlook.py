@@ -42,7 +42,6 @@ class Outlook:
     lives and fits of the day.
     """
 
-    as_of: pd.Timestamp
     watched: list[Watched]
     expected: Answer
     alarms: Answer
@@ -58,6 +57,11 @@ class Outlook:
     forecasts: Forecast
     alarms_kept: pd.DataFrame
     snapshot: Snapshot
+
+    @property
+    def as_of(self) -> pd.Timestamp:
+        """The day of the records."""
+        return self.snapshot.as_of
 
     def __repr__(self) -> str:
         return f"Outlook({self.as_of:%Y-%m-%d}: {len(self.watched)} quarters watched, {self.forecasts!r})"
@@ -125,7 +129,6 @@ def make_outlook(
         lots, revision = lots_answer(now, now), revision_answer(now, now, pd.DataFrame())
     first = done.snapshots[0].as_of if done.snapshots else None
     return Outlook(
-        as_of=now.as_of,
         watched=done.watched,
         expected=expected,
         alarms=alarms_answer(now, done.watched, kept),

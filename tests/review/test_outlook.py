@@ -14,6 +14,7 @@ import pytest
 from analytics.reasons import AskFirst, Family, Lots, RevisionIs, Unfitted
 from analytics.records.load import load_records
 from analytics.report.files import write_review_files
+from analytics.review import snapshot as fits
 from analytics.review.alarms import revision_answer
 from analytics.review.expected import LIFE, at_stake, expected_table, life_hazards, running_chances
 from analytics.review.fleet_view import fleet_view
@@ -302,7 +303,7 @@ def test_a_part_that_never_failed_borrows_its_components_fit(tmp_path):
 
 
 def test_a_fit_held_by_few_draws_is_no_fit(tmp_path, monkeypatch):
-    monkeypatch.setattr("analytics.review.snapshot.FEWEST_DRAWS", 1e9)
+    monkeypatch.setattr(fits, "FEWEST_DRAWS", 1e9)
     snapshot = snapshot_of(load_records(_two_parts(tmp_path / "shop", 2)))
     for part in ("A", "B"):
         own = snapshot.parts["input shaft", part]
