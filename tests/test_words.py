@@ -8,13 +8,15 @@ import re
 import string
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 import analytics
 import analytics.words.answers
 import analytics.words.vocabulary
-from analytics.reasons import Code, reason
+from analytics.reasons import CameSince, Code, ReadAs, reason
 from analytics.words import saying
+from analytics.words.answers import readable
 
 PACKAGE = Path(analytics.__file__).parent
 CODES = [code for room in Code.__subclasses__() for code in room]
@@ -75,3 +77,13 @@ def test_codes_of_two_rooms_are_never_one():
 def test_an_unknown_value_is_an_error():
     with pytest.raises(TypeError):
         saying.say(reason(next(c for c in CODES if callable(saying._SAID[c])), nonsense=1))
+
+
+def test_codes_in_a_table_are_said_and_the_rest_is_left_alone():
+    frame = pd.DataFrame(
+        {"verdict": [CameSince.BORNE_OUT, ""], "share": [reason(ReadAs.REPORTED, share=0.5), None], "n": [1, 2]}
+    )
+    told = readable(frame)
+    assert told["verdict"].tolist() == ["borne out", ""]
+    assert told["share"].tolist() == ["50 % of failures reported", None]
+    assert told["n"].equals(frame["n"])

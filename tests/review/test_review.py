@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from scipy.stats import chi2
 
+from analytics.reasons import ToFix
 from analytics.review.quarter import quarter_before, quarter_of, unit_years
 from analytics.review.quarterly import make_review
 from analytics.words.answers import worded
@@ -187,6 +188,19 @@ def test_returns_set_aside_are_named_before_readings(tmp_path):
     of_returns = next(i for i, w in enumerate(whats) if "of returns set aside" in w)
     of_readings = next(i for i, w in enumerate(whats) if "of readings set aside" in w)
     assert of_returns < of_readings
+
+
+def test_rows_that_say_a_thing_twice_are_no_loss_and_rows_that_contradict_are(tmp_path):
+    twice = [{"serial": "T-111", "changed_on": "2023-05-01", "power": 800}] * 2
+    clash = [{"serial": "T-222", "changed_on": "2023-05-01", "power": hp} for hp in (700, 900)]
+
+    def set_aside(changes):
+        review = make_review(write_shop(tmp_path / str(len(changes)), builds=ten(), changes=changes))
+        return [w for w in review.to_fix.table["what"] if w.code is ToFix.ROWS_SET_ASIDE]
+
+    assert set_aside(twice) == []
+    (fault,) = set_aside([*twice, *clash])
+    assert (fault.values["rows"], fault.values["sheet"]) == (2, "changes")
 
 
 def test_a_burst_is_called_and_a_quiet_year_is_not(tmp_path):
