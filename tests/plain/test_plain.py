@@ -90,7 +90,7 @@ def check(folder: Path) -> list[str]:
         ("rebuilt", figures.rebuilt(units, table), "rebuilds"),
         ("change", figures.change(shop, units, table), "component"),
         ("random_calls", figures.random_calls(shop, units), "serial"),
-        ("above_limit", figures.above_limit(shop, units, table), "serial"),
+        ("above_limit", figures.above_limit(shop, units, table), "serial over_by odometer_known"),
         ("counts", figures.counts(shop), "sheet"),
     ):
         got = {
