@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from analytics.cutoffs.comparable import Band, Comparable, comparable
+from analytics.cutoffs.comparable import Comparable, SharedPowers, comparable
 from analytics.cutoffs.fits import OPEN, PartsData, PartsFit, fit_parts, prepare
 from analytics.cutoffs.trial import failures_to_decide
 from analytics.errors import AnalyticsError, NotEnoughData
@@ -69,7 +69,7 @@ class Against:
     refused: Reason | None
     confidence: float
     margin: float
-    band: Band
+    band: SharedPowers
     life: Ratio = Ratio()
     power: Ratio = Ratio()
     shape: float = NAN

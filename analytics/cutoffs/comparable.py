@@ -93,7 +93,7 @@ class HazardRatio:
 
 
 @dataclass(frozen=True, slots=True)
-class Band:
+class SharedPowers:
     """Powers that both parts have (NaN: none): lives and failures of each there; effective: units' worth of each left by the weights."""
 
     low_hp: float
@@ -115,7 +115,7 @@ class Comparable:
     component: str
     parts: tuple[str, str]
     refused: Reason | None
-    band: Band
+    band: SharedPowers
     spread: pd.DataFrame
     crude: HazardRatio
     weighted: HazardRatio
@@ -200,7 +200,7 @@ def _spread(parts: PartsData) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["quantity", "use", "part", "low", "middle", "high"])
 
 
-def _too_little(parts: PartsData, band: Band) -> Reason | None:
+def _too_little(parts: PartsData, band: SharedPowers) -> Reason | None:
     """Why the records do not let the parts be compared, before their trucks are weighed."""
     first, second = parts.parts[:2]
     span = {"low_hp": band.low_hp, "high_hp": band.high_hp}
@@ -228,7 +228,7 @@ def compare_lives(parts: PartsData, confidence: float = 0.9) -> Comparable:
     """Overlap and adjusted comparison of the first two parts of ``parts``, each end of an interval at ``confidence``."""
     low, high = band_of(parts)
     shared = parts.take((parts.power_hp >= low) & (parts.power_hp <= high))
-    band = Band(low, high, shared.lives()[:2], shared.failures()[:2])
+    band = SharedPowers(low, high, shared.lives()[:2], shared.failures()[:2])
     refused = _too_little(parts, band)
     weights = np.zeros(0)
     if min(band.lives) > 0:

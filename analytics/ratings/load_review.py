@@ -126,7 +126,7 @@ def example_weights(review: LoadReview) -> list[float]:
 
 
 @dataclass(frozen=True, slots=True)
-class GearTorques:
+class TorqueByGear:
     """What the engine brings and the tyres hold at a part, lb ft, in each gear: brought (gears,), held (gears, weights), by end ("low", "", "high")."""
 
     power_hp: float
@@ -137,7 +137,7 @@ class GearTorques:
     held: dict[str, np.ndarray]
 
 
-def gear_torques(review: LoadReview, component: str, part: str) -> GearTorques:
+def torque_by_gear(review: LoadReview, component: str, part: str) -> TorqueByGear:
     """At the part's reference power and usual use, for the example weights."""
     a, kind = review.loads.assumptions, review.loads.kinds[component]
     use, power, weights = (
@@ -152,7 +152,7 @@ def gear_torques(review: LoadReview, component: str, part: str) -> GearTorques:
         if kind == "converter":
             engine = np.broadcast_to(facts["engine"].at(end), engine.shape)
         brought[end], held[end] = engine[:, 0] / LBFT, tyres / LBFT
-    return GearTorques(power, use, weights, a.gear_ratios, brought, held)
+    return TorqueByGear(power, use, weights, a.gear_ratios, brought, held)
 
 
 def margin_column(review: LoadReview, component: str) -> str:

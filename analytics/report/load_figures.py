@@ -13,11 +13,11 @@ from analytics.ratings.load_review import (
     LoadReview,
     example_weights,
     fit_on_torque,
-    gear_torques,
     has_margin,
     lives_by_torque,
     margin_at,
     margin_column,
+    torque_by_gear,
 )
 from analytics.ratings.options import STRENGTHS
 from analytics.report.figures import _plt, _tidy
@@ -44,7 +44,7 @@ def part_figure(review: LoadReview, component: str, part: str) -> tuple[Figure, 
 
 def _gears(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     """Torque the engine brings in each gear, and what the tyres of each weight hold."""
-    at = gear_torques(review, component, part)
+    at = torque_by_gear(review, component, part)
     weights, gears, kind = at.weights_lb, at.gears, review.loads.kinds[component]
     place = np.arange(len(gears))
     width = 0.8 / len(weights)

@@ -7,15 +7,15 @@ import math
 import numpy as np
 
 from analytics.ratings.load_review import (
-    GearTorques,
     LoadReview,
+    TorqueByGear,
     example_weights,
     fit_on_torque,
-    gear_torques,
     has_margin,
     lives_by_torque,
     margin_at,
     reference_power,
+    torque_by_gear,
 )
 from analytics.ratings.options import STRENGTHS
 from analytics.reasons import ByLoad
@@ -30,7 +30,7 @@ NO_LIFE = "no life with power, weight\nand miles on record"
 NOTHING_PROVEN = "nothing can be proven"
 
 
-def gears_question(at: GearTorques) -> str:
+def gears_question(at: TorqueByGear) -> str:
     """The question over the torques by gear."""
     return f"Engine or tyres: what limits the torque at {at.power_hp:,.0f} hp?"
 
@@ -48,7 +48,7 @@ def part_caption(review: LoadReview, component: str, part: str) -> str:
 
 def gears_caption(review: LoadReview, component: str, part: str) -> str:
     """Engine or tyres: which limits the torque, in a light and in a heavy truck."""
-    at = gear_torques(review, component, part)
+    at = torque_by_gear(review, component, part)
     told = []
     for j in (0, len(at.weights_lb) - 1):
         weight = at.weights_lb[j]
