@@ -417,11 +417,12 @@ def _accept(arguments: argparse.Namespace) -> None:
 def _backtest(arguments: argparse.Namespace) -> None:
     from analytics.ratings.backtest import backtest
     from analytics.report.files import write_csv
+    from analytics.words.ratings.backtest import backtest_table, backtest_words
 
     done = backtest(arguments.folder, arguments.quarters, as_of=arguments.as_of, progress=_progress())
-    print("\n".join(done.words))
+    print("\n".join(backtest_words(done)))
     out = arguments.out if arguments.out is not None else arguments.folder / "backtest"
-    write_csv(done.to_frame(), out / "backtest.csv")
+    write_csv(backtest_table(done), out / "backtest.csv")
     print(f"Quarter by quarter: {out / 'backtest.csv'}")
 
 

@@ -188,6 +188,28 @@ class Change(Code):
     SECOND_LOOK = auto()
 
 
+class Checked(Code):
+    """What in the data or the fit weakens a rating."""
+
+    EARLY_FAILURES = auto()
+    NOT_CONVERGED = auto()
+    ONE_POWER = auto()
+    SLOPE_UNSETTLED = auto()
+    SLOPE_NOT_SHOWN = auto()
+    ODOMETERS_ALIKE = auto()
+    OWN_COLUMN = auto()
+    COLLINEAR = auto()
+    OTHER_CLASS_FAILED = auto()
+    FITS_BETTER = auto()
+    WHO_IS_READ = auto()
+    DRIVING_CHANGES = auto()
+    FLEETS_NOT_FITTED = auto()
+    LAW_FAR_BEHIND = auto()
+    LAW_RULES_NOTHING_OUT = auto()
+    FEW_DRAWS = auto()
+    POSTERIOR_FAR_OFF = auto()
+
+
 class Curve(Code):
     """What limits a survival curve, a share by finding, or an age read off one."""
 
@@ -199,6 +221,16 @@ class Curve(Code):
     FEW_AT_RISK_THERE = auto()
     NO_UPPER_LIMIT = auto()
     NO_LOWER_LIMIT = auto()
+
+
+class Default(Code):
+    """A default of the rating, with what it takes off the bound."""
+
+    BOTH_LAWS = auto()
+    SELECTION = auto()
+    DECLINE = auto()
+    SHARE = auto()
+    EARLY = auto()
 
 
 class Demonstrated(Code):
@@ -355,6 +387,7 @@ class Refused(Code):
     """A question that the records cannot carry; ``why`` is the message of the error that said so."""
 
     BECAUSE = auto()
+    PART = auto()
 
 
 class Assumption(Code):
@@ -374,6 +407,37 @@ class Service(Code):
 
     MONTHS = auto()
     PAST = auto()
+
+
+class Rests(Code):
+    """What a rating rests on, or why there is none."""
+
+    NO_ODOMETER = auto()
+    DEMONSTRATED = auto()
+    MIX_OF_USES = auto()
+    SHARE_TAKEN = auto()
+    FEW_UNITS = auto()
+    AT_LEAST = auto()
+    BELOW_POWERS = auto()
+    ALL_REPORTED = auto()
+    EARLY_TAKE_ALL = auto()
+    NO_FIT_CONVERGED = auto()
+    USES_HELD = auto()
+    USE_NOT_STATED = auto()
+    FEW_FAILURES = auto()
+    AVERAGE_COLUMNS = auto()
+    NOTHING_RULED_OUT = auto()
+    LIGHTER_UNRATED = auto()
+    HELD_AT_LIGHTER = auto()
+    FOUND_AT_TEARDOWN = auto()
+    UNCLEAR_FAILURES = auto()
+
+
+class Unchecked(Code):
+    """Why the model behind a rating could not be checked."""
+
+    FEW_FAILURES = auto()
+    NO_FIT = auto()
 
 
 class Unfitted(Code):
@@ -677,3 +741,16 @@ class Wear(Code):
     PART = auto()
     REST = auto()
     NO_PART = auto()
+
+
+class Verdict(Code):
+    """Why a published limit is raised, kept or lowered, or that the records say neither."""
+
+    LOWER_NOTHING_PROVEN = auto()
+    NOTHING_PROVEN = auto()
+    NEITHER_PROVEN = auto()
+    RAISE_FIRST = auto()
+    RAISE = auto()
+    KEEP = auto()
+    LOWER = auto()
+    BETWEEN = auto()

@@ -223,7 +223,7 @@ def test_a_rating_is_the_rows_of_the_sheet(small):
 
 def test_targets_reach_the_rating(small):
     options = analytics.rate(small, part="A", life_miles=30_000, reliability=0.8, confidence=0.7).ratings.options
-    assert (options.life_miles, options.reliability, options.confidence) == (30_000, 0.8, 0.7)
+    assert (options.promise.life_miles, options.promise.reliability, options.promise.confidence) == (30_000, 0.8, 0.7)
 
 
 def test_review_and_forecast_say_the_same(small, quarter):

@@ -263,7 +263,7 @@ class RatingResult(Shown):
 
     @property
     def title(self) -> str:
-        o = self.ratings.options
+        o = self.ratings.options.promise
         return f"{_as_of(self.ratings.records)}, {o.life_miles:,.0f} miles, reliability {o.reliability:g}, confidence {o.confidence:g}"
 
     @property

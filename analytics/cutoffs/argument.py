@@ -16,7 +16,7 @@ from analytics.cutoffs.step import AXES, CutLives, StepResult, StepVerdict, cut_
 from analytics.cutoffs.trial import TrialPlan, plan_trial
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.table import Lifetimes
-from analytics.models.lifedata import ANY_WEIGHT, class_words
+from analytics.models.lifedata import ANY_WEIGHT
 from analytics.models.nonparametric import SurvivalCurve, kaplan_meier
 from analytics.ratings.options import options_for
 from analytics.ratings.sheet import make_ratings, qualifiers
@@ -79,11 +79,12 @@ class Halves:
 @dataclass(frozen=True, slots=True)
 class Safety:
     """The ratings of the lower part, a use not stated. table: weight_up_to, proposed_hp (NaN: none), bound_hp, demonstrated_hp,
-    published_hp, verdict, reason. hangs_on: what they hang on. left_out: why there are none."""
+    published_hp, verdict, units, failures, miles, why. hangs_on: what they hang on, with the weight in lb where it does not
+    hold in every class, else None. left_out: why there are none."""
 
     table: pd.DataFrame
-    hangs_on: tuple[str, ...]
-    left_out: tuple[str, ...]
+    hangs_on: tuple[tuple[float | None, Reason], ...]
+    left_out: tuple[Reason, ...]
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -277,16 +278,12 @@ def _safety(records: Records, lifetimes: Lifetimes, component: str, part: str) -
     """What the ratings hang on is said once (what does not hold in every class with the class)."""
     options = options_for(lifetimes.shop)
     ratings = make_ratings(records, lifetimes, options, only=(component, part))
-    columns = ["weight_up_to", "proposed_hp", "bound_hp", "demonstrated_hp", "published_hp", "verdict", "reason"]
+    columns = "weight_up_to proposed_hp bound_hp demonstrated_hp published_hp verdict units failures miles why".split()
     table = ratings.table[ratings.table["use"] == ""][columns].reset_index(drop=True)
-    hangs_on: list[str] = []
+    hangs_on: list[tuple[float | None, Reason]] = []
     for rated in ratings.parts:
         bounds = [b for b in rated.bounds if b.use == ""]
         each = [qualifiers(rated, b, options) for b in bounds]
-        for row, (bound, rest) in enumerate(zip(bounds, each, strict=True)):
-            table.loc[row, "reason"] = table.loc[row, "reason"].replace(f" ({'; '.join(rest)})", "")
-            up_to = class_words(bound.weight_lb)
-            for one in rest:
-                told = one if all(one in other for other in each) else f"{up_to}: {one}"
-                hangs_on.append(f"{told[0].upper()}{told[1:]}.")
-    return Safety(table, tuple(dict.fromkeys(hangs_on)), ratings.left_out)
+        for bound, rest in zip(bounds, each, strict=True):
+            hangs_on += [(None if all(one in other for other in each) else bound.weight_lb, one) for one in rest]
+    return Safety(table, tuple(hangs_on), ratings.left_out)

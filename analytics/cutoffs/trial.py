@@ -14,6 +14,7 @@ from analytics.cutoffs.fits import fails_within, fit_parts, parts_data
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.table import Lifetimes
 from analytics.ratings.plan import ProofPlan, plan_proof
+from analytics.ratings.promise import Promise
 from analytics.ratings.whatif import build_mix
 
 
@@ -99,5 +100,5 @@ def plan_trial(
             rows, columns=["life_ratio", "hazard_ratio", "failures", "years", "trucks", "years_to_build"]
         ),
         told=(min(1, len(ratios) - 1) + 1) * len(years) - 1,
-        proof=plan_proof(top, shop.target_miles, shop.reliability, shop.confidence, failures=(0,), truths=()),
+        proof=plan_proof(top, Promise(shop.target_miles, shop.reliability, shop.confidence), failures=(0,), truths=()),
     )

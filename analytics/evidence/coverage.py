@@ -22,11 +22,15 @@ from analytics.errors import NotEnoughData
 from analytics.evidence.resumable import KEY, block_row, pieces_of, resume
 from analytics.models.distributions import standard_quantile
 from analytics.models.joint import fit_joint, joint_model, log_power_at, simulate_lives
-from analytics.models.lifedata import LifeData, class_words, life_data, rated_weight
+from analytics.models.lifedata import LifeData, life_data, rated_weight
 from analytics.models.priors import NO_PRIORS
-from analytics.ratings.bound import PLAIN, RatingSettings, rate_law, rate_part, rate_weights
+from analytics.ratings.bound import rate_part, rate_weights
+from analytics.ratings.promise import Promise
+from analytics.ratings.settings import PLAIN, RatingSettings
 from analytics.ratings.sheet import Ratings
+from analytics.ratings.signed_root import Fitted, rate_law
 from analytics.whole import whole_file
+from analytics.words.phrases import weight_class
 
 POWER, POWER_SD = float(np.log(700.0)), 0.30
 WEIGHT, WEIGHT_SD = float(np.log(7500.0)), 0.20
@@ -34,6 +38,7 @@ RATE = float(np.log(30.0))
 YEAR = 365.25
 LIFE_MILES = 50_000.0
 RELIABILITY = CONFIDENCE = 0.9
+PROMISE = Promise(LIFE_MILES, RELIABILITY, CONFIDENCE)
 CHANGE_DAYS = 1096.0
 
 
@@ -290,7 +295,7 @@ def naive_ratings(data: LifeData, weight_lb: float) -> dict[str, float]:
         filled = life_data(lower, data.upper, power, np.exp(data.log_weight))
         model, top = fit_joint(joint_model(filled, LIFE_MILES, priors=NO_PRIORS))
         if top.converged[0] and top.theta[0][2] < 0:
-            law = rate_law(model, top, weight_lb, 0, RELIABILITY, CONFIDENCE, SETTINGS["plain"], 0, full=False)
+            law = rate_law(Fitted(model, top), weight_lb, 0, PROMISE, SETTINGS["plain"], 0, full=False)
             out["average miles"] = float(np.exp(law.first_order))
     return out
 
@@ -304,9 +309,7 @@ def one_replicate(cell: Cell, seed: int) -> dict[str, float]:
         data,
         cell.weight_lb,
         use,
-        LIFE_MILES,
-        RELIABILITY,
-        CONFIDENCE,
+        PROMISE,
         SETTINGS[cell.settings],
         seed=int(rng.integers(2**31)),
     )
@@ -478,7 +481,9 @@ def own_fleets(
     def one(i: int) -> list[float]:
         rng = np.random.default_rng([seed, i])
         lives = simulate_lives(model, top.theta[0], rng)
-        got = rate_weights(lives, weights, use, life_miles, reliability, confidence, s, int(rng.integers(2**31)))
+        got = rate_weights(
+            lives, weights, use, Promise(life_miles, reliability, confidence), s, int(rng.integers(2**31))
+        )
         return [r.bound_hp for r in got]
 
     ratios = np.array(Parallel(n_jobs=jobs)(delayed(one)(i) for i in range(replicates))) / truth
@@ -510,9 +515,9 @@ def sheet_rows(ratings: Ratings, replicates: int = 100, jobs: int = 1) -> Iterab
                     weights,
                     use or None,
                     rated,
-                    o.life_miles,
-                    o.reliability,
-                    o.confidence,
+                    o.promise.life_miles,
+                    o.promise.reliability,
+                    o.promise.confidence,
                     o.settings,
                     replicates,
                     o.seed,
@@ -524,7 +529,7 @@ def sheet_rows(ratings: Ratings, replicates: int = 100, jobs: int = 1) -> Iterab
             for b in (b for b in rows if (b.use, b.rated_use) == (use, rated)):
                 at = next(f for f in found if f.weight_lb == b.weight_lb)
                 stated = use or (f"any use (the harshest, {rated})" if rated else "any use")
-                yield f"{name}, {class_words(b.weight_lb)}, {stated}, {b.bound_hp:,.0f} hp on the sheet", at.words
+                yield f"{name}, {weight_class(b.weight_lb)}, {stated}, {b.bound_hp:,.0f} hp on the sheet", at.words
 
 
 def _own_coverage(weight_lb: float, use: str, truth: float, ratio: np.ndarray, confidence: float) -> OwnCoverage:

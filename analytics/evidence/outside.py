@@ -588,7 +588,7 @@ class _Asker:
         return math.exp(found) if p is not None else float(survival_of(np.array(found), law))
 
     def _rating(self, case: str, quantity: str) -> float:
-        from analytics.ratings.bound import SignedRoot, profile_limits
+        from analytics.ratings.signed_root import SignedRoot, profile_limits
 
         law, life = {"D08": ("weibull", 20.0), "D09": ("lognormal", 20_000.0), "D19": ("weibull", 300.0)}[case]
         model, top = self._model(case, law, life)

@@ -303,16 +303,6 @@ def asked_weight(weight_lb: float) -> float:
     return np.inf if weight_lb == ANY_WEIGHT else weight_lb
 
 
-def weight_words(weight_lb: float) -> str:
-    """ "7,500 lb", or "any weight"."""
-    return "any weight" if np.isinf(weight_lb) or weight_lb == ANY_WEIGHT else f"{weight_lb:,.0f} lb"
-
-
-def class_words(weight_lb: float) -> str:
-    """The weight class up to that weight: "up to 7,500 lb", or "any weight"."""
-    return weight_words(weight_lb) if np.isinf(weight_lb) else f"up to {weight_words(weight_lb)}"
-
-
 def split_days(start: np.ndarray, length: np.ndarray, change: float) -> tuple[np.ndarray, np.ndarray]:
     """Days of a stretch before and after the age ``change`` at which the driving rate may change; arrays alike."""
     before = np.clip(np.minimum(start + length, change) - start, 0, None)

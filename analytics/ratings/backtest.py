@@ -25,7 +25,6 @@ from analytics.ratings.predict import PartLives, predict_failures
 from analytics.ratings.sheet import class_weights
 from analytics.records.load import NOT_RECORDED, load_records
 from analytics.records.shop import Shop
-from analytics.words.ratings.predict import prediction_words
 
 NAN = float("nan")
 #: simulated fleets per bound, where the shop's own settings ask for more: fewer than a rating published today would have
@@ -40,8 +39,8 @@ class Backtest:
     class, expected, lower, upper, came_back (on record as failed by next_end, as running at quarter_end), inside,
     failed_in_quarter (of those, the day they failed lies in the quarter), units_within, expected_within and
     came_back_within (units at or under the bound of their class), left_out and left_out_came_back (units in no fit, for want
-    of power, weight or age), law, reporting_share, words.
-    covered: share of rows inside; rows: those with a prediction.
+    of power, weight or age), law, reporting_share, prediction (the `Prediction`).
+    covered: share of rows inside; rows: those with a prediction. min_failures: a part had to show by then.
     """
 
     table: pd.DataFrame
@@ -50,18 +49,15 @@ class Backtest:
     expected: float
     came_back: float
     level: float
-    seed: int
-    words: tuple[str, ...]
+    min_failures: int
+    first_end: pd.Timestamp
+    last_end: pd.Timestamp
 
     def __repr__(self) -> str:
         return (
             f"Backtest({self.rows} predictions: {self.came_back:g} came back where {self.expected:.1f} were expected, "
             f"{self.covered:.0%} inside at {self.level:.0%})"
         )
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row per quarter and part, unrounded."""
-        return self.table.copy()
 
     def by_quarter(self) -> pd.DataFrame:
         """Sums over parts: quarter_end, parts, expected, came_back, inside (parts)."""
@@ -136,7 +132,15 @@ def backtest(
     covered = float(told["inside"].mean()) if len(told) else NAN
     expected, came = (float(told[c].sum()) if len(told) else NAN for c in ("expected", "came_back"))
     return Backtest(
-        table, len(told), covered, expected, came, level, seed, _words(table, told, covered, level, need, ends)
+        table=table,
+        rows=len(told),
+        covered=covered,
+        expected=expected,
+        came_back=came,
+        level=level,
+        min_failures=need,
+        first_end=ends[0],
+        last_end=ends[-1],
     )
 
 
@@ -164,7 +168,9 @@ def _replay(
             continue
         if lives.data.failures < need:
             continue
-        found = predict_failures(lives.data, days, None, lives.watched, o.life_miles, o.settings, level, draws, seed)
+        found = predict_failures(
+            lives.data, days, None, lives.watched, o.promise.life_miles, o.settings, level, draws, seed
+        )
         chance = np.zeros(len(lives.rows))
         chance[found.rows] = np.nan_to_num(found.chance)
         came, inside = _outcome(table, lives.rows[found.rows], failed, before.as_of)
@@ -204,7 +210,7 @@ def _replay(
             "left_out_came_back": float(left.sum()),
             "law": found.law,
             "reporting_share": found.reporting_share,
-            "words": " ".join(prediction_words(found)),
+            "prediction": found,
         }
         rows.append(row)
     return rows
@@ -221,49 +227,7 @@ def _outcome(
 def _bounds(lives: PartLives, shop: Shop, o: Options) -> dict[str, float]:
     """Bound in hp per weight class, as the sheet of that day would have had it (NaN: none)."""
     tops = class_weights(lives.data, shop.weight_classes, o)
-    got = rate_weights(
-        lives.data,
-        tops,
-        None,
-        o.life_miles,
-        reliability=o.reliability,
-        confidence=o.confidence,
-        settings=o.settings,
-        seed=o.seed,
-    )
+    got = rate_weights(lives.data, tops, None, o.promise, o.settings, o.seed)
     labels = [NOT_RECORDED] if np.isinf(tops[0]) else shop.class_labels()
     found = [r.bound_hp for r in got]
     return dict(zip(labels, found + [NAN] * (len(labels) - len(found)), strict=True))
-
-
-def _words(
-    table: pd.DataFrame, told: pd.DataFrame, covered: float, level: float, need: int, ends: list[pd.Timestamp]
-) -> tuple[str, ...]:
-    span = f"{ends[0]:%Y-%m-%d} to {ends[-1]:%Y-%m-%d}"
-    if not len(told):
-        return (f"No part had {need} failures at any quarter end from {span}: there is nothing to check yet.",)
-    within = int(told["inside"].sum())
-    words = [
-        f"From {span}, {len(told)} predictions of a part's next quarter were made; {within} of them ({covered:.0%}) held what came "
-        f"back, where {level:.0%} were promised.",
-        f"In all {told['came_back'].sum():.0f} came back where {told['expected'].sum():.1f} were expected.",
-    ]
-    high, low = int((told["came_back"] > told["upper"]).sum()), int((told["came_back"] < told["lower"]).sum())
-    if high or low:
-        words.append(f"{high} had more comebacks than the interval allows, {low} fewer.")
-    from scipy.stats import binomtest
-
-    if binomtest(within, len(told), level, alternative="less").pvalue < 0.05:
-        words.append("That is fewer inside than chance explains: the predictions have been too sure.")
-    left = told["left_out_came_back"].sum()
-    if told["left_out"].sum():
-        words.append(f"{left:.0f} more came back among units in no fit, for want of a power, a weight or an age.")
-    if "units_within" in told:
-        words.append(
-            f"Of units at or under the bound of their day, {told['came_back_within'].sum():.0f} came back where "
-            f"{told['expected_within'].sum():.1f} were expected."
-        )
-    words.append(
-        "Powers and weights carry no date on the sheets: one first written down at a later return is known too early here."
-    )
-    return tuple(words)

@@ -20,7 +20,7 @@ from analytics.models.priors import Priors
 from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import RatingBound, rate_part
 from analytics.ratings.options import STRENGTHS, Options
-from analytics.ratings.sheet import judge, propose
+from analytics.ratings.sheet import judge, propose, verdict_of
 from analytics.reasons import ByLoad, Reason, Refused, reason
 from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED
@@ -141,7 +141,9 @@ def explain(loads: Loads, component: str, part: str | None, options: Options) ->
 def fit_covariate(data: LifeData, strength: str, weighted: bool, options: Options) -> Explained:
     """One Weibull regression on the column that stands for power in ``data``: its likelihood, AIC and exponents."""
     s = options.settings
-    model = joint_model(data, options.life_miles, "weibull", _LOOSE, s.decline, s.change_days, False, 1.0, s.use_terms)
+    model = joint_model(
+        data, options.promise.life_miles, "weibull", _LOOSE, s.decline, s.change_days, False, 1.0, s.use_terms
+    )
     # a use without a failure would run away
     model = replace(model, priors=replace(model.priors, others=((0.0, 5.0),) * (len(model.columns) - 2)))
     model, top = fit_joint(model)
@@ -186,9 +188,7 @@ def rate_on(
     """
     data, _ = load_data(loads, component, part, strength, rows)
     settings = replace(options.settings, explain=False)
-    bound = rate_part(
-        data, weight_lb, use, options.life_miles, options.reliability, options.confidence, settings, options.seed
-    )
+    bound = rate_part(data, weight_lb, use, options.promise, settings, options.seed)
     return _as_power(loads, component, part, strength, bound, data)
 
 
@@ -302,9 +302,9 @@ def rate_parts(
             lightest = bound
             proposed = propose(bound, options.step_hp)
             published = _published(loads, component, part, weight)
-            verdict, why = judge(rated, proposed, published, options)
+            why = judge(rated, proposed, published, options)
             own = [rated.use, rated.bound, bound, rated.capped, rated.estimate_hp, rated.failures, rated.units]
-            rows.append([component, part, weight, strength, *own, published, proposed, verdict, why, limited])
+            rows.append([component, part, weight, strength, *own, published, proposed, verdict_of(why), why, limited])
     return pd.DataFrame(rows, columns=RATING_COLUMNS), tuple(left)
 
 

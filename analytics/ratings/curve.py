@@ -26,15 +26,14 @@ def reliability_curve(rated: PartRating, bound: RatingBound, options: Options) -
     quick = replace(options.settings, explain=False, replicates=0, draws=0)
     use = bound.rated_use or None  # the use that made the published figure
     rows = []
-    for level in sorted({*_RELIABILITIES, options.reliability}):
-        made = rate_part(
-            rated.data, bound.weight_lb, use, options.life_miles, level, options.confidence, quick, options.seed
-        )
+    for level in sorted({*_RELIABILITIES, options.promise.reliability}):
+        promise = replace(options.promise, reliability=level)
+        made = rate_part(rated.data, bound.weight_lb, use, promise, quick, options.seed)
         # the cap and the lowest power on record belong to the published figure, not to the curve
         first = made.first_order_hp
         rows.append((level, made.estimate_hp, first))
     frame = pd.DataFrame(rows, columns=["reliability", "estimate_hp", "bound_hp"])
-    at = frame["reliability"] == options.reliability
+    at = frame["reliability"] == options.promise.reliability
     calibrated = min((law.calibrated for law in bound.laws), default=math.nan)
     first = float(frame.loc[at, "bound_hp"].iat[0])
     if math.isfinite(calibrated) and math.isfinite(first):

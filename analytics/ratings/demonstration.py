@@ -16,6 +16,7 @@ from analytics.errors import AnalyticsError
 from analytics.models.lifedata import LifeData, asked_weight, rated_weight, split_days
 from analytics.models.mileage import DrivingFit
 from analytics.models.quadrature import rate_nodes
+from analytics.ratings.promise import Promise
 from analytics.reasons import Demonstrated, Reason, reason
 
 SHAPES = (1.0, 1.5, 2.0, 3.0, 4.0)
@@ -91,9 +92,7 @@ def rough_miles(data: LifeData, driving: DrivingFit | None) -> np.ndarray:
 def demonstrate(
     data: LifeData,
     weight_lb: float,
-    life_miles: float,
-    reliability: float,
-    confidence: float,
+    promise: Promise,
     driving: DrivingFit | None = None,
     share: float = 1.0,
     shapes: tuple[float, ...] = SHAPES,
@@ -120,10 +119,12 @@ def demonstrate(
     failures = np.cumsum(np.where(data.failed, data.weight, 0.0)[order])
     power = data.log_power[order]
     last = np.append(power[1:] != power[:-1], True)  # ties stand or fall together
-    bar = chi2.ppf(confidence, 2 * failures + 2) / 2
+    bar = chi2.ppf(promise.confidence, 2 * failures + 2) / 2
     best = []
     for shape in shapes:
-        total = np.cumsum((share * data.weight * exposures(data, life_miles, reliability, shape, driving))[order])
+        total = np.cumsum(
+            (share * data.weight * exposures(data, promise.life_miles, promise.reliability, shape, driving))[order]
+        )
         ok = np.flatnonzero(last & (total >= bar * (1 - 1e-12)))
         best.append((power[ok[0]], ok[0]) if len(ok) else (-np.inf, len(order) - 1))
     k = int(np.argmin([b[0] for b in best]))
@@ -144,8 +145,8 @@ def demonstrate(
                 weight_lb=heavy,
                 failures=r,
                 miles=miles,
-                reliability=reliability,
-                life_miles=life_miles,
+                reliability=promise.reliability,
+                life_miles=promise.life_miles,
             ),
         )
     p = float(np.exp(best[k][0]))

@@ -99,7 +99,14 @@ def driving_by_use(lifetimes: Lifetimes, firmest: PartRating | None, options: Op
         s = options.settings
         model, top = fit_joint(
             joint_model(
-                firmest.data, options.life_miles, "weibull", s.priors, s.decline, s.change_days, s.selection, s.share
+                firmest.data,
+                options.promise.life_miles,
+                "weibull",
+                s.priors,
+                s.decline,
+                s.change_days,
+                s.selection,
+                s.share,
             )
         )
         if top.converged[0]:

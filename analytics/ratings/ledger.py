@@ -15,7 +15,6 @@ from pathlib import Path
 import pandas as pd
 
 from analytics.errors import AnalyticsError
-from analytics.models.lifedata import class_words
 from analytics.ratings.sheet import Ratings
 from analytics.records.cells import WEIGHT, written
 from analytics.records.cover import Weights, same_edge, weights_of
@@ -113,7 +112,7 @@ def accept(
             or "none"
         )
         raise AnalyticsError(
-            f"there is no rating for {component} {part} {class_words(weight_up_to_lb)}{', ' + use if use else ''}. Weights rated: {offered}."
+            f"there is no rating for {component} {part} {'at any weight' if math.isinf(weight_up_to_lb) else f'up to {weight_up_to_lb:,.0f} lb'}{', ' + use if use else ''}. Weights rated: {offered}."
         )
     found = row.iloc[0]
     if not power_hp <= found["proposed_hp"] and not power_hp < found["published_hp"]:

@@ -23,10 +23,10 @@ from analytics.models.checks import (
 from analytics.models.joint import JointModel, fit_joint, joint_model
 from analytics.models.lifedata import rated_weight
 from analytics.models.newton import Optimum
-from analytics.ratings.bound import early_check
+from analytics.ratings.early import early_check
 from analytics.ratings.options import Options
 from analytics.ratings.sheet import PartRating, Ratings
-from analytics.reasons import Refused, reason
+from analytics.reasons import Reason, Refused, Unchecked, reason
 
 #: a power band is drawn from this many lives and failures on
 BAND_LIVES, BAND_FAILURES = 10, 1
@@ -42,7 +42,7 @@ class ModelChecks:
     bands: power_band, lives, failures, expected, p_value (two-sided Poisson tail). curves: power_band, miles, survival,
     fitted, at_risk. residuals: expected (the fitted cumulative hazard), seen (the one observed at it). tests: what was tested of the model.
     laws: law, loglik, bound_hp. influence: serial, failed, power_hp, weight_lb, rating_change; largest first. rated at
-    the lightest class. reason: why nothing could be checked, else "".
+    the lightest class. reason: why nothing could be checked, else None.
     """
 
     component: str
@@ -54,7 +54,7 @@ class ModelChecks:
     tests: tuple[ModelTest, ...]
     laws: pd.DataFrame
     influence: pd.DataFrame
-    reason: str
+    reason: Reason | None
 
     def __repr__(self) -> str:
         return f"ModelChecks({self.component} {self.part}: {self.reason or f'{len(self.bands)} bands, {self.law}'})"
@@ -68,11 +68,11 @@ def check_model(ratings: Ratings, rated: PartRating) -> ModelChecks:
     """
     options, data = ratings.options, rated.data
     blank = pd.DataFrame()
-    nothing = ModelChecks(rated.component, rated.part, "", blank, blank, blank, (), blank, blank, "")
+    nothing = ModelChecks(rated.component, rated.part, "", blank, blank, blank, (), blank, blank, None)
     if data.failures < 3:
-        return replace(nothing, reason=f"{data.failures:g} failures: a fit on so few cannot be checked against itself")
+        return replace(nothing, reason=reason(Unchecked.FEW_FAILURES, failures=data.failures))
     settings = replace(options.settings, share=1.0)
-    data = early_check(data, options.life_miles, settings)[1] if settings.early else data
+    data = early_check(data, options.promise.life_miles, settings)[1] if settings.early else data
     asked = {
         "decline": settings.decline,
         "change_days": settings.change_days,
@@ -80,12 +80,12 @@ def check_model(ratings: Ratings, rated: PartRating) -> ModelChecks:
         "use_terms": settings.use_terms,
     }
     fits = [
-        fit_joint(joint_model(data, options.life_miles, law, settings.priors, **asked))
+        fit_joint(joint_model(data, options.promise.life_miles, law, settings.priors, **asked))
         for law in (("weibull", "lognormal") if settings.both_laws else ("weibull",))
     ]
     fits = [(m, t) for m, t in fits if t.converged[0]]
     if not fits:
-        return replace(nothing, reason="no fit converged, so there is nothing to check")
+        return replace(nothing, reason=reason(Unchecked.NO_FIT))
     model, top = max(fits, key=lambda f: float(f[1].value[0]))
     spread = spread_lives(model, top)
     bands, curves = _bands(model, top, spread, ratings.records.shop.power_bands, ratings.records.shop.band_labels())
@@ -93,7 +93,7 @@ def check_model(ratings: Ratings, rated: PartRating) -> ModelChecks:
     residuals = pd.DataFrame({"expected": miles, "seen": -np.log(np.maximum(survival, 1e-12))})
     tests = []
     try:
-        tests.append(curvature_test(data, options.life_miles, model.law, settings.priors, **asked))
+        tests.append(curvature_test(data, options.promise.life_miles, model.law, settings.priors, **asked))
     except NotEnoughData as err:
         tests.append(ModelTest(math.nan, 1, math.nan, reason(Refused.BECAUSE, why=str(err))))
     first = rated.bounds[0]
@@ -114,7 +114,7 @@ def check_model(ratings: Ratings, rated: PartRating) -> ModelChecks:
         tuple(tests),
         laws,
         _influence(ratings, rated, model, options, asked),
-        "",
+        None,
     )
 
 
@@ -161,9 +161,9 @@ def _influence(ratings: Ratings, rated: PartRating, model: JointModel, options: 
     use = model.data.use_names.index(first.rated_use) if first.rated_use in model.data.use_names else 0
     found = influence(
         model.data,
-        options.life_miles,
+        options.promise.life_miles,
         rated_weight(first.weight_lb),
-        options.reliability,
+        options.promise.reliability,
         use,
         model.law,
         priors=options.settings.priors,
@@ -189,7 +189,7 @@ def check_shapes(ratings: Ratings) -> tuple[tuple[str, ModelTest], ...]:
     for component in dict.fromkeys(p.component for p in ratings.parts):
         parts = {p.part: p.data for p in ratings.parts if p.component == component}
         try:
-            out.append((component, common_shape_test(parts, ratings.options.life_miles)))
+            out.append((component, common_shape_test(parts, ratings.options.promise.life_miles)))
         except NotEnoughData:
             continue
     return tuple(out)

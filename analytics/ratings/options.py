@@ -6,7 +6,8 @@ import difflib
 from dataclasses import dataclass, replace
 
 from analytics.errors import RecordsError
-from analytics.ratings.bound import RatingSettings
+from analytics.ratings.promise import Promise
+from analytics.ratings.settings import RatingSettings
 from analytics.records.shop import Shop
 
 _KINDS = {
@@ -46,9 +47,7 @@ class Options:
     strength: what the rating of the load page runs on; the sheet of ratings always runs on power.
     """
 
-    life_miles: float
-    reliability: float
-    confidence: float
+    promise: Promise
     step_hp: float = 25.0
     margin_hp: float = 50.0
     seed: int = 1
@@ -117,4 +116,4 @@ def options_for(
             raise RecordsError(f"strength {strength!r}: must be one of {', '.join(map(repr, STRENGTHS))}.")
         outer["strength"] = strength
     settings = replace(RatingSettings(), weight_edges=shop.weight_classes, **inner)
-    return Options(**targets, **outer, settings=settings)
+    return Options(Promise(**targets), **outer, settings=settings)

@@ -8,19 +8,19 @@ favourable of a range is taken, since which one that is depends on which side of
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit
 
 from analytics.errors import AnalyticsError
 from analytics.models.lifedata import LifeData, rated_weight
 from analytics.models.mileage import DrivingFit, fit_driving
-from analytics.ratings.bound import RatingSettings
 from analytics.ratings.demonstration import SHAPES, chance_of_passing, demonstrate, units_needed
 from analytics.ratings.predict import PartFit, age_lives, chances, fit_lives
+from analytics.ratings.promise import Promise
+from analytics.ratings.settings import RatingSettings
 
 NAN = float("nan")
 EXPONENTS = (
@@ -39,10 +39,8 @@ class ProofPlan:
 
     power_hp: float
     run_power_hp: float
-    life_miles: float
     miles_each: float
-    reliability: float
-    confidence: float
+    promise: Promise
     truths: tuple[float, ...]
     shapes: tuple[float, ...]
     exponents: tuple[float, ...]
@@ -51,7 +49,7 @@ class ProofPlan:
     def __repr__(self) -> str:
         first = self.table.iloc[0]
         return (
-            f"ProofPlan({self.power_hp:,.0f} hp, R {self.reliability:g}, C {self.confidence:g}: {first['units']:,.0f} units x "
+            f"ProofPlan({self.power_hp:,.0f} hp, R {self.promise.reliability:g}, C {self.promise.confidence:g}: {first['units']:,.0f} units x "
             f"{self.miles_each:,.0f} miles with {first['failures']:g} failures)"
         )
 
@@ -60,18 +58,14 @@ class ProofPlan:
         return self.table.assign(
             power_hp=self.power_hp,
             run_power_hp=self.run_power_hp,
-            life_miles=self.life_miles,
             miles_each=self.miles_each,
-            reliability=self.reliability,
-            confidence=self.confidence,
+            **asdict(self.promise),
         )
 
 
 def plan_proof(
     power_hp: float,
-    life_miles: float,
-    reliability: float = 0.9,
-    confidence: float = 0.9,
+    promise: Promise,
     miles_each: float | None = None,
     run_power_hp: float | None = None,
     failures: Sequence[int] = (0, 1, 2),
@@ -80,22 +74,22 @@ def plan_proof(
     exponents: Sequence[float] = EXPONENTS,
 ) -> ProofPlan:
     """Units that must each run ``miles_each`` (the life itself by default) at ``run_power_hp`` (the limit itself by
-    default), with at most so many failures, to prove ``reliability`` at ``confidence``; and the chance that a part truly
-    at each of ``truths`` passes. Raises AnalyticsError on shares outside 0 to 1 and on powers or miles that are not positive.
+    default), with at most so many failures, to prove the promise; and the chance that a part truly at each of ``truths``
+    passes. Raises AnalyticsError on truths outside 0 to 1 and on powers or miles that are not positive.
     """
+    life_miles, reliability, confidence = promise.life_miles, promise.reliability, promise.confidence
     miles = life_miles if miles_each is None else miles_each
     run = power_hp if run_power_hp is None else run_power_hp
     for name, value in (
         ("power_hp", power_hp),
-        ("life_miles", life_miles),
         ("miles_each", miles),
         ("run_power_hp", run),
     ):
         if not (np.isfinite(value) and value > 0):
             raise AnalyticsError(f"{name} is {value:g}: give a number above 0")
-    for name, value in (("reliability", reliability), ("confidence", confidence), *(("truths", t) for t in truths)):
+    for value in truths:
         if not 0 < value < 1:
-            raise AnalyticsError(f"{name} holds {value:g}: give a share between 0 and 1")
+            raise AnalyticsError(f"truths holds {value:g}: give shares between 0 and 1")
     if not len(failures):
         raise AnalyticsError("no number of failures to allow: give at least one, such as 0")
     ratio, push = miles / life_miles, run / power_hp
@@ -127,10 +121,8 @@ def plan_proof(
     return ProofPlan(
         power_hp=float(power_hp),
         run_power_hp=float(run),
-        life_miles=float(life_miles),
         miles_each=float(miles),
-        reliability=reliability,
-        confidence=confidence,
+        promise=promise,
         truths=tuple(truths),
         shapes=tuple(shapes) if ratio != 1 or push != 1 else (),
         exponents=tuple(exponents) if push != 1 else (),
@@ -150,9 +142,7 @@ class ProofAhead:
 
     weight_lb: float
     use: str
-    life_miles: float
-    reliability: float
-    confidence: float
+    promise: Promise
     published_hp: float | None
     share: float
     running: int
@@ -168,9 +158,7 @@ class ProofAhead:
         return self.table.assign(
             weight_lb=self.weight_lb,
             use=self.use,
-            life_miles=self.life_miles,
-            reliability=self.reliability,
-            confidence=self.confidence,
+            **asdict(self.promise),
         )
 
 
@@ -178,14 +166,11 @@ def proof_ahead(
     data: LifeData,
     weight_lb: float,
     use: str | None,
-    life_miles: float,
-    reliability: float = 0.9,
-    confidence: float = 0.9,
+    promise: Promise,
     settings: RatingSettings | None = None,
     watched: np.ndarray | None = None,
     published_hp: float | None = None,
     days: Sequence[float] = (91.0, 182.0, 365.0),
-    seed: int = 1,
 ) -> ProofAhead:
     """What the miles run so far demonstrate, and what they will once today's running units are ``days`` older.
 
@@ -201,12 +186,12 @@ def proof_ahead(
     driving: DrivingFit | None = (
         fit_driving(data, s.priors, s.decline, s.change_days) if np.isnan(data.lower).any() else None
     )
-    share = s.share if s.share is not None else 1.0 if s.priors.share is None else float(expit(s.priors.share[0]))
-    fit = fit_lives(data, life_miles, s, 256, seed) if data.failures else None
+    share = s.usual_share
+    fit = fit_lives(data, promise.life_miles, s, 256, 1) if data.failures else None
     rows: list[dict[str, Any]] = []
     for ahead in (0.0, *(float(d) for d in days)):
         aged = age_lives(data, which, ahead, driving) if ahead else data
-        demo = demonstrate(aged, weight_lb, life_miles, reliability, confidence, driving, share, use=code)
+        demo = demonstrate(aged, weight_lb, promise, driving, share, use=code)
         rows.append(
             {
                 "days": ahead,
@@ -222,9 +207,7 @@ def proof_ahead(
     return ProofAhead(
         weight_lb=weight_lb,
         use=use or "",
-        life_miles=life_miles,
-        reliability=reliability,
-        confidence=confidence,
+        promise=promise,
         published_hp=published_hp,
         share=share,
         running=len(which),

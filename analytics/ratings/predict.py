@@ -22,8 +22,9 @@ from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes, split_d
 from analytics.models.mileage import DrivingFit, fit_driving
 from analytics.models.newton import Optimum
 from analytics.models.posterior import posterior_draws
-from analytics.ratings.bound import EarlyCheck, RatingSettings, early_check
 from analytics.ratings.demonstration import SHAPES, exposures
+from analytics.ratings.early import EarlyCheck, early_check
+from analytics.ratings.settings import RatingSettings
 from analytics.reasons import Lives, Reason, Unfitted, reason
 
 NAN = float("nan")

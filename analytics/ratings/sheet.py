@@ -15,32 +15,15 @@ from analytics.models.lifedata import ANY_WEIGHT, LifeData
 from analytics.ratings.basis import options_of, part_lives
 from analytics.ratings.bound import RatingBound, rate_weights
 from analytics.ratings.options import Options
-from analytics.reasons import Lives, Reason, reason
+from analytics.reasons import Lives, Reason, Refused, Rests, Verdict, reason
 from analytics.records.cover import over
 from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED, Records
 
-COLUMNS = [
-    "component",
-    "part",
-    "weight_up_to",
-    "use",
-    "life_miles",
-    "reliability",
-    "confidence",
-    "estimate_hp",
-    "bound_hp",
-    "demonstrated_hp",
-    "second_opinion_hp",
-    "units",
-    "failures",
-    "miles",
-    "highest_power_hp",
-    "published_hp",
-    "proposed_hp",
-    "verdict",
-    "reason",
-]
+COLUMNS = (
+    "component part weight_up_to use life_miles reliability confidence estimate_hp bound_hp demonstrated_hp second_opinion_hp "
+    "units failures miles highest_power_hp published_hp proposed_hp verdict why"
+).split()
 #: a use gets rows of its own from this many failures on
 _USE_FAILURES, _USE_LIVES = 3, 30
 
@@ -66,14 +49,15 @@ class PartRating:
 
 @dataclass(frozen=True, slots=True)
 class Ratings:
-    """``table``: COLUMNS, one row per component, part, weight class (inf: any weight, none on record) and use, unrounded. ``parts``: what each rests on."""
+    """``table``: COLUMNS, one row per component, part, weight class (inf: any weight, none on record) and use, unrounded; why:
+    a `Reason` for the verdict. ``parts``: what each rests on. left_out: parts that could not be rated."""
 
     records: Records
     lifetimes: Lifetimes
     options: Options
     parts: tuple[PartRating, ...]
     table: pd.DataFrame
-    left_out: tuple[str, ...]
+    left_out: tuple[Reason, ...]
 
     def __repr__(self) -> str:
         return f"Ratings({self.records.shop.name!r}, as of {self.records.as_of:%Y-%m-%d}: {len(self.table)} rows)"
@@ -109,7 +93,7 @@ def make_ratings(
                 continue
             say(f"rating {component} {part}")
             rated = _rate(lifetimes, component, part, chosen, own_uses)
-            if isinstance(rated, str):
+            if isinstance(rated, Reason):
                 left_out.append(rated)
                 continue
             parts.append(rated)
@@ -117,11 +101,11 @@ def make_ratings(
     return Ratings(records, lifetimes, chosen, tuple(parts), pd.DataFrame(rows, columns=COLUMNS), tuple(left_out))
 
 
-def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options, own_uses: bool) -> PartRating | str:
+def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options, own_uses: bool) -> PartRating | Reason:
     try:
         lives = part_lives(lifetimes, component, part)
     except AnalyticsError as err:
-        return f"{component} {part}: {err}"
+        return reason(Refused.PART, component=component, part=part, why=str(err))
     data, notes = lives.data, lives.notes
     own = lifetimes.table[(lifetimes.table["component"] == component) & (lifetimes.table["part"] == part)]
     missing = _missing_note(own)
@@ -186,21 +170,13 @@ def _moved(other: RatingBound, main: RatingBound) -> float:
     )
 
 
-def _own_reasons(bound: RatingBound) -> tuple[str, ...]:
-    return tuple(r for r in bound.reasons if not r.startswith(("holds for", "use not stated")))
+def _own_reasons(bound: RatingBound) -> tuple[Reason, ...]:
+    of_several = (Rests.USES_HELD, Rests.MIX_OF_USES, Rests.USE_NOT_STATED)
+    return tuple(r for r in bound.reasons if r.code not in of_several)
 
 
 def _at(data: LifeData, weights: tuple[float, ...], use: str | None, options: Options) -> tuple[RatingBound, ...]:
-    return rate_weights(
-        data,
-        weights,
-        use,
-        options.life_miles,
-        reliability=options.reliability,
-        confidence=options.confidence,
-        settings=options.settings,
-        seed=options.seed,
-    )
+    return rate_weights(data, weights, use, options.promise, options.settings, options.seed)
 
 
 def class_weights(data: LifeData, edges: tuple[float, ...], options: Options) -> tuple[float, ...]:
@@ -249,48 +225,51 @@ def propose(bound_hp: float, step_hp: float) -> float:
     return math.floor(bound_hp / step_hp + 1e-9) * step_hp if math.isfinite(bound_hp) else math.nan
 
 
-def judge(rating: RatingBound, proposed: float, published_hp: float, options: Options) -> tuple[str, str]:
-    """Verdict (raise, keep, lower, not proven) and why, in words.
+def judge(rating: RatingBound, proposed: float, published_hp: float, options: Options) -> Reason:
+    """Why to raise, keep or lower the published limit, or that nothing is proven either way; `verdict_of` shortens it.
 
-    A proposal within the margin of the published limit keeps it. Lower needs the best estimate itself to lie under the
-    published limit; a low bound from thin records is only "not proven". Ties go to safety.
+    proposed, published_hp: NaN for none. A proposal within the margin of the published limit keeps it. Lower needs the best
+    estimate itself to lie under the published limit; a low bound from thin records is only "not proven". Ties go to safety.
     """
-    margin = options.margin_hp
+    margin, estimate = options.margin_hp, rating.estimate_hp
     none = not math.isfinite(published_hp)
     if not math.isfinite(proposed):
-        if not none and math.isfinite(rating.estimate_hp) and rating.estimate_hp <= published_hp - margin:
-            return "lower", (
-                f"no power can be proven, and the best estimate, {rating.estimate_hp:,.0f} hp, lies under the {published_hp:,.0f} hp published: "
-                "take the limit back until there is a rating"
-            )
-        return (
-            "not proven",
-            "no power can be proven"
-            if none
-            else f"nothing proves the {published_hp:,.0f} hp published, or contradicts it",
-        )
-    least = "at least " if rating.capped or rating.demonstrated_only else ""
-    if none:
-        return "raise", f"nothing is published yet; {least}{proposed:,.0f} hp could be"
-    if proposed > published_hp + margin:
-        return (
-            "raise",
-            f"{least}{proposed:,.0f} hp can be proven, more than {margin:,.0f} over the {published_hp:,.0f} published; a person decides",
-        )
-    if proposed > published_hp - margin:
-        return (
-            "keep",
-            f"{least}{proposed:,.0f} hp can be proven, within {margin:,.0f} of the {published_hp:,.0f} published",
-        )
-    if math.isfinite(rating.estimate_hp) and rating.estimate_hp < published_hp and not rating.capped:
-        return (
-            "lower",
-            f"only {proposed:,.0f} hp can be proven, and the best estimate, {rating.estimate_hp:,.0f} hp, lies under the {published_hp:,.0f} published",
-        )
-    return (
-        "not proven",
-        f"{least}{proposed:,.0f} hp is proven; the records neither prove nor contradict the {published_hp:,.0f} hp published",
+        if not none and math.isfinite(estimate) and estimate <= published_hp - margin:
+            code = Verdict.LOWER_NOTHING_PROVEN
+        else:
+            code = Verdict.NOTHING_PROVEN if none else Verdict.NEITHER_PROVEN
+    elif none:
+        code = Verdict.RAISE_FIRST
+    elif proposed > published_hp + margin:
+        code = Verdict.RAISE
+    elif proposed > published_hp - margin:
+        code = Verdict.KEEP
+    elif math.isfinite(estimate) and estimate < published_hp and not rating.capped:
+        code = Verdict.LOWER
+    else:
+        code = Verdict.BETWEEN
+    return reason(
+        code,
+        estimate_hp=estimate,
+        proposed_hp=proposed,
+        published_hp=published_hp,
+        margin_hp=margin,
+        at_least=rating.capped or rating.demonstrated_only,
     )
+
+
+_VERDICTS = {
+    Verdict.LOWER_NOTHING_PROVEN: "lower",
+    Verdict.LOWER: "lower",
+    Verdict.RAISE_FIRST: "raise",
+    Verdict.RAISE: "raise",
+    Verdict.KEEP: "keep",
+}
+
+
+def verdict_of(why: Reason) -> str:
+    """raise, keep, lower or not proven."""
+    return _VERDICTS.get(why.code, "not proven")
 
 
 def proposed_hp(rated: PartRating, bound: RatingBound, options: Options) -> float:
@@ -316,70 +295,40 @@ def _rows(rated: PartRating, records: Records, options: Options) -> list[list[ob
     for bound, limit in zip(rated.bounds, at, strict=True):
         published = float(records.limits["power_limit_hp"].iat[limit]) if limit >= 0 else math.nan
         proposed = proposed_hp(rated, bound, options)
-        verdict, why = judge(bound, proposed, published, options)
+        why = judge(bound, proposed, published, options)
         rows.append(
             [
                 rated.component,
                 rated.part,
                 bound.weight_lb,
                 bound.use,
-                bound.life_miles,
-                bound.reliability,
-                bound.confidence,
+                bound.promise.life_miles,
+                bound.promise.reliability,
+                bound.promise.confidence,
                 bound.estimate_hp,
                 bound.bound_hp,
                 bound.demonstrated_hp,
-                bound.second_opinion_hp,
+                bound.posterior_hp,
                 bound.units,
                 bound.failures,
-                bound.miles,
-                bound.highest_power_hp,
+                bound.seen.miles,
+                bound.seen.highest_power_hp,
                 published,
                 proposed,
-                verdict,
-                sentence(rated, bound, why, options),
+                verdict_of(why),
+                why,
             ]
         )
     return rows
 
 
-def _round(miles: float) -> str:
-    """Miles as a person says them: three figures once there are millions, since most of those are reckoned from days."""
-    return f"{miles:,.0f}" if miles < 1e6 else f"{float(f'{miles:.3g}'):,.0f}"
-
-
-def seen_words(bound: RatingBound) -> str:
-    """How many lives of the part stand behind a rating, all weights together, and how many failed."""
-    return (
-        f"{bound.failures:,.0f} of {bound.units:,.0f} came back"
-        if bound.failures
-        else f"none of {bound.units:,.0f} came back"
-    ) + f" in {_round(bound.miles)} miles"
-
-
-def qualifiers(rated: PartRating, bound: RatingBound, options: Options) -> tuple[str, ...]:
-    """What a rating hangs on, each in words; the other reading of unclear failures where it gives another figure."""
-    rest = [r for r in bound.reasons if not r.startswith("at least")]
+def qualifiers(rated: PartRating, bound: RatingBound, options: Options) -> tuple[Reason, ...]:
+    """What a rating hangs on; the other reading of unclear failures where it gives another figure."""
+    rest = [r for r in bound.reasons if r.code is not Rests.AT_LEAST]
     if rated.hidden:
-        rest.append(
-            f"{rated.hidden} of the failures {'was' if rated.hidden == 1 else 'were'} found at a teardown: the same damage in trucks never opened "
-            "is not counted"
-        )
-    other = rated.otherwise.get((bound.weight_lb, bound.use))
-    if (
-        other is not None
-        and math.isfinite(other)
-        and math.isfinite(bound.bound_hp)
-        and propose(other, options.step_hp) != propose(bound.bound_hp, options.step_hp)
-    ):
-        rest.append(
-            f"{propose(bound.bound_hp, options.step_hp):,.0f} hp if the {rated.unclear} with an unclear cause or order were its own, "
-            f"{propose(other, options.step_hp):,.0f} hp if not; the lower counts"
-        )
+        rest.append(reason(Rests.FOUND_AT_TEARDOWN, failures=rated.hidden))
+    own, other = bound.bound_hp, rated.otherwise.get((bound.weight_lb, bound.use), math.nan)
+    own_hp, other_hp = propose(own, options.step_hp), propose(other, options.step_hp)
+    if math.isfinite(other) and math.isfinite(own) and other_hp != own_hp:
+        rest.append(reason(Rests.UNCLEAR_FAILURES, failures=rated.unclear, own_hp=own_hp, other_hp=other_hp))
     return tuple(rest)
-
-
-def sentence(rated: PartRating, bound: RatingBound, why: str, options: Options) -> str:
-    """The rating in one plain sentence."""
-    rest = qualifiers(rated, bound, options)
-    return f"{seen_words(bound)}: {why}" + (f" ({'; '.join(rest)})" if rest else "") + "."

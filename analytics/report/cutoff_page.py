@@ -67,7 +67,7 @@ def boundary(argument: Argument) -> None:
     show_words(HEADINGS["safety"], level=3)
     show_table(words.safety_table(argument))
     if argument.safety.hangs_on:
-        show_folded(HEADINGS["hangs_on"], argument.safety.hangs_on)
+        show_folded(HEADINGS["hangs_on"], words.hangs_on(argument))
     show_words(HEADINGS["middle"], level=3)
     show_words(*words.middle_or_why(argument))
 

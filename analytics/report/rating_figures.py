@@ -8,14 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.models.lifedata import class_words
 from analytics.ratings.bound import RatingBound
 from analytics.ratings.curve import reliability_curve
 from analytics.ratings.ledger import history
 from analytics.ratings.model_checks import OFF, ModelChecks
-from analytics.ratings.sheet import PartRating, Ratings, judge, seen_words
+from analytics.ratings.sheet import PartRating, Ratings, judge
 from analytics.report.figures import _plt, _tidy
-from analytics.words.phrases import edge_words
+from analytics.words.phrases import edge_words, weight_class
+from analytics.words.ratings.sheet import seen_words
+from analytics.words.saying import say
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -51,13 +52,13 @@ def rating_figure(ratings: Ratings, rated: PartRating, bound: RatingBound) -> tu
                 color="0.55",
                 alpha=0.25,
                 linewidth=0,
-                label=f"down to what is {options.confidence:.0%} sure",
+                label=f"down to what is {options.promise.confidence:.0%} sure",
             )
-    ax.axhline(options.reliability, color="0.5", linewidth=0.8, linestyle=":")
+    ax.axhline(options.promise.reliability, color="0.5", linewidth=0.8, linestyle=":")
     ax.text(
         ax.get_xlim()[1] if not len(frame) else high * 1.0,
-        options.reliability + 0.006,
-        f"{options.reliability:.0%}",
+        options.promise.reliability + 0.006,
+        f"{options.promise.reliability:.0%}",
         fontsize=9,
         color="0.35",
         ha="right",
@@ -80,12 +81,12 @@ def rating_figure(ratings: Ratings, rated: PartRating, bound: RatingBound) -> tu
     _tidy(ax)
     ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f} %")
     ax.set_xlabel("power at the crank, hp")
-    ax.set_ylabel(f"last {options.life_miles:,.0f} miles")
+    ax.set_ylabel(f"last {options.promise.life_miles:,.0f} miles")
     marks = [v for v in (row["proposed_hp"], row["published_hp"]) if math.isfinite(v)]
     ax.set_xlim(min([low, *marks]) * 0.93, max([high, *marks]) * 1.05)
     figure.legend(loc="outside upper center", ncols=3, frameon=False, fontsize=9)
     seen = seen_words(bound)
-    why = judge(bound, row["proposed_hp"], row["published_hp"], options)[1]
+    why = say(judge(bound, row["proposed_hp"], row["published_hp"], options))
     return figure, f"{seen[0].upper()}{seen[1:]}, all weights and uses together: {why}."
 
 
@@ -127,7 +128,7 @@ def sheet_figure(ratings: Ratings) -> tuple[Figure, str] | None:
     for side in ("top", "right", "left"):
         ax.spines[side].set_visible(False)
     ax.tick_params(axis="y", length=0)
-    ax.set_xlabel(f"hp, {class_words(first['weight_up_to'].iat[0])}, harshest use with enough on record")
+    ax.set_xlabel(f"hp, {weight_class(first['weight_up_to'].iat[0])}, harshest use with enough on record")
     figure.legend(loc="outside upper center", ncols=3, frameon=False, fontsize=9)
     over = table[table["published_hp"].notna() & ~(table["published_hp"] <= table["proposed_hp"])]
     named = dict.fromkeys(f"{r.component} {r.part}" for r in over.itertuples())
@@ -175,7 +176,7 @@ def check_figure(checks: ModelChecks) -> tuple[Figure, str, str] | None:
     should follow the diagonal; the answer; and the verdict in a few words. None where nothing could be checked.
 
     The right one is left out where every failure came after nearly all others had left, as in the strongest trucks alone."""
-    if checks.reason or checks.curves.empty:
+    if checks.reason is not None or checks.curves.empty:
         return None
     plt = _plt()
     both = len(checks.residuals) > 0

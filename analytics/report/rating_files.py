@@ -16,18 +16,20 @@ from analytics.records.limits import limit_for
 from analytics.report.cautions import CAUTIONS
 from analytics.report.files import write_book, write_csv
 from analytics.whole import whole_file
+from analytics.words.ratings.sheet import sheet_table
 from analytics.words.saying import say
 
 
 def write_rating_files(ratings: Ratings, out: str | Path) -> list[Path]:
     """ratings.csv, ratings.xlsx and customer_sheet.html. Returns their paths."""
     out = Path(out)
-    write_csv(ratings.table, out / "ratings.csv")
+    table = sheet_table(ratings)
+    write_csv(table, out / "ratings.csv")
     write_book(
         out / "ratings.xlsx",
         f"{ratings.records.shop.name}: power ratings",
         {
-            "Ratings": ratings.table,
+            "Ratings": table,
             "What each rests on": details(ratings),
             "Published": ratings.records.limits.drop(columns="row"),
             "Settings": basis(ratings),
@@ -46,8 +48,8 @@ def details(ratings: Ratings) -> pd.DataFrame:
         rows += [(part.component, part.part, math.nan, "", "left out or assumed", say(note)) for note in part.notes]
         for bound in part.bounds:
             for what, lines in (("check", bound.checks), ("cost of a default", bound.costs), ("reason", bound.reasons)):
-                rows += [(part.component, part.part, bound.weight_lb, bound.use, what, line) for line in lines]
-    rows += [("", "", math.nan, "", "not rated", line) for line in ratings.left_out]
+                rows += [(part.component, part.part, bound.weight_lb, bound.use, what, say(line)) for line in lines]
+    rows += [("", "", math.nan, "", "not rated", say(line)) for line in ratings.left_out]
     return pd.DataFrame(rows, columns=["component", "part", "weight_up_to", "use", "what", "in_words"])
 
 
@@ -58,9 +60,9 @@ def basis(ratings: Ratings) -> pd.DataFrame:
     rows = [
         ("as of", f"{ratings.records.as_of:%Y-%m-%d}"),
         ("data", fingerprint(ratings.records.shop)),
-        ("target life, miles", f"{options.life_miles:,.0f}"),
-        ("share that shall reach it", f"{options.reliability:.0%}"),
-        ("confidence", f"{options.confidence:.0%}"),
+        ("target life, miles", f"{options.promise.life_miles:,.0f}"),
+        ("share that shall reach it", f"{options.promise.reliability:.0%}"),
+        ("confidence", f"{options.promise.confidence:.0%}"),
         ("failures that are reported", share),
         ("rounded down to, hp", f"{options.step_hp:g}"),
         ("a verdict needs a difference of, hp", f"{options.margin_hp:g}"),
@@ -177,7 +179,7 @@ def customer_sheet(ratings: Ratings) -> str:
         ),
         "star": "* Set by judgement: our records neither prove nor contradict it yet." if starred else "",
         "basis": html.escape(
-            f"Unless starred, each figure is the highest power at which, on our records up to that day, we are {options.confidence:.0%} sure that {options.reliability:.0%} last {options.life_miles:,.0f} miles "
+            f"Unless starred, each figure is the highest power at which, on our records up to that day, we are {options.promise.confidence:.0%} sure that {options.promise.reliability:.0%} last {options.promise.life_miles:,.0f} miles "
             "in the harshest use we have enough of on record, or the limit published if that is lower. It assumes powers as recorded at the build, at the crank, and allows for failures that nobody reported."
         ),
         "conditions": html.escape(

@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from analytics.places import evidence_folder
+from analytics.ratings.follow_up import boldest_move, vary_firmest
 from analytics.ratings.model_checks import check_model
 from analytics.ratings.sheet import Ratings
 from analytics.report import rating_figures as figures
-from analytics.report import rating_words as words
 from analytics.report.cautions import CAUTIONS
 from analytics.report.rating_files import basis
 from analytics.report.show import show_figure, show_heading, show_list, show_table, show_words
 from analytics.words.evidence import caveat
+from analytics.words.ratings import page as words
+from analytics.words.saying import say_all
 
 
 def opening(ratings: Ratings) -> None:
@@ -44,7 +46,7 @@ def parts(ratings: Ratings) -> None:
             show_figure(history[0], f"What has been published for {part.part}?", history[1])
         show_table(words.part_checks(part), folded="Checks, what each default cost, what was left out")
     if ratings.left_out:
-        show_words(*ratings.left_out)
+        show_words(*say_all(ratings.left_out))
 
 
 def model(ratings: Ratings) -> None:
@@ -71,17 +73,17 @@ def driving(ratings: Ratings) -> None:
 
 def move(ratings: Ratings) -> None:
     """What moving a limit would bring."""
-    show_words(*words.boldest_move(ratings))
+    show_words(*words.boldest_words(boldest_move(ratings)))
 
 
 def sensitivity(ratings: Ratings) -> None:
     """What if what we assume were wrong."""
-    show_words(*words.sensitivity(ratings))
+    show_words(*words.varied_words(vary_firmest(ratings)))
 
 
 def proofs(ratings: Ratings) -> None:
     """What would prove the limits nobody can prove yet."""
-    show_words(*words.proofs(ratings))
+    show_words(*words.proof_words(ratings))
 
 
 def ask(ratings: Ratings) -> None:

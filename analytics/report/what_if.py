@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import html
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analytics.errors import AnalyticsError
 from analytics.ratings.sheet import Ratings
-from analytics.ratings.whatif import change_promise, move_limit
+from analytics.ratings.whatif import Assumed, LimitSpan, change_promise, move_limit
+from analytics.words.ratings.whatif import change_words, move_words
 
 if TYPE_CHECKING:
     from ipywidgets import Widget
@@ -47,9 +49,9 @@ def explorer(ratings: Ratings) -> Widget:
     instead = widgets.Dropdown(
         description="part they get otherwise", options=[("not named", None)], style=wide[0], layout=wide[1]
     )
-    life = slider("target life, miles", options.life_miles, 5_000, 200_000, 5_000)
-    share = slider("share that shall reach it", options.reliability, 0.5, 0.99, 0.01, ".0%")
-    sure = slider("how sure", options.confidence, 0.5, 0.99, 0.01, ".0%")
+    life = slider("target life, miles", options.promise.life_miles, 5_000, 200_000, 5_000)
+    share = slider("share that shall reach it", options.promise.reliability, 0.5, 0.99, 0.01, ".0%")
+    sure = slider("how sure", options.promise.confidence, 0.5, 0.99, 0.01, ".0%")
     told = slider("failures reported", 0.8, 0.3, 1.0, 0.05, ".0%")
     loss = slider("loss, crank to wheels", shop.driveline_loss, 0.1, 0.25, 0.01, ".0%")
     go = widgets.Button(description="What would it bring?", layout=widgets.Layout(width="16em"))
@@ -70,38 +72,18 @@ def explorer(ratings: Ratings) -> Widget:
         chosen = part.value
         lines: list[str] = []
         try:
-            moved = move_limit(
-                ratings.lifetimes,
-                chosen.component,
-                chosen.part,
-                now.value,
-                then.value,
-                0.0,
-                weight.value,
-                instead=instead.value,
-                miles=life.value,
-                options=options,
-            )
-            lines += moved.words
+            span = LimitSpan(chosen.component, chosen.part, now.value, then.value, 0.0, weight.value)
+            asked = replace(options, promise=replace(options.promise, life_miles=life.value))
+            lines += move_words(move_limit(ratings.lifetimes, span, instead.value, asked))
         except AnalyticsError as err:
             lines.append(str(err))
         try:
             edge = weight.value if np.isfinite(weight.value) else chosen.bounds[-1].weight_lb
+            assumed = Assumed([life.value], [share.value], [sure.value], [told.value], [loss.value])
             changed = change_promise(
-                ratings.records,
-                chosen.component,
-                chosen.part,
-                edge,
-                None,
-                [life.value],
-                [share.value],
-                [sure.value],
-                [told.value],
-                [loss.value],
-                options,
-                ratings.lifetimes,
+                ratings.records, chosen.component, chosen.part, edge, None, assumed, options, ratings.lifetimes
             )
-            lines += changed.words
+            lines += change_words(changed)
         except AnalyticsError as err:
             lines.append(str(err))
         answer.value = "".join(f"<p>{html.escape(line)}</p>" for line in lines)

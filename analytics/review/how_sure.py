@@ -12,9 +12,10 @@ from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.cells import curve
 from analytics.ratings.basis import part_lives
-from analytics.ratings.bound import RatingSettings, rate_part
+from analytics.ratings.bound import rate_part
 from analytics.ratings.options import Options, options_for
-from analytics.ratings.sheet import judge, propose, spared
+from analytics.ratings.settings import RatingSettings
+from analytics.ratings.sheet import judge, propose, spared, verdict_of
 from analytics.ratings.whatif import with_loss
 from analytics.reasons import Figure, HowSure, Question, ReadAs, Reason, reason
 from analytics.records.limits import limit_for
@@ -137,21 +138,12 @@ def _powers(
     for reading in every:
         try:
             data = part_lives(lifetimes, component, part, reading.table).data
-            rated = rate_part(
-                data,
-                weight,
-                None,
-                options.life_miles,
-                options.reliability,
-                options.confidence,
-                reading.settings,
-                options.seed,
-            )
+            rated = rate_part(data, weight, None, options.promise, reading.settings, options.seed)
         except AnalyticsError:
             rows.append([Figure.POWER, f"{component} {part}", reading.how, math.nan, math.nan, published, "no rating"])
             continue
         proposed = propose(rated.bound_hp, options.step_hp)
-        verdict, _ = judge(rated, proposed, published, options)
+        verdict = verdict_of(judge(rated, proposed, published, options))
         power = [rated.estimate_hp, proposed, published]
         rows.append([Figure.POWER, f"{component} {part}", reading.how, *power, verdict])
     return rows
@@ -182,5 +174,7 @@ def verdicts_said(frame: pd.DataFrame, options: Options) -> list[Reason]:
         said.append(reason(HowSure.FIRM, verdicts=firm))
     said += turned
     if firm or turned:
-        said.append(reason(HowSure.ON_WHAT, life_miles=options.life_miles, reliability=options.reliability))
+        said.append(
+            reason(HowSure.ON_WHAT, life_miles=options.promise.life_miles, reliability=options.promise.reliability)
+        )
     return said

@@ -13,9 +13,9 @@ from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.joint import JointModel
 from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes
-from analytics.ratings.bound import RatingSettings
 from analytics.ratings.options import options_for
 from analytics.ratings.predict import PartFit, PartLives, chances, fit_lives, lives_of, with_early
+from analytics.ratings.settings import RatingSettings
 from analytics.reasons import Unfitted, reason
 from analytics.records.load import NOT_RECORDED, Records, load_records
 from analytics.records.shop import Shop

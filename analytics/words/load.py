@@ -370,7 +370,8 @@ def load_assumed(loads: Loads) -> np.ndarray:
 def ratings_table(ratings: pd.DataFrame) -> pd.DataFrame:
     """The ratings as their file has them: the unit of the bound, and the reason in words."""
     whole = [
-        why if r is None else f"{why} ({say(r)})" for why, r in zip(ratings["why"], ratings["reason"], strict=True)
+        say(why) if r is None else f"{say(why)} ({say(r)})"
+        for why, r in zip(ratings["why"], ratings["reason"], strict=True)
     ]
     told = ratings.assign(reason=whole).drop(columns="why")
     told.insert(told.columns.get_loc("bound") + 1, "unit", ratings["strength"].map(_UNITS))

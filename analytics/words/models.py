@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
 
-from analytics.reasons import Assumption, Curve, Fit, Lives, Mileage, Refused
+from analytics.reasons import Assumption, Curve, Fit, Lives, Mileage, Refused, Unchecked
 from analytics.words.phrases import exact
 from analytics.words.saying import says, texts
 
@@ -66,6 +66,7 @@ texts(
         Mileage.FROM_RETURNED_TOO: "from returned units too, who drive more than the rest",
         Mileage.FEW_ODOMETERS: "{known} odometers known: at least 3 are needed",
         Refused.BECAUSE: "{why}",
+        Refused.PART: "{component} {part}: {why}",
         Assumption.POWER_LAW_BENDS: (
             "the power law bends (p = {p_value:.3f}): ratings near the edge of the powers seen are less sure than stated"
         ),
@@ -77,6 +78,8 @@ texts(
         Assumption.SHAPES_ALIKE: (
             "nothing says the parts differ in shape (p = {p_value:.2f}; shared shape {shape:.2f})"
         ),
+        Unchecked.FEW_FAILURES: "{failures:g} failures: a fit on so few cannot be checked against itself",
+        Unchecked.NO_FIT: "no fit converged, so there is nothing to check",
         Assumption.SMALL_LOT: "the smallest lot expects {expected:.2g} failures: under 5 the limits are rough",
     }
 )

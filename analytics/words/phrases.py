@@ -52,7 +52,7 @@ def exact(value: float) -> str:
 
 def weight(weight_lb: float) -> str:
     """'7,500 lb', or 'any weight' (inf)."""
-    return "any weight" if isinf(weight_lb) else f"{weight_lb:,.0f} lb"
+    return "any weight" if isinf(weight_lb) or weight_lb <= 1 else f"{weight_lb:,.0f} lb"
 
 
 def weight_class(weight_lb: float) -> str:

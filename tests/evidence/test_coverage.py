@@ -23,7 +23,7 @@ from analytics.evidence.coverage import (
     true_rating,
 )
 from analytics.lifetimes.table import make_lifetimes
-from analytics.ratings.bound import PLAIN
+from analytics.ratings.settings import PLAIN
 from analytics.ratings.sheet import make_ratings
 from analytics.records.load import load_records
 from tests.small_shop import rateable_shop

@@ -17,12 +17,14 @@ from analytics.ratings import backtest as back
 from analytics.ratings import unknowns
 from analytics.ratings.basis import options_of, part_lives
 from analytics.ratings.by_load import load_data, rate_on
+from analytics.ratings.follow_up import boldest_move, vary_firmest
 from analytics.ratings.options import options_for
 from analytics.ratings.sheet import make_ratings
-from analytics.ratings.whatif import change_promise, move_limit
+from analytics.ratings.whatif import Assumed, LimitSpan, change_promise, move_limit
 from analytics.records.load import load_records
-from analytics.report import rating_words
 from analytics.review.how_sure import how_sure
+from analytics.words.ratings import page as rating_words
+from analytics.words.ratings.whatif import change_words
 from tests.small_shop import TOML, build, rateable_shop, returned, write_shop
 
 OWN = (
@@ -63,7 +65,9 @@ def test_every_page_rates_the_lives_that_the_sheet_rates(shop):
     bound = ratings.part(*SHAFT).bounds[0]
     assert bound.bound_hp != pytest.approx(_without_own(records), abs=1)  # the column matters
     weight = bound.weight_lb
-    assert change_promise(records, *SHAFT, weight).table["bound_hp"].iloc[0] == pytest.approx(bound.bound_hp)
+    assert change_promise(records, *SHAFT, weight, None, Assumed()).table["bound_hp"].iloc[0] == pytest.approx(
+        bound.bound_hp
+    )
     loads = make_loads(records, lifetimes)
     assert rate_on(loads, *SHAFT, "power", weight, None, ratings.options).bound == pytest.approx(bound.bound_hp)
     assert load_data(loads, *SHAFT, "torque")[0].extra_names == ("tyre_in",)
@@ -74,7 +78,7 @@ def test_every_page_rates_the_lives_that_the_sheet_rates(shop):
     sure = how_sure(records, lifetimes).table.query("figure == 'power it can take' and reading == 'as it stands'")
     assert sure["value"].iloc[0] == pytest.approx(bound.estimate_hp)
     fits = {}
-    move_limit(lifetimes, *SHAFT, 500.0, 600.0, fits=fits, draws=16)
+    move_limit(lifetimes, LimitSpan(*SHAFT, 500.0, 600.0), fits=fits, draws=16)
     assert "tyre_in" in fits["A"].model.columns
 
 
@@ -120,15 +124,15 @@ def test_a_promise_reaches_all_that_is_computed_from_it(tmp_path):
     records = load_records(folder)
     lifetimes = make_lifetimes(records)
     asked = options_for(records.shop, 80_000.0, 0.8, 0.7)
-    assert options_of(lifetimes, None).life_miles == 50_000
+    assert options_of(lifetimes, None).promise.life_miles == 50_000
     ratings = make_ratings(records, lifetimes, asked)
     bound = ratings.part(*SHAFT).bounds[0]
-    changed = change_promise(records, *SHAFT, bound.weight_lb, options=asked, lifetimes=lifetimes)
+    changed = change_promise(records, *SHAFT, bound.weight_lb, None, Assumed(), options=asked, lifetimes=lifetimes)
     assert changed.table["bound_hp"].iloc[0] == pytest.approx(bound.bound_hp)
-    assert "to 80,000 miles, 80% surviving, 70% sure" in changed.words[0]
-    assert move_limit(lifetimes, *SHAFT, 700.0, 800.0, options=asked, draws=16).miles == 80_000
-    assert "to 80,000 miles, 80% surviving, 70% sure" in rating_words.sensitivity(ratings)[0]
-    assert any("by 80,000 miles each" in line for line in rating_words.boldest_move(ratings))
+    assert "to 80,000 miles, 80% surviving, 70% sure" in change_words(changed)[0]
+    assert move_limit(lifetimes, LimitSpan(*SHAFT, 700.0, 800.0), options=asked, draws=16).miles == 80_000
+    assert "to 80,000 miles, 80% surviving, 70% sure" in rating_words.varied_words(vary_firmest(ratings))[0]
+    assert any("by 80,000 miles each" in line for line in rating_words.boldest_words(boldest_move(ratings)))
 
 
 def test_lives_for_a_rating_come_from_one_place():

@@ -12,7 +12,6 @@ from analytics.driveline.suspects import find_suspects
 from analytics.errors import AnalyticsError, RecordsError
 from analytics.lifetimes.table import make_lifetimes
 from analytics.models.lifedata import life_data
-from analytics.ratings.bound import RatingSettings
 from analytics.ratings.by_load import (
     Reading,
     explain,
@@ -27,6 +26,8 @@ from analytics.ratings.by_load import (
 )
 from analytics.ratings.load_review import make_load_review
 from analytics.ratings.options import Options, options_for
+from analytics.ratings.promise import Promise
+from analytics.ratings.settings import RatingSettings
 from analytics.reasons import ByLoad, Reason
 from analytics.records.load import load_records
 from analytics.words import load as words
@@ -34,7 +35,7 @@ from tests.driveline.shops import LOCKUP, SHAFT
 from tests.small_shop import TOML, build, returned, write_shop
 
 QUICK = RatingSettings(share=1.0, replicates=0, draws=0, explain=False)
-OPTIONS = Options(50_000.0, 0.9, 0.9, settings=QUICK)
+OPTIONS = Options(Promise(50_000.0), settings=QUICK)
 
 
 def fleet(seed: int, by_torque: bool, n: int = 300) -> tuple[np.ndarray, ...]:
@@ -137,7 +138,7 @@ def test_a_rating_on_power_is_the_rating(shop):
     from analytics.ratings.bound import rate_part
 
     data, _ = from_lifetimes(shop.lifetimes.table, "input shaft", "A", shop.lifetimes.as_of)
-    plain = rate_part(data, 7500.0, None, 50_000.0, 0.9, 0.9, QUICK, 1)
+    plain = rate_part(data, 7500.0, None, Promise(50_000.0, 0.9, 0.9), QUICK, 1)
     ours = rate_on(shop, "input shaft", "A", "power", 7500.0, None, OPTIONS)
     assert (ours.bound_hp, ours.estimate_hp) == (plain.bound_hp, plain.estimate_hp)
 

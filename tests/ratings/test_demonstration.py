@@ -10,8 +10,10 @@ from scipy.stats import norm
 from analytics.errors import AnalyticsError
 from analytics.models.lifedata import life_data
 from analytics.models.mileage import DrivingFit
-from analytics.ratings.bound import RatingSettings, rate_part
+from analytics.ratings.bound import rate_part
 from analytics.ratings.demonstration import chance_of_passing, demonstrate, exposures, needed, units_needed
+from analytics.ratings.promise import Promise
+from analytics.ratings.settings import RatingSettings
 from analytics.reasons import Demonstrated
 from analytics.words.saying import say
 
@@ -26,8 +28,8 @@ def fleet(n, miles, failed=0, power=800.0, weight=7000.0):
 def test_zero_failure_plan(r, c, reference):
     """Success run n = ln(1 - C)/ln R: so many units, each to the target, are just enough and one fewer is not."""
     n = int(reference("D17", "zero_failure_n").query(f"at == 'R{r:g} C{c:g}'")["value"].item())
-    assert demonstrate(fleet(n, 50_000), 7000, 50_000, r, c).power_hp == pytest.approx(800)
-    short = demonstrate(fleet(n - 1, 50_000), 7000, 50_000, r, c)
+    assert demonstrate(fleet(n, 50_000), 7000, Promise(50_000, r, c)).power_hp == pytest.approx(800)
+    short = demonstrate(fleet(n - 1, 50_000), 7000, Promise(50_000, r, c))
     assert np.isnan(short.power_hp)
     assert short.reason.code is Demonstrated.TOO_LITTLE
     assert units_needed(r, c) == n
@@ -46,8 +48,8 @@ def test_longer_runs_at_a_known_shape(reference):
     assert units_needed(0.9, 0.9, miles_ratio=1.5, shape=2.0) == n
     lower = reference("D17", "weibull_zero_failure_R_lower")["value"].item()
     data = fleet(10, 150.0)
-    assert demonstrate(data, 7000, 100.0, lower - 1e-7, 0.9, shapes=(2.0,)).power_hp == pytest.approx(800)
-    assert np.isnan(demonstrate(data, 7000, 100.0, lower + 1e-7, 0.9, shapes=(2.0,)).power_hp)
+    assert demonstrate(data, 7000, Promise(100.0, lower - 1e-7, 0.9), shapes=(2.0,)).power_hp == pytest.approx(800)
+    assert np.isnan(demonstrate(data, 7000, Promise(100.0, lower + 1e-7, 0.9), shapes=(2.0,)).power_hp)
 
 
 @pytest.mark.parametrize("shape", ["1", "1.5", "2", "3"])
@@ -58,8 +60,8 @@ def test_bearing_cages_at_a_known_shape(shape, reference, reference_data):
     data = life_data(d["hours"], upper, np.full(len(d), 1.0), np.full(len(d), 1.0), weight=d["count"])
     b10 = reference("D04", "weibayes_B10_lower95").query("at == @shape")["value"].item()
     shapes = (float(shape),)
-    assert demonstrate(data, 1.0, b10 * (1 - 1e-6), 0.9, 0.95, shapes=shapes).power_hp == pytest.approx(1.0)
-    assert np.isnan(demonstrate(data, 1.0, b10 * (1 + 1e-6), 0.9, 0.95, shapes=shapes).power_hp)
+    assert demonstrate(data, 1.0, Promise(b10 * (1 - 1e-6), 0.9, 0.95), shapes=shapes).power_hp == pytest.approx(1.0)
+    assert np.isnan(demonstrate(data, 1.0, Promise(b10 * (1 + 1e-6), 0.9, 0.95), shapes=shapes).power_hp)
 
 
 def test_unknown_miles_are_averaged_not_filled_in():
@@ -77,12 +79,14 @@ def test_only_units_as_strong_and_as_heavy_count():
     power = np.repeat([700.0, 900.0], [25, 10])
     weight = np.tile([7000.0, 7600.0], 18)[:35]
     data = life_data(np.full(35, 50_000.0), np.full(35, np.inf), power, weight)
-    assert demonstrate(data, 6500, 50_000, 0.9, 0.9).power_hp == pytest.approx(700)
-    heavy = demonstrate(data, 7500, 50_000, 0.9, 0.9)
+    assert demonstrate(data, 6500, Promise(50_000, 0.9, 0.9)).power_hp == pytest.approx(700)
+    heavy = demonstrate(data, 7500, Promise(50_000, 0.9, 0.9))
     assert np.isnan(heavy.power_hp)
     assert heavy.units == 17
-    assert "no unit weighs 9,000 lb or more" in say(demonstrate(data, 9000, 50_000, 0.9, 0.9).reason)
-    assert "none of 35 came back in 1,750,000 miles at 700 hp" in say(demonstrate(data, 6500, 50_000, 0.9, 0.9).reason)
+    assert "no unit weighs 9,000 lb or more" in say(demonstrate(data, 9000, Promise(50_000, 0.9, 0.9)).reason)
+    assert "none of 35 came back in 1,750,000 miles at 700 hp" in say(
+        demonstrate(data, 6500, Promise(50_000, 0.9, 0.9)).reason
+    )
 
 
 def test_chance_of_passing():
@@ -101,11 +105,11 @@ def test_what_is_demonstrated_falls_with_the_share_of_failures_reported(share, r
     power = np.arange(500.0, 560.0)
     data = life_data(np.full(60, 50_000.0), np.full(60, np.inf), power, np.full(60, 7000.0))
     expected = power[::-1][rank - 1]
-    assert demonstrate(data, 7000, 50_000, 0.9, 0.9, share=share).power_hp == pytest.approx(expected)
+    assert demonstrate(data, 7000, Promise(50_000, 0.9, 0.9), share=share).power_hp == pytest.approx(expected)
     # and in the rating, where the share is stated
-    rated = rate_part(data, 7000, None, 50_000, settings=RatingSettings(share=share, explain=False))
+    rated = rate_part(data, 7000, None, Promise(50_000), settings=RatingSettings(share=share, explain=False))
     assert rated.demonstrated_hp == pytest.approx(expected)
     # left to its prior it is about 80 %
     if share == 0.8:
-        free = rate_part(data, 7000, None, 50_000, settings=RatingSettings(explain=False))
+        free = rate_part(data, 7000, None, Promise(50_000), settings=RatingSettings(explain=False))
         assert free.demonstrated_hp == pytest.approx(expected)

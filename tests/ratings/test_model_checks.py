@@ -11,10 +11,11 @@ import pytest
 
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.driving import driving_by_power, driving_by_use
+from analytics.ratings.follow_up import boldest_move, vary_firmest
 from analytics.ratings.model_checks import check_model, check_shapes
 from analytics.ratings.options import options_for
 from analytics.ratings.sheet import make_ratings
-from analytics.reasons import Assumption, Lives, Mileage, reason
+from analytics.reasons import Assumption, Lives, Mileage, Unchecked, reason
 from analytics.records.load import load_records
 from tests.small_shop import TOML, build, rateable_shop, write_shop
 
@@ -30,7 +31,7 @@ def ratings(tmp_path_factory):
 def test_what_is_checked_of_one_part(ratings):
     rated = ratings.part("input shaft", "A")
     checks = check_model(ratings, rated)
-    assert checks.reason == ""
+    assert checks.reason is None
     assert checks.bands["failures"].sum() == rated.data.failures
     assert checks.bands["lives"].sum() == rated.data.weight.sum()
     # a fit with its own constant expects as many as it saw, but for its priors
@@ -62,7 +63,7 @@ def test_too_few_failures_are_said(ratings):
     rated = ratings.part("converter", "C")
     assert rated.data.failures == 0
     checks = check_model(ratings, rated)
-    assert "cannot be checked" in checks.reason
+    assert checks.reason.code is Unchecked.FEW_FAILURES
     assert checks.bands.empty
     assert check_shapes(ratings) == ()
 
@@ -137,15 +138,15 @@ def test_without_weights_a_part_is_rated_by_power_alone(weightless, ratings):
 
 
 def test_without_weights_the_sheet_words_say_any_weight(weightless):
-    from analytics.report import rating_words as words
+    from analytics.words.ratings import page as words
 
     told = " ".join(
         (
             *words.verdicts(weightless),
             *words.part_words(weightless, weightless.part("input shaft", "A")),
-            *words.boldest_move(weightless),
-            *words.sensitivity(weightless),
-            *words.proofs(weightless),
+            *words.boldest_words(boldest_move(weightless)),
+            *words.varied_words(vary_firmest(weightless)),
+            *words.proof_words(weightless),
         )
     )
     assert "any weight" in told

@@ -38,7 +38,7 @@ def shop(folder, effect: float, toml: str = OWN, seed: int = 3):
 def told(records):
     ratings = make_ratings(records, make_lifetimes(records), only=("input shaft", "A"))
     part = ratings.part("input shaft", "A")
-    return part, next(c for c in part.bounds[0].checks if c.startswith("tyre_in"))
+    return part, next(c for c in say_all(part.bounds[0].checks) if c.startswith("tyre_in"))
 
 
 def test_a_column_that_matters_is_found_and_told(tmp_path):
@@ -46,7 +46,7 @@ def test_a_column_that_matters_is_found_and_told(tmp_path):
     ratio = float(check.split("with ")[1].split(" times")[0])
     assert ratio == pytest.approx(np.exp(-0.5), abs=0.12)
     assert float(check.split("p = ")[1].rstrip(")")) < 0.01
-    assert "for a truck with average tyre_in" in part.bounds[0].reasons
+    assert "for a truck with average tyre_in" in say_all(part.bounds[0].reasons)
     assert "tyre_in is not on record for 10% of the lives: taken at the average of the others" in say_all(part.notes)
 
 

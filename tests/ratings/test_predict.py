@@ -19,7 +19,6 @@ from analytics.models.lifedata import from_lifetimes, life_data
 from analytics.models.mileage import DrivingFit
 from analytics.models.posterior import posterior_draws
 from analytics.models.priors import NO_PRIORS, Priors
-from analytics.ratings.bound import RatingSettings
 from analytics.ratings.demonstration import SHAPES
 from analytics.ratings.predict import (
     age_lives,
@@ -30,6 +29,7 @@ from analytics.ratings.predict import (
     lives_of,
     predict_failures,
 )
+from analytics.ratings.settings import RatingSettings
 from analytics.records.load import load_records
 from analytics.words.ratings.predict import prediction_words
 from tests.small_shop import build, returned, write_shop

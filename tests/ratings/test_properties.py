@@ -11,8 +11,10 @@ from hypothesis import strategies as st
 
 from analytics.models.lifedata import life_data
 from analytics.models.regression import fit_regression
-from analytics.ratings.bound import PLAIN, rate_part
+from analytics.ratings.bound import rate_part
 from analytics.ratings.demonstration import demonstrate
+from analytics.ratings.promise import Promise
+from analytics.ratings.settings import PLAIN
 
 LIFE = 50_000.0
 QUICK = replace(PLAIN, replicates=0, draws=0, explain=False)
@@ -49,7 +51,7 @@ def as_data(f: dict[str, np.ndarray]):
 
 def rate(f: dict[str, np.ndarray], life: float = LIFE, weight: float = 8000.0) -> tuple[float, float]:
     """Log power of the estimate and of the bound."""
-    law = rate_part(as_data(f), weight, None, life, 0.9, 0.9, QUICK).laws[0]
+    law = rate_part(as_data(f), weight, None, Promise(life, 0.9, 0.9), QUICK).laws[0]
     return law.estimate, law.first_order
 
 
@@ -138,7 +140,7 @@ def test_a_demonstration_never_gains_by_a_failure_nor_loses_by_clean_miles(seed,
     f["failed"] &= rng.random(len(f["failed"])) < 0.15  # few failures, as where a demonstration is needed
 
     def shown(fleet_) -> float:
-        power = demonstrate(as_data(fleet_), weight, LIFE, 0.9, 0.9).power_hp
+        power = demonstrate(as_data(fleet_), weight, Promise(LIFE, 0.9, 0.9)).power_hp
         return power if np.isfinite(power) else -np.inf
 
     before = shown(f)

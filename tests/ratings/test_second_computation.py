@@ -16,7 +16,9 @@ from scipy.optimize import brentq, minimize
 from analytics.models.joint import WEIGHT_PRIOR
 from analytics.models.lifedata import life_data
 from analytics.models.priors import Priors
-from analytics.ratings.bound import PLAIN, rate_part
+from analytics.ratings.bound import rate_part
+from analytics.ratings.promise import Promise
+from analytics.ratings.settings import PLAIN
 
 LIFE, R, C = 50_000.0, 0.9, 0.9
 SETTINGS = replace(PLAIN, replicates=0, draws=0, explain=False)
@@ -184,11 +186,11 @@ def test_estimate_and_bound_by_another_route(seed, law, unread, share):
     fleet = random_fleet(seed, unread)
     assert fleet["failed"].sum() >= 5
     settings = replace(SETTINGS, share=share, both_laws=law == "lognormal")
-    rated = rate_part(as_life_data(fleet), 7500.0, None, LIFE, R, C, settings)
+    rated = rate_part(as_life_data(fleet), 7500.0, None, Promise(LIFE, R, C), settings)
     ours = next(r for r in rated.laws if r.law == law)
     route = Route(fleet, law, share, 7500.0)
     assert ours.estimate == pytest.approx(route.estimate(), abs=2e-4)
     if law == "weibull":  # with both laws allowed, the bound of one also counts how far it lies behind the other
         assert ours.first_order == pytest.approx(route.bound(), abs=5e-4)
-    assert ours.shape == pytest.approx(np.exp(route.best[0]), rel=1e-3)
+    assert np.exp(ours.theta[0]) == pytest.approx(np.exp(route.best[0]), rel=1e-3)
     assert -ours.power_exponent == pytest.approx(np.exp(route.best[2]), rel=1e-3)

@@ -10,46 +10,36 @@ import pytest
 
 from analytics.errors import AnalyticsError, RecordsError
 from analytics.lifetimes.table import make_lifetimes
-from analytics.ratings.bound import RatingBound, RatingSettings
+from analytics.ratings.bound import RatingBound, Seen
 from analytics.ratings.options import Options, options_for
-from analytics.ratings.sheet import COLUMNS, judge, make_ratings, propose
+from analytics.ratings.promise import Promise
+from analytics.ratings.settings import RatingSettings
+from analytics.ratings.sheet import COLUMNS, judge, make_ratings, propose, verdict_of
+from analytics.reasons import Rests, reason
 from analytics.records.load import load_records
 from analytics.records.shop import shop_from
-from analytics.words.saying import say_all
+from analytics.words.ratings.sheet import sheet_table
+from analytics.words.saying import say, say_all
 from tests.small_shop import TOML, build, returned, write_shop
 
 NAN = math.nan
-OPTIONS = Options(50_000, 0.9, 0.9)
+OPTIONS = Options(Promise(50_000))
 
 
 def bound(hp: float = NAN, estimate: float = NAN, **more: object) -> RatingBound:
     plain = RatingBound(
-        7500.0,
-        "",
-        "",
-        50_000.0,
-        0.9,
-        0.9,
-        estimate,
-        hp,
-        NAN,
-        NAN,
-        NAN,
-        NAN,
-        False,
-        False,
-        "weibull",
-        100.0,
-        5.0,
-        1e6,
-        900.0,
-        300.0,
-        0.0,
-        (),
-        (),
-        (),
-        (),
-        1,
+        weight_lb=7500.0,
+        use="",
+        rated_use="",
+        promise=Promise(50_000.0),
+        estimate_hp=estimate,
+        bound_hp=hp,
+        posterior_hp=NAN,
+        demonstrated_hp=NAN,
+        capped=False,
+        seen=Seen(100.0, 5.0, 1e6, 300.0, 900.0, NAN),
+        early_share=0.0,
+        reasons=(),
     )
     return replace(plain, **more)
 
@@ -71,14 +61,14 @@ def bound(hp: float = NAN, estimate: float = NAN, **more: object) -> RatingBound
     ],
 )
 def test_verdicts(proven, estimate, published, verdict):
-    assert judge(bound(proven, estimate), proven, published, OPTIONS)[0] == verdict
+    assert verdict_of(judge(bound(proven, estimate), proven, published, OPTIONS)) == verdict
 
 
 def test_capped_experience_never_lowers():
     capped = bound(550, 590, capped=True)
-    verdict, why = judge(capped, 550, 700, OPTIONS)
-    assert verdict == "not proven"
-    assert why.startswith("at least 550 hp is proven")
+    why = judge(capped, 550, 700, OPTIONS)
+    assert verdict_of(why) == "not proven"
+    assert say(why).startswith("at least 550 hp is proven")
 
 
 def test_proposals_are_rounded_down_to_the_step():
@@ -91,7 +81,12 @@ def test_options_come_from_the_shop_and_are_checked():
         {"components": {"a": "a"}, "ratings": {"step_hp": 10, "reporting_share": 0.7, "selection": False}}, Path()
     )
     options = options_for(shop, life_miles=30_000, confidence=0.95)
-    assert (options.life_miles, options.reliability, options.confidence, options.step_hp) == (30_000, 0.9, 0.95, 10)
+    assert (options.promise.life_miles, options.promise.reliability, options.promise.confidence, options.step_hp) == (
+        30_000,
+        0.9,
+        0.95,
+        10,
+    )
     assert (options.settings.share, options.settings.selection, options.settings.decline) == (0.7, False, True)
     for ratings, message in (
         ({"stepp_hp": 5}, "Did you mean 'step_hp'"),
@@ -141,14 +136,14 @@ def test_sheet_has_a_row_per_class_with_the_promised_columns(small):
     assert shaft["published_hp"].tolist() == [900, 900]
     assert shaft["bound_hp"].is_monotonic_decreasing
     assert (shaft["proposed_hp"] <= shaft["bound_hp"]).all()
-    assert shaft["reason"].str.startswith("12 of 60 came back").all()
+    assert sheet_table(small)["reason"][shaft.index].str.startswith("12 of 60 came back").all()
 
 
 def test_no_failure_is_demonstrated_not_modelled(small):
     converter = small.table[small.table["component"] == "converter"].iloc[0]
     assert converter["failures"] == 0
     assert math.isnan(converter["estimate_hp"])
-    assert converter["reason"].startswith("none of 60 came back")
+    assert sheet_table(small)["reason"][converter.name].startswith("none of 60 came back")
     if math.isfinite(converter["bound_hp"]):
         assert converter["bound_hp"] == pytest.approx(min(converter["demonstrated_hp"], converter["bound_hp"]))
 
@@ -172,7 +167,7 @@ def test_part_without_power_or_weight_is_left_out_in_words(tmp_path):
     ratings = make_ratings(records, make_lifetimes(records))
     assert ratings.table.empty
     assert len(ratings.left_out) == 2
-    assert "power" in ratings.left_out[0]
+    assert "power" in say(ratings.left_out[0])
 
 
 def test_missing_weight_among_survivors_is_said_to_lower_the_rating(tmp_path):
@@ -202,9 +197,9 @@ def test_settings_can_be_switched_off():
 def test_no_rating_in_a_light_class_means_none_in_a_heavy_one(monkeypatch, small):
     from analytics.ratings import bound as engine
 
-    made = {7500.0: bound(NAN, 600, reasons=("no rating demonstrable",)), 9000.0: bound(550, 620)}
+    made = {7500.0: bound(NAN, 600, reasons=(reason(Rests.NOTHING_RULED_OUT),)), 9000.0: bound(550, 620)}
     monkeypatch.setattr(engine, "rate_part", lambda data, weight, *rest: replace(made[weight], weight_lb=weight))
-    light, heavy = engine.rate_weights(small.parts[0].data, (9000.0, 7500.0), None, 50_000.0)
+    light, heavy = engine.rate_weights(small.parts[0].data, (9000.0, 7500.0), None, Promise(50_000.0))
     assert math.isnan(light.bound_hp)
     assert math.isnan(heavy.bound_hp)
-    assert "a lighter class has no rating" in heavy.reason
+    assert heavy.has(Rests.LIGHTER_UNRATED)

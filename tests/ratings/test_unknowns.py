@@ -13,9 +13,11 @@ from analytics.evidence.coverage import CELLS, draw_fleet
 from analytics.lifetimes.table import make_lifetimes
 from analytics.models.lifedata import life_data
 from analytics.models.likelihood import log_likelihood
-from analytics.ratings.bound import RatingSettings, SignedRoot
 from analytics.ratings.options import Options
 from analytics.ratings.predict import fit_lives
+from analytics.ratings.promise import Promise
+from analytics.ratings.settings import RatingSettings
+from analytics.ratings.signed_root import SignedRoot
 from analytics.ratings.unknowns import (
     ask_first,
     column_gains,
@@ -32,7 +34,7 @@ from tests.small_shop import build, returned, write_shop
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 PLAIN = RatingSettings(both_laws=False, selection=False, decline=False, share=1.0, early=False)
-OPTIONS = Options(50_000.0, 0.9, 0.9, settings=PLAIN)
+OPTIONS = Options(Promise(50_000.0), settings=PLAIN)
 
 
 @pytest.fixture(scope="module")

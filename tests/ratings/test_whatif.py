@@ -12,16 +12,27 @@ from scipy.special import ndtr
 
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
-from analytics.ratings.bound import RatingSettings
 from analytics.ratings.options import Options
 from analytics.ratings.predict import fit_lives, lives_of
-from analytics.ratings.whatif import build_mix, change_promise, failing_by, move_limit, reported, with_loss
+from analytics.ratings.promise import Promise
+from analytics.ratings.settings import RatingSettings
+from analytics.ratings.whatif import (
+    Assumed,
+    LimitSpan,
+    build_mix,
+    change_promise,
+    failing_by,
+    move_limit,
+    reported,
+    with_loss,
+)
 from analytics.records.load import load_records
+from analytics.words.ratings.whatif import change_words, move_words
 from tests.small_shop import TOML, build, returned, write_shop
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 QUICK = RatingSettings(both_laws=False, explain=False, draws=0, replicates=0)
-OPTIONS = Options(50_000.0, 0.9, 0.9, settings=QUICK)
+OPTIONS = Options(Promise(50_000.0), settings=QUICK)
 
 
 @pytest.fixture(scope="module")
@@ -72,7 +83,7 @@ def test_the_chance_to_fail_is_the_life_law_written_out(demo):
 
 
 def test_raising_a_limit_counts_comebacks_and_cost(demo, fits):
-    move = move_limit(demo, "input shaft", "IS-A", 600.0, 700.0, options=OPTIONS, fits=fits, draws=256)
+    move = move_limit(demo, LimitSpan("input shaft", "IS-A", 600.0, 700.0), options=OPTIONS, fits=fits, draws=256)
     assert move.units_a_year > 0
     mix = build_mix(demo, "input shaft", 600.0, 700.0)
     # those that have it already do not move
@@ -83,70 +94,77 @@ def test_raising_a_limit_counts_comebacks_and_cost(demo, fits):
         * reported(fit)[:, None]
     )
     expected = float((fit.weight @ chance) @ mix.frame["count"]) * mix.scale / mix.years
-    assert move.comebacks_a_year == pytest.approx(expected)
-    assert move.lower <= expected <= move.upper
-    assert move.cost_per_comeback == 4000
-    assert move.comeback_cost == pytest.approx(4000 * expected)
-    assert np.isnan(move.net_cost)
-    assert "more units a year would get IS-A" in move.words[0]
-    assert "name it to see the difference" in move.words[2]
-    assert move.to_frame().loc[0, "comebacks_a_year"] == move.comebacks_a_year
-    again = move_limit(demo, "input shaft", "IS-A", 600.0, 700.0, options=OPTIONS, draws=256)
-    assert (again.lower, again.upper, again.comebacks_a_year) == (move.lower, move.upper, move.comebacks_a_year)
+    assert move.comebacks.expected == pytest.approx(expected)
+    assert move.comebacks.lower <= expected <= move.comebacks.upper
+    assert move.bill.each == 4000
+    assert move.bill.comebacks == pytest.approx(4000 * expected)
+    assert np.isnan(move.bill.net[0])
+    assert "more units a year would get IS-A" in move_words(move)[0]
+    assert "name it to see the difference" in move_words(move)[2]
+    again = move_limit(demo, LimitSpan("input shaft", "IS-A", 600.0, 700.0), options=OPTIONS, draws=256)
+    assert (again.comebacks.lower, again.comebacks.upper, again.comebacks.expected) == (
+        move.comebacks.lower,
+        move.comebacks.upper,
+        move.comebacks.expected,
+    )
 
 
 def test_against_the_part_they_get_now_and_the_other_way_round(demo, fits):
-    up = move_limit(demo, "input shaft", "IS-A", 600.0, 700.0, instead="IS-B", options=OPTIONS, fits=fits, draws=256)
-    alone = move_limit(demo, "input shaft", "IS-A", 600.0, 700.0, options=OPTIONS, fits=fits, draws=256)
-    assert 0 < up.comebacks_instead < alone.comebacks_a_year
-    assert up.comebacks_a_year == pytest.approx(alone.comebacks_a_year - up.comebacks_instead)
-    assert up.price_step == 780 - 420
-    assert up.parts_saved == pytest.approx(360 * up.units_a_year)
-    assert up.net_cost == pytest.approx(up.comeback_cost - up.parts_saved)
-    assert up.net_cost_upper - up.net_cost_lower == pytest.approx(up.comeback_cost_upper - up.comeback_cost_lower)
-    assert up.net_cost_lower < up.net_cost < up.net_cost_upper
-    assert any(w.startswith("All in, it ") for w in up.words)
-    down = move_limit(demo, "input shaft", "IS-A", 700.0, 600.0, instead="IS-B", options=OPTIONS, fits=fits, draws=256)
+    up = move_limit(
+        demo, LimitSpan("input shaft", "IS-A", 600.0, 700.0), instead="IS-B", options=OPTIONS, fits=fits, draws=256
+    )
+    alone = move_limit(demo, LimitSpan("input shaft", "IS-A", 600.0, 700.0), options=OPTIONS, fits=fits, draws=256)
+    assert 0 < up.comebacks.instead < alone.comebacks.expected
+    assert up.comebacks.expected == pytest.approx(alone.comebacks.expected - up.comebacks.instead)
+    assert up.bill.price_step == 780 - 420
+    assert up.bill.parts_saved == pytest.approx(360 * up.units_a_year)
+    assert up.bill.net[0] == pytest.approx(up.bill.comebacks - up.bill.parts_saved)
+    assert up.bill.net[2] - up.bill.net[1] == pytest.approx(up.bill.upper - up.bill.lower)
+    assert up.bill.net[1] < up.bill.net[0] < up.bill.net[2]
+    assert any(w.startswith("All in, it ") for w in move_words(up))
+    down = move_limit(
+        demo, LimitSpan("input shaft", "IS-A", 700.0, 600.0), instead="IS-B", options=OPTIONS, fits=fits, draws=256
+    )
     every = build_mix(demo, "input shaft", 600.0, 700.0)
     assert up.units_a_year - down.units_a_year == pytest.approx(every.a_year)
-    assert down.comebacks_a_year < 0 < up.comebacks_a_year
-    assert "fewer units a year" in down.words[0]
-    assert any("spared comebacks" in w for w in down.words)
+    assert down.comebacks.expected < 0 < up.comebacks.expected
+    assert "fewer units a year" in move_words(down)[0]
+    assert any("spared comebacks" in w for w in move_words(down))
 
 
 def test_a_wider_span_holds_more(demo, fits):
     a, b = (
-        move_limit(demo, "input shaft", "IS-A", 600.0, hp, options=OPTIONS, fits=fits, draws=128)
+        move_limit(demo, LimitSpan("input shaft", "IS-A", 600.0, hp), options=OPTIONS, fits=fits, draws=128)
         for hp in (650.0, 750.0)
     )
     assert b.units_a_year > a.units_a_year
-    assert b.comebacks_a_year > a.comebacks_a_year
+    assert b.comebacks.expected > a.comebacks.expected
 
 
 def test_nothing_built_there(demo, fits):
-    move = move_limit(demo, "input shaft", "IS-A", 4000.0, 5000.0, options=OPTIONS, fits=fits, draws=128)
-    assert np.isnan([move.units_a_year, move.comebacks_a_year, move.comeback_cost, move.net_cost]).all()
-    assert move.basis == "none"
+    move = move_limit(demo, LimitSpan("input shaft", "IS-A", 4000.0, 5000.0), options=OPTIONS, fits=fits, draws=128)
+    assert np.isnan([move.units_a_year, move.comebacks.expected, move.bill.comebacks, move.bill.net[0]]).all()
+    assert move.mix.basis == "none"
     assert move.beyond
-    assert "there is no mix to go by" in move.words[0]
-    assert any("lies beyond the records" in w for w in move.words)
+    assert "there is no mix to go by" in move_words(move)[0]
+    assert any("lies beyond the records" in w for w in move_words(move))
 
 
 def test_a_part_without_a_failure_gets_an_upper_limit(demo):
-    move = move_limit(demo, "output shaft", "OS-B", 600.0, 800.0, options=OPTIONS)
-    assert np.isnan(move.comebacks_a_year)
-    assert move.lower == 0
-    assert 0 < move.upper < move.units_a_year
-    assert any("no failure on record of OS-B" in w for w in move.words)
-    assert any("at 90% confidence at most" in w for w in move.words)
+    move = move_limit(demo, LimitSpan("output shaft", "OS-B", 600.0, 800.0), options=OPTIONS)
+    assert np.isnan(move.comebacks.expected)
+    assert move.comebacks.lower == 0
+    assert 0 < move.comebacks.upper < move.units_a_year
+    assert any("no failure on record of OS-B" in w for w in move_words(move))
+    assert any("at 90% confidence at most" in w for w in move_words(move))
 
 
 def test_a_limit_that_changes_no_build(tmp_path):
     """All of them get the part as it is: nothing moves, and the words say so in place of a number."""
-    move = move_limit(shop(tmp_path, other=""), "input shaft", "A", 600.0, 700.0, options=OPTIONS, draws=64)
-    assert (move.units_a_year, move.comebacks_a_year, move.lower, move.upper) == (0, 0, 0, 0)
-    assert np.isnan([move.comeback_cost, move.net_cost]).all()
-    assert any("changes no build: all of them get A" in w for w in move.words)
+    move = move_limit(shop(tmp_path, other=""), LimitSpan("input shaft", "A", 600.0, 700.0), options=OPTIONS, draws=64)
+    assert (move.units_a_year, move.comebacks.expected, move.comebacks.lower, move.comebacks.upper) == (0, 0, 0, 0)
+    assert np.isnan([move.bill.comebacks, move.bill.net[0]]).all()
+    assert any("changes no build: all of them get A" in w for w in move_words(move))
 
 
 def shop(tmp_path, toml=TOML, powers=range(500, 900, 10), other="B"):
@@ -168,35 +186,34 @@ def shop(tmp_path, toml=TOML, powers=range(500, 900, 10), other="B"):
 
 def test_no_cost_stated_one_use_and_older_builds(tmp_path):
     lifetimes = shop(tmp_path)
-    move = move_limit(lifetimes, "input shaft", "A", 600.0, 700.0, years=1.0, instead="B", options=OPTIONS, draws=64)
-    assert move.basis == "all years"
-    assert "on record (none in the last 1)" in move.words[0]
-    assert np.isnan([move.cost_per_comeback, move.comeback_cost, move.parts_saved]).all()
-    assert any("No cost of a comeback is stated" in w for w in move.words)
-    assert any("No prices of A and B are stated" in w for w in move.words)
-    assert any("What B would have brought back is not known" in w for w in move.words)
+    move = move_limit(
+        lifetimes, LimitSpan("input shaft", "A", 600.0, 700.0, years=1.0), instead="B", options=OPTIONS, draws=64
+    )
+    assert move.mix.basis == "all years"
+    assert "on record (none in the last 1)" in move_words(move)[0]
+    assert np.isnan([move.bill.each, move.bill.comebacks, move.bill.parts_saved]).all()
+    assert any("No cost of a comeback is stated" in w for w in move_words(move))
+    assert any("No prices of A and B are stated" in w for w in move_words(move))
+    assert any("What B would have brought back is not known" in w for w in move_words(move))
     told = move_limit(
         lifetimes,
-        "input shaft",
-        "A",
-        600.0,
-        700.0,
+        LimitSpan("input shaft", "A", 600.0, 700.0),
         options=OPTIONS,
         draws=64,
         cost_per_comeback=1000.0,
         price_step=-50.0,
     )
-    assert told.comeback_cost == pytest.approx(1000 * told.comebacks_a_year)
-    assert told.parts_saved == pytest.approx(-50 * told.units_a_year)
-    assert any("costs more by 50 a unit than what they get now" in w for w in told.words)
+    assert told.bill.comebacks == pytest.approx(1000 * told.comebacks.expected)
+    assert told.bill.parts_saved == pytest.approx(-50 * told.units_a_year)
+    assert any("costs more by 50 a unit than what they get now" in w for w in move_words(told))
 
 
 def test_senseless_moves_are_refused(demo):
     for a, b, low, high in ((600.0, 600.0, 0.0, np.inf), (-1.0, 600.0, 0.0, np.inf), (600.0, 700.0, 8000.0, 7000.0)):
         with pytest.raises(AnalyticsError, match="no span"):
-            move_limit(demo, "input shaft", "IS-A", a, b, low, high)
+            move_limit(demo, LimitSpan("input shaft", "IS-A", a, b, low, high))
     with pytest.raises(AnalyticsError, match="there are clutch pack"):
-        move_limit(demo, "flywheel", "IS-A", 600.0, 700.0)
+        move_limit(demo, LimitSpan("flywheel", "IS-A", 600.0, 700.0))
 
 
 def test_another_loss_reads_as_if_the_shop_had_stated_it(records, tmp_path):
@@ -224,11 +241,7 @@ def test_a_harder_promise_lowers_the_bound(records, demo):
         "IS-A",
         7500.0,
         "street",
-        (100_000.0,),
-        (0.95,),
-        (0.95, 0.5),
-        (1.0, 0.6),
-        (0.25,),
+        Assumed((100_000.0,), (0.95,), (0.95, 0.5), (1.0, 0.6), (0.25,)),
         OPTIONS,
         demo,
     )
@@ -238,18 +251,17 @@ def test_a_harder_promise_lowers_the_bound(records, demo):
     assert t["confidence", 0.95] < 0 < t["confidence", 0.5]
     assert t["reporting share", 0.6] < t["reporting share", 1.0]
     assert np.isfinite(t["driveline loss", 0.25])
-    assert len(out.words) == len(out.table) + 1
-    assert out.words[0].startswith("IS-A at 7,500 lb, street: ")
-    assert "measured at the wheels" in out.words[-1]
-    assert out.to_frame()["part"].eq("IS-A").all()
+    assert len(change_words(out)) == len(out.table) + 1
+    assert change_words(out)[0].startswith("IS-A at 7,500 lb, street: ")
+    assert "measured at the wheels" in change_words(out)[-1]
+    assert out.part == "IS-A"
     same = change_promise(
         records,
         "input shaft",
         "IS-A",
         7500.0,
         "street",
-        share=(None,),
-        driveline_loss=(0.18,),
+        Assumed(share=(None,), driveline_loss=(0.18,)),
         options=OPTIONS,
         lifetimes=demo,
     )
@@ -258,23 +270,28 @@ def test_a_harder_promise_lowers_the_bound(records, demo):
 
 def test_without_a_rating_the_reason_is_told(records, demo):
     out = change_promise(
-        records, "output shaft", "OS-B", 7500.0, life_miles=(60_000.0,), options=OPTIONS, lifetimes=demo
+        records, "output shaft", "OS-B", 7500.0, None, Assumed(life_miles=(60_000.0,)), options=OPTIONS, lifetimes=demo
     )
-    assert "has no rating as it stands" in out.words[0]
-    assert "no rating (" in out.words[1]
+    assert "has no rating as it stands" in change_words(out)[0]
+    assert "no rating (" in change_words(out)[1]
 
 
 @pytest.mark.parametrize("price_step", [0.0, 1e6])
 def test_all_in_is_what_comebacks_cost_less_what_the_parts_save(demo, fits, price_step):
     up = move_limit(
-        demo, "input shaft", "IS-A", 600.0, 700.0, options=OPTIONS, fits=fits, draws=256, price_step=price_step
+        demo,
+        LimitSpan("input shaft", "IS-A", 600.0, 700.0),
+        options=OPTIONS,
+        fits=fits,
+        draws=256,
+        price_step=price_step,
     )
     assert up.units_a_year > 0
-    assert up.comeback_cost > 0
-    net = up.comeback_cost - price_step * up.units_a_year
+    assert up.bill.comebacks > 0
+    net = up.bill.comebacks - price_step * up.units_a_year
     assert (net < 0) == (price_step > 0)
-    said = next(w for w in up.words if w.startswith("All in"))
+    said = next(w for w in move_words(up) if w.startswith("All in"))
     assert said.startswith(f"All in, it {'saves' if net < 0 else 'costs'} {abs(net):,.0f} a year as expected")
-    ends = [end - price_step * up.units_a_year for end in (up.comeback_cost_lower, up.comeback_cost_upper)]
+    ends = [end - price_step * up.units_a_year for end in (up.bill.lower, up.bill.upper)]
     assert f"(in costs {ends[0]:,.0f} to {ends[1]:,.0f} at" in said
-    assert (up.net_cost, up.net_cost_lower, up.net_cost_upper) == pytest.approx((net, *ends))
+    assert (up.bill.net[0], up.bill.net[1], up.bill.net[2]) == pytest.approx((net, *ends))

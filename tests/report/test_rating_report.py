@@ -13,14 +13,16 @@ from python_calamine import CalamineWorkbook
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.curve import reliability_curve
+from analytics.ratings.follow_up import boldest_move, vary_firmest
 from analytics.ratings.model_checks import check_model
 from analytics.ratings.sheet import make_ratings
 from analytics.records.load import load_records
-from analytics.report import evidence_figures, rating_figures, rating_words
+from analytics.report import evidence_figures, rating_figures
 from analytics.report.rating_files import _publishable, customer_sheet, details, write_rating_files
 from analytics.report.show import figure_html
 from analytics.report.what_if import explorer
 from analytics.words import evidence as evidence_words
+from analytics.words.ratings import page as rating_words
 from tests.small_shop import TOML, build, rateable_shop, returned, write_shop
 
 QUICK = "[ratings]\nreplicates = 0\nreporting_share = 1.0\n"
@@ -149,11 +151,11 @@ def test_sentences_hold_the_tables_numbers(ratings):
 
 
 def test_moves_proofs_unknowns_and_sensitivity_are_put_in_words(ratings):
-    move = rating_words.boldest_move(ratings)
+    move = rating_words.boldest_words(boldest_move(ratings))
     assert move[0].startswith("Input shaft A up to")
     assert any(" units a year would get A" in line for line in move)
-    assert any("of failures reported" in line for line in rating_words.sensitivity(ratings))
-    proofs = " ".join(rating_words.proofs(ratings))
+    assert any("of failures reported" in line for line in rating_words.varied_words(vary_firmest(ratings)))
+    proofs = " ".join(rating_words.proof_words(ratings))
     assert "To prove converter C at its published 1,500 hp:" in proofs
     assert "22 trucks of 1,500 hp" in proofs  # n = ln(1 - C)/ln R: 22 for R 0.9, C 0.9
     table, words = rating_words.whom_to_ask(ratings)
@@ -221,7 +223,7 @@ def test_a_shop_that_cannot_be_rated_gets_words(tmp_path):
     records = load_records(write_shop(tmp_path, builds=[build("T-111", power="")]))
     empty = make_ratings(records, make_lifetimes(records))
     assert rating_words.verdicts(empty)[0] == "No part could be rated; the reasons are below."
-    assert rating_words.boldest_move(empty) == (
+    assert rating_words.boldest_words(boldest_move(empty)) == (
         "No proposal differs from a published limit, so there is no move to weigh.",
     )
     assert rating_figures.sheet_figure(empty) is None
@@ -282,20 +284,26 @@ def with_limits(ratings, **hp):
 
 def test_the_boldest_move_is_the_one_furthest_from_its_limit(three):
     """A has most failures; B's proposal lies further from its limit, so B it is."""
-    told = rating_words.boldest_move(with_limits(three, A=(600, 575), B=(850, 600), C=(900, 900)))
+    told = rating_words.boldest_words(boldest_move(with_limits(three, A=(600, 575), B=(850, 600), C=(900, 900))))
     assert told[0].startswith("Input shaft B up to 7,500 lb, from 850 to 600 hp")
 
 
 def test_a_lowered_limit_charges_the_part_that_can_take_those_trucks(three):
     """IS-B lowered: what its trucks get is C, whose limit reaches them, and not A, the weaker one that comes first."""
-    told = " ".join(rating_words.boldest_move(with_limits(three, A=(600, 575), B=(850, 600), C=(900, 900))))
+    told = " ".join(
+        rating_words.boldest_words(boldest_move(with_limits(three, A=(600, 575), B=(850, 600), C=(900, 900))))
+    )
     assert "of C)" in told or "What C would have brought back" in told
     assert " of A)" not in told
     assert "What A would" not in told
-    none = " ".join(rating_words.boldest_move(with_limits(three, A=(600, 575), B=(850, 600), C=(800, 800))))
+    none = " ".join(
+        rating_words.boldest_words(boldest_move(with_limits(three, A=(600, 575), B=(850, 600), C=(800, 800))))
+    )
     assert "name it to see the difference" in none  # nothing reaches them
 
 
 def test_a_raised_limit_charges_the_part_those_trucks_have_been_built_with(three):
-    told = " ".join(rating_words.boldest_move(with_limits(three, A=(500, 500), B=(600, 800), C=(900, 900))))
+    told = " ".join(
+        rating_words.boldest_words(boldest_move(with_limits(three, A=(500, 500), B=(600, 800), C=(900, 900))))
+    )
     assert "of A)" in told  # as many with A as with C: the first

@@ -8,9 +8,11 @@ import numpy as np
 import pytest
 
 from analytics.lifetimes.table import make_lifetimes
+from analytics.ratings.follow_up import vary_firmest
 from analytics.ratings.sheet import Ratings, make_ratings
 from analytics.records.load import load_records
-from analytics.report import rating_words as words
+from analytics.words.ratings import page as words
+from analytics.words.saying import say_all
 from tests.small_shop import TOML, build, returned, write_shop
 
 QUICK = TOML + "[ratings]\nreplicates = 0\nreporting_share = 1.0\n"
@@ -34,7 +36,7 @@ def rated(folder: Path, builds: list[dict], back: list[dict] = (), readings: lis
 def said(ratings: Ratings) -> str:
     """All that the page says of shaft A, in one piece: verdicts, sentences, the table of checks, what was left out."""
     parts = [p for p in ratings.parts if p.part == "A"]
-    lines = [*words.opening(ratings), *words.verdicts(ratings), *ratings.left_out]
+    lines = [*words.opening(ratings), *words.verdicts(ratings), *say_all(ratings.left_out)]
     for part in parts:
         lines += [*words.part_words(ratings, part), *words.part_checks(part)["in_words"]]
     return " | ".join(lines)
@@ -107,7 +109,7 @@ def test_failures_in_one_weight_class_only(tmp_path):
     builds = trucks(weight=lambda k: 6000 if k % 2 else 8600)
     ratings = rated(tmp_path, builds, fails(builds, range(59, 43, -2)))
     part = ratings.part("input shaft", "A")
-    heavy = [c for b in part.bounds[1:] for c in b.checks]
+    heavy = [c for b in part.bounds[1:] for c in say_all(b.checks)]
     assert any("all failures are in one weight class, and it is not this one" in c for c in heavy)
     assert "By weight: 8 of 30 up to 7,500 lb, 0 of 30 heavier" in said(ratings)
 
@@ -179,7 +181,7 @@ def test_the_cause_is_unclear(tmp_path):
 def test_no_failure_was_hidden_or_some_were(tmp_path):
     builds = trucks()
     ratings = rated(tmp_path, builds, fails(builds, range(59, 51, -1)))
-    told = " ".join(words.sensitivity(ratings))
+    told = " ".join(words.varied_words(vary_firmest(ratings)))
     for share in ("100%", "85%", "70%", "50%"):
         assert f"With {share} of failures reported" in told
     assert "assumes every failure was reported" in said(ratings)
@@ -219,7 +221,7 @@ def test_trucks_that_were_sold_prove_nothing_more_by_time(tmp_path):
         limits = [{"component": "converter", "part": "C", "power_limit": 800, "effective_on": "2020-01-01"}]
         folder = write_shop(tmp_path / state, QUICK, builds=builds, readings=read, limits=limits)
         records = load_records(folder)
-        told = " ".join(words.proofs(make_ratings(records, make_lifetimes(records))))
+        told = " ".join(words.proof_words(make_ratings(records, make_lifetimes(records))))
         assert "To prove converter C at its published 800 hp" in told
         assert ("will be proven within" in told) == proven
         assert ("time alone will prove nothing" in told) != proven

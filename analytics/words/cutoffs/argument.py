@@ -8,13 +8,13 @@ import pandas as pd
 from analytics.cutoffs.argument import Argument, Dividing, Half, Halves, Interaction
 from analytics.cutoffs.cost import Pays
 from analytics.cutoffs.step import StepVerdict
-from analytics.models.lifedata import class_words
 from analytics.reasons import Boundary, Heavy, Reason
 from analytics.words.cutoffs.money import MIDDLE, middle_words, money_changes, money_claim, money_words
 from analytics.words.cutoffs.parts import VERDICTS, against_words, trial_words
 from analytics.words.cutoffs.step import jump_range, step_changes, step_words, why_words
-from analytics.words.phrases import plural
-from analytics.words.saying import say, says, texts
+from analytics.words.phrases import plural, weight_class
+from analytics.words.ratings.sheet import came_back
+from analytics.words.saying import say, say_all, says, texts
 
 NAN = float("nan")
 YEAR_DAYS = 365.25
@@ -132,12 +132,25 @@ def _by_safety(argument: Argument) -> str:
     if len(proven):
         row = proven.iloc[0]
         return (
-            f"By safety {below} may be published to {row['proposed_hp']:,.0f} hp ({class_words(row['weight_up_to'])}): that much its own "
+            f"By safety {below} may be published to {row['proposed_hp']:,.0f} hp ({weight_class(row['weight_up_to'])}): that much its own "
             "records bear out."
         )
-    left_out = "; ".join(argument.safety.left_out) or "no rating could be made"
-    why = (left_out if table.empty else table["reason"].iloc[0]).rstrip(".")
+    left_out = "; ".join(say_all(argument.safety.left_out)) or "no rating could be made"
+    why = left_out.rstrip(".") if table.empty else _why(table.iloc[0])
     return f"By safety no power can be named for {below}: {why}."
+
+
+def _why(row: pd.Series) -> str:
+    return f"{came_back(row['failures'], row['units'], row['miles'])}: {say(row['why'])}"
+
+
+def hangs_on(argument: Argument) -> tuple[str, ...]:
+    """What the ratings of the lower part hang on; what does not hold in every class with its class."""
+    lines = []
+    for weight_lb, what in argument.safety.hangs_on:
+        told = say(what) if weight_lb is None else f"{weight_class(weight_lb)}: {say(what)}"
+        lines.append(f"{told[0].upper()}{told[1:]}.")
+    return tuple(dict.fromkeys(lines))
 
 
 def changes(argument: Argument) -> tuple[str, ...]:
@@ -199,7 +212,7 @@ def numbers_table(argument: Argument) -> pd.DataFrame:
         rows.append(("failures just above for each just below, less what searching adds", jump))
     for row in argument.safety.table.itertuples():
         told = f"{row.proposed_hp:,.0f} hp" if np.isfinite(row.proposed_hp) else "no power proven"
-        rows.append((f"by safety, {class_words(row.weight_up_to)}", told))
+        rows.append((f"by safety, {weight_class(row.weight_up_to)}", told))
     if money is not None:
         least = money.least
         span = {
@@ -228,11 +241,11 @@ def safety_table(argument: Argument) -> pd.DataFrame:
 
     return pd.DataFrame(
         {
-            "trucks": table["weight_up_to"].map(class_words),
+            "trucks": table["weight_up_to"].map(weight_class),
             "may be published, hp": told("proposed_hp"),
             "published now, hp": told("published_hp"),
             "verdict": table["verdict"],
-            "why": table["reason"],
+            "why": [f"{_why(row)}." for _, row in table.iterrows()],
         }
     )
 
@@ -250,9 +263,9 @@ def verdicts_table(argument: Argument) -> pd.DataFrame:
     else:
         found, told = m.least, " ".join(money_words(m))
         rows.append(("boundary by money", str(found.pays), found.cut_hp, found.low, found.high, NAN, told))
-    for r in argument.safety.table.itertuples():
-        question = f"boundary by safety, {class_words(r.weight_up_to)}"
-        rows.append((question, r.verdict, r.proposed_hp, NAN, NAN, NAN, r.reason))
+    for _, r in argument.safety.table.iterrows():
+        question = f"boundary by safety, {weight_class(r['weight_up_to'])}"
+        rows.append((question, r["verdict"], r["proposed_hp"], NAN, NAN, NAN, f"{_why(r)}."))
     a, told = argument.against, " ".join(against_words(argument.against))
     figures = (a.life.estimate, a.life.lower, a.life.upper)
     rows.append(("life of the one above over that below", VERDICTS[a.verdict], *figures, NAN, told))

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.cutoffs.cost import MiddleTier, MiddleVerdict, MoneyCut, Pays
-from analytics.models.lifedata import weight_words
+from analytics.words.phrases import weight
 
 MIDDLE = {
     MiddleVerdict.EARNS_PLACE: "earns its place",
@@ -128,7 +128,7 @@ def by_use_table(found: MoneyCut) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "use": t["use"].where(t["use"] != "", "not recorded"),
-            "at weight": t["weight_lb"].map(weight_words),
+            "at weight": t["weight_lb"].map(weight),
             "pays from, hp": t["pays_from_hp"].map(told),
             "low": t["lower"].map(told),
             "high": t["upper"].map(told),

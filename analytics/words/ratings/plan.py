@@ -35,7 +35,7 @@ def _trial(plan: ProofPlan, row: pd.Series) -> str:
     odds = ", ".join(f"{row[f'passes if {t:g}']:.0%} if {t:.0%} truly survive" for t in plan.truths)
     return (
         f"{row['units']:,.0f} trucks of {plan.run_power_hp:,.0f} hp that each run {plan.miles_each:,.0f} miles prove "
-        f"{plan.power_hp:,.0f} hp to {plan.life_miles:,.0f} miles ({plan.reliability:.0%} survive, {plan.confidence:.0%} "
+        f"{plan.power_hp:,.0f} hp to {plan.promise.life_miles:,.0f} miles ({plan.promise.reliability:.0%} survive, {plan.promise.confidence:.0%} "
         f"sure) if {what}" + (f"; the chance to pass is {odds}" if odds else "") + "."
     )
 

@@ -6,9 +6,8 @@ from math import isfinite, isnan
 
 from analytics.ratings.predict import PartFit, Prediction
 from analytics.reasons import Unfitted
+from analytics.words.ratings.bound import DISTRIBUTION
 from analytics.words.saying import say, texts
-
-DISTRIBUTION = {"weibull": "Weibull", "lognormal": "log-normal"}
 
 texts(
     {
@@ -27,11 +26,12 @@ def law_words(fit: PartFit) -> str:
     return f"Life law: {DISTRIBUTION[fit.law]}, whose log-likelihood is {fit.ahead:.1f} above that of the {other}."
 
 
-def few_words(failures: float) -> list[str]:
+def few_words(failures: float, part: str = "") -> list[str]:
     """What so few failures mean for a figure; nothing where there are three or more."""
     if failures >= 3:
         return []
-    return [f"Rests on assumptions: only {failures:g} failure{'' if failures == 1 else 's'} on record."]
+    of = f" of {part}" if part else ""
+    return [f"Rests on assumptions: only {failures:g} failure{'' if failures == 1 else 's'}{of} on record."]
 
 
 def _share_words(found: Prediction, fit: PartFit) -> str:

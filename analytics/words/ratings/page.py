@@ -8,20 +8,21 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import AnalyticsError
-from analytics.models.lifedata import class_words
 from analytics.ratings.driving import driving_by_power, driving_by_use
+from analytics.ratings.follow_up import BoldestMove, proofs
 from analytics.ratings.model_checks import ModelChecks, check_shapes
-from analytics.ratings.plan import plan_proof, proof_ahead
-from analytics.ratings.predict import still_followed
-from analytics.ratings.sheet import PartRating, Ratings, judge, qualifiers, seen_words
+from analytics.ratings.plan import plan_proof
+from analytics.ratings.sheet import PartRating, Ratings, judge, qualifiers, verdict_of
 from analytics.ratings.unknowns import ask_first
-from analytics.ratings.whatif import build_mix, change_promise, move_limit
+from analytics.ratings.whatif import RatingChanges
 from analytics.reasons import Lives
-from analytics.records.load import NOT_RECORDED
+from analytics.words.phrases import weight_class
+from analytics.words.ratings.bound import DISTRIBUTION
 from analytics.words.ratings.plan import ahead_words, plan_words
-from analytics.words.ratings.predict import DISTRIBUTION
+from analytics.words.ratings.sheet import seen_words, sheet_table
 from analytics.words.ratings.unknowns import ask_words
-from analytics.words.saying import say
+from analytics.words.ratings.whatif import change_words, move_words
+from analytics.words.saying import say, say_all
 
 _ORDER = ("lower", "raise", "keep", "not proven")
 
@@ -37,11 +38,11 @@ def opening(ratings: Ratings) -> tuple[str, ...]:
         else f"if {options.settings.share:.0%} of failures are reported"
     )
     lines = [
-        f"From the records as of {ratings.records.as_of.day} {ratings.records.as_of:%B %Y}. A rating is the highest power at which we can be {options.confidence:.0%} sure that {options.reliability:.0%} of the parts last {options.life_miles:,.0f} miles."
+        f"From the records as of {ratings.records.as_of.day} {ratings.records.as_of:%B %Y}. A rating is the highest power at which we can be {options.promise.confidence:.0%} sure that {options.promise.reliability:.0%} of the parts last {options.promise.life_miles:,.0f} miles."
     ]
     if ratings.table["bound_hp"].notna().any():
         lines.append(
-            f"It should be right about {options.confidence * 10:.0f} times in ten, {share}, if powers are as recorded at the build and the use is the one named. Nothing in the records can show failures that were never reported: phone owners chosen at random."
+            f"It should be right about {options.promise.confidence * 10:.0f} times in ten, {share}, if powers are as recorded at the build and the use is the one named. Nothing in the records can show failures that were never reported: phone owners chosen at random."
         )
     return tuple(lines)
 
@@ -80,7 +81,7 @@ def _by_use(ratings: Ratings, component: str, part: str) -> str:
     ]
     harshest = f" That is for {first.rated_use}, the harshest use with enough on record"
     return (
-        f"{harshest}; by itself, {class_words(first.weight_lb)}, {' and '.join(alone)} is proven."
+        f"{harshest}; by itself, {weight_class(first.weight_lb)}, {' and '.join(alone)} is proven."
         if alone
         else f"{harshest}."
     )
@@ -102,12 +103,12 @@ def _change(published: float, proposed: float, weight: float) -> str:
         what = f"{published:,.0f} published, no power proven"
     else:
         what = f"none published, {proposed:,.0f} hp proven" if proven else "none published, none proven"
-    return f"{what} {class_words(weight)}"
+    return f"{what} {weight_class(weight)}"
 
 
 def short_table(ratings: Ratings) -> pd.DataFrame:
     """The sheet without the columns that are the same in every row."""
-    return ratings.table.drop(columns=["life_miles", "reliability", "confidence"])
+    return sheet_table(ratings).drop(columns=["life_miles", "reliability", "confidence"])
 
 
 def part_words(ratings: Ratings, part: PartRating) -> tuple[str, ...]:
@@ -116,13 +117,15 @@ def part_words(ratings: Ratings, part: PartRating) -> tuple[str, ...]:
     own = table[(table["component"] == part.component) & (table["part"] == part.part) & (table["use"] == "")]
     any_use = [b for b in part.bounds if not b.use]
     lines = [f"{_cap(seen_words(part.bounds[0]))}, all weights and uses together{_partly(part)}.{_by_class(part)}"]
-    told = [qualifiers(part, b, options) for b in any_use]
+    told = [say_all(qualifiers(part, b, options)) for b in any_use]
     # what holds in every class is said once
     shared = [r for r in told[0] if len(told) > 1 and all(r in q for q in told)]
     for bound, rest, row in zip(any_use, told, own.itertuples(), strict=True):
-        verdict, why = judge(bound, row.proposed_hp, row.published_hp, options)
+        why = judge(bound, row.proposed_hp, row.published_hp, options)
         rest = "; ".join(r for r in rest if r not in shared)
-        lines.append(f"{_cap(class_words(bound.weight_lb))}: {verdict}. {_cap(why)}{f' ({rest})' if rest else ''}.")
+        lines.append(
+            f"{_cap(weight_class(bound.weight_lb))}: {verdict_of(why)}. {_cap(say(why))}{f' ({rest})' if rest else ''}."
+        )
     if shared:
         lines.append(f"In every class: {'; '.join(shared)}.")
     estimates = [b.estimate_hp for b in any_use if math.isfinite(b.estimate_hp)]
@@ -157,7 +160,7 @@ def _by_class(part: PartRating) -> str:
         here = (mass > low) & ((mass <= edge) | (edge == edges[-1]))
         _, first = np.unique(data.unit[here], return_index=True)
         units, failed = data.weight[here][first].sum(), data.weight[here & data.failed].sum()
-        name = class_words(edge) if edge == edges[0] else "heavier" if edge == edges[-1] else f"to {edge:,.0f} lb"
+        name = weight_class(edge) if edge == edges[0] else "heavier" if edge == edges[-1] else f"to {edge:,.0f} lb"
         told.append(f"{failed:,.0f} of {units:,.0f} {name}")
         low, total = edge, total + units
     both = " (a truck whose weight changed stands in both)" if total > data.units else ""
@@ -170,8 +173,8 @@ def _cap(text: str) -> str:
 
 def model_words(checks: ModelChecks) -> tuple[str, ...]:
     """What the checks of one part's fit say, in sentences."""
-    if checks.reason:
-        return (f"{checks.part}: {checks.reason}.",)
+    if checks.reason is not None:
+        return (f"{checks.part}: {say(checks.reason)}.",)
     lines = [f"{_cap(say(test.found))}." for test in checks.tests]
     if len(checks.laws) == 2:
         first, second = checks.laws.sort_values("loglik", ascending=False, kind="stable").itertuples()
@@ -213,8 +216,8 @@ def part_checks(part: PartRating) -> pd.DataFrame:
     """Checks that fired, costs of the defaults, and notes, of the lightest class."""
     bound = part.bounds[0]
     rows = (
-        [("check", c) for c in bound.checks]
-        + [("cost of a default", c) for c in bound.costs]
+        [("check", say(c)) for c in bound.checks]
+        + [("cost of a default", say(c)) for c in bound.costs]
         + [("left out or assumed", say(n)) for n in part.notes]
     )
     return pd.DataFrame(rows or [("check", "none fired")], columns=["what", "in_words"])
@@ -260,134 +263,35 @@ def driving(ratings: Ratings) -> tuple[pd.DataFrame, tuple[str, ...]]:
     return table, tuple(lines) or ("No unit is on record.",)
 
 
-def boldest_move(ratings: Ratings) -> tuple[str, ...]:
-    """What following the proposal furthest from its published limit would bring a year."""
-    table = ratings.table[
-        (ratings.table["use"] == "") & ratings.table["published_hp"].notna() & ratings.table["proposed_hp"].notna()
-    ]
-    table = table[table["published_hp"] != table["proposed_hp"]]
-    if table.empty:
+def boldest_words(found: BoldestMove | None) -> tuple[str, ...]:
+    """What the boldest proposal would bring a year."""
+    if found is None:
         return ("No proposal differs from a published limit, so there is no move to weigh.",)
-    # a low bound that contradicts nothing proposes no move, unless there is nothing else to weigh
-    table = table[moves] if (moves := table["verdict"].isin(["lower", "raise"])).any() else table
-    # by ratio; of several as far, the one with most failures: its figures are the firmest
-    far = np.abs(np.log(table["proposed_hp"] / table["published_hp"]))
-    row = (
-        table.assign(far=far)
-        .sort_values(["far", "failures", "weight_up_to"], ascending=[False, False, True], kind="stable")
-        .iloc[0]
-    )
-    lighter = [w for w in ratings.records.shop.weight_classes if w < row["weight_up_to"] < math.inf]
-    moved = move_limit(
-        ratings.lifetimes,
-        row["component"],
-        row["part"],
-        row["published_hp"],
-        row["proposed_hp"],
-        max(lighter, default=0.0),
-        row["weight_up_to"],
-        instead=_instead(ratings, row, max(lighter, default=0.0)),
-        options=ratings.options,
-    )
+    span, instead = found.moved.span, found.moved.instead
+    best = f" (at most {found.best_hp:,.0f} hp)." if math.isfinite(found.best_hp) else ": no power is."
+    mind = f"Mind that {instead} is not proven at {found.power_hp:,.0f} hp in every class either{best}"
     return (
-        f"{_cap(row['component'])} {row['part']} {class_words(row['weight_up_to'])}, from {row['published_hp']:,.0f} to {row['proposed_hp']:,.0f} hp:",
-        *moved.words,
-        *_unproven(ratings, row["component"], moved.instead, max(row["published_hp"], row["proposed_hp"])),
+        f"{_cap(span.component)} {span.part} {weight_class(found.weight_up_to)}, from {span.from_hp:,.0f} to {span.to_hp:,.0f} hp:",
+        *move_words(found.moved),
+        *((mind,) if found.unproven else ()),
     )
 
 
-def _instead(ratings: Ratings, row: pd.Series, above_lb: float) -> str | None:
-    """The part the trucks between the two limits get where they don't get this one. Where the limit rises: the one most of them
-    have been built with. Where it falls: the weakest still fitted whose own limit reaches them all; None where none does."""
-    component, part, shop = row["component"], row["part"], ratings.records.shop
-    low, high = sorted((row["published_hp"], row["proposed_hp"]))
-    gone = {s.old for s in shop.supersessions if s.component == component}
-    if row["proposed_hp"] > row["published_hp"]:
-        built = build_mix(ratings.lifetimes, component, low, high, above_lb, row["weight_up_to"]).frame
-        others = built[~built["part"].isin([part, NOT_RECORDED, "", *gone])].groupby("part")["count"].sum()
-        if len(others):
-            return str(others.idxmax())
-    table = ratings.table
-    own = table[(table["component"] == component) & (table["use"] == "") & ~table["part"].isin([part, *gone])]
-    # the open class is rated at another weight for each part
-    last = max(shop.weight_classes, default=0.0)
-    own = own[
-        (own["weight_up_to"] == row["weight_up_to"]) | ((own["weight_up_to"] > last) & (row["weight_up_to"] > last))
-    ]
-    reach = own["published_hp"].fillna(own["proposed_hp"])
-    able = own.assign(reach=reach)[reach >= high].sort_values(["reach", "part"], kind="stable")
-    return str(able["part"].iloc[0]) if len(able) else None
+def varied_words(changed: RatingChanges | None) -> tuple[str, ...]:
+    """The firmest rating under other assumptions."""
+    return ("No rating is modelled, so there is nothing to vary.",) if changed is None else change_words(changed)
 
 
-def _unproven(ratings: Ratings, component: str, instead: str, power_hp: float) -> tuple[str, ...]:
-    """A warning where the part that would be fitted instead is not proven at that power either."""
-    table = ratings.table
-    own = table[(table["component"] == component) & (table["part"] == instead) & (table["use"] == "")]
-    if not instead or (own["proposed_hp"] >= power_hp).all():
-        return ()
-    best = own["proposed_hp"].max()
-    return (
-        f"Mind that {instead} is not proven at {power_hp:,.0f} hp in every class either"
-        + (f" (at most {best:,.0f} hp)." if math.isfinite(best) else ": no power is."),
-    )
-
-
-def sensitivity(ratings: Ratings) -> tuple[str, ...]:
-    """The firmest rating under other reporting shares and losses from crank to wheels."""
-    rated = [
-        (p, b)
-        for p in ratings.parts
-        for b in p.bounds
-        if not b.use and math.isfinite(b.bound_hp) and not b.demonstrated_only
-    ]
-    if not rated:
-        return ("No rating is modelled, so there is nothing to vary.",)
-    part, bound = max(rated, key=lambda item: (item[1].failures, -item[1].weight_lb))
-    changed = change_promise(
-        ratings.records,
-        part.component,
-        part.part,
-        bound.weight_lb,
-        None,
-        share=(1.0, 0.85, 0.7, 0.5),
-        driveline_loss=(0.15, 0.20),
-        options=ratings.options,
-        lifetimes=ratings.lifetimes,
-    )
-    return changed.words
-
-
-def proofs(ratings: Ratings) -> tuple[str, ...]:
+def proof_words(ratings: Ratings) -> tuple[str, ...]:
     """How to prove a limit, and what the parts that never failed will prove by themselves."""
-    options, lines = ratings.options, []
-    table = ratings.table
-    unproven = table[(table["use"] == "") & (table["verdict"] == "not proven") & table["published_hp"].notna()]
-    for (component, part), own in unproven.groupby(["component", "part"], sort=False):
-        row = own.iloc[0]
-        lines.append(f"To prove {component} {part} at its published {row['published_hp']:,.0f} hp:")
-        lines += plan_words(
-            plan_proof(row["published_hp"], options.life_miles, options.reliability, options.confidence)
-        )
-        rated = ratings.part(component, part)
-        ahead = proof_ahead(
-            rated.data,
-            row["weight_up_to"],
-            None,
-            options.life_miles,
-            options.reliability,
-            options.confidence,
-            options.settings,
-            still_followed(ratings.lifetimes.table, ratings.lifetimes.as_of)[rated.rows],
-            published_hp=row["published_hp"],
-            seed=options.seed,
-        )
-        lines += ahead_words(ahead)
-    if not lines:
-        lines = [
-            "No published limit stands unproven. For a limit of your own, use plan_proof in analytics.ratings.plan:",
-            *plan_words(plan_proof(1000.0, options.life_miles, options.reliability, options.confidence)),
-        ]
-    return tuple(lines)
+    lines: list[str] = []
+    for component, part, plan, ahead in proofs(ratings):
+        lines.append(f"To prove {component} {part} at its published {plan.power_hp:,.0f} hp:")
+        lines += [*plan_words(plan), *ahead_words(ahead)]
+    return tuple(lines) or (
+        "No published limit stands unproven. For a limit of your own, use plan_proof in analytics.ratings.plan:",
+        *plan_words(plan_proof(1000.0, ratings.options.promise)),
+    )
 
 
 def whom_to_ask(ratings: Ratings) -> tuple[pd.DataFrame, tuple[str, ...]]:
@@ -398,19 +302,3 @@ def whom_to_ask(ratings: Ratings) -> tuple[pd.DataFrame, tuple[str, ...]]:
         return pd.DataFrame(), (f"Nothing to rank by: {err}.",)
     picked = ", ".join(found.sample) if found.sample else "nobody left to ask"
     return found.table.head(15), (*ask_words(found), f"Picked at random: {picked}.")
-
-
-__all__ = [
-    "boldest_move",
-    "driving",
-    "model_words",
-    "opening",
-    "part_checks",
-    "part_words",
-    "proofs",
-    "sensitivity",
-    "shape_words",
-    "short_table",
-    "verdicts",
-    "whom_to_ask",
-]

@@ -1,0 +1,134 @@
+"""What is asked of the ratings once they stand: the move worth weighing, what if the assumptions were wrong, what would prove more."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analytics.ratings.plan import ProofAhead, ProofPlan, plan_proof, proof_ahead
+from analytics.ratings.predict import still_followed
+from analytics.ratings.sheet import Ratings
+from analytics.ratings.whatif import Assumed, LimitMove, LimitSpan, RatingChanges, build_mix, change_promise, move_limit
+from analytics.records.load import NOT_RECORDED
+
+#: reporting shares and losses from crank to wheels that are tried on the firmest rating
+SHARES, LOSSES = (1.0, 0.85, 0.7, 0.5), (0.15, 0.20)
+
+
+@dataclass(frozen=True, slots=True)
+class BoldestMove:
+    """The move weighed, of the class up to ``weight_up_to`` lb. unproven: the part fitted instead is not proven at ``power_hp`` in
+    every class either; best_hp: the most it is proven to (NaN: nothing)."""
+
+    weight_up_to: float
+    moved: LimitMove
+    unproven: bool
+    power_hp: float
+    best_hp: float
+
+
+def boldest_move(ratings: Ratings) -> BoldestMove | None:
+    """What following the proposal furthest from its published limit would bring a year; None where no proposal differs."""
+    table = ratings.table[
+        (ratings.table["use"] == "") & ratings.table["published_hp"].notna() & ratings.table["proposed_hp"].notna()
+    ]
+    table = table[table["published_hp"] != table["proposed_hp"]]
+    if table.empty:
+        return None
+    # a low bound that contradicts nothing proposes no move, unless there is nothing else to weigh
+    table = table[moves] if (moves := table["verdict"].isin(["lower", "raise"])).any() else table
+    # by ratio; of several as far, the one with most failures: its figures are the firmest
+    far = np.abs(np.log(table["proposed_hp"] / table["published_hp"]))
+    row = (
+        table.assign(far=far)
+        .sort_values(["far", "failures", "weight_up_to"], ascending=[False, False, True], kind="stable")
+        .iloc[0]
+    )
+    lighter = [w for w in ratings.records.shop.weight_classes if w < row["weight_up_to"] < math.inf]
+    above = max(lighter, default=0.0)
+    instead = _instead(ratings, row, above)
+    span = LimitSpan(
+        row["component"],
+        row["part"],
+        float(row["published_hp"]),
+        float(row["proposed_hp"]),
+        float(above),
+        float(row["weight_up_to"]),
+    )
+    own = ratings.table
+    own = own[(own["component"] == row["component"]) & (own["part"] == (instead or "")) & (own["use"] == "")]
+    return BoldestMove(
+        weight_up_to=row["weight_up_to"],
+        moved=move_limit(ratings.lifetimes, span, instead, ratings.options),
+        unproven=bool(instead) and not (own["proposed_hp"] >= span.high_hp).all(),
+        power_hp=span.high_hp,
+        best_hp=own["proposed_hp"].max(),
+    )
+
+
+def _instead(ratings: Ratings, row: pd.Series, above_lb: float) -> str | None:
+    """The part the trucks between the two limits get where they don't get this one. Where the limit rises: the one most of them
+    have been built with. Where it falls: the weakest still fitted whose own limit reaches them all; None where none does."""
+    component, part, shop = row["component"], row["part"], ratings.records.shop
+    low, high = sorted((row["published_hp"], row["proposed_hp"]))
+    gone = {s.old for s in shop.supersessions if s.component == component}
+    if row["proposed_hp"] > row["published_hp"]:
+        built = build_mix(ratings.lifetimes, component, low, high, above_lb, row["weight_up_to"]).frame
+        others = built[~built["part"].isin([part, NOT_RECORDED, "", *gone])].groupby("part")["count"].sum()
+        if len(others):
+            return str(others.idxmax())
+    table = ratings.table
+    own = table[(table["component"] == component) & (table["use"] == "") & ~table["part"].isin([part, *gone])]
+    # the open class is rated at another weight for each part
+    last = max(shop.weight_classes, default=0.0)
+    own = own[
+        (own["weight_up_to"] == row["weight_up_to"]) | ((own["weight_up_to"] > last) & (row["weight_up_to"] > last))
+    ]
+    reach = own["published_hp"].fillna(own["proposed_hp"])
+    able = own.assign(reach=reach)[reach >= high].sort_values(["reach", "part"], kind="stable")
+    return str(able["part"].iloc[0]) if len(able) else None
+
+
+def vary_firmest(ratings: Ratings) -> RatingChanges | None:
+    """The firmest rating under other reporting shares and losses from crank to wheels; None where none is modelled."""
+    rated = [
+        (p, b)
+        for p in ratings.parts
+        for b in p.bounds
+        if not b.use and math.isfinite(b.bound_hp) and not b.demonstrated_only
+    ]
+    if not rated:
+        return None
+    part, bound = max(rated, key=lambda item: (item[1].failures, -item[1].weight_lb))
+    return change_promise(
+        ratings.records,
+        part.component,
+        part.part,
+        bound.weight_lb,
+        None,
+        Assumed(share=SHARES, driveline_loss=LOSSES),
+        ratings.options,
+        ratings.lifetimes,
+    )
+
+
+def proofs(ratings: Ratings) -> Iterator[tuple[str, str, ProofPlan, ProofAhead]]:
+    """Component, part, what would prove its published limit, and what time alone will, for each limit that stands unproven."""
+    options, table = ratings.options, ratings.table
+    unproven = table[(table["use"] == "") & (table["verdict"] == "not proven") & table["published_hp"].notna()]
+    for (component, part), own in unproven.groupby(["component", "part"], sort=False):
+        row, rated = own.iloc[0], ratings.part(component, part)
+        ahead = proof_ahead(
+            rated.data,
+            row["weight_up_to"],
+            None,
+            options.promise,
+            options.settings,
+            still_followed(ratings.lifetimes.table, ratings.lifetimes.as_of)[rated.rows],
+            published_hp=row["published_hp"],
+        )
+        yield component, part, plan_proof(row["published_hp"], options.promise), ahead

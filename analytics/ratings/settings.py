@@ -1,0 +1,83 @@
+"""How a rating is made."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analytics.errors import AnalyticsError
+from analytics.models.joint import JointModel, joint_model
+from analytics.models.lifedata import LifeData
+from analytics.models.priors import Priors
+
+DISTRIBUTIONS = ("weibull", "lognormal")
+
+
+@dataclass(frozen=True, slots=True)
+class RatingSettings:
+    """How a rating is made. Each default can be switched off; the result says what each one changed.
+
+    both_laws: Weibull and log-normal life both count, as far as the records leave both open. selection: readings may
+    come mainly from those who drive more (or less). decline: miles per day may change past ``change_days``. share:
+    reporting share, None for one with a prior, 1 for "every failure was reported". early: the early-failure test, under
+    ``early_miles``. use_terms: a rating per recorded use; one
+    with fewer than use_failures is left out of the harshest. replicates: simulated fleets of the calibration; below 20 the
+    first-order bound is published. draws: of the second opinion. cap_rank, cap_weight: the cap is the cap_rank-th
+    highest power among units at cap_weight x the weight or more. explain: work out what each default costs (about as
+    long again).
+    """
+
+    both_laws: bool = True
+    selection: bool = True
+    decline: bool = True
+    change_days: float = 1096.0
+    share: float | None = None
+    early: bool = True
+    early_miles: float = 2000.0
+    early_level: float = 0.01
+    early_confidence: float = 0.7
+    use_terms: bool = True
+    use_failures: int = 3
+    replicates: int = 100
+    draws: int = 512
+    cap_rank: int = 5
+    cap_weight: float = 0.86
+    weight_edges: tuple[float, ...] = (7500.0, 9000.0)
+    priors: Priors = field(default_factory=Priors)
+    explain: bool = True
+
+    def __post_init__(self) -> None:
+        if self.share is not None and not 0 < self.share <= 1:
+            raise AnalyticsError(
+                f"reporting share {self.share}: give a number above 0 and at most 1, or none for a prior"
+            )
+
+    @property
+    def distributions(self) -> tuple[str, ...]:
+        """Life distributions that are tried."""
+        return DISTRIBUTIONS if self.both_laws else DISTRIBUTIONS[:1]
+
+    @property
+    def usual_share(self) -> float:
+        """The reporting share where one figure is needed: as stated, or the middle of its prior."""
+        if self.share is not None:
+            return self.share
+        return 1.0 if self.priors.share is None else float(1 / (1 + np.exp(-self.priors.share[0])))
+
+    def model(self, data: LifeData, life_miles: float, law: str) -> JointModel:
+        """The joint model of life and driving under these settings."""
+        return joint_model(
+            data,
+            life_miles,
+            law,
+            self.priors,
+            self.decline,
+            self.change_days,
+            self.selection,
+            self.share,
+            self.use_terms,
+        )
+
+
+PLAIN = RatingSettings(both_laws=False, selection=False, decline=False, share=1.0, early=False)

@@ -1,0 +1,267 @@
+"""The signed root of the likelihood ratio of a rating, calibrated by simulation: the bound under one life distribution.
+
+With few failures log p is biased upward and the first-order bound too high, so the root is re-centred and re-scaled at it (a
+Bartlett-like correction by parametric bootstrap; Lee and Young, Statistics & Probability Letters 71 (2005) 143-153, for the idea).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtri
+
+from analytics.models.distributions import standard_quantile
+from analytics.models.joint import (
+    SLAB,
+    JointModel,
+    constrained_layout,
+    fit_at,
+    free_theta,
+    log_power_at,
+    rating_constraint,
+    simulate,
+    step_limits,
+)
+from analytics.models.likelihood import Layout
+from analytics.models.newton import Optimum, maximise
+from analytics.models.posterior import posterior_quantile
+from analytics.models.quadrature import rate_nodes
+from analytics.models.regression import objective
+from analytics.ratings.promise import Promise
+from analytics.ratings.settings import RatingSettings
+
+NAN = float("nan")
+FAR_BEHIND = 4.0  # log-likelihood by which a life distribution must lose to be left out altogether
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LawRating:
+    """One life distribution: log powers of the estimate, first-order, calibrated and posterior bounds; what made them.
+
+    tried: fleets simulated for the calibration; 0 where it was left out on purpose. fleets: those that could be fitted.
+    """
+
+    law: str
+    estimate: float
+    first_order: float
+    calibrated: float
+    opinion: float
+    effective_draws: float
+    root_mean: float
+    root_sd: float
+    tried: int
+    fleets: int
+    loglik: float
+    theta: np.ndarray
+    layout: Layout
+
+    @property
+    def power_exponent(self) -> float:
+        """b_1 of log life on log power."""
+        return float(self.theta[self.layout.gamma][1] / np.exp(self.theta[0]))
+
+    @property
+    def share(self) -> float:
+        """Reporting share at the best fit."""
+        at = self.layout.place("share")
+        return self.layout.fixed_share if at is None else float(1 / (1 + np.exp(-self.theta[at])))
+
+    @property
+    def slope(self) -> float:
+        """Slope of being read on the log of miles a day."""
+        at = self.layout.place("slope")
+        return 0.0 if at is None else float(self.theta[at])
+
+    @property
+    def decline(self) -> float:
+        """Log of the later over the earlier driving rate."""
+        at = self.layout.place("decline")
+        return self.layout.fixed_decline if at is None else float(self.theta[at])
+
+
+class SignedRoot:
+    """r(log p) of one fit, each constrained fit started from the nearest one already made."""
+
+    def __init__(self, model: JointModel, top: Optimum, reliability: float, log_weight: float, use: int):
+        self.model, self.top = model, top
+        self.reliability, self.log_weight, self.use = reliability, log_weight, use
+        z = standard_quantile(reliability, model.law)
+        self.estimate = float(log_power_at(model, top.theta, z, log_weight, use)[0])
+        self.fits: dict[float, tuple[Optimum, float]] = {}
+
+    def constraint(self, log_power: float):
+        return rating_constraint(self.model, log_power, self.reliability, self.log_weight, self.use)
+
+    def __call__(self, log_power: float) -> float:
+        if log_power not in self.fits:
+            near = min(self.fits, key=lambda q: abs(q - log_power)) if self.fits else None
+            start = self.fits[near][0].theta[0] if near is not None else np.delete(self.top.theta[0], 1)
+            fit = fit_at(self.model, self.constraint(log_power), start)
+            gap = 2 * max(float(self.top.value[0] - fit.value[0]), 0.0)
+            self.fits[log_power] = fit, float(np.sign(self.estimate - log_power) * np.sqrt(gap))
+        return self.fits[log_power][1]
+
+    def solve(self, target: float, guess: float | None = None, reach: float = 6.0) -> float:
+        """log p at which r equals ``target``; r falls as p rises. -inf or inf when it is not reached within ``reach``."""
+        if target == 0:
+            return self.estimate
+        step = self.spread() * target
+        a, ra = self.estimate, 0.0
+        b = guess if guess is not None and guess != a else a - step
+        side = np.sign(target)
+        for _ in range(40):
+            rb = self(b)
+            if side * (rb - target) >= 0:
+                break
+            a, ra = b, rb
+            b = b - side * max(abs(step), 0.02)
+            step *= 1.6
+            if abs(b - self.estimate) > reach:
+                return -np.inf if side > 0 else np.inf
+        else:
+            return -np.inf if side > 0 else np.inf
+        for _ in range(60):
+            if abs(rb - target) < 1e-7 or abs(b - a) < 1e-10:
+                return b
+            if abs(ra - target) < 1e-7:
+                return a
+            c = a + (target - ra) * (b - a) / (rb - ra)
+            if not min(a, b) < c < max(a, b):
+                c = 0.5 * (a + b)
+            rc = self(c)
+            if abs(rc - target) < 1e-7:
+                return c
+            # regula falsi with the Illinois rule, kept inside the bracket
+            if (rc - target) * (rb - target) < 0:
+                a, ra = b, rb
+            else:
+                ra = target + 0.5 * (ra - target)
+            b, rb = c, rc
+        return b
+
+    def spread(self) -> float:
+        """Standard error of the log rating by the delta method: only to start the search."""
+        lay, theta = self.model.layout, self.top.theta[0]
+        x0 = self.model.covariates(self.estimate, self.log_weight, self.use)
+        g = np.zeros(lay.size)
+        g[lay.gamma] = -np.concatenate([[1.0], x0]) / theta[lay.gamma][1]
+        try:
+            var = g @ np.linalg.solve(-self.top.hess[0], g)
+        except np.linalg.LinAlgError:
+            var = NAN
+        return float(np.clip(np.sqrt(var), 0.005, 1.0)) if var > 0 else 0.2
+
+
+def calibrate(root: SignedRoot, log_power: float, replicates: int, seed: int) -> tuple[float, float, int]:
+    """Mean and sd of r at ``log_power`` over fleets simulated from the constrained fit there, and how many converged.
+
+    Each fleet has its own stream of random numbers, so that how many are held in memory at once moves no figure.
+    """
+    model = root.model
+    root(log_power)
+    start = root.fits[log_power][0].theta
+    constraint = root.constraint(log_power)
+    free_start = free_theta(start, constraint)
+    lay, small = model.layout, constrained_layout(model.layout)
+    units = int(model.data.weight.sum())
+    slab = int(np.clip(SLAB // max(units, 1), 1, replicates))
+    steep = float(np.exp(start[0, 0] + start[0, small.tau])) if lay.uses else 1.0
+    nodes = rate_nodes(steep, fine=False)
+    streams = np.random.default_rng(seed).spawn(replicates)
+    z = standard_quantile(root.reliability, model.law)
+    signed = model.priors.power is not None
+    out = []
+    for i in range(0, replicates, slab):
+        own = streams[i : i + slab]
+        rows = simulate(model, free_start[0], own)
+        held = maximise(
+            objective(rows, small, model.law, model.priors, nodes, constraint),
+            np.repeat(start, len(own), 0),
+            negative=1 if signed else None,
+            limits=step_limits(small),
+            tolerance=1e-4,
+            rounds=30,
+        )
+        free = maximise(
+            objective(rows, lay, model.law, model.priors, nodes),
+            free_theta(held.theta, constraint),
+            negative=2 if signed else None,
+            limits=step_limits(lay),
+            tolerance=1e-4,
+            rounds=30,
+        )
+        side = log_power_at(model, free.theta, z, root.log_weight, root.use) - log_power
+        r = np.sign(side) * np.sqrt(2 * np.maximum(free.value - held.value, 0))
+        out.append(r[held.converged & free.converged])
+    r = np.concatenate(out)
+    return (float(r.mean()), float(r.std(ddof=1)), len(r)) if len(r) > 2 else (NAN, NAN, len(r))
+
+
+def profile_limits(root: SignedRoot, level: float = 0.95) -> tuple[float, float]:
+    """Two-sided first-order profile limits of the log rating."""
+    k = float(ndtri(0.5 + level / 2))
+    return root.solve(k), root.solve(-k)
+
+
+# ---- one distribution
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """A fit, and how far its best log-likelihood lies behind that of the other distribution's."""
+
+    model: JointModel
+    top: Optimum
+    behind: float = 0.0
+
+
+def rate_law(
+    fitted: Fitted,
+    weight_lb: float,
+    use: int,
+    promise: Promise,
+    settings: RatingSettings,
+    seed: int,
+    full: bool = True,
+) -> LawRating:
+    """Estimate and bounds under one distribution. full=False stops at the first-order bound.
+
+    weight_lb: above 0. use: code of the use. The distribution counts as one more parameter of the profile: a power is ruled out
+    once the best distribution's likelihood there has dropped by target^2/2, so one that is ``behind`` already has only the rest
+    to go; one further behind than that rules nothing out (infinite bounds).
+    """
+    model, top, behind = fitted.model, fitted.top, fitted.behind
+    lw = float(np.log(weight_lb))
+    root = SignedRoot(model, top, promise.reliability, lw, use)
+    zc = float(ndtri(promise.confidence))
+
+    def left(target: float) -> float:
+        return float(np.sqrt(max(target**2 - 2 * behind, 0.0)))
+
+    own = root.solve(zc)
+    first = own if behind == 0 else root.solve(left(zc)) if left(zc) > 0 else np.inf
+    calibrated, opinion, ess, mean, sd, tried, fleets = first, NAN, NAN, NAN, NAN, 0, 0
+    if full and np.isfinite(own) and behind < FAR_BEHIND:
+        if settings.replicates >= 20:
+            tried = settings.replicates
+            mean, sd, fleets = calibrate(root, own, settings.replicates, seed)
+            target = max(mean, 0.0) + zc * max(sd, 1.0)
+            if target > zc and left(target) > 0:
+                calibrated = min(first, root.solve(left(target), own - root.spread() * (left(target) - zc)))
+        if settings.draws:
+            z = standard_quantile(promise.reliability, model.law)
+            opinion, ess = posterior_quantile(model, top, z, lw, use, promise.confidence, settings.draws, seed)
+    return LawRating(
+        law=model.law,
+        estimate=root.estimate,
+        first_order=first,
+        calibrated=calibrated,
+        opinion=opinion,
+        effective_draws=ess,
+        root_mean=mean,
+        root_sd=sd,
+        tried=tried,
+        fleets=fleets,
+        loglik=float(top.value[0]),
+        theta=top.theta[0],
+        layout=model.layout,
+    )

@@ -1,0 +1,139 @@
+"""What a rating rests on, what was checked, and what each default costs."""
+
+from __future__ import annotations
+
+from math import expm1
+
+from analytics.reasons import Checked, Default, Reason, Rests
+from analytics.words.saying import say, says, texts
+
+DISTRIBUTION = {"weibull": "Weibull", "lognormal": "log-normal"}
+
+texts(
+    {
+        Rests.NO_ODOMETER: "no odometer is known: miles per day are an assumption (median 30 a day)",
+        Rests.DEMONSTRATED: lambda shown: f"demonstrated, not modelled: {say(shown)}",
+        Rests.MIX_OF_USES: "holds for the mix of uses those miles were run in",
+        Rests.SHARE_TAKEN: "counts on {share:.0%} of failures being reported",
+        Rests.AT_LEAST: (
+            "at least {power_hp:,.0f} hp: the part is not proven to be weaker than any power with experience"
+        ),
+        Rests.ALL_REPORTED: "assumes every failure was reported",
+        Rests.EARLY_TAKE_ALL: ("early failures alone take {share:.1%} of units: no power can give {reliability:.0%}"),
+        Rests.NO_FIT_CONVERGED: "no fit converged: the records cannot carry a rating",
+        Rests.USE_NOT_STATED: "use not stated: rated for {use}, the harshest with enough on record",
+        Rests.AVERAGE_COLUMNS: lambda columns: f"for a truck with average {' and '.join(columns)}",
+        Rests.NOTHING_RULED_OUT: "no rating demonstrable: the records do not rule out any power, however low",
+        Rests.LIGHTER_UNRATED: "a lighter class has no rating, so this one has none",
+        Rests.FOUND_AT_TEARDOWN: lambda failures: (
+            f"{failures} of the failures {'was' if failures == 1 else 'were'} found at a teardown: the same damage in trucks "
+            "never opened is not counted"
+        ),
+        Rests.UNCLEAR_FAILURES: (
+            "{own_hp:,.0f} hp if the {failures} with an unclear cause or order were its own, {other_hp:,.0f} hp if not; the "
+            "lower counts"
+        ),
+        Rests.HELD_AT_LIGHTER: "held at the {power_hp:,.0f} hp of the lighter class",
+        Checked.EARLY_FAILURES: (
+            "{seen:g} failures under {miles:,.0f} miles where wear explains {expected:.1f}: taken as early failures, "
+            "{share:.1%} of units, and the rest rated at a survival of {rest_reliability:.1%}"
+        ),
+        Checked.NOT_CONVERGED: "the {law} fit did not converge (decrement {decrement:.1g})",
+        Checked.ONE_POWER: "every vehicle has the same power: how life falls with power rests on its prior",
+        Checked.SLOPE_UNSETTLED: (
+            "how life falls with power cannot be told from the records alone (the fit without its prior does not settle): "
+            "the slope is held up by its prior"
+        ),
+        Checked.SLOPE_NOT_SHOWN: (
+            "the records alone do not show that more power means less life (exponent {exponent:+.1f}, p = {p_value:.2f}): "
+            "the slope is held up by its prior"
+        ),
+        Checked.ODOMETERS_ALIKE: (
+            "every odometer on record gives about the same miles a day: were they read, or written down by a rule?"
+        ),
+        Checked.OWN_COLUMN: (
+            "{column}: one standard deviation more goes with {times:.2f} times the life (p = {p_value:.2g})"
+        ),
+        Checked.COLLINEAR: (
+            "power and the other columns move together (variance inflation {inflation:.1f}): their effects cannot be told "
+            "apart, and no vehicle outside the mix seen is rated"
+        ),
+        Checked.OTHER_CLASS_FAILED: (
+            "all failures are in one weight class, and it is not this one: the step between classes rests on its prior"
+        ),
+        Checked.FITS_BETTER: lambda law, ahead: (
+            f"{DISTRIBUTION[law]} life fits better (log-likelihood {ahead:.1f} higher)"
+        ),
+        Checked.WHO_IS_READ: lambda value: (
+            f"odometers are known mainly for those who drive {_more(value)} (selection slope {value:+.1f})"
+        ),
+        Checked.DRIVING_CHANGES: lambda value: (
+            f"trucks drive {_more(value)} as they age ({expm1(value):+.0%} a day past the change)"
+        ),
+        Checked.FLEETS_NOT_FITTED: "{missed} of {fleets} simulated fleets could not be fitted ({law})",
+        Checked.LAW_FAR_BEHIND: lambda law, behind: (
+            f"{DISTRIBUTION[law]} life was left out of the calibration on purpose: its log-likelihood is {behind:.1f} lower, "
+            "so the records speak against it"
+        ),
+        Checked.LAW_RULES_NOTHING_OUT: lambda law: (
+            f"{DISTRIBUTION[law]} life was left out of the calibration: under it the records rule out no power"
+        ),
+        Checked.FEW_DRAWS: "the second opinion rests on {draws:.0f} effective draws ({law}): too few to trust",
+        Checked.POSTERIOR_FAR_OFF: (
+            "the second opinion ({posterior_hp:,.0f} hp) is more than 10 % from the bound ({bound_hp:,.0f} hp)"
+        ),
+    }
+)
+
+
+def _more(value: float) -> str:
+    return "more" if value > 0 else "less"
+
+
+def _cost(what: str):
+    return lambda change: f"{what}: {change:+.1%}" if abs(change) >= 0.0005 else f"{what}: no change"
+
+
+texts(
+    {
+        Default.BOTH_LAWS: _cost("allowing for Weibull or log-normal life"),
+        Default.SELECTION: _cost("allowing for who gets an odometer reading"),
+        Default.DECLINE: _cost("allowing for fewer miles with age"),
+        Default.SHARE: _cost("allowing for failures never reported"),
+        Default.EARLY: _cost("taking early failures apart"),
+    }
+)
+
+
+@says(Rests.FEW_UNITS)
+def _few_units(units: int, weight_lb: float | None) -> str:
+    if weight_lb is None:
+        return f"fewer than {units} units on record: no rating"
+    return f"fewer than {units} units at {weight_lb:,.0f} lb or more: no rating at this weight"
+
+
+@says(Rests.BELOW_POWERS)
+def _below_powers(bound_hp: float, lowest_hp: float, shown: Reason | None) -> str:
+    return (
+        f"no rating demonstrable: the bound of {bound_hp:,.0f} hp lies below the lowest power on record, {lowest_hp:,.0f} hp"
+        + ("" if shown is None else f"; {say(shown)} is all that is shown")
+    )
+
+
+@says(Rests.FEW_FAILURES)
+def _few_failures(failures: float, use: str | None) -> str:
+    where = "" if use is None else f" in {use} use"
+    return f"rests on assumptions: only {failures:g} failure{'' if failures == 1 else 's'}{where}"
+
+
+@says(Rests.USES_HELD)
+def _uses_held(uses: tuple[str, ...], left: tuple[tuple[str, float, float], ...]) -> str:
+    others = [
+        f"{use or 'no use stated'} ({lives:,.0f} {'life' if lives == 1 else 'lives'}, {failures:g} "
+        f"{'failure' if failures == 1 else 'failures'})"
+        for use, lives, failures in left
+    ]
+    return (
+        f"holds for {', '.join(use or 'no use stated' for use in uses)}; too few failures for a rating of their own: "
+        + ", ".join(others)
+    )
