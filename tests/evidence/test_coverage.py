@@ -188,7 +188,9 @@ def test_the_rows_of_the_sheet_are_held_with_their_own_bound_and_use(tmp_path, m
     monkeypatch.setattr(coverage, "simulate_lives", lambda model, theta, rng: part.data)
     o = ratings.options
     weights = tuple(b.weight_lb for b in part.bounds if not b.use)
-    same = coverage.own_fleets(part.data, weights, None, "towing", o.life_miles, settings=o.settings, replicates=1)
+    same = coverage.own_fleets(
+        part.data, weights, None, "towing", o.promise.life_miles, settings=o.settings, replicates=1
+    )
     for found, b in zip(same, [b for b in part.bounds if not b.use], strict=True):
         assert found.use == "towing"
         assert found.median_ratio * found.truth_hp == pytest.approx(b.bound_hp, nan_ok=True)

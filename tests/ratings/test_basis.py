@@ -23,6 +23,7 @@ from analytics.ratings.sheet import make_ratings
 from analytics.ratings.whatif import Assumed, LimitSpan, change_promise, move_limit
 from analytics.records.load import load_records
 from analytics.review.how_sure import how_sure
+from analytics.words.answers import worded
 from analytics.words.ratings import page as rating_words
 from analytics.words.ratings.whatif import change_words
 from tests.small_shop import TOML, build, rateable_shop, returned, write_shop
@@ -75,7 +76,9 @@ def test_every_page_rates_the_lives_that_the_sheet_rates(shop):
     assert back._bounds(lives, records.shop, back.quick_options(records.shop))["up to 7,500"] == pytest.approx(
         bound.bound_hp
     )
-    sure = how_sure(records, lifetimes).table.query("figure == 'power it can take' and reading == 'as it stands'")
+    sure = worded(how_sure(records, lifetimes)).table.query(
+        "figure == 'power it can take' and reading == 'as it stands'"
+    )
     assert sure["value"].iloc[0] == pytest.approx(bound.estimate_hp)
     fits = {}
     move_limit(lifetimes, LimitSpan(*SHAFT, 500.0, 600.0), fits=fits, draws=16)
