@@ -149,7 +149,7 @@ def review(shop: ShopRecords, *, progress: Progress | None = None) -> ReviewResu
     """The quarterly review: every question of the owner, answered for the quarter that the as-of date lies in.
 
     The last eight quarters are replayed, each with the records as they stood, so a folder is read again for each; it must not
-    have changed since. progress: called with a line of text at each stage.
+    have changed since. shop: as read. progress: called with a line of text at each stage.
 
     Raises RecordsError where the folder cannot be read any more.
 

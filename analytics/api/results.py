@@ -108,7 +108,7 @@ class CheckResult(Shown):
     """The books of a shop's records. ``print`` it for all of it in words.
 
     table: per sheet the rows read, used and set aside. set_aside: rows not used; to_check: cells used on an assumption or
-    left unread; both with file, sheet, row, column, raw (the cell as typed), reason, remedy.
+    left unread; both with file, sheet, row, column, raw (the cell as typed), reason, remedy. records, lifetimes: what was read.
     """
 
     records: Records
@@ -137,7 +137,8 @@ class CheckResult(Shown):
 
 @dataclass(frozen=True, slots=True, repr=False, eq=False)
 class AnswerResult(Shown):
-    """One question of the owner and its answer. table: the figures behind it, unrounded. said: as the review has it."""
+    """One question of the owner and its answer. table: the figures behind it, unrounded. said: as the
+    review has it, in codes and numbers. records: what was read."""
 
     records: Records
     said: Answer
@@ -190,7 +191,7 @@ class AnswerResult(Shown):
 
 @dataclass(frozen=True, slots=True, repr=False, eq=False)
 class SurvivalResult(Shown):
-    """Kaplan-Meier curves, one per group.
+    """Kaplan-Meier curves of a component, one per group, from the lifetimes of the records.
 
     table: by the columns of ``by``, time (days, miles or runs on the part), at_risk, failed, censored, survival, lower,
     upper (pointwise 95 %); a curve stops where too few are followed. groups: one row per group: parts, failures, left_out
@@ -366,7 +367,7 @@ class ForecastResult(Shown):
     """What comes back next, of the units now running. table: per span (quarter: 91 days, year: 365 days) and component
     ("" the whole shop) the units, expected number, and the lower and upper end of the 90 % interval. stock: what to keep
     per part. money: cost per span, on the stated and the recorded cost of a comeback. units: each unit's own chance,
-    likeliest first (customers' data: keep in the shop)."""
+    likeliest first (customers' data: keep in the shop). forecast: all of it, per part. records: what was read."""
 
     records: Records
     table: pd.DataFrame
