@@ -13,16 +13,15 @@ from scipy.special import ndtri
 from scipy.stats import norm
 
 from analytics.errors import AnalyticsError
-from analytics.models.joint import fit_joint
 from analytics.models.lifedata import LifeData, rated_weight
 from analytics.models.mileage import DrivingFit, fit_driving
 from analytics.ratings.costs import costs_of_defaults
 from analytics.ratings.demonstration import Demonstration, demonstrate, rough_miles
-from analytics.ratings.early import EarlyCheck, early_check
-from analytics.ratings.fit_checks import check_fit, check_laws
+from analytics.ratings.fit_checks import check_class, check_laws
+from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
-from analytics.ratings.signed_root import Fitted, LawRating, rate_law
+from analytics.ratings.signed_root import LawRating, rate_law
 from analytics.reasons import Checked, Reason, Rests, reason
 
 NAN = float("nan")
@@ -124,8 +123,10 @@ def rate_part(
     promise: Promise,
     settings: RatingSettings | None = None,
     seed: int = 1,
+    fits: PartFits | None = None,
 ) -> RatingBound:
     """The rating of one part at one weight in lb (inf: any, where the lives have none). ``use`` None: the harshest use on record.
+    fits: of the same lives, target life and settings, if already made.
 
     Raises AnalyticsError on a weight that is not above 0 or a use not on record; data that cannot carry a number come back as
     NaN with the reason.
@@ -138,29 +139,19 @@ def rate_part(
     part = _Part(data, weight_lb, use, promise, s, seed)
     if data.failures == 0:
         return part.demonstrated()
-    early, rated = EarlyCheck(0, NAN, NAN, False, 0.0, s.early_miles), data
-    if s.early:
-        early, rated = early_check(data, promise.life_miles, s)
-    rest = promise.without(early.share)
-    checks = []
+    made = fit_part(data, promise.life_miles, s) if fits is None else fits
+    early, rest, checks = made.early, promise.without(made.early.share), []
     if early.fired:
         found = {"seen": early.seen, "miles": early.miles, "expected": early.expected, "share": early.share}
         checks.append(reason(Checked.EARLY_FAILURES, **found, rest_reliability=rest.reliability))
     if rest.reliability > 0.999:
         why = reason(Rests.EARLY_TAKE_ALL, share=early.share, reliability=promise.reliability)
         return part.unrated(why, checks, min(early.share, 1 - promise.reliability))
-    fits = []
-    for law in s.distributions:
-        model, top = fit_joint(s.model(rated, promise.life_miles, law))
-        if top.converged[0]:
-            fits.append((model, top))
-        else:
-            checks.append(reason(Checked.NOT_CONVERGED, law=law, decrement=float(top.decrement[0])))
-    if not fits:
+    checks += made.checks
+    if not made.fits:
         return part.unrated(reason(Rests.NO_FIT_CONVERGED), checks, early.share)
-    checks += check_fit(rated, fits, part.weight_lb, s)
-    best = max(float(top.value[0]) for _, top in fits)
-    return part.modelled(rated, [Fitted(m, t, best - float(t.value[0])) for m, t in fits], early, checks)
+    checks += [*check_class(made.rated, part.weight_lb, s), *made.later_checks]
+    return part.modelled(made, checks)
 
 
 class _Part:
@@ -221,9 +212,9 @@ class _Part:
         made = self._assembled(self._demonstrate(None, early_share), NAN)
         return replace(made, early_share=early_share, checks=tuple(checks))
 
-    def modelled(self, rated: LifeData, fits: list[Fitted], early: EarlyCheck, checks: list[Reason]) -> RatingBound:
+    def modelled(self, made: PartFits, checks: list[Reason]) -> RatingBound:
         """The bound from the fits, one per distribution that converged."""
-        s, data = self.settings, self.data
+        s, data, rated, fits, early = self.settings, self.data, made.rated, made.fits, made.early
         rest = self.promise.without(early.share)
         uses = self._with_enough(rated) if self.several else self.uses
 
@@ -250,7 +241,7 @@ class _Part:
             self.reasons.append(reason(Rests.AVERAGE_COLUMNS, columns=tuple(own)))
         if not np.isfinite(bound):
             self.reasons.append(reason(Rests.NOTHING_RULED_OUT))
-        costs = costs_of_defaults(data, self.weight_lb, picked, self.promise, s, early.fired) if s.explain else []
+        costs = costs_of_defaults(data, made, self.weight_lb, picked, self.promise, s) if s.explain else []
         made = self._assembled(self._demonstrate(picked, early.share), _hp(bound), picked)
         return replace(
             made,
@@ -363,13 +354,16 @@ def rate_weights(
     promise: Promise,
     settings: RatingSettings | None = None,
     seed: int = 1,
+    fits: PartFits | None = None,
 ) -> tuple[RatingBound, ...]:
     """Ratings at several weights in lb, lightest first, made non-increasing in weight: a heavier truck is never published
     higher. What each default costs is worked out at the lightest weight alone and stands on every row."""
     s = RatingSettings() if settings is None else settings
+    if fits is None and data.failures:
+        fits = fit_part(data, promise.life_miles, s)
     out: list[RatingBound] = []
     for i, weight in enumerate(sorted(weights_lb)):
-        r = rate_part(data, weight, use, promise, s if i == 0 else replace(s, explain=False), seed)
+        r = rate_part(data, weight, use, promise, s if i == 0 else replace(s, explain=False), seed, fits)
         if i:
             r = replace(r, costs=out[0].costs)
         lighter = [q.bound_hp for q in out]

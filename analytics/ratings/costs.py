@@ -6,21 +6,20 @@ from dataclasses import replace
 
 import numpy as np
 
-from analytics.models.joint import fit_joint
 from analytics.models.lifedata import LifeData
-from analytics.ratings.early import early_check
+from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
-from analytics.ratings.signed_root import Fitted, rate_law
+from analytics.ratings.signed_root import rate_law
 from analytics.reasons import Default, Reason, reason
 
 
 def costs_of_defaults(
-    data: LifeData, weight_lb: float, use: int, promise: Promise, settings: RatingSettings, early_fired: bool
+    data: LifeData, made: PartFits, weight_lb: float, use: int, promise: Promise, settings: RatingSettings
 ) -> list[Reason]:
-    """The first-order bound with each default against the one without it, as a relative change."""
+    """The first-order bound with each default, of the fits ``made``, against the one without it, as a relative change."""
     s = settings
-    here = _first_order(data, weight_lb, use, promise, s)
+    here = _first_order(made, weight_lb, use, promise, s)
     if not np.isfinite(here):
         return []
     offers = (
@@ -28,23 +27,31 @@ def costs_of_defaults(
         (Default.SELECTION, s.selection, {"selection": False}),
         (Default.DECLINE, s.decline, {"decline": False}),
         (Default.SHARE, s.share is None, {"share": 1.0}),
-        (Default.EARLY, s.early and early_fired, {"early": False}),
+        (Default.EARLY, s.early and made.early.fired, {"early": False}),
     )
     found = []
     for code, on, off in offers:
-        without = _first_order(data, weight_lb, use, promise, replace(s, **off)) if on else np.nan
+        if not on:
+            continue
+        other = replace(s, **off)
+        fits = _without(data, made, code, promise.life_miles, other)
+        without = _first_order(fits, weight_lb, use, promise, other)
         if np.isfinite(without):
             found.append(reason(code, change=np.expm1(here - without)))
     return found
 
 
-def _first_order(data: LifeData, weight_lb: float, use: int, promise: Promise, settings: RatingSettings) -> float:
+def _without(data: LifeData, made: PartFits, code: Default, life_miles: float, other: RatingSettings) -> PartFits:
+    """The fits with one default off; nothing is fitted again that it does not touch."""
+    if code is Default.BOTH_LAWS:
+        return replace(made, fits=tuple(replace(f, behind=0.0) for f in made.fits if f.model.law == "weibull"))
+    # the test of early failures counts every failure as reported, whatever is assumed
+    known = (made.early, made.rated) if code is Default.SHARE else None
+    return fit_part(data, life_miles, other, known)
+
+
+def _first_order(made: PartFits, weight_lb: float, use: int, promise: Promise, settings: RatingSettings) -> float:
     """The lower first-order bound of the distributions, as log power; NaN where none converged."""
-    if settings.early:
-        check, data = early_check(data, promise.life_miles, settings)
-        promise = promise.without(check.share)
-    fits = [fit_joint(settings.model(data, promise.life_miles, law)) for law in settings.distributions]
-    fits = [(m, t) for m, t in fits if t.converged[0]]
-    best = max((float(t.value[0]) for _, t in fits), default=np.nan)
-    fitted = [Fitted(m, t, best - float(t.value[0])) for m, t in fits]
-    return min((rate_law(f, weight_lb, use, promise, settings, 0, False).first_order for f in fitted), default=np.nan)
+    rest = promise.without(made.early.share)
+    bounds = [rate_law(f, weight_lb, use, rest, settings, 0, False).first_order for f in made.fits]
+    return min(bounds, default=np.nan)

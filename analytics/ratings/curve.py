@@ -28,7 +28,7 @@ def reliability_curve(rated: PartRating, bound: RatingBound, options: Options) -
     rows = []
     for level in sorted({*_RELIABILITIES, options.promise.reliability}):
         promise = replace(options.promise, reliability=level)
-        made = rate_part(rated.data, bound.weight_lb, use, promise, quick, options.seed)
+        made = rate_part(rated.data, bound.weight_lb, use, promise, quick, options.seed, rated.fits)
         # the cap and the lowest power on record belong to the published figure, not to the curve
         first = made.first_order_hp
         rows.append((level, made.estimate_hp, first))

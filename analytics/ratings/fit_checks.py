@@ -20,22 +20,22 @@ NAN = float("nan")
 _LEANS = 1.64
 
 
-def check_fit(
-    data: LifeData, fits: list[tuple[JointModel, Optimum]], weight_lb: float, settings: RatingSettings
-) -> list[Reason]:
-    """Checks of the lives rated at ``weight_lb`` and of their fits, one per distribution, Weibull first."""
-    model, top = fits[0]
+def check_fit(data: LifeData, model: JointModel, top: Optimum, settings: RatingSettings) -> list[Reason]:
+    """Checks of the lives rated and of their first fit, whatever the weight."""
     found = _slope_in_power(data, model, top, settings)
     if data.rates_alike:
         found.append(reason(Checked.ODOMETERS_ALIKE))
-    found += _own_columns(data, model, top)
-    found += _collinear(data, model)
-    found += _one_class(data, weight_lb, settings)
+    return found + _own_columns(data, model, top) + _collinear(data, model)
+
+
+def check_laws_apart(fits: list[tuple[JointModel, Optimum]]) -> list[Reason]:
+    """Which distribution fits better, and how the trucks are driven; fits: one per distribution, Weibull first."""
+    found = []
     if len(fits) == 2:
         ahead = float(fits[1][1].value[0] - fits[0][1].value[0])
         if abs(ahead) > 2:
             found.append(reason(Checked.FITS_BETTER, law="lognormal" if ahead > 0 else "weibull", ahead=abs(ahead)))
-    return found + _driving(model, top)
+    return found + _driving(*fits[0])
 
 
 def check_laws(laws: list[LawRating], bound: float, opinion: float, settings: RatingSettings) -> list[Reason]:
@@ -98,7 +98,8 @@ def _collinear(data: LifeData, model: JointModel) -> list[Reason]:
     return [reason(Checked.COLLINEAR, inflation=inflation)] if inflation > 5 else []
 
 
-def _one_class(data: LifeData, weight_lb: float, settings: RatingSettings) -> list[Reason]:
+def check_class(data: LifeData, weight_lb: float, settings: RatingSettings) -> list[Reason]:
+    """Have all failures happened in one weight class, and not in that of ``weight_lb``?"""
     classes = class_of(np.exp(data.log_weight), settings.weight_edges)
     hit, here = np.unique(classes[data.failed]), int(class_of(weight_lb, settings.weight_edges))
     one = len(hit) == 1 and len(np.unique(classes)) > 1 and here != hit[0]

@@ -14,6 +14,7 @@ from analytics.lifetimes.table import Lifetimes
 from analytics.models.lifedata import ANY_WEIGHT, LifeData
 from analytics.ratings.basis import options_of, part_lives
 from analytics.ratings.bound import RatingBound, rate_weights
+from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.options import Options
 from analytics.reasons import Lives, Reason, Refused, Rests, Verdict, reason
 from analytics.records.cover import over
@@ -32,7 +33,7 @@ _USE_FAILURES, _USE_LIVES = 3, 30
 class PartRating:
     """All that is known of one part: its lives, what was left out of them, a rating per weight and use.
 
-    unclear: failures with an unclear cause or order. hidden: those found at a teardown, not by coming back. rows: (n,) where each life of ``data`` stands in the table of lifetimes. otherwise: the bound in hp at (weight, use) if the failures whose cause or order is unclear were not the part's own
+    fits: made once for all its bounds (None: no failure). unclear: failures with an unclear cause or order. hidden: those found at a teardown, not by coming back. rows: (n,) where each life of ``data`` stands in the table of lifetimes. otherwise: the bound in hp at (weight, use) if the failures whose cause or order is unclear were not the part's own
     (first-order, moved by the calibration of the published bound).
     """
 
@@ -41,6 +42,7 @@ class PartRating:
     data: LifeData
     rows: np.ndarray
     notes: tuple[Reason, ...]
+    fits: PartFits | None
     bounds: tuple[RatingBound, ...]
     unclear: int
     hidden: int
@@ -111,37 +113,44 @@ def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options, own
     missing = _missing_note(own)
     weights = class_weights(data, lifetimes.shop.weight_classes, options)
     quick = replace(options, settings=replace(options.settings, explain=False))
-    harshest = _at(data, weights, None, options)
+    fits = _fits(data, options)
+    harshest = _at(data, weights, None, options, fits)
     bounds = [replace(b, use="") for b in harshest]
     for use in _own_uses(data, options) if own_uses else ():
         # the harshest use is already there
         if len({b.use for b in harshest}) == 1 and harshest[0].use == use:
             bounds += [replace(b, reasons=_own_reasons(b)) for b in harshest]
         else:
-            bounds += _at(data, weights, use, quick)
+            bounds += _at(data, weights, use, quick, fits)
     unclear = own["ended"].eq("failed") & (own["cause"].eq("unclear") | own["order"].eq("unclear"))
     otherwise: dict[tuple[float, str], float] = {}
     if unclear.any():
         other = part_lives(lifetimes, component, part, spared(own, unclear)).data
         first = replace(quick, settings=replace(quick.settings, replicates=0, draws=0))
+        other_fits = _fits(other, first)
         for use in dict.fromkeys(b.use for b in bounds):
             mains = [b for b in bounds if b.use == use]
             named = use if use in other.use_names and use else None
             otherwise |= {
                 (b.weight_lb, use): _moved(b, main)
-                for b, main in zip(_at(other, weights, named, first), mains, strict=True)
+                for b, main in zip(_at(other, weights, named, first, other_fits), mains, strict=True)
             }
     return PartRating(
-        component,
-        part,
-        data,
-        lives.rows,
-        (*notes, *missing),
-        tuple(bounds),
-        int(own.loc[unclear, "count"].sum()),
-        _hidden(own),
-        otherwise,
+        component=component,
+        part=part,
+        data=data,
+        rows=lives.rows,
+        notes=(*notes, *missing),
+        fits=fits,
+        bounds=tuple(bounds),
+        unclear=int(own.loc[unclear, "count"].sum()),
+        hidden=_hidden(own),
+        otherwise=otherwise,
     )
+
+
+def _fits(data: LifeData, options: Options) -> PartFits | None:
+    return fit_part(data, options.promise.life_miles, options.settings) if data.failures else None
 
 
 def _hidden(own: pd.DataFrame) -> int:
@@ -175,8 +184,10 @@ def _own_reasons(bound: RatingBound) -> tuple[Reason, ...]:
     return tuple(r for r in bound.reasons if r.code not in of_several)
 
 
-def _at(data: LifeData, weights: tuple[float, ...], use: str | None, options: Options) -> tuple[RatingBound, ...]:
-    return rate_weights(data, weights, use, options.promise, options.settings, options.seed)
+def _at(
+    data: LifeData, weights: tuple[float, ...], use: str | None, options: Options, fits: PartFits | None
+) -> tuple[RatingBound, ...]:
+    return rate_weights(data, weights, use, options.promise, options.settings, options.seed, fits)
 
 
 def class_weights(data: LifeData, edges: tuple[float, ...], options: Options) -> tuple[float, ...]:

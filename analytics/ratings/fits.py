@@ -1,0 +1,58 @@
+"""The fits behind a part's ratings, made once for every weight, use and reliability."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from analytics.models.joint import fit_joint
+from analytics.models.lifedata import LifeData
+from analytics.ratings.early import EarlyCheck, early_check
+from analytics.ratings.fit_checks import check_fit, check_laws_apart
+from analytics.ratings.settings import RatingSettings
+from analytics.ratings.signed_root import Fitted
+from analytics.reasons import Checked, Reason, reason
+
+NAN = float("nan")
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class PartFits:
+    """rated: the lives fitted, early failures taken out where the test of them fired. fits: one per distribution that
+    converged, Weibull first. checks, later_checks: what weakens any rating made of them, before and after what its weight says.
+    """
+
+    rated: LifeData
+    early: EarlyCheck
+    fits: tuple[Fitted, ...]
+    checks: tuple[Reason, ...]
+    later_checks: tuple[Reason, ...]
+
+    def __repr__(self) -> str:
+        return f"PartFits({self.rated!r}, {', '.join(f.model.law for f in self.fits) or 'none'})"
+
+
+def fit_part(
+    data: LifeData, life_miles: float, settings: RatingSettings, early_known: tuple[EarlyCheck, LifeData] | None = None
+) -> PartFits:
+    """Fit the lives of a part that has failed at least once. life_miles: the target life. early_known: what the test of early
+    failures found under these settings, and the lives without them, if already made."""
+    early, rated = early_known or (EarlyCheck(0, NAN, NAN, False, 0.0, settings.early_miles), data)
+    if settings.early and early_known is None:
+        early, rated = early_check(data, life_miles, settings)
+    found, checks = [], []
+    for law in settings.distributions:
+        model, top = fit_joint(settings.model(rated, life_miles, law))
+        if top.converged[0]:
+            found.append((model, top))
+        else:
+            checks.append(reason(Checked.NOT_CONVERGED, law=law, decrement=float(top.decrement[0])))
+    if not found:
+        return PartFits(rated, early, (), tuple(checks), ())
+    best = max(float(top.value[0]) for _, top in found)
+    return PartFits(
+        rated=rated,
+        early=early,
+        fits=tuple(Fitted(m, t, best - float(t.value[0])) for m, t in found),
+        checks=(*checks, *check_fit(rated, *found[0], settings)),
+        later_checks=tuple(check_laws_apart(found)),
+    )
