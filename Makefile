@@ -46,12 +46,12 @@ oracles:
 study: $(READY)
 	$(PY) -m tests.hostile.mutilate --times 1500
 	$(PY) -m tests.interrupted.kill --times 20
-	$(PY) -m analytics coverage
-	$(PY) -m analytics coverage --cutoffs
-	$(PY) -m analytics coverage --power-ratio --replicates 50
-	$(PY) -m analytics coverage --shops 100
-	$(PY) -m analytics coverage --watch 40
-	$(PY) -m analytics coverage --guarantee 40
+	$(PY) -m studies coverage
+	$(PY) -m studies cutoffs
+	$(PY) -m studies power-ratio
+	$(PY) -m studies shops
+	$(PY) -m studies watch
+	$(PY) -m studies guarantee
 
 $(READY): pyproject.toml constraints.txt
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \

@@ -12,12 +12,9 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from analytics.errors import AnalyticsError
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +35,8 @@ class Command:
     run: Callable[[argparse.Namespace], None]
 
 
-def _argument(*names: str, **told: Any) -> Argument:
+def argument(*names: str, **told: Any) -> Argument:
+    """``names``: of one argument of a command; ``told``: what the parser is told of it."""
     return Argument(names, told)
 
 
@@ -52,33 +50,28 @@ def _weight(text: str) -> float:
 
 
 FOLDER = (
-    _argument("folder", type=Path, help="the folder with shop.toml and the sheets"),
-    _argument(
+    argument("folder", type=Path, help="the folder with shop.toml and the sheets"),
+    argument(
         "--as-of", default=None, metavar="DATE", help="look at the records as they stood on that day (2024-12-31)"
     ),
 )
 TARGETS = (
-    _argument("--life", type=float, default=None, metavar="MILES", help="target life (default: shop.toml)"),
-    _argument(
+    argument("--life", type=float, default=None, metavar="MILES", help="target life (default: shop.toml)"),
+    argument(
         "--reliability",
         type=float,
         default=None,
         metavar="SHARE",
         help="share that shall reach it (default: shop.toml)",
     ),
-    _argument("--confidence", type=float, default=None, metavar="SHARE", help="how sure (default: shop.toml)"),
+    argument("--confidence", type=float, default=None, metavar="SHARE", help="how sure (default: shop.toml)"),
 )
-STUDY_OUT = Path("data/evidence")
 
 
 def _out(default: str = "") -> Argument:
     """--out, by default a folder of that name in the shop's."""
     where = f" (default: FOLDER/{default})" if default else ""
-    return _argument("--out", type=Path, default=None, metavar="DIR", help=f"where the files go{where}")
-
-
-def _counted(name: str, does: str) -> Argument:
-    return _argument(name, type=int, default=0, metavar="N", help=f"instead: {does}")
+    return argument("--out", type=Path, default=None, metavar="DIR", help=f"where the files go{where}")
 
 
 def commands() -> tuple[Command, ...]:
@@ -99,7 +92,7 @@ def commands() -> tuple[Command, ...]:
             "the load behind the horsepower: torque, margins, ratings on them, suspects",
             (
                 *FOLDER,
-                _argument(
+                argument(
                     "--strength",
                     default="",
                     metavar="WHAT",
@@ -116,20 +109,20 @@ def commands() -> tuple[Command, ...]:
             (
                 *FOLDER,
                 *TARGETS,
-                _argument("--component", required=True),
-                _argument("--part", required=True),
-                _argument(
+                argument("--component", required=True),
+                argument("--part", required=True),
+                argument(
                     "--weight-up-to",
                     type=_weight,
                     required=True,
                     metavar="LB",
                     help='as in ratings.csv, or "any" where no weight is on record',
                 ),
-                _argument("--use", default="", help="blank: any use"),
-                _argument("--power", type=float, required=True, metavar="HP", help="the limit to publish"),
-                _argument("--by", required=True, metavar="NAME", help="the person who decides"),
-                _argument("--why", default="", help="a remark for the ledger"),
-                _argument(
+                argument("--use", default="", help="blank: any use"),
+                argument("--power", type=float, required=True, metavar="HP", help="the limit to publish"),
+                argument("--by", required=True, metavar="NAME", help="the person who decides"),
+                argument("--why", default="", help="a remark for the ledger"),
+                argument(
                     "--effective-on",
                     default=None,
                     metavar="DATE",
@@ -143,7 +136,7 @@ def commands() -> tuple[Command, ...]:
             "replay past quarters: the ratings and forecasts as they would have been, and what came",
             (
                 *FOLDER,
-                _argument("--quarters", type=int, default=8, help="quarters replayed (default 8)"),
+                argument("--quarters", type=int, default=8, help="quarters replayed (default 8)"),
                 _out("backtest"),
             ),
             _backtest,
@@ -153,111 +146,67 @@ def commands() -> tuple[Command, ...]:
             "where one part should end and the next begin: a brief to defend it, and a page with the whole argument",
             (
                 *FOLDER,
-                _argument("--component", required=True),
-                _argument("--from", dest="below", required=True, metavar="PART", help="the part below the boundary"),
-                _argument(
-                    "--to", dest="above", required=True, metavar="PART", help="the part above it, or the new one"
-                ),
-                _argument(
+                argument("--component", required=True),
+                argument("--from", dest="below", required=True, metavar="PART", help="the part below the boundary"),
+                argument("--to", dest="above", required=True, metavar="PART", help="the part above it, or the new one"),
+                argument(
                     "--margin",
                     type=float,
                     default=0.8,
                     metavar="SHARE",
                     help="least share of the old life that counts as no worse (default 0.8)",
                 ),
-                _argument("--finding", default="", help="look at one way of failing alone"),
+                argument("--finding", default="", help="look at one way of failing alone"),
                 _out("cutoff"),
             ),
             _cutoff,
         ),
         Command(
             "coverage",
-            "how often the rating rule is right: the study, or for a fleet like the shop's own",
+            "how often the rating rule is right for fleets like the shop's own",
             (
-                _argument(
-                    "folder",
-                    type=Path,
-                    nargs="?",
-                    help="a shop's folder: the study for fleets drawn like its own; without it the whole study",
-                ),
-                _argument("--replicates", type=int, default=200, help="fleets per cell (default 200)"),
-                _argument("--jobs", type=int, default=1, help="processes (default 1)"),
-                _argument(
-                    "--cells", nargs="*", default=None, metavar="NAME", help="cells of the study by name (default: all)"
-                ),
-                _argument(
-                    "--out",
-                    type=Path,
-                    default=STUDY_OUT,
-                    metavar="DIR",
-                    help="where the study's tables are kept, and gone on with (default data/evidence)",
-                ),
-                _argument("--as-of", default=None, metavar="DATE"),
-                _argument(
-                    "--cutoffs", action="store_true", help="the study of the verdicts step, slope, can't tell instead"
-                ),
-                _argument(
-                    "--power-ratio",
-                    action="store_true",
-                    help="the study of the power a part carries against another instead",
-                ),
-                _counted(
-                    "--watch",
-                    "replay N invented quiet shops, and half as many with troubles, through the quarterly watch",
-                ),
-                _counted("--guarantee", "hold what a guarantee would cost in N invented shops against the truth"),
-                _counted("--shops", "rate N invented shops from their sheets, and hold every bound against the truth"),
+                *FOLDER,
+                argument("--replicates", type=int, default=200, help="fleets per part and use (default 200)"),
+                argument("--jobs", type=int, default=1, help="processes (default 1)"),
             ),
             _coverage,
-        ),
-        Command(
-            "evidence",
-            "our answers beside outside ones: published tables, handbooks, R",
-            (
-                _argument(
-                    "--reference",
-                    type=Path,
-                    default=Path("tests/reference"),
-                    metavar="DIR",
-                    help="the outside values (default tests/reference)",
-                ),
-                _argument("--out", type=Path, default=STUDY_OUT, metavar="DIR", help="default data/evidence"),
-            ),
-            _evidence,
         ),
         Command(
             "demo",
             "write the sheets of an invented shop",
             (
-                _argument("folder", type=Path, help="an empty or new folder"),
-                _argument("--units", type=int, default=900, help="units built (default 900)"),
-                _argument("--seed", type=int, default=None, help="same seed, same bytes"),
+                argument("folder", type=Path, help="an empty or new folder"),
+                argument("--units", type=int, default=900, help="units built (default 900)"),
+                argument("--seed", type=int, default=None, help="same seed, same bytes"),
             ),
             _demo,
         ),
     )
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="python -m analytics",
-        description="Field-return analytics for a shop that builds performance transmissions.",
-    )
+def _parser(prog: str, description: str, known: Sequence[Command]) -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog=prog, description=description)
     named = parser.add_subparsers(dest="command", required=True)
-    for command in commands():
+    for command in known:
         own = named.add_parser(command.name, help=command.does, description=command.does)
         own.set_defaults(run=command.run)
-        for argument in command.arguments:
-            own.add_argument(*argument.names, **argument.told)
+        for each in command.arguments:
+            own.add_argument(*each.names, **each.told)
     return parser
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command. Returns 0, or 2 where the work could not be done (the reason goes to stderr), 130 where it was stopped."""
+    does = "Field-return analytics for a shop that builds performance transmissions."
+    return run_command("python -m analytics", does, commands(), argv)
+
+
+def run_command(prog: str, description: str, known: Sequence[Command], argv: Sequence[str] | None) -> int:
+    """Run one of the ``known`` commands; returns as `main` does. prog, description: for the help. argv: None for the program's own."""
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a console or file of few letters: the others come as their numbers
             stream.reconfigure(errors="backslashreplace")
-    arguments = _parser().parse_args(argv)
+    arguments = _parser(prog, description, known).parse_args(argv)
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, _stop)
     try:
@@ -291,7 +240,7 @@ def _say(error: str) -> int:
     return 2
 
 
-def _progress() -> Callable[[str], None] | None:
+def progress() -> Callable[[str], None] | None:
     """Say the stages on a terminal; stay quiet elsewhere."""
     return (lambda stage: print(f"  {stage} …", file=sys.stderr)) if sys.stderr.isatty() else None
 
@@ -302,7 +251,7 @@ def _check(arguments: argparse.Namespace) -> None:
     from analytics.report.files import write_csv
     from analytics.report.listing import check_listing
 
-    records = load_records(arguments.folder, arguments.as_of, _progress())
+    records = load_records(arguments.folder, arguments.as_of, progress())
     lifetimes = make_lifetimes(records)
     print(check_listing(records, lifetimes))
     if arguments.out is not None:
@@ -387,10 +336,10 @@ def _accept(arguments: argparse.Namespace) -> None:
     from analytics.ratings.sheet import make_ratings
     from analytics.records.load import load_records
 
-    records = load_records(arguments.folder, arguments.as_of, _progress())
+    records = load_records(arguments.folder, arguments.as_of, progress())
     options = options_for(records.shop, arguments.life, arguments.reliability, arguments.confidence)
     ratings = make_ratings(
-        records, make_lifetimes(records), options, _progress(), only=(arguments.component, arguments.part)
+        records, make_lifetimes(records), options, progress(), only=(arguments.component, arguments.part)
     )
     try:
         day = dt.date.fromisoformat(arguments.effective_on) if arguments.effective_on else records.as_of.date()
@@ -419,7 +368,7 @@ def _backtest(arguments: argparse.Namespace) -> None:
     from analytics.report.files import write_csv
     from analytics.words.ratings.backtest import backtest_table, backtest_words
 
-    done = backtest(arguments.folder, arguments.quarters, as_of=arguments.as_of, progress=_progress())
+    done = backtest(arguments.folder, arguments.quarters, as_of=arguments.as_of, progress=progress())
     print("\n".join(backtest_words(done)))
     out = arguments.out if arguments.out is not None else arguments.folder / "backtest"
     write_csv(backtest_table(done), out / "backtest.csv")
@@ -427,85 +376,17 @@ def _backtest(arguments: argparse.Namespace) -> None:
 
 
 def _coverage(arguments: argparse.Namespace) -> None:
-    for asked, study in (
-        (arguments.cutoffs, _cutoff_study),
-        (arguments.power_ratio, _power_ratio_study),
-        (arguments.watch, _watch_study),
-        (arguments.guarantee, _guarantee_study),
-        (arguments.shops, _shops_study),
-        (arguments.folder is None, _coverage_study),
-    ):
-        if asked:
-            study(arguments)
-            return
-    _own_coverage(arguments)
-
-
-def _cutoff_study(arguments: argparse.Namespace) -> None:
-    from analytics.evidence.cutoff import run
-
-    table = run(arguments.out, arguments.replicates, arguments.jobs, arguments.cells, progress=_progress())
-    _print(table[["cell", "fleets", "said_step", "said_slope", "wrong", "wrong_se", "place_holds"]])
-
-
-def _power_ratio_study(arguments: argparse.Namespace) -> None:
-    from analytics.evidence.power_ratio import run
-
-    table = run(arguments.out, arguments.replicates, arguments.jobs, arguments.cells, progress=_progress())
-    _print(table[["cell", "compared", "lower_holds", "upper_holds"]])
-
-
-def _watch_study(arguments: argparse.Namespace) -> None:
-    from analytics.evidence.watch import run
-
-    print(run(arguments.out, arguments.watch, progress=_progress()).T.to_string())
-
-
-def _guarantee_study(arguments: argparse.Namespace) -> None:
-    from analytics.evidence.guarantee import run
-
-    _print(run(arguments.out, arguments.guarantee, progress=_progress()))
-
-
-def _shops_study(arguments: argparse.Namespace) -> None:
-    from analytics.evidence.demo_shops import run
-
-    _print(run(arguments.out, arguments.shops, progress=_progress()))
-
-
-def _coverage_study(arguments: argparse.Namespace) -> None:
-    from analytics.evidence.coverage import run
-
-    table = run(arguments.out, arguments.replicates, arguments.jobs, arguments.cells, progress=_progress())
-    _print(table[["cell", "fleets", "rated", "covered", "se", "median_ratio"]])
-
-
-def _print(table: pd.DataFrame) -> None:
-    print(table.round(3).to_string(index=False))
-
-
-def _own_coverage(arguments: argparse.Namespace) -> None:
-    from analytics.evidence.coverage import sheet_rows
     from analytics.lifetimes.table import make_lifetimes
     from analytics.ratings.options import options_for
+    from analytics.ratings.own_fleets import sheet_rows
     from analytics.ratings.sheet import make_ratings
     from analytics.records.load import load_records
+    from analytics.words.ratings.own_fleets import row_words
 
-    records = load_records(arguments.folder, arguments.as_of, _progress())
-    options = options_for(records.shop)
-    ratings = make_ratings(records, make_lifetimes(records), options, _progress())
-    for name, told in sheet_rows(ratings, arguments.replicates, arguments.jobs):
-        print(f"{name}: {told}.")
-
-
-def _evidence(arguments: argparse.Namespace) -> None:
-    from analytics.evidence.outside import by_case, outside_table
-    from analytics.report.files import write_csv
-
-    table = outside_table(arguments.reference)
-    write_csv(table, arguments.out / "outside.csv")
-    print(by_case(table)[["case", "what", "answered", "agree", "not_ours"]].to_string(index=False))
-    print(f"\nCheck by check: {arguments.out / 'outside.csv'}")
+    records = load_records(arguments.folder, arguments.as_of, progress())
+    ratings = make_ratings(records, make_lifetimes(records), options_for(records.shop), progress())
+    for row in sheet_rows(ratings, arguments.replicates, arguments.jobs):
+        print(row_words(row))
 
 
 def _demo(arguments: argparse.Namespace) -> None:

@@ -31,9 +31,10 @@ BEFORE["review"] = BEFORE["cutoffs"] | {"cutoffs"}
 BEFORE["words"] = BEFORE["review"] | {"review"}
 BEFORE["report"] = BEFORE["words"] | {"words", "places"}
 BEFORE["api"] = BEFORE["report"] | {"report"}
-BEFORE["evidence"] = BEFORE["words"] | {"simulate", "words"}
 #: the public names and the command line stand above all layers
 EXEMPT = {"__init__.py", "__main__.py"}
+#: the studies stand beside the package, on its command line; nothing in it knows them
+STUDIES = sorted((PACKAGE.parent / "studies").rglob("*.py"))
 
 
 def imported(source: str) -> set[str]:
@@ -63,6 +64,22 @@ def test_a_layer_imports_only_what_comes_before(path):
     assert layer in BEFORE, f"{layer} has no place in the order of layers"
     wrong = imported(path.read_text(encoding="utf-8")) - BEFORE[layer] - {layer}
     assert not wrong, f"{layer} imports {', '.join(sorted(wrong))}"
+
+
+@pytest.mark.parametrize("path", STUDIES, ids=lambda path: path.name)
+def test_the_studies_import_anything_but_what_draws_and_writes(path):
+    may = set(BEFORE) - {"report", "api"} | ({"__main__"} if path.name == "__main__.py" else set())
+    wrong = imported(path.read_text(encoding="utf-8")) - may
+    assert not wrong, f"studies/{path.name} imports {', '.join(sorted(wrong))}"
+
+
+def test_the_package_knows_no_studies():
+    """They are not installed."""
+    assert len(STUDIES) > 8
+    for path in PACKAGE.rglob("*.py"):
+        tree = ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        names = [n.module or "" for n in tree if isinstance(n, ast.ImportFrom)]
+        assert not [name for name in names if name.split(".")[0] in ("studies", "tests")], path.name
 
 
 def test_the_check_sees_every_form_of_import():

@@ -65,8 +65,8 @@ def read_cutoff_study(folder: str | Path, study: str = "cutoff") -> pd.DataFrame
     """The table of the study of the verdicts, or of "power_ratio"; raises AnalyticsError where there is none."""
     path = Path(folder) / f"{study}.csv"
     if not path.is_file():
-        option = {"cutoff": "--cutoffs", "power_ratio": "--power-ratio"}[study]
+        made = {"cutoff": "cutoffs", "power_ratio": "power-ratio"}[study]
         raise AnalyticsError(
-            f"no {path.name} in {Path(folder).name}: make it with python -m analytics coverage {option}."
+            f"no {path.name} in {Path(folder).name}: make it with python -m studies {made} in a checkout."
         )
     return pd.read_csv(path)

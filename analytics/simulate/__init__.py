@@ -13,8 +13,6 @@ from analytics.simulate.fleet import (
     PartTruth,
     UseTruth,
     draw_fleet,
-    one_part_truth,
-    scaled_to_failures,
     serial_numbers,
 )
 
@@ -28,8 +26,6 @@ __all__ = [
     "UseTruth",
     "demo_truth",
     "draw_fleet",
-    "one_part_truth",
-    "scaled_to_failures",
     "serial_numbers",
     "write_demo",
 ]

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -350,85 +350,6 @@ def serial_numbers(units: int, start: int = 101, step: int = 1) -> np.ndarray:
     return np.array(
         [f"T-{n:0{width}d}-{a}{b}" for n, a, b in zip(number.tolist(), first, second, strict=True)],
         dtype=object,
-    )
-
-
-def one_part_truth(
-    *,
-    shape: float = 2.0,
-    power_slope: float = -4.0,
-    weight_slope: float = -1.5,
-    life_miles: float = 150_000.0,
-    miles_per_day: float = 27.0,
-    miles_log_sd: float = 0.5,
-    power_hp: float = 620.0,
-    power_log_sd: float = 0.25,
-    weight_lb: float = 7000.0,
-    weight_log_sd: float = 0.15,
-    years: int = 6,
-    **fleet: Any,
-) -> FleetTruth:
-    """One component, one part, one finding, one use: the world of a rating study. Other fields of
-    FleetTruth by name."""
-    finding = FindingTruth("broken", life_miles, shape, power_slope, weight_slope)
-    component = ComponentTruth("input shaft", (PartTruth("S-1", (finding,)),))
-    use = UseTruth("street", 1.0, miles_per_day, miles_log_sd, power_hp, power_log_sd, weight_lb, weight_log_sd)
-    fleet.setdefault("first_built", f"{2025 - years}-01-01")
-    return FleetTruth(components=(component,), uses=(use,), **fleet)
-
-
-def scaled_to_failures(
-    truth: FleetTruth, component: str, part: str, units: int, failures: float, *, draws: int = 20_000
-) -> FleetTruth:
-    """The same truth with the part's lives all longer or shorter, so that `units` of fleet give so many
-    first failures of it.
-
-    Expected value over `draws` units of a fleet drawn with seed 0, by their true chance of failing before
-    the cut-off; installation, departures and competing components are left out. Raises when not
-    reachable.
-    """
-    from scipy.optimize import brentq
-
-    base = draw_fleet(truth, draws, 0)
-    u = base.units[base.units[f"part:{component}"] == part]
-    miles = u["end_miles"].to_numpy() if len(u) else np.zeros(0)
-    target = failures / units * draws
-    if target >= len(u):
-        raise AnalyticsError(
-            f"{failures:g} failures in {units} units: only {len(u) / draws:.0%} of the units carry {part}."
-        )
-
-    def expected(shift: float) -> float:
-        total = 0.0
-        for use, g in u.assign(miles=miles).groupby("use"):
-            s = truth.survival(
-                component,
-                part,
-                g["miles"].to_numpy(),
-                g["power_hp"].to_numpy(),
-                g["weight_lb"].to_numpy(),
-                str(use),
-                log_life_shift=shift,
-            )
-            total += float((1 - s).sum())
-        return total
-
-    shift = brentq(lambda x: expected(x) - target, -15.0, 15.0, xtol=1e-6)
-    return _shift_life(truth, component, part, shift)
-
-
-def _shift_life(truth: FleetTruth, component: str, part: str, shift: float) -> FleetTruth:
-    def parts(c: ComponentTruth) -> tuple[PartTruth, ...]:
-        return tuple(
-            replace(p, findings=tuple(replace(f, life_miles=f.life_miles * math.exp(shift)) for f in p.findings))
-            if p.part == part
-            else p
-            for p in c.parts
-        )
-
-    return replace(
-        truth,
-        components=tuple(replace(c, parts=parts(c)) if c.component == component else c for c in truth.components),
     )
 
 

@@ -29,7 +29,9 @@ def read_study(folder: str | Path) -> pd.DataFrame:
     """The coverage table of a folder; raises AnalyticsError where there is none."""
     path = Path(folder) / "coverage.csv"
     if not path.is_file():
-        raise AnalyticsError(f"no {path.name} in {Path(folder).name}: make it with python -m analytics coverage.")
+        raise AnalyticsError(
+            f"no {path.name} in {Path(folder).name}: make it with python -m studies coverage in a checkout."
+        )
     return pd.read_csv(path)
 
 
@@ -197,7 +199,9 @@ def read_outside(folder: str | Path) -> pd.DataFrame:
     """The table of outside checks; raises AnalyticsError where there is none."""
     path = Path(folder) / "outside.csv"
     if not path.is_file():
-        raise AnalyticsError(f"no {path.name} in {Path(folder).name}: make it with python -m analytics evidence.")
+        raise AnalyticsError(
+            f"no {path.name} in {Path(folder).name}: make it with python -m studies outside in a checkout."
+        )
     texts = ["group", "at", "how_known", "by", "agrees", "why_not"]
     return pd.read_csv(
         path,
@@ -310,7 +314,7 @@ def shops(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Invented shops rated from their sheets and held against their truth: the table, and what it says."""
     path = Path(folder) / "demo_shops.csv"
     if not path.exists():
-        return pd.DataFrame(), (f"No table of invented shops at {path}: run python -m analytics coverage --shops 100.",)
+        return pd.DataFrame(), (f"No table of invented shops at {path}: run python -m studies shops in a checkout.",)
     table = pd.read_csv(path)
     whole, first = table.iloc[0], table.iloc[1]
     lines = [

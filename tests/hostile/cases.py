@@ -482,17 +482,6 @@ case(
 )
 case("commands", "a demo in a folder with other things", builds(), "demo", "{folder}")
 case("commands", "a demo of three units", lambda folder: None, "demo", "{folder}/new", "--units", "3")
-case("commands", "a study nobody knows", lambda folder: None, "coverage", "--cells", "nothing", "--out", "{folder}")
-case(
-    "commands",
-    "outside values that are not there",
-    lambda folder: None,
-    "evidence",
-    "--reference",
-    "{folder}",
-    "--out",
-    "{folder}/out",
-)
 case(
     "commands",
     "no such part to accept",

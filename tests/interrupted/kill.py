@@ -26,7 +26,6 @@ COMMANDS = {
         *["accept", "{shop}", "--component", "input shaft", "--part", "A", "--weight-up-to", "7500"],
         *["--power", "100", "--by", "the owner"],
     ],
-    "evidence": ["evidence", "--reference", str(ROOT / "tests" / "reference"), "--out", "{out}"],
     "demo": ["demo", "{out}", "--units", "400"],
 }
 

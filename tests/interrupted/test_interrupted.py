@@ -95,7 +95,6 @@ def test_a_killed_writer_blocks_nobody(tmp_path):
     [
         ["check", str(ROOT / "data" / "demo"), "--out", "{out}"],
         ["demo", "{out}"],
-        ["evidence", "--out", "{out}"],
     ],
     ids=lambda c: c[0],
 )

@@ -7,7 +7,6 @@ import pytest
 from scipy.stats import kstest
 
 from analytics.errors import NotEnoughData
-from analytics.evidence.coverage import CELLS, Cell, _log_life_centre, constant_of, draw_fleet
 from analytics.models.checks import (
     common_shape_test,
     curvature_test,
@@ -20,6 +19,7 @@ from analytics.models.joint import fit_joint, joint_model
 from analytics.models.lifedata import life_data
 from analytics.models.priors import NO_PRIORS
 from analytics.reasons import Assumption
+from studies.coverage import CELLS, Cell, _log_life_centre, constant_of, draw_fleet
 
 
 def test_curvature_equals_r(reference, reference_data):

@@ -8,12 +8,12 @@ import pytest
 from scipy.stats import t as student
 
 from analytics.errors import AnalyticsError
-from analytics.evidence.coverage import CELLS, Cell, draw_fleet
 from analytics.models.joint import driving_of, fit_joint, joint_model, simulate
 from analytics.models.lifedata import from_lifetimes, life_data
 from analytics.models.likelihood import log_likelihood
 from analytics.models.mileage import fit_driving, mileage_by_use
 from analytics.words.saying import say, say_all
+from studies.coverage import CELLS, Cell, draw_fleet
 
 
 def test_miles_a_year_by_use():

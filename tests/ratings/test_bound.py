@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from analytics.errors import AnalyticsError
-from analytics.evidence.coverage import CELLS, draw_fleet
 from analytics.models.distributions import standard_quantile
 from analytics.models.joint import fit_at, fit_joint, free_theta, joint_model
 from analytics.models.lifedata import life_data
@@ -20,6 +19,7 @@ from analytics.ratings.promise import Promise
 from analytics.ratings.settings import PLAIN, RatingSettings
 from analytics.ratings.signed_root import SignedRoot, profile_limits
 from analytics.words.saying import say, say_all
+from studies.coverage import CELLS, draw_fleet
 
 QUICK = RatingSettings(replicates=40, draws=128, explain=False)
 

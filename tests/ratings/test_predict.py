@@ -11,7 +11,6 @@ import pytest
 from scipy.stats import binom, weibull_min
 
 from analytics.errors import AnalyticsError, NotEnoughData
-from analytics.evidence.coverage import CELLS, draw_fleet
 from analytics.lifetimes.table import make_lifetimes
 from analytics.models.distributions import survival_of
 from analytics.models.joint import joint_model
@@ -32,6 +31,7 @@ from analytics.ratings.predict import (
 from analytics.ratings.settings import RatingSettings
 from analytics.records.load import load_records
 from analytics.words.ratings.predict import prediction_words
+from studies.coverage import CELLS, draw_fleet
 from tests.small_shop import build, returned, write_shop
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"

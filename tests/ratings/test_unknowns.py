@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from analytics.errors import AnalyticsError, NotEnoughData
-from analytics.evidence.coverage import CELLS, draw_fleet
 from analytics.lifetimes.table import make_lifetimes
 from analytics.models.lifedata import life_data
 from analytics.models.likelihood import log_likelihood
@@ -30,6 +29,7 @@ from analytics.ratings.unknowns import (
 from analytics.reasons import Unfitted
 from analytics.records.load import load_records
 from analytics.words.ratings.unknowns import ask_words
+from studies.coverage import CELLS, draw_fleet
 from tests.small_shop import build, returned, write_shop
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"

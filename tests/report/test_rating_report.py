@@ -232,7 +232,7 @@ def test_a_shop_that_cannot_be_rated_gets_words(tmp_path):
 
 
 def test_evidence_is_read_from_its_tables(tmp_path):
-    with pytest.raises(AnalyticsError, match="make it with python -m analytics coverage"):
+    with pytest.raises(AnalyticsError, match="make it with python -m studies coverage"):
         evidence_words.read_study(tmp_path)
     study = evidence_words.read_study("data/evidence")
     assert evidence_words.opening(study)[0].startswith(f"{study['fleets'].sum():,} fleets")

@@ -19,11 +19,10 @@ from analytics.simulate import (
     UseTruth,
     demo_truth,
     draw_fleet,
-    one_part_truth,
-    scaled_to_failures,
     serial_numbers,
 )
 from analytics.simulate.fleet import REFERENCE_HP, day_number
+from studies.scaled import scaled_to_failures
 
 WEAR = FindingTruth("worn", 90_000, 2.5, -2.0, -1.0)
 SNAP = FindingTruth("snapped", 120_000, 1.1, -5.0, -0.5)
@@ -35,6 +34,15 @@ def still_world(*components: ComponentTruth, power: float = 700, weight: float =
     use = UseTruth("road", 1.0, 30, 0.0, power, 0.0, weight, 0.0, log_life=-0.1)
     days = {"first_built": "2000-01-01", "last_built": "2000-01-01", "as_of": "2090-01-01"}
     return FleetTruth(components=components, uses=(use,), **(days | fleet))
+
+
+def one_part_truth(life_miles: float = 150_000.0) -> FleetTruth:
+    """One component, one part, one finding, one use, six years of builds."""
+    component = ComponentTruth(
+        "input shaft", (PartTruth("S-1", (FindingTruth("broken", life_miles, 2.0, -4.0, -1.5),)),)
+    )
+    use = UseTruth("street", 1.0, 27.0, 0.5, 620.0, 0.25, 7000.0, 0.15)
+    return FleetTruth(components=(component,), uses=(use,), first_built="2019-01-01")
 
 
 def first_lives(fleet, component="shaft") -> pd.DataFrame:

@@ -18,8 +18,6 @@ import pandas as pd
 from analytics.cutoffs.against import MARGIN, compare_found, life_ratio_profile
 from analytics.cutoffs.comparable import compare_lives
 from analytics.cutoffs.fits import PartsData
-from analytics.evidence.cutoff import SHAPE, START, lives_of_fleet
-from analytics.evidence.resumable import KEY, block_row, pieces_of, resume
 from analytics.simulate.fleet import (
     ComponentTruth,
     FindingTruth,
@@ -27,9 +25,11 @@ from analytics.simulate.fleet import (
     PartTruth,
     UseTruth,
     draw_fleet,
-    scaled_to_failures,
 )
 from analytics.whole import whole_file
+from studies.cutoff import SHAPE, START, lives_of_fleet
+from studies.resumable import KEY, block_row, pieces_of, resume
+from studies.scaled import scaled_to_failures
 
 CONFIDENCE = 0.9
 LIFE_MILES = 50_000.0

@@ -13,8 +13,6 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analytics.evidence.resumable import resume, versions_used
-from analytics.evidence.watch import UNITS, quiet_truth
 from analytics.models.quadrature import rate_nodes
 from analytics.review.guarantee import LEVEL, MONTH_DAYS, MONTHS, OWN_FAILURES, band_costs
 from analytics.review.quarter import YEAR_DAYS
@@ -22,6 +20,8 @@ from analytics.review.snapshot import snapshot_of
 from analytics.simulate.demo import demo_files
 from analytics.simulate.fleet import Fleet, FleetTruth, day_number, draw_fleet
 from analytics.whole import whole_file
+from studies.resumable import resume, versions_used
+from studies.watch import UNITS, quiet_truth
 
 FIRST_SEED = 6001
 ASKED = (12, 24, 36, 60)

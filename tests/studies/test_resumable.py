@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from analytics.errors import AnalyticsError
-from analytics.evidence.resumable import resume
+from studies.resumable import resume
 
 
 def test_goes_on_where_it_stopped(tmp_path):

@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from analytics.evidence.watch import one_shop, summary
+from studies.watch import one_shop, summary
 
 EVIDENCE = Path(__file__).parents[2] / "data" / "evidence"
 

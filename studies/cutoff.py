@@ -17,7 +17,6 @@ import pandas as pd
 from analytics.cutoffs.risk import cut_z, redraw, risk_sets
 from analytics.cutoffs.step import CutLives, StepVerdict, judge_step
 from analytics.errors import NotEnoughData
-from analytics.evidence.resumable import KEY, block_row, pieces_of, resume
 from analytics.models.lifedata import life_data
 from analytics.simulate.fleet import (
     ComponentTruth,
@@ -28,9 +27,10 @@ from analytics.simulate.fleet import (
     UseTruth,
     day_number,
     draw_fleet,
-    scaled_to_failures,
 )
 from analytics.whole import whole_file
+from studies.resumable import KEY, block_row, pieces_of, resume
+from studies.scaled import scaled_to_failures
 
 STEP_HP = 650.0
 SHAPE = 2.0

@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from analytics.errors import AnalyticsError
-from analytics.evidence.coverage import CELLS, draw_fleet
-from analytics.evidence.prediction import STUDY, fleet_and_future, one_prediction, prediction_coverage
+from studies.coverage import CELLS, draw_fleet
+from studies.prediction import STUDY, fleet_and_future, one_prediction, prediction_coverage
 
 TABLE = Path(__file__).parents[2] / "data" / "evidence" / "prediction.csv"
 

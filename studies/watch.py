@@ -15,7 +15,6 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analytics.evidence.resumable import resume
 from analytics.lifetimes.later import came_later
 from analytics.ratings.backtest import quarter_ends
 from analytics.ratings.predict import count_chances, interval_of
@@ -26,6 +25,7 @@ from analytics.simulate.demo import demo_files, demo_truth
 from analytics.simulate.fleet import FleetTruth
 from analytics.whole import whole_file
 from analytics.words.review.alarms import FAMILY
+from studies.resumable import resume
 
 SEED = 20_260_302
 UNITS = 900

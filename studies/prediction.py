@@ -1,6 +1,6 @@
 """How often the comebacks that follow lie inside the interval predicted: simulated fleets, watched a while longer.
 
-The fleets are those of the coverage study (invented; see analytics.evidence.coverage): drawn from a known truth, put on
+The fleets are those of the coverage study (invented; see studies.coverage): drawn from a known truth, put on
 record as the shop would have them at the cut-off, then followed for the days predicted.
 """
 
@@ -14,7 +14,10 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import AnalyticsError
-from analytics.evidence.coverage import (
+from analytics.models.lifedata import LifeData, life_data
+from analytics.ratings.predict import chances, count_chances, fit_lives, interval_of, predict_failures
+from analytics.whole import whole_file
+from studies.coverage import (
     CELLS,
     CHANGE_DAYS,
     LIFE_MILES,
@@ -27,10 +30,7 @@ from analytics.evidence.coverage import (
     _vehicles,
     constant_of,
 )
-from analytics.evidence.resumable import versions_used
-from analytics.models.lifedata import LifeData, life_data
-from analytics.ratings.predict import chances, count_chances, fit_lives, interval_of, predict_failures
-from analytics.whole import whole_file
+from studies.resumable import versions_used
 
 #: cell of the coverage study and days predicted
 STUDY: tuple[tuple[str, float], ...] = (
@@ -128,7 +128,7 @@ def prediction_coverage(
     rows = []
     for name, days in study:
         if name not in CELLS:
-            raise AnalyticsError(f"cell {name!r} is not one of the study's; see analytics.evidence.coverage.CELLS")
+            raise AnalyticsError(f"cell {name!r} is not one of the study's; see studies.coverage.CELLS")
         keys = [
             np.random.SeedSequence([seed, zlib.crc32(name.encode()), int(days), i]).generate_state(1)[0]
             for i in range(replicates)

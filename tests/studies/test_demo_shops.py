@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 from scipy.optimize import brentq
 
-from analytics.evidence.demo_shops import BLOCKS, FIRST_SEED, TABLE, run, summarise, true_rating
 from analytics.simulate.demo import demo_truth
+from studies.demo_shops import BLOCKS, FIRST_SEED, TABLE, run, summarise, true_rating
 
 EVIDENCE = Path(__file__).parents[2] / "data" / "evidence"
 
@@ -60,7 +60,7 @@ def test_the_summary_counts():
 
 def test_a_run_goes_on_where_it_stopped(tmp_path, monkeypatch):
     """Shops already rated are not rated again."""
-    from analytics.evidence import demo_shops
+    from studies import demo_shops
 
     kept = pd.read_csv(EVIDENCE / BLOCKS, keep_default_na=False, na_values=["nan"])
     asked = []

@@ -7,7 +7,6 @@ seen are as many as stated, on average. Departures from the model come one at a 
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, replace
 from functools import cache, partial
@@ -18,19 +17,15 @@ import pandas as pd
 from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
 
-from analytics.errors import NotEnoughData
-from analytics.evidence.resumable import KEY, block_row, pieces_of, resume
-from analytics.models.distributions import standard_quantile
-from analytics.models.joint import fit_joint, joint_model, log_power_at, simulate_lives
-from analytics.models.lifedata import LifeData, life_data, rated_weight
+from analytics.models.joint import fit_joint, joint_model
+from analytics.models.lifedata import LifeData, life_data
 from analytics.models.priors import NO_PRIORS
-from analytics.ratings.bound import rate_part, rate_weights
+from analytics.ratings.bound import rate_part
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import PLAIN, RatingSettings
-from analytics.ratings.sheet import Ratings
 from analytics.ratings.signed_root import Fitted, rate_law
 from analytics.whole import whole_file
-from analytics.words.phrases import weight_class
+from studies.resumable import KEY, block_row, pieces_of, resume
 
 POWER, POWER_SD = float(np.log(700.0)), 0.30
 WEIGHT, WEIGHT_SD = float(np.log(7500.0)), 0.20
@@ -402,154 +397,3 @@ def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
         }
         rows.append(row)
     return pd.DataFrame(rows)
-
-
-# ---- a fleet shaped like the owner's own ------------------------------------------------------------------------------
-@dataclass(frozen=True, slots=True)
-class OwnCoverage:
-    """How often the rule would have been wrong for fleets like this one. covered: share of those rated whose bound was
-    at or below the truth; se its standard error; median_ratio of bound over truth; words: the sentence for the owner."""
-
-    weight_lb: float
-    use: str
-    truth_hp: float
-    fleets: int
-    rated: int
-    covered: float
-    se: float
-    median_ratio: float
-    words: str
-
-
-def own_fleet(
-    data: LifeData,
-    weight_lb: float,
-    use: str | None,
-    life_miles: float,
-    reliability: float = 0.9,
-    confidence: float = 0.9,
-    settings: RatingSettings | None = None,
-    replicates: int = 100,
-    seed: int = 1,
-    jobs: int = 1,
-) -> OwnCoverage:
-    """Fleets drawn from the fit to the owner's own records (same trucks, ages, drivers as fitted), each rated as the
-    owner's would be, against the rating they were drawn with. It takes the fitted life law as the truth, so it says
-    nothing about departures from it: for those see `run`. Raises NotEnoughData with fewer than 3 failures."""
-    return own_fleets(
-        data, (weight_lb,), use, use, life_miles, reliability, confidence, settings, replicates, seed, jobs
-    )[0]
-
-
-def own_fleets(
-    data: LifeData,
-    weights_lb: tuple[float, ...],
-    use: str | None,
-    rated_use: str | None,
-    life_miles: float,
-    reliability: float = 0.9,
-    confidence: float = 0.9,
-    settings: RatingSettings | None = None,
-    replicates: int = 100,
-    seed: int = 1,
-    jobs: int = 1,
-) -> tuple[OwnCoverage, ...]:
-    """`own_fleet` at several weights at once, lightest first, each fleet rated as the sheet rates: no heavier class above a
-    lighter one, and ``use`` None for the harshest it finds. rated_use: the use whose true power the bounds are held against
-    (None: the lowest of all uses)."""
-    from joblib import Parallel, delayed
-
-    if data.failures < 3:
-        raise NotEnoughData(f"{data.failures:g} failures: a fleet to draw from needs at least 3")
-    s = replace(RatingSettings() if settings is None else settings, explain=False)
-    model, top = fit_joint(
-        joint_model(data, life_miles, "weibull", s.priors, s.decline, s.change_days, s.selection, s.share, s.use_terms)
-    )
-    if not top.converged[0]:
-        raise NotEnoughData("the fit to these records did not converge: there is no fleet to draw from")
-    z = standard_quantile(reliability, "weibull")
-    named = bool(rated_use) and s.use_terms
-    codes = [data.use_names.index(rated_use)] if named else range(len(data.use_names) if s.use_terms else 1)
-    weights = tuple(sorted(weights_lb))
-    truth = np.array(
-        [
-            min(float(np.exp(log_power_at(model, top.theta, z, np.log(rated_weight(w)), k)[0])) for k in codes)
-            for w in weights
-        ]
-    )
-
-    def one(i: int) -> list[float]:
-        rng = np.random.default_rng([seed, i])
-        lives = simulate_lives(model, top.theta[0], rng)
-        got = rate_weights(
-            lives, weights, use, Promise(life_miles, reliability, confidence), s, int(rng.integers(2**31))
-        )
-        return [r.bound_hp for r in got]
-
-    ratios = np.array(Parallel(n_jobs=jobs)(delayed(one)(i) for i in range(replicates))) / truth
-    name = rated_use if named else ""
-    return tuple(
-        _own_coverage(w, name, float(t), ratio, confidence)
-        for w, t, ratio in zip(weights, truth, ratios.T, strict=True)
-    )
-
-
-def sheet_rows(ratings: Ratings, replicates: int = 100, jobs: int = 1) -> Iterable[tuple[str, str]]:
-    """Every row of the sheet that holds a modelled bound, by name (part, class, use, bound), and in words how often the rule
-    is right for fleets like this one; a part that cannot be drawn from, with the reason."""
-    o = ratings.options
-    for part in ratings.parts:
-        name = f"{part.component} {part.part}"
-        if part.data.failures < 3:
-            yield name, f"{part.data.failures:g} failures: a fleet to draw from needs at least 3"
-            continue
-        rows = [b for b in part.bounds if np.isfinite(b.bound_hp) and not b.demonstrated_only]
-        if not rows:
-            yield name, "no bound on the sheet to check"
-        # a class held against the lighter ones needs them all; the harshest use may differ between classes
-        for use, rated in dict.fromkeys((b.use, b.rated_use) for b in rows):
-            weights = tuple(b.weight_lb for b in part.bounds if b.use == use)
-            try:
-                found = own_fleets(
-                    part.data,
-                    weights,
-                    use or None,
-                    rated,
-                    o.promise.life_miles,
-                    o.promise.reliability,
-                    o.promise.confidence,
-                    o.settings,
-                    replicates,
-                    o.seed,
-                    jobs,
-                )
-            except NotEnoughData as err:
-                yield name, str(err)
-                break
-            for b in (b for b in rows if (b.use, b.rated_use) == (use, rated)):
-                at = next(f for f in found if f.weight_lb == b.weight_lb)
-                stated = use or (f"any use (the harshest, {rated})" if rated else "any use")
-                yield f"{name}, {weight_class(b.weight_lb)}, {stated}, {b.bound_hp:,.0f} hp on the sheet", at.words
-
-
-def _own_coverage(weight_lb: float, use: str, truth: float, ratio: np.ndarray, confidence: float) -> OwnCoverage:
-    replicates = len(ratio)
-    given = ratio[np.isfinite(ratio)]
-    covered = float((given <= 1).mean()) if len(given) else float("nan")
-    se = float(np.sqrt(max(covered * (1 - covered), 1e-9) / len(given))) if len(given) else float("nan")
-    median = float(np.median(given)) if len(given) else float("nan")
-    if len(given):
-        words = (
-            f"drawn {replicates} times from its own fit, a fleet like this was rated {len(given)} times; the bound was at "
-            f"or below the truth in {covered:.0%} (standard error {se:.0%}), half of the time below {median:.0%} of it"
-        )
-        if covered < 0.88:
-            words += f". That is short of the {confidence:.0%} promised: publish with a margin"
-    else:
-        words = f"drawn {replicates} times from its own fit, a fleet like this was never rated: too little to go by"
-    return OwnCoverage(weight_lb, use, truth, replicates, len(given), covered, se, median, words)
-
-
-def processes() -> int:
-    """Cores to use unless told otherwise."""
-    return max(1, (os.cpu_count() or 1) - 1)

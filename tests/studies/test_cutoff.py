@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from analytics.errors import AnalyticsError
-from analytics.evidence.cutoff import CELLS, one_replicate, run, summarise
 from analytics.words.cutoffs.study import study_words
+from studies.cutoff import CELLS, one_replicate, run, summarise
 
 EVIDENCE = Path(__file__).parents[2] / "data" / "evidence"
 

@@ -1,6 +1,6 @@
 """How long do 9,999 permutations of the search take here, and in R's maxstat, on the same 20,000 units?
 
-Run by hand: python tests/benchmark_scan.py. Needs Rscript with the packages survival and maxstat. Prints both times, the ratio
+Run by hand: python -m studies.scan_speed. Needs Rscript with the packages survival and maxstat. Prints both times, the ratio
 and both p-values.
 """
 

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.evidence.power_ratio import CELLS, CONFIDENCE, run, summarise, truth_of
 from analytics.words.cutoffs.study import power_ratio_words
+from studies.power_ratio import CELLS, CONFIDENCE, run, summarise, truth_of
 
 EVIDENCE = Path(__file__).parents[2] / "data" / "evidence"
 

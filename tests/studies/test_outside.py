@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.__main__ import main
 from analytics.errors import AnalyticsError
-from analytics.evidence.outside import NOT_OURS, SOURCES, answered, by_case, outside_table
 from analytics.words import evidence as words
+from studies.__main__ import main
+from studies.outside import NOT_OURS, SOURCES, answered, by_case, outside_table
 
 ROOT = Path(__file__).parents[2]
 REFERENCE = ROOT / "tests" / "reference"
@@ -73,10 +73,10 @@ def test_the_table_kept_is_fresh(table):
 
 
 def test_the_command_writes_it_and_says_where_values_lack(tmp_path, capsys):
-    assert main(["evidence", "--reference", str(REFERENCE), "--out", str(tmp_path)]) == 0
+    assert main(["outside", "--reference", str(REFERENCE), "--out", str(tmp_path)]) == 0
     assert "D08" in capsys.readouterr().out
     assert len(pd.read_csv(tmp_path / "outside.csv")) > 1300
-    assert main(["evidence", "--reference", str(tmp_path), "--out", str(tmp_path)]) == 2
+    assert main(["outside", "--reference", str(tmp_path), "--out", str(tmp_path)]) == 2
     assert "expected.csv is not in" in capsys.readouterr().err
 
 
@@ -88,5 +88,5 @@ def test_words_say_what_differs(table):
     assert "It enters no number of ours" in told
     reasons = words.not_ours(table)
     assert reasons["values"].sum() == (table["why_not"] != "").sum()
-    with pytest.raises(AnalyticsError, match="make it with python -m analytics evidence"):
+    with pytest.raises(AnalyticsError, match="make it with python -m studies outside"):
         words.read_outside(REFERENCE)

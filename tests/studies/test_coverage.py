@@ -9,24 +9,19 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.errors import AnalyticsError, NotEnoughData
-from analytics.evidence import coverage
-from analytics.evidence.coverage import (
+from analytics.errors import AnalyticsError
+from analytics.ratings.settings import PLAIN
+from studies import coverage
+from studies.__main__ import main
+from studies.coverage import (
     CELLS,
     LIFE_MILES,
-    Cell,
     constant_of,
     draw_fleet,
-    own_fleet,
     run,
     summarise,
     true_rating,
 )
-from analytics.lifetimes.table import make_lifetimes
-from analytics.ratings.settings import PLAIN
-from analytics.ratings.sheet import make_ratings
-from analytics.records.load import load_records
-from tests.small_shop import rateable_shop
 
 TABLE = Path(__file__).parents[2] / "data" / "evidence"
 
@@ -130,18 +125,6 @@ def test_the_summary_counts_right():
     assert got["median_ratio"] == pytest.approx(0.9)
 
 
-def test_a_fleet_like_the_owners():
-    data = draw_fleet(Cell("own", 200, 25.0), np.random.default_rng(1))
-    settings = replace(PLAIN, replicates=20, draws=0, explain=False)
-    got = own_fleet(data, 7500, None, 50_000, settings=settings, replicates=12, seed=2)
-    assert got.rated >= 10
-    assert 0.4 < got.covered <= 1
-    assert got.words.startswith("drawn 12 times from its own fit, a fleet like this was rated")
-    assert got == own_fleet(data, 7500, None, 50_000, settings=settings, replicates=12, seed=2)
-    with pytest.raises(NotEnoughData, match="at least 3"):
-        own_fleet(data.take(~data.failed), 7500, None, 50_000)
-
-
 def test_the_table_kept_is_the_summary_of_its_blocks():
     """data/evidence: every figure of the table follows from the rows beside it, and no block is there twice."""
     blocks = pd.read_csv(TABLE / "coverage_blocks.csv")
@@ -165,32 +148,6 @@ def test_a_block_of_the_table_can_be_made_again():
         assert [float(v) for v in again[column].split()] == pytest.approx(old, abs=near)
 
 
-def test_the_rows_of_the_sheet_are_held_with_their_own_bound_and_use(tmp_path, monkeypatch):
-    """Drag comes first in the alphabet and hardly runs; the sheet rates towing. Those rows are held, in every class, by name."""
-    folder = rateable_shop(tmp_path)
-    builds = pd.read_csv(folder / "builds.csv")
-    builds["use"] = ["drag" if k < 6 else "towing" for k in range(len(builds))]
-    builds.to_csv(folder / "builds.csv", index=False)
-    records = load_records(folder)
-    ratings = make_ratings(records, make_lifetimes(records))
-    part = ratings.part("input shaft", "A")
-    told = dict(coverage.sheet_rows(ratings, 3))
-    shaft = {k: v for k, v in told.items() if k.startswith("input shaft A")}
-    rated = [b for b in part.bounds if np.isfinite(b.bound_hp)]
-    assert len(shaft) == len(rated) >= 2
-    for b in rated:
-        name = next(k for k in shaft if f"{b.weight_lb:,.0f} lb" in k)
-        assert "any use (the harshest, towing)" in name or ", towing," in name
-        assert f"{b.bound_hp:,.0f} hp on the sheet" in name
-    assert all(v.startswith("drawn 3 times from its own fit") for v in shaft.values())
-    assert told["converter C"] == "0 failures: a fleet to draw from needs at least 3"
-    # fleets that are the records themselves give the sheet's own bound, over the true power of its use
-    monkeypatch.setattr(coverage, "simulate_lives", lambda model, theta, rng: part.data)
-    o = ratings.options
-    weights = tuple(b.weight_lb for b in part.bounds if not b.use)
-    same = coverage.own_fleets(
-        part.data, weights, None, "towing", o.promise.life_miles, settings=o.settings, replicates=1
-    )
-    for found, b in zip(same, [b for b in part.bounds if not b.use], strict=True):
-        assert found.use == "towing"
-        assert found.median_ratio * found.truth_hp == pytest.approx(b.bound_hp, nan_ok=True)
+def test_a_cell_that_is_not_known_is_refused(tmp_path, capsys):
+    assert main(["coverage", "--replicates", "1", "--cells", "no such cell", "--out", str(tmp_path)]) == 2
+    assert "cell 'no such cell' is not one of the study's; see studies.coverage.CELLS" in capsys.readouterr().err

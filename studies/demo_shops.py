@@ -16,7 +16,6 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analytics.evidence.resumable import resume, versions_used
 from analytics.lifetimes.table import make_lifetimes
 from analytics.models.lifedata import LifeData
 from analytics.ratings.options import options_for
@@ -25,6 +24,7 @@ from analytics.records.load import load_records
 from analytics.simulate.demo import demo_truth, write_demo
 from analytics.simulate.fleet import FleetTruth
 from analytics.whole import whole_file
+from studies.resumable import resume, versions_used
 
 BLOCKS, TABLE = "demo_blocks.csv", "demo_shops.csv"
 FIRST_SEED = 1001

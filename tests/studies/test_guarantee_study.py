@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.evidence.guarantee import REPORTING, one_shop, recent, summarise, true_comebacks
-from analytics.evidence.watch import quiet_truth
 from analytics.simulate.fleet import draw_fleet
+from studies.guarantee import REPORTING, one_shop, recent, summarise, true_comebacks
+from studies.watch import quiet_truth
 
 EVIDENCE = Path(__file__).parents[2] / "data" / "evidence"
 

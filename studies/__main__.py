@@ -1,0 +1,135 @@
+"""The command line of the studies: ``python -m studies``, in a checkout."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from analytics.__main__ import Argument, Command, argument, progress, run_command
+
+OUT = argument(
+    "--out",
+    type=Path,
+    default=Path("data/evidence"),
+    metavar="DIR",
+    help="where the tables are kept, and gone on with (default data/evidence)",
+)
+
+
+def _cells(replicates: int = 200) -> tuple[Argument, ...]:
+    return (
+        argument("--replicates", type=int, default=replicates, help=f"fleets per cell (default {replicates})"),
+        argument("--jobs", type=int, default=1, help="processes (default 1)"),
+        argument("--cells", nargs="*", default=None, metavar="NAME", help="cells by name (default: all)"),
+        OUT,
+    )
+
+
+def _shops(default: int) -> tuple[Argument, ...]:
+    return argument("--shops", type=int, default=default, metavar="N", help=f"invented shops (default {default})"), OUT
+
+
+def commands() -> tuple[Command, ...]:
+    """Every study there is."""
+    return (
+        Command("coverage", "how often the rating rule is right", _cells(), _coverage),
+        Command("cutoffs", "how often the verdicts step, slope, can't tell are right", _cells(), _cutoffs),
+        Command("power-ratio", "the power a part carries against another", _cells(50), _power_ratio),
+        Command(
+            "shops", "rate invented shops from their sheets, and hold every bound against the truth", _shops(100), _rate
+        ),
+        Command(
+            "watch",
+            "replay invented quiet shops, and half as many with troubles, through the quarterly watch",
+            _shops(40),
+            _watch,
+        ),
+        Command(
+            "guarantee",
+            "hold what a guarantee would cost in invented shops against the truth",
+            _shops(40),
+            _guarantee,
+        ),
+        Command(
+            "outside",
+            "our answers beside outside ones: published tables, handbooks, R",
+            (
+                argument(
+                    "--reference",
+                    type=Path,
+                    default=Path("tests/reference"),
+                    metavar="DIR",
+                    help="the outside values (default tests/reference)",
+                ),
+                OUT,
+            ),
+            _outside,
+        ),
+    )
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one study. Returns as `analytics.__main__.main` does."""
+    return run_command("python -m studies", "The studies that put the methods to the test.", commands(), argv)
+
+
+def _print(table: pd.DataFrame, columns: str = "") -> None:
+    print((table[columns.split()] if columns else table).round(3).to_string(index=False))
+
+
+def _coverage(arguments: argparse.Namespace) -> None:
+    from studies.coverage import run
+
+    table = run(arguments.out, arguments.replicates, arguments.jobs, arguments.cells, progress=progress())
+    _print(table, "cell fleets rated covered se median_ratio")
+
+
+def _cutoffs(arguments: argparse.Namespace) -> None:
+    from studies.cutoff import run
+
+    table = run(arguments.out, arguments.replicates, arguments.jobs, arguments.cells, progress=progress())
+    _print(table, "cell fleets said_step said_slope wrong wrong_se place_holds")
+
+
+def _power_ratio(arguments: argparse.Namespace) -> None:
+    from studies.power_ratio import run
+
+    table = run(arguments.out, arguments.replicates, arguments.jobs, arguments.cells, progress=progress())
+    _print(table, "cell compared lower_holds upper_holds")
+
+
+def _rate(arguments: argparse.Namespace) -> None:
+    from studies.demo_shops import run
+
+    _print(run(arguments.out, arguments.shops, progress=progress()))
+
+
+def _watch(arguments: argparse.Namespace) -> None:
+    from studies.watch import run
+
+    print(run(arguments.out, arguments.shops, progress=progress()).T.to_string())
+
+
+def _guarantee(arguments: argparse.Namespace) -> None:
+    from studies.guarantee import run
+
+    _print(run(arguments.out, arguments.shops, progress=progress()))
+
+
+def _outside(arguments: argparse.Namespace) -> None:
+    from analytics.whole import whole_file
+    from studies.outside import by_case, outside_table
+
+    table = outside_table(arguments.reference)
+    with whole_file(arguments.out / "outside.csv") as part:
+        table.to_csv(part, index=False, lineterminator="\n")
+    print(by_case(table)[["case", "what", "answered", "agree", "not_ours"]].to_string(index=False))
+    print(f"\nCheck by check: {arguments.out / 'outside.csv'}")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
