@@ -75,10 +75,3 @@ def passage_flow(
     drop = quantity("pressure drop", drop_pa, open_low=False, unit="Pa")
     rate = np.sqrt(2 * drop / quantity("oil density", density_kg_m3, unit="kg/m³"))
     return quantity("discharge coefficient", discharge, 0.0, 1.0) * area * rate
-
-
-def passage_area(
-    flow_m3_s: ArrayLike, drop_pa: ArrayLike, density_kg_m3: ArrayLike = 850.0, discharge: ArrayLike = 0.61
-) -> np.ndarray:
-    """Release-passage area that lets a flow through at a pressure drop, m²: passage_flow turned round."""
-    return quantity("flow", flow_m3_s, unit="m³/s") / passage_flow(1.0, drop_pa, density_kg_m3, discharge)

@@ -37,14 +37,6 @@ def shear_stress(torque_nm: ArrayLike, outside_m: ArrayLike, bore_m: ArrayLike =
     return 16 * torque * outside / (np.pi * (outside**4 - bore**4))
 
 
-def torque_at_stress(stress_pa: ArrayLike, outside_m: ArrayLike, bore_m: ArrayLike = 0.0) -> np.ndarray:
-    """Torque that brings a nominal shear stress, N·m: shear_stress turned round."""
-    outside, bore = _bore(outside_m, bore_m)
-    return (
-        quantity("shear stress", stress_pa, open_low=False, unit="Pa") * np.pi * (outside**4 - bore**4) / (16 * outside)
-    )
-
-
 def twist(
     torque_nm: ArrayLike,
     length_m: ArrayLike,

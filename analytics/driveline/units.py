@@ -19,11 +19,6 @@ GRAVITY = constants.g  # m/s²
 MPA = constants.mega  # Pa
 
 
-def from_trade(value: ArrayLike, unit: float) -> np.ndarray:
-    """Trade unit to SI: from_trade(650, HP) is in W."""
-    return np.asarray(value, float) * unit
-
-
 def to_trade(value: ArrayLike, unit: float) -> np.ndarray:
     """SI to trade unit: to_trade(2543, LBFT) is in lb·ft."""
     return np.asarray(value, float) / unit

@@ -19,19 +19,10 @@ K_FACTOR = tuple(a - b / 2 for a, b in zip(ANGULAR, TORQUE, strict=True))
 #: formula, its arguments (value, dimension), the dimension of the result
 FORMULAS = {
     "engine torque": (torque.engine_torque, [(3e5, POWER), (300.0, ANGULAR)], TORQUE),
-    "engine power": (torque.engine_power, [(1000.0, TORQUE), (300.0, ANGULAR)], POWER),
-    "converter ratio": (torque.converter_torque_ratio, [(0.3, ONE), (1.9, ONE), (0.87, ONE)], ONE),
     "capacity factor": (torque.capacity_factor, [(250.0, ANGULAR), (1000.0, TORQUE)], K_FACTOR),
     "stall speed": (torque.stall_speed, [(8.0, K_FACTOR), (1000.0, TORQUE)], ANGULAR),
-    "input shaft": (
-        torque.input_shaft_torque,
-        [(1000.0, TORQUE), (1.9, ONE), (1.2, INERTIA), (-90.0, (0, 0, -2))],
-        TORQUE,
-    ),
-    "output shaft": (torque.output_shaft_torque, [(1000.0, TORQUE), (3.1, ONE), (0.9, ONE)], TORQUE),
     "polar moment": (shafts.polar_moment, [(0.03, L), (0.01, L)], (0, 4, 0)),
     "shear stress": (shafts.shear_stress, [(1000.0, TORQUE), (0.03, L), (0.01, L)], PRESSURE),
-    "torque at stress": (shafts.torque_at_stress, [(4e8, PRESSURE), (0.03, L), (0.01, L)], TORQUE),
     "twist": (shafts.twist, [(1000.0, TORQUE), (0.4, L), (0.03, L), (0.01, L), (79e9, PRESSURE)], ONE),
     "local stress": (shafts.local_stress, [(1e8, PRESSURE), (2.0, ONE)], PRESSURE),
     "root shear": (
@@ -65,7 +56,6 @@ FORMULAS = {
     ),
     "pressure margin": (clutches.pressure_margin, [(1e6, PRESSURE), (1.2e6, PRESSURE)], ONE),
     "passage flow": (clutches.passage_flow, [(1e-5, AREA), (1e6, PRESSURE), (850.0, DENSITY), (0.6, ONE)], FLOW),
-    "passage area": (clutches.passage_area, [(1e-4, FLOW), (1e6, PRESSURE), (850.0, DENSITY), (0.6, ONE)], AREA),
     "inertia torque": (inertia.inertia_torque, [(1.0, INERTIA), (120.0, ANGULAR), (0.3, T)], TORQUE),
     "shift energy": (
         inertia.shift_energy,
@@ -74,8 +64,6 @@ FORMULAS = {
     ),
     "sudden torque": (inertia.sudden_torque, [(500.0, TORQUE), (0.3, ONE)], TORQUE),
     "regrip torque": (inertia.regrip_torque, [(20.0, ANGULAR), (8000.0, TORQUE), (1.5, INERTIA)], TORQUE),
-    "Basquin": (damage.basquin_life, [(900.0, TORQUE), (1000.0, TORQUE), (1e6, ONE), (5.0, ONE)], ONE),
-    "Miner": (damage.miner_sum, [(1e5, ONE), (900.0, TORQUE), (1000.0, TORQUE), (1e6, ONE), (5.0, ONE)], ONE),
     "effective torque": (lambda a, b: traction.effective_torque(a, b)[0], [(900.0, TORQUE), (800.0, TORQUE)], TORQUE),
 }
 #: these hold g, so length and time must change together: L = T²
@@ -144,13 +132,9 @@ def test_shaft_scaling_laws(a, d, hollow):
 @settings(max_examples=50, deadline=None)
 @given(a=st.floats(0.5, 2.0), k=st.floats(1.0, 12.0), shape=st.floats(0.8, 3.5))
 def test_damage_scaling_laws(a, k, shape):
-    """Life goes with T^-k; comebacks with T^(k β); the equivalent torque lies between the least and the most."""
-    life = damage.basquin_life(1000.0, 1000.0, 1e6, k)
-    assert damage.basquin_life(1000.0 * a, 1000.0, 1e6, k) == pytest.approx(life * a**-k)
+    """Life goes with T^-k; comebacks with T^(k β)."""
+    assert damage.life_ratio(a, k) == pytest.approx(a**-k)
     assert damage.comeback_ratio(a, k, shape) == pytest.approx(damage.life_ratio(a, k) ** -shape)
-    mixed = damage.equivalent_torque([3.0, 1.0], [1000.0, 1000.0 * a], k)
-    assert min(1.0, a) * 1000 * (1 - 1e-9) <= mixed <= max(1.0, a) * 1000 * (1 + 1e-9)
-    assert damage.equivalent_torque([3.0, 1.0], [1000.0, 1000.0 * a], k + 1) >= mixed * (1 - 1e-9)
 
 
 @settings(max_examples=50, deadline=None)

@@ -29,7 +29,7 @@ def test_trade_units():
     check("lb_in_kg", units.LB)
     check("inch_in_m", units.INCH)
     check("lbf_in_n", units.LBF)
-    assert units.to_trade(units.from_trade(7.0, units.KSI), units.PSI) == pytest.approx(7000)
+    assert units.to_trade(7.0 * units.KSI, units.PSI) == pytest.approx(7000)
     assert pytest.approx(6.4516e-4) == units.SQUARE_INCH
     assert pytest.approx(2 * np.pi) == units.RPM * 60
 
@@ -41,24 +41,11 @@ def test_engine_torque():
     big = torque.engine_torque(1000 * units.HP, 2800 * units.RPM)
     check("thousand_hp_lbft", big / units.LBFT)
     check("thousand_hp_nm", big)
-    assert torque.engine_power(big, 2800 * units.RPM) == pytest.approx(1000 * units.HP)
-
-
-def test_torque_curve_is_read_inside_its_points_only():
-    curve = torque.torque_on_curve([150.0, 200.0, 400.0], [100.0, 200.0, 300.0], [1000.0, 1400.0, 900.0])
-    assert curve[:2] == pytest.approx([1200.0, 1400.0])
-    assert np.isnan(curve[2])
-    with pytest.raises(AnalyticsError, match="speeds rising"):
-        torque.torque_on_curve([1.0], [2.0, 1.0], [1.0, 1.0])
 
 
 def test_converter():
-    assert torque.converter_torque_ratio([0.0, 0.4375, 0.875, 1.0], 2.0) == pytest.approx([2.0, 1.5, 1.0, 1.0])
     k = torque.capacity_factor(2400 * units.RPM, 800 * units.LBFT)
     assert torque.stall_speed(k, 800 * units.LBFT) == pytest.approx(2400 * units.RPM)
-    # a falling engine speed adds torque
-    assert torque.input_shaft_torque(1000.0, 2.0, 1.5, -100.0) == pytest.approx(2300.0)
-    assert torque.output_shaft_torque(1000.0, 3.1, 0.9) == pytest.approx(2790.0)
 
 
 def test_traction_against_the_manual_and_a_worked_table():
@@ -97,7 +84,7 @@ def test_shafts_against_handbook_and_textbook():
     diameter = (TABLE.at["shaft_diameter_constant", "value"] * 50 / (1000 * 4000)) ** (1 / 3) * units.INCH
     bending = shafts.shear_stress(torque.engine_torque(50 * units.HP, 1000 * units.RPM), diameter)
     assert bending == pytest.approx(4000 * units.PSI, rel=1e-3)
-    hollow = shafts.torque_at_stress(120 * units.MPA, 0.060, 0.040)
+    hollow = 120 * units.MPA / shafts.shear_stress(1.0, 0.060, 0.040)
     check("hollow_shaft_torque_knm", hollow / 1e3)
     check("hollow_shaft_polar_m4", shafts.polar_moment(0.060, 0.040))
     inner = hollow * 0.020 / shafts.polar_moment(0.060, 0.040)
@@ -173,7 +160,6 @@ def test_release_passage_against_the_hydrant_formula():
     area = np.pi * units.INCH**2 / 4
     flow = clutches.passage_flow(area, units.PSI, 998.2, 1.0)
     check("water_jet_constant", flow / (231 * units.INCH**3 / 60))
-    assert clutches.passage_area(flow, units.PSI, 998.2, 1.0) == pytest.approx(area)
 
 
 def test_inertia_and_heat():
@@ -195,12 +181,7 @@ def test_damage():
     check("comebacks_five_per_cent_more", damage.comeback_ratio(1.05, 6, 1.5))
     check("comebacks_least", damage.comeback_ratio(1.05, 3, 1))
     check("comebacks_most", damage.comeback_ratio(1.05, 10, 2))
-    assert damage.basquin_life(2000.0, 1000.0, 1e6, 5) == pytest.approx(1e6 / 32)
-    # a mean load of a bearing, ISO 281 with exponent 3: half the turns at P, half at 2 P
-    assert damage.equivalent_torque([1.0, 1.0], [1.0, 2.0], 3) == pytest.approx(4.5 ** (1 / 3))
-    n, t = [4e5, 1e5], [1000.0, 1500.0]
-    same = damage.miner_sum(sum(n), damage.equivalent_torque(n, t, 5), 1200.0, 1e6, 5)
-    assert damage.miner_sum(n, t, 1200.0, 1e6, 5) == pytest.approx(same)
+    assert damage.life_ratio(2.0, 5) == pytest.approx(1 / 32)
 
 
 @pytest.mark.parametrize(
@@ -208,8 +189,6 @@ def test_damage():
     [
         (lambda: torque.engine_torque(-1.0, 300.0), "engine power is -1 W"),
         (lambda: torque.engine_torque(1.0, [300.0, 0.0]), r"engine speed \(item 1\) is 0 rad/s"),
-        (lambda: torque.converter_torque_ratio(1.2, 2.0), "speed ratio is 1.2"),
-        (lambda: torque.converter_torque_ratio(0.5, 0.5), "stall torque ratio is 0.5"),
         (lambda: traction.slip_torque(0.0, 1000.0, 0.4, 3.7), "friction is 0"),
         (lambda: traction.rear_axle_mass(3000.0, 3.6, 4.0, 0.7), "front axle to centre of gravity is 4, not below"),
         (lambda: shafts.shear_stress(1000.0, 0.03, 0.03), "bore is 0.03, not below the outside diameter, 0.03"),
@@ -219,8 +198,8 @@ def test_damage():
         (lambda: clutches.mean_radius(0.05, 0.06), "inner radius is 0.06, not below the outer radius, 0.05"),
         (lambda: clutches.torque_capacity(1e3, 1.5, 0.07, 4), "lining friction is 1.5"),
         (lambda: inertia.inertia_torque(1.0, 100.0, 0.0), "shift time is 0 s"),
-        (lambda: damage.basquin_life(0.0, 1.0, 1.0, 5), "torque is 0"),
-        (lambda: damage.equivalent_torque("many", 1.0, 5), "cycles is 'many'"),
+        (lambda: damage.life_ratio(0.0, 5), "load ratio is 0"),
+        (lambda: damage.life_ratio("much", 5), "load ratio is 'much'"),
         (lambda: inertia.sudden_torque(np.inf), "torque is inf"),
     ],
 )
