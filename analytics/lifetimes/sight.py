@@ -86,9 +86,3 @@ def ages_in_sight(units: pd.DataFrame, sight: pd.DataFrame) -> pd.DataFrame:
     begin, end = ((own[c] - start).dt.days.astype(float) for c in ("from_day", "to_day"))
     count = units["count"].reindex(own["unit"]).to_numpy(np.int64)
     return pd.DataFrame({"unit": own["unit"], "begin": begin, "end": end, "new": own["new"], "count": count})
-
-
-def days_in_sight(sight: pd.DataFrame, since: pd.Timestamp, until: pd.Timestamp) -> np.ndarray:
-    """Days of each stretch, shape as ``sight``, that lie within (since, until]."""
-    begin, end = sight["from_day"].clip(lower=since), sight["to_day"].clip(upper=until)
-    return ((end - begin) / pd.Timedelta(days=1)).clip(lower=0).to_numpy(float)

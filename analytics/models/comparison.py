@@ -1,12 +1,12 @@
-"""Do groups differ in life? The log-rank test, stratified or for a trend, with late entry and counts.
+"""Do groups differ in life? The log-rank test, stratified or not, with late entry and counts.
 
 Sources: Mantel, Cancer Chemother. Rep. 50 (1966) 163-170; Peto and Peto, J. R. Stat. Soc. A 135 (1972)
-185-207; the trend form as in Klein and Moeschberger (2003), section 7.4.
+185-207.
 """
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtrc
 
-from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.errors import NotEnoughData
 from analytics.models.nonparametric import (
     Floats,
     Ints,
@@ -36,15 +36,12 @@ class LogRank:
     """A log-rank test. groups, units, observed and expected have one entry per group compared, in the same
     order.
 
-    test: "groups", or "trend" (one degree of freedom, z positive where higher scores fail sooner, else NaN).
     strata: how many strata carried information; notes: what weakens the p-value.
     """
 
-    test: str
     statistic: float
     df: int
     p_value: float
-    z: float
     groups: tuple[Hashable, ...]
     units: tuple[int, ...]
     observed: tuple[int, ...]
@@ -154,54 +151,13 @@ def log_rank(
     gap = vectors[:, good].T @ (observed - expected)
     statistic, df = float((gap**2 / values[good]).sum()), int(good.sum())
     return LogRank(
-        "groups",
-        statistic,
-        df,
-        float(chdtrc(df, statistic)),
-        float("nan"),
-        tuple(labels),
-        tuple(units.tolist()),
-        tuple(observed.tolist()),
-        tuple(expected.tolist()),
-        used,
-        _notes(labels, expected),
-    )
-
-
-def log_rank_trend(
-    time: ArrayLike,
-    failed: ArrayLike,
-    group: ArrayLike,
-    scores: Mapping[Hashable, float],
-    entry: ArrayLike | None = None,
-    count: ArrayLike | None = None,
-    strata: ArrayLike | None = None,
-) -> LogRank:
-    """Log-rank test for a trend across ordered groups (power bands, say), within strata if given.
-
-    scores: a number for every group, such as its rank or its middle power. z is positive where groups with
-    higher scores fail sooner; statistic = z^2 with one degree of freedom. With two groups it equals
-    `log_rank`.
-    """
-    labels, units, observed, expected, covariance, used = _collect(time, failed, group, entry, count, strata)
-    missing = [label for label in labels if label not in scores]
-    if missing:
-        raise AnalyticsError(f"no score for group {missing[0]!r}: give each group a number that puts it in order.")
-    score = np.array([scores[label] for label in labels], dtype=float)
-    variance = float(score @ covariance @ score)
-    if not variance > 1e-12 * float(score @ score) * float(np.trace(covariance)):
-        raise AnalyticsError("the groups that can be compared have equal scores: give them different numbers.")
-    z = float(score @ (observed - expected)) / variance**0.5
-    return LogRank(
-        "trend",
-        z * z,
-        1,
-        float(chdtrc(1, z * z)),
-        z,
-        tuple(labels),
-        tuple(units.tolist()),
-        tuple(observed.tolist()),
-        tuple(expected.tolist()),
-        used,
-        _notes(labels, expected),
+        statistic=statistic,
+        df=df,
+        p_value=float(chdtrc(df, statistic)),
+        groups=tuple(labels),
+        units=tuple(units.tolist()),
+        observed=tuple(observed.tolist()),
+        expected=tuple(expected.tolist()),
+        strata=used,
+        notes=_notes(labels, expected),
     )

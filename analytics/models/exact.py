@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields
 from typing import TYPE_CHECKING, Literal
 
-from scipy.special import betaincinv, chdtri, pdtrc
+from scipy.special import betaincinv, chdtri
 
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.reasons import Assumption, Reason, reason
@@ -75,14 +75,6 @@ def poisson_limits(failures: int, exposure: float = 1.0, level: float = 0.95) ->
     lower = float(chdtri(2 * k, 1 - tail)) / 2 if k > 0 else 0.0
     upper = float(chdtri(2 * k + 2, tail)) / 2
     return Limits(k / total, lower / total, upper / total, level)
-
-
-def poisson_tail(failures: int, expected: float) -> float:
-    """Chance of `failures` or more where `expected` are expected: is this month bad luck?"""
-    k = _whole("failures", failures)
-    if not (math.isfinite(expected) and expected >= 0):
-        raise AnalyticsError(f"expected is {expected!r}: give the expected failures, 0 or more.")
-    return float(pdtrc(k - 1, expected)) if k > 0 else 1.0
 
 
 def units_to_prove(

@@ -59,17 +59,6 @@ class Backtest:
             f"{self.covered:.0%} inside at {self.level:.0%})"
         )
 
-    def by_quarter(self) -> pd.DataFrame:
-        """Sums over parts: quarter_end, parts, expected, came_back, inside (parts)."""
-        told = self.table[self.table["expected"].notna()]
-        sums = told.groupby("quarter_end").agg(
-            parts=("part", "size"),
-            expected=("expected", "sum"),
-            came_back=("came_back", "sum"),
-            inside=("inside", "sum"),
-        )
-        return sums.reset_index()
-
 
 def quick_options(shop: Shop) -> Options:
     """The shop's own promise and settings, with no more than REPLICATES simulated fleets a bound."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from analytics.lifetimes.sight import days_in_sight, in_sight, make_sight, returns_in_sight
+from analytics.lifetimes.sight import in_sight, make_sight, returns_in_sight
 from analytics.lifetimes.table import make_lifetimes
 from tests.lifetimes.test_lifetimes import reading
 from tests.records.sheets import back, build, load
@@ -71,11 +71,6 @@ def test_the_last_day_of_a_stretch_counts_and_its_first_does_not_unless_the_unit
     seen = in_sight(sight, [0] * len(days), pd.to_datetime(days))
     assert seen.tolist() == [False, True, True, False, False, True, True, False]
     assert in_sight(sight, [1], pd.to_datetime(["2022-01-01"])).tolist() == [False]  # a unit that was never in sight
-
-
-def test_days_in_a_span():
-    sight = stretches("2021-01-20", "2024-12-31", [("2022-01-01", "2022-03-01")])
-    assert days_in_sight(sight, DAY("2021-12-01"), DAY("2022-04-01")).tolist() == [31, 31]
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analytics.errors import AnalyticsError, NotEnoughData
-from analytics.models.comparison import log_rank, log_rank_trend
+from analytics.models.comparison import log_rank
 from analytics.words.saying import say
 
 
@@ -150,37 +150,6 @@ def test_strata_add_up(fleet):
     assert two.strata == 2 * one.strata
 
 
-def test_trend_of_two_groups_is_the_log_rank_test(reference_data):
-    d = reference_data("remission")
-    plain = log_rank(d["time"], d["cens"], d["treat"])
-    trend = log_rank_trend(d["time"], d["cens"], d["treat"], {"6-MP": 0, "control": 1})
-    assert trend.statistic == pytest.approx(plain.statistic)
-    assert trend.z > 0  # the controls fail sooner
-    assert log_rank_trend(d["time"], d["cens"], d["treat"], {"6-MP": 7, "control": 5}).z == pytest.approx(-trend.z)
-    assert trend.test == "trend"
-
-
-def test_trend_follows_its_formula_and_finds_ordered_bands():
-    """Klein and Moeschberger, section 7.4: sum of score times (observed - expected) over its standard deviation."""
-    rng = np.random.default_rng(4)
-    band = np.repeat([500, 800, 1100], 80)
-    life = rng.weibull(2, 240) * 90_000 * (500 / band)
-    seen = rng.uniform(0, 60_000, 240)
-    time, failed = np.minimum(life, seen), life < seen
-    scores = {500: 1.0, 800: 2.0, 1100: 3.0}
-    result = log_rank_trend(time, failed, band, scores)
-    gap, v = np.zeros(3), np.zeros((3, 3))
-    for t in time[failed]:
-        share = np.array([(time[band == b] >= t).sum() for b in scores]) / (time >= t).sum()
-        d = np.array([(time[(band == b) & failed] == t).sum() for b in scores])
-        gap += d - share
-        v += np.diag(share) - np.outer(share, share)
-    s = np.array(list(scores.values()))
-    assert result.z == pytest.approx(s @ gap / np.sqrt(s @ v @ s))
-    assert result.p_value < 0.001
-    assert result.statistic <= log_rank(time, failed, band).statistic + 1e-9
-
-
 def test_a_group_never_at_risk_is_left_out_and_thin_groups_are_named():
     result = log_rank([5, 6, 7, 1], [1, 0, 1, 0], ["a", "a", "b", "c"])
     assert result.groups == ("a", "b")
@@ -204,10 +173,6 @@ def test_refuses_in_words(arguments, message):
         log_rank(**arguments)
 
 
-def test_trend_needs_scores():
-    with pytest.raises(AnalyticsError, match="no score for group 'b'"):
-        log_rank_trend([1, 2], [1, 1], ["a", "b"], {"a": 1})
-    with pytest.raises(AnalyticsError, match="equal scores"):
-        log_rank_trend([1, 2], [1, 1], ["a", "b"], {"a": 1, "b": 1})
+def test_groups_need_names():
     with pytest.raises(AnalyticsError, match=r"label of row 1 .counted from 0. is missing"):
         log_rank([1, 2], [1, 1], ["a", None])

@@ -17,7 +17,6 @@ from analytics.models.exact import (
     compare_rates,
     mtbf_factors,
     poisson_limits,
-    poisson_tail,
     proportion_chart,
     success_run_reliability,
     units_to_prove,
@@ -115,14 +114,6 @@ def test_none_in_thirty_still_allows_a_tenth():
     assert 1 - success_run_reliability(30, 0.95) == pytest.approx(binomial_limits(0, 30, 0.9).upper)
 
 
-def test_bad_luck_or_a_problem():
-    """Three where one is expected: 1 - e^-1 (1 + 1 + 1/2)."""
-    assert poisson_tail(3, 1.0) == pytest.approx(1 - math.exp(-1) * 2.5)
-    assert poisson_tail(0, 0.0) == 1
-    assert poisson_tail(1, 0.0) == 0
-    assert poisson_tail(3, 0.8) == pytest.approx(stats.poisson.sf(2, 0.8))
-
-
 def test_two_rates_equal_r():
     """R's help example for poisson.test, breast cancer in Fredericia against three cities (figures from memory,
     confirmed by computing): ratio 1.97, p 0.07967, limits 0.858 to 4.277."""
@@ -193,7 +184,6 @@ def test_proportion_chart_widens_for_small_lots_and_warns():
         (lambda: poisson_limits(-1), "failures is -1"),
         (lambda: poisson_limits(1, 0), "exposure is 0: give a number above 0"),
         (lambda: poisson_limits(1, 5, 95), "level is 95: give a number between 0 and 1"),
-        (lambda: poisson_tail(1, -1), "expected is -1"),
         (lambda: units_to_prove(90, 0.9), "reliability is 90: give a number between 0 and 1"),
         (lambda: success_run_reliability(0, 0.9), "units is 0: give a number above 0"),
         (lambda: proportion_chart([1], [1, 2]), "1 failure counts for 2 lots"),

@@ -86,7 +86,7 @@ def test_the_frame_and_its_sums(replay):
     assert (t["came_back_within"] <= t["came_back"]).all()
     assert replay.rows == len(t)
     assert replay.covered == pytest.approx(t["inside"].astype(float).mean())
-    assert replay.by_quarter()["came_back"].sum() == replay.came_back
+    assert replay.table["came_back"].sum() == replay.came_back
     assert f"{replay.came_back:.0f} came back where {replay.expected:.1f} were expected" in backtest_words(replay)[1]
     assert "no date on the sheets" in backtest_words(replay)[-1]
     assert len(backtest_table(replay)) == len(t)
