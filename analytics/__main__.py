@@ -331,10 +331,11 @@ def _accept(arguments: argparse.Namespace) -> None:
     import datetime as dt
 
     from analytics.lifetimes.table import make_lifetimes
-    from analytics.ratings.ledger import accept
+    from analytics.ratings.ledger import Acceptance, accept
     from analytics.ratings.options import options_for
     from analytics.ratings.sheet import make_ratings
     from analytics.records.load import load_records
+    from analytics.words.ratings.ledger import acceptance_words
 
     records = load_records(arguments.folder, arguments.as_of, progress())
     options = options_for(records.shop, arguments.life, arguments.reliability, arguments.confidence)
@@ -347,17 +348,17 @@ def _accept(arguments: argparse.Namespace) -> None:
         raise AnalyticsError(
             f"--effective-on {arguments.effective_on!r} is not a date: write it as 2024-12-31."
         ) from err
-    entry = accept(
-        ratings,
-        arguments.component,
-        arguments.part,
-        arguments.weight_up_to,
-        arguments.use,
-        arguments.power,
-        arguments.by,
-        day,
-        arguments.why,
+    wish = Acceptance(
+        component=arguments.component,
+        part=arguments.part,
+        weight_up_to_lb=arguments.weight_up_to,
+        use=arguments.use,
+        power_hp=arguments.power,
+        by=arguments.by,
+        effective_on=day,
+        why=arguments.why,
     )
+    entry = accept(ratings, wish, acceptance_words)
     print(
         f"Added to limits: {entry.component} {entry.part}, {entry.weights}, {entry.power_limit} from {entry.effective_on}.\n{entry.reason}"
     )

@@ -13,3 +13,8 @@ class RecordsError(AnalyticsError):
 
 class NotEnoughData(AnalyticsError):
     """The records cannot carry the number asked for: too few failures, or nothing at risk."""
+
+
+def number(value: float) -> str:
+    """A number as it stands in a message: 24,000 or 0.125."""
+    return f"{value:,.10g}"

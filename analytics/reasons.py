@@ -569,6 +569,37 @@ class Fleet(Code):
     NO_ODOMETERS = auto()
 
 
+class Flag(Code):
+    """What a row of builds or a life was read on or assumed, in its column ``flags`` (see records/flags.py)."""
+
+    AT_TEARDOWN = auto()
+    BEFORE_FITTED = auto()
+    DAY_OF_RETURN = auto()
+    FITTED_SAYS_OTHER = auto()
+    LOAD_AT_THE_END = auto()
+    LOAD_NOT_KNOWN = auto()
+    LOST = auto()
+    MAYBE_FAILED = auto()
+    MILES_SHORT = auto()
+    NAMED_OTHER = auto()
+    NOT_LISTED = auto()
+    ODOMETER_ABOUT = auto()
+    ONE_OF_SEVERAL = auto()
+    OUT_OF_SIGHT = auto()
+    PART_FROM_RETURN = auto()
+    POWER_ABOUT = auto()
+    POWER_AT_WHEELS = auto()
+    POWER_RANGE = auto()
+    PUT_IN_NOT_RECORDED = auto()
+    SCRAPPED = auto()
+    SET_ASIDE = auto()
+    SEVERAL_THAT_DAY = auto()
+    SOLD = auto()
+    WEIGHT_ABOUT = auto()
+    WEIGHT_OF_PLATE = auto()
+    WHEN_NOT_RECORDED = auto()
+
+
 class Forecasts(Code):
     NONE_RUNNING = auto()
     QUARTER = auto()
@@ -644,6 +675,18 @@ class Kept(Code):
     MISSED = auto()
     ALARMS = auto()
     NO_ALARM_YET = auto()
+
+
+class LeftOut(Code):
+    """What lifetimes could not follow, or count."""
+
+    NOT_IN_SERVICE = auto()
+    NO_PART = auto()
+    RETURNS_SET_ASIDE = auto()
+    FITTED_TO_SEVERAL = auto()
+    NO_AGE = auto()
+    FAILED_OUT_OF_SIGHT = auto()
+    BEFORE_RECORDS = auto()
 
 
 class Lots(Code):

@@ -11,7 +11,7 @@ import pytest
 
 from analytics.models.cells import is_failure
 from analytics.models.exact import poisson_limits
-from analytics.reasons import Wear
+from analytics.reasons import Flag, Wear
 from analytics.review.quarter import unit_years
 from analytics.review.quarterly import make_review
 
@@ -42,7 +42,7 @@ def test_every_reported_failure_is_found_less_those_set_aside(review, truth):
     """Failures per part: those drawn, less the returns that could not be used, or whose lives ended before the records. What
     was written down without saying which broke first counts as a failure too, though some of it was dragged along."""
     table = review.lifetimes.table
-    own = table[is_failure(table) & ~table["flags"].str.contains("teardown")]
+    own = table[is_failure(table) & ~table["flags"].str.contains(Flag.AT_TEARDOWN.name)]
     ours, unclear = (t.groupby(["component", "part"])["count"].sum() for t in (own, own[own["order"] == "unclear"]))
     lost = len(review.records.set_aside[review.records.set_aside["file"] == "returns.csv"])
     told = {(r["component"], r["part"]): r["failures"] for r in truth["failures_by_part"]}
@@ -114,6 +114,6 @@ def test_true_survival_lies_inside_the_limits(review, truth):
     for row in truth["failures_by_part"]:
         own = table[(table["component"] == row["component"]) & (table["part"] == row["part"])]
         years = float(unit_years(own).sum())
-        seen = int(own.loc[is_failure(own) & ~own["flags"].str.contains("teardown"), "count"].sum())
+        seen = int(own.loc[is_failure(own) & ~own["flags"].str.contains(Flag.AT_TEARDOWN.name), "count"].sum())
         limits = poisson_limits(row["failures"], years, 0.99)
         assert limits.lower <= seen / years <= limits.upper

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -80,6 +81,43 @@ def test_the_package_knows_no_studies():
         tree = ast.walk(ast.parse(path.read_text(encoding="utf-8")))
         names = [n.module or "" for n in tree if isinstance(n, ast.ImportFrom)]
         assert not [name for name in names if name.split(".")[0] in ("studies", "tests")], path.name
+
+
+#: what fits, estimates or reckons: report draws and writes what it is given
+FITS = re.compile(
+    r"(fit|rate|make|check|change|move)_\w+|\w*kaplan_meier|mean_comebacks|nelson_aalen|life_table|stretches|curve|reliability_curve"
+    r"|cumulative_incidence|boldest_move|vary_firmest"
+)
+#: what still fits when a page is made; it only shrinks. what_if is asked by a person in a notebook, and fits anew as asked
+LEFT: dict[str, set[str]] = {
+    "figures.py": {"cumulative_incidence", "curve"},
+    "rating_figures.py": {"reliability_curve"},
+    "ratings_page.py": {"boldest_move", "check_model", "vary_firmest"},
+    "what_if.py": {"change_promise", "move_limit"},
+}
+
+
+def fits(source: str) -> set[str]:
+    """Names of functions that fit, imported anywhere in a module."""
+    nodes = [
+        n for n in ast.walk(ast.parse(source)) if isinstance(n, ast.ImportFrom) and n.module.startswith("analytics.")
+    ]
+    return {
+        a.name
+        for n in nodes
+        for a in n.names
+        if n.module.split(".")[1] not in ("report", "words") and FITS.fullmatch(a.name)
+    }
+
+
+@pytest.mark.parametrize("path", sorted((PACKAGE / "report").glob("*.py")), ids=lambda path: path.name)
+def test_report_fits_nothing(path):
+    found, left = fits(path.read_text(encoding="utf-8")), LEFT.get(path.name, set())
+    assert found == left, f"{path.name} fits: {', '.join(sorted(found))}; {', '.join(sorted(left))} are left"
+
+
+def test_the_check_sees_a_fit():
+    assert fits("from analytics.models.nonparametric import SurvivalCurve, kaplan_meier\n") == {"kaplan_meier"}
 
 
 def test_the_check_sees_every_form_of_import():

@@ -280,11 +280,14 @@ def load(
     from analytics.ratings.load_review import make_load_review
     from analytics.ratings.options import options_for
     from analytics.report.files import LIFETIME_COLUMNS
+    from analytics.words.lifetimes import lifetimes_table
     from analytics.words.load import load_assumed, ratings_table, suspects_table
 
     options = options_for(shop.records.shop, life_miles, reliability, confidence, strength)
     made = make_load_review(shop.records, shop.lifetimes, options, progress)
-    table = made.loads.table[[*LIFETIME_COLUMNS, *LOAD_COLUMNS]].assign(load_assumed=load_assumed(made.loads))
+    table = lifetimes_table(made.loads.table[[*LIFETIME_COLUMNS, *LOAD_COLUMNS]]).assign(
+        load_assumed=load_assumed(made.loads)
+    )
     return LoadResult(made, table, ratings_table(made.ratings), suspects_table(made))
 
 

@@ -32,7 +32,9 @@ class ShopRecords(Shown):
 
     @property
     def table(self) -> pd.DataFrame:  # type: ignore[override]
-        return self.lifetimes.table
+        from analytics.words.lifetimes import lifetimes_table
+
+        return lifetimes_table(self.lifetimes.table)
 
     @property
     def title(self) -> str:

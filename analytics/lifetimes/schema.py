@@ -15,7 +15,6 @@ if TYPE_CHECKING:
 CLOCKS = ("miles", "days", "runs")
 ENDS = ("failed", "removed", "running", "changed")
 CAUSES = ("part", "install", "over limit", "unclear", "")
-_FAULT = "the table of lifetimes breaks its own rules; this is a fault of the program, report it"
 
 
 def _schema() -> pa.DataFrameSchema:
@@ -49,15 +48,26 @@ def check_lifetimes(table: pd.DataFrame) -> None:
         _schema().validate(table, lazy=True)
     except pandera.errors.SchemaErrors as err:
         cases = err.failure_cases[["column", "check", "failure_case", "index"]].head(5)
-        raise AnalyticsError(f"{_FAULT}:\n{cases.to_string(index=False)}") from err
+        raise _fault(cases) from err
     failed = (table["ended"] == "failed").to_numpy()
-    rules = {"a failure without a cause, or a cause without a failure": failed != (table["cause"] != "").to_numpy()}
+    broken = failed != (table["cause"] != "").to_numpy()
+    if broken.any():
+        raise _fault(_rows(table, broken), " a failure without a cause, or a cause without a failure:")
     for clock in CLOCKS:
         entry, lower, upper = (table[f"{side}_{clock}"].to_numpy() for side in ("entry", "lower", "upper"))
-        rules[f"entry_{clock} below 0 or above lower_{clock}"] = (entry > lower) | (entry < 0)
-        rules[f"lower_{clock} above upper_{clock}"] = lower > upper
-        rules[f"upper_{clock} of a part that did not fail"] = ~failed & np.isfinite(upper)
-    for rule, broken in rules.items():
-        if broken.any():
-            cases = table.loc[broken, ["serial", "component", "spell", "segment"]].head(5)
-            raise AnalyticsError(f"{_FAULT}: {rule}:\n{cases.to_string(index=False)}")
+        if (broken := (entry > lower) | (entry < 0)).any():
+            raise _fault(_rows(table, broken), f" entry_{clock} below 0 or above lower_{clock}:")
+        if (broken := lower > upper).any():
+            raise _fault(_rows(table, broken), f" lower_{clock} above upper_{clock}:")
+        if (broken := ~failed & np.isfinite(upper)).any():
+            raise _fault(_rows(table, broken), f" upper_{clock} of a part that did not fail:")
+
+
+def _rows(table: pd.DataFrame, broken: np.ndarray) -> pd.DataFrame:
+    return table.loc[broken, ["serial", "component", "spell", "segment"]].head(5)
+
+
+def _fault(cases: pd.DataFrame, rule: str = "") -> AnalyticsError:
+    return AnalyticsError(
+        f"the table of lifetimes breaks its own rules; this is a fault of the program, report it:{rule}\n{cases.to_string(index=False)}"
+    )

@@ -7,25 +7,14 @@ from collections.abc import Collection
 import numpy as np
 import pandas as pd
 
+from analytics.reasons import Flag, LeftOut, Reason, reason
+from analytics.records.flags import POWER, WEIGHT, add_flag, flag, join_columns, only
 from analytics.records.load import Records
 
 _LOAD = ["power_hp", "weight_lb", "use"]
-_LOST = "power, weight or use changed, to what is not known"
-
-
-def join_flags(*columns: pd.Series | np.ndarray) -> np.ndarray:
-    """Flags of several columns in one, each once."""
-    joined = np.asarray(columns[0], dtype=object)
-    for column in columns[1:]:
-        before, old = pd.factorize(joined)
-        more, new = pd.factorize(np.asarray(column, dtype=object))
-        both, pairs = pd.factorize(before * max(len(new), 1) + more)
-        texts = np.empty(len(pairs), dtype=object)
-        for at, (one, two) in enumerate(zip(*np.divmod(pairs, max(len(new), 1)), strict=True)):
-            flags = [f for text in (old[one], new[two]) for f in text.split("; ") if f]
-            texts[at] = "; ".join(dict.fromkeys(flags))
-        joined = texts[both]
-    return joined
+_LOST = flag(Flag.LOAD_NOT_KNOWN)
+#: which flags speak of which figure; of neither
+_SPOKEN = {"power": POWER, "weight": WEIGHT, "": frozenset(Flag) - POWER - WEIGHT}
 
 
 def make_states(records: Records, units: pd.DataFrame) -> pd.DataFrame:
@@ -44,14 +33,14 @@ def make_states(records: Records, units: pd.DataFrame) -> pd.DataFrame:
     states["use"] = states["use"].replace("", None)
     # a flag stays with the figure it speaks of: a new power or weight drops the old one's
     for word, column in (("power", "power_hp"), ("weight", "weight_lb"), ("", "")):
-        own = states["flags"].map(lambda text, w=word: _flags_of(text, w))
+        own = states["flags"].map(lambda text, kinds=_SPOKEN[word]: only(text, kinds))
         states[f"flags_{word}"] = own.where(states[column].notna() | first if column else first)
     keep = [*_LOAD, "flags_power", "flags_weight", "flags_"]
     states[keep] = states.groupby("unit")[keep].ffill()
     for column in ("power_hp", "weight_lb"):
         states[column] = states[column].where(np.isfinite(states[column]))
     states["use"] = states["use"].fillna("").replace(_UNKNOWN_USE, "")
-    states["flags"] = join_flags(*(states[c].fillna("") for c in ("flags_power", "flags_weight", "flags_", "lost")))
+    states["flags"] = join_columns(*(states[c].fillna("") for c in ("flags_power", "flags_weight", "flags_", "lost")))
     # several changes of one day are one
     states = states[~states.duplicated(["unit", "since"], keep="last")].reset_index(drop=True)
     states["until"] = states.groupby("unit")["since"].shift(-1)
@@ -60,12 +49,6 @@ def make_states(records: Records, units: pd.DataFrame) -> pd.DataFrame:
 
 
 _UNKNOWN_USE = "\0"
-
-
-def _flags_of(text: str, word: str) -> str:
-    """The flags that speak of power, of weight, or ("") of neither."""
-    spoken = [f for f in text.split("; ") if f and (word in f if word else "power" not in f and "weight" not in f)]
-    return "; ".join(spoken)
 
 
 def _changes(records: Records, units: pd.DataFrame) -> pd.DataFrame:
@@ -106,7 +89,7 @@ def cut_at_changes(spells: pd.DataFrame, states: pd.DataFrame) -> pd.DataFrame:
     at = single.index.get_indexer(rows["unit"])
     for column in _LOAD:
         rows[column] = single[column].to_numpy()[at]
-    rows["flags"] = join_flags(single["flags"].to_numpy()[at], rows["flags"])
+    rows["flags"] = join_columns(single["flags"].to_numpy()[at], rows["flags"])
     rows["from_day"], rows["to_day"] = rows["started_on"], rows["ended_on"]
     if not several.any():
         return rows.reset_index(drop=True)
@@ -123,7 +106,7 @@ def cut_at_changes(spells: pd.DataFrame, states: pd.DataFrame) -> pd.DataFrame:
     many["from_day"], many["to_day"] = many["since"], many["until"].where(cut, many["ended_on"])
     many.loc[cut, ["cause", "finding", "order"]] = ""
     many.loc[cut, "ended"], many.loc[cut, "at_teardown"] = "changed", False
-    many["flags"] = join_flags(many["flags_state"], many["flags"].mask(cut, ""))
+    many["flags"] = join_columns(many["flags_state"], many["flags"].mask(cut, ""))
     return pd.concat([rows, many[rows.columns]]).reset_index(drop=True)
 
 
@@ -133,19 +116,14 @@ def _one_piece_to_teardown(many: pd.DataFrame) -> pd.DataFrame:
     last = many["until"] >= many["ended_on"]
     joined = hidden & last & (many["since"] > good)
     many.loc[joined, "since"] = good
-    many.loc[joined, "flags"] = join_flags(
-        many.loc[joined, "flags"], np.full(int(joined.sum()), _LATE_LOAD, dtype=object)
-    )
+    many["flags"] = add_flag(many["flags"], joined, Flag.LOAD_AT_THE_END)
     many.loc[hidden & ~last, "until"] = good
     return many[many["until"] > many["since"]]
 
 
-_LATE_LOAD = "changed before the teardown: the load at the end is taken"
-
-
 def cut_to_sight(
     rows: pd.DataFrame, sight: pd.DataFrame, gone: Collection[int], records_start: pd.Timestamp
-) -> tuple[pd.DataFrame, list[str]]:
+) -> tuple[pd.DataFrame, list[Reason]]:
     """Lives cut to the stretches their units were in sight (see sight.py), and notes on what was lost by it.
 
     gone: units that were out of sight between; only theirs can be cut in two.
@@ -162,16 +140,10 @@ def cut_to_sight(
     if not pd.isna(records_start):
         whole["from_day"] = whole["from_day"].clip(lower=records_start)
     if dropped:
-        notes.append(
-            f"{dropped} failure{'s' if dropped > 1 else ''} came from units that had been reported sold, lost or "
-            "scrapped. They are not counted: of such units only those that fail are heard of again."
-        )
+        notes.append(reason(LeftOut.FAILED_OUT_OF_SIGHT, number=dropped))
     ended = int(rows.loc[early & (rows["ended"] != "changed").to_numpy(), "count"].sum())
     if ended:
-        notes.append(
-            f"{ended} part lives ended before the records start ({records_start:%Y-%m-%d}) and are left out: "
-            "only failures would be known of them."
-        )
+        notes.append(reason(LeftOut.BEFORE_RECORDS, number=ended, records_start=records_start))
     return pd.concat([whole, pieces]).reset_index(drop=True) if touched.any() else whole.reset_index(drop=True), notes
 
 
@@ -196,7 +168,7 @@ def _in_pieces(rows: pd.DataFrame, sight: pd.DataFrame) -> tuple[pd.DataFrame, i
             piece = row | {"from_day": start, "to_day": stop}
             if number < len(pieces) or not whole:
                 piece |= {"ended": "changed", "cause": "", "finding": "", "order": "", "at_teardown": False}
-                piece["flags"] = "out of sight from here: sold, lost or scrapped, as reported"
+                piece["flags"] = flag(Flag.OUT_OF_SIGHT)
                 # one that ends in a change goes on after it: the change is the news that brought the unit back
                 if not whole and number == len(pieces) and row["ended"] != "changed":
                     piece["ended"] = "running"

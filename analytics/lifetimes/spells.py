@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analytics.reasons import Flag, LeftOut, Reason, reason
+from analytics.records.flags import flag, join
 from analytics.records.load import NOT_RECORDED, Records
 
 #: a part entered in ``fitted`` this soon after a return is the one that return put in (common practice, no source)
@@ -18,18 +20,16 @@ COLUMNS = [
     "cause", "finding", "order", "at_teardown", "last_good", "flags",
 ]  # fmt: skip
 _DAYS = ("started_on", "counted_from", "ended_on", "last_good")
-_WHOSE = "parts fitted later to rows of builds that stand for several units are not followed."
-_NO_AGE = "returns came after a set-aside one of the same component: the age of the part is not known."
 _END_FLAGS = {
     "in use": "",
-    "sold": "sold on: followed to the last contact",
-    "lost": "lost: followed to the last contact",
-    "scrapped": "scrapped",
-    "no": "reported not running, no return: a failure may hide here",
+    "sold": flag(Flag.SOLD),
+    "lost": flag(Flag.LOST),
+    "scrapped": flag(Flag.SCRAPPED),
+    "no": flag(Flag.MAYBE_FAILED),
 }
 
 
-def make_spells(records: Records, units: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+def make_spells(records: Records, units: pd.DataFrame) -> tuple[pd.DataFrame, list[Reason]]:
     """Lives of all parts (COLUMNS) and notes on what was left out.
 
     ``started_on`` is the day the part went to work, ``counted_from`` the day whose odometer it starts from (the day its
@@ -41,7 +41,7 @@ def make_spells(records: Records, units: pd.DataFrame) -> tuple[pd.DataFrame, li
     opened = _opened(records)
     told: list[list] = []
     frames: list[pd.DataFrame] = []
-    left_out: Counter[str] = Counter()
+    left_out: Counter[LeftOut] = Counter()
     own_units = {c: units[c].to_numpy() for c in ("start", "stop", "end", "count", "of_several")}
     for component in records.shop.components:
         part, lot, later = _first_parts(records, component, own_units["start"])
@@ -75,21 +75,14 @@ def make_spells(records: Records, units: pd.DataFrame) -> tuple[pd.DataFrame, li
     return spells, _notes(records, units, spells, left_out)
 
 
-def _notes(records: Records, units: pd.DataFrame, spells: pd.DataFrame, left_out: Counter[str]) -> list[str]:
-    notes = []
-    shelf = int((units["start"] > units["stop"]).sum())
-    if shelf:
-        notes.append(f"{shelf} unit{'s were' if shelf > 1 else ' was'} not yet in service.")
-    unknown = int((spells["part"] == NOT_RECORDED).sum())
-    if unknown:
-        notes.append(f"{unknown} part lives have no part recorded; they count in the fleet but speak for no part.")
-    aside = len(records.returns_left_out)
-    if aside:
-        notes.append(
-            f"{aside} set-aside return{'s' if aside > 1 else ''} may be of a failure that is not counted: the parts they "
-            "speak of are followed up to them only. Survival looks better than it is until they are mended."
-        )
-    return notes + [f"{n} {text}" for text, n in sorted(left_out.items())]
+def _notes(records: Records, units: pd.DataFrame, spells: pd.DataFrame, left_out: Counter[LeftOut]) -> list[Reason]:
+    counts = {
+        LeftOut.NOT_IN_SERVICE: int((units["start"] > units["stop"]).sum()),
+        LeftOut.NO_PART: int((spells["part"] == NOT_RECORDED).sum()),
+        LeftOut.RETURNS_SET_ASIDE: len(records.returns_left_out),
+        **{code: left_out[code] for code in sorted(left_out)},
+    }
+    return [reason(code, number=n) for code, n in counts.items() if n]
 
 
 def _first_parts(records: Records, component: str, start: np.ndarray) -> tuple[np.ndarray, np.ndarray, pd.DataFrame]:
@@ -141,10 +134,6 @@ def _ending(event: Any) -> str | None:
     return "removed" if event.order == "followed" else "failed"
 
 
-def _and(flags: str, more: str) -> str:
-    return "; ".join(f for f in (flags, more) if f)
-
-
 class _Position:
     """One component of one unit, walked through its returns and replacements in order of time."""
 
@@ -175,7 +164,7 @@ class _Position:
             if kind == "return":
                 self._return(event)
             elif kind == "fitted" and self.own["of_several"]:
-                self.left_out[_WHOSE] += 1
+                self.left_out[LeftOut.FITTED_TO_SEVERAL] += 1
             elif kind == "fitted":
                 self._fitted(when, event)
             else:
@@ -183,7 +172,7 @@ class _Position:
         stop, end = self.own["stop"], self.own["end"]
         fresh = self.day == stop and end != "in use" and self.spell > 1
         if self.open and self.day <= stop and not fresh:
-            self._add(stop, "running", flags=_and(self.flags, _END_FLAGS[end]))
+            self._add(stop, "running", flags=join(self.flags, _END_FLAGS[end]))
         return self.out
 
     def _return(self, event: Any) -> None:
@@ -196,7 +185,7 @@ class _Position:
             return
         failed = event.failed_on if not pd.isna(event.failed_on) else event.day
         if self.blind:
-            self.left_out[_NO_AGE] += 1
+            self.left_out[LeftOut.NO_AGE] += 1
         else:
             self._end_by_return(event, how, failed, stated)
         self.day, self.counted, self.last_return = event.day, max(failed, self.counted), event.day
@@ -209,16 +198,16 @@ class _Position:
             # it came back, so something had been put in
             known = stated or self.part or NOT_RECORDED
             first = self.spell == 1
-            note = "the build lists none: taken as fitted then" if first else "when it was put in is not recorded"
+            note = flag(Flag.NOT_LISTED if first else Flag.WHEN_NOT_RECORDED)
             self.part = known
         elif self.part == NOT_RECORDED and stated:
-            self.part, note = stated, _and(note, "part known from the return only")
+            self.part, note = stated, join(note, flag(Flag.PART_FROM_RETURN))
         elif stated and stated != self.part:
-            note = _and(note, f"the return names {stated}, the records before it {self.part}")
+            note = join(note, flag(Flag.NAMED_OTHER, stated=stated, known=self.part))
         if pd.isna(event.failed_on) and not event.at_teardown and how == "failed":
-            note = _and(note, "day of failure not recorded: taken as the day of return")
+            note = join(note, flag(Flag.DAY_OF_RETURN))
         if failed < self.day:
-            note = _and(note, "failed before it was fitted, by the dates: taken as the day it was fitted")
+            note = join(note, flag(Flag.BEFORE_FITTED))
         self.last_life = (self.part, self.lot, self.day, self.counted)
         self._add(max(failed, self.day), how, event, note)
         self.spell += 1
@@ -226,13 +215,13 @@ class _Position:
     def _again_that_day(self, event: Any, how: str) -> None:
         """A second entry of one day: another piece of the component that had run as long."""
         if how == "failed" and self.last_life is None:
-            self.left_out[_NO_AGE] += 1
+            self.left_out[LeftOut.NO_AGE] += 1
         elif how == "failed" and self.last_life is not None:
             part, lot, day, counted = self.last_life
             failed = event.failed_on if not pd.isna(event.failed_on) else event.day
             now = (self.part, self.lot, self.day, self.counted)
             self.part, self.lot, self.day, self.counted = part, lot, day, counted
-            self._add(max(failed, day), how, event, "one of several failures of the component on one day")
+            self._add(max(failed, day), how, event, flag(Flag.SEVERAL_THAT_DAY))
             self.spell += 1
             self.part, self.lot, self.day, self.counted = now
         if not self.open or self.part == NOT_RECORDED:
@@ -246,7 +235,7 @@ class _Position:
         elif event.unit_gone or event.not_replaced:
             self.part, self.open = "", False
         else:
-            self.part, self.open, self.flags = NOT_RECORDED, True, "the part put in at the return is not recorded"
+            self.part, self.open, self.flags = NOT_RECORDED, True, flag(Flag.PUT_IN_NOT_RECORDED)
 
     def _fitted(self, when: pd.Timestamp, event: Any) -> None:
         same = event.part.casefold() == self.part.casefold()
@@ -256,7 +245,7 @@ class _Position:
         soon = self.last_return is not None and (when - self.last_return).days <= _SAME_REPLACEMENT_DAYS
         if soon:
             if self.open and not same and self.part != NOT_RECORDED:
-                flags = f"the return says {self.part} was put in, fitted says {event.part}"
+                flags = flag(Flag.FITTED_SAYS_OTHER, put_in=self.part, fitted=event.part)
         else:
             if self.open and not self.blind:
                 self._add(when, "removed", flags=self.flags)
@@ -268,9 +257,7 @@ class _Position:
     def _left_out(self, when: pd.Timestamp, event: Any) -> None:
         if self.open and not self.blind:
             when = max(when, self.day)
-            self._add(
-                when, "running", flags=_and(self.flags, f"followed to a return that is set aside (row {event.row})")
-            )
+            self._add(when, "running", flags=join(self.flags, flag(Flag.SET_ASIDE, row=event.row)))
             self.spell += 1
         self.open, self.blind, self.last_return, self.last_life = False, True, None, None
 
@@ -281,7 +268,7 @@ class _Position:
         if teardown:
             before = [day for day in self.opened if self.day <= day < end]
             good = before[-1] if before else pd.NaT
-            flags = _and(flags, "found at teardown")
+            flags = join(flags, flag(Flag.AT_TEARDOWN))
         cause, finding, order = (event.cause if failed else "", event.finding, event.order) if event else ("", "", "")
         life = [
             self.unit,

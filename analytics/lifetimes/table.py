@@ -10,17 +10,18 @@ from scipy import constants
 
 from analytics.lifetimes.clocks import count_days, count_miles_or_runs
 from analytics.lifetimes.schema import CLOCKS, check_lifetimes
-from analytics.lifetimes.segments import cut_at_changes, cut_to_sight, join_flags, make_states, number_segments
+from analytics.lifetimes.segments import cut_at_changes, cut_to_sight, make_states, number_segments
 from analytics.lifetimes.sight import make_sight
 from analytics.lifetimes.spells import make_spells
 from analytics.lifetimes.units import DAY, gaps, make_units
+from analytics.reasons import Flag, Reason
 from analytics.records.cover import band_of, class_of
+from analytics.records.flags import add_flag
 from analytics.records.load import NOT_RECORDED, Records
 from analytics.records.shop import Shop
 
 #: lb·ft per hp at 1 rpm: 33,000 / (2 pi), textbook mechanics
 _TORQUE = constants.hp * 60 / (2 * np.pi) / (constants.pound_force * constants.foot)
-_SHORT = "miles driven around an odometer change are missing"
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -31,7 +32,7 @@ class Lifetimes:
     or else in service; the table has it too), days (age at the end of observation), miles (at its last usable figure, NaN),
     miles_days (days since in service at that figure), seen_until, end ("in use", "sold", "lost", "scrapped", "no"),
     count, power_hp, weight_lb, use, builder, returned (times it came back damaged). ``sight``: the stretches in which each
-    unit was under observation (SIGHT_COLUMNS in sight.py). ``notes``: what was left out, in words.
+    unit was under observation (SIGHT_COLUMNS in sight.py). ``notes``: what was left out.
     """
 
     shop: Shop
@@ -39,7 +40,7 @@ class Lifetimes:
     table: pd.DataFrame
     units: pd.DataFrame
     sight: pd.DataFrame
-    notes: tuple[str, ...]
+    notes: tuple[Reason, ...]
 
     def __repr__(self) -> str:
         failed = int(self.table.loc[self.table["ended"] == "failed", "count"].sum())
@@ -86,7 +87,6 @@ def _finish(rows: pd.DataFrame, records: Records, units: pd.DataFrame) -> pd.Dat
     rpm = build["rpm"].to_numpy(float)
     # the engine speed of a later tune is not known
     rpm = np.where(rows["power_hp"].to_numpy() == build["power_hp"].to_numpy(), rpm, np.nan)
-    short = np.where(rows["miles_short"], _SHORT, "").astype(object)
     return pd.DataFrame(
         {
             "serial": build["serial"],
@@ -121,7 +121,7 @@ def _finish(rows: pd.DataFrame, records: Records, units: pd.DataFrame) -> pd.Dat
             "count": rows["count"],
             "miles_from": rows["miles_from"],
             "miles_days": rows["miles_days"],
-            "flags": join_flags(rows["flags"], short),
+            "flags": add_flag(rows["flags"], rows["miles_short"], Flag.MILES_SHORT),
             "unit": unit,
             "row_serial": build["row_serial"],
         }

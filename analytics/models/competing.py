@@ -14,14 +14,13 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.errors import AnalyticsError, NotEnoughData, number
 from analytics.models.nonparametric import (
     Floats,
     Ints,
     check_column,
     check_count,
     check_entry,
-    number,
     risk_rows,
     survival_limits,
 )

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.errors import AnalyticsError, NotEnoughData, number
 from analytics.reasons import Curve, Reason, reason
 
 if TYPE_CHECKING:
@@ -31,11 +31,6 @@ Ints = NDArray[np.int64]
 
 # Products of (n - d)/n reach a round probability only to the last bits.
 _SLACK = 1e-12
-
-
-def number(value: float) -> str:
-    """A number as it stands in a message: 24,000 or 0.125."""
-    return f"{value:,.10g}"
 
 
 def two_sided_z(level: float) -> float:

@@ -14,14 +14,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtr
 
-from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.errors import AnalyticsError, NotEnoughData, number
 from analytics.models.nonparametric import (
     Floats,
     Ints,
     arrays_to_frame,
     check_column,
     check_count,
-    number,
     two_sided_z,
     units_at_risk,
 )

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtri, log_ndtr, ndtri
 
-from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.errors import AnalyticsError, NotEnoughData, number
 from analytics.models.nonparametric import (
     Floats,
     Ints,
@@ -30,7 +30,6 @@ from analytics.models.nonparametric import (
     check_count,
     check_entry,
     check_failed,
-    number,
     two_sided_z,
 )
 from analytics.reasons import Fit, Reason, reason

@@ -111,7 +111,7 @@ def backtest(
     rows: list[dict] = []
     before: Lifetimes | None = None
     for end in ends:
-        now = make_lifetimes(newest if end == newest.as_of else load_records(folder, f"{end:%Y-%m-%d}"))
+        now = make_lifetimes(newest if end == newest.as_of else load_records(folder, end.date().isoformat()))
         if before is not None:
             rows += _replay(before, now, parts, need, o, rate, level, draws, seed)
             say(f"{before.as_of:%Y-%m-%d}: {sum(r['quarter_end'] == before.as_of for r in rows)} parts")

@@ -7,14 +7,14 @@ import datetime as dt
 import hashlib
 import io
 import math
+from collections.abc import Callable
 from contextlib import contextmanager
 from dataclasses import dataclass
-from importlib.metadata import version
 from pathlib import Path
 
 import pandas as pd
 
-from analytics.errors import AnalyticsError
+from analytics.errors import AnalyticsError, number
 from analytics.ratings.sheet import Ratings
 from analytics.records.cells import WEIGHT, written
 from analytics.records.cover import Weights, same_edge, weights_of
@@ -67,80 +67,74 @@ def fingerprint(source: Path | Shop) -> str:
     return digest.hexdigest()[:12]
 
 
-def accept(
-    ratings: Ratings,
-    component: str,
-    part: str,
-    weight_up_to_lb: float,
-    use: str,
-    power_hp: float,
-    by: str,
-    effective_on: dt.date,
-    why: str = "",
-) -> Entry:
+@dataclass(frozen=True, slots=True)
+class Acceptance:
+    """What a person decides: a limit of power_hp for a row of the ratings, from a day on. ``why`` in the person's words, or ""."""
+
+    component: str
+    part: str
+    weight_up_to_lb: float
+    use: str
+    power_hp: float
+    by: str
+    effective_on: dt.date
+    why: str = ""
+
+
+def accept(ratings: Ratings, wish: Acceptance, reason_of: Callable[[Ratings, Acceptance, pd.Series], str]) -> Entry:
     """Append one limit to the shop's ``limits`` sheet, with the evidence it was accepted on.
 
-    weight_up_to_lb: the row of the ratings; the open top class is written as all weights above the last edge. by: the person who
-    decides; nothing is written without a name. Raises AnalyticsError where the row is not in the ratings, where the power lies above
-    what they prove, where a limit of that day is on file already, or where limits is not kept as CSV.
+    wish: the open top class is written as all weights above the last edge; nothing is written without a name in ``by``.
+    reason_of: the evidence in words, from the ratings, the wish and its row of the ratings. Returns the line as written. Raises
+    AnalyticsError where the row is not in the ratings, where the power lies above what they prove, where a limit of that day is
+    on file already, or where limits is not kept as CSV.
     """
-    if not 20 <= power_hp <= 5000:
-        raise AnalyticsError(f"{power_hp:g} hp cannot be a limit: give a power from 20 to 5,000 hp.")
-    if effective_on < ratings.records.as_of.date():
+    if not 20 <= wish.power_hp <= 5000:
+        raise AnalyticsError(f"{wish.power_hp:g} hp cannot be a limit: give a power from 20 to 5,000 hp.")
+    as_of = ratings.records.as_of
+    if wish.effective_on < as_of.date():
         raise AnalyticsError(
-            f"a limit cannot hold from {effective_on}, before the records it rests on ({ratings.records.as_of:%Y-%m-%d})."
+            f"a limit cannot hold from {wish.effective_on}, before the records it rests on ({as_of:%Y-%m-%d})."
         )
-    if not by.strip():
+    if not wish.by.strip():
         raise AnalyticsError("a limit is accepted by a person: give a name with --by.")
-    table = ratings.table
-    row = table[
-        (table["component"] == component)
-        & (table["part"] == part)
-        & same_edge(table["weight_up_to"], weight_up_to_lb)
-        & (table["use"] == use)
-    ]
-    if row.empty:
-        offered = (
-            ", ".join(
-                sorted(
-                    {
-                        "any" if math.isinf(w) else f"{w:,.0f}"
-                        for w in table.loc[(table["component"] == component) & (table["part"] == part), "weight_up_to"]
-                    }
-                )
-            )
-            or "none"
-        )
+    found = _row_of(ratings.table, wish)
+    if not wish.power_hp <= found["proposed_hp"] and not wish.power_hp < found["published_hp"]:
+        proven = found["proposed_hp"]
         raise AnalyticsError(
-            f"there is no rating for {component} {part} {'at any weight' if math.isinf(weight_up_to_lb) else f'up to {weight_up_to_lb:,.0f} lb'}{', ' + use if use else ''}. Weights rated: {offered}."
+            f"{wish.power_hp:,.0f} hp is more than the records prove for {wish.component} {wish.part} "
+            f"({'no power' if math.isnan(proven) else f'{proven:,.0f} hp'}). "
+            "A limit can be set below that, or lowered, not above it."
         )
-    found = row.iloc[0]
-    if not power_hp <= found["proposed_hp"] and not power_hp < found["published_hp"]:
-        proven = f"{found['proposed_hp']:,.0f} hp" if found["proposed_hp"] == found["proposed_hp"] else "no power"
-        raise AnalyticsError(
-            f"{power_hp:,.0f} hp is more than the records prove for {component} {part} ({proven}). A limit can be set below that, or lowered, not above it."
-        )
-    told = (
-        f"{found['failures']:.0f} of {found['units']:.0f} failed, {found['miles']:.0f} miles, R {found['reliability']:g} C {found['confidence']:g} at {found['life_miles']:.0f} miles, "
-        f"as of {ratings.records.as_of:%Y-%m-%d}, data {fingerprint(ratings.records.shop)}, analytics {version('analytics')}"
-    )
-    reason = "; ".join(
-        p for p in (why.strip(), f"accepted by {by.strip()}", f"verdict {found['verdict']}", f"evidence: {told}") if p
-    )
     shop = ratings.records.shop
     held = weights_of(float(found["weight_up_to"]), shop.weight_classes)
     entry = Entry(
-        component,
-        part,
-        _weights_text(held, shop.weight_unit),
-        use,
-        f"{math.floor(power_hp + 1e-9)} hp",
-        effective_on.isoformat(),
-        " ".join(reason.split()),
+        component=wish.component,
+        part=wish.part,
+        weight_up_to=_weights_text(held, shop.weight_unit),
+        use=wish.use,
+        power_limit=f"{math.floor(wish.power_hp + 1e-9)} hp",
+        effective_on=wish.effective_on.isoformat(),
+        reason=" ".join(reason_of(ratings, wish, found).split()),
     )
     _refuse_second(shop, entry, held)
     append(shop, entry)
     return entry
+
+
+def _row_of(table: pd.DataFrame, wish: Acceptance) -> pd.Series:
+    part = table[(table["component"] == wish.component) & (table["part"] == wish.part)]
+    row = part[same_edge(part["weight_up_to"], wish.weight_up_to_lb) & (part["use"] == wish.use)]
+    if row.empty:
+        weights = (
+            "at any weight" if math.isinf(wish.weight_up_to_lb) else f"up to {number(round(wish.weight_up_to_lb))} lb"
+        )
+        offered = sorted({"any" if math.isinf(w) else number(round(w)) for w in part["weight_up_to"]})
+        raise AnalyticsError(
+            f"there is no rating for {wish.component} {wish.part} {weights}{', ' + wish.use if wish.use else ''}. "
+            f"Weights rated: {', '.join(offered) or 'none'}."
+        )
+    return row.iloc[0]
 
 
 def _weights_text(held: Weights, unit: str) -> str:

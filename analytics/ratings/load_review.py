@@ -183,7 +183,7 @@ def lives_by_torque(review: LoadReview, component: str, part: str) -> tuple[pd.D
     return hit[hit["miles"] > 0], others.assign(miles=others["lower_miles"])
 
 
-def fit_on_torque(review: LoadReview, component: str, part: str) -> Explained | None:
+def best_on_torque(review: LoadReview, component: str, part: str) -> Explained | None:
     """The best fit of the part's lives on torque, if there is one."""
     fits = review.explained.get((component, part))
     return next((e for e in fits if e.strength == "torque"), None) if isinstance(fits, tuple) else None

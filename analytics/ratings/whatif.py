@@ -24,8 +24,9 @@ from analytics.ratings.options import Options
 from analytics.ratings.predict import PartFit, fit_lives
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
-from analytics.reasons import Reason, Refused, Unfitted, reason
+from analytics.reasons import Flag, Reason, Refused, Unfitted, reason
 from analytics.records.cover import over, up_to
+from analytics.records.flags import has_flag
 from analytics.records.load import Records
 from analytics.records.shop import Shop
 
@@ -491,7 +492,7 @@ def with_loss(records: Records, loss: float) -> tuple[Records, int]:
     sheets, moved = {}, 0
     for name in ("builds", "changes"):
         sheet = getattr(records, name).copy()
-        wheels = sheet["flags"].astype(str).str.contains("wheel power converted to crank", regex=False).to_numpy()
+        wheels = has_flag(sheet["flags"], Flag.POWER_AT_WHEELS)
         for column in ("power_hp", "power_low", "power_high"):
             sheet[column] = sheet[column].where(~wheels, sheet[column] * factor)
         sheets[name] = sheet

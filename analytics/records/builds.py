@@ -7,10 +7,11 @@ import re
 import numpy as np
 import pandas as pd
 
-from analytics.reasons import Issue
+from analytics.reasons import Flag, Issue
 from analytics.records import cells
 from analytics.records.book import Sheet
-from analytics.records.loads import add_flag, plain, quantity, read_load, words
+from analytics.records.flags import add_flag
+from analytics.records.loads import plain, quantity, read_load, words
 from analytics.records.ordering import begun, in_service, known_on, say
 from analytics.records.parts import NOT_RECORDED, part_names
 from analytics.records.shop import Shop
@@ -22,7 +23,7 @@ def read_builds(builds: Sheet, shop: Shop) -> None:
     read_load(builds, shop)
     at_install = quantity(builds, "odometer_at_install", cells.DISTANCE, shop.distance_unit, "odometer_at_install")
     about = at_install["about"] & at_install["value"].notna()
-    values["flags"] = add_flag(values["flags"], about, "odometer at install approximate")
+    values["flags"] = add_flag(values["flags"], about, Flag.ODOMETER_ABOUT)
     rpm = plain(builds, "rpm", 500, 15_000)
     builds.doubt(rpm["problem"] != "", "rpm", rpm["problem"] + ": taken as unknown", rpm["remedy"])
     count = plain(builds, "count", 1, 1_000_000, whole=True)

@@ -35,7 +35,7 @@ def figures(
     start, day = units["odometer_at_install"].to_numpy(), units["in_service_on"].to_numpy()
     told = miles_in_service(told, np.r_[start, start[of[0]]], np.r_[day, day[of[0]]], shop.miles_per_year_max)
     counts = runs_in_service(counts)
-    counts["remedy"], counts["note"], counts["kind"] = "check the counts", "", Issue.UNREAD
+    counts["remedy"], counts["kind"] = "check the counts", Issue.UNREAD
     for column, frame, value in (("odometer", told, "miles"), ("runs", counts, "runs")):
         for name, sheet in sheets.items():
             if name not in OF_NO_UNIT:
@@ -108,9 +108,9 @@ def _shipped_again(builds: Sheet, position: pd.Series, shipments: pd.DataFrame) 
 def _report(sheet: Sheet, column: str, frame: pd.DataFrame) -> None:
     """List figures not believed and odometers replaced; set aside rows of readings that say nothing else."""
     n, values = len(sheet.alive), sheet.values
-    reason, remedy, note = (np.full(n, "", dtype=object) for _ in range(3))
+    reason, remedy = (np.full(n, "", dtype=object) for _ in range(2))
     at = frame["at"].to_numpy(int)
-    reason[at], remedy[at], note[at] = frame["problem"], frame["remedy"], frame["note"]
+    reason[at], remedy[at] = frame["problem"], frame["remedy"]
     kind = np.full(n, Issue.UNREAD)
     kind[at] = frame["kind"]
     bad = reason != ""
@@ -131,17 +131,15 @@ def _report(sheet: Sheet, column: str, frame: pd.DataFrame) -> None:
     sheet.doubt(bad & ~only, shown, reason + _NOT_USED, remedy, kind)
     if column in values:
         values.loc[bad, column] = np.nan
-    replaced = np.array([text.startswith("odometer replaced") for text in note], bool)
-    told = np.array([text.endswith("last figure") for text in note], bool)
-    remedies = (
-        (told, "nothing to do, if it was replaced then"),
-        (
-            ~told,
-            "write the old odometer's last figure in place of yes, if it is known",
-        ),
-    )
-    for which, mend in remedies:
-        sheet.doubt(replaced & which, "odometer_replaced", note, mend, Issue.ODOMETER_REPLACED)
+    if column == "odometer":
+        _say_replaced(sheet, frame[frame["noted"] == Issue.ODOMETER_REPLACED])
+
+
+def _say_replaced(sheet: Sheet, frame: pd.DataFrame) -> None:
+    note, remedy = (np.full(len(sheet.alive), "", dtype=object) for _ in range(2))
+    at = frame["at"].to_numpy(int)
+    note[at], remedy[at] = frame["note"], frame["note_remedy"]
+    sheet.doubt(note != "", "odometer_replaced", note, remedy, Issue.ODOMETER_REPLACED)
 
 
 _NOT_USED = np.array(": the figure is not used", dtype=object)
@@ -149,7 +147,7 @@ _NOT_USED = np.array(": the figure is not used", dtype=object)
 
 def _ask_for_start(builds: Sheet, units: pd.DataFrame, told: pd.DataFrame) -> None:
     """List builds whose later odometer figures say nothing because the one at install is missing."""
-    blind = told[(told["note"] == "odometer at install not recorded") & (told["unit"] < len(units))]
+    blind = told[(told["noted"] == Issue.NO_START) & (told["unit"] < len(units))]
     times = blind["unit"].value_counts()
     reason = np.full(len(builds.alive), "", dtype=object)
     for unit, n in times.items():

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from analytics.reasons import Issue
+from analytics.reasons import Flag, Issue
 from analytics.records import cells
 from analytics.records.book import Sheet
+from analytics.records.flags import add_flag
 from analytics.records.shop import Shop
 from analytics.records.words import MEASURED, WEIGHT_KINDS, choose
 
@@ -45,12 +46,6 @@ def to_crank(measured_at: pd.Series, shop: Shop) -> np.ndarray:
     return np.where(measured_at == "wheels", 1 / (1 - shop.driveline_loss), 1.0)
 
 
-def add_flag(flags: pd.Series, mask: pd.Series, words: str) -> pd.Series:
-    """Flags with some words more in the rows of the mask."""
-    mask = np.asarray(mask, bool)
-    return flags.where(~mask, flags.where(flags == "", flags + "; ") + words)
-
-
 def read_load(sheet: Sheet, shop: Shop) -> None:
     """Power at the crank in hp, weight in lb, use, flags; ``power_lost``, ``weight_lost``: stated, but not usable."""
     values = sheet.values
@@ -74,9 +69,9 @@ def _read_power(sheet: Sheet, shop: Shop) -> None:
         values[column] = power[part] * factor
     values["power_measured_at"] = where.where(known, "")
     values["power_lost"] = power["problem"] != ""
-    flags = add_flag(values["flags"], (where == "wheels") & known, "wheel power converted to crank")
-    flags = add_flag(flags, power["about"] & known, "power approximate")
-    values["flags"] = add_flag(flags, power["high"] > power["low"], "power a range, its middle taken")
+    flags = add_flag(values["flags"], (where == "wheels") & known, Flag.POWER_AT_WHEELS)
+    flags = add_flag(flags, power["about"] & known, Flag.POWER_ABOUT)
+    values["flags"] = add_flag(flags, power["high"] > power["low"], Flag.POWER_RANGE)
 
 
 def _read_weight(sheet: Sheet, shop: Shop) -> None:
@@ -95,7 +90,5 @@ def _read_weight(sheet: Sheet, shop: Shop) -> None:
     values["weight_kind"] = what.where(known, "")
     values["weight_lost"] = (weight["problem"] != "") | combined
     about = weight["about"] | (weight["high"] > weight["low"])
-    flags = add_flag(
-        values["flags"], (what == "rating plate") & known, "rating-plate weight, the most the truck may weigh"
-    )
-    values["flags"] = add_flag(flags, about & known, "weight approximate")
+    flags = add_flag(values["flags"], (what == "rating plate") & known, Flag.WEIGHT_OF_PLATE)
+    values["flags"] = add_flag(flags, about & known, Flag.WEIGHT_ABOUT)

@@ -29,7 +29,8 @@ def miles_in_service(
 
     figures: FIGURES columns, any order; at_install: odometer at install per unit (NaN unknown), shape (units,);
     in_service: datetime64 per unit. Returns the figures in order of unit and day with ``miles`` (NaN where it cannot be
-    told), ``short`` (miles were driven that are not in it), ``problem`` ("" where believed), ``remedy`` and ``note``.
+    told), ``short`` (miles were driven that are not in it), ``problem`` ("" where believed), ``remedy`` and ``kind``, and
+    ``noted`` (an Issue of a figure that is believed, or None), ``note`` and ``note_remedy``.
     """
     # the new odometer of a day comes after the old one's figure of that day
     frame = figures.sort_values(
@@ -41,11 +42,12 @@ def miles_in_service(
     frame["days"] = days
     frame["miles"] = np.where(np.isnan(direct), odometer - at_install[unit], direct)
     frame["short"] = False
-    for column in ("problem", "remedy", "note"):
+    for column in ("problem", "remedy", "note", "note_remedy"):
         frame[column] = ""
     unknown = np.isnan(at_install[unit]) & ~np.isnan(odometer) & np.isnan(direct)
     frame["kind"] = Issue.UNREAD
-    frame.loc[unknown, "note"] = "odometer at install not recorded"
+    frame["noted"] = None
+    frame.loc[unknown, "noted"] = Issue.NO_START
     odd = frame["replaced"].to_numpy(bool).copy()
     for value, first in ((frame["miles"].to_numpy(), 0.0), (np.where(unknown, odometer, np.nan), np.nan)):
         odd |= _odd(unit, value, days, first, miles_per_year_max)
@@ -120,16 +122,18 @@ def _new_odometer(
 ) -> float:
     """Miles to add to the new odometer's figures."""
     at_change = final + base
+    remedy = "write the old odometer's last figure in place of yes, if it is known"
     fits = 0 <= at_change - reached.miles <= _most(day - reached.day, a_year)
     if np.isnan(base):
         note = "odometer replaced, and the odometer at install is not recorded: no miles from here on"
     elif fits:
         note = "odometer replaced: counted on from the old one's last figure"
+        remedy = "nothing to do, if it was replaced then"
     elif np.isnan(final):
         note = "odometer replaced: miles between the last reading and the change are not counted"
     else:
         note = f"odometer replaced: its last figure ({final:,.0f}) does not fit the readings before, taken as not known"
-    frame.loc[row, "note"] = note
+    frame.loc[row, ["noted", "note", "note_remedy"]] = [Issue.ODOMETER_REPLACED, note, remedy]
     if np.isnan(base) or fits:
         return at_change
     reached.short = True

@@ -15,11 +15,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analytics.reasons import Flag
+from analytics.records.flags import flag, join
+
 if TYPE_CHECKING:
     from analytics.records.load import Records
 
 _OF_THE_ROW = ("fitted", "readings", "changes", "changes_left_out", "conditions")
-ONE_OF_SEVERAL = "one of several alike"
 
 
 def single_out(records: Records) -> Records:
@@ -99,7 +101,7 @@ def _builds(builds: pd.DataFrame, trucks: pd.DataFrame, copied: pd.DataFrame) ->
     out.loc[builds.index, "count"] = left
     out.loc[at, "count"] = 1
     out.loc[at, "serial"] = [f"{s} ({k + 1} of {n})" for s, k, n in zip(name, trucks["truck"], count, strict=True)]
-    out.loc[at, "flags"] = [f"{flags}; {ONE_OF_SEVERAL}" if flags else ONE_OF_SEVERAL for flags in out.loc[at, "flags"]]
+    out.loc[at, "flags"] = [join(flags, flag(Flag.ONE_OF_SEVERAL)) for flags in out.loc[at, "flags"]]
     return out.astype(builds.dtypes)
 
 

@@ -20,6 +20,7 @@ from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
 from analytics.whole import plain_text, whole_file
 from analytics.words.answers import readable, worded
+from analytics.words.lifetimes import lifetimes_table
 
 LIFETIME_COLUMNS = [
     "serial",
@@ -90,7 +91,7 @@ def write_review_files(
     out = Path(out)
     records = review.records
     tables = {
-        "lifetimes": review.lifetimes.table[LIFETIME_COLUMNS],
+        "lifetimes": lifetimes_table(review.lifetimes.table[LIFETIME_COLUMNS]),
         "set_aside": records.set_aside[ISSUE_COLUMNS],
         "to_check": records.to_check[ISSUE_COLUMNS],
         "counts": records.counts,
@@ -192,7 +193,7 @@ def write_workbook(review: Review, path: Path, outlook: Outlook | None = None, v
             "Counts": review.records.counts,
             "Set aside": review.records.set_aside[ISSUE_COLUMNS],
             "To check": review.records.to_check[ISSUE_COLUMNS],
-            "Lifetimes": review.lifetimes.table[LIFETIME_COLUMNS],
+            "Lifetimes": lifetimes_table(review.lifetimes.table[LIFETIME_COLUMNS]),
             "Survival": review.survival,
             "Settings": settings_of(review),
             "Cautions": pd.DataFrame({"caution": CAUTIONS}),

@@ -8,13 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.errors import NotEnoughData
-from analytics.models.nonparametric import kaplan_meier
 from analytics.reasons import BuildYears, ReadAs
 from analytics.report.figures import _HATCHES, _MARKERS, _STYLES, _colours, _plt, _tidy
 from analytics.review.guarantee import LEVEL, MONTHS, OWN_FAILURES, allowed_costs, longest
 from analytics.review.quarter import YEAR_DAYS
-from analytics.review.repeats import FEWEST_AT_RISK, mean_comebacks, stretches
+from analytics.review.repeats import FEWEST_AT_RISK
 from analytics.review.teardown import CAUSES
 from analytics.words.review import pictures as words
 from analytics.words.review import promises
@@ -52,16 +50,9 @@ def causes_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
     return figure, words.causes(last, table.iloc[-2], lead, year_over)
 
 
-def repeats_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
+def repeats_figure(_: Review, view: FleetView) -> tuple[Figure, str] | None:
     """Mean comebacks per hundred units against age, a line per build year."""
-    years = review.lifetimes.units["begun_on"].dt.year
-    lines = {}
-    for year in sorted(years.dropna().unique()):
-        try:
-            lines[str(int(year))] = mean_comebacks(review.records, review.lifetimes, (years == year).to_numpy())
-        except NotEnoughData:
-            continue
-    lines = {k: v for k, v in lines.items() if v.at_risk[0] >= FEWEST_AT_RISK}
+    lines = view.lines.by_build_year
     if len(lines) < 2:
         return None
     figure, ax = _plt().subplots(figsize=(7.6, 3.8), layout="constrained")
@@ -83,22 +74,15 @@ def repeats_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None
     return figure, words.repeats(say(compared[0]) if compared else "", FEWEST_AT_RISK)
 
 
-def rebuilt_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
+def rebuilt_figure(_: Review, view: FleetView) -> tuple[Figure, str] | None:
     """Share not come back (again) against time since new or rebuilt."""
-    frame = stretches(review.records, review.lifetimes)
-    groups = {
-        "new": frame[frame["rebuilds"] == 0],
-        "rebuilt once": frame[frame["rebuilds"] == 1],
-        "rebuilt twice or more": frame[frame["rebuilds"] > 1],
-    }
+    lines = view.lines.by_rebuilds
+    if len(lines) < 2:
+        return None
     figure, ax = _plt().subplots(figsize=(7.6, 3.6), layout="constrained")
-    drawn, low = 0, 1.0
-    for i, ((name, own), colour) in enumerate(zip(groups.items(), _colours(3), strict=True)):
-        try:
-            line = kaplan_meier(own["time"], own["failed"], own["entry"], own["count"])
-            end = line.reliable_until(review.records.shop.at_risk_to_show)
-        except NotEnoughData:
-            continue
+    low = 1.0
+    for rebuilds, (units, line, end) in lines.items():
+        colour = _colours(3)[rebuilds]
         keep = line.time <= end
         x = np.r_[0, line.time[keep], end] / YEAR_DAYS
         y = np.r_[1.0, line.survival[keep], line.survival[keep][-1] if keep.any() else 1.0]
@@ -107,11 +91,11 @@ def rebuilt_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None
             y,
             where="post",
             color=colour,
-            linestyle=_STYLES[i],
+            linestyle=_STYLES[rebuilds],
             linewidth=2,
-            label=f"{name} ({int(own.drop_duplicates('unit')['count'].sum()):,})",
+            label=words.rebuilds(rebuilds, units),
         )
-        ax.plot(x[-1], y[-1], marker=_MARKERS[i], color=colour, markersize=6)
+        ax.plot(x[-1], y[-1], marker=_MARKERS[rebuilds], color=colour, markersize=6)
         if np.isfinite(line.lower[keep]).any():
             ax.fill_between(
                 line.time[keep] / YEAR_DAYS,
@@ -122,10 +106,7 @@ def rebuilt_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None
                 alpha=0.13,
                 linewidth=0,
             )
-        low, drawn = min(low, float(y.min())), drawn + 1
-    if drawn < 2:
-        _plt().close(figure)
-        return None
+        low = min(low, float(y.min()))
     _tidy(ax)
     ax.set_xlim(0)
     ax.set_ylim(max(0.0, low - 0.12), 1.01)

@@ -6,6 +6,7 @@ import pandas as pd
 
 from analytics.lifetimes.table import Lifetimes
 from analytics.records.load import Records
+from analytics.words.saying import say_all
 
 _LINES = 40
 
@@ -35,7 +36,7 @@ def check_listing(records: Records, lifetimes: Lifetimes) -> str:
         f"{int(lifetimes.units['count'].sum()):,} units sent out, {in_use:,} of them still in use as far as known; {lives:,} parts followed; "
         f"{int(failed['count'].sum()):,} failed, {install:,} of them by our install."
     )
-    lines += lifetimes.notes
+    lines += say_all(lifetimes.notes)
     lines += _section("Set aside", records.set_aside) + _section(
         "To check (used, but read on an assumption or in part)", records.to_check
     )

@@ -11,8 +11,8 @@ from analytics.driveline.load import ENDS
 from analytics.models.cells import is_failure
 from analytics.ratings.load_review import (
     LoadReview,
+    best_on_torque,
     example_weights,
-    fit_on_torque,
     has_margin,
     lives_by_torque,
     margin_at,
@@ -106,7 +106,7 @@ def _lives(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     ax.plot(others["torque_at_shaft_lbft"], others["miles"], "|", color="0.4", markersize=5, label="has not failed")
     if len(hit):
         ax.plot(hit["torque_at_shaft_lbft"], hit["miles"], "x", color="black", markersize=6, label="failed")
-    best, expected = fit_on_torque(review, component, part), review.loads.assumptions.sn_exponent
+    best, expected = best_on_torque(review, component, part), review.loads.assumptions.sn_exponent
     if len(hit) and best is not None:
         middle_t, middle_m = np.exp(np.log(hit["torque_at_shaft_lbft"]).mean()), np.exp(np.log(hit["miles"]).mean())
         grid = np.geomspace(low, high, 30)

@@ -10,13 +10,16 @@ from analytics.driveline.load import LOAD_COLUMNS
 from analytics.ratings.load_review import LoadReview
 from analytics.report.cautions import CAUTIONS
 from analytics.report.files import LIFETIME_COLUMNS, write_book, write_csv
+from analytics.words.lifetimes import lifetimes_table
 from analytics.words.load import assumptions_table, explained_table, load_assumed, ratings_table, suspects_table, title
 
 
 def write_load_files(review: LoadReview, out: str | Path) -> list[Path]:
     """loads.csv (every life with its load), load_ratings.csv, suspects.csv and load.xlsx. Returns their paths."""
     out = Path(out)
-    loads = review.loads.table[[*LIFETIME_COLUMNS, *LOAD_COLUMNS]].assign(load_assumed=load_assumed(review.loads))
+    loads = lifetimes_table(review.loads.table[[*LIFETIME_COLUMNS, *LOAD_COLUMNS]]).assign(
+        load_assumed=load_assumed(review.loads)
+    )
     calibrated = ratings_table(review.ratings).assign(calibrated=review.options.settings.replicates >= 20)
     both = [calibrated, ratings_table(review.compared).assign(calibrated=False)]
     ratings = pd.concat([t for t in both if len(t)] or both[:1], ignore_index=True)

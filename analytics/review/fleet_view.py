@@ -13,7 +13,7 @@ from analytics.review.guarantee import BandCost, band_costs, guarantee
 from analytics.review.how_sure import how_sure
 from analytics.review.quarter import Span
 from analytics.review.renew import renew_at_rebuild
-from analytics.review.repeats import by_build_year, rebuilt
+from analytics.review.repeats import RepeatLines, by_build_year, rebuilt, repeat_lines
 from analytics.review.snapshot import Snapshot, snapshot_of
 from analytics.review.teardown import causes_by_year, finding_shares, first_or_followed, judged_alike, which_drags_which
 
@@ -21,7 +21,7 @@ from analytics.review.teardown import causes_by_year, finding_shares, first_or_f
 @dataclass(frozen=True, slots=True, repr=False)
 class FleetView:
     """Answers over the whole fleet. above, odometers and random_calls name customers' trucks: they stay in the shop.
-    costs: what each power band would cost a guarantee."""
+    costs: what each power band would cost a guarantee. lines: how often units come back again, to be drawn."""
 
     finding_shares: Answer
     causes: Answer
@@ -37,13 +37,14 @@ class FleetView:
     how_sure: Answer
     guarantee: Answer
     costs: tuple[BandCost, ...]
+    lines: RepeatLines
 
     def __repr__(self) -> str:
         return f"FleetView({len(self.answers())} answers)"
 
     def answers(self) -> list[Answer]:
         """All answers in the order they are read."""
-        return [getattr(self, f.name) for f in fields(self) if f.name != "costs"]
+        return [getattr(self, f.name) for f in fields(self) if f.name not in ("costs", "lines")]
 
 
 def fleet_view(
@@ -76,4 +77,4 @@ def fleet_view(
     told["how_sure"] = how_sure(records, lifetimes, progress)
     say("guarantees")
     costs = band_costs(snapshot)
-    return FleetView(**told, guarantee=guarantee(snapshot, costs), costs=costs)
+    return FleetView(**told, guarantee=guarantee(snapshot, costs), costs=costs, lines=repeat_lines(records, lifetimes))

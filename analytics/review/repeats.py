@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,7 @@ from analytics.lifetimes.sight import ages_in_sight, returns_in_sight
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.cells import failures_with_age, is_failure, repeated_events, repeated_failures, trend_of_events
 from analytics.models.exact import RateComparison, compare_rates
-from analytics.models.nonparametric import kaplan_meier
+from analytics.models.nonparametric import SurvivalCurve, kaplan_meier
 from analytics.models.recurrence import MeanCumulativeFunction, PowerLaw
 from analytics.reasons import Again, BuildYears, Question, Reason, Rebuilt, reason
 from analytics.records.load import Records
@@ -408,3 +409,30 @@ def _verdict(test: AsNew) -> Rebuilt:
     if not np.isfinite(test.ratio):
         return Rebuilt.TOO_LITTLE_EXPECTED
     return Rebuilt.MORE if test.lower > 1 else Rebuilt.LESS if test.upper < 1 else Rebuilt.NO_DIFFERENCE
+
+
+# ---- to be drawn -----------------------------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True)
+class RepeatLines:
+    """``by_build_year``: mean comebacks per unit, by year, of years that start with FEWEST_AT_RISK units or more. ``by_rebuilds``:
+    units, survival in days since new or rebuilt, and the age up to which enough are at risk, by 0, 1 and 2 or more rebuilds."""
+
+    by_build_year: dict[int, MeanCumulativeFunction]
+    by_rebuilds: dict[int, tuple[int, SurvivalCurve, float]]
+
+
+def repeat_lines(records: Records, lifetimes: Lifetimes) -> RepeatLines:
+    """The lines of how often units come back again, those that the records can carry."""
+    years = lifetimes.units["begun_on"].dt.year
+    by_year = {}
+    for year in sorted(years.dropna().unique()):
+        with suppress(NotEnoughData):
+            by_year[int(year)] = mean_comebacks(records, lifetimes, (years == year).to_numpy())
+    frame = stretches(records, lifetimes)
+    by_rebuilds = {}
+    for rebuilds, own in frame.groupby(frame["rebuilds"].clip(upper=2)):
+        with suppress(NotEnoughData):
+            line = kaplan_meier(own["time"], own["failed"], own["entry"], own["count"])
+            units = int(own.drop_duplicates("unit")["count"].sum())
+            by_rebuilds[int(rebuilds)] = units, line, line.reliable_until(records.shop.at_risk_to_show)
+    return RepeatLines({k: v for k, v in by_year.items() if v.at_risk[0] >= FEWEST_AT_RISK}, by_rebuilds)

@@ -9,8 +9,8 @@ import numpy as np
 from analytics.ratings.load_review import (
     LoadReview,
     TorqueByGear,
+    best_on_torque,
     example_weights,
-    fit_on_torque,
     has_margin,
     lives_by_torque,
     margin_at,
@@ -82,7 +82,7 @@ def margin_caption(review: LoadReview, component: str, part: str) -> str:
 
 def lives_caption(review: LoadReview, component: str, part: str) -> str:
     """Does life fall with torque as it should; nothing where no fit says."""
-    fit, expected = fit_on_torque(review, component, part), review.loads.assumptions.sn_exponent
+    fit, expected = best_on_torque(review, component, part), review.loads.assumptions.sn_exponent
     if fit is None or lives_by_torque(review, component, part)[0].empty:
         return ""
     return f"Life falls as torque to the power {fit.exponent:.1f} ± {fit.exponent_se:.1f}; {span(expected)} is expected of such a part."

@@ -9,6 +9,8 @@ import pytest
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.schema import check_lifetimes
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
+from analytics.words.lifetimes import lifetimes_table
+from analytics.words.saying import say, say_all
 from tests.records.sheets import back, build, load
 
 NAN, INF = np.nan, np.inf
@@ -20,7 +22,7 @@ def lives(tmp_path, toml: str = "", as_of: str = "2024-12-31", **sheets: object)
 
 
 def shaft(found: Lifetimes, *columns: str) -> list[list[object]]:
-    rows = found.table[found.table["component"] == "input shaft"]
+    rows = lifetimes_table(found.table[found.table["component"] == "input shaft"])
     return rows[list(columns)].to_numpy().tolist()
 
 
@@ -133,7 +135,9 @@ def test_the_part_put_in_is_followed_even_where_nobody_wrote_it_down(tmp_path):
     # or replaced parts would be seen only when they fail
     found = lives(tmp_path, returns=[back(replaced_with="")])
     assert shaft(found, "part", "ended") == [["IS-A", "failed"], ["not recorded", "running"]]
-    assert found.notes == ("1 part lives have no part recorded; they count in the fleet but speak for no part.",)
+    assert say_all(found.notes) == (
+        "1 part lives have no part recorded; they count in the fleet but speak for no part.",
+    )
 
 
 @pytest.mark.parametrize("word", ["scrapped", "not replaced"])
@@ -335,7 +339,7 @@ def test_records_that_start_after_the_first_builds(tmp_path):
     equal(limits(found, "miles")[:1], [[30_000 * 346 / 405, 30_000, 30_000]])
     rows = found.table[found.table["component"] == "converter"]
     assert rows[["spell", "entry_days", "ended"]].to_numpy().tolist() == [[2, 245, "running"]]
-    assert found.notes == (
+    assert say_all(found.notes) == (
         "1 part lives ended before the records start (2022-01-01) and are left out: only failures would be known of them.",
     )
 
@@ -371,7 +375,7 @@ def test_a_failure_that_brings_a_sold_unit_back_is_not_counted(tmp_path):
     equal(limits(found, "days"), [[0, 365, INF], [0, 1032, INF]])
     assert shaft(found, "part", "ended") == [["IS-A", "running"], ["IS-B", "running"]]
     equal(limits(found, "days", "converter"), [[0, 365, INF], [409, AGE, INF]])
-    assert found.notes[0].startswith(
+    assert say(found.notes[0]).startswith(
         "1 failure came from units that had been reported sold, lost or scrapped. They are not counted"
     )
 
@@ -411,7 +415,7 @@ def test_a_set_aside_return_ends_what_is_known_of_its_part(tmp_path):
     equal(limits(found, "days"), [[0, 409, INF]])
     assert shaft(found, "ended", "flags") == [["running", "followed to a return that is set aside (row 2)"]]
     equal(limits(found, "days", "converter"), [[0, AGE, INF]])
-    assert found.notes == (
+    assert say_all(found.notes) == (
         "1 set-aside return may be of a failure that is not counted: the parts they speak of are followed up to them only. "
         "Survival looks better than it is until they are mended.",
     )
@@ -427,7 +431,7 @@ def test_after_a_set_aside_return_the_next_one_has_no_age(tmp_path):
     found = lives(tmp_path, returns=[back(failed_on="Mar-22"), later])
     equal(limits(found, "days"), [[0, 409, INF], [0, 667, INF]])
     assert (
-        found.notes[-1]
+        say(found.notes[-1])
         == "1 returns came after a set-aside one of the same component: the age of the part is not known."
     )
 
@@ -531,7 +535,7 @@ def test_an_odometer_replaced_without_its_last_figure_makes_miles_short(tmp_path
 def test_units_not_yet_in_service_are_left_out_and_said(tmp_path):
     found = lives(tmp_path, builds=[build(), build(serial="T-101", in_service_on="2025-03-01")])
     assert found.table["serial"].unique().tolist() == ["T-100"]
-    assert found.notes == ("1 unit was not yet in service.",)
+    assert say_all(found.notes) == ("1 unit was not yet in service.",)
     assert found.units["serial"].tolist() == ["T-100"]
 
 

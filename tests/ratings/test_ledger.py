@@ -18,16 +18,22 @@ from hypothesis import strategies as st
 
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
-from analytics.ratings.ledger import Entry, accept, append, fingerprint, history
+from analytics.ratings import ledger
+from analytics.ratings.ledger import Acceptance, Entry, append, fingerprint, history
 from analytics.ratings.options import options_for
 from analytics.ratings.sheet import COLUMNS, Ratings, make_ratings
 from analytics.records.limits import limit_for
 from analytics.records.load import load_records
 from analytics.records.shop import load_shop
+from analytics.words.ratings.ledger import acceptance_words
 from tests.small_shop import TOML, build, rateable_shop, write_shop
 
 DAY = dt.date(2024, 4, 1)
 ENTRY = Entry("input shaft", "A", "7500 lb", "", "600 hp", "2024-04-01", "because, “quoted”")
+
+
+def accept(ratings, *told):
+    return ledger.accept(ratings, Acceptance(*told), acceptance_words)
 
 
 @pytest.fixture

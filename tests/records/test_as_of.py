@@ -187,7 +187,7 @@ def assert_alike(one: Records, other: Records) -> None:
     for records in (one, other):
         table = make_lifetimes(records).table.drop(columns="unit")
         # row numbers stand in some flags
-        table["flags"] = table["flags"].str.replace(r"\(row \d+\)", "", regex=True)
+        table["flags"] = table["flags"].str.replace(r"row=\d+", "", regex=True)
         tables.append(
             table.astype({"power_band": str, "weight_class": str}).sort_values(list(table.columns), ignore_index=True)
         )

@@ -378,11 +378,11 @@ def test_counts_of_runs_that_go_down(tmp_path):
 @pytest.mark.parametrize(
     ("cells", "hp", "flags"),
     [
-        ({"power": "820 whp"}, 1000, "wheel power converted to crank"),
-        ({"power": "820", "power_measured_at": "Wheels"}, 1000, "wheel power converted to crank"),
+        ({"power": "820 whp"}, 1000, "POWER_AT_WHEELS"),
+        ({"power": "820", "power_measured_at": "Wheels"}, 1000, "POWER_AT_WHEELS"),
         ({"power": "820 bhp", "power_measured_at": "wheels"}, 820, ""),  # the cell is nearer than the column
-        ({"power": "approx 820"}, 820, "power approximate"),
-        ({"power": "800-840"}, 820, "power a range, its middle taken"),
+        ({"power": "approx 820"}, 820, "POWER_ABOUT"),
+        ({"power": "800-840"}, 820, "POWER_RANGE"),
         ({"power": "?"}, np.nan, ""),
     ],
 )
@@ -401,12 +401,12 @@ def test_power_at_the_wheels_for_the_whole_shop(tmp_path):
 @pytest.mark.parametrize(
     ("cells", "lb", "kind", "flags"),
     [
-        ({"weight": "9,900 GVWR"}, 9900, "rating plate", "rating-plate weight, the most the truck may weigh"),
+        ({"weight": "9,900 GVWR"}, 9900, "rating plate", "WEIGHT_OF_PLATE"),
         (
             {"weight": "9900", "weight_kind": "plate"},
             9900,
             "rating plate",
-            "rating-plate weight, the most the truck may weigh",
+            "WEIGHT_OF_PLATE",
         ),
         ({"weight": "6100", "weight_kind": "as raced"}, 6100, "as raced", ""),
         ({"weight": "6100"}, 6100, "as driven", ""),

@@ -119,6 +119,11 @@ def repeats(compared: str, fewest_at_risk: int) -> str:
     )
 
 
+def rebuilds(times: int, units: int) -> str:
+    """The line of units rebuilt so many ``times`` (2: or more), and how many they are."""
+    return f"{('new', 'rebuilt once', 'rebuilt twice or more')[times]} ({units:,})"
+
+
 def rebuilt(first: str) -> str:
     """``first``: the first sentence of the answer."""
     return (
