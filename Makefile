@@ -1,5 +1,5 @@
 # make review   the quarterly review of the demo shop
-# make test     lint and tests
+# make test     lint, types and tests
 # make lab      JupyterLab on the notebooks
 # make hostile  the catalogue of bad inputs, each with what becomes of it
 # make same     BASE=DIR: every output beside what DIR holds, byte by byte; the first call fills DIR
@@ -21,6 +21,7 @@ review: $(READY)
 
 test: $(READY)
 	$(PY) -m ruff check
+	$(PY) -m mypy
 	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto --dist loadfile --cov --cov-report=term:skip-covered
 
 long: $(READY)

@@ -290,7 +290,9 @@ def _ratings(arguments: argparse.Namespace) -> None:
     from analytics.records.shop import load_shop
 
     shop, targets = load_shop(arguments.folder), _targets(arguments)
-    options_for(shop, *targets.values())  # a slip in the targets is said before the work
+    options_for(
+        shop, targets["life"], targets["reliability"], targets["confidence"]
+    )  # a slip in the targets is said before the work
     begun = time.perf_counter()
     page = _page(arguments, "power_ratings", "ratings", "ratings.html", f"{shop.name}: power ratings", **targets)
     rows = max(len(page.with_name("ratings.csv").read_text(encoding="utf-8").splitlines()) - 1, 0)
@@ -320,7 +322,9 @@ def _load(arguments: argparse.Namespace) -> None:
     from analytics.records.shop import load_shop
 
     shop, targets = load_shop(arguments.folder), _targets(arguments)
-    options_for(shop, *targets.values(), arguments.strength)  # a slip is said before the work
+    options_for(
+        shop, targets["life"], targets["reliability"], targets["confidence"], arguments.strength
+    )  # a slip is said before the work
     assumptions_for(shop)
     title = f"{shop.name}: the load behind the horsepower"
     page = _page(arguments, "driveline_load", "load", "load.html", title, strength=arguments.strength, **targets)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum, auto
+from typing import Any
 
 
 class Code(Enum):
@@ -19,13 +20,13 @@ class Reason:
     """``values``: by name, unrounded, in the units their names say; what the words of ``code`` ask for, no more and no less."""
 
     code: Code
-    values: Mapping[str, object] = field(default_factory=dict)
+    values: Mapping[str, Any] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         return f"Reason({type(self.code).__name__}.{self.code.name})"
 
 
-def reason(code: Code, **values: object) -> Reason:
+def reason(code: Code, **values: Any) -> Reason:
     """A code with its values, filled by name."""
     return Reason(code, values)
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import itertools
 from dataclasses import dataclass, replace
 from enum import Enum, auto
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -223,7 +224,13 @@ def compare_parts(
 def compare_found(found: Comparable, life_miles: float, margin: float, confidence: float) -> Against:
     """The two parts of ``found`` against each other (see compare_parts for margin and confidence). life_miles: a unit of scale."""
     old, new = found.parts
-    named = {"component": found.component, "old": old, "new": new, "confidence": confidence, "margin": margin}
+    named: dict[str, Any] = {
+        "component": found.component,
+        "old": old,
+        "new": new,
+        "confidence": confidence,
+        "margin": margin,
+    }
     band, refused = found.band, found.refused
     if refused is None:
         power = found.data.power_hp

@@ -135,7 +135,7 @@ class Comparable:
 def _rank_power(power: np.ndarray, weight: np.ndarray, highest: bool) -> float:
     """The RANK-th lowest (or highest) power, counting identical units; the extreme one where there are fewer."""
     order = np.argsort(-power if highest else power, kind="stable")
-    at = np.searchsorted(np.cumsum(weight[order]), RANK - 1e-9)
+    at = int(np.searchsorted(np.cumsum(weight[order]), RANK - 1e-9))
     return float(power[order][min(at, len(order) - 1)])
 
 
@@ -246,7 +246,7 @@ def compare_lives(parts: PartsData, confidence: float = 0.9) -> Comparable:
         regressed = _ratio(frame, confidence, varied, ("use",))
     return Comparable(
         component=parts.component,
-        parts=parts.parts[:2],
+        parts=(parts.parts[0], parts.parts[1]),
         refused=refused,
         band=band,
         spread=_spread(parts),

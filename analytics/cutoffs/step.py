@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -382,7 +383,8 @@ def _fit_lives(lives: CutLives, table: ShapeTable, fit: Fitted, shape: str) -> t
     more = _more_columns(shape, x, table.sets.cuts, fit)
     if shape == "step":
         # no slope along the axis beside the jump: without a spread of its own that column says nothing
-        d = replace(d, **{k: np.full(len(d.lower), getattr(d, k).mean()) for k in ALONG[lives.axis]})
+        means: dict[str, Any] = {k: np.full(len(d.lower), getattr(d, k).mean()) for k in ALONG[lives.axis]}
+        d = replace(d, **means)
     d = replace(d, extra=np.column_stack(list(more.values())) if more else d.extra, extra_names=tuple(more))
     model = joint_model(d, LIFE_MILES, "weibull", decline=True, selection=True, share=1.0)
     others = tuple((0.0, 1.5) if n in more else p for n, p in zip(model.columns[2:], model.priors.others, strict=True))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -99,7 +100,7 @@ _OTHERS = ("gear_ratios", "all_wheel_drive", "friction")
 def assumptions_for(shop: Shop) -> Assumptions:
     """The shop's assumptions. Raises RecordsError on a key or value of [driveline] that is not understood."""
     known = (*_SPANS, *_NUMBERS, *_OTHERS)
-    told: dict[str, object] = {}
+    told: dict[str, Any] = {}
     for key, value in shop.driveline.items():
         where = f"shop.toml [driveline] {key}"
         if key not in known:
@@ -133,7 +134,7 @@ def _number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _span(value: object, low: float, high: float, where: str) -> Span:
+def _span(value: Any, low: float, high: float, where: str) -> Span:
     pair = value if isinstance(value, list) else [value, value]
     if len(pair) != 2 or not all(_number(v) and low <= v <= high for v in pair) or pair[0] > pair[1]:
         raise RecordsError(

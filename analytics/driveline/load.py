@@ -7,6 +7,7 @@ middle goes with the geometric middle of each range.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,6 +52,12 @@ class Band:
     def at(self, end: str) -> np.ndarray:
         """The figure at one end ("low", "", "high")."""
         return {"low": self.low, "": self.middle, "high": self.high}[end]
+
+    @classmethod
+    def of(cls, figure: Callable[[str], np.ndarray], assumed: np.ndarray) -> Band:
+        """From its figure (n,) at each end and ``assumed`` (n,)."""
+        low, middle, high = map(figure, ENDS)
+        return cls(low=low, middle=middle, high=high, assumed=assumed)
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -177,15 +184,14 @@ def truck_facts(power_hp: np.ndarray, weight_lb: np.ndarray, uses: list[str], a:
     mass = quantity("weight", weight_lb, unit="lb") * LB
     share = Span(1, 1) if a.all_wheel_drive else a.driven_share
     tyre, speed = _or_span(unknown, a.tyre_diameter), _or_span(unknown, a.engine_rpm)
-    engine = [engine_torque(power_hp * HP, speed.at(_OPPOSITE[e]) * RPM) for e in ENDS]
     return {
-        "engine": Band(*engine, unknown.assumed),
+        "engine": Band.of(lambda e: engine_torque(power_hp * HP, speed.at(_OPPOSITE[e]) * RPM), unknown.assumed),
         "stall": _or_span(unknown, a.stall_ratio),
         "axle_ratio": _or_span(unknown, a.axle_ratio),
-        "tyre": Band(*(tyre.at(e) * INCH / 2 for e in ENDS), tyre.assumed),
+        "tyre": Band.of(lambda e: tyre.at(e) * INCH / 2, tyre.assumed),
         "mass": Band(mass, mass, mass, np.zeros(n, bool)),
-        "driven": Band(*(mass * _end(share, e) for e in ENDS), unknown.assumed),
-        "friction": Band(*(np.array([_end(a.friction_of(u), e) for u in uses]) for e in ENDS), unknown.assumed),
+        "driven": Band.of(lambda e: mass * _end(share, e), unknown.assumed),
+        "friction": Band.of(lambda e: np.array([_end(a.friction_of(u), e) for u in uses]), unknown.assumed),
         "line_pressure": unknown,
         "converter_pressure": unknown,
     }
@@ -233,28 +239,26 @@ def vehicle_facts(records: Records, table: pd.DataFrame, a: Assumptions) -> dict
 
     stated = table["torque_lbft"].to_numpy(float) * LBFT  # of the build sheet's own rpm
     speed = _or_span(rpm, a.engine_rpm)
-    engine = Band(
-        *(
-            np.where(
-                np.isfinite(told.at(e)),
-                told.at(e) * LBFT,
-                np.where(np.isfinite(stated), stated, engine_torque(p * HP, speed.at(other) * RPM)),
-            )
-            for e, other, p in (("low", "high", low), ("", "", power), ("high", "low", high))
-        ),
-        told.assumed & rpm.assumed & ~np.isfinite(stated),
-    )
+    made = Band(low=low, middle=power, high=high, assumed=np.isnan(power))
+
+    def torque(e: str) -> np.ndarray:
+        reckoned = engine_torque(made.at(e) * HP, speed.at(_OPPOSITE[e]) * RPM)
+        return np.where(np.isfinite(told.at(e)), told.at(e) * LBFT, np.where(np.isfinite(stated), stated, reckoned))
+
+    engine = Band.of(torque, told.assumed & rpm.assumed & ~np.isfinite(stated))
     facts = truck_facts(power, weight, table["use"].astype(str).tolist(), a)
     weighed, usual, mass = found["driven_weight_lb"], facts["driven"], facts["mass"].middle
     # an axle cannot weigh more than the truck
-    driven = [np.fmin(np.where(weighed.assumed, usual.at(e), weighed.at(e) * LB), mass) for e in ENDS]
+    driven = Band.of(
+        lambda e: np.fmin(np.where(weighed.assumed, usual.at(e), weighed.at(e) * LB), mass), weighed.assumed
+    )
     tyre = _or_span(found["tyre_diameter_in"], a.tyre_diameter)
     return facts | {
         "engine": engine,
         "stall": _or_span(found["stall_ratio"], a.stall_ratio),
         "axle_ratio": _or_span(found["axle_ratio"], a.axle_ratio),
-        "tyre": Band(*(tyre.at(e) * INCH / 2 for e in ENDS), tyre.assumed),
-        "driven": Band(*driven, weighed.assumed),
+        "tyre": Band.of(lambda e: tyre.at(e) * INCH / 2, tyre.assumed),
+        "driven": driven,
         "line_pressure": pressures["line_pressure_psi"],
         "converter_pressure": pressures["converter_pressure_psi"],
     }
@@ -265,7 +269,7 @@ def _end(span: Span, end: str) -> float:
 
 
 def _or_span(band: Band, span: Span) -> Band:
-    return Band(*(np.where(np.isfinite(band.at(e)), band.at(e), _end(span, e)) for e in ENDS), band.assumed)
+    return Band.of(lambda e: np.where(np.isfinite(band.at(e)), band.at(e), _end(span, e)), band.assumed)
 
 
 def latest(records: Records, table: pd.DataFrame, column: str, ended: bool = False, same_power: bool = False) -> Band:

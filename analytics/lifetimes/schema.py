@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
@@ -12,7 +12,8 @@ from analytics.errors import AnalyticsError
 if TYPE_CHECKING:
     import pandera.pandas as pa
 
-CLOCKS = ("miles", "days", "runs")
+Clock = Literal["miles", "days", "runs"]
+CLOCKS: tuple[Clock, ...] = ("miles", "days", "runs")
 ENDS = ("failed", "removed", "running", "changed")
 CAUSES = ("part", "install", "over limit", "unclear", "")
 

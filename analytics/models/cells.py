@@ -9,20 +9,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 import pandas as pd
 
 from analytics.errors import NotEnoughData
-from analytics.lifetimes.schema import CLOCKS
+from analytics.lifetimes.schema import CLOCKS, Clock
 from analytics.lifetimes.sight import ages_in_sight, in_sight
 from analytics.models.competing import cumulative_incidence
 from analytics.models.nonparametric import SurvivalCurve, kaplan_meier, kaplan_meier_cells
 from analytics.models.recurrence import MeanCumulativeFunction, PowerLaw, mean_cumulative_function, power_law
 from analytics.models.weibull import LifeFit, fit_life
-
-Clock = Literal["miles", "days", "runs"]
 
 SURVIVAL_COLUMNS = [
     "component",
@@ -140,8 +137,8 @@ def survival_table(table: pd.DataFrame, clocks: Sequence[Clock] = CLOCKS, min_at
             frame = kaplan_meier_cells(seen.time, seen.failed, seen.entry, seen.count, cell=code)
             frame = _name(frame, names, clock).assign(finding="")
             frames.append(_stop(frame, ["component", "part", "power_band", "weight_class"], min_at_risk))
-        for levels in (("component", "all_"), ("component", "part")):
-            frames += _by_finding(rows, seen, levels, clock, min_at_risk)
+        for pair in (("component", "all_"), ("component", "part")):
+            frames += _by_finding(rows, seen, pair, clock, min_at_risk)
     if not frames:
         return pd.DataFrame(columns=SURVIVAL_COLUMNS)
     every = pd.concat([f for f in frames if len(f)] or [pd.DataFrame(columns=SURVIVAL_COLUMNS)], ignore_index=True)

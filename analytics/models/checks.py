@@ -60,7 +60,8 @@ def curvature_test(
 def common_shape_test(parts: dict[str, LifeData], life_miles: float, law: str = "weibull") -> ModelTest:
     """Do the parts share one Weibull shape? Each part keeps its own power and weight effects; the shared shape is found
     by Brent's method on the sum of the profiles. Known and unknown miles alike; priors on the shape only, and the same for all."""
-    loose = Priors(shape=(float(np.log(2)), 2.0))
+    usual, spread = float(np.log(2)), 2.0
+    loose = Priors(shape=(usual, spread))
     fitted = {}
     for name, data in parts.items():
         if data.failures < 3:
@@ -80,7 +81,7 @@ def common_shape_test(parts: dict[str, LifeData], life_miles: float, law: str = 
             start[0] = log_shape
             _, fit = fit_joint(pinned, start)
             r = (fit.theta[0, 0] - log_shape) / 1e-3
-            own = (fit.theta[0, 0] - loose.shape[0]) / loose.shape[1]
+            own = (fit.theta[0, 0] - usual) / spread
             total += float(fit.value[0]) + 0.5 * r * r - 0.5 * own * own
         return -total
 

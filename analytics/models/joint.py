@@ -99,7 +99,7 @@ def joint_model(
 def _covariates(data: LifeData, use_terms: bool) -> tuple[list[str], np.ndarray, list[tuple[float, float]]]:
     """Names of the columns, the columns (n, q - 1), and the prior of each after the power. A column that is the same in all
     rows is left out."""
-    found = [("log power", data.log_power, None)]
+    found: list[tuple[str, np.ndarray, tuple[float, float] | None]] = [("log power", data.log_power, None)]
     if np.ptp(data.log_weight) > 1e-6:
         found.append(("log weight", data.log_weight, WEIGHT_PRIOR))
     if use_terms and len(data.use_names) > 1:
@@ -190,7 +190,7 @@ def starting_point(model: JointModel) -> np.ndarray:
         if at is not None:
             theta[at] = prior[0] if prior is not None else default
     at = lay.place("level")
-    if at is not None:
+    if at is not None and model.rows.rates is not None:
         read = model.rows.rates.read.sum()
         unread = sum(b.w.sum() for b in model.rows.blocks if b.kind == "unread")
         theta[at] = ndtri(np.clip(read / (read + unread), 0.02, 0.98))
@@ -407,10 +407,10 @@ def simulate_lives(model: JointModel, theta: np.ndarray, rng: np.random.Generato
     told, looked = draw.told[0], draw.looked[0]
     life = np.exp(draw.log_life[0]) * model.life_miles
     upper = np.where(told, life, np.inf)
-    one = {"unit": np.arange(n), "weight": np.ones(n), "upper": upper}
+    data = replace(data, unit=np.arange(n), weight=np.ones(n), upper=upper)
     if draw.log_rate is None:
         end = np.exp(np.where(np.isfinite(draw.log_end[0]), draw.log_end[0], draw.log_life[0])) * model.life_miles
-        return replace(data, lower=np.where(told, life, end), rate_counts=np.zeros(n, bool), **one)
+        return replace(data, lower=np.where(told, life, end), rate_counts=np.zeros(n, bool))
     days = _failure_days(model, draw)[0]
     ended = np.where(told, days, data.cutoff_days)
     age = np.where(told, data.start_days + days, np.broadcast_to(draw.recorded, draw.shape)[0])
@@ -427,7 +427,6 @@ def simulate_lives(model: JointModel, theta: np.ndarray, rng: np.random.Generato
         rate_miles=np.where(seen, miles, np.nan),
         rate_days=np.where(seen, age, np.nan),
         rate_counts=seen,
-        **one,
     )
 
 
@@ -515,7 +514,7 @@ def simulate(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Gene
                 blocks.append(Block(kind, x[idx], w, Points(y, here, pair(start, length, idx)), entry_points))
             else:
                 blocks.append(Block(kind, x[idx], w, Points(y, here, pair(start, length, idx))))
-                if with_entry:
+                if entry_points is not None:
                     blocks.append(Block("unread_entry", x[idx], w, entry_points))
     known_entry = late & (told | (looked & ~blind))
     idx, w = gather(known_entry)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -91,9 +92,8 @@ class LifeData:
 
     def take(self, mask: np.ndarray) -> LifeData:
         """The rows in ``mask`` (n,)."""
-        return LifeData(
-            *(v if isinstance(v, tuple) else v[mask] for v in (getattr(self, k) for k in self.__dataclass_fields__))
-        )
+        columns: dict[str, Any] = {k: getattr(self, k) for k in self.__dataclass_fields__}
+        return replace(self, **{k: v[mask] for k, v in columns.items() if isinstance(v, np.ndarray)})
 
 
 def life_data(

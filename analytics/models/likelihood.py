@@ -50,6 +50,12 @@ class Block:
     at: Points
     other: Points | None = None  # running: the reading; interval: the upper end; unread: the entry
 
+    @property
+    def end(self) -> Points:
+        """The upper end of an interval."""
+        assert self.other is not None
+        return self.other
+
 
 @dataclass(frozen=True, slots=True)
 class Rates:
@@ -142,6 +148,7 @@ class Constraint:
 #: derivatives of z (or of a parameter) that a record's term is differentiated through: kind ("row": one Jacobian row per record,
 #: "const": the same for all records), first derivatives, and second ones or None
 Local = tuple
+NO_SLOPES: Local = ()  # where the value alone is asked for
 
 
 def log_likelihood(
@@ -165,7 +172,7 @@ def log_likelihood(
     if rows.rates is not None and layout.uses:
         at.rates(rows.rates)
     at.value += rows.constant
-    return at.value, at.grad, at.hess
+    return (at.value, at.grad, at.hess) if order else (at.value, None, None)
 
 
 class _At:
@@ -205,9 +212,9 @@ class _At:
             [self.at_d] if self.at_d is not None else []
         )
         self.value = np.zeros(self.batch)
-        self.grad = np.zeros((self.batch, self.size)) if order else None
-        self.hess = np.zeros((self.batch, self.size, self.size)) if order else None
-        self.steep = self._steep() if order and layout.uses else None
+        self.grad = np.zeros((self.batch, self.size))
+        self.hess = np.zeros((self.batch, self.size, self.size))
+        self.steep = self._steep() if order and layout.uses else NO_SLOPES
 
     # -- places on the life axis
     def exposure(self, pair: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -223,7 +230,7 @@ class _At:
             return self.mu
         return np.take_along_axis(self.mu, np.broadcast_to(use, (self.batch, use.shape[1])), 1)
 
-    def place(self, x: np.ndarray, at: Points) -> tuple[np.ndarray, Local | None]:
+    def place(self, x: np.ndarray, at: Points) -> tuple[np.ndarray, Local]:
         """z (B, n) and the Jacobian (B, n, p) of these points."""
         y = at.y
         first = second = None
@@ -241,7 +248,7 @@ class _At:
             eta = eta - self.constraint.z
         miles = self.beta[:, None] * y
         z = miles - eta
-        return z, self._slopes(miles, columns, at.use, (first, second)) if self.order else None
+        return z, self._slopes(miles, columns, at.use, (first, second)) if self.order else NO_SLOPES
 
     def _slopes(self, miles: np.ndarray, columns: np.ndarray, use: np.ndarray | None, decline: tuple) -> Local:
         layout, (first, second) = self.layout, decline
@@ -382,7 +389,7 @@ class _At:
 
     def _between(self, block: Block, zl: np.ndarray | None, local_l: Local | None) -> None:
         w = block.w
-        zu, local_u = self.place(block.x, block.other)
+        zu, local_u = self.place(block.x, block.end)
         u0, u1, u2 = log_survival(zu, self.law)
         l0, l1, l2 = (np.zeros_like(u0), None, None) if zl is None else log_survival(zl, self.law)
         gap = -np.expm1(np.minimum(u0 - l0, -1e-14))
@@ -458,7 +465,7 @@ class _At:
         """Failed between two days, miles unknown: the average of S_L - S_U."""
         w = block.w
         z, local = self.place(block.x, block.at)
-        zu, local_u = self.place(block.x, block.other)
+        zu, local_u = self.place(block.x, block.end)
         low, high = self.average(z, self.moments), self.average(zu, self.moments)
         like = np.maximum(low[0][..., 0] - high[0][..., 0], TINY)
         self.value += (w * np.log(like)).sum(1)
@@ -480,7 +487,8 @@ class _At:
         w = block.w
         z, local = self.place(block.x, block.at)
         sums = self.average(z, self._unread_weights())
-        base, local0, sums0 = 1.0, None, None
+        base: float | np.ndarray = 1.0
+        local0, sums0 = NO_SLOPES, None
         if block.other is not None:
             z0, local0 = self.place(block.x, block.other)
             sums0 = self.average(z0, self.moments)
@@ -522,7 +530,7 @@ class _At:
         locals_ = [local, self.steep]
         d1 = [sums[1][..., 0], sums[1][..., 1]]
         d2 = {(0, 0): sums[2][..., 0], (0, 1): sums[2][..., 1], (1, 1): sums[2][..., 2]}
-        if self.alpha is not None:
+        if self.at_a is not None:
             i = len(locals_)
             locals_.append(("const", self.unit(self.at_a), None))
             d1.append(sums[0][..., 1])

@@ -59,19 +59,19 @@ def mileage_by_use(data: LifeData, level: float = 0.95) -> tuple[MileageRow, ...
         if len(basis) < 3:
             out.append(
                 MileageRow(
-                    name,
-                    len(y),
-                    nan,
-                    nan,
-                    nan,
-                    nan,
-                    nan,
-                    int(back.sum()),
-                    nan,
-                    nan,
-                    nan,
-                    level,
-                    reason(Mileage.FEW_ODOMETERS, known=len(y)),
+                    use=name,
+                    units=len(y),
+                    median=nan,
+                    median_lower=nan,
+                    median_upper=nan,
+                    low=nan,
+                    high=nan,
+                    returned=int(back.sum()),
+                    ratio=nan,
+                    ratio_lower=nan,
+                    ratio_upper=nan,
+                    level=level,
+                    reason=reason(Mileage.FEW_ODOMETERS, known=len(y)),
                 )
             )
             continue
@@ -87,15 +87,19 @@ def mileage_by_use(data: LifeData, level: float = 0.95) -> tuple[MileageRow, ...
             ratio, lower, upper = (float(np.exp(v)) for v in (gap, gap - h, gap + h))
         out.append(
             MileageRow(
-                name,
-                len(y),
-                *(float(np.exp(v)) for v in (m, m - half, m + half, m - wide, m + wide)),
-                int(back.sum()),
-                ratio,
-                lower,
-                upper,
-                level,
-                leans,
+                use=name,
+                units=len(y),
+                median=float(np.exp(m)),
+                median_lower=float(np.exp(m - half)),
+                median_upper=float(np.exp(m + half)),
+                low=float(np.exp(m - wide)),
+                high=float(np.exp(m + wide)),
+                returned=int(back.sum()),
+                ratio=ratio,
+                ratio_lower=lower,
+                ratio_upper=upper,
+                level=level,
+                reason=leans,
             )
         )
     return tuple(out)

@@ -30,7 +30,9 @@ class Priors:
     share: tuple[float, float] | None = (float(np.log(0.8 / 0.2)), 0.6)
 
 
-NO_PRIORS = Priors(*([None, None, ()] + [None] * 7))
+NO_PRIORS = Priors(
+    shape=None, power=None, rate=None, rate_between=None, spread=None, decline=None, level=None, slope=None, share=None
+)
 
 
 def penalty(

@@ -53,7 +53,8 @@ class RegressionFit:
         """Survival at ``time``: estimate and two-sided Wald limits taken on z."""
         z, se = self.z_at(time, x)
         k = ndtri(0.5 + level / 2)
-        return tuple(float(survival_of(np.array(q), self.law)) for q in (z, z + k * se, z - k * se))
+        best, low, high = (float(survival_of(np.array(q), self.law)) for q in (z, z + k * se, z - k * se))
+        return best, low, high
 
     def quantile(self, fraction: float, x: np.ndarray, level: float = 0.95) -> tuple[float, float, float]:
         """Life by which ``fraction`` has failed: estimate and Wald limits taken on the log."""
@@ -188,9 +189,9 @@ def fit_regression(
     jac[:-1, 1:] = np.eye(q + 1) / beta
     jac[:-1, 0] = -b
     shape = np.eye(q + 2)
-    for j in range(q):
-        shape[1 + j, 1 + j] = 1 / spread[j]
-        shape[0, 1 + j] = -centre[j] / spread[j]
+    for k in range(q):
+        shape[1 + k, 1 + k] = 1 / spread[k]
+        shape[0, 1 + k] = -centre[k] / spread[k]
     jac[-1, 0] = -1
     covariance = np.full((q + 2, q + 2), np.nan)
     if converged:

@@ -36,6 +36,7 @@ from analytics.reasons import Fit, Reason, reason
 
 if TYPE_CHECKING:
     import pandas as pd
+    from _typeshed import DataclassInstance
 
 Distribution = Literal["weibull", "lognormal"]
 Method = Literal["profile", "wald"]
@@ -231,7 +232,7 @@ class FitGap:
         return pd.DataFrame([_flat(self)])
 
 
-def _flat(result: object) -> dict[str, object]:
+def _flat(result: DataclassInstance) -> dict[str, object]:
     """The fields of a result but its notes."""
     return {f.name: getattr(result, f.name) for f in fields(result) if f.name != "notes"}
 

@@ -108,7 +108,7 @@ def cap_power(data: LifeData, weight_lb: float, settings: RatingSettings) -> flo
     for unit, power, count in zip(data.unit[near], data.log_power[near], data.weight[near], strict=True):
         if power > best.get(int(unit), (-np.inf, 0))[0]:
             best[int(unit)] = (float(power), float(count))
-    left = settings.cap_rank
+    left = float(settings.cap_rank)
     for power, count in sorted(best.values(), reverse=True):
         left -= count
         if left <= 0:
@@ -336,7 +336,8 @@ def _harshest(
         return uses[0], rated_for(uses[0])
     firsts = {k: min(r.first_order for r in rated_for(k, full=False)) for k in uses}
     strictest = float(norm.cdf(ndtri(confidence) + _CALIBRATION_MOST))
-    picked, laws, lowest = uses[0], [], np.inf
+    laws: list[LawRating] = []
+    picked, lowest = uses[0], np.inf
     for k in sorted(uses, key=firsts.__getitem__):
         if laws and (replicates < 20 or min(r.first_order for r in rated_for(k, strictest, False)) >= lowest):
             continue

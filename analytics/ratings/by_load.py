@@ -85,7 +85,7 @@ class Explained:
 # ---- the lives ---------------------------------------------------------------------------------------------------------
 def load_data(
     loads: Loads, component: str, part: str | None, strength: str, rows: np.ndarray | None = None
-) -> tuple[LifeData, tuple[str, ...]]:
+) -> tuple[LifeData, tuple[Reason, ...]]:
     """LifeData of a part with ``strength`` in place of power. rows: (n,) bool, the rows of loads.table to take."""
     if strength not in STRENGTHS:
         raise AnalyticsError(f"strength {strength!r}: a rating runs on one of {', '.join(STRENGTHS)}.")
@@ -163,7 +163,7 @@ def fit_covariate(data: LifeData, strength: str, weighted: bool, options: Option
         parameters=lay.size,
         aic=2 * lay.size - 2 * value,
         exponent=-slope / beta,
-        exponent_se=float(np.sqrt(max(grad @ cov @ grad, 0.0))),
+        exponent_se=float(np.sqrt(max(float(grad @ cov @ grad), 0.0))),
         weight_exponent=float(weight),
         lives=data.units,
         failures=data.failures,

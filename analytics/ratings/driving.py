@@ -61,12 +61,13 @@ def driving_by_power(lifetimes: Lifetimes) -> PowerAndDriving:
     free = len(own) - own["use"].nunique() - 1
     spread = float((x**2).sum())
     if len(own) < 10 or free < 5 or spread < 1e-9:
-        return PowerAndDriving(np.nan, np.nan, np.nan, np.nan, len(own))
+        return PowerAndDriving(times=np.nan, lower=np.nan, upper=np.nan, p_value=np.nan, units=len(own))
     slope = float((x * y).sum()) / spread
     se = float(np.sqrt(((y - slope * x) ** 2).sum() / free / spread))
     half = student.ppf(0.975, free) * se
     p = float(2 * student.sf(abs(slope) / se, free)) if se > 0 else 1.0
-    return PowerAndDriving(*(float(np.exp(v)) for v in (slope, slope - half, slope + half)), p, len(own))
+    times, lower, upper = (float(np.exp(v)) for v in (slope, slope - half, slope + half))
+    return PowerAndDriving(times=times, lower=lower, upper=upper, p_value=p, units=len(own))
 
 
 def driving_by_use(lifetimes: Lifetimes, firmest: PartRating | None, options: Options) -> pd.DataFrame:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -73,7 +74,7 @@ def check_model(ratings: Ratings, rated: PartRating) -> ModelChecks:
         return replace(nothing, reason=reason(Unchecked.FEW_FAILURES, failures=data.failures))
     settings = replace(options.settings, share=1.0)
     data = early_check(data, options.promise.life_miles, settings)[1] if settings.early else data
-    asked = {
+    asked: dict[str, Any] = {
         "decline": settings.decline,
         "change_days": settings.change_days,
         "selection": settings.selection,
@@ -152,7 +153,7 @@ def _bands(
 def _last_with(spread: SpreadLives, least: float) -> float:
     """Miles up to which at least ``least`` lives are expected to run."""
     order = np.argsort(-spread.end, kind="stable")
-    reached = np.searchsorted(np.cumsum(spread.weight[order]), least)
+    reached = int(np.searchsorted(np.cumsum(spread.weight[order]), least))
     return float(spread.end[order][min(reached, len(order) - 1)])
 
 

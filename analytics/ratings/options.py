@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from dataclasses import dataclass, replace
+from typing import Any
 
 from analytics.errors import RecordsError
 from analytics.ratings.promise import Promise
@@ -55,7 +56,7 @@ class Options:
     settings: RatingSettings = RatingSettings()  # noqa: RUF009
 
 
-def _value(key: str, value: object) -> object:
+def _value(key: str, value: Any) -> Any:
     """One line of [ratings] as its kind."""
     if key not in _KINDS:
         near = difflib.get_close_matches(key, _KINDS, n=1)

@@ -9,6 +9,7 @@ its posterior. For the within-sample prediction itself: Escobar and Meeker, Tech
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -106,123 +107,162 @@ def _standardised(values: np.ndarray, weight: np.ndarray, names: tuple[str, ...]
 
 
 # ---- each unit's chance --------------------------------------------------------------------------------------------
+class _Ahead:
+    """Running lives ``which`` (n,) at draws of theta (B, p), and what lies ahead of them: days (n,) or miles.
+
+    A method for each way in which a life is known takes positions m in ``which`` and gives the chance (B, m) of failing.
+    """
+
+    def __init__(
+        self,
+        model: JointModel,
+        theta: np.ndarray,
+        which: np.ndarray,
+        days: float | np.ndarray | None,
+        miles: float | None,
+    ):
+        lay = model.layout
+        self.model, self.data, self.which, self.theta = model, model.data, which, theta
+        self.beta = np.exp(theta[:, :1])
+        at_d, at_l = lay.place("decline"), lay.place("share")
+        fixed = np.full((len(theta), 1), np.exp(lay.fixed_decline))
+        self.later = np.exp(theta[:, at_d, None]) if at_d is not None else fixed
+        known_share = np.full((len(theta), 1), lay.fixed_share)
+        self.share = 1 / (1 + np.exp(-theta[:, at_l, None])) if at_l is not None else known_share
+        self.eta = theta[:, lay.gamma] @ model.x[which].T
+        self.lower = self.data.lower[which]
+        self.by_days, self.miles = days is not None, miles or 0.0
+        self.span = np.broadcast_to(np.asarray(0.0 if days is None else days, float), len(which))
+
+    def exposure(self, i: np.ndarray, length: np.ndarray) -> np.ndarray:
+        """Days (B, m) weighted by driving, of rows i (m,) over ``length`` (m,) days from new."""
+        before, after = split_days(self.data.start_days[i], length, self.model.change_days)
+        return np.maximum(before + self.later * after, NOTHING)
+
+    def survive(self, miles: np.ndarray, m: np.ndarray) -> np.ndarray:
+        """log survival (B, m) to ``miles``."""
+        z = self.beta * np.log(miles / self.model.life_miles) - self.eta[:, m]
+        return log_survival(z, self.model.law)[0]
+
+    def per_day(self, i: np.ndarray) -> np.ndarray:
+        """Miles (B, m) a day at first, from the last reading."""
+        before, after = split_days(np.zeros(len(i)), self.data.rate_days[i], self.model.change_days)
+        return self.data.rate_miles[i] / np.maximum(before + self.later * after, NOTHING)
+
+    def mean_rate(self, i: np.ndarray) -> np.ndarray:
+        """Mean log miles (B, m) a day of each one's use."""
+        lay = self.model.layout
+        return self.theta[:, lay.mu][:, self.data.use[i] if lay.uses > 1 else np.zeros(len(i), int)]
+
+    def without_rate(self, m: np.ndarray) -> np.ndarray:
+        """Known miles, but no reading to drive on from: over the rates of the use."""
+        i, (s, weight), beta = self.which[m], self.model.nodes, self.beta
+        mu = self.mean_rate(i)
+        so_far = np.nan_to_num(self.data.lower_days[i])
+        gained = np.maximum(self.exposure(i, so_far + self.span[m]) - self.exposure(i, so_far), NOTHING)
+        ahead = gained[..., None] * np.exp(
+            mu[..., None] + np.exp(self.theta[:, self.model.layout.tau])[:, None, None] * s
+        )
+        run = np.maximum(self.lower[m], NOTHING)
+        now = self.survive(run, m)
+        z = beta[..., None] * np.log((run[:, None] + ahead) / self.model.life_miles) - self.eta[:, m, None]
+        return 1 - (np.exp(np.minimum(log_survival(z, self.model.law)[0] - now[..., None], 0.0)) @ weight)
+
+    def with_miles(self, m: np.ndarray, read: bool) -> np.ndarray:
+        """Known miles, driven on at the unit's own rate where that was ``read``, else at its average so far."""
+        i, data = self.which[m], self.data
+        ahead = np.full((len(self.theta), len(m)), self.miles)
+        if self.by_days:
+            so_far = np.where(
+                np.isfinite(data.lower_days[i]), data.lower_days[i], data.rate_days[i] - data.start_days[i]
+            )
+            per_day = self.per_day(i) if read else self.lower[m] / self.exposure(i, so_far)
+            ahead = per_day * np.maximum(self.exposure(i, so_far + self.span[m]) - self.exposure(i, so_far), 0.0)
+        now = self.survive(np.maximum(self.lower[m], NOTHING), m)
+        then = self.survive(np.maximum(self.lower[m] + ahead, NOTHING), m)
+        return -np.expm1(np.minimum(then - now, 0.0))
+
+    def with_rate(self, m: np.ndarray) -> np.ndarray:
+        """Unknown miles of a known rate."""
+        i, data = self.which[m], self.data
+        per_day = self.per_day(i)
+        at = per_day * self.exposure(i, data.lower_days[i])
+        end = per_day * self.exposure(i, data.lower_days[i] + self.span[m]) if self.by_days else at + self.miles
+        seen = np.clip(np.minimum(data.rate_days[i] - data.start_days[i], data.lower_days[i]), NOTHING, None)
+        now, then, last = (self.survive(q, m) for q in (at, end, per_day * self.exposure(i, seen)))
+        # running when read; since then it runs, or failed and nobody said so
+        q = np.exp(np.minimum(now - last, 0.0))
+        return -np.expm1(np.minimum(then - now, 0.0)) * q / (1 - self.share + self.share * q)
+
+    def unread(self, m: np.ndarray) -> np.ndarray:
+        """Neither miles nor rate known: over the rates of the use, given that nobody read it. In slabs that fit the memory."""
+        s, _ = self.model.nodes
+        step = max(1, 400_000 // max(1, len(self.theta) * len(s)))
+        keep = self._not_read()
+        return np.concatenate([self._unread(m[k : k + step], keep) for k in range(0, len(m), step)], axis=1)
+
+    def _not_read(self) -> np.ndarray:
+        """Chance (B, 1, J) of never having been read, at each rate."""
+        s, lay, theta = self.model.nodes[0], self.model.layout, self.theta
+        at_a, at_c = lay.place("level"), lay.place("slope")
+        if at_a is None:
+            return np.ones((len(theta), 1, len(s)))
+        c = theta[:, at_c, None] if at_c is not None else 0.0
+        return ndtr(-(theta[:, at_a, None] + c * s))[:, None, :]
+
+    def _unread(self, m: np.ndarray, keep: np.ndarray) -> np.ndarray:
+        i, data, model, (s, weight) = self.which[m], self.data, self.model, self.model.nodes
+        mu, tau = self.mean_rate(i), np.exp(self.theta[:, model.layout.tau])[:, None, None]
+
+        def at_nodes(length: np.ndarray, extra: float = 0.0) -> np.ndarray:
+            y = (mu + np.log(self.exposure(i, length) / model.life_miles))[..., None] + tau * s
+            if extra:
+                y = np.logaddexp(y, np.log(extra / model.life_miles))
+            return survival_of(self.beta[..., None] * y - self.eta[:, m, None], model.law)
+
+        now = at_nodes(data.lower_days[i])
+        then = at_nodes(data.lower_days[i] + self.span[m], 0.0 if self.by_days else self.miles)
+        late = data.entry_days[i] > 0
+        base = np.ones_like(now)
+        if late.any():
+            base[:, late] = at_nodes(np.maximum(data.entry_days[i], NOTHING))[:, late]
+        silent = (1 - self.share)[..., None]
+        total = (now * keep + silent * np.maximum(base - now, 0.0)) @ weight
+        return ((now - then) * keep) @ weight / np.maximum(total, 1e-300)
+
+
 def chances(
     model: JointModel, theta: np.ndarray, which: np.ndarray, days: float | np.ndarray | None, miles: float | None
 ) -> tuple[np.ndarray, np.ndarray]:
     """Chance (B, n) that a running life fails within ``days`` (or ``miles``) and is reported, and that it fails at all.
 
-    theta: (B, p) free. which: (n,) rows of the model's data. days: one figure, or (n,) of each life's own. A silent life may have failed already without a word; the
+    theta: (B, p) free. which: (n,) rows of the model's data. days: one figure, or (n,) of each life's own; exactly one of days
+    and miles is None. A silent life may have failed already without a word; the
     chance is that of one not yet reported, as the likelihood has it. Raises AnalyticsError where a life known in miles
     alone is asked for days.
     """
-    theta = np.atleast_2d(theta)
-    batch, lay, data = len(theta), model.layout, model.data
-    beta = np.exp(theta[:, :1])
-    at_d, at_a, at_c, at_l = (lay.place(k) for k in ("decline", "level", "slope", "share"))
-    later = np.exp(theta[:, at_d, None]) if at_d is not None else np.full((batch, 1), np.exp(lay.fixed_decline))
-    share = 1 / (1 + np.exp(-theta[:, at_l, None])) if at_l is not None else np.full((batch, 1), lay.fixed_share)
-    eta = theta[:, lay.gamma] @ model.x[which].T
-    scale = model.life_miles
-    told, any_ = np.empty((batch, len(which))), np.empty((batch, len(which)))
-
-    def exposure(i, length):
-        before, after = split_days(data.start_days[i], length, model.change_days)
-        return np.maximum(before + later * after, NOTHING)
-
-    def survive(log_miles, columns):
-        return log_survival(beta * log_miles - eta[:, columns], model.law)[0]
-
-    lower, rate = data.lower[which], data.has_rate[which]
-    span = None if days is None else np.broadcast_to(np.asarray(days, float), len(which))
-    known = np.isfinite(lower)
+    ahead, data = _Ahead(model, np.atleast_2d(theta), which, days, miles), model.data
+    known, rate = np.isfinite(ahead.lower), data.has_rate[which]
     # known miles, but no reading to drive on from: the rates of the use, else its own average
-    spread = known & ~rate & (days is not None) & bool(lay.uses)
+    spread = known & ~rate & ahead.by_days & bool(model.layout.uses)
     timeless = known & ~rate & ~spread & ~(data.lower_days[which] > 0)
-    if days is not None and timeless.any():
+    if ahead.by_days and timeless.any():
         raise AnalyticsError(
             f"{int(timeless.sum())} running lives are known in miles alone, the first in row "
             f"{which[timeless][0]}: ask for the failures in the next miles instead of days"
         )
-    m = np.flatnonzero(spread)
-    if len(m):
-        i = which[m]
-        s, weight = model.nodes
-        mu = theta[:, lay.mu][:, data.use[i] if lay.uses > 1 else np.zeros(len(i), int)]
-        so_far = np.nan_to_num(data.lower_days[i])
-        gained = np.maximum(exposure(i, so_far + span[m]) - exposure(i, so_far), NOTHING)
-        ahead = gained[..., None] * np.exp(mu[..., None] + np.exp(theta[:, lay.tau])[:, None, None] * s)
-        now = survive(np.log(np.maximum(lower[m], NOTHING) / scale), m)
-        z = beta[..., None] * np.log((np.maximum(lower[m], NOTHING)[:, None] + ahead) / scale) - eta[:, m, None]
-        any_[:, m] = 1 - (np.exp(np.minimum(log_survival(z, model.law)[0] - now[..., None], 0.0)) @ weight)
-        told[:, m] = share * any_[:, m]
-    for own in (True, False):
-        m = np.flatnonzero(known & (rate == own) & ~spread)
-        if not len(m):
-            continue
-        i = which[m]
-        ahead = np.full((batch, len(m)), miles or 0.0)
-        if days is not None:
-            so_far = np.where(
-                np.isfinite(data.lower_days[i]), data.lower_days[i], data.rate_days[i] - data.start_days[i]
-            )
-            if own:
-                before, after = split_days(np.zeros(len(i)), data.rate_days[i], model.change_days)
-                per_day = data.rate_miles[i] / np.maximum(before + later * after, NOTHING)
-            else:
-                per_day = lower[m] / exposure(i, so_far)
-            ahead = per_day * np.maximum(exposure(i, so_far + span[m]) - exposure(i, so_far), 0.0)
-        now = survive(np.log(np.maximum(lower[m], NOTHING) / scale), m)
-        then = survive(np.log(np.maximum(lower[m] + ahead, NOTHING) / scale), m)
-        any_[:, m] = -np.expm1(np.minimum(then - now, 0.0))
-        told[:, m] = share * any_[:, m]
-    m = np.flatnonzero(~known & rate)
-    if len(m):
-        i = which[m]
-        before, after = split_days(np.zeros(len(i)), data.rate_days[i], model.change_days)
-        per_day = data.rate_miles[i] / np.maximum(before + later * after, NOTHING)
-        at = per_day * exposure(i, data.lower_days[i])
-        end = at + miles if miles is not None else per_day * exposure(i, data.lower_days[i] + span[m])
-        seen = np.clip(np.minimum(data.rate_days[i] - data.start_days[i], data.lower_days[i]), NOTHING, None)
-        now, then, read = (survive(np.log(q / scale), m) for q in (at, end, per_day * exposure(i, seen)))
-        # running when read; since then it runs, or failed and nobody said so
-        q = np.exp(np.minimum(now - read, 0.0))
-        any_[:, m] = -np.expm1(np.minimum(then - now, 0.0)) * q / (1 - share + share * q)
-        told[:, m] = share * any_[:, m]
-    m = np.flatnonzero(~known & ~rate)
-    if len(m):
-        s, weight = model.nodes
-        tau = np.exp(theta[:, lay.tau])[:, None, None]
-        step = max(1, 400_000 // max(1, batch * len(s)))
-        keep = np.ones((batch, 1, len(s)))
-        if at_a is not None:
-            c = theta[:, at_c, None] if at_c is not None else 0.0
-            keep = ndtr(-(theta[:, at_a, None] + c * s))[:, None, :]
-        for k in range(0, len(m), step):
-            part = m[k : k + step]
-            i = which[part]
-            mu = theta[:, lay.mu][:, data.use[i] if lay.uses > 1 else np.zeros(len(i), int)]
-
-            def at_nodes(length, i=i, mu=mu, part=part, extra=0.0):
-                y = (mu + np.log(exposure(i, length) / scale))[..., None] + tau * s
-                if extra:
-                    y = np.logaddexp(y, np.log(extra / scale))
-                return survival_of(beta[..., None] * y - eta[:, part, None], model.law)
-
-            now = at_nodes(data.lower_days[i])
-            then = (
-                at_nodes(data.lower_days[i] + span[part])
-                if days is not None
-                else at_nodes(data.lower_days[i], extra=miles)
-            )
-            late = data.entry_days[i] > 0
-            base = np.ones_like(now)
-            if late.any():
-                base[:, late] = at_nodes(np.maximum(data.entry_days[i], NOTHING))[:, late]
-            silent = (1 - share)[..., None]
-            total = (now * keep + silent * np.maximum(base - now, 0.0)) @ weight
-            any_[:, part] = ((now - then) * keep) @ weight / np.maximum(total, 1e-300)
-        told[:, m] = share * any_[:, m]
-    return told, any_
+    fails = np.empty((len(ahead.theta), len(which)))
+    for mask, chance in (
+        (spread, ahead.without_rate),
+        (known & rate, partial(ahead.with_miles, read=True)),
+        (known & ~rate & ~spread, partial(ahead.with_miles, read=False)),
+        (~known & rate, ahead.with_rate),
+        (~known & ~rate, ahead.unread),
+    ):
+        m = np.flatnonzero(mask)
+        if len(m):
+            fails[:, m] = chance(m)
+    return ahead.share * fails, fails
 
 
 def count_chances(chance: np.ndarray, count: np.ndarray, weight: np.ndarray) -> np.ndarray:
@@ -275,6 +315,12 @@ class PartFit:
         if self.model is None or self.top is None:
             raise NotEnoughData("no fit: no failure on record, or no fit that converged")
         return self.model, self.top
+
+    @property
+    def why_not(self) -> Reason:
+        """Why nothing could be fitted, where nothing was."""
+        assert self.reason is not None
+        return self.reason
 
     @property
     def law(self) -> str:
@@ -435,7 +481,12 @@ def predict_failures(
 
 
 def with_early(
-    fit: PartFit, data: LifeData, which: np.ndarray, chance: np.ndarray, days: float | None, miles: float | None
+    fit: PartFit,
+    data: LifeData,
+    which: np.ndarray,
+    chance: np.ndarray,
+    days: float | np.ndarray | None,
+    miles: float | None,
 ) -> np.ndarray:
     """Adds the risk of an early failure, even over the first miles, for units still short of them. chance: (B, n)."""
     new = (data.entry == 0) & (data.entry_days == 0)
@@ -446,7 +497,7 @@ def with_early(
         usual = np.exp(np.log(data.rate_miles[has] / data.rate_days[has]).mean()) if has.any() else 30.0
         per_day = np.where(np.isnan(per_day), usual, per_day)
     now = np.where(np.isfinite(data.lower[which]), data.lower[which], per_day * np.nan_to_num(data.lower_days[which]))
-    then = now + (miles if miles is not None else per_day * days)
+    then = now + (per_day * days if days is not None else miles or 0.0)
     part = (np.minimum(then, fit.early.miles) - np.minimum(now, fit.early.miles)) / fit.early.miles
     return 1 - (1 - chance) * (1 - share * part)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 import pandas as pd
@@ -16,7 +17,7 @@ from analytics.ratings.basis import options_of, part_lives
 from analytics.ratings.bound import RatingBound, rate_weights
 from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.options import Options
-from analytics.reasons import Lives, Reason, Refused, Rests, Verdict, reason
+from analytics.reasons import Code, Lives, Reason, Refused, Rests, Verdict, reason
 from analytics.records.cover import over
 from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED, Records
@@ -236,7 +237,18 @@ def propose(bound_hp: float, step_hp: float) -> float:
     return math.floor(bound_hp / step_hp + 1e-9) * step_hp if math.isfinite(bound_hp) else math.nan
 
 
-def judge(rating: RatingBound, proposed: float, published_hp: float, options: Options) -> Reason:
+class Judged(Protocol):
+    """What a verdict takes of a rating: the best estimate (NaN for none), and whether it is a limit of the records alone."""
+
+    @property
+    def estimate_hp(self) -> float: ...
+    @property
+    def capped(self) -> bool: ...
+    @property
+    def demonstrated_only(self) -> bool: ...
+
+
+def judge(rating: Judged, proposed: float, published_hp: float, options: Options) -> Reason:
     """Why to raise, keep or lower the published limit, or that nothing is proven either way; `verdict_of` shortens it.
 
     proposed, published_hp: NaN for none. A proposal within the margin of the published limit keeps it. Lower needs the best
@@ -269,7 +281,7 @@ def judge(rating: RatingBound, proposed: float, published_hp: float, options: Op
     )
 
 
-_VERDICTS = {
+_VERDICTS: dict[Code, str] = {
     Verdict.LOWER_NOTHING_PROVEN: "lower",
     Verdict.LOWER: "lower",
     Verdict.RAISE_FIRST: "raise",

@@ -147,7 +147,7 @@ class SignedRoot:
         g = np.zeros(lay.size)
         g[lay.gamma] = -np.concatenate([[1.0], x0]) / theta[lay.gamma][1]
         try:
-            var = g @ np.linalg.solve(-self.top.hess[0], g)
+            var = float(g @ np.linalg.solve(-self.top.hess[0], g))
         except np.linalg.LinAlgError:
             var = NAN
         return float(np.clip(np.sqrt(var), 0.005, 1.0)) if var > 0 else 0.2

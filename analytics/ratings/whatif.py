@@ -186,6 +186,12 @@ class Comebacks:
     instead_reason: Reason | None = None
     fit: PartFit | None = None
 
+    @property
+    def fitted(self) -> PartFit:
+        """The fit that the comebacks are reckoned from, where they are known."""
+        assert self.fit is not None
+        return self.fit
+
 
 @dataclass(frozen=True, slots=True)
 class Bill:
@@ -340,7 +346,7 @@ class _Weighing:
 
     def _without_fit(self, fit: PartFit) -> Comebacks:
         found = Comebacks(reason=fit.reason, fit=fit)
-        if fit.reason.code is not Unfitted.NO_FAILURE:
+        if fit.why_not.code is not Unfitted.NO_FAILURE:
             return found
         span, o = self.span, self.options
         life = o.promise.life_miles

@@ -452,7 +452,7 @@ def _sqlite_rows(path: Path, table: str) -> list[Sequence[str]]:
     quoted = tables[table.casefold()].replace('"', '""')
     with closing(_connect(path)) as base:
         cursor = base.execute(f'SELECT * FROM "{quoted}"')
-        rows = [[c[0] for c in cursor.description]]
+        rows: list[Sequence[str]] = [[c[0] for c in cursor.description]]
         for row in cursor:
             rows.append(list(map(as_text, row)))
             if len(rows) > MOST_ROWS or len(rows) * len(row) > MOST_CELLS:

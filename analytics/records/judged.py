@@ -40,7 +40,7 @@ def match_returns(judged: Sheet, returns: Sheet) -> None:
     values, source = judged.values, returns.values
     day = known_on(returns)
     index: dict[tuple[int, str], list[int]] = {}
-    for at in np.flatnonzero(returns.in_use):
+    for at in np.flatnonzero(returns.in_use).tolist():
         index.setdefault((source["build"].iat[at], source["component"].iat[at]), []).append(at)
     n = len(judged.alive)
     match, reason = np.full(n, -1), np.full(n, "", dtype=object)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -109,14 +110,16 @@ def _settle(sheet: Sheet, headings: list[str], bounds: list[tuple[int, np.ndarra
             continue
         open_now = was_open & np.isnat(days)
         done = was_open & ~open_now
-        reason = _texts(done, lambda i, d=days: f"read as {say(d[i])} by the order of events")
+        reason = _texts(done, lambda d: f"read as {say(d)} by the order of events", days)
         sheet.doubt(done, heading, reason, f"{_WRITE}, or state [dates] order in shop.toml", Issue.DATE_BY_ORDER)
         sheet.values.loc[done, heading] = days[done]
         sheet.values.loc[done, f"{heading}:second"] = NAT
         if final:
             reason = _texts(
                 open_now,
-                lambda i, a=first, b=second: f"could be {say(a[i])} or {say(b[i])}; the order of events does not tell",
+                lambda a, b: f"could be {say(a)} or {say(b)}; the order of events does not tell",
+                first,
+                second,
             )
             remedy = f'{_WRITE}, or state in shop.toml: [dates] order = "month first" (or "day first")'
             sheet.set_aside(open_now, heading, reason, remedy, Issue.TWO_DAYS)
@@ -147,7 +150,9 @@ def _refuse_order(sheet: Sheet, shown: list[str], candidates: list, out_of_order
             then, first = _EVENT[shown[late]][0], _EVENT[shown[early]][1]
             reason = _texts(
                 clash,
-                lambda i, a=latest, b=before[0], t=then, f=first: f"{t} {say(a[i])}, before {f} ({say(b[i])})",
+                partial(_too_early, then, first),
+                latest,
+                before[0],
             )
             remedy = "check both dates, in this row and in its build"
             sheet.set_aside(clash, column, reason, remedy, Issue.OUT_OF_ORDER)
@@ -156,11 +161,15 @@ def _refuse_order(sheet: Sheet, shown: list[str], candidates: list, out_of_order
     sheet.set_aside(left, column, "no reading of its dates puts them in order", remedy, Issue.NO_ORDER)
 
 
-def _texts(mask: np.ndarray, text: Callable[[int], str]) -> np.ndarray:
-    """One text per row of the mask, blank elsewhere."""
+def _too_early(then: str, first: str, late: np.datetime64, early: np.datetime64) -> str:
+    return f"{then} {say(late)}, before {first} ({say(early)})"
+
+
+def _texts(mask: np.ndarray, text: Callable[..., str], *days: np.ndarray) -> np.ndarray:
+    """One text per row of the mask, of its days, blank elsewhere."""
     result = np.full(len(mask), "", dtype=object)
-    for i in np.flatnonzero(mask):
-        result[i] = text(i)
+    for i in np.flatnonzero(mask).tolist():
+        result[i] = text(*(d[i] for d in days))
     return result
 
 

@@ -71,7 +71,9 @@ def _trips(records: Records, several: np.ndarray) -> pd.DataFrame:
     events = trips.drop_duplicates(["row_unit", "day", "nth"]).sort_values(["row_unit", "day", "nth"], kind="stable")
     truck, visit = [], []
     for unit, own in events.groupby("row_unit"):
-        waiting, out, times = deque(range(int(records.builds["count"].iat[unit]))), deque(), Counter()
+        waiting = deque(range(int(records.builds["count"].iat[unit])))
+        out: deque[int] = deque()
+        times: Counter[int] = Counter()
         for gone in own["gone"]:
             which = (waiting or out).popleft()
             (out if gone else waiting).append(which)

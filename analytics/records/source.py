@@ -113,7 +113,8 @@ def _heading_row(name: str, grid: Grid, wanted: dict[str, str], shop: Shop) -> i
     start = shop.places.get(name, SheetPlace()).skip_rows
     if start is None:
         scores = [len({heading_key(c) for c in row} & wanted.keys()) for row in rows[:HEADING_SEARCH]]
-        start = scores.index(max(scores)) if scores and max(scores) else 0
+        most = max(scores, default=0)
+        start = scores.index(most) if most else 0
     if start >= len(rows):
         where = f"skip_rows = {start} passes over all of its {len(rows)} rows" if rows else "the file is empty"
         raise RecordsError(

@@ -198,13 +198,13 @@ def ratio_figure(argument: Argument) -> tuple[Figure, str] | None:
         return None
     shape, life = against.shape, against.life
     rows = [("life law, like for like", life.estimate, life.lower, life.upper)]
-    for name, ratio in (
+    for name, hazard in (
         ("weighted, in days", found.weighted),
         ("regression, in days", found.regressed),
         ("all trucks, nothing allowed for", found.crude),
     ):
-        if np.isfinite(ratio.ratio):
-            rows.append((name, *(v ** (-1 / shape) for v in (ratio.ratio, ratio.upper, ratio.lower))))
+        if np.isfinite(hazard.ratio):
+            rows.append((name, *(v ** (-1 / shape) for v in (hazard.ratio, hazard.upper, hazard.lower))))
     plt = _plt()
     figure, ax = plt.subplots(figsize=(7.4, 0.55 * len(rows) + 1.3), layout="constrained")
     right = max(3.0, 1.3 * max(min(r[1], 8) for r in rows), min(1.05 * max(r[3] for r in rows), 8.0))

@@ -32,8 +32,10 @@ def expected_figure(outlook: Outlook) -> tuple[Figure, str] | None:
     figure, ax = plt.subplots(figsize=(8.2, 0.27 * len(own) + 1.1), layout="constrained")
     blue, orange = _colours(2)
     whole = (own["side"] == "component").to_numpy()
-    for y, row in enumerate(own.itertuples()):
-        ax.barh(y, row.upper - row.lower, left=row.lower, height=0.62, color="0.8" if whole[y] else "0.9", linewidth=0)
+    for at, row in enumerate(own.itertuples()):
+        ax.barh(
+            at, row.upper - row.lower, left=row.lower, height=0.62, color="0.8" if whole[at] else "0.9", linewidth=0
+        )
     y = np.arange(len(own))
     ax.plot(own["expected"], y, "|", color=blue, markersize=13, markeredgewidth=2.2, label="expected")
     out = (own["came"] > own["upper"]).to_numpy()

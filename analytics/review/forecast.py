@@ -287,9 +287,8 @@ def alarms_kept(watched: list[Watched]) -> pd.DataFrame:
     rows: dict[tuple, dict] = {}
     for i, quarter in enumerate(watched):
         for alarm in quarter.alarms.itertuples():
-            key = (alarm.family, alarm.component, alarm.group)
             single = alarm.family in THIS_QUARTER
-            key = (*key, quarter.end) if single else key
+            key = (alarm.family, alarm.component, alarm.group, *([quarter.end] if single else []))
             if key in rows:
                 continue
             rows[key] = {

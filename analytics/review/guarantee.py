@@ -295,7 +295,8 @@ def guarantee(snapshot: Snapshot, costs: tuple[BandCost, ...]) -> Answer:
         return nothing(question, Guarantee.TOO_FEW_FAILURES, empty, failures=failures, needed=shop.failures_to_fit)
     own = bool(shop.cost_of("guarantee_per_unit"))
     said = [reason(Guarantee.COSTS, comeback=comeback, allowed=allowed, stated=own, shares=_SHARES)]
-    rows, middle = [], allowed[(len(allowed) - 1) // 2]
+    rows: list[dict] = []
+    middle = allowed[(len(allowed) - 1) // 2]
     for band in shop.band_labels():
         found = next((c for c in costs if c.band == band), None)
         if found is None:

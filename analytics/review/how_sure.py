@@ -155,10 +155,17 @@ def verdicts_said(frame: pd.DataFrame, options: Options) -> list[Reason]:
     for what, own in frame[frame["figure"] == Figure.SHARE_BACK].groupby("what", sort=False):
         stands = float(own.loc[_as_it_stands(own), "value"].iloc[0])
         if stands:
-            span = {"lower": float(own["value"].min()), "upper": float(own["value"].max())}
             worst = own.loc[own["value"].idxmax(), "reading"]
             said.append(
-                reason(HowSure.SHARE_BACK, component=what, share=stands, years=_BACK_YEARS, most_if=worst, **span)
+                reason(
+                    HowSure.SHARE_BACK,
+                    component=what,
+                    share=stands,
+                    years=_BACK_YEARS,
+                    most_if=worst,
+                    lower=float(own["value"].min()),
+                    upper=float(own["value"].max()),
+                )
             )
     firm, turned = [], []
     for what, own in frame[frame["figure"] == Figure.POWER].groupby("what", sort=False):

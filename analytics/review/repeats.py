@@ -100,8 +100,10 @@ def _second_year(own: pd.DataFrame, lifetimes: Lifetimes) -> tuple[float, float,
     try:
         law = failures_with_age(own, lifetimes.units, lifetimes.sight)
     except NotEnoughData:
-        return (math.nan,) * 3
-    return tuple(2**b - 1 for b in (law.b, law.b_lower, law.b_upper)) if law.events >= least else (math.nan,) * 3
+        return math.nan, math.nan, math.nan
+    if law.events < least:
+        return math.nan, math.nan, math.nan
+    return 2**law.b - 1, 2**law.b_lower - 1, 2**law.b_upper - 1
 
 
 # ---- by build year ---------------------------------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -134,7 +135,8 @@ def judged_alike(records: Records) -> Answer:
     )
     if twice.empty:
         return nothing(question, Judged.NEVER_TWICE, pd.DataFrame(columns=columns))
-    rows, said = [], []
+    rows: list[dict[str, Any]] = []
+    said = []
     for what in ("finding", "cause", "order"):
         first, second = twice[f"first_{what}"], twice[what]
         both = ((first != "") & (second != "")).to_numpy()

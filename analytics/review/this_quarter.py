@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -117,7 +119,7 @@ def change(records: Records, lifetimes: Lifetimes, span: Span) -> Answer:
         own, table = back[back["component"] == component], lifetimes.table[lifetimes.table["component"] == component]
         counts = {s.name: int(s.covers(own["seen_on"]).sum()) for s in (span, last, base)}
         years = {s.name: float(unit_years(table, s).sum()) for s in (span, last, base)}
-        row = {"component": component}
+        row: dict[str, Any] = {"component": component}
         for s, named in ((span, "comebacks"), (last, "last_quarter"), (base, "year_before")):
             of_years = "unit_years" if s is span else f"{named}_unit_years"
             row |= {named: counts[s.name], of_years: years[s.name]}

@@ -78,7 +78,9 @@ def chance_of_alarm(count: int, expected: float, ratio: float = 1.0) -> float:
     return float(poisson.sf(count - 1, ratio * expected))
 
 
-def share_tails(came: Sequence[float], totals: Sequence[float], shares: Sequence[float]) -> tuple[float, float, float]:
+def share_tails(
+    came: Sequence[float] | np.ndarray, totals: Sequence[float] | np.ndarray, shares: Sequence[float] | np.ndarray
+) -> tuple[float, float, float]:
     """Chances of so many or more, of so few or fewer, and of the most there could be, given the totals.
 
     One entry per part: came of totals fell on a group with that share of the part's hazard. Sum of independent
@@ -93,7 +95,7 @@ def share_tails(came: Sequence[float], totals: Sequence[float], shares: Sequence
     return float(min(pmf[n:].sum(), 1.0)), float(min(pmf[: n + 1].sum(), 1.0)), float(pmf[-1])
 
 
-def threshold_of(least: Sequence[float], budget: float) -> float:
+def threshold_of(least: Sequence[float] | np.ndarray, budget: float) -> float:
     """The chance under which a look of a family is an alarm: budget over the number of looks that could go that low.
 
     least: the smallest chance each look could reach, given the totals.

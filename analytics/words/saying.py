@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from importlib import import_module
 
 from analytics.reasons import Code, Reason
@@ -24,7 +24,7 @@ def says(code: Code) -> Callable[[Callable[..., str]], Callable[..., str]]:
     return named
 
 
-def texts(said: dict[Code, Said]) -> None:
+def texts(said: Mapping[Code, Said]) -> None:
     """Name the texts of several codes."""
     twice = said.keys() & _SAID.keys()
     assert not twice, f"said twice: {twice}"

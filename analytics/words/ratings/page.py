@@ -122,9 +122,9 @@ def part_words(ratings: Ratings, part: PartRating) -> tuple[str, ...]:
     shared = [r for r in told[0] if len(told) > 1 and all(r in q for q in told)]
     for bound, rest, row in zip(any_use, told, own.itertuples(), strict=True):
         why = judge(bound, row.proposed_hp, row.published_hp, options)
-        rest = "; ".join(r for r in rest if r not in shared)
+        own_only = "; ".join(r for r in rest if r not in shared)
         lines.append(
-            f"{_cap(weight_class(bound.weight_lb))}: {verdict_of(why)}. {_cap(say(why))}{f' ({rest})' if rest else ''}."
+            f"{_cap(weight_class(bound.weight_lb))}: {verdict_of(why)}. {_cap(say(why))}{f' ({own_only})' if own_only else ''}."
         )
     if shared:
         lines.append(f"In every class: {'; '.join(shared)}.")

@@ -56,7 +56,7 @@ def prediction_words(found: Prediction) -> tuple[str, ...]:
     if fit is None:
         return _without_failure(found, span)
     if fit.model is None:
-        return (f"Nothing can be predicted: {say(fit.reason)}.",)
+        return (f"Nothing can be predicted: {say(fit.why_not)}.",)
     lines = [
         f"Of {found.units:,.0f} running with this part, {found.expected:.1f} are expected to come back in {span}; at "
         f"{found.level:.0%} the number will lie between {found.lower:.0f} and {found.upper:.0f}.",

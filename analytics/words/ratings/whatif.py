@@ -6,7 +6,7 @@ from math import isfinite, isnan
 
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.whatif import LimitMove, RatingChanges
-from analytics.reasons import Unfitted
+from analytics.reasons import Reason, Unfitted
 from analytics.words.phrases import article, weight
 from analytics.words.ratings.predict import few_words, law_words
 from analytics.words.saying import say, say_all
@@ -67,7 +67,7 @@ def _units(moved: LimitMove) -> list[str]:
 def _comebacks(moved: LimitMove) -> list[str]:
     found, part = moved.comebacks, moved.span.part
     if found.reason is not None:
-        return _not_known(moved)
+        return _not_known(moved, found.reason)
     lines = []
     if not moved.instead:
         lines.append("Comebacks of the part they get now are not taken off: name it to see the difference.")
@@ -82,22 +82,22 @@ def _comebacks(moved: LimitMove) -> list[str]:
         f"{moved.miles:,.0f} miles each{less}; at {moved.level:.0%} the number will lie between {low:,.0f} and {high:,.0f}"
         f"{', where a minus means the other way round' if low < 0 else ''}."
     )
-    fit = found.fit
+    fit = found.fitted
     lines.append(f"{law_words(fit)} {fit.share:.0%} of failures are taken to be reported{_share_from(moved.settings)}.")
     seen = fit.fitted()[0].data.failures + (fit.early.seen if fit.early.fired else 0)
     return lines + few_words(seen, part)
 
 
-def _not_known(moved: LimitMove) -> list[str]:
+def _not_known(moved: LimitMove, why: Reason) -> list[str]:
     found, low_hp = moved.comebacks, moved.span.low_hp
-    lines = [f"How many would come back is not known: {say(found.reason)} of {moved.span.part}."]
+    lines = [f"How many would come back is not known: {say(why)} of {moved.span.part}."]
     if isfinite(found.most):
         lines.append(
             f"From the miles its units of more than {low_hp:,.0f} hp ran without one, at {moved.level:.0%} confidence at most "
             f"{found.most:.0%} fail by {moved.miles:,.0f} miles: at most {abs(moved.units_a_year) * found.most:.1f} comebacks "
             "a year."
         )
-    elif found.reason.code is Unfitted.NO_FAILURE:
+    elif why.code is Unfitted.NO_FAILURE:
         lines.append(f"None of its units runs above {low_hp:,.0f} hp, so there is no limit on it either.")
     return lines
 

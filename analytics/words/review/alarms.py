@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import pandas as pd
 
-from analytics.reasons import Alarms, CameSince, Family, Lots, Power, Question, Reason, Revision, RevisionIs
+from analytics.reasons import Alarms, CameSince, Code, Family, Lots, Power, Question, Reason, Revision, RevisionIs
 from analytics.words.phrases import listed, many, numbered, percent
 from analytics.words.saying import asks, say, says, texts
 
-FAMILY = {
+FAMILY: dict[Code, str] = {
     Family.MONTH_INSTALL: "build month, install errors",
     Family.MONTH_LIFE: "build month, whole life",
     Family.BUILDER_INSTALL: "builder, install errors",
@@ -171,22 +172,22 @@ def _came_back(old: str, new: str, units: int, came: int, expected: float) -> st
 
 
 @says(Revision.BETTER)
-def _better(upper: float, **told: object) -> str:
+def _better(upper: float, **told: Any) -> str:
     return f"{_came_back(**told)}. It is better: at most {numbered(upper)} times as often (95 % sure)."
 
 
 @says(Revision.WORSE)
-def _revision_worse(lower: float, **told: object) -> str:
+def _revision_worse(lower: float, **told: Any) -> str:
     return f"{_came_back(**told)}. It is worse, at least {numbered(lower)} times as often (95 % sure)."
 
 
 @says(Revision.LOOKS_BETTER)
-def _looks_better(p_fewer: float, **told: object) -> str:
+def _looks_better(p_fewer: float, **told: Any) -> str:
     return f"{_came_back(**told)}. It looks better, but chance could do it (one time in {numbered(1 / p_fewer, 1)}): not known yet. "
 
 
 @says(Revision.NO_BETTER_SO_FAR)
-def _no_better(p_fewer: float, **told: object) -> str:
+def _no_better(p_fewer: float, **told: Any) -> str:
     return f"{_came_back(**told)}: no better so far."
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 
@@ -109,7 +110,7 @@ def _some(failures: int, parts: int, rate: float, lower: float, upper: float) ->
 
 
 @says(Cell.FEW)
-def _few(failures: int, **rate: float) -> str:
+def _few(failures: int, **rate: Any) -> str:
     return f"{_some(failures, **rate)}; {plural(failures, 'failure')}, too few to say more"
 
 
@@ -123,7 +124,7 @@ def _none_back(parts: int, unit_years: float, upper: float) -> str:
 
 
 @says(ByCell.NOT_ON_RECORD)
-def _not_on_record(**rate: float) -> str:
+def _not_on_record(**rate: Any) -> str:
     return f"{_some(**rate)}. Power and weight are not on record together for any of them, so nothing can be said by power or weight."
 
 
@@ -181,17 +182,17 @@ def _pattern(told: str, lower: float, upper: float, off_law: bool) -> str:
 
 
 @says(Wear.LATE)
-def _late(**values: object) -> str:
+def _late(**values: Any) -> str:
     return _pattern("failures come with age, as wear does", **values)
 
 
 @says(Wear.EARLY)
-def _early(**values: object) -> str:
+def _early(**values: Any) -> str:
     return _pattern("failures come early: look at the build and the install", **values)
 
 
 @says(Wear.NOT_TOLD)
-def _not_told(**values: object) -> str:
+def _not_told(**values: Any) -> str:
     return _pattern("early, chance or wear can't be told apart yet", **values)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from analytics.reasons import CameSince, Forecasts, Kept, NextMiles, Question, Stock
 from analytics.words.phrases import listed, numbered, percent, plural
@@ -49,12 +50,12 @@ def _ahead(months: str, expected: float, lower: int, upper: int) -> str:
 
 
 @says(Forecasts.QUARTER)
-def _quarter(**counts: float) -> str:
+def _quarter(**counts: Any) -> str:
     return _ahead("three", **counts)
 
 
 @says(Forecasts.YEAR)
-def _year(**counts: float) -> str:
+def _year(**counts: Any) -> str:
     return _ahead("twelve", **counts)
 
 
@@ -144,12 +145,12 @@ def _forecasts(span: str, overlap: bool, forecasts: int, inside: int, level: flo
 
 
 @says(Kept.QUARTERS)
-def _quarters(**values: float) -> str:
+def _quarters(**values: Any) -> str:
     return _forecasts("quarter", False, **values)
 
 
 @says(Kept.YEARS)
-def _years(forecasts: int, **values: float) -> str:
+def _years(forecasts: int, **values: Any) -> str:
     return _forecasts("year", forecasts > 1, forecasts, **values)
 
 

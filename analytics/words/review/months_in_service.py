@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 from analytics.reasons import Months, Question, Service
 from analytics.words.phrases import listed, numbered, plural
@@ -30,17 +31,17 @@ def _early(verdict: str, months: int, came: int, rate: float, rate_after: float)
 
 
 @says(Months.EARLY_MORE)
-def _early_more(**rates: float) -> str:
+def _early_more(**rates: Any) -> str:
     return _early("They come early more often than chance would have it: that is work on the bench, not wear.", **rates)
 
 
 @says(Months.EARLY_NO_WORSE)
-def _early_no_worse(**rates: float) -> str:
+def _early_no_worse(**rates: Any) -> str:
     return _early("The first months are no worse than what follows.", **rates)
 
 
 @says(Months.EARLY_CHANCE)
-def _early_chance(**rates: float) -> str:
+def _early_chance(**rates: Any) -> str:
     return _early("The difference is no more than chance would do.", **rates)
 
 
@@ -68,12 +69,12 @@ def _bad_month(what: str, month: str, component: str, came: int, expected: float
 
 
 @says(Months.BAD)
-def _bad(**values: object) -> str:
+def _bad(**values: Any) -> str:
     return _bad_month("failure", **values)
 
 
 @says(Months.BAD_INSTALLS)
-def _bad_installs(**values: object) -> str:
+def _bad_installs(**values: Any) -> str:
     return _bad_month("install error", **values)
 
 

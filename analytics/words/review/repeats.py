@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from analytics.reasons import Again, BuildYears, Question, Rebuilt
 from analytics.review.repeats import AsNew
@@ -42,12 +43,12 @@ def _with_age(how: str, component: str, ratio: float, lower: float, upper: float
 
 
 @says(Again.MORE_OFTEN_WITH_AGE)
-def _more_often(**values: object) -> str:
+def _more_often(**values: Any) -> str:
     return _with_age("more", **values)
 
 
 @says(Again.LESS_OFTEN_WITH_AGE)
-def _less_often(**values: object) -> str:
+def _less_often(**values: Any) -> str:
     return _with_age("less", **values)
 
 
@@ -111,12 +112,12 @@ def _against_rest(verdict: str, built_in: str, age_years: float, gap: float, low
 
 
 @says(BuildYears.DIFFER)
-def _differ(**values: object) -> str:
+def _differ(**values: Any) -> str:
     return _against_rest("more than chance", **values)
 
 
 @says(BuildYears.ALIKE)
-def _alike(**values: object) -> str:
+def _alike(**values: Any) -> str:
     return _against_rest("no more than chance would do", **values)
 
 

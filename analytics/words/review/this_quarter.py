@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import pandas as pd
 
@@ -104,12 +105,12 @@ def _rate(year_before: int, ratio: float, lower: float, upper: float) -> str:
 
 
 @says(Change.MORE_THAN_CHANCE)
-def _more_than_chance(**rate: float) -> str:
+def _more_than_chance(**rate: Any) -> str:
     return f"{_rate(**rate)}: more than chance"
 
 
 @says(Change.AS_CHANCE_WOULD)
-def _as_chance_would(**rate: float) -> str:
+def _as_chance_would(**rate: Any) -> str:
     return f"{_rate(**rate)}: no more than chance would do"
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from analytics.reasons import Counted, Faults, Harm, Issue, Mend, Question, Reason, ToFix
+from analytics.reasons import Code, Counted, Faults, Harm, Issue, Mend, Question, Reason, ToFix
 from analytics.words.phrases import percent, plural
-from analytics.words.saying import asks, say, says, texts
+from analytics.words.saying import Said, asks, say, says, texts
 
 asks(
     Question.TO_FIX,
@@ -15,7 +15,7 @@ asks(
 )
 asks(Question.COUNTED, "Was every row used?")
 #: kinds of doubt about a cell
-_DOUBT = {
+_DOUBT: dict[Code, Said] = {
     Issue.DATE_BY_ORDER: "dates settled by the order of events",
     Issue.UNREAD: "figures or words that could not be read",
     Issue.NO_START: "odometers at install not recorded, so later readings say nothing",
@@ -31,7 +31,7 @@ _DOUBT = {
     Issue.COMBINED_WEIGHT: "weights with the trailer, not used",
 }
 #: kinds of rows set aside
-_ASIDE = {
+_ASIDE: dict[Code, Said] = {
     Issue.NO_RECORD: "rows that are no record",
     Issue.REPEATED: "rows entered twice",
     Issue.NO_BUILD: "rows with a serial that was never built",
