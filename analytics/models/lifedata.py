@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -320,106 +321,121 @@ def fill_failures(data: LifeData) -> tuple[LifeData, int]:
     return replace(data, lower=lower, upper=upper, entry=entry), int(gap.sum())
 
 
+class _Blocks:
+    """The rows of `build_rows` so far, kind by kind; ``constant``: terms free of theta. Masks m are (n,) bool."""
+
+    def __init__(self, data: LifeData, x: np.ndarray, scale: float, change: float):
+        self.data, self.x, self.scale, self.change = data, x, scale, change
+        self.blocks: list[Block] = []
+        self.constant = 0.0
+        self.known = np.isfinite(data.lower)
+
+    def add(self, kind: str, m: np.ndarray, *ends: tuple[Callable[..., Points], np.ndarray]) -> None:
+        """The rows of m, where there are any; ends: how each point is made, and of which values (n,)."""
+        if m.any():
+            points = [make(values, m) for make, values in ends]
+            self.blocks.append(Block(kind, self.x[m][None], self.data.weight[m][None], *points))
+
+    def split(self, start: np.ndarray, length: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Days before and after the change of the driving rate, (1, n) each."""
+        before, after = split_days(start, length, self.change)
+        return np.maximum(before, NOTHING)[None], after[None]
+
+    def days(self, length: np.ndarray, m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return self.split(self.data.start_days[m], length[m])
+
+    def age(self, m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """The age at the reading, split."""
+        return self.split(np.zeros(m.sum()), self.data.rate_days[m])
+
+    def miles(self, values: np.ndarray, m: np.ndarray) -> Points:
+        """Known miles."""
+        return Points(np.log(np.maximum(values[m], NOTHING) / self.scale)[None])
+
+    def driven(self, length: np.ndarray, m: np.ndarray) -> Points:
+        """So many days at the unit's own rate."""
+        return Points(np.log(self.data.rate_miles[m] / self.scale)[None], None, self.days(length, m), self.age(m))
+
+    def unread(self, length: np.ndarray, m: np.ndarray) -> Points:
+        """So many days at a rate unknown but for the use."""
+        zero = np.full(len(self.known), -np.log(self.scale))
+        return Points(zero[m][None], self.data.use[m][None], self.days(length, m))
+
+    def density(self, values: np.ndarray, m: np.ndarray) -> float:
+        """What the densities of failures known to the mile or day carry that is free of theta."""
+        return (self.data.weight[m] * np.log(np.maximum(values[m], NOTHING))).sum()
+
+    def with_miles(self) -> None:
+        """Known odometers."""
+        data, failed, known = self.data, self.data.failed, self.known
+        between = failed & known & (data.lower < data.upper)
+        exact = failed & known & (data.lower == data.upper)
+        self.add("exact", exact, (self.miles, data.lower))
+        self.constant = -self.density(data.lower, exact)
+        self.add("interval", between & (data.lower > 0), (self.miles, data.lower), (self.miles, data.upper))
+        self.add("left", between & (data.lower <= 0), (self.miles, data.upper))
+        self.add("running", ~failed & known & (data.lower > 0), (self.miles, data.lower))
+        self.add("entry", known & (data.entry > 0), (self.miles, data.entry))
+
+    def with_rate(self) -> None:
+        """Running, odometer read at some age and carried on at its own rate."""
+        data = self.data
+        seen = np.clip(np.minimum(data.rate_days - data.start_days, data.lower_days), NOTHING, None)
+        for alive in (False, True):
+            m = ~data.failed & ~self.known & data.has_rate & (data.known_alive == alive)
+            reading = [] if alive else [(self.driven, seen)]
+            self.add("running", m, (self.driven, data.lower_days), *reading)
+            self.add("entry", m & (data.entry_days > 0), (self.driven, data.entry_days))
+
+    def without_rate(self, late: bool) -> None:
+        """Odometer unknown; ``late``: came under observation after its start."""
+        data, failed = self.data, self.data.failed
+        base = ~self.known & ~data.has_rate & ((data.entry_days > 0) == late)
+        exact = data.lower_days == data.upper_days
+        began = [(self.unread, data.entry_days)] if late else []
+        self.add("unread", base & ~failed & ~data.known_alive, (self.unread, data.lower_days), *began)
+        m = base & failed & exact
+        if m.any():
+            self.constant -= self.density(data.upper_days, m)
+        last = (self.unread, np.maximum(data.lower_days, NOTHING)), (self.unread, data.upper_days)
+        for kind, mask, ends in (
+            ("unread_alive", base & ~failed & data.known_alive, [(self.unread, data.lower_days)]),
+            ("unread_exact", m, [(self.unread, data.upper_days)]),
+            ("unread_interval", base & failed & ~exact, [*last]),
+        ):
+            self.add(kind, mask, *ends)
+            if late:
+                self.add("unread_entry", mask, *began)
+
+    def rates(self) -> Rates | None:
+        """Known miles per day; None where they say nothing of any row."""
+        data = self.data
+        m = data.rate_counts & data.has_rate
+        if not m.any() and not any(b.kind.startswith("unread") for b in self.blocks):
+            return None
+        read = data.weight * (~data.failed & ~data.known_alive)
+        # an odometer read at the failure itself, not at some later day
+        at_failure = np.abs(data.rate_days - data.start_days - data.upper_days) < 1.5
+        return Rates(
+            log_miles=np.log(data.rate_miles[m])[None],
+            age=self.age(m),
+            use=data.use[m][None],
+            w=data.weight[m][None],
+            read=read[m][None],
+            fell=(data.weight * (data.failed & at_failure))[m][None],
+        )
+
+
 def build_rows(data: LifeData, x: np.ndarray, scale: float, change: float) -> Rows:
     """Rows for `log_likelihood` (D = 1). x: (n, q) with the intercept first; scale: the target life in miles;
     change: age in days at which the driving rate may change."""
     data, _ = fill_failures(data)
-    failed, has, known = data.failed, data.has_rate, np.isfinite(data.lower)
-    w = data.weight
-    blocks: list[Block] = []
-
-    def row(a, m):
-        return a[m][None]
-
-    def days(length, m):
-        before, after = split_days(data.start_days[m], length[m], change)
-        return np.maximum(before, NOTHING)[None], after[None]
-
-    def add(kind, m, at, other=None):
-        blocks.append(Block(kind, x[m][None], row(w, m), at, other))
-
-    def miles(values, m):
-        return Points(np.log(np.maximum(values[m], NOTHING) / scale)[None])
-
-    m = failed & known & (data.lower == data.upper)
-    if m.any():
-        add("exact", m, miles(data.lower, m))
-    constant = -(w[m] * np.log(np.maximum(data.lower[m], NOTHING))).sum()
-    m = failed & known & (data.lower < data.upper) & (data.lower > 0)
-    if m.any():
-        add("interval", m, miles(data.lower, m), miles(data.upper, m))
-    m = failed & known & (data.lower < data.upper) & (data.lower <= 0)
-    if m.any():
-        add("left", m, None, miles(data.upper, m))
-    m = ~failed & known & (data.lower > 0)
-    if m.any():
-        add("running", m, miles(data.lower, m))
-    m = known & (data.entry > 0)
-    if m.any():
-        add("entry", m, miles(data.entry, m))
-    # running, odometer read at some age and carried on at its own rate
-    for alive in (False, True):
-        m = ~failed & ~known & has & (data.known_alive == alive)
-        if not m.any():
-            continue
-        read = split_days(np.zeros(m.sum()), data.rate_days[m], change)
-        read = (np.maximum(read[0], NOTHING)[None], read[1][None])
-        y = np.log(data.rate_miles[m] / scale)[None]
-        now = Points(y, None, days(data.lower_days, m), read)
-        seen = np.clip(np.minimum(data.rate_days - data.start_days, data.lower_days), NOTHING, None)
-        add("running", m, now, None if alive else Points(y, None, days(seen, m), read))
-        e = m & (data.entry_days > 0)
-        if e.any():
-            read = split_days(np.zeros(e.sum()), data.rate_days[e], change)
-            read = (np.maximum(read[0], NOTHING)[None], read[1][None])
-            add("entry", e, Points(np.log(data.rate_miles[e] / scale)[None], None, days(data.entry_days, e), read))
-    # odometer unknown
-    zero = np.full(len(w), -np.log(scale))
+    rows = _Blocks(data, x, scale, change)
+    rows.with_miles()
+    rows.with_rate()
     for late in (False, True):
-        base = ~known & ~has & ((data.entry_days > 0) == late)
-
-        def points(length, m):
-            return Points(row(zero, m), row(data.use, m), days(length, m))
-
-        exact = data.lower_days == data.upper_days
-        kinds = (
-            ("unread", base & ~failed & ~data.known_alive),
-            ("unread_alive", base & ~failed & data.known_alive),
-            ("unread_exact", base & failed & exact),
-            ("unread_interval", base & failed & ~exact),
-        )
-        for kind, m in kinds:
-            if not m.any():
-                continue
-            length = data.upper_days if kind == "unread_exact" else data.lower_days
-            if kind == "unread_interval":
-                add(kind, m, points(np.maximum(data.lower_days, NOTHING), m), points(data.upper_days, m))
-                if late:
-                    add("unread_entry", m, points(data.entry_days, m))
-                continue
-            if kind == "unread_exact":
-                constant -= (w[m] * np.log(np.maximum(data.upper_days[m], NOTHING))).sum()
-            add(kind, m, points(length, m), points(data.entry_days, m) if late and kind == "unread" else None)
-            if late and kind != "unread":
-                add("unread_entry", m, points(data.entry_days, m))
-    rates = None
-    m = data.rate_counts & has
-    uses = len(data.use_names)
-    if m.any() or any(b.kind.startswith("unread") for b in blocks):
-        if not m.any():
-            m = np.zeros(len(w), bool)
-        age = split_days(np.zeros(m.sum()), data.rate_days[m], change)
-        read = w * (~failed & ~data.known_alive)
-        # an odometer read at the failure itself, not at some later day
-        fell = w * (failed & (np.abs(data.rate_days - data.start_days - data.upper_days) < 1.5))
-        rates = Rates(
-            np.log(data.rate_miles[m])[None],
-            (np.maximum(age[0], NOTHING)[None], age[1][None]),
-            row(data.use, m),
-            row(w, m),
-            row(read, m),
-            row(fell, m),
-        )
-    else:
-        uses = 0
-    return Rows(tuple(blocks), rates, x.shape[1], uses, np.array([w[failed].sum()]), np.array([constant]))
+        rows.without_rate(late)
+    rates = rows.rates()
+    uses = 0 if rates is None else len(data.use_names)
+    failures = np.array([data.weight[data.failed].sum()])
+    return Rows(tuple(rows.blocks), rates, x.shape[1], uses, failures, np.array([rows.constant]))

@@ -48,7 +48,8 @@ class Block:
     x: np.ndarray
     w: np.ndarray
     at: Points
-    other: Points | None = None  # running: the reading; interval: the upper end; unread: the entry
+    # running: the reading; interval: the upper end, as is ``at`` of left; unread: the entry
+    other: Points | None = None
 
     @property
     def end(self) -> Points:
@@ -381,15 +382,15 @@ class _At:
 
     def interval(self, block: Block) -> None:
         """Failed between two known miles."""
-        self._between(block, *self.place(block.x, block.at))
+        self._between(block, block.end, *self.place(block.x, block.at))
 
     def left(self, block: Block) -> None:
         """Failed before known miles."""
-        self._between(block, None, None)
+        self._between(block, block.at, None, None)
 
-    def _between(self, block: Block, zl: np.ndarray | None, local_l: Local | None) -> None:
+    def _between(self, block: Block, end: Points, zl: np.ndarray | None, local_l: Local | None) -> None:
         w = block.w
-        zu, local_u = self.place(block.x, block.end)
+        zu, local_u = self.place(block.x, end)
         u0, u1, u2 = log_survival(zu, self.law)
         l0, l1, l2 = (np.zeros_like(u0), None, None) if zl is None else log_survival(zl, self.law)
         gap = -np.expm1(np.minimum(u0 - l0, -1e-14))

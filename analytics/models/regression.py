@@ -87,7 +87,7 @@ def known_rows(lower, upper, columns, entry=None, weights=None, scale: float = 1
 
     def take(mask, kind, first, second=None):
         if mask.any():
-            at = Points(np.log(first[mask] / scale)[None]) if first is not None else None
+            at = Points(np.log(first[mask] / scale)[None])
             other = Points(np.log(second[mask] / scale)[None]) if second is not None else None
             blocks.append(Block(kind, x[mask][None], w[mask][None], at, other))
 
@@ -95,7 +95,7 @@ def known_rows(lower, upper, columns, entry=None, weights=None, scale: float = 1
     take(right & (lower > 0), "running", lower)
     between = ~exact & ~right
     take(between & (lower > 0), "interval", lower, upper)
-    take(between & (lower <= 0), "left", None, upper)
+    take(between & (lower <= 0), "left", upper)
     take(entry > 0, "entry", entry)
     constant = -(w[exact] * np.log(lower[exact])).sum()
     return Rows(tuple(blocks), None, x.shape[1], 0, np.array([w[~right].sum()]), np.array([constant]))

@@ -221,40 +221,15 @@ def _with_line(old: bytes, shop: Shop, entry: Entry, name: str) -> bytes:
         head = io.StringIO()
         csv.writer(head, lineterminator="\n").writerow([mapped.get(c, c) for c in _COLUMNS])
         old = head.getvalue().encode()
-    encoding = (
-        "utf-16"
-        if old[:2] in (b"\xff\xfe", b"\xfe\xff")
-        else "utf-8-sig"
-        if old.startswith(b"\xef\xbb\xbf")
-        else "utf-8"
-    )
-    try:
-        text = old.decode(encoding)
-    except UnicodeDecodeError:
-        encoding, text = "cp1252", old.decode("cp1252")
-    lines = (
-        list(csv.reader(io.StringIO(text, newline="")))
-        if ";" not in text.splitlines()[0]
-        else list(csv.reader(io.StringIO(text, newline=""), delimiter=";"))
-    )
+    text, encoding = _decoded(old)
+    lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=";" if ";" in text.splitlines()[0] else ","))
     keys = {_key(mapped.get(c, c)): c for c in HEADINGS["limits"].known}
     head_at = next((i for i, row in enumerate(lines) if sum(_key(c) in keys for c in row) >= 4), None)
     if head_at is None:
         raise AnalyticsError(f"{name} has no heading row that is understood, so no line was added.")
-    present = {keys.get(_key(c)) for c in lines[head_at]}
-    lost = [c for c in _COLUMNS if getattr(entry, c) and c not in present]
-    if lost:
-        raise AnalyticsError(
-            f"{name} has no column {', '.join(lost)}: add it to the heading row first; without it the limit would hold for more "
-            "than was rated, or its reason be lost."
-        )
-    values = {c: getattr(entry, c) for c in _COLUMNS} | {"reason": plain_text(entry.reason)}
-    run = next((v for c, v in values.items() if c != "reason" and plain_text(v) != v), None)
-    if run is not None:
-        raise AnalyticsError(
-            f"{run!r} would run as a formula when {name} is opened in a spreadsheet, so no line was added. Give it another name in the sheets."
-        )
-    row = [values.get(keys.get(_key(c), ""), "") for c in lines[head_at]]
+    columns = [keys.get(_key(c), "") for c in lines[head_at]]
+    values = _values(entry, columns, name)
+    row = [values.get(c, "") for c in columns]
     ending = "\r\n" if "\r\n" in text else "\n"
     made = io.StringIO()
     csv.writer(
@@ -268,6 +243,34 @@ def _with_line(old: bytes, shop: Shop, entry: Entry, name: str) -> bytes:
         raise AnalyticsError(
             f"{name} is kept in {encoding}, which cannot hold {err.object[err.start : err.end]!r}. Save it as UTF-8."
         ) from err
+
+
+def _decoded(old: bytes) -> tuple[str, str]:
+    """The text of a file, and how it is encoded."""
+    encoding = "utf-8-sig" if old.startswith(b"\xef\xbb\xbf") else "utf-8"
+    if old[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        encoding = "utf-16"
+    try:
+        return old.decode(encoding), encoding
+    except UnicodeDecodeError:
+        return old.decode("cp1252"), "cp1252"
+
+
+def _values(entry: Entry, columns: list[str], name: str) -> dict[str, str]:
+    """What is written of an entry, by column. Raises AnalyticsError where a column is missing, or a value would run as a formula."""
+    lost = [c for c in _COLUMNS if getattr(entry, c) and c not in columns]
+    if lost:
+        raise AnalyticsError(
+            f"{name} has no column {', '.join(lost)}: add it to the heading row first; without it the limit would hold for more "
+            "than was rated, or its reason be lost."
+        )
+    values = {c: getattr(entry, c) for c in _COLUMNS} | {"reason": plain_text(entry.reason)}
+    run = next((v for c, v in values.items() if c != "reason" and plain_text(v) != v), None)
+    if run is not None:
+        raise AnalyticsError(
+            f"{run!r} would run as a formula when {name} is opened in a spreadsheet, so no line was added. Give it another name in the sheets."
+        )
+    return values
 
 
 def _key(text: str) -> str:

@@ -77,36 +77,15 @@ def plan_proof(
     default), with at most so many failures, to prove the promise; and the chance that a part truly at each of ``truths``
     passes. Raises AnalyticsError on truths outside 0 to 1 and on powers or miles that are not positive.
     """
-    life_miles, reliability, confidence = promise.life_miles, promise.reliability, promise.confidence
-    miles = life_miles if miles_each is None else miles_each
+    miles = promise.life_miles if miles_each is None else miles_each
     run = power_hp if run_power_hp is None else run_power_hp
-    for name, value in (
-        ("power_hp", power_hp),
-        ("miles_each", miles),
-        ("run_power_hp", run),
-    ):
-        if not (np.isfinite(value) and value > 0):
-            raise AnalyticsError(f"{name} is {value:g}: give a number above 0")
-    for value in truths:
-        if not 0 < value < 1:
-            raise AnalyticsError(f"truths holds {value:g}: give shares between 0 and 1")
-    if not len(failures):
-        raise AnalyticsError("no number of failures to allow: give at least one, such as 0")
-    ratio, push = miles / life_miles, run / power_hp
-    assumed = [
-        (k, m) for k in (shapes if ratio != 1 or push != 1 else (1.0,)) for m in (exponents if push != 1 else (1.0,))
-    ]
+    _check_plan({"power_hp": power_hp, "miles_each": miles, "run_power_hp": run}, truths, failures)
+    ratio, push = miles / promise.life_miles, run / power_hp
+    shapes, exponents = shapes if ratio != 1 or push != 1 else (), exponents if push != 1 else ()
+    assumed = [(k, m) for k in shapes or (1.0,) for m in exponents or (1.0,)]
     rows = []
     for allowed in failures:
-        best: tuple[float, float, float] = (0.0, NAN, NAN)
-        for shape, exponent in assumed:
-            try:
-                n = float(units_needed(reliability, confidence, int(allowed), ratio, shape, push, exponent))
-            except AnalyticsError:
-                n = np.inf
-            if n > best[0]:
-                best = (n, shape, exponent)
-        n, shape, exponent = best
+        n, shape, exponent = _most_units(promise, int(allowed), ratio, push, assumed)
         row: dict[str, Any] = {
             "failures": int(allowed),
             "units": n if np.isfinite(n) else NAN,
@@ -124,10 +103,36 @@ def plan_proof(
         miles_each=float(miles),
         promise=promise,
         truths=tuple(truths),
-        shapes=tuple(shapes) if ratio != 1 or push != 1 else (),
-        exponents=tuple(exponents) if push != 1 else (),
+        shapes=tuple(shapes),
+        exponents=tuple(exponents),
         table=pd.DataFrame(rows),
     )
+
+
+def _check_plan(above_0: dict[str, float], truths: Sequence[float], failures: Sequence[int]) -> None:
+    for name, value in above_0.items():
+        if not (np.isfinite(value) and value > 0):
+            raise AnalyticsError(f"{name} is {value:g}: give a number above 0")
+    for value in truths:
+        if not 0 < value < 1:
+            raise AnalyticsError(f"truths holds {value:g}: give shares between 0 and 1")
+    if not len(failures):
+        raise AnalyticsError("no number of failures to allow: give at least one, such as 0")
+
+
+def _most_units(
+    promise: Promise, allowed: int, ratio: float, push: float, assumed: Sequence[tuple[float, float]]
+) -> tuple[float, float, float]:
+    """The most units that any (shape, exponent) of ``assumed`` asks for, inf for no number, and which asks for them."""
+    best: tuple[float, float, float] = (0.0, NAN, NAN)
+    for shape, exponent in assumed:
+        try:
+            n = float(units_needed(promise.reliability, promise.confidence, allowed, ratio, shape, push, exponent))
+        except AnalyticsError:
+            n = np.inf
+        if n > best[0]:
+            best = (n, shape, exponent)
+    return best
 
 
 # ---- what time alone proves -----------------------------------------------------------------------------------------

@@ -65,7 +65,7 @@ def row_terms(
             block.kind,
             turn(block.x),
             np.ones((m, 1)),
-            None if block.at is None else points(block.at),  # left: no lower end
+            points(block.at),
             None if block.other is None else points(block.other),
         )
         fell = data.failed[at].astype(float) if "entry" not in block.kind else np.zeros(m)

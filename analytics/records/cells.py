@@ -166,6 +166,11 @@ def parse_quantity(text: str, kind: Quantity, default_unit: str) -> tuple:
         return _unread(f"could be {a:,.1f} or {a * 1000:,.0f}", f"write it as {a * 1000:,.0f} or {a:.1f}")
     a *= 1000 if match["ka"] or (match["kb"] and a < b) else 1
     b *= 1000 if match["kb"] or (match["ka"] and not match["b"]) else 1
+    return _in_unit(match, a, b, kind, default_unit)
+
+
+def _in_unit(match: re.Match, a: float, b: float, kind: Quantity, default_unit: str) -> tuple:
+    """What `parse_quantity` gives of the numbers a and b of a cell, by the words beside them."""
     unit, qualifier, about, strange = _tail(match["tail"], kind)
     first_unit = (match["ua"] or "").casefold()
     if first_unit and (first_unit not in kind.units or (unit and kind.units[unit] != kind.units[first_unit])):

@@ -117,20 +117,26 @@ def passed_over(shop: Shop, grids: Mapping[str, tuple[str, str]]) -> tuple[tuple
         ending = path.suffix.casefold()
         if path.name in whole or ending not in (*_TEXTS, *_WORKBOOKS, *_DATABASES, ".parquet"):
             continue
-        try:
-            pages = _pages(path)
-        except Exception:  # not read, so what is wrong with it is of no account
-            pages = []
-        used = any(file == path.name for file, _ in read)
-        close = {page: _meant(page, missing) for page in pages if (path.name, page.strip().casefold()) not in read}
-        close = {page: sheet for page, sheet in close.items() if sheet}
-        if ending not in _DATABASES and not used:
-            close = {"": _meant(path.stem, missing)} if _meant(path.stem, missing) else close
+        of_file = {page for file, page in read if file == path.name}
+        close, used = _close(path, of_file, missing), bool(of_file)
         if close:
             left += [(f"{path.name}, sheet {page!r}" if page else path.name, sheet) for page, sheet in close.items()]
         elif not used and ending not in (".txt", *_DATABASES):
             left.append((path.name, ""))
     return tuple(left)
+
+
+def _close(path: Path, read: Collection[str], missing: Sequence[str]) -> dict[str, str]:
+    """Pages of a file ("": the file itself) that were not read, and the missing sheet that each may have been meant as."""
+    try:
+        pages = _pages(path)
+    except Exception:  # not read, so what is wrong with it is of no account
+        pages = []
+    itself = _meant(path.stem, missing) if path.suffix.casefold() not in _DATABASES and not read else ""
+    if itself:
+        return {"": itself}
+    close = {page: _meant(page, missing) for page in pages if page.strip().casefold() not in read}
+    return {page: sheet for page, sheet in close.items() if sheet}
 
 
 def _pages(path: Path) -> list[str]:

@@ -127,11 +127,7 @@ def load_records(
     read_builds(builds, shop)
     repeats = order_repeats(builds)
     first_rows = np.sort(repeats["first"].unique())
-    read_return_words(returns, shop)
-    if "fitted" in sheets:
-        name_components(sheets["fitted"], shop)
-    if "judged_again" in sheets:
-        read_judged(sheets["judged_again"], shop)
+    _read_words(sheets, shop)
     for sheet in linked:
         read_serials(sheet, "no serial: the row belongs to no unit", "find out which unit it was")
     link(linked, builds, first_rows, shop)
@@ -148,15 +144,7 @@ def load_records(
     shipments = judge_repeats(builds, returns, repeats)
     read_return_cells(returns, shop)
     twice = drop_same_return(returns, builds)
-    for name, read in _READERS:
-        if name in sheets:
-            read(sheets[name], shop)
-    if "judged_again" in sheets:
-        match_returns(sheets["judged_again"], returns)
-    one_spelling(sheets, shop)
-    doubt_superseded(builds, shop)
-    if "fitted" in sheets:
-        doubt_other_part(sheets["fitted"], builds, in_service(builds))
+    _read_cells(sheets, shop)
 
     say("putting odometers in order")
     units = builds_table(builds, first_rows, shop)
@@ -190,6 +178,29 @@ def load_records(
         changes_left_out=_changes_left_out(sheets.get("changes"), builds, position),
     )
     return single_out(records)
+
+
+def _read_words(sheets: dict[str, Sheet], shop: Shop) -> None:
+    """Words that the sheets are linked by."""
+    read_return_words(sheets["returns"], shop)
+    if "fitted" in sheets:
+        name_components(sheets["fitted"], shop)
+    if "judged_again" in sheets:
+        read_judged(sheets["judged_again"], shop)
+
+
+def _read_cells(sheets: dict[str, Sheet], shop: Shop) -> None:
+    """The cells of all sheets but returns, and what the sheets say of each other."""
+    builds = sheets["builds"]
+    for name, read in _READERS:
+        if name in sheets:
+            read(sheets[name], shop)
+    if "judged_again" in sheets:
+        match_returns(sheets["judged_again"], sheets["returns"])
+    one_spelling(sheets, shop)
+    doubt_superseded(builds, shop)
+    if "fitted" in sheets:
+        doubt_other_part(sheets["fitted"], builds, in_service(builds))
 
 
 #: who reads the cells of each sheet, in order

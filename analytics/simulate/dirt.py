@@ -551,43 +551,18 @@ class _Dirt:
             )
             sheet.rows.append(r)
             if known[int(e["unit"])]:
-                if serial in self.no_odometer:
-                    r.cells["miles_in_service"] = _whole(miles)
-                elif self.rng.random() < 0.1:
-                    r.cells["odometer"] = f"{unit['odometer_at_install'] + miles:,.0f} mi"
-                    self.habit("odometer with its unit", sheet, r, "odometer")
-                else:
-                    r.cells["odometer"] = _whole(unit["odometer_at_install"] + miles)
-                if unit["runs_per_mile"] > 0:
-                    r.cells["runs"] = int(miles * unit["runs_per_mile"])
-                    self.habit("runs counted at a return", sheet, r, "runs")
+                self._type_odometer(sheet, r, unit, miles)
             self.text_date(sheet, r, "failed_on", failed)
             self.text_date(sheet, r, "returned_on", returned)
             if e["kind"] == "teardown":
                 r.cells["failed_on"] = "teardown"
-            if (
-                r.cells["order"] == "first"
-                and int((events["event"] == e["event"]).sum()) == 1
-                and self.rng.random() < 0.6
-            ):
+            alone = int((events["event"] == e["event"]).sum()) == 1
+            if r.cells["order"] == "first" and alone and self.rng.random() < 0.6:
                 r.cells["order"] = ""
-            others = ALIASES.get(e["component"], {}).get(e["part"], [])
-            if others and self.rng.random() < 0.12:
-                r.cells["part"] = others[self.rng.integers(len(others))]
-                self.habit("part by another of its names", sheet, r, "part")
-            for column in ("cause", "finding"):
-                words = WORDS[column].get(e[column], [])
-                if words and self.rng.random() < 0.25:
-                    r.cells[column] = words[self.rng.integers(len(words))]
-                    self.habit(f"a {column} in the shop's own word", sheet, r, column)
-            if r.cells["replaced_with"] not in ("", "scrapped") and self.rng.random() < 0.06:
-                r.cells["replaced_with"] = ""
-                self.habit("new part not written down", sheet, r, "replaced_with")
-            money = (
-                0
-                if e["kind"] == "no fault"
-                else int(round(cost.get(e["component"], 1500) * (0.8 + 0.4 * self.rng.random()), -1))
-            )
+            self._type_own_words(sheet, r, e)
+            money = 0
+            if e["kind"] != "no fault":
+                money = int(round(cost.get(e["component"], 1500) * (0.8 + 0.4 * self.rng.random()), -1))
             r.cells["cost"] = f"{money:,}" if self.rng.random() < 0.1 else money
             r.cells["paid_by"] = ["shop", "customer", "goodwill"][self.chance(0.45, 0.35)]
             if self.rng.random() < 0.45:
@@ -595,6 +570,32 @@ class _Dirt:
                 if not r.cells["notes"].isascii():
                     self.habit("letter outside ASCII (cp1252)", sheet, r, "notes")
         return sheet
+
+    def _type_odometer(self, sheet: Sheet, r: Row, unit: pd.Series, miles: float) -> None:
+        if unit["serial"] in self.no_odometer:
+            r.cells["miles_in_service"] = _whole(miles)
+        elif self.rng.random() < 0.1:
+            r.cells["odometer"] = f"{unit['odometer_at_install'] + miles:,.0f} mi"
+            self.habit("odometer with its unit", sheet, r, "odometer")
+        else:
+            r.cells["odometer"] = _whole(unit["odometer_at_install"] + miles)
+        if unit["runs_per_mile"] > 0:
+            r.cells["runs"] = int(miles * unit["runs_per_mile"])
+            self.habit("runs counted at a return", sheet, r, "runs")
+
+    def _type_own_words(self, sheet: Sheet, r: Row, e: dict) -> None:
+        others = ALIASES.get(e["component"], {}).get(e["part"], [])
+        if others and self.rng.random() < 0.12:
+            r.cells["part"] = others[self.rng.integers(len(others))]
+            self.habit("part by another of its names", sheet, r, "part")
+        for column in ("cause", "finding"):
+            words = WORDS[column].get(e[column], [])
+            if words and self.rng.random() < 0.25:
+                r.cells[column] = words[self.rng.integers(len(words))]
+                self.habit(f"a {column} in the shop's own word", sheet, r, column)
+        if r.cells["replaced_with"] not in ("", "scrapped") and self.rng.random() < 0.06:
+            r.cells["replaced_with"] = ""
+            self.habit("new part not written down", sheet, r, "replaced_with")
 
     def type_readings(self, clean: pd.DataFrame) -> Sheet:
         names = ["serial", "read_on", "odometer", "odometer_replaced", "runs", "still_running", "source"]
@@ -888,30 +889,12 @@ class _Dirt:
         # Rows with no other news than the odometer: what the slip spoils is then the row.
         per = {s: v for s, v in per.items() if all(r.true["state"] == "yes" and r.cells["runs"] == "" for r in v)}
         last = [v[-1] for v in per.values() if len(v) >= 2]
-
-        def before(r: Row) -> Row:
-            return per[r.true["serial"]][-2]
-
-        def service(r: Row) -> date:
-            return self.build_of[r.true["serial"]].true["service"]
+        alone = [r for v in per.values() if len(v) == 1 for r in v]
 
         def odometer0(r: Row) -> float:
             return self.build_of[r.true["serial"]].true["odometer0"]
 
-        kind = "km in a miles column"
-
-        def implied(r: Row) -> float:
-            """Miles a year since the installation, were the km miles."""
-            days = (r.true["day"] - service(r)).days
-            return (r.true["odometer"] * KM_PER_MILE - odometer0(r)) / max(days, 1) * 365.25
-
-        # Early in a life, where nothing but the unit of length explains so many miles a year.
-        alone = [r for v in per.values() if len(v) == 1 for r in v if r.true["serial"] not in self.touched]
-        fast = sorted((r for r in alone if implied(r) > 150_000), key=implied)
-        for r in (fast or sorted(alone, key=implied)[-1:])[:1]:
-            self.touched.add(r.true["serial"])
-            r.cells["odometer"] = _whole(r.true["odometer"] * KM_PER_MILE)
-            self.plant(kind, self.readings, r, "odometer", r.cells["odometer"], ASIDE)
+        self._km_as_miles([r for r in alone if r.true["serial"] not in self.touched])
         kind = "miles going backwards"
         for r in self.pick(kind, last, 1):
             r.cells["odometer"] = _whole(0.6 * odometer0(r))
@@ -920,27 +903,40 @@ class _Dirt:
         for r in self.pick(kind, [v[-1] for v in per.values()], 1):
             r.cells["odometer"] = _whole(r.true["odometer"] * 10)
             self.plant(kind, self.readings, r, "odometer", r.cells["odometer"], ASIDE)
+        self._replaced_odometers(last, {r.true["serial"]: per[r.true["serial"]][-2] for r in last})
+        kind = "odometer in thousands of km"
+        for r in self.pick(kind, alone, 2, lambda r: r.true["odometer"] - odometer0(r) > 2000):
+            r.cells["odometer"] = f"{r.true['odometer'] * KM_PER_MILE / 1000:.0f}k km"
+            self.plant(kind, self.readings, r, "odometer", r.cells["odometer"])
+
+    def _km_as_miles(self, alone: list[Row]) -> None:
+        """A reading in km, early in a life, where nothing but the unit of length explains so many miles a year."""
+
+        def implied(r: Row) -> float:
+            """Miles a year since the installation, were the km miles."""
+            build = self.build_of[r.true["serial"]].true
+            days = (r.true["day"] - build["service"]).days
+            return (r.true["odometer"] * KM_PER_MILE - build["odometer0"]) / max(days, 1) * 365.25
+
+        fast = sorted((r for r in alone if implied(r) > 150_000), key=implied)
+        for r in (fast or sorted(alone, key=implied)[-1:])[:1]:
+            self.touched.add(r.true["serial"])
+            r.cells["odometer"] = _whole(r.true["odometer"] * KM_PER_MILE)
+            self.plant("km in a miles column", self.readings, r, "odometer", r.cells["odometer"], ASIDE)
+
+    def _replaced_odometers(self, last: list[Row], before: dict[str, Row]) -> None:
+        """before: the reading before the last, by serial."""
         kind = "odometer replaced, the old one's last figure known"
         for r in self.pick(kind, last, 1):
-            old = before(r).true["odometer"] + 0.5 * (r.true["odometer"] - before(r).true["odometer"])
+            then = before[r.true["serial"]].true["odometer"]
+            old = then + 0.5 * (r.true["odometer"] - then)
             r.cells |= {"odometer": _whole(r.true["odometer"] - round(old)), "odometer_replaced": _whole(old)}
             self.plant(kind, self.readings, r, "odometer_replaced", r.cells["odometer_replaced"])
         kind = "odometer replaced, the old one's last figure not known"
         for r in self.pick(kind, last, 1):
-            r.cells |= {
-                "odometer": _whole(0.4 * (r.true["odometer"] - before(r).true["odometer"])),
-                "odometer_replaced": "yes",
-            }
+            then = before[r.true["serial"]].true["odometer"]
+            r.cells |= {"odometer": _whole(0.4 * (r.true["odometer"] - then)), "odometer_replaced": "yes"}
             self.plant(kind, self.readings, r, "odometer_replaced", "yes")
-        kind = "odometer in thousands of km"
-        for r in self.pick(
-            kind,
-            [v[-1] for v in per.values() if len(v) == 1],
-            2,
-            lambda r: r.true["odometer"] - odometer0(r) > 2000,
-        ):
-            r.cells["odometer"] = f"{r.true['odometer'] * KM_PER_MILE / 1000:.0f}k km"
-            self.plant(kind, self.readings, r, "odometer", r.cells["odometer"])
 
     def list_events(self) -> None:
         """What is in the returns by the draw itself, a few of each kind."""
@@ -958,34 +954,31 @@ class _Dirt:
             if t["event"] >= 0 and t["event"] not in number:
                 number.append(t["event"])
                 if len(number) in (2, 3):
-                    self.habit(
-                        f"{'second' if len(number) == 2 else 'third'} return of one unit",
-                        self.returns,
-                        r,
-                        "serial",
-                    )
-            if (
-                t["kind"] == "failure"
-                and t["order"] == "first"
-                and sum(o.true["event"] == t["event"] for o in rows) > 1
-            ):
+                    nth = "second" if len(number) == 2 else "third"
+                    self.habit(f"{nth} return of one unit", self.returns, r, "serial")
+            first = t["kind"] == "failure" and t["order"] == "first"
+            if first and sum(o.true["event"] == t["event"] for o in rows) > 1:
                 self.habit("several parts damaged: the first", self.returns, r, "component")
-            if t["kind"] == "followed" and t["order"] == "followed":
-                self.habit("several parts damaged: one that followed", self.returns, r, "order")
-            if t["order"] == "unclear":
-                self.habit("several parts damaged: order unclear", self.returns, r, "order")
-            if t["kind"] == "teardown":
-                self.habit("damage found at a teardown", self.returns, r, "failed_on")
-            names = {
-                "no fault": "no-fault return",
-                "install": "install error",
-                "over limit": "use over the limit",
-                "unclear": "cause unclear",
-            }
-            if t["cause"] in names:
-                self.habit(names[t["cause"]], self.returns, r, "cause")
-            if r.cells["replaced_with"] == "scrapped":
-                self.habit("unit scrapped at its return", self.returns, r, "replaced_with")
+            self._list_kind(r)
+
+    def _list_kind(self, r: Row) -> None:
+        t = r.true
+        if t["kind"] == "followed" and t["order"] == "followed":
+            self.habit("several parts damaged: one that followed", self.returns, r, "order")
+        if t["order"] == "unclear":
+            self.habit("several parts damaged: order unclear", self.returns, r, "order")
+        if t["kind"] == "teardown":
+            self.habit("damage found at a teardown", self.returns, r, "failed_on")
+        names = {
+            "no fault": "no-fault return",
+            "install": "install error",
+            "over limit": "use over the limit",
+            "unclear": "cause unclear",
+        }
+        if t["cause"] in names:
+            self.habit(names[t["cause"]], self.returns, r, "cause")
+        if r.cells["replaced_with"] == "scrapped":
+            self.habit("unit scrapped at its return", self.returns, r, "replaced_with")
 
     def list_whole_files(self) -> None:
         b = self.builds

@@ -1,0 +1,161 @@
+"""Small functions, narrow results, short calls. What is larger still is named below, and a name that is no longer needed must go.
+
+Complexity is branches + 1, as McCabe, IEEE Trans. Softw. Eng. SE-2 (1976) 308-320, counts it (from memory), with a branch for each
+comprehension, condition in one and further operand of and/or. The bounds are ours: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+import analytics
+
+PACKAGE = Path(analytics.__file__).parent
+MOST_COMPLEX, MOST_FIELDS, MOST_PARAMETERS, MEAN_COMPLEXITY = 20, 15, 8, 3.6
+#: the mean as it stands; it goes down to MEAN_COMPLEXITY, and not up again
+MEAN_NOW = 3.64
+
+COMPLEX = """
+evidence/outside.py:_Asker._on_lives
+report/figures.py:curves_figure
+""".split()
+WIDE = """
+driveline/assumptions.py:Assumptions
+evidence/coverage.py:Cell
+models/competing.py:CumulativeIncidence
+models/lifedata.py:LifeData
+models/nonparametric.py:SurvivalCurve
+ratings/settings.py:RatingSettings
+records/load.py:Records
+records/shop.py:Shop
+simulate/fleet.py:FleetTruth
+""".split()
+LONG = """
+api/questions.py:cutoff
+api/shop.py:from_frames
+driveline/splines.py:bearing_stress
+evidence/coverage.py:own_fleet
+evidence/coverage.py:own_fleets
+lifetimes/spells.py:_Position.__init__
+models/joint.py:joint_model
+models/lifedata.py:life_data
+ratings/backtest.py:_replay
+ratings/backtest.py:backtest
+ratings/ledger.py:accept
+ratings/predict.py:predict_failures
+ratings/unknowns.py:unknowns_of_part
+simulate/fleet.py:FleetTruth.survival
+simulate/fleet.py:one_part_truth
+words/review/teardown.py:_took
+""".split()
+
+_BRANCH = (
+    ast.If, ast.For, ast.While, ast.IfExp, ast.ExceptHandler, ast.Assert, ast.comprehension, ast.match_case,
+)  # fmt: skip
+_FUNCTION = (ast.FunctionDef, ast.AsyncFunctionDef)
+
+
+def complexity(function: ast.AST) -> int:
+    """Branches + 1, without those of functions inside it."""
+    total, todo = 1, list(ast.iter_child_nodes(function))
+    while todo:
+        node = todo.pop()
+        if isinstance(node, (*_FUNCTION, ast.Lambda)):
+            continue
+        total += isinstance(node, _BRANCH)
+        total += len(node.values) - 1 if isinstance(node, ast.BoolOp) else 0
+        total += len(node.ifs) if isinstance(node, ast.comprehension) else 0
+        todo += ast.iter_child_nodes(node)
+    return total
+
+
+def parameters(function: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
+    """How many it names, itself included where it is a method."""
+    return len(function.args.posonlyargs) + len(function.args.args) + len(function.args.kwonlyargs)
+
+
+def fields(node: ast.ClassDef) -> int:
+    """Fields of a dataclass; 0 of any other class."""
+    if not any("dataclass" in ast.dump(d) for d in node.decorator_list):
+        return 0
+    return sum(isinstance(inner, ast.AnnAssign) for inner in node.body)
+
+
+@cache
+def _nodes() -> tuple[tuple[str, ast.AST], ...]:
+    """Functions and classes of the package, each with its place: file:name, the class before a method."""
+
+    def inside(node: ast.AST, place: str) -> Iterator[tuple[str, ast.AST]]:
+        for inner in ast.iter_child_nodes(node):
+            named = isinstance(inner, (*_FUNCTION, ast.ClassDef))
+            own = f"{place}{'.' if place[-1] != ':' else ''}{inner.name}" if named else place
+            if named:
+                yield own, inner
+            yield from inside(inner, own)
+
+    return tuple(
+        found
+        for path in sorted(PACKAGE.rglob("*.py"))
+        for found in inside(ast.parse(path.read_text(encoding="utf-8")), f"{path.relative_to(PACKAGE).as_posix()}:")
+    )
+
+
+def _functions() -> Iterator[tuple[str, ast.FunctionDef | ast.AsyncFunctionDef]]:
+    return ((place, node) for place, node in _nodes() if isinstance(node, _FUNCTION))
+
+
+def _over() -> dict[str, list[str]]:
+    """What is over each bound, by place."""
+    return {
+        "complex": [place for place, node in _functions() if complexity(node) > MOST_COMPLEX],
+        "wide": [place for place, node in _nodes() if isinstance(node, ast.ClassDef) and fields(node) > MOST_FIELDS],
+        "long": [place for place, node in _functions() if parameters(node) > MOST_PARAMETERS],
+    }
+
+
+@pytest.mark.parametrize(("what", "known"), [("complex", COMPLEX), ("wide", WIDE), ("long", LONG)])
+def test_only_what_is_known_is_over_the_bound(what, known):
+    found = _over()[what]
+    assert sorted(set(found) - set(known)) == [], "split it"
+    assert sorted(set(known) - set(found)) == [], "no longer over the bound: take it off the list"
+    assert len(known) == len(set(known))
+
+
+def test_the_mean_complexity_only_goes_down():
+    found = [complexity(node) for _, node in _functions()]
+    mean = sum(found) / len(found)
+    assert mean <= max(MEAN_NOW, MEAN_COMPLEXITY)
+    assert MEAN_NOW <= MEAN_COMPLEXITY or mean > MEAN_NOW - 0.03, f"it is {mean:.3f}: lower MEAN_NOW"
+
+
+def test_the_counts_bite():
+    """By hand: a loop, a condition with two operands more, a comprehension with a condition, one and an assertion, and 1."""
+    source = """
+def f(a, /, b, *, c):
+    for x in a:
+        if x and b or c:
+            assert x
+    def inner(y):
+        return y if y else 0
+    return [x for x in a if x]
+
+@dataclass(frozen=True)
+class R:
+    a: int
+    b: int = 1
+
+class S:
+    a: int
+"""
+    function, result, plain = ast.parse(source).body
+    assert isinstance(function, ast.FunctionDef)
+    assert isinstance(result, ast.ClassDef)
+    assert isinstance(plain, ast.ClassDef)
+    assert complexity(function) == 1 + 1 + 1 + 2 + 1 + 2
+    assert parameters(function) == 3
+    assert (fields(result), fields(plain)) == (2, 0)
