@@ -27,10 +27,7 @@ report/figures.py:curves_figure
 WIDE = """
 driveline/assumptions.py:Assumptions
 evidence/coverage.py:Cell
-models/competing.py:CumulativeIncidence
 models/lifedata.py:LifeData
-models/nonparametric.py:SurvivalCurve
-ratings/settings.py:RatingSettings
 records/load.py:Records
 records/shop.py:Shop
 simulate/fleet.py:FleetTruth
@@ -38,20 +35,14 @@ simulate/fleet.py:FleetTruth
 LONG = """
 api/questions.py:cutoff
 api/shop.py:from_frames
-driveline/splines.py:bearing_stress
 evidence/coverage.py:own_fleet
 evidence/coverage.py:own_fleets
 lifetimes/spells.py:_Position.__init__
 models/joint.py:joint_model
 models/lifedata.py:life_data
-ratings/backtest.py:_replay
-ratings/backtest.py:backtest
 ratings/ledger.py:accept
 ratings/predict.py:predict_failures
-ratings/unknowns.py:unknowns_of_part
 simulate/fleet.py:FleetTruth.survival
-simulate/fleet.py:one_part_truth
-words/review/teardown.py:_took
 """.split()
 
 _BRANCH = (

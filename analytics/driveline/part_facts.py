@@ -101,9 +101,8 @@ def _shaft_facts(
     under = [splines.root_shear(torque[e], root[e], np.nan_to_num(bore[e]))[0] / KSI for e in ENDS]
     add(Fact.ROOT_SHEAR, under, "ksi")
     fixed = made["spline_fit"] == "fixed"
-    press = [
-        splines.bearing_stress(torque[e], pitch[e], teeth[e], long_[e], deep[e], fixed=fixed)[0] / KSI for e in ENDS
-    ]
+    life = splines.FIXED if fixed else 1.0
+    press = [splines.bearing_stress(torque[e], pitch[e], teeth[e], long_[e], deep[e], life=life)[0] / KSI for e in ENDS]
     add(Fact.TOOTH_PRESSURE_FIXED if fixed else Fact.TOOTH_PRESSURE_FLEXIBLE, press, "ksi")
     hardness = float(one["hardness_hrc"].iat[0])
     try:

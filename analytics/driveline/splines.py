@@ -90,6 +90,10 @@ def tooth_shear(
     return 4 * torque * factor / (area * quantity("life factor", life))
 
 
+#: the life factor of the teeth of a fixed spline over its fatigue-life factor
+FIXED = 9.0
+
+
 def bearing_stress(
     torque_nm: ArrayLike,
     pitch_diameter_m: ArrayLike,
@@ -99,9 +103,8 @@ def bearing_stress(
     application: ArrayLike = 1.0,
     misalignment: ArrayLike = 1.0,
     life: ArrayLike = 1.0,
-    fixed: bool = False,
 ) -> np.ndarray:
-    """Pressure on the sides of the teeth, Pa: 2 T K_a K_m/(D N L h L), L the wear-life factor of a flexible spline, 9 times
+    """Pressure on the sides of the teeth, Pa: 2 T K_a K_m/(D N L h L), L the wear-life factor of a flexible spline, FIXED times
     the fatigue-life factor of a fixed one. depth_m: radial contact of the teeth."""
     torque = quantity("torque", torque_nm, open_low=False, unit="N·m")
     area = (
@@ -113,7 +116,7 @@ def bearing_stress(
     factor = quantity("application factor", application, 0.5, 10.0) * quantity(
         "misalignment factor", misalignment, 1.0, 10.0, open_low=False
     )
-    return 2 * torque * factor / (area * quantity("life factor", life) * (9.0 if fixed else 1.0))
+    return 2 * torque * factor / (area * quantity("life factor", life))
 
 
 def life_factor(cycles: ArrayLike, reversed_load: bool = False) -> np.ndarray:

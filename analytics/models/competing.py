@@ -55,8 +55,12 @@ class CumulativeIncidence:
     survival: Floats
     level: float
     variance: str
-    units: int
     notes: tuple[Reason, ...]
+
+    @property
+    def units(self) -> int:
+        """At the start and entered later."""
+        return int(self.at_risk[0] + self.entered.sum())
 
     def __repr__(self) -> str:
         shares = ", ".join(f"{c}: {v:.4g}" for c, v in zip(self.causes, self.incidence[:, -1], strict=True))
@@ -207,20 +211,19 @@ def cumulative_incidence(
             )
         )
     return CumulativeIncidence(
-        tuple(labels),
-        rows.time,
-        rows.at_risk,
-        rows.failed,
-        rows.censored,
-        rows.entered,
-        incidence,
-        std_err,
-        np.array([1 - upper for _, upper in limits]),
-        np.array([1 - lower for lower, _ in limits]),
-        one_minus_km,
-        survival,
-        level,
-        variance,
-        int(rows.at_risk[0] + rows.entered.sum()),
-        tuple(notes),
+        causes=tuple(labels),
+        time=rows.time,
+        at_risk=rows.at_risk,
+        failed=rows.failed,
+        censored=rows.censored,
+        entered=rows.entered,
+        incidence=incidence,
+        std_err=std_err,
+        lower=np.array([1 - upper for _, upper in limits]),
+        upper=np.array([1 - lower for lower, _ in limits]),
+        one_minus_km=one_minus_km,
+        survival=survival,
+        level=level,
+        variance=variance,
+        notes=tuple(notes),
     )

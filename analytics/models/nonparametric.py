@@ -277,9 +277,8 @@ class SurvivalCurve:
     at_risk: units at risk just before the time; failed, censored: at the time; entered: came under
     observation at the time and are at risk after it, so that at_risk[i + 1] = at_risk[i] - failed[i] -
     censored[i] + entered[i]. std_err: Greenwood. lower, upper: pointwise at `level` on `transform`; NaN
-    before the first failure. start: the curve is conditional on survival to that age (0: from new). units: at
-    the start and entered later; the two halves of a life split in two count as one unit at a time at risk,
-    but as two here.
+    before the first failure. start: the curve is conditional on survival to that age (0: from new). The
+    two halves of a life split in two count as one unit at a time at risk, but as two among the ``units``.
     """
 
     time: Floats
@@ -296,9 +295,16 @@ class SurvivalCurve:
     level: float
     transform: Transform
     start: float
-    units: int
-    failures: int
     notes: tuple[Reason, ...]
+
+    @property
+    def units(self) -> int:
+        """At the start and entered later."""
+        return int(self.at_risk[0] + self.entered.sum())
+
+    @property
+    def failures(self) -> int:
+        return int(self.failed.sum())
 
     def __repr__(self) -> str:
         return (
@@ -465,8 +471,6 @@ def _curve(rows: RiskRows, start: float, level: float, transform: Transform) -> 
         level=level,
         transform=transform,
         start=float(start),
-        units=units,
-        failures=failures,
         notes=_notes(rows, values["survival"], failures, units),
         **values,
     )

@@ -75,24 +75,34 @@ def quarter_ends(as_of: pd.Timestamp, quarters: int) -> list[pd.Timestamp]:
     return [(last - back).end_time.normalize() for back in range(quarters, -1, -1)]
 
 
+@dataclass(frozen=True, slots=True)
+class Replay:
+    """What is replayed of each quarter.
+
+    parts: (component, part) pairs, None for all. min_failures: failures a part must show by the quarter's start, None for
+    failures_to_fit of shop.toml. rate: the ratings too, which take most of the time. level: of the interval; draws, seed: of its fit.
+    """
+
+    parts: Collection[tuple[str, str]] | None = None
+    min_failures: int | None = None
+    rate: bool = True
+    level: float = 0.9
+    draws: int = 256
+    seed: int = 1
+
+
 def backtest(
     folder: str | Path,
     quarters: int = 8,
-    parts: Collection[tuple[str, str]] | None = None,
-    min_failures: int | None = None,
+    what: Replay = Replay(),
     options: Options | None = None,
-    rate: bool = True,
-    level: float = 0.9,
-    draws: int = 256,
-    seed: int = 1,
     as_of: str | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Backtest:
     """Replay the last ``quarters`` whole quarters of the shop in ``folder``.
 
-    parts: (component, part) pairs; all by default. min_failures: failures a part must show by the quarter's start
-    (failures_to_fit of shop.toml by default). rate=False leaves out the ratings, which take most of the time. options:
-    `quick_options` by default. Raises AnalyticsError for fewer than one quarter.
+    options: `quick_options` by default. as_of: the last day known of, the records' own by default. Raises AnalyticsError for fewer
+    than one quarter.
     """
     if quarters < 1:
         raise AnalyticsError(f"quarters is {quarters}: give at least 1")
@@ -107,13 +117,14 @@ def backtest(
             f"the records of {folder} hold no whole quarter to replay: the first build is of {first:%Y-%m-%d}, the "
             f"cut-off {newest.as_of:%Y-%m-%d}"
         )
-    need = newest.shop.failures_to_fit if min_failures is None else min_failures
+    need = newest.shop.failures_to_fit if what.min_failures is None else what.min_failures
+    what = replace(what, min_failures=need)
     rows: list[dict] = []
     before: Lifetimes | None = None
     for end in ends:
         now = make_lifetimes(newest if end == newest.as_of else load_records(folder, end.date().isoformat()))
         if before is not None:
-            rows += _replay(before, now, parts, need, o, rate, level, draws, seed)
+            rows += _replay(before, now, what, o)
             say(f"{before.as_of:%Y-%m-%d}: {sum(r['quarter_end'] == before.as_of for r in rows)} parts")
         before = now
     table = pd.DataFrame(rows)
@@ -126,7 +137,7 @@ def backtest(
         covered=covered,
         expected=expected,
         came_back=came,
-        level=level,
+        level=what.level,
         min_failures=need,
         first_end=ends[0],
         last_end=ends[-1],
@@ -136,29 +147,24 @@ def backtest(
 def _replay(
     before: Lifetimes,
     after: Lifetimes,
-    parts,
-    need: int,
+    what: Replay,
     o: Options,
-    rate: bool,
-    level: float,
-    draws: int,
-    seed: int,
 ) -> list[dict]:
     table, shop = before.table, before.shop
     days = float((after.as_of - before.as_of).days)
     failed = after.table[is_failure(after.table)]
     rows = []
     for component, part in sorted(set(zip(table["component"], table["part"], strict=True))):
-        if parts is not None and (component, part) not in parts:
+        if what.parts is not None and (component, part) not in what.parts:
             continue
         try:
             lives = part_lives(before, component, part)
         except AnalyticsError:
             continue
-        if lives.data.failures < need:
+        if lives.data.failures < (what.min_failures or 0):
             continue
         found = predict_failures(
-            lives.data, days, None, lives.watched, o.promise.life_miles, o.settings, level, draws, seed
+            lives.data, days, None, lives.watched, o.promise.life_miles, o.settings, what.level, what.draws, what.seed
         )
         chance = np.zeros(len(lives.rows))
         chance[found.rows] = np.nan_to_num(found.chance)
@@ -173,7 +179,7 @@ def _replay(
             "failures": found.failures,
         }
         within = np.zeros(len(lives.rows), bool)
-        if rate:
+        if what.rate:
             bounds = _bounds(lives, shop, o)
             row |= {f"bound_hp {name}": hp for name, hp in bounds.items()}
             at = table.iloc[lives.rows]
@@ -188,7 +194,7 @@ def _replay(
             "inside": bool(found.lower <= came.sum() <= found.upper) if np.isfinite(found.expected) else None,
             "failed_in_quarter": float(inside.sum()),
         }
-        if rate:
+        if what.rate:
             row |= {
                 "units_within": float(count[own].sum()),
                 "expected_within": float((chance[found.rows] * count)[own].sum()),

@@ -102,13 +102,13 @@ class RatingBound:
 
 
 def cap_power(data: LifeData, weight_lb: float, settings: RatingSettings) -> float:
-    """The cap_rank-th highest power among vehicles at cap_weight x the weight or more; NaN when there are fewer."""
-    near = data.log_weight >= np.log(settings.cap_weight * weight_lb) - 1e-12
+    """The power that `Cap` names, among vehicles at its weight or more; NaN when there are fewer."""
+    near = data.log_weight >= np.log(settings.cap.weight * weight_lb) - 1e-12
     best: dict[int, tuple[float, float]] = {}
     for unit, power, count in zip(data.unit[near], data.log_power[near], data.weight[near], strict=True):
         if power > best.get(int(unit), (-np.inf, 0))[0]:
             best[int(unit)] = (float(power), float(count))
-    left = float(settings.cap_rank)
+    left = float(settings.cap.rank)
     for power, count in sorted(best.values(), reverse=True):
         left -= count
         if left <= 0:
@@ -242,9 +242,9 @@ class _Part:
         if not np.isfinite(bound):
             self.reasons.append(reason(Rests.NOTHING_RULED_OUT))
         costs = costs_of_defaults(data, made, self.weight_lb, picked, self.promise, s) if s.explain else []
-        made = self._assembled(self._demonstrate(picked, early.share), _hp(bound), picked)
+        found = self._assembled(self._demonstrate(picked, early.share), _hp(bound), picked)
         return replace(
-            made,
+            found,
             estimate_hp=float(np.exp(max(laws, key=lambda r: r.loglik).estimate)),
             posterior_hp=_hp(opinion),
             early_share=early.share,
@@ -289,8 +289,8 @@ class _Part:
         s, cap = self.settings, self.seen.cap_hp
         only, capped = self.data.failures == 0, False
         if np.isfinite(bound) and not np.isfinite(cap):
-            heavy = None if np.isinf(self.asked_lb) else s.cap_weight * self.weight_lb
-            self.reasons.append(reason(Rests.FEW_UNITS, units=s.cap_rank, weight_lb=heavy))
+            heavy = None if np.isinf(self.asked_lb) else s.cap.weight * self.weight_lb
+            self.reasons.append(reason(Rests.FEW_UNITS, units=s.cap.rank, weight_lb=heavy))
             bound = NAN
         elif np.isfinite(bound) and bound > cap:
             capped, bound = True, cap

@@ -27,9 +27,9 @@ class EarlyCheck:
 
 
 def early_check(data: LifeData, life_miles: float, settings: RatingSettings) -> tuple[EarlyCheck, LifeData]:
-    """Are there more failures under ``early_miles`` than wear explains? If so, the data with those taken out as
+    """Are there more failures under ``early_test.miles`` than wear explains? If so, the data with those taken out as
     failures (the life ends there, unfailed), to be rated at R/(1 - share)."""
-    limit = settings.early_miles
+    limit = settings.early_test.miles
     early = data.failed & (np.where(np.isfinite(data.upper), data.upper, np.inf) <= limit)
     seen = float(data.weight[early].sum())
     if seen < 2 or seen == data.failures:
@@ -48,8 +48,8 @@ def early_check(data: LifeData, life_miles: float, settings: RatingSettings) -> 
     new = (data.entry == 0) & (data.entry_days == 0)
     expected = float((data.weight * -np.expm1(-np.exp(z)))[new].sum())
     p_value = float(poisson.sf(seen - 1, expected))
-    if not (p_value < settings.early_level):
+    if not (p_value < settings.early_test.level):
         return EarlyCheck(seen, expected, p_value, False, 0.0, limit), data
     # the share itself is uncertain: an upper limit of it, not its estimate
-    share = float(chi2.ppf(settings.early_confidence, 2 * seen + 2) / 2 / data.weight[new].sum())
+    share = float(chi2.ppf(settings.early_test.confidence, 2 * seen + 2) / 2 / data.weight[new].sum())
     return EarlyCheck(seen, expected, p_value, True, share, limit), cleaned

@@ -36,7 +36,7 @@ def fit_part(
 ) -> PartFits:
     """Fit the lives of a part that has failed at least once. life_miles: the target life. early_known: what the test of early
     failures found under these settings, and the lives without them, if already made."""
-    early, rated = early_known or (EarlyCheck(0, NAN, NAN, False, 0.0, settings.early_miles), data)
+    early, rated = early_known or (EarlyCheck(0, NAN, NAN, False, 0.0, settings.early_test.miles), data)
     if settings.early and early_known is None:
         early, rated = early_check(data, life_miles, settings)
     found, checks = [], []

@@ -8,7 +8,7 @@ from typing import Any
 
 from analytics.errors import RecordsError
 from analytics.ratings.promise import Promise
-from analytics.ratings.settings import RatingSettings
+from analytics.ratings.settings import EarlyTest, RatingSettings
 from analytics.records.shop import Shop
 
 _KINDS = {
@@ -116,5 +116,6 @@ def options_for(
         if strength not in STRENGTHS:
             raise RecordsError(f"strength {strength!r}: must be one of {', '.join(map(repr, STRENGTHS))}.")
         outer["strength"] = strength
-    settings = replace(RatingSettings(), weight_edges=shop.weight_classes, **inner)
+    early = EarlyTest(miles=inner.pop("early_miles")) if "early_miles" in inner else EarlyTest()
+    settings = replace(RatingSettings(), weight_edges=shop.weight_classes, early_test=early, **inner)
     return Options(Promise(**targets), **outer, settings=settings)

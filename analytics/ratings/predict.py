@@ -345,7 +345,7 @@ def fit_lives(data: LifeData, life_miles: float, settings: RatingSettings, draws
     """Fit under the settings of the rating: the life law with the higher likelihood, and draws from it. No failure, or no
     fit that converged, comes back without a model and with the reason."""
     s = settings
-    early = EarlyCheck(0, NAN, NAN, False, 0.0, s.early_miles)
+    early = EarlyCheck(0, NAN, NAN, False, 0.0, s.early_test.miles)
     none = np.zeros((0, 0)), np.zeros(0)
     if data.failures == 0:
         return PartFit(None, None, *none, NAN, early, reason(Unfitted.NO_FAILURE))

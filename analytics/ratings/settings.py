@@ -15,16 +15,33 @@ DISTRIBUTIONS = ("weibull", "lognormal")
 
 
 @dataclass(frozen=True, slots=True)
+class EarlyTest:
+    """Failures under ``miles`` count as early where so many more than wear explains have a chance below ``level``; the share of units
+    that fail so is then its upper limit at ``confidence``."""
+
+    miles: float = 2000.0
+    level: float = 0.01
+    confidence: float = 0.7
+
+
+@dataclass(frozen=True, slots=True)
+class Cap:
+    """No rating above the ``rank``-th highest power among units at ``weight`` x the weight or more."""
+
+    rank: int = 5
+    weight: float = 0.86
+
+
+@dataclass(frozen=True, slots=True)
 class RatingSettings:
     """How a rating is made. Each default can be switched off; the result says what each one changed.
 
     both_laws: Weibull and log-normal life both count, as far as the records leave both open. selection: readings may
     come mainly from those who drive more (or less). decline: miles per day may change past ``change_days``. share:
     reporting share, None for one with a prior, 1 for "every failure was reported". early: the early-failure test, under
-    ``early_miles``. use_terms: a rating per recorded use; one
+    ``early_test``. use_terms: a rating per recorded use; one
     with fewer than use_failures is left out of the harshest. replicates: simulated fleets of the calibration; below 20 the
-    first-order bound is published. draws: of the second opinion. cap_rank, cap_weight: the cap is the cap_rank-th
-    highest power among units at cap_weight x the weight or more. explain: work out what each default costs (about as
+    first-order bound is published. draws: of the second opinion. explain: work out what each default costs (about as
     long again).
     """
 
@@ -34,15 +51,12 @@ class RatingSettings:
     change_days: float = 1096.0
     share: float | None = None
     early: bool = True
-    early_miles: float = 2000.0
-    early_level: float = 0.01
-    early_confidence: float = 0.7
+    early_test: EarlyTest = EarlyTest()
     use_terms: bool = True
     use_failures: int = 3
     replicates: int = 100
     draws: int = 512
-    cap_rank: int = 5
-    cap_weight: float = 0.86
+    cap: Cap = Cap()
     weight_edges: tuple[float, ...] = (7500.0, 9000.0)
     priors: Priors = field(default_factory=Priors)
     explain: bool = True

@@ -197,7 +197,7 @@ def class_weights(data: LifeData, edges: tuple[float, ...], options: Options) ->
     if (data.log_weight == math.log(ANY_WEIGHT)).all():
         return (math.inf,)
     heavy = np.sort(np.repeat(np.exp(data.log_weight), data.weight.astype(int)))[::-1]
-    top = heavy[min(options.settings.cap_rank, len(heavy)) - 1]
+    top = heavy[min(options.settings.cap.rank, len(heavy)) - 1]
     top = math.floor(top / 100 + 1e-9) * 100.0
     return (*edges, top) if over(top, edges[-1]) else edges
 

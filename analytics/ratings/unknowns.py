@@ -228,6 +228,8 @@ class Unknowns:
         return self.table.copy()
 
 
+#: vehicles of the part that stand for a row whose power or weight is unknown
+MIX = 24
 COLUMNS = ["serial", "ask", "component", "part", "days", "power_hp", "weight_lb", "use", "drop", "in_sample"]
 
 
@@ -239,7 +241,6 @@ def unknowns_of_part(
     use: str | None = None,
     options: Options | None = None,
     sample: int = 20,
-    mix: int = 24,
     seed: int = 1,
 ) -> Unknowns:
     """Rank what is unknown of one part by how much knowing it would tighten the rating at ``weight_lb`` and ``use`` (the use
@@ -293,7 +294,7 @@ def unknowns_of_part(
             more = replace(others.data, use=_codes(others.data, data, code))
             has_power, has_weight = (table[c].notna().to_numpy()[positions] for c in ("power_hp", "weight_lb"))
             has_weight = has_weight | weightless
-            gains = column_gains(model, top, more, has_power, has_weight, v, mix, seed) / variance
+            gains = column_gains(model, top, more, has_power, has_weight, v, MIX, seed) / variance
             blank = more.unknown & ~more.failed & others.watched
             ask = [
                 " and ".join(w for w, m in (("power", not p), ("weight", not q), ("odometer", o)) if m)
@@ -361,7 +362,7 @@ def ask_first(
     for component, part in pairs:
         own = table[(table["component"] == component) & (table["part"] == part)]
         if own.loc[own["ended"] == "failed", "count"].sum() >= min_failures:
-            lists.append(unknowns_of_part(lifetimes, component, part, weight, None, options, 0, 24, seed).table)
+            lists.append(unknowns_of_part(lifetimes, component, part, weight, None, options, 0, seed).table)
     lists = [f for f in lists if len(f)]
     if not lists:
         raise NotEnoughData(f"no part has {min_failures} failures and something unknown: there is nothing to rank by")

@@ -266,7 +266,12 @@ def which_drags_which(records: Records) -> Answer:
     named = ["first", "finding", "damaged", "first_failures"]
     dragged = frame.loc[frame["dragged"] > 0, [*named, "dragged", "lower", "upper", "mean_cost", "mean_cost_alone"]]
     maybe = frame.loc[frame["may_be_dragged"] > 0, [*named, "may_be_dragged"]]
-    said = [reason(Drags.TOOK, **row) for row in dragged.to_dict("records")]
+    said = [
+        reason(
+            Drags.TOOK, limits=(lower, upper), costs=(both, alone), **dict(zip((*named, "dragged"), told, strict=True))
+        )
+        for *told, lower, upper, both, alone in dragged.itertuples(index=False)
+    ]
     said += [reason(Drags.MAY_HAVE, **row) for row in maybe.to_dict("records")]
     quiet = [c for c in records.shop.components if c in set(firsts["component"]) and c not in set(frame["first"])]
     if quiet:

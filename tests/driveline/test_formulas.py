@@ -99,7 +99,9 @@ def test_splines_against_statics():
     force = t / (d / 2)  # at the pitch line
     assert splines.tooth_shear(t, d, n, length, thick) == pytest.approx(force / (n / 2 * length * thick))
     assert splines.bearing_stress(t, d, n, length, deep) == pytest.approx(force / (n * length * deep))
-    assert splines.bearing_stress(t, d, n, length, deep, fixed=True) == pytest.approx(force / (n * length * deep) / 9)
+    assert splines.bearing_stress(t, d, n, length, deep, life=splines.FIXED) == pytest.approx(
+        force / (n * length * deep) / 9
+    )
     assert splines.root_shear(t, 0.03, 0.005) == pytest.approx(shafts.shear_stress(t, 0.03, 0.005))
     assert splines.root_shear(t, 0.03, 0.0, 2.8, 0.5) == pytest.approx(5.6 * splines.root_shear(t, 0.03))
 

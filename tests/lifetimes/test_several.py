@@ -7,7 +7,7 @@ import pytest
 
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.cells import repeated_failures, survival_table
-from analytics.ratings.backtest import backtest
+from analytics.ratings.backtest import Replay, backtest
 from analytics.records.load import Records, load_records
 from analytics.review.repeats import again, by_build_year, stretches
 from tests.lifetimes.test_lifetimes import reading
@@ -146,7 +146,7 @@ def test_a_back_test_counts_each_truck_once(tmp_path):
         who = [alike[k // 2 % len(alike)] if k % 2 else singles[k]["serial"] for k in range(8)]
         returns = [returned(s, d, replaced_with="A") for s, d in zip(who, days, strict=True)]
         folder = write_shop(tmp_path / name, builds=builds, returns=returns)
-        told.append(backtest(folder, 5, min_failures=2, rate=False, draws=32))
+        told.append(backtest(folder, 5, Replay(min_failures=2, rate=False, draws=32)))
     columns = ["quarter_end", "component", "part", "failures", "came_back", "failed_in_quarter", "left_out_came_back"]
     pd.testing.assert_frame_equal(*(t.table[columns] for t in told))
     assert told[0].table["units"].tolist() == told[1].table["units"].tolist()

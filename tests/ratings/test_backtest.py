@@ -10,7 +10,7 @@ import pytest
 
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
-from analytics.ratings.backtest import backtest, quarter_ends
+from analytics.ratings.backtest import Replay, backtest, quarter_ends
 from analytics.ratings.options import Options
 from analytics.ratings.predict import lives_of, predict_failures
 from analytics.ratings.promise import Promise
@@ -26,7 +26,7 @@ OPTIONS = Options(Promise(50_000.0), settings=QUICK)
 
 @pytest.fixture(scope="module")
 def replay():
-    return backtest(DEMO, 2, options=OPTIONS, draws=128)
+    return backtest(DEMO, 2, Replay(draws=128), options=OPTIONS)
 
 
 def test_quarter_ends():
@@ -100,7 +100,7 @@ def test_a_quarter_too_bad_to_be_chance_is_said(tmp_path):
     back = [returned(f"S{i}", f"202{1 + i % 2}-0{1 + i % 9}-15", odometer=20_000 + 500 * i) for i in range(10)]
     back += [returned(f"S{i}", f"2024-0{1 + i % 3}-10", odometer=40_000) for i in range(20, 50)]
     folder = write_shop(tmp_path, builds=rows, returns=back)
-    out = backtest(folder, 1, options=OPTIONS, draws=64)
+    out = backtest(folder, 1, Replay(draws=64), options=OPTIONS)
     assert out.rows == 1
     assert out.table["came_back"].iloc[0] == 30
     assert not out.table["inside"].iloc[0]
@@ -108,7 +108,7 @@ def test_a_quarter_too_bad_to_be_chance_is_said(tmp_path):
     assert any(w.startswith("1 had more comebacks than the interval allows") for w in backtest_words(out))
     # one miss of one is no proof of bad predictions at 90 %, at 99.9 % it is
     assert not any("too sure" in w for w in backtest_words(out))
-    sure = backtest(folder, 1, options=OPTIONS, draws=64, level=0.999, rate=False)
+    sure = backtest(folder, 1, Replay(draws=64, level=0.999, rate=False), options=OPTIONS)
     assert any("too sure" in w for w in backtest_words(sure))
     assert "units_within" not in sure.table
 

@@ -8,7 +8,7 @@ import pytest
 from analytics.driveline.load import make_loads
 from analytics.driveline.suspects import find_suspects
 from analytics.lifetimes.table import make_lifetimes
-from analytics.ratings.backtest import backtest
+from analytics.ratings.backtest import Replay, backtest
 from analytics.ratings.whatif import build_mix
 from analytics.records.load import load_records
 from analytics.review.guarantee import band_cost
@@ -68,6 +68,6 @@ def test_guarantees_and_months_in_service(lives):
 
 
 def test_the_back_test_runs(both):
-    told = [backtest(folder, 4, min_failures=3, rate=False, draws=32).table for folder in both]
+    told = [backtest(folder, 4, Replay(min_failures=3, rate=False, draws=32)).table for folder in both]
     assert len(told[1])
     pd.testing.assert_frame_equal(*told)

@@ -179,16 +179,14 @@ def _took(
     damaged: str,
     first_failures: int,
     dragged: int,
-    lower: float,
-    upper: float,
-    mean_cost: float,
-    mean_cost_alone: float,
+    limits: tuple[float, float],
+    costs: tuple[float, float],
 ) -> str:
-    dearer = (
-        f", and such a return cost {mean_cost:,.0f} against {mean_cost_alone:,.0f} for the same alone"
-        if np.isfinite(mean_cost) and np.isfinite(mean_cost_alone)
-        else ""
-    )
+    """costs: mean of a return with the other damaged too, and of one alone."""
+    lower, upper = limits
+    dearer = ""
+    if np.isfinite(costs).all():
+        dearer = f", and such a return cost {costs[0]:,.0f} against {costs[1]:,.0f} for the same alone"
     return (
         f"{article(first).capitalize()} with “{finding}” took the {damaged} with it in {dragged} of {first_failures} "
         f"({percent(lower)} to {percent(upper)}){dearer}."
