@@ -79,8 +79,8 @@ def own_fleets(
     if not top.converged[0]:
         raise NotEnoughData("the fit to these records did not converge: there is no fleet to draw from")
     z = standard_quantile(promise.reliability, "weibull")
-    named = bool(rated_use) and s.use_terms
-    codes = [data.use_names.index(rated_use)] if named else range(len(data.use_names) if s.use_terms else 1)
+    named = rated_use if rated_use and s.use_terms else ""
+    codes = [data.use_names.index(named)] if named else range(len(data.use_names) if s.use_terms else 1)
     weights = tuple(sorted(weights_lb))
     truth = np.array(
         [
@@ -96,7 +96,7 @@ def own_fleets(
 
     ratios = np.array(Parallel(n_jobs=jobs)(delayed(one)(i) for i in range(replicates))) / truth
     return tuple(
-        _counted(ratio[np.isfinite(ratio)], w, rated_use if named else "", float(t), replicates, promise.confidence)
+        _counted(ratio[np.isfinite(ratio)], w, named, float(t), replicates, promise.confidence)
         for w, t, ratio in zip(weights, truth, ratios.T, strict=True)
     )
 
