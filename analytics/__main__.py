@@ -234,7 +234,7 @@ def _stop(*_: object) -> None:
 
 
 def _say(error: str) -> int:
-    from analytics.report.listing import printable
+    from analytics.words.listing import printable
 
     print(printable(f"error: {error}"), file=sys.stderr)
     return 2
@@ -249,7 +249,7 @@ def _check(arguments: argparse.Namespace) -> None:
     from analytics.lifetimes.table import make_lifetimes
     from analytics.records.load import ISSUE_COLUMNS, load_records
     from analytics.report.files import write_csv
-    from analytics.report.listing import check_listing
+    from analytics.words.listing import check_listing
 
     records = load_records(arguments.folder, arguments.as_of, progress())
     lifetimes = make_lifetimes(records)

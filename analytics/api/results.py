@@ -130,7 +130,7 @@ class CheckResult(Shown):
         return f"{int(self.table['read'].sum()):,} rows read, {len(self.set_aside):,} set aside, {len(self.to_check):,} cells to check"
 
     def __str__(self) -> str:
-        from analytics.report.listing import check_listing
+        from analytics.words.listing import check_listing
 
         return check_listing(self.records, self.lifetimes)
 

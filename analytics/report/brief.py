@@ -11,10 +11,10 @@ import pandas as pd
 from analytics.cutoffs.argument import Argument
 from analytics.errors import AnalyticsError
 from analytics.ratings.ledger import fingerprint
-from analytics.report.cautions import CAUTIONS
 from analytics.report.cutoff_figures import halves_figure
 from analytics.report.files import whole_file, write_csv
 from analytics.report.show import figure_html
+from analytics.words.cautions import CAUTIONS
 from analytics.words.cutoffs import argument as words
 from analytics.words.cutoffs.money import sensitivity_frame
 from analytics.words.cutoffs.parts import spread_frame

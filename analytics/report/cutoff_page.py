@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 from analytics.cutoffs.argument import Argument
 from analytics.report import cutoff_figures as figures
-from analytics.report.cautions import CAUTIONS
 from analytics.report.show import show_figure, show_folded, show_heading, show_list, show_table, show_words
+from analytics.words.cautions import CAUTIONS
 from analytics.words.cutoffs import argument as words
 from analytics.words.cutoffs import money, parts
 from analytics.words.cutoffs import step as step_words

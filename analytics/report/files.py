@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import platform
 from collections.abc import Iterator
 from contextlib import contextmanager
-from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
@@ -13,14 +11,15 @@ import pandas as pd
 
 from analytics.lifetimes.schema import CLOCKS
 from analytics.records.load import ISSUE_COLUMNS
-from analytics.report.cautions import CAUTIONS
 from analytics.report.tables import heading
 from analytics.review.fleet_view import FleetView
 from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
 from analytics.whole import plain_text, whole_file
 from analytics.words.answers import readable, worded
+from analytics.words.cautions import CAUTIONS
 from analytics.words.lifetimes import lifetimes_table
+from analytics.words.review.settings import settings_of
 
 LIFETIME_COLUMNS = [
     "serial",
@@ -111,34 +110,6 @@ def write_review_files(
         write_csv(readable(table), out / f"{name}.csv")
     write_workbook(review, out / "review.xlsx", outlook, view)
     return [*(out / f"{name}.csv" for name in tables), out / "review.xlsx"]
-
-
-def settings_of(review: Review) -> pd.DataFrame:
-    """What the review rests on: dates, settings in force, versions."""
-    shop, records = review.records.shop, review.records
-    rows = [
-        ("shop", shop.name),
-        ("as of", f"{records.as_of:%Y-%m-%d}"),
-        ("quarter", review.span.name),
-        ("quarter is over", "yes" if review.span.whole else "no"),
-        ("records start", str(shop.records_start or "not stated: every unit is taken as followed from new")),
-        ("power where the cell names no unit", shop.power_unit),
-        ("power where nobody says where it was measured", shop.power_measured_at),
-        ("loss from crank to wheels", f"{100 * shop.driveline_loss:g} %"),
-        ("weight where the cell names no unit", shop.weight_unit),
-        ("distance where the cell names no unit", shop.distance_unit),
-        ("date order", shop.date_order or "not stated: settled by the order of events, else set aside"),
-        ("power bands, hp", ", ".join(shop.band_labels())),
-        ("weight classes, lb", ", ".join(shop.class_labels())),
-        ("miles a year not believed above", f"{shop.miles_per_year_max:,.0f}"),
-        ("failures needed for a fit", str(shop.failures_to_fit)),
-        ("curves stop below, at risk", str(shop.at_risk_to_show)),
-        *((f"rows of {name} dated later, not looked at", f"{n:,}") for name, n in records.later.items() if n),
-        *((f"columns of {name} not used", ", ".join(c)) for name, c in records.unused_columns.items() if c),
-        *((f"version of {name}", version(name)) for name in ("analytics", "pandas", "lifelines", "scipy")),
-        ("version of Python", ".".join(platform.python_version_tuple()[:2])),
-    ]
-    return pd.DataFrame(rows, columns=["setting", "value"])
 
 
 def view_sheets(view: FleetView) -> dict[str, pd.DataFrame]:

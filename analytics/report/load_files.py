@@ -8,8 +8,8 @@ import pandas as pd
 
 from analytics.driveline.load import LOAD_COLUMNS
 from analytics.ratings.load_review import LoadReview
-from analytics.report.cautions import CAUTIONS
 from analytics.report.files import LIFETIME_COLUMNS, write_book, write_csv
+from analytics.words.cautions import CAUTIONS
 from analytics.words.lifetimes import lifetimes_table
 from analytics.words.load import assumptions_table, explained_table, load_assumed, ratings_table, suspects_table, title
 

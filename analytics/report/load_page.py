@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from analytics.ratings.load_review import LoadReview
-from analytics.report.cautions import CAUTIONS
 from analytics.report.load_figures import part_figure
 from analytics.report.show import show_figure, show_heading, show_list, show_table, show_words
 from analytics.words import load as words
+from analytics.words.cautions import CAUTIONS
 
 
 def opening(review: LoadReview) -> None:

@@ -9,15 +9,14 @@ from pathlib import Path
 
 import pandas as pd
 
-from analytics.ratings.ledger import fingerprint
 from analytics.ratings.sheet import Ratings
 from analytics.records.cover import over, same_edge
 from analytics.records.limits import limit_for
-from analytics.report.cautions import CAUTIONS
 from analytics.report.files import write_book, write_csv
 from analytics.whole import whole_file
+from analytics.words.cautions import CAUTIONS
+from analytics.words.ratings.basis import basis, details
 from analytics.words.ratings.sheet import sheet_table
-from analytics.words.saying import say
 
 
 def write_rating_files(ratings: Ratings, out: str | Path) -> list[Path]:
@@ -41,42 +40,6 @@ def write_rating_files(ratings: Ratings, out: str | Path) -> list[Path]:
     return [out / "ratings.csv", out / "ratings.xlsx", out / "customer_sheet.html"]
 
 
-def details(ratings: Ratings) -> pd.DataFrame:
-    """Every check, cost and note of every rating, one row each."""
-    rows = []
-    for part in ratings.parts:
-        rows += [(part.component, part.part, math.nan, "", "left out or assumed", say(note)) for note in part.notes]
-        for bound in part.bounds:
-            for what, lines in (("check", bound.checks), ("cost of a default", bound.costs), ("reason", bound.reasons)):
-                rows += [(part.component, part.part, bound.weight_lb, bound.use, what, say(line)) for line in lines]
-    rows += [("", "", math.nan, "", "not rated", say(line)) for line in ratings.left_out]
-    return pd.DataFrame(rows, columns=["component", "part", "weight_up_to", "use", "what", "in_words"])
-
-
-def basis(ratings: Ratings) -> pd.DataFrame:
-    """What the ratings rest on: target, options in force, data."""
-    options, settings = ratings.options, ratings.options.settings
-    share = "unknown, about 80 %, with a prior" if settings.share is None else f"{settings.share:.0%}, taken as known"
-    rows = [
-        ("as of", f"{ratings.records.as_of:%Y-%m-%d}"),
-        ("data", fingerprint(ratings.records.shop)),
-        ("target life, miles", f"{options.promise.life_miles:,.0f}"),
-        ("share that shall reach it", f"{options.promise.reliability:.0%}"),
-        ("confidence", f"{options.promise.confidence:.0%}"),
-        ("failures that are reported", share),
-        ("rounded down to, hp", f"{options.step_hp:g}"),
-        ("a verdict needs a difference of, hp", f"{options.margin_hp:g}"),
-        ("the lower of Weibull and log-normal life", _yes(settings.both_laws)),
-        ("allows for who gets an odometer reading", _yes(settings.selection)),
-        ("allows for fewer miles with age", _yes(settings.decline)),
-        ("tests for early failures", _yes(settings.early)),
-        ("a term per use", _yes(settings.use_terms)),
-        ("simulated fleets per bound", f"{settings.replicates}"),
-        ("seed", f"{options.seed}"),
-    ]
-    return pd.DataFrame(rows, columns=["setting", "value"])
-
-
 def _publishable(row: pd.DataFrame, published: float | None = None) -> str:
     """What customers may be told: the published limit, or what is proven if that is lower; starred, with what is proven
     beside it, where set by judgement. published: the limit of a use whose rating is this row."""
@@ -96,10 +59,6 @@ def _lowers(table: pd.DataFrame) -> bool:
     """Whether the sheet shows, or holds back, anything that is published higher."""
     told = table[table["published_hp"].notna() & (table["verdict"] != "not proven")]
     return bool((~(told["proposed_hp"] >= told["published_hp"])).any())
-
-
-def _yes(on: bool) -> str:
-    return "yes" if on else "switched off"
 
 
 def _limits(ratings: Ratings, own: pd.DataFrame, use: str) -> list[str]:

@@ -9,11 +9,11 @@ from analytics.ratings.follow_up import boldest_move, vary_firmest
 from analytics.ratings.model_checks import check_model
 from analytics.ratings.sheet import Ratings
 from analytics.report import rating_figures as figures
-from analytics.report.cautions import CAUTIONS
-from analytics.report.rating_files import basis
 from analytics.report.show import show_figure, show_heading, show_list, show_table, show_words
+from analytics.words.cautions import CAUTIONS
 from analytics.words.evidence import caveat
 from analytics.words.ratings import page as words
+from analytics.words.ratings.basis import basis
 from analytics.words.saying import say_all
 
 

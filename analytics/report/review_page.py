@@ -8,13 +8,13 @@ from typing import Protocol
 from analytics.models.cells import Clock
 from analytics.places import evidence_folder
 from analytics.report import figures, fleet_figures, outlook_figures
-from analytics.report.cautions import CAUTIONS
-from analytics.report.files import settings_of
 from analytics.report.show import show, show_figure, show_list, show_question, show_table, show_title, show_words
 from analytics.review.fleet_view import FleetView
 from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
+from analytics.words.cautions import CAUTIONS
 from analytics.words.phrases import article, many
+from analytics.words.review.settings import settings_of
 
 _ASKED: tuple[tuple[Clock, str], ...] = (
     ("days", "over the years"),

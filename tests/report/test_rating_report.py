@@ -18,11 +18,12 @@ from analytics.ratings.model_checks import check_model
 from analytics.ratings.sheet import make_ratings
 from analytics.records.load import load_records
 from analytics.report import evidence_figures, rating_figures
-from analytics.report.rating_files import _publishable, customer_sheet, details, write_rating_files
+from analytics.report.rating_files import _publishable, customer_sheet, write_rating_files
 from analytics.report.show import figure_html
 from analytics.report.what_if import explorer
 from analytics.words import evidence as evidence_words
 from analytics.words.ratings import page as rating_words
+from analytics.words.ratings.basis import details
 from tests.small_shop import TOML, build, rateable_shop, returned, write_shop
 
 QUICK = "[ratings]\nreplicates = 0\nreporting_share = 1.0\n"

@@ -1,0 +1,38 @@
+"""What a review rests on, as a table for the reader."""
+
+from __future__ import annotations
+
+import platform
+from importlib.metadata import version
+
+import pandas as pd
+
+from analytics.review.quarterly import Review
+
+
+def settings_of(review: Review) -> pd.DataFrame:
+    """What the review rests on: dates, settings in force, versions."""
+    shop, records = review.records.shop, review.records
+    rows = [
+        ("shop", shop.name),
+        ("as of", f"{records.as_of:%Y-%m-%d}"),
+        ("quarter", review.span.name),
+        ("quarter is over", "yes" if review.span.whole else "no"),
+        ("records start", str(shop.records_start or "not stated: every unit is taken as followed from new")),
+        ("power where the cell names no unit", shop.power_unit),
+        ("power where nobody says where it was measured", shop.power_measured_at),
+        ("loss from crank to wheels", f"{100 * shop.driveline_loss:g} %"),
+        ("weight where the cell names no unit", shop.weight_unit),
+        ("distance where the cell names no unit", shop.distance_unit),
+        ("date order", shop.date_order or "not stated: settled by the order of events, else set aside"),
+        ("power bands, hp", ", ".join(shop.band_labels())),
+        ("weight classes, lb", ", ".join(shop.class_labels())),
+        ("miles a year not believed above", f"{shop.miles_per_year_max:,.0f}"),
+        ("failures needed for a fit", str(shop.failures_to_fit)),
+        ("curves stop below, at risk", str(shop.at_risk_to_show)),
+        *((f"rows of {name} dated later, not looked at", f"{n:,}") for name, n in records.later.items() if n),
+        *((f"columns of {name} not used", ", ".join(c)) for name, c in records.unused_columns.items() if c),
+        *((f"version of {name}", version(name)) for name in ("analytics", "pandas", "lifelines", "scipy")),
+        ("version of Python", ".".join(platform.python_version_tuple()[:2])),
+    ]
+    return pd.DataFrame(rows, columns=["setting", "value"])
