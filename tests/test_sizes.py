@@ -34,7 +34,6 @@ api/shop.py:from_frames
 lifetimes/spells.py:_Position.__init__
 models/joint.py:joint_model
 models/lifedata.py:life_data
-ratings/ledger.py:accept
 ratings/predict.py:predict_failures
 simulate/fleet.py:FleetTruth.survival
 """.split()
