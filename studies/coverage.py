@@ -24,13 +24,13 @@ from analytics.ratings.bound import rate_part
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import PLAIN, RatingSettings
 from analytics.ratings.signed_root import Fitted, rate_law
+from analytics.records.measures import DAYS_A_YEAR
 from analytics.whole import whole_file
 from studies.resumable import KEY, block_row, pieces_of, resume
 
 POWER, POWER_SD = float(np.log(700.0)), 0.30
 WEIGHT, WEIGHT_SD = float(np.log(7500.0)), 0.20
 RATE = float(np.log(30.0))
-YEAR = 365.25
 LIFE_MILES = 50_000.0
 RELIABILITY = CONFIDENCE = 0.9
 PROMISE = Promise(LIFE_MILES, RELIABILITY, CONFIDENCE)
@@ -182,7 +182,7 @@ def constant_of(cell: Cell) -> float:
 def _vehicles(cell: Cell, n: int, rng: np.random.Generator):
     lp = POWER + POWER_SD * rng.standard_normal(n)
     lw = WEIGHT + WEIGHT_SD * rng.standard_normal(n)
-    age = rng.uniform(0.25 * YEAR, 6 * YEAR, n)
+    age = rng.uniform(0.25 * DAYS_A_YEAR, 6 * DAYS_A_YEAR, n)
     log_rate = RATE + cell.tau * rng.standard_normal(n)
     u = rng.random(n)
     lift = np.where(rng.random(n) < cell.retuned, np.log(1.2), 0.0)

@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 
 from analytics.models.quadrature import rate_nodes
-from analytics.review.guarantee import LEVEL, MONTH_DAYS, MONTHS, OWN_FAILURES, band_costs
-from analytics.review.quarter import YEAR_DAYS
+from analytics.records.measures import DAYS_A_MONTH, DAYS_A_YEAR
+from analytics.review.guarantee import LEVEL, MONTHS, OWN_FAILURES, band_costs
 from analytics.review.snapshot import snapshot_of
 from analytics.simulate.demo import demo_files
 from analytics.simulate.fleet import Fleet, FleetTruth, day_number, draw_fleet
@@ -33,7 +33,7 @@ def true_comebacks(truth: FleetTruth, trucks: pd.DataFrame, months: float) -> fl
     """Mean over ``trucks`` (power_hp, weight_lb, use and a column part:COMPONENT each) of the number of components that bring a
     new one back within ``months``, install errors too, each component counted once; damage seen at a teardown only is not."""
     node, weight = rate_nodes(1.0)
-    days, total = months * MONTH_DAYS, 0.0
+    days, total = months * DAYS_A_MONTH, 0.0
     for component in truth.components:
         for (part, use), own in trucks.groupby([f"part:{component.component}", "use"]):
             u = truth.use(use)
@@ -50,7 +50,7 @@ def true_comebacks(truth: FleetTruth, trucks: pd.DataFrame, months: float) -> fl
 
 def recent(fleet: Fleet) -> pd.DataFrame:
     """The trucks of a drawn fleet built in its last YEARS."""
-    since = day_number(fleet.truth.as_of) - round(YEARS * YEAR_DAYS)
+    since = day_number(fleet.truth.as_of) - round(YEARS * DAYS_A_YEAR)
     return fleet.units[(fleet.units["built_day"] >= since) & ~fleet.units["before_records"]]
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.models.cells import is_failure
+from analytics.lifetimes.failures import counts_as_failure
 from analytics.models.exact import poisson_limits
 from analytics.reasons import Flag, Wear
 from analytics.review.quarter import unit_years
@@ -42,7 +42,7 @@ def test_every_reported_failure_is_found_less_those_set_aside(review, truth):
     """Failures per part: those drawn, less the returns that could not be used, or whose lives ended before the records. What
     was written down without saying which broke first counts as a failure too, though some of it was dragged along."""
     table = review.lifetimes.table
-    own = table[is_failure(table) & ~table["flags"].str.contains(Flag.AT_TEARDOWN.name)]
+    own = table[counts_as_failure(table) & ~table["flags"].str.contains(Flag.AT_TEARDOWN.name)]
     ours, unclear = (t.groupby(["component", "part"])["count"].sum() for t in (own, own[own["order"] == "unclear"]))
     lost = len(review.records.set_aside[review.records.set_aside["file"] == "returns.csv"])
     told = {(r["component"], r["part"]): r["failures"] for r in truth["failures_by_part"]}
@@ -63,7 +63,7 @@ def test_the_bad_lot_stands_out(review, truth):
     bad = truth["to_be_found"]["bad lot"]
     own = review.lifetimes.table[review.lifetimes.table["component"] == bad["component"]]
     counts = {
-        lot: (int(g.loc[is_failure(g), "count"].sum()), float(unit_years(g).sum()))
+        lot: (int(g.loc[counts_as_failure(g), "count"].sum()), float(unit_years(g).sum()))
         for lot, g in own.groupby("lot")
         if lot
     }
@@ -77,7 +77,7 @@ def test_the_improved_revision_fails_less(review, truth):
     revision = truth["to_be_found"]["improved revision"]
     own = review.lifetimes.table[review.lifetimes.table["component"] == revision["component"]]
     rate = {
-        p: own[(own["part"] == p) & is_failure(own)]["count"].sum() / unit_years(own[own["part"] == p]).sum()
+        p: own[(own["part"] == p) & counts_as_failure(own)]["count"].sum() / unit_years(own[own["part"] == p]).sum()
         for p in (revision["old"], revision["new"])
     }
     assert rate[revision["new"]] < 0.5 * rate[revision["old"]]
@@ -89,7 +89,7 @@ def test_install_errors_are_no_strength_failures(review, truth):
     install = table[(table["cause"] == "install") & (table["component"] == month["component"])]
     built = install["built_on"].dt.strftime("%Y-%m").value_counts()
     assert built.index[0] == month["month"]
-    assert not is_failure(install).any()
+    assert not counts_as_failure(install).any()
 
 
 def test_uses_drive_as_drawn(review, truth):
@@ -114,6 +114,6 @@ def test_true_survival_lies_inside_the_limits(review, truth):
     for row in truth["failures_by_part"]:
         own = table[(table["component"] == row["component"]) & (table["part"] == row["part"])]
         years = float(unit_years(own).sum())
-        seen = int(own.loc[is_failure(own) & ~own["flags"].str.contains(Flag.AT_TEARDOWN.name), "count"].sum())
+        seen = int(own.loc[counts_as_failure(own) & ~own["flags"].str.contains(Flag.AT_TEARDOWN.name), "count"].sum())
         limits = poisson_limits(row["failures"], years, 0.99)
         assert limits.lower <= seen / years <= limits.upper

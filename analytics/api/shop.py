@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analytics.api.results import CheckResult, Shown
+from analytics.lifetimes.failures import failed_by_install
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -57,7 +58,7 @@ class ShopRecords(Shown):
         told = table.assign(
             parts=table["count"].where(first, 0),
             failed=table["count"].where(failed, 0),
-            of_these_by_install=table["count"].where(failed & (table["cause"] == "install"), 0),
+            of_these_by_install=table["count"].where(failed_by_install(table), 0),
         )
         columns = ["parts", "failed", "of_these_by_install"]
         return told.groupby(["component", "part"], sort=True, as_index=False)[columns].sum()

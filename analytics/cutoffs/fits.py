@@ -19,8 +19,8 @@ from analytics.models.joint import JointModel, fit_joint, joint_model
 from analytics.models.lifedata import ANY_WEIGHT, NOTHING, LifeData, from_lifetimes, split_days
 from analytics.models.newton import Optimum
 from analytics.models.priors import Priors
+from analytics.records.measures import DAYS_A_YEAR
 
-YEAR_DAYS = 365.25
 PART_PRIOR = (0.0, 1.5)  # log of a factor of life between parts: half of them within 2.7
 OPEN = (0.0, 100.0)
 
@@ -205,7 +205,7 @@ def fails_within(
     beta = np.exp(theta[0])
     at = lay.place("decline")
     later = np.exp(theta[at] if at is not None else lay.fixed_decline)
-    before, after = split_days(np.zeros(1), np.array([years * YEAR_DAYS]), model.change_days)
+    before, after = split_days(np.zeros(1), np.array([years * DAYS_A_YEAR]), model.change_days)
     days = float(np.maximum(before + later * after, NOTHING)[0])
     if not lay.uses:
         raise NotEnoughData("no odometer is unknown and no miles a day are fitted: the chance by years cannot be told")

@@ -29,6 +29,7 @@ from analytics.cutoffs.fits import with_usual_weight
 from analytics.cutoffs.risk import RiskSets, cut_z, pull_by_bin, redraw, risk_sets
 from analytics.cutoffs.shapes import PARAMETERS, STEPS, Fitted, ShapeTable
 from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.cells import observed
 from analytics.models.joint import JointModel, fit_joint, joint_model
@@ -104,7 +105,7 @@ def cut_lives(
     own = own.assign(load=own["power_hp"] * own["weight_lb"] / REFERENCE_LB)
     column = AXES[axis]
     missing = ~(own[column] > 0)
-    failures = (own["ended"] == "failed") & (own["cause"] != "install")
+    failures = counts_as_failure(own)
     lost, lost_failed = (int(own.loc[m, "count"].sum()) for m in (missing, missing & failures))
     own = own[~missing].copy()
     if own.empty:

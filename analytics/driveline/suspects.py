@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.driveline.load import Loads
+from analytics.lifetimes.failures import counts_as_failure
 from analytics.records.limits import limit_for
 
 RULES = ("converter pressure", "power", "clutch margin")
@@ -65,7 +66,7 @@ def find_suspects(loads: Loads) -> Suspects:
     unknown = pd.DataFrame({rule: asked[rule] & ~told[rule] for rule in RULES})
     failed = table["ended"].eq("failed").to_numpy()
     # a failure by install is taken off the part already
-    mine = failed & broken.to_numpy().any(axis=1) & table["cause"].ne("install").to_numpy()
+    mine = counts_as_failure(table) & broken.to_numpy().any(axis=1)
     psi = a.converter_pressure_max / pressure
     found = table.loc[mine, ["serial", "component", "part", "ended_on", "finding", "cause"]].rename(
         columns={"ended_on": "failed_on"}

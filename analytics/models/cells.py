@@ -1,7 +1,7 @@
 """Survival by component, part, power band and weight class, straight from the table of lifetimes.
 
-What counts as a failure here: a part that failed for its own sake, for over-limit use, or unclear why. Install errors
-are taken out at the age they came (shown apart), and so are parts broken by another part or removed whole.
+What counts as a failure says lifetimes/failures.py. Install errors are taken out at the age they came (shown apart),
+and so are parts broken by another part or removed whole.
 A part found damaged at a teardown counts as failed at the age it was found; the Weibull fits use the whole span.
 """
 
@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import NotEnoughData
+from analytics.lifetimes.failures import counts_as_failure, ended_by_failure
 from analytics.lifetimes.schema import CLOCKS, Clock
 from analytics.lifetimes.sight import ages_in_sight, in_sight
 from analytics.models.competing import cumulative_incidence
@@ -61,18 +62,11 @@ class Observed:
     left_out_failed: int
 
 
-def is_failure(table: pd.DataFrame) -> np.ndarray:
-    """Rows that count as failures of the part: all but install errors."""
-    return ((table["ended"] == "failed") & (table["cause"] != "install")).to_numpy()
-
-
 def observed(table: pd.DataFrame, clock: Clock) -> Observed:
     """What one clock can say of some rows of the table of lifetimes."""
     entry, lower, upper = (table[f"{side}_{clock}"].to_numpy(float) for side in ("entry", "lower", "upper"))
-    failed = is_failure(table)
-    ended_failed = (table["ended"] == "failed").to_numpy()
-    install = ended_failed & ~failed
-    upper = np.where(install, np.inf, upper)
+    failed = counts_as_failure(table)
+    upper = np.where(ended_by_failure(table) & ~failed, np.inf, upper)
     known = ~np.isnan(entry) & ~np.isnan(lower) & ~np.isnan(upper)
     time = np.where(failed, upper, lower)
     # a failure at the very age of entry was not seen coming: it has no time at risk
@@ -205,7 +199,7 @@ def failures_with_age(table: pd.DataFrame, units: pd.DataFrame, sight: pd.DataFr
 
 def _failures(table: pd.DataFrame, sight: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series, pd.Series]:
     """The stretches of the units in the table, from when it tells of them, and the units and days of its failures."""
-    failures = table[is_failure(table)].sort_values("ended_on", kind="stable")
+    failures = table[counts_as_failure(table)].sort_values("ended_on", kind="stable")
     since = table.groupby("unit")["started_on"].min()
     own = sight[sight["unit"].isin(since.index)]
     begun = own["unit"].map(since)

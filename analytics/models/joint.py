@@ -16,6 +16,7 @@ from analytics.models.newton import Optimum, maximise
 from analytics.models.priors import Priors
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import objective
+from analytics.records.measures import DAYS_A_YEAR
 
 WEIGHT_PRIOR = (-2.0, 2.5)
 OTHER_PRIOR = (0.0, 0.7)
@@ -242,7 +243,7 @@ def driving_of(model: JointModel, top: Optimum, level: float = 0.95) -> tuple[Dr
     theta = top.theta[0]
     se = np.sqrt(np.maximum(np.diag(np.linalg.pinv(-top.hess[0])), 0))
     k, wide = float(ndtri(0.5 + level / 2)), float(ndtri(0.95)) * np.exp(theta[lay.tau])
-    year = np.log(365.25)
+    year = np.log(DAYS_A_YEAR)
     out = []
     for i, name in enumerate(model.data.use_names):
         m, half = theta[lay.mu][i] + year, k * se[lay.mu][i]

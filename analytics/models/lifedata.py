@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.lifetimes.failures import COUNTED_CAUSES, counts_as_failure, ended_by_failure
 from analytics.models.likelihood import Block, Points, Rates, Rows
 from analytics.reasons import Lives, Reason, reason
 
@@ -189,7 +190,7 @@ def from_lifetimes(
     component: str,
     part: str | None = None,
     as_of: pd.Timestamp | None = None,
-    causes: tuple[str, ...] = ("part", "over limit", "unclear", ""),
+    causes: tuple[str, ...] = COUNTED_CAUSES,
     strength: str = "power_hp",
     extra: tuple[str, ...] = (),
     stale_days: float = 30.0,
@@ -220,10 +221,9 @@ def from_lifetimes(
     entry = np.nan_to_num(rows["entry_miles"].to_numpy(float), nan=0.0)
     days = {k: rows[f"{k}_days"].to_numpy(float) for k in ("entry", "lower", "upper")}
     entry_unknown = rows["entry_miles"].isna().to_numpy()
-    cause = rows["cause"].fillna("").astype(str).to_numpy()
     ended = rows["ended"].astype(str).to_numpy()
-    failed = (ended == "failed") & np.isin(cause, causes)
-    other = (ended == "failed") & ~failed
+    failed = counts_as_failure(rows, causes)
+    other = ended_by_failure(rows) & ~failed
     if other.any():
         notes.append(reason(Lives.OTHER_CAUSES, failures=int(other.sum())))
     blind = np.isnan(lower) & ~(days["lower"] > 0) & ~(failed & (days["upper"] > 0))

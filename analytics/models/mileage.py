@@ -15,8 +15,7 @@ from analytics.models.priors import Priors
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import objective
 from analytics.reasons import Mileage, Reason, reason
-
-DAYS_A_YEAR = 365.25
+from analytics.records.measures import DAYS_A_YEAR
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,9 +15,9 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import AnalyticsError
+from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.later import came_later
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
-from analytics.models.cells import is_failure
 from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import rate_weights
 from analytics.ratings.options import Options, options_for
@@ -152,7 +152,7 @@ def _replay(
 ) -> list[dict]:
     table, shop = before.table, before.shop
     days = float((after.as_of - before.as_of).days)
-    failed = after.table[is_failure(after.table)]
+    failed = after.table[counts_as_failure(after.table)]
     rows = []
     for component, part in sorted(set(zip(table["component"], table["part"], strict=True))):
         if what.parts is not None and (component, part) not in what.parts:

@@ -13,8 +13,8 @@ from analytics.driveline.part_facts import part_facts
 from analytics.driveline.suspects import Suspects, find_suspects
 from analytics.driveline.units import LBFT
 from analytics.errors import AnalyticsError
+from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.table import Lifetimes
-from analytics.models.cells import is_failure
 from analytics.ratings.by_load import (
     Explained,
     LoadRating,
@@ -177,7 +177,7 @@ def lives_by_torque(review: LoadReview, component: str, part: str) -> tuple[pd.D
     """Lives with torque and miles on record, torque_at_shaft_lbft and miles: those that failed, and the others."""
     own = review.loads.of(component, part)
     own = own[own["torque_at_shaft_lbft"].notna()]
-    failed = is_failure(own)
+    failed = counts_as_failure(own)
     hit, others = own[failed], own[~failed & (own["lower_miles"] > 0)]
     hit = hit.assign(miles=hit["upper_miles"].where(np.isfinite(hit["upper_miles"]), hit["lower_miles"]))
     return hit[hit["miles"] > 0], others.assign(miles=others["lower_miles"])

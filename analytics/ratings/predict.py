@@ -17,6 +17,7 @@ from scipy.special import ndtr
 from scipy.stats import binom
 
 from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.lifetimes.failures import COUNTED_CAUSES
 from analytics.models.distributions import log_survival, survival_of
 from analytics.models.joint import JointModel, fit_joint, joint_model
 from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes, split_days
@@ -29,7 +30,6 @@ from analytics.ratings.settings import RatingSettings
 from analytics.reasons import Lives, Reason, Unfitted, reason
 
 NAN = float("nan")
-CAUSES = ("part", "over limit", "unclear", "")
 
 
 def _rows_to_predict(data: LifeData, watched: np.ndarray | None) -> np.ndarray:
@@ -63,7 +63,7 @@ def lives_of(
     component: str,
     part: str | None,
     as_of: pd.Timestamp,
-    causes: tuple[str, ...] = CAUSES,
+    causes: tuple[str, ...] = COUNTED_CAUSES,
     extra: tuple[str, ...] = (),
     strength: str = "power_hp",
 ) -> PartLives:

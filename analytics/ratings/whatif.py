@@ -28,10 +28,10 @@ from analytics.reasons import Flag, Reason, Refused, Unfitted, reason
 from analytics.records.cover import over, up_to
 from analytics.records.flags import has_flag
 from analytics.records.load import Records
+from analytics.records.measures import DAYS_A_YEAR
 from analytics.records.shop import Shop
 
 NAN = float("nan")
-YEAR_DAYS = 365.25
 #: of the intervals of a moved limit
 LEVEL = 0.9
 
@@ -78,9 +78,9 @@ def build_mix(
         known = ", ".join(sorted(set(table["component"])))
         raise AnalyticsError(f"no builds with component {component!r}; there are {known}")
     weightless = not (first["weight_lb"] > 0).any()
-    on_record = (lifetimes.as_of - first["begun_on"].min()).days / YEAR_DAYS
+    on_record = (lifetimes.as_of - first["begun_on"].min()).days / DAYS_A_YEAR
     for basis, span in (("last years", min(years, on_record)), ("all years", on_record)):
-        since = lifetimes.as_of - pd.Timedelta(days=round(span * YEAR_DAYS))
+        since = lifetimes.as_of - pd.Timedelta(days=round(span * DAYS_A_YEAR))
         recent = first[first["begun_on"] >= since]
         power, weight = recent["power_hp"].to_numpy(float), recent["weight_lb"].to_numpy(float)
         count = recent["count"].to_numpy(float)
@@ -99,7 +99,7 @@ def build_mix(
                 .loc[inside, ["power_hp", "weight_lb", "use", "part", "count"]]
                 .reset_index(drop=True)
             )
-            return BuildMix(frame, max(span, 1 / YEAR_DAYS), basis, float(count.sum() / known))
+            return BuildMix(frame, max(span, 1 / DAYS_A_YEAR), basis, float(count.sum() / known))
     return BuildMix(first.iloc[:0][["power_hp", "weight_lb", "use", "part", "count"]], on_record, "none", 1.0)
 
 

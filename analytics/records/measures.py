@@ -10,6 +10,9 @@ from scipy import constants
 from analytics.records import cells
 from analytics.records.book import Sheet
 
+#: a year with its share of a leap day
+DAYS_A_YEAR = 365.25
+DAYS_A_MONTH = DAYS_A_YEAR / 12
 _IN, _PSI, _LBFT = constants.inch, constants.psi, constants.pound_force * constants.foot
 _NOTHING: dict[str, str] = {}
 

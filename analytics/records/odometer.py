@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 
 from analytics.reasons import Issue
+from analytics.records.measures import DAYS_A_YEAR
 
-YEAR = 365.25
 KM = 1.609344
 #: gaps shorter than this are judged as if they were this long, so that two readings a week apart are not doubted
 _SHORTEST_GAP_DAYS = 30
@@ -71,7 +71,7 @@ def _odd(unit: np.ndarray, value: np.ndarray, days: np.ndarray, first: float, a_
 
 
 def _most(gap: np.ndarray | float, a_year: float) -> np.ndarray | float:
-    return a_year * np.maximum(gap, _SHORTEST_GAP_DAYS) / YEAR
+    return a_year * np.maximum(gap, _SHORTEST_GAP_DAYS) / DAYS_A_YEAR
 
 
 @dataclass(slots=True)
@@ -155,7 +155,7 @@ def _refuse(
         problem, kind = "the miles run backwards", Issue.BACKWARDS
         remedy = "check both readings; if the odometer was replaced, say so in odometer_replaced"
     elif value - before.miles > _most(gap, a_year):
-        problem, kind = f"implies {(value - before.miles) / gap * YEAR:,.0f} miles a year", Issue.TOO_FAST
+        problem, kind = f"implies {(value - before.miles) / gap * DAYS_A_YEAR:,.0f} miles a year", Issue.TOO_FAST
         fits = 0 <= in_km - before.miles <= _most(gap, a_year)
         remedy = "if it is in km, write km in the cell" if fits else "check the figure: a digit too many, or tenths?"
     else:

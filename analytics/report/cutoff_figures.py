@@ -9,6 +9,7 @@ import numpy as np
 from analytics.cutoffs.argument import Argument
 from analytics.cutoffs.cost import Pays
 from analytics.cutoffs.step import StepResult
+from analytics.records.measures import DAYS_A_YEAR
 from analytics.report.figures import _at_risk, _draw, _plt, _tidy
 from analytics.words.cutoffs.argument import halves_caption, named_halves
 from analytics.words.cutoffs.money import cost_caption
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-YEAR = 365.25
 _DARK, _LIGHT = "#1f4e79", "#d97b0f"
 
 
@@ -35,8 +35,8 @@ def halves_figure(argument: Argument) -> tuple[Figure, str] | None:
     ax = figure.add_subplot(grid[0])
     low = 1.0
     for (name, half), colour, style, marker in zip(named.items(), (_DARK, _LIGHT), ("-", "--"), "os", strict=False):
-        low = min(low, _draw(ax, half.curve, half.until, YEAR, colour, style, marker, name))
-    right = max(half.until for half in named.values()) / YEAR
+        low = min(low, _draw(ax, half.curve, half.until, DAYS_A_YEAR, colour, style, marker, name))
+    right = max(half.until for half in named.values()) / DAYS_A_YEAR
     ax.set_xlim(0, right * 1.04)
     ax.set_ylim(max(0.0, min(low - 0.04, 0.9)), 1.01)
     ticks = list(range(int(right) + 1))
@@ -49,7 +49,7 @@ def halves_figure(argument: Argument) -> tuple[Figure, str] | None:
         figure.add_subplot(grid[1]),
         [(name, half.curve) for name, half in named.items()],
         ticks,
-        YEAR,
+        DAYS_A_YEAR,
         ax.get_xlim(),
         first=True,
     )

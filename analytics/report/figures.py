@@ -9,10 +9,12 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import NotEnoughData
-from analytics.models.cells import Clock, curve, is_failure, observed
+from analytics.lifetimes.failures import counts_as_failure
+from analytics.models.cells import Clock, curve, observed
 from analytics.models.competing import cumulative_incidence
 from analytics.models.nonparametric import SurvivalCurve
 from analytics.records.load import NOT_RECORDED
+from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.quarter import quarter_before
 from analytics.words.review import pictures as words
 
@@ -26,7 +28,7 @@ _STYLES = ["-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 1))]
 _MARKERS = ["o", "s", "^", "D", "v", "P"]
 _HATCHES = ["", "////", "....", "xxxx", "\\\\\\\\", "oo"]
 _CLOCK = {
-    "days": (365.25, "years since the part was fitted"),
+    "days": (DAYS_A_YEAR, "years since the part was fitted"),
     "miles": (1000.0, "thousand miles on the part"),
     "runs": (1.0, "runs (passes or pulls) on the part"),
 }
@@ -150,7 +152,7 @@ def curves_figure(
         [handles[k] for k in kept], kept, loc="outside upper center", ncols=len(kept), frameon=False, fontsize=10
     )
     seen = observed(table, clock)
-    lowest = _lowest(drawn, ends, 365.25 if clock == "days" else 1.0)
+    lowest = _lowest(drawn, ends, DAYS_A_YEAR if clock == "days" else 1.0)
     return figure, words.survival(component, least, clock, lowest, (seen.left_out, seen.left_out_failed))
 
 
@@ -325,7 +327,7 @@ def findings_figure(review: Review, component: str) -> tuple[Figure, str] | None
     """Cumulative share come back for each finding, the others competing, on days; None with fewer than two findings."""
     shop = review.records.shop
     table = review.lifetimes.table[review.lifetimes.table["component"] == component]
-    failed = is_failure(table)
+    failed = counts_as_failure(table)
     finding = table["finding"].replace("", "not stated").where(failed, "")
     if finding[finding != ""].nunique() < 2:
         return None
@@ -339,7 +341,7 @@ def findings_figure(review: Review, component: str) -> tuple[Figure, str] | None
     order = np.argsort(-shares.incidence[:, keep][:, -1], kind="stable")
     plt = _plt()
     figure, ax = plt.subplots(figsize=(7.2, 3.6), layout="constrained")
-    x = np.r_[0, shares.time[keep]] / 365.25
+    x = np.r_[0, shares.time[keep]] / DAYS_A_YEAR
     base = np.zeros(len(x))
     for i, (k, colour) in enumerate(zip(order, _colours(len(order)), strict=True)):
         y = np.r_[0, shares.incidence[k, keep]]

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 
 from analytics.reasons import BuildYears, ReadAs
+from analytics.records.measures import DAYS_A_YEAR
 from analytics.report.figures import _HATCHES, _MARKERS, _STYLES, _colours, _plt, _tidy
 from analytics.review.guarantee import LEVEL, MONTHS, OWN_FAILURES, allowed_costs, longest
-from analytics.review.quarter import YEAR_DAYS
 from analytics.review.repeats import FEWEST_AT_RISK
 from analytics.review.teardown import CAUSES
 from analytics.words.review import pictures as words
@@ -58,7 +58,7 @@ def repeats_figure(_: Review, view: FleetView) -> tuple[Figure, str] | None:
     figure, ax = _plt().subplots(figsize=(7.6, 3.8), layout="constrained")
     for i, ((year, mean), colour) in enumerate(zip(lines.items(), _colours(len(lines)), strict=True)):
         keep = mean.at_risk >= FEWEST_AT_RISK
-        x, y = np.r_[0, mean.time[keep]] / YEAR_DAYS, 100 * np.r_[0, mean.mean[keep]]
+        x, y = np.r_[0, mean.time[keep]] / DAYS_A_YEAR, 100 * np.r_[0, mean.mean[keep]]
         ax.step(x, y, where="post", color=colour, linestyle=_STYLES[i % 6], linewidth=2, label=f"built {year}")
         ax.plot(x[-1], y[-1], marker=_MARKERS[i % 6], color=colour, markersize=6)
         if i in (0, len(lines) - 1):
@@ -84,7 +84,7 @@ def rebuilt_figure(_: Review, view: FleetView) -> tuple[Figure, str] | None:
     for rebuilds, (units, line, end) in lines.items():
         colour = _colours(3)[rebuilds]
         keep = line.time <= end
-        x = np.r_[0, line.time[keep], end] / YEAR_DAYS
+        x = np.r_[0, line.time[keep], end] / DAYS_A_YEAR
         y = np.r_[1.0, line.survival[keep], line.survival[keep][-1] if keep.any() else 1.0]
         ax.step(
             x,
@@ -98,7 +98,7 @@ def rebuilt_figure(_: Review, view: FleetView) -> tuple[Figure, str] | None:
         ax.plot(x[-1], y[-1], marker=_MARKERS[rebuilds], color=colour, markersize=6)
         if np.isfinite(line.lower[keep]).any():
             ax.fill_between(
-                line.time[keep] / YEAR_DAYS,
+                line.time[keep] / DAYS_A_YEAR,
                 line.lower[keep],
                 line.upper[keep],
                 step="post",

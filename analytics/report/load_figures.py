@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analytics.driveline.load import ENDS
-from analytics.models.cells import is_failure
+from analytics.lifetimes.failures import counts_as_failure
 from analytics.ratings.load_review import (
     LoadReview,
     best_on_torque,
@@ -81,7 +81,7 @@ def _margins(ax: Axes, review: LoadReview, component: str, part: str) -> None:
         ax.plot(grid, curve["middle"], color=_GREYS[-1 - j % 4] if j else "black", linestyle=["-", "--", "-.", ":"][j % 4],
                 linewidth=1.8, label=f"{weight:,.0f} lb")  # fmt: skip
     ax.fill_between(grid, curves[0]["low"], curves[0]["high"], color="0.5", alpha=0.2, linewidth=0)
-    failed = own[is_failure(own) & own[name].notna()]
+    failed = own[counts_as_failure(own) & own[name].notna()]
     if len(failed):
         ax.plot(failed["power_hp"], failed[name], "x", color="black", markersize=5, label="failed")
     ax.axhline(1, color=_RED, linewidth=1.5)

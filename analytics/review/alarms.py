@@ -8,6 +8,7 @@ from scipy.stats import binom
 
 from analytics.models.exact import binomial_limits
 from analytics.reasons import Alarms, Family, Lots, Power, Question, Reason, Revision, RevisionIs, reason
+from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
 from analytics.review.snapshot import (
     ANY_LEVEL,
@@ -147,7 +148,7 @@ def power_answer(now: Snapshot, watched: list[Watched], size: int = 20) -> Answe
     rows = []
     for years in (0.5, 1.0, 2.0, 3.0):
         usual = float(
-            chance_of(snapshot, past_of(now, component, part), begun, new, 365.25 * years, draws=False).mean()
+            chance_of(snapshot, past_of(now, component, part), begun, new, DAYS_A_YEAR * years, draws=False).mean()
         )
         expected = size * usual
         count = alarm_count(expected, threshold)

@@ -15,8 +15,8 @@ from analytics.reasons import Above, AskFirst, Question, RandomCalls, reason
 from analytics.records.cover import weights_of
 from analytics.records.limits import limit_for
 from analytics.records.load import Records
+from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
-from analytics.review.quarter import YEAR_DAYS
 from analytics.review.snapshot import Snapshot, carried
 
 #: miles ahead of which a chance is given, calls of the follow-up, and the days after which a unit counts as silent
@@ -41,7 +41,7 @@ def chances_ahead(snapshot: Snapshot) -> pd.DataFrame:
         found = {"position": own.lives.rows[which], "in_a_year": np.nan, "in_miles": np.nan}
         if own.fit.model is not None:
             model = carried(own.fit.model, data)
-            for name, days, miles in (("in_a_year", YEAR_DAYS, None), ("in_miles", None, AHEAD_MILES)):
+            for name, days, miles in (("in_a_year", DAYS_A_YEAR, None), ("in_miles", None, AHEAD_MILES)):
                 _, fails = chances(model, own.theta, which, days, miles)
                 if own.fit.early.fired:
                     fails = with_early(own.fit, data, which, fails, days, miles)
@@ -129,7 +129,7 @@ def _per_unit(over: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
         nothing=over["limit_hp"] == 0,
         above=list(zip(over["component"], over["part"], over["limit_hp"], strict=True)),
         use=over["use"].replace("", "not recorded"),
-        years_out=units["days"].reindex(over["unit"]).to_numpy() / YEAR_DAYS,
+        years_out=units["days"].reindex(over["unit"]).to_numpy() / DAYS_A_YEAR,
         odometer_known=(units["miles_days"].reindex(over["unit"]) > 0).to_numpy(),
         known=over["in_a_year"].notna(),
     ).sort_values(["unit", "in_a_year", "over_by"], ascending=[True, False, False], kind="stable", na_position="last")

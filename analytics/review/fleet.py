@@ -6,14 +6,16 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import NotEnoughData
+from analytics.lifetimes.failures import counts_as_failure, failed_by_install
 from analytics.lifetimes.table import Lifetimes
-from analytics.models.cells import curve, fit, is_failure, observed
+from analytics.models.cells import curve, fit, observed
 from analytics.models.comparison import log_rank
 from analytics.models.exact import poisson_limits
 from analytics.reasons import ByCell, Cell, Clocks, Fleet, Question, Reason, Wear, reason
 from analytics.records.load import NOT_RECORDED
+from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
-from analytics.review.quarter import YEAR_DAYS, unit_years
+from analytics.review.quarter import unit_years
 
 
 # ---- units out -------------------------------------------------------------------------------------------------------
@@ -37,7 +39,7 @@ def fleet(lifetimes: Lifetimes) -> Answer:
         return nothing(question, Fleet.NONE, table)
     gone = units[units["end"] != "in use"]
     known = units[units["miles_days"] > 0]
-    years = units["days"].repeat(units["count"]) / YEAR_DAYS
+    years = units["days"].repeat(units["count"]) / DAYS_A_YEAR
     size = {
         "units": total,
         "in_use": units_in_use(lifetimes),
@@ -48,7 +50,7 @@ def fleet(lifetimes: Lifetimes) -> Answer:
     if len(gone):
         said.append(reason(Fleet.GONE, ends=gone.groupby("end")["count"].sum().to_dict()))
     if len(known):
-        per_year = known["miles"] / known["miles_days"] * YEAR_DAYS
+        per_year = known["miles"] / known["miles_days"] * DAYS_A_YEAR
         values = {"known": int(known["count"].sum()), "units": total, "median_miles_a_year": per_year.median()}
         said.append(reason(Fleet.ODOMETERS, **values))
     else:
@@ -60,13 +62,13 @@ def _by_use(units: pd.DataFrame) -> pd.DataFrame:
     rows = []
     for use, own in units.assign(use=units["use"].replace("", "not recorded")).groupby("use", sort=True):
         known = own[own["miles_days"] > 0]
-        per_year = known["miles"] / known["miles_days"] * YEAR_DAYS
+        per_year = known["miles"] / known["miles_days"] * DAYS_A_YEAR
         rows.append(
             {
                 "use": use,
                 "units": int(own["count"].sum()),
                 "in_use": int(own.loc[own["end"] == "in use", "count"].sum()),
-                "median_years": float((own["days"].repeat(own["count"]) / YEAR_DAYS).median()),
+                "median_years": float((own["days"].repeat(own["count"]) / DAYS_A_YEAR).median()),
                 "came_back": int(units_back(own).sum()),
                 "odometer_known": int(known["count"].sum()),
                 "median_miles_a_year": float(per_year.median()) if len(known) else np.nan,
@@ -113,8 +115,8 @@ def by_cell(lifetimes: Lifetimes, component: str) -> Answer:
 
 
 def _cell(own: pd.DataFrame, at_risk: int) -> dict[str, object]:
-    failures = int(own.loc[is_failure(own), "count"].sum())
-    install = int(own.loc[(own["ended"] == "failed") & (own["cause"] == "install"), "count"].sum())
+    failures = int(own.loc[counts_as_failure(own), "count"].sum())
+    install = int(own.loc[failed_by_install(own), "count"].sum())
     parts = int(own.loc[own["enters"], "count"].sum())
     years = float(unit_years(own).sum())
     row = dict(zip(_COUNTED, (parts, failures, install, years), strict=True)) | dict.fromkeys(_RATES, np.nan)
@@ -125,7 +127,7 @@ def _cell(own: pd.DataFrame, at_risk: int) -> dict[str, object]:
             row |= {"per_100_unit_years": limits.estimate, "lower": limits.lower}
     try:
         line = curve(own, "days")
-        horizon = HORIZON_YEARS * YEAR_DAYS
+        horizon = HORIZON_YEARS * DAYS_A_YEAR
         if line.reliable_until(at_risk) >= horizon and line.failures:
             at = line.survival_at(horizon)
             row |= {
@@ -182,7 +184,7 @@ def _said(frame: pd.DataFrame, table: pd.DataFrame, component: str, differ: Reas
     unknown = table[(table["power_band"] == NOT_RECORDED) | (table["weight_class"] == NOT_RECORDED)]
     if len(unknown):
         lost = int(unknown.loc[unknown["segment"] == 1, "count"].sum())
-        failed = int(unknown.loc[is_failure(unknown), "count"].sum())
+        failed = int(unknown.loc[counts_as_failure(unknown), "count"].sum())
         said.append(reason(ByCell.UNKNOWN, parts=lost, failed=failed))
     return tuple(said)
 
@@ -228,7 +230,7 @@ def wear(lifetimes: Lifetimes) -> Answer:
             "component": component,
             "part": part,
             "parts": int(own.loc[own["segment"] == 1, "count"].sum()),
-            "failures": int(own.loc[is_failure(own), "count"].sum()),
+            "failures": int(own.loc[counts_as_failure(own), "count"].sum()),
         }
         try:
             fitted = fit(own, "days", shop.failures_to_fit)

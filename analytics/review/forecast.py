@@ -12,6 +12,7 @@ from analytics.lifetimes.later import came_later
 from analytics.ratings.predict import chances, count_chances, interval_of, with_early
 from analytics.reasons import CameSince, Forecasts, Kept, NextMiles, Question, Stock, reason
 from analytics.records.load import Records
+from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
 from analytics.review.expected import LEVEL, running_chances
 from analytics.review.snapshot import SEED, Snapshot, carried, leveled
@@ -161,7 +162,7 @@ def unit_chances(snapshot: Snapshot, miles: float = MILES) -> tuple[pd.DataFrame
                 {
                     "serial": at["serial"].to_numpy(), "component": component, "chance": mean,
                     "power_hp": at["power_hp"].to_numpy(float), "weight_lb": at["weight_lb"].to_numpy(float),
-                    "use": at["use"].to_numpy(), "years": at["unit_days"].to_numpy(float) / 365.25,
+                    "use": at["use"].to_numpy(), "years": at["unit_days"].to_numpy(float) / DAYS_A_YEAR,
                     "odometer_known": own.lives.data.has_rate[which],
                 }
             )

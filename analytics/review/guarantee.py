@@ -12,9 +12,9 @@ from analytics.models.distributions import survival_of
 from analytics.models.lifedata import NOTHING, split_days
 from analytics.models.mileage import fit_driving
 from analytics.reasons import Guarantee, Lasts, Question, reason
+from analytics.records.measures import DAYS_A_MONTH, DAYS_A_YEAR
 from analytics.records.shop import Shop
 from analytics.review.answer import Answer, nothing
-from analytics.review.quarter import YEAR_DAYS
 from analytics.review.repeats import mean_comebacks
 from analytics.review.snapshot import (
     AGEING,
@@ -31,7 +31,6 @@ from analytics.review.snapshot import (
 
 MONTHS = np.r_[1:37, 39:121:3]
 MILES = np.arange(1_000, 150_001, 1_000)
-MONTH_DAYS = YEAR_DAYS / 12
 LEVEL = 0.90
 NAN = float("nan")
 #: guarantees looked at where shop.toml names none, as shares of what a comeback costs
@@ -137,7 +136,7 @@ def failing(own: PartSnapshot, snapshot: Snapshot, trucks: pd.DataFrame) -> tupl
     s, weight = model.nodes
     in_months = np.empty((len(theta), len(MONTHS)))
     for k, month in enumerate(MONTHS):
-        before, after = split_days(np.zeros(1), np.array([month * MONTH_DAYS]), model.change_days)
+        before, after = split_days(np.zeros(1), np.array([month * DAYS_A_MONTH]), model.change_days)
         exposure = np.log(np.maximum(before + np.exp(later)[:, None] * after, NOTHING))
         told = 0.0
         for node, w in zip(s, weight, strict=True):
@@ -151,7 +150,7 @@ def _without_fit(snapshot: Snapshot, component: str, part: str, per_day: float) 
     failures, run = past_of(snapshot, component, part)
     rate = np.random.default_rng(SEED).permutation(np.random.default_rng(SEED + 1).gamma(failures, 1 / run, DRAWS))
     return (
-        -np.expm1(-rate[:, None] * (MONTHS * MONTH_DAYS) ** AGEING),
+        -np.expm1(-rate[:, None] * (MONTHS * DAYS_A_MONTH) ** AGEING),
         -np.expm1(-rate[:, None] * (MILES / per_day) ** AGEING),
     )
 
@@ -160,7 +159,7 @@ def band_cost(snapshot: Snapshot, band: str) -> BandCost | None:
     """Expected comebacks of the trucks built in a band lately, all components together; None where none were built."""
     table = snapshot.table
     first = table[(table["spell"] == 1) & (table["segment"] == 1) & (table["power_band"].astype(str) == band)]
-    since = snapshot.as_of - pd.Timedelta(days=round(_YEARS * YEAR_DAYS))
+    since = snapshot.as_of - pd.Timedelta(days=round(_YEARS * DAYS_A_YEAR))
     recent = first[first["begun_on"] >= since]
     if recent.empty:
         return None
@@ -190,10 +189,10 @@ def band_cost(snapshot: Snapshot, band: str) -> BandCost | None:
         band,
         int(units["count"].sum()),
         float(units["count"].sum())
-        / min(_YEARS, max((snapshot.as_of - table["begun_on"].min()).days / YEAR_DAYS, 1 / 12)),
+        / min(_YEARS, max((snapshot.as_of - table["begun_on"].min()).days / DAYS_A_YEAR, 1 / 12)),
         months + install,
         miles + install,
-        float(ages[_FEWEST - 1]) / MONTH_DAYS if len(ages) >= _FEWEST else 0.0,
+        float(ages[_FEWEST - 1]) / DAYS_A_MONTH if len(ages) >= _FEWEST else 0.0,
         float(seen_miles[_FEWEST - 1]) if len(seen_miles) >= _FEWEST else 0.0,
         _year_on_record(snapshot, first["unit"].unique()),
         int(came),
@@ -207,9 +206,9 @@ def _year_on_record(snapshot: Snapshot, units: np.ndarray) -> tuple[float, float
         mean = mean_comebacks(snapshot.records, snapshot.lifetimes, own)
     except NotEnoughData:
         return NAN, NAN, NAN
-    if mean.last_time < YEAR_DAYS:
+    if mean.last_time < DAYS_A_YEAR:
         return NAN, NAN, NAN
-    at = mean.mean_at(YEAR_DAYS).iloc[0]
+    at = mean.mean_at(DAYS_A_YEAR).iloc[0]
     return float(at["mean"]), float(at["lower"]), float(at["upper"])
 
 

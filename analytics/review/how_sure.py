@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.cells import curve
 from analytics.ratings.basis import part_lives
@@ -20,8 +21,8 @@ from analytics.ratings.whatif import with_loss
 from analytics.reasons import Figure, HowSure, Question, ReadAs, Reason, reason
 from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED, Records
+from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer
-from analytics.review.quarter import YEAR_DAYS
 from analytics.review.snapshot import fill_unknown
 
 SHARES = (1.0, 0.85, 0.7, 0.5)
@@ -97,9 +98,9 @@ def _shares_back(reading: Reading, lifetimes: Lifetimes) -> list[list]:
             continue
         try:
             line = curve(own, "days")
-            if line.reliable_until(lifetimes.shop.at_risk_to_show) < _BACK_YEARS * YEAR_DAYS:
+            if line.reliable_until(lifetimes.shop.at_risk_to_show) < _BACK_YEARS * DAYS_A_YEAR:
                 continue
-            back = 1 - float(line.survival_at(_BACK_YEARS * YEAR_DAYS).survival[0])
+            back = 1 - float(line.survival_at(_BACK_YEARS * DAYS_A_YEAR).survival[0])
         except NotEnoughData:
             continue
         share = 1.0 if math.isnan(reading.share) else reading.share
@@ -112,7 +113,7 @@ def _parts(lifetimes: Lifetimes, records: Records) -> list[tuple[str, str, int]]
     """Parts with a published limit and failures enough."""
     table, shop = lifetimes.table, lifetimes.shop
     named = {(r.component, r.part) for r in records.limits.itertuples()}
-    own = table[(table["ended"] == "failed") & (table["cause"] != "install") & (table["part"] != NOT_RECORDED)]
+    own = table[counts_as_failure(table) & (table["part"] != NOT_RECORDED)]
     counts = own.groupby(["component", "part"])["count"].sum()
     return [(c, p, int(n)) for (c, p), n in counts.items() if (c, p) in named and n >= shop.failures_to_fit]
 

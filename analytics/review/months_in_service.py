@@ -10,10 +10,10 @@ import pandas as pd
 
 from analytics.models.exact import compare_rates, poisson_limits
 from analytics.reasons import Family, Months, Question, Reason, Service, reason
+from analytics.records.measures import DAYS_A_MONTH, DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
 from analytics.review.snapshot import Snapshot
 
-MONTH_DAYS = 365.25 / 12
 #: months in service of one step of the table
 STEP = 3
 EARLY_MONTHS = 3
@@ -31,7 +31,7 @@ def months_table(snapshot: Snapshot, step: int = STEP) -> pd.DataFrame:
     failed = table[table["failure"] | table["install"]]
     failed = failed[failed["unit"].isin(units.index)]
     age = (failed["ended_on"] - since.reindex(failed["unit"]).to_numpy()).dt.days.to_numpy(float)
-    span = step * MONTH_DAYS
+    span = step * DAYS_A_MONTH
     # the last day of a stretch belongs to it, the first day of service to the first stretch. A failure on the first day has
     # no time beside it, and came all the same
     pieces = [
@@ -53,7 +53,7 @@ def months_table(snapshot: Snapshot, step: int = STEP) -> pd.DataFrame:
         built=built.reindex(by_unit["unit"]).to_numpy(), units=own, days=by_unit["days"].to_numpy() * own
     )
     both = by_unit.groupby(["built", "step"])[["units", "days", "came", "install_errors"]].sum().reset_index()
-    years = both["days"] / 365.25
+    years = both["days"] / DAYS_A_YEAR
     return pd.DataFrame(
         {
             "built": both["built"].astype(str),

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-YEAR_DAYS = 365.25
+from analytics.records.measures import DAYS_A_YEAR
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,4 +42,4 @@ def unit_years(table: pd.DataFrame, span: Span | None = None) -> pd.Series:
     start, end = table["started_on"], table["ended_on"]
     if span is not None:
         start, end = start.clip(lower=span.start), end.clip(upper=span.end + pd.Timedelta(days=1))
-    return ((end - start) / pd.Timedelta(days=1)).clip(lower=0) * table["count"] / YEAR_DAYS
+    return ((end - start) / pd.Timedelta(days=1)).clip(lower=0) * table["count"] / DAYS_A_YEAR

@@ -11,16 +11,17 @@ import pandas as pd
 from scipy.stats import norm, poisson
 
 from analytics.errors import NotEnoughData
+from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.sight import ages_in_sight, returns_in_sight
 from analytics.lifetimes.table import Lifetimes
-from analytics.models.cells import failures_with_age, is_failure, repeated_events, repeated_failures, trend_of_events
+from analytics.models.cells import failures_with_age, repeated_events, repeated_failures, trend_of_events
 from analytics.models.exact import RateComparison, compare_rates
 from analytics.models.nonparametric import SurvivalCurve, kaplan_meier
 from analytics.models.recurrence import MeanCumulativeFunction, PowerLaw
 from analytics.reasons import Again, BuildYears, Question, Reason, Rebuilt, reason
 from analytics.records.load import Records
+from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
-from analytics.review.quarter import YEAR_DAYS
 
 # ---- coming back again -----------------------------------------------------------------------------------------------
 _COLUMNS = (
@@ -32,7 +33,7 @@ _COLUMNS = (
 def again(lifetimes: Lifetimes) -> Answer:
     """How many units came back more than once, and the mean number of failures per unit, replacements included."""
     table, units, shop = lifetimes.table, lifetimes.units, lifetimes.shop
-    two_years = int(units.loc[units["days"] >= 2 * YEAR_DAYS, "count"].sum()) >= shop.at_risk_to_show
+    two_years = int(units.loc[units["days"] >= 2 * DAYS_A_YEAR, "count"].sum()) >= shop.at_risk_to_show
     times = units["returned"].value_counts().sort_index(ascending=True)
     rows = []
     for component, own in table.groupby("component", sort=True):
@@ -40,7 +41,7 @@ def again(lifetimes: Lifetimes) -> Answer:
             mean = repeated_failures(own, units, lifetimes.sight)
         except NotEnoughData:
             continue
-        failed = own[is_failure(own)].groupby("unit")["count"].sum()
+        failed = own[counts_as_failure(own)].groupby("unit")["count"].sum()
         last = mean.to_frame().iloc[-1]
         rows.append(
             [
@@ -50,7 +51,7 @@ def again(lifetimes: Lifetimes) -> Answer:
                 int((failed == 1).sum()),
                 int((failed > 1).sum()),
                 last["mean"],
-                last["time"] / YEAR_DAYS,
+                last["time"] / DAYS_A_YEAR,
                 last["lower"],
                 last["upper"],
                 *(_second_year(own, lifetimes) if two_years else (math.nan,) * 3),
@@ -156,10 +157,10 @@ def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
             continue
         mean, before = curves[int(year)], len(rows)
         for age in _AGES:
-            followed = _at_risk(records, lifetimes, own, age * YEAR_DAYS)
-            if followed < FEWEST_AT_RISK or age * YEAR_DAYS > mean.last_time:
+            followed = _at_risk(records, lifetimes, own, age * DAYS_A_YEAR)
+            if followed < FEWEST_AT_RISK or age * DAYS_A_YEAR > mean.last_time:
                 continue
-            at = mean.mean_at(age * YEAR_DAYS).iloc[0]
+            at = mean.mean_at(age * DAYS_A_YEAR).iloc[0]
             rows.append([str(int(year)), n, k, age, followed, at["mean"], at["lower"], at["upper"]])
         if len(rows) == before:
             young.append((int(year), k, n))
@@ -180,7 +181,7 @@ def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
     said += _year_against_rest(records, lifetimes, frame, years)
     said.append(_trend(records, lifetimes))
     limits = {"lower": overall.lower[-1], "upper": overall.upper[-1]}
-    said.append(reason(BuildYears.OVERALL, mean=overall.mean[-1], by_years=overall.time[-1] / YEAR_DAYS, **limits))
+    said.append(reason(BuildYears.OVERALL, mean=overall.mean[-1], by_years=overall.time[-1] / DAYS_A_YEAR, **limits))
     return Answer(question, tuple(said), frame)
 
 
@@ -197,11 +198,11 @@ def _year_against_rest(records: Records, lifetimes: Lifetimes, frame: pd.DataFra
     last = told.iloc[-1]
     before = (years < int(last["built_in"])).to_numpy()
     try:
-        rest = mean_comebacks(records, lifetimes, before).mean_at(last["age_years"] * YEAR_DAYS).iloc[0]
+        rest = mean_comebacks(records, lifetimes, before).mean_at(last["age_years"] * DAYS_A_YEAR).iloc[0]
         mine = mean_comebacks(records, lifetimes, (years == int(last["built_in"])).to_numpy())
     except NotEnoughData:
         return []
-    mine = mine.mean_at(last["age_years"] * YEAR_DAYS).iloc[0]
+    mine = mine.mean_at(last["age_years"] * DAYS_A_YEAR).iloc[0]
     gap, error = mine["mean"] - rest["mean"], float(np.hypot(mine["std_err"], rest["std_err"]))
     z = norm.ppf(0.5 + _LEVEL / 2)
     low, high = gap - z * error, gap + z * error
@@ -353,8 +354,10 @@ def _cut(frame: pd.DataFrame, by: tuple[str, ...]) -> pd.DataFrame:
     """Years and failures per age since (re)build and stratum."""
     pieces = []
     for low, high in zip(_EDGES, (*_EDGES[1:], np.inf), strict=True):
-        a, b = low * YEAR_DAYS, high * YEAR_DAYS
-        years = (frame["time"].clip(upper=b) - frame["entry"].clip(lower=a)).clip(lower=0) / YEAR_DAYS * frame["count"]
+        a, b = low * DAYS_A_YEAR, high * DAYS_A_YEAR
+        years = (
+            (frame["time"].clip(upper=b) - frame["entry"].clip(lower=a)).clip(lower=0) / DAYS_A_YEAR * frame["count"]
+        )
         # an age on an edge belongs to the younger side; one of nought to the first
         here = frame["failed"] & (frame["time"] <= b) & ((frame["time"] > a) | ((low == 0) & (frame["time"] == 0)))
         pieces.append(frame[list(by)].assign(age=low, years=years, failed=np.where(here, frame["count"], 0)))
@@ -399,11 +402,11 @@ def rebuilt(records: Records, lifetimes: Lifetimes) -> Answer:
 def _within_a_year(own: pd.DataFrame) -> tuple[float, float, float]:
     line = kaplan_meier(own["time"], own["failed"], own["entry"], own["count"])
     try:
-        if line.reliable_until(FEWEST_AT_RISK) < YEAR_DAYS:
+        if line.reliable_until(FEWEST_AT_RISK) < DAYS_A_YEAR:
             return (np.nan, np.nan, np.nan)
     except NotEnoughData:
         return (np.nan, np.nan, np.nan)
-    at = line.survival_at(YEAR_DAYS)
+    at = line.survival_at(DAYS_A_YEAR)
     return 1 - float(at.survival[0]), 1 - float(at.upper[0]), 1 - float(at.lower[0])
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import AnalyticsError
+from analytics.lifetimes.failures import counts_as_failure, failed_by_install
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.joint import JointModel
 from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes
@@ -180,13 +181,11 @@ def fill_unknown(table: pd.DataFrame) -> tuple[pd.DataFrame, int]:
 def _marked(table: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
     first = table["spell"].to_numpy() == 1
     put_in = table["begun_on"].where(first, table["fitted_on"])
-    failed = (table["ended"] == "failed").to_numpy()
-    install = failed & (table["cause"] == "install").to_numpy()
     return table.assign(
         month=put_in.dt.to_period("M").astype(str),
         builder=table["builder"].where(first, ""),  # who mended a unit later is not on record
-        failure=failed & ~install,
-        install=install,
+        failure=counts_as_failure(table),
+        install=failed_by_install(table),
         running=((table["ended"] == "running") & (table["ended_on"] >= as_of)).to_numpy(),
     )
 

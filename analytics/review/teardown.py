@@ -9,16 +9,18 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import NotEnoughData
+from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.agreement import kappa
-from analytics.models.cells import NO_FINDING, curve, is_failure, observed
+from analytics.models.cells import NO_FINDING, curve, observed
 from analytics.models.competing import cumulative_incidence
 from analytics.models.exact import binomial_limits
 from analytics.models.masked import first_shares
 from analytics.reasons import Causes, Drags, Findings, First, Judged, Question, Reason, reason
 from analytics.records.load import Records
+from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
-from analytics.review.quarter import YEAR_DAYS, Span
+from analytics.review.quarter import Span
 
 # ---- findings and causes ---------------------------------------------------------------------------------------------
 CAUSES = ("part", "install", "over limit", "unclear", "no fault")
@@ -38,7 +40,7 @@ def finding_shares(lifetimes: Lifetimes) -> Answer:
     rows, shop = [], lifetimes.shop
     for component in shop.components:
         table = lifetimes.table[lifetimes.table["component"] == component]
-        failed = is_failure(table)
+        failed = counts_as_failure(table)
         if not failed.any():
             continue
         seen = observed(table, "days")
@@ -53,7 +55,7 @@ def finding_shares(lifetimes: Lifetimes) -> Answer:
         for row in at.itertuples():
             rows.append(
                 [
-                    component, row.cause, int(counts[row.cause]), end / YEAR_DAYS, row.incidence, row.lower, row.upper,
+                    component, row.cause, int(counts[row.cause]), end / DAYS_A_YEAR, row.incidence, row.lower, row.upper,
                     row.one_minus_km, float(at["incidence"].sum()), float(at["one_minus_km"].sum()),
                 ]
             )  # fmt: skip

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.sight import returns_in_sight
 from analytics.lifetimes.table import Lifetimes
-from analytics.models.cells import is_failure
 from analytics.models.exact import compare_rates
 from analytics.reasons import CameBack, Change, Limits, Question, Reason, reason
 from analytics.records.limits import limit_for
@@ -179,7 +179,7 @@ def limits_spoken_to(records: Records, lifetimes: Lifetimes, span: Span) -> Answ
         return nothing(question, Limits.NONE_ON_FILE, pd.DataFrame(columns=[*_LIMIT, *_COUNTS]))
     table = lifetimes.table
     at = limit_for(limits, table.assign(day=table["begun_on"]))
-    failed = is_failure(table)
+    failed = counts_as_failure(table)
     now = failed & span.covers(table["ended_on"])
     life = (table["segment"] == 1).cumsum().to_numpy()  # the table is in order of lives
     count, power = table["count"].to_numpy(), table["power_hp"].to_numpy()

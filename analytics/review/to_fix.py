@@ -11,6 +11,7 @@ import pandas as pd
 from analytics.lifetimes.table import Lifetimes
 from analytics.reasons import Counted, Faults, Harm, Issue, Mend, Question, Reason, ToFix, reason
 from analytics.records.load import NOT_RECORDED, Records
+from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
 from analytics.review.fleet import units_back
 
@@ -146,7 +147,7 @@ def _not_heard_of(units: pd.DataFrame) -> Iterator[_Fault]:
         (units["end"] == "in use")
         & ~(units["miles_days"] > 0)
         & (units["returned"] == 0)
-        & (units["days"] > _SILENT_YEARS * 365.25)
+        & (units["days"] > _SILENT_YEARS * DAYS_A_YEAR)
     ]
     if n := len(silent):
         what = reason(ToFix.SILENT, units=n, years=_SILENT_YEARS)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from analytics.lifetimes.failures import failed_by_install
 from analytics.lifetimes.table import Lifetimes
 from analytics.records.load import Records
 from analytics.words.saying import say_all
@@ -29,7 +30,7 @@ def check_listing(records: Records, lifetimes: Lifetimes) -> str:
             lines.append(f"Columns of {name} not used: {', '.join(columns)}.")
     lines += records.files_passed_over()
     failed = lifetimes.table[lifetimes.table["ended"] == "failed"]
-    install = int(failed.loc[failed["cause"] == "install", "count"].sum())
+    install = int(failed.loc[failed_by_install(failed), "count"].sum())
     lives = int(lifetimes.table.loc[lifetimes.table["segment"] == 1, "count"].sum())
     in_use = int(lifetimes.units.loc[lifetimes.units["end"] == "in use", "count"].sum())
     lines.append(

@@ -11,8 +11,9 @@ from analytics.lifetimes.table import make_lifetimes
 from analytics.models.cells import repeated_failures
 from analytics.reasons import Rebuilt, reason
 from analytics.records.load import load_records
+from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.months_in_service import months_table
-from analytics.review.quarter import YEAR_DAYS, quarter_of
+from analytics.review.quarter import quarter_of
 from analytics.review.repeats import (
     _at_risk,
     as_new,
@@ -99,8 +100,8 @@ def test_stretches_start_anew_after_each_comeback(tmp_path):
 
 
 def frame_of(rng, units, rate, rebuilds):
-    time = rng.exponential(1 / rate, units) * YEAR_DAYS
-    end = rng.uniform(0.5, 4, units) * YEAR_DAYS
+    time = rng.exponential(1 / rate, units) * DAYS_A_YEAR
+    end = rng.uniform(0.5, 4, units) * DAYS_A_YEAR
     return pd.DataFrame(
         {"unit": np.arange(units) + 10_000 * rebuilds, "rebuilds": rebuilds, "entry": 0.0, "time": np.minimum(time, end).round(),
          "failed": time <= end, "count": 1, "power_band": rng.choice(["low", "high"], units), "use": "street"}
@@ -184,7 +185,7 @@ def test_comebacks_without_new_units_alike_are_counted_and_named():
     alone = again.iloc[:1].assign(use="sled", unit=99_999, failed=True)
     test = as_new(1, pd.concat([again, alone]), new)
     assert (test.comebacks, test.compared) == (19, 18)
-    assert test.years == pytest.approx(test.compared_years + 200 / YEAR_DAYS)
+    assert test.years == pytest.approx(test.compared_years + 200 / DAYS_A_YEAR)
     assert test.ratio == pytest.approx(18 / test.expected)
     assert "19 comebacks (1 of them in 0.5 unit-years" in say(reason(Rebuilt.NO_DIFFERENCE, test=test))
 

@@ -9,6 +9,7 @@ from analytics.cutoffs.argument import Argument, Dividing, Half, Halves, Interac
 from analytics.cutoffs.cost import Pays
 from analytics.cutoffs.step import StepVerdict
 from analytics.reasons import Boundary, Heavy, Reason
+from analytics.records.measures import DAYS_A_YEAR
 from analytics.words.cutoffs.money import MIDDLE, middle_words, money_changes, money_claim, money_words
 from analytics.words.cutoffs.parts import VERDICTS, against_words, trial_words
 from analytics.words.cutoffs.step import jump_range, step_changes, step_words, why_words
@@ -17,7 +18,6 @@ from analytics.words.ratings.sheet import came_back
 from analytics.words.saying import say, say_all, says, texts
 
 NAN = float("nan")
-YEAR_DAYS = 365.25
 _CUT_BY = {
     Dividing.STEP: "the step found",
     Dividing.MONEY: "the boundary by money",
@@ -293,8 +293,8 @@ def halves_caption(halves: Halves) -> str:
     told = [f"{name}: too few parts to draw a curve" for name, half in named.items() if np.isnan(half.until)]
     for name, half in named.items():
         if half.until > 0:
-            years = min(5.0, half.until / YEAR_DAYS)
-            back = 1 - float(half.curve.survival_at(years * YEAR_DAYS).survival[0])
+            years = min(5.0, half.until / DAYS_A_YEAR)
+            back = 1 - float(half.curve.survival_at(years * DAYS_A_YEAR).survival[0])
             told.append(f"{name}: {100 * back:.0f} % came back within {years:.1f} years ({half.curve.failures} in all)")
     return (
         f"Divided at {halves.cut_hp:,.0f} hp, {_CUT_BY[halves.cut_by]}. {'; '.join(told)}. All uses together; the verdict compares like "
