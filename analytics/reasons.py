@@ -447,6 +447,7 @@ class Unfitted(Code):
     NO_FAILURE = auto()
     NOT_CONVERGED = auto()
     FEW_DRAWS = auto()
+    NO_MILES_A_DAY = auto()
     EVERYTHING_KNOWN = auto()
 
 

@@ -7,6 +7,9 @@ import pandas as pd
 
 from analytics.lifetimes.units import DAY
 
+#: miles and runs are told to a millionth
+_DIGITS = 6
+
 
 def count_days(rows: pd.DataFrame) -> None:
     """Entry, lower and upper limits in days since the part went to work, in place."""
@@ -49,9 +52,10 @@ def count_miles_or_runs(rows: pd.DataFrame, figures: pd.DataFrame, units: pd.Dat
     good = np.where(np.isnan(end), np.nan, np.fmin(np.fmax(good, entry), end))
     lower = np.where(teardown, good, lower)
     unknown = np.isnan(lower - base)
-    rows[f"entry_{clock}"] = entry - base
-    rows[f"lower_{clock}"] = lower - base
-    rows[f"upper_{clock}"] = np.where(unknown, np.nan, np.where(failed, end - base, np.inf))
+    # figures typed in km that are alike differ in the last bit, and ties would split
+    entry, lower, upper = (np.round(figure - base, _DIGITS) for figure in (entry, lower, end))
+    rows[f"entry_{clock}"], rows[f"lower_{clock}"] = entry, lower
+    rows[f"upper_{clock}"] = np.where(unknown, np.nan, np.where(failed, upper, np.inf))
     if clock != "miles":
         return
     known = ~unknown & ~np.isnan(entry)

@@ -26,13 +26,13 @@ _TORQUE = constants.hp * 60 / (2 * np.pi) / (constants.pound_force * constants.f
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Lifetimes:
-    """``table``: one row per part fitted, spell and segment (columns in schema.py). ``units``: one row per unit in service.
+    """``table``: one row per part fitted, spell and segment (columns in schema.py; followed: it runs on at the cut-off). ``units``: one row per unit in service.
 
     units: serial, in_service_on, built_on, begun_on (the day that tells its build year and the limits that held for it: built,
     or else in service; the table has it too), days (age at the end of observation), miles (at its last usable figure, NaN),
     miles_days (days since in service at that figure), seen_until, end ("in use", "sold", "lost", "scrapped", "no"),
-    count, power_hp, weight_lb, use, builder, returned (times it came back damaged). ``sight``: the stretches in which each
-    unit was under observation (SIGHT_COLUMNS in sight.py). ``notes``: what was left out.
+    count, power_hp, weight_lb, use, builder, first_band (of power, as it went out), returned (times it came back damaged).
+    ``sight``: the stretches in which each unit was under observation (SIGHT_COLUMNS in sight.py). ``notes``: what was left out.
     """
 
     shop: Shop
@@ -59,7 +59,8 @@ def make_lifetimes(records: Records) -> Lifetimes:
     shop = records.shop
     units = make_units(records)
     spells, notes = make_spells(records, units)
-    rows = cut_at_changes(spells, make_states(records, units))
+    states = make_states(records, units)
+    rows = cut_at_changes(spells, states)
     start = pd.Timestamp(shop.records_start) if shop.records_start else pd.NaT
     gone = gaps(records)
     sight = make_sight(units, gone, start)
@@ -70,7 +71,7 @@ def make_lifetimes(records: Records) -> Lifetimes:
         count_miles_or_runs(rows, figures, units, clock)
     table = _finish(rows, records, units)
     check_lifetimes(table)
-    return Lifetimes(shop, records.as_of, table, _fleet(records, units), sight, tuple(notes + more))
+    return Lifetimes(shop, records.as_of, table, _fleet(records, units, states), sight, tuple(notes + more))
 
 
 def _named(values: pd.Series, number: np.ndarray, labels: list[str]) -> pd.Series:
@@ -78,6 +79,16 @@ def _named(values: pd.Series, number: np.ndarray, labels: list[str]) -> pd.Serie
     codes = np.where(values.isna(), len(labels), number)
     names = pd.CategoricalDtype([*labels, NOT_RECORDED], ordered=True)
     return pd.Series(pd.Categorical.from_codes(codes, dtype=names), index=values.index)
+
+
+def _bands(power_hp: pd.Series, shop: Shop) -> pd.Series:
+    return _named(power_hp, band_of(power_hp, shop.power_bands), shop.band_labels())
+
+
+def _followed(rows: pd.DataFrame, units: pd.DataFrame, as_of: pd.Timestamp) -> np.ndarray:
+    """Rows (n,) that run on at the cut-off, in units still in use as far as known: one sold that very day is not followed on."""
+    in_use = (units["end"] == "in use").to_numpy()[rows["unit"].to_numpy()]
+    return (rows["ended"] == "running").to_numpy() & (rows["to_day"] == as_of).to_numpy() & in_use
 
 
 def _finish(rows: pd.DataFrame, records: Records, units: pd.DataFrame) -> pd.DataFrame:
@@ -104,7 +115,7 @@ def _finish(rows: pd.DataFrame, records: Records, units: pd.DataFrame) -> pd.Dat
             "torque_lbft": rows["power_hp"] * _TORQUE / rpm,
             "weight_lb": rows["weight_lb"],
             "use": rows["use"],
-            "power_band": _named(rows["power_hp"], band_of(rows["power_hp"], shop.power_bands), shop.band_labels()),
+            "power_band": _bands(rows["power_hp"], shop),
             "weight_class": _named(
                 rows["weight_lb"], class_of(rows["weight_lb"], shop.weight_classes), shop.class_labels()
             ),
@@ -114,6 +125,7 @@ def _finish(rows: pd.DataFrame, records: Records, units: pd.DataFrame) -> pd.Dat
             "begun_on": build["begun_on"],
             "started_on": rows["from_day"],
             "ended_on": rows["to_day"],
+            "followed": _followed(rows, units, records.as_of),
             "fitted_on": rows["started_on"],
             "read_miles": units["read_miles"].to_numpy()[unit],
             "read_days": units["read_days"].to_numpy()[unit],
@@ -128,7 +140,7 @@ def _finish(rows: pd.DataFrame, records: Records, units: pd.DataFrame) -> pd.Dat
     )
 
 
-def _fleet(records: Records, units: pd.DataFrame) -> pd.DataFrame:
+def _fleet(records: Records, units: pd.DataFrame, states: pd.DataFrame) -> pd.DataFrame:
     builds = records.builds
     damaged = records.returns[records.returns["cause"] != "no fault"].groupby("unit")["event"].nunique()
     fleet = builds[
@@ -137,5 +149,7 @@ def _fleet(records: Records, units: pd.DataFrame) -> pd.DataFrame:
     fleet["days"] = (units["stop"] - units["start"]) / DAY
     fleet["miles"], fleet["miles_days"] = units["read_miles"], units["read_days"]
     fleet["seen_until"], fleet["end"] = units["stop"], units["end"]
+    power = states.drop_duplicates("unit").set_index("unit")["power_hp"].reindex(fleet.index)
+    fleet["first_band"] = _bands(power, records.shop)
     fleet["returned"] = damaged.reindex(fleet.index).fillna(0).astype(int)
     return fleet[fleet["in_service_on"] <= records.as_of]

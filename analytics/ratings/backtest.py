@@ -168,8 +168,8 @@ def _replay(
         )
         chance = np.zeros(len(lives.rows))
         chance[found.rows] = np.nan_to_num(found.chance)
-        came, inside = _outcome(table, lives.rows[found.rows], failed, before.as_of)
-        left, _ = _outcome(table, lives.left_out, failed, before.as_of)
+        came = came_later(table.iloc[lives.rows[found.rows]], table, failed)
+        counts = replay_counts(before, lives, found.rows, failed)
         row = {
             "quarter_end": before.as_of,
             "next_end": after.as_of,
@@ -190,9 +190,9 @@ def _replay(
             "expected": found.expected,
             "lower": found.lower,
             "upper": found.upper,
-            "came_back": float(came.sum()),
+            "came_back": counts["came_back"],
             "inside": bool(found.lower <= came.sum() <= found.upper) if np.isfinite(found.expected) else None,
-            "failed_in_quarter": float(inside.sum()),
+            "failed_in_quarter": counts["failed_in_quarter"],
         }
         if what.rate:
             row |= {
@@ -201,8 +201,8 @@ def _replay(
                 "came_back_within": float(came[own].sum()),
             }
         row |= {
-            "left_out": float(table["count"].to_numpy()[lives.left_out].sum()),
-            "left_out_came_back": float(left.sum()),
+            "left_out": counts["left_out"],
+            "left_out_came_back": counts["left_out_came_back"],
             "law": found.law,
             "reporting_share": found.reporting_share,
             "prediction": found,
@@ -211,12 +211,17 @@ def _replay(
     return rows
 
 
-def _outcome(
-    table: pd.DataFrame, at: np.ndarray, failed: pd.DataFrame, as_of: pd.Timestamp
-) -> tuple[np.ndarray, np.ndarray]:
-    """Units that came back (n,) of the running rows ``at`` of the earlier table, and those of them that failed after it."""
-    rows = table.iloc[at]
-    return came_later(rows, table, failed), came_later(rows, table, failed[failed["ended_on"] > as_of])
+def replay_counts(before: Lifetimes, lives: PartLives, which: np.ndarray, failed: pd.DataFrame) -> dict[str, float]:
+    """Units of the running lives ``which`` (positions in ``lives``) that came back by the later day and those of them that failed
+    after the earlier; units that could not be predicted, and those of them that came back. failed: failures of the later table."""
+    table = before.table
+    own, aside = table.iloc[lives.rows[which]], table.iloc[lives.left_out]
+    return {
+        "came_back": float(came_later(own, table, failed).sum()),
+        "failed_in_quarter": float(came_later(own, table, failed[failed["ended_on"] > before.as_of]).sum()),
+        "left_out": float(aside["count"].sum()),
+        "left_out_came_back": float(came_later(aside, table, failed).sum()),
+    }
 
 
 def _bounds(lives: PartLives, shop: Shop, o: Options) -> dict[str, float]:

@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 
 from analytics.ratings.plan import ProofAhead, ProofPlan, plan_proof, proof_ahead
-from analytics.ratings.predict import still_followed
 from analytics.ratings.sheet import Ratings
 from analytics.ratings.whatif import Assumed, LimitMove, LimitSpan, RatingChanges, build_mix, change_promise, move_limit
 from analytics.records.load import NOT_RECORDED
@@ -128,7 +127,7 @@ def proofs(ratings: Ratings) -> Iterator[tuple[str, str, ProofPlan, ProofAhead]]
             None,
             options.promise,
             options.settings,
-            still_followed(ratings.lifetimes.table, ratings.lifetimes.as_of)[rated.rows],
+            ratings.lifetimes.table["followed"].to_numpy()[rated.rows],
             published_hp=row["published_hp"],
         )
         yield component, part, plan_proof(row["published_hp"], options.promise), ahead

@@ -32,7 +32,8 @@ from analytics.reasons import Lives, Reason, Unfitted, reason
 NAN = float("nan")
 
 
-def _rows_to_predict(data: LifeData, watched: np.ndarray | None) -> np.ndarray:
+def rows_to_predict(data: LifeData, watched: np.ndarray | None) -> np.ndarray:
+    """Positions of the running lives a prediction is made for; watched: (n,) bool of the lives still followed."""
     running = ~data.failed & ~data.known_alive
     return np.flatnonzero(running if watched is None else running & np.asarray(watched, bool))
 
@@ -78,15 +79,10 @@ def lives_of(
     own, more = _standardised(data.extra[:, 1:], data.weight, extra)
     data = replace(data, extra=own, extra_names=extra)
     notes = (*notes, *more)
-    followed = still_followed(table, as_of)
+    followed = table["followed"].to_numpy()
     own = ((table["component"] == component) & ((table["part"] == part) | (part is None))).to_numpy()
     left_out = np.setdiff1d(np.flatnonzero(followed & own), rows)
     return PartLives(component, part or "", data, rows, followed[rows], left_out, notes)
-
-
-def still_followed(table: pd.DataFrame, as_of: pd.Timestamp) -> np.ndarray:
-    """(n,) bool: rows of the table of lifetimes that run at the cut-off, in units not reported sold, lost or scrapped."""
-    return ((table["ended"] == "running") & (table["ended_on"] >= pd.Timestamp(as_of))).to_numpy()
 
 
 def _standardised(values: np.ndarray, weight: np.ndarray, names: tuple[str, ...]) -> tuple[np.ndarray, list[Reason]]:
@@ -437,7 +433,7 @@ def predict_failures(
     if not 0 < level < 1:
         raise AnalyticsError(f"level {level}: give a number between 0 and 1")
     s = RatingSettings() if settings is None else settings
-    which = _rows_to_predict(data, watched)
+    which = rows_to_predict(data, watched)
     count = data.weight[which]
     nothing = Prediction(
         days=NAN if days is None else float(days),

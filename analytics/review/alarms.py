@@ -89,7 +89,7 @@ def _raised(alarm, watched: list[Watched], kept: pd.DataFrame) -> dict[str, obje
 
 def _lot_to_do(snapshot: Snapshot, alarm) -> Reason:
     own = snapshot.table
-    own = own[(own["component"] == alarm.component) & (own["lot"] == alarm.group) & own["running"]]
+    own = own[(own["component"] == alarm.component) & (own["lot"] == alarm.group) & own["followed"]]
     return reason(Alarms.STOP_THE_LOT, lot=alarm.group, still_running=sorted(own["serial"].unique()))
 
 

@@ -268,13 +268,7 @@ def stretches(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
     since, until_day = first["from_day"], first["to_day"]
     events = events[events["day"] <= events["unit"].map(until_day)]
     gone = records.returns.loc[records.returns["unit_gone"], "event"]
-    table = lifetimes.table
-    band = (
-        table.sort_values(["unit", "started_on", "spell", "segment"], kind="stable")  # as the truck went out
-        .drop_duplicates("unit")
-        .set_index("unit")["power_band"]
-    )
-    band = band.astype(str).reindex(units.index).fillna("not recorded")
+    band = lifetimes.units["first_band"].astype(str)
     by_unit = {u: own.sort_values("day", kind="stable") for u, own in events.groupby("unit")}
     rows = []
     for unit in units.itertuples():

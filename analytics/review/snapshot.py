@@ -17,7 +17,7 @@ from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes
 from analytics.ratings.options import options_for
 from analytics.ratings.predict import PartFit, PartLives, chances, fit_lives, lives_of, with_early
 from analytics.ratings.settings import RatingSettings
-from analytics.reasons import Unfitted, reason
+from analytics.reasons import Reason, Unfitted, reason
 from analytics.records.load import NOT_RECORDED, Records, load_records
 from analytics.records.shop import Shop
 
@@ -55,7 +55,7 @@ class PartSnapshot:
 @dataclass(frozen=True, slots=True, repr=False)
 class Snapshot:
     """The shop on a day. table: that of the lifetimes, with unknown powers and weights filled in (``filled`` rows of
-    ``of`` had one missing) and the columns ``month`` (put in), ``failure``, ``install`` and ``running``."""
+    ``of`` had one missing) and the columns ``month`` (put in), ``failure`` and ``install``."""
 
     as_of: pd.Timestamp
     records: Records
@@ -75,7 +75,7 @@ def snapshot_of(records: Records, lifetimes: Lifetimes | None = None) -> Snapsho
     """Lives and fits from the records of a day."""
     lifetimes = make_lifetimes(records) if lifetimes is None else lifetimes
     table, filled = fill_unknown(lifetimes.table)
-    table = _marked(table, lifetimes.as_of)
+    table = _marked(table)
     settings = options_for(lifetimes.shop).settings
     parts = {}
     for component, part in sorted(set(zip(table["component"], table["part"], strict=True))):
@@ -97,8 +97,14 @@ def _fitted(lives: PartLives, life_miles: float, settings: RatingSettings) -> Pa
         fit = fit_lives(lives.data, life_miles, settings, _DRAWN_MORE, SEED)
     if fit.model is not None and fit.effective_draws < FEWEST_DRAWS:
         why = reason(Unfitted.FEW_DRAWS, effective_draws=fit.effective_draws, needed=FEWEST_DRAWS)
-        fit = replace(fit, model=None, top=None, theta=np.zeros((0, 0)), weight=np.zeros(0), reason=why)
+        fit = _unfitted(fit, why)
+    if fit.model is not None and not fit.model.layout.uses:
+        fit = _unfitted(fit, reason(Unfitted.NO_MILES_A_DAY))
     return PartSnapshot(lives, fit, equal_draws(fit, SEED))
+
+
+def _unfitted(fit: PartFit, why: Reason) -> PartFit:
+    return replace(fit, model=None, top=None, theta=np.zeros((0, 0)), weight=np.zeros(0), reason=why)
 
 
 def pool_of(snapshot: Snapshot, component: str) -> PartSnapshot | None:
@@ -178,7 +184,7 @@ def fill_unknown(table: pd.DataFrame) -> tuple[pd.DataFrame, int]:
     return out, int(missing.sum())
 
 
-def _marked(table: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
+def _marked(table: pd.DataFrame) -> pd.DataFrame:
     first = table["spell"].to_numpy() == 1
     put_in = table["begun_on"].where(first, table["fitted_on"])
     return table.assign(
@@ -186,7 +192,6 @@ def _marked(table: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
         builder=table["builder"].where(first, ""),  # who mended a unit later is not on record
         failure=counts_as_failure(table),
         install=failed_by_install(table),
-        running=((table["ended"] == "running") & (table["ended_on"] >= as_of)).to_numpy(),
     )
 
 

@@ -53,3 +53,14 @@ def test_the_same_lives(tmp_path_factory, rows):
         one[["component", "part", "ended", "power_band", "weight_class"]],
         other[["component", "part", "ended", "power_band", "weight_class"]],
     )
+
+
+def test_odometers_that_run_as_far_in_km_are_as_far_to_the_last_bit(tmp_path):
+    """5,000 km each, from odometers that differ: one tie, not several lives a hair apart."""
+    firsts = range(10_000, 90_000, 8_000)
+    builds = [build(serial=f"T-{k}", odometer_at_install=str(k)) for k in firsts]
+    returns = [back(serial=f"T-{k}", odometer=str(k + 5_000)) for k in firsts]
+    table = make_lifetimes(load(tmp_path, '[units]\ndistance = "km"\n', builds=builds, returns=returns)).table
+    ends = table.loc[table["ended"] == "failed", "upper_miles"]
+    assert len(ends) == len(firsts)
+    assert ends.unique().tolist() == [round(5_000 / KM, 6)]

@@ -10,13 +10,14 @@ from itertools import pairwise
 from tests.plain.reckoning import (
     EDGE_LB,
     NONE,
-    NOT_RECORDED,
     Shop,
+    band_of,
     day_of,
     history,
     in_stretch,
     known,
     lifetimes,
+    load_on,
     sight,
 )
 
@@ -42,8 +43,7 @@ def looks(rows: list[dict], clock: str) -> list[tuple[float, float, str]]:
     """(entry, time, finding or "") of the lives whose age is known; install errors and the like leave at the age they came."""
     seen = []
     for row in rows:
-        # figures typed in km are not alike to the last bit: a tie is a tie to a millionth
-        entry, lower, upper = (round(row[f"{side}_{clock}"], 6) for side in ("entry", "lower", "upper"))
+        entry, lower, upper = (row[f"{side}_{clock}"] for side in ("entry", "lower", "upper"))
         upper = upper if is_failure(row) or row["ended"] != "failed" or not known(upper) else math.inf
         time = upper if is_failure(row) else lower
         if all(map(known, (entry, lower, upper))) and (time > entry or (entry == 0 and is_failure(row))):
@@ -421,19 +421,14 @@ def again(shop: Shop, units: list[Watched], table: list[dict]) -> list[dict]:
 
 
 # ---- new against rebuilt -----------------------------------------------------------------------------------------------
-def between_comebacks(units: list[Watched], table: list[dict]) -> list[dict]:
+def between_comebacks(shop: Shop, units: list[Watched]) -> list[dict]:
     """Each unit's time from new, or from its nth comeback, to the next, until it first goes out of sight."""
     result = []
     for unit in units:
         if not unit.stretches:
             continue
         since, until = unit.stretches[0]
-        lives = sorted(
-            (r["started_on"], r["spell"], r["segment"], r["component"], r["power_band"])
-            for r in table
-            if r["truck"] == unit.number
-        )
-        band = lives[0][-1] if lives else NOT_RECORDED  # as it went out
+        band = band_of(shop, load_on(unit.build, unit.build["start"])[0])  # as it went out
         name = {"band": band, "use": unit.build["use"] or "not recorded", "unit": unit.number}
         begin, entry, n, gone = unit.build["start"], since - unit.build["start"], 0, False
         for day in [day for day in unit.comebacks if day <= until]:
@@ -459,9 +454,9 @@ def strata(rows: list[dict]) -> dict[tuple, list[float]]:
     return cells
 
 
-def rebuilt(units: list[Watched], table: list[dict]) -> list[dict]:
+def rebuilt(shop: Shop, units: list[Watched]) -> list[dict]:
     """rebuilt.csv: comebacks of rebuilt units against those expected at the rates of new units alike."""
-    every = between_comebacks(units, table)
+    every = between_comebacks(shop, units)
     new = strata([row for row in every if row["n"] == 0])
     result = []
     for n, words in enumerate(("new", "once", "twice or more")):
@@ -586,10 +581,7 @@ def above_limit(shop: Shop, units: list[Watched], table: list[dict]) -> list[dic
     for unit in once_a_row(units):
         over = []
         for row in table:
-            running = (
-                row["ended"] == "running" and row["truck"] == unit.number and ordinal(row["ended_on"]) == shop.as_of
-            )
-            if running and (known(row["lower_miles"]) or row["lower_days"] > 0):
+            if row["followed"] and row["truck"] == unit.number and (known(row["lower_miles"]) or row["lower_days"] > 0):
                 limit = limit_in_force(shop, row["component"], row["part"], row["use"], row["weight_lb"], shop.as_of)
                 if limit and row["power_hp"] > limit["power_hp"]:
                     over.append((row["power_hp"] / limit["power_hp"] - 1, row))
@@ -636,7 +628,7 @@ def replayed(before: Shop, after: Shop) -> list[dict]:
         aged = [
             r for r in told if known(r["lower_miles"]) or r["lower_days"] > 0 or (is_failure(r) and r["upper_days"] > 0)
         ]
-        followed = [r for r in own if r["ended"] == "running" and ordinal(r["ended_on"]) == before.as_of]
+        followed = [r for r in own if r["followed"]]
         line = {"component": component, "part": part, "failures": sum(map(is_failure, aged))}
         if not line["failures"]:
             continue

@@ -368,10 +368,11 @@ def count_figures(life: dict, piece: dict, figures: list[tuple[int, float]], clo
     if life["whose"] == "not known":  # which of several trucks it was, and what that had run
         base = entry = lower = NONE
     told = known(lower - base)
+    # to a millionth: figures typed in km that are alike are not so to the last bit
     result = {
-        f"entry_{clock}": entry - base,
-        f"lower_{clock}": lower - base,
-        f"upper_{clock}": NONE if not told else end - base if how == "failed" else float("inf"),
+        f"entry_{clock}": round(entry - base, 6),
+        f"lower_{clock}": round(lower - base, 6),
+        f"upper_{clock}": NONE if not told else round(end - base, 6) if how == "failed" else float("inf"),
     }
     if clock == "miles":
         line = entry_line or (end_line and at_end)
@@ -407,7 +408,8 @@ def lifetimes(shop: Shop) -> list[dict]:
                 life["whose"] = "not known" if build["several"] and life["spell"] > 1 else "known"
                 for piece in pieces(shop, build, life, stretches):
                     row = row_of(shop, build, component, life, piece, figures)
-                    table.append(row | {"truck": number, "unit_days": stop - build["start"]})
+                    followed = row["ended"] == "running" and piece["until"] == shop.as_of and end == "in use"
+                    table.append(row | {"truck": number, "unit_days": stop - build["start"], "followed": followed})
     return table
 
 

@@ -14,17 +14,19 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from analytics.errors import AnalyticsError
-from analytics.lifetimes.schema import CLOCKS
+from analytics.lifetimes.failures import counts_as_failure, failed_by_install
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.cells import survival_table
-from analytics.ratings.predict import lives_of
+from analytics.ratings.backtest import replay_counts
+from analytics.ratings.basis import part_lives
+from analytics.ratings.predict import lives_of, rows_to_predict
 from analytics.reasons import Rebuilt
 from analytics.records.load import load_records
 from analytics.report.files import LIFETIME_COLUMNS
 from analytics.review.calls import above_limit, random_calls
 from analytics.review.fleet import by_cell, fleet
 from analytics.review.months_in_service import months_table
-from analytics.review.quarter import quarter_of
+from analytics.review.quarter import quarter_before, quarter_of
 from analytics.review.repeats import again, by_build_year, rebuilt
 from analytics.review.snapshot import fill_unknown
 from analytics.review.teardown import causes_by_year, finding_shares, first_or_followed, which_drags_which
@@ -37,8 +39,11 @@ WORDS = {Rebuilt.NEW: "new", Rebuilt.ONCE: "once", Rebuilt.TWICE_OR_MORE: "twice
 SHOPS = int(os.environ.get("PLAIN_SHOPS", "40"))
 
 
-def check(folder: Path) -> list[str]:
-    """Differences between the package's tables of a shop and those of the plain reckoning, each with its table's name."""
+def check(folder: Path, replay: bool = True) -> list[str]:
+    """Differences between the package's tables of a shop and those of the plain reckoning, each with its table's name.
+
+    replay: also what the back-test counts of the last quarter that ended before.
+    """
     shop = reckoning.Shop(folder)
     table, units = reckoning.lifetimes(shop), figures.units_of(shop)
     records = load_records(folder)
@@ -55,13 +60,12 @@ def check(folder: Path) -> list[str]:
         found.extend(f"{name}: {line}" for line in differences(rows, should, keys.split(), columns))
 
     compare(
-        "lifetimes", lifetimes.table[LIFETIME_COLUMNS], table,
+        "lifetimes", lifetimes.table[[*LIFETIME_COLUMNS, "followed"]], table,
         "serial component spell segment part ended_on ended cause finding unit_days power_hp weight_lb use started_on lower_miles lower_runs entry_miles entry_runs", "count flags",
     )  # fmt: skip
     if found:
         return found  # all that follows is made of them
-    ages = lifetimes.table.round({f"{side}_{clock}": 6 for side in ("entry", "lower", "upper") for clock in CLOCKS})
-    survived = survival_table(ages, min_at_risk=records.shop.at_risk_to_show)
+    survived = survival_table(lifetimes.table, min_at_risk=records.shop.at_risk_to_show)
     without_limits = survived.assign(**{c: survived[c].where(survived["finding"] == "") for c in ("lower", "upper")})
     by_finding = [r | {"lower": "", "upper": ""} if r["finding"] else r for r in figures.survival(shop, table)]
     compare("survival", without_limits, by_finding, "clock component part power_band weight_class finding time")
@@ -87,7 +91,7 @@ def check(folder: Path) -> list[str]:
         ("came back", figures.came_back(shop, shop.components), "serial component returned_on finding"),
         ("fleet", figures.fleet(shop, units), "use"),
         ("again", figures.again(shop, units, table), "component"),
-        ("rebuilt", figures.rebuilt(units, table), "rebuilds"),
+        ("rebuilt", figures.rebuilt(shop, units), "rebuilds"),
         ("change", figures.change(shop, units, table), "component"),
         ("random_calls", figures.random_calls(shop, units), "serial"),
         ("above_limit", figures.above_limit(shop, units, table), "serial over_by odometer_known"),
@@ -109,17 +113,32 @@ def check(folder: Path) -> list[str]:
             found.append(f"{name}: {type(error).__name__} {error}")
             continue
         compare(name, frame, should, key, only=" ".join(should[0] if should else frame.columns))
+    end = quarter_before(span).end
+    before = reckoning.Shop(folder, f"{end:%Y-%m-%d}") if replay else None
+    if before and before.builds:
+        then = make_lifetimes(load_records(folder, f"{end:%Y-%m-%d}"))
+        compare("back-test", replayed(then, lifetimes), figures.replayed(before, shop), "component part",
+                only="component part failures units came_back failed_in_quarter left_out left_out_came_back")  # fmt: skip
     return found
+
+
+def replayed(before: Lifetimes, after: Lifetimes) -> pd.DataFrame:
+    """What the back-test counts of each part, without its fits."""
+    failed, rows = after.table[counts_as_failure(after.table)], []
+    for component, part in sorted(set(zip(before.table["component"], before.table["part"], strict=True))):
+        with contextlib.suppress(AnalyticsError):
+            lives = part_lives(before, component, part)
+            which = rows_to_predict(lives.data, lives.watched)
+            counts = replay_counts(before, lives, which, failed)
+            told = {"failures": lives.data.failures, "units": lives.data.weight[which].sum()}
+            rows += [{"component": component, "part": part} | told | counts] if told["failures"] else []
+    return pd.DataFrame(rows)
 
 
 def stand_without_fits(lifetimes: Lifetimes) -> SimpleNamespace:
     """The shop as months_table and above_limit ask for it, which need no model for what is compared here."""
     table, _ = fill_unknown(lifetimes.table)
-    failed = lifetimes.table["ended"] == "failed"
-    own = lifetimes.table.assign(
-        failure=failed & (lifetimes.table["cause"] != "install"),
-        install=failed & (lifetimes.table["cause"] == "install"),
-    )
+    own = lifetimes.table.assign(failure=counts_as_failure(lifetimes.table), install=failed_by_install(lifetimes.table))
     parts = {}
     for component, part in sorted(set(zip(table["component"], table["part"], strict=True))):
         with contextlib.suppress(AnalyticsError):
@@ -130,7 +149,8 @@ def stand_without_fits(lifetimes: Lifetimes) -> SimpleNamespace:
 
 def check_drawn(rnd: Random) -> list[str]:
     with tempfile.TemporaryDirectory() as folder:
-        return check(shops.write(*shops.draw(rnd), Path(folder)))
+        drawn = shops.draw(rnd)
+        return check(shops.write(*drawn, Path(folder)), replay=rnd.random() < 0.2)
 
 
 @given(st.randoms(use_true_random=False))

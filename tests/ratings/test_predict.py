@@ -381,3 +381,12 @@ def test_a_failure_over_the_limit_counts_and_an_install_error_does_not(tmp_path)
     assert lives_of(lifetimes.table, "input shaft", "A", lifetimes.as_of).data.failures == 4
     data, _ = from_lifetimes(lifetimes.table, "input shaft", "A", lifetimes.as_of)
     assert data.failures == 4
+
+
+@pytest.mark.parametrize("word", ["sold", "lost", "scrapped", "no"])
+@pytest.mark.parametrize(("day", "followed"), [("2024-03-30", 1), ("2024-03-31", 1), ("2024-04-01", 2)])
+def test_a_truck_reported_gone_on_the_last_day_is_not_followed_on(tmp_path, word, day, followed):
+    readings = [{"serial": "T-101", "read_on": day, "odometer": 9000, "still_running": word}]
+    folder = write_shop(tmp_path, builds=[build("T-101"), build("T-102")], readings=readings)
+    lifetimes = make_lifetimes(load_records(folder))
+    assert lives_of(lifetimes.table, "input shaft", "A", lifetimes.as_of).watched.sum() == followed

@@ -458,3 +458,13 @@ def test_a_failure_on_the_first_day_or_alone_in_its_stretch_is_counted(tmp_path)
     table = months_table(snapshot_of(load_records(write_shop(tmp_path / "b", builds=old, returns=back))))
     assert table.loc[table["came"] > 0, ["built", "month_from", "units"]].to_numpy().tolist() == [["2020-03", 45, 1]]
     assert table["came"].sum() == 1
+
+
+def test_a_component_known_by_one_failure_on_its_first_day_alone_ends_in_no_error(tmp_path):
+    """50 miles and no day: a fit in miles says nothing of the days ahead, so the part stands without one."""
+    toml = TOML.replace("2024-03-31", "2022-01-01")
+    back = [returned("T-100A", "2022-01-01", miles_in_service=50, replaced_with="B")]
+    folder = write_shop(tmp_path, toml, builds=[build("T-100A", power="", weight="")], returns=back)
+    snapshot = fits.snapshot_of(load_records(folder))
+    assert snapshot.parts["input shaft", "A"].fit.reason.code is Unfitted.NO_MILES_A_DAY
+    assert not snapshot.parts["input shaft", "B"].borrowed

@@ -30,7 +30,7 @@ from analytics.review.this_quarter import change
 from analytics.words.answers import worded
 from analytics.words.saying import say
 from tests.published import shops
-from tests.small_shop import build, returned, write_shop
+from tests.small_shop import TOML, build, returned, write_shop
 
 
 def load(folder, **sheets):
@@ -270,4 +270,14 @@ def test_the_band_of_a_unit_is_the_one_it_went_out_with(tmp_path):
     changes = [{"serial": "T-1", "changed_on": "2021-01-01", "power": 1200}]
     fitted = [{"serial": "T-1", "component": "converter", "part": "C", "fitted_on": "2022-01-01"}]
     frame = stretches(*load(tmp_path, builds=builds, changes=changes, fitted=fitted))
+    assert frame["power_band"].tolist() == ["600 to 1,000"]
+
+
+def test_the_band_of_a_unit_older_than_the_records_is_that_of_the_truck_when_new(tmp_path):
+    """Built before the records start and tuned before, too: it went out at 700 hp whatever is seen of it."""
+    builds = [build("T-1", "2019-01-01", power=700)]
+    changes = [{"serial": "T-1", "changed_on": "2019-06-01", "power": 1200}]
+    toml = TOML.replace("[components]", 'records_start = "2020-01-01"\n[components]')
+    records = load_records(write_shop(tmp_path, toml, builds=builds, changes=changes))
+    frame = stretches(records, make_lifetimes(records))
     assert frame["power_band"].tolist() == ["600 to 1,000"]
