@@ -132,8 +132,8 @@ def cut_to_sight(
     early = np.zeros(len(rows), bool)
     if not pd.isna(records_start):
         early = (rows["to_day"] <= records_start).to_numpy() & (rows["from_day"] < records_start).to_numpy()
-    # one sold or lost whose next news is that it was scrapped at a return has lives past its last day in sight
-    past = (rows["to_day"] > rows["unit"].map(sight.groupby("unit")["to_day"].max())).to_numpy()
+    # one sold or lost whose next news is that it was scrapped at a return has lives past its last day in sight, if it has any
+    past = ~(rows["to_day"] <= rows["unit"].map(sight.groupby("unit")["to_day"].max())).to_numpy()
     touched = (rows["unit"].isin(gone).to_numpy() | past) & ~early
     pieces, dropped = _in_pieces(rows[touched], sight)
     whole = rows[~touched & ~early].copy()

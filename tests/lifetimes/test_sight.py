@@ -119,3 +119,11 @@ def test_a_lost_unit_that_comes_back_to_be_scrapped_is_not_counted(tmp_path):
     table = make_lifetimes(records).table
     assert set(table["ended"]) == {"running"}
     assert set(table["ended_on"]) == {DAY("2022-01-01")}
+
+
+def test_what_breaks_after_a_truck_was_scrapped_before_the_records_start_is_not_counted(tmp_path):
+    gone = [reading("2021-02-01", still_running="scrapped")]
+    returns = [back(failed_on="2022-03-01", returned_on="", replaced_with="scrapped")]
+    toml = '[shop]\nrecords_start = "2021-03-01"\n'
+    table = make_lifetimes(load(tmp_path, toml, builds=[build()], readings=gone, returns=returns)).table
+    assert not (table["ended"] == "failed").any()
