@@ -184,4 +184,7 @@ def number_segments(rows: pd.DataFrame) -> pd.DataFrame:
     again = rows.duplicated(life, keep=False)
     if again.any():
         rows.loc[again, "segment"] = rows[again].groupby(life).cumcount() + 1
+    # a change ends a piece only where another follows in sight
+    last = ~rows.duplicated(life, keep="last")
+    rows.loc[last & (rows["ended"] == "changed"), "ended"] = "running"
     return rows
