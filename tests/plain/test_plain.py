@@ -61,7 +61,7 @@ def check(folder: Path, replay: bool = True) -> list[str]:
 
     compare(
         "lifetimes", lifetimes.table[[*LIFETIME_COLUMNS, "followed"]], table,
-        "serial component spell segment part ended_on ended cause finding unit_days power_hp weight_lb use started_on lower_miles lower_runs entry_miles entry_runs", "count flags",
+        "serial component spell segment part ended_on ended cause finding unit_days power_hp weight_lb use started_on lower_miles lower_runs entry_miles entry_runs followed", "count flags",
     )  # fmt: skip
     if found:
         return found  # all that follows is made of them
