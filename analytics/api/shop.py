@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analytics.api.results import CheckResult, Shown
-from analytics.lifetimes.failures import failed_by_install
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -53,6 +52,8 @@ class ShopRecords(Shown):
 
     def shown(self) -> pd.DataFrame:
         """Parts followed and failed, by component and part."""
+        from analytics.lifetimes.failures import failed_by_install
+
         table = self.lifetimes.table
         first, failed = table["segment"] == 1, table["ended"] == "failed"
         told = table.assign(

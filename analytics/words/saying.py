@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Iterable, Mapping
-from importlib import import_module
 
 from analytics.reasons import Code, Reason
 
@@ -31,6 +30,11 @@ def texts(said: Mapping[Code, Said]) -> None:
     _SAID.update(said)
 
 
+def _name_every_text() -> None:
+    """Load the modules that put codes in words; they need this one, so it can't load them itself from the start."""
+    import analytics.words.vocabulary  # noqa: F401
+
+
 def asks(question: Code, text: Said, method: Said = "") -> None:
     """Name the text of a question, and how its answer was reckoned; both take from the values of the question what they name."""
     texts({question: text})
@@ -55,7 +59,7 @@ def _filled(words: Said, question: Reason) -> str:
 
 def _words(texts_of: dict[Code, Said], code: Code) -> Said:
     if code not in texts_of:
-        import_module("analytics.words.vocabulary")
+        _name_every_text()
     return texts_of[code]
 
 

@@ -17,6 +17,7 @@ from analytics.review.quarter import quarter_of
 from analytics.review.repeats import by_build_year
 from analytics.review.snapshot import snapshot_of
 from analytics.review.this_quarter import limits_spoken_to
+from analytics.words.ratings.backtest import backtest_table
 from tests.small_shop import rateable_shop
 
 LIMIT = "component,part,power_limit,effective_on\ninput shaft,A,700,2019-06-01\n"
@@ -68,6 +69,6 @@ def test_guarantees_and_months_in_service(lives):
 
 
 def test_the_back_test_runs(both):
-    told = [backtest(folder, 4, Replay(min_failures=3, rate=False, draws=32)).table for folder in both]
+    told = [backtest_table(backtest(folder, 4, Replay(min_failures=3, rate=False, draws=32))) for folder in both]
     assert len(told[1])
     pd.testing.assert_frame_equal(*told)

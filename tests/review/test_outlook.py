@@ -120,7 +120,7 @@ def test_forecasts_were_kept_about_as_often_as_promised(outlook):
     assert len(own) == 9 * 5
     # nine in ten promised: below 36 of 45 would be one time in fifty
     assert own["inside"].sum() >= 36
-    assert "Did we keep our word?" in outlook.kept.question
+    assert "Did we keep our word?" in worded(outlook.kept).question
 
 
 def test_forecast_is_one_story(outlook):
