@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -58,7 +59,7 @@ class Picture:
         return path
 
 
-class Shown:
+class Shown(ABC):
     """A result that shows itself: its title and table in a notebook, one line elsewhere.
 
     title: whose figures, as of when. caption: what a row of the table is. summary: the result in a few words.
@@ -69,14 +70,14 @@ class Shown:
     table: pd.DataFrame
 
     @property
+    @abstractmethod
     def title(self) -> str:
         """Whose figures these are, and as of when."""
-        raise NotImplementedError
 
     @property
+    @abstractmethod
     def caption(self) -> str:
         """What one row of the table is."""
-        raise NotImplementedError
 
     @property
     def summary(self) -> str:
