@@ -7,6 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from analytics.errors import AnalyticsError
+from analytics.words.phrases import capital
 
 #: a cell below this is called short of the promise of 0.90, if its standard error does not excuse it
 GOAL = 0.88
@@ -98,7 +99,7 @@ def habits(study: pd.DataFrame) -> tuple[str, ...]:
         "naive_average_miles_covered": "a fit with unknown miles filled in at the returned units' average",
     }
     return tuple(
-        f"{words[0].upper()}{words[1:]}: at or below the truth in {own[c].median():.0%} of the fleets in the middle setting, {own[c].min():.0%} in the worst."
+        f"{capital(words)}: at or below the truth in {own[c].median():.0%} of the fleets in the middle setting, {own[c].min():.0%} in the worst."
         for c, words in named.items()
         if c in own
     )

@@ -7,6 +7,7 @@ import pandas as pd
 from analytics.lifetimes.failures import failed_by_install
 from analytics.lifetimes.table import Lifetimes
 from analytics.records.load import Records
+from analytics.words.phrases import capital
 from analytics.words.saying import say_all
 
 _LINES = 40
@@ -62,7 +63,7 @@ def _section(title: str, issues: pd.DataFrame) -> list[str]:
         column = f", {row.column}" if row.column else ""
         raw = f" “{_short(row.raw)}”" if row.raw else ""
         lines.append(
-            f"  {place}{column}{raw}: {row.reason}. {row.remedy[0].upper()}{row.remedy[1:]}{'' if row.remedy.endswith('?') else '.'}"
+            f"  {place}{column}{raw}: {row.reason}. {capital(row.remedy)}{'' if row.remedy.endswith('?') else '.'}"
         )
     if len(issues) > _LINES:
         lines.append(f"  … and {len(issues) - _LINES:,} more; --out DIR writes them all.")

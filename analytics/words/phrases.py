@@ -35,6 +35,11 @@ def numbered(value: float, digits: int = 2) -> str:
     return f"{value:,.{places}f}"
 
 
+def capital(words: str) -> str:
+    """The words as they begin a sentence."""
+    return words[:1].upper() + words[1:]
+
+
 def article(noun: str) -> str:
     """'an input shaft', 'a converter'."""
     return f"{'an' if noun[:1].casefold() in 'aeiou' else 'a'} {noun}"

@@ -17,7 +17,7 @@ from analytics.records.load import load_records
 from analytics.report import cutoff_figures as figures
 from analytics.report.brief import brief_html, write_cutoff_files
 from analytics.words.cutoffs import argument as words
-from analytics.words.cutoffs.money import by_use_table
+from analytics.words.cutoffs.money import by_use_table, money_claim, money_words
 from tests.small_shop import TOML, build, returned, write_shop
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
@@ -41,6 +41,30 @@ def test_the_real_step_reads_as_a_step(argue):
     assert "times as often as just below (" in told
     drawn = figures.halves_figure(argument)
     assert "the step found" in drawn[1]
+
+
+def test_the_best_cut_of_the_search_and_the_likeliest_place_of_the_step_are_two_figures(argue):
+    argument = argue("clutch pack", "CP-4", "CP-5")
+    search = argument.step.search
+    other = next(float(c) for c in search.cuts if c != search.cuts[search.best])
+    argument = replace(argument, steps=argument.steps | {"power": replace(argument.step, cut=other)})
+    told = dict(words.numbers_table(argument).itertuples(index=False, name=None))
+    assert told["best cut of the search; chance alone would offer one so good"].startswith(
+        f"{search.cuts[search.best]:,.0f} hp;"
+    )
+    assert told["likeliest place of the step"].startswith(f"{other:,.0f} hp (")
+    assert figures.search_figure(argument.step, "CP-4")[1].endswith(
+        f"Its likeliest place, with the slope allowed for, is {other:,.0f}."
+    )
+
+
+def test_a_boundary_by_money_that_may_never_pay_says_so_wherever_it_stands(argue):
+    argument = argue("clutch pack", "CP-4", "CP-5")
+    tried = argument.money.curve["cut_hp"]
+    for high, says_so in ((tried.iloc[-1], True), (tried.iloc[-2], False)):
+        money = replace(argument.money, least=replace(argument.money.least, high=float(high)))
+        told = brief_html(replace(argument, money=money)), " ".join(money_words(money)), money_claim(money)
+        assert [("do not rule out that it never pays" in t) for t in told] == [says_so] * 3
 
 
 def test_the_smooth_slope_reads_as_a_slope(argue):

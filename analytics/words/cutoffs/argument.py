@@ -10,10 +10,10 @@ from analytics.cutoffs.cost import Pays
 from analytics.cutoffs.step import StepVerdict
 from analytics.reasons import Boundary, Heavy, Reason
 from analytics.records.measures import DAYS_A_YEAR
-from analytics.words.cutoffs.money import MIDDLE, middle_words, money_changes, money_claim, money_words
+from analytics.words.cutoffs.money import MIDDLE, middle_words, money_changes, money_claim, money_words, span_words
 from analytics.words.cutoffs.parts import VERDICTS, against_words, trial_words
 from analytics.words.cutoffs.step import jump_range, step_changes, step_words, why_words
-from analytics.words.phrases import plural, weight_class
+from analytics.words.phrases import capital, plural, weight_class
 from analytics.words.ratings.sheet import came_back
 from analytics.words.saying import say, say_all, says, texts
 
@@ -203,11 +203,17 @@ def numbers_table(argument: Argument) -> pd.DataFrame:
     p = step.search.p_value
     if np.isfinite(p):
         rows += [
-            ("best cut of the search; chance alone would offer one so good", f"{step.cut:,.0f} hp; p = {p:.2g}"),
+            (
+                "best cut of the search; chance alone would offer one so good",
+                f"{step.search.cuts[step.search.best]:,.0f} hp; p = {p:.2g}",
+            ),
             ("a smooth power law alone would look so jumpy", f"p = {step.models.p_smooth:.2g}"),
             ("a lone jump alone would look so sloped", f"p = {step.models.p_step:.2g}"),
         ]
     if step.verdict == StepVerdict.STEP:
+        rows.append(
+            ("likeliest place of the step", f"{step.cut:,.0f} hp ({step.place.low:,.0f} to {step.place.high:,.0f})")
+        )
         jump = f"about {step.jump.ratio:.1f} ({jump_range(step)})"
         rows.append(("failures just above for each just below, less what searching adds", jump))
     for row in argument.safety.table.itertuples():
@@ -218,7 +224,7 @@ def numbers_table(argument: Argument) -> pd.DataFrame:
         span = {
             Pays.ALL: "the dearer part pays for all",
             Pays.NONE: "the dearer part pays for none",
-            Pays.ABOVE_CUT: f"{least.cut_hp:,.0f} hp ({least.low:,.0f} to {least.high:,.0f})",
+            Pays.ABOVE_CUT: f"{least.cut_hp:,.0f} hp ({span_words(money)})",
         }[least.pays]
         rows += [
             ("by money", span),
@@ -297,7 +303,7 @@ def halves_caption(halves: Halves) -> str:
             back = 1 - float(half.curve.survival_at(years * DAYS_A_YEAR).survival[0])
             told.append(f"{name}: {100 * back:.0f} % came back within {years:.1f} years ({half.curve.failures} in all)")
     return (
-        f"Divided at {halves.cut_hp:,.0f} hp, {_CUT_BY[halves.cut_by]}. {'; '.join(told)}. All uses together; the verdict compares like "
+        f"Divided at {halves.cut_hp:,.0f} hp, {_CUT_BY[halves.cut_by]}. {capital('; '.join(told))}. All uses together; the verdict compares like "
         "with like."
     )
 

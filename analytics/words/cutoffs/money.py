@@ -74,7 +74,7 @@ def _least_cost(found: MoneyCut) -> str:
             f"{b} pays for every truck built with either ({least.agree:.0%} of the refits agree); the interval for the cut is up "
             f"to {least.high:,.0f} hp."
         )
-    return f"It costs least to end {a} at {least.cut_hp:,.0f} hp ({least.low:,.0f} to {least.high:,.0f}, each end {found.sure:.0%} sure)."
+    return f"It costs least to end {a} at {least.cut_hp:,.0f} hp ({span_words(found)})."
 
 
 def money_claim(found: MoneyCut) -> str:
@@ -84,11 +84,15 @@ def money_claim(found: MoneyCut) -> str:
         return f"By money {above} does not pay for any truck the shop builds; safety decides."
     if least.pays == Pays.ALL:
         return f"By money {above} pays for every truck built with either part."
+    return f"By money {above} pays above {least.cut_hp:,.0f} hp ({span_words(found)})."
+
+
+def span_words(found: MoneyCut) -> str:
+    """Between which powers the cheapest cut lies. The end of the powers tried is no upper end: beyond it the dearer part never pays."""
+    least = found.least
     if not np.isfinite(least.high) or least.high >= found.curve["cut_hp"].iloc[-1]:
-        span = f"from {least.low:,.0f} hp, and the records do not rule out that it never pays"
-    else:
-        span = f"{least.low:,.0f} to {least.high:,.0f} hp, each end {found.sure:.0%} sure"
-    return f"By money {above} pays above {least.cut_hp:,.0f} hp ({span})."
+        return f"from {least.low:,.0f} hp, and the records do not rule out that it never pays"
+    return f"{least.low:,.0f} to {least.high:,.0f} hp, each end {found.sure:.0%} sure"
 
 
 def money_changes(found: MoneyCut) -> tuple[str, ...]:

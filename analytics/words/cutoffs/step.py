@@ -164,6 +164,8 @@ def search_caption(step: StepResult, part: str) -> str:
         if step.place.whole
         else f"lies between {step.place.low:,.0f} and {step.place.high:,.0f} ({step.confidence:.0%} sure)."
     )
+    if step.verdict == StepVerdict.STEP and step.cut != search.cuts[search.best]:
+        place += f" Its likeliest place, with the slope allowed for, is {step.cut:,.0f}."
     return (
         f"Verdict for {part}: {step.verdict}. The search's best cut is {search.cuts[search.best]:,.0f} (p = {search.p_value:.2g} after paying for "
         f"the search, {search.naive_p:.2g} if it had not been searched for). A jump, if there is one, {place}"

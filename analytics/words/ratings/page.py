@@ -16,7 +16,7 @@ from analytics.ratings.sheet import PartRating, Ratings, judge, qualifiers, verd
 from analytics.ratings.unknowns import ask_first
 from analytics.ratings.whatif import RatingChanges
 from analytics.reasons import Lives
-from analytics.words.phrases import weight_class
+from analytics.words.phrases import capital, weight_class
 from analytics.words.ratings.bound import DISTRIBUTION
 from analytics.words.ratings.plan import ahead_words, plan_words
 from analytics.words.ratings.sheet import seen_words, sheet_table
@@ -168,7 +168,7 @@ def _by_class(part: PartRating) -> str:
 
 
 def _cap(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    return capital(text)
 
 
 def model_words(checks: ModelChecks) -> tuple[str, ...]:

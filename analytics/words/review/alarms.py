@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from analytics.reasons import Alarms, CameSince, Code, Family, Lots, Power, Question, Reason, Revision, RevisionIs
-from analytics.words.phrases import listed, many, numbered, percent
+from analytics.words.phrases import capital, listed, many, numbered, percent
 from analytics.words.saying import asks, say, says, texts
 
 FAMILY: dict[Code, str] = {
@@ -104,7 +104,7 @@ def _look(family: Family, component: str, group: str) -> str:
 def _stands_out(what: Reason, raised: Reason, units: int, expected: float, came: int, p_value: float) -> str:
     look = say(what)
     chance = f"one time in {numbered(1 / p_value, 1)}" if p_value > 1e-9 else "less than one time in a billion"
-    return f"{look[0].upper()}{look[1:]} ({say(raised)}): {came} of {units} came back where {few(expected)} would be usual. Chance alone would do that {chance}."
+    return f"{capital(look)} ({say(raised)}): {came} of {units} came back where {few(expected)} would be usual. Chance alone would do that {chance}."
 
 
 @says(Alarms.STOP_THE_LOT)

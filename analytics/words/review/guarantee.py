@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from analytics.reasons import Guarantee, Lasts, Question, Reason
-from analytics.words.phrases import listed, percent, plural
+from analytics.words.phrases import capital, listed, percent, plural
 from analytics.words.saying import asks, say, says, texts
 
 
@@ -48,12 +48,14 @@ def _costs(comeback: float, allowed: Sequence[float], stated: bool, shares: Sequ
 
 @says(Guarantee.TOO_FEW_BUILT)
 def _too_few_built(band: str, fewest: int, years: float) -> str:
-    return f"{band[:1].upper()}{band[1:]} hp: fewer than {fewest} units built in the last {years:g} years, too few to promise anything."
+    return (
+        f"{capital(band)} hp: fewer than {fewest} units built in the last {years:g} years, too few to promise anything."
+    )
 
 
 @says(Guarantee.BAND)
 def _band(band: str, allowed: float, lasts: Reason) -> str:
-    return f"{band[:1].upper()}{band[1:]} hp, at {allowed:,.0f} a unit: {say(lasts)}."
+    return f"{capital(band)} hp, at {allowed:,.0f} a unit: {say(lasts)}."
 
 
 @says(Lasts.TOO_FEW_FAILURES)

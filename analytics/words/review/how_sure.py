@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from analytics.reasons import Figure, HowSure, Question, ReadAs, Reason
-from analytics.words.phrases import listed, percent, plural
+from analytics.words.phrases import capital, listed, percent, plural
 from analytics.words.saying import asks, say, says, texts
 
 asks(
@@ -64,7 +64,7 @@ def _firm(verdicts: Sequence[tuple[str, str, tuple[float, float]]]) -> str:
 @says(HowSure.TURNED)
 def _turned(what: str, verdict: str, others: Mapping[str, Sequence[Reason]], estimates_hp: tuple[float, float]) -> str:
     how = listed([f"“{other}” if {listed([say(r) for r in readings], 3)}" for other, readings in others.items()])
-    return f"{what[:1].upper()}{what[1:]}: “{verdict}” as it stands, but {how} ({_span(estimates_hp)}). Not to be acted on until that is known."
+    return f"{capital(what)}: “{verdict}” as it stands, but {how} ({_span(estimates_hp)}). Not to be acted on until that is known."
 
 
 @says(HowSure.ON_WHAT)

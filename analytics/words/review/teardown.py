@@ -8,7 +8,7 @@ import numpy as np
 
 from analytics.models.agreement import Agreement
 from analytics.reasons import Causes, Drags, Findings, First, Judged, Question
-from analytics.words.phrases import article, listed, percent, plural
+from analytics.words.phrases import article, capital, listed, percent, plural
 from analytics.words.saying import asks, says, texts
 
 # ---- findings and causes ---------------------------------------------------------------------------------------------
@@ -108,7 +108,7 @@ def _agreed(what: str, agreement: Agreement, most_mixed_up: tuple[tuple[str, str
     if most_mixed_up is not None:
         (one, other), times = most_mixed_up
         mixed = f". Most often mixed up: “{one}” and “{other}” ({times} of {a.pairs - a.alike})"
-    return f"{word[0].upper()}{word[1:]}: the two agreed on {a.alike} of {a.pairs}; {beyond}{mixed}."
+    return f"{capital(word)}: the two agreed on {a.alike} of {a.pairs}; {beyond}{mixed}."
 
 
 @says(Judged.SOFT)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from analytics.reasons import Code, Counted, Faults, Harm, Issue, Mend, Question, Reason, ToFix
-from analytics.words.phrases import percent, plural
+from analytics.words.phrases import capital, percent, plural
 from analytics.words.saying import Said, asks, say, says, texts
 
 asks(
@@ -84,7 +84,7 @@ texts(
 @says(Faults.FAULT)
 def _fault(rank: int, what: Reason, harm: Harm, mend: Reason) -> str:
     told, do = say(what), say(mend)
-    return f"{rank}. {told[0].upper()}{told[1:]}: {say(harm)}. {do[0].upper()}{do[1:]}."
+    return f"{rank}. {capital(told)}: {say(harm)}. {capital(do)}."
 
 
 @says(ToFix.KNOWN_FOR_WHOM)
