@@ -140,8 +140,8 @@ def finding_shares(shop: Shop, table: list[dict]) -> list[dict]:
 class Watched:
     """One unit as its comebacks are counted: the stretches it was in sight, cut to the records, and the days it came back."""
 
-    def __init__(self, shop: Shop, number: int, build: dict) -> None:
-        self.number, self.build = number, build
+    def __init__(self, shop: Shop, build: dict) -> None:
+        self.truck, self.build = build["truck"], build
         stretches, self.end = sight(shop, build)
         self.stop = stretches[-1][1]
         since = shop.records_start or 0
@@ -168,7 +168,7 @@ class Watched:
 
 
 def units_of(shop: Shop) -> list[Watched]:
-    return [Watched(shop, n, build) for n, build in enumerate(shop.trucks) if build["start"] <= shop.as_of]
+    return [Watched(shop, build) for build in shop.trucks if build["start"] <= shop.as_of]
 
 
 def at_risk(unit: tuple[list[tuple[int, int]], list[int]], age: float) -> bool:
@@ -242,7 +242,7 @@ def months_in_service(units: list[Watched], table: list[dict], step: int = 3) ->
                 if days > 0:
                     met[k][0] += days
         for row in table:
-            if row["truck"] == unit.number and row["ended"] == "failed":
+            if row["truck"] == unit.truck and row["ended"] == "failed":
                 k = max(math.ceil((ordinal(row["ended_on"]) - start) / span) - 1, 0)
                 met[k][1] += 1
                 met[k][2] += row["cause"] == "install"
@@ -401,7 +401,7 @@ def again(shop: Shop, units: list[Watched], table: list[dict]) -> list[dict]:
     for component in sorted({row["component"] for row in table}):
         singles, times = [], []
         for unit in units:
-            own = [r for r in table if (r["truck"], r["component"]) == (unit.number, component)]
+            own = [r for r in table if (r["truck"], r["component"]) == (unit.truck, component)]
             if not own:
                 continue
             since = min(ordinal(row["started_on"]) for row in own)  # the day the first of them was put in
@@ -429,7 +429,7 @@ def between_comebacks(shop: Shop, units: list[Watched]) -> list[dict]:
             continue
         since, until = unit.stretches[0]
         band = band_of(shop, load_on(unit.build, unit.build["start"])[0])  # as it went out
-        name = {"band": band, "use": unit.build["use"] or "not recorded", "unit": unit.number}
+        name = {"band": band, "use": unit.build["use"] or "not recorded", "unit": unit.truck}
         begin, entry, n, gone = unit.build["start"], since - unit.build["start"], 0, False
         for day in [day for day in unit.comebacks if day <= until]:
             result.append(name | {"n": n, "entry": entry, "time": day - begin, "failed": True})
@@ -581,7 +581,7 @@ def above_limit(shop: Shop, units: list[Watched], table: list[dict]) -> list[dic
     for unit in once_a_row(units):
         over = []
         for row in table:
-            if row["followed"] and row["truck"] == unit.number and (known(row["lower_miles"]) or row["lower_days"] > 0):
+            if row["followed"] and row["truck"] == unit.truck and (known(row["lower_miles"]) or row["lower_days"] > 0):
                 limit = limit_in_force(shop, row["component"], row["part"], row["use"], row["weight_lb"], shop.as_of)
                 if limit and row["power_hp"] > limit["power_hp"]:
                     over.append((row["power_hp"] / limit["power_hp"] - 1, row))

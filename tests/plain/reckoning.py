@@ -135,12 +135,15 @@ class Shop:
 
 
 def singles(build: dict) -> list[dict]:
-    """The trucks a row of builds stands for. In order of day each return is of another one, as long as there is one; then of
-    the one that came back longest ago. Readings and changes hold for each; parts fitted later are of nobody knows which."""
-    if build["count"] == 1:
-        return [build | {"several": False}]
+    """The trucks a row of builds stands for, each with its name (truck), whatever day the records are looked at. In order of
+    day each return is of another one, as long as there is one; then of the one that came back longest ago. Readings and
+    changes hold for each; parts fitted later are of nobody knows which."""
+    several = build["count"] > 1
+    trucks = [build | {"several": several, "truck": (build["serial"], k)} for k in range(build["count"])]
+    if not several:
+        return trucks
     fitted = [row for row in build["fitted"] if row["day"] is None or row["day"] <= build["start"]]
-    trucks = [build | {"several": True, "returns": [], "fitted": fitted} for _ in range(build["count"])]
+    trucks = [truck | {"returns": [], "fitted": fitted} for truck in trucks]
     queue = list(trucks)
     for day in sorted({row["day"] for row in build["returns"]}):
         truck = queue.pop(0) if queue else trucks[0]
@@ -397,7 +400,7 @@ def class_of(shop: Shop, weight: float) -> str:
 def lifetimes(shop: Shop) -> list[dict]:
     """One row per part fitted, spell and segment, a truck a row, under the headings of lifetimes.csv. truck: which one."""
     table = []
-    for number, build in enumerate(shop.trucks):
+    for build in shop.trucks:
         stretches, end = sight(shop, build)
         stop = stretches[-1][1]
         if build["start"] > stop:
@@ -409,7 +412,9 @@ def lifetimes(shop: Shop) -> list[dict]:
                 for piece in pieces(shop, build, life, stretches):
                     row = row_of(shop, build, component, life, piece, figures)
                     followed = row["ended"] == "running" and piece["until"] == shop.as_of and end == "in use"
-                    table.append(row | {"truck": number, "unit_days": stop - build["start"], "followed": followed})
+                    table.append(
+                        row | {"truck": build["truck"], "unit_days": stop - build["start"], "followed": followed}
+                    )
     return table
 
 

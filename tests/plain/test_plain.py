@@ -158,3 +158,25 @@ def check_drawn(rnd: Random) -> list[str]:
 def test_every_table_equals_the_plain_reckoning(rnd):
     found = check_drawn(rnd)
     assert not found, "\n".join(found)
+
+
+def test_a_truck_keeps_its_name_when_another_comes_to_be_known_before_it_on_the_sheet(tmp_path):
+    """A-1 breaks in the last quarter, in which it was built; B-1 behind it, known long before, does not."""
+    build = {"in_service_on": "2021-01-01", "power": 600, "weight": 8000, "input_shaft": "IS-A"}
+    broke = {"component": "input shaft", "cause": "part", "order": "first", "finding": "worn", "cost": 1}
+    sheets = {name: [] for name in shops.HEADINGS} | {
+        "builds": [
+            build | {"serial": "A-1", "in_service_on": "2021-10-04"},
+            build | {"serial": "B-1"},
+            build | {"serial": "C-1"},
+        ],
+        "returns": [
+            broke | {"serial": "A-1", "returned_on": "2021-12-01"},
+            broke | {"serial": "C-1", "returned_on": "2021-06-01"},
+        ],
+    }
+    toml = '[shop]\nname = "Invented"\nas_of = "2021-12-31"\n[components]\n"input shaft" = "input_shaft"\n'
+    folder = shops.write(sheets, toml, tmp_path)
+    (line,) = figures.replayed(reckoning.Shop(folder, "2021-09-30"), reckoning.Shop(folder))
+    assert (line["units"], line["came_back"], line["failed_in_quarter"]) == (1, 0, 0)
+    assert check(folder) == []
