@@ -69,51 +69,20 @@ def test_the_likeliest_to_fail_comes_first(shop):
     assert ahead.loc[part == "A", "in_miles"].between(0, 1).all()
 
 
+def _proposed(weight_up_to: list[float], hp: list[float], use: str = "") -> pd.DataFrame:
+    """A sheet of ratings of the shaft."""
+    return pd.DataFrame(
+        {"component": "input shaft", "part": "A", "use": use, "weight_up_to": weight_up_to, "proposed_hp": hp}
+    )
+
+
 def test_a_proposed_limit_counts_instead_where_it_is_given(shop):
     records, _, snapshot = shop
-    sheet = pd.DataFrame(
-        {
-            "component": "input shaft",
-            "part": "A",
-            "use": "",
-            "weight_up_to": [7000.0, 9000.0],
-            "proposed_hp": [950.0, 600.0],
-        }
-    )
-    told = above_limit(records, snapshot, sheet)
+    told = above_limit(records, snapshot, _proposed([7000.0, 9000.0], [950.0, 600.0]))
     own = records.builds.set_index("serial").head(52)
     above = own["power_hp"] > np.where(own["weight_lb"] <= 7000, 950, 600)
     assert set(told.table["serial"]) == set(own.index[above])
     assert "above what is proven" in worded(told).sentences[0]
-
-
-def test_what_nothing_supports_stands_first(shop):
-    """No power proven above 7,000 lb: every truck there stands first, whatever its power; the rest as before."""
-    records, _, snapshot = shop
-    sheet = pd.DataFrame(
-        {
-            "component": "input shaft",
-            "part": "A",
-            "use": "",
-            "weight_up_to": [7000.0, 9000.0],
-            "proposed_hp": [700.0, np.nan],
-        }
-    )
-    told = above_limit(records, snapshot, sheet)
-    own = records.builds.set_index("serial").head(52)
-    heavy = set(own.index[own["weight_lb"] > 7000])
-    above = set(own.index[(own["weight_lb"] <= 7000) & (own["power_hp"] > 700)])
-    assert len(heavy) > 5
-    assert set(told.table["serial"]) == heavy | above
-    assert set(told.table["serial"].head(len(heavy))) == heavy
-    assert worded(told).table.loc[0, "above"] == "input shaft A (no power proven)"
-    assert (
-        f"{len(heavy)} of them stand first: no power at all is proven for input shaft A ({len(heavy)})"
-        in worded(told).sentences[1]
-    )
-    none = above_limit(records, snapshot, sheet.assign(proposed_hp=np.nan))
-    assert len(none.table) == 52
-    assert not any("can be above one" in line for line in worded(none).sentences)
 
 
 def test_nothing_to_hold_against(tmp_path):
@@ -197,34 +166,33 @@ def test_customers_never_see_the_lists(shop):
         assert any("stays in the shop" in line for line in worded(answer).sentences)
 
 
-def test_trucks_on_what_nothing_supports_come_first(shop):
-    """No power proven for one class, none rated above it, and one use with a row of its own: each truck falls under one of them."""
+@pytest.mark.parametrize("heavy", [False, True])
+def test_trucks_on_what_nothing_supports_come_first(shop, heavy):
+    """No power is proven for the lighter trucks, or for the heavier: each of them stands first, whatever its power."""
     records, _, snapshot = shop
-    sheet = pd.DataFrame(
-        {
-            "component": "input shaft",
-            "part": "A",
-            "use": "",
-            "weight_up_to": [6800.0, 7000.0, 7500.0],
-            "proposed_hp": [np.nan, np.nan, 600.0],
-        }
-    )
-    told = above_limit(records, snapshot, sheet)
+    told = above_limit(records, snapshot, _proposed([7000.0, 9000.0], [600.0, np.nan] if heavy else [np.nan, 600.0]))
     own = records.builds.set_index("serial").head(52)
-    bare = set(own.index[own["weight_lb"] <= 7001])
-    over = set(own.index[(own["weight_lb"] > 7002) & (own["power_hp"] > 600)])
-    assert bare
-    assert over
+    unproven = (own["weight_lb"] > 7000) == heavy
+    bare, over = set(own.index[unproven]), set(own.index[~unproven & (own["power_hp"] > 600)])
+    assert len(bare) > 5
+    assert len(over) > 5
     assert set(told.table["serial"].head(len(bare))) == bare
     assert set(told.table["serial"].iloc[len(bare) :]) == over
     assert worded(told).table["above"].head(len(bare)).eq("input shaft A (no power proven)").all()
-    assert f"{len(bare)} of them stand first" in worded(told).sentences[1]
+    first = f"{len(bare)} of them stand first: no power at all is proven for input shaft A ({len(bare)})"
+    assert first in worded(told).sentences[1]
+
+
+def test_what_has_no_row_or_none_of_its_use_is_supported_by_nothing(shop):
+    records, _, snapshot = shop
+    own = records.builds.set_index("serial").head(52)
     # nothing proven at all is no reason to say that none is above
-    nothing = above_limit(records, snapshot, sheet.assign(proposed_hp=np.nan))
+    nothing = above_limit(records, snapshot, _proposed([6800.0, 7000.0], [np.nan, np.nan]))
     assert set(nothing.table["serial"]) == set(own.index)
+    assert not any("can be above one" in line for line in worded(nothing).sentences)
     # the heaviest class has no row: what is heavier is supported by nothing, though the class below has a power
-    light = above_limit(records, snapshot, sheet.iloc[2:].assign(weight_up_to=6800.0))
+    light = above_limit(records, snapshot, _proposed([6800.0], [600.0]))
     assert set(own.index[own["weight_lb"] > 6802]) <= set(light.table["serial"])
     # a row of their own counts before the one for any use
-    street = pd.concat([sheet.assign(proposed_hp=5000.0), sheet.assign(use="street", proposed_hp=np.nan)])
+    street = pd.concat([_proposed([9000.0], [5000.0]), _proposed([9000.0], [np.nan], "street")])
     assert set(above_limit(records, snapshot, street).table["serial"]) == set(own.index)
