@@ -63,7 +63,7 @@ def survival(shop: ShopRecords, component: str, by: Sequence[str] = (), clock: C
     if clock not in _CLOCKS:
         raise AnalyticsError(f"clock {clock!r}: must be one of {', '.join(_CLOCKS)}.")
     least = shop.records.shop.at_risk_to_show
-    own = shop.table[shop.table["component"] == component]
+    own = shop.lifetimes.table[shop.lifetimes.table["component"] == component]
     curves, groups = [], []
     for values, rows in grouped(own, by):
         named = dict(zip(by, values, strict=True))
@@ -159,11 +159,10 @@ def review(shop: ShopRecords, *, progress: Progress | None = None) -> ReviewResu
     >>> print(quarter.answers["came_back"])
     Nothing came back in 2024 Q1, with 80 units in service.
     """
-    import pandas as pd
-
     from analytics.review.fleet_view import fleet_view
     from analytics.review.outlook import make_outlook
     from analytics.review.quarterly import review_of
+    from analytics.words.answers import told_table
 
     records, lifetimes = shop.records, shop.lifetimes
     made = review_of(records, lifetimes, progress)
@@ -174,8 +173,7 @@ def review(shop: ShopRecords, *, progress: Progress | None = None) -> ReviewResu
         for part in (made, outlook, fleet)
         for name, answer in _answers(part).items()
     }
-    told = [(a.words.question, line) for a in answers.values() for line in a.words.sentences]
-    return ReviewResult(made, outlook, fleet, pd.DataFrame(told, columns=["question", "answer"]), answers)
+    return ReviewResult(made, outlook, fleet, told_table(a.said for a in answers.values()), answers)
 
 
 def _answers(part: object) -> dict[str, Answer]:
@@ -276,19 +274,13 @@ def load(
     >>> loads
     LoadResult(Small, as of 2024-03-31, rated on power: 3 parts, 0 suspects)
     """
-    from analytics.driveline.load import LOAD_COLUMNS
     from analytics.ratings.load_review import make_load_review
     from analytics.ratings.options import options_for
-    from analytics.report.files import LIFETIME_COLUMNS
-    from analytics.words.lifetimes import lifetimes_table
-    from analytics.words.load import load_assumed, ratings_table, suspects_table
+    from analytics.words.load import loads_table, ratings_table, suspects_table
 
     options = options_for(shop.records.shop, life_miles, reliability, confidence, strength)
     made = make_load_review(shop.records, shop.lifetimes, options, progress)
-    table = lifetimes_table(made.loads.table[[*LIFETIME_COLUMNS, *LOAD_COLUMNS]]).assign(
-        load_assumed=load_assumed(made.loads)
-    )
-    return LoadResult(made, table, ratings_table(made.ratings), suspects_table(made))
+    return LoadResult(made, loads_table(made.loads), ratings_table(made.ratings), suspects_table(made))
 
 
 def measured(folder: str | Path | None = None) -> MeasuredResult:
@@ -327,7 +319,8 @@ def _parts(shop: ShopRecords, component: str | None, part: str | None) -> list[t
     from analytics.records.load import NOT_RECORDED
 
     own = None if component is None else _component(shop, component)
-    known = shop.table[~shop.table["part"].isin([NOT_RECORDED, ""])][["component", "part"]].drop_duplicates()
+    known = shop.lifetimes.table[["component", "part"]].drop_duplicates()
+    known = known[~known["part"].isin([NOT_RECORDED, ""])]
     order = list(shop.records.shop.components)
     pairs = sorted(known.itertuples(index=False, name=None), key=lambda pair: (order.index(pair[0]), pair[1]))
     of_component = [pair for pair in pairs if own in (None, pair[0])]

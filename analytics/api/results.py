@@ -100,7 +100,8 @@ class Shown(ABC):
         return f'<div class="answer"><p>{title}</p>{html_table(frame.head(ROWS_SHOWN), self.caption)}{more}</div>'
 
 
-def _as_of(records: Records) -> str:
+def whose(records: Records) -> str:
+    """Whose records, and as of when."""
     return f"{records.shop.name}, as of {records.as_of:%Y-%m-%d}"
 
 
@@ -120,7 +121,7 @@ class CheckResult(Shown):
 
     @property
     def title(self) -> str:
-        return _as_of(self.records)
+        return whose(self.records)
 
     @property
     def caption(self) -> str:
@@ -157,7 +158,7 @@ class AnswerResult(Shown):
 
     @property
     def title(self) -> str:
-        return f"{_as_of(self.records)}, {self.words.question}"
+        return f"{whose(self.records)}, {self.words.question}"
 
     @property
     def caption(self) -> str:
@@ -210,7 +211,7 @@ class SurvivalResult(Shown):
 
     @property
     def title(self) -> str:
-        return f"{_as_of(self.records)}, {self.component}"
+        return f"{whose(self.records)}, {self.component}"
 
     @property
     def caption(self) -> str:
@@ -266,7 +267,7 @@ class RatingResult(Shown):
     @property
     def title(self) -> str:
         o = self.ratings.options.promise
-        return f"{_as_of(self.ratings.records)}, {o.life_miles:,.0f} miles, reliability {o.reliability:g}, confidence {o.confidence:g}"
+        return f"{whose(self.ratings.records)}, {o.life_miles:,.0f} miles, reliability {o.reliability:g}, confidence {o.confidence:g}"
 
     @property
     def caption(self) -> str:
@@ -331,7 +332,7 @@ class ReviewResult(Shown):
 
     @property
     def title(self) -> str:
-        return f"{_as_of(self.review.records)}, {self.review.span.name}"
+        return f"{whose(self.review.records)}, {self.review.span.name}"
 
     @property
     def caption(self) -> str:
@@ -379,7 +380,7 @@ class ForecastResult(Shown):
 
     @property
     def title(self) -> str:
-        return _as_of(self.records)
+        return whose(self.records)
 
     @property
     def caption(self) -> str:
@@ -406,7 +407,7 @@ class CutoffResult(Shown):
     @property
     def title(self) -> str:
         a = self.argument
-        return f"{_as_of(a.records)}, {a.component}: {a.below} to {a.above}"
+        return f"{whose(a.records)}, {a.component}: {a.below} to {a.above}"
 
     @property
     def caption(self) -> str:
@@ -456,7 +457,7 @@ class LoadResult(Shown):
 
     @property
     def title(self) -> str:
-        return f"{_as_of(self.load.records)}, rated on {self.load.options.strength}"
+        return f"{whose(self.load.records)}, rated on {self.load.options.strength}"
 
     @property
     def caption(self) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from analytics.api.results import CheckResult, Shown
+from analytics.api.results import CheckResult, Shown, whose
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,7 +38,7 @@ class ShopRecords(Shown):
 
     @property
     def title(self) -> str:
-        return f"{self.records.shop.name}, as of {self.records.as_of:%Y-%m-%d}"
+        return whose(self.records)
 
     @property
     def caption(self) -> str:

@@ -9,46 +9,17 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analytics.lifetimes.schema import CLOCKS
 from analytics.records.load import ISSUE_COLUMNS
 from analytics.report.tables import heading
 from analytics.review.fleet_view import FleetView
 from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
 from analytics.whole import plain_text, whole_file
-from analytics.words.answers import readable, worded
+from analytics.words.answers import readable, told_table
 from analytics.words.cautions import CAUTIONS
-from analytics.words.lifetimes import lifetimes_table
+from analytics.words.lifetimes import lifetimes_sheet
 from analytics.words.review.settings import settings_of
 
-LIFETIME_COLUMNS = [
-    "serial",
-    "component",
-    "part",
-    "lot",
-    "spell",
-    "segment",
-    *(f"{side}_{clock}" for clock in CLOCKS for side in ("entry", "lower", "upper")),
-    "ended",
-    "cause",
-    "finding",
-    "order",
-    "power_hp",
-    "torque_lbft",
-    "weight_lb",
-    "use",
-    "power_band",
-    "weight_class",
-    "builder",
-    "built_on",
-    "started_on",
-    "ended_on",
-    "unit_days",
-    "count",
-    "miles_from",
-    "miles_days",
-    "flags",
-]
 #: answers of the fleet that leave a file of their own: its name, and its page in the workbook
 VIEW_FILES = {
     "finding_shares": ("findings", "Findings"),
@@ -90,7 +61,7 @@ def write_review_files(
     out = Path(out)
     records = review.records
     tables = {
-        "lifetimes": lifetimes_table(review.lifetimes.table[LIFETIME_COLUMNS]),
+        "lifetimes": lifetimes_sheet(review.lifetimes),
         "set_aside": records.set_aside[ISSUE_COLUMNS],
         "to_check": records.to_check[ISSUE_COLUMNS],
         "counts": records.counts,
@@ -142,12 +113,11 @@ def outlook_sheets(outlook: Outlook) -> dict[str, pd.DataFrame]:
 def write_workbook(review: Review, path: Path, outlook: Outlook | None = None, view: FleetView | None = None) -> None:
     """The review as a workbook."""
     answers = [*review.answers(), *(more for part in (outlook, view) if part is not None for more in part.answers())]
-    told = [(words.question, line) for words in map(worded, answers) for line in words.sentences]
     write_book(
         path,
         f"{review.records.shop.name}: {review.span.name}",
         {
-            "Answers": pd.DataFrame(told, columns=["question", "answer"]),
+            "Answers": told_table(answers),
             **({} if outlook is None else outlook_sheets(outlook)),
             "Came back": review.came_back.table,
             "Fleet": review.fleet.table,
@@ -164,7 +134,7 @@ def write_workbook(review: Review, path: Path, outlook: Outlook | None = None, v
             "Counts": review.records.counts,
             "Set aside": review.records.set_aside[ISSUE_COLUMNS],
             "To check": review.records.to_check[ISSUE_COLUMNS],
-            "Lifetimes": lifetimes_table(review.lifetimes.table[LIFETIME_COLUMNS]),
+            "Lifetimes": lifetimes_sheet(review.lifetimes),
             "Survival": review.survival,
             "Settings": settings_of(review),
             "Cautions": pd.DataFrame({"caution": CAUTIONS}),

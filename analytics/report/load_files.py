@@ -6,20 +6,16 @@ from pathlib import Path
 
 import pandas as pd
 
-from analytics.driveline.load import LOAD_COLUMNS
 from analytics.ratings.load_review import LoadReview
-from analytics.report.files import LIFETIME_COLUMNS, write_book, write_csv
+from analytics.report.files import write_book, write_csv
 from analytics.words.cautions import CAUTIONS
-from analytics.words.lifetimes import lifetimes_table
-from analytics.words.load import assumptions_table, explained_table, load_assumed, ratings_table, suspects_table, title
+from analytics.words.load import assumptions_table, explained_table, loads_table, ratings_table, suspects_table, title
 
 
 def write_load_files(review: LoadReview, out: str | Path) -> list[Path]:
     """loads.csv (every life with its load), load_ratings.csv, suspects.csv and load.xlsx. Returns their paths."""
     out = Path(out)
-    loads = lifetimes_table(review.loads.table[[*LIFETIME_COLUMNS, *LOAD_COLUMNS]]).assign(
-        load_assumed=load_assumed(review.loads)
-    )
+    loads = loads_table(review.loads)
     calibrated = ratings_table(review.ratings).assign(calibrated=review.options.settings.replicates >= 20)
     both = [calibrated, ratings_table(review.compared).assign(calibrated=False)]
     ratings = pd.concat([t for t in both if len(t)] or both[:1], ignore_index=True)

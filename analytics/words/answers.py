@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -26,6 +27,12 @@ def worded(answer: Answer) -> Wording:
     """The answer to a question in words."""
     method = method_of(answer.question) if answer.reckoned else ""
     return Wording(asked(answer.question), say_all(answer.said), readable(answer.table), method, say_all(answer.notes))
+
+
+def told_table(answers: Iterable[Answer]) -> pd.DataFrame:
+    """question, answer: a row per sentence."""
+    told = [(words.question, line) for words in map(worded, answers) for line in words.sentences]
+    return pd.DataFrame(told, columns=["question", "answer"])
 
 
 def readable(table: pd.DataFrame) -> pd.DataFrame:

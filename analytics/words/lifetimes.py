@@ -4,10 +4,19 @@ from __future__ import annotations
 
 import pandas as pd
 
+from analytics.lifetimes.schema import CLOCKS
+from analytics.lifetimes.table import Lifetimes
 from analytics.reasons import Flag, LeftOut
 from analytics.records.flags import flags_of
 from analytics.words.saying import say, says, texts
 
+#: columns of the table that the owner reads
+COLUMNS = [
+    *"serial component part lot spell segment".split(),
+    *(f"{side}_{clock}" for clock in CLOCKS for side in ("entry", "lower", "upper")),
+    *"ended cause finding order power_hp torque_lbft weight_lb use power_band weight_class".split(),
+    *"builder built_on started_on ended_on unit_days count miles_from miles_days flags".split(),
+]
 texts(
     {
         Flag.AT_TEARDOWN: "found at teardown",
@@ -70,3 +79,8 @@ def lifetimes_table(table: pd.DataFrame) -> pd.DataFrame:
     """The table of lifetimes, or a part of it, with its flags said; columns and rows as they were."""
     said = {text: "; ".join(say(f) for f in flags_of(text)) for text in table["flags"].unique()}
     return table.assign(flags=table["flags"].map(said))
+
+
+def lifetimes_sheet(lifetimes: Lifetimes) -> pd.DataFrame:
+    """The table of lifetimes as the owner reads it."""
+    return lifetimes_table(lifetimes.table[COLUMNS])

@@ -9,7 +9,7 @@ import pandas as pd
 
 from analytics.driveline.assumptions import Span
 from analytics.driveline.damage import SN_MEDIAN, comeback_ratio, life_ratio
-from analytics.driveline.load import ASSUMED, SHAFTS, Loads
+from analytics.driveline.load import ASSUMED, LOAD_COLUMNS, SHAFTS, Loads
 from analytics.driveline.part_facts import Fact
 from analytics.driveline.splines import life_exponents
 from analytics.ratings.by_load import Explained, LoadRating, Reading
@@ -20,6 +20,7 @@ from analytics.ratings.load_review import (
     usual_use,
 )
 from analytics.reasons import ByLoad, Reason
+from analytics.words.lifetimes import COLUMNS, lifetimes_table
 from analytics.words.phrases import plural
 from analytics.words.saying import say, texts
 
@@ -365,6 +366,12 @@ def load_assumed(loads: Loads) -> np.ndarray:
         add(uses == use, f"friction {span(a.friction_of(use))}")
     words[table["torque_at_shaft_lbft"].isna().to_numpy()] = "power or weight not on record"
     return words
+
+
+def loads_table(loads: Loads) -> pd.DataFrame:
+    """Every life with its load as the owner reads it, and what the load assumes."""
+    told = lifetimes_table(loads.table[[*COLUMNS, *LOAD_COLUMNS]])
+    return told.assign(load_assumed=load_assumed(loads))
 
 
 def ratings_table(ratings: pd.DataFrame) -> pd.DataFrame:

@@ -22,7 +22,6 @@ from analytics.ratings.basis import part_lives
 from analytics.ratings.predict import lives_of, rows_to_predict
 from analytics.reasons import Rebuilt
 from analytics.records.load import load_records
-from analytics.report.files import LIFETIME_COLUMNS
 from analytics.review.calls import above_limit, random_calls
 from analytics.review.fleet import by_cell, fleet
 from analytics.review.months_in_service import months_table
@@ -31,6 +30,7 @@ from analytics.review.repeats import again, by_build_year, rebuilt
 from analytics.review.snapshot import fill_unknown
 from analytics.review.teardown import causes_by_year, finding_shares, first_or_followed, which_drags_which
 from analytics.review.this_quarter import came_back, change, limits_spoken_to
+from analytics.words.lifetimes import COLUMNS
 from tests.plain import figures, reckoning, shops
 from tests.plain.compare import differences, rows_of
 
@@ -60,7 +60,7 @@ def check(folder: Path, replay: bool = True) -> list[str]:
         found.extend(f"{name}: {line}" for line in differences(rows, should, keys.split(), columns))
 
     compare(
-        "lifetimes", lifetimes.table[[*LIFETIME_COLUMNS, "followed"]], table,
+        "lifetimes", lifetimes.table[[*COLUMNS, "followed"]], table,
         "serial component spell segment part ended_on ended cause finding unit_days power_hp weight_lb use started_on lower_miles lower_runs entry_miles entry_runs followed", "count flags",
     )  # fmt: skip
     if found:
