@@ -82,9 +82,7 @@ def parts_data(lifetimes: Lifetimes, component: str, parts: Sequence[str]) -> Pa
     for name, part in zip(names, parts[1:], strict=True):
         own[name] = (own["part"] == part).astype(float)
     own["_at"] = own["part"].map({p: k for k, p in enumerate(parts)}).astype(float)
-    # the table as a whole still says when each unit was last known of
-    whole = pd.concat([own, table[table["component"] != component]], ignore_index=True)
-    data, _ = from_lifetimes(whole, component, None, lifetimes.as_of, extra=(*names, "_at"))
+    data, _ = from_lifetimes(own, component, None, lifetimes.as_of, extra=(*names, "_at"))
     at = data.extra[:, -1].astype(int)
     data = replace(data, extra=data.extra[:, :-1], extra_names=names)
     return PartsData(component, tuple(parts), data, at)

@@ -116,7 +116,6 @@ def cut_lives(
     lives = (
         own if finding is None else own.assign(cause=own["cause"].where(own["finding"] == finding, "another finding"))
     )
-    whole = pd.concat([lives, table[table["component"] != component]], ignore_index=True)
     unweighed = (rows["weight_class"].astype(str) == NOT_RECORDED).to_numpy()
     return CutLives(
         axis=axis,
@@ -129,7 +128,7 @@ def cut_lives(
         log_power=np.log(rows["power_hp"].fillna(own["power_hp"].median()).to_numpy(float)),
         log_weight=np.log(rows["weight_lb"].to_numpy(float)),
         use=rows["use"].astype(str).to_numpy(object),
-        data=from_lifetimes(whole, component, part, lifetimes.as_of)[0],
+        data=from_lifetimes(lives, component, part, lifetimes.as_of)[0],
         left_out=LeftOut(lost, lost_failed, int(seen.count[unweighed].sum()) if axis == "power" else 0),
     )
 

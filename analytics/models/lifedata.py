@@ -67,6 +67,12 @@ class LifeData:
         """(n,) bool: miles per day known."""
         return (self.rate_miles > 0) & (self.rate_days > 0)
 
+    def code_of(self, use: str) -> int:
+        """Code of a use; raises AnalyticsError where it is not on record."""
+        if use not in self.use_names:
+            raise AnalyticsError(f"use {use!r} is not on record; there are {', '.join(self.use_names)}")
+        return self.use_names.index(use)
+
     @property
     def unknown(self) -> np.ndarray:
         """(n,) bool: neither the part's miles nor the unit's miles per day are known."""
@@ -253,13 +259,10 @@ def from_lifetimes(
     read_miles = rows["read_miles"].to_numpy(float)
     read_days = rows["read_days"].to_numpy(float)
     stop = pd.Timestamp(as_of) if as_of is not None else pd.to_datetime(table["ended_on"]).max()
-    # the unit went in service unit_days before the last day it is known of
-    last = pd.to_datetime(table["ended_on"]).groupby(table["serial"]).max()
-    in_service = rows["serial"].map(last) - pd.to_timedelta(rows["unit_days"], unit="D")
     fitted = pd.to_datetime(
         rows["fitted_on"] if "fitted_on" in rows else rows["started_on"] - pd.to_timedelta(rows["entry_days"], unit="D")
     )
-    start_days = np.maximum(np.nan_to_num((fitted - in_service).dt.days.to_numpy(float), nan=0.0), 0.0)
+    start_days = np.maximum(np.nan_to_num((fitted - rows["unit_from"]).dt.days.to_numpy(float), nan=0.0), 0.0)
     end_days = np.where(failed, np.nan_to_num(days["upper"], nan=0.0), np.nan_to_num(days["lower"], nan=0.0))
     cutoff = np.fmax((stop - fitted).dt.days.to_numpy(float), end_days)
     running = ended == "running"

@@ -14,7 +14,7 @@ from scipy.stats import norm
 
 from analytics.errors import AnalyticsError
 from analytics.models.lifedata import LifeData, rated_weight
-from analytics.models.mileage import DrivingFit, fit_driving
+from analytics.models.mileage import DrivingFit
 from analytics.ratings.costs import costs_of_defaults
 from analytics.ratings.demonstration import Demonstration, demonstrate, rough_miles
 from analytics.ratings.fit_checks import check_class, check_laws
@@ -134,8 +134,6 @@ def rate_part(
     s = RatingSettings() if settings is None else settings
     if not weight_lb > 0:
         raise AnalyticsError(f"weight {weight_lb} lb: give a weight above 0")
-    if use is not None and s.use_terms and use not in data.use_names:
-        raise AnalyticsError(f"use {use!r} is not on record; there are {', '.join(data.use_names)}")
     part = _Part(data, weight_lb, use, promise, s, seed)
     if data.failures == 0:
         return part.demonstrated()
@@ -172,15 +170,13 @@ class _Part:
         #: uses stand apart, and none is named
         self.by_use = settings.use_terms and len(data.use_names) > 1
         self.several = use is None and self.by_use
-        self.uses = (
-            [data.use_names.index(use)] if use is not None and settings.use_terms else [*range(len(data.use_names))]
-        )
-        if not settings.use_terms:
-            self.uses = [0]
+        self.uses = [0]
+        if settings.use_terms:
+            self.uses = [*range(len(data.use_names))] if use is None else [data.code_of(use)]
         self.reasons: list[Reason] = []
         self.driving: DrivingFit | None = None
         if data.unknown.any() or np.isnan(data.lower).any():
-            self.driving = fit_driving(data, settings.priors, settings.decline, settings.change_days)
+            self.driving = settings.driving(data)
             if self.driving.known == 0:
                 self.reasons.append(reason(Rests.NO_ODOMETER))
         powers = np.exp(data.log_power)

@@ -20,7 +20,7 @@ from analytics.models.priors import Priors
 from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import RatingBound, rate_part
 from analytics.ratings.options import STRENGTHS, Options
-from analytics.ratings.sheet import judge, propose, verdict_of
+from analytics.ratings.sheet import judge, propose, spared, verdict_of
 from analytics.reasons import ByLoad, Reason, Refused, reason
 from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED
@@ -336,15 +336,11 @@ def without_suspects(
     """
     table = loads.table
     mine = (table["component"] == component).to_numpy() & (table["part"] == part).to_numpy()
-    marked = suspects.any & table["ended"].eq("failed").to_numpy() & mine
-    spared = table.assign(ended=table["ended"].mask(marked, "removed"), cause=table["cause"].mask(marked, ""))
-    for clock in ("miles", "days", "runs"):
-        upper = table[f"upper_{clock}"]
-        spared[f"upper_{clock}"] = upper.mask(marked & upper.notna().to_numpy(), np.inf)
+    marked = table["ended"].eq("failed") & suspects.any & mine
     out: dict[Reading, LoadRating | Reason] = {}
     for reading, rows, read in (
         (Reading.AS_RECORDED, None, loads),
-        (Reading.NOT_COUNTED, None, replace(loads, table=spared)),
+        (Reading.NOT_COUNTED, None, replace(loads, table=spared(table, marked))),
         (Reading.RULES_KEPT, ~suspects.any, loads),
     ):
         try:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.stats import binom, chi2
 
 from analytics.errors import AnalyticsError
@@ -35,9 +36,9 @@ class Demonstration:
     reason: Reason
 
 
-def needed(failures: float, confidence: float) -> float:
-    """Expected failures that must have been possible: chi-square with 2r + 2 degrees of freedom, halved."""
-    return float(chi2.ppf(confidence, 2 * failures + 2) / 2)
+def needed(failures: ArrayLike, confidence: float) -> np.ndarray:
+    """Expected failures that must have been possible, shape of ``failures``: chi-square with 2r + 2 degrees of freedom, halved."""
+    return chi2.ppf(confidence, 2 * np.asarray(failures) + 2) / 2
 
 
 def exposures(
@@ -119,7 +120,7 @@ def demonstrate(
     failures = np.cumsum(np.where(data.failed, data.weight, 0.0)[order])
     power = data.log_power[order]
     last = np.append(power[1:] != power[:-1], True)  # ties stand or fall together
-    bar = chi2.ppf(promise.confidence, 2 * failures + 2) / 2
+    bar = needed(failures, promise.confidence)
     best = []
     for shape in shapes:
         total = np.cumsum(

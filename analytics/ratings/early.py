@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import chi2, poisson
+from scipy.stats import poisson
 
 from analytics.models.joint import fit_joint
 from analytics.models.lifedata import LifeData
+from analytics.ratings.demonstration import needed
 from analytics.ratings.settings import RatingSettings
 
 NAN = float("nan")
@@ -28,8 +29,10 @@ class EarlyCheck:
 
 def early_check(data: LifeData, life_miles: float, settings: RatingSettings) -> tuple[EarlyCheck, LifeData]:
     """Are there more failures under ``early_test.miles`` than wear explains? If so, the data with those taken out as
-    failures (the life ends there, unfailed), to be rated at R/(1 - share)."""
+    failures (the life ends there, unfailed), to be rated at R/(1 - share). Nothing is looked for where the test is off."""
     limit = settings.early_test.miles
+    if not settings.early:
+        return EarlyCheck(0, NAN, NAN, False, 0.0, limit), data
     early = data.failed & (np.where(np.isfinite(data.upper), data.upper, np.inf) <= limit)
     seen = float(data.weight[early].sum())
     if seen < 2 or seen == data.failures:
@@ -51,5 +54,5 @@ def early_check(data: LifeData, life_miles: float, settings: RatingSettings) -> 
     if not (p_value < settings.early_test.level):
         return EarlyCheck(seen, expected, p_value, False, 0.0, limit), data
     # the share itself is uncertain: an upper limit of it, not its estimate
-    share = float(chi2.ppf(settings.early_test.confidence, 2 * seen + 2) / 2 / data.weight[new].sum())
+    share = float(needed(seen, settings.early_test.confidence) / data.weight[new].sum())
     return EarlyCheck(seen, expected, p_value, True, share, limit), cleaned

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from analytics.models.joint import fit_joint
+from analytics.models.joint import JointModel, fit_joint
 from analytics.models.lifedata import LifeData
+from analytics.models.newton import Optimum
 from analytics.ratings.early import EarlyCheck, early_check
 from analytics.ratings.fit_checks import check_fit, check_laws_apart
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.signed_root import Fitted
 from analytics.reasons import Checked, Reason, reason
-
-NAN = float("nan")
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -31,21 +30,23 @@ class PartFits:
         return f"PartFits({self.rated!r}, {', '.join(f.model.law for f in self.fits) or 'none'})"
 
 
+def fit_laws(data: LifeData, life_miles: float, settings: RatingSettings) -> list[tuple[JointModel, Optimum]]:
+    """One fit per life distribution that is tried, Weibull first, converged or not."""
+    return [fit_joint(settings.model(data, life_miles, law)) for law in settings.distributions]
+
+
 def fit_part(
     data: LifeData, life_miles: float, settings: RatingSettings, early_known: tuple[EarlyCheck, LifeData] | None = None
 ) -> PartFits:
     """Fit the lives of a part that has failed at least once. life_miles: the target life. early_known: what the test of early
     failures found under these settings, and the lives without them, if already made."""
-    early, rated = early_known or (EarlyCheck(0, NAN, NAN, False, 0.0, settings.early_test.miles), data)
-    if settings.early and early_known is None:
-        early, rated = early_check(data, life_miles, settings)
+    early, rated = early_known or early_check(data, life_miles, settings)
     found, checks = [], []
-    for law in settings.distributions:
-        model, top = fit_joint(settings.model(rated, life_miles, law))
+    for model, top in fit_laws(rated, life_miles, settings):
         if top.converged[0]:
             found.append((model, top))
         else:
-            checks.append(reason(Checked.NOT_CONVERGED, law=law, decrement=float(top.decrement[0])))
+            checks.append(reason(Checked.NOT_CONVERGED, law=model.law, decrement=float(top.decrement[0])))
     if not found:
         return PartFits(rated, early, (), tuple(checks), ())
     best = max(float(top.value[0]) for _, top in found)

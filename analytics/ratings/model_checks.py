@@ -21,10 +21,11 @@ from analytics.models.checks import (
     spread_curve,
     spread_lives,
 )
-from analytics.models.joint import JointModel, fit_joint, joint_model
+from analytics.models.joint import JointModel
 from analytics.models.lifedata import rated_weight
 from analytics.models.newton import Optimum
 from analytics.ratings.early import early_check
+from analytics.ratings.fits import fit_laws
 from analytics.ratings.options import Options
 from analytics.ratings.sheet import PartRating, Ratings
 from analytics.reasons import Reason, Refused, Unchecked, reason
@@ -73,18 +74,14 @@ def check_model(ratings: Ratings, rated: PartRating) -> ModelChecks:
     if data.failures < 3:
         return replace(nothing, reason=reason(Unchecked.FEW_FAILURES, failures=data.failures))
     settings = replace(options.settings, share=1.0)
-    data = early_check(data, options.promise.life_miles, settings)[1] if settings.early else data
+    data = early_check(data, options.promise.life_miles, settings)[1]
     asked: dict[str, Any] = {
         "decline": settings.decline,
         "change_days": settings.change_days,
         "selection": settings.selection,
         "use_terms": settings.use_terms,
     }
-    fits = [
-        fit_joint(joint_model(data, options.promise.life_miles, law, settings.priors, **asked))
-        for law in (("weibull", "lognormal") if settings.both_laws else ("weibull",))
-    ]
-    fits = [(m, t) for m, t in fits if t.converged[0]]
+    fits = [(m, t) for m, t in fit_laws(data, options.promise.life_miles, settings) if t.converged[0]]
     if not fits:
         return replace(nothing, reason=reason(Unchecked.NO_FIT))
     model, top = max(fits, key=lambda f: float(f[1].value[0]))

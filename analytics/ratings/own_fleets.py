@@ -9,7 +9,7 @@ import numpy as np
 
 from analytics.errors import NotEnoughData
 from analytics.models.distributions import standard_quantile
-from analytics.models.joint import fit_joint, joint_model, log_power_at, simulate_lives
+from analytics.models.joint import fit_joint, log_power_at, simulate_lives
 from analytics.models.lifedata import LifeData, rated_weight
 from analytics.ratings.bound import RatingBound, rate_weights
 from analytics.ratings.options import Options
@@ -71,11 +71,7 @@ def own_fleets(
 
     _enough(data)
     promise, s = options.promise, replace(options.settings, explain=False)
-    model, top = fit_joint(
-        joint_model(
-            data, promise.life_miles, "weibull", s.priors, s.decline, s.change_days, s.selection, s.share, s.use_terms
-        )
-    )
+    model, top = fit_joint(s.model(data, promise.life_miles, "weibull"))
     if not top.converged[0]:
         raise NotEnoughData("the fit to these records did not converge: there is no fleet to draw from")
     z = standard_quantile(promise.reliability, "weibull")

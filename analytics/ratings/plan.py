@@ -16,9 +16,8 @@ import pandas as pd
 
 from analytics.errors import AnalyticsError
 from analytics.models.lifedata import LifeData, rated_weight
-from analytics.models.mileage import DrivingFit, fit_driving
 from analytics.ratings.demonstration import SHAPES, chance_of_passing, demonstrate, units_needed
-from analytics.ratings.predict import PartFit, age_lives, chances, fit_lives
+from analytics.ratings.predict import PartFit, age_lives, chances, fit_lives, rows_to_predict
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 
@@ -183,14 +182,10 @@ def proof_ahead(
     on record.
     """
     s = RatingSettings() if settings is None else settings
-    if use is not None and s.use_terms and use not in data.use_names:
-        raise AnalyticsError(f"use {use!r} is not on record; there are {', '.join(data.use_names)}")
-    code = data.use_names.index(use) if use is not None and s.use_terms and len(data.use_names) > 1 else None
-    running = ~data.failed & ~data.known_alive
-    which = np.flatnonzero(running if watched is None else running & np.asarray(watched, bool))
-    driving: DrivingFit | None = (
-        fit_driving(data, s.priors, s.decline, s.change_days) if np.isnan(data.lower).any() else None
-    )
+    asked = data.code_of(use) if use is not None and s.use_terms else None
+    code = asked if len(data.use_names) > 1 else None
+    which = rows_to_predict(data, watched)
+    driving = s.driving(data) if np.isnan(data.lower).any() else None
     share = s.usual_share
     fit = fit_lives(data, promise.life_miles, s, 256, 1) if data.failures else None
     rows: list[dict[str, Any]] = []

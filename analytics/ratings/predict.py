@@ -19,13 +19,14 @@ from scipy.stats import binom
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.failures import COUNTED_CAUSES
 from analytics.models.distributions import log_survival, survival_of
-from analytics.models.joint import JointModel, fit_joint, joint_model
+from analytics.models.joint import JointModel
 from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes, split_days
-from analytics.models.mileage import DrivingFit, fit_driving
+from analytics.models.mileage import DrivingFit
 from analytics.models.newton import Optimum
 from analytics.models.posterior import posterior_draws
 from analytics.ratings.demonstration import SHAPES, exposures
 from analytics.ratings.early import EarlyCheck, early_check
+from analytics.ratings.fits import fit_laws
 from analytics.ratings.settings import RatingSettings
 from analytics.reasons import Lives, Reason, Unfitted, reason
 
@@ -340,21 +341,11 @@ class PartFit:
 def fit_lives(data: LifeData, life_miles: float, settings: RatingSettings, draws: int, seed: int) -> PartFit:
     """Fit under the settings of the rating: the life law with the higher likelihood, and draws from it. No failure, or no
     fit that converged, comes back without a model and with the reason."""
-    s = settings
-    early = EarlyCheck(0, NAN, NAN, False, 0.0, s.early_test.miles)
+    early, rated = early_check(data, life_miles, settings)
     none = np.zeros((0, 0)), np.zeros(0)
     if data.failures == 0:
         return PartFit(None, None, *none, NAN, early, reason(Unfitted.NO_FAILURE))
-    fitted = data
-    if s.early:
-        early, fitted = early_check(data, life_miles, s)
-    fits = [
-        fit_joint(
-            joint_model(fitted, life_miles, law, s.priors, s.decline, s.change_days, s.selection, s.share, s.use_terms)
-        )
-        for law in (("weibull", "lognormal") if s.both_laws else ("weibull",))
-    ]
-    fits = [f for f in fits if f[1].converged[0]]
+    fits = [f for f in fit_laws(rated, life_miles, settings) if f[1].converged[0]]
     if not fits:
         return PartFit(None, None, *none, NAN, early, reason(Unfitted.NOT_CONVERGED))
     fits.sort(key=lambda f: -float(f[1].value[0]))
@@ -538,7 +529,7 @@ def _upper_without_failure(data, which, days, miles, s: RatingSettings, level: f
     them, with the share of the exposure still to come (Nelson, Applied Life Data Analysis, Wiley 1982, ch. 6; from memory)."""
     driving = None
     if np.isnan(data.lower).any():
-        driving = fit_driving(data, s.priors, s.decline, s.change_days)
+        driving = s.driving(data)
     if miles is not None:
         aged = data
         if np.isnan(data.lower[which]).any():

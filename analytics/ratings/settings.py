@@ -9,6 +9,7 @@ import numpy as np
 from analytics.errors import AnalyticsError
 from analytics.models.joint import JointModel, joint_model
 from analytics.models.lifedata import LifeData
+from analytics.models.mileage import DrivingFit, fit_driving
 from analytics.models.priors import Priors
 
 DISTRIBUTIONS = ("weibull", "lognormal")
@@ -78,6 +79,10 @@ class RatingSettings:
         if self.share is not None:
             return self.share
         return 1.0 if self.priors.share is None else float(1 / (1 + np.exp(-self.priors.share[0])))
+
+    def driving(self, data: LifeData) -> DrivingFit:
+        """The driving of the units under these settings, without regard to lives."""
+        return fit_driving(data, self.priors, self.decline, self.change_days)
 
     def model(self, data: LifeData, life_miles: float, law: str) -> JointModel:
         """The joint model of life and driving under these settings."""

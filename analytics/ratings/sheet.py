@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import AnalyticsError
+from analytics.lifetimes.schema import CLOCKS
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.lifedata import ANY_WEIGHT, LifeData
 from analytics.ratings.basis import options_of, part_lives
@@ -160,12 +161,10 @@ def _hidden(own: pd.DataFrame) -> int:
     return int(own.loc[found, "count"].sum())
 
 
-def spared(own: pd.DataFrame, unclear: pd.Series) -> pd.DataFrame:
-    """The lives as they read if the unclear failures were not the part's own: taken out, still good, at that age."""
-    spared = own.assign(ended=own["ended"].mask(unclear, "removed"), cause=own["cause"].mask(unclear, ""))
-    for clock in ("miles", "days", "runs"):
-        spared[f"upper_{clock}"] = spared[f"upper_{clock}"].mask(unclear & spared[f"upper_{clock}"].notna(), np.inf)
-    return spared
+def spared(table: pd.DataFrame, marked: pd.Series) -> pd.DataFrame:
+    """The table of lifetimes as it reads if the failures ``marked`` (n,) were not the part's own: taken out, still good, at that age."""
+    uppers = {c: table[c].mask(marked & table[c].notna(), np.inf) for c in (f"upper_{clock}" for clock in CLOCKS)}
+    return table.assign(ended=table["ended"].mask(marked, "removed"), cause=table["cause"].mask(marked, ""), **uppers)
 
 
 def _moved(other: RatingBound, main: RatingBound) -> float:

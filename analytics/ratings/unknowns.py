@@ -250,18 +250,13 @@ def unknowns_of_part(
     o, table = options_of(lifetimes, options), lifetimes.table
     lives = part_lives(lifetimes, component, part)
     data = lives.data
-    if use is not None and use not in data.use_names:
-        raise AnalyticsError(f"use {use!r} is not on record; there are {', '.join(data.use_names)}")
+    most = int(np.argmax(np.bincount(data.use, data.weight * data.failed)))
+    code = most if use is None else data.code_of(use)
     blind = np.flatnonzero(lives.watched & data.unknown & ~data.failed)
     serial = table["serial"].astype(str).to_numpy()
     running = np.unique(serial[lives.rows[blind]])
     rng = np.random.default_rng(seed)
     drawn = tuple(sorted(rng.choice(running, min(sample, len(running)), replace=False))) if len(running) else ()
-    code = (
-        data.use_names.index(use)
-        if use is not None
-        else int(np.argmax(np.bincount(data.use, data.weight * data.failed)))
-    )
     name = data.use_names[code]
 
     nothing = Unknowns(component, part, weight_lb, name, NAN, NAN, pd.DataFrame(columns=COLUMNS), drawn, None)

@@ -16,7 +16,6 @@ from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.distributions import survival_of
 from analytics.models.lifedata import ANY_WEIGHT, LifeData
-from analytics.models.mileage import fit_driving
 from analytics.ratings.basis import options_of, part_lives
 from analytics.ratings.bound import RatingBound, rate_part
 from analytics.ratings.demonstration import SHAPES, exposures, needed
@@ -387,7 +386,7 @@ def _most_without_failure(
     Quality Technology 17 (1985) 140-146), under the least favourable life shape; NaN where there are none."""
     data = part_lives(lifetimes, component, part).data
     own = data.log_power > np.log(low_hp)
-    driving = fit_driving(data, s.priors, s.decline, s.change_days) if np.isnan(data.lower).any() else None
+    driving = s.driving(data) if np.isnan(data.lower).any() else None
     # expected failures were each unit to fail by the target with chance 1 - 1/e
     most = [
         needed(0, LEVEL)

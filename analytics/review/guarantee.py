@@ -10,7 +10,6 @@ import pandas as pd
 from analytics.errors import NotEnoughData
 from analytics.models.distributions import survival_of
 from analytics.models.lifedata import NOTHING, split_days
-from analytics.models.mileage import fit_driving
 from analytics.reasons import Guarantee, Lasts, Question, reason
 from analytics.records.measures import DAYS_A_MONTH, DAYS_A_YEAR
 from analytics.records.shop import Shop
@@ -91,7 +90,7 @@ def driving_of(own: PartSnapshot, snapshot: Snapshot) -> tuple[np.ndarray, np.nd
         at = lay.place("decline")
         later = theta[:, at] if at is not None else np.full(len(theta), lay.fixed_decline)
         return mu, np.exp(theta[:, lay.tau]), later
-    d = fit_driving(own.lives.data, snapshot.settings.priors, snapshot.settings.decline, snapshot.settings.change_days)
+    d = snapshot.settings.driving(own.lives.data)
     return np.tile(d.mu, (len(theta), 1)), np.full(len(theta), d.tau), np.full(len(theta), d.decline)
 
 

@@ -175,7 +175,7 @@ def lifetimes_frame(**columns):
         "fitted_on": [pd.Timestamp("2022-01-01")] * n,
         "read_miles": [np.nan] * n,
         "read_days": [np.nan] * n,
-        "unit_days": [400.0] * n,
+        "unit_from": [pd.Timestamp("2022-01-01")] * n,
         "count": [1] * n,
         "miles_days": [np.nan] * n,
     }

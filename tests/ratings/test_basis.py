@@ -34,6 +34,7 @@ OWN = (
     + "[ratings]\nreplicates = 0\nreporting_share = 1.0\nboth_laws = false\nearly = false\n"
 )
 SHAFT = ("input shaft", "A")
+DEMO = Path(__file__).parents[2] / "data" / "demo"
 
 
 @pytest.fixture(scope="module")
@@ -136,6 +137,16 @@ def test_a_promise_reaches_all_that_is_computed_from_it(tmp_path):
     assert move_limit(lifetimes, LimitSpan(*SHAFT, 700.0, 800.0), options=asked, draws=16).miles == 80_000
     assert "to 80,000 miles, 80% surviving, 70% sure" in rating_words.varied_words(vary_firmest(ratings))[0]
     assert any("by 80,000 miles each" in line for line in rating_words.boldest_words(boldest_move(ratings)))
+
+
+def test_some_of_the_rows_start_as_old_as_they_do_among_all(tmp_path):
+    """A part that failed early in a truck that drove on: the truck's first day doesn't hang on which of its rows are read."""
+    lifetimes = make_lifetimes(load_records(DEMO))
+    for component, part in (("clutch pack", "CP-4"), ("input shaft", "IS-A"), ("valve body", "VB-1")):
+        own = lifetimes.table[(lifetimes.table["component"] == component) & (lifetimes.table["part"] == part)]
+        whole, alone = (part_lives(lifetimes, component, part, table).data for table in (None, own))
+        assert (whole.start_days > 0).any()
+        np.testing.assert_array_equal(alone.start_days, whole.start_days)
 
 
 def test_lives_for_a_rating_come_from_one_place():
