@@ -648,6 +648,11 @@ class Issue(Code):
     LINKED = auto()
     SHIPPED_AGAIN = auto()
     COMBINED_WEIGHT = auto()
+    DECIMAL = auto()
+    NO_COLUMN = auto()
+    HIDDEN = auto()
+    MERGED = auto()
+    CROSSED_CELL = auto()
     NO_RECORD = auto()
     REPEATED = auto()
     NO_BUILD = auto()
@@ -660,6 +665,7 @@ class Issue(Code):
     OUT_OF_ORDER = auto()
     NO_ORDER = auto()
     LONE_DATE = auto()
+    CROSSED_OUT = auto()
 
 
 class Judged(Code):

@@ -18,7 +18,7 @@ from analytics.errors import AnalyticsError, number
 from analytics.ratings.sheet import Ratings
 from analytics.records.cells import WEIGHT, written
 from analytics.records.cover import Weights, same_edge, weights_of
-from analytics.records.files import find_grid
+from analytics.records.files import find_grids
 from analytics.records.headings import HEADINGS
 from analytics.records.load import load_records
 from analytics.records.other_sheets import LIMITS_CLASH
@@ -171,13 +171,12 @@ def _refuse_second(shop: Shop, entry: Entry, held: Weights) -> None:
 
 def append(shop: Shop, entry: Entry) -> Path:
     """Add one line to limits.csv: the file is replaced whole, under a lock, so that two writers cannot lose a line."""
-    grid = find_grid(
-        "limits", shop, {_key(shop.headings.get("limits", {}).get(c, c)) for c in HEADINGS["limits"].known}
-    )
+    keys = {_key(shop.headings.get("limits", {}).get(c, c)) for c in HEADINGS["limits"].known}
+    grids = find_grids("limits", shop, keys)
     if shop.grids is not None:
         raise AnalyticsError("the sheets were handed over as data frames: there is no limits.csv to add a line to.")
     place = shop.places.get("limits")
-    named = place.file if place and place.file else grid.file if grid is not None else "limits.csv"
+    named = place.files[-1] if place and place.files else grids[-1].file if grids else "limits.csv"
     path = shop.folder / named
     if path.suffix.lower() != ".csv":
         raise AnalyticsError(

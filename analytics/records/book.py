@@ -35,12 +35,12 @@ class Sheet:
         self.alive, self.later = np.ones(n, bool), np.zeros(n, bool)
         self.values = pd.DataFrame(index=self.raw.table.index)
         self._aside, self._doubts = [], []
-        told = self.raw.structure
+        told = self.raw.structure.drop_duplicates("at")
         if len(told):
-            at = told["at"].to_numpy()
-            entries = {"file": self.raw.file, "sheet": self.raw.sheet or self.name, "row": self.raw.row[at]}
-            self._aside.append(told.assign(**entries))
-            self.alive[at] = False
+            self._aside.append(told.assign(**self._where(told["at"].to_numpy())))
+            self.alive[told["at"].to_numpy()] = False
+        if len(self.raw.notes):
+            self._doubts.append(self.raw.notes.assign(**self._where(self.raw.notes["at"].to_numpy())))
 
     @property
     def name(self) -> str:
@@ -55,6 +55,21 @@ class Sheet:
         if heading in self.raw.table:
             return self.raw.table[heading]
         return pd.Series("", index=self.raw.table.index, dtype=object)
+
+    def shown(self, heading: str) -> pd.Series:
+        """The cells of one heading as a person sees them; `text` has their figures with a decimal point."""
+        return self.raw.typed_as[heading] if heading in self.raw.typed_as else self.text(heading)
+
+    def named(self, at: int) -> str:
+        """A row as messages name it."""
+        return self.raw.named(at)
+
+    def _where(self, at: np.ndarray) -> dict[str, object]:
+        """File, page and row of rows, and which sheet of ours it is."""
+        page = self.raw.sheet[at]
+        return {
+            "file": self.raw.file[at], "sheet": np.where(page == "", self.name, page), "row": self.raw.row[at], "of": self.name,
+        }  # fmt: skip
 
     def set_aside(
         self, mask: np.ndarray | pd.Series, column: str, reason: Text, remedy: Text, kind: Kind = Issue.UNREAD
@@ -86,11 +101,9 @@ class Sheet:
         return pd.DataFrame(
             {
                 "at": at,
-                "file": self.raw.file,
-                "sheet": self.raw.sheet or self.name,
-                "row": self.raw.row[at],
+                **self._where(at),
                 "column": self.raw.typed.get(column, column.removeprefix("component:").removeprefix("extra:")),
-                "raw": self.text(column).to_numpy()[at] if column else "",
+                "raw": self.shown(column).to_numpy()[at] if column else "",
                 "reason": pick(reason),
                 "remedy": pick(remedy),
                 "kind": pick(kind),
@@ -108,10 +121,10 @@ class Sheet:
         return doubts[self.in_use[doubts["at"].to_numpy(int)]].drop(columns="at").reset_index(drop=True)
 
     def _collect(self, entries: list[pd.DataFrame]) -> pd.DataFrame:
-        columns = ["at", *ISSUE_COLUMNS, "kind"]
+        columns = ["at", *ISSUE_COLUMNS, "kind", "of"]
         if not entries:
             return pd.DataFrame(columns=columns)
-        return pd.concat(entries).sort_values(["row", "column"], kind="stable")[columns].reset_index(drop=True)
+        return pd.concat(entries).sort_values(["at", "column"], kind="stable")[columns].reset_index(drop=True)
 
     def count(self) -> dict[str, object]:
         """Rows read, used and set aside; those dated later are none of these. Raises if the books do not balance."""

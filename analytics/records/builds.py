@@ -74,30 +74,28 @@ def judge_repeats(builds: Sheet, returns: Sheet, order: pd.DataFrame) -> pd.Data
     for at, first in again.itertuples(index=False):
         if not builds.in_use[at]:
             continue
-        number = builds.raw.row[first]
+        number = builds.named(first)
         earlier = kept.setdefault(first, [first])
         same = next((e for e in earlier if not _differing(rows[at], rows[e])), None)
         days = back_days.get(first, np.array([], "datetime64[ns]"))
         between = (days >= np.datetime64(day[earlier[-1]])) & (days <= np.datetime64(day[at]))
         if not builds.in_use[first]:
-            refused[at], reason[at] = True, f"the first build of this serial (row {number}) is set aside"
+            refused[at], reason[at] = True, f"the first build of this serial ({number}) is set aside"
             remedy[at], kind[at] = "mend that row first", Issue.BUILD_SET_ASIDE
         elif same is not None:
-            refused[at], reason[at] = True, f"the same build is entered in row {builds.raw.row[same]}"
+            refused[at], reason[at] = True, f"the same build is entered in {builds.named(same)}"
             remedy[at], kind[at] = "delete one of the two rows", Issue.REPEATED
         elif between.any():
             earlier.append(at)
             shipped[at] = True
             reason[at] = (
-                f"shipped again after a return (first build in row {number}): the unit goes on, "
+                f"shipped again after a return (first build in {number}): the unit goes on, "
                 "with the parts that differ as new"
             )
         else:
             heads = ", ".join(h.removeprefix("component:") for h in _differing(rows[at], rows[earlier[-1]])[:4])
             refused[at] = True
-            reason[at] = (
-                f"the serial is already built in row {number}, with another {heads}, and did not come back between"
-            )
+            reason[at] = f"the serial is already built in {number}, with another {heads}, and did not come back between"
             remedy[at] = "delete the row that is wrong, or correct the serial"
     builds.doubt(shipped, "serial", reason, "confirm that it is the same unit", Issue.SHIPPED_AGAIN)
     builds.set_aside(refused, "serial", reason, remedy, kind)

@@ -16,7 +16,7 @@ from scipy import constants
 
 #: what people type for "not known"; never a doubt, just a blank
 BLANKS = frozenset(
-    {"", "-", "--", "---", "?", "??", "n/a", "na", "#n/a", "nan", "null", "nil", "none", "unknown", "unk", "not known"}
+    {"", "-", "--", "---", "?", "??", "n/a", "na", "nan", "null", "nil", "none", "unknown", "unk", "not known"}
     | {"not recorded", "tbd", "tba", "tbc"}
 )
 
@@ -117,8 +117,19 @@ DISTANCE = Quantity("distance", _DISTANCE, "miles", 0, 2_000_000, {}, "mi, km", 
 
 
 def is_blank(text: str) -> bool:
-    """Whether a cell says nothing."""
-    return text.strip().casefold() in BLANKS
+    """Whether a cell says nothing, or holds the error of a formula."""
+    return text.strip().casefold() in BLANKS or is_error(text)
+
+
+_ERRORS = frozenset(
+    {"#n/a", "#na", "#ref!", "#div/0!", "#value!", "#name?", "#num!", "#null!", "#spill!", "#calc!", "#getting_data"}
+)
+ERROR = ("a spreadsheet error, not a value", "repair the formula in the sheet")
+
+
+def is_error(text: str) -> bool:
+    """Whether a cell holds a spreadsheet's error in place of a value."""
+    return text.strip().casefold() in _ERRORS
 
 
 def by_distinct(text: pd.Series, parse: Callable[[str], tuple], columns: list[str]) -> pd.DataFrame:
@@ -152,10 +163,10 @@ def parse_quantity(text: str, kind: Quantity, default_unit: str) -> tuple:
     ``low`` and ``high`` differ from ``value`` (their midpoint) where a range was written. ``qualifier`` is the word
     beside the number that says how it was measured. ``problem`` is "" or the reason why there is no value.
     """
+    if is_error(text):
+        return _unread(*ERROR)
     if is_blank(text):
         return _unread("", "")
-    if text.startswith("#") and text.endswith(("!", "?", "A")):
-        return _unread("a spreadsheet error, not a value", "repair the formula in the sheet")
     match = _QUANTITY.match(text.strip())
     a = parse_number(match["a"]) if match else None
     b = parse_number(match["b"]) if match and match["b"] else a
@@ -234,13 +245,30 @@ def _tail(tail: str, kind: Quantity) -> tuple[str, str, bool, str]:
     return unit, qualifier, about, ""
 
 
-def parse_plain(text: str, low: float, high: float, whole: bool, name: str) -> tuple[float, str, str]:
-    """(value, problem, remedy) of a plain number such as a count, runs, rpm or money."""
+_BESIDE = re.compile(
+    r"^\s*(?:[$€£]|usd|eur|gbp)\s*|\s*(?:[$€£]|usd|eur|gbp|rpm|runs?|passes|pulls|hooks)\.?\s*$", re.IGNORECASE
+)
+
+
+def parse_plain(
+    text: str, low: float, high: float, whole: bool, name: str, thousands: bool = False
+) -> tuple[float, str, str]:
+    """(value, problem, remedy) of a plain number such as a count, runs, rpm or money.
+
+    thousands: whether three places after a point may be thousands, as in money, so that 1.250 is not believed.
+    """
+    if is_error(text):
+        return np.nan, *ERROR
     if is_blank(text):
         return np.nan, "", ""
-    value = parse_number(
-        re.sub(r"^\s*[$€£]\s*|\s*(rpm|runs?|passes|pulls|hooks)\.?\s*$", "", text, flags=re.IGNORECASE)
-    )
+    bare = _BESIDE.sub("", text)
+    value = parse_number(bare)
+    if value is not None and (thousands or whole) and re.fullmatch(r"\d{1,3}\.\d{3}", bare.strip()):
+        either = f"could be {value:,.2f} or {value * 1000:,.0f}"
+        remedy = (
+            f'write it as {value * 1000:.0f} or {value:.2f}, or state decimal = "comma" under its [sheets] in shop.toml'
+        )
+        return np.nan, either, remedy
     if value is None:
         return np.nan, f"not a number for {name}", "write a plain number"
     if not low <= value <= high or (whole and value != int(value)):

@@ -6,18 +6,15 @@ import csv
 import datetime as dt
 import difflib
 import io
-import re
 import sqlite3
 import zipfile
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
-from contextlib import closing
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
-from functools import lru_cache
+from fnmatch import fnmatchcase
 from itertools import chain
 from pathlib import Path
-from typing import IO
-from xml.parsers import expat
 
 import numpy as np
 import pandas as pd
@@ -25,14 +22,13 @@ import pandas as pd
 from analytics.errors import RecordsError
 from analytics.records.headings import HEADINGS, heading_key
 from analytics.records.shop import SheetPlace, Shop
+from analytics.records.workbook import MOST_BYTES, MOST_CELLS, MOST_ROWS, page_names, read_page, too_far
 
 _TEXTS = (".csv", ".txt", ".tsv")
 _ENDINGS = (".csv", ".xlsx", ".parquet")
 _WORKBOOKS = (".xlsx", ".xlsm", ".xls", ".ods")
 _DATABASES = (".sqlite", ".sqlite3", ".db")
 _SQLITE_MARK = b"SQLite format 3\0"
-#: what one sheet may hold: far above any shop, low enough that a file gone wrong cannot fill the memory
-MOST_ROWS, MOST_CELLS, MOST_BYTES = 2_000_000, 60_000_000, 2_000_000_000
 #: steps of SQLite before a table or view is given up (a view may never end), and the longest text of one cell
 _SQL_STEPS, _SQL_TEXT = 150_000_000, 10_000_000
 #: rows from the top in which the headings are looked for
@@ -42,35 +38,46 @@ _END = "\0end of the file\0"
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """One sheet as rows of text, ragged as typed. ``first_row``: the number a person sees beside the first of them."""
+    """One page as rows of text, ragged as typed. ``first_row``: the number a person sees beside the first of them.
+
+    struck, merged: cells crossed out, and filled from a merged cell above, (row, column) counted from 0; hidden: rows.
+    """
 
     file: str
     sheet: str
     rows: list[Sequence[str]]
     first_row: int
+    struck: frozenset[tuple[int, int]] = frozenset()
+    merged: tuple[tuple[int, int], ...] = ()
+    hidden: tuple[int, ...] = ()
 
     @property
     def where(self) -> str:
         return f"{self.file}, sheet {self.sheet!r}" if self.sheet else self.file
 
 
-def find_grid(name: str, shop: Shop, keys: Collection[str]) -> Grid | None:
-    """Find and open one sheet, or None where the folder does not hold it.
+def find_grids(name: str, shop: Shop, keys: Collection[str]) -> list[Grid]:
+    """Find and open the pages of one sheet, in order; none where the folder does not hold it.
 
     keys: heading keys that are looked for, which settle what separates the columns of a CSV file. Raises RecordsError
     where the sheet is there twice or cannot be read.
     """
     if shop.grids is not None:
-        return shop.grids.get(name)
+        return [shop.grids[name]] if name in shop.grids else []
     place = shop.places.get(name, SheetPlace())
-    if place.file is not None:
-        path = shop.folder / place.file
-        if not path.is_file():
-            raise RecordsError(
-                f"{name}: shop.toml names the file {place.file!r}, which is not in the folder. "
-                f"Correct [sheets.{name}] file, or put the file there."
-            )
-        return _open(path, name, place, keys)
+    paths = _named_files(name, shop, place.files) if place.files else _called(name, shop)
+    meant = {path: _pages_meant(path, name, place, missing=len(paths) == 1) for path in paths}
+    without = [path.name for path, own in meant.items() if not own]
+    if without:
+        raise RecordsError(
+            f"{name}: {', '.join(without)} has no page called {' or '.join(map(repr, place.pages or (name,)))}. "
+            f"Correct [sheets.{name}] in shop.toml."
+        )
+    return [open_page(path, name, page, keys) for path, own in meant.items() for page in own]
+
+
+def _called(name: str, shop: Shop) -> list[Path]:
+    """The file called like the sheet, or the database with a table of its name: one or none."""
     there = _files(shop.folder, name)
     found = [p for p in there if p.stem.casefold() == name and p.suffix.casefold() in _ENDINGS]
     found += [p for p in there if p.suffix.casefold() in _DATABASES and name in _tables(p)]
@@ -79,7 +86,73 @@ def find_grid(name: str, shop: Shop, keys: Collection[str]) -> Grid | None:
             f"{name}: found more than once ({', '.join(p.name for p in found)}). Keep one, or name it in shop.toml:\n"
             f'[sheets.{name}]\nfile = "{found[0].name}"'
         )
-    return _open(found[0], name, place, keys) if found else None
+    return found
+
+
+def _named_files(name: str, shop: Shop, files: Sequence[str]) -> list[Path]:
+    """The files that shop.toml names, by name or by pattern, in its order."""
+    paths: list[Path] = []
+    for wanted in files:
+        matched = [shop.folder / wanted] if (shop.folder / wanted).is_file() else _fitting(shop.folder, wanted)
+        if not matched:
+            raise RecordsError(
+                f"{name}: shop.toml names the file {wanted!r}, which is not in the folder. "
+                f"Correct [sheets.{name}] file, or put the file there."
+            )
+        paths += matched
+    return list(dict.fromkeys(paths))
+
+
+def _fitting(folder: Path, pattern: str) -> list[Path]:
+    named = (p for p in folder.iterdir() if fnmatchcase(p.name.casefold(), pattern.casefold()))
+    return sorted(p for p in named if p.is_file())
+
+
+def _pages_meant(path: Path, name: str, place: SheetPlace, missing: bool) -> list[str]:
+    """The pages of a file that ``place`` names, in its order; [""] where the file has no pages.
+
+    Where it names none, the page called like the sheet, or the only one of a workbook. Raises RecordsError where one is not there
+    (missing).
+    """
+    if path.suffix.casefold() not in (*_WORKBOOKS, *_DATABASES):
+        return [""]
+    names = _page_names(path, name)
+    found: list[str] = []
+    for pattern in place.pages or (name,):
+        same = _same_page(pattern, names)
+        if not same and not place.pages and len(names) == 1 and path.suffix.casefold() in _WORKBOOKS:
+            same = names
+        if not same and missing:
+            raise _no_page(path, name, pattern, names)
+        found += same
+    return list(dict.fromkeys(found))
+
+
+def _same_page(pattern: str, names: Sequence[str]) -> list[str]:
+    """The pages of that name, or else those that the pattern fits."""
+    key = pattern.strip().casefold()
+    same = [n for n in names if n.strip().casefold() == key]
+    return same or [n for n in names if fnmatchcase(n.strip().casefold(), key)]
+
+
+def _no_page(path: Path, name: str, wanted: str, names: Sequence[str]) -> RecordsError:
+    if path.suffix.casefold() in _DATABASES:
+        return RecordsError(
+            f"{path.name} has no table {wanted!r} (it has {', '.join(names) or 'none'}). "
+            "Correct the name of the table in shop.toml."
+        )
+    return RecordsError(
+        f"{name}: {path.name} has no sheet {wanted!r} (it has {', '.join(names)}). Say which in shop.toml:\n"
+        f'[sheets.{name}]\nfile = "{path.name}"\nsheet = "{names[0] if names else ""}"'
+    )
+
+
+def _page_names(path: Path, name: str) -> list[str]:
+    if path.suffix.casefold() in _DATABASES:
+        return sorted(_tables(path).values())
+    with _in_words(path, name):
+        _check_extent(path, name)
+        return page_names(path)
 
 
 def _files(folder: Path, name: str) -> list[Path]:
@@ -102,54 +175,95 @@ def _files(folder: Path, name: str) -> list[Path]:
     return [path for path in entries if path.is_file()]
 
 
-def passed_over(shop: Shop, grids: Mapping[str, tuple[str, str]]) -> tuple[tuple[str, str], ...]:
-    """Files, and pages of workbooks, that no sheet was read from: (name, what it may have been meant as, else "").
+@dataclass(frozen=True, slots=True)
+class Unread:
+    """A file, or page of one, that no sheet was read from: what it is called, and the sheet it may have been meant as ("": none),
+    by its name or by its headings (``alike``: their number; 0 where the name alone says so), with its rows."""
 
-    grids: sheet -> (file, page) it was read from. The files the shop may think are read: tables, workbooks, databases.
+    file: str
+    page: str
+    meant: str
+    alike: int = 0
+    rows: int = 0
+
+    @property
+    def name(self) -> str:
+        return f"{self.file}, sheet {self.page!r}" if self.page else self.file
+
+
+def passed_over(
+    shop: Shop, read: Mapping[str, Collection[tuple[str, str]]], keys: Mapping[str, Collection[str]]
+) -> list[Unread]:
+    """Files, and pages of workbooks and databases, that no sheet was read from.
+
+    read: sheet -> the (file, page) it was read from. keys: sheet -> heading keys it is known by. Files that cannot hold a table are
+    passed over without a word, and so are pages without a row.
     """
-    left: list[tuple[str, str]] = []
     if shop.grids is not None:
-        return ()
-    missing = [name for name in HEADINGS if name not in grids]
-    read = {(file, page.strip().casefold()) for file, page in grids.values()}
-    whole = {file for file, page in grids.values() if not page}
-    for path in sorted(p for p in shop.folder.iterdir() if p.is_file() and not p.name.startswith((".", "~$"))):
-        ending = path.suffix.casefold()
-        if path.name in whole or ending not in (*_TEXTS, *_WORKBOOKS, *_DATABASES, ".parquet"):
-            continue
-        of_file = {page for file, page in read if file == path.name}
-        close, used = _close(path, of_file, missing), bool(of_file)
-        if close:
-            left += [(f"{path.name}, sheet {page!r}" if page else path.name, sheet) for page, sheet in close.items()]
-        elif not used and ending not in (".txt", *_DATABASES):
-            left.append((path.name, ""))
-    return tuple(left)
-
-
-def _close(path: Path, read: Collection[str], missing: Sequence[str]) -> dict[str, str]:
-    """Pages of a file ("": the file itself) that were not read, and the missing sheet that each may have been meant as."""
-    try:
-        pages = _pages(path)
-    except Exception:  # not read, so what is wrong with it is of no account
-        pages = []
-    itself = _meant(path.stem, missing) if path.suffix.casefold() not in _DATABASES and not read else ""
-    if itself:
-        return {"": itself}
-    close = {page: _meant(page, missing) for page in pages if page.strip().casefold() not in read}
-    return {page: sheet for page, sheet in close.items() if sheet}
-
-
-def _pages(path: Path) -> list[str]:
-    if path.suffix.casefold() in _DATABASES:
-        return list(_tables(path).values())
-    if path.suffix.casefold() not in _WORKBOOKS:
         return []
-    from python_calamine import CalamineWorkbook
+    missing = [name for name in HEADINGS if name not in read]
+    taken = {(file, page.strip().casefold()) for places in read.values() for file, page in places}
+    left: list[Unread] = []
+    for path in table_files(shop.folder):
+        used = {page for file, page in taken if file == path.name}
+        if "" not in used:
+            left += _left_of(path, used, missing, keys)
+    return left
 
-    if path.suffix.casefold() != ".xls":
-        _check_extent(path, path.name)
-    with closing(CalamineWorkbook.from_path(str(path))) as book:
-        return book.sheet_names
+
+def _left_of(
+    path: Path, used: Collection[str], missing: Sequence[str], keys: Mapping[str, Collection[str]]
+) -> list[Unread]:
+    """What was not read of a file, of which the pages ``used`` were: the whole of it, or the other pages."""
+    base = path.suffix.casefold() in _DATABASES
+    itself = _meant(path.stem, missing) if not base and not used else ""
+    if itself:
+        return [Unread(path.name, "", itself)]
+    pages = list(_unread_pages(path, used, missing, keys))
+    if used or base or any(u.meant for u in pages):
+        return pages
+    return [Unread(path.name, "", "")] if path.suffix.casefold() != ".txt" else []
+
+
+def table_files(folder: Path) -> list[Path]:
+    """The files of a folder that a shop may keep records in, in order of name."""
+    kinds = (*_TEXTS, *_WORKBOOKS, *_DATABASES, ".parquet")
+    files = (p for p in folder.iterdir() if p.is_file() and not p.name.startswith((".", "~$")))
+    return sorted(p for p in files if p.suffix.casefold() in kinds)
+
+
+def _unread_pages(
+    path: Path, used: Collection[str], missing: Sequence[str], keys: Mapping[str, Collection[str]]
+) -> Iterator[Unread]:
+    """What each page of a file that was not read may be; of a file without pages, what itself may be."""
+    try:
+        pages = [page for page in all_pages(path) if page.strip().casefold() not in used]
+    except RecordsError:  # not read, so what is wrong with it is of no account
+        return
+    known = set(chain.from_iterable(keys.values()))
+    for page in pages:
+        by_name = _meant(page, missing)
+        try:
+            grid = open_page(path, path.name, page, known)
+        except RecordsError:
+            yield Unread(path.name, page, by_name)
+            continue
+        filled = sum(any(cell.strip() for cell in row) for row in grid.rows)
+        sheet, alike = ("", 0) if by_name else _alike(grid, keys)
+        if filled and (page or sheet):
+            yield Unread(path.name, page, by_name or sheet, alike, filled - 1)
+
+
+def _alike(grid: Grid, keys: Mapping[str, Collection[str]]) -> tuple[str, int]:
+    """The sheet whose headings a page has most of, and how many: at least three, and half of the row they stand in."""
+    best = ("", 0)
+    for row in grid.rows[:HEADING_SEARCH]:
+        heads = {heading_key(cell) for cell in row} - {""}
+        for sheet, own in keys.items():
+            n = len(heads & set(own))
+            if n >= 3 and 2 * n >= len(heads) and n > best[1]:
+                best = (sheet, n)
+    return best
 
 
 def _meant(typed: str, missing: Sequence[str]) -> str:
@@ -158,20 +272,36 @@ def _meant(typed: str, missing: Sequence[str]) -> str:
     return near[0] if near else ""
 
 
-def _open(path: Path, name: str, place: SheetPlace, keys: Collection[str]) -> Grid:
+def all_pages(path: Path) -> list[str]:
+    """The pages of a file: of a workbook, the tables of a database, [""] of any other. Raises RecordsError."""
+    if path.suffix.casefold() in (*_WORKBOOKS, *_DATABASES):
+        return _page_names(path, path.name)
+    return [""]
+
+
+def open_page(path: Path, name: str, page: str, keys: Collection[str]) -> Grid:
+    """The cells of one page as text. name: what errors call it; keys: see find_grids. Raises RecordsError."""
     ending = path.suffix.casefold()
     if path.stat().st_size > MOST_BYTES:
         raise too_large(name, path.name, f"{path.stat().st_size / 1e9:.1f} gigabytes")
-    try:
+    with _in_words(path, name):
         if ending in _TEXTS:
             return Grid(path.name, "", _csv_rows(path, name, keys), 1)
         if ending in _WORKBOOKS:
-            sheet, rows = _workbook_rows(path, name, place)
-            return Grid(path.name, sheet, rows, 1)
+            _check_extent(path, name)
+            return _workbook_grid(path, page)
         if ending == ".parquet":
             return Grid(path.name, "", _parquet_rows(path, name), 0)
         if ending in _DATABASES:
-            return Grid(path.name, place.sheet or name, _sqlite_rows(path, place.sheet or name), 0)
+            return Grid(path.name, page, _sqlite_rows(path, page), 0)
+    raise RecordsError(f"{name}: {path.name} is not a kind of file read here. Save it as .csv, .xlsx or .parquet.")
+
+
+@contextmanager
+def _in_words(path: Path, name: str) -> Iterator[None]:
+    """Faults of a file, of whatever library, as RecordsError."""
+    try:
+        yield
     except RecordsError:
         raise
     except MemoryError as err:
@@ -184,7 +314,6 @@ def _open(path: Path, name: str, place: SheetPlace, keys: Collection[str]) -> Gr
         raise RecordsError(
             f"{name}: {path.name} cannot be read ({err}). Open it and save it again, or export it as CSV."
         ) from err
-    raise RecordsError(f"{name}: {path.name} is not a kind of file read here. Save it as .csv, .xlsx or .parquet.")
 
 
 def too_large(name: str, file: str, what: str) -> RecordsError:
@@ -261,136 +390,24 @@ def _open_quote(name: str, file: str, row: int) -> RecordsError:
 # ---- workbooks and tables ------------------------------------------------------------------------------------------
 
 
-def _workbook_rows(path: Path, name: str, place: SheetPlace) -> tuple[str, list[Sequence[str]]]:
-    from python_calamine import CalamineWorkbook
-
-    if path.suffix.casefold() != ".xls":  # that kind has room for 65,536 rows of 256 cells, no more
-        _check_extent(path, name)
-    book = CalamineWorkbook.from_path(str(path))
-    names = book.sheet_names
-    wanted = place.sheet or name
-    match = [n for n in names if n.strip().casefold() == wanted.strip().casefold()]
-    if not match and place.sheet is None and len(names) == 1:
-        match = names
-    if not match:
-        raise RecordsError(
-            f"{name}: {path.name} has no sheet {wanted!r} (it has {', '.join(names)}). Say which in shop.toml:\n"
-            f'[sheets.{name}]\nfile = "{path.name}"\nsheet = "{names[0] if names else ""}"'
-        )
-    rows = book.get_sheet_by_name(match[0]).to_python(skip_empty_area=False)
-    return match[0], [list(map(as_text, row)) for row in rows]
+def _workbook_grid(path: Path, name: str) -> Grid:
+    page = read_page(path, name)
+    rows = [list(map(as_text, row)) for row in page.rows]
+    for (row, column), unit in page.units.items():
+        if row < len(rows) and column < len(rows[row]) and rows[row][column][-1:].isdigit():
+            rows[row][column] += f" {unit}"
+    return Grid(path.name, name, [*rows], 1, page.struck, page.merged, page.hidden)
 
 
 def _check_extent(path: Path, name: str) -> None:
-    """Refuse a workbook whose cells lie so far apart, or unpack to so much, that reading it would fill the memory.
-
-    The reader makes room for every cell between the first and the last; one stray cell in the far corner is enough.
-    """
-    if not zipfile.is_zipfile(path):
+    """Refuse a workbook whose cells lie so far apart, or unpack to so much, that reading it would fill the memory."""
+    if path.suffix.casefold() != ".xls" and not zipfile.is_zipfile(path):
         raise RecordsError(
             f"{name}: {path.name} is no whole workbook: it may be cut off, protected by a password, or of another kind. "
             "Open it and save it again without a password, or export it as CSV."
         )
-    stamp = path.stat()
-    if found := _too_far(path, stamp.st_mtime_ns, stamp.st_size):
+    if found := too_far(path):
         raise too_large(name, path.name, found)
-
-
-@lru_cache(maxsize=32)
-def _too_far(path: Path, _changed: int, _size: int) -> str:
-    """What in a workbook is too large to be read, or "".
-
-    Any file in the archive may be the sheet, by whatever name, so each that speaks of cells is read by a parser of its own
-    right, whatever quotes or sizes it is written with. Raises ValueError where one cannot be parsed or is not as long as it says.
-    """
-    with zipfile.ZipFile(path) as book:
-        whole = sum(entry.file_size for entry in book.infolist())
-        if whole > MOST_BYTES:
-            return f"{whole / 1e9:.1f} gigabytes when unpacked"
-        for entry in book.infolist():
-            with book.open(entry) as file:  # to the end: its length and checksum are compared with what was claimed
-                rest, speaks = b"", False
-                while piece := file.read(_PIECE):
-                    speaks = speaks or any(word in rest + piece for word in (b"sheetData", b"table-row"))
-                    rest = piece[-20:]
-            if speaks:
-                with book.open(entry) as file:
-                    found = _Extent().read(file)
-                if found:
-                    return found
-    return ""
-
-
-_PIECE = 1 << 20
-_PLACE = re.compile(r"([A-Za-z]+)([0-9]+)")
-
-
-class _Extent:
-    """How far the cells of one sheet reach, from its XML as it streams by."""
-
-    def __init__(self) -> None:
-        self.row = self.column = self.times = self.right = self.down = self.filled = 0
-
-    def read(self, file: IO[bytes]) -> str:
-        """The furthest cell in words where it is too far, else ""."""
-        parser = expat.ParserCreate()
-        parser.StartElementHandler, parser.EndElementHandler = self._begin, self._end
-        try:
-            while piece := file.read(_PIECE):
-                parser.Parse(piece, False)
-                if self._far():
-                    break
-            else:
-                parser.Parse(b"", True)
-        except expat.ExpatError as err:
-            raise ValueError(f"a sheet in it is broken: {err}") from err
-        return f"a cell as far away as {_letters(self.right)}{self.down}" if self._far() else ""
-
-    def _far(self) -> bool:
-        return self.right * self.down > MOST_CELLS or self.down > MOST_ROWS
-
-    def _begin(self, name: str, told: dict[str, str]) -> None:
-        kind = name.rpartition(":")[2]
-        if kind == "c":  # of .xlsx: a cell says where it stands, or stands beside the one before
-            place = _PLACE.fullmatch(told.get("r", "").strip())
-            if place:
-                self.row, self.column = int(place[2]), 0
-                for letter in place[1].upper():
-                    self.column = 26 * self.column + ord(letter) - 64
-            else:
-                self.column += 1
-            self.right, self.down = max(self.right, self.column), max(self.down, self.row)
-        elif kind == "row":
-            self.row, self.column = int(told.get("r", self.row + 1)), 0
-        elif (
-            kind == "table-row"
-        ):  # of .ods: rows and cells that repeat; blank ones behind the last are not made room for
-            self.times, self.column, self.filled = _times(told, "number-rows-repeated"), 0, 0
-        elif kind in ("table-cell", "covered-table-cell"):
-            self.column += _times(told, "number-columns-repeated")
-            if any(key.endswith("value-type") for key in told):
-                self.filled = self.column
-        elif kind == "p":
-            self.filled = self.column
-
-    def _end(self, name: str) -> None:
-        if name.rpartition(":")[2] == "table-row":
-            self.row += self.times
-            if self.filled:
-                self.right, self.down = max(self.right, self.filled), max(self.down, self.row)
-
-
-def _letters(column: int) -> str:
-    """A column as a person sees it: 1 is A, 27 is AA."""
-    text = ""
-    while column:
-        column, letter = divmod(column - 1, 26)
-        text = chr(65 + letter) + text
-    return text
-
-
-def _times(told: Mapping[str, str], what: str) -> int:
-    return int(next((text for key, text in told.items() if key.endswith(what)), 1))
 
 
 def _parquet_rows(path: Path, name: str) -> list[Sequence[str]]:
@@ -449,13 +466,7 @@ def _tables(path: Path) -> dict[str, str]:
 
 
 def _sqlite_rows(path: Path, table: str) -> list[Sequence[str]]:
-    tables = _tables(path)
-    if table.casefold() not in tables:
-        raise RecordsError(
-            f"{path.name} has no table {table!r} (it has {', '.join(sorted(tables.values())) or 'none'}). "
-            "Correct the name of the table in shop.toml."
-        )
-    quoted = tables[table.casefold()].replace('"', '""')
+    quoted = table.replace('"', '""')
     with closing(_connect(path)) as base:
         cursor = base.execute(f'SELECT * FROM "{quoted}"')
         rows: list[Sequence[str]] = [[c[0] for c in cursor.description]]

@@ -56,7 +56,7 @@ def match_returns(judged: Sheet, returns: Sheet) -> None:
         if len(fits) == 1 and fits[0] not in taken:
             match[row], taken[fits[0]] = fits[0], row
         elif len(fits) == 1:
-            reason[row] = f"the return is already judged again in row {judged.raw.row[taken[fits[0]]]}"
+            reason[row] = f"the return is already judged again in {judged.named(taken[fits[0]])}"
         elif fits:
             reason[row] = f"{len(fits)} returns of this component came in on {say(last)}: which one is not known"
         else:

@@ -34,7 +34,7 @@ def link(linked: list[Sheet], builds: Sheet, first_rows: np.ndarray, shop: Shop)
         return
     fitted_later = _parts_fitted_later(linked, shop)
     refused = builds.values["key"][~builds.alive & ~builds.later]
-    aside = dict(zip(refused[::-1], builds.raw.row[refused.index][::-1], strict=True))
+    aside = dict(zip(refused[::-1], map(builds.named, refused.index[::-1]), strict=True))
     hidden = set(builds.values["key"][builds.later]) - set(index.index)
     known = index.to_dict()
 
@@ -68,7 +68,7 @@ def _link_slips(sheet: Sheet, builds: Sheet, near, aside: dict, hidden: set, fit
             continue
         refused[row] = True
         if key in aside:
-            reason[row], remedy[row] = f"its build (row {aside[key]} of builds) is set aside", _MEND
+            reason[row], remedy[row] = f"its build ({aside[key]} of builds) is set aside", _MEND
             kind[row] = Issue.BUILD_SET_ASIDE
         elif fits:
             names = ", ".join(sorted(serials[b] for b in fits)[:5])
@@ -141,5 +141,5 @@ def drop_orphans(linked: list[Sheet], builds: Sheet) -> None:
         lost = (at >= 0) & ~builds.in_use[linked_to]
         reason = np.full(len(at), "", dtype=object)
         for row in np.flatnonzero(lost):
-            reason[row] = f"its build (row {builds.raw.row[at[row]]} of builds) is set aside"
+            reason[row] = f"its build ({builds.named(at[row])} of builds) is set aside"
         sheet.set_aside(lost, "serial", reason, _MEND, Issue.BUILD_SET_ASIDE)

@@ -21,7 +21,7 @@ from analytics.records.builds import (
 )
 from analytics.records.conditions import conditions_table, read_conditions
 from analytics.records.figures import figures
-from analytics.records.files import passed_over
+from analytics.records.files import Unread, passed_over
 from analytics.records.headings import HEADINGS, OF_NO_UNIT
 from analytics.records.judged import match_returns, read_judged
 from analytics.records.linking import drop_orphans, link
@@ -40,7 +40,7 @@ from analytics.records.returns import (
 from analytics.records.serials import read_serials
 from analytics.records.several import single_out
 from analytics.records.shop import Shop, load_shop
-from analytics.records.source import read_sheets
+from analytics.records.source import heading_keys, read_sheets, unclaimed
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -77,7 +77,9 @@ class Records:
     later: dict[str, int] = field(default_factory=dict)
     unused_columns: dict[str, tuple[str, ...]] = field(default_factory=dict)
     #: files and pages nothing was read from, each with the sheet it may have been meant as ("" where none)
-    unused_files: tuple[tuple[str, str], ...] = ()
+    unused_files: tuple[Unread, ...] = ()
+    #: rows of pages told apart by a column that belong to no sheet: file, page, heading, value, rows
+    unclaimed: tuple[tuple[str, str, str, str, int], ...] = ()
     returns_left_out: pd.DataFrame = field(default_factory=pd.DataFrame)
     changes_left_out: pd.DataFrame = field(default_factory=pd.DataFrame)
     judged_again: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -86,17 +88,34 @@ class Records:
 
     def files_passed_over(self) -> list[str]:
         """Files and pages nothing was read from, in sentences: first those that look like a sheet of ours misspelt."""
-        told = [
-            f"{name} was not read. If it is the sheet {sheet!r}, call it {sheet}, or name it in shop.toml under [sheets.{sheet}]."
-            for name, sheet in self.unused_files
-            if sheet
+        read = set(self.counts["sheet"])
+        told = [_unread_words(u, u.meant in read) for u in self.unused_files if u.meant]
+        told += [
+            f"{rows:,} rows of {page or file} have {value!r} under {heading!r} and belong to no sheet: add the word to rows under "
+            "its [sheets] in shop.toml, if they are records."
+            for file, page, heading, value, rows in self.unclaimed
         ]
-        others = [name for name, sheet in self.unused_files if not sheet]
-        return told + ([f"Files nothing was read from: {', '.join(others)}."] if others else [])
+        others = [u.name for u in self.unused_files if not u.meant]
+        kind = "Files" if not any(u.page for u in self.unused_files if not u.meant) else "Files and pages"
+        return told + ([f"{kind} nothing was read from: {', '.join(others)}."] if others else [])
 
     def __repr__(self) -> str:
         what = f"{len(self.builds):,} builds, {len(self.returns):,} returns"
         return f"Records({self.shop.name!r}, as of {self.as_of:%Y-%m-%d}: {what})"
+
+
+def _unread_words(unread: Unread, read_already: bool) -> str:
+    if unread.alike and read_already:
+        key, name = ("sheet", unread.page) if unread.page else ("file", unread.file)
+        return (
+            f"{unread.name} was not read. Its headings are those of {unread.meant}, and it has {unread.rows:,} rows: if they belong "
+            f'there, add "{name}" to {key} under [sheets.{unread.meant}] in shop.toml.'
+        )
+    why = f", whose headings it has ({unread.rows:,} rows)" if unread.alike else ""
+    return (
+        f"{unread.name} was not read. If it is the sheet {unread.meant!r}{why}, call it {unread.meant}, or name it in shop.toml "
+        f"under [sheets.{unread.meant}]."
+    )
 
 
 def load_records(
@@ -171,7 +190,8 @@ def load_records(
         counts=pd.DataFrame([s.count() for s in sheets.values()]),
         later={name: int(s.later.sum()) for name, s in sheets.items()},
         unused_columns={name: r.unused_columns for name, r in raw.items()},
-        unused_files=passed_over(shop, {name: (r.file, r.sheet) for name, r in raw.items()}),
+        unused_files=tuple(passed_over(shop, {name: r.places for name, r in raw.items()}, heading_keys(shop))),
+        unclaimed=tuple(unclaimed(raw)),
         parts=tables["parts"],
         conditions=conditions_table(sheets, units, position, shipments),
         returns_left_out=returns_left_out(returns, builds, twice, position),

@@ -28,9 +28,11 @@ def quantity(sheet: Sheet, heading: str, kind: cells.Quantity, unit: str, into: 
 
 def plain(sheet: Sheet, heading: str, low: float, high: float, whole: bool = False) -> pd.DataFrame:
     """Parse a column of plain numbers. Columns value, problem, remedy; the caller says what a problem means."""
-    name = heading.replace("_", " ")
+    name, money = heading.replace("_", " "), heading in ("cost", "price")
     parsed = cells.by_distinct(
-        sheet.text(heading), lambda t: cells.parse_plain(t, low, high, whole, name), ["value", "problem", "remedy"]
+        sheet.text(heading),
+        lambda t: cells.parse_plain(t, low, high, whole, name, money),
+        ["value", "problem", "remedy"],
     ).astype({"value": float})
     sheet.values[heading] = parsed["value"]
     return parsed

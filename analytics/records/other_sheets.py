@@ -65,7 +65,7 @@ def read_readings(readings: Sheet, shop: Shop) -> None:
     """Odometers, runs and news of units."""
     values = readings.values
     quantity(readings, "odometer", cells.DISTANCE, shop.distance_unit, "odometer")
-    runs = plain(readings, "runs", 0, 1_000_000)
+    runs = plain(readings, "runs", 0, 1_000_000, whole=True)
     readings.doubt(runs["problem"] != "", "runs", runs["problem"] + ": taken as unknown", runs["remedy"])
     running = choose(readings.text("still_running"), RUNNING, shop.words.get("still_running", {}))
     reason = running["problem"] + ": not used"

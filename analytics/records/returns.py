@@ -55,7 +55,7 @@ def read_return_cells(returns: Sheet, shop: Shop) -> None:
     values["notes"] = returns.text("notes")
     for heading in ("odometer", "miles_in_service"):
         quantity(returns, heading, cells.DISTANCE, shop.distance_unit, heading)
-    runs = plain(returns, "runs", 0, 1_000_000)
+    runs = plain(returns, "runs", 0, 1_000_000, whole=True)
     returns.doubt(runs["problem"] != "", "runs", runs["problem"] + ": taken as unknown", runs["remedy"])
 
 
@@ -91,13 +91,13 @@ def drop_same_return(returns: Sheet, builds: Sheet) -> np.ndarray:
         kept: list[int] = []
         for at in group["at"]:
             verdict, other = _compare(at, kept, day, failed, told)
-            reason[at] = f"the same return is entered in row {returns.raw.row[other]}" if verdict == "same" else ""
+            reason[at] = f"the same return is entered in {returns.named(other)}" if verdict == "same" else ""
             if verdict == "same" and not several:
                 twice[at] = True
                 continue
             if verdict:
                 maybe[at] = True
-                reason[at] = f"may be the return of row {returns.raw.row[other]} again: counted as another"
+                reason[at] = f"may be the return of {returns.named(other)} again: counted as another"
             kept.append(at)
     returns.doubt(maybe, "serial", reason, "delete it if it is the same", Issue.MAYBE_TWICE)
     remedy = "nothing to do, or write down what differs if it was another return"

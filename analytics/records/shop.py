@@ -64,11 +64,19 @@ _FREE = (
 
 @dataclass(frozen=True, slots=True)
 class SheetPlace:
-    """Where one sheet is kept: a file in the folder, a sheet of it, and rows to pass over before the headings."""
+    """Where one sheet is kept.
 
-    file: str | None = None
-    sheet: str | None = None
+    files, pages: names, or patterns such as "orders *", in order. skip_rows: rows to pass over before the headings. rows: which rows
+    of the page are its own: the shop's heading -> the words that stand there, by their key. decimal: "comma" or "point", None where
+    the figures themselves tell. crossed_out: whether crossed-out rows are read.
+    """
+
+    files: tuple[str, ...] = ()
+    pages: tuple[str, ...] = ()
     skip_rows: int | None = None
+    rows: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    decimal: str | None = None
+    crossed_out: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -324,18 +332,46 @@ def _places(tables: dict, folder: Path) -> dict[str, SheetPlace]:
     for name, place in tables.items():
         if not isinstance(place, dict):
             raise RecordsError(f'shop.toml: write [sheets.{name}] with file = "...".')
-        _known(place, ("file", "sheet", "skip_rows"), f"a key of [sheets.{name}]")
-        file, sheet, skip = place.get("file"), place.get("sheet"), place.get("skip_rows")
-        if any(v is not None and not isinstance(v, str) for v in (file, sheet)):
-            raise RecordsError(f"shop.toml [sheets.{name}]: file and sheet are names, in quotes.")
+        keys = ("file", "sheet", "skip_rows", "rows", "decimal", "crossed_out")
+        _known(place, keys, f"a key of [sheets.{name}]")
+        skip, decimal = place.get("skip_rows"), place.get("decimal")
         if skip is not None and (not isinstance(skip, int) or isinstance(skip, bool) or skip < 0):
             raise RecordsError(f"shop.toml [sheets.{name}] skip_rows = {skip!r}: give a whole number of rows.")
-        if file is not None and not file.isprintable():
-            raise RecordsError(f"shop.toml [sheets.{name}] file = {file!r}: not a name a file can have.")
-        if file is not None and not (folder / file).resolve().is_relative_to(folder.resolve()):
-            raise RecordsError(f"shop.toml [sheets.{name}] file = {file!r}: the file must lie inside the folder.")
-        places[name] = SheetPlace(file, sheet, skip)
+        _one_of(decimal, (None, "comma", "point"), f"[sheets.{name}] decimal")
+        _one_of(place.get("crossed_out", "set aside"), ("set aside", "read"), f"[sheets.{name}] crossed_out")
+        places[name] = SheetPlace(
+            files=_file_names(name, place.get("file", ()), folder),
+            pages=_texts(place.get("sheet", ()), f"[sheets.{name}] sheet"),
+            skip_rows=skip,
+            rows=_own_rows(name, place.get("rows", {})),
+            decimal=decimal,
+            crossed_out=place.get("crossed_out") == "read",
+        )
     return places
+
+
+def _texts(value, where: str) -> tuple[str, ...]:
+    """A text, or a list of them."""
+    texts = [value] if isinstance(value, str) else value
+    if not isinstance(texts, list | tuple) or not all(isinstance(t, str) for t in texts):
+        raise RecordsError(f"shop.toml {where}: file and sheet are names, in quotes, or lists of names.")
+    return tuple(texts)
+
+
+def _file_names(name: str, value, folder: Path) -> tuple[str, ...]:
+    files = _texts(value, f"[sheets.{name}] file")
+    for file in files:
+        if not file.isprintable():
+            raise RecordsError(f"shop.toml [sheets.{name}] file = {file!r}: not a name a file can have.")
+        if not (folder / file).resolve().is_relative_to(folder.resolve()):
+            raise RecordsError(f"shop.toml [sheets.{name}] file = {file!r}: the file must lie inside the folder.")
+    return files
+
+
+def _own_rows(name: str, told) -> dict[str, tuple[str, ...]]:
+    if not isinstance(told, dict):
+        raise RecordsError(f'shop.toml [sheets.{name}] rows: write it as rows = {{ "Type" = ["build"] }}.')
+    return {heading: _texts(words, f"[sheets.{name}] rows") for heading, words in told.items()}
 
 
 def _headings(tables: dict, components: dict) -> dict[str, dict[str, str]]:

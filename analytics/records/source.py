@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Sequence
+from collections import ChainMap, Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain, compress
 
 import numpy as np
 import pandas as pd
 
 from analytics.errors import RecordsError
 from analytics.reasons import Issue
-from analytics.records.files import HEADING_SEARCH, Grid, find_grid
+from analytics.records.cells import ERROR, is_error
+from analytics.records.decimals import FIGURES, mark_of, with_points
+from analytics.records.files import HEADING_SEARCH, Grid, find_grids
 from analytics.records.headings import HEADINGS, heading_key
 from analytics.records.shop import SheetPlace, Shop
 
@@ -25,22 +29,37 @@ _TOTALS_ONLY = re.compile(_TOTAL + r"\W*$", re.IGNORECASE)
 
 @dataclass(slots=True)
 class RawSheet:
-    """One sheet as text, blank rows left out.
+    """One sheet as text, blank rows left out, of as many pages as it is kept on.
 
-    ``table`` has one object column of text per heading of ours that was found ("" where blank); ``row`` is the row a
-    person sees in the file, shape (rows,). ``structure``: rows that are no records, columns at (position in ``table``),
-    column, raw, reason, remedy.
+    ``table`` has one object column of text per heading of ours that was found ("" where blank), figures with a decimal point;
+    ``typed_as`` holds the columns whose cells were typed otherwise. ``file``, ``sheet`` and ``row`` say where a person sees each row,
+    shape (rows,). ``structure``: rows that are no records, columns at (position in ``table``), column, raw, reason, remedy, kind;
+    ``notes``: what rows in use were read on, likewise.
     """
 
     name: str
-    file: str
-    sheet: str
     table: pd.DataFrame
+    file: np.ndarray
+    sheet: np.ndarray
     row: np.ndarray
     structure: pd.DataFrame
+    notes: pd.DataFrame
     unused_columns: tuple[str, ...]
     #: our heading -> the heading in the file
     typed: dict[str, str]
+    #: the pages it was read from: (file, page)
+    places: tuple[tuple[str, str], ...]
+    typed_as: pd.DataFrame
+    #: values of the shop's own column, by which rows are told apart, that are not this sheet's: (file, page, heading, value) -> rows
+    others: dict[tuple[str, str, str, str], int]
+    decimal: np.ndarray
+
+    def named(self, at: int) -> str:
+        """A row as messages name it: 'row 7', with its page where there are several."""
+        if len(self.places) == 1:
+            return f"row {self.row[at]}"
+        page = self.sheet[at] if len({p for _, p in self.places}) == len(self.places) else ""
+        return f"row {self.row[at]} of {page or self.file[at]}"
 
 
 def read_sheets(shop: Shop) -> dict[str, RawSheet]:
@@ -52,9 +71,12 @@ def read_sheets(shop: Shop) -> dict[str, RawSheet]:
     sheets = {}
     for name in HEADINGS:
         wanted = _wanted(name, shop)
-        grid = find_grid(name, shop, wanted.keys())
-        if grid is not None:
-            sheets[name] = _to_sheet(name, grid, wanted, shop)
+        grids = find_grids(name, shop, wanted.keys())
+        if grids:
+            pages = [_to_sheet(name, grid, wanted, shop, alone=len(grids) == 1) for grid in grids]
+            if _own_columns(name, pages, shop):
+                _to_sheet(name, grids[0], wanted, shop)  # says what none of the pages has
+            sheets[name] = _stacked(pages)
     for name in ("builds", "returns"):
         if name not in sheets:
             there = ", ".join(sorted(p.name for p in shop.folder.iterdir() if p.is_file())) or "nothing"
@@ -63,6 +85,94 @@ def read_sheets(shop: Shop) -> dict[str, RawSheet]:
                 f'or say where it is in shop.toml:\n[sheets.{name}]\nfile = "your file.xlsx"\nsheet = "its sheet"'
             )
     return sheets
+
+
+def _own_columns(name: str, pages: list[RawSheet], shop: Shop) -> list[str]:
+    """Columns that shop.toml names for builds and no page has."""
+    own = [*(f"component:{c}" for c in shop.components), *(f"extra:{c}" for c in shop.extra_columns)]
+    return [c for c in own if not any(c in page.table for page in pages)] if name == "builds" else []
+
+
+def heading_keys(shop: Shop) -> dict[str, set[str]]:
+    """Sheet -> the keys of the headings it may have, the shop's own and ours."""
+    return {name: {*_wanted(name, shop), *map(heading_key, HEADINGS[name].known)} for name in HEADINGS}
+
+
+def unclaimed(sheets: Mapping[str, RawSheet]) -> list[tuple[str, str, str, str, int]]:
+    """Rows that are told apart by a column and belong to no sheet: file, page, heading, value, rows."""
+    of_page: dict[tuple[str, str, str], list[dict[str, int]]] = {}
+    for raw in sheets.values():
+        pages: dict[tuple[str, str, str], dict[str, int]] = {}
+        for (file, page, heading, value), rows in raw.others.items():
+            pages.setdefault((file, page, heading), {})[value] = rows
+        for place, values in pages.items():
+            of_page.setdefault(place, []).append(values)
+    return [
+        (*place, value, rows)
+        for place, told in of_page.items()
+        for value, rows in told[0].items()
+        if all(value in other for other in told)
+    ]
+
+
+def _stacked(pages: list[RawSheet]) -> RawSheet:
+    """The pages of one sheet under each other."""
+    first = pages[0]
+    if len(pages) == 1:
+        return first
+    starts = np.cumsum([0, *(len(p.table) for p in pages)])
+    columns = _each_once(list(p.table) for p in pages)
+    notes = [_first_of(p.notes, _absent(p, columns)) for p in pages]
+    otherwise = _each_once(list(p.typed_as) for p in pages)
+    return RawSheet(
+        name=first.name,
+        table=_under([p.table for p in pages], columns, starts),
+        **{side: np.concatenate([getattr(p, side) for p in pages]) for side in ("file", "sheet", "row", "decimal")},
+        structure=_moved([p.structure for p in pages], starts),
+        notes=_moved(notes, starts),
+        unused_columns=tuple(_each_once(p.unused_columns for p in pages)),
+        typed=dict(ChainMap(*(p.typed for p in pages))),
+        places=tuple(chain.from_iterable(p.places for p in pages)),
+        typed_as=_under([_shown(p, otherwise) for p in pages], otherwise, starts),
+        others=dict(ChainMap(*(p.others for p in pages))),
+    )
+
+
+def _each_once(lists: Iterable[Sequence[str]]) -> list[str]:
+    return list(dict.fromkeys(chain.from_iterable(lists)))
+
+
+def _under(frames: list[pd.DataFrame], columns: list[str], starts: np.ndarray) -> pd.DataFrame:
+    """Columns of text of several pages, "" where a page lacks one."""
+    sizes = np.diff(starts)
+    texts = {c: np.concatenate([_column(f, c, n) for f, n in zip(frames, sizes, strict=True)]) for c in columns}
+    return pd.DataFrame(texts, index=pd.RangeIndex(starts[-1]), dtype=object)
+
+
+def _moved(frames: list[pd.DataFrame], starts: np.ndarray) -> pd.DataFrame:
+    """Entries of several pages, by their place under each other."""
+    return pd.concat([f.assign(at=f["at"] + n) for f, n in zip(frames, starts[:-1], strict=True)], ignore_index=True)
+
+
+def _shown(page: RawSheet, columns: list[str]) -> pd.DataFrame:
+    """Those columns of a page as they were typed."""
+    return pd.DataFrame(
+        {c: page.typed_as[c] if c in page.typed_as else page.table[c] for c in columns if c in page.table}
+    )
+
+
+def _column(frame: pd.DataFrame, column: str, rows: int) -> np.ndarray:
+    return frame[column].to_numpy() if column in frame else np.full(rows, "", dtype=object)
+
+
+def _absent(page: RawSheet, columns: list[str]) -> pd.DataFrame:
+    """Notes on headings that other pages of the sheet have and this one lacks."""
+    lacking = [c for c in columns if c not in page.table]
+    if not lacking or not len(page.table):
+        return _no_entries()
+    names = ", ".join(c.removeprefix("component:").removeprefix("extra:") for c in lacking)
+    reason = f"this page has no column for {names}: taken as not recorded in its {len(page.table):,} rows"
+    return _entries([(0, "", "", reason, "add the column, if it is known", Issue.NO_COLUMN)])
 
 
 def _wanted(name: str, shop: Shop) -> dict[str, str]:
@@ -83,28 +193,172 @@ def _wanted(name: str, shop: Shop) -> dict[str, str]:
     return wanted
 
 
-def _to_sheet(name: str, grid: Grid, wanted: dict[str, str], shop: Shop) -> RawSheet:
+def _to_sheet(name: str, grid: Grid, wanted: dict[str, str], shop: Shop, alone: bool = True) -> RawSheet:
+    """One page. alone: whether it is the only one of its sheet, so that every column that shop.toml names must be on it."""
     rows = grid.rows
     if name != "builds" and not any(cell.strip() for row in rows for cell in row):
         return _empty(name, grid)
+    place = shop.places.get(name, SheetPlace())
     start = _heading_row(name, grid, wanted, shop)
     found = [cell.strip() for cell in rows[start]]
     columns = _columns(name, grid, found, wanted)
-    _require(name, grid, start + grid.first_row, found, columns, shop)
-    width = len(found)
-    while width and not found[width - 1]:
-        width -= 1
-    body, number, lengths = _filled_rows(rows[start + 1 :], start + 1 + grid.first_row, width)
-    cells = [[text.strip() for text in column] for column in zip(*body, strict=False)][:width] or [[]] * width
-    dates = [columns[h] for h in HEADINGS[name].dates if h in columns]
-    structure = _structure(body, cells, lengths, found[:width], dates)
+    _require(name, grid, (start + grid.first_row, found), columns, shop, alone)
+    while found and not found[-1]:
+        found.pop()
+    body, line, lengths, others = _own_rows(name, grid, place, found, _filled_rows(rows, start + 1, len(found)))
+    cells = [[text.strip() for text in column] for column in zip(*body, strict=False)][: len(found)]
+    cells = cells or [[]] * len(found)
+    structure = _structure(body, cells, lengths, found, [columns[h] for h in HEADINGS[name].dates if h in columns])
+    crossed, notes = _seen(grid, body, line, (found, place.crossed_out))
+    typed = {ours: found[at] for ours, at in columns.items()}
     table = pd.DataFrame(
-        {ours: _objects(cells[at]) for ours, at in columns.items()}, index=pd.RangeIndex(len(body)), dtype=object
+        {h: _objects(cells[at]) for h, at in columns.items()}, index=pd.RangeIndex(len(body)), dtype=object
     )
-    unused = tuple(c for at, c in enumerate(found) if c and at not in columns.values())
+    table, typed_as, mark, told = _with_one_mark(table, place.decimal, grid)
     return RawSheet(
-        name, grid.file, grid.sheet, table, number, structure, unused, {ours: found[at] for ours, at in columns.items()}
+        name=name,
+        table=table,
+        file=np.full(len(body), grid.file, dtype=object),
+        sheet=np.full(len(body), grid.sheet, dtype=object),
+        row=line + grid.first_row,
+        structure=_first_of(structure, crossed),
+        notes=_first_of(_first_of(notes, told), _errors(table, typed)),
+        unused_columns=_unused(found, columns, place),
+        typed=typed,
+        places=((grid.file, grid.sheet),),
+        typed_as=typed_as,
+        others=others,
+        decimal=np.full(len(body), mark, dtype=object),
     )
+
+
+def _unused(found: list[str], columns: dict[str, int], place: SheetPlace) -> tuple[str, ...]:
+    """Headings that nothing is read from."""
+    taken = {*columns.values()}
+    return tuple(c for at, c in enumerate(found) if c and at not in taken and c not in place.rows)
+
+
+def _with_one_mark(
+    table: pd.DataFrame, stated: str | None, grid: Grid
+) -> tuple[pd.DataFrame, pd.DataFrame, str, pd.DataFrame]:
+    """Figures with a decimal point, the columns as typed that differ, the mark of the page, and what is to be said of it."""
+    heads = [h for h in table if h in FIGURES or h.startswith("extra:")]
+    mark = mark_of(table[h] for h in heads)
+    known = stated or mark.mark
+    shown = pd.DataFrame(index=table.index)
+    told = _no_entries()
+    if known == "comma":
+        shown = table[heads]
+        table = table.assign(**{h: _objects([with_points(text) for text in table[h]]) for h in heads})
+    if not stated and known == "comma" and mark.doubtful:
+        reason = f"figures of this page are read with a decimal comma, {mark.doubtful} of them by that alone: {mark.settled!r} leaves no other way"
+        remedy = 'nothing to do if that is right; else state it in shop.toml: decimal = "point" under its [sheets]'
+        told = _entries([(0, "", "", reason, remedy, Issue.DECIMAL)])
+    return table, shown, known, told
+
+
+def _errors(table: pd.DataFrame, typed: dict[str, str]) -> pd.DataFrame:
+    """Cells of words, parts and dates that hold the error of a formula; of figures whoever reads them says so."""
+    return _entries(
+        [
+            (at, typed[heading], text, f"{ERROR[0]}: taken as blank", ERROR[1], Issue.UNREAD)
+            for heading in table
+            if heading not in FIGURES and not heading.startswith("extra:")
+            for at, text in enumerate(table[heading])
+            if text.startswith("#") and is_error(text)
+        ]
+    )
+
+
+def _own_rows(
+    name: str, grid: Grid, place: SheetPlace, found: list[str], body: tuple[list[Sequence[str]], np.ndarray, np.ndarray]
+) -> tuple[list[Sequence[str]], np.ndarray, np.ndarray, dict[tuple[str, str, str, str], int]]:
+    """The rows of a page that are this sheet's, by the words in a column; and how many there are of each other word."""
+    rows, line, lengths = body
+    keep = np.ones(len(rows), bool)
+    others: dict[tuple[str, str, str, str], int] = {}
+    for heading, words in place.rows.items():
+        at = _column_of(name, grid, found, heading)
+        own = {heading_key(word) for word in words}
+        values = [row[at].strip() for row in rows]
+        of_others = [heading_key(v) not in own for v in values]
+        keep &= ~np.array(of_others, bool)
+        counted = Counter(compress(values, of_others))
+        others |= {(grid.file, grid.sheet, heading, value): n for value, n in counted.items()}
+    return list(compress(rows, keep)), line[keep], lengths[keep], others
+
+
+def _column_of(name: str, grid: Grid, found: list[str], heading: str) -> int:
+    keys = [heading_key(head) for head in found]
+    if heading_key(heading) not in keys:
+        raise RecordsError(
+            f"{name}: {grid.where} has no column headed {heading!r}, by which shop.toml tells its rows apart. "
+            f"Correct [sheets.{name}] rows."
+        )
+    return keys.index(heading_key(heading))
+
+
+def _seen(
+    grid: Grid, body: list[Sequence[str]], line: np.ndarray, told: tuple[list[str], bool]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Rows crossed out, set aside unless they are to be read; and notes on what else the eye sees of a workbook's page."""
+    found, read_crossed = told
+    of_line = {int(row): at for at, row in enumerate(line)}
+    struck: dict[int, list[int]] = {}
+    for row, column in sorted(grid.struck):
+        if row in of_line and column < len(found) and body[of_line[row]][column].strip():
+            struck.setdefault(of_line[row], []).append(column)
+    whole = {at for at, columns in struck.items() if len(columns) == _filled(body[at][: len(found)])}
+    notes = [
+        e for at, columns in struck.items() if at not in whole for e in _crossed_cells(at, columns, found, body[at])
+    ]
+    notes += _hidden(grid, of_line) + _merged(grid, of_line, found, body)
+    return _entries([] if read_crossed else [_crossed_out(at, body[at]) for at in sorted(whole)]), _entries(notes)
+
+
+def _filled(row: Sequence[str]) -> int:
+    return sum(bool(text.strip()) for text in row)
+
+
+def _crossed_out(at: int, row: Sequence[str]) -> Entry:
+    remedy = 'delete the row, or take the line off; crossed_out = "read" under its [sheets] reads all of them'
+    return at, "", "|".join(row)[:200], "the row is crossed out", remedy, Issue.CROSSED_OUT
+
+
+def _crossed_cells(at: int, columns: list[int], found: list[str], row: Sequence[str]) -> list[Entry]:
+    remedy = "delete the cell, or take the line off"
+    return [(at, found[c], row[c], "crossed out, but read", remedy, Issue.CROSSED_CELL) for c in columns]
+
+
+def _hidden(grid: Grid, of_line: dict[int, int]) -> list[Entry]:
+    hidden = [of_line[row] for row in grid.hidden if row in of_line]
+    reason = f"{len(hidden)} rows of this page are hidden or filtered away; they are read like the others"
+    return [(at, "", "", reason, "delete them if they are no records", Issue.HIDDEN) for at in hidden[:1]]
+
+
+def _merged(grid: Grid, of_line: dict[int, int], found: list[str], body: list[Sequence[str]]) -> list[Entry]:
+    told = "read as the value of the merged cell above", "write it into each row", Issue.MERGED
+    inside = [(of_line[row], c) for row, c in grid.merged if row in of_line and c < len(found)]
+    return [(at, found[c], body[at][c], *told) for at, c in inside]
+
+
+Entry = tuple[int, str, str, str, str, Issue]
+
+
+def _entries(rows: list[Entry]) -> pd.DataFrame:
+    frame = pd.DataFrame(rows, columns=["at", "column", "raw", "reason", "remedy", "kind"])
+    return frame.astype({"at": np.int64})
+
+
+def _no_entries() -> pd.DataFrame:
+    return _entries([])
+
+
+def _first_of(one: pd.DataFrame, other: pd.DataFrame) -> pd.DataFrame:
+    """Both under each other."""
+    if one.empty or other.empty:
+        return other if one.empty else one
+    return pd.concat([one, other], ignore_index=True)
 
 
 def _heading_row(name: str, grid: Grid, wanted: dict[str, str], shop: Shop) -> int:
@@ -126,7 +380,8 @@ def _heading_row(name: str, grid: Grid, wanted: dict[str, str], shop: Shop) -> i
 def _filled_rows(
     rows: list[Sequence[str]], first: int, width: int
 ) -> tuple[list[Sequence[str]], np.ndarray, np.ndarray]:
-    """Rows that hold anything, no narrower than ``width``; their numbers, counted from ``first``; their lengths as typed."""
+    """Rows from ``first`` on that hold anything, no narrower than ``width``; their places, counted from 0; their lengths as typed."""
+    rows = rows[first:]
     filled = np.fromiter((bool("".join(row).strip()) for row in rows), bool, len(rows))
     body = [row for row, some in zip(rows, filled, strict=True) if some]
     lengths = np.fromiter(map(len, body), np.int64, len(body))
@@ -136,9 +391,21 @@ def _filled_rows(
 
 
 def _empty(name: str, grid: Grid) -> RawSheet:
-    table = pd.DataFrame(index=pd.RangeIndex(0))
+    none = np.zeros(0, dtype=object)
     return RawSheet(
-        name, grid.file, grid.sheet, table, np.zeros(0, np.int64), _structure([], [], np.zeros(0), [], []), (), {}
+        name=name,
+        table=pd.DataFrame(index=pd.RangeIndex(0)),
+        file=none,
+        sheet=none,
+        row=np.zeros(0, np.int64),
+        structure=_no_entries(),
+        notes=_no_entries(),
+        unused_columns=(),
+        typed={},
+        places=((grid.file, grid.sheet),),
+        typed_as=pd.DataFrame(),
+        others={},
+        decimal=none,
     )
 
 
@@ -163,25 +430,35 @@ def _columns(name: str, grid: Grid, found: list[str], wanted: dict[str, str]) ->
     return columns
 
 
-def _require(name: str, grid: Grid, row: int, found: list[str], columns: dict[str, int], shop: Shop) -> None:
-    """Raise, with the lines to add to shop.toml, where a heading is missing that cannot be done without."""
-    asked = _lacking(name, columns, shop)
+def _require(
+    name: str, grid: Grid, heads: tuple[int, list[str]], columns: dict[str, int], shop: Shop, alone: bool
+) -> None:
+    """Raise, with the lines to add to shop.toml, where a heading is missing that cannot be done without.
+
+    heads: the number of the row of headings, and what it holds.
+    """
+    row, found = heads
+    asked = [a for a in _lacking(name, columns, shop) if alone or a[0].startswith("headings")]
     if not asked:
         return
     free = {heading_key(h): h for at, h in enumerate(found) if h and at not in columns.values()}
+    text = ", ".join(repr(looked_for) for _, _, looked_for in asked)
+    shown = ", ".join(repr(h) for h in [h for h in found if h][:30]) or "no headings"
+    taken = f"Row {row} was read as the row of headings and holds" if row >= 0 else "Its columns are"
+    raise RecordsError(
+        f"{name}: {grid.where} lacks the heading{'s' if len(asked) > 1 else ''} {text}. {taken} {shown}. Say in shop.toml what your sheet calls it:\n{_lines_to_add(asked, free)}"
+    )
+
+
+def _lines_to_add(asked: list[tuple[str, str, str]], free: dict[str, str]) -> str:
+    """The lines for shop.toml that name the headings asked for, by the likeliest of those nothing is read from (taken from ``free``)."""
     lines: dict[str, list[str]] = {}
     for section, ours, looked_for in asked:
         near = difflib.get_close_matches(heading_key(looked_for), list(free), n=1, cutoff=0.4)
         guess = free.pop(near[0]) if near else "the heading in your sheet"
         key = ours if re.fullmatch(r"[\w-]+", ours) else f'"{ours}"'
         lines.setdefault(section, [f"[{section}]"]).append(f'{key} = "{guess}"')
-    text = ", ".join(repr(looked_for) for _, _, looked_for in asked)
-    shown = ", ".join(repr(h) for h in [h for h in found if h][:30]) or "no headings"
-    remedy = "\n".join(line for section in lines.values() for line in section)
-    taken = f"Row {row} was read as the row of headings and holds" if row >= 0 else "Its columns are"
-    raise RecordsError(
-        f"{name}: {grid.where} lacks the heading{'s' if len(asked) > 1 else ''} {text}. {taken} {shown}. Say in shop.toml what your sheet calls it:\n{remedy}"
-    )
+    return "\n".join(line for section in lines.values() for line in section)
 
 
 def _lacking(name: str, columns: dict[str, int], shop: Shop) -> list[tuple[str, str, str]]:
@@ -204,24 +481,36 @@ def _structure(
     body: list[Sequence[str]], cells: list[list[str]], lengths: np.ndarray, found: list[str], dates: list[int]
 ) -> pd.DataFrame:
     """Rows that are no record: cells run over, cells too long, totals, the headings again. One entry a row."""
-    width = len(found)
-    result: list[tuple[int, str, str, str, str, Issue]] = []
-    for at in np.flatnonzero(lengths > width).tolist():
-        if "".join(body[at][width:]).strip():
-            reason = f"the row has {lengths[at]} cells under {width} headings: a comma inside a cell without quotes?"
-            remedy = "put quotes around the cell that holds the comma, or save the sheet as .xlsx"
-            result.append((at, "", "|".join(body[at])[:200], reason, remedy, Issue.UNREAD))
-    for column, texts in zip(found, cells, strict=True):
-        if max(map(len, texts), default=0) > LONGEST_CELL:
-            for position, text in enumerate(texts):
-                if len(text) > LONGEST_CELL:
-                    reason = f"a cell of {len(text):,} characters, more than a spreadsheet cell can hold"
-                    remedy = "clear or shorten the cell"
-                    result.append((position, column, text[:200], reason, remedy, Issue.UNREAD))
-    undated = np.ones(len(body), bool)
+    result = _run_over(body, lengths, len(found)) + _too_long(cells, found)
+    result += _totals(cells, dates, len(body)) + _headings_again(body, cells, found)
+    return _entries(result).drop_duplicates("at").reset_index(drop=True)
+
+
+def _run_over(body: list[Sequence[str]], lengths: np.ndarray, width: int) -> list[Entry]:
+    remedy = "put quotes around the cell that holds the comma, or save the sheet as .xlsx"
+    return [
+        (at, "", "|".join(body[at])[:200], f"the row has {lengths[at]} cells under {width} headings: a comma inside a cell without quotes?", remedy, Issue.UNREAD)
+        for at in np.flatnonzero(lengths > width).tolist()
+        if "".join(body[at][width:]).strip()
+    ]  # fmt: skip
+
+
+def _too_long(cells: list[list[str]], found: list[str]) -> list[Entry]:
+    return [
+        (at, column, text[:200], f"a cell of {len(text):,} characters, more than a spreadsheet cell can hold", "clear or shorten the cell", Issue.UNREAD)
+        for column, texts in zip(found, cells, strict=True)
+        if max(map(len, texts), default=0) > LONGEST_CELL
+        for at, text in enumerate(texts)
+        if len(text) > LONGEST_CELL
+    ]  # fmt: skip
+
+
+def _totals(cells: list[list[str]], dates: list[int], rows: int) -> list[Entry]:
+    result: list[Entry] = []
+    undated = np.ones(rows, bool)
     for dated in dates:
         undated &= _objects(cells[dated]) == ""
-    rest = list(range(len(body)))
+    rest = list(range(rows))
     for texts in cells:  # down the columns, following the rows that were blank so far
         for at in rest:
             match = _TOTALS_ROW.match(texts[at])
@@ -231,13 +520,15 @@ def _structure(
         rest = [at for at in rest if not texts[at]]
         if not rest:
             break
+    return result
+
+
+def _headings_again(body: list[Sequence[str]], cells: list[list[str]], found: list[str]) -> list[Entry]:
     same = np.zeros(len(body), np.int64)
     for head, texts in zip(found, cells, strict=True):
         if head:
             same += _objects(texts) == head
     heads = sum(map(bool, found))
-    for at in np.flatnonzero((same >= 2) & (same >= heads // 2)).tolist():
-        told = "the headings again, not a record", "nothing to do", Issue.NO_RECORD
-        result.append((at, "", "|".join(body[at])[:200], *told))
-    frame = pd.DataFrame(result, columns=["at", "column", "raw", "reason", "remedy", "kind"])
-    return frame.astype({"at": np.int64}).drop_duplicates("at").reset_index(drop=True)
+    again = np.flatnonzero((same >= 2) & (same >= heads // 2)).tolist()
+    told = "the headings again, not a record", "nothing to do", Issue.NO_RECORD
+    return [(at, "", "|".join(body[at])[:200], *told) for at in again]

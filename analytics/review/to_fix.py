@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
 
 from analytics.lifetimes.table import Lifetimes
@@ -130,7 +129,7 @@ def _set_aside(records: Records) -> Iterator[_Fault]:
     """Rows of a sheet that are set aside, with the first of the most frequent kind as the example."""
     aside = records.set_aside[~records.set_aside["kind"].isin(_NO_LOSS)]
     for sheet, (weight, harm) in _SHEETS.items():
-        own = aside[_of_sheet(records, aside, sheet)]
+        own = aside[aside["of"] == sheet]
         if own.empty:
             continue
         alike = own.groupby(["kind", "column"], sort=False)["row"].transform("size")
@@ -196,11 +195,3 @@ def counted(records: Records) -> Answer:
         said.append(reason(Counted.UNUSED_COLUMNS, columns=unused))
     said += [reason(Counted.FILE_PASSED_OVER, told=line) for line in records.files_passed_over()]
     return Answer(reason(Question.COUNTED), tuple(said), counts)
-
-
-def _of_sheet(records: Records, frame: pd.DataFrame, sheet: str) -> np.ndarray:
-    """Rows of one of our sheets, whatever the shop calls its file and page."""
-    place = records.shop.places.get(sheet)
-    pages = {sheet, place.sheet if place and place.sheet else sheet}
-    stem = frame["file"].astype(str).str.replace(r"\.[^.]*$", "", regex=True)
-    return (frame["sheet"].isin(pages) | (stem == sheet)).to_numpy()

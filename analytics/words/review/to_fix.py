@@ -29,6 +29,11 @@ _DOUBT: dict[Code, Said] = {
     Issue.LINKED: "serials linked by one slip of the pen, to be confirmed",
     Issue.SHIPPED_AGAIN: "units shipped again after a return",
     Issue.COMBINED_WEIGHT: "weights with the trailer, not used",
+    Issue.DECIMAL: "pages whose figures are read with a decimal comma",
+    Issue.NO_COLUMN: "pages that lack a column others have",
+    Issue.HIDDEN: "pages with hidden rows, which are read",
+    Issue.MERGED: "cells that take the value of the merged cell above",
+    Issue.CROSSED_CELL: "cells crossed out, but read",
 }
 #: kinds of rows set aside
 _ASIDE: dict[Code, Said] = {
@@ -44,6 +49,7 @@ _ASIDE: dict[Code, Said] = {
     Issue.OUT_OF_ORDER: "dates out of order",
     Issue.NO_ORDER: "dates that no reading puts in order",
     Issue.LONE_DATE: "dates long after all others",
+    Issue.CROSSED_OUT: "rows crossed out",
 }
 texts(_DOUBT | _ASIDE)
 texts(

@@ -1,0 +1,92 @@
+"""What a comma or a point in a figure means, settled by the figures of a page together."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+#: figures that can be read one way only: 1.234,5 and 12,5; 1,234.5 and 12.5
+_COMMA = re.compile(r"(?<![\d.,])(?:\d{1,3}(?:\.\d{3})+,\d+|\d+,\d{1,2}|\d{4,},\d+)(?![\d.,])")
+_POINT = re.compile(r"(?<![\d.,])(?:\d{1,3}(?:,\d{3})+\.\d+|\d+\.\d{1,2}|\d{4,}\.\d+)(?![\d.,])")
+#: figures that mean a thousand times more read one way than the other; three places after a comma are hardly a decimal
+_EITHER = re.compile(r"(?<![\d.,])\d{1,3}[.,]\d{3}(?![\d.,])")
+_THOUSAND = re.compile(r"(?<![\d.,])\d{1,3}(?:,\d{3})+(?![\d.,])")
+_NUMBER = re.compile(r"\d[\d.,]*\d|\d")
+#: headings whose cells are figures
+FIGURES = frozenset(
+    {
+        *(
+            "odometer_at_install",
+            "power",
+            "rpm",
+            "weight",
+            "count",
+            "torque",
+            "stall_ratio",
+            "axle_ratio",
+            "tyre_diameter",
+        ),
+        *("driven_weight", "line_pressure", "converter_pressure", "odometer", "miles_in_service", "runs", "cost"),
+        *(
+            "odometer_replaced",
+            "weight_up_to",
+            "power_limit",
+            "pieces",
+            "outside_diameter",
+            "bore",
+            "length",
+            "hardness",
+        ),
+        *("tensile_yield", "stress_concentration", "spline_teeth", "spline_pitch_diameter", "spline_root_diameter"),
+        *(
+            "spline_length",
+            "spline_tooth_thickness",
+            "spline_tooth_depth",
+            "faces",
+            "piston_area",
+            "lining_outside_diameter",
+        ),
+        *(
+            "lining_inside_diameter",
+            "lining_friction",
+            "return_spring",
+            "apply_pressure",
+            "release_area",
+            "torque_ratio",
+            "price",
+        ),
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """What the decimal mark of a page is: "comma", "point", or "" where its figures do not tell or contradict each other.
+
+    settled: the first figure that only that mark explains; doubtful: how many figures it settles.
+    """
+
+    mark: str
+    settled: str = ""
+    doubtful: int = 0
+
+
+def mark_of(columns: Iterable[Sequence[str]]) -> Mark:
+    """The decimal mark of columns of figures."""
+    texts = {text for column in columns for text in column}
+    comma = sorted(m[0] for text in texts if (m := _COMMA.search(text)))
+    point = sorted(m[0] for text in texts if (m := _POINT.search(text) or _THOUSAND.search(text)))
+    if bool(comma) == bool(point):
+        return Mark("")
+    doubtful = sum(bool(_EITHER.search(text)) for text in texts)
+    return Mark("comma", comma[0], doubtful) if comma else Mark("point", point[0], doubtful)
+
+
+def with_points(text: str) -> str:
+    """A cell of a page whose decimal mark is the comma, its figures as 1234.5; 1.234 there is a thousand and more."""
+
+    def one(match: re.Match[str]) -> str:
+        return match[0].replace(".", "").replace(",", ".") if match[0].count(",") <= 1 else match[0]
+
+    return _NUMBER.sub(one, text)

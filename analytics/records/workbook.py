@@ -1,0 +1,269 @@
+"""Workbooks: the cells of a page, and what only the eye sees of them: crossed out, hidden, merged, an error, a unit in the format."""
+
+from __future__ import annotations
+
+import posixpath
+import re
+import zipfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from typing import IO
+from xml.etree import ElementTree
+from xml.parsers import expat
+
+#: what one sheet may hold: far above any shop, low enough that a file gone wrong cannot fill the memory
+MOST_ROWS, MOST_CELLS, MOST_BYTES = 2_000_000, 60_000_000, 2_000_000_000
+_PIECE = 1 << 20
+_PLACE = re.compile(r"([A-Za-z]+)([0-9]+)")
+#: a unit that a number format shows beside the number: 0" km", #,##0 \k\g
+_SHOWN_UNIT = re.compile(r"\s*(hp|whp|kw|ps|lbs?|kg|t|mi|miles|km|psi|bar|kpa|in|mm|nm)\.?\s*", re.IGNORECASE)
+_MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
+_LINK = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
+
+Cell = tuple[int, int]
+
+
+@dataclass(slots=True)
+class Marks:
+    """What the eye sees of one page, by (row, column) counted from 0: text of error cells, cells crossed out, the
+    unit a number format shows, rows hidden."""
+
+    errors: dict[Cell, str] = field(default_factory=dict)
+    struck: set[Cell] = field(default_factory=set)
+    units: dict[Cell, str] = field(default_factory=dict)
+    hidden: list[int] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """One page: rows of cells as the reader gives them, from the first row on. struck: cells crossed out; units: of the number
+    formats; merged: cells that a merged cell above carries its value down to; all by (row, column), counted from 0."""
+
+    name: str
+    rows: list[list[object]]
+    struck: frozenset[Cell]
+    hidden: tuple[int, ...]
+    merged: tuple[Cell, ...]
+    units: Mapping[Cell, str]
+
+
+@dataclass(frozen=True, slots=True)
+class _Scan:
+    """What a pass over a workbook's archive found: why it is too large ("" where it is not), and the marks of each file in it."""
+
+    too_far: str
+    marks: Mapping[str, Marks]
+
+
+def page_names(path: Path) -> list[str]:
+    """The pages of a workbook, in their order. Raises ValueError where it is no whole workbook or too large (see too_far)."""
+    from python_calamine import CalamineWorkbook
+
+    with CalamineWorkbook.from_path(str(path)) as book:
+        return list(book.sheet_names)
+
+
+def too_far(path: Path) -> str:
+    """Why a workbook is too large to be read, or "". Raises ValueError where it cannot be parsed."""
+    if path.suffix.casefold() == ".xls":  # that kind has room for 65,536 rows of 256 cells, no more
+        return ""
+    return _scan_of(path).too_far
+
+
+def read_page(path: Path, name: str) -> Page:
+    """One page of a workbook that is not too far (see too_far)."""
+    from python_calamine import CalamineWorkbook
+
+    with CalamineWorkbook.from_path(str(path)) as book:
+        sheet = book.get_sheet_by_name(name)
+        rows: list[list[object]] = [list(row) for row in sheet.to_python(skip_empty_area=False)]
+        spans = sheet.merged_cell_ranges or ()
+    marks = Marks()
+    if path.suffix.casefold() in (".xlsx", ".xlsm"):
+        marks = _scan_of(path).marks.get(_file_of(path, name), marks)
+    for (row, column), text in marks.errors.items():
+        if row < len(rows) and column < len(rows[row]):
+            rows[row][column] = text
+    merged = _carry_down(rows, spans)
+    return Page(name, rows, frozenset(marks.struck), tuple(marks.hidden), merged, marks.units)
+
+
+def _carry_down(rows: list[list[object]], spans: Sequence[tuple[Cell, Cell]]) -> tuple[Cell, ...]:
+    """Fill cells merged over several rows of one column with the value at their top, in place; the cells filled."""
+    filled: list[Cell] = []
+    for (top, left), (bottom, right) in spans:
+        if left != right or top >= len(rows) or left >= len(rows[top]):
+            continue
+        for row in range(top + 1, min(bottom + 1, len(rows))):
+            if left < len(rows[row]):
+                rows[row][left] = rows[top][left]
+                filled.append((row, left))
+    return tuple(filled)
+
+
+# ---- the archive ---------------------------------------------------------------------------------------------------
+
+
+def _scan_of(path: Path) -> _Scan:
+    stamp = path.stat()
+    return _scan(path, stamp.st_mtime_ns, stamp.st_size)
+
+
+@lru_cache(maxsize=32)
+def _scan(path: Path, _changed: int, _size: int) -> _Scan:
+    """One pass over a workbook. The reader makes room for every cell between the first and the last; one stray cell is enough.
+
+    Any file in the archive may be the sheet, by whatever name, so each that speaks of cells is read by a parser of its own
+    right, whatever quotes or sizes it is written with. Raises ValueError where one cannot be parsed or is not as long as it says.
+    """
+    marks: dict[str, Marks] = {}
+    with zipfile.ZipFile(path) as book:
+        whole = sum(entry.file_size for entry in book.infolist())
+        if whole > MOST_BYTES:
+            return _Scan(f"{whole / 1e9:.1f} gigabytes when unpacked", {})
+        styles = _styles(book)
+        for entry in book.infolist():
+            with book.open(entry) as file:  # to the end: its length and checksum are compared with what was claimed
+                rest, speaks = b"", False
+                while piece := file.read(_PIECE):
+                    speaks = speaks or any(word in rest + piece for word in (b"sheetData", b"table-row"))
+                    rest = piece[-20:]
+            if speaks:
+                reader = _Extent(*styles)
+                with book.open(entry) as file:
+                    found = reader.read(file)
+                if found:
+                    return _Scan(found, {})
+                marks[entry.filename] = reader.marks
+    return _Scan("", marks)
+
+
+def _file_of(path: Path, page: str) -> str:
+    """The file in the archive that holds a page; "" where the archive does not say."""
+    try:
+        with zipfile.ZipFile(path) as book:
+            sheets = ElementTree.fromstring(book.read("xl/workbook.xml")).iter(f"{_MAIN}sheet")
+            link = next(s.get(_LINK, "") for s in sheets if s.get("name") == page)
+            told = ElementTree.fromstring(book.read("xl/_rels/workbook.xml.rels"))
+            target = next(r.get("Target", "") for r in told if r.get("Id") == link)
+    except (KeyError, StopIteration, ElementTree.ParseError):
+        return ""
+    return target[1:] if target.startswith("/") else posixpath.normpath(posixpath.join("xl", target))
+
+
+def _styles(book: zipfile.ZipFile) -> tuple[frozenset[int], dict[int, str]]:
+    """Styles that cross out, and the unit that the number format of a style shows."""
+    try:
+        told = ElementTree.fromstring(book.read("xl/styles.xml"))
+    except (KeyError, ElementTree.ParseError):
+        return frozenset(), {}
+    strikes = [font.find(f"{_MAIN}strike") for font in told.iterfind(f"{_MAIN}fonts/{_MAIN}font")]
+    crossed = {at for at, s in enumerate(strikes) if s is not None and s.get("val", "1") not in ("0", "false")}
+    formats = {f.get("numFmtId"): f.get("formatCode", "") for f in told.iter(f"{_MAIN}numFmt")}
+    styles = list(told.iterfind(f"{_MAIN}cellXfs/{_MAIN}xf"))
+    units = {at: _unit_shown(formats.get(xf.get("numFmtId"), "")) for at, xf in enumerate(styles)}
+    struck = frozenset(at for at, xf in enumerate(styles) if int(xf.get("fontId", "0")) in crossed)
+    return struck, {at: unit for at, unit in units.items() if unit}
+
+
+def _unit_shown(code: str) -> str:
+    """The unit that a number format writes beside the number; "" where it writes none."""
+    written = "".join(quoted or single for quoted, single in re.findall(r'"([^"]*)"|\\(.)', code.split(";")[0]))
+    match = _SHOWN_UNIT.fullmatch(written)
+    return match[1] if match else ""
+
+
+class _Extent:
+    """How far the cells of one sheet reach, and their marks, from its XML as it streams by."""
+
+    def __init__(self, struck: frozenset[int], units: Mapping[int, str]) -> None:
+        self.struck, self.units = struck, units
+        self.row = self.column = self.times = self.right = self.down = self.filled = 0
+        self.marks = Marks()
+        self.wrong: list[str] | None = None
+
+    def read(self, file: IO[bytes]) -> str:
+        """The furthest cell in words where it is too far, else ""."""
+        parser = expat.ParserCreate()
+        parser.StartElementHandler, parser.EndElementHandler = self._begin, self._end
+        parser.CharacterDataHandler = self._text
+        try:
+            while piece := file.read(_PIECE):
+                parser.Parse(piece, False)
+                if self._far():
+                    break
+            else:
+                parser.Parse(b"", True)
+        except expat.ExpatError as err:
+            raise ValueError(f"a sheet in it is broken: {err}") from err
+        return f"a cell as far away as {_letters(self.right)}{self.down}" if self._far() else ""
+
+    def _far(self) -> bool:
+        return self.right * self.down > MOST_CELLS or self.down > MOST_ROWS
+
+    def _begin(self, name: str, told: dict[str, str]) -> None:
+        kind = name.rpartition(":")[2]
+        if kind == "c":
+            self._cell(told)
+        elif kind == "row":
+            self.row, self.column = int(told.get("r", self.row + 1)), 0
+            if told.get("hidden") in ("1", "true"):
+                self.marks.hidden.append(self.row - 1)
+        elif (
+            kind == "table-row"
+        ):  # of .ods: rows and cells that repeat; blank ones behind the last are not made room for
+            self.times, self.column, self.filled = _times(told, "number-rows-repeated"), 0, 0
+        elif kind in ("table-cell", "covered-table-cell"):
+            self.column += _times(told, "number-columns-repeated")
+            if any(key.endswith("value-type") for key in told):
+                self.filled = self.column
+        elif kind == "p":
+            self.filled = self.column
+
+    def _cell(self, told: dict[str, str]) -> None:
+        """A cell of .xlsx: it says where it stands, or stands beside the one before."""
+        place = _PLACE.fullmatch(told.get("r", "").strip())
+        if place:
+            self.row, self.column = int(place[2]), 0
+            for letter in place[1].upper():
+                self.column = 26 * self.column + ord(letter) - 64
+        else:
+            self.column += 1
+        self.right, self.down = max(self.right, self.column), max(self.down, self.row)
+        style = int(told["s"]) if told.get("s", "").isdecimal() else 0
+        if style in self.struck:
+            self.marks.struck.add((self.row - 1, self.column - 1))
+        if style in self.units:
+            self.marks.units[self.row - 1, self.column - 1] = self.units[style]
+        self.wrong = [] if told.get("t") == "e" else None
+
+    def _text(self, text: str) -> None:
+        if self.wrong is not None:
+            self.wrong.append(text)
+
+    def _end(self, name: str) -> None:
+        kind = name.rpartition(":")[2]
+        if kind == "f" and self.wrong is not None:
+            self.wrong.clear()  # the formula, not what came of it
+        elif kind == "c" and self.wrong is not None:
+            self.marks.errors[self.row - 1, self.column - 1] = "".join(self.wrong).strip()
+            self.wrong = None
+        elif kind == "table-row":
+            self.row += self.times
+            if self.filled:
+                self.right, self.down = max(self.right, self.filled), max(self.down, self.row)
+
+
+def _letters(column: int) -> str:
+    """A column as a person sees it: 1 is A, 27 is AA."""
+    text = ""
+    while column:
+        column, letter = divmod(column - 1, 26)
+        text = chr(65 + letter) + text
+    return text
+
+
+def _times(told: Mapping[str, str], what: str) -> int:
+    return int(next((text for key, text in told.items() if key.endswith(what)), 1))
