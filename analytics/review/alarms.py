@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import binom
 
+from analytics.lifetimes.later import LIFE
 from analytics.models.exact import binomial_limits
 from analytics.reasons import Alarms, Family, Lots, Power, Question, Reason, Revision, RevisionIs, reason
 from analytics.records.measures import DAYS_A_YEAR
@@ -105,13 +106,14 @@ def lots_answer(before: Snapshot, now: Snapshot) -> Answer:
         n = (own["failure"] * own["count"]).groupby(own["lot"]).sum()
         if not n.sum() or len(n) < 2:
             continue
-        sums = own.groupby("lot")[["hazard", "count"]].sum()
-        expected = sums["hazard"] * n.sum() / sums["hazard"].sum()
+        units = own.drop_duplicates(LIFE).groupby("lot")["count"].sum()  # a life cut in pieces is one
+        hazard = own.groupby("lot")["hazard"].sum()
+        expected = hazard * n.sum() / hazard.sum()
         mean, lower, upper, spread = shrink(n.to_numpy(), expected.to_numpy())
         frames.append(
             pd.DataFrame(
                 {
-                    "component": component, "part": part, "lot": n.index, "units": sums["count"].to_numpy(),
+                    "component": component, "part": part, "lot": n.index, "units": units.to_numpy(),
                     "came": n.to_numpy(int), "expected": expected.to_numpy(),
                     "times_the_usual": mean, "lower": lower, "upper": upper,
                 }

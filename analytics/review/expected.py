@@ -11,7 +11,17 @@ from analytics.lifetimes.later import LIFE, came_later, life_keys
 from analytics.ratings.predict import count_chances, interval_of
 from analytics.reasons import Expected, Question, Reason, reason
 from analytics.review.answer import Answer
-from analytics.review.snapshot import ANY_LEVEL, Snapshot, chance_of, from_entry, leveled, past_of, recorded, stand_in
+from analytics.review.snapshot import (
+    ANY_LEVEL,
+    DRAWS,
+    Snapshot,
+    chance_of,
+    from_entry,
+    leveled,
+    past_of,
+    recorded,
+    stand_in,
+)
 
 _KEPT = "serial row_serial component part lot spell builder month power_band weight_class use count".split()
 #: what the quarter is looked at by, besides the component: (name, column)
@@ -65,7 +75,7 @@ def running_chances(snapshot: Snapshot, days: float) -> tuple[pd.DataFrame, np.n
             blocks.append(chance_of(own, past_of(snapshot, component, part), own.lives.data, which, days))
             frames.append(snapshot.table.iloc[own.lives.rows[which]])
     if not frames:
-        return snapshot.table.iloc[:0], np.zeros((1, 0))
+        return snapshot.table.iloc[:0], np.zeros((DRAWS, 0))
     return pd.concat(frames), np.concatenate(blocks, axis=1)
 
 

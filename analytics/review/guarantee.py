@@ -157,15 +157,18 @@ def _without_fit(snapshot: Snapshot, component: str, part: str, per_day: float) 
 def band_cost(snapshot: Snapshot, band: str) -> BandCost | None:
     """Expected comebacks of the trucks built in a band lately, all components together; None where none were built."""
     table = snapshot.table
-    first = table[(table["spell"] == 1) & (table["segment"] == 1) & (table["power_band"].astype(str) == band)]
+    went_out = snapshot.lifetimes.units["first_band"].astype(str).reindex(table["unit"]).to_numpy()
+    first = table[(table["spell"] == 1) & (table["segment"] == 1) & (went_out == band)]
     since = snapshot.as_of - pd.Timedelta(days=round(_YEARS * DAYS_A_YEAR))
     recent = first[first["begun_on"] >= since]
     if recent.empty:
         return None
-    units = recent.drop_duplicates("serial")
+    units, every = recent.drop_duplicates("serial"), first.drop_duplicates("serial")
+    # one tuned before it came in sight is not seen at the load it went out with
+    as_sent = recent[recent["power_band"].astype(str) == band]
     per_day = _usual_miles_a_day(snapshot)
     months, miles = np.zeros((DRAWS, len(MONTHS))), np.zeros((DRAWS, len(MILES)))
-    for _, own in recent.groupby("component", sort=True):
+    for _, own in (as_sent if len(as_sent) else recent).groupby("component", sort=True):
         total = own["count"].sum()
         for (component, part), trucks in own.groupby(["component", "part"], sort=True):
             share = trucks["count"].sum() / total
@@ -181,9 +184,8 @@ def band_cost(snapshot: Snapshot, band: str) -> BandCost | None:
     held = (band_factor(came, expected) * common_level(DRAWS))[:, None]
     months, miles = months * held, miles * held
     install = _install(snapshot)[:, None]  # mostly in the first weeks: counted from the first day
-    followed = first[first["component"] == recent["component"].iat[0]]
-    ages = np.sort(np.repeat(followed["unit_days"].to_numpy(float), followed["count"]))[::-1]
-    seen_miles = np.sort(first.drop_duplicates("serial")["read_miles"].dropna().to_numpy(float))[::-1]
+    ages = np.sort(np.repeat(every["unit_days"].to_numpy(float), every["count"]))[::-1]
+    seen_miles = np.sort(every["read_miles"].dropna().to_numpy(float))[::-1]
     return BandCost(
         band,
         int(units["count"].sum()),
@@ -235,7 +237,7 @@ def band_factor(came: float, expected: np.ndarray) -> np.ndarray:
 
 def _usual_miles_a_day(snapshot: Snapshot) -> float:
     once = snapshot.lifetimes.units
-    known = once[once["miles_days"] > 30]
+    known = once[(once["miles_days"] > 30) & (once["miles"] > 0)]
     return float((known["miles"] / known["miles_days"]).median()) if len(known) else 30.0
 
 

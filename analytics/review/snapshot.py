@@ -185,7 +185,8 @@ def fill_unknown(table: pd.DataFrame) -> tuple[pd.DataFrame, int]:
 
 
 def _marked(table: pd.DataFrame) -> pd.DataFrame:
-    first = table["spell"].to_numpy() == 1
+    # of what left with the truck; a part can be the first at its place and put in later
+    first = (table["spell"] == 1) & (table["fitted_on"] == table["unit_from"])
     put_in = table["begun_on"].where(first, table["fitted_on"])
     return table.assign(
         month=put_in.dt.to_period("M").astype(str),

@@ -182,7 +182,8 @@ def _shared(lives: pd.DataFrame, family: Family, column: str, event: str, by_par
     part = own["part"] if event == "failure" else ""
     own = pd.DataFrame(
         {
-            "component": own["component"], "part": part, "group": own[column].astype(str), "units": own["count"],
+            "component": own["component"], "part": part, "group": own[column].astype(str),
+            "units": own["count"] * ~own.duplicated(LIFE),  # a life cut in pieces is one
             "hazard": own["hazard"] if event == "failure" else own["install_risk"], "n": own[event] * own["count"],
         }
     )  # fmt: skip
@@ -268,7 +269,7 @@ def revision_looks(before: Snapshot, now: Snapshot) -> pd.DataFrame:
         share = hazard[new].sum() / hazard.sum()
         more, fewer, _ = share_tails([came], [total], [share])
         expected = hazard[new].sum() * max(total - came, 0.5) / hazard[~new].sum()
-        units = data.weight[new].sum()
+        units = data.take(new).units
         group = f"{step.new} after {step.old}"
         row = _look(Family.REVISION_LIFE, step.component, group, units, expected, came, more, share**total)
         rows.append(row | {"p_fewer": fewer, "old": step.old, "new": step.new, "share": share, "total": total})

@@ -326,6 +326,10 @@ def pieces(shop: Shop, build: dict, life: dict, stretches: list[tuple[int, int]]
         life["hidden"] and cuts and cuts[-1] > good
     ):  # it may have been broken before the change: the load at the end holds
         loads = {day: load for day, load in loads.items() if day < good} | {good: load_on(build, ended - 1)}
+    # nothing is in sight of a unit whose last day is that on which the records start
+    begins = shop.records_start
+    if begins is not None:
+        stretches = [(a, b) for a, b in stretches if b > begins or a == b == build["start"] == begins]
     cut = []
     starts = sorted(loads)
     for since, until in zip(starts, [*starts[1:], ended], strict=True):
@@ -338,7 +342,6 @@ def pieces(shop: Shop, build: dict, life: dict, stretches: list[tuple[int, int]]
     result = []
     for number, piece in enumerate(cut):
         how = life["how"] if piece["end"] else "changed" if number < len(cut) - 1 else "running"
-        begins = shop.records_start
         if begins is None or piece["since"] >= begins or piece["until"] > begins:
             since = piece["since"] if begins is None else max(piece["since"], begins)
             result.append(piece | {"since": since, "how": how, "segment": len(result) + 1})

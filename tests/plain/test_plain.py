@@ -180,3 +180,22 @@ def test_a_truck_keeps_its_name_when_another_comes_to_be_known_before_it_on_the_
     (line,) = figures.replayed(reckoning.Shop(folder, "2021-09-30"), reckoning.Shop(folder))
     assert (line["units"], line["came_back"], line["failed_in_quarter"]) == (1, 0, 0)
     assert check(folder) == []
+
+
+def test_no_life_is_in_sight_where_the_records_start_on_their_last_day(tmp_path):
+    """The part put in that day has run no day since, nor has the truck."""
+    back = {
+        "serial": "A-1",
+        "component": "input shaft",
+        "returned_on": "2021-12-31",
+        "replaced_with": "IS-A",
+        "cost": 1,
+    }
+    sheets = {name: [] for name in shops.HEADINGS} | {
+        "builds": [{"serial": "A-1", "in_service_on": "2021-01-01", "input_shaft": "IS-A"}],
+        "returns": [back | {"finding": "worn"}],
+    }
+    toml = '[shop]\nname = "Invented"\nas_of = "2021-12-31"\nrecords_start = "2021-12-31"\n'
+    folder = shops.write(sheets, toml + '[components]\n"input shaft" = "input_shaft"\n', tmp_path)
+    assert make_lifetimes(load_records(folder)).table.empty
+    assert check(folder, replay=False) == []

@@ -152,7 +152,7 @@ def lives(n: int = 200) -> pd.DataFrame:
         {
             "component": "shaft", "part": "A", "lot": [f"L{k}" for k in lot], "month": [f"2022-{k + 1:02d}" for k in lot],
             "builder": "", "count": 1, "hazard": 0.05, "install_risk": 1.0, "failure": False, "install": False,
-            "told_failure": True, "told_install": True,
+            "serial": np.arange(n), "spell": 1, "told_failure": True, "told_install": True,
         }
     )  # fmt: skip
 
