@@ -156,19 +156,18 @@ def _without_fit(snapshot: Snapshot, component: str, part: str, per_day: float) 
 
 def band_cost(snapshot: Snapshot, band: str) -> BandCost | None:
     """Expected comebacks of the trucks built in a band lately, all components together; None where none were built."""
+    units = snapshot.lifetimes.units
+    every = units[units["first_band"].astype(str) == band]
+    lately = every[every["begun_on"] >= snapshot.as_of - pd.Timedelta(days=round(_YEARS * DAYS_A_YEAR))]
     table = snapshot.table
-    went_out = snapshot.lifetimes.units["first_band"].astype(str).reindex(table["unit"]).to_numpy()
-    first = table[(table["spell"] == 1) & (table["segment"] == 1) & (went_out == band)]
-    since = snapshot.as_of - pd.Timedelta(days=round(_YEARS * DAYS_A_YEAR))
-    recent = first[first["begun_on"] >= since]
-    if recent.empty:
+    first = table[(table["spell"] == 1) & (table["segment"] == 1) & table["unit"].isin(lately.index)]
+    if first.empty:
         return None
-    units, every = recent.drop_duplicates("serial"), first.drop_duplicates("serial")
     # one tuned before it came in sight is not seen at the load it went out with
-    as_sent = recent[recent["power_band"].astype(str) == band]
+    as_sent = first[first["power_band"].astype(str) == band]
     per_day = _usual_miles_a_day(snapshot)
     months, miles = np.zeros((DRAWS, len(MONTHS))), np.zeros((DRAWS, len(MILES)))
-    for _, own in (as_sent if len(as_sent) else recent).groupby("component", sort=True):
+    for _, own in (as_sent if len(as_sent) else first).groupby("component", sort=True):
         total = own["count"].sum()
         for (component, part), trucks in own.groupby(["component", "part"], sort=True):
             share = trucks["count"].sum() / total
@@ -180,22 +179,22 @@ def band_cost(snapshot: Snapshot, band: str) -> BandCost | None:
                 a, b = failing(part_snapshot, snapshot, trucks)
             months += share * a
             miles += share * b
-    came, expected = came_and_expected(snapshot, first["unit"].unique())
+    came, expected = came_and_expected(snapshot, every.index.to_numpy())
     held = (band_factor(came, expected) * common_level(DRAWS))[:, None]
     months, miles = months * held, miles * held
     install = _install(snapshot)[:, None]  # mostly in the first weeks: counted from the first day
-    ages = np.sort(np.repeat(every["unit_days"].to_numpy(float), every["count"]))[::-1]
-    seen_miles = np.sort(every["read_miles"].dropna().to_numpy(float))[::-1]
+    ages = np.sort(np.repeat(every["days"].to_numpy(float), every["count"]))[::-1]
+    seen_miles = np.sort(every["miles"].dropna().to_numpy(float))[::-1]
     return BandCost(
         band,
-        int(units["count"].sum()),
-        float(units["count"].sum())
-        / min(_YEARS, max((snapshot.as_of - table["begun_on"].min()).days / DAYS_A_YEAR, 1 / 12)),
+        int(lately["count"].sum()),
+        float(lately["count"].sum())
+        / min(_YEARS, max((snapshot.as_of - units["begun_on"].min()).days / DAYS_A_YEAR, 1 / 12)),
         months + install,
         miles + install,
         float(ages[_FEWEST - 1]) / DAYS_A_MONTH if len(ages) >= _FEWEST else 0.0,
         float(seen_miles[_FEWEST - 1]) if len(seen_miles) >= _FEWEST else 0.0,
-        _year_on_record(snapshot, first["unit"].unique()),
+        _year_on_record(snapshot, every.index.to_numpy()),
         int(came),
     )
 

@@ -179,15 +179,15 @@ def guarantee(shop: Shop, units: list[Watched], table: list[dict]) -> list[dict]
     parts = defaultdict(list)
     for row in table:
         parts[row["truck"]].append(row)
-    every = [unit for unit in units if parts[unit.truck]]
-    first = min((begun(unit.build) for unit in every), default=0)
+    first = min((begun(unit.build) for unit in units), default=0)
     result = []
     bands = defaultdict(list)
-    for unit in every:
+    for unit in units:
         bands[band_of(shop, load_on(unit.build, unit.build["start"])[0])].append(unit)
     for band, own in bands.items():
         lately = [unit for unit in own if begun(unit.build) >= shop.as_of - round(3 * YEAR)]
-        if band == NOT_RECORDED or not lately:
+        in_sight = any(row["spell"] == 1 for unit in lately for row in parts[unit.truck])
+        if band == NOT_RECORDED or not in_sight:
             continue
         ages = sorted((unit.stop - unit.build["start"] for unit in own), reverse=True)
         read = [history(shop, unit.build, "miles")[-1] for unit in own]

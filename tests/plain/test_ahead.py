@@ -199,6 +199,16 @@ def test_a_band_is_that_of_the_trucks_as_they_went_out_though_the_records_begin_
     assert [band_cost(now, band).built for band in ("400 to 600", "600 to 1,000")] == [1, 1]
 
 
+def test_a_truck_whose_first_part_broke_before_the_records_start_is_of_those_built(tmp_path):
+    folder = shop_of(
+        tmp_path,
+        TOML.replace("[components]", 'records_start = "2023-01-01"\n[components]'),
+        builds=[BUILD | {"serial": "A-1"}, BUILD | {"serial": "B-1"}],
+        returns=[BROKE | {"serial": "A-1", "returned_on": "2022-06-01"}],
+    )
+    assert band_cost(stand(folder), "400 to 600").built == 2
+
+
 def test_a_band_is_followed_as_far_as_its_trucks_are_whatever_is_fitted_to_them(tmp_path):
     """Ten trucks followed 811 days; one alone has a converter."""
     bare = [BUILD | {"serial": f"A-{k}"} for k in range(10)]
