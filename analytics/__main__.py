@@ -78,6 +78,12 @@ def commands() -> tuple[Command, ...]:
     """Every command there is, in the order of the help."""
     return (
         Command(
+            "start",
+            "look through a folder of sheets and propose its shop.toml; nothing in your files is changed",
+            (argument("folder", type=Path, help="the folder with your sheets"),),
+            _start,
+        ),
+        Command(
             "check", "read the records and say what is used, set aside and to be checked", (*FOLDER, _out()), _check
         ),
         Command("review", "the quarterly review: a page, a workbook and tables", (*FOLDER, _out("review")), _review),
@@ -243,6 +249,33 @@ def _say(error: str) -> int:
 def progress() -> Callable[[str], None] | None:
     """Say the stages on a terminal; stay quiet elsewhere."""
     return (lambda stage: print(f"  {stage} …", file=sys.stderr)) if sys.stderr.isatty() else None
+
+
+def _start(arguments: argparse.Namespace) -> None:
+    from analytics.report.start import start
+
+    person = sys.stdin is not None and sys.stdin.isatty()
+    said = start(arguments.folder, _yes if person else None, _called())
+    print(printable_text(said))
+
+
+def _yes(question: str) -> str:
+    """A person's answer: yes, no, or all."""
+    while True:
+        answer = input(f"{printable_text(question)} [yes/no/all] ").strip().casefold()
+        if answer in ("y", "yes", "n", "no", "a", "all"):
+            return {"y": "yes", "n": "no", "a": "all"}[answer[0]]
+
+
+def printable_text(text: str) -> str:
+    from analytics.words.listing import printable
+
+    return printable(text)
+
+
+def _called() -> str:
+    """How the person called the program, for the commands it names."""
+    return "field-returns" if Path(sys.argv[0]).stem == "field-returns" else "python -m analytics"
 
 
 def _check(arguments: argparse.Namespace) -> None:

@@ -270,6 +270,28 @@ class Guarantee(Code):
     NO_ADVICE = auto()
 
 
+class Guess(Code):
+    """Why a line of a proposed shop.toml is what it is."""
+
+    NAME = auto()
+    COMPONENT = auto()
+    PAGES = auto()
+    KINDS = auto()
+    FROM_TEXT = auto()
+    HEADING = auto()
+    HEADINGS = auto()
+    DATES = auto()
+    UNIT_OF_HEADING = auto()
+    UNIT_BY_SIZE = auto()
+    UNIT_LIKE_OTHERS = auto()
+    UNIT_USUAL = auto()
+    SPELLINGS = auto()
+    SLIPS = auto()
+    SEPARATE = auto()
+    SAME_WORDS = auto()
+    RECORDS_START = auto()
+
+
 class HowSure(Code):
     NOTHING = auto()
     SHARE_BACK = auto()
@@ -653,6 +675,7 @@ class Issue(Code):
     HIDDEN = auto()
     MERGED = auto()
     CROSSED_CELL = auto()
+    DATE_BY_COLUMN = auto()
     NO_RECORD = auto()
     REPEATED = auto()
     NO_BUILD = auto()
@@ -666,6 +689,8 @@ class Issue(Code):
     NO_ORDER = auto()
     LONE_DATE = auto()
     CROSSED_OUT = auto()
+    UNCONFIRMED = auto()
+    DENIED = auto()
 
 
 class Judged(Code):

@@ -17,6 +17,7 @@ BEFORE = {
     "whole": {"errors"},
     "places": {"errors"},
     "records": {"errors", "reasons"},
+    "start": {"errors", "reasons", "records"},
     "lifetimes": {"errors", "records"},
     "driveline": {"errors", "records", "lifetimes"},
     "models": {"errors", "records", "lifetimes", "driveline"},
@@ -29,7 +30,7 @@ BEFORE["lifetimes"] |= {"reasons"}
 BEFORE["ratings"] = BEFORE["models"] | {"whole", "models"}
 BEFORE["cutoffs"] = BEFORE["ratings"] | {"ratings"}
 BEFORE["review"] = BEFORE["cutoffs"] | {"cutoffs"}
-BEFORE["words"] = BEFORE["review"] | {"review"}
+BEFORE["words"] = BEFORE["review"] | {"review", "start"}
 BEFORE["report"] = BEFORE["words"] | {"words", "places"}
 BEFORE["api"] = BEFORE["report"] | {"report"}
 #: the public names and the command line stand above all layers

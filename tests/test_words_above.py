@@ -12,7 +12,7 @@ import analytics
 
 PACKAGE = Path(analytics.__file__).parent
 #: layers that hold numbers; records speaks in errors and remedies alone
-NUMBERS = ("lifetimes", "models", "driveline", "ratings", "cutoffs", "review")
+NUMBERS = ("start", "lifetimes", "models", "driveline", "ratings", "cutoffs", "review")
 FILES = sorted(p for layer in NUMBERS for p in (PACKAGE / layer).rglob("*.py"))
 
 

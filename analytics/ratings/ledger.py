@@ -171,7 +171,7 @@ def _refuse_second(shop: Shop, entry: Entry, held: Weights) -> None:
 
 def append(shop: Shop, entry: Entry) -> Path:
     """Add one line to limits.csv: the file is replaced whole, under a lock, so that two writers cannot lose a line."""
-    keys = {_key(shop.headings.get("limits", {}).get(c, c)) for c in HEADINGS["limits"].known}
+    keys = {_key(heading) for c in HEADINGS["limits"].known for heading in shop.headings_of("limits", c)}
     grids = find_grids("limits", shop, keys)
     if shop.grids is not None:
         raise AnalyticsError("the sheets were handed over as data frames: there is no limits.csv to add a line to.")
@@ -215,14 +215,13 @@ def _locked(path: Path):
 
 
 def _with_line(old: bytes, shop: Shop, entry: Entry, name: str) -> bytes:
-    mapped = shop.headings.get("limits", {})
     if not old.strip():
         head = io.StringIO()
-        csv.writer(head, lineterminator="\n").writerow([mapped.get(c, c) for c in _COLUMNS])
+        csv.writer(head, lineterminator="\n").writerow([shop.headings_of("limits", c)[0] for c in _COLUMNS])
         old = head.getvalue().encode()
     text, encoding = _decoded(old)
     lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=";" if ";" in text.splitlines()[0] else ","))
-    keys = {_key(mapped.get(c, c)): c for c in HEADINGS["limits"].known}
+    keys = {_key(heading): c for c in HEADINGS["limits"].known for heading in shop.headings_of("limits", c)}
     head_at = next((i for i, row in enumerate(lines) if sum(_key(c) in keys for c in row) >= 4), None)
     if head_at is None:
         raise AnalyticsError(f"{name} has no heading row that is understood, so no line was added.")

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Iterable
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -48,16 +50,69 @@ AT_TEARDOWN = frozenset(
 )
 
 
-def parse_dates(text: pd.Series, order: str | None, epoch: int) -> pd.DataFrame:
+#: dates of one column that can be read one way only, all alike, that settle its others (of 8 at even chances one in 128 are alike)
+_SETTLE = 8
+#: dates from which on the spread of their fields tells the year from the day, and the years such a column spans at most
+_SPREAD, _YEARS = 5, 15
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnOrder:
+    """What the dates of one column say of their order: "day first", "month first", "year first", or "" where they don't settle it.
+
+    only: how many can be read no other way, with an example. short_year: whether a leading number past 12 may be the year.
+    """
+
+    order: str = ""
+    only: int = 0
+    example: str = ""
+    short_year: bool = False
+
+
+def column_order(texts: Iterable[str]) -> ColumnOrder:
+    """The order of a column's dates by their own pattern: the field that stays is the year, the field past 12 is the day."""
+    found = list(filter(None, map(_NUMERIC.match, map(str.strip, texts))))
+    fields = np.array([[int(m[1]), int(m[3]), int(m[4]), len(m[4])] for m in found]).reshape(-1, 4)
+    if len(found) and (fields[:, 3] == 2).all() and all(map(_year_may_lead, found)):
+        lead, last = np.ptp(fields[:, 0]), np.ptp(fields[:, 2])
+        if len(found) >= _SPREAD and lead <= _YEARS and 2 * lead < last:
+            return ColumnOrder("year first", len(found), found[0][0])
+        if len(found) < _SPREAD or 2 * last >= lead:
+            return ColumnOrder(short_year=all(m[2] == "-" for m in found))
+    return _day_or_month(found, fields)
+
+
+def _day_or_month(found: list[re.Match[str]], fields: np.ndarray) -> ColumnOrder:
+    """fields: shape (n, 4), the three numbers of each date and the length of the last."""
+    day, month = ((fields[:, a] > 12) & (fields[:, b] <= 12) for a, b in ((0, 1), (1, 0)))
+    most, order = (day, "day first") if day.sum() >= month.sum() else (month, "month first")
+    if most.sum() < _SETTLE or (day.any() and month.any()):
+        return ColumnOrder()
+    return ColumnOrder(order, int(most.sum()), found[int(np.argmax(most))][0])
+
+
+def _year_may_lead(match: re.Match[str]) -> bool:
+    return _make(_year(match[1]), int(match[3]), int(match[4])) is not None
+
+
+def parse_dates(text: pd.Series, order: str | None, epoch: int, short_year: bool = False) -> pd.DataFrame:
     """Columns ``first`` and ``second`` (datetime64, NaT), ``problem``, ``remedy``.
 
     ``second`` is filled only where a numeric date can be read both day first and month first and ``order`` does not
     say which. Two-digit years 80 to 99 are 19xx, the others 20xx. A bare five-digit number is a spreadsheet's serial
-    day in the given epoch (1900 or 1904; they differ by 1,462 days).
+    day in the given epoch (1900 or 1904; they differ by 1,462 days). short_year: 22-03-15 may be 15 March 2022 too.
     """
 
     def one(raw: str) -> tuple:
         first, second, problem, remedy = _parse(raw, order, epoch)
+        match = _NUMERIC.match(raw.strip()) if short_year and order is None and second is None else None
+        if (
+            match
+            and first
+            and int(match[1]) > 12
+            and (led := _make(_year(match[1]), int(match[3]), int(match[4]))) != first
+        ):
+            first, second = (first, led) if led is None or first < led else (led, first)
         for day in (first, second):
             if day is not None and not _FIRST <= day <= _LAST:
                 return pd.NaT, pd.NaT, f"the year {day.year} cannot be", "check the year"
@@ -90,6 +145,15 @@ def _parse(raw: str, order: str | None, epoch: int) -> tuple[dt.date | None, dt.
     if month.casefold() not in _MONTHS:
         return None, None, f"{month!r} is not a month", "write it as 2024-03-31 or 31 Mar 2024"
     return _one(_year(year_text), _MONTHS[month.casefold()], int(day_text))
+
+
+def _or_year_first(text: str, day: dt.date | None) -> tuple[dt.date | None, dt.date | None]:
+    """A date, and what it is where a leading number past 12 is the year: 22-03-15."""
+    match = _NUMERIC.match(text)
+    led = _make(_year(match[1]), int(match[3]), int(match[4])) if match and int(match[1]) > 12 else None
+    if day is None or led is None or led == day:
+        return day, None
+    return min(day, led), max(day, led)
 
 
 def _of_numbers(match: re.Match[str], order: str | None) -> tuple[dt.date | None, dt.date | None, str, str]:

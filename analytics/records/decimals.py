@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 #: figures that can be read one way only: 1.234,5 and 12,5; 1,234.5 and 12.5
@@ -72,7 +72,7 @@ class Mark:
     doubtful: int = 0
 
 
-def mark_of(columns: Iterable[Sequence[str]]) -> Mark:
+def mark_of(columns: Iterable[Iterable[str]]) -> Mark:
     """The decimal mark of columns of figures."""
     texts = {text for column in columns for text in column}
     comma = sorted(m[0] for text in texts if (m := _COMMA.search(text)))

@@ -76,6 +76,8 @@ HEADINGS: dict[str, SheetHeadings] = {
             "notes",
             "line_pressure",
             "converter_pressure",
+            "confirmed",
+            "from_row",
         ),
         required=("serial", "component"),
         one_of=(("failed_on", "returned_on"),),

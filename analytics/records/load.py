@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -86,18 +86,18 @@ class Records:
     parts: pd.DataFrame = field(default_factory=pd.DataFrame)
     conditions: pd.DataFrame = field(default_factory=pd.DataFrame)
 
-    def files_passed_over(self) -> list[str]:
-        """Files and pages nothing was read from, in sentences: first those that look like a sheet of ours misspelt."""
+    def files_passed_over(self, but: Collection[str] = ()) -> list[str]:
+        """Files and pages nothing was read from, in sentences: first those that look like a sheet of ours misspelt. but: names left out."""
         read = set(self.counts["sheet"])
-        told = [_unread_words(u, u.meant in read) for u in self.unused_files if u.meant]
+        told = [_unread_words(u, u.meant in read) for u in self.unused_files if u.meant and u.name not in but]
         told += [
             f"{rows:,} rows of {page or file} have {value!r} under {heading!r} and belong to no sheet: add the word to rows under "
             "its [sheets] in shop.toml, if they are records."
             for file, page, heading, value, rows in self.unclaimed
         ]
-        others = [u.name for u in self.unused_files if not u.meant]
-        kind = "Files" if not any(u.page for u in self.unused_files if not u.meant) else "Files and pages"
-        return told + ([f"{kind} nothing was read from: {', '.join(others)}."] if others else [])
+        others = [u for u in self.unused_files if not u.meant and u.name not in but]
+        kind = "Files and pages" if any(u.page for u in others) else "Files"
+        return told + ([f"{kind} nothing was read from: {', '.join(u.name for u in others)}."] if others else [])
 
     def __repr__(self) -> str:
         what = f"{len(self.builds):,} builds, {len(self.returns):,} returns"

@@ -12,7 +12,7 @@ import pandas as pd
 from analytics.errors import RecordsError
 from analytics.reasons import Issue
 from analytics.records.book import Sheet
-from analytics.records.dates import parse_dates, settle
+from analytics.records.dates import ColumnOrder, column_order, parse_dates, settle
 from analytics.records.headings import HEADINGS
 from analytics.records.shop import Shop
 
@@ -31,9 +31,10 @@ def read_dates(sheet: Sheet, shop: Shop) -> None:
     if not spec.dates:
         return  # a sheet of things, not of days
     for heading in spec.dates:
-        parsed = parse_dates(sheet.text(heading), shop.date_order, shop.date_epoch)
+        parsed = _parsed(sheet, heading, shop)
         sheet.set_aside(parsed["problem"] != "", heading, parsed["problem"], parsed["remedy"])
         sheet.values[heading], sheet.values[f"{heading}:second"] = parsed["first"], parsed["second"]
+        sheet.values[f"{heading}:column"], sheet.values[f"{heading}:why"] = parsed["column"], parsed["why"]
     _settle(sheet, list(spec.dates), [], final=False)
     if sheet.name != "fitted":
         blank = np.logical_and.reduce([sheet.values[h].isna() for h in spec.known_on])
@@ -47,6 +48,48 @@ def read_dates(sheet: Sheet, shop: Shop) -> None:
             sheet.set_aside(opened, "returned_on", reason, "fill in returned_on", Issue.NO_DAY)
         remedy = f"fill in {' or '.join(spec.known_on)}"
         sheet.set_aside(blank, spec.known_on[0], "no date", remedy, Issue.NO_DATE)
+
+
+def _parsed(sheet: Sheet, heading: str, shop: Shop) -> pd.DataFrame:
+    """The dates of a column, page by page; ``column``: what the other dates of the page make of a two-way one, ``why`` they do."""
+    text = sheet.text(heading)
+    if shop.date_order is not None:
+        return parse_dates(text, shop.date_order, shop.date_epoch).assign(column=NAT, why="")
+    parsed = []
+    for page in _pages(sheet):
+        told = column_order(text[page].unique())
+        by_year = told.order == "year first"
+        frame = parse_dates(text[page], "year first" if by_year else None, shop.date_epoch, told.short_year)
+        frame["column"], frame["why"] = NAT, ""
+        if told.order:
+            frame["column"] = parse_dates(text[page], told.order, shop.date_epoch)["first"]
+            frame["why"] = (
+                f"all {told.only} dates of its column that can be read one way only, such as {told.example}, are {told.order}"
+            )
+        if by_year and len(frame):
+            _say_year_first(sheet, heading, page, told)
+        parsed.append(frame)
+    return (
+        pd.concat(parsed).loc[text.index]
+        if parsed
+        else parse_dates(text, None, shop.date_epoch).assign(column=NAT, why="")
+    )
+
+
+def _pages(sheet: Sheet) -> list[np.ndarray]:
+    """The rows of each page of a sheet, as masks."""
+    if len(sheet.raw.places) < 2:
+        return [np.ones(len(sheet.alive), bool)]
+    codes, _ = pd.factorize(pd.Series(sheet.raw.file) + "\0" + pd.Series(sheet.raw.sheet))
+    return [codes == code for code in range(codes.max() + 1)] if len(codes) else []
+
+
+def _say_year_first(sheet: Sheet, heading: str, page: np.ndarray, told: ColumnOrder) -> None:
+    mask = np.zeros(len(page), bool)
+    mask[np.flatnonzero(page & sheet.text(heading).ne("").to_numpy())[:1]] = True
+    reason = f"dates of this column are read year first: in all {told.only} the first number hardly changes"
+    remedy = 'nothing to do if that is right; else state in shop.toml: [dates] order = "day first"'
+    sheet.doubt(mask, heading, reason, remedy, Issue.DATE_BY_COLUMN)
 
 
 def known_on(sheet: Sheet) -> pd.Series:
@@ -115,6 +158,7 @@ def _settle(sheet: Sheet, headings: list[str], bounds: list[tuple[int, np.ndarra
         sheet.values.loc[done, heading] = days[done]
         sheet.values.loc[done, f"{heading}:second"] = NAT
         if final:
+            open_now = _settle_by_column(sheet, heading, open_now)
             reason = _texts(
                 open_now,
                 lambda a, b: f"could be {say(a)} or {say(b)}; the order of events does not tell",
@@ -123,6 +167,21 @@ def _settle(sheet: Sheet, headings: list[str], bounds: list[tuple[int, np.ndarra
             )
             remedy = f'{_WRITE}, or state in shop.toml: [dates] order = "month first" (or "day first")'
             sheet.set_aside(open_now, heading, reason, remedy, Issue.TWO_DAYS)
+
+
+def _settle_by_column(sheet: Sheet, heading: str, open_now: np.ndarray) -> np.ndarray:
+    """Settle what the order of events left open by the other dates of the column; the rows that stay open."""
+    days = sheet.values[f"{heading}:column"].to_numpy()
+    done = open_now & ~np.isnat(days)
+    if done.any():
+        why = sheet.values[f"{heading}:why"].to_numpy()
+        reason = np.array(
+            [f"read as {say(d)}: {w}" if go else "" for d, w, go in zip(days, why, done, strict=True)], dtype=object
+        )
+        sheet.doubt(done, heading, reason, f"{_WRITE}, or state [dates] order in shop.toml", Issue.DATE_BY_COLUMN)
+        sheet.values.loc[done, heading] = days[done]
+        sheet.values.loc[done, f"{heading}:second"] = NAT
+    return open_now & ~done
 
 
 _EVENT = {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 
 import pandas as pd
@@ -15,15 +16,39 @@ NOT_RECORDED = "not recorded"
 _NOT_FITTED = frozenset({"none", "n/a", "not fitted", "no", "-", "not replaced"})
 
 
+#: words that say what was done to a part, or that it is new, and not which part it is
+_NO_NAME = re.compile(
+    r"(?:re)?(?:freshened|freshen(?: up)?|built|furbished|conditioned|paired|worked|used|newed|placed|seated|surfaced|sealed|ground)"
+    r"|(?:the )?same(?: (?:part|one|again|type))?|like (?:before|for like)|as before|new|used|old|other|another"
+    r"|(?:a )?(?:new|used|other|another|fresh|rebuilt|good used) (?:one|part|unit|kit|set)|upgrade[d]?|better one|yes|y|ok|done|see notes?"
+    r"|scrapped|scrap|refunded|written off|none|no|not replaced|nothing",
+    re.IGNORECASE,
+)
+_NEW_WHAT = re.compile(
+    r"(?:a |the )?(?:new|used|rebuilt|fresh(?:ened)?|same|good used|reman(?:ufactured)?) +(.+)", re.IGNORECASE
+)
+
+
+def no_name(text: str, component: str = "") -> bool:
+    """Whether words under a part say what was done, or name the component ('new converter'), and not which part it is."""
+    tidy = " ".join(text.split())
+    if _NO_NAME.fullmatch(tidy):
+        return True
+    what = _NEW_WHAT.fullmatch(tidy)
+    key = heading_key(what[1] if what else tidy)
+    return bool(component) and key in {heading_key(component), *heading_key(component).split()} and bool(key)
+
+
 def name_components(sheet: Sheet, shop: Shop) -> None:
     """Settle which component each row speaks of, by its name or its heading in builds."""
-    known = {heading_key(h): c for c, h in shop.components.items()} | {heading_key(c): c for c in shop.components}
+    known = {heading_key(w): ours for ours, words in shop.words.get("component", {}).items() for w in (ours, *words)}
+    known |= {heading_key(h): c for c, h in shop.components.items()} | {heading_key(c): c for c in shop.components}
     text = sheet.text("component")
     named = cells.by_distinct(text, lambda t: (known.get(heading_key(t), ""),), ["c"])["c"]
     blank = cells.tidy(text) == ""
     sheet.set_aside(blank, "component", "no component named", "say which component it was")
     reason = f"not one of the components ({', '.join(shop.components)})"
-    remedy = "correct the word, or add the component to [components] in shop.toml"
+    remedy = "correct the word, or add it in shop.toml: under [words.component] if it is another word for one of them, else to [components]"
     sheet.set_aside(named == "", "component", reason, remedy)
     sheet.values["component"] = named
 

@@ -24,6 +24,7 @@ _NOT_REPLACED = ("none", "no", "not replaced", "nothing")
 def read_return_words(returns: Sheet, shop: Shop) -> None:
     """Component, cause, order and finding: what linking and the order of events need."""
     values = returns.values
+    _unconfirmed(returns)
     name_components(returns, shop)
     for heading, known in (("cause", CAUSES), ("order", ORDERS)):
         chosen = choose(returns.text(heading), known, shop.words.get(heading, {}))
@@ -35,6 +36,21 @@ def read_return_words(returns: Sheet, shop: Shop) -> None:
     values["at_teardown"] = teardown | values["finding"].isin(shop.found_at_teardown)
     undated = teardown & values["returned_on"].isna()
     returns.set_aside(undated, "returned_on", "found at teardown, but no date of the teardown", "fill in returned_on")
+
+
+def _unconfirmed(returns: Sheet) -> None:
+    """Rows that were recognised in a sentence count when the owner has said yes to them; ``denied``: said no."""
+    denied = _says(returns.text("confirmed"), _NO)
+    returns.values["denied"] = denied
+    if "confirmed" not in returns.raw.table:
+        return
+    returns.set_aside(denied, "confirmed", "said to be no damage of this component", "nothing to do", Issue.DENIED)
+    open_ = ~_says(returns.text("confirmed"), _YES)
+    remedy = "write yes or no under confirmed, after correcting component, part and finding"
+    returns.set_aside(open_, "confirmed", "recognised in a sentence, not confirmed", remedy, Issue.UNCONFIRMED)
+
+
+_YES, _NO = ("yes", "y", "true", "ok", "1", "x"), ("no", "n", "false", "0")
 
 
 def _says(text: pd.Series, wanted: tuple[str, ...] | frozenset[str]) -> pd.Series:
@@ -148,7 +164,14 @@ def returns_left_out(returns: Sheet, builds: Sheet, twice: np.ndarray, position:
     """
     values = returns.values
     at = values["build"].to_numpy()
-    lost = ~returns.alive & ~returns.later & ~twice & (at >= 0) & (values["cause"] != "no fault").to_numpy()
+    lost = (
+        ~returns.alive
+        & ~returns.later
+        & ~twice
+        & ~values["denied"].to_numpy()
+        & (at >= 0)
+        & (values["cause"] != "no fault").to_numpy()
+    )
     lost[lost] = builds.in_use[at[lost]]
     word = cells.tidy(returns.text("component"))
     lost &= ((values["component"] != "") | (word == "")).to_numpy()  # other components than ours do not matter

@@ -105,7 +105,7 @@ class Shop:
     as_of: dt.date | None = None
     records_start: dt.date | None = None
     places: dict[str, SheetPlace] = field(default_factory=dict)
-    headings: dict[str, dict[str, str]] = field(default_factory=dict)
+    headings: dict[str, dict[str, tuple[str, ...]]] = field(default_factory=dict)
     date_order: str | None = None
     date_epoch: int = 1900
     power_unit: str = "hp"
@@ -143,6 +143,10 @@ class Shop:
         """Names of the weight classes, from light to heavy."""
         return _labels(self.weight_classes, "up to {0}", "{0} to {1}", "over {0}")
 
+    def headings_of(self, sheet: str, heading: str) -> tuple[str, ...]:
+        """What the shop calls a heading of ours; the heading itself where nothing is said."""
+        return self.headings.get(sheet, {}).get(heading, (heading,))
+
     def cost_of(self, name: str) -> float | None:
         """A cost by name, or None where the shop states none."""
         value = self.costs.get(name)
@@ -171,7 +175,8 @@ def load_shop(folder: str | Path) -> Shop:
     if not path.is_file():
         raise RecordsError(
             f"{folder}: no shop.toml. Add one with at least a table of the components, for example:\n"
-            '[components]\n"input shaft" = "input_shaft"    # component = its heading in builds'
+            '[components]\n"input shaft" = "input_shaft"    # component = its heading in builds\n'
+            "The command start looks through the sheets and writes one."
         )
     try:
         return shop_from(tomllib.loads(path.read_text(encoding="utf-8-sig")), folder)
@@ -250,7 +255,7 @@ def shop_from(data: dict, folder: Path) -> Shop:
         part_names=_names(_table(data, "parts"), components),
         supersessions=_supersessions(data.get("supersessions", []), components),
         found_at_teardown=tuple(_name(f) for f in _table(data, "findings").get("found_at_teardown", [])),
-        words=_words(_table(data, "words")),
+        words=_words(_table(data, "words"), components),
         target_miles=_inside(targets.get("miles", 50_000), 1, 5_000_000, "[targets] miles"),
         reliability=reliability,
         confidence=confidence,
@@ -374,7 +379,7 @@ def _own_rows(name: str, told) -> dict[str, tuple[str, ...]]:
     return {heading: _texts(words, f"[sheets.{name}] rows") for heading, words in told.items()}
 
 
-def _headings(tables: dict, components: dict) -> dict[str, dict[str, str]]:
+def _headings(tables: dict, components: dict) -> dict[str, dict[str, tuple[str, ...]]]:
     _known(tables, SHEETS, "a sheet (in [headings])")
     result = {}
     for sheet, mapping in tables.items():
@@ -382,13 +387,18 @@ def _headings(tables: dict, components: dict) -> dict[str, dict[str, str]]:
         if not isinstance(mapping, dict):
             raise RecordsError(f'shop.toml: write [headings.{sheet}] with lines such as serial = "Serial No".')
         _known(mapping, allowed, f"a heading of {sheet} (in [headings.{sheet}]; ours left, the shop's right)")
-        for ours, theirs in mapping.items():
-            if not isinstance(theirs, str):
-                raise RecordsError(
-                    f"shop.toml [headings.{sheet}] {ours} = {theirs!r}: give the shop's heading in quotes."
-                )
-        result[sheet] = dict(mapping)
+        result[sheet] = {ours: _several_headings(sheet, ours, theirs) for ours, theirs in mapping.items()}
     return result
+
+
+def _several_headings(sheet: str, ours: str, theirs: object) -> tuple[str, ...]:
+    """The shop's heading, or those of several pages."""
+    told = (theirs,) if isinstance(theirs, str) else theirs
+    if not isinstance(told, list | tuple) or not told or not all(isinstance(t, str) for t in told):
+        raise RecordsError(
+            f"shop.toml [headings.{sheet}] {ours} = {theirs!r}: give the shop's heading in quotes, or a list of them."
+        )
+    return tuple(told)
 
 
 def _component(name: str, components: dict, where: str) -> str:
@@ -452,10 +462,21 @@ def _costs(told: dict) -> dict:
     return told
 
 
-def _words(tables: dict) -> dict[str, dict[str, list[str]]]:
+def _words(tables: dict, components: dict) -> dict[str, dict[str, list[str]]]:
     _known(
         tables,
-        ("use", "cause", "finding", "order", "weight_kind", "measured_at", "still_running", "builder", "kind"),
+        (
+            "use",
+            "cause",
+            "finding",
+            "order",
+            "weight_kind",
+            "measured_at",
+            "still_running",
+            "builder",
+            "kind",
+            "component",
+        ),
         "a heading whose words can be mapped (in [words])",
     )
     result = {}
@@ -475,5 +496,8 @@ def _words(tables: dict) -> dict[str, dict[str, list[str]]]:
                     raise RecordsError(
                         f"shop.toml [words.{heading}]: {other!r} stands for both {owner[_name(other)]!r} and {word!r}."
                     )
+        if heading == "component":
+            for word in words:
+                _component(word, components, "[words.component]")
         result[heading] = {_name(word): [_name(o) for o in others] for word, others in words.items()}
     return result

@@ -15,13 +15,14 @@ import pandas as pd
 from analytics.errors import RecordsError
 from analytics.reasons import Issue
 from analytics.records.cells import ERROR, is_error
-from analytics.records.decimals import FIGURES, mark_of, with_points
+from analytics.records.decimals import FIGURES, Mark, mark_of, with_points
 from analytics.records.files import HEADING_SEARCH, Grid, find_grids
 from analytics.records.headings import HEADINGS, heading_key
 from analytics.records.shop import SheetPlace, Shop
 
 #: what a spreadsheet cell can hold; a longer one is a file gone wrong
 LONGEST_CELL = 32_767
+_FIGURE = re.compile(r"[$€£]?\s*[+-]?\d[\d.,]*\s*(?:[^\W\d]{1,4}\.?|[$€£])?")
 _TOTAL = r"^\W*(?:(?:grand|sub)[\s-]*)?(?:totals?|sum)\b"
 _TOTALS_ROW = re.compile(_TOTAL, re.IGNORECASE)
 _TOTALS_ONLY = re.compile(_TOTAL + r"\W*$", re.IGNORECASE)
@@ -82,7 +83,8 @@ def read_sheets(shop: Shop) -> dict[str, RawSheet]:
             there = ", ".join(sorted(p.name for p in shop.folder.iterdir() if p.is_file())) or "nothing"
             raise RecordsError(
                 f"{shop.folder.name}: no sheet '{name}'. Found: {there}. Name the file {name}.csv (or .xlsx, .parquet), "
-                f'or say where it is in shop.toml:\n[sheets.{name}]\nfile = "your file.xlsx"\nsheet = "its sheet"'
+                f'or say where it is in shop.toml:\n[sheets.{name}]\nfile = "your file.xlsx"\nsheet = "its sheet"\n'
+                "The command start looks through the files and writes these lines."
             )
     return sheets
 
@@ -177,11 +179,11 @@ def _absent(page: RawSheet, columns: list[str]) -> pd.DataFrame:
 
 def _wanted(name: str, shop: Shop) -> dict[str, str]:
     """Key of the heading in the file -> our heading."""
-    mapped = shop.headings.get(name, {})
-    pairs = [(mapped.get(h, h), h) for h in HEADINGS[name].known]
+    asked = [(h, h) for h in HEADINGS[name].known]
     if name == "builds":
-        pairs += [(mapped.get(h, h), f"component:{c}") for c, h in shop.components.items()]
-        pairs += [(mapped.get(h, h), f"extra:{c}") for c, h in shop.extra_columns.items()]
+        asked += [(h, f"component:{c}") for c, h in shop.components.items()]
+        asked += [(h, f"extra:{c}") for c, h in shop.extra_columns.items()]
+    pairs = [(theirs, ours) for heading, ours in asked for theirs in shop.headings_of(name, heading)]
     wanted: dict[str, str] = {}
     for theirs, ours in pairs:
         other = wanted.setdefault(heading_key(theirs), ours)
@@ -241,9 +243,12 @@ def _unused(found: list[str], columns: dict[str, int], place: SheetPlace) -> tup
 def _with_one_mark(
     table: pd.DataFrame, stated: str | None, grid: Grid
 ) -> tuple[pd.DataFrame, pd.DataFrame, str, pd.DataFrame]:
-    """Figures with a decimal point, the columns as typed that differ, the mark of the page, and what is to be said of it."""
+    """Figures with a decimal point, the columns as typed that differ, the mark of the page, and what is to be said of it.
+
+    All figures of the page speak, those of other sheets' rows and unused columns too.
+    """
     heads = [h for h in table if h in FIGURES or h.startswith("extra:")]
-    mark = mark_of(table[h] for h in heads)
+    mark = mark_of(_figures(grid)) if not stated else Mark("")
     known = stated or mark.mark
     shown = pd.DataFrame(index=table.index)
     told = _no_entries()
@@ -268,6 +273,12 @@ def _errors(table: pd.DataFrame, typed: dict[str, str]) -> pd.DataFrame:
             if text.startswith("#") and is_error(text)
         ]
     )
+
+
+def _figures(grid: Grid) -> list[set[str]]:
+    """The distinct cells of a page that are figures, with a unit or without."""
+    cells = set(chain.from_iterable(grid.rows))
+    return [{c for c in cells if ("," in c or "." in c) and _FIGURE.fullmatch(c.strip())}]
 
 
 def _own_rows(
@@ -463,17 +474,17 @@ def _lines_to_add(asked: list[tuple[str, str, str]], free: dict[str, str]) -> st
 
 def _lacking(name: str, columns: dict[str, int], shop: Shop) -> list[tuple[str, str, str]]:
     """Headings that are needed and not there: the section of shop.toml that names them, our name, the heading looked for."""
-    spec, mapped = HEADINGS[name], shop.headings.get(name, {})
+    spec = HEADINGS[name]
     missing = [h for h in spec.required if h not in columns]
     missing += [group[0] for group in spec.one_of if not any(h in columns for h in group)]
-    asked = [(f"headings.{name}", h, mapped.get(h, h)) for h in missing]
+    asked = [(f"headings.{name}", h, shop.headings_of(name, h)[0]) for h in missing]
     if name != "builds":
         return asked
     for section, kind, named in (
         ("components", "component", shop.components),
         ("extra_columns", "extra", shop.extra_columns),
     ):
-        asked += [(section, c, mapped.get(h, h)) for c, h in named.items() if f"{kind}:{c}" not in columns]
+        asked += [(section, c, shop.headings_of(name, h)[0]) for c, h in named.items() if f"{kind}:{c}" not in columns]
     return asked
 
 

@@ -28,7 +28,7 @@ _SHEETS = {
     "changes": (25, Harm.CHANGE_MISSED),
 }
 #: rows set aside that take nothing away: they said nothing, or said it twice
-_NO_LOSS = [Issue.NO_RECORD, Issue.REPEATED]
+_NO_LOSS = [Issue.NO_RECORD, Issue.REPEATED, Issue.DENIED, Issue.CROSSED_OUT]
 
 
 @dataclass(frozen=True, slots=True)

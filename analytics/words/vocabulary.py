@@ -5,4 +5,5 @@ import analytics.words.lifetimes
 import analytics.words.load
 import analytics.words.models
 import analytics.words.ratings
-import analytics.words.review  # noqa: F401
+import analytics.words.review
+import analytics.words.start  # noqa: F401

@@ -34,6 +34,7 @@ _DOUBT: dict[Code, Said] = {
     Issue.HIDDEN: "pages with hidden rows, which are read",
     Issue.MERGED: "cells that take the value of the merged cell above",
     Issue.CROSSED_CELL: "cells crossed out, but read",
+    Issue.DATE_BY_COLUMN: "dates settled by the other dates of their column",
 }
 #: kinds of rows set aside
 _ASIDE: dict[Code, Said] = {
@@ -50,6 +51,8 @@ _ASIDE: dict[Code, Said] = {
     Issue.NO_ORDER: "dates that no reading puts in order",
     Issue.LONE_DATE: "dates long after all others",
     Issue.CROSSED_OUT: "rows crossed out",
+    Issue.UNCONFIRMED: "rows recognised in a sentence that nobody has confirmed",
+    Issue.DENIED: "rows that were said to be no damage",
 }
 texts(_DOUBT | _ASIDE)
 texts(

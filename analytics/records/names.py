@@ -1,0 +1,79 @@
+"""Names that may be one, spelt two ways: alike but for punctuation, look-alike letters, or one slip in a long word."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+#: letters of other alphabets that look like Latin ones
+_LOOKS = str.maketrans(
+    dict(zip("авсенкмортхуіјѕ", "abcehkmoptxyijs", strict=True))
+    | dict(zip("αβεηικμνορτυχζ", "abehikmnoptyxz", strict=True))
+)
+#: a slip is looked for in words at least this long: of a shorter one a letter is a designation
+_LONG = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Alike:
+    """Names that may be one: the one met most, the others, and how often each was met. sure: they differ in punctuation, spaces,
+    capitals or look-alike letters alone; else in one slip of the pen."""
+
+    name: str
+    others: tuple[str, ...]
+    counts: tuple[int, ...]
+    sure: bool
+
+
+def fold(name: str) -> str:
+    """A name without case, accents, spaces, punctuation, invisible and look-alike letters: 'IS-A', 'is a' and 'ISА' are one."""
+    text = unicodedata.normalize("NFKD", name.casefold()).translate(_LOOKS)
+    text = re.sub(r"[\W_]+", "", "".join(c for c in text if not unicodedata.combining(c)))
+    return re.sub(r"(?<=\d)o|o(?=\d)", "0", text)
+
+
+def one_slip(one: str, other: str) -> bool:
+    """Whether two names differ by one wrong, missing, extra or swapped letter inside a long word, and in nothing else."""
+    ours, theirs = (re.findall(r"\w+", name.casefold()) for name in (one, other))
+    if len(ours) != len(theirs):
+        return False
+    apart = [(a, b) for a, b in zip(ours, theirs, strict=True) if a != b]
+    return len(apart) == 1 and _one_edit(*apart[0])
+
+
+def _one_edit(a: str, b: str) -> bool:
+    a, b = sorted((a, b), key=len)
+    if len(a) < _LONG or len(b) - len(a) > 1 or re.sub(r"\D", "", a) != re.sub(r"\D", "", b):
+        return False
+    at = next((k for k in range(len(a)) if a[k] != b[k]), len(a))
+    if len(a) < len(b):
+        return a[at:] == b[at + 1 :]
+    return a[at + 1 :] == b[at + 1 :] or (a[at : at + 2] == b[at : at + 2][::-1] and a[at + 2 :] == b[at + 2 :])
+
+
+def alike(counts: Mapping[str, int]) -> list[Alike]:
+    """Names that may be one, the name met most first; of equals the first by letter."""
+    groups: dict[str, list[str]] = {}
+    for name in sorted(filter(fold, counts), key=lambda name: (-counts[name], name)):
+        groups.setdefault(fold(name), []).append(name)
+    several = filter(lambda members: len(set(map(str.casefold, members))) > 1, groups.values())
+    leads = [members[0] for members in groups.values()]
+    return [_group(members, counts, True) for members in several] + _slips(leads, counts)
+
+
+def _slips(leads: list[str], counts: Mapping[str, int]) -> list[Alike]:
+    """Names one slip away from one met at least three times as often."""
+    found: list[Alike] = []
+    left = list(leads)
+    while left:
+        lead = left.pop(0)
+        slips = list(filter(lambda other: counts[other] * 3 <= counts[lead] and one_slip(lead, other), left))
+        found += [_group([lead, *slips], counts, False)] if slips else []
+        left = list(filter(lambda other: other not in slips, left))
+    return found
+
+
+def _group(members: list[str], counts: Mapping[str, int], sure: bool) -> Alike:
+    return Alike(members[0], tuple(members[1:]), tuple(counts[m] for m in members), sure)

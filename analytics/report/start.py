@@ -1,0 +1,79 @@
+"""The start: look through a folder, ask what can be asked, write shop.toml and the sheet of sentences, and say what is next."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from analytics.errors import AnalyticsError, RecordsError
+from analytics.records.load import Records, load_records
+from analytics.records.names import Alike
+from analytics.start.propose import Proposal, propose
+from analytics.start.sentences import TEXT_FILE, source_of, text_sheet
+from analytics.whole import whole_file
+from analytics.words.start import asks_same, asks_sentence, found_listing, next_step, toml_text
+
+#: a question to an answer: yes, no, or all (yes to this and the rest of its kind)
+Answers = Callable[[str], str]
+
+
+def start(folder: Path, answers: Answers | None = None, command: str = "python -m analytics") -> str:
+    """Propose the settings of a folder, write them beside its sheets, and return what was found and what to type next.
+
+    answers: asked with each question; None where nobody is at the keyboard, so that the guesses stand, marked. Raises AnalyticsError.
+    """
+    folder = Path(folder)
+    if not folder.is_dir():
+        raise RecordsError(f"{folder}: there is no such folder. Name the folder that holds your sheets.")
+    asked = _Asked(answers)
+    path, sheet = folder / "shop.toml", folder / TEXT_FILE
+    old = path.read_text(encoding="utf-8-sig") if path.is_file() else None
+    proposal = propose(folder, asked.same if answers else None)
+    text = toml_text(proposal, old)
+    if text != old:
+        _write(path, text)
+    if proposal.sentences:
+        before = sheet.read_text(encoding="utf-8-sig") if sheet.is_file() else ""
+        after = text_sheet(proposal.sentences, before, asked.sentences(proposal, before))
+        if after != before:
+            _write(sheet, after)
+    records, trouble = _read(folder)
+    return f"{found_listing(proposal)}\n\n{next_step(proposal, records, trouble, command)}"
+
+
+class _Asked:
+    """Questions put to a person, until that says all."""
+
+    def __init__(self, answers: Answers | None) -> None:
+        self.answers = answers
+        self.rest: set[str] = set()
+
+    def _yes(self, kind: str, question: str) -> bool:
+        if self.answers is None or kind in self.rest:
+            return True
+        answer = self.answers(question)
+        if answer == "all":
+            self.rest.add(kind)
+        return answer != "no"
+
+    def same(self, component: str, group: Alike) -> bool:
+        return self._yes("names", asks_same(component, group))
+
+    def sentences(self, proposal: Proposal, before: str) -> dict[tuple[str, int], bool]:
+        """What a person says of each sentence recognised and not yet in the sheet; nothing where nobody is there."""
+        if self.answers is None:
+            return {}
+        new = [s for s in proposal.sentences if s.said and source_of(s) not in before]
+        return {(s.where, s.row): self._yes("sentences", asks_sentence(s)) for s in new}
+
+
+def _write(path: Path, text: str) -> None:
+    with whole_file(path) as part:
+        part.write_text(text, encoding="utf-8")
+
+
+def _read(folder: Path) -> tuple[Records | None, str]:
+    try:
+        return load_records(folder), ""
+    except AnalyticsError as err:
+        return None, str(err)

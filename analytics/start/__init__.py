@@ -1,0 +1,1 @@
+"""A first shop.toml proposed from the files themselves."""

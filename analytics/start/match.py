@@ -1,0 +1,245 @@
+"""Which sheet each page is, and which of its columns stands under which heading of ours."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from itertools import chain
+
+from analytics.records.decimals import FIGURES
+from analytics.records.headings import HEADINGS, heading_key
+from analytics.start.pages import AMOUNTS, Column, Page
+from analytics.start.vocabulary import (
+    BUILD_KINDS,
+    COMPONENT_WORDS,
+    HEADING_WORDS,
+    KIND_HEADINGS,
+    RETURN_KINDS,
+    SHEET_WORDS,
+)
+
+#: words in a sentence from which on a column is free text
+TEXT_WORDS = 3.0
+#: headings whose cells are words
+_WORDED = (
+    "component",
+    "part",
+    "finding",
+    "cause",
+    "use",
+    "builder",
+    "paid_by",
+    "replaced_with",
+    "order",
+    "still_running",
+)
+#: a page is taken for a sheet from this score on: about a serial, a date and one thing more
+_ENOUGH = 2.2
+#: kinds of rows that one page holds, at most
+_MOST_KINDS = 12
+#: headings that returns alone have, and those under which their free text may stand
+_OF_RETURNS = frozenset({"failed_on", "finding", "cause", "replaced_with", "component"})
+_MAY_BE_TEXT = frozenset({"notes", "finding", "part", "cause"})
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """A page as one of our sheets: our heading -> its column. rows: where the page holds several sheets, the column and the words
+    that mark this one's rows. text: the column of free text that tells what came back, where no column names the component."""
+
+    page: Page
+    sheet: str
+    columns: dict[str, Column]
+    score: float
+    rows: tuple[str, tuple[str, ...]] | None = None
+    text: Column | None = None
+
+    def spare(self) -> list[Column]:
+        """Columns that stand under no heading."""
+        taken = set(map(Column.place, self.columns.values()))
+        return list(filter(lambda c: c.at not in taken, self.page.columns))
+
+
+class Found(dict[str, tuple[Match, ...]]):
+    """Sheet -> the pages it is kept on, the surest match of them deciding."""
+
+    def every(self) -> list[Match]:
+        """All pages of all sheets."""
+        return list(chain.from_iterable(self.values()))
+
+    def columns(self, sheet: str, heading: str) -> list[Column]:
+        """The columns that stand under a heading, of all pages of a sheet that have it."""
+        own = (m.columns.get(heading) for m in self.get(sheet, ()))
+        return list(filter(None, own))
+
+    def anywhere(self, heading: str) -> list[Column]:
+        """The columns that stand under a heading on any sheet."""
+        return list(chain.from_iterable(self.columns(sheet, heading) for sheet in self))
+
+    def pairs(self, sheet: str, one: str, other: str) -> Iterator[tuple[str, str]]:
+        """The cells of two headings row by row, of the pages of a sheet that have both."""
+        for m in self.get(sheet, ()):
+            if one in m.columns and other in m.columns:
+                yield from zip(m.columns[one].texts, m.columns[other].texts, strict=True)
+
+
+def match(page: Page) -> list[Match]:
+    """The sheet a page is; two where its rows are told apart by a column; none where it is like no sheet."""
+    found = list(filter(None, (_as_sheet(page, sheet) for sheet in HEADINGS)))
+    best = max(found, key=lambda m: m.score, default=None)
+    return _both(page, {m.sheet: m for m in found}) or list(filter(None, (best,)))
+
+
+def _both(page: Page, of: Mapping[str, Match]) -> list[Match]:
+    """Builds and returns on one page, told apart by a column of kinds."""
+    if not {"builds", "returns"} <= of.keys():
+        return []
+    for column in filter(_tells_kinds, page.columns):
+        builds, returns = (_of_kind(column, words) for words in (BUILD_KINDS, RETURN_KINDS))
+        if builds and returns:
+            return [_own(of["builds"], column.heading, builds), _own(of["returns"], column.heading, returns)]
+    return []
+
+
+def _tells_kinds(column: Column) -> bool:
+    return column.key in KIND_HEADINGS and len(column.counts) <= _MOST_KINDS
+
+
+def _of_kind(column: Column, words: Collection[str]) -> tuple[str, ...]:
+    return tuple(filter(lambda t: heading_key(t) in words, column.counts))
+
+
+def _own(whole: Match, heading: str, words: tuple[str, ...]) -> Match:
+    """A match whose rows are those with the words in a column."""
+    page = whole.page.only(heading, words)
+    at = {c.at: c for c in page.columns}
+    columns = {h: at[c.at] for h, c in whole.columns.items()}
+    return Match(page, whole.sheet, columns, whole.score, (heading, words), at[whole.text.at] if whole.text else None)
+
+
+def _as_sheet(page: Page, sheet: str) -> Match | None:
+    """A page taken as that sheet, or None where it lacks what the sheet cannot do without."""
+    columns = _assigned(page, sheet)
+    placed = {heading: column for heading, (_, column) in columns.items()}
+    text = _free_text(page, placed) if sheet == "returns" and "component" not in placed else None
+    sure = sum(points for points, _ in columns.values()) / 10
+    score = sure + _name_bonus(page, sheet) + _telling(page, sheet, placed, text)
+    complete = not _lacking(sheet, {*placed, *(("component",) if text else ())})
+    return Match(page, sheet, placed, score, None, text) if complete and score >= _ENOUGH else None
+
+
+def _lacking(sheet: str, there: Collection[str]) -> list[tuple[str, ...]]:
+    """Groups of headings of which a sheet needs one, and none is there."""
+    groups = [*((heading,) for heading in HEADINGS[sheet].required), *HEADINGS[sheet].one_of]
+    return list(filter(lambda group: not set(group) & set(there), groups))
+
+
+def _telling(page: Page, sheet: str, placed: dict[str, Column], text: Column | None) -> float:
+    """What speaks for one sheet and not for its likes."""
+    if sheet == "builds":
+        return _like_builds(page, placed)
+    if sheet == "returns":
+        told = len(placed.keys() & _OF_RETURNS)
+        return 0.4 * told + 0.8 * (text is not None) - 0.5 * (told == 0 and text is None)
+    if sheet == "readings":
+        return 0.3 * ("odometer" in placed) - 0.3 * max(len(page.columns) - 5, 0)
+    return -0.3 * max(len(page.columns) - len(placed), 0)
+
+
+def _like_builds(page: Page, placed: dict[str, Column]) -> float:
+    """Columns of parts, and serials that come once."""
+    taken = set(map(Column.place, placed.values()))
+    parts = list(filter(lambda c: component_named(c.heading) and c.at not in taken, page.columns))
+    serials = placed.get("serial")
+    once = serials is not None and len(serials.counts) > 0.9 * serials.filled
+    return 0.5 * len(parts) + 0.4 * once - 1.0 * ("component" in set(map(Column.name, page.columns)))
+
+
+def _name_bonus(page: Page, sheet: str) -> float:
+    """How surely the name of a page or file says the sheet."""
+    name = heading_key(page.stem)
+    if name == heading_key(sheet):
+        return 3.0
+    inside = list(filter(lambda w: f" {w} " in f" {name} ", SHEET_WORDS[sheet]))
+    at_end = any(name.startswith(w) or name.endswith(w) for w in inside)
+    return 1.5 * at_end or 0.8 * bool(inside)
+
+
+def _assigned(page: Page, sheet: str) -> dict[str, tuple[float, Column]]:
+    """Our heading -> how surely, and the column: the surest pairs first, each heading and column once."""
+    pairs = ((h, c) for h in HEADINGS[sheet].known for c in page.columns)
+    rated = [(_points(sheet, h, c.heading, c.key), h, c) for h, c in pairs]
+    likely = filter(lambda r: r[0] and _can_be(r[1], sheet, r[2]), rated)
+    found: dict[str, tuple[float, Column]] = {}
+    taken: set[int] = set()
+    for points, heading, column in sorted(likely, key=lambda r: -r[0]):  # of equals in the order of our headings
+        if heading not in found and column.at not in taken:
+            found[heading] = (points, column)
+            taken.add(column.at)
+    return found | _only_date(page, sheet, set(found), taken)
+
+
+def _only_date(
+    page: Page, sheet: str, found: Collection[str], taken: Collection[int]
+) -> dict[str, tuple[float, Column]]:
+    """Where a sheet needs a date and none is headed like it: the only column of dates left, as the last date that will do."""
+    needed = list(filter(lambda h: h in HEADINGS[sheet].dates, chain.from_iterable(_lacking(sheet, found))))
+    spare = list(filter(lambda c: c.at not in taken and c.dated() >= 0.9, page.columns))
+    return {needed[-1]: (2.0, spare[0])} if needed and len(spare) == 1 else {}
+
+
+@cache
+def _points(sheet: str, heading: str, typed: str, key: str) -> float:
+    """How surely a column typed so is that heading: 0 to 10."""
+    names = (heading_key(heading), *HEADING_WORDS.get(sheet, {}).get(heading, ()))
+    if heading_key(typed) in names[:1] or key == names[0]:
+        return 10.0
+    rank = next((names.index(place) for place in (heading_key(typed), key) if place in names), 0)
+    return 9.0 - 3.0 * rank / len(names) if rank else _loosely(names, key)
+
+
+def _loosely(names: Sequence[str], key: str) -> float:
+    """How surely a heading is one of the names that it is not written like."""
+    tokens = set(key.split())
+    if any(" " in n and set(n.split()) <= tokens for n in names):
+        return 5.0
+    one_word = any(len(n) > 3 and n in tokens for n in names) and len(tokens) <= 3
+    return 4.0 if one_word or (len(key) > 4 and difflib.get_close_matches(key, names, n=1, cutoff=0.86)) else 0.0
+
+
+def _can_be(heading: str, sheet: str, column: Column) -> bool:
+    """Whether what a column holds can stand under a heading."""
+    if not column.filled:
+        return True
+    if heading in HEADINGS[sheet].dates:
+        return column.dated() >= 0.5
+    if heading in AMOUNTS:
+        return column.measured(AMOUNTS[heading]) >= 0.5
+    if heading in FIGURES:
+        return column.numeric() >= 0.5
+    if heading == "serial":
+        return column.dated() < 0.5 and column.words() < TEXT_WORDS
+    if heading in _WORDED:
+        return column.dated() < 0.5 and column.numeric() < 0.9 and column.words() < 2 * TEXT_WORDS
+    return True
+
+
+def _free_text(page: Page, placed: dict[str, Column]) -> Column | None:
+    """The column with the longest sentences, where there are any; one that is placed as notes or finding counts too."""
+    taken = {placed[h].at for h in placed.keys() - _MAY_BE_TEXT}
+    longest = max(filter(lambda c: c.at not in taken, page.columns), key=Column.words, default=None)
+    return longest if longest is not None and longest.words() >= TEXT_WORDS else None
+
+
+@cache
+def component_named(text: str) -> str:
+    """The component that a heading or word names, by what shops call it; "" for none."""
+    key = heading_key(text)
+    exact = next((c for c, names in COMPONENT_WORDS.items() if key in names), "")
+    return exact or next(filter(lambda c: _inside(key, COMPONENT_WORDS[c]), COMPONENT_WORDS), "")
+
+
+def _inside(key: str, names: Sequence[str]) -> bool:
+    return any(len(n) > 3 and f" {n} " in f" {key} " for n in names)

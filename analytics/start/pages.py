@@ -1,0 +1,227 @@
+"""Every file and page of a folder as columns of text, and what each column holds."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, field
+from itertools import chain
+from pathlib import Path
+
+import pandas as pd
+
+from analytics.errors import RecordsError
+from analytics.records.cells import DISTANCE, POWER, WEIGHT, Quantity, is_blank, parse_plain, parse_quantity
+from analytics.records.dates import AT_TEARDOWN, parse_dates
+from analytics.records.decimals import with_points
+from analytics.records.files import HEADING_SEARCH, Grid, all_pages, open_page, table_files
+from analytics.records.headings import HEADINGS, heading_key
+from analytics.start.vocabulary import COMPONENT_WORDS, HEADING_WORDS
+
+#: distinct texts of a column that are looked at to tell what it holds
+_SAMPLE = 200
+#: days of 1998 and 2050 as spreadsheets count them
+_FIRST_DAY, _LAST_DAY = 36_000, 55_000
+#: a unit at the end of a heading: Power (kW), Odo km
+_UNITS = "hp whp bhp kw ps lbs? kg kgs t mi miles km kms".split()
+_UNIT = re.compile(rf"[\s\(\[,/_]*\b({'|'.join(_UNITS)})\b[\s\)\].]*$", re.IGNORECASE)
+
+
+def bare_key(heading: str) -> str:
+    """The key of a heading without its unit; with the unit where nothing else is left."""
+    return heading_key(_UNIT.sub("", heading)) or heading_key(heading)
+
+
+@dataclass(slots=True)
+class Column:
+    """One column: its heading as typed, the number of it, its texts (rows,) and how often each distinct one was met."""
+
+    heading: str
+    at: int
+    texts: Sequence[str]
+    counts: Counter[str] = field(init=False)
+    _dates: list[bool] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.counts = Counter(t for t in (text.strip() for text in self.texts) if t and not is_blank(t))
+        self._dates = _dates(self.some)
+
+    @property
+    def filled(self) -> int:
+        """Cells that say anything."""
+        return sum(self.counts.values())
+
+    @property
+    def unit(self) -> str:
+        """The unit in the heading, in small letters; "" where it names none."""
+        match = _UNIT.search(self.heading)
+        return match[1].casefold() if match else ""
+
+    @property
+    def key(self) -> str:
+        """The heading without punctuation and unit; with the unit where nothing else is left."""
+        return bare_key(self.heading)
+
+    def name(self) -> str:
+        """The same, to be mapped over columns."""
+        return self.key
+
+    def place(self) -> int:
+        """Its number, to be mapped over columns."""
+        return self.at
+
+    @property
+    def some(self) -> list[str]:
+        """Distinct texts of it, in order of appearance, as many as are looked at."""
+        return list(self.counts)[:_SAMPLE]
+
+    def share(self, good: Iterable[bool]) -> float:
+        """The share of its texts looked at that are ``good``; 0 of a blank column."""
+        return sum(good) / max(len(self.some), 1)
+
+    def dated(self) -> float:
+        """The share of its texts that can be dates."""
+        return self.share(self._dates)
+
+    def numeric(self) -> float:
+        """The share of its texts that begin as figures and are no dates."""
+        return self.share(map(lambda text, date: _begins_as_figure(text) and not date, self.some, self._dates))
+
+    def measured(self, kind: Quantity | None) -> float:
+        """The share of its texts that are amounts of a kind (None: plain numbers)."""
+        return self.share(_is_amount(text, kind) for text in self.some)
+
+    def words(self) -> float:
+        """Words in a text, on average over its distinct texts."""
+        return sum(map(len, map(str.split, self.some))) / max(len(self.some), 1)
+
+
+def _begins_as_figure(text: str) -> bool:
+    return text[0].isdigit() and len(text.split()) <= 3
+
+
+def _dates(texts: list[str]) -> list[bool]:
+    """Whether each text can be a date; a bare number only if its day lies between 1998 and 2050."""
+    parsed = parse_dates(pd.Series(texts, dtype=object), None, 1900)["first"].notna()
+    return list(map(_can_be_date, texts, parsed))
+
+
+def _can_be_date(text: str, parsed: bool) -> bool:
+    if re.fullmatch(r"\d{5}(\.\d+)?", text):
+        return _FIRST_DAY < float(text) < _LAST_DAY
+    return bool(parsed) or text.casefold() in AT_TEARDOWN
+
+
+def _is_amount(text: str, kind: Quantity | None) -> bool:
+    return any(_read(typed, kind) for typed in (text, with_points(text)))
+
+
+def _read(text: str, kind: Quantity | None) -> bool:
+    value = parse_plain(text, -1e9, 1e9, False, "")[0] if kind is None else parse_quantity(text, kind, kind.unit)[0]
+    return value == value
+
+
+AMOUNTS: dict[str, Quantity | None] = {
+    **dict.fromkeys(("power", "power_limit"), POWER),
+    **dict.fromkeys(("weight", "weight_up_to"), WEIGHT),
+    **dict.fromkeys(("odometer", "odometer_at_install", "miles_in_service"), DISTANCE),
+    **dict.fromkeys(("cost", "runs", "count", "price", "rpm"), None),
+}
+
+
+@dataclass(slots=True)
+class Page:
+    """One page of a file: where its headings stand (counted from 0), its columns, and the numbers of the rows under them."""
+
+    file: str
+    page: str
+    grid: Grid
+    start: int
+    columns: list[Column]
+    numbers: list[int]
+
+    @property
+    def rows(self) -> int:
+        """Rows that hold anything."""
+        return len(self.numbers)
+
+    def only(self, heading: str, words: Collection[str]) -> Page:
+        """The page with the rows alone that have one of those words in a column."""
+        kinds = next(filter(lambda c: c.heading == heading, self.columns)).texts
+        own = [at for at, text in enumerate(kinds) if text.strip() in words]
+        columns = [Column(c.heading, c.at, [c.texts[at] for at in own]) for c in self.columns]
+        return Page(self.file, self.page, self.grid, self.start, columns, [self.numbers[at] for at in own])
+
+    @property
+    def name(self) -> str:
+        return self.grid.where
+
+    @property
+    def stem(self) -> str:
+        """What the page is called: its own name, or that of its file."""
+        return self.page or Path(self.file).stem
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """What a folder holds: its pages with rows, and the files that could not be read, each with why."""
+
+    pages: tuple[Page, ...]
+    unread: tuple[tuple[str, str], ...]
+
+
+def known_keys() -> set[str]:
+    """Keys of all headings known by any name."""
+    words = chain.from_iterable(chain.from_iterable(map(dict.values, HEADING_WORDS.values())))
+    ours = map(heading_key, chain.from_iterable(spec.known for spec in HEADINGS.values()))
+    return {*words, *ours, *chain.from_iterable(COMPONENT_WORDS.values())}
+
+
+def look(folder: Path, leave: Collection[str] = ()) -> Looked:
+    """Read every table in a folder. leave: names of files that are not looked at."""
+    keys = known_keys()
+    pages: list[Page] = []
+    unread: list[tuple[str, str]] = []
+    for path in filter(lambda p: p.name not in leave, table_files(folder)):
+        try:
+            grids = [open_page(path, path.name, name, keys) for name in all_pages(path)]
+        except RecordsError as err:
+            unread.append((path.name, str(err)))
+        else:
+            pages += filter(None, (page_of(grid, keys) for grid in grids))
+    return Looked(tuple(pages), tuple(unread))
+
+
+def page_of(grid: Grid, keys: Collection[str]) -> Page | None:
+    """A grid as columns under its row of headings: the one with most headings known; None where it holds no table."""
+    start = _heading_row(grid, keys)
+    if start is None:
+        return None
+    filled = [at for at in range(start + 1, len(grid.rows)) if _holds(grid.rows[at])]
+    body = [grid.rows[at] for at in filled]
+    named = filter(lambda head: head[1].strip(), enumerate(grid.rows[start]))
+    columns = [Column(head.strip(), at, [_cell(row, at) for row in body]) for at, head in named]
+    return Page(grid.file, grid.sheet, grid, start, columns, [at + grid.first_row for at in filled]) if filled else None
+
+
+def _heading_row(grid: Grid, keys: Collection[str]) -> int | None:
+    """The row with most headings known, if two are; else the first of three cells or more, counted from 0."""
+    rows = grid.rows[:HEADING_SEARCH]
+    scores = [sum(_known(c, keys) for c in row) for row in rows]
+    most = max(scores, default=0)
+    wide = filter(lambda at: _holds(rows[at]) >= 3, range(len(rows)))
+    return scores.index(most) if most >= 2 else next(wide, None)
+
+
+def _known(cell: str, keys: Collection[str]) -> bool:
+    return heading_key(cell) in keys or bare_key(cell) in keys
+
+
+def _holds(row: Sequence[str]) -> int:
+    """Cells of a row that hold anything."""
+    return sum(map(bool, map(str.strip, row)))
+
+
+def _cell(row: Sequence[str], at: int) -> str:
+    return row[at] if at < len(row) else ""

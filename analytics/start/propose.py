@@ -1,0 +1,343 @@
+"""From what a folder holds to a proposed shop.toml: every setting with its value and why, and what was found beside."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import chain
+from pathlib import Path
+
+from analytics.reasons import Guess, Reason, reason
+from analytics.records.cells import is_blank
+from analytics.records.headings import HEADINGS, heading_key
+from analytics.records.names import Alike, alike, fold
+from analytics.records.parts import no_name
+from analytics.records.words import CAUSES
+from analytics.start.infer import Unit, date_order, same_words, units_of
+from analytics.start.match import Found, Match, component_named, match
+from analytics.start.pages import Column, Looked, Page, look
+from analytics.start.sentences import TEXT_FILE, Sentence, sentences
+from analytics.start.text import Lexicon, lexicon
+from analytics.start.vocabulary import USE_WORDS
+
+#: asked with two names and how often each was met: whether they are one
+Ask = Callable[[str, Alike], bool]
+#: columns whose words are counted; and where other sheets name parts
+_WORDED = ("use", "finding", "cause", "component")
+_PART_PLACES = {"fitted": ("part",), "returns": ("part", "replaced_with"), "limits": ("part",)}
+_FILES, _BASES = (".csv", ".xlsx", ".parquet"), (".sqlite", ".sqlite3", ".db")
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One line of shop.toml. value: what the line sets; why: the guess behind it, None where there is none; sure: False where the
+    owner should look at it; remark: the line is proposed as a remark alone."""
+
+    section: str
+    key: str
+    value: object
+    why: Reason | None = None
+    sure: bool = True
+    remark: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """What was found in a folder and what is proposed of it.
+
+    matches: sheet -> its pages, the surest first. others: pages that are like no sheet. components: name -> the column of builds.
+    parts: component -> part -> how often met. groups: names that may be one: component, the names, whether they were taken as one.
+    words: heading -> word -> how often met. sentences: what was recognised in free text. unknown: components that returns name and builds
+    have no column for, with counts.
+    """
+
+    folder: Path
+    looked: Looked
+    matches: Found
+    others: tuple[Page, ...]
+    settings: tuple[Setting, ...]
+    components: Mapping[str, Column]
+    parts: Mapping[str, Counter[str]]
+    groups: tuple[tuple[str, Alike, bool], ...]
+    words: Mapping[str, Counter[str]]
+    sentences: tuple[Sentence, ...]
+    unknown: Mapping[str, int]
+
+
+def propose(folder: Path, ask: Ask | None = None) -> Proposal:
+    """Look through a folder and propose its settings. ask: says whether names are one (None: nobody can be asked)."""
+    looked = look(folder, leave=(TEXT_FILE,))
+    found = _by_sheet(list(chain.from_iterable(map(match, looked.pages))))
+    used = {m.page.name for m in found.every()}
+    components = _components(found)
+    parts = {name: _parts_of(name, column, found) for name, column in components.items()}
+    groups = _groups(parts, ask or (lambda component, group: True))
+    words = {heading: _words_met(found.anywhere(heading)) for heading in _WORDED}
+    told = sentences(found.get("returns", ()), _lexicon(components, parts))
+    return Proposal(
+        folder=folder,
+        looked=looked,
+        matches=found,
+        others=tuple(filter(lambda page: page.name not in used, looked.pages)),
+        settings=(
+            Setting("shop", "name", folder.resolve().name, reason(Guess.NAME)),
+            *_first_day(found),
+            *map(_component, components, components.values(), parts.values()),
+            *_places(found, bool(told)),
+            *_headings(found, bool(told)),
+            *_dates(found),
+            *_units(found),
+            *chain.from_iterable(map(_spelling, groups)),
+            *_same_words(words),
+            *_component_words(words["component"], components),
+        ),
+        components=components,
+        parts=parts,
+        groups=groups,
+        words=words,
+        sentences=tuple(told),
+        unknown=_unknown(words["component"], components),
+    )
+
+
+def _by_sheet(found: Sequence[Match]) -> Found:
+    """The pages of each sheet: the surest, and those headed like it, in order of file and page."""
+    result = Found()
+    for sheet in HEADINGS:
+        own = list(filter(lambda m: m.sheet == sheet, found))
+        if own:
+            best = max(own, key=lambda m: m.score)
+            result[sheet] = tuple(filter(lambda m: _headed_alike(best, m), own))
+    return result
+
+
+def _headed_alike(one: Match, other: Match) -> bool:
+    """Whether two pages can be one sheet: the same headings of ours found, most of them at least."""
+    kinds = [(m.text is None, m.rows is None) for m in (one, other)]
+    a, b = set(one.columns), set(other.columns)
+    return kinds[0] == kinds[1] and 2 * len(a & b) >= len(a | b)
+
+
+# ---- components and parts ------------------------------------------------------------------------------------------
+
+
+def _components(found: Found) -> dict[str, Column]:
+    """Columns of builds that hold parts, by the name of the component: what returns call it, else what the heading says."""
+    pages, told = found.get("builds", ()), _told_parts(found)
+    whole = [_over_pages(column, pages) for m in pages[:1] for column in m.spare()]
+    named = {_component_name(column, told): column for column in reversed(whole)}
+    named.pop("", None)
+    return dict(reversed(named.items()))
+
+
+def _over_pages(column: Column, pages: Sequence[Match]) -> Column:
+    """A column of the first page with the texts of those headed alike on the others."""
+    every = chain.from_iterable(m.page.columns for m in pages)
+    same = filter(lambda c: heading_key(c.heading) == heading_key(column.heading), every)
+    return Column(column.heading, column.at, list(chain.from_iterable(c.texts for c in same)))
+
+
+def _told_parts(found: Found) -> dict[str, set[str]]:
+    """Component as other sheets call it -> folded names of the parts named beside it."""
+    told: dict[str, set[str]] = {}
+    for component in chain.from_iterable(c.counts for c in found.anywhere("component")):
+        told.setdefault(_tidy(component), set())
+    for component, part in chain.from_iterable(found.pairs(sheet, "component", "part") for sheet in found):
+        told.setdefault(_tidy(component), set()).add(fold(part))
+    told.pop("", None)
+    return told
+
+
+def _tidy(text: str) -> str:
+    return "" if is_blank(text) else " ".join(text.split()).casefold()
+
+
+def _component_name(column: Column, told: Mapping[str, set[str]]) -> str:
+    """What a column of builds is the component of; "" where it holds no parts."""
+    if not _may_hold_parts(column):
+        return ""
+    named = component_named(column.heading)
+    parts = set(map(fold, column.counts))
+    votes = {word: len(parts & (names - {""})) for word, names in told.items()}
+    shared = list(filter(lambda word: votes[word], votes))
+    same = any(component_named(word) == named for word in told)
+    return named if named and (same or not shared) else max(shared, key=lambda w: (votes[w], -len(w)), default="")
+
+
+def _may_hold_parts(column: Column) -> bool:
+    """Whether a column has few names, met often."""
+    few = 0 < len(column.counts) <= max(15, column.filled // 4)
+    return few and column.dated() <= 0.5 and column.words() <= 4
+
+
+def _parts_of(name: str, column: Column, found: Found) -> Counter[str]:
+    """Names of parts of a component over all sheets, with how often each was met."""
+    places = [(s, h) for s, heads in _PART_PLACES.items() for h in heads]
+    pairs = chain.from_iterable(found.pairs(sheet, "component", heading) for sheet, heading in places)
+    beside = (part for component, part in pairs if _is_component(component, name, column))
+    met = Counter(map(_spaced, chain(column.counts.elements(), beside)))
+    return Counter({part: n for part, n in met.items() if not is_blank(part) and not no_name(part, name)})
+
+
+def _spaced(text: str) -> str:
+    return " ".join(text.split())
+
+
+def _is_component(text: str, name: str, column: Column) -> bool:
+    key = heading_key(text)
+    return (
+        key in (heading_key(name), heading_key(column.heading)) or component_named(text) == component_named(name) != ""
+    )
+
+
+def _groups(parts: Mapping[str, Counter[str]], ask: Ask) -> tuple[tuple[str, Alike, bool], ...]:
+    pairs = [(component, group) for component, met in parts.items() for group in alike(met)]
+    return tuple((component, group, ask(component, group)) for component, group in pairs)
+
+
+def _lexicon(components: Mapping[str, Column], parts: Mapping[str, Counter[str]]) -> Lexicon:
+    """What can be recognised in sentences; of a part spelt several ways the name met most."""
+    headings = {name: column.heading for name, column in components.items()}
+    return lexicon(headings, {name: [part for part, _ in met.most_common()] for name, met in parts.items()})
+
+
+def _component(name: str, column: Column, parts: Counter[str]) -> Setting:
+    most = tuple(parts.most_common(4))
+    return Setting("components", name, column.heading, reason(Guess.COMPONENT, parts=most, distinct=len(parts)))
+
+
+def _unknown(met: Counter[str], components: Mapping[str, Column]) -> dict[str, int]:
+    """Components that other sheets name and builds have no column for."""
+    return {w: n for w, n in met.items() if not any(_is_component(w, name, c) for name, c in components.items())}
+
+
+# ---- lines of shop.toml --------------------------------------------------------------------------------------------
+
+
+def _first_day(found: Found) -> list[Setting]:
+    """A remark on the first day that returns are on record from, which no column tells."""
+    line = Setting("shop", "records_start", "2020-01-01", reason(Guess.RECORDS_START), remark=True)
+    return [line] if "returns" in found else []
+
+
+def _places(found: Found, from_text: bool) -> list[Setting]:
+    """Where each sheet is kept, but for those that are found by their name."""
+    named = {sheet: own for sheet, own in found.items() if not _found_unasked(sheet, own)}
+    if from_text:
+        page = named.pop("returns", found["returns"])[0].page.name
+        text = Setting("sheets.returns", "file", TEXT_FILE, reason(Guess.FROM_TEXT, page=page), sure=False)
+        return [text, *chain.from_iterable(map(_place, named, named.values()))]
+    return list(chain.from_iterable(map(_place, named, named.values())))
+
+
+def _place(sheet: str, own: Sequence[Match]) -> list[Setting]:
+    """File, pages and rows of one sheet."""
+    section = f"sheets.{sheet}"
+    files, pages = (_each([getattr(m.page, what) for m in own]) for what in ("file", "page"))
+    why = reason(Guess.PAGES, pages=tuple(m.page.name for m in own), rows=sum(m.page.rows for m in own))
+    lines = [Setting(section, "file", _one_or_all(files), why)]
+    lines += [Setting(section, "sheet", _one_or_all(pages))] if pages else []
+    return lines + (_kinds(section, own[0].rows) if own[0].rows else [])
+
+
+def _kinds(section: str, rows: tuple[str, tuple[str, ...]]) -> list[Setting]:
+    heading, words = rows
+    return [Setting(section, "rows", {heading: list(words)}, reason(Guess.KINDS, heading=heading, words=words))]
+
+
+def _each(names: Sequence[str]) -> list[str]:
+    """Names that say anything, each once."""
+    return list(dict.fromkeys(filter(None, names)))
+
+
+def _found_unasked(sheet: str, own: Sequence[Match]) -> bool:
+    """Whether a sheet is found by its name alone."""
+    page, path = own[0].page, Path(own[0].page.file)
+    if len(own) > 1 or own[0].rows is not None:
+        return False
+    if path.suffix.casefold() in _BASES:
+        return page.page == sheet
+    return path.stem.casefold() == sheet and path.suffix.casefold() in _FILES and page.page in ("", sheet)
+
+
+def _one_or_all(names: Sequence[str]) -> object:
+    return names[0] if len(names) == 1 else list(names)
+
+
+def _headings(found: Found, from_text: bool) -> list[Setting]:
+    """What each sheet calls its headings, where it is not as we do."""
+    sheets = filter(lambda sheet: sheet != "returns" or not from_text, found)
+    pairs = [(sheet, heading) for sheet in sheets for heading in HEADINGS[sheet].known]
+    return list(filter(None, (_heading(sheet, heading, found.columns(sheet, heading)) for sheet, heading in pairs)))
+
+
+def _heading(sheet: str, heading: str, columns: Sequence[Column]) -> Setting | None:
+    typed = list({heading_key(c.heading): c.heading for c in columns}.values())
+    if not typed or heading_key(" ".join(typed)) == heading_key(heading):
+        return None
+    why = reason(Guess.HEADINGS, headings=tuple(typed))
+    if len(typed) == 1:
+        example = next(iter(columns[0].counts), "")
+        why = reason(Guess.HEADING, example=example, filled=sum(c.filled for c in columns))
+    return Setting(f"headings.{sheet}", heading, _one_or_all(typed), why, sure=heading_key(typed[0]) != "date")
+
+
+def _dates(found: Found) -> list[Setting]:
+    told = date_order(found)
+    why = reason(Guess.DATES, only=told.only, example=told.example)
+    return [Setting("dates", "order", told.order, why)] if told.order else []
+
+
+def _units(found: Found) -> list[Setting]:
+    units = units_of(found)
+    return [Setting("units", kind, u.unit, _why_unit(u), sure=u.by == "heading") for kind, u in units.items()]
+
+
+def _why_unit(unit: Unit) -> Reason:
+    told = {
+        "heading": reason(Guess.UNIT_OF_HEADING, heading=unit.heading),
+        "size": reason(Guess.UNIT_BY_SIZE, middle=unit.middle),
+        "others": reason(Guess.UNIT_LIKE_OTHERS),
+        "": reason(Guess.UNIT_USUAL),
+    }
+    return told[unit.by]
+
+
+def _spelling(told: tuple[str, Alike, bool]) -> list[Setting]:
+    component, group, same = told
+    section, names = f'parts."{component}"', (group.name, *group.others)
+    if not same:
+        return [Setting(section, name, [], reason(Guess.SEPARATE)) for name in names]
+    met = tuple(zip(names, group.counts, strict=True))
+    why = reason(Guess.SPELLINGS, met=met) if group.sure else reason(Guess.SLIPS, met=met)
+    return [Setting(section, group.name, list(group.others), why, sure=False)]
+
+
+def _words_met(columns: Sequence[Column]) -> Counter[str]:
+    """Words of columns, as typed but for case and spaces, with how often each was met."""
+    met = Counter(map(_tidy, chain.from_iterable(c.counts.elements() for c in columns)))
+    met.pop("", None)
+    return met
+
+
+def _same_words(words: Mapping[str, Counter[str]]) -> list[Setting]:
+    """Words of uses, causes and findings that mean one; causes known by themselves are left out."""
+    lines = [_words_line("use", ours, theirs, words) for ours, theirs in same_words(words["use"], USE_WORDS).items()]
+    lines += [_words_line("finding", ours, theirs, words) for ours, theirs in same_words(words["finding"], {}).items()]
+    causes = {ours: theirs for ours, theirs in same_words(words["cause"], CAUSES).items() if ours in CAUSES}
+    new = {ours: list(filter(lambda w: w not in CAUSES[ours], theirs)) for ours, theirs in causes.items()}
+    return lines + [_words_line("cause", ours, theirs, words) for ours, theirs in new.items() if theirs]
+
+
+def _words_line(heading: str, ours: str, theirs: list[str], words: Mapping[str, Counter[str]]) -> Setting:
+    why = reason(Guess.SAME_WORDS, met=tuple((w, words[heading][w]) for w in theirs))
+    return Setting(f"words.{heading}", ours, theirs, why, sure=False)
+
+
+def _component_words(met: Counter[str], components: Mapping[str, Column]) -> list[Setting]:
+    """Other words for components."""
+    known = {heading_key(n) for n in components} | {heading_key(c.heading) for c in components.values()}
+    new = list(filter(lambda word: heading_key(word) not in known, met))
+    theirs = {name: list(filter(lambda w: _is_component(w, name, c), new)) for name, c in components.items()}
+    return [_words_line("component", name, own, {"component": met}) for name, own in theirs.items() if own]

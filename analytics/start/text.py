@@ -1,0 +1,121 @@
+"""What a sentence about a return says: which components were damaged, which part, how. A guess, for the owner to confirm row by row."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from analytics.records.headings import heading_key
+from analytics.records.names import fold
+from analytics.start.vocabulary import COMPONENT_WORDS, FINDING_WORDS, JOINING, PUT_IN, WHOLE
+
+
+def _any_of(phrases: Sequence[str]) -> re.Pattern[str]:
+    return re.compile(rf"\b(?:{'|'.join(phrases)})\b", re.IGNORECASE)
+
+
+#: where one statement ends and the next begins; that a thing is whole; that it was put in
+_CLAUSES = re.compile(rf"[.;,!\n]|{_any_of(JOINING).pattern}", re.IGNORECASE)
+_WHOLE, _PUT_IN = _any_of(WHOLE), _any_of(PUT_IN)
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """One component that a sentence speaks of: the part, what was found and what was put in, "" where it does not say."""
+
+    component: str
+    part: str = ""
+    finding: str = ""
+    replaced_with: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Lexicon:
+    """What can be recognised: component -> words for it; folded name of a part -> (component, part); finding -> words for it."""
+
+    components: Mapping[str, tuple[str, ...]]
+    parts: Mapping[str, tuple[str, str]]
+    findings: Mapping[str, tuple[str, ...]]
+
+
+def lexicon(components: Mapping[str, str], parts: Mapping[str, Sequence[str]]) -> Lexicon:
+    """components: name -> its heading in builds; parts: component -> names of its parts, the likeliest first."""
+    words = {name: _words_for(name, heading) for name, heading in components.items()}
+    pairs = [(component, part) for component, names in parts.items() for part in names]
+    named = {fold(part): (component, part) for component, part in reversed(pairs) if len(fold(part)) >= 3}
+    return Lexicon(words, named, FINDING_WORDS)
+
+
+def _words_for(name: str, heading: str) -> tuple[str, ...]:
+    own = {heading_key(name), heading_key(heading)}
+    known = filter(lambda words: own & set(words), COMPONENT_WORDS.values())
+    return tuple(dict.fromkeys((heading_key(name), heading_key(heading), *next(known, ()))))
+
+
+@dataclass(slots=True)
+class _Told:
+    """What was gathered of one component so far."""
+
+    part: str = ""
+    finding: str = ""
+    put_in: str = ""
+    damaged: bool = False
+
+
+def understand(sentence: str, known: Lexicon) -> list[Said]:
+    """The damaged components that a sentence names, in its order; none where it names none."""
+    found: dict[str, _Told] = {}
+    loose = ""
+    for clause in _CLAUSES.split(sentence):
+        finding = _finding_in(heading_key(clause), known)
+        if not _gather(clause, finding, known, found):
+            loose = loose or finding
+    damaged = dict(filter(lambda told: told[1].damaged, found.items()))
+    if not damaged and loose and len(found) == 1:  # what broke is told by what was put in for it
+        damaged = found
+    return [Said(c, t.part, t.finding or loose, t.put_in) for c, t in damaged.items()]
+
+
+def _gather(clause: str, finding: str, known: Lexicon, found: dict[str, _Told]) -> bool:
+    """Add what a clause says of components to what was found; whether it speaks of any, or says that all is well."""
+    words = heading_key(clause)
+    parts = dict(reversed(_parts_in(words, known)))
+    spoken = dict.fromkeys([*reversed(parts), *_components_in(words, known)])
+    whole = bool(_WHOLE.search(clause)) and not finding
+    for component in filter(lambda c: not whole, spoken):
+        told = found.setdefault(component, _Told())
+        if _PUT_IN.search(clause) and not finding:
+            told.put_in = parts.get(component, "")
+        else:
+            told.damaged, told.part = True, told.part or parts.get(component, "")
+            told.finding = told.finding or finding
+    return bool(spoken) or whole
+
+
+def _parts_in(words: str, known: Lexicon) -> list[tuple[str, str]]:
+    """Parts named in a clause: up to three words in a row that fold to the name of one."""
+    tokens = words.split()
+    runs = [tokens[at : at + n] for at in range(len(tokens)) for n in (3, 2, 1)]
+    hits = filter(None, (known.parts.get(fold("".join(run))) for run in runs))
+    return list(dict.fromkeys(hits))
+
+
+def _components_in(words: str, known: Lexicon) -> list[str]:
+    """Components named in a clause, in its order; of words inside longer ones the longer counts."""
+    text = f" {words} "
+    forms = [(f" {name}{end} ", c) for c, names in known.components.items() for name in names for end in ("", "s")]
+    spots = sorted((text.find(form), -len(form), c) for form, c in forms if form in text)
+    found: list[str] = []
+    end = -1
+    for at, length, component in spots:
+        if at >= end:
+            found.append(component)
+            end = at - length - 1
+    return found
+
+
+def _finding_in(words: str, known: Lexicon) -> str:
+    text = f" {words} "
+    forms = [(f" {w} ", finding) for finding, names in known.findings.items() for w in names]
+    return min(((text.find(form), finding) for form, finding in forms if form in text), default=(0, ""))[1]

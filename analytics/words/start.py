@@ -1,0 +1,308 @@
+"""What is said of a folder looked through for the first time: the proposed shop.toml with its remarks, and what was found."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections import Counter
+from collections.abc import Collection, Sequence
+
+from analytics.errors import RecordsError
+from analytics.reasons import Guess
+from analytics.records.load import Records
+from analytics.records.names import Alike
+from analytics.start.match import Match
+from analytics.start.propose import Proposal, Setting
+from analytics.start.sentences import TEXT_FILE, Sentence
+from analytics.words.phrases import listed, plural
+from analytics.words.saying import say, says, texts
+
+texts(
+    {
+        Guess.NAME: "the folder's name",
+        Guess.FROM_TEXT: "recognised in the sentences of {page}; a row counts when you write yes under confirmed",
+        Guess.DATES: "{only} dates such as {example} can be read no other way, and none says otherwise",
+        Guess.UNIT_OF_HEADING: 'the heading "{heading}" says so',
+        Guess.UNIT_BY_SIZE: "the figure in the middle is {middle:,.0f}",
+        Guess.UNIT_LIKE_OTHERS: "no unit is written; the other units are metric",
+        Guess.UNIT_USUAL: "no unit is written; the usual one is taken",
+        Guess.SEPARATE: "you said it is another part",
+        Guess.RECORDS_START: "if returns were not written down before some day, say which and take the # away",
+    }
+)
+
+
+@says(Guess.COMPONENT)
+def _holds(parts: Sequence[tuple[str, int]], distinct: int) -> str:
+    more = f" and {distinct - len(parts)} more" if distinct > len(parts) else ""
+    return f"holds {_met(parts)}{more}"
+
+
+@says(Guess.PAGES)
+def _pages(pages: Sequence[str], rows: int) -> str:
+    return f"by headings, {plural(rows, 'row')}" + (f" on {len(pages)} pages" if len(pages) > 1 else "")
+
+
+@says(Guess.KINDS)
+def _kinds(heading: str, words: Sequence[str]) -> str:
+    return f"one page holds several sheets: rows with {listed(words)} under {heading!r}"
+
+
+@says(Guess.HEADING)
+def _heading(example: str, filled: int) -> str:
+    return f"for example {_short(example)}; {plural(filled, 'cell')} filled" if example else "nothing in it yet"
+
+
+@says(Guess.HEADINGS)
+def _headings(headings: Sequence[str]) -> str:
+    return f"called {len(headings)} ways on different pages"
+
+
+@says(Guess.SPELLINGS)
+def _spellings(met: Sequence[tuple[str, int]]) -> str:
+    return f"the same but for spaces, points or look-alike letters: {_met(met)}"
+
+
+@says(Guess.SLIPS)
+def _slips(met: Sequence[tuple[str, int]]) -> str:
+    return f"one letter apart: {_met(met)}"
+
+
+@says(Guess.SAME_WORDS)
+def _same(met: Sequence[tuple[str, int]]) -> str:
+    return f"met {_met(met)}"
+
+
+def _met(counts: Sequence[tuple[str, int]]) -> str:
+    return ", ".join(f"{_short(name)} ({n:,})" for name, n in counts)
+
+
+def _short(text: str) -> str:
+    one = " ".join(str(text).split())
+    return one if len(one) <= 40 else one[:39] + "…"
+
+
+# ---- shop.toml -----------------------------------------------------------------------------------------------------
+
+_HEAD = """# How to read this shop's sheets. Written by the start command from what it found; nothing else was changed.
+# Every line can be changed here; what you change is kept when start is run again. # begins a remark; GUESS marks what to look at.
+"""
+
+
+def toml_text(proposal: Proposal, old: str | None) -> str:
+    """shop.toml with the proposed lines. old: the file as it stands, whose lines all stay; only what it does not set is added.
+
+    Raises RecordsError where the old file is not TOML.
+    """
+    try:
+        told = tomllib.loads(old) if old is not None else {}
+    except (tomllib.TOMLDecodeError, RecursionError) as err:
+        raise RecordsError(
+            f"shop.toml cannot be read: {err}. Correct it, or move it away to have a new one proposed."
+        ) from err
+    lines = (old.rstrip("\n").split("\n") if old.strip() else []) if old is not None else _HEAD.rstrip("\n").split("\n")
+    for section in dict.fromkeys(s.section for s in proposal.settings):
+        new = [s for s in proposal.settings if s.section == section and not _is_set(told, s, old or "")]
+        lines = _with(lines, section, [_line(s) for s in new]) if new else lines
+    return "\n".join(lines) + "\n"
+
+
+def _is_set(told: dict, setting: Setting, old: str) -> bool:
+    """Whether the file sets a line, or the whole of what it is about, already."""
+    where: object = told
+    for name in _names(setting.section):
+        where = where.get(name, {}) if isinstance(where, dict) else {}
+    if not isinstance(where, dict):
+        return True
+    if setting.remark:
+        return bool(old)
+    first = setting.section.split(".")[0]
+    if first in ("components", "sheets"):
+        return bool(where)  # the owner's list of components, and his place of a sheet, are whole
+    if first in ("parts", "words"):
+        return _word_taken(where, [setting.key, *_list(setting.value)])
+    return setting.key in where
+
+
+def _word_taken(where: dict, words: Sequence[str]) -> bool:
+    known = {str(w).casefold() for key, others in where.items() for w in (key, *_list(others))}
+    return any(word.casefold() in known for word in words)
+
+
+def _list(value: object) -> list[str]:
+    return [str(v) for v in value] if isinstance(value, list) else []
+
+
+def _names(section: str) -> list[str]:
+    return [quoted or bare for quoted, bare in re.findall(r'"([^"]*)"|([^."]+)', section)]
+
+
+def _with(lines: list[str], section: str, new: list[str]) -> list[str]:
+    """The lines of the file with those of a section added at its end; a new section goes to the end of the file."""
+    wanted = _names(section)
+    heads = [k for k, line in enumerate(lines) if line.lstrip().startswith("[")]
+    at = next(
+        (
+            k
+            for k in heads
+            if _names(lines[k].split("#")[0].strip().strip("[]").strip()) == wanted and "[[" not in lines[k]
+        ),
+        None,
+    )
+    if at is None:
+        return [*lines, "", f"[{section}]", *new]
+    end = next((k for k in heads if k > at), len(lines))
+    while end > at + 1 and (not lines[end - 1].strip() or lines[end - 1].lstrip().startswith("#")):
+        end -= 1
+    return [*lines[:end], *new, *lines[end:]]
+
+
+def _line(setting: Setting) -> str:
+    key = setting.key if re.fullmatch(r"[A-Za-z0-9_-]+", setting.key) else _quoted(setting.key)
+    why = say(setting.why) if setting.why is not None else ""
+    remark = "  # " + ("" if setting.sure else "GUESS: ") + " ".join(why.split()) if why else ""
+    return f"{'# ' if setting.remark else ''}{key} = {_value(setting.value)}{_printable(remark)}"
+
+
+def _value(value: object) -> str:
+    if isinstance(value, list):
+        return "[" + ", ".join(map(_value, value)) + "]"
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{_quoted(str(k))} = {_value(v)}" for k, v in value.items()) + " }"
+    return _quoted(str(value))
+
+
+def _quoted(text: str) -> str:
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return (
+        '"'
+        + "".join(
+            c if c.isprintable() else f"\\u{ord(c):04x}" if ord(c) < 0x10000 else f"\\U{ord(c):08x}" for c in escaped
+        )
+        + '"'
+    )
+
+
+def _printable(text: str) -> str:
+    return "".join(c if c.isprintable() else "·" for c in text)
+
+
+# ---- what was found ------------------------------------------------------------------------------------------------
+
+
+def found_listing(proposal: Proposal) -> str:
+    """Sheets, headings, components, parts, words and sentences found, as text for a terminal."""
+    lines = [f"Looked through {proposal.folder}. Nothing in your files was changed."]
+    lines += [f"  {file} could not be read: {why}" for file, why in proposal.looked.unread]
+    shown = {column.heading for column in proposal.components.values()}
+    for sheet, own in proposal.matches.items():
+        lines += _sheet(sheet, own, shown)
+    lines += [f"  {page.name} ({plural(page.rows, 'row')}) is like no sheet" for page in proposal.others]
+    lines += _components(proposal)
+    lines += [f"  {_group(*told)}" for told in proposal.groups]
+    return "\n".join([*lines, *_words(proposal), *_settled(proposal), *_sentences(proposal.sentences)])
+
+
+def _sheet(sheet: str, own: Sequence[Match], shown: Collection[str]) -> list[str]:
+    """A sheet with its pages and headings. shown: headings told elsewhere."""
+    first = own[0]
+    pages = listed([m.page.name for m in own], 8)
+    told = f", rows with {listed(first.rows[1])} under {first.rows[0]!r}" if first.rows else ""
+    text = first.text.heading if first.text else ""
+    spare = [c.heading for c in first.spare() if c.heading not in {text, *shown}]
+    return [
+        "",
+        f"{sheet}: {pages} ({plural(sum(m.page.rows for m in own), 'row')}{told})",
+        "  headings: " + ", ".join(f"{c.heading} = {h}" for h, c in first.columns.items()),
+        *([f"  not used: {', '.join(spare)}"] if spare else []),
+    ]
+
+
+def _components(proposal: Proposal) -> list[str]:
+    head = ["", "components and their parts, with how often each name was met:"]
+    rows = [
+        f"  {name} (column {column.heading}): {_met(proposal.parts[name].most_common(12))}"
+        for name, column in proposal.components.items()
+    ]
+    return head + rows if rows else []
+
+
+def _group(component: str, group: Alike, same: bool) -> str:
+    met = tuple(zip((group.name, *group.others), group.counts, strict=True))
+    return f"{component}: {_met(met)}: {'taken as one part' if same else 'kept apart'}"
+
+
+def _words(proposal: Proposal) -> list[str]:
+    shown = [(h, proposal.words[h]) for h in ("use", "cause", "finding") if proposal.words.get(h)]
+    lines = [f"{heading}: {_met(counts.most_common(12))}" for heading, counts in shown]
+    if proposal.unknown:
+        counts = Counter(proposal.unknown).most_common(12)
+        lines.append(f"returns name components that builds have no column for, and cannot be followed: {_met(counts)}")
+    return ["", *lines] if lines else []
+
+
+def _settled(proposal: Proposal) -> list[str]:
+    """Units and the order of dates, with why."""
+    told = [s for s in proposal.settings if s.section in ("units", "dates") and s.why is not None]
+    return [f"{s.section} {s.key}: {s.value} ({say(s.why)})" for s in told if s.why is not None]
+
+
+def _sentences(told: Sequence[Sentence]) -> list[str]:
+    if not told:
+        return []
+    known = [s for s in told if s.said]
+    lines = ["", f"{plural(len(told), 'return')} told in sentences; a component was recognised in {len(known)}:"]
+    lines += [f"  {s.where}, row {s.row}: “{_short(s.text)}” -> {_said(s)}" for s in told[:12]]
+    lines += [f"  … and {len(told) - 12} more"] if len(told) > 12 else []
+    lines.append(
+        f"They stand row by row in {TEXT_FILE}. Correct component, part and finding there, and write yes under confirmed: "
+        "a row counts from then on. Write no where nothing was damaged."
+    )
+    return lines
+
+
+def _said(one: Sentence) -> str:
+    return (
+        "; ".join(", ".join(filter(None, (s.component, s.part, s.finding))) for s in one.said) or "nothing recognised"
+    )
+
+
+def asks_same(component: str, group: Alike) -> str:
+    """The question whether names are one part."""
+    return f"{component}: are {_met(tuple(zip((group.name, *group.others), group.counts, strict=True)))} the same part?"
+
+
+def asks_sentence(one: Sentence) -> str:
+    """The question whether a sentence was understood."""
+    return f"{one.where}, row {one.row}: “{one.text}” -> {_said(one)}. Is that right?"
+
+
+def next_step(proposal: Proposal, records: Records | None, trouble: str, command: str) -> str:
+    """What to do next: the command to type, or what stands in its way. records: as read with the settings, None where they cannot be
+    (``trouble``)."""
+    folder = _argument(str(proposal.folder))
+    if records is None:
+        return f"Not ready: {trouble}\nMend that, then type:\n  {command} start {folder}"
+    counts = records.counts
+    lines = [
+        f"  {r.sheet}: {r.read:,} rows read, {r.used:,} used, {r.set_aside:,} set aside" for r in counts.itertuples()
+    ]
+    lines = [
+        "Read with these settings:",
+        *lines,
+        *(f"  {line}" for line in records.files_passed_over({s.where for s in proposal.sentences})),
+    ]
+    waiting = int(records.set_aside["reason"].eq("recognised in a sentence, not confirmed").sum())
+    if len(records.set_aside) > waiting or len(records.to_check):
+        lines.append(f"What is set aside or doubtful, and why: {command} check {folder}")
+    if waiting:
+        lines.append(
+            f"{plural(waiting, 'row')} of {TEXT_FILE} wait for your yes or no: until then the parts they speak of are followed up to "
+            "that day only, and no failure is counted. Write it there, and save."
+        )
+    return "\n".join([*lines, "Next, type:", f"  {command} review {folder}"])
+
+
+def _argument(folder: str) -> str:
+    """A folder as it is typed on a command line."""
+    return f'"{folder}"' if re.search(r"\s", folder) else folder
