@@ -102,6 +102,15 @@ def test_a_failure_before_the_records_start_is_not_counted_though_it_came_back_a
     assert (found.table["ended"] == "failed").sum() == 0
 
 
+@pytest.mark.parametrize(("records_start", "counted"), [("2022-02-28", 1), ("2022-03-01", 0)])
+def test_a_failure_on_the_day_the_records_start_is_not_counted(tmp_path, records_start, counted):
+    """The first day of a stretch in sight carries nothing, unless the unit went into service then."""
+    table = make_lifetimes(
+        load(tmp_path, f"[shop]\nrecords_start = {records_start}\n", builds=[build()], returns=[back()])
+    ).table
+    assert (table["ended"] == "failed").sum() == counted
+
+
 def test_a_change_that_brings_a_unit_back_ends_no_life(tmp_path):
     """Tuned while it was thought sold: the part goes on after the change, so the piece before has ended by a change too."""
     sold = {"serial": "AA-1", "read_on": "2022-01-01", "still_running": "sold"}

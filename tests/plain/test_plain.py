@@ -199,3 +199,28 @@ def test_no_life_is_in_sight_where_the_records_start_on_their_last_day(tmp_path)
     folder = shops.write(sheets, toml + '[components]\n"input shaft" = "input_shaft"\n', tmp_path)
     assert make_lifetimes(load_records(folder)).table.empty
     assert check(folder, replay=False) == []
+
+
+def test_an_odometer_read_on_the_day_the_truck_left_tells_no_miles_driven(tmp_path):
+    build = {
+        "in_service_on": "2021-01-01",
+        "power": 600,
+        "weight": 8000,
+        "input_shaft": "IS-A",
+        "odometer_at_install": 0,
+    }
+    sheets = {name: [] for name in shops.HEADINGS} | {
+        "builds": [build | {"serial": "A-1"}, build | {"serial": "B-1"}, build | {"serial": "C-1", "power": 500}],
+        "readings": [
+            {"serial": "A-1", "read_on": "2021-01-01", "odometer": 0},
+            {"serial": "B-1", "read_on": "2021-01-02", "odometer": 40},
+        ],
+        "limits": [{"component": "input shaft", "part": "IS-A", "power_limit": 500, "effective_on": "2021-01-01"}],
+    }
+    toml = '[shop]\nname = "Invented"\nas_of = "2021-12-31"\n[components]\n"input shaft" = "input_shaft"\n'
+    folder = shops.write(sheets, toml, tmp_path)
+    records = load_records(folder)
+    over = above_limit(records, stand_without_fits(make_lifetimes(records))).table
+    # a truck at its limit is not above it
+    assert over.set_index("serial")["odometer_known"].to_dict() == {"A-1": False, "B-1": True}
+    assert check(folder, replay=False) == []

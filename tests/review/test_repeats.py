@@ -21,6 +21,7 @@ from analytics.review.repeats import (
     chance_to_tell,
     comebacks,
     mean_comebacks,
+    out_of_sight,
     rebuilt,
     stretches,
     unit_trend,
@@ -241,6 +242,34 @@ def test_trucks_that_were_sold_and_came_back_broken_count_nowhere(tmp_path):
     changed = change(records, lifetimes, quarter_of(records.as_of))
     assert changed.table["comebacks"].tolist() == [0, 0]
     assert "6 more broke out of sight" in " ".join(worded(changed).sentences)
+
+
+def test_what_is_expected_as_new_is_as_uncertain_as_the_new_units_leave_it():
+    """Two bands, all within the first quarter: 10 years at 4 in 20, 5 years at 1 in 5."""
+    fifth = 0.2 * DAYS_A_YEAR
+    columns = ["power_band", "use", "entry", "time", "failed", "count", "unit"]
+    new = pd.DataFrame(
+        [["low", "", 0, fifth, True, 4, 0], ["low", "", 0, fifth, False, 96, 1], ["high", "", 0, fifth, True, 1, 2],
+         ["high", "", 0, fifth, False, 24, 3]],
+        columns=columns,
+    )  # fmt: skip
+    own = pd.DataFrame([["low", "", 0, fifth, False, 50, 4], ["high", "", 0, fifth, True, 25, 5]], columns=columns)
+    told = as_new(1, own, new)
+    assert told.expected == pytest.approx(10 * 4 / 20 + 5 * 1 / 5)
+    assert told.expected_error == pytest.approx(np.sqrt(10**2 * 4 / 20**2 + 5**2 * 1 / 5**2))
+    assert (told.comebacks, told.compared, told.units) == (25, 25, 75)
+
+
+def test_what_broke_out_of_sight_is_told_beside_what_counts(tmp_path):
+    """Of two that broke in the quarter one had been sold before."""
+    sold = {"serial": "T-111", "read_on": "2024-01-01", "odometer": 9000, "still_running": "sold"}
+    builds = [build("T-111", "2020-01-01"), build("T-222", "2020-01-01")]
+    back = [returned("T-111", "2024-02-01"), returned("T-222", "2024-02-01")]
+    records, lifetimes = load(tmp_path, builds=builds, returns=back, readings=[sold])
+    assert out_of_sight(records, lifetimes) == 1
+    changed = change(records, lifetimes, quarter_of(pd.Timestamp("2024-02-01")))
+    assert changed.table["comebacks"].sum() == 1
+    assert "1 more broke out of sight" in " ".join(worded(changed).sentences)
 
 
 def test_a_truck_heard_of_again_is_watched_from_then_on(tmp_path):
