@@ -288,8 +288,8 @@ def _check(arguments: argparse.Namespace) -> None:
     lifetimes = make_lifetimes(records)
     print(check_listing(records, lifetimes))
     if arguments.out is not None:
-        tables = {name: getattr(records, name)[ISSUE_COLUMNS] for name in ("set_aside", "to_check")}
-        for name, table in {**tables, "counts": records.counts}.items():
+        tables = {name: getattr(records.books, name)[ISSUE_COLUMNS] for name in ("set_aside", "to_check")}
+        for name, table in {**tables, "counts": records.books.counts}.items():
             write_csv(table, arguments.out / f"{name}.csv")
         print(f"\nWhole lists: {arguments.out}/set_aside.csv, to_check.csv, counts.csv")
 

@@ -69,7 +69,7 @@ def one_shop(seed: int, reporting: str = REPORTING[0], units: int = UNITS) -> pd
             (Path(folder) / name).write_bytes(content)
         snapshot = snapshot_of(load_records(folder))
     shop, rows = snapshot.lifetimes.shop, []
-    band = pd.Series(np.searchsorted(shop.power_bands, trucks["power_hp"], side="right"), trucks.index)
+    band = pd.Series(np.searchsorted(shop.power.bands, trucks["power_hp"], side="right"), trucks.index)
     for cost in band_costs(snapshot):
         own = trucks[band == shop.band_labels().index(cost.band)]
         for months in ASKED:

@@ -30,10 +30,14 @@ def truth():
 
 def test_set_aside_and_linked_rows_are_those_planted(review):
     planted = pd.read_csv(DEMO / "planted.csv", dtype=str)
-    aside = set(zip(review.records.set_aside["file"], review.records.set_aside["row"].astype(str), strict=True))
+    aside = set(
+        zip(review.records.books.set_aside["file"], review.records.books.set_aside["row"].astype(str), strict=True)
+    )
     wanted = planted[planted["expected"] == "set aside"]
     assert aside == set(zip(wanted["file"], wanted["row"], strict=True))
-    doubts = set(zip(review.records.to_check["file"], review.records.to_check["row"].astype(str), strict=True))
+    doubts = set(
+        zip(review.records.books.to_check["file"], review.records.books.to_check["row"].astype(str), strict=True)
+    )
     noted = planted[planted["expected"].isin(["linked", "to check"])]
     assert set(zip(noted["file"], noted["row"], strict=True)) <= doubts
 
@@ -44,7 +48,7 @@ def test_every_reported_failure_is_found_less_those_set_aside(review, truth):
     table = review.lifetimes.table
     own = table[counts_as_failure(table) & ~table["flags"].str.contains(Flag.AT_TEARDOWN.name)]
     ours, unclear = (t.groupby(["component", "part"])["count"].sum() for t in (own, own[own["order"] == "unclear"]))
-    lost = len(review.records.set_aside[review.records.set_aside["file"] == "returns.csv"])
+    lost = len(review.records.books.set_aside[review.records.books.set_aside["file"] == "returns.csv"])
     told = {(r["component"], r["part"]): r["failures"] for r in truth["failures_by_part"]}
     gap = {key: n - int(ours.get(key, 0)) for key, n in told.items()}
     assert all(g >= -unclear.get(key, 0) for key, g in gap.items()), gap

@@ -191,7 +191,7 @@ def test_frames_have_a_fingerprint_and_no_ledger(folder):
 
 def test_survival_is_the_curves_of_the_review(shop):
     made = analytics.survival(shop, "input shaft", by=["part", "power_band", "weight_class"]).table
-    page = survival_table(shop.table, ["days"], shop.records.shop.at_risk_to_show)
+    page = survival_table(shop.table, ["days"], shop.records.shop.checks.at_risk_to_show)
     page = page[(page["component"] == "input shaft") & (page["power_band"] != "") & (page["finding"] == "")]
     keys = ["part", "power_band", "weight_class", "time"]
     columns = [*keys, "at_risk", "failed", "censored", "survival", "lower", "upper"]

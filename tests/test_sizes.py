@@ -18,14 +18,10 @@ import analytics
 PACKAGE = Path(analytics.__file__).parent
 MOST_COMPLEX, MOST_FIELDS, MOST_PARAMETERS, MEAN_COMPLEXITY = 20, 15, 8, 3.6
 
-COMPLEX = """
-report/figures.py:curves_figure
-""".split()
+COMPLEX: list[str] = []
 WIDE = """
 driveline/assumptions.py:Assumptions
 models/lifedata.py:LifeData
-records/load.py:Records
-records/shop.py:Shop
 simulate/fleet.py:FleetTruth
 """.split()
 LONG = """

@@ -62,7 +62,7 @@ def survival(shop: ShopRecords, component: str, by: Sequence[str] = (), clock: C
             raise AnalyticsError(f"survival by {column!r}: give one or more of {', '.join(BY)}.")
     if clock not in _CLOCKS:
         raise AnalyticsError(f"clock {clock!r}: must be one of {', '.join(_CLOCKS)}.")
-    least = shop.records.shop.at_risk_to_show
+    least = shop.records.shop.checks.at_risk_to_show
     own = shop.lifetimes.table[shop.lifetimes.table["component"] == component]
     curves, groups = [], []
     for values, rows in grouped(own, by):

@@ -235,7 +235,7 @@ class SurvivalResult(Shown):
         for values, rows in grouped(own, self.by):
             names = [_named(column, value) for column, value in zip(self.by, values, strict=True)]
             cells[", ".join(names[1:]) or "all trucks", names[0] if names else self.component] = rows
-        least = self.records.shop.at_risk_to_show
+        least = self.records.shop.checks.at_risk_to_show
         drawn = curves_of(cells, self.clock, least)
         if not drawn:
             raise NotEnoughData(f"no group of {self.component} has {least} parts followed together: there is no curve.")

@@ -69,8 +69,8 @@ class ShopRecords(Shown):
         from analytics.records.book import ISSUE_COLUMNS
 
         records = self.records
-        aside, doubts = records.set_aside[ISSUE_COLUMNS], records.to_check[ISSUE_COLUMNS]
-        return CheckResult(records, self.lifetimes, records.counts, aside, doubts)
+        aside, doubts = records.books.set_aside[ISSUE_COLUMNS], records.books.to_check[ISSUE_COLUMNS]
+        return CheckResult(records, self.lifetimes, records.books.counts, aside, doubts)
 
 
 def read(folder: str | Path, as_of: str | dt.date | None = None, *, progress: Progress | None = None) -> ShopRecords:

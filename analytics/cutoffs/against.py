@@ -216,9 +216,9 @@ def compare_parts(
         raise AnalyticsError(
             f"margin {margin:g}: give the least share of the old life that still counts as no worse, such as 0.8"
         )
-    confidence = lifetimes.shop.confidence if confidence is None else confidence
+    confidence = lifetimes.shop.targets.confidence if confidence is None else confidence
     found = comparable(lifetimes, component, old, new, confidence) if found is None else found
-    return compare_found(found, lifetimes.shop.target_miles, margin, confidence)
+    return compare_found(found, lifetimes.shop.targets.miles, margin, confidence)
 
 
 def compare_found(found: Comparable, life_miles: float, margin: float, confidence: float) -> Against:

@@ -165,7 +165,7 @@ def make_argument(
     say = progress or (lambda _: None)
     component, below, above = asked.component, asked.below, asked.above
     costs_of(records.shop, (below, above))
-    confidence = records.shop.confidence
+    confidence = records.shop.targets.confidence
     refused: dict[str, Reason] = {}
     say("are the parts comparable")
     found = comparable(lifetimes, component, below, above, confidence)
@@ -193,7 +193,7 @@ def make_argument(
         middle=middle,
         trial=trial,
         safety=_safety(records, lifetimes, component, below),
-        halves=_halves(lives["power"], steps["power"], money, found, records.shop.at_risk_to_show),
+        halves=_halves(lives["power"], steps["power"], money, found, records.shop.checks.at_risk_to_show),
         refused=refused,
     )
 
@@ -202,7 +202,7 @@ def _money(lifetimes: Lifetimes, asked: Asked, found: Comparable, refused: dict[
     if found.refused is not None:
         refused["money"] = reason(Boundary.SPARED_UNKNOWN, above=asked.above, why=found.refused)
         return None
-    level = 2 * lifetimes.shop.confidence - 1
+    level = 2 * lifetimes.shop.targets.confidence - 1
     try:
         return money_cut(lifetimes, asked.component, asked.below, asked.above, level, asked.refits, asked.seed)
     except NotEnoughData as error:
@@ -212,7 +212,7 @@ def _money(lifetimes: Lifetimes, asked: Asked, found: Comparable, refused: dict[
 
 def _trial(lifetimes: Lifetimes, found: Comparable, against: Against, refused: dict[str, Reason]) -> TrialPlan | None:
     below, above = found.parts
-    replaced = [(s.component, s.old, s.new) for s in lifetimes.shop.supersessions]
+    replaced = [(s.component, s.old, s.new) for s in lifetimes.shop.names.supersessions]
     if (found.component, below, above) in replaced:
         refused["trial"] = reason(Boundary.REPLACED, above=above, below=below)
     elif against.verdict in SETTLED:
@@ -226,7 +226,7 @@ def _trial(lifetimes: Lifetimes, found: Comparable, against: Against, refused: d
 
 
 def _middle(lifetimes: Lifetimes, asked: Asked, refused: dict[str, Reason]) -> MiddleTier | None:
-    tiers, level = _tiers(lifetimes, asked.component), 2 * lifetimes.shop.confidence - 1
+    tiers, level = _tiers(lifetimes, asked.component), 2 * lifetimes.shop.targets.confidence - 1
     if len(tiers) != 3 or not {asked.below, asked.above} <= set(tiers):
         refused["middle"] = reason(Boundary.NO_MIDDLE_TIER, component=asked.component, priced=len(tiers))
         return None
@@ -241,7 +241,7 @@ def _tiers(lifetimes: Lifetimes, component: str) -> list[str]:
     """Parts of the component that are still built and priced, from weak to strong by the median power they are given."""
     shop = lifetimes.shop
     prices = shop.costs.get("parts", {})
-    old = {s.old for s in shop.supersessions if s.component == component}
+    old = {s.old for s in shop.names.supersessions if s.component == component}
     own = lifetimes.table[lifetimes.table["component"] == component]
     middle = own.groupby("part")["power_hp"].median().sort_values(kind="stable")
     return [p for p in middle.index if isinstance(prices, dict) and p in prices and p not in old]

@@ -215,7 +215,7 @@ def money_cut(
     shop = lifetimes.shop
     pair = (below, above)
     costs = costs_of(shop, pair)
-    fit = fit_parts(parts_data(lifetimes, component, pair), shop.target_miles, test_slopes=True)
+    fit = fit_parts(parts_data(lifetimes, component, pair), shop.targets.miles, test_slopes=True)
     mix = _mix(lifetimes, component, pair)
     chance = _chances(fit, mix, costs.years)
     cuts, cost = _two_part_cut(mix, chance, costs)
@@ -380,7 +380,7 @@ def middle_tier(
         raise NotEnoughData(f"a middle tier needs three parts, not {len(parts)}")
     shop = lifetimes.shop
     costs = costs_of(shop, parts)
-    fit = fit_parts(parts_data(lifetimes, component, parts), shop.target_miles)
+    fit = fit_parts(parts_data(lifetimes, component, parts), shop.targets.miles)
     mix = _mix(lifetimes, component, parts)
     whole, ends_only = [0, 1, 2], [0, 2]
     chance = _chances(fit, mix, costs.years)

@@ -71,7 +71,7 @@ def plan_trial(
     shop = lifetimes.shop
     top = found.boundary_hp if found.boundary_hp > 0 else float(np.median(found.data.power_hp))
     low = (1 - width) * top
-    fit = fit_parts(parts_data(lifetimes, found.component, found.parts[:1]), shop.target_miles)
+    fit = fit_parts(parts_data(lifetimes, found.component, found.parts[:1]), shop.targets.miles)
     mix = build_mix(lifetimes, found.component, low, top)
     if mix.basis == "none":
         raise NotEnoughData(
@@ -100,5 +100,10 @@ def plan_trial(
             rows, columns=["life_ratio", "hazard_ratio", "failures", "years", "trucks", "years_to_build"]
         ),
         told=(min(1, len(ratios) - 1) + 1) * len(years) - 1,
-        proof=plan_proof(top, Promise(shop.target_miles, shop.reliability, shop.confidence), failures=(0,), truths=()),
+        proof=plan_proof(
+            top,
+            Promise(shop.targets.miles, shop.targets.reliability, shop.targets.confidence),
+            failures=(0,),
+            truths=(),
+        ),
     )

@@ -57,7 +57,7 @@ def _changes(records: Records, units: pd.DataFrame) -> pd.DataFrame:
     for heading, column in (("power", "power_hp"), ("weight", "weight_lb")):
         changes[column] = changes[column].mask(changes[f"{heading}_lost"].astype(bool), np.inf)
     changes["lost"] = np.where(np.isinf(changes["power_hp"]) | np.isinf(changes["weight_lb"]), _LOST, "")
-    aside = records.changes_left_out
+    aside = records.books.changes_left_out
     if len(aside):
         unknown = pd.DataFrame(
             {

@@ -79,7 +79,7 @@ def _notes(records: Records, units: pd.DataFrame, spells: pd.DataFrame, left_out
     counts = {
         LeftOut.NOT_IN_SERVICE: int((units["start"] > units["stop"]).sum()),
         LeftOut.NO_PART: int((spells["part"] == NOT_RECORDED).sum()),
-        LeftOut.RETURNS_SET_ASIDE: len(records.returns_left_out),
+        LeftOut.RETURNS_SET_ASIDE: len(records.books.returns_left_out),
         **{code: left_out[code] for code in sorted(left_out)},
     }
     return [reason(code, number=n) for code, n in counts.items() if n]
@@ -108,7 +108,7 @@ def _events(records: Records, component: str, later: pd.DataFrame) -> dict[int, 
     for row in returns.itertuples(index=False):
         words = (_ending(row) != "failed", row.finding, row.cause, row.part, row.replaced_with, row.notes)
         events[row.unit].append((row.day, 0, words, "return", row))
-    aside = records.returns_left_out
+    aside = records.books.returns_left_out
     for row in aside[aside["component"].isin([component, ""])].itertuples(index=False) if len(aside) else ():
         day = row.day if not pd.isna(row.day) else pd.Timestamp.min
         events[row.unit].append((day, 1, (row.row,), "left out", row))

@@ -61,7 +61,7 @@ def make_lifetimes(records: Records) -> Lifetimes:
     spells, notes = make_spells(records, units)
     states = make_states(records, units)
     rows = cut_at_changes(spells, states)
-    start = pd.Timestamp(shop.records_start) if shop.records_start else pd.NaT
+    start = pd.Timestamp(shop.dates.records_start) if shop.dates.records_start else pd.NaT
     gone = gaps(records)
     sight = make_sight(units, gone, start)
     rows, more = cut_to_sight(rows, sight, set(gone["unit"]), start)
@@ -82,7 +82,7 @@ def _named(values: pd.Series, number: np.ndarray, labels: list[str]) -> pd.Serie
 
 
 def _bands(power_hp: pd.Series, shop: Shop) -> pd.Series:
-    return _named(power_hp, band_of(power_hp, shop.power_bands), shop.band_labels())
+    return _named(power_hp, band_of(power_hp, shop.power.bands), shop.band_labels())
 
 
 def _followed(rows: pd.DataFrame, units: pd.DataFrame, as_of: pd.Timestamp) -> np.ndarray:
@@ -117,7 +117,7 @@ def _finish(rows: pd.DataFrame, records: Records, units: pd.DataFrame) -> pd.Dat
             "use": rows["use"],
             "power_band": _bands(rows["power_hp"], shop),
             "weight_class": _named(
-                rows["weight_lb"], class_of(rows["weight_lb"], shop.weight_classes), shop.class_labels()
+                rows["weight_lb"], class_of(rows["weight_lb"], shop.weight.classes), shop.class_labels()
             ),
             **{f"extra_{name}": build[f"extra_{name}"] for name in shop.extra_columns},
             "builder": build["builder"],

@@ -117,7 +117,7 @@ def backtest(
             f"the records of {folder} hold no whole quarter to replay: the first build is of {first:%Y-%m-%d}, the "
             f"cut-off {newest.as_of:%Y-%m-%d}"
         )
-    need = newest.shop.failures_to_fit if what.min_failures is None else what.min_failures
+    need = newest.shop.checks.failures_to_fit if what.min_failures is None else what.min_failures
     what = replace(what, min_failures=need)
     rows: list[dict] = []
     before: Lifetimes | None = None
@@ -226,7 +226,7 @@ def replay_counts(before: Lifetimes, lives: PartLives, which: np.ndarray, failed
 
 def _bounds(lives: PartLives, shop: Shop, o: Options) -> dict[str, float]:
     """Bound in hp per weight class, as the sheet of that day would have had it (NaN: none)."""
-    tops = class_weights(lives.data, shop.weight_classes, o)
+    tops = class_weights(lives.data, shop.weight.classes, o)
     got = rate_weights(lives.data, tops, None, o.promise, o.settings, o.seed)
     labels = [NOT_RECORDED] if np.isinf(tops[0]) else shop.class_labels()
     found = [r.bound_hp for r in got]

@@ -288,7 +288,7 @@ def rate_parts(
     for component, part in loaded_parts(loads):
         say(f"rating {component} {part} on {strength}")
         lightest = math.inf
-        for weight in loads.records.shop.weight_classes:
+        for weight in loads.records.shop.weight.classes:
             try:
                 rated = rate_on(loads, component, part, strength, weight, None, options)
             except AnalyticsError as err:

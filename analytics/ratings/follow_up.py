@@ -47,7 +47,7 @@ def boldest_move(ratings: Ratings) -> BoldestMove | None:
         .sort_values(["far", "failures", "weight_up_to"], ascending=[False, False, True], kind="stable")
         .iloc[0]
     )
-    lighter = [w for w in ratings.records.shop.weight_classes if w < row["weight_up_to"] < math.inf]
+    lighter = [w for w in ratings.records.shop.weight.classes if w < row["weight_up_to"] < math.inf]
     above = max(lighter, default=0.0)
     instead = _instead(ratings, row, above)
     span = LimitSpan(
@@ -74,7 +74,7 @@ def _instead(ratings: Ratings, row: pd.Series, above_lb: float) -> str | None:
     have been built with. Where it falls: the weakest still fitted whose own limit reaches them all; None where none does."""
     component, part, shop = row["component"], row["part"], ratings.records.shop
     low, high = sorted((row["published_hp"], row["proposed_hp"]))
-    gone = {s.old for s in shop.supersessions if s.component == component}
+    gone = {s.old for s in shop.names.supersessions if s.component == component}
     if row["proposed_hp"] > row["published_hp"]:
         built = build_mix(ratings.lifetimes, component, low, high, above_lb, row["weight_up_to"]).frame
         others = built[~built["part"].isin([part, NOT_RECORDED, "", *gone])].groupby("part")["count"].sum()
@@ -83,7 +83,7 @@ def _instead(ratings: Ratings, row: pd.Series, above_lb: float) -> str | None:
     table = ratings.table
     own = table[(table["component"] == component) & (table["use"] == "") & ~table["part"].isin([part, *gone])]
     # the open class is rated at another weight for each part
-    last = max(shop.weight_classes, default=0.0)
+    last = max(shop.weight.classes, default=0.0)
     own = own[
         (own["weight_up_to"] == row["weight_up_to"]) | ((own["weight_up_to"] > last) & (row["weight_up_to"] > last))
     ]

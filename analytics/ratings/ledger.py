@@ -51,9 +51,9 @@ def fingerprint(source: Path | Shop) -> str:
     """Twelve hex digits that stand for the bytes of every file the records can come from; where the sheets of a shop were
     handed over, for their cells and the settings."""
     digest = hashlib.sha256()
-    if isinstance(source, Shop) and source.grids is not None:
+    if isinstance(source, Shop) and source.sheets.grids is not None:
         digest.update(repr(source).encode())
-        for name, grid in sorted(source.grids.items()):
+        for name, grid in sorted(source.sheets.grids.items()):
             digest.update(repr((name, grid.rows)).encode())
         return digest.hexdigest()[:12]
     folder = source.folder if isinstance(source, Shop) else source
@@ -107,11 +107,11 @@ def accept(ratings: Ratings, wish: Acceptance, reason_of: Callable[[Ratings, Acc
             "A limit can be set below that, or lowered, not above it."
         )
     shop = ratings.records.shop
-    held = weights_of(float(found["weight_up_to"]), shop.weight_classes)
+    held = weights_of(float(found["weight_up_to"]), shop.weight.classes)
     entry = Entry(
         component=wish.component,
         part=wish.part,
-        weight_up_to=_weights_text(held, shop.weight_unit),
+        weight_up_to=_weights_text(held, shop.units.weight),
         use=wish.use,
         power_limit=f"{math.floor(wish.power_hp + 1e-9)} hp",
         effective_on=wish.effective_on.isoformat(),
@@ -147,7 +147,7 @@ def _weights_text(held: Weights, unit: str) -> str:
 def _refuse_second(shop: Shop, entry: Entry, held: Weights) -> None:
     """Raise AnalyticsError where a limit of the same day, part, weights and use is on file: neither would hold."""
     again = load_records(shop.folder, as_of=entry.effective_on)
-    aside = again.set_aside
+    aside = again.books.set_aside
     clash = aside[aside["reason"] == LIMITS_CLASH]
     if len(clash):
         raise AnalyticsError(
@@ -173,9 +173,9 @@ def append(shop: Shop, entry: Entry) -> Path:
     """Add one line to limits.csv: the file is replaced whole, under a lock, so that two writers cannot lose a line."""
     keys = {_key(heading) for c in HEADINGS["limits"].known for heading in shop.headings_of("limits", c)}
     grids = find_grids("limits", shop, keys)
-    if shop.grids is not None:
+    if shop.sheets.grids is not None:
         raise AnalyticsError("the sheets were handed over as data frames: there is no limits.csv to add a line to.")
-    place = shop.places.get("limits")
+    place = shop.sheets.places.get("limits")
     named = place.files[-1] if place and place.files else grids[-1].file if grids else "limits.csv"
     path = shop.folder / named
     if path.suffix.lower() != ".csv":

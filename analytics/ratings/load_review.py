@@ -81,7 +81,7 @@ def make_load_review(
                 explained[component, part] = reason(Refused.BECAUSE, why=str(err))
     without = {}
     marked = suspects.table.groupby(["component", "part"]).size()
-    lightest = records.shop.weight_classes[0]
+    lightest = records.shop.weight.classes[0]
     for component, part in parts:
         if (component, part) in marked.index:
             say(f"{component} {part} without its suspects")
@@ -121,7 +121,7 @@ def reference_power(review: LoadReview, component: str, part: str) -> float:
 
 def example_weights(review: LoadReview) -> list[float]:
     """The edges of the weight classes, lb, and a truck a third heavier than the last."""
-    edges = review.records.shop.weight_classes
+    edges = review.records.shop.weight.classes
     return [*edges, round(edges[-1] * 4 / 3, -2)]
 
 
@@ -191,6 +191,6 @@ def best_on_torque(review: LoadReview, component: str, part: str) -> Explained |
 
 def facts_of(review: LoadReview, component: str, part: str) -> pd.DataFrame:
     """Every figure of the part (see `part_facts`) at its reference power and usual use in the lightest class."""
-    weight = review.records.shop.weight_classes[0]
+    weight = review.records.shop.weight.classes[0]
     use, power = usual_use(review, component, part), reference_power(review, component, part)
     return part_facts(review.loads, component, part, power, weight, use)

@@ -86,7 +86,7 @@ def check_model(ratings: Ratings, rated: PartRating) -> ModelChecks:
         return replace(nothing, reason=reason(Unchecked.NO_FIT))
     model, top = max(fits, key=lambda f: float(f[1].value[0]))
     spread = spread_lives(model, top)
-    bands, curves = _bands(model, top, spread, ratings.records.shop.power_bands, ratings.records.shop.band_labels())
+    bands, curves = _bands(model, top, spread, ratings.records.shop.power.bands, ratings.records.shop.band_labels())
     miles, survival, _ = spread_curve(spread, 2 * AT_RISK, "hazard")
     residuals = pd.DataFrame({"expected": miles, "seen": -np.log(np.maximum(survival, 1e-12))})
     tests = []

@@ -84,9 +84,9 @@ def _targets(
 ) -> dict[str, float]:
     """The promise asked for, the shop's own where it is not stated."""
     targets = {
-        "life_miles": shop.target_miles if life_miles is None else life_miles,
-        "reliability": shop.reliability if reliability is None else reliability,
-        "confidence": shop.confidence if confidence is None else confidence,
+        "life_miles": shop.targets.miles if life_miles is None else life_miles,
+        "reliability": shop.targets.reliability if reliability is None else reliability,
+        "confidence": shop.targets.confidence if confidence is None else confidence,
     }
     for key in ("reliability", "confidence"):
         if not 0.5 <= targets[key] < 1:
@@ -117,5 +117,5 @@ def options_for(
             raise RecordsError(f"strength {strength!r}: must be one of {', '.join(map(repr, STRENGTHS))}.")
         outer["strength"] = strength
     early = EarlyTest(miles=inner.pop("early_miles")) if "early_miles" in inner else EarlyTest()
-    settings = replace(RatingSettings(), weight_edges=shop.weight_classes, early_test=early, **inner)
+    settings = replace(RatingSettings(), weight_edges=shop.weight.classes, early_test=early, **inner)
     return Options(Promise(**targets), **outer, settings=settings)

@@ -113,7 +113,7 @@ def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options, own
     data, notes = lives.data, lives.notes
     own = lifetimes.table[(lifetimes.table["component"] == component) & (lifetimes.table["part"] == part)]
     missing = _missing_note(own)
-    weights = class_weights(data, lifetimes.shop.weight_classes, options)
+    weights = class_weights(data, lifetimes.shop.weight.classes, options)
     quick = replace(options, settings=replace(options.settings, explain=False))
     fits = _fits(data, options)
     harshest = _at(data, weights, None, options, fits)

@@ -351,7 +351,7 @@ def ask_first(
     table, shop = lifetimes.table, lifetimes.shop
     weight = weight_lb
     if weight is None:
-        weight = shop.weight_classes[0] if (table["weight_lb"] > 0).any() else np.inf
+        weight = shop.weight.classes[0] if (table["weight_lb"] > 0).any() else np.inf
     pairs = sorted(set(zip(table["component"], table["part"], strict=True))) if parts is None else sorted(parts)
     lists = []
     for component, part in pairs:

@@ -493,7 +493,7 @@ def with_loss(records: Records, loss: float) -> tuple[Records, int]:
     """The records as they would read with another wheel-to-crank loss, and how many powers that moves."""
     if not 0 <= loss < 0.5:
         raise AnalyticsError(f"driveline loss {loss:g}: give a share from 0 to under 0.5")
-    factor = (1 - records.shop.driveline_loss) / (1 - loss)
+    factor = (1 - records.shop.power.driveline_loss) / (1 - loss)
     sheets, moved = {}, 0
     for name in ("builds", "changes"):
         sheet = getattr(records, name).copy()
@@ -502,4 +502,5 @@ def with_loss(records: Records, loss: float) -> tuple[Records, int]:
             sheet[column] = sheet[column].where(~wheels, sheet[column] * factor)
         sheets[name] = sheet
         moved += int(wheels.sum())
-    return replace(records, shop=replace(records.shop, driveline_loss=float(loss)), **sheets), moved
+    power = replace(records.shop.power, driveline_loss=float(loss))
+    return replace(records, shop=replace(records.shop, power=power), **sheets), moved

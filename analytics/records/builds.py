@@ -21,7 +21,7 @@ def read_builds(builds: Sheet, shop: Shop) -> None:
     """Type the cells of builds."""
     values = builds.values
     read_load(builds, shop)
-    at_install = quantity(builds, "odometer_at_install", cells.DISTANCE, shop.distance_unit, "odometer_at_install")
+    at_install = quantity(builds, "odometer_at_install", cells.DISTANCE, shop.units.distance, "odometer_at_install")
     about = at_install["about"] & at_install["value"].notna()
     values["flags"] = add_flag(values["flags"], about, Flag.ODOMETER_ABOUT)
     rpm = plain(builds, "rpm", 500, 15_000)
@@ -110,7 +110,7 @@ def _differing(one: dict, other: dict) -> list[str]:
 def doubt_superseded(builds: Sheet, shop: Shop) -> None:
     """List builds whose part was not yet, or no longer, the one to fit by [[supersessions]]."""
     day = begun(builds)
-    for change in shop.supersessions:
+    for change in shop.names.supersessions:
         if change.effective_on is None:
             continue
         column, since = f"component:{change.component}", pd.Timestamp(change.effective_on)

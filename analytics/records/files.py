@@ -62,9 +62,9 @@ def find_grids(name: str, shop: Shop, keys: Collection[str]) -> list[Grid]:
     keys: heading keys that are looked for, which settle what separates the columns of a CSV file. Raises RecordsError
     where the sheet is there twice or cannot be read.
     """
-    if shop.grids is not None:
-        return [shop.grids[name]] if name in shop.grids else []
-    place = shop.places.get(name, SheetPlace())
+    if shop.sheets.grids is not None:
+        return [shop.sheets.grids[name]] if name in shop.sheets.grids else []
+    place = shop.sheets.places.get(name, SheetPlace())
     paths = _named_files(name, shop, place.files) if place.files else _called(name, shop)
     meant = {path: _pages_meant(path, name, place, missing=len(paths) == 1) for path in paths}
     without = [path.name for path, own in meant.items() if not own]
@@ -199,7 +199,7 @@ def passed_over(
     read: sheet -> the (file, page) it was read from. keys: sheet -> heading keys it is known by. Files that cannot hold a table are
     passed over without a word, and so are pages without a row.
     """
-    if shop.grids is not None:
+    if shop.sheets.grids is not None:
         return []
     missing = [name for name in HEADINGS if name not in read]
     taken = {(file, page.strip().casefold()) for places in read.values() for file, page in places}

@@ -27,7 +27,8 @@ def shop_of_frames(frames: Mapping[str, pd.DataFrame], settings: Mapping[str, ob
         )
     told = {key: copy.deepcopy(value) for key, value in settings.items() if key != "sheets"}
     shop = shop_from(told, Path("data frames"))
-    return replace(shop, grids={name: frame_grid(name, frame) for name, frame in frames.items()})
+    grids = {name: frame_grid(name, frame) for name, frame in frames.items()}
+    return replace(shop, sheets=replace(shop.sheets, grids=grids))
 
 
 def frame_grid(name: str, frame: pd.DataFrame) -> Grid:

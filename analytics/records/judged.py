@@ -21,7 +21,7 @@ def read_judged(judged: Sheet, shop: Shop) -> None:
     values = judged.values
     name_components(judged, shop)
     for heading, known in (("cause", CAUSES), ("order", ORDERS)):
-        chosen = choose(judged.text(heading), known, shop.words.get(heading, {}))
+        chosen = choose(judged.text(heading), known, shop.names.words.get(heading, {}))
         remedy = f"correct it, or add the word under [words.{heading}] in shop.toml"
         judged.doubt(chosen["problem"] != "", heading, chosen["problem"] + ": taken as not judged", remedy)
         values[heading] = chosen["value"]

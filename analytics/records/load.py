@@ -44,6 +44,42 @@ from analytics.records.source import heading_keys, read_sheets, unclaimed
 
 
 @dataclass(frozen=True, slots=True, repr=False)
+class Books:
+    """What became of every row that was read.
+
+    set_aside, to_check: ISSUE_COLUMNS. counts: sheet, read, used, set_aside. later: rows per sheet dated after as_of. unused_columns: by
+    sheet. unused_files: files and pages nothing was read from, each with the sheet it may have been meant as. unclaimed: rows of pages told
+    apart by a column that belong to no sheet: file, page, heading, value, rows.
+    returns_left_out: set-aside returns of known units that may speak of a failure: unit, component ("" where not known), day (the
+    earliest it can be, or NaT), row. changes_left_out: set-aside changes of known units: unit, day (the same), power, weight, use
+    (whether the row speaks of it), row.
+    """
+
+    set_aside: pd.DataFrame
+    to_check: pd.DataFrame
+    counts: pd.DataFrame
+    later: dict[str, int]
+    unused_columns: dict[str, tuple[str, ...]]
+    unused_files: tuple[Unread, ...]
+    unclaimed: tuple[tuple[str, str, str, str, int], ...]
+    returns_left_out: pd.DataFrame
+    changes_left_out: pd.DataFrame
+
+    def files_passed_over(self, but: Collection[str] = ()) -> list[str]:
+        """Files and pages nothing was read from, in sentences: first those that look like a sheet of ours misspelt. but: names left out."""
+        read = set(self.counts["sheet"])
+        told = [_unread_words(u, u.meant in read) for u in self.unused_files if u.meant and u.name not in but]
+        told += [
+            f"{rows:,} rows of {page or file} have {value!r} under {heading!r} and belong to no sheet: add the word to rows under "
+            "its [sheets] in shop.toml, if they are records."
+            for file, page, heading, value, rows in self.unclaimed
+        ]
+        others = [u for u in self.unused_files if not u.meant and u.name not in but]
+        kind = "Files and pages" if any(u.page for u in others) else "Files"
+        return told + ([f"{kind} nothing was read from: {', '.join(u.name for u in others)}."] if others else [])
+
+
+@dataclass(frozen=True, slots=True, repr=False)
 class Records:
     """What the shop's sheets say up to ``as_of``. ``unit`` in every table is the position of the unit in ``builds``.
 
@@ -52,10 +88,7 @@ class Records:
     truck that came back has a row of its own) and one column per component (part, blank where none is fitted). fitted, returns, readings, changes, limits: the used rows, typed; ``row`` as in the file.
     returns hold day, event, miles and runs since in service (NaN where unknown or not believed) besides.
     odometer: unit, day, miles (since in service), source, short (True: miles were driven that are not in it).
-    runs: unit, day, runs. set_aside, to_check: ISSUE_COLUMNS. counts: sheet, read, used, set_aside. later: rows per
-    sheet dated after as_of. returns_left_out: set-aside returns of known units that may speak of a failure: unit,
-    component ("" where not known), day (the earliest it can be, or NaT), row. changes_left_out: set-aside changes of
-    known units: unit, day (the same), power, weight, use (whether the row speaks of it), row. judged_again: second
+    runs: unit, day, runs. books: what became of every row. judged_again: second
     judgements beside the first ones as written: finding and first_finding, likewise order and cause; "" is not judged.
     parts: what each part is made like, as known now (the sheet has no dates): component, part, kind, material, spline_fit,
     and per measure its value, _low and _high. conditions: unit, day, sheet, row, and the same of what was measured on it.
@@ -71,33 +104,10 @@ class Records:
     limits: pd.DataFrame
     odometer: pd.DataFrame
     runs: pd.DataFrame
-    set_aside: pd.DataFrame
-    to_check: pd.DataFrame
-    counts: pd.DataFrame
-    later: dict[str, int] = field(default_factory=dict)
-    unused_columns: dict[str, tuple[str, ...]] = field(default_factory=dict)
-    #: files and pages nothing was read from, each with the sheet it may have been meant as ("" where none)
-    unused_files: tuple[Unread, ...] = ()
-    #: rows of pages told apart by a column that belong to no sheet: file, page, heading, value, rows
-    unclaimed: tuple[tuple[str, str, str, str, int], ...] = ()
-    returns_left_out: pd.DataFrame = field(default_factory=pd.DataFrame)
-    changes_left_out: pd.DataFrame = field(default_factory=pd.DataFrame)
+    books: Books
     judged_again: pd.DataFrame = field(default_factory=pd.DataFrame)
     parts: pd.DataFrame = field(default_factory=pd.DataFrame)
     conditions: pd.DataFrame = field(default_factory=pd.DataFrame)
-
-    def files_passed_over(self, but: Collection[str] = ()) -> list[str]:
-        """Files and pages nothing was read from, in sentences: first those that look like a sheet of ours misspelt. but: names left out."""
-        read = set(self.counts["sheet"])
-        told = [_unread_words(u, u.meant in read) for u in self.unused_files if u.meant and u.name not in but]
-        told += [
-            f"{rows:,} rows of {page or file} have {value!r} under {heading!r} and belong to no sheet: add the word to rows under "
-            "its [sheets] in shop.toml, if they are records."
-            for file, page, heading, value, rows in self.unclaimed
-        ]
-        others = [u for u in self.unused_files if not u.meant and u.name not in but]
-        kind = "Files and pages" if any(u.page for u in others) else "Files"
-        return told + ([f"{kind} nothing was read from: {', '.join(u.name for u in others)}."] if others else [])
 
     def __repr__(self) -> str:
         what = f"{len(self.builds):,} builds, {len(self.returns):,} returns"
@@ -185,17 +195,19 @@ def load_records(
         judged_again=tables["judged_again"],
         odometer=odometer,
         runs=runs,
-        set_aside=_issues([s.aside() for s in sheets.values()]),
-        to_check=_issues([s.doubts() for s in sheets.values()]),
-        counts=pd.DataFrame([s.count() for s in sheets.values()]),
-        later={name: int(s.later.sum()) for name, s in sheets.items()},
-        unused_columns={name: r.unused_columns for name, r in raw.items()},
-        unused_files=tuple(passed_over(shop, {name: r.places for name, r in raw.items()}, heading_keys(shop))),
-        unclaimed=tuple(unclaimed(raw)),
+        books=Books(
+            set_aside=_issues([s.aside() for s in sheets.values()]),
+            to_check=_issues([s.doubts() for s in sheets.values()]),
+            counts=pd.DataFrame([s.count() for s in sheets.values()]),
+            later={name: int(s.later.sum()) for name, s in sheets.items()},
+            unused_columns={name: r.unused_columns for name, r in raw.items()},
+            unused_files=tuple(passed_over(shop, {name: r.places for name, r in raw.items()}, heading_keys(shop))),
+            unclaimed=tuple(unclaimed(raw)),
+            returns_left_out=returns_left_out(returns, builds, twice, position),
+            changes_left_out=_changes_left_out(sheets.get("changes"), builds, position),
+        ),
         parts=tables["parts"],
         conditions=conditions_table(sheets, units, position, shipments),
-        returns_left_out=returns_left_out(returns, builds, twice, position),
-        changes_left_out=_changes_left_out(sheets.get("changes"), builds, position),
     )
     return single_out(records)
 

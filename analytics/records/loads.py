@@ -40,12 +40,12 @@ def plain(sheet: Sheet, heading: str, low: float, high: float, whole: bool = Fal
 
 def words(sheet: Sheet, heading: str, shop: Shop) -> pd.Series:
     """A column of the shop's own words, those of [words] brought together."""
-    return choose(sheet.text(heading), {}, shop.words.get(heading, {}), free=True)["value"]
+    return choose(sheet.text(heading), {}, shop.names.words.get(heading, {}), free=True)["value"]
 
 
 def to_crank(measured_at: pd.Series, shop: Shop) -> np.ndarray:
     """What a power has to be multiplied with to be power at the crank."""
-    return np.where(measured_at == "wheels", 1 / (1 - shop.driveline_loss), 1.0)
+    return np.where(measured_at == "wheels", 1 / (1 - shop.power.driveline_loss), 1.0)
 
 
 def read_load(sheet: Sheet, shop: Shop) -> None:
@@ -59,13 +59,13 @@ def read_load(sheet: Sheet, shop: Shop) -> None:
 
 def _read_power(sheet: Sheet, shop: Shop) -> None:
     values = sheet.values
-    power = quantity(sheet, "power", cells.POWER, shop.power_unit, "power_hp")
+    power = quantity(sheet, "power", cells.POWER, shop.units.power, "power_hp")
     known = power["value"].notna()
-    column = choose(sheet.text("power_measured_at"), MEASURED, shop.words.get("measured_at", {}))
-    reason = column["problem"] + f": taken as {shop.power_measured_at}"
+    column = choose(sheet.text("power_measured_at"), MEASURED, shop.names.words.get("measured_at", {}))
+    reason = column["problem"] + f": taken as {shop.power.measured_at}"
     sheet.doubt(column["problem"] != "", "power_measured_at", reason, "write crank or wheels")
     where = power["qualifier"].where(power["qualifier"] != "", column["value"])
-    where = where.where(where != "", shop.power_measured_at)
+    where = where.where(where != "", shop.power.measured_at)
     factor = to_crank(where, shop)
     for column, part in (("power_hp", "value"), ("power_low", "low"), ("power_high", "high")):
         values[column] = power[part] * factor
@@ -78,12 +78,12 @@ def _read_power(sheet: Sheet, shop: Shop) -> None:
 
 def _read_weight(sheet: Sheet, shop: Shop) -> None:
     values = sheet.values
-    weight = quantity(sheet, "weight", cells.WEIGHT, shop.weight_unit, "weight_lb")
-    kind = choose(sheet.text("weight_kind"), WEIGHT_KINDS, shop.words.get("weight_kind", {}))
-    reason = kind["problem"] + f": taken as {shop.weight_kind}"
+    weight = quantity(sheet, "weight", cells.WEIGHT, shop.units.weight, "weight_lb")
+    kind = choose(sheet.text("weight_kind"), WEIGHT_KINDS, shop.names.words.get("weight_kind", {}))
+    reason = kind["problem"] + f": taken as {shop.weight.kind}"
     sheet.doubt(kind["problem"] != "", "weight_kind", reason, f"write one of {', '.join(WEIGHT_KINDS)}")
     what = weight["qualifier"].where(weight["qualifier"] != "", kind["value"])
-    what = what.where(what != "", shop.weight_kind)
+    what = what.where(what != "", shop.weight.kind)
     combined = (what == "combined") & weight["value"].notna()
     reason = "a combined weight with trailer, not the truck's own: taken as unknown"
     sheet.doubt(combined, "weight", reason, "weigh or ask for the truck alone", Issue.COMBINED_WEIGHT)

@@ -53,16 +53,16 @@ def read_dates(sheet: Sheet, shop: Shop) -> None:
 def _parsed(sheet: Sheet, heading: str, shop: Shop) -> pd.DataFrame:
     """The dates of a column, page by page; ``column``: what the other dates of the page make of a two-way one, ``why`` they do."""
     text = sheet.text(heading)
-    if shop.date_order is not None:
-        return parse_dates(text, shop.date_order, shop.date_epoch).assign(column=NAT, why="")
+    if shop.dates.order is not None:
+        return parse_dates(text, shop.dates.order, shop.dates.epoch).assign(column=NAT, why="")
     parsed = []
     for page in _pages(sheet):
         told = column_order(text[page].unique())
         by_year = told.order == "year first"
-        frame = parse_dates(text[page], "year first" if by_year else None, shop.date_epoch, told.short_year)
+        frame = parse_dates(text[page], "year first" if by_year else None, shop.dates.epoch, told.short_year)
         frame["column"], frame["why"] = NAT, ""
         if told.order:
-            frame["column"] = parse_dates(text[page], told.order, shop.date_epoch)["first"]
+            frame["column"] = parse_dates(text[page], told.order, shop.dates.epoch)["first"]
             frame["why"] = (
                 f"all {told.only} dates of its column that can be read one way only, such as {told.example}, are {told.order}"
             )
@@ -72,7 +72,7 @@ def _parsed(sheet: Sheet, heading: str, shop: Shop) -> pd.DataFrame:
     return (
         pd.concat(parsed).loc[text.index]
         if parsed
-        else parse_dates(text, None, shop.date_epoch).assign(column=NAT, why="")
+        else parse_dates(text, None, shop.dates.epoch).assign(column=NAT, why="")
     )
 
 
@@ -240,7 +240,7 @@ def say(day: np.datetime64 | pd.Timestamp) -> str:
 
 def as_of_day(sheets: dict[str, Sheet], shop: Shop, asked: str | dt.date | None) -> pd.Timestamp:
     """The day the records are looked at from: as asked, as shop.toml says, or the last date in the records."""
-    stated = asked if asked is not None else shop.as_of
+    stated = asked if asked is not None else shop.dates.as_of
     if stated is not None:
         return as_day(stated)
     for sheet in sheets.values():

@@ -29,7 +29,7 @@ def read_fitted(fitted: Sheet, shop: Shop) -> None:
     values["lot"] = cells.by_distinct(
         text, lambda t: ("" if cells.is_blank(t) else " ".join(t.split()).upper(),), ["lot"]
     )["lot"]
-    quantity(fitted, "odometer", cells.DISTANCE, shop.distance_unit, "odometer")
+    quantity(fitted, "odometer", cells.DISTANCE, shop.units.distance, "odometer")
     place, what = ["build", "component", "fitted_on"], ["part", "lot"]
     live = values.loc[fitted.in_use, place + what]
     live = live.assign(part=live["part"].str.casefold())
@@ -64,10 +64,10 @@ def doubt_other_part(fitted: Sheet, builds: Sheet, starts: pd.Series) -> None:
 def read_readings(readings: Sheet, shop: Shop) -> None:
     """Odometers, runs and news of units."""
     values = readings.values
-    quantity(readings, "odometer", cells.DISTANCE, shop.distance_unit, "odometer")
+    quantity(readings, "odometer", cells.DISTANCE, shop.units.distance, "odometer")
     runs = plain(readings, "runs", 0, 1_000_000, whole=True)
     readings.doubt(runs["problem"] != "", "runs", runs["problem"] + ": taken as unknown", runs["remedy"])
-    running = choose(readings.text("still_running"), RUNNING, shop.words.get("still_running", {}))
+    running = choose(readings.text("still_running"), RUNNING, shop.names.words.get("still_running", {}))
     reason = running["problem"] + ": not used"
     readings.doubt(running["problem"] != "", "still_running", reason, "write yes, no, sold, lost or scrapped")
     values["still_running"] = running["value"]
@@ -78,7 +78,7 @@ def read_readings(readings: Sheet, shop: Shop) -> None:
             return False, np.nan, ""
         if word in ("yes", "y", "true", "replaced", "new"):
             return True, np.nan, ""
-        final = cells.parse_quantity(text, cells.DISTANCE, shop.distance_unit)[0]
+        final = cells.parse_quantity(text, cells.DISTANCE, shop.units.distance)[0]
         return True, final, "neither yes nor the old odometer's last figure: taken as yes" if np.isnan(final) else ""
 
     parsed = cells.by_distinct(readings.text("odometer_replaced"), replaced, ["replaced", "old_final", "problem"])
@@ -95,7 +95,7 @@ def read_changes(changes: Sheet, shop: Shop) -> None:
     """Power, weight and use from a day on."""
     values = changes.values
     read_load(changes, shop)
-    quantity(changes, "odometer", cells.DISTANCE, shop.distance_unit, "odometer")
+    quantity(changes, "odometer", cells.DISTANCE, shop.units.distance, "odometer")
     nothing = values["power_hp"].isna() & values["weight_lb"].isna() & (values["use"] == "")
     changes.set_aside(nothing, "power", "no power, weight or use that could be read", "say what changed")
     live = values.loc[changes.in_use, ["build", "changed_on", "power_hp", "weight_lb", "use"]]
@@ -117,7 +117,7 @@ def read_limits(limits: Sheet, shop: Shop) -> None:
     name_parts(limits, "part", shop)
     no_part = values["part"].isin(["", NOT_RECORDED])
     limits.set_aside(no_part, "part", "no part named", "say which part the limit is for")
-    limit = quantity(limits, "power_limit", cells.POWER, shop.power_unit, "power_limit_hp")
+    limit = quantity(limits, "power_limit", cells.POWER, shop.units.power, "power_limit_hp")
     limits.set_aside(limit["value"].isna(), "power_limit", "no power limit that could be read", "write it as 650 hp")
     values["power_limit_hp"] *= to_crank(limit["qualifier"], shop)
     _read_limit_weights(limits, shop)
@@ -138,7 +138,7 @@ def _read_limit_weights(limits: Sheet, shop: Shop) -> None:
     above = text.str.match(_OVER)
     parsed = cells.by_distinct(
         text.str.replace(_OVER, r"\1", regex=True),
-        lambda t: cells.parse_quantity(t, cells.WEIGHT, shop.weight_unit),
+        lambda t: cells.parse_quantity(t, cells.WEIGHT, shop.units.weight),
         cells.QUANTITY_COLUMNS,
     ).astype({"value": float, "low": float, "high": float})
     remedy = "write it as 7,500 lb, as over 9,000 lb, or leave it blank if the limit holds for any weight"

@@ -54,7 +54,7 @@ def read_parts(parts: Sheet, shop: Shop) -> None:
     name_parts(parts, "part", shop)
     no_part = values["part"].isin(["", NOT_RECORDED])
     parts.set_aside(no_part, "part", "no part named", "say which part the row describes")
-    kind = choose(parts.text("kind"), PART_KINDS, shop.words.get("kind", {}))
+    kind = choose(parts.text("kind"), PART_KINDS, shop.names.words.get("kind", {}))
     guessed = pd.Series([kind_of(c) for c in values["component"]], index=values.index, dtype=object)
     remedy = f"write one of {', '.join(PART_KINDS)}"
     parts.doubt(kind["problem"] != "", "kind", kind["problem"] + ": taken by the component's name", remedy)
@@ -84,11 +84,11 @@ def unit_of(what: Measure, shop: Shop) -> str:
     if what.kind is None:
         return ""
     own = {
-        "length": shop.length_unit,
-        "area": f"sq {shop.length_unit}",
-        "pressure": shop.pressure_unit,
-        "torque": shop.torque_unit,
-        "weight": shop.weight_unit,
+        "length": shop.units.length,
+        "area": f"sq {shop.units.length}",
+        "pressure": shop.units.pressure,
+        "torque": shop.units.torque,
+        "weight": shop.units.weight,
     }
     return own.get(what.kind.name, what.kind.unit)
 

@@ -41,7 +41,7 @@ def no_name(text: str, component: str = "") -> bool:
 
 def name_components(sheet: Sheet, shop: Shop) -> None:
     """Settle which component each row speaks of, by its name or its heading in builds."""
-    known = {heading_key(w): ours for ours, words in shop.words.get("component", {}).items() for w in (ours, *words)}
+    known = {heading_key(w): ours for ours, words in shop.names.words.get("component", {}).items() for w in (ours, *words)}
     known |= {heading_key(h): c for c, h in shop.components.items()} | {heading_key(c): c for c in shop.components}
     text = sheet.text("component")
     named = cells.by_distinct(text, lambda t: (known.get(heading_key(t), ""),), ["c"])["c"]
@@ -59,7 +59,7 @@ def part_names(text: pd.Series, component: str, shop: Shop) -> pd.Series:
     Parts that shop.toml does not list stay as typed (see one_spelling).
     """
     names: dict[str, str] = {}
-    for part, others in shop.part_names.get(component, {}).items():
+    for part, others in shop.names.parts.get(component, {}).items():
         names |= {" ".join(o.split()).casefold(): part for o in (part, *others)}
 
     def one(text: str) -> tuple[str]:

@@ -27,13 +27,13 @@ def read_return_words(returns: Sheet, shop: Shop) -> None:
     _unconfirmed(returns)
     name_components(returns, shop)
     for heading, known in (("cause", CAUSES), ("order", ORDERS)):
-        chosen = choose(returns.text(heading), known, shop.words.get(heading, {}))
+        chosen = choose(returns.text(heading), known, shop.names.words.get(heading, {}))
         remedy = f"correct it, or add the word under [words.{heading}] in shop.toml"
         returns.doubt(chosen["problem"] != "", heading, chosen["problem"] + ": taken as unclear", remedy)
         values[heading] = chosen["value"].where(chosen["problem"] == "", "unclear")
     values["finding"] = words(returns, "finding", shop)
     teardown = _says(returns.text("failed_on"), AT_TEARDOWN)
-    values["at_teardown"] = teardown | values["finding"].isin(shop.found_at_teardown)
+    values["at_teardown"] = teardown | values["finding"].isin(shop.names.found_at_teardown)
     undated = teardown & values["returned_on"].isna()
     returns.set_aside(undated, "returned_on", "found at teardown, but no date of the teardown", "fill in returned_on")
 
@@ -70,7 +70,7 @@ def read_return_cells(returns: Sheet, shop: Shop) -> None:
     values["paid_by"] = cells.tidy(returns.text("paid_by"))
     values["notes"] = returns.text("notes")
     for heading in ("odometer", "miles_in_service"):
-        quantity(returns, heading, cells.DISTANCE, shop.distance_unit, heading)
+        quantity(returns, heading, cells.DISTANCE, shop.units.distance, heading)
     runs = plain(returns, "runs", 0, 1_000_000, whole=True)
     returns.doubt(runs["problem"] != "", "runs", runs["problem"] + ": taken as unknown", runs["remedy"])
 

@@ -21,7 +21,7 @@ from analytics.records.flags import flag, join
 if TYPE_CHECKING:
     from analytics.records.load import Records
 
-_OF_THE_ROW = ("fitted", "readings", "changes", "changes_left_out", "conditions")
+_OF_THE_ROW = ("fitted", "readings", "changes", "conditions")
 
 
 def single_out(records: Records) -> Records:
@@ -37,24 +37,23 @@ def single_out(records: Records) -> Records:
     trucks = _trucks(trips, builds)
     copied = trucks[trucks["unit"] != trucks["row_unit"]]
     trips = trips.merge(trucks, on=["row_unit", "truck"])
-    tables = {
-        name: _for_each(getattr(records, name), copied)
-        for name in _OF_THE_ROW
-        if "unit" in getattr(records, name, pd.DataFrame())
-    }
-    returns, aside = records.returns.copy(), records.returns_left_out.copy()
+    own_tables = {name: getattr(records, name) for name in _OF_THE_ROW}
+    tables = {name: _for_each(table, copied) for name, table in own_tables.items() if "unit" in table}
+    returns, aside = records.returns.copy(), records.books.returns_left_out.copy()
     for table, own in ((returns, trips[trips["known"]]), (aside, trips[~trips["known"]])):
         table.loc[own["at"].to_numpy(), "unit"] = own["unit"].to_numpy()
     returns["event"] = returns.groupby([returns["unit"], returns["day"]], sort=True).ngroup()
     first = trips[trips["known"] & (trips["visit"] == 1)]
     for name, column in (("odometer", "miles"), ("runs", "runs")):
         tables[name] = _figures(getattr(records, name), column, trucks, copied, returns.loc[first["at"]])
-    return replace(records, builds=_builds(builds, trucks, copied), returns=returns, returns_left_out=aside, **tables)
+    changes_aside = _for_each(records.books.changes_left_out, copied)
+    books = replace(records.books, returns_left_out=aside, changes_left_out=changes_aside)
+    return replace(records, builds=_builds(builds, trucks, copied), returns=returns, books=books, **tables)
 
 
 def _trips(records: Records, several: np.ndarray) -> pd.DataFrame:
     """Rows of returns, used (known) and set aside, of rows of several: row_unit, at (position), truck, visit, gone."""
-    back, aside = records.returns, records.returns_left_out
+    back, aside = records.returns, records.books.returns_left_out
     back = back[back["unit"].isin(several)].assign(known=True)
     frames = [back.assign(at=back.index)]
     if len(aside):

@@ -21,20 +21,8 @@ if TYPE_CHECKING:
 
 SHEETS = tuple(HEADINGS)
 #: names of other columns in the table of builds
-_TAKEN = frozenset(
-    {
-        *HEADINGS["builds"].known,
-        "power_hp",
-        "power_low",
-        "power_high",
-        "power_raw",
-        "weight_lb",
-        "weight_raw",
-        "flags",
-        "row",
-        "unit",
-        "at",
-    }
+_TAKEN = frozenset(HEADINGS["builds"].known).union(
+    "power_hp power_low power_high power_raw weight_lb weight_raw flags row unit at".split()
 )
 
 #: section -> key -> type, for the sections with fixed keys. Sections named by the shop's own words are read apart.
@@ -48,18 +36,7 @@ _FIXED: dict[str, dict[str, type | tuple[type, ...]]] = {
     "targets": {"miles": (int, float), "reliability": (int, float), "confidence": (int, float)},
     "checks": {"miles_per_year_max": (int, float), "failures_to_fit": int, "at_risk_to_show": int},
 }
-_FREE = (
-    "components",
-    "extra_columns",
-    "sheets",
-    "headings",
-    "parts",
-    "supersessions",
-    "words",
-    "costs",
-    "ratings",
-    "driveline",
-)
+_FREE = tuple("components extra_columns sheets headings parts supersessions words costs ratings driveline".split())
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,62 +67,124 @@ class Supersession:
 
 
 @dataclass(frozen=True, slots=True)
-class Shop:
-    """Settings of one shop, every one with its default (README lists them).
+class SheetSettings:
+    """Where each sheet is kept, and the shop's headings in it, ours first: both by the name of the sheet.
 
-    Power bands run from their lower edge up to, not including, the next; a weight class includes its upper edge; `cover` says how near.
-    The default edges (400, 600, 1,000 hp; 7,500, 9,000 lb), the driveline loss (18 %) and the 60,000 miles a year
-    above which an odometer is doubted are common practice, no source.
+    grids: the sheets themselves, where they were handed over and do not lie in the folder.
+    """
+
+    places: dict[str, SheetPlace] = field(default_factory=dict)
+    headings: dict[str, dict[str, tuple[str, ...]]] = field(default_factory=dict)
+    grids: dict[str, Grid] | None = field(default=None, repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class DateSettings:
+    """How dates are written (``order``: "day first", "month first", "year first" or None for as the sheets show it; ``epoch``: the year
+    serial numbers of a spreadsheet count from), the day the records are looked at from, and the one they start."""
+
+    order: str | None = None
+    epoch: int = 1900
+    as_of: dt.date | None = None
+    records_start: dt.date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """The unit of a figure that names none."""
+
+    power: str = "hp"
+    weight: str = "lb"
+    distance: str = "miles"
+    length: str = "in"
+    pressure: str = "psi"
+    torque: str = "lb ft"
+
+
+@dataclass(frozen=True, slots=True)
+class PowerSettings:
+    """Where power is measured, the share lost from crank to wheels, and the edges of the bands in hp at the crank.
+
+    A band runs from its lower edge up to, not including, the next. The defaults of loss and edges are common practice, no source.
+    """
+
+    measured_at: str = "crank"
+    driveline_loss: float = 0.18
+    bands: tuple[float, ...] = (400.0, 600.0, 1000.0)
+
+
+@dataclass(frozen=True, slots=True)
+class WeightSettings:
+    """What a weight is of, and the edges of the classes in lb; a class includes its upper edge. Default edges: common practice, no source."""
+
+    kind: str = "as driven"
+    classes: tuple[float, ...] = (7500.0, 9000.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Names:
+    """What the shop calls things: other names of each part by component, its words for each of ours by heading, which part followed
+    which, and the findings that can be made at teardown alone."""
+
+    parts: dict[str, dict[str, list[str]]] = field(default_factory=dict)
+    words: dict[str, dict[str, list[str]]] = field(default_factory=dict)
+    supersessions: tuple[Supersession, ...] = ()
+    found_at_teardown: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Targets:
+    """What a rating promises: a share ``reliability`` reaches ``miles``, said with ``confidence``."""
+
+    miles: float = 50_000.0
+    reliability: float = 0.90
+    confidence: float = 0.90
+
+
+@dataclass(frozen=True, slots=True)
+class Checks:
+    """When a figure is doubted or not shown. The 60,000 miles a year above which an odometer is doubted are common practice, no source."""
+
+    miles_per_year_max: float = 60_000.0
+    failures_to_fit: int = 5
+    at_risk_to_show: int = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Shop:
+    """Settings of one shop, every one with its default (README lists them); a group is a section of shop.toml, or what belongs to one.
+
+    components: each with its heading in builds; extra_columns: columns of builds that the shop adds, likewise. costs, ratings,
+    driveline: as written in the section, read where they are used. `cover` says how near bands and classes are.
     """
 
     folder: Path
     name: str
     components: dict[str, str]
     extra_columns: dict[str, str] = field(default_factory=dict)
-    as_of: dt.date | None = None
-    records_start: dt.date | None = None
-    places: dict[str, SheetPlace] = field(default_factory=dict)
-    headings: dict[str, dict[str, tuple[str, ...]]] = field(default_factory=dict)
-    date_order: str | None = None
-    date_epoch: int = 1900
-    power_unit: str = "hp"
-    weight_unit: str = "lb"
-    distance_unit: str = "miles"
-    length_unit: str = "in"
-    pressure_unit: str = "psi"
-    torque_unit: str = "lb ft"
-    power_measured_at: str = "crank"
-    driveline_loss: float = 0.18
-    power_bands: tuple[float, ...] = (400.0, 600.0, 1000.0)
-    weight_kind: str = "as driven"
-    weight_classes: tuple[float, ...] = (7500.0, 9000.0)
-    part_names: dict[str, dict[str, list[str]]] = field(default_factory=dict)
-    supersessions: tuple[Supersession, ...] = ()
-    found_at_teardown: tuple[str, ...] = ()
-    words: dict[str, dict[str, list[str]]] = field(default_factory=dict)
-    target_miles: float = 50_000.0
-    reliability: float = 0.90
-    confidence: float = 0.90
-    miles_per_year_max: float = 60_000.0
-    failures_to_fit: int = 5
-    at_risk_to_show: int = 5
+    sheets: SheetSettings = SheetSettings()
+    dates: DateSettings = DateSettings()
+    units: Units = Units()
+    power: PowerSettings = PowerSettings()
+    weight: WeightSettings = WeightSettings()
+    names: Names = Names()
+    targets: Targets = Targets()
+    checks: Checks = Checks()
     costs: dict[str, object] = field(default_factory=dict)
     ratings: dict[str, object] = field(default_factory=dict)
     driveline: dict[str, object] = field(default_factory=dict)
-    #: the sheets themselves, where they were handed over and do not lie in the folder
-    grids: dict[str, Grid] | None = field(default=None, repr=False)
 
     def band_labels(self) -> list[str]:
         """Names of the power bands, from low to high."""
-        return _labels(self.power_bands, "under {0}", "{0} to {1}", "{0} and over")
+        return _labels(self.power.bands, "under {0}", "{0} to {1}", "{0} and over")
 
     def class_labels(self) -> list[str]:
         """Names of the weight classes, from light to heavy."""
-        return _labels(self.weight_classes, "up to {0}", "{0} to {1}", "over {0}")
+        return _labels(self.weight.classes, "up to {0}", "{0} to {1}", "over {0}")
 
     def headings_of(self, sheet: str, heading: str) -> tuple[str, ...]:
         """What the shop calls a heading of ours; the heading itself where nothing is said."""
-        return self.headings.get(sheet, {}).get(heading, (heading,))
+        return self.sheets.headings.get(sheet, {}).get(heading, (heading,))
 
     def cost_of(self, name: str) -> float | None:
         """A cost by name, or None where the shop states none."""
@@ -215,57 +254,80 @@ def shop_from(data: dict, folder: Path) -> Shop:
         if _name(name) in _TAKEN or not _name(name):
             raise RecordsError(f"shop.toml [components]: a component cannot be called {name!r}. Name it otherwise.")
 
-    shop, dates, units = _table(data, "shop"), _table(data, "dates"), _table(data, "units")
-    power, weight, targets, checks = (_table(data, s) for s in ("power", "weight", "targets", "checks"))
-    order = dates.get("order")
-    _one_of(order, (None, "day first", "month first", "year first"), "[dates] order")
-    _one_of(dates.get("epoch", 1900), (1900, 1904), "[dates] epoch")
-    _one_of(units.get("power", "hp"), ("hp", "kW", "PS"), "[units] power")
-    _one_of(units.get("weight", "lb"), ("lb", "kg", "t"), "[units] weight")
-    _one_of(units.get("distance", "miles"), ("miles", "km"), "[units] distance")
-    _one_of(units.get("length", "in"), ("in", "mm"), "[units] length")
-    _one_of(units.get("pressure", "psi"), ("psi", "bar", "kPa"), "[units] pressure")
-    _one_of(units.get("torque", "lb ft"), ("lb ft", "N m"), "[units] torque")
-    _one_of(power.get("measured_at", "crank"), ("crank", "wheels"), "[power] measured_at")
-    loss = _inside(power.get("driveline_loss", 0.18), 0, 0.5, "[power] driveline_loss")
-    reliability = _inside(targets.get("reliability", 0.9), 0.5, 0.9999, "[targets] reliability")
-    confidence = _inside(targets.get("confidence", 0.9), 0.5, 0.9999, "[targets] confidence")
+    shop = _table(data, "shop")
     return Shop(
         folder=folder,
         name=shop.get("name", folder.resolve().name),
         components={_name(name): heading for name, heading in components.items()},
         extra_columns=_extra_columns(_table(data, "extra_columns")),
-        as_of=_date(shop.get("as_of"), "[shop] as_of"),
-        records_start=_date(shop.get("records_start"), "[shop] records_start"),
-        places=_places(_table(data, "sheets"), folder),
-        headings=_headings(_table(data, "headings"), components),
-        date_order=order,
-        date_epoch=dates.get("epoch", 1900),
-        power_unit=units.get("power", "hp"),
-        weight_unit=units.get("weight", "lb"),
-        distance_unit=units.get("distance", "miles"),
-        length_unit=units.get("length", "in"),
-        pressure_unit=units.get("pressure", "psi"),
-        torque_unit=units.get("torque", "lb ft"),
-        power_measured_at=power.get("measured_at", "crank"),
-        driveline_loss=loss,
-        power_bands=_edges(power.get("bands", [400, 600, 1000]), "[power] bands"),
-        weight_kind=weight.get("kind", "as driven"),
-        weight_classes=_edges(weight.get("classes", [7500, 9000]), "[weight] classes"),
-        part_names=_names(_table(data, "parts"), components),
-        supersessions=_supersessions(data.get("supersessions", []), components),
-        found_at_teardown=tuple(_name(f) for f in _table(data, "findings").get("found_at_teardown", [])),
-        words=_words(_table(data, "words"), components),
-        target_miles=_inside(targets.get("miles", 50_000), 1, 5_000_000, "[targets] miles"),
-        reliability=reliability,
-        confidence=confidence,
-        miles_per_year_max=_inside(checks.get("miles_per_year_max", 60_000), 1, 1e9, "[checks] miles_per_year_max"),
-        failures_to_fit=int(_inside(checks.get("failures_to_fit", 5), 2, 1000, "[checks] failures_to_fit")),
-        at_risk_to_show=int(_inside(checks.get("at_risk_to_show", 5), 1, 1000, "[checks] at_risk_to_show")),
+        sheets=SheetSettings(_places(_table(data, "sheets"), folder), _headings(_table(data, "headings"), components)),
+        dates=_dates(_table(data, "dates"), shop),
+        units=_units(_table(data, "units")),
+        power=_power(_table(data, "power")),
+        weight=_weight(_table(data, "weight")),
+        names=Names(
+            parts=_parts(_table(data, "parts"), components),
+            words=_words(_table(data, "words"), components),
+            supersessions=_supersessions(data.get("supersessions", []), components),
+            found_at_teardown=tuple(_name(f) for f in _table(data, "findings").get("found_at_teardown", [])),
+        ),
+        targets=Targets(**_within("targets", _table(data, "targets"))),
+        checks=_checks(_table(data, "checks")),
         costs=_costs(_table(data, "costs")),
         ratings=_table(data, "ratings"),
         driveline=_table(data, "driveline"),
     )
+
+
+#: section -> key -> the least and the most it may be
+_LIMITS: dict[str, dict[str, tuple[float, float]]] = {
+    "power": {"driveline_loss": (0, 0.5)},
+    "targets": {"miles": (1, 5_000_000), "reliability": (0.5, 0.9999), "confidence": (0.5, 0.9999)},
+    "checks": {"miles_per_year_max": (1, 1e9), "failures_to_fit": (2, 1000), "at_risk_to_show": (1, 1000)},
+}
+
+
+def _within(section: str, told: dict) -> dict[str, float]:
+    """The numbers of a section that have limits, in those limits."""
+    return {
+        key: _inside(told[key], low, high, f"[{section}] {key}")
+        for key, (low, high) in _LIMITS[section].items()
+        if key in told
+    }
+
+
+def _dates(told: dict, shop: dict) -> DateSettings:
+    _one_of(told.get("order"), (None, "day first", "month first", "year first"), "[dates] order")
+    _one_of(told.get("epoch", 1900), (1900, 1904), "[dates] epoch")
+    as_of, start = (_date(shop.get(key), f"[shop] {key}") for key in ("as_of", "records_start"))
+    return DateSettings(**told, as_of=as_of, records_start=start)
+
+
+def _units(told: dict) -> Units:
+    units = Units(**told)
+    _one_of(units.power, ("hp", "kW", "PS"), "[units] power")
+    _one_of(units.weight, ("lb", "kg", "t"), "[units] weight")
+    _one_of(units.distance, ("miles", "km"), "[units] distance")
+    _one_of(units.length, ("in", "mm"), "[units] length")
+    _one_of(units.pressure, ("psi", "bar", "kPa"), "[units] pressure")
+    _one_of(units.torque, ("lb ft", "N m"), "[units] torque")
+    return units
+
+
+def _power(told: dict) -> PowerSettings:
+    _one_of(told.get("measured_at", "crank"), ("crank", "wheels"), "[power] measured_at")
+    bands = {"bands": _edges(told["bands"], "[power] bands")} if "bands" in told else {}
+    return PowerSettings(**(told | _within("power", told) | bands))
+
+
+def _weight(told: dict) -> WeightSettings:
+    classes = {"classes": _edges(told["classes"], "[weight] classes")} if "classes" in told else {}
+    return WeightSettings(**(told | classes))
+
+
+def _checks(told: dict) -> Checks:
+    told = told | _within("checks", told)
+    return Checks(**{key: value if key == "miles_per_year_max" else int(value) for key, value in told.items()})
 
 
 def _extra_columns(section: dict) -> dict[str, str]:
@@ -408,7 +470,7 @@ def _component(name: str, components: dict, where: str) -> str:
     return _name(name)
 
 
-def _names(tables: dict, components: dict) -> dict[str, dict[str, list[str]]]:
+def _parts(tables: dict, components: dict) -> dict[str, dict[str, list[str]]]:
     result = {}
     for component, parts in tables.items():
         where = f'[parts."{component}"]'

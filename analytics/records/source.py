@@ -200,7 +200,7 @@ def _to_sheet(name: str, grid: Grid, wanted: dict[str, str], shop: Shop, alone: 
     rows = grid.rows
     if name != "builds" and not any(cell.strip() for row in rows for cell in row):
         return _empty(name, grid)
-    place = shop.places.get(name, SheetPlace())
+    place = shop.sheets.places.get(name, SheetPlace())
     start = _heading_row(name, grid, wanted, shop)
     found = [cell.strip() for cell in rows[start]]
     columns = _columns(name, grid, found, wanted)
@@ -375,7 +375,7 @@ def _first_of(one: pd.DataFrame, other: pd.DataFrame) -> pd.DataFrame:
 def _heading_row(name: str, grid: Grid, wanted: dict[str, str], shop: Shop) -> int:
     """The row stated, else the first of those with most known headings; counted from 0."""
     rows = grid.rows
-    start = shop.places.get(name, SheetPlace()).skip_rows
+    start = shop.sheets.places.get(name, SheetPlace()).skip_rows
     if start is None:
         scores = [len({heading_key(c) for c in row} & wanted.keys()) for row in rows[:HEADING_SEARCH]]
         most = max(scores, default=0)

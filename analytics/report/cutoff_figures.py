@@ -34,8 +34,8 @@ def halves_figure(argument: Argument) -> tuple[Figure, str] | None:
     grid = figure.add_gridspec(2, 1, height_ratios=[4.2, 0.9])
     ax = figure.add_subplot(grid[0])
     low = 1.0
-    for (name, half), colour, style, marker in zip(named.items(), (_DARK, _LIGHT), ("-", "--"), "os", strict=False):
-        low = min(low, _draw(ax, half.curve, half.until, DAYS_A_YEAR, colour, style, marker, name))
+    for (name, half), pen in zip(named.items(), ((_DARK, "-", "o"), (_LIGHT, "--", "s")), strict=False):
+        low = min(low, _draw(ax, half.curve, half.until, DAYS_A_YEAR, pen, name))
     right = max(half.until for half in named.values()) / DAYS_A_YEAR
     ax.set_xlim(0, right * 1.04)
     ax.set_ylim(max(0.0, min(low - 0.04, 0.9)), 1.01)
@@ -45,14 +45,8 @@ def halves_figure(argument: Argument) -> tuple[Figure, str] | None:
     ax.set_ylabel("not come back")
     ax.legend(loc="lower left", frameon=False, fontsize=10)
     _tidy(ax)
-    _at_risk(
-        figure.add_subplot(grid[1]),
-        [(name, half.curve) for name, half in named.items()],
-        ticks,
-        DAYS_A_YEAR,
-        ax.get_xlim(),
-        first=True,
-    )
+    lines = [(name, half.curve) for name, half in named.items()]
+    _at_risk(figure.add_subplot(grid[1]), lines, ticks, DAYS_A_YEAR, ax.get_xlim(), first=True)
     figure.supxlabel("years since the part was fitted   (below: parts still followed at that age)", fontsize=10)
     return figure, halves_caption(halves)
 

@@ -71,15 +71,15 @@ def survival_figure(review: Review, component: str, clock: Clock) -> tuple[Figur
         for c in shop.class_labels()
         for b in shop.band_labels()
     }
-    drawn = curves_of(cells, clock, shop.at_risk_to_show)
+    drawn = curves_of(cells, clock, shop.checks.at_risk_to_show)
     if not drawn:
         known = table
         parts = [p for p in table["part"].unique() if p != NOT_RECORDED][:6]
         cells = {("all trucks", part): table[table["part"] == part] for part in sorted(parts)}
-        drawn = curves_of(cells, clock, shop.at_risk_to_show)
+        drawn = curves_of(cells, clock, shop.checks.at_risk_to_show)
     if not drawn or (clock != "days" and not any(line.failures for line in drawn.values())):
         return None
-    return curves_figure(component, known, list(cells), drawn, clock, shop.at_risk_to_show)
+    return curves_figure(component, known, list(cells), drawn, clock, shop.checks.at_risk_to_show)
 
 
 def curves_figure(
@@ -99,61 +99,57 @@ def curves_figure(
     unit, label = _CLOCK[clock]
     ends = {key: line.reliable_until(least) for key, line in drawn.items()}
     right = max(ends.values()) / unit
-    plt = _plt()
-    figure = plt.figure(figsize=(max(3.9 * len(panels), 6.0) + 0.8, 4.9), layout="constrained")
-    grid = figure.add_gridspec(2, len(panels), height_ratios=[4.2, 0.28 * len(lines) + 0.35])
-    colours = dict(zip(lines, _colours(len(lines)), strict=True))
+    figure, axes, below = _panels(panels, len(lines))
+    colours = _colours(len(lines))
+    pens = {line: (colours[j], _STYLES[j % 6], _MARKERS[j % 6]) for j, line in enumerate(lines)}
     low = 1.0
-    axes: list[Axes] = []
-    for i, name in enumerate(panels):
-        ax = figure.add_subplot(grid[0, i], sharey=axes[0] if axes else None)
-        axes.append(ax)
-        for j, line in enumerate(lines):
-            if (name, line) in drawn:
-                low = min(
-                    low,
-                    _draw(
-                        ax,
-                        drawn[name, line],
-                        ends[name, line],
-                        unit,
-                        colours[line],
-                        _STYLES[j % 6],
-                        _MARKERS[j % 6],
-                        line,
-                    ),
-                )
-        ax.set_title(name, fontsize=11)
+    for name, ax, under in zip(panels, axes, below, strict=True):
+        shown = [(line, drawn.get((name, line))) for line in lines]
+        lowest = [_draw(ax, curve, ends[name, line], unit, pens[line], line) for line, curve in shown if curve]
+        low = min([low, *lowest])
         ax.set_xlim(0, right * 1.04)
-        _tidy(ax)
-        if i:
-            ax.tick_params(labelleft=False)
-        ticks = (
-            list(range(int(right) + 1))
-            if clock == "days" and 2 < right < 12
-            else [t for t in ax.get_xticks() if 0 <= t <= right * 1.02]
-        )
+        ticks = _ticks(ax, clock, right)
         ax.set_xticks(ticks)
-        _at_risk(
-            figure.add_subplot(grid[1, i]),
-            [(line, drawn.get((name, line))) for line in lines],
-            ticks,
-            unit,
-            ax.get_xlim(),
-            first=i == 0,
-        )
+        _at_risk(under, shown, ticks, unit, ax.get_xlim(), first=ax is axes[0])
     axes[0].set_ylim(max(0.0, min(low - 0.04, 0.9)), 1.01)
     axes[0].yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f} %")
     axes[0].set_ylabel("not come back")
     figure.supxlabel(f"{label}   (below: parts still followed at that age)", fontsize=10)
+    _legend_above(figure, axes, lines)
+    seen = observed(table, clock)
+    lowest_of = _lowest(drawn, ends, DAYS_A_YEAR if clock == "days" else 1.0)
+    return figure, words.survival(component, least, clock, lowest_of, (seen.left_out, seen.left_out_failed))
+
+
+def _panels(names: Sequence[str], lines: int) -> tuple[Figure, list[Axes], list[Axes]]:
+    """A figure with a panel for each name, side by side on one scale, and the axes below each for ``lines`` rows of numbers."""
+    figure = _plt().figure(figsize=(max(3.9 * len(names), 6.0) + 0.8, 4.9), layout="constrained")
+    grid = figure.add_gridspec(2, len(names), height_ratios=[4.2, 0.28 * lines + 0.35])
+    axes: list[Axes] = []
+    below: list[Axes] = []
+    for i, name in enumerate(names):
+        axes.append(figure.add_subplot(grid[0, i], sharey=axes[0] if axes else None))
+        axes[i].set_title(name, fontsize=11)
+        axes[i].tick_params(labelleft=i == 0)
+        _tidy(axes[i])
+        below.append(figure.add_subplot(grid[1, i]))
+    return figure, axes, below
+
+
+def _ticks(ax: Axes, clock: Clock, right: float) -> list[float]:
+    """Where the ages are written: at each whole year where there are a few, else where the axis has its own, up to ``right``."""
+    if clock == "days" and 2 < right < 12:
+        return list(range(int(right) + 1))
+    return [t for t in ax.get_xticks() if 0 <= t <= right * 1.02]
+
+
+def _legend_above(figure: Figure, axes: Sequence[Axes], lines: Sequence[str]) -> None:
+    """One legend for all panels, in the order of ``lines``."""
     handles = {h.get_label(): h for ax in axes for h in ax.get_legend_handles_labels()[0]}
     kept = [line for line in lines if line in handles]
     figure.legend(
         [handles[k] for k in kept], kept, loc="outside upper center", ncols=len(kept), frameon=False, fontsize=10
     )
-    seen = observed(table, clock)
-    lowest = _lowest(drawn, ends, DAYS_A_YEAR if clock == "days" else 1.0)
-    return figure, words.survival(component, least, clock, lowest, (seen.left_out, seen.left_out_failed))
 
 
 def curves_of(
@@ -171,54 +167,41 @@ def curves_of(
     return drawn
 
 
-def _draw(ax: Axes, line: SurvivalCurve, end: float, unit: float, colour, style, marker, label: str) -> float:
-    """Draw one curve up to ``end``; returns the lowest value drawn."""
+def _draw(ax: Axes, line: SurvivalCurve, end: float, unit: float, pen: tuple, label: str) -> float:
+    """Draw one curve up to ``end``, its band beside it; pen: colour, style and marker. Returns the lowest value drawn."""
+    colour, style, marker = pen
     keep = line.time <= end
     x = np.r_[0.0, line.time[keep], end] / unit
     y = np.r_[1.0, line.survival[keep], line.survival[keep][-1] if keep.any() else 1.0]
     ax.step(x, y, where="post", color=colour, linestyle=style, linewidth=2, label=label)
     ax.plot(x[-1], y[-1], marker=marker, color=colour, markersize=6, clip_on=False)
     lower, upper = line.lower[keep], line.upper[keep]
-    if np.isfinite(lower).any():
-        xs = line.time[keep] / unit
-        ax.fill_between(
-            np.r_[xs, end / unit],
-            np.r_[lower, lower[-1]],
-            np.r_[upper, upper[-1]],
-            step="post",
-            color=colour,
-            alpha=0.13,
-            linewidth=0,
-        )
-    return float(min(y.min(), np.nanmin(lower) if np.isfinite(lower).any() else 1.0))
+    if not np.isfinite(lower).any():
+        return float(y.min())
+    band = np.r_[lower, lower[-1]], np.r_[upper, upper[-1]]
+    ax.fill_between(x[1:], *band, step="post", color=colour, alpha=0.13, linewidth=0)
+    return float(min(y.min(), np.nanmin(lower)))
 
 
-def _at_risk(
-    ax: Axes,
-    lines: Sequence[tuple[str, SurvivalCurve | None]],
-    ticks: Sequence[float],
-    unit: float,
-    limits,
-    first: bool,
-) -> None:
+def _at_risk(ax: Axes, lines: Sequence, ticks: Sequence[float], unit: float, limits, first: bool) -> None:
+    """A row of numbers at risk for each of ``lines`` (its name and curve), named in the first panel."""
     ax.set_xlim(*limits)
     ax.set_ylim(-len(lines) + 0.4, 0.6)
     ax.axis("off")
+    left, right = limits
     for row, (band, line) in enumerate(lines):
         if first:
-            ax.text(limits[0] - 0.06 * (limits[1] - limits[0]), -row, band, ha="right", va="center", fontsize=8.5)
+            ax.text(left - 0.06 * (right - left), -row, band, ha="right", va="center", fontsize=8.5)
         for tick in ticks:
-            age = tick * unit
-            n = (
-                0
-                if line is None or age > line.last_time
-                else int(line.at_risk[0])
-                if age == 0
-                else int(line.survival_at(age).at_risk[0])
-            )
-            ax.text(
-                tick, -row, f"{n}" if n else "–", ha="center", va="center", fontsize=8.5, color="0.15" if n else "0.6"
-            )
+            n = _number_at_risk(line, tick * unit)
+            said, colour = (f"{n}", "0.15") if n else ("–", "0.6")
+            ax.text(tick, -row, said, ha="center", va="center", fontsize=8.5, color=colour)
+
+
+def _number_at_risk(line: SurvivalCurve | None, age: float) -> int:
+    if line is None or age > line.last_time:
+        return 0
+    return int(line.at_risk[0] if age == 0 else line.survival_at(age).at_risk[0])
 
 
 def _lowest(drawn: dict, ends: dict, unit: float) -> tuple[str, str, float, float] | None:
@@ -255,19 +238,8 @@ def cells_figure(review: Review) -> tuple[Figure, str] | None:
         for (weight, band), row in cells.iterrows():
             shade.loc[weight, band] = 0.0 if np.isnan(row["lower"]) else row["lower"]
             counts.loc[weight, band] = f"{row['failures']} of {row['parts']}"
-        sns.heatmap(
-            shade,
-            ax=ax,
-            annot=counts,
-            fmt="",
-            cmap="Greys",
-            vmin=0,
-            vmax=top * 1.3,
-            cbar=False,
-            linewidths=0.8,
-            linecolor="0.75",
-            annot_kws={"fontsize": 9.5},
-        )
+        look = {"cmap": "Greys", "cbar": False, "linewidths": 0.8, "linecolor": "0.75", "annot_kws": {"fontsize": 9.5}}
+        sns.heatmap(shade, ax=ax, annot=counts, fmt="", vmin=0, vmax=top * 1.3, **look)
         ax.set_title(component, fontsize=11)
         ax.tick_params(labelsize=9, length=0)
         ax.set_xticklabels(ax.get_xticklabels(), rotation=0)
@@ -300,16 +272,8 @@ def quarters_figure(review: Review, quarters: int = 12) -> tuple[Figure, str] | 
     figure, ax = plt.subplots(figsize=(9, 3.6), layout="constrained")
     base = np.zeros(len(counts))
     for i, (component, colour) in enumerate(zip(components, _colours(len(components)), strict=True)):
-        ax.bar(
-            counts.index,
-            counts[component],
-            bottom=base,
-            color=colour,
-            hatch=_HATCHES[i % 6],
-            edgecolor="white",
-            linewidth=0.6,
-            label=component,
-        )
+        look = {"color": colour, "hatch": _HATCHES[i % 6], "edgecolor": "white", "linewidth": 0.6}
+        ax.bar(counts.index, counts[component], bottom=base, label=component, **look)
         base += counts[component].to_numpy()
     _tidy(ax)
     ax.set_ylabel("components come back")
@@ -334,7 +298,7 @@ def findings_figure(review: Review, component: str) -> tuple[Figure, str] | None
     seen = observed(table, "days")
     shares = cumulative_incidence(seen.time, finding.loc[seen.rows].to_numpy(), seen.entry, seen.count)
     try:
-        end = curve(table, "days").reliable_until(shop.at_risk_to_show)
+        end = curve(table, "days").reliable_until(shop.checks.at_risk_to_show)
     except NotEnoughData:
         return None
     keep = shares.time <= end
@@ -345,29 +309,12 @@ def findings_figure(review: Review, component: str) -> tuple[Figure, str] | None
     base = np.zeros(len(x))
     for i, (k, colour) in enumerate(zip(order, _colours(len(order)), strict=True)):
         y = np.r_[0, shares.incidence[k, keep]]
-        ax.fill_between(
-            x,
-            base,
-            base + y,
-            step="post",
-            color=colour,
-            alpha=0.75,
-            hatch=_HATCHES[i % 6],
-            edgecolor="white",
-            linewidth=0.4,
-            label=str(shares.causes[k]),
-        )
+        look = {"color": colour, "alpha": 0.75, "hatch": _HATCHES[i % 6], "edgecolor": "white", "linewidth": 0.4}
+        ax.fill_between(x, base, base + y, step="post", label=str(shares.causes[k]), **look)
         base = base + y
     alone = np.r_[0, shares.one_minus_km[:, keep].sum(axis=0)]
-    ax.step(
-        x,
-        alone,
-        where="post",
-        color="0.15",
-        linestyle=(0, (2, 2)),
-        linewidth=1.3,
-        label="counted as if each were the only one",
-    )
+    look = {"color": "0.15", "linestyle": (0, (2, 2)), "linewidth": 1.3}
+    ax.step(x, alone, where="post", label="counted as if each were the only one", **look)
     _tidy(ax)
     ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.1f} %" if ax.get_ylim()[1] < 0.05 else f"{100 * v:.0f} %")
     ax.set_xlim(0, x[-1])

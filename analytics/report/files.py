@@ -62,9 +62,9 @@ def write_review_files(
     records = review.records
     tables = {
         "lifetimes": lifetimes_sheet(review.lifetimes),
-        "set_aside": records.set_aside[ISSUE_COLUMNS],
-        "to_check": records.to_check[ISSUE_COLUMNS],
-        "counts": records.counts,
+        "set_aside": records.books.set_aside[ISSUE_COLUMNS],
+        "to_check": records.books.to_check[ISSUE_COLUMNS],
+        "counts": records.books.counts,
         "survival": review.survival,
     }
     if outlook is not None:
@@ -131,9 +131,9 @@ def write_workbook(review: Review, path: Path, outlook: Outlook | None = None, v
             **({} if view is None else view_sheets(view)),
             "To mend": review.to_fix.table,
             "Clocks": review.clocks.table,
-            "Counts": review.records.counts,
-            "Set aside": review.records.set_aside[ISSUE_COLUMNS],
-            "To check": review.records.to_check[ISSUE_COLUMNS],
+            "Counts": review.records.books.counts,
+            "Set aside": review.records.books.set_aside[ISSUE_COLUMNS],
+            "To check": review.records.books.to_check[ISSUE_COLUMNS],
             "Lifetimes": lifetimes_sheet(review.lifetimes),
             "Survival": review.survival,
             "Settings": settings_of(review),

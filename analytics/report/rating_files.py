@@ -64,7 +64,7 @@ def _lowers(table: pd.DataFrame) -> bool:
 def _limits(ratings: Ratings, own: pd.DataFrame, use: str) -> list[str]:
     """What may be told of one part per weight class; for a use, its own published limits count where they are lower."""
     records = ratings.records
-    edges = records.shop.weight_classes
+    edges = records.shop.weight.classes
     if not own["weight_up_to"].map(math.isfinite).all():
         edges = ()
     cells = []
@@ -104,7 +104,7 @@ def _named_uses(ratings: Ratings, component: str, part: str) -> list[str]:
 def customer_sheet(ratings: Ratings) -> str:
     """One printable page for customers: limits, basis, conditions, cautions. No limit above what is published or proven."""
     table = ratings.table[ratings.table["use"] == ""]
-    edges = ratings.records.shop.weight_classes
+    edges = ratings.records.shop.weight.classes
     body, starred = "", False
     for (component, part), own in table.groupby(["component", "part"], sort=False):
         failures, units = own["failures"].iat[0], own["units"].iat[0]

@@ -43,7 +43,7 @@ def explorer(ratings: Ratings) -> Widget:
     part = widgets.Dropdown(
         description="part", options=list(zip(names, ratings.parts, strict=True)), style=wide[0], layout=wide[1]
     )
-    edges = [(f"up to {edge:,.0f} lb", edge) for edge in shop.weight_classes] + [("any weight", float("inf"))]
+    edges = [(f"up to {edge:,.0f} lb", edge) for edge in shop.weight.classes] + [("any weight", float("inf"))]
     weight = widgets.Dropdown(description="trucks", options=edges, value=edges[-1][1], style=wide[0], layout=wide[1])
     now, then = slider("limit now, hp", 600, 100, 2500, 25), slider("limit then, hp", 650, 100, 2500, 25)
     instead = widgets.Dropdown(
@@ -53,7 +53,7 @@ def explorer(ratings: Ratings) -> Widget:
     share = slider("share that shall reach it", options.promise.reliability, 0.5, 0.99, 0.01, ".0%")
     sure = slider("how sure", options.promise.confidence, 0.5, 0.99, 0.01, ".0%")
     told = slider("failures reported", 0.8, 0.3, 1.0, 0.05, ".0%")
-    loss = slider("loss, crank to wheels", shop.driveline_loss, 0.1, 0.25, 0.01, ".0%")
+    loss = slider("loss, crank to wheels", shop.power.driveline_loss, 0.1, 0.25, 0.01, ".0%")
     go = widgets.Button(description="What would it bring?", layout=widgets.Layout(width="16em"))
     answer = widgets.HTML()
 

@@ -240,7 +240,7 @@ def _known_by(before: Snapshot, now: Snapshot, look, quarters: int) -> tuple[str
 
     truth = min((look.came + 0.5) / (look.expected + 0.5), 0.9)
     data, code = pooled_lives(now, look.component, (look.old, look.new))
-    fit = fit_lives(data, now.lifetimes.shop.target_miles, now.settings, 32, SEED)
+    fit = fit_lives(data, now.lifetimes.shop.targets.miles, now.settings, 32, SEED)
     if fit.model is None:
         return "", truth
     snapshot = PartSnapshot(now.parts[look.component, look.old].lives, fit, equal_draws(fit, SEED))

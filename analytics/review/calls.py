@@ -64,7 +64,7 @@ def above_limit(records: Records, snapshot: Snapshot, proposed: pd.DataFrame | N
     what they run. A truck of unknown weight is held against the limit of the lightest class only.
     """
     question = reason(Question.ABOVE, proven=proposed is not None, ahead_miles=AHEAD_MILES)
-    edges = snapshot.lifetimes.shop.weight_classes
+    edges = snapshot.lifetimes.shop.weight.classes
     limits = records.limits if proposed is None else _as_limits(proposed, edges, snapshot.as_of)
     empty = pd.DataFrame(columns=_ABOVE)
     if limits.empty and proposed is None:

@@ -102,12 +102,12 @@ def by_cell(lifetimes: Lifetimes, component: str) -> Answer:
     for (band, weight), own in table.groupby(["power_band", "weight_class"], observed=True, sort=True):
         rows.append(
             {"component": component, "power_band": str(band), "weight_class": str(weight)}
-            | _cell(own, shop.at_risk_to_show)
+            | _cell(own, shop.checks.at_risk_to_show)
         )
     frame = pd.DataFrame(rows, columns=_COLUMNS)
     differ, tests = bands_differ(table)
     return Answer(
-        reason(Question.BY_CELL, component=component, years=HORIZON_YEARS, at_risk=shop.at_risk_to_show),
+        reason(Question.BY_CELL, component=component, years=HORIZON_YEARS, at_risk=shop.checks.at_risk_to_show),
         _said(frame, table, component, differ),
         frame,
         tests,
@@ -233,9 +233,9 @@ def wear(lifetimes: Lifetimes) -> Answer:
             "failures": int(own.loc[counts_as_failure(own), "count"].sum()),
         }
         try:
-            fitted = fit(own, "days", shop.failures_to_fit)
+            fitted = fit(own, "days", shop.checks.failures_to_fit)
             shape = fitted.shape(level=_LEVEL)
-            gap = fitted.largest_gap_from(curve(own, "days"), shop.at_risk_to_show)
+            gap = fitted.largest_gap_from(curve(own, "days"), shop.checks.at_risk_to_show)
             row |= {
                 "shape": shape.value,
                 "shape_lower": shape.lower,
@@ -251,8 +251,8 @@ def wear(lifetimes: Lifetimes) -> Answer:
                 reason(Wear.NONE_BACK)
                 if not row["failures"]
                 else reason(Wear.NO_FIT, why=err)
-                if row["failures"] >= shop.failures_to_fit
-                else reason(Wear.TOO_FEW, failures=row["failures"], needed=shop.failures_to_fit)
+                if row["failures"] >= shop.checks.failures_to_fit
+                else reason(Wear.TOO_FEW, failures=row["failures"], needed=shop.checks.failures_to_fit)
             )
         rows.append(row)
     columns = (

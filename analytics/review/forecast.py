@@ -79,7 +79,7 @@ def _put_in(snapshot: Snapshot) -> dict[tuple[str, str], str]:
     """What goes in when a part fails today: the last of those that followed it."""
     after = {
         (s.component, s.old): s.new
-        for s in snapshot.lifetimes.shop.supersessions
+        for s in snapshot.lifetimes.shop.names.supersessions
         if s.effective_on is None or pd.Timestamp(s.effective_on) <= snapshot.as_of
     }
     out = {}

@@ -290,8 +290,10 @@ def guarantee(snapshot: Snapshot, costs: tuple[BandCost, ...]) -> Answer:
     if not comeback:
         return nothing(question, Guarantee.NO_COST, empty)
     failures = int(snapshot.table.loc[snapshot.table["failure"], "count"].sum())
-    if failures < shop.failures_to_fit:
-        return nothing(question, Guarantee.TOO_FEW_FAILURES, empty, failures=failures, needed=shop.failures_to_fit)
+    if failures < shop.checks.failures_to_fit:
+        return nothing(
+            question, Guarantee.TOO_FEW_FAILURES, empty, failures=failures, needed=shop.checks.failures_to_fit
+        )
     own = bool(shop.cost_of("guarantee_per_unit"))
     said = [reason(Guarantee.COSTS, comeback=comeback, allowed=allowed, stated=own, shares=_SHARES)]
     rows: list[dict] = []

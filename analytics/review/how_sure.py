@@ -98,7 +98,7 @@ def _shares_back(reading: Reading, lifetimes: Lifetimes) -> list[list]:
             continue
         try:
             line = curve(own, "days")
-            if line.reliable_until(lifetimes.shop.at_risk_to_show) < _BACK_YEARS * DAYS_A_YEAR:
+            if line.reliable_until(lifetimes.shop.checks.at_risk_to_show) < _BACK_YEARS * DAYS_A_YEAR:
                 continue
             back = 1 - float(line.survival_at(_BACK_YEARS * DAYS_A_YEAR).survival[0])
         except NotEnoughData:
@@ -115,7 +115,7 @@ def _parts(lifetimes: Lifetimes, records: Records) -> list[tuple[str, str, int]]
     named = {(r.component, r.part) for r in records.limits.itertuples()}
     own = table[counts_as_failure(table) & (table["part"] != NOT_RECORDED)]
     counts = own.groupby(["component", "part"])["count"].sum()
-    return [(c, p, int(n)) for (c, p), n in counts.items() if (c, p) in named and n >= shop.failures_to_fit]
+    return [(c, p, int(n)) for (c, p), n in counts.items() if (c, p) in named and n >= shop.checks.failures_to_fit]
 
 
 def _powers(
@@ -127,7 +127,7 @@ def _powers(
     lifetimes: Lifetimes,
     options: Options,
 ) -> list[list]:
-    weight = lifetimes.shop.weight_classes[0]
+    weight = lifetimes.shop.weight.classes[0]
     truck = pd.DataFrame(
         {"component": [component], "part": [part], "use": [""], "weight_lb": [weight], "day": [lifetimes.as_of]}
     )

@@ -76,7 +76,7 @@ def review_of(records: Records, lifetimes: Lifetimes, progress: Callable[[str], 
     span = quarter_of(records.as_of)
     say("survival")
     present = set(lifetimes.table["component"])
-    survival = survival_table(lifetimes.table, min_at_risk=records.shop.at_risk_to_show)
+    survival = survival_table(lifetimes.table, min_at_risk=records.shop.checks.at_risk_to_show)
     say("answers")
     return Review(
         span=span,

@@ -49,7 +49,7 @@ def pays_from(chance: np.ndarray, price_share: float) -> np.ndarray:
 def renew_at_rebuild(snapshot: Snapshot) -> Answer:
     """From how many miles a used part is worth renewing while the unit is open, per part with a price and failures enough."""
     shop = snapshot.lifetimes.shop
-    comeback, prices, ahead = shop.cost_of("comeback"), shop.costs.get("parts", {}), shop.target_miles
+    comeback, prices, ahead = shop.cost_of("comeback"), shop.costs.get("parts", {}), shop.targets.miles
     question = reason(Question.RENEW, ahead_miles=ahead, comeback=comeback, level=LEVEL, fewest_seen=_FEWEST_SEEN)
     if not comeback or not isinstance(prices, dict) or not prices:
         return nothing(question, Renew.NO_PRICES, pd.DataFrame(columns=_COLUMNS))
@@ -73,7 +73,7 @@ def _row(snapshot: Snapshot, own: PartSnapshot, price: float, comeback: float) -
     table = snapshot.table
     mine = (table["component"] == own.lives.component) & (table["part"] == own.lives.part)
     trucks = typical(table[mine & (table["segment"] == 1)])
-    chance = failing_ahead(own, trucks, snapshot.lifetimes.shop.target_miles)
+    chance = failing_ahead(own, trucks, snapshot.lifetimes.shop.targets.miles)
     known = np.sort(own.lives.data.lower[np.isfinite(own.lives.data.lower)])[::-1]
     seen = float(known[_FEWEST_SEEN - 1]) if len(known) >= _FEWEST_SEEN else 0.0
     middle = float(pays_from(chance.mean(0, keepdims=True), price / comeback)[0])

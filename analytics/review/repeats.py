@@ -33,7 +33,7 @@ _COLUMNS = (
 def again(lifetimes: Lifetimes) -> Answer:
     """How many units came back more than once, and the mean number of failures per unit, replacements included."""
     table, units, shop = lifetimes.table, lifetimes.units, lifetimes.shop
-    two_years = int(units.loc[units["days"] >= 2 * DAYS_A_YEAR, "count"].sum()) >= shop.at_risk_to_show
+    two_years = int(units.loc[units["days"] >= 2 * DAYS_A_YEAR, "count"].sum()) >= shop.checks.at_risk_to_show
     times = units["returned"].value_counts().sort_index(ascending=True)
     rows = []
     for component, own in table.groupby("component", sort=True):
@@ -97,7 +97,7 @@ def again(lifetimes: Lifetimes) -> Answer:
 
 def _second_year(own: pd.DataFrame, lifetimes: Lifetimes) -> tuple[float, float, float]:
     """Expected failures in a unit's second year over those in its first, with 95 % limits; NaN with too few to fit."""
-    least = lifetimes.shop.failures_to_fit
+    least = lifetimes.shop.checks.failures_to_fit
     try:
         law = failures_with_age(own, lifetimes.units, lifetimes.sight)
     except NotEnoughData:
@@ -433,5 +433,5 @@ def repeat_lines(records: Records, lifetimes: Lifetimes) -> RepeatLines:
         with suppress(NotEnoughData):
             line = kaplan_meier(own["time"], own["failed"], own["entry"], own["count"])
             units = int(own.drop_duplicates("unit")["count"].sum())
-            by_rebuilds[int(rebuilds)] = units, line, line.reliable_until(records.shop.at_risk_to_show)
+            by_rebuilds[int(rebuilds)] = units, line, line.reliable_until(records.shop.checks.at_risk_to_show)
     return RepeatLines({k: v for k, v in by_year.items() if v.at_risk[0] >= FEWEST_AT_RISK}, by_rebuilds)

@@ -83,7 +83,7 @@ def snapshot_of(records: Records, lifetimes: Lifetimes | None = None) -> Snapsho
             lives = lives_of(table, component, part, lifetimes.as_of)
         except AnalyticsError:
             continue  # no age on record: such a part has nothing to tell
-        parts[component, part] = _fitted(lives, lifetimes.shop.target_miles, settings)
+        parts[component, part] = _fitted(lives, lifetimes.shop.targets.miles, settings)
     snapshot = Snapshot(lifetimes.as_of, records, lifetimes, table, parts, settings, filled, len(table))
     for (component, part), own in parts.items():
         if own.fit.model is None:
@@ -116,7 +116,7 @@ def pool_of(snapshot: Snapshot, component: str) -> PartSnapshot | None:
         plain = replace(snapshot.settings, early=False, both_laws=False)
         none = np.zeros(0, int)
         lives = PartLives(component, "", data, none, none.astype(bool), none, ())
-        pool = _fitted(lives, snapshot.lifetimes.shop.target_miles, plain)
+        pool = _fitted(lives, snapshot.lifetimes.shop.targets.miles, plain)
         snapshot.pools[component] = None if pool.fit.model is None else pool
     return snapshot.pools[component]
 

@@ -47,7 +47,7 @@ def finding_shares(lifetimes: Lifetimes) -> Answer:
         finding = table["finding"].replace("", NO_FINDING).where(failed, "").loc[seen.rows].to_numpy()
         try:
             shares = cumulative_incidence(seen.time, finding, seen.entry, seen.count)
-            end = curve(table, "days").reliable_until(shop.at_risk_to_show)
+            end = curve(table, "days").reliable_until(shop.checks.at_risk_to_show)
         except NotEnoughData:
             continue
         at = shares.incidence_at(min(end, shares.time[-1]))

@@ -127,14 +127,14 @@ def _not_known(lifetimes: Lifetimes) -> Iterator[_Fault]:
 
 def _set_aside(records: Records) -> Iterator[_Fault]:
     """Rows of a sheet that are set aside, with the first of the most frequent kind as the example."""
-    aside = records.set_aside[~records.set_aside["kind"].isin(_NO_LOSS)]
+    aside = records.books.set_aside[~records.books.set_aside["kind"].isin(_NO_LOSS)]
     for sheet, (weight, harm) in _SHEETS.items():
         own = aside[aside["of"] == sheet]
         if own.empty:
             continue
         alike = own.groupby(["kind", "column"], sort=False)["row"].transform("size")
         first = own.loc[alike.idxmax()]
-        share = len(own) / max(int(records.counts.set_index("sheet").at[sheet, "read"]), 1)
+        share = len(own) / max(int(records.books.counts.set_index("sheet").at[sheet, "read"]), 1)
         what = reason(ToFix.ROWS_SET_ASIDE, rows=len(own), sheet=sheet, why=first["reason"])
         mend = reason(Mend.SEE_SET_ASIDE, row=first["row"], remedy=first["remedy"])
         yield _Fault(weight * min(1.0, 0.3 + 5 * share), what, len(own), harm, mend, sheet)
@@ -173,7 +173,7 @@ def _left_unsaid(records: Records, lifetimes: Lifetimes) -> Iterator[_Fault]:
 
 def _doubted(records: Records) -> Iterator[_Fault]:
     """Cells read on an assumption or left unread, by the kind of the doubt."""
-    for kind, group in records.to_check.groupby("kind", sort=True):
+    for kind, group in records.books.to_check.groupby("kind", sort=True):
         first, n = group.iloc[0], len(group)
         mend = reason(Mend.SEE_TO_CHECK, sheet=first["sheet"], row=first["row"], remedy=first["remedy"])
         what = reason(ToFix.CELLS, cells=n, kind=kind)
@@ -182,16 +182,16 @@ def _doubted(records: Records) -> Iterator[_Fault]:
 
 def counted(records: Records) -> Answer:
     """Rows read, used and set aside, sheet by sheet."""
-    counts = records.counts
+    counts = records.books.counts
     sums = {c: int(counts[c].sum()) for c in ("read", "used", "set_aside")}
     said = [reason(Counted.ROWS, **sums)]
-    later = sum(records.later.values())
+    later = sum(records.books.later.values())
     if later:
         said.append(reason(Counted.LATER, rows=later, as_of=records.as_of))
-    if len(records.to_check):
-        said.append(reason(Counted.TO_CHECK, cells=len(records.to_check)))
-    unused = {name: columns for name, columns in records.unused_columns.items() if columns}
+    if len(records.books.to_check):
+        said.append(reason(Counted.TO_CHECK, cells=len(records.books.to_check)))
+    unused = {name: columns for name, columns in records.books.unused_columns.items() if columns}
     if unused:
         said.append(reason(Counted.UNUSED_COLUMNS, columns=unused))
-    said += [reason(Counted.FILE_PASSED_OVER, told=line) for line in records.files_passed_over()]
+    said += [reason(Counted.FILE_PASSED_OVER, told=line) for line in records.books.files_passed_over()]
     return Answer(reason(Question.COUNTED), tuple(said), counts)

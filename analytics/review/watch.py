@@ -248,11 +248,11 @@ def _install_exposure(before: Snapshot, table: pd.DataFrame) -> np.ndarray:
 def revision_looks(before: Snapshot, now: Snapshot) -> pd.DataFrame:
     """A part that followed another, against it: both as if one part, fitted at ``before``; which share of the failures is its."""
     rows = []
-    for step in now.lifetimes.shop.supersessions:
+    for step in now.lifetimes.shop.names.supersessions:
         if not all((step.component, p) in now.parts for p in (step.old, step.new)):
             continue
         past, _ = pooled_lives(before, step.component, (step.old, step.new))
-        fit = fit_lives(past, now.lifetimes.shop.target_miles, before.settings, 32, SEED)
+        fit = fit_lives(past, now.lifetimes.shop.targets.miles, before.settings, 32, SEED)
         data, code = pooled_lives(now, step.component, (step.old, step.new))
         begun, days = from_entry(data)
         model = (

@@ -15,7 +15,7 @@ _LINES = 40
 
 def check_listing(records: Records, lifetimes: Lifetimes) -> str:
     """Counts, set-aside rows and cells to check, with their remedies, as text."""
-    counts = records.counts
+    counts = records.books.counts
     lines = [
         f"{records.shop.name}, as of {records.as_of:%Y-%m-%d}",
         "",
@@ -23,13 +23,13 @@ def check_listing(records: Records, lifetimes: Lifetimes) -> str:
     ]
     lines += [f"{r.sheet:<10}{r.read:>10,}{r.used:>10,}{r.set_aside:>12,}" for r in counts.itertuples()]
     lines.append("Every row read is used or set aside: the counts add up.")
-    for name, later in records.later.items():
+    for name, later in records.books.later.items():
         if later:
             lines.append(f"{later:,} rows of {name} are dated after {records.as_of:%Y-%m-%d} and were not looked at.")
-    for name, columns in records.unused_columns.items():
+    for name, columns in records.books.unused_columns.items():
         if columns:
             lines.append(f"Columns of {name} not used: {', '.join(columns)}.")
-    lines += records.files_passed_over()
+    lines += records.books.files_passed_over()
     failed = lifetimes.table[lifetimes.table["ended"] == "failed"]
     install = int(failed.loc[failed_by_install(failed), "count"].sum())
     lives = int(lifetimes.table.loc[lifetimes.table["segment"] == 1, "count"].sum())
@@ -39,8 +39,8 @@ def check_listing(records: Records, lifetimes: Lifetimes) -> str:
         f"{int(failed['count'].sum()):,} failed, {install:,} of them by our install."
     )
     lines += say_all(lifetimes.notes)
-    lines += _section("Set aside", records.set_aside) + _section(
-        "To check (used, but read on an assumption or in part)", records.to_check
+    lines += _section("Set aside", records.books.set_aside) + _section(
+        "To check (used, but read on an assumption or in part)", records.books.to_check
     )
     return printable("\n".join(lines))
 

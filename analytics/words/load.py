@@ -316,7 +316,7 @@ def without_words(review: LoadReview) -> tuple[str, ...]:
     """The rating with and without suspects, in the lightest class."""
     if not review.without:
         return ("No part has a suspect among its failures, so its rating is the same without.",)
-    weight = review.records.shop.weight_classes[0]
+    weight = review.records.shop.weight.classes[0]
     lines = []
     for (component, part), made in review.without.items():
         told = "; ".join(f"{_READINGS[reading]} {_proven(r)}" for reading, r in made.items())
@@ -346,7 +346,7 @@ def facts_title(review: LoadReview, component: str, part: str) -> str:
     """What the table of figures is for."""
     use, power = usual_use(review, component, part), reference_power(review, component, part)
     where = f", {use} use" if use else ""
-    return f"Every figure, at {power:,.0f} hp and {review.records.shop.weight_classes[0]:,.0f} lb{where}"
+    return f"Every figure, at {power:,.0f} hp and {review.records.shop.weight.classes[0]:,.0f} lb{where}"
 
 
 # ---- tables of lives and ratings ------------------------------------------------------------------------------------------

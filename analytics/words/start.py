@@ -283,17 +283,17 @@ def next_step(proposal: Proposal, records: Records | None, trouble: str, command
     folder = _argument(str(proposal.folder))
     if records is None:
         return f"Not ready: {trouble}\nMend that, then type:\n  {command} start {folder}"
-    counts = records.counts
+    counts = records.books.counts
     lines = [
         f"  {r.sheet}: {r.read:,} rows read, {r.used:,} used, {r.set_aside:,} set aside" for r in counts.itertuples()
     ]
     lines = [
         "Read with these settings:",
         *lines,
-        *(f"  {line}" for line in records.files_passed_over({s.where for s in proposal.sentences})),
+        *(f"  {line}" for line in records.books.files_passed_over({s.where for s in proposal.sentences})),
     ]
-    waiting = int(records.set_aside["reason"].eq("recognised in a sentence, not confirmed").sum())
-    if len(records.set_aside) > waiting or len(records.to_check):
+    waiting = int(records.books.set_aside["reason"].eq("recognised in a sentence, not confirmed").sum())
+    if len(records.books.set_aside) > waiting or len(records.books.to_check):
         lines.append(f"What is set aside or doubtful, and why: {command} check {folder}")
     if waiting:
         lines.append(

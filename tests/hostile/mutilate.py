@@ -166,11 +166,11 @@ def becomes(folder: Path, as_of: str | None) -> str:
         if "fault of the program" in str(err) or len(str(err)) < 20:
             raise
         return "refused"
-    counts = records.counts
+    counts = records.books.counts
     assert (counts["read"] == counts["used"] + counts["set_aside"]).all()
-    assert len(records.set_aside) == counts["set_aside"].sum()
-    assert (records.set_aside[["reason", "remedy"]] != "").all().all()
-    assert (records.to_check[["reason", "remedy"]] != "").all().all()
+    assert len(records.books.set_aside) == counts["set_aside"].sum()
+    assert (records.books.set_aside[["reason", "remedy"]] != "").all().all()
+    assert (records.books.to_check[["reason", "remedy"]] != "").all().all()
     assert set(lifetimes.table["unit"]) <= set(lifetimes.units.index)
     return "read"
 

@@ -38,21 +38,21 @@ def outcome(case: Case, folder: Path) -> tuple[str, str]:
         lifetimes = make_lifetimes(records)
     except AnalyticsError as err:
         return "refused", _tidy(str(err), folder)
-    counts = records.counts
+    counts = records.books.counts
     assert (counts["read"] == counts["used"] + counts["set_aside"]).all()
-    assert len(records.set_aside) == counts["set_aside"].sum()
+    assert len(records.books.set_aside) == counts["set_aside"].sum()
     assert len(lifetimes.table) >= 0
     lines = []
-    for kind, frame in (("set aside", records.set_aside), ("to check", records.to_check)):
+    for kind, frame in (("set aside", records.books.set_aside), ("to check", records.books.to_check)):
         if len(frame):
             lines += [
                 f"{r.file}, row {r.row}{f', {r.column}' if r.column else ''}: {r.reason}. {r.remedy}."
                 for r in frame.itertuples()
             ]
             return kind, _tidy(" | ".join(lines), folder)
-    if records.unused_files:
-        return "said", _tidy(" ".join(records.files_passed_over()), folder)
-    unread = [f"columns of {name} not used: {', '.join(c)}" for name, c in records.unused_columns.items() if c]
+    if records.books.unused_files:
+        return "said", _tidy(" ".join(records.books.files_passed_over()), folder)
+    unread = [f"columns of {name} not used: {', '.join(c)}" for name, c in records.books.unused_columns.items() if c]
     return "read", _tidy("; ".join(unread) or "text like any other", folder)
 
 

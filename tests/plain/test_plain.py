@@ -65,7 +65,7 @@ def check(folder: Path, replay: bool = True) -> list[str]:
     )  # fmt: skip
     if found:
         return found  # all that follows is made of them
-    survived = survival_table(lifetimes.table, min_at_risk=records.shop.at_risk_to_show)
+    survived = survival_table(lifetimes.table, min_at_risk=records.shop.checks.at_risk_to_show)
     without_limits = survived.assign(**{c: survived[c].where(survived["finding"] == "") for c in ("lower", "upper")})
     by_finding = [r | {"lower": "", "upper": ""} if r["finding"] else r for r in figures.survival(shop, table)]
     compare("survival", without_limits, by_finding, "clock component part power_band weight_class finding time")
@@ -105,7 +105,7 @@ def check(folder: Path, replay: bool = True) -> list[str]:
             "change": lambda: change(records, lifetimes, span).table,
             "random_calls": lambda: random_calls(records, lifetimes).table,
             "above_limit": lambda: above_limit(records, snapshot).table,
-            "counts": lambda: records.counts,
+            "counts": lambda: records.books.counts,
         }[name]
         try:
             frame = got()

@@ -27,7 +27,7 @@ def at(values: pd.DataFrame) -> np.ndarray:
 def test_shock_absorbers_survival_and_both_findings(tmp_path, reference, reference_data):
     data = reference_data("shock_absorber")
     review = make_review(shops.shock_absorbers(data, tmp_path))
-    counts = review.records.counts.set_index("sheet")
+    counts = review.records.books.counts.set_index("sheet")
     assert counts.loc["builds", "used"] == 38
     assert counts["set_aside"].sum() == 0
     table = review.lifetimes.table

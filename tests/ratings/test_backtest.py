@@ -69,7 +69,7 @@ def test_the_prediction_is_the_one_that_day_would_have_given(replay):
     then = make_lifetimes(load_records(DEMO, f"{row['quarter_end']:%Y-%m-%d}"))
     days = float((row["next_end"] - row["quarter_end"]).days)
     lives = lives_of(then.table, "input shaft", "IS-A", then.as_of)
-    again = predict_failures(lives.data, days, None, lives.watched, then.shop.target_miles, QUICK, draws=128)
+    again = predict_failures(lives.data, days, None, lives.watched, then.shop.targets.miles, QUICK, draws=128)
     assert (again.expected, again.lower, again.upper) == (row["expected"], row["lower"], row["upper"])
     assert again.failures == row["failures"] < 27
 

@@ -115,7 +115,7 @@ def test_the_settings_of_the_shop_reach_the_back_test(tmp_path):
     records = load_records(folder)
     own = back.quick_options(records.shop)
     assert (own.settings.share, own.settings.replicates) == (1.0, 0)
-    assert own.settings.weight_edges == records.shop.weight_classes
+    assert own.settings.weight_edges == records.shop.weight.classes
     assert back.backtest(folder, 1, back.Replay(rate=False, draws=16)).table["reporting_share"].tolist() == [1.0]
 
 

@@ -67,7 +67,7 @@ def test_standardised_over_the_lives(tmp_path):
 
 def test_a_cell_that_is_no_number_is_listed(tmp_path):
     records = shop(tmp_path, 0.0)
-    row = records.to_check[records.to_check["raw"] == "tall"].iloc[0]
+    row = records.books.to_check[records.books.to_check["raw"] == "tall"].iloc[0]
     assert row["column"] == "Tyre height, in"
     assert "taken as unknown" in row["reason"]
 

@@ -227,7 +227,7 @@ def test_another_loss_reads_as_if_the_shop_had_stated_it(records, tmp_path):
     assert moved > 0
     assert ours.builds["power_hp"].to_numpy() == pytest.approx(truth.builds["power_hp"].to_numpy(), nan_ok=True)
     assert ours.changes["power_hp"].to_numpy() == pytest.approx(truth.changes["power_hp"].to_numpy(), nan_ok=True)
-    assert ours.shop.driveline_loss == 0.25
+    assert ours.shop.power.driveline_loss == 0.25
     at_wheels = records.builds["power_measured_at"] == "wheels"
     assert (records.builds.loc[at_wheels, "power_hp"] < ours.builds.loc[at_wheels, "power_hp"]).all()
     with pytest.raises(AnalyticsError, match="loss"):

@@ -55,9 +55,9 @@ def load(
 
 def aside(records: Records) -> list[tuple[str, int, str, str]]:
     """Set-aside rows as (sheet, row, column, reason)."""
-    return list(records.set_aside[["sheet", "row", "column", "reason"]].itertuples(index=False, name=None))
+    return list(records.books.set_aside[["sheet", "row", "column", "reason"]].itertuples(index=False, name=None))
 
 
 def checks(records: Records) -> list[tuple[str, int, str, str]]:
     """Cells to check as (sheet, row, column, reason)."""
-    return list(records.to_check[["sheet", "row", "column", "reason"]].itertuples(index=False, name=None))
+    return list(records.books.to_check[["sheet", "row", "column", "reason"]].itertuples(index=False, name=None))

@@ -142,7 +142,7 @@ def test_over_an_edge_is_read_and_nonsense_is_not(tmp_path):
     records = load_records(write_shop(tmp_path, builds=[build("T-111")], limits=rows))
     assert records.limits["weight_over_lb"].tolist() == pytest.approx([9000, lb("4082 kg"), 9000])
     assert records.limits["weight_up_to_lb"].isna().all()
-    assert records.set_aside["row"].tolist() == [5, 6, 7]
+    assert records.books.set_aside["row"].tolist() == [5, 6, 7]
 
 
 def test_two_limits_of_one_day_that_contradict_are_set_aside_and_a_double_entry_once(tmp_path):
@@ -158,7 +158,7 @@ def test_two_limits_of_one_day_that_contradict_are_set_aside_and_a_double_entry_
     ]
     records = load_records(write_shop(tmp_path, TOML, builds=[build("T-111")], limits=rows))
     assert records.limits["row"].tolist() == [4, 6, 7, 8, 9]
-    aside = records.set_aside.set_index("row")
+    aside = records.books.set_aside.set_index("row")
     assert aside.index.tolist() == [2, 3, 5]
     assert aside.loc[2, "reason"] == "another limit of the same day, part, weight and use says otherwise"
     assert aside.loc[3, "remedy"] == "delete the row that is wrong, or date the later one"

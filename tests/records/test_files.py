@@ -44,7 +44,7 @@ def test_the_shop_itself(plain):
     assert list(plain.builds["builder"]) == ["", "jürgen"]
     assert plain.builds["power_hp"].tolist() == pytest.approx([650, 1050 / 0.82])
     assert plain.returns["notes"][0] == 'said "it let go"; ½ gone'
-    assert list(plain.counts["used"]) == [2, 2]
+    assert list(plain.books.counts["used"]) == [2, 2]
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252", "utf-16", "utf-16-le", "utf-16-be"])
@@ -201,14 +201,14 @@ def test_totals_blank_rows_and_repeated_headings_are_no_records(tmp_path):
         ("builds", 8, "", "a totals row, not a record"),
         ("builds", 9, "", "a totals row, not a record"),
     ]
-    assert found.counts.iloc[0].tolist() == ["builds", 6, 3, 3]
+    assert found.books.counts.iloc[0].tolist() == ["builds", 6, 3, 3]
 
 
 def test_ragged_rows(tmp_path):
     text = "serial,built_on,shaft,conv\nT-1,2021-01-01,A,C,,\nT-2,2021-01-01\nT-3,2021-01-01,A,C,x\n"
     found = load(tmp_path, builds=text)
     assert list(found.builds["converter"]) == ["C", "not recorded"]  # blank cells over the end say nothing
-    (row,) = found.set_aside.to_dict("records")
+    (row,) = found.books.set_aside.to_dict("records")
     assert (row["row"], row["raw"]) == (4, "T-3|2021-01-01|A|C|x")
     assert row["reason"] == "the row has 5 cells under 4 headings: a comma inside a cell without quotes?"
     assert row["remedy"] == "put quotes around the cell that holds the comma, or save the sheet as .xlsx"
@@ -231,14 +231,14 @@ def test_notes_of_several_lines_stay_one_row(tmp_path):
 
 def test_nul_bytes_do_no_harm(tmp_path):
     found = load(tmp_path, builds=[build(), build(serial="T-\x00101", power="6\x0050")])
-    assert list(found.counts["used"]) == [2, 0]
-    assert found.to_check["reason"].tolist() == ["cannot be read as a power: taken as unknown"]
+    assert list(found.books.counts["used"]) == [2, 0]
+    assert found.books.to_check["reason"].tolist() == ["cannot be read as a power: taken as unknown"]
 
 
 @pytest.mark.parametrize("text", ["", "\n\n", " , ,\n", to_csv([], list(RETURN))])
 def test_empty_returns_are_no_returns(tmp_path, text):
     found = load(tmp_path, builds=[build()], returns=text, readings="")
-    assert found.counts.to_numpy().tolist() == [["builds", 1, 1, 0], ["returns", 0, 0, 0], ["readings", 0, 0, 0]]
+    assert found.books.counts.to_numpy().tolist() == [["builds", 1, 1, 0], ["returns", 0, 0, 0], ["readings", 0, 0, 0]]
 
 
 def test_builds_with_headings_only(tmp_path):

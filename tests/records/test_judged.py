@@ -27,14 +27,14 @@ def test_a_second_judgement_stands_beside_the_first(tmp_path):
     row = found.judged_again.iloc[0]
     assert (row["unit"], row["first_cause"], row["cause"]) == (0, "part", "over limit")
     assert (row["first_order"], row["order"], row["finding"], row["judged_by"]) == ("first", "first", "broken", "jt")
-    assert found.counts.set_index("sheet").loc["judged_again"].tolist() == [1, 1, 0]
+    assert found.books.counts.set_index("sheet").loc["judged_again"].tolist() == [1, 1, 0]
     assert not aside(found)
 
 
 def test_no_sheet_no_rows(tmp_path):
     found = load(tmp_path, builds=[build()], returns=[back()])
     assert found.judged_again.empty
-    assert "judged_again" not in set(found.counts["sheet"])
+    assert "judged_again" not in set(found.books.counts["sheet"])
 
 
 def test_the_last_return_before_it_or_the_one_it_names(tmp_path):
@@ -78,7 +78,7 @@ def test_rows_that_fit_no_return_are_set_aside_with_the_reason(tmp_path):
     assert told[9].startswith("not one of the components")
     assert told[10] == "no date"
     assert told[11] == "judged again 20 Mar 2022, before it came back (5 Apr 2022)"
-    assert found.counts.set_index("sheet").loc["judged_again"].tolist() == [10, 1, 9]
+    assert found.books.counts.set_index("sheet").loc["judged_again"].tolist() == [10, 1, 9]
     assert found.judged_again["row"].tolist() == [5]
 
 
@@ -106,7 +106,7 @@ def test_mistyped_serials_two_way_dates_and_unknown_words(tmp_path):
 def test_later_judgements_are_not_known_yet(tmp_path):
     sheets = {"builds": [build()], "returns": [back()], "judged_again": [again(judged_on="2022-06-01")]}
     assert load(tmp_path / "a", as_of="2022-05-31", **sheets).judged_again.empty
-    assert load(tmp_path / "a", as_of="2022-05-31", **sheets).later["judged_again"] == 1
+    assert load(tmp_path / "a", as_of="2022-05-31", **sheets).books.later["judged_again"] == 1
     assert len(load(tmp_path / "b", as_of="2022-06-01", **sheets).judged_again) == 1
 
 

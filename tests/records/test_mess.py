@@ -60,7 +60,7 @@ def test_rows_of_a_build_with_an_unsettled_date_go_with_it(tmp_path):
         ("builds", 2, "built_on", "could be 11 May 2021 or 5 Nov 2021; the order of events does not tell"),
         ("returns", 2, "serial", "its build (row 2 of builds) is set aside"),
     ]
-    assert found.set_aside["remedy"][0] == (
+    assert found.books.set_aside["remedy"][0] == (
         'write the date as 2024-03-31, or state in shop.toml: [dates] order = "month first" (or "day first")'
     )
 
@@ -116,7 +116,7 @@ def test_a_slip_with_one_candidate_is_linked_and_listed(tmp_path, typed):
     found = load(tmp_path, builds=[build(), build(serial="T-555")], returns=[back(serial=typed)])
     assert list(found.returns["unit"]) == [0]
     assert checks(found) == [("returns", 2, "serial", f"no such serial; linked to T-100, {CONFIRM}")]
-    assert found.to_check["remedy"][0] == "confirm the unit and correct the serial"
+    assert found.books.to_check["remedy"][0] == "confirm the unit and correct the serial"
 
 
 def test_a_slip_with_two_candidates_is_set_aside(tmp_path):
@@ -137,7 +137,7 @@ def test_a_part_fitted_later_fits_as_well(tmp_path):
     # T-101 left with IS-C, but came back and got IS-A: both units can be meant
     other = back(serial="T-101", part="IS-C", failed_on="2021-06-01", returned_on="2021-06-02", replaced_with="IS-A")
     found = load(tmp_path, builds=[build(), build(serial="T-101", shaft="IS-C")], returns=[other, back(serial="T-10X")])
-    assert "2 units are one slip away" in found.set_aside["reason"][0]
+    assert "2 units are one slip away" in found.books.set_aside["reason"][0]
 
 
 def test_two_slips_are_too_many_and_short_serials_are_not_guessed(tmp_path):
@@ -151,7 +151,7 @@ def test_a_return_with_no_build(tmp_path):
         ("returns", 2, "serial", "no build with this serial"),
         ("returns", 3, "serial", "no serial: the row belongs to no unit"),
     ]
-    assert found.set_aside["remedy"][0] == "add the build, or correct the serial"
+    assert found.books.set_aside["remedy"][0] == "add the build, or correct the serial"
 
 
 # ---- entered twice -------------------------------------------------------------------------------------------------
@@ -243,7 +243,7 @@ def test_miles_that_run_backwards(tmp_path):
     found = load(tmp_path, builds=[build()], readings=list(map(reading, days, figures)))
     assert miles(found) == [10_000, 20_000, 30_000]
     assert aside(found) == [("readings", 4, "odometer", "the miles run backwards")]
-    assert found.set_aside["remedy"][0].endswith("if the odometer was replaced, say so in odometer_replaced")
+    assert found.books.set_aside["remedy"][0].endswith("if the odometer was replaced, say so in odometer_replaced")
 
 
 def test_one_wild_figure_does_not_take_the_good_ones_with_it(tmp_path):
@@ -266,7 +266,7 @@ def test_km_in_a_column_of_miles(tmp_path):
     # 10,000 miles at install, 150,000 km = 93,206 miles a year and a half later; read as miles 140,000 in 528 days
     found = load(tmp_path, builds=[build()], readings=[reading("2022-07-02", "150000")])
     assert aside(found) == [("readings", 2, "odometer", "implies 96,847 miles a year")]
-    assert found.set_aside["remedy"][0] == "if it is in km, write km in the cell"
+    assert found.books.set_aside["remedy"][0] == "if it is in km, write km in the cell"
     found = load(tmp_path, builds=[build()], readings=[reading("2022-07-02", "150,000 km")])
     assert miles(found) == pytest.approx([150_000 / 1.609344 - 10_000])
 
@@ -440,7 +440,7 @@ def test_what_cannot_be_read_is_unknown_and_listed(tmp_path):
             "the word is not one of rating plate, curb, as driven, as raced, combined, scale ticket: taken as as driven",
         ),
     ]
-    assert found.counts["used"][0] == 1
+    assert found.books.counts["used"][0] == 1
 
 
 def test_a_count_that_is_none_is_not_guessed(tmp_path):
@@ -580,7 +580,7 @@ def test_changes_that_say_nothing_or_contradict(tmp_path):
         "the same change is entered twice",
     ]
     assert found.changes["changed_on"].tolist() == [pd.Timestamp("2023-01-01")]
-    assert found.changes_left_out["row"].tolist() == [2, 3, 4, 6]
+    assert found.books.changes_left_out["row"].tolist() == [2, 3, 4, 6]
 
 
 def fitted(**cells: str) -> dict[str, str]:
@@ -645,7 +645,7 @@ def test_missing_optional_columns_and_sheets(tmp_path):
 
 def test_unused_columns_are_named(tmp_path):
     found = load(tmp_path, builds=[build(colour="red")])
-    assert found.unused_columns["builds"] == ("colour",)
+    assert found.books.unused_columns["builds"] == ("colour",)
 
 
 # ---- what set-aside rows leave unknown -----------------------------------------------------------------------------
@@ -660,7 +660,7 @@ def test_returns_set_aside_are_remembered_by_unit_and_earliest_day(tmp_path):
     rows += [back(component="radiator"), back(serial="Z-9"), back(cause="no fault", failed_on="Jan-22")]
     found = load(tmp_path, builds=[build()], returns=rows)
     assert len(found.returns) == 0
-    assert found.returns_left_out.astype({"day": str}).to_numpy().tolist() == [
+    assert found.books.returns_left_out.astype({"day": str}).to_numpy().tolist() == [
         [0, "input shaft", "2021-03-04", 2],
         [0, "converter", "2022-03-05", 3],
         [0, "", "2022-03-01", 4],

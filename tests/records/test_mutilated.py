@@ -256,12 +256,12 @@ def test_a_result_that_balances_or_an_error_that_says_what_to_do(slips, toml, as
             assert "fault of the program" not in said
             assert len(said) > 20
             return
-        counts = records.counts.set_index("sheet")
+        counts = records.books.counts.set_index("sheet")
         assert (counts["read"] == counts["used"] + counts["set_aside"]).all()
-        assert len(records.set_aside) == counts["set_aside"].sum()
-        assert (records.set_aside[["reason", "remedy"]] != "").all().all()
-        assert (records.to_check[["reason", "remedy"]] != "").all().all()
-        assert not records.set_aside.duplicated(["sheet", "row"]).any()
+        assert len(records.books.set_aside) == counts["set_aside"].sum()
+        assert (records.books.set_aside[["reason", "remedy"]] != "").all().all()
+        assert (records.books.to_check[["reason", "remedy"]] != "").all().all()
+        assert not records.books.set_aside.duplicated(["sheet", "row"]).any()
         for name in ("returns", "readings", "limits", "parts"):  # units shipped again add to the other two
             if name in counts.index:
                 assert len(getattr(records, name)) == counts.at[name, "used"]
@@ -280,8 +280,8 @@ def test_a_result_that_balances_or_an_error_that_says_what_to_do(slips, toml, as
 
 def test_untouched_the_shop_is_read_whole(tmp_path):
     records = load_records(write_shop(tmp_path, **mutilate([])), as_of="2024-12-31")
-    assert records.counts["set_aside"].sum() == 0
-    assert records.counts["used"].sum() == sum(map(len, SHEETS.values()))
+    assert records.books.counts["set_aside"].sum() == 0
+    assert records.books.counts["used"].sum() == sum(map(len, SHEETS.values()))
     assert (make_lifetimes(records).table["ended"] == "failed").sum() == 3
 
 

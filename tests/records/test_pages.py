@@ -55,8 +55,8 @@ def test_builds_on_two_pages_are_read_under_each_other(tmp_path):
     found = load_records(shop(tmp_path, toml, pages), as_of=DAY)
     assert list(found.builds["serial"]) == ["T-100", "T-200"]
     assert aside(found) == [("2023-24", 3, "serial", "the same build is entered in row 2 of 2021-22")]
-    assert list(found.counts.query("sheet == 'builds'").iloc[0]) == ["builds", 3, 2, 1]
-    assert found.files_passed_over() == ["Files and pages nothing was read from: orders.xlsx, sheet 'Notes'."]
+    assert list(found.books.counts.query("sheet == 'builds'").iloc[0]) == ["builds", 3, 2, 1]
+    assert found.books.files_passed_over() == ["Files and pages nothing was read from: orders.xlsx, sheet 'Notes'."]
 
 
 def test_pages_and_files_by_a_pattern(tmp_path):
@@ -67,8 +67,8 @@ def test_pages_and_files_by_a_pattern(tmp_path):
     (folder / "back 2023.csv").write_text(to_csv([back(serial="T-200"), back(serial="T-999")]), encoding="utf-8")
     found = load_records(folder, as_of=DAY)
     assert len(found.builds) == len(found.returns) == 2
-    assert list(found.set_aside["file"]) == ["back 2023.csv"]
-    assert list(found.set_aside["row"]) == [3]
+    assert list(found.books.set_aside["file"]) == ["back 2023.csv"]
+    assert list(found.books.set_aside["row"]) == [3]
 
 
 def test_a_pattern_that_nothing_fits_is_an_error(tmp_path):
@@ -82,7 +82,7 @@ def test_pages_that_look_like_a_sheet_are_named_with_it(tmp_path):
     toml = '[sheets.builds]\nfile = "orders.xlsx"\nsheet = "2021"\n'
     more = [build(serial=f"T-{n}") for n in range(300, 375)]
     found = load_records(shop(tmp_path, toml, {"2021": grid(build()), "2022": grid(*more)}), as_of=DAY)
-    assert found.files_passed_over() == [
+    assert found.books.files_passed_over() == [
         "orders.xlsx, sheet '2022' was not read. Its headings are those of builds, and it has 75 rows: if they belong there, "
         'add "2022" to sheet under [sheets.builds] in shop.toml.'
     ]
@@ -105,7 +105,7 @@ def test_one_page_holds_two_sheets_told_apart_by_a_column(tmp_path):
     found = load_records(tmp_path, as_of=DAY)
     assert (len(found.builds), len(found.returns)) == (2, 1)
     assert found.builds["row"].tolist() == [2, 5]
-    assert found.files_passed_over() == [
+    assert found.books.files_passed_over() == [
         "1 rows of all.csv have 'Quote' under 'Type' and belong to no sheet: add the word to rows under its [sheets] in "
         "shop.toml, if they are records."
     ]
@@ -200,7 +200,7 @@ def test_money_and_counts_that_may_be_thousands_are_not_believed(tmp_path, cells
     (column, text), value = *cells.items(), float(*cells.values())
     assert checks(found) == [("returns", 2, column, f"could be {value:,.2f} or {value * 1000:,.0f}: taken as unknown")]
     assert found.returns[column].isna().all()
-    assert text in found.to_check["raw"].tolist()
+    assert text in found.books.to_check["raw"].tolist()
 
 
 @pytest.mark.parametrize(

@@ -83,7 +83,7 @@ def test_twice_is_once_and_two_ways_is_none(tmp_path):
         (5, "another row describes this part otherwise"),
     ]
     assert records.parts["part"].tolist() == ["IS-A"]
-    counts = records.counts.set_index("sheet").loc["parts"]
+    counts = records.books.counts.set_index("sheet").loc["parts"]
     assert (counts["read"], counts["used"], counts["set_aside"]) == (4, 1, 3)
 
 
@@ -92,7 +92,7 @@ def test_cells_that_cannot_be_read_are_listed_and_unknown(tmp_path):
     told = {column: reason for sheet, _, column, reason in checks(records) if sheet == "parts"}
     assert set(told) == {"hardness", "kind", "faces", "price"}
     assert "cannot be read as a hardness" in told["hardness"]
-    remedies = records.to_check.set_index("column")["remedy"]
+    remedies = records.books.to_check.set_index("column")["remedy"]
     assert remedies["faces"] == "write a plain number from 1 to 100"
     row = records.parts.iloc[0]
     assert row[["hardness_hrc", "faces", "price"]].isna().all()
@@ -161,4 +161,4 @@ def test_a_truck_may_be_measured_before_its_unit_is_in_service(tmp_path):
     rows = [{"serial": "T-100", "measured_on": "2021-01-12", "torque": "900"}]
     records = load(tmp_path, builds=[build()], conditions=rows)
     assert len(records.conditions) == 1
-    assert records.set_aside.empty
+    assert records.books.set_aside.empty

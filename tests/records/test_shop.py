@@ -20,16 +20,16 @@ def settings(folder: Path, toml: str = "", components: str = COMPONENTS):
 def test_defaults(tmp_path):
     shop = settings(tmp_path)
     assert shop.components == {"input shaft": "shaft", "converter": "conv"}
-    assert (shop.power_bands, shop.weight_classes) == ((400, 600, 1000), (7500, 9000))  # common practice, no source
+    assert (shop.power.bands, shop.weight.classes) == ((400, 600, 1000), (7500, 9000))  # common practice, no source
     assert shop.band_labels() == ["under 400", "400 to 600", "600 to 1,000", "1,000 and over"]
     assert shop.class_labels() == ["up to 7,500", "7,500 to 9,000", "over 9,000"]
-    assert (shop.driveline_loss, shop.miles_per_year_max) == (0.18, 60_000)  # common practice, no source
-    assert (shop.as_of, shop.records_start, shop.date_order, shop.date_epoch) == (None, None, None, 1900)
+    assert (shop.power.driveline_loss, shop.checks.miles_per_year_max) == (0.18, 60_000)  # common practice, no source
+    assert (shop.dates.as_of, shop.dates.records_start, shop.dates.order, shop.dates.epoch) == (None, None, None, 1900)
 
 
 def test_dates_as_text_or_as_dates(tmp_path):
     shop = settings(tmp_path, '[shop]\nas_of = 2024-12-31\nrecords_start = "2020-01-01"\n')
-    assert (shop.as_of, shop.records_start) == (dt.date(2024, 12, 31), dt.date(2020, 1, 1))
+    assert (shop.dates.as_of, shop.dates.records_start) == (dt.date(2024, 12, 31), dt.date(2020, 1, 1))
 
 
 @pytest.mark.parametrize(

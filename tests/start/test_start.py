@@ -56,7 +56,7 @@ def held(records: Records, truth: shops.Truth) -> None:
     assert records.builds["power_hp"].mean() == pytest.approx(truth.power_hp, abs=0.1)
     assert records.builds["weight_lb"].mean() == pytest.approx(truth.weight_lb, abs=0.2)
     assert sorted(records.returns["miles"]) == pytest.approx(sorted(truth.miles), abs=1)
-    assert (records.counts["read"] == records.counts["used"] + records.counts["set_aside"]).all()
+    assert (records.books.counts["read"] == records.books.counts["used"] + records.books.counts["set_aside"]).all()
     failed = lifetimes.table[lifetimes.table["ended"] == "failed"]
     assert set(failed["part"]) <= {"KX-20", "KX-40", "Stout 9", "Stout 11"}
     assert set(records.builds["input shaft"]) == {"KX-20", "KX-40"}

@@ -103,7 +103,7 @@ def basis(argument: Argument, fingerprint: str) -> str:
     shop, day = argument.records.shop, argument.records.as_of
     return (
         f"{argument.component.capitalize()}. From our records as of {day.day} {day:%B %Y} (data {fingerprint}). Powers at the crank "
-        f"as recorded at the build; a rating means {shop.reliability:.0%} reach {shop.target_miles:,.0f} miles, {shop.confidence:.0%} sure."
+        f"as recorded at the build; a rating means {shop.targets.reliability:.0%} reach {shop.targets.miles:,.0f} miles, {shop.targets.confidence:.0%} sure."
         + "".join(f" {line}" for line in finding_words(argument))
     )
 
