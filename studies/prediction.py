@@ -91,8 +91,8 @@ def one_prediction(cell: Cell, days: float, seed: int, level: float = 0.9, draws
     rng = np.random.default_rng(seed)
     data, came = fleet_and_future(cell, rng, days)
     settings = SETTINGS[cell.settings]
-    fit = fit_lives(data, LIFE_MILES, settings, draws, int(rng.integers(2**31))) if data.failures else None
-    p = predict_failures(data, days, life_miles=LIFE_MILES, settings=settings, level=level, draws=draws, fit=fit)
+    fit = fit_lives(data, LIFE_MILES, settings, draws, int(rng.integers(2**31)))
+    p = predict_failures(data, fit, settings, days, level=level)
     out = {
         "came_back": came,
         "expected": p.expected,
@@ -103,7 +103,7 @@ def one_prediction(cell: Cell, days: float, seed: int, level: float = 0.9, draws
         "effective": p.effective_draws,
         "plug_in": np.nan,
     }
-    if fit is not None and fit.model is not None:
+    if fit.model is not None:
         model, top = fit.fitted()
         told, _ = chances(model, top.theta, p.rows, days, None)
         low, high = interval_of(count_chances(told, data.weight[p.rows], np.ones(1)), level)

@@ -32,17 +32,10 @@ def scaled_to_failures(
         )
 
     def expected(shift: float) -> float:
-        total = 0.0
+        total, shifted = 0.0, _shift_life(truth, component, part, shift)
         for use, g in u.assign(miles=miles).groupby("use"):
-            s = truth.survival(
-                component,
-                part,
-                g["miles"].to_numpy(),
-                g["power_hp"].to_numpy(),
-                g["weight_lb"].to_numpy(),
-                str(use),
-                log_life_shift=shift,
-            )
+            at = (g[c].to_numpy() for c in ("miles", "power_hp", "weight_lb"))
+            s = shifted.survival(component, part, *at, str(use))
             total += float((1 - s).sum())
         return total
 

@@ -166,6 +166,7 @@ def test_frames_leave_what_was_given_alone(folder):
         ({"builds": pd.DataFrame([build("T-1")]).set_index("serial")}, SETTINGS, "'serial' stands in the index"),
         ({"builds": pd.DataFrame({("a", "b"): [1]})}, SETTINGS, "headings on 2 levels"),
         ({"builds": pd.DataFrame([build("T-1")]).drop(columns="built_on")}, SETTINGS, "Its columns are 'serial'"),
+        ({"reading": pd.DataFrame([build("T-1")])}, SETTINGS, "no sheet 'reading': give frames for builds"),
         ({}, {"components": {}}, "names no components"),
         ({}, None, "settings is a NoneType"),
     ],

@@ -16,23 +16,19 @@ import pytest
 import analytics
 
 PACKAGE = Path(analytics.__file__).parent
-MOST_COMPLEX, MOST_FIELDS, MOST_PARAMETERS, MEAN_COMPLEXITY = 20, 15, 8, 3.6
+MOST_COMPLEX, MOST_FIELDS, MOST_PARAMETERS, MEAN_COMPLEXITY = 20, 15, 8, 3.55
 
-COMPLEX: list[str] = []
-WIDE = """
-driveline/assumptions.py:Assumptions
-models/lifedata.py:LifeData
-simulate/fleet.py:FleetTruth
-""".split()
-LONG = """
-api/questions.py:cutoff
-api/shop.py:from_frames
-lifetimes/spells.py:_Position.__init__
-models/joint.py:joint_model
-models/lifedata.py:life_data
-ratings/predict.py:predict_failures
-simulate/fleet.py:FleetTruth.survival
-""".split()
+#: what may be over a bound, and why
+COMPLEX: dict[str, str] = {}
+WIDE = {
+    "driveline/assumptions.py:Assumptions": "a field per key of one flat section of shop.toml, each read and shown alike",
+    "models/lifedata.py:LifeData": "a field per column of one table of lives",
+    "simulate/fleet.py:FleetTruth": "a knob per way in which an invented world can differ; a study turns one or two",
+}
+LONG = {
+    "api/questions.py:cutoff": "two parts, four choices of the search, and a line of progress, each by name",
+    "models/lifedata.py:life_data": "an argument per column of one table of lives, all but four by name and optional",
+}
 
 _BRANCH = (
     ast.If, ast.For, ast.While, ast.IfExp, ast.ExceptHandler, ast.Assert, ast.comprehension, ast.match_case,
@@ -103,7 +99,7 @@ def test_only_what_is_known_is_over_the_bound(what, known):
     found = _over()[what]
     assert sorted(set(found) - set(known)) == [], "split it"
     assert sorted(set(known) - set(found)) == [], "no longer over the bound: take it off the list"
-    assert len(known) == len(set(known))
+    assert len(known) <= 3
 
 
 def test_the_mean_complexity():

@@ -98,25 +98,19 @@ def from_frames(
     returns: pd.DataFrame,
     settings: Mapping[str, object],
     *,
-    readings: pd.DataFrame | None = None,
-    changes: pd.DataFrame | None = None,
-    fitted: pd.DataFrame | None = None,
-    limits: pd.DataFrame | None = None,
-    judged_again: pd.DataFrame | None = None,
-    parts: pd.DataFrame | None = None,
-    conditions: pd.DataFrame | None = None,
     as_of: str | dt.date | None = None,
     progress: Progress | None = None,
+    **sheets: pd.DataFrame | None,
 ) -> ShopRecords:
     """Read sheets that are data frames already, by the very rules files are read by: cells as text, units in cells, rows
     that cannot be used set aside.
 
-    builds, returns; readings, changes, fitted, limits, judged_again, parts, conditions where there are any: one frame per
-    sheet, one row per row of it, headings as README lists them or as ``settings`` maps them. A row is named by its place as ``iloc`` counts, from 0. A serial such as 007 must be text in the frame: a CSV file is best
+    builds, returns; sheets: readings, changes, fitted, limits, judged_again, parts, conditions, by name, where there are any. One frame
+    per sheet, one row per row of it, headings as README lists them or as ``settings`` maps them. A row is named by its place as ``iloc`` counts, from 0. A serial such as 007 must be text in the frame: a CSV file is best
     read with ``pd.read_csv(path, dtype=str, keep_default_na=False)``. settings: what shop.toml holds, as a dict; at least the
     components, each with its column in builds. as_of, progress: see read.
 
-    Raises RecordsError where a frame, a heading, a setting or the date cannot be read.
+    Raises RecordsError where a frame, the name of a sheet, a heading, a setting or the date cannot be read.
 
     >>> builds = pd.DataFrame({"serial": ["A1", "A2"], "built_on": "2023-01-05", "power": ["700 hp", "520 kW"], "shaft": "S-1"})
     >>> returns = pd.DataFrame({"serial": ["a-1"], "component": ["shaft"], "failed_on": ["2023-11-20"]})
@@ -127,19 +121,8 @@ def from_frames(
     """
     from analytics.records.frames import shop_of_frames
 
-    frames = {
-        "builds": builds,
-        "returns": returns,
-        "readings": readings,
-        "changes": changes,
-        "fitted": fitted,
-        "limits": limits,
-        "judged_again": judged_again,
-        "parts": parts,
-        "conditions": conditions,
-    }
-    given = {name: frame for name, frame in frames.items() if frame is not None or name in ("builds", "returns")}
-    return _shop(shop_of_frames(given, settings), as_of, progress)
+    given = {name: frame for name, frame in sheets.items() if frame is not None}
+    return _shop(shop_of_frames({"builds": builds, "returns": returns} | given, settings), as_of, progress)
 
 
 def _shop(source: str | Path | Shop, as_of: str | dt.date | None, progress: Progress | None) -> ShopRecords:

@@ -15,7 +15,7 @@ import pandas as pd
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.distributions import survival_of
-from analytics.models.joint import JointModel, fit_joint, joint_model
+from analytics.models.joint import JointModel, Terms, fit_joint, joint_model
 from analytics.models.lifedata import ANY_WEIGHT, NOTHING, LifeData, from_lifetimes, split_days
 from analytics.models.newton import Optimum
 from analytics.models.priors import Priors
@@ -118,7 +118,7 @@ class PartsFit:
 
 def prepare(parts: PartsData, life_miles: float, priors: dict[str, tuple[float, float]] | None = None) -> JointModel:
     """The model of several parts. life_miles: a unit of scale; priors: (mean, sd) by column name, in place of the usual ones."""
-    model = joint_model(parts.data, life_miles, "weibull", Priors(), decline=True, selection=True, share=1.0)
+    model = joint_model(parts.data, life_miles, "weibull", Priors(), Terms(decline=True, selection=True))
     chosen = {f"part {p}": PART_PRIOR for p in parts.parts[1:]} | (priors or {})
     named = zip(model.columns[2:], model.priors.others, strict=True)
     others = tuple(chosen.get(name, usual) for name, usual in named)

@@ -32,7 +32,7 @@ from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.cells import observed
-from analytics.models.joint import JointModel, fit_joint, joint_model
+from analytics.models.joint import JointModel, Terms, fit_joint, joint_model
 from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes
 from analytics.models.newton import Optimum
 from analytics.reasons import Reason, Refused, Step, reason
@@ -386,7 +386,7 @@ def _fit_lives(lives: CutLives, table: ShapeTable, fit: Fitted, shape: str) -> t
         means: dict[str, Any] = {k: np.full(len(d.lower), getattr(d, k).mean()) for k in ALONG[lives.axis]}
         d = replace(d, **means)
     d = replace(d, extra=np.column_stack(list(more.values())) if more else d.extra, extra_names=tuple(more))
-    model = joint_model(d, LIFE_MILES, "weibull", decline=True, selection=True, share=1.0)
+    model = joint_model(d, LIFE_MILES, "weibull", terms=Terms(decline=True, selection=True))
     others = tuple((0.0, 1.5) if n in more else p for n, p in zip(model.columns[2:], model.priors.others, strict=True))
     return fit_joint(replace(model, priors=replace(model.priors, others=others)))
 

@@ -63,9 +63,8 @@ def make_spells(records: Records, units: pd.DataFrame) -> tuple[pd.DataFrame, li
         for unit in sorted(u for u in events if active[u]):
             own = {k: v[unit] for k, v in own_units.items()}
             own |= {"start": pd.Timestamp(own["start"]), "stop": pd.Timestamp(own["stop"])}
-            position = _Position(
-                unit, component, own, part[unit], lot[unit], events[unit], opened.get(unit, []), left_out
-            )
+            first = part[unit], lot[unit]
+            position = _Position(unit, component, own, first, events[unit], opened.get(unit, []), left_out)
             told += position.lives()
     frames.append(pd.DataFrame(told, columns=COLUMNS))
     filled = [f.astype(dict.fromkeys(_DAYS, "datetime64[ns]")) for f in frames if len(f)]
@@ -142,18 +141,18 @@ class _Position:
         unit: int,
         component: str,
         own: dict,
-        part: str,
-        lot: str,
+        first: tuple[str, str],
         events: list[tuple],
         opened: list,
         left_out: Counter,
     ) -> None:
+        """own: of the unit; first: part and lot it was built with."""
         self.unit, self.component, self.own, self.opened, self.left_out = unit, component, own, opened, left_out
         self.events = events
         self.out: list[list] = []
-        self.part, self.lot, self.flags = part, lot, ""
+        (self.part, self.lot), self.flags = first, ""
         self.day = self.counted = own["start"]
-        self.spell, self.open = 1, part != ""
+        self.spell, self.open = 1, self.part != ""
         #: the start of this life is not known: a return before it is set aside
         self.blind = False
         self.last_return: pd.Timestamp | None = None

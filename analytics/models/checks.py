@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,7 +13,7 @@ from scipy.stats import chi2
 
 from analytics.errors import NotEnoughData
 from analytics.models.distributions import log_density, log_survival, standard_quantile, survival_of
-from analytics.models.joint import JointModel, fit_joint, joint_model, log_power_at
+from analytics.models.joint import NO_TERMS, JointModel, Terms, fit_joint, joint_model, log_power_at
 from analytics.models.lifedata import NOTHING, LifeData, split_days
 from analytics.models.newton import Optimum
 from analytics.models.priors import Priors
@@ -32,19 +33,19 @@ class ModelTest:
 
 
 def curvature_test(
-    data: LifeData, life_miles: float, law: str = "weibull", priors: Priors | None = None, **options
+    data: LifeData, life_miles: float, law: str = "weibull", priors: Priors | None = None, terms: Terms = NO_TERMS
 ) -> ModelTest:
-    """Is life a straight power law? Adds the square of log power; ``options`` go to `joint_model`. Raises NotEnoughData
+    """Is life a straight power law? Adds the square of log power; terms: as of `joint_model`. Raises NotEnoughData
     with fewer than 5 failures, where the test has no say."""
     if data.failures < 5:
         raise NotEnoughData(f"{data.failures:g} failures: whether the power law bends needs at least 5")
-    base, top = fit_joint(joint_model(data, life_miles, law, priors, **options))
+    base, top = fit_joint(joint_model(data, life_miles, law, priors, terms))
     centred = data.log_power - base.centre[0]
     wider = replace(
         data, extra=np.column_stack([data.extra, centred**2]), extra_names=(*data.extra_names, "log power squared")
     )
     others = base.priors.others if base.priors.power is not None else ()
-    model = joint_model(wider, life_miles, law, priors, **options)
+    model = joint_model(wider, life_miles, law, priors, terms)
     pri = replace(base.priors, others=(*others, OPEN)) if others else base.priors
     model = replace(model, priors=pri, nodes=base.nodes)
     _, bent = fit_joint(model)
@@ -219,18 +220,18 @@ class Influence:
 
 
 def influence(
-    data: LifeData,
-    life_miles: float,
+    model: JointModel,
+    top: Optimum,
+    refit: Callable[[LifeData], tuple[JointModel, Optimum]],
     weight_lb: float,
     reliability: float = 0.9,
     use: int = 0,
-    law: str = "weibull",
     survivors: int = 10,
-    **options,
 ) -> tuple[Influence, ...]:
-    """Refits without each failure and without each of the ``survivors`` longest-run survivors, largest effect first."""
-    model, top = fit_joint(joint_model(data, life_miles, law, **options))
-    z = standard_quantile(reliability, law)
+    """How far the power at ``reliability`` moves without each failure and without each of the ``survivors`` longest-run survivors,
+    largest effect first. model, top: the fit to all lives; refit: the same to some of them. use: its code."""
+    data, life_miles = model.data, model.life_miles
+    z = standard_quantile(reliability, model.law)
     lw = float(np.log(weight_lb))
     whole = float(log_power_at(model, top.theta, z, lw, use)[0])
     theta, lay = top.theta[0], model.layout
@@ -252,7 +253,7 @@ def influence(
         keep = np.arange(len(data.lower)) != i
         if not data.failed[keep].any():
             continue
-        m, t = fit_joint(joint_model(data.take(keep), life_miles, law, **options))
+        m, t = refit(data.take(keep))
         if t.converged[0]:
             out.append(
                 Influence(int(i), bool(data.failed[i]), float(np.exp(log_power_at(m, t.theta, z, lw, use)[0] - whole)))

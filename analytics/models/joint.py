@@ -63,36 +63,46 @@ class JointModel:
         return out
 
 
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """What a joint model holds beside life on power and weight.
+
+    decline: miles per day may change past ``change_days``. selection: readings may come mainly from those who drive more (or less).
+    share: the reporting share where it is known, or None for one with a prior. use_terms: an effect of each use.
+    """
+
+    decline: bool = False
+    change_days: float = 1096.0
+    selection: bool = False
+    share: float | None = 1.0
+    use_terms: bool = True
+
+
+NO_TERMS = Terms()
+
+
 def joint_model(
-    data: LifeData,
-    life_miles: float,
-    law: str = "weibull",
-    priors: Priors | None = None,
-    decline: bool = False,
-    change_days: float = 1096.0,
-    selection: bool = False,
-    share: float | None = 1.0,
-    use_terms: bool = True,
+    data: LifeData, life_miles: float, law: str = "weibull", priors: Priors | None = None, terms: Terms = NO_TERMS
 ) -> JointModel:
-    """Prepare one part. ``share``: known reporting share, or None for one with a prior. Raises without any failure
-    to centre on only if there is no row at all."""
+    """Prepare one part, with the ``terms`` asked for as far as the records can speak of them. life_miles: the target life, a unit of
+    scale. Raises AnalyticsError where there is no row at all."""
     if not len(data.lower):
         raise AnalyticsError("no lives of this part")
     data, _ = fill_failures(data)
-    names, raw, others = _covariates(data, use_terms)
+    names, raw, others = _covariates(data, terms.use_terms)
     x, centre = _centred(data, names, raw)
-    rows = build_rows(data, x, life_miles, change_days)
+    rows = build_rows(data, x, life_miles, terms.change_days)
     return JointModel(
         data,
         rows,
         x,
         ("intercept", *names),
         centre,
-        _layout(data, rows, x.shape[1], decline, selection, share),
+        _layout(data, rows, x.shape[1], terms),
         law,
         _priors(priors, others, law, data.rates_alike),
         life_miles,
-        change_days,
+        terms.change_days,
         rate_nodes(1.2),
     )
 
@@ -124,8 +134,9 @@ def _centred(data: LifeData, names: list[str], raw: np.ndarray) -> tuple[np.ndar
     return np.column_stack([np.ones(len(raw)), raw - centre]), centre
 
 
-def _layout(data: LifeData, rows: Rows, columns: int, decline: bool, selection: bool, share: float | None) -> Layout:
+def _layout(data: LifeData, rows: Rows, columns: int, terms: Terms) -> Layout:
     """Which parameters the records can speak of."""
+    selection, share = terms.selection, terms.share
     unread = any(b.kind == "unread" for b in rows.blocks)
     read = rows.rates is not None and bool((rows.rates.read > 0).any())
     from_rate = np.isnan(data.lower).any() or (rows.rates is not None and rows.rates.w.size)
@@ -133,7 +144,7 @@ def _layout(data: LifeData, rows: Rows, columns: int, decline: bool, selection: 
     return Layout(
         columns,
         rows.uses,
-        decline=decline and bool(from_rate) and rows.uses > 0,
+        decline=terms.decline and bool(from_rate) and rows.uses > 0,
         level=(selection and read and unread) or (partial and read and unread),
         slope=selection and read and unread,
         share=share is None and (unread or any(b.other is not None for b in rows.blocks if b.kind == "running")),

@@ -21,7 +21,7 @@ from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import rate_weights
 from analytics.ratings.options import Options, options_for
-from analytics.ratings.predict import PartLives, predict_failures
+from analytics.ratings.predict import PartLives, fit_lives, predict_failures
 from analytics.ratings.sheet import class_weights
 from analytics.records.load import NOT_RECORDED, load_records
 from analytics.records.shop import Shop
@@ -144,12 +144,7 @@ def backtest(
     )
 
 
-def _replay(
-    before: Lifetimes,
-    after: Lifetimes,
-    what: Replay,
-    o: Options,
-) -> list[dict]:
+def _replay(before: Lifetimes, after: Lifetimes, what: Replay, o: Options) -> list[dict]:
     table, shop = before.table, before.shop
     days = float((after.as_of - before.as_of).days)
     failed = after.table[counts_as_failure(after.table)]
@@ -163,9 +158,8 @@ def _replay(
             continue
         if lives.data.failures < (what.min_failures or 0):
             continue
-        found = predict_failures(
-            lives.data, days, None, lives.watched, o.promise.life_miles, o.settings, what.level, what.draws, what.seed
-        )
+        fit = fit_lives(lives.data, o.promise.life_miles, o.settings, what.draws, what.seed)
+        found = predict_failures(lives.data, fit, o.settings, days, watched=lives.watched, level=what.level)
         chance = np.zeros(len(lives.rows))
         chance[found.rows] = np.nan_to_num(found.chance)
         came = came_later(table.iloc[lives.rows[found.rows]], table, failed)

@@ -141,9 +141,8 @@ def explain(loads: Loads, component: str, part: str | None, options: Options) ->
 def fit_covariate(data: LifeData, strength: str, weighted: bool, options: Options) -> Explained:
     """One Weibull regression on the column that stands for power in ``data``: its likelihood, AIC and exponents."""
     s = options.settings
-    model = joint_model(
-        data, options.promise.life_miles, "weibull", _LOOSE, s.decline, s.change_days, False, 1.0, s.use_terms
-    )
+    terms = replace(s.terms, selection=False, share=1.0)
+    model = joint_model(data, options.promise.life_miles, "weibull", _LOOSE, terms)
     # a use without a failure would run away
     model = replace(model, priors=replace(model.priors, others=((0.0, 5.0),) * (len(model.columns) - 2)))
     model, top = fit_joint(model)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -99,16 +99,7 @@ def driving_by_use(lifetimes: Lifetimes, firmest: PartRating | None, options: Op
     if firmest is not None and firmest.data.failures:
         s = options.settings
         model, top = fit_joint(
-            joint_model(
-                firmest.data,
-                options.promise.life_miles,
-                "weibull",
-                s.priors,
-                s.decline,
-                s.change_days,
-                s.selection,
-                s.share,
-            )
+            joint_model(firmest.data, options.promise.life_miles, "weibull", s.priors, replace(s.terms, use_terms=True))
         )
         if top.converged[0]:
             read = np.bincount(model.data.use[model.data.rate_counts], minlength=len(model.data.use_names))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -21,12 +20,12 @@ from analytics.models.checks import (
     spread_curve,
     spread_lives,
 )
-from analytics.models.joint import JointModel
-from analytics.models.lifedata import rated_weight
+from analytics.models.joint import JointModel, fit_joint
+from analytics.models.lifedata import LifeData, rated_weight
 from analytics.models.newton import Optimum
 from analytics.ratings.early import early_check
 from analytics.ratings.fits import fit_laws
-from analytics.ratings.options import Options
+from analytics.ratings.settings import RatingSettings
 from analytics.ratings.sheet import PartRating, Ratings
 from analytics.reasons import Reason, Refused, Unchecked, reason
 
@@ -75,12 +74,6 @@ def check_model(ratings: Ratings, rated: PartRating) -> ModelChecks:
         return replace(nothing, reason=reason(Unchecked.FEW_FAILURES, failures=data.failures))
     settings = replace(options.settings, share=1.0)
     data = early_check(data, options.promise.life_miles, settings)[1]
-    asked: dict[str, Any] = {
-        "decline": settings.decline,
-        "change_days": settings.change_days,
-        "selection": settings.selection,
-        "use_terms": settings.use_terms,
-    }
     fits = [(m, t) for m, t in fit_laws(data, options.promise.life_miles, settings) if t.converged[0]]
     if not fits:
         return replace(nothing, reason=reason(Unchecked.NO_FIT))
@@ -91,7 +84,7 @@ def check_model(ratings: Ratings, rated: PartRating) -> ModelChecks:
     residuals = pd.DataFrame({"expected": miles, "seen": -np.log(np.maximum(survival, 1e-12))})
     tests = []
     try:
-        tests.append(curvature_test(data, options.promise.life_miles, model.law, settings.priors, **asked))
+        tests.append(curvature_test(data, options.promise.life_miles, model.law, settings.priors, settings.terms))
     except NotEnoughData as err:
         tests.append(ModelTest(math.nan, 1, math.nan, reason(Refused.BECAUSE, why=str(err))))
     first = rated.bounds[0]
@@ -111,7 +104,7 @@ def check_model(ratings: Ratings, rated: PartRating) -> ModelChecks:
         residuals,
         tuple(tests),
         laws,
-        _influence(ratings, rated, model, options, asked),
+        _influence(ratings, rated, model, top, settings),
         None,
     )
 
@@ -154,19 +147,16 @@ def _last_with(spread: SpreadLives, least: float) -> float:
     return float(spread.end[order][min(reached, len(order) - 1)])
 
 
-def _influence(ratings: Ratings, rated: PartRating, model: JointModel, options: Options, asked: dict) -> pd.DataFrame:
-    first = rated.bounds[0]
+def _influence(
+    ratings: Ratings, rated: PartRating, model: JointModel, top: Optimum, settings: RatingSettings
+) -> pd.DataFrame:
+    first, promise = rated.bounds[0], ratings.options.promise
     use = model.data.use_names.index(first.rated_use) if first.rated_use in model.data.use_names else 0
-    found = influence(
-        model.data,
-        options.promise.life_miles,
-        rated_weight(first.weight_lb),
-        options.promise.reliability,
-        use,
-        model.law,
-        priors=options.settings.priors,
-        **asked,
-    )
+
+    def refit(data: LifeData) -> tuple[JointModel, Optimum]:
+        return fit_joint(settings.model(data, promise.life_miles, model.law))
+
+    found = influence(model, top, refit, rated_weight(first.weight_lb), promise.reliability, use)
     columns = ["serial", "failed", "power_hp", "weight_lb", "rating_change"]
     rows = ratings.lifetimes.table.iloc[[rated.rows[q.row] for q in found]]
     return pd.DataFrame(

@@ -403,27 +403,23 @@ class Prediction:
 
 def predict_failures(
     data: LifeData,
+    fit: PartFit,
+    settings: RatingSettings,
     days: float | None = None,
     miles: float | None = None,
     watched: np.ndarray | None = None,
-    life_miles: float = 50_000.0,
-    settings: RatingSettings | None = None,
     level: float = 0.9,
-    draws: int = 512,
-    seed: int = 1,
-    fit: PartFit | None = None,
 ) -> Prediction:
     """Failures of the running lives in the next ``days`` (at each unit's own driving), or in the next ``miles`` each.
 
-    watched: (n,) bool, the running lives still followed; all running ones by default. ``fit``: one already made by
-    `fit_lives` from the same data. Units not yet built, and parts put in after a failure, are not counted. Raises
+    fit: by `fit_lives` from the same data and settings. watched: (n,) bool, the running lives still followed; all running ones by
+    default. level: of the prediction interval. Units not yet built, and parts put in after a failure, are not counted. Raises
     AnalyticsError on a span or level that makes no sense.
     """
     if (days is None) == (miles is None) or not ((days or miles or 0) > 0):
         raise AnalyticsError(f"days {days}, miles {miles}: give one of them, above 0")
     if not 0 < level < 1:
         raise AnalyticsError(f"level {level}: give a number between 0 and 1")
-    s = RatingSettings() if settings is None else settings
     which = rows_to_predict(data, watched)
     count = data.weight[which]
     nothing = Prediction(
@@ -438,7 +434,7 @@ def predict_failures(
         lives=data.units,
         failures=data.failures,
         shape=NAN,
-        silent=s.share is None or s.share < 1,
+        silent=settings.share is None or settings.share < 1,
         rows=which,
         chance=np.full(len(which), NAN),
         fit=fit,
@@ -446,11 +442,10 @@ def predict_failures(
     if not len(which):
         return replace(nothing, expected=0.0, lower=0.0, upper=0.0, expected_all=0.0, fit=None)
     if data.failures == 0:
-        upper, shape = _upper_without_failure(data, which, days, miles, s, level)
+        upper, shape = _upper_without_failure(data, which, days, miles, settings, level)
         return replace(nothing, lower=0.0, upper=upper, shape=shape, fit=None)
-    fit = fit_lives(data, life_miles, s, draws, seed) if fit is None else fit
     if fit.model is None:
-        return replace(nothing, fit=fit)
+        return nothing
     told, any_ = chances(fit.model, fit.theta, which, days, miles)
     if fit.early.fired:
         told, any_ = (with_early(fit, data, which, p, days, miles) for p in (told, any_))
@@ -463,7 +458,6 @@ def predict_failures(
         upper=float(upper),
         expected_all=float((fit.weight @ any_) @ count),
         chance=chance,
-        fit=fit,
     )
 
 

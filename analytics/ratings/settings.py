@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analytics.errors import AnalyticsError
-from analytics.models.joint import JointModel, joint_model
+from analytics.models.joint import JointModel, Terms, joint_model
 from analytics.models.lifedata import LifeData
 from analytics.models.mileage import DrivingFit, fit_driving
 from analytics.models.priors import Priors
@@ -80,23 +80,18 @@ class RatingSettings:
             return self.share
         return 1.0 if self.priors.share is None else float(1 / (1 + np.exp(-self.priors.share[0])))
 
+    @property
+    def terms(self) -> Terms:
+        """What the joint model holds under these settings."""
+        return Terms(self.decline, self.change_days, self.selection, self.share, self.use_terms)
+
     def driving(self, data: LifeData) -> DrivingFit:
         """The driving of the units under these settings, without regard to lives."""
         return fit_driving(data, self.priors, self.decline, self.change_days)
 
     def model(self, data: LifeData, life_miles: float, law: str) -> JointModel:
         """The joint model of life and driving under these settings."""
-        return joint_model(
-            data,
-            life_miles,
-            law,
-            self.priors,
-            self.decline,
-            self.change_days,
-            self.selection,
-            self.share,
-            self.use_terms,
-        )
+        return joint_model(data, life_miles, law, self.priors, self.terms)
 
 
 PLAIN = RatingSettings(both_laws=False, selection=False, decline=False, share=1.0, early=False)

@@ -11,6 +11,7 @@ import pandas as pd
 
 from analytics.errors import RecordsError
 from analytics.records.files import MOST_CELLS, MOST_ROWS, Grid, as_text, too_large
+from analytics.records.headings import HEADINGS
 from analytics.records.shop import Shop, shop_from
 
 
@@ -25,6 +26,9 @@ def shop_of_frames(frames: Mapping[str, pd.DataFrame], settings: Mapping[str, ob
             f"settings is a {type(settings).__name__}: give what shop.toml holds as a dict, at least the components, such as\n"
             '{"components": {"input shaft": "input_shaft"}}    # component: its column in builds'
         )
+    for name in frames:
+        if name not in HEADINGS:
+            raise RecordsError(f"there is no sheet {name!r}: give frames for {', '.join(HEADINGS)}.")
     told = {key: copy.deepcopy(value) for key, value in settings.items() if key != "sheets"}
     shop = shop_from(told, Path("data frames"))
     grids = {name: frame_grid(name, frame) for name, frame in frames.items()}

@@ -236,19 +236,14 @@ class FleetTruth:
         use: str,
         *,
         findings: Sequence[str] | None = None,
-        with_install: bool = False,
-        log_life_shift: float = 0.0,
     ) -> np.ndarray:
         """True chance that the part outlives `miles` under an unchanging load; arrays broadcast.
 
         Only `findings`, if given; damage that followed another component's never counts. Findings seen
-        only at a teardown count from the mile they arose. with_install: the share fitted wrong as well
-        (exponential in days, at the use's median miles a day). log_life_shift: a bad lot's, say. Frailty
-        and a hidden use are not integrated over.
+        only at a teardown count from the mile they arose; the share fitted wrong does not. Frailty and a
+        hidden use are not integrated over.
         """
-        c = self.component(component)
-        u = self.use(use)
-        p = c.part(part)
+        p, u = self.component(component).part(part), self.use(use)
         names = [f.finding for f in p.findings]
         unknown = set(findings or ()) - set(names)
         if unknown:
@@ -256,11 +251,8 @@ class FleetTruth:
         hazard = np.zeros(np.broadcast(np.asarray(miles), np.asarray(power_hp), np.asarray(weight_lb)).shape)
         for f in p.findings:
             if findings is None or f.finding in findings:
-                hazard = hazard + f.hazard_to(miles, f.log_life(power_hp, weight_lb, use) + u.log_life + log_life_shift)
-        out = np.exp(-hazard)
-        if with_install:
-            out = out * (1 - c.install_share * -np.expm1(-np.asarray(miles) / (u.miles_per_day * c.install_days)))
-        return out
+                hazard = hazard + f.hazard_to(miles, f.log_life(power_hp, weight_lb, use) + u.log_life)
+        return np.exp(-hazard)
 
     def rating(
         self,

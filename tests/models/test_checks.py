@@ -111,7 +111,11 @@ def test_the_unit_that_moves_the_rating_most():
     failed = np.flatnonzero(data.failed)
     # a failure at low power, early: leaving it out must raise the rating more than any other does
     data.log_power[failed[0]] = np.log(350.0)
-    got = influence(data, 50_000.0, 7500.0)
+
+    def fit(lives):
+        return fit_joint(joint_model(lives, 50_000.0))
+
+    got = influence(*fit(data), fit, 7500.0)
     assert got[0].row == failed[0]
     assert got[0].ratio > 1
     assert sum(q.failed for q in got) == len(failed)

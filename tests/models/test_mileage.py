@@ -8,7 +8,7 @@ import pytest
 from scipy.stats import t as student
 
 from analytics.errors import AnalyticsError
-from analytics.models.joint import driving_of, fit_joint, joint_model, simulate
+from analytics.models.joint import Terms, driving_of, fit_joint, joint_model, simulate
 from analytics.models.lifedata import from_lifetimes, life_data
 from analytics.models.likelihood import log_likelihood
 from analytics.models.mileage import fit_driving, mileage_by_use
@@ -107,7 +107,7 @@ def test_large_fleets_give_back_their_truth(change, options, name, truth):
 
     cell = replace(LARGE, **change)
     data = draw_fleet(cell, np.random.default_rng(11))
-    model, top = fit_joint(joint_model(data, 50_000.0, **options))
+    model, top = fit_joint(joint_model(data, 50_000.0, terms=Terms(**options)))
     assert top.converged[0]
     theta, se = top.theta[0], np.sqrt(np.diag(np.linalg.inv(-top.hess[0])))
     beta = np.exp(theta[0])
@@ -126,7 +126,7 @@ def test_large_fleets_give_back_their_truth(change, options, name, truth):
 def test_simulated_fleets_and_likelihood_agree():
     """At the parameters fleets are drawn from, the score averages 0 and its variance equals minus the mean Hessian."""
     data = draw_fleet(CELLS["500 units, 20 failures"], np.random.default_rng(2))
-    model, top = fit_joint(joint_model(data, 50_000.0, decline=True, selection=True, share=None))
+    model, top = fit_joint(joint_model(data, 50_000.0, terms=Terms(decline=True, selection=True, share=None)))
     theta = top.theta[0]
     rows = simulate(model, theta, np.random.default_rng(3).spawn(1500))
     _, g, h = log_likelihood(np.repeat(theta[None], 1500, 0), rows, model.layout, "weibull", model.nodes)

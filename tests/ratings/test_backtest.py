@@ -12,7 +12,7 @@ from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.backtest import Replay, backtest, quarter_ends
 from analytics.ratings.options import Options
-from analytics.ratings.predict import lives_of, predict_failures
+from analytics.ratings.predict import fit_lives, lives_of, predict_failures
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 from analytics.records.load import load_records
@@ -69,7 +69,8 @@ def test_the_prediction_is_the_one_that_day_would_have_given(replay):
     then = make_lifetimes(load_records(DEMO, f"{row['quarter_end']:%Y-%m-%d}"))
     days = float((row["next_end"] - row["quarter_end"]).days)
     lives = lives_of(then.table, "input shaft", "IS-A", then.as_of)
-    again = predict_failures(lives.data, days, None, lives.watched, then.shop.targets.miles, QUICK, draws=128)
+    fit = fit_lives(lives.data, then.shop.targets.miles, QUICK, 128, 1)
+    again = predict_failures(lives.data, fit, QUICK, days, watched=lives.watched)
     assert (again.expected, again.lower, again.upper) == (row["expected"], row["lower"], row["upper"])
     assert again.failures == row["failures"] < 27
 

@@ -52,6 +52,16 @@ def known(lower, failed, weight=None):
     return life_data(lower, np.where(failed, lower, np.inf), ones, ones, weight=weight)
 
 
+USUAL = RatingSettings()
+
+
+def predicted(data, days=None, miles=None, settings=USUAL, life_miles=50_000.0, fit=None, draws=512, **more):
+    """The prediction from a fit of its own, where none is given."""
+    seed = more.pop("seed", 1)
+    fit = fit_lives(data, life_miles, settings, draws, seed) if fit is None else fit
+    return predict_failures(data, fit, settings, days, miles, **more)
+
+
 def at_the_mode(data, life, ahead):
     """Expected failures with the fit taken for the truth."""
     model, top = fit_lives(data, life, BARE, 64, 1).fitted()
@@ -67,7 +77,7 @@ def test_expected_failures_of_the_bearing_cages_are_those_published(published, r
     book = published("D04", "expected_failures_next").iloc[0]
     assert told == pytest.approx(book["published"], abs=book["tolerance"])
     assert told == pytest.approx(reference("D04", "expected_failures_next")["value"].iloc[0], rel=5e-4)
-    p = predict_failures(data, miles=300.0, settings=BARE, life_miles=1000.0)
+    p = predicted(data, miles=300.0, settings=BARE, life_miles=1000.0)
     assert p.units == 1697
     assert p.lower <= 5 <= p.upper
     assert p.upper - p.lower >= binom.ppf(0.95, 1697, told / 1697) - binom.ppf(0.05, 1697, told / 1697)
@@ -179,7 +189,7 @@ def test_a_read_unit_that_was_read_long_ago_may_have_failed_silently(fit):
 
 
 def test_the_total_is_the_sum_of_the_units_and_wider_than_the_plug_in(fleet, fit):
-    p = predict_failures(fleet, 365.0, life_miles=50_000.0, fit=fit, seed=3)
+    p = predicted(fleet, 365.0, life_miles=50_000.0, fit=fit, seed=3)
     assert p.expected == pytest.approx(p.chance.sum())
     assert p.expected < p.expected_all
     assert p.lower < p.expected < p.upper
@@ -188,9 +198,9 @@ def test_the_total_is_the_sum_of_the_units_and_wider_than_the_plug_in(fleet, fit
     low, high = interval_of(count_chances(told, np.ones(len(p.rows)), np.ones(1)), 0.9)
     assert p.upper - p.lower > high - low
     assert len(p.chance) == p.units
-    again = predict_failures(fleet, 365.0, life_miles=50_000.0, seed=3, draws=256)
+    again = predicted(fleet, 365.0, life_miles=50_000.0, seed=3, draws=256)
     assert (again.expected, again.lower, again.upper) == (p.expected, p.lower, p.upper)
-    longer = predict_failures(fleet, 730.0, life_miles=50_000.0, fit=fit)
+    longer = predicted(fleet, 730.0, life_miles=50_000.0, fit=fit)
     assert longer.expected > p.expected
     assert "reported" in prediction_words(p)[1]
     assert "log-likelihood" in prediction_words(p)[2]
@@ -198,7 +208,7 @@ def test_the_total_is_the_sum_of_the_units_and_wider_than_the_plug_in(fleet, fit
 
 
 def test_a_stated_reporting_share_is_said(fleet):
-    p = predict_failures(fleet, 91.0, settings=RatingSettings(share=0.7, both_laws=False), draws=128)
+    p = predicted(fleet, 91.0, settings=RatingSettings(share=0.7, both_laws=False), draws=128)
     assert p.reporting_share == pytest.approx(0.7)
     assert "held at 70%" in prediction_words(p)[1]
     assert p.expected == pytest.approx(0.7 * p.expected_all)
@@ -206,17 +216,17 @@ def test_a_stated_reporting_share_is_said(fleet):
 
 
 def test_nothing_running_nothing_predicted():
-    p = predict_failures(known([100.0, 200.0, 300.0], [1, 1, 1]), miles=50.0)
+    p = predicted(known([100.0, 200.0, 300.0], [1, 1, 1]), miles=50.0)
     assert (p.expected, p.lower, p.upper, p.units) == (0, 0, 0, 0)
     assert prediction_words(p) == ("No unit with this part is running: nothing to predict.",)
-    none = predict_failures(known([100.0, 200.0], [1, 0]), miles=50.0, watched=np.zeros(2, bool))
+    none = predicted(known([100.0, 200.0], [1, 0]), miles=50.0, watched=np.zeros(2, bool))
     assert none.units == 0
 
 
 def test_no_failure_gives_an_upper_limit_only():
     """20 units of 10,000 miles, the next 5,000: the future share of the exposure is 1 - 1.5^-k, and of k + 1 failures all in it."""
     data = known(np.full(20, 10_000.0), np.zeros(20))
-    p = predict_failures(data, miles=5000.0)
+    p = predicted(data, miles=5000.0)
     shares = [1 - 1.5**-k for k in SHAPES]
     assert p.upper == max(np.ceil(np.log(0.1) / np.log(q)) - 1 for q in shares)
     assert np.isnan(p.expected)
@@ -238,16 +248,16 @@ def test_no_failure_with_unknown_odometers():
         rate_miles=np.where(np.arange(n) < 8, 24_000.0, np.nan),
         rate_days=np.where(np.arange(n) < 8, 800.0, np.nan),
     )
-    p = predict_failures(data, 91.0)
+    p = predicted(data, 91.0)
     assert 0 < p.upper < 30
     assert "silent ones" in prediction_words(p)[-1]
     with pytest.raises(AnalyticsError, match="next days instead"):
-        predict_failures(data, miles=1000.0)
+        predicted(data, miles=1000.0)
 
 
 def test_one_failure_rests_on_assumptions(fleet):
     data = fleet.take(np.r_[np.flatnonzero(fleet.failed)[:1], np.flatnonzero(~fleet.failed)[:100]])
-    p = predict_failures(data, 91.0, draws=128)
+    p = predicted(data, 91.0, draws=128)
     assert np.isfinite(p.expected)
     assert any("only 1 failure on record" in w for w in prediction_words(p))
 
@@ -255,11 +265,11 @@ def test_one_failure_rests_on_assumptions(fleet):
 def test_senseless_questions_are_refused(fleet):
     for kwargs in ({}, {"days": 91.0, "miles": 10.0}, {"days": 0.0}, {"days": -3.0}):
         with pytest.raises(AnalyticsError, match="give one of them"):
-            predict_failures(fleet, **kwargs)
+            predicted(fleet, **kwargs)
     with pytest.raises(AnalyticsError, match="level"):
-        predict_failures(fleet, 91.0, level=1.0)
+        predicted(fleet, 91.0, level=1.0)
     with pytest.raises(AnalyticsError, match="known in miles alone"):
-        predict_failures(known([100.0, 200.0, 300.0, 250.0], [1, 1, 0, 0]), 91.0, settings=BARE, life_miles=200.0)
+        predicted(known([100.0, 200.0, 300.0, 250.0], [1, 1, 0, 0]), 91.0, settings=BARE, life_miles=200.0)
     with pytest.raises(NotEnoughData, match="no failure"):
         fit_lives(known([5.0], [0]), 10.0, BARE, 8, 1).fitted()
 
@@ -289,8 +299,8 @@ def test_early_failures_are_carried_by_young_units(fleet):
         rate_days=rate_days,
         rate_counts=counts,
     )
-    on = predict_failures(data, 91.0, draws=128)
-    off = predict_failures(data, 91.0, draws=128, settings=RatingSettings(early=False))
+    on = predicted(data, 91.0, draws=128)
+    off = predicted(data, 91.0, draws=128, settings=RatingSettings(early=False))
     assert any("early failures" in w for w in prediction_words(on))
     own = np.isin(on.rows, young)
     assert on.chance[own] == pytest.approx(10 / 500, rel=0.6)
@@ -326,7 +336,7 @@ def demo():
 
 def test_the_lives_followed_in_the_demo(demo):
     lives = lives_of(demo.table, "input shaft", "IS-A", demo.as_of)
-    p = predict_failures(lives.data, 91.0, watched=lives.watched, draws=128)
+    p = predicted(lives.data, 91.0, watched=lives.watched, draws=128)
     own = demo.table[
         (demo.table["component"] == "input shaft") & (demo.table["part"] == "IS-A") & (demo.table["ended"] == "running")
     ]
@@ -345,7 +355,7 @@ def test_the_lives_followed_in_the_demo(demo):
 def test_a_shop_of_one_use_and_no_failure(tmp_path):
     folder = write_shop(tmp_path, builds=[build(f"S{i}") for i in range(6)])
     lifetimes = make_lifetimes(load_records(folder))
-    p = predict_failures(lives_of(lifetimes.table, "input shaft", "A", lifetimes.as_of).data, 91.0)
+    p = predicted(lives_of(lifetimes.table, "input shaft", "A", lifetimes.as_of).data, 91.0)
     assert np.isnan(p.expected)
     assert "None of 6 has failed" in prediction_words(p)[0]
     with pytest.raises(AnalyticsError, match="no lifetimes"):
@@ -357,7 +367,7 @@ def test_a_truck_built_on_the_last_day_is_predicted_from_its_use(tmp_path):
     back = [returned(f"S{i}", f"2023-0{1 + i % 9}-15", odometer=30_000 + 1000 * i) for i in range(12, 20)]
     lifetimes = make_lifetimes(load_records(write_shop(tmp_path, builds=rows, returns=back)))
     lives = lives_of(lifetimes.table, "input shaft", "A", lifetimes.as_of)
-    p = predict_failures(lives.data, 91.0, watched=lives.watched, draws=64)
+    p = predicted(lives.data, 91.0, watched=lives.watched, draws=64)
     serials = lifetimes.table["serial"].to_numpy()[lives.rows[p.rows]]
     assert 0 < p.chance[list(serials).index("NEW")] < 0.2
 

@@ -227,8 +227,6 @@ def test_installation_fails_early_and_in_its_month():
     assert 0.45 < caught[june].mean() <= 0.52
     assert 0.017 < caught[~june].mean() < 0.0225
     assert wrong["end_miles"].mean() == pytest.approx(20 * 30, rel=0.1)
-    with_it = float(truth.survival("shaft", "S", 5_000, 700, 8000, "road", with_install=True))
-    assert with_it < float(truth.survival("shaft", "S", 5_000, 700, 8000, "road"))
 
 
 def test_a_replaced_part_starts_anew_and_the_others_go_on():
