@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from analytics.errors import AnalyticsError
+from analytics.words import terminal
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,8 +204,7 @@ def _parser(prog: str, description: str, known: Sequence[Command]) -> argparse.A
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command. Returns 0, or 2 where the work could not be done (the reason goes to stderr), 130 where it was stopped."""
-    does = "Field-return analytics for a shop that builds performance transmissions."
-    return run_command("python -m analytics", does, commands(), argv)
+    return run_command("python -m analytics", terminal.DOES, commands(), argv)
 
 
 def run_command(prog: str, description: str, known: Sequence[Command], argv: Sequence[str] | None) -> int:
@@ -222,14 +222,11 @@ def run_command(prog: str, description: str, known: Sequence[Command], argv: Seq
     except BrokenPipeError:
         return 0
     except OSError as err:
-        where = f" ({Path(err.filename).name})" if err.filename else ""
-        return _say(
-            f"{err.strerror or err}{where}. Check that files can be read, folders written and that the disk is not full."
-        )
+        return _say(terminal.disk(err.strerror or str(err), err.filename))
     except MemoryError:
-        return _say("not enough memory. Close other programs, or split the sheets.")
+        return _say(terminal.NO_MEMORY)
     except KeyboardInterrupt:
-        _say("stopped. Nothing half-written was left under a file's own name.")
+        _say(terminal.STOPPED)
         return 130
     return 0
 
@@ -291,7 +288,7 @@ def _check(arguments: argparse.Namespace) -> None:
         tables = {name: getattr(records.books, name)[ISSUE_COLUMNS] for name in ("set_aside", "to_check")}
         for name, table in {**tables, "counts": records.books.counts}.items():
             write_csv(table, arguments.out / f"{name}.csv")
-        print(f"\nWhole lists: {arguments.out}/set_aside.csv, to_check.csv, counts.csv")
+        print(terminal.whole_lists(arguments.out))
 
 
 def _page(arguments: argparse.Namespace, notebook: str, name: str, page: str, title: str, **parameters: object) -> Path:
@@ -307,11 +304,8 @@ def _review(arguments: argparse.Namespace) -> None:
     from analytics.records.shop import load_shop
 
     shop = load_shop(arguments.folder)
-    page = _page(arguments, "quarterly_review", "review", "review.html", f"{shop.name}: quarterly review")
-    print(
-        f"The review: {page}\nBeside it: review.xlsx, and as CSV the tables, among them watch, forecast and unit_chances (what comes next), "
-        "above_limit, ask_for and random_calls (whom to call), set_aside and to_check (what to mend)"
-    )
+    page = _page(arguments, "quarterly_review", "review", "review.html", f"{shop.name}: {terminal.REVIEW_TITLE}")
+    print(terminal.review(page))
 
 
 def _targets(arguments: argparse.Namespace) -> dict[str, float | None]:
@@ -327,12 +321,11 @@ def _ratings(arguments: argparse.Namespace) -> None:
         shop, targets["life"], targets["reliability"], targets["confidence"]
     )  # a slip in the targets is said before the work
     begun = time.perf_counter()
-    page = _page(arguments, "power_ratings", "ratings", "ratings.html", f"{shop.name}: power ratings", **targets)
+    page = _page(
+        arguments, "power_ratings", "ratings", "ratings.html", f"{shop.name}: {terminal.RATINGS_TITLE}", **targets
+    )
     rows = max(len(page.with_name("ratings.csv").read_text(encoding="utf-8").splitlines()) - 1, 0)
-    took = time.perf_counter() - begun
-    print(f"The ratings: {page}\nBeside it: ratings.csv, ratings.xlsx, customer_sheet.html, above_proven.csv")
-    if rows:
-        print(f"{rows} rows, page and files in {took:.0f} s: {took / rows:.1f} s a row.")
+    print(terminal.ratings(page, rows, time.perf_counter() - begun))
 
 
 def _cutoff(arguments: argparse.Namespace) -> None:
@@ -341,12 +334,10 @@ def _cutoff(arguments: argparse.Namespace) -> None:
 
     shop = load_shop(arguments.folder)
     costs_of(shop, (arguments.below, arguments.above))  # a missing cost is said before the work
-    title = f"{shop.name}: where {arguments.below} ends and {arguments.above} begins"
+    title = f"{shop.name}: {terminal.cutoff_title(arguments.below, arguments.above)}"
     told = {name: getattr(arguments, name) for name in ("component", "below", "above", "margin", "finding")}
     page = _page(arguments, "tier_cutoff", "cutoff", "argument.html", title, **told)
-    print(
-        f"The brief: {page.with_name('brief.html')}\nThe whole argument: {page}\nBeside them: cutoff.csv, overlap.csv, cost_curve.csv, sensitivity.csv"
-    )
+    print(terminal.cutoff(page))
 
 
 def _load(arguments: argparse.Namespace) -> None:
@@ -359,9 +350,9 @@ def _load(arguments: argparse.Namespace) -> None:
         shop, targets["life"], targets["reliability"], targets["confidence"], arguments.strength
     )  # a slip is said before the work
     assumptions_for(shop)
-    title = f"{shop.name}: the load behind the horsepower"
+    title = f"{shop.name}: {terminal.LOAD_TITLE}"
     page = _page(arguments, "driveline_load", "load", "load.html", title, strength=arguments.strength, **targets)
-    print(f"The loads: {page}\nBeside it: loads.csv, load_ratings.csv, suspects.csv, load.xlsx")
+    print(terminal.load(page))
 
 
 def _accept(arguments: argparse.Namespace) -> None:
@@ -396,9 +387,7 @@ def _accept(arguments: argparse.Namespace) -> None:
         why=arguments.why,
     )
     entry = accept(ratings, wish, acceptance_words)
-    print(
-        f"Added to limits: {entry.component} {entry.part}, {entry.weights}, {entry.power_limit} from {entry.effective_on}.\n{entry.reason}"
-    )
+    print(terminal.accepted(entry))
 
 
 def _backtest(arguments: argparse.Namespace) -> None:
@@ -410,7 +399,7 @@ def _backtest(arguments: argparse.Namespace) -> None:
     print("\n".join(backtest_words(done)))
     out = arguments.out if arguments.out is not None else arguments.folder / "backtest"
     write_csv(backtest_table(done), out / "backtest.csv")
-    print(f"Quarter by quarter: {out / 'backtest.csv'}")
+    print(terminal.backtest(out / "backtest.csv"))
 
 
 def _coverage(arguments: argparse.Namespace) -> None:
@@ -432,9 +421,7 @@ def _demo(arguments: argparse.Namespace) -> None:
 
     options = {} if arguments.seed is None else {"seed": arguments.seed}
     write_demo(arguments.folder, units=arguments.units, **options)
-    print(
-        f"An invented shop's sheets are in {arguments.folder}. Look at them with: python -m analytics review {arguments.folder}"
-    )
+    print(terminal.demo(arguments.folder))
 
 
 if __name__ == "__main__":

@@ -84,18 +84,11 @@ def test_the_package_knows_no_studies():
         assert not [name for name in names if name.split(".")[0] in ("studies", "tests")], path.name
 
 
-#: what fits, estimates or reckons: report draws and writes what it is given
+#: what fits, estimates or reckons: words says, and report draws and writes, what they are given
 FITS = re.compile(
     r"(fit|rate|make|check|change|move)_\w+|\w*kaplan_meier|mean_comebacks|nelson_aalen|life_table|stretches|curve|reliability_curve"
-    r"|cumulative_incidence|boldest_move|vary_firmest"
+    r"|cumulative_incidence|boldest_move|vary_firmest|proofs_of|ask_first|driving_by_\w+"
 )
-#: what still fits when a page is made; it only shrinks. what_if is asked by a person in a notebook, and fits anew as asked
-LEFT: dict[str, set[str]] = {
-    "figures.py": {"cumulative_incidence", "curve"},
-    "rating_figures.py": {"reliability_curve"},
-    "ratings_page.py": {"boldest_move", "check_model", "vary_firmest"},
-    "what_if.py": {"change_promise", "move_limit"},
-}
 
 
 def fits(source: str) -> set[str]:
@@ -111,10 +104,14 @@ def fits(source: str) -> set[str]:
     }
 
 
-@pytest.mark.parametrize("path", sorted((PACKAGE / "report").glob("*.py")), ids=lambda path: path.name)
-def test_report_fits_nothing(path):
-    found, left = fits(path.read_text(encoding="utf-8")), LEFT.get(path.name, set())
-    assert found == left, f"{path.name} fits: {', '.join(sorted(found))}; {', '.join(sorted(left))} are left"
+@pytest.mark.parametrize(
+    "path",
+    sorted(path for layer in ("words", "report") for path in (PACKAGE / layer).rglob("*.py")),
+    ids=lambda path: path.relative_to(PACKAGE).as_posix(),
+)
+def test_words_and_report_fit_nothing(path):
+    found = fits(path.read_text(encoding="utf-8"))
+    assert not found, f"{path.name} fits: {', '.join(sorted(found))}"
 
 
 def test_the_check_sees_a_fit():

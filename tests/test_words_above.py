@@ -1,4 +1,6 @@
-"""Numbers below, words above: no sentence is made, and no number is dressed for reading, below ``words``."""
+"""Numbers below, words above: no sentence is made, and no number is dressed for reading, below ``words``; nor above it, where pages,
+pictures and files are made and the terminal is spoken to, but on the axes of a picture.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +15,13 @@ import analytics
 PACKAGE = Path(analytics.__file__).parent
 #: layers that hold numbers; records speaks in errors and remedies alone
 NUMBERS = ("start", "lifetimes", "models", "driveline", "ratings", "cutoffs", "review")
-FILES = sorted(p for layer in NUMBERS for p in (PACKAGE / layer).rglob("*.py"))
+#: layers that show what words say
+SHOWING = ("report",)
+FILES = sorted(p for layer in NUMBERS + SHOWING for p in (PACKAGE / layer).rglob("*.py"))
+FILES.append(PACKAGE / "__main__.py")
+#: what names an axis, a tick, a line or a place in a picture, and what an option of the command line is for
+DRAWN = "set_xlabel set_ylabel supxlabel set_label set_xticks set_yticks set_major_formatter text annotate".split()
+OPTIONS = ("argument", "Command")
 
 
 def sentences(source: str) -> list[str]:
@@ -27,8 +35,9 @@ def sentences(source: str) -> list[str]:
         # an error, what a refused quantity is called in one, a line of progress, and a list of names in one string
         call = node.func if isinstance(node, ast.Call) else None
         named = (
-            getattr(call, "id", "") in ("quantity", "below", "AnalyticsError", "say")
-            or getattr(call, "attr", "") == "split"
+            getattr(call, "id", "") in ("quantity", "below", "AnalyticsError", "say", *OPTIONS)
+            or getattr(call, "attr", "") in ["split", *DRAWN]
+            or (isinstance(node, ast.keyword) and node.arg == "label")
         )
         if isinstance(node, ast.Raise | ast.Assert) or developer or named:
             quiet |= {id(inner) for inner in ast.walk(node)}
@@ -46,6 +55,7 @@ def sentences(source: str) -> list[str]:
             continue
         parts = [node] if isinstance(node, ast.Constant) else node.values
         text = " ".join(p.value for p in parts if isinstance(p, ast.Constant) and isinstance(p.value, str))
+        text = re.sub(r"<[^>]*>", " ", text)
         dressed = isinstance(node, ast.JoinedStr) and any(
             isinstance(p, ast.FormattedValue)
             and p.format_spec is not None

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
     from analytics.api.shop import Progress, ShopRecords
     from analytics.models.cells import Clock
+    from analytics.ratings.sheet import Ratings
     from analytics.review.answer import Answer
 
 #: what survival may be asked by
@@ -127,13 +128,10 @@ def rate(
 
     from analytics.ratings.options import options_for
     from analytics.ratings.sheet import make_ratings
-    from analytics.words.ratings.sheet import sheet_table
-    from analytics.words.saying import say_all
 
     options = options_for(shop.records.shop, life_miles, reliability, confidence)
     if component is None and part is None:
-        ratings = make_ratings(shop.records, shop.lifetimes, options, progress)
-        return RatingResult(ratings, sheet_table(ratings), say_all(ratings.left_out))
+        return _rated(make_ratings(shop.records, shop.lifetimes, options, progress))
     pairs = _parts(shop, component, part)
     made = [make_ratings(shop.records, shop.lifetimes, options, progress, only=pair) for pair in pairs]
     ratings = replace(
@@ -142,7 +140,15 @@ def rate(
         table=pd.concat([m.table for m in made if len(m.table)] or [made[0].table], ignore_index=True),
         left_out=tuple(line for m in made for line in m.left_out),
     )
-    return RatingResult(ratings, sheet_table(ratings), say_all(ratings.left_out))
+    return _rated(ratings)
+
+
+def _rated(ratings: Ratings) -> RatingResult:
+    from analytics.ratings.follow_up import FollowUp
+    from analytics.words.ratings.sheet import sheet_table
+    from analytics.words.saying import say_all
+
+    return RatingResult(FollowUp(ratings), sheet_table(ratings), say_all(ratings.left_out))
 
 
 def review(shop: ShopRecords, *, progress: Progress | None = None) -> ReviewResult:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from analytics.cutoffs.argument import Argument
     from analytics.lifetimes.table import Lifetimes
     from analytics.models.cells import Clock
+    from analytics.ratings.follow_up import FollowUp
     from analytics.ratings.load_review import LoadReview
     from analytics.ratings.sheet import Ratings
     from analytics.records.load import Records
@@ -228,7 +229,8 @@ class SurvivalResult(Shown):
     def plot(self) -> Picture:
         """The curves, a line per value of the first column of ``by`` and a panel per value of the others, with the numbers
         at risk. Raises NotEnoughData where no group is followed long enough."""
-        from analytics.report.figures import curves_figure, curves_of
+        from analytics.report.figures import curves_figure
+        from analytics.review.curves import curves_of
 
         own = self.lifetimes.table[self.lifetimes.table["component"] == self.component]
         cells = {}
@@ -236,10 +238,10 @@ class SurvivalResult(Shown):
             names = [_named(column, value) for column, value in zip(self.by, values, strict=True)]
             cells[", ".join(names[1:]) or "all trucks", names[0] if names else self.component] = rows
         least = self.records.shop.checks.at_risk_to_show
-        drawn = curves_of(cells, self.clock, least)
-        if not drawn:
+        found = curves_of(self.component, own, cells, self.clock, least)
+        if not found.drawn:
             raise NotEnoughData(f"no group of {self.component} has {least} parts followed together: there is no curve.")
-        figure, answer = curves_figure(self.component, own, list(cells), drawn, self.clock, least)
+        figure, answer = curves_figure(found)
         return Picture(figure, f"How many have not come back, on {self.clock}?", answer)
 
 
@@ -258,11 +260,16 @@ def grouped(rows: pd.DataFrame, by: tuple[str, ...]) -> list[tuple[tuple[str, ..
 @dataclass(frozen=True, slots=True, repr=False, eq=False)
 class RatingResult(Shown):
     """The power at which parts may be published. table: the columns of ratings.csv, unrounded. left_out: parts that could
-    not be rated, with the reason. ratings: what every bound rests on."""
+    not be rated, with the reason. ratings: what every bound rests on; follow_up: what is asked of them once they stand."""
 
-    ratings: Ratings
+    follow_up: FollowUp
     table: pd.DataFrame
     left_out: tuple[str, ...]
+
+    @property
+    def ratings(self) -> Ratings:
+        """The sheet of ratings, each with what it rests on."""
+        return self.follow_up.ratings
 
     @property
     def title(self) -> str:
@@ -283,21 +290,22 @@ class RatingResult(Shown):
         """One part: reliability against power with the bound; several: what is proven beside what is published. Raises
         NotEnoughData where there is nothing to draw."""
         from analytics.report.rating_figures import rating_figure, sheet_figure
+        from analytics.words.ratings.pictures import SHEET_QUESTION, last_question
 
-        parts = self.ratings.parts
-        if len(parts) == 1:
-            figure, answer = rating_figure(self.ratings, parts[0], parts[0].bounds[0])
-            return Picture(figure, f"How likely is {parts[0].part} to last, by power?", answer)
+        if len(self.ratings.parts) == 1:
+            (part,), (curve,) = self.ratings.parts, self.follow_up.curves.values()
+            figure, answer = rating_figure(self.ratings, part, part.bounds[0], curve)
+            return Picture(figure, last_question(part.part), answer)
         drawn = sheet_figure(self.ratings)
         if drawn is None:
             raise NotEnoughData("nothing could be rated: there is nothing to draw.")
-        return Picture(drawn[0], "What is proven, and what is published?", drawn[1])
+        return Picture(drawn[0], SHEET_QUESTION, drawn[1])
 
     def show(self, *sections: str) -> None:
         """Show sections of the page of ratings in a notebook (names: report.ratings_page.SECTIONS)."""
         from analytics.report.ratings_page import SECTIONS
 
-        _show(SECTIONS, self.ratings, sections)
+        _show(SECTIONS, self.follow_up, sections)
 
     def above_proven(self) -> AnswerResult:
         """The trucks that run above what is proven (customers' data: keep in the shop)."""
@@ -309,7 +317,7 @@ class RatingResult(Shown):
 
     def explore(self) -> None:
         """Sliders, in JupyterLab: move a limit, or what is assumed, and see what it would bring."""
-        from analytics.report.what_if import explorer
+        from analytics.api.explorer import explorer
 
         explorer(self.ratings)
 
@@ -345,11 +353,12 @@ class ReviewResult(Shown):
     def plot(self) -> Picture:
         """Components come back, quarter by quarter. Raises NotEnoughData where nothing came back or there is one quarter."""
         from analytics.report.figures import quarters_figure
+        from analytics.words.review.questions import QUARTERS
 
         drawn = quarters_figure(self.review)
         if drawn is None:
             raise NotEnoughData("nothing came back, or the records hold one quarter: there is nothing to draw.")
-        return Picture(drawn[0], "Is it getting better or worse?", drawn[1])
+        return Picture(drawn[0], QUARTERS, drawn[1])
 
     def show(self, *sections: str) -> None:
         """Show sections of the page of the review in a notebook (names: report.review_page.SECTIONS)."""
@@ -505,7 +514,9 @@ class MeasuredResult(Shown):
 
     @property
     def title(self) -> str:
-        return "How often are the ratings right?"
+        from analytics.words.evidence import TITLE
+
+        return TITLE
 
     @property
     def caption(self) -> str:
@@ -523,11 +534,10 @@ class MeasuredResult(Shown):
     def plot(self) -> Picture:
         """How often the bound held, setting by setting."""
         from analytics.report.evidence_figures import coverage_figure
+        from analytics.words.evidence import COVERAGE
 
         figure, answer = coverage_figure(self.table)
-        return Picture(
-            figure, "In how many of the simulated fleets was the published bound at or below the truth?", answer
-        )
+        return Picture(figure, COVERAGE, answer)
 
     def show(self, *sections: str) -> None:
         """Show sections of the page of evidence in a notebook (names: report.evidence_page.SECTIONS)."""

@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
+from analytics.errors import AnalyticsError
+from analytics.models.checks import ModelTest
+from analytics.ratings.curve import reliability_curve
+from analytics.ratings.driving import PowerAndDriving, driving_by_power, driving_by_use
+from analytics.ratings.model_checks import ModelChecks, check_model, check_shapes
 from analytics.ratings.plan import ProofAhead, ProofPlan, plan_proof, proof_ahead
 from analytics.ratings.sheet import Ratings
+from analytics.ratings.unknowns import AskFirst, ask_first
 from analytics.ratings.whatif import Assumed, LimitMove, LimitSpan, RatingChanges, build_mix, change_promise, move_limit
+from analytics.reasons import Reason, Refused, reason
 from analytics.records.load import NOT_RECORDED
 
 #: reporting shares and losses from crank to wheels that are tried on the firmest rating
@@ -115,10 +122,21 @@ def vary_firmest(ratings: Ratings) -> RatingChanges | None:
     )
 
 
-def proofs(ratings: Ratings) -> Iterator[tuple[str, str, ProofPlan, ProofAhead]]:
-    """Component, part, what would prove its published limit, and what time alone will, for each limit that stands unproven."""
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """What would prove the published limit of a part, and what time alone will."""
+
+    component: str
+    part: str
+    plan: ProofPlan
+    ahead: ProofAhead
+
+
+def proofs_of(ratings: Ratings) -> tuple[Proof, ...]:
+    """One for each published limit that stands unproven."""
     options, table = ratings.options, ratings.table
     unproven = table[(table["use"] == "") & (table["verdict"] == "not proven") & table["published_hp"].notna()]
+    found = []
     for (component, part), own in unproven.groupby(["component", "part"], sort=False):
         row, rated = own.iloc[0], ratings.part(component, part)
         ahead = proof_ahead(
@@ -130,4 +148,62 @@ def proofs(ratings: Ratings) -> Iterator[tuple[str, str, ProofPlan, ProofAhead]]
             ratings.lifetimes.table["followed"].to_numpy()[rated.rows],
             published_hp=row["published_hp"],
         )
-        yield component, part, plan_proof(row["published_hp"], options.promise), ahead
+        found.append(Proof(component, part, plan_proof(row["published_hp"], options.promise), ahead))
+    return tuple(found)
+
+
+@dataclass(frozen=True)
+class FollowUp:
+    """All that is asked of ratings once they stand. Each answer is worked out when it is first asked for, and kept."""
+
+    ratings: Ratings
+
+    @cached_property
+    def curves(self) -> dict[tuple[str, str], pd.DataFrame]:
+        """Reliability against power of each part, of its first bound (`reliability_curve`)."""
+        options = self.ratings.options
+        return {(p.component, p.part): reliability_curve(p, p.bounds[0], options) for p in self.ratings.parts}
+
+    @cached_property
+    def checks(self) -> tuple[ModelChecks, ...]:
+        """Of the fit behind each part's rating."""
+        return tuple(check_model(self.ratings, part) for part in self.ratings.parts)
+
+    @cached_property
+    def shapes(self) -> tuple[tuple[str, ModelTest], ...]:
+        """Component, and whether its parts wear out in the same way."""
+        return check_shapes(self.ratings)
+
+    @cached_property
+    def driving(self) -> pd.DataFrame:
+        """How far the customers drive, by use (`driving_by_use`)."""
+        firmest = max(self.ratings.parts, key=lambda p: (p.data.failures, p.part), default=None)
+        return driving_by_use(self.ratings.lifetimes, firmest, self.ratings.options)
+
+    @cached_property
+    def power_and_driving(self) -> PowerAndDriving:
+        """How miles go with power within a use."""
+        return driving_by_power(self.ratings.lifetimes)
+
+    @cached_property
+    def move(self) -> BoldestMove | None:
+        """The proposal furthest from its limit, weighed."""
+        return boldest_move(self.ratings)
+
+    @cached_property
+    def varied(self) -> RatingChanges | None:
+        """The firmest rating under other assumptions."""
+        return vary_firmest(self.ratings)
+
+    @cached_property
+    def proofs(self) -> tuple[Proof, ...]:
+        """What would prove each limit that stands unproven."""
+        return proofs_of(self.ratings)
+
+    @cached_property
+    def ask(self) -> AskFirst | Reason:
+        """Whom to ask first, or why nothing ranks them."""
+        try:
+            return ask_first(self.ratings.lifetimes, options=self.ratings.options, seed=self.ratings.options.seed)
+        except AnalyticsError as err:
+            return reason(Refused.BECAUSE, why=str(err))

@@ -13,7 +13,7 @@ from analytics.records.measures import DAYS_A_YEAR
 from analytics.report.figures import _at_risk, _draw, _plt, _tidy
 from analytics.words.cutoffs.argument import halves_caption, named_halves
 from analytics.words.cutoffs.money import cost_caption
-from analytics.words.cutoffs.parts import against_words, overlap_caption
+from analytics.words.cutoffs.parts import COMPARED, against_words, overlap_caption
 from analytics.words.cutoffs.step import UNITS, search_caption
 
 if TYPE_CHECKING:
@@ -158,13 +158,13 @@ def cost_figure(argument: Argument) -> tuple[Figure, str] | None:
     marks = []
     least, habit = money.least, money.habit
     if least.pays == Pays.ABOVE_CUT:
-        marks.append((least.cut_hp, f"least cost\n{least.cut_hp:,.0f}", _LIGHT, "-"))
+        marks.append((least.cut_hp, "least cost", _LIGHT, "-"))
     if habit.cut_hp > 0:
-        marks.append((habit.cut_hp, f"habit\n{habit.cut_hp:,.0f}", "0.35", "--"))
+        marks.append((habit.cut_hp, "habit", "0.35", "--"))
     bound = argument.safety.table["proposed_hp"].dropna()
     if len(bound):
-        marks.append((float(bound.iloc[0]), f"safety\n{bound.iloc[0]:,.0f}", _DARK, ":"))
-    for x, _text, colour, style in marks:
+        marks.append((float(bound.iloc[0]), "safety", _DARK, ":"))
+    for x, _name, colour, style in marks:
         ax.axvline(x, color=colour, linestyle=style, linewidth=1.8)
     _labels(ax, marks, top)
     ax.set_xlabel(f"{money.below} up to this power, {money.above} above, hp")
@@ -180,9 +180,9 @@ def _labels(ax: Axes, marks: list, top: float) -> None:
     """Names of the vertical lines along the top, pushed apart."""
     span = ax.get_xlim()[1] - ax.get_xlim()[0]
     at = -np.inf
-    for x, text, colour, _ in sorted(marks):
+    for x, name, colour, _ in sorted(marks):
         at = max(x, at + 0.11 * span)
-        ax.text(at, top, text, ha="center", va="bottom", fontsize=9, color=colour)
+        ax.text(at, top, f"{name}\n{x:,.0f}", ha="center", va="bottom", fontsize=9, color=colour)
 
 
 def ratio_figure(argument: Argument) -> tuple[Figure, str] | None:
@@ -191,11 +191,11 @@ def ratio_figure(argument: Argument) -> tuple[Figure, str] | None:
     if against.refused is not None:
         return None
     shape, life = against.shape, against.life
-    rows = [("life law, like for like", life.estimate, life.lower, life.upper)]
+    rows = [(COMPARED["life"], life.estimate, life.lower, life.upper)]
     for name, hazard in (
-        ("weighted, in days", found.weighted),
-        ("regression, in days", found.regressed),
-        ("all trucks, nothing allowed for", found.crude),
+        (COMPARED["weighted"], found.weighted),
+        (COMPARED["regressed"], found.regressed),
+        (COMPARED["crude"], found.crude),
     ):
         if np.isfinite(hazard.ratio):
             rows.append((name, *(v ** (-1 / shape) for v in (hazard.ratio, hazard.upper, hazard.lower))))

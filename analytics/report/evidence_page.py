@@ -14,14 +14,14 @@ from analytics.words.cutoffs.study import power_ratio_words, study_table, study_
 
 def opening(folder: Path) -> None:
     """What was simulated."""
-    show_heading("How often are the ratings right?", *words.opening(words.read_study(folder)))
+    show_heading(words.TITLE, *words.opening(words.read_study(folder)))
 
 
 def coverage(folder: Path) -> None:
     """Where the model holds, and where the world departs from it."""
     study = words.read_study(folder)
     figure, answer = figures.coverage_figure(study)
-    show_figure(figure, "In how many of the simulated fleets was the published bound at or below the truth?", answer)
+    show_figure(figure, words.COVERAGE, answer)
     show_words(*words.findings(study))
     show_table(words.coverage_table(study), rows=200)
 
@@ -58,9 +58,9 @@ def outside(folder: Path) -> None:
     found = words.read_outside(folder)
     show_words(*words.outside_opening(found))
     figure, answer = figures.outside_figure(found)
-    show_figure(figure, "How far are our answers from the outside ones?", answer)
+    show_figure(figure, words.OUTSIDE, answer)
     show_table(words.outside_cases(found))
-    show_table(words.outside_checks(found), rows=2000, folded="Every check: source, ours, theirs, difference")
+    show_table(words.outside_checks(found), rows=2000, folded=words.CHECKS)
 
 
 def not_answered(folder: Path) -> None:

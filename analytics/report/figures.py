@@ -8,13 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.errors import NotEnoughData
-from analytics.lifetimes.failures import counts_as_failure
-from analytics.models.cells import Clock, curve, observed
-from analytics.models.competing import cumulative_incidence
+from analytics.models.cells import Clock
 from analytics.models.nonparametric import SurvivalCurve
 from analytics.records.load import NOT_RECORDED
 from analytics.records.measures import DAYS_A_YEAR
+from analytics.review.curves import Curves, FindingShares
 from analytics.review.quarter import quarter_before
 from analytics.words.review import pictures as words
 
@@ -27,11 +25,7 @@ if TYPE_CHECKING:
 _STYLES = ["-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 1))]
 _MARKERS = ["o", "s", "^", "D", "v", "P"]
 _HATCHES = ["", "////", "....", "xxxx", "\\\\\\\\", "oo"]
-_CLOCK = {
-    "days": (DAYS_A_YEAR, "years since the part was fitted"),
-    "miles": (1000.0, "thousand miles on the part"),
-    "runs": (1.0, "runs (passes or pulls) on the part"),
-}
+_UNIT = {"days": DAYS_A_YEAR, "miles": 1000.0, "runs": 1.0}
 
 
 def _plt():
@@ -57,46 +51,13 @@ def _tidy(ax: Axes) -> None:
     ax.set_axisbelow(True)
 
 
-def survival_figure(review: Review, component: str, clock: Clock) -> tuple[Figure, str] | None:
-    """Share not come back against age, a panel per weight class, a line per power band, with numbers at risk below.
-
-    Where power and weight are not on record: one panel for all trucks, a line per part. Returns the figure and its
-    answer in words, or None where nothing can be drawn (on miles and runs also where nothing failed).
-    """
-    shop = review.records.shop
-    table = review.lifetimes.table[review.lifetimes.table["component"] == component]
-    known = table[(table["power_band"] != NOT_RECORDED) & (table["weight_class"] != NOT_RECORDED)]
-    cells = {
-        (f"{c} lb", f"{b} hp"): known[(known["weight_class"] == c) & (known["power_band"] == b)]
-        for c in shop.class_labels()
-        for b in shop.band_labels()
-    }
-    drawn = curves_of(cells, clock, shop.checks.at_risk_to_show)
-    if not drawn:
-        known = table
-        parts = [p for p in table["part"].unique() if p != NOT_RECORDED][:6]
-        cells = {("all trucks", part): table[table["part"] == part] for part in sorted(parts)}
-        drawn = curves_of(cells, clock, shop.checks.at_risk_to_show)
-    if not drawn or (clock != "days" and not any(line.failures for line in drawn.values())):
-        return None
-    return curves_figure(component, known, list(cells), drawn, clock, shop.checks.at_risk_to_show)
-
-
-def curves_figure(
-    component: str,
-    table: pd.DataFrame,
-    cells: list[tuple[str, str]],
-    drawn: dict[tuple[str, str], SurvivalCurve],
-    clock: Clock,
-    least: int,
-) -> tuple[Figure, str]:
-    """Curves of ``cells`` (panel, line), those of them that are ``drawn`` up to where ``least`` are at risk, and the answer in words.
-
-    table: the lives behind them.
-    """
+def curves_figure(curves: Curves) -> tuple[Figure, str]:
+    """Share not come back against age, a panel per first name of a cell, a line per second, numbers at risk below; and the answer in
+    words."""
+    cells, drawn, clock, least = curves.cells, curves.drawn, curves.clock, curves.least
     panels = list(dict.fromkeys(panel for panel, _ in cells if any(key[0] == panel for key in drawn)))
     lines = list(dict.fromkeys(line for _, line in cells))
-    unit, label = _CLOCK[clock]
+    unit = _UNIT[clock]
     ends = {key: line.reliable_until(least) for key, line in drawn.items()}
     right = max(ends.values()) / unit
     figure, axes, below = _panels(panels, len(lines))
@@ -114,11 +75,11 @@ def curves_figure(
     axes[0].set_ylim(max(0.0, min(low - 0.04, 0.9)), 1.01)
     axes[0].yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f} %")
     axes[0].set_ylabel("not come back")
-    figure.supxlabel(f"{label}   (below: parts still followed at that age)", fontsize=10)
+    figure.supxlabel(f"{words.AGE[clock]}   (below: parts still followed at that age)", fontsize=10)
     _legend_above(figure, axes, lines)
-    seen = observed(table, clock)
     lowest_of = _lowest(drawn, ends, DAYS_A_YEAR if clock == "days" else 1.0)
-    return figure, words.survival(component, least, clock, lowest_of, (seen.left_out, seen.left_out_failed))
+    left_out = curves.left_out, curves.left_out_failed
+    return figure, words.survival(curves.component, least, clock, lowest_of, left_out)
 
 
 def _panels(names: Sequence[str], lines: int) -> tuple[Figure, list[Axes], list[Axes]]:
@@ -150,21 +111,6 @@ def _legend_above(figure: Figure, axes: Sequence[Axes], lines: Sequence[str]) ->
     figure.legend(
         [handles[k] for k in kept], kept, loc="outside upper center", ncols=len(kept), frameon=False, fontsize=10
     )
-
-
-def curves_of(
-    cells: dict[tuple[str, str], pd.DataFrame], clock: Clock, at_risk: int
-) -> dict[tuple[str, str], SurvivalCurve]:
-    """The curves of the cells that ever have enough at risk."""
-    drawn = {}
-    for key, own in cells.items():
-        try:
-            line = curve(own, clock)
-            if line.reliable_until(at_risk) > 0:
-                drawn[key] = line
-        except NotEnoughData:
-            continue
-    return drawn
 
 
 def _draw(ax: Axes, line: SurvivalCurve, end: float, unit: float, pen: tuple, label: str) -> float:
@@ -287,21 +233,9 @@ def quarters_figure(review: Review, quarters: int = 12) -> tuple[Figure, str] | 
     return figure, words.quarters((spans[0].name, spans[-1].name), last_two, (out[0], out[1]), review.span.whole)
 
 
-def findings_figure(review: Review, component: str) -> tuple[Figure, str] | None:
-    """Cumulative share come back for each finding, the others competing, on days; None with fewer than two findings."""
-    shop = review.records.shop
-    table = review.lifetimes.table[review.lifetimes.table["component"] == component]
-    failed = counts_as_failure(table)
-    finding = table["finding"].replace("", "not stated").where(failed, "")
-    if finding[finding != ""].nunique() < 2:
-        return None
-    seen = observed(table, "days")
-    shares = cumulative_incidence(seen.time, finding.loc[seen.rows].to_numpy(), seen.entry, seen.count)
-    try:
-        end = curve(table, "days").reliable_until(shop.checks.at_risk_to_show)
-    except NotEnoughData:
-        return None
-    keep = shares.time <= end
+def findings_figure(found: FindingShares) -> tuple[Figure, str]:
+    """Cumulative share come back for each finding, the others competing, on days."""
+    shares, keep = found.shares, found.shares.time <= found.end
     order = np.argsort(-shares.incidence[:, keep][:, -1], kind="stable")
     plt = _plt()
     figure, ax = plt.subplots(figsize=(7.2, 3.6), layout="constrained")
@@ -314,7 +248,7 @@ def findings_figure(review: Review, component: str) -> tuple[Figure, str] | None
         base = base + y
     alone = np.r_[0, shares.one_minus_km[:, keep].sum(axis=0)]
     look = {"color": "0.15", "linestyle": (0, (2, 2)), "linewidth": 1.3}
-    ax.step(x, alone, where="post", label="counted as if each were the only one", **look)
+    ax.step(x, alone, where="post", label=words.AS_IF_ALONE, **look)
     _tidy(ax)
     ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.1f} %" if ax.get_ylim()[1] < 0.05 else f"{100 * v:.0f} %")
     ax.set_xlim(0, x[-1])

@@ -10,13 +10,13 @@ import numpy as np
 import pandas as pd
 
 from analytics.records.load import ISSUE_COLUMNS
-from analytics.report.tables import heading
 from analytics.review.fleet_view import FleetView
 from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
 from analytics.whole import plain_text, whole_file
-from analytics.words.answers import readable, told_table
+from analytics.words.answers import CUT_HERE, readable, told_table
 from analytics.words.cautions import CAUTIONS
+from analytics.words.columns import heading
 from analytics.words.lifetimes import lifetimes_sheet
 from analytics.words.review.settings import settings_of
 
@@ -176,7 +176,7 @@ def _disk_told() -> Iterator[None]:
 def _fill(sheet, frame: pd.DataFrame, bold, day, wrap) -> None:
     if len(frame) >= _SHEET_ROWS:
         frame = frame.head(_SHEET_ROWS - 2)
-        sheet.write_string(_SHEET_ROWS - 1, 0, "cut here: the whole table is in the CSV file")
+        sheet.write_string(_SHEET_ROWS - 1, 0, CUT_HERE)
     for c, column in enumerate(frame.columns):
         sheet.write_string(0, c, heading(column), bold)
         values = frame[column]

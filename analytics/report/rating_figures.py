@@ -9,29 +9,29 @@ import numpy as np
 import pandas as pd
 
 from analytics.ratings.bound import RatingBound
-from analytics.ratings.curve import reliability_curve
 from analytics.ratings.ledger import history
-from analytics.ratings.model_checks import OFF, ModelChecks
-from analytics.ratings.sheet import PartRating, Ratings, judge
+from analytics.ratings.model_checks import ModelChecks
+from analytics.ratings.sheet import PartRating, Ratings
 from analytics.report.figures import _plt, _tidy
 from analytics.words.phrases import edge_words, weight_class
-from analytics.words.ratings.sheet import seen_words
-from analytics.words.saying import say
+from analytics.words.ratings import pictures as words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 
-def rating_figure(ratings: Ratings, rated: PartRating, bound: RatingBound) -> tuple[Figure, str]:
-    """Reliability against power at the target life, with band, bound, published limit, and units and failures as a rug."""
+def rating_figure(ratings: Ratings, rated: PartRating, bound: RatingBound, frame: pd.DataFrame) -> tuple[Figure, str]:
+    """Reliability against power at the target life, with band, bound, published limit, and units and failures as a rug.
+
+    frame: the curve of ``bound`` (`reliability_curve`).
+    """
     options = ratings.options
     row = _row(ratings, rated, bound)
     plt = _plt()
     figure, ax = plt.subplots(figsize=(7.6, 4.1), layout="constrained")
     data = rated.data
     power = np.exp(data.log_power)
-    frame = reliability_curve(rated, bound, options)
     low, high = float(power.min()), float(power.max())
     if len(frame):
         keep = frame[frame["estimate_hp"].between(low * 0.6, high * 1.3)]
@@ -45,34 +45,17 @@ def rating_figure(ratings: Ratings, rated: PartRating, bound: RatingBound) -> tu
         if len(grid):
             upper = np.interp(grid, frame["estimate_hp"][::-1], frame["reliability"][::-1])
             lower = np.interp(grid, band["bound_hp"][::-1], band["reliability"][::-1], right=np.nan)
-            ax.fill_between(
-                grid,
-                np.where(np.isnan(lower), 0.5, lower),
-                upper,
-                color="0.55",
-                alpha=0.25,
-                linewidth=0,
-                label=f"down to what is {options.promise.confidence:.0%} sure",
-            )
+            look = {"color": "0.55", "alpha": 0.25, "linewidth": 0}
+            lower = np.where(np.isnan(lower), 0.5, lower)
+            ax.fill_between(grid, lower, upper, label=f"down to what is {options.promise.confidence:.0%} sure", **look)
     ax.axhline(options.promise.reliability, color="0.5", linewidth=0.8, linestyle=":")
-    ax.text(
-        ax.get_xlim()[1] if not len(frame) else high * 1.0,
-        options.promise.reliability + 0.006,
-        f"{options.promise.reliability:.0%}",
-        fontsize=9,
-        color="0.35",
-        ha="right",
-    )
+    right, level = high if len(frame) else ax.get_xlim()[1], options.promise.reliability
+    ax.text(right, level + 0.006, f"{level:.0%}", fontsize=9, color="0.35", ha="right")
     if math.isfinite(row["proposed_hp"]):
         ax.axvline(row["proposed_hp"], color="#0072b2", linewidth=2, label=f"proven: {row['proposed_hp']:,.0f} hp")
     if math.isfinite(row["published_hp"]):
-        ax.axvline(
-            row["published_hp"],
-            color="#d55e00",
-            linewidth=2,
-            linestyle="--",
-            label=f"published: {row['published_hp']:,.0f} hp",
-        )
+        look = {"color": "#d55e00", "linewidth": 2, "linestyle": "--"}
+        ax.axvline(row["published_hp"], label=f"published: {row['published_hp']:,.0f} hp", **look)
     ax.set_ylim(0.44, 1.005)
     ok = ~data.failed
     ax.plot(power[ok], np.full(ok.sum(), 0.463), "|", color="0.45", markersize=7, alpha=0.5)
@@ -85,9 +68,7 @@ def rating_figure(ratings: Ratings, rated: PartRating, bound: RatingBound) -> tu
     marks = [v for v in (row["proposed_hp"], row["published_hp"]) if math.isfinite(v)]
     ax.set_xlim(min([low, *marks]) * 0.93, max([high, *marks]) * 1.05)
     figure.legend(loc="outside upper center", ncols=3, frameon=False, fontsize=9)
-    seen = seen_words(bound)
-    why = say(judge(bound, row["proposed_hp"], row["published_hp"], options))
-    return figure, f"{seen[0].upper()}{seen[1:]}, all weights and uses together: {why}."
+    return figure, words.curve_caption(bound, row, options)
 
 
 def _row(ratings: Ratings, rated: PartRating, bound: RatingBound) -> pd.Series:
@@ -130,13 +111,7 @@ def sheet_figure(ratings: Ratings) -> tuple[Figure, str] | None:
     ax.tick_params(axis="y", length=0)
     ax.set_xlabel(f"hp, {weight_class(first['weight_up_to'].iat[0])}, harshest use with enough on record")
     figure.legend(loc="outside upper center", ncols=3, frameon=False, fontsize=9)
-    over = table[table["published_hp"].notna() & ~(table["published_hp"] <= table["proposed_hp"])]
-    named = dict.fromkeys(f"{r.component} {r.part}" for r in over.itertuples())
-    bare = {f"{r.component} {r.part}" for r in over[over["proposed_hp"].isna()].itertuples()}
-    names = ", ".join(n + (" (in some class no power is proven)" if n in bare else "") for n in named)
-    return figure, (
-        f"Published above what is proven: {names}." if names else "No limit is published above what is proven."
-    ) + " A square far left of its circle means thin records, not a weak part."
+    return figure, words.sheet_caption(table)
 
 
 def history_figure(ratings: Ratings, component: str, part: str) -> tuple[Figure, str] | None:
@@ -151,24 +126,13 @@ def history_figure(ratings: Ratings, component: str, part: str) -> tuple[Figure,
         past.groupby([past["weight_up_to_lb"].fillna(np.inf), past["weight_over_lb"].fillna(-np.inf), "use"], sort=True)
     ):
         name = edge_words(edge, above) + (f", {use}" if use else "")
-        days = [*own["effective_on"], end]
-        ax.step(
-            days,
-            [*own["power_limit_hp"], own["power_limit_hp"].iat[-1]],
-            where="post",
-            linewidth=2,
-            linestyle=["-", "--", "-.", ":"][i % 4],
-            label=name,
-        )
+        days, limits = [*own["effective_on"], end], [*own["power_limit_hp"], own["power_limit_hp"].iat[-1]]
+        ax.step(days, limits, where="post", linewidth=2, linestyle=["-", "--", "-.", ":"][i % 4], label=name)
     _tidy(ax)
     ax.set_ylabel("published, hp")
     ax.set_ylim(0, past["power_limit_hp"].max() * 1.15)
     ax.legend(frameon=False, fontsize=9, loc="lower right")
-    last = past.iloc[-1]
-    return (
-        figure,
-        f"{len(past)} limit{'s' if len(past) != 1 else ''} on file; the last, {last['power_limit_hp']:,.0f} hp from {last['effective_on']:%Y-%m-%d}: {last['reason'] or 'no reason written down'}.",
-    )
+    return figure, words.history_caption(past)
 
 
 def check_figure(checks: ModelChecks) -> tuple[Figure, str, str] | None:
@@ -192,15 +156,8 @@ def check_figure(checks: ModelChecks) -> tuple[Figure, str, str] | None:
         ax.step(own["miles"], own["survival"], where="post", color=colour, linewidth=1.8)
         end = own.iloc[-1]
         ax.plot(end["miles"], end["survival"], marks[k % len(marks)], color=colour, markersize=5)
-        ax.annotate(
-            f"{band} hp",
-            (end["miles"], end["survival"]),
-            (0, -15),
-            textcoords="offset points",
-            ha="right",
-            fontsize=9,
-            color=colour,
-        )
+        below = {"xytext": (0, -15), "textcoords": "offset points", "ha": "right"}
+        ax.annotate(f"{band} hp", (end["miles"], end["survival"]), fontsize=9, color=colour, **below)
         ax.plot(own["miles"], own["fitted"], color=colour, linewidth=1.3, linestyle=(0, (4, 2)))
         least = min(least, own["survival"].min(), own["fitted"].min())
     ax.plot([], [], color="0.3", linewidth=1.8, label="records")
@@ -215,23 +172,7 @@ def check_figure(checks: ModelChecks) -> tuple[Figure, str, str] | None:
     ax.legend(frameon=False, fontsize=9, loc="lower left")
     if both:
         _draw_residuals(axes[0, 1], checks.residuals)
-    off = checks.bands[checks.bands["p_value"] < OFF]
-    told = "; ".join(
-        f"{r.power_band} hp: {r.failures:,.0f} failed, {r.expected:.1f} expected"
-        for r in checks.bands.itertuples()
-        if r.failures or r.expected >= 1
-    )
-    verdict = (
-        "The fit misses at " + ", ".join(f"{b} hp" for b in off["power_band"]) + ": do not lean on its rating there"
-        if len(off)
-        else "The fit agrees with the records in every band"
-    )
-    beside = (
-        "On the right, the closer to the dotted line the better."
-        if both
-        else "Failure by failure it cannot be checked: beside each failure too few lives were as worn."
-    )
-    return figure, f"{verdict} ({told}). {beside}", verdict
+    return figure, words.check_caption(checks), words.check_verdict(checks)
 
 
 def _draw_residuals(ax: Axes, residuals: pd.DataFrame) -> None:

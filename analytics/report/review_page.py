@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Protocol
 
-from analytics.models.cells import Clock
+from analytics.lifetimes.schema import CLOCKS
 from analytics.places import evidence_folder
 from analytics.report import figures, fleet_figures, outlook_figures
 from analytics.report.show import show, show_figure, show_list, show_question, show_table, show_title, show_words
@@ -13,14 +13,8 @@ from analytics.review.fleet_view import FleetView
 from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
 from analytics.words.cautions import CAUTIONS
-from analytics.words.phrases import article, many
+from analytics.words.review import questions as asked
 from analytics.words.review.settings import settings_of
-
-_ASKED: tuple[tuple[Clock, str], ...] = (
-    ("days", "over the years"),
-    ("miles", "over the miles, where an odometer is known"),
-    ("runs", "over passes and pulls"),
-)
 
 
 class Whole(Protocol):
@@ -43,7 +37,7 @@ def came_back(whole: Whole) -> None:
     """What came back, and why."""
     show(whole.review.came_back)
     if drawn := figures.quarters_figure(whole.review):
-        show_figure(drawn[0], "Is it getting better or worse?", drawn[1])
+        show_figure(drawn[0], asked.QUARTERS, drawn[1])
 
 
 def worse(whole: Whole) -> None:
@@ -54,11 +48,11 @@ def worse(whole: Whole) -> None:
     show_question(outlook.expected)
     show(outlook.expected, rows=45)
     if drawn := outlook_figures.expected_figure(outlook):
-        show_figure(drawn[0], f"What was foreseen for {whole.review.span.name}, and what came?", drawn[1])
+        show_figure(drawn[0], asked.expected(whole.review.span.name), drawn[1])
     show_question(outlook.lots)
     show(outlook.lots, rows=30)
     if drawn := outlook_figures.lots_figure(outlook):
-        show_figure(drawn[0], "How do the lots compare?", drawn[1])
+        show_figure(drawn[0], asked.LOTS, drawn[1])
     for answer in (outlook.revision, outlook.power):
         show_question(answer)
         show(answer)
@@ -68,7 +62,7 @@ def months(whole: Whole) -> None:
     """How long they had been out, by build month."""
     show(whole.outlook.months)
     if drawn := outlook_figures.months_figure(whole.outlook):
-        show_figure(drawn[0], "Which build months come back, and after how long?", drawn[1])
+        show_figure(drawn[0], asked.MONTHS, drawn[1])
 
 
 def ahead(whole: Whole) -> None:
@@ -84,8 +78,8 @@ def kept(whole: Whole) -> None:
     """Whether we kept our word."""
     show(whole.outlook.kept)
     if drawn := outlook_figures.kept_figure(whole.outlook):
-        show_figure(drawn[0], "How good were the forecasts, and what is the next one?", drawn[1])
-    show_table(whole.outlook.alarms_kept, folded="Alarms raised in the quarters replayed, and what came since")
+        show_figure(drawn[0], asked.KEPT, drawn[1])
+    show_table(whole.outlook.alarms_kept, folded=asked.ALARMS_KEPT)
 
 
 def fleet(whole: Whole) -> None:
@@ -102,15 +96,17 @@ def components(whole: Whole) -> None:
     """Which component comes back, at what power and weight."""
     review = whole.review
     if drawn := figures.cells_figure(review):
-        show_figure(drawn[0], "Where do they come back?", drawn[1])
+        show_figure(drawn[0], asked.CELLS, drawn[1])
     for component, answer in review.components.items():
         show_words(component.capitalize(), level=3)
         show(answer)
-        for clock, asked in _ASKED:
-            if drawn := figures.survival_figure(review, component, clock):
-                show_figure(drawn[0], f"How many {many(component)} have not come back {asked}?", drawn[1])
-        if drawn := figures.findings_figure(review, component):
-            show_figure(drawn[0], f"What is found when {article(component)} comes back?", drawn[1])
+        for clock in CLOCKS:
+            if curves := review.lines.survival.get((component, clock)):
+                drawn = figures.curves_figure(curves)
+                show_figure(drawn[0], asked.survival(component, clock), drawn[1])
+        if shares := review.lines.findings.get(component):
+            drawn = figures.findings_figure(shares)
+            show_figure(drawn[0], asked.findings(component), drawn[1])
 
 
 def causes(whole: Whole) -> None:
@@ -118,15 +114,15 @@ def causes(whole: Whole) -> None:
     show(whole.fleet.finding_shares)
     show(whole.fleet.causes)
     if drawn := fleet_figures.causes_figure(whole.review, whole.fleet):
-        show_figure(drawn[0], "Whose fault is it, year by year?", drawn[1])
-    show_words("Would two people say the same?", level=3)
+        show_figure(drawn[0], asked.CAUSES, drawn[1])
+    show_words(asked.JUDGED_ALIKE, level=3)
     show(whole.fleet.judged_alike)
 
 
 def drags(whole: Whole) -> None:
     """When several parts are broken, which killed the others."""
     show(whole.fleet.first_or_followed)
-    show_words("Which failures drag others with them?", level=3)
+    show_words(asked.DRAGS, level=3)
     show(whole.fleet.drags)
 
 
@@ -139,7 +135,7 @@ def again(whole: Whole) -> None:
     """Whether they come back again."""
     show(whole.review.again)
     if drawn := fleet_figures.repeats_figure(whole.review, whole.fleet):
-        show_figure(drawn[0], "Do the units of later years come back less?", drawn[1])
+        show_figure(drawn[0], asked.BUILD_YEARS, drawn[1])
     show(whole.fleet.by_build_year)
 
 
@@ -147,8 +143,8 @@ def rebuilt(whole: Whole) -> None:
     """Whether a rebuilt unit lasts as long as a new one, and what to renew while it is open."""
     show(whole.fleet.rebuilt)
     if drawn := fleet_figures.rebuilt_figure(whole.review, whole.fleet):
-        show_figure(drawn[0], "How many have not come back again?", drawn[1])
-    show_words("Should a part be renewed as routine while the unit is open?", level=3)
+        show_figure(drawn[0], asked.REBUILT, drawn[1])
+    show_words(asked.RENEW, level=3)
     show(whole.fleet.renew)
 
 
@@ -165,9 +161,9 @@ def limits(whole: Whole) -> None:
 def call(whole: Whole) -> None:
     """Whom to call."""
     show(whole.fleet.above, rows=25)
-    show_words("Which odometers are worth asking for?", level=3)
+    show_words(asked.ODOMETERS, level=3)
     show(whole.fleet.odometers, rows=25)
-    show_words("Whom to phone at random?", level=3)
+    show_words(asked.RANDOM_CALLS, level=3)
     show(whole.fleet.random_calls)
 
 
@@ -175,7 +171,7 @@ def how_sure(whole: Whole) -> None:
     """How sure we are of the records."""
     show(whole.fleet.how_sure, rows=120)
     if drawn := fleet_figures.how_sure_figure(whole.fleet):
-        show_figure(drawn[0], "Does what we assume decide the verdicts?", drawn[1])
+        show_figure(drawn[0], asked.HOW_SURE, drawn[1])
 
 
 def guarantee(whole: Whole) -> None:
@@ -183,7 +179,7 @@ def guarantee(whole: Whole) -> None:
     show(whole.fleet.guarantee)
     show_words(*fleet_figures.guarantee_promise(evidence_folder()))
     if drawn := fleet_figures.guarantee_figure(whole.review, whole.fleet):
-        show_figure(drawn[0], "What would a guarantee cost, by its length?", drawn[1])
+        show_figure(drawn[0], asked.GUARANTEE, drawn[1])
 
 
 def to_fix(whole: Whole) -> None:
@@ -199,7 +195,7 @@ def counted(whole: Whole) -> None:
 def cautions(whole: Whole) -> None:
     """What these figures cannot do, and what they rest on."""
     show_list(CAUTIONS)
-    show_table(settings_of(whole.review), folded="What this review rests on: settings and versions")
+    show_table(settings_of(whole.review), folded=asked.SETTINGS)
 
 
 SECTIONS: dict[str, Callable[[Whole], None]] = {

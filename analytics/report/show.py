@@ -12,7 +12,8 @@ import pandas as pd
 
 from analytics.report.tables import html_table
 from analytics.review.answer import Answer
-from analytics.words.answers import readable, worded
+from analytics.words.answers import more_rows, readable, worded
+from analytics.words.review.questions import opening
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -53,10 +54,7 @@ def show_table(frame: pd.DataFrame, rows: int = _ROWS_SHOWN, folded: str = "") -
 
 def show_title(review: Review) -> None:
     """Display the title of a review: whose, which quarter, as of when."""
-    shop, span = review.records.shop, review.span
-    state = "" if span.whole else ", the quarter not over"
-    day = f"{span.end.day} {span.end:%B %Y}"
-    show_heading(f"{shop.name}: {span.name}", f"Quarterly review of comebacks, from the records as of {day}{state}.")
+    show_heading(f"{review.records.shop.name}: {review.span.name}", opening(review.span))
 
 
 def show_heading(title: str, *lines: str) -> None:
@@ -114,7 +112,7 @@ def _folded(title: str, inside: str) -> str:
 
 
 def _more(frame: pd.DataFrame, rows: int) -> str:
-    return f"<p>{len(frame) - rows:,} more rows are in the workbook.</p>" if len(frame) > rows else ""
+    return f"<p>{more_rows(len(frame) - rows)}</p>" if len(frame) > rows else ""
 
 
 def _display(markup: str) -> None:

@@ -8,10 +8,12 @@ from pathlib import Path
 
 import pandas as pd
 
+from analytics.lifetimes.schema import CLOCKS
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.cells import survival_table
 from analytics.records.load import Records, load_records
 from analytics.review.answer import Answer
+from analytics.review.curves import Lines, lines_of
 from analytics.review.fleet import by_cell, clocks, fleet, units_in_use, wear
 from analytics.review.quarter import Span, quarter_of
 from analytics.review.repeats import again
@@ -21,7 +23,8 @@ from analytics.review.to_fix import counted, to_fix
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """Answers of one quarter. ``components``: one Answer per component; ``survival``: every curve (models.cells)."""
+    """Answers of one quarter. ``components``: one Answer per component; ``survival``: every curve (models.cells), ``lines`` those that
+    pictures show."""
 
     span: Span
     records: Records
@@ -37,24 +40,15 @@ class Review:
     to_fix: Answer
     counted: Answer
     survival: pd.DataFrame
+    lines: Lines
 
     def __repr__(self) -> str:
         return f"Review({self.records.shop.name!r}, {self.span.name}, as of {self.span.end:%Y-%m-%d})"
 
     def answers(self) -> list[Answer]:
         """All answers in the order they are read."""
-        return [
-            self.came_back,
-            self.fleet,
-            self.clocks,
-            *self.components.values(),
-            self.wear,
-            self.again,
-            self.change,
-            self.limits,
-            self.to_fix,
-            self.counted,
-        ]
+        told = self.came_back, self.fleet, self.clocks, *self.components.values(), self.wear, self.again
+        return [*told, self.change, self.limits, self.to_fix, self.counted]
 
 
 def make_review(
@@ -78,6 +72,7 @@ def review_of(records: Records, lifetimes: Lifetimes, progress: Callable[[str], 
     present = set(lifetimes.table["component"])
     survival = survival_table(lifetimes.table, min_at_risk=records.shop.checks.at_risk_to_show)
     say("answers")
+    answers = {c: by_cell(lifetimes, c) for c in records.shop.components if c in present}
     return Review(
         span=span,
         records=records,
@@ -85,7 +80,7 @@ def review_of(records: Records, lifetimes: Lifetimes, progress: Callable[[str], 
         came_back=came_back(records, span, units_in_use(lifetimes)),
         fleet=fleet(lifetimes),
         clocks=clocks(lifetimes),
-        components={c: by_cell(lifetimes, c) for c in records.shop.components if c in present},
+        components=answers,
         wear=wear(lifetimes),
         again=again(lifetimes),
         change=change(records, lifetimes, span),
@@ -93,4 +88,5 @@ def review_of(records: Records, lifetimes: Lifetimes, progress: Callable[[str], 
         to_fix=to_fix(records, lifetimes),
         counted=counted(records),
         survival=survival,
+        lines=lines_of(lifetimes, answers, CLOCKS),
     )

@@ -11,6 +11,9 @@ from analytics.reasons import Code, Reason
 from analytics.review.answer import Answer
 from analytics.words.saying import asked, method_of, say, say_all
 
+#: in the last row of a sheet that is full
+CUT_HERE = "cut here: the whole table is in the CSV file"
+
 
 @dataclass(frozen=True, slots=True)
 class Wording:
@@ -33,6 +36,11 @@ def told_table(answers: Iterable[Answer]) -> pd.DataFrame:
     """question, answer: a row per sentence."""
     told = [(words.question, line) for words in map(worded, answers) for line in words.sentences]
     return pd.DataFrame(told, columns=["question", "answer"])
+
+
+def more_rows(number: int) -> str:
+    """Below a table that is cut."""
+    return f"{number:,} more rows are in the workbook."
 
 
 def readable(table: pd.DataFrame) -> pd.DataFrame:

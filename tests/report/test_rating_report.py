@@ -10,20 +10,22 @@ import pandas as pd
 import pytest
 from python_calamine import CalamineWorkbook
 
+from analytics.api.explorer import explorer
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.curve import reliability_curve
-from analytics.ratings.follow_up import boldest_move, vary_firmest
+from analytics.ratings.customers import may_be_told
+from analytics.ratings.follow_up import FollowUp, boldest_move, proofs_of, vary_firmest
 from analytics.ratings.model_checks import check_model
 from analytics.ratings.sheet import make_ratings
 from analytics.records.load import load_records
 from analytics.report import evidence_figures, rating_figures
-from analytics.report.rating_files import _publishable, customer_sheet, write_rating_files
+from analytics.report.rating_files import customer_sheet, write_rating_files
 from analytics.report.show import figure_html
-from analytics.report.what_if import explorer
 from analytics.words import evidence as evidence_words
 from analytics.words.ratings import page as rating_words
 from analytics.words.ratings.basis import details
+from analytics.words.ratings.customers import told_words
 from tests.small_shop import TOML, build, rateable_shop, returned, write_shop
 
 QUICK = "[ratings]\nreplicates = 0\nreporting_share = 1.0\n"
@@ -133,9 +135,9 @@ def test_a_lower_limit_for_one_use_stands_on_the_customers_sheet(tmp_path):
 def test_what_is_set_by_judgement_shows_what_is_proven(ratings):
     own = ratings.table[(ratings.table["part"] == "A") & (ratings.table["use"] == "")].iloc[[0]]
     row = own.assign(verdict="not proven", published_hp=900.0, proposed_hp=650.0)
-    assert _publishable(row) == "900 hp*, 650 proven"
-    assert _publishable(row.assign(proposed_hp=math.nan)) == "900 hp*"
-    assert _publishable(row, published=500.0) == "500 hp*"
+    assert told_words(may_be_told(row)) == "900 hp*, 650 proven"
+    assert told_words(may_be_told(row.assign(proposed_hp=math.nan))) == "900 hp*"
+    assert told_words(may_be_told(row, published=500.0)) == "500 hp*"
 
 
 def test_sentences_hold_the_tables_numbers(ratings):
@@ -156,10 +158,10 @@ def test_moves_proofs_unknowns_and_sensitivity_are_put_in_words(ratings):
     assert move[0].startswith("Input shaft A up to")
     assert any(" units a year would get A" in line for line in move)
     assert any("of failures reported" in line for line in rating_words.varied_words(vary_firmest(ratings)))
-    proofs = " ".join(rating_words.proof_words(ratings))
+    proofs = " ".join(rating_words.proof_words(proofs_of(ratings), ratings.options.promise))
     assert "To prove converter C at its published 1,500 hp:" in proofs
     assert "22 trucks of 1,500 hp" in proofs  # n = ln(1 - C)/ln R: 22 for R 0.9, C 0.9
-    table, words = rating_words.whom_to_ask(ratings)
+    table, words = rating_words.whom_to_ask(FollowUp(ratings).ask)
     assert words
     assert len(table) <= 15
 
@@ -173,10 +175,11 @@ def test_figures_of_ratings(ratings):
     at = curve.loc[curve["reliability"] == 0.9, "estimate_hp"].iat[0]
     assert at == pytest.approx(part.bounds[0].estimate_hp, rel=1e-6)
     never = ratings.part("converter", "C")
-    assert reliability_curve(never, never.bounds[0], ratings.options).empty
+    nothing = reliability_curve(never, never.bounds[0], ratings.options)
+    assert nothing.empty
     for drawn in (
-        rating_figures.rating_figure(ratings, part, part.bounds[0]),
-        rating_figures.rating_figure(ratings, never, never.bounds[0]),
+        rating_figures.rating_figure(ratings, part, part.bounds[0], curve),
+        rating_figures.rating_figure(ratings, never, never.bounds[0], nothing),
         rating_figures.sheet_figure(ratings),
         rating_figures.history_figure(ratings, "input shaft", "A"),
     ):

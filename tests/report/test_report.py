@@ -15,9 +15,10 @@ from analytics.report import figures
 from analytics.report.files import plain_text, write_csv, write_review_files
 from analytics.report.page import page_html
 from analytics.report.show import figure_html
-from analytics.report.tables import html_table, shown
+from analytics.report.tables import html_table
 from analytics.review.quarterly import make_review
 from analytics.whole import whole_file
+from analytics.words.columns import shown
 from tests.small_shop import build, returned, write_shop
 
 SCRIPT = "<script>alert(1)</script>"
@@ -158,16 +159,16 @@ def test_figures_say_their_question_and_answer(nasty):
     for drawn in (
         figures.quarters_figure(nasty),
         figures.cells_figure(nasty),
-        figures.survival_figure(nasty, "input shaft", "days"),
-        figures.findings_figure(nasty, "input shaft"),
+        figures.curves_figure(nasty.lines.survival["input shaft", "days"]),
+        figures.findings_figure(nasty.lines.findings["input shaft"]),
     ):
         assert drawn is not None
         markup = figure_html(drawn[0], "How <often>?", drawn[1])
         assert 'alt="How &lt;often&gt;? ' in markup
         assert SCRIPT not in markup
         assert markup.startswith("<figure>")
-    assert figures.survival_figure(nasty, "converter", "miles") is None  # none came back: words, not a flat picture
-    assert figures.findings_figure(nasty, "converter") is None
+    assert ("converter", "miles") not in nasty.lines.survival  # none came back: words, not a flat picture
+    assert "converter" not in nasty.lines.findings
 
 
 def test_figures_are_the_same_each_time(nasty):

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analytics.lifetimes.table import make_lifetimes
-from analytics.ratings.follow_up import vary_firmest
+from analytics.ratings.follow_up import proofs_of, vary_firmest
 from analytics.ratings.sheet import Ratings, make_ratings
 from analytics.records.load import load_records
 from analytics.words.ratings import page as words
@@ -221,7 +221,8 @@ def test_trucks_that_were_sold_prove_nothing_more_by_time(tmp_path):
         limits = [{"component": "converter", "part": "C", "power_limit": 800, "effective_on": "2020-01-01"}]
         folder = write_shop(tmp_path / state, QUICK, builds=builds, readings=read, limits=limits)
         records = load_records(folder)
-        told = " ".join(words.proof_words(make_ratings(records, make_lifetimes(records))))
+        ratings = make_ratings(records, make_lifetimes(records))
+        told = " ".join(words.proof_words(proofs_of(ratings), ratings.options.promise))
         assert "To prove converter C at its published 800 hp" in told
         assert ("will be proven within" in told) == proven
         assert ("time alone will prove nothing" in told) != proven

@@ -337,7 +337,7 @@ def test_dollars_in_names_are_no_formulas(tmp_path):
     review = make_review(
         write_shop(tmp_path, builds=builds, returns=[returned(b["serial"], "2023-05-01") for b in builds[:6]])
     )
-    drawn = figures.survival_figure(review, "input shaft", "days")
+    drawn = figures.curves_figure(review.lines.survival["input shaft", "days"])
     assert figure_html(drawn[0], "q", drawn[1]).startswith("<figure>")
 
 

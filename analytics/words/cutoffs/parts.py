@@ -12,6 +12,13 @@ from analytics.reasons import Overlap
 from analytics.words.ratings.plan import plan_words
 from analytics.words.saying import say, says, texts
 
+#: ways of setting one part's lives against the other's
+COMPARED = {
+    "life": "life law, like for like",
+    "weighted": "weighted, in days",
+    "regressed": "regression, in days",
+    "crude": "all trucks, nothing allowed for",
+}
 VERDICTS = {
     RatioVerdict.BETTER: "better",
     RatioVerdict.WORSE: "worse",

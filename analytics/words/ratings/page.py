@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 
-from analytics.errors import AnalyticsError
-from analytics.ratings.driving import driving_by_power, driving_by_use
-from analytics.ratings.follow_up import BoldestMove, proofs
-from analytics.ratings.model_checks import ModelChecks, check_shapes
+from analytics.models.checks import ModelTest
+from analytics.ratings.driving import PowerAndDriving
+from analytics.ratings.follow_up import BoldestMove, Proof
+from analytics.ratings.model_checks import ModelChecks
 from analytics.ratings.plan import plan_proof
+from analytics.ratings.promise import Promise
 from analytics.ratings.sheet import PartRating, Ratings, judge, qualifiers, verdict_of
-from analytics.ratings.unknowns import ask_first
+from analytics.ratings.unknowns import AskFirst
 from analytics.ratings.whatif import RatingChanges
-from analytics.reasons import Lives
+from analytics.reasons import Lives, Reason
 from analytics.words.phrases import capital, weight_class
 from analytics.words.ratings.bound import DISTRIBUTION
 from analytics.words.ratings.plan import ahead_words, plan_words
@@ -24,6 +26,15 @@ from analytics.words.ratings.unknowns import ask_words
 from analytics.words.ratings.whatif import change_words, move_words
 from analytics.words.saying import say, say_all
 
+#: what stands one click below
+FOLDED = {
+    "sheet": "Every part, weight class and use",
+    "checks": "Checks, what each default cost, what was left out",
+    "influence": "The units that move the estimate most (customers' data: keep in the shop)",
+    "driving": "Miles a year by use, with the fit that allows for who gets an odometer reading",
+    "ask": "The most telling unknowns (customers' data: keep in the shop)",
+    "basis": "What these ratings rest on: target, settings, data",
+}
 _ORDER = ("lower", "raise", "keep", "not proven")
 
 
@@ -207,9 +218,9 @@ def _bounds(checks: ModelChecks) -> str:
     )
 
 
-def shape_words(ratings: Ratings) -> tuple[str, ...]:
+def shape_words(shapes: Sequence[tuple[str, ModelTest]]) -> tuple[str, ...]:
     """Whether the parts of a component wear out in the same way."""
-    return tuple(f"{_cap(component)}: {say(test.found)}." for component, test in check_shapes(ratings))
+    return tuple(f"{_cap(component)}: {say(test.found)}." for component, test in shapes)
 
 
 def part_checks(part: PartRating) -> pd.DataFrame:
@@ -223,11 +234,9 @@ def part_checks(part: PartRating) -> pd.DataFrame:
     return pd.DataFrame(rows or [("check", "none fired")], columns=["what", "in_words"])
 
 
-def driving(ratings: Ratings) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Miles a year per use as a table, and in sentences."""
-    firmest = max(ratings.parts, key=lambda p: (p.data.failures, p.part), default=None)
-    table = driving_by_use(ratings.lifetimes, firmest, ratings.options)
-    table = table.assign(reason=[say(r) if r is not None else "" for r in table["reason"]])
+def driving(by_use: pd.DataFrame, power: PowerAndDriving) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Miles a year per use as a table, and in sentences; and how they go with power."""
+    table = by_use.assign(reason=[say(r) if r is not None else "" for r in by_use["reason"]])
     lines = []
     for row in table.itertuples():
         name = _cap(row.use)
@@ -249,7 +258,6 @@ def driving(ratings: Ratings) -> tuple[pd.DataFrame, tuple[str, ...]]:
                 )
             )
         lines.append(told)
-    power = driving_by_power(ratings.lifetimes)
     if math.isfinite(power.times):
         span = f"{power.times:.2f} times the miles ({power.lower:.2f} to {power.upper:.2f}, {power.units} units)"
         lines.append(
@@ -282,23 +290,21 @@ def varied_words(changed: RatingChanges | None) -> tuple[str, ...]:
     return ("No rating is modelled, so there is nothing to vary.",) if changed is None else change_words(changed)
 
 
-def proof_words(ratings: Ratings) -> tuple[str, ...]:
+def proof_words(proofs: Sequence[Proof], promise: Promise) -> tuple[str, ...]:
     """How to prove a limit, and what the parts that never failed will prove by themselves."""
     lines: list[str] = []
-    for component, part, plan, ahead in proofs(ratings):
-        lines.append(f"To prove {component} {part} at its published {plan.power_hp:,.0f} hp:")
-        lines += [*plan_words(plan), *ahead_words(ahead)]
+    for found in proofs:
+        lines.append(f"To prove {found.component} {found.part} at its published {found.plan.power_hp:,.0f} hp:")
+        lines += [*plan_words(found.plan), *ahead_words(found.ahead)]
     return tuple(lines) or (
         "No published limit stands unproven. For a limit of your own, use plan_proof in analytics.ratings.plan:",
-        *plan_words(plan_proof(1000.0, ratings.options.promise)),
+        *plan_words(plan_proof(1000.0, promise)),
     )
 
 
-def whom_to_ask(ratings: Ratings) -> tuple[pd.DataFrame, tuple[str, ...]]:
+def whom_to_ask(found: AskFirst | Reason) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Which odometers, powers and weights to ask for first, and the random sample beside them."""
-    try:
-        found = ask_first(ratings.lifetimes, options=ratings.options, seed=ratings.options.seed)
-    except AnalyticsError as err:
-        return pd.DataFrame(), (f"Nothing to rank by: {err}.",)
+    if isinstance(found, Reason):
+        return pd.DataFrame(), (f"Nothing to rank by: {say(found)}.",)
     picked = ", ".join(found.sample) if found.sample else "nobody left to ask"
     return found.table.head(15), (*ask_words(found), f"Picked at random: {picked}.")

@@ -9,6 +9,14 @@ import pandas as pd
 from analytics.words.phrases import numbered
 from analytics.words.review.teardown import CAUSE
 
+#: a part's age on each clock
+AGE = {
+    "days": "years since the part was fitted",
+    "miles": "thousand miles on the part",
+    "runs": "runs (passes or pulls) on the part",
+}
+AS_IF_ALONE = "counted as if each were the only one"
+
 
 # ---- survival, cells, quarters, findings -----------------------------------------------------------------------------
 def survival(

@@ -1,0 +1,175 @@
+"""Rounding and headings: the one place where a table turns into what a person reads."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+_WHOLE, _ONE, _TWO = "{:,.0f}", "{:,.1f}", "{:,.2f}"
+
+#: heading and number format of columns whose name alone does not read well
+_SHOWN: dict[str, tuple[str, str]] = {
+    "power_hp": ("power, hp", _WHOLE),
+    "power_limit_hp": ("limit, hp", _WHOLE),
+    "weight_lb": ("weight, lb", _WHOLE),
+    "weight_up_to_lb": ("up to, lb", _WHOLE),
+    "weight_over_lb": ("over, lb", _WHOLE),
+    "odometer": ("odometer", _WHOLE),
+    "cost": ("cost", _WHOLE),
+    "power_at_build_hp": ("power at build, hp", _WHOLE),
+    "weight_at_build_lb": ("weight at build, lb", _WHOLE),
+    "unit_days_in_service": ("days, whole unit", _WHOLE),
+    "days_in_service": ("days in service", _WHOLE),
+    "median_years": ("median years out", _ONE),
+    "median_miles_a_year": ("median miles a year", _WHOLE),
+    "unit_years": ("unit-years", _ONE),
+    "last_quarter_unit_years": ("unit-years, last quarter", _ONE),
+    "year_before": ("comebacks, year before", _WHOLE),
+    "year_before_unit_years": ("unit-years, year before", _ONE),
+    "last_quarter": ("comebacks, last quarter", _WHOLE),
+    "per_100_unit_years": ("a year per 100", _TWO),
+    "lower": ("from", _TWO),
+    "upper": ("to", _TWO),
+    "back_within_2_years": ("back within 2 years", "{:.1%}"),
+    "back_lower": ("from", "{:.1%}"),
+    "back_upper": ("to", "{:.1%}"),
+    "p_value": ("p", "{:.3g}"),
+    "ratio": ("ratio", _TWO),
+    "shape": ("shape", _TWO),
+    "shape_lower": ("from", _TWO),
+    "shape_upper": ("to", _TWO),
+    "largest_gap": ("largest gap to the curve", "{:.1%}"),
+    "set_aside": ("set aside", _WHOLE),
+    "weight_up_to": ("up to, lb", _WHOLE),
+    "life_miles": ("miles", _WHOLE),
+    "reliability": ("reach them", "{:.0%}"),
+    "confidence": ("sure", "{:.0%}"),
+    "estimate_hp": ("best estimate, hp", _WHOLE),
+    "bound_hp": ("bound, hp", _WHOLE),
+    "demonstrated_hp": ("demonstrated, hp", _WHOLE),
+    "second_opinion_hp": ("second opinion, hp", _WHOLE),
+    "units": ("units", _WHOLE),
+    "failures": ("failures", _WHOLE),
+    "miles": ("miles run", _WHOLE),
+    "drop": ("uncertainty it would take off", "{:.1%}"),
+    "in_sample": ("in the random sample", ""),
+    "rating_change": ("estimate without it", "{:+.1%}"),
+    "loglik": ("log-likelihood", _ONE),
+    "median_a_year": ("median miles a year", _WHOLE),
+    "from_a_year": ("from", _WHOLE),
+    "to_a_year": ("to", _WHOLE),
+    "slow_a_year": ("slowest 5 %", _WHOLE),
+    "fast_a_year": ("fastest 5 %", _WHOLE),
+    "ratio_from": ("from", _TWO),
+    "ratio_to": ("to", _TWO),
+    "joint_a_year": ("allowing for who is read", _WHOLE),
+    "joint_from": ("from", _WHOLE),
+    "joint_to": ("to", _WHOLE),
+    "highest_power_hp": ("highest power, hp", _WHOLE),
+    "published_hp": ("published, hp", _WHOLE),
+    "proposed_hp": ("proven, hp", _WHOLE),
+    "covered": ("covered", "{:.3f}"),
+    "se": ("standard error", "{:.3f}"),
+    "median_ratio": ("median bound / truth", "{:.3f}"),
+    "p95_ratio": ("95th percentile", "{:.3f}"),
+    "first_order_covered": ("before calibration", "{:.3f}"),
+    "expected_failures": ("expected failures", _WHOLE),
+    "mean_failures": ("failures per unit", "{:.3f}"),
+    "by_years": ("by, years", _ONE),
+    "in_words": ("in words", ""),
+    "share_back": ("came back for it", "{:.1%}"),
+    "share_lower": ("from", "{:.1%}"),
+    "share_upper": ("to", "{:.1%}"),
+    "as_if_alone": ("as if the only finding", "{:.1%}"),
+    "all_findings": ("for any finding", "{:.1%}"),
+    "all_as_if_alone": ("all, as if alone", "{:.1%}"),
+    "share_alike": ("judged alike", "{:.0%}"),
+    "by_chance": ("by chance", "{:.0%}"),
+    "kappa_lower": ("from", _TWO),
+    "kappa_upper": ("to", _TWO),
+    "expected_first": ("first, expected", _ONE),
+    "share": ("share", "{:.0%}"),
+    "upper_if_all": ("to, were all dragged", _TWO),
+    "mean_cost": ("mean cost", _WHOLE),
+    "mean_cost_alone": ("mean cost, alone", _WHOLE),
+    "age_years": ("by, years", _ONE),
+    "mean_comebacks": ("comebacks per unit", "{:.3f}"),
+    "compared_comebacks": ("comebacks where new ones are alike", _WHOLE),
+    "expected_as_new": ("expected as new", _ONE),
+    "sees_double": ("would show double", "{:.0%}"),
+    "back_in_a_year": ("back within a year", "{:.1%}"),
+    "over_by": ("over by", "{:.0%}"),
+    "in_a_year": ("chance in a year", "{:.1%}"),
+    "in_miles": ("chance in 10,000 miles", "{:.1%}"),
+    "years_out": ("years out", _ONE),
+    "value": ("value", _TWO),
+    "proven_hp": ("proven, hp", _WHOLE),
+    "price": ("price", _WHOLE),
+    "new_fails": ("a new one fails", "{:.1%}"),
+    "used_at": ("used, miles", _WHOLE),
+    "used_fails": ("a used one fails", "{:.1%}"),
+    "renew_from_miles": ("renew from, miles", _WHOLE),
+    "seen_miles": ("run so far, miles", _WHOLE),
+    "allowed_per_unit": ("may cost a unit", _WHOLE),
+    "months": ("months, best estimate", _ONE),
+    "months_lower": ("from", _ONE),
+    "months_upper": ("to", _ONE),
+    "seen_months": ("followed, months", _ONE),
+    "guarantee_months": ("guarantee, months", _WHOLE),
+    "guarantee_miles": ("or miles", _WHOLE),
+    "year_on_record": ("on record, a year", "{:.1%}"),
+    "back_in_12_months": ("back within a year", "{:.1%}"),
+    "odometer_known": ("odometer known", _WHOLE),
+    "p_more": ("chance of so many or more", "{:.3g}"),
+    "p_fewer": ("chance of so few or fewer", "{:.3g}"),
+    "p_better": ("chance of so few, if alike", "{:.3g}"),
+    "p_worse": ("chance of so many, if alike", "{:.3g}"),
+    "threshold": ("alarm below", "{:.2g}"),
+    "chance": ("chance", "{:.1%}"),
+    "its_chance": ("of that", "{:.1%}"),
+    "false_alarm": ("false alarm", "{:.2g}"),
+    "usual": ("usual", "{:.3f}"),
+    "years_in_service": ("years in service", _ONE),
+    "alarm_at": ("an alarm at", _WHOLE),
+    **{f"caught_{k}_times_worse": (f"caught if {k} times worse", "{:.1%}") for k in (2, 5, 10, 20)},
+    "price_each": ("price each", _WHOLE),
+    "money_tied_up": ("money tied up", _WHOLE),
+    "years": ("years out", _ONE),
+    "keep": ("keep", _WHOLE),
+}
+_NAMES = {
+    "parts_within": "within it",
+    "failed_within": "of these failed",
+    "parts_above": "above it",
+    "failed_above": "of these failed",
+    "failed_within_quarter": "within, failed this quarter",
+    "failed_above_quarter": "above, failed this quarter",
+}
+
+
+def heading(column: str) -> str:
+    """A column's name as a person reads it."""
+    return _SHOWN.get(column, (_NAMES.get(column, column.replace("_", " ")), ""))[0]
+
+
+def shown(frame: pd.DataFrame) -> pd.DataFrame:
+    """The frame as texts: rounded, dated, blank where unknown."""
+    return pd.DataFrame(
+        {c: [_cell(v, _SHOWN.get(c, ("", ""))[1]) for v in frame[c]] for c in frame.columns}, index=frame.index
+    )
+
+
+def _cell(value: object, form: str) -> str:
+    if isinstance(value, pd.Timestamp):
+        return "" if pd.isna(value) else value.date().isoformat()
+    if isinstance(value, bool | np.bool_):
+        return "yes" if value else "no"
+    if value is None or value is pd.NaT or (isinstance(value, float) and np.isnan(value)):
+        return ""
+    if isinstance(value, int | np.integer):
+        return f"{value:,}"
+    if isinstance(value, float | np.floating):
+        if np.isinf(value):
+            return "no limit"
+        return (form or _TWO).format(value)
+    return str(value)

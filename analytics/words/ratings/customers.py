@@ -1,0 +1,51 @@
+"""The sheet for customers in words."""
+
+from __future__ import annotations
+
+import math
+
+from analytics.ratings.customers import Line, Told, customer_lines, lowers
+from analytics.ratings.sheet import Ratings
+
+CONDITIONS = "Holds for the part revision named, the weights shown (truck as driven, without trailer), stock rpm limits and the fluid and tune the unit was built for. More power, more weight, another use or a retune: ask again."
+_DRAFT = "Draft, not to be handed out: some figures are lower than what is published and not yet accepted by the owner."
+_STAR = "* Set by judgement: our records neither prove nor contradict it yet."
+
+
+def told_words(told: Told) -> str:
+    """'650 hp', '900 hp*, 650 proven', or 'ask us' where no power may be told."""
+    if told.hp is None:
+        return "ask us"
+    proven = f", {told.proven_hp:,.0f} proven" if told.proven_hp is not None else ""
+    heaviest = f" (to {told.up_to_lb:,.0f} lb)" if told.up_to_lb is not None else ""
+    return f"{told.hp:,.0f} hp{'*' if told.judged else ''}{proven}{heaviest}"
+
+
+def cells(line: Line) -> list[str]:
+    """component, part, what may be told by weight class, what was seen; the last is said once for each part."""
+    seen = f"{line.failures:,.0f} of {line.units:,.0f}" if line.failures else f"none of {line.units:,.0f}"
+    name = f"{line.part}, {line.use} only" if line.use else line.part
+    return [line.component, name, *map(told_words, line.told), "" if line.use else f"{seen} came back"]
+
+
+def headings(ratings: Ratings) -> list[str]:
+    """Of the columns by weight class."""
+    if not ratings.table.loc[ratings.table["use"] == "", "weight_up_to"].map(math.isfinite).any():
+        return ["any weight"]
+    return [*(f"truck up to {edge:,.0f} lb" for edge in ratings.records.shop.weight.classes), "heavier"]
+
+
+def notes(ratings: Ratings) -> dict[str, str]:
+    """as_of; draft and star, each "" where it does not apply; basis and conditions."""
+    promise, as_of = ratings.options.promise, ratings.records.as_of
+    judged = any(told.judged for line in customer_lines(ratings) for told in line.told)
+    return {
+        "as_of": f"{as_of.day} {as_of:%B %Y}",
+        "draft": _DRAFT if lowers(ratings.table[ratings.table["use"] == ""]) else "",
+        "star": _STAR if judged else "",
+        "basis": (
+            f"Unless starred, each figure is the highest power at which, on our records up to that day, we are {promise.confidence:.0%} sure that {promise.reliability:.0%} last {promise.life_miles:,.0f} miles "
+            "in the harshest use we have enough of on record, or the limit published if that is lower. It assumes powers as recorded at the build, at the crank, and allows for failures that nobody reported."
+        ),
+        "conditions": CONDITIONS,
+    }

@@ -1,0 +1,79 @@
+"""What the pictures of the ratings ask and say."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from analytics.ratings.bound import RatingBound
+from analytics.ratings.model_checks import OFF, ModelChecks
+from analytics.ratings.options import Options
+from analytics.ratings.sheet import judge
+from analytics.words.phrases import capital, plural
+from analytics.words.ratings.sheet import seen_words
+from analytics.words.saying import say
+
+SHEET_QUESTION = "What is proven, and what is published?"
+
+
+def last_question(part: str, weight_lb: float | None = None) -> str:
+    """The question over the curve of one part; weight_lb: the class it is drawn for."""
+    return f"How likely is {part} to last, by power" + ("?" if weight_lb is None else f" (up to {weight_lb:,.0f} lb)?")
+
+
+def history_question(part: str) -> str:
+    """The question over the limits published over the years."""
+    return f"What has been published for {part}?"
+
+
+def check_question(part: str) -> str:
+    """The question over the fit beside the records."""
+    return f"Does the fit agree with what {part} did, band by band?"
+
+
+def curve_caption(bound: RatingBound, row: pd.Series, options: Options) -> str:
+    """What was seen of the part, and the verdict. row: of the sheet of ratings."""
+    why = say(judge(bound, row["proposed_hp"], row["published_hp"], options))
+    return f"{capital(seen_words(bound))}, all weights and uses together: {why}."
+
+
+def sheet_caption(table: pd.DataFrame) -> str:
+    """Which limits stand above what is proven, in any class. table: the ratings for any use."""
+    over = table[table["published_hp"].notna() & ~(table["published_hp"] <= table["proposed_hp"])]
+    named = dict.fromkeys(f"{r.component} {r.part}" for r in over.itertuples())
+    bare = {f"{r.component} {r.part}" for r in over[over["proposed_hp"].isna()].itertuples()}
+    names = ", ".join(n + (" (in some class no power is proven)" if n in bare else "") for n in named)
+    told = f"Published above what is proven: {names}." if names else "No limit is published above what is proven."
+    return told + " A square far left of its circle means thin records, not a weak part."
+
+
+def history_caption(past: pd.DataFrame) -> str:
+    """How many limits are on file, and the last. past: of one part, in order of time."""
+    last = past.iloc[-1]
+    return (
+        f"{plural(len(past), 'limit')} on file; the last, {last['power_limit_hp']:,.0f} hp from {last['effective_on']:%Y-%m-%d}: "
+        f"{last['reason'] or 'no reason written down'}."
+    )
+
+
+def check_verdict(checks: ModelChecks) -> str:
+    """Whether the fit agrees with the records in every band."""
+    off = checks.bands[checks.bands["p_value"] < OFF]
+    if not len(off):
+        return "The fit agrees with the records in every band"
+    missed = ", ".join(f"{b} hp" for b in off["power_band"])
+    return f"The fit misses at {missed}: do not lean on its rating there"
+
+
+def check_caption(checks: ModelChecks) -> str:
+    """The verdict, the failures of each band beside those expected, and how to read the failures one by one."""
+    told = "; ".join(
+        f"{r.power_band} hp: {r.failures:,.0f} failed, {r.expected:.1f} expected"
+        for r in checks.bands.itertuples()
+        if r.failures or r.expected >= 1
+    )
+    beside = (
+        "On the right, the closer to the dotted line the better."
+        if len(checks.residuals)
+        else "Failure by failure it cannot be checked: beside each failure too few lives were as worn."
+    )
+    return f"{check_verdict(checks)} ({told}). {beside}"

@@ -1,0 +1,74 @@
+"""What a command says on the terminal when it is done, or when it could not be."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from analytics.ratings.ledger import Entry
+
+DOES = "Field-return analytics for a shop that builds performance transmissions."
+NO_MEMORY = "not enough memory. Close other programs, or split the sheets."
+STOPPED = "stopped. Nothing half-written was left under a file's own name."
+
+
+def disk(why: str, file: str | None) -> str:
+    """What a file or the disk refused. file: its path, where there is one."""
+    where = f" ({Path(file).name})" if file else ""
+    return f"{why}{where}. Check that files can be read, folders written and that the disk is not full."
+
+
+def whole_lists(folder: Path) -> str:
+    """Where the lists of a check lie."""
+    return f"\nWhole lists: {folder}/set_aside.csv, to_check.csv, counts.csv"
+
+
+def review(page: Path) -> str:
+    """Where the review lies, and what lies beside it."""
+    return (
+        f"The review: {page}\nBeside it: review.xlsx, and as CSV the tables, among them watch, forecast and unit_chances (what comes next), "
+        "above_limit, ask_for and random_calls (whom to call), set_aside and to_check (what to mend)"
+    )
+
+
+def ratings(page: Path, rows: int, seconds: float) -> str:
+    """Where the ratings lie, what lies beside them, and how long they took."""
+    told = f"The ratings: {page}\nBeside it: ratings.csv, ratings.xlsx, customer_sheet.html, above_proven.csv"
+    return f"{told}\n{rows} rows, page and files in {seconds:.0f} s: {seconds / rows:.1f} s a row." if rows else told
+
+
+def cutoff(page: Path) -> str:
+    """Where the argument about a boundary lies, and its brief."""
+    brief = page.with_name("brief.html")
+    return f"The brief: {brief}\nThe whole argument: {page}\nBeside them: cutoff.csv, overlap.csv, cost_curve.csv, sensitivity.csv"
+
+
+def load(page: Path) -> str:
+    """Where the loads lie, and what lies beside them."""
+    return f"The loads: {page}\nBeside it: loads.csv, load_ratings.csv, suspects.csv, load.xlsx"
+
+
+def accepted(entry: Entry) -> str:
+    """The line that was added to the limits."""
+    what = f"{entry.component} {entry.part}, {entry.weights}, {entry.power_limit}"
+    return f"Added to limits: {what} from {entry.effective_on}.\n{entry.reason}"
+
+
+def backtest(table: Path) -> str:
+    """Where the table of the quarters replayed lies."""
+    return f"Quarter by quarter: {table}"
+
+
+def demo(folder: Path) -> str:
+    """Where the invented sheets lie, and what to do with them."""
+    return f"An invented shop's sheets are in {folder}. Look at them with: python -m analytics review {folder}"
+
+
+#: titles of the pages, after the name of the shop
+REVIEW_TITLE, RATINGS_TITLE, LOAD_TITLE = "quarterly review", "power ratings", "the load behind the horsepower"
+
+
+def cutoff_title(below: str, above: str) -> str:
+    """Title of the page of a boundary, after the name of the shop."""
+    return f"where {below} ends and {above} begins"
