@@ -258,7 +258,6 @@ class Fit(Code):
     LIMIT_NOT_FOUND = auto()
     UNITS_HAD_NOT_RUN = auto()
     NONE_FAILED = auto()
-    NO_MAXIMUM = auto()
 
 
 class Guarantee(Code):
@@ -422,7 +421,6 @@ class Assumption(Code):
     SHAPES_DIFFER = auto()
     SHAPES_ALIKE = auto()
     FEW_EXPECTED = auto()
-    SMALL_LOT = auto()
 
 
 class Service(Code):

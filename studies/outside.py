@@ -222,7 +222,7 @@ class _Asker:
 
     def _on_curves(self, case, quantity, group, at):
         from analytics.models.competing import cumulative_incidence
-        from analytics.models.nonparametric import life_table
+        from studies.textbook import life_table
 
         if quantity.startswith(("km_", "nelson_aalen")):
             tag = quantity.rsplit("_", 1)[1]
@@ -267,41 +267,41 @@ class _Asker:
     def _on_cuts(self, case, quantity, group, at):
         if case != "D13":
             return None
-        from analytics.cutoffs import scan
         from analytics.models.comparison import log_rank
+        from studies import scan
 
         x, time, failed = self._lymphoma()
         if quantity == "rows_used":
-            return len(x), "cutoffs.scan.best_cut"
+            return len(x), "studies.scan.best_cut"
         if quantity.startswith("two_cut"):
             two = scan.two_cuts(x, time, failed, 8)
             return {"chisq": two.statistic, "lower": two.lower, "upper": two.upper}[
                 quantity[8:]
-            ], "cutoffs.scan.two_cuts"
+            ], "studies.scan.two_cuts"
         found = scan.best_cut(x, time, failed, late_ties=group != "at risk")
         if quantity.startswith("naive"):
             plain = log_rank(time, failed, x > found.cut)
             return (plain.statistic if "chisq" in quantity else plain.p_value), "models.comparison.log_rank"
         if quantity.endswith(("_M", "_from_definition")):
-            return found.statistic, "cutoffs.scan.best_cut"
+            return found.statistic, "studies.scan.best_cut"
         if quantity.endswith("cutpoint"):
-            return found.cut, "cutoffs.scan.best_cut"
+            return found.cut, "studies.scan.best_cut"
         if quantity.endswith("Lau92"):
-            return scan.p_by_limits(found.statistic), "cutoffs.scan.p_by_limits"
+            return scan.p_by_limits(found.statistic), "studies.scan.p_by_limits"
         if quantity.endswith("Lau94"):
-            return scan.p_by_cuts(found.statistic, found.units, found.low), "cutoffs.scan.p_by_cuts"
+            return scan.p_by_cuts(found.statistic, found.units, found.low), "studies.scan.p_by_cuts"
         if quantity.endswith("exactGauss"):
-            return scan.p_gaussian(found.statistic, found.units, found.low), "cutoffs.scan.p_gaussian"
+            return scan.p_gaussian(found.statistic, found.units, found.low), "studies.scan.p_gaussian"
         if quantity.endswith("condMC"):
             drawn = scan.permutation_p(x, time, failed, permutations=20_000, late_ties=True)
-            return drawn[0], "cutoffs.scan.permutation_p"
+            return drawn[0], "studies.scan.permutation_p"
         # the conditional bound takes whole-number scores and the statistic of these
         score = scan.whole_scores(scan.log_rank_scores(time, failed, late_ties=True))
         m, n = found.low, len(score)
         variance = m * (n - m) / (n**2 * (n - 1)) * (n * (score**2).sum() - score.sum() ** 2)
         sums = np.cumsum(score[np.argsort(x)])
         statistic = np.abs((sums[m - 1] - m / n * score.sum()) / np.sqrt(variance)).max()
-        return scan.p_exact_bound(score, m, statistic), "cutoffs.scan.p_exact_bound"
+        return scan.p_exact_bound(score, m, statistic), "studies.scan.p_exact_bound"
 
     # ---- one life law
     def _rows(self, case: str, group: str) -> dict | None:
@@ -349,6 +349,7 @@ class _Asker:
 
     def _on_lives(self, case, quantity, group, at):
         from analytics.models.weibull import weibayes
+        from studies.textbook import chance_of_failure, mean_life, sd_life
 
         by = "models.weibull.fit_life"
         if case == "D03" and quantity.startswith("series_system"):
@@ -380,7 +381,7 @@ class _Asker:
             if quantity == "mean_expected_to_date":
                 return float((d["count"] * -np.log(fit.survival(d["hours"]))).sum()), by
             running = d[d["failed"] == 0]
-            return float((running["count"] * fit.chance_of_failure(running["hours"], float(at or 300))).sum()), by
+            return float((running["count"] * chance_of_failure(fit, running["hours"], float(at or 300))).sum()), by
         if case in ("D08", "D09", "D19") or self._rows(case, group or "Male") is None or group == "both":
             return None
         if quantity.endswith("_entry_ignored"):
@@ -394,8 +395,8 @@ class _Asker:
             "beta": lambda f: f.beta,
             "loglik": lambda f: f.log_likelihood,
             "aic": lambda f: f.aic,
-            "mean_life": lambda f: f.mean_life,
-            "sd_life": lambda f: f.sd_life,
+            "mean_life": mean_life,
+            "sd_life": sd_life,
             "var_mu_mu": lambda f: f.covariance[0, 0],
             "var_mu_log_sigma": lambda f: f.covariance[0, 1],
             "var_log_sigma_log_sigma": lambda f: f.covariance[1, 1],
@@ -446,7 +447,7 @@ class _Asker:
         return d["exit"], d["cens"], (d["sex"] == "Male").to_numpy(float)[:, None]
 
     def _stress(self, case: str, law: str, form: str = ""):
-        from analytics.models.regression import fit_regression
+        from studies.regression import fit_regression
 
         time, failed, x = self._columns(case)
         if form == "square":
@@ -476,7 +477,7 @@ class _Asker:
         }.get(case)
         if terms is None or (case == "D15" and group != "both"):
             return None
-        by = "models.regression.fit_regression"
+        by = "studies.regression.fit_regression"
         law = "lognormal" if "lognormal" in group or quantity.endswith("_log10") else "weibull"
         if quantity == "loglik":
             form = next((f for f in ("square", "product", "not logged") if f in group), "")
@@ -515,7 +516,7 @@ class _Asker:
         kind, what = match.groups()
         x = self._place(case, at)
         fit = self.stress(case, law)
-        by = "models.regression.fit_regression"
+        by = "studies.regression.fit_regression"
         if kind.startswith("quantile"):
             p = float(at) if case == "D09" else 0.1
             value, lower, upper = fit.quantile(p, x)
@@ -588,7 +589,8 @@ class _Asker:
         return math.exp(found) if p is not None else float(survival_of(np.array(found), law))
 
     def _rating(self, case: str, quantity: str) -> float:
-        from analytics.ratings.signed_root import SignedRoot, profile_limits
+        from analytics.ratings.signed_root import SignedRoot
+        from studies.textbook import profile_limits
 
         law, life = {"D08": ("weibull", 20.0), "D09": ("lognormal", 20_000.0), "D19": ("weibull", 300.0)}[case]
         model, top = self._model(case, law, life)
@@ -671,12 +673,13 @@ class _Asker:
 
     def _on_counts(self, case, quantity, group, at):
         from analytics.models import exact
+        from studies import textbook
 
         if case == "D15" and quantity == "rows_used":
             return len(self._columns("D15")[0]), "models.nonparametric.kaplan_meier"
         if case == "D18":
             d = self.data("p_chart")
-            chart = exact.proportion_chart(np.rint(d["fraction"] * d["n"]).astype(int), d["n"])
+            chart = textbook.proportion_chart(np.rint(d["fraction"] * d["n"]).astype(int), d["n"])
             values = {
                 "centre": chart.centre,
                 "lcl": chart.lower[0],
@@ -685,8 +688,8 @@ class _Asker:
             }
             if quantity == "lot_outside_fraction":
                 lot = int(at) - 1
-                return (chart.fraction[lot] if chart.outside[lot] else math.nan), "models.exact.proportion_chart"
-            return values[quantity], "models.exact.proportion_chart"
+                return (chart.fraction[lot] if chart.outside[lot] else math.nan), "studies.textbook.proportion_chart"
+            return values[quantity], "studies.textbook.proportion_chart"
         if case != "D17":
             return None
         if quantity.startswith("poisson_"):
@@ -697,18 +700,20 @@ class _Asker:
             return (limits.lower if "lower" in quantity else limits.upper), "models.exact.binomial_limits"
         if quantity in ("zero_failure_n", "one_failure_n"):
             r, c = map(float, re.fullmatch(r"R([\d.]+) C([\d.]+)", at).groups())
-            return exact.units_to_prove(r, c, failures=int(quantity.startswith("one"))), "models.exact.units_to_prove"
+            return textbook.units_to_prove(
+                r, c, failures=int(quantity.startswith("one"))
+            ), "studies.textbook.units_to_prove"
         if quantity.startswith("zero_failure_rate_upper"):
             sure = int(re.search(r"upper(\d\d)", quantity)[1]) / 100
             return exact.poisson_limits(0, level=2 * sure - 1).upper, "models.exact.poisson_limits"
         if quantity == "weibull_zero_failure_R_lower":
-            return exact.success_run_reliability(
+            return textbook.success_run_reliability(
                 10, 0.9, life_ratio=1.5, beta=2
-            ), "models.exact.success_run_reliability"
+            ), "studies.textbook.success_run_reliability"
         if quantity == "weibull_zero_failure_n":
-            return exact.units_to_prove(0.9, 0.9, life_ratio=1.5, beta=2), "models.exact.units_to_prove"
-        factors = exact.mtbf_factors(int(at.removeprefix("r=")), level=float(group))
-        return (factors.lower if "lower" in quantity else factors.upper), "models.exact.mtbf_factors"
+            return textbook.units_to_prove(0.9, 0.9, life_ratio=1.5, beta=2), "studies.textbook.units_to_prove"
+        factors = textbook.mtbf_factors(int(at.removeprefix("r=")), level=float(group))
+        return (factors.lower if "lower" in quantity else factors.upper), "studies.textbook.mtbf_factors"
 
     # ---- lifelines, the second opinion of other tests
     def _cox(self, case: str, group: str):

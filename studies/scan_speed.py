@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from analytics.cutoffs.scan import permutation_p
+from studies.scan import permutation_p
 
 UNITS, PERMUTATIONS, SEED = 20_000, 9_999, 1
 R = """

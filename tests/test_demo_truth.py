@@ -13,7 +13,7 @@ from analytics.lifetimes.failures import counts_as_failure
 from analytics.models.exact import poisson_limits
 from analytics.reasons import Flag, Wear
 from analytics.review.quarter import unit_years
-from analytics.review.quarterly import make_review
+from tests.reviewed import make_review
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
 

@@ -119,17 +119,6 @@ def bearing_stress(
     return 2 * torque * factor / (area * quantity("life factor", life))
 
 
-def life_factor(cycles: ArrayLike, reversed_load: bool = False) -> np.ndarray:
-    """Fatigue-life factor of a spline by torque cycles: the table's points, straight on two log scales between them.
-
-    1.8 up to 1,000 cycles, as the table's first row; NaN past 10 million, where the table stops.
-    """
-    n = quantity("torque cycles", cycles, 0.0)
-    factors = LIFE_REVERSED if reversed_load else LIFE_ONE_WAY
-    log = np.interp(np.log(n), np.log(LIFE_CYCLES), np.log(factors), right=np.nan)
-    return np.exp(log)
-
-
 def life_exponents(reversed_load: bool = False) -> tuple[np.ndarray, float]:
     """Slope k of life against torque, N ~ T^-k, that the life factors imply: per decade (4,), and over all four."""
     log = np.log10(LIFE_REVERSED if reversed_load else LIFE_ONE_WAY)

@@ -14,14 +14,3 @@ def engine_torque(power_w: ArrayLike, speed_rad_s: ArrayLike) -> np.ndarray:
     a floor of the peak torque, not the peak itself."""
     power = quantity("engine power", power_w, unit="W")
     return power / quantity("engine speed", speed_rad_s, unit="rad/s")
-
-
-def capacity_factor(speed_rad_s: ArrayLike, torque_nm: ArrayLike) -> np.ndarray:
-    """Converter capacity factor K = n / sqrt(T), rad/s per sqrt(N·m) (as in SAE J643; cited from memory)."""
-    speed = quantity("stall speed", speed_rad_s, unit="rad/s")
-    return speed / np.sqrt(quantity("engine torque", torque_nm, unit="N·m"))
-
-
-def stall_speed(capacity: ArrayLike, torque_nm: ArrayLike) -> np.ndarray:
-    """Speed at which the converter holds the engine, rad/s: K sqrt(T), T the engine's torque at that very speed."""
-    return quantity("capacity factor", capacity) * np.sqrt(quantity("engine torque", torque_nm, unit="N·m"))

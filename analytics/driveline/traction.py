@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analytics.driveline.inputs import below, quantity
+from analytics.driveline.inputs import quantity
 from analytics.driveline.units import GRAVITY
 
 #: the driveline installation manual J3311-1 (2008): slip torque = 0.71 W r / (11.4 i): 0.71 of friction, 12 inches a foot
@@ -40,33 +40,13 @@ def slip_torque(
     return axle_slip_torque(friction, axle_kg, tyre_radius_m) / (ratio * quantity("efficiency", efficiency, 0.0, 1.0))
 
 
-def rear_axle_mass(
-    mass_kg: ArrayLike,
-    wheelbase_m: ArrayLike,
-    front_to_centre_m: ArrayLike,
-    height_m: ArrayLike,
-    acceleration_m_s2: ArrayLike = 0.0,
-) -> np.ndarray:
-    """Mass on the rear axle while it accelerates, kg: (m/L)(b + h a/g); Gillespie 1992, cited from memory.
-
-    front_to_centre_m: b, from the front axle to the centre of gravity; height_m: h. No more than the whole mass: beyond
-    that the front wheels are off the ground. A sled adds its hitch load, which is not in here.
-    """
-    mass, base = quantity("mass", mass_kg, unit="kg"), quantity("wheelbase", wheelbase_m, unit="m")
-    to_centre = quantity("distance from front axle to centre of gravity", front_to_centre_m, unit="m")
-    below("distance from front axle to centre of gravity", to_centre, "the wheelbase", base)
-    height = quantity("height of the centre of gravity", height_m, open_low=False, unit="m")
-    rise = quantity("acceleration", acceleration_m_s2, open_low=False, unit="m/s²") / GRAVITY
-    return np.minimum(mass / base * (to_centre + height * rise), mass)
-
-
 def driven_axle_mass(
     mass_kg: ArrayLike, static_share: ArrayLike, friction: ArrayLike, height_over_wheelbase: ArrayLike
 ) -> np.ndarray:
     """Mass on the driven rear axle at the moment its tyres slip, kg: m s / (1 - μ h/L), no more than m.
 
-    static_share: s = b/L. At slip the acceleration is a/g = μ m_r/m (nothing else resists), put into rear_axle_mass and
-    solved for m_r. Textbook mechanics. All-wheel drive: take the whole mass instead.
+    static_share: s = b/L. At slip the acceleration is a/g = μ m_r/m (nothing else resists), put into
+    m_r = m (b + h a/g)/L (Gillespie 1992, cited from memory) and solved for m_r. All-wheel drive: take the whole mass instead.
     """
     mass = quantity("mass", mass_kg, unit="kg")
     share = quantity("share of weight on the driven axle", static_share, 0.0, 1.0)

@@ -6,14 +6,12 @@ A `level` is two-sided, with equal tails; a `confidence` is one-sided.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Literal
 
 from scipy.special import betaincinv, chdtri
 
 from analytics.errors import AnalyticsError, NotEnoughData
-from analytics.reasons import Assumption, Reason, reason
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -77,58 +75,6 @@ def poisson_limits(failures: int, exposure: float = 1.0, level: float = 0.95) ->
     return Limits(k / total, lower / total, upper / total, level)
 
 
-def units_to_prove(
-    reliability: float, confidence: float, failures: int = 0, life_ratio: float = 1.0, beta: float = 1.0
-) -> int:
-    """Fewest units, each run `life_ratio` target lives, that prove the reliability with at most `failures`.
-
-    With none this is n = ln(1 - C)/ln R, rounded up. "90/95" is ambiguous, so name the arguments. beta is the
-    Weibull shape assumed; at life_ratio 1 it does not matter.
-    """
-    r, c, k = _share("reliability", reliability), _share("confidence", confidence), _whole("failures", failures)
-    log_r = math.log(r) * _positive("life_ratio", life_ratio) ** _positive("beta", beta)
-    if k == 0:
-        # The slack keeps whole solutions (R = 0.5, C = 0.75) from being rounded up.
-        return math.ceil(math.log1p(-c) / log_r - 1e-12)
-
-    def proven(n: int) -> bool:
-        # At most k of n fail with chance 1 - C or less where the reliability is only r.
-        return float(betaincinv(k + 1, n - k, c)) <= -math.expm1(log_r)
-
-    high = k + 1
-    while not proven(high):
-        high *= 2
-    low = max(k, high // 2)
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if proven(middle) else (middle, high)
-    return high
-
-
-def success_run_reliability(units: float, confidence: float, life_ratio: float = 1.0, beta: float = 1.0) -> float:
-    """Reliability proven at the target life by `units` without a failure, each run `life_ratio` target lives.
-
-    R = (1 - C)^(1/(n life_ratio^beta)), with beta the Weibull shape assumed; `units` need not be whole (an
-    equivalent number). At life_ratio 1 no shape is needed.
-    """
-    n = _positive("units", units) * _positive("life_ratio", life_ratio) ** _positive("beta", beta)
-    return math.exp(math.log1p(-_share("confidence", confidence)) / n)
-
-
-def mtbf_factors(failures: int, level: float = 0.95) -> Limits:
-    """Factors on total time / failures that give limits on the mean time between failures, records ended by
-    time.
-
-    Lower 2r/chi2(1 - a/2; 2r + 2), upper 2r/chi2(a/2; 2r): NIST/SEMATECH e-Handbook 8.4.5.1. A constant rate
-    is assumed. Without a failure there is no estimate to multiply: use `poisson_limits`.
-    """
-    r = _whole("failures", failures)
-    if r == 0:
-        raise NotEnoughData("no failure: there is no mean time between failures to multiply; use the rate's limit.")
-    tail = (1 - _share("level", level)) / 2
-    return Limits(1.0, 2 * r / float(chdtri(2 * r + 2, tail)), 2 * r / float(chdtri(2 * r, 1 - tail)), level)
-
-
 @dataclass(frozen=True, slots=True)
 class RateComparison:
     """Two failure rates compared; ratio is the first over the second, with limits at `level`."""
@@ -182,50 +128,3 @@ def compare_rates(
 
     ratio = (k1 / t1) / (k2 / t2) if k2 else math.inf
     return RateComparison(k1, t1, k2, t2, ratio, odds(share.lower), odds(share.upper), level, p_value, alternative)
-
-
-@dataclass(frozen=True, slots=True)
-class ProportionChart:
-    """Share failing per lot against three-sigma limits; one entry per lot in each tuple."""
-
-    fraction: tuple[float, ...]
-    units: tuple[int, ...]
-    lower: tuple[float, ...]
-    upper: tuple[float, ...]
-    outside: tuple[bool, ...]
-    centre: float
-    sigmas: float
-    notes: tuple[Reason, ...]
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row per lot, unrounded."""
-        import pandas as pd
-
-        names = [f.name for f in fields(self) if f.name not in ("centre", "sigmas", "notes")]
-        return pd.DataFrame({name: getattr(self, name) for name in names})
-
-
-def proportion_chart(failures: Sequence[int], units: Sequence[int], sigmas: float = 3.0) -> ProportionChart:
-    """Centre and limits of a proportion chart: NIST/SEMATECH e-Handbook 6.3.3.2.
-
-    failures, units: one value per lot. The centre is all failures over all units; limits widen for small lots
-    and stay within 0 and 1. The normal limits are rough where a lot expects fewer than about 5 failures: the
-    notes say so.
-    """
-    if len(failures) != len(units) or not len(failures):
-        raise AnalyticsError(f"{len(failures)} failure counts for {len(units)} lots: give one of each per lot.")
-    ks = [_whole("failures", k) for k in failures]
-    ns = [_whole("units", n, 1) for n in units]
-    for i, (k, n) in enumerate(zip(ks, ns, strict=True)):
-        if k > n:
-            raise AnalyticsError(f"lot {i} (counted from 0) has {k} failures of {n} units.")
-    width = _positive("sigmas", sigmas)
-    centre = sum(ks) / sum(ns)
-    half = [width * math.sqrt(centre * (1 - centre) / n) for n in ns]
-    lower = tuple(max(centre - h, 0.0) for h in half)
-    upper = tuple(min(centre + h, 1.0) for h in half)
-    fraction = tuple(k / n for k, n in zip(ks, ns, strict=True))
-    outside = tuple(f < a or f > b for f, a, b in zip(fraction, lower, upper, strict=True))
-    least = centre * min(ns)
-    notes = () if least >= 5 else (reason(Assumption.SMALL_LOT, expected=least),)
-    return ProportionChart(fraction, tuple(ns), lower, upper, outside, centre, width, notes)

@@ -291,21 +291,6 @@ class LifeFit:
         """Akaike's criterion; compare fits to the same units only."""
         return 4 - 2 * self.log_likelihood
 
-    @property
-    def mean_life(self) -> float:
-        """Mean life. It rests on the whole tail, and so nearly always on ages past the records."""
-        if self.distribution == "weibull":
-            return math.exp(self.mu + math.lgamma(1 + self.sigma))
-        return math.exp(self.mu + self.sigma**2 / 2)
-
-    @property
-    def sd_life(self) -> float:
-        """Standard deviation of life; as `mean_life`, it rests on the tail."""
-        if self.distribution == "weibull":
-            second = math.exp(2 * self.mu + math.lgamma(1 + 2 * self.sigma))
-            return math.sqrt(second - self.mean_life**2)
-        return self.mean_life * math.sqrt(math.expm1(self.sigma**2))
-
     def to_frame(self) -> pd.DataFrame:
         """One row with the parameters and what they rest on, unrounded."""
         import pandas as pd
@@ -338,15 +323,6 @@ class LifeFit:
             raise AnalyticsError("survival asked at a negative or missing age: give ages of 0 or more.")
         with np.errstate(divide="ignore"):
             return _standard_survival((np.log(times) - self.mu) / self.sigma, self.distribution)
-
-    def chance_of_failure(self, age: ArrayLike, more: ArrayLike) -> Floats:
-        """Chance that a unit alive at `age` fails within `more`: 1 - S(age + more)/S(age), shapes broadcast."""
-        a, b = np.asarray(age, dtype=float), np.asarray(more, dtype=float)
-        if (a < 0).any() or (b < 0).any() or np.isnan(a).any() or np.isnan(b).any():
-            raise AnalyticsError("age and more must be known and not negative.")
-        with np.errstate(divide="ignore", over="ignore"):
-            now, then = (_log_survival((np.log(t) - self.mu) / self.sigma, self.distribution)[0] for t in (a, a + b))
-        return -np.expm1(then - now)
 
     # -- limits
     # ------------------------------------------------------------------------------------------------

@@ -57,11 +57,6 @@ class LawRating:
     layout: Layout
 
     @property
-    def power_exponent(self) -> float:
-        """b_1 of log life on log power."""
-        return float(self.theta[self.layout.gamma][1] / np.exp(self.theta[0]))
-
-    @property
     def share(self) -> float:
         """Reporting share at the best fit."""
         at = self.layout.place("share")
@@ -196,12 +191,6 @@ def calibrate(root: SignedRoot, log_power: float, replicates: int, seed: int) ->
         out.append(r[held.converged & free.converged])
     r = np.concatenate(out)
     return (float(r.mean()), float(r.std(ddof=1)), len(r)) if len(r) > 2 else (NAN, NAN, len(r))
-
-
-def profile_limits(root: SignedRoot, level: float = 0.95) -> tuple[float, float]:
-    """Two-sided first-order profile limits of the log rating."""
-    k = float(ndtri(0.5 + level / 2))
-    return root.solve(k), root.solve(-k)
 
 
 # ---- one distribution

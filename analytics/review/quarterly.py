@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 
 import pandas as pd
 
 from analytics.lifetimes.schema import CLOCKS
-from analytics.lifetimes.table import Lifetimes, make_lifetimes
+from analytics.lifetimes.table import Lifetimes
 from analytics.models.cells import survival_table
-from analytics.records.load import Records, load_records
+from analytics.records.load import Records
 from analytics.review.answer import Answer
 from analytics.review.curves import Lines, lines_of
 from analytics.review.fleet import by_cell, clocks, fleet, units_in_use, wear
@@ -49,19 +48,6 @@ class Review:
         """All answers in the order they are read."""
         told = self.came_back, self.fleet, self.clocks, *self.components.values(), self.wear, self.again
         return [*told, self.change, self.limits, self.to_fix, self.counted]
-
-
-def make_review(
-    folder: str | Path, as_of: str | pd.Timestamp | None = None, progress: Callable[[str], None] | None = None
-) -> Review:
-    """Read a shop's folder and review the calendar quarter that the as-of date lies in.
-
-    folder, as_of, progress: see records.load.load_records. Raises RecordsError where the folder cannot be read.
-    """
-    records = load_records(folder, as_of, progress)
-    if progress:
-        progress("lifetimes")
-    return review_of(records, make_lifetimes(records), progress)
 
 
 def review_of(records: Records, lifetimes: Lifetimes, progress: Callable[[str], None] | None = None) -> Review:

@@ -32,10 +32,6 @@ texts(
         Fit.PAST_LARGEST_AGE: lambda age: f"past the largest age in the records, {exact(age)}",
         Fit.UNITS_HAD_NOT_RUN: "{units:,} units had not run and carry nothing",
         Fit.NONE_FAILED: "none of {units:,} failed: a lower bound only",
-        Fit.NO_MAXIMUM: (
-            "the likelihood has no clear maximum here (Newton decrement {decrement:.2g} after {rounds} rounds): too few "
-            "failures, or a group without any"
-        ),
         Lives.NO_WEIGHT: (
             "no weight is on record: rated by power alone, for a mix of weights like that of the trucks built; write down "
             "the weight at every build"
@@ -80,7 +76,6 @@ texts(
         ),
         Unchecked.FEW_FAILURES: "{failures:g} failures: a fit on so few cannot be checked against itself",
         Unchecked.NO_FIT: "no fit converged, so there is nothing to check",
-        Assumption.SMALL_LOT: "the smallest lot expects {expected:.2g} failures: under 5 the limits are rough",
     }
 )
 

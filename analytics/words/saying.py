@@ -74,8 +74,3 @@ def say(reason: Reason | Code) -> str:
 def say_all(reasons: Iterable[Reason]) -> tuple[str, ...]:
     """Each in words, in their order."""
     return tuple(say(r) for r in reasons)
-
-
-def has_words() -> frozenset[Code]:
-    """Codes that have words."""
-    return frozenset(_SAID)

@@ -43,11 +43,6 @@ def test_engine_torque():
     check("thousand_hp_nm", big)
 
 
-def test_converter():
-    k = torque.capacity_factor(2400 * units.RPM, 800 * units.LBFT)
-    assert torque.stall_speed(k, 800 * units.LBFT) == pytest.approx(2400 * units.RPM)
-
-
 def test_traction_against_the_manual_and_a_worked_table():
     weight, radius, axle = 8000.0, 16.0, 3.73
     ours = traction.slip_torque(
@@ -61,12 +56,10 @@ def test_traction_against_the_manual_and_a_worked_table():
 
 
 def test_weight_transfer():
-    # no acceleration: the lever rule; at slip, put back into Gillespie's formula, it is consistent
-    assert traction.rear_axle_mass(3000.0, 3.6, 1.6, 0.75) == pytest.approx(3000 * 1.6 / 3.6)
+    # at slip, put back into (m/L)(b + h a/g) (Gillespie 1992, from memory), it is consistent
     mu, share, lever = 0.85, 1.6 / 3.6, 0.75 / 3.6
     rear = traction.driven_axle_mass(3000.0, share, mu, lever)
-    again = traction.rear_axle_mass(3000.0, 3.6, 1.6, 0.75, mu * rear / 3000.0 * units.GRAVITY)
-    assert rear == pytest.approx(again)
+    assert rear == pytest.approx(3000.0 / 3.6 * (1.6 + 0.75 * mu * rear / 3000.0))
     assert traction.driven_axle_mass(3000.0, 0.55, 3.0, 0.24) == pytest.approx(3000.0)  # the front wheels lift
 
 
@@ -107,12 +100,9 @@ def test_splines_against_statics():
 
 
 def test_spline_life_factors_and_what_they_imply():
-    cycles = [1_000, 10_000, 100_000, 1_000_000, 10_000_000]
-    for kind, backward in (("life", False), ("reversed", True)):
-        for n in cycles:
-            check(f"spline_{kind}_{n}", splines.life_factor(n, backward))
-    assert np.isnan(splines.life_factor(2e7))
-    assert splines.life_factor(100.0) == pytest.approx(1.8)
+    for kind, factors in (("life", splines.LIFE_ONE_WAY), ("reversed", splines.LIFE_REVERSED)):
+        for n, factor in zip(splines.LIFE_CYCLES, factors, strict=True):
+            check(f"spline_{kind}_{n:.0f}", factor)
     local, overall = splines.life_exponents()
     assert local == pytest.approx([3.9, 3.3, 10.3, 8.0], abs=0.05)
     assert 4.6 <= overall <= 5.2
@@ -164,18 +154,8 @@ def test_release_passage_against_the_hydrant_formula():
     check("water_jet_constant", flow / (231 * units.INCH**3 / 60))
 
 
-def test_inertia_and_heat():
+def test_inertia():
     check("inertia_nm", inertia.inertia_torque(1.0, 1200 * units.RPM, 0.3))
-    # what kinetic energy is lost when two inertias lock, by momentum
-    one, two, fast, slow = 0.4, 2.5, 300.0, 180.0
-    together = (one * fast + two * slow) / (one + two)
-    lost = (one * fast**2 + two * slow**2 - (one + two) * together**2) / 2
-    assert inertia.shift_energy(one, two, fast - slow) == pytest.approx(lost)
-    assert inertia.shift_energy(one, two, fast - slow, 900.0, 0.4) == pytest.approx(lost + 900 * 120 * 0.4 / 2)
-    assert inertia.sudden_torque(500.0) == pytest.approx(1000.0)
-    assert inertia.sudden_torque(500.0, 1.0) == pytest.approx(500.0)
-    # ½ J ω² into ½ T²/k
-    assert inertia.regrip_torque(20.0, 8000.0, 1.5) ** 2 / 8000 == pytest.approx(1.5 * 20.0**2)
 
 
 def test_damage():
@@ -192,7 +172,6 @@ def test_damage():
         (lambda: torque.engine_torque(-1.0, 300.0), "engine power is -1 W"),
         (lambda: torque.engine_torque(1.0, [300.0, 0.0]), r"engine speed \(item 1\) is 0 rad/s"),
         (lambda: traction.slip_torque(0.0, 1000.0, 0.4, 3.7), "friction is 0"),
-        (lambda: traction.rear_axle_mass(3000.0, 3.6, 4.0, 0.7), "front axle to centre of gravity is 4, not below"),
         (lambda: shafts.shear_stress(1000.0, 0.03, 0.03), "bore is 0.03, not below the outside diameter, 0.03"),
         (lambda: shafts.local_stress(1e6, 0.8), "stress concentration is 0.8"),
         (lambda: splines.tooth_shear(1.0, 0.03, 2, 0.03, 0.001), "number of teeth is 2"),
@@ -202,7 +181,7 @@ def test_damage():
         (lambda: inertia.inertia_torque(1.0, 100.0, 0.0), "shift time is 0 s"),
         (lambda: damage.life_ratio(0.0, 5), "load ratio is 0"),
         (lambda: damage.life_ratio("much", 5), "load ratio is 'much'"),
-        (lambda: inertia.sudden_torque(np.inf), "torque is inf"),
+        (lambda: inertia.inertia_torque(1.0, 100.0, np.inf), "shift time is inf"),
     ],
 )
 def test_impossible_input_is_refused_by_name_and_value(call, words):

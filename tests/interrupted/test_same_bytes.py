@@ -21,7 +21,7 @@ from analytics.report.files import write_review_files
 from analytics.report.figures import cells_figure
 from analytics.report.rating_files import write_rating_files
 from analytics.report.show import figure_html
-from analytics.review.quarterly import make_review
+from tests.reviewed import make_review
 
 shop, out = sys.argv[1], Path(sys.argv[2])
 assert main(["demo", str(out / "demo"), "--units", "400", "--seed", "3"]) == 0

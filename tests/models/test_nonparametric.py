@@ -16,10 +16,10 @@ from analytics.models.nonparametric import (
     SurvivalCurve,
     kaplan_meier,
     kaplan_meier_cells,
-    life_table,
     survival_limits,
 )
 from analytics.words.saying import say, say_all
+from studies.textbook import life_table
 
 CLOSED_FORM = 1e-6
 

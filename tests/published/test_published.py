@@ -12,10 +12,10 @@ import pandas as pd
 import pytest
 
 from analytics.models.cells import curve, failures_with_age, fit, repeated_failures
-from analytics.review.quarterly import make_review
 from analytics.review.teardown import finding_shares
 from analytics.words.answers import worded
 from tests.published import shops
+from tests.reviewed import make_review
 
 KM = 1.609344
 

@@ -17,9 +17,10 @@ from analytics.models.priors import NO_PRIORS, penalty
 from analytics.ratings.bound import _harshest, cap_power, rate_part, rate_weights
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import PLAIN, RatingSettings
-from analytics.ratings.signed_root import SignedRoot, profile_limits
+from analytics.ratings.signed_root import SignedRoot
 from analytics.words.saying import say, say_all
 from studies.coverage import CELLS, draw_fleet
+from studies.textbook import profile_limits
 
 QUICK = RatingSettings(replicates=40, draws=128, explain=False)
 
@@ -261,7 +262,7 @@ def test_a_wrong_signed_slope_is_flagged():
     flag = next(c for c in say_all(out.checks) if "do not show that more power means less life" in c)
     assert "exponent +" in flag
     assert "p = 1.00" in flag
-    assert all(law.power_exponent < 0 for law in out.laws)
+    assert all(law.theta[law.layout.gamma][1] < 0 for law in out.laws)
 
 
 def test_above_the_powers_seen_it_says_at_least():

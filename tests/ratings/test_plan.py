@@ -7,13 +7,13 @@ import pytest
 from scipy.stats import binom, chi2
 
 from analytics.errors import AnalyticsError
-from analytics.models.exact import units_to_prove
 from analytics.models.lifedata import life_data
 from analytics.ratings.plan import plan_proof, proof_ahead
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 from analytics.words.ratings.plan import ahead_words, plan_words
 from studies.coverage import CELLS, draw_fleet
+from studies.textbook import units_to_prove
 
 SURE = RatingSettings(share=1.0)
 

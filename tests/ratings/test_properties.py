@@ -10,11 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analytics.models.lifedata import life_data
-from analytics.models.regression import fit_regression
 from analytics.ratings.bound import rate_part
 from analytics.ratings.demonstration import demonstrate
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import PLAIN
+from studies.regression import fit_regression
 
 LIFE = 50_000.0
 QUICK = replace(PLAIN, replicates=0, draws=0, explain=False)

@@ -12,8 +12,8 @@ from analytics.report import fleet_figures
 from analytics.report.files import VIEW_FILES, write_review_files
 from analytics.report.show import figure_html
 from analytics.review.fleet_view import fleet_view
-from analytics.review.quarterly import make_review
 from analytics.words.answers import worded
+from tests.reviewed import make_review
 from tests.small_shop import TOML, build, returned, write_shop
 
 

@@ -16,9 +16,9 @@ from analytics.report.files import plain_text, write_csv, write_review_files
 from analytics.report.page import page_html
 from analytics.report.show import figure_html
 from analytics.report.tables import html_table
-from analytics.review.quarterly import make_review
 from analytics.whole import whole_file
 from analytics.words.columns import shown
+from tests.reviewed import make_review
 from tests.small_shop import build, returned, write_shop
 
 SCRIPT = "<script>alert(1)</script>"

@@ -21,7 +21,6 @@ from analytics.review.fleet_view import fleet_view
 from analytics.review.forecast import MILES, count_forecast, forecast, unit_chances, units_answer
 from analytics.review.months_in_service import by_service, months_answer, months_table
 from analytics.review.outlook import make_outlook
-from analytics.review.quarterly import make_review
 from analytics.review.snapshot import (
     AGEING,
     ANY_LEVEL,
@@ -41,6 +40,7 @@ from analytics.review.snapshot import (
 from analytics.review.watch import revision_looks, watch
 from analytics.simulate.demo import demo_files, demo_truth
 from analytics.words.answers import worded
+from tests.reviewed import make_review
 from tests.small_shop import TOML, build, rateable_shop, returned, write_shop
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"

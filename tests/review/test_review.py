@@ -9,9 +9,9 @@ from scipy.stats import chi2
 
 from analytics.reasons import ToFix
 from analytics.review.quarter import quarter_before, quarter_of, unit_years
-from analytics.review.quarterly import make_review
 from analytics.words.answers import worded
 from analytics.words.phrases import article, listed, numbered, percent, plural
+from tests.reviewed import make_review
 from tests.small_shop import TOML, build, returned, write_shop
 
 

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy.stats import binomtest, hypergeom, nbinom, poisson
 
-from analytics.models.exact import compare_rates, proportion_chart
+from analytics.models.exact import compare_rates
 from analytics.reasons import CameSince, Family
 from analytics.review.forecast import alarms_kept
 from analytics.review.watch import (
@@ -21,6 +21,7 @@ from analytics.review.watch import (
     shrink,
     threshold_of,
 )
+from studies.textbook import proportion_chart
 
 
 def test_a_lot_of_twenty():

@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 from scipy.stats import kstest
 
-from analytics.cutoffs.scan import (
+from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.models.comparison import log_rank
+from studies.scan import (
     best_cut,
     log_rank_scores,
     p_by_cuts,
@@ -19,8 +21,6 @@ from analytics.cutoffs.scan import (
     two_cuts,
     whole_scores,
 )
-from analytics.errors import AnalyticsError, NotEnoughData
-from analytics.models.comparison import log_rank
 
 
 @pytest.fixture(scope="module")
