@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, replace
 from functools import cache, partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -94,7 +95,7 @@ def _cells() -> dict[str, Cell]:
         Cell("flat slope, 20 failures", 500, 20, b1=-2.0),
         Cell("low shape, 20 failures", 500, 20, shape=1.0),
     ]
-    departures = {
+    departures: dict[str, dict[str, Any]] = {
         "log-normal life": {"law": "lognormal", "shape": 1.5},
         "3 % installation failures": {"early": 0.03},
         "miles a day halve after 3 years": {"halves": True},
@@ -126,7 +127,7 @@ def _cells() -> dict[str, Cell]:
         if "reported" not in what:
             out.append(Cell(name + ", share known", settings="known share", **what))
         out.append(Cell(name + ", plain", settings="plain", **what))
-    for truth, what in (("flat slope", {"b1": -2.0}), ("low shape", {"shape": 1.0})):
+    for truth, own in (("flat slope", {"b1": -2.0}), ("low shape", {"shape": 1.0})):
         for name in (
             "log-normal life",
             "miles a day halve after 3 years",
@@ -137,7 +138,7 @@ def _cells() -> dict[str, Cell]:
             change = dict(departures[name])
             change.pop("shape", None)
             sd = {"flat slope": 1.5, "low shape": 0.8}[truth] if "law" in change else None
-            out.append(Cell(f"{name}, {truth}", **{**change, **what, **({"shape": sd} if sd else {})}))
+            out.append(Cell(f"{name}, {truth}", **(change | own | ({"shape": sd} if sd else {}))))
     return {c.name: c for c in out}
 
 

@@ -7,7 +7,7 @@ five read. Each cell's life is scaled so that the failures are as many as stated
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, partial
 from pathlib import Path
 
@@ -75,24 +75,17 @@ def _cells() -> dict[str, Cell]:
             Cell(f"bend -1 to -6, {n}", "bend", failures, units, slope=-1.0, bend=-5.0),
         ]
     out.append(Cell("no effect of power, strong trucks read, 60 failures", "none", 60, 900, read_power=True))
-    for kind, more in (
-        ("no effect of power", {}),
-        ("smooth slope -4", {"slope": -4.0}),
-        ("jump of 10", {"jump": 10.0}),
-    ):
-        out.append(
-            Cell(
-                f"{kind}, survivors not weighed, 60 failures",
-                {"no effect of power": "none", "smooth slope -4": "slope", "jump of 10": "step"}[kind],
-                60,
-                900,
-                weighed=False,
-                **more,
-            )
-        )
-    for name, more in (("log-normal lives", {"law": "log-normal"}), ("trucks alike live unlike", {"frailty": 0.5})):
-        out.append(Cell(f"smooth slope -4, {name}, 60 failures", "slope", 60, 900, slope=-4.0, **more))
-        out.append(Cell(f"jump of 10, {name}, 60 failures", "step", 60, 900, jump=10.0, **more))
+    unweighed = "survivors not weighed, 60 failures"
+    out += [
+        Cell(f"no effect of power, {unweighed}", "none", 60, 900, weighed=False),
+        Cell(f"smooth slope -4, {unweighed}", "slope", 60, 900, slope=-4.0, weighed=False),
+        Cell(f"jump of 10, {unweighed}", "step", 60, 900, jump=10.0, weighed=False),
+    ]
+    plain = Cell("smooth slope -4", "slope", 60, 900, slope=-4.0), Cell("jump of 10", "step", 60, 900, jump=10.0)
+    for c in plain:
+        out.append(replace(c, name=f"{c.name}, log-normal lives, 60 failures", law="log-normal"))
+    for c in plain:
+        out.append(replace(c, name=f"{c.name}, trucks alike live unlike, 60 failures", frailty=0.5))
     return {c.name: c for c in out}
 
 
@@ -295,7 +288,7 @@ def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
         cell = CELLS[name]
         verdict = values("verdict")
         n = len(verdict)
-        said = {v: float((verdict == i).mean()) for i, v in enumerate(VERDICTS)}
+        said: dict[str, float] = {v: float((verdict == i).mean()) for i, v in enumerate(VERDICTS)}
         wrong = {
             "none": said["step"] + said["slope"],
             "slope": said["step"],

@@ -11,6 +11,7 @@ import math
 import re
 from functools import cache
 from pathlib import Path
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -191,7 +192,7 @@ class _Asker:
         return math.nan, ""
 
     # ---- curves and incidence
-    def _units(self, case: str, group: str) -> dict | None:
+    def _units(self, case: str, group: str) -> dict[str, Any]:
         if case == "D01":
             d = self.data("nist_km")
             return {"time": d["hours"], "failed": d["failed"]}
@@ -212,9 +213,9 @@ class _Asker:
         if case == "D16":
             d = self.data("automotive")
             return {"time": d["miles"], "failed": d["failed"]}
-        return None
+        return {}
 
-    def _curve(self, case: str, group: str, transform: str):
+    def _curve(self, case: str, group: str, transform: Literal["log-log", "log", "plain"]):
         from analytics.models.nonparametric import kaplan_meier
 
         curve = kaplan_meier(**self._units(case, group), transform=transform)
@@ -304,7 +305,7 @@ class _Asker:
         return scan.p_exact_bound(score, m, statistic), "studies.scan.p_exact_bound"
 
     # ---- one life law
-    def _rows(self, case: str, group: str) -> dict | None:
+    def _rows(self, case: str, group: str) -> dict[str, Any]:
         def right(time, failed, **more):
             return {"lower": time, "upper": np.where(np.asarray(failed) > 0, time, np.inf), **more}
 
@@ -337,7 +338,7 @@ class _Asker:
         if case == "D20":
             d = self.data("ball_bearing")
             return {"lower": d["mrev"], "upper": d["mrev"]}
-        return None
+        return {}
 
     def _fit(self, case: str, group: str, entry: bool = True):
         from analytics.models.weibull import fit_life
@@ -382,7 +383,7 @@ class _Asker:
                 return float((d["count"] * -np.log(fit.survival(d["hours"]))).sum()), by
             running = d[d["failed"] == 0]
             return float((running["count"] * chance_of_failure(fit, running["hours"], float(at or 300))).sum()), by
-        if case in ("D08", "D09", "D19") or self._rows(case, group or "Male") is None or group == "both":
+        if case in ("D08", "D09", "D19") or not self._rows(case, group or "Male") or group == "both":
             return None
         if quantity.endswith("_entry_ignored"):
             wrong = self.fit(case, group, False)
@@ -572,11 +573,12 @@ class _Asker:
             def gap(u: float) -> float:
                 return drop(u, z)
         else:
-            middle, se = free.z_at(t, x)
+            assert t is not None
+            log_t, (middle, se) = math.log(t), free.z_at(t, x)
             width = 1.96 * se
 
             def gap(u: float) -> float:
-                return drop(math.log(t), u)
+                return drop(log_t, u)
 
         # a higher z is a lower reliability
         up = what.endswith("hi") == (p is not None)

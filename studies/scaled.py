@@ -34,8 +34,8 @@ def scaled_to_failures(
     def expected(shift: float) -> float:
         total, shifted = 0.0, _shift_life(truth, component, part, shift)
         for use, g in u.assign(miles=miles).groupby("use"):
-            at = (g[c].to_numpy() for c in ("miles", "power_hp", "weight_lb"))
-            s = shifted.survival(component, part, *at, str(use))
+            reached, power, weight = (g[c].to_numpy() for c in ("miles", "power_hp", "weight_lb"))
+            s = shifted.survival(component, part, reached, power, weight, str(use))
             total += float((1 - s).sum())
         return total
 
