@@ -203,7 +203,7 @@ def _parser(prog: str, description: str, known: Sequence[Command]) -> argparse.A
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command. Returns 0, or 2 where the work could not be done (the reason goes to stderr), 130 where it was stopped."""
+    """Run one command, ``argv`` or the program's own. Returns 0, or 2 where the work could not be done (the reason goes to stderr), 130 where it was stopped."""
     return run_command("python -m analytics", terminal.DOES, commands(), argv)
 
 

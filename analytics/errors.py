@@ -16,5 +16,5 @@ class NotEnoughData(AnalyticsError):
 
 
 def number(value: float) -> str:
-    """A number as it stands in a message: 24,000 or 0.125."""
+    """``value`` as it stands in a message: 24,000 or 0.125."""
     return f"{value:,.10g}"

@@ -14,7 +14,7 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 
 def plain_text(value: object) -> object:
-    """A text that a spreadsheet would run as a formula gets a leading apostrophe; numbers as text stay as they are."""
+    """``value``, where a text that a spreadsheet would run as a formula with a leading apostrophe; numbers as text stay as they are."""
     if not isinstance(value, str) or not value.startswith(_FORMULA):
         return value
     try:

@@ -18,7 +18,10 @@ if TYPE_CHECKING:
 
 
 def explorer(ratings: Ratings) -> Widget:
-    """Choose a part, move its limit, its promise or what is assumed, and read what it brings a year and to the bound."""
+    """Choose a part, move its limit, its promise or what is assumed, and read what it brings a year and to the bound.
+
+    ratings: of the whole shop.
+    """
     import ipywidgets as widgets
 
     if not ratings.parts:

@@ -251,7 +251,7 @@ def _named(column: str, value: str) -> str:
 
 
 def grouped(rows: pd.DataFrame, by: tuple[str, ...]) -> list[tuple[tuple[str, ...], pd.DataFrame]]:
-    """Groups that have rows, in the order of their bands and classes, else of the alphabet."""
+    """Groups of ``rows`` by the columns ``by`` that have any, in the order of their bands and classes, else of the alphabet."""
     if not by:
         return [((), rows)]
     return [(tuple(map(str, key)), own) for key, own in rows.groupby(list(by), observed=True, sort=True)]

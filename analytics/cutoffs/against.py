@@ -209,7 +209,7 @@ def compare_parts(
     confidence: float | None = None,
     found: Comparable | None = None,
 ) -> Against:
-    """New part against old of a component, within the powers that both have. Parts that share none come back NOT_COMPARABLE with the
+    """Part ``new`` against ``old`` of a component, within the powers that both have. Parts that share none come back NOT_COMPARABLE with the
     reason. lifetimes: of the shop; margin: the least share of the old life that counts as no worse; confidence: the shop's own by default; found: whether they can be
     compared, where that is known already. Raises AnalyticsError on a margin outside 0 to 1 and on parts not on record."""
     if not 0 < margin < 1:

@@ -375,7 +375,8 @@ def best_range(power_hp: np.ndarray, count: np.ndarray, cost: np.ndarray) -> tup
 def middle_tier(
     lifetimes: Lifetimes, component: str, parts: Sequence[str], level: float = 0.9, draws: int = 100, seed: int = 1
 ) -> MiddleTier:
-    """Whether the second of three ``parts`` of a component (from weak to strong) earns its place; arguments and errors as in `money_cut`."""
+    """Whether the second of three ``parts`` of a component (from weak to strong) earns its place. lifetimes: of the shop;
+    level: of the interval; draws: refits behind it, from ``seed``. Errors as in `money_cut`."""
     if len(parts) != 3:
         raise NotEnoughData(f"a middle tier needs three parts, not {len(parts)}")
     shop = lifetimes.shop

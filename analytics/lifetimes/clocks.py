@@ -12,7 +12,7 @@ _DIGITS = 6
 
 
 def count_days(rows: pd.DataFrame) -> None:
-    """Entry, lower and upper limits in days since the part went to work, in place."""
+    """Entry, lower and upper limits of ``rows`` (pieces of lives) in days since the part went to work, in place."""
     since = rows["started_on"].to_numpy()
     entry = (rows["from_day"].to_numpy() - since) / DAY
     upper = (rows["to_day"].to_numpy() - since) / DAY
@@ -23,7 +23,7 @@ def count_days(rows: pd.DataFrame) -> None:
 
 
 def count_miles_or_runs(rows: pd.DataFrame, figures: pd.DataFrame, units: pd.DataFrame, clock: str) -> None:
-    """Entry, lower and upper limits in miles or runs since the part went to work, and where they came from, in place.
+    """Entry, lower and upper limits of ``rows`` in miles or runs since the part went to work, and where they came from, in place.
 
     figures: unit, day and the clock's column, in order. units: start and of_several (see make_units). A running part is known
     to have survived up to the last figure of its unit: its lower limit is that, NaN where there is none.

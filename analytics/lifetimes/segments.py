@@ -18,7 +18,8 @@ _SPOKEN = {"power": POWER, "weight": WEIGHT, "": frozenset(Flag) - POWER - WEIGH
 
 
 def make_states(records: Records, units: pd.DataFrame) -> pd.DataFrame:
-    """Power, weight, use and flags of each unit from ``since`` until ``until`` (NaT: to the end), in order."""
+    """Power, weight, use and flags of each of ``units`` (make_units) from ``since`` until ``until`` (NaT: to the end), in order, as the
+    ``records`` have them."""
     columns = [*_LOAD, "flags"]
     base = records.builds[columns].assign(unit=units.index, since=units["start"], lost="")
     changes = _changes(records, units)
@@ -77,7 +78,7 @@ def _changes(records: Records, units: pd.DataFrame) -> pd.DataFrame:
 
 
 def cut_at_changes(spells: pd.DataFrame, states: pd.DataFrame) -> pd.DataFrame:
-    """Cut lives where the unit's load changed: from_day and to_day of each piece. Only the last ends as the life does.
+    """Cut the lives ``spells`` where the unit's load in ``states`` changed: from_day and to_day of each piece. Only the last ends as the life does.
 
     A part found damaged at a teardown may have been so since it was last known to be good, so a change after that day
     is no proof that it was whole then: the piece from that day on is left in one, with the load it had at the end.
@@ -124,9 +125,9 @@ def _one_piece_to_teardown(many: pd.DataFrame) -> pd.DataFrame:
 def cut_to_sight(
     rows: pd.DataFrame, sight: pd.DataFrame, gone: Collection[int], records_start: pd.Timestamp
 ) -> tuple[pd.DataFrame, list[Reason]]:
-    """Lives cut to the stretches their units were in sight (see sight.py), and notes on what was lost by it.
+    """The pieces of lives ``rows`` cut to the stretches their units were in ``sight`` (see sight.py), and notes on what was lost by it.
 
-    gone: units that were out of sight between; only theirs can be cut in two.
+    records_start: NaT where every unit was followed from new. gone: units that were out of sight between; only theirs can be cut in two.
     """
     notes = []
     early = np.zeros(len(rows), bool)
@@ -177,7 +178,7 @@ def _in_pieces(rows: pd.DataFrame, sight: pd.DataFrame) -> tuple[pd.DataFrame, i
 
 
 def number_segments(rows: pd.DataFrame) -> pd.DataFrame:
-    """Order the pieces and number them within each life, from 1."""
+    """Order the pieces ``rows`` and number them within each life, from 1."""
     life = ["unit", "component", "spell"]
     rows = rows.sort_values([*life, "from_day", "to_day"], kind="stable", ignore_index=True)
     rows["segment"] = 1

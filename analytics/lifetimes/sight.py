@@ -80,7 +80,7 @@ def returns_in_sight(returns: pd.DataFrame, units: pd.DataFrame, sight: pd.DataF
 
 
 def ages_in_sight(units: pd.DataFrame, sight: pd.DataFrame) -> pd.DataFrame:
-    """The stretches of ``units`` (of ``Lifetimes``) as ages: unit, begin, end (days in service), new, count."""
+    """The stretches ``sight`` of ``units`` (both of ``Lifetimes``) as ages: unit, begin, end (days in service), new, count."""
     own = sight[sight["unit"].isin(units.index)].reset_index(drop=True)
     start = units["in_service_on"].reindex(own["unit"]).to_numpy()
     begin, end = ((own[c] - start).dt.days.astype(float) for c in ("from_day", "to_day"))

@@ -30,7 +30,7 @@ _END_FLAGS = {
 
 
 def make_spells(records: Records, units: pd.DataFrame) -> tuple[pd.DataFrame, list[Reason]]:
-    """Lives of all parts (COLUMNS) and notes on what was left out.
+    """Lives of all parts (COLUMNS) of the ``records``' ``units`` (make_units), and notes on what was left out.
 
     ``started_on`` is the day the part went to work, ``counted_from`` the day whose odometer it starts from (the day its
     predecessor failed). ``last_good``: the last day a part found damaged at a teardown was known to be good (NaT: when

@@ -41,7 +41,7 @@ def make_units(records: Records) -> pd.DataFrame:
 
 
 def gaps(records: Records) -> pd.DataFrame:
-    """Stretches in which a unit was out of sight, sold or lost, before it was heard of again: unit, since, until.
+    """Stretches in which a unit of the ``records`` was out of sight, sold or lost, before it was heard of again: unit, since, until.
 
     Had it broken in between and never come back, nobody would know; so its failures there cannot be counted either.
     """

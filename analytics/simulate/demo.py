@@ -300,7 +300,7 @@ def _is_demo(folder: Path) -> bool:
 
 
 def demo_files(units: int, seed: int, truth: FleetTruth | None = None) -> tuple[dict[str, bytes], dict[str, int]]:
-    """The demo's files by name, and rows per sheet; of another truth with the same parts, if one is given."""
+    """The demo's files by name, and rows per sheet, of so many ``units`` drawn from ``seed``; of another truth with the same parts, if one is given."""
     fleet = draw_fleet(demo_truth() if truth is None else truth, units, seed)
     dirty = soil(fleet, seed)
     planted = dirty.planted_table()

@@ -328,7 +328,7 @@ class Fleet:
 
 
 def serial_numbers(units: int, start: int = 101, step: int = 1) -> np.ndarray:
-    """Serials such as "T-0137-HK". Any two differ in three places or more, so one wrong character points
+    """Serials of so many ``units``, such as "T-0137-HK", from the number ``start`` on by ``step``. Any two differ in three places or more, so one wrong character points
     to one unit.
 
     The letters are sum d_i and sum i d_i of the digits d_i, modulo 23: a code of minimum distance 3.
@@ -346,7 +346,7 @@ def serial_numbers(units: int, start: int = 101, step: int = 1) -> np.ndarray:
 
 
 def day_number(iso: str) -> int:
-    """Whole days from 1970-01-01 to an ISO date."""
+    """Whole days from 1970-01-01 to a date, written as ``iso``."""
     return int(np.datetime64(iso, "D").astype(int))
 
 
@@ -468,7 +468,7 @@ def _lot_number(comp: ComponentTruth, day: np.ndarray, first: int) -> np.ndarray
 
 
 def lot_name(comp: ComponentTruth, part: str, number: int) -> str:
-    """A lot's name, such as "TC-1/07"; empty where lots are not kept."""
+    """Name of the lot ``number`` (from 0) of a ``part`` of ``comp``, such as "TC-1/07"; empty where lots are not kept."""
     return f"{part}/{number + 1:02d}" if comp.lot_days else ""
 
 

@@ -60,7 +60,7 @@ MEASURED_SHARE, MEASURED_BACK, HIGH_BURNT, HIGH_OTHER = 0.35, 0.9, 0.7, 0.06
 
 
 def load_sheets(fleet: Fleet, renamed: Mapping[str, str], prices: Mapping[str, float], seed: int) -> dict[str, bytes]:
-    """parts.csv and conditions.csv of the demo."""
+    """parts.csv and conditions.csv of a ``fleet``. renamed: serial as drawn -> as written; prices: by part; seed: of what was measured."""
     parts = [{"part": p, **what, "price": f"${prices[p]:,}"} for p, what in PARTS.items()]
     rows = _conditions(fleet, renamed, np.random.default_rng([seed, _STREAM]))
     return {"parts.csv": _csv(_HEADINGS, parts), "conditions.csv": _csv(_MEASURED, rows)}

@@ -20,7 +20,8 @@ _DAYS = (3, 20)
 def second_look(dirty: Soiled, findings: Mapping[str, list[str]], seed: int, last_day) -> Sheet:
     """The sheet ``judged_again``: SAMPLE damaged components drawn at random among rows that are read without trouble.
 
-    findings: those known of each component. Where the second person differs, it is with another word drawn at random.
+    dirty: the sheets, of which returns are judged; last_day: of the records; seed: of the draw. findings: those known of each
+    component. Where the second person differs, it is with another word drawn at random.
     """
     rng = np.random.default_rng([seed, _STREAM])
     source = dirty.sheets["returns"]
