@@ -249,17 +249,6 @@ class Figure(Code):
     SHARE_BACK = auto()
 
 
-class Fit(Code):
-    """What limits a fitted life distribution, or a figure read off one."""
-
-    PAST_LARGEST_AGE = auto()
-    NO_LOW_END = auto()
-    NO_HIGH_END = auto()
-    LIMIT_NOT_FOUND = auto()
-    UNITS_HAD_NOT_RUN = auto()
-    NONE_FAILED = auto()
-
-
 class Guarantee(Code):
     NO_COST = auto()
     TOO_FEW_FAILURES = auto()

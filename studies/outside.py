@@ -341,7 +341,7 @@ class _Asker:
         return {}
 
     def _fit(self, case: str, group: str, entry: bool = True):
-        from analytics.models.weibull import fit_life
+        from studies.life import fit_life
 
         rows = self._rows(case, group)
         if not entry:
@@ -349,7 +349,7 @@ class _Asker:
         return fit_life(**rows, distribution="lognormal" if "lognormal" in group else "weibull", min_failures=4)
 
     def _on_lives(self, case, quantity, group, at):
-        from analytics.models.weibull import weibayes
+        from studies.life import weibayes
         from studies.textbook import chance_of_failure, mean_life, sd_life
 
         by = "models.weibull.fit_life"
@@ -367,16 +367,16 @@ class _Asker:
             found = weibayes(d["hours"], d["failed"], float(at), count=d["count"])
             b10 = found.quantile(0.1)
             values = {"eta_mle": found.eta, "eta_lower95": found.eta_lower, "B10": b10.value, "B10_lower95": b10.lower}
-            return values[quantity.removeprefix("weibayes_")], "models.weibull.weibayes"
+            return values[quantity.removeprefix("weibayes_")], "studies.life.weibayes"
         if quantity.startswith("exp_mean") and case == "D16":
             d = self.data("automotive")
             found = weibayes(d["miles"], d["failed"], 1)
-            return (found.eta_lower if "lower" in quantity else found.eta), "models.weibull.weibayes"
+            return (found.eta_lower if "lower" in quantity else found.eta), "studies.life.weibayes"
         if quantity == "exp_loglik":
             # of one rate from events and miles: r log(r/T) - r
             d = self.data("automotive")
             found, r = weibayes(d["miles"], d["failed"], 1), float(d["failed"].sum())
-            return -r * math.log(found.eta) - r, "models.weibull.weibayes"
+            return -r * math.log(found.eta) - r, "studies.life.weibayes"
         if quantity in ("expected_failures_next", "mean_expected_to_date"):
             d, fit = self.data("bearing_cage"), self.fit("D04", "")
             if quantity == "mean_expected_to_date":

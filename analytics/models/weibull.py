@@ -5,8 +5,7 @@ log T = mu + sigma e, with e smallest-extreme-value (Weibull: eta = exp(mu), bet
 normal. The estimate comes from lifelines; the likelihood and its derivatives here check that it is a maximum,
 take it there to the last digits, and give the limits.
 
-Sources: Meeker and Escobar (1998), Statistical Methods for Reliability Data, chapters 7, 8 and 11; Nelson, J.
-Qual. Tech. 17 (1985) 140-146 and Abernethy et al. (1983) for a known shape.
+Source: Meeker and Escobar (1998), Statistical Methods for Reliability Data, chapters 7, 8 and 11.
 """
 
 from __future__ import annotations
@@ -14,14 +13,15 @@ from __future__ import annotations
 import math
 import warnings
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Literal
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
-from scipy.special import chdtri, log_ndtr, ndtri
+from numpy.typing import ArrayLike
+from scipy.special import log_ndtr, ndtri
 
 from analytics.errors import AnalyticsError, NotEnoughData, number
+from analytics.models.exact import Limits
 from analytics.models.nonparametric import (
     Floats,
     Ints,
@@ -29,17 +29,9 @@ from analytics.models.nonparametric import (
     check_column,
     check_count,
     check_entry,
-    check_failed,
-    two_sided_z,
 )
-from analytics.reasons import Fit, Reason, reason
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from _typeshed import DataclassInstance
 
 Distribution = Literal["weibull", "lognormal"]
-Method = Literal["profile", "wald"]
 
 MIN_FAILURES = 5
 # Newton decrement: twice the log-likelihood still to be gained. 1e-8 is far below any printed digit.
@@ -183,30 +175,6 @@ def _newton(
 
 
 @dataclass(frozen=True, slots=True)
-class Estimate:
-    """A number with its limits. NaN, with a note, where a limit does not exist.
-
-    level: two-sided. extrapolated: the number rests on ages past the largest in the records.
-    """
-
-    quantity: str
-    at: float
-    value: float
-    lower: float
-    upper: float
-    level: float
-    method: str
-    extrapolated: bool
-    notes: tuple[Reason, ...]
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row, unrounded."""
-        import pandas as pd
-
-        return pd.DataFrame([_flat(self)])
-
-
-@dataclass(frozen=True, slots=True)
 class FitGap:
     """The largest distance between a fit and a Kaplan-Meier curve inside the range checked.
 
@@ -225,34 +193,12 @@ class FitGap:
     times_checked: int
     checked_to: float
 
-    def to_frame(self) -> pd.DataFrame:
-        """One row, unrounded."""
-        import pandas as pd
-
-        return pd.DataFrame([_flat(self)])
-
-
-def _flat(result: DataclassInstance) -> dict[str, object]:
-    """The fields of a result but its notes."""
-    return {f.name: getattr(result, f.name) for f in fields(result) if f.name != "notes"}
-
-
-def _missing(low: float, high: float, quantity: str) -> list[Reason]:
-    """What to say of limits that are not there; low and high ends as the quantity was profiled."""
-    notes = [
-        reason(code, quantity=quantity)
-        for code, end in ((Fit.NO_LOW_END, low), (Fit.NO_HIGH_END, high))
-        if math.isinf(end)
-    ]
-    return notes + [reason(Fit.LIMIT_NOT_FOUND)] * (math.isnan(low) or math.isnan(high))
-
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class LifeFit:
     """A fitted life distribution. covariance: (2, 2), of (mu, log sigma), from the observed information.
 
-    log_likelihood: of T itself, no constant dropped. largest_time: of any unit; beyond it numbers are
-    extrapolated.
+    log_likelihood: of T itself, no constant dropped.
     """
 
     distribution: Distribution
@@ -262,9 +208,6 @@ class LifeFit:
     log_likelihood: float
     units: int
     failures: int
-    exact_failures: int
-    largest_time: float
-    notes: tuple[Reason, ...]
     sample: _Sample
 
     def __repr__(self) -> str:
@@ -286,36 +229,6 @@ class LifeFit:
             raise AnalyticsError("a log-normal fit has no Weibull shape: read sigma, or fit a Weibull.")
         return 1 / self.sigma
 
-    @property
-    def aic(self) -> float:
-        """Akaike's criterion; compare fits to the same units only."""
-        return 4 - 2 * self.log_likelihood
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row with the parameters and what they rest on, unrounded."""
-        import pandas as pd
-
-        weibull = self.distribution == "weibull"
-        return pd.DataFrame(
-            [
-                {
-                    "distribution": self.distribution,
-                    "mu": self.mu,
-                    "sigma": self.sigma,
-                    "eta": self.eta if weibull else math.nan,
-                    "beta": self.beta if weibull else math.nan,
-                    "var_mu": self.covariance[0, 0],
-                    "var_log_sigma": self.covariance[1, 1],
-                    "cov_mu_log_sigma": self.covariance[0, 1],
-                    "log_likelihood": self.log_likelihood,
-                    "aic": self.aic,
-                    "units": self.units,
-                    "failures": self.failures,
-                    "largest_time": self.largest_time,
-                }
-            ]
-        )
-
     def survival(self, t: ArrayLike) -> Floats:
         """Fitted share surviving to t, same shape as t; no limits, and no check of the range."""
         times = np.asarray(t, dtype=float)
@@ -323,13 +236,6 @@ class LifeFit:
             raise AnalyticsError("survival asked at a negative or missing age: give ages of 0 or more.")
         with np.errstate(divide="ignore"):
             return _standard_survival((np.log(times) - self.mu) / self.sigma, self.distribution)
-
-    # -- limits
-    # ------------------------------------------------------------------------------------------------
-
-    def _extrapolated(self, t: float) -> tuple[bool, list[Reason]]:
-        past = t > self.largest_time
-        return past, [reason(Fit.PAST_LARGEST_AGE, age=self.largest_time)] if past else []
 
     def _constrained(self, path: Callable[[float], tuple[Floats, Floats, Floats]], start: float) -> tuple[float, float]:
         """Largest log-likelihood along a path u -> (mu, log sigma) with two derivatives; value and u."""
@@ -349,15 +255,6 @@ class LifeFit:
             if decrement < _CONVERGED:
                 return value, float(point[0])
         return math.nan, start
-
-    def _through(self, log_t: float, z: float) -> Callable[[float], tuple[Floats, Floats, Floats]]:
-        """The line of all fits that put log time log_t at standard quantile z, by log sigma."""
-
-        def path(u: float) -> tuple[Floats, Floats, Floats]:
-            bend = -math.exp(u) * z
-            return np.array([log_t + bend, u]), np.array([bend, 1.0]), np.array([bend, 0.0])
-
-        return path
 
     def _profile(
         self,
@@ -398,92 +295,18 @@ class LifeFit:
                 ends.append(math.nan)
         return ends[0], ends[1]
 
-    def _limits(
-        self,
-        estimate: float,
-        std_err: float,
-        level: float,
-        method: str,
-        profile: Callable[[], tuple[float, float]],
-    ) -> tuple[float, float]:
-        z = two_sided_z(level)
-        if method == "wald":
-            return estimate - z * std_err, estimate + z * std_err
-        if method == "profile":
-            return profile()
-        raise AnalyticsError(f"method is {method!r}: give 'profile' or 'wald'.")
-
-    def quantile(self, p: float, level: float = 0.95, method: Method = "profile") -> Estimate:
-        """Age by which a share p has failed (p = 0.1: B10), with limits made on its logarithm.
-
-        "profile": likelihood ratio, to be trusted with few failures; "wald": exp(log estimate -/+ z s.e.).
-        """
-        if not 0 < p < 1:
-            raise AnalyticsError(f"p is {p!r}: give the share failed, between 0 and 1.")
-        q = _standard_quantile(p, self.distribution)
-        log_t = self.mu + self.sigma * q
-        g = np.array([1.0, self.sigma * q])
-        std_err = math.sqrt(float(g @ self.covariance @ g))
-        low, high = self._limits(
-            log_t,
-            std_err,
-            level,
-            method,
-            lambda: self._profile(log_t, std_err, level, lambda x: self._through(x, q), math.log(self.sigma)),
-        )
-        past, notes = self._extrapolated(math.exp(log_t))
-        notes += _missing(low, high, "quantile")
-        lower, upper = (math.exp(v) if math.isfinite(v) else math.nan for v in (low, high))
-        return Estimate("quantile", p, math.exp(log_t), lower, upper, level, method, past, tuple(notes))
-
-    def reliability(self, t: float, level: float = 0.95, method: Method = "profile") -> Estimate:
-        """Share surviving to age t, with limits made on z = (log t - mu)/sigma: they stay in 0 to 1."""
-        if not (math.isfinite(t) and t > 0):
-            raise AnalyticsError(f"t is {t!r}: give an age above 0.")
-        z = (math.log(t) - self.mu) / self.sigma
-        g = np.array([-1 / self.sigma, -z])
-        std_err = math.sqrt(float(g @ self.covariance @ g))
-        low, high = self._limits(
-            z,
-            std_err,
-            level,
-            method,
-            lambda: self._profile(z, std_err, level, lambda x: self._through(math.log(t), x), math.log(self.sigma)),
-        )
-        past, notes = self._extrapolated(t)
-        notes += _missing(low, high, "reliability")
-        value, upper, lower = (float(_standard_survival(v, self.distribution)) for v in (z, low, high))
-        return Estimate("reliability", t, value, lower, upper, level, method, past, tuple(notes))
-
-    def _of_log_sigma(self, level: float, method: str) -> tuple[float, float, list[Reason]]:
-        log_sigma = math.log(self.sigma)
+    def log_sigma_limits(self, level: float) -> tuple[float, float]:
+        """Both ends of the likelihood-ratio interval of log sigma."""
 
         def path_at(x: float) -> Callable[[float], tuple[Floats, Floats, Floats]]:
             return lambda u: (np.array([u, x]), np.array([1.0, 0.0]), np.zeros(2))
 
-        std_err = math.sqrt(self.covariance[1, 1])
-        low, high = self._limits(
-            log_sigma,
-            std_err,
-            level,
-            method,
-            lambda: self._profile(log_sigma, std_err, level, path_at, self.mu),
-        )
-        notes = _missing(low, high, "beta")
-        lower, upper = (math.exp(v) if math.isfinite(v) else math.nan for v in (low, high))
-        return lower, upper, notes
+        return self._profile(math.log(self.sigma), math.sqrt(self.covariance[1, 1]), level, path_at, self.mu)
 
-    def shape(self, level: float = 0.95, method: Method = "profile") -> Estimate:
-        """The Weibull shape beta with limits made on its logarithm. Raises for a log-normal."""
-        value = self.beta
-        low, high, notes = self._of_log_sigma(level, method)
-        return Estimate("beta", math.nan, value, 1 / high, 1 / low, level, method, False, tuple(notes))
-
-    def scale(self, level: float = 0.95, method: Method = "profile") -> Estimate:
-        """exp(mu) with limits made on its logarithm: the Weibull eta, or the log-normal median."""
-        p = 1 - math.exp(-1) if self.distribution == "weibull" else 0.5
-        e = self.quantile(p, level, method)
-        return Estimate("eta", math.nan, self.eta, e.lower, e.upper, level, method, e.extrapolated, e.notes)
+    def shape(self, level: float = 0.95) -> Limits:
+        """The Weibull shape beta with profile-likelihood limits made on its logarithm; NaN where there is none."""
+        low, high = (math.exp(v) if math.isfinite(v) else math.nan for v in self.log_sigma_limits(level))
+        return Limits(self.beta, 1 / high, 1 / low, level)
 
     def largest_gap_from(self, curve: SurvivalCurve, min_at_risk: int = 5) -> FitGap:
         """The largest |fitted - Kaplan-Meier| up to where min_at_risk units remain, and whether it is outside
@@ -568,7 +391,7 @@ def fit_life(
     lower, upper: shape (n,). Failed at a known age: equal. Still running: upper infinite. Found failed
     between two looks, or before the first (lower 0): lower < upper. entry: age at which the unit came under
     observation; count: identical units in one row. Units that never ran (lower 0, upper infinite) carry
-    nothing and are noted.
+    nothing.
     Raises NotEnoughData below min_failures (default 5, a convention with no source) or where no maximum
     exists; AnalyticsError for contradictory rows, or a failure at exactly 0.
     """
@@ -594,9 +417,6 @@ def fit_life(
             "allows: give the span in which it failed (lower 0, upper the first age known), or leave it out by cause."
         )
     never = np.isinf(high) & (low <= entries)
-    notes = []
-    if counts[never].sum():
-        notes.append(reason(Fit.UNITS_HAD_NOT_RUN, units=int(counts[never].sum())))
     keep = (counts > 0) & ~never
     failures = int(counts[np.isfinite(high)].sum())
     units = int(counts[keep].sum())
@@ -645,95 +465,5 @@ def fit_life(
         log_likelihood=value - exact * math.log(unit),
         units=units,
         failures=failures,
-        exact_failures=exact,
-        largest_time=float(ages.max()),
-        notes=tuple(notes),
         sample=sample,
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Weibayes:
-    """A Weibull life whose shape is assumed known. eta is NaN where nothing failed; eta_lower always exists.
-
-    confidence: one-sided. exposure: sum over units of time^beta - entry^beta.
-    """
-
-    beta: float
-    eta: float
-    eta_lower: float
-    confidence: float
-    failures: int
-    units: int
-    exposure: float
-    largest_time: float
-    notes: tuple[Reason, ...]
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row, unrounded."""
-        import pandas as pd
-
-        return pd.DataFrame([_flat(self)])
-
-    def quantile(self, p: float) -> Estimate:
-        """Age by which a share p has failed, with its one-sided lower bound (level is that confidence)."""
-        if not 0 < p < 1:
-            raise AnalyticsError(f"p is {p!r}: give the share failed, between 0 and 1.")
-        factor = (-math.log1p(-p)) ** (1 / self.beta)
-        value = self.eta * factor
-        past = (self.eta_lower * factor if math.isnan(value) else value) > self.largest_time
-        return Estimate(
-            "quantile",
-            p,
-            value,
-            self.eta_lower * factor,
-            math.nan,
-            self.confidence,
-            "one-sided",
-            past,
-            self.notes,
-        )
-
-    def reliability(self, t: float) -> Estimate:
-        """Share surviving to age t, with its one-sided lower bound (level is that confidence)."""
-        if not (math.isfinite(t) and t > 0):
-            raise AnalyticsError(f"t is {t!r}: give an age above 0.")
-        value = math.exp(-((t / self.eta) ** self.beta)) if self.failures else math.nan
-        lower = math.exp(-((t / self.eta_lower) ** self.beta))
-        past = t > self.largest_time
-        return Estimate("reliability", t, value, lower, math.nan, self.confidence, "one-sided", past, self.notes)
-
-
-def weibayes(
-    time: ArrayLike,
-    failed: ArrayLike,
-    beta: float,
-    entry: ArrayLike | None = None,
-    count: ArrayLike | None = None,
-    confidence: float = 0.95,
-) -> Weibayes:
-    """Weibull scale for an assumed shape: eta = (sum t^beta / r)^(1/beta), lower bound by chi-square on 2r +
-    2.
-
-    time, failed, entry, count as for `kaplan_meier`. With no failure only the bound is given. The shape is an
-    assumption: show the answer over a range of shapes. Exact for records ended by time (Nelson 1985).
-    """
-    if not (math.isfinite(beta) and beta > 0):
-        raise AnalyticsError(f"beta is {beta!r}: give the assumed Weibull shape, above 0.")
-    if not 0 < confidence < 1:
-        raise AnalyticsError(f"confidence is {confidence!r}: give a number between 0 and 1, such as 0.95.")
-    times = check_column("time", time)
-    fails: NDArray[np.bool_] = check_failed(failed, len(times))
-    entries = check_entry(entry, times, fails)
-    counts = check_count(count, len(times))
-    # Scaled by the largest age, so that no power overflows.
-    top = float(times[counts > 0].max()) if (counts > 0).any() else 0.0
-    share = float((counts * ((times / top) ** beta - (entries / top) ** beta)).sum()) if top > 0 else 0.0
-    if share <= 0:
-        raise NotEnoughData("no unit has run: there is nothing to bound a life by.")
-    r = int(counts[fails].sum())
-    eta = top * (share / r) ** (1 / beta) if r else math.nan
-    eta_lower = top * (2 * share / float(chdtri(2 * r + 2, 1 - confidence))) ** (1 / beta)
-    units = int(counts.sum())
-    notes = () if r else (reason(Fit.NONE_FAILED, units=units),)
-    return Weibayes(float(beta), eta, eta_lower, confidence, r, units, share * top**beta, top, notes)

@@ -237,7 +237,7 @@ def wear(lifetimes: Lifetimes) -> Answer:
             shape = fitted.shape(level=_LEVEL)
             gap = fitted.largest_gap_from(curve(own, "days"), shop.checks.at_risk_to_show)
             row |= {
-                "shape": shape.value,
+                "shape": shape.estimate,
                 "shape_lower": shape.lower,
                 "shape_upper": shape.upper,
                 "largest_gap": gap.gap,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Mapping
 
-from analytics.reasons import Assumption, Curve, Fit, Lives, Mileage, Refused, Unchecked
+from analytics.reasons import Assumption, Curve, Lives, Mileage, Refused, Unchecked
 from analytics.words.phrases import exact
 from analytics.words.saying import says, texts
 
@@ -28,10 +28,6 @@ texts(
             f"every unit at risk had failed by {exact(time)}, before {later:,} others came under observation: the shares "
             "stop there"
         ),
-        Fit.LIMIT_NOT_FOUND: "a limit was not found: the records leave the fit too free; see method='wald'",
-        Fit.PAST_LARGEST_AGE: lambda age: f"past the largest age in the records, {exact(age)}",
-        Fit.UNITS_HAD_NOT_RUN: "{units:,} units had not run and carry nothing",
-        Fit.NONE_FAILED: "none of {units:,} failed: a lower bound only",
         Lives.NO_WEIGHT: (
             "no weight is on record: rated by power alone, for a mix of weights like that of the trucks built; write down "
             "the weight at every build"
@@ -79,30 +75,9 @@ texts(
     }
 )
 
-_LOW = {
-    "quantile": "no lower limit above zero",
-    "reliability": "no upper limit below 1",
-    "beta": "no upper limit of the shape",
-}
-_HIGH = {
-    "quantile": "no finite upper limit",
-    "reliability": "no lower limit above 0",
-    "beta": "no lower limit of the shape above 0",
-}
-
 
 def _end(by: float) -> str:
     return f"by {exact(by)}, the end of the records"
-
-
-@says(Fit.NO_LOW_END)
-def _no_low_end(quantity: str) -> str:
-    return f"{_LOW[quantity]}: too few failures"
-
-
-@says(Fit.NO_HIGH_END)
-def _no_high_end(quantity: str) -> str:
-    return f"{_HIGH[quantity]}: too few failures"
 
 
 @says(Assumption.FEW_EXPECTED)
