@@ -265,6 +265,7 @@ def _yes(question: str) -> str:
 
 
 def printable_text(text: str) -> str:
+    """``text`` as a terminal can show it."""
     from analytics.words.listing import printable
 
     return printable(text)

@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import chdtri
+from scipy.special import chdtri, ndtri
 
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.models import weibull
@@ -23,9 +23,13 @@ from analytics.models.nonparametric import (
     number,
     two_sided_z,
 )
-from analytics.models.weibull import _standard_quantile, _standard_survival
+from analytics.models.weibull import _standard_survival
 
 Method = Literal["profile", "wald"]
+
+
+def _standard_quantile(p: float, distribution: str) -> float:
+    return math.log(-math.log1p(-p)) if distribution == "weibull" else float(ndtri(p))
 
 
 @dataclass(frozen=True, slots=True)

@@ -60,10 +60,6 @@ def _log_density(z: Floats, distribution: str) -> tuple[Floats, Floats, Floats]:
     return -0.5 * z * z - 0.5 * math.log(2 * math.pi), -z, np.full_like(z, -1.0)
 
 
-def _standard_quantile(p: float, distribution: str) -> float:
-    return math.log(-math.log1p(-p)) if distribution == "weibull" else float(ndtri(p))
-
-
 def _standard_survival(z: ArrayLike, distribution: str) -> Floats:
     with np.errstate(over="ignore", invalid="ignore"):
         return np.exp(_log_survival(np.asarray(z, dtype=float), distribution)[0])

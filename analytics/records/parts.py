@@ -41,7 +41,9 @@ def no_name(text: str, component: str = "") -> bool:
 
 def name_components(sheet: Sheet, shop: Shop) -> None:
     """Settle which component each row speaks of, by its name or its heading in builds."""
-    known = {heading_key(w): ours for ours, words in shop.names.words.get("component", {}).items() for w in (ours, *words)}
+    known = {
+        heading_key(w): ours for ours, words in shop.names.words.get("component", {}).items() for w in (ours, *words)
+    }
     known |= {heading_key(h): c for c, h in shop.components.items()} | {heading_key(c): c for c in shop.components}
     text = sheet.text("component")
     named = cells.by_distinct(text, lambda t: (known.get(heading_key(t), ""),), ["c"])["c"]
