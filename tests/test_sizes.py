@@ -16,7 +16,7 @@ import pytest
 import analytics
 
 PACKAGE = Path(analytics.__file__).parent
-MOST_COMPLEX, MOST_FIELDS, MOST_PARAMETERS, MEAN_COMPLEXITY = 20, 15, 8, 3.55
+MOST_COMPLEX, MOST_FIELDS, MOST_PARAMETERS, MEAN_COMPLEXITY = 20, 15, 8, 3.57
 
 #: what may be over a bound, and why
 COMPLEX: dict[str, str] = {}
