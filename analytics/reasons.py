@@ -124,7 +124,7 @@ class Alarms(Code):
     NOTHING = auto()
     NOT_STANDING = auto()
     NEXT_IN_LINE = auto()
-    LOOKS = auto()
+    TESTS = auto()
 
 
 class AskFirst(Code):
@@ -218,10 +218,6 @@ class Curve(Code):
     FELL_TO_ZERO_EARLY = auto()
     NOBODY_AT_RISK = auto()
     ALL_FAILED_BEFORE_OTHERS = auto()
-    NOT_SO_MANY_FAILED = auto()
-    FEW_AT_RISK_THERE = auto()
-    NO_UPPER_LIMIT = auto()
-    NO_LOWER_LIMIT = auto()
 
 
 class Default(Code):

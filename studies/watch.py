@@ -19,7 +19,7 @@ from analytics.lifetimes.later import came_later
 from analytics.ratings.backtest import quarter_ends
 from analytics.ratings.predict import count_chances, interval_of
 from analytics.review.expected import LEVEL, at_stake, running_chances
-from analytics.review.snapshot import Snapshot, leveled, snapshot_at
+from analytics.review.snapshot import Snapshot, snapshot_at, with_frailty
 from analytics.review.watch import BUDGET, THIS_QUARTER, watch
 from analytics.simulate.demo import demo_files, demo_truth
 from analytics.simulate.fleet import FleetTruth
@@ -66,7 +66,7 @@ def one_shop(shop: str, seed: int, folder: str | Path, quarters: int = QUARTERS,
         new = [a for a in loud if a not in seen or a[0] in THIS_QUARTER]
         seen.update(loud)
         row = {
-            "shop": shop, "seed": seed, "quarter_end": f"{end:%Y-%m-%d}", "looks": len(watched.looks), "new_alarms": len(new),
+            "shop": shop, "seed": seed, "quarter_end": f"{end:%Y-%m-%d}", "looks": len(watched.tests), "new_alarms": len(new),
             "alarms": "; ".join(f"{FAMILY[f]}: {c} {g}".strip() for f, c, g in new),
         }  # fmt: skip
         rows.append(
@@ -81,7 +81,7 @@ def one_shop(shop: str, seed: int, folder: str | Path, quarters: int = QUARTERS,
 def _forecast(span: str, before: Snapshot, now: Snapshot) -> dict[str, float]:
     """What was foreseen at ``before`` for the units then running, and what came of them by ``now``."""
     running, chance = running_chances(before, SPANS[span])
-    chance = leveled(chance)
+    chance = with_frailty(chance)
     pmf = count_chances(chance, running["count"].to_numpy(), np.full(len(chance), 1 / len(chance)))
     lower, upper = interval_of(pmf, LEVEL)
     came = float(came_later(running, before.table, now.table[now.table["failure"]]).sum())

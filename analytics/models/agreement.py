@@ -7,7 +7,7 @@ Psychological Bulletin 72 (1969) 323-327 for its standard errors.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import ndtr
@@ -35,12 +35,6 @@ class Agreement:
     upper: float
     p_value: float
     level: float
-
-    def to_frame(self):
-        """One row, unrounded."""
-        import pandas as pd
-
-        return pd.DataFrame([asdict(self)])
 
 
 def kappa(first: Sequence[str], second: Sequence[str], level: float = 0.95) -> Agreement:

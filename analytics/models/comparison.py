@@ -7,7 +7,7 @@ Sources: Mantel, Cancer Chemother. Rep. 50 (1966) 163-170; Peto and Peto, J. R. 
 from __future__ import annotations
 
 from collections.abc import Hashable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,7 +28,7 @@ from analytics.models.nonparametric import (
 from analytics.reasons import Assumption, Reason, reason
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,13 +48,6 @@ class LogRank:
     expected: tuple[float, ...]
     strata: int
     notes: tuple[Reason, ...]
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row per group, unrounded; the test's own figures repeat."""
-        import pandas as pd
-
-        own = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "notes"}
-        return pd.DataFrame(own | {"groups": list(self.groups)}).rename(columns={"groups": "group"})
 
 
 def _stratum(

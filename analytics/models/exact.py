@@ -6,7 +6,7 @@ A `level` is two-sided, with equal tails; a `confidence` is one-sided.
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from scipy.special import betaincinv, chdtri
@@ -14,7 +14,7 @@ from scipy.special import betaincinv, chdtri
 from analytics.errors import AnalyticsError, NotEnoughData
 
 if TYPE_CHECKING:
-    import pandas as pd
+    pass
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,12 +25,6 @@ class Limits:
     lower: float
     upper: float
     level: float
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row, unrounded."""
-        import pandas as pd
-
-        return pd.DataFrame([asdict(self)])
 
 
 def _share(name: str, value: float) -> float:
@@ -89,12 +83,6 @@ class RateComparison:
     level: float
     p_value: float
     alternative: str
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row, unrounded."""
-        import pandas as pd
-
-        return pd.DataFrame([asdict(self)])
 
 
 def compare_rates(

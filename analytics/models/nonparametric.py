@@ -12,7 +12,7 @@ limits on a quantile.
 from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Literal
 
@@ -232,24 +232,6 @@ def arrays_to_frame(result: object, names: Sequence[str]) -> pd.DataFrame:
     return pd.DataFrame({name: getattr(result, name) for name in names})
 
 
-@dataclass(frozen=True, slots=True)
-class LifeQuantile:
-    """Time by which a share p has failed. NaN, with a note, where the curve or a limit does not get there."""
-
-    p: float
-    estimate: float
-    lower: float
-    upper: float
-    level: float
-    notes: tuple[Reason, ...]
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row, unrounded."""
-        import pandas as pd
-
-        return pd.DataFrame([{f.name: getattr(self, f.name) for f in fields(self) if f.name != "notes"}])
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class CurveValues:
     """The curve at chosen times; all arrays of shape (m,). at_risk counts the units just before each time."""
@@ -263,10 +245,6 @@ class CurveValues:
     cumulative_hazard: Floats
     cumulative_hazard_se: Floats
     level: float
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row per chosen time, unrounded."""
-        return arrays_to_frame(self, [f.name for f in fields(self) if f.name != "level"])
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -354,37 +332,6 @@ class SurvivalCurve:
             step(self.cumulative_hazard_se, 0.0),
             self.level,
         )
-
-    def quantile(self, p: float) -> LifeQuantile:
-        """Time by which a share p has failed: the first time at which survival is 1 - p or less.
-
-        Limits are the first times at which the lower and upper curve limits are 1 - p or less. Where the
-        curve or a limit does not fall so far, the value is NaN and the notes say so.
-        """
-        if not 0 < p < 1:
-            raise AnalyticsError(f"p is {p!r}: give the share failed, between 0 and 1.")
-
-        # Where a limit does not exist (nothing failed yet, or all did) it says nothing: 1, but 0 below a curve at 0.
-        lower_limit = np.where(np.isnan(self.lower), np.where(self.survival > 0, 1.0, 0.0), self.lower)
-        upper_limit = np.where(np.isnan(self.upper), 1.0, self.upper)
-
-        def first(values: Floats) -> float:
-            reached = np.flatnonzero(values <= 1 - p + _SLACK)
-            return float(self.time[reached[0]]) if len(reached) else float("nan")
-
-        estimate, lower, upper = first(self.survival), first(lower_limit), first(upper_limit)
-        notes = []
-        if np.isnan(estimate):
-            notes.append(reason(Curve.NOT_SO_MANY_FAILED, share=p, by=self.last_time))
-        else:
-            left = int(self.at_risk[np.searchsorted(self.time, estimate)])
-            if left < 5:
-                notes.append(reason(Curve.FEW_AT_RISK_THERE, at_risk=left))
-        if np.isnan(upper):
-            notes.append(reason(Curve.NO_UPPER_LIMIT, by=self.last_time))
-        if np.isnan(lower):
-            notes.append(reason(Curve.NO_LOWER_LIMIT, by=self.last_time))
-        return LifeQuantile(p, estimate, lower, upper, self.level, tuple(notes))
 
     def reliable_until(self, min_at_risk: int = 5) -> float:
         """The last time at which at least min_at_risk units were at risk: where a curve should stop."""

@@ -8,7 +8,7 @@ favourable of a range is taken, since which one that is depends on which side of
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -50,15 +50,6 @@ class ProofPlan:
         return (
             f"ProofPlan({self.power_hp:,.0f} hp, R {self.promise.reliability:g}, C {self.promise.confidence:g}: {first['units']:,.0f} units x "
             f"{self.miles_each:,.0f} miles with {first['failures']:g} failures)"
-        )
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row per number of failures allowed, unrounded, with the promise repeated."""
-        return self.table.assign(
-            power_hp=self.power_hp,
-            run_power_hp=self.run_power_hp,
-            miles_each=self.miles_each,
-            **asdict(self.promise),
         )
 
 
@@ -156,14 +147,6 @@ class ProofAhead:
     def __repr__(self) -> str:
         steps = ", ".join(f"{r.days:g} d {r.demonstrated_hp:,.0f} hp" for r in self.table.itertuples())
         return f"ProofAhead({self.weight_lb:,.0f} lb{', ' + self.use if self.use else ''}: {steps})"
-
-    def to_frame(self) -> pd.DataFrame:
-        """One row per number of days, unrounded, with the promise repeated."""
-        return self.table.assign(
-            weight_lb=self.weight_lb,
-            use=self.use,
-            **asdict(self.promise),
-        )
 
 
 def proof_ahead(

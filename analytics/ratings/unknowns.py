@@ -223,10 +223,6 @@ class Unknowns:
         first = self.table["serial"].iloc[0] if len(self.table) else "none"
         return f"Unknowns({self.component} {self.part}: {len(self.table)} units, first {first}, {len(self.sample)} at random)"
 
-    def to_frame(self) -> pd.DataFrame:
-        """One row per unit and thing unknown, unrounded."""
-        return self.table.copy()
-
 
 #: vehicles of the part that stand for a row whose power or weight is unknown
 MIX = 24

@@ -69,7 +69,7 @@ def write_review_files(
     }
     if outlook is not None:
         tables |= {
-            "watch": outlook.watched[-1].looks.drop(columns="least") if outlook.watched else outlook.alarms.table,
+            "watch": outlook.watched[-1].tests.drop(columns="least") if outlook.watched else outlook.alarms.table,
             "months_in_service": outlook.months_table,
             "forecast": outlook.forecasts.counts.replace({"component": {"": "all"}}),
             "unit_chances": outlook.forecasts.units,

@@ -33,7 +33,7 @@ from analytics.review.watch import (
     watched_lives,
 )
 
-#: a revision is called better (or not) at this chance of being wrong, look by look
+#: a revision is called better (or not) at this chance of being wrong, test by test
 SURE = 0.05
 _RAISED_COLUMNS = "what raised units expected came p_value threshold".split()
 
@@ -48,24 +48,24 @@ def alarms_answer(now_snapshot: Snapshot, watched: list[Watched], kept: pd.DataF
     table = pd.DataFrame(rows, columns=_RAISED_COLUMNS)
     said = [reason(Alarms.STANDS_OUT, **row) for row in table.drop(columns="threshold").to_dict("records")]
     said += [_lot_to_do(now_snapshot, alarm) for alarm in now.alarms.itertuples() if alarm.family is Family.LOT_LIFE]
-    benches = [_look(a) for a in now.alarms.itertuples() if a.family in INSTALL]
+    benches = [_test(a) for a in now.alarms.itertuples() if a.family in INSTALL]
     if benches:
-        said.append(reason(Alarms.ASK_THE_BENCH, looks=benches))
+        said.append(reason(Alarms.ASK_THE_BENCH, tests=benches))
     if not rows:
         said.append(reason(Alarms.NOTHING))
     gone = kept[(~kept["standing"]) & (kept["first_raised"] < now.end)] if len(kept) else kept
     if len(gone):
-        told = [(_look(r), r.first_raised, r.verdict) for r in gone.itertuples()]
+        told = [(_test(r), r.first_raised, r.verdict) for r in gone.itertuples()]
         said.append(reason(Alarms.NOT_STANDING, alarms=told))
-    rest = now.looks[~now.looks["alarm"]].head(2)
+    rest = now.tests[~now.tests["alarm"]].head(2)
     if len(rest):
-        said.append(reason(Alarms.NEXT_IN_LINE, looks=[(_look(r), r.came, r.expected) for r in rest.itertuples()]))
-    said.append(reason(Alarms.LOOKS, looks=len(now.looks), false_alarm=FALSE_ALARM))
+        said.append(reason(Alarms.NEXT_IN_LINE, tests=[(_test(r), r.came, r.expected) for r in rest.itertuples()]))
+    said.append(reason(Alarms.TESTS, tests=len(now.tests), false_alarm=FALSE_ALARM))
     return Answer(question, tuple(said), table)
 
 
-def _look(row) -> Reason:
-    """What a look looked at."""
+def _test(row) -> Reason:
+    """What a test looked at."""
     return reason(Alarms.LOOK, family=row.family, component=row.component, group=row.group)
 
 
@@ -78,7 +78,7 @@ def _raised(alarm, watched: list[Watched], kept: pd.DataFrame) -> dict[str, obje
     if len(watched) > 1:
         code = {watched[-1].end: Alarms.THIS_QUARTER, watched[0].end: Alarms.BY_QUARTER}.get(day, code)
     return {
-        "what": _look(alarm),
+        "what": _test(alarm),
         "raised": reason(code, day=day),
         "units": alarm.units,
         "expected": alarm.expected,
@@ -133,8 +133,8 @@ def lots_answer(before: Snapshot, now: Snapshot) -> Answer:
 
 def power_answer(now: Snapshot, watched: list[Watched], size: int = 20) -> Answer:
     """What the watch would catch of a lot of ``size``."""
-    looks = watched[-1].looks if watched else pd.DataFrame(columns=["family"])
-    own = looks[looks["family"] == Family.LOT_LIFE]
+    tests = watched[-1].tests if watched else pd.DataFrame(columns=["family"])
+    own = tests[tests["family"] == Family.LOT_LIFE]
     threshold = (
         float(own["threshold"].iloc[0])
         if len(own)
@@ -184,7 +184,7 @@ def _most_common(now: Snapshot, lots: bool) -> tuple[tuple[str, str], PartSnapsh
     fitted = {
         k: p
         for k, p in now.parts.items()
-        if p.fit.model is not None and not p.borrowed and p.lives.data.failures >= 3 and (not lots or k in with_lots)
+        if p.fit.model is not None and not p.pooled and p.lives.data.failures >= 3 and (not lots or k in with_lots)
     }
     if not fitted:
         return None
@@ -192,58 +192,58 @@ def _most_common(now: Snapshot, lots: bool) -> tuple[tuple[str, str], PartSnapsh
 
 
 # ---- revisions -------------------------------------------------------------------------------------------------------
-def revision_answer(before: Snapshot, now: Snapshot, looks: pd.DataFrame, quarters: int = 20) -> Answer:
+def revision_answer(before: Snapshot, now: Snapshot, tests: pd.DataFrame, quarters: int = 20) -> Answer:
     """Did the new revision fix it, and how long until we know?"""
     question = reason(Question.REVISION, sure=SURE)
-    own = looks[looks["family"] == Family.REVISION_LIFE] if len(looks) else looks
+    own = tests[tests["family"] == Family.REVISION_LIFE] if len(tests) else tests
     if own.empty:
         return nothing(question, Revision.NONE_OUT)
     rows, said = [], []
-    for look in own.itertuples():
-        limits = binomial_limits(look.came, int(look.total), 0.9)
-        odds = look.share / (1 - look.share)
+    for test in own.itertuples():
+        limits = binomial_limits(test.came, int(test.total), 0.9)
+        odds = test.share / (1 - test.share)
         low, high = (q / (1 - q) / odds if q < 1 else np.inf for q in (limits.lower, limits.upper))
         is_ = (
             RevisionIs.BETTER
-            if look.p_fewer <= SURE
+            if test.p_fewer <= SURE
             else RevisionIs.WORSE
-            if look.p_value <= look.threshold
+            if test.p_value <= test.threshold
             else RevisionIs.NOT_KNOWN
         )
-        told = {"old": look.old, "new": look.new, "units": look.units, "came": look.came, "expected": look.expected}
+        told = {"old": test.old, "new": test.new, "units": test.units, "came": test.came, "expected": test.expected}
         if is_ is RevisionIs.BETTER:
             said.append(reason(Revision.BETTER, upper=high, **told))
         elif is_ is RevisionIs.WORSE:
             said.append(reason(Revision.WORSE, lower=low, **told))
         else:
-            code = Revision.LOOKS_BETTER if look.ratio < 1 else Revision.NO_BETTER_SO_FAR
-            said.append(reason(code, p_fewer=look.p_fewer, **told))
-            when, truth = _known_by(before, now, look, quarters)
+            code = Revision.LOOKS_BETTER if test.ratio < 1 else Revision.NO_BETTER_SO_FAR
+            said.append(reason(code, p_fewer=test.p_fewer, **told))
+            when, truth = _known_by(before, now, test, quarters)
             if when:
                 said.append(reason(Revision.KNOWN_BY, times=truth, quarter=when))
             else:
                 said.append(reason(Revision.NOT_KNOWN_BY, times=truth, years=quarters // 4))
         rows.append(
             {
-                "component": look.component, "old": look.old, "new": look.new, "units": look.units, "came": look.came,
-                "expected": look.expected, "ratio": look.ratio, "lower": low, "upper": high, "p_better": look.p_fewer,
-                "p_worse": look.p_value, "in_words": reason(is_, new=look.new),
+                "component": test.component, "old": test.old, "new": test.new, "units": test.units, "came": test.came,
+                "expected": test.expected, "ratio": test.ratio, "lower": low, "upper": high, "p_better": test.p_fewer,
+                "p_worse": test.p_value, "in_words": reason(is_, new=test.new),
             }
         )  # fmt: skip
     return Answer(question, tuple(said), pd.DataFrame(rows))
 
 
-def _known_by(before: Snapshot, now: Snapshot, look, quarters: int) -> tuple[str, float]:
-    """The first quarter end by which a revision that is as good as it looks is proven four times out of five, and how good that is."""
+def _known_by(before: Snapshot, now: Snapshot, test, quarters: int) -> tuple[str, float]:
+    """The first quarter end by which a revision that is as good as it tests is proven four times out of five, and how good that is."""
     from analytics.ratings.predict import fit_lives
     from analytics.review.snapshot import SEED
 
-    truth = min((look.came + 0.5) / (look.expected + 0.5), 0.9)
-    data, code = pooled_lives(now, look.component, (look.old, look.new))
+    truth = min((test.came + 0.5) / (test.expected + 0.5), 0.9)
+    data, code = pooled_lives(now, test.component, (test.old, test.new))
     fit = fit_lives(data, now.lifetimes.shop.targets.miles, now.settings, 32, SEED)
     if fit.model is None:
         return "", truth
-    snapshot = PartSnapshot(now.parts[look.component, look.old].lives, fit, equal_draws(fit, SEED))
+    snapshot = PartSnapshot(now.parts[test.component, test.old].lives, fit, equal_draws(fit, SEED))
     begun, days = from_entry(data)
     running = np.flatnonzero(~data.failed & ~data.known_alive)
     past = -np.log1p(-chance_of(snapshot, ANY_LEVEL, begun, np.arange(len(days)), days, draws=False)[0]) * data.weight
@@ -252,8 +252,8 @@ def _known_by(before: Snapshot, now: Snapshot, look, quarters: int) -> tuple[str
         more = chance_of(snapshot, ANY_LEVEL, data, running, 91.3 * ahead, draws=False)[0] * data.weight[running]
         h_new, h_old = past[new].sum() + more[new[running]].sum(), past[~new].sum() + more[~new[running]].sum()
         share = h_new / (h_new + h_old)
-        total_old = look.total - look.came + more[~new[running]].sum()
-        expected_new = look.came + truth * more[new[running]].sum()
+        total_old = test.total - test.came + more[~new[running]].sum()
+        expected_new = test.came + truth * more[new[running]].sum()
         # number that will have fallen on the new one, given the total it makes
         total = round(total_old + expected_new)
         q = truth * share / (truth * share + 1 - share)

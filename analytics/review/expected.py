@@ -17,10 +17,10 @@ from analytics.review.snapshot import (
     Snapshot,
     chance_of,
     from_entry,
-    leveled,
     past_of,
     recorded,
     stand_in,
+    with_frailty,
 )
 
 _KEPT = "serial row_serial component part lot spell builder month power_band weight_class use count".split()
@@ -135,7 +135,7 @@ def expected_table(stakes: Stakes, level: float = LEVEL, sides: tuple[str, ...] 
     (``p_more``) and so few or fewer (``p_fewer``): Poisson-binomial over lives, mixed over what the fits leave open and a level common to all parts."""
     even = np.full(len(stakes.chance), 1 / len(stakes.chance))
     count, came = stakes.rows["count"].to_numpy(), stakes.rows["came"].to_numpy()
-    open_level = leveled(stakes.chance)
+    open_level = with_frailty(stakes.chance)
     rows = []
     for (side, component, group), at in [(("shop", "", ""), np.arange(len(count))), *groups_of(stakes.rows).items()]:
         if sides is not None and side not in sides:

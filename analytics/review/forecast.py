@@ -15,7 +15,7 @@ from analytics.records.load import Records
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
 from analytics.review.expected import LEVEL, running_chances
-from analytics.review.snapshot import SEED, Snapshot, carried, leveled
+from analytics.review.snapshot import SEED, Snapshot, carried, with_frailty
 from analytics.review.watch import INSTALL, THIS_QUARTER, Watched
 
 # ---- ahead -----------------------------------------------------------------------------------------------------------
@@ -64,7 +64,7 @@ def forecast(snapshot: Snapshot) -> Forecast:
     counts, money, stock = [], [], pd.DataFrame()
     for span, days in SPANS.items():
         running, chance = running_chances(snapshot, days)
-        chance = leveled(chance)
+        chance = with_frailty(chance)
         counts.append(count_forecast(running, chance).assign(span=span, days=days))
         money.append(_money(snapshot.records, running, chance, counts[-1]).assign(span=span))
         if span == "quarter":
@@ -273,7 +273,7 @@ def forecasts_kept(
             continue
         now = snapshots[i + BACK[span]]
         came = came_later(lives, snapshots[i].table, now.table[now.table["failure"]])
-        told = count_forecast(lives, leveled(chance))
+        told = count_forecast(lives, with_frailty(chance))
         for row in told.itertuples():
             mine = came.sum() if row.component == "" else came[(lives["component"] == row.component).to_numpy()].sum()
             inside = bool(row.lower <= mine <= row.upper)
@@ -311,9 +311,9 @@ def alarms_kept(watched: list[Watched]) -> pd.DataFrame:
 
 
 def _row(quarter: Watched, alarm):
-    looks = quarter.looks
-    own = looks[
-        (looks["family"] == alarm.family) & (looks["component"] == alarm.component) & (looks["group"] == alarm.group)
+    tests = quarter.tests
+    own = tests[
+        (tests["family"] == alarm.family) & (tests["component"] == alarm.component) & (tests["group"] == alarm.group)
     ]
     return next(own.itertuples(), None)
 

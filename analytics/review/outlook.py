@@ -123,7 +123,7 @@ def make_outlook(
     if done.watched:
         last = done.watched[-1]
         expected = expected_answer(last.stakes, last.expected, review.span.name, now.filled, now.of)
-        lots, revision = lots_answer(before, now), revision_answer(before, now, last.looks)
+        lots, revision = lots_answer(before, now), revision_answer(before, now, last.tests)
     else:
         expected = nothing(expected_question(review.span.name, None), Expected.NO_QUARTER_BEFORE)
         lots, revision = lots_answer(now, now), revision_answer(now, now, pd.DataFrame())

@@ -58,7 +58,7 @@ def renew_at_rebuild(snapshot: Snapshot) -> Answer:
         if part not in prices:
             continue
         failures = own.lives.data.failures
-        if own.fit.model is None or own.borrowed or failures < _FEWEST_FAILURES:
+        if own.fit.model is None or own.pooled or failures < _FEWEST_FAILURES:
             thin.append((component, part))
             continue
         rows.append({"component": component, "part": part} | _row(snapshot, own, float(prices[part]), comeback))

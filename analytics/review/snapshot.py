@@ -32,7 +32,7 @@ _DRAWN, _DRAWN_MORE = 256, 4096
 LEVEL_WORTH = 20.0
 #: failures' worth of trust that a part without a fit of its own fails as its component does. Chosen among 0.5, 1 and 2 on
 #: simulated shops (data/evidence)
-BORROWED_WORTH = 2.0
+POOLED_WORTH = 2.0
 #: how the hazard of a component without a fit grows: as the prior of every fit has it, days to this power
 AGEING = 2.0
 #: a level for whoever asks only how a hazard is shared out
@@ -43,13 +43,13 @@ ANY_LEVEL = (1.0, 1e9)
 class PartSnapshot:
     """One part: its lives (positions in the table), its fit, and equal-weight draws (DRAWS, p) of the fit's parameters.
 
-    borrowed: the part has no fit of its own, and the fit is that of its whole component, brought to its level.
+    pooled: the part has no fit of its own, and the fit is that of its whole component, brought to its level.
     """
 
     lives: PartLives
     fit: PartFit
     theta: np.ndarray
-    borrowed: bool = False
+    pooled: bool = False
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -87,7 +87,7 @@ def snapshot_of(records: Records, lifetimes: Lifetimes | None = None) -> Snapsho
     snapshot = Snapshot(lifetimes.as_of, records, lifetimes, table, parts, settings, filled, len(table))
     for (component, part), own in parts.items():
         if own.fit.model is None:
-            parts[component, part] = _borrowed(snapshot, component, own)
+            parts[component, part] = _pooled(snapshot, component, own)
     return snapshot
 
 
@@ -121,9 +121,9 @@ def pool_of(snapshot: Snapshot, component: str) -> PartSnapshot | None:
     return snapshot.pools[component]
 
 
-def _borrowed(snapshot: Snapshot, component: str, own: PartSnapshot) -> PartSnapshot:
+def _pooled(snapshot: Snapshot, component: str, own: PartSnapshot) -> PartSnapshot:
     """The part with its component's fit, brought to the part's own level: its hazard is a gamma multiple of the component's,
-    mean 1 and worth BORROWED_WORTH failures beforehand, given the part's failures against those the component's fit expects."""
+    mean 1 and worth POOLED_WORTH failures beforehand, given the part's failures against those the component's fit expects."""
     from scipy.stats import gamma
 
     pool = pool_of(snapshot, component)
@@ -131,11 +131,11 @@ def _borrowed(snapshot: Snapshot, component: str, own: PartSnapshot) -> PartSnap
         return own
     data = own.lives.data
     begun, days = from_entry(data)
-    came = BORROWED_WORTH + float(data.weight[data.failed].sum())
+    came = POOLED_WORTH + float(data.weight[data.failed].sum())
 
     def weighed(draws: bool) -> np.ndarray:
         chance = chance_of(pool, ANY_LEVEL, begun, np.arange(len(days)), days, draws)
-        return BORROWED_WORTH - np.log1p(-np.minimum(chance, 1 - 1e-12)) @ data.weight
+        return POOLED_WORTH - np.log1p(-np.minimum(chance, 1 - 1e-12)) @ data.weight
 
     model, top = pool.fit.fitted()
     level = model.layout.gamma.start
@@ -146,7 +146,7 @@ def _borrowed(snapshot: Snapshot, component: str, own: PartSnapshot) -> PartSnap
     theta[:, level] -= np.log(gamma.ppf(at, came) / weighed(True))
     best[:, level] -= np.log(came / weighed(False)[0])
     fit = replace(pool.fit, top=replace(top, theta=best))
-    return replace(own, fit=fit, theta=theta, borrowed=True)
+    return replace(own, fit=fit, theta=theta, pooled=True)
 
 
 def stand_in(snapshot: Snapshot, component: str, part: str) -> PartSnapshot | None:
@@ -157,7 +157,7 @@ def stand_in(snapshot: Snapshot, component: str, part: str) -> PartSnapshot | No
     if pool is None:
         return None
     nothing = pool.lives.data.take(np.zeros(len(pool.lives.data.lower), bool))
-    return _borrowed(
+    return _pooled(
         snapshot, component, PartSnapshot(replace(pool.lives, part=part, data=nothing), pool.fit, pool.theta)
     )
 
@@ -214,7 +214,7 @@ def common_level(draws: int) -> np.ndarray:
     return gamma.ppf(at, LEVEL_WORTH, scale=1 / LEVEL_WORTH)
 
 
-def leveled(chance: np.ndarray) -> np.ndarray:
+def with_frailty(chance: np.ndarray) -> np.ndarray:
     """Chances (draws, n) with a level common to all lives drawn beside. Without it the whole shop's year held what came too rarely."""
     return -np.expm1(common_level(len(chance))[:, None] * np.log1p(-np.minimum(chance, 1 - 1e-12)))
 
@@ -293,7 +293,7 @@ def chance_of(
 
 
 def past_of(snapshot: Snapshot, component: str, part: str) -> tuple[float, float]:
-    """Failures of a part, and the days ** AGEING its lives have run through, with BORROWED_WORTH failures added at the rate of its
+    """Failures of a part, and the days ** AGEING its lives have run through, with POOLED_WORTH failures added at the rate of its
     component; of the whole shop, where the component never failed (half a failure in all of it, where nothing ever did)."""
     own = (snapshot.table["component"] == component) & (snapshot.table["part"] == part)
 
@@ -308,7 +308,7 @@ def past_of(snapshot: Snapshot, component: str, part: str) -> tuple[float, float
     if not all_failures:
         all_failures, all_run = told(snapshot.table)
     rate = max(all_failures, 0.5) / max(all_run, 1.0)
-    return failures + BORROWED_WORTH, run + BORROWED_WORTH / rate
+    return failures + POOLED_WORTH, run + POOLED_WORTH / rate
 
 
 def pooled_lives(snapshot: Snapshot, component: str, parts: tuple[str, ...]) -> tuple[LifeData, np.ndarray]:

@@ -1,8 +1,8 @@
 """Is anything getting worse? Looks at the quarter and at whole lives, with the false alarms of all of them together held down.
 
-Every quarter has a budget of false alarms, shared out among the families of looks beforehand (as Wu and Meeker, Technometrics 44
-(2002) 237-251, share it out among months in service; the shares here are ours) and within a family evenly among the looks that
-could be loud at all (Tarone, Biometrics 46 (1990) 515-522; both years and pages from memory). A look over the whole life needs
+Every quarter has a budget of false alarms, shared out among the families of tests beforehand (as Wu and Meeker, Technometrics 44
+(2002) 237-251, share it out among months in service; the shares here are ours) and within a family evenly among the tests that
+could be loud at all (Tarone, Biometrics 46 (1990) 515-522; both years and pages from memory). A test over the whole life needs
 no level: given how many of a part came back in all, the number from one lot is binomial with the lot's share of the
 hazard, when nothing is wrong with it.
 """
@@ -33,9 +33,9 @@ from analytics.review.snapshot import (
     recorded,
 )
 
-#: chance of any false alarm in a quarter, all looks together: at most one such quarter in ten
+#: chance of any false alarm in a quarter, all tests together: at most one such quarter in ten
 FALSE_ALARM = 0.10
-#: share of it for each family of looks
+#: share of it for each family of tests
 BUDGET = {
     Family.LOT_LIFE: 0.30,
     Family.REVISION_LIFE: 0.05,
@@ -96,9 +96,9 @@ def share_tails(
 
 
 def threshold_of(least: Sequence[float] | np.ndarray, budget: float) -> float:
-    """The chance under which a look of a family is an alarm: budget over the number of looks that could go that low.
+    """The chance under which a test of a family is an alarm: budget over the number of tests that could go that low.
 
-    least: the smallest chance each look could reach, given the totals.
+    least: the smallest chance each test could reach, given the totals.
     """
     ordered = np.sort(np.asarray(least, float))
     for k in range(1, len(ordered) + 1):
@@ -141,7 +141,7 @@ def shrink(
     return post.mean(), post.ppf(tail), post.ppf(1 - tail), best
 
 
-# ---- looks ---------------------------------------------------------------------------------------------------------
+# ---- tests ---------------------------------------------------------------------------------------------------------
 _SIDES = (
     (Family.LOT_LIFE, "lot", "failure", True),
     (Family.MONTH_LIFE, "month", "failure", False),
@@ -153,7 +153,7 @@ _SIDES = (
 _OF = {family: (column, event) for family, column, event, _ in _SIDES}
 
 
-def life_looks(lives: pd.DataFrame) -> pd.DataFrame:
+def life_tests(lives: pd.DataFrame) -> pd.DataFrame:
     """Looks over whole lives at lots, build months and builders (see _COLUMNS). lives: from `watched_lives`."""
     rows: list[dict] = []
     for family, column, event, by_part in _SIDES:
@@ -190,24 +190,24 @@ def _shared(lives: pd.DataFrame, family: Family, column: str, event: str, by_par
     sums = own.groupby(["component", "part", "group"], sort=True)[["hazard", "n", "units"]].sum()
     whole = sums.groupby(level=[0, 1])[["hazard", "n"]].transform("sum")
     sums = sums.assign(total_hazard=whole["hazard"], total=whole["n"])
-    looks: dict[tuple, list[tuple]] = {}
+    tests: dict[tuple, list[tuple]] = {}
     for (component, part, group), hazard, n, units, total_hazard, total in sums.itertuples(name=None):
         # a part none of which failed anywhere says nothing; nor does a group with nothing to be compared with
         if total > 0 and 0 < hazard < total_hazard:
-            looks.setdefault((component, part if by_part else "", group), []).append(
+            tests.setdefault((component, part if by_part else "", group), []).append(
                 (hazard, n, units, total_hazard, total)
             )
     rows = []
-    for (component, _, group), parts in looks.items():
+    for (component, _, group), parts in tests.items():
         hazard, n, units, total_hazard, total = (np.array(v, float) for v in zip(*parts, strict=True))
         more, _, least = share_tails(n, total, hazard / total_hazard)
         rest = total - n
         expected = (hazard * np.where(rest > 0, rest, 0.5) / (total_hazard - hazard)).sum()
-        rows.append(_look(family, component, group, units.sum(), expected, n.sum(), more, least))
+        rows.append(_test(family, component, group, units.sum(), expected, n.sum(), more, least))
     return rows
 
 
-def _look(family, component, group, units, expected, came, p_value, least) -> dict:
+def _test(family, component, group, units, expected, came, p_value, least) -> dict:
     return {
         "family": family,
         "component": component,
@@ -245,7 +245,7 @@ def _install_exposure(before: Snapshot, table: pd.DataFrame) -> np.ndarray:
     return np.maximum(shown(end) - shown(table["entry_days"].to_numpy(float)), 1e-9)
 
 
-def revision_looks(before: Snapshot, now: Snapshot) -> pd.DataFrame:
+def revision_tests(before: Snapshot, now: Snapshot) -> pd.DataFrame:
     """A part that followed another, against it: both as if one part, fitted at ``before``; which share of the failures is its."""
     rows = []
     for step in now.lifetimes.shop.names.supersessions:
@@ -271,34 +271,34 @@ def revision_looks(before: Snapshot, now: Snapshot) -> pd.DataFrame:
         expected = hazard[new].sum() * max(total - came, 0.5) / hazard[~new].sum()
         units = data.take(new).units
         group = f"{step.new} after {step.old}"
-        row = _look(Family.REVISION_LIFE, step.component, group, units, expected, came, more, share**total)
+        row = _test(Family.REVISION_LIFE, step.component, group, units, expected, came, more, share**total)
         rows.append(row | {"p_fewer": fewer, "old": step.old, "new": step.new, "share": share, "total": total})
     return pd.DataFrame(rows, columns=[*_COLUMNS, "p_fewer", "old", "new", "share", "total"])
 
 
-def quarter_looks(table: pd.DataFrame) -> pd.DataFrame:
-    """The table of expected against actual as looks; a look could be loud if one failure more than came would be."""
+def quarter_tests(table: pd.DataFrame) -> pd.DataFrame:
+    """The table of expected against actual as tests; a test could be loud if one failure more than came would be."""
     rows = []
     for row in table.itertuples():
         family = _BY_SIDE.get(row.side)
         if family is not None:
-            rows.append(_look(family, row.component, row.group, row.units, row.expected, row.came, row.p_more, 0.0))
+            rows.append(_test(family, row.component, row.group, row.units, row.expected, row.came, row.p_more, 0.0))
     return pd.DataFrame(rows, columns=_COLUMNS)
 
 
 def judged(
-    looks: pd.DataFrame, thresholds: dict[Family, float] | None = None, budget: float = FALSE_ALARM
+    tests: pd.DataFrame, thresholds: dict[Family, float] | None = None, budget: float = FALSE_ALARM
 ) -> pd.DataFrame:
-    """The looks with their family's threshold and whether they are an alarm, the most surprising first."""
-    told = thresholds_of(looks, budget) if thresholds is None else thresholds
-    own = looks.assign(threshold=looks["family"].map(told).astype(float))
+    """The tests with their family's threshold and whether they are an alarm, the most surprising first."""
+    told = thresholds_of(tests, budget) if thresholds is None else thresholds
+    own = tests.assign(threshold=tests["family"].map(told).astype(float))
     own["alarm"] = own["p_value"] <= own["threshold"]
     return own.sort_values(["p_value", "family", "component", "group"], kind="stable", ignore_index=True)
 
 
-def thresholds_of(looks: pd.DataFrame, budget: float = FALSE_ALARM) -> dict[Family, float]:
-    """The chance under which a look of each family is an alarm."""
-    return {f: threshold_of(own["least"], budget * BUDGET[f]) for f, own in looks.groupby("family", sort=True)}
+def thresholds_of(tests: pd.DataFrame, budget: float = FALSE_ALARM) -> dict[Family, float]:
+    """The chance under which a test of each family is an alarm."""
+    return {f: threshold_of(own["least"], budget * BUDGET[f]) for f, own in tests.groupby("family", sort=True)}
 
 
 def peeled(lives: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -311,14 +311,14 @@ def peeled(lives: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     lives = lives.copy()
     thresholds: dict[Family, float] | None = None
     while True:
-        looks = life_looks(lives)
-        thresholds = thresholds_of(looks) if thresholds is None else thresholds
-        looks = judged(looks, thresholds)
+        tests = life_tests(lives)
+        thresholds = thresholds_of(tests) if thresholds is None else thresholds
+        tests = judged(tests, thresholds)
         # loudest against what its family was given
-        loud = looks[looks["alarm"]]
+        loud = tests[tests["alarm"]]
         loud = loud.iloc[np.argsort(loud["p_value"] / loud["threshold"], kind="stable")]
         if loud.empty:
-            return _joined([*found, looks]), lives
+            return _joined([*found, tests]), lives
         first = loud.iloc[:1]
         found.append(first)
         column, event = _OF[first["family"].iat[0]]
@@ -328,31 +328,31 @@ def peeled(lives: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Watched:
-    """One quarter watched. expected: table of expected against actual; looks: every look, judged; stakes: what could fail."""
+    """One quarter watched. expected: table of expected against actual; tests: every test, judged; stakes: what could fail."""
 
     before: pd.Timestamp
     end: pd.Timestamp
     stakes: Stakes
     expected: pd.DataFrame
-    looks: pd.DataFrame
+    tests: pd.DataFrame
 
     def __repr__(self) -> str:
-        return f"Watched({self.end:%Y-%m-%d}: {len(self.looks)} looks, {int(self.looks['alarm'].sum())} alarms)"
+        return f"Watched({self.end:%Y-%m-%d}: {len(self.tests)} tests, {int(self.tests['alarm'].sum())} alarms)"
 
     @property
     def alarms(self) -> pd.DataFrame:
-        return self.looks[self.looks["alarm"]]
+        return self.tests[self.tests["alarm"]]
 
 
 def watch(before: Snapshot, now: Snapshot, stakes: Stakes) -> Watched:
-    """Every look of one quarter, with the models as they stood at ``before``."""
+    """Every test of one quarter, with the models as they stood at ``before``."""
     table = expected_table(stakes)
     life, lives = peeled(watched_lives(before, now))
     # what a lot or month already found does this quarter is not a new alarm
     silent = life_keys(lives[~lives["told_failure"]], before.table, stakes.rows)
     told = ~pd.MultiIndex.from_frame(stakes.rows[LIFE]).isin(silent)
     rest = table if told.all() else expected_table(stakes.take(told), sides=tuple(_BY_SIDE))
-    more = judged(_joined([quarter_looks(rest), revision_looks(before, now)]))
+    more = judged(_joined([quarter_tests(rest), revision_tests(before, now)]))
     every = _joined([life, more])
     every = every.sort_values(["alarm", "p_value"], ascending=[False, True], kind="stable", ignore_index=True)
     return Watched(before.as_of, now.as_of, stakes, table, every)

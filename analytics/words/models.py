@@ -10,10 +10,6 @@ from analytics.words.saying import says, texts
 
 texts(
     {
-        Curve.NOT_SO_MANY_FAILED: lambda share, by: f"less than {share:.4g} had failed {_end(by)}",
-        Curve.NO_UPPER_LIMIT: lambda by: f"no upper limit {_end(by)}",
-        Curve.NO_LOWER_LIMIT: lambda by: f"no lower limit {_end(by)}",
-        Curve.FEW_AT_RISK_THERE: "only {at_risk} at risk there",
         Curve.NONE_FAILED: lambda units, by: (
             f"none of {units:,} failed by {exact(by)}: the curve has no limits; use an exact bound"
         ),
@@ -74,10 +70,6 @@ texts(
         Unchecked.NO_FIT: "no fit converged, so there is nothing to check",
     }
 )
-
-
-def _end(by: float) -> str:
-    return f"by {exact(by)}, the end of the records"
 
 
 @says(Assumption.FEW_EXPECTED)

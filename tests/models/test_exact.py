@@ -195,8 +195,3 @@ def test_nothing_failed():
         mtbf_factors(0)
     with pytest.raises(NotEnoughData, match="no failure on either side"):
         compare_rates(0, 1, 0, 1)
-
-
-def test_frames_hold_the_fields():
-    assert list(binomial_limits(1, 5).to_frame().columns) == ["estimate", "lower", "upper", "level"]
-    assert compare_rates(1, 2, 3, 4).to_frame().shape == (1, 10)

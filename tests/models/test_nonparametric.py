@@ -18,7 +18,7 @@ from analytics.models.nonparametric import (
     kaplan_meier_cells,
     survival_limits,
 )
-from analytics.words.saying import say, say_all
+from analytics.words.saying import say
 from studies.textbook import life_table
 
 CLOSED_FORM = 1e-6
@@ -141,7 +141,6 @@ def test_counts_just_before_at_and_after_a_step():
     assert at.survival.tolist() == [1, 1, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5, 0]
     assert curve.entered.tolist() == [0, 1, 0, 0]
     assert curve.units == 5
-    assert list(at.to_frame().columns)[:3] == ["time", "at_risk", "survival"]
 
 
 def test_a_failure_at_zero_meets_every_unit_seen_from_new():
@@ -160,26 +159,12 @@ def test_no_number_outside_the_records(age):
         kaplan_meier([5, 10], [True, False]).survival_at(age)
 
 
-def test_quantile_with_limits_or_words(reference_data):
+def test_the_median_is_the_printed_one(reference_data):
+    """23 weeks: Klein and Moeschberger (from memory), and R's survfit, with its lower limit 13 and no upper one."""
     curve = kaplan_meier(**_units("D10", reference_data, "6-MP"))
-    median = curve.quantile(0.5)
-    # The median of 23 weeks: Klein and Moeschberger (from memory), and R's survfit; its upper limit is not reached.
-    assert median.estimate == 23
-    assert median.lower == 13
-    assert np.isnan(median.upper)
-    assert "no upper limit by 35, the end of the records" in say_all(median.notes)
-    late = curve.quantile(0.9)
-    assert np.isnan(late.estimate)
-    assert "less than 0.9 had failed by 35" in say(late.notes[0])
-    assert late.to_frame().shape == (1, 5)
-    with pytest.raises(AnalyticsError, match="p is 1"):
-        curve.quantile(1.5)
-
-
-def test_quantile_reached_exactly_is_the_first_such_age():
-    curve = kaplan_meier([1, 2, 3, 4, 5, 6, 7, 8, 9, 10], [True] * 10)
-    assert curve.quantile(0.3).estimate == 3
-    assert say(curve.quantile(0.9).notes[0]) == "only 2 at risk there"
+    reached = [curve.time[np.flatnonzero(v <= 0.5)] for v in (curve.survival, curve.lower, curve.upper)]
+    assert [first[0] for first in reached[:2]] == [23, 13]
+    assert not len(reached[2])
 
 
 def test_reliable_until_the_last_age_with_enough_at_risk():

@@ -53,7 +53,7 @@ def with_origin(shop: Shop, table: list[dict]) -> list[dict]:
 
 
 # ---- looks over whole lives --------------------------------------------------------------------------------------------
-def life_looks(shop: Shop, table: list[dict]) -> list[dict]:
+def life_tests(shop: Shop, table: list[dict]) -> list[dict]:
     """Lives and failures of each lot, month and builder that can be held against others of the same part; of install errors
     against others of the same component. A life cut in pieces is one."""
     rows = [row for row in with_origin(shop, table) if has_age(row) and row["part"] != NOT_RECORDED]

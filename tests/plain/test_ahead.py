@@ -31,7 +31,7 @@ from analytics.review.guarantee import band_cost
 from analytics.review.how_sure import how_sure
 from analytics.review.outlook import replay
 from analytics.review.snapshot import snapshot_of
-from analytics.review.watch import life_looks, watched_lives
+from analytics.review.watch import life_tests, watched_lives
 from tests.plain import ahead, figures, reckoning, shops
 from tests.plain.compare import differences, rows_of
 
@@ -99,9 +99,9 @@ def check(folder: Path, quarters: int) -> list[str]:
         compare(f"expected {day}", expected_table(quarter.stakes), ahead.expected(rows), "side component group")
         if quarter.stakes.unforeseen != others:
             found.append(f"unforeseen {day}: came {quarter.stakes.unforeseen}, should be {others}")
-        looks = life_looks(watched_lives(before, after))
+        looks = life_tests(watched_lives(before, after))
         looks = looks.assign(family=[family.name for family in looks["family"]])
-        compare(f"watch {day}", looks, ahead.life_looks(plain[quarter.end], then), "family component group units came")
+        compare(f"watch {day}", looks, ahead.life_tests(plain[quarter.end], then), "family component group units came")
         compare(
             f"lots {day}", lots_answer(before, after).table, ahead.lots(plain[quarter.end], then), "component part lot"
         )
@@ -169,7 +169,7 @@ def test_a_life_cut_where_its_truck_was_tuned_is_one_of_its_lot_and_month(tmp_pa
         returns=[BROKE | {"serial": "A-1", "returned_on": "2023-05-01"}],
     )
     now = stand(folder)
-    looks = life_looks(watched_lives(now, now))
+    looks = life_tests(watched_lives(now, now))
     assert looks[["group", "units", "came"]].values.tolist() == [
         ["L0", 3, 1], ["L1", 3, 0], ["2022-01", 3, 1], ["2022-02", 3, 0],
     ]  # fmt: skip

@@ -39,7 +39,6 @@ def test_a_few_failures_allowed_equal_the_exact_binomial():
     assert first["passes if 0.99"] == pytest.approx(0.99**22)
     assert "22 trucks of 700 hp that each run 50,000 miles prove 700 hp" in plan_words(plan)[0]
     assert "51% if 97% truly survive" in plan_words(plan)[0]
-    assert plan.to_frame().shape[0] == 3
     assert "22 units" in repr(plan)
 
 
@@ -130,7 +129,6 @@ def test_time_alone_proves_what_the_sum_says():
     assert any("even if none of the running units fails" in w for w in ahead_words(out))
     assert any(w.startswith("The published 640 hp will be proven within ") for w in ahead_words(out))
     assert np.isnan(out.table["chance_none"].iloc[1:]).all()
-    assert len(out.to_frame()) == 4
 
 
 def test_nothing_running_proves_nothing_more():

@@ -155,7 +155,7 @@ def test_parts_not_recorded_count_as_their_component_does(tmp_path, monkeypatch)
     back = [returned(builds[59 - k]["serial"], f"2023-{1 + k:02d}-15") for k in range(8)]
     toml = TOML + "[ratings]\nreporting_share = 1.0\n[power]\nbands = [650]\n"
     snapshot = snapshot_of(load_records(write_shop(tmp_path / "shop", toml, builds=builds, returns=back)))
-    assert snapshot.parts["input shaft", NOT_RECORDED].borrowed
+    assert snapshot.parts["input shaft", NOT_RECORDED].pooled
     plain, without = guarantees._without_fit, []
 
     def spied(snapshot, component, part, per_day):

@@ -24,20 +24,20 @@ from analytics.review.outlook import make_outlook
 from analytics.review.snapshot import (
     AGEING,
     ANY_LEVEL,
-    BORROWED_WORTH,
     DRAWS,
     LEVEL_WORTH,
+    POOLED_WORTH,
     chance_of,
     fill_unknown,
     from_entry,
-    leveled,
     past_of,
     pool_of,
     snapshot_at,
     snapshot_of,
     stand_in,
+    with_frailty,
 )
-from analytics.review.watch import revision_looks, watch
+from analytics.review.watch import revision_tests, watch
 from analytics.simulate.demo import demo_files, demo_truth
 from analytics.words.answers import worded
 from tests.reviewed import make_review
@@ -176,7 +176,7 @@ def test_the_revision_is_found_and_not_praised_too_early(outlook, truth):
     assert "VB-2" in worded(outlook.revision).sentences[0]
     # a year earlier it was too soon to say
     before, now = (snapshot_at(DEMO, pd.Timestamp(d)) for d in ("2023-09-30", "2023-12-31"))
-    told = revision_answer(before, now, revision_looks(before, now))
+    told = revision_answer(before, now, revision_tests(before, now))
     assert [cell.code for cell in told.table["in_words"]] == [RevisionIs.NOT_KNOWN]
 
 
@@ -186,7 +186,7 @@ def test_the_revision_is_found_once_there_is_enough(tmp_path, truth):
     for name, content in files.items():
         (tmp_path / name).write_bytes(content)
     before, now = (snapshot_at(tmp_path, pd.Timestamp(d)) for d in ("2027-09-30", "2027-12-31"))
-    looks = revision_looks(before, now)
+    looks = revision_tests(before, now)
     answer = revision_answer(before, now, looks)
     assert worded(answer).table["in_words"].tolist() == [f"{truth['improved revision']['new']} is better"]
     assert answer.table["upper"].iat[0] < 1
@@ -212,7 +212,7 @@ def test_nothing_later_is_looked_at(tmp_path):
     (a, wa), (b, wb) = answers
     assert np.array_equal(a.chance, b.chance)
     pd.testing.assert_frame_equal(a.rows, b.rows)
-    pd.testing.assert_frame_equal(wa.looks, wb.looks)
+    pd.testing.assert_frame_equal(wa.tests, wb.tests)
     assert a.rows["came"].sum() == 3  # one a month
 
 
@@ -248,16 +248,16 @@ def test_a_component_that_never_failed_takes_the_shops_rate_and_ages(tmp_path):
     snapshot = snapshot_of(load_records(rateable_shop(tmp_path / "shop")))
     assert pool_of(snapshot, "converter") is None
     failures, run = past_of(snapshot, "converter", "C")
-    assert failures == BORROWED_WORTH
+    assert failures == POOLED_WORTH
     table = snapshot.table
     end = table["upper_days"].where(table["ended"] == "failed", table["lower_days"])
     squares = ((end**2 - table["entry_days"] ** 2) * table["count"]).groupby(table["component"]).sum()
-    assert run == pytest.approx(squares["converter"] + BORROWED_WORTH * squares.sum() / 8)
+    assert run == pytest.approx(squares["converter"] + POOLED_WORTH * squares.sum() / 8)
     running, chance = running_chances(snapshot, 91.0)
     own = (running["component"] == "converter").to_numpy()
     assert chance.shape[0] == DRAWS
     age = running.loc[own, "lower_days"].to_numpy()
-    by_hand = BORROWED_WORTH / run * ((age + 91.0) ** AGEING - age**AGEING)
+    by_hand = POOLED_WORTH / run * ((age + 91.0) ** AGEING - age**AGEING)
     assert -np.log1p(-chance[:, own]).mean(0) == pytest.approx(by_hand, rel=0.02)
 
 
@@ -277,8 +277,8 @@ def _two_parts(folder, failed: int):
 def test_a_part_that_never_failed_borrows_its_components_fit(tmp_path):
     snapshot = snapshot_of(load_records(_two_parts(tmp_path / "shop", 0)))
     own, pool = snapshot.parts["input shaft", "B"], snapshot.pools["input shaft"]
-    assert own.borrowed
-    assert not snapshot.parts["input shaft", "A"].borrowed
+    assert own.pooled
+    assert not snapshot.parts["input shaft", "A"].pooled
     begun, days = from_entry(own.lives.data)
     which = np.arange(len(days))
 
@@ -289,13 +289,13 @@ def test_a_part_that_never_failed_borrows_its_components_fit(tmp_path):
     expected = float((hazard(pool, False) @ own.lives.data.weight)[0])
     moved = own.fit.top.theta[0] - pool.fit.top.theta[0]
     level = pool.fit.model.layout.gamma.start
-    assert moved[level] == pytest.approx(np.log((BORROWED_WORTH + expected) / BORROWED_WORTH))
+    assert moved[level] == pytest.approx(np.log((POOLED_WORTH + expected) / POOLED_WORTH))
     assert (np.delete(moved, level) == 0).all()
     # each draw is below the component's, since none came where some were expected
     assert hazard(own, True).sum(1).mean() < hazard(pool, True).sum(1).mean()
     # a part not yet seen stands as its component, its level open
     unseen = stand_in(snapshot, "input shaft", "Z")
-    assert unseen.borrowed
+    assert unseen.pooled
     assert hazard(unseen, False) == pytest.approx(hazard(pool, False), rel=1e-6)
     assert hazard(unseen, True).sum(1).std() > hazard(pool, True).sum(1).std()
     assert stand_in(snapshot, "input shaft", "B") is own
@@ -420,7 +420,7 @@ def test_counts_of_several_alike_are_counted():
 def test_a_common_level_widens_and_does_not_shift():
     """Mean 1, variance 1 over its worth, the same for every life of a draw."""
     chance = np.full((DRAWS, 3), 0.001)
-    out = leveled(chance)
+    out = with_frailty(chance)
     assert (out == out[:, :1]).all()
     level = np.log1p(-out[:, 0]) / np.log1p(-0.001)
     assert level.mean() == pytest.approx(1, abs=0.005)
@@ -467,4 +467,4 @@ def test_a_component_known_by_one_failure_on_its_first_day_alone_ends_in_no_erro
     folder = write_shop(tmp_path, toml, builds=[build("T-100A", power="", weight="")], returns=back)
     snapshot = fits.snapshot_of(load_records(folder))
     assert snapshot.parts["input shaft", "A"].fit.reason.code is Unfitted.NO_MILES_A_DAY
-    assert not snapshot.parts["input shaft", "B"].borrowed
+    assert not snapshot.parts["input shaft", "B"].pooled

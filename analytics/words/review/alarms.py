@@ -102,9 +102,9 @@ def _look(family: Family, component: str, group: str) -> str:
 
 @says(Alarms.STANDS_OUT)
 def _stands_out(what: Reason, raised: Reason, units: int, expected: float, came: int, p_value: float) -> str:
-    look = say(what)
+    tested = say(what)
     chance = f"one time in {numbered(1 / p_value, 1)}" if p_value > 1e-9 else "less than one time in a billion"
-    return f"{capital(look)} ({say(raised)}): {came} of {units} came back where {few(expected)} would be usual. Chance alone would do that {chance}."
+    return f"{capital(tested)} ({say(raised)}): {came} of {units} came back where {few(expected)} would be usual. Chance alone would do that {chance}."
 
 
 @says(Alarms.STOP_THE_LOT)
@@ -118,29 +118,29 @@ def _stop_the_lot(lot: str, still_running: Sequence[str]) -> str:
 
 
 @says(Alarms.ASK_THE_BENCH)
-def _ask_the_bench(looks: Sequence[Reason]) -> str:
+def _ask_the_bench(tests: Sequence[Reason]) -> str:
     told = [
         f"{component} in {group}" if family is Family.MONTH_INSTALL else f"{component} ({group})"
-        for family, component, group in (look.values.values() for look in looks)
+        for family, component, group in (test.values.values() for test in tests)
     ]
     return f"On Monday: ask who built {listed(told)}, and what was different on the bench."
 
 
 @says(Alarms.NOT_STANDING)
 def _not_standing(alarms: Sequence[tuple[Reason, pd.Timestamp, CameSince]]) -> str:
-    told = [f"{say(look)} ({raised:%Y-%m-%d}; {say(verdict)})" for look, raised, verdict in alarms]
+    told = [f"{say(test)} ({raised:%Y-%m-%d}; {say(verdict)})" for test, raised, verdict in alarms]
     return f"Raised in the quarters replayed and not standing today: {listed(told)}."
 
 
 @says(Alarms.NEXT_IN_LINE)
-def _next_in_line(looks: Sequence[tuple[Reason, int, float]]) -> str:
-    told = [f"{say(look)} ({came} where {few(expected)} usual)" for look, came, expected in looks]
+def _next_in_line(tests: Sequence[tuple[Reason, int, float]]) -> str:
+    told = [f"{say(test)} ({came} where {few(expected)} usual)" for test, came, expected in tests]
     return f"Next in line, and no more than chance would do among so many looks: {listed(told)}."
 
 
-@says(Alarms.LOOKS)
-def _looks(looks: int, false_alarm: float) -> str:
-    return f"{looks:,} looks were taken. If nothing at all were wrong, there would be a false alarm in at most one quarter of {round(1 / false_alarm)}."
+@says(Alarms.TESTS)
+def _tests(tests: int, false_alarm: float) -> str:
+    return f"{tests:,} looks were taken. If nothing at all were wrong, there would be a false alarm in at most one quarter of {round(1 / false_alarm)}."
 
 
 # ---- lots ------------------------------------------------------------------------------------------------------------
