@@ -365,17 +365,7 @@ class SurvivalCurve:
 
 
 _CURVE_COLUMNS = (
-    "time",
-    "at_risk",
-    "failed",
-    "censored",
-    "entered",
-    "survival",
-    "std_err",
-    "lower",
-    "upper",
-    "cumulative_hazard",
-    "cumulative_hazard_se",
+    "time at_risk failed censored entered survival std_err lower upper cumulative_hazard cumulative_hazard_se".split()
 )
 
 

@@ -23,28 +23,16 @@ class SheetHeadings:
     known_on: tuple[str, ...] = ()
 
 
+def _names(text: str) -> tuple[str, ...]:
+    return tuple(text.split())
+
+
 HEADINGS: dict[str, SheetHeadings] = {
     "builds": SheetHeadings(
-        known=(
-            "serial",
-            "built_on",
-            "in_service_on",
-            "odometer_at_install",
-            "power",
-            "power_measured_at",
-            "rpm",
-            "weight",
-            "weight_kind",
-            "use",
-            "builder",
-            "count",
-            "torque",
-            "stall_ratio",
-            "axle_ratio",
-            "tyre_diameter",
-            "driven_weight",
-            "line_pressure",
-            "converter_pressure",
+        known=_names(
+            "serial built_on in_service_on odometer_at_install power power_measured_at rpm weight "
+            "weight_kind use builder count torque stall_ratio axle_ratio tyre_diameter driven_weight "
+            "line_pressure converter_pressure"
         ),
         required=("serial",),
         one_of=(("built_on", "in_service_on"),),
@@ -58,26 +46,9 @@ HEADINGS: dict[str, SheetHeadings] = {
         known_on=("fitted_on",),
     ),
     "returns": SheetHeadings(
-        known=(
-            "serial",
-            "failed_on",
-            "returned_on",
-            "odometer",
-            "miles_in_service",
-            "runs",
-            "component",
-            "part",
-            "finding",
-            "order",
-            "cause",
-            "replaced_with",
-            "cost",
-            "paid_by",
-            "notes",
-            "line_pressure",
-            "converter_pressure",
-            "confirmed",
-            "from_row",
+        known=_names(
+            "serial failed_on returned_on odometer miles_in_service runs component part finding order "
+            "cause replaced_with cost paid_by notes line_pressure converter_pressure confirmed from_row"
         ),
         required=("serial", "component"),
         one_of=(("failed_on", "returned_on"),),
@@ -109,50 +80,19 @@ HEADINGS: dict[str, SheetHeadings] = {
         known_on=("judged_on",),
     ),
     "parts": SheetHeadings(
-        known=(
-            "component",
-            "part",
-            "kind",
-            "material",
-            "pieces",
-            "outside_diameter",
-            "bore",
-            "length",
-            "hardness",
-            "tensile_yield",
-            "stress_concentration",
-            "spline_teeth",
-            "spline_pitch_diameter",
-            "spline_root_diameter",
-            "spline_length",
-            "spline_tooth_thickness",
-            "spline_tooth_depth",
-            "spline_fit",
-            "faces",
-            "piston_area",
-            "lining_outside_diameter",
-            "lining_inside_diameter",
-            "lining_friction",
-            "return_spring",
-            "apply_pressure",
-            "release_area",
-            "torque_ratio",
-            "price",
+        known=_names(
+            "component part kind material pieces outside_diameter bore length hardness tensile_yield "
+            "stress_concentration spline_teeth spline_pitch_diameter spline_root_diameter spline_length "
+            "spline_tooth_thickness spline_tooth_depth spline_fit faces piston_area "
+            "lining_outside_diameter lining_inside_diameter lining_friction return_spring apply_pressure "
+            "release_area torque_ratio price"
         ),
         required=("component", "part"),
     ),
     "conditions": SheetHeadings(
-        known=(
-            "serial",
-            "measured_on",
-            "torque",
-            "rpm",
-            "stall_ratio",
-            "axle_ratio",
-            "tyre_diameter",
-            "driven_weight",
-            "line_pressure",
-            "converter_pressure",
+        known=_names(
+            "serial measured_on torque rpm stall_ratio axle_ratio tyre_diameter driven_weight "
+            "line_pressure converter_pressure"
         ),
         required=("serial", "measured_on"),
         dates=("measured_on",),

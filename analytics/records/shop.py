@@ -527,18 +527,7 @@ def _costs(told: dict) -> dict:
 def _words(tables: dict, components: dict) -> dict[str, dict[str, list[str]]]:
     _known(
         tables,
-        (
-            "use",
-            "cause",
-            "finding",
-            "order",
-            "weight_kind",
-            "measured_at",
-            "still_running",
-            "builder",
-            "kind",
-            "component",
-        ),
+        tuple("use cause finding order weight_kind measured_at still_running builder kind component".split()),
         "a heading whose words can be mapped (in [words])",
     )
     result = {}

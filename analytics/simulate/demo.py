@@ -41,20 +41,11 @@ from analytics.whole import whole_file
 DEFAULT_SEED = 2142  # chosen: with it every planted trouble shows (DEVELOPERS.md says how rare that is)
 FEWEST_UNITS = 400  # below it some kind of planted dirt would find no row to sit in
 MARK = "truth.json"  # a folder that holds it, and nothing foreign, is an earlier demo
-FILES = (
-    "README.md",
-    "builds.xlsx",
-    "changes.csv",
-    "conditions.csv",
-    "fitted.csv",
-    "judged_again.csv",
-    "limits.csv",
-    "parts.csv",
-    "planted.csv",
-    "readings.csv",
-    "returns.csv",
-    "shop.toml",
-    "truth.json",
+FILES = tuple(
+    (
+        "README.md builds.xlsx changes.csv conditions.csv fitted.csv judged_again.csv limits.csv parts.csv "
+        "planted.csv readings.csv returns.csv shop.toml truth.json"
+    ).split()
 )
 WHAT = "the truth of an invented shop's demo"
 SHOP = "Example Transmission Works (invented)"

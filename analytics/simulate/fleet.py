@@ -722,27 +722,10 @@ def _joined(ended: list[dict[str, np.ndarray]]) -> dict[str, np.ndarray]:
     return {k: np.concatenate([e[k] for e in ended]) for k in ended[0]}
 
 
-_EVENT_COLUMNS = [
-    "event",
-    "unit",
-    "component",
-    "part",
-    "lot",
-    "spell",
-    "start_miles",
-    "end_miles",
-    "arose_miles",
-    "failed_day",
-    "returned_day",
-    "kind",
-    "finding",
-    "order",
-    "cause",
-    "reported",
-    "replaced_with",
-    "power_hp",
-    "weight_lb",
-]
+_EVENT_COLUMNS = (
+    "event unit component part lot spell start_miles end_miles arose_miles failed_day returned_day kind "
+    "finding order cause reported replaced_with power_hp weight_lb"
+).split()
 
 
 def _event_table(truth: FleetTruth, s: Any, ended: list[dict[str, np.ndarray]]) -> pd.DataFrame:
