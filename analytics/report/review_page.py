@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Protocol
 
-from analytics.lifetimes.schema import CLOCKS
 from analytics.places import evidence_folder
 from analytics.report import figures, fleet_figures, outlook_figures
 from analytics.report.show import show, show_figure, show_list, show_question, show_table, show_title, show_words
@@ -100,7 +99,7 @@ def components(whole: Whole) -> None:
     for component, answer in review.components.items():
         show_words(component.capitalize(), level=3)
         show(answer)
-        for clock in CLOCKS:
+        for clock in asked.OVER:
             if curves := review.lines.survival.get((component, clock)):
                 drawn = figures.curves_figure(curves)
                 show_figure(drawn[0], asked.survival(component, clock), drawn[1])

@@ -24,7 +24,8 @@ HOW_SURE = "Does what we assume decide the verdicts?"
 GUARANTEE = "What would a guarantee cost, by its length?"
 SETTINGS = "What this review rests on: settings and versions"
 
-_OVER: dict[Clock, str] = {
+#: each clock that a component is asked by, in order
+OVER: dict[Clock, str] = {
     "days": "over the years",
     "miles": "over the miles, where an odometer is known",
     "runs": "over passes and pulls",
@@ -44,7 +45,7 @@ def expected(quarter: str) -> str:
 
 def survival(component: str, clock: Clock) -> str:
     """Over the curves of a component."""
-    return f"How many {many(component)} have not come back {_OVER[clock]}?"
+    return f"How many {many(component)} have not come back {OVER[clock]}?"
 
 
 def findings(component: str) -> str:
