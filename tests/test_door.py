@@ -128,7 +128,7 @@ def test_typed_cells_read_as_their_text():
     )
     returns = pd.DataFrame({"serial": [101], "component": ["Input Shaft"], "failed_on": [dt.date(2023, 3, 1)]})
     read = analytics.from_frames(builds, returns, SETTINGS, as_of="2024-03-31").records
-    assert read.to_check.empty  # what is missing is blank, not a word nobody can read
+    assert read.books.to_check.empty  # what is missing is blank, not a word nobody can read
     assert read.builds["serial"].tolist() == ["101", "102", "103"]
     assert read.builds["power_hp"].tolist()[::2] == [700, 650]
     assert np.isnan(read.builds["power_hp"].iat[1])

@@ -80,8 +80,8 @@ def test_a_shop_that_tells_its_returns_in_sentences_is_read_after_two_rounds_and
     assert "16 rows of returns_from_text.csv wait for your yes or no" in said
     waiting = load_records(tmp_path)
     assert len(waiting.returns) == 0  # never into the figures unasked
-    assert set(waiting.set_aside["reason"]) == {"recognised in a sentence, not confirmed"}
-    assert len(waiting.returns_left_out) == truth.returns  # nor is a part taken as whole beyond that day
+    assert set(waiting.books.set_aside["reason"]) == {"recognised in a sentence, not confirmed"}
+    assert len(waiting.books.returns_left_out) == truth.returns  # nor is a part taken as whole beyond that day
     assert owner_confirms(tmp_path) == truth.returns
     said = start(tmp_path)
     assert "wait for your yes" not in said
@@ -181,7 +181,7 @@ def test_the_demo_without_its_settings_is_read_as_with_them(tmp_path):
             (tmp_path / path.name).write_bytes(path.read_bytes())
     start(tmp_path)
     ours, theirs = load_records(tmp_path, "2024-12-31"), load_records(ROOT / "data" / "demo", "2024-12-31")
-    pd.testing.assert_frame_equal(ours.counts, theirs.counts)
+    pd.testing.assert_frame_equal(ours.books.counts, theirs.books.counts)
     assert ours.builds["power_hp"].equals(theirs.builds["power_hp"])
     assert ours.builds["weight_lb"].equals(theirs.builds["weight_lb"])
     assert list(ours.shop.components) == list(theirs.shop.components)
@@ -234,4 +234,4 @@ def test_rows_not_confirmed_or_denied_of_a_sheet_of_sentences(tmp_path):
         ("returns", 3, "confirmed", "recognised in a sentence, not confirmed"),
         ("returns", 4, "confirmed", "said to be no damage of this component"),
     ]
-    assert found.returns_left_out["row"].tolist() == [3]
+    assert found.books.returns_left_out["row"].tolist() == [3]
