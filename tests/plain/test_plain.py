@@ -224,3 +224,25 @@ def test_an_odometer_read_on_the_day_the_truck_left_tells_no_miles_driven(tmp_pa
     # a truck at its limit is not above it
     assert over.set_index("serial")["odometer_known"].to_dict() == {"A-1": False, "B-1": True}
     assert check(folder, replay=False) == []
+
+
+def test_a_tune_on_the_day_damage_is_found_at_a_teardown_is_not_the_load_it_ran_at(tmp_path):
+    sheets = {name: [] for name in shops.HEADINGS} | {
+        "builds": [{"serial": "A-1", "in_service_on": "2021-01-01", "power": 600, "weight": 8000, "input_shaft": "IS-A"}],
+        "changes": [
+            {"serial": "A-1", "changed_on": "2021-06-01", "power": 700},
+            {"serial": "A-1", "changed_on": "2021-11-01", "power": 800},
+        ],
+        "returns": [
+            {"serial": "A-1", "component": "input shaft", "failed_on": "teardown", "returned_on": "2021-11-01", "cause": "part",
+             "finding": "worn", "order": "first", "replaced_with": "IS-A", "cost": 1}
+        ],
+    }  # fmt: skip
+    toml = '[shop]\nname = "Invented"\nas_of = "2021-12-31"\n[components]\n"input shaft" = "input_shaft"\n'
+    folder = shops.write(sheets, toml, tmp_path)
+    table = make_lifetimes(load_records(folder)).table
+    assert table[["ended", "power_hp", "lower_days"]].values.tolist() == [
+        ["failed", 700.0, 0.0],
+        ["running", 800.0, 60.0],
+    ]
+    assert check(folder, replay=False) == []
