@@ -246,3 +246,13 @@ def test_a_tune_on_the_day_damage_is_found_at_a_teardown_is_not_the_load_it_ran_
         ["running", 800.0, 60.0],
     ]
     assert check(folder, replay=False) == []
+
+
+def test_a_truck_is_of_the_year_it_was_built_though_it_went_to_work_in_the_next(tmp_path):
+    build = {"serial": "A-1", "built_on": "2020-12-20", "in_service_on": "2021-01-10", "input_shaft": "IS-A"}
+    sheets = {name: [] for name in shops.HEADINGS} | {"builds": [build]}
+    toml = '[shop]\nname = "Invented"\nas_of = "2021-12-31"\n[components]\n"input shaft" = "input_shaft"\n'
+    folder = shops.write(sheets, toml, tmp_path)
+    records = load_records(folder)
+    assert by_build_year(records, make_lifetimes(records)).table["built_in"].tolist() == ["2020"]
+    assert check(folder, replay=False) == []

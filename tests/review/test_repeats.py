@@ -260,6 +260,15 @@ def test_what_is_expected_as_new_is_as_uncertain_as_the_new_units_leave_it():
     assert (told.comebacks, told.compared, told.units) == (25, 25, 75)
 
 
+def test_as_many_in_a_quarter_as_in_the_year_before_are_compared(tmp_path):
+    builds = [build("T-111", "2020-01-01"), build("T-222", "2020-01-01")]
+    back = [returned("T-111", "2024-02-01"), returned("T-222", "2023-05-01")]
+    records, lifetimes = load(tmp_path, builds=builds, returns=back)
+    told = change(records, lifetimes, quarter_of(records.as_of)).table.set_index("component").loc[back[0]["component"]]
+    assert (told["comebacks"], told["year_before"]) == (1, 1)
+    assert told["ratio"] == pytest.approx(told["year_before_unit_years"] / told["unit_years"])
+
+
 def test_what_broke_out_of_sight_is_told_beside_what_counts(tmp_path):
     """Of two that broke in the quarter one had been sold before."""
     sold = {"serial": "T-111", "read_on": "2024-01-01", "odometer": 9000, "still_running": "sold"}
