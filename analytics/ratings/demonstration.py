@@ -108,14 +108,8 @@ def demonstrate(
         inside &= data.use == use
     nan = float("nan")
     if not inside.any():
-        return Demonstration(
-            nan,
-            nan,
-            0,
-            0,
-            0,
-            reason(Demonstrated.NO_UNIT, weight_lb=heavy, use=None if use is None else data.use_names[use]),
-        )
+        name = None if use is None else data.use_names[use]
+        return Demonstration(nan, nan, 0, 0, 0, reason(Demonstrated.NO_UNIT, weight_lb=heavy, use=name))
     order = np.flatnonzero(inside)[np.argsort(-data.log_power[inside], kind="stable")]
     failures = np.cumsum(np.where(data.failed, data.weight, 0.0)[order])
     power = data.log_power[order]
@@ -132,28 +126,12 @@ def demonstrate(
     at = best[k][1]
     miles = float((data.weight * rough_miles(data, driving))[order][: at + 1].sum())
     units = float(data.weight[order][: at + 1].sum())
-    r = float(failures[at])
+    seen = {"units": units, "failures": float(failures[at]), "miles": miles}
     if not np.isfinite(best[k][0]):
-        return Demonstration(
-            nan,
-            shapes[k],
-            units,
-            r,
-            miles,
-            reason(
-                Demonstrated.TOO_LITTLE,
-                units=units,
-                weight_lb=heavy,
-                failures=r,
-                miles=miles,
-                reliability=promise.reliability,
-                life_miles=promise.life_miles,
-            ),
-        )
+        asked = {"weight_lb": heavy, "reliability": promise.reliability, "life_miles": promise.life_miles}
+        return Demonstration(nan, shapes[k], **seen, reason=reason(Demonstrated.TOO_LITTLE, **seen, **asked))
     p = float(np.exp(best[k][0]))
-    return Demonstration(
-        p, shapes[k], units, r, miles, reason(Demonstrated.SHOWN, failures=r, units=units, miles=miles, power_hp=p)
-    )
+    return Demonstration(p, shapes[k], **seen, reason=reason(Demonstrated.SHOWN, **seen, power_hp=p))
 
 
 def units_needed(
