@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -173,6 +174,22 @@ def _disk_told() -> Iterator[None]:
         raise OSError(*getattr(err.args[0], "args", err.args)) from err
 
 
+def _writer(kind: Any) -> Callable[..., None]:
+    """How a cell of a column of that dtype is written, where it is not empty."""
+    if pd.api.types.is_datetime64_any_dtype(kind):
+        return lambda sheet, r, c, value, day: sheet.write_datetime(r, c, value.to_pydatetime(), day)
+    if pd.api.types.is_numeric_dtype(kind) and not pd.api.types.is_bool_dtype(kind):
+        return _write_number
+    return lambda sheet, r, c, value, _: sheet.write_string(r, c, str(value)[:32_767])
+
+
+def _write_number(sheet, r: int, c: int, value: float, _: object) -> None:
+    if abs(value) == float("inf"):
+        sheet.write_string(r, c, "no limit")
+    else:
+        sheet.write_number(r, c, value)
+
+
 def _fill(sheet, frame: pd.DataFrame, bold, day, wrap) -> None:
     if len(frame) >= _SHEET_ROWS:
         frame = frame.head(_SHEET_ROWS - 2)
@@ -183,20 +200,10 @@ def _fill(sheet, frame: pd.DataFrame, bold, day, wrap) -> None:
         longest = max([len(heading(column)), *(len(str(v)) for v in values.head(200))])
         wide = longest > 60
         sheet.set_column(c, c, min(max(longest, 6), 70) + 1, wrap if wide else None)
-        if pd.api.types.is_datetime64_any_dtype(values.dtype):
-            for r, value in enumerate(values, 1):
-                if not pd.isna(value):
-                    sheet.write_datetime(r, c, value.to_pydatetime(), day)
-        elif pd.api.types.is_numeric_dtype(values.dtype) and not pd.api.types.is_bool_dtype(values.dtype):
-            for r, value in enumerate(values.tolist(), 1):
-                if value == value and abs(value) != float("inf"):
-                    sheet.write_number(r, c, value)
-                elif value == value:
-                    sheet.write_string(r, c, "no limit")
-        else:
-            for r, value in enumerate(values, 1):
-                if value is not None and value == value:
-                    sheet.write_string(r, c, str(value)[:32_767])
+        write = _writer(values.dtype)
+        for r, value in enumerate(values.tolist(), 1):
+            if value is not None and value == value:
+                write(sheet, r, c, value, day)
     sheet.freeze_panes(1, 0)
     if len(frame):
         sheet.autofilter(0, 0, min(len(frame), _SHEET_ROWS - 1), max(len(frame.columns) - 1, 0))
