@@ -20,7 +20,7 @@ LEFT = {
     "report": 103,
     "review": 98,
     "start": 9,
-    "words": 164,
+    "words": 142,
 }
 
 

@@ -16,7 +16,7 @@ PACKAGE = Path(analytics.__file__).parent
 #: layers that hold numbers; records speaks in errors and remedies alone
 NUMBERS = ("start", "lifetimes", "models", "driveline", "ratings", "cutoffs", "review")
 #: layers that show what words say
-SHOWING = ("report",)
+SHOWING = ("report", "api")
 FILES = sorted(p for layer in NUMBERS + SHOWING for p in (PACKAGE / layer).rglob("*.py"))
 FILES.append(PACKAGE / "__main__.py")
 #: what names an axis, a tick, a line or a place in a picture, and what an option of the command line is for
@@ -29,8 +29,8 @@ def sentences(source: str) -> list[str]:
     tree = ast.parse(source)
     quiet = set()
     for node in ast.walk(tree):
-        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and node.body:
-            quiet.add(id(getattr(node.body[0], "value", None)))
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef):
+            quiet |= {id(first.value) for first in node.body[:1] if isinstance(first, ast.Expr)}
         developer = isinstance(node, ast.FunctionDef) and node.name == "__repr__"
         # an error, what a refused quantity is called in one, a line of progress, and a list of names in one string
         call = node.func if isinstance(node, ast.Call) else None

@@ -11,6 +11,8 @@ import numpy as np
 from analytics.errors import AnalyticsError
 from analytics.ratings.sheet import Ratings
 from analytics.ratings.whatif import Assumed, LimitSpan, change_promise, move_limit
+from analytics.words import door
+from analytics.words.phrases import weight_class
 from analytics.words.ratings.whatif import change_words, move_words
 
 if TYPE_CHECKING:
@@ -25,7 +27,7 @@ def explorer(ratings: Ratings) -> Widget:
     import ipywidgets as widgets
 
     if not ratings.parts:
-        return widgets.HTML("No part could be rated, so there is nothing to move.")
+        return widgets.HTML(door.NOTHING_RATED)
     shop, options = ratings.records.shop, ratings.options
     names = [f"{p.component}: {p.part}" for p in ratings.parts]
     wide = {"description_width": "11em"}, widgets.Layout(width="32em")
@@ -46,14 +48,14 @@ def explorer(ratings: Ratings) -> Widget:
     part = widgets.Dropdown(
         description="part", options=list(zip(names, ratings.parts, strict=True)), style=wide[0], layout=wide[1]
     )
-    edges = [(f"up to {edge:,.0f} lb", edge) for edge in shop.weight.classes] + [("any weight", float("inf"))]
+    edges = [(weight_class(edge), edge) for edge in (*shop.weight.classes, float("inf"))]
     weight = widgets.Dropdown(description="trucks", options=edges, value=edges[-1][1], style=wide[0], layout=wide[1])
     now, then = slider("limit now, hp", 600, 100, 2500, 25), slider("limit then, hp", 650, 100, 2500, 25)
     instead = widgets.Dropdown(
         description="part they get otherwise", options=[("not named", None)], style=wide[0], layout=wide[1]
     )
     life = slider("target life, miles", options.promise.life_miles, 5_000, 200_000, 5_000)
-    share = slider("share that shall reach it", options.promise.reliability, 0.5, 0.99, 0.01, ".0%")
+    share = slider(door.SHARE, options.promise.reliability, 0.5, 0.99, 0.01, ".0%")
     sure = slider("how sure", options.promise.confidence, 0.5, 0.99, 0.01, ".0%")
     told = slider("failures reported", 0.8, 0.3, 1.0, 0.05, ".0%")
     loss = slider("loss, crank to wheels", shop.power.driveline_loss, 0.1, 0.25, 0.01, ".0%")

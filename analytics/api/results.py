@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.words import door
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -83,7 +84,7 @@ class Shown(ABC):
     @property
     def summary(self) -> str:
         """The result in a few words."""
-        return f"{len(self.table):,} rows"
+        return door.rows(len(self.table))
 
     def shown(self) -> pd.DataFrame:
         """The table a notebook shows."""
@@ -96,14 +97,9 @@ class Shown(ABC):
         from analytics.report.tables import html_table
 
         frame = self.shown()
-        more = f"<p>{len(frame) - ROWS_SHOWN:,} more rows in the table.</p>" if len(frame) > ROWS_SHOWN else ""
+        more = f"<p>{door.more_rows(len(frame) - ROWS_SHOWN)}</p>" if len(frame) > ROWS_SHOWN else ""
         title = html.escape(f"{self.title}: {self.summary}")
         return f'<div class="answer"><p>{title}</p>{html_table(frame.head(ROWS_SHOWN), self.caption)}{more}</div>'
-
-
-def whose(records: Records) -> str:
-    """Whose records, and as of when."""
-    return f"{records.shop.name}, as of {records.as_of:%Y-%m-%d}"
 
 
 @dataclass(frozen=True, slots=True, repr=False, eq=False)
@@ -122,15 +118,15 @@ class CheckResult(Shown):
 
     @property
     def title(self) -> str:
-        return whose(self.records)
+        return door.whose(self.records)
 
     @property
     def caption(self) -> str:
-        return "Rows of each sheet: every one is used or set aside"
+        return door.CAPTIONS["check"]
 
     @property
     def summary(self) -> str:
-        return f"{int(self.table['read'].sum()):,} rows read, {len(self.set_aside):,} set aside, {len(self.to_check):,} cells to check"
+        return door.books(int(self.table["read"].sum()), len(self.set_aside), len(self.to_check))
 
     def __str__(self) -> str:
         from analytics.words.listing import check_listing
@@ -159,7 +155,7 @@ class AnswerResult(Shown):
 
     @property
     def title(self) -> str:
-        return f"{whose(self.records)}, {self.words.question}"
+        return f"{door.whose(self.records)}, {self.words.question}"
 
     @property
     def caption(self) -> str:
@@ -212,16 +208,15 @@ class SurvivalResult(Shown):
 
     @property
     def title(self) -> str:
-        return f"{whose(self.records)}, {self.component}"
+        return f"{door.whose(self.records)}, {self.component}"
 
     @property
     def caption(self) -> str:
-        by = f", by {', '.join(c.replace('_', ' ') for c in self.by)}" if self.by else ""
-        return f"Share not come back, at the end of each curve, on {self.clock}{by}"
+        return door.survival_caption(self.clock, self.by)
 
     @property
     def summary(self) -> str:
-        return f"{int(self.groups['failures'].sum()):,} of {int(self.groups['parts'].sum()):,} failed"
+        return door.failed(int(self.groups["failures"].sum()), int(self.groups["parts"].sum()))
 
     def shown(self) -> pd.DataFrame:
         return self.groups
@@ -242,7 +237,7 @@ class SurvivalResult(Shown):
         if not found.drawn:
             raise NotEnoughData(f"no group of {self.component} has {least} parts followed together: there is no curve.")
         figure, answer = curves_figure(found)
-        return Picture(figure, f"How many have not come back, on {self.clock}?", answer)
+        return Picture(figure, door.survival_question(self.clock), answer)
 
 
 def _named(column: str, value: str) -> str:
@@ -273,12 +268,11 @@ class RatingResult(Shown):
 
     @property
     def title(self) -> str:
-        o = self.ratings.options.promise
-        return f"{whose(self.ratings.records)}, {o.life_miles:,.0f} miles, reliability {o.reliability:g}, confidence {o.confidence:g}"
+        return f"{door.whose(self.ratings.records)}, {door.promised(self.ratings.options.promise)}"
 
     @property
     def caption(self) -> str:
-        return "Power ratings by part, weight class and use"
+        return door.CAPTIONS["rating"]
 
     @property
     def summary(self) -> str:
@@ -340,11 +334,11 @@ class ReviewResult(Shown):
 
     @property
     def title(self) -> str:
-        return f"{whose(self.review.records)}, {self.review.span.name}"
+        return f"{door.whose(self.review.records)}, {self.review.span.name}"
 
     @property
     def caption(self) -> str:
-        return "The owner's questions and their answers"
+        return door.CAPTIONS["review"]
 
     @property
     def summary(self) -> str:
@@ -389,16 +383,16 @@ class ForecastResult(Shown):
 
     @property
     def title(self) -> str:
-        return whose(self.records)
+        return door.whose(self.records)
 
     @property
     def caption(self) -> str:
-        return "Comebacks to expect, by span and component"
+        return door.CAPTIONS["forecast"]
 
     @property
     def summary(self) -> str:
         whole = self.table[self.table["component"] == ""]
-        return "next " + ", ".join(f"{r.span} {r.expected:.1f} ({r.lower} to {r.upper})" for r in whole.itertuples())
+        return door.next_up(whole.itertuples())
 
     def shown(self) -> pd.DataFrame:
         return self.table.replace({"component": {"": "all"}})
@@ -416,7 +410,7 @@ class CutoffResult(Shown):
     @property
     def title(self) -> str:
         a = self.argument
-        return f"{whose(a.records)}, {a.component}: {a.below} to {a.above}"
+        return f"{door.whose(a.records)}, {a.component}: {a.below} to {a.above}"
 
     @property
     def caption(self) -> str:
@@ -466,15 +460,15 @@ class LoadResult(Shown):
 
     @property
     def title(self) -> str:
-        return f"{whose(self.load.records)}, rated on {self.load.options.strength}"
+        return f"{door.whose(self.load.records)}, rated on {self.load.options.strength}"
 
     @property
     def caption(self) -> str:
-        return "Ratings on load, by part and weight class"
+        return door.CAPTIONS["load"]
 
     @property
     def summary(self) -> str:
-        return f"{len(self.load.parts)} parts, {len(self.suspects):,} suspects"
+        return door.loads(len(self.load.parts), len(self.suspects))
 
     def shown(self) -> pd.DataFrame:
         return self.ratings
@@ -520,11 +514,11 @@ class MeasuredResult(Shown):
 
     @property
     def caption(self) -> str:
-        return "Settings of the study, and how often the published bound lay at or below the truth"
+        return door.CAPTIONS["measured"]
 
     @property
     def summary(self) -> str:
-        return f"{int(self.table['fleets'].sum()):,} simulated fleets in {len(self.table)} settings"
+        return door.fleets(int(self.table["fleets"].sum()), len(self.table))
 
     def shown(self) -> pd.DataFrame:
         from analytics.words.evidence import coverage_table

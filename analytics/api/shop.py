@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from analytics.api.results import CheckResult, Shown, whose
+from analytics.api.results import CheckResult, Shown
+from analytics.words import door
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,17 +39,17 @@ class ShopRecords(Shown):
 
     @property
     def title(self) -> str:
-        return whose(self.records)
+        return door.whose(self.records)
 
     @property
     def caption(self) -> str:
-        return "Parts followed, by component"
+        return door.CAPTIONS["shop"]
 
     @property
     def summary(self) -> str:
         units = int(self.lifetimes.units["count"].sum())
         parts, failed = (int(self.shown()[c].sum()) for c in ("parts", "failed"))
-        return f"{units:,} units, {parts:,} parts followed, {failed:,} failed"
+        return door.parts_followed(units, parts, failed)
 
     def shown(self) -> pd.DataFrame:
         """Parts followed and failed, by component and part."""

@@ -33,13 +33,13 @@ def worded(answer: Answer) -> Wording:
 
 
 def told_table(answers: Iterable[Answer]) -> pd.DataFrame:
-    """question, answer: a row per sentence."""
+    """question, answer: a row per sentence of the ``answers``."""
     told = [(words.question, line) for words in map(worded, answers) for line in words.sentences]
     return pd.DataFrame(told, columns=["question", "answer"])
 
 
 def more_rows(number: int) -> str:
-    """Below a table that is cut."""
+    """Below a table that is cut: the ``number`` of rows left out."""
     return f"{number:,} more rows are in the workbook."
 
 

@@ -14,18 +14,18 @@ STOPPED = "stopped. Nothing half-written was left under a file's own name."
 
 
 def disk(why: str, file: str | None) -> str:
-    """What a file or the disk refused. file: its path, where there is one."""
+    """What a file or the disk refused, and ``why``. file: its path, where there is one."""
     where = f" ({Path(file).name})" if file else ""
     return f"{why}{where}. Check that files can be read, folders written and that the disk is not full."
 
 
 def whole_lists(folder: Path) -> str:
-    """Where the lists of a check lie."""
+    """That the lists of a check lie in the ``folder``."""
     return f"\nWhole lists: {folder}/set_aside.csv, to_check.csv, counts.csv"
 
 
 def review(page: Path) -> str:
-    """Where the review lies, and what lies beside it."""
+    """Where the ``page`` of the review lies, and what lies beside it."""
     return (
         f"The review: {page}\nBeside it: review.xlsx, and as CSV the tables, among them watch, forecast and unit_chances (what comes next), "
         "above_limit, ask_for and random_calls (whom to call), set_aside and to_check (what to mend)"
@@ -33,24 +33,24 @@ def review(page: Path) -> str:
 
 
 def ratings(page: Path, rows: int, seconds: float) -> str:
-    """Where the ratings lie, what lies beside them, and how long they took."""
+    """Where the ``page`` of the ratings lies, what lies beside it, and how many ``seconds`` its ``rows`` took."""
     told = f"The ratings: {page}\nBeside it: ratings.csv, ratings.xlsx, customer_sheet.html, above_proven.csv"
     return f"{told}\n{rows} rows, page and files in {seconds:.0f} s: {seconds / rows:.1f} s a row." if rows else told
 
 
 def cutoff(page: Path) -> str:
-    """Where the argument about a boundary lies, and its brief."""
+    """Where the ``page`` about a boundary lies, and its brief."""
     brief = page.with_name("brief.html")
     return f"The brief: {brief}\nThe whole argument: {page}\nBeside them: cutoff.csv, overlap.csv, cost_curve.csv, sensitivity.csv"
 
 
 def load(page: Path) -> str:
-    """Where the loads lie, and what lies beside them."""
+    """Where the ``page`` of the loads lies, and what lies beside it."""
     return f"The loads: {page}\nBeside it: loads.csv, load_ratings.csv, suspects.csv, load.xlsx"
 
 
 def accepted(entry: Entry) -> str:
-    """The line that was added to the limits."""
+    """The ``entry`` that was added to the limits."""
     what = f"{entry.component} {entry.part}, {entry.weights}, {entry.power_limit}"
     return f"Added to limits: {what} from {entry.effective_on}.\n{entry.reason}"
 
@@ -61,7 +61,7 @@ def backtest(table: Path) -> str:
 
 
 def demo(folder: Path) -> str:
-    """Where the invented sheets lie, and what to do with them."""
+    """What to do with the ``folder`` of invented sheets."""
     return f"An invented shop's sheets are in {folder}. Look at them with: python -m analytics review {folder}"
 
 
@@ -70,5 +70,5 @@ REVIEW_TITLE, RATINGS_TITLE, LOAD_TITLE = "quarterly review", "power ratings", "
 
 
 def cutoff_title(below: str, above: str) -> str:
-    """Title of the page of a boundary, after the name of the shop."""
+    """Title of the page of the boundary between the parts ``below`` and ``above``, after the name of the shop."""
     return f"where {below} ends and {above} begins"

@@ -22,21 +22,21 @@ def told_words(told: Told) -> str:
 
 
 def cells(line: Line) -> list[str]:
-    """component, part, what may be told by weight class, what was seen; the last is said once for each part."""
+    """Of a ``line``: component, part, what may be told by weight class, what was seen; the last is said once for each part."""
     seen = f"{line.failures:,.0f} of {line.units:,.0f}" if line.failures else f"none of {line.units:,.0f}"
     name = f"{line.part}, {line.use} only" if line.use else line.part
     return [line.component, name, *map(told_words, line.told), "" if line.use else f"{seen} came back"]
 
 
 def headings(ratings: Ratings) -> list[str]:
-    """Of the columns by weight class."""
+    """Of the columns by weight class of these ``ratings``."""
     if not ratings.table.loc[ratings.table["use"] == "", "weight_up_to"].map(math.isfinite).any():
         return ["any weight"]
     return [*(f"truck up to {edge:,.0f} lb" for edge in ratings.records.shop.weight.classes), "heavier"]
 
 
 def notes(ratings: Ratings) -> dict[str, str]:
-    """as_of; draft and star, each "" where it does not apply; basis and conditions."""
+    """Beside the ``ratings``: as_of; draft and star, each "" where it does not apply; basis and conditions."""
     promise, as_of = ratings.options.promise, ratings.records.as_of
     judged = any(told.judged for line in customer_lines(ratings) for told in line.told)
     return {

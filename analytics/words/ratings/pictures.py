@@ -21,17 +21,17 @@ def last_question(part: str, weight_lb: float | None = None) -> str:
 
 
 def history_question(part: str) -> str:
-    """The question over the limits published over the years."""
+    """The question over the limits published for a ``part`` over the years."""
     return f"What has been published for {part}?"
 
 
 def check_question(part: str) -> str:
-    """The question over the fit beside the records."""
+    """The question over the fit of a ``part`` beside the records."""
     return f"Does the fit agree with what {part} did, band by band?"
 
 
 def curve_caption(bound: RatingBound, row: pd.Series, options: Options) -> str:
-    """What was seen of the part, and the verdict. row: of the sheet of ratings."""
+    """What was seen of the part, and the verdict on its ``bound``. row: of the sheet of ratings; options: it was made with."""
     why = say(judge(bound, row["proposed_hp"], row["published_hp"], options))
     return f"{capital(seen_words(bound))}, all weights and uses together: {why}."
 
@@ -56,7 +56,7 @@ def history_caption(past: pd.DataFrame) -> str:
 
 
 def check_verdict(checks: ModelChecks) -> str:
-    """Whether the fit agrees with the records in every band."""
+    """Whether the fit agrees with the records in every band of the ``checks``."""
     off = checks.bands[checks.bands["p_value"] < OFF]
     if not len(off):
         return "The fit agrees with the records in every band"
@@ -65,7 +65,7 @@ def check_verdict(checks: ModelChecks) -> str:
 
 
 def check_caption(checks: ModelChecks) -> str:
-    """The verdict, the failures of each band beside those expected, and how to read the failures one by one."""
+    """The verdict of the ``checks``, the failures of each band beside those expected, and how to read the failures one by one."""
     told = "; ".join(
         f"{r.power_band} hp: {r.failures:,.0f} failed, {r.expected:.1f} expected"
         for r in checks.bands.itertuples()

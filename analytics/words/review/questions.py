@@ -33,7 +33,7 @@ OVER: dict[Clock, str] = {
 
 
 def opening(span: Span) -> str:
-    """What the page is, and as of when."""
+    """What the page is; span: the quarter."""
     state = "" if span.whole else ", the quarter not over"
     return f"Quarterly review of comebacks, from the records as of {span.end.day} {span.end:%B %Y}{state}."
 
@@ -44,10 +44,10 @@ def expected(quarter: str) -> str:
 
 
 def survival(component: str, clock: Clock) -> str:
-    """Over the curves of a component."""
+    """Over the curves of a ``component`` on a ``clock``."""
     return f"How many {many(component)} have not come back {OVER[clock]}?"
 
 
 def findings(component: str) -> str:
-    """Over the shares of the findings."""
+    """Over the shares of the findings of a ``component``."""
     return f"What is found when {article(component)} comes back?"

@@ -1,0 +1,85 @@
+"""What the results of the door say of themselves in a notebook."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from analytics.ratings.promise import Promise
+    from analytics.records.load import Records
+
+#: what a row of a result's table is
+CAPTIONS = {
+    "shop": "Parts followed, by component",
+    "check": "Rows of each sheet: every one is used or set aside",
+    "rating": "Power ratings by part, weight class and use",
+    "review": "The owner's questions and their answers",
+    "forecast": "Comebacks to expect, by span and component",
+    "load": "Ratings on load, by part and weight class",
+    "measured": "Settings of the study, and how often the published bound lay at or below the truth",
+}
+#: of the sliders
+NOTHING_RATED = "No part could be rated, so there is nothing to move."
+SHARE = "share that shall reach it"
+
+
+def whose(records: Records) -> str:
+    """Whose records, and as of when."""
+    return f"{records.shop.name}, as of {records.as_of:%Y-%m-%d}"
+
+
+def rows(number: int) -> str:
+    """How long a table is: the ``number`` of its rows."""
+    return f"{number:,} rows"
+
+
+def more_rows(number: int) -> str:
+    """Below a table that is cut: the ``number`` of rows left out."""
+    return f"{number:,} more rows in the table."
+
+
+def parts_followed(units: int, parts: int, failed: int) -> str:
+    """What a shop's records hold: ``units``, ``parts`` followed, and of these ``failed``."""
+    return f"{units:,} units, {parts:,} parts followed, {failed:,} failed"
+
+
+def books(read: int, aside: int, doubted: int) -> str:
+    """Rows ``read`` and put ``aside``, and cells ``doubted``."""
+    return f"{read:,} rows read, {aside:,} set aside, {doubted:,} cells to check"
+
+
+def survival_caption(clock: str, by: Iterable[str]) -> str:
+    """What a row of the table of curves is. clock: days, miles or runs; by: columns of a group."""
+    told = ", ".join(column.replace("_", " ") for column in by)
+    return f"Share not come back, at the end of each curve, on {clock}" + (f", by {told}" if told else "")
+
+
+def survival_question(clock: str) -> str:
+    """Over the curves on a ``clock``."""
+    return f"How many have not come back, on {clock}?"
+
+
+def failed(failures: int, parts: int) -> str:
+    """How many ``failures`` there are among ``parts``."""
+    return f"{failures:,} of {parts:,} failed"
+
+
+def promised(promise: Promise) -> str:
+    """The ``promise`` of a rating."""
+    return f"{promise.life_miles:,.0f} miles, reliability {promise.reliability:g}, confidence {promise.confidence:g}"
+
+
+def next_up(spans: Iterable[Any]) -> str:
+    """What comes back next. spans: rows with span, expected, lower and upper."""
+    return "next " + ", ".join(f"{r.span} {r.expected:.1f} ({r.lower} to {r.upper})" for r in spans)
+
+
+def loads(parts: int, suspects: int) -> str:
+    """How many parts have a load, and suspects among their failures."""
+    return f"{parts} parts, {suspects:,} suspects"
+
+
+def fleets(number: int, settings: int) -> str:
+    """How much was simulated: the ``number`` of fleets, and their ``settings``."""
+    return f"{number:,} simulated fleets in {settings} settings"
