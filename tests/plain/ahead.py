@@ -159,10 +159,13 @@ def forecast(table: list[dict]) -> list[dict]:
 
 
 def unit_chances(shop: Shop, units: list[Watched], table: list[dict]) -> list[dict]:
-    """unit_chances.csv: the units with a part running, and what they run at."""
+    """unit_chances.csv: the units with a part running, and what their likeliest part has run at; without a fit the first by name.
+
+    A truck tuned on the very day runs at the new load with a part put in that day, at the old one with the others.
+    """
     result = []
     for unit in once_a_row(units):
-        own = [row for row in running(table) if row["truck"] == unit.truck]
+        own = sorted((r for r in running(table) if r["truck"] == unit.truck), key=lambda row: row["component"])
         if own:
             day, miles = history(shop, unit.build, "miles")[-1]
             result.append(
