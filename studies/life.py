@@ -164,6 +164,12 @@ class LifeFit(weibull.LifeFit):
         return Estimate("eta", math.nan, self.eta, e.lower, e.upper, level, method, e.extrapolated, e.notes)
 
 
+def whole(fit: weibull.LifeFit) -> LifeFit:
+    """The fit, to be read in every way."""
+    told: dict[str, Any] = {f.name: getattr(fit, f.name) for f in fields(fit)}
+    return LifeFit(**told)
+
+
 def fit_life(
     lower: ArrayLike,
     upper: ArrayLike,
@@ -173,9 +179,7 @@ def fit_life(
     min_failures: int = weibull.MIN_FAILURES,
 ) -> LifeFit:
     """`analytics.models.weibull.fit_life`, to be read in every way."""
-    fit = weibull.fit_life(lower, upper, entry, count, distribution, min_failures)
-    told: dict[str, Any] = {f.name: getattr(fit, f.name) for f in fields(fit)}
-    return LifeFit(**told)
+    return whole(weibull.fit_life(lower, upper, entry, count, distribution, min_failures))
 
 
 @dataclass(frozen=True, slots=True)
