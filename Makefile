@@ -1,4 +1,5 @@
-# make review   the quarterly review of the demo shop
+# make review   the quarterly review of the demo shop, or of yours: SHOP=its folder
+# make start    SHOP=the folder with your sheets: looks through them and proposes shop.toml
 # make test     lint, types and tests
 # make lab      JupyterLab on the notebooks
 # make hostile  the catalogue of bad inputs, each with what becomes of it
@@ -14,10 +15,14 @@ VENV ?= .venv
 PY := $(VENV)/bin/python
 READY := $(VENV)/.ready
 
-.PHONY: review test long lab hostile same browser oracles study clean
+.PHONY: review start test long lab hostile same browser oracles study clean
 
 review: $(READY)
-	$(PY) -m analytics review data/demo --out out/review
+	$(PY) -m analytics review $(if $(SHOP),"$(SHOP)",data/demo --out out/review)
+
+start: $(READY)
+	@test -n "$(SHOP)" || { echo "Say which folder holds your sheets: make start SHOP=DIR"; exit 1; }
+	$(PY) -m analytics start "$(SHOP)"
 
 test: $(READY)
 	$(PY) -m ruff check

@@ -81,7 +81,11 @@ def commands() -> tuple[Command, ...]:
         Command(
             "start",
             "look through a folder of sheets and propose its shop.toml; nothing in your files is changed",
-            (argument("folder", type=Path, help="the folder with your sheets"),),
+            (
+                argument("folder", type=Path, help="the folder with your sheets"),
+                argument("--template", action="store_true", help="write an empty workbook to fill in instead"),
+                argument("--metric", action="store_true", help="with --template: headings in kW, kg and km"),
+            ),
             _start,
         ),
         Command(
@@ -249,8 +253,12 @@ def progress() -> Callable[[str], None] | None:
 
 
 def _start(arguments: argparse.Namespace) -> None:
+    from analytics.report.blank_book import write_blank
     from analytics.report.start import start
 
+    if arguments.template:
+        print(printable_text(write_blank(arguments.folder, arguments.metric, _called())))
+        return
     person = sys.stdin is not None and sys.stdin.isatty()
     said = start(arguments.folder, _yes if person else None, _called())
     print(printable_text(said))
@@ -273,7 +281,8 @@ def printable_text(text: str) -> str:
 
 def _called() -> str:
     """How the person called the program, for the commands it names."""
-    return "field-returns" if Path(sys.argv[0]).stem == "field-returns" else "python -m analytics"
+    script = Path(sys.argv[0])
+    return str(script) if script.stem == "field-returns" else f"{sys.orig_argv[0]} -m analytics"
 
 
 def _check(arguments: argparse.Namespace) -> None:
@@ -357,13 +366,12 @@ def _load(arguments: argparse.Namespace) -> None:
 
 
 def _accept(arguments: argparse.Namespace) -> None:
-    import datetime as dt
-
     from analytics.lifetimes.table import make_lifetimes
     from analytics.ratings.ledger import Acceptance, accept
     from analytics.ratings.options import options_for
     from analytics.ratings.sheet import make_ratings
     from analytics.records.load import load_records
+    from analytics.records.ordering import as_day
     from analytics.words.ratings.ledger import acceptance_words
 
     records = load_records(arguments.folder, arguments.as_of, progress())
@@ -372,11 +380,9 @@ def _accept(arguments: argparse.Namespace) -> None:
         records, make_lifetimes(records), options, progress(), only=(arguments.component, arguments.part)
     )
     try:
-        day = dt.date.fromisoformat(arguments.effective_on) if arguments.effective_on else records.as_of.date()
-    except ValueError as err:
-        raise AnalyticsError(
-            f"--effective-on {arguments.effective_on!r} is not a date: write it as 2024-12-31."
-        ) from err
+        day = as_day(arguments.effective_on).date() if arguments.effective_on else records.as_of.date()
+    except AnalyticsError as err:
+        raise AnalyticsError(f"--effective-on: {str(err).removeprefix('as-of date ')}") from err
     wish = Acceptance(
         component=arguments.component,
         part=arguments.part,

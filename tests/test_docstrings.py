@@ -16,11 +16,11 @@ LEFT = {
     "driveline": 42,
     "models": 62,
     "ratings": 85,
-    "records": 81,
-    "report": 103,
+    "records": 71,
+    "report": 102,
     "review": 98,
     "start": 9,
-    "words": 142,
+    "words": 137,
 }
 
 

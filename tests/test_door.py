@@ -292,10 +292,11 @@ def results(small, quarter):
         "cutoff": analytics.cutoff(small, "input shaft", "A", "B", draws=99, refits=20),
         "load": analytics.load(small),
         "measured": analytics.measured(),
+        "first_look": analytics.first_look(DEMO),
     }
 
 
-NAMES = ["shop", "check", "survival", "rate", "review", "forecast", "cutoff", "load", "measured"]
+NAMES = ["shop", "check", "survival", "rate", "review", "forecast", "cutoff", "load", "measured", "first_look"]
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -406,7 +407,18 @@ def test_what_is_public_is_there_and_documented():
     assert set(analytics.__all__) <= set(dir(analytics))
     for name in analytics.__all__:
         assert inspect.getdoc(getattr(analytics, name)), name
-    for name in ("read", "from_frames", "survival", "rate", "review", "forecast", "cutoff", "load", "measured"):
+    for name in (
+        "first_look",
+        "read",
+        "from_frames",
+        "survival",
+        "rate",
+        "review",
+        "forecast",
+        "cutoff",
+        "load",
+        "measured",
+    ):
         question = getattr(analytics, name)
         told = inspect.getdoc(question)
         for parameter in inspect.signature(question).parameters:
@@ -415,7 +427,7 @@ def test_what_is_public_is_there_and_documented():
         assert ">>> " in told, name
 
 
-@pytest.mark.parametrize("module", ["analytics.api.shop", "analytics.api.questions"])
+@pytest.mark.parametrize("module", ["analytics.api.shop", "analytics.api.questions", "analytics.api.first_look"])
 def test_examples_run(module, shop, small, quarter, monkeypatch):
     """Every example of the door: ``shop`` is the demo, ``small`` a shop of 80 trucks, ``quarter`` its review."""
     monkeypatch.chdir(ROOT)

@@ -178,6 +178,10 @@ def append(shop: Shop, entry: Entry) -> Path:
     place = shop.sheets.places.get("limits")
     named = place.files[-1] if place and place.files else grids[-1].file if grids else "limits.csv"
     path = shop.folder / named
+    if path.is_symlink():
+        raise AnalyticsError(
+            f"{path.name} is a link to another file: put the file itself into the shop's folder, so that the line is added there and the link not lost."
+        )
     if path.suffix.lower() != ".csv":
         raise AnalyticsError(
             f"limits is kept in {path.name}: save it as limits.csv first and take it out of there, so that a line can be added without touching the others."

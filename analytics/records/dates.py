@@ -70,7 +70,10 @@ class ColumnOrder:
 
 
 def column_order(texts: Iterable[str]) -> ColumnOrder:
-    """The order of a column's dates by their own pattern: the field that stays is the year, the field past 12 is the day."""
+    """The order of a column's dates by their own pattern: the field that stays is the year, the field past 12 is the day.
+
+    texts: as typed.
+    """
     found = list(filter(None, map(_NUMERIC.match, map(str.strip, texts))))
     fields = np.array([[int(m[1]), int(m[3]), int(m[4]), len(m[4])] for m in found]).reshape(-1, 4)
     if len(found) and (fields[:, 3] == 2).all() and all(map(_year_may_lead, found)):

@@ -14,6 +14,7 @@ _EITHER = re.compile(r"(?<![\d.,])\d{1,3}[.,]\d{3}(?![\d.,])")
 _THOUSAND = re.compile(r"(?<![\d.,])\d{1,3}(?:,\d{3})+(?![\d.,])")
 _NUMBER = re.compile(r"\d[\d.,]*\d|\d")
 #: headings whose cells are figures
+_BARE = re.compile(r"[+-]?\d[\d.,'’ \u00a0\u202f]*")
 FIGURES = frozenset(
     {
         *(
@@ -84,9 +85,14 @@ def mark_of(columns: Iterable[Iterable[str]]) -> Mark:
 
 
 def with_points(text: str) -> str:
-    """A cell of a page whose decimal mark is the comma, its figures as 1234.5; 1.234 there is a thousand and more."""
+    """The ``text`` of a cell of a page whose decimal mark is the comma, its figures as 1234.5; 1.234 there is a thousand and more."""
 
     def one(match: re.Match[str]) -> str:
         return match[0].replace(".", "").replace(",", ".") if match[0].count(",") <= 1 else match[0]
 
     return _NUMBER.sub(one, text)
+
+
+def with_unit(text: str, unit: str) -> str:
+    """A ``text`` that is a bare figure, with the ``unit`` of its heading; a cell that says more stays as it is."""
+    return f"{text} {unit}" if _BARE.fullmatch(text) else text

@@ -77,16 +77,27 @@ def find_grids(name: str, shop: Shop, keys: Collection[str]) -> list[Grid]:
 
 
 def _called(name: str, shop: Shop) -> list[Path]:
-    """The file called like the sheet, or the database with a table of its name: one or none."""
+    """The file called like the sheet, the database with a table, or else the workbook with a page of its name: one or none."""
     there = _files(shop.folder, name)
     found = [p for p in there if p.stem.casefold() == name and p.suffix.casefold() in _ENDINGS]
     found += [p for p in there if p.suffix.casefold() in _DATABASES and name in _tables(p)]
+    found = found or [p for p in there if p.suffix.casefold() in _WORKBOOKS and _has_page(p, name)]
     if len(found) > 1:
         raise RecordsError(
             f"{name}: found more than once ({', '.join(p.name for p in found)}). Keep one, or name it in shop.toml:\n"
             f'[sheets.{name}]\nfile = "{found[0].name}"'
         )
     return found
+
+
+def _has_page(path: Path, name: str) -> bool:
+    """Whether a workbook that is not itself called like a sheet has a page called ``name``."""
+    if path.stem.casefold() in HEADINGS or path.name.startswith(("~$", ".")):
+        return False
+    try:
+        return name in map(str.casefold, map(str.strip, _page_names(path, name)))
+    except RecordsError:
+        return False  # not read, so what is wrong with it is of no account
 
 
 def _named_files(name: str, shop: Shop, files: Sequence[str]) -> list[Path]:
@@ -273,7 +284,7 @@ def _meant(typed: str, missing: Sequence[str]) -> str:
 
 
 def all_pages(path: Path) -> list[str]:
-    """The pages of a file: of a workbook, the tables of a database, [""] of any other. Raises RecordsError."""
+    """The pages of the file at ``path``: of a workbook, the tables of a database, [""] of any other. Raises RecordsError."""
     if path.suffix.casefold() in (*_WORKBOOKS, *_DATABASES):
         return _page_names(path, path.name)
     return [""]

@@ -11,6 +11,21 @@ def heading_key(text: str) -> str:
     return re.sub(r"[\W_]+", " ", text).strip().casefold()
 
 
+_UNITS = "hp whp bhp kw ps lbs? kg kgs t mi miles km kms".split()
+_UNIT = re.compile(rf"[\s\(\[,/_]*\b({'|'.join(_UNITS)})\b[\s\)\].]*$", re.IGNORECASE)
+
+
+def unit_of(heading: str) -> str:
+    """The unit at the end of a heading, in small letters: 'kw' of 'Power (kW)'; "" where it names none."""
+    match = _UNIT.search(heading)
+    return match[1].casefold() if match else ""
+
+
+def bare_key(heading: str) -> str:
+    """The key of a heading without its unit; with the unit where nothing else is left."""
+    return heading_key(_UNIT.sub("", heading)) or heading_key(heading)
+
+
 @dataclass(frozen=True, slots=True)
 class SheetHeadings:
     """Headings of one sheet. ``one_of`` lists groups of which at least one must be there."""

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from analytics.reasons import Issue
 from analytics.records.book import ISSUE_COLUMNS, Sheet
 from analytics.records.builds import (
     add_shipments,
@@ -20,6 +21,14 @@ from analytics.records.builds import (
     read_builds,
 )
 from analytics.records.conditions import conditions_table, read_conditions
+from analytics.records.doubts import (
+    doubt_part_of_build,
+    doubt_two_figures,
+    drop_no_names,
+    drop_zeros,
+    one_part,
+    settings_of_nothing,
+)
 from analytics.records.figures import figures
 from analytics.records.files import Unread, passed_over
 from analytics.records.headings import HEADINGS, OF_NO_UNIT
@@ -197,7 +206,7 @@ def load_records(
         runs=runs,
         books=Books(
             set_aside=_issues([s.aside() for s in sheets.values()]),
-            to_check=_issues([s.doubts() for s in sheets.values()]),
+            to_check=_issues([*(s.doubts() for s in sheets.values()), _of_settings(sheets, shop)]),
             counts=pd.DataFrame([s.count() for s in sheets.values()]),
             later={name: int(s.later.sum()) for name, s in sheets.items()},
             unused_columns={name: r.unused_columns for name, r in raw.items()},
@@ -229,10 +238,15 @@ def _read_cells(sheets: dict[str, Sheet], shop: Shop) -> None:
             read(sheets[name], shop)
     if "judged_again" in sheets:
         match_returns(sheets["judged_again"], sheets["returns"])
+    drop_no_names(sheets, shop)
     one_spelling(sheets, shop)
+    one_part(sheets, shop)
+    doubt_part_of_build(sheets["returns"], sheets, shop)
     doubt_superseded(builds, shop)
     if "fitted" in sheets:
         doubt_other_part(sheets["fitted"], builds, in_service(builds))
+    drop_zeros(sheets)
+    doubt_two_figures(sheets["returns"], builds)
 
 
 #: who reads the cells of each sheet, in order
@@ -251,6 +265,14 @@ _READERS = (
 def _hide_later(sheets: dict[str, Sheet], day: pd.Timestamp) -> None:
     for sheet in sheets.values():
         sheet.hide_later(known_on(sheet), day)
+
+
+def _of_settings(sheets: dict[str, Sheet], shop: Shop) -> pd.DataFrame:
+    """What in the settings speaks of nothing, as rows to check."""
+    told = settings_of_nothing(sheets, shop)
+    return told.assign(file="shop.toml", sheet="shop.toml", kind=Issue.SETTING, of="shop.toml")[
+        [*ISSUE_COLUMNS, "kind", "of"]
+    ]
 
 
 def _issues(tables: list[pd.DataFrame]) -> pd.DataFrame:

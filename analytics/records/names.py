@@ -14,6 +14,8 @@ _LOOKS = str.maketrans(
 )
 #: a slip is looked for in words at least this long: of a shorter one a letter is a designation
 _LONG = 5
+#: a column of more names than this holds no names of parts
+_MOST = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +37,7 @@ def fold(name: str) -> str:
 
 
 def one_slip(one: str, other: str) -> bool:
-    """Whether two names differ by one wrong, missing, extra or swapped letter inside a long word, and in nothing else."""
+    """Whether two names, ``one`` and the ``other``, differ by one wrong, missing, extra or swapped letter inside a long word, and in nothing else."""
     ours, theirs = (re.findall(r"\w+", name.casefold()) for name in (one, other))
     if len(ours) != len(theirs):
         return False
@@ -44,8 +46,14 @@ def one_slip(one: str, other: str) -> bool:
 
 
 def _one_edit(a: str, b: str) -> bool:
+    long = min(len(a), len(b)) >= _LONG
+    return long and re.sub(r"\D", "", a) == re.sub(r"\D", "", b) and slip_between(a, b)
+
+
+def slip_between(a: str, b: str) -> bool:
+    """Whether two different texts, ``a`` and ``b``, are one wrong, missing, extra or swapped character apart."""
     a, b = sorted((a, b), key=len)
-    if len(a) < _LONG or len(b) - len(a) > 1 or re.sub(r"\D", "", a) != re.sub(r"\D", "", b):
+    if len(b) - len(a) > 1:
         return False
     at = next((k for k in range(len(a)) if a[k] != b[k]), len(a))
     if len(a) < len(b):
@@ -54,7 +62,7 @@ def _one_edit(a: str, b: str) -> bool:
 
 
 def alike(counts: Mapping[str, int]) -> list[Alike]:
-    """Names that may be one, the name met most first; of equals the first by letter."""
+    """Names that may be one, the name met most first; of equals the first by letter. counts: how often each name was met."""
     groups: dict[str, list[str]] = {}
     for name in sorted(filter(fold, counts), key=lambda name: (-counts[name], name)):
         groups.setdefault(fold(name), []).append(name)
@@ -66,7 +74,7 @@ def alike(counts: Mapping[str, int]) -> list[Alike]:
 def _slips(leads: list[str], counts: Mapping[str, int]) -> list[Alike]:
     """Names one slip away from one met at least three times as often."""
     found: list[Alike] = []
-    left = list(leads)
+    left = list(leads) if len(leads) <= _MOST else []
     while left:
         lead = left.pop(0)
         slips = list(filter(lambda other: counts[other] * 3 <= counts[lead] and one_slip(lead, other), left))

@@ -256,14 +256,19 @@ def as_of_day(sheets: dict[str, Sheet], shop: Shop, asked: str | dt.date | None)
 
 
 def as_day(stated: str | dt.date) -> pd.Timestamp:
-    """A day from text such as 2024-12-31 or from a date. Raises RecordsError."""
-    try:
-        day = dt.date.fromisoformat(stated.strip()) if isinstance(stated, str) else stated
-        if not isinstance(day, dt.date) or pd.isna(day):
-            raise ValueError
-        return pd.Timestamp(day.year, day.month, day.day)
-    except (ValueError, TypeError) as err:
-        raise RecordsError(f"as-of date {stated!r} is not a date. Write it as 2024-12-31.") from err
+    """A day from text such as 2024-12-31, 31 Dec 2024 or 12/31/2024, or from a date. Raises RecordsError, also where it could be two days."""
+    if isinstance(stated, str):
+        told = parse_dates(pd.Series([stated], dtype=object), None, 1900).iloc[0]
+        bare = stated.strip().isdecimal()  # a spreadsheet's serial day is no date that a person types
+        if pd.isna(told["first"]) or bare:
+            raise RecordsError(f"as-of date {stated!r} is not a date. Write it as 2024-12-31.")
+        if not pd.isna(told["second"]):
+            either = f"{say(told['first'])} or {say(told['second'])}"
+            raise RecordsError(f"as-of date {stated!r} could be {either}. Write it as 2024-12-31.")
+        return pd.Timestamp(told["first"])
+    if not isinstance(stated, dt.date) or pd.isna(stated):
+        raise RecordsError(f"as-of date {stated!r} is not a date. Write it as 2024-12-31.")
+    return pd.Timestamp(stated.year, stated.month, stated.day)
 
 
 def _lone_dates(sheet: Sheet, sheets: dict[str, Sheet]) -> None:

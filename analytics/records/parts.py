@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Mapping
 
+import numpy as np
 import pandas as pd
 
 from analytics.records import cells
@@ -30,7 +32,7 @@ _NEW_WHAT = re.compile(
 
 
 def no_name(text: str, component: str = "") -> bool:
-    """Whether words under a part say what was done, or name the component ('new converter'), and not which part it is."""
+    """Whether the ``text`` under a part says what was done, or names the component ('new converter'), and not which part it is."""
     tidy = " ".join(text.split())
     if _NO_NAME.fullmatch(tidy):
         return True
@@ -84,21 +86,31 @@ def name_parts(sheet: Sheet, heading: str, shop: Shop) -> None:
     sheet.values[heading] = names
 
 
-def one_spelling(sheets: dict[str, Sheet], shop: Shop) -> None:
+#: where parts are named besides builds: sheet, heading
+_PLACES = (("fitted", "part"), ("returns", "part"), ("returns", "replaced_with"), ("limits", "part"), ("parts", "part"))
+
+
+def part_columns(sheets: Mapping[str, Sheet], component: str) -> list[tuple[pd.DataFrame, str, np.ndarray, Sheet]]:
+    """Where the parts of a component stand in the ``sheets``: the values of a sheet, the heading, the rows that speak of it, the sheet."""
+    builds = sheets["builds"]
+    places = [(builds.values, f"component:{component}", builds.in_use, builds)]
+    for name, heading in _PLACES:
+        if name in sheets and heading in sheets[name].values:
+            own = (sheets[name].values["component"] == component).to_numpy() & sheets[name].in_use
+            places.append((sheets[name].values, heading, own, sheets[name]))
+    return places
+
+
+def one_spelling(sheets: Mapping[str, Sheet], shop: Shop) -> None:
     """Give a part written in large and small letters one name: the spelling met most, of equals the first by letter."""
-    headings = [("fitted", "part"), ("returns", "part"), ("returns", "replaced_with"), ("limits", "part")]
-    headings += [("parts", "part")]
-    columns = [(sheets[name].values, heading, sheets[name].in_use) for name, heading in headings if name in sheets]
     for component in shop.components:
-        own = f"component:{component}"
-        places = [(sheets["builds"].values, own, sheets["builds"].in_use)]
-        places += [(v, h, live & (v["component"] == component).to_numpy()) for v, h, live in columns]
+        places = part_columns(sheets, component)
         met: Counter[str] = Counter()
-        for values, heading, live in places:
+        for values, heading, live, _ in places:
             met.update(values.loc[live, heading].value_counts(sort=False).to_dict())
         best: dict[str, str] = {}
         for part in sorted(met, key=lambda p: (-met[p], p)):
             best.setdefault(part.casefold(), part)
         changed = {p: best[p.casefold()] for p in met if best[p.casefold()] != p}
-        for values, heading, live in places if changed else ():
+        for values, heading, live, _ in places if changed else ():
             values.loc[live, heading] = values.loc[live, heading].replace(changed)

@@ -10,6 +10,7 @@ from analytics.records import cells
 from analytics.records.book import Sheet
 from analytics.records.dates import AT_TEARDOWN
 from analytics.records.loads import plain, quantity, words
+from analytics.records.names import slip_between
 from analytics.records.ordering import known_on
 from analytics.records.parts import NOT_RECORDED, name_components, name_parts
 from analytics.records.shop import Shop
@@ -128,9 +129,12 @@ def _compare(at: int, kept: list[int], day: pd.Series, failed: np.ndarray, told:
         one, two = told[at], told[other]
         gap = abs((day[at] - day[other]).days)
         apart = abs(failed[at] - failed[other]) / np.timedelta64(1, "D")
-        if gap > _SAME_RETURN_DAYS or apart > _SAME_RETURN_DAYS:
-            continue
-        if any(one[h] is not None and two[h] is not None and one[h] != two[h] for h in _STATED):
+        differing = [h for h in _STATED if one[h] is not None and two[h] is not None and one[h] != two[h]]
+        if gap > _SAME_RETURN_DAYS or apart > _SAME_RETURN_DAYS or differing:
+            near = (gap > 0 and _not_driven(one, two)) or (
+                gap <= _SAME_RETURN_DAYS and _one_slip_apart(one, two, differing)
+            )
+            verdict, like = ("maybe", other) if near else (verdict, like)
             continue
         same_notes = one["notes"] is None or two["notes"] is None or one["notes"] == two["notes"]
         same_odometer = one["odometer"] is not None and one["odometer"] == two["odometer"]
@@ -138,6 +142,23 @@ def _compare(at: int, kept: list[int], day: pd.Series, failed: np.ndarray, told:
             return "same", other
         verdict, like = "maybe", other
     return verdict, like
+
+
+def _not_driven(one: dict, two: dict) -> bool:
+    """Whether two returns state the same miles: what was put in at the first has not been driven."""
+    return any(one[h] is not None and one[h] == two[h] and one[h] > 0 for h in ("odometer", "miles_in_service"))
+
+
+def _one_slip_apart(one: dict, two: dict, differing: list[str]) -> bool:
+    """Whether all that two returns state is alike but for one slip in one of it, and they state a figure alike or nearly so."""
+    figures = [h for h in ("odometer", "miles_in_service", "cost", "runs") if one[h] is not None and two[h] is not None]
+    return (
+        len(differing) == 1 and bool(figures) and slip_between(*(_as_typed(told[differing[0]]) for told in (one, two)))
+    )
+
+
+def _as_typed(value: object) -> str:
+    return f"{value:.10g}" if isinstance(value, float) else str(value)
 
 
 def number_events(returns: pd.DataFrame) -> pd.DataFrame:

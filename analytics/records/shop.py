@@ -513,6 +513,7 @@ def _supersessions(rows: list, components: dict) -> tuple[Supersession, ...]:
 
 def _costs(told: dict) -> dict:
     """Costs by name, and by part in the table "parts": each a number, not below 0."""
+    _known(told, ("comeback", "guarantee_per_unit", "parts"), "a cost (in [costs])")
     parts = told.get("parts", {})
     if not isinstance(parts, dict):
         raise RecordsError('shop.toml [costs] parts: write [costs.parts] with lines such as "IS-A" = 420.')

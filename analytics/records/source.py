@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections import ChainMap, Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain, compress
 
@@ -14,14 +14,24 @@ import pandas as pd
 
 from analytics.errors import RecordsError
 from analytics.reasons import Issue
-from analytics.records.cells import ERROR, is_error
-from analytics.records.decimals import FIGURES, Mark, mark_of, with_points
+from analytics.records.cells import DISTANCE, ERROR, POWER, WEIGHT, is_error
+from analytics.records.decimals import FIGURES, Mark, mark_of, with_points, with_unit
 from analytics.records.files import HEADING_SEARCH, Grid, find_grids
-from analytics.records.headings import HEADINGS, heading_key
+from analytics.records.headings import HEADINGS, bare_key, heading_key, unit_of
 from analytics.records.shop import SheetPlace, Shop
 
 #: what a spreadsheet cell can hold; a longer one is a file gone wrong
 LONGEST_CELL = 32_767
+#: what stands under serial in the example row of an empty workbook
+EXAMPLE = "EXAMPLE"
+#: units that a heading may name for its bare figures
+_UNITS_OF: dict[str, Collection[str]] = {
+    **dict.fromkeys(("power", "power_limit"), POWER.units),
+    **dict.fromkeys(("weight", "weight_up_to"), WEIGHT.units),
+    **dict.fromkeys(("odometer", "odometer_at_install", "miles_in_service"), DISTANCE.units),
+}
+#: from which likeness on a heading is proposed for one that is missing: a wrong proposal is worse than none
+_NEARLY = 0.75
 _FIGURE = re.compile(r"[$€£]?\s*[+-]?\d[\d.,]*\s*(?:[^\W\d]{1,4}\.?|[$€£])?")
 _TOTAL = r"^\W*(?:(?:grand|sub)[\s-]*)?(?:totals?|sum)\b"
 _TOTALS_ROW = re.compile(_TOTAL, re.IGNORECASE)
@@ -101,7 +111,7 @@ def heading_keys(shop: Shop) -> dict[str, set[str]]:
 
 
 def unclaimed(sheets: Mapping[str, RawSheet]) -> list[tuple[str, str, str, str, int]]:
-    """Rows that are told apart by a column and belong to no sheet: file, page, heading, value, rows."""
+    """Rows that are told apart by a column and belong to none of the ``sheets``: file, page, heading, value, rows."""
     of_page: dict[tuple[str, str, str], list[dict[str, int]]] = {}
     for raw in sheets.values():
         pages: dict[tuple[str, str, str], dict[str, int]] = {}
@@ -216,7 +226,7 @@ def _to_sheet(name: str, grid: Grid, wanted: dict[str, str], shop: Shop, alone: 
     table = pd.DataFrame(
         {h: _objects(cells[at]) for h, at in columns.items()}, index=pd.RangeIndex(len(body)), dtype=object
     )
-    table, typed_as, mark, told = _with_one_mark(table, place.decimal, grid)
+    table, typed_as, mark, told = _as_figures(table, typed, place.decimal, grid)
     return RawSheet(
         name=name,
         table=table,
@@ -240,21 +250,23 @@ def _unused(found: list[str], columns: dict[str, int], place: SheetPlace) -> tup
     return tuple(c for at, c in enumerate(found) if c and at not in taken and c not in place.rows)
 
 
-def _with_one_mark(
-    table: pd.DataFrame, stated: str | None, grid: Grid
+def _as_figures(
+    table: pd.DataFrame, typed: dict[str, str], stated: str | None, grid: Grid
 ) -> tuple[pd.DataFrame, pd.DataFrame, str, pd.DataFrame]:
-    """Figures with a decimal point, the columns as typed that differ, the mark of the page, and what is to be said of it.
+    """Figures with a decimal point and the unit of their heading, the columns as typed that differ, the mark of the page, and what
+    is to be said of it.
 
     All figures of the page speak, those of other sheets' rows and unused columns too.
     """
     heads = [h for h in table if h in FIGURES or h.startswith("extra:")]
     mark = mark_of(_figures(grid)) if not stated else Mark("")
     known = stated or mark.mark
-    shown = pd.DataFrame(index=table.index)
     told = _no_entries()
+    units = {h: unit_of(typed[h]) for h in heads if unit_of(typed[h]) in _UNITS_OF.get(h, ())}
+    shown = table[heads if known == "comma" else list(units)]
     if known == "comma":
-        shown = table[heads]
         table = table.assign(**{h: _objects([with_points(text) for text in table[h]]) for h in heads})
+    table = table.assign(**{h: _objects([with_unit(text, u) for text in table[h]]) for h, u in units.items()})
     if not stated and known == "comma" and mark.doubtful:
         reason = f"figures of this page are read with a decimal comma, {mark.doubtful} of them by that alone: {mark.settled!r} leaves no other way"
         remedy = 'nothing to do if that is right; else state it in shop.toml: decimal = "point" under its [sheets]'
@@ -377,7 +389,10 @@ def _heading_row(name: str, grid: Grid, wanted: dict[str, str], shop: Shop) -> i
     rows = grid.rows
     start = shop.sheets.places.get(name, SheetPlace()).skip_rows
     if start is None:
-        scores = [len({heading_key(c) for c in row} & wanted.keys()) for row in rows[:HEADING_SEARCH]]
+        scores = [
+            len({k for c in row for k in (heading_key(c), bare_key(c))} & wanted.keys())
+            for row in rows[:HEADING_SEARCH]
+        ]
         most = max(scores, default=0)
         start = scores.index(most) if most else 0
     if start >= len(rows):
@@ -426,11 +441,19 @@ def _objects(cells: list[str]) -> np.ndarray:
     return array
 
 
+def is_example(row: Sequence[str]) -> bool:
+    """Whether a row is the example of an empty workbook."""
+    return any(cell.strip() == EXAMPLE for cell in row)
+
+
 def _columns(name: str, grid: Grid, found: list[str], wanted: dict[str, str]) -> dict[str, int]:
-    """Our heading -> position of its column."""
+    """Our heading -> position of its column, with a unit behind it or without."""
     columns: dict[str, int] = {}
+    exact = set(filter(None, (wanted.get(heading_key(cell)) for cell in found)))
     for at, cell in enumerate(found):
-        ours = wanted.get(heading_key(cell))
+        ours = wanted.get(heading_key(cell)) or wanted.get(bare_key(cell))
+        if ours in exact and heading_key(cell) not in wanted:
+            continue
         if ours in columns:
             raise RecordsError(
                 f"{name}: {grid.where} has two columns headed {cell!r} ({columns[ours] + 1} and {at + 1}). "
@@ -454,22 +477,42 @@ def _require(
         return
     free = {heading_key(h): h for at, h in enumerate(found) if h and at not in columns.values()}
     text = ", ".join(repr(looked_for) for _, _, looked_for in asked)
-    shown = ", ".join(repr(h) for h in [h for h in found if h][:30]) or "no headings"
-    taken = f"Row {row} was read as the row of headings and holds" if row >= 0 else "Its columns are"
+    taken = (
+        f"Row {row} was read as the row of headings; its columns, each with an example, are"
+        if row >= 0
+        else "Its columns are"
+    )
     raise RecordsError(
-        f"{name}: {grid.where} lacks the heading{'s' if len(asked) > 1 else ''} {text}. {taken} {shown}. Say in shop.toml what your sheet calls it:\n{_lines_to_add(asked, free)}"
+        f"{name}: {grid.where} lacks the heading{'s' if len(asked) > 1 else ''} {text}. Say in shop.toml what your sheet calls it:\n"
+        f"{_lines_to_add(asked, free)}\n{taken} {_with_examples(grid, row, found)}."
     )
 
 
+def _with_examples(grid: Grid, row: int, found: list[str]) -> str:
+    """Headings with the first thing that stands under each, so that a person can tell which is meant."""
+    body = grid.rows[max(row - grid.first_row, 0) + 1 :][:200]
+    shown = []
+    for at, heading in list(enumerate(found))[:30]:
+        first = next((r[at].strip() for r in body if at < len(r) and r[at].strip()), "")
+        shown += [f"{heading!r} ({first[:30]})" if first else repr(heading)] if heading else []
+    return ", ".join(shown) or "no headings"
+
+
 def _lines_to_add(asked: list[tuple[str, str, str]], free: dict[str, str]) -> str:
-    """The lines for shop.toml that name the headings asked for, by the likeliest of those nothing is read from (taken from ``free``)."""
+    """The lines for shop.toml that name the headings asked for; a heading is proposed only where it is nearly the word looked for."""
     lines: dict[str, list[str]] = {}
     for section, ours, looked_for in asked:
-        near = difflib.get_close_matches(heading_key(looked_for), list(free), n=1, cutoff=0.4)
-        guess = free.pop(near[0]) if near else "the heading in your sheet"
+        near = _nearly(heading_key(looked_for), free)
+        guess = free.pop(near[0]) if near else "one of these columns"
         key = ours if re.fullmatch(r"[\w-]+", ours) else f'"{ours}"'
         lines.setdefault(section, [f"[{section}]"]).append(f'{key} = "{guess}"')
     return "\n".join(line for section in lines.values() for line in section)
+
+
+def _nearly(looked_for: str, free: Iterable[str]) -> list[str]:
+    """The key of a heading that is nearly the one looked for, or begins like it; none where two are."""
+    begin = list(filter(lambda key: key.startswith(looked_for) or looked_for.startswith(key), free))
+    return begin if len(begin) == 1 else difflib.get_close_matches(looked_for, list(free), n=1, cutoff=_NEARLY)
 
 
 def _lacking(name: str, columns: dict[str, int], shop: Shop) -> list[tuple[str, str, str]]:
@@ -493,7 +536,7 @@ def _structure(
 ) -> pd.DataFrame:
     """Rows that are no record: cells run over, cells too long, totals, the headings again. One entry a row."""
     result = _run_over(body, lengths, len(found)) + _too_long(cells, found)
-    result += _totals(cells, dates, len(body)) + _headings_again(body, cells, found)
+    result += _totals(cells, dates, len(body)) + _headings_again(body, cells, found) + _examples(body)
     return _entries(result).drop_duplicates("at").reset_index(drop=True)
 
 
@@ -514,6 +557,11 @@ def _too_long(cells: list[list[str]], found: list[str]) -> list[Entry]:
         for at, text in enumerate(texts)
         if len(text) > LONGEST_CELL
     ]  # fmt: skip
+
+
+def _examples(body: list[Sequence[str]]) -> list[Entry]:
+    told = "the example row, not a record", "nothing to do, or delete it", Issue.NO_RECORD
+    return [(at, "", "|".join(row)[:200], *told) for at, row in enumerate(body) if is_example(row)]
 
 
 def _totals(cells: list[list[str]], dates: list[int], rows: int) -> list[Entry]:

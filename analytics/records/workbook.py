@@ -58,22 +58,28 @@ class _Scan:
 
 
 def page_names(path: Path) -> list[str]:
-    """The pages of a workbook, in their order. Raises ValueError where it is no whole workbook or too large (see too_far)."""
+    """The pages of the workbook at ``path``, in their order. Raises whatever the reader raises where it is none."""
+    stamp = path.stat()
+    return list(_page_names(path, stamp.st_mtime_ns, stamp.st_size))
+
+
+@lru_cache(maxsize=64)
+def _page_names(path: Path, _changed: int, _size: int) -> tuple[str, ...]:
     from python_calamine import CalamineWorkbook
 
     with CalamineWorkbook.from_path(str(path)) as book:
-        return list(book.sheet_names)
+        return tuple(book.sheet_names)
 
 
 def too_far(path: Path) -> str:
-    """Why a workbook is too large to be read, or "". Raises ValueError where it cannot be parsed."""
+    """Why the workbook at ``path`` is too large to be read, or "". Raises ValueError where it cannot be parsed."""
     if path.suffix.casefold() == ".xls":  # that kind has room for 65,536 rows of 256 cells, no more
         return ""
     return _scan_of(path).too_far
 
 
 def read_page(path: Path, name: str) -> Page:
-    """One page of a workbook that is not too far (see too_far)."""
+    """The page called ``name`` of the workbook at ``path``, which is not too far (see too_far)."""
     from python_calamine import CalamineWorkbook
 
     with CalamineWorkbook.from_path(str(path)) as book:

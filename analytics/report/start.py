@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -20,16 +21,17 @@ Answers = Callable[[str], str]
 def start(folder: Path, answers: Answers | None = None, command: str = "python -m analytics") -> str:
     """Propose the settings of a folder, write them beside its sheets, and return what was found and what to type next.
 
-    answers: asked with each question; None where nobody is at the keyboard, so that the guesses stand, marked. Raises AnalyticsError.
+    command: how the program is called. answers: asked with each question; None where nobody is at the keyboard, so that the guesses stand, marked. Raises AnalyticsError.
     """
     folder = Path(folder)
     if not folder.is_dir():
         raise RecordsError(f"{folder}: there is no such folder. Name the folder that holds your sheets.")
     asked = _Asked(answers)
     path, sheet = folder / "shop.toml", folder / TEXT_FILE
-    old = path.read_text(encoding="utf-8-sig") if path.is_file() else None
-    proposal = propose(folder, asked.same if answers else None)
-    text = toml_text(proposal, old)
+    old, told = _as_it_stands(path)
+    components = told.get("components")
+    proposal = propose(folder, asked.same if answers else None, components if isinstance(components, dict) else None)
+    text = toml_text(proposal, old, told)
     if text != old:
         _write(path, text)
     if proposal.sentences:
@@ -39,6 +41,19 @@ def start(folder: Path, answers: Answers | None = None, command: str = "python -
             _write(sheet, after)
     records, trouble = _read(folder)
     return f"{found_listing(proposal)}\n\n{next_step(proposal, records, trouble, command)}"
+
+
+def _as_it_stands(path: Path) -> tuple[str | None, dict[str, object]]:
+    """shop.toml as text, None where there is none, and what it sets. Raises RecordsError where it is not TOML."""
+    if not path.is_file():
+        return None, {}
+    try:
+        old = path.read_text(encoding="utf-8-sig")
+        return old, tomllib.loads(old)
+    except (ValueError, RecursionError) as err:
+        raise RecordsError(
+            f"shop.toml cannot be read: {err}. Correct it, or move it away to have a new one proposed."
+        ) from err
 
 
 class _Asked:

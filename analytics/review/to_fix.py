@@ -28,7 +28,7 @@ _SHEETS = {
     "changes": (25, Harm.CHANGE_MISSED),
 }
 #: rows set aside that take nothing away: they said nothing, or said it twice
-_NO_LOSS = [Issue.NO_RECORD, Issue.REPEATED, Issue.DENIED, Issue.CROSSED_OUT]
+NO_LOSS = [Issue.NO_RECORD, Issue.REPEATED, Issue.DENIED, Issue.CROSSED_OUT]
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +127,7 @@ def _not_known(lifetimes: Lifetimes) -> Iterator[_Fault]:
 
 def _set_aside(records: Records) -> Iterator[_Fault]:
     """Rows of a sheet that are set aside, with the first of the most frequent kind as the example."""
-    aside = records.books.set_aside[~records.books.set_aside["kind"].isin(_NO_LOSS)]
+    aside = records.books.set_aside[~records.books.set_aside["kind"].isin(NO_LOSS)]
     for sheet, (weight, harm) in _SHEETS.items():
         own = aside[aside["of"] == sheet]
         if own.empty:

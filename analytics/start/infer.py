@@ -46,10 +46,9 @@ class Unit:
 def units_of(found: Found) -> dict[str, Unit]:
     """Power, weight and distance as bare numbers mean them, for those that are on record."""
     columns = {kind: list(chain.from_iterable(map(found.anywhere, heads))) for kind, heads in _HEADINGS.items()}
-    told = {
-        kind: _by_heading(kind, own) or (_by_size(own) if kind == "weight" else None) for kind, own in columns.items()
-    }
+    told = {kind: _by_heading(kind, own) for kind, own in columns.items()}
     metric = any(unit is not None and unit.unit == METRIC[kind] for kind, unit in told.items())
+    told["weight"] = told["weight"] or _by_size(columns["weight"], metric or date_order(found).order == "day first")
     other = {kind: Unit(METRIC[kind], "others") if metric else Unit(OURS[kind], "") for kind in columns}
     return {kind: told[kind] or other[kind] for kind, own in columns.items() if own}
 
@@ -62,11 +61,13 @@ def _by_heading(kind: str, columns: Sequence[Column]) -> Unit | None:
     return Unit(unit, "heading", heading) if unit else None
 
 
-def _by_size(columns: Sequence[Column]) -> Unit | None:
+def _by_size(columns: Sequence[Column], metric: bool) -> Unit | None:
+    """Pounds, unless they are few and other things speak for kilograms: a light truck for the strip weighs as many pounds as a
+    heavy one kilograms."""
     bare = filter(_BARE.fullmatch, chain.from_iterable(c.some for c in columns))
     sizes = list(filter(None, map(_size, bare)))
     middle = float(median(sizes)) if sizes else 0.0
-    return Unit("kg" if middle < _LIGHTEST_LB else "lb", "size", middle=middle) if sizes else None
+    return Unit("kg" if middle < _LIGHTEST_LB and metric else "lb", "size", middle=middle) if sizes else None
 
 
 def _size(text: str) -> float:

@@ -16,21 +16,14 @@ from analytics.records.cells import DISTANCE, POWER, WEIGHT, Quantity, is_blank,
 from analytics.records.dates import AT_TEARDOWN, parse_dates
 from analytics.records.decimals import with_points
 from analytics.records.files import HEADING_SEARCH, Grid, all_pages, open_page, table_files
-from analytics.records.headings import HEADINGS, heading_key
+from analytics.records.headings import HEADINGS, bare_key, heading_key, unit_of
+from analytics.records.source import is_example
 from analytics.start.vocabulary import COMPONENT_WORDS, HEADING_WORDS
 
 #: distinct texts of a column that are looked at to tell what it holds
 _SAMPLE = 200
 #: days of 1998 and 2050 as spreadsheets count them
 _FIRST_DAY, _LAST_DAY = 36_000, 55_000
-#: a unit at the end of a heading: Power (kW), Odo km
-_UNITS = "hp whp bhp kw ps lbs? kg kgs t mi miles km kms".split()
-_UNIT = re.compile(rf"[\s\(\[,/_]*\b({'|'.join(_UNITS)})\b[\s\)\].]*$", re.IGNORECASE)
-
-
-def bare_key(heading: str) -> str:
-    """The key of a heading without its unit; with the unit where nothing else is left."""
-    return heading_key(_UNIT.sub("", heading)) or heading_key(heading)
 
 
 @dataclass(slots=True)
@@ -55,8 +48,7 @@ class Column:
     @property
     def unit(self) -> str:
         """The unit in the heading, in small letters; "" where it names none."""
-        match = _UNIT.search(self.heading)
-        return match[1].casefold() if match else ""
+        return unit_of(self.heading)
 
     @property
     def key(self) -> str:
@@ -198,7 +190,7 @@ def page_of(grid: Grid, keys: Collection[str]) -> Page | None:
     start = _heading_row(grid, keys)
     if start is None:
         return None
-    filled = [at for at in range(start + 1, len(grid.rows)) if _holds(grid.rows[at])]
+    filled = [at for at in range(start + 1, len(grid.rows)) if _holds(grid.rows[at]) and not is_example(grid.rows[at])]
     body = [grid.rows[at] for at in filled]
     named = filter(lambda head: head[1].strip(), enumerate(grid.rows[start]))
     columns = [Column(head.strip(), at, [_cell(row, at) for row in body]) for at, head in named]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
@@ -65,14 +65,18 @@ class Proposal:
     unknown: Mapping[str, int]
 
 
-def propose(folder: Path, ask: Ask | None = None) -> Proposal:
-    """Look through a folder and propose its settings. ask: says whether names are one (None: nobody can be asked)."""
+def propose(folder: Path, ask: Ask | None = None, own: Mapping[str, str] | None = None) -> Proposal:
+    """Look through a folder and propose its settings.
+
+    ask: says whether names are one (None: nobody can be asked; those that differ by a slip then stay apart). own: the owner's list
+    of components, name -> heading, which is taken as it is.
+    """
     looked = look(folder, leave=(TEXT_FILE,))
     found = _by_sheet(list(chain.from_iterable(map(match, looked.pages))))
     used = {m.page.name for m in found.every()}
-    components = _components(found)
+    components = _listed(found, own) if own else _components(found)
     parts = {name: _parts_of(name, column, found) for name, column in components.items()}
-    groups = _groups(parts, ask or (lambda component, group: True))
+    groups = _groups(parts, ask or (lambda component, group: group.sure))
     words = {heading: _words_met(found.anywhere(heading)) for heading in _WORDED}
     told = sentences(found.get("returns", ()), _lexicon(components, parts))
     return Proposal(
@@ -88,7 +92,7 @@ def propose(folder: Path, ask: Ask | None = None) -> Proposal:
             *_headings(found, bool(told)),
             *_dates(found),
             *_units(found),
-            *chain.from_iterable(map(_spelling, groups)),
+            *chain.from_iterable(_spelling(told, ask is not None) for told in groups),
             *_same_words(words),
             *_component_words(words["component"], components),
         ),
@@ -131,6 +135,14 @@ def _components(found: Found) -> dict[str, Column]:
     return dict(reversed(named.items()))
 
 
+def _listed(found: Found, own: Mapping[str, str]) -> dict[str, Column]:
+    """The columns of the components that the owner lists; those that are not there are left out."""
+    pages = found.get("builds", ())
+    columns = {heading_key(c.heading): c for m in reversed(pages) for c in m.page.columns}
+    there = {name: columns.get(heading_key(heading)) for name, heading in own.items()}
+    return {name: _over_pages(column, pages) for name, column in there.items() if column is not None}
+
+
 def _over_pages(column: Column, pages: Sequence[Match]) -> Column:
     """A column of the first page with the texts of those headed alike on the others."""
     every = chain.from_iterable(m.page.columns for m in pages)
@@ -160,9 +172,16 @@ def _component_name(column: Column, told: Mapping[str, set[str]]) -> str:
     named = component_named(column.heading)
     parts = set(map(fold, column.counts))
     votes = {word: len(parts & (names - {""})) for word, names in told.items()}
-    shared = list(filter(lambda word: votes[word], votes))
+    shared = list(filter(lambda word: votes[word], votes)) or ([] if named else _like_heading(column, told))
     same = any(component_named(word) == named for word in told)
     return named if named and (same or not shared) else max(shared, key=lambda w: (votes[w], -len(w)), default="")
+
+
+def _like_heading(column: Column, told: Iterable[str]) -> list[str]:
+    """The one component of other sheets that a heading is a word of, or that is a word of it: 'shaft' of 'input shaft'."""
+    own = set(heading_key(column.heading).split())
+    like = list(filter(lambda word: own <= set(word.split()) or set(word.split()) <= own, told))
+    return like if len(like) == 1 else []
 
 
 def _may_hold_parts(column: Column) -> bool:
@@ -304,14 +323,15 @@ def _why_unit(unit: Unit) -> Reason:
     return told[unit.by]
 
 
-def _spelling(told: tuple[str, Alike, bool]) -> list[Setting]:
+def _spelling(told: tuple[str, Alike, bool], asked: bool) -> list[Setting]:
+    """Names as one part; as parts of their own, where a person said so; as a remark, where nobody could be asked."""
     component, group, same = told
     section, names = f'parts."{component}"', (group.name, *group.others)
-    if not same:
+    if asked and not same:
         return [Setting(section, name, [], reason(Guess.SEPARATE)) for name in names]
     met = tuple(zip(names, group.counts, strict=True))
     why = reason(Guess.SPELLINGS, met=met) if group.sure else reason(Guess.SLIPS, met=met)
-    return [Setting(section, group.name, list(group.others), why, sure=False)]
+    return [Setting(section, group.name, list(group.others), why, sure=False, remark=not same)]
 
 
 def _words_met(columns: Sequence[Column]) -> Counter[str]:

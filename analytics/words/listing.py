@@ -7,10 +7,14 @@ import pandas as pd
 from analytics.lifetimes.failures import failed_by_install
 from analytics.lifetimes.table import Lifetimes
 from analytics.records.load import Records
+from analytics.review.to_fix import NO_LOSS
 from analytics.words.phrases import capital
-from analytics.words.saying import say_all
+from analytics.words.saying import say, say_all
 
 _LINES = 40
+#: kinds of issues that the verdict names; the share of a sheet set aside from which on it is not usable (common practice, no source)
+_KINDS, _MOST_LOST = 3, 0.2
+_PAGED = (".xlsx", ".xlsm", ".xls", ".ods", ".sqlite", ".sqlite3", ".db")
 
 
 def check_listing(records: Records, lifetimes: Lifetimes) -> str:
@@ -42,7 +46,45 @@ def check_listing(records: Records, lifetimes: Lifetimes) -> str:
     lines += _section("Set aside", records.books.set_aside) + _section(
         "To check (used, but read on an assumption or in part)", records.books.to_check
     )
-    return printable("\n".join(lines))
+    return printable("\n".join([*lines, "", *verdict(records)]))
+
+
+def verdict(records: Records) -> list[str]:
+    """Whether the records can be used as they are: ready; usable, these lines first; or not usable, and why."""
+    lost = records.books.set_aside[~records.books.set_aside["kind"].isin(NO_LOSS)]
+    if not len(records.builds):
+        return ["Not usable: no build could be used, so nothing can be followed."]
+    heavy = [line for name in ("builds", "returns") if (line := _too_much(records, lost, name))]
+    first = _first(lost, "set aside") + _first(records.books.to_check, "to check")
+    if heavy:
+        return [f"Not usable yet: {'; '.join(heavy)}. These lines first:", *first]
+    return (
+        ["Usable. These lines first, as time allows:", *first]
+        if first
+        else ["Ready: every row is used, and none is in doubt."]
+    )
+
+
+def _too_much(records: Records, lost: pd.DataFrame, name: str) -> str:
+    """What is said of a sheet of which so much is set aside that its figures would mislead; "" where it is not."""
+    read = int(records.books.counts.set_index("sheet")["read"].get(name, 0))
+    own = int((lost["of"] == name).sum())
+    return f"{own:,} of {read:,} rows of {name} are set aside" if own > _MOST_LOST * read else ""
+
+
+def _first(issues: pd.DataFrame, what: str) -> list[str]:
+    """Kinds of issues, the most frequent first, each with the row it first stands in."""
+    groups = sorted(issues.groupby("kind", sort=True), key=lambda group: -len(group[1]))
+    return [
+        f"  {say(kind)}: {len(rows):,} {what}, first {_place(next(rows.itertuples()))}"
+        for kind, rows in groups[:_KINDS]
+    ]
+
+
+def _place(row) -> str:
+    """Where a row stands."""
+    page = f", sheet {row.sheet}" if row.file.lower().endswith(_PAGED) else ""
+    return f"{row.file}{page}, row {row.row}"
 
 
 def printable(text: str) -> str:
@@ -55,11 +97,7 @@ def _section(title: str, issues: pd.DataFrame) -> list[str]:
         return ["", f"{title}: nothing."]
     lines = ["", f"{title}: {len(issues):,}"]
     for row in issues.head(_LINES).itertuples():
-        place = (
-            f"{row.file}"
-            + (f", sheet {row.sheet}" if row.file.lower().endswith((".xlsx", ".xls", ".ods", ".sqlite", ".db")) else "")
-            + f", row {row.row}"
-        )
+        place = _place(row)
         column = f", {row.column}" if row.column else ""
         raw = f" “{_short(row.raw)}”" if row.raw else ""
         lines.append(

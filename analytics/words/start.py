@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
-from analytics.errors import RecordsError
 from analytics.reasons import Guess
 from analytics.records.load import Records
 from analytics.records.names import Alike
@@ -65,7 +63,7 @@ def _spellings(met: Sequence[tuple[str, int]]) -> str:
 
 @says(Guess.SLIPS)
 def _slips(met: Sequence[tuple[str, int]]) -> str:
-    return f"one letter apart: {_met(met)}"
+    return f"one letter apart: {_met(met)}; a # before the line keeps them two parts"
 
 
 @says(Guess.SAME_WORDS)
@@ -89,17 +87,9 @@ _HEAD = """# How to read this shop's sheets. Written by the start command from w
 """
 
 
-def toml_text(proposal: Proposal, old: str | None) -> str:
-    """shop.toml with the proposed lines. old: the file as it stands, whose lines all stay; only what it does not set is added.
-
-    Raises RecordsError where the old file is not TOML.
-    """
-    try:
-        told = tomllib.loads(old) if old is not None else {}
-    except (tomllib.TOMLDecodeError, RecursionError) as err:
-        raise RecordsError(
-            f"shop.toml cannot be read: {err}. Correct it, or move it away to have a new one proposed."
-        ) from err
+def toml_text(proposal: Proposal, old: str | None, told: Mapping[str, object]) -> str:
+    """shop.toml with the lines of a ``proposal``. old: the file as it stands, whose lines all stay, and ``told`` what they set; only what it
+    does not set is added."""
     lines = (old.rstrip("\n").split("\n") if old.strip() else []) if old is not None else _HEAD.rstrip("\n").split("\n")
     for section in dict.fromkeys(s.section for s in proposal.settings):
         new = [s for s in proposal.settings if s.section == section and not _is_set(told, s, old or "")]
@@ -107,9 +97,9 @@ def toml_text(proposal: Proposal, old: str | None) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _is_set(told: dict, setting: Setting, old: str) -> bool:
+def _is_set(told: Mapping[str, object], setting: Setting, old: str) -> bool:
     """Whether the file sets a line, or the whole of what it is about, already."""
-    where: object = told
+    where: object = dict(told)
     for name in _names(setting.section):
         where = where.get(name, {}) if isinstance(where, dict) else {}
     if not isinstance(where, dict):
@@ -183,6 +173,11 @@ def _quoted(text: str) -> str:
     )
 
 
+def quoted_text(text: str) -> str:
+    """A text as it stands between the quotes of a TOML string."""
+    return _quoted(text)[1:-1]
+
+
 def _printable(text: str) -> str:
     return "".join(c if c.isprintable() else "·" for c in text)
 
@@ -191,7 +186,7 @@ def _printable(text: str) -> str:
 
 
 def found_listing(proposal: Proposal) -> str:
-    """Sheets, headings, components, parts, words and sentences found, as text for a terminal."""
+    """Sheets, headings, components, parts, words and sentences of a ``proposal``, as text for a terminal."""
     lines = [f"Looked through {proposal.folder}. Nothing in your files was changed."]
     lines += [f"  {file} could not be read: {why}" for file, why in proposal.looked.unread]
     shown = {column.heading for column in proposal.components.values()}
@@ -244,7 +239,9 @@ def _words(proposal: Proposal) -> list[str]:
 def _settled(proposal: Proposal) -> list[str]:
     """Units and the order of dates, with why."""
     told = [s for s in proposal.settings if s.section in ("units", "dates") and s.why is not None]
-    return [f"{s.section} {s.key}: {s.value} ({say(s.why)})" for s in told if s.why is not None]
+    return [
+        f"{s.section} {s.key}: {s.value} ({'' if s.sure else 'GUESS: '}{say(s.why)})" for s in told if s.why is not None
+    ]
 
 
 def _sentences(told: Sequence[Sentence]) -> list[str]:
@@ -268,19 +265,19 @@ def _said(one: Sentence) -> str:
 
 
 def asks_same(component: str, group: Alike) -> str:
-    """The question whether names are one part."""
+    """The question whether the names of a ``group`` are one part of a ``component``."""
     return f"{component}: are {_met(tuple(zip((group.name, *group.others), group.counts, strict=True)))} the same part?"
 
 
 def asks_sentence(one: Sentence) -> str:
-    """The question whether a sentence was understood."""
+    """The question whether ``one`` sentence was understood."""
     return f"{one.where}, row {one.row}: “{one.text}” -> {_said(one)}. Is that right?"
 
 
 def next_step(proposal: Proposal, records: Records | None, trouble: str, command: str) -> str:
-    """What to do next: the command to type, or what stands in its way. records: as read with the settings, None where they cannot be
+    """What to do next: the command to type, or what stands in its way. proposal: what was written; records: as read with the settings, None where they cannot be
     (``trouble``)."""
-    folder = _argument(str(proposal.folder))
+    folder = argument_text(str(proposal.folder))
     if records is None:
         return f"Not ready: {trouble}\nMend that, then type:\n  {command} start {folder}"
     counts = records.books.counts
@@ -303,6 +300,6 @@ def next_step(proposal: Proposal, records: Records | None, trouble: str, command
     return "\n".join([*lines, "Next, type:", f"  {command} review {folder}"])
 
 
-def _argument(folder: str) -> str:
-    """A folder as it is typed on a command line."""
+def argument_text(folder: str) -> str:
+    """A ``folder`` as it is typed on a command line."""
     return f'"{folder}"' if re.search(r"\s", folder) else folder

@@ -27,14 +27,21 @@ HEADINGS = {
 
 
 def write(sheets: dict[str, list[dict]], toml: str, folder: Path) -> Path:
-    """The sheets as CSV beside a shop.toml."""
+    """The sheets as CSV beside a shop.toml. Miles of 0 and 1 bear their unit: bare they would be taken for unknown."""
     folder.mkdir(parents=True, exist_ok=True)
+    unit = "km" if 'distance = "km"' in toml else "miles"
     (folder / "shop.toml").write_text(toml, encoding="utf-8")
     for name, rows in sheets.items():
         with (folder / f"{name}.csv").open("w", newline="", encoding="utf-8") as out:
             sheet = csv.DictWriter(out, HEADINGS[name].split(), restval="")
             sheet.writeheader()
-            sheet.writerows(rows)
+            sheet.writerows(
+                {
+                    h: f"{c} {unit}" if h in ("odometer", "miles_in_service") and str(c) in ("0", "1") else c
+                    for h, c in row.items()
+                }
+                for row in rows
+            )
     return folder
 
 

@@ -317,3 +317,12 @@ def test_what_a_killed_accept_left_behind_is_taken_away_by_the_next(folder):
         (folder / left).write_text("half")
     append(load_shop(folder), ENTRY)
     assert sorted(p.name for p in folder.glob(".*.part")) == [".returns.csv.abc123.part"]
+
+
+def test_a_linked_ledger_is_not_replaced_by_a_file(folder, tmp_path):
+    """The line would stand in a new file in the shop's folder, and the one that others read would miss it."""
+    (tmp_path / "kept.csv").write_text("component,part,power_limit,effective_on\n", encoding="utf-8")
+    (folder / "limits.csv").symlink_to(tmp_path / "kept.csv")
+    with pytest.raises(AnalyticsError, match="is a link to another file"):
+        append(load_shop(folder), ENTRY)
+    assert (folder / "limits.csv").is_symlink()

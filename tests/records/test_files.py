@@ -266,15 +266,17 @@ def test_a_missing_heading_names_it_and_the_line_to_add(tmp_path):
         .replace("in_service_on", "x", 1)
     )
     assert message(tmp_path, builds=text) == (
-        "builds: builds.csv lacks the headings 'serial', 'built_on'. Row 1 was read as the row of headings and holds 'Serial No', "
-        "'Shipped', 'x', 'odometer_at_install', 'power', 'weight', 'use', 'shaft', 'conv'. Say in shop.toml what your sheet calls "
-        'it:\n[headings.builds]\nserial = "Serial No"\nbuilt_on = "the heading in your sheet"'
+        "builds: builds.csv lacks the headings 'serial', 'built_on'. Say in shop.toml what your sheet calls it:\n"
+        '[headings.builds]\nserial = "Serial No"\nbuilt_on = "one of these columns"\n'
+        "Row 1 was read as the row of headings; its columns, each with an example, are 'Serial No' (T-100), "
+        "'Shipped' (2021-01-10), 'x' (2021-01-20), 'odometer_at_install' (10000), 'power' (650), 'weight' (8200), "
+        "'use' (towing), 'shaft' (IS-A), 'conv' (TC-1)."
     )
 
 
 def test_a_missing_component_names_the_line_to_change(tmp_path):
     text = to_csv([build()]).replace("conv", "Converter", 1)
-    assert message(tmp_path, builds=text).endswith('what your sheet calls it:\n[components]\nconverter = "Converter"')
+    assert 'what your sheet calls it:\n[components]\nconverter = "Converter"\n' in message(tmp_path, builds=text)
 
 
 def test_a_missing_sheet(tmp_path):
@@ -371,3 +373,11 @@ def test_skipping_more_rows_than_there_are(tmp_path):
 
 def test_builds_without_a_row(tmp_path):
     assert "has no row of headings: the file is empty" in message(tmp_path, builds="")
+
+
+def test_a_wrong_line_is_never_proposed(tmp_path):
+    """``serial = "Customer"`` was, beside a column "Tag #"."""
+    text = to_csv([build()]).replace("serial", "Tag #", 1).replace("use", "Customer", 1)
+    said = message(tmp_path, builds=text)
+    assert "'Tag #' (T-100)" in said
+    assert '[headings.builds]\nserial = "one of these columns"\n' in said

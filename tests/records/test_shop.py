@@ -5,9 +5,11 @@ from __future__ import annotations
 import datetime as dt
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from analytics.errors import RecordsError
+from analytics.records.ordering import as_day
 from analytics.records.shop import load_shop
 from tests.records.sheets import COMPONENTS, build, load, write_shop
 
@@ -95,8 +97,22 @@ def test_every_word_can_be_the_shops_own(tmp_path):
     assert found.builds[["use", "builder", "weight_kind"]].to_numpy().tolist() == [["towing", "rk", "rating plate"]]
 
 
-@pytest.mark.parametrize("day", ["today", "20", "2024-13-01", "31/12/2024", "", "NaT"])
+@pytest.mark.parametrize("day", ["today", "20", "2024-13-01", "32/12/2024", "", "NaT"])
 def test_the_as_of_date_never_comes_from_a_clock(tmp_path, day):
     write_shop(tmp_path, builds=[build()])
     with pytest.raises(RecordsError, match=r"is not a date\. Write it as 2024-12-31\."):
         load(tmp_path, builds=[build()], as_of=day)
+
+
+@pytest.mark.parametrize("stated", ["2024-12-31", "31 Dec 2024", "12/31/2024", "31.12.2024", dt.date(2024, 12, 31)])
+def test_a_day_to_look_from_in_any_form_that_is_one_day(stated):
+    assert as_day(stated) == pd.Timestamp(2024, 12, 31)
+
+
+@pytest.mark.parametrize(
+    ("stated", "told"),
+    [("03/04/2024", "could be 4 Mar 2024 or 3 Apr 2024"), ("45000", "is not a date"), ("soon", "is not")],
+)
+def test_a_day_to_look_from_that_is_none_or_two(stated, told):
+    with pytest.raises(RecordsError, match=told):
+        as_day(stated)

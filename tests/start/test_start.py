@@ -137,6 +137,37 @@ def test_run_again_it_keeps_what_the_owner_wrote(tmp_path):
     assert "# ours" in path.read_text(encoding="utf-8")
 
 
+def test_a_component_the_owner_renamed_keeps_his_name_everywhere(tmp_path):
+    shops.workbook_shop(tmp_path)
+    (tmp_path / "shop.toml").write_text('[components]\n"first shaft" = "Input shaft"\n', encoding="utf-8")
+    start(tmp_path)
+    told = tomllib.loads((tmp_path / "shop.toml").read_text(encoding="utf-8"))
+    assert told["components"] == {"first shaft": "Input shaft"}
+    assert told["parts"] == {"first shaft": {"KX-20": ["KX 20"]}}
+    assert {row["component"] for row in sheet(tmp_path)} == {"first shaft", ""}
+    load_records(tmp_path)
+
+
+def test_names_a_slip_apart_stay_apart_until_somebody_says_so(tmp_path):
+    rows = [build(serial=f"T-{n}0X", shaft="Billet") for n in range(30)] + [build(serial="T-99X", shaft="Bilet")]
+    (tmp_path / "builds.csv").write_text(to_csv(rows), encoding="utf-8")
+    (tmp_path / "returns.csv").write_text(to_csv([back(serial="T-10X", part="")]), encoding="utf-8")
+    start(tmp_path)
+    assert '# Billet = ["Bilet"]  # GUESS: one letter apart' in (tmp_path / "shop.toml").read_text(encoding="utf-8")
+    assert set(load_records(tmp_path).builds["input shaft"]) == {"Billet", "Bilet"}
+    (tmp_path / "shop.toml").unlink()
+    start(tmp_path, lambda question: "yes")
+    assert set(load_records(tmp_path).builds["input shaft"]) == {"Billet"}
+
+
+def test_light_trucks_are_no_kilograms_without_more_reason(tmp_path):
+    """Pounds of a truck for the strip look like kilograms of a heavy one."""
+    rows = [build(serial=f"T-{n}0X", weight=str(3400 + n)) for n in range(20)]
+    (tmp_path / "builds.csv").write_text(to_csv(rows), encoding="utf-8")
+    (tmp_path / "returns.csv").write_text(to_csv([back(serial="T-10X")]), encoding="utf-8")
+    assert "units weight: lb (GUESS: the figure in the middle is 3,410)" in start(tmp_path)
+
+
 def test_corrected_sentences_are_kept_and_new_ones_added(tmp_path):
     shops.workbook_shop(tmp_path)
     start(tmp_path)
@@ -203,6 +234,9 @@ def test_an_empty_folder_and_a_broken_shop_toml_are_said(tmp_path):
     with pytest.raises(RecordsError, match="cannot be read"):
         start(tmp_path)
     assert (tmp_path / "shop.toml").read_text(encoding="utf-8") == "[components\n"
+    (tmp_path / "shop.toml").write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(RecordsError, match="cannot be read"):
+        start(tmp_path)
     with pytest.raises(RecordsError, match="no such folder"):
         start(tmp_path / "nowhere")
 

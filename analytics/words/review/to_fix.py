@@ -34,6 +34,12 @@ _DOUBT: dict[Code, Said] = {
     Issue.HIDDEN: "pages with hidden rows, which are read",
     Issue.MERGED: "cells that take the value of the merged cell above",
     Issue.CROSSED_CELL: "cells crossed out, but read",
+    Issue.ZERO: "figures of 0 or 1 that may mean unknown, not used",
+    Issue.TWO_FIGURES: "returns whose miles and odometer do not agree",
+    Issue.NEAR_NAME: "names that may be one part spelt two ways",
+    Issue.NO_PART_NAME: "words in place of a part that name none",
+    Issue.OTHER_PART: "returns of a part that their unit did not have",
+    Issue.SETTING: "names in shop.toml that no sheet holds",
     Issue.DATE_BY_COLUMN: "dates settled by the other dates of their column",
 }
 #: kinds of rows set aside
