@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analytics.api.results import Shown
+from analytics.words import door
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,7 +31,7 @@ class FirstLook(Shown):
 
     @property
     def caption(self) -> str:
-        return "Lines proposed for shop.toml"
+        return door.CAPTIONS["first_look"]
 
     @property
     def summary(self) -> str:

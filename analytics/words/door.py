@@ -11,6 +11,7 @@ if TYPE_CHECKING:
 
 #: what a row of a result's table is
 CAPTIONS = {
+    "first_look": "Lines proposed for shop.toml",
     "shop": "Parts followed, by component",
     "check": "Rows of each sheet: every one is used or set aside",
     "rating": "Power ratings by part, weight class and use",
