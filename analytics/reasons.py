@@ -313,6 +313,7 @@ class Lives(Code):
     CARRIED_ON = auto()
     EXTRA_UNKNOWN = auto()
     EXTRA_PARTLY_UNKNOWN = auto()
+    FILLED_FROM_ALIKE = auto()
     MISSING_OF_FAILED = auto()
     MISSING_OF_OTHERS = auto()
 
@@ -809,13 +810,15 @@ class Wear(Code):
 
 
 class Verdict(Code):
-    """Why a published limit is raised, kept or lowered, or that the records say neither."""
+    """Why a published limit is raised, kept or lowered, or that the records show neither."""
 
-    LOWER_NOTHING_PROVEN = auto()
-    NOTHING_PROVEN = auto()
-    NEITHER_PROVEN = auto()
-    RAISE_FIRST = auto()
-    RAISE = auto()
-    KEEP = auto()
-    LOWER = auto()
     BETWEEN = auto()
+    KEEP = auto()
+    LEANS_LOW = auto()
+    LOWER = auto()
+    NOTHING_CONTRADICTS = auto()
+    NOTHING_SUPPORTED = auto()
+    ONE_FAILURE = auto()
+    RAISE = auto()
+    RAISE_FIRST = auto()
+    RAISE_KNOWN = auto()

@@ -43,6 +43,9 @@ def commands() -> tuple[Command, ...]:
             "shops", "rate invented shops from their sheets, and hold every bound against the truth", _shops(100), _rate
         ),
         Command(
+            "worth", "what following the sheet for six years is worth, against the habit", _worth_arguments(), _worth
+        ),
+        Command(
             "watch",
             "replay invented quiet shops, and half as many with troubles, through the quarterly watch",
             _shops(40),
@@ -106,6 +109,22 @@ def _rate(arguments: argparse.Namespace) -> None:
     from studies.demo_shops import run
 
     _print(run(arguments.out, arguments.shops, progress=progress()))
+
+
+def _worth_arguments() -> tuple[Argument, ...]:
+    return (
+        *_shops(40),
+        argument("--jobs", type=int, default=1, help="processes (default 1)"),
+        argument(
+            "--replicates", type=int, default=0, help="fleets of each calibration (default 0: first-order bounds)"
+        ),
+    )
+
+
+def _worth(arguments: argparse.Namespace) -> None:
+    from studies.worth import run
+
+    _print(run(arguments.out, arguments.shops, arguments.replicates, arguments.jobs, progress=progress()))
 
 
 def _watch(arguments: argparse.Namespace) -> None:

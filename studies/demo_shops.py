@@ -19,7 +19,7 @@ import pandas as pd
 from analytics.lifetimes.table import make_lifetimes
 from analytics.models.lifedata import LifeData
 from analytics.ratings.options import options_for
-from analytics.ratings.sheet import make_ratings, proposed_hp
+from analytics.ratings.sheet import make_ratings, supported_hp
 from analytics.records.load import load_records
 from analytics.simulate.demo import demo_truth, write_demo
 from analytics.simulate.fleet import FleetTruth
@@ -69,7 +69,7 @@ def one_shop(seed: int, units: int = UNITS) -> pd.DataFrame:
                     "use": bound.rated_use,
                     "failures": bound.failures,
                     "bound_hp": bound.bound_hp,
-                    "proposed_hp": proposed_hp(rated, bound, options),
+                    "proposed_hp": supported_hp(rated, bound, options),
                     "estimate_hp": bound.estimate_hp,
                     "true_hp": true,
                     "true_all_hp": true_all,

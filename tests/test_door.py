@@ -447,7 +447,7 @@ def test_a_rated_shop_shows_what_is_proven(tmp_path):
     assert repr(rated).startswith(
         "RatingResult(Small, as of 2024-03-31, 50,000 miles, reliability 0.9, confidence 0.9: "
     )
-    assert rated.table["verdict"].iat[0] in ("raise", "not proven")
+    assert rated.table["verdict"].iat[0] in ("raise", "not shown either way")
 
 
 def test_the_readme_asks_what_can_be_asked():

@@ -277,11 +277,13 @@ class RatingResult(Shown):
     @property
     def summary(self) -> str:
         counts = self.table["verdict"].value_counts()
-        told = ", ".join(f"{n} {v}" for v in ("raise", "keep", "lower", "not proven") if (n := int(counts.get(v, 0))))
+        told = ", ".join(
+            f"{n} {v}" for v in ("raise", "keep", "lower", "not shown either way") if (n := int(counts.get(v, 0)))
+        )
         return told or "nothing could be rated"
 
     def plot(self) -> Picture:
-        """One part: reliability against power with the bound; several: what is proven beside what is published. Raises
+        """One part: reliability against power with the bound; several: what is supported beside what is published. Raises
         NotEnoughData where there is nothing to draw."""
         from analytics.report.rating_figures import rating_figure, sheet_figure
         from analytics.words.ratings.pictures import SHEET_QUESTION, last_question
@@ -302,7 +304,7 @@ class RatingResult(Shown):
         _show(SECTIONS, self.follow_up, sections)
 
     def above_proven(self) -> AnswerResult:
-        """The trucks that run above what is proven (customers' data: keep in the shop)."""
+        """The trucks that run above what the records support (customers' data: keep in the shop)."""
         from analytics.review.calls import above_limit
         from analytics.review.snapshot import snapshot_of
 

@@ -78,7 +78,7 @@ class Halves:
 
 @dataclass(frozen=True, slots=True)
 class Safety:
-    """The ratings of the lower part, a use not stated. table: weight_up_to, proposed_hp (NaN: none), bound_hp, demonstrated_hp,
+    """The ratings of the lower part, a use not stated. table: weight_up_to, supported_hp (NaN: none), bound_hp, demonstrated_hp,
     published_hp, verdict, units, failures, miles, why. hangs_on: what they hang on, with the weight in lb where it does not
     hold in every class, else None. left_out: why there are none."""
 
@@ -278,7 +278,7 @@ def _safety(records: Records, lifetimes: Lifetimes, component: str, part: str) -
     """What the ratings hang on is said once (what does not hold in every class with the class)."""
     options = options_for(lifetimes.shop)
     ratings = make_ratings(records, lifetimes, options, only=(component, part))
-    columns = "weight_up_to proposed_hp bound_hp demonstrated_hp published_hp verdict units failures miles why".split()
+    columns = "weight_up_to supported_hp bound_hp demonstrated_hp published_hp verdict units failures miles why".split()
     table = ratings.table[ratings.table["use"] == ""][columns].reset_index(drop=True)
     hangs_on: list[tuple[float | None, Reason]] = []
     for rated in ratings.parts:

@@ -62,6 +62,19 @@ class JointModel:
                 out[j] = extra[self.data.extra_names.index(name)] - self.centre[j]
         return out
 
+    def columns_of(self, data: LifeData) -> np.ndarray:
+        """The columns (n, q) of other lives with the same uses and extra columns, intercept first, centred as this model's."""
+
+        def raw(name: str) -> np.ndarray:
+            if name in ("log power", "log weight"):
+                return data.log_power if name == "log power" else data.log_weight
+            if name.startswith("use "):
+                return (data.use == data.use_names.index(name[4:])).astype(float)
+            return data.extra[:, data.extra_names.index(name)]
+
+        named = zip(self.columns[1:], self.centre, strict=True)
+        return np.column_stack([np.ones(len(data.use)), *(raw(name) - middle for name, middle in named)])
+
 
 @dataclass(frozen=True, slots=True)
 class Terms:

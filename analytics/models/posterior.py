@@ -49,6 +49,8 @@ def posterior_draws(model: JointModel, top: Optimum, draws: int, seed: int) -> t
         log_w[i : i + step] += penalty(part, lay, model.priors)[0]
     log_w = np.where(np.isfinite(log_w), log_w, -np.inf)
     weight = np.exp(log_w - log_w.max())
+    # a few draws far out in a long tail must not decide alone (truncated: Ionides, J. Comput. Graph. Statist. 17 (2008) 295-311)
+    weight = np.minimum(weight, weight.mean() * np.sqrt(draws))
     return out, weight / weight.sum()
 
 

@@ -5,12 +5,9 @@ The rating is the power p at which a share R survives to M miles, at a weight an
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import ndtri
-from scipy.stats import norm
 
 from analytics.errors import AnalyticsError
 from analytics.models.lifedata import LifeData, rated_weight
@@ -21,12 +18,10 @@ from analytics.ratings.fit_checks import check_class, check_laws
 from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
-from analytics.ratings.signed_root import LawRating, rate_law
+from analytics.ratings.signed_root import LawRating, estimate_at, rate_law
 from analytics.reasons import Checked, Reason, Rests, reason
 
 NAN = float("nan")
-#: signed root by which a calibration may move a bound at the most (a judgement)
-_CALIBRATION_MOST = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +85,11 @@ class RatingBound:
     def first_order_hp(self) -> float:
         """The bound before it was calibrated."""
         return _hp(min((r.first_order for r in self.laws), default=NAN))
+
+    @property
+    def upper_hp(self) -> float:
+        """Upper limit of the rating at the same confidence, from the records alone; NaN where there is no model."""
+        return _hp(max((r.upper for r in self.laws if not np.isnan(r.upper)), default=NAN))
 
     @property
     def demonstrated_only(self) -> bool:
@@ -214,11 +214,11 @@ class _Part:
         rest = self.promise.without(early.share)
         uses = self._with_enough(rated) if self.several else self.uses
 
-        def rated_for(k: int, sure: float = rest.confidence, full: bool = True) -> list[LawRating]:
-            sure_of = replace(rest, confidence=sure)
-            return [rate_law(f, self.weight_lb, k, sure_of, s, self.seed, full) for f in fits]
-
-        picked, laws = _harshest(uses, rated_for, rest.confidence, s.replicates)
+        # the use with the lowest estimate: the lowest of several noisy bounds would be that of the thinnest records
+        best = max(fits, key=lambda f: float(f.top.value[0]))
+        estimates = {k: estimate_at(best, self.weight_lb, k, rest.reliability) for k in uses}
+        picked = min(uses, key=estimates.__getitem__)
+        laws = [rate_law(f, self.weight_lb, picked, rest, s, self.seed) for f in fits]
         if self.several and len(uses) > 1:
             self.reasons.append(reason(Rests.USE_NOT_STATED, use=data.use_names[picked]))
         opinion = min([r.opinion for r in laws if np.isfinite(r.opinion)], default=NAN)
@@ -318,30 +318,6 @@ class _Part:
 
 def _hp(log_power: float) -> float:
     return float(np.exp(log_power)) if np.isfinite(log_power) else NAN
-
-
-def _harshest(
-    uses: list[int], rated_for: Callable[..., list[LawRating]], confidence: float, replicates: int
-) -> tuple[int, list[LawRating]]:
-    """The use whose calibrated bound is the lowest, and its ratings. rated_for(use, confidence, full) rates one.
-
-    Uses are calibrated from the lowest first-order bound up; one is passed over where even a far stricter first-order bound than any
-    calibration asks for lies above the lowest found.
-    """
-    if len(uses) == 1:
-        return uses[0], rated_for(uses[0])
-    firsts = {k: min(r.first_order for r in rated_for(k, full=False)) for k in uses}
-    strictest = float(norm.cdf(ndtri(confidence) + _CALIBRATION_MOST))
-    laws: list[LawRating] = []
-    picked, lowest = uses[0], np.inf
-    for k in sorted(uses, key=firsts.__getitem__):
-        if laws and (replicates < 20 or min(r.first_order for r in rated_for(k, strictest, False)) >= lowest):
-            continue
-        own = rated_for(k)
-        bound = min(r.calibrated for r in own)
-        if not laws or bound < lowest:
-            picked, laws, lowest = k, own, bound
-    return picked, laws
 
 
 def rate_weights(

@@ -20,7 +20,9 @@ from analytics.models.priors import Priors
 from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import RatingBound, rate_part
 from analytics.ratings.options import STRENGTHS, Options
-from analytics.ratings.sheet import judge, propose, spared, verdict_of
+from analytics.ratings.sheet import spared
+from analytics.ratings.standing import Beside, Standing, rounded_down, standing_alone
+from analytics.ratings.verdict import judge
 from analytics.reasons import ByLoad, Reason, Refused, reason
 from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED
@@ -36,7 +38,7 @@ _LOOSE = Priors(
 class LoadRating:
     """A rating run on ``strength`` ("power", "torque", "margin") at a weight and use.
 
-    bound, estimate: in its own unit (hp, lb ft, share of strength used). bound_hp, estimate_hp: the power that brings that
+    bound, estimate: in its own unit (hp, lb ft, share of strength used). bound_hp, estimate_hp, upper_hp (upper limit): the power that brings that
     load in a truck of no special make at this weight and use; NaN where ``reason`` says why. capped: at least so much.
     failures, units: it rests on. reason: what limits it, if anything does.
     """
@@ -48,6 +50,7 @@ class LoadRating:
     estimate: float
     bound_hp: float
     estimate_hp: float
+    upper_hp: float
     capped: bool
     demonstrated_only: bool
     failures: float
@@ -197,7 +200,7 @@ def _as_power(loads: Loads, component: str, part: str, strength: str, bound: Rat
             return load
         return power_at_load(loads, component, part, strength, load, bound.weight_lb, bound.use)
 
-    hp, estimate = power(bound.bound_hp), power(bound.estimate_hp)
+    hp, estimate, upper = power(bound.bound_hp), power(bound.estimate_hp), power(bound.upper_hp)
     why = reason(ByLoad.DEMONSTRATED) if bound.demonstrated_only else None
     if not math.isfinite(bound.bound_hp):
         why = reason(ByLoad.NOTHING_PROVEN)
@@ -206,7 +209,7 @@ def _as_power(loads: Loads, component: str, part: str, strength: str, bound: Rat
     elif not math.isfinite(hp):
         why = reason(ByLoad.BELOW_ANY_POWER)
     if strength != "power":
-        hp, estimate = (v if math.isfinite(v) else math.nan for v in (hp, estimate))
+        hp, estimate, upper = (v if math.isfinite(v) else math.nan for v in (hp, estimate, upper))
     return LoadRating(
         strength=strength,
         weight_lb=bound.weight_lb,
@@ -215,6 +218,7 @@ def _as_power(loads: Loads, component: str, part: str, strength: str, bound: Rat
         estimate=bound.estimate_hp,
         bound_hp=hp,
         estimate_hp=estimate,
+        upper_hp=upper,
         capped=bound.capped,
         demonstrated_only=bound.demonstrated_only,
         failures=data.failures,
@@ -299,12 +303,39 @@ def rate_parts(
             elif bound > lightest:
                 bound, limited = lightest, reason(ByLoad.HELD_AT_LIGHTER, hp=lightest)
             lightest = bound
-            proposed = propose(bound, options.step_hp)
             published = _published(loads, component, part, weight)
-            why = judge(rated, proposed, published, options)
+            found = judge(_standing(rated, bound, published, options), published, options)
             own = [rated.use, rated.bound, bound, rated.capped, rated.estimate_hp, rated.failures, rated.units]
-            rows.append([component, part, weight, strength, *own, published, proposed, verdict_of(why), why, limited])
+            rows.append(
+                [
+                    component,
+                    part,
+                    weight,
+                    strength,
+                    *own,
+                    published,
+                    found.proposed_hp,
+                    found.verdict,
+                    found.why,
+                    limited,
+                ]
+            )
     return pd.DataFrame(rows, columns=RATING_COLUMNS), tuple(left)
+
+
+def _standing(rated: LoadRating, bound_hp: float, published_hp: float, options: Options) -> Standing:
+    beside = Beside(
+        rounded_down(bound_hp, options.step_hp), published_hp, options.step_hp, 1 - options.promise.reliability
+    )
+    return standing_alone(
+        rated.estimate_hp,
+        bound_hp,
+        rated.upper_hp,
+        options.promise.confidence,
+        beside,
+        rated.failures,
+        rated.capped or rated.demonstrated_only,
+    )
 
 
 def _published(loads: Loads, component: str, part: str, weight: float) -> float:

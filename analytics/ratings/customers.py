@@ -1,4 +1,4 @@
-"""What customers may be told: no power above what is published, nor above what the records speak against."""
+"""What customers may be told: no power above what is published, nor above what the records contradict."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from analytics.records.limits import limit_for
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """The power that may be told, if any. judged: set by judgement, neither proven nor contradicted; proven_hp: what is proven beside
+    """The power that may be told, if any. judged: set by judgement, not supported by the records; supported_hp: what they support beside
     it, where that is lower. up_to_lb: of the open class, how heavy a truck it was rated for."""
 
     hp: float | None = None
     judged: bool = False
-    proven_hp: float | None = None
+    supported_hp: float | None = None
     up_to_lb: float | None = None
 
 
@@ -39,23 +39,22 @@ class Line:
 
 
 def may_be_told(row: pd.DataFrame, published: float | None = None) -> Told:
-    """The published limit, or what is proven if that is lower. row: of the sheet of ratings, or none. published: the limit of a use
-    whose rating is this row."""
+    """The published limit, or what it is to be lowered to. row: of the sheet of ratings, or none. published: the limit of a use whose
+    rating is this row."""
     if row.empty:
         return NOTHING
-    verdict, proven = row["verdict"].iat[0], row["proposed_hp"].iat[0]
+    verdict, supported, proposed = (row[c].iat[0] for c in ("verdict", "supported_hp", "proposed_hp"))
     published = row["published_hp"].iat[0] if published is None else min(published, row["published_hp"].iat[0])
-    if not math.isfinite(published) or (verdict == "lower" and not math.isfinite(proven)):
+    if not math.isfinite(published):
         return NOTHING
-    if verdict == "not proven":
-        return Told(published, judged=True, proven_hp=proven if proven < published else None)
-    return Told(min(published, proven))
+    told = min(published, proposed) if verdict == "lower" else published
+    return Told(told, judged=not supported >= told, supported_hp=supported if supported < told else None)
 
 
 def lowers(table: pd.DataFrame) -> bool:
-    """Whether the sheet shows, or holds back, anything that is published higher."""
-    told = table[table["published_hp"].notna() & (table["verdict"] != "not proven")]
-    return bool((~(told["proposed_hp"] >= told["published_hp"])).any())
+    """Whether the sheet shows anything that is published higher."""
+    told = table[table["published_hp"].notna() & (table["verdict"] == "lower")]
+    return bool((told["proposed_hp"] < told["published_hp"]).any())
 
 
 def customer_lines(ratings: Ratings) -> tuple[Line, ...]:

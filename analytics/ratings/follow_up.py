@@ -17,6 +17,7 @@ from analytics.ratings.model_checks import ModelChecks, check_model, check_shape
 from analytics.ratings.plan import ProofAhead, ProofPlan, plan_proof, proof_ahead
 from analytics.ratings.sheet import Ratings
 from analytics.ratings.unknowns import AskFirst, ask_first
+from analytics.ratings.verdict import NOT_SHOWN
 from analytics.ratings.whatif import Assumed, LimitMove, LimitSpan, RatingChanges, build_mix, change_promise, move_limit
 from analytics.reasons import Reason, Refused, reason
 from analytics.records.load import NOT_RECORDED
@@ -27,8 +28,8 @@ SHARES, LOSSES = (1.0, 0.85, 0.7, 0.5), (0.15, 0.20)
 
 @dataclass(frozen=True, slots=True)
 class BoldestMove:
-    """The move weighed, of the class up to ``weight_up_to`` lb. unproven: the part fitted instead is not proven at ``power_hp`` in
-    every class either; best_hp: the most it is proven to (NaN: nothing)."""
+    """The move weighed, of the class up to ``weight_up_to`` lb. unproven: the part fitted instead is not supported at ``power_hp`` in
+    every class either; best_hp: the most it is supported to (NaN: nothing)."""
 
     weight_up_to: float
     moved: LimitMove
@@ -70,9 +71,9 @@ def boldest_move(ratings: Ratings) -> BoldestMove | None:
     return BoldestMove(
         weight_up_to=row["weight_up_to"],
         moved=move_limit(ratings.lifetimes, span, instead, ratings.options),
-        unproven=bool(instead) and not (own["proposed_hp"] >= span.high_hp).all(),
+        unproven=bool(instead) and not (own["supported_hp"] >= span.high_hp).all(),
         power_hp=span.high_hp,
-        best_hp=own["proposed_hp"].max(),
+        best_hp=own["supported_hp"].max(),
     )
 
 
@@ -135,7 +136,7 @@ class Proof:
 def proofs_of(ratings: Ratings) -> tuple[Proof, ...]:
     """One for each published limit that stands unproven."""
     options, table = ratings.options, ratings.table
-    unproven = table[(table["use"] == "") & (table["verdict"] == "not proven") & table["published_hp"].notna()]
+    unproven = table[(table["use"] == "") & (table["verdict"] == NOT_SHOWN) & table["published_hp"].notna()]
     found = []
     for (component, part), own in unproven.groupby(["component", "part"], sort=False):
         row, rated = own.iloc[0], ratings.part(component, part)

@@ -21,16 +21,17 @@ from analytics.records.cover import Weights, same_edge, weights_of
 from analytics.records.files import find_grids
 from analytics.records.headings import HEADINGS
 from analytics.records.load import load_records
-from analytics.records.other_sheets import LIMITS_CLASH
+from analytics.records.other_sheets import FROM_RECORDS, LIMITS_CLASH
 from analytics.records.shop import Shop
 from analytics.whole import plain_text, sweep, whole_file
 
-_COLUMNS = ("component", "part", "weight_up_to", "use", "power_limit", "effective_on", "reason")
+_COLUMNS = ("component", "part", "weight_up_to", "use", "power_limit", "effective_on", "reason", "basis")
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One accepted limit as written: amounts with their unit; weight_up_to "7500 lb", "over 9000 lb", or blank for any weight."""
+    """One accepted limit as written: amounts with their unit; weight_up_to "7500 lb", "over 9000 lb", or blank for any weight.
+    basis: FROM_RECORDS where it was accepted on the records."""
 
     component: str
     part: str
@@ -39,6 +40,7 @@ class Entry:
     power_limit: str
     effective_on: str
     reason: str
+    basis: str = ""
 
     @property
     def weights(self) -> str:
@@ -116,6 +118,7 @@ def accept(ratings: Ratings, wish: Acceptance, reason_of: Callable[[Ratings, Acc
         power_limit=f"{math.floor(wish.power_hp + 1e-9)} hp",
         effective_on=wish.effective_on.isoformat(),
         reason=" ".join(reason_of(ratings, wish, found).split()),
+        basis=FROM_RECORDS,
     )
     _refuse_second(shop, entry, held)
     append(shop, entry)
@@ -224,8 +227,8 @@ def _with_line(old: bytes, shop: Shop, entry: Entry, name: str) -> bytes:
         csv.writer(head, lineterminator="\n").writerow([shop.headings_of("limits", c)[0] for c in _COLUMNS])
         old = head.getvalue().encode()
     text, encoding = _decoded(old)
-    lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=";" if ";" in text.splitlines()[0] else ","))
     keys = {_key(heading): c for c in HEADINGS["limits"].known for heading in shop.headings_of("limits", c)}
+    text, lines = _with_basis(text, ";" if ";" in text.splitlines()[0] else ",", keys, shop, bool(entry.basis))
     head_at = next((i for i, row in enumerate(lines) if sum(_key(c) in keys for c in row) >= 4), None)
     if head_at is None:
         raise AnalyticsError(f"{name} has no heading row that is understood, so no line was added.")
@@ -245,6 +248,27 @@ def _with_line(old: bytes, shop: Shop, entry: Entry, name: str) -> bytes:
         raise AnalyticsError(
             f"{name} is kept in {encoding}, which cannot hold {err.object[err.start : err.end]!r}. Save it as UTF-8."
         ) from err
+
+
+def _with_basis(
+    text: str, delimiter: str, keys: dict[str, str], shop: Shop, wanted: bool
+) -> tuple[str, list[list[str]]]:
+    """The text and its rows; where ``wanted``, with a column for the basis after the others if there was none: without it a limit
+    accepted on the records would count as evidence beside them."""
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    rows, ends = [], []
+    for row in reader:
+        rows.append(row)
+        ends.append(reader.line_num)
+    head = next((i for i, row in enumerate(rows) if sum(_key(c) in keys for c in row) >= 4), None)
+    if not wanted or head is None or any(keys.get(_key(c)) == "basis" for c in rows[head]):
+        return text, rows
+    heading = shop.headings_of("limits", "basis")[0]
+    lines = text.splitlines(keepends=True)
+    bare = lines[ends[head] - 1].rstrip("\r\n")
+    lines[ends[head] - 1] = bare + delimiter + heading + lines[ends[head] - 1][len(bare) :]
+    rows[head] = [*rows[head], heading]
+    return "".join(lines), rows
 
 
 def _decoded(old: bytes) -> tuple[str, str]:

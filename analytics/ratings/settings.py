@@ -21,7 +21,7 @@ class EarlyTest:
     that fail so is then its upper limit at ``confidence``."""
 
     miles: float = 2000.0
-    level: float = 0.01
+    level: float = 0.002
     confidence: float = 0.7
 
 

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
-from typing import Protocol
 
 import numpy as np
 import pandas as pd
@@ -18,14 +17,16 @@ from analytics.ratings.basis import options_of, part_lives
 from analytics.ratings.bound import RatingBound, rate_weights
 from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.options import Options
-from analytics.reasons import Code, Lives, Reason, Refused, Rests, Verdict, reason
+from analytics.ratings.published import known_before, price_over_comeback, published_hp
+from analytics.ratings.standing import Beside, Standing, no_higher, rounded_down, standing_of
+from analytics.ratings.verdict import judge
+from analytics.reasons import Lives, Reason, Refused, Rests, reason
 from analytics.records.cover import over
-from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED, Records
 
 COLUMNS = (
-    "component part weight_up_to use life_miles reliability confidence estimate_hp bound_hp demonstrated_hp second_opinion_hp "
-    "units failures miles highest_power_hp published_hp proposed_hp verdict why"
+    "component part weight_up_to use life_miles reliability confidence estimate_hp bound_hp upper_hp demonstrated_hp "
+    "second_opinion_hp units failures miles highest_power_hp published_hp known_hp supported_hp with_known_hp proposed_hp verdict why"
 ).split()
 #: a use gets rows of its own from this many failures on
 _USE_FAILURES, _USE_LIVES = 3, 30
@@ -92,7 +93,8 @@ def make_ratings(
     named = table[~table["part"].isin([NOT_RECORDED, ""])]
     parts, rows, left_out = [], [], []
     for component in records.shop.components:
-        for part in sorted(named.loc[named["component"] == component, "part"].unique()):
+        others = sorted(named.loc[named["component"] == component, "part"].unique())
+        for part in others:
             if only is not None and (component, part) != only:
                 continue
             say(f"rating {component} {part}")
@@ -101,7 +103,7 @@ def make_ratings(
                 left_out.append(rated)
                 continue
             parts.append(rated)
-            rows += _rows(rated, records, chosen)
+            rows += _rows(rated, records, chosen, others)
     return Ratings(records, lifetimes, chosen, tuple(parts), pd.DataFrame(rows, columns=COLUMNS), tuple(left_out))
 
 
@@ -111,8 +113,9 @@ def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options, own
     except AnalyticsError as err:
         return reason(Refused.PART, component=component, part=part, why=str(err))
     data, notes = lives.data, lives.notes
-    own = lifetimes.table[(lifetimes.table["component"] == component) & (lifetimes.table["part"] == part)]
-    missing = _missing_note(own)
+    its = ((lifetimes.table["component"] == component) & (lifetimes.table["part"] == part)).to_numpy()
+    own = lifetimes.table[its]
+    missing = _missing_note(own, np.isin(np.flatnonzero(its), lives.rows))
     weights = class_weights(data, lifetimes.shop.weight.classes, options)
     quick = replace(options, settings=replace(options.settings, explain=False))
     fits = _fits(data, options)
@@ -214,9 +217,10 @@ def _own_uses(data: LifeData, options: Options) -> list[str]:
     ]
 
 
-def _missing_note(own: pd.DataFrame) -> tuple[Reason, ...]:
-    """Whether power and weight are known mostly for the parts that failed."""
+def _missing_note(own: pd.DataFrame, rated: np.ndarray) -> tuple[Reason, ...]:
+    """Whether power and weight are known mostly for the parts that failed, those filled in (``rated``, (n,) bool) apart."""
     missing = own["power_hp"].isna() | (own["weight_lb"].isna() & own["weight_lb"].notna().any())
+    missing &= ~rated
     failed = own["ended"] == "failed"
     if not missing.any() or not failed.any() or failed.all():
         return ()
@@ -229,80 +233,18 @@ def _missing_note(own: pd.DataFrame) -> tuple[Reason, ...]:
 
 
 # ---- from a bound to a verdict -------------------------------------------------------------------------------------
-
-
-def propose(bound_hp: float, step_hp: float) -> float:
-    """The bound rounded down to the step; NaN stays."""
-    return math.floor(bound_hp / step_hp + 1e-9) * step_hp if math.isfinite(bound_hp) else math.nan
-
-
-class Judged(Protocol):
-    """What a verdict takes of a rating: the best estimate (NaN for none), and whether it is a limit of the records alone."""
-
-    @property
-    def estimate_hp(self) -> float: ...
-    @property
-    def capped(self) -> bool: ...
-    @property
-    def demonstrated_only(self) -> bool: ...
-
-
-def judge(rating: Judged, proposed: float, published_hp: float, options: Options) -> Reason:
-    """Why to raise, keep or lower the published limit, or that nothing is proven either way; `verdict_of` shortens it.
-
-    proposed, published_hp: NaN for none. A proposal within the margin of the published limit keeps it. Lower needs the best
-    estimate itself to lie under the published limit; a low bound from thin records is only "not proven". Ties go to safety.
-    """
-    margin, estimate = options.margin_hp, rating.estimate_hp
-    none = not math.isfinite(published_hp)
-    if not math.isfinite(proposed):
-        if not none and math.isfinite(estimate) and estimate <= published_hp - margin:
-            code = Verdict.LOWER_NOTHING_PROVEN
-        else:
-            code = Verdict.NOTHING_PROVEN if none else Verdict.NEITHER_PROVEN
-    elif none:
-        code = Verdict.RAISE_FIRST
-    elif proposed > published_hp + margin:
-        code = Verdict.RAISE
-    elif proposed > published_hp - margin:
-        code = Verdict.KEEP
-    elif math.isfinite(estimate) and estimate < published_hp and not rating.capped:
-        code = Verdict.LOWER
-    else:
-        code = Verdict.BETWEEN
-    return reason(
-        code,
-        estimate_hp=estimate,
-        proposed_hp=proposed,
-        published_hp=published_hp,
-        margin_hp=margin,
-        at_least=rating.capped or rating.demonstrated_only,
-    )
-
-
-_VERDICTS: dict[Code, str] = {
-    Verdict.LOWER_NOTHING_PROVEN: "lower",
-    Verdict.LOWER: "lower",
-    Verdict.RAISE_FIRST: "raise",
-    Verdict.RAISE: "raise",
-    Verdict.KEEP: "keep",
-}
-
-
-def verdict_of(why: Reason) -> str:
-    """raise, keep, lower or not proven."""
-    return _VERDICTS.get(why.code, "not proven")
-
-
-def proposed_hp(rated: PartRating, bound: RatingBound, options: Options) -> float:
+def supported_hp(rated: PartRating, bound: RatingBound, options: Options) -> float:
     """The bound, or the one under the other reading of unclear failures if that is lower, rounded down to the step."""
     other = rated.otherwise.get((bound.weight_lb, bound.use), math.nan)
-    return propose(
+    return rounded_down(
         float(np.fmin(bound.bound_hp, other)) if math.isfinite(bound.bound_hp) else math.nan, options.step_hp
     )
 
 
-def _rows(rated: PartRating, records: Records, options: Options) -> list[list[object]]:
+def _standings(
+    rated: PartRating, records: Records, options: Options, others: Collection[str]
+) -> list[tuple[Standing, float]]:
+    """Per bound of the part: how the limit stands, and the limit in hp (NaN: none). others: the parts of the component."""
     trucks = pd.DataFrame(
         {
             "component": rated.component,
@@ -312,12 +254,26 @@ def _rows(rated: PartRating, records: Records, options: Options) -> list[list[ob
             "day": records.as_of,
         }
     )
-    at = limit_for(records.limits, trucks)
+    found = zip(rated.bounds, published_hp(records.limits, trucks), known_before(records.limits, trucks), strict=True)
+    lost = price_over_comeback(records.shop, rated.part, others, 1 - options.promise.reliability)
+    # particulars known mostly for what came back make a part look weaker than it is
+    biased = any(n.code is Lives.MISSING_OF_OTHERS for n in rated.notes)
+    lightest: dict[str, Standing] = {}
+    out = []
+    for bound, limit, known in found:
+        rest = Beside(supported_hp(rated, bound, options), float(limit), options.step_hp, lost, known, biased)
+        stand = standing_of(bound, rest, rated.data, options.settings)
+        if bound.use in lightest:
+            stand = no_higher(stand, lightest[bound.use])
+        lightest[bound.use] = stand
+        out.append((stand, float(limit)))
+    return out
+
+
+def _rows(rated: PartRating, records: Records, options: Options, others: Collection[str]) -> list[list[object]]:
     rows = []
-    for bound, limit in zip(rated.bounds, at, strict=True):
-        published = float(records.limits["power_limit_hp"].iat[limit]) if limit >= 0 else math.nan
-        proposed = proposed_hp(rated, bound, options)
-        why = judge(bound, proposed, published, options)
+    for bound, (stand, published) in zip(rated.bounds, _standings(rated, records, options, others), strict=True):
+        found = judge(stand, published, options)
         rows.append(
             [
                 rated.component,
@@ -329,6 +285,7 @@ def _rows(rated: PartRating, records: Records, options: Options) -> list[list[ob
                 bound.promise.confidence,
                 bound.estimate_hp,
                 bound.bound_hp,
+                bound.upper_hp,
                 bound.demonstrated_hp,
                 bound.posterior_hp,
                 bound.units,
@@ -336,9 +293,12 @@ def _rows(rated: PartRating, records: Records, options: Options) -> list[list[ob
                 bound.seen.miles,
                 bound.seen.highest_power_hp,
                 published,
-                proposed,
-                verdict_of(why),
-                why,
+                stand.known_hp,
+                stand.supported_hp,
+                stand.with_known_hp,
+                found.proposed_hp,
+                found.verdict,
+                found.why,
             ]
         )
     return rows
@@ -350,7 +310,7 @@ def qualifiers(rated: PartRating, bound: RatingBound, options: Options) -> tuple
     if rated.hidden:
         rest.append(reason(Rests.FOUND_AT_TEARDOWN, failures=rated.hidden))
     own, other = bound.bound_hp, rated.otherwise.get((bound.weight_lb, bound.use), math.nan)
-    own_hp, other_hp = propose(own, options.step_hp), propose(other, options.step_hp)
+    own_hp, other_hp = rounded_down(own, options.step_hp), rounded_down(other, options.step_hp)
     if math.isfinite(other) and math.isfinite(own) and other_hp != own_hp:
         rest.append(reason(Rests.UNCLEAR_FAILURES, failures=rated.unclear, own_hp=own_hp, other_hp=other_hp))
     return tuple(rest)

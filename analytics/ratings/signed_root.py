@@ -39,6 +39,8 @@ FAR_BEHIND = 4.0  # log-likelihood by which a life distribution must lose to be 
 class LawRating:
     """One life distribution: log powers of the estimate, first-order, calibrated and posterior bounds; what made them.
 
+    upper: the limit on the other side at the same confidence, calibrated as the bound is; NaN where only the bound was asked for.
+
     tried: fleets simulated for the calibration; 0 where it was left out on purpose. fleets: those that could be fitted.
     """
 
@@ -46,6 +48,7 @@ class LawRating:
     estimate: float
     first_order: float
     calibrated: float
+    upper: float
     opinion: float
     effective_draws: float
     root_mean: float
@@ -203,6 +206,12 @@ class Fitted:
     behind: float = 0.0
 
 
+def estimate_at(fitted: Fitted, weight_lb: float, use: int, reliability: float) -> float:
+    """Log power that the fit puts a rating at, at a weight in lb and a use by its code."""
+    z = standard_quantile(reliability, fitted.model.law)
+    return float(log_power_at(fitted.model, fitted.top.theta, z, float(np.log(weight_lb)), use)[0])
+
+
 def rate_law(
     fitted: Fitted,
     weight_lb: float,
@@ -239,11 +248,17 @@ def rate_law(
         if settings.draws:
             z = standard_quantile(promise.reliability, model.law)
             opinion, ess = posterior_quantile(model, top, z, lw, use, promise.confidence, settings.draws, seed)
+    upper = NAN
+    if full:
+        # estimates that lie too high on average (mean above 0) are no reason to look for the truth further up
+        beyond = zc if np.isnan(mean) else max(-mean, 0.0) + zc * max(sd, 1.0)
+        upper = root.solve(-left(beyond)) if left(beyond) > 0 else root.estimate
     return LawRating(
         law=model.law,
         estimate=root.estimate,
         first_order=first,
         calibrated=calibrated,
+        upper=upper,
         opinion=opinion,
         effective_draws=ess,
         root_mean=mean,

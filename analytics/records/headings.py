@@ -83,7 +83,17 @@ HEADINGS: dict[str, SheetHeadings] = {
         known_on=("changed_on",),
     ),
     "limits": SheetHeadings(
-        known=("component", "part", "weight_up_to", "use", "power_limit", "effective_on", "reason"),
+        known=(
+            "component",
+            "part",
+            "weight_up_to",
+            "use",
+            "power_limit",
+            "effective_on",
+            "reason",
+            "basis",
+            "sure_within",
+        ),
         required=("component", "part", "power_limit", "effective_on"),
         dates=("effective_on",),
         known_on=("effective_on",),

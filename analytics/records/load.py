@@ -297,7 +297,7 @@ _COLUMNS: dict[str, dict[str, object]] = {
     },
     "limits": {
         "component": _TEXT, "part": _TEXT, "weight_up_to_lb": float, "weight_over_lb": float, "use": _TEXT, "power_limit_hp": float,
-        "effective_on": _DAY, "reason": _TEXT,
+        "effective_on": _DAY, "reason": _TEXT, "basis": _TEXT, "sure_within": float,
     },
     "judged_again": {
         "component": _TEXT, "judged_on": _DAY, "judged_by": _TEXT, "first_finding": _TEXT, "finding": _TEXT,

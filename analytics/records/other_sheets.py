@@ -16,6 +16,8 @@ from analytics.records.parts import NOT_RECORDED, name_components, name_parts
 from analytics.records.shop import Shop
 from analytics.records.words import RUNNING, choose
 
+#: the basis of a limit that was accepted on these records, so that it is no evidence beside them
+FROM_RECORDS = "records"
 LIMITS_CLASH = "another limit of the same day, part, weight and use says otherwise"
 
 
@@ -123,10 +125,31 @@ def read_limits(limits: Sheet, shop: Shop) -> None:
     _read_limit_weights(limits, shop)
     values["use"] = words(limits, "use", shop)
     values["reason"] = limits.text("reason")
+    values["basis"] = words(limits, "basis", shop)
+    _read_sure_within(limits)
     both = limits.values["effective_on:second"].notna()
     remedy = 'write the date as 2024-03-31, or state in shop.toml: [dates] order = "month first" (or "day first")'
     limits.set_aside(both, "effective_on", "could be two days", remedy)
     _one_limit_a_day(limits)
+
+
+def _read_sure_within(limits: Sheet) -> None:
+    """``sure_within``: the share of the truth that the figure lies within nine times in ten, as 25 % or 0.25."""
+
+    def read(text: str) -> tuple[float, str]:
+        if cells.is_blank(text):
+            return np.nan, ""
+        bare = text.strip().rstrip("%").strip()
+        try:
+            share = float(bare) / (100 if "%" in text else 1)
+        except ValueError:
+            return np.nan, "not a share"
+        return (share, "") if 0 < share <= 3 else (np.nan, "not a share from above 0 to 300 %")
+
+    found = cells.by_distinct(limits.text("sure_within"), read, ["value", "problem"])
+    limits.values["sure_within"] = found["value"].astype(float)
+    problem = found["problem"].astype(str)
+    limits.doubt(problem != "", "sure_within", problem + ": taken as not stated", "write it as 25 %")
 
 
 _OVER = re.compile(r"\s*(?:over|above|more than|>)\s*(.+)", re.IGNORECASE | re.DOTALL)

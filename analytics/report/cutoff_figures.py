@@ -161,7 +161,7 @@ def cost_figure(argument: Argument) -> tuple[Figure, str] | None:
         marks.append((least.cut_hp, "least cost", _LIGHT, "-"))
     if habit.cut_hp > 0:
         marks.append((habit.cut_hp, "habit", "0.35", "--"))
-    bound = argument.safety.table["proposed_hp"].dropna()
+    bound = argument.safety.table["supported_hp"].dropna()
     if len(bound):
         marks.append((float(bound.iloc[0]), "safety", _DARK, ":"))
     for x, _name, colour, style in marks:

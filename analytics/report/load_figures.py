@@ -144,7 +144,7 @@ def _ratings(ax: Axes, review: LoadReview, component: str, part: str) -> None:
         at = np.arange(len(weights)) + 0.22 * (j - 1)
         bound = rows["bound_hp"].reindex(weights)
         ax.bar(at, bound, 0.2, color=_GREYS[j + 1], edgecolor="0.25", linewidth=0.6, hatch=["", "///", "..."][j],
-               label=f"proven, on {strength}")  # fmt: skip
+               label=f"supported, on {strength}")  # fmt: skip
         ax.plot(at, rows["estimate_hp"].reindex(weights), "o", mfc="white", mec="0.2",
                 label="best estimate" if j == 0 else None)  # fmt: skip
         for x, value in zip(at, bound, strict=True):

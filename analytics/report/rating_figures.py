@@ -51,8 +51,8 @@ def rating_figure(ratings: Ratings, rated: PartRating, bound: RatingBound, frame
     ax.axhline(options.promise.reliability, color="0.5", linewidth=0.8, linestyle=":")
     right, level = high if len(frame) else ax.get_xlim()[1], options.promise.reliability
     ax.text(right, level + 0.006, f"{level:.0%}", fontsize=9, color="0.35", ha="right")
-    if math.isfinite(row["proposed_hp"]):
-        ax.axvline(row["proposed_hp"], color="#0072b2", linewidth=2, label=f"proven: {row['proposed_hp']:,.0f} hp")
+    if math.isfinite(row["supported_hp"]):
+        ax.axvline(row["supported_hp"], color="#0072b2", linewidth=2, label=f"supported: {row['supported_hp']:,.0f} hp")
     if math.isfinite(row["published_hp"]):
         look = {"color": "#d55e00", "linewidth": 2, "linestyle": "--"}
         ax.axvline(row["published_hp"], label=f"published: {row['published_hp']:,.0f} hp", **look)
@@ -65,10 +65,10 @@ def rating_figure(ratings: Ratings, rated: PartRating, bound: RatingBound, frame
     ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f} %")
     ax.set_xlabel("power at the crank, hp")
     ax.set_ylabel(f"last {options.promise.life_miles:,.0f} miles")
-    marks = [v for v in (row["proposed_hp"], row["published_hp"]) if math.isfinite(v)]
+    marks = [v for v in (row["supported_hp"], row["published_hp"]) if math.isfinite(v)]
     ax.set_xlim(min([low, *marks]) * 0.93, max([high, *marks]) * 1.05)
     figure.legend(loc="outside upper center", ncols=3, frameon=False, fontsize=9)
-    return figure, words.curve_caption(bound, row, options)
+    return figure, words.curve_caption(bound, row)
 
 
 def _row(ratings: Ratings, rated: PartRating, bound: RatingBound) -> pd.Series:
@@ -83,7 +83,7 @@ def _row(ratings: Ratings, rated: PartRating, bound: RatingBound) -> pd.Series:
 
 
 def sheet_figure(ratings: Ratings) -> tuple[Figure, str] | None:
-    """Every part's proven power, best estimate and published limit, lightest class, any use."""
+    """Every part's supported power, best estimate and published limit, lightest class, any use."""
     table = ratings.table[ratings.table["use"] == ""]
     if table.empty:
         return None
@@ -96,11 +96,11 @@ def sheet_figure(ratings: Ratings) -> tuple[Figure, str] | None:
     figure, ax = plt.subplots(figsize=(8.2, 0.42 * len(first) + 1.3), layout="constrained")
     y = np.arange(len(first))[::-1]
     for place, row in zip(y, first.itertuples(), strict=True):
-        ends = [v for v in (row.proposed_hp, row.estimate_hp) if math.isfinite(v)]
+        ends = [v for v in (row.supported_hp, row.estimate_hp) if math.isfinite(v)]
         if len(ends) == 2:
             ax.plot(ends, [place, place], color="0.7", linewidth=4, solid_capstyle="round", zorder=1)
     ax.plot(first["estimate_hp"], y, "o", mfc="white", mec="0.2", label="best estimate", zorder=2)
-    ax.plot(first["proposed_hp"], y, "s", color="#0072b2", label="proven", zorder=3)
+    ax.plot(first["supported_hp"], y, "s", color="#0072b2", label="supported", zorder=3)
     ax.plot(first["published_hp"], y, "D", color="#d55e00", label="published", zorder=3)
     ax.set_yticks(y, [f"{r.component} {r.part}" for r in first.itertuples()], fontsize=9)
     ax.set_ylim(-0.7, len(first) - 0.3)

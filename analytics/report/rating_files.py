@@ -41,7 +41,7 @@ def write_rating_files(ratings: Ratings, out: str | Path) -> list[Path]:
 
 
 def customer_sheet(ratings: Ratings) -> str:
-    """One printable page for customers: limits, basis, conditions, cautions. No limit above what is published or proven."""
+    """One printable page for customers: limits, basis, conditions, cautions. No limit above what is published."""
     from jinja2 import Environment
 
     blocks = {

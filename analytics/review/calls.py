@@ -59,8 +59,8 @@ _ABOVE = "serial above over_by in_a_year in_miles power_hp weight_lb use years_o
 def above_limit(records: Records, snapshot: Snapshot, proposed: pd.DataFrame | None = None) -> Answer:
     """Units in service with a part above its limit, the likeliest to fail there within a year first; one row per unit.
 
-    proposed: a ratings sheet (component, part, weight_up_to, use, proposed_hp): its limits then count instead of the
-    published ones, and trucks with a part for which no power is proven at their weight and use stand first: nothing supports
+    proposed: a ratings sheet (component, part, weight_up_to, use, supported_hp): what it supports counts instead of the
+    published limits, and trucks with a part for which no power is supported at their weight and use stand first: nothing supports
     what they run. A truck of unknown weight is held against the limit of the lightest class only.
     """
     question = reason(Question.ABOVE, proven=proposed is not None, ahead_miles=AHEAD_MILES)
@@ -79,7 +79,7 @@ def above_limit(records: Records, snapshot: Snapshot, proposed: pd.DataFrame | N
     at = limit_for(limits, asked)
     found = np.append(limits["power_limit_hp"].to_numpy(float), np.nan)
     trucks["limit_hp"] = found[at]  # -1: no limit, the last
-    if proposed is not None:  # a class without a row has nothing proven either
+    if proposed is not None:  # a class without a row has nothing supported either
         named = pd.MultiIndex.from_frame(trucks[_PART]).isin(pd.MultiIndex.from_frame(limits[_PART]))
         trucks.loc[(at < 0) & named, "limit_hp"] = 0.0
     limited = trucks[trucks["limit_hp"].notna()]
@@ -154,11 +154,11 @@ def _per_unit(over: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
 
 
 def _as_limits(proposed: pd.DataFrame, edges_lb: tuple[float, ...], day: pd.Timestamp) -> pd.DataFrame:
-    """The sheet's rows as limits; 0 hp where no power is proven."""
+    """The sheet's rows as limits; 0 hp where no power is supported."""
     held = [weights_of(w, edges_lb) for w in proposed["weight_up_to"]]
     return pd.DataFrame(
         {
-            "component": proposed["component"], "part": proposed["part"], "use": proposed["use"], "power_limit_hp": proposed["proposed_hp"].fillna(0.0),
+            "component": proposed["component"], "part": proposed["part"], "use": proposed["use"], "power_limit_hp": proposed["supported_hp"].fillna(0.0),
             "weight_up_to_lb": [w.up_to_lb for w in held], "weight_over_lb": [w.over_lb for w in held], "effective_on": day,
         }
     ).reset_index(drop=True)  # fmt: skip

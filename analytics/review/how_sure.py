@@ -15,11 +15,13 @@ from analytics.models.cells import curve
 from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import rate_part
 from analytics.ratings.options import Options, options_for
+from analytics.ratings.published import known_before, price_over_comeback, published_hp
 from analytics.ratings.settings import RatingSettings
-from analytics.ratings.sheet import judge, propose, spared, verdict_of
+from analytics.ratings.sheet import spared
+from analytics.ratings.standing import Beside, rounded_down, standing_of
+from analytics.ratings.verdict import judge
 from analytics.ratings.whatif import with_loss
 from analytics.reasons import Figure, HowSure, Question, ReadAs, Reason, reason
-from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED, Records
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer
@@ -131,10 +133,12 @@ def _powers(
     truck = pd.DataFrame(
         {"component": [component], "part": [part], "use": [""], "weight_lb": [weight], "day": [lifetimes.as_of]}
     )
-    at = int(limit_for(records.limits, truck)[0])
-    if at < 0:
+    published = float(published_hp(records.limits, truck)[0])
+    if math.isnan(published):
         return []
-    published = float(records.limits["power_limit_hp"].iat[at])
+    known = known_before(records.limits, truck)[0]
+    own = lifetimes.table.loc[lifetimes.table["component"] == component, "part"].unique()
+    lost = price_over_comeback(records.shop, part, own, 1 - options.promise.reliability)
     rows = []
     for reading in every:
         try:
@@ -143,10 +147,10 @@ def _powers(
         except AnalyticsError:
             rows.append([Figure.POWER, f"{component} {part}", reading.how, math.nan, math.nan, published, "no rating"])
             continue
-        proposed = propose(rated.bound_hp, options.step_hp)
-        verdict = verdict_of(judge(rated, proposed, published, options))
-        power = [rated.estimate_hp, proposed, published]
-        rows.append([Figure.POWER, f"{component} {part}", reading.how, *power, verdict])
+        beside = Beside(rounded_down(rated.bound_hp, options.step_hp), published, options.step_hp, lost, known)
+        found = judge(standing_of(rated, beside, data, reading.settings), published, options)
+        power = [rated.estimate_hp, beside.supported_hp, published]
+        rows.append([Figure.POWER, f"{component} {part}", reading.how, *power, found.verdict])
     return rows
 
 

@@ -68,11 +68,11 @@ _FACTS = {
 
 texts(
     {
-        ByLoad.BELOW_ANY_POWER: "the load proven lies below that of any power",
+        ByLoad.BELOW_ANY_POWER: "the load supported lies below that of any power",
         ByLoad.DEMONSTRATED: "demonstrated, not modelled: none came back",
         ByLoad.HELD_AT_LIGHTER: "held at the {hp:,.0f} hp of the lighter class",
         ByLoad.LIGHTER_HAS_NONE: "a lighter class has no rating, so this one has none",
-        ByLoad.NOTHING_PROVEN: "nothing can be proven at this weight",
+        ByLoad.NOTHING_PROVEN: "nothing is supported at this weight",
         ByLoad.TYRES_SLIP: "by what is assumed the tyres slip before the part carries so much at this weight, so no power can be "
         "named: rate it on power",
     }
@@ -151,9 +151,9 @@ def rating_lines(review: LoadReview, component: str, part: str) -> tuple[str, ..
             load = f"{100 * r.bound:.0f} % of what it stands" if r.strength == "margin" else f"{r.bound:,.0f} lb ft"
             on = f" ({load})"
         what = (
-            f"{'at least ' if r.at_least else ''}{r.bound_hp:,.0f} hp proven{on}"
+            f"{'at least ' if r.at_least else ''}{r.bound_hp:,.0f} hp supported{on}"
             if math.isfinite(r.bound_hp)
-            else "no power proven"
+            else "no power supported"
         )
         lines.append(
             f"Rated on {r.strength}, up to {r.weight_up_to:,.0f} lb: {what}. {r.verdict.capitalize()}: {r.reason}."
@@ -332,7 +332,7 @@ def _proven(made: LoadRating | Reason) -> str:
     if isinstance(made, Reason):
         return f"none ({say(made)})"
     failed = f"{made.failures:,.0f} of {made.units:,.0f} failed"
-    return f"{made.bound_hp:,.0f} hp ({failed})" if math.isfinite(made.bound_hp) else f"none proven ({failed})"
+    return f"{made.bound_hp:,.0f} hp ({failed})" if math.isfinite(made.bound_hp) else f"none supported ({failed})"
 
 
 def facts_table(review: LoadReview, component: str, part: str) -> pd.DataFrame:

@@ -27,7 +27,7 @@ RATED_QUESTION = "What may it be rated at?"
 #: in place of a picture
 NO_MAKE = "its make is not on record:\nadd it to the sheet of parts"
 NO_LIFE = "no life with power, weight\nand miles on record"
-NOTHING_PROVEN = "nothing can be proven"
+NOTHING_PROVEN = "nothing is supported"
 
 
 def gears_question(at: TorqueByGear) -> str:
@@ -89,11 +89,11 @@ def lives_caption(review: LoadReview, component: str, part: str) -> str:
 
 
 def compared_caption(review: LoadReview, component: str, part: str) -> str:
-    """What is proven on power, torque and margin in the lightest class."""
+    """What is supported on power, torque and margin in the lightest class."""
     table = review.compared
     own = table[(table["component"] == component) & (table["part"] == part)]
     if own.empty or not (own["bound_hp"].notna().any() or own["estimate_hp"].notna().any()):
-        return "No power can be proven on any of them."
+        return "No power is supported on any of them."
     weight = own["weight_up_to"].min()
     first = own[own["weight_up_to"] == weight].set_index("strength")
     first = first.loc[[s for s in STRENGTHS if s in first.index]]
@@ -103,7 +103,9 @@ def compared_caption(review: LoadReview, component: str, part: str) -> str:
         if math.isfinite(r.bound_hp)
     ]
     slip = [r.Index for r in first.itertuples() if r.reason is not None and r.reason.code == ByLoad.TYRES_SLIP]
-    words = f"Up to {weight:,.0f} lb proven, before calibration: {listed(said)}." if said else "Nothing is proven."
+    words = (
+        f"Up to {weight:,.0f} lb supported, before calibration: {listed(said)}." if said else "Nothing is supported."
+    )
     if slip:
         words += f" On {listed(slip)} no power can be named: the tyres slip before the part carries so much."
     return words

@@ -32,6 +32,10 @@ texts(
             f"{rows} of {of} rows have no power or weight and are left out"
             + (f", {failures} of them failures" if failures else "")
         ),
+        Lives.FILLED_FROM_ALIKE: lambda power, units: (
+            f"the {'power' if power else 'weight'} of {units} {'unit' if units == 1 else 'units'} is not on record and is taken from "
+            "units of the same use that fared alike"
+        ),
         Lives.OTHER_CAUSES: "{failures} failures of other causes end the life there without counting as a failure",
         Lives.NO_MILES_OR_DAYS: "{rows} rows have neither miles nor days in service and are left out",
         Lives.FAILED_AT_ZERO: "{failures} failures at 0 miles are taken as failed within the first 100 miles",

@@ -614,6 +614,16 @@ def counts(shop: Shop) -> list[dict]:
     return [row | {"set_aside": row["read"] - row["used"]} for row in result]
 
 
+def alike(own: list[dict], row: dict, column: str) -> bool:
+    """Whether what is unknown of a row is taken from trucks of the same use that fared alike: five or more have it, and at least
+    as many as have not."""
+    broken = {r["truck"] for r in own if r["ended"] == "failed"}
+    same = [r for r in own if r["use"] == row["use"] and (r["truck"] in broken) == (row["truck"] in broken)]
+    have = {r["truck"] for r in same if known(r[column])}
+    lack = {r["truck"] for r in same if not known(r[column])}
+    return len(have) >= 5 and len(lack) <= len(have)
+
+
 # ---- a quarter replayed --------------------------------------------------------------------------------------------------
 def replayed(before: Shop, after: Shop) -> list[dict]:
     """Of the lives running at a quarter's end: how many have failed by the next, and how many of them in between."""
@@ -624,7 +634,12 @@ def replayed(before: Shop, after: Shop) -> list[dict]:
     for component, part in sorted({(r["component"], r["part"]) for r in then}):
         own = [r for r in then if (r["component"], r["part"]) == (component, part)]
         weighed = any(known(r["weight_lb"]) for r in own)
-        told = [r for r in own if known(r["power_hp"]) and (known(r["weight_lb"]) or not weighed)]
+        told = [
+            r
+            for r in own
+            if (known(r["power_hp"]) or alike(own, r, "power_hp"))
+            and (known(r["weight_lb"]) or not weighed or alike(own, r, "weight_lb"))
+        ]
         aged = [
             r for r in told if known(r["lower_miles"]) or r["lower_days"] > 0 or (is_failure(r) and r["upper_days"] > 0)
         ]

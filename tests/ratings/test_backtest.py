@@ -11,8 +11,9 @@ import pytest
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.backtest import Replay, backtest, quarter_ends
+from analytics.ratings.basis import part_lives
 from analytics.ratings.options import Options
-from analytics.ratings.predict import fit_lives, lives_of, predict_failures
+from analytics.ratings.predict import fit_lives, predict_failures
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 from analytics.records.load import load_records
@@ -68,7 +69,7 @@ def test_the_prediction_is_the_one_that_day_would_have_given(replay):
     row = replay.table[(replay.table["part"] == "IS-A")].iloc[0]
     then = make_lifetimes(load_records(DEMO, f"{row['quarter_end']:%Y-%m-%d}"))
     days = float((row["next_end"] - row["quarter_end"]).days)
-    lives = lives_of(then.table, "input shaft", "IS-A", then.as_of)
+    lives = part_lives(then, "input shaft", "IS-A")
     fit = fit_lives(lives.data, then.shop.targets.miles, QUICK, 128, 1)
     again = predict_failures(lives.data, fit, QUICK, days, watched=lives.watched)
     assert (again.expected, again.lower, again.upper) == (row["expected"], row["lower"], row["upper"])

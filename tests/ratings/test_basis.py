@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from analytics.driveline.load import make_loads
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings import backtest as back
 from analytics.ratings import unknowns
-from analytics.ratings.basis import options_of, part_lives
+from analytics.ratings.basis import fill_from_alike, options_of, part_lives
 from analytics.ratings.by_load import load_data, rate_on
 from analytics.ratings.follow_up import boldest_move, vary_firmest
 from analytics.ratings.options import options_for
@@ -122,9 +123,14 @@ def test_the_settings_of_the_shop_reach_the_back_test(tmp_path):
 def test_a_promise_reaches_all_that_is_computed_from_it(tmp_path):
     """Twice the life, another reliability and confidence: what-ifs and the page's sentences go by them, not by shop.toml."""
     folder = rateable_shop(tmp_path)
-    pd.DataFrame([{"component": "input shaft", "part": "A", "power_limit": 1000, "effective_on": "2019-01-01"}]).to_csv(
-        folder / "limits.csv", index=False
-    )
+    limit = {
+        "component": "input shaft",
+        "part": "A",
+        "weight_up_to": 7500,
+        "power_limit": 1000,
+        "effective_on": "2019-01-01",
+    }
+    pd.DataFrame([limit]).to_csv(folder / "limits.csv", index=False)
     records = load_records(folder)
     lifetimes = make_lifetimes(records)
     asked = options_for(records.shop, 80_000.0, 0.8, 0.7)
@@ -165,3 +171,50 @@ def test_lives_for_a_rating_come_from_one_place():
             if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)
         }
         assert name in free or not called & {"lives_of", "from_lifetimes"}, name
+
+
+def _lives(n: int, failed: int, unknown: Callable[[int], bool]) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "component": "input shaft",
+            "part": "A",
+            "serial": [f"T-{k:03d}" for k in range(n)],
+            "use": ["street" if k % 2 else "towing" for k in range(n)],
+            "count": 1,
+            "ended": ["failed" if k >= n - failed else "running" for k in range(n)],
+            "power_hp": [np.nan if unknown(k) else 400.0 + 5 * k for k in range(n)],
+        }
+    )
+
+
+def test_an_unknown_power_is_taken_from_those_that_fared_alike():
+    table = _lives(80, 20, lambda k: k % 7 == 0)
+    filled, units = fill_from_alike(table, "input shaft", "A", "power_hp")
+    assert units == table["power_hp"].isna().sum() == 12
+    assert filled["power_hp"].notna().all()
+    known = table["power_hp"].notna()
+    assert filled.loc[known, "power_hp"].equals(table.loc[known, "power_hp"])
+    for k in np.flatnonzero(~known):
+        alike = table[known & table["use"].eq(table["use"][k]) & table["ended"].eq(table["ended"][k])]
+        assert filled["power_hp"][k] in alike["power_hp"].to_list()
+    # even in its spread: the middle of what is given is near that of the known
+    running = ~known & (table["ended"] == "running")
+    assert (
+        abs(
+            filled.loc[running, "power_hp"].mean() - table.loc[known & (table["ended"] == "running"), "power_hp"].mean()
+        )
+        < 40
+    )
+    again, _ = fill_from_alike(table, "input shaft", "A", "power_hp")
+    assert again["power_hp"].equals(filled["power_hp"])
+
+
+def test_a_power_known_of_few_alike_stays_unknown():
+    table = _lives(80, 8, lambda k: k >= 72 and k % 4 < 2)
+    filled, units = fill_from_alike(table, "input shaft", "A", "power_hp")
+    # two failed known per use: too few to take one from
+    assert units == 0
+    assert filled["power_hp"].equals(table["power_hp"])
+    mostly = _lives(80, 8, lambda k: k < 60)
+    assert fill_from_alike(mostly, "input shaft", "A", "power_hp")[1] == 0
+    assert fill_from_alike(table, "input shaft", "B", "power_hp")[1] == 0

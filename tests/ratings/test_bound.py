@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,7 +14,7 @@ from analytics.models.lifedata import life_data
 from analytics.models.likelihood import log_likelihood
 from analytics.models.posterior import posterior_quantile
 from analytics.models.priors import NO_PRIORS, penalty
-from analytics.ratings.bound import _harshest, cap_power, rate_part, rate_weights
+from analytics.ratings.bound import cap_power, rate_part, rate_weights
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import PLAIN, RatingSettings
 from analytics.ratings.signed_root import SignedRoot
@@ -441,29 +441,3 @@ def test_no_data_break_it_and_no_number_comes_without_its_reason(seed):
     out = rate_part(data, 7000.0, None, Promise(50_000), settings=replace(QUICK, replicates=20, draws=64), seed=seed)
     assert np.isfinite(out.bound_hp) or out.reasons
     assert not out.bound_hp > out.seen.cap_hp * (1 + 1e-9)
-
-
-@dataclass
-class _Rated:
-    first_order: float
-    calibrated: float
-
-
-def test_the_harshest_use_is_the_one_with_the_lowest_calibrated_bound():
-    """The lowest first-order bound need not be the lowest once calibrated; a use far above is not calibrated at all."""
-    bounds = {0: (5.00, 4.95), 1: (5.05, 4.80), 2: (7.00, 6.90)}
-    calibrated = []
-
-    def rated_for(k, sure=0.9, full=True):
-        if full:
-            calibrated.append(k)
-        # a stricter first-order bound lies 0.2 lower
-        return [_Rated(bounds[k][0] - (0.2 if sure > 0.9 else 0.0), bounds[k][1])]
-
-    picked, laws = _harshest([2, 1, 0], rated_for, 0.9, 100)
-    assert (picked, laws[0].calibrated) == (1, 4.80)
-    assert calibrated == [0, 1]
-    # without calibration the first-order bound decides, and is made once
-    calibrated.clear()
-    assert _harshest([2, 1, 0], rated_for, 0.9, 0)[0] == 0
-    assert calibrated == [0]

@@ -136,7 +136,7 @@ def test_two_writers_lose_no_line(folder):
     assert len(done) + len(refused) == 12
     assert done
     assert len(lines) == 1 + len(done)
-    assert sorted(line.rsplit(" ", 1)[1] for line in lines[1:]) == sorted(map(str, done))
+    assert sorted(line.rstrip(",").rsplit(" ", 1)[1] for line in lines[1:]) == sorted(map(str, done))
     assert not [p for p in folder.iterdir() if p.name.startswith(".limits") and p.suffix != ".lock"]
 
 

@@ -33,7 +33,7 @@ def test_a_part_on_one_page(review):
     titles = [ax.get_title(loc="left") for ax in figure.axes]
     assert len(titles) == 4
     assert all(t.endswith("?") for t in titles)
-    for said in ("lb truck", "its margin is", "Life falls as torque to the power", "Up to 7,500 lb proven"):
+    for said in ("lb truck", "its margin is", "Life falls as torque to the power", "Up to 7,500 lb supported"):
         assert said in answer
     plt.close(figure)
 

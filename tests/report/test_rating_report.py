@@ -87,7 +87,7 @@ def test_files_are_whole_and_the_same_each_time(ratings, tmp_path):
         assert path.read_bytes() == (tmp_path / "b" / path.name).read_bytes()
     table = pd.read_csv(tmp_path / "a" / "ratings.csv")
     assert len(table) == len(ratings.table)
-    assert set(table["verdict"]) <= {"raise", "keep", "lower", "not proven"}
+    assert set(table["verdict"]) <= {"raise", "keep", "lower", "not shown either way"}
     book = CalamineWorkbook.from_path(str(tmp_path / "a" / "ratings.xlsx"))
     assert book.sheet_names == ["Ratings", "What each rests on", "Published", "Settings", "Cautions"]
 
@@ -112,7 +112,7 @@ def test_customers_never_read_more_than_is_published_or_proven(ratings):
             if found := re.match(r"([\d,]+) hp(\*?)", cell):
                 shown = float(found[1].replace(",", ""))
                 assert shown <= told["published_hp"]
-                assert found[2] == "*" or shown <= told["proposed_hp"]
+                assert found[2] == "*" or shown <= told["supported_hp"]
             else:
                 assert cell == "ask us"
     assert "Cautions" in page
@@ -134,16 +134,17 @@ def test_a_lower_limit_for_one_use_stands_on_the_customers_sheet(tmp_path):
 
 def test_what_is_set_by_judgement_shows_what_is_proven(ratings):
     own = ratings.table[(ratings.table["part"] == "A") & (ratings.table["use"] == "")].iloc[[0]]
-    row = own.assign(verdict="not proven", published_hp=900.0, proposed_hp=650.0)
-    assert told_words(may_be_told(row)) == "900 hp*, 650 proven"
-    assert told_words(may_be_told(row.assign(proposed_hp=math.nan))) == "900 hp*"
-    assert told_words(may_be_told(row, published=500.0)) == "500 hp*"
+    row = own.assign(verdict="not shown either way", published_hp=900.0, supported_hp=650.0, proposed_hp=650.0)
+    assert told_words(may_be_told(row)) == "900 hp*, 650 supported"
+    assert told_words(may_be_told(row.assign(supported_hp=math.nan))) == "900 hp*"
+    assert told_words(may_be_told(row, published=500.0)) == "500 hp"  # the records support as much
 
 
 def test_sentences_hold_the_tables_numbers(ratings):
     told = " ".join(rating_words.verdicts(ratings))
     row = ratings.table.iloc[0]
-    assert f"{row['published_hp']:,.0f} published, {row['proposed_hp']:,.0f} hp proven up to 7,500 lb" in told
+    move = f", {row['proposed_hp']:,.0f} hp proposed" if row["verdict"] in ("lower", "raise") else ""
+    assert f"{row['published_hp']:,.0f} published{move}, {row['supported_hp']:,.0f} hp supported up to 7,500 lb" in told
     assert "a person accepts a proposal" in told
     opening = " ".join(rating_words.opening(ratings))
     assert "assuming every failure was reported" in opening
@@ -282,7 +283,8 @@ def with_limits(ratings, **hp):
     table = ratings.table.assign(published_hp=math.nan)
     for part, (published, proposed) in hp.items():
         verdict = "lower" if proposed < published else "raise" if proposed > published else "keep"
-        table.loc[table["part"] == part, ["published_hp", "proposed_hp", "verdict"]] = published, proposed, verdict
+        own = ["published_hp", "proposed_hp", "supported_hp", "verdict"]
+        table.loc[table["part"] == part, own] = published, proposed, proposed, verdict
     return replace(ratings, table=table)
 
 

@@ -175,7 +175,7 @@ def test_the_cause_is_unclear(tmp_path):
     part = ratings.part("input shaft", "A")
     assert part.unclear == 2
     both = (part.bounds[0].bound_hp, part.otherwise[(part.bounds[0].weight_lb, "")])
-    assert row(ratings)["proposed_hp"] == np.floor(min(both) / 25) * 25
+    assert row(ratings)["supported_hp"] == np.floor(min(both) / 25) * 25
 
 
 def test_no_failure_was_hidden_or_some_were(tmp_path):

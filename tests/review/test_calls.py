@@ -72,7 +72,7 @@ def test_the_likeliest_to_fail_comes_first(shop):
 def _proposed(weight_up_to: list[float], hp: list[float], use: str = "") -> pd.DataFrame:
     """A sheet of ratings of the shaft."""
     return pd.DataFrame(
-        {"component": "input shaft", "part": "A", "use": use, "weight_up_to": weight_up_to, "proposed_hp": hp}
+        {"component": "input shaft", "part": "A", "use": use, "weight_up_to": weight_up_to, "supported_hp": hp}
     )
 
 
@@ -82,7 +82,7 @@ def test_a_proposed_limit_counts_instead_where_it_is_given(shop):
     own = records.builds.set_index("serial").head(52)
     above = own["power_hp"] > np.where(own["weight_lb"] <= 7000, 950, 600)
     assert set(told.table["serial"]) == set(own.index[above])
-    assert "above what is proven" in worded(told).sentences[0]
+    assert "above what is supported by the records" in worded(told).sentences[0]
 
 
 def test_nothing_to_hold_against(tmp_path):
@@ -178,8 +178,8 @@ def test_trucks_on_what_nothing_supports_come_first(shop, heavy):
     assert len(over) > 5
     assert set(told.table["serial"].head(len(bare))) == bare
     assert set(told.table["serial"].iloc[len(bare) :]) == over
-    assert worded(told).table["above"].head(len(bare)).eq("input shaft A (no power proven)").all()
-    first = f"{len(bare)} of them stand first: no power at all is proven for input shaft A ({len(bare)})"
+    assert worded(told).table["above"].head(len(bare)).eq("input shaft A (no power supported)").all()
+    first = f"{len(bare)} of them stand first: the records support no power at all for input shaft A ({len(bare)})"
     assert first in worded(told).sentences[1]
 
 

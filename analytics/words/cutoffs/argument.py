@@ -128,11 +128,11 @@ def money_refused(argument: Argument) -> str:
 
 def _by_safety(argument: Argument) -> str:
     below, table = argument.below, argument.safety.table
-    proven = table[table["proposed_hp"].notna()]
+    proven = table[table["supported_hp"].notna()]
     if len(proven):
         row = proven.iloc[0]
         return (
-            f"By safety {below} may be published to {row['proposed_hp']:,.0f} hp ({weight_class(row['weight_up_to'])}): that much its own "
+            f"By safety {below} may be published to {row['supported_hp']:,.0f} hp ({weight_class(row['weight_up_to'])}): that much its own "
             "records bear out."
         )
     left_out = "; ".join(say_all(argument.safety.left_out)) or "no rating could be made"
@@ -217,7 +217,7 @@ def numbers_table(argument: Argument) -> pd.DataFrame:
         jump = f"about {step.jump.ratio:.1f} ({jump_range(step)})"
         rows.append(("failures just above for each just below, less what searching adds", jump))
     for row in argument.safety.table.itertuples():
-        told = f"{row.proposed_hp:,.0f} hp" if np.isfinite(row.proposed_hp) else "no power proven"
+        told = f"{row.supported_hp:,.0f} hp" if np.isfinite(row.supported_hp) else "no power supported"
         rows.append((f"by safety, {weight_class(row.weight_up_to)}", told))
     if money is not None:
         least = money.least
@@ -248,7 +248,7 @@ def safety_table(argument: Argument) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "trucks": table["weight_up_to"].map(weight_class),
-            "may be published, hp": told("proposed_hp"),
+            "may be published, hp": told("supported_hp"),
             "published now, hp": told("published_hp"),
             "verdict": table["verdict"],
             "why": [f"{_why(row)}." for _, row in table.iterrows()],
@@ -271,7 +271,7 @@ def verdicts_table(argument: Argument) -> pd.DataFrame:
         rows.append(("boundary by money", str(found.pays), found.cut_hp, found.low, found.high, NAN, told))
     for _, r in argument.safety.table.iterrows():
         question = f"boundary by safety, {weight_class(r['weight_up_to'])}"
-        rows.append((question, r["verdict"], r["proposed_hp"], NAN, NAN, NAN, f"{_why(r)}."))
+        rows.append((question, r["verdict"], r["supported_hp"], NAN, NAN, NAN, f"{_why(r)}."))
     a, told = argument.against, " ".join(against_words(argument.against))
     figures = (a.life.estimate, a.life.lower, a.life.upper)
     rows.append(("life of the one above over that below", VERDICTS[a.verdict], *figures, NAN, told))

@@ -9,16 +9,16 @@ from analytics.ratings.sheet import Ratings
 
 CONDITIONS = "Holds for the part revision named, the weights shown (truck as driven, without trailer), stock rpm limits and the fluid and tune the unit was built for. More power, more weight, another use or a retune: ask again."
 _DRAFT = "Draft, not to be handed out: some figures are lower than what is published and not yet accepted by the owner."
-_STAR = "* Set by judgement: our records neither prove nor contradict it yet."
+_STAR = "* Set by judgement: our records do not yet support it at the certainty of the others."
 
 
 def told_words(told: Told) -> str:
-    """'650 hp', '900 hp*, 650 proven', or 'ask us' where no power may be told."""
+    """'650 hp', '900 hp*, 650 supported', or 'ask us' where no power may be told."""
     if told.hp is None:
         return "ask us"
-    proven = f", {told.proven_hp:,.0f} proven" if told.proven_hp is not None else ""
+    supported = f", {told.supported_hp:,.0f} supported" if told.supported_hp is not None else ""
     heaviest = f" (to {told.up_to_lb:,.0f} lb)" if told.up_to_lb is not None else ""
-    return f"{told.hp:,.0f} hp{'*' if told.judged else ''}{proven}{heaviest}"
+    return f"{told.hp:,.0f} hp{'*' if told.judged else ''}{supported}{heaviest}"
 
 
 def cells(line: Line) -> list[str]:

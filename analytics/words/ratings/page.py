@@ -14,8 +14,9 @@ from analytics.ratings.follow_up import BoldestMove, Proof
 from analytics.ratings.model_checks import ModelChecks
 from analytics.ratings.plan import plan_proof
 from analytics.ratings.promise import Promise
-from analytics.ratings.sheet import PartRating, Ratings, judge, qualifiers, verdict_of
+from analytics.ratings.sheet import PartRating, Ratings, qualifiers
 from analytics.ratings.unknowns import AskFirst
+from analytics.ratings.verdict import NOT_SHOWN
 from analytics.ratings.whatif import RatingChanges
 from analytics.reasons import Lives, Reason
 from analytics.words.phrases import capital, weight_class
@@ -35,7 +36,7 @@ FOLDED = {
     "ask": "The most telling unknowns (customers' data: keep in the shop)",
     "basis": "What these ratings rest on: target, settings, data",
 }
-_ORDER = ("lower", "raise", "keep", "not proven")
+_ORDER = ("lower", "raise", "keep", NOT_SHOWN)
 
 
 def opening(ratings: Ratings) -> tuple[str, ...]:
@@ -67,7 +68,7 @@ def verdicts(ratings: Ratings) -> tuple[str, ...]:
         for first in (False, True):
             chosen = table[(table["verdict"] == verdict) & (new == first)]
             for (component, part), own in chosen.groupby(["component", "part"], sort=False):
-                steps = "; ".join(_change(r.published_hp, r.proposed_hp, r.weight_up_to) for r in own.itertuples())
+                steps = "; ".join(_change(verdict, r) for r in own.itertuples())
                 opening = "Not published yet, could be:" if first else _SAY[verdict]
                 lines.append(f"{opening} {component} {part}: {steps}.{_by_use(ratings, component, part)}")
     lines.append(
@@ -87,12 +88,12 @@ def _by_use(ratings: Ratings, component: str, part: str) -> str:
         (table["component"] == component) & (table["part"] == part) & (table["weight_up_to"] == first.weight_lb)
     ]
     alone = [
-        f"{r.use} {r.proposed_hp:,.0f} hp" if math.isfinite(r.proposed_hp) else f"{r.use} no power"
+        f"{r.use} {r.supported_hp:,.0f} hp" if math.isfinite(r.supported_hp) else f"{r.use} no power"
         for r in own[~own["use"].isin(["", first.rated_use])].itertuples()
     ]
     harshest = f" That is for {first.rated_use}, the harshest use with enough on record"
     return (
-        f"{harshest}; by itself, {weight_class(first.weight_lb)}, {' and '.join(alone)} is proven."
+        f"{harshest}; by itself, {weight_class(first.weight_lb)}, {' and '.join(alone)} is supported."
         if alone
         else f"{harshest}."
     )
@@ -102,19 +103,18 @@ _SAY = {
     "lower": "Lower",
     "raise": "Could go up:",
     "keep": "Keep",
-    "not proven": "Not proven either way:",
+    NOT_SHOWN: "Not shown either way:",
 }
 
 
-def _change(published: float, proposed: float, weight: float) -> str:
-    there, proven = published == published, proposed == proposed
-    if there and proven:
-        what = f"{published:,.0f} published, {proposed:,.0f} hp proven"
-    elif there:
-        what = f"{published:,.0f} published, no power proven"
-    else:
-        what = f"none published, {proposed:,.0f} hp proven" if proven else "none published, none proven"
-    return f"{what} {weight_class(weight)}"
+def _change(verdict: str, row) -> str:
+    """What is published in a class, what the records support, and where a limit is to move to."""
+    there, supported = math.isfinite(row.published_hp), math.isfinite(row.supported_hp)
+    published = f"{row.published_hp:,.0f} published" if there else "none published"
+    shown = f"{row.supported_hp:,.0f} hp supported" if supported else "no power supported"
+    move = there and verdict in ("lower", "raise") and row.proposed_hp != row.supported_hp
+    told = f"{published}, {row.proposed_hp:,.0f} hp proposed, {shown}" if move else f"{published}, {shown}"
+    return f"{told} {weight_class(row.weight_up_to)}"
 
 
 def short_table(ratings: Ratings) -> pd.DataFrame:
@@ -132,10 +132,9 @@ def part_words(ratings: Ratings, part: PartRating) -> tuple[str, ...]:
     # what holds in every class is said once
     shared = [r for r in told[0] if len(told) > 1 and all(r in q for q in told)]
     for bound, rest, row in zip(any_use, told, own.itertuples(), strict=True):
-        why = judge(bound, row.proposed_hp, row.published_hp, options)
         own_only = "; ".join(r for r in rest if r not in shared)
         lines.append(
-            f"{_cap(weight_class(bound.weight_lb))}: {verdict_of(why)}. {_cap(say(why))}{f' ({own_only})' if own_only else ''}."
+            f"{_cap(weight_class(bound.weight_lb))}: {row.verdict}. {_cap(say(row.why))}{f' ({own_only})' if own_only else ''}."
         )
     if shared:
         lines.append(f"In every class: {'; '.join(shared)}.")
@@ -277,7 +276,7 @@ def boldest_words(found: BoldestMove | None) -> tuple[str, ...]:
         return ("No proposal differs from a published limit, so there is no move to weigh.",)
     span, instead = found.moved.span, found.moved.instead
     best = f" (at most {found.best_hp:,.0f} hp)." if math.isfinite(found.best_hp) else ": no power is."
-    mind = f"Mind that {instead} is not proven at {found.power_hp:,.0f} hp in every class either{best}"
+    mind = f"Mind that {instead} is not supported at {found.power_hp:,.0f} hp in every class either{best}"
     return (
         f"{_cap(span.component)} {span.part} {weight_class(found.weight_up_to)}, from {span.from_hp:,.0f} to {span.to_hp:,.0f} hp:",
         *move_words(found.moved),
@@ -297,7 +296,7 @@ def proof_words(proofs: Sequence[Proof], promise: Promise) -> tuple[str, ...]:
         lines.append(f"To prove {found.component} {found.part} at its published {found.plan.power_hp:,.0f} hp:")
         lines += [*plan_words(found.plan), *ahead_words(found.ahead)]
     return tuple(lines) or (
-        "No published limit stands unproven. For a limit of your own, use plan_proof in analytics.ratings.plan:",
+        "No published limit stands open. For a limit of your own, use plan_proof in analytics.ratings.plan:",
         *plan_words(plan_proof(1000.0, promise)),
     )
 

@@ -6,13 +6,11 @@ import pandas as pd
 
 from analytics.ratings.bound import RatingBound
 from analytics.ratings.model_checks import OFF, ModelChecks
-from analytics.ratings.options import Options
-from analytics.ratings.sheet import judge
 from analytics.words.phrases import capital, plural
 from analytics.words.ratings.sheet import seen_words
 from analytics.words.saying import say
 
-SHEET_QUESTION = "What is proven, and what is published?"
+SHEET_QUESTION = "What is supported, and what is published?"
 
 
 def last_question(part: str, weight_lb: float | None = None) -> str:
@@ -30,19 +28,18 @@ def check_question(part: str) -> str:
     return f"Does the fit agree with what {part} did, band by band?"
 
 
-def curve_caption(bound: RatingBound, row: pd.Series, options: Options) -> str:
-    """What was seen of the part, and the verdict on its ``bound``. row: of the sheet of ratings; options: it was made with."""
-    why = say(judge(bound, row["proposed_hp"], row["published_hp"], options))
-    return f"{capital(seen_words(bound))}, all weights and uses together: {why}."
+def curve_caption(bound: RatingBound, row: pd.Series) -> str:
+    """What was seen of the part, and the verdict on its ``bound``. row: of the sheet of ratings."""
+    return f"{capital(seen_words(bound))}, all weights and uses together: {say(row['why'])}."
 
 
 def sheet_caption(table: pd.DataFrame) -> str:
-    """Which limits stand above what is proven, in any class. table: the ratings for any use."""
-    over = table[table["published_hp"].notna() & ~(table["published_hp"] <= table["proposed_hp"])]
+    """Which limits stand above what the records support, in any class. table: the ratings for any use."""
+    over = table[table["published_hp"].notna() & ~(table["published_hp"] <= table["supported_hp"])]
     named = dict.fromkeys(f"{r.component} {r.part}" for r in over.itertuples())
-    bare = {f"{r.component} {r.part}" for r in over[over["proposed_hp"].isna()].itertuples()}
-    names = ", ".join(n + (" (in some class no power is proven)" if n in bare else "") for n in named)
-    told = f"Published above what is proven: {names}." if names else "No limit is published above what is proven."
+    bare = {f"{r.component} {r.part}" for r in over[over["supported_hp"].isna()].itertuples()}
+    names = ", ".join(n + (" (in some class no power is supported)" if n in bare else "") for n in named)
+    told = f"Published above what the records support: {names}." if names else "No limit is published above that."
     return told + " A square far left of its circle means thin records, not a weak part."
 
 

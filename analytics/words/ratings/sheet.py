@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import isfinite
+
 import pandas as pd
 
 from analytics.ratings.bound import RatingBound
@@ -10,41 +12,57 @@ from analytics.ratings.sheet import PartRating, Ratings, qualifiers
 from analytics.reasons import Reason, Verdict
 from analytics.words.saying import say, say_all, texts
 
+_SAID = {
+    Verdict.LOWER: (
+        "the records contradict the {published} hp published (the chance that it is too high is {chance}): {proposed} hp costs least, "
+        "{supported}"
+    ),
+    Verdict.ONE_FAILURE: "{supported}; one failure speaks against the {published} hp published, too little to lower it on",
+    Verdict.LEANS_LOW: (
+        "{supported}; the estimate, {estimate} hp, lies under the {published} hp published, but what is missing from the records pulls "
+        "it down: not enough to lower it on"
+    ),
+    Verdict.BETWEEN: "{supported}; the {published} hp published are neither supported nor contradicted",
+    Verdict.NOTHING_CONTRADICTS: "no power is supported yet, and nothing contradicts the {published} hp published",
+    Verdict.NOTHING_SUPPORTED: "no power is supported yet",
+    Verdict.RAISE_FIRST: "nothing is published yet; {supported}",
+    Verdict.RAISE: (
+        "{supported}, and {proposed} hp at half the doubt, more than {margin} over the {published} published; a person decides"
+    ),
+    Verdict.RAISE_KNOWN: (
+        "{supported}; with the {known} hp known before them {proposed} hp, more than {margin} over the {published} published; a person "
+        "decides"
+    ),
+    Verdict.KEEP: "{supported}: within {margin} of the {published} published",
+}
 
-def _said(words):
-    def said(estimate_hp: float, proposed_hp: float, published_hp: float, margin_hp: float, at_least: bool) -> str:
+
+def _said(words: str):
+    def said(
+        estimate_hp: float,
+        supported_hp: float,
+        proposed_hp: float,
+        published_hp: float,
+        known_hp: float,
+        too_high: float,
+        margin_hp: float,
+        at_least: bool,
+    ) -> str:
+        shown = f"{'at least ' if at_least else ''}{supported_hp:,.0f} hp is supported"
         return words.format(
             estimate=f"{estimate_hp:,.0f}",
-            proposed=f"{'at least ' if at_least else ''}{proposed_hp:,.0f}",
-            only=f"{proposed_hp:,.0f}",
+            supported=shown if isfinite(supported_hp) else "no power is supported yet",
+            proposed=f"{proposed_hp:,.0f}",
             published=f"{published_hp:,.0f}",
+            known=f"{known_hp:,.0f}",
+            chance="over 99 %" if too_high > 0.99 else f"{too_high:.0%}",
             margin=f"{margin_hp:,.0f}",
         )
 
     return said
 
 
-texts(
-    {
-        Verdict.LOWER_NOTHING_PROVEN: _said(
-            "no power can be proven, and the best estimate, {estimate} hp, lies under the {published} hp published: take the "
-            "limit back until there is a rating"
-        ),
-        Verdict.NOTHING_PROVEN: _said("no power can be proven"),
-        Verdict.NEITHER_PROVEN: _said("nothing proves the {published} hp published, or contradicts it"),
-        Verdict.RAISE_FIRST: _said("nothing is published yet; {proposed} hp could be"),
-        Verdict.RAISE: _said(
-            "{proposed} hp can be proven, more than {margin} over the {published} published; a person decides"
-        ),
-        Verdict.KEEP: _said("{proposed} hp can be proven, within {margin} of the {published} published"),
-        Verdict.LOWER: _said(
-            "only {only} hp can be proven, and the best estimate, {estimate} hp, lies under the {published} published"
-        ),
-        Verdict.BETWEEN: _said(
-            "{proposed} hp is proven; the records neither prove nor contradict the {published} hp published"
-        ),
-    }
-)
+texts({code: _said(words) for code, words in _SAID.items()})
 
 
 def _miles(miles: float) -> str:

@@ -14,7 +14,7 @@ KEEP = "The list names customers' trucks: it stays in the shop's own files and g
 
 
 def _which(proven: bool) -> str:
-    return "proven" if proven else "published"
+    return "supported by the records" if proven else "published"
 
 
 asks(
@@ -53,9 +53,9 @@ texts(
 
 # ---- above a limit ---------------------------------------------------------------------------------------------------
 def _limits(limits: Sequence[tuple[str, str, float]]) -> list[str]:
-    """A limit of nought: no power is proven."""
+    """A limit of nought: no power is supported."""
     return [
-        f"{component} {part} ({f'{limit_hp:,.0f} hp' if limit_hp else 'no power proven'})"
+        f"{component} {part} ({f'{limit_hp:,.0f} hp' if limit_hp else 'no power supported'})"
         for component, part, limit_hp in limits
     ]
 
@@ -79,7 +79,7 @@ def _count(above: int, trucks: int, parts: Mapping[tuple[str, str], int], proven
 @says(Above.NOTHING_PROVEN)
 def _nothing_proven(trucks: int, parts: Mapping[tuple[str, str], int]) -> str:
     told = listed([f"{component} {part} ({n:,})" for (component, part), n in parts.items()], 12)
-    return f"{trucks:,} of them stand first: no power at all is proven for {told} at their weight and use."
+    return f"{trucks:,} of them stand first: the records support no power at all for {told} at their weight and use."
 
 
 @says(Above.FIRST)

@@ -1,0 +1,69 @@
+"""From a rating to a verdict: raise, keep or lower a published limit, or that nothing is shown either way."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from analytics.ratings.options import Options
+from analytics.ratings.standing import Standing
+from analytics.reasons import Code, Reason, Verdict, reason
+
+NOT_SHOWN = "not shown either way"
+#: a limit is lowered on so many failures at the least
+_FAILURES_TO_LOWER = 2
+_VERDICTS: dict[Code, str] = {
+    Verdict.LOWER: "lower",
+    Verdict.RAISE_FIRST: "raise",
+    Verdict.RAISE: "raise",
+    Verdict.RAISE_KNOWN: "raise",
+    Verdict.KEEP: "keep",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """verdict: raise, keep, lower or NOT_SHOWN. why: its reason. proposed_hp: what to raise or lower to, else what the records
+    support; NaN for none."""
+
+    verdict: str
+    why: Reason
+    proposed_hp: float
+
+
+def judge(stand: Standing, published_hp: float, options: Options) -> Judgement:
+    """What to do with a published limit in hp (NaN: none).
+
+    Lower only what is contradicted: at the confidence of the promise it lies above the true rating, on two failures or more and with
+    no known bias that pulls the estimate down; then to the figure that costs least. Raise only to what is shown at half that
+    doubt, by more than the margin. Keep what the records support, within the margin. The rest is not shown either way.
+    """
+    code, proposed = _decided(stand, published_hp, options)
+    why = reason(
+        code,
+        estimate_hp=stand.estimate_hp,
+        supported_hp=stand.supported_hp,
+        proposed_hp=proposed,
+        published_hp=published_hp,
+        known_hp=stand.known_hp,
+        too_high=stand.too_high,
+        margin_hp=options.margin_hp,
+        at_least=stand.at_least,
+    )
+    return Judgement(_VERDICTS.get(code, NOT_SHOWN), why, proposed)
+
+
+def _decided(stand: Standing, published_hp: float, options: Options) -> tuple[Verdict, float]:
+    supported, margin = stand.supported_hp, options.margin_hp
+    if not math.isfinite(published_hp):
+        return (Verdict.RAISE_FIRST if math.isfinite(supported) else Verdict.NOTHING_SUPPORTED), supported
+    contradicted = stand.too_high >= options.promise.confidence and stand.least_cost_hp < published_hp
+    if contradicted and not stand.leans_low and stand.failures >= _FAILURES_TO_LOWER:
+        return Verdict.LOWER, stand.least_cost_hp
+    if stand.raise_hp > published_hp + margin:
+        return (Verdict.RAISE if supported >= stand.raise_hp else Verdict.RAISE_KNOWN), stand.raise_hp
+    if supported > published_hp - margin:
+        return Verdict.KEEP, supported
+    if contradicted:
+        return (Verdict.LEANS_LOW if stand.leans_low else Verdict.ONE_FAILURE), supported
+    return (Verdict.BETWEEN if math.isfinite(supported) else Verdict.NOTHING_CONTRADICTS), supported

@@ -1,0 +1,352 @@
+"""What following the sheet is worth: invented shops replayed for six years, the same trucks for every owner.
+
+A shop builds one component from two parts, the dearer where the limit of the cheaper does not reach; a truck beyond both is turned
+away. Each limit begins at .7, 1.0 or 1.35 of the truth. Four owners: one never changes it; one sets it just below the first failure
+(the habit); one does what the sheet says, looking each half year after the first; one knows the truth from the first day.
+
+A comeback is a part that fails within the target life. A truck is refused where a part is passed over that the truth allows for its
+class. The records are what a shop would have: 85 % of failures reported, one odometer in five read, powers and weights missing
+(mostly of trucks that never came back), kilowatts among the horsepower, returns entered twice and for units nobody built.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from scipy.special import ndtri
+
+from analytics.lifetimes.table import make_lifetimes
+from analytics.models.distributions import standard_quantile
+from analytics.ratings.options import options_for
+from analytics.ratings.sheet import make_ratings
+from analytics.records.frames import shop_of_frames
+from analytics.records.load import load_records
+from analytics.whole import whole_file
+from studies.resumable import resume, versions_used
+
+BLOCKS, TABLE = "worth_runs.csv", "worth.csv"
+LIFE_MILES, RELIABILITY = 50_000.0, 0.9
+STARTS = (0.7, 1.0, 1.35)
+OWNERS = ("never changes", "just below the first failure", "follows the sheet", "knows the truth")
+#: comebacks that one truck refused is worth
+PRICES = (5, 10, 20)
+QUARTERS, QUARTER_DAYS = 24, 365.25 / 4
+EDGES_LB = (7500.0, 9000.0)
+#: the weight that stands for a class
+_CLASS_LB = np.array([7500.0, 9000.0, 10_500.0])
+_CLASS = ("7500 lb", "9000 lb", "over 9000 lb")
+_PARTS = ("P-1", "P-2")
+_USES = ("street", "towing")
+_FIRST_DAY = dt.date(2018, 1, 1)
+_STEP_HP = 25.0
+#: shops on which the rule's constants were chosen; the study begins above them
+FIRST_SEED = 501
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class InventedShop:
+    """Trucks (n,) in the order they come, and what would become of each with each part, (parts, n).
+
+    day: of the build, from the first. line: how strictly the limit is read that day. truth_hp: (parts, classes), the rating in the
+    harsher use. life_miles, told: whether a failure would be reported. read_share: of its age at which an odometer is read, NaN: never.
+    blank_power, blank_weight: what the shop did not write down, (n,) chance ranks.
+    """
+
+    day: np.ndarray
+    power_hp: np.ndarray
+    weight_lb: np.ndarray
+    use: np.ndarray
+    miles_a_day: np.ndarray
+    line: np.ndarray
+    truth_hp: np.ndarray
+    life_miles: np.ndarray
+    told: np.ndarray
+    read_share: np.ndarray
+    blank: np.ndarray
+
+    @property
+    def weight_class(self) -> np.ndarray:
+        return np.searchsorted(EDGES_LB, self.weight_lb, side="left")
+
+
+def invent(seed: int) -> InventedShop:
+    """A shop of 120 to 240 trucks a year. Truths: ratings of 450 to 650 hp and 1.3 to 1.6 times that, shapes 1.4 to 2.6, life falling
+    with power to the 0.8 to 4.5, a third of the shops with log-normal lives."""
+    rng = np.random.default_rng([20_261_126, seed])
+    n = int(rng.integers(120, 241) * QUARTERS / 4)
+    star = rng.uniform(450, 650) * np.array([1.0, rng.uniform(1.3, 1.6)])
+    shape = rng.uniform(1.4, 2.6, len(_PARTS))
+    by_power = -np.exp(rng.uniform(np.log(0.8), np.log(4.5), len(_PARTS)))
+    by_weight = -rng.uniform(0.5, 2.5, len(_PARTS))
+    law = "lognormal" if rng.random() < 1 / 3 else "weibull"
+    harsher = -rng.uniform(0.0, 0.4)
+    use = (rng.random(n) < 0.4).astype(int)
+    power = np.exp(np.log(star[0] * 1.05) + 0.33 * rng.standard_normal(n))
+    weight = np.exp(np.log(7300.0) + 0.16 * rng.standard_normal(n))
+    z_r = standard_quantile(RELIABILITY, law)
+    u = rng.random((len(_PARTS), n))
+    z = np.log(-np.log(u)) if law == "weibull" else ndtri(u)
+    log_life = (
+        np.log(LIFE_MILES)
+        + (z - z_r) / shape[:, None]
+        + by_power[:, None] * np.log(power / star[:, None])
+        + by_weight[:, None] * np.log(weight / _CLASS_LB[0])
+        + harsher * use
+    )
+    truth = np.exp(
+        np.log(star)[:, None] - (by_weight[:, None] * np.log(_CLASS_LB / _CLASS_LB[0]) + harsher) / by_power[:, None]
+    )
+    return InventedShop(
+        day=np.sort(rng.uniform(0, QUARTERS * QUARTER_DAYS, n)),
+        power_hp=power,
+        weight_lb=weight,
+        use=use,
+        miles_a_day=np.exp(np.log(np.array([28.0, 40.0])[use]) + 0.5 * rng.standard_normal(n)),
+        line=np.exp(0.04 * rng.standard_normal(n)),
+        truth_hp=truth,
+        life_miles=np.exp(log_life),
+        told=rng.random((len(_PARTS), n)) < 0.85,
+        read_share=np.where(rng.random(n) < 0.2, rng.random(n), np.nan),
+        blank=rng.random((2, n)),
+    )
+
+
+class Owner:
+    """An owner at work. limits: (parts, classes) hp, today's; first: those he began with. fitted: part of each truck, -1 not yet come,
+    the number of parts: turned away."""
+
+    def __init__(self, shop: InventedShop, start: float):
+        self.shop, self.first = shop, shop.truth_hp * start
+        self.limits = self.first.copy()
+        self.fitted = np.full(len(shop.day), -1)
+        self.kept: list[tuple[int, int, float, float]] = []  # accepted: part, class, day, hp
+
+    def build(self, quarter: int) -> None:
+        """Fit the trucks of a quarter, each with the weakest part whose limit reaches it."""
+        came = (self.shop.day >= quarter * QUARTER_DAYS) & (self.shop.day < (quarter + 1) * QUARTER_DAYS)
+        at = np.flatnonzero(came)
+        reach = (self.shop.power_hp * self.shop.line)[at] <= self.limits[:, self.shop.weight_class[at]]
+        self.fitted[at] = np.where(reach.any(0), reach.argmax(0), len(_PARTS))
+
+    def failed(self, part: int, day: float) -> tuple[np.ndarray, np.ndarray]:
+        """Trucks with the part, and whether each has come back by that day."""
+        at = np.flatnonzero(self.fitted == part)
+        run = self.shop.miles_a_day[at] * (day - self.shop.day[at])
+        return at, (self.shop.life_miles[part, at] < run) & self.shop.told[part, at]
+
+    def score(self) -> dict[str, int]:
+        """comebacks within the life, and good trucks refused."""
+        shop, trucks = self.shop, np.arange(len(self.fitted))
+        with_part = self.fitted < len(_PARTS)
+        own = shop.life_miles[self.fitted[with_part], trucks[with_part]]
+        good = shop.power_hp <= shop.truth_hp[:, shop.weight_class]
+        passed_over = self.fitted > np.arange(len(_PARTS))[:, None]
+        return {"comebacks": int((own < LIFE_MILES).sum()), "refused": int((good & passed_over).sum())}
+
+
+def sheets_of(owner: Owner, day: float) -> dict[str, pd.DataFrame]:
+    """What the shop has on record by a day: builds, returns, readings and limits, as text, with the dirt of real sheets."""
+    shop = owner.shop
+    at = np.flatnonzero((owner.fitted >= 0) & (owner.fitted < len(_PARTS)))
+    part = owner.fitted[at]
+    run = shop.miles_a_day[at] * (day - shop.day[at])
+    life = shop.life_miles[part, at]
+    back = (life < run) & shop.told[part, at]
+    serial = [f"U-{i:04d}" for i in at]
+    before = 20_000 + 97 * at % 60_000  # what the truck had run when the unit went in
+    # what came back is written up better than what did not
+    blank = shop.blank[:, at] < np.where(back, 0.02, 0.10)
+    builds = pd.DataFrame(
+        {
+            "serial": serial,
+            "built_on": _dates(shop.day[at]),
+            "odometer_at_install": [f"{m:.0f}" for m in before],
+            "power": np.where(blank[0], "", _powers(shop.power_hp[at], shop.blank[1, at])),
+            "weight": np.where(blank[1], "", [f"{w:.0f} lb" for w in shop.weight_lb[at]]),
+            "use": np.array(_USES)[shop.use[at]],
+            "shaft": np.array(_PARTS)[part],
+        }
+    )
+    failed_on = shop.day[at] + life / shop.miles_a_day[at]
+    rows = np.flatnonzero(back)
+    returns = pd.DataFrame(
+        {
+            "serial": [serial[i].lower() if at[i] % 3 == 0 else f" {serial[i]} " for i in rows],
+            "component": "shaft",
+            "failed_on": _dates(failed_on[rows]),
+            "odometer": [f"{before[i] + life[i]:.0f}" if at[i] % 10 else "" for i in rows],
+            "cause": "part",
+        }
+    )
+    if len(returns):
+        twice = returns.iloc[::25]
+        unknown = returns.iloc[:1].assign(serial="U-99999")
+        returns = pd.concat([returns, twice, unknown], ignore_index=True)
+    read_on = shop.day[at] + shop.read_share[at] * (day - shop.day[at])
+    seen = (
+        (shop.read_share[at] > 0)
+        & (read_on - shop.day[at] > 30)
+        & ~(life < shop.miles_a_day[at] * (read_on - shop.day[at]))
+    )
+    readings = pd.DataFrame(
+        {
+            "serial": np.array(serial)[seen],
+            "read_on": _dates(read_on[seen]),
+            "odometer": [f"{m:.0f}" for m in (before + shop.miles_a_day[at] * (read_on - shop.day[at]))[seen]],
+        }
+    )
+    return {"builds": builds, "returns": returns, "readings": readings, "limits": _limits(owner)}
+
+
+def _dates(days: np.ndarray) -> list[str]:
+    return [(_FIRST_DAY + dt.timedelta(days=int(d))).isoformat() for d in days]
+
+
+def _powers(power: np.ndarray, rank: np.ndarray) -> list[str]:
+    """Some in kilowatts."""
+    return [f"{p * 0.745699872:.1f} kW" if r > 0.9 else f"{p:.0f} hp" for p, r in zip(power, rank, strict=True)]
+
+
+def _limits(owner: Owner) -> pd.DataFrame:
+    columns = "component part weight_up_to power_limit effective_on reason basis".split()
+    first = [
+        ["shaft", name, kind, f"{owner.first[i, c]:.0f} hp", _FIRST_DAY.isoformat(), "supplier's word", ""]
+        for i, name in enumerate(_PARTS)
+        for c, kind in enumerate(_CLASS)
+    ]
+    later = [
+        ["shaft", _PARTS[i], _CLASS[c], f"{hp:.0f} hp", _dates(np.array([day]))[0], "accepted", "records"]
+        for i, c, day, hp in owner.kept
+    ]
+    return pd.DataFrame(first + later, columns=columns)
+
+
+_SETTINGS = {
+    "shop": {"name": "Invented", "records_start": _FIRST_DAY.isoformat()},
+    "components": {"shaft": "shaft"},
+    "weight": {"classes": list(EDGES_LB)},
+    "targets": {"miles": LIFE_MILES, "reliability": RELIABILITY, "confidence": 0.9},
+}
+
+
+def _look(owner: Owner, day: float, replicates: int) -> pd.DataFrame:
+    """The rows of the sheet, with the place of each limit: part_at, class_at."""
+    as_of = _FIRST_DAY + dt.timedelta(days=int(day))
+    records = load_records(shop_of_frames(sheets_of(owner, day), _SETTINGS), as_of)
+    options = options_for(records.shop)
+    options = replace(options, settings=replace(options.settings, explain=False, replicates=replicates, draws=0))
+    table = make_ratings(records, make_lifetimes(records), options, own_uses=False).table
+    table = table[table["use"] == ""]
+    return table.assign(
+        part_at=[_PARTS.index(p) for p in table["part"]],
+        class_at=[int(np.searchsorted(EDGES_LB, w, side="left")) for w in table["weight_up_to"]],
+    )
+
+
+def follow(shop: InventedShop, start: float, replicates: int) -> tuple[Owner, dict[str, float]]:
+    """The owner who accepts what the sheet says, each half year after the first; with what it said. first_right: quarter of the first
+    raise of a limit that is too low, or lower of one that is too high, NaN: never; the middle of the parts' lightest class."""
+    owner = Owner(shop, start)
+    said = {"looks": 0, "raises": 0, "raised_above": 0, "wrong_lower": 0, "lowers": 0}
+    first_right = np.full(len(_PARTS), np.inf)
+    wrong = np.zeros(len(_PARTS), bool)
+    for quarter in range(QUARTERS):
+        owner.build(quarter)
+        if quarter < 3 or quarter % 2 == 0:
+            continue
+        day = (quarter + 1) * QUARTER_DAYS
+        for row in _look(owner, day, replicates).itertuples():
+            said["looks"] += 1
+            if row.verdict not in ("raise", "lower"):
+                continue
+            i, c, raised = row.part_at, row.class_at, row.verdict == "raise"
+            old, true, new = owner.limits[i, c], shop.truth_hp[i, c], float(row.proposed_hp)
+            said["raises" if raised else "lowers"] += 1
+            said["raised_above"] += raised and new > true
+            if c == 0 and not raised and old == owner.first[i, c] and old <= true * 1.001:
+                wrong[i] = True
+            if c == 0 and old == owner.first[i, c] and raised == (start < 1):
+                first_right[i] = min(first_right[i], quarter + 1)
+            owner.limits[i, c] = new
+            owner.kept.append((i, c, day, new))
+    said["wrong_lower"] = int(wrong.sum())
+    middle = float(np.median(first_right))
+    return owner, {**said, "first_right": middle if start != 1 else np.nan}
+
+
+def habit(shop: InventedShop, start: float) -> Owner:
+    """The owner who sets a limit just below the weakest truck that came back within it, for its class and the heavier ones."""
+    owner = Owner(shop, start)
+    for quarter in range(QUARTERS):
+        owner.build(quarter)
+        for part in range(len(_PARTS)):
+            at, back = owner.failed(part, (quarter + 1) * QUARTER_DAYS)
+            for c in range(len(_CLASS)):
+                hit = back & (shop.weight_class[at] <= c) & (shop.power_hp[at] <= owner.limits[part, c])
+                if hit.any():
+                    below = np.ceil(shop.power_hp[at][hit].min() / _STEP_HP - 1) * _STEP_HP
+                    owner.limits[part, c:] = np.minimum(owner.limits[part, c:], below)
+    return owner
+
+
+def unchanged(shop: InventedShop, start: float) -> Owner:
+    """The owner whose limits stay as they are."""
+    owner = Owner(shop, start)
+    for quarter in range(QUARTERS):
+        owner.build(quarter)
+    return owner
+
+
+def one_run(replicates: int, seed: int, start: float) -> pd.DataFrame:
+    """A shop from one start: a row per owner, with what the sheet said in that of the one who follows it."""
+    shop = invent(seed)
+    followed, said = follow(shop, start, replicates)
+    owners = (unchanged(shop, start), habit(shop, start), followed, unchanged(shop, 1.0))
+    rows = pd.DataFrame([o.score() for o in owners])
+    rows.insert(0, "owner", OWNERS)
+    rows.insert(0, "start", start)
+    rows.insert(0, "seed", seed)
+    for name, value in said.items():
+        rows[name] = np.where(rows["owner"] == OWNERS[2], value, np.nan)
+    return rows.assign(trucks=len(shop.day), replicates=replicates, versions=versions_used())
+
+
+def run(
+    out: str | Path,
+    shops: int = 40,
+    replicates: int = 0,
+    jobs: int = 1,
+    first_seed: int = FIRST_SEED,
+    progress: Callable[[str], None] | None = None,
+) -> pd.DataFrame:
+    """Replay ``shops`` shops from each start; those already in ``out`` are not repeated. replicates: simulated fleets of each
+    calibration, 0: first-order bounds. Returns the summary, which is kept as worth.csv beside the runs."""
+    path = Path(out) / BLOCKS
+    pieces = [(seed, start) for seed in range(first_seed, first_seed + shops) for start in STARTS]
+    resume(path, ["seed", "start"], pieces, partial(one_run, replicates), jobs, progress, blank="nan")
+    table = summarise(pd.read_csv(path))
+    with whole_file(path.with_name(TABLE)) as part:
+        table.to_csv(part, index=False)
+    return table
+
+
+def summarise(runs: pd.DataFrame) -> pd.DataFrame:
+    """Per start and over all, a row per owner: shops, comebacks, refused, the cost at each of PRICES, and what the sheet said."""
+    rows = []
+    for name, chosen in [*((f"{s:g} of the truth", own) for s, own in runs.groupby("start")), ("all", runs)]:
+        for owner, own in chosen.groupby("owner", sort=False):
+            row = {"start": name, "owner": owner, "shops": own["seed"].nunique()}
+            row |= {c: int(own[c].sum()) for c in ("comebacks", "refused")}
+            row |= {f"cost_{p}": p * row["comebacks"] + row["refused"] for p in PRICES}
+            if owner == OWNERS[2]:
+                row |= {c: int(own[c].sum()) for c in ("looks", "raises", "raised_above", "lowers")}
+                row["wrong_lower_share"] = own["wrong_lower"].sum() / (len(_PARTS) * len(own))
+                row["first_right_quarter"] = own["first_right"].median()
+            rows.append(row)
+    return pd.DataFrame(rows)

@@ -1,0 +1,174 @@
+"""What the sheet says of a published limit: when it is raised, kept, lowered, or shown neither way."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import norm
+
+from analytics.models.lifedata import life_data
+from analytics.ratings.options import Options
+from analytics.ratings.promise import Promise
+from analytics.ratings.published import known_before, price_over_comeback
+from analytics.ratings.settings import RatingSettings
+from analytics.ratings.standing import (
+    PUBLISHED_LOG_SD,
+    Known,
+    Standing,
+    no_failure,
+    no_higher,
+    rounded_down,
+    two_sided,
+    with_known,
+)
+from analytics.ratings.verdict import judge
+from analytics.reasons import Verdict
+from analytics.records.shop import shop_from
+from analytics.words.saying import say
+
+NAN = math.nan
+OPTIONS = Options(Promise(50_000))
+SHOP = shop_from({"components": {"shaft": "shaft"}}, Path())
+
+
+def stand(supported: float = NAN, **more) -> Standing:
+    return replace(
+        Standing(estimate_hp=600.0, supported_hp=supported, least_cost_hp=575.0, too_high=0.5, failures=5.0), **more
+    )
+
+
+@pytest.mark.parametrize(
+    ("standing", "published", "verdict", "proposed"),
+    [
+        (stand(700, raise_hp=675.0), 600, "raise", 675),  # to what is shown at half the doubt
+        (stand(700, raise_hp=650.0), 600, "keep", 700),  # a tie with the margin does not raise
+        (stand(575), 600, "keep", 575),
+        (stand(550), 600, "not shown either way", 550),  # a low bound alone contradicts nothing
+        (stand(550, too_high=0.89), 600, "not shown either way", 550),
+        (stand(550, too_high=0.9), 600, "lower", 575),  # to what costs least, not to the bound
+        (stand(NAN, too_high=0.95), 600, "lower", 575),
+        (stand(550, too_high=0.95, failures=1.0), 600, "not shown either way", 550),  # one failure lowers nothing
+        (stand(550, too_high=0.95, leans_low=True), 600, "not shown either way", 550),
+        (stand(550, too_high=0.95, least_cost_hp=625.0), 600, "not shown either way", 550),
+        (stand(550, raise_hp=675.0), 600, "raise", 675),
+        (stand(550, with_known_hp=675.0), 600, "not shown either way", 550),
+        (stand(NAN, too_high=NAN), 600, "not shown either way", NAN),
+        (stand(NAN), NAN, "not shown either way", NAN),
+        (stand(500), NAN, "raise", 500),
+    ],
+)
+def test_verdicts(standing, published, verdict, proposed):
+    found = judge(standing, published, OPTIONS)
+    assert found.verdict == verdict
+    assert found.proposed_hp == pytest.approx(proposed, nan_ok=True)
+
+
+def test_what_speaks_against_a_limit_but_does_not_lower_it_is_said():
+    one = judge(stand(550, too_high=0.95, failures=1.0), 600, OPTIONS)
+    assert one.why.code is Verdict.ONE_FAILURE
+    assert (
+        say(one.why)
+        == "550 hp is supported; one failure speaks against the 600 hp published, too little to lower it on"
+    )
+    leans = judge(stand(550, too_high=0.95, leans_low=True), 600, OPTIONS)
+    assert leans.why.code is Verdict.LEANS_LOW
+    assert "pulls it down" in say(leans.why)
+
+
+def test_the_reason_of_a_lower_names_the_chance_and_both_figures():
+    found = judge(stand(550, too_high=0.953), 600, OPTIONS)
+    assert say(found.why) == (
+        "the records contradict the 600 hp published (the chance that it is too high is 95%): 575 hp costs least, 550 hp is supported"
+    )
+
+
+def test_proposals_are_rounded_down_to_the_step():
+    assert [rounded_down(v, 25) for v in (574.9, 575, 599.99)] == [550, 575, 575]
+    assert math.isnan(rounded_down(NAN, 25))
+
+
+def test_the_limits_of_the_records_come_back_out_of_their_chances():
+    held = two_sided(600.0, 500.0, 800.0, 0.9)
+    assert held.quantile_hp(0.5) == pytest.approx(600, rel=0.01)
+    assert held.below(500.0) == pytest.approx(0.1, abs=0.005)
+    assert held.below(800.0) == pytest.approx(0.9, abs=0.005)
+    # a side on which nothing is ruled out is far off, and takes nothing from the other
+    assert two_sided(600.0, NAN, 800.0, 0.9).below(800.0) == pytest.approx(0.9, abs=0.005)
+
+
+def test_a_normal_known_before_is_combined_by_precision():
+    """Textbook: two normals multiply to one whose precision is the sum (Gelman and others, Bayesian Data Analysis, 3rd ed., 2.5)."""
+    sd = 0.2
+    alone = two_sided(500.0, 500 * math.exp(-norm.ppf(0.9) * sd), 500 * math.exp(norm.ppf(0.9) * sd), 0.9)
+    held = with_known(alone, Known(700.0, 0.4))
+    weight = (1 / sd**2) / (1 / sd**2 + 1 / 0.4**2)
+    middle = weight * math.log(500) + (1 - weight) * math.log(700)
+    spread = (1 / sd**2 + 1 / 0.4**2) ** -0.5
+    assert held.quantile_hp(0.5) == pytest.approx(math.exp(middle), rel=0.003)
+    assert held.quantile_hp(0.1) == pytest.approx(math.exp(middle - norm.ppf(0.9) * spread), rel=0.005)
+
+
+def test_trucks_that_never_failed_lift_what_was_known_and_never_lower_it():
+    def lives(n: int, miles: float, power: float):
+        return life_data(np.full(n, miles), np.full(n, np.inf), np.full(n, power), np.full(n, 7000.0))
+
+    promise, settings = Promise(50_000), RatingSettings()
+    lows = []
+    for n in (1, 100, 1000):
+        data = lives(n, 40_000.0, 600.0)
+        held = with_known(no_failure(data, 7500.0, promise, settings, 600.0), Known(600.0))
+        lows.append(held.quantile_hp(0.1))
+    plain = 600 * math.exp(-norm.ppf(0.9) * PUBLISHED_LOG_SD)
+    assert plain < lows[0] < lows[1] < lows[2]
+    # a hundred trucks at nearly the life leave little room under their own power (demonstration: 90 % of 100 to 50,000 miles)
+    assert 500 < lows[1] < 700
+    # lighter trucks than the class say less of it
+    heavy = with_known(no_failure(lives(100, 40_000.0, 600.0), 10_000.0, promise, settings, 600.0), Known(600.0))
+    assert heavy.quantile_hp(0.1) < lows[1]
+
+
+def test_a_heavier_class_is_never_held_above_a_lighter_one():
+    lighter = stand(500, with_known_hp=550.0, raise_hp=540.0, least_cost_hp=560.0)
+    held = no_higher(stand(500, with_known_hp=600.0, raise_hp=610.0, least_cost_hp=NAN), lighter)
+    assert (held.with_known_hp, held.raise_hp) == (550.0, 540.0)
+    assert math.isnan(held.least_cost_hp)
+
+
+LIMITS = pd.DataFrame(
+    {
+        "component": "shaft",
+        "part": "A",
+        "use": "",
+        "weight_up_to_lb": NAN,
+        "weight_over_lb": NAN,
+        "power_limit_hp": [600.0, 650.0, 700.0],
+        "effective_on": pd.to_datetime(["2020-01-01", "2021-01-01", "2022-01-01"]),
+        "basis": ["supplier's word", "records", "records"],
+        "sure_within": [0.25, NAN, NAN],
+    }
+)
+TRUCK = pd.DataFrame(
+    {"component": ["shaft"], "part": "A", "use": "", "weight_lb": 7000.0, "day": pd.Timestamp("2023-01-01")}
+)
+
+
+def test_a_limit_accepted_on_the_records_is_no_evidence_beside_them():
+    (known,) = known_before(LIMITS, TRUCK)
+    # nine times in ten within a quarter either way
+    assert known == Known(600.0, pytest.approx(math.log(1.25) / norm.ppf(0.95)))
+    assert known_before(LIMITS.assign(basis="records"), TRUCK) == [None]
+    assert known_before(LIMITS.iloc[:2].assign(basis="", sure_within=NAN), TRUCK) == [Known(650.0, PUBLISHED_LOG_SD)]
+
+
+def test_what_may_be_lost_follows_from_the_stated_prices():
+    costs = {"comeback": 4000, "parts": {"A": 400, "B": 800, "C": 1400, "other": 500}}
+    shop = replace(SHOP, costs=costs)
+    assert price_over_comeback(shop, "A", ["A", "B", "C"], 0.1) == pytest.approx(400 / 4000)
+    assert price_over_comeback(shop, "C", ["A", "B", "C"], 0.1) == 0.1  # nothing dearer
+    assert price_over_comeback(replace(shop, costs={}), "A", ["A", "B"], 0.1) == 0.1
+    assert price_over_comeback(replace(shop, costs=costs | {"comeback": "dear"}), "A", ["A", "B"], 0.1) == 0.1
