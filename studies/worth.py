@@ -347,6 +347,7 @@ def summarise(runs: pd.DataFrame) -> pd.DataFrame:
             if owner == OWNERS[2]:
                 row |= {c: int(own[c].sum()) for c in ("looks", "raises", "raised_above", "lowers")}
                 row["wrong_lower_share"] = own["wrong_lower"].sum() / (len(_PARTS) * len(own))
-                row["first_right_quarter"] = own["first_right"].median()
+                known = own["first_right"].dropna()
+                row["first_right_quarter"] = float(known.median()) if len(known) else np.nan
             rows.append(row)
     return pd.DataFrame(rows)

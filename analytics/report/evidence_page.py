@@ -38,6 +38,13 @@ def shops(folder: Path) -> None:
     show_table(table, folded="Part by part")
 
 
+def worth(folder: Path) -> None:
+    """What following the sheet is worth."""
+    table, told = words.worth(folder)
+    show_words(*told)
+    show_table(table, folded="Owner by owner")
+
+
 def forecasts(folder: Path) -> None:
     """Whether the forecasts are right."""
     show_words(*words.forecast(folder))
@@ -77,5 +84,5 @@ def steps(folder: Path) -> None:
 
 SECTIONS: dict[str, Callable[[Path], None]] = {
     made.__name__: made
-    for made in (opening, coverage, habits, shops, forecasts, watch, guarantees, outside, not_answered, steps)
+    for made in (opening, coverage, habits, shops, worth, forecasts, watch, guarantees, outside, not_answered, steps)
 }
