@@ -43,8 +43,8 @@ _ALIKE, _MOST_UNKNOWN = 5, 0.5
 
 
 def fill_from_alike(table: pd.DataFrame, component: str, part: str | None, column: str) -> tuple[pd.DataFrame, int]:
-    """The table with an unknown power or weight of the part's units taken from units of the same use that fared alike (failed, or
-    not), and how many units.
+    """The ``table`` of lifetimes with an unknown ``column`` (power_hp or weight_lb) of the units of a part (``component``, ``part``; None: any) taken
+    from units of the same use that fared alike (failed, or not), and how many units.
 
     Leaving them out would bend a rating wherever the figure is known mostly for what came back. What is taken runs evenly through
     those of the alike (a hot deck, sampled systematically: Rubin, *Multiple Imputation for Nonresponse in Surveys*, 1987, ch. 4,

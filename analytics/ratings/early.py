@@ -35,8 +35,8 @@ _SHAPE = (0.0, 0.7)
 
 
 def early_check(data: LifeData, life_miles: float, settings: RatingSettings) -> tuple[EarlyCheck, LifeData]:
-    """Are there more failures under ``early_test.miles`` than wear explains? If so, the data with those taken out as
-    failures (the life ends there, unfailed), to be rated at R/(1 - share).
+    """Are there more failures in ``data`` under ``early_test.miles`` of the ``settings`` than wear explains? If so, the data with those taken out
+    as failures (the life ends there, unfailed), to be rated at R/(1 - share). life_miles: the target life.
 
     Wear is what the lives past those miles say of it, given that they reached them, so that no early failure bends it; what they
     leave open (draws of the posterior) is in the p-value. Not asked where the target life itself is no longer, nor where the test

@@ -19,13 +19,13 @@ _LEAST_LOST, _MOST_LOST = 0.02, 0.5
 
 
 def published_hp(limits: pd.DataFrame, trucks: pd.DataFrame) -> np.ndarray:
-    """The limit in hp that holds for each row of ``trucks`` (n,), as `limit_for` finds it; NaN for none."""
+    """The limit in hp that holds for each row of ``trucks`` (n,), as `limit_for` finds it in ``limits``; NaN for none."""
     at = limit_for(limits, trucks)
     return np.array([float(limits["power_limit_hp"].iat[i]) if i >= 0 else math.nan for i in at])
 
 
 def known_before(limits: pd.DataFrame, trucks: pd.DataFrame) -> list[Known | None]:
-    """For each row of ``trucks`` the last limit that does not rest on the records themselves, as a guess; None where there is none."""
+    """For each row of ``trucks`` the last of ``limits`` that does not rest on the records themselves, as a guess; None where there is none."""
     own = limits[limits["basis"] != FROM_RECORDS]
     at = limit_for(own, trucks)
     power, sure = own["power_limit_hp"].to_numpy(float), own["sure_within"].to_numpy(float)
@@ -38,8 +38,8 @@ def _log_sd(sure_within: float) -> float:
 
 
 def price_over_comeback(shop: Shop, part: str, others: Collection[str], otherwise: float) -> float:
-    """Price step from a part to the next dearer of ``others`` over the cost of a comeback, as [costs] states them: the share of parts
-    that may be lost before the dearer one pays. otherwise: where they are not stated."""
+    """Price step from a ``part`` to the next dearer of ``others`` over the cost of a comeback, as [costs] of the ``shop`` states them: the share
+    of parts that may be lost before the dearer one pays. otherwise: where they are not stated."""
     stated, comeback = shop.costs.get("parts"), _amount(shop.costs.get("comeback"))
     prices: dict[str, object] = stated if isinstance(stated, dict) else {}
     own = _amount(prices.get(part))

@@ -234,7 +234,8 @@ def _missing_note(own: pd.DataFrame, rated: np.ndarray) -> tuple[Reason, ...]:
 
 # ---- from a bound to a verdict -------------------------------------------------------------------------------------
 def supported_hp(rated: PartRating, bound: RatingBound, options: Options) -> float:
-    """The bound, or the one under the other reading of unclear failures if that is lower, rounded down to the step."""
+    """The ``bound`` of a part ``rated``, or the one under the other reading of unclear failures if that is lower, rounded down to the step of the
+    ``options``."""
     other = rated.otherwise.get((bound.weight_lb, bound.use), math.nan)
     return rounded_down(
         float(np.fmin(bound.bound_hp, other)) if math.isfinite(bound.bound_hp) else math.nan, options.step_hp

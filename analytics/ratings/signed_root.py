@@ -207,7 +207,7 @@ class Fitted:
 
 
 def estimate_at(fitted: Fitted, weight_lb: float, use: int, reliability: float) -> float:
-    """Log power that the fit puts a rating at, at a weight in lb and a use by its code."""
+    """Log power that the fit (``fitted``) puts a rating of this ``reliability`` at, at weight_lb and a ``use`` by its code."""
     z = standard_quantile(reliability, fitted.model.law)
     return float(log_power_at(fitted.model, fitted.top.theta, z, float(np.log(weight_lb)), use)[0])
 

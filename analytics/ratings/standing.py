@@ -86,12 +86,13 @@ class Standing:
 
 
 def rounded_down(power_hp: float, step_hp: float) -> float:
-    """To the step below; NaN stays."""
+    """``power_hp`` to the step of ``step_hp`` below; NaN stays."""
     return float(np.floor(power_hp / step_hp + 1e-9) * step_hp) if np.isfinite(power_hp) else NAN
 
 
 def two_sided(estimate_hp: float, low_hp: float, high_hp: float, confidence: float) -> Chances:
-    """The chances whose estimate and one-sided limits at ``confidence`` lie where told; a limit that is not finite is far off."""
+    """The chances whose middle is ``estimate_hp`` and whose one-sided limits at ``confidence`` are ``low_hp`` and ``high_hp``; a limit that is not finite is far
+    off."""
     z, middle = float(ndtri(confidence)), float(np.log(estimate_hp))
 
     def side(reach: float) -> float:
@@ -107,8 +108,9 @@ def two_sided(estimate_hp: float, low_hp: float, high_hp: float, confidence: flo
 def no_failure(
     data: LifeData, weight_lb: float, promise: Promise, settings: RatingSettings, about_hp: float
 ) -> Chances:
-    """What lives without a failure say of the rating at a weight, about a power in hp: the chance of seeing none, averaged over the
-    priors of shape, slope and weight. A mean over unknown miles scaled by the load understates them: the safe side."""
+    """What lives without a failure (``data``) say of the rating at ``weight_lb``, on a grid about ``about_hp``: the chance of seeing none under the
+    ``promise``, averaged over the priors of shape, slope and weight in ``settings``. A mean over unknown miles scaled by the load
+    understates them: the safe side."""
     driving = None
     if data.unknown.any() or np.isnan(data.lower).any():
         driving = fit_driving(data, settings.priors, settings.decline, settings.change_days)
@@ -140,7 +142,7 @@ def _normalised(log_power: np.ndarray, log_chance: np.ndarray) -> Chances:
 
 
 def with_known(chances: Chances, known: Known) -> Chances:
-    """The same with what was known before, as independent evidence."""
+    """The ``chances`` with what was ``known`` before, as independent evidence."""
     with np.errstate(divide="ignore"):
         prior = -0.5 * ((chances.log_power - np.log(known.power_hp)) / known.log_sd) ** 2
         return _normalised(chances.log_power, np.log(chances.chance) + prior)
@@ -161,7 +163,8 @@ class Beside:
 
 
 def standing_of(bound: RatingBound, beside: Beside, data: LifeData, settings: RatingSettings) -> Standing:
-    """How a published limit stands against the rating ``bound`` of the lives ``data`` at its weight and use."""
+    """How a published limit stands against the rating ``bound`` of the lives ``data`` at its weight and use. beside: the limit and what goes
+    with it. settings: the rating was made under."""
     known, published = beside.known, beside.published_hp
     plain = Standing(
         estimate_hp=bound.estimate_hp,
@@ -205,7 +208,8 @@ def standing_alone(
     failures: float,
     at_least: bool,
 ) -> Standing:
-    """How a limit stands against a rating of which the figures alone are at hand, one-sided at ``confidence``; nothing known before."""
+    """How the limit in ``beside`` stands against a rating of which the figures alone are at hand: estimate_hp, bound_hp and upper_hp, one-sided
+    at ``confidence``, its failures, and whether it is at_least so much. Nothing known before."""
     plain = Standing(
         estimate_hp=estimate_hp,
         supported_hp=beside.supported_hp,
@@ -226,7 +230,7 @@ def standing_alone(
 
 
 def no_higher(stand: Standing, lighter: Standing) -> Standing:
-    """The standing of a heavier class: no figure of it above that of the lighter one."""
+    """The standing (``stand``) of a heavier class: no figure of it above that of the ``lighter`` one."""
 
     def under(own: float, other: float) -> float:
         return min(own, other) if np.isfinite(other) else own

@@ -32,7 +32,7 @@ class Judgement:
 
 
 def judge(stand: Standing, published_hp: float, options: Options) -> Judgement:
-    """What to do with a published limit in hp (NaN: none).
+    """What to do with a published limit, published_hp (NaN: none), given how it stands (``stand``). options: the promise and the margin.
 
     Lower only what is contradicted: at the confidence of the promise it lies above the true rating, on two failures or more and with
     no known bias that pulls the estimate down; then to the figure that costs least. Raise only to what is shown at half that

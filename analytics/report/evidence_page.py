@@ -39,7 +39,7 @@ def shops(folder: Path) -> None:
 
 
 def worth(folder: Path) -> None:
-    """What following the sheet is worth."""
+    """What following the sheet is worth. folder: of the studies' tables."""
     table, told = words.worth(folder)
     show_words(*told)
     show_table(table, folded="Owner by owner")

@@ -341,7 +341,7 @@ def shops(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
 
 
 def worth(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """What following the sheet was worth in invented shops, against habit and truth: the table, and what it says."""
+    """What following the sheet was worth in invented shops, against habit and truth: the table, and what it says. folder: of the studies."""
     path = Path(folder) / "worth.csv"
     if not path.exists():
         return pd.DataFrame(), (
