@@ -21,6 +21,11 @@ _COLUMNS = (
 )
 
 
+#: of the tables that were not made again since
+BEFORE = (
+    "Made before the prior of how life falls with power was widened, the test of early failures mended and unknown particulars filled in from units alike; "
+    "to be run again (hours)."
+)
 #: the owners of the study of worth, as its table names them
 WORTH_OWNERS = ("never changes", "just below the first failure", "follows the sheet", "knows the truth")
 
@@ -166,6 +171,7 @@ def watched(folder: str | Path) -> tuple[str, ...]:
         lines.append(
             f"The whole shop's next {words}, a {quiet['level']:.0%} interval, held what came in {told[0]}; {told[1]}."
         )
+    lines.append(BEFORE)
     return tuple(lines)
 
 
@@ -337,6 +343,7 @@ def shops(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
             f"Damage that only a teardown shows: had it counted in trucks nobody opened too, only {unseen['held'].iat[0]:.0%} of the bounds of such parts would have held. "
             "A rating is for what brings a truck back."
         )
+    lines.append(BEFORE)
     return table, tuple(lines)
 
 

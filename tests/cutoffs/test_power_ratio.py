@@ -41,7 +41,7 @@ def plain_loglik(theta, parts, log_q):
     z = beta * (np.log(d.lower / MILES) - scale + np.exp(log_m) * (d.log_power - np.log(600) - log_q * parts.at))
     return (
         (d.failed * (log_beta + z)).sum() - np.exp(z).sum()
-        - 0.5 * ((log_beta - np.log(2)) / 0.5) ** 2 - 0.5 * ((log_m - np.log(5)) / 0.6) ** 2
+        - 0.5 * ((log_beta - np.log(2)) / 0.5) ** 2 - 0.5 * ((log_m - np.log(2.5)) / 0.9) ** 2
     )  # fmt: skip
 
 

@@ -371,7 +371,7 @@ def test_priors_are_the_normal_densities_they_say(every_kind):
 
     def logp(t):
         b = np.exp(-t[0])
-        out = norm.logpdf(t[0], np.log(2), 0.5) + norm.logpdf(np.log(-t[2] * b), np.log(5), 0.6)
+        out = norm.logpdf(t[0], np.log(2), 0.5) + norm.logpdf(np.log(-t[2] * b), np.log(2.5), 0.9)
         out += norm.logpdf(t[3] * b, -2, 2.5) + norm.logpdf(t[4:6].mean(), np.log(30), 1.0)
         out += -((t[4:6] - t[4:6].mean()) ** 2).sum() / (2 * 0.25)
         out += norm.logpdf(t[6], np.log(0.6), 0.5) + norm.logpdf(t[7], np.log(0.8), 0.4) + norm.logpdf(t[8], 0, 3)

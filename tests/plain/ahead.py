@@ -16,6 +16,7 @@ from tests.plain.figures import (
     once_a_row,
     ordinal,
     stop_where_thin,
+    with_particulars,
 )
 from tests.plain.reckoning import NOT_RECORDED, Shop, band_of, history, known, lifetimes, load_on
 
@@ -235,8 +236,7 @@ def rated(table: list[dict]) -> list[dict]:
     result = []
     for component, part in sorted({(row["component"], row["part"]) for row in table}):
         own = [row for row in table if (row["component"], row["part"]) == (component, part)]
-        weighed = any(known(row["weight_lb"]) for row in own)
-        told = [r for r in own if known(r["power_hp"]) and (known(r["weight_lb"]) or not weighed) and has_age(r)]
+        told = [r for r in with_particulars(own) if has_age(r)]
         if told:
             result.append(
                 {"component": component, "part": part, "units": len({row["truck"] for row in told}),

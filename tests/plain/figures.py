@@ -624,6 +624,17 @@ def alike(own: list[dict], row: dict, column: str) -> bool:
     return len(have) >= 5 and len(lack) <= len(have)
 
 
+def with_particulars(own: list[dict]) -> list[dict]:
+    """Of the rows of a part those whose power and weight are on record, or taken from others alike; where no weight is, by power alone."""
+    weighed = any(known(r["weight_lb"]) for r in own)
+    return [
+        r
+        for r in own
+        if (known(r["power_hp"]) or alike(own, r, "power_hp"))
+        and (known(r["weight_lb"]) or not weighed or alike(own, r, "weight_lb"))
+    ]
+
+
 # ---- a quarter replayed --------------------------------------------------------------------------------------------------
 def replayed(before: Shop, after: Shop) -> list[dict]:
     """Of the lives running at a quarter's end: how many have failed by the next, and how many of them in between."""
@@ -633,13 +644,7 @@ def replayed(before: Shop, after: Shop) -> list[dict]:
     result = []
     for component, part in sorted({(r["component"], r["part"]) for r in then}):
         own = [r for r in then if (r["component"], r["part"]) == (component, part)]
-        weighed = any(known(r["weight_lb"]) for r in own)
-        told = [
-            r
-            for r in own
-            if (known(r["power_hp"]) or alike(own, r, "power_hp"))
-            and (known(r["weight_lb"]) or not weighed or alike(own, r, "weight_lb"))
-        ]
+        told = with_particulars(own)
         aged = [
             r for r in told if known(r["lower_miles"]) or r["lower_days"] > 0 or (is_failure(r) and r["upper_days"] > 0)
         ]
