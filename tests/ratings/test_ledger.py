@@ -162,6 +162,7 @@ def test_weights_carry_their_unit_and_powers_are_never_rounded_up(folder):
     limit = load_records(folder, as_of="2024-04-01").limits.iloc[0]
     assert limit["weight_up_to_lb"] == pytest.approx(7500)
     assert limit["power_limit_hp"] == row["proposed_hp"] - 1
+    assert limit["basis"] == "records"  # no evidence beside them
     with pytest.raises(AnalyticsError, match="cannot be a limit"):
         accept(ratings, "input shaft", "A", row["weight_up_to"], "", -50, "the owner", DAY)
     with pytest.raises(AnalyticsError, match="before the records it rests on"):

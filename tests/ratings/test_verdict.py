@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -12,17 +13,20 @@ import pytest
 from scipy.stats import norm
 
 from analytics.models.lifedata import life_data
+from analytics.ratings.bound import RatingBound, Seen, rate_part
 from analytics.ratings.options import Options
 from analytics.ratings.promise import Promise
 from analytics.ratings.published import known_before, price_over_comeback
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.standing import (
     PUBLISHED_LOG_SD,
+    Beside,
     Known,
     Standing,
     no_failure,
     no_higher,
     rounded_down,
+    standing_of,
     two_sided,
     with_known,
 )
@@ -172,3 +176,82 @@ def test_what_may_be_lost_follows_from_the_stated_prices():
     assert price_over_comeback(shop, "C", ["A", "B", "C"], 0.1) == 0.1  # nothing dearer
     assert price_over_comeback(replace(shop, costs={}), "A", ["A", "B"], 0.1) == 0.1
     assert price_over_comeback(replace(shop, costs=costs | {"comeback": "dear"}), "A", ["A", "B"], 0.1) == 0.1
+
+
+@dataclass
+class _Law:
+    """What a standing reads of a life distribution that was fitted."""
+
+    calibrated: float
+    upper: float
+    loglik: float = 0.0
+    law: str = "weibull"
+    theta: np.ndarray = field(default_factory=lambda: np.array([math.log(2.0), -3.0, -8.0]))
+    layout: SimpleNamespace = field(default_factory=lambda: SimpleNamespace(gamma=slice(1, 3)))
+
+
+def _bound(laws: tuple, failures: float = 9.0, cap: float = 900.0, demonstrated: float = NAN) -> RatingBound:
+    return RatingBound(
+        weight_lb=7500.0,
+        use="",
+        rated_use="",
+        promise=Promise(50_000.0),
+        estimate_hp=600.0 if laws else NAN,
+        bound_hp=500.0 if laws else demonstrated,
+        posterior_hp=NAN,
+        demonstrated_hp=demonstrated,
+        capped=False,
+        seen=Seen(100.0, failures, 1e6, 300.0, 950.0, cap),
+        early_share=0.0,
+        reasons=(),
+        laws=laws,
+    )
+
+
+NOTHING_RUN = life_data(np.full(30, 40_000.0), np.full(30, np.inf), np.full(30, 700.0), np.full(30, 7500.0))
+LAWS = (_Law(math.log(500.0), math.log(720.0)), _Law(math.log(520.0), math.log(750.0), -1.0))
+
+
+def test_a_limit_is_raised_at_half_the_doubt_and_never_beyond_what_was_run():
+    beside = Beside(500.0, 400.0, 1.0, 0.1)
+    found = standing_of(_bound(LAWS), beside, NOTHING_RUN, RatingSettings())
+    # the lower of the bounds at 90 % is 500 hp; at 95 % it lies as much further down as the normal has it
+    spread = math.log(600 / 500) / norm.ppf(0.9)
+    assert found.raise_hp == pytest.approx(600 * math.exp(-norm.ppf(0.95) * spread), rel=0.005)
+    assert found.upper_hp == pytest.approx(750.0)
+    assert found.least_cost_hp == pytest.approx(600.0, rel=0.01)
+    assert math.isnan(found.with_known_hp)
+    assert standing_of(_bound(LAWS, cap=450.0), beside, NOTHING_RUN, RatingSettings()).raise_hp == 450.0
+    known = standing_of(_bound(LAWS), replace(beside, known=Known(600.0)), NOTHING_RUN, RatingSettings())
+    assert known.with_known_hp > 500.0
+    # where a comeback costs twice the price step, half the parts may be lost before the dearer one pays
+    assert standing_of(_bound(LAWS), replace(beside, lost=0.5), NOTHING_RUN, RatingSettings()).least_cost_hp > 700.0
+
+
+def test_without_a_failure_a_limit_is_raised_on_what_is_demonstrated_alone():
+    beside = Beside(700.0, 600.0, 1.0, 0.1, Known(600.0))
+    found = standing_of(_bound((), 0.0, demonstrated=700.0), beside, NOTHING_RUN, RatingSettings())
+    assert found.raise_hp == 700.0
+    assert math.isfinite(found.with_known_hp)
+    assert found.at_least
+
+
+def test_the_upper_limit_is_calibrated_as_the_bound_is():
+    """Wider where the simulated fleets spread more than the first order has it; estimates too high on average take nothing off it."""
+    rng = np.random.default_rng(4)
+    n = 120
+    power, weight = rng.uniform(450, 950, n), rng.uniform(6000, 8000, n)
+    life = np.exp(11.2 - 3 * np.log(power / 700) + 0.5 * np.log(rng.exponential(size=n)))
+    data = life_data(np.minimum(life, 45_000), np.where(life < 45_000, life, np.inf), power, weight)
+    plain = RatingSettings(
+        both_laws=False, selection=False, decline=False, share=1.0, early=False, explain=False, draws=0
+    )
+    first = rate_part(data, 7500.0, None, Promise(50_000), replace(plain, replicates=0))
+    full = rate_part(data, 7500.0, None, Promise(50_000), replace(plain, replicates=60))
+    (law,) = full.laws
+    assert first.estimate_hp < first.upper_hp
+    reach = math.log(full.upper_hp / full.estimate_hp) / math.log(first.upper_hp / first.estimate_hp)
+    wanted = (max(-law.root_mean, 0.0) + norm.ppf(0.9) * max(law.root_sd, 1.0)) / norm.ppf(0.9)
+    assert reach == pytest.approx(wanted, rel=0.03)
+    if wanted > 1.001:
+        assert reach > 1
