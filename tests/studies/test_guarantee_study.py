@@ -60,7 +60,7 @@ def test_what_is_claimed(kept):
     whole, few = kept[kept["band"] == "all"], kept[kept["band"].str.startswith("fewer")]
     assert (whole["covered"] + 1.645 * whole["se"] > 0.9).all()
     assert (whole["too_low"] <= 0.06).all()
-    assert (few.loc[few["months"] >= 24, "too_low"] > 0.2).all()
+    assert (few.loc[few["months"] >= 36, "too_low"] > 0.2).all()
     assert np.isfinite(kept["expected"]).all()
 
 
