@@ -815,6 +815,7 @@ class Verdict(Code):
     BETWEEN = auto()
     KEEP = auto()
     LEANS_LOW = auto()
+    LIGHTER_LOWERED = auto()
     LOWER = auto()
     NOTHING_CONTRADICTS = auto()
     NOTHING_SUPPORTED = auto()

@@ -19,7 +19,7 @@ from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.options import Options
 from analytics.ratings.published import known_before, price_over_comeback, published_hp
 from analytics.ratings.standing import Beside, Standing, no_higher, rounded_down, standing_of
-from analytics.ratings.verdict import judge
+from analytics.ratings.verdict import Judgement, judge, under_lighter
 from analytics.reasons import Lives, Reason, Refused, Rests, reason
 from analytics.records.cover import over
 from analytics.records.load import NOT_RECORDED, Records
@@ -272,9 +272,10 @@ def _standings(
 
 
 def _rows(rated: PartRating, records: Records, options: Options, others: Collection[str]) -> list[list[object]]:
-    rows = []
+    rows, lighter = [], dict[str, Judgement]()
     for bound, (stand, published) in zip(rated.bounds, _standings(rated, records, options, others), strict=True):
-        found = judge(stand, published, options)
+        found = under_lighter(judge(stand, published, options), lighter.get(bound.use), published)
+        lighter[bound.use] = found
         rows.append(
             [
                 rated.component,

@@ -13,6 +13,7 @@ NOT_SHOWN = "not shown either way"
 #: a limit is lowered on so many failures at the least
 _FAILURES_TO_LOWER = 2
 _VERDICTS: dict[Code, str] = {
+    Verdict.LIGHTER_LOWERED: "lower",
     Verdict.LOWER: "lower",
     Verdict.RAISE_FIRST: "raise",
     Verdict.RAISE: "raise",
@@ -67,3 +68,14 @@ def _decided(stand: Standing, published_hp: float, options: Options) -> tuple[Ve
     if contradicted:
         return (Verdict.LEANS_LOW if stand.leans_low else Verdict.ONE_FAILURE), supported
     return (Verdict.BETWEEN if math.isfinite(supported) else Verdict.NOTHING_CONTRADICTS), supported
+
+
+def under_lighter(found: Judgement, lighter: Judgement | None, published_hp: float) -> Judgement:
+    """The judgement ``found`` of a class with the limit published_hp, held under that of the next ``lighter`` one (None: there is none): where
+    that is lowered below this limit, this one goes down with it, since a heavier truck is never published higher."""
+    if lighter is None or lighter.verdict != "lower" or not published_hp > lighter.proposed_hp:
+        return found
+    if found.verdict == "lower" and found.proposed_hp <= lighter.proposed_hp:
+        return found
+    values = {**found.why.values, "proposed_hp": lighter.proposed_hp}
+    return Judgement("lower", reason(Verdict.LIGHTER_LOWERED, **values), lighter.proposed_hp)

@@ -30,7 +30,7 @@ from analytics.ratings.standing import (
     two_sided,
     with_known,
 )
-from analytics.ratings.verdict import judge
+from analytics.ratings.verdict import judge, under_lighter
 from analytics.reasons import Verdict
 from analytics.records.shop import shop_from
 from analytics.words.saying import say
@@ -255,3 +255,19 @@ def test_the_upper_limit_is_calibrated_as_the_bound_is():
     assert reach == pytest.approx(wanted, rel=0.03)
     if wanted > 1.001:
         assert reach > 1
+
+
+def test_a_heavier_class_goes_down_with_a_lighter_one():
+    lowered = judge(stand(550, too_high=0.95), 600, OPTIONS)
+    between = judge(stand(350), 1500, OPTIONS)
+    held = under_lighter(between, lowered, 1500)
+    assert (held.verdict, held.proposed_hp, held.why.code) == ("lower", 575.0, Verdict.LIGHTER_LOWERED)
+    assert say(held.why) == (
+        "350 hp is supported; a lighter class goes down to 575 hp, and a heavier truck is never published higher"
+    )
+    # one that lies under it stays as it is, and so does one that is lowered further of itself
+    assert under_lighter(between, lowered, 575) is between
+    further = judge(stand(300, too_high=0.95, least_cost_hp=500.0), 1500, OPTIONS)
+    assert under_lighter(further, lowered, 1500) is further
+    assert under_lighter(between, None, 1500) is between
+    assert under_lighter(between, between, 1500) is between

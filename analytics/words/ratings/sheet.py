@@ -17,6 +17,9 @@ _SAID = {
         "the records contradict the {published} hp published (the chance that it is too high is {chance}): {proposed} hp costs least, "
         "{supported}"
     ),
+    Verdict.LIGHTER_LOWERED: (
+        "{supported}; a lighter class goes down to {proposed} hp, and a heavier truck is never published higher"
+    ),
     Verdict.ONE_FAILURE: "{supported}; one failure speaks against the {published} hp published, too little to lower it on",
     Verdict.LEANS_LOW: (
         "{supported}; the estimate, {estimate} hp, lies under the {published} hp published, but what is missing from the records pulls "
