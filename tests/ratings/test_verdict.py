@@ -13,6 +13,7 @@ import pytest
 from scipy.stats import norm
 
 from analytics.models.lifedata import life_data
+from analytics.ratings import signed_root
 from analytics.ratings.bound import RatingBound, Seen, rate_part
 from analytics.ratings.options import Options
 from analytics.ratings.promise import Promise
@@ -236,8 +237,11 @@ def test_without_a_failure_a_limit_is_raised_on_what_is_demonstrated_alone():
     assert found.at_least
 
 
-def test_the_upper_limit_is_calibrated_as_the_bound_is():
-    """Wider where the simulated fleets spread more than the first order has it; estimates too high on average take nothing off it."""
+@pytest.mark.parametrize(
+    ("mean", "sd", "wider"), [(0.0, 0.8, 1.0), (0.5, 1.6, 1.6), (-0.5, 1.6, 1.6 + 0.5 / norm.ppf(0.9))]
+)
+def test_the_upper_limit_is_calibrated_as_the_bound_is(monkeypatch, mean, sd, wider):
+    """Further out where the simulated fleets' roots spread more than the first order has it, or lie too low; never further in."""
     rng = np.random.default_rng(4)
     n = 120
     power, weight = rng.uniform(450, 950, n), rng.uniform(6000, 8000, n)
@@ -246,15 +250,12 @@ def test_the_upper_limit_is_calibrated_as_the_bound_is():
     plain = RatingSettings(
         both_laws=False, selection=False, decline=False, share=1.0, early=False, explain=False, draws=0
     )
-    first = rate_part(data, 7500.0, None, Promise(50_000), replace(plain, replicates=0))
+    # the first-order limit at the confidence that such a root stands for
+    sure = float(norm.cdf(wider * norm.ppf(0.9)))
+    first = rate_part(data, 7500.0, None, Promise(50_000, confidence=sure), replace(plain, replicates=0))
+    monkeypatch.setattr(signed_root, "calibrate", lambda *_: (mean, sd, 60))
     full = rate_part(data, 7500.0, None, Promise(50_000), replace(plain, replicates=60))
-    (law,) = full.laws
-    assert first.estimate_hp < first.upper_hp
-    reach = math.log(full.upper_hp / full.estimate_hp) / math.log(first.upper_hp / first.estimate_hp)
-    wanted = (max(-law.root_mean, 0.0) + norm.ppf(0.9) * max(law.root_sd, 1.0)) / norm.ppf(0.9)
-    assert reach == pytest.approx(wanted, rel=0.03)
-    if wanted > 1.001:
-        assert reach > 1
+    assert full.upper_hp == pytest.approx(first.upper_hp, rel=1e-5)
 
 
 def test_a_heavier_class_goes_down_with_a_lighter_one():
