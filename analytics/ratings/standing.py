@@ -181,7 +181,7 @@ def standing_of(bound: RatingBound, beside: Beside, data: LifeData, settings: Ra
         return plain
     held = alone if known is None else with_known(alone, known)
     doubt = 1 - bound.promise.confidence
-    low, firm = (min(held.quantile_hp(share), bound.seen.cap_hp) for share in (doubt, doubt / 2))
+    low, firm = (float(np.minimum(held.quantile_hp(share), bound.seen.cap_hp)) for share in (doubt, doubt / 2))
     cheapest = NAN
     if bound.laws:
         best = max(bound.laws, key=lambda r: r.loglik)
@@ -223,7 +223,7 @@ def standing_alone(
     held = two_sided(estimate_hp, bound_hp, upper_hp, confidence)
     return replace(
         plain,
-        raise_hp=rounded_down(min(held.quantile_hp((1 - confidence) / 2), bound_hp), beside.step_hp),
+        raise_hp=rounded_down(float(np.minimum(held.quantile_hp((1 - confidence) / 2), bound_hp)), beside.step_hp),
         least_cost_hp=rounded_down(held.quantile_hp(0.5), beside.step_hp),
         too_high=held.below(beside.published_hp) if np.isfinite(beside.published_hp) else NAN,
     )
@@ -238,7 +238,7 @@ def no_higher(stand: Standing, lighter: Standing) -> Standing:
     return replace(
         stand,
         with_known_hp=under(stand.with_known_hp, lighter.with_known_hp),
-        raise_hp=under(stand.raise_hp, lighter.raise_hp),
+        raise_hp=float(np.minimum(stand.raise_hp, lighter.raise_hp)),
         least_cost_hp=under(stand.least_cost_hp, lighter.least_cost_hp),
     )
 

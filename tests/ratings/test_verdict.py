@@ -27,6 +27,7 @@ from analytics.ratings.standing import (
     no_failure,
     no_higher,
     rounded_down,
+    standing_alone,
     standing_of,
     two_sided,
     with_known,
@@ -142,6 +143,8 @@ def test_a_heavier_class_is_never_held_above_a_lighter_one():
     held = no_higher(stand(500, with_known_hp=600.0, raise_hp=610.0, least_cost_hp=NAN), lighter)
     assert (held.with_known_hp, held.raise_hp) == (550.0, 540.0)
     assert math.isnan(held.least_cost_hp)
+    # nothing is raised where the lighter class has nothing to raise to
+    assert math.isnan(no_higher(stand(500, raise_hp=610.0), stand(NAN)).raise_hp)
 
 
 LIMITS = pd.DataFrame(
@@ -223,6 +226,9 @@ def test_a_limit_is_raised_at_half_the_doubt_and_never_beyond_what_was_run():
     assert found.least_cost_hp == pytest.approx(600.0, rel=0.01)
     assert math.isnan(found.with_known_hp)
     assert standing_of(_bound(LAWS, cap=450.0), beside, NOTHING_RUN, RatingSettings()).raise_hp == 450.0
+    # too few trucks so heavy for any power to be run, or no bound at all: nothing to raise to
+    assert math.isnan(standing_of(_bound(LAWS, cap=NAN), beside, NOTHING_RUN, RatingSettings()).raise_hp)
+    assert math.isnan(standing_alone(600.0, NAN, 750.0, 0.9, beside, 9.0, False).raise_hp)
     known = standing_of(_bound(LAWS), replace(beside, known=Known(600.0)), NOTHING_RUN, RatingSettings())
     assert known.with_known_hp > 500.0
     # where a comeback costs twice the price step, half the parts may be lost before the dearer one pays
