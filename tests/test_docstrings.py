@@ -15,7 +15,7 @@ PACKAGE = Path(analytics.__file__).parent
 LEFT = {
     "driveline": 42,
     "models": 62,
-    "ratings": 80,
+    "ratings": 77,
     "records": 71,
     "report": 102,
     "review": 98,

@@ -78,7 +78,7 @@ def explorer(ratings: Ratings) -> Widget:
         lines: list[str] = []
         try:
             span = LimitSpan(chosen.component, chosen.part, now.value, then.value, 0.0, weight.value)
-            asked = replace(options, promise=replace(options.promise, life_miles=life.value))
+            asked = replace(options, promise=replace(options.promise, life=life.value))
             lines += move_words(move_limit(ratings.lifetimes, span, instead.value, asked))
         except AnalyticsError as err:
             lines.append(str(err))

@@ -129,6 +129,8 @@ def _finish(rows: pd.DataFrame, records: Records, units: pd.DataFrame) -> pd.Dat
             "fitted_on": rows["started_on"],
             "read_miles": units["read_miles"].to_numpy()[unit],
             "read_days": units["read_days"].to_numpy()[unit],
+            "run_runs": units["run_runs"].to_numpy()[unit],
+            "run_days": units["run_days"].to_numpy()[unit],
             "unit_from": units["start"].to_numpy()[unit],
             "unit_days": ((units["stop"] - units["start"]) / DAY).to_numpy()[unit],
             "count": rows["count"],

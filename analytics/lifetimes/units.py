@@ -13,7 +13,8 @@ _OUT_OF_SIGHT = ("sold", "lost", "scrapped")
 
 def make_units(records: Records) -> pd.DataFrame:
     """Per unit (index as in builds): start, stop (last day known of), end ("in use", "sold", "lost", "scrapped", "no"),
-    count, of_several (see records/several.py), read_miles and read_days (its last believed odometer figure, NaN where there is none).
+    count, of_several (see records/several.py), read_miles and read_days (its last believed odometer figure), run_runs and run_days (its last
+    count of runs), NaN where there is none.
 
     A unit reported sold, lost or scrapped is known of up to that day, unless it is heard of later (see gaps). One
     reported not running ends there only if nothing is heard of it after.
@@ -34,9 +35,13 @@ def make_units(records: Records) -> pd.DataFrame:
     # the same word over and over: the first of them ended it
     since = news[news["run"] == last["run"].reindex(news["unit"]).to_numpy()].drop_duplicates("unit").set_index("unit")
     units.loc[since.index, "stop"], units.loc[since.index, "end"] = since["day"], since["word"]
-    figures = records.odometer.drop_duplicates("unit", keep="last").set_index("unit")
-    units["read_miles"] = figures["miles"].reindex(units.index)
-    units["read_days"] = (figures["day"].reindex(units.index) - units["start"]) / DAY
+    for sheet, value, figure, day in (
+        (records.odometer, "miles", "read_miles", "read_days"),
+        (records.runs, "runs", "run_runs", "run_days"),
+    ):
+        last = sheet.drop_duplicates("unit", keep="last").set_index("unit")
+        units[figure] = last[value].reindex(units.index)
+        units[day] = (last["day"].reindex(units.index) - units["start"]) / DAY
     return units
 
 

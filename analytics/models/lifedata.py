@@ -200,28 +200,21 @@ def from_lifetimes(
     strength: str = "power_hp",
     extra: tuple[str, ...] = (),
     stale_days: float = 30.0,
+    soon: float = 100.0,
 ) -> tuple[LifeData, tuple[Reason, ...]]:
     """LifeData of one component (and part) from the lifetimes table, and what was left out or assumed.
 
     A failure counts when its cause is in ``causes``; another cause ends the life there without a failure. A running
     unit last read more than ``stale_days`` before the cut-off is carried on at its own miles per day. A failure at 0
-    miles becomes "failed within the first 100 miles". ``strength`` names the column that stands for power.
+    miles becomes "failed within the first ``soon`` miles". ``strength`` names the column that stands for power.
     """
     rows = table[table["component"] == component]
     if part is not None:
         rows = rows[rows["part"] == part]
     if rows.empty:
         raise AnalyticsError(f"no lifetimes for component {component!r}" + (f", part {part!r}" if part else ""))
-    notes = []
     on_record = len(rows)
-    if not (rows["weight_lb"] > 0).any():
-        rows = rows.assign(weight_lb=ANY_WEIGHT)
-        notes.append(reason(Lives.NO_WEIGHT))
-    missing = rows[strength].isna() | rows["weight_lb"].isna() | ~(rows[strength] > 0) | ~(rows["weight_lb"] > 0)
-    if missing.any():
-        lost = int((missing & (rows["ended"] == "failed")).sum())
-        notes.append(reason(Lives.NO_POWER_OR_WEIGHT, rows=int(missing.sum()), of=len(rows), failures=lost))
-        rows = rows[~missing]
+    rows, notes = _with_particulars(rows, strength)
     lower = rows["lower_miles"].to_numpy(float)
     upper = rows["upper_miles"].to_numpy(float)
     entry = np.nan_to_num(rows["entry_miles"].to_numpy(float), nan=0.0)
@@ -245,10 +238,10 @@ def from_lifetimes(
     days = {k: v[keep] for k, v in days.items()}
     upper = np.where(failed, upper, np.inf)
     days["upper"] = np.where(failed, days["upper"], np.inf)
-    zero = failed & (upper < 1)
+    zero = failed & (upper < min(soon, 1.0))
     if zero.any():
-        notes.append(reason(Lives.FAILED_AT_ZERO, failures=int(zero.sum())))
-        lower, upper = np.where(zero, 0.0, lower), np.where(zero, 100.0, upper)
+        notes.append(reason(Lives.FAILED_AT_ZERO, failures=int(zero.sum()), soon=soon))
+        lower, upper = np.where(zero, 0.0, lower), np.where(zero, soon, upper)
     days["lower"] = np.where(failed & (days["upper"] < 1), 0.5, days["lower"])
     days["upper"] = np.where(failed & (days["upper"] < 1), 0.5, days["upper"])
     # after the table, the clock of days may lag: never let it run backwards
@@ -259,12 +252,9 @@ def from_lifetimes(
     read_miles = rows["read_miles"].to_numpy(float)
     read_days = rows["read_days"].to_numpy(float)
     stop = pd.Timestamp(as_of) if as_of is not None else pd.to_datetime(table["ended_on"]).max()
-    fitted = pd.to_datetime(
-        rows["fitted_on"] if "fitted_on" in rows else rows["started_on"] - pd.to_timedelta(rows["entry_days"], unit="D")
-    )
-    start_days = np.maximum(np.nan_to_num((fitted - rows["unit_from"]).dt.days.to_numpy(float), nan=0.0), 0.0)
+    start_days, to_stop = _ages(rows, stop)
     end_days = np.where(failed, np.nan_to_num(days["upper"], nan=0.0), np.nan_to_num(days["lower"], nan=0.0))
-    cutoff = np.fmax((stop - fitted).dt.days.to_numpy(float), end_days)
+    cutoff = np.fmax(to_stop, end_days)
     running = ended == "running"
     read_on = rows["miles_days"].to_numpy(float) if "miles_days" in rows else read_days - start_days
     still = np.isin(ended, ["running", "removed"])
@@ -295,6 +285,28 @@ def from_lifetimes(
         weight=rows["count"].to_numpy(float),
     )
     return data, tuple(notes)
+
+
+def _with_particulars(rows: pd.DataFrame, strength: str) -> tuple[pd.DataFrame, list[Reason]]:
+    """Those of the ``rows`` of lifetimes whose ``strength`` and weight are known, and what that leaves out; no weight at all is any weight."""
+    notes = []
+    if not (rows["weight_lb"] > 0).any():
+        rows = rows.assign(weight_lb=ANY_WEIGHT)
+        notes.append(reason(Lives.NO_WEIGHT))
+    missing = ~(rows[strength] > 0) | ~(rows["weight_lb"] > 0)
+    if missing.any():
+        lost = int((missing & (rows["ended"] == "failed")).sum())
+        notes.append(reason(Lives.NO_POWER_OR_WEIGHT, rows=int(missing.sum()), of=len(rows), failures=lost))
+    return rows[~missing], notes
+
+
+def _ages(rows: pd.DataFrame, stop: pd.Timestamp) -> tuple[np.ndarray, np.ndarray]:
+    """Age of the unit in days when the part was fitted, and days on the part by the cut-off ``stop``, (n,) each."""
+    fitted = pd.to_datetime(
+        rows["fitted_on"] if "fitted_on" in rows else rows["started_on"] - pd.to_timedelta(rows["entry_days"], unit="D")
+    )
+    start_days = np.maximum(np.nan_to_num((fitted - rows["unit_from"]).dt.days.to_numpy(float), nan=0.0), 0.0)
+    return start_days, (stop - fitted).dt.days.to_numpy(float)
 
 
 def rated_weight(weight_lb: float) -> float:

@@ -6,6 +6,7 @@ and promise ([targets]), unless the caller was told other ones. The forecasts of
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -15,6 +16,8 @@ from analytics.lifetimes.table import Lifetimes
 from analytics.ratings.options import Options, options_for
 from analytics.ratings.predict import PartLives, lives_of
 from analytics.reasons import Lives, Reason, reason
+from analytics.records.measures import DAYS_A_MONTH
+from analytics.records.shop import COUNTED, UseTarget
 
 
 def part_lives(
@@ -23,19 +26,44 @@ def part_lives(
     part: str | None,
     table: pd.DataFrame | None = None,
     strength: str = "power_hp",
+    use: str | None = None,
 ) -> PartLives:
     """The lives a rating of the part (None: of all parts of the component) is made of. ``strength``: the column that stands
     for power. ``table``: that of the lifetimes, read otherwise in places; the rows of the
-    result are positions in it. Raises AnalyticsError where there are none."""
-    rows = lifetimes.table if table is None else table
+    result are positions in it. ``use``: one with a target of its own, its lives alone, counted as that is (passes in the place of
+    miles); None: those of all other uses. Raises AnalyticsError where there are none."""
+    rows = _of_use(lifetimes.table if table is None else table, lifetimes.shop.targets.uses, use)
+    counted = "miles" if use is None else lifetimes.shop.targets.uses[use].counted
     extra = tuple(lifetimes.shop.extra_columns)
     filled: list[Reason] = []
     for column in ("power_hp", "weight_lb") if strength == "power_hp" else ():
         rows, taken = fill_from_alike(rows, component, part, column)
         if taken:
             filled.append(reason(Lives.FILLED_FROM_ALIKE, power=column == "power_hp", units=taken))
-    lives = lives_of(rows, component, part, lifetimes.as_of, extra=extra, strength=strength)
+    lives = lives_of(
+        rows, component, part, lifetimes.as_of, extra=extra, strength=strength, soon=_SOON.get(counted, 1.0)
+    )
     return replace(lives, notes=(*lives.notes, *filled))
+
+
+#: within how many of them a failure at 0 was
+_SOON = {"miles": 100.0, "months": 1 / DAYS_A_MONTH}
+
+
+def _of_use(table: pd.DataFrame, uses: Mapping[str, UseTarget], use: str | None) -> pd.DataFrame:
+    """The ``table`` of lifetimes with only the lives of a ``use`` in a component, counted as its target is; None: only those of uses
+    without one. Rows keep their places."""
+    if not uses:
+        return table
+    own = table["use"].isin(list(uses)) if use is None else table["use"] != use
+    table = table.assign(component=table["component"].mask(own, ""))
+    if use is None or uses[use].counted == "miles":
+        return table
+    clock, each = COUNTED[uses[use].counted], DAYS_A_MONTH if uses[use].counted == "months" else 1.0
+    sides = {f"{side}_miles": table[f"{side}_{clock}"] / each for side in ("entry", "lower", "upper")}
+    # days are known of every life, so none needs a rate
+    run = [table["run_runs"], table["run_days"]] if clock == "runs" else [np.nan, np.nan]
+    return table.drop(columns="miles_days").assign(**sides, read_miles=run[0], read_days=run[1])
 
 
 #: how many alike must have it, and which share may be without it, for what is unknown to be filled in
@@ -79,5 +107,5 @@ def _spread(known: np.ndarray, wanted: int, seed: list[int]) -> np.ndarray:
 
 
 def options_of(lifetimes: Lifetimes, options: Options | None) -> Options:
-    """The promise and settings to go by: the given ones, else the shop's own."""
+    """The promise and settings to go by: the given ``options``, else those of the shop of the ``lifetimes``."""
     return options_for(lifetimes.shop) if options is None else options

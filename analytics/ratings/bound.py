@@ -137,7 +137,7 @@ def rate_part(
     part = _Part(data, weight_lb, use, promise, s, seed)
     if data.failures == 0:
         return part.demonstrated()
-    made = fit_part(data, promise.life_miles, s) if fits is None else fits
+    made = fit_part(data, promise.life, s) if fits is None else fits
     early, rest, checks = made.early, promise.without(made.early.share), []
     if early.fired:
         found = {"seen": early.seen, "miles": early.miles, "expected": early.expected, "share": early.share}
@@ -178,7 +178,7 @@ class _Part:
         if data.unknown.any() or np.isnan(data.lower).any():
             self.driving = settings.driving(data)
             if self.driving.known == 0:
-                self.reasons.append(reason(Rests.NO_ODOMETER))
+                self.reasons.append(reason(Rests.NO_ODOMETER, counted=promise.counted))
         powers = np.exp(data.log_power)
         self.seen = Seen(
             units=data.units,
@@ -333,7 +333,7 @@ def rate_weights(
     higher. What each default costs is worked out at the lightest weight alone and stands on every row."""
     s = RatingSettings() if settings is None else settings
     if fits is None and data.failures:
-        fits = fit_part(data, promise.life_miles, s)
+        fits = fit_part(data, promise.life, s)
     out: list[RatingBound] = []
     for i, weight in enumerate(sorted(weights_lb)):
         r = rate_part(data, weight, use, promise, s if i == 0 else replace(s, explain=False), seed, fits)

@@ -34,7 +34,7 @@ def costs_of_defaults(
         if not on:
             continue
         other = replace(s, **off)
-        fits = _without(data, made, code, promise.life_miles, other)
+        fits = _without(data, made, code, promise.life, other)
         without = _first_order(fits, weight_lb, use, promise, other)
         if np.isfinite(without):
             found.append(reason(code, change=np.expm1(here - without)))

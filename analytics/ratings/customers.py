@@ -1,4 +1,4 @@
-"""What customers may be told: no power above what is published, nor above what the records contradict."""
+"""What customers may be told: no power above what is published, nor above what the records contradict, and for no use they do not cover."""
 
 from __future__ import annotations
 
@@ -7,15 +7,15 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from analytics.ratings.sheet import Ratings
-from analytics.records.cover import over, same_edge
+from analytics.ratings.sheet import PartRating, Ratings, covered_uses
+from analytics.records.cover import over, up_to
 from analytics.records.limits import limit_for
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
     """The power that may be told, if any. judged: set by judgement, not supported by the records; supported_hp: what they support beside
-    it, where that is lower. up_to_lb: of the open class, how heavy a truck it was rated for."""
+    it, where that is lower. up_to_lb: how heavy a truck it was rated for, where that is not the edge of the class."""
 
     hp: float | None = None
     judged: bool = False
@@ -28,14 +28,18 @@ NOTHING = Told()
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """What may be told of one part, by weight class; use: for that alone ("": for any). failures, units: on record."""
+    """What may be told of one part, by weight class. uses: those it holds for (none: no use is on record). life: promised, in what it is
+    ``counted`` in. first: of its part. failures, units: on record."""
 
     component: str
     part: str
-    use: str
+    uses: tuple[str, ...]
+    life: float
+    counted: str
     told: tuple[Told, ...]
     failures: float
     units: float
+    first: bool = True
 
 
 def may_be_told(row: pd.DataFrame, published: float | None = None) -> Told:
@@ -52,30 +56,65 @@ def may_be_told(row: pd.DataFrame, published: float | None = None) -> Told:
 
 
 def lowers(table: pd.DataFrame) -> bool:
-    """Whether the sheet shows anything that is published higher."""
+    """Whether the sheet (``table``) shows anything that is published higher."""
     told = table[table["published_hp"].notna() & (table["verdict"] == "lower")]
     return bool((told["proposed_hp"] < told["published_hp"]).any())
 
 
 def customer_lines(ratings: Ratings) -> tuple[Line, ...]:
-    """Part by part, and below it each use with a limit of its own that says something else."""
-    table, lines = ratings.table[ratings.table["use"] == ""], []
-    for (component, part), own in table.groupby(["component", "part"], sort=False):
-        general = _by_class(ratings, own, "")
-        line = Line(component, part, "", general, own["failures"].iat[0], own["units"].iat[0])
-        alone = ((use, _by_class(ratings, own, use)) for use in _named_uses(ratings, component, part))
-        lines += [line, *(replace(line, use=use, told=told) for use, told in alone if told != general)]
-    return tuple(lines)
+    """Of the ``ratings``, part by part: the uses rated together, below them each with a limit of its own that says something else, and each with a target of
+    its own."""
+    lines: list[Line] = []
+    for rated in (*ratings.parts, *ratings.apart):
+        own = ratings.table[(ratings.table["component"] == rated.component) & (ratings.table["part"] == rated.part)]
+        own = own[own["use"] == rated.use]
+        uses = (rated.use,) if rated.use else covered_uses(rated, ratings.options)
+        told = _by_class(ratings, own, "")
+        if rated.use and rated.use not in set(_limits_of(ratings, rated)["use"]):
+            told = tuple(map(_as_supported, told))
+        line = _line(rated, uses, told)
+        # a use that no line names is one to ask about
+        if not rated.use or set(told) != {NOTHING}:
+            lines.append(line)
+        for use in _named_uses(ratings, rated) if not rated.use else ():
+            told = _by_class(ratings, own, use)
+            if told != line.told:
+                lines.append(replace(line, uses=(use,), told=told))
+    order = {(p.component, p.part): i for i, p in reversed([*enumerate((*ratings.parts, *ratings.apart))])}
+    lines.sort(key=lambda line: order[line.component, line.part])
+    seen = [(line.component, line.part) for line in lines]
+    return tuple(replace(line, first=seen.index(of) == i) for i, (line, of) in enumerate(zip(lines, seen, strict=True)))
+
+
+def _as_supported(told: Told) -> Told:
+    """For a use of its own whose limit was published for every use: no more than its own records support."""
+    if not told.judged:
+        return told
+    return replace(told, hp=told.supported_hp, judged=False, supported_hp=None) if told.supported_hp else NOTHING
+
+
+def _line(rated: PartRating, uses: tuple[str, ...], told: tuple[Told, ...]) -> Line:
+    bound = rated.bounds[0]
+    return Line(
+        component=rated.component,
+        part=rated.part,
+        uses=uses,
+        life=bound.promise.life,
+        counted=bound.promise.counted,
+        told=told,
+        failures=bound.failures,
+        units=bound.units,
+    )
 
 
 def _by_class(ratings: Ratings, own: pd.DataFrame, use: str) -> tuple[Told, ...]:
     """What may be told of one part per weight class; for a use, its own published limits count where they are lower."""
     edges = ratings.records.shop.weight.classes if own["weight_up_to"].map(math.isfinite).all() else ()
     out = []
-    for edge in (*edges, None):
-        row = own[same_edge(own["weight_up_to"], edge) if edge else over(own["weight_up_to"], max(edges, default=0.0))]
+    for low, edge in zip((0.0, *edges), (*edges, math.inf), strict=True):
+        row = own[over(own["weight_up_to"], low) & up_to(own["weight_up_to"], edge)]
         told = may_be_told(row, _published(ratings, row, use) if use and len(row) else None)
-        heaviest = edge is None and bool(edges) and told != NOTHING
+        heaviest = bool(edges) and told != NOTHING and not up_to(edge, row["weight_up_to"].iat[0])
         out.append(replace(told, up_to_lb=row["weight_up_to"].iat[0]) if heaviest else told)
     return tuple(out)
 
@@ -87,8 +126,13 @@ def _published(ratings: Ratings, row: pd.DataFrame, use: str) -> float:
     return float(limits["power_limit_hp"].iat[at]) if at >= 0 else math.nan
 
 
-def _named_uses(ratings: Ratings, component: str, part: str) -> list[str]:
-    """Uses for which a limit of their own is on file."""
+def _named_uses(ratings: Ratings, rated: PartRating) -> list[str]:
+    """Uses for which a limit of their own is on file, and that have no target of their own."""
+    named = set(_limits_of(ratings, rated)["use"]) - {""}
+    return sorted(named - set(ratings.records.shop.targets.uses))
+
+
+def _limits_of(ratings: Ratings, rated: PartRating) -> pd.DataFrame:
     limits = ratings.records.limits
-    own = limits[(limits["component"] == component) & (limits["part"] == part)]
-    return sorted(u for u in own["use"].fillna("").astype(str).unique() if u)
+    own = limits[(limits["component"] == rated.component) & (limits["part"] == rated.part)]
+    return own.assign(use=own["use"].fillna("").astype(str))

@@ -118,7 +118,7 @@ def demonstrate(
     best = []
     for shape in shapes:
         total = np.cumsum(
-            (share * data.weight * exposures(data, promise.life_miles, promise.reliability, shape, driving))[order]
+            (share * data.weight * exposures(data, promise.life, promise.reliability, shape, driving))[order]
         )
         ok = np.flatnonzero(last & (total >= bar * (1 - 1e-12)))
         best.append((power[ok[0]], ok[0]) if len(ok) else (-np.inf, len(order) - 1))
@@ -126,12 +126,15 @@ def demonstrate(
     at = best[k][1]
     miles = float((data.weight * rough_miles(data, driving))[order][: at + 1].sum())
     units = float(data.weight[order][: at + 1].sum())
-    seen = {"units": units, "failures": float(failures[at]), "miles": miles}
+    seen = {"units": units, "failures": float(failures[at]), "miles": miles, "counted": promise.counted}
     if not np.isfinite(best[k][0]):
-        asked = {"weight_lb": heavy, "reliability": promise.reliability, "life_miles": promise.life_miles}
-        return Demonstration(nan, shapes[k], **seen, reason=reason(Demonstrated.TOO_LITTLE, **seen, **asked))
+        asked = {"weight_lb": heavy, "reliability": promise.reliability, "life": promise.life}
+        why = reason(Demonstrated.TOO_LITTLE, **seen, **asked)
+        return Demonstration(nan, shapes[k], units, float(failures[at]), miles, why)
     p = float(np.exp(best[k][0]))
-    return Demonstration(p, shapes[k], **seen, reason=reason(Demonstrated.SHOWN, **seen, power_hp=p))
+    return Demonstration(
+        p, shapes[k], units, float(failures[at]), miles, reason=reason(Demonstrated.SHOWN, **seen, power_hp=p)
+    )
 
 
 def units_needed(

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import difflib
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
 from analytics.errors import RecordsError
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import EarlyTest, RatingSettings
-from analytics.records.shop import Shop
+from analytics.records.measures import DAYS_A_YEAR
+from analytics.records.shop import Shop, UseTarget
 
 _KINDS = {
     "strength": str,
@@ -84,14 +86,14 @@ def _targets(
 ) -> dict[str, float]:
     """The promise asked for, the shop's own where it is not stated."""
     targets = {
-        "life_miles": shop.targets.miles if life_miles is None else life_miles,
+        "life": shop.targets.miles if life_miles is None else life_miles,
         "reliability": shop.targets.reliability if reliability is None else reliability,
         "confidence": shop.targets.confidence if confidence is None else confidence,
     }
     for key in ("reliability", "confidence"):
         if not 0.5 <= targets[key] < 1:
             raise RecordsError(f"{key} {targets[key]:g}: give a share from 0.5 to below 1, such as 0.9.")
-    if not 0 < targets["life_miles"] < 1e7:
+    if not 0 < targets["life"] < 1e7:
         raise RecordsError(f"target life {targets['life_miles']:g} miles: give a number above 0.")
     return targets
 
@@ -118,4 +120,19 @@ def options_for(
         outer["strength"] = strength
     early = EarlyTest(miles=inner.pop("early_miles")) if "early_miles" in inner else EarlyTest()
     settings = replace(RatingSettings(), weight_edges=shop.weight.classes, early_test=early, **inner)
-    return Options(Promise(**targets), **outer, settings=settings)
+    promise = Promise(targets["life"], targets["reliability"], targets["confidence"])
+    return Options(promise, **outer, settings=settings)
+
+
+#: runs a year of a truck that pulls or races: median, and standard deviation of its log (from memory)
+_RUNS_A_YEAR, _RUNS_SD = 100.0, 1.2
+
+
+def for_use(options: Options, target: UseTarget) -> Options:
+    """The ``options`` for a use with a ``target`` of its own: its life, what it is counted in, and the prior of how much a truck runs.
+    Early failures are told apart by miles alone."""
+    s, promise = options.settings, replace(options.promise, life=target.life, counted=target.counted)
+    if target.counted == "miles":
+        return replace(options, promise=promise)
+    rate = (math.log(_RUNS_A_YEAR / DAYS_A_YEAR), _RUNS_SD)
+    return replace(options, promise=promise, settings=replace(s, early=False, priors=replace(s.priors, rate=rate)))

@@ -68,13 +68,14 @@ def lives_of(
     causes: tuple[str, ...] = COUNTED_CAUSES,
     extra: tuple[str, ...] = (),
     strength: str = "power_hp",
+    soon: float = 100.0,
 ) -> PartLives:
     """Lives of one part (None: of all of the component) from the table of lifetimes. ``strength``: the column that stands for
     power. ``extra``: the shop's own columns to take along, standardised over these
-    lives, unknown ones at the average. Raises AnalyticsError where there are none."""
+    lives, unknown ones at the average. ``soon``: a failure at 0 miles was one within so many. Raises AnalyticsError where there are none."""
     at = table.assign(_at=np.arange(len(table), dtype=float))
     data, notes = from_lifetimes(
-        at, component, part, as_of, causes, strength, ("_at", *(f"extra_{name}" for name in extra))
+        at, component, part, as_of, causes, strength, ("_at", *(f"extra_{name}" for name in extra)), soon=soon
     )
     rows = data.extra[:, 0].astype(int)
     own, more = _standardised(data.extra[:, 1:], data.weight, extra)

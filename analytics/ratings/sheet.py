@@ -16,16 +16,16 @@ from analytics.models.lifedata import ANY_WEIGHT, LifeData
 from analytics.ratings.basis import options_of, part_lives
 from analytics.ratings.bound import RatingBound, rate_weights
 from analytics.ratings.fits import PartFits, fit_part
-from analytics.ratings.options import Options
+from analytics.ratings.options import Options, for_use
 from analytics.ratings.published import known_before, price_over_comeback, published_hp
 from analytics.ratings.standing import Beside, Standing, no_higher, rounded_down, standing_of
 from analytics.ratings.verdict import Judgement, judge, under_lighter
 from analytics.reasons import Lives, Reason, Refused, Rests, reason
-from analytics.records.cover import over
+from analytics.records.cover import over, same_edge
 from analytics.records.load import NOT_RECORDED, Records
 
 COLUMNS = (
-    "component part weight_up_to use life_miles reliability confidence estimate_hp bound_hp upper_hp demonstrated_hp "
+    "component part weight_up_to use clock life life_miles reliability confidence estimate_hp bound_hp upper_hp demonstrated_hp "
     "second_opinion_hp units failures miles highest_power_hp published_hp known_hp supported_hp with_known_hp proposed_hp verdict why"
 ).split()
 #: a use gets rows of its own from this many failures on
@@ -37,7 +37,8 @@ class PartRating:
     """All that is known of one part: its lives, what was left out of them, a rating per weight and use.
 
     fits: made once for all its bounds (None: no failure). unclear: failures with an unclear cause or order. hidden: those found at a teardown, not by coming back. rows: (n,) where each life of ``data`` stands in the table of lifetimes. otherwise: the bound in hp at (weight, use) if the failures whose cause or order is unclear were not the part's own
-    (first-order, moved by the calibration of the published bound).
+    (first-order, moved by the calibration of the published bound). use: where it has a target of its own, and only its lives are
+    meant, counted as that is.
     """
 
     component: str
@@ -50,12 +51,14 @@ class PartRating:
     unclear: int
     hidden: int
     otherwise: dict[tuple[float, str], float]
+    use: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Ratings:
     """``table``: COLUMNS, one row per component, part, weight class (inf: any weight, none on record) and use, unrounded; why:
-    a `Reason` for the verdict. ``parts``: what each rests on. left_out: parts that could not be rated."""
+    a `Reason` for the verdict. ``parts``: what each rests on. apart: the same by uses with a target of their own, whose rows come last.
+    left_out: parts that could not be rated."""
 
     records: Records
     lifetimes: Lifetimes
@@ -63,6 +66,7 @@ class Ratings:
     parts: tuple[PartRating, ...]
     table: pd.DataFrame
     left_out: tuple[Reason, ...]
+    apart: tuple[PartRating, ...] = ()
 
     def __repr__(self) -> str:
         return f"Ratings({self.records.shop.name!r}, as of {self.records.as_of:%Y-%m-%d}: {len(self.table)} rows)"
@@ -91,7 +95,7 @@ def make_ratings(
     chosen = options_of(lifetimes, options)
     table = lifetimes.table
     named = table[~table["part"].isin([NOT_RECORDED, ""])]
-    parts, rows, left_out = [], [], []
+    parts, apart, rows, late, left_out = [], [], [], [], []
     for component in records.shop.components:
         others = sorted(named.loc[named["component"] == component, "part"].unique())
         for part in others:
@@ -101,43 +105,64 @@ def make_ratings(
             rated = _rate(lifetimes, component, part, chosen, own_uses)
             if isinstance(rated, Reason):
                 left_out.append(rated)
-                continue
-            parts.append(rated)
-            rows += _rows(rated, records, chosen, others)
-    return Ratings(records, lifetimes, chosen, tuple(parts), pd.DataFrame(rows, columns=COLUMNS), tuple(left_out))
+            else:
+                parts.append(rated)
+                rows += _rows(rated, records, chosen, others)
+            for use in _promised_apart(named, component, part, records.shop.targets.uses) if own_uses else ():
+                alone = _rate(lifetimes, component, part, for_use(chosen, records.shop.targets.uses[use]), False, use)
+                if isinstance(alone, Reason):
+                    left_out.append(alone)
+                else:
+                    apart.append(alone)
+                    late += _rows(alone, records, chosen, others)
+    table = pd.DataFrame(rows + late, columns=COLUMNS)
+    return Ratings(records, lifetimes, chosen, tuple(parts), table, tuple(left_out), tuple(apart))
 
 
-def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options, own_uses: bool) -> PartRating | Reason:
+def _promised_apart(named: pd.DataFrame, component: str, part: str, uses: Collection[str]) -> list[str]:
+    """Uses with a target of their own that the part is on record in."""
+    on_record = set(named.loc[(named["component"] == component) & (named["part"] == part), "use"])
+    return [use for use in uses if use in on_record]
+
+
+def _rate(
+    lifetimes: Lifetimes, component: str, part: str, options: Options, own_uses: bool, use: str = ""
+) -> PartRating | Reason:
+    """One part; ``use``: its lives in that use alone, under the options of its own target."""
     try:
-        lives = part_lives(lifetimes, component, part)
+        lives = part_lives(lifetimes, component, part, use=use or None)
     except AnalyticsError as err:
-        return reason(Refused.PART, component=component, part=part, why=str(err))
+        return reason(Refused.PART, component=component, part=f"{part} ({use})" if use else part, why=str(err))
     data, notes = lives.data, lives.notes
-    its = ((lifetimes.table["component"] == component) & (lifetimes.table["part"] == part)).to_numpy()
-    own = lifetimes.table[its]
+    table, elsewhere = lifetimes.table, lifetimes.shop.targets.uses
+    of_use = table["use"] == use if use else ~table["use"].isin(list(elsewhere))
+    its = ((table["component"] == component) & (table["part"] == part) & of_use).to_numpy()
+    own = table[its]
     missing = _missing_note(own, np.isin(np.flatnonzero(its), lives.rows))
     weights = class_weights(data, lifetimes.shop.weight.classes, options)
+    if use:
+        weights = _as_heavy_as_reached(data, weights, options)
     quick = replace(options, settings=replace(options.settings, explain=False))
     fits = _fits(data, options)
     harshest = _at(data, weights, None, options, fits)
-    bounds = [replace(b, use="") for b in harshest]
-    for use in _own_uses(data, options) if own_uses else ():
+    bounds = [replace(b, use=use) for b in harshest]
+    for each in _own_uses(data, options) if own_uses else ():
         # the harshest use is already there
-        if len({b.use for b in harshest}) == 1 and harshest[0].use == use:
+        if len({b.use for b in harshest}) == 1 and harshest[0].use == each:
             bounds += [replace(b, reasons=_own_reasons(b)) for b in harshest]
         else:
-            bounds += _at(data, weights, use, quick, fits)
+            bounds += _at(data, weights, each, quick, fits)
     unclear = own["ended"].eq("failed") & (own["cause"].eq("unclear") | own["order"].eq("unclear"))
     otherwise: dict[tuple[float, str], float] = {}
     if unclear.any():
-        other = part_lives(lifetimes, component, part, spared(own, unclear)).data
+        other = part_lives(lifetimes, component, part, spared(own, unclear), use=use or None).data
         first = replace(quick, settings=replace(quick.settings, replicates=0, draws=0))
         other_fits = _fits(other, first)
-        for use in dict.fromkeys(b.use for b in bounds):
-            mains = [b for b in bounds if b.use == use]
-            named = use if use in other.use_names and use else None
+        for held in dict.fromkeys(b.use for b in bounds):
+            mains = [b for b in bounds if b.use == held]
+            named = held if held in other.use_names and held else None
             otherwise |= {
-                (b.weight_lb, use): _moved(b, main)
+                (b.weight_lb, held): _moved(b, main)
                 for b, main in zip(_at(other, weights, named, first, other_fits), mains, strict=True)
             }
     return PartRating(
@@ -151,11 +176,12 @@ def _rate(lifetimes: Lifetimes, component: str, part: str, options: Options, own
         unclear=int(own.loc[unclear, "count"].sum()),
         hidden=_hidden(own),
         otherwise=otherwise,
+        use=use,
     )
 
 
 def _fits(data: LifeData, options: Options) -> PartFits | None:
-    return fit_part(data, options.promise.life_miles, options.settings) if data.failures else None
+    return fit_part(data, options.promise.life, options.settings) if data.failures else None
 
 
 def _hidden(own: pd.DataFrame) -> int:
@@ -198,10 +224,23 @@ def class_weights(data: LifeData, edges: tuple[float, ...], options: Options) ->
     inf alone where no weight is on record."""
     if (data.log_weight == math.log(ANY_WEIGHT)).all():
         return (math.inf,)
-    heavy = np.sort(np.repeat(np.exp(data.log_weight), data.weight.astype(int)))[::-1]
-    top = heavy[min(options.settings.cap.rank, len(heavy)) - 1]
-    top = math.floor(top / 100 + 1e-9) * 100.0
+    top = _heaviest(data, options)
     return (*edges, top) if over(top, edges[-1]) else edges
+
+
+def _as_heavy_as_reached(data: LifeData, weights: tuple[float, ...], options: Options) -> tuple[float, ...]:
+    """Of the ``weights`` of the classes those that several trucks reach, then the heaviest that they do."""
+    if weights == (math.inf,):
+        return weights
+    top = _heaviest(data, options)
+    reached = tuple(w for w in weights if not over(w, top))
+    return reached if reached and same_edge(reached[-1], top) else (*reached, top)
+
+
+def _heaviest(data: LifeData, options: Options) -> float:
+    """The weight in lb that several trucks reach, in whole hundreds."""
+    heavy = np.sort(np.repeat(np.exp(data.log_weight), data.weight.astype(int)))[::-1]
+    return math.floor(heavy[min(options.settings.cap.rank, len(heavy)) - 1] / 100 + 1e-9) * 100.0
 
 
 def _own_uses(data: LifeData, options: Options) -> list[str]:
@@ -215,6 +254,20 @@ def _own_uses(data: LifeData, options: Options) -> list[str]:
         for k, name in enumerate(data.use_names)
         if name and failures[k] >= _USE_FAILURES and lives[k] >= _USE_LIVES
     ]
+
+
+def covered_uses(rated: PartRating, options: Options) -> tuple[str, ...]:
+    """Uses that the general rows of the part (``rated`` under ``options``) speak for: with enough failures to be one the harshest was taken from; where nothing has failed, with
+    lives enough. () where no use is on record."""
+    data = rated.data
+    lives = np.bincount(data.use, data.weight, len(data.use_names))
+    failures = np.bincount(data.use, data.weight * data.failed, len(data.use_names))
+    if not any(data.use_names) or not options.settings.use_terms:
+        return ()
+    enough = failures >= options.settings.use_failures if data.failures else lives >= _USE_LIVES
+    if not enough.any():
+        enough = failures == failures.max() if data.failures else lives == lives.max()
+    return tuple(name for name, on in zip(data.use_names, enough, strict=True) if on)
 
 
 def _missing_note(own: pd.DataFrame, rated: np.ndarray) -> tuple[Reason, ...]:
@@ -282,6 +335,8 @@ def _rows(rated: PartRating, records: Records, options: Options, others: Collect
                 rated.part,
                 bound.weight_lb,
                 bound.use,
+                bound.promise.counted,
+                bound.promise.life,
                 bound.promise.life_miles,
                 bound.promise.reliability,
                 bound.promise.confidence,

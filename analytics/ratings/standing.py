@@ -120,11 +120,7 @@ def no_failure(
     shapes, slopes = settings.priors.shape or (np.log(2.0), 0.5), settings.priors.power or (np.log(2.5), 0.9)
     for node, share in zip(_NODES, _WEIGHTS, strict=True):
         shape = float(np.exp(shapes[0] + shapes[1] * node))
-        one = (
-            exposures(data, promise.life_miles, promise.reliability, shape, driving)
-            * data.weight
-            * settings.usual_share
-        )
+        one = exposures(data, promise.life, promise.reliability, shape, driving) * data.weight * settings.usual_share
         for node_slope, share_slope in zip(_NODES, _WEIGHTS, strict=True):
             steep = shape * float(np.exp(slopes[0] + slopes[1] * node_slope))
             for node_weight, share_weight in zip(_NODES, _WEIGHTS, strict=True):

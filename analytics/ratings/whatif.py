@@ -469,7 +469,7 @@ def change_promise(
 
     found: list[tuple[str, float, RatingBound]] = [("as it stands", NAN, rate(data))]
     for name in ("life_miles", "reliability", "confidence"):
-        found += [(name, float(v), rate(data, replace(o.promise, **{name: float(v)}))) for v in getattr(assumed, name)]
+        found += [(name, float(v), rate(data, _promising(o.promise, name, float(v)))) for v in getattr(assumed, name)]
     found += [
         ("reporting share", NAN if v is None else float(v), rate(data, settings=replace(s, share=v)))
         for v in assumed.share
@@ -487,6 +487,13 @@ def change_promise(
         columns=["what", "value", "bound_hp", "estimate_hp", "change_hp", "reasons"],
     )
     return RatingChanges(component, part, weight_lb, use or "", o.promise, table, at_wheels)
+
+
+def _promising(promise: Promise, what: str, value: float) -> Promise:
+    """The promise with another life, reliability or confidence."""
+    if what == "life_miles":
+        return replace(promise, life=value)
+    return replace(promise, reliability=value) if what == "reliability" else replace(promise, confidence=value)
 
 
 def with_loss(records: Records, loss: float) -> tuple[Records, int]:

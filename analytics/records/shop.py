@@ -132,13 +132,27 @@ class Names:
     found_at_teardown: tuple[str, ...] = ()
 
 
+#: what a life may be counted in -> the clock of the lifetimes
+COUNTED = {"miles": "miles", "passes": "runs", "pulls": "runs", "runs": "runs", "months": "days"}
+
+
+@dataclass(frozen=True, slots=True)
+class UseTarget:
+    """The life promised for one use by itself: so many of what it is ``counted`` in, a key of COUNTED."""
+
+    life: float
+    counted: str
+
+
 @dataclass(frozen=True, slots=True)
 class Targets:
-    """What a rating promises: a share ``reliability`` reaches ``miles``, said with ``confidence``."""
+    """What a rating promises: a share ``reliability`` reaches ``miles``, said with ``confidence``; uses: those promised a life of their
+    own instead."""
 
     miles: float = 50_000.0
     reliability: float = 0.90
     confidence: float = 0.90
+    uses: dict[str, UseTarget] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,6 +247,8 @@ def shop_from(data: dict, folder: Path) -> Shop:
     _known(data, [*_FIXED, *_FREE], "a section")
     for section, keys in _FIXED.items():
         part = _table(data, section)
+        if section == "targets":
+            part = {key: value for key, value in part.items() if not isinstance(value, dict)}
         _known(part, keys, f"a key of [{section}]")
         for key, value in part.items():
             if not isinstance(value, keys[key]) or isinstance(value, bool):
@@ -271,7 +287,7 @@ def shop_from(data: dict, folder: Path) -> Shop:
             supersessions=_supersessions(data.get("supersessions", []), components),
             found_at_teardown=tuple(_name(f) for f in _table(data, "findings").get("found_at_teardown", [])),
         ),
-        targets=Targets(**_within("targets", _table(data, "targets"))),
+        targets=_targets(_table(data, "targets")),
         checks=_checks(_table(data, "checks")),
         costs=_costs(_table(data, "costs")),
         ratings=_table(data, "ratings"),
@@ -294,6 +310,25 @@ def _within(section: str, told: dict) -> dict[str, float]:
         for key, (low, high) in _LIMITS[section].items()
         if key in told
     }
+
+
+def _targets(told: dict) -> Targets:
+    uses = {_name(use): _use_target(use, target) for use, target in told.items() if isinstance(target, dict)}
+    return Targets(**_within("targets", told), uses=uses)
+
+
+def _use_target(use: str, told: dict) -> UseTarget:
+    """[targets.USE]: one life, in whatever it is counted in."""
+    where = f"[targets.{use}]"
+    _known(told, COUNTED, f"what a life is counted in (in {where})")
+    if len(told) != 1:
+        raise RecordsError(
+            f"shop.toml {where}: give one life, such as passes = 300 for a drag truck or months = 36 where no odometer is read."
+        )
+    counted, life = next(iter(told.items()))
+    if not isinstance(life, int | float) or isinstance(life, bool):
+        raise RecordsError(f"shop.toml {where} {counted} = {life!r}: give a number.")
+    return UseTarget(_inside(life, 1, 5_000_000, f"{where} {counted}"), counted)
 
 
 def _dates(told: dict, shop: dict) -> DateSettings:

@@ -42,6 +42,8 @@ _SHOWN: dict[str, tuple[str, str]] = {
     "set_aside": ("set aside", _WHOLE),
     "weight_up_to": ("up to, lb", _WHOLE),
     "life_miles": ("miles", _WHOLE),
+    "life": ("life", _WHOLE),
+    "clock": ("counted in", ""),
     "reliability": ("reach them", "{:.0%}"),
     "confidence": ("sure", "{:.0%}"),
     "estimate_hp": ("best estimate, hp", _WHOLE),

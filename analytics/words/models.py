@@ -38,7 +38,11 @@ texts(
         ),
         Lives.OTHER_CAUSES: "{failures} failures of other causes end the life there without counting as a failure",
         Lives.NO_MILES_OR_DAYS: "{rows} rows have neither miles nor days in service and are left out",
-        Lives.FAILED_AT_ZERO: "{failures} failures at 0 miles are taken as failed within the first 100 miles",
+        Lives.FAILED_AT_ZERO: lambda failures, soon: (
+            f"{failures} failures at 0 miles are taken as failed within the first {soon:g} miles"
+            if soon > 1
+            else f"{failures} failures at 0 are taken as failed just after"
+        ),
         Lives.CARRIED_ON: (
             "{lives} lives were last read more than {days:g} days before their end on record and are carried on at their "
             "own miles per day"

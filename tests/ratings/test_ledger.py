@@ -212,7 +212,14 @@ def sheet_of(folder: Path, weights, uses, as_of="2024-03-31") -> Ratings:
         "failures": 8,
         "units": 60,
     }
-    own |= {"proposed_hp": 900.0, "miles": 1e6, "reliability": 0.9, "confidence": 0.9, "life_miles": 50_000.0}
+    own |= {
+        "proposed_hp": 900.0,
+        "miles": 1e6,
+        "reliability": 0.9,
+        "confidence": 0.9,
+        "life": 50_000.0,
+        "clock": "miles",
+    }
     rows = [own | {"weight_up_to": w, "use": u} for u in uses for w in weights]
     return Ratings(records, make_lifetimes(records), options_for(records.shop), (), pd.DataFrame(rows), ())
 

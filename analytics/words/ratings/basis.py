@@ -14,7 +14,7 @@ from analytics.words.saying import say
 def details(ratings: Ratings) -> pd.DataFrame:
     """Every check, cost and note of every rating, one row each."""
     rows = []
-    for part in ratings.parts:
+    for part in (*ratings.parts, *ratings.apart):
         rows += [(part.component, part.part, math.nan, "", "left out or assumed", say(note)) for note in part.notes]
         for bound in part.bounds:
             for what, lines in (("check", bound.checks), ("cost of a default", bound.costs), ("reason", bound.reasons)):
@@ -31,6 +31,10 @@ def basis(ratings: Ratings) -> pd.DataFrame:
         ("as of", f"{ratings.records.as_of:%Y-%m-%d}"),
         ("data", fingerprint(ratings.records.shop)),
         ("target life, miles", f"{options.promise.life_miles:,.0f}"),
+        *(
+            (f"target life, {use}", f"{target.life:,.0f} {target.counted}")
+            for use, target in ratings.records.shop.targets.uses.items()
+        ),
         ("share that shall reach it", f"{options.promise.reliability:.0%}"),
         ("confidence", f"{options.promise.confidence:.0%}"),
         ("failures that are reported", share),

@@ -11,7 +11,11 @@ DISTRIBUTION = {"weibull": "Weibull", "lognormal": "log-normal"}
 
 texts(
     {
-        Rests.NO_ODOMETER: "no odometer is known: miles per day are an assumption (median 30 a day)",
+        Rests.NO_ODOMETER: lambda counted: (
+            "no odometer is known: miles per day are an assumption (median 30 a day)"
+            if counted == "miles"
+            else f"no count of {counted} is known: {counted} a year are an assumption (median 100)"
+        ),
         Rests.DEMONSTRATED: lambda shown: f"demonstrated, not modelled: {say(shown)}",
         Rests.MIX_OF_USES: "holds for the mix of uses those miles were run in",
         Rests.SHARE_TAKEN: "counts on {share:.0%} of failures being reported",

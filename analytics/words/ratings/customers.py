@@ -6,6 +6,7 @@ import math
 
 from analytics.ratings.customers import Line, Told, customer_lines, lowers
 from analytics.ratings.sheet import Ratings
+from analytics.words.phrases import listed
 
 CONDITIONS = "Holds for the part revision named, the weights shown (truck as driven, without trailer), stock rpm limits and the fluid and tune the unit was built for. More power, more weight, another use or a retune: ask again."
 _DRAFT = "Draft, not to be handed out: some figures are lower than what is published and not yet accepted by the owner."
@@ -22,10 +23,11 @@ def told_words(told: Told) -> str:
 
 
 def cells(line: Line) -> list[str]:
-    """Of a ``line``: component, part, what may be told by weight class, what was seen; the last is said once for each part."""
+    """Of a ``line``: component, part, uses and life it holds for, what may be told by weight class, what was seen."""
     seen = f"{line.failures:,.0f} of {line.units:,.0f}" if line.failures else f"none of {line.units:,.0f}"
-    name = f"{line.part}, {line.use} only" if line.use else line.part
-    return [line.component, name, *map(told_words, line.told), "" if line.use else f"{seen} came back"]
+    holds = f"{listed([use or 'no use stated' for use in line.uses]) or 'any use'}, {line.life:,.0f} {line.counted}"
+    name = [line.component, line.part] if line.first else ["", ""]
+    return [*name, holds, *map(told_words, line.told), f"{seen} came back"]
 
 
 def headings(ratings: Ratings) -> list[str]:
@@ -44,8 +46,7 @@ def notes(ratings: Ratings) -> dict[str, str]:
         "draft": _DRAFT if lowers(ratings.table[ratings.table["use"] == ""]) else "",
         "star": _STAR if judged else "",
         "basis": (
-            f"Unless starred, each figure is the highest power at which, on our records up to that day, we are {promise.confidence:.0%} sure that {promise.reliability:.0%} last {promise.life_miles:,.0f} miles "
-            "in the harshest use we have enough of on record, or the limit published if that is lower. It assumes powers as recorded at the build, at the crank, and allows for failures that nobody reported."
+            f"Unless starred, each figure is the highest power at which, on our records up to that day, we are {promise.confidence:.0%} sure that {promise.reliability:.0%} last the life on their line in the harshest use named there, or the limit published if that is lower. A use that no line names: ask us. It assumes powers as recorded at the build, at the crank, and allows for failures that nobody reported."
         ),
         "conditions": CONDITIONS,
     }

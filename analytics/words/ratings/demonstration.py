@@ -16,16 +16,16 @@ def _no_unit(weight_lb: float, use: str | None) -> str:
 
 @says(Demonstrated.TOO_LITTLE)
 def _too_little(
-    units: float, weight_lb: float, failures: float, miles: float, reliability: float, life_miles: float
+    units: float, weight_lb: float, failures: float, miles: float, counted: str, reliability: float, life: float
 ) -> str:
     heavy = "" if isinf(weight_lb) else f" at {weight_lb:,.0f} lb or more"
     return (
-        f"{units:,.0f} units{heavy} with {failures:g} failures in {miles:,.0f} miles are too little to prove "
-        f"{reliability:.0%} to {life_miles:,.0f} miles at any power"
+        f"{units:,.0f} units{heavy} with {failures:g} failures in {miles:,.0f} {counted} are too little to prove "
+        f"{reliability:.0%} to {life:,.0f} {counted} at any power"
     )
 
 
 @says(Demonstrated.SHOWN)
-def _shown(failures: float, units: float, miles: float, power_hp: float) -> str:
+def _shown(failures: float, units: float, miles: float, counted: str, power_hp: float) -> str:
     what = "none" if failures == 0 else f"{failures:g}"
-    return f"{what} of {units:,.0f} came back in {miles:,.0f} miles at {power_hp:,.0f} hp or more"
+    return f"{what} of {units:,.0f} came back in {miles:,.0f} {counted} at {power_hp:,.0f} hp or more"

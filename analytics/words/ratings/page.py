@@ -19,7 +19,7 @@ from analytics.ratings.unknowns import AskFirst
 from analytics.ratings.verdict import NOT_SHOWN
 from analytics.ratings.whatif import RatingChanges
 from analytics.reasons import Lives, Reason
-from analytics.words.phrases import capital, weight_class
+from analytics.words.phrases import capital, listed, weight_class
 from analytics.words.ratings.bound import DISTRIBUTION
 from analytics.words.ratings.plan import ahead_words, plan_words
 from analytics.words.ratings.sheet import seen_words, sheet_table
@@ -61,16 +61,31 @@ def opening(ratings: Ratings) -> tuple[str, ...]:
 
 def verdicts(ratings: Ratings) -> tuple[str, ...]:
     """One sentence per part and verdict, any use; the loudest first."""
-    table = ratings.table[ratings.table["use"] == ""]
+    table = ratings.table
+    table = table[(table["use"] == "") | table["use"].isin(list(ratings.records.shop.targets.uses))]
+    known = table["supported_hp"].notna() | (table["use"] == "")
+    shown = known.groupby([table[c] for c in ("component", "part", "use")]).transform("any")
+    nothing = [
+        f"{use}, to {own['life'].iat[0]:,.0f} {own['clock'].iat[0]} ({listed(own['part'].unique(), 30)})"
+        for use, own in table[~shown].groupby("use", sort=False)
+    ]
+    table = table[shown]
     lines = [] if len(table) else ["No part could be rated; the reasons are below."]
     new = table["published_hp"].isna() & (table["verdict"] == "raise")
     for verdict in _ORDER:
         for first in (False, True):
             chosen = table[(table["verdict"] == verdict) & (new == first)]
-            for (component, part), own in chosen.groupby(["component", "part"], sort=False):
+            for (component, part, use), own in chosen.groupby(["component", "part", "use"], sort=False):
                 steps = "; ".join(_change(verdict, r) for r in own.itertuples())
                 opening = "Not published yet, could be:" if first else _SAY[verdict]
-                lines.append(f"{opening} {component} {part}: {steps}.{_by_use(ratings, component, part)}")
+                name, rest = f"{component} {part}", _by_use(ratings, component, part) if not use else ""
+                if use:
+                    name += f", {use}, to {own['life'].iat[0]:,.0f} {own['clock'].iat[0]}"
+                lines.append(f"{opening} {name}: {steps}.{rest}")
+    if nothing:
+        lines.append(
+            f"Nothing is supported by the records of that use alone, so customers are to ask: {'; '.join(nothing)}."
+        )
     lines.append(
         "Nothing changes by itself: a person accepts a proposal, and the ledger keeps who, when and on what evidence. Until then the customers' sheet is a draft that shows the lower figures."
     )
@@ -87,6 +102,7 @@ def _by_use(ratings: Ratings, component: str, part: str) -> str:
     own = table[
         (table["component"] == component) & (table["part"] == part) & (table["weight_up_to"] == first.weight_lb)
     ]
+    own = own[~own["use"].isin(list(ratings.records.shop.targets.uses))]
     alone = [
         f"{r.use} {r.supported_hp:,.0f} hp" if math.isfinite(r.supported_hp) else f"{r.use} no power"
         for r in own[~own["use"].isin(["", first.rated_use])].itertuples()

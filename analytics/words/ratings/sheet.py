@@ -73,14 +73,14 @@ def _miles(miles: float) -> str:
     return f"{miles:,.0f}" if miles < 1e6 else f"{float(f'{miles:.3g}'):,.0f}"
 
 
-def came_back(failures: float, units: float, miles: float) -> str:
-    """How many of so many came back in how many miles."""
-    return f"{f'{failures:,.0f}' if failures else 'none'} of {units:,.0f} came back in {_miles(miles)} miles"
+def came_back(failures: float, units: float, miles: float, counted: str = "miles") -> str:
+    """How many of so many came back in how many miles, or what else is ``counted``."""
+    return f"{f'{failures:,.0f}' if failures else 'none'} of {units:,.0f} came back in {_miles(miles)} {counted}"
 
 
 def seen_words(bound: RatingBound) -> str:
     """How many lives of the part stand behind a rating, all weights together, and how many failed."""
-    return came_back(bound.failures, bound.units, bound.seen.miles)
+    return came_back(bound.failures, bound.units, bound.seen.miles, bound.promise.counted)
 
 
 def sentence(rated: PartRating, bound: RatingBound, why: Reason, options: Options) -> str:
@@ -92,9 +92,7 @@ def sentence(rated: PartRating, bound: RatingBound, why: Reason, options: Option
 def sheet_table(ratings: Ratings) -> pd.DataFrame:
     """The table of the ratings with the reason of each row in words."""
     said = []
-    for rated in ratings.parts:
-        own = ratings.table[(ratings.table["component"] == rated.component) & (ratings.table["part"] == rated.part)]
-        said += [
-            sentence(rated, bound, why, ratings.options) for bound, why in zip(rated.bounds, own["why"], strict=True)
-        ]
+    bounds = [(rated, bound) for rated in (*ratings.parts, *ratings.apart) for bound in rated.bounds]
+    for (rated, bound), why in zip(bounds, ratings.table["why"], strict=True):
+        said.append(sentence(rated, bound, why, ratings.options))
     return ratings.table.drop(columns="why").assign(reason=pd.Series(said, index=ratings.table.index, dtype=object))
