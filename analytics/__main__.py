@@ -288,13 +288,14 @@ def _called() -> str:
 def _check(arguments: argparse.Namespace) -> None:
     from analytics.lifetimes.table import make_lifetimes
     from analytics.records.load import ISSUE_COLUMNS, load_records
-    from analytics.report.files import write_csv
     from analytics.words.listing import check_listing
 
     records = load_records(arguments.folder, arguments.as_of, progress())
     lifetimes = make_lifetimes(records)
     print(check_listing(records, lifetimes))
     if arguments.out is not None:
+        from analytics.report.files import write_csv
+
         tables = {name: getattr(records.books, name)[ISSUE_COLUMNS] for name in ("set_aside", "to_check")}
         for name, table in {**tables, "counts": records.books.counts}.items():
             write_csv(table, arguments.out / f"{name}.csv")

@@ -381,7 +381,6 @@ def test_the_door_loads_nothing_heavy():
         "lifelines",
         "matplotlib",
         "seaborn",
-        "pandera",
         "pyarrow",
         "IPython",
         "jinja2",

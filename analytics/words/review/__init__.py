@@ -13,5 +13,4 @@ from analytics.words.review import (  # noqa: F401
     repeats,
     teardown,
     this_quarter,
-    to_fix,
 )
