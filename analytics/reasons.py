@@ -92,6 +92,63 @@ class Again(Code):
     LESS_OFTEN_WITH_AGE = auto()
 
 
+class Call(Code):
+    """Why a truck is to be called."""
+
+    WHY = auto()
+    LOT = auto()
+    ABOVE = auto()
+    LIKELY = auto()
+    TELLS_MUCH = auto()
+
+
+class Do(Code):
+    """What to do on Monday."""
+
+    STOP_LOT = auto()
+    ASK_BENCH = auto()
+    LOOK_AT = auto()
+    LOWER = auto()
+    LOWER_TOO = auto()
+    RAISE = auto()
+    CALL = auto()
+    RANDOM = auto()
+    STOCK = auto()
+    NOTHING = auto()
+
+
+class Who(Code):
+    """Whose job it is."""
+
+    OWNER = auto()
+    BENCH = auto()
+    PARTS = auto()
+    PHONE = auto()
+
+
+class InNumbers(Code):
+    """A row of the quarter in numbers."""
+
+    CAME_BACK = auto()
+    IN_SERVICE = auto()
+    PER_HUNDRED = auto()
+    EXPECTED = auto()
+    COST = auto()
+
+
+class Since(Code):
+    """What changed since the last review."""
+
+    NO_REVIEW_BEFORE = auto()
+    VERDICT = auto()
+    MOVED = auto()
+    RATED_NOW = auto()
+    ALARM_NEW = auto()
+    ALARM_OVER = auto()
+    AHEAD = auto()
+    NOTHING = auto()
+
+
 class Boundary(Code):
     """Why a piece of the argument about a boundary is missing."""
 

@@ -165,7 +165,9 @@ def review(shop: ShopRecords, *, progress: Progress | None = None) -> ReviewResu
     >>> print(quarter.answers["came_back"])
     Nothing came back in 2024 Q1, with 80 units in service.
     """
+    from analytics.ratings.sheet import make_ratings
     from analytics.review.fleet_view import fleet_view
+    from analytics.review.one_sheet import make_sheet
     from analytics.review.outlook import make_outlook
     from analytics.review.quarterly import review_of
     from analytics.words.answers import told_table
@@ -174,12 +176,15 @@ def review(shop: ShopRecords, *, progress: Progress | None = None) -> ReviewResu
     made = review_of(records, lifetimes, progress)
     outlook = make_outlook(made, records.shop, progress=progress)
     fleet = fleet_view(records, lifetimes, made.span, outlook.snapshot, progress)
+    ratings, then = make_ratings(records, lifetimes, progress=progress), outlook.before
+    earlier = None if then is None else make_ratings(then.records, then.lifetimes, progress=progress, own_uses=False)
+    sheet = make_sheet(made, outlook, fleet, ratings, earlier)
     answers = {
         name: AnswerResult(records, answer)
         for part in (made, outlook, fleet)
         for name, answer in _answers(part).items()
     }
-    return ReviewResult(made, outlook, fleet, told_table(a.said for a in answers.values()), answers)
+    return ReviewResult(made, outlook, fleet, sheet, told_table(a.said for a in answers.values()), answers)
 
 
 def _answers(part: object) -> dict[str, Answer]:

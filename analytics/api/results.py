@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from analytics.review.answer import Answer
     from analytics.review.fleet_view import FleetView
     from analytics.review.forecast import Forecast
+    from analytics.review.one_sheet import Sheet
     from analytics.review.outlook import Outlook
     from analytics.review.quarterly import Review
     from analytics.words.answers import Wording
@@ -326,11 +327,13 @@ class RatingResult(Shown):
 
 @dataclass(frozen=True, slots=True, repr=False, eq=False)
 class ReviewResult(Shown):
-    """The quarterly review. table: question, answer, one row per sentence. answers: name -> AnswerResult. review, outlook, fleet: the three parts of the page they come from."""
+    """The quarterly review. table: question, answer, one row per sentence. answers: name -> AnswerResult. sheet: the quarter on one sheet. review,
+    outlook, fleet: the three parts of the page they come from."""
 
     review: Review
     outlook: Outlook
     fleet: FleetView
+    sheet: Sheet
     table: pd.DataFrame
     answers: Mapping[str, AnswerResult]
 
@@ -363,10 +366,12 @@ class ReviewResult(Shown):
         _show(SECTIONS, self, sections)
 
     def save(self, folder: str | Path) -> list[Path]:
-        """Write the tables as CSV and review.xlsx. Returns their paths."""
+        """Write sheet.html, the tables as CSV and review.xlsx. Returns their paths."""
         from analytics.report.files import write_review_files
+        from analytics.report.one_sheet import write_sheet
 
-        return write_review_files(self.review, folder, self.outlook, self.fleet)
+        written = write_review_files(self.review, folder, self.outlook, self.fleet, self.sheet)
+        return [write_sheet(self.sheet, Path(folder) / "sheet.html", "review.html"), *written]
 
 
 @dataclass(frozen=True, slots=True, repr=False, eq=False)

@@ -9,6 +9,7 @@ from analytics.words.review import (  # noqa: F401
     guarantee,
     how_sure,
     months_in_service,
+    one_sheet,
     renew,
     repeats,
     teardown,
