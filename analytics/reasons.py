@@ -169,6 +169,35 @@ class ByLoad(Code):
     TYRES_SLIP = auto()
 
 
+class Advised(Code):
+    """Where a part stands for one truck, and what has to be said of the truck or of the build."""
+
+    SUPPORTED = auto()
+    NOT_SUPPORTED = auto()
+    OVER_PUBLISHED = auto()
+    # the records say nothing
+    NO_SUCH_USE = auto()
+    FEW_SO_HEAVY = auto()
+    BEYOND = auto()
+    NOTHING_SHOWN = auto()
+    NOTHING_RULED_OUT = auto()
+    NO_FIT = auto()
+    NO_LIVES = auto()
+    # of the truck
+    USE_NOT_ON_RECORD = auto()
+    POWER_ABOVE = auto()
+    POWER_BELOW = auto()
+    WEIGHT_ABOVE = auto()
+    WEIGHT_BELOW = auto()
+    FEW_TOGETHER = auto()
+    # of the driveline
+    CLUTCH_SLIPS = auto()
+    SHAFT_YIELDS = auto()
+    PRESSURE_TOO_HIGH = auto()
+    # of the build
+    FITTED_WITH = auto()
+
+
 class Alarms(Code):
     NO_QUARTER_BEFORE = auto()
     LOOK = auto()

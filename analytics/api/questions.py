@@ -7,6 +7,7 @@ from dataclasses import fields, replace
 from typing import TYPE_CHECKING
 
 from analytics.api.results import (
+    AdviceResult,
     AnswerResult,
     CutoffResult,
     ForecastResult,
@@ -292,6 +293,37 @@ def load(
     options = options_for(shop.records.shop, life_miles, reliability, confidence, strength)
     made = make_load_review(shop.records, shop.lifetimes, options, progress)
     return LoadResult(made, loads_table(made.loads), ratings_table(made.ratings), suspects_table(made))
+
+
+def advise(
+    shop: ShopRecords, power_hp: str | float, weight_lb: str | float = "", use: str = "", **more: object
+) -> AdviceResult:
+    """What one truck should be built with: part by part the cheapest that the records support, and where the next money is best spent.
+
+    power_hp, weight_lb: a number in hp at the crank and lb as driven, or a text as people say it ("about 700", "540 kW", "650 whp",
+    "3.9 t"). use: one of the shop's, or several ("tows, and strip on Sundays": the harsher governs). more: measured_at ("wheels");
+    one of life, passes, months (by default the miles of shop.toml); own, a dict of the truck's figures (stall_ratio, axle_ratio,
+    tyre_diameter, driven_share, engine_rpm, line_pressure, converter_pressure). What takes seconds is kept in the shop's folder
+    (.advise.json) and made anew when its records change.
+
+    Raises AnalyticsError with the question to ask where something is missing or cannot be.
+
+    Method: the rating turned round (`rate`): the share that fails at this power, weight and use, with the same calibrated bound; margins by
+    textbook formulas (`load`). How often it is right is measured in data/evidence.
+
+    >>> answer = analytics.advise(small, power_hp=600, weight_lb=7000, use="street")
+    >>> answer.table[["component", "part", "advised", "price"]]
+         component part  advised  price
+    0  input shaft    A     True  400.0
+    1  input shaft    B    False  800.0
+    2    converter    C     True    NaN
+    """
+    from analytics.advice.adviser import adviser_of
+    from analytics.advice.truck import wish_of
+    from analytics.words.advice import advice_table
+
+    advice = adviser_of(shop.records, shop.lifetimes).ask(wish_of(power=power_hp, weight=weight_lb, use=use, **more))
+    return AdviceResult(advice, advice_table(advice))
 
 
 def measured(folder: str | Path | None = None) -> MeasuredResult:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
+    from analytics.advice.answer import Advice
     from analytics.cutoffs.argument import Argument
     from analytics.lifetimes.table import Lifetimes
     from analytics.models.cells import Clock
@@ -502,6 +503,48 @@ class LoadResult(Shown):
         from analytics.report.load_files import write_load_files
 
         return write_load_files(self.load, folder)
+
+
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
+class AdviceResult(Shown):
+    """What one truck should be built with. table: one row per part of every component: advised or not, shares that fail by the life asked
+    (fails, with the ends fails_low and fails_high), price, units and failures on record, published limit, driveline margin, what a dearer
+    part spares in a hundred and what one spared costs. ``print`` it for the answer as it is read out. advice: all it rests on."""
+
+    advice: Advice
+    table: pd.DataFrame
+
+    @property
+    def title(self) -> str:
+        from analytics.words.advice import title
+
+        return title(self.advice)
+
+    @property
+    def caption(self) -> str:
+        return door.CAPTIONS["advice"]
+
+    @property
+    def summary(self) -> str:
+        from analytics.words.advice import summary
+
+        return summary(self.advice)
+
+    def __str__(self) -> str:
+        from analytics.words.advice import spoken
+
+        return "\n".join(spoken(self.advice))
+
+    def _repr_html_(self) -> str:
+        from analytics.report.advice_page import advice_html
+
+        return advice_html(self.advice)
+
+    def save(self, path: str | Path) -> Path:
+        """Write half a page to print or send. Returns the path. Raises AnalyticsError where it cannot be written."""
+        from analytics.report.advice_page import write_advice
+
+        return write_advice(self.advice, path)
 
 
 @dataclass(frozen=True, slots=True, repr=False, eq=False)

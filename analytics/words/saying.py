@@ -32,7 +32,7 @@ def texts(said: Mapping[Code, Said]) -> None:
 
 
 #: the modules that put codes in words, those that load little first; they need this one, so it can't load them from the start
-_VOCABULARY = ("lifetimes", "models", "to_fix", "start", "review", "ratings", "load", "cutoffs")
+_VOCABULARY = ("lifetimes", "models", "to_fix", "start", "review", "ratings", "load", "cutoffs", "advice")
 
 
 def name_every_text() -> None:

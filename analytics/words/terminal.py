@@ -44,6 +44,11 @@ def cutoff(page: Path) -> str:
     return f"The brief: {brief}\nThe whole argument: {page}\nBeside them: cutoff.csv, overlap.csv, cost_curve.csv, sensitivity.csv"
 
 
+def advised(page: Path) -> str:
+    """Where half a page with the answer for a truck lies."""
+    return f"Half a page to print or send: {page}"
+
+
 def load(page: Path) -> str:
     """Where the ``page`` of the loads lies, and what lies beside it."""
     return f"The loads: {page}\nBeside it: loads.csv, load_ratings.csv, suspects.csv, load.xlsx"
