@@ -129,9 +129,11 @@ def test_the_converters_pressure_over_its_rule_is_refused(asked):
 
 
 def test_its_own_figures_narrow_what_is_assumed(asked):
-    usual, own = (asked.ask(Wish(420, 7000, "street", own=o)) for o in ((), (("stall_ratio", 1.9),)))
+    usual, own = (
+        asked.ask(Wish(420, 7000, "street", own=o)) for o in ((), (("stall_ratio", 1.9), ("engine_rpm", 2900.0)))
+    )
     wide, narrow = (component(a).pick.margin for a in (usual, own))
-    assert wide.low < narrow.low <= narrow.high <= wide.high
+    assert wide.low < narrow.low <= narrow.high < wide.high
 
 
 def test_what_the_next_part_buys_is_the_difference_of_both(asked):
