@@ -1,15 +1,16 @@
 """Field-return analytics for a small shop that builds performance transmissions for trucks.
 
 ``first_look`` at a folder that has no settings yet; ``read`` a shop's folder of sheets, or ``from_frames``; then ask: ``survival``, ``rate``, ``review``, ``forecast``, ``cutoff``,
-``load``; ``measured`` says how often such answers are right. What a question needs is loaded when it is asked.
+``load``, ``advise``; ``measured`` says how often such answers are right. What a question needs is loaded when it is asked.
 """
 
 # Two names are taken twice: the folder ``review`` is loaded here, before the question of that name is bound, because the
 # first import of a folder binds its name. ``from analytics.review.quarterly import ...`` finds the folder as ever.
 import analytics.review as _folder  # noqa: F401
 from analytics.api.first_look import FirstLook, first_look
-from analytics.api.questions import cutoff, forecast, load, measured, rate, review, survival
+from analytics.api.questions import advise, cutoff, forecast, load, measured, rate, review, survival
 from analytics.api.results import (
+    AdviceResult,
     AnswerResult,
     CheckResult,
     CutoffResult,
@@ -25,6 +26,7 @@ from analytics.api.shop import ShopRecords, from_frames, read
 from analytics.errors import AnalyticsError, NotEnoughData, RecordsError
 
 __all__ = [
+    "AdviceResult",
     "AnalyticsError",
     "AnswerResult",
     "CheckResult",
@@ -40,6 +42,7 @@ __all__ = [
     "ReviewResult",
     "ShopRecords",
     "SurvivalResult",
+    "advise",
     "cutoff",
     "first_look",
     "forecast",

@@ -99,6 +99,40 @@ def commands() -> tuple[Command, ...]:
             _ratings,
         ),
         Command(
+            "advise",
+            "what one truck should be built with, and the best use of the money: on the terminal, and on half a page",
+            (
+                *FOLDER,
+                argument(
+                    "--power", default="", metavar="POWER", help='such as 720, "about 700", "540 kW" or "650 whp"'
+                ),
+                argument(
+                    "--weight", default="", metavar="WEIGHT", help='of the truck without trailer: 8200, or "3.9 t"'
+                ),
+                argument("--use", default="", help='one of the shop\'s, or several: "towing and drag"'),
+                argument("--measured-at", default="", metavar="WHERE", help="crank or wheels (default: shop.toml)"),
+                argument(
+                    "--life",
+                    type=float,
+                    default=None,
+                    metavar="MILES",
+                    help="how long it shall last (default: shop.toml)",
+                ),
+                argument("--passes", type=float, default=None, help="how long, in passes or pulls"),
+                argument("--months", type=float, default=None, help="how long, in months"),
+                argument(
+                    "--given",
+                    action="append",
+                    default=[],
+                    metavar="NAME=FIGURE",
+                    help="a figure of the truck: stall_ratio, axle_ratio, tyre_diameter, driven_share, engine_rpm, line_pressure, "
+                    "converter_pressure",
+                ),
+                argument("--page", type=Path, default=None, metavar="FILE", help="write half a page to print or send"),
+            ),
+            _advise,
+        ),
+        Command(
             "load",
             "the load behind the horsepower: torque, margins, ratings on them, suspects",
             (
@@ -288,13 +322,14 @@ def _called() -> str:
 def _check(arguments: argparse.Namespace) -> None:
     from analytics.lifetimes.table import make_lifetimes
     from analytics.records.load import ISSUE_COLUMNS, load_records
-    from analytics.report.files import write_csv
     from analytics.words.listing import check_listing
 
     records = load_records(arguments.folder, arguments.as_of, progress())
     lifetimes = make_lifetimes(records)
     print(check_listing(records, lifetimes))
     if arguments.out is not None:
+        from analytics.report.files import write_csv
+
         tables = {name: getattr(records.books, name)[ISSUE_COLUMNS] for name in ("set_aside", "to_check")}
         for name, table in {**tables, "counts": records.books.counts}.items():
             write_csv(table, arguments.out / f"{name}.csv")
@@ -348,6 +383,34 @@ def _cutoff(arguments: argparse.Namespace) -> None:
     told = {name: getattr(arguments, name) for name in ("component", "below", "above", "margin", "finding")}
     page = _page(arguments, "tier_cutoff", "cutoff", "argument.html", title, **told)
     print(terminal.cutoff(page))
+
+
+def _advise(arguments: argparse.Namespace) -> None:
+    from analytics.advice.adviser import Adviser
+    from analytics.advice.truck import wish_of
+    from analytics.lifetimes.table import make_lifetimes
+    from analytics.records.load import load_records
+    from analytics.report.advice_page import write_advice
+    from analytics.words.advice import spoken
+
+    given = dict(_given(text) for text in arguments.given)
+    told = {
+        name: getattr(arguments, name) for name in ("power", "weight", "use", "measured_at", "life", "passes", "months")
+    }
+    wish = wish_of(**told, own=given)
+    records = load_records(arguments.folder, arguments.as_of, progress())
+    advice = Adviser(records, make_lifetimes(records), progress=progress()).ask(wish)
+    print(printable_text("\n".join(spoken(advice))))
+    if arguments.page is not None:
+        print(terminal.advised(write_advice(advice, arguments.page)))
+
+
+def _given(text: str) -> tuple[str, float]:
+    name, _, figure = text.partition("=")
+    try:
+        return name.strip().replace("-", "_"), float(figure)
+    except ValueError:
+        raise AnalyticsError(f"--given {text!r}: write it as NAME=FIGURE, such as stall_ratio=1.9.") from None
 
 
 def _load(arguments: argparse.Namespace) -> None:

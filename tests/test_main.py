@@ -31,7 +31,10 @@ def reviewed(tmp_path_factory):
 def test_review_leaves_all_its_files(reviewed):
     assert {p.name for p in reviewed.iterdir()} == {
         "review.html",
+        "sheet.html",
         "review.xlsx",
+        "calls.csv",
+        "limits.csv",
         "lifetimes.csv",
         "set_aside.csv",
         "to_check.csv",

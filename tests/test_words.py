@@ -13,12 +13,12 @@ import pytest
 
 import analytics
 import analytics.words.answers
-import analytics.words.vocabulary
 from analytics.reasons import CameSince, Code, ReadAs, reason
 from analytics.words import saying
 from analytics.words.answers import readable
 
 PACKAGE = Path(analytics.__file__).parent
+saying.name_every_text()
 CODES = [code for room in Code.__subclasses__() for code in room]
 
 

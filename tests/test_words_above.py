@@ -14,7 +14,7 @@ import analytics
 
 PACKAGE = Path(analytics.__file__).parent
 #: layers that hold numbers; records speaks in errors and remedies alone
-NUMBERS = ("start", "lifetimes", "models", "driveline", "ratings", "cutoffs", "review")
+NUMBERS = ("start", "lifetimes", "models", "driveline", "ratings", "cutoffs", "review", "advice")
 #: layers that show what words say
 SHOWING = ("report", "api")
 FILES = sorted(p for layer in NUMBERS + SHOWING for p in (PACKAGE / layer).rglob("*.py"))

@@ -7,6 +7,7 @@ from dataclasses import fields, replace
 from typing import TYPE_CHECKING
 
 from analytics.api.results import (
+    AdviceResult,
     AnswerResult,
     CutoffResult,
     ForecastResult,
@@ -165,7 +166,9 @@ def review(shop: ShopRecords, *, progress: Progress | None = None) -> ReviewResu
     >>> print(quarter.answers["came_back"])
     Nothing came back in 2024 Q1, with 80 units in service.
     """
+    from analytics.ratings.sheet import make_ratings
     from analytics.review.fleet_view import fleet_view
+    from analytics.review.one_sheet import make_sheet
     from analytics.review.outlook import make_outlook
     from analytics.review.quarterly import review_of
     from analytics.words.answers import told_table
@@ -174,12 +177,15 @@ def review(shop: ShopRecords, *, progress: Progress | None = None) -> ReviewResu
     made = review_of(records, lifetimes, progress)
     outlook = make_outlook(made, records.shop, progress=progress)
     fleet = fleet_view(records, lifetimes, made.span, outlook.snapshot, progress)
+    ratings, then = make_ratings(records, lifetimes, progress=progress), outlook.before
+    earlier = None if then is None else make_ratings(then.records, then.lifetimes, progress=progress, own_uses=False)
+    sheet = make_sheet(made, outlook, fleet, ratings, earlier)
     answers = {
         name: AnswerResult(records, answer)
         for part in (made, outlook, fleet)
         for name, answer in _answers(part).items()
     }
-    return ReviewResult(made, outlook, fleet, told_table(a.said for a in answers.values()), answers)
+    return ReviewResult(made, outlook, fleet, sheet, told_table(a.said for a in answers.values()), answers)
 
 
 def _answers(part: object) -> dict[str, Answer]:
@@ -287,6 +293,37 @@ def load(
     options = options_for(shop.records.shop, life_miles, reliability, confidence, strength)
     made = make_load_review(shop.records, shop.lifetimes, options, progress)
     return LoadResult(made, loads_table(made.loads), ratings_table(made.ratings), suspects_table(made))
+
+
+def advise(
+    shop: ShopRecords, power_hp: str | float, weight_lb: str | float = "", use: str = "", **more: object
+) -> AdviceResult:
+    """What one truck should be built with: part by part the cheapest that the records support, and where the next money is best spent.
+
+    power_hp, weight_lb: a number in hp at the crank and lb as driven, or a text as people say it ("about 700", "540 kW", "650 whp",
+    "3.9 t"). use: one of the shop's, or several ("tows, and strip on Sundays": the harsher governs). more: measured_at ("wheels");
+    one of life, passes, months (by default the miles of shop.toml); own, a dict of the truck's figures (stall_ratio, axle_ratio,
+    tyre_diameter, driven_share, engine_rpm, line_pressure, converter_pressure). What takes seconds is kept in the shop's folder
+    (.advise.json) and made anew when its records change.
+
+    Raises AnalyticsError with the question to ask where something is missing or cannot be.
+
+    Method: the rating turned round (`rate`): the share that fails at this power, weight and use, with the same calibrated bound; margins by
+    textbook formulas (`load`). How often it is right is measured in data/evidence.
+
+    >>> answer = analytics.advise(small, power_hp=600, weight_lb=7000, use="street")
+    >>> answer.table[["component", "part", "advised", "price"]]
+         component part  advised  price
+    0  input shaft    A     True  400.0
+    1  input shaft    B    False  800.0
+    2    converter    C     True    NaN
+    """
+    from analytics.advice.adviser import adviser_of
+    from analytics.advice.truck import wish_of
+    from analytics.words.advice import advice_table
+
+    advice = adviser_of(shop.records, shop.lifetimes).ask(wish_of(power=power_hp, weight=weight_lb, use=use, **more))
+    return AdviceResult(advice, advice_table(advice))
 
 
 def measured(folder: str | Path | None = None) -> MeasuredResult:

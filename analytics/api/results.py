@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
+    from analytics.advice.answer import Advice
     from analytics.cutoffs.argument import Argument
     from analytics.lifetimes.table import Lifetimes
     from analytics.models.cells import Clock
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from analytics.review.answer import Answer
     from analytics.review.fleet_view import FleetView
     from analytics.review.forecast import Forecast
+    from analytics.review.one_sheet import Sheet
     from analytics.review.outlook import Outlook
     from analytics.review.quarterly import Review
     from analytics.words.answers import Wording
@@ -326,11 +328,13 @@ class RatingResult(Shown):
 
 @dataclass(frozen=True, slots=True, repr=False, eq=False)
 class ReviewResult(Shown):
-    """The quarterly review. table: question, answer, one row per sentence. answers: name -> AnswerResult. review, outlook, fleet: the three parts of the page they come from."""
+    """The quarterly review. table: question, answer, one row per sentence. answers: name -> AnswerResult. sheet: the quarter on one sheet. review,
+    outlook, fleet: the three parts of the page they come from."""
 
     review: Review
     outlook: Outlook
     fleet: FleetView
+    sheet: Sheet
     table: pd.DataFrame
     answers: Mapping[str, AnswerResult]
 
@@ -363,10 +367,12 @@ class ReviewResult(Shown):
         _show(SECTIONS, self, sections)
 
     def save(self, folder: str | Path) -> list[Path]:
-        """Write the tables as CSV and review.xlsx. Returns their paths."""
+        """Write sheet.html, the tables as CSV and review.xlsx. Returns their paths."""
         from analytics.report.files import write_review_files
+        from analytics.report.one_sheet import write_sheet
 
-        return write_review_files(self.review, folder, self.outlook, self.fleet)
+        written = write_review_files(self.review, folder, self.outlook, self.fleet, self.sheet)
+        return [write_sheet(self.sheet, Path(folder) / "sheet.html", "review.html"), *written]
 
 
 @dataclass(frozen=True, slots=True, repr=False, eq=False)
@@ -497,6 +503,48 @@ class LoadResult(Shown):
         from analytics.report.load_files import write_load_files
 
         return write_load_files(self.load, folder)
+
+
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
+class AdviceResult(Shown):
+    """What one truck should be built with. table: one row per part of every component: advised or not, shares that fail by the life asked
+    (fails, with the ends fails_low and fails_high), price, units and failures on record, published limit, driveline margin, what a dearer
+    part spares in a hundred and what one spared costs. ``print`` it for the answer as it is read out. advice: all it rests on."""
+
+    advice: Advice
+    table: pd.DataFrame
+
+    @property
+    def title(self) -> str:
+        from analytics.words.advice import title
+
+        return title(self.advice)
+
+    @property
+    def caption(self) -> str:
+        return door.CAPTIONS["advice"]
+
+    @property
+    def summary(self) -> str:
+        from analytics.words.advice import summary
+
+        return summary(self.advice)
+
+    def __str__(self) -> str:
+        from analytics.words.advice import spoken
+
+        return "\n".join(spoken(self.advice))
+
+    def _repr_html_(self) -> str:
+        from analytics.report.advice_page import advice_html
+
+        return advice_html(self.advice)
+
+    def save(self, path: str | Path) -> Path:
+        """Write half a page to print or send. Returns the path. Raises AnalyticsError where it cannot be written."""
+        from analytics.report.advice_page import write_advice
+
+        return write_advice(self.advice, path)
 
 
 @dataclass(frozen=True, slots=True, repr=False, eq=False)

@@ -16,6 +16,7 @@ from analytics.reasons import Lives, Reason, reason
 
 ANY_WEIGHT = 1.0  # lb, given to every life where the shop keeps no weights: no weight effect, and none to rate at
 ALIKE = 0.05  # log-sd of miles a day below which drivers cannot be told apart
+STALE_DAYS = 30.0  # a running unit read longer before the cut-off is carried on at its own miles a day
 NOTHING = 1e-3  # miles and days that stand for "from new" where a logarithm is needed
 
 
@@ -199,13 +200,12 @@ def from_lifetimes(
     causes: tuple[str, ...] = COUNTED_CAUSES,
     strength: str = "power_hp",
     extra: tuple[str, ...] = (),
-    stale_days: float = 30.0,
     soon: float = 100.0,
 ) -> tuple[LifeData, tuple[Reason, ...]]:
     """LifeData of one component (and part) from the lifetimes table, and what was left out or assumed.
 
     A failure counts when its cause is in ``causes``; another cause ends the life there without a failure. A running
-    unit last read more than ``stale_days`` before the cut-off is carried on at its own miles per day. A failure at 0
+    unit last read more than STALE_DAYS before the cut-off is carried on at its own miles per day. A failure at 0
     miles becomes "failed within the first ``soon`` miles". ``strength`` names the column that stands for power.
     """
     rows = table[table["component"] == component]
@@ -258,9 +258,9 @@ def from_lifetimes(
     running = ended == "running"
     read_on = rows["miles_days"].to_numpy(float) if "miles_days" in rows else read_days - start_days
     still = np.isin(ended, ["running", "removed"])
-    stale = still & np.isfinite(lower) & (read_miles > 0) & (read_days > 0) & (days["lower"] - read_on > stale_days)
+    stale = still & np.isfinite(lower) & (read_miles > 0) & (read_days > 0) & (days["lower"] - read_on > STALE_DAYS)
     if stale.any():
-        notes.append(reason(Lives.CARRIED_ON, lives=int(stale.sum()), days=stale_days))
+        notes.append(reason(Lives.CARRIED_ON, lives=int(stale.sum()), days=STALE_DAYS))
         lower = np.where(stale, np.nan, lower)
     # an unknown odometer at the entry of a stretch: its days hold
     entry = np.where(np.isnan(lower), np.nan_to_num(entry, nan=0.0) * 0, entry)

@@ -156,15 +156,7 @@ def _rate(
     otherwise: dict[tuple[float, str], float] = {}
     if unclear.any():
         other = part_lives(lifetimes, component, part, spared(own, unclear), use=use or None).data
-        first = replace(quick, settings=replace(quick.settings, replicates=0, draws=0))
-        other_fits = _fits(other, first)
-        for held in dict.fromkeys(b.use for b in bounds):
-            mains = [b for b in bounds if b.use == held]
-            named = held if held in other.use_names and held else None
-            otherwise |= {
-                (b.weight_lb, held): _moved(b, main)
-                for b, main in zip(_at(other, weights, named, first, other_fits), mains, strict=True)
-            }
+        otherwise = _read_otherwise(other, bounds, weights, options)
     return PartRating(
         component=component,
         part=part,
@@ -178,6 +170,23 @@ def _rate(
         otherwise=otherwise,
         use=use,
     )
+
+
+def _read_otherwise(
+    other: LifeData, bounds: list[RatingBound], weights: tuple[float, ...], options: Options
+) -> dict[tuple[float, str], float]:
+    """The bounds by weight and use if failures of unclear cause or order were not the part's own, as the lives ``other`` have it."""
+    first = replace(options, settings=replace(options.settings, explain=False, replicates=0, draws=0))
+    fits = _fits(other, first)
+    found: dict[tuple[float, str], float] = {}
+    for use in dict.fromkeys(b.use for b in bounds):
+        mains = [b for b in bounds if b.use == use]
+        named = use if use in other.use_names and use else None
+        found |= {
+            (b.weight_lb, use): _moved(b, main)
+            for b, main in zip(_at(other, weights, named, first, fits), mains, strict=True)
+        }
+    return found
 
 
 def _fits(data: LifeData, options: Options) -> PartFits | None:

@@ -200,6 +200,11 @@ class Shop:
         """What the shop calls a heading of ours; the heading itself where nothing is said."""
         return self.sheets.headings.get(sheet, {}).get(heading, (heading,))
 
+    @property
+    def currency(self) -> str:
+        """The sign of the shop's money."""
+        return str(self.costs.get("currency", "$"))
+
     def cost_of(self, name: str) -> float | None:
         """A cost by name, or None where the shop states none."""
         value = self.costs.get(name)
@@ -548,11 +553,16 @@ def _supersessions(rows: list, components: dict) -> tuple[Supersession, ...]:
 
 def _costs(told: dict) -> dict:
     """Costs by name, and by part in the table "parts": each a number, not below 0."""
-    _known(told, ("comeback", "guarantee_per_unit", "parts"), "a cost (in [costs])")
+    _known(told, ("comeback", "guarantee_per_unit", "currency", "parts"), "a cost (in [costs])")
+    if not isinstance(sign := told.get("currency", ""), str) or len(sign) > 4:
+        raise RecordsError(
+            f'shop.toml [costs] currency = {sign!r}: give its sign as text of at most four letters, such as "$" or "EUR".'
+        )
     parts = told.get("parts", {})
     if not isinstance(parts, dict):
         raise RecordsError('shop.toml [costs] parts: write [costs.parts] with lines such as "IS-A" = 420.')
-    for where, prices in (("[costs]", {k: v for k, v in told.items() if k != "parts"}), ("[costs.parts]", parts)):
+    amounts = {k: v for k, v in told.items() if k not in ("parts", "currency")}
+    for where, prices in (("[costs]", amounts), ("[costs.parts]", parts)):
         for name, value in prices.items():
             good = isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value < math.inf
             if not good:

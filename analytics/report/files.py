@@ -12,6 +12,7 @@ import pandas as pd
 
 from analytics.records.load import ISSUE_COLUMNS
 from analytics.review.fleet_view import FleetView
+from analytics.review.one_sheet import Sheet
 from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
 from analytics.whole import plain_text, whole_file
@@ -54,11 +55,15 @@ def write_csv(frame: pd.DataFrame, path: Path) -> None:
 
 
 def write_review_files(
-    review: Review, out: str | Path, outlook: Outlook | None = None, view: FleetView | None = None
+    review: Review,
+    out: str | Path,
+    outlook: Outlook | None = None,
+    view: FleetView | None = None,
+    sheet: Sheet | None = None,
 ) -> list[Path]:
     """lifetimes.csv, set_aside.csv, to_check.csv, counts.csv, survival.csv and review.xlsx; with an outlook also watch.csv,
-    months_in_service.csv, forecast.csv, unit_chances.csv and kept_word.csv; with a view of the fleet the files of VIEW_FILES.
-    Returns their paths."""
+    months_in_service.csv, forecast.csv, unit_chances.csv and kept_word.csv; with a view of the fleet the files of VIEW_FILES;
+    with a sheet calls.csv and limits.csv. Returns their paths."""
     out = Path(out)
     records = review.records
     tables = {
@@ -78,6 +83,8 @@ def write_review_files(
         }
     if view is not None:
         tables |= {file: getattr(view, name).table for name, (file, _) in VIEW_FILES.items()}
+    if sheet is not None:
+        tables |= {"calls": sheet.calls.table, "limits": sheet.limits.drop(columns="open")}
     for name, table in tables.items():
         write_csv(readable(table), out / f"{name}.csv")
     write_workbook(review, out / "review.xlsx", outlook, view)

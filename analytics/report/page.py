@@ -14,7 +14,6 @@ def page_html(notebook: Any, title: str) -> str:
     Everything stands inside the page; a content security policy forbids it to ask for more. Cells tagged ``hidden``
     and streams (progress, warnings) are left out. Contents are made from the second-level headings.
     """
-    from jinja2 import Environment
     from nbconvert.filters.markdown_mistune import markdown2html_mistune
 
     blocks: list[str] = []
@@ -23,6 +22,9 @@ def page_html(notebook: Any, title: str) -> str:
             continue
         if cell.cell_type == "markdown":
             blocks.append(markdown2html_mistune(cell.source))
+        elif blocks and (shown := re.search(r'\.show\("(\w+)"', cell.source)):
+            # a heading is linked to by the name of the section under it
+            blocks[-1] = re.sub(r'(<h2[^>]*) id="[^"]*"', rf'\1 id="{shown[1]}"', blocks[-1])
         for output in cell.get("outputs", []):
             blocks += _output(output)
     text = [re.sub(r'<a class="anchor-link"[^>]*>.*?</a>', "", b) for b in blocks]
@@ -31,11 +33,18 @@ def page_html(notebook: Any, title: str) -> str:
         items = "".join(f'<li><a href="#{anchor}">{words}</a></li>' for anchor, words in headings)
         at = next((i for i, b in enumerate(text) if "<h2" in b), len(text))
         text.insert(at, f'<nav aria-label="Contents"><ol>{items}</ol></nav>')
+    return filled_page(title, text)
+
+
+def filled_page(title: str, blocks: list[str], one: bool = False) -> str:
+    """A page of these ``blocks`` of HTML under the ``title``, in the look of every page. one: to be printed on one A4."""
+    from jinja2 import Environment
+
     template = files("analytics.report").joinpath("template/page.html.j2").read_text(encoding="utf-8")
     return (
         Environment(autoescape=False, keep_trailing_newline=True)
         .from_string(template)
-        .render(title=html.escape(title), blocks=text)
+        .render(title=html.escape(title), blocks=blocks, kind=' class="one"' if one else "")
     )
 
 

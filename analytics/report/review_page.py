@@ -7,17 +7,29 @@ from typing import Protocol
 
 from analytics.places import evidence_folder
 from analytics.report import figures, fleet_figures, outlook_figures
-from analytics.report.show import show, show_figure, show_list, show_question, show_table, show_title, show_words
+from analytics.report.one_sheet import sheet_html
+from analytics.report.show import (
+    show,
+    show_figure,
+    show_heading,
+    show_html,
+    show_list,
+    show_question,
+    show_table,
+    show_words,
+)
 from analytics.review.fleet_view import FleetView
+from analytics.review.one_sheet import Sheet
 from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
 from analytics.words.cautions import CAUTIONS
+from analytics.words.review import one_sheet as words
 from analytics.words.review import questions as asked
 from analytics.words.review.settings import settings_of
 
 
 class Whole(Protocol):
-    """The three parts of a review."""
+    """The parts of a review."""
 
     @property
     def review(self) -> Review: ...
@@ -25,11 +37,14 @@ class Whole(Protocol):
     def outlook(self) -> Outlook: ...
     @property
     def fleet(self) -> FleetView: ...
+    @property
+    def sheet(self) -> Sheet: ...
 
 
 def opening(whole: Whole) -> None:
-    """Whose review, which quarter, as of when."""
-    show_title(whole.review)
+    """The quarter on one sheet."""
+    show_heading(words.title(whole.sheet))
+    show_html(sheet_html(whole.sheet))
 
 
 def came_back(whole: Whole) -> None:

@@ -13,12 +13,9 @@ import pandas as pd
 from analytics.report.tables import html_table
 from analytics.review.answer import Answer
 from analytics.words.answers import more_rows, readable, worded
-from analytics.words.review.questions import opening
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-    from analytics.review.quarterly import Review
 
 
 _ROWS_SHOWN = 60
@@ -52,9 +49,9 @@ def show_table(frame: pd.DataFrame, rows: int = _ROWS_SHOWN, folded: str = "") -
     _display(_folded(html.escape(folded), table) if folded else table)
 
 
-def show_title(review: Review) -> None:
-    """Display the title of a review: whose, which quarter, as of when."""
-    show_heading(f"{review.records.shop.name}: {review.span.name}", opening(review.span))
+def show_html(markup: str) -> None:
+    """Display ``markup``: HTML made elsewhere in the room, escaped already."""
+    _display(markup)
 
 
 def show_heading(title: str, *lines: str) -> None:

@@ -52,6 +52,14 @@ def chances_ahead(snapshot: Snapshot) -> pd.DataFrame:
     )
 
 
+def lives_ahead(snapshot: Snapshot) -> pd.DataFrame:
+    """The lives running on the day of a ``snapshot``, as in the table of lifetimes, with what `chances_ahead` gives of each, and ``day``: today."""
+    watched = chances_ahead(snapshot)
+    return snapshot.lifetimes.table.iloc[watched["position"].to_numpy(int)].assign(
+        in_a_year=watched["in_a_year"].to_numpy(float), in_miles=watched["in_miles"].to_numpy(float), day=snapshot.as_of
+    )
+
+
 _PART = ["component", "part"]
 _ABOVE = "serial above over_by in_a_year in_miles power_hp weight_lb use years_out odometer_known".split()
 
@@ -69,11 +77,7 @@ def above_limit(records: Records, snapshot: Snapshot, proposed: pd.DataFrame | N
     empty = pd.DataFrame(columns=_ABOVE)
     if limits.empty and proposed is None:
         return nothing(question, Above.NO_LIMIT, empty)
-    table = snapshot.lifetimes.table
-    watched = chances_ahead(snapshot)
-    trucks = table.iloc[watched["position"].to_numpy(int)].assign(
-        in_a_year=watched["in_a_year"].to_numpy(), in_miles=watched["in_miles"].to_numpy(), day=snapshot.as_of
-    )
+    trucks = lives_ahead(snapshot)
     # above the limit of the lightest class is above any
     asked = trucks if proposed is None else trucks.assign(weight_lb=trucks["weight_lb"].fillna(0.0))
     at = limit_for(limits, asked)

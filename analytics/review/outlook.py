@@ -38,8 +38,8 @@ QUARTERS = 8
 class Outlook:
     """Answers about what stands out, what comes next and what was said before; with the tables behind them.
 
-    watched: the quarters replayed, oldest first, this one last. months: by build month and time in service. snapshot: the
-    lives and fits of the day.
+    watched: the quarters replayed, oldest first, this one last. months: by build month and time in service. snapshots: the
+    lives and fits of the last quarter's end, where there is one, and of the day.
     """
 
     watched: list[Watched]
@@ -56,7 +56,17 @@ class Outlook:
     months_table: pd.DataFrame
     forecasts: Forecast
     alarms_kept: pd.DataFrame
-    snapshot: Snapshot
+    snapshots: tuple[Snapshot, ...]
+
+    @property
+    def snapshot(self) -> Snapshot:
+        """The lives and fits of the day."""
+        return self.snapshots[-1]
+
+    @property
+    def before(self) -> Snapshot | None:
+        """Those of the last quarter's end, from the records as they stood then."""
+        return self.snapshots[0] if len(self.snapshots) > 1 else None
 
     @property
     def as_of(self) -> pd.Timestamp:
@@ -143,5 +153,5 @@ def make_outlook(
         months_table=months,
         forecasts=ahead,
         alarms_kept=kept,
-        snapshot=now,
+        snapshots=tuple(done.snapshots[-2:]) or (now,),
     )

@@ -105,13 +105,22 @@ FALSE_ALARM = 0.10
 _BASE_QUARTERS = 4
 
 
+def damaged_first(records: Records) -> pd.DataFrame:
+    """Returned components of the ``records`` that were damaged, but for those that another one broke."""
+    return records.returns[(records.returns["cause"] != "no fault") & (records.returns["order"] != "followed")]
+
+
+def comebacks(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
+    """Those of the ``records`` whose unit is in sight (``lifetimes``), with the day each counts on, ``seen_on``: only what the unit-years cover, since of units out of sight
+    nothing but failures would be heard."""
+    return returns_in_sight(damaged_first(records), lifetimes.units, lifetimes.sight)
+
+
 def change(records: Records, lifetimes: Lifetimes, span: Span) -> Answer:
     """Comebacks per component against last quarter and against the year before."""
     last, base_from = quarter_before(span), quarter_before(span, _BASE_QUARTERS)
     base = Span("before", base_from.start, last.end, True)
-    # count only what the unit-years cover: of units out of sight nothing but failures would be heard
-    damaged = records.returns[(records.returns["cause"] != "no fault") & (records.returns["order"] != "followed")]
-    back = returns_in_sight(damaged, lifetimes.units, lifetimes.sight)
+    damaged, back = damaged_first(records), comebacks(records, lifetimes)
     unseen = int(span.covers(damaged["day"]).sum() - span.covers(back["seen_on"]).sum())
     components = [c for c in records.shop.components if c in set(lifetimes.table["component"])]
     rows = []

@@ -17,6 +17,7 @@ CAPTIONS = {
     "rating": "Power ratings by part, weight class and use",
     "review": "The owner's questions and their answers",
     "forecast": "Comebacks to expect, by span and component",
+    "advice": "Every part that could be fitted, cheapest first",
     "load": "Ratings on load, by part and weight class",
     "measured": "Settings of the study, and how often the published bound lay at or below the truth",
 }

@@ -35,6 +35,13 @@ def numbered(value: float, digits: int = 2) -> str:
     return f"{value:,.{places}f}"
 
 
+def money(value: float, currency: str) -> str:
+    """A ``value`` of money with the sign of its ``currency``, as a person says it: to three figures and no cent: '$4,000', '$24,100', 'EUR 241,000'."""
+    digits = max(len(f"{abs(value):.0f}") - 3, 0)
+    amount = f"{round(abs(value), -digits):,.0f}"
+    return f"{'-' if value < 0 else ''}{currency}{' ' if currency[-1:].isalnum() else ''}{amount}"
+
+
 def capital(words: str) -> str:
     """The words as they begin a sentence."""
     return words[:1].upper() + words[1:]

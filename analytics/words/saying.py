@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Iterable, Mapping
+from importlib import import_module
 
 from analytics.reasons import Code, Reason
 
@@ -30,9 +31,14 @@ def texts(said: Mapping[Code, Said]) -> None:
     _SAID.update(said)
 
 
-def _name_every_text() -> None:
-    """Load the modules that put codes in words; they need this one, so it can't load them itself from the start."""
-    import analytics.words.vocabulary  # noqa: F401
+#: the modules that put codes in words, those that load little first; they need this one, so it can't load them from the start
+_VOCABULARY = ("lifetimes", "models", "to_fix", "start", "review", "ratings", "load", "cutoffs", "advice")
+
+
+def name_every_text() -> None:
+    """Load every module that puts codes in words."""
+    for module in _VOCABULARY:
+        import_module(f"analytics.words.{module}")
 
 
 def asks(question: Code, text: Said, method: Said = "") -> None:
@@ -58,8 +64,10 @@ def _filled(words: Said, question: Reason) -> str:
 
 
 def _words(texts_of: dict[Code, Said], code: Code) -> Said:
-    if code not in texts_of:
-        _name_every_text()
+    for module in _VOCABULARY:
+        if code in texts_of:
+            break
+        import_module(f"analytics.words.{module}")
     return texts_of[code]
 
 

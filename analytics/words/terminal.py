@@ -27,8 +27,8 @@ def whole_lists(folder: Path) -> str:
 def review(page: Path) -> str:
     """Where the ``page`` of the review lies, and what lies beside it."""
     return (
-        f"The review: {page}\nBeside it: review.xlsx, and as CSV the tables, among them watch, forecast and unit_chances (what comes next), "
-        "above_limit, ask_for and random_calls (whom to call), set_aside and to_check (what to mend)"
+        f"The quarter on one sheet: {page.with_name('sheet.html')}\nThe review behind it: {page}\nBeside them: review.xlsx, and as CSV the tables, among "
+        "them limits, calls and random_calls (whom to call), forecast (what comes next), set_aside and to_check (what to mend)"
     )
 
 
@@ -42,6 +42,11 @@ def cutoff(page: Path) -> str:
     """Where the ``page`` about a boundary lies, and its brief."""
     brief = page.with_name("brief.html")
     return f"The brief: {brief}\nThe whole argument: {page}\nBeside them: cutoff.csv, overlap.csv, cost_curve.csv, sensitivity.csv"
+
+
+def advised(page: Path) -> str:
+    """Where half a page with the answer for a truck lies."""
+    return f"Half a page to print or send: {page}"
 
 
 def load(page: Path) -> str:

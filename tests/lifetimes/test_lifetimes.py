@@ -565,8 +565,10 @@ def test_no_units_at_all(tmp_path):
         ("entry_days", 500.0, "entry_days below 0 or above lower_days"),
         ("lower_miles", 40_000.0, "lower_miles above upper_miles"),
         ("cause", "", "a failure without a cause"),
-        ("ended", "broken", "isin"),
-        ("power_hp", -5.0, "greater_than"),
+        ("ended", "broken", "report it: ended:"),
+        ("power_hp", -5.0, "report it: power_hp:"),
+        ("upper_days", np.nan, "report it: upper_days:"),
+        ("spell", 0, "report it: spell:"),
         ("entry_miles", -5.0, "entry_miles below 0"),
     ],
 )

@@ -9,9 +9,9 @@ from analytics.words.review import (  # noqa: F401
     guarantee,
     how_sure,
     months_in_service,
+    one_sheet,
     renew,
     repeats,
     teardown,
     this_quarter,
-    to_fix,
 )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from analytics.models.cells import Clock
-from analytics.review.quarter import Span
 from analytics.words.phrases import article, many
 
 QUARTERS = "Is it getting better or worse?"
@@ -30,12 +29,6 @@ OVER: dict[Clock, str] = {
     "miles": "over the miles, where an odometer is known",
     "runs": "over passes and pulls",
 }
-
-
-def opening(span: Span) -> str:
-    """What the page is; span: the quarter."""
-    state = "" if span.whole else ", the quarter not over"
-    return f"Quarterly review of comebacks, from the records as of {span.end.day} {span.end:%B %Y}{state}."
 
 
 def expected(quarter: str) -> str:

@@ -1,0 +1,233 @@
+"""From the records to the answer for one truck. What does not hang on the truck is worked out once and kept, so that the next is quick."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from functools import cached_property
+from operator import attrgetter
+
+import numpy as np
+import pandas as pd
+
+from analytics.advice.answer import Advice, Choice, ComponentAdvice, Published, Seen
+from analytics.advice.build import next_up, whole_build
+from analytics.advice.chance import Chance, PartBasis, Roots, chance_of
+from analytics.advice.kept import keep, load_kept, stamp_of
+from analytics.advice.margins import broken_rules, margin_of
+from analytics.advice.nearest import like, nearest, outside_of
+from analytics.advice.together import always_together
+from analytics.advice.truck import Truck, Wish, truck_of
+from analytics.driveline.load import Loads, make_loads
+from analytics.errors import AnalyticsError
+from analytics.lifetimes.table import Lifetimes
+from analytics.models.lifedata import ANY_WEIGHT
+from analytics.ratings.basis import options_of, part_lives
+from analytics.ratings.demonstration import rough_miles, units_needed
+from analytics.ratings.options import Options
+from analytics.ratings.promise import Promise
+from analytics.reasons import Advised, Reason, reason
+from analytics.records.limits import limit_for
+from analytics.records.load import NOT_RECORDED, Records
+
+NAN = float("nan")
+_ADVISABLE, _OVER_LIMIT, _OPEN, _RECORD = map(attrgetter, ("advisable", "over_limit_alone", "open", "record"))
+
+
+class Adviser:
+    """Answers for one shop. records, lifetimes: of it. options: the promise and settings, the shop's own by default. progress: called with a
+    line of text where something takes seconds. kept: whether calibrations are kept in the shop's folder."""
+
+    def __init__(
+        self,
+        records: Records,
+        lifetimes: Lifetimes,
+        options: Options | None = None,
+        progress: Callable[[str], None] | None = None,
+        kept: bool = True,
+    ):
+        self.records, self.lifetimes = records, lifetimes
+        self.options = options_of(lifetimes, options)
+        self.say = progress or (lambda _: None)
+        self.bases: dict[tuple[str, str, float], PartBasis | None] = {}
+        self.folder = records.shop.folder if kept and records.shop.sheets.grids is None else None
+        self.stamp = stamp_of(records, self.options) if self.folder else ""
+        self.roots = load_kept(self.folder, self.stamp) if self.folder else {}
+
+    # ---- made once -------------------------------------------------------------------------------------------------
+    @cached_property
+    def loads(self) -> Loads:
+        """The driveline's assumptions, kinds and parts of the shop."""
+        return make_loads(self.records, self.lifetimes)
+
+    @cached_property
+    def parts(self) -> dict[str, list[str]]:
+        """Parts the shop fits today, by component: those on record that no other has taken the place of, cheapest first."""
+        table = self.lifetimes.table
+        gone = {
+            (s.component, s.old)
+            for s in self.records.shop.names.supersessions
+            if pd.Timestamp(s.effective_on) <= self.records.as_of
+        }
+        found = {}
+        for component in self.records.shop.components:
+            own = sorted(set(table.loc[table["component"] == component, "part"]) - {NOT_RECORDED, ""})
+            own = [part for part in own if (component, part) not in gone]
+            found[component] = sorted(own, key=lambda part: (self.price(component, part), part))
+        return found
+
+    def price(self, component: str, part: str) -> float:
+        """What a part costs, as [costs.parts] or the parts sheet states it; NaN where neither does."""
+        stated = self.records.shop.costs.get("parts", {})
+        value = stated.get(part) if isinstance(stated, dict) else None
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            return float(value)
+        made = self.loads.made(component, part)
+        return NAN if made is None else float(made["price"])
+
+    def basis(self, component: str, part: str, life_miles: float) -> PartBasis | None:
+        """A part ready to be asked to a life; None where it has no lives to go by."""
+        key = (component, part, life_miles)
+        if key not in self.bases:
+            settings = replace(self.options.settings, explain=False)
+            try:
+                data = part_lives(self.lifetimes, component, part).data
+                self.bases[key] = PartBasis(component, part, data, life_miles, settings)
+            except AnalyticsError:
+                self.bases[key] = None
+        return self.bases[key]
+
+    def calibration(self, component: str, part: str, use: str | None) -> Roots:
+        """Of a part and use, at the shop's own promise and the middle weight of its trucks; from the file beside the records, or made and kept."""
+        key = " | ".join((component, part, use or ""))
+        if key not in self.roots:
+            basis = self.basis(component, part, self.options.promise.life_miles)
+            assert basis is not None
+            code = basis.use_code(use)
+            if not basis.data.failures or code == -1:
+                return {}
+            self.say(f"simulating fleets {key}")
+            own = basis.data.log_weight[basis.data.use == code] if code is not None else basis.data.log_weight
+            self.roots[key] = basis.calibrated(code, float(np.exp(np.median(own))), self.options.promise)
+            if self.folder is not None:
+                keep(self.folder, self.stamp, self.roots)
+        return self.roots[key]
+
+    # ---- asked of each truck ---------------------------------------------------------------------------------------
+    def ask(self, wish: Wish) -> Advice:
+        """The answer to a ``wish``. Raises AnalyticsError with the question to ask where something is missing or cannot be."""
+        return self.advise(truck_of(wish, self.records.shop, self.lifetimes))
+
+    def advise(self, truck: Truck) -> Advice:
+        """What to build a ``truck`` with."""
+        promise = replace(self.options.promise, life=truck.life_miles)
+        loads = replace(self.loads, assumptions=truck.assumptions(self.loads.assumptions))
+        components = tuple(self._component(name, truck, promise, loads) for name in self.parts if self.parts[name])
+        outside = outside_of(self.lifetimes, truck, self.options.settings.cap)
+        return Advice(
+            records=self.records,
+            truck=truck,
+            promise=promise,
+            comeback=self.records.shop.cost_of("comeback") or NAN,
+            components=components,
+            whole=whole_build(components),
+            outside=outside,
+            nearest=nearest(self.lifetimes, truck),
+            refuse=_refusals(components),
+            together=always_together(self.lifetimes, components),
+            settles=units_needed(promise.reliability, promise.confidence),
+        )
+
+    def _component(self, name: str, truck: Truck, promise: Promise, loads: Loads) -> ComponentAdvice:
+        choices = tuple(self._choice(name, part, truck, promise, loads) for part in self.parts[name])
+        pick = next(filter(_ADVISABLE, choices), None)
+        cheaper = next(filter(_OVER_LIMIT, choices), None)
+        if pick and cheaper and cheaper.price >= pick.price:
+            cheaper = None
+        instead = None if pick or cheaper else min(filter(_OPEN, choices), key=_RECORD, default=None)
+        return ComponentAdvice(name, choices, pick, instead, cheaper, next_up(pick or cheaper or instead, choices))
+
+    def _choice(self, component: str, part: str, truck: Truck, promise: Promise, loads: Loads) -> Choice:
+        basis = self.basis(component, part, truck.life_miles)
+        governs, found = self._governing(basis, truck, promise)
+        published = self._published(component, part, truck)
+        margins = [margin_of(loads, component, part, truck, use) for use in truck.uses or ("",)]
+        margin = min(filter(None, margins), key=attrgetter("low"), default=None)
+        return Choice(
+            component=component,
+            part=part,
+            price=self.price(component, part),
+            records=_verdict(found, promise),
+            rules=(*broken_rules(loads, component, margin, truck), *_over(published, truck)),
+            chance=found if isinstance(found, Chance) else None,
+            governs=governs,
+            seen=_seen(basis, truck),
+            published=published,
+            margin=margin,
+            lowest_hp=basis.lowest_hp if basis else NAN,
+        )
+
+    def _governing(self, basis: PartBasis | None, truck: Truck, promise: Promise) -> tuple[str, Chance | Advised]:
+        """Of several uses the harsher governs: one without an answer before any, then the higher supported side."""
+        said = [(use or "", self._said(basis, truck, use, promise)) for use in truck.uses or (None,)]
+        return max(said, key=lambda one: one[1].high if isinstance(one[1], Chance) else math.inf)
+
+    def _said(self, basis: PartBasis | None, truck: Truck, use: str | None, promise: Promise) -> Chance | Advised:
+        if basis is None:
+            return Advised.NO_LIVES
+        own = use if len(basis.data.use_names) > 1 or use is None else use if use in basis.data.use_names else "?"
+        roots = self.calibration(basis.component, basis.part, own) if basis.data.failures else {}
+        return chance_of(basis, truck.power_hp, truck.weight_lb, own, promise, roots)
+
+    def _published(self, component: str, part: str, truck: Truck) -> Published | None:
+        limits, found = self.records.limits, []
+        for use in truck.uses or ("",):
+            row = {"component": component, "part": part, "use": use, "weight_lb": truck.weight_lb}
+            at = int(limit_for(limits, pd.DataFrame([row | {"day": self.records.as_of}]))[0])
+            if at >= 0:
+                limit = limits.iloc[at]
+                since = limit["effective_on"].date().isoformat()
+                found.append(Published(float(limit["power_limit_hp"]), str(limit["reason"] or ""), since))
+        return min(found, key=lambda p: p.power_hp, default=None)
+
+
+_KEPT_OPEN: list[Adviser] = []
+
+
+def adviser_of(records: Records, lifetimes: Lifetimes, progress: Callable[[str], None] | None = None) -> Adviser:
+    """The adviser of a shop that was read (``records``, ``lifetimes``), the last one asked kept open, so that a form answers while a slider
+    moves. progress: called with a line of text where something takes seconds."""
+    if not _KEPT_OPEN or _KEPT_OPEN[0].lifetimes is not lifetimes:
+        _KEPT_OPEN[:] = [Adviser(records, lifetimes, progress=progress)]
+    return _KEPT_OPEN[0]
+
+
+def _verdict(found: Chance | Advised, promise: Promise) -> Advised:
+    if isinstance(found, Advised):
+        return found
+    return Advised.SUPPORTED if found.high <= 1 - promise.reliability else Advised.NOT_SUPPORTED
+
+
+def _over(published: Published | None, truck: Truck) -> tuple[Reason, ...]:
+    if published is None or truck.power_hp <= published.power_hp * (1 + 1e-9):
+        return ()
+    return (reason(Advised.OVER_PUBLISHED, published_hp=published.power_hp),)
+
+
+def _refusals(components: tuple[ComponentAdvice, ...]) -> tuple[tuple[str, Reason], ...]:
+    """Components for which every part breaks a rule, and the rule that the dearest breaks."""
+    return tuple((one.component, one.choices[-1].rules[0]) for one in components if all(c.rules for c in one.choices))
+
+
+def _seen(basis: PartBasis | None, truck: Truck) -> Seen:
+    if basis is None:
+        return Seen(0, 0, 0, 0, 0)
+    data = basis.data
+    driving = basis.settings.driving(data) if np.isnan(data.lower).any() else None
+    miles = float((data.weight * rough_miles(data, driving)).sum())
+    weight = truck.weight_lb if (data.log_weight > math.log(ANY_WEIGHT)).any() else ANY_WEIGHT
+    use = np.isin(np.array(data.use_names)[data.use], truck.uses) if truck.uses else np.ones(len(data.use), bool)
+    near = use & like(np.exp(data.log_power), truck.power_hp) & like(np.exp(data.log_weight), weight)
+    units = len(np.unique(data.unit[near])) if (data.weight == 1).all() else float(data.weight[near].sum())
+    return Seen(data.units, data.failures, miles, float(units), float(data.weight[near & data.failed].sum()))

@@ -1,0 +1,195 @@
+"""What one truck should be built with, in codes and figures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from analytics.advice.chance import Chance
+from analytics.advice.truck import Truck
+from analytics.ratings.promise import Promise
+from analytics.reasons import Advised, Reason
+from analytics.records.load import Records
+
+
+@dataclass(frozen=True, slots=True)
+class Published:
+    """The limit the shop publishes for a part in such a truck, hp, and what it was set on, as the shop wrote it and when."""
+
+    power_hp: float
+    why: str
+    since: str
+
+
+@dataclass(frozen=True, slots=True)
+class Margin:
+    """What a part carries in this truck and stands: torque in lb ft at its low, middle and high end, margin (strength or capacity over load)
+    likewise. limited: whether the tyres hold less than the engine brings ("no", "in some gears", "in every gear", "not known"). of: Advised.SHAFT_YIELDS or CLUTCH_SLIPS, what happens under 1. decided_by: the assumption that moves the low end most,
+    "" where none does."""
+
+    of: Advised
+    torque_lbft: tuple[float, float, float]
+    low: float
+    middle: float
+    high: float
+    decided_by: str
+    limited: str
+
+    @property
+    def doubtful(self) -> bool:
+        """Under 1 at the worst of it."""
+        return self.low < 1
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What stands behind a part: units with it, failures and miles; of them like the truck (use, power and weight within a sixth)."""
+
+    units: float
+    failures: float
+    miles: float
+    like: float
+    like_failures: float
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One part for one truck. records: what the records say of it (SUPPORTED, NOT_SUPPORTED, or why nothing); rules: what forbids it.
+    governs: the use, of several, that it was answered for. price: NaN where none is stated. lowest_hp: of the part on record."""
+
+    component: str
+    part: str
+    price: float
+    records: Advised
+    rules: tuple[Reason, ...]
+    chance: Chance | None
+    governs: str
+    seen: Seen
+    published: Published | None
+    margin: Margin | None
+    lowest_hp: float
+
+    @property
+    def supported(self) -> bool:
+        """By the records."""
+        return self.records is Advised.SUPPORTED
+
+    @property
+    def advisable(self) -> bool:
+        """Supported by the records, and against no rule."""
+        return self.supported and not self.rules
+
+    @property
+    def over_limit_alone(self) -> bool:
+        """Supported by the records, and against no rule but the shop's own limit."""
+        return self.supported and [r.code for r in self.rules] == [Advised.OVER_PUBLISHED]
+
+    @property
+    def open(self) -> bool:
+        """Against no rule, and not shown by the records that do speak of it."""
+        return not self.rules and self.records in (Advised.NOT_SUPPORTED, Advised.NOTHING_SHOWN)
+
+    @property
+    def record(self) -> tuple[float, float, float]:
+        """How good a record it has: lower is better."""
+        at_most = self.chance.high if self.chance else 1.0
+        return at_most, (self.seen.failures + 0.5) / max(self.seen.miles, 1.0), self.price
+
+
+@dataclass(frozen=True, slots=True)
+class NextUp:
+    """What a dearer part buys. price: more than the part advised. spared: failures in a hundred, best estimate and both ends. each: what one
+    spared costs."""
+
+    component: str
+    part: str
+    instead_of: str
+    price: float
+    spared: float
+    low: float
+    high: float
+
+    @property
+    def each(self) -> float:
+        return self.price / self.spared * 100 if self.spared > 0 else float("inf")
+
+    @property
+    def shown(self) -> bool:
+        """The records can tell that it spares any."""
+        return self.low > 0
+
+
+@dataclass(frozen=True, slots=True)
+class ComponentAdvice:
+    """choices: cheapest first. pick: the cheapest that is advisable. cheaper: one the records support, under the price of the pick or where there
+    is none, that the published limit alone forbids: for a person to decide. instead: where there is neither, the one with the best record
+    that no rule forbids."""
+
+    component: str
+    choices: tuple[Choice, ...]
+    pick: Choice | None
+    instead: Choice | None
+    cheaper: Choice | None
+    up: tuple[NextUp, ...]
+
+    @property
+    def fitted(self) -> Choice | None:
+        """The pick, or what stands in its place."""
+        return self.pick or self.cheaper or self.instead
+
+
+@dataclass(frozen=True, slots=True)
+class WholeBuild:
+    """price: of the parts that have one. lasts: chance that nothing fails within the life, best estimate and both ends, over the components
+    that have an answer. unknown: those that have none. weakest: the component likeliest to fail. best: the dearer part that spares most for its
+    price, of those the records can tell."""
+
+    price: float
+    lasts: tuple[float, float, float]
+    unknown: tuple[str, ...]
+    weakest: str
+    best: NextUp | None
+
+
+@dataclass(frozen=True, slots=True)
+class Near:
+    """A truck on record near the one asked about; no name of its owner. came_back: components that failed in it, "" none."""
+
+    power_hp: float
+    weight_lb: float
+    use: str
+    months: float
+    miles: float
+    came_back: str
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Advice:
+    """The answer for one truck. outside: in what it lies outside the records; nearest: trucks on record. refuse: why the shop should not build it as
+    asked, by component. together: parts that always go together. settles: trucks that must each run the life without a failure to show a part."""
+
+    records: Records
+    truck: Truck
+    promise: Promise
+    comeback: float
+    components: tuple[ComponentAdvice, ...]
+    whole: WholeBuild
+    outside: tuple[Reason, ...]
+    nearest: tuple[Near, ...]
+    refuse: tuple[tuple[str, Reason], ...]
+    together: tuple[Reason, ...]
+    settles: int
+
+    def __repr__(self) -> str:
+        parts = ", ".join(c.pick.part if c.pick else "no answer" for c in self.components)
+        return f"Advice({self.truck.said_hp:.0f} hp, {self.truck.weight_lb:.0f} lb: {parts})"
+
+    @property
+    def complete(self) -> bool:
+        """Every component has a part that is advised."""
+        return all(c.pick is not None for c in self.components)
+
+    @property
+    def doubtful(self) -> tuple[Choice, ...]:
+        """Parts fitted whose margin may be under 1."""
+        fitted = [c.fitted for c in self.components if c.fitted is not None]
+        return tuple(f for f in fitted if f.margin is not None and f.margin.doubtful)

@@ -1,0 +1,72 @@
+"""What the driveline's formulas and rules say of a part in one truck."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+
+import numpy as np
+
+from analytics.advice.answer import Margin
+from analytics.advice.truck import Truck
+from analytics.driveline.assumptions import Span
+from analytics.driveline.load import SHAFTS, Loads, load_at
+from analytics.reasons import Advised, Reason, reason
+
+_ENDS = ("_low", "", "_high")
+
+
+def margin_of(loads: Loads, component: str, part: str, truck: Truck, use: str) -> Margin | None:
+    """The margin of a part (``component``, ``part``) whose make is on file, in the ``truck`` and ``use`` as far as they are known; None where nothing
+    is known. loads: with the truck's own figures among the assumptions."""
+    shaft = loads.kinds[component] in SHAFTS
+    name = "stress_margin" if shaft else "clutch_margin"
+    torque, low, middle, high, limited = _at(loads, component, part, truck, use, name)
+    if not np.isfinite(middle):
+        return None
+    of = Advised.SHAFT_YIELDS if shaft else Advised.CLUTCH_SLIPS
+    decided = _decides(loads, component, part, truck, use, name) if low < 1 else ""
+    return Margin(of, torque, low, middle, high, decided, limited)
+
+
+def _at(
+    loads: Loads, component: str, part: str, truck: Truck, use: str, name: str
+) -> tuple[tuple[float, float, float], float, float, float, str]:
+    row = load_at(loads, component, part, np.array([truck.power_hp]), truck.weight_lb, use).iloc[0]
+    least, usual, most = (float(row[f"torque_at_shaft_lbft{e}"]) for e in _ENDS)
+    torque = least, usual, most
+    low, middle, high = (float(row[f"{name}{e}"]) for e in _ENDS)
+    return torque, low, middle, high, str(row["traction_limited"])
+
+
+def _decides(loads: Loads, component: str, part: str, truck: Truck, use: str, name: str) -> str:
+    """The assumption whose middle, put in for its range, lifts the low end of the margin most."""
+    a, best, gain = loads.assumptions, "", 0.0
+    here = _at(loads, component, part, truck, use, name)[1]
+    spans = {f.name: getattr(a, f.name) for f in fields(a) if isinstance(getattr(a, f.name), Span)}
+    for key, span in spans.items():
+        if span.low == span.high:
+            continue
+        narrowed = replace(
+            loads,
+            assumptions=replace(a, **{key: Span(span.middle, span.middle)}),  # type: ignore[arg-type]
+        )
+        lifted = _at(narrowed, component, part, truck, use, name)[1] - here
+        if lifted > gain + 1e-9:
+            best, gain = key, lifted
+    mid = a.friction_of(use).middle
+    narrowed = replace(loads, assumptions=replace(a, friction=a.friction | {use: Span(mid, mid)}))
+    return "friction" if _at(narrowed, component, part, truck, use, name)[1] - here > gain + 1e-9 else best
+
+
+def broken_rules(loads: Loads, component: str, margin: Margin | None, truck: Truck) -> tuple[Reason, ...]:
+    """The driveline's rules that a part of a ``component`` with this ``margin`` breaks for sure in the ``truck`` (``loads``: as in `margin_of`), the very rules that mark a suspect (`analytics.driveline.suspects`): a
+    clutch that cannot hold and a shaft that yields at the best of what is assumed, and a converter's pressure over its limit."""
+    found = []
+    a = loads.assumptions
+    least = a.clutch_margin_min if margin and margin.of is Advised.CLUTCH_SLIPS else 1.0
+    if margin is not None and margin.high < least:
+        found.append(reason(margin.of, high=margin.high, least=least))
+    pressure = dict(truck.own).get("converter_pressure", 0.0)
+    if loads.kinds[component] == "converter" and pressure > a.converter_pressure_max:
+        found.append(reason(Advised.PRESSURE_TOO_HIGH, psi=pressure, most=a.converter_pressure_max))
+    return tuple(found)

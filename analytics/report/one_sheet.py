@@ -1,0 +1,103 @@
+"""The quarter on one sheet, as HTML: the first screen of the review, and a page of its own."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from analytics.report.page import filled_page
+from analytics.review.one_sheet import Sheet
+from analytics.whole import whole_file
+from analytics.words.cautions import CAUTIONS
+from analytics.words.review import one_sheet as words
+from analytics.words.saying import say_all
+
+
+def write_sheet(sheet: Sheet, path: Path, review: str) -> Path:
+    """The sheet as a page of one A4, its links into the page ``review`` beside it. Returns its path."""
+    title = f"<h1>{html.escape(words.title(sheet))}</h1>"
+    cautions = f'<p class="small">{html.escape(" ".join(CAUTIONS[:2]))}</p>'
+    with whole_file(path) as part:
+        part.write_text(
+            filled_page(words.title(sheet), [title, sheet_html(sheet, review), cautions], one=True), encoding="utf-8"
+        )
+    return path
+
+
+def sheet_html(sheet: Sheet, page: str = "") -> str:
+    """The sheet without its title. page: that its links lead into ("": the one it stands on)."""
+    aside = _part(words.CHANGED, _items(say_all(sheet.changed))), _part(words.MEND, _items(words.to_mend(sheet)))
+    rows = words.limit_rows(sheet)
+    parts = [
+        f"<p>{html.escape(words.as_of(sheet))}</p>",
+        _part(words.TO_DO, f"<ol>{''.join(_line(told, page) for told in words.to_do(sheet))}</ol>"),
+        _part(words.LIMITS, limits_table(sheet, rows[: words.PARTS]) + _small(words.limits_note(sheet)))
+        if rows
+        else "",
+        _part(words.CALLS, _calls(sheet)),
+        _part(words.NUMBERS, plain_table(words.numbers_table(sheet), words.CAPTION["numbers"])),
+        f'<div class="beside">{"".join(aside)}</div>',
+    ]
+    return f'<div class="sheet">{"".join(parts)}</div>'
+
+
+def _part(title: str, inside: str) -> str:
+    return f"<section><h3>{html.escape(title)}</h3>{inside}</section>" if inside else ""
+
+
+def _items(lines: Sequence[str]) -> str:
+    return "<ul>" + "".join(f"<li>{html.escape(line)}</li>" for line in lines) + "</ul>" if lines else ""
+
+
+def _small(*lines: str) -> str:
+    return "".join(f'<p class="small">{html.escape(line)}</p>' for line in lines if line)
+
+
+def _line(told: words.Told, page: str) -> str:
+    where = f'<a href="{page}#{told.section}">{html.escape(words.EVIDENCE[told.section])}</a>'
+    stake = f'<span class="stake">{html.escape(told.at_stake)}</span> ' if told.at_stake else ""
+    return f"<li><b>{html.escape(told.who)}</b> {html.escape(told.what)} {stake}{where}</li>"
+
+
+def limits_table(sheet: Sheet, rows: list[words.Row]) -> str:
+    """The ``rows`` of a ``sheet`` as a table by weight class, the verdict first."""
+    heads = ["part", *words.class_heads(sheet)]
+    body = "".join(
+        f'<tr class="{"moves" if row.moves else "stays"}"><th scope="row">{html.escape(row.part)}<span>{html.escape(row.component)}</span></th>'
+        + "".join(_cell(cell, head) for cell, head in zip(row.cells, heads[1:], strict=True))
+        + "</tr>"
+        for row in rows
+    )
+    return _table(words.CAPTION["limits"], heads, body, "limits stack")
+
+
+def _cell(cell: words.Cell, head: str) -> str:
+    if not cell.verdict:
+        return '<td class="none"></td>'
+    return f'<td data-head="{html.escape(head)}"><b>{html.escape(cell.verdict)}</b><span>{html.escape(cell.supported)}</span></td>'
+
+
+def plain_table(frame: pd.DataFrame, caption: str) -> str:
+    """The ``frame`` of texts as a small table named ``caption``, the first column its rows' headings; on a phone each row is a block."""
+    heads = [str(c) for c in frame.columns]
+    body = "".join(
+        f'<tr><th scope="row">{html.escape(str(row[0]))}</th>'
+        + "".join(f'<td data-head="{html.escape(h)}">{html.escape(str(v))}</td>' for h, v in zip(heads[1:], row[1:], strict=True))
+        + "</tr>"
+        for row in frame.itertuples(index=False, name=None)
+    )  # fmt: skip
+    return _table(caption, heads, body, "stack")
+
+
+def _table(caption: str, heads: list[str], body: str, kind: str) -> str:
+    head = "".join(f'<th scope="col">{html.escape(h)}</th>' if h else "<td></td>" for h in heads)
+    return f'<table class="{kind}" aria-label="{html.escape(caption)}"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
+
+
+def _calls(sheet: Sheet) -> str:
+    table = words.calls_table(sheet).head(words.TRUCKS)
+    shown = plain_table(table, words.CAPTION["calls"]) if len(table) else ""
+    return _small(words.calls_note(sheet)) + shown + _small(words.random_note(sheet))

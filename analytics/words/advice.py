@@ -1,0 +1,361 @@
+"""The answer for one truck in plain words: for the owner on the telephone, and on half a page for the customer."""
+
+from __future__ import annotations
+
+from math import isfinite, isnan
+
+import pandas as pd
+
+from analytics.advice.answer import Advice, Choice, ComponentAdvice, Margin, Near, NextUp, Published
+from analytics.advice.chance import Chance
+from analytics.reasons import Advised
+from analytics.words.cautions import CAUTIONS
+from analytics.words.phrases import capital, listed, many, money, numbered, plural, weight
+from analytics.words.saying import say, texts
+
+#: those of the cautions that a customer needs on half a page
+CAUTIONS_SHORT = CAUTIONS[:5]
+#: headings of the table of a page
+HEADINGS = ["component", "fit", "of 100 like it fail", "price", "what stands behind it"]
+
+texts(
+    {
+        Advised.SUPPORTED: "supported",
+        Advised.NOT_SUPPORTED: "not shown to last",
+        Advised.NO_SUCH_USE: "no truck of this use has it on record",
+        Advised.FEW_SO_HEAVY: "too few trucks this heavy have it on record",
+        Advised.BEYOND: "too few trucks this heavy and this strong have it on record",
+        Advised.NOTHING_SHOWN: "none has failed, but such trucks have run too little with it to show that it lasts",
+        Advised.NOTHING_RULED_OUT: "the records rule nothing out",
+        Advised.NO_FIT: "no fit of its failures converged",
+        Advised.NO_LIVES: "none with power and weight on record",
+        Advised.OVER_PUBLISHED: "the truck is over its published {published_hp:,.0f} hp",
+        Advised.USE_NOT_ON_RECORD: lambda use, trucks: f"{plural(int(trucks), 'truck')} for {use} on record",
+        Advised.POWER_ABOVE: lambda edge, trucks: (
+            f"{plural(int(trucks), 'truck')} this strong on record, the strongest {edge:,.0f} hp"
+        ),
+        Advised.POWER_BELOW: lambda edge, trucks: (
+            f"{plural(int(trucks), 'truck')} this weak on record, the weakest {edge:,.0f} hp"
+        ),
+        Advised.WEIGHT_ABOVE: lambda edge, trucks: (
+            f"{plural(int(trucks), 'truck')} this heavy on record, the heaviest {edge:,.0f} lb"
+        ),
+        Advised.WEIGHT_BELOW: lambda edge, trucks: (
+            f"{plural(int(trucks), 'truck')} this light on record, the lightest {edge:,.0f} lb"
+        ),
+        Advised.FEW_TOGETHER: lambda use, trucks: (
+            f"{plural(int(trucks), 'truck')} for {use} on record about as heavy and at least as strong"
+        ),
+        Advised.CLUTCH_SLIPS: "cannot hold the torque: it holds at most {high:.2f} of it, {least:g} is needed",
+        Advised.SHAFT_YIELDS: "yields under the torque: it stands at most {high:.2f} of it",
+        Advised.PRESSURE_TOO_HIGH: "the converter's apply pressure, {psi:,.0f} psi, is above {most:,.0f}",
+        Advised.FITTED_WITH: (
+            "{so} of {built} built with {part} have {other} {usual} beside it, not {chosen}: ask why before they are parted"
+        ),
+    }
+)
+
+
+# ---- pieces ------------------------------------------------------------------------------------------------------------
+def _hundred(share: float) -> str:
+    """Of a hundred."""
+    each = 100 * share
+    return "0.1" if each < 0.1 else numbered(each, 1 if each < 1 else 2) if each < 10 else f"{each:.0f}"
+
+
+def chance_words(chance: Chance) -> str:
+    """Of 100 such trucks how many fail, by a ``chance``."""
+    if not chance.failures and not chance.low:
+        return f"none so far; at most {_hundred(chance.high)}"
+    if chance.estimate < 0.001:
+        return f"fewer than one in a thousand (at most {_hundred(chance.high)} in 100)"
+    return f"about {_hundred(chance.estimate)} ({_hundred(chance.low)} to {_hundred(chance.high)})"
+
+
+def _price(advice: Advice, amount: float) -> str:
+    return "no price on file" if isnan(amount) else money(amount, advice.records.shop.currency)
+
+
+def life_words(advice: Advice) -> str:
+    """The life the ``advice`` is for: in miles, and as it was said where that was otherwise."""
+    value, unit = advice.truck.life_said
+    miles = f"{round(advice.truck.life_miles, -2 if unit != 'miles' else 0):,.0f} miles"
+    return miles if unit == "miles" else f"{value:,.0f} {unit}, about {miles}"
+
+
+def truck_words(advice: Advice) -> str:
+    """The truck of the ``advice`` as it was understood."""
+    t = advice.truck
+    power = f"{t.said_hp:,.0f} hp at the crank" + (", reckoned from the wheels" if t.at_wheels else "")
+    if t.power_hp > t.said_hp * 1.001:
+        power += f" (answered for {t.power_hp:,.0f}, since it may be as much)"
+    told = [power, weight(t.weight_lb) if isfinite(t.weight_lb) else "weights are not on record", " and ".join(t.uses)]
+    return capital(", ".join(x for x in told if x)) + f", to last {life_words(advice)}."
+
+
+def title(advice: Advice) -> str:
+    """What the page of an ``advice`` is about."""
+    t = advice.truck
+    told = [f"{t.said_hp:,.0f} hp", weight(t.weight_lb) if isfinite(t.weight_lb) else "", " and ".join(t.uses)]
+    return "What to build it with: " + ", ".join(x for x in told if x)
+
+
+def _why_published(published: Published) -> str:
+    on = f" on “{published.why}”" if published.why else ", no reason written down"
+    return f"published for {published.power_hp:,.0f} hp since {published.since}{on}"
+
+
+def _seen(choice: Choice) -> str:
+    s = choice.seen
+    own = f"{s.failures:,.0f} of {s.units:,.0f} on record failed in {float(f'{s.miles:.2g}'):,.0f} miles"
+    return f"{own}; " + (
+        f"{s.like_failures:,.0f} of {s.like:,.0f} like this truck" if s.like else "none like this truck"
+    )
+
+
+# ---- said before any figure --------------------------------------------------------------------------------------------
+def first_words(advice: Advice) -> tuple[str, ...]:
+    """What has to be said of an ``advice`` before any figure: what is refused, margins under 1, and where the truck lies outside the records."""
+    lines = [f"Do not build it so. No {component} is allowed: {say(r)}." for component, r in advice.refuse]
+    lines += [f"{capital(c.component)} {c.part}: {_margin(c.margin)}." for c in advice.doubtful if c.margin is not None]
+    if advice.outside:
+        lines.append(f"This truck lies outside the records: {listed([say(r) for r in advice.outside])}.")
+        lines += [_near(n) for n in advice.nearest]
+    return tuple(lines)
+
+
+def _margin(m: Margin) -> str:
+    what = "slips" if m.of is Advised.CLUTCH_SLIPS else "yields"
+    decides = f"; {m.decided_by.replace('_', ' ')} decides it most: measure that first" if m.decided_by else ""
+    return (
+        f"it may be too weak by the driveline's formulas. It stands {m.low:.2f} to {m.high:.2f} times the {m.torque_lbft[0]:,.0f} to "
+        f"{m.torque_lbft[2]:,.0f} lb ft it may carry, and under 1 it {what}{decides}"
+    )
+
+
+def _near(n: Near) -> str:
+    run = f", {n.miles:,.0f} miles" if isfinite(n.miles) else ""
+    fared = f"came back with its {n.came_back}" if n.came_back else "has not come back"
+    told = ", ".join(
+        x for x in (f"{n.power_hp:,.0f} hp", weight(n.weight_lb) if isfinite(n.weight_lb) else "", n.use) if x
+    )
+    return f"Nearest on record: {told}, {n.months:,.0f} months{run}: {fared}."
+
+
+# ---- component by component --------------------------------------------------------------------------------------------
+def component_words(advice: Advice, own: ComponentAdvice) -> tuple[str, ...]:
+    """What to fit in one component (``own``) of the ``advice``, what it is expected to do, and what the next part up buys; or why the records carry no answer."""
+    lines = [_picked(advice, own.pick), *_passed_over(advice, own)] if own.pick else _no_pick(advice, own)
+    if own.cheaper is not None:
+        lines.append(_decide(advice, own.cheaper))
+    return (*lines, *(_up(advice, up) for up in own.up))
+
+
+def _passed_over(advice: Advice, own: ComponentAdvice) -> list[str]:
+    """Why a cheaper part is not enough."""
+    passed = own.choices[: own.choices.index(own.pick)] if own.pick else ()
+    return [_against(advice, c) for c in passed if c is not own.cheaper]
+
+
+def _against(advice: Advice, c: Choice) -> str:
+    """A part that is not advised: what forbids it, and what the records say."""
+    barred = "; ".join(say(r) for r in c.rules)
+    says = f"of 100 like it {chance_words(c.chance)} fail by then" if c.chance else say(c.records)
+    return f"{c.part} ({_price(advice, c.price)}) is not enough: {'; '.join(x for x in (barred, says, _seen(c)) if x)}."
+
+
+def _decide(advice: Advice, c: Choice) -> str:
+    assert c.published is not None
+    return (
+        f"The records support {c.part} ({_price(advice, c.price)}), but it is {_why_published(c.published)}: whether to raise that is for the owner to decide "
+        "(ratings, then accept)."
+    )
+
+
+def _picked(advice: Advice, pick: Choice) -> str:
+    assert pick.chance is not None
+    governs = f", the harsher use here ({pick.governs})" if len(advice.truck.uses) > 1 else ""
+    least = (
+        f" (answered as at {pick.lowest_hp:,.0f} hp, the least it has on record)"
+        if pick.lowest_hp > advice.truck.power_hp
+        else ""
+    )
+    return f"{pick.part} ({_price(advice, pick.price)}): of 100 like it {chance_words(pick.chance)} fail by then{governs}{least}. {capital(_seen(pick))}."
+
+
+def _no_pick(advice: Advice, own: ComponentAdvice) -> list[str]:
+    p, life = advice.promise, life_words(advice)
+    lines = [
+        f"no {own.component} is both allowed and shown to last {life} in {100 * p.reliability:.0f} of 100 such trucks."
+    ]
+    lines += [_against(advice, c).replace(" is not enough:", ":", 1) for c in own.choices]
+    return [*lines, *([_best_record(advice, own.instead)] if own.instead else [])]
+
+
+def _best_record(advice: Advice, best: Choice) -> str:
+    """What stands in the place of an answer, who set its limit and on what, and what would settle it."""
+    on = f"it is {_why_published(best.published)}" if best.published else "no limit is published for it"
+    return (
+        f"{best.part} has the best record of those allowed, which is no promise: {on}. To settle it, {advice.settles} such trucks with it must each "
+        f"run {advice.truck.life_miles:,.0f} miles and none fail."
+    )
+
+
+def _up(advice: Advice, up: NextUp) -> str:
+    if not up.shown:
+        return f"{up.part}, {_price(advice, up.price)} more than {up.instead_of}: these records cannot tell that it spares anything."
+    pays = ""
+    if isfinite(advice.comeback):
+        pays = f", {'less' if up.each < advice.comeback else 'more'} than the {_price(advice, advice.comeback)} a comeback costs"
+    return (
+        f"{up.part}, {_price(advice, up.price)} more than {up.instead_of}, spares about {_hundred(up.spared / 100)} in 100 "
+        f"({_hundred(up.low / 100)} to {_hundred(up.high / 100)}): {_price(advice, float(f'{up.each:.2g}'))} for each one spared{pays}."
+    )
+
+
+# ---- the whole ----------------------------------------------------------------------------------------------------------
+def whole_words(advice: Advice) -> tuple[str, ...]:
+    """Of the whole build of an ``advice``: price, chance that nothing fails, the weakest part and the next best money."""
+    w, n = advice.whole, len(advice.components)
+    lines = [f"Parts for all of it: {_price(advice, w.price)}."]
+    middle, low, high = (f"{100 * x:.0f}" for x in w.lasts) if isfinite(w.lasts[0]) else ("", "", "")
+    of = f" of the {n - len(w.unknown)} components with an answer" if w.unknown else ""
+    if middle:
+        lines.append(
+            f"In about {middle} of 100 such trucks ({low} to {high}) nothing{of} fails by then. The weakest is the {w.weakest}."
+        )
+    if w.unknown:
+        lines.append(f"For {listed(w.unknown)} the records give no figure, and none is put in its place.")
+    lines.append(_next_money(advice))
+    return tuple(lines)
+
+
+def _next_money(advice: Advice) -> str:
+    best = advice.whole.best
+    if best is None:
+        return "No dearer part is shown to spare a comeback in this truck: more money changes nothing that these records can show."
+    return (
+        f"The next best money: {_price(advice, best.price)} more on the {best.component} ({best.part}), which spares about "
+        f"{_hundred(best.spared / 100)} in 100."
+    )
+
+
+def together_words(advice: Advice) -> tuple[str, ...]:
+    """What has to go with the parts of an ``advice``: habits of the shop's builds, and what the driveline's formulas say of each part fitted."""
+    lines = [f"{capital(say(r))}." for r in advice.together]
+    fitted = [c.fitted for c in advice.components if c.fitted is not None and c.fitted.margin is not None]
+    told = [
+        f"{f.part} carries {f.margin.torque_lbft[0]:,.0f} to {f.margin.torque_lbft[2]:,.0f} lb ft{_tyres(f.margin)} and stands {f.margin.low:.1f} to "
+        f"{f.margin.high:.1f} times that"
+        for f in fitted
+        if f.margin is not None
+    ]
+    if told:
+        own = ", ".join(f"{name.replace('_', ' ')} {value:g}" for name, value in advice.truck.own)
+        of = f"with {own}, else as assumed" if own else "of a truck of no special make"
+        lines.append(f"By textbook formulas, {of}: {'; '.join(told)}. No design calculation: an engineer makes that.")
+    return tuple(lines)
+
+
+def _tyres(m: Margin) -> str:
+    return {
+        "in every gear": " (the tyres slip first in every gear)",
+        "in some gears": " (the tyres slip first in some gears)",
+    }.get(m.limited, "")
+
+
+def basis_words(advice: Advice) -> tuple[str, ...]:
+    """What the figures of an ``advice`` mean, and as of when."""
+    p, records = advice.promise, advice.records
+    return (
+        f"{records.shop.name}, records as of {records.as_of:%Y-%m-%d}. Failures are counted whether the truck came back or nobody said so. A part is "
+        f"supported where we are {p.confidence:.0%} sure that {100 * p.reliability:.0f} of 100 such trucks last; each end of a range is as sure.",
+    )
+
+
+def page_caption(advice: Advice) -> str:
+    """Over the table of the page of an ``advice``."""
+    return f"What to fit, and how many of 100 such trucks lose it within {life_words(advice)}"
+
+
+def more_words(advice: Advice) -> tuple[str, ...]:
+    """Under the table of the page of an ``advice``: dearer parts that are shown to spare something, and habits of the shop's builds."""
+    ups = [f"{capital(u.component)}: {_up(advice, u)}" for c in advice.components for u in c.up if u.shown]
+    open_ = [
+        f"{capital(c.component)}: {_best_record(advice, c.instead)}" for c in advice.components if c.instead is not None
+    ]
+    decide = [
+        f"{capital(c.component)}: {_decide(advice, c.cheaper)}" for c in advice.components if c.cheaper is not None
+    ]
+    return (*open_, *decide, *ups)
+
+
+def page_rows(advice: Advice) -> pd.DataFrame:
+    """The table of the page of an ``advice``: one row per component."""
+    rows = []
+    for one in advice.components:
+        c = one.fitted
+        if c is None:
+            last = one.choices[-1]
+            rows.append(
+                [one.component, "no answer", "no figure", "", say(last.rules[0]) if last.rules else say(last.records)]
+            )
+            continue
+        says = chance_words(c.chance) if c.chance else "no figure"
+        fit = (
+            c.part
+            if one.pick
+            else f"{c.part}: over its published limit"
+            if one.cheaper
+            else f"{c.part}: not shown to last"
+        )
+        rows.append([one.component, fit, says, _price(advice, c.price), _seen(c)])
+    return pd.DataFrame(rows, columns=HEADINGS)
+
+
+def _figures(of: object, **names: str) -> dict[str, float]:
+    """Attributes by the names of their columns; NaN where there is nothing to take them of."""
+    return {column: float("nan") if of is None else getattr(of, name) for column, name in names.items()}
+
+
+def advice_table(advice: Advice) -> pd.DataFrame:
+    """Every part of every component of an ``advice``: advised or not, shares that fail, price, what the records and the rules say."""
+    rows = []
+    for one in advice.components:
+        ups = {u.part: u for u in one.up}
+        for c in one.choices:
+            up = ups.get(c.part)
+            rows.append(
+                {
+                    "component": c.component,
+                    "part": c.part,
+                    "advised": c is one.pick,
+                    "price": c.price,
+                    **_figures(c.chance, fails="estimate", fails_low="low", fails_high="high"),
+                    "units": c.seen.units,
+                    "failures": c.seen.failures,
+                    **_figures(c.published, published_hp="power_hp"),
+                    **_figures(c.margin, margin_low="low", margin_high="high"),
+                    **_figures(up, spared_per_100="spared"),
+                    **_figures(up if up and up.shown else None, cost_per_spared="each"),
+                    "says": "; ".join([say(c.records), *map(say, c.rules)]),
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def spoken(advice: Advice) -> tuple[str, ...]:
+    """The whole ``advice``, line by line, as it is read out."""
+    lines = [truck_words(advice), *first_words(advice)]
+    for one in advice.components:
+        told = component_words(advice, one)
+        lines.append(f"{capital(one.component)}: {told[0]}")
+        lines += [f"  {line}" for line in told[1:]]
+    return (*lines, *whole_words(advice), *together_words(advice), *basis_words(advice))
+
+
+def summary(advice: Advice) -> str:
+    """The parts of an ``advice``, in one line."""
+    told = [f"{c.component} {c.pick.part}" for c in advice.components if c.pick]
+    missing = [many(c.component) for c in advice.components if not c.pick]
+    return listed(told) + (f"; no answer for {listed(missing)}" if missing else "")

@@ -1,0 +1,358 @@
+"""The quarter on one sheet, in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from analytics.ratings.verdict import NOT_SHOWN
+from analytics.reasons import Call, CameSince, Do, Faults, InNumbers, Reason, Since, Who
+from analytics.review.one_sheet import Line, Sheet
+from analytics.words.phrases import capital, listed, money, numbered, percent, plural, weight, weight_class
+from analytics.words.saying import say, says, texts
+
+#: as many trucks, calls at random, and parts stand on the sheet; the whole lists are one click below
+TRUCKS, AT_RANDOM, PARTS = 8, 6, 14
+TO_DO, LIMITS, CALLS, NUMBERS, CHANGED, MEND = (
+    "To do, most urgent first",
+    "The limits",
+    "Trucks to call",
+    "The quarter in numbers",
+    "What changed since the last review",
+    "Records to mend first",
+)
+#: what a line rests on, by the section of the page that holds it
+EVIDENCE = {"worse": "the watch", "limits": "the limits", "call": "the list", "ahead": "the forecast"}
+CAPTION = {"limits": LIMITS, "calls": CALLS, "numbers": NUMBERS}
+WHOLE_CALLS, WHOLE_LIMITS = "The whole list of trucks to call", "Every part, weight class and use"
+NOTHING_SHOWN = "not shown"
+
+texts(
+    {
+        Who.OWNER: "owner",
+        Who.BENCH: "bench",
+        Who.PARTS: "parts",
+        Who.PHONE: "phone",
+        InNumbers.CAME_BACK: "components came back",
+        InNumbers.IN_SERVICE: "trucks in service at its end",
+        InNumbers.PER_HUNDRED: "came back per hundred trucks",
+        InNumbers.EXPECTED: "expected at its start, of the trucks then out",
+        InNumbers.COST: "cost on record; ahead as stated in shop.toml",
+        Call.LIKELY: "likely to come back for its {component}",
+        Call.TELLS_MUCH: "its missing particulars would tell much",
+        Do.NOTHING: "Nothing stands out, no limit is to move and no truck is worth a call of its own.",
+        Since.NO_REVIEW_BEFORE: "There is no review before this one to compare with.",
+        Since.NOTHING: "Nothing: the same alarms, verdicts and figures.",
+    }
+)
+
+
+# ---- to do -----------------------------------------------------------------------------------------------------------
+def _counts(came: int, units: int, expected: float) -> str:
+    usual = "next to none" if expected < 0.1 else numbered(expected)
+    return f"{came} of {units:,} came back, {usual} would be usual"
+
+
+@says(Do.STOP_LOT)
+def _stop_lot(what: Reason, lot: str, running: int, came: int, units: int, expected: float) -> str:
+    call = f"; call the {plural(running, 'truck')} that still {'runs' if running == 1 else 'run'} it" if running else ""
+    return f"Fit no more of lot {lot}, hold one against the drawing{call}: {_counts(came, units, expected)}."
+
+
+@says(Do.ASK_BENCH)
+def _ask_bench(what: Reason, came: int, units: int, expected: float) -> str:
+    return f"Find out what was different on the bench ({say(what)}): {_counts(came, units, expected)}."
+
+
+@says(Do.LOOK_AT)
+def _look_at(what: Reason, came: int, units: int, expected: float) -> str:
+    return f"Look into {say(what)}: {_counts(came, units, expected)}."
+
+
+def _moved(moves: Sequence[tuple[float, float, float]]) -> str:
+    """Class by class: from what is published to what is proposed; classes that move alike are one, up to the heaviest."""
+    alike = {(str(published), proposed): (w, published, proposed) for w, published, proposed in moves}
+    told = [
+        f"{weight_class(w)} {f'from {published:,.0f} ' if math.isfinite(published) else ''}to {proposed:,.0f} hp"
+        for w, published, proposed in alike.values()
+    ]
+    return ", ".join(told)
+
+
+@says(Do.LOWER)
+def _lower(component: str, part: str, moves: Sequence[tuple[float, float, float]], trucks: int, expected: float) -> str:
+    above = f" {plural(trucks, 'truck')} {'runs' if trucks == 1 else 'run'} above that." if trucks else ""
+    return f"Lower {part} ({component}): {_moved(moves)}.{above}"
+
+
+@says(Do.LOWER_TOO)
+def _lower_too(parts: Sequence[tuple[str, str]], trucks: int) -> str:
+    above = f"; {plural(trucks, 'truck')} {'runs' if trucks == 1 else 'run'} above what is proposed" if trucks else ""
+    return f"Lower also {listed([part for _, part in parts])}, as the table says{above}."
+
+
+@says(Do.RAISE)
+def _raise(parts: Sequence[tuple[str, str, Sequence[tuple[float, float, float]]]]) -> str:
+    told = [f"{part} ({_moved(moves)})" for _, part, moves in parts]
+    return f"Decide whether to raise or first publish {listed(told)}."
+
+
+@says(Do.CALL)
+def _call(trucks: int, from_chance: float, expected: float) -> str:
+    each = "it" if trucks == 1 else "each"
+    return f"Call {plural(trucks, 'truck')}: {each} has a chance of {percent(from_chance)} or more to come back within a year, {numbered(expected)} expected in all."
+
+
+@says(Do.RANDOM)
+def _random(calls: int) -> str:
+    return f"Make the {plural(calls, 'random call')}, in their order: nothing else shows failures that nobody reported."
+
+
+@says(Do.STOCK)
+def _stock(parts: Sequence[tuple[str, int]]) -> str:
+    return f"Have on the shelf for the quarter's comebacks: {listed([f'{n} {part}' for part, n in parts], 6)}."
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A line of what to do: who, what, what is at stake a year ("" where that cannot be told), and the section of its evidence."""
+
+    who: str
+    what: str
+    at_stake: str
+    section: str
+
+
+def to_do(sheet: Sheet) -> list[Told]:
+    """The lines of the ``sheet``, most urgent first."""
+    return [Told(say(line.who), say(line.what), _stake(sheet, line), line.section) for line in sheet.to_do]
+
+
+def _stake(sheet: Sheet, line: Line) -> str:
+    if not line.loss > 0:
+        return "safety" if line.danger else ""
+    return f"{money(line.loss, sheet.currency)} a year" if sheet.priced else f"{numbered(line.loss)} comebacks a year"
+
+
+# ---- limits ----------------------------------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One weight class of a part: the verdict on what is published ("" where it is not rated), and what is supported."""
+
+    verdict: str = ""
+    supported: str = ""
+    code: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A part, or one use of it that stands otherwise, with a cell per weight class. moves: whether a limit is to change."""
+
+    component: str
+    part: str
+    cells: tuple[Cell, ...]
+    moves: bool
+
+
+def class_heads(sheet: Sheet) -> list[str]:
+    """Headings of the weight classes of the ``sheet``."""
+    if not sheet.edges_lb or (len(sheet.limits) and sheet.limits["weight_up_to"].map(math.isinf).all()):
+        return ["any weight"]
+    return [*(weight_class(edge) for edge in sheet.edges_lb), "heavier"]
+
+
+def limit_rows(sheet: Sheet) -> list[Row]:
+    """Of the ``sheet`` a row per part, its harshest use; below it each use whose verdicts differ. Parts with a limit to move first."""
+    heads, table = class_heads(sheet), sheet.limits
+    rows = []
+    for (component, part), own in table.groupby(["component", "part"], sort=False):
+        general = _row(sheet, component, part, own[own["use"] == ""], len(heads))
+        uses = [u for u in own["use"].unique() if u]
+        alone = [_row(sheet, component, f"{part}, {use} alone", own[own["use"] == use], len(heads)) for use in uses]
+        differ = [row for row in alone if _shown(row) != _shown(general)]
+        rows.append((general, differ))
+    ordered = sorted(rows, key=lambda pair: not pair[0].moves)
+    return [row for general, differ in ordered for row in (general, *differ)]
+
+
+def _shown(row: Row) -> tuple[str, ...]:
+    return tuple(cell.code for cell in row.cells)
+
+
+def _row(sheet: Sheet, component: str, part: str, own: pd.DataFrame, classes: int) -> Row:
+    cells = [Cell()] * classes
+    for r in own.itertuples():
+        at = classes - 1 if r.open or classes == 1 else _class(sheet.edges_lb, r.weight_up_to)
+        cells[at] = _cell(r)
+    return Row(component, part, tuple(cells), bool(own["verdict"].isin(["lower", "raise"]).any()))
+
+
+def _class(edges_lb: Sequence[float], rated_lb: float) -> int:
+    return min(range(len(edges_lb)), key=lambda k: abs(edges_lb[k] - rated_lb))
+
+
+def _cell(row) -> Cell:
+    published, proposed = (f"{v:,.0f}" if math.isfinite(v) else "" for v in (row.published_hp, row.proposed_hp))
+    if row.verdict in ("lower", "raise"):
+        verdict = f"{row.verdict} {published} to {proposed}" if published else f"publish {proposed}"
+    elif row.verdict == "keep":
+        verdict = f"keep {published}"
+    else:
+        verdict = f"{published or 'none published'}, {NOTHING_SHOWN}"
+    told = f"{_hp(row.supported_hp)} supported"
+    stood = []
+    if row.before_verdict and row.before_verdict != row.verdict:
+        stood.append(NOTHING_SHOWN if row.before_verdict == NOT_SHOWN else row.before_verdict)
+    if row.before_verdict and _hp(row.before_supported_hp) != _hp(row.supported_hp):
+        stood.append(_hp(row.before_supported_hp))
+    return Cell(verdict, f"{told}, was {', '.join(stood)}" if stood else told, row.verdict)
+
+
+def _hp(value: float) -> str:
+    return f"{value:,.0f}" if math.isfinite(value) else "none"
+
+
+def limits_note(sheet: Sheet) -> str:
+    """What the figures in the limits of the ``sheet`` are."""
+    promise = sheet.ratings.options.promise
+    return (
+        f"Hp at the crank, by truck weight, for the harshest use on record. Supported: {percent(promise.confidence)} sure that {percent(promise.reliability)} last "
+        f"{promise.life_miles:,.0f} miles; was: last quarter; not shown: neither supported nor contradicted. A person decides."
+    )
+
+
+# ---- trucks to call --------------------------------------------------------------------------------------------------
+@says(Call.LOT)
+def _on_lot(lots: Sequence[str]) -> str:
+    return f"carries lot {listed(lots)}"
+
+
+@says(Call.ABOVE)
+def _above(limits: Sequence[tuple[str, str, float]]) -> str:
+    return f"runs above {listed([f'{part} {hp:,.0f} hp' for _, part, hp in limits], 3)}"
+
+
+@says(Call.WHY)
+def _why(reasons: Sequence[Reason]) -> str:
+    return "; ".join(say(r) for r in reasons)
+
+
+def calls_table(sheet: Sheet) -> pd.DataFrame:
+    """Every truck to call on the ``sheet``, the dearest first, as the owner reads it."""
+    table = sheet.calls.table
+    return pd.DataFrame(
+        {
+            "serial": table["serial"],
+            "why": [capital(say(why)) for why in table["why"]],
+            "truck": [_truck(r) for r in table.itertuples()],
+            "within a year": [percent(c) if c == c else "not known" for c in table["in_a_year"]],
+            "expected loss": [money(v, sheet.currency) if v == v else "" for v in table["loss"]],
+        }
+    )
+
+
+def _truck(row) -> str:
+    told = [f"{row.power_hp:,.0f} hp" if row.power_hp == row.power_hp else "power not recorded"]
+    told.append(weight(row.weight_lb) if row.weight_lb == row.weight_lb else "weight not recorded")
+    return ", ".join([*told, row.use or "use not recorded"])
+
+
+def calls_note(sheet: Sheet) -> str:
+    """What the trucks of the ``sheet`` are ranked by, and how many they are."""
+    n = len(sheet.calls.table)
+    if not n:
+        return "No truck stands above what its parts should be published at, on a bad lot, or out as likely to fail."
+    by = (
+        f"the chance to come back within a year, times {money(sheet.comeback, sheet.currency)} a comeback"
+        if sheet.priced
+        else "the chance to come back within a year"
+    )
+    first = f"the first {TRUCKS} of {n:,}" if n > TRUCKS else plural(n, "truck")
+    return f"Ranked by {by}: {first}. A low chance is no promise for one truck; the names stay in the shop."
+
+
+def random_note(sheet: Sheet) -> str:
+    """The random calls of the ``sheet``, told apart."""
+    if not sheet.random:
+        return ""
+    shown = ", ".join(sheet.random[:AT_RANDOM])
+    more = f" and on ({len(sheet.random)} in all: random_calls.csv)" if len(sheet.random) > AT_RANDOM else ""
+    return f"Apart from these, at random and in this order, no others: {shown}{more}. They speak for the {sheet.silent:,} silent for a year or more."
+
+
+# ---- numbers ---------------------------------------------------------------------------------------------------------
+def numbers_table(sheet: Sheet) -> pd.DataFrame:
+    """Of the ``sheet`` the quarter, the last, the year before and what is expected next, a row per figure."""
+    found = sheet.numbers.set_index(["what", "quarter"])
+    heads = [*sheet.spans, ""]
+    rows = []
+    for what in InNumbers:
+        cells = [_figure(sheet, what, found.loc[(what, q)]) if (what, q) in found.index else "" for q in heads]
+        rows.append([capital(say(what)), *cells])
+    return pd.DataFrame(rows, columns=["", *sheet.spans, "next quarter, expected"])
+
+
+def _figure(sheet: Sheet, what: InNumbers, row: pd.Series) -> str:
+    value, lower, upper = row["value"], row["lower"], row["upper"]
+    if what is InNumbers.COST:
+        missing = f" ({plural(int(row['missing']), 'return')} without one)" if row["missing"] else ""
+        return f"{money(value, sheet.currency)}{missing}" if value or not missing else "none written down"
+    if what is InNumbers.EXPECTED:
+        return f"{numbered(value)} ({lower:,.0f} to {upper:,.0f})"
+    return f"{value:.1f}" if what is InNumbers.PER_HUNDRED else f"{value:,.0f}"
+
+
+# ---- what changed ----------------------------------------------------------------------------------------------------
+@says(Since.VERDICT)
+def _verdict(component: str, part: str, was: str, now: str, weights: Sequence[float]) -> str:
+    at = listed([weight_class(w) for w in weights])
+    return f"{part} {at}: now “{now}”, was “{was}”."
+
+
+@says(Since.MOVED)
+def _supported_moved(component: str, part: str, weight_lb: float, before_hp: float, now_hp: float) -> str:
+    return f"{part} {weight_class(weight_lb)}: {now_hp:,.0f} hp supported, was {before_hp:,.0f}."
+
+
+@says(Since.RATED_NOW)
+def _rated_now(parts: Sequence[tuple[str, str]]) -> str:
+    return f"Rated for the first time: {listed([part for _, part in parts])}."
+
+
+@says(Since.ALARM_NEW)
+def _alarm_new(what: Reason) -> str:
+    return f"New alarm: {say(what)}."
+
+
+@says(Since.ALARM_OVER)
+def _alarm_over(what: Reason, verdict: CameSince) -> str:
+    return f"No longer an alarm: {say(what)}, {say(verdict)}."
+
+
+@says(Since.AHEAD)
+def _ahead(before: float, now: float) -> str:
+    return f"Expected for the quarter ahead: {numbered(now)} comebacks, was {numbered(before)}."
+
+
+def to_mend(sheet: Sheet) -> list[str]:
+    """What in the records to mend first, as the ``sheet`` has it, and how; the harm it does is told below."""
+    return [
+        f"{capital(say(fault.values['what']))}. {capital(say(fault.values['mend']))}."
+        for fault in sheet.mend
+        if fault.code is Faults.FAULT
+    ] or [say(fault) for fault in sheet.mend]
+
+
+def title(sheet: Sheet) -> str:
+    """Whose sheet, of which quarter."""
+    return f"{sheet.ratings.records.shop.name}: {sheet.span.name}"
+
+
+def as_of(sheet: Sheet) -> str:
+    """The day of the records behind the ``sheet``."""
+    day = sheet.span.end
+    state = "" if sheet.span.whole else ", the quarter not over"
+    return f"The quarter on one sheet, from the records as of {day.day} {day:%B %Y}{state}."

@@ -1,0 +1,254 @@
+"""One truck asked of a small shop: what is advised, what forbids it, and what comes back as a question."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analytics import from_frames, read
+from analytics.advice import kept
+from analytics.advice.adviser import Adviser
+from analytics.advice.build import apart, whole_build
+from analytics.advice.chance import Chance
+from analytics.advice.truck import Wish
+from analytics.errors import AnalyticsError
+from analytics.reasons import Advised
+from analytics.words.advice import advice_table, page_rows, spoken
+from tests.small_door import COSTS, frames_of
+from tests.small_shop import TOML, build, returned, write_shop
+
+TARGET = '[targets]\nmiles = 30000\n[words.use]\n"street" = ["daily"]\n"towing" = ["tow"]\n'
+
+
+def shop_of(folder, limits=(), toml=TARGET, returns=True):
+    """240 street and towing trucks with shaft A up to 600 hp, else B; A fails more with power, all odometers read."""
+    rng = np.random.default_rng(3)
+    builds, back, readings = [], [], []
+    for k in range(240):
+        power, weight, use = 380 + 2 * k, 6000 + int(rng.uniform(0, 2500)), "towing" if k % 3 == 0 else "street"
+        part = "A" if power <= 600 or k % 5 == 0 else "B"
+        serial = f"T-{k:04d}XY"
+        builds.append(build(serial, "2020-01-01", power=power, weight=weight, use=use, input_shaft=part))
+        life = 90_000 * rng.weibull(2.5) * ((power / 600) ** -3 if part == "A" else 3.0)
+        seen = 45_000
+        if life < seen and returns:
+            back.append(returned(serial, "2023-01-15", miles_in_service=int(life)))
+        else:
+            readings.append({"serial": serial, "read_on": "2024-03-30", "odometer": seen})
+    parts = [
+        {"component": "input shaft", "part": part, "outside_diameter": size, "hardness": "40 HRC"}
+        for part, size in (("A", "1.2 in"), ("B", "1.35 in"))
+    ]
+    sheets = {"builds": builds, "returns": back, "readings": readings, "parts": parts}
+    if limits:
+        sheets["limits"] = [
+            {
+                "component": "input shaft",
+                "part": p,
+                "power_limit": f"{hp} hp",
+                "effective_on": "2020-01-01",
+                "reason": why,
+            }
+            for p, hp, why in limits
+        ]
+    return read(write_shop(folder, TOML + COSTS + toml, **sheets))
+
+
+def adviser(shop) -> Adviser:
+    return Adviser(shop.records, shop.lifetimes)
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory):
+    return shop_of(tmp_path_factory.mktemp("advise") / "shop")
+
+
+@pytest.fixture(scope="module")
+def asked(shop):
+    return adviser(shop)
+
+
+def component(advice, name="input shaft"):
+    return next(c for c in advice.components if c.component == name)
+
+
+def test_the_cheapest_part_that_is_supported_is_advised(asked):
+    weak, strong = (component(asked.ask(Wish(p, 7000, "street"))) for p in (420, 800))
+    assert weak.pick.part == "A"
+    assert strong.pick.part == "B"
+    assert [c.part for c in strong.choices] == ["A", "B"]
+    assert strong.choices[0].records is Advised.NOT_SUPPORTED
+
+
+def test_nothing_is_advised_over_its_published_limit_and_the_owner_is_told(tmp_path):
+    advice = adviser(shop_of(tmp_path / "s", [("A", 400, "first guess"), ("B", 900, "supplier's word")])).ask(
+        Wish(420, 7000, "street")
+    )
+    own = component(advice)
+    assert own.choices[0].rules[0].code is Advised.OVER_PUBLISHED
+    assert own.pick.part == "B"
+    assert own.cheaper.part == "A"
+    told = "\n".join(spoken(advice))
+    assert "first guess" in told
+    assert "for the owner to decide" in told
+
+
+def test_a_limit_that_covers_the_truck_forbids_nothing(tmp_path):
+    own = component(adviser(shop_of(tmp_path / "s", [("A", 420, "x")])).ask(Wish(420, 7000, "street")))
+    assert own.pick.part == "A"
+    assert own.pick.published.why == "x"
+
+
+def test_a_part_that_cannot_stand_the_torque_is_refused_whatever_the_records_say(tmp_path):
+    weak = shop_of(tmp_path / "s")
+    weak.records.parts.loc[:, [c for c in weak.records.parts if c.startswith("outside_diameter")]] = 0.45
+    advice = adviser(weak).ask(Wish(420, 7000, "street"))
+    own = component(advice)
+    assert own.choices[0].records is Advised.SUPPORTED
+    assert {r.code for c in own.choices for r in c.rules} == {Advised.SHAFT_YIELDS}
+    assert own.fitted is None
+    assert [name for name, _ in advice.refuse] == ["input shaft"]
+    assert spoken(advice)[1].startswith("Do not build it so. No input shaft is allowed")
+
+
+def test_a_margin_that_may_be_under_one_is_said_before_any_figure(tmp_path):
+    thin = shop_of(tmp_path / "s")
+    thin.records.parts.loc[:, [c for c in thin.records.parts if c.startswith("outside_diameter")]] = 0.75
+    advice = adviser(thin).ask(Wish(420, 7000, "street"))
+    own = component(advice).pick
+    assert own.margin.low < 1 < own.margin.high
+    assert own.margin.decided_by
+    assert "it may be too weak by the driveline's formulas" in spoken(advice)[1]
+
+
+def test_the_converters_pressure_over_its_rule_is_refused(asked):
+    advice = asked.ask(Wish(420, 7000, "street", own=(("converter_pressure", 190.0),)))
+    assert component(advice, "converter").choices[0].rules[0].code is Advised.PRESSURE_TOO_HIGH
+
+
+def test_its_own_figures_narrow_what_is_assumed(asked):
+    usual, own = (
+        asked.ask(Wish(420, 7000, "street", own=o)) for o in ((), (("stall_ratio", 1.9), ("engine_rpm", 2900.0)))
+    )
+    wide, narrow = (component(a).pick.margin for a in (usual, own))
+    assert wide.low < narrow.low <= narrow.high < wide.high
+
+
+def test_what_the_next_part_buys_is_the_difference_of_both(asked):
+    own = component(asked.ask(Wish(560, 7000, "street")))
+    (up,) = own.up
+    one, other = (c.chance for c in own.choices)
+    assert up.price == 400
+    assert up.spared == pytest.approx(100 * (one.estimate - other.estimate))
+    assert up.each == pytest.approx(400 / (one.estimate - other.estimate))
+
+
+def test_two_ends_are_put_together_by_the_square_root_of_squares():
+    one, other = Chance(0.10, 0.06, 0.15, 9), Chance(0.02, 0.01, 0.05, 3)
+    gain, low, high = apart(one, other)
+    assert (gain, low, high) == pytest.approx((8.0, 8.0 - 5.0, 8.0 + np.hypot(5.0, 1.0)))
+
+
+def test_the_whole_lasts_where_each_part_does(asked):
+    own = component(asked.ask(Wish(560, 7000, "street")))
+    pick = replace(own.pick or own.instead, chance=Chance(0.1, 0.05, 0.2, 5))
+    two = [
+        replace(own, pick=pick, up=()),
+        replace(own, component="other", pick=replace(pick, component="other"), up=()),
+    ]
+    whole = whole_build(two)
+    assert whole.lasts[0] == pytest.approx(0.81)
+    assert 0.8 * 0.8 < whole.lasts[1] < 0.81 < whole.lasts[2] < 0.95 * 0.95
+    assert whole.price == 2 * pick.price
+
+
+@pytest.mark.parametrize(
+    ("wish", "question"),
+    [
+        (Wish("", 7000, "street"), "How much power does it make?"),
+        (Wish(3, 7000, "street"), "How much power does it make?"),
+        (Wish("lots", 7000, "street"), "How much power does it make?"),
+        (Wish(500, "", "street"), "What does the truck weigh"),
+        (Wish(500, 900, "street"), "What does the truck weigh"),
+        (Wish(500, "16,000 lb with trailer", "tow"), "without a trailer?"),
+        (Wish(500, 16_000, "tow"), "if that is with the trailer, give the truck alone"),
+        (Wish(500, 7000, ""), "What is the truck used for? On record are street, towing."),
+        (Wish(500, 7000, "street", measured_at="hub"), "at the crank or at the wheels?"),
+        (Wish(500, 7000, "street", life=1000, months=3), "miles, passes or months, one of them"),
+        (Wish(500, 7000, "street", life=-5), "How long shall it last?"),
+        (Wish(500, 7000, "street", passes=300), "Too few such trucks have both passes and miles"),
+        (Wish(500, 7000, "street", own=(("wheelbase", 140.0),)), "is no figure of a truck"),
+    ],
+)
+def test_what_cannot_be_or_is_missing_comes_back_as_a_question(asked, wish, question):
+    with pytest.raises(AnalyticsError) as caught:
+        asked.ask(wish)
+    assert question in str(caught.value)
+
+
+def test_power_as_people_say_it(asked):
+    truck = asked.ask(Wish("about 400 whp", "3.2 t", "daily")).truck
+    assert truck.said_hp == pytest.approx(400 / 0.82)
+    assert truck.power_hp == pytest.approx(1.05 * 400 / 0.82)
+    assert truck.weight_lb == pytest.approx(7054.79, abs=0.01)
+    assert truck.uses == ("street",)
+    assert asked.ask(Wish("373 kW", 7000, "street")).truck.power_hp == pytest.approx(500.2, abs=0.1)
+    assert asked.ask(Wish("500 to 540", 7000, "street")).truck.power_hp == 540
+
+
+def test_of_two_uses_the_harsher_governs(asked):
+    both, street, tow = (asked.ask(Wish(500, 7500, use)) for use in ("daily, and tows on Sundays", "street", "towing"))
+    assert both.truck.uses == ("street", "towing")
+    for one, a, b in zip(component(both).choices, component(street).choices, component(tow).choices, strict=True):
+        assert one.chance.high == pytest.approx(max(a.chance.high, b.chance.high))
+
+
+def test_months_become_miles_by_how_such_trucks_drive(asked):
+    days = (np.datetime64("2024-03-30") - np.datetime64("2020-01-01")).astype(int)
+    truck = asked.ask(Wish(500, 7000, "street", months=24)).truck
+    assert truck.life_miles == pytest.approx(24 * 365.25 / 12 * 45_000 / days, rel=0.15)
+
+
+def test_a_truck_outside_the_records_is_said_first_with_its_nearest(asked):
+    for wish, code in (
+        (Wish(1500, 7000, "street"), Advised.POWER_ABOVE),
+        (Wish(100, 7000, "street"), Advised.POWER_BELOW),
+        (Wish(500, "15,000 lb as driven", "street"), Advised.WEIGHT_ABOVE),
+        (Wish(500, 2500, "street"), Advised.WEIGHT_BELOW),
+        (Wish(500, 7000, "autocross"), Advised.USE_NOT_ON_RECORD),
+    ):
+        advice = asked.ask(wish)
+        assert code in {r.code for r in advice.outside}
+        assert len(advice.nearest) == 3
+        assert "lies outside the records" in "".join(spoken(advice)[1:4])
+    assert not asked.ask(Wish(500, 7000, "street")).outside
+
+
+def test_no_customer_is_named(asked):
+    advice = asked.ask(Wish(1500, 7000, "street"))
+    assert "T-0" not in "\n".join(spoken(advice)) + page_rows(advice).to_string() + advice_table(advice).to_string()
+
+
+def test_calibrations_are_kept_until_a_byte_changes(tmp_path):
+    shop = shop_of(tmp_path / "s")
+    shop.records.shop.ratings["replicates"] = 20
+    said = []
+    first = Adviser(shop.records, shop.lifetimes, progress=said.append)
+    answer = first.ask(Wish(500, 7000, "street"))
+    assert said
+    again = Adviser(shop.records, shop.lifetimes, progress=lambda line: pytest.fail(line))
+    assert advice_table(again.ask(Wish(500, 7000, "street"))).equals(advice_table(answer))
+    returns = shop.records.shop.folder / "returns.csv"
+    returns.write_text(returns.read_text() + "\n")
+    assert not Adviser(shop.records, shop.lifetimes).roots
+    (shop.records.shop.folder / kept.NAME).write_text("{broken")
+    assert not Adviser(shop.records, shop.lifetimes).roots
+
+
+def test_frames_have_nowhere_to_keep_anything(shop):
+    frames, settings = frames_of(shop.records.shop.folder)
+    builds, returns = frames.pop("builds"), frames.pop("returns")
+    own = from_frames(builds, returns, settings, **frames)
+    assert Adviser(own.records, own.lifetimes).ask(Wish(420, 7000, "street")).components

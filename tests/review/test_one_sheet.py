@@ -1,0 +1,229 @@
+"""The quarter on one sheet: each truck once with every reason, danger before money, what was judged over gone, figures by hand."""
+
+from __future__ import annotations
+
+import math
+import re
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analytics.lifetimes.table import make_lifetimes
+from analytics.ratings.sheet import make_ratings
+from analytics.reasons import Call, CameSince, Do, Family, InNumbers, RandomCalls, Since, Who, reason
+from analytics.records.load import load_records
+from analytics.report.one_sheet import sheet_html, write_sheet
+from analytics.review import one_sheet
+from analytics.review.call_list import LOUD, Calls, call_list, targets
+from analytics.review.fleet import units_in_use
+from analytics.review.fleet_view import fleet_view
+from analytics.review.one_sheet import Line, in_service, limits_table, make_sheet, standing_alarms
+from analytics.review.outlook import make_outlook
+from analytics.review.quarterly import review_of
+from analytics.review.snapshot import snapshot_of
+from analytics.words.phrases import money
+from analytics.words.review import one_sheet as words
+from analytics.words.saying import say
+from tests.small_door import two_parts
+from tests.small_shop import rateable_shop
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory):
+    records = load_records(rateable_shop(tmp_path_factory.mktemp("calls") / "shop"))
+    return snapshot_of(records, make_lifetimes(records))
+
+
+def rated(**rows: list) -> pd.DataFrame:
+    """A sheet of ratings of shaft A, any use."""
+    return pd.DataFrame({"component": "input shaft", "part": "A", "use": "", **rows})
+
+
+#: up to 7,000 lb lowered to 600 hp, up to 9,000 lb kept at 700
+PROPOSED = rated(
+    weight_up_to=[7000.0, 9000.0], published_hp=[800.0, 700.0], proposed_hp=[600.0, 650.0], verdict=["lower", "keep"]
+)
+
+
+def test_a_limit_to_move_counts_as_proposed_one_that_stays_as_published(shop):
+    table = rated(
+        weight_up_to=[7000.0, 8000.0, 9000.0, 9500.0],
+        published_hp=[800.0, 450.0, 700.0, math.nan],
+        proposed_hp=[600.0, 650.0, 640.0, math.nan],
+        verdict=["lower", "raise", "keep", "not shown either way"],
+    )
+    found = targets(table, (7000.0, 8000.0, 9000.0), shop.as_of)
+    assert found["power_limit_hp"].tolist() == [600.0, 650.0, 700.0]
+
+
+def test_every_truck_stands_once_with_every_reason(shop):
+    lives = shop.lifetimes.table
+    shop.lifetimes.table.loc[
+        lives["serial"].isin(["T-040XY", "T-005XY"]) & (lives["component"] == "input shaft"), "lot"
+    ] = "L-1"
+    calls = call_list(shop, PROPOSED, [("input shaft", "L-1")], ["T-007XY", "T-040XY"], 4000.0)
+    table = calls.table.set_index("serial")
+    assert table.index.is_unique
+    codes = {serial: {r.code for r in why.values["reasons"]} for serial, why in table["why"].items()}
+    # 850 hp on the lot, above 700, and worth asking: three reasons, one row
+    assert codes["T-040XY"] == {Call.LOT, Call.ABOVE, Call.TELLS_MUCH}
+    assert Call.LOT in codes["T-005XY"]
+    assert Call.ABOVE not in codes["T-005XY"]  # 500 hp at 6,575 lb: under the 600 proposed there
+    units = shop.lifetimes.units
+    light = units[(units["weight_lb"] <= 7000) & (units["power_hp"] > 600)]
+    heavy = units[(units["weight_lb"] > 7000) & (units["power_hp"] > 700)]
+    back = {f"T-{k:03d}XY" for k in range(52, 60)}  # these lost the shaft: what went in has no name
+    above = {serial for serial, own in codes.items() if Call.ABOVE in own}
+    assert above == (set(light["serial"]) | set(heavy["serial"])) - back
+    part = calls.by_part.iloc[0]
+    assert (part["component"], part["part"], part["trucks"]) == ("input shaft", "A", len(above))
+
+
+def test_the_dearest_comes_first_and_the_loss_is_the_failures_expected_at_what_one_costs(shop):
+    calls = call_list(shop, PROPOSED, [], [], 4000.0)
+    loss = calls.table["loss"].dropna()
+    assert (np.diff(loss) <= 1e-9).all()
+    # one part of each truck has a fit: the chance is that part's, and the loss that many comebacks
+    assert np.allclose(loss, 4000.0 * calls.table.loc[loss.index, "in_a_year"])
+    assert calls.loud == int((calls.table["in_a_year"] >= LOUD).sum()) > 0
+    unpriced = call_list(shop, PROPOSED, [], [], math.nan).table
+    assert unpriced["loss"].isna().all()
+    assert unpriced["serial"].tolist() == calls.table["serial"].tolist()
+
+
+def test_a_likely_truck_is_on_the_list_without_another_reason(shop):
+    high = PROPOSED.assign(published_hp=9000.0, verdict="keep")
+    table = call_list(shop, high, [], [], math.nan).table
+    assert len(table) > 0
+    assert (table["in_a_year"] >= LOUD).all()
+    assert {r.code for why in table["why"] for r in why.values["reasons"]} == {Call.LIKELY}
+
+
+def alarm(family: Family, group: str, came: int = 4) -> dict:
+    return {"family": family, "component": "converter", "group": group, "units": 20, "expected": 0.4, "came": came}
+
+
+@pytest.mark.parametrize(
+    ("verdict", "stands"),
+    [
+        (CameSince.BORNE_OUT, True), (CameSince.RAISED_NOW, True), (CameSince.TOO_EARLY, True),
+        (CameSince.NOT_BORNE_OUT, False), (CameSince.RUN_ITS_COURSE, False), (CameSince.NO_LONGER_LOOKED_AT, False),
+    ],
+)  # fmt: skip
+def test_an_alarm_judged_over_leaves_the_sheet(verdict, stands):
+    raised = pd.DataFrame([alarm(Family.MONTH_INSTALL, "2022-09"), alarm(Family.LOT_LIFE, "L-9")])
+    kept = pd.DataFrame(
+        [{"family": Family.MONTH_INSTALL, "component": "converter", "group": "2022-09", "verdict": verdict}]
+    )
+    outlook = SimpleNamespace(watched=[SimpleNamespace(alarms=raised)], alarms_kept=kept)
+    assert standing_alarms(outlook)["group"].tolist() == (["2022-09"] if stands else []) + ["L-9"]
+
+
+def test_danger_comes_before_money_and_there_are_seven_lines_at_most():
+    cheap, dear = (Line(Who.OWNER, reason(Do.NOTHING), "call", loss=v) for v in (10.0, 900.0))
+    free, lot = Line(Who.PARTS, reason(Do.NOTHING), "ahead"), Line(Who.PARTS, reason(Do.NOTHING), "worse", danger=True)
+    assert one_sheet._ordered(iter([free, cheap, dear, lot])) == (lot, dear, cheap, free)
+    assert len(one_sheet._ordered(iter([cheap] * 9))) == 7
+
+
+def test_limits_to_lower_stand_dearest_first_and_past_three_in_one_line():
+    parts = ["A", "B", "C", "D"]
+    limits = pd.DataFrame({"component": "shaft", "part": parts, "use": "", "weight_up_to": 7500.0, "published_hp": 900.0,
+                           "proposed_hp": 700.0, "verdict": "lower"})  # fmt: skip
+    by_part = pd.DataFrame(
+        {"component": "shaft", "part": parts, "trucks": [1, 2, 3, 4], "expected": [0.1, 0.4, 0.2, 0.3]}
+    )
+    lines = [*one_sheet._to_lower(limits, Calls(pd.DataFrame(), by_part), 1000.0)]
+    assert [line.what.values.get("part") for line in lines] == ["B", "D", None]
+    assert lines[0].loss == pytest.approx(400)
+    assert lines[2].what.values == {"parts": [("shaft", "C"), ("shaft", "A")], "trucks": 4}
+    assert say(lines[0].what) == "Lower B (shaft): up to 7,500 lb from 900 to 700 hp. 2 trucks run above that."
+
+
+def test_the_open_class_is_one_class_whatever_it_was_rated_at():
+    def sheet(weight: float, supported: float, verdict: str) -> SimpleNamespace:
+        table = rated(
+            weight_up_to=[7500.0, weight],
+            published_hp=900.0,
+            supported_hp=[700.0, supported],
+            proposed_hp=700.0,
+            verdict=verdict,
+        )
+        shop = SimpleNamespace(weight=SimpleNamespace(classes=(7500.0, 9000.0)))
+        return SimpleNamespace(table=table, records=SimpleNamespace(shop=shop))
+
+    both = limits_table(sheet(11_500.0, 500.0, "lower"), sheet(10_900.0, 550.0, "keep"))
+    assert both["before_supported_hp"].tolist() == [700.0, 550.0]
+    assert both["before_verdict"].tolist() == ["keep", "keep"]
+    (turned,) = (r for r in one_sheet._limits_changed(both) if r.code is Since.VERDICT)
+    assert turned.values["weights"] == [7500.0, 11_500.0]
+    first = limits_table(sheet(11_500.0, 500.0, "lower"), None)
+    assert (first["before_verdict"] == "").all()
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """The sheet of 80 trucks with two shafts."""
+    folder = two_parts(tmp_path_factory.mktemp("sheet") / "shop")
+    records = load_records(folder)
+    lifetimes = make_lifetimes(records)
+    review = review_of(records, lifetimes)
+    outlook = make_outlook(review, records.shop)
+    fleet = fleet_view(records, lifetimes, review.span, outlook.snapshot)
+    ratings = make_ratings(records, lifetimes)
+    before = outlook.before
+    earlier = make_ratings(before.records, before.lifetimes, own_uses=False)
+    return review, outlook, make_sheet(review, outlook, fleet, ratings, earlier)
+
+
+def test_the_quarter_in_numbers_by_hand(made):
+    review, outlook, sheet = made
+    found = sheet.numbers.set_index(["what", "quarter"])["value"]
+    assert sheet.spans == ("2024 Q1", "2023 Q4", "2023 Q1")
+    # 14 shafts, months 1 to 5 (A) and 1 to 9 (B) of 2023: three and three in the first quarter, none since October
+    assert [found[InNumbers.CAME_BACK, q] for q in sheet.spans] == [0, 0, 6]
+    assert [found[InNumbers.IN_SERVICE, q] for q in sheet.spans] == [80, 80, 80]
+    assert found[InNumbers.PER_HUNDRED, "2023 Q1"] == pytest.approx(7.5)
+    assert in_service(review.lifetimes, review.records.as_of) == units_in_use(review.lifetimes)
+    assert in_service(review.lifetimes, pd.Timestamp("2019-12-31")) == 0
+    missing = sheet.numbers.set_index(["what", "quarter"])["missing"]
+    assert missing[InNumbers.COST, "2023 Q1"] == 6
+    ahead = outlook.forecasts.counts
+    whole = ahead[(ahead["span"] == "quarter") & (ahead["component"] == "")].iloc[0]
+    assert found[InNumbers.EXPECTED, ""] == whole["expected"]
+    table = words.numbers_table(sheet).set_index("")
+    assert table.loc["Cost on record; ahead as stated in shop.toml", "2023 Q1"] == "none written down"
+
+
+def test_the_sheet_is_whole_links_to_its_evidence_and_is_one_page(made, tmp_path):
+    _, _, sheet = made
+    page = write_sheet(sheet, tmp_path / "sheet.html", "review.html").read_text(encoding="utf-8")
+    for title in (words.TO_DO, words.LIMITS, words.CALLS, words.NUMBERS, words.CHANGED, words.MEND):
+        assert f"<h3>{title}</h3>" in page
+    assert 'class="one"' in page
+    links = re.findall(r'href="([^"]+)"', page)
+    assert len(links) == len(sheet.to_do) <= 7
+    assert {link.split("#")[0] for link in links} == {"review.html"}
+    assert set(re.findall(r'href="#(\w+)"', sheet_html(sheet))) <= set(words.EVIDENCE)
+    assert page.count("safety certificate") == 1
+    assert sheet_html(sheet).count("safety certificate") == 0
+
+
+def test_the_sheet_tells_the_random_calls_apart_and_in_order(made):
+    _, _, sheet = made
+    told = words.random_note(sheet)
+    assert told.index(sheet.random[0]) < told.index(sheet.random[1]) < told.index(sheet.random[2])
+    assert "no others" in told
+    assert f"({len(sheet.random)} in all" in told
+    assert sheet.silent == 12
+    assert RandomCalls.SILENT
+
+
+@pytest.mark.parametrize(
+    ("value", "sign", "said"),
+    [(4000, "$", "$4,000"), (24_137, "$", "$24,100"), (640, "€", "€640"), (-50, "$", "-$50"), (1_234_567, "EUR", "EUR 1,230,000")],
+)  # fmt: skip
+def test_money_as_a_person_says_it(value, sign, said):
+    assert money(value, sign) == said
