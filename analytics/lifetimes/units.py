@@ -8,13 +8,15 @@ import pandas as pd
 from analytics.records.load import Records
 
 DAY = np.timedelta64(1, "D")
+#: source of a reading that came of a call to a unit drawn at random
+RANDOM_CALL = ("random call", "random")
 _OUT_OF_SIGHT = ("sold", "lost", "scrapped")
 
 
 def make_units(records: Records) -> pd.DataFrame:
     """Per unit (index as in builds): start, stop (last day known of), end ("in use", "sold", "lost", "scrapped", "no"),
     count, of_several (see records/several.py), read_miles and read_days (its last believed odometer figure), run_runs and run_days (its last
-    count of runs), NaN where there is none.
+    count of runs), NaN where there is none; called (at random), found_failed (so, and nobody had said so).
 
     A unit reported sold, lost or scrapped is known of up to that day, unless it is heard of later (see gaps). One
     reported not running ends there only if nothing is heard of it after.
@@ -42,6 +44,9 @@ def make_units(records: Records) -> pd.DataFrame:
         last = sheet.drop_duplicates("unit", keep="last").set_index("unit")
         units[figure] = last[value].reindex(units.index)
         units[day] = (last["day"].reindex(units.index) - units["start"]) / DAY
+    at_random = records.readings[records.readings["source"].fillna("").str.casefold().isin(RANDOM_CALL)]
+    units["called"] = units.index.isin(at_random["unit"])
+    units["found_failed"] = units.index.isin(at_random.loc[at_random["still_running"] == "no", "unit"])
     return units
 
 

@@ -22,6 +22,7 @@ from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import rate_weights
 from analytics.ratings.options import Options, options_for
 from analytics.ratings.predict import PartLives, fit_lives, predict_failures
+from analytics.ratings.reporting import heeding_calls
 from analytics.ratings.sheet import class_weights
 from analytics.records.load import NOT_RECORDED, load_records
 from analytics.records.shop import Shop
@@ -145,7 +146,7 @@ def backtest(
 
 
 def _replay(before: Lifetimes, after: Lifetimes, what: Replay, o: Options) -> list[dict]:
-    table, shop = before.table, before.shop
+    table, shop, o = before.table, before.shop, heeding_calls(o, before)
     days = float((after.as_of - before.as_of).days)
     failed = after.table[counts_as_failure(after.table)]
     rows = []

@@ -20,6 +20,7 @@ from analytics.models.priors import Priors
 from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import RatingBound, rate_part
 from analytics.ratings.options import STRENGTHS, Options
+from analytics.ratings.reporting import heeding_calls
 from analytics.ratings.sheet import spared
 from analytics.ratings.standing import Beside, Standing, rounded_down, standing_alone
 from analytics.ratings.verdict import judge
@@ -189,7 +190,7 @@ def rate_on(
     rows: (n,) bool, the rows of loads.table to take. Uses options.settings. Raises AnalyticsError where there is nothing to rate by.
     """
     data, _ = load_data(loads, component, part, strength, rows)
-    settings = replace(options.settings, explain=False)
+    settings = replace(heeding_calls(options, loads.lifetimes).settings, explain=False)
     bound = rate_part(data, weight_lb, use, options.promise, settings, options.seed)
     return _as_power(loads, component, part, strength, bound, data)
 

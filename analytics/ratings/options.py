@@ -47,7 +47,8 @@ class Options:
 
     step_hp: proposals are rounded down to this step. margin_hp: a proposal must differ from the published limit by at
     least this much before the verdict says so, so that it does not flap from quarter to quarter. Both common practice, no source.
-    strength: what the rating of the load page runs on; the sheet of ratings always runs on power.
+    strength: what the rating of the load page runs on; the sheet of ratings always runs on power. calls: made at random, and how many
+    found a failure nobody had reported, where the prior of the share heeds them.
     """
 
     promise: Promise
@@ -56,6 +57,7 @@ class Options:
     seed: int = 1
     strength: str = "power"
     settings: RatingSettings = RatingSettings()  # noqa: RUF009
+    calls: tuple[int, int] | None = None
 
 
 def _value(key: str, value: Any) -> Any:

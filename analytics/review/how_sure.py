@@ -12,9 +12,9 @@ from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.cells import curve
-from analytics.ratings.basis import part_lives
+from analytics.ratings.basis import options_of, part_lives
 from analytics.ratings.bound import rate_part
-from analytics.ratings.options import Options, options_for
+from analytics.ratings.options import Options
 from analytics.ratings.published import known_before, price_over_comeback, published_hp
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.sheet import spared
@@ -71,7 +71,7 @@ def readings(records: Records, lifetimes: Lifetimes, options: Options) -> list[R
 def how_sure(records: Records, lifetimes: Lifetimes, progress: Callable[[str], None] | None = None) -> Answer:
     """The share back within two years per component, and the power each limited part can take, under every reading."""
     question = reason(Question.HOW_SURE, back_years=_BACK_YEARS)
-    options = options_for(records.shop)
+    options = options_of(lifetimes, None)
     every = readings(records, lifetimes, options)
     rows = [row for reading in every if reading.counts for row in _shares_back(reading, lifetimes)]
     for component, part, failures in _parts(lifetimes, records):

@@ -26,7 +26,11 @@ def details(ratings: Ratings) -> pd.DataFrame:
 def basis(ratings: Ratings) -> pd.DataFrame:
     """What the ratings rest on: target, options in force, data."""
     options, settings = ratings.options, ratings.options.settings
-    share = "unknown, about 80 %, with a prior" if settings.share is None else f"{settings.share:.0%}, taken as known"
+    share = f"unknown, about {settings.usual_share:.0%}, with a prior"
+    if settings.share is not None:
+        share = f"{settings.share:.0%}, taken as known"
+    elif options.calls is not None:
+        share += f" that heeds {options.calls[0]} calls at random, {options.calls[1]} of which found a failure nobody had reported"
     rows = [
         ("as of", f"{ratings.records.as_of:%Y-%m-%d}"),
         ("data", fingerprint(ratings.records.shop)),

@@ -12,6 +12,7 @@ from analytics.models.checks import ModelTest
 from analytics.ratings.driving import PowerAndDriving
 from analytics.ratings.follow_up import BoldestMove, Proof
 from analytics.ratings.model_checks import ModelChecks
+from analytics.ratings.options import Options
 from analytics.ratings.plan import plan_proof
 from analytics.ratings.promise import Promise
 from analytics.ratings.sheet import PartRating, Ratings, qualifiers
@@ -43,7 +44,7 @@ def opening(ratings: Ratings) -> tuple[str, ...]:
     """What a rating means, with this shop's targets."""
     options = ratings.options
     share = (
-        "allowing for failures nobody reported (about one in five, itself uncertain)"
+        f"allowing for failures nobody reported ({_silent(options)})"
         if options.settings.share is None
         else "assuming every failure was reported"
         if options.settings.share == 1
@@ -57,6 +58,14 @@ def opening(ratings: Ratings) -> tuple[str, ...]:
             f"It should be right about {options.promise.confidence * 10:.0f} times in ten, {share}, if powers are as recorded at the build and the use is the one named. Nothing in the records can show failures that were never reported: phone owners chosen at random."
         )
     return tuple(lines)
+
+
+def _silent(options: Options) -> str:
+    """How many of the failures that is taken to be, and on what."""
+    if options.calls is None:
+        return "about one in five, itself uncertain"
+    called, found = options.calls
+    return f"about {1 - options.settings.usual_share:.0%}, by {called} calls at random that found {found or 'none'}"
 
 
 def verdicts(ratings: Ratings) -> tuple[str, ...]:

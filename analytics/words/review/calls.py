@@ -46,7 +46,7 @@ texts(
         AskFirst.COUNT: "{unknowns:,} unknowns over {parts} parts; first {serial} ({ask}).",
         RandomCalls.NOBODY_SILENT: "Every unit in service was heard of within the last year: there is nobody to phone at random.",
         RandomCalls.NO_PROOF: "If all of them still run, that does not prove that every failure is reported: it speaks the more against a low share the higher that chance is.",
-        RandomCalls.ASK_EACH: f"Ask each: does it still run, what does the odometer say, what power, weight and use. Enter the answers as readings. {KEEP}",
+        RandomCalls.ASK_EACH: f"Ask each: does it still run, what does the odometer say, what power, weight and use. Enter the answers as readings with the source random call (still_running = no where it had failed): the ratings go by them. {KEEP}",
     }
 )
 
