@@ -230,7 +230,6 @@ class BuildYears(Code):
     TREND_UNTESTED = auto()
     CLOSER_TOGETHER = auto()
     FURTHER_APART = auto()
-    NO_TREND = auto()
     OVERALL = auto()
 
 

@@ -17,7 +17,7 @@ LEFT = {
     "models": 62,
     "ratings": 77,
     "records": 71,
-    "report": 102,
+    "report": 85,
     "review": 98,
     "start": 9,
     "words": 137,

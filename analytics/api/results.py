@@ -150,7 +150,7 @@ class AnswerResult(Shown):
 
     @property
     def words(self) -> Wording:
-        """The answer in words: question, sentences, method (how it was reckoned, and the source), notes."""
+        """The answer in words: question, sentences, method (how it is worked out, and the source), notes."""
         from analytics.words.answers import worded
 
         return worded(self.said)

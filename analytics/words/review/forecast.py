@@ -119,19 +119,19 @@ asks(
     Question.KEPT,
     "Did we keep our word?",
     "Replayed from {first:%Y-%m-%d}: each forecast was made again from the records as they stood that day, with nothing later in sight, for the units then "
-    "running. Powers and weights carry no date on the sheets: one first written down at a later return is known too early here. An alarm is borne out if, after it was "
+    "running. Powers and weights carry no date on the sheets: one first written down at a later return is known too early here. An alarm is confirmed if, after it was "
     "raised, the group went on failing more than the others by more than chance (one in twenty).",
 )
 texts(
     {
-        CameSince.BORNE_OUT: "borne out",
+        CameSince.BORNE_OUT: "confirmed by what came since",
         CameSince.NO_LONGER_LOOKED_AT: "no longer looked at: too little is left to compare it with",
-        CameSince.NOT_BORNE_OUT: "not borne out",
+        CameSince.NOT_BORNE_OUT: "not confirmed by what came since",
         CameSince.RAISED_NOW: "raised now: nothing to hold it against yet",
         CameSince.RUN_ITS_COURSE: "run its course (such errors show early, and no more have come)",
         CameSince.TOO_EARLY: "too early to say",
         Kept.NO_QUARTER_BEFORE: "No quarter before this one can be replayed, so there is no word to have kept.",
-        Kept.MISSED: "Missed: the {span} from {made_on:%Y-%m-%d}, {came} came where {lower} to {upper} were foretold.",
+        Kept.MISSED: "Missed: the {span} from {made_on:%Y-%m-%d}, {came} came where {lower} to {upper} were expected.",
         Kept.NO_ALARM_YET: "No earlier alarm has had time to be held against what came.",
     }
 )

@@ -51,8 +51,8 @@ def _from_miles(from_miles: float, lower: float, upper: float, seen_miles: float
 def _leave_in(
     at_miles: float, fewest_seen: int, used_fails: float, new_fails: float, price: float, asks_for: float
 ) -> str:
-    gap = f"adds {percent(max(used_fails - new_fails, 0))} to a new one's {percent(new_fails)}"
+    gap = f"fails {percent(max(used_fails, new_fails))} of the time where a new one does {percent(new_fails)}"
     return (
         f"leave it in: even at {at_miles:,.0f} miles, as far as {fewest_seen} of them have run, a used one {gap}; "
-        f"its price of {numbered(price, 3)} asks for {percent(asks_for)}"
+        f"its price of {numbered(price, 3)} would take a gap of {percent(asks_for)}"
     )
