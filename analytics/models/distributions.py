@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from scipy.special import log_ndtr, ndtr, ndtri
 
@@ -37,26 +39,63 @@ def log_density(z: np.ndarray, law: str) -> tuple[np.ndarray, np.ndarray, np.nda
     return -0.5 * z * z - 0.5 * LOG_2PI, -z, -np.ones_like(z)
 
 
-def survival_jet(z: np.ndarray, law: str, order: int) -> list[np.ndarray]:
-    """S(z) and its first ``order`` derivatives; linear scale, for sums over the nodes."""
+#: the derivatives of S in z, by order, as terms (p, q, c): with z = u + r, c times e^(pu) e^(qr) S for the Weibull, c times u^p r^q phi
+#: for the log-normal, whose S itself stands first
+_TERMS = {
+    "weibull": (((0, 0, 1),), ((1, 1, -1),), ((1, 1, -1), (2, 2, 1)), ((1, 1, -1), (2, 2, 3), (3, 3, -1))),
+    "lognormal": (((0, 0, 1),), ((0, 0, -1),), ((1, 0, 1), (0, 1, 1)), ((0, 0, 1), (2, 0, -1), (1, 1, -2), (0, 2, -1))),
+}
+#: the highest e^z is e to this: its cube is still a number, and S is 0 long before
+_HIGHEST = 230.0
+#: cells of a slab that fits the cache
+_SLAB = 60_000
+
+
+def averaged(
+    u: np.ndarray, spread: np.ndarray, nodes: np.ndarray, weights: list[np.ndarray], law: str
+) -> list[np.ndarray]:
+    """sum_j weights[k]_j S^(k)(u + spread nodes_j), (B, n, m_k), for each derivative k of S that has weights.
+
+    u: (B, n). spread: (B,). nodes: (J,). weights: (B or 1, J, m_k), of S and up to three derivatives.
+
+    Each derivative is S or phi times a polynomial whose terms part into a factor of the row and one of the node (_TERMS). So S is
+    reckoned once, and what differs between derivatives lies in the weights of one product of matrices.
+    """
+    terms, r = _TERMS[law][: len(weights)], spread[:, None] * nodes
     if law == "weibull":
-        h = np.exp(np.minimum(z, 300))  # its square is still a number, and S is 0 long before
-        s = np.exp(-h)
-        jet = [s]
-        if order >= 1:
-            hs = h * s
-            jet.append(-hs)
-        if order >= 2:
-            jet.append(hs * (h - 1))
-        if order >= 3:
-            jet.append(hs * (3 * h - h * h - 1))
-        return jet
-    jet = [ndtr(-z)]
-    if order >= 1:
-        phi = np.exp(-0.5 * z * z - 0.5 * LOG_2PI)
-        jet.append(-phi)
-    if order >= 2:
-        jet.append(z * phi)
-    if order >= 3:
-        jet.append((1 - z * z) * phi)
-    return jet
+        u, r = np.exp(np.minimum(u, _HIGHEST)), np.exp(np.minimum(r, _HIGHEST))
+    of_node = _powers(r[..., None])
+    columns = {(k, q): weights[k] * of_node[q] for k, own in enumerate(terms) for q in sorted({q for _, q, _ in own})}
+    if law == "weibull":
+        made = _products(lambda i: np.exp(-(u[i, :, None] * r[i, None, :])), columns, u.shape)
+    else:
+        made = _products(lambda i: ndtr(-(u[i, :, None] + r[i, None, :])), {(0, 0): columns.pop((0, 0))}, u.shape)
+        made |= _products(lambda i: _phi(u[i, :, None] + r[i, None, :]), columns, u.shape)
+    of_row = _powers(u[..., None])
+    return [sum(c * of_row[p] * made[k, q] for p, q, c in own) for k, own in enumerate(terms)]
+
+
+def _powers(x: np.ndarray) -> tuple[np.ndarray, ...]:
+    """1, x, x^2, x^3."""
+    square = x * x
+    return np.ones_like(x), x, square, square * x
+
+
+def _phi(z: np.ndarray) -> np.ndarray:
+    return np.exp(-0.5 * z * z - 0.5 * LOG_2PI)
+
+
+def _products(
+    cells: Callable[[slice], np.ndarray], columns: dict[tuple[int, int], np.ndarray], shape: tuple[int, ...]
+) -> dict[tuple[int, int], np.ndarray]:
+    """The cells (B, n, J), made slab by slab, times each of the columns (B, J, m)."""
+    if not columns:
+        return {}
+    whole = np.concatenate(list(columns.values()), axis=-1)
+    out = np.empty((*shape, whole.shape[-1]))
+    step = max(1, _SLAB // max(1, shape[1] * whole.shape[1]))
+    for start in range(0, shape[0], step):
+        at = slice(start, start + step)
+        np.matmul(cells(at), whole[at], out=out[at])
+    ends = np.cumsum([c.shape[-1] for c in columns.values()])
+    return dict(zip(columns, np.split(out, ends[:-1], axis=-1), strict=True))

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import log_ndtr, ndtr
 
-from analytics.models.distributions import LOG_2PI, log_density, log_survival, survival_jet
+from analytics.models.distributions import LOG_2PI, averaged, log_density, log_survival
 
 TINY = 1e-300
 
@@ -410,18 +410,9 @@ class _At:
         self.add(locals_, first, second)
 
     # -- odometer unknown: averages over the log-normal miles per day of the unit's use, by the trapezoid rule
-    def average(self, z: np.ndarray, weights: list[np.ndarray], order: int | None = None) -> list[np.ndarray]:
-        """sum_j weights[m]_j S^(k)(z + kappa s_j): one (B, n, m_k) array per derivative k. In slabs that fit the cache."""
-        batch, n = z.shape
-        s, order = self.nodes[0], self.order if order is None else order
-        out = [np.empty((batch, n, wk.shape[-1])) for wk in weights]
-        step = max(1, 60_000 // max(1, n * len(s)))
-        for i in range(0, batch, step):
-            j = min(batch, i + step)
-            jet = survival_jet(z[i:j, :, None] + self.kappa[i:j, None, None] * s, self.law, order)
-            for k, wk in enumerate(weights):
-                np.matmul(jet[k], wk if wk.shape[0] == 1 else wk[i:j], out=out[k][i:j])
-        return out
+    def average(self, z: np.ndarray, weights: list[np.ndarray]) -> list[np.ndarray]:
+        """sum_j weights[k]_j S^(k)(z + kappa s_j): one (B, n, m_k) array per derivative k."""
+        return averaged(z, self.kappa, self.nodes[0], weights, self.law)
 
     @property
     def moments(self) -> list[np.ndarray]:
@@ -454,7 +445,7 @@ class _At:
         w = block.w
         z, local = self.place(block.x, block.at)
         moments = self.moments
-        sums = self.average(z, [moments[0], *moments], 3 if self.order else 1)
+        sums = self.average(z, [moments[0], *moments])
         like = np.maximum(-sums[1][..., 0], TINY)
         self.value += (w * (np.log(like) + self.v[:, None])).sum(1)
         if self.order:

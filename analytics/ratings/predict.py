@@ -73,16 +73,16 @@ def lives_of(
     """Lives of one part (None: of all of the component) from the table of lifetimes. ``strength``: the column that stands for
     power. ``extra``: the shop's own columns to take along, standardised over these
     lives, unknown ones at the average. ``soon``: a failure at 0 miles was one within so many. Raises AnalyticsError where there are none."""
-    at = table.assign(_at=np.arange(len(table), dtype=float))
+    own = ((table["component"] == component) & ((table["part"] == part) | (part is None))).to_numpy()
+    at = table[own].assign(_at=np.flatnonzero(own).astype(float))
     data, notes = from_lifetimes(
         at, component, part, as_of, causes, strength, ("_at", *(f"extra_{name}" for name in extra)), soon=soon
     )
     rows = data.extra[:, 0].astype(int)
-    own, more = _standardised(data.extra[:, 1:], data.weight, extra)
-    data = replace(data, extra=own, extra_names=extra)
+    columns, more = _standardised(data.extra[:, 1:], data.weight, extra)
+    data = replace(data, extra=columns, extra_names=extra)
     notes = (*notes, *more)
     followed = table["followed"].to_numpy()
-    own = ((table["component"] == component) & ((table["part"] == part) | (part is None))).to_numpy()
     left_out = np.setdiff1d(np.flatnonzero(followed & own), rows)
     return PartLives(component, part or "", data, rows, followed[rows], left_out, notes)
 
