@@ -54,9 +54,9 @@ _SLAB = 60_000
 def averaged(
     u: np.ndarray, spread: np.ndarray, nodes: np.ndarray, weights: list[np.ndarray], law: str
 ) -> list[np.ndarray]:
-    """sum_j weights[k]_j S^(k)(u + spread nodes_j), (B, n, m_k), for each derivative k of S that has weights.
+    """sum_j weights[k]_j S^(k)(u + spread nodes_j), (B, m_k, n), for each derivative k of S that has weights.
 
-    u: (B, n). spread: (B,). nodes: (J,). weights: (B or 1, J, m_k), of S and up to three derivatives.
+    u: (B, n). spread: (B,). nodes: (J,). weights: (B or 1, m_k, J), of S and up to three derivatives.
 
     Each derivative is S or phi times a polynomial whose terms part into a factor of the row and one of the node (_TERMS). So S is
     reckoned once, and what differs between derivatives lies in the weights of one product of matrices.
@@ -64,38 +64,47 @@ def averaged(
     terms, r = _TERMS[law][: len(weights)], spread[:, None] * nodes
     if law == "weibull":
         u, r = np.exp(np.minimum(u, _HIGHEST)), np.exp(np.minimum(r, _HIGHEST))
-    of_node = _powers(r[..., None])
-    columns = {(k, q): weights[k] * of_node[q] for k, own in enumerate(terms) for q in sorted({q for _, q, _ in own})}
+    of_node, of_row = _powers(r[:, None, :]), _powers(u[:, None, :])
+    rows = {(k, q): weights[k] * of_node[q] for k, own in enumerate(terms) for q in sorted({q for _, q, _ in own})}
     if law == "weibull":
-        made = _products(lambda i: np.exp(-(u[i, :, None] * r[i, None, :])), columns, u.shape)
+        made = _products(rows, len(nodes), u.shape, lambda i: np.exp(-r[i, :, None] * u[i, None, :]))
     else:
-        made = _products(lambda i: ndtr(-(u[i, :, None] + r[i, None, :])), {(0, 0): columns.pop((0, 0))}, u.shape)
-        made |= _products(lambda i: _phi(u[i, :, None] + r[i, None, :]), columns, u.shape)
-    of_row = _powers(u[..., None])
-    return [sum(c * of_row[p] * made[k, q] for p, q, c in own) for k, own in enumerate(terms)]
+        survival = {(0, 0): rows.pop((0, 0))}
+        made = _products(survival, len(nodes), u.shape, lambda i: ndtr(-(r[i, :, None] + u[i, None, :])))
+        made |= _products(rows, len(nodes), u.shape, lambda i: _phi(r[i, :, None] + u[i, None, :]))
+    out = []
+    for k, own in enumerate(terms):
+        whole, *more = (c * of_row[p] * made[k, q] if p else c * made[k, q] for p, q, c in own)
+        for part in more:
+            whole += part
+        out.append(whole)
+    return out
 
 
-def _powers(x: np.ndarray) -> tuple[np.ndarray, ...]:
+def _powers(x: np.ndarray) -> tuple[np.ndarray | float, ...]:
     """1, x, x^2, x^3."""
     square = x * x
-    return np.ones_like(x), x, square, square * x
+    return 1.0, x, square, square * x
 
 
 def _phi(z: np.ndarray) -> np.ndarray:
-    return np.exp(-0.5 * z * z - 0.5 * LOG_2PI)
+    z *= z
+    z += LOG_2PI
+    z *= -0.5
+    return np.exp(z, out=z)
 
 
 def _products(
-    cells: Callable[[slice], np.ndarray], columns: dict[tuple[int, int], np.ndarray], shape: tuple[int, ...]
+    rows: dict[tuple[int, int], np.ndarray], nodes: int, shape: tuple[int, int], cells: Callable[[slice], np.ndarray]
 ) -> dict[tuple[int, int], np.ndarray]:
-    """The cells (B, n, J), made slab by slab, times each of the columns (B, J, m)."""
-    if not columns:
+    """Each of the rows (B, m, J) times the cells (B, J, n), which are made slab by slab."""
+    if not rows:
         return {}
-    whole = np.concatenate(list(columns.values()), axis=-1)
-    out = np.empty((*shape, whole.shape[-1]))
-    step = max(1, _SLAB // max(1, shape[1] * whole.shape[1]))
+    whole = np.concatenate([np.broadcast_to(w, (shape[0], *w.shape[1:])) for w in rows.values()], axis=1)
+    out = np.empty((shape[0], whole.shape[1], shape[1]))
+    step = max(1, _SLAB // max(1, nodes * shape[1]))
     for start in range(0, shape[0], step):
         at = slice(start, start + step)
-        np.matmul(cells(at), whole[at], out=out[at])
-    ends = np.cumsum([c.shape[-1] for c in columns.values()])
-    return dict(zip(columns, np.split(out, ends[:-1], axis=-1), strict=True))
+        np.matmul(whole[at], cells(at), out=out[at])
+    ends = np.cumsum([w.shape[1] for w in rows.values()])
+    return dict(zip(rows, np.split(out, ends[:-1], axis=1), strict=True))
