@@ -12,8 +12,8 @@ from analytics.words.saying import asks, say, says, texts
 def _method(ahead_miles: float, comeback: float, level: float, fewest_seen: int) -> str:
     return (
         f"The unit is open anyway, so a new part costs its price. It pays from the miles at which the chance that the used one fails in the next {ahead_miles:,.0f} "
-        f"miles exceeds a new one's by more than price over comeback ({comeback:,.0f}). From the part's fit over its own trucks, each counted as often as it "
-        f"gets that far; limits {percent(level)}. Read no further than {fewest_seen} parts have run."
+        f"miles exceeds a new one's by more than price over comeback ({comeback:,.0f}). Used and new are held against each other in the same trucks: the part's own, each counted as often as "
+        f"its used part gets that far; limits {percent(level)}. Read no further than {fewest_seen} parts have run."
     )
 
 
@@ -30,6 +30,16 @@ texts(
 @says(Renew.PART)
 def _part(component: str, part: str, verdict: Reason) -> str:
     return f"{component.capitalize()} {part}: {say(verdict)}."
+
+
+@says(Renew.OTHERWISE)
+def _otherwise(kinds: Sequence[tuple[str, str, float]]) -> str:
+    told = [
+        f"{use or 'use not stated'} at {band}: "
+        + (f"renew from about {miles:,.0f} miles" if miles == miles else "leave it in")
+        for use, band, miles in kinds
+    ]
+    return f"Otherwise in some trucks. {'; '.join(told)}."
 
 
 @says(Renew.TOO_FEW)
