@@ -701,6 +701,9 @@ class Forecasts(Code):
     AT_STATED_COST = auto()
     AT_RECORDED_COST = auto()
     NO_COST = auto()
+    NOT_IN_YET = auto()
+    RECORD = auto()
+    UNEVEN = auto()
     NOT_COUNTED = auto()
     FILLED = auto()
 
@@ -838,6 +841,7 @@ class Renew(Code):
     NO_PRICES = auto()
     NONE = auto()
     PART = auto()
+    OTHERWISE = auto()
     TOO_FEW = auto()
     FROM_MILES = auto()
     LEAVE_IN = auto()

@@ -18,7 +18,7 @@ LEFT = {
     "ratings": 77,
     "records": 71,
     "report": 85,
-    "review": 98,
+    "review": 96,
     "start": 9,
     "words": 137,
 }

@@ -14,7 +14,9 @@ asks(
     Question.FORECAST,
     "What will come back next quarter and next year, and what will it cost?",
     "Each running life has its own chance, given its power, weight, use, age and miles; the number is Poisson-binomial, mixed over what each fit leaves open "
-    "(the interval from the best fit alone is too narrow at any size: Tian, Meng and Meeker, arXiv 2007.08648; Escobar and Meeker, Technometrics 41 (1999) 113-124), and over a level common to all parts. "
+    "(the interval from the best fit alone is too narrow at any size: Tian, Meng and Meeker, arXiv 2007.08648; Escobar and Meeker, Technometrics 41 (1999) 113-124), and over a level common to all parts: that of the season, of quarters that differ by themselves, and of what came "
+    "for what was foretold before. Reported failures alone are fitted and foretold, so the share that goes unreported plays no part. The days from failing to coming in are estimated from returns "
+    "with both dates, and the last days of those out count as not yet seen. Parts of one truck go together: one that came back before is likelier to come again, by as much as this shop's trucks have shown. "
     "A part without a fit of its own is taken to fail as its whole component does, and a component without one as the shop does, with two failures' worth of trust.",
 )
 asks(
@@ -57,6 +59,24 @@ def _quarter(**counts: Any) -> str:
 @says(Forecasts.YEAR)
 def _year(**counts: Any) -> str:
     return _ahead("twelve", **counts)
+
+
+@says(Forecasts.NOT_IN_YET)
+def _not_in_yet(broken: float, wait_days: float) -> str:
+    return f"About {numbered(broken)} of them {'has' if round(broken) == 1 else 'have'} failed already and {'is' if round(broken) == 1 else 'are'} not in yet: from failing to coming in takes {wait_days:.0f} days on average."
+
+
+@says(Forecasts.RECORD)
+def _record(quarters: int, came: float, expected: float) -> str:
+    return (
+        f"In the last {plural(quarters, 'quarter')} {came:.0f} came where the same way of reckoning had foretold {numbered(expected, 3)}; "
+        "the forecast is moved towards that, and its range allows for it."
+    )
+
+
+@says(Forecasts.UNEVEN)
+def _uneven(times: float, lower: float, upper: float) -> str:
+    return f"The season and chance quarters make the next three months {times:.2f} times an even quarter ({lower:.2f} to {upper:.2f})."
 
 
 @says(Forecasts.COMPONENTS)
