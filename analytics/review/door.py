@@ -132,14 +132,8 @@ def _histories(lives: pd.DataFrame) -> tuple[np.ndarray, dict[tuple[str, str], H
     run = np.array([_factor_scale(hazard, v) for v in _VARIANCES]).reshape(len(_VARIANCES), len(lives))
     whole = np.array([np.bincount(truck, r * single, minlength=trucks) for r in run]).reshape(len(_VARIANCES), trucks)
     back = np.bincount(truck, failed * single, minlength=trucks)
-    log = np.zeros(len(_VARIANCES))
-    for k, v in enumerate(_VARIANCES):
-        if v == 0:
-            log[k] = -(hazard * single).sum()
-            continue
-        a = 1 / v
-        log[k] = (gammaln(a + back) - gammaln(a) - back * np.log(a) - (a + back) * np.log1p(whole[k] / a)).sum()
-        log[k] += v * (hazard * failed * single).sum()
+    ended = (hazard * failed * single).sum()
+    log = np.array([_of_variance(v, back, own, ended) for v, own in zip(_VARIANCES, whole, strict=True)])
     chosen = _drawn(log, 1)
     history = {}
     for key, at in lives.groupby(["component", "part"], sort=False).indices.items():
@@ -148,6 +142,14 @@ def _histories(lives: pd.DataFrame) -> tuple[np.ndarray, dict[tuple[str, str], H
             hazard[at], np.where(mine, back[truck[at]], 0.0), np.where(mine, whole[:, truck[at]], run[:, at])
         )
     return chosen, history
+
+
+def _of_variance(variance: float, back: np.ndarray, run: np.ndarray, ended: float) -> float:
+    """Log-likelihood of a variance of the trucks' factors, from how often each came ``back`` and what it has ``run`` through, (trucks,).
+    ended: hazard run through by the lives that failed, on the scale of their fits."""
+    a = 1 / max(variance, 1e-4)
+    each = gammaln(a + back) - gammaln(a) - back * np.log(a) - (a + back) * np.log1p(run / a)
+    return float(each.sum() + variance * ended)
 
 
 def _drawn(log: np.ndarray, stream: int) -> np.ndarray:
