@@ -16,10 +16,11 @@ from scipy.special import ndtri
 from analytics.models.distributions import survival_of
 from analytics.models.joint import JointModel, fit_at, rating_constraint
 from analytics.models.lifedata import LifeData, rated_weight
+from analytics.models.mileage import DrivingFit
 from analytics.models.newton import Optimum
 from analytics.models.posterior import posterior_draws
 from analytics.ratings.bound import cap_power
-from analytics.ratings.demonstration import SHAPES, exposures, needed
+from analytics.ratings.demonstration import SHAPES, exposures, needed, rough_miles
 from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
@@ -72,10 +73,21 @@ class PartBasis:
         return {f.model.law: posterior_draws(f.model, f.top, self.settings.draws, 1) for f in fits}
 
     @cached_property
+    def driving(self) -> DrivingFit | None:
+        """How its trucks drive, where some miles are unknown."""
+        return self.settings.driving(self.data) if np.isnan(self.data.lower).any() else None
+
+    @cached_property
+    def miles(self) -> float:
+        """Run by all of them, in part reckoned from days."""
+        return float((self.data.weight * rough_miles(self.data, self.driving)).sum())
+
+    @cached_property
     def unit_exposures(self) -> np.ndarray:
         """(shapes, n): what each row demonstrates at a tenth lost, by shape."""
-        driving = self.settings.driving(self.data) if np.isnan(self.data.lower).any() else None
-        return np.array([self.data.weight * exposures(self.data, self.life_miles, 0.9, k, driving) for k in SHAPES])
+        return np.array(
+            [self.data.weight * exposures(self.data, self.life_miles, 0.9, k, self.driving) for k in SHAPES]
+        )
 
     def use_code(self, use: str | None) -> int | None:
         """Code of a use where uses stand apart; -1 for one that this part never saw, None where they do not."""

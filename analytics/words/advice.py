@@ -117,16 +117,20 @@ def _seen(choice: Choice) -> str:
 def first_words(advice: Advice) -> tuple[str, ...]:
     """What has to be said of an ``advice`` before any figure: what is refused, margins under 1, and where the truck lies outside the records."""
     lines = [f"Do not build it so. No {component} is allowed: {say(r)}." for component, r in advice.refuse]
-    lines += [f"{capital(c.component)} {c.part}: {_margin(c.margin)}." for c in advice.doubtful if c.margin is not None]
+    lines += [
+        f"{capital(c.component)} {c.part}: {_margin(c.margin, decided)}."
+        for c, decided in advice.doubts
+        if c.margin is not None
+    ]
     if advice.outside:
         lines.append(f"This truck lies outside the records: {listed([say(r) for r in advice.outside])}.")
         lines += [_near(n) for n in advice.nearest]
     return tuple(lines)
 
 
-def _margin(m: Margin) -> str:
+def _margin(m: Margin, decided: str) -> str:
     what = "slips" if m.of is Advised.CLUTCH_SLIPS else "yields"
-    decides = f"; {m.decided_by.replace('_', ' ')} decides it most: measure that first" if m.decided_by else ""
+    decides = f"; {decided.replace('_', ' ')} decides it most: measure that first" if decided else ""
     return (
         f"it may be too weak by the driveline's formulas. It stands {m.low:.2f} to {m.high:.2f} times the {m.torque_lbft[0]:,.0f} to "
         f"{m.torque_lbft[2]:,.0f} lb ft it may carry, and under 1 it {what}{decides}"
