@@ -35,6 +35,7 @@ class Question(Code):
     """Questions of the owner that an ``Answer`` answers."""
 
     ABOVE = auto()
+    ADVISED = auto()
     AGAIN = auto()
     ALARMS = auto()
     ASK_FIRST = auto()
@@ -196,6 +197,15 @@ class Advised(Code):
     PRESSURE_TOO_HIGH = auto()
     # of the build
     FITTED_WITH = auto()
+
+
+class AdviceKept(Code):
+    """How what was advised fared."""
+
+    NONE = auto()
+    COUNTS = auto()
+    EXPECTED = auto()
+    OTHERWISE = auto()
 
 
 class Alarms(Code):

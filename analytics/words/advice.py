@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import isfinite, isnan
 
 import pandas as pd
 
 from analytics.advice.answer import Advice, Choice, ComponentAdvice, Margin, Near, NextUp, Published
 from analytics.advice.chance import Chance
+from analytics.errors import AnalyticsError
 from analytics.reasons import Advised
 from analytics.words.cautions import CAUTIONS
 from analytics.words.phrases import capital, listed, many, money, numbered, plural, weight
@@ -346,6 +348,32 @@ def advice_table(advice: Advice) -> pd.DataFrame:
                 }
             )
     return pd.DataFrame(rows)
+
+
+def batch_table(trucks: pd.DataFrame, answers: Sequence[Advice | AnalyticsError]) -> pd.DataFrame:
+    """The sheet of ``trucks`` with the ``answers`` beside it: the question that came back, the part of each component, price, chance that nothing fails
+    (best estimate and supported side), and what has to be said first."""
+    return pd.concat([trucks.reset_index(drop=True), pd.DataFrame([_told(answer) for answer in answers])], axis=1)
+
+
+def _told(answer: Advice | AnalyticsError) -> dict[str, object]:
+    if isinstance(answer, AnalyticsError):
+        return {"question": str(answer)}
+    parts: dict[str, object] = {
+        c.component: c.pick.part if c.pick else f"({c.fitted.part}?)" if c.fitted else "" for c in answer.components
+    }
+    lasts, low, _ = answer.whole.lasts
+    whole: dict[str, object] = {
+        "price": answer.whole.price,
+        "nothing_fails": round(lasts, 3),
+        "at_least": round(low, 3),
+    }
+    return (
+        {"question": ""}
+        | parts
+        | whole
+        | {"no_figure_for": ", ".join(answer.whole.unknown), "first": " ".join(first_words(answer))}
+    )
 
 
 def spoken(advice: Advice) -> tuple[str, ...]:
