@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import cached_property
 from operator import attrgetter
@@ -138,7 +138,7 @@ class Adviser:
             outside=outside,
             nearest=nearest(self.lifetimes, truck),
             refuse=_refusals(components),
-            doubts=_doubts(components, truck, loads),
+            doubts=tuple(_doubts(components, truck, loads)),
             together=always_together(self.lifetimes, components),
             settles=units_needed(promise.reliability, promise.confidence),
         )
@@ -191,24 +191,24 @@ class Adviser:
 
     def _published(self, truck: Truck) -> dict[tuple[str, str], Published]:
         """The limit that holds for each part in the truck, the lowest over its uses."""
-        limits, found = self.records.limits, dict[tuple[str, str], Published]()
+        limits = self.records.limits
         trucks = pd.DataFrame(
-            [
-                (c, p, use, truck.weight_lb)
-                for c, parts in self.parts.items()
-                for p in parts
-                for use in truck.uses or ("",)
-            ],
+            [(c, p, use, truck.weight_lb) for c, p in self._pairs for use in truck.uses or ("",)],
             columns=["component", "part", "use", "weight_lb"],
         ).assign(day=self.records.as_of)
-        for key, at in zip(
-            trucks[["component", "part"]].itertuples(index=False, name=None), limit_for(limits, trucks), strict=True
-        ):
-            limit = limits.iloc[at] if at >= 0 else None
-            power = math.inf if limit is None else float(limit["power_limit_hp"])
-            if limit is not None and (key not in found or power < found[key].power_hp):
-                found[key] = Published(power, str(limit["reason"] or ""), limit["effective_on"].date().isoformat())
-        return found
+        trucks["at"] = limit_for(limits, trucks)
+        held = trucks[trucks["at"] >= 0].assign(hp=lambda t: limits["power_limit_hp"].to_numpy()[t["at"]])
+        lowest = held.sort_values("hp", kind="stable").drop_duplicates(["component", "part"])
+        return {(r.component, r.part): _as_published(limits.iloc[r.at]) for r in lowest.itertuples()}
+
+    @property
+    def _pairs(self) -> list[tuple[str, str]]:
+        return [(component, part) for component, parts in self.parts.items() for part in parts]
+
+
+def _as_published(limit: pd.Series) -> Published:
+    since = limit["effective_on"].date().isoformat()
+    return Published(float(limit["power_limit_hp"]), str(limit["reason"] or ""), since)
 
 
 _KEPT_OPEN: list[Adviser] = []
@@ -239,13 +239,12 @@ def _refusals(components: tuple[ComponentAdvice, ...]) -> tuple[tuple[str, Reaso
     return tuple((one.component, one.choices[-1].rules[0]) for one in components if all(c.rules for c in one.choices))
 
 
-def _doubts(components: tuple[ComponentAdvice, ...], truck: Truck, loads: Loads) -> tuple[tuple[Choice, str], ...]:
-    fitted = [c.fitted for c in components if c.fitted is not None]
-    return tuple(
-        (f, decided_by(loads, f.component, f.part, truck, f.margin))
-        for f in fitted
-        if f.margin is not None and f.margin.doubtful
-    )
+def _doubts(components: tuple[ComponentAdvice, ...], truck: Truck, loads: Loads) -> Iterator[tuple[Choice, str]]:
+    """Parts fitted whose margin may be under 1, and what decides it."""
+    for one in components:
+        part = one.fitted
+        if part is not None and part.margin is not None and part.margin.doubtful:
+            yield part, decided_by(loads, part.component, part.part, truck, part.margin)
 
 
 def _seen(basis: PartBasis | None, truck: Truck) -> Seen:

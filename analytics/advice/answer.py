@@ -183,3 +183,8 @@ class Advice:
     def __repr__(self) -> str:
         parts = ", ".join(c.pick.part if c.pick else "no answer" for c in self.components)
         return f"Advice({self.truck.said_hp:.0f} hp, {self.truck.weight_lb:.0f} lb: {parts})"
+
+    @property
+    def fitted(self) -> tuple[Choice, ...]:
+        """What stands for each component that has something to fit."""
+        return tuple(c.fitted for c in self.components if c.fitted is not None)

@@ -51,14 +51,17 @@ def ask_all(adviser: Adviser, trucks: pd.DataFrame) -> list[Advice | AnalyticsEr
 def _ask(adviser: Adviser, row: dict[str, str]) -> Advice | AnalyticsError:
     told = {name: text.strip() for name, text in row.items() if text.strip()}
     try:
-        figures = {name: _number(name, told.pop(name)) for name in _NUMBERS if name in told}
-        own = {name: figures.pop(name) for name in OWN if name in figures}
-        return adviser.ask(wish_of(**({"power": "", "weight": ""} | told | figures), own=own))
+        figures = {name: _figure(name, text) for name, text in told.items()}
+        own = {name: figures.pop(name) for name in set(OWN) & set(figures)}
+        return adviser.ask(wish_of(**({"power": "", "weight": ""} | figures), own=own))
     except AnalyticsError as question:
         return question
 
 
-def _number(name: str, text: str) -> float:
+def _figure(name: str, text: str) -> str | float:
+    """What is kept as text stays so; what is a plain number becomes one."""
+    if name not in _NUMBERS:
+        return text
     try:
         return float(text.replace(",", ""))
     except ValueError:

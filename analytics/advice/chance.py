@@ -153,13 +153,23 @@ def _modelled(
     ends = [_ends(f, at, zc, roots.get(f.model.law, (NAN, NAN))) for f in fits.fits]
     best = max(fits.fits, key=lambda f: float(f.top.value[0]))
     estimate = _Root(best, *at).share(0.0)
-    high, low = max(e[1] for e in ends), min(e[0] for e in ends)
-    own = fits.rated.failed & ((fits.rated.use == at[2]) if use is not None and len(basis.data.use_names) > 1 else True)
-    failures = float(fits.rated.weight[own].sum())
-    if failures < 3:
-        high = max(high, *(_opinion(basis, f, at, promise.confidence) for f in fits.fits if f.behind < FAR_BEHIND))
-    middle, low, high = (1 - (1 - fits.early.share) * (1 - q) for q in (estimate, low, max(high, estimate)))
+    failures = _own_failures(basis, fits, use)
+    high = max(
+        estimate, *(e[1] for e in ends), *(_opinions(basis, fits, at, promise.confidence) if failures < 3 else ())
+    )
+    middle, low, high = (1 - (1 - fits.early.share) * (1 - q) for q in (estimate, min(e[0] for e in ends), high))
     return Chance(middle, low, high, failures) if high < _NOTHING_LEFT else Advised.NOTHING_RULED_OUT
+
+
+def _own_failures(basis: PartBasis, fits: PartFits, use: int | None) -> float:
+    """Failures that are no early ones, in the use where uses stand apart."""
+    apart = use is not None and len(basis.data.use_names) > 1
+    own = fits.rated.failed & (fits.rated.use == use if apart else True)
+    return float(fits.rated.weight[own].sum())
+
+
+def _opinions(basis: PartBasis, fits: PartFits, at: tuple[float, float, int], confidence: float) -> list[float]:
+    return [_opinion(basis, f, at, confidence) for f in fits.fits if f.behind < FAR_BEHIND]
 
 
 def _opinion(basis: PartBasis, fitted: Fitted, at: tuple[float, float, int], confidence: float) -> float:

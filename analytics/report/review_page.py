@@ -87,7 +87,6 @@ def worse(whole: Whole) -> None:
 def ahead(whole: Whole) -> None:
     """What comes next, what it will cost, what to stock; whether we kept our word; how long a guarantee could run."""
     outlook, fleet = whole.outlook, whole.fleet
-    advised = advised_answer(whole.review.lifetimes)
     promise = lines_html(outlook_figures.promise_words(evidence_folder()))
     guaranteed = picture(fleet_figures.guarantee_figure(whole.review, fleet), asked.GUARANTEE)
     guarantees = lines_html(fleet_figures.guarantee_promise(evidence_folder()))
@@ -97,7 +96,7 @@ def ahead(whole: Whole) -> None:
         behind(outlook.forecast, promise, title=asked.ALL_AHEAD, after=1),
         behind(outlook.stock),
         behind(outlook.kept, table_html(outlook.alarms_kept, asked.ALARMS_KEPT)),
-        behind(advised) if len(advised.table) else "",
+        behind(advised_answer(whole.review.lifetimes)),
         behind(fleet.guarantee, guaranteed, guarantees, title=asked.CARRY),
     )
 

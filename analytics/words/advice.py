@@ -249,18 +249,19 @@ def _next_money(advice: Advice) -> str:
 def together_words(advice: Advice) -> tuple[str, ...]:
     """What has to go with the parts of an ``advice``: habits of the shop's builds, and what the driveline's formulas say of each part fitted."""
     lines = [f"{capital(say(r))}." for r in advice.together]
-    fitted = [c.fitted for c in advice.components if c.fitted is not None and c.fitted.margin is not None]
-    told = [
-        f"{f.part} carries {f.margin.torque_lbft[0]:,.0f} to {f.margin.torque_lbft[2]:,.0f} lb ft{_tyres(f.margin)} and stands {f.margin.low:.1f} to "
-        f"{f.margin.high:.1f} times that"
-        for f in fitted
-        if f.margin is not None
-    ]
+    told = [_carries(f, f.margin) for f in advice.fitted if f.margin is not None]
     if told:
         own = ", ".join(f"{name.replace('_', ' ')} {value:g}" for name, value in advice.truck.own)
         of = f"with {own}, else as assumed" if own else "of a truck of no special make"
         lines.append(f"By textbook formulas, {of}: {'; '.join(told)}. No design calculation: an engineer makes that.")
     return tuple(lines)
+
+
+def _carries(fitted: Choice, m: Margin) -> str:
+    return (
+        f"{fitted.part} carries {m.torque_lbft[0]:,.0f} to {m.torque_lbft[2]:,.0f} lb ft{_tyres(m)} and stands {m.low:.1f} to "
+        f"{m.high:.1f} times that"
+    )
 
 
 def _tyres(m: Margin) -> str:
