@@ -129,6 +129,26 @@ def commands() -> tuple[Command, ...]:
                     "converter_pressure",
                 ),
                 argument("--page", type=Path, default=None, metavar="FILE", help="write half a page to print or send"),
+                argument(
+                    "--keep",
+                    default="",
+                    metavar="SERIAL",
+                    help="add the parts advised to advised.csv, for the unit of that serial",
+                ),
+                argument(
+                    "--trucks",
+                    type=Path,
+                    default=None,
+                    metavar="SHEET",
+                    help="a sheet of trucks, one a row, in place of one",
+                ),
+                argument(
+                    "--out",
+                    type=Path,
+                    default=None,
+                    metavar="FILE",
+                    help="with --trucks: the answers (default: advice.csv)",
+                ),
             ),
             _advise,
         ),
@@ -387,8 +407,10 @@ def _cutoff(arguments: argparse.Namespace) -> None:
 
 def _advise(arguments: argparse.Namespace) -> None:
     from analytics.advice.adviser import Adviser
+    from analytics.advice.batch import lines_of
     from analytics.advice.truck import wish_of
     from analytics.lifetimes.table import make_lifetimes
+    from analytics.ratings.advised import add_advised
     from analytics.records.load import load_records
     from analytics.report.advice_page import write_advice
     from analytics.words.advice import spoken
@@ -399,10 +421,28 @@ def _advise(arguments: argparse.Namespace) -> None:
     }
     wish = wish_of(**told, own=given)
     records = load_records(arguments.folder, arguments.as_of, progress())
-    advice = Adviser(records, make_lifetimes(records), progress=progress()).ask(wish)
+    adviser = Adviser(records, make_lifetimes(records), progress=progress())
+    if arguments.trucks is not None:
+        _advise_all(arguments, adviser)
+        return
+    advice = adviser.ask(wish)
     print(printable_text("\n".join(spoken(advice))))
     if arguments.page is not None:
         print(terminal.advised(write_advice(advice, arguments.page)))
+    if arguments.keep:
+        print(terminal.kept(add_advised(records.shop.folder, lines_of(advice, arguments.keep))))
+
+
+def _advise_all(arguments: argparse.Namespace, adviser: Any) -> None:
+    from analytics.advice.batch import ask_all, read_trucks
+    from analytics.report.files import write_csv
+    from analytics.words.advice import batch_table
+
+    trucks = read_trucks(arguments.trucks)
+    answers = ask_all(adviser, trucks)
+    out = arguments.out or arguments.trucks.with_name("advice.csv")
+    write_csv(batch_table(trucks, answers), out)
+    print(terminal.advised_all(out, len(answers), sum(isinstance(a, AnalyticsError) for a in answers)))
 
 
 def _given(text: str) -> tuple[str, float]:

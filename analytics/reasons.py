@@ -35,6 +35,7 @@ class Question(Code):
     """Questions of the owner that an ``Answer`` answers."""
 
     ABOVE = auto()
+    ADVISED = auto()
     AGAIN = auto()
     ALARMS = auto()
     ASK_FIRST = auto()
@@ -198,6 +199,15 @@ class Advised(Code):
     FITTED_WITH = auto()
 
 
+class AdviceKept(Code):
+    """How what was advised fared."""
+
+    NONE = auto()
+    COUNTS = auto()
+    EXPECTED = auto()
+    OTHERWISE = auto()
+
+
 class Alarms(Code):
     NO_QUARTER_BEFORE = auto()
     LOOK = auto()
@@ -230,7 +240,6 @@ class BuildYears(Code):
     TREND_UNTESTED = auto()
     CLOSER_TOGETHER = auto()
     FURTHER_APART = auto()
-    NO_TREND = auto()
     OVERALL = auto()
 
 
@@ -702,6 +711,9 @@ class Forecasts(Code):
     AT_STATED_COST = auto()
     AT_RECORDED_COST = auto()
     NO_COST = auto()
+    NOT_IN_YET = auto()
+    RECORD = auto()
+    UNEVEN = auto()
     NOT_COUNTED = auto()
     FILLED = auto()
 
@@ -839,6 +851,7 @@ class Renew(Code):
     NO_PRICES = auto()
     NONE = auto()
     PART = auto()
+    OTHERWISE = auto()
     TOO_FEW = auto()
     FROM_MILES = auto()
     LEAVE_IN = auto()

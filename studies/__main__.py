@@ -46,6 +46,12 @@ def commands() -> tuple[Command, ...]:
             "worth", "what following the sheet for six years is worth, against the habit", _worth_arguments(), _worth
         ),
         Command(
+            "advice",
+            "ask invented shops what to build 50 trucks each with, and hold the answers against the truth",
+            _shops(40),
+            _advice,
+        ),
+        Command(
             "watch",
             "replay invented quiet shops, and half as many with troubles, through the quarterly watch",
             _shops(40),
@@ -119,6 +125,12 @@ def _worth_arguments() -> tuple[Argument, ...]:
             "--replicates", type=int, default=0, help="fleets of each calibration (default 0: first-order bounds)"
         ),
     )
+
+
+def _advice(arguments: argparse.Namespace) -> None:
+    from studies.advice import run
+
+    print(run(arguments.out, arguments.shops, progress=progress()).to_string(index=False))
 
 
 def _worth(arguments: argparse.Namespace) -> None:

@@ -10,11 +10,12 @@ from scipy.special import ndtri
 
 from analytics.errors import AnalyticsError
 from analytics.models.distributions import LAWS, standard_quantile, survival_of
-from analytics.models.likelihood import Block, Layout, Points, Rows
+from analytics.models.likelihood import Layout
 from analytics.models.newton import maximise
 from analytics.models.priors import NO_PRIORS
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import objective
+from analytics.models.rows import Block, Points, Rows
 
 
 @dataclass(frozen=True, slots=True, repr=False)

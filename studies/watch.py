@@ -18,8 +18,9 @@ import pandas as pd
 from analytics.lifetimes.later import came_later
 from analytics.ratings.backtest import quarter_ends
 from analytics.ratings.predict import count_chances, interval_of
-from analytics.review.expected import LEVEL, at_stake, running_chances
-from analytics.review.snapshot import Snapshot, snapshot_at, with_frailty
+from analytics.review.door import level_of, running_chances, with_level, with_record
+from analytics.review.expected import LEVEL, at_stake, days_between
+from analytics.review.snapshot import Snapshot, snapshot_at
 from analytics.review.watch import BUDGET, THIS_QUARTER, watch
 from analytics.simulate.demo import demo_files, demo_truth
 from analytics.simulate.fleet import FleetTruth
@@ -54,14 +55,18 @@ def one_shop(shop: str, seed: int, folder: str | Path, quarters: int = QUARTERS,
     folder.mkdir(parents=True, exist_ok=True)
     for name, content in files.items():
         (folder / name).write_bytes(content)
-    rows, snapshots, seen = [], [], set()
+    rows, seen = [], set()
+    snapshots: list[Snapshot] = []
     for end in quarter_ends(LAST, quarters):
         now = snapshot_at(folder, end)
-        snapshots.append(now)
-        if len(snapshots) < 2:
+        if not snapshots:
+            snapshots.append(now)
             continue
-        before = snapshots[-2]
-        watched = watch(before, now, at_stake(before, now))
+        before = snapshots[-1]
+        foreseen = running_chances(before, days_between(before, now))
+        now = with_record(now, before, foreseen)
+        snapshots.append(now)
+        watched = watch(before, now, at_stake(before, now, foreseen))
         loud = [(a.family, a.component, a.group) for a in watched.alarms.itertuples()]
         new = [a for a in loud if a not in seen or a[0] in THIS_QUARTER]
         seen.update(loud)
@@ -81,7 +86,7 @@ def one_shop(shop: str, seed: int, folder: str | Path, quarters: int = QUARTERS,
 def _forecast(span: str, before: Snapshot, now: Snapshot) -> dict[str, float]:
     """What was foreseen at ``before`` for the units then running, and what came of them by ``now``."""
     running, chance = running_chances(before, SPANS[span])
-    chance = with_frailty(chance)
+    chance = with_level(chance, level_of(before, SPANS[span]))
     pmf = count_chances(chance, running["count"].to_numpy(), np.full(len(chance), 1 / len(chance)))
     lower, upper = interval_of(pmf, LEVEL)
     came = float(came_later(running, before.table, now.table[now.table["failure"]]).sum())

@@ -22,7 +22,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from analytics.lifetimes.table import make_lifetimes
-from analytics.models.distributions import standard_quantile
+from analytics.models.distributions import standard_quantile, survival_of
 from analytics.ratings.options import options_for
 from analytics.ratings.sheet import make_ratings
 from analytics.records.frames import shop_of_frames
@@ -41,12 +41,34 @@ EDGES_LB = (7500.0, 9000.0)
 #: the weight that stands for a class
 _CLASS_LB = np.array([7500.0, 9000.0, 10_500.0])
 _CLASS = ("7500 lb", "9000 lb", "over 9000 lb")
-_PARTS = ("P-1", "P-2")
+PARTS = ("P-1", "P-2")
 _USES = ("street", "towing")
-_FIRST_DAY = dt.date(2018, 1, 1)
+FIRST_DAY = dt.date(2018, 1, 1)
 _STEP_HP = 25.0
 #: shops on which the rule's constants were chosen; the study begins above them
 FIRST_SEED = 501
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Truth:
+    """How the parts of an invented shop live: star hp (the rating in the lightest class), shape, effects of power and weight, (parts,); law;
+    harsher: effect of the harsher use."""
+
+    star: np.ndarray
+    shape: np.ndarray
+    by_power: np.ndarray
+    by_weight: np.ndarray
+    law: str
+    harsher: float
+
+    def lost(self, power_hp: np.ndarray, weight_lb: np.ndarray, use: np.ndarray, miles: float) -> np.ndarray:
+        """Share (parts, n) of such trucks whose part fails within the ``miles``."""
+        z = np.log(miles / LIFE_MILES) - (
+            self.by_power[:, None] * np.log(power_hp / self.star[:, None])
+            + self.by_weight[:, None] * np.log(weight_lb / _CLASS_LB[0])
+            + self.harsher * use
+        )
+        return 1 - survival_of(self.shape[:, None] * z + standard_quantile(RELIABILITY, self.law), self.law)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,6 +91,7 @@ class InventedShop:
     told: np.ndarray
     read_share: np.ndarray
     blank: np.ndarray
+    truth: Truth
 
     @property
     def weight_class(self) -> np.ndarray:
@@ -81,16 +104,16 @@ def invent(seed: int) -> InventedShop:
     rng = np.random.default_rng([20_261_126, seed])
     n = int(rng.integers(120, 241) * QUARTERS / 4)
     star = rng.uniform(450, 650) * np.array([1.0, rng.uniform(1.3, 1.6)])
-    shape = rng.uniform(1.4, 2.6, len(_PARTS))
-    by_power = -np.exp(rng.uniform(np.log(0.8), np.log(4.5), len(_PARTS)))
-    by_weight = -rng.uniform(0.5, 2.5, len(_PARTS))
+    shape = rng.uniform(1.4, 2.6, len(PARTS))
+    by_power = -np.exp(rng.uniform(np.log(0.8), np.log(4.5), len(PARTS)))
+    by_weight = -rng.uniform(0.5, 2.5, len(PARTS))
     law = "lognormal" if rng.random() < 1 / 3 else "weibull"
     harsher = -rng.uniform(0.0, 0.4)
     use = (rng.random(n) < 0.4).astype(int)
     power = np.exp(np.log(star[0] * 1.05) + 0.33 * rng.standard_normal(n))
     weight = np.exp(np.log(7300.0) + 0.16 * rng.standard_normal(n))
     z_r = standard_quantile(RELIABILITY, law)
-    u = rng.random((len(_PARTS), n))
+    u = rng.random((len(PARTS), n))
     z = np.log(-np.log(u)) if law == "weibull" else ndtri(u)
     log_life = (
         np.log(LIFE_MILES)
@@ -111,9 +134,10 @@ def invent(seed: int) -> InventedShop:
         line=np.exp(0.04 * rng.standard_normal(n)),
         truth_hp=truth,
         life_miles=np.exp(log_life),
-        told=rng.random((len(_PARTS), n)) < 0.85,
+        told=rng.random((len(PARTS), n)) < 0.85,
         read_share=np.where(rng.random(n) < 0.2, rng.random(n), np.nan),
         blank=rng.random((2, n)),
+        truth=Truth(star, shape, by_power, by_weight, law, harsher),
     )
 
 
@@ -132,7 +156,7 @@ class Owner:
         came = (self.shop.day >= quarter * QUARTER_DAYS) & (self.shop.day < (quarter + 1) * QUARTER_DAYS)
         at = np.flatnonzero(came)
         reach = (self.shop.power_hp * self.shop.line)[at] <= self.limits[:, self.shop.weight_class[at]]
-        self.fitted[at] = np.where(reach.any(0), reach.argmax(0), len(_PARTS))
+        self.fitted[at] = np.where(reach.any(0), reach.argmax(0), len(PARTS))
 
     def failed(self, part: int, day: float) -> tuple[np.ndarray, np.ndarray]:
         """Trucks with the part, and whether each has come back by that day."""
@@ -143,17 +167,17 @@ class Owner:
     def score(self) -> dict[str, int]:
         """comebacks within the life, and good trucks refused."""
         shop, trucks = self.shop, np.arange(len(self.fitted))
-        with_part = self.fitted < len(_PARTS)
+        with_part = self.fitted < len(PARTS)
         own = shop.life_miles[self.fitted[with_part], trucks[with_part]]
         good = shop.power_hp <= shop.truth_hp[:, shop.weight_class]
-        passed_over = self.fitted > np.arange(len(_PARTS))[:, None]
+        passed_over = self.fitted > np.arange(len(PARTS))[:, None]
         return {"comebacks": int((own < LIFE_MILES).sum()), "refused": int((good & passed_over).sum())}
 
 
 def sheets_of(owner: Owner, day: float) -> dict[str, pd.DataFrame]:
     """What the shop has on record by a day: builds, returns, readings and limits, as text, with the dirt of real sheets."""
     shop = owner.shop
-    at = np.flatnonzero((owner.fitted >= 0) & (owner.fitted < len(_PARTS)))
+    at = np.flatnonzero((owner.fitted >= 0) & (owner.fitted < len(PARTS)))
     part = owner.fitted[at]
     run = shop.miles_a_day[at] * (day - shop.day[at])
     life = shop.life_miles[part, at]
@@ -170,7 +194,7 @@ def sheets_of(owner: Owner, day: float) -> dict[str, pd.DataFrame]:
             "power": np.where(blank[0], "", _powers(shop.power_hp[at], shop.blank[1, at])),
             "weight": np.where(blank[1], "", [f"{w:.0f} lb" for w in shop.weight_lb[at]]),
             "use": np.array(_USES)[shop.use[at]],
-            "shaft": np.array(_PARTS)[part],
+            "shaft": np.array(PARTS)[part],
         }
     )
     failed_on = shop.day[at] + life / shop.miles_a_day[at]
@@ -205,7 +229,7 @@ def sheets_of(owner: Owner, day: float) -> dict[str, pd.DataFrame]:
 
 
 def _dates(days: np.ndarray) -> list[str]:
-    return [(_FIRST_DAY + dt.timedelta(days=int(d))).isoformat() for d in days]
+    return [(FIRST_DAY + dt.timedelta(days=int(d))).isoformat() for d in days]
 
 
 def _powers(power: np.ndarray, rank: np.ndarray) -> list[str]:
@@ -216,19 +240,19 @@ def _powers(power: np.ndarray, rank: np.ndarray) -> list[str]:
 def _limits(owner: Owner) -> pd.DataFrame:
     columns = "component part weight_up_to power_limit effective_on reason basis".split()
     first = [
-        ["shaft", name, kind, f"{owner.first[i, c]:.0f} hp", _FIRST_DAY.isoformat(), "supplier's word", ""]
-        for i, name in enumerate(_PARTS)
+        ["shaft", name, kind, f"{owner.first[i, c]:.0f} hp", FIRST_DAY.isoformat(), "supplier's word", ""]
+        for i, name in enumerate(PARTS)
         for c, kind in enumerate(_CLASS)
     ]
     later = [
-        ["shaft", _PARTS[i], _CLASS[c], f"{hp:.0f} hp", _dates(np.array([day]))[0], "accepted", "records"]
+        ["shaft", PARTS[i], _CLASS[c], f"{hp:.0f} hp", _dates(np.array([day]))[0], "accepted", "records"]
         for i, c, day, hp in owner.kept
     ]
     return pd.DataFrame(first + later, columns=columns)
 
 
-_SETTINGS = {
-    "shop": {"name": "Invented", "records_start": _FIRST_DAY.isoformat()},
+SETTINGS = {
+    "shop": {"name": "Invented", "records_start": FIRST_DAY.isoformat()},
     "components": {"shaft": "shaft"},
     "weight": {"classes": list(EDGES_LB)},
     "targets": {"miles": LIFE_MILES, "reliability": RELIABILITY, "confidence": 0.9},
@@ -237,14 +261,14 @@ _SETTINGS = {
 
 def _look(owner: Owner, day: float, replicates: int) -> pd.DataFrame:
     """The rows of the sheet, with the place of each limit: part_at, class_at."""
-    as_of = _FIRST_DAY + dt.timedelta(days=int(day))
-    records = load_records(shop_of_frames(sheets_of(owner, day), _SETTINGS), as_of)
+    as_of = FIRST_DAY + dt.timedelta(days=int(day))
+    records = load_records(shop_of_frames(sheets_of(owner, day), SETTINGS), as_of)
     options = options_for(records.shop)
     options = replace(options, settings=replace(options.settings, explain=False, replicates=replicates, draws=0))
     table = make_ratings(records, make_lifetimes(records), options, own_uses=False).table
     table = table[table["use"] == ""]
     return table.assign(
-        part_at=[_PARTS.index(p) for p in table["part"]],
+        part_at=[PARTS.index(p) for p in table["part"]],
         class_at=[int(np.searchsorted(EDGES_LB, w, side="left")) for w in table["weight_up_to"]],
     )
 
@@ -254,8 +278,8 @@ def follow(shop: InventedShop, start: float, replicates: int) -> tuple[Owner, di
     raise of a limit that is too low, or lower of one that is too high, NaN: never; the middle of the parts' lightest class."""
     owner = Owner(shop, start)
     said = {"looks": 0, "raises": 0, "raised_above": 0, "wrong_lower": 0, "lowers": 0}
-    first_right = np.full(len(_PARTS), np.inf)
-    wrong = np.zeros(len(_PARTS), bool)
+    first_right = np.full(len(PARTS), np.inf)
+    wrong = np.zeros(len(PARTS), bool)
     for quarter in range(QUARTERS):
         owner.build(quarter)
         if quarter < 3 or quarter % 2 == 0:
@@ -285,7 +309,7 @@ def habit(shop: InventedShop, start: float) -> Owner:
     owner = Owner(shop, start)
     for quarter in range(QUARTERS):
         owner.build(quarter)
-        for part in range(len(_PARTS)):
+        for part in range(len(PARTS)):
             at, back = owner.failed(part, (quarter + 1) * QUARTER_DAYS)
             for c in range(len(_CLASS)):
                 hit = back & (shop.weight_class[at] <= c) & (shop.power_hp[at] <= owner.limits[part, c])
@@ -346,7 +370,7 @@ def summarise(runs: pd.DataFrame) -> pd.DataFrame:
             row |= {f"cost_{p}": p * row["comebacks"] + row["refused"] for p in PRICES}
             if owner == OWNERS[2]:
                 row |= {c: int(own[c].sum()) for c in ("looks", "raises", "raised_above", "lowers")}
-                row["wrong_lower_share"] = own["wrong_lower"].sum() / (len(_PARTS) * len(own))
+                row["wrong_lower_share"] = own["wrong_lower"].sum() / (len(PARTS) * len(own))
                 known = own["first_right"].dropna()
                 row["first_right_quarter"] = float(known.median()) if len(known) else np.nan
             rows.append(row)

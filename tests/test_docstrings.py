@@ -17,8 +17,8 @@ LEFT = {
     "models": 62,
     "ratings": 77,
     "records": 71,
-    "report": 102,
-    "review": 98,
+    "report": 85,
+    "review": 96,
     "start": 9,
     "words": 137,
 }

@@ -84,6 +84,6 @@ def test_codes_in_a_table_are_said_and_the_rest_is_left_alone():
         {"verdict": [CameSince.BORNE_OUT, ""], "share": [reason(ReadAs.REPORTED, share=0.5), None], "n": [1, 2]}
     )
     told = readable(frame)
-    assert told["verdict"].tolist() == ["borne out", ""]
+    assert told["verdict"].tolist() == ["confirmed by what came since", ""]
     assert told["share"].tolist() == ["50 % of failures reported", None]
     assert told["n"].equals(frame["n"])

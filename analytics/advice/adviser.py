@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import cached_property
 from operator import attrgetter
@@ -15,7 +15,7 @@ from analytics.advice.answer import Advice, Choice, ComponentAdvice, Published, 
 from analytics.advice.build import next_up, whole_build
 from analytics.advice.chance import Chance, PartBasis, Roots, chance_of
 from analytics.advice.kept import keep, load_kept, stamp_of
-from analytics.advice.margins import broken_rules, margin_of
+from analytics.advice.margins import broken_rules, decided_by, margin_of
 from analytics.advice.nearest import like, nearest, outside_of
 from analytics.advice.together import always_together
 from analytics.advice.truck import Truck, Wish, truck_of
@@ -24,7 +24,7 @@ from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.lifedata import ANY_WEIGHT
 from analytics.ratings.basis import options_of, part_lives
-from analytics.ratings.demonstration import rough_miles, units_needed
+from analytics.ratings.demonstration import units_needed
 from analytics.ratings.options import Options
 from analytics.ratings.promise import Promise
 from analytics.reasons import Advised, Reason, reason
@@ -123,7 +123,10 @@ class Adviser:
         """What to build a ``truck`` with."""
         promise = replace(self.options.promise, life=truck.life_miles)
         loads = replace(self.loads, assumptions=truck.assumptions(self.loads.assumptions))
-        components = tuple(self._component(name, truck, promise, loads) for name in self.parts if self.parts[name])
+        limits = self._published(truck)
+        components = tuple(
+            self._component(name, truck, promise, loads, limits) for name in self.parts if self.parts[name]
+        )
         outside = outside_of(self.lifetimes, truck, self.options.settings.cap)
         return Advice(
             records=self.records,
@@ -135,12 +138,17 @@ class Adviser:
             outside=outside,
             nearest=nearest(self.lifetimes, truck),
             refuse=_refusals(components),
+            doubts=tuple(_doubts(components, truck, loads)),
             together=always_together(self.lifetimes, components),
             settles=units_needed(promise.reliability, promise.confidence),
         )
 
-    def _component(self, name: str, truck: Truck, promise: Promise, loads: Loads) -> ComponentAdvice:
-        choices = tuple(self._choice(name, part, truck, promise, loads) for part in self.parts[name])
+    def _component(
+        self, name: str, truck: Truck, promise: Promise, loads: Loads, limits: dict[tuple[str, str], Published]
+    ) -> ComponentAdvice:
+        choices = tuple(
+            self._choice(name, part, truck, promise, loads, limits.get((name, part))) for part in self.parts[name]
+        )
         pick = next(filter(_ADVISABLE, choices), None)
         cheaper = next(filter(_OVER_LIMIT, choices), None)
         if pick and cheaper and cheaper.price >= pick.price:
@@ -148,10 +156,11 @@ class Adviser:
         instead = None if pick or cheaper else min(filter(_OPEN, choices), key=_RECORD, default=None)
         return ComponentAdvice(name, choices, pick, instead, cheaper, next_up(pick or cheaper or instead, choices))
 
-    def _choice(self, component: str, part: str, truck: Truck, promise: Promise, loads: Loads) -> Choice:
+    def _choice(
+        self, component: str, part: str, truck: Truck, promise: Promise, loads: Loads, published: Published | None
+    ) -> Choice:
         basis = self.basis(component, part, truck.life_miles)
         governs, found = self._governing(basis, truck, promise)
-        published = self._published(component, part, truck)
         margins = [margin_of(loads, component, part, truck, use) for use in truck.uses or ("",)]
         margin = min(filter(None, margins), key=attrgetter("low"), default=None)
         return Choice(
@@ -180,16 +189,26 @@ class Adviser:
         roots = self.calibration(basis.component, basis.part, own) if basis.data.failures else {}
         return chance_of(basis, truck.power_hp, truck.weight_lb, own, promise, roots)
 
-    def _published(self, component: str, part: str, truck: Truck) -> Published | None:
-        limits, found = self.records.limits, []
-        for use in truck.uses or ("",):
-            row = {"component": component, "part": part, "use": use, "weight_lb": truck.weight_lb}
-            at = int(limit_for(limits, pd.DataFrame([row | {"day": self.records.as_of}]))[0])
-            if at >= 0:
-                limit = limits.iloc[at]
-                since = limit["effective_on"].date().isoformat()
-                found.append(Published(float(limit["power_limit_hp"]), str(limit["reason"] or ""), since))
-        return min(found, key=lambda p: p.power_hp, default=None)
+    def _published(self, truck: Truck) -> dict[tuple[str, str], Published]:
+        """The limit that holds for each part in the truck, the lowest over its uses."""
+        limits = self.records.limits
+        trucks = pd.DataFrame(
+            [(c, p, use, truck.weight_lb) for c, p in self._pairs for use in truck.uses or ("",)],
+            columns=["component", "part", "use", "weight_lb"],
+        ).assign(day=self.records.as_of)
+        trucks["at"] = limit_for(limits, trucks)
+        held = trucks[trucks["at"] >= 0].assign(hp=lambda t: limits["power_limit_hp"].to_numpy()[t["at"]])
+        lowest = held.sort_values("hp", kind="stable").drop_duplicates(["component", "part"])
+        return {(r.component, r.part): _as_published(limits.iloc[r.at]) for r in lowest.itertuples()}
+
+    @property
+    def _pairs(self) -> list[tuple[str, str]]:
+        return [(component, part) for component, parts in self.parts.items() for part in parts]
+
+
+def _as_published(limit: pd.Series) -> Published:
+    since = limit["effective_on"].date().isoformat()
+    return Published(float(limit["power_limit_hp"]), str(limit["reason"] or ""), since)
 
 
 _KEPT_OPEN: list[Adviser] = []
@@ -220,14 +239,20 @@ def _refusals(components: tuple[ComponentAdvice, ...]) -> tuple[tuple[str, Reaso
     return tuple((one.component, one.choices[-1].rules[0]) for one in components if all(c.rules for c in one.choices))
 
 
+def _doubts(components: tuple[ComponentAdvice, ...], truck: Truck, loads: Loads) -> Iterator[tuple[Choice, str]]:
+    """Parts fitted whose margin may be under 1, and what decides it."""
+    for one in components:
+        part = one.fitted
+        if part is not None and part.margin is not None and part.margin.doubtful:
+            yield part, decided_by(loads, part.component, part.part, truck, part.margin)
+
+
 def _seen(basis: PartBasis | None, truck: Truck) -> Seen:
     if basis is None:
         return Seen(0, 0, 0, 0, 0)
     data = basis.data
-    driving = basis.settings.driving(data) if np.isnan(data.lower).any() else None
-    miles = float((data.weight * rough_miles(data, driving)).sum())
     weight = truck.weight_lb if (data.log_weight > math.log(ANY_WEIGHT)).any() else ANY_WEIGHT
     use = np.isin(np.array(data.use_names)[data.use], truck.uses) if truck.uses else np.ones(len(data.use), bool)
     near = use & like(np.exp(data.log_power), truck.power_hp) & like(np.exp(data.log_weight), weight)
     units = len(np.unique(data.unit[near])) if (data.weight == 1).all() else float(data.weight[near].sum())
-    return Seen(data.units, data.failures, miles, float(units), float(data.weight[near & data.failed].sum()))
+    return Seen(data.units, data.failures, basis.miles, float(units), float(data.weight[near & data.failed].sum()))

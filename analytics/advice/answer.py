@@ -23,16 +23,16 @@ class Published:
 @dataclass(frozen=True, slots=True)
 class Margin:
     """What a part carries in this truck and stands: torque in lb ft at its low, middle and high end, margin (strength or capacity over load)
-    likewise. limited: whether the tyres hold less than the engine brings ("no", "in some gears", "in every gear", "not known"). of: Advised.SHAFT_YIELDS or CLUTCH_SLIPS, what happens under 1. decided_by: the assumption that moves the low end most,
-    "" where none does."""
+    likewise. of: Advised.SHAFT_YIELDS or CLUTCH_SLIPS, what happens under 1. limited: whether the tyres hold less than the engine brings
+    ("no", "in some gears", "in every gear", "not known"). use: it was reckoned for, the harshest on the part."""
 
     of: Advised
     torque_lbft: tuple[float, float, float]
     low: float
     middle: float
     high: float
-    decided_by: str
     limited: str
+    use: str
 
     @property
     def doubtful(self) -> bool:
@@ -165,7 +165,7 @@ class Near:
 @dataclass(frozen=True, slots=True, repr=False)
 class Advice:
     """The answer for one truck. outside: in what it lies outside the records; nearest: trucks on record. refuse: why the shop should not build it as
-    asked, by component. together: parts that always go together. settles: trucks that must each run the life without a failure to show a part."""
+    asked, by component. doubts: parts fitted whose margin may be under 1, and the assumption that decides it. together: parts that always go together. settles: trucks that must each run the life without a failure to show a part."""
 
     records: Records
     truck: Truck
@@ -176,6 +176,7 @@ class Advice:
     outside: tuple[Reason, ...]
     nearest: tuple[Near, ...]
     refuse: tuple[tuple[str, Reason], ...]
+    doubts: tuple[tuple[Choice, str], ...]
     together: tuple[Reason, ...]
     settles: int
 
@@ -184,12 +185,6 @@ class Advice:
         return f"Advice({self.truck.said_hp:.0f} hp, {self.truck.weight_lb:.0f} lb: {parts})"
 
     @property
-    def complete(self) -> bool:
-        """Every component has a part that is advised."""
-        return all(c.pick is not None for c in self.components)
-
-    @property
-    def doubtful(self) -> tuple[Choice, ...]:
-        """Parts fitted whose margin may be under 1."""
-        fitted = [c.fitted for c in self.components if c.fitted is not None]
-        return tuple(f for f in fitted if f.margin is not None and f.margin.doubtful)
+    def fitted(self) -> tuple[Choice, ...]:
+        """What stands for each component that has something to fit."""
+        return tuple(c.fitted for c in self.components if c.fitted is not None)

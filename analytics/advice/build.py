@@ -42,7 +42,7 @@ def whole_build(components: Sequence[ComponentAdvice]) -> WholeBuild:
     return WholeBuild(
         price=sum(f.price for f in fitted if math.isfinite(f.price)),
         lasts=_together([*known.values()]),
-        unknown=tuple(c.component for c in components if c.component not in known),
+        unknown=tuple(name for name in (c.component for c in components) if name not in known),
         weakest=max(known, key=lambda name: known[name].estimate, default=""),
         best=max(shown, key=lambda u: u.spared / u.price, default=None),
     )

@@ -16,10 +16,11 @@ from scipy.special import ndtri
 from analytics.models.distributions import survival_of
 from analytics.models.joint import JointModel, fit_at, rating_constraint
 from analytics.models.lifedata import LifeData, rated_weight
+from analytics.models.mileage import DrivingFit
 from analytics.models.newton import Optimum
 from analytics.models.posterior import posterior_draws
 from analytics.ratings.bound import cap_power
-from analytics.ratings.demonstration import SHAPES, exposures, needed
+from analytics.ratings.demonstration import SHAPES, exposures, needed, rough_miles
 from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
@@ -72,10 +73,21 @@ class PartBasis:
         return {f.model.law: posterior_draws(f.model, f.top, self.settings.draws, 1) for f in fits}
 
     @cached_property
+    def driving(self) -> DrivingFit | None:
+        """How its trucks drive, where some miles are unknown."""
+        return self.settings.driving(self.data) if np.isnan(self.data.lower).any() else None
+
+    @cached_property
+    def miles(self) -> float:
+        """Run by all of them, in part reckoned from days."""
+        return float((self.data.weight * rough_miles(self.data, self.driving)).sum())
+
+    @cached_property
     def unit_exposures(self) -> np.ndarray:
         """(shapes, n): what each row demonstrates at a tenth lost, by shape."""
-        driving = self.settings.driving(self.data) if np.isnan(self.data.lower).any() else None
-        return np.array([self.data.weight * exposures(self.data, self.life_miles, 0.9, k, driving) for k in SHAPES])
+        return np.array(
+            [self.data.weight * exposures(self.data, self.life_miles, 0.9, k, self.driving) for k in SHAPES]
+        )
 
     def use_code(self, use: str | None) -> int | None:
         """Code of a use where uses stand apart; -1 for one that this part never saw, None where they do not."""
@@ -141,13 +153,23 @@ def _modelled(
     ends = [_ends(f, at, zc, roots.get(f.model.law, (NAN, NAN))) for f in fits.fits]
     best = max(fits.fits, key=lambda f: float(f.top.value[0]))
     estimate = _Root(best, *at).share(0.0)
-    high, low = max(e[1] for e in ends), min(e[0] for e in ends)
-    own = fits.rated.failed & ((fits.rated.use == at[2]) if use is not None and len(basis.data.use_names) > 1 else True)
-    failures = float(fits.rated.weight[own].sum())
-    if failures < 3:
-        high = max(high, *(_opinion(basis, f, at, promise.confidence) for f in fits.fits if f.behind < FAR_BEHIND))
-    middle, low, high = (1 - (1 - fits.early.share) * (1 - q) for q in (estimate, low, max(high, estimate)))
+    failures = _own_failures(basis, fits, use)
+    high = max(
+        estimate, *(e[1] for e in ends), *(_opinions(basis, fits, at, promise.confidence) if failures < 3 else ())
+    )
+    middle, low, high = (1 - (1 - fits.early.share) * (1 - q) for q in (estimate, min(e[0] for e in ends), high))
     return Chance(middle, low, high, failures) if high < _NOTHING_LEFT else Advised.NOTHING_RULED_OUT
+
+
+def _own_failures(basis: PartBasis, fits: PartFits, use: int | None) -> float:
+    """Failures that are no early ones, in the use where uses stand apart."""
+    apart = use is not None and len(basis.data.use_names) > 1
+    own = fits.rated.failed & (fits.rated.use == use if apart else True)
+    return float(fits.rated.weight[own].sum())
+
+
+def _opinions(basis: PartBasis, fits: PartFits, at: tuple[float, float, int], confidence: float) -> list[float]:
+    return [_opinion(basis, f, at, confidence) for f in fits.fits if f.behind < FAR_BEHIND]
 
 
 def _opinion(basis: PartBasis, fitted: Fitted, at: tuple[float, float, int], confidence: float) -> float:

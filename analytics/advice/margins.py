@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import fields, replace
 
 import numpy as np
 
 from analytics.advice.answer import Margin
 from analytics.advice.truck import Truck
-from analytics.driveline.assumptions import Span
+from analytics.driveline.assumptions import Assumptions, Span
 from analytics.driveline.load import SHAFTS, Loads, load_at
 from analytics.reasons import Advised, Reason, reason
 
@@ -24,8 +25,7 @@ def margin_of(loads: Loads, component: str, part: str, truck: Truck, use: str) -
     if not np.isfinite(middle):
         return None
     of = Advised.SHAFT_YIELDS if shaft else Advised.CLUTCH_SLIPS
-    decided = _decides(loads, component, part, truck, use, name) if low < 1 else ""
-    return Margin(of, torque, low, middle, high, decided, limited)
+    return Margin(of, torque, low, middle, high, limited, use)
 
 
 def _at(
@@ -38,29 +38,30 @@ def _at(
     return torque, low, middle, high, str(row["traction_limited"])
 
 
-def _decides(loads: Loads, component: str, part: str, truck: Truck, use: str, name: str) -> str:
-    """The assumption whose middle, put in for its range, lifts the low end of the margin most."""
-    a, best, gain = loads.assumptions, "", 0.0
-    here = _at(loads, component, part, truck, use, name)[1]
+def decided_by(loads: Loads, component: str, part: str, truck: Truck, margin: Margin) -> str:
+    """The assumption whose middle, put in for its range, lifts the low end of a ``margin`` most; "" for none. loads, component, part, truck: as in
+    `margin_of`."""
+    name = "stress_margin" if margin.of is Advised.SHAFT_YIELDS else "clutch_margin"
+    lifted = {
+        key: _at(replace(loads, assumptions=a), component, part, truck, margin.use, name)[1] - margin.low
+        for key, a in _narrowed(loads.assumptions, margin.use)
+    }
+    most = max(lifted, key=lifted.__getitem__)
+    return most if lifted[most] > 1e-9 else ""
+
+
+def _narrowed(a: Assumptions, use: str) -> Iterator[tuple[str, Assumptions]]:
+    """The assumptions with one range after the other narrowed to its middle, by its name."""
     spans = {f.name: getattr(a, f.name) for f in fields(a) if isinstance(getattr(a, f.name), Span)}
     for key, span in spans.items():
-        if span.low == span.high:
-            continue
-        narrowed = replace(
-            loads,
-            assumptions=replace(a, **{key: Span(span.middle, span.middle)}),  # type: ignore[arg-type]
-        )
-        lifted = _at(narrowed, component, part, truck, use, name)[1] - here
-        if lifted > gain + 1e-9:
-            best, gain = key, lifted
-    mid = a.friction_of(use).middle
-    narrowed = replace(loads, assumptions=replace(a, friction=a.friction | {use: Span(mid, mid)}))
-    return "friction" if _at(narrowed, component, part, truck, use, name)[1] - here > gain + 1e-9 else best
+        yield key, replace(a, **{key: Span(span.middle, span.middle)})  # type: ignore[arg-type]
+    grip = a.friction_of(use).middle
+    yield "friction", replace(a, friction=a.friction | {use: Span(grip, grip)})
 
 
 def broken_rules(loads: Loads, component: str, margin: Margin | None, truck: Truck) -> tuple[Reason, ...]:
-    """The driveline's rules that a part of a ``component`` with this ``margin`` breaks for sure in the ``truck`` (``loads``: as in `margin_of`), the very rules that mark a suspect (`analytics.driveline.suspects`): a
-    clutch that cannot hold and a shaft that yields at the best of what is assumed, and a converter's pressure over its limit."""
+    """The driveline's rules that a part of a ``component`` with this ``margin`` breaks for sure in the ``truck`` (``loads``: as in `margin_of`), the
+    very rules that mark a suspect (`analytics.driveline.suspects`): a clutch that cannot hold and a shaft that yields at the best of what is assumed, and a converter's pressure over its limit."""
     found = []
     a = loads.assumptions
     least = a.clutch_margin_min if margin and margin.of is Advised.CLUTCH_SLIPS else 1.0

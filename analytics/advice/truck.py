@@ -147,8 +147,12 @@ def _uses(said: str, shop: Shop, lifetimes: Lifetimes) -> tuple[str, ...]:
     if not text:
         raise AnalyticsError(f"What is the truck used for? On record are {', '.join(known)}.")
     words = shop.names.words.get("use", {})
-    found = [use for use in known if any(re.search(rf"\b{re.escape(w)}", text) for w in (use, *words.get(use, ())))]
-    return tuple(found) or (text,)
+    return tuple(use for use in known if _names(text, (use, *words.get(use, ())))) or (text,)
+
+
+def _names(text: str, words: tuple[str, ...]) -> bool:
+    """Whether a word of the text begins with one of these."""
+    return any(re.search(rf"\b{re.escape(w)}", text) for w in words)
 
 
 def _weight(said: str | float, uses: tuple[str, ...], shop: Shop, lifetimes: Lifetimes) -> float:

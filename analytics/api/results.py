@@ -150,7 +150,7 @@ class AnswerResult(Shown):
 
     @property
     def words(self) -> Wording:
-        """The answer in words: question, sentences, method (how it was reckoned, and the source), notes."""
+        """The answer in words: question, sentences, method (how it is worked out, and the source), notes."""
         from analytics.words.answers import worded
 
         return worded(self.said)
@@ -545,6 +545,14 @@ class AdviceResult(Shown):
         from analytics.report.advice_page import write_advice
 
         return write_advice(self.advice, path)
+
+    def keep(self, serial: str) -> Path:
+        """Add the parts advised to advised.csv in the shop's folder, for the unit ``serial``; the review holds them against what came. Returns the
+        path. Raises AnalyticsError without a serial, without a part advised, or where it cannot be written."""
+        from analytics.advice.batch import lines_of
+        from analytics.ratings.advised import add_advised
+
+        return add_advised(self.advice.records.shop.folder, lines_of(self.advice, serial))
 
 
 @dataclass(frozen=True, slots=True, repr=False, eq=False)

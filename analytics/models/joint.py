@@ -11,16 +11,17 @@ from scipy.special import ndtr, ndtri
 from analytics.errors import AnalyticsError
 from analytics.models.distributions import standard_quantile
 from analytics.models.lifedata import ALIKE, NOTHING, LifeData, build_rows, fill_failures, split_days
-from analytics.models.likelihood import Block, Constraint, Layout, Points, Rates, Rows
+from analytics.models.likelihood import Constraint, Layout
 from analytics.models.newton import Optimum, maximise
 from analytics.models.priors import Priors
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import objective
+from analytics.models.rows import Block, Points, Rates, Rows
 from analytics.records.measures import DAYS_A_YEAR
 
 WEIGHT_PRIOR = (-2.0, 2.5)
 OTHER_PRIOR = (0.0, 0.7)
-SLAB = 12_000  # unit rows of simulated fleets handled at once: a few megabytes of nodes
+SLAB = 50_000  # unit rows of simulated fleets handled at once: some tens of megabytes
 
 
 @dataclass(frozen=True, slots=True, repr=False)

@@ -11,7 +11,7 @@ import pandas as pd
 
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.failures import COUNTED_CAUSES, counts_as_failure, ended_by_failure
-from analytics.models.likelihood import Block, Points, Rates, Rows
+from analytics.models.rows import Block, Points, Rates, Rows
 from analytics.reasons import Lives, Reason, reason
 
 ANY_WEIGHT = 1.0  # lb, given to every life where the shop keeps no weights: no weight effect, and none to rate at

@@ -12,78 +12,15 @@ Every array has a leading axis of replicates, so that one Newton iteration serve
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.special import log_ndtr, ndtr
 
-from analytics.models.distributions import LOG_2PI, log_density, log_survival, survival_jet
+from analytics.models.distributions import LOG_2PI, averaged, log_density, log_survival
+from analytics.models.rows import Group, Pair, Rates, Rows, Stacked, stack
 
 TINY = 1e-300
-
-
-# ---- what the records say, sorted by kind
-@dataclass(frozen=True, slots=True)
-class Points:
-    """Places on the life axis: log miles = y [+ mu of the use] [+ log exposure] [- log exposure at the
-    reading].
-
-    y: (D, n). use: (D, n) codes, or None where the miles are known. num, den: pairs (days before, days after)
-    the age at which the driving rate may change, each (D, n), or None. D is 1 (data shared) or the number of
-    replicates.
-    """
-
-    y: np.ndarray
-    use: np.ndarray | None = None
-    num: tuple[np.ndarray, np.ndarray] | None = None
-    den: tuple[np.ndarray, np.ndarray] | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Block:
-    """Rows of one kind. x: (D, n, q) with the intercept first; w: (D, n), 0 for padding; points by name."""
-
-    kind: (
-        str  # exact, running, interval, left, entry, unread, unread_alive, unread_exact, unread_interval, unread_entry
-    )
-    x: np.ndarray
-    w: np.ndarray
-    at: Points
-    # running: the reading; interval: the upper end, as is ``at`` of left; unread: the entry
-    other: Points | None = None
-
-    @property
-    def end(self) -> Points:
-        """The upper end of an interval."""
-        assert self.other is not None
-        return self.other
-
-
-@dataclass(frozen=True, slots=True)
-class Rates:
-    """Known miles per day: log miles (D, n) at an age split in two (D, n); w (D, n).
-
-    read (D, n): w where a survivor was read. fell (D, n): w where the age is that of a failure: there miles and age are
-    both outcomes, so the density of (miles, age) carries d log rate/d age, which depends on the decline.
-    """
-
-    log_miles: np.ndarray
-    age: tuple[np.ndarray, np.ndarray]
-    use: np.ndarray
-    w: np.ndarray
-    read: np.ndarray
-    fell: np.ndarray
-
-
-@dataclass(frozen=True, slots=True)
-class Rows:
-    """All records of one fleet (D = 1) or of D fleets. ``constant``: terms free of theta, (D,)."""
-
-    blocks: tuple[Block, ...]
-    rates: Rates | None
-    columns: int
-    uses: int
-    reported: np.ndarray  # (D,) weight of reported failures
-    constant: np.ndarray  # (D,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,15 +83,9 @@ class Constraint:
 
 
 # ---- the likelihood
-#: derivatives of z (or of a parameter) that a record's term is differentiated through: kind ("row": one Jacobian row per record,
-#: "const": the same for all records), first derivatives, and second ones or None
-Local = tuple
-NO_SLOPES: Local = ()  # where the value alone is asked for
-
-
 def log_likelihood(
     theta: np.ndarray,
-    rows: Rows,
+    rows: Rows | Stacked,
     layout: Layout,
     law: str,
     nodes: tuple[np.ndarray, np.ndarray],
@@ -166,39 +97,28 @@ def log_likelihood(
 
     Data with D = 1 are shared by all B; otherwise D must equal B. ``nodes`` from `rate_nodes`.
     """
-    at = _At(np.atleast_2d(theta), layout, law, nodes, order, constraint)
-    for block in rows.blocks:
-        getattr(at, block.kind)(block)
-    at.reported(rows.reported)
-    if rows.rates is not None and layout.uses:
-        at.rates(rows.rates)
-    at.value += rows.constant
+    data = stack(rows, layout.uses) if isinstance(rows, Rows) else rows
+    at = _At(np.atleast_2d(theta), layout, order, constraint)
+    if data.groups:
+        _Places(at, data, law, nodes).take()
+    at.reported(data.reported)
+    if data.rates is not None and layout.uses:
+        at.rates(data.rates)
+    at.value += data.constant
     return (at.value, at.grad, at.hess) if order else (at.value, None, None)
 
 
 class _At:
-    """The parameters at theta (B, p), and the sums of log-likelihood, gradient and Hessian over the records taken so far.
+    """The parameters at theta (B, p), and the sums of log-likelihood, gradient and Hessian over the records taken so far."""
 
-    One method per kind of record, named as its `Block`.
-    """
-
-    def __init__(
-        self,
-        theta: np.ndarray,
-        layout: Layout,
-        law: str,
-        nodes: tuple[np.ndarray, np.ndarray],
-        order: int,
-        constraint: Constraint | None,
-    ):
+    def __init__(self, theta: np.ndarray, layout: Layout, order: int, constraint: Constraint | None):
         self.batch, self.size = theta.shape
-        self.layout, self.law, self.nodes, self.order, self.constraint = layout, law, nodes, order, constraint
+        self.layout, self.order, self.constraint = layout, order, constraint
         self.v = theta[:, 0]
         self.beta = np.exp(self.v)
         self.gamma = theta[:, layout.gamma]
         self.mu = theta[:, layout.mu]
         self.tau = np.exp(theta[:, layout.tau]) if layout.uses else np.ones(self.batch)
-        self.kappa = self.beta * self.tau
         self.at_d, self.at_a, self.at_c, self.at_l = map(layout.place, ("decline", "level", "slope", "share"))
         self.d = theta[:, self.at_d] if self.at_d is not None else np.full(self.batch, layout.fixed_decline)
         self.later = np.exp(self.d)[:, None]
@@ -215,10 +135,8 @@ class _At:
         self.value = np.zeros(self.batch)
         self.grad = np.zeros((self.batch, self.size))
         self.hess = np.zeros((self.batch, self.size, self.size))
-        self.steep = self._steep() if order and layout.uses else NO_SLOPES
 
-    # -- places on the life axis
-    def exposure(self, pair: tuple[np.ndarray, np.ndarray]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def exposure(self, pair: Pair) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """log of the days weighted by driving, and its first two derivatives in the decline."""
         before, after = pair
         a = before + self.later * after
@@ -230,389 +148,6 @@ class _At:
         if self.layout.uses == 1:
             return self.mu
         return np.take_along_axis(self.mu, np.broadcast_to(use, (self.batch, use.shape[1])), 1)
-
-    def place(self, x: np.ndarray, at: Points) -> tuple[np.ndarray, Local]:
-        """z (B, n) and the Jacobian (B, n, p) of these points."""
-        y = at.y
-        first = second = None
-        if at.num is not None:
-            la, first, second = self.exposure(at.num)
-            y = y + la
-            if at.den is not None:
-                lb, f, s = self.exposure(at.den)
-                y, first, second = y - lb, first - f, second - s
-        if at.use is not None:
-            y = y + self.use_means(at.use)
-        columns = x if self.constraint is None else x[..., 1:] - self.constraint.x0
-        eta = np.matmul(columns, self.gamma[:, :, None])[..., 0]
-        if self.constraint is not None:
-            eta = eta - self.constraint.z
-        miles = self.beta[:, None] * y
-        z = miles - eta
-        return z, self._slopes(miles, columns, at.use, (first, second)) if self.order else NO_SLOPES
-
-    def _slopes(self, miles: np.ndarray, columns: np.ndarray, use: np.ndarray | None, decline: tuple) -> Local:
-        layout, (first, second) = self.layout, decline
-        n = max(miles.shape[1], columns.shape[-2])
-        jac = np.zeros((self.batch, n, self.size))
-        jac[..., 0] = miles
-        jac[..., layout.gamma] = -columns
-        if use is not None:
-            for k in range(layout.uses):
-                jac[..., layout.mu.start + k] = self.beta[:, None] * (use == k)
-        curve = None
-        if self.at_d is not None and first is not None:
-            jac[..., self.at_d] = self.beta[:, None] * first
-            curve = (self.at_d, self.beta[:, None] * second)
-        return "row", jac, curve
-
-    def _steep(self) -> Local:
-        """kappa = beta tau, which spreads the nodes, with its derivatives in log beta and log tau."""
-        tau = self.layout.tau
-        kv = np.zeros((self.batch, self.size))
-        kv[:, 0] = kv[:, tau] = self.kappa
-        kk = np.zeros((self.batch, self.size, self.size))
-        for i in (0, tau):
-            for j in (0, tau):
-                kk[:, i, j] = self.kappa
-        return "const", kv, kk
-
-    def unit(self, at: int) -> np.ndarray:
-        """The unit vector of a parameter, (B, p)."""
-        e = np.zeros((self.batch, self.size))
-        e[:, at] = 1
-        return e
-
-    def diagonal(self, at: int, value: np.ndarray) -> np.ndarray:
-        """(B, p, p), ``value`` (B,) at one place of the diagonal."""
-        out = np.zeros((len(value), self.size, self.size))
-        out[:, at, at] = value
-        return out
-
-    # -- adding up
-    def add(self, locals_: list[Local], first: list[np.ndarray], second: dict) -> None:
-        """The chain rule: locals_ as `Local`, first (B, n) each, second by pair of locals."""
-        for (kind, jac, curve), l1 in zip(locals_, first, strict=True):
-            if kind == "row":
-                g = np.matmul(l1[:, None, :], jac)[:, 0]
-                self.grad += g
-                # z = beta y - x'gamma: its second derivatives in log beta repeat the first ones
-                cols = self.miles_columns
-                self.hess[:, 0, cols] += g[:, cols]
-                self.hess[:, cols[1:], 0] += g[:, cols[1:]]
-                if curve is not None:
-                    at, bend = curve
-                    self.hess[:, at, at] += (l1 * bend).sum(1)
-            else:
-                total = l1.sum(1)
-                self.grad += total[:, None] * jac
-                if curve is not None:
-                    self.hess += total[:, None, None] * curve
-        for (a, b), l2 in second.items():
-            block = _pair(locals_[a], locals_[b], l2)
-            self.hess += block if a == b else block + np.swapaxes(block, 1, 2)
-
-    def add_log(self, locals_: list[Local], d1: list[np.ndarray], d2: dict, like: np.ndarray, w: np.ndarray) -> None:
-        """From derivatives of a likelihood to those of its logarithm."""
-        first = [x / like for x in d1]
-        second = {}
-        for a in range(len(d1)):
-            for b in range(a, len(d1)):
-                x = d2.get((a, b), d2.get((b, a)))
-                second[(a, b)] = w * ((0 if x is None else x / like) - first[a] * first[b])
-        self.add(locals_, [w * x for x in first], second)
-
-    # -- known miles
-    def exact(self, block: Block) -> None:
-        """Failed at known miles."""
-        w = block.w
-        z, local = self.place(block.x, block.at)
-        f0, f1, f2 = log_density(z, self.law)
-        self.value += (w * (f0 + self.v[:, None])).sum(1)
-        if self.order:
-            self.grad[:, 0] += np.broadcast_to(w.sum(1), self.batch)
-            self.add([local], [w * f1], {(0, 0): w * f2})
-
-    def entry(self, block: Block) -> None:
-        """Came under observation at known miles."""
-        self._survived(block, -block.w)
-
-    def running(self, block: Block) -> None:
-        """Still running at known miles; with ``other``, the reading, it may have failed since without being reported."""
-        if self.full_share or block.other is None:
-            self._survived(block, block.w)
-            return
-        w = block.w
-        z, local = self.place(block.x, block.at)
-        s0, s1, s2 = log_survival(z, self.law)
-        zr, local_r = self.place(block.x, block.other)
-        r0, r1, r2 = log_survival(zr, self.law)
-        q = np.exp(np.minimum(s0 - r0, 0))
-        pi = self.share[:, None]
-        den = 1 - pi + pi * q
-        self.value += (w * (r0 + np.log(den))).sum(1)
-        if not self.order:
-            return
-        p = pi * q / den
-        cross = p * (1 - p)
-        locals_ = [local, local_r]
-        first = [w * p * s1, w * (1 - p) * r1]
-        second = {
-            (0, 0): w * (p * s2 + cross * s1 * s1),
-            (1, 1): w * ((1 - p) * r2 + cross * r1 * r1),
-            (0, 1): -w * cross * s1 * r1,
-        }
-        if self.at_l is not None:
-            dpi = self.share * self.silent
-            bend = self.diagonal(self.at_l, dpi * (1 - 2 * self.share))
-            locals_.append(("const", self.unit(self.at_l) * dpi[:, None], bend))
-            slope = (q - 1) / den
-            first.append(w * slope)
-            second[(2, 2)] = -w * slope * slope
-            second[(0, 2)] = w * s1 * q / den**2
-            second[(1, 2)] = -w * r1 * q / den**2
-        self.add(locals_, first, second)
-
-    def _survived(self, block: Block, weight: np.ndarray) -> None:
-        z, local = self.place(block.x, block.at)
-        s0, s1, s2 = log_survival(z, self.law)
-        self.value += (weight * s0).sum(1)
-        if self.order:
-            self.add([local], [weight * s1], {(0, 0): weight * s2})
-
-    def interval(self, block: Block) -> None:
-        """Failed between two known miles."""
-        self._between(block, block.end, *self.place(block.x, block.at))
-
-    def left(self, block: Block) -> None:
-        """Failed before known miles."""
-        self._between(block, block.at, None, None)
-
-    def _between(self, block: Block, end: Points, zl: np.ndarray | None, local_l: Local | None) -> None:
-        w = block.w
-        zu, local_u = self.place(block.x, end)
-        u0, u1, u2 = log_survival(zu, self.law)
-        l0, l1, l2 = (np.zeros_like(u0), None, None) if zl is None else log_survival(zl, self.law)
-        gap = -np.expm1(np.minimum(u0 - l0, -1e-14))
-        self.value += (w * (l0 + np.log(gap))).sum(1)
-        if not self.order:
-            return
-        rho = (1 - gap) / gap
-        bend = rho / gap
-        locals_ = [local_u]
-        first = [-w * rho * u1]
-        second = {(0, 0): w * (-rho * u2 - bend * u1 * u1)}
-        if local_l is not None:
-            locals_.append(local_l)
-            first.append(w * l1 / gap)
-            second[(1, 1)] = w * (l2 / gap - bend * l1 * l1)
-            second[(0, 1)] = w * bend * u1 * l1
-        self.add(locals_, first, second)
-
-    # -- odometer unknown: averages over the log-normal miles per day of the unit's use, by the trapezoid rule
-    def average(self, z: np.ndarray, weights: list[np.ndarray], order: int | None = None) -> list[np.ndarray]:
-        """sum_j weights[m]_j S^(k)(z + kappa s_j): one (B, n, m_k) array per derivative k. In slabs that fit the cache."""
-        batch, n = z.shape
-        s, order = self.nodes[0], self.order if order is None else order
-        out = [np.empty((batch, n, wk.shape[-1])) for wk in weights]
-        step = max(1, 60_000 // max(1, n * len(s)))
-        for i in range(0, batch, step):
-            j = min(batch, i + step)
-            jet = survival_jet(z[i:j, :, None] + self.kappa[i:j, None, None] * s, self.law, order)
-            for k, wk in enumerate(weights):
-                np.matmul(jet[k], wk if wk.shape[0] == 1 else wk[i:j], out=out[k][i:j])
-        return out
-
-    @property
-    def moments(self) -> list[np.ndarray]:
-        """Node weights times 1, s, s^2, as far as the order asks, for each derivative of S."""
-        s, weight = self.nodes
-        plain = np.stack([weight, weight * s, weight * s * s], 1)[None]
-        return [plain[..., :1], plain[..., :2], plain][: self.order + 1]
-
-    def _add_average(self, local: Local, sums: list[np.ndarray], like: np.ndarray, w: np.ndarray) -> None:
-        """w log(like), like an average S: derivatives through z and through kappa."""
-        self.value += (w * np.log(like)).sum(1)
-        if self.order:
-            d2 = {(0, 0): sums[2][..., 0], (0, 1): sums[2][..., 1], (1, 1): sums[2][..., 2]}
-            self.add_log([local, self.steep], [sums[1][..., 0], sums[1][..., 1]], d2, like, w)
-
-    def unread_alive(self, block: Block) -> None:
-        """Known to be good, miles unknown."""
-        z, local = self.place(block.x, block.at)
-        sums = self.average(z, self.moments)
-        self._add_average(local, sums, np.maximum(sums[0][..., 0], TINY), block.w)
-
-    def unread_entry(self, block: Block) -> None:
-        """Came under observation at unknown miles."""
-        z, local = self.place(block.x, block.at)
-        sums = self.average(z, self.moments)
-        self._add_average(local, sums, np.maximum(sums[0][..., 0], TINY), -block.w)
-
-    def unread_exact(self, block: Block) -> None:
-        """Failed on a known day, miles unknown: the density in days is (beta / days) times -dS/dz, averaged."""
-        w = block.w
-        z, local = self.place(block.x, block.at)
-        moments = self.moments
-        sums = self.average(z, [moments[0], *moments], 3 if self.order else 1)
-        like = np.maximum(-sums[1][..., 0], TINY)
-        self.value += (w * (np.log(like) + self.v[:, None])).sum(1)
-        if self.order:
-            self.grad[:, 0] += np.broadcast_to(w.sum(1), self.batch)
-            d2 = {(0, 0): -sums[3][..., 0], (0, 1): -sums[3][..., 1], (1, 1): -sums[3][..., 2]}
-            self.add_log([local, self.steep], [-sums[2][..., 0], -sums[2][..., 1]], d2, like, w)
-
-    def unread_interval(self, block: Block) -> None:
-        """Failed between two days, miles unknown: the average of S_L - S_U."""
-        w = block.w
-        z, local = self.place(block.x, block.at)
-        zu, local_u = self.place(block.x, block.end)
-        low, high = self.average(z, self.moments), self.average(zu, self.moments)
-        like = np.maximum(low[0][..., 0] - high[0][..., 0], TINY)
-        self.value += (w * np.log(like)).sum(1)
-        if not self.order:
-            return
-        d1 = [low[1][..., 0], low[1][..., 1] - high[1][..., 1], -high[1][..., 0]]
-        d2 = {
-            (0, 0): low[2][..., 0],
-            (0, 1): low[2][..., 1],
-            (1, 1): low[2][..., 2] - high[2][..., 2],
-            (2, 2): -high[2][..., 0],
-            (1, 2): -high[2][..., 1],
-        }
-        self.add_log([local, self.steep, local_u], d1, d2, like, w)
-
-    def unread(self, block: Block) -> None:
-        """Not heard of: log of the average of S (1 - q) + (S0 - S)(1 - share), q the chance of having been read, less the
-        log of the average of S0, survival to the entry (1 when it was there from new)."""
-        w = block.w
-        z, local = self.place(block.x, block.at)
-        sums = self.average(z, self._unread_weights())
-        base: float | np.ndarray = 1.0
-        local0, sums0 = NO_SLOPES, None
-        if block.other is not None:
-            z0, local0 = self.place(block.x, block.other)
-            sums0 = self.average(z0, self.moments)
-            base = sums0[0][..., 0]
-            self._add_average(local0, sums0, np.maximum(base, TINY), -w)
-        silent = self.silent[:, None]
-        like = np.maximum(sums[0][..., 0] + (0 if self.full_share else silent * base), TINY)
-        self.value += (w * np.log(like)).sum(1)
-        if not self.order:
-            return
-        if block.other is None:
-            self._unread_from_new(local, sums, like, w)
-        else:
-            self._unread_late(local, local0, sums, sums0, like, w)
-
-    def _unread_weights(self) -> list[np.ndarray]:
-        """Node weights (B or 1, J, m) of what unread rows need, for each derivative of S."""
-        s, weight = self.nodes
-        if self.alpha is None:
-            keep = np.ones((1, len(s)))
-        else:
-            reach = self.alpha[:, None] + self.c[:, None] * s
-            keep = ndtr(-reach)
-        net = weight * (keep - self.silent[:, None]) if not self.full_share else weight * keep
-        columns0, columns1, columns2 = [net], [net, net * s], [net, net * s, net * s * s]
-        if self.order and self.alpha is not None:
-            phi = np.exp(-0.5 * reach**2 - 0.5 * LOG_2PI)
-            da, daa = -weight * phi, weight * reach * phi
-            columns0 += [da, da * s, daa, daa * s, daa * s * s]
-            columns1 += [da, da * s, da * s * s]
-        if self.order and self.at_l is not None:
-            ones = np.broadcast_to(weight, net.shape)
-            columns0.append(ones)
-            columns1 += [ones, ones * s]
-        return [np.stack(k, -1) for k in (columns0, columns1, columns2)][: self.order + 1]
-
-    def _unread_late(self, local, local0, sums, sums0, like, w) -> None:
-        """Derivatives of the unread rows that came under observation late."""
-        locals_ = [local, self.steep]
-        d1 = [sums[1][..., 0], sums[1][..., 1]]
-        d2 = {(0, 0): sums[2][..., 0], (0, 1): sums[2][..., 1], (1, 1): sums[2][..., 2]}
-        if self.at_a is not None:
-            i = len(locals_)
-            locals_.append(("const", self.unit(self.at_a), None))
-            d1.append(sums[0][..., 1])
-            d2 |= {(0, i): sums[1][..., 2], (1, i): sums[1][..., 3], (i, i): sums[0][..., 3]}
-            if self.at_c is not None:
-                locals_.append(("const", self.unit(self.at_c), None))
-                d1.append(sums[0][..., 2])
-                d2 |= {
-                    (0, i + 1): sums[1][..., 3],
-                    (1, i + 1): sums[1][..., 4],
-                    (i, i + 1): sums[0][..., 4],
-                    (i + 1, i + 1): sums[0][..., 5],
-                }
-        i0 = len(locals_)
-        if not self.full_share:
-            b = self.silent[:, None]
-            locals_.append(local0)
-            d1.append(b * sums0[1][..., 0])
-            d1[1] = d1[1] + b * sums0[1][..., 1]
-            d2[(1, 1)] = d2[(1, 1)] + b * sums0[2][..., 2]
-            d2 |= {(i0, i0): b * sums0[2][..., 0], (1, i0): b * sums0[2][..., 1]}
-        if self.at_l is not None:
-            i = len(locals_)
-            db = -self.silent * (1 - self.silent)
-            bend = self.diagonal(self.at_l, (2 * self.silent - 1) * db)
-            locals_.append(("const", self.unit(self.at_l) * db[:, None], bend))
-            d1.append(sums0[0][..., 0] - sums[0][..., -1])
-            d2 |= {(0, i): -sums[1][..., -2], (1, i): -sums[1][..., -1] + sums0[1][..., 1], (i0, i): sums0[1][..., 0]}
-        self.add_log(locals_, d1, d2, like, w)
-
-    def _unread_from_new(self, local, sums, like, w) -> None:
-        """Derivatives of the unread rows without an entry: what `add_log` does, with the sums over rows taken first."""
-        _, jac, curve = local
-        _, kv, kk = self.steep
-        grad, hess, silent = self.grad, self.hess, self.silent
-        wl = w / like
-        c0, c1, c2 = (np.matmul(wl[:, None, :], q)[:, 0] for q in sums)
-        r1 = np.matmul(np.swapaxes(sums[1] * wl[..., None], 1, 2), jac)
-        r2 = np.matmul((sums[2][..., 1] * wl)[:, None, :], jac)[:, 0]
-        g = r1[:, 0]
-        grad += g
-        cols = self.miles_columns
-        hess[:, 0, cols] += g[:, cols]
-        hess[:, cols[1:], 0] += g[:, cols[1:]]
-        if curve is not None:
-            at, bend = curve
-            hess[:, at, at] += (sums[1][..., 0] * wl * bend).sum(1)
-        hess += np.matmul(np.swapaxes(jac, 1, 2), jac * (sums[2][..., 0] * wl)[..., None])
-        grad += c1[:, 1, None] * kv
-        hess += c1[:, 1, None, None] * kk + c2[:, 2, None, None] * kv[:, :, None] * kv[:, None, :]
-        cross = r2[:, :, None] * kv[:, None, :]
-        hess += cross + np.swapaxes(cross, 1, 2)
-        score = jac * (sums[1][..., 0] / like)[..., None]
-        for i in np.flatnonzero(kv.any(0)):
-            score[..., i] += kv[:, i, None] * (sums[1][..., 1] / like)
-
-        def mixed(at: int, vector: np.ndarray) -> None:
-            hess[:, at, :] += vector
-            hess[:, :, at] += vector
-
-        at_a, at_c, at_l = self.at_a, self.at_c, self.at_l
-        if at_a is not None:
-            grad[:, at_a] += c0[:, 1]
-            hess[:, at_a, at_a] += c0[:, 3]
-            mixed(at_a, r1[:, 2] + c1[:, 3, None] * kv)
-            score[..., at_a] = sums[0][..., 1] / like
-        if at_c is not None:
-            grad[:, at_c] += c0[:, 2]
-            hess[:, at_c, at_c] += c0[:, 5]
-            hess[:, at_a, at_c] += c0[:, 4]
-            hess[:, at_c, at_a] += c0[:, 4]
-            mixed(at_c, r1[:, 3] + c1[:, 4, None] * kv)
-            score[..., at_c] = sums[0][..., 2] / like
-        if at_l is not None:
-            db = -silent * (1 - silent)
-            lost = wl.sum(1) - c0[:, -1]
-            grad[:, at_l] += db * lost
-            hess[:, at_l, at_l] += (2 * silent - 1) * db * lost
-            mixed(at_l, -db[:, None] * (r1[:, -2] + c1[:, -1, None] * kv))
-            score[..., at_l] = db[:, None] * (1 - sums[0][..., -1]) / like
-        hess -= np.matmul(np.swapaxes(score, 1, 2), score * w[..., None])
 
     # -- what is known of the units
     def reported(self, failures: np.ndarray) -> None:
@@ -689,13 +224,330 @@ class _At:
         return a1 * c[:, None]
 
 
-def _pair(one: Local, other: Local, l2: np.ndarray) -> np.ndarray:
-    """The part of the Hessian (B, p, p) that two local derivatives make together."""
-    (ka, ja, _), (kb, jb, _) = one, other
-    if ka == "row" and kb == "row":
-        return np.matmul(np.swapaxes(ja, 1, 2), jb * l2[..., None])
-    if ka == "row":
-        return np.matmul(l2[:, None, :], ja)[:, 0][:, :, None] * jb[:, None, :]
-    if kb == "row":
-        return ja[:, :, None] * np.matmul(l2[:, None, :], jb)[:, 0][:, None, :]
-    return l2.sum(1)[:, None, None] * ja[:, :, None] * jb[:, None, :]
+#: what a record's term is differentiated through, besides its places: the steepness kappa = beta tau, which spreads the nodes, level
+#: and slope of being read, and the share that is silent
+_KAPPA, _LEVEL, _SLOPE, _SILENT = range(4)
+_Second = dict[tuple[int, int], np.ndarray]
+
+
+class _Places:
+    """All places on the life axis at the parameters ``at``, and the derivatives of the log-likelihood in them.
+
+    A record's term hangs on theta through z of its places, (B, P), and the four common quantities alone. So each group of rows gives
+    its derivatives in those (first, second, mixed, across; common1, common2), and the chain rule is applied once to all of them.
+    """
+
+    def __init__(self, at: _At, data: Stacked, law: str, nodes: tuple[np.ndarray, np.ndarray]):
+        self.at, self.data, self.law, self.nodes = at, data, law, nodes
+        self.places()
+        batch, n = self.z.shape
+        if at.order:
+            self.first, self.second, self.mixed = np.zeros((batch, n)), np.zeros((batch, n)), np.zeros((batch, 4, n))
+            self.across: list[tuple[slice, slice, np.ndarray]] = []
+            self.common1, self.common2 = np.zeros((batch, 4)), np.zeros((batch, 4, 4))
+
+    def places(self) -> None:
+        """z of all places."""
+        at, data = self.at, self.data
+        y = data.y
+        self.bend: np.ndarray | None = None
+        self.drives: np.ndarray | None = None
+        if data.num is not None:
+            la, self.drives, self.bend = at.exposure(data.num)
+            y = y + la
+            if data.den is not None:
+                lb, f, s = at.exposure(data.den)
+                y, self.drives, self.bend = y - lb, self.drives - f, self.bend - s
+        if at.layout.uses:
+            y = y + np.matmul(at.mu[:, None, :], data.of_use)[:, 0]
+        self.columns = data.x if at.constraint is None else data.x[:, 1:] - at.constraint.x0[:, None]
+        eta = np.matmul(at.gamma[:, None, :], self.columns)[:, 0]
+        if at.constraint is not None:
+            eta = eta - at.constraint.z
+        self.miles = at.beta[:, None] * y
+        self.z = self.miles - eta
+
+    def take(self) -> None:
+        """Add every group, and the chain rule."""
+        groups, known = self.data.groups, self.data.known
+        if known:
+            self.survival = log_survival(self.z[:, :known], self.law)
+        if known < self.z.shape[1]:
+            self.sums = self.averages()
+        for kind, group in groups.items():
+            (self.unread if kind == "unread late" else getattr(self, kind))(group)
+        if self.at.order:
+            self.chain()
+
+    def chain(self) -> None:
+        """From derivatives in the places and the common quantities to those in theta."""
+        at, layout, jac = self.at, self.at.layout, self.slopes()
+        turned = np.swapaxes(jac, 1, 2)
+        grad = np.matmul(jac, self.first[:, :, None])[..., 0]
+        hess = np.matmul(jac * self.second[:, None, :], turned)
+        for one, other, l2 in self.across:
+            block = np.matmul(jac[..., one] * l2[:, None, :], turned[:, other])
+            hess += block + np.swapaxes(block, 1, 2)
+        # z = beta y - x'gamma: its second derivatives in log beta repeat the first ones
+        cols = at.miles_columns
+        hess[:, 0, cols] += grad[:, cols]
+        hess[:, cols[1:], 0] += grad[:, cols[1:]]
+        if at.at_d is not None and self.bend is not None:
+            hess[:, at.at_d, at.at_d] += at.beta * (self.first * self.bend).sum(1)
+        common, c1 = self.common_slopes(), self.common1
+        block = np.matmul(np.matmul(self.mixed, turned).swapaxes(1, 2), common)
+        hess += block + np.swapaxes(block, 1, 2)
+        hess += np.matmul(np.swapaxes(common, 1, 2), np.matmul(self.common2, common))
+        if layout.uses:
+            for i in (0, layout.tau):
+                for j in (0, layout.tau):
+                    hess[:, i, j] += c1[:, _KAPPA] * common[:, _KAPPA, 0]
+        if at.at_l is not None:
+            hess[:, at.at_l, at.at_l] += c1[:, _SILENT] * (2 * at.silent - 1) * common[:, _SILENT, at.at_l]
+        at.grad += grad + np.matmul(c1[:, None, :], common)[:, 0]
+        at.hess += hess
+
+    def slopes(self) -> np.ndarray:
+        """Derivatives (B, p, P) of z."""
+        at, layout = self.at, self.at.layout
+        jac = np.zeros((at.batch, at.size, self.z.shape[1]))
+        jac[:, 0] = self.miles
+        jac[:, layout.gamma] = -self.columns
+        if layout.uses:
+            jac[:, layout.mu] = at.beta[:, None, None] * self.data.of_use
+        if at.at_d is not None and self.drives is not None:
+            jac[:, at.at_d] = at.beta[:, None] * self.drives
+        return jac
+
+    def common_slopes(self) -> np.ndarray:
+        """Derivatives (B, 4, p) of the common quantities."""
+        at = self.at
+        out = np.zeros((at.batch, 4, at.size))
+        if at.layout.uses:
+            out[:, _KAPPA, 0] = out[:, _KAPPA, at.layout.tau] = at.beta * at.tau
+        for common, place in ((_LEVEL, at.at_a), (_SLOPE, at.at_c)):
+            if place is not None:
+                out[:, common, place] = 1
+        if at.at_l is not None:
+            out[:, _SILENT, at.at_l] = -at.silent * at.share
+        return out
+
+    # -- adding up
+    def add(self, where: slice, value: np.ndarray, first: np.ndarray, second: np.ndarray) -> None:
+        """Terms (B, n) of one place each, and their derivatives in its z."""
+        self.at.value += value.sum(1)
+        if self.at.order:
+            self.first[:, where] += first
+            self.second[:, where] += second
+
+    def add_log(
+        self,
+        group: Group,
+        like: np.ndarray,
+        places: list[tuple[slice, np.ndarray, np.ndarray]],
+        common: dict[int, np.ndarray],
+        second: _Second,
+    ) -> None:
+        """w log(like), by the derivatives of like: places as (where, first, second in z); common: first ones by number; second: by the
+        numbers of two common ones, or of place (-1, -2) and common one. What is left out is 0."""
+        w, numbers = group.w, list(common)
+        wl = w / like
+        score = np.stack([np.broadcast_to(d1, like.shape) for d1 in common.values()], 1) / like[:, None, :]
+        weighed = w[:, None, :] * score
+        scores = []
+        for k, (where, d1, d2) in enumerate(places):
+            f = d1 / like
+            scores.append(f)
+            self.first[:, where] += w * f
+            self.second[:, where] += wl * d2 - w * f * f
+            for i, number in enumerate(numbers):
+                self.mixed[:, number, where] += wl * second.get((-1 - k, number), 0.0) - f * weighed[:, i]
+        if len(places) == 2:
+            # no term holds the product of the two
+            self.across.append((places[0][0], places[1][0], -w * scores[0] * scores[1]))
+        self.common1[:, numbers] += weighed.sum(2)
+        self.common2[:, np.array(numbers)[:, None], numbers] -= np.matmul(weighed, score.swapaxes(1, 2))
+        for (a, b), d2 in second.items():
+            if a >= 0:
+                total = (wl * d2).sum(1)
+                self.common2[:, a, b] += total
+                if a != b:
+                    self.common2[:, b, a] += total
+
+    # -- known miles
+    def exact(self, group: Group) -> None:
+        """Failed at known miles."""
+        w = group.w
+        f0, f1, f2 = log_density(self.z[:, group.at], self.law)
+        self.add(group.at, w * (f0 + self.at.v[:, None]), w * f1, w * f2)
+        self.at.grad[:, 0] += w.sum(1)
+
+    def survived(self, group: Group) -> None:
+        """Still running at known miles; or, taken back, came under observation at them."""
+        s0, s1, s2 = (s[:, group.at] for s in self.survival)
+        self.add(group.at, group.w * s0, group.w * s1, group.w * s2)
+
+    def running(self, group: Group) -> None:
+        """Still running at known miles, read before: it may have failed since without being reported."""
+        if self.at.full_share:
+            self.survived(group)
+            return
+        w, pi = group.w, self.at.share[:, None]
+        s0, s1, s2 = (s[:, group.at] for s in self.survival)
+        r0, r1, r2 = (s[:, group.other] for s in self.survival)
+        q = np.exp(np.minimum(s0 - r0, 0))
+        den = 1 - pi + pi * q
+        p = pi * q / den
+        cross = p * (1 - p)
+        self.add(group.at, w * (r0 + np.log(den)), w * p * s1, w * (p * s2 + cross * s1 * s1))
+        if not self.at.order:
+            return
+        self.first[:, group.other] += w * (1 - p) * r1
+        self.second[:, group.other] += w * ((1 - p) * r2 + cross * r1 * r1)
+        self.across.append((group.at, group.other, -w * cross * s1 * r1))
+        if self.at.at_l is not None:
+            slope = (1 - q) / den
+            self.common1[:, _SILENT] += (w * slope).sum(1)
+            self.common2[:, _SILENT, _SILENT] -= (w * slope * slope).sum(1)
+            self.mixed[:, _SILENT, group.at] -= w * s1 * q / den**2
+            self.mixed[:, _SILENT, group.other] += w * r1 * q / den**2
+
+    def interval(self, group: Group) -> None:
+        """Failed between two known miles."""
+        l0, l1, l2 = (s[:, group.at] for s in self.survival)
+        self._before(group, group.other, l0)
+        if not self.at.order:
+            return
+        u0, u1, _ = (s[:, group.other] for s in self.survival)
+        gap = -np.expm1(np.minimum(u0 - l0, -1e-14))
+        bend = (1 - gap) / gap**2
+        self.first[:, group.at] += group.w * l1 / gap
+        self.second[:, group.at] += group.w * (l2 / gap - bend * l1 * l1)
+        self.across.append((group.other, group.at, group.w * bend * u1 * l1))
+
+    def left(self, group: Group) -> None:
+        """Failed before known miles."""
+        self._before(group, group.at, 0.0)
+
+    def _before(self, group: Group, end: slice, lower: np.ndarray | float) -> None:
+        """log(S at the lower end - S at the upper one), and its derivatives in the upper one."""
+        w = group.w
+        u0, u1, u2 = (s[:, end] for s in self.survival)
+        gap = -np.expm1(np.minimum(u0 - lower, -1e-14))
+        rho = (1 - gap) / gap
+        self.add(end, w * (lower + np.log(gap)), -w * rho * u1, w * (-rho * u2 - rho / gap * u1 * u1))
+
+    # -- odometer unknown: averages over the log-normal miles per day of the unit's use, by the trapezoid rule
+    def averages(self) -> list[dict[tuple[str, int], np.ndarray]]:
+        """For each derivative of S, its averages (B, n) over the nodes s of the unknown places, as far as they are needed, weighed by
+        s^k, k their number: plain; net of being read and of silence; with derivatives of being read in its level, once and twice."""
+        at, groups, (s, weight) = self.at, self.data.groups, self.nodes
+        powers = np.stack([weight, weight * s, weight * s * s])[None]
+        kept: dict[str, tuple[np.ndarray, tuple[int, ...]]] = {"plain": (powers, (1, 2, 3))}
+        if {"unread", "unread late"} & groups.keys():
+            keep = np.ones((1, 1, len(s)))
+            if at.alpha is not None:
+                reach = (at.alpha[:, None] + at.c[:, None] * s)[:, None, :]
+                keep, phi = ndtr(-reach), np.exp(-0.5 * reach**2 - 0.5 * LOG_2PI)
+                kept["read"] = -powers * phi, (2, 3)
+                kept["read again"] = powers * reach * phi, (3,)
+            kept["net"] = powers * (keep if at.full_share else keep - at.silent[:, None, None]), (1, 2, 3)
+        highest = at.order
+        if "unread_exact" in groups:
+            kept["plain"], highest = (powers, (1, 2, 3, 3)), at.order + 1
+        names = [
+            [(name, k) for name, (_, most) in kept.items() if len(most) > d for k in range(most[d])]
+            for d in range(highest + 1)
+        ]
+        weights = []
+        for own in names:
+            rows = [kept[name][0][:, k] for name, k in own]
+            weights.append(np.stack(np.broadcast_arrays(*rows), 1))
+        found = averaged(self.z[:, self.data.known :], at.beta * at.tau, s, weights, self.law)
+        return [{key: sums[:, i] for i, key in enumerate(own)} for own, sums in zip(names, found, strict=True)]
+
+    def of(self, name: str, derivative: int, where: slice) -> list[np.ndarray]:
+        """The averages of that name of the places ``where``."""
+        sums, known = self.sums[derivative], self.data.known
+        at = slice(where.start - known, where.stop - known)
+        return [sums[name, k][:, at] for k in range(3) if (name, k) in sums]
+
+    def _plain(self, where: slice) -> tuple[Any, ...]:
+        """The average of S of these places, and its derivatives: in z; in kappa; twice in z; in z and kappa; twice in kappa."""
+        s0 = self.of("plain", 0, where)[0]
+        if not self.at.order:
+            return s0, *[s0] * 5
+        (d, dk), (dd, ddk, dkk) = self.of("plain", 1, where), self.of("plain", 2, where)
+        return s0, d, dk, dd, ddk, dkk
+
+    def average(self, group: Group) -> None:
+        """Known to be good, or under observation from then on, at unknown miles."""
+        like, d, dk, dd, ddk, dkk = self._plain(group.at)
+        like = np.maximum(like, TINY)
+        self.at.value += (group.w * np.log(like)).sum(1)
+        if self.at.order:
+            second = {(-1, _KAPPA): ddk, (_KAPPA, _KAPPA): dkk}
+            self.add_log(group, like, [(group.at, d, dd)], {_KAPPA: dk}, second)
+
+    def unread_exact(self, group: Group) -> None:
+        """Failed on a known day, miles unknown: the density in days is (beta / days) times -dS/dz, averaged."""
+        like = np.maximum(-self.of("plain", 1, group.at)[0], TINY)
+        self.at.value += (group.w * (np.log(like) + self.at.v[:, None])).sum(1)
+        if self.at.order:
+            self.at.grad[:, 0] += group.w.sum(1)
+            (d, dk, _), (dd, ddk, dkk) = ([-a for a in self.of("plain", k, group.at)] for k in (2, 3))
+            second = {(-1, _KAPPA): ddk, (_KAPPA, _KAPPA): dkk}
+            self.add_log(group, like, [(group.at, d, dd)], {_KAPPA: dk}, second)
+
+    def unread_interval(self, group: Group) -> None:
+        """Failed between two days, miles unknown: the average of S_L - S_U."""
+        low, d, dk, dd, ddk, dkk = self._plain(group.at)
+        high, e, ek, ee, eek, ekk = self._plain(group.other)
+        like = np.maximum(low - high, TINY)
+        self.at.value += (group.w * np.log(like)).sum(1)
+        if self.at.order:
+            second = {(-1, _KAPPA): ddk, (-2, _KAPPA): -eek, (_KAPPA, _KAPPA): dkk - ekk}
+            self.add_log(group, like, [(group.at, d, dd), (group.other, -e, -ee)], {_KAPPA: dk - ek}, second)
+
+    def unread(self, group: Group) -> None:
+        """Not heard of: log of the average of S (1 - q) + (S0 - S)(1 - share), q the chance of having been read, S0 1 from new."""
+        at, where = self.at, group.at
+        late = group.other != where
+        nothing: tuple[Any, ...] = (1.0, *[0.0] * 5)
+        base, e, ek, ee, eek, ekk = self._plain(group.other) if late else nothing
+        net0 = self.of("net", 0, where)
+        silent = at.silent[:, None]
+        like = np.maximum(net0[0] + (0 if at.full_share else silent * base), TINY)
+        at.value += (group.w * np.log(like)).sum(1)
+        if not at.order:
+            return
+        (d, dk), (dd, ddk, dkk) = self.of("net", 1, where), self.of("net", 2, where)
+        places = [(where, d, dd)]
+        common: dict[int, np.ndarray] = {_KAPPA: dk}
+        second: _Second = {(-1, _KAPPA): ddk, (_KAPPA, _KAPPA): dkk}
+        if late and not at.full_share:
+            places.append((group.other, silent * e, silent * ee))
+            common[_KAPPA] = dk + silent * ek
+            second |= {(-2, _KAPPA): silent * eek, (_KAPPA, _KAPPA): dkk + silent * ekk}
+        if at.at_a is not None:
+            self._of_being_read(where, common, second)
+        if at.at_l is not None:
+            s, (sz, sk) = self.of("plain", 0, where)[0], self.of("plain", 1, where)
+            common[_SILENT] = base - s
+            second |= {(-1, _SILENT): -sz, (_KAPPA, _SILENT): ek - sk}
+            if late:
+                second[-2, _SILENT] = e
+        self.add_log(group, like, places, common, second)
+
+    def _of_being_read(self, where: slice, common: dict[int, np.ndarray], second: _Second) -> None:
+        """Derivatives of the average of S (1 - q) in level and slope."""
+        (r, rs), (rz, rzs, rzss), (rr, rrs, rrss) = (
+            self.of("read", 0, where),
+            self.of("read", 1, where),
+            self.of("read again", 0, where),
+        )
+        common[_LEVEL] = r
+        second |= {(-1, _LEVEL): rz, (_KAPPA, _LEVEL): rzs, (_LEVEL, _LEVEL): rr}
+        if self.at.at_c is not None:
+            common[_SLOPE] = rs
+            second |= {(-1, _SLOPE): rzs, (_KAPPA, _SLOPE): rzss, (_LEVEL, _SLOPE): rrs, (_SLOPE, _SLOPE): rrss}

@@ -9,11 +9,12 @@ from scipy.special import ndtri
 from scipy.stats import t as student
 
 from analytics.models.lifedata import ALIKE, NOTHING, LifeData, split_days
-from analytics.models.likelihood import Layout, Rates, Rows
+from analytics.models.likelihood import Layout
 from analytics.models.newton import maximise
 from analytics.models.priors import Priors
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import objective
+from analytics.models.rows import Rates, Rows
 from analytics.reasons import Mileage, Reason, reason
 from analytics.records.measures import DAYS_A_YEAR
 

@@ -496,3 +496,18 @@ def kaplan_meier_cells(
     frame = pd.DataFrame({name: columns[name] for name in _CURVE_COLUMNS})
     frame.insert(0, "cell", pd.Index(labels).take(rows.cell))
     return frame
+
+
+def mean_right_truncated(values: np.ndarray, limits: np.ndarray) -> float:
+    """Mean of ``values`` (n,), each on record only because it was at most its limit in ``limits`` (n,).
+
+    Product limit in reversed time (Lagakos, Barraj and De Gruttola, Biometrika 75 (1988) 515-523; from memory), of values up to the largest
+    seen. One is added to each number at risk, so that a largest value alone in its sight does not decide.
+    """
+    ends = np.unique(values)
+    below, rest = np.ones(len(ends)), 1.0
+    for j in range(len(ends) - 1, -1, -1):
+        below[j] = rest  # chance of at most ends[j]
+        at_risk = ((values <= ends[j]) & (limits >= ends[j])).sum() + 1
+        rest *= 1 - (values == ends[j]).sum() / at_risk
+    return float(ends[0] + (np.diff(ends) * (1 - below[:-1])).sum())

@@ -44,18 +44,7 @@ def penalty(
     theta = np.atleast_2d(theta)
     batch, size = theta.shape
     value, grad, hess = np.zeros(batch), np.zeros((batch, size)), np.zeros((batch, size, size))
-
-    def normal(at: int, prior) -> None:
-        mean, sd = prior
-        r = (theta[:, at] - mean) / sd
-        value[:] += -0.5 * r * r
-        grad[:, at] -= r / sd
-        hess[:, at, at] -= 1 / sd**2
-
-    if priors.shape is not None:
-        normal(0, priors.shape)
     g0 = layout.gamma.start + (0 if constrained else 1)
-    inv = np.exp(-theta[:, 0])
     if priors.power is not None and layout.gamma.stop > g0:
         mean, sd = priors.power
         g = theta[:, g0]
@@ -67,40 +56,54 @@ def penalty(
         hess[:, 0, 0] -= 1 / sd**2
         hess[:, g0, 0] += 1 / (g * sd**2)
         hess[:, 0, g0] += 1 / (g * sd**2)
-    for j, prior in enumerate(priors.others):
-        if prior is None:
-            continue
-        at = g0 + 1 + j
-        mean, sd = prior
+    if of := [(g0 + 1 + j, *prior) for j, prior in enumerate(priors.others) if prior is not None]:
+        at, means, precision = _apart(of)
+        inv = np.exp(-theta[:, :1])
         b = theta[:, at] * inv
-        r = (b - mean) / sd**2
-        value -= 0.5 * r * (b - mean)
+        r = (b - means) * precision
+        value -= 0.5 * (r * (b - means)).sum(1)
         grad[:, at] -= r * inv
-        grad[:, 0] += r * b
-        hess[:, at, at] -= inv**2 / sd**2
-        cross = b * inv / sd**2 + r * inv
+        grad[:, 0] += (r * b).sum(1)
+        hess[:, at, at] -= inv**2 * precision
+        cross = (b * precision + r) * inv
         hess[:, at, 0] += cross
         hess[:, 0, at] += cross
-        hess[:, 0, 0] -= b * b / sd**2 + r * b
+        hess[:, 0, 0] -= (b * b * precision + r * b).sum(1)
+    of = [] if priors.shape is None else [(0, *priors.shape)]
     if layout.uses:
-        mu = theta[:, layout.mu]
-        k = layout.uses
-        if priors.rate is not None:
-            mean, sd = priors.rate
-            r = (mu.mean(1) - mean) / sd**2
-            value -= 0.5 * r * (mu.mean(1) - mean)
-            grad[:, layout.mu] -= (r / k)[:, None]
-            hess[:, layout.mu, layout.mu] -= 1 / (k * sd) ** 2
-        if priors.rate_between is not None and k > 1:
-            dev = mu - mu.mean(1, keepdims=True)
-            prec = 1 / priors.rate_between**2
-            value -= 0.5 * prec * (dev**2).sum(1)
-            grad[:, layout.mu] -= prec * dev
-            hess[:, layout.mu, layout.mu] -= prec * (np.eye(k) - 1 / k)
-        if priors.spread is not None:
-            normal(layout.tau, priors.spread)
+        _between_uses(theta, layout, priors, value, grad, hess)
+        of += [(layout.tau, *priors.spread)] if priors.spread is not None else []
     for name in ("decline", "level", "slope", "share"):
-        at, prior = layout.place(name), getattr(priors, name)
-        if at is not None and prior is not None:
-            normal(at, prior)
+        place, prior = layout.place(name), getattr(priors, name)
+        of += [(place, *prior)] if place is not None and prior is not None else []
+    if of:
+        at, means, precision = _apart(of)
+        gap = theta[:, at] - means
+        value -= 0.5 * (gap * gap * precision).sum(1)
+        grad[:, at] -= gap * precision
+        hess[:, at, at] -= precision
     return value, grad, hess
+
+
+def _apart(of: list[tuple[int, float, float]]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Places, means and precisions of priors (place, mean, sd)."""
+    return np.array([k for k, *_ in of]), np.array([mean for _, mean, _ in of]), np.array([sd for *_, sd in of]) ** -2.0
+
+
+def _between_uses(
+    theta: np.ndarray, layout: Layout, priors: Priors, value: np.ndarray, grad: np.ndarray, hess: np.ndarray
+) -> None:
+    """Adds the priors on the miles a day of the uses: their mean, and each about it."""
+    mu, k = theta[:, layout.mu], layout.uses
+    if priors.rate is not None:
+        mean, sd = priors.rate
+        r = (mu.mean(1) - mean) / sd**2
+        value -= 0.5 * r * (mu.mean(1) - mean)
+        grad[:, layout.mu] -= (r / k)[:, None]
+        hess[:, layout.mu, layout.mu] -= 1 / (k * sd) ** 2
+    if priors.rate_between is not None and k > 1:
+        dev = mu - mu.mean(1, keepdims=True)
+        prec = 1 / priors.rate_between**2
+        value -= 0.5 * prec * (dev**2).sum(1)
+        grad[:, layout.mu] -= prec * dev
+        hess[:, layout.mu, layout.mu] -= prec * (np.eye(k) - 1 / k)

@@ -81,24 +81,27 @@ def fill_from_alike(table: pd.DataFrame, component: str, part: str | None, colum
     than half of them don't, it stays unknown. Same table, same figures.
     """
     own = table["component"].eq(component) & (table["part"].eq(part) if part is not None else table["part"].notna())
-    gap = own & ~(table[column] > 0)
+    mine = table.loc[own, ["serial", "use", "ended", "count", column]]
+    gap = ~(mine[column] > 0)
     if not gap.any():
         return table, 0
-    failed = (own & table["ended"].eq("failed")).groupby(table["serial"]).transform("any")
-    out, taken = table[column].copy(), 0
-    for use in table.loc[gap, "use"].unique():
+    failed = mine["ended"].eq("failed").groupby(mine["serial"]).transform("any")
+    out, taken = mine[column].copy(), 0
+    for use in mine.loc[gap, "use"].unique():
         for fared in (True, False):
-            alike = own & table["use"].eq(use) & failed.eq(fared)
-            known = table[alike & (table[column] > 0)].drop_duplicates("serial").sort_values([column, "serial"])
+            alike = mine["use"].eq(use) & failed.eq(fared)
+            known = mine[alike & ~gap].drop_duplicates("serial").sort_values([column, "serial"])
             at = alike & gap
-            blank = table[at].drop_duplicates("serial").sort_values("serial")
+            blank = mine[at].drop_duplicates("serial").sort_values("serial")
             have, lack = int(known["count"].sum()), int(blank["count"].sum())
             if not lack or have < _ALIKE or lack > _MOST_UNKNOWN * (lack + have):
                 continue
             given = _spread(known[column].to_numpy(), len(blank), [have, lack, column == "power_hp"])
-            out[at] = table.loc[at, "serial"].map(dict(zip(blank["serial"], given, strict=True)))
+            out[at] = mine.loc[at, "serial"].map(dict(zip(blank["serial"], given, strict=True)))
             taken += lack
-    return table.assign(**{column: out}), taken
+    whole = table[column].to_numpy(copy=True)
+    whole[own.to_numpy()] = out
+    return table.assign(**{column: whole}), taken
 
 
 def _spread(known: np.ndarray, wanted: int, seed: list[int]) -> np.ndarray:

@@ -49,6 +49,10 @@ class Entry:
         return text if text.startswith("over") else f"up to {text}" if text else "any weight"
 
 
+#: what was advised, kept beside the records and no part of them
+ADVISED = "advised.csv"
+
+
 def fingerprint(source: Path | Shop) -> str:
     """Twelve hex digits that stand for the bytes of every file the records can come from; where the sheets of a shop were
     handed over, for their cells and the settings."""
@@ -63,6 +67,7 @@ def fingerprint(source: Path | Shop) -> str:
         p
         for p in folder.iterdir()
         if p.is_file()
+        and p.name != ADVISED
         and p.suffix.lower() in (".csv", ".xlsx", ".parquet", ".toml", ".sqlite", ".sqlite3", ".db", ".txt")
     ):
         digest.update(path.name.encode() + b"\0" + path.read_bytes())
@@ -189,7 +194,7 @@ def append(shop: Shop, entry: Entry) -> Path:
         raise AnalyticsError(
             f"limits is kept in {path.name}: save it as limits.csv first and take it out of there, so that a line can be added without touching the others."
         )
-    with _locked(path):
+    with locked(path):
         sweep(path)  # nobody else is writing it
         old = path.read_bytes() if path.exists() else b""
         new = _with_line(old, shop, entry, path.name)
@@ -202,8 +207,8 @@ def append(shop: Shop, entry: Entry) -> Path:
 
 
 @contextmanager
-def _locked(path: Path):
-    """One writer at a time. The lock is the system's own, so that it ends with the process that holds it, even a killed one."""
+def locked(path: Path):
+    """One writer of ``path`` at a time. The lock is the system's own, so that it ends with the process that holds it, even a killed one."""
     from filelock import FileLock, Timeout
 
     lock = FileLock(path.with_name(f".{path.name}.lock"), timeout=0)
@@ -213,7 +218,7 @@ def _locked(path: Path):
         raise AnalyticsError(f"{path.name} is being written by someone else; try again.") from err
     except OSError as err:
         raise AnalyticsError(
-            f"{path.name} could not be written ({err.strerror}). The limits are as they were."
+            f"{path.name} could not be written ({err.strerror}). What stands in it is as it was."
         ) from err
     try:
         yield

@@ -18,7 +18,7 @@ from scipy.stats import binom
 
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.failures import COUNTED_CAUSES
-from analytics.models.distributions import log_survival, survival_of
+from analytics.models.distributions import averaged, log_survival, survival_of
 from analytics.models.joint import JointModel
 from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes, split_days
 from analytics.models.mileage import DrivingFit
@@ -73,16 +73,16 @@ def lives_of(
     """Lives of one part (None: of all of the component) from the table of lifetimes. ``strength``: the column that stands for
     power. ``extra``: the shop's own columns to take along, standardised over these
     lives, unknown ones at the average. ``soon``: a failure at 0 miles was one within so many. Raises AnalyticsError where there are none."""
-    at = table.assign(_at=np.arange(len(table), dtype=float))
+    own = ((table["component"] == component) & ((table["part"] == part) | (part is None))).to_numpy()
+    at = table[own].assign(_at=np.flatnonzero(own).astype(float))
     data, notes = from_lifetimes(
         at, component, part, as_of, causes, strength, ("_at", *(f"extra_{name}" for name in extra)), soon=soon
     )
     rows = data.extra[:, 0].astype(int)
-    own, more = _standardised(data.extra[:, 1:], data.weight, extra)
-    data = replace(data, extra=own, extra_names=extra)
+    columns, more = _standardised(data.extra[:, 1:], data.weight, extra)
+    data = replace(data, extra=columns, extra_names=extra)
     notes = (*notes, *more)
     followed = table["followed"].to_numpy()
-    own = ((table["component"] == component) & ((table["part"] == part) | (part is None))).to_numpy()
     left_out = np.setdiff1d(np.flatnonzero(followed & own), rows)
     return PartLives(component, part or "", data, rows, followed[rows], left_out, notes)
 
@@ -210,23 +210,31 @@ class _Ahead:
 
     def _unread(self, m: np.ndarray, keep: np.ndarray) -> np.ndarray:
         i, data, model, (s, weight) = self.which[m], self.data, self.model, self.model.nodes
-        mu, tau = self.mean_rate(i), np.exp(self.theta[:, model.layout.tau])[:, None, None]
+        tau = np.exp(self.theta[:, model.layout.tau])
+        mu, eta = self.mean_rate(i), self.eta[:, m]
+        every = np.broadcast_to(weight, keep.shape)
 
-        def at_nodes(length: np.ndarray, extra: float = 0.0) -> np.ndarray:
-            y = (mu + np.log(self.exposure(i, length) / model.life_miles))[..., None] + tau * s
-            if extra:
-                y = np.logaddexp(y, np.log(extra / model.life_miles))
-            return survival_of(self.beta[..., None] * y - self.eta[:, m, None], model.law)
+        def log_miles(length: np.ndarray, rows: np.ndarray | slice = slice(None)) -> np.ndarray:
+            return mu[:, rows] + np.log(self.exposure(i[rows], length) / model.life_miles)
 
-        now = at_nodes(data.lower_days[i])
-        then = at_nodes(data.lower_days[i] + self.span[m], 0.0 if self.by_days else self.miles)
-        late = data.entry_days[i] > 0
+        def average(length: np.ndarray, *weights: np.ndarray, rows: np.ndarray | slice = slice(None)) -> np.ndarray:
+            u = self.beta * log_miles(length, rows) - eta[:, rows]
+            return averaged(u, self.beta[:, 0] * tau, s, [np.concatenate(weights, axis=1)], model.law)[0]
+
+        now, alive = np.swapaxes(average(data.lower_days[i], keep * weight, every), 0, 1)
+        if self.by_days:
+            then = average(data.lower_days[i] + self.span[m], keep * weight)[:, 0]
+        else:
+            y = log_miles(data.lower_days[i])[..., None] + tau[:, None, None] * s
+            y = np.logaddexp(y, np.log(self.miles / model.life_miles))
+            survival = survival_of(self.beta[..., None] * y - eta[..., None], model.law)
+            then = (survival * (keep * weight)).sum(-1)
         base = np.ones_like(now)
+        late = data.entry_days[i] > 0
         if late.any():
-            base[:, late] = at_nodes(np.maximum(data.entry_days[i], NOTHING))[:, late]
-        silent = (1 - self.share)[..., None]
-        total = (now * keep + silent * np.maximum(base - now, 0.0)) @ weight
-        return ((now - then) * keep) @ weight / np.maximum(total, 1e-300)
+            base[:, late] = average(np.maximum(data.entry_days[i][late], NOTHING), every, rows=late)[:, 0]
+        total = now + (1 - self.share) * np.maximum(base - alive, 0.0)
+        return np.maximum(now - then, 0.0) / np.maximum(total, 1e-300)
 
 
 def chances(

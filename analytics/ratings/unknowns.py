@@ -28,8 +28,9 @@ from analytics.models.lifedata import (
     rated_weight,
     split_days,
 )
-from analytics.models.likelihood import Block, Points, Rows, log_likelihood
+from analytics.models.likelihood import log_likelihood
 from analytics.models.newton import Optimum
+from analytics.models.rows import Block, Points, Rows
 from analytics.ratings.basis import options_of, part_lives
 from analytics.ratings.options import Options
 from analytics.ratings.predict import fit_lives

@@ -80,8 +80,8 @@ def _cell(cell: words.Cell, head: str) -> str:
     return f'<td data-head="{html.escape(head)}"><b>{html.escape(cell.verdict)}</b><span>{html.escape(cell.supported)}</span></td>'
 
 
-def plain_table(frame: pd.DataFrame, caption: str) -> str:
-    """The ``frame`` of texts as a small table named ``caption``, the first column its rows' headings; on a phone each row is a block."""
+def plain_table(frame: pd.DataFrame, caption: str, kind: str = "") -> str:
+    """The ``frame`` of texts as a small table of a ``kind``, named ``caption``, the first column its rows' headings; on a phone each row is a block."""
     heads = [str(c) for c in frame.columns]
     body = "".join(
         f'<tr><th scope="row">{html.escape(str(row[0]))}</th>'
@@ -89,7 +89,7 @@ def plain_table(frame: pd.DataFrame, caption: str) -> str:
         + "</tr>"
         for row in frame.itertuples(index=False, name=None)
     )  # fmt: skip
-    return _table(caption, heads, body, "stack")
+    return _table(caption, heads, body, f"stack {kind}".strip())
 
 
 def _table(caption: str, heads: list[str], body: str, kind: str) -> str:
@@ -99,5 +99,5 @@ def _table(caption: str, heads: list[str], body: str, kind: str) -> str:
 
 def _calls(sheet: Sheet) -> str:
     table = words.calls_table(sheet).head(words.TRUCKS)
-    shown = plain_table(table, words.CAPTION["calls"]) if len(table) else ""
+    shown = plain_table(table, words.CAPTION["calls"], "calls") if len(table) else ""
     return _small(words.calls_note(sheet)) + shown + _small(words.random_note(sheet))

@@ -171,7 +171,7 @@ def kept_figure(outlook: Outlook) -> tuple[Figure, str] | None:
         color=blue,
         markersize=22,
         markeredgewidth=2.2,
-        label="foretold",
+        label="expected",
     )
     ax.plot(x[:-1], own["came"], "o", color="black", markersize=6, label="came back")
     missed = ~own["inside"].to_numpy(bool)
@@ -191,7 +191,7 @@ def kept_figure(outlook: Outlook) -> tuple[Figure, str] | None:
     ax.yaxis.get_major_locator().set_params(integer=True)
     ax.set_ylabel("failures")
     ax.legend(frameon=False, fontsize=9, loc="upper left")
-    return figure, words.kept(int((~missed).sum()), len(own), following["lower"], following["upper"])
+    return figure, words.kept(int((~missed).sum()), len(own))
 
 
 def promise_words(folder: str | Path) -> tuple[str, ...]:

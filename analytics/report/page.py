@@ -25,8 +25,10 @@ def page_html(notebook: Any, title: str) -> str:
         elif blocks and (shown := re.search(r'\.show\("(\w+)"', cell.source)):
             # a heading is linked to by the name of the section under it
             blocks[-1] = re.sub(r'(<h2[^>]*) id="[^"]*"', rf'\1 id="{shown[1]}"', blocks[-1])
-        for output in cell.get("outputs", []):
-            blocks += _output(output)
+        told = [block for output in cell.get("outputs", []) for block in _output(output)]
+        if cell.cell_type == "code" and not told and blocks and "<h2" in blocks[-1]:
+            blocks.pop()  # a question that these records say nothing to
+        blocks += told
     text = [re.sub(r'<a class="anchor-link"[^>]*>.*?</a>', "", b) for b in blocks]
     headings = [(m[1], m[2]) for b in text for m in re.finditer(r'<h2[^>]*id="([^"]+)"[^>]*>(.*?)</h2>', b)]
     if headings:

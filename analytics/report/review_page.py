@@ -1,4 +1,4 @@
-"""The page of the quarterly review, section by section, in the order it is read."""
+"""The page of the quarterly review: the quarter on one sheet, and behind it section by section what it rests on."""
 
 from __future__ import annotations
 
@@ -7,17 +7,19 @@ from typing import Protocol
 
 from analytics.places import evidence_folder
 from analytics.report import figures, fleet_figures, outlook_figures
-from analytics.report.one_sheet import sheet_html
+from analytics.report.one_sheet import limits_table, sheet_html
 from analytics.report.show import (
-    show,
-    show_figure,
+    behind,
+    fold,
+    lead,
+    lines_html,
+    picture,
     show_heading,
     show_html,
     show_list,
-    show_question,
-    show_table,
-    show_words,
+    table_html,
 )
+from analytics.review.advised import advised_answer
 from analytics.review.fleet_view import FleetView
 from analytics.review.one_sheet import Sheet
 from analytics.review.outlook import Outlook
@@ -48,174 +50,132 @@ def opening(whole: Whole) -> None:
 
 
 def came_back(whole: Whole) -> None:
-    """What came back, and why."""
-    show(whole.review.came_back)
-    if drawn := figures.quarters_figure(whole.review):
-        show_figure(drawn[0], asked.QUARTERS, drawn[1])
+    """What came back, why, whose fault it is, and what changed."""
+    review, fleet = whole.review, whole.fleet
+    show_html(
+        lead(review.came_back),
+        behind(
+            review.came_back,
+            picture(figures.quarters_figure(review), asked.QUARTERS),
+            title=asked.EVERY_RETURN,
+            after=1,
+        ),
+        behind(review.change),
+        behind(fleet.finding_shares),
+        behind(fleet.causes, picture(fleet_figures.causes_figure(review, fleet), asked.CAUSES)),
+        behind(fleet.judged_alike, title=asked.JUDGED_ALIKE),
+        behind(fleet.first_or_followed),
+        behind(fleet.drags, title=asked.DRAGS),
+    )
 
 
 def worse(whole: Whole) -> None:
-    """Whether anything is getting worse: the watch, what was foreseen, lots, revisions, what the watch can see."""
-    outlook = whole.outlook
-    show(outlook.alarms)
-    show_words(*outlook_figures.alarm_promise(evidence_folder()))
-    show_question(outlook.expected)
-    show(outlook.expected, rows=45)
-    if drawn := outlook_figures.expected_figure(outlook):
-        show_figure(drawn[0], asked.expected(whole.review.span.name), drawn[1])
-    show_question(outlook.lots)
-    show(outlook.lots, rows=30)
-    if drawn := outlook_figures.lots_figure(outlook):
-        show_figure(drawn[0], asked.LOTS, drawn[1])
-    for answer in (outlook.revision, outlook.power):
-        show_question(answer)
-        show(answer)
-
-
-def months(whole: Whole) -> None:
-    """How long they had been out, by build month."""
-    show(whole.outlook.months)
-    if drawn := outlook_figures.months_figure(whole.outlook):
-        show_figure(drawn[0], asked.MONTHS, drawn[1])
+    """Whether anything is getting worse: the watch, what was foreseen, lots, revisions, build months, what the watch can see."""
+    review, outlook = whole.review, whole.outlook
+    promise = lines_html(outlook_figures.alarm_promise(evidence_folder()))
+    show_html(
+        lead(outlook.alarms),
+        behind(outlook.alarms, promise, title=asked.ALL_ALARMS, after=1),
+        behind(outlook.expected, picture(outlook_figures.expected_figure(outlook), asked.expected(review.span.name))),
+        behind(outlook.lots, picture(outlook_figures.lots_figure(outlook), asked.LOTS)),
+        behind(outlook.revision),
+        behind(outlook.months, picture(outlook_figures.months_figure(outlook), asked.MONTHS), table=False),
+        behind(outlook.power),
+    )
 
 
 def ahead(whole: Whole) -> None:
-    """What comes next, and what it will cost; what to stock; each unit's own chance."""
-    show(whole.outlook.forecast)
-    show_words(*outlook_figures.promise_words(evidence_folder()))
-    for answer in (whole.outlook.stock, whole.outlook.units):
-        show_question(answer)
-        show(answer)
+    """What comes next, what it will cost, what to stock; whether we kept our word; how long a guarantee could run."""
+    outlook, fleet = whole.outlook, whole.fleet
+    promise = lines_html(outlook_figures.promise_words(evidence_folder()))
+    guaranteed = picture(fleet_figures.guarantee_figure(whole.review, fleet), asked.GUARANTEE)
+    guarantees = lines_html(fleet_figures.guarantee_promise(evidence_folder()))
+    show_html(
+        lead(outlook.forecast),
+        picture(outlook_figures.kept_figure(outlook), asked.KEPT),
+        behind(outlook.forecast, promise, title=asked.ALL_AHEAD, after=1),
+        behind(outlook.stock),
+        behind(outlook.kept, table_html(outlook.alarms_kept, asked.ALARMS_KEPT)),
+        behind(advised_answer(whole.review.lifetimes)),
+        behind(fleet.guarantee, guaranteed, guarantees, title=asked.CARRY),
+    )
 
 
-def kept(whole: Whole) -> None:
-    """Whether we kept our word."""
-    show(whole.outlook.kept)
-    if drawn := outlook_figures.kept_figure(whole.outlook):
-        show_figure(drawn[0], asked.KEPT, drawn[1])
-    show_table(whole.outlook.alarms_kept, folded=asked.ALARMS_KEPT)
+def limits(whole: Whole) -> None:
+    """Which limits should move, what the returns say of them, and what the verdicts hang on."""
+    sheet, fleet = whole.sheet, whole.fleet
+    rows = words.limit_rows(sheet)
+    show_html(
+        lines_html([words.limits_lead(sheet)]),
+        fold(words.WHOLE_LIMITS, limits_table(sheet, rows)) if len(rows) > words.PARTS else "",
+        behind(whole.review.limits),
+        behind(fleet.how_sure, picture(fleet_figures.how_sure_figure(fleet), asked.HOW_SURE)),
+    )
 
 
-def fleet(whole: Whole) -> None:
-    """How many are out there, and for how long."""
-    show(whole.review.fleet)
-
-
-def clocks(whole: Whole) -> None:
-    """Days or miles: what each leaves out."""
-    show(whole.review.clocks)
+def call(whole: Whole) -> None:
+    """The whole list of trucks to call, the random calls, and whose particulars are worth asking for."""
+    sheet, fleet = whole.sheet, whole.fleet
+    show_html(
+        fold(
+            words.WHOLE_CALLS, table_html(words.calls_table(sheet), words.WHOLE_CALLS), lines_html(words.CALLS_METHOD)
+        ),
+        behind(fleet.random_calls, title=asked.RANDOM_CALLS),
+        behind(fleet.odometers, title=asked.ODOMETERS, table=False),
+    )
 
 
 def components(whole: Whole) -> None:
     """Which component comes back, at what power and weight."""
     review = whole.review
-    if drawn := figures.cells_figure(review):
-        show_figure(drawn[0], asked.CELLS, drawn[1])
-    for component, answer in review.components.items():
-        show_words(component.capitalize(), level=3)
-        show(answer)
-        for clock in asked.OVER:
-            if curves := review.lines.survival.get((component, clock)):
-                drawn = figures.curves_figure(curves)
-                show_figure(drawn[0], asked.survival(component, clock), drawn[1])
-        if shares := review.lines.findings.get(component):
-            drawn = figures.findings_figure(shares)
-            show_figure(drawn[0], asked.findings(component), drawn[1])
+    drawn = picture(figures.cells_figure(review), asked.CELLS)
+    show_html(fold(asked.CELLS, drawn), *(_component(review, name) for name in review.components))
 
 
-def causes(whole: Whole) -> None:
-    """What they come back for, whose fault it is, and whether two people say the same."""
-    show(whole.fleet.finding_shares)
-    show(whole.fleet.causes)
-    if drawn := fleet_figures.causes_figure(whole.review, whole.fleet):
-        show_figure(drawn[0], asked.CAUSES, drawn[1])
-    show_words(asked.JUDGED_ALIKE, level=3)
-    show(whole.fleet.judged_alike)
+def _component(review: Review, component: str) -> str:
+    curves = [
+        picture(figures.curves_figure(found), asked.survival(component, clock))
+        for clock in asked.OVER
+        if (found := review.lines.survival.get((component, clock)))
+    ]
+    shares = review.lines.findings.get(component)
+    drawn = picture(figures.findings_figure(shares), asked.findings(component)) if shares else ""
+    return behind(review.components[component], *curves, drawn, title=asked.component(component))
 
 
-def drags(whole: Whole) -> None:
-    """When several parts are broken, which killed the others."""
-    show(whole.fleet.first_or_followed)
-    show_words(asked.DRAGS, level=3)
-    show(whole.fleet.drags)
-
-
-def wear(whole: Whole) -> None:
-    """Whether failures come early, by chance, or late."""
-    show(whole.review.wear)
-
-
-def again(whole: Whole) -> None:
-    """Whether they come back again."""
-    show(whole.review.again)
-    if drawn := fleet_figures.repeats_figure(whole.review, whole.fleet):
-        show_figure(drawn[0], asked.BUILD_YEARS, drawn[1])
-    show(whole.fleet.by_build_year)
-
-
-def rebuilt(whole: Whole) -> None:
-    """Whether a rebuilt unit lasts as long as a new one, and what to renew while it is open."""
-    show(whole.fleet.rebuilt)
-    if drawn := fleet_figures.rebuilt_figure(whole.review, whole.fleet):
-        show_figure(drawn[0], asked.REBUILT, drawn[1])
-    show_words(asked.RENEW, level=3)
-    show(whole.fleet.renew)
-
-
-def change(whole: Whole) -> None:
-    """What changed since last quarter."""
-    show(whole.review.change)
-
-
-def limits(whole: Whole) -> None:
-    """Which published limits the returns speak to."""
-    show(whole.review.limits)
-
-
-def call(whole: Whole) -> None:
-    """Whom to call."""
-    show(whole.fleet.above, rows=25)
-    show_words(asked.ODOMETERS, level=3)
-    show(whole.fleet.odometers, rows=25)
-    show_words(asked.RANDOM_CALLS, level=3)
-    show(whole.fleet.random_calls)
-
-
-def how_sure(whole: Whole) -> None:
-    """How sure we are of the records."""
-    show(whole.fleet.how_sure, rows=120)
-    if drawn := fleet_figures.how_sure_figure(whole.fleet):
-        show_figure(drawn[0], asked.HOW_SURE, drawn[1])
-
-
-def guarantee(whole: Whole) -> None:
-    """How long a guarantee each power band could carry."""
-    show(whole.fleet.guarantee)
-    show_words(*fleet_figures.guarantee_promise(evidence_folder()))
-    if drawn := fleet_figures.guarantee_figure(whole.review, whole.fleet):
-        show_figure(drawn[0], asked.GUARANTEE, drawn[1])
+def life(whole: Whole) -> None:
+    """Whether failures come early or late, whether units come back again, and whether a rebuilt one lasts."""
+    review, fleet = whole.review, whole.fleet
+    show_html(
+        lead(review.wear),
+        behind(review.wear, title=asked.WEAR, after=1),
+        behind(review.again, picture(fleet_figures.repeats_figure(review, fleet), asked.BUILD_YEARS)),
+        behind(fleet.by_build_year),
+        behind(fleet.rebuilt, picture(fleet_figures.rebuilt_figure(review, fleet), asked.REBUILT)),
+        behind(fleet.renew, title=asked.RENEW),
+        behind(review.fleet),
+        behind(review.clocks),
+    )
 
 
 def to_fix(whole: Whole) -> None:
-    """What in the records should be mended first."""
-    show(whole.review.to_fix)
-
-
-def counted(whole: Whole) -> None:
-    """Whether every row was used."""
-    show(whole.review.counted)
+    """What in the records should be mended, whether every row was used, what nothing can be said of, and what all rests on."""
+    review = whole.review
+    every = [*review.answers(), *whole.outlook.answers(), *whole.fleet.answers()]
+    show_html(
+        lead(review.counted),
+        behind(review.to_fix),
+        behind(review.counted, after=1),
+        fold(asked.UNANSWERED, lines_html(asked.unanswered(every))),
+        fold(asked.SETTINGS, table_html(settings_of(review), asked.SETTINGS)),
+    )
 
 
 def cautions(whole: Whole) -> None:
-    """What these figures cannot do, and what they rest on."""
+    """What these figures cannot do."""
     show_list(CAUTIONS)
-    show_table(settings_of(whole.review), folded=asked.SETTINGS)
 
 
 SECTIONS: dict[str, Callable[[Whole], None]] = {
-    made.__name__: made
-    for made in (
-        opening, came_back, worse, months, ahead, kept, fleet, clocks, components, causes, drags, wear, again, rebuilt, change,
-        limits, call, how_sure, guarantee, to_fix, counted, cautions,
-    )
-}  # fmt: skip
+    made.__name__: made for made in (opening, came_back, worse, ahead, limits, call, components, life, to_fix, cautions)
+}

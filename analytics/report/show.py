@@ -12,46 +12,70 @@ import pandas as pd
 
 from analytics.report.tables import html_table
 from analytics.review.answer import Answer
-from analytics.words.answers import more_rows, readable, worded
+from analytics.words.answers import METHOD, TABLE, drawn_for, more_rows, readable, worded
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-_ROWS_SHOWN = 60
+def show(answer: Answer, rows: int | None = None) -> None:
+    """Display an answer: the words first, the table (cut at so many ``rows``) and the method one click below."""
+    _display(answer_html(answer, rows))
 
 
-def show(answer: Answer, table: bool = True, rows: int = _ROWS_SHOWN) -> None:
-    """Display an answer: the words first, the table under them, the method one click below."""
-    _display(answer_html(answer, table, rows))
-
-
-def answer_html(answer: Answer, table: bool = True, rows: int = _ROWS_SHOWN) -> str:
-    """An answer as HTML: the words first, the table under them, the method one click below."""
+def answer_html(answer: Answer, rows: int | None = None) -> str:
+    """An answer as HTML: the words first, the table (cut at so many ``rows``) and the method one click below."""
     words = worded(answer)
-    parts = ["".join(f"<p>{html.escape(line)}</p>" for line in words.sentences)]
-    if table and len(words.table):
-        parts.append(_folded("The figures", html_table(words.table.head(rows)) + _more(words.table, rows)))
-    if words.method or words.notes:
-        parts.append(
-            _folded(
-                "How it was reckoned", "".join(f"<p>{html.escape(t)}</p>" for t in (words.method, *words.notes) if t)
-            )
-        )
-    return "".join(parts)
+    table = _table(words.table, rows, words.question)
+    return lines_html(words.sentences) + fold(TABLE, table) + fold(METHOD, lines_html((words.method, *words.notes)))
 
 
-def show_table(frame: pd.DataFrame, rows: int = _ROWS_SHOWN, folded: str = "") -> None:
-    """Display a table by itself, or one click below the words ``folded``."""
-    if frame.empty:
-        return
-    table = html_table(readable(frame.head(rows))) + _more(frame, rows)
-    _display(_folded(html.escape(folded), table) if folded else table)
+def lead(answer: Answer, sentences: int = 1) -> str:
+    """The first ``sentences`` of an ``answer`` as HTML."""
+    return lines_html(worded(answer).sentences[:sentences])
 
 
-def show_html(markup: str) -> None:
-    """Display ``markup``: HTML made elsewhere in the room, escaped already."""
-    _display(markup)
+def behind(answer: Answer, *pictures: str, title: str = "", after: int = 0, table: bool = True) -> str:
+    """What stands behind an ``answer``, one click below its question or a ``title``: its sentences ``after`` so many, ``pictures``, the
+    whole table, the method; nothing where there was nothing to go by."""
+    if not answer.reckoned:
+        return ""
+    words = worded(answer)
+    inside = [
+        lines_html(words.sentences[after:]),
+        *pictures,
+        _table(words.table, None, words.question) if table else "",
+    ]
+    return fold(title or words.question, *inside, lines_html((words.method, *words.notes), "small"))
+
+
+def fold(title: str, *inside: str) -> str:
+    """HTML one click below its ``title``; nothing where there is nothing ``inside``."""
+    filled = "".join(inside)
+    return f"<details><summary>{html.escape(title)}</summary>{filled}</details>" if filled else ""
+
+
+def picture(drawn: tuple[Figure, str] | None, question: str) -> str:
+    """A figure with its caption, if any was ``drawn``, as HTML under its ``question``."""
+    return figure_html(drawn[0], question, drawn[1]) if drawn else ""
+
+
+def show_table(frame: pd.DataFrame, folded: str = "", rows: int | None = None) -> None:
+    """Display the ``frame`` by itself, or one click below the words ``folded``; cut at so many ``rows``."""
+    if len(frame):
+        table = _table(readable(frame), rows, folded)
+        _display(fold(folded, table) if folded else table)
+
+
+def table_html(frame: pd.DataFrame, name: str) -> str:
+    """The whole ``frame`` as HTML, called ``name``."""
+    return _table(readable(frame), None, name)
+
+
+def show_html(*markup: str) -> None:
+    """Display pieces of ``markup``: HTML made elsewhere in the room, escaped already."""
+    if filled := "".join(markup):
+        _display(filled)
 
 
 def show_heading(title: str, *lines: str) -> None:
@@ -66,11 +90,6 @@ def show_words(*lines: str, level: int = 0, new_page: bool = False) -> None:
     _display("".join(f"{start}{html.escape(line)}</{tag}>" for line in lines))
 
 
-def show_question(answer: Answer) -> None:
-    """Display the question of an answer as a heading of the third level."""
-    show_words(worded(answer).question, level=3)
-
-
 def show_list(lines: Sequence[str]) -> None:
     """Display a list of sentences."""
     _display('<ul class="cautions">' + "".join(f"<li>{html.escape(line)}</li>" for line in lines) + "</ul>")
@@ -78,14 +97,14 @@ def show_list(lines: Sequence[str]) -> None:
 
 def show_folded(title: str, lines: Sequence[str]) -> None:
     """Display sentences one click below their title."""
-    _display(_folded(html.escape(title), "".join(f"<p>{html.escape(line)}</p>" for line in lines)))
+    show_html(fold(title, lines_html(lines)))
 
 
 def show_figure(figure: Figure, question: str, answer: str, folded: str = "") -> None:
     """Display a figure under its question, with the answer as caption (and as text for who cannot see it); one click below
     the words ``folded``, if any."""
-    picture = figure_html(figure, question, answer)
-    _display(_folded(html.escape(folded), picture) if folded else picture)
+    drawn = figure_html(figure, question, answer)
+    _display(fold(folded, drawn) if folded else drawn)
 
 
 def figure_html(figure: Figure, question: str, answer: str) -> str:
@@ -96,20 +115,26 @@ def figure_html(figure: Figure, question: str, answer: str) -> str:
     figure.savefig(data, format="png", dpi=150, metadata={"Software": None})
     width = round(figure.get_figwidth() * 96)
     plt.close(figure)
-    picture = base64.b64encode(data.getvalue()).decode("ascii")
+    encoded = base64.b64encode(data.getvalue()).decode("ascii")
     q, a = html.escape(question), html.escape(answer)
     return (
-        f'<figure><p class="question">{q}</p><img width="{width}" alt="{q} {a}" src="data:image/png;base64,{picture}">'
-        f"<figcaption>{a}</figcaption></figure>"
+        f'<figure><p class="question">{q}</p><div class="picture" tabindex="0" role="group" aria-label="{q}"><img width="{width}" '
+        f'alt="{html.escape(drawn_for(question))}" src="data:image/png;base64,{encoded}"></div><figcaption>{a}</figcaption></figure>'
     )
 
 
-def _folded(title: str, inside: str) -> str:
-    return f"<details><summary>{title}</summary>{inside}</details>"
+def lines_html(lines: Sequence[str], kind: str = "") -> str:
+    """Sentences as HTML, each a paragraph; those that are empty left out. lines: the sentences; kind: of paragraph."""
+    start = f'<p class="{kind}">' if kind else "<p>"
+    return "".join(f"{start}{html.escape(line)}</p>" for line in lines if line)
 
 
-def _more(frame: pd.DataFrame, rows: int) -> str:
-    return f"<p>{more_rows(len(frame) - rows)}</p>" if len(frame) > rows else ""
+def _table(frame: pd.DataFrame, rows: int | None, name: str) -> str:
+    if not len(frame):
+        return ""
+    more = len(frame) - rows if rows is not None else 0
+    shown = html_table(frame if rows is None else frame.head(rows), name)
+    return shown + (f"<p>{more_rows(more)}</p>" if more > 0 else "")
 
 
 def _display(markup: str) -> None:

@@ -8,22 +8,55 @@ import pandas as pd
 
 from analytics.words.columns import heading, shown
 
+#: tables longer than this are grouped by part
+_GROUPED_FROM = 12
+#: texts longer than this are broken into lines; dates, serials and names stand whole
+_LONG = 32
+
 
 def html_table(frame: pd.DataFrame, caption: str = "") -> str:
-    """A table of HTML; every text of the data is escaped. Numbers stand to the right."""
-    text = shown(frame)
-    right = [
-        pd.api.types.is_numeric_dtype(frame[c]) and not pd.api.types.is_bool_dtype(frame[c]) for c in frame.columns
-    ]
+    """A ``frame`` as a table of HTML named ``caption``; every text of the data is escaped. Numbers stand to the right; in a long table that
+    begins with component and part these stand once, over their own rows. It scrolls sideways where it is wider than the page."""
+    named = f' aria-label="{html.escape(caption)}"' if caption else ' aria-label="table"'
+    groups = [*frame.columns[:2]] == ["component", "part"] and len(frame) > _GROUPED_FROM
+    inner = _grouped(frame) if groups else f"<tbody>{_rows(frame)}</tbody>"
     head = "".join(
-        f'<th scope="col"{_side(r)}>{html.escape(heading(c))}</th>' for c, r in zip(frame.columns, right, strict=True)
+        f'<th scope="col"{_side(right)}>{html.escape(heading(c))}</th>'
+        for c, right in zip(frame.columns, _numbers(frame), strict=True)
+        if not (groups and c in ("component", "part"))
     )
-    body = "".join(
-        "<tr>" + "".join(f"<td{_side(r)}>{html.escape(v)}</td>" for v, r in zip(row, right, strict=True)) + "</tr>"
+    return f'<div class="table" tabindex="0" role="region"{named}><table><thead><tr>{head}</tr></thead>{inner}</table></div>'
+
+
+def _grouped(frame: pd.DataFrame) -> str:
+    """A body for each component and part, in the order they first stand in the ``frame``."""
+    rest, out = frame.drop(columns=["component", "part"]), []
+    for (component, part), at in frame.groupby(
+        ["component", "part"], sort=False, observed=True, dropna=False
+    ).indices.items():
+        name = html.escape(" ".join(str(n) for n in (component, part) if n == n and n))
+        out.append(
+            f'<tbody><tr><th scope="rowgroup" colspan="{rest.shape[1]}">{name}</th></tr>{_rows(rest.iloc[at])}</tbody>'
+        )
+    return "".join(out)
+
+
+def _rows(frame: pd.DataFrame) -> str:
+    text = shown(frame)
+    kinds = [
+        ' class="number"' if right else ' class="long"' if (text[c].str.len() > _LONG).any() else ""
+        for c, right in zip(text.columns, _numbers(frame), strict=True)
+    ]
+    return "".join(
+        "<tr>" + "".join(f"<td{k}>{html.escape(v)}</td>" for v, k in zip(row, kinds, strict=True)) + "</tr>"
         for row in text.itertuples(index=False, name=None)
     )
-    told = f"<caption>{html.escape(caption)}</caption>" if caption else ""
-    return f'<div class="table"><table>{told}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>'
+
+
+def _numbers(frame: pd.DataFrame) -> list[bool]:
+    """Whether each column of the ``frame`` holds numbers."""
+    kinds = [frame[c].dtype for c in frame.columns]
+    return [pd.api.types.is_numeric_dtype(k) and not pd.api.types.is_bool_dtype(k) for k in kinds]
 
 
 def _side(right: bool) -> str:

@@ -42,7 +42,8 @@ def targets(rated: pd.DataFrame, edges_lb: tuple[float, ...], day: pd.Timestamp)
     """What each row of the sheet of ratings, ``rated``, should be published at, by the classes ``edges_lb``, as limits in force on ``day``: what is proposed where it is
     to move, else what is published; rows that have neither are left out."""
     moves = rated["verdict"].isin(["lower", "raise"])
-    power = rated["proposed_hp"].where(moves, rated["published_hp"])
+    stays = rated["published_hp"].where(~(rated["supported_hp"] > rated["published_hp"]), rated["supported_hp"])
+    power = rated["proposed_hp"].where(moves, stays)
     held = [weights_of(w, edges_lb) for w in rated["weight_up_to"]]
     limits = rated[["component", "part", "use"]].assign(
         power_limit_hp=power,

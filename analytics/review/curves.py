@@ -16,6 +16,8 @@ from analytics.models.nonparametric import SurvivalCurve
 from analytics.records.load import NOT_RECORDED
 
 _MOST_PARTS = 6
+#: a curve that ends above this is flat to the eye, and said as 100 %
+_FLAT = 0.995
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,9 +37,13 @@ class Curves:
     left_out_failed: int
 
     @property
-    def failures(self) -> bool:
-        """Whether anything failed on a curve."""
-        return any(line.failures for line in self.drawn.values())
+    def falls(self) -> bool:
+        """Whether any curve leaves 100 % where it is drawn, as far as a reader can tell."""
+        return any(self.end(line) < _FLAT for line in self.drawn.values())
+
+    def end(self, line: SurvivalCurve) -> float:
+        """The share at the end of what is drawn of a ``line``."""
+        return float(line.survival_at(line.reliable_until(self.least)).survival[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +73,7 @@ def curves_of(
 
 def component_curves(lifetimes: Lifetimes, component: str, clock: Clock) -> Curves | None:
     """A panel per weight class, a line per power band; where these are not on record one panel, a line per part. None where no curve
-    can be drawn (on miles and runs also where nothing failed)."""
+    can be drawn, or all are flat."""
     shop = lifetimes.shop
     table = lifetimes.table[lifetimes.table["component"] == component]
     known = table[(table["power_band"] != NOT_RECORDED) & (table["weight_class"] != NOT_RECORDED)]
@@ -81,7 +87,7 @@ def component_curves(lifetimes: Lifetimes, component: str, clock: Clock) -> Curv
         parts = [p for p in table["part"].unique() if p != NOT_RECORDED][:_MOST_PARTS]
         cells = {("all trucks", part): table[table["part"] == part] for part in sorted(parts)}
         found = curves_of(component, table, cells, clock, shop.checks.at_risk_to_show)
-    return found if found.drawn and (clock == "days" or found.failures) else None
+    return found if found.drawn and found.falls else None
 
 
 def finding_shares(lifetimes: Lifetimes, component: str) -> FindingShares | None:

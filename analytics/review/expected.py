@@ -2,25 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from analytics.lifetimes.later import LIFE, came_later, life_keys
-from analytics.ratings.predict import count_chances, interval_of
+from analytics.ratings.predict import count_chances
 from analytics.reasons import Expected, Question, Reason, reason
 from analytics.review.answer import Answer
+from analytics.review.door import level_of, range_of, running_chances, with_level
 from analytics.review.snapshot import (
     ANY_LEVEL,
-    DRAWS,
     Snapshot,
     chance_of,
     from_entry,
     past_of,
     recorded,
     stand_in,
-    with_frailty,
 )
 
 _KEPT = "serial row_serial component part lot spell builder month power_band weight_class use count".split()
@@ -42,7 +41,7 @@ class Stakes:
     """Lives that could fail in a span, with what the models of its start said of each.
 
     rows: one per life: what it is, ``came`` (1 where it is on record as failed by the end, install errors left out).
-    chance: (draws, rows), equal weights. unforeseen: failures on record by the end that were not at stake (units thought
+    chance: (draws, rows), equal weights, at a ``level`` (draws,) common to all. unforeseen: failures on record by the end that were not at stake (units thought
     sold or lost, lives whose start is unknown).
     """
 
@@ -50,6 +49,7 @@ class Stakes:
     end: pd.Timestamp
     rows: pd.DataFrame
     chance: np.ndarray
+    level: np.ndarray
     unforeseen: int
 
     def __repr__(self) -> str:
@@ -57,26 +57,12 @@ class Stakes:
 
     def take(self, keep: np.ndarray) -> Stakes:
         """The lives in ``keep`` (rows,)."""
-        return Stakes(
-            self.start, self.end, self.rows[keep].reset_index(drop=True), self.chance[:, keep], self.unforeseen
-        )
+        rows = self.rows[keep].reset_index(drop=True)
+        return replace(self, rows=rows, chance=self.chance[:, keep])
 
     @property
     def expected(self) -> float:
-        return float((self.chance.mean(0) * self.rows["count"].to_numpy()).sum())
-
-
-def running_chances(snapshot: Snapshot, days: float) -> tuple[pd.DataFrame, np.ndarray]:
-    """Lives running on the day of the snapshot and their chances (draws, n) of coming back within ``days``."""
-    frames, blocks = [], []
-    for (component, part), own in snapshot.parts.items():
-        which = np.flatnonzero(own.lives.watched & ~own.lives.data.failed & ~own.lives.data.known_alive)
-        if len(which):
-            blocks.append(chance_of(own, past_of(snapshot, component, part), own.lives.data, which, days))
-            frames.append(snapshot.table.iloc[own.lives.rows[which]])
-    if not frames:
-        return snapshot.table.iloc[:0], np.zeros((DRAWS, 0))
-    return pd.concat(frames), np.concatenate(blocks, axis=1)
+        return float((with_level(self.chance, self.level).mean(0) * self.rows["count"].to_numpy()).sum())
 
 
 def days_between(before: Snapshot, now: Snapshot) -> float:
@@ -114,7 +100,14 @@ def at_stake(before: Snapshot, now: Snapshot, foreseen: tuple[pd.DataFrame, np.n
     new = int(
         now.table.loc[now.table["failure"], "count"].sum() - before.table.loc[before.table["failure"], "count"].sum()
     )
-    return Stakes(before.as_of, now.as_of, rows, np.concatenate(blocks, axis=1), max(new - int(came.sum()), 0))
+    return Stakes(
+        start=before.as_of,
+        end=now.as_of,
+        rows=rows,
+        chance=np.concatenate(blocks, axis=1),
+        level=level_of(before, days_between(before, now)),
+        unforeseen=max(new - int(came.sum()), 0),
+    )
 
 
 def groups_of(rows: pd.DataFrame) -> dict[tuple[str, str, str], np.ndarray]:
@@ -135,21 +128,21 @@ def expected_table(stakes: Stakes, level: float = LEVEL, sides: tuple[str, ...] 
     (``p_more``) and so few or fewer (``p_fewer``): Poisson-binomial over lives, mixed over what the fits leave open and a level common to all parts."""
     even = np.full(len(stakes.chance), 1 / len(stakes.chance))
     count, came = stakes.rows["count"].to_numpy(), stakes.rows["came"].to_numpy()
-    open_level = with_frailty(stakes.chance)
+    chance = with_level(stakes.chance, stakes.level)
     rows = []
     for (side, component, group), at in [(("shop", "", ""), np.arange(len(count))), *groups_of(stakes.rows).items()]:
         if sides is not None and side not in sides:
             continue
-        pmf = count_chances(open_level[:, at], count[at], even)
+        pmf = count_chances(chance[:, at], count[at], even)
         n = int(came[at].sum())
-        lower, upper = interval_of(pmf, level)
+        lower, upper = range_of(pmf, level)
         rows.append(
             {
                 "side": side,
                 "component": component,
                 "group": group,
                 "units": int(count[at].sum()),
-                "expected": float(stakes.chance[:, at].mean(0) @ count[at]),
+                "expected": float(chance[:, at].mean(0) @ count[at]),
                 "lower": lower,
                 "upper": upper,
                 "came": n,

@@ -9,13 +9,14 @@ import pandas as pd
 from scipy.stats import binomtest, poisson
 
 from analytics.lifetimes.later import came_later
-from analytics.ratings.predict import chances, count_chances, interval_of, with_early
+from analytics.ratings.predict import chances, count_chances, with_early
 from analytics.reasons import CameSince, Forecasts, Kept, NextMiles, Question, Stock, reason
 from analytics.records.load import Records
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
-from analytics.review.expected import LEVEL, running_chances
-from analytics.review.snapshot import SEED, Snapshot, carried, with_frailty
+from analytics.review.door import broken_outside, calendar_level, level_of, range_of, running_chances, with_level
+from analytics.review.expected import LEVEL, days_between
+from analytics.review.snapshot import SEED, Snapshot, carried
 from analytics.review.watch import INSTALL, THIS_QUARTER, Watched
 
 # ---- ahead -----------------------------------------------------------------------------------------------------------
@@ -30,7 +31,9 @@ _COSTS_NEEDED = 5
 @dataclass(frozen=True, slots=True, repr=False)
 class Forecast:
     """counts: one row per span and component ("" the shop): units, expected, lower, upper. stock: one row per part. money:
-    one row per span and basis: expected, lower, upper. units: one row per unit running, likeliest first."""
+    one row per span and basis: expected, lower, upper. units: one row per unit running, likeliest first. not_in_yet: failed already, as
+    expected, ``wait_days`` being the mean from there to the door. record: quarters foretold before: expected, and came. season: the
+    coming quarter against an even one, with its limits."""
 
     as_of: pd.Timestamp
     counts: pd.DataFrame
@@ -38,6 +41,10 @@ class Forecast:
     money: pd.DataFrame
     units: pd.DataFrame
     left_out: int
+    not_in_yet: float
+    wait_days: float
+    record: tuple[tuple[float, float], ...]
+    season: tuple[float, float, float]
 
     def __repr__(self) -> str:
         whole = self.counts[self.counts["component"] == ""]
@@ -54,7 +61,7 @@ def count_forecast(running: pd.DataFrame, chance: np.ndarray, by: str = "compone
     rows = []
     for group, at in [("", np.arange(len(count))), *running.groupby(by, sort=True).indices.items()]:
         pmf = count_chances(chance[:, at], count[at], even)
-        lower, upper = interval_of(pmf, LEVEL)
+        lower, upper = range_of(pmf, LEVEL)
         rows.append([group, int(count[at].sum()), float(chance[:, at].mean(0) @ count[at]), lower, upper])
     return pd.DataFrame(rows, columns=[by, "units", "expected", "lower", "upper"])
 
@@ -64,14 +71,25 @@ def forecast(snapshot: Snapshot) -> Forecast:
     counts, money, stock = [], [], pd.DataFrame()
     for span, days in SPANS.items():
         running, chance = running_chances(snapshot, days)
-        chance = with_frailty(chance)
+        chance = with_level(chance, level_of(snapshot, days))
         counts.append(count_forecast(running, chance).assign(span=span, days=days))
         money.append(_money(snapshot.records, running, chance, counts[-1]).assign(span=span))
         if span == "quarter":
             stock = _stock(snapshot, running, chance)
     units, left = unit_chances(snapshot)
+    even = calendar_level(snapshot, SPANS["quarter"])
+    tail = (1 - LEVEL) / 2
     return Forecast(
-        snapshot.as_of, pd.concat(counts, ignore_index=True), stock, pd.concat(money, ignore_index=True), units, left
+        as_of=snapshot.as_of,
+        counts=pd.concat(counts, ignore_index=True),
+        stock=stock,
+        money=pd.concat(money, ignore_index=True),
+        units=units,
+        left_out=left,
+        not_in_yet=broken_outside(snapshot),
+        wait_days=snapshot.wait_days,
+        record=snapshot.foretold,
+        season=(float(even.mean()), float(np.quantile(even, tail)), float(np.quantile(even, 1 - tail))),
     )
 
 
@@ -203,7 +221,15 @@ def forecast_answer(found: Forecast, filled: int, of: int) -> Answer:
         said.append(reason(code, one_comeback=row.one_comeback, expected=row.expected, upper=row.upper))
     if money.empty:
         said.append(reason(Forecasts.NO_COST))
-    notes = [reason(Forecasts.NOT_COUNTED)]
+    if found.not_in_yet >= 0.5:
+        said.append(reason(Forecasts.NOT_IN_YET, broken=found.not_in_yet, wait_days=found.wait_days))
+    notes = []
+    if found.record:
+        expected, came = (sum(told) for told in zip(*found.record, strict=True))
+        notes.append(reason(Forecasts.RECORD, quarters=len(found.record), came=came, expected=expected))
+    mean, lower, upper = found.season
+    notes.append(reason(Forecasts.UNEVEN, times=mean, lower=lower, upper=upper))
+    notes.append(reason(Forecasts.NOT_COUNTED))
     if filled:
         notes.append(reason(Forecasts.FILLED, filled=filled, lives=of))
     table = counts.replace({"component": {"": "all"}})[["span", "component", "units", "expected", "lower", "upper"]]
@@ -273,7 +299,8 @@ def forecasts_kept(
             continue
         now = snapshots[i + BACK[span]]
         came = came_later(lives, snapshots[i].table, now.table[now.table["failure"]])
-        told = count_forecast(lives, with_frailty(chance))
+        days = days_between(snapshots[i], now)
+        told = count_forecast(lives, with_level(chance, level_of(snapshots[i], days)))
         for row in told.itertuples():
             mine = came.sum() if row.component == "" else came[(lives["component"] == row.component).to_numpy()].sum()
             inside = bool(row.lower <= mine <= row.upper)

@@ -13,7 +13,8 @@ from analytics.reasons import Expected
 from analytics.records.shop import Shop
 from analytics.review.alarms import alarms_answer, lots_answer, power_answer, revision_answer
 from analytics.review.answer import Answer, nothing
-from analytics.review.expected import at_stake, days_between, expected_answer, expected_question, running_chances
+from analytics.review.door import running_chances, with_record
+from analytics.review.expected import at_stake, days_between, expected_answer, expected_question
 from analytics.review.forecast import (
     BACK,
     Forecast,
@@ -102,16 +103,19 @@ def replay(
     say = progress or (lambda _: None)
     ends = [e for e in quarter_ends(now.as_of, quarters) if e < now.as_of]
     first = now.lifetimes.units["in_service_on"].min()
-    snapshots, watched, running = [], [], {}
+    snapshots: list[Snapshot] = []
+    watched, running = [], {}
     for end in [*(e for e in ends if e > first), now.as_of]:
         snapshot = now if end == now.as_of else snapshot_at(folder, end)
         if snapshot.table.empty:
             continue
-        snapshots.append(snapshot)
         for span, back in BACK.items():
-            i = len(snapshots) - 1 - back
+            i = len(snapshots) - back
             if i >= 0:
                 running[i, span] = running_chances(snapshots[i], days_between(snapshots[i], snapshot))
+        if snapshots:
+            snapshot = with_record(snapshot, snapshots[-1], running[len(snapshots) - 1, "quarter"])
+        snapshots.append(snapshot)
         if len(snapshots) > 1:
             before = snapshots[-2]
             watched.append(watch(before, snapshot, at_stake(before, snapshot, running[len(snapshots) - 2, "quarter"])))
@@ -125,6 +129,7 @@ def make_outlook(
     """The outlook of a review; ``folder`` is read again as of each earlier quarter end."""
     now = snapshot_of(review.records, review.lifetimes)
     done = replay(folder, now, quarters, progress)
+    now = done.snapshots[-1] if done.snapshots and done.snapshots[-1].as_of == now.as_of else now
     kept = alarms_kept(done.watched)
     alarms = done.watched[-1].alarms if done.watched else pd.DataFrame(columns=["family"])
     months = months_table(now)

@@ -15,34 +15,37 @@ from analytics.review.snapshot import PartSnapshot, Snapshot
 MILES = np.arange(0.0, 150_001.0, 2_500.0)
 _FEWEST_SEEN, _FEWEST_FAILURES = 10, 5
 _COLUMNS = (
-    "component part price failures new_fails used_at used_fails renew_from_miles lower upper seen_miles in_words"
+    "component part use power_band price failures new_fails used_at used_fails renew_from_miles lower upper seen_miles in_words"
 ).split()
 
 
-def failing_ahead(own: PartSnapshot, trucks: pd.DataFrame, ahead: float) -> np.ndarray:
-    """Chance (draws, K) that a part still good at each of MILES fails within the next ``ahead`` miles, over ``trucks``, each
-    counted as often as it gets that far."""
+def failing_ahead(own: PartSnapshot, trucks: pd.DataFrame, ahead: float) -> tuple[np.ndarray, np.ndarray]:
+    """Chances (draws, K) of failing within the next ``ahead`` miles, over ``trucks``: of a used part still good at each of MILES, and of a new
+    one in its place. Both over the same trucks, each counted as often as its used part gets that far: hard trucks lose theirs early, so
+    a new part in all trucks is no match for a used one in those that are left."""
     model, _ = own.fit.fitted()
     x, count = covariates_of(own, trucks)
     beta, eta = np.exp(own.theta[:, :1]), own.theta[:, model.layout.gamma] @ x.T
 
-    def log_s(miles: float) -> np.ndarray:
+    def survive(miles: float) -> np.ndarray:
         if miles <= 0:
-            return np.zeros_like(eta)
-        return log_survival(beta * np.log(miles / model.life_miles) - eta, model.law)[0]
+            return np.ones_like(eta)
+        return np.exp(log_survival(beta * np.log(miles / model.life_miles) - eta, model.law)[0])
 
-    out = np.empty((len(own.theta), len(MILES)))
+    fresh = 1 - survive(ahead)
+    used, new = np.empty((2, len(own.theta), len(MILES)))
     for k, m in enumerate(MILES):
-        now, then = log_s(m), log_s(m + ahead)
-        alive = np.exp(now) * count
-        out[:, k] = ((np.exp(now) - np.exp(then)) * count).sum(1) / np.maximum(alive.sum(1), 1e-300)
-    return out
+        alive = survive(m) * count
+        left = np.maximum(alive.sum(1), 1e-300)
+        used[:, k] = (alive - survive(m + ahead) * count).sum(1) / left
+        new[:, k] = (fresh * alive).sum(1) / left
+    return used, new
 
 
-def pays_from(chance: np.ndarray, price_share: float) -> np.ndarray:
-    """Least of MILES (draws,) from which the risk a used part adds to a new one's is worth ``price_share`` of a comeback;
-    inf where it never is."""
-    worth = chance - chance[:, :1] >= price_share
+def pays_from(used: np.ndarray, new: np.ndarray, price_share: float) -> np.ndarray:
+    """Least of MILES (draws,) from which the risk a used part adds to a new one's (draws, K each) is worth ``price_share`` of a
+    comeback; inf where it never is."""
+    worth = used - new >= price_share
     return np.where(worth.any(1), MILES[np.argmax(worth, axis=1)], np.inf)
 
 
@@ -61,31 +64,55 @@ def renew_at_rebuild(snapshot: Snapshot) -> Answer:
         if own.fit.model is None or own.pooled or failures < _FEWEST_FAILURES:
             thin.append((component, part))
             continue
-        rows.append({"component": component, "part": part} | _row(snapshot, own, float(prices[part]), comeback))
+        rows += _rows(snapshot, own, float(prices[part]), comeback)
     frame = pd.DataFrame(rows, columns=_COLUMNS)
-    said = [reason(Renew.PART, component=r.component, part=r.part, verdict=r.in_words) for r in frame.itertuples()]
+    said = []
+    for (component, part), told in frame.groupby(["component", "part"], sort=False):
+        said.append(reason(Renew.PART, component=component, part=part, verdict=told["in_words"].iloc[0]))
+        # where a kind of truck asks for the other answer
+        other = told.iloc[1:][told["renew_from_miles"].iloc[1:].notna() != pd.notna(told["renew_from_miles"].iloc[0])]
+        if len(other):
+            kinds = [*other[["use", "power_band", "renew_from_miles"]].itertuples(index=False, name=None)]
+            said.append(reason(Renew.OTHERWISE, kinds=kinds))
     if thin:
         said.append(reason(Renew.TOO_FEW, needed=_FEWEST_FAILURES, parts=thin))
     return Answer(question, tuple(said) or (reason(Renew.NONE),), frame)
 
 
-def _row(snapshot: Snapshot, own: PartSnapshot, price: float, comeback: float) -> dict[str, object]:
+def _rows(snapshot: Snapshot, own: PartSnapshot, price: float, comeback: float) -> list[dict[str, object]]:
+    """The part over all its trucks, then over each use and power band with enough of them."""
     table = snapshot.table
-    mine = (table["component"] == own.lives.component) & (table["part"] == own.lives.part)
-    trucks = typical(table[mine & (table["segment"] == 1)])
-    chance = failing_ahead(own, trucks, snapshot.lifetimes.shop.targets.miles)
+    mine = (table["component"] == own.lives.component) & (table["part"] == own.lives.part) & (table["segment"] == 1)
+    trucks = table[mine].assign(power_band=lambda t: t["power_band"].astype(str))
     known = np.sort(own.lives.data.lower[np.isfinite(own.lives.data.lower)])[::-1]
     seen = float(known[_FEWEST_SEEN - 1]) if len(known) >= _FEWEST_SEEN else 0.0
-    middle = float(pays_from(chance.mean(0, keepdims=True), price / comeback)[0])
-    each = np.sort(pays_from(chance, price / comeback))
+    lead = {"component": own.lives.component, "part": own.lives.part}
+    rows = [lead | {"use": "", "power_band": ""} | _row(snapshot, own, typical(trucks), seen, price, comeback)]
+    kinds = [
+        (key, group) for key, group in trucks.groupby(["use", "power_band"], sort=True) if len(group) >= _FEWEST_SEEN
+    ]
+    for (use, band), group in kinds if len(kinds) > 1 else ():
+        rows.append(
+            lead | {"use": use, "power_band": band} | _row(snapshot, own, typical(group), seen, price, comeback)
+        )
+    return rows
+
+
+def _row(
+    snapshot: Snapshot, own: PartSnapshot, trucks: pd.DataFrame, seen: float, price: float, comeback: float
+) -> dict[str, object]:
+    used_fails, new_fails = failing_ahead(own, trucks, snapshot.lifetimes.shop.targets.miles)
+    step = price / comeback
+    middle = float(pays_from(used_fails.mean(0, keepdims=True), new_fails.mean(0, keepdims=True), step)[0])
+    each = np.sort(pays_from(used_fails, new_fails, step))
     k = (1 - LEVEL) / 2 * len(each)
     low, high = float(each[int(np.floor(k))]), float(each[int(np.ceil(len(each) - k)) - 1])
     at = int(np.searchsorted(MILES, min(seen, MILES[-1]), side="right")) - 1
-    used, new, step = float(chance[:, at].mean()), float(chance[:, 0].mean()), price / comeback
     if middle <= seen:
         limits = {"from_miles": middle, "lower": low, "upper": high, "seen_miles": seen}
         verdict = reason(Renew.FROM_MILES, adds=step, price=price, **limits)
     elif seen:
+        used, new = float(used_fails[:, at].mean()), float(new_fails[:, at].mean())
         values = {"at_miles": float(MILES[at]), "fewest_seen": _FEWEST_SEEN, "used_fails": used, "new_fails": new}
         verdict = reason(Renew.LEAVE_IN, price=price, asks_for=step, **values)
     else:
@@ -93,9 +120,9 @@ def _row(snapshot: Snapshot, own: PartSnapshot, price: float, comeback: float) -
     return {
         "price": price,
         "failures": int(own.lives.data.failures),
-        "new_fails": new,
+        "new_fails": float(new_fails[:, at].mean()),
         "used_at": float(MILES[at]),
-        "used_fails": used,
+        "used_fails": float(used_fails[:, at].mean()),
         "renew_from_miles": middle if middle <= seen else np.nan,
         "lower": low,
         "upper": high,

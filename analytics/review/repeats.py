@@ -179,7 +179,7 @@ def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
     if young:
         said.append(reason(BuildYears.TOO_YOUNG, fewest_at_risk=FEWEST_AT_RISK, years=young))
     said += _year_against_rest(records, lifetimes, frame, years)
-    said.append(_trend(records, lifetimes))
+    said += _trend(records, lifetimes)
     limits = {"lower": overall.lower[-1], "upper": overall.upper[-1]}
     said.append(reason(BuildYears.OVERALL, mean=overall.mean[-1], by_years=overall.time[-1] / DAYS_A_YEAR, **limits))
     return Answer(question, tuple(said), frame)
@@ -217,19 +217,16 @@ def unit_trend(records: Records, lifetimes: Lifetimes) -> PowerLaw:
     return trend_of_events(lifetimes.units, lifetimes.sight, events["unit"], events["day"], _LEVEL)
 
 
-def _trend(records: Records, lifetimes: Lifetimes) -> Reason:
+def _trend(records: Records, lifetimes: Lifetimes) -> list[Reason]:
+    """What age does to a unit's comebacks; nothing where there is no trend, since a component alone may still have one."""
     try:
         found = unit_trend(records, lifetimes)
     except NotEnoughData as err:
-        return reason(BuildYears.TREND_UNTESTED, why=err)
-    code = (
-        BuildYears.CLOSER_TOGETHER
-        if found.b_lower > 1
-        else BuildYears.FURTHER_APART
-        if found.b_upper < 1
-        else BuildYears.NO_TREND
-    )
-    return reason(code, growth=found.b, lower=found.b_lower, upper=found.b_upper)
+        return [reason(BuildYears.TREND_UNTESTED, why=err)]
+    values = {"growth": found.b, "lower": found.b_lower, "upper": found.b_upper}
+    if found.b_lower > 1:
+        return [reason(BuildYears.CLOSER_TOGETHER, **values)]
+    return [reason(BuildYears.FURTHER_APART, **values)] if found.b_upper < 1 else []
 
 
 # ---- new against rebuilt ---------------------------------------------------------------------------------------------

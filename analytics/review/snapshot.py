@@ -5,6 +5,7 @@ from __future__ import annotations
 import zlib
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,7 @@ from analytics.lifetimes.failures import counts_as_failure, failed_by_install
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.joint import JointModel
 from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes
+from analytics.models.nonparametric import mean_right_truncated
 from analytics.ratings.options import options_for
 from analytics.ratings.predict import PartFit, PartLives, chances, fit_lives, lives_of, with_early
 from analytics.ratings.settings import RatingSettings
@@ -65,7 +67,10 @@ class Snapshot:
     settings: RatingSettings
     filled: int
     of: int
+    wait_days: float = 0.0  # mean from a failure to the door
+    foretold: tuple[tuple[float, float], ...] = ()  # quarters foretold before: expected, and came
     pools: dict[str, PartSnapshot | None] = field(default_factory=dict)  # components as one part, fitted once asked for
+    doors: dict[str, Any] = field(default_factory=dict)  # what all lives share (review.door), made once asked for
 
     def __repr__(self) -> str:
         return f"Snapshot({self.lifetimes.shop.name!r}, {self.as_of:%Y-%m-%d}: {len(self.parts)} parts)"
@@ -75,8 +80,9 @@ def snapshot_of(records: Records, lifetimes: Lifetimes | None = None) -> Snapsho
     """Lives and fits from the records of a day."""
     lifetimes = make_lifetimes(records) if lifetimes is None else lifetimes
     table, filled = fill_unknown(lifetimes.table)
-    table = _marked(table)
-    settings = options_for(lifetimes.shop).settings
+    wait = days_to_door(records.returns, lifetimes.as_of)
+    table = not_yet_in(_marked(table), wait)
+    settings = door_settings(options_for(lifetimes.shop).settings, table)
     parts = {}
     for component, part in sorted(set(zip(table["component"], table["part"], strict=True))):
         try:
@@ -84,7 +90,7 @@ def snapshot_of(records: Records, lifetimes: Lifetimes | None = None) -> Snapsho
         except AnalyticsError:
             continue  # no age on record: such a part has nothing to tell
         parts[component, part] = _fitted(lives, lifetimes.shop.targets.miles, settings)
-    snapshot = Snapshot(lifetimes.as_of, records, lifetimes, table, parts, settings, filled, len(table))
+    snapshot = Snapshot(lifetimes.as_of, records, lifetimes, table, parts, settings, filled, len(table), wait)
     for (component, part), own in parts.items():
         if own.fit.model is None:
             parts[component, part] = _pooled(snapshot, component, own)
@@ -162,6 +168,40 @@ def stand_in(snapshot: Snapshot, component: str, part: str) -> PartSnapshot | No
     )
 
 
+#: trucks read past the age at which driving may change, for the change to be looked for at all: without readings there, its prior alone
+#: would foretell less
+_READ_LATE = 10
+
+
+def door_settings(settings: RatingSettings, table: pd.DataFrame) -> RatingSettings:
+    """How the fits of the quarter are made of a ``table`` of lives, from the ``settings`` of the ratings: of reported failures, so that the share unreported plays no part; driving that changes with
+    age only where readings can show it."""
+    read = table["read_days"][table["read_miles"].notna() & ~table["serial"].duplicated()]
+    late = int((read > settings.change_days).sum())
+    return replace(settings, share=1.0, decline=settings.decline and late >= _READ_LATE)
+
+
+def days_to_door(returns: pd.DataFrame, as_of: pd.Timestamp) -> float:
+    """Mean days from a failure to its return among ``returns`` with damage known by ``as_of``; 0 for one without a day of the failure, which counts from its
+    return. Short waits are on record sooner: allowed for."""
+    own = returns[(returns["cause"] != "no fault") & ~returns["at_teardown"]]
+    known = own["failed_on"].notna() & own["returned_on"].notna()
+    if not known.any():
+        return 0.0
+    wait = (own["returned_on"] - own["failed_on"]).dt.days[known].clip(lower=0)
+    sight = (as_of - own["failed_on"]).dt.days[known]
+    return float(known.mean() * mean_right_truncated(wait.to_numpy(float), sight.to_numpy(float)))
+
+
+def not_yet_in(table: pd.DataFrame, wait: float) -> pd.DataFrame:
+    """The table with the last ``wait`` days of running lives taken off, for what broke in them is not yet in; not before the last odometer
+    reading. waited: the days taken off (n,)."""
+    lower = table["lower_days"].to_numpy(float)
+    least = np.fmax(np.fmax(table["entry_days"].to_numpy(float), table["miles_days"].to_numpy(float)), 0.5)
+    cut = np.where(table["followed"], np.maximum(lower - wait, np.minimum(least, lower)), lower)
+    return table.assign(lower_days=cut, waited=lower - cut)
+
+
 def snapshot_at(folder: str | Path | Shop, day: pd.Timestamp) -> Snapshot:
     """The shop as its records stood on ``day``."""
     return snapshot_of(load_records(folder, day.date().isoformat()))
@@ -206,17 +246,13 @@ def equal_draws(fit: PartFit, seed: int) -> np.ndarray:
     return fit.theta[rng.permutation(at)]
 
 
-def common_level(draws: int) -> np.ndarray:
-    """Levels (draws,) common to all parts: gamma with mean 1, worth LEVEL_WORTH failures."""
+def common_level(draws: int, came: float = 0.0, expected: float = 0.0) -> np.ndarray:
+    """Levels (draws,) common to all parts: gamma with mean 1 and worth LEVEL_WORTH failures, given how many ``came`` for so many
+    ``expected`` in quarters foretold before."""
     from scipy.stats import gamma
 
     at = (np.random.default_rng([SEED, 2]).permutation(draws) + 0.5) / draws
-    return gamma.ppf(at, LEVEL_WORTH, scale=1 / LEVEL_WORTH)
-
-
-def with_frailty(chance: np.ndarray) -> np.ndarray:
-    """Chances (draws, n) with a level common to all lives drawn beside. Without it the whole shop's year held what came too rarely."""
-    return -np.expm1(common_level(len(chance))[:, None] * np.log1p(-np.minimum(chance, 1 - 1e-12)))
+    return gamma.ppf(at, LEVEL_WORTH + came, scale=1 / (LEVEL_WORTH + expected))
 
 
 # ---- chances from a fit --------------------------------------------------------------------------------------------

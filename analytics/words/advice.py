@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import isfinite, isnan
 
 import pandas as pd
 
 from analytics.advice.answer import Advice, Choice, ComponentAdvice, Margin, Near, NextUp, Published
 from analytics.advice.chance import Chance
+from analytics.errors import AnalyticsError
 from analytics.reasons import Advised
 from analytics.words.cautions import CAUTIONS
 from analytics.words.phrases import capital, listed, many, money, numbered, plural, weight
@@ -117,16 +119,20 @@ def _seen(choice: Choice) -> str:
 def first_words(advice: Advice) -> tuple[str, ...]:
     """What has to be said of an ``advice`` before any figure: what is refused, margins under 1, and where the truck lies outside the records."""
     lines = [f"Do not build it so. No {component} is allowed: {say(r)}." for component, r in advice.refuse]
-    lines += [f"{capital(c.component)} {c.part}: {_margin(c.margin)}." for c in advice.doubtful if c.margin is not None]
+    lines += [
+        f"{capital(c.component)} {c.part}: {_margin(c.margin, decided)}."
+        for c, decided in advice.doubts
+        if c.margin is not None
+    ]
     if advice.outside:
         lines.append(f"This truck lies outside the records: {listed([say(r) for r in advice.outside])}.")
         lines += [_near(n) for n in advice.nearest]
     return tuple(lines)
 
 
-def _margin(m: Margin) -> str:
+def _margin(m: Margin, decided: str) -> str:
     what = "slips" if m.of is Advised.CLUTCH_SLIPS else "yields"
-    decides = f"; {m.decided_by.replace('_', ' ')} decides it most: measure that first" if m.decided_by else ""
+    decides = f"; {decided.replace('_', ' ')} decides it most: measure that first" if decided else ""
     return (
         f"it may be too weak by the driveline's formulas. It stands {m.low:.2f} to {m.high:.2f} times the {m.torque_lbft[0]:,.0f} to "
         f"{m.torque_lbft[2]:,.0f} lb ft it may carry, and under 1 it {what}{decides}"
@@ -243,18 +249,19 @@ def _next_money(advice: Advice) -> str:
 def together_words(advice: Advice) -> tuple[str, ...]:
     """What has to go with the parts of an ``advice``: habits of the shop's builds, and what the driveline's formulas say of each part fitted."""
     lines = [f"{capital(say(r))}." for r in advice.together]
-    fitted = [c.fitted for c in advice.components if c.fitted is not None and c.fitted.margin is not None]
-    told = [
-        f"{f.part} carries {f.margin.torque_lbft[0]:,.0f} to {f.margin.torque_lbft[2]:,.0f} lb ft{_tyres(f.margin)} and stands {f.margin.low:.1f} to "
-        f"{f.margin.high:.1f} times that"
-        for f in fitted
-        if f.margin is not None
-    ]
+    told = [_carries(f, f.margin) for f in advice.fitted if f.margin is not None]
     if told:
         own = ", ".join(f"{name.replace('_', ' ')} {value:g}" for name, value in advice.truck.own)
         of = f"with {own}, else as assumed" if own else "of a truck of no special make"
         lines.append(f"By textbook formulas, {of}: {'; '.join(told)}. No design calculation: an engineer makes that.")
     return tuple(lines)
+
+
+def _carries(fitted: Choice, m: Margin) -> str:
+    return (
+        f"{fitted.part} carries {m.torque_lbft[0]:,.0f} to {m.torque_lbft[2]:,.0f} lb ft{_tyres(m)} and stands {m.low:.1f} to "
+        f"{m.high:.1f} times that"
+    )
 
 
 def _tyres(m: Margin) -> str:
@@ -342,6 +349,32 @@ def advice_table(advice: Advice) -> pd.DataFrame:
                 }
             )
     return pd.DataFrame(rows)
+
+
+def batch_table(trucks: pd.DataFrame, answers: Sequence[Advice | AnalyticsError]) -> pd.DataFrame:
+    """The sheet of ``trucks`` with the ``answers`` beside it: the question that came back, the part of each component, price, chance that nothing fails
+    (best estimate and supported side), and what has to be said first."""
+    return pd.concat([trucks.reset_index(drop=True), pd.DataFrame([_told(answer) for answer in answers])], axis=1)
+
+
+def _told(answer: Advice | AnalyticsError) -> dict[str, object]:
+    if isinstance(answer, AnalyticsError):
+        return {"question": str(answer)}
+    parts: dict[str, object] = {
+        c.component: c.pick.part if c.pick else f"({c.fitted.part}?)" if c.fitted else "" for c in answer.components
+    }
+    lasts, low, _ = answer.whole.lasts
+    whole: dict[str, object] = {
+        "price": answer.whole.price,
+        "nothing_fails": round(lasts, 3),
+        "at_least": round(low, 3),
+    }
+    return (
+        {"question": ""}
+        | parts
+        | whole
+        | {"no_figure_for": ", ".join(answer.whole.unknown), "first": " ".join(first_words(answer))}
+    )
 
 
 def spoken(advice: Advice) -> tuple[str, ...]:

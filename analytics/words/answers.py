@@ -15,9 +15,18 @@ from analytics.words.saying import asked, method_of, say, say_all
 CUT_HERE = "cut here: the whole table is in the CSV file"
 
 
+#: what stands one click below an answer
+TABLE, METHOD = "The figures", "How it is worked out"
+
+
+def drawn_for(question: str) -> str:
+    """What a picture is, for who cannot see it; what it shows is told under it. question: that it answers."""
+    return f"Chart: {question} Its finding is told below it."
+
+
 @dataclass(frozen=True, slots=True)
 class Wording:
-    """``sentences``: the answer. ``table``: its codes said. ``method``: how it was reckoned, and the source."""
+    """``sentences``: the answer. ``table``: its codes said. ``method``: how it is worked out, and the source."""
 
     question: str
     sentences: tuple[str, ...]

@@ -196,11 +196,11 @@ def _best(fits: tuple[Explained, ...], who: str) -> str:
         rival = next((e for e in fits if e.strength == "power"), rival)
         gap = rival.aic - best.aic
     strong = "decisive" if gap > _FAR else "more than chance" if gap > _APART else "too little to tell them apart"
-    return f"{start}, ahead of {_covariate(rival)} by {gap:.1f} of AIC: {strong}."
+    return f"{start}, ahead of {_covariate(rival)}: {strong} (AIC {gap:.1f} lower)."
 
 
 def exponent_words(review: LoadReview, component: str, part: str) -> list[str]:
-    """The measured exponents of power and torque beside the S-N exponent, and what a mismatch means."""
+    """The measured exponents of power and torque beside that of fatigue, and what a mismatch means."""
     fits, expected = review.explained[component, part], review.loads.assumptions.sn_exponent
     if isinstance(fits, Reason):
         return []
@@ -214,7 +214,7 @@ def exponent_words(review: LoadReview, component: str, part: str) -> list[str]:
         f"Life falls as power to the {power.exponent:.1f} ({low:.1f} to {high:.1f}, nine times in ten){_by_torque(by)}."
     )
     if review.loads.kinds[component] not in SHAFTS:
-        return [f"{line} A clutch follows heat more than torque, so no S-N exponent is expected of it."]
+        return [f"{line} A clutch follows heat more than torque, so no fatigue exponent is expected of it."]
     line += f" A shaft, spline or gear in fatigue should show {span(expected)} (about {SN_MEDIAN:g}; the spline life factors give {overall:.1f} overall)."
     if high < expected.low:
         line += (

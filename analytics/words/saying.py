@@ -42,13 +42,13 @@ def name_every_text() -> None:
 
 
 def asks(question: Code, text: Said, method: Said = "") -> None:
-    """Name the text of a question, and how its answer was reckoned; both take from the values of the question what they name."""
+    """Name the text of a question, and how its answer is worked out; both take from the values of the question what they name."""
     texts({question: text})
     _METHODS[question] = method
 
 
 def method_of(question: Reason) -> str:
-    """How the answer to a question was reckoned, and the source."""
+    """How the answer to a question is worked out, and the source."""
     return _filled(_words(_METHODS, question.code), question)
 
 

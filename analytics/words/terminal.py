@@ -49,6 +49,16 @@ def advised(page: Path) -> str:
     return f"Half a page to print or send: {page}"
 
 
+def kept(path: Path) -> str:
+    """Where what was advised is written down: ``path``."""
+    return f"Added to {path}: the review holds it against what comes."
+
+
+def advised_all(path: Path, trucks: int, asked: int) -> str:
+    """Where the answers for a sheet of ``trucks`` lie (``path``), and of how many a question was ``asked`` back."""
+    return f"{trucks:,} trucks answered, {asked:,} with a question back: {path}"
+
+
 def load(page: Path) -> str:
     """Where the ``page`` of the loads lies, and what lies beside it."""
     return f"The loads: {page}\nBeside it: loads.csv, load_ratings.csv, suspects.csv, load.xlsx"

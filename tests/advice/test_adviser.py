@@ -119,7 +119,7 @@ def test_a_margin_that_may_be_under_one_is_said_before_any_figure(tmp_path):
     advice = adviser(thin).ask(Wish(420, 7000, "street"))
     own = component(advice).pick
     assert own.margin.low < 1 < own.margin.high
-    assert own.margin.decided_by
+    assert [(c.part, bool(by)) for c, by in advice.doubts] == [(own.part, True)]
     assert "it may be too weak by the driveline's formulas" in spoken(advice)[1]
 
 

@@ -11,13 +11,17 @@ from scipy.stats import kstest
 
 from analytics.cutoffs.risk import cut_z, failures_above, pull_by_bin, redraw, risk_sets
 from analytics.cutoffs.shapes import ShapeTable
-from analytics.cutoffs.step import Models, StepVerdict, _verdict, cut_lives, judge_step
+from analytics.cutoffs.step import Models, StepVerdict, _fit_lives, _verdict, _with_slope, cut_lives, judge_step
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.table import make_lifetimes
 from analytics.models.comparison import log_rank
+from analytics.models.likelihood import log_likelihood
+from analytics.models.priors import penalty
 from analytics.reasons import Step
 from analytics.records.load import load_records
+from analytics.simulate.fleet import draw_fleet
 from analytics.words.cutoffs.step import step_words, why_words
+from studies.cutoff import CELLS, lives_of_fleet, truth_of
 from tests.cutoffs.conftest import DEMO
 
 
@@ -220,3 +224,27 @@ def test_asking_for_what_is_not_there(demo):
         cut_lives(demo, "clutch pack", "CP-4", finding="bent")
     alone = cut_lives(demo, "clutch pack", "CP-4", finding="burnt")
     assert alone.count[alone.failed].sum() == 17
+
+
+@pytest.mark.parametrize("seed", [2, 10])
+def test_a_smooth_slope_is_no_step_where_another_that_fits_explains_it(seed):
+    """Fleets of a smooth exponent -4 with log-normal lives; from the best Weibull slope alone both were called a step (p 0.035)."""
+    cell = CELLS["smooth slope -4, log-normal lives, 60 failures"]
+    found = judge_step(lives_of_fleet(draw_fleet(truth_of(cell), cell.units, seed))[0], 0.9, 199, seed)
+    assert found.models.p_smooth > 0.05
+    assert found.verdict is StepVerdict.OPEN
+
+
+@pytest.mark.parametrize("law", ["weibull", "lognormal"])
+def test_a_slope_off_by_its_error_fits_worse_by_as_much(law):
+    cell = CELLS["smooth slope -4, 60 failures"]
+    own = lives_of_fleet(draw_fleet(truth_of(cell), cell.units, 1))[0]
+    table = ShapeTable(risk_sets(np.log(own.x), own.time, own.failed, own.entry, own.stratum, count=own.count))
+    model, top = _fit_lives(own, table, table.fit(table.sets.bin), "slope", law)
+    for errors in (-1.0, 1.0):
+        theta = _with_slope("power", model, top, errors)
+        at = model.layout.gamma.start + model.columns.index("log power")
+        assert (theta[at] < top.theta[0][at]) == (errors > 0)  # steeper
+        told = log_likelihood(theta[None], model.rows, model.layout, model.law, model.nodes, 0)[0]
+        told = told + penalty(theta[None], model.layout, model.priors)[0]
+        assert float(top.value[0] - told[0]) == pytest.approx(0.5, abs=0.1)

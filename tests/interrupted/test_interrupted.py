@@ -77,8 +77,8 @@ def test_a_killed_writer_blocks_nobody(tmp_path):
     line = Entry("input shaft", "A", "7500 lb", "", "500 hp", "2024-04-01", "first")
     path = append(shop, line)
     hold = (
-        "import sys, time; from pathlib import Path; from analytics.ratings.ledger import _locked\n"
-        "with _locked(Path(sys.argv[1])): print('held', file=sys.stderr, flush=True); time.sleep(600)"
+        "import sys, time; from pathlib import Path; from analytics.ratings.ledger import locked\n"
+        "with locked(Path(sys.argv[1])): print('held', file=sys.stderr, flush=True); time.sleep(600)"
     )
     holder = _python("-c", hold, str(path))
     assert holder.stderr.readline() == "held\n"

@@ -403,8 +403,29 @@ def test_what_cannot_be_fitted_says_so():
 
 def test_survival_far_beyond_its_end_is_nought_and_never_nan():
     """At hazards whose square is no longer a number: reached while a fit feels its way."""
-    from analytics.models.distributions import survival_jet
+    from analytics.models.distributions import averaged
 
-    for values in survival_jet(np.array([-800.0, 0.0, 5.0, 400.0, 700.0, 5000.0]), "weibull", 3):
+    z, one = np.array([[-800.0, 0.0, 5.0, 400.0, 700.0, 5000.0]]), np.ones((1, 1, 1))
+    for values in averaged(z, np.ones(1), np.zeros(1), [one] * 4, "weibull"):
         assert np.isfinite(values).all()
-        assert (values[3:] == 0).all()
+        assert (values[0, 0, 3:] == 0).all()
+
+
+@pytest.mark.parametrize("law", ["weibull", "lognormal"])
+def test_averages_over_the_nodes_are_plain_sums_of_derivatives(law):
+    """Of S = exp(-e^z) and S = Phi(-z), differentiated by hand."""
+    from scipy.stats import norm
+
+    from analytics.models.distributions import averaged
+
+    rng = np.random.default_rng(5)
+    u, spread, nodes = rng.normal(size=(3, 7)), np.array([0.5, 1.0, 1.7]), np.linspace(-3, 3, 11)
+    weights = [rng.random((3, m, 11)) for m in (6, 5, 3, 2)]
+    z = u[..., None] + spread[:, None, None] * nodes
+    h, s, phi = np.exp(z), np.exp(-np.exp(z)), norm.pdf(z)
+    by_hand = {
+        "weibull": [s, -h * s, h * (h - 1) * s, h * (3 * h - h * h - 1) * s],
+        "lognormal": [norm.cdf(-z), -phi, z * phi, (1 - z * z) * phi],
+    }[law]
+    for ours, derivative, weight in zip(averaged(u, spread, nodes, weights, law), by_hand, weights, strict=True):
+        np.testing.assert_allclose(ours, weight @ derivative.swapaxes(1, 2), rtol=1e-11, atol=1e-13)

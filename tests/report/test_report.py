@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import html
 import math
 import re
 
@@ -164,7 +165,8 @@ def test_figures_say_their_question_and_answer(nasty):
     ):
         assert drawn is not None
         markup = figure_html(drawn[0], "How <often>?", drawn[1])
-        assert 'alt="How &lt;often&gt;? ' in markup
+        assert 'alt="Chart: How &lt;often&gt;? ' in markup
+        assert markup.count(html.escape(drawn[1])) == 1  # who cannot see it is told once, as all are
         assert SCRIPT not in markup
         assert markup.startswith("<figure>")
     assert ("converter", "miles") not in nasty.lines.survival  # none came back: words, not a flat picture

@@ -43,7 +43,11 @@ def rated(**rows: list) -> pd.DataFrame:
 
 #: up to 7,000 lb lowered to 600 hp, up to 9,000 lb kept at 700
 PROPOSED = rated(
-    weight_up_to=[7000.0, 9000.0], published_hp=[800.0, 700.0], proposed_hp=[600.0, 650.0], verdict=["lower", "keep"]
+    weight_up_to=[7000.0, 9000.0],
+    published_hp=[800.0, 700.0],
+    proposed_hp=[600.0, 650.0],
+    supported_hp=[550.0, 650.0],
+    verdict=["lower", "keep"],
 )
 
 
@@ -51,11 +55,16 @@ def test_a_limit_to_move_counts_as_proposed_one_that_stays_as_published(shop):
     table = rated(
         weight_up_to=[7000.0, 8000.0, 9000.0, 9500.0],
         published_hp=[800.0, 450.0, 700.0, math.nan],
+        supported_hp=[500.0, 700.0, 725.0, math.nan],
         proposed_hp=[600.0, 650.0, 640.0, math.nan],
         verdict=["lower", "raise", "keep", "not shown either way"],
     )
     found = targets(table, (7000.0, 8000.0, 9000.0), shop.as_of)
-    assert found["power_limit_hp"].tolist() == [600.0, 650.0, 700.0]
+    assert found["power_limit_hp"].tolist() == [
+        600.0,
+        650.0,
+        725.0,
+    ]  # kept at 700, and 725 supported: no reason to call
 
 
 def test_every_truck_stands_once_with_every_reason(shop):

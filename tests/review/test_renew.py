@@ -17,18 +17,23 @@ from tests.small_shop import TOML, build, returned, write_shop
 def test_pays_from_by_hand():
     chance = np.tile(np.linspace(0.1, 0.7, len(MILES)), (2, 1))
     chance[1] = 0.3
-    found = pays_from(chance, 0.1)
+    found = pays_from(chance, np.tile(chance[:, :1], len(MILES)), 0.1)
     assert found[0] == MILES[np.argmax(chance[0] - 0.1 >= 0.1)]
     assert np.isinf(found[1])  # a constant rate: a used one is as good as new
 
 
-def shop(folder, shape, prices='[costs]\ncomeback = 4000\n[costs.parts]\n"A" = 400\n'):
-    """700 trucks of one kind, life 60,000 miles by a Weibull law of that shape, 25,000 to 95,000 miles driven (seed 6)."""
+PRICES = '[costs]\ncomeback = 4000\n[costs.parts]\n"A" = 400\n'
+
+
+def shop(folder, shape, prices=PRICES, slope=0.0, spread=100):
+    """700 trucks, life 60,000 miles at 600 hp by a Weibull law of that shape, falling with power to the ``slope``, 25,000 to 95,000 miles
+    driven (seed 6)."""
     rng = np.random.default_rng(6)
     builds, back, readings = [], [], []
     for k in range(700):
-        builds.append(build(f"N-{k:04d}", "2020-01-01", power=int(600 + rng.integers(-100, 100)), weight=7000))
-        fails, run = 60_000 * rng.weibull(shape), rng.uniform(25_000, 95_000)
+        power = int(600 + rng.integers(-spread, spread))
+        builds.append(build(f"N-{k:04d}", "2020-01-01", power=power, weight=7000))
+        fails, run = 60_000 * (power / 600) ** slope * rng.weibull(shape), rng.uniform(25_000, 95_000)
         day = pd.Timestamp("2020-01-01") + pd.Timedelta(days=int(1500 * min(fails, run) / run) + 1)
         if fails < run:
             back.append(
@@ -45,7 +50,7 @@ def shop(folder, shape, prices='[costs]\ncomeback = 4000\n[costs.parts]\n"A" = 4
 
 
 def test_a_part_that_wears_is_worth_renewing_where_the_truth_says(tmp_path):
-    own = renew_at_rebuild(shop(tmp_path, 3.0)).table.set_index("part").loc["A"]
+    own = renew_at_rebuild(shop(tmp_path, 3.0)).table.set_index("part").loc["A"].iloc[0]
 
     def ahead(m):
         return 1 - np.exp((m / 60_000) ** 3 - ((m + 20_000) / 60_000) ** 3)
@@ -59,9 +64,38 @@ def test_a_part_that_wears_is_worth_renewing_where_the_truth_says(tmp_path):
 
 
 def test_a_part_that_fails_by_chance_is_left_in(tmp_path):
-    own = renew_at_rebuild(shop(tmp_path, 1.0)).table.set_index("part").loc["A"]
+    own = renew_at_rebuild(shop(tmp_path, 1.0)).table.set_index("part").loc["A"].iloc[0]
     assert np.isnan(own["renew_from_miles"])
     assert own["in_words"].code is Renew.LEAVE_IN
+
+
+def test_used_and_new_are_held_against_each_other_in_the_same_trucks(tmp_path):
+    """Lives fall with the fourth power of 400 to 800 hp: the strong trucks have lost their first part long before 60,000 miles, so a new one
+    in all trucks would fail far more often than in those whose used one is still in. The truth by its law, truck by truck."""
+    snapshot = shop(tmp_path, 2.0, slope=-4.0, spread=200)
+    rows = renew_at_rebuild(snapshot).table.set_index("part").loc[["A"]]
+    whole = rows[rows["power_band"] == ""].iloc[0]
+    eta = (
+        60_000
+        * (snapshot.table.query("component == 'input shaft' and segment == 1")["power_hp"].to_numpy() / 600) ** -4.0
+    )
+    m = whole["used_at"]
+    alive = np.exp(-((m / eta) ** 2))
+    used = (alive - np.exp(-(((m + 20_000) / eta) ** 2))).sum() / alive.sum()
+    new = (alive * (1 - np.exp(-((20_000 / eta) ** 2)))).sum() / alive.sum()
+    everywhere = (1 - np.exp(-((20_000 / eta) ** 2))).mean()
+    assert whole["new_fails"] == pytest.approx(new, abs=0.02)
+    assert whole["used_fails"] == pytest.approx(used, abs=0.06)
+    assert everywhere > new + 0.08  # what a new part in all trucks would be told
+
+
+def test_each_use_and_power_has_its_own_answer(tmp_path):
+    rows = renew_at_rebuild(shop(tmp_path, 2.0, slope=-4.0, spread=200)).table
+    bands = rows[(rows["part"] == "A") & (rows["power_band"] != "")].set_index("power_band")
+    assert len(bands) > 1
+    assert (bands["use"] == "street").all()
+    adds = bands["used_fails"] - bands["new_fails"]
+    assert adds.iloc[-1] > adds.iloc[0]  # the stronger the truck, the more a used part adds
 
 
 def test_refusals(tmp_path):

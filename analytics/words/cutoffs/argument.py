@@ -29,7 +29,7 @@ _CUT_BY = {
 HEADINGS = {
     "numbers": "The numbers",
     "shapes": "The rival shapes",
-    "method": "How it was reckoned",
+    "method": "How it is worked out",
     "axes": "On weight, and on power with weight",
     "spread": "Power, weight and use of each part's trucks",
     "cost": "What would a boundary elsewhere cost a year?",

@@ -42,7 +42,7 @@ def money_words(found: MoneyCut) -> tuple[str, ...]:
         )
     if found.slopes_p <= 0.05:
         words.append(
-            f"The two parts do not lose life with power alike (p = {found.slopes_p:.2g}), which this reckoning assumes: read it with doubt."
+            f"The two parts do not lose life with power alike (p = {found.slopes_p:.2g}), which is assumed here: read it with doubt."
         )
     return tuple(words)
 
@@ -151,5 +151,5 @@ def middle_words(found: MiddleTier) -> tuple[str, ...]:
     return (
         f"By price and comebacks {says}: the range costs {found.saves:,.0f} a year less with it ({found.low:,.0f} to {found.high:,.0f} each end "
         f"{(1 + found.level) / 2:.0%} sure; a minus means more), each range with the cuts that cost it least.",
-        "Stocking one part more is not in the reckoning: take that off.",
+        "Stocking one part more is not counted: take that off.",
     )

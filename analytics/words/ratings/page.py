@@ -178,10 +178,10 @@ def part_words(ratings: Ratings, part: PartRating) -> tuple[str, ...]:
 
 
 def _partly(part: PartRating) -> str:
-    """Where odometers are unknown the miles are partly reckoned from the days."""
+    """Where odometers are unknown the miles are partly worked out from the days."""
     data = part.data
     blind = float(data.weight[np.isnan(data.lower)].sum() / max(data.weight.sum(), 1))
-    return f" (the miles of {blind:.0%} of the lives reckoned from their days)" if blind > 0.005 else ""
+    return f" (the miles of {blind:.0%} of the lives worked out from their days)" if blind > 0.005 else ""
 
 
 def _by_class(part: PartRating) -> str:

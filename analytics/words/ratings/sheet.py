@@ -69,7 +69,7 @@ texts({code: _said(words) for code, words in _SAID.items()})
 
 
 def _miles(miles: float) -> str:
-    """Miles as a person says them: three figures once there are millions, since most of those are reckoned from days."""
+    """Miles as a person says them: three figures once there are millions, since most of those are worked out from days."""
     return f"{miles:,.0f}" if miles < 1e6 else f"{float(f'{miles:.3g}'):,.0f}"
 
 

@@ -1,6 +1,7 @@
 """The quarter in sentences."""
 
 from analytics.words.review import (  # noqa: F401
+    advised,
     alarms,
     calls,
     expected,

@@ -146,7 +146,7 @@ def _tests(tests: int, false_alarm: float) -> str:
 # ---- lots ------------------------------------------------------------------------------------------------------------
 @says(Lots.WORSE)
 def _worse(lot: str, came: int, units: int, times_the_usual: float, lower: float, upper: float) -> str:
-    return f"{lot}: {came} of {units} came back, {numbered(times_the_usual)} times what its part makes usual ({numbered(lower)} to {numbered(upper)})."
+    return f"{lot}: {came} of {units} came back, drawn towards the other lots {numbered(times_the_usual)} times the usual ({numbered(lower)} to {numbered(upper)})."
 
 
 @says(Power.BY_YEARS)

@@ -10,7 +10,7 @@ from analytics.words.saying import asks, says, texts
 
 asks(
     Question.EXPECTED,
-    "Did more come back in {quarter} than the records had foreseen?",
+    "Did more come back in {quarter} than expected?",
     "Each part's life model was fitted to the records as they stood on {start:%Y-%m-%d}; each life's chance allows for its power, "
     "weight, use, age and miles (or its use's miles a day), and for failures nobody reports. Limits hold nine in ten. Exact Poisson-binomial "
     "tails, mixed over what the fit leaves open and over a level common to all parts. Install errors are left out here and watched by themselves.",

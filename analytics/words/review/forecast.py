@@ -14,7 +14,9 @@ asks(
     Question.FORECAST,
     "What will come back next quarter and next year, and what will it cost?",
     "Each running life has its own chance, given its power, weight, use, age and miles; the number is Poisson-binomial, mixed over what each fit leaves open "
-    "(the interval from the best fit alone is too narrow at any size: Tian, Meng and Meeker, arXiv 2007.08648; Escobar and Meeker, Technometrics 41 (1999) 113-124), and over a level common to all parts. "
+    "(the interval from the best fit alone is too narrow at any size: Tian, Meng and Meeker, arXiv 2007.08648; Escobar and Meeker, Technometrics 41 (1999) 113-124), and over a level common to all parts: that of the season, of quarters that differ by themselves, and of what came "
+    "for what was foretold before. Reported failures alone are fitted and foretold, so the share that goes unreported plays no part. The days from failing to coming in are estimated from returns "
+    "with both dates, and the last days of those out count as not yet seen. Parts of one truck go together: one that came back before is likelier to come again, by as much as this shop's trucks have shown. "
     "A part without a fit of its own is taken to fail as its whole component does, and a component without one as the shop does, with two failures' worth of trust.",
 )
 asks(
@@ -57,6 +59,24 @@ def _quarter(**counts: Any) -> str:
 @says(Forecasts.YEAR)
 def _year(**counts: Any) -> str:
     return _ahead("twelve", **counts)
+
+
+@says(Forecasts.NOT_IN_YET)
+def _not_in_yet(broken: float, wait_days: float) -> str:
+    return f"About {numbered(broken)} of them {'has' if round(broken) == 1 else 'have'} failed already and {'is' if round(broken) == 1 else 'are'} not in yet: from failing to coming in takes {wait_days:.0f} days on average."
+
+
+@says(Forecasts.RECORD)
+def _record(quarters: int, came: float, expected: float) -> str:
+    return (
+        f"In the last {plural(quarters, 'quarter')} {came:.0f} came where the same way of reckoning had foretold {numbered(expected, 3)}; "
+        "the forecast is moved towards that, and its range allows for it."
+    )
+
+
+@says(Forecasts.UNEVEN)
+def _uneven(times: float, lower: float, upper: float) -> str:
+    return f"The season and chance quarters make the next three months {times:.2f} times an even quarter ({lower:.2f} to {upper:.2f})."
 
 
 @says(Forecasts.COMPONENTS)
@@ -119,19 +139,19 @@ asks(
     Question.KEPT,
     "Did we keep our word?",
     "Replayed from {first:%Y-%m-%d}: each forecast was made again from the records as they stood that day, with nothing later in sight, for the units then "
-    "running. Powers and weights carry no date on the sheets: one first written down at a later return is known too early here. An alarm is borne out if, after it was "
+    "running. Powers and weights carry no date on the sheets: one first written down at a later return is known too early here. An alarm is confirmed if, after it was "
     "raised, the group went on failing more than the others by more than chance (one in twenty).",
 )
 texts(
     {
-        CameSince.BORNE_OUT: "borne out",
+        CameSince.BORNE_OUT: "confirmed by what came since",
         CameSince.NO_LONGER_LOOKED_AT: "no longer looked at: too little is left to compare it with",
-        CameSince.NOT_BORNE_OUT: "not borne out",
+        CameSince.NOT_BORNE_OUT: "not confirmed by what came since",
         CameSince.RAISED_NOW: "raised now: nothing to hold it against yet",
         CameSince.RUN_ITS_COURSE: "run its course (such errors show early, and no more have come)",
         CameSince.TOO_EARLY: "too early to say",
         Kept.NO_QUARTER_BEFORE: "No quarter before this one can be replayed, so there is no word to have kept.",
-        Kept.MISSED: "Missed: the {span} from {made_on:%Y-%m-%d}, {came} came where {lower} to {upper} were foretold.",
+        Kept.MISSED: "Missed: the {span} from {made_on:%Y-%m-%d}, {came} came where {lower} to {upper} were expected.",
         Kept.NO_ALARM_YET: "No earlier alarm has had time to be held against what came.",
     }
 )

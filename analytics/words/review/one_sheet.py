@@ -15,7 +15,7 @@ from analytics.words.phrases import capital, listed, money, numbered, percent, p
 from analytics.words.saying import say, says, texts
 
 #: as many trucks, calls at random, and parts stand on the sheet; the whole lists are one click below
-TRUCKS, AT_RANDOM, PARTS = 8, 6, 14
+TRUCKS, AT_RANDOM, PARTS = 6, 5, 14
 TO_DO, LIMITS, CALLS, NUMBERS, CHANGED, MEND = (
     "To do, most urgent first",
     "The limits",
@@ -27,6 +27,10 @@ TO_DO, LIMITS, CALLS, NUMBERS, CHANGED, MEND = (
 #: what a line rests on, by the section of the page that holds it
 EVIDENCE = {"worse": "the watch", "limits": "the limits", "call": "the list", "ahead": "the forecast"}
 CAPTION = {"limits": LIMITS, "calls": CALLS, "numbers": NUMBERS}
+CALLS_METHOD = (
+    "A truck is above a limit where its power exceeds what the part should be published at: the figure proposed where it is to move, else the one published, or supported if that is higher. "
+    "The chance is that any of its parts fails within a year at the truck's own driving, given power, weight, use, age and miles, averaged over what the fits leave open; its parts are taken as independent.",
+)
 WHOLE_CALLS, WHOLE_LIMITS = "The whole list of trucks to call", "Every part, weight class and use"
 NOTHING_SHOWN = "not shown"
 
@@ -203,12 +207,11 @@ def _cell(row) -> Cell:
     else:
         verdict = f"{published or 'none published'}, {NOTHING_SHOWN}"
     told = f"{_hp(row.supported_hp)} supported"
-    stood = []
     if row.before_verdict and row.before_verdict != row.verdict:
-        stood.append(NOTHING_SHOWN if row.before_verdict == NOT_SHOWN else row.before_verdict)
+        verdict += ", new"
     if row.before_verdict and _hp(row.before_supported_hp) != _hp(row.supported_hp):
-        stood.append(_hp(row.before_supported_hp))
-    return Cell(verdict, f"{told}, was {', '.join(stood)}" if stood else told, row.verdict)
+        told += f", was {_hp(row.before_supported_hp)}"
+    return Cell(verdict, told, row.verdict)
 
 
 def _hp(value: float) -> str:
@@ -220,7 +223,19 @@ def limits_note(sheet: Sheet) -> str:
     promise = sheet.ratings.options.promise
     return (
         f"Hp at the crank, by truck weight, for the harshest use on record. Supported: {percent(promise.confidence)} sure that {percent(promise.reliability)} last "
-        f"{promise.life_miles:,.0f} miles; was: last quarter; not shown: neither supported nor contradicted. A person decides."
+        f"{promise.life_miles:,.0f} miles; was: last quarter; new: another verdict then; not shown: neither supported nor contradicted. A person decides."
+    )
+
+
+def limits_lead(sheet: Sheet) -> str:
+    """How many limits of the ``sheet`` are to move."""
+    own = sheet.limits[sheet.limits["use"] == ""]
+    counts = {verdict: int((own["verdict"] == verdict).sum()) for verdict in ("lower", "raise", "keep", NOT_SHOWN)}
+    told = [f"{n} to {v}" if v != NOT_SHOWN else f"{n} not shown either way" for v, n in counts.items() if n]
+    return (
+        f"Of {plural(len(own), 'limit')} by part and weight class: {listed(told)}. The ratings page holds what each rests on."
+        if len(own)
+        else "No part could be rated."
     )
 
 

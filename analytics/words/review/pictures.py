@@ -46,7 +46,7 @@ def cells(worst: Mapping[str, object] | None) -> str:
         return "None came back with power and weight on record."
     return (
         f"Darkest: {worst['component']} at {worst['power_band']} hp and {worst['weight_class']} lb, at least {worst['lower']:.1f} a year per hundred (95 % sure). "
-        "Across: power in hp; down: weight in lb. The shade is what the records prove at least, not the raw share; white with 0 means none came back, not that none can."
+        "Across: power; down: weight. The shade is what is shown at least, not the raw share; a white 0: none came back, not that none can."
     )
 
 
@@ -67,11 +67,13 @@ def quarters(names: Sequence[str], last_two: tuple[int, int], units_out: tuple[i
 
 def findings(by_years: float, back: float, lead: str, lead_back: float, as_if_alone: float) -> str:
     """Shares come back for any finding, for the leading one, and what the findings add up to each as if alone."""
-    return (
-        f"By {by_years:.1f} years {100 * back:.1f} % had come back, most for “{lead}” ({100 * lead_back:.1f} %). "
-        "The areas add up to the share that came back for any finding; the dotted line is what the findings would add up to if each "
-        f"were counted as if the others did not exist ({100 * as_if_alone:.1f} %), which is too many."
+    alone, whole = f"{100 * as_if_alone:.1f}", f"{100 * back:.1f}"
+    dotted = (
+        f" Dotted: each counted as if the others did not exist, which adds up to too many ({alone} %)."
+        if alone != whole
+        else ""
     )
+    return f"By {by_years:.1f} years {whole} % had come back, most for “{lead}” ({100 * lead_back:.1f} %). The areas add up to the whole.{dotted}"
 
 
 # ---- the outlook -----------------------------------------------------------------------------------------------------
@@ -101,12 +103,9 @@ def months(worst: str, came: int, within_months: int) -> str:
     )
 
 
-def kept(missed: int, quarters: int, lower: int, upper: int) -> str:
-    """Quarters missed of those foretold, and the interval of the next three months."""
-    return (
-        f"{missed} of {quarters} quarters came within what was foretold (grey, nine in ten); misses are ringed. "
-        f"Next three months: {lower} to {upper}."
-    )
+def kept(inside: int, quarters: int) -> str:
+    """Quarters ``inside`` what was expected, of so many."""
+    return f"{inside} of {quarters} quarters came within what was expected (grey, nine in ten); a ring marks a miss."
 
 
 # ---- the whole fleet -------------------------------------------------------------------------------------------------

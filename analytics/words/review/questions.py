@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from analytics.models.cells import Clock
+from analytics.review.answer import Answer
+from analytics.words.answers import worded
 from analytics.words.phrases import article, many
 
 QUARTERS = "Is it getting better or worse?"
 LOTS = "How do the lots compare?"
 MONTHS = "Which build months come back, and after how long?"
-KEPT = "How good were the forecasts, and what is the next one?"
+KEPT = "Came back by quarter, beside what was expected at its start"
+EVERY_RETURN = "Every return, and why"
+ALL_ALARMS = "Every alarm, and how the watch is kept"
+ALL_AHEAD = "The forecast by component, and its money"
+WEAR = "Early, by chance or with age, part by part"
+CARRY = "How long a guarantee could each power band carry?"
+UNANSWERED = "What these records cannot answer yet"
 ALARMS_KEPT = "Alarms raised in the quarters replayed, and what came since"
-CELLS = "Where do they come back?"
+CELLS = "Where do they come back? A map of power and weight"
 CAUSES = "Whose fault is it, year by year?"
 JUDGED_ALIKE = "Would two people say the same?"
 DRAGS = "Which failures drag others with them?"
@@ -21,7 +31,7 @@ ODOMETERS = "Which odometers are worth asking for?"
 RANDOM_CALLS = "Whom to phone at random?"
 HOW_SURE = "Does what we assume decide the verdicts?"
 GUARANTEE = "What would a guarantee cost, by its length?"
-SETTINGS = "What this review rests on: settings and versions"
+SETTINGS = "Settings and versions"
 
 #: each clock that a component is asked by, in order
 OVER: dict[Clock, str] = {
@@ -31,9 +41,19 @@ OVER: dict[Clock, str] = {
 }
 
 
+def component(name: str) -> str:
+    """Over all of one component, by its ``name``."""
+    return f"{name.capitalize()}: rates, curves, findings"
+
+
+def unanswered(answers: Iterable[Answer]) -> list[str]:
+    """Of the ``answers`` those that there was nothing to go by for: each question with the reason."""
+    return [f"{w.question} {' '.join(w.sentences)}" for a in answers if not a.reckoned for w in [worded(a)]]
+
+
 def expected(quarter: str) -> str:
-    """Over what was foreseen for a quarter."""
-    return f"What was foreseen for {quarter}, and what came?"
+    """Over what was expected for a quarter."""
+    return f"What was expected for {quarter}, and what came?"
 
 
 def survival(component: str, clock: Clock) -> str:

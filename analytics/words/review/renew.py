@@ -12,8 +12,8 @@ from analytics.words.saying import asks, say, says, texts
 def _method(ahead_miles: float, comeback: float, level: float, fewest_seen: int) -> str:
     return (
         f"The unit is open anyway, so a new part costs its price. It pays from the miles at which the chance that the used one fails in the next {ahead_miles:,.0f} "
-        f"miles exceeds a new one's by more than price over comeback ({comeback:,.0f}). From the part's fit over its own trucks, each counted as often as it "
-        f"gets that far; limits {percent(level)}. Read no further than {fewest_seen} parts have run."
+        f"miles exceeds a new one's by more than price over comeback ({comeback:,.0f}). Used and new are held against each other in the same trucks: the part's own, each counted as often as "
+        f"its used part gets that far; limits {percent(level)}. Read no further than {fewest_seen} parts have run."
     )
 
 
@@ -30,6 +30,16 @@ texts(
 @says(Renew.PART)
 def _part(component: str, part: str, verdict: Reason) -> str:
     return f"{component.capitalize()} {part}: {say(verdict)}."
+
+
+@says(Renew.OTHERWISE)
+def _otherwise(kinds: Sequence[tuple[str, str, float]]) -> str:
+    told = [
+        f"{use or 'use not stated'} at {band}: "
+        + (f"renew from about {miles:,.0f} miles" if miles == miles else "leave it in")
+        for use, band, miles in kinds
+    ]
+    return f"Otherwise in some trucks. {'; '.join(told)}."
 
 
 @says(Renew.TOO_FEW)
@@ -51,8 +61,8 @@ def _from_miles(from_miles: float, lower: float, upper: float, seen_miles: float
 def _leave_in(
     at_miles: float, fewest_seen: int, used_fails: float, new_fails: float, price: float, asks_for: float
 ) -> str:
-    gap = f"adds {percent(max(used_fails - new_fails, 0))} to a new one's {percent(new_fails)}"
+    gap = f"fails {percent(max(used_fails, new_fails))} of the time where a new one does {percent(new_fails)}"
     return (
         f"leave it in: even at {at_miles:,.0f} miles, as far as {fewest_seen} of them have run, a used one {gap}; "
-        f"its price of {numbered(price, 3)} asks for {percent(asks_for)}"
+        f"its price of {numbered(price, 3)} would take a gap of {percent(asks_for)}"
     )

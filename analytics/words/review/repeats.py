@@ -143,11 +143,6 @@ def _further_apart(**growth: float) -> str:
     return f"As a unit ages its comebacks come further apart {_growth(**growth)}: the early ones set the pace."
 
 
-@says(BuildYears.NO_TREND)
-def _no_trend(**growth: float) -> str:
-    return f"Comebacks come neither closer together nor further apart with a unit's age, as far as the records tell {_growth(**growth)}."
-
-
 @says(BuildYears.OVERALL)
 def _overall(mean: float, by_years: float, lower: float, upper: float) -> str:
     return (

@@ -67,10 +67,7 @@ def _shares(
 
 @says(Findings.AS_IF_ALONE)
 def _as_if_alone(component: str, as_if_alone: float, back: float) -> str:
-    return (
-        f"Each finding counted as if the others did not exist would be too many: for {component} they would add up to "
-        f"{100 * as_if_alone:.1f} % where {100 * back:.1f} % came back."
-    )
+    return f"Counted as if the others did not exist, the findings of {component} would add up to {100 * as_if_alone:.1f} %, where {100 * back:.1f} % came back."
 
 
 @says(Causes.OF_ALL)
@@ -100,7 +97,7 @@ def _too_few(what: str, pairs: int, needed: int) -> str:
 def _agreed(what: str, agreement: Agreement, most_mixed_up: tuple[tuple[str, str], int] | None) -> str:
     a, word = agreement, _JUDGED[what]
     beyond = (
-        f"beyond chance {percent(max(a.kappa, 0))} of what could be agreed on was ({percent(max(a.lower, 0))} to {percent(max(a.upper, 0))})"
+        f"kappa {max(a.kappa, 0):.2f} ({max(a.lower, 0):.2f} to {max(a.upper, 0):.2f}; 0 is chance, 1 is perfect)"
         if np.isfinite(a.kappa)
         else "both used one word only, so nothing tells agreement from habit"
     )
@@ -113,7 +110,7 @@ def _agreed(what: str, agreement: Agreement, most_mixed_up: tuple[tuple[str, str
 
 @says(Judged.SOFT)
 def _soft(what: str, kappa: float) -> str:
-    return f"Counts by {what} above are softer than they look: two people differ on it too often (beyond chance {percent(max(kappa, 0))})."
+    return f"Counts by {what} above are softer than they look: two people differ on it too often (kappa {max(kappa, 0):.2f})."
 
 
 # ---- which part dragged which ----------------------------------------------------------------------------------------

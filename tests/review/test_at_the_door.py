@@ -1,0 +1,214 @@
+"""What comes in at the door: the wait, a truck's own history, the season, the record of what was foretold, and ranges; by hand and
+against known truths."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import gamma, poisson
+
+from analytics.models.nonparametric import mean_right_truncated
+from analytics.records.load import load_records
+from analytics.review import door
+from analytics.review.door import (
+    broken_outside,
+    calendar_level,
+    door_of,
+    level_of,
+    range_of,
+    running_chances,
+    with_history,
+    with_record,
+)
+from analytics.review.forecast import forecast
+from analytics.review.snapshot import DRAWS, LEVEL_WORTH, days_to_door, snapshot_at, snapshot_of
+from tests.small_shop import build, rateable_shop, returned, write_shop
+
+
+# ---- from failing to the door --------------------------------------------------------------------------------------
+def test_the_mean_wait_allows_for_those_not_yet_in():
+    """Waits of 60 days on average among failures that grow in number (seed 3): those on record are the short ones."""
+    rng = np.random.default_rng(3)
+    seen_for = 1500 * (1 - np.sqrt(rng.random(4000)))  # most failed lately
+    wait = rng.exponential(60, 4000)
+    known = wait <= seen_for
+    assert wait[known].mean() < 56
+    assert mean_right_truncated(wait[known], seen_for[known]) == pytest.approx(60, abs=2.5)
+    assert mean_right_truncated(np.full(5, 7.0), np.full(5, 400.0)) == 7.0
+
+
+def test_a_return_without_a_day_of_failure_has_no_wait():
+    day = pd.Timestamp("2024-01-01")
+    rows = pd.DataFrame(
+        {
+            "cause": "part",
+            "at_teardown": False,
+            "returned_on": [day, day],
+            "failed_on": [day - pd.Timedelta(days=40), pd.NaT],
+        }
+    )
+    assert days_to_door(rows, pd.Timestamp("2026-01-01")) == pytest.approx(20)
+    assert days_to_door(rows.iloc[1:], day) == 0
+
+
+def waiting_shop(folder, days: int):
+    """60 trucks built in 2020, one failure a month from 2022 on, each in ``days`` later."""
+    builds = [build(f"T-{k:03d}XY", "2020-01-01", power=450 + 10 * k, weight=6500 + 15 * k) for k in range(60)]
+    back = []
+    for k in range(20):
+        failed = pd.Timestamp("2022-01-15") + pd.DateOffset(months=k)
+        seen = failed + pd.Timedelta(days=days)
+        back.append(returned(builds[59 - k]["serial"], f"{failed:%Y-%m-%d}") | {"returned_on": f"{seen:%Y-%m-%d}"})
+    return write_shop(
+        folder,
+        builds=builds,
+        returns=back,
+        readings=[{"serial": "T-000XY", "read_on": "2024-03-20", "odometer": 30_000}],
+    )
+
+
+def test_the_last_days_of_those_out_are_not_yet_seen(tmp_path):
+    late, soon = (snapshot_of(load_records(waiting_shop(tmp_path / str(d), d))) for d in (60, 0))
+    assert (late.wait_days, soon.wait_days) == (60, 0)
+    own = late.table[late.table["followed"] & (late.table["component"] == "input shaft")].set_index("serial")
+    assert own.loc["T-001XY", "waited"] == 60
+    assert own.loc["T-000XY", "waited"] == 11  # its odometer was read on 20 March
+    assert (late.table.loc[~late.table["followed"], "waited"] == 0).all()
+    assert broken_outside(soon) == 0
+    # about one a month is failing: two months' worth are out there
+    assert 0.5 < broken_outside(late) < 6
+    assert any("not in yet" in line for line in said(late))
+    assert not any("not in yet" in line for line in said(soon))
+
+
+def said(snapshot) -> list[str]:
+    from analytics.review.forecast import forecast_answer
+    from analytics.words.answers import worded
+
+    return list(worded(forecast_answer(forecast(snapshot), 0, 1)).sentences)
+
+
+def test_the_share_unreported_plays_no_part(tmp_path):
+    folder = rateable_shop(tmp_path / "shop")
+    told = forecast(snapshot_of(load_records(folder))).counts
+    toml = (folder / "shop.toml").read_text(encoding="utf-8").replace("reporting_share = 1.0", "reporting_share = 0.4")
+    (folder / "shop.toml").write_text(toml, encoding="utf-8")
+    pd.testing.assert_frame_equal(forecast(snapshot_of(load_records(folder))).counts, told)
+
+
+# ---- a truck's own history -----------------------------------------------------------------------------------------
+def lives_of(variance: float, trucks: int = 3000, seed: int = 4) -> pd.DataFrame:
+    """Two lives of each truck, run through on their own scale to about .35, the truck's factor gamma with that variance."""
+    rng = np.random.default_rng(seed)
+    factor = gamma.rvs(1 / variance, scale=variance, size=trucks, random_state=rng) if variance else np.ones(trucks)
+    rows = []
+    for side in ("a", "b"):
+        run = rng.uniform(0.1, 0.6, trucks)
+        at = rng.exponential(1 / factor)
+        done = np.minimum(at, run)
+        hazard = np.log1p(variance * done) / variance if variance else done
+        rows.append(
+            pd.DataFrame(
+                {
+                    "component": side,
+                    "part": "P",
+                    "serial": np.arange(trucks),
+                    "hazard": hazard,
+                    "failed": (at < run) * 1.0,
+                    "count": 1.0,
+                    "first": True,
+                }
+            )
+        )
+    return pd.concat(rows, ignore_index=True)
+
+
+@pytest.mark.parametrize("variance", [0.0, 1.0])
+def test_the_trucks_own_factors_are_as_wide_as_they_are(variance):
+    chosen, _ = door._histories(lives_of(variance))
+    assert door._VARIANCES[chosen].mean() == pytest.approx(variance, abs=0.2)
+
+
+def test_a_truck_that_came_back_is_likelier_to_come_again():
+    lives = lives_of(1.0)
+    chosen, history = door._histories(lives)
+    own = door.Door(1.0, chosen, np.zeros((DRAWS, 2)), np.zeros(DRAWS), history)
+    every = np.arange(3000)
+    chance = with_history(own, ("a", "P"), every, np.full((DRAWS, 3000), 0.05)).mean(0)
+    other = lives[lives["component"] == "b"]["failed"].to_numpy() == 1
+    running = lives[lives["component"] == "a"]["failed"].to_numpy() == 0
+    # one failure more on a gamma factor of variance 1: twice the chance; none of either part: less than its own
+    assert chance[running & other].mean() / chance[running & ~other].mean() == pytest.approx(2, abs=0.35)
+    assert chance[running & ~other].mean() < 0.05
+    assert chance[running].mean() == pytest.approx(0.05, rel=0.06)
+
+
+def test_a_truck_of_one_life_keeps_the_chance_of_its_fit():
+    lives = lives_of(1.0, 200).query("component == 'a'")
+    lives = lives.assign(failed=0.0)
+    chosen, history = door._histories(lives)
+    own = door.Door(1.0, chosen, np.zeros((DRAWS, 2)), np.zeros(DRAWS), history)
+    told = np.random.default_rng(1).uniform(0.01, 0.4, (DRAWS, 200))
+    assert with_history(own, ("a", "P"), np.arange(200), told) == pytest.approx(told, rel=1e-6)
+
+
+# ---- season, record, ranges ----------------------------------------------------------------------------------------
+def test_the_season_is_read_from_the_quarters_and_told_ahead(tmp_path, monkeypatch):
+    """Twenty a quarter on average, half as many again in spring (by the sine of the year): the spring to come gets more."""
+    snapshot = snapshot_of(load_records(rateable_shop(tmp_path / "shop")))
+    middle = np.array(
+        [(pd.Timestamp("2020-02-15") + pd.Timedelta(days=91.3 * k) - pd.Timestamp(0)).days for k in range(16)], float
+    )
+    came = 20 * (1 + 0.5 * np.sin(2 * np.pi * middle / 365.25))
+    monkeypatch.setattr(door, "by_quarter", lambda _: (came.round(), np.full(16, 20.0), middle))
+    spring = calendar_level(replace(snapshot, as_of=pd.Timestamp("2024-02-14"), doors={}), 91)
+    autumn = calendar_level(replace(snapshot, as_of=pd.Timestamp("2024-08-14"), doors={}), 91)
+    year = calendar_level(replace(snapshot, as_of=pd.Timestamp("2024-08-14"), doors={}), 365.25)
+    assert spring.mean() == pytest.approx(1.4, abs=0.15)
+    assert autumn.mean() == pytest.approx(0.6, abs=0.15)
+    assert year.mean() == pytest.approx(1, abs=0.03)
+    monkeypatch.setattr(
+        door, "by_quarter", lambda _: (np.where(np.arange(16) % 3 == 0, 45.0, 8.0), np.full(16, 20.0), middle)
+    )
+    uneven = calendar_level(replace(snapshot, doors={}), 91)
+    assert (
+        uneven.std()
+        > 2
+        * calendar_level(replace(snapshot, doors={"": replace(door_of(snapshot), uneven=np.zeros(DRAWS))}), 91).std()
+    )
+
+
+def test_what_came_before_moves_the_next(tmp_path):
+    snapshot = snapshot_of(load_records(rateable_shop(tmp_path / "shop")))
+    even = replace(door_of(snapshot), season=np.zeros((DRAWS, 2)), uneven=np.zeros(DRAWS))
+    told = {
+        came: level_of(replace(snapshot, foretold=((20.0, came),) * 4, doors={"": even}), 91) for came in (20.0, 40.0)
+    }
+    assert told[20.0].mean() == pytest.approx(1, abs=0.01)
+    assert told[40.0].mean() == pytest.approx((LEVEL_WORTH + 160) / (LEVEL_WORTH + 80), rel=0.01)
+    assert told[20.0].std() < level_of(replace(snapshot, doors={"": even}), 91).std()
+
+
+def test_the_record_is_of_what_was_foretold_before_it(tmp_path):
+    folder = rateable_shop(tmp_path / "shop")
+    before, now = (snapshot_at(folder, pd.Timestamp(d)) for d in ("2022-03-31", "2022-06-30"))
+    marked = with_record(now, before, running_chances(before, 91.0))
+    ((expected, came),) = marked.foretold
+    assert came == 3
+    assert expected > 0
+    again = with_record(now, replace(before, foretold=((1.0, 9.0),)), running_chances(before, 91.0))
+    assert again.foretold == ((1.0, 9.0), (expected, came))
+
+
+def test_ranges_hold_what_they_say():
+    """Poisson counts of 4 to 20, on average over them; counting edges whole they would hold 0.94."""
+    k = np.arange(120)
+    held = []
+    for mean in np.linspace(4, 20, 60):
+        low, high = range_of(poisson.pmf(k, mean), 0.9)
+        held.append(poisson.cdf(high, mean) - poisson.cdf(low - 1, mean))
+    assert np.mean(held) == pytest.approx(0.9, abs=0.012)
+    assert range_of(np.array([0.99, 0.01]), 0.9) == (0, 0)
