@@ -167,7 +167,7 @@ class ByLoad(Code):
     HELD_AT_LIGHTER = auto()
     LIGHTER_HAS_NONE = auto()
     NOTHING_PROVEN = auto()
-    TYRES_SLIP = auto()
+    NOT_DECIDED = auto()
 
 
 class Advised(Code):

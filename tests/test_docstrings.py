@@ -20,7 +20,7 @@ LEFT = {
     "report": 85,
     "review": 96,
     "start": 9,
-    "words": 137,
+    "words": 136,
 }
 
 

@@ -22,22 +22,24 @@ class Published:
 
 @dataclass(frozen=True, slots=True)
 class Margin:
-    """What a part carries in this truck and stands: torque in lb ft at its low, middle and high end, margin (strength or capacity over load)
-    likewise. of: Advised.SHAFT_YIELDS or CLUTCH_SLIPS, what happens under 1. limited: whether the tyres hold less than the engine brings
-    ("no", "in some gears", "in every gear", "not known"). use: it was reckoned for, the harshest on the part."""
+    """What the engine brings to a part in this truck, and what the part stands: torque in lb ft at its low, middle and high end, margin likewise: of
+    a clutch capacity over load, of a shaft strength over load at its worst notch in a shock. body: of a shaft its plain body's, the best of it
+    with what the tyres may spare it; of a clutch the same as the margin: under 1 the part gives. limited: whether the tyres hold less than the engine brings ("no", "in some gears", "in every gear", "not known"). of: Advised.SHAFT_YIELDS or CLUTCH_SLIPS, what happens under 1. use: it was reckoned
+    for, the harshest on the part."""
 
     of: Advised
     torque_lbft: tuple[float, float, float]
     low: float
     middle: float
     high: float
+    body: tuple[float, float, float]
     limited: str
     use: str
 
     @property
     def doubtful(self) -> bool:
-        """Under 1 at the worst of it."""
-        return self.low < 1
+        """It may give at the worst of it."""
+        return self.body[0] < 1
 
 
 @dataclass(frozen=True, slots=True)

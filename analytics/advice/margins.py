@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import fields, replace
 
 import numpy as np
+import pandas as pd
 
 from analytics.advice.answer import Margin
 from analytics.advice.truck import Truck
@@ -20,43 +21,53 @@ def margin_of(loads: Loads, component: str, part: str, truck: Truck, use: str) -
     """The margin of a part (``component``, ``part``) whose make is on file, in the ``truck`` and ``use`` as far as they are known; None where nothing
     is known. loads: with the truck's own figures among the assumptions."""
     shaft = loads.kinds[component] in SHAFTS
-    name = "stress_margin" if shaft else "clutch_margin"
-    torque, low, middle, high, limited = _at(loads, component, part, truck, use, name)
+    name, gives = ("stress_margin", "body_margin") if shaft else ("clutch_margin", "clutch_margin")
+    row = _at(loads, component, part, truck, use)
+    low, middle, high = _three(row, name)
     if not np.isfinite(middle):
         return None
-    of = Advised.SHAFT_YIELDS if shaft else Advised.CLUTCH_SLIPS
-    return Margin(of, torque, low, middle, high, limited, use)
+    torque, body = _three(row, "torque_at_shaft_lbft"), _three(row, gives)
+    spared = torque[0] / float(row["torque_capped_lbft_low"]) if shaft else 1.0
+    return Margin(
+        of=Advised.SHAFT_YIELDS if shaft else Advised.CLUTCH_SLIPS,
+        torque_lbft=torque,
+        low=low,
+        middle=middle,
+        high=high,
+        body=(body[0], body[1], body[2] * (spared if np.isfinite(spared) else 1.0)),
+        limited=str(row["traction_limited"]),
+        use=use,
+    )
 
 
-def _at(
-    loads: Loads, component: str, part: str, truck: Truck, use: str, name: str
-) -> tuple[tuple[float, float, float], float, float, float, str]:
-    row = load_at(loads, component, part, np.array([truck.power_hp]), truck.weight_lb, use).iloc[0]
-    least, usual, most = (float(row[f"torque_at_shaft_lbft{e}"]) for e in _ENDS)
-    torque = least, usual, most
+def _at(loads: Loads, component: str, part: str, truck: Truck, use: str) -> pd.Series:
+    return load_at(loads, component, part, np.array([truck.power_hp]), truck.weight_lb, use).iloc[0]
+
+
+def _three(row: pd.Series, name: str) -> tuple[float, float, float]:
     low, middle, high = (float(row[f"{name}{e}"]) for e in _ENDS)
-    return torque, low, middle, high, str(row["traction_limited"])
+    return low, middle, high
 
 
 def decided_by(loads: Loads, component: str, part: str, truck: Truck, margin: Margin) -> str:
-    """The assumption whose middle, put in for its range, lifts the low end of a ``margin`` most; "" for none. loads, component, part, truck: as in
+    """The assumption whose middle, put in for its range, lifts the low end of what gives (``margin``.body) most; "" for none. loads, component, part, truck: as in
     `margin_of`."""
-    name = "stress_margin" if margin.of is Advised.SHAFT_YIELDS else "clutch_margin"
+    name = "body_margin" if margin.of is Advised.SHAFT_YIELDS else "clutch_margin"
     lifted = {
-        key: _at(replace(loads, assumptions=a), component, part, truck, margin.use, name)[1] - margin.low
-        for key, a in _narrowed(loads.assumptions, margin.use)
+        key: _three(_at(replace(loads, assumptions=a), component, part, truck, margin.use), name)[0] - margin.body[0]
+        for key, a in _narrowed(loads.assumptions, truck)
     }
     most = max(lifted, key=lifted.__getitem__)
     return most if lifted[most] > 1e-9 else ""
 
 
-def _narrowed(a: Assumptions, use: str) -> Iterator[tuple[str, Assumptions]]:
+def _narrowed(a: Assumptions, truck: Truck) -> Iterator[tuple[str, Assumptions]]:
     """The assumptions with one range after the other narrowed to its middle, by its name."""
     spans = {f.name: getattr(a, f.name) for f in fields(a) if isinstance(getattr(a, f.name), Span)}
+    slow, fast = a.speed(np.array([truck.power_hp]), np.array([a.fuel == "gasoline"]))
+    spans["engine_rpm"] = Span(float(slow[0]), float(fast[0]))
     for key, span in spans.items():
         yield key, replace(a, **{key: Span(span.middle, span.middle)})  # type: ignore[arg-type]
-    grip = a.friction_of(use).middle
-    yield "friction", replace(a, friction=a.friction | {use: Span(grip, grip)})
 
 
 def broken_rules(loads: Loads, component: str, margin: Margin | None, truck: Truck) -> tuple[Reason, ...]:
@@ -65,8 +76,8 @@ def broken_rules(loads: Loads, component: str, margin: Margin | None, truck: Tru
     found = []
     a = loads.assumptions
     least = a.clutch_margin_min if margin and margin.of is Advised.CLUTCH_SLIPS else 1.0
-    if margin is not None and margin.high < least:
-        found.append(reason(margin.of, high=margin.high, least=least))
+    if margin is not None and margin.body[2] < least:
+        found.append(reason(margin.of, high=margin.body[2], least=least))
     pressure = dict(truck.own).get("converter_pressure", 0.0)
     if loads.kinds[component] == "converter" and pressure > a.converter_pressure_max:
         found.append(reason(Advised.PRESSURE_TOO_HIGH, psi=pressure, most=a.converter_pressure_max))

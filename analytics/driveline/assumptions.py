@@ -25,14 +25,28 @@ class Span:
         return float(np.sqrt(self.low * self.high))
 
 
-#: friction of the driven tyres by use: dry road 0.8 to 0.9 (Gillespie 1992; Wong, from memory); prepared strip and sled
-#: track common practice, no source, very uncertain; "" for a use not named here
-FRICTION = {
-    "street": Span(0.8, 0.9),
-    "towing": Span(0.8, 0.9),
-    "drag": Span(1.5, 3.0),
-    "sled": Span(0.5, 0.9),
-    "": Span(0.7, 1.0),
+#: what is taken by use; "" for a use not named here. friction of the driven tyres: dry road 0.8 to 0.9 (Gillespie 1992; Wong,
+#: from memory); prepared strip and sled track common practice, no source, very uncertain. driven_wheels: 2 to 4 where the truck may
+#: be switched over. application: what a shock adds to a steady load, by the handbook's spline factors for a combustion engine (uniform
+#: load 2.0, heavy shock 2.8; Machinery's Handbook). trailer_weight, lb: common practice, no source.
+BY_USE: dict[str, dict[str, Span]] = {
+    "friction": {
+        "street": Span(0.8, 0.9),
+        "towing": Span(0.8, 0.9),
+        "drag": Span(1.0, 2.0),
+        "sled": Span(0.5, 0.9),
+        "": Span(0.7, 1.0),
+    },
+    "driven_wheels": {"drag": Span(4, 4), "sled": Span(4, 4), "": Span(2, 4)},
+    "application": {"drag": Span(2.8, 2.8), "sled": Span(2.8, 2.8), "": Span(2.0, 2.8)},
+    "trailer_weight": {"towing": Span(5000, 14_000), "": Span(0, 0)},
+}
+#: engine speed at which a power counts as torque, rpm, by fuel: (slowest at or below a power in hp, rising with what exponent above it),
+#: and the fastest. The slow end is the torque peak of a truck tuned for pulling, the fast end that of one tuned for power: 720 hp is
+#: 1,155 to 1,580 lb ft on diesel. Common practice, no source.
+SPEEDS = {
+    "diesel": ((2100.0, 400.0, 0.22), (3200.0, 600.0, 0.35)),
+    "gasoline": ((4000.0, 450.0, 0.25), (6500.0, 450.0, 0.20)),
 }
 
 
@@ -40,26 +54,27 @@ FRICTION = {
 class Assumptions:
     """Defaults are common practice, no source, unless said.
 
-    engine_rpm: speed at which the recorded power was made. stall_ratio: torque ratio of the converter at stall (an engine
+    engine_rpm: speed at which the recorded power was made; None: by power and fuel, see SPEEDS. fuel: where none is on record (diesel brings
+    more torque for its power). stall_ratio: torque ratio of the converter at stall (an engine
     maker's application guide gives 1.5 to 2.8; performance trucks 1.6 to 2.2). torque_at_stall: share of the engine's torque
-    that it has at stall speed. driven_share: share of the truck's weight on the driven axle, at rest. height: height of the
-    centre of gravity over the wheelbase. efficiency: from the input shaft to the axle (a driveline installation manual takes
-    0.95 for the axle alone, 0.80 to 0.85 for all of it). rotating_inertia, shift_drop, shift_time: kg·m² that a shift slows,
-    by how many rpm, in how many seconds (illustrative). all_wheel_drive: the whole weight is driven. line_pressure,
-    converter_pressure: apply pressure where none is recorded. converter_pressure_max_psi, power_over_limit and clutch_margin
-    are the rules that mark a suspect. sn_exponent: what a part's S-N exponent should be, 5 to 95 % (judgement).
+    that it has at stall speed. gear_ratios: highest first, overdrive last. driven_share: share of the truck's weight on the driven axle of two
+    wheels, at rest. height: height of the centre of gravity over the wheelbase. efficiency: from the input shaft to the axle (a driveline
+    installation manual takes 0.95 for the axle alone, 0.80 to 0.85 for all of it). rotating_inertia, shift_drop, shift_time: kg·m² that a
+    shift slows, by how many rpm, in how many seconds (illustrative). line_pressure, converter_pressure: apply pressure where none is
+    recorded. converter_pressure_max and clutch_margin_min are the rules that mark a suspect. sn_exponent: what a part's S-N exponent should
+    be, 5 to 95 % (judgement). by_use: what goes by the truck's use, see BY_USE.
     """
 
-    engine_rpm: Span = Span(2600, 3200)
+    engine_rpm: Span | None = None
+    fuel: str = "diesel"
     stall_ratio: Span = Span(1.6, 2.2)
     torque_at_stall: Span = Span(0.5, 1.0)
-    gear_ratios: tuple[float, ...] = (3.1, 1.8, 1.0)
+    gear_ratios: tuple[Span, ...] = (Span(2.8, 3.4), Span(1.6, 2.0), Span(1, 1), Span(0.65, 0.8))
     axle_ratio: Span = Span(3.4, 4.1)
     tyre_diameter: Span = Span(31, 35)
     driven_share: Span = Span(0.40, 0.55)
     height: Span = Span(0.18, 0.24)
     efficiency: Span = Span(0.85, 0.95)
-    all_wheel_drive: bool = False
     lining_friction: Span = Span(0.10, 0.15)
     rotating_inertia: Span = Span(0.5, 1.5)
     shift_drop: Span = Span(800, 1400)
@@ -69,10 +84,24 @@ class Assumptions:
     converter_pressure_max: float = 180.0
     clutch_margin_min: float = 1.0
     sn_exponent: Span = Span(SN_LOW, SN_HIGH)
-    friction: dict[str, Span] = field(default_factory=lambda: dict(FRICTION))
+    by_use: dict[str, dict[str, Span]] = field(default_factory=lambda: {k: dict(v) for k, v in BY_USE.items()})
 
-    def friction_of(self, use: str) -> Span:
-        return self.friction.get(use, self.friction[""])
+    def of_use(self, what: str, use: str) -> Span:
+        """What is taken for a use: ``what`` is a key of BY_USE."""
+        return self.by_use[what].get(use, self.by_use[what][""])
+
+    def speed(self, power_hp: np.ndarray, gasoline: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Slowest and fastest engine speed, rpm, at which powers (n,) in hp may be torque. gasoline: (n,) bool."""
+        if self.engine_rpm is not None:
+            return tuple(np.full(len(power_hp), v) for v in (self.engine_rpm.low, self.engine_rpm.high))  # type: ignore[return-value]
+        ends = []
+        for end in (0, 1):
+            by = [
+                rpm * np.maximum(np.asarray(power_hp, float) / start, 1.0) ** rise
+                for rpm, start, rise in (SPEEDS["diesel"][end], SPEEDS["gasoline"][end])
+            ]
+            ends.append(np.where(gasoline, by[1], by[0]))
+        return ends[0], ends[1]
 
 
 #: key -> lowest and highest figure that is believed
@@ -94,40 +123,54 @@ _SPANS = {
     "sn_exponent": (0.5, 50),
 }
 _NUMBERS = {"converter_pressure_max": (10, 1000), "clutch_margin_min": (0.1, 10)}
-_OTHERS = ("gear_ratios", "all_wheel_drive", "friction")
+_BY_USE = {"friction": (0.05, 5), "driven_wheels": (2, 4), "application": (1, 5), "trailer_weight": (0, 60_000)}
+BY_POWER = "by power and fuel"
 
 
 def assumptions_for(shop: Shop) -> Assumptions:
     """The shop's assumptions. Raises RecordsError on a key or value of [driveline] that is not understood."""
-    known = (*_SPANS, *_NUMBERS, *_OTHERS)
+    known = (*_SPANS, *_NUMBERS, *_BY_USE, "gear_ratios", "fuel")
     told: dict[str, Any] = {}
+    by_use: dict[str, dict[str, Span]] = {}
     for key, value in shop.driveline.items():
         where = f"shop.toml [driveline] {key}"
         if key not in known:
             near = difflib.get_close_matches(key, known, n=1)
             hint = f"Did you mean {near[0]!r}?" if near else f"Known: {', '.join(known)}."
             raise RecordsError(f"shop.toml [driveline]: {key!r} is not a key of [driveline]. {hint}")
-        if key in _SPANS:
+        if key in _BY_USE:
+            by_use[key] = _of_uses(value, key, where)
+        elif key == "engine_rpm" and value == BY_POWER:
+            continue
+        elif key in _SPANS:
             told[key] = _span(value, *_SPANS[key], where)
         elif key in _NUMBERS:
             told[key] = _span(value, *_NUMBERS[key], where).low
-        elif key == "all_wheel_drive":
-            if not isinstance(value, bool):
-                raise RecordsError(f"{where} = {value!r}: write true or false.")
+        elif key == "fuel":
+            if value not in SPEEDS:
+                raise RecordsError(f"{where} = {value!r}: write one of {', '.join(SPEEDS)}.")
             told[key] = value
-        elif key == "gear_ratios":
-            if not isinstance(value, list) or not value or not all(_number(v) and 0.2 <= v <= 20 for v in value):
-                raise RecordsError(f"{where} = {value!r}: give the ratios of the gears, such as [3.1, 1.8, 1.0].")
-            told[key] = tuple(sorted(map(float, value), reverse=True))
         else:
-            if not isinstance(value, dict):
-                raise RecordsError("shop.toml: write [driveline.friction] with lines such as street = [0.8, 0.9].")
-            own = {
-                "" if use == "other" else " ".join(use.split()).casefold(): _span(v, 0.05, 5, f"{where} {use}")
-                for use, v in value.items()
-            }
-            told[key] = FRICTION | own
-    return Assumptions(**told)
+            told[key] = _gears(value, where)
+    return Assumptions(**told, by_use={k: BY_USE[k] | by_use.get(k, {}) for k in BY_USE})
+
+
+def _of_uses(value: Any, key: str, where: str) -> dict[str, Span]:
+    if not isinstance(value, dict):
+        raise RecordsError(
+            f"shop.toml: write [driveline.{key}] with lines such as street = [{_BY_USE[key][0]}, {_BY_USE[key][1]}]."
+        )
+    return {
+        "" if use == "other" else " ".join(use.split()).casefold(): _span(v, *_BY_USE[key], f"{where} {use}")
+        for use, v in value.items()
+    }
+
+
+def _gears(value: Any, where: str) -> tuple[Span, ...]:
+    if not isinstance(value, list) or not value:
+        raise RecordsError(f"{where} = {value!r}: give the ratios of the gears, such as [3.1, 1.8, 1.0, 0.7].")
+    gears = [_span(v, 0.2, 20, where) for v in value]
+    return tuple(sorted(gears, key=lambda g: -g.middle))
 
 
 def _number(value: object) -> bool:

@@ -1,8 +1,9 @@
-"""The load of every part fitted: torque at the shaft, whether the tyres limit it, and margins, each as a range.
+"""The load of every part fitted: torque at the shaft, what the tyres would leave of it, and margins, each as a range.
 
 Every input is known, or a range of what it may be. All formulas rise or fall steadily in each input, so the ends of the
 answer come from the ends of the inputs: ``low`` is the least load the truck can put on the part, ``high`` the most, and the
-middle goes with the geometric middle of each range.
+middle goes with the geometric middle of each range. A margin is told for all the engine brings; what the tyres would take off it
+hangs on wheels, tyres and ground that are seldom on record, so it stands beside (capped) and never in its place.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.driveline import clutches, shafts, strength, traction
-from analytics.driveline.assumptions import Assumptions, Span, assumptions_for
+from analytics.driveline.assumptions import BY_USE, Assumptions, Span, assumptions_for
 from analytics.driveline.inputs import quantity
 from analytics.driveline.torque import engine_torque
 from analytics.driveline.units import HP, INCH, KSI, LB, LBF, LBFT, PSI, RPM, SQUARE_INCH, to_trade
@@ -23,16 +24,22 @@ from analytics.records.load import Records
 from analytics.records.part_sheet import kind_of
 
 ENDS = ("low", "", "high")
+_RANGES = (
+    "torque_at_shaft_lbft torque_capped_lbft stress_margin stress_margin_capped body_margin clutch_margin clutch_margin_capped"
+).split()
 LOAD_COLUMNS = [
-    *(f"torque_at_shaft_lbft{e}" for e in ("", "_low", "_high")),
+    *(f"{name}{e}" for name in _RANGES for e in ("", "_low", "_high")),
     "traction_limited",
     "worst_gear",
-    *(f"{m}{e}" for m in ("stress_margin", "clutch_margin") for e in ("", "_low", "_high")),
     "pressure_margin",
     "load_share",
 ]
-#: what a load may assume, by the assumption's name; part_ratio: that of an intermediate shaft to the input shaft, taken as 1
-ASSUMED = "engine_rpm stall_ratio axle_ratio tyre_diameter driven_share part_ratio line_pressure converter_pressure lining_friction".split()
+#: what a load may assume, by the assumption's name; part_ratio: that of an intermediate shaft to the input shaft, taken as 1; notch: the
+#: factor of the worst notch
+ASSUMED = (
+    "engine_rpm stall_ratio application notch first_gear part_ratio line_pressure converter_pressure lining_friction "
+    "driven_wheels axle_ratio tyre_diameter overdrive"
+).split()
 SHAFTS = ("input shaft", "intermediate shaft", "output shaft")
 #: kinds of part that carry the torque of the input shaft, times their own ratio
 _AT_INPUT = ("input shaft", "intermediate shaft", "clutch pack")
@@ -64,11 +71,14 @@ class Band:
 class Loads:
     """``table``: the table of lifetimes with LOAD_COLUMNS beside it, row for row. ``kinds``: kind of part by component.
 
-    torque_at_shaft_lbft: the most the part carries steadily, over the gears, no more than the tyres hold. traction_limited:
-    "no", "in some gears", "in every gear", or "not known" where the ends disagree or weight is not on record. worst_gear:
-    ratio in which it carries most. stress_margin: shear yield over nominal shear; clutch_margin: capacity over torque;
-    pressure_margin: limit over the converter pressure on record. load_share: 1 over the shaft's or clutch's own margin.
-    assumed: row for row, a column of ASSUMED each, bool: whether the load assumes it (friction: always).
+    torque_at_shaft_lbft: the most the engine brings to the part steadily, over the gears and through the converter; torque_capped_lbft:
+    no more of it than the tyres hold. traction_limited: "no", "in some gears", "in every gear", or "not known" where the ends disagree or
+    weight is not on record; worst_gear: ratio in which the part carries most where the tyres slip. stress_margin: shear yield over shear at
+    the worst notch under a shock by the handbook's application factor; body_margin: over the nominal shear of the plain body, without
+    either; clutch_margin: capacity over torque; those ``_capped``: with the tyres' hold; pressure_margin: limit over the converter pressure
+    on record. load_share: 1 over the shaft's or clutch's own margin, uncapped.
+    assumed: row for row, a column of ASSUMED each, bool: whether the load assumes it (friction: always). engine_lbft: torque of the engine
+    alone (n,), middle of its range.
     """
 
     records: Records
@@ -77,6 +87,7 @@ class Loads:
     table: pd.DataFrame
     assumed: pd.DataFrame
     kinds: dict[str, str]
+    engine_lbft: np.ndarray
 
     def __repr__(self) -> str:
         known = int(self.table["torque_at_shaft_lbft"].notna().sum())
@@ -108,6 +119,7 @@ def make_loads(records: Records, lifetimes: Lifetimes, assumptions: Assumptions 
         table=pd.concat([table, pd.DataFrame(columns, index=table.index)[LOAD_COLUMNS]], axis=1),
         assumed=pd.DataFrame(assumed, index=table.index)[ASSUMED],
         kinds=kinds,
+        engine_lbft=to_trade(facts["engine"].middle, LBFT),
     )
 
 
@@ -117,29 +129,30 @@ def load_of(
     """The load columns (n,) for trucks (facts) with parts (a row of the parts sheet each) of a kind (n,), and per assumption
     of ASSUMED the rows (n,) bool it touches."""
     ratio, ratio_assumed = _filled(parts["torque_ratio"], 1.0)
-    is_output, is_lock, carries = kind == "output shaft", kind == "converter", np.isin(kind, _AT_INPUT)
-    torque: dict[str, np.ndarray] = {}
+    is_lock, carries = kind == "converter", np.isin(kind, _AT_INPUT)
+    is_shaft, is_clutch = np.isin(kind, SHAFTS), np.isin(kind, ("clutch pack", "converter"))
+    own = np.where(carries, ratio, 1.0)
+    whole: dict[str, np.ndarray] = {}
+    capped: dict[str, np.ndarray] = {}
     limited, gears = {}, {}
     for end in ENDS:
-        into, outof = (part_torque(facts, a, end, output=own) for own in (False, True))
-        lock = lockup_torque(facts, a, end)
-
-        def pick(name: str, into=into, outof=outof, lock=lock) -> np.ndarray:
-            own = getattr(into, name), getattr(outof, name), getattr(lock, name)
-            return np.where(is_output, own[1], np.where(is_lock, own[2], own[0]))
-
-        torque[end] = pick("torque") * np.where(carries, ratio, 1.0)
-        limited[end], gears[end] = pick("limited"), pick("gear")
-    known = np.isfinite(torque[""])
+        brought, held, geared = by_gear(facts, a, end, kind)
+        least = _most(brought, held, geared)
+        whole[end], capped[end] = brought.max(0) * own, least.torque * own
+        limited[end], gears[end] = least.limited, least.gear
+    known = np.isfinite(capped[""])
     agree = (limited["low"] == limited["high"]) & (limited[""] == limited["low"])
-    stress = stress_margin(torque, parts)
-    clutch, pressure_assumed, friction_assumed = clutch_margin(torque, parts, kind, facts, a)
-    is_shaft, is_pack = np.isin(kind, SHAFTS), kind == "clutch pack"
     columns: dict[str, np.ndarray] = {}
+    for name, torque in (("", whole), ("_capped", capped)):
+        stress = stress_margin(torque, parts, facts)
+        clutch, pressure_assumed, friction_assumed = clutch_margin(torque, parts, kind, facts, a)
+        for end in ENDS:
+            columns[f"torque{name or '_at_shaft'}_lbft{_SUFFIX[end]}"] = to_trade(torque[end], LBFT)
+            columns[f"stress_margin{name}{_SUFFIX[end]}"] = np.where(is_shaft, stress[end], np.nan)
+            columns[f"clutch_margin{name}{_SUFFIX[end]}"] = np.where(is_clutch, clutch[end], np.nan)
+    body = stress_margin(whole, parts)
     for end in ENDS:
-        columns[f"torque_at_shaft_lbft{_SUFFIX[end]}"] = to_trade(torque[end], LBFT)
-        columns[f"stress_margin{_SUFFIX[end]}"] = np.where(is_shaft, stress[end], np.nan)
-        columns[f"clutch_margin{_SUFFIX[end]}"] = np.where(is_pack | is_lock, clutch[end], np.nan)
+        columns[f"body_margin{_SUFFIX[end]}"] = np.where(is_shaft, body[end], np.nan)
     columns["traction_limited"] = np.where(known & agree, limited[""], "not known").astype(object)
     columns["worst_gear"] = np.where(known, gears[""], np.nan)
     recorded = facts["converter_pressure"]
@@ -147,17 +160,21 @@ def load_of(
     columns["pressure_margin"] = np.where(is_lock, pressure, np.nan)
     with np.errstate(divide="ignore"):
         columns["load_share"] = 1 / np.where(is_shaft, columns["stress_margin"], columns["clutch_margin"])
-    clutched = np.isfinite(clutch[""])
+    clutched, stressed = np.isfinite(columns["clutch_margin"]), np.isfinite(columns["stress_margin"])
     return columns, {
         "engine_rpm": facts["engine"].assumed,
         "stall_ratio": facts["stall"].assumed & ~is_lock,
-        "axle_ratio": facts["axle_ratio"].assumed,
-        "tyre_diameter": facts["tyre"].assumed,
-        "driven_share": facts["driven"].assumed,
+        "application": facts["application"].assumed & stressed,
+        "notch": parts["stress_concentration"].isna().to_numpy() & stressed,
+        "first_gear": facts["first_gear"].assumed & (kind == "output shaft"),
         "part_ratio": ratio_assumed & (kind == "intermediate shaft"),
-        "line_pressure": pressure_assumed & clutched & is_pack,
+        "line_pressure": pressure_assumed & clutched & ~is_lock,
         "converter_pressure": pressure_assumed & clutched & is_lock,
         "lining_friction": friction_assumed & clutched,
+        "driven_wheels": facts["driven"].assumed & known,
+        "axle_ratio": facts["axle_ratio"].assumed & known,
+        "tyre_diameter": facts["tyre"].assumed & known,
+        "overdrive": facts["overdrive"].assumed & known,
     }
 
 
@@ -179,22 +196,61 @@ def load_at(loads: Loads, component: str, part: str, power_hp: np.ndarray, weigh
 def truck_facts(power_hp: np.ndarray, weight_lb: np.ndarray, uses: list[str], a: Assumptions) -> dict[str, Band]:
     """vehicle_facts of trucks of which power, weight and use alone are known."""
     n = len(power_hp)
-    nothing = np.full(n, np.nan)
-    unknown = Band(nothing, nothing, nothing, np.ones(n, bool))
     mass = quantity("weight", weight_lb, unit="lb") * LB
-    share = Span(1, 1) if a.all_wheel_drive else a.driven_share
-    tyre, speed = _or_span(unknown, a.tyre_diameter), _or_span(unknown, a.engine_rpm)
+    unknown = _unknown(n)
+    gasoline = np.full(n, a.fuel == "gasoline")
+    tyre, speed = _or_span(unknown, a.tyre_diameter), _speed(unknown, power_hp, gasoline, a)
+    by_use = {what: _or_use(unknown, what, uses, a) for what in BY_USE}
     return {
         "engine": Band.of(lambda e: engine_torque(power_hp * HP, speed.at(_OPPOSITE[e]) * RPM), unknown.assumed),
         "stall": _or_span(unknown, a.stall_ratio),
         "axle_ratio": _or_span(unknown, a.axle_ratio),
         "tyre": Band.of(lambda e: tyre.at(e) * INCH / 2, tyre.assumed),
         "mass": Band(mass, mass, mass, np.zeros(n, bool)),
-        "driven": Band.of(lambda e: mass * _end(share, e), unknown.assumed),
-        "friction": Band.of(lambda e: np.array([_end(a.friction_of(u), e) for u in uses]), unknown.assumed),
+        "driven": _driven(mass, unknown, by_use["driven_wheels"], a),
+        "first_gear": _or_span(unknown, a.gear_ratios[0]),
+        "overdrive": _or_span(unknown, a.gear_ratios[-1]),
         "line_pressure": unknown,
         "converter_pressure": unknown,
+        "stall_rpm": unknown,
+        "friction": by_use["friction"],
+        "application": by_use["application"],
+        "trailer": by_use["trailer_weight"],
     }
+
+
+def _unknown(n: int) -> Band:
+    nothing = np.full(n, np.nan)
+    return Band(nothing, nothing, nothing, np.ones(n, bool))
+
+
+def _speed(told: Band, power_hp: np.ndarray, gasoline: np.ndarray, a: Assumptions) -> Band:
+    """Engine speed at which a power counts as torque, rpm: ``told`` where that is known."""
+    slow, fast = a.speed(power_hp, gasoline)
+    taken = {"low": slow, "": np.sqrt(slow * fast), "high": fast}
+    return Band.of(lambda e: np.where(told.assumed, taken[e], told.at(e)), told.assumed)
+
+
+def _or_use(told: Band, what: str, uses: list[str], a: Assumptions) -> Band:
+    """``told``, and where it is not known what is taken for the use."""
+    return Band.of(
+        lambda e: np.where(told.assumed, np.array([_end(a.of_use(what, u), e) for u in uses]), told.at(e)), told.assumed
+    )
+
+
+def _driven(mass: np.ndarray, weighed: Band, wheels: Band, a: Assumptions) -> Band:
+    """Mass on the driven wheels at rest, kg: all of it with four, that of the axle (weighed, lb, or its usual share) with two; from the one
+    to the other where it is not known which."""
+    share = {
+        # an axle cannot weigh more than the truck
+        e: np.where(weighed.assumed, _end(a.driven_share, e), np.fmin(weighed.at(e) * LB / mass, 1.0))
+        for e in ENDS
+    }
+    low = np.where(wheels.low >= 4, 1.0, share["low"])
+    high = np.where(wheels.high > 2, 1.0, share["high"])
+    middle = np.where(wheels.high <= 2, share[""], np.sqrt(low * high))
+    found = {"low": low, "": middle, "high": high}
+    return Band.of(lambda e: mass * found[e], wheels.assumed | (weighed.assumed & (wheels.low < 4)))
 
 
 def _kinds(records: Records) -> dict[str, str]:
@@ -222,8 +278,8 @@ def _filled(values: pd.Series, default: float) -> tuple[np.ndarray, np.ndarray]:
 
 # ---- what is known of the truck ---------------------------------------------------------------------------------------
 def vehicle_facts(records: Records, table: pd.DataFrame, a: Assumptions) -> dict[str, Band]:
-    """Per row: engine (torque, N·m), stall, axle_ratio, tyre (radius, m), mass (kg), driven (kg at rest), friction,
-    line_pressure, converter_pressure (psi). A measure holds from its day on, and before it where there is no earlier one;
+    """Per row: engine (torque, N·m), stall, axle_ratio, tyre (radius, m), mass (kg), driven (kg at rest), first_gear, overdrive (ratios),
+    friction, application (factor of a shock), trailer (lb), stall_rpm, line_pressure, converter_pressure (psi). A measure holds from its day on, and before it where there is no earlier one;
     pressures count when measured by the end of the life, or at the return that ended it."""
     power, weight = table["power_hp"].to_numpy(float), table["weight_lb"].to_numpy(float)
     own = records.builds.iloc[table["unit"].to_numpy()]
@@ -231,14 +287,13 @@ def vehicle_facts(records: Records, table: pd.DataFrame, a: Assumptions) -> dict
     low = np.where(as_built, own["power_low"].to_numpy(float), power)
     high = np.where(as_built, own["power_high"].to_numpy(float), power)
 
-    found = {
-        c: latest(records, table, c) for c in ("stall_ratio", "axle_ratio", "tyre_diameter_in", "driven_weight_lb")
-    }
+    found = {c: latest(records, table, c) for c in _OF_TRUCK}
     pressures = {c: latest(records, table, c, ended=True) for c in ("line_pressure_psi", "converter_pressure_psi")}
     told, rpm = (latest(records, table, c, same_power=True) for c in ("torque_lbft", "rpm"))
 
     stated = table["torque_lbft"].to_numpy(float) * LBFT  # of the build sheet's own rpm
-    speed = _or_span(rpm, a.engine_rpm)
+    fuel = found["gasoline"]
+    speed = _speed(rpm, power, np.where(fuel.assumed, a.fuel == "gasoline", fuel.middle > 0.5), a)
     made = Band(low=low, middle=power, high=high, assumed=np.isnan(power))
 
     def torque(e: str) -> np.ndarray:
@@ -246,22 +301,31 @@ def vehicle_facts(records: Records, table: pd.DataFrame, a: Assumptions) -> dict
         return np.where(np.isfinite(told.at(e)), told.at(e) * LBFT, np.where(np.isfinite(stated), stated, reckoned))
 
     engine = Band.of(torque, told.assumed & rpm.assumed & ~np.isfinite(stated))
-    facts = truck_facts(power, weight, table["use"].astype(str).tolist(), a)
-    weighed, usual, mass = found["driven_weight_lb"], facts["driven"], facts["mass"].middle
-    # an axle cannot weigh more than the truck
-    driven = Band.of(
-        lambda e: np.fmin(np.where(weighed.assumed, usual.at(e), weighed.at(e) * LB), mass), weighed.assumed
-    )
+    uses = table["use"].astype(str).tolist()
+    facts = truck_facts(power, weight, uses, a)
+    wheels = _or_use(found["driven_wheels"], "driven_wheels", uses, a)
     tyre = _or_span(found["tyre_diameter_in"], a.tyre_diameter)
     return facts | {
         "engine": engine,
         "stall": _or_span(found["stall_ratio"], a.stall_ratio),
         "axle_ratio": _or_span(found["axle_ratio"], a.axle_ratio),
         "tyre": Band.of(lambda e: tyre.at(e) * INCH / 2, tyre.assumed),
-        "driven": driven,
+        "driven": _driven(facts["mass"].middle, found["driven_weight_lb"], wheels, a),
+        "first_gear": _or_span(found["first_gear"], a.gear_ratios[0]),
+        "overdrive": _or_span(found["overdrive"], a.gear_ratios[-1]),
         "line_pressure": pressures["line_pressure_psi"],
         "converter_pressure": pressures["converter_pressure_psi"],
+        "stall_rpm": found["stall_rpm"],
+        "application": _or_use(found["application"], "application", uses, a),
+        "trailer": _or_use(found["trailer_weight_lb"], "trailer_weight", uses, a),
     }
+
+
+#: measures that speak of the truck, and hold until another is taken
+_OF_TRUCK = (
+    "stall_ratio axle_ratio tyre_diameter_in driven_weight_lb driven_wheels first_gear overdrive application gasoline stall_rpm "
+    "trailer_weight_lb"
+).split()
 
 
 def _end(span: Span, end: str) -> float:
@@ -338,76 +402,116 @@ class GearTorque:
     gear: np.ndarray
 
 
-def by_gear(facts: dict[str, Band], a: Assumptions, end: str, output: bool = False) -> tuple[np.ndarray, np.ndarray]:
-    """Torque the engine brings and torque the tyres hold, N·m, each (gears, n), at the input shaft or at the output shaft.
+def by_gear(
+    facts: dict[str, Band], a: Assumptions, end: str, kind: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Torque the engine brings to a part of a ``kind`` (n,), torque the tyres hold there, N·m, and the gear ratios, each (gears, n).
 
     In the first gear the converter multiplies, at least 1 and at most the stall ratio times the share of torque the engine
-    has at stall; in the others it is taken as coupled or locked.
+    has at stall; in the others it is taken as coupled or locked, and for a lock-up clutch in all.
     """
     other = _OPPOSITE[end]
-    engine = facts["engine"].at(end)
+    output, lock = kind == "output shaft", kind == "converter"
     launch = np.maximum(facts["stall"].at(end) * _end(a.torque_at_stall, end), 1.0)
-    mu, height = facts["friction"].at(end), 0.0 if a.all_wheel_drive else _end(a.height, end)
-    mass = facts["mass"].middle
+    mu, mass = facts["friction"].at(end), facts["mass"].middle
     # a weighed axle is known at rest; the transfer at slip comes on top
     with np.errstate(invalid="ignore"):
         share = facts["driven"].at(end) / mass
-    driven = traction.driven_axle_mass(mass, share, mu, height)
-    axle_ratio = facts["axle_ratio"].at(other)
-    held_at_output = traction.slip_torque(mu, driven, facts["tyre"].at(end), axle_ratio)
-    gears = np.array(a.gear_ratios)[:, None]
-    brought = engine * np.where(np.arange(len(gears))[:, None] == 0, launch, 1.0)
-    if output:
-        return brought * gears * _end(a.efficiency, end), np.broadcast_to(held_at_output, brought.shape)
-    return brought, held_at_output / (gears * _end(a.efficiency, other))
+    driven = traction.driven_axle_mass(mass, share, mu, _end(a.height, end))
+    held = traction.slip_torque(mu, driven, facts["tyre"].at(end), facts["axle_ratio"].at(other))
+    # the output shaft carries more in a lower gear; the input shaft of a truck that slips less
+    gears = np.where(output, _gears(facts, a, end), _gears(facts, a, other))
+    first = (np.arange(len(gears)) == 0)[:, None] & ~lock
+    brought = facts["engine"].at(end) * np.where(first, launch, 1.0)
+    at_output = brought * gears * _end(a.efficiency, end)
+    return np.where(output, at_output, brought), held / np.where(output, 1.0, gears * _end(a.efficiency, other)), gears
 
 
-def part_torque(facts: dict[str, Band], a: Assumptions, end: str, output: bool = False) -> GearTorque:
-    """The most the input (or output) shaft carries over the gears, at one end of the ranges."""
-    return _most(*by_gear(facts, a, end, output), a)
+def _gears(facts: dict[str, Band], a: Assumptions, end: str) -> np.ndarray:
+    """Gear ratios (gears, n): the shop's, but for a first gear or an overdrive on record."""
+    ratios = [np.full(len(facts["mass"].middle), _end(g, end)) for g in a.gear_ratios]
+    ratios[-1] = facts["overdrive"].at(end)
+    ratios[0] = facts["first_gear"].at(end)
+    return np.array(ratios)
 
 
-def lockup_torque(facts: dict[str, Band], a: Assumptions, end: str) -> GearTorque:
-    """What a lock-up clutch carries: engine torque, unmultiplied, or what the tyres hold where that is less."""
-    brought, held = by_gear(facts, a, end)
-    return _most(np.broadcast_to(facts["engine"].at(end), brought.shape), held, a)
-
-
-def _most(brought: np.ndarray, held: np.ndarray, a: Assumptions) -> GearTorque:
+def _most(brought: np.ndarray, held: np.ndarray, gears: np.ndarray) -> GearTorque:
     carried, slips = traction.effective_torque(brought, held)
     unknown = np.isnan(carried).any(0)
     at = np.where(unknown, 0, np.argmax(np.nan_to_num(carried, nan=-1.0), axis=0))
-    count = slips.sum(0)
+    count, row = slips.sum(0), np.arange(carried.shape[1])
     limited = np.where(count == 0, "no", np.where(count == len(slips), "in every gear", "in some gears"))
-    torque = np.where(unknown, np.nan, carried[at, np.arange(carried.shape[1])])
-    return GearTorque(torque, np.where(unknown, "not known", limited), np.array(a.gear_ratios)[at])
+    torque = np.where(unknown, np.nan, carried[at, row])
+    return GearTorque(torque, np.where(unknown, "not known", limited), gears[at, row])
 
 
 # ---- margins ------------------------------------------------------------------------------------------------------------
 def shear_yield(parts: pd.DataFrame, end: str) -> np.ndarray:
-    """Shear yield, Pa, by tensile yield where given, else by hardness; NaN outside the table of hardness."""
+    """Shear yield, Pa, by tensile yield where given, else by hardness; NaN outside the table of hardness, and where the hardness is of a
+    skin alone."""
     suffix = _SUFFIX[end]
     by_tensile = strength.shear_from_tensile(parts[f"tensile_yield_ksi{suffix}"].to_numpy() * KSI)
     by_hardness = strength.torsional_yield(parts[f"hardness_hrc{suffix}"].to_numpy())
+    by_hardness = np.where(parts["skin_only"].to_numpy() == 1, np.nan, by_hardness)
     return np.where(np.isfinite(by_tensile), by_tensile, by_hardness)
+
+
+#: sections of a shaft that carry its torque
+_SECTIONS = ("outside_diameter", "spline_root_diameter")
+
+
+def _section_stress(torque_nm: np.ndarray, parts: pd.DataFrame, end: str) -> list[np.ndarray]:
+    """Nominal shear, Pa, of the body and under the spline's teeth; NaN where not known."""
+    suffix, other = _SUFFIX[_OPPOSITE[end]], _SUFFIX[end]
+    bore = np.nan_to_num(parts[f"bore_in{other}"].to_numpy()) * INCH
+    return [shafts.shear_stress(torque_nm, parts[f"{c}_in{suffix}"].to_numpy() * INCH, bore) for c in _SECTIONS]
 
 
 def nominal_stress(torque_nm: np.ndarray, parts: pd.DataFrame, end: str) -> np.ndarray:
     """Nominal shear of the shaft, Pa: the greater of its body's and that under the spline's teeth, where each is known."""
-    suffix, other = _SUFFIX[_OPPOSITE[end]], _SUFFIX[end]
-    bore = np.nan_to_num(parts[f"bore_in{other}"].to_numpy()) * INCH
-    stress = [
-        shafts.shear_stress(torque_nm, parts[f"{c}_in{suffix}"].to_numpy() * INCH, bore)
-        for c in ("outside_diameter", "spline_root_diameter")
-    ]
-    return np.fmax(*stress)
+    return np.fmax(*_section_stress(torque_nm, parts, end))
 
 
-def stress_margin(torque: dict[str, np.ndarray], parts: pd.DataFrame) -> dict[str, np.ndarray]:
-    """Shear yield over nominal shear at each end; ``low`` is the weakest the part may be under the most it may carry."""
-    return {
-        end: shear_yield(parts, end) / nominal_stress(torque[_OPPOSITE[end]], parts, _OPPOSITE[end]) for end in ENDS
-    }
+def notch_factors(parts: pd.DataFrame, end: str) -> list[np.ndarray]:
+    """Factor on the nominal shear of the body and of the section under the spline's teeth, at their worst notch, of parts (a row each) at an
+    end of their ranges.
+
+    Under the teeth: as stated, else the range of spline roots. Of the body: by the radius of its fillet, where known, else as stated, else
+    the range of fillets; both ranges by Peterson, from memory.
+    """
+    suffix = _SUFFIX[end]
+    stated = parts[f"stress_concentration{suffix}"].to_numpy()
+    radius = parts[f"fillet_radius_in{_SUFFIX[_OPPOSITE[end]]}"].to_numpy() * INCH
+    body = parts[f"outside_diameter_in{suffix}"].to_numpy() * INCH
+    fillet = shafts.fillet_factor(radius, body, {"low": 0.25, "": 1.0, "high": 4.0}[end])
+    root, fillets = (_end(Span(*shafts.CONCENTRATION[c]), end) for c in ("spline root", "fillet"))
+    # a shaft whose spline nobody measured has one all the same
+    usual = np.where(np.isnan(parts["spline_root_diameter_in"].to_numpy()), root, fillets)
+    filled = np.where(np.isfinite(stated), stated, usual)
+    by_radius = np.isfinite(fillet) & np.isfinite(parts["spline_root_diameter_in"].to_numpy())
+    return [np.where(by_radius, fillet, filled), np.where(np.isfinite(stated), stated, root)]
+
+
+def notch_stress(torque_nm: np.ndarray, parts: pd.DataFrame, end: str) -> np.ndarray:
+    """Shear at the worst notch, Pa (n,), under a steady torque_nm (n,) in parts (a row each) at an end of their ranges."""
+    nominal, factors = _section_stress(torque_nm, parts, end), notch_factors(parts, end)
+    return np.fmax(*(shafts.local_stress(n, k) for n, k in zip(nominal, factors, strict=True)))
+
+
+def stress_margin(
+    torque: dict[str, np.ndarray], parts: pd.DataFrame, facts: dict[str, Band] | None = None
+) -> dict[str, np.ndarray]:
+    """Shear yield over shear at each end; ``low`` is the weakest the part may be under the most it may carry. With ``facts`` at the worst
+    notch, under a shock by the application factor; without, of the plain body under the steady torque."""
+    out = {}
+    for end in ENDS:
+        other = _OPPOSITE[end]
+        if facts is None:
+            stress = nominal_stress(torque[other], parts, other)
+        else:
+            stress = notch_stress(torque[other], parts, other) * facts["application"].at(other)
+        out[end] = shear_yield(parts, end) / stress
+    return out
 
 
 def clutch_margin(

@@ -55,3 +55,23 @@ def local_stress(nominal_pa: ArrayLike, factor: ArrayLike) -> np.ndarray:
     return quantity("nominal stress", nominal_pa, open_low=False, unit="Pa") * quantity(
         "stress concentration", factor, 1.0, 20.0, open_low=False
     )
+
+
+#: coefficients of the fillet's factor in 1, sqrt(h/r), h/r: rows c1 to c4
+_FILLET = np.array(
+    [[0.905, 0.783, -0.075], [-0.437, -1.969, 0.553], [1.557, 1.073, -0.578], [-1.061, 0.171, 0.086]]
+)  # fmt: skip
+
+
+def fillet_factor(radius_m: ArrayLike, small_m: ArrayLike, height_over_radius: ArrayLike) -> np.ndarray:
+    """Stress concentration in torsion where a shaft of diameter ``small_m`` ends in a shoulder with a fillet, on the small side's nominal
+    shear: c1 + c2 x + c3 x² + c4 x³, x = 2 h/D, h the shoulder's height, each c by sqrt(h/r) and h/r.
+
+    Source: Pilkey and Pilkey, Peterson's Stress Concentration Factors (2008), chart 3.12. Range: h/r 0.25 to 4. NaN where a size is not known.
+    """
+    radius = quantity("fillet radius", radius_m, unit="m")
+    small = quantity("diameter", small_m, unit="m")
+    over = quantity("shoulder height over fillet radius", height_over_radius, 0.25, 4.0, open_low=False)
+    x = 2 * over * radius / (small + 2 * over * radius)
+    c = [row[0] + row[1] * np.sqrt(over) + row[2] * over for row in _FILLET]
+    return np.maximum(c[0] + c[1] * x + c[2] * x**2 + c[3] * x**3, 1.0)

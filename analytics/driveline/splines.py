@@ -11,7 +11,6 @@ from numpy.typing import ArrayLike
 
 from analytics.driveline.inputs import below, quantity
 from analytics.driveline.units import PSI
-from analytics.errors import AnalyticsError
 
 #: application factor of a combustion engine: uniform load to heavy shock (Machinery's Handbook)
 ENGINE_APPLICATION = (2.0, 2.8)
@@ -21,31 +20,26 @@ LIFE_CYCLES = np.array([1e3, 1e4, 1e5, 1e6, 1e7])
 LIFE_ONE_WAY = np.array([1.8, 1.0, 0.5, 0.4, 0.3])
 LIFE_REVERSED = np.array([1.8, 1.0, 0.4, 0.3, 0.2])
 
-#: allowable shear, Pa: a conservative design figure, no strength (same source); surface, lowest and highest hardness
+#: allowable shear and, for straight teeth of a fixed spline, pressure, Pa: conservative design figures, no strengths (same source; the
+#: pressures from memory; NaN: the source names none): surface, lowest and highest hardness
 ALLOWABLE = (
-    ("through-hardened", "HB", 160, 200, 20_000 * PSI),
-    ("through-hardened", "HB", 230, 260, 30_000 * PSI),
-    ("through-hardened", "HRC", 33, 38, 40_000 * PSI),
-    ("surface-hardened", "HRC", 48, 53, 40_000 * PSI),
-    ("through-hardened", "HRC", 42, 46, 45_000 * PSI),
-    ("case-hardened", "HRC", 58, 63, 50_000 * PSI),
+    ("through-hardened", "HB", 160, 200, 20_000 * PSI, 1_500 * PSI),
+    ("through-hardened", "HB", 230, 260, 30_000 * PSI, 2_000 * PSI),
+    ("through-hardened", "HRC", 33, 38, 40_000 * PSI, 3_000 * PSI),
+    ("surface-hardened", "HRC", 48, 53, 40_000 * PSI, 4_000 * PSI),
+    ("through-hardened", "HRC", 42, 46, 45_000 * PSI, float("nan")),
+    ("case-hardened", "HRC", 58, 63, 50_000 * PSI, 5_000 * PSI),
 )
 
 
-def allowable_shear(hardness: float, scale: str = "HRC", treatment: str = "through-hardened") -> float:
-    """Allowable shear of spline teeth, Pa, from ALLOWABLE; NaN for a hardness between the ranges it names.
-
-    Raises AnalyticsError on a scale or treatment that is not in it.
-    """
-    rows = [r for r in ALLOWABLE if r[0] == treatment and r[1] == scale]
-    if not rows:
-        known = sorted({(r[0], r[1]) for r in ALLOWABLE})
-        raise AnalyticsError(
-            f"spline hardness {hardness:g} {scale}, {treatment}: the table knows "
-            + ", ".join(f"{t} in {s}" for t, s in known)
-            + "."
-        )
-    return next((r[4] for r in rows if r[2] <= hardness <= r[3]), float("nan"))
+def allowed(hardness: float, treatment: str = "through-hardened", scale: str = "HRC") -> tuple[float, float]:
+    """Allowable shear and pressure of spline teeth, Pa, from ALLOWABLE. ``treatment``: "" is taken as through-hardened. Between two ranges
+    of one treatment those of the softer hold; NaN below all, and above the highest by more than 2."""
+    rows = sorted(r for r in ALLOWABLE if r[0] == (treatment or "through-hardened") and r[1] == scale)
+    found = [r for r in sorted(rows, key=lambda r: r[2]) if r[2] <= hardness]
+    if not found or hardness > max(r[3] for r in rows) + 2:
+        return float("nan"), float("nan")
+    return found[-1][4], found[-1][5]
 
 
 def root_shear(

@@ -86,14 +86,15 @@ def find_suspects(loads: Loads) -> Suspects:
         unknown=unknown,
         table=found,
         counts=counts,
-        p_values=np.array([_more_often(*row) for row in counts[_COMPARED].itertuples(index=False)]),
+        p_values=np.array([more_often(*row) for row in counts[_COMPARED].itertuples(index=False)]),
     )
 
 
 _COMPARED = ["broken_failed", "told_failed", "broken_others", "told_others"]
 
 
-def _more_often(hit: int, of: int, others: int, of_others: int) -> float:
+def more_often(hit: int, of: int, others: int, of_others: int) -> float:
+    """p of ``hit`` of ``of`` being no more often than ``others`` of ``of_others`` (Fisher's exact test, one-sided; NaN where one group is empty)."""
     from scipy.stats import fisher_exact
 
     if of == 0 or of_others == 0:

@@ -10,8 +10,10 @@ from enum import Enum, auto
 import numpy as np
 import pandas as pd
 
-from analytics.driveline.load import Loads, load_at
+from analytics.driveline.assumptions import Span
+from analytics.driveline.load import Loads, load_at, make_loads
 from analytics.driveline.suspects import Suspects
+from analytics.driveline.units import HP, LBFT, RPM
 from analytics.errors import AnalyticsError
 from analytics.models.joint import fit_joint, joint_model
 from analytics.models.lifedata import LifeData
@@ -23,7 +25,7 @@ from analytics.ratings.options import STRENGTHS, Options
 from analytics.ratings.reporting import heeding_calls
 from analytics.ratings.sheet import spared
 from analytics.ratings.standing import Beside, Standing, rounded_down, standing_alone
-from analytics.ratings.verdict import judge
+from analytics.ratings.verdict import NOT_SHOWN, Judgement, judge
 from analytics.reasons import ByLoad, Reason, Refused, reason
 from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED
@@ -40,8 +42,8 @@ class LoadRating:
     """A rating run on ``strength`` ("power", "torque", "margin") at a weight and use.
 
     bound, estimate: in its own unit (hp, lb ft, share of strength used). bound_hp, estimate_hp, upper_hp (upper limit): the power that brings that
-    load in a truck of no special make at this weight and use; NaN where ``reason`` says why. capped: at least so much.
-    failures, units: it rests on. reason: what limits it, if anything does.
+    load in a truck of no special make at this weight and use whose engine makes it at the slow end of what is possible, so with the most
+    torque; NaN where ``reason`` says why. capped: at least so much. failures, units: it rests on. reason: what limits it, if anything does.
     """
 
     strength: str
@@ -57,12 +59,6 @@ class LoadRating:
     failures: float
     units: float
     reason: Reason | None
-
-    @property
-    def tyres(self) -> bool:
-        """The load is more than the tyres can put on the part at any power, so no power is named: what is assumed of tyres and axle would
-        decide it."""
-        return self.reason is not None and self.reason.code == ByLoad.TYRES_SLIP
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,30 +112,119 @@ def strengths_of(loads: Loads, component: str, part: str | None) -> tuple[str, .
 
 
 # ---- which explains the returns? ----------------------------------------------------------------------------------------
-def explain(loads: Loads, component: str, part: str | None, options: Options) -> tuple[Explained, ...]:
-    """Fit each covariate, with and without weight, to the same lives; the lowest AIC first.
+#: AIC this much apart is more than chance (Burnham and Anderson, Model Selection, 2002: 2 to 4 little, above 10 decisive)
+APART = 4.0
 
-    part None: all parts of the component under one law, which only a margin can make alike. Priors are left so loose that
-    the records decide. Raises AnalyticsError with fewer than FEWEST_FAILURES failures.
+
+class Taken(Enum):
+    """One way to take what is not on record, at an end of every assumption that matters."""
+
+    MIDDLE = auto()
+    SLOW_ENGINE = auto()
+    FAST_ENGINE = auto()
+    TWO_WHEELS = auto()
+    FOUR_WHEELS = auto()
+
+
+def taken_otherwise(loads: Loads) -> dict[Taken, pd.DataFrame]:
+    """The loads' table with the columns of STRENGTHS, torque and margin made anew at each end: the engine slow (and the stall ratio high) or
+    fast; the tyres slipping as they do with two driven wheels, little grip and no overdrive, or with four, much grip and the tallest."""
+    a = loads.assumptions
+    every = loads.table["power_hp"].to_numpy(float)
+    gasoline = np.full(len(every), a.fuel == "gasoline")
+    slow, fast = a.speed(every, gasoline)
+    assumed = loads.assumed["engine_rpm"].to_numpy()
+    stall = loads.assumed["stall_ratio"].to_numpy()
+    middle = np.sqrt(slow * fast)
+    of_stall = a.stall_ratio.high / a.stall_ratio.middle, a.stall_ratio.low / a.stall_ratio.middle
+    out = {Taken.MIDDLE: loads.table}
+    for taken, speed, more in ((Taken.SLOW_ENGINE, slow, of_stall[0]), (Taken.FAST_ENGINE, fast, of_stall[1])):
+        factor = np.where(assumed, middle / speed, 1.0) * np.where(stall, more, 1.0)
+        out[taken] = loads.table.assign(
+            torque_at_shaft_lbft=loads.table["torque_at_shaft_lbft"] * factor,
+            load_share=loads.table["load_share"] * factor,
+        )
+    wheels, friction = a.by_use["driven_wheels"], a.by_use["friction"]
+    for taken, end in ((Taken.TWO_WHEELS, "low"), (Taken.FOUR_WHEELS, "high")):
+        gears = a.gear_ratios[:-1] if end == "low" and len(a.gear_ratios) > 1 else a.gear_ratios
+        held = {
+            "driven_wheels": {u: Span(2, 2) if end == "low" else Span(4, 4) for u in wheels},
+            "friction": {u: Span(getattr(f, end), getattr(f, end)) for u, f in friction.items()},
+        }
+        made = make_loads(loads.records, loads.lifetimes, replace(a, gear_ratios=gears, by_use=a.by_use | held)).table
+        share = made["torque_capped_lbft"] / made["torque_at_shaft_lbft"]
+        out[taken] = loads.table.assign(
+            torque_at_shaft_lbft=made["torque_capped_lbft"],
+            load_share=loads.table["load_share"] * share.reindex(loads.table.index),
+        )
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """What explains the returns of a part. fits: every fit with what is not on record taken at its middle, the lowest AIC first.
+    best: per way of taking it, the strength of the best fit and by how much AIC power and load (torque or margin) are apart."""
+
+    fits: tuple[Explained, ...]
+    best: dict[Taken, tuple[str, float]]
+
+    @property
+    def decided(self) -> str:
+        """ "power" or "load" where that explains the returns however the rest is taken, by more than chance; else ""."""
+        sides = {("power" if strength == "power" else "load") for strength, _ in self.best.values()}
+        clear = all(gap > APART for _, gap in self.best.values())
+        return sides.pop() if len(sides) == 1 and clear else ""
+
+
+def explain(
+    loads: Loads, component: str, part: str | None, options: Options, otherwise: dict[Taken, pd.DataFrame] | None = None
+) -> Compared:
+    """Fit each covariate, with and without weight, to the same lives, however what is not on record is taken.
+
+    part None: all parts of the component under one law, which only a margin can make alike. otherwise: as taken_otherwise makes it.
+    Priors are left so loose that the records decide. Raises AnalyticsError with fewer than FEWEST_FAILURES failures.
     """
     strengths = strengths_of(loads, component, part)
+    ways = taken_otherwise(loads) if otherwise is None else otherwise
     rows = known_rows(loads, component, part, strengths)
+    # a tyre limit needs the same lives
+    for table in ways.values():
+        rows &= np.isfinite(table["torque_at_shaft_lbft"].to_numpy(float))
     if not rows.any():
         raise AnalyticsError(f"{component} {part or 'all parts'}: no life has both power and weight on record")
-    out = []
-    for strength in strengths:
-        data, _ = load_data(loads, component, part, strength, rows)
-        if data.failures < FEWEST_FAILURES:
-            raise AnalyticsError(
-                f"{component} {part or 'all parts'}: {data.failures:g} failures with power and weight on record; to tell "
-                f"which explains them takes at least {FEWEST_FAILURES}"
-            )
-        if np.ptp(data.log_power) < 1e-6:
-            continue
-        for weighted in (True, False):
-            own = data if weighted else replace(data, log_weight=np.full(len(data.lower), np.log(7000.0)))
-            out.append(fit_covariate(own, strength, weighted, options))
-    return tuple(sorted((e for e in out if e.converged), key=lambda e: e.aic))
+    fits: dict[Taken, list[Explained]] = {}
+    for taken, table in ways.items():
+        own = replace(loads, table=table)
+        fits[taken] = [
+            fit
+            for strength in strengths
+            if strength != "power" or taken == Taken.MIDDLE
+            for fit in _fits(own, component, part, strength, rows, options)
+        ]
+    power = [f for f in fits[Taken.MIDDLE] if f.strength == "power"]
+    best = {}
+    for taken, found in fits.items():
+        load = [f for f in found if f.strength != "power"]
+        if power and load:
+            one, other = (min(side, key=lambda f: f.aic) for side in (power, load))
+            best[taken] = (min(one, other, key=lambda f: f.aic).strength, abs(one.aic - other.aic))
+    return Compared(tuple(sorted(fits[Taken.MIDDLE], key=lambda e: e.aic)), best)
+
+
+def _fits(
+    loads: Loads, component: str, part: str | None, strength: str, rows: np.ndarray, options: Options
+) -> list[Explained]:
+    data, _ = load_data(loads, component, part, strength, rows)
+    if data.failures < FEWEST_FAILURES:
+        raise AnalyticsError(
+            f"{component} {part or 'all parts'}: {data.failures:g} failures with power and weight on record; to tell "
+            f"which explains them takes at least {FEWEST_FAILURES}"
+        )
+    if np.ptp(data.log_power) < 1e-6:
+        return []
+    alone = replace(data, log_weight=np.full(len(data.lower), np.log(7000.0)))
+    fits = (fit_covariate(own, strength, own is data, options) for own in (data, alone))
+    return [f for f in fits if f.converged]
 
 
 def fit_covariate(data: LifeData, strength: str, weighted: bool, options: Options) -> Explained:
@@ -205,8 +290,6 @@ def _as_power(loads: Loads, component: str, part: str, strength: str, bound: Rat
     why = reason(ByLoad.DEMONSTRATED) if bound.demonstrated_only else None
     if not math.isfinite(bound.bound_hp):
         why = reason(ByLoad.NOTHING_PROVEN)
-    elif math.isinf(hp):
-        why = reason(ByLoad.TYRES_SLIP)
     elif not math.isfinite(hp):
         why = reason(ByLoad.BELOW_ANY_POWER)
     if strength != "power":
@@ -231,26 +314,38 @@ def _as_power(loads: Loads, component: str, part: str, strength: str, bound: Rat
 def power_at_load(
     loads: Loads, component: str, part: str, strength: str, load: float, weight_lb: float, use: str
 ) -> float:
-    """Lowest power, hp, that brings a load on a part at a weight and use, all else as assumed; inf where none does.
+    """Highest power, hp, whose load on a part is no more than ``load``, whatever the speed of the engine; NaN where none of _POWERS is.
 
-    The load is the middle one, as in the fit, so that what is assumed for every truck alike falls out again.
+    The engine is as slow as the slow end of those on record; where they are fewer than ENOUGH_SPEEDS, as slow as is taken to be possible too.
+    All else is at its middle, as in the fit, so that what is assumed for every truck alike falls out again.
     """
     if strength == "power":
         return load
-    column = STRENGTHS[strength]
-    reached = load_at(loads, component, part, _POWERS, weight_lb, use)[column].to_numpy()
-    if not np.isfinite(reached).all():
+    a, own = loads.assumptions, engine_speeds(loads, component, part)
+    rpm = a.speed(_POWERS, np.full(len(_POWERS), a.fuel == "gasoline"))[0]
+    if len(own):
+        slow = float(np.quantile(own, SLOW_SHARE))
+        rpm = np.full(len(rpm), slow) if len(own) >= ENOUGH_SPEEDS else np.minimum(rpm, slow)
+    # at a fixed speed the load goes with the power
+    at = load_at(
+        replace(loads, assumptions=replace(a, engine_rpm=Span(1000, 1000))), component, part, np.ones(1), weight_lb, use
+    )
+    reached = float(at[STRENGTHS[strength]].iat[0]) * _POWERS * 1000 / rpm
+    if not np.isfinite(reached).all() or reached[0] > load:
         return math.nan
-    # where a load stays level over some powers, the lowest of them
-    above = np.flatnonzero(reached >= load * (1 - 1e-9))
-    if not len(above):
-        return math.inf
-    i = above[0]
-    if i == 0:
-        return math.nan
-    step = (math.log(load) - math.log(reached[i - 1])) / (math.log(reached[i]) - math.log(reached[i - 1]))
-    step = min(step, 1.0)
-    return float(np.exp(np.log(_POWERS[i - 1]) + step * (np.log(_POWERS[i]) - np.log(_POWERS[i - 1]))))
+    return float(np.exp(np.interp(math.log(load), np.log(reached), np.log(_POWERS))))
+
+
+#: the slow end of the engine speeds on record: this share is slower; and how many there must be for it to be an end
+SLOW_SHARE, ENOUGH_SPEEDS = 0.05, 20
+
+
+def engine_speeds(loads: Loads, component: str, part: str) -> np.ndarray:
+    """Engine speeds on record of a part's trucks, rpm (k,): power over torque, where both were written down."""
+    own = (loads.table["component"] == component) & (loads.table["part"] == part) & ~loads.assumed["engine_rpm"]
+    mine = own.to_numpy()
+    speed = loads.table["power_hp"].to_numpy(float)[mine] * HP / (loads.engine_lbft[mine] * LBFT) / RPM
+    return speed[np.isfinite(speed)]
 
 
 # ---- every part ---------------------------------------------------------------------------------------------------------
@@ -280,10 +375,15 @@ def loaded_parts(loads: Loads) -> list[tuple[str, str]]:
 
 
 def rate_parts(
-    loads: Loads, options: Options, strength: str, progress: Callable[[str], None] | None = None
+    loads: Loads,
+    options: Options,
+    strength: str,
+    decided: dict[tuple[str, str], str] | None = None,
+    progress: Callable[[str], None] | None = None,
 ) -> tuple[pd.DataFrame, tuple[NotRated, ...]]:
     """RATING_COLUMNS, one row per part and weight class, rated on ``strength``; and the parts that could not be. why: of the verdict; reason: what
-    limits the rating (a Reason, or None).
+    limits the rating (a Reason, or None). decided: by component and part what explains its returns (Compared.decided): on torque or margin a
+    limit is judged only where that is "load", and without it nowhere.
 
     A heavier class is never rated above a lighter one, and has no rating where that has none.
     """
@@ -306,6 +406,8 @@ def rate_parts(
             lightest = bound
             published = _published(loads, component, part, weight)
             found = judge(_standing(rated, bound, published, options), published, options)
+            if strength != "power" and (decided or {}).get((component, part)) != "load":
+                found = Judgement(NOT_SHOWN, reason(ByLoad.NOT_DECIDED), math.nan)
             own = [rated.use, rated.bound, bound, rated.capped, rated.estimate_hp, rated.failures, rated.units]
             rows.append(
                 [

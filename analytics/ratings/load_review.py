@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from analytics.driveline.load import ENDS, SHAFTS, Loads, by_gear, load_at, make_loads, truck_facts
+from analytics.driveline.load import SHAFTS, Loads, load_at, make_loads
 from analytics.driveline.part_facts import part_facts
-from analytics.driveline.suspects import Suspects, find_suspects
-from analytics.driveline.units import LBFT
+from analytics.driveline.suspects import Suspects, find_suspects, more_often
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.table import Lifetimes
 from analytics.ratings.by_load import (
+    Compared,
     Explained,
     LoadRating,
     NotRated,
@@ -23,6 +24,7 @@ from analytics.ratings.by_load import (
     explain,
     loaded_parts,
     rate_parts,
+    taken_otherwise,
     without_suspects,
 )
 from analytics.ratings.options import STRENGTHS, Options
@@ -33,8 +35,8 @@ from analytics.records.load import Records
 @dataclass(frozen=True, slots=True, repr=False)
 class LoadReview:
     """ratings: rated on options.strength, calibrated. compared: the first-order bounds on every strength, alike, for the
-    comparison. explained: (component, part) or (component, "") for all its parts under one lifetime distribution -> fits, best first,
-    or the reason why there are none. without: per part with suspects, the rating as recorded and without them. left: what could
+    comparison. explained: (component, part) or (component, "") for all its parts under one lifetime distribution -> what explains the
+    returns, or the reason why that cannot be told. without: per part with suspects, the rating as recorded and without them. left: what could
     not be rated.
     """
 
@@ -46,7 +48,7 @@ class LoadReview:
     parts: tuple[tuple[str, str], ...]
     ratings: pd.DataFrame
     compared: pd.DataFrame
-    explained: dict[tuple[str, str], tuple[Explained, ...] | Reason]
+    explained: dict[tuple[str, str], Compared | Reason]
     without: dict[tuple[str, str], dict[Reading, LoadRating | Reason]]
     left: tuple[NotRated, ...]
 
@@ -64,21 +66,14 @@ def make_load_review(
     suspects = find_suspects(loads)
     parts = loaded_parts(loads)
     quick = replace(options, settings=replace(options.settings, replicates=0, draws=0, explain=False))
-    ratings, left = rate_parts(loads, options, options.strength, say)
+    explained = _explained(loads, parts, options, say)
+    decided = {place: found.decided for place, found in explained.items() if isinstance(found, Compared)}
+    ratings, left = rate_parts(loads, options, options.strength, decided, say)
     compared = []
     for strength in STRENGTHS:
-        table, more = rate_parts(loads, quick, strength, say)
+        table, more = rate_parts(loads, quick, strength, decided, say)
         compared.append(table)
         left = (*left, *(one for one in more if one not in left))
-    explained: dict[tuple[str, str], tuple[Explained, ...] | Reason] = {}
-    for component in dict.fromkeys(c for c, _ in parts):
-        own = [p for c, p in parts if c == component]
-        for part in [*own, *([""] if len(own) > 1 else [])]:
-            say(f"what explains returns of {component} {part or 'as a whole'}")
-            try:
-                explained[component, part] = explain(loads, component, part or None, options)
-            except AnalyticsError as err:
-                explained[component, part] = reason(Refused.BECAUSE, why=str(err))
     without = {}
     marked = suspects.table.groupby(["component", "part"]).size()
     lightest = records.shop.weight.classes[0]
@@ -101,6 +96,23 @@ def make_load_review(
     )
 
 
+def _explained(
+    loads: Loads, parts: list[tuple[str, str]], options: Options, say: Callable[[str], object]
+) -> dict[tuple[str, str], Compared | Reason]:
+    """What explains the returns of every part, and of each component's parts together."""
+    otherwise = taken_otherwise(loads)
+    found: dict[tuple[str, str], Compared | Reason] = {}
+    for component in dict.fromkeys(c for c, _ in parts):
+        own = [p for c, p in parts if c == component]
+        for part in [*own, *([""] if len(own) > 1 else [])]:
+            say(f"what explains returns of {component} {part or 'as a whole'}")
+            try:
+                found[component, part] = explain(loads, component, part or None, options, otherwise)
+            except AnalyticsError as err:
+                found[component, part] = reason(Refused.BECAUSE, why=str(err))
+    return found
+
+
 # ---- one part as an example -------------------------------------------------------------------------------------------------
 def usual_use(review: LoadReview, component: str, part: str) -> str:
     """The use most lives of a part are in; "" where none is written down."""
@@ -119,52 +131,61 @@ def reference_power(review: LoadReview, component: str, part: str) -> float:
     return float(np.round(powers.quantile(0.75), -1)) if len(powers) else 500.0
 
 
-def example_weights(review: LoadReview) -> list[float]:
-    """The edges of the weight classes, lb, and a truck a third heavier than the last."""
-    edges = review.records.shop.weight.classes
-    return [*edges, round(edges[-1] * 4 / 3, -2)]
-
-
-@dataclass(frozen=True, slots=True)
-class TorqueByGear:
-    """What the engine brings and the tyres hold at a part, lb ft, in each gear: brought (gears,), held (gears, weights), by end ("low", "", "high")."""
-
-    power_hp: float
-    use: str
-    weights_lb: list[float]
-    gears: tuple[float, ...]
-    brought: dict[str, np.ndarray]
-    held: dict[str, np.ndarray]
-
-
-def torque_by_gear(review: LoadReview, component: str, part: str) -> TorqueByGear:
-    """At the part's reference power and usual use, for the example weights."""
-    a, kind = review.loads.assumptions, review.loads.kinds[component]
-    use, power, weights = (
-        usual_use(review, component, part),
-        reference_power(review, component, part),
-        example_weights(review),
-    )
-    brought, held = {}, {}
-    for end in ENDS:
-        facts = truck_facts(np.full(len(weights), power), np.array(weights), [use] * len(weights), a)
-        engine, tyres = by_gear(facts, a, end, kind == "output shaft")
-        if kind == "converter":
-            engine = np.broadcast_to(facts["engine"].at(end), engine.shape)
-        brought[end], held[end] = engine[:, 0] / LBFT, tyres / LBFT
-    return TorqueByGear(power, use, weights, a.gear_ratios, brought, held)
-
-
 def margin_column(review: LoadReview, component: str) -> str:
     """The margin that a component's kind has."""
     return "stress_margin" if review.loads.kinds[component] in SHAFTS else "clutch_margin"
 
 
 def margin_at(review: LoadReview, component: str, part: str, power_hp: np.ndarray, weight_lb: float) -> pd.DataFrame:
-    """Margin of a part in its usual use: low, middle, high, a row per power (n,)."""
+    """Margin of a part in its usual use, a row per power (n,): whole, capped: for all the engine brings, and for what the tyres would leave of
+    it, both at their weakest; whole_middle, whole_best: the first at the middle and the best of what is not known."""
     name = margin_column(review, component)
     at = load_at(review.loads, component, part, power_hp, weight_lb, usual_use(review, component, part))
-    return pd.DataFrame({"low": at[f"{name}_low"], "middle": at[name], "high": at[f"{name}_high"]})
+    kinds = {"whole": f"{name}_low", "capped": f"{name}_capped_low", "whole_middle": name, "whole_best": f"{name}_high"}
+    return pd.DataFrame({told: at[column] for told, column in kinds.items()})
+
+
+@dataclass(frozen=True, slots=True)
+class FailedByMargin:
+    """bands: a row per band of the weakest margin, as many lives in each as can be: low, high, lives, failed. above, failures: how many failed
+    with that margin over FAR, and how many at all; under, stood: lives under 1, and those of them that have not failed. p_value: of the half with less margin failing no more
+    often than the other (Fisher's exact test, one-sided; NaN without two halves)."""
+
+    bands: pd.DataFrame
+    above: int
+    failures: int
+    under: int
+    stood: int
+    p_value: float
+
+
+#: a margin so far above 1 explains no failure
+FAR = 1.25
+
+
+def failed_by_margin(review: LoadReview, component: str, part: str) -> FailedByMargin:
+    """How many lives of a part failed, by their weakest margin for all the engine brings."""
+    own = review.loads.of(component, part)
+    own = own[~own.duplicated(["unit", "component", "spell", "part"], keep="last")]
+    margin = own[f"{margin_column(review, component)}_low"].to_numpy(float)
+    known = np.isfinite(margin)
+    margin, failed, count = margin[known], counts_as_failure(own)[known], own["count"].to_numpy(int)[known]
+    edges = np.unique(np.quantile(margin, [0, 0.25, 0.5, 0.75, 1])) if len(margin) else np.array([])
+    band = np.clip(np.searchsorted(edges, margin, side="right") - 1, 0, max(len(edges) - 2, 0))
+    rows = [
+        [low, high, int(count[band == i].sum()), int(count[(band == i) & failed].sum())]
+        for i, (low, high) in enumerate(itertools.pairwise(edges))
+    ]
+    half = margin <= (np.median(margin) if len(margin) else 0)
+    hit, of, hit_other, of_other = (int(count[m].sum()) for m in (half & failed, half, ~half & failed, ~half))
+    return FailedByMargin(
+        bands=pd.DataFrame(rows, columns=["low", "high", "lives", "failed"]),
+        above=int(count[failed & (margin > FAR)].sum()),
+        failures=int(count[failed].sum()),
+        under=int(count[margin < 1].sum()),
+        stood=int(count[(margin < 1) & ~failed].sum()),
+        p_value=more_often(hit, of, hit_other, of_other),
+    )
 
 
 def has_margin(review: LoadReview, component: str, part: str) -> bool:
@@ -185,8 +206,8 @@ def lives_by_torque(review: LoadReview, component: str, part: str) -> tuple[pd.D
 
 def best_on_torque(review: LoadReview, component: str, part: str) -> Explained | None:
     """The best fit of the part's lives on torque, if there is one."""
-    fits = review.explained.get((component, part))
-    return next((e for e in fits if e.strength == "torque"), None) if isinstance(fits, tuple) else None
+    found = review.explained.get((component, part))
+    return next((e for e in found.fits if e.strength == "torque"), None) if isinstance(found, Compared) else None
 
 
 def facts_of(review: LoadReview, component: str, part: str) -> pd.DataFrame:

@@ -11,6 +11,7 @@ from analytics.records.measures import LENGTH, PRESSURE, TORQUE, Measure, measur
 from analytics.records.ordering import in_service, known_on
 from analytics.records.part_sheet import unit_of
 from analytics.records.shop import Shop
+from analytics.records.words import FUELS, LAUNCHES
 
 MEASURES = (
     Measure("torque", "torque_lbft", TORQUE),
@@ -19,6 +20,13 @@ MEASURES = (
     Measure("axle_ratio", "axle_ratio", None, 1, 20),
     Measure("tyre_diameter", "tyre_diameter_in", LENGTH),
     Measure("driven_weight", "driven_weight_lb", cells.WEIGHT),
+    Measure("trailer_weight", "trailer_weight_lb", cells.WEIGHT),
+    Measure("driven_wheels", "driven_wheels", None, 2, 4),
+    Measure("first_gear", "first_gear", None, 1, 20),
+    Measure("overdrive", "overdrive", None, 0.2, 1),
+    Measure("stall_rpm", "stall_rpm", None, 500, 8000),
+    Measure("launch", "application", words=LAUNCHES),
+    Measure("fuel", "gasoline", words=FUELS),
     Measure("line_pressure", "line_pressure_psi", PRESSURE),
     Measure("converter_pressure", "converter_pressure_psi", PRESSURE),
 )
@@ -35,7 +43,7 @@ def read_conditions(sheet: Sheet, shop: Shop) -> None:
     """Type the measured columns of builds, returns or conditions; a row of conditions that says nothing is set aside."""
     for what in MEASURES:
         if what.heading in OF_SHEET[sheet.name]:
-            measure(sheet, what, unit_of(what, shop))
+            measure(sheet, what, unit_of(what, shop), shop.names.words.get(what.heading, {}))
     if sheet.name == "conditions":
         columns = [m.column for m in MEASURES]
         nothing = sheet.values[columns].isna().all(axis=1)

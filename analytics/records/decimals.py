@@ -29,6 +29,8 @@ FIGURES = frozenset(
             "tyre_diameter",
         ),
         *("driven_weight", "line_pressure", "converter_pressure", "odometer", "miles_in_service", "runs", "cost"),
+        *("trailer_weight", "driven_wheels", "first_gear", "overdrive", "stall_rpm", "case_depth", "fillet_radius"),
+        *("hub_diameter", "hub_wall"),
         *(
             "odometer_replaced",
             "weight_up_to",

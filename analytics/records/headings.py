@@ -46,8 +46,8 @@ HEADINGS: dict[str, SheetHeadings] = {
     "builds": SheetHeadings(
         known=_names(
             "serial built_on in_service_on odometer_at_install power power_measured_at rpm weight "
-            "weight_kind use builder count torque stall_ratio axle_ratio tyre_diameter driven_weight "
-            "line_pressure converter_pressure"
+            "weight_kind trailer_weight use builder count torque stall_ratio stall_rpm axle_ratio tyre_diameter driven_weight "
+            "driven_wheels first_gear overdrive launch fuel line_pressure converter_pressure"
         ),
         required=("serial",),
         one_of=(("built_on", "in_service_on"),),
@@ -106,18 +106,18 @@ HEADINGS: dict[str, SheetHeadings] = {
     ),
     "parts": SheetHeadings(
         known=_names(
-            "component part kind material pieces outside_diameter bore length hardness tensile_yield "
-            "stress_concentration spline_teeth spline_pitch_diameter spline_root_diameter spline_length "
+            "component part kind material pieces outside_diameter bore length hardness heat_treatment case_depth tensile_yield "
+            "stress_concentration fillet_radius hub_diameter hub_wall spline_teeth spline_pitch_diameter spline_root_diameter spline_length "
             "spline_tooth_thickness spline_tooth_depth spline_fit faces piston_area "
-            "lining_outside_diameter lining_inside_diameter lining_friction return_spring apply_pressure "
+            "lining_outside_diameter lining_inside_diameter lining lining_friction return_spring apply_pressure "
             "release_area torque_ratio price"
         ),
         required=("component", "part"),
     ),
     "conditions": SheetHeadings(
         known=_names(
-            "serial measured_on torque rpm stall_ratio axle_ratio tyre_diameter driven_weight "
-            "line_pressure converter_pressure"
+            "serial measured_on torque rpm stall_ratio stall_rpm axle_ratio tyre_diameter driven_weight trailer_weight "
+            "driven_wheels first_gear overdrive launch fuel line_pressure converter_pressure"
         ),
         required=("serial", "measured_on"),
         dates=("measured_on",),

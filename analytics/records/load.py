@@ -305,6 +305,7 @@ _COLUMNS: dict[str, dict[str, object]] = {
     },
     "parts": {
         "component": _TEXT, "part": _TEXT, "kind": _TEXT, "material": _TEXT, "spline_fit": _TEXT,
+        "heat_treatment": _TEXT, "lining": _TEXT,
         **dict.fromkeys(PART_COLUMNS, float),
     },
 }  # fmt: skip

@@ -12,6 +12,9 @@ from analytics.records.flags import add_flag
 from analytics.records.shop import Shop
 from analytics.records.words import MEASURED, WEIGHT_KINDS, choose
 
+#: a truck with a trailer is at least this share of both together; less is a slip
+LEAST_TRUCK = 0.15
+
 
 def quantity(sheet: Sheet, heading: str, kind: cells.Quantity, unit: str, into: str) -> pd.DataFrame:
     """Parse a column of amounts; unreadable cells become unknown and are listed."""
@@ -85,12 +88,21 @@ def _read_weight(sheet: Sheet, shop: Shop) -> None:
     what = weight["qualifier"].where(weight["qualifier"] != "", kind["value"])
     what = what.where(what != "", shop.weight.kind)
     combined = (what == "combined") & weight["value"].notna()
+    trailer = cells.by_distinct(
+        sheet.text("trailer_weight"),
+        lambda t: cells.parse_quantity(t, cells.WEIGHT, shop.units.weight),
+        cells.QUANTITY_COLUMNS,
+    )["value"].astype(float)
+    alone = weight["value"].where(~combined, weight["value"] - trailer)
+    split = combined & (alone >= weight["value"] * LEAST_TRUCK)
+    combined &= ~split
     reason = "a combined weight with trailer, not the truck's own: taken as unknown"
-    sheet.doubt(combined, "weight", reason, "weigh or ask for the truck alone", Issue.COMBINED_WEIGHT)
+    remedy = "write the trailer's under trailer_weight, or weigh the truck alone"
+    sheet.doubt(combined, "weight", reason, remedy, Issue.COMBINED_WEIGHT)
     known = weight["value"].notna() & ~combined
-    values["weight_lb"] = weight["value"].where(known)
+    values["weight_lb"] = alone.where(known)
     values["weight_kind"] = what.where(known, "")
     values["weight_lost"] = (weight["problem"] != "") | combined
-    about = weight["about"] | (weight["high"] > weight["low"])
+    about = weight["about"] | (weight["high"] > weight["low"]) | split
     flags = add_flag(values["flags"], (what == "rating plate") & known, Flag.WEIGHT_OF_PLATE)
     values["flags"] = add_flag(flags, about & known, Flag.WEIGHT_ABOUT)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from scipy import constants
 
 from analytics.records import cells
 from analytics.records.book import Sheet
+from analytics.records.words import choose
 
 #: a year with its share of a leap day
 DAYS_A_YEAR = 365.25
@@ -59,20 +61,38 @@ _WORDS = (
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """A heading that holds an amount: its kind (None: a plain number from low to high) and our name for the column."""
+    """A heading that holds an amount: its kind (None: a plain number from low to high) and our name for the column.
+
+    words: in place of an amount, words that stand for a figure each, with what else people write for them.
+    """
 
     heading: str
     column: str
-    kind: cells.Quantity | None
+    kind: cells.Quantity | None = None
     low: float = 0.0
     high: float = 0.0
+    words: Mapping[str, tuple[float, tuple[str, ...]]] | None = None
 
 
-def measure(sheet: Sheet, what: Measure, unit: str) -> None:
+def _worded(sheet: Sheet, what: Measure, own: dict[str, list[str]]) -> None:
+    """Read one column of words that stand for a figure."""
+    words = what.words or {}
+    said = choose(sheet.text(what.heading), {ours: others for ours, (_, others) in words.items()}, own)
+    remedy = f"write one of {', '.join(words)}"
+    sheet.doubt(said["problem"] != "", what.heading, said["problem"] + ": taken as unknown", remedy)
+    figure = said["value"].map({ours: value for ours, (value, _) in words.items()}).astype(float)
+    for end in ("", "_low", "_high"):
+        sheet.values[f"{what.column}{end}"] = figure
+
+
+def measure(sheet: Sheet, what: Measure, unit: str, own: dict[str, list[str]] | None = None) -> None:
     """Read one column of amounts into value, ``_low`` and ``_high``; what cannot be read is unknown and listed.
 
-    ``unit``: what a bare number means. A range keeps both ends: unknowns are carried, not guessed.
+    ``unit``: what a bare number means; own: the shop's words for ours, where the column holds words. A range keeps both ends: unknowns are carried, not guessed.
     """
+    if what.words is not None:
+        _worded(sheet, what, own or {})
+        return
     kind, bare = what.kind, "".join(unit.split())
     if kind is None:
         name, example = f"number ({what.heading.replace('_', ' ')})", f"{what.low:g} to {what.high:g}"

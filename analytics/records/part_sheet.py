@@ -12,7 +12,7 @@ from analytics.records.loads import plain
 from analytics.records.measures import AREA, FORCE, HARDNESS, LENGTH, PRESSURE, STRESS, Measure, measure
 from analytics.records.parts import NOT_RECORDED, name_components, name_parts
 from analytics.records.shop import Shop
-from analytics.records.words import PART_KINDS, choose
+from analytics.records.words import LININGS, PART_KINDS, TREATMENTS, choose
 
 MEASURES = (
     Measure("pieces", "pieces", None, 1, 20),
@@ -20,8 +20,12 @@ MEASURES = (
     Measure("bore", "bore_in", LENGTH),
     Measure("length", "length_in", LENGTH),
     Measure("hardness", "hardness_hrc", HARDNESS),
+    Measure("case_depth", "case_depth_in", LENGTH),
     Measure("tensile_yield", "tensile_yield_ksi", STRESS),
     Measure("stress_concentration", "stress_concentration", None, 1, 20),
+    Measure("fillet_radius", "fillet_radius_in", LENGTH),
+    Measure("hub_diameter", "hub_diameter_in", LENGTH),
+    Measure("hub_wall", "hub_wall_in", LENGTH),
     Measure("spline_teeth", "spline_teeth", None, 3, 200),
     Measure("spline_pitch_diameter", "spline_pitch_diameter_in", LENGTH),
     Measure("spline_root_diameter", "spline_root_diameter_in", LENGTH),
@@ -38,12 +42,13 @@ MEASURES = (
     Measure("release_area", "release_area_sqin", AREA),
     Measure("torque_ratio", "torque_ratio", None, 0.01, 20),
 )
-COLUMNS = [*(f"{m.column}{end}" for m in MEASURES for end in ("", "_low", "_high")), "price"]
+COLUMNS = [*(f"{m.column}{end}" for m in MEASURES for end in ("", "_low", "_high")), "skin_only", "price"]
 #: (smaller, larger) that must be in this order
 _ORDER = (
     ("bore_in", "outside_diameter_in"),
     ("bore_in", "spline_root_diameter_in"),
     ("lining_inside_diameter_in", "lining_outside_diameter_in"),
+    ("spline_pitch_diameter_in", "hub_diameter_in"),
 )
 
 
@@ -61,8 +66,15 @@ def read_parts(parts: Sheet, shop: Shop) -> None:
     values["kind"] = kind["value"].where(kind["value"] != "", guessed)
     for text in ("material", "spline_fit"):
         values[text] = cells.tidy(parts.text(text))
+    for heading, words in (("heat_treatment", TREATMENTS), ("lining", {k: v[2] for k, v in LININGS.items()})):
+        said = choose(parts.text(heading), words, shop.names.words.get(heading, {}))
+        remedy = f"write one of {', '.join(words)}"
+        parts.doubt(said["problem"] != "", heading, said["problem"] + ": taken as unknown", remedy)
+        values[heading] = said["value"]
     for what in MEASURES:
         measure(parts, what, unit_of(what, shop))
+    _lining_friction(values)
+    values["skin_only"] = _skin_only(values).astype(float)
     price = plain(parts, "price", 0, 1_000_000)
     parts.doubt(price["problem"] != "", "price", price["problem"] + ": taken as unknown", price["remedy"])
     for small, large in _ORDER:
@@ -77,6 +89,23 @@ def read_parts(parts: Sheet, shop: Shop) -> None:
     live = live.drop_duplicates()
     clash = _mask(parts, live.index[live.duplicated(["component", "part"], keep=False)])
     parts.set_aside(clash, "part", "another row describes this part otherwise", "delete the row that is wrong")
+
+
+def _lining_friction(values: pd.DataFrame) -> None:
+    """Friction by what the lining is made of, where none is stated."""
+    blank = values["lining_friction"].isna()
+    ends = values["lining"].map({k: v[:2] for k, v in LININGS.items()})
+    for column, pick in (("_low", min), ("_high", max), ("", lambda pair: float(np.sqrt(pair[0] * pair[1])))):
+        own = ends.map(lambda pair, pick=pick: pick(pair) if isinstance(pair, tuple) else np.nan).astype(float)
+        values[f"lining_friction{column}"] = values[f"lining_friction{column}"].where(~blank, own)
+
+
+def _skin_only(values: pd.DataFrame) -> pd.Series:
+    """Whether the hardness on record is that of a skin thinner than half the radius, or of one whose depth nobody wrote down: the table of
+    shear yield by hardness is for steel hardened at least so deep."""
+    skin = values["heat_treatment"].isin(["surface-hardened", "case-hardened"])
+    radius = np.fmin(values["outside_diameter_in"], values["spline_root_diameter_in"]) / 2
+    return skin & ~(values["case_depth_in_low"] >= radius / 2)
 
 
 def unit_of(what: Measure, shop: Shop) -> str:

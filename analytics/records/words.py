@@ -48,6 +48,25 @@ PART_KINDS = {
     "converter": ("torque converter", "tc"),
 }
 
+#: what a launch adds to a steady load, by the handbook's factors for a combustion engine (uniform load, heavy shock)
+LAUNCHES = {
+    "rolling": (2.0, ("gentle", "easy", "none", "from a roll")),
+    "on the brake": (2.8, ("brake", "boosted", "hard", "held on the brake", "launch brake")),
+}
+#: whether the fuel is gasoline
+FUELS = {"diesel": (0.0, ()), "gasoline": (1.0, ("petrol", "gas"))}
+TREATMENTS = {
+    "through-hardened": ("through", "hardened through"),
+    "surface-hardened": ("surface", "induction", "induction-hardened", "nitrided"),
+    "case-hardened": ("case", "carburised", "carburized"),
+}
+#: friction of a wet lining by what it is made of, low and high: paper common practice, no source; the others from memory
+LININGS = {
+    "paper": (0.10, 0.15, ("organic",)),
+    "carbon": (0.10, 0.14, ("carbon fibre", "carbon fiber")),
+    "sintered": (0.05, 0.09, ("sintered bronze", "bronze", "metallic")),
+}
+
 #: headings whose words are ours alone; [words.*] can only add to them
 CLOSED = {
     "cause": CAUSES,

@@ -1,4 +1,4 @@
-"""The page of one part in four pictures: load by gear, margin by power, life by load, rating by what it runs on."""
+"""The page of one part in four pictures: margin by power, failures by margin, life by load, rating by what it runs on."""
 
 from __future__ import annotations
 
@@ -7,17 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analytics.driveline.load import ENDS
-from analytics.lifetimes.failures import counts_as_failure
 from analytics.ratings.load_review import (
     LoadReview,
     best_on_torque,
-    example_weights,
+    failed_by_margin,
     has_margin,
     lives_by_torque,
     margin_at,
     margin_column,
-    torque_by_gear,
 )
 from analytics.ratings.options import STRENGTHS
 from analytics.report.figures import _plt, _tidy
@@ -37,39 +34,15 @@ def part_figure(review: LoadReview, component: str, part: str) -> tuple[Figure, 
     plt = _plt()
     figure, axes = plt.subplots(2, 2, figsize=(10.4, 7.5), layout="constrained")
     figure.get_layout_engine().set(hspace=0.08, wspace=0.06)
-    for ax, draw in zip(axes.flat, (_gears, _margins, _lives, _ratings), strict=True):
+    for ax, draw in zip(axes.flat, (_margins, _by_margin, _lives, _ratings), strict=True):
         draw(ax, review, component, part)
     return figure, captions.part_caption(review, component, part)
 
 
-def _gears(ax: Axes, review: LoadReview, component: str, part: str) -> None:
-    """Torque the engine brings in each gear, and what the tyres of each weight hold."""
-    at = torque_by_gear(review, component, part)
-    weights, gears, kind = at.weights_lb, at.gears, review.loads.kinds[component]
-    place = np.arange(len(gears))
-    width = 0.8 / len(weights)
-    for j, weight in enumerate(weights):
-        low, middle, high = (at.held[e][:, j] for e in ENDS)
-        x = place - 0.4 + width * (j + 0.5)
-        ax.bar(x, middle, width * 0.92, color=_GREYS[j % 4], edgecolor="0.3", linewidth=0.6, label=f"{weight:,.0f} lb")
-        ax.errorbar(x, middle, [middle - low, high - middle], fmt="none", ecolor="0.25", elinewidth=1, capsize=2)
-    low, middle, high = (at.brought[e] for e in ENDS)
-    for i in place:
-        ax.fill_between([i - 0.45, i + 0.45], low[i], high[i], color=_RED, alpha=0.25, linewidth=0)
-        ax.plot([i - 0.45, i + 0.45], [middle[i]] * 2, color=_RED, linewidth=2, label="engine" if i == 0 else None)
-    ax.set_xticks(place, [f"ratio {g:g}" for g in gears])
-    ax.set_ylim(0, max(high.max() * 1.5, float(at.held[""].max()) * 0.75) * 1.1)
-    place_of = {"output shaft": "output shaft", "converter": "lock-up clutch"}.get(kind, "input shaft")
-    ax.set_ylabel(f"torque at the {place_of}, lb ft")
-    ax.set_title(captions.gears_question(at), fontsize=10.5, loc="left")
-    ax.legend(frameon=False, fontsize=8, ncols=2, loc="upper left")
-    _tidy(ax)
-
-
 def _margins(ax: Axes, review: LoadReview, component: str, part: str) -> None:
-    """Margin against power at each weight, with its range."""
+    """Weakest margin against power: for all the engine brings, and for what the tyres of each weight would leave of it."""
     own, name = review.loads.of(component, part), margin_column(review, component)
-    shaft, weights = name == "stress_margin", example_weights(review)
+    shaft, weights = name == "stress_margin", review.records.shop.weight.classes
     ax.set_title(captions.margin_question(part), fontsize=10.5, loc="left")
     if not has_margin(review, component, part):
         _empty(ax, captions.NO_MAKE)
@@ -77,20 +50,38 @@ def _margins(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     powers = own["power_hp"].dropna()
     grid = np.linspace(powers.min(), powers.max(), 60)
     curves = [margin_at(review, component, part, grid, weight) for weight in weights]
+    whole = curves[0]
+    ax.fill_between(grid, whole["whole"], whole["whole_middle"], color="0.5", alpha=0.2, linewidth=0,
+                    label="if what is not known is at its middle")  # fmt: skip
+    ax.plot(grid, whole["whole"], color="black", linewidth=2, label="all the engine brings")
     for j, (weight, curve) in enumerate(zip(weights, curves, strict=True)):
-        ax.plot(grid, curve["middle"], color=_GREYS[-1 - j % 4] if j else "black", linestyle=["-", "--", "-.", ":"][j % 4],
-                linewidth=1.8, label=f"{weight:,.0f} lb")  # fmt: skip
-    ax.fill_between(grid, curves[0]["low"], curves[0]["high"], color="0.5", alpha=0.2, linewidth=0)
-    failed = own[counts_as_failure(own) & own[name].notna()]
-    if len(failed):
-        ax.plot(failed["power_hp"], failed[name], "x", color="black", markersize=5, label="failed")
+        ax.plot(grid, curve["capped"], color=_GREYS[-1 - j % 4], linestyle=["--", "-.", ":"][j % 3],
+                linewidth=1.5, label=f"if the tyres of {weight:,.0f} lb slip")  # fmt: skip
     ax.axhline(1, color=_RED, linewidth=1.5)
-    ax.text(grid[-1], 1, "yields " if shaft else "slips ", color=_RED, fontsize=8, va="bottom", ha="right")
-    top = float(np.nanmax(curves[0]["high"]))
-    ax.set_ylim(0, min(top, float(np.nanmax(own[name])) * 2) * 1.05)
+    ax.text(float(grid[-1]), 1, captions.at_one(shaft), color=_RED, fontsize=8, va="bottom", ha="right")
+    ax.set_ylim(0, max(1.15, float(np.nanmax(whole["whole_middle"])) * 1.25))
     ax.set_xlabel("power at the crank, hp")
-    ax.set_ylabel("shear yield / nominal shear" if shaft else "capacity / torque")
+    ax.set_ylabel("weakest margin")
     ax.legend(frameon=False, fontsize=8)
+    _tidy(ax)
+
+
+def _by_margin(ax: Axes, review: LoadReview, component: str, part: str) -> None:
+    """Share of the lives that failed, by band of their weakest margin."""
+    ax.set_title(captions.BY_MARGIN_QUESTION, fontsize=10.5, loc="left")
+    bands = failed_by_margin(review, component, part).bands
+    if bands.empty:
+        _empty(ax, captions.NO_MAKE if not has_margin(review, component, part) else captions.NO_LIFE)
+        return
+    share = bands["failed"] / bands["lives"].clip(lower=1)
+    place = list(range(len(bands)))
+    ax.bar(place, 100 * share, 0.7, color=_GREYS[2], edgecolor="0.3", linewidth=0.6)
+    for x, value, row in zip(place, share, bands.itertuples(), strict=True):
+        ax.text(x, 100 * value, f"{row.failed} of {row.lives}", fontsize=8, ha="center", va="bottom")
+    ax.set_xticks(place, [captions.band(row.low, row.high) for row in bands.itertuples()], fontsize=8)
+    ax.set_ylim(0, max(float(100 * share.max()) * 1.25, 1))
+    ax.set_xlabel("weakest margin, all the engine brings")
+    ax.set_ylabel("failed, % of lives")
     _tidy(ax)
 
 
@@ -122,7 +113,7 @@ def _lives(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     ax.set_xticks(ticks, [f"{t:,}" for t in ticks])
     ax.set_xticks([], minor=True)
     ax.yaxis.set_major_formatter(lambda v, _: f"{v:,.0f}")
-    ax.set_xlabel("torque it carries, lb ft")
+    ax.set_xlabel("torque the engine brings, lb ft")
     ax.set_ylabel("miles on the part")
     ax.legend(frameon=False, fontsize=8, loc="lower left")
     _tidy(ax)

@@ -131,11 +131,12 @@ def first_words(advice: Advice) -> tuple[str, ...]:
 
 
 def _margin(m: Margin, decided: str) -> str:
-    what = "slips" if m.of is Advised.CLUTCH_SLIPS else "yields"
+    clutch = m.of is Advised.CLUTCH_SLIPS
+    what, who = ("slips", "It holds") if clutch else ("yields", "Its plain body, before any notch or shock, stands")
     decides = f"; {decided.replace('_', ' ')} decides it most: measure that first" if decided else ""
     return (
-        f"it may be too weak by the driveline's formulas. It stands {m.low:.2f} to {m.high:.2f} times the {m.torque_lbft[0]:,.0f} to "
-        f"{m.torque_lbft[2]:,.0f} lb ft it may carry, and under 1 it {what}{decides}"
+        f"it may be too weak by the driveline's formulas. {who} {m.body[0]:.2f} to {m.body[2]:.2f} times the {m.torque_lbft[0]:,.0f} to "
+        f"{m.torque_lbft[2]:,.0f} lb ft the engine may bring, and under 1 it {what}{decides}"
     )
 
 
@@ -258,10 +259,14 @@ def together_words(advice: Advice) -> tuple[str, ...]:
 
 
 def _carries(fitted: Choice, m: Margin) -> str:
-    return (
-        f"{fitted.part} carries {m.torque_lbft[0]:,.0f} to {m.torque_lbft[2]:,.0f} lb ft{_tyres(m)} and stands {m.low:.1f} to "
-        f"{m.high:.1f} times that"
-    )
+    return f"{fitted.part} gets {m.torque_lbft[0]:,.0f} to {m.torque_lbft[2]:,.0f} lb ft{_tyres(m)}, {_stands(m)}"
+
+
+def _stands(m: Margin) -> str:
+    ends = f"{m.low:.2f} to {m.high:.2f}"
+    if m.of is Advised.CLUTCH_SLIPS:
+        return f"and holds {ends} times that"
+    return f"a margin of {ends} at its worst notch in a shock (a careful design starts at 1)"
 
 
 def _tyres(m: Margin) -> str:

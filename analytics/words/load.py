@@ -9,10 +9,10 @@ import pandas as pd
 
 from analytics.driveline.assumptions import Span
 from analytics.driveline.damage import SN_MEDIAN, comeback_ratio, life_ratio
-from analytics.driveline.load import ASSUMED, LOAD_COLUMNS, SHAFTS, Loads
+from analytics.driveline.load import LOAD_COLUMNS, SHAFTS, Loads
 from analytics.driveline.part_facts import Fact
 from analytics.driveline.splines import life_exponents
-from analytics.ratings.by_load import Explained, LoadRating, Reading
+from analytics.ratings.by_load import APART, Compared, Explained, LoadRating, Reading, Taken
 from analytics.ratings.load_review import (
     LoadReview,
     facts_of,
@@ -21,39 +21,84 @@ from analytics.ratings.load_review import (
 )
 from analytics.reasons import ByLoad, Reason
 from analytics.words.lifetimes import COLUMNS, lifetimes_table
-from analytics.words.phrases import plural
+from analytics.words.phrases import listed, plural
 from analytics.words.saying import say, texts
 
-#: AIC this much apart is no longer chance alone (Burnham and Anderson, Model Selection, 2002: 2 to 4 little, above 10 decisive)
-_APART, _FAR = 4.0, 10.0
-_UNITS = {"power": "hp", "torque": "lb ft", "margin": "of what it stands"}
+_UNITS = {"power": "hp", "torque": "lb ft", "margin": "of a careful design"}
 _READINGS = {
     Reading.AS_RECORDED: "as recorded",
     Reading.NOT_COUNTED: "suspects not counted",
     Reading.RULES_KEPT: "only lives that kept the rules",
 }
-#: what is assumed, and its unit
+#: what a row's load assumes, and its unit
 _ASSUMED = {
     "engine_rpm": ("engine speed", " rpm"),
     "stall_ratio": ("stall ratio", ""),
-    "axle_ratio": ("axle ratio", ""),
-    "tyre_diameter": ("tyre diameter", " in"),
-    "driven_share": ("share of weight on the driven axle", ""),
+    "application": ("factor of a shock", ""),
+    "notch": ("factor of the worst notch", ""),
+    "first_gear": ("first gear", ""),
     "part_ratio": ("ratio of the part to the input shaft", ""),
     "line_pressure": ("line pressure", " psi"),
     "converter_pressure": ("converter pressure", " psi"),
     "lining_friction": ("lining friction", ""),
+    "driven_wheels": ("driven wheels", ""),
+    "axle_ratio": ("axle ratio", ""),
+    "tyre_diameter": ("tyre diameter", " in"),
+    "overdrive": ("overdrive", ""),
 }
-_HANDBOOK = "handbook form, no application or life factor"
+_CAP = "what the tyres hold, so the capped figures alone"
+_SHOCK = "what a shift adds for a moment"
+#: what is assumed, and what it decides
+_DECIDES = {
+    "engine_rpm": "torque, so every margin: the slow end brings the most",
+    "fuel": "engine speed, where a truck's fuel is not on record",
+    "stall_ratio": "torque of a launch, so shafts and packs; not the lock-up clutch",
+    "torque_at_stall": "torque of a launch",
+    "gear_ratios": "torque of the output shaft; of the others what the tyres hold",
+    "axle_ratio": _CAP,
+    "tyre_diameter": _CAP,
+    "driven_share": f"{_CAP}, with two driven wheels",
+    "height": f"{_CAP}, with two driven wheels",
+    "efficiency": "torque of the output shaft; of the others what the tyres hold",
+    "lining_friction": "what a clutch holds",
+    "rotating_inertia": _SHOCK,
+    "shift_drop": _SHOCK,
+    "shift_time": _SHOCK,
+    "line_pressure": "what a clutch pack holds",
+    "converter_pressure": "what a lock-up clutch holds",
+    "converter_pressure_max": "which converters are suspects",
+    "clutch_margin_min": "which clutches are suspects",
+    "sn_exponent": "what a measured exponent is held against; no margin and no rating",
+    "friction": _CAP,
+    "driven_wheels": _CAP,
+    "application": "the margin of a shaft",
+    "trailer_weight": "power on a grade",
+}
+_HANDBOOK = "handbook form, with the factor of a shock, life factor 1 (10,000 full torques)"
 #: a figure of a part, and what it rests on
 _FACTS = {
-    Fact.TORQUE: ("torque it carries", "the least of engine and tyres, worst gear"),
+    Fact.TORQUE: ("torque the engine brings", "through the converter, worst gear"),
+    Fact.TORQUE_CAPPED: ("torque the tyres would leave", "the least of engine and tyres, worst gear"),
+    Fact.APPLICATION: ("factor of a shock", "spline handbook, combustion engine: 2.0 uniform to 2.8 heavy shock"),
+    Fact.STRESS_MARGIN_CAPPED: ("the same, if the tyres slip", "hangs on wheels, tyres and ground"),
+    Fact.CLUTCH_MARGIN_CAPPED: ("the same, if the tyres slip", "hangs on wheels, tyres and ground"),
+    Fact.BODY_MARGIN: (
+        "what its plain body bears",
+        "shear yield / nominal shear: no notch, no shock; no margin to build on",
+    ),
+    Fact.ALLOWED_PRESSURE: (
+        "pressure a careful design allows there",
+        "spline table by hardness, from memory; no strength",
+    ),
     Fact.SHIFT_TORQUE: ("added for the moment of a shift", "I Δω/Δt, not in the margins"),
     Fact.NOMINAL_SHEAR: ("nominal shear", "16 T D/(π(D⁴ - d⁴))"),
-    Fact.NOTCH_SHEAR: ("shear at the worst notch", "nominal x stress concentration"),
+    Fact.NOTCH_SHEAR: (
+        "shear at the worst notch",
+        "nominal x stress concentration, stated, by fillet radius, or Peterson's range",
+    ),
     Fact.SHEAR_YIELD: ("shear yield", "SAE J413, or tensile yield x 0.577"),
     Fact.YIELD_TORQUE: ("torque at which its body yields", "nominal shear at shear yield"),
-    Fact.STRESS_MARGIN: ("stress margin", "shear yield / nominal shear"),
+    Fact.STRESS_MARGIN: ("stress margin", "shear yield / (shear at the worst notch x factor of a shock)"),
     Fact.TWIST: ("twist", "T L/(G J), G 79 GPa, over the plain length"),
     Fact.TOOTH_SHEAR: ("shear of the spline's teeth", _HANDBOOK),
     Fact.ROOT_SHEAR: ("shear under the spline's teeth", _HANDBOOK),
@@ -73,8 +118,7 @@ texts(
         ByLoad.HELD_AT_LIGHTER: "held at the {hp:,.0f} hp of the lighter class",
         ByLoad.LIGHTER_HAS_NONE: "a lighter class has no rating, so this one has none",
         ByLoad.NOTHING_PROVEN: "nothing is supported at this weight",
-        ByLoad.TYRES_SLIP: "by what is assumed the tyres slip before the part carries so much at this weight, so no power can be "
-        "named: rate it on power",
+        ByLoad.NOT_DECIDED: "it is not shown that load and not power explains its returns, so no limit is judged by it",
     }
 )
 
@@ -86,9 +130,15 @@ HEADINGS = {
     "suspects": "The suspects (customers' data: keep in the shop)",
     "rules": "Each rule, by lives that failed and lives that did not",
 }
+#: beside a rating in lb ft
+ASK = (
+    "Publish it in lb ft, and ask each customer: what torque does the tune make, at what engine speed, and through which converter? A power without "
+    "the speed it is made at is torque by guess: size to the high end and 10 % more."
+)
 NO_DESIGN = (
-    "Every margin here is a steady load against a book strength, by formulas in their textbook form. It knows no notch but the one you state, no heat treatment gone wrong, "
-    "no launch on the brake, wheel hop or gear banged home, and is no design calculation: have a qualified engineer make that."
+    "Every margin here is book strength against a load reckoned by formulas in their textbook form, with the handbook's factor for shocks. It knows no notch but the one you "
+    "state or the range of its kind, no heat treatment gone wrong, no launch on the brake, wheel hop or gear banged home beyond that factor, and is no design calculation: have a "
+    "qualified engineer make that."
 )
 
 
@@ -98,6 +148,10 @@ def span(amount: Span) -> str:
 
 
 def _figure(value: object) -> str:
+    if value is None:
+        return "by power and fuel"
+    if isinstance(value, tuple):
+        return ", ".join(map(_figure, value))
     return span(value) if isinstance(value, Span) else str(value)
 
 
@@ -136,9 +190,13 @@ def opening(review: LoadReview) -> tuple[str, ...]:
 def assumptions_table(review: LoadReview) -> pd.DataFrame:
     """What is assumed where the records are silent, and where to change it."""
     a = review.loads.assumptions
-    rows = [(k.replace("_", " "), _figure(getattr(a, k))) for k in a.__dataclass_fields__ if k != "friction"]
-    rows += [(f"friction, {use or 'other use'}", span(one)) for use, one in a.friction.items()]
-    return pd.DataFrame(rows, columns=["assumed", "figure"])
+    rows = [(k.replace("_", " "), _figure(getattr(a, k)), _DECIDES[k]) for k in a.__dataclass_fields__ if k != "by_use"]
+    rows += [
+        (f"{what.replace('_', ' ')}, {use or 'other use'}", span(one), _DECIDES[what])
+        for what, uses in a.by_use.items()
+        for use, one in uses.items()
+    ]
+    return pd.DataFrame(rows, columns=["assumed", "figure", "decides"])
 
 
 def rating_lines(review: LoadReview, component: str, part: str) -> tuple[str, ...]:
@@ -146,21 +204,25 @@ def rating_lines(review: LoadReview, component: str, part: str) -> tuple[str, ..
     own = ratings_table(review.ratings)
     lines = []
     for r in own[(own["component"] == component) & (own["part"] == part)].itertuples():
-        on = ""
-        if r.strength != "power" and math.isfinite(r.bound):
-            load = f"{100 * r.bound:.0f} % of what it stands" if r.strength == "margin" else f"{r.bound:,.0f} lb ft"
-            on = f" ({load})"
-        what = (
-            f"{'at least ' if r.at_least else ''}{r.bound_hp:,.0f} hp supported{on}"
-            if math.isfinite(r.bound_hp)
-            else "no power supported"
-        )
-        lines.append(
-            f"Rated on {r.strength}, up to {r.weight_up_to:,.0f} lb: {what}. {r.verdict.capitalize()}: {r.reason}."
-        )
+        told = f"Rated on {r.strength}, up to {r.weight_up_to:,.0f} lb: {_supported(r)}."
+        lines.append(f"{told} {r.verdict.capitalize()}: {r.reason}.")
+    if any(math.isfinite(v) for v in own["bound"]) and review.options.strength == "torque":
+        lines.append(ASK)
     place = (component, part, review.options.strength)
     left = (f"Not rated: {say(x.why)}." for x in review.left if (x.component, x.part, x.strength) == place)
     return tuple(lines) or tuple(left)
+
+
+def _supported(r) -> str:
+    """What a row of the ratings supports: lb ft first where it runs on torque."""
+    least = "at least " if r.at_least else ""
+    hp = f"{r.bound_hp:,.0f} hp" if math.isfinite(r.bound_hp) else ""
+    if r.strength == "power" or not math.isfinite(r.bound):
+        return f"{least}{hp} supported" if hp else "no power supported"
+    load = f"a margin of {1 / r.bound:.2f}" if r.strength == "margin" else f"{r.bound:,.0f} lb ft at the part"
+    return f"{least}{load} supported" + (
+        f", which the slowest engines bring at {hp}" if hp else ", which no power can be named for"
+    )
 
 
 def explained_words(review: LoadReview, component: str, part: str) -> tuple[str, ...]:
@@ -171,7 +233,7 @@ def explained_words(review: LoadReview, component: str, part: str) -> tuple[str,
         return ()
     if isinstance(fits, Reason):
         return (f"Which explains the returns better cannot be told: {say(fits)}.",)
-    if len(fits) < 2:
+    if not fits.best:
         return (f"{who}: only one fit converged.",)
     lines = [_best(fits, who)]
     if part:
@@ -183,27 +245,35 @@ def _covariate(fit: Explained) -> str:
     return f"{fit.strength} and weight" if fit.with_weight else f"{fit.strength} alone"
 
 
-def _best(fits: tuple[Explained, ...], who: str) -> str:
-    best = fits[0]
-    rival = next((e for e in fits if e.strength != best.strength), None)
-    start = f"{who[0].upper()}{who[1:]}: {_covariate(best)} explains the {best.failures:,.0f} failures best"
-    if rival is None:
-        return start + "."
-    gap = rival.aic - best.aic
-    same = {"torque", "margin"} == {best.strength, rival.strength} and gap < 0.01
-    if same:
-        start += " (for one part of one make, torque and margin are the same thing)"
-        rival = next((e for e in fits if e.strength == "power"), rival)
-        gap = rival.aic - best.aic
-    strong = "decisive" if gap > _FAR else "more than chance" if gap > _APART else "too little to tell them apart"
-    return f"{start}, ahead of {_covariate(rival)}: {strong} (AIC {gap:.1f} lower)."
+_TAKEN = {
+    Taken.MIDDLE: "with all at its middle",
+    Taken.SLOW_ENGINE: "with slow engines and strong converters",
+    Taken.FAST_ENGINE: "with fast engines and mild converters",
+    Taken.TWO_WHEELS: "with two driven wheels, little grip and no overdrive",
+    Taken.FOUR_WHEELS: "with four driven wheels and much grip",
+}
+
+
+def _best(found: Compared, who: str) -> str:
+    start = f"{who[0].upper()}{who[1:]}, {found.fits[0].failures:,.0f} failures: "
+    by: dict[str, list[str]] = {}
+    for taken, (strength, gap) in found.best.items():
+        clear = "" if gap > APART else ", by no more than chance"
+        by.setdefault(("power" if strength == "power" else "load") + clear, []).append(_TAKEN[taken])
+    if found.decided:
+        least = min(gap for _, gap in found.best.values())
+        what = "power" if found.decided == "power" else "torque, rather than power,"
+        return f"{start}{what} explains them best, however what is not on record is taken (AIC at least {least:.1f} lower)."
+    told = "; ".join(f"{what} {listed(ways, most=len(ways))}" for what, ways in by.items())
+    return f"{start}whether power or torque explains them cannot be told: {told}. Write down what is missing before a rating runs on torque."
 
 
 def exponent_words(review: LoadReview, component: str, part: str) -> list[str]:
     """The measured exponents of power and torque beside that of fatigue, and what a mismatch means."""
-    fits, expected = review.explained[component, part], review.loads.assumptions.sn_exponent
-    if isinstance(fits, Reason):
+    found, expected = review.explained[component, part], review.loads.assumptions.sn_exponent
+    if isinstance(found, Reason):
         return []
+    fits = found.fits
     by = {e.strength: e for e in fits if not e.with_weight} | {e.strength: e for e in fits if e.with_weight}
     if "power" not in by:
         return []
@@ -243,11 +313,11 @@ def _by_torque(by: dict[str, Explained]) -> str:
 def explained_table(review: LoadReview) -> pd.DataFrame:
     """Every fit: log-likelihood, AIC, exponents."""
     rows = []
-    for (component, part), fits in review.explained.items():
-        if isinstance(fits, Reason):
+    for (component, part), found in review.explained.items():
+        if isinstance(found, Reason):
             continue
-        best = min((e.aic for e in fits), default=math.nan)
-        for e in fits:
+        best = min((e.aic for e in found.fits), default=math.nan)
+        for e in found.fits:
             fit = (_covariate(e), e.loglik, e.parameters, e.aic - best, e.exponent, e.exponent_se, e.weight_exponent)
             rows.append((component, part or "all together", *fit, e.lives, e.failures))
     names = ["component", "part", "explained_by", "log_likelihood", "parameters", "aic_above_best", "exponent"]
@@ -353,18 +423,29 @@ def facts_title(review: LoadReview, component: str, part: str) -> str:
 def load_assumed(loads: Loads) -> np.ndarray:
     """What each life's load assumes (n,); why there is none, where there is none."""
     a, table = loads.assumptions, loads.table
-    spans = {name: Span(1, 1) if name == "part_ratio" else getattr(a, name) for name in ASSUMED}
     words = np.full(len(table), "", dtype=object)
 
     def add(mask: np.ndarray, text: str) -> None:
         words[mask] = np.where(words[mask] == "", text, words[mask] + "; " + text)
 
-    for name, (said, unit) in _ASSUMED.items():
-        add(loads.assumed[name].to_numpy(), f"{said} {span(spans[name])}{unit}")
+    taken = {
+        "part_ratio": "1",
+        "notch": "by Peterson's ranges",
+        "first_gear": span(a.gear_ratios[0]),
+        "overdrive": span(a.gear_ratios[-1]),
+    }
     uses = table["use"].to_numpy().astype(str)
+    for name, (said, unit) in _ASSUMED.items():
+        own = loads.assumed[name].to_numpy()
+        if name in a.by_use:
+            for use in np.unique(uses[own]):
+                add(own & (uses == use), f"{said} {span(a.of_use(name, use))}{unit}")
+        else:
+            add(own, f"{said} {taken.get(name) or _figure(getattr(a, name))}{unit if getattr(a, name, 0) else ''}")
+    capped = table["torque_capped_lbft"].notna().to_numpy()
     for use in np.unique(uses):
-        add(uses == use, f"friction {span(a.friction_of(use))}")
-    words[table["torque_at_shaft_lbft"].isna().to_numpy()] = "power or weight not on record"
+        add(capped & (uses == use), f"friction {span(a.of_use('friction', use))}")
+    words[table["torque_at_shaft_lbft"].isna().to_numpy()] = "power not on record"
     return words
 
 

@@ -6,33 +6,27 @@ import math
 
 import numpy as np
 
+from analytics.driveline.load import SHAFTS
 from analytics.ratings.load_review import (
     LoadReview,
-    TorqueByGear,
     best_on_torque,
-    example_weights,
+    failed_by_margin,
     has_margin,
     lives_by_torque,
     margin_at,
     reference_power,
-    torque_by_gear,
 )
 from analytics.ratings.options import STRENGTHS
-from analytics.reasons import ByLoad
 from analytics.words.load import span
 from analytics.words.phrases import listed
 
+BY_MARGIN_QUESTION = "Do the lives with less margin fail more?"
 LIVES_QUESTION = "Does life fall with torque as it should?"
 RATED_QUESTION = "What may it be rated at?"
 #: in place of a picture
 NO_MAKE = "its make is not on record:\nadd it to the sheet of parts"
 NO_LIFE = "no life with power, weight\nand miles on record"
 NOTHING_PROVEN = "nothing is supported"
-
-
-def gears_question(at: TorqueByGear) -> str:
-    """The question over the torques by gear."""
-    return f"Engine or tyres: what limits the torque at {at.power_hp:,.0f} hp?"
 
 
 def margin_question(part: str) -> str:
@@ -42,42 +36,71 @@ def margin_question(part: str) -> str:
 
 def part_caption(review: LoadReview, component: str, part: str) -> str:
     """What the four pictures of a part say."""
-    captions = (gears_caption, margin_caption, lives_caption, compared_caption)
+    captions = (margin_caption, by_margin_caption, lives_caption, compared_caption)
     return " ".join(filter(None, (c(review, component, part) for c in captions)))
 
 
-def gears_caption(review: LoadReview, component: str, part: str) -> str:
-    """Engine or tyres: which limits the torque, in a light and in a heavy truck."""
-    at = torque_by_gear(review, component, part)
-    told = []
-    for j in (0, len(at.weights_lb) - 1):
-        weight = at.weights_lb[j]
-        slips = [f"{g:g}" for i, g in enumerate(at.gears) if at.held[""][i, j] < at.brought[""][i]]
-        told.append(
-            f"the tyres of a {weight:,.0f} lb truck slip first in {_ratios(slips, len(at.gears))}"
-            if slips
-            else f"a {weight:,.0f} lb truck puts all of the engine's torque on it in every gear"
-        )
-    where = f" in {at.use} use" if at.use else ""
-    return f"At {at.power_hp:,.0f} hp{where} {told[0]}; {told[1]}."
+def at_one(shaft: bool) -> str:
+    """What the line at a margin of 1 is, of a shaft or else of a clutch."""
+    return "a careful design starts here " if shaft else "slips "
 
 
-def _ratios(slips: list[str], gears: int) -> str:
-    if len(slips) == gears > 1:
-        return "every gear"
-    return f"ratio{'s' if len(slips) > 1 else ''} {listed(slips, most=len(slips))}"
+def band(low: float, high: float) -> str:
+    """A band of margin from low to high: '0.12 to 0.15'."""
+    return f"{_margin(low)} to {_margin(high)}" if _margin(low) != _margin(high) else _margin(low)
+
+
+def _margin(value: float) -> str:
+    return f"{value:.2f}" if value < 1 else f"{value:.1f}"
 
 
 def margin_caption(review: LoadReview, component: str, part: str) -> str:
-    """How much the part has in hand at its reference power."""
+    """How much the part has in hand at its reference power, with what the tyres might spare it beside."""
     if not has_margin(review, component, part):
         return "Its make is not on record, so there is no margin."
-    power, weight = reference_power(review, component, part), example_weights(review)[0]
+    power, weight = reference_power(review, component, part), review.records.shop.weight.classes[0]
     here = margin_at(review, component, part, np.array([power]), weight).iloc[0]
-    return (
-        f"At {power:,.0f} hp and {weight:,.0f} lb its margin is {here['middle']:.1f} "
-        f"({here['low']:.1f} to {here['high']:.1f} with what is not known)."
+    shaft = review.loads.kinds[component] in SHAFTS
+    what = (
+        "at the worst notch, under a shock by the handbook's factor, with the least strength and the most torque that what is on record allows"
+        if shaft
+        else "with the least pressure and friction and the most torque that what is on record allows"
     )
+    return (
+        f"At {power:,.0f} hp its weakest margin is {_margin(here['whole'])}: {what}. If the tyres of a {weight:,.0f} lb truck slip as taken here it is "
+        f"{_margin(here['capped'])}; don't build on that. With all that is not known at its middle the first is {_margin(here['whole_middle'])}."
+    )
+
+
+def by_margin_caption(review: LoadReview, component: str, part: str) -> str:
+    """Whether margins tell the lives that failed from the others; nothing where there are no margins."""
+    found = failed_by_margin(review, component, part)
+    if found.bands.empty:
+        return ""
+    first, last = found.bands.iloc[0], found.bands.iloc[-1]
+    lines = [
+        f"Of the lives with the least margin ({band(first['low'], first['high'])}) {first['failed']:.0f} of {first['lives']:.0f} failed"
+        + (
+            f", of those with the most ({band(last['low'], last['high'])}) {last['failed']:.0f} of {last['lives']:.0f}."
+            if len(found.bands) > 1
+            else "."
+        )
+    ]
+    if found.failures and found.above > found.failures / 2:
+        lines.append(
+            f"{found.above} of {found.failures} failures lie far above a margin of 1, so the margin does not explain them: the torque was higher than "
+            "what is on record, the part weaker than its drawing, or something else broke it. Don't build on such a margin."
+        )
+    elif found.failures and not found.p_value < 0.05:
+        lines.append(
+            "Lives with less margin did not fail more often than chance may have it, so the margin does not explain the failures."
+        )
+    if found.under and found.stood > found.under / 2:
+        lines.append(
+            f"{found.stood} of {found.under} lives with less than 1 have not failed so far: 1 is where a careful design starts, not where a part breaks. "
+            "Use it to compare parts and trucks."
+        )
+    return " ".join(lines)
 
 
 def lives_caption(review: LoadReview, component: str, part: str) -> str:
@@ -102,10 +125,9 @@ def compared_caption(review: LoadReview, component: str, part: str) -> str:
         for r in first.itertuples()
         if math.isfinite(r.bound_hp)
     ]
-    slip = [r.Index for r in first.itertuples() if r.reason is not None and r.reason.code == ByLoad.TYRES_SLIP]
     words = (
         f"Up to {weight:,.0f} lb supported, before calibration: {listed(said)}." if said else "Nothing is supported."
     )
-    if slip:
-        words += f" On {listed(slip)} no power can be named: the tyres slip before the part carries so much."
+    if said and set(first.index) != {"power"}:
+        words += " On torque and margin that is for an engine as slow as these come; give the lb ft, and ask for them."
     return words

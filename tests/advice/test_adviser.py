@@ -118,7 +118,8 @@ def test_a_margin_that_may_be_under_one_is_said_before_any_figure(tmp_path):
     thin.records.parts.loc[:, [c for c in thin.records.parts if c.startswith("outside_diameter")]] = 0.75
     advice = adviser(thin).ask(Wish(420, 7000, "street"))
     own = component(advice).pick
-    assert own.margin.low < 1 < own.margin.high
+    assert own.margin.body[0] < 1 < own.margin.body[2]
+    assert own.margin.high < own.margin.body[2]
     assert [(c.part, bool(by)) for c, by in advice.doubts] == [(own.part, True)]
     assert "it may be too weak by the driveline's formulas" in spoken(advice)[1]
 

@@ -21,6 +21,7 @@ FORMULAS = {
     "polar moment": (shafts.polar_moment, [(0.03, L), (0.01, L)], (0, 4, 0)),
     "shear stress": (shafts.shear_stress, [(1000.0, TORQUE), (0.03, L), (0.01, L)], PRESSURE),
     "twist": (shafts.twist, [(1000.0, TORQUE), (0.4, L), (0.03, L), (0.01, L), (79e9, PRESSURE)], ONE),
+    "fillet factor": (shafts.fillet_factor, [(0.003, L), (0.03, L), (2.0, ONE)], ONE),
     "local stress": (shafts.local_stress, [(1e8, PRESSURE), (2.0, ONE)], PRESSURE),
     "root shear": (
         splines.root_shear,

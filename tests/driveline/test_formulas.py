@@ -112,14 +112,30 @@ def test_spline_life_factors_and_what_they_imply():
 
 
 def test_spline_allowables():
-    check("spline_allowable_psi_hb180", splines.allowable_shear(180, "HB") / units.PSI)
-    check("spline_allowable_psi_hb245", splines.allowable_shear(245, "HB") / units.PSI)
-    check("spline_allowable_psi_hrc35", splines.allowable_shear(35) / units.PSI)
-    check("spline_allowable_psi_hrc44", splines.allowable_shear(44) / units.PSI)
-    check("spline_allowable_psi_case60", splines.allowable_shear(60, "HRC", "case-hardened") / units.PSI)
-    assert np.isnan(splines.allowable_shear(40))
-    with pytest.raises(AnalyticsError, match="50 HB, case-hardened"):
-        splines.allowable_shear(50, "HB", "case-hardened")
+    for quantity, hardness, treatment, scale in (
+        ("hb180", 180, "", "HB"),
+        ("hb245", 245, "", "HB"),
+        ("hrc35", 35, "through-hardened", "HRC"),
+        ("hrc44", 44, "", "HRC"),
+        ("case60", 60, "case-hardened", "HRC"),
+    ):
+        check(f"spline_allowable_psi_{quantity}", splines.allowed(hardness, treatment, scale)[0] / units.PSI)
+    # between two ranges the softer one's, below all and far above none
+    assert splines.allowed(40)[0] == splines.allowed(38)[0]
+    assert np.isnan(splines.allowed(25)).all()
+    assert np.isnan(splines.allowed(52)).all()
+    assert splines.allowed(60, "case-hardened")[1] == pytest.approx(5000 * units.PSI)
+    assert np.isnan(splines.allowed(44)[1])
+
+
+def test_a_fillet_against_the_published_curves():
+    """Pilkey and Pilkey, Peterson's Stress Concentration Factors (2008), chart 3.12, held against another handbook's fit of that chart."""
+    check("fillet_factor_d2_r125", shafts.fillet_factor(0.125, 1.0, 4.0))
+    check("fillet_factor_d12_r05", shafts.fillet_factor(0.05, 1.0, 2.0))
+    by_radius = shafts.fillet_factor(np.geomspace(0.005, 0.2, 20), 1.0, 4.0)
+    assert (np.diff(by_radius) < 0).all()
+    assert (shafts.fillet_factor(0.05, 1.0, np.linspace(0.25, 4, 20)) >= 1).all()
+    assert np.isnan(shafts.fillet_factor(np.nan, 1.0, 1.0))
 
 
 def test_strength_by_hardness():

@@ -411,6 +411,21 @@ def test_power_at_the_wheels_for_the_whole_shop(tmp_path):
         ({"weight": "6100", "weight_kind": "as raced"}, 6100, "as raced", ""),
         ({"weight": "6100"}, 6100, "as driven", ""),
         ({"weight": "19000", "weight_kind": "combined"}, np.nan, "", ""),
+        (
+            {"weight": "19000", "weight_kind": "combined", "trailer_weight": "11000 lb"},
+            8000,
+            "combined",
+            "WEIGHT_ABOUT",
+        ),
+        (
+            {"weight": "19000 with trailer", "trailer_weight": "4990 kg"},
+            19000 - 4990 / 0.45359237,
+            "combined",
+            "WEIGHT_ABOUT",
+        ),
+        ({"weight": "19000", "weight_kind": "combined", "trailer_weight": "19500"}, np.nan, "", ""),
+        ({"weight": "19000", "weight_kind": "combined", "trailer_weight": "big"}, np.nan, "", ""),
+        ({"weight": "8000", "trailer_weight": "11000"}, 8000, "as driven", ""),
     ],
 )
 def test_rating_plate_against_as_raced_weight(tmp_path, cells, lb, kind, flags):
