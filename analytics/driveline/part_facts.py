@@ -74,9 +74,10 @@ def part_facts(loads: Loads, component: str, part: str, power_hp: float, weight_
     if made is None:
         return pd.DataFrame(rows, columns=FACT_COLUMNS)
     one = made.to_frame().T.select_dtypes(object).infer_objects().select_dtypes("number").reset_index(drop=True)
-    si = {e: np.array([torque[e] * LBFT]) for e in ENDS}
+    si = np.array(list(torque.values())) * LBFT
     if kind in SHAFTS:
-        _shaft_facts(add, at, made, one, si, a.of_use("application", use))
+        _shaft_facts(add, at, one, si)
+        _spline_facts(add, made, one, si, a.of_use("application", use))
     else:
         _clutch_facts(add, at, one, si, kind, a.lining_friction)
     return pd.DataFrame(rows, columns=FACT_COLUMNS)
@@ -86,74 +87,61 @@ def _of(at: pd.Series, column: str) -> list[float]:
     return [float(at[f"{column}{_SUFFIX[e]}"]) for e in ENDS]
 
 
-def _three(one: pd.DataFrame, column: str, unit: float = 1.0) -> dict[str, np.ndarray]:
-    return {e: one[f"{column}{_SUFFIX[e]}"].to_numpy(float) * unit for e in ENDS}
+def _three(one: pd.DataFrame, column: str, unit: float = 1.0) -> np.ndarray:
+    """Low, middle and high end (3,) of a figure of the part, in SI by ``unit``."""
+    return np.array(_of(one.iloc[0], column)) * unit
 
 
-def _shaft_facts(
-    add: Callable, at: pd.Series, made: pd.Series, one: pd.DataFrame, torque: dict[str, np.ndarray], shock: Span
-) -> None:
-    factors = {"low": shock.low, "": shock.middle, "high": shock.high}
-    stress = {e: nominal_stress(torque[e], one, e) for e in ENDS}
-    strength = {e: shear_yield(one, e) for e in ENDS}
-    notch = {e: notch_stress(torque[e], one, e) for e in ENDS}
-    add(Fact.NOMINAL_SHEAR, [to_trade(stress[e], KSI)[0] for e in ENDS], "ksi")
-    add(Fact.NOTCH_SHEAR, [to_trade(notch[e], KSI)[0] for e in ENDS], "ksi")
-    add(Fact.SHEAR_YIELD, [to_trade(strength[e], KSI)[0] for e in ENDS], "ksi")
-    add(Fact.YIELD_TORQUE, [torque[e][0] * strength[e][0] / stress[e][0] / LBFT for e in ENDS], "lb ft")
-    add(Fact.APPLICATION, [factors[e] for e in ENDS] if np.isfinite(at["stress_margin"]) else [np.nan] * 3, "")
+def _shaft_facts(add: Callable, at: pd.Series, one: pd.DataFrame, torque: np.ndarray) -> None:
+    stress, notch, strength = (
+        np.array([of(t, e)[0] for t, e in zip(torque, ENDS, strict=True)])
+        for of in (
+            lambda t, e: nominal_stress(np.array([t]), one, e),
+            lambda t, e: notch_stress(np.array([t]), one, e),
+            lambda _, e: shear_yield(one, e),
+        )
+    )
+    add(Fact.NOMINAL_SHEAR, to_trade(stress, KSI), "ksi")
+    add(Fact.NOTCH_SHEAR, to_trade(notch, KSI), "ksi")
+    add(Fact.SHEAR_YIELD, to_trade(strength, KSI), "ksi")
+    add(Fact.YIELD_TORQUE, to_trade(torque * strength / stress, LBFT), "lb ft")
     add(Fact.STRESS_MARGIN, _of(at, "stress_margin"), "")
     add(Fact.STRESS_MARGIN_CAPPED, _of(at, "stress_margin_capped"), "")
     add(Fact.BODY_MARGIN, _of(at, "body_margin"), "")
     outside, bore, length = (_three(one, c, INCH) for c in ("outside_diameter_in", "bore_in", "length_in"))
-    bend = [shafts.twist(torque[e], length[e], outside[e], np.nan_to_num(bore[e])) for e in ENDS]
-    add(Fact.TWIST, [np.degrees(b)[0] for b in bend], "degrees")
-    _spline_facts(add, made, one, torque, factors)
+    add(Fact.TWIST, np.degrees(shafts.twist(torque, length, outside, np.nan_to_num(bore))), "degrees")
 
 
-def _spline_facts(
-    add: Callable, made: pd.Series, one: pd.DataFrame, torque: dict[str, np.ndarray], factors: dict[str, float]
-) -> None:
-    bore = _three(one, "bore_in", INCH)
+def _spline_facts(add: Callable, made: pd.Series, one: pd.DataFrame, torque: np.ndarray, shock: Span) -> None:
+    factor = np.array([shock.low, shock.middle, shock.high])
+    bore, teeth = np.nan_to_num(_three(one, "bore_in", INCH)), _three(one, "spline_teeth")
     pitch, root, long_ = (_three(one, f"spline_{c}_in", INCH) for c in ("pitch_diameter", "root_diameter", "length"))
     thick, deep = (_three(one, f"spline_tooth_{c}_in", INCH) for c in ("thickness", "depth"))
-    teeth = _three(one, "spline_teeth")
-    shear = [splines.tooth_shear(torque[e], pitch[e], teeth[e], long_[e], thick[e], factors[e])[0] / KSI for e in ENDS]
-    add(Fact.TOOTH_SHEAR, shear, "ksi")
-    under = [splines.root_shear(torque[e], root[e], np.nan_to_num(bore[e]), factors[e])[0] / KSI for e in ENDS]
-    add(Fact.ROOT_SHEAR, under, "ksi")
     fixed = made["spline_fit"] == "fixed"
     life = splines.FIXED if fixed else 1.0
-    press = [
-        splines.bearing_stress(torque[e], pitch[e], teeth[e], long_[e], deep[e], factors[e], life=life)[0] / KSI
-        for e in ENDS
-    ]
+    add(Fact.APPLICATION, factor, "")
+    add(Fact.TOOTH_SHEAR, splines.tooth_shear(torque, pitch, teeth, long_, thick, factor) / KSI, "ksi")
+    add(Fact.ROOT_SHEAR, splines.root_shear(torque, root, bore, factor) / KSI, "ksi")
+    press = splines.bearing_stress(torque, pitch, teeth, long_, deep, factor, life=life) / KSI
     add(Fact.TOOTH_PRESSURE_FIXED if fixed else Fact.TOOTH_PRESSURE_FLEXIBLE, press, "ksi")
-    hardness = float(one["hardness_hrc"].iat[0])
-    shear_allowed, pressure_allowed = (v / KSI for v in splines.allowed(hardness, made["heat_treatment"]))
-    add(Fact.ALLOWED_SHEAR, (shear_allowed,) * 3, "ksi")
-    add(Fact.ALLOWED_PRESSURE, (pressure_allowed,) * 3, "ksi")
+    allowed = splines.allowed(float(one["hardness_hrc"].iat[0]), made["heat_treatment"])
+    for fact, stress in zip((Fact.ALLOWED_SHEAR, Fact.ALLOWED_PRESSURE), allowed, strict=True):
+        add(fact, (stress / KSI,) * 3, "ksi")
 
 
-def _clutch_facts(
-    add: Callable, at: pd.Series, one: pd.DataFrame, torque: dict[str, np.ndarray], kind: str, lining: Span
-) -> None:
+def _clutch_facts(add: Callable, at: pd.Series, one: pd.DataFrame, torque: np.ndarray, kind: str, lining: Span) -> None:
     margin = _of(at, "clutch_margin")
     add(Fact.CLUTCH_MARGIN, margin, "")
     add(Fact.CLUTCH_MARGIN_CAPPED, _of(at, "clutch_margin_capped"), "")
-    holds = [m * float(torque[o][0]) / LBFT for m, o in zip(margin, ("high", "", "low"), strict=True)]
-    add(Fact.CLUTCH_TORQUE, holds, "lb ft")
-    area = _three(one, "piston_area_sqin", SQUARE_INCH)[""]
-    radius = clutches.mean_radius(
-        one["lining_outside_diameter_in"].to_numpy(float) * INCH / 2,
-        one["lining_inside_diameter_in"].to_numpy(float) * INCH / 2,
-    )
+    add(Fact.CLUTCH_TORQUE, to_trade(margin * torque[::-1], LBFT), "lb ft")
+    area = _three(one, "piston_area_sqin", SQUARE_INCH)[1]
+    radii = (_three(one, f"lining_{c}_diameter_in", INCH / 2)[1] for c in ("outside", "inside"))
     friction = one["lining_friction"].fillna(lining.middle).to_numpy(float)
     spring = one["return_spring_lbf"].fillna(0.0).to_numpy(float) * LBF
     faces = one["faces"].to_numpy(float)
-    needed = [clutches.pressure_for_torque(torque[e], area, friction, radius, faces, spring)[0] / PSI for e in ENDS]
-    add(Fact.PRESSURE_NEEDED, needed, "psi")
+    needed = clutches.pressure_for_torque(torque, area, friction, clutches.mean_radius(*radii), faces, spring)
+    add(Fact.PRESSURE_NEEDED, needed / PSI, "psi")
     if kind == "converter":
-        passage = one["release_area_sqin"].to_numpy(float) * SQUARE_INCH
-        flow = [clutches.passage_flow(passage, p * PSI)[0] / _GALLONS_MINUTE for p in (50, 100, 150)]
+        passage = _three(one, "release_area_sqin", SQUARE_INCH)[1]
+        flow = clutches.passage_flow(passage, np.array([50, 100, 150]) * PSI) / _GALLONS_MINUTE
         add(Fact.RELEASE_FLOW, flow, "US gal/min")
