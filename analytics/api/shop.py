@@ -13,6 +13,7 @@ from analytics.words import door
 
 if TYPE_CHECKING:
     import pandas as pd
+    from ipywidgets import Widget
 
     from analytics.lifetimes.table import Lifetimes
     from analytics.records.load import Records
@@ -64,6 +65,12 @@ class ShopRecords(Shown):
         )
         columns = ["parts", "failed", "of_these_by_install"]
         return told.groupby(["component", "part"], sort=True, as_index=False)[columns].sum()
+
+    def advise_form(self) -> Widget:
+        """Sliders and lists for one truck, in JupyterLab, and what to build it with under them."""
+        from analytics.api.advise_form import advise_form
+
+        return advise_form(self)
 
     def check(self) -> CheckResult:
         """The books: rows read, used and set aside per sheet, with the reason and the remedy of each."""

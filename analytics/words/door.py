@@ -21,6 +21,16 @@ CAPTIONS = {
     "load": "Ratings on load, by part and weight class",
     "measured": "Settings of the study, and how often the published bound lay at or below the truth",
 }
+#: of the form of one truck
+FORM = {
+    "power": "power, hp",
+    "where": "measured at",
+    "weight": "truck alone, lb",
+    "use": "used for",
+    "life": "to last, miles",
+    "page": "half a page",
+    "write": "write it",
+}
 #: of the sliders
 NOTHING_RATED = "No part could be rated, so there is nothing to move."
 SHARE = "share that shall reach it"

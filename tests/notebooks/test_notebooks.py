@@ -34,7 +34,7 @@ def test_the_evidence_notebook_runs(tmp_path):
 
 
 def test_every_notebook_is_run_by_a_test():
-    """evidence and start run here, the others through the command line (tests/test_main.py)."""
+    """evidence, start and advise run here, the others through the command line (tests/test_main.py)."""
     assert {p.stem for p in NOTEBOOKS} == {
         "quarterly_review",
         "power_ratings",
@@ -42,6 +42,7 @@ def test_every_notebook_is_run_by_a_test():
         "tier_cutoff",
         "evidence",
         "start",
+        "advise",
     }
 
 
@@ -55,6 +56,18 @@ def test_the_start_notebook_runs_and_writes_nothing(tmp_path):
     assert "Lines proposed for shop.toml" in text
     assert "Traceback" not in text
     assert [p.name for p in (tmp_path / "shop").iterdir()] == ["Shop book.xlsx"]
+
+
+def test_the_advise_notebook_runs(tmp_path):
+    from analytics.report.run import run_notebook
+    from tests.advice.test_adviser import shop_of
+
+    shop_of(tmp_path / "shop")
+    page = run_notebook("advise", {"folder": str(tmp_path / "shop")}, tmp_path / "advise.html", "Advise")
+    text = page.read_text(encoding="utf-8")
+    assert "What to build it with: 488 hp, 7,000 lb, street" in text
+    assert "A driveline part can burst at speed" in text
+    assert "Traceback" not in text
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
@@ -73,7 +86,7 @@ def test_a_notebook_uses_the_door_alone(path):
     assert max(len(source.splitlines()) for source in cells) <= 12
 
 
-@pytest.mark.parametrize("path", [p for p in NOTEBOOKS if p.stem != "start"], ids=lambda p: p.stem)
+@pytest.mark.parametrize("path", [p for p in NOTEBOOKS if p.stem not in ("start", "advise")], ids=lambda p: p.stem)
 def test_a_notebook_shows_every_section_of_its_page(path):
     page = {
         "quarterly_review": "review_page",
