@@ -44,8 +44,8 @@ def advise_form(shop: ShopRecords) -> Widget:
     moved = (power, where, weight, use, life)
 
     def asked():
-        told = f"{weight.value:.0f} lb as driven"
-        return advise(shop, power.value, told, " and ".join(use.value), measured_at=where.value, life=life.value)
+        used = " and ".join(use.value)
+        return advise(shop, power.value, weight.value, used, measured_at=where.value, life=life.value)
 
     def show(_=None) -> None:
         done.value = ""
