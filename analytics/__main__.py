@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import io
 import math
+import os
 import signal
 import sys
 import threading
@@ -14,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from analytics.cores import JOBS, ONE_THREAD
 from analytics.errors import AnalyticsError
 from analytics.words import terminal
 
@@ -69,6 +71,11 @@ TARGETS = (
 )
 
 
+def _jobs() -> Argument:
+    """--jobs, by default every core."""
+    return argument("--jobs", type=int, default=None, metavar="N", help="processes at a time (default: one a core)")
+
+
 def _out(default: str = "") -> Argument:
     """--out, by default a folder of that name in the shop's."""
     where = f" (default: FOLDER/{default})" if default else ""
@@ -91,11 +98,13 @@ def commands() -> tuple[Command, ...]:
         Command(
             "check", "read the records and say what is used, set aside and to be checked", (*FOLDER, _out()), _check
         ),
-        Command("review", "the quarterly review: a page, a workbook and tables", (*FOLDER, _out("review")), _review),
+        Command(
+            "review", "the quarterly review: a page, a workbook and tables", (*FOLDER, _out("review"), _jobs()), _review
+        ),
         Command(
             "ratings",
             "the power each part may be published at: a page, a workbook, a table and the customers' sheet",
-            (*FOLDER, *TARGETS, _out("ratings")),
+            (*FOLDER, *TARGETS, _out("ratings"), _jobs()),
             _ratings,
         ),
         Command(
@@ -165,6 +174,7 @@ def commands() -> tuple[Command, ...]:
                 ),
                 *TARGETS,
                 _out("load"),
+                _jobs(),
             ),
             _load,
         ),
@@ -203,6 +213,7 @@ def commands() -> tuple[Command, ...]:
                 *FOLDER,
                 argument("--quarters", type=int, default=8, help="quarters replayed (default 8)"),
                 _out("backtest"),
+                _jobs(),
             ),
             _backtest,
         ),
@@ -223,6 +234,7 @@ def commands() -> tuple[Command, ...]:
                 ),
                 argument("--finding", default="", help="look at one way of failing alone"),
                 _out("cutoff"),
+                _jobs(),
             ),
             _cutoff,
         ),
@@ -232,7 +244,7 @@ def commands() -> tuple[Command, ...]:
             (
                 *FOLDER,
                 argument("--replicates", type=int, default=200, help="fleets per part and use (default 200)"),
-                argument("--jobs", type=int, default=1, help="processes (default 1)"),
+                _jobs(),
             ),
             _coverage,
         ),
@@ -273,6 +285,9 @@ def run_command(prog: str, description: str, known: Sequence[Command], argv: Seq
     arguments = _parser(prog, description, known).parse_args(argv)
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, _stop)
+    os.environ.update({name: os.environ.get(name, threads) for name, threads in ONE_THREAD.items()})
+    if getattr(arguments, "jobs", None) is not None:
+        os.environ[JOBS] = str(arguments.jobs)
     try:
         arguments.run(arguments)
     except AnalyticsError as err:

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from analytics.cores import each
 from analytics.errors import AnalyticsError
 from analytics.models.lifedata import LifeData, life_data
 from analytics.ratings.predict import chances, count_chances, fit_lives, interval_of, predict_failures
@@ -123,8 +124,6 @@ def prediction_coverage(
 ) -> pd.DataFrame:
     """One row per cell and span: fleets, share inside the interval with its standard error, misses below and above, the
     plug-in interval's share, and means. Written to the CSV ``out`` if one is named. Same seed, same table."""
-    from joblib import Parallel, delayed
-
     rows = []
     for name, days in study:
         if name not in CELLS:
@@ -133,9 +132,7 @@ def prediction_coverage(
             np.random.SeedSequence([seed, zlib.crc32(name.encode()), int(days), i]).generate_state(1)[0]
             for i in range(replicates)
         ]
-        got = pd.DataFrame(
-            Parallel(n_jobs=jobs)(delayed(one_prediction)(CELLS[name], days, int(k), level, draws) for k in keys)
-        )
+        got = pd.DataFrame(each(one_prediction, [(CELLS[name], days, int(k), level, draws) for k in keys], jobs))
         given = got[got["inside"].notna()]
         inside = float(given["inside"].mean()) if len(given) else np.nan
         rows.append(

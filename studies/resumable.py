@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from analytics.cores import each
 from analytics.errors import AnalyticsError
 from analytics.whole import whole_file
 
@@ -64,8 +65,6 @@ def resume(
     What stands in the file stays as it is. Raises AnalyticsError where there is nothing to run and nothing was run before, and
     where the file holds other columns than the rows.
     """
-    from joblib import Parallel, delayed
-
     path = Path(path)
     kept = path.read_text(encoding="utf-8") if path.exists() else ""
     kept += "" if kept.endswith("\n") or not kept else "\n"
@@ -78,7 +77,7 @@ def resume(
         )
     left = [p for p in pieces if tuple(map(str, p)) not in done]
     begun = time.perf_counter()
-    for i, rows in enumerate(Parallel(n_jobs=jobs, return_as="generator")(delayed(work)(*p) for p in left), 1):
+    for i, rows in enumerate(each(work, left, jobs), 1):
         if kept and (heading := kept.splitlines()[0]) != ",".join(rows.columns):
             raise AnalyticsError(
                 f"{path.name} has the columns {heading}, this study writes {','.join(rows.columns)}: move the old file away."

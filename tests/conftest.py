@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -13,6 +14,9 @@ from hypothesis import settings
 settings.register_profile("repeatable", derandomize=True, print_blob=False)
 settings.register_profile("explore", max_examples=500)
 settings.load_profile("repeatable")
+
+# the tests themselves run side by side: what they test stays in their process, but for the test of that
+os.environ.setdefault("ANALYTICS_JOBS", "1")
 
 REFERENCE = Path(__file__).parent / "reference"
 

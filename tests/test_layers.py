@@ -16,6 +16,7 @@ BEFORE = {
     "reasons": set(),
     "whole": {"errors"},
     "places": {"errors"},
+    "cores": set(),
     "records": {"errors", "reasons"},
     "start": {"errors", "reasons", "records"},
     "lifetimes": {"errors", "records"},
@@ -27,6 +28,7 @@ NUMBERS = ("lifetimes", "driveline", "models", "ratings", "cutoffs", "review", "
 for _layer in NUMBERS[1:]:
     BEFORE[_layer] = BEFORE.get(_layer, set()) | {"reasons"}
 BEFORE["lifetimes"] |= {"reasons"}
+BEFORE["models"] |= {"cores"}
 BEFORE["ratings"] = BEFORE["models"] | {"whole", "models"}
 BEFORE["cutoffs"] = BEFORE["ratings"] | {"ratings"}
 BEFORE["review"] = BEFORE["cutoffs"] | {"cutoffs"}

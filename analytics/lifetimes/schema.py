@@ -55,12 +55,22 @@ _COLUMNS = {
 
 def check_lifetimes(table: pd.DataFrame) -> None:
     """Raise AnalyticsError, naming rows and rule, where the table breaks what it promises."""
+    _check_columns(table)
+    _check_between(table)
+
+
+def _check_columns(table: pd.DataFrame) -> None:
+    """Raises where a column is missing or holds what it may not."""
     for name, column in _COLUMNS.items():
         if name not in table or table[name].dtype != column.kind:
             found = table[name].dtype if name in table else "missing"
             raise _fault(pd.DataFrame({"column": [name], "should be": [column.kind], "is": [str(found)]}))
         if (broken := column.broken(table[name])).any():
             raise _fault(_rows(table, broken, name), f" {name}:")
+
+
+def _check_between(table: pd.DataFrame) -> None:
+    """Raises where columns contradict each other."""
     failed = (table["ended"] == "failed").to_numpy()
     broken = failed != (table["cause"] != "").to_numpy()
     if broken.any():

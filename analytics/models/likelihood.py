@@ -441,30 +441,31 @@ class _Places:
     def averages(self) -> list[dict[tuple[str, int], np.ndarray]]:
         """For each derivative of S, its averages (B, n) over the nodes s of the unknown places, as far as they are needed, weighed by
         s^k, k their number: plain; net of being read and of silence; with derivatives of being read in its level, once and twice."""
-        at, groups, (s, weight) = self.at, self.data.groups, self.nodes
-        powers = np.stack([weight, weight * s, weight * s * s])[None]
-        kept: dict[str, tuple[np.ndarray, tuple[int, ...]]] = {"plain": (powers, (1, 2, 3))}
-        if {"unread", "unread late"} & groups.keys():
-            keep = np.ones((1, 1, len(s)))
-            if at.alpha is not None:
-                reach = (at.alpha[:, None] + at.c[:, None] * s)[:, None, :]
-                keep, phi = ndtr(-reach), np.exp(-0.5 * reach**2 - 0.5 * LOG_2PI)
-                kept["read"] = -powers * phi, (2, 3)
-                kept["read again"] = powers * reach * phi, (3,)
-            kept["net"] = powers * (keep if at.full_share else keep - at.silent[:, None, None]), (1, 2, 3)
-        highest = at.order
-        if "unread_exact" in groups:
-            kept["plain"], highest = (powers, (1, 2, 3, 3)), at.order + 1
+        kept, highest = self._node_weights(), self.at.order + ("unread_exact" in self.data.groups)
         names = [
             [(name, k) for name, (_, most) in kept.items() if len(most) > d for k in range(most[d])]
             for d in range(highest + 1)
         ]
-        weights = []
-        for own in names:
-            rows = [kept[name][0][:, k] for name, k in own]
-            weights.append(np.stack(np.broadcast_arrays(*rows), 1))
-        found = averaged(self.z[:, self.data.known :], at.beta * at.tau, s, weights, self.law)
+        weights = [np.stack(np.broadcast_arrays(*(kept[name][0][:, k] for name, k in own)), 1) for own in names]
+        z, steepness = self.z[:, self.data.known :], self.at.beta * self.at.tau
+        found = averaged(z, steepness, self.nodes[0], weights, self.law)
         return [{key: sums[:, i] for i, key in enumerate(own)} for own, sums in zip(names, found, strict=True)]
+
+    def _node_weights(self) -> dict[str, tuple[np.ndarray, tuple[int, ...]]]:
+        """By name: weights (B or 1, 3, J), times 1, s, s^2, and how many of them each derivative of S needs."""
+        at, (s, weight) = self.at, self.nodes
+        powers = np.stack([weight, weight * s, weight * s * s])[None]
+        kept: dict[str, tuple[np.ndarray, tuple[int, ...]]] = {"plain": (powers, (1, 2, 3, 3))}
+        if not {"unread", "unread late"} & self.data.groups.keys():
+            return kept
+        keep = np.ones((1, 1, len(s)))
+        if at.alpha is not None:
+            reach = (at.alpha[:, None] + at.c[:, None] * s)[:, None, :]
+            keep, phi = ndtr(-reach), np.exp(-0.5 * reach**2 - 0.5 * LOG_2PI)
+            kept["read"] = -powers * phi, (2, 3)
+            kept["read again"] = powers * reach * phi, (3,)
+        kept["net"] = powers * (keep if at.full_share else keep - at.silent[:, None, None]), (1, 2, 3)
+        return kept
 
     def of(self, name: str, derivative: int, where: slice) -> list[np.ndarray]:
         """The averages of that name of the places ``where``."""

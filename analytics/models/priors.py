@@ -44,45 +44,62 @@ def penalty(
     theta = np.atleast_2d(theta)
     batch, size = theta.shape
     value, grad, hess = np.zeros(batch), np.zeros((batch, size)), np.zeros((batch, size, size))
+    sums = value, grad, hess
     g0 = layout.gamma.start + (0 if constrained else 1)
     if priors.power is not None and layout.gamma.stop > g0:
-        mean, sd = priors.power
-        g = theta[:, g0]
-        r = (np.log(np.maximum(-g, TINY)) - theta[:, 0] - mean) / sd**2
-        value += np.where(g < 0, -0.5 * r * r * sd**2, -np.inf)
-        grad[:, g0] -= r / g
-        grad[:, 0] += r
-        hess[:, g0, g0] += -1 / (sd * g) ** 2 + r / g**2
-        hess[:, 0, 0] -= 1 / sd**2
-        hess[:, g0, 0] += 1 / (g * sd**2)
-        hess[:, 0, g0] += 1 / (g * sd**2)
+        _on_power(theta, g0, *priors.power, sums)
     if of := [(g0 + 1 + j, *prior) for j, prior in enumerate(priors.others) if prior is not None]:
-        at, means, precision = _apart(of)
-        inv = np.exp(-theta[:, :1])
-        b = theta[:, at] * inv
-        r = (b - means) * precision
-        value -= 0.5 * (r * (b - means)).sum(1)
-        grad[:, at] -= r * inv
-        grad[:, 0] += (r * b).sum(1)
-        hess[:, at, at] -= inv**2 * precision
-        cross = (b * precision + r) * inv
-        hess[:, at, 0] += cross
-        hess[:, 0, at] += cross
-        hess[:, 0, 0] -= (b * b * precision + r * b).sum(1)
-    of = [] if priors.shape is None else [(0, *priors.shape)]
+        _on_others(theta, of, sums)
     if layout.uses:
         _between_uses(theta, layout, priors, value, grad, hess)
-        of += [(layout.tau, *priors.spread)] if priors.spread is not None else []
-    for name in ("decline", "level", "slope", "share"):
-        place, prior = layout.place(name), getattr(priors, name)
-        of += [(place, *prior)] if place is not None and prior is not None else []
-    if of:
-        at, means, precision = _apart(of)
-        gap = theta[:, at] - means
-        value -= 0.5 * (gap * gap * precision).sum(1)
-        grad[:, at] -= gap * precision
-        hess[:, at, at] -= precision
-    return value, grad, hess
+    places = {"shape": 0, "spread": layout.tau if layout.uses else None}
+    places |= {name: layout.place(name) for name in ("decline", "level", "slope", "share")}
+    alone = [(at, *prior) for name, at in places.items() if at is not None and (prior := getattr(priors, name))]
+    if alone:
+        _on_each(theta, alone, sums)
+    return sums
+
+
+_Sums = tuple[np.ndarray, np.ndarray, np.ndarray]
+
+
+def _on_power(theta: np.ndarray, at: int, mean: float, sd: float, sums: _Sums) -> None:
+    """Adds the prior on the log of -b1, the power's gamma at ``at``."""
+    value, grad, hess = sums
+    g = theta[:, at]
+    r = (np.log(np.maximum(-g, TINY)) - theta[:, 0] - mean) / sd**2
+    value += np.where(g < 0, -0.5 * r * r * sd**2, -np.inf)
+    grad[:, at] -= r / g
+    grad[:, 0] += r
+    hess[:, at, at] += -1 / (sd * g) ** 2 + r / g**2
+    hess[:, 0, 0] -= 1 / sd**2
+    hess[:, at, 0] += 1 / (g * sd**2)
+    hess[:, 0, at] += 1 / (g * sd**2)
+
+
+def _on_others(theta: np.ndarray, of: list[tuple[int, float, float]], sums: _Sums) -> None:
+    """Adds the priors on the b of further columns, gamma over beta."""
+    (value, grad, hess), (at, means, precision) = sums, _apart(of)
+    inv = np.exp(-theta[:, :1])
+    b = theta[:, at] * inv
+    r = (b - means) * precision
+    value -= 0.5 * (r * (b - means)).sum(1)
+    grad[:, at] -= r * inv
+    grad[:, 0] += (r * b).sum(1)
+    hess[:, at, at] -= inv**2 * precision
+    cross = (b * precision + r) * inv
+    hess[:, at, 0] += cross
+    hess[:, 0, at] += cross
+    hess[:, 0, 0] -= (b * b * precision + r * b).sum(1)
+
+
+def _on_each(theta: np.ndarray, of: list[tuple[int, float, float]], sums: _Sums) -> None:
+    """Adds the priors on single parameters."""
+    (value, grad, hess), (at, means, precision) = sums, _apart(of)
+    gap = theta[:, at] - means
+    value -= 0.5 * (gap * gap * precision).sum(1)
+    grad[:, at] -= gap * precision
+    hess[:, at, at] -= precision
 
 
 def _apart(of: list[tuple[int, float, float]]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

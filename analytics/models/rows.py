@@ -147,6 +147,26 @@ def _kind(block: Block) -> tuple[str, float]:
 
 def stack(rows: Rows, uses: int) -> Stacked:
     """``rows`` with their places in one list. uses: how many the layout has."""
+    places, groups, known = _sorted(rows)
+    line = _Line(len(rows.constant), places)
+    use = line.up([_UNUSED if p.use is None else p.use for _, p in places])
+    x = [np.broadcast_to(x, (line.replicates, *x.shape[1:])).swapaxes(1, 2) for x, _ in places]
+    return Stacked(
+        x=np.concatenate([np.zeros((line.replicates, rows.columns, 0)), *x], axis=2),
+        y=line.up([p.y for _, p in places]),
+        of_use=(use[:, None, :] == np.arange(uses)[:, None]).astype(float),
+        num=line.days([p.num for _, p in places]),
+        den=line.days([p.den for _, p in places]),
+        known=known,
+        groups=groups,
+        rates=rows.rates,
+        reported=rows.reported,
+        constant=rows.constant,
+    )
+
+
+def _sorted(rows: Rows) -> tuple[list[tuple[np.ndarray, Points]], dict[str, Group], int]:
+    """Covariates and places in the order of the list, its groups, and how many places have known miles."""
     blocks: dict[str, list[tuple[Block, float]]] = {}
     for block in rows.blocks:
         kind, sign = _kind(block)
@@ -154,48 +174,49 @@ def stack(rows: Rows, uses: int) -> Stacked:
     groups: dict[str, Group] = {}
     places: list[tuple[np.ndarray, Points]] = []
     end = known = 0
-    for kind in (*_KNOWN, *_UNKNOWN):
-        own = blocks.get(kind, [])
-        weights = [sign * block.w for block, sign in own]
-        start, size = end, sum(w.shape[1] for w in weights)
+    for kind in (k for k in (*_KNOWN, *_UNKNOWN) if k in blocks):
+        own = blocks[kind]
+        group = _group(own, end)
         places += [(block.x, block.at) for block, _ in own]
         places += [(block.x, block.other) for block, _ in own if block.other is not None]
-        end += size * (2 if own and own[0][0].other is not None else 1)
-        at, other = slice(start, start + size), slice(end - size, end)
-        if kind == "average" and "unread late" in groups:
-            # whoever came late is taken given that it had lived to its entry, and those places lie just before
-            late = groups["unread late"]
-            weights, at = [-late.w, *weights], slice(late.other.start, end)
-        if weights:
-            groups[kind] = Group(np.concatenate(weights, axis=1), at, other)
-        if kind == _KNOWN[-1]:
-            known = end
-    replicates = len(rows.constant)
+        end = group.other.stop
+        known = end if kind in _KNOWN else known
+        groups[kind] = group
+    if "unread late" in groups:
+        # whoever came late is taken given that it had lived to its entry: those places lie just before those of the average
+        late, rest = groups["unread late"], groups.get("average")
+        weights = [-late.w] if rest is None else [-late.w, rest.w]
+        stop = late.other.stop if rest is None else rest.at.stop
+        groups["average"] = Group(np.concatenate(weights, axis=1), slice(late.other.start, stop), late.other)
+    return places, groups, known
 
-    def together(each: list[np.ndarray]) -> np.ndarray:
-        """(D or 1, n or 1) of all places, as (D, P)."""
-        wide = [np.broadcast_to(a, (replicates, x.shape[1])) for a, (x, _) in zip(each, places, strict=True)]
-        return np.concatenate([np.zeros((replicates, 0)), *wide], axis=1)
 
-    def days(name: str) -> Pair | None:
-        pairs = [getattr(p, name) for _, p in places]
+def _group(own: list[tuple[Block, float]], start: int) -> Group:
+    w = np.concatenate([sign * block.w for block, sign in own], axis=1)
+    middle = start + w.shape[1]
+    at = slice(start, middle)
+    return Group(w, at, at if own[0][0].other is None else slice(middle, middle + w.shape[1]))
+
+
+_UNUSED = np.full((1, 1), -1)
+#: where there are none, one day before and none after: their log is 0
+_NO_DAYS = np.ones((1, 1)), np.zeros((1, 1))
+
+
+class _Line:
+    """Figures of the places of several blocks, put in one line."""
+
+    def __init__(self, replicates: int, places: list[tuple[np.ndarray, Points]]):
+        self.replicates, self.lengths = replicates, [x.shape[1] for x, _ in places]
+
+    def up(self, each: list[np.ndarray]) -> np.ndarray:
+        """(D or 1, n or 1) of all blocks as (D, P)."""
+        wide = [np.broadcast_to(a, (self.replicates, n)) for a, n in zip(each, self.lengths, strict=True)]
+        return np.concatenate([np.zeros((self.replicates, 0)), *wide], axis=1)
+
+    def days(self, pairs: list[Pair | None]) -> Pair | None:
+        """Days before and after; None where no block has any."""
         if all(pair is None for pair in pairs):
             return None
-        # where there are none, one day before and none after: their log is 0
-        none = np.ones((1, 1)), np.zeros((1, 1))
-        return together([(pair or none)[0] for pair in pairs]), together([(pair or none)[1] for pair in pairs])
-
-    use = together([np.full((1, 1), -1) if p.use is None else p.use for _, p in places])
-    x = [np.broadcast_to(x, (replicates, *x.shape[1:])).swapaxes(1, 2) for x, _ in places]
-    return Stacked(
-        x=np.concatenate([np.zeros((replicates, rows.columns, 0)), *x], axis=2),
-        y=together([p.y for _, p in places]),
-        of_use=(use[:, None, :] == np.arange(uses)[:, None]).astype(float),
-        num=days("num"),
-        den=days("den"),
-        known=known,
-        groups=groups,
-        rates=rows.rates,
-        reported=rows.reported,
-        constant=rows.constant,
-    )
+        full = [pair or _NO_DAYS for pair in pairs]
+        return self.up([before for before, _ in full]), self.up([after for _, after in full])

@@ -9,11 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from analytics.cores import each
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.later import came_later
@@ -121,13 +123,10 @@ def backtest(
     need = newest.shop.checks.failures_to_fit if what.min_failures is None else what.min_failures
     what = replace(what, min_failures=need)
     rows: list[dict] = []
-    before: Lifetimes | None = None
-    for end in ends:
-        now = make_lifetimes(newest if end == newest.as_of else load_records(folder, end.date().isoformat()))
-        if before is not None:
-            rows += _replay(before, now, what, o)
-            say(f"{before.as_of:%Y-%m-%d}: {sum(r['quarter_end'] == before.as_of for r in rows)} parts")
-        before = now
+    stood = list(each(_lifetimes_at, [(folder, end) for end in ends]))
+    for before, found in zip(stood, each(_replay, [(a, b, what, o) for a, b in pairwise(stood)]), strict=False):
+        rows += found
+        say(f"{before.as_of:%Y-%m-%d}: {len(found)} parts")
     table = pd.DataFrame(rows)
     told = table[table["expected"].notna()] if len(table) else table
     covered = float(told["inside"].mean()) if len(told) else NAN
@@ -143,6 +142,10 @@ def backtest(
         first_end=ends[0],
         last_end=ends[-1],
     )
+
+
+def _lifetimes_at(folder: str | Path, day: pd.Timestamp) -> Lifetimes:
+    return make_lifetimes(load_records(folder, day.date().isoformat()))
 
 
 def _replay(before: Lifetimes, after: Lifetimes, what: Replay, o: Options) -> list[dict]:

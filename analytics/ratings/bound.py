@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analytics.cores import each
 from analytics.errors import AnalyticsError
 from analytics.models.lifedata import LifeData, rated_weight
 from analytics.models.mileage import DrivingFit
@@ -22,6 +23,8 @@ from analytics.ratings.signed_root import LawRating, estimate_at, rate_law
 from analytics.reasons import Checked, Reason, Rests, reason
 
 NAN = float("nan")
+#: what is left of a promise after early failures cannot be asked for above this
+MOST_RELIABLE = 0.999
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,12 +87,12 @@ class RatingBound:
     @property
     def first_order_hp(self) -> float:
         """The bound before it was calibrated."""
-        return _hp(min((r.first_order for r in self.laws), default=NAN))
+        return as_hp(min((r.first_order for r in self.laws), default=NAN))
 
     @property
     def upper_hp(self) -> float:
         """Upper limit of the rating at the same confidence, from the records alone; NaN where there is no model."""
-        return _hp(max((r.upper for r in self.laws if not np.isnan(r.upper)), default=NAN))
+        return as_hp(max((r.upper for r in self.laws if not np.isnan(r.upper)), default=NAN))
 
     @property
     def demonstrated_only(self) -> bool:
@@ -142,7 +145,7 @@ def rate_part(
     if early.fired:
         found = {"seen": early.seen, "miles": early.miles, "expected": early.expected, "share": early.share}
         checks.append(reason(Checked.EARLY_FAILURES, **found, rest_reliability=rest.reliability))
-    if rest.reliability > 0.999:
+    if rest.reliability > MOST_RELIABLE:
         why = reason(Rests.EARLY_TAKE_ALL, share=early.share, reliability=promise.reliability)
         return part.unrated(why, checks, min(early.share, 1 - promise.reliability))
     checks += made.checks
@@ -238,11 +241,11 @@ class _Part:
         if not np.isfinite(bound):
             self.reasons.append(reason(Rests.NOTHING_RULED_OUT))
         costs = costs_of_defaults(data, made, self.weight_lb, picked, self.promise, s) if s.explain else []
-        found = self._assembled(self._demonstrate(picked, early.share), _hp(bound), picked)
+        found = self._assembled(self._demonstrate(picked, early.share), as_hp(bound), picked)
         return replace(
             found,
             estimate_hp=float(np.exp(max(laws, key=lambda r: r.loglik).estimate)),
-            posterior_hp=_hp(opinion),
+            posterior_hp=as_hp(opinion),
             early_share=early.share,
             checks=tuple(checks),
             costs=tuple(costs),
@@ -316,7 +319,8 @@ class _Part:
         )
 
 
-def _hp(log_power: float) -> float:
+def as_hp(log_power: float) -> float:
+    """Power in hp; NaN where there is none."""
     return float(np.exp(log_power)) if np.isfinite(log_power) else NAN
 
 
@@ -335,8 +339,9 @@ def rate_weights(
     if fits is None and data.failures:
         fits = fit_part(data, promise.life, s)
     out: list[RatingBound] = []
-    for i, weight in enumerate(sorted(weights_lb)):
-        r = rate_part(data, weight, use, promise, s if i == 0 else replace(s, explain=False), seed, fits)
+    rest = replace(s, explain=False)
+    asked = [(data, w, use, promise, rest if i else s, seed, fits) for i, w in enumerate(sorted(weights_lb))]
+    for i, r in enumerate(each(rate_part, asked)):
         if i:
             r = replace(r, costs=out[0].costs)
         lighter = [q.bound_hp for q in out]

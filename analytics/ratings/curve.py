@@ -8,9 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from analytics.ratings.bound import RatingBound, rate_part
+from analytics.models.lifedata import rated_weight
+from analytics.ratings.bound import MOST_RELIABLE, RatingBound, as_hp
 from analytics.ratings.options import Options
 from analytics.ratings.sheet import PartRating
+from analytics.ratings.signed_root import rate_law
 
 _RELIABILITIES = (0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.93, 0.95, 0.97, 0.98, 0.99)
 
@@ -24,14 +26,21 @@ def reliability_curve(rated: PartRating, bound: RatingBound, options: Options) -
     if bound.demonstrated_only or not math.isfinite(bound.estimate_hp):
         return pd.DataFrame(columns=["reliability", "estimate_hp", "bound_hp"])
     quick = replace(options.settings, explain=False, replicates=0, draws=0)
-    use = bound.rated_use or None  # the use that made the published figure
+    fits, weight = rated.fits, rated_weight(bound.weight_lb)
+    assert fits is not None  # an estimate was made
+    # of the use that made the published figure
+    use = rated.data.code_of(bound.rated_use) if quick.use_terms and bound.rated_use else 0
     rows = []
     for level in sorted({*_RELIABILITIES, options.promise.reliability}):
-        promise = replace(options.promise, reliability=level)
-        made = rate_part(rated.data, bound.weight_lb, use, promise, quick, options.seed, rated.fits)
+        rest = replace(options.promise, reliability=level).without(fits.early.share)
+        if rest.reliability > MOST_RELIABLE:
+            rows.append((level, math.nan, math.nan))
+            continue
         # the cap and the lowest power on record belong to the published figure, not to the curve
-        first = made.first_order_hp
-        rows.append((level, made.estimate_hp, first))
+        laws = [rate_law(f, weight, use, rest, quick, options.seed, full=False) for f in fits.fits]
+        rows.append(
+            (level, as_hp(max(laws, key=lambda law: law.loglik).estimate), as_hp(min(law.first_order for law in laws)))
+        )
     frame = pd.DataFrame(rows, columns=["reliability", "estimate_hp", "bound_hp"])
     at = frame["reliability"] == options.promise.reliability
     calibrated = min((law.calibrated for law in bound.laws), default=math.nan)

@@ -7,12 +7,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analytics.cores import each
 from analytics.errors import NotEnoughData
 from analytics.models.distributions import standard_quantile
-from analytics.models.joint import fit_joint, log_power_at, simulate_lives
+from analytics.models.joint import JointModel, fit_joint, log_power_at, simulate_lives
 from analytics.models.lifedata import LifeData, rated_weight
 from analytics.ratings.bound import RatingBound, rate_weights
 from analytics.ratings.options import Options
+from analytics.ratings.promise import Promise
+from analytics.ratings.settings import RatingSettings
 from analytics.ratings.sheet import PartRating, Ratings
 
 #: failures below which no fleet is drawn
@@ -67,8 +70,6 @@ def own_fleets(
     parametric bootstrap: Efron and Tibshirani, An Introduction to the Bootstrap, 1993, section 6.5. Raises NotEnoughData with
     fewer than 3 failures, and where the fit did not converge.
     """
-    from joblib import Parallel, delayed
-
     _enough(data)
     promise, s = options.promise, replace(options.settings, explain=False)
     model, top = fit_joint(s.model(data, promise.life_miles, "weibull"))
@@ -85,16 +86,27 @@ def own_fleets(
         ]
     )
 
-    def one(i: int) -> list[float]:
-        rng = np.random.default_rng([options.seed, i])
-        lives = simulate_lives(model, top.theta[0], rng)
-        return [r.bound_hp for r in rate_weights(lives, weights, use, promise, s, int(rng.integers(2**31)))]
-
-    ratios = np.array(Parallel(n_jobs=jobs)(delayed(one)(i) for i in range(replicates))) / truth
+    items = [(model, top.theta[0], weights, use, promise, s, [options.seed, i]) for i in range(replicates)]
+    ratios = np.array(list(each(_rated_fleet, items, jobs))) / truth
     return tuple(
         _counted(ratio[np.isfinite(ratio)], w, named, float(t), replicates, promise.confidence)
         for w, t, ratio in zip(weights, truth, ratios.T, strict=True)
     )
+
+
+def _rated_fleet(
+    model: JointModel,
+    theta: np.ndarray,
+    weights: tuple[float, ...],
+    use: str | None,
+    promise: Promise,
+    settings: RatingSettings,
+    seed: list[int],
+) -> list[float]:
+    """Bounds of one fleet drawn at theta (p,)."""
+    rng = np.random.default_rng(seed)
+    lives = simulate_lives(model, theta, rng)
+    return [r.bound_hp for r in rate_weights(lives, weights, use, promise, settings, int(rng.integers(2**31)))]
 
 
 def sheet_rows(ratings: Ratings, replicates: int = 100, jobs: int = 1) -> Iterator[HeldRow]:

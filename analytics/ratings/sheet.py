@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from analytics.cores import each
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.schema import CLOCKS
 from analytics.lifetimes.table import Lifetimes
@@ -95,28 +96,38 @@ def make_ratings(
     chosen = options_of(lifetimes, options)
     table = lifetimes.table
     named = table[~table["part"].isin([NOT_RECORDED, ""])]
-    parts, apart, rows, late, left_out = [], [], [], [], []
-    for component in records.shop.components:
-        others = sorted(named.loc[named["component"] == component, "part"].unique())
-        for part in others:
-            if only is not None and (component, part) != only:
-                continue
-            say(f"rating {component} {part}")
-            rated = _rate(lifetimes, component, part, chosen, own_uses)
-            if isinstance(rated, Reason):
-                left_out.append(rated)
-            else:
-                parts.append(rated)
-                rows += _rows(rated, records, chosen, others)
-            for use in _promised_apart(named, component, part, records.shop.targets.uses) if own_uses else ():
-                alone = _rate(lifetimes, component, part, for_use(chosen, records.shop.targets.uses[use]), False, use)
-                if isinstance(alone, Reason):
-                    left_out.append(alone)
-                else:
-                    apart.append(alone)
-                    late += _rows(alone, records, chosen, others)
+    others = {c: sorted(named.loc[named["component"] == c, "part"].unique()) for c in records.shop.components}
+    targets, asked = records.shop.targets.uses, []
+    for component, part in ((c, p) for c in others for p in others[c] if only is None or (c, p) == only):
+        asked.append((component, part, chosen, own_uses, ""))
+        for use in _promised_apart(named, component, part, targets) if own_uses else ():
+            asked.append((component, part, for_use(chosen, targets[use]), False, use))
+    parts: list[PartRating] = []
+    apart: list[PartRating] = []
+    rows: list[list[object]] = []
+    late: list[list[object]] = []
+    left_out: list[Reason] = []
+    for (component, part, _, _, use), rated in zip(asked, _rated(lifetimes, asked), strict=True):
+        say(f"rated {component} {part}")
+        if isinstance(rated, Reason):
+            left_out.append(rated)
+            continue
+        (apart if use else parts).append(rated)
+        (late if use else rows).extend(_rows(rated, records, chosen, others[component]))
     table = pd.DataFrame(rows + late, columns=COLUMNS)
     return Ratings(records, lifetimes, chosen, tuple(parts), table, tuple(left_out), tuple(apart))
+
+
+def _rated(lifetimes: Lifetimes, asked: list[tuple[str, str, Options, bool, str]]) -> Iterator[PartRating | Reason]:
+    """Each part asked for (see `_rate`), from its own rows of the table: they are all that another process is sent."""
+    table, places, items = lifetimes.table, [], []
+    for component, part, *more in asked:
+        at = np.flatnonzero(((table["component"] == component) & (table["part"] == part)).to_numpy())
+        own = replace(lifetimes, table=table.iloc[at], units=lifetimes.units.iloc[:0], sight=lifetimes.sight.iloc[:0])
+        places.append(at)
+        items.append((own, component, part, *more))
+    for at, rated in zip(places, each(_rate, items), strict=True):
+        yield rated if isinstance(rated, Reason) else replace(rated, rows=at[rated.rows])
 
 
 def _promised_apart(named: pd.DataFrame, component: str, part: str, uses: Collection[str]) -> list[str]:
@@ -146,12 +157,12 @@ def _rate(
     fits = _fits(data, options)
     harshest = _at(data, weights, None, options, fits)
     bounds = [replace(b, use=use) for b in harshest]
-    for each in _own_uses(data, options) if own_uses else ():
+    for alone in _own_uses(data, options) if own_uses else ():
         # the harshest use is already there
-        if len({b.use for b in harshest}) == 1 and harshest[0].use == each:
+        if len({b.use for b in harshest}) == 1 and harshest[0].use == alone:
             bounds += [replace(b, reasons=_own_reasons(b)) for b in harshest]
         else:
-            bounds += _at(data, weights, each, quick, fits)
+            bounds += _at(data, weights, alone, quick, fits)
     unclear = own["ended"].eq("failed") & (own["cause"].eq("unclear") | own["order"].eq("unclear"))
     otherwise: dict[tuple[float, str], float] = {}
     if unclear.any():

@@ -12,12 +12,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from analytics.cores import each
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.distributions import survival_of
 from analytics.models.lifedata import ANY_WEIGHT, LifeData
 from analytics.ratings.basis import options_of, part_lives
-from analytics.ratings.bound import RatingBound, rate_part
+from analytics.ratings.bound import rate_part
 from analytics.ratings.demonstration import SHAPES, exposures, needed
 from analytics.ratings.options import Options
 from analytics.ratings.predict import PartFit, fit_lives
@@ -464,25 +465,22 @@ def change_promise(
     s = replace(o.settings, explain=False, draws=0)
     data = part_lives(own, component, part).data
 
-    def rate(lives: LifeData, promise: Promise = o.promise, settings: RatingSettings = s) -> RatingBound:
-        return rate_part(lives, weight_lb, use, promise, settings, o.seed)
-
-    found: list[tuple[str, float, RatingBound]] = [("as it stands", NAN, rate(data))]
+    found: list[tuple[str, float, LifeData, Promise, RatingSettings]] = [("as it stands", NAN, data, o.promise, s)]
     for name in ("life_miles", "reliability", "confidence"):
-        found += [(name, float(v), rate(data, _promising(o.promise, name, float(v)))) for v in getattr(assumed, name)]
-    found += [
-        ("reporting share", NAN if v is None else float(v), rate(data, settings=replace(s, share=v)))
-        for v in assumed.share
-    ]
+        found += [(name, float(v), data, _promising(o.promise, name, float(v)), s) for v in getattr(assumed, name)]
+    for v in assumed.share:
+        found.append(("reporting share", NAN if v is None else float(v), data, o.promise, replace(s, share=v)))
     at_wheels = None
     for loss in assumed.driveline_loss:
         other, at_wheels = with_loss(records, loss)
         lives = part_lives(make_lifetimes(other), component, part).data
-        found.append(("driveline loss", float(loss), rate(lives)))
+        found.append(("driveline loss", float(loss), lives, o.promise, s))
+    asked = [(lives, weight_lb, use, promise, settings, o.seed) for _, _, lives, promise, settings in found]
+    rated = list(each(rate_part, asked))
     table = pd.DataFrame(
         [
-            (what, value, r.bound_hp, r.estimate_hp, r.bound_hp - found[0][2].bound_hp, r.reasons)
-            for what, value, r in found
+            (what, value, r.bound_hp, r.estimate_hp, r.bound_hp - rated[0].bound_hp, r.reasons)
+            for (what, value, *_), r in zip(found, rated, strict=True)
         ],
         columns=["what", "value", "bound_hp", "estimate_hp", "change_hp", "reasons"],
     )

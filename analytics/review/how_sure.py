@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
+from analytics.cores import each
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
@@ -74,10 +75,11 @@ def how_sure(records: Records, lifetimes: Lifetimes, progress: Callable[[str], N
     options = options_of(lifetimes, None)
     every = readings(records, lifetimes, options)
     rows = [row for reading in every if reading.counts for row in _shares_back(reading, lifetimes)]
-    for component, part, failures in _parts(lifetimes, records):
+    asked = [item for pair in _parts(lifetimes, records) if (item := _asked(*pair, every, records, lifetimes, options))]
+    for item, powers in zip(asked, each(_powers, asked), strict=True):
         if progress is not None:
-            progress(f"readings of {component} {part}")
-        rows += _powers(component, part, failures, every, records, lifetimes, options)
+            progress(f"readings of {item[0]} {item[1]}")
+        rows += powers
     frame = pd.DataFrame(rows, columns=[*COLUMNS[:-1]])
     stands = frame[_as_it_stands(frame)].set_index(["figure", "what"])["verdict"]
     frame["same_as_stands"] = [
@@ -111,46 +113,55 @@ def _shares_back(reading: Reading, lifetimes: Lifetimes) -> list[list]:
     return rows
 
 
-def _parts(lifetimes: Lifetimes, records: Records) -> list[tuple[str, str, int]]:
+def _parts(lifetimes: Lifetimes, records: Records) -> list[tuple[str, str]]:
     """Parts with a published limit and failures enough."""
     table, shop = lifetimes.table, lifetimes.shop
     named = {(r.component, r.part) for r in records.limits.itertuples()}
     own = table[counts_as_failure(table) & (table["part"] != NOT_RECORDED)]
     counts = own.groupby(["component", "part"])["count"].sum()
-    return [(c, p, int(n)) for (c, p), n in counts.items() if (c, p) in named and n >= shop.checks.failures_to_fit]
+    return [(c, p) for (c, p), n in counts.items() if (c, p) in named and n >= shop.checks.failures_to_fit]
 
 
-def _powers(
-    component: str,
-    part: str,
-    failures: int,
-    every: list[Reading],
-    records: Records,
-    lifetimes: Lifetimes,
-    options: Options,
-) -> list[list]:
+def _asked(
+    component: str, part: str, every: list[Reading], records: Records, lifetimes: Lifetimes, options: Options
+) -> tuple | None:
+    """What `_powers` is asked of a part: its rows of each reading alone, since they are sent to another process; None where it has no
+    limit at the lightest class."""
     weight = lifetimes.shop.weight.classes[0]
     truck = pd.DataFrame(
         {"component": [component], "part": [part], "use": [""], "weight_lb": [weight], "day": [lifetimes.as_of]}
     )
     published = float(published_hp(records.limits, truck)[0])
     if math.isnan(published):
-        return []
+        return None
     known = known_before(records.limits, truck)[0]
-    own = lifetimes.table.loc[lifetimes.table["component"] == component, "part"].unique()
-    lost = price_over_comeback(records.shop, part, own, 1 - options.promise.reliability)
-    rows = []
+    of_component = lifetimes.table.loc[lifetimes.table["component"] == component, "part"].unique()
+    lost = price_over_comeback(records.shop, part, of_component, 1 - options.promise.reliability)
+    own = [replace(r, table=r.table[(r.table["component"] == component) & (r.table["part"] == part)]) for r in every]
+    alone = replace(lifetimes, table=own[0].table, units=lifetimes.units.iloc[:0], sight=lifetimes.sight.iloc[:0])
+    return component, part, own, alone, options, Beside(math.nan, published, options.step_hp, lost, known)
+
+
+def _powers(
+    component: str, part: str, every: list[Reading], lifetimes: Lifetimes, options: Options, beside: Beside
+) -> list[list]:
+    """A row per reading: the power the part can take. A reading that leaves its rows and settings as they are is not rated again."""
+    weight, published = lifetimes.shop.weight.classes[0], beside.published_hp
+    rows: list[list] = []
+    done: list[tuple[Reading, list]] = []
     for reading in every:
-        try:
-            data = part_lives(lifetimes, component, part, reading.table).data
-            rated = rate_part(data, weight, None, options.promise, reading.settings, options.seed)
-        except AnalyticsError:
-            rows.append([Figure.POWER, f"{component} {part}", reading.how, math.nan, math.nan, published, "no rating"])
-            continue
-        beside = Beside(rounded_down(rated.bound_hp, options.step_hp), published, options.step_hp, lost, known)
-        found = judge(standing_of(rated, beside, data, reading.settings), published, options)
-        power = [rated.estimate_hp, beside.supported_hp, published]
-        rows.append([Figure.POWER, f"{component} {part}", reading.how, *power, found.verdict])
+        found = next((f for r, f in done if r.settings == reading.settings and r.table.equals(reading.table)), None)
+        if found is None:
+            try:
+                data = part_lives(lifetimes, component, part, reading.table).data
+                rated = rate_part(data, weight, None, options.promise, reading.settings, options.seed)
+                held = replace(beside, supported_hp=rounded_down(rated.bound_hp, options.step_hp))
+                verdict = judge(standing_of(rated, held, data, reading.settings), published, options).verdict
+                found = [rated.estimate_hp, held.supported_hp, published, verdict]
+            except AnalyticsError:
+                found = [math.nan, math.nan, published, "no rating"]
+            done.append((reading, found))
+        rows.append([Figure.POWER, f"{component} {part}", reading.how, *found])
     return rows
 
 

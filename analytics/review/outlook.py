@@ -6,8 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
+from analytics.cores import each
 from analytics.ratings.backtest import quarter_ends
 from analytics.reasons import Expected
 from analytics.records.shop import Shop
@@ -103,24 +105,25 @@ def replay(
     say = progress or (lambda _: None)
     ends = [e for e in quarter_ends(now.as_of, quarters) if e < now.as_of]
     first = now.lifetimes.units["in_service_on"].min()
-    snapshots: list[Snapshot] = []
-    watched, running = [], {}
-    for end in [*(e for e in ends if e > first), now.as_of]:
-        snapshot = now if end == now.as_of else snapshot_at(folder, end)
-        if snapshot.table.empty:
-            continue
-        for span, back in BACK.items():
-            i = len(snapshots) - back
-            if i >= 0:
-                running[i, span] = running_chances(snapshots[i], days_between(snapshots[i], snapshot))
-        if snapshots:
-            snapshot = with_record(snapshot, snapshots[-1], running[len(snapshots) - 1, "quarter"])
-        snapshots.append(snapshot)
-        if len(snapshots) > 1:
-            before = snapshots[-2]
-            watched.append(watch(before, snapshot, at_stake(before, snapshot, running[len(snapshots) - 2, "quarter"])))
-        say(f"quarter to {end.date()}")
+    made = each(snapshot_at, [(folder, e) for e in ends if e > first])
+    plain = [s for s in (*made, now) if not s.table.empty]
+    spans = [(i, span, i + back) for i in range(len(plain)) for span, back in BACK.items() if i + back < len(plain)]
+    told = each(running_chances, [(plain[i], days_between(plain[i], plain[later])) for i, _, later in spans])
+    running = {(i, span): found for (i, span, _), found in zip(spans, told, strict=True)}
+    snapshots = plain[:1]
+    for i, snapshot in enumerate(plain[1:]):
+        snapshots.append(with_record(snapshot, snapshots[i], running[i, "quarter"]))
+    asked = [(snapshots[i], later, running[i, "quarter"]) for i, later in enumerate(snapshots[1:])]
+    watched = []
+    for quarter in each(_watched, asked):
+        watched.append(quarter)
+        say(f"quarter to {quarter.end.date()}")
     return Replay(snapshots, watched, running)
+
+
+def _watched(before: Snapshot, now: Snapshot, running: tuple[pd.DataFrame, np.ndarray]) -> Watched:
+    """The quarter from ``before`` to ``now``. running: `running_chances` of ``before`` over it."""
+    return watch(before, now, at_stake(before, now, running))
 
 
 def make_outlook(

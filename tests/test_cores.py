@@ -1,0 +1,68 @@
+"""Long loops: the same results, byte for byte, on one core, on two, and under the user's own backend."""
+
+from __future__ import annotations
+
+import os
+
+import joblib
+import pytest
+
+import analytics
+from analytics.cores import JOBS, each
+from analytics.review.how_sure import how_sure
+from analytics.review.outlook import make_outlook
+from analytics.review.quarterly import review_of
+from tests.small_door import two_parts
+
+
+def _square(x: int) -> tuple[int, int]:
+    return x * x, os.getpid()
+
+
+def _squares(upto: int) -> list[int]:
+    return [square for square, _ in each(_square, [(i,) for i in range(upto)], 2)]
+
+
+def test_results_come_in_order_from_other_processes():
+    found = list(each(_square, [(i,) for i in range(8)], 2))
+    assert [square for square, _ in found] == [i * i for i in range(8)]
+    assert os.getpid() not in {pid for _, pid in found}
+    assert {pid for _, pid in each(_square, [(1,), (2,)], 1)} == {os.getpid()}
+
+
+def test_one_loop_inside_another_goes_one_after_another():
+    assert list(each(_squares, [(3,), (4,)], 2)) == [[0, 1, 4], [0, 1, 4, 9]]
+
+
+def test_the_users_backend_is_taken():
+    with joblib.parallel_config(backend="threading"):
+        assert {pid for _, pid in each(_square, [(1,), (2,), (3,)], 2)} == {os.getpid()}
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory):
+    return analytics.read(two_parts(tmp_path_factory.mktemp("small") / "shop"))
+
+
+def test_a_review_is_the_same_to_the_byte_on_one_core_and_on_two(small, monkeypatch):
+    """Its long loops: the replay of past quarters, and the readings of the records."""
+    told = []
+    for jobs in ("1", "2"):
+        monkeypatch.setenv(JOBS, jobs)
+        outlook = make_outlook(review_of(small.records, small.lifetimes), small.records.shop, quarters=2)
+        tables = [outlook.forecasts.units, outlook.kept.table, *(w.tests for w in outlook.watched)]
+        tables.append(how_sure(small.records, small.lifetimes).table)
+        told.append([table.to_csv() for table in tables])
+    assert len(told[0]) == 5
+    assert told[0] == told[1]
+
+
+def test_ratings_are_the_same_to_the_byte_on_one_core_and_on_two(small, monkeypatch):
+    told: list[list[str]] = []
+    for jobs in ("1", "2"):
+        monkeypatch.setenv(JOBS, jobs)
+        rated = analytics.rate(small)
+        move = rated.follow_up.varied
+        tables = [rated.table, *rated.follow_up.curves.values(), *([move.table] if move is not None else [])]
+        told.append([table.to_csv() for table in tables])
+    assert told[0] == told[1]
