@@ -320,7 +320,7 @@ class _Part:
 
 
 def as_hp(log_power: float) -> float:
-    """Power in hp; NaN where there is none."""
+    """Power in hp of its logarithm ``log_power``; NaN where there is none."""
     return float(np.exp(log_power)) if np.isfinite(log_power) else NAN
 
 
