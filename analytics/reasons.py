@@ -532,6 +532,8 @@ class Rests(Code):
     LIGHTER_UNRATED = auto()
     HELD_AT_LIGHTER = auto()
     FOUND_AT_TEARDOWN = auto()
+    FITTED_LATELY = auto()
+    LASTS_AT_ANY_POWER = auto()
     UNCLEAR_FAILURES = auto()
 
 

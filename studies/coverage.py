@@ -46,7 +46,8 @@ class Cell:
     read_slope: probit slope of being read on the log rate. near: the nearly failed are read more. power_error: log-sd
     of recorded about true power. retuned: share tuned up 20 % unannounced. harsh: share in a use of 0.6 the life;
     harsh_recorded: that use is on record. reported: share of failures reported. bend: added to b1 above the median
-    power. frailty: log-sd of life between units. settings: a named set of `SETTINGS`.
+    power. frailty: log-sd of life between units. changed: the parts of the later half last that share as long, which nobody wrote
+    down; the rating is held against these. settings: a named set of `SETTINGS`.
     """
 
     name: str
@@ -70,6 +71,7 @@ class Cell:
     reported: float = 1.0
     bend: float = 0.0
     frailty: float = 0.0
+    changed: float = 1.0
     settings: str = "defaults"
 
 
@@ -108,6 +110,7 @@ def _cells() -> dict[str, Cell]:
         "70 % of failures reported": {"reported": 0.7},
         "steeper above the median power": {"bend": -3.0},
         "frailty 0.4": {"frailty": 0.4},
+        "material changed silently half way": {"changed": 0.6},
         "three at once": {"law": "lognormal", "shape": 1.5, "halves": True, "power_error": 0.10},
         "five at once": {
             "law": "lognormal",
@@ -146,6 +149,10 @@ CELLS = _cells()
 FIRST = tuple(c for c in CELLS if not c.endswith(("plain", "share known")))
 
 
+#: days on the road of the unit in the middle
+_MIDDLE_AGE = 0.5 * (0.25 + 6) * DAYS_A_YEAR
+
+
 # ---- the truth ---------------------------------------------------------------------------------------------------
 def _log_life_centre(cell: Cell, log_power: np.ndarray, log_weight: np.ndarray) -> np.ndarray:
     """Log life at e = 0, up to the cell's constant; powers are the true ones."""
@@ -171,6 +178,7 @@ def constant_of(cell: Cell) -> float:
     miles = _miles(cell, log_rate, age)
     base = _log_life_centre(cell, lp + lift, lw) + np.where(harsh, np.log(0.6), 0.0)
     base = base + (cell.frailty * rng.standard_normal(n) if cell.frailty else 0.0)
+    base = base + np.where(age < _MIDDLE_AGE, np.log(cell.changed), 0.0)
 
     def gap(constant):
         z = cell.shape * (np.log(miles) - constant - base)
@@ -210,7 +218,7 @@ def true_rating(cell: Cell, scale: str = "recorded") -> float:
 
     def survive(log_power: np.ndarray, life: float) -> float:
         """log_power (m,) averaged over the normal nodes; life: factor on the life."""
-        base = constant + _log_life_centre(cell, log_power, lw) + np.log(life)
+        base = constant + _log_life_centre(cell, log_power, lw) + np.log(life * cell.changed)
         if cell.frailty:
             spread = base[:, None] + cell.frailty * nodes
             return float(weight @ (_survival(cell, cell.shape * (np.log(LIFE_MILES) - spread)) @ weight))
@@ -238,6 +246,7 @@ def draw_fleet(cell: Cell, rng: np.random.Generator) -> LifeData:
     n = cell.units
     lp, lw, age, log_rate, u, lift, harsh = _vehicles(cell, n, rng)
     base = constant + _log_life_centre(cell, lp + lift, lw) + np.where(harsh, np.log(0.6), 0.0)
+    base = base + np.where(age < _MIDDLE_AGE, np.log(cell.changed), 0.0)
     if cell.frailty:
         base = base + cell.frailty * rng.standard_normal(n)
     life = np.exp(base + _quantile(cell, u) / cell.shape)

@@ -10,7 +10,7 @@ from scipy.special import ndtr, ndtri
 
 from analytics.errors import AnalyticsError
 from analytics.models.distributions import standard_quantile
-from analytics.models.lifedata import ALIKE, NOTHING, LifeData, build_rows, fill_failures, split_days
+from analytics.models.lifedata import ALIKE, FITTED, NOTHING, LifeData, build_rows, fill_failures, split_days
 from analytics.models.likelihood import Constraint, Layout
 from analytics.models.newton import Optimum, maximise
 from analytics.models.priors import Priors
@@ -145,6 +145,8 @@ def _centred(data: LifeData, names: list[str], raw: np.ndarray) -> tuple[np.ndar
     # the rating of a truck that is average in the owner's own columns
     own = np.isin(names, data.extra_names)
     centre[own] = np.average(raw[:, own], axis=0, weights=data.weight)
+    # and of a part as it is made now
+    centre[np.isin(names, FITTED)] = 0.0
     return np.column_stack([np.ones(len(raw)), raw - centre]), centre
 
 

@@ -13,9 +13,11 @@ from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.failures import COUNTED_CAUSES, counts_as_failure, ended_by_failure
 from analytics.models.rows import Block, Points, Rates, Rows
 from analytics.reasons import Lives, Reason, reason
+from analytics.records.measures import DAYS_A_YEAR
 
 ANY_WEIGHT = 1.0  # lb, given to every life where the shop keeps no weights: no weight effect, and none to rate at
 ALIKE = 0.05  # log-sd of miles a day below which drivers cannot be told apart
+FITTED = "fitted"  # the column of when a part was fitted, where a model has one
 STALE_DAYS = 30.0  # a running unit read longer before the cut-off is carried on at its own miles a day
 NOTHING = 1e-3  # miles and days that stand for "from new" where a logarithm is needed
 
@@ -32,6 +34,7 @@ class LifeData:
     log_power, log_weight: of hp at the crank and lb. use: codes into use_names. extra: (n, q) further columns.
     rate_miles, rate_days: the unit's miles and age at its last odometer reading (at the return, if it failed); NaN: none.
     rate_counts: True on one row per unit, so that a driver is not counted twice. unit: codes. weight: identical units.
+    fitted: when the part was fitted, in years before the latest of these (0 at most).
     """
 
     entry: np.ndarray
@@ -54,6 +57,7 @@ class LifeData:
     rate_counts: np.ndarray
     unit: np.ndarray
     weight: np.ndarray
+    fitted: np.ndarray
 
     def __repr__(self) -> str:
         return f"LifeData({len(self.lower)} rows, {self.units:g} units, {self.failures:g} failures)"
@@ -125,8 +129,10 @@ def life_data(
     rate_days: np.ndarray | None = None,
     unit: np.ndarray | None = None,
     weight: np.ndarray | None = None,
+    fitted: np.ndarray | None = None,
 ) -> LifeData:
-    """LifeData from arrays (n,), checked; what is left out takes its plain default. ``use`` may hold names.
+    """LifeData from arrays (n,), checked; what is left out takes its plain default. ``use`` may hold names. fitted: in years, from any day;
+    by default as long ago as the cut-off is.
 
     Raises AnalyticsError on a power or weight that is not positive, on a life out of order, and on a row with neither
     miles nor days.
@@ -162,6 +168,8 @@ def life_data(
     failed = np.isfinite(upper) | (np.isnan(upper) & np.isfinite(upper_days))
     cutoff = array(cutoff_days, np.nan)
     cutoff = np.where(np.isnan(cutoff), np.where(failed, upper_days, lower_days), cutoff)
+    since = -cutoff / DAYS_A_YEAR if fitted is None else np.asarray(fitted, float).reshape(n)
+    since = np.nan_to_num(since - np.nanmax(since)) if n and np.isfinite(since).any() else np.zeros(n)
     # one row per unit carries its driving rate: a failed one if there is one (its odometer was read because it failed)
     has = (rate_miles > 0) & (rate_days > 0)
     order = np.lexsort((np.arange(n), ~failed, ~has))
@@ -189,6 +197,7 @@ def life_data(
         counts & has,
         units,
         count,
+        since,
     )
 
 
@@ -283,6 +292,7 @@ def from_lifetimes(
         rate_days=read_days,
         unit=rows["serial"].astype(str).to_numpy(),
         weight=rows["count"].to_numpy(float),
+        fitted=-to_stop / DAYS_A_YEAR,
     )
     return data, tuple(notes)
 
@@ -323,6 +333,19 @@ def split_days(start: np.ndarray, length: np.ndarray, change: float) -> tuple[np
     """Days of a stretch before and after the age ``change`` at which the driving rate may change; arrays alike."""
     before = np.clip(np.minimum(start + length, change) - start, 0, None)
     return before, np.maximum(length - before, 0)
+
+
+def with_fitted(data: LifeData) -> LifeData | None:
+    """The lives (``data``) with when the part was fitted as a further column, in standard deviations from the middle of the later half;
+    None where all were fitted within a year or so."""
+    spread = float(np.sqrt(np.cov(data.fitted, aweights=data.weight))) if len(data.fitted) > 1 else 0.0
+    if not spread > 0.25:
+        return None
+    order = np.argsort(data.fitted, kind="stable")
+    mass = np.cumsum(data.weight[order])
+    now = data.fitted[order][np.searchsorted(mass, 0.75 * mass[-1])]
+    column = (data.fitted - now) / spread
+    return replace(data, extra=np.column_stack([data.extra, column]), extra_names=(*data.extra_names, FITTED))
 
 
 def fill_failures(data: LifeData) -> tuple[LifeData, int]:

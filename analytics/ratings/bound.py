@@ -5,7 +5,7 @@ The rating is the power p at which a share R survives to M miles, at a weight an
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from analytics.ratings.costs import costs_of_defaults
 from analytics.ratings.demonstration import Demonstration, demonstrate, rough_miles
 from analytics.ratings.fit_checks import check_class, check_laws
 from analytics.ratings.fits import PartFits, fit_part
+from analytics.ratings.lasting import lasting_share
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.signed_root import LawRating, estimate_at, rate_law
@@ -226,15 +227,12 @@ class _Part:
             self.reasons.append(reason(Rests.USE_NOT_STATED, use=data.use_names[picked]))
         opinion = min([r.opinion for r in laws if np.isfinite(r.opinion)], default=NAN)
         bound = min(r.calibrated for r in laws)
-        few = data.failures - (early.seen if early.fired else 0)
-        if self.by_use:
-            few = float(rated.weight[rated.failed & (rated.use == picked)].sum())
-        if few < 3:
-            use = data.use_names[picked] if self.by_use else None
-            self.reasons.append(reason(Rests.FEW_FAILURES, failures=few, use=use))
-            if np.isfinite(opinion):
-                bound = min(bound, opinion)
+        if self._few_failures(made, picked) and np.isfinite(opinion):
+            bound = min(bound, opinion)
+        bound = self._of_parts_made_now(made, laws, picked, bound)
         checks = checks + check_laws(laws, bound, opinion, s)
+        if s.explain and any(c.code is Checked.SLOPE_NOT_SHOWN for c in checks):
+            self._lasts_at_any_power(made, picked)
         own = [n for n in fits[0].model.columns if n in data.extra_names]
         if own:
             self.reasons.append(reason(Rests.AVERAGE_COLUMNS, columns=tuple(own)))
@@ -251,6 +249,42 @@ class _Part:
             costs=tuple(costs),
             laws=tuple(laws),
         )
+
+    def _few_failures(self, made: PartFits, picked: int) -> bool:
+        """Whether fewer than 3 failures stand behind a rating of the use; says so."""
+        few = self.data.failures - (made.early.seen if made.early.fired else 0)
+        if self.by_use:
+            few = float(made.rated.weight[made.rated.failed & (made.rated.use == picked)].sum())
+        if few < 3:
+            use = self.data.use_names[picked] if self.by_use else None
+            self.reasons.append(reason(Rests.FEW_FAILURES, failures=few, use=use))
+        return few < 3
+
+    def _of_parts_made_now(self, made: PartFits, laws: list[LawRating], picked: int, bound: float) -> float:
+        """The ``bound`` (log power), or that of parts fitted lately where the records lean to their failing sooner and it is lower: its
+        first-order bound, moved by the calibration of the other."""
+        if not made.lately or not np.isfinite(bound):
+            return bound
+        rest = self.promise.without(made.early.share)
+        now = min(
+            rate_law(f, self.weight_lb, picked, rest, self.settings, self.seed, full=False).first_order
+            for f in made.lately
+        )
+        now += min(r.calibrated for r in laws) - min(r.first_order for r in laws)
+        if not now < bound:
+            return bound
+        self.reasons.append(reason(Rests.FITTED_LATELY, z=made.lately_z, now_hp=as_hp(now), otherwise_hp=as_hp(bound)))
+        return now
+
+    def _lasts_at_any_power(self, made: PartFits, picked: int) -> None:
+        """Says what share lasts over the powers seen, where power is not shown to matter."""
+        found = lasting_share(made.rated, self.weight_lb, picked, self.promise, self.settings)
+        if found is not None:
+            rest = 1 - made.early.share
+            told = replace(found, share=found.share * rest, at_least=found.at_least * rest)
+            self.reasons.append(
+                reason(Rests.LASTS_AT_ANY_POWER, **asdict(told), life=self.promise.life, counted=self.promise.counted)
+            )
 
     def _with_enough(self, rated: LifeData) -> list[int]:
         """Uses with enough failures for a rating of their own; says which are left out."""

@@ -33,7 +33,7 @@ def costs_of_defaults(
     for code, on, off in offers:
         if not on:
             continue
-        other = replace(s, **off)
+        other = replace(s, **off, lately=False)
         fits = _without(data, made, code, promise.life, other)
         without = _first_order(fits, weight_lb, use, promise, other)
         if np.isfinite(without):

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
 
 from analytics.models.joint import JointModel, fit_joint
-from analytics.models.lifedata import LifeData
+from analytics.models.lifedata import FITTED, LifeData, with_fitted
 from analytics.models.newton import Optimum
 from analytics.ratings.early import EarlyCheck, early_check
 from analytics.ratings.fit_checks import check_fit, check_laws_apart
@@ -13,11 +16,18 @@ from analytics.ratings.settings import RatingSettings
 from analytics.ratings.signed_root import Fitted
 from analytics.reasons import Checked, Reason, reason
 
+#: standard errors at which parts fitted lately are taken to fail sooner. Of 60 fleets whose parts lasted .6 as long from half way on, the
+#: first-order bound held in .17 without the term and in .83 at this; in 60 without a change it came in at one in five and took 3 % off the
+#: bound on average.
+LEANS = 0.84
+
 
 @dataclass(frozen=True, slots=True, repr=False)
 class PartFits:
     """rated: the lives fitted, early failures taken out where the test of them fired. fits: one per distribution that
     converged, Weibull first. checks, later_checks: what weakens any rating made of them, before and after what its weight says.
+    lately: the same fits with a term for when a part was fitted, where the records lean towards parts fitted lately failing sooner (at
+    LEANS standard errors; a change of material that nobody wrote down shows so); lately_z: how many.
     """
 
     rated: LifeData
@@ -25,6 +35,8 @@ class PartFits:
     fits: tuple[Fitted, ...]
     checks: tuple[Reason, ...]
     later_checks: tuple[Reason, ...]
+    lately: tuple[Fitted, ...] = ()
+    lately_z: float = 0.0
 
     def __repr__(self) -> str:
         return f"PartFits({self.rated!r}, {', '.join(f.model.law for f in self.fits) or 'none'})"
@@ -56,4 +68,29 @@ def fit_part(
         fits=tuple(Fitted(m, t, best - float(t.value[0])) for m, t in found),
         checks=(*checks, *check_fit(rated, *found[0], settings)),
         later_checks=tuple(check_laws_apart(found)),
+        **_lately(rated, life_miles, settings, found),
     )
+
+
+def _lately(
+    rated: LifeData, life_miles: float, settings: RatingSettings, found: list[tuple[JointModel, Optimum]]
+) -> dict[str, Any]:
+    """The fits with a term for when a part was fitted, and its standard errors below 0, where those are more than LEANS."""
+    dated = with_fitted(rated) if settings.lately else None
+    if dated is None:
+        return {}
+    z = 0.0
+    fits: list[tuple[JointModel, Optimum]] = []
+    for plain, _ in found:
+        model, top = fit_joint(settings.model(dated, life_miles, plain.law))
+        if not top.converged[0]:
+            continue
+        at = model.layout.gamma.start + model.columns.index(FITTED)
+        se = float(np.sqrt(max(np.linalg.pinv(-top.hess[0])[at, at], 1e-300)))
+        if not fits:
+            z = -float(top.theta[0][at]) / se
+            if not z > LEANS:
+                return {}
+        fits.append((model, top))
+    best = max((float(top.value[0]) for _, top in fits), default=0.0)
+    return {"lately": tuple(Fitted(m, t, best - float(t.value[0])) for m, t in fits), "lately_z": z}

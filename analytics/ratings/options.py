@@ -24,6 +24,7 @@ _KINDS = {
     "selection": bool,
     "decline": bool,
     "early": bool,
+    "lately": bool,
     "early_miles": float,
     "use_terms": bool,
 }

@@ -12,6 +12,8 @@ from analytics.models.lifedata import LifeData
 from analytics.models.mileage import DrivingFit, fit_driving
 from analytics.models.priors import Priors
 
+#: age in days past which trucks may drive less
+CHANGE_DAYS = 1096.0
 DISTRIBUTIONS = ("weibull", "lognormal")
 
 
@@ -38,7 +40,8 @@ class RatingSettings:
     """How a rating is made. Each default can be switched off; the result says what each one changed.
 
     both_laws: Weibull and log-normal life both count, as far as the records leave both open. selection: readings may
-    come mainly from those who drive more (or less). decline: miles per day may change past ``change_days``. share:
+    come mainly from those who drive more (or less). decline: miles per day may change past CHANGE_DAYS. lately: parts fitted lately may fail
+    sooner than those before, as the records lean (`PartFits`). share:
     reporting share, None for one with a prior, 1 for "every failure was reported". early: the early-failure test, under
     ``early_test``. use_terms: a rating per recorded use; one
     with fewer than use_failures is left out of the harshest. replicates: simulated fleets of the calibration; below 20 the
@@ -49,7 +52,7 @@ class RatingSettings:
     both_laws: bool = True
     selection: bool = True
     decline: bool = True
-    change_days: float = 1096.0
+    lately: bool = True
     share: float | None = None
     early: bool = True
     early_test: EarlyTest = EarlyTest()
@@ -83,15 +86,15 @@ class RatingSettings:
     @property
     def terms(self) -> Terms:
         """What the joint model holds under these settings."""
-        return Terms(self.decline, self.change_days, self.selection, self.share, self.use_terms)
+        return Terms(self.decline, CHANGE_DAYS, self.selection, self.share, self.use_terms)
 
     def driving(self, data: LifeData) -> DrivingFit:
         """The driving of the units under these settings, without regard to lives."""
-        return fit_driving(data, self.priors, self.decline, self.change_days)
+        return fit_driving(data, self.priors, self.decline, CHANGE_DAYS)
 
     def model(self, data: LifeData, life_miles: float, law: str) -> JointModel:
         """The joint model of life and driving under these settings."""
         return joint_model(data, life_miles, law, self.priors, self.terms)
 
 
-PLAIN = RatingSettings(both_laws=False, selection=False, decline=False, share=1.0, early=False)
+PLAIN = RatingSettings(both_laws=False, selection=False, decline=False, share=1.0, early=False, lately=False)

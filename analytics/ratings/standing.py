@@ -20,7 +20,7 @@ from analytics.models.mileage import fit_driving
 from analytics.ratings.bound import RatingBound
 from analytics.ratings.demonstration import exposures
 from analytics.ratings.promise import Promise
-from analytics.ratings.settings import RatingSettings
+from analytics.ratings.settings import CHANGE_DAYS, RatingSettings
 from analytics.reasons import Rests
 
 NAN = float("nan")
@@ -113,7 +113,7 @@ def no_failure(
     understates them: the safe side."""
     driving = None
     if data.unknown.any() or np.isnan(data.lower).any():
-        driving = fit_driving(data, settings.priors, settings.decline, settings.change_days)
+        driving = fit_driving(data, settings.priors, settings.decline, CHANGE_DAYS)
     at = np.log(about_hp) + np.linspace(-_REACH, _REACH, _POINTS)
     heavier = data.log_weight - np.log(rated_weight(weight_lb))
     total = np.zeros(_POINTS)

@@ -18,7 +18,7 @@ from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes
 from analytics.models.nonparametric import mean_right_truncated
 from analytics.ratings.options import options_for
 from analytics.ratings.predict import PartFit, PartLives, chances, fit_lives, lives_of, with_early
-from analytics.ratings.settings import RatingSettings
+from analytics.ratings.settings import CHANGE_DAYS, RatingSettings
 from analytics.reasons import Reason, Unfitted, reason
 from analytics.records.load import NOT_RECORDED, Records, load_records
 from analytics.records.shop import Shop
@@ -177,7 +177,7 @@ def door_settings(settings: RatingSettings, table: pd.DataFrame) -> RatingSettin
     """How the fits of the quarter are made of a ``table`` of lives, from the ``settings`` of the ratings: of reported failures, so that the share unreported plays no part; driving that changes with
     age only where readings can show it."""
     read = table["read_days"][table["read_miles"].notna() & ~table["serial"].duplicated()]
-    late = int((read > settings.change_days).sum())
+    late = int((read > CHANGE_DAYS).sum())
     return replace(settings, share=1.0, decline=settings.decline and late >= _READ_LATE)
 
 

@@ -316,3 +316,23 @@ def test_a_raised_limit_charges_the_part_those_trucks_have_been_built_with(three
         rating_words.boldest_words(boldest_move(with_limits(three, A=(500, 500), B=(600, 800), C=(900, 900))))
     )
     assert "of A)" in told  # as many with A as with C: the first
+
+
+def test_the_head_says_how_many_figures_may_stand_too_high(ratings):
+    row = ratings.table[ratings.table["use"] == ""].iloc[[0]]
+    doubts = [0.05, 0.6, 0.95, math.nan]
+    rows = [
+        row.assign(
+            part=f"P{i}",
+            published_hp=700.0,
+            supported_hp=math.nan if i == 3 else 650.0,
+            why=[replace(row["why"].iat[0], values=row["why"].iat[0].values | {"too_high": doubt})],
+        )
+        for i, doubt in enumerate(doubts)
+    ]
+    said = rating_words.opening(replace(ratings, table=pd.concat(rows)))[-1]
+    assert "Of the 3 limits published for the lightest class about 2 may stand above" in said
+    assert "of the 3 figures supported about 0.3" in said
+    assert "all of them hold is about 73%" in said
+    # of one figure there is nothing to add up
+    assert len(rating_words.opening(replace(ratings, table=rows[0]))) == 2

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import expm1
+from math import expm1, isfinite
 
 from analytics.reasons import Checked, Default, Reason, Rests
 from analytics.words.saying import say, says, texts
@@ -32,6 +32,17 @@ texts(
         Rests.FOUND_AT_TEARDOWN: lambda failures: (
             f"{failures} of the failures {'was' if failures == 1 else 'were'} found at a teardown: the same damage in trucks "
             "never opened is not counted"
+        ),
+        Rests.LASTS_AT_ANY_POWER: (
+            "power is not shown to matter: at any power from {lowest_hp:,.0f} to {highest_hp:,.0f} hp about {share:.0%} last {life:,.0f} {counted}, "
+            "{at_least:.0%} at the least as surely as the rating (not calibrated)"
+        ),
+        Rests.FITTED_LATELY: lambda z, now_hp, otherwise_hp: (
+            f"parts fitted lately {'may fail' if z < 1.64 else 'fail'} sooner than those before ({z:.1f} standard errors): {now_hp:,.0f} hp is for "
+            f"what is fitted now, {otherwise_hp:,.0f} hp if nothing has changed. Has the material or the supplier?"
+            if isfinite(now_hp)
+            else f"parts fitted lately {'may fail' if z < 1.64 else 'fail'} sooner than those before ({z:.1f} standard errors): the records rule no power "
+            f"out for what is fitted now; {otherwise_hp:,.0f} hp if nothing has changed. Has the material or the supplier?"
         ),
         Rests.UNCLEAR_FAILURES: (
             "{own_hp:,.0f} hp if the {failures} with an unclear cause or order were its own, {other_hp:,.0f} hp if not; the "

@@ -20,7 +20,7 @@ from analytics.ratings.unknowns import AskFirst
 from analytics.ratings.verdict import NOT_SHOWN
 from analytics.ratings.whatif import RatingChanges
 from analytics.reasons import Lives, Reason
-from analytics.words.phrases import capital, listed, weight_class
+from analytics.words.phrases import capital, listed, numbered, weight_class
 from analytics.words.ratings.bound import DISTRIBUTION
 from analytics.words.ratings.plan import ahead_words, plan_words
 from analytics.words.ratings.sheet import seen_words, sheet_table
@@ -57,7 +57,23 @@ def opening(ratings: Ratings) -> tuple[str, ...]:
         lines.append(
             f"It should be right about {options.promise.confidence * 10:.0f} times in ten, {share}, if powers are as recorded at the build and the use is the one named. Nothing in the records can show failures that were never reported: phone owners chosen at random."
         )
-    return tuple(lines)
+    return (*lines, *_how_many_wrong(ratings))
+
+
+def _how_many_wrong(ratings: Ratings) -> tuple[str, ...]:
+    """How many figures may stand too high, lightest class, any use, and what looking again every quarter does."""
+    table, sure = ratings.table, ratings.options.promise.confidence
+    first = table[table["use"] == ""].drop_duplicates(["component", "part"])
+    supported = int(first["supported_hp"].notna().sum())
+    doubt = [why.values["too_high"] for why in first.loc[first["published_hp"].notna(), "why"]]
+    doubt = [d for d in doubt if math.isfinite(d)]
+    if supported < 2 or len(doubt) < 2:
+        return ()
+    return (
+        f"Of the {len(doubt)} limits published for the lightest class about {numbered(sum(doubt), 1)} may stand above what the part takes; of the {supported} "
+        f"figures supported about {numbered(supported * (1 - sure), 1)}, and the chance that all of them hold is about {sure**supported:.0%}. Looking every quarter "
+        "picks the luckiest look, so a limit is raised only at half that doubt.",
+    )
 
 
 def _silent(options: Options) -> str:

@@ -1,0 +1,48 @@
+"""The share of a part that lasts over the powers seen, where power is not shown to matter for it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analytics.models.distributions import log_survival
+from analytics.models.joint import fit_joint
+from analytics.models.lifedata import LifeData
+from analytics.models.posterior import posterior_draws
+from analytics.ratings.promise import Promise
+from analytics.ratings.settings import RatingSettings
+
+_DRAWS, _SEED = 512, 1
+
+
+@dataclass(frozen=True, slots=True)
+class Lasting:
+    """The ``share`` that reaches the promised life whatever the power from lowest_hp to highest_hp, and the share it is at_least, as sure as the
+    promise is (a posterior quantile, not calibrated)."""
+
+    share: float
+    at_least: float
+    lowest_hp: float
+    highest_hp: float
+
+
+def lasting_share(
+    data: LifeData, weight_lb: float, use: int, promise: Promise, settings: RatingSettings
+) -> Lasting | None:
+    """Of the lives (``data``) under the ``settings``, at ``weight_lb`` and a ``use`` by its code, with every power taken as one; None where that cannot be
+    fitted."""
+    lives = np.sort(data.log_power)
+    one = replace(data, log_power=np.full(len(lives), np.average(data.log_power, weights=data.weight)))
+    model, top = fit_joint(settings.model(one, promise.life, "weibull"))
+    if not top.converged[0]:
+        return None
+    theta, weight = posterior_draws(model, top, _DRAWS, _SEED)
+    at = np.concatenate([[1.0], model.covariates(float(one.log_power[0]), float(np.log(weight_lb)), use)])
+    lasts = np.exp(log_survival(-(theta[:, model.layout.gamma] @ at), "weibull")[0])
+    order = np.argsort(lasts)
+    up_to = np.cumsum(weight[order])
+    middle, low = (
+        float(lasts[order][min(np.searchsorted(up_to, q), len(order) - 1)]) for q in (0.5, 1 - promise.confidence)
+    )
+    return Lasting(middle, low, float(np.exp(lives[0])), float(np.exp(lives[-1])))
