@@ -195,6 +195,8 @@ class Advised(Code):
     CLUTCH_SLIPS = auto()
     SHAFT_YIELDS = auto()
     PRESSURE_TOO_HIGH = auto()
+    NEEDS_PRESSURE = auto()
+    LETS_THROUGH = auto()
     # of the build
     FITTED_WITH = auto()
 

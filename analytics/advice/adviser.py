@@ -15,7 +15,7 @@ from analytics.advice.answer import Advice, Choice, ComponentAdvice, Published, 
 from analytics.advice.build import next_up, whole_build
 from analytics.advice.chance import Chance, PartBasis, Roots, chance_of
 from analytics.advice.kept import keep, load_kept, stamp_of
-from analytics.advice.margins import broken_rules, decided_by, margin_of
+from analytics.advice.margins import broken_rules, decided_by, margin_of, needs_of
 from analytics.advice.nearest import like, nearest, outside_of
 from analytics.advice.together import always_together
 from analytics.advice.truck import Truck, Wish, truck_of
@@ -139,6 +139,7 @@ class Adviser:
             nearest=nearest(self.lifetimes, truck),
             refuse=_refusals(components),
             doubts=tuple(_doubts(components, truck, loads)),
+            needs=tuple(_needs(components, truck, loads)),
             together=always_together(self.lifetimes, components),
             settles=units_needed(promise.reliability, promise.confidence),
         )
@@ -245,6 +246,13 @@ def _doubts(components: tuple[ComponentAdvice, ...], truck: Truck, loads: Loads)
         part = one.fitted
         if part is not None and part.margin is not None and part.margin.doubtful:
             yield part, decided_by(loads, part.component, part.part, truck, part.margin)
+
+
+def _needs(components: tuple[ComponentAdvice, ...], truck: Truck, loads: Loads) -> Iterator[Reason]:
+    for one in components:
+        part = one.fitted
+        if part is not None and part.margin is not None and part.margin.of is Advised.CLUTCH_SLIPS:
+            yield from needs_of(loads, part.component, part.part, truck, part.margin.use)
 
 
 def _seen(basis: PartBasis | None, truck: Truck) -> Seen:

@@ -167,7 +167,7 @@ class Near:
 @dataclass(frozen=True, slots=True, repr=False)
 class Advice:
     """The answer for one truck. outside: in what it lies outside the records; nearest: trucks on record. refuse: why the shop should not build it as
-    asked, by component. doubts: parts fitted whose margin may be under 1, and the assumption that decides it. together: parts that always go together. settles: trucks that must each run the life without a failure to show a part."""
+    asked, by component. doubts: parts fitted whose margin may be under 1, and the assumption that decides it. needs: pressures and passages of the clutches fitted. together: parts that always go together. settles: trucks that must each run the life without a failure to show a part."""
 
     records: Records
     truck: Truck
@@ -179,6 +179,7 @@ class Advice:
     nearest: tuple[Near, ...]
     refuse: tuple[tuple[str, Reason], ...]
     doubts: tuple[tuple[Choice, str], ...]
+    needs: tuple[Reason, ...]
     together: tuple[Reason, ...]
     settles: int
 

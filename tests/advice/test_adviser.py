@@ -253,3 +253,28 @@ def test_frames_have_nowhere_to_keep_anything(shop):
     builds, returns = frames.pop("builds"), frames.pop("returns")
     own = from_frames(builds, returns, settings, **frames)
     assert Adviser(own.records, own.lifetimes).ask(Wish(420, 7000, "street")).components
+
+
+def test_the_answer_in_one_breath_and_what_would_settle_the_rest(asked):
+    told = spoken(asked.ask(Wish(420, 7000, "street")))
+    assert told[1].startswith("In short: shown to last: input shaft A")
+    outside = spoken(asked.ask(Wish(420, 7000, "autocross")))
+    assert "In short: no answer: input shaft and converter." in outside
+    # .9 of 22 all lasting is under one in ten
+    assert (
+        "To settle what is open, part by part: 22 such trucks with it, each run 30,000 miles, and none fails."
+        in outside
+    )
+    assert not [line for line in outside if line.startswith(("Parts for all", "No dearer part"))]
+
+
+def test_money_that_does_not_pay_is_called_so(asked):
+    advice = asked.ask(Wish(560, 7000, "street"))
+    (up,) = component(advice).up
+    if up.shown:
+        line = next(line for line in spoken(advice) if line.startswith("The next best money"))
+        assert ("less than" if up.each < 4000 else "more than") in line
+    cheap, dear = (replace(up, price=p, spared=5.0, low=2.0, high=9.0) for p in (100.0, 900.0))
+    for one, word in ((cheap, "less"), (dear, "more")):
+        told = "\n".join(spoken(replace(advice, whole=replace(advice.whole, best=one))))
+        assert f"for each one spared, {word} than the $4,000 a comeback costs" in told
