@@ -104,10 +104,10 @@ def ahead(whole: Whole) -> None:
 def limits(whole: Whole) -> None:
     """Which limits should move, what the returns say of them, and what the verdicts hang on."""
     sheet, fleet = whole.sheet, whole.fleet
-    rows = words.limit_rows(sheet)
+    rows = words.rows_of(sheet.ratings, sheet.limits)
     show_html(
         lines_html([words.limits_lead(sheet)]),
-        fold(words.WHOLE_LIMITS, limits_table(sheet, rows)) if len(rows) > words.PARTS else "",
+        fold(words.WHOLE_LIMITS, limits_table(sheet.ratings, rows)) if len(rows) > words.PARTS else "",
         behind(whole.review.limits),
         behind(fleet.how_sure, picture(fleet_figures.how_sure_figure(fleet), asked.HOW_SURE)),
     )

@@ -78,11 +78,6 @@ class Sheet:
         """Whether the shop states what a comeback costs."""
         return self.comeback == self.comeback
 
-    @property
-    def edges_lb(self) -> tuple[float, ...]:
-        """The edges of the weight classes."""
-        return self.ratings.records.shop.weight.classes
-
     def __repr__(self) -> str:
         return f"Sheet({self.span.name}: {len(self.to_do)} to do, {len(self.calls.table)} to call)"
 

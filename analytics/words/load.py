@@ -129,6 +129,9 @@ HEADINGS = {
     "fits": "Every fit, on the same lives",
     "suspects": "The suspects (customers' data: keep in the shop)",
     "rules": "Each rule, by lives that failed and lives that did not",
+    "exponents": "how life falls with load",
+    "part": "load, margin, life and rating",
+    "without": "Part by part without them",
 }
 #: beside a rating in lb ft
 ASK = (

@@ -28,15 +28,14 @@ _CUT_BY = {
 #: over pictures, lists and tables of the page
 HEADINGS = {
     "numbers": "The numbers",
+    "search": "The search, rival shapes, weight, and how it is worked out",
     "shapes": "The rival shapes",
-    "method": "How it is worked out",
-    "axes": "On weight, and on power with weight",
+    "ratio": "One part's life against the other's, by power",
     "spread": "Power, weight and use of each part's trucks",
     "cost": "What would a boundary elsewhere cost a year?",
     "by_use": "From which power it pays, use by use",
     "sensitivity": "Under other inputs",
     "safety": "By safety",
-    "hangs_on": "What these ratings hang on",
     "middle": "Does a middle tier earn its place?",
     "trial": "Trucks and years, for smaller and larger differences",
     "changes": "What would change our mind",

@@ -20,7 +20,7 @@ from analytics.ratings.unknowns import AskFirst
 from analytics.ratings.verdict import NOT_SHOWN
 from analytics.ratings.whatif import RatingChanges
 from analytics.reasons import Lives, Reason
-from analytics.words.phrases import capital, listed, weight_class
+from analytics.words.phrases import capital, listed, plural, weight_class
 from analytics.words.ratings.bound import DISTRIBUTION
 from analytics.words.ratings.plan import ahead_words, plan_words
 from analytics.words.ratings.sheet import seen_words, sheet_table
@@ -30,6 +30,12 @@ from analytics.words.saying import say, say_all
 
 #: what stands one click below
 FOLDED = {
+    "trust": "How far to trust a rating",
+    "verdicts": "Each verdict in a sentence",
+    "shapes": "Whether the parts of a component wear alike",
+    "move": "The rest of that move",
+    "varied": "Every assumption varied",
+    "proofs": "Limit by limit",
     "sheet": "Every part, weight class and use",
     "checks": "Checks, what each default cost, what was left out",
     "influence": "The units that move the estimate most (customers' data: keep in the shop)",
@@ -204,6 +210,28 @@ def _by_class(part: PartRating) -> str:
 
 def _cap(text: str) -> str:
     return capital(text)
+
+
+def part_title(part: PartRating) -> str:
+    """Over all that the rating of a ``part`` rests on."""
+    return f"{_cap(part.component)} {part.part}: records, curve, limits over the years, checks"
+
+
+def model_title(checks: ModelChecks) -> str:
+    """Over the ``checks`` of one part's fit."""
+    return f"{_cap(checks.component)} {checks.part}: fit by band, life laws, the units that move it most"
+
+
+def model_lead(every: Sequence[ModelChecks]) -> tuple[str, ...]:
+    """How many parts have a fit, of those checked (``every``)."""
+    fitted = sum(checks.reason is None for checks in every)
+    return (
+        (
+            f"{fitted} of {plural(len(every), 'part')} failed often enough for a fit to be checked against its own records.",
+        )
+        if every
+        else ()
+    )
 
 
 def model_words(checks: ModelChecks) -> tuple[str, ...]:
