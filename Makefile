@@ -6,7 +6,7 @@
 # make same     BASE=DIR: every output beside what DIR holds, byte by byte; the first call fills DIR
 # make browser  the pages in a real browser (needs Chromium or Chrome)
 # make oracles  outside values computed again in R (needs R with survival and cmprsk)
-# make long     the plain reckoning on 300 random shops, where make test draws 40
+# make long     the plain reckoning on 300 random shops, where make test draws 40; the pages of 40 invented shops, where it reads 3
 # make study    the long studies: hours; the first goes on where it stopped
 # Only Python 3.11 or newer is needed; the first call builds .venv, later calls use it.
 
@@ -30,6 +30,7 @@ test: $(READY)
 	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto --dist loadfile --cov --cov-report=term:skip-covered
 
 long: $(READY)
+	PAGE_SHOPS=40 OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto tests/report/test_pages.py
 	PLAIN_SHOPS=300 OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest tests/plain
 
 lab: $(READY)

@@ -21,7 +21,7 @@ from analytics.report.show import (
 )
 from analytics.review.advised import advised_answer
 from analytics.review.fleet_view import FleetView
-from analytics.review.one_sheet import Sheet
+from analytics.review.one_sheet import Sheet, looks, standing_alarms
 from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
 from analytics.words.cautions import CAUTIONS
@@ -61,10 +61,10 @@ def came_back(whole: Whole) -> None:
             after=1,
         ),
         behind(review.change),
-        behind(fleet.finding_shares),
-        behind(fleet.causes, picture(fleet_figures.causes_figure(review, fleet), asked.CAUSES)),
+        behind(fleet.finding_shares, title=asked.FOUND),
+        behind(fleet.causes, picture(fleet_figures.causes_figure(review, fleet), asked.CAUSES), title=asked.FAULT),
         behind(fleet.judged_alike, title=asked.JUDGED_ALIKE),
-        behind(fleet.first_or_followed),
+        behind(fleet.first_or_followed, title=asked.FIRST),
         behind(fleet.drags, title=asked.DRAGS),
     )
 
@@ -73,14 +73,21 @@ def worse(whole: Whole) -> None:
     """Whether anything is getting worse: the watch, what was foreseen, lots, revisions, build months, what the watch can see."""
     review, outlook = whole.review, whole.outlook
     promise = lines_html(outlook_figures.alarm_promise(evidence_folder()))
+    now, every = looks(standing_alarms(outlook)), looks(outlook.watched[-1].alarms) if outlook.watched else {}
+    gone = [look for key, look in every.items() if key not in now]
     show_html(
-        lead(outlook.alarms),
-        behind(outlook.alarms, promise, title=asked.ALL_ALARMS, after=1),
+        lines_html([words.watch_lead([*now.values()], gone)]),
+        behind(outlook.alarms, promise, title=asked.ALL_ALARMS),
         behind(outlook.expected, picture(outlook_figures.expected_figure(outlook), asked.expected(review.span.name))),
         behind(outlook.lots, picture(outlook_figures.lots_figure(outlook), asked.LOTS)),
         behind(outlook.revision),
-        behind(outlook.months, picture(outlook_figures.months_figure(outlook), asked.MONTHS), table=False),
-        behind(outlook.power),
+        behind(
+            outlook.months,
+            picture(outlook_figures.months_figure(outlook), asked.MONTHS),
+            title=asked.BY_MONTH,
+            table=False,
+        ),
+        behind(outlook.power, title=asked.CATCHES),
     )
 
 
@@ -94,7 +101,7 @@ def ahead(whole: Whole) -> None:
         lead(outlook.forecast),
         picture(outlook_figures.kept_figure(outlook), asked.KEPT),
         behind(outlook.forecast, promise, title=asked.ALL_AHEAD, after=1),
-        behind(outlook.stock),
+        behind(outlook.stock, title=asked.STOCK),
         behind(outlook.kept, table_html(outlook.alarms_kept, asked.ALARMS_KEPT)),
         behind(advised_answer(whole.review.lifetimes)),
         behind(fleet.guarantee, guaranteed, guarantees, title=asked.CARRY),
@@ -108,8 +115,10 @@ def limits(whole: Whole) -> None:
     show_html(
         lines_html([words.limits_lead(sheet)]),
         fold(words.WHOLE_LIMITS, limits_table(sheet.ratings, rows)) if len(rows) > words.PARTS else "",
-        behind(whole.review.limits),
-        behind(fleet.how_sure, picture(fleet_figures.how_sure_figure(fleet), asked.HOW_SURE)),
+        behind(whole.review.limits, title=asked.SPOKEN_TO),
+        behind(
+            fleet.how_sure, picture(fleet_figures.how_sure_figure(fleet), asked.HOW_SURE), title=asked.HOW_SURE_TITLE
+        ),
     )
 
 
@@ -150,11 +159,11 @@ def life(whole: Whole) -> None:
         lead(review.wear),
         behind(review.wear, title=asked.WEAR, after=1),
         behind(review.again, picture(fleet_figures.repeats_figure(review, fleet), asked.BUILD_YEARS)),
-        behind(fleet.by_build_year),
-        behind(fleet.rebuilt, picture(fleet_figures.rebuilt_figure(review, fleet), asked.REBUILT)),
+        behind(fleet.by_build_year, title=asked.BY_YEAR),
+        behind(fleet.rebuilt, picture(fleet_figures.rebuilt_figure(review, fleet), asked.REBUILT), title=asked.AS_NEW),
         behind(fleet.renew, title=asked.RENEW),
-        behind(review.fleet),
-        behind(review.clocks),
+        behind(review.fleet, title=asked.FLEET),
+        behind(review.clocks, title=asked.CLOCKS_TITLE),
     )
 
 

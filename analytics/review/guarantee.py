@@ -295,7 +295,9 @@ def guarantee(snapshot: Snapshot, costs: tuple[BandCost, ...]) -> Answer:
             question, Guarantee.TOO_FEW_FAILURES, empty, failures=failures, needed=shop.checks.failures_to_fit
         )
     own = bool(shop.cost_of("guarantee_per_unit"))
-    said = [reason(Guarantee.COSTS, comeback=comeback, allowed=allowed, stated=own, shares=_SHARES)]
+    said = [
+        reason(Guarantee.COSTS, comeback=comeback, allowed=allowed, stated=own, shares=_SHARES, currency=shop.currency)
+    ]
     rows: list[dict] = []
     middle = allowed[(len(allowed) - 1) // 2]
     for band in shop.band_labels():
@@ -305,7 +307,9 @@ def guarantee(snapshot: Snapshot, costs: tuple[BandCost, ...]) -> Answer:
             continue
         lasts = {amount: _row(found, amount, comeback) for amount in allowed}
         rows += lasts.values()
-        said.append(reason(Guarantee.BAND, band=band, allowed=middle, lasts=lasts[middle]["in_words"]))
+        said.append(
+            reason(Guarantee.BAND, band=band, allowed=middle, lasts=lasts[middle]["in_words"], currency=shop.currency)
+        )
     said.append(reason(Guarantee.NO_ADVICE))
     return Answer(question, tuple(said), pd.DataFrame(rows, columns=_COLUMNS))
 

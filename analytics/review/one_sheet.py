@@ -165,14 +165,14 @@ def _to_do(
     raised = [(c, p, _moves(own)) for (c, p), own in general.groupby(["component", "part"], sort=False)]
     if raised:
         yield Line(Who.OWNER, reason(Do.RAISE, parts=raised), "limits")
+    if len(order := fleet.random_calls.table):
+        yield Line(Who.PHONE, reason(Do.RANDOM, calls=len(order)), "call")
     stock = outlook.forecasts.stock
     if len(stock) and len(own := stock[(stock["keep"] > 0) & (stock["part"] != NOT_RECORDED)]):
         own = own.sort_values(["keep", "part"], ascending=[False, True], kind="stable")
         yield Line(
             Who.PARTS, reason(Do.STOCK, parts=[*own[["part", "keep"]].itertuples(index=False, name=None)]), "ahead"
         )
-    if len(order := fleet.random_calls.table):
-        yield Line(Who.PHONE, reason(Do.RANDOM, calls=len(order)), "call")
 
 
 def _of_alarm(alarm, outlook: Outlook) -> Line:
@@ -271,13 +271,15 @@ def changed(outlook: Outlook, limits: pd.DataFrame, compared: bool) -> tuple[Rea
     return tuple(said) or (reason(Since.NOTHING),)
 
 
-def _alarms_changed(outlook: Outlook) -> list[Reason]:
-    def named(frame: pd.DataFrame) -> dict[tuple, Reason]:
-        looks = zip(frame["family"], frame["component"], frame["group"], strict=True)
-        return {key: reason(Alarms.LOOK, family=key[0], component=key[1], group=key[2]) for key in looks}
+def looks(frame: pd.DataFrame) -> dict[tuple, Reason]:
+    """What each alarm of the ``frame`` looked at, by family, component and group."""
+    keys = zip(frame["family"], frame["component"], frame["group"], strict=True)
+    return {key: reason(Alarms.LOOK, family=key[0], component=key[1], group=key[2]) for key in keys}
 
-    now = named(standing_alarms(outlook))
-    then = named(outlook.watched[-2].alarms) if len(outlook.watched) > 1 else {}
+
+def _alarms_changed(outlook: Outlook) -> list[Reason]:
+    now = looks(standing_alarms(outlook))
+    then = looks(outlook.watched[-2].alarms) if len(outlook.watched) > 1 else {}
     judged = {(k.family, k.component, k.group): k.verdict for k in outlook.alarms_kept.itertuples()}
     new = [reason(Since.ALARM_NEW, what=look) for key, look in now.items() if key not in then]
     over_now = [

@@ -328,10 +328,20 @@ def _figure(sheet: Sheet, what: InNumbers, row: pd.Series) -> str:
     return f"{value:.1f}" if what is InNumbers.PER_HUNDRED else f"{value:,.0f}"
 
 
+# ---- what the watch holds ---------------------------------------------------------------------------------------------
+def watch_lead(standing: Sequence[Reason], gone: Sequence[Reason]) -> str:
+    """What is ``standing`` of the alarms today, and what is ``gone``: raised before, and over by what came since."""
+    told = "No alarm stands."
+    if standing:
+        verb = "stands" if len(standing) == 1 else "stand"
+        told = f"{plural(len(standing), 'alarm')} {verb}: {listed([say(look) for look in standing])}."
+    return f"{told} Over, by what came since: {listed([say(look) for look in gone])}." if gone else told
+
+
 # ---- what changed ----------------------------------------------------------------------------------------------------
 @says(Since.VERDICT)
 def _verdict(component: str, part: str, was: str, now: str, weights: Sequence[float]) -> str:
-    at = listed([weight_class(w) for w in weights])
+    at = weight_class(max(weights)) if len(weights) == 1 else f"in {len(weights)} weight classes"
     return f"{part} {at}: now “{now}”, was “{was}”."
 
 
