@@ -12,6 +12,7 @@ import pytest
 from python_calamine import CalamineWorkbook
 
 from analytics.errors import AnalyticsError
+from analytics.models.cells import survival_table
 from analytics.report import figures
 from analytics.report.files import plain_text, write_csv, write_review_files
 from analytics.report.page import page_html
@@ -108,6 +109,21 @@ def test_same_input_same_bytes(nasty, tmp_path):
         write_review_files(nasty, tmp_path / place)
     for path in sorted((tmp_path / "a").iterdir()):
         assert path.read_bytes() == (tmp_path / "b" / path.name).read_bytes(), path.name
+
+
+def test_survival_keeps_the_steps_that_move_a_curve_and_its_end(nasty):
+    cell = ["clock", "component", "part", "power_band", "weight_class", "finding"]
+    whole = survival_table(nasty.lifetimes.table, min_at_risk=nasty.records.shop.checks.at_risk_to_show)
+    kept = nasty.survival
+    assert 0 < len(kept) < len(whole)
+    assert kept.groupby(cell)[["failed", "censored"]].sum().equals(whole.groupby(cell)[["failed", "censored"]].sum())
+    for every, few in zip(whole.groupby(cell), kept.groupby(cell), strict=True):
+        assert every[0] == few[0]
+        assert (
+            every[1].iloc[-1][["time", "at_risk", "survival"]] == few[1].iloc[-1][["time", "at_risk", "survival"]]
+        ).all()
+        moved = every[1].loc[every[1]["failed"] > 0, "time"]
+        assert set(moved) <= set(few[1]["time"]) <= {*moved, every[1]["time"].iloc[-1]}
 
 
 def test_survival_csv_has_the_promised_columns(nasty, tmp_path):
