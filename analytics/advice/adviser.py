@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.advice.answer import Advice, Choice, ComponentAdvice, Published, Seen
-from analytics.advice.build import next_up, whole_build
+from analytics.advice.build import next_up, over_cheaper, whole_build
 from analytics.advice.chance import Chance, PartBasis, Roots, chance_of
 from analytics.advice.kept import keep, load_kept, stamp_of
 from analytics.advice.margins import broken_rules, decided_by, margin_of, needs_of
@@ -155,7 +155,8 @@ class Adviser:
         if pick and cheaper and cheaper.price >= pick.price:
             cheaper = None
         instead = None if pick or cheaper else min(filter(_OPEN, choices), key=_RECORD, default=None)
-        return ComponentAdvice(name, choices, pick, instead, cheaper, next_up(pick or cheaper or instead, choices))
+        up = (*over_cheaper(pick, choices), *next_up(pick or cheaper or instead, choices))
+        return ComponentAdvice(name, choices, pick, instead, cheaper, up)
 
     def _choice(
         self, component: str, part: str, truck: Truck, promise: Promise, loads: Loads, published: Published | None

@@ -124,7 +124,7 @@ class NextUp:
 class ComponentAdvice:
     """choices: cheapest first. pick: the cheapest that is advisable. cheaper: one the records support, under the price of the pick or where there
     is none, that the published limit alone forbids: for a person to decide. instead: where there is neither, the one with the best record
-    that no rule forbids."""
+    that no rule forbids. up: what the pick buys over cheaper parts the records speak against, and dearer parts over what is fitted."""
 
     component: str
     choices: tuple[Choice, ...]

@@ -278,3 +278,10 @@ def test_money_that_does_not_pay_is_called_so(asked):
     for one, word in ((cheap, "less"), (dear, "more")):
         told = "\n".join(spoken(replace(advice, whole=replace(advice.whole, best=one))))
         assert f"for each one spared, {word} than the $4,000 a comeback costs" in told
+
+
+def test_what_the_part_advised_buys_over_one_that_is_not_enough_is_told(asked):
+    own = component(asked.ask(Wish(800, 7000, "street")))
+    assert own.pick.part == "B"
+    assert [(u.part, u.instead_of, u.price) for u in own.up] == [("B", "A", 400.0)]
+    assert whole_build([own]).best is None
