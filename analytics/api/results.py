@@ -476,7 +476,7 @@ class LoadResult(Shown):
 
     @property
     def summary(self) -> str:
-        return door.loads(len(self.load.parts), len(self.suspects))
+        return door.loads(len(self.load.parts), self.load.suspects.failures)
 
     def shown(self) -> pd.DataFrame:
         return self.ratings

@@ -45,7 +45,7 @@ def suspects(review: LoadReview) -> None:
     """Which failures may have another cause than the part's strength."""
     listed = table_html(words.suspects_table(review), words.HEADINGS["suspects"])
     first_then(
-        words.suspect_words(review),
+        (*words.suspect_words(review), *words.over_limit_words(review)),
         words.HEADINGS["suspects"],
         listed,
         table_html(review.suspects.counts, words.HEADINGS["rules"]),

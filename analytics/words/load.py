@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
 
-from analytics.driveline.assumptions import Span
+from analytics.driveline.assumptions import Assumptions, Span
 from analytics.driveline.damage import SN_MEDIAN, comeback_ratio, life_ratio
 from analytics.driveline.load import LOAD_COLUMNS, SHAFTS, Loads
 from analytics.driveline.part_facts import Fact
 from analytics.driveline.splines import life_exponents
+from analytics.driveline.suspects import RULES, SAID_AT
 from analytics.ratings.by_load import APART, Compared, Explained, LoadRating, Reading, Taken
 from analytics.ratings.load_review import (
     LoadReview,
@@ -68,6 +70,10 @@ _DECIDES = {
     "converter_pressure": "what a lock-up clutch holds",
     "converter_pressure_max": "which converters are suspects",
     "clutch_margin_min": "which clutches are suspects",
+    "hub_stress_max": "which shafts are suspects for their hub",
+    "shift_heat_max": "which clutch packs are suspects for heat",
+    "release_share_min": "which converters are suspects for their release passage",
+    "grade_margin_min": "which lock-up clutches are suspects on a grade",
     "sn_exponent": "what a measured exponent is held against; no margin and no rating",
     "friction": _CAP,
     "driven_wheels": _CAP,
@@ -330,24 +336,22 @@ def explained_table(review: LoadReview) -> pd.DataFrame:
 def suspect_words(review: LoadReview) -> tuple[str, ...]:
     """How many failures broke a rule, and whether the rule is broken as often without a failure."""
     found, a = review.suspects.table, review.loads.assumptions
+    rules = "; ".join(f"{rule}: {_RULES[rule](_limit(rule, a))}" for rule in RULES)
     lines = [
-        f"A failure is marked where a condition on record breaks a rule: converter apply pressure above {a.converter_pressure_max:,.0f} psi "
-        "(common practice, no source; change it in shop.toml under [driveline]), power above the limit published when it was built, "
-        f"or a clutch margin under {a.clutch_margin_min:g} even at the best of what is assumed. What the shop wrote as cause stays as it is."
+        f"A failure is marked where a condition on record breaks a rule, with what is not known at its middle ({rules}; change them in shop.toml under [driveline]). "
+        "What the shop wrote as cause stays as it is, and a rule that lives without a failure break as often explains nothing."
     ]
     if found.empty:
         lines.append("No failure on record broke one of them, as far as conditions were written down.")
     else:
-        own = found["cause"].eq("over limit").sum()
         lines.append(
-            f"{plural(len(found), 'failure is a suspect', 'failures are suspects')} for another cause than the part's strength; "
-            f"the shop itself calls {own} of them over limit."
+            f"{plural(review.suspects.failures, 'failure is a suspect', 'failures are suspects')} for another cause than the part's strength."
         )
     for r, p in zip(review.suspects.counts.itertuples(), review.suspects.p_values, strict=True):
         if r.broken_failed:
             lines.append(
                 f"{r.component.capitalize()} {r.part}, {r.rule}: broken in {r.broken_failed} of {r.told_failed} failures where it can be told, "
-                f"and in {r.broken_others} of {r.told_others} lives without one" + _compare(p)
+                f"and in {r.broken_others} of {r.told_others} lives without one; among trucks of like power{_compare(p)}"
             )
     if (review.suspects.counts["told_failed"] < review.suspects.counts["lives_failed"]).any():
         lines.append(
@@ -358,31 +362,63 @@ def suspect_words(review: LoadReview) -> tuple[str, ...]:
 
 def _compare(p: float) -> str:
     if math.isnan(p):
-        return "."
+        return " there is nothing to compare."
     return (
-        f": more often than chance would have it (p = {p:.2g})."
-        if p < 0.05
-        else f": no more often than chance may have it (p = {p:.2g})."
+        f" more often than chance would have it (p = {p:.2g})."
+        if p < SAID_AT
+        else f" no more often than chance may have it (p = {p:.2g})."
+    )
+
+
+def _limit(rule: str, a: Assumptions) -> float:
+    return a.converter_pressure_max if rule == "converter pressure" else float(getattr(a, RULES[rule].limit))
+
+
+#: a rule, by its limit
+_RULES: dict[str, Callable[[float], str]] = {
+    "converter pressure": lambda x: f"apply pressure above {x:,.0f} psi (common practice, no source)",
+    "clutch margin": lambda x: f"the clutch holds less than {x:g} times the engine's torque at its own ratio",
+    "hub": lambda x: (
+        f"tension in the hub of the spline, under a shock, above {x:g} ksi (what a careful design allows in steel of 33 to 38 HRC, from memory)"
+    ),
+    "shift heat": lambda x: f"a full-throttle shift puts more than {x:g} J on each mm² of lining (from memory)",
+    "release passage": lambda x: f"its oil carries off less than {x:.0%} of the heat of a stall (judgement)",
+    "grade": lambda x: (
+        f"the lock-up clutch holds less than {x:g} times what the trailer asks on a 6 % grade at 55 mph (common practice, no source)"
+    ),
+}
+_VALUES: dict[str, Callable[[float, float], str]] = {
+    "converter pressure": lambda v, most: f"converter pressure {most / v:,.0f} psi, above {most:,.0f}",
+    "clutch margin": lambda v, least: f"clutch margin about {v:.2f}, under {least:g}",
+    "hub": lambda v, most: f"tension in the hub about {v:,.0f} ksi, above {most:g}",
+    "shift heat": lambda v, most: f"heat of a shift about {v:.2f} J/mm², above {most:g}",
+    "release passage": lambda v, least: f"release passage carries about {v:.0%} of a stall's heat, under {least:.0%}",
+    "grade": lambda v, least: f"lock-up holds about {v:.2f} times the grade, under {least:g}",
+}
+
+
+def over_limit_words(review: LoadReview) -> tuple[str, ...]:
+    """What was sold above the published limit, of a ``review``: no other cause, but the shop's own word broken."""
+    told = [
+        f"{r.component.capitalize()} {r.part}: {r.failed_over} of {r.failed} failures and {r.others_over} of {r.others} lives without one"
+        for r in review.suspects.over_limit.itertuples()
+    ]
+    if not told:
+        return ()
+    return (
+        "Sold above the limit published when the truck was built, which is no other cause but the shop's own choice: "
+        + "; ".join(told)
+        + ".",
     )
 
 
 def suspects_table(review: LoadReview) -> pd.DataFrame:
-    """The failures marked, and the rule each broke."""
-    a = review.loads.assumptions
-
-    def rule(r) -> str:
-        said = []
-        if math.isfinite(r.converter_psi):
-            said.append(f"converter pressure {r.converter_psi:,.0f} psi, above {a.converter_pressure_max:,.0f}")
-        if math.isfinite(r.power_hp):
-            said.append(f"power {r.power_hp:,.0f} hp, above the {r.published_hp:,.0f} published")
-        if math.isfinite(r.clutch_margin):
-            said.append(f"clutch margin at most {r.clutch_margin:.2f}, under {a.clutch_margin_min:g}")
-        return "; ".join(said)
-
-    found = review.suspects.table
-    told = found[["serial", "component", "part", "failed_on", "finding", "cause"]]
-    return told.assign(rule=[rule(r) for r in found.itertuples()])
+    """The failures marked, and the rules each broke."""
+    a, found = review.loads.assumptions, review.suspects.table
+    said = [_VALUES[r.rule](r.value, _limit(r.rule, a)) for r in found.itertuples()]
+    keys = ["serial", "component", "part", "failed_on", "finding", "cause"]
+    lines = found.assign(rule=said).groupby("at", sort=False)["rule"].agg("; ".join)
+    return found.drop_duplicates("at").set_index("at")[keys].assign(rule=lines).reset_index(drop=True)
 
 
 def without_words(review: LoadReview) -> tuple[str, ...]:

@@ -235,10 +235,11 @@ def test_with_and_without_suspects(shop):
     suspects = find_suspects(shop)
     assert len(suspects.table)
     before = shop.table.copy()
-    made = without_suspects(shop, suspects, "input shaft", "A", 7500.0, None, OPTIONS)
+    made = without_suspects(shop, suspects, "converter", "C", 7500.0, None, OPTIONS)
     assert list(made) == list(Reading)
     recorded, spared, kept = made.values()
-    marked = (suspects.table["component"] == "input shaft").sum()
+    marked = suspects.table.loc[suspects.table["component"] == "converter", "at"].nunique()
+    assert 0 < marked < recorded.failures
     assert spared.failures == recorded.failures - marked == kept.failures
     assert kept.units < recorded.units == spared.units
     assert shop.table.equals(before)
