@@ -18,7 +18,7 @@ LEFT = {
     "ratings": 77,
     "records": 71,
     "report": 85,
-    "review": 96,
+    "review": 95,
     "start": 9,
     "words": 136,
 }

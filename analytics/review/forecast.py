@@ -360,7 +360,7 @@ def _since(alarm, later: list[Watched], single: bool) -> dict:
     expected = max(then.expected - (0 if single else alarm.expected), 1e-9)
     if came <= 0 and alarm.family in INSTALL:
         verdict = CameSince.RUN_ITS_COURSE
-    elif poisson.sf(came - 1, expected) <= 0.05:
+    elif (poisson.sf(came - 1, expected) if alarm.came > alarm.expected else poisson.cdf(came, expected)) <= 0.05:
         verdict = CameSince.BORNE_OUT
     elif expected * 2 < 3:  # three expected at twice the rate: none would be a surprise
         verdict = CameSince.TOO_EARLY

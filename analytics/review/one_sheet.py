@@ -185,7 +185,7 @@ def _of_alarm(alarm, outlook: Outlook) -> Line:
         return Line(Who.PARTS, reason(Do.STOP_LOT, lot=alarm.group, running=running, **counts), "worse", danger=True)
     if alarm.family in INSTALL:
         return Line(Who.BENCH, reason(Do.ASK_BENCH, **counts), "worse", danger=True)
-    return Line(Who.OWNER, reason(Do.LOOK_AT, **counts), "worse", danger=True)
+    return Line(Who.OWNER, reason(Do.LOOK_AT, **counts), "worse", danger=bool(alarm.came > alarm.expected))
 
 
 def _moves(own: pd.DataFrame) -> list[tuple[float, float, float]]:
