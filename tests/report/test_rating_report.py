@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
@@ -14,7 +15,7 @@ from analytics.api.explorer import explorer
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.curve import reliability_curve
-from analytics.ratings.customers import may_be_told
+from analytics.ratings.customers import Line, Told, below_weaker, may_be_told
 from analytics.ratings.follow_up import FollowUp, boldest_move, proofs_of, vary_firmest
 from analytics.ratings.model_checks import check_model
 from analytics.ratings.sheet import make_ratings
@@ -98,10 +99,10 @@ def test_customers_never_read_more_than_is_published_or_proven(ratings):
     assert "Small &amp; &lt;i&gt;Sons" in page
     for absent in ("<script", "http:", "https:", "T-0"):
         assert absent not in page
-    rows = re.findall(r"<tr>(<td>.*?)</tr>", page)
+    rows = re.findall(r"<tr>(<td.*?)</tr>", page)
     assert len(rows) == len({(p.component, p.part) for p in ratings.parts})
     for row in rows:
-        cells = re.findall(r"<td>(.*?)</td>", row)
+        cells = re.findall(r"<td[^>]*>(.*?)</td>", row)
         own = ratings.table[
             (ratings.table["component"] == cells[0])
             & (ratings.table["part"] == cells[1])
@@ -118,6 +119,29 @@ def test_customers_never_read_more_than_is_published_or_proven(ratings):
     assert "Cautions" in page
 
 
+def test_a_stronger_part_below_a_weaker_one_says_why(ratings):
+    def line(part: str, hp: float, failures: float, units: float) -> Line:
+        return Line("input shaft", part, (), 50_000.0, "miles", (Told(hp), Told(None)), failures, units)
+
+    def sheet(prices: dict, **estimates: float) -> SimpleNamespace:
+        table = pd.DataFrame(
+            {"component": "input shaft", "part": [*estimates], "use": "", "estimate_hp": [*estimates.values()]}
+        )
+        return SimpleNamespace(table=table, records=SimpleNamespace(shop=SimpleNamespace(costs={"parts": prices})))
+
+    lines = (line("A", 600, 18, 434), line("B", 425, 7, 226))
+    dear = {"A": 400, "B": 700}
+    (found,) = below_weaker(sheet(dear, A=700.0, B=900.0), lines)
+    assert (found.part, found.weaker, found.thinner) == ("B", "A", True)
+    (found,) = below_weaker(sheet(dear, A=700.0, B=650.0), lines)
+    assert not found.thinner
+    assert below_weaker(sheet({"A": 900, "B": 700}, A=700.0, B=650.0), lines) == ()
+    assert [f.part for f in below_weaker(sheet({}, A=700.0, B=900.0), lines)] == ["B"]
+    assert below_weaker(sheet(dear, A=700.0, B=900.0), (line("A", 600, 18, 434), line("B", 625, 7, 226))) == ()
+    page = customer_sheet(ratings)
+    assert 'data-head="truck up to 7,500 lb"' in page
+
+
 def test_a_lower_limit_for_one_use_stands_on_the_customers_sheet(tmp_path):
     folder = rateable_shop(tmp_path)
     limits = [
@@ -127,7 +151,7 @@ def test_a_lower_limit_for_one_use_stands_on_the_customers_sheet(tmp_path):
     pd.DataFrame(limits).to_csv(folder / "limits.csv", index=False)
     records = load_records(folder)
     page = customer_sheet(make_ratings(records, make_lifetimes(records)))
-    told = [re.findall(r"<td>(.*?)</td>", r) for r in re.findall(r"<tr>(<td>.*?)</tr>", page)]
+    told = [re.findall(r"<td[^>]*>(.*?)</td>", r) for r in re.findall(r"<tr>(<td.*?)</tr>", page)]
     # a higher one for street adds nothing
     assert [cells[:4] for cells in told[:2]] == [
         ["input shaft", "A", "street, 50,000 miles", "450 hp"],
