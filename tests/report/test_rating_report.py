@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 import re
+import time
 from dataclasses import replace
 from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 import pytest
 from python_calamine import CalamineWorkbook
@@ -14,11 +16,13 @@ from python_calamine import CalamineWorkbook
 from analytics.api.explorer import explorer
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
+from analytics.ratings.at_once import AtOnce
 from analytics.ratings.curve import reliability_curve
 from analytics.ratings.customers import Line, Told, below_weaker, may_be_told
 from analytics.ratings.follow_up import FollowUp, boldest_move, proofs_of, vary_firmest
 from analytics.ratings.model_checks import check_model
 from analytics.ratings.sheet import make_ratings
+from analytics.ratings.whatif import failing_by, reported
 from analytics.records.load import load_records
 from analytics.report import evidence_figures, rating_figures
 from analytics.report.rating_files import customer_sheet, write_rating_files
@@ -240,15 +244,48 @@ def test_failures_in_the_strongest_trucks_alone_can_be_drawn(tmp_path):
     assert "On the right" not in told
 
 
-def test_what_if_answers_when_asked(ratings):
+def test_what_if_answers_every_move_at_once(ratings):
     box = explorer(ratings)
-    named = {w.description: w for w in box.children if hasattr(w, "description")}
-    assert named["limit now, hp"].value == 900  # what is published for the part chosen
-    named["What would it bring?"].click()
-    told = box.children[-1].value
-    assert " units a year would get A" in told
-    assert "With a life of 50,000 miles" in told
-    assert "fewer units a year would get A" in told
+    named = {w.description: w for w in box.children if getattr(w, "description", "")}
+    picture, told = box.children[-2:]
+    named["limit, hp"].value = 800
+    before = bytes(picture.value)
+    assert before.startswith(b"\x89PNG")
+    begun = time.process_time()
+    named["limit, hp"].value = 850
+    assert time.process_time() - begun < 0.2
+    assert bytes(picture.value) != before
+    assert "At 850 hp, up to 7,500 lb, " in told.value
+    assert "at the 900 published" in told.value
+    assert "fewer a year would come back, $" in told.value
+    assert told.value.count(". ") <= 1  # one sentence
+
+
+def test_what_if_reads_the_fits_it_has(ratings):
+    """Every answer is of the fits made as it opened; the share is that of the fit, and the builds between are counted by hand."""
+    asked = AtOnce(ratings)
+    part = ratings.part("input shaft", "A")
+    first = asked.risk(part, 7500.0, "street", 50_000.0)
+    kept = asked.fit(part)
+    again = asked.risk(part, 7500.0, "street", 30_000.0)
+    assert asked.fit(part) is kept
+    assert (again.share <= first.share).all()
+    assert again.share.sum() < first.share.sum()
+    assert (np.diff(first.share) >= -1e-12).all()
+    assert (first.lower <= first.share).all()
+    assert (first.share <= first.upper).all()
+    own = failing_by(kept, np.array([first.power_hp[20]]), np.array([7500.0]), ["street"], 50_000.0)[:, 0] * reported(
+        kept
+    )
+    assert first.share[20] == pytest.approx(np.median(own))
+    assert first.at(first.power_hp[20])[0] == pytest.approx(np.median(own))
+    mix = asked.between(part, 900.0, 800.0, 7500.0)
+    back = asked.more_back(part, mix, "street", 50_000.0)
+    frame = mix.frame
+    failing = failing_by(kept, frame["power_hp"], frame["weight_lb"], frame["use"], 50_000.0)
+    by_hand = failing @ frame["count"].to_numpy(float)
+    assert back[0] == pytest.approx(np.median(by_hand * reported(kept)) * mix.scale / mix.years, rel=1e-6)
+    assert AtOnce(ratings).risk(ratings.part("converter", "C"), 7500.0, "street", 50_000.0) is None
 
 
 def test_a_shop_that_cannot_be_rated_gets_words(tmp_path):
