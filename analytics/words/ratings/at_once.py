@@ -21,7 +21,7 @@ def sentence(
     back: tuple[float, float, float],
     cost: tuple[float | None, str],
 ) -> str:
-    """What a limit would bring. limits_hp: published (NaN: none) and asked; mix: the builds between; back: comebacks a year there with limits;
+    """What a limit of a ``part`` would bring in trucks of up to ``weight_lb``. limits_hp: published (NaN: none) and asked; risk: the share that comes back; mix: the builds between; back: comebacks a year there with limits;
     cost: of one, None where not stated, and its currency."""
     published, asked = limits_hp
     share, lower, upper = risk.at(asked)

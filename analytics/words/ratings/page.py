@@ -154,7 +154,7 @@ def short_table(ratings: Ratings) -> pd.DataFrame:
 
 
 def part_words(ratings: Ratings, part: PartRating) -> tuple[str, ...]:
-    """Each weight class in its sentence, then what was left out that bends the rating."""
+    """Of the ``ratings`` each weight class of a ``part`` in its sentence, then what was left out that bends the rating."""
     options, table = ratings.options, ratings.table
     own = table[(table["component"] == part.component) & (table["part"] == part.part) & (table["use"] == "")]
     any_use = [b for b in part.bounds if not b.use]
