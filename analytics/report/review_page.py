@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
+from typing import Any, Protocol
 
+from analytics.cores import each
 from analytics.places import evidence_folder
 from analytics.report import figures, fleet_figures, outlook_figures
 from analytics.report.one_sheet import limits_table, sheet_html
@@ -138,18 +139,28 @@ def components(whole: Whole) -> None:
     """Which component comes back, at what power and weight."""
     review = whole.review
     drawn = picture(figures.cells_figure(review), asked.CELLS)
-    show_html(fold(asked.CELLS, drawn), *(_component(review, name) for name in review.components))
+    wanted = {name: _pictures(review, name) for name in review.components}
+    made = each(_drawn, [item for own in wanted.values() for item in own])
+    pictures = {name: [next(made) for _ in own] for name, own in wanted.items()}
+    show_html(
+        fold(asked.CELLS, drawn),
+        *(behind(review.components[name], *own, title=asked.component(name)) for name, own in pictures.items()),
+    )
 
 
-def _component(review: Review, component: str) -> str:
-    curves = [
-        picture(figures.curves_figure(found), asked.survival(component, clock))
-        for clock in asked.OVER
-        if (found := review.lines.survival.get((component, clock)))
+def _pictures(review: Review, component: str) -> list[tuple[Any, ...]]:
+    """What is to be drawn of a component: how, of what, under which question."""
+    lines = review.lines
+    curves = [(clock, lines.survival.get((component, clock))) for clock in asked.OVER]
+    wanted: list[tuple[Any, ...]] = [
+        (figures.curves_figure, found, asked.survival(component, clock)) for clock, found in curves if found
     ]
-    shares = review.lines.findings.get(component)
-    drawn = picture(figures.findings_figure(shares), asked.findings(component)) if shares else ""
-    return behind(review.components[component], *curves, drawn, title=asked.component(component))
+    shares = lines.findings.get(component)
+    return [*wanted, (figures.findings_figure, shares, asked.findings(component))] if shares else wanted
+
+
+def _drawn(draw: Callable[[Any], Any], what: object, question: str) -> str:
+    return picture(draw(what), question)
 
 
 def life(whole: Whole) -> None:
