@@ -72,7 +72,7 @@ def limits_table(ratings: Ratings, rows: list[words.Row]) -> str:
         + "</tr>"
         for row in rows
     )
-    return _table(words.CAPTION["limits"], heads, body, "limits stack")
+    return f'<div class="sheet">{_table(words.CAPTION["limits"], heads, body, "limits stack")}</div>'
 
 
 def _cell(cell: words.Cell, head: str) -> str:

@@ -221,7 +221,7 @@ class RiskPicture:
                     f"{name} {value:.0f}",
                     color=colour,
                     fontsize=9,
-                    ha="center",
+                    ha="left",
                     transform=ax.get_xaxis_transform(),
                 )
         ax.set_xlim(risk.power_hp[0], risk.power_hp[-1])

@@ -95,7 +95,8 @@ def sensitivity(found: FollowUp) -> None:
 
 def proofs(found: FollowUp) -> None:
     """What would prove the limits nobody can prove yet."""
-    first_then(words.proof_words(found.proofs, found.ratings.options.promise), words.FOLDED["proofs"])
+    told = words.proof_words(found.proofs, found.ratings.options.promise)
+    show_html(fold(words.FOLDED["proofs"], lines_html(told)) if found.proofs else lines_html(told))
 
 
 def ask(found: FollowUp) -> None:
