@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.advice.answer import Advice, Choice, ComponentAdvice, Published, Seen
-from analytics.advice.build import next_up, over_cheaper, whole_build
+from analytics.advice.build import by_money, next_up, over_cheaper, whole_build
 from analytics.advice.chance import Chance, PartBasis, Roots, chance_of
 from analytics.advice.kept import keep, load_kept, stamp_of
 from analytics.advice.margins import broken_rules, decided_by, margin_of, needs_of
@@ -56,6 +56,11 @@ class Adviser:
         self.roots = load_kept(self.folder, self.stamp) if self.folder else {}
 
     # ---- made once -------------------------------------------------------------------------------------------------
+    @property
+    def comeback(self) -> float:
+        """What one costs the shop; NaN where it is not stated."""
+        return self.records.shop.cost_of("comeback") or NAN
+
     @cached_property
     def loads(self) -> Loads:
         """The driveline's assumptions, kinds and parts of the shop."""
@@ -132,7 +137,7 @@ class Adviser:
             records=self.records,
             truck=truck,
             promise=promise,
-            comeback=self.records.shop.cost_of("comeback") or NAN,
+            comeback=self.comeback,
             components=components,
             whole=whole_build(components),
             outside=outside,
@@ -156,7 +161,7 @@ class Adviser:
             cheaper = None
         instead = None if pick or cheaper else min(filter(_OPEN, choices), key=_RECORD, default=None)
         up = (*over_cheaper(pick, choices), *next_up(pick or cheaper or instead, choices))
-        return ComponentAdvice(name, choices, pick, instead, cheaper, up)
+        return ComponentAdvice(name, choices, pick, instead, cheaper, up, by_money(choices, self.comeback))
 
     def _choice(
         self, component: str, part: str, truck: Truck, promise: Promise, loads: Loads, published: Published | None

@@ -41,6 +41,13 @@ def over_cheaper(pick: Choice | None, choices: Sequence[Choice]) -> tuple[NextUp
     return tuple(up for c in choices if not c.rules and c.price < pick.price for up in next_up(c, (pick,)))
 
 
+def by_money(choices: Sequence[Choice], comeback: float) -> Choice | None:
+    """Of the ``choices`` that no rule forbids, the one whose price and expected comebacks (at so much a ``comeback``) come to least; None where none
+    has both known."""
+    told = [c for c in choices if not c.rules and math.isfinite(c.cost(comeback))]
+    return min(told, key=lambda c: c.cost(comeback), default=None)
+
+
 def whole_build(components: Sequence[ComponentAdvice]) -> WholeBuild:
     """Of the parts advised in the ``components``, or what stands in their place. They fail one by one as the ratings take them; the ends of the chance that none
     does are put together on its logarithm as in `apart`."""

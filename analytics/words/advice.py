@@ -158,7 +158,19 @@ def component_words(advice: Advice, own: ComponentAdvice) -> tuple[str, ...]:
     lines = [_picked(advice, own.pick), *_passed_over(advice, own)] if own.pick else _no_pick(advice, own)
     if own.cheaper is not None:
         lines.append(_decide(advice, own.cheaper))
-    return (*lines, *(_up(advice, up) for up in own.up))
+    return (*lines, *(_up(advice, up) for up in own.up), *_by_money(advice, own))
+
+
+def _by_money(advice: Advice, own: ComponentAdvice) -> tuple[str, ...]:
+    """Where price and expected comebacks together would fit another part."""
+    best, fitted = own.by_money, own.fitted
+    if best is None or best is fitted or fitted is None or not fitted.chance:
+        return ()
+    each = [
+        f"{c.part} {_price(advice, c.price)} and {_price(advice, c.cost(advice.comeback) - c.price)} of comebacks"
+        for c in (best, fitted)
+    ]
+    return (f"By money alone, promise aside: {each[0]} to expect, against {each[1]}.",)
 
 
 def _passed_over(advice: Advice, own: ComponentAdvice) -> list[str]:

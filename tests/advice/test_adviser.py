@@ -285,3 +285,15 @@ def test_what_the_part_advised_buys_over_one_that_is_not_enough_is_told(asked):
     assert own.pick.part == "B"
     assert [(u.part, u.instead_of, u.price) for u in own.up] == [("B", "A", 400.0)]
     assert whole_build([own]).best is None
+
+
+def test_what_money_alone_would_fit_is_told_where_it_is_another(asked):
+    own = component(asked.ask(Wish(800, 7000, "street")))
+    a, b = own.choices
+    costs = [c.price + 4000 * c.chance.estimate for c in (a, b)]
+    assert own.by_money is own.choices[int(np.argmin(costs))]
+    other = next(c for c in own.choices if c is not own.pick)
+    advice = asked.ask(Wish(800, 7000, "street"))
+    told = "\n".join(spoken(replace(advice, components=(replace(own, by_money=other),))))
+    assert f"By money alone, promise aside: {other.part} ${other.price:.0f} and $" in told
+    assert "By money alone" not in "\n".join(spoken(replace(advice, components=(replace(own, by_money=own.pick),))))
