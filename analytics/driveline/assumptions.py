@@ -26,7 +26,7 @@ class Span:
 
 
 #: what is taken by use; "" for a use not named here. friction of the driven tyres: dry road 0.8 to 0.9 (Gillespie 1992; Wong,
-#: from memory); prepared strip and sled track common practice, no source, very uncertain. driven_wheels: 2 to 4 where the truck may
+#: from memory); prepared strip and sled track common practice, no source, very uncertain (a sled's hitch pulls the truck down as well). driven_wheels: 2 to 4 where the truck may
 #: be switched over. application: what a shock adds to a steady load, by the handbook's spline factors for a combustion engine (uniform
 #: load 2.0, heavy shock 2.8; Machinery's Handbook). trailer_weight, lb: common practice, no source.
 BY_USE: dict[str, dict[str, Span]] = {
@@ -34,7 +34,7 @@ BY_USE: dict[str, dict[str, Span]] = {
         "street": Span(0.8, 0.9),
         "towing": Span(0.8, 0.9),
         "drag": Span(1.0, 2.0),
-        "sled": Span(0.5, 0.9),
+        "sled": Span(0.5, 1.3),
         "": Span(0.7, 1.0),
     },
     "driven_wheels": {"drag": Span(4, 4), "sled": Span(4, 4), "": Span(2, 4)},

@@ -71,6 +71,13 @@ class Suspects:
         """How many failures broke a rule."""
         return int(self.table["at"].nunique())
 
+    @property
+    def standing_out(self) -> int:
+        """How many broke one that failures of the part break more often than chance would have it."""
+        keys = ["component", "part", "rule"]
+        said = self.counts.loc[np.nan_to_num(self.p_values, nan=1.0) < SAID_AT, keys]
+        return int(self.table.merge(said, on=keys)["at"].nunique())
+
 
 def find_suspects(loads: Loads) -> Suspects:
     """Hold every life of ``loads`` against RULES, and count those sold above the limit published when the unit was built."""
@@ -120,7 +127,7 @@ def more_often(hit: np.ndarray, of: np.ndarray, others: np.ndarray, of_others: n
 
 #: lives are compared within parts of their power, since a strong truck breaks rules and parts alike: no more than so many of each, and no
 #: thinner than so many failures
-_STRATA, _THIN = 4, 5
+_STRATA, _THIN = 20, 3
 
 
 def _counts(table: pd.DataFrame, broken: dict, told: dict, asked: dict) -> tuple[pd.DataFrame, np.ndarray]:

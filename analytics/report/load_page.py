@@ -36,6 +36,7 @@ def parts(review: LoadReview) -> None:
             told,
             f"{component.capitalize()} {part}: {words.HEADINGS['part']}",
             picture(part_figure(review, component, part), words.part_question(part)),
+            lines_html(words.beside_margin(review, component)),
             lines_html(words.explained_words(review, component, part)),
             fold(facts, table_html(words.facts_table(review, component, part), facts)),
         )

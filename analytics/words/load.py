@@ -114,6 +114,16 @@ _FACTS = {
     Fact.CLUTCH_MARGIN: ("clutch margin", "capacity / torque"),
     Fact.CLUTCH_TORQUE: ("torque it holds", "friction x force x mean radius x faces"),
     Fact.PRESSURE_NEEDED: ("pressure it needs to hold that", "the same, turned round"),
+    Fact.GRADE_TORQUE: (
+        "torque on a 6 % grade at 55 mph with a trailer, for as long as it lasts",
+        "(m g sin θ + rolling + air) v in overdrive, no more than the engine brings; all at its middle",
+    ),
+    Fact.GRADE_MARGIN: ("what its lock-up holds over that", "1.3 at the least (common practice, no source)"),
+    Fact.HUB_STRESS: ("tension in the hub of its spline, under a shock", "spline handbook; all at its middle"),
+    Fact.SHIFT_HEAT: (
+        "heat of a full-throttle shift on its lining",
+        "(T + I Δω/Δt) Δω Δt/2 over the lining; all at its middle",
+    ),
     Fact.RELEASE_FLOW: ("oil through its release passage at 50, 100, 150 psi", "sharp-edged orifice, C 0.61"),
 }
 
@@ -141,9 +151,37 @@ HEADINGS = {
 }
 #: beside a rating in lb ft
 ASK = (
-    "Publish it in lb ft, and ask each customer: what torque does the tune make, at what engine speed, and through which converter? A power without "
+    "Publish it in lb ft of the engine, and ask each customer: what torque does the tune make, at what engine speed, and through which converter? A power without "
     "the speed it is made at is torque by guess: size to the high end and 10 % more."
 )
+#: of every part, beside its margin
+_AT_WORK = (
+    "A truck is good only to its lowest line: one strong part among weak ones moves the break to the next.",
+    "Never run a truck with its wheels off the ground unattended; chock both axles, and don't trust park while you work on it or hook up a trailer.",
+)
+_SPINNING = "Keep to the speed limits and the balance of shafts, drums and converter, and fit the driveshaft loop: what bursts at speed kills."
+#: beside the margin of a kind of part
+_BESIDE = {
+    "shaft": (
+        "Stamp, peen or engrave no serial on a stressed body: a race input shaft broke by fatigue from a dot-peened mark (a published laboratory report, 2019).",
+        _SPINNING,
+    ),
+    "converter": (
+        "Too much pressure balloons a converter, which can take the pump and the crank's thrust bearing with it: regulate it before the clutch gets more.",
+        _SPINNING,
+    ),
+    "clutch pack": (
+        "A pack that slips burns within seconds, and takes hold of the truck or lets go of it without warning.",
+    ),
+}
+
+
+def beside_margin(review: LoadReview, component: str) -> tuple[str, ...]:
+    """The cautions that belong beside the margin of a ``component``'s parts in the ``review``."""
+    kind = review.loads.kinds[component]
+    return (*_BESIDE["shaft" if kind in SHAFTS else kind], *_AT_WORK)
+
+
 NO_DESIGN = (
     "Every margin here is book strength against a load reckoned by formulas in their textbook form, with the handbook's factor for shocks. It knows no notch but the one you "
     "state or the range of its kind, no heat treatment gone wrong, no launch on the brake, wheel hop or gear banged home beyond that factor, and is no design calculation: have a "
@@ -181,7 +219,7 @@ def opening(review: LoadReview) -> tuple[str, ...]:
     assumed = review.loads.assumed["engine_rpm"] & known
     made = len(review.records.parts)
     lines = [
-        f"From the records as of {review.records.as_of.day} {review.records.as_of:%B %Y}. Horsepower breaks no shaft; torque does, as far as the tyres hold it. "
+        f"From the records as of {review.records.as_of.day} {review.records.as_of:%B %Y}. Horsepower breaks no shaft; torque does. "
         "So this page works out the torque at each part, sets it against what the part is made like, and rates on it.",
         f"Torque could be worked out for {known.sum():,} of {len(table):,} lives; for {assumed.sum():,} of these the engine speed is assumed"
         + (
@@ -226,12 +264,11 @@ def _supported(r) -> str:
     """What a row of the ratings supports: lb ft first where it runs on torque."""
     least = "at least " if r.at_least else ""
     hp = f"{r.bound_hp:,.0f} hp" if math.isfinite(r.bound_hp) else ""
-    if r.strength == "power" or not math.isfinite(r.bound):
+    if r.strength == "power" or not math.isfinite(r.engine_lbft):
         return f"{least}{hp} supported" if hp else "no power supported"
-    load = f"a margin of {1 / r.bound:.2f}" if r.strength == "margin" else f"{r.bound:,.0f} lb ft at the part"
-    return f"{least}{load} supported" + (
-        f", which the slowest engines bring at {hp}" if hp else ", which no power can be named for"
-    )
+    load = "" if r.strength == "torque" else f" (a margin of {1 / r.bound:.2f})"
+    slow = f"; an engine as slow as these come brings that at {hp}" if hp else "; no power can be named for it"
+    return f"{least}{r.engine_lbft:,.0f} lb ft of the engine supported{load}{slow}"
 
 
 def explained_words(review: LoadReview, component: str, part: str) -> tuple[str, ...]:
@@ -345,7 +382,8 @@ def suspect_words(review: LoadReview) -> tuple[str, ...]:
         lines.append("No failure on record broke one of them, as far as conditions were written down.")
     else:
         lines.append(
-            f"{plural(review.suspects.failures, 'failure is a suspect', 'failures are suspects')} for another cause than the part's strength."
+            f"{plural(review.suspects.failures, 'failure broke a rule', 'failures broke a rule')}; {review.suspects.standing_out} of them one that failures break more often "
+            "than lives of like power that run on. Those may have another cause than the part's strength; of the others the rule says nothing."
         )
     for r, p in zip(review.suspects.counts.itertuples(), review.suspects.p_values, strict=True):
         if r.broken_failed:

@@ -117,9 +117,10 @@ def test_strong_trucks_that_break_rules_and_parts_alike_accuse_no_rule():
     power = rng.uniform(400, 1000, 4000)
     failed, broke = rng.random(4000) < (power / 1000) ** 6, rng.random(4000) < (power / 1000) ** 2
     parts = _by_power(power, failed)
-    assert sorted(set(parts)) == [0, 1, 2, 3]
+    many = len(set(parts))
+    assert many == 20
     groups = [
-        np.array([(m & (parts == i)).sum() for i in range(4)])
+        np.array([(m & (parts == i)).sum() for i in range(many)])
         for m in (failed & broke, failed, ~failed & broke, ~failed)
     ]
     together = [np.array([g.sum()]) for g in groups]

@@ -8,7 +8,7 @@ from analytics.ratings.customers import Below, Line, Told, below_weaker, custome
 from analytics.ratings.sheet import Ratings
 from analytics.words.phrases import listed
 
-CONDITIONS = "Holds for the part revision named, the weights shown (truck as driven, without trailer), stock rpm limits and the fluid and tune the unit was built for. More power, more weight, another use or a retune: ask again."
+CONDITIONS = "Holds for the part revision named, the weights shown (truck as driven, without trailer), stock rpm limits and the fluid and tune the unit was built for. A truck is good only to the lowest line of the parts in it. More power, more weight, another use or a retune: ask again."
 _DRAFT = "Draft, not to be handed out: some figures are lower than what is published and not yet accepted by the owner."
 _STAR = "* Set by judgement: our records do not yet support it at the certainty of the others."
 
