@@ -118,9 +118,9 @@ def sheet_figure(ratings: Ratings) -> tuple[Figure, str] | None:
 
 
 def history_figure(ratings: Ratings, component: str, part: str) -> tuple[Figure, str] | None:
-    """The limits published for a part over the years, a step line per weight edge; None without any."""
+    """The limits published for a part over the years, a step line per weight edge; None where nothing ever changed."""
     past = history(ratings.records.limits, component, part)
-    if past.empty:
+    if past["effective_on"].nunique() < 2:
         return None
     plt = _plt()
     figure, ax = plt.subplots(figsize=(7.2, 2.6), layout="constrained")

@@ -47,14 +47,14 @@ def parts(found: FollowUp) -> None:
         bound = part.bounds[0]
         curve = found.curves[part.component, part.part]
         question = pictures.last_question(part.part, bound.weight_lb)
-        past = figures.history_figure(ratings, part.component, part.part)
+        past, told = figures.history_figure(ratings, part.component, part.part), words.published(ratings, part)
         checks = table_html(words.part_checks(part), words.FOLDED["checks"])
         show_html(
             fold(
                 words.part_title(part),
                 lines_html(words.part_words(ratings, part)),
                 picture(figures.rating_figure(ratings, part, bound, curve), question),
-                picture(past, pictures.history_question(part.part)),
+                picture(past, pictures.history_question(part.part)) or lines_html(told),
                 checks,
             )
         )

@@ -213,12 +213,21 @@ def test_figures_of_ratings(ratings):
         rating_figures.rating_figure(ratings, part, part.bounds[0], curve),
         rating_figures.rating_figure(ratings, never, never.bounds[0], nothing),
         rating_figures.sheet_figure(ratings),
-        rating_figures.history_figure(ratings, "input shaft", "A"),
     ):
         markup = figure_html(drawn[0], "Question?", drawn[1])
         assert "<b>hunch" not in markup
         assert "nan" not in drawn[1].replace("finance", "")
     assert rating_figures.history_figure(ratings, "input shaft", "B") is None
+
+
+def test_limits_over_the_years_are_drawn_where_one_changed():
+    limits = pd.DataFrame({"component": "input shaft", "part": ["A", "A", "B"], "weight_up_to_lb": math.nan, "weight_over_lb": math.nan, "use": "",
+                           "power_limit_hp": [700.0, 650.0, 900.0], "reason": "", "effective_on": pd.to_datetime(["2020-01-01", "2022-01-01", "2020-01-01"])})  # fmt: skip
+    shop = SimpleNamespace(records=SimpleNamespace(limits=limits, as_of=pd.Timestamp("2024-12-31")))
+    drawn = rating_figures.history_figure(shop, "input shaft", "A")
+    assert drawn is not None
+    assert drawn[1].startswith("2 limits on file; the last, 650 hp")
+    assert rating_figures.history_figure(shop, "input shaft", "B") is None  # a flat line
 
 
 def test_failures_in_the_strongest_trucks_alone_can_be_drawn(tmp_path):

@@ -11,6 +11,7 @@ import pandas as pd
 from analytics.models.checks import ModelTest
 from analytics.ratings.driving import PowerAndDriving
 from analytics.ratings.follow_up import BoldestMove, Proof
+from analytics.ratings.ledger import history
 from analytics.ratings.model_checks import ModelChecks
 from analytics.ratings.options import Options
 from analytics.ratings.plan import plan_proof
@@ -22,6 +23,7 @@ from analytics.ratings.whatif import RatingChanges
 from analytics.reasons import Lives, Reason
 from analytics.words.phrases import capital, listed, plural, weight_class
 from analytics.words.ratings.bound import DISTRIBUTION
+from analytics.words.ratings.pictures import history_caption
 from analytics.words.ratings.plan import ahead_words, plan_words
 from analytics.words.ratings.sheet import seen_words, sheet_table
 from analytics.words.ratings.unknowns import ask_words
@@ -210,6 +212,12 @@ def _by_class(part: PartRating) -> str:
 
 def _cap(text: str) -> str:
     return capital(text)
+
+
+def published(ratings: Ratings, part: PartRating) -> tuple[str, ...]:
+    """What has been published for a ``part`` of the ``ratings``, if anything."""
+    past = history(ratings.records.limits, part.component, part.part)
+    return (history_caption(past),) if len(past) else ()
 
 
 def part_title(part: PartRating) -> str:
