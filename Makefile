@@ -1,12 +1,13 @@
 # make review   the quarterly review of the demo shop, or of yours: SHOP=its folder
 # make start    SHOP=the folder with your sheets: looks through them and proposes shop.toml
 # make test     lint, types and tests
+# make slow     the tests that run whole commands, notebooks, studies and kills
 # make lab      JupyterLab on the notebooks
 # make hostile  the catalogue of bad inputs, each with what becomes of it
 # make same     BASE=DIR: every output beside what DIR holds, byte by byte; the first call fills DIR
 # make browser  the pages in a real browser (needs Chromium or Chrome)
 # make oracles  outside values computed again in R (needs R with survival and cmprsk)
-# make long     the plain reckoning on 300 random shops, where make test draws 40
+# make long     the plain reckoning on 300 random shops, where make test draws 40; the pages of 40 invented shops, where it reads 3
 # make study    the long studies: hours; the first goes on where it stopped
 # Only Python 3.11 or newer is needed; the first call builds .venv, later calls use it.
 
@@ -15,7 +16,7 @@ VENV ?= .venv
 PY := $(VENV)/bin/python
 READY := $(VENV)/.ready
 
-.PHONY: review start test long lab hostile same browser oracles study clean
+.PHONY: review start test slow long lab hostile same browser oracles study clean
 
 review: $(READY)
 	$(PY) -m analytics review $(if $(SHOP),"$(SHOP)",data/demo --out out/review)
@@ -24,12 +25,19 @@ start: $(READY)
 	@test -n "$(SHOP)" || { echo "Say which folder holds your sheets: make start SHOP=DIR"; exit 1; }
 	$(PY) -m analytics start "$(SHOP)"
 
+#: whole commands on the demo, notebooks, studies, kills and mutilations: a target of their own, so that `make test` stays short
+SLOW := tests/hostile tests/interrupted tests/notebooks tests/plain tests/studies tests/test_cores.py tests/test_main.py
+
 test: $(READY)
 	$(PY) -m ruff check
 	$(PY) -m mypy
-	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto --dist loadfile --cov --cov-report=term:skip-covered
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto --dist loadfile $(addprefix --ignore=,$(SLOW)) --cov --cov-report=term:skip-covered
+
+slow: $(READY)
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto --dist loadfile $(SLOW)
 
 long: $(READY)
+	PAGE_SHOPS=40 OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto tests/report/test_pages.py
 	PLAIN_SHOPS=300 OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest tests/plain
 
 lab: $(READY)

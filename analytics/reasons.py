@@ -195,6 +195,8 @@ class Advised(Code):
     CLUTCH_SLIPS = auto()
     SHAFT_YIELDS = auto()
     PRESSURE_TOO_HIGH = auto()
+    NEEDS_PRESSURE = auto()
+    LETS_THROUGH = auto()
     # of the build
     FITTED_WITH = auto()
 
@@ -275,13 +277,10 @@ class CameBack(Code):
 class Change(Code):
     NO_QUARTER_BEFORE = auto()
     NONE_BACK = auto()
-    MORE_THAN_CHANCE = auto()
-    AS_CHANCE_WOULD = auto()
+    RATE = auto()
     TOTAL = auto()
     OUT_OF_SIGHT = auto()
-    LOUD = auto()
-    NOTHING_LOUD = auto()
-    SECOND_LOOK = auto()
+    JUDGED_ELSEWHERE = auto()
 
 
 class Checked(Code):
@@ -632,7 +631,8 @@ class Expected(Code):
 
 
 class Family(Code):
-    """Looks of the watch that are alike: at what, and over its whole life, at its install errors, or at the quarter alone."""
+    """Claims that are alike: at what the watch looks, over its whole life, at its install errors, or at the quarter alone; and what else the
+    review claims."""
 
     MONTH_INSTALL = auto()
     MONTH_LIFE = auto()
@@ -644,6 +644,9 @@ class Family(Code):
     BAND_QUARTER = auto()
     REVISION_LIFE = auto()
     CLASS_QUARTER = auto()
+    SHOP_QUARTER = auto()
+    CAUSE_MIX = auto()
+    REBUILT = auto()
 
 
 class Faults(Code):

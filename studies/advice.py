@@ -3,7 +3,7 @@
 The shops, their dirt and their habit are those of `studies.worth`: six years of records, two parts, the dearer where the published limit
 of the cheaper does not reach; each limit begins at .7, 1.0 or 1.35 of the truth, shop by shop. Then 50 trucks more come, of the same kinds,
 and for each is asked what to fit. Two owners follow the answer: one keeps to his published limits whatever the records support, the
-other lets the records decide; where there is no answer both do as the habit does. And trucks are asked for that no shop has seen.
+other lets the records decide, a third fits what price and expected comebacks make cheapest within the limits; where there is no answer all do as the habit does. And trucks are asked for that no shop has seen.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from analytics.whole import whole_file
 from studies import worth
 from studies.resumable import resume, versions_used
 
-BLOCKS, TABLE = "advice_trucks.csv", "advice.csv"
+BLOCKS, TABLE = "advice_blocks.csv", "advice.csv"
 FIRST_SEED = 801
 TRUCKS = 50
 COMEBACK, CHEAPER = 4000.0, 500.0
@@ -81,7 +81,7 @@ def one_shop(replicates: int, seed: int) -> pd.DataFrame:
         good = [i for i, share in enumerate(lost) if share <= 1 - worth.RELIABILITY]
         by_habit = covers[0] if covers else len(lost) - 1
         by_truth = good[0] if good else int(np.argmin(lost))
-        told, records = _at(own, own.pick), _at(own, own.cheaper or own.pick)
+        told, records, money = (_at(own, choice) for choice in (own.pick, own.cheaper or own.pick, own.by_money))
         shown = own.choices[records] if records >= 0 else None
         rows.append(
             {
@@ -103,6 +103,9 @@ def one_shop(replicates: int, seed: int) -> pd.DataFrame:
                 "low": shown.chance.low if shown and shown.chance else np.nan,
                 "cost_told": cost[told if told >= 0 else by_habit],
                 "cost_records": cost[records if records >= 0 else by_habit],
+                "money": money,
+                "lost_money": lost[money] if money >= 0 else np.nan,
+                "cost_money": cost[money if money >= 0 else by_habit],
                 "cost_habit": cost[by_habit],
                 "cost_truth": cost[by_truth],
                 "lost_habit": lost[by_habit],
@@ -149,7 +152,7 @@ def summarise(trucks: pd.DataFrame) -> pd.DataFrame:
     """measure, value, of: every measure with its figure and how many it rests on; shares of shops and of trucks as they come."""
     own, strange = trucks[trucks["kind"] == "as they come"], trucks[trucks["kind"] != "as they come"]
     rows: list[tuple[str, float, int]] = []
-    for name in ("told", "records"):
+    for name in ("told", "records", "money"):
         given = own[own[name] >= 0]
         by_shop = 1 - given.groupby("seed")[f"lost_{name}"].mean()
         rows += [

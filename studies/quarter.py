@@ -22,9 +22,10 @@ from analytics.models.distributions import standard_quantile
 from analytics.ratings.predict import count_chances
 from analytics.records.frames import shop_of_frames
 from analytics.review.door import level_of, range_of, running_chances, with_level, with_record
-from analytics.review.expected import LEVEL
+from analytics.review.expected import LEVEL, at_stake
 from analytics.review.forecast import BACK, SPANS
 from analytics.review.snapshot import Snapshot, snapshot_at
+from analytics.review.watch import THIS_QUARTER, watch
 from analytics.whole import whole_file
 from studies.resumable import resume, versions_used
 
@@ -103,7 +104,7 @@ def invent(kind: str, seed: int) -> dict[str, pd.DataFrame]:
         {
             "serial": serial, "built_on": _dates(built), "odometer_at_install": [f"{m:.0f}" for m in before],
             "power": [f"{p:.0f} hp" for p in power], "weight": [f"{w:.0f} lb" for w in weight],
-            "use": np.array(_USES)[use], **fitted,
+            "use": np.array(_USES)[use], "builder": np.array(("ann", "ben", "cy"))[np.arange(UNITS) * 7 % 3], **fitted,
         }
     )  # fmt: skip
     back = [r for r in rows if r[4] <= horizon]
@@ -131,7 +132,13 @@ def invent(kind: str, seed: int) -> dict[str, pd.DataFrame]:
             "odometer": [f"{miles(i, day):.0f}" for i, day in seen],
         }
     )
-    return {"builds": builds, "returns": returns, "readings": readings}
+    lots = [
+        {"serial": s, "component": c, "part": p, "lot": f"{p}/{n // 20}"}
+        for c, parts in fitted.items()
+        for part in _POSITIONS[c]
+        for n, (s, p) in enumerate((s, p) for s, p in zip(serial, parts, strict=True) if p == part)
+    ]
+    return {"builds": builds, "returns": returns, "readings": readings, "fitted": pd.DataFrame(lots)}
 
 
 def _lives(rng: np.random.Generator, law: str, parts: int, part, power, weight, use) -> np.ndarray:
@@ -193,17 +200,19 @@ def one_shop(kind: str, seed: int) -> pd.DataFrame:
     came in; of first lives and of parts put in later apart."""
     shop = shop_of_frames(invent(kind, seed), _SETTINGS)
     snapshots: list[Snapshot] = []
-    rows = []
+    rows, said = [], set[tuple]()
     for quarter in range(FIRST_LOOK, QUARTERS + 1):
         now = snapshot_at(shop, quarter_end(quarter))
         for span, back in BACK.items():
             if len(snapshots) >= back:
                 foreseen = running_chances(snapshots[-back], SPANS[span])
                 row = held(snapshots[-back], span, now, foreseen)
+                if span == "quarter":
+                    now = with_record(now, snapshots[-1], foreseen)
+                    row |= claims(snapshots[-1], now, foreseen, said)
                 rows.append({"kind": kind, "seed": seed, "quarter": quarter - back, "span": span} | row)
-                now = with_record(now, snapshots[-1], foreseen) if span == "quarter" else now
         snapshots.append(now)
-    return pd.DataFrame(rows).assign(versions=versions_used())
+    return pd.DataFrame(rows).assign(versions=versions_used())  # claims are of quarters alone
 
 
 def held(before: Snapshot, span: str, now: Snapshot, foreseen: tuple[pd.DataFrame, np.ndarray]) -> dict[str, float]:
@@ -220,6 +229,23 @@ def held(before: Snapshot, span: str, now: Snapshot, foreseen: tuple[pd.DataFram
         "expected_replaced": each[later].sum(), "came_replaced": came[later].sum(), "level": level.mean(),
         "spread": level.std(),
     }  # fmt: skip
+
+
+def claims(before: Snapshot, now: Snapshot, foreseen: tuple[pd.DataFrame, np.ndarray], said: set[tuple]) -> dict:
+    """What the watch and the other looks of the review claim that quarter and had not ``said`` before (added to it). Nothing is wrong in any
+    of these shops but what their kind says."""
+    watched = watch(before, now, at_stake(before, now, foreseen))
+    loud = {
+        (str(a.family), a.component, a.group, watched.end if a.family in THIS_QUARTER else "")
+        for a in watched.alarms.itertuples()
+    }
+    fresh = sorted(loud - said)
+    said |= loud
+    return {
+        "claims": len(fresh),
+        "claimed": "; ".join(" ".join(map(str, f[:3])) for f in fresh),
+        "looks": len(watched.tests),
+    }
 
 
 def run(
@@ -242,7 +268,7 @@ def run(
 
 def summarise(rows: pd.DataFrame) -> pd.DataFrame:
     """Per kind and span: shops, forecasts, came over expected (with its standard error over shops), of replaced parts too, share
-    held, and misses above and below."""
+    held, misses above and below, and the share of quarters with a false claim."""
     out = []
     for (kind, span), own in rows.groupby(["kind", "span"], sort=False):
         by_shop = own.groupby("seed")[["came", "expected", "came_replaced", "expected_replaced"]].sum()
@@ -262,6 +288,7 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
                 "held": float(((own["came"] >= own["lower"]) & (own["came"] <= own["upper"])).mean()),
                 "above": float((own["came"] > own["upper"]).mean()),
                 "below": float((own["came"] < own["lower"]).mean()),
+                "false_claims": float((own["claims"] > 0).mean()) if span == "quarter" else np.nan,
                 "width": float((own["upper"] - own["lower"]).mean()),
             }
         )

@@ -13,14 +13,14 @@ import analytics
 PACKAGE = Path(analytics.__file__).parent
 #: functions of a folder whose docstring leaves out a parameter; 0 in every other
 LEFT = {
-    "driveline": 42,
+    "driveline": 41,
     "models": 62,
     "ratings": 77,
     "records": 71,
     "report": 85,
-    "review": 96,
+    "review": 95,
     "start": 9,
-    "words": 136,
+    "words": 135,
 }
 
 

@@ -16,6 +16,7 @@ import pytest
 from analytics.__main__ import main
 from analytics.report.files import VIEW_FILES
 from analytics.whole import whole_file
+from tests.pages import words as words_on
 from tests.small_shop import build, rateable_shop, returned, write_shop
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
@@ -45,7 +46,7 @@ def test_review_leaves_all_its_files(reviewed):
         "forecast.csv",
         "unit_chances.csv",
         "kept_word.csv",
-        *(f"{file}.csv" for file, _ in VIEW_FILES.values()),
+        *(f"{file}.csv" for file in VIEW_FILES.values()),
     }
 
 
@@ -80,12 +81,12 @@ def test_the_fleet_is_in_the_review(reviewed):
     """What was planted is found: cracked drums take the valve body along, and who runs above a limit heads the call list."""
     page = (reviewed / "review.html").read_text(encoding="utf-8")
     for question in (
-        "What do they come back for, and whose fault is it?",
-        "When several parts are broken, which killed the others?",
-        "Does a rebuilt unit last as long as a new one?",
+        "Whose fault, year by year",
+        "Which part killed the others",
+        "Rebuilt units beside new ones",
         "Whom to call?",
-        "How sure are we of the records?",
-        "How long a guarantee could each power band carry?",
+        "What the verdicts hang on",
+        "How long a guarantee could run",
     ):
         assert f">{question}<" in page
     drags = pd.read_csv(reviewed / "drags_others.csv").iloc[0]
@@ -100,6 +101,27 @@ def test_the_fleet_is_in_the_review(reviewed):
     assert rebuilt.loc["once", "lower"] < 1 < rebuilt.loc["once", "upper"]  # the invented parts do not care
     years = pd.read_csv(reviewed / "guarantee.csv").groupby("power_band")["back_in_12_months"].first()
     assert years["600 to 1,000"] > years["400 to 600"] > years["under 400"]
+
+
+def test_the_review_is_short_and_names_its_folds(reviewed):
+    page = (reviewed / "review.html").read_text(encoding="utf-8")
+    assert words_on(page) <= 2500
+    titles = re.findall(r"<summary>(.*?)</summary>", page)
+    assert len(titles) == len(set(titles))
+    assert page.index(">To do, most urgent first<") < page.index("<nav")
+
+
+def test_the_sheet_leads_into_the_review_and_calls_each_truck_once(reviewed):
+    sheet, page = ((reviewed / f"{name}.html").read_text(encoding="utf-8") for name in ("sheet", "review"))
+    links = re.findall(r'href="review\.html#(\w+)"', sheet)
+    assert 1 <= len(links) <= 7
+    assert all(f'id="{link}"' in page for link in links)
+    assert "TC-1/10" in sheet  # the planted lot
+    calls = pd.read_csv(reviewed / "calls.csv")
+    assert calls["serial"].is_unique
+    assert calls["loss"].dropna().is_monotonic_decreasing
+    limits = pd.read_csv(reviewed / "limits.csv")
+    assert (limits["before_verdict"].notna()).any()
 
 
 def test_counts_add_up(reviewed):

@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 
 from analytics.advice.answer import Advice, Choice, ComponentAdvice, Published, Seen
-from analytics.advice.build import next_up, whole_build
+from analytics.advice.build import by_money, next_up, over_cheaper, whole_build
 from analytics.advice.chance import Chance, PartBasis, Roots, chance_of
 from analytics.advice.kept import keep, load_kept, stamp_of
-from analytics.advice.margins import broken_rules, decided_by, margin_of
+from analytics.advice.margins import broken_rules, decided_by, margin_of, needs_of
 from analytics.advice.nearest import like, nearest, outside_of
 from analytics.advice.together import always_together
 from analytics.advice.truck import Truck, Wish, truck_of
@@ -56,6 +56,11 @@ class Adviser:
         self.roots = load_kept(self.folder, self.stamp) if self.folder else {}
 
     # ---- made once -------------------------------------------------------------------------------------------------
+    @property
+    def comeback(self) -> float:
+        """What one costs the shop; NaN where it is not stated."""
+        return self.records.shop.cost_of("comeback") or NAN
+
     @cached_property
     def loads(self) -> Loads:
         """The driveline's assumptions, kinds and parts of the shop."""
@@ -132,13 +137,14 @@ class Adviser:
             records=self.records,
             truck=truck,
             promise=promise,
-            comeback=self.records.shop.cost_of("comeback") or NAN,
+            comeback=self.comeback,
             components=components,
             whole=whole_build(components),
             outside=outside,
             nearest=nearest(self.lifetimes, truck),
             refuse=_refusals(components),
             doubts=tuple(_doubts(components, truck, loads)),
+            needs=tuple(_needs(components, truck, loads)),
             together=always_together(self.lifetimes, components),
             settles=units_needed(promise.reliability, promise.confidence),
         )
@@ -154,7 +160,8 @@ class Adviser:
         if pick and cheaper and cheaper.price >= pick.price:
             cheaper = None
         instead = None if pick or cheaper else min(filter(_OPEN, choices), key=_RECORD, default=None)
-        return ComponentAdvice(name, choices, pick, instead, cheaper, next_up(pick or cheaper or instead, choices))
+        up = (*over_cheaper(pick, choices), *next_up(pick or cheaper or instead, choices))
+        return ComponentAdvice(name, choices, pick, instead, cheaper, up, by_money(choices, self.comeback))
 
     def _choice(
         self, component: str, part: str, truck: Truck, promise: Promise, loads: Loads, published: Published | None
@@ -245,6 +252,13 @@ def _doubts(components: tuple[ComponentAdvice, ...], truck: Truck, loads: Loads)
         part = one.fitted
         if part is not None and part.margin is not None and part.margin.doubtful:
             yield part, decided_by(loads, part.component, part.part, truck, part.margin)
+
+
+def _needs(components: tuple[ComponentAdvice, ...], truck: Truck, loads: Loads) -> Iterator[Reason]:
+    for one in components:
+        part = one.fitted
+        if part is not None and part.margin is not None and part.margin.of is Advised.CLUTCH_SLIPS:
+            yield from needs_of(loads, part.component, part.part, truck, part.margin.use)
 
 
 def _seen(basis: PartBasis | None, truck: Truck) -> Seen:

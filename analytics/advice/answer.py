@@ -90,6 +90,10 @@ class Choice:
         """Against no rule, and not shown by the records that do speak of it."""
         return not self.rules and self.records in (Advised.NOT_SUPPORTED, Advised.NOTHING_SHOWN)
 
+    def cost(self, comeback: float) -> float:
+        """Its price and the comebacks to expect of it, at so much a ``comeback``; NaN where one of them is not known."""
+        return self.price + comeback * self.chance.estimate if self.chance else float("nan")
+
     @property
     def record(self) -> tuple[float, float, float]:
         """How good a record it has: lower is better."""
@@ -124,7 +128,8 @@ class NextUp:
 class ComponentAdvice:
     """choices: cheapest first. pick: the cheapest that is advisable. cheaper: one the records support, under the price of the pick or where there
     is none, that the published limit alone forbids: for a person to decide. instead: where there is neither, the one with the best record
-    that no rule forbids."""
+    that no rule forbids. up: what the pick buys over cheaper parts the records speak against, and dearer parts over what is fitted. by_money:
+    of those no rule forbids the one whose price and expected comebacks come to least, whether it is shown to last or not."""
 
     component: str
     choices: tuple[Choice, ...]
@@ -132,6 +137,7 @@ class ComponentAdvice:
     instead: Choice | None
     cheaper: Choice | None
     up: tuple[NextUp, ...]
+    by_money: Choice | None
 
     @property
     def fitted(self) -> Choice | None:
@@ -167,7 +173,7 @@ class Near:
 @dataclass(frozen=True, slots=True, repr=False)
 class Advice:
     """The answer for one truck. outside: in what it lies outside the records; nearest: trucks on record. refuse: why the shop should not build it as
-    asked, by component. doubts: parts fitted whose margin may be under 1, and the assumption that decides it. together: parts that always go together. settles: trucks that must each run the life without a failure to show a part."""
+    asked, by component. doubts: parts fitted whose margin may be under 1, and the assumption that decides it. needs: pressures and passages of the clutches fitted. together: parts that always go together. settles: trucks that must each run the life without a failure to show a part."""
 
     records: Records
     truck: Truck
@@ -179,6 +185,7 @@ class Advice:
     nearest: tuple[Near, ...]
     refuse: tuple[tuple[str, Reason], ...]
     doubts: tuple[tuple[Choice, str], ...]
+    needs: tuple[Reason, ...]
     together: tuple[Reason, ...]
     settles: int
 

@@ -33,12 +33,27 @@ def next_up(fitted: Choice | None, choices: Sequence[Choice]) -> tuple[NextUp, .
     )
 
 
+def over_cheaper(pick: Choice | None, choices: Sequence[Choice]) -> tuple[NextUp, ...]:
+    """What the ``pick`` buys over each cheaper one of the ``choices`` that the records alone speak against: whether the step was worth it is for
+    the owner to see."""
+    if pick is None:
+        return ()
+    return tuple(up for c in choices if not c.rules and c.price < pick.price for up in next_up(c, (pick,)))
+
+
+def by_money(choices: Sequence[Choice], comeback: float) -> Choice | None:
+    """Of the ``choices`` that no rule forbids, the one whose price and expected comebacks (at so much a ``comeback``) come to least; None where none
+    has both known."""
+    told = [c for c in choices if not c.rules and math.isfinite(c.cost(comeback))]
+    return min(told, key=lambda c: c.cost(comeback), default=None)
+
+
 def whole_build(components: Sequence[ComponentAdvice]) -> WholeBuild:
     """Of the parts advised in the ``components``, or what stands in their place. They fail one by one as the ratings take them; the ends of the chance that none
     does are put together on its logarithm as in `apart`."""
     fitted = [c.fitted for c in components if c.fitted is not None]
     known = {f.component: f.chance for f in fitted if f.chance is not None}
-    shown = [u for c in components for u in c.up if u.shown]
+    shown = [u for c in components for u in c.up if u.shown and c.fitted and u.instead_of == c.fitted.part]
     return WholeBuild(
         price=sum(f.price for f in fitted if math.isfinite(f.price)),
         lasts=_together([*known.values()]),

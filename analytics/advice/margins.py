@@ -12,6 +12,7 @@ from analytics.advice.answer import Margin
 from analytics.advice.truck import Truck
 from analytics.driveline.assumptions import Assumptions, Span
 from analytics.driveline.load import SHAFTS, Loads, load_at
+from analytics.driveline.part_facts import Fact, part_facts
 from analytics.reasons import Advised, Reason, reason
 
 _ENDS = ("_low", "", "_high")
@@ -70,9 +71,22 @@ def _narrowed(a: Assumptions, truck: Truck) -> Iterator[tuple[str, Assumptions]]
         yield key, replace(a, **{key: Span(span.middle, span.middle)})  # type: ignore[arg-type]
 
 
+def needs_of(loads: Loads, component: str, part: str, truck: Truck, use: str) -> tuple[Reason, ...]:
+    """The apply pressure a clutch needs to hold the torque, and what a converter's release passage lets through. loads, component, part, truck, use: as
+    in `margin_of`."""
+    facts = part_facts(loads, component, part, truck.power_hp, truck.weight_lb, use).set_index("what")
+    found = []
+    for fact, code in ((Fact.PRESSURE_NEEDED, Advised.NEEDS_PRESSURE), (Fact.RELEASE_FLOW, Advised.LETS_THROUGH)):
+        if fact in facts.index:
+            row = facts.loc[fact]
+            found.append(reason(code, part=part, low=float(row["least"]), high=float(row["most"])))
+    return tuple(found)
+
+
 def broken_rules(loads: Loads, component: str, margin: Margin | None, truck: Truck) -> tuple[Reason, ...]:
     """The driveline's rules that a part of a ``component`` with this ``margin`` breaks for sure in the ``truck`` (``loads``: as in `margin_of`), the
-    very rules that mark a suspect (`analytics.driveline.suspects`): a clutch that cannot hold and a shaft that yields at the best of what is assumed, and a converter's pressure over its limit."""
+    very rules that mark a suspect (`analytics.driveline.suspects`): a clutch that cannot hold and a shaft that yields at the best of what is
+    assumed, and a converter's pressure over its limit."""
     found = []
     a = loads.assumptions
     least = a.clutch_margin_min if margin and margin.of is Advised.CLUTCH_SLIPS else 1.0

@@ -1,99 +1,68 @@
-"""The what-if with sliders, for JupyterLab. The same functions serve without them (ratings.whatif)."""
+"""The what-if with sliders, for JupyterLab: a curve and a sentence, new with every move. The functions behind it are in ratings.at_once."""
 
 from __future__ import annotations
 
 import html
-from dataclasses import replace
+import math
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from analytics.errors import AnalyticsError
+from analytics.ratings.at_once import AtOnce, Risk, uses_of
 from analytics.ratings.sheet import Ratings
-from analytics.ratings.whatif import Assumed, LimitSpan, change_promise, move_limit
+from analytics.report.rating_figures import RiskPicture
 from analytics.words import door
 from analytics.words.phrases import weight_class
-from analytics.words.ratings.whatif import change_words, move_words
+from analytics.words.ratings import at_once as words
 
 if TYPE_CHECKING:
     from ipywidgets import Widget
 
 
 def explorer(ratings: Ratings) -> Widget:
-    """Choose a part, move its limit, its promise or what is assumed, and read what it brings a year and to the bound.
+    """Choose a part, move its limit, and see what it brings: the share that comes back against power, and a sentence.
 
-    ratings: of the whole shop.
+    ratings: of the whole shop. The fits are made once, as this opens.
     """
     import ipywidgets as widgets
 
     if not ratings.parts:
         return widgets.HTML(door.NOTHING_RATED)
-    shop, options = ratings.records.shop, ratings.options
-    names = [f"{p.component}: {p.part}" for p in ratings.parts]
-    wide = {"description_width": "11em"}, widgets.Layout(width="32em")
-
-    def slider(words: str, value: float, low: float, high: float, step: float, form: str = ",.0f"):
-        return widgets.FloatSlider(
-            description=words,
-            value=value,
-            min=low,
-            max=high,
-            step=step,
-            readout_format=form,
-            style=wide[0],
-            layout=wide[1],
-            continuous_update=False,
-        )
-
-    part = widgets.Dropdown(
-        description="part", options=list(zip(names, ratings.parts, strict=True)), style=wide[0], layout=wide[1]
-    )
-    edges = [(weight_class(edge), edge) for edge in (*shop.weight.classes, float("inf"))]
-    weight = widgets.Dropdown(description="trucks", options=edges, value=edges[-1][1], style=wide[0], layout=wide[1])
-    now, then = slider("limit now, hp", 600, 100, 2500, 25), slider("limit then, hp", 650, 100, 2500, 25)
-    instead = widgets.Dropdown(
-        description="part they get otherwise", options=[("not named", None)], style=wide[0], layout=wide[1]
-    )
-    life = slider("target life, miles", options.promise.life_miles, 5_000, 200_000, 5_000)
-    share = slider(door.SHARE, options.promise.reliability, 0.5, 0.99, 0.01, ".0%")
-    sure = slider("how sure", options.promise.confidence, 0.5, 0.99, 0.01, ".0%")
-    told = slider("failures reported", 0.8, 0.3, 1.0, 0.05, ".0%")
-    loss = slider("loss, crank to wheels", shop.power.driveline_loss, 0.1, 0.25, 0.01, ".0%")
-    go = widgets.Button(description="What would it bring?", layout=widgets.Layout(width="16em"))
-    answer = widgets.HTML()
+    shop, asked = ratings.records.shop, AtOnce(ratings)
+    for one in ratings.parts:
+        asked.fit(one)
+    wide = {"style": {"description_width": "6em"}, "layout": widgets.Layout(width="34em")}
+    names = [(f"{p.component} {p.part}", p) for p in ratings.parts]
+    part = widgets.Dropdown(description=words.PART, options=names, **wide)
+    classes = [(weight_class(edge), edge) for edge in shop.weight.classes]
+    weight = widgets.Dropdown(description=words.TRUCKS, options=classes, **wide)
+    use = widgets.Dropdown(description=words.USE, options=[("", "")], **wide)
+    limit = widgets.IntSlider(description=words.LIMIT, value=600, min=100, max=2500, step=25, **wide)
+    life = widgets.IntSlider(description=words.LIFE, value=round(ratings.options.promise.life), min=5_000, max=200_000, step=5_000, **wide)  # fmt: skip
+    picture, told = widgets.Image(format="png", layout=widgets.Layout(width="44em")), widgets.HTML()
+    drawn = RiskPicture()
 
     def choose(_=None) -> None:
-        own = ratings.table[
-            (ratings.table["component"] == part.value.component) & (ratings.table["part"] == part.value.part)
-        ].iloc[0]
-        if own["published_hp"] == own["published_hp"]:
-            now.value = own["published_hp"]
-        then.value = own["proposed_hp"] if own["proposed_hp"] == own["proposed_hp"] else now.value + 50
-        others = [p.part for p in ratings.parts if p.component == part.value.component and p.part != part.value.part]
-        instead.options = [("not named", None), *((o, o) for o in others)]
+        use.options = [(name, name) for name in uses_of(part.value)] or [("", "")]
+        published, proposed, _supported = asked.published(part.value, weight.value)
+        start = next((v for v in (proposed, published) if math.isfinite(v)), 600.0)
+        limit.value = round(start / 25) * 25
+        answer()
 
-    def run(_=None) -> None:
-        answer.value = "<p>working …</p>"
-        chosen = part.value
-        lines: list[str] = []
-        try:
-            span = LimitSpan(chosen.component, chosen.part, now.value, then.value, 0.0, weight.value)
-            asked = replace(options, promise=replace(options.promise, life=life.value))
-            lines += move_words(move_limit(ratings.lifetimes, span, instead.value, asked))
-        except AnalyticsError as err:
-            lines.append(str(err))
-        try:
-            edge = weight.value if np.isfinite(weight.value) else chosen.bounds[-1].weight_lb
-            assumed = Assumed([life.value], [share.value], [sure.value], [told.value], [loss.value])
-            changed = change_promise(
-                ratings.records, chosen.component, chosen.part, edge, None, assumed, options, ratings.lifetimes
-            )
-            lines += change_words(changed)
-        except AnalyticsError as err:
-            lines.append(str(err))
-        answer.value = "".join(f"<p>{html.escape(line)}</p>" for line in lines)
+    def answer(_=None) -> None:
+        found: Risk | None = asked.risk(part.value, weight.value, use.value or "", float(life.value))
+        if found is None:
+            picture.value, told.value = b"", f"<p>{html.escape(words.NO_FIT)}</p>"
+            return
+        published, proposed, supported = asked.published(part.value, weight.value)
+        start = published if math.isfinite(published) else float(limit.value)
+        mix = asked.between(part.value, start, float(limit.value), weight.value)
+        back = asked.more_back(part.value, mix, use.value or "", float(life.value))
+        cost = shop.cost_of("comeback"), shop.currency
+        said = words.sentence(part.value.part, weight.value, (published, float(limit.value)), found, mix, back, cost)
+        picture.value = drawn.png(found, {"published": published, "proposed": proposed, "supported": supported, "asked": float(limit.value)})  # fmt: skip
+        told.value = f"<p>{html.escape(said)}</p>"
 
     part.observe(choose, names="value")
-    go.on_click(run)
+    for moved in (weight, use, limit, life):
+        moved.observe(answer, names="value")
     choose()
-    return widgets.VBox([part, weight, now, then, instead, life, share, sure, told, loss, go, answer])
+    return widgets.VBox([part, weight, use, limit, life, picture, told])

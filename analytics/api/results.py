@@ -314,7 +314,7 @@ class RatingResult(Shown):
         return AnswerResult(records, above_limit(records, snapshot_of(records, lifetimes), self.ratings.table))
 
     def explore(self) -> None:
-        """Sliders, in JupyterLab: move a limit, or what is assumed, and see what it would bring."""
+        """Sliders, in JupyterLab: move a limit, and see at once the share that comes back and what it would bring."""
         from analytics.api.explorer import explorer
 
         explorer(self.ratings)
@@ -476,7 +476,7 @@ class LoadResult(Shown):
 
     @property
     def summary(self) -> str:
-        return door.loads(len(self.load.parts), len(self.suspects))
+        return door.loads(len(self.load.parts), self.load.suspects.failures)
 
     def shown(self) -> pd.DataFrame:
         return self.ratings

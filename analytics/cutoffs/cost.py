@@ -29,13 +29,14 @@ EXTRAS = ("downtime", "shipping", "goodwill", "lost_sales")
 @dataclass(frozen=True, slots=True)
 class Costs:
     """Money in the shop's currency. comeback: one return; extras: what comes on top, by name. unstated: extras taken as 0.
-    prices: by part, in the order asked for. years: comebacks within so many years of the build are counted."""
+    prices: by part, in the order asked for. years: comebacks within so many years of the build are counted. currency: its sign."""
 
     comeback: float
     extras: dict[str, float]
     unstated: tuple[str, ...]
     prices: dict[str, float]
     years: float
+    currency: str = "$"
 
     @property
     def each(self) -> float:
@@ -72,6 +73,7 @@ def costs_of(shop: Shop, parts: Sequence[str]) -> Costs:
         unstated=tuple(k for k in EXTRAS if k not in stated),
         prices={p: amount(prices[p], f'[costs.parts] "{p}"') for p in parts},
         years=amount(stated.get("years", YEARS), "[costs] years", 0.1),
+        currency=shop.currency,
     )
 
 

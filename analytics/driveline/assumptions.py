@@ -26,7 +26,7 @@ class Span:
 
 
 #: what is taken by use; "" for a use not named here. friction of the driven tyres: dry road 0.8 to 0.9 (Gillespie 1992; Wong,
-#: from memory); prepared strip and sled track common practice, no source, very uncertain. driven_wheels: 2 to 4 where the truck may
+#: from memory); prepared strip and sled track common practice, no source, very uncertain (a sled's hitch pulls the truck down as well). driven_wheels: 2 to 4 where the truck may
 #: be switched over. application: what a shock adds to a steady load, by the handbook's spline factors for a combustion engine (uniform
 #: load 2.0, heavy shock 2.8; Machinery's Handbook). trailer_weight, lb: common practice, no source.
 BY_USE: dict[str, dict[str, Span]] = {
@@ -34,7 +34,7 @@ BY_USE: dict[str, dict[str, Span]] = {
         "street": Span(0.8, 0.9),
         "towing": Span(0.8, 0.9),
         "drag": Span(1.0, 2.0),
-        "sled": Span(0.5, 0.9),
+        "sled": Span(0.5, 1.3),
         "": Span(0.7, 1.0),
     },
     "driven_wheels": {"drag": Span(4, 4), "sled": Span(4, 4), "": Span(2, 4)},
@@ -61,7 +61,9 @@ class Assumptions:
     wheels, at rest. height: height of the centre of gravity over the wheelbase. efficiency: from the input shaft to the axle (a driveline
     installation manual takes 0.95 for the axle alone, 0.80 to 0.85 for all of it). rotating_inertia, shift_drop, shift_time: kg·m² that a
     shift slows, by how many rpm, in how many seconds (illustrative). line_pressure, converter_pressure: apply pressure where none is
-    recorded. converter_pressure_max and clutch_margin_min are the rules that mark a suspect. sn_exponent: what a part's S-N exponent should
+    recorded. converter_pressure_max (psi), clutch_margin_min, hub_stress_max (ksi, a careful design's: Machinery's Handbook, from memory),
+    shift_heat_max (J/mm² of lining, from memory), release_share_min (of a stall's heat, judgement) and grade_margin_min (lock-up on the long
+    grade) are the rules that mark a suspect. sn_exponent: what a part's S-N exponent should
     be, 5 to 95 % (judgement). by_use: what goes by the truck's use, see BY_USE.
     """
 
@@ -83,6 +85,10 @@ class Assumptions:
     converter_pressure: Span = Span(130, 180)
     converter_pressure_max: float = 180.0
     clutch_margin_min: float = 1.0
+    hub_stress_max: float = 45.0
+    shift_heat_max: float = 0.5
+    release_share_min: float = 0.2
+    grade_margin_min: float = 1.3
     sn_exponent: Span = Span(SN_LOW, SN_HIGH)
     by_use: dict[str, dict[str, Span]] = field(default_factory=lambda: {k: dict(v) for k, v in BY_USE.items()})
 
@@ -122,7 +128,14 @@ _SPANS = {
     "converter_pressure": (10, 1000),
     "sn_exponent": (0.5, 50),
 }
-_NUMBERS = {"converter_pressure_max": (10, 1000), "clutch_margin_min": (0.1, 10)}
+_NUMBERS = {
+    "converter_pressure_max": (10, 1000),
+    "clutch_margin_min": (0.1, 10),
+    "hub_stress_max": (1, 500),
+    "shift_heat_max": (0.01, 10),
+    "release_share_min": (0.001, 10),
+    "grade_margin_min": (0.1, 10),
+}
 _BY_USE = {"friction": (0.05, 5), "driven_wheels": (2, 4), "application": (1, 5), "trailer_weight": (0, 60_000)}
 BY_POWER = "by power and fuel"
 

@@ -75,3 +75,16 @@ def passage_flow(
     drop = quantity("pressure drop", drop_pa, open_low=False, unit="Pa")
     rate = np.sqrt(2 * drop / quantity("oil density", density_kg_m3, unit="kg/m³"))
     return quantity("discharge coefficient", discharge, 0.0, 1.0) * area * rate
+
+
+def oil_cooling(
+    area_m2: ArrayLike,
+    drop_pa: ArrayLike,
+    warmed_k: ArrayLike = 50.0,
+    density_kg_m3: float = 850.0,
+    heat_j_kgk: float = 2000.0,
+) -> np.ndarray:
+    """Heat that the oil through a passage of area_m2 carries off at a drop_pa while it warms by ``warmed_k``, W: ρ c ΔT Q, Q by passage_flow
+    (textbook). Oil of density_kg_m3 and heat_j_kgk, about 850 kg/m³ and 2,000 J/(kg K), from memory; 50 K is judgement: beyond, the oil does not last."""
+    warmed = quantity("warming of the oil", warmed_k, unit="K")
+    return density_kg_m3 * heat_j_kgk * warmed * passage_flow(area_m2, drop_pa, density_kg_m3)

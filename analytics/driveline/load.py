@@ -8,7 +8,6 @@ hangs on wheels, tyres and ground that are seldom on record, so it stands beside
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +15,8 @@ import pandas as pd
 
 from analytics.driveline import clutches, shafts, strength, traction
 from analytics.driveline.assumptions import BY_USE, Assumptions, Span, assumptions_for
+from analytics.driveline.bands import ENDS, Band
+from analytics.driveline.duties import DUTY_COLUMNS, duties
 from analytics.driveline.inputs import quantity
 from analytics.driveline.torque import engine_torque
 from analytics.driveline.units import HP, INCH, KSI, LB, LBF, LBFT, PSI, RPM, SQUARE_INCH, to_trade
@@ -23,7 +24,6 @@ from analytics.lifetimes.table import Lifetimes
 from analytics.records.load import Records
 from analytics.records.part_sheet import kind_of
 
-ENDS = ("low", "", "high")
 _RANGES = (
     "torque_at_shaft_lbft torque_capped_lbft stress_margin stress_margin_capped body_margin clutch_margin clutch_margin_capped"
 ).split()
@@ -33,6 +33,7 @@ LOAD_COLUMNS = [
     "worst_gear",
     "pressure_margin",
     "load_share",
+    *DUTY_COLUMNS,
 ]
 #: what a load may assume, by the assumption's name; part_ratio: that of an intermediate shaft to the input shaft, taken as 1; notch: the
 #: factor of the worst notch
@@ -47,26 +48,6 @@ _SUFFIX = {"low": "_low", "": "", "high": "_high"}
 _OPPOSITE = {"low": "high", "": "", "high": "low"}
 
 
-@dataclass(frozen=True, slots=True)
-class Band:
-    """A quantity for every row: ``low``, ``middle`` and ``high``, each (n,); NaN where not known. ``assumed``: (n,) bool."""
-
-    low: np.ndarray
-    middle: np.ndarray
-    high: np.ndarray
-    assumed: np.ndarray
-
-    def at(self, end: str) -> np.ndarray:
-        """The figure at one end ("low", "", "high")."""
-        return {"low": self.low, "": self.middle, "high": self.high}[end]
-
-    @classmethod
-    def of(cls, figure: Callable[[str], np.ndarray], assumed: np.ndarray) -> Band:
-        """From its figure (n,) at each end and ``assumed`` (n,)."""
-        low, middle, high = map(figure, ENDS)
-        return cls(low=low, middle=middle, high=high, assumed=assumed)
-
-
 @dataclass(frozen=True, slots=True, repr=False)
 class Loads:
     """``table``: the table of lifetimes with LOAD_COLUMNS beside it, row for row. ``kinds``: kind of part by component.
@@ -76,7 +57,7 @@ class Loads:
     weight is not on record; worst_gear: ratio in which the part carries most where the tyres slip. stress_margin: shear yield over shear at
     the worst notch under a shock by the handbook's application factor; body_margin: over the nominal shear of the plain body, without
     either; clutch_margin: capacity over torque; those ``_capped``: with the tyres' hold; pressure_margin: limit over the converter pressure
-    on record. load_share: 1 over the shaft's or clutch's own margin, uncapped.
+    on record; DUTY_COLUMNS: see `duties`. load_share: 1 over the shaft's or clutch's own margin, uncapped.
     assumed: row for row, a column of ASSUMED each, bool: whether the load assumes it (friction: always). engine_lbft: torque of the engine
     alone (n,), middle of its range.
     """
@@ -160,6 +141,7 @@ def load_of(
     columns["pressure_margin"] = np.where(is_lock, pressure, np.nan)
     with np.errstate(divide="ignore"):
         columns["load_share"] = 1 / np.where(is_shaft, columns["stress_margin"], columns["clutch_margin"])
+    columns |= duties(facts, parts, kind, a, whole[""], columns["clutch_margin"] * whole[""])
     clutched, stressed = np.isfinite(columns["clutch_margin"]), np.isfinite(columns["stress_margin"])
     return columns, {
         "engine_rpm": facts["engine"].assumed,

@@ -43,6 +43,10 @@ class Fact(Enum):
     CLUTCH_MARGIN_CAPPED = auto()
     CLUTCH_TORQUE = auto()
     PRESSURE_NEEDED = auto()
+    GRADE_TORQUE = auto()
+    GRADE_MARGIN = auto()
+    HUB_STRESS = auto()
+    SHIFT_HEAT = auto()
     RELEASE_FLOW = auto()  # at 50, 100 and 150 psi
 
 
@@ -74,6 +78,13 @@ def part_facts(loads: Loads, component: str, part: str, power_hp: float, weight_
     if made is None:
         return pd.DataFrame(rows, columns=FACT_COLUMNS)
     one = made.to_frame().T.select_dtypes(object).infer_objects().select_dtypes("number").reset_index(drop=True)
+    for fact, column, unit in (
+        (Fact.GRADE_TORQUE, "grade_torque_lbft", "lb ft"),
+        (Fact.GRADE_MARGIN, "grade_margin", ""),
+        (Fact.HUB_STRESS, "hub_stress_ksi", "ksi"),
+        (Fact.SHIFT_HEAT, "shift_heat_jmm2", "J/mm²"),
+    ):
+        add(fact, (float(at[column]),) * 3, unit)
     si = np.array(list(torque.values())) * LBFT
     if kind in SHAFTS:
         _shaft_facts(add, at, one, si)

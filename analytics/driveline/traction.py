@@ -68,3 +68,14 @@ def effective_torque(engine_side_nm: ArrayLike, traction_nm: ArrayLike) -> tuple
     engine = quantity("torque the engine brings", engine_side_nm, open_low=False, unit="N·m")
     tyres = quantity("torque the tyres hold", traction_nm, open_low=False, unit="N·m")
     return np.minimum(engine, tyres), tyres < engine
+
+
+#: rolling resistance of truck tyres on a road, share of the weight; drag area of a truck with a trailer, m²; air, kg/m³: from memory
+ROLLING, DRAG_AREA, AIR = 0.012, 4.5, 1.2
+
+
+def grade_power(mass_kg: ArrayLike, speed_m_s: ArrayLike, grade: ArrayLike) -> np.ndarray:
+    """Power at the wheels that holds mass_kg at speed_m_s up a grade (rise over run), W: (m g (sin θ + f cos θ) + ρ A v²/2) v (textbook mechanics)."""
+    mass, speed = quantity("mass", mass_kg, unit="kg"), quantity("speed", speed_m_s, open_low=False, unit="m/s")
+    angle = np.arctan(quantity("grade", grade, 0.0, 1.0, open_low=False))
+    return (mass * GRAVITY * (np.sin(angle) + ROLLING * np.cos(angle)) + AIR * DRAG_AREA * speed**2 / 2) * speed

@@ -14,6 +14,7 @@ LB = constants.lb  # kg
 LBF = constants.pound_force  # N
 PSI = constants.psi  # Pa
 KSI = 1000 * constants.psi  # Pa
+MPH = constants.mph  # m/s
 RPM = 2 * np.pi / constants.minute  # rad/s
 GRAVITY = constants.g  # m/s²
 MPA = constants.mega  # Pa

@@ -128,6 +128,15 @@ def survival_table(table: pd.DataFrame, clocks: Sequence[Clock] = CLOCKS, min_at
     return every.sort_values(keys, kind="stable", ignore_index=True)[SURVIVAL_COLUMNS]
 
 
+def failing_steps(curves: pd.DataFrame) -> pd.DataFrame:
+    """Of ``curves`` (as `survival_table` gives them) the steps at which something failed, and the end of each. censored: since the step
+    before. Nothing else moves a curve, and most steps move none."""
+    cell = ["clock", "component", "part", "power_band", "weight_class", "finding"]
+    kept = (curves["failed"] > 0) | ~curves.duplicated(cell, keep="last")
+    up_to = kept.shift(fill_value=False).cumsum()
+    return curves.assign(censored=curves.groupby(up_to)["censored"].transform("sum"))[kept].reset_index(drop=True)
+
+
 def _cells(rows: pd.DataFrame, levels: tuple[str, ...]) -> tuple[np.ndarray, pd.DataFrame]:
     labels = rows[list(levels)].astype(str).set_axis(["component", "part", "power_band", "weight_class"], axis=1)
     code = labels.groupby(labels.columns.tolist(), sort=True).ngroup()

@@ -41,7 +41,8 @@ _LOOSE = Priors(
 class LoadRating:
     """A rating run on ``strength`` ("power", "torque", "margin") at a weight and use.
 
-    bound, estimate: in its own unit (hp, lb ft, share of strength used). bound_hp, estimate_hp, upper_hp (upper limit): the power that brings that
+    bound, estimate: in its own unit (hp, lb ft at the part, share of strength used). engine_lbft: the torque of the engine that brings the bound (NaN on
+    power): what a customer can be asked for. bound_hp, estimate_hp, upper_hp (upper limit): the power that brings that
     load in a truck of no special make at this weight and use whose engine makes it at the slow end of what is possible, so with the most
     torque; NaN where ``reason`` says why. capped: at least so much. failures, units: it rests on. reason: what limits it, if anything does.
     """
@@ -51,6 +52,7 @@ class LoadRating:
     use: str
     bound: float
     estimate: float
+    engine_lbft: float
     bound_hp: float
     estimate_hp: float
     upper_hp: float
@@ -300,6 +302,7 @@ def _as_power(loads: Loads, component: str, part: str, strength: str, bound: Rat
         use=bound.use,
         bound=bound.bound_hp,
         estimate=bound.estimate_hp,
+        engine_lbft=_engine(loads, component, part, strength, bound),
         bound_hp=hp,
         estimate_hp=estimate,
         upper_hp=upper,
@@ -311,13 +314,30 @@ def _as_power(loads: Loads, component: str, part: str, strength: str, bound: Rat
     )
 
 
+def _engine(loads: Loads, component: str, part: str, strength: str, bound: RatingBound) -> float:
+    if strength == "power" or not math.isfinite(bound.bound_hp):
+        return math.nan
+    return engine_at_load(loads, component, part, strength, bound.bound_hp, bound.weight_lb, bound.use)
+
+
+def engine_at_load(
+    loads: Loads, component: str, part: str, strength: str, load: float, weight_lb: float, use: str
+) -> float:
+    """Torque of the engine, lb ft, that brings a ``load`` (strength: of torque or margin) on a part (loads, component, part) at weight_lb and a use,
+    through the converter and the part's own ratio, all else at its middle as in the fit, so that what is assumed for every truck alike falls out again."""
+    a = replace(loads.assumptions, engine_rpm=Span(1000, 1000))
+    at = load_at(replace(loads, assumptions=a), component, part, np.ones(1), weight_lb, use)
+    # the load goes with the torque, and the truck's is that of 1 hp at 1,000 rpm
+    return load / float(at[STRENGTHS[strength]].iat[0]) * HP / (1000 * RPM) / LBFT
+
+
 def power_at_load(
     loads: Loads, component: str, part: str, strength: str, load: float, weight_lb: float, use: str
 ) -> float:
     """Highest power, hp, whose load on a part is no more than ``load``, whatever the speed of the engine; NaN where none of _POWERS is.
 
     The engine is as slow as the slow end of those on record; where they are fewer than ENOUGH_SPEEDS, as slow as is taken to be possible too.
-    All else is at its middle, as in the fit, so that what is assumed for every truck alike falls out again.
+    All else as in engine_at_load.
     """
     if strength == "power":
         return load
@@ -326,14 +346,11 @@ def power_at_load(
     if len(own):
         slow = float(np.quantile(own, SLOW_SHARE))
         rpm = np.full(len(rpm), slow) if len(own) >= ENOUGH_SPEEDS else np.minimum(rpm, slow)
-    # at a fixed speed the load goes with the power
-    at = load_at(
-        replace(loads, assumptions=replace(a, engine_rpm=Span(1000, 1000))), component, part, np.ones(1), weight_lb, use
-    )
-    reached = float(at[STRENGTHS[strength]].iat[0]) * _POWERS * 1000 / rpm
-    if not np.isfinite(reached).all() or reached[0] > load:
+    brought = _POWERS * HP / (rpm * RPM) / LBFT
+    engine = engine_at_load(loads, component, part, strength, load, weight_lb, use)
+    if not math.isfinite(engine) or brought[0] > engine:
         return math.nan
-    return float(np.exp(np.interp(math.log(load), np.log(reached), np.log(_POWERS))))
+    return float(np.exp(np.interp(math.log(engine), np.log(brought), np.log(_POWERS))))
 
 
 #: the slow end of the engine speeds on record: this share is slower; and how many there must be for it to be an end
@@ -350,7 +367,7 @@ def engine_speeds(loads: Loads, component: str, part: str) -> np.ndarray:
 
 # ---- every part ---------------------------------------------------------------------------------------------------------
 RATING_COLUMNS = (
-    "component part weight_up_to strength use bound bound_hp at_least estimate_hp failures units published_hp proposed_hp verdict why reason"
+    "component part weight_up_to strength use bound engine_lbft bound_hp at_least estimate_hp failures units published_hp proposed_hp verdict why reason"
 ).split()
 
 
@@ -391,24 +408,24 @@ def rate_parts(
     rows, left = [], []
     for component, part in loaded_parts(loads):
         say(f"rating {component} {part} on {strength}")
-        lightest = math.inf
+        lightest, lightest_lbft = math.inf, math.nan
         for weight in loads.records.shop.weight.classes:
             try:
                 rated = rate_on(loads, component, part, strength, weight, None, options)
             except AnalyticsError as err:
                 left.append(NotRated(component, part, strength, reason(Refused.BECAUSE, why=str(err))))
                 break
-            bound, limited = rated.bound_hp, rated.reason
+            bound, limited, engine = rated.bound_hp, rated.reason, rated.engine_lbft
             if not math.isfinite(lightest) and lightest != math.inf:
-                bound, limited = math.nan, reason(ByLoad.LIGHTER_HAS_NONE)
+                bound, limited, engine = math.nan, reason(ByLoad.LIGHTER_HAS_NONE), math.nan
             elif bound > lightest:
-                bound, limited = lightest, reason(ByLoad.HELD_AT_LIGHTER, hp=lightest)
-            lightest = bound
+                bound, limited, engine = lightest, reason(ByLoad.HELD_AT_LIGHTER, hp=lightest), lightest_lbft
+            lightest, lightest_lbft = bound, engine
             published = _published(loads, component, part, weight)
             found = judge(_standing(rated, bound, published, options), published, options)
             if strength != "power" and (decided or {}).get((component, part)) != "load":
                 found = Judgement(NOT_SHOWN, reason(ByLoad.NOT_DECIDED), math.nan)
-            own = [rated.use, rated.bound, bound, rated.capped, rated.estimate_hp, rated.failures, rated.units]
+            own = [rated.use, rated.bound, engine, bound, rated.capped, rated.estimate_hp, rated.failures, rated.units]
             rows.append(
                 [
                     component,

@@ -86,6 +86,52 @@ def customer_lines(ratings: Ratings) -> tuple[Line, ...]:
     return tuple(replace(line, first=seen.index(of) == i) for i, (line, of) in enumerate(zip(lines, seen, strict=True)))
 
 
+@dataclass(frozen=True, slots=True)
+class Below:
+    """A part that may be told less power than a weaker one of its component, in some class. thinner: its best estimate is no lower, so
+    that it is only less known. failures, units: on record, of it and of the weaker one."""
+
+    part: str
+    weaker: str
+    thinner: bool
+    failures: tuple[float, float]
+    units: tuple[float, float]
+
+
+def below_weaker(ratings: Ratings, lines: tuple[Line, ...]) -> tuple[Below, ...]:
+    """Where the ``lines`` of these ``ratings`` show a stronger part below a weaker one: the dearer, where [costs] states both prices, else
+    the one of the higher best estimate."""
+    first = [line for line in lines if line.first]
+    found = []
+    for strong in first:
+        for weak in first:
+            if weak.component != strong.component or weak.part == strong.part or not _stronger(ratings, strong, weak):
+                continue
+            pairs = [(a.hp, b.hp) for a, b in zip(strong.told, weak.told, strict=True)]
+            if any(a is not None and b is not None and a < b for a, b in pairs):
+                thinner = not _estimate(ratings, strong) < _estimate(ratings, weak)
+                seen = ((strong.failures, weak.failures), (strong.units, weak.units))
+                found.append(Below(strong.part, weak.part, thinner, *seen))
+    return tuple(found)
+
+
+def _stronger(ratings: Ratings, one: Line, other: Line) -> bool:
+    stated = ratings.records.shop.costs.get("parts")
+    prices = stated if isinstance(stated, dict) else {}
+    own = [float(prices[line.part]) for line in (one, other) if line.part in prices]
+    if len(own) == 2:
+        return own[0] > own[1]
+    return _estimate(ratings, one) > _estimate(ratings, other)
+
+
+def _estimate(ratings: Ratings, line: Line) -> float:
+    """Best estimate of the lightest class in hp; inf where nothing failed."""
+    table = ratings.table
+    own = table[(table["component"] == line.component) & (table["part"] == line.part) & (table["use"] == "")]
+    best = float(own["estimate_hp"].iat[0]) if len(own) else math.inf
+    return best if math.isfinite(best) else math.inf
+
+
 def _as_supported(told: Told) -> Told:
     """For a use of its own whose limit was published for every use: no more than its own records support."""
     if not told.judged:

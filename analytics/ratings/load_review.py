@@ -53,7 +53,7 @@ class LoadReview:
     left: tuple[NotRated, ...]
 
     def __repr__(self) -> str:
-        return f"LoadReview({self.records.shop.name!r}: {len(self.parts)} parts, {len(self.suspects.table)} suspects)"
+        return f"LoadReview({self.records.shop.name!r}: {len(self.parts)} parts, {self.suspects.failures} suspects)"
 
 
 def make_load_review(
@@ -184,7 +184,7 @@ def failed_by_margin(review: LoadReview, component: str, part: str) -> FailedByM
         failures=int(count[failed].sum()),
         under=int(count[margin < 1].sum()),
         stood=int(count[(margin < 1) & ~failed].sum()),
-        p_value=more_often(hit, of, hit_other, of_other),
+        p_value=more_often(*(np.array([n]) for n in (hit, of, hit_other, of_other))),
     )
 
 

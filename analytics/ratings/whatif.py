@@ -196,7 +196,7 @@ class Comebacks:
 @dataclass(frozen=True, slots=True)
 class Bill:
     """Money a year in the shop's currency, NaN where it is not stated or not known. comebacks with its limits; price_step: of
-    the other part over this one; parts_saved: price step times units."""
+    the other part over this one; parts_saved: price step times units. currency: its sign."""
 
     each: float
     comebacks: float
@@ -204,6 +204,7 @@ class Bill:
     upper: float
     price_step: float
     parts_saved: float
+    currency: str = "$"
 
     @property
     def net(self) -> tuple[float, float, float]:
@@ -283,7 +284,7 @@ def move_limit(
         level=LEVEL,
         highest_hp=highest,
         comebacks=found,
-        bill=_bill(span, mix, found, cost_per_comeback, price_step),
+        bill=replace(_bill(span, mix, found, cost_per_comeback, price_step), currency=shop.currency),
         settings=o.settings,
     )
 

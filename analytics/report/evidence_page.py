@@ -45,6 +45,13 @@ def worth(folder: Path) -> None:
     show_table(table, folded="Owner by owner")
 
 
+def advice(folder: Path) -> None:
+    """Whether the answers for one truck are right. folder: of the studies' tables."""
+    table, told = words.advised(folder)
+    show_words(*told)
+    show_table(table, folded="Measure by measure")
+
+
 def forecasts(folder: Path) -> None:
     """Whether the forecasts are right."""
     show_words(*words.forecast(folder))
@@ -84,5 +91,18 @@ def steps(folder: Path) -> None:
 
 SECTIONS: dict[str, Callable[[Path], None]] = {
     made.__name__: made
-    for made in (opening, coverage, habits, shops, worth, forecasts, watch, guarantees, outside, not_answered, steps)
+    for made in (
+        opening,
+        coverage,
+        habits,
+        shops,
+        worth,
+        advice,
+        forecasts,
+        watch,
+        guarantees,
+        outside,
+        not_answered,
+        steps,
+    )
 }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -17,34 +17,38 @@ from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
 from analytics.whole import plain_text, whole_file
 from analytics.words.answers import CUT_HERE, readable, told_table
-from analytics.words.cautions import CAUTIONS
-from analytics.words.columns import heading
+from analytics.words.columns import cell_format, heading
 from analytics.words.lifetimes import lifetimes_sheet
+from analytics.words.review import workbook as pages_words
 from analytics.words.review.settings import settings_of
 
-#: answers of the fleet that leave a file of their own: its name, and its page in the workbook
+#: answers of the fleet that leave a file of their own, and its name
 VIEW_FILES = {
-    "finding_shares": ("findings", "Findings"),
-    "drags": ("drags_others", "Drags others"),
-    "by_build_year": ("by_build_year", "By build year"),
-    "rebuilt": ("rebuilt", "Rebuilt"),
-    "renew": ("renew_at_rebuild", "Renew at rebuild"),
-    "above": ("above_limit", "Above the limit"),
-    "odometers": ("ask_for", "Ask for"),
-    "random_calls": ("random_calls", "Random calls"),
-    "how_sure": ("how_sure", "How sure"),
-    "guarantee": ("guarantee", "Guarantee"),
+    "finding_shares": "findings",
+    "drags": "drags_others",
+    "by_build_year": "by_build_year",
+    "rebuilt": "rebuilt",
+    "renew": "renew_at_rebuild",
+    "above": "above_limit",
+    "odometers": "ask_for",
+    "random_calls": "random_calls",
+    "how_sure": "how_sure",
+    "guarantee": "guarantee",
 }
+#: figures of a CSV file are kept to so many digits, whole numbers whole
+_DIGITS = 6
 _SHEET_ROWS = 1_048_576
 
 
 def write_csv(frame: pd.DataFrame, path: Path) -> None:
-    """UTF-8, unrounded, dates as ISO days, no text that could run as a formula."""
+    """UTF-8, figures to as many digits as mean something, dates as ISO days, no text that could run as a formula."""
     safe = frame.copy()
     for column in safe.columns:
         kind = safe[column].dtype
         if pd.api.types.is_datetime64_any_dtype(kind):
             safe[column] = safe[column].dt.strftime("%Y-%m-%d")
+        elif pd.api.types.is_float_dtype(kind):
+            safe[column] = to_digits(safe[column].to_numpy(float))
         elif isinstance(kind, pd.CategoricalDtype):
             safe[column] = safe[column].cat.rename_categories([plain_text(c) for c in safe[column].cat.categories])
         elif pd.api.types.is_object_dtype(kind):
@@ -52,6 +56,13 @@ def write_csv(frame: pd.DataFrame, path: Path) -> None:
             safe[column] = np.array([*map(plain_text, distinct), None], dtype=object)[codes]
     with whole_file(path) as part:
         safe.to_csv(part, index=False, lineterminator="\n")
+
+
+def to_digits(values: np.ndarray, digits: int = _DIGITS) -> np.ndarray:
+    """Each of ``values`` (n,) to so many significant ``digits``; above that many whole."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        places = np.clip(digits - 1 - np.floor(np.log10(np.abs(values))), 0, 300)
+    return np.array([round(v, int(p)) if np.isfinite(v) and v else v for v, p in zip(values, places, strict=True)])
 
 
 def write_review_files(
@@ -82,76 +93,51 @@ def write_review_files(
             "kept_word": outlook.kept.table,
         }
     if view is not None:
-        tables |= {file: getattr(view, name).table for name, (file, _) in VIEW_FILES.items()}
+        tables |= {file: getattr(view, name).table for name, file in VIEW_FILES.items()}
     if sheet is not None:
         tables |= {"calls": sheet.calls.table, "limits": sheet.limits.drop(columns="open")}
     for name, table in tables.items():
         write_csv(readable(table), out / f"{name}.csv")
-    write_workbook(review, out / "review.xlsx", outlook, view)
+    write_workbook(review, out / "review.xlsx", outlook, view, sheet)
     return [*(out / f"{name}.csv" for name in tables), out / "review.xlsx"]
 
 
-def view_sheets(view: FleetView) -> dict[str, pd.DataFrame]:
-    """The tables of a view of the fleet by the name of their sheet."""
-    return {
-        **{page: getattr(view, name).table for name, (_, page) in VIEW_FILES.items()},
-        "Causes by year": view.causes.table,
-        "Judged again": view.judged_alike.table,
-        "First or followed": view.first_or_followed.table,
-    }
-
-
-def outlook_sheets(outlook: Outlook) -> dict[str, pd.DataFrame]:
-    """The tables of an outlook by the name of their sheet."""
-    return {
-        "Alarms": outlook.alarms.table,
-        "Alarms since raised": outlook.alarms_kept,
-        "Expected": outlook.expected.table,
-        "Lots": outlook.lots.table,
-        "Revisions": outlook.revision.table,
-        "Power of the watch": outlook.power.table,
-        "Months in service": outlook.months_table,
-        "Forecast": outlook.forecast.table,
-        "Stock": outlook.stock.table,
-        "Next 10,000 miles": outlook.forecasts.units,
-        "Kept word": outlook.kept.table,
-    }
-
-
-def write_workbook(review: Review, path: Path, outlook: Outlook | None = None, view: FleetView | None = None) -> None:
-    """The review as a workbook."""
+def write_workbook(
+    review: Review,
+    path: Path,
+    outlook: Outlook | None = None,
+    view: FleetView | None = None,
+    sheet: Sheet | None = None,
+) -> None:
+    """The review as a workbook to work in: a page that guides, then those an owner filters; the other tables are in the CSV files."""
     answers = [*review.answers(), *(more for part in (outlook, view) if part is not None for more in part.answers())]
-    write_book(
-        path,
-        f"{review.records.shop.name}: {review.span.name}",
-        {
-            "Answers": told_table(answers),
-            **({} if outlook is None else outlook_sheets(outlook)),
-            "Came back": review.came_back.table,
-            "Fleet": review.fleet.table,
-            "By band and class": pd.concat([a.table for a in review.components.values()], ignore_index=True)
-            if review.components
-            else pd.DataFrame(),
-            "Early or late": review.wear.table,
-            "Again": review.again.table,
-            "Change": review.change.table,
-            "Limits": review.limits.table,
-            **({} if view is None else view_sheets(view)),
-            "To mend": review.to_fix.table,
-            "Clocks": review.clocks.table,
-            "Counts": review.records.books.counts,
-            "Set aside": review.records.books.set_aside[ISSUE_COLUMNS],
-            "To check": review.records.books.to_check[ISSUE_COLUMNS],
-            "Lifetimes": lifetimes_sheet(review.lifetimes),
-            "Survival": review.survival,
-            "Settings": settings_of(review),
-            "Cautions": pd.DataFrame({"caution": CAUTIONS}),
-        },
-    )
+    books = review.records.books
+    pages: dict[str, pd.DataFrame] = {}
+    if sheet is not None:
+        pages[pages_words.TO_DO] = pages_words.to_do(sheet)
+        pages[pages_words.LIMITS] = sheet.limits.drop(columns="open")
+        pages[pages_words.CALLS] = sheet.calls.table
+    if view is not None:
+        pages[pages_words.RANDOM] = view.random_calls.table
+    if outlook is not None:
+        pages[pages_words.QUARTERS] = pages_words.by_quarter(outlook)
+        pages[pages_words.AHEAD] = outlook.forecast.table
+        pages[pages_words.STOCK] = outlook.stock.table
+    pages |= {
+        pages_words.RETURNS: review.came_back.table,
+        pages_words.MEND: pages_words.to_mend(books.set_aside[ISSUE_COLUMNS], books.to_check[ISSUE_COLUMNS]),
+        pages_words.LIVES: lifetimes_sheet(review.lifetimes),
+        pages_words.ANSWERS: told_table(answers),
+        pages_words.SETTINGS: pages_words.settings(settings_of(review)),
+    }
+    title = f"{review.records.shop.name}: {review.span.name}"
+    guide = {pages_words.START: pages_words.guide(title, pages)}
+    write_book(path, title, guide | pages, review.records.shop.currency)
 
 
-def write_book(path: Path, title: str, sheets: dict[str, pd.DataFrame]) -> None:
-    """A workbook of tables. Text stays text: no cell can become a formula or a link. Same tables, same bytes."""
+def write_book(path: Path, title: str, sheets: dict[str, pd.DataFrame], currency: str = "") -> None:
+    """A workbook of tables, each figure with its unit, to be printed on A4 across. Text stays text: no cell can become a formula or a
+    link. Same tables, same bytes. title: of the book; sheets: by the name of their page; currency: the sign before an amount."""
     import datetime as dt
 
     import xlsxwriter
@@ -164,10 +150,38 @@ def write_book(path: Path, title: str, sheets: dict[str, pd.DataFrame]) -> None:
     }
     with whole_file(path) as part, _disk_told(), xlsxwriter.Workbook(part, options) as book:
         book.set_properties({"title": title, "created": dt.datetime(2000, 1, 1)})
-        bold = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
-        day, wrap = book.add_format({"num_format": "yyyy-mm-dd"}), book.add_format({"text_wrap": True, "valign": "top"})
+        looks = _Looks(book, currency)
         for name, frame in sheets.items():
-            _fill(book.add_worksheet(name), readable(frame), bold, day, wrap)
+            page = book.add_worksheet(name)
+            page.set_landscape()
+            page.set_paper(9)  # A4
+            page.set_margins(0.5, 0.5, 0.7, 0.6)
+            page.fit_to_pages(1, 0)
+            page.repeat_rows(0)
+            page.set_header(f"&L{_plain(title)}&R{_plain(name)}")
+            page.set_footer("&R&P / &N")
+            _fill(page, readable(frame), looks)
+
+
+def _plain(text: str) -> str:
+    """A text in a header, where & begins a code."""
+    return text.replace("&", "&&")[:120]
+
+
+class _Looks:
+    """The formats of a book, each made once."""
+
+    def __init__(self, book, currency: str) -> None:
+        self.book, self.currency = book, currency
+        self.made: dict[str, Any] = {}
+        self.head = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
+        self.text = book.add_format({"text_wrap": True, "valign": "top"})
+
+    def of(self, form: str):
+        """The format of cells whose numbers are written so."""
+        if form not in self.made:
+            self.made[form] = self.book.add_format({"num_format": form, "valign": "top"})
+        return self.made[form]
 
 
 @contextmanager
@@ -181,36 +195,36 @@ def _disk_told() -> Iterator[None]:
         raise OSError(*getattr(err.args[0], "args", err.args)) from err
 
 
-def _writer(kind: Any) -> Callable[..., None]:
-    """How a cell of a column of that dtype is written, where it is not empty."""
-    if pd.api.types.is_datetime64_any_dtype(kind):
-        return lambda sheet, r, c, value, day: sheet.write_datetime(r, c, value.to_pydatetime(), day)
-    if pd.api.types.is_numeric_dtype(kind) and not pd.api.types.is_bool_dtype(kind):
-        return _write_number
-    return lambda sheet, r, c, value, _: sheet.write_string(r, c, str(value)[:32_767])
-
-
-def _write_number(sheet, r: int, c: int, value: float, _: object) -> None:
-    if abs(value) == float("inf"):
-        sheet.write_string(r, c, "no limit")
-    else:
-        sheet.write_number(r, c, value)
-
-
-def _fill(sheet, frame: pd.DataFrame, bold, day, wrap) -> None:
+def _fill(page, frame: pd.DataFrame, looks: _Looks) -> None:
     if len(frame) >= _SHEET_ROWS:
         frame = frame.head(_SHEET_ROWS - 2)
-        sheet.write_string(_SHEET_ROWS - 1, 0, CUT_HERE)
+        page.write_string(_SHEET_ROWS - 1, 0, CUT_HERE)
     for c, column in enumerate(frame.columns):
-        sheet.write_string(0, c, heading(column), bold)
-        values = frame[column]
-        longest = max([len(heading(column)), *(len(str(v)) for v in values.head(200))])
-        wide = longest > 60
-        sheet.set_column(c, c, min(max(longest, 6), 70) + 1, wrap if wide else None)
-        write = _writer(values.dtype)
+        values, form = frame[column], cell_format(column, looks.currency)
+        page.write_string(0, c, heading(column), looks.head)
+        kind = values.dtype
+        day = pd.api.types.is_datetime64_any_dtype(kind)
+        number = pd.api.types.is_numeric_dtype(kind) and not pd.api.types.is_bool_dtype(kind)
+        look = looks.of("yyyy-mm-dd") if day else looks.of(form) if number else looks.text
+        page.set_column(c, c, _width(heading(column), values, day, number))
         for r, value in enumerate(values.tolist(), 1):
-            if value is not None and value == value:
-                write(sheet, r, c, value, day)
-    sheet.freeze_panes(1, 0)
+            if value is None or value != value:
+                continue
+            if day:
+                page.write_datetime(r, c, value.to_pydatetime(), look)
+            elif number and abs(value) != float("inf"):
+                page.write_number(r, c, float(to_digits(np.array([float(value)]))[0]), look)
+            else:
+                page.write_string(r, c, "no limit" if number else str(value)[:32_767], look)
+    page.freeze_panes(1, 0)
     if len(frame):
-        sheet.autofilter(0, 0, min(len(frame), _SHEET_ROWS - 1), max(len(frame.columns) - 1, 0))
+        page.autofilter(0, 0, min(len(frame), _SHEET_ROWS - 1), max(len(frame.columns) - 1, 0))
+
+
+def _width(name: str, values: pd.Series, day: bool, number: bool) -> float:
+    """As wide as the column reads, its heading broken between words; long texts are broken too."""
+    word = max(len(w) for w in name.split() or [""])
+    if day or number:
+        return max(word, 11) + 2
+    longest = max((len(str(v)) for v in values.head(500)), default=0)
+    return max(word + 2, min(longest + 1, 60), 8)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analytics.driveline.load import SHAFTS
 from analytics.ratings.load_review import (
     LoadReview,
     best_on_torque,
@@ -98,7 +99,7 @@ def _lives(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     if len(hit):
         ax.plot(hit["torque_at_shaft_lbft"], hit["miles"], "x", color="black", markersize=6, label="failed")
     best, expected = best_on_torque(review, component, part), review.loads.assumptions.sn_exponent
-    if len(hit) and best is not None:
+    if len(hit) and best is not None and review.loads.kinds[component] in SHAFTS:
         middle_t, middle_m = np.exp(np.log(hit["torque_at_shaft_lbft"]).mean()), np.exp(np.log(hit["miles"]).mean())
         grid = np.geomspace(low, high, 30)
         lines = [middle_m * (grid / middle_t) ** -k for k in (expected.low, expected.high)]

@@ -6,53 +6,61 @@ from collections.abc import Callable
 
 from analytics.ratings.load_review import LoadReview
 from analytics.report.load_figures import part_figure
-from analytics.report.show import show_figure, show_heading, show_list, show_table, show_words
+from analytics.report.show import first_then, fold, lines_html, picture, show_heading, show_html, show_list, table_html
 from analytics.words import load as words
 from analytics.words.cautions import CAUTIONS
 
 
 def opening(review: LoadReview) -> None:
     """Whose loads, and what is assumed where the records are silent."""
-    show_heading(words.title(review), *words.opening(review))
-    show_table(
-        words.assumptions_table(review),
-        folded=words.HEADINGS["assumed"],
-    )
+    told = words.opening(review)
+    show_heading(words.title(review), *told[:1])
+    assumed = table_html(words.assumptions_table(review), words.HEADINGS["assumed"])
+    show_html(fold(words.HEADINGS["assumed"], lines_html(told[1:]), assumed))
 
 
 def explained(review: LoadReview) -> None:
     """What explains the returns: power, torque or margin."""
     for component in dict.fromkeys(c for c, _ in review.parts):
-        show_words(*words.explained_words(review, component, ""))
-    show_table(words.explained_table(review), folded=words.HEADINGS["fits"])
+        told = words.explained_words(review, component, "")
+        first_then(told, f"{component.capitalize()}: {words.HEADINGS['exponents']}")
+    show_html(fold(words.HEADINGS["fits"], table_html(words.explained_table(review), words.HEADINGS["fits"])))
 
 
 def parts(review: LoadReview) -> None:
     """Part by part: load, margin, life, rating."""
     for component, part in review.parts:
-        show_words(f"{component.capitalize()} {part}", level=3, new_page=True)
-        show_words(*words.rating_lines(review, component, part))
-        figure, answer = part_figure(review, component, part)
-        show_figure(figure, words.part_question(part), answer)
-        show_words(*words.explained_words(review, component, part))
-        show_table(words.facts_table(review, component, part), folded=words.facts_title(review, component, part))
+        told = words.rating_lines(review, component, part)
+        facts = words.facts_title(review, component, part)
+        first_then(
+            told,
+            f"{component.capitalize()} {part}: {words.HEADINGS['part']}",
+            picture(part_figure(review, component, part), words.part_question(part)),
+            lines_html(words.beside_margin(review, component)),
+            lines_html(words.explained_words(review, component, part)),
+            fold(facts, table_html(words.facts_table(review, component, part), facts)),
+        )
 
 
 def suspects(review: LoadReview) -> None:
     """Which failures may have another cause than the part's strength."""
-    show_words(*words.suspect_words(review))
-    show_table(words.suspects_table(review), folded=words.HEADINGS["suspects"])
-    show_table(review.suspects.counts, folded=words.HEADINGS["rules"])
+    listed = table_html(words.suspects_table(review), words.HEADINGS["suspects"])
+    first_then(
+        (*words.suspect_words(review), *words.over_limit_words(review)),
+        words.HEADINGS["suspects"],
+        listed,
+        table_html(review.suspects.counts, words.HEADINGS["rules"]),
+    )
 
 
 def without(review: LoadReview) -> None:
     """What the rating is without them."""
-    show_words(*words.without_words(review))
+    first_then(words.without_words(review), words.HEADINGS["without"])
 
 
 def cautions(review: LoadReview) -> None:
     """What these figures cannot do."""
-    show_words(words.NO_DESIGN)
+    show_html(lines_html([words.NO_DESIGN]))
     show_list(CAUTIONS)
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from analytics.ratings.sheet import Ratings
 from analytics.report.page import filled_page
 from analytics.review.one_sheet import Sheet
 from analytics.whole import whole_file
@@ -30,11 +31,11 @@ def write_sheet(sheet: Sheet, path: Path, review: str) -> Path:
 def sheet_html(sheet: Sheet, page: str = "") -> str:
     """The sheet without its title. page: that its links lead into ("": the one it stands on)."""
     aside = _part(words.CHANGED, _items(say_all(sheet.changed))), _part(words.MEND, _items(words.to_mend(sheet)))
-    rows = words.limit_rows(sheet)
+    rows = words.rows_of(sheet.ratings, sheet.limits)
     parts = [
         f"<p>{html.escape(words.as_of(sheet))}</p>",
         _part(words.TO_DO, f"<ol>{''.join(_line(told, page) for told in words.to_do(sheet))}</ol>"),
-        _part(words.LIMITS, limits_table(sheet, rows[: words.PARTS]) + _small(words.limits_note(sheet)))
+        _part(words.LIMITS, limits_table(sheet.ratings, rows[: words.PARTS]) + _small(words.limits_note(sheet)))
         if rows
         else "",
         _part(words.CALLS, _calls(sheet)),
@@ -62,16 +63,16 @@ def _line(told: words.Told, page: str) -> str:
     return f"<li><b>{html.escape(told.who)}</b> {html.escape(told.what)} {stake}{where}</li>"
 
 
-def limits_table(sheet: Sheet, rows: list[words.Row]) -> str:
-    """The ``rows`` of a ``sheet`` as a table by weight class, the verdict first."""
-    heads = ["part", *words.class_heads(sheet)]
+def limits_table(ratings: Ratings, rows: list[words.Row]) -> str:
+    """The ``rows`` of ``ratings`` as a table by weight class, the verdict first."""
+    heads = ["part", *words.class_heads(ratings)]
     body = "".join(
         f'<tr class="{"moves" if row.moves else "stays"}"><th scope="row">{html.escape(row.part)}<span>{html.escape(row.component)}</span></th>'
         + "".join(_cell(cell, head) for cell, head in zip(row.cells, heads[1:], strict=True))
         + "</tr>"
         for row in rows
     )
-    return _table(words.CAPTION["limits"], heads, body, "limits stack")
+    return f'<div class="sheet">{_table(words.CAPTION["limits"], heads, body, "limits stack")}</div>'
 
 
 def _cell(cell: words.Cell, head: str) -> str:

@@ -67,6 +67,8 @@ def expected_figure(outlook: Outlook) -> tuple[Figure, str] | None:
 def lots_figure(outlook: Outlook) -> tuple[Figure, str] | None:
     """The lots that rank worst, with limits."""
     table = outlook.lots.table
+    # lots that differ no more than chance have no interval of their own: nothing to see
+    table = table[table["upper"] > table["lower"]] if len(table) else table
     if table.empty:
         return None
     told = table[table["came"] > 0]

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import io
 import math
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 import pandas as pd
 
+from analytics.ratings.at_once import Risk
 from analytics.ratings.bound import RatingBound
 from analytics.ratings.ledger import history
 from analytics.ratings.model_checks import ModelChecks
@@ -115,9 +118,9 @@ def sheet_figure(ratings: Ratings) -> tuple[Figure, str] | None:
 
 
 def history_figure(ratings: Ratings, component: str, part: str) -> tuple[Figure, str] | None:
-    """The limits published for a part over the years, a step line per weight edge; None without any."""
+    """The limits published for a part over the years, a step line per weight edge; None where nothing ever changed."""
     past = history(ratings.records.limits, component, part)
-    if past.empty:
+    if past["effective_on"].nunique() < 2:
         return None
     plt = _plt()
     figure, ax = plt.subplots(figsize=(7.2, 2.6), layout="constrained")
@@ -184,3 +187,49 @@ def _draw_residuals(ax: Axes, residuals: pd.DataFrame) -> None:
     ax.set_xlabel("hazard the fit gives each life")
     ax.set_ylabel("hazard seen there")
     _tidy(ax)
+
+
+class RiskPicture:
+    """The share that comes back against power, drawn again with every move: one figure, its lines moved."""
+
+    _LOOK: ClassVar[dict[str, tuple[str, str]]] = {
+        "published": ("#d55e00", "--"), "proposed": ("#009e73", "-."), "supported": ("#0072b2", "-"), "asked": ("black", "-"),
+    }  # fmt: skip
+
+    def __init__(self) -> None:
+        from matplotlib.backends.backend_agg import FigureCanvasAgg
+        from matplotlib.figure import Figure
+
+        self.canvas = FigureCanvasAgg(Figure(figsize=(7.2, 3.4), dpi=96))
+        self.ax = self.canvas.figure.add_axes((0.1, 0.17, 0.87, 0.68))
+
+    def png(self, risk: Risk, marks: Mapping[str, float]) -> bytes:
+        """The picture of a ``risk`` as a PNG, with a line at each of the ``marks`` (name: hp, NaN for none)."""
+        ax = self.ax
+        ax.clear()
+        ax.fill_between(risk.power_hp, 100 * risk.lower, 100 * risk.upper, color="0.85", linewidth=0)
+        ax.plot(risk.power_hp, 100 * risk.share, color="0.15", linewidth=2)
+        top = max(2.0, min(100.0, 120 * float(risk.upper.max())))
+        for name, value in marks.items():
+            if math.isfinite(value) and risk.power_hp[0] <= value <= risk.power_hp[-1]:
+                colour, style = self._LOOK[name]
+                ax.axvline(value, color=colour, linestyle=style, linewidth=1.6)
+                place = {"published": 1.02, "proposed": 1.09, "supported": 1.16, "asked": 0.93}[name]
+                ax.text(
+                    value,
+                    place,
+                    f"{name} {value:.0f}",
+                    color=colour,
+                    fontsize=9,
+                    ha="left",
+                    transform=ax.get_xaxis_transform(),
+                )
+        ax.set_xlim(risk.power_hp[0], risk.power_hp[-1])
+        ax.set_ylim(0, top)
+        ax.set_xlabel("power at the crank, hp")
+        ax.set_ylabel("come back, %")
+        for side in ("top", "right"):
+            ax.spines[side].set_visible(False)
+        out = io.BytesIO()
+        self.canvas.print_png(out)
+        return out.getvalue()

@@ -44,10 +44,11 @@ def customer_sheet(ratings: Ratings) -> str:
     """One printable page for customers: limits, basis, conditions, cautions. No limit above what is published."""
     from jinja2 import Environment
 
+    heads = words.headings(ratings)
     blocks = {
         "title": html.escape(f"{ratings.records.shop.name}: power limits"),
-        "rows": "".join(f"<tr>{_cells('td', words.cells(line))}</tr>" for line in customer_lines(ratings)),
-        "head": _cells("th", words.headings(ratings)),
+        "rows": "".join(f"<tr>{_row(heads, words.cells(line))}</tr>" for line in customer_lines(ratings)),
+        "head": _cells('th scope="col"', heads),
         **{name: html.escape(text) for name, text in words.notes(ratings).items()},
         "cautions": _cells("li", CAUTIONS[:6]),
     }
@@ -56,4 +57,10 @@ def customer_sheet(ratings: Ratings) -> str:
 
 
 def _cells(tag: str, texts: Sequence[str]) -> str:
-    return "".join(f"<{tag}>{html.escape(text)}</{tag}>" for text in texts)
+    return "".join(f"<{tag}>{html.escape(text)}</{tag.split()[0]}>" for text in texts)
+
+
+def _row(heads: Sequence[str], texts: Sequence[str]) -> str:
+    """A row whose cells name their column, for a phone, where each stands on a line of its own."""
+    named = zip(heads, texts, strict=True)
+    return "".join(f'<td data-head="{html.escape(head)}">{html.escape(text)}</td>' for head, text in named)

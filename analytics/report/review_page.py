@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
+from typing import Any, Protocol
 
+from analytics.cores import each
 from analytics.places import evidence_folder
 from analytics.report import figures, fleet_figures, outlook_figures
 from analytics.report.one_sheet import limits_table, sheet_html
@@ -21,7 +22,7 @@ from analytics.report.show import (
 )
 from analytics.review.advised import advised_answer
 from analytics.review.fleet_view import FleetView
-from analytics.review.one_sheet import Sheet
+from analytics.review.one_sheet import Sheet, looks, standing_alarms
 from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
 from analytics.words.cautions import CAUTIONS
@@ -61,10 +62,10 @@ def came_back(whole: Whole) -> None:
             after=1,
         ),
         behind(review.change),
-        behind(fleet.finding_shares),
-        behind(fleet.causes, picture(fleet_figures.causes_figure(review, fleet), asked.CAUSES)),
+        behind(fleet.finding_shares, title=asked.FOUND),
+        behind(fleet.causes, picture(fleet_figures.causes_figure(review, fleet), asked.CAUSES), title=asked.FAULT),
         behind(fleet.judged_alike, title=asked.JUDGED_ALIKE),
-        behind(fleet.first_or_followed),
+        behind(fleet.first_or_followed, title=asked.FIRST),
         behind(fleet.drags, title=asked.DRAGS),
     )
 
@@ -73,14 +74,21 @@ def worse(whole: Whole) -> None:
     """Whether anything is getting worse: the watch, what was foreseen, lots, revisions, build months, what the watch can see."""
     review, outlook = whole.review, whole.outlook
     promise = lines_html(outlook_figures.alarm_promise(evidence_folder()))
+    now, every = looks(standing_alarms(outlook)), looks(outlook.watched[-1].alarms) if outlook.watched else {}
+    gone = [look for key, look in every.items() if key not in now]
     show_html(
-        lead(outlook.alarms),
-        behind(outlook.alarms, promise, title=asked.ALL_ALARMS, after=1),
+        lines_html([words.watch_lead([*now.values()], gone)]),
+        behind(outlook.alarms, promise, title=asked.ALL_ALARMS),
         behind(outlook.expected, picture(outlook_figures.expected_figure(outlook), asked.expected(review.span.name))),
         behind(outlook.lots, picture(outlook_figures.lots_figure(outlook), asked.LOTS)),
         behind(outlook.revision),
-        behind(outlook.months, picture(outlook_figures.months_figure(outlook), asked.MONTHS), table=False),
-        behind(outlook.power),
+        behind(
+            outlook.months,
+            picture(outlook_figures.months_figure(outlook), asked.MONTHS),
+            title=asked.BY_MONTH,
+            table=False,
+        ),
+        behind(outlook.power, title=asked.CATCHES),
     )
 
 
@@ -94,7 +102,7 @@ def ahead(whole: Whole) -> None:
         lead(outlook.forecast),
         picture(outlook_figures.kept_figure(outlook), asked.KEPT),
         behind(outlook.forecast, promise, title=asked.ALL_AHEAD, after=1),
-        behind(outlook.stock),
+        behind(outlook.stock, title=asked.STOCK),
         behind(outlook.kept, table_html(outlook.alarms_kept, asked.ALARMS_KEPT)),
         behind(advised_answer(whole.review.lifetimes)),
         behind(fleet.guarantee, guaranteed, guarantees, title=asked.CARRY),
@@ -104,12 +112,14 @@ def ahead(whole: Whole) -> None:
 def limits(whole: Whole) -> None:
     """Which limits should move, what the returns say of them, and what the verdicts hang on."""
     sheet, fleet = whole.sheet, whole.fleet
-    rows = words.limit_rows(sheet)
+    rows = words.rows_of(sheet.ratings, sheet.limits)
     show_html(
         lines_html([words.limits_lead(sheet)]),
-        fold(words.WHOLE_LIMITS, limits_table(sheet, rows)) if len(rows) > words.PARTS else "",
-        behind(whole.review.limits),
-        behind(fleet.how_sure, picture(fleet_figures.how_sure_figure(fleet), asked.HOW_SURE)),
+        fold(words.WHOLE_LIMITS, limits_table(sheet.ratings, rows)) if len(rows) > words.PARTS else "",
+        behind(whole.review.limits, title=asked.SPOKEN_TO),
+        behind(
+            fleet.how_sure, picture(fleet_figures.how_sure_figure(fleet), asked.HOW_SURE), title=asked.HOW_SURE_TITLE
+        ),
     )
 
 
@@ -129,18 +139,28 @@ def components(whole: Whole) -> None:
     """Which component comes back, at what power and weight."""
     review = whole.review
     drawn = picture(figures.cells_figure(review), asked.CELLS)
-    show_html(fold(asked.CELLS, drawn), *(_component(review, name) for name in review.components))
+    wanted = {name: _pictures(review, name) for name in review.components}
+    made = each(_drawn, [item for own in wanted.values() for item in own])
+    pictures = {name: [next(made) for _ in own] for name, own in wanted.items()}
+    show_html(
+        fold(asked.CELLS, drawn),
+        *(behind(review.components[name], *own, title=asked.component(name)) for name, own in pictures.items()),
+    )
 
 
-def _component(review: Review, component: str) -> str:
-    curves = [
-        picture(figures.curves_figure(found), asked.survival(component, clock))
-        for clock in asked.OVER
-        if (found := review.lines.survival.get((component, clock)))
+def _pictures(review: Review, component: str) -> list[tuple[Any, ...]]:
+    """What is to be drawn of a component: how, of what, under which question."""
+    lines = review.lines
+    curves = [(clock, lines.survival.get((component, clock))) for clock in asked.OVER]
+    wanted: list[tuple[Any, ...]] = [
+        (figures.curves_figure, found, asked.survival(component, clock)) for clock, found in curves if found
     ]
-    shares = review.lines.findings.get(component)
-    drawn = picture(figures.findings_figure(shares), asked.findings(component)) if shares else ""
-    return behind(review.components[component], *curves, drawn, title=asked.component(component))
+    shares = lines.findings.get(component)
+    return [*wanted, (figures.findings_figure, shares, asked.findings(component))] if shares else wanted
+
+
+def _drawn(draw: Callable[[Any], Any], what: object, question: str) -> str:
+    return picture(draw(what), question)
 
 
 def life(whole: Whole) -> None:
@@ -150,11 +170,11 @@ def life(whole: Whole) -> None:
         lead(review.wear),
         behind(review.wear, title=asked.WEAR, after=1),
         behind(review.again, picture(fleet_figures.repeats_figure(review, fleet), asked.BUILD_YEARS)),
-        behind(fleet.by_build_year),
-        behind(fleet.rebuilt, picture(fleet_figures.rebuilt_figure(review, fleet), asked.REBUILT)),
+        behind(fleet.by_build_year, title=asked.BY_YEAR),
+        behind(fleet.rebuilt, picture(fleet_figures.rebuilt_figure(review, fleet), asked.REBUILT), title=asked.AS_NEW),
         behind(fleet.renew, title=asked.RENEW),
-        behind(review.fleet),
-        behind(review.clocks),
+        behind(review.fleet, title=asked.FLEET),
+        behind(review.clocks, title=asked.CLOCKS_TITLE),
     )
 
 

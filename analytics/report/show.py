@@ -49,6 +49,11 @@ def behind(answer: Answer, *pictures: str, title: str = "", after: int = 0, tabl
     return fold(title or words.question, *inside, lines_html((words.method, *words.notes), "small"))
 
 
+def first_then(told: Sequence[str], title: str, *inside: str, first: int = 1) -> None:
+    """Display the ``first`` sentences ``told``; the others and what is ``inside`` one click below the ``title``."""
+    show_html(lines_html(told[:first]), fold(title, lines_html(told[first:]), *inside))
+
+
 def fold(title: str, *inside: str) -> str:
     """HTML one click below its ``title``; nothing where there is nothing ``inside``."""
     filled = "".join(inside)

@@ -11,6 +11,7 @@ from analytics.models.exact import binomial_limits
 from analytics.reasons import Alarms, Family, Lots, Power, Question, Reason, Revision, RevisionIs, reason
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
+from analytics.review.budget import BUDGET, FALSE_ALARM
 from analytics.review.snapshot import (
     ANY_LEVEL,
     PartSnapshot,
@@ -22,8 +23,6 @@ from analytics.review.snapshot import (
     pooled_lives,
 )
 from analytics.review.watch import (
-    BUDGET,
-    FALSE_ALARM,
     INSTALL,
     Watched,
     alarm_count,
@@ -33,8 +32,6 @@ from analytics.review.watch import (
     watched_lives,
 )
 
-#: a revision is called better (or not) at this chance of being wrong, test by test
-SURE = 0.05
 _RAISED_COLUMNS = "what raised units expected came p_value threshold".split()
 
 
@@ -194,7 +191,7 @@ def _most_common(now: Snapshot, lots: bool) -> tuple[tuple[str, str], PartSnapsh
 # ---- revisions -------------------------------------------------------------------------------------------------------
 def revision_answer(before: Snapshot, now: Snapshot, tests: pd.DataFrame, quarters: int = 20) -> Answer:
     """Did the new revision fix it, and how long until we know?"""
-    question = reason(Question.REVISION, sure=SURE)
+    question = reason(Question.REVISION, sure=FALSE_ALARM * BUDGET[Family.REVISION_LIFE])
     own = tests[tests["family"] == Family.REVISION_LIFE] if len(tests) else tests
     if own.empty:
         return nothing(question, Revision.NONE_OUT)
@@ -205,7 +202,7 @@ def revision_answer(before: Snapshot, now: Snapshot, tests: pd.DataFrame, quarte
         low, high = (q / (1 - q) / odds if q < 1 else np.inf for q in (limits.lower, limits.upper))
         is_ = (
             RevisionIs.BETTER
-            if test.p_fewer <= SURE
+            if test.p_fewer <= test.threshold
             else RevisionIs.WORSE
             if test.p_value <= test.threshold
             else RevisionIs.NOT_KNOWN
@@ -258,7 +255,7 @@ def _known_by(before: Snapshot, now: Snapshot, test, quarters: int) -> tuple[str
         total = round(total_old + expected_new)
         q = truth * share / (truth * share + 1 - share)
         k = np.arange(total + 1)
-        proven = binom.cdf(k, total, share) <= SURE
+        proven = 2 * binom.cdf(k, total, share) <= test.threshold
         if binom.pmf(k, total, q)[proven].sum() >= 0.8:
             end = (now.as_of + pd.Timedelta(days=91.3 * ahead)).to_period("Q")
             return f"{end.year} Q{end.quarter}", truth

@@ -33,7 +33,7 @@ class Forecast:
     """counts: one row per span and component ("" the shop): units, expected, lower, upper. stock: one row per part. money:
     one row per span and basis: expected, lower, upper. units: one row per unit running, likeliest first. not_in_yet: failed already, as
     expected, ``wait_days`` being the mean from there to the door. record: quarters foretold before: expected, and came. season: the
-    coming quarter against an even one, with its limits."""
+    coming quarter against an even one, with its limits. currency: the sign of the shop's money."""
 
     as_of: pd.Timestamp
     counts: pd.DataFrame
@@ -45,6 +45,7 @@ class Forecast:
     wait_days: float
     record: tuple[tuple[float, float], ...]
     season: tuple[float, float, float]
+    currency: str
 
     def __repr__(self) -> str:
         whole = self.counts[self.counts["component"] == ""]
@@ -90,6 +91,7 @@ def forecast(snapshot: Snapshot) -> Forecast:
         wait_days=snapshot.wait_days,
         record=snapshot.foretold,
         season=(float(even.mean()), float(np.quantile(even, tail)), float(np.quantile(even, 1 - tail))),
+        currency=snapshot.lifetimes.shop.currency,
     )
 
 
@@ -218,7 +220,9 @@ def forecast_answer(found: Forecast, filled: int, of: int) -> Answer:
     money = found.money[found.money["span"] == "year"]
     for row in money.itertuples():
         code = Forecasts.AT_STATED_COST if row.basis == "stated" else Forecasts.AT_RECORDED_COST
-        said.append(reason(code, one_comeback=row.one_comeback, expected=row.expected, upper=row.upper))
+        said.append(
+            reason(code, one_comeback=row.one_comeback, expected=row.expected, upper=row.upper, currency=found.currency)
+        )
     if money.empty:
         said.append(reason(Forecasts.NO_COST))
     if found.not_in_yet >= 0.5:
@@ -248,7 +252,7 @@ def stock_answer(found: Forecast) -> Answer:
     money = need["money_tied_up"].sum(min_count=1)
     if money == money:
         unpriced = need[need["price_each"].isna()]["part"].tolist()
-        said.append(reason(Stock.TIES_UP, money=money, unpriced=unpriced))
+        said.append(reason(Stock.TIES_UP, tied_up=money, unpriced=unpriced, currency=found.currency))
     return Answer(question, tuple(said), found.stock)
 
 
@@ -356,7 +360,7 @@ def _since(alarm, later: list[Watched], single: bool) -> dict:
     expected = max(then.expected - (0 if single else alarm.expected), 1e-9)
     if came <= 0 and alarm.family in INSTALL:
         verdict = CameSince.RUN_ITS_COURSE
-    elif poisson.sf(came - 1, expected) <= 0.05:
+    elif (poisson.sf(came - 1, expected) if alarm.came > alarm.expected else poisson.cdf(came, expected)) <= 0.05:
         verdict = CameSince.BORNE_OUT
     elif expected * 2 < 3:  # three expected at twice the rate: none would be a surprise
         verdict = CameSince.TOO_EARLY

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import NotEnoughData
-from analytics.models.distributions import survival_of
+from analytics.models.distributions import averaged, survival_of
 from analytics.models.lifedata import NOTHING, split_days
 from analytics.reasons import Guarantee, Lasts, Question, reason
 from analytics.records.measures import DAYS_A_MONTH, DAYS_A_YEAR
@@ -137,10 +137,9 @@ def failing(own: PartSnapshot, snapshot: Snapshot, trucks: pd.DataFrame) -> tupl
     for k, month in enumerate(MONTHS):
         before, after = split_days(np.zeros(1), np.array([month * DAYS_A_MONTH]), model.change_days)
         exposure = np.log(np.maximum(before + np.exp(later)[:, None] * after, NOTHING))
-        told = 0.0
-        for node, w in zip(s, weight, strict=True):
-            told = told + w * by(mu[:, use] + exposure + tau[:, None] * node)
-        in_months[:, k] = told @ count
+        u = beta * (mu[:, use] + exposure - np.log(model.life_miles)) - eta
+        (survive,) = averaged(u, beta[:, 0] * tau, s, [weight[None, None]], model.law)
+        in_months[:, k] = (1 - survive[:, 0]) @ count
     return in_months, in_miles
 
 
@@ -295,7 +294,9 @@ def guarantee(snapshot: Snapshot, costs: tuple[BandCost, ...]) -> Answer:
             question, Guarantee.TOO_FEW_FAILURES, empty, failures=failures, needed=shop.checks.failures_to_fit
         )
     own = bool(shop.cost_of("guarantee_per_unit"))
-    said = [reason(Guarantee.COSTS, comeback=comeback, allowed=allowed, stated=own, shares=_SHARES)]
+    said = [
+        reason(Guarantee.COSTS, comeback=comeback, allowed=allowed, stated=own, shares=_SHARES, currency=shop.currency)
+    ]
     rows: list[dict] = []
     middle = allowed[(len(allowed) - 1) // 2]
     for band in shop.band_labels():
@@ -305,7 +306,9 @@ def guarantee(snapshot: Snapshot, costs: tuple[BandCost, ...]) -> Answer:
             continue
         lasts = {amount: _row(found, amount, comeback) for amount in allowed}
         rows += lasts.values()
-        said.append(reason(Guarantee.BAND, band=band, allowed=middle, lasts=lasts[middle]["in_words"]))
+        said.append(
+            reason(Guarantee.BAND, band=band, allowed=middle, lasts=lasts[middle]["in_words"], currency=shop.currency)
+        )
     said.append(reason(Guarantee.NO_ADVICE))
     return Answer(question, tuple(said), pd.DataFrame(rows, columns=_COLUMNS))
 

@@ -78,11 +78,6 @@ class Sheet:
         """Whether the shop states what a comeback costs."""
         return self.comeback == self.comeback
 
-    @property
-    def edges_lb(self) -> tuple[float, ...]:
-        """The edges of the weight classes."""
-        return self.ratings.records.shop.weight.classes
-
     def __repr__(self) -> str:
         return f"Sheet({self.span.name}: {len(self.to_do)} to do, {len(self.calls.table)} to call)"
 
@@ -170,14 +165,14 @@ def _to_do(
     raised = [(c, p, _moves(own)) for (c, p), own in general.groupby(["component", "part"], sort=False)]
     if raised:
         yield Line(Who.OWNER, reason(Do.RAISE, parts=raised), "limits")
+    if len(order := fleet.random_calls.table):
+        yield Line(Who.PHONE, reason(Do.RANDOM, calls=len(order)), "call")
     stock = outlook.forecasts.stock
     if len(stock) and len(own := stock[(stock["keep"] > 0) & (stock["part"] != NOT_RECORDED)]):
         own = own.sort_values(["keep", "part"], ascending=[False, True], kind="stable")
         yield Line(
             Who.PARTS, reason(Do.STOCK, parts=[*own[["part", "keep"]].itertuples(index=False, name=None)]), "ahead"
         )
-    if len(order := fleet.random_calls.table):
-        yield Line(Who.PHONE, reason(Do.RANDOM, calls=len(order)), "call")
 
 
 def _of_alarm(alarm, outlook: Outlook) -> Line:
@@ -190,7 +185,7 @@ def _of_alarm(alarm, outlook: Outlook) -> Line:
         return Line(Who.PARTS, reason(Do.STOP_LOT, lot=alarm.group, running=running, **counts), "worse", danger=True)
     if alarm.family in INSTALL:
         return Line(Who.BENCH, reason(Do.ASK_BENCH, **counts), "worse", danger=True)
-    return Line(Who.OWNER, reason(Do.LOOK_AT, **counts), "worse", danger=True)
+    return Line(Who.OWNER, reason(Do.LOOK_AT, **counts), "worse", danger=bool(alarm.came > alarm.expected))
 
 
 def _moves(own: pd.DataFrame) -> list[tuple[float, float, float]]:
@@ -276,13 +271,15 @@ def changed(outlook: Outlook, limits: pd.DataFrame, compared: bool) -> tuple[Rea
     return tuple(said) or (reason(Since.NOTHING),)
 
 
-def _alarms_changed(outlook: Outlook) -> list[Reason]:
-    def named(frame: pd.DataFrame) -> dict[tuple, Reason]:
-        looks = zip(frame["family"], frame["component"], frame["group"], strict=True)
-        return {key: reason(Alarms.LOOK, family=key[0], component=key[1], group=key[2]) for key in looks}
+def looks(frame: pd.DataFrame) -> dict[tuple, Reason]:
+    """What each alarm of the ``frame`` looked at, by family, component and group."""
+    keys = zip(frame["family"], frame["component"], frame["group"], strict=True)
+    return {key: reason(Alarms.LOOK, family=key[0], component=key[1], group=key[2]) for key in keys}
 
-    now = named(standing_alarms(outlook))
-    then = named(outlook.watched[-2].alarms) if len(outlook.watched) > 1 else {}
+
+def _alarms_changed(outlook: Outlook) -> list[Reason]:
+    now = looks(standing_alarms(outlook))
+    then = looks(outlook.watched[-2].alarms) if len(outlook.watched) > 1 else {}
     judged = {(k.family, k.component, k.group): k.verdict for k in outlook.alarms_kept.itertuples()}
     new = [reason(Since.ALARM_NEW, what=look) for key, look in now.items() if key not in then]
     over_now = [

@@ -9,7 +9,7 @@ import pandas as pd
 
 from analytics.lifetimes.schema import CLOCKS
 from analytics.lifetimes.table import Lifetimes
-from analytics.models.cells import survival_table
+from analytics.models.cells import failing_steps, survival_table
 from analytics.records.load import Records
 from analytics.review.answer import Answer
 from analytics.review.curves import Lines, lines_of
@@ -22,7 +22,7 @@ from analytics.review.to_fix import counted, to_fix
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """Answers of one quarter. ``components``: one Answer per component; ``survival``: every curve (models.cells), ``lines`` those that
+    """Answers of one quarter. ``components``: one Answer per component; ``survival``: every curve (models.cells), the steps at which something failed and its end, ``lines`` those that
     pictures show."""
 
     span: Span
@@ -56,7 +56,7 @@ def review_of(records: Records, lifetimes: Lifetimes, progress: Callable[[str], 
     span = quarter_of(records.as_of)
     say("survival")
     present = set(lifetimes.table["component"])
-    survival = survival_table(lifetimes.table, min_at_risk=records.shop.checks.at_risk_to_show)
+    survival = failing_steps(survival_table(lifetimes.table, min_at_risk=records.shop.checks.at_risk_to_show))
     say("answers")
     answers = {c: by_cell(lifetimes, c) for c in records.shop.components if c in present}
     return Review(

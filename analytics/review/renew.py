@@ -53,7 +53,14 @@ def renew_at_rebuild(snapshot: Snapshot) -> Answer:
     """From how many miles a used part is worth renewing while the unit is open, per part with a price and failures enough."""
     shop = snapshot.lifetimes.shop
     comeback, prices, ahead = shop.cost_of("comeback"), shop.costs.get("parts", {}), shop.targets.miles
-    question = reason(Question.RENEW, ahead_miles=ahead, comeback=comeback, level=LEVEL, fewest_seen=_FEWEST_SEEN)
+    question = reason(
+        Question.RENEW,
+        ahead_miles=ahead,
+        comeback=comeback,
+        currency=shop.currency,
+        level=LEVEL,
+        fewest_seen=_FEWEST_SEEN,
+    )
     if not comeback or not isinstance(prices, dict) or not prices:
         return nothing(question, Renew.NO_PRICES, pd.DataFrame(columns=_COLUMNS))
     rows, thin = [], []
@@ -110,11 +117,13 @@ def _row(
     at = int(np.searchsorted(MILES, min(seen, MILES[-1]), side="right")) - 1
     if middle <= seen:
         limits = {"from_miles": middle, "lower": low, "upper": high, "seen_miles": seen}
-        verdict = reason(Renew.FROM_MILES, adds=step, price=price, **limits)
+        verdict = reason(Renew.FROM_MILES, adds=step, price=price, currency=snapshot.lifetimes.shop.currency, **limits)
     elif seen:
         used, new = float(used_fails[:, at].mean()), float(new_fails[:, at].mean())
         values = {"at_miles": float(MILES[at]), "fewest_seen": _FEWEST_SEEN, "used_fails": used, "new_fails": new}
-        verdict = reason(Renew.LEAVE_IN, price=price, asks_for=step, **values)
+        verdict = reason(
+            Renew.LEAVE_IN, price=price, currency=snapshot.lifetimes.shop.currency, asks_for=step, **values
+        )
     else:
         verdict = reason(Renew.MILES_UNKNOWN)
     return {

@@ -18,10 +18,11 @@ from analytics.models.cells import failures_with_age, repeated_events, repeated_
 from analytics.models.exact import RateComparison, compare_rates
 from analytics.models.nonparametric import SurvivalCurve, kaplan_meier
 from analytics.models.recurrence import MeanCumulativeFunction, PowerLaw
-from analytics.reasons import Again, BuildYears, Question, Reason, Rebuilt, reason
+from analytics.reasons import Again, BuildYears, Family, Question, Reason, Rebuilt, reason
 from analytics.records.load import Records
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
+from analytics.review.budget import BUDGET, FALSE_ALARM
 
 # ---- coming back again -----------------------------------------------------------------------------------------------
 _COLUMNS = (
@@ -363,7 +364,9 @@ _REBUILT = (
 
 def rebuilt(records: Records, lifetimes: Lifetimes) -> Answer:
     """Does a rebuilt unit last like a new one, and after the second rebuild?"""
-    question = reason(Question.REBUILT)
+    # once and twice rebuilt share what is theirs of the quarter's budget
+    level = 1 - FALSE_ALARM * BUDGET[Family.REBUILT] / 2
+    question = reason(Question.REBUILT, level=level)
     frame = stretches(records, lifetimes)
     new = frame[frame["rebuilds"] == 0]
     rows, tests = [], []
@@ -371,7 +374,7 @@ def rebuilt(records: Records, lifetimes: Lifetimes) -> Answer:
         own = frame[frame["rebuilds"] == n] if n < 2 else frame[frame["rebuilds"] >= 2]
         if own.empty:
             continue
-        test = as_new(n, own, new)
+        test = as_new(n, own, new, level=level)
         counts = [
             (Rebuilt.NEW, Rebuilt.ONCE, Rebuilt.TWICE_OR_MORE)[n],
             test.units,

@@ -16,10 +16,11 @@ from analytics.models.cells import NO_FINDING, curve, observed
 from analytics.models.competing import cumulative_incidence
 from analytics.models.exact import binomial_limits
 from analytics.models.masked import first_shares
-from analytics.reasons import Causes, Drags, Findings, First, Judged, Question, Reason, reason
+from analytics.reasons import Causes, Drags, Family, Findings, First, Judged, Question, Reason, reason
 from analytics.records.load import Records
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
+from analytics.review.budget import BUDGET, FALSE_ALARM
 from analytics.review.quarter import Span
 
 # ---- findings and causes ---------------------------------------------------------------------------------------------
@@ -28,7 +29,7 @@ _FINDING_COLUMNS = (
     "component finding failed by_years share_back share_lower share_upper as_if_alone all_findings all_as_if_alone"
 ).split()
 #: a calendar year's cause is called changed below this, over all causes together
-_FALSE_ALARM = 0.05
+_FALSE_ALARM = FALSE_ALARM * BUDGET[Family.CAUSE_MIX]
 _FEWEST_PAIRS = 10
 #: two people's words are called unlike where their agreement beyond chance may lie below this
 _ALIKE = 0.8

@@ -11,7 +11,7 @@ from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.sight import returns_in_sight
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.exact import compare_rates
-from analytics.reasons import CameBack, Change, Limits, Question, Reason, reason
+from analytics.reasons import CameBack, Change, Limits, Question, reason
 from analytics.records.limits import limit_for
 from analytics.records.load import Records
 from analytics.review.answer import Answer, nothing
@@ -100,8 +100,6 @@ def _table(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 # ---- what changed ----------------------------------------------------------------------------------------------------
-#: chance, over all components together, of calling a change that is none
-FALSE_ALARM = 0.10
 _BASE_QUARTERS = 4
 
 
@@ -132,37 +130,31 @@ def change(records: Records, lifetimes: Lifetimes, span: Span) -> Answer:
         for s, named in ((span, "comebacks"), (last, "last_quarter"), (base, "year_before")):
             of_years = "unit_years" if s is span else f"{named}_unit_years"
             row |= {named: counts[s.name], of_years: years[s.name]}
-        row |= dict.fromkeys(("ratio", "lower", "upper", "p_value"), float("nan"))
-        if min(years[span.name], years[base.name]) <= 0:
-            row["in_words"] = reason(Change.NO_QUARTER_BEFORE)
-        elif counts[span.name] + counts[base.name] == 0:
-            row["in_words"] = reason(Change.NONE_BACK)
-        else:
-            test = compare_rates(counts[span.name], years[span.name], counts[base.name], years[base.name], 0.90)
-            row |= {"ratio": test.ratio, "lower": test.lower, "upper": test.upper, "p_value": test.p_value}
-            row["in_words"] = _compared(row, len(components))
+        row |= _rates(counts, years, span.name, base.name)
         rows.append(row)
     frame = pd.DataFrame(rows)
-    loud = frame[frame["p_value"] < FALSE_ALARM / max(len(components), 1)] if len(frame) else frame
     total, before = ((int(frame[c].sum()) if len(frame) else 0) for c in ("comebacks", "last_quarter"))
     quarters = {"quarter": span.name, "whole": span.whole, "last_quarter": last.name}
     said = [reason(Change.TOTAL, components=total, before=before, **quarters)]
     if unseen > 0:
         said.append(reason(Change.OUT_OF_SIGHT, components=unseen))
-    said += [reason(Change.LOUD, component=row.component, compared=row.in_words) for row in loud.itertuples()]
-    if loud.empty:
-        said.append(reason(Change.NOTHING_LOUD))
-    watched = frame[(frame["p_value"] < FALSE_ALARM) & ~frame.index.isin(loud.index)] if len(frame) else frame
-    if len(watched):
-        said.append(reason(Change.SECOND_LOOK, looks=len(components), components=watched["component"].tolist()))
-    question = reason(Question.CHANGE, quarters=_BASE_QUARTERS, false_alarm=FALSE_ALARM, components=len(components))
+    if len(frame) and frame["ratio"].notna().any():
+        said.append(reason(Change.JUDGED_ELSEWHERE))
+    question = reason(Question.CHANGE, quarters=_BASE_QUARTERS)
     return Answer(question, tuple(said), frame)
 
 
-def _compared(row: dict, looks: int) -> Reason:
-    code = Change.MORE_THAN_CHANCE if row["p_value"] < FALSE_ALARM / looks else Change.AS_CHANCE_WOULD
-    limits = {c: row[c] for c in ("ratio", "lower", "upper")}
-    return reason(code, year_before=row["year_before"], **limits)
+def _rates(counts: dict[str, int], years: dict[str, float], now: str, before: str) -> dict[str, Any]:
+    """The rate of the span ``now`` over that of the one ``before``, with its limits; counts and unit-years by span."""
+    row: dict[str, Any] = dict.fromkeys(("ratio", "lower", "upper", "p_value"), float("nan"))
+    if min(years[now], years[before]) <= 0:
+        return row | {"in_words": reason(Change.NO_QUARTER_BEFORE)}
+    if not counts[now] + counts[before]:
+        return row | {"in_words": reason(Change.NONE_BACK)}
+    test = compare_rates(counts[now], years[now], counts[before], years[before], 0.90)
+    limits = {"ratio": test.ratio, "lower": test.lower, "upper": test.upper}
+    told = reason(Change.RATE, year_before=counts[before], **limits)
+    return row | limits | {"p_value": test.p_value, "in_words": told}
 
 
 # ---- published limits ------------------------------------------------------------------------------------------------

@@ -1,9 +1,11 @@
 """Is anything getting worse? Looks at the quarter and at whole lives, with the false alarms of all of them together held down.
 
-Every quarter has a budget of false alarms, shared out among the families of tests beforehand (as Wu and Meeker, Technometrics 44
-(2002) 237-251, share it out among months in service; the shares here are ours) and within a family evenly among the tests that
-could be loud at all (Tarone, Biometrics 46 (1990) 515-522; both years and pages from memory). A test over the whole life needs
-no level: given how many of a part came back in all, the number from one lot is binomial with the lot's share of the
+Every quarter has one budget of false claims, over everything the review claims, shared out beforehand (as Wu and Meeker, Technometrics 44
+(2002) 237-251, share it out among months in service; the shares here are ours). The looks over whole lives are taken together: their
+thresholds are those under which, where nothing is wrong, any of them is loud with the budget's chance (the smallest p of all, each
+weighed by its family's share; Westfall and Young, Resampling-Based Multiple Testing, Wiley 1993), so that none of it lies idle in looks
+that cannot be loud. In the other families the share is parted evenly among the tests that could be loud at all (Tarone, Biometrics 46
+(1990) 515-522; all from memory). A test over the whole life needs no level: given how many of a part came back in all, the number from one lot is binomial with the lot's share of the
 hazard, when nothing is wrong with it.
 """
 
@@ -20,6 +22,7 @@ from scipy.stats import poisson
 from analytics.lifetimes.later import LIFE, life_keys
 from analytics.ratings.predict import fit_lives
 from analytics.reasons import Family
+from analytics.review.budget import BUDGET, FALSE_ALARM
 from analytics.review.expected import Stakes, expected_table, life_hazards
 from analytics.review.snapshot import (
     ANY_LEVEL,
@@ -33,29 +36,17 @@ from analytics.review.snapshot import (
     recorded,
 )
 
-#: chance of any false alarm in a quarter, all tests together: at most one such quarter in ten
-FALSE_ALARM = 0.10
-#: share of it for each family of tests
-BUDGET = {
-    Family.LOT_LIFE: 0.30,
-    Family.REVISION_LIFE: 0.05,
-    Family.MONTH_INSTALL: 0.15,
-    Family.MONTH_LIFE: 0.10,
-    Family.BUILDER_INSTALL: 0.05,
-    Family.BUILDER_LIFE: 0.05,
-    Family.COMPONENT_QUARTER: 0.125,
-    Family.PART_QUARTER: 0.125,
-    Family.BAND_QUARTER: 0.025,
-    Family.CLASS_QUARTER: 0.025,
-}
 #: families that look at the quarter alone, by the side they look from (expected.SIDES)
 _BY_SIDE = {
+    "shop": Family.SHOP_QUARTER,
     "component": Family.COMPONENT_QUARTER,
     "part": Family.PART_QUARTER,
     "power band": Family.BAND_QUARTER,
     "weight class": Family.CLASS_QUARTER,
 }
 THIS_QUARTER = frozenset(_BY_SIDE.values())
+#: of these, fewer than foreseen is told as well as more
+_BOTH_WAYS = frozenset({Family.SHOP_QUARTER, Family.COMPONENT_QUARTER})
 #: families that look at install errors
 INSTALL = frozenset({Family.MONTH_INSTALL, Family.BUILDER_INSTALL})
 #: an install error shows within about so many days (common practice, no source); the records correct it as they grow
@@ -78,20 +69,25 @@ def chance_of_alarm(count: int, expected: float, ratio: float = 1.0) -> float:
     return float(poisson.sf(count - 1, ratio * expected))
 
 
-def share_tails(
-    came: Sequence[float] | np.ndarray, totals: Sequence[float] | np.ndarray, shares: Sequence[float] | np.ndarray
-) -> tuple[float, float, float]:
-    """Chances of so many or more, of so few or fewer, and of the most there could be, given the totals.
-
-    One entry per part: came of totals fell on a group with that share of the part's hazard. Sum of independent
-    binomials, exact.
-    """
+def share_pmf(totals: Sequence[float] | np.ndarray, shares: Sequence[float] | np.ndarray) -> np.ndarray:
+    """Chances of each number on a group, given the ``totals`` of each part and the group's ``shares`` of their hazard: a sum of
+    independent binomials, exact."""
     pmf = np.ones(1)
     for total, share in zip(totals, shares, strict=True):
         k, m = np.arange(int(total) + 1), int(total)
         log = gammaln(m + 1) - gammaln(k + 1) - gammaln(m - k + 1) + xlogy(k, share) + xlog1py(m - k, -share)
         pmf = np.convolve(pmf, np.exp(log))
-    n = int(sum(came))
+    return pmf
+
+
+def share_tails(
+    came: Sequence[float] | np.ndarray, totals: Sequence[float] | np.ndarray, shares: Sequence[float] | np.ndarray
+) -> tuple[float, float, float]:
+    """Chances of so many or more, of so few or fewer, and of the most there could be, given the totals.
+
+    One entry per part: ``came`` of ``totals`` fell on a group with that share (``shares``) of the part's hazard.
+    """
+    pmf, n = share_pmf(totals, shares), int(sum(came))
     return float(min(pmf[n:].sum(), 1.0)), float(min(pmf[: n + 1].sum(), 1.0)), float(pmf[-1])
 
 
@@ -142,23 +138,21 @@ def shrink(
 
 
 # ---- tests ---------------------------------------------------------------------------------------------------------
-_SIDES = (
-    (Family.LOT_LIFE, "lot", "failure", True),
-    (Family.MONTH_LIFE, "month", "failure", False),
-    (Family.BUILDER_LIFE, "builder", "failure", False),
-    (Family.MONTH_INSTALL, "month", "install", False),
-    (Family.BUILDER_INSTALL, "builder", "install", False),
-)
-#: column of the lives, and what is counted, of a family that looks at whole lives
-_OF = {family: (column, event) for family, column, event, _ in _SIDES}
+#: families that look at whole lives: column of the lives, what is counted, and whether part by part
+_OF = {
+    Family.LOT_LIFE: ("lot", "failure", True),
+    Family.MONTH_LIFE: ("month", "failure", False),
+    Family.BUILDER_LIFE: ("builder", "failure", False),
+    Family.MONTH_INSTALL: ("month", "install", False),
+    Family.BUILDER_INSTALL: ("builder", "install", False),
+}
+#: quarters redrawn for their thresholds
+_REDRAWN = 1000
 
 
 def life_tests(lives: pd.DataFrame) -> pd.DataFrame:
     """Looks over whole lives at lots, build months and builders (see _COLUMNS). lives: from `watched_lives`."""
-    rows: list[dict] = []
-    for family, column, event, by_part in _SIDES:
-        rows += _shared(lives, family, column, event, by_part)
-    return pd.DataFrame(rows, columns=_COLUMNS)
+    return pd.DataFrame([row for family in _OF for row in _shared(lives, family)], columns=_COLUMNS)
 
 
 def watched_lives(before: Snapshot, now: Snapshot) -> pd.DataFrame:
@@ -176,7 +170,9 @@ def _joined(frames: list[pd.DataFrame]) -> pd.DataFrame:
     return pd.concat(some, ignore_index=True) if some else frames[0]
 
 
-def _shared(lives: pd.DataFrame, family: Family, column: str, event: str, by_part: bool) -> list[dict]:
+def _sums(lives: pd.DataFrame, family: Family) -> pd.DataFrame:
+    """Per component, part and group of a family: hazard, n (came), units, and the part's whole hazard and total."""
+    column, event, _ = _OF[family]
     own = lives[lives[f"told_{event}"] & lives[column].ne("") & lives[column].ne("NaT")]
     # install errors do not hang on the part fitted
     part = own["part"] if event == "failure" else ""
@@ -189,22 +185,61 @@ def _shared(lives: pd.DataFrame, family: Family, column: str, event: str, by_par
     )  # fmt: skip
     sums = own.groupby(["component", "part", "group"], sort=True)[["hazard", "n", "units"]].sum()
     whole = sums.groupby(level=[0, 1])[["hazard", "n"]].transform("sum")
-    sums = sums.assign(total_hazard=whole["hazard"], total=whole["n"])
-    tests: dict[tuple, list[tuple]] = {}
-    for (component, part, group), hazard, n, units, total_hazard, total in sums.itertuples(name=None):
-        # a part none of which failed anywhere says nothing; nor does a group with nothing to be compared with
-        if total > 0 and 0 < hazard < total_hazard:
-            tests.setdefault((component, part if by_part else "", group), []).append(
-                (hazard, n, units, total_hazard, total)
-            )
+    return sums.assign(total_hazard=whole["hazard"], total=whole["n"]).reset_index()
+
+
+def _looks(sums: pd.DataFrame, by_part: bool) -> dict[tuple[str, str, str], np.ndarray]:
+    """Rows of the sums that each look takes together. A part none of which failed anywhere says nothing; nor does a group with nothing to
+    be compared with."""
+    kept = sums[(sums["total"] > 0) & (sums["hazard"] > 0) & (sums["hazard"] < sums["total_hazard"])]
+    kept = kept.assign(place=kept.index, side=kept["part"] if by_part else "")
+    return {key: own["place"].to_numpy() for key, own in kept.groupby(["component", "side", "group"], sort=True)}
+
+
+def _shared(lives: pd.DataFrame, family: Family) -> list[dict]:
+    sums = _sums(lives, family)
     rows = []
-    for (component, _, group), parts in tests.items():
-        hazard, n, units, total_hazard, total = (np.array(v, float) for v in zip(*parts, strict=True))
+    for (component, _, group), at in _looks(sums, _OF[family][2]).items():
+        hazard, n, total_hazard, total = (sums[c].to_numpy(float)[at] for c in ("hazard", "n", "total_hazard", "total"))
         more, _, least = share_tails(n, total, hazard / total_hazard)
         rest = total - n
         expected = (hazard * np.where(rest > 0, rest, 0.5) / (total_hazard - hazard)).sum()
-        rows.append(_test(family, component, group, units.sum(), expected, n.sum(), more, least))
+        units = sums["units"].to_numpy()[at].sum()
+        rows.append(_test(family, component, group, units, expected, n.sum(), more, least))
     return rows
+
+
+def _shared_out(sums: pd.DataFrame, rng: np.random.Generator) -> np.ndarray:
+    """Each part's failures drawn anew over its groups by their hazard, (_REDRAWN, rows of the sums)."""
+    drawn = np.zeros((_REDRAWN, len(sums)), int)
+    hazard, total = sums["hazard"].to_numpy(float), sums["total"].to_numpy(int)
+    for at in (
+        sums[(sums["total"] > 0) & (sums["total_hazard"] > 0)].groupby(["component", "part"], sort=True).groups.values()
+    ):
+        drawn[:, at] = rng.multinomial(total[at[0]], hazard[at] / hazard[at].sum(), size=_REDRAWN)
+    return drawn
+
+
+def _least_p(sums: pd.DataFrame, drawn: np.ndarray, by_part: bool) -> np.ndarray:
+    """The smallest p of all looks of a family in each redrawn quarter, (_REDRAWN,)."""
+    least, total = np.full(len(drawn), np.inf), sums["total"].to_numpy()
+    shares = (sums["hazard"] / sums["total_hazard"]).to_numpy(float)
+    for at in _looks(sums, by_part).values():
+        tail = share_pmf(total[at], shares[at])[::-1].cumsum()[::-1]
+        least = np.minimum(least, tail[drawn[:, at].sum(1)])
+    return least
+
+
+def joint_thresholds(lives: pd.DataFrame) -> dict[Family, float]:
+    """The chance under which a look over whole ``lives`` (from `watched_lives`) is an alarm, by family: together they are loud with the
+    chance of their budget, found by sharing out each part's failures anew by the hazard, _REDRAWN times."""
+    rng, least = np.random.default_rng([SEED, 5]), np.full(_REDRAWN, np.inf)
+    for family in _OF:
+        sums = _sums(lives, family)
+        least = np.minimum(least, _least_p(sums, _shared_out(sums, rng), _OF[family][2]) / BUDGET[family])
+    whole = sum(BUDGET[family] for family in _OF) * FALSE_ALARM
+    spent = np.sort(least)[int(whole * _REDRAWN)] * (1 - 1e-9)
+    return {family: min(float(spent) * BUDGET[family], whole) for family in _OF}
 
 
 def _test(family, component, group, units, expected, came, p_value, least) -> dict:
@@ -271,9 +306,12 @@ def revision_tests(before: Snapshot, now: Snapshot) -> pd.DataFrame:
         expected = hazard[new].sum() * max(total - came, 0.5) / hazard[~new].sum()
         units = data.take(new).units
         group = f"{step.new} after {step.old}"
-        row = _test(Family.REVISION_LIFE, step.component, group, units, expected, came, more, share**total)
-        rows.append(row | {"p_fewer": fewer, "old": step.old, "new": step.new, "share": share, "total": total})
-    return pd.DataFrame(rows, columns=[*_COLUMNS, "p_fewer", "old", "new", "share", "total"])
+        # judged both ways
+        row = _test(Family.REVISION_LIFE, step.component, group, units, expected, came, min(2 * more, 1), share**total)
+        rows.append(
+            row | {"p_fewer": min(2 * fewer, 1.0), "old": step.old, "new": step.new, "share": share, "total": total}
+        )
+    return judged(pd.DataFrame(rows, columns=[*_COLUMNS, "p_fewer", "old", "new", "share", "total"]))
 
 
 def quarter_tests(table: pd.DataFrame) -> pd.DataFrame:
@@ -282,7 +320,8 @@ def quarter_tests(table: pd.DataFrame) -> pd.DataFrame:
     for row in table.itertuples():
         family = _BY_SIDE.get(row.side)
         if family is not None:
-            rows.append(_test(family, row.component, row.group, row.units, row.expected, row.came, row.p_more, 0.0))
+            p = min(2 * min(row.p_more, row.p_fewer), 1.0) if family in _BOTH_WAYS else row.p_more
+            rows.append(_test(family, row.component, row.group, row.units, row.expected, row.came, p, 0.0))
     return pd.DataFrame(rows, columns=_COLUMNS)
 
 
@@ -312,7 +351,7 @@ def peeled(lives: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     thresholds: dict[Family, float] | None = None
     while True:
         tests = life_tests(lives)
-        thresholds = thresholds_of(tests) if thresholds is None else thresholds
+        thresholds = joint_thresholds(lives) if thresholds is None else thresholds
         tests = judged(tests, thresholds)
         # loudest against what its family was given
         loud = tests[tests["alarm"]]
@@ -321,7 +360,7 @@ def peeled(lives: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
             return _joined([*found, tests]), lives
         first = loud.iloc[:1]
         found.append(first)
-        column, event = _OF[first["family"].iat[0]]
+        column, event, _ = _OF[first["family"].iat[0]]
         mine = (lives["component"] == first["component"].iat[0]) & (lives[column].astype(str) == first["group"].iat[0])
         lives.loc[mine, f"told_{event}"] = False
 

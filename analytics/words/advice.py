@@ -12,7 +12,7 @@ from analytics.advice.chance import Chance
 from analytics.errors import AnalyticsError
 from analytics.reasons import Advised
 from analytics.words.cautions import CAUTIONS
-from analytics.words.phrases import capital, listed, many, money, numbered, plural, weight
+from analytics.words.phrases import capital, listed, many, money, numbered, percent, plural, weight
 from analytics.words.saying import say, texts
 
 #: those of the cautions that a customer needs on half a page
@@ -27,8 +27,8 @@ texts(
         Advised.NO_SUCH_USE: "no truck of this use has it on record",
         Advised.FEW_SO_HEAVY: "too few trucks this heavy have it on record",
         Advised.BEYOND: "too few trucks this heavy and this strong have it on record",
-        Advised.NOTHING_SHOWN: "none has failed, but such trucks have run too little with it to show that it lasts",
-        Advised.NOTHING_RULED_OUT: "the records rule nothing out",
+        Advised.NOTHING_SHOWN: "such trucks have run too little with it to show that it lasts",
+        Advised.NOTHING_RULED_OUT: "the records can't tell, from hardly any failing to nearly all",
         Advised.NO_FIT: "no fit of its failures converged",
         Advised.NO_LIVES: "none with power and weight on record",
         Advised.OVER_PUBLISHED: "the truck is over its published {published_hp:,.0f} hp",
@@ -51,6 +51,8 @@ texts(
         Advised.CLUTCH_SLIPS: "cannot hold the torque: it holds at most {high:.2f} of it, {least:g} is needed",
         Advised.SHAFT_YIELDS: "yields under the torque: it stands at most {high:.2f} of it",
         Advised.PRESSURE_TOO_HIGH: "the converter's apply pressure, {psi:,.0f} psi, is above {most:,.0f}",
+        Advised.NEEDS_PRESSURE: "{part} needs {low:,.0f} to {high:,.0f} psi of apply pressure to hold it",
+        Advised.LETS_THROUGH: "the release passage of {part} lets {low:.1f} to {high:.1f} US gal/min through at 50 to 150 psi",
         Advised.FITTED_WITH: (
             "{so} of {built} built with {part} have {other} {usual} beside it, not {chosen}: ask why before they are parted"
         ),
@@ -62,6 +64,8 @@ texts(
 def _hundred(share: float) -> str:
     """Of a hundred."""
     each = 100 * share
+    if each > 99.5:
+        return "more than 99"
     return "0.1" if each < 0.1 else numbered(each, 1 if each < 1 else 2) if each < 10 else f"{each:.0f}"
 
 
@@ -110,9 +114,8 @@ def _why_published(published: Published) -> str:
 def _seen(choice: Choice) -> str:
     s = choice.seen
     own = f"{s.failures:,.0f} of {s.units:,.0f} on record failed in {float(f'{s.miles:.2g}'):,.0f} miles"
-    return f"{own}; " + (
-        f"{s.like_failures:,.0f} of {s.like:,.0f} like this truck" if s.like else "none like this truck"
-    )
+    like = f"{s.like_failures:,.0f} of {s.like:,.0f} like this truck" if s.like else "none of them like this truck"
+    return f"{own}, {like}"
 
 
 # ---- said before any figure --------------------------------------------------------------------------------------------
@@ -146,7 +149,7 @@ def _near(n: Near) -> str:
     told = ", ".join(
         x for x in (f"{n.power_hp:,.0f} hp", weight(n.weight_lb) if isfinite(n.weight_lb) else "", n.use) if x
     )
-    return f"Nearest on record: {told}, {n.months:,.0f} months{run}: {fared}."
+    return f"Nearest on record: {told}, {plural(round(n.months), 'month')}{run}: {fared}."
 
 
 # ---- component by component --------------------------------------------------------------------------------------------
@@ -155,7 +158,19 @@ def component_words(advice: Advice, own: ComponentAdvice) -> tuple[str, ...]:
     lines = [_picked(advice, own.pick), *_passed_over(advice, own)] if own.pick else _no_pick(advice, own)
     if own.cheaper is not None:
         lines.append(_decide(advice, own.cheaper))
-    return (*lines, *(_up(advice, up) for up in own.up))
+    return (*lines, *(_up(advice, up) for up in own.up), *_by_money(advice, own))
+
+
+def _by_money(advice: Advice, own: ComponentAdvice) -> tuple[str, ...]:
+    """Where price and expected comebacks together would fit another part."""
+    best, fitted = own.by_money, own.fitted
+    if best is None or best is fitted or fitted is None or not fitted.chance:
+        return ()
+    each = [
+        f"{c.part} {_price(advice, c.price)} and {_price(advice, c.cost(advice.comeback) - c.price)} of comebacks"
+        for c in (best, fitted)
+    ]
+    return (f"By money alone, promise aside: {each[0]} to expect, against {each[1]}.",)
 
 
 def _passed_over(advice: Advice, own: ComponentAdvice) -> list[str]:
@@ -173,10 +188,7 @@ def _against(advice: Advice, c: Choice) -> str:
 
 def _decide(advice: Advice, c: Choice) -> str:
     assert c.published is not None
-    return (
-        f"The records support {c.part} ({_price(advice, c.price)}), but it is {_why_published(c.published)}: whether to raise that is for the owner to decide "
-        "(ratings, then accept)."
-    )
+    return f"The records support {c.part} ({_price(advice, c.price)}), but it is {_why_published(c.published)}: whether to raise that is for the owner to decide."
 
 
 def _picked(advice: Advice, pick: Choice) -> str:
@@ -196,45 +208,73 @@ def _no_pick(advice: Advice, own: ComponentAdvice) -> list[str]:
         f"no {own.component} is both allowed and shown to last {life} in {100 * p.reliability:.0f} of 100 such trucks."
     ]
     lines += [_against(advice, c).replace(" is not enough:", ":", 1) for c in own.choices]
-    return [*lines, *([_best_record(advice, own.instead)] if own.instead else [])]
+    return [*lines, *map(_best_record, filter(None, [own.instead]))]
 
 
-def _best_record(advice: Advice, best: Choice) -> str:
-    """What stands in the place of an answer, who set its limit and on what, and what would settle it."""
+def _best_record(best: Choice) -> str:
+    """What stands in the place of an answer, who set its limit and on what."""
     on = f"it is {_why_published(best.published)}" if best.published else "no limit is published for it"
-    return (
-        f"{best.part} has the best record of those allowed, which is no promise: {on}. To settle it, {advice.settles} such trucks with it must each "
-        f"run {advice.truck.life_miles:,.0f} miles and none fail."
-    )
+    return f"{best.part} has the best record of those allowed, which is no promise; {on}."
 
 
 def _up(advice: Advice, up: NextUp) -> str:
     if not up.shown:
         return f"{up.part}, {_price(advice, up.price)} more than {up.instead_of}: these records cannot tell that it spares anything."
-    pays = ""
-    if isfinite(advice.comeback):
-        pays = f", {'less' if up.each < advice.comeback else 'more'} than the {_price(advice, advice.comeback)} a comeback costs"
     return (
         f"{up.part}, {_price(advice, up.price)} more than {up.instead_of}, spares about {_hundred(up.spared / 100)} in 100 "
-        f"({_hundred(up.low / 100)} to {_hundred(up.high / 100)}): {_price(advice, float(f'{up.each:.2g}'))} for each one spared{pays}."
+        f"({_hundred(up.low / 100)} to {_hundred(up.high / 100)}): {_each(advice, up)}."
     )
+
+
+def _each(advice: Advice, up: NextUp) -> str:
+    """What one spared costs, beside what a comeback does."""
+    told = f"{_price(advice, float(f'{up.each:.2g}'))} for each one spared"
+    if isnan(advice.comeback):
+        return told
+    return f"{told}, {'less' if up.each < advice.comeback else 'more'} than the {_price(advice, advice.comeback)} a comeback costs"
 
 
 # ---- the whole ----------------------------------------------------------------------------------------------------------
 def whole_words(advice: Advice) -> tuple[str, ...]:
     """Of the whole build of an ``advice``: price, chance that nothing fails, the weakest part and the next best money."""
     w, n = advice.whole, len(advice.components)
-    lines = [f"Parts for all of it: {_price(advice, w.price)}."]
-    middle, low, high = (f"{100 * x:.0f}" for x in w.lasts) if isfinite(w.lasts[0]) else ("", "", "")
-    of = f" of the {n - len(w.unknown)} components with an answer" if w.unknown else ""
-    if middle:
+    lines = [f"Parts for all of it: {_price(advice, w.price)}."] if advice.fitted else []
+    if len(w.unknown) < n:
+        middle, low, high = map(_hundred, w.lasts)
+        of = f" of the {n - len(w.unknown)} components with a figure" if w.unknown else ""
         lines.append(
             f"In about {middle} of 100 such trucks ({low} to {high}) nothing{of} fails by then. The weakest is the {w.weakest}."
         )
+        lines.append(_next_money(advice))
     if w.unknown:
         lines.append(f"For {listed(w.unknown)} the records give no figure, and none is put in its place.")
-    lines.append(_next_money(advice))
-    return tuple(lines)
+    return (*lines, *_settle(advice))
+
+
+def _settle(advice: Advice) -> tuple[str, ...]:
+    """What would settle what the records leave open."""
+    if all(c.pick for c in advice.components):
+        return ()
+    return (
+        f"To settle what is open, part by part: {advice.settles} such trucks with it, each run {round(advice.truck.life_miles, -2):,.0f} miles, and none fails.",
+    )
+
+
+def short_words(advice: Advice) -> tuple[str, ...]:
+    """The ``advice`` in one breath: what is shown to last, what is for the owner to decide, and what the records leave open."""
+    groups = (
+        ("shown to last", [f"{c.component} {c.pick.part}" for c in advice.components if c.pick]),
+        (
+            "for the owner to decide",
+            [f"{c.component} {c.cheaper.part}" for c in advice.components if c.cheaper and not c.pick],
+        ),
+        (
+            "best record, but not shown to last",
+            [f"{c.component} {c.instead.part}" for c in advice.components if c.instead],
+        ),
+        ("no answer", [c.component for c in advice.components if not c.fitted]),
+    )
+    return (f"In short: {'; '.join(f'{what}: {listed(parts)}' for what, parts in groups if parts)}.",)
 
 
 def _next_money(advice: Advice) -> str:
@@ -243,14 +283,14 @@ def _next_money(advice: Advice) -> str:
         return "No dearer part is shown to spare a comeback in this truck: more money changes nothing that these records can show."
     return (
         f"The next best money: {_price(advice, best.price)} more on the {best.component} ({best.part}), which spares about "
-        f"{_hundred(best.spared / 100)} in 100."
+        f"{_hundred(best.spared / 100)} in 100: {_each(advice, best)}."
     )
 
 
 def together_words(advice: Advice) -> tuple[str, ...]:
     """What has to go with the parts of an ``advice``: habits of the shop's builds, and what the driveline's formulas say of each part fitted."""
     lines = [f"{capital(say(r))}." for r in advice.together]
-    told = [_carries(f, f.margin) for f in advice.fitted if f.margin is not None]
+    told = [*(_carries(f, f.margin) for f in advice.fitted if f.margin is not None), *map(say, advice.needs)]
     if told:
         own = ", ".join(f"{name.replace('_', ' ')} {value:g}" for name, value in advice.truck.own)
         of = f"with {own}, else as assumed" if own else "of a truck of no special make"
@@ -281,7 +321,7 @@ def basis_words(advice: Advice) -> tuple[str, ...]:
     p, records = advice.promise, advice.records
     return (
         f"{records.shop.name}, records as of {records.as_of:%Y-%m-%d}. Failures are counted whether the truck came back or nobody said so. A part is "
-        f"supported where we are {p.confidence:.0%} sure that {100 * p.reliability:.0f} of 100 such trucks last; each end of a range is as sure.",
+        f"supported where we are {percent(p.confidence)} sure that {100 * p.reliability:.0f} of 100 such trucks last; each end of a range is as sure.",
     )
 
 
@@ -293,9 +333,7 @@ def page_caption(advice: Advice) -> str:
 def more_words(advice: Advice) -> tuple[str, ...]:
     """Under the table of the page of an ``advice``: dearer parts that are shown to spare something, and habits of the shop's builds."""
     ups = [f"{capital(u.component)}: {_up(advice, u)}" for c in advice.components for u in c.up if u.shown]
-    open_ = [
-        f"{capital(c.component)}: {_best_record(advice, c.instead)}" for c in advice.components if c.instead is not None
-    ]
+    open_ = [f"{capital(c.component)}: {_best_record(c.instead)}" for c in advice.components if c.instead is not None]
     decide = [
         f"{capital(c.component)}: {_decide(advice, c.cheaper)}" for c in advice.components if c.cheaper is not None
     ]
@@ -384,7 +422,7 @@ def _told(answer: Advice | AnalyticsError) -> dict[str, object]:
 
 def spoken(advice: Advice) -> tuple[str, ...]:
     """The whole ``advice``, line by line, as it is read out."""
-    lines = [truck_words(advice), *first_words(advice)]
+    lines = [truck_words(advice), *first_words(advice), *short_words(advice)]
     for one in advice.components:
         told = component_words(advice, one)
         lines.append(f"{capital(one.component)}: {told[0]}")

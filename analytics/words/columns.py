@@ -142,6 +142,12 @@ _SHOWN: dict[str, tuple[str, str]] = {
     "money_tied_up": ("money tied up", _WHOLE),
     "years": ("years out", _ONE),
     "keep": ("keep", _WHOLE),
+    "loss": ("expected loss a year", _WHOLE),
+    "expected": ("expected", _ONE),
+    "before_published_hp": ("published then, hp", _WHOLE),
+    "before_supported_hp": ("supported then, hp", _WHOLE),
+    "before_verdict": ("verdict then", ""),
+    "at_stake": ("at stake", ""),
 }
 _NAMES = {
     "parts_within": "within it",
@@ -151,6 +157,33 @@ _NAMES = {
     "failed_within_quarter": "within, failed this quarter",
     "failed_above_quarter": "above, failed this quarter",
 }
+
+
+#: number formats of a workbook, by the format a page has
+_CELLS = {
+    _WHOLE: "#,##0",
+    _ONE: "#,##0.0",
+    _TWO: "#,##0.00",
+    "{:.0%}": "0 %",
+    "{:.1%}": "0.0 %",
+    "{:+.1%}": "+0.0 %;-0.0 %",
+    "{:.3f}": "0.000",
+    "{:.3g}": "0.000",
+    "{:.2g}": "0.0000",
+}
+_MONEY = frozenset("cost mean_cost mean_cost_alone price price_each money_tied_up allowed_per_unit loss".split())
+_UNITS = {"_hp": "hp", "_lb": "lb", "_miles": "mi", "odometer": "mi"}
+
+
+def cell_format(column: str, currency: str) -> str:
+    """How a workbook writes the numbers of a ``column``, with their unit; money with the sign of the ``currency``."""
+    if column in _MONEY:
+        return f'"{currency}"#,##0' if currency else "#,##0"
+    unit = next((name for end, name in _UNITS.items() if column.endswith(end)), "")
+    if unit:
+        return f'#,##0 "{unit}"'
+    form = _SHOWN.get(column, ("", ""))[1]
+    return _CELLS.get(form, "General")
 
 
 def heading(column: str) -> str:

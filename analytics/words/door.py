@@ -33,7 +33,6 @@ FORM = {
 }
 #: of the sliders
 NOTHING_RATED = "No part could be rated, so there is nothing to move."
-SHARE = "share that shall reach it"
 
 
 def whose(records: Records) -> str:

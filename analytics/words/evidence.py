@@ -369,3 +369,29 @@ def worth(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
         "First-order bounds, a look each half year; the goal of 20 % less than the habit is not reached.",
     )
     return table, lines
+
+
+def advised(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """How good the answer for one truck was in invented shops: the table, and what it says, with what it misses. folder: of the studies."""
+    path = Path(folder) / "advice.csv"
+    if not path.exists():
+        return pd.DataFrame(), (
+            f"No table of the answers for one truck at {path}: run python -m studies advice in a checkout.",
+        )
+    table = pd.read_csv(path)
+    value = table.set_index("measure")["value"]
+    told, of = value["told: trucks answered"], int(table.loc[table["measure"] == "told: trucks answered", "of"].iloc[0])
+    lines = (
+        f"{table['shops'].iloc[0]:,} invented shops, with six years of sheets as messy as a shop's and published limits at .7, 1.0 or 1.35 of the truth, were asked what to fit to {of:,} more "
+        f"trucks. {told:.0%} got an answer (most others were beyond what their shop had on record, or open). Of those told that 90 of 100 last, {value['told: true share that lasts']:.1%} truly do; in "
+        f"{value['told: shops with at least .90 lasting']:.0%} of the shops it was at least 90 % (nine in ten was the goal), {value['told: worst shop']:.1%} in the worst.",
+        f"The upper end of the share that fails held the truth in {value['upper end held']:.1%} and the lower end in {value['lower end held']:.1%} of the answers, where 90 % are promised of each.",
+        f"Price and expected comebacks together came to {value['told: cost over that of the truth'] - 1:+.1%} against what the truth would advise ({value['told: cost over the truth, where answered'] - 1:+.1%} where "
+        f"there was an answer; 10 % more was the goal) and {value['told: cost over that of the habit'] - 1:+.1%} against the habit, the part whose published limit covers the truck "
+        f"(less was the goal; of all trucks {value['habit: true share that lasts']:.1%} last with the habit). The part that money alone would fit came to "
+        f"{value['money: cost over that of the truth'] - 1:+.1%} and {value['money: cost over that of the habit'] - 1:+.1%}, and lasts in {value['money: true share that lasts']:.1%}.",
+        f"Trucks no shop had seen were recognised in {value['outside: recognised']:.0%} (95 % was the goal). {value['outside: advised all the same']:.0%} of them got an answer all the same, all of them weaker or "
+        "lighter than any on record.",
+        "What it misses: one component of two parts at a time, so neither the build as a whole nor parts that go together; no driveline; a comeback at eight times the cheaper part's price; limits that nobody moves.",
+    )
+    return table, lines

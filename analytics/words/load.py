@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
 
-from analytics.driveline.assumptions import Span
+from analytics.driveline.assumptions import Assumptions, Span
 from analytics.driveline.damage import SN_MEDIAN, comeback_ratio, life_ratio
 from analytics.driveline.load import LOAD_COLUMNS, SHAFTS, Loads
 from analytics.driveline.part_facts import Fact
 from analytics.driveline.splines import life_exponents
+from analytics.driveline.suspects import RULES, SAID_AT
 from analytics.ratings.by_load import APART, Compared, Explained, LoadRating, Reading, Taken
 from analytics.ratings.load_review import (
     LoadReview,
@@ -68,6 +70,10 @@ _DECIDES = {
     "converter_pressure": "what a lock-up clutch holds",
     "converter_pressure_max": "which converters are suspects",
     "clutch_margin_min": "which clutches are suspects",
+    "hub_stress_max": "which shafts are suspects for their hub",
+    "shift_heat_max": "which clutch packs are suspects for heat",
+    "release_share_min": "which converters are suspects for their release passage",
+    "grade_margin_min": "which lock-up clutches are suspects on a grade",
     "sn_exponent": "what a measured exponent is held against; no margin and no rating",
     "friction": _CAP,
     "driven_wheels": _CAP,
@@ -108,6 +114,16 @@ _FACTS = {
     Fact.CLUTCH_MARGIN: ("clutch margin", "capacity / torque"),
     Fact.CLUTCH_TORQUE: ("torque it holds", "friction x force x mean radius x faces"),
     Fact.PRESSURE_NEEDED: ("pressure it needs to hold that", "the same, turned round"),
+    Fact.GRADE_TORQUE: (
+        "torque on a 6 % grade at 55 mph with a trailer, for as long as it lasts",
+        "(m g sin θ + rolling + air) v in overdrive, no more than the engine brings; all at its middle",
+    ),
+    Fact.GRADE_MARGIN: ("what its lock-up holds over that", "1.3 at the least (common practice, no source)"),
+    Fact.HUB_STRESS: ("tension in the hub of its spline, under a shock", "spline handbook; all at its middle"),
+    Fact.SHIFT_HEAT: (
+        "heat of a full-throttle shift on its lining",
+        "(T + I Δω/Δt) Δω Δt/2 over the lining; all at its middle",
+    ),
     Fact.RELEASE_FLOW: ("oil through its release passage at 50, 100, 150 psi", "sharp-edged orifice, C 0.61"),
 }
 
@@ -129,12 +145,43 @@ HEADINGS = {
     "fits": "Every fit, on the same lives",
     "suspects": "The suspects (customers' data: keep in the shop)",
     "rules": "Each rule, by lives that failed and lives that did not",
+    "exponents": "how life falls with load",
+    "part": "load, margin, life and rating",
+    "without": "Part by part without them",
 }
 #: beside a rating in lb ft
 ASK = (
-    "Publish it in lb ft, and ask each customer: what torque does the tune make, at what engine speed, and through which converter? A power without "
+    "Publish it in lb ft of the engine, and ask each customer: what torque does the tune make, at what engine speed, and through which converter? A power without "
     "the speed it is made at is torque by guess: size to the high end and 10 % more."
 )
+#: of every part, beside its margin
+_AT_WORK = (
+    "A truck is good only to its lowest line: one strong part among weak ones moves the break to the next.",
+    "Never run a truck with its wheels off the ground unattended; chock both axles, and don't trust park while you work on it or hook up a trailer.",
+)
+_SPINNING = "Keep to the speed limits and the balance of shafts, drums and converter, and fit the driveshaft loop: what bursts at speed kills."
+#: beside the margin of a kind of part
+_BESIDE = {
+    "shaft": (
+        "Stamp, peen or engrave no serial on a stressed body: a race input shaft broke by fatigue from a dot-peened mark (a published laboratory report, 2019).",
+        _SPINNING,
+    ),
+    "converter": (
+        "Too much pressure balloons a converter, which can take the pump and the crank's thrust bearing with it: regulate it before the clutch gets more.",
+        _SPINNING,
+    ),
+    "clutch pack": (
+        "A pack that slips burns within seconds, and takes hold of the truck or lets go of it without warning.",
+    ),
+}
+
+
+def beside_margin(review: LoadReview, component: str) -> tuple[str, ...]:
+    """The cautions that belong beside the margin of a ``component``'s parts in the ``review``."""
+    kind = review.loads.kinds[component]
+    return (*_BESIDE["shaft" if kind in SHAFTS else kind], *_AT_WORK)
+
+
 NO_DESIGN = (
     "Every margin here is book strength against a load reckoned by formulas in their textbook form, with the handbook's factor for shocks. It knows no notch but the one you "
     "state or the range of its kind, no heat treatment gone wrong, no launch on the brake, wheel hop or gear banged home beyond that factor, and is no design calculation: have a "
@@ -172,7 +219,7 @@ def opening(review: LoadReview) -> tuple[str, ...]:
     assumed = review.loads.assumed["engine_rpm"] & known
     made = len(review.records.parts)
     lines = [
-        f"From the records as of {review.records.as_of.day} {review.records.as_of:%B %Y}. Horsepower breaks no shaft; torque does, as far as the tyres hold it. "
+        f"From the records as of {review.records.as_of.day} {review.records.as_of:%B %Y}. Horsepower breaks no shaft; torque does. "
         "So this page works out the torque at each part, sets it against what the part is made like, and rates on it.",
         f"Torque could be worked out for {known.sum():,} of {len(table):,} lives; for {assumed.sum():,} of these the engine speed is assumed"
         + (
@@ -217,12 +264,11 @@ def _supported(r) -> str:
     """What a row of the ratings supports: lb ft first where it runs on torque."""
     least = "at least " if r.at_least else ""
     hp = f"{r.bound_hp:,.0f} hp" if math.isfinite(r.bound_hp) else ""
-    if r.strength == "power" or not math.isfinite(r.bound):
+    if r.strength == "power" or not math.isfinite(r.engine_lbft):
         return f"{least}{hp} supported" if hp else "no power supported"
-    load = f"a margin of {1 / r.bound:.2f}" if r.strength == "margin" else f"{r.bound:,.0f} lb ft at the part"
-    return f"{least}{load} supported" + (
-        f", which the slowest engines bring at {hp}" if hp else ", which no power can be named for"
-    )
+    load = "" if r.strength == "torque" else f" (a margin of {1 / r.bound:.2f})"
+    slow = f"; an engine as slow as these come brings that at {hp}" if hp else "; no power can be named for it"
+    return f"{least}{r.engine_lbft:,.0f} lb ft of the engine supported{load}{slow}"
 
 
 def explained_words(review: LoadReview, component: str, part: str) -> tuple[str, ...]:
@@ -327,24 +373,23 @@ def explained_table(review: LoadReview) -> pd.DataFrame:
 def suspect_words(review: LoadReview) -> tuple[str, ...]:
     """How many failures broke a rule, and whether the rule is broken as often without a failure."""
     found, a = review.suspects.table, review.loads.assumptions
+    rules = "; ".join(f"{rule}: {_RULES[rule](_limit(rule, a))}" for rule in RULES)
     lines = [
-        f"A failure is marked where a condition on record breaks a rule: converter apply pressure above {a.converter_pressure_max:,.0f} psi "
-        "(common practice, no source; change it in shop.toml under [driveline]), power above the limit published when it was built, "
-        f"or a clutch margin under {a.clutch_margin_min:g} even at the best of what is assumed. What the shop wrote as cause stays as it is."
+        f"A failure is marked where a condition on record breaks a rule, with what is not known at its middle ({rules}; change them in shop.toml under [driveline]). "
+        "What the shop wrote as cause stays as it is, and a rule that lives without a failure break as often explains nothing."
     ]
     if found.empty:
         lines.append("No failure on record broke one of them, as far as conditions were written down.")
     else:
-        own = found["cause"].eq("over limit").sum()
         lines.append(
-            f"{plural(len(found), 'failure is a suspect', 'failures are suspects')} for another cause than the part's strength; "
-            f"the shop itself calls {own} of them over limit."
+            f"{plural(review.suspects.failures, 'failure broke a rule', 'failures broke a rule')}; {review.suspects.standing_out} of them one that failures break more often "
+            "than lives of like power that run on. Those may have another cause than the part's strength; of the others the rule says nothing."
         )
     for r, p in zip(review.suspects.counts.itertuples(), review.suspects.p_values, strict=True):
         if r.broken_failed:
             lines.append(
                 f"{r.component.capitalize()} {r.part}, {r.rule}: broken in {r.broken_failed} of {r.told_failed} failures where it can be told, "
-                f"and in {r.broken_others} of {r.told_others} lives without one" + _compare(p)
+                f"and in {r.broken_others} of {r.told_others} lives without one; among trucks of like power{_compare(p)}"
             )
     if (review.suspects.counts["told_failed"] < review.suspects.counts["lives_failed"]).any():
         lines.append(
@@ -355,31 +400,63 @@ def suspect_words(review: LoadReview) -> tuple[str, ...]:
 
 def _compare(p: float) -> str:
     if math.isnan(p):
-        return "."
+        return " there is nothing to compare."
     return (
-        f": more often than chance would have it (p = {p:.2g})."
-        if p < 0.05
-        else f": no more often than chance may have it (p = {p:.2g})."
+        f" more often than chance would have it (p = {p:.2g})."
+        if p < SAID_AT
+        else f" no more often than chance may have it (p = {p:.2g})."
+    )
+
+
+def _limit(rule: str, a: Assumptions) -> float:
+    return a.converter_pressure_max if rule == "converter pressure" else float(getattr(a, RULES[rule].limit))
+
+
+#: a rule, by its limit
+_RULES: dict[str, Callable[[float], str]] = {
+    "converter pressure": lambda x: f"apply pressure above {x:,.0f} psi (common practice, no source)",
+    "clutch margin": lambda x: f"the clutch holds less than {x:g} times the engine's torque at its own ratio",
+    "hub": lambda x: (
+        f"tension in the hub of the spline, under a shock, above {x:g} ksi (what a careful design allows in steel of 33 to 38 HRC, from memory)"
+    ),
+    "shift heat": lambda x: f"a full-throttle shift puts more than {x:g} J on each mm² of lining (from memory)",
+    "release passage": lambda x: f"its oil carries off less than {x:.0%} of the heat of a stall (judgement)",
+    "grade": lambda x: (
+        f"the lock-up clutch holds less than {x:g} times what the trailer asks on a 6 % grade at 55 mph (common practice, no source)"
+    ),
+}
+_VALUES: dict[str, Callable[[float, float], str]] = {
+    "converter pressure": lambda v, most: f"converter pressure {most / v:,.0f} psi, above {most:,.0f}",
+    "clutch margin": lambda v, least: f"clutch margin about {v:.2f}, under {least:g}",
+    "hub": lambda v, most: f"tension in the hub about {v:,.0f} ksi, above {most:g}",
+    "shift heat": lambda v, most: f"heat of a shift about {v:.2f} J/mm², above {most:g}",
+    "release passage": lambda v, least: f"release passage carries about {v:.0%} of a stall's heat, under {least:.0%}",
+    "grade": lambda v, least: f"lock-up holds about {v:.2f} times the grade, under {least:g}",
+}
+
+
+def over_limit_words(review: LoadReview) -> tuple[str, ...]:
+    """What was sold above the published limit, of a ``review``: no other cause, but the shop's own word broken."""
+    told = [
+        f"{r.component.capitalize()} {r.part}: {r.failed_over} of {r.failed} failures and {r.others_over} of {r.others} lives without one"
+        for r in review.suspects.over_limit.itertuples()
+    ]
+    if not told:
+        return ()
+    return (
+        "Sold above the limit published when the truck was built, which is no other cause but the shop's own choice: "
+        + "; ".join(told)
+        + ".",
     )
 
 
 def suspects_table(review: LoadReview) -> pd.DataFrame:
-    """The failures marked, and the rule each broke."""
-    a = review.loads.assumptions
-
-    def rule(r) -> str:
-        said = []
-        if math.isfinite(r.converter_psi):
-            said.append(f"converter pressure {r.converter_psi:,.0f} psi, above {a.converter_pressure_max:,.0f}")
-        if math.isfinite(r.power_hp):
-            said.append(f"power {r.power_hp:,.0f} hp, above the {r.published_hp:,.0f} published")
-        if math.isfinite(r.clutch_margin):
-            said.append(f"clutch margin at most {r.clutch_margin:.2f}, under {a.clutch_margin_min:g}")
-        return "; ".join(said)
-
-    found = review.suspects.table
-    told = found[["serial", "component", "part", "failed_on", "finding", "cause"]]
-    return told.assign(rule=[rule(r) for r in found.itertuples()])
+    """The failures marked, and the rules each broke."""
+    a, found = review.loads.assumptions, review.suspects.table
+    said = [_VALUES[r.rule](r.value, _limit(r.rule, a)) for r in found.itertuples()]
+    keys = ["serial", "component", "part", "failed_on", "finding", "cause"]
+    lines = found.assign(rule=said).groupby("at", sort=False)["rule"].agg("; ".join)
+    return found.drop_duplicates("at").set_index("at")[keys].assign(rule=lines).reset_index(drop=True)
 
 
 def without_words(review: LoadReview) -> tuple[str, ...]:

@@ -96,9 +96,14 @@ def by_margin_caption(review: LoadReview, component: str, part: str) -> str:
             "Lives with less margin did not fail more often than chance may have it, so the margin does not explain the failures."
         )
     if found.under and found.stood > found.under / 2:
+        shaft = review.loads.kinds[component] in SHAFTS
+        what = (
+            "1 is where a careful design starts, not where a part breaks"
+            if shaft
+            else "pressure and friction are seldom at their least, nor the torque at its most"
+        )
         lines.append(
-            f"{found.stood} of {found.under} lives with less than 1 have not failed so far: 1 is where a careful design starts, not where a part breaks. "
-            "Use it to compare parts and trucks."
+            f"{found.stood} of {found.under} lives with less than 1 have not failed so far: {what}. Use it to compare parts and trucks."
         )
     return " ".join(lines)
 
@@ -106,7 +111,7 @@ def by_margin_caption(review: LoadReview, component: str, part: str) -> str:
 def lives_caption(review: LoadReview, component: str, part: str) -> str:
     """Does life fall with torque as it should; nothing where no fit says."""
     fit, expected = best_on_torque(review, component, part), review.loads.assumptions.sn_exponent
-    if fit is None or lives_by_torque(review, component, part)[0].empty:
+    if fit is None or review.loads.kinds[component] not in SHAFTS or lives_by_torque(review, component, part)[0].empty:
         return ""
     return f"Life falls as torque to the power {fit.exponent:.1f} ± {fit.exponent_se:.1f}; {span(expected)} is expected of such a part."
 

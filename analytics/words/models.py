@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Hashable, Mapping
 
 from analytics.reasons import Assumption, Curve, Lives, Mileage, Refused, Unchecked
-from analytics.words.phrases import exact
+from analytics.words.phrases import exact, plural
 from analytics.words.saying import says, texts
 
 texts(
@@ -36,12 +36,14 @@ texts(
             f"the {'power' if power else 'weight'} of {units} {'unit' if units == 1 else 'units'} is not on record and is taken from "
             "units of the same use that fared alike"
         ),
-        Lives.OTHER_CAUSES: "{failures} failures of other causes end the life there without counting as a failure",
+        Lives.OTHER_CAUSES: lambda failures: (
+            f"{plural(failures, 'failure')} of other causes {'ends' if failures == 1 else 'end'} the life there without counting as a failure"
+        ),
         Lives.NO_MILES_OR_DAYS: "{rows} rows have neither miles nor days in service and are left out",
         Lives.FAILED_AT_ZERO: lambda failures, soon: (
-            f"{failures} failures at 0 miles are taken as failed within the first {soon:g} miles"
+            f"{plural(failures, 'failure')} at 0 miles {'is' if failures == 1 else 'are'} taken as failed within the first {soon:g} miles"
             if soon > 1
-            else f"{failures} failures at 0 are taken as failed just after"
+            else f"{plural(failures, 'failure')} at 0 {'is' if failures == 1 else 'are'} taken as failed just after"
         ),
         Lives.CARRIED_ON: (
             "{lives} lives were last read more than {days:g} days before their end on record and are carried on at their "
@@ -74,7 +76,9 @@ texts(
         Assumption.SHAPES_ALIKE: (
             "nothing says the parts differ in shape (p = {p_value:.2f}; shared shape {shape:.2f})"
         ),
-        Unchecked.FEW_FAILURES: "{failures:g} failures: a fit on so few cannot be checked against itself",
+        Unchecked.FEW_FAILURES: lambda failures: (
+            f"{plural(round(failures), 'failure')}: a fit on so few cannot be checked against itself"
+        ),
         Unchecked.NO_FIT: "no fit converged, so there is nothing to check",
     }
 )

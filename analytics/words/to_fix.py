@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping, Sequence
 
 from analytics.reasons import Code, Counted, Faults, Harm, Issue, Mend, Question, Reason, ToFix
@@ -89,7 +90,6 @@ texts(
         Mend.FILL_IN_THE_PART: "fill in the part at the build",
         Mend.SEE_TO_CHECK: "see to_check.csv; for example {sheet} row {row}: {remedy}",
         Counted.ROWS: "{read:,} rows were read: {used:,} are used and {set_aside:,} set aside, each with its reason. The counts add up, sheet by sheet.",
-        Counted.LATER: "{rows:,} rows are dated after {as_of:%Y-%m-%d} and were not looked at.",
         Counted.FILE_PASSED_OVER: "{told}",
     }
 )
@@ -148,6 +148,11 @@ def _cells(cells: int, kind: Issue) -> str:
 
 
 # ---- every row -------------------------------------------------------------------------------------------------------
+@says(Counted.LATER)
+def _later(rows: int, as_of: dt.date) -> str:
+    return f"{plural(rows, 'row')} dated after {as_of:%Y-%m-%d} {'was' if rows == 1 else 'were'} not looked at."
+
+
 @says(Counted.TO_CHECK)
 def _to_check(cells: int) -> str:
     return f"{plural(cells, 'cell')} in the rows used {'was' if cells == 1 else 'were'} read on an assumption or left unread: they are listed as well (to_check.csv)."

@@ -5,15 +5,17 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from analytics import from_frames, read
 from analytics.advice import kept
-from analytics.advice.adviser import Adviser
+from analytics.advice.adviser import Adviser, _verdict
 from analytics.advice.build import apart, whole_build
 from analytics.advice.chance import Chance
 from analytics.advice.truck import Wish
 from analytics.errors import AnalyticsError
+from analytics.ratings.promise import Promise
 from analytics.reasons import Advised
 from analytics.words.advice import advice_table, page_rows, spoken
 from tests.small_door import COSTS, frames_of
@@ -253,3 +255,92 @@ def test_frames_have_nowhere_to_keep_anything(shop):
     builds, returns = frames.pop("builds"), frames.pop("returns")
     own = from_frames(builds, returns, settings, **frames)
     assert Adviser(own.records, own.lifetimes).ask(Wish(420, 7000, "street")).components
+
+
+def test_the_answer_in_one_breath_and_what_would_settle_the_rest(asked):
+    told = spoken(asked.ask(Wish(420, 7000, "street")))
+    assert told[1].startswith("In short: shown to last: input shaft A")
+    outside = spoken(asked.ask(Wish(420, 7000, "autocross")))
+    assert "In short: no answer: input shaft and converter." in outside
+    # .9 of 22 all lasting is under one in ten
+    assert (
+        "To settle what is open, part by part: 22 such trucks with it, each run 30,000 miles, and none fails."
+        in outside
+    )
+    assert not [line for line in outside if line.startswith(("Parts for all", "No dearer part"))]
+
+
+def test_money_that_does_not_pay_is_called_so(asked):
+    advice = asked.ask(Wish(560, 7000, "street"))
+    (up,) = component(advice).up
+    if up.shown:
+        line = next(line for line in spoken(advice) if line.startswith("The next best money"))
+        assert ("less than" if up.each < 4000 else "more than") in line
+    cheap, dear = (replace(up, price=p, spared=5.0, low=2.0, high=9.0) for p in (100.0, 900.0))
+    for one, word in ((cheap, "less"), (dear, "more")):
+        told = "\n".join(spoken(replace(advice, whole=replace(advice.whole, best=one))))
+        assert f"for each one spared, {word} than the $4,000 a comeback costs" in told
+
+
+def test_what_the_part_advised_buys_over_one_that_is_not_enough_is_told(asked):
+    own = component(asked.ask(Wish(800, 7000, "street")))
+    assert own.pick.part == "B"
+    assert [(u.part, u.instead_of, u.price) for u in own.up] == [("B", "A", 400.0)]
+    assert whole_build([own]).best is None
+
+
+def test_what_money_alone_would_fit_is_told_where_it_is_another(asked):
+    own = component(asked.ask(Wish(800, 7000, "street")))
+    a, b = own.choices
+    costs = [c.price + 4000 * c.chance.estimate for c in (a, b)]
+    assert own.by_money is own.choices[int(np.argmin(costs))]
+    other = next(c for c in own.choices if c is not own.pick)
+    advice = asked.ask(Wish(800, 7000, "street"))
+    told = "\n".join(spoken(replace(advice, components=(replace(own, by_money=other),))))
+    assert f"By money alone, promise aside: {other.part} ${other.price:.0f} and $" in told
+    assert "By money alone" not in "\n".join(spoken(replace(advice, components=(replace(own, by_money=own.pick),))))
+
+
+def test_the_supported_side_decides_and_not_the_estimate():
+    promise = Promise(30_000, 0.9, 0.9)
+    assert _verdict(Chance(0.03, 0.01, 0.12, 5), promise) is Advised.NOT_SUPPORTED
+    assert _verdict(Chance(0.03, 0.01, 0.09, 5), promise) is Advised.SUPPORTED
+    assert _verdict(Advised.BEYOND, promise) is Advised.BEYOND
+
+
+def test_of_two_uses_one_without_an_answer_governs(asked):
+    both = component(asked.ask(Wish(500, 7000, "street and towing")))
+    only = asked.basis("input shaft", "A", 30_000.0)
+    truck = replace(asked.ask(Wish(500, 7000, "street")).truck, uses=("street", "autocross"))
+    assert asked._governing(only, truck, asked.options.promise) == ("autocross", Advised.NO_SUCH_USE)
+    assert both.choices[0].chance is not None
+
+
+def test_a_part_that_another_has_taken_the_place_of_is_not_advised(tmp_path):
+    more = '[[supersessions]]\ncomponent = "input shaft"\nold = "A"\nnew = "B"\neffective_on = "2023-01-01"\n'
+    own = component(adviser(shop_of(tmp_path / "s", toml=TARGET + more)).ask(Wish(420, 7000, "street")))
+    assert [c.part for c in own.choices] == ["B"]
+
+
+def test_the_narrowest_limit_of_the_harsher_use_holds(tmp_path):
+    shop = shop_of(tmp_path / "s", [("A", 600, "any")])
+    limits = pd.concat(
+        [shop.records.limits, shop.records.limits.assign(use="towing", power_limit_hp=450.0)], ignore_index=True
+    )
+    own = replace(shop.records, limits=limits)
+    both = component(Adviser(own, shop.lifetimes).ask(Wish(500, 7000, "street and towing")))
+    street = component(Adviser(own, shop.lifetimes).ask(Wish(500, 7000, "street")))
+    assert both.choices[0].published.power_hp == 450
+    assert street.choices[0].published.power_hp == 600
+
+
+def test_a_truck_on_record_in_each_way_but_not_in_all_at_once_lies_outside(asked):
+    strong_and_heavy = asked.ask(Wish(848, 8300, "towing"))
+    assert [r.code for r in strong_and_heavy.outside] == [Advised.FEW_TOGETHER]
+
+
+def test_what_a_power_may_be_is_held_against_the_limit(tmp_path):
+    own = adviser(shop_of(tmp_path / "s", [("A", 430, "any")]))
+    assert not component(own.ask(Wish("420", 7000, "street"))).choices[0].rules
+    about = component(own.ask(Wish("about 420", 7000, "street"))).choices[0]
+    assert [r.code for r in about.rules] == [Advised.OVER_PUBLISHED]

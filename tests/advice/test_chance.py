@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from analytics.advice import chance
 from analytics.advice.chance import Chance, PartBasis, chance_of
 from analytics.models.lifedata import life_data
 from analytics.ratings.bound import rate_part
@@ -107,3 +110,38 @@ def test_a_use_it_never_saw_has_no_figure():
     own = basis(fleet(1, uses=True), replicates=0, draws=0)
     assert isinstance(chance_of(own, 600, 7000, "towing", PROMISE, {}), Chance)
     assert chance_of(own, 600, 7000, "sled", PROMISE, {}) is Advised.NO_SUCH_USE
+
+
+def test_with_fewer_than_three_failures_the_second_opinion_counts_too_as_in_a_rating(monkeypatch):
+    data = fleet(1)
+    few = data.take(~data.failed | np.isin(np.arange(len(data.failed)), np.flatnonzero(data.failed)[:2]))
+    own, many = basis(few, replicates=0, draws=64), basis(data, replicates=0, draws=64)
+    plain = [chance_of(b, 600, 7000, None, PROMISE, {}) for b in (own, many)]
+    assert [c.failures < 3 for c in plain] == [True, False]
+    monkeypatch.setattr(chance, "_opinion", lambda *_: 0.5)
+    assert chance_of(own, 600, 7000, None, PROMISE, {}).high == 0.5
+    assert chance_of(many, 600, 7000, None, PROMISE, {}) == plain[1]
+
+
+def test_the_second_opinion_is_that_of_the_rating():
+    own = basis(fleet(1), replicates=0, draws=256)
+    bound = rate_part(own.data, 7000, None, PROMISE, own.settings, fits=own.fits)
+    at = (np.log(bound.posterior_hp), np.log(7000), 0)
+    assert max(chance._opinion(own, f, at, 0.9) for f in own.fits.fits) == pytest.approx(0.1, rel=0.02)
+
+
+def test_failures_nobody_reports_count_against_a_part_without_a_failure():
+    told, silent = (
+        PartBasis("shaft", "A", fleet(4, failing=False), LIFE, RatingSettings(share=share, explain=False))
+        for share in (1.0, 0.7)
+    )
+    one, other = (chance_of(b, 450, 6500, None, PROMISE, {}) for b in (told, silent))
+    assert -np.log1p(-other.high) == pytest.approx(-np.log1p(-one.high) / 0.7)
+
+
+def test_early_failures_are_lost_beside_what_wears_out():
+    own, plain = (basis(fleet(1), replicates=0, draws=0) for _ in range(2))
+    own.__dict__["fits"] = replace(own.fits, early=replace(own.fits.early, share=0.04))
+    one, other = (chance_of(b, 600, 7000, None, PROMISE, {}) for b in (own, plain))
+    for name in ("estimate", "low", "high"):
+        assert getattr(one, name) == pytest.approx(1 - 0.96 * (1 - getattr(other, name)))

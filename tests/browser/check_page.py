@@ -6,6 +6,7 @@ Needs the package playwright and a Chromium or Chrome on the machine (CHROMIUM n
 from __future__ import annotations
 
 import os
+import re
 import shutil
 from pathlib import Path
 
@@ -16,7 +17,18 @@ from analytics.__main__ import main
 from tests.browser.nasty_shop import SCRIPT, nasty_shop
 
 ROOT = Path(__file__).parents[2]
-PAGES = ["review.html", "ratings.html", "customer_sheet.html"]
+PAGES = ["sheet.html", "review.html", "ratings.html", "customer_sheet.html"]
+#: what a page lets a keyboard or a thumb miss: places that scroll and cannot be reached, names that stand twice, targets too small
+MISSED = """() => {
+  const shown = e => e.offsetParent !== null;
+  const scrolls = [...document.querySelectorAll('div')].filter(e => shown(e) && e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).overflowX === 'auto');
+  const folds = [...document.querySelectorAll('summary')].map(e => e.textContent);
+  const small = [...document.querySelectorAll('summary, nav li, .sheet li a')].filter(e => shown(e) && e.getBoundingClientRect().height < 23.5);
+  return [...scrolls.filter(e => e.tabIndex < 0 || !(e.getAttribute('aria-label'))).map(e => 'scrolls: ' + e.className),
+          ...folds.filter((t, i) => folds.indexOf(t) !== i).map(t => 'twice: ' + t),
+          ...small.map(e => 'small: ' + e.textContent),
+          ...[...document.images].filter(e => !e.alt).map(e => 'no words: ' + e.src.slice(0, 40))];
+}"""
 
 
 @pytest.fixture(scope="module")
@@ -74,6 +86,39 @@ def test_a_shop_of_ill_will(browser, written, name):
     assert all(found["pictures"])
 
 
+@pytest.mark.parametrize("width", [1200, 390])
+@pytest.mark.parametrize("opened", [False, True])
+@pytest.mark.parametrize("name", PAGES)
+def test_nothing_is_missed_by_keyboard_or_thumb(browser, written, name, opened, width):
+    page = browser.new_page(viewport={"width": width, "height": 800})
+    page.goto((written / name).as_uri())
+    if opened:
+        page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    missed = page.evaluate(MISSED)
+    sideways = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+    page.close()
+    assert missed == []
+    assert sideways <= 0
+
+
+def screens(browser, path: Path) -> float:
+    """So many screens of 800 px a page takes before anything is opened, at 1,200 px."""
+    page = browser.new_page(viewport={"width": 1200, "height": 800})
+    page.goto(path.as_uri())
+    height = page.evaluate("document.documentElement.scrollHeight")
+    page.close()
+    return height / 800
+
+
+def printed(browser, path: Path) -> int:
+    """So many sheets of A4 a page prints on."""
+    page = browser.new_page()
+    page.goto(path.as_uri())
+    sheets = page.pdf(format="A4", prefer_css_page_size=True)
+    page.close()
+    return len(re.findall(rb"/Type\s*/Page\b", sheets))
+
+
 def test_the_demo_page_is_readable(browser, tmp_path):
     assert main(["review", str(ROOT / "data" / "demo"), "--out", str(tmp_path)]) == 0
     found = looked_at(browser, tmp_path / "review.html")
@@ -83,3 +128,5 @@ def test_the_demo_page_is_readable(browser, tmp_path):
     assert all(found["pictures"])
     assert found["wider"] <= 0, "the page scrolls sideways"
     assert "What came back, and why?" in found["text"]
+    assert screens(browser, tmp_path / "review.html") <= 10
+    assert printed(browser, tmp_path / "sheet.html") == 1

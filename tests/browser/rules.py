@@ -44,6 +44,8 @@ TAGS = frozenset(
         "hr",
         "br",
         "span",
+        "section",
+        "b",
     ]
 )
 ATTRIBUTES = frozenset(
@@ -62,6 +64,10 @@ ATTRIBUTES = frozenset(
         "scope",
         "aria-label",
         "open",
+        "role",
+        "tabindex",
+        "data-head",
+        "colspan",
     ]
 )
 
@@ -80,7 +86,7 @@ class _Reader(HTMLParser):
         self.found += [f"attribute {name} of {tag}" for name in given if name not in ATTRIBUTES]
         if not (given.get("src") or "data:image/png;base64,").startswith("data:image/png;base64,"):
             self.found.append(f"source {given['src']}")
-        if not (given.get("href") or "#").startswith("#"):
+        if not re.fullmatch(r"(review\.html)?#[^:]*", given.get("href") or "#"):
             self.found.append(f"link {given['href']}")
         if given.get("http-equiv") not in (None, "Content-Security-Policy"):
             self.found.append(f"meta {given['http-equiv']}")

@@ -241,8 +241,8 @@ def test_each_answer_by_money_has_its_words():
         "shaft", "A", "B", 0.8, least, Habit(550.0, 120.0, -10.0, 300.0), costs, 40.0, curve, pd.DataFrame(), sensitivity, 0.5
     )  # fmt: skip
     assert money_claim(found) == "By money B pays above 500 hp (450 to 600 hp, each end 90% sure)."
-    assert money_words(found)[0].startswith("B costs 500 more than A, a comeback 4,000: it pays once it spares 12.5%")
-    assert "moving it would save 120 a year (-10 to 300;" in money_words(found)[2]
+    assert money_words(found)[0].startswith("B costs $500 more than A, a comeback $4,000: it pays once it spares 12.5%")
+    assert "moving it would save $120 a year (-$10 to $300;" in money_words(found)[2]
     assert "taken as 0: shipping" in money_words(found)[3]
     wide = replace(found, least=replace(least, high=900.0))
     assert money_claim(wide).endswith("(from 450 hp, and the records do not rule out that it never pays).")

@@ -21,6 +21,11 @@ FORMULAS = {
     "polar moment": (shafts.polar_moment, [(0.03, L), (0.01, L)], (0, 4, 0)),
     "shear stress": (shafts.shear_stress, [(1000.0, TORQUE), (0.03, L), (0.01, L)], PRESSURE),
     "twist": (shafts.twist, [(1000.0, TORQUE), (0.4, L), (0.03, L), (0.01, L), (79e9, PRESSURE)], ONE),
+    "hub tension": (
+        splines.hub_tension,
+        [(1000.0, TORQUE), (0.03, L), (0.035, L), (0.01, L), (2.0, ONE)],
+        PRESSURE,
+    ),
     "fillet factor": (shafts.fillet_factor, [(0.003, L), (0.03, L), (2.0, ONE)], ONE),
     "local stress": (shafts.local_stress, [(1e8, PRESSURE), (2.0, ONE)], PRESSURE),
     "root shear": (
@@ -55,6 +60,11 @@ FORMULAS = {
     "pressure margin": (clutches.pressure_margin, [(1e6, PRESSURE), (1.2e6, PRESSURE)], ONE),
     "passage flow": (clutches.passage_flow, [(1e-5, AREA), (1e6, PRESSURE), (850.0, DENSITY), (0.6, ONE)], FLOW),
     "inertia torque": (inertia.inertia_torque, [(1.0, INERTIA), (120.0, ANGULAR), (0.3, T)], TORQUE),
+    "shift energy": (
+        inertia.shift_energy,
+        [(900.0, TORQUE), (1.0, INERTIA), (120.0, ANGULAR), (0.3, T)],
+        TORQUE,
+    ),
     "effective torque": (lambda a, b: traction.effective_torque(a, b)[0], [(900.0, TORQUE), (800.0, TORQUE)], TORQUE),
 }
 #: these hold g, so length and time must change together: L = T²

@@ -211,3 +211,34 @@ def test_not_known_stays_not_known():
     assert np.isnan(shafts.shear_stress(1000.0, np.nan))
     assert np.isnan(clutches.apply_force(np.nan, 0.01))
     assert np.isnan(traction.driven_axle_mass(3000.0, 0.5, np.nan, 0.2))
+
+
+def test_the_hub_of_a_spline():
+    """The handbook's form worked through by hand for 1,275 lb ft, a factor of 2.4 and teeth of 1.29 x 1.4 in: about 51 ksi in a hub of 2.2 in,
+    71 in one of 1.6 in."""
+    torque, pitch, length = 1275 * units.LBFT, 1.29 * units.INCH, 1.4 * units.INCH
+    for outside, expected in ((2.2, 51.0), (1.6, 71.0)):
+        wall = (outside - 1.29 - 0.06) / 2 * units.INCH
+        assert splines.hub_tension(torque, pitch, length, wall, 2.4) / units.KSI == pytest.approx(expected, rel=0.02)
+
+
+def test_a_long_grade():
+    """22,200 lb up 6 % at 55 mph: about 373 hp at the crank (worked elsewhere by hand); the hill alone is m g v sin θ."""
+    mass, speed = 22_200 * units.LB, 55 * units.MPH
+    crank = traction.grade_power(mass, speed, 0.06) / 0.85 / units.HP
+    assert crank == pytest.approx(373, rel=0.12)
+    hill = traction.grade_power(mass, speed, 0.06) - traction.grade_power(mass, speed, 0.0)
+    assert hill == pytest.approx(mass * units.GRAVITY * speed * np.sin(np.arctan(0.06)), rel=1e-3)
+
+
+def test_heat_of_a_shift_against_two_flywheels():
+    """Without torque, the clutch that stops an inertia turns all its energy into heat: I Δω²/2 (textbook); with it, the torque's work comes on top."""
+    energy = inertia.shift_energy(0.0, 0.9, 120.0, 0.3)
+    assert energy == pytest.approx(0.9 * 120.0**2 / 2)
+    assert inertia.shift_energy(500.0, 0.9, 120.0, 0.3) == pytest.approx(energy + 500.0 * 120.0 * 0.3 / 2)
+
+
+def test_heat_that_oil_carries():
+    area, drop = 3e-5, 7e5
+    flow = clutches.passage_flow(area, drop)
+    assert clutches.oil_cooling(area, drop, 40.0) == pytest.approx(850 * flow * 2000 * 40)

@@ -429,6 +429,9 @@ def test_facts_of_a_part(tmp_path):
         2.4 * 4 * 12 / (1.29 * 31 * 1.4 * 0.065) / 1000, rel=1e-4
     )
     assert facts.at[Fact.ALLOWED_PRESSURE, "middle"] == pytest.approx(3.0)
+    assert Fact.GRADE_TORQUE not in facts.index  # a street truck has no trailer
+    towing = part_facts(loads, "converter", "C", 700.0, 8000.0, "towing").set_index("what")["middle"]
+    assert towing[Fact.GRADE_MARGIN] * towing[Fact.GRADE_TORQUE] == pytest.approx(towing[Fact.CLUTCH_TORQUE])
     assert facts.at[Fact.NOTCH_SHEAR, "most"] == pytest.approx(3 * facts.at[Fact.NOMINAL_SHEAR, "most"])
     lock = part_facts(loads, "converter", "C", 700.0, 8000.0, "street").set_index("what")
     assert Fact.RELEASE_FLOW in lock.index

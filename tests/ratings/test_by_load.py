@@ -182,6 +182,21 @@ def test_the_tyres_raise_no_rating(shop):
         one, other = (rate_on(s, "input shaft", "A", strength, 7500.0, None, OPTIONS) for s in (shop, icy))
         assert one.bound_hp == other.bound_hp
         assert np.isfinite(one.bound_hp)
+        assert one.engine_lbft == pytest.approx(other.engine_lbft)
+
+
+def test_the_torque_told_is_the_engines(shop):
+    """1,412 lb ft at a shaft behind a converter that multiplies by a third is 1,064 lb ft of the engine, and that is what a customer can be asked for."""
+    launch = (1.6 * 2.2 * 0.5) ** 0.5
+    for component, part, factor in (("input shaft", "A", launch), ("converter", "C", 1.0)):
+        rated = rate_on(shop, component, part, "torque", 7500.0, None, OPTIONS)
+        assert rated.engine_lbft == pytest.approx(rated.bound / factor, rel=1e-6)
+    table, _ = rate_parts(shop, OPTIONS, "torque")
+    row = table.iloc[0]
+    said = words._supported(row)
+    assert f"{row.engine_lbft:,.0f} lb ft of the engine" in said
+    assert f"{row.bound:,.0f}" not in said
+    assert rate_parts(shop, OPTIONS, "power")[0]["engine_lbft"].isna().all()
 
 
 def test_the_same_lives_for_all_that_are_compared(shop):
@@ -235,10 +250,11 @@ def test_with_and_without_suspects(shop):
     suspects = find_suspects(shop)
     assert len(suspects.table)
     before = shop.table.copy()
-    made = without_suspects(shop, suspects, "input shaft", "A", 7500.0, None, OPTIONS)
+    made = without_suspects(shop, suspects, "converter", "C", 7500.0, None, OPTIONS)
     assert list(made) == list(Reading)
     recorded, spared, kept = made.values()
-    marked = (suspects.table["component"] == "input shaft").sum()
+    marked = suspects.table.loc[suspects.table["component"] == "converter", "at"].nunique()
+    assert 0 < marked < recorded.failures
     assert spared.failures == recorded.failures - marked == kept.failures
     assert kept.units < recorded.units == spared.units
     assert shop.table.equals(before)
@@ -264,6 +280,16 @@ def test_the_page_in_words(shop):
     assert "180 psi (common practice, no source" in suspects
     assert "Converter C, converter pressure: broken in" in suspects
     assert "hp (" in words.without_words(review)[0]
+    for component, said in (("input shaft", "no serial on a stressed body"), ("converter", "balloons a converter")):
+        beside = " ".join(words.beside_margin(review, component))
+        for caution in (
+            said,
+            "only to its lowest line",
+            "wheels off the ground",
+            "chock both axles",
+            "driveshaft loop",
+        ):
+            assert caution in beside
     table = words.explained_table(review)
     assert table["aic_above_best"].min() == 0
     assert not words.facts_table(review, "input shaft", "A").empty

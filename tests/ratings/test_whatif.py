@@ -27,6 +27,7 @@ from analytics.ratings.whatif import (
     with_loss,
 )
 from analytics.records.load import load_records
+from analytics.words.phrases import money
 from analytics.words.ratings.whatif import change_words, move_words
 from tests.small_shop import TOML, build, returned, write_shop
 
@@ -205,7 +206,7 @@ def test_no_cost_stated_one_use_and_older_builds(tmp_path):
     )
     assert told.bill.comebacks == pytest.approx(1000 * told.comebacks.expected)
     assert told.bill.parts_saved == pytest.approx(-50 * told.units_a_year)
-    assert any("costs more by 50 a unit than what they get now" in w for w in move_words(told))
+    assert any("costs more by $50 a unit than what they get now" in w for w in move_words(told))
 
 
 def test_senseless_moves_are_refused(demo):
@@ -291,7 +292,7 @@ def test_all_in_is_what_comebacks_cost_less_what_the_parts_save(demo, fits, pric
     net = up.bill.comebacks - price_step * up.units_a_year
     assert (net < 0) == (price_step > 0)
     said = next(w for w in move_words(up) if w.startswith("All in"))
-    assert said.startswith(f"All in, it {'saves' if net < 0 else 'costs'} {abs(net):,.0f} a year as expected")
+    assert said.startswith(f"All in, it {'saves' if net < 0 else 'costs'} {money(abs(net), '$')} a year as expected")
     ends = [end - price_step * up.units_a_year for end in (up.bill.lower, up.bill.upper)]
-    assert f"(in costs {ends[0]:,.0f} to {ends[1]:,.0f} at" in said
+    assert f"(in costs {money(ends[0], '$')} to {money(ends[1], '$')} at" in said
     assert (up.bill.net[0], up.bill.net[1], up.bill.net[2]) == pytest.approx((net, *ends))

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import math
 import re
+import time
 from dataclasses import replace
+from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 import pytest
 from python_calamine import CalamineWorkbook
@@ -13,11 +16,13 @@ from python_calamine import CalamineWorkbook
 from analytics.api.explorer import explorer
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
+from analytics.ratings.at_once import AtOnce
 from analytics.ratings.curve import reliability_curve
-from analytics.ratings.customers import may_be_told
+from analytics.ratings.customers import Line, Told, below_weaker, may_be_told
 from analytics.ratings.follow_up import FollowUp, boldest_move, proofs_of, vary_firmest
 from analytics.ratings.model_checks import check_model
 from analytics.ratings.sheet import make_ratings
+from analytics.ratings.whatif import failing_by, reported
 from analytics.records.load import load_records
 from analytics.report import evidence_figures, rating_figures
 from analytics.report.rating_files import customer_sheet, write_rating_files
@@ -98,10 +103,10 @@ def test_customers_never_read_more_than_is_published_or_proven(ratings):
     assert "Small &amp; &lt;i&gt;Sons" in page
     for absent in ("<script", "http:", "https:", "T-0"):
         assert absent not in page
-    rows = re.findall(r"<tr>(<td>.*?)</tr>", page)
+    rows = re.findall(r"<tr>(<td.*?)</tr>", page)
     assert len(rows) == len({(p.component, p.part) for p in ratings.parts})
     for row in rows:
-        cells = re.findall(r"<td>(.*?)</td>", row)
+        cells = re.findall(r"<td[^>]*>(.*?)</td>", row)
         own = ratings.table[
             (ratings.table["component"] == cells[0])
             & (ratings.table["part"] == cells[1])
@@ -118,6 +123,29 @@ def test_customers_never_read_more_than_is_published_or_proven(ratings):
     assert "Cautions" in page
 
 
+def test_a_stronger_part_below_a_weaker_one_says_why(ratings):
+    def line(part: str, hp: float, failures: float, units: float) -> Line:
+        return Line("input shaft", part, (), 50_000.0, "miles", (Told(hp), Told(None)), failures, units)
+
+    def sheet(prices: dict, **estimates: float) -> SimpleNamespace:
+        table = pd.DataFrame(
+            {"component": "input shaft", "part": [*estimates], "use": "", "estimate_hp": [*estimates.values()]}
+        )
+        return SimpleNamespace(table=table, records=SimpleNamespace(shop=SimpleNamespace(costs={"parts": prices})))
+
+    lines = (line("A", 600, 18, 434), line("B", 425, 7, 226))
+    dear = {"A": 400, "B": 700}
+    (found,) = below_weaker(sheet(dear, A=700.0, B=900.0), lines)
+    assert (found.part, found.weaker, found.thinner) == ("B", "A", True)
+    (found,) = below_weaker(sheet(dear, A=700.0, B=650.0), lines)
+    assert not found.thinner
+    assert below_weaker(sheet({"A": 900, "B": 700}, A=700.0, B=650.0), lines) == ()
+    assert [f.part for f in below_weaker(sheet({}, A=700.0, B=900.0), lines)] == ["B"]
+    assert below_weaker(sheet(dear, A=700.0, B=900.0), (line("A", 600, 18, 434), line("B", 625, 7, 226))) == ()
+    page = customer_sheet(ratings)
+    assert 'data-head="truck up to 7,500 lb"' in page
+
+
 def test_a_lower_limit_for_one_use_stands_on_the_customers_sheet(tmp_path):
     folder = rateable_shop(tmp_path)
     limits = [
@@ -127,7 +155,7 @@ def test_a_lower_limit_for_one_use_stands_on_the_customers_sheet(tmp_path):
     pd.DataFrame(limits).to_csv(folder / "limits.csv", index=False)
     records = load_records(folder)
     page = customer_sheet(make_ratings(records, make_lifetimes(records)))
-    told = [re.findall(r"<td>(.*?)</td>", r) for r in re.findall(r"<tr>(<td>.*?)</tr>", page)]
+    told = [re.findall(r"<td[^>]*>(.*?)</td>", r) for r in re.findall(r"<tr>(<td.*?)</tr>", page)]
     # a higher one for street adds nothing
     assert [cells[:4] for cells in told[:2]] == [
         ["input shaft", "A", "street, 50,000 miles", "450 hp"],
@@ -185,12 +213,21 @@ def test_figures_of_ratings(ratings):
         rating_figures.rating_figure(ratings, part, part.bounds[0], curve),
         rating_figures.rating_figure(ratings, never, never.bounds[0], nothing),
         rating_figures.sheet_figure(ratings),
-        rating_figures.history_figure(ratings, "input shaft", "A"),
     ):
         markup = figure_html(drawn[0], "Question?", drawn[1])
         assert "<b>hunch" not in markup
         assert "nan" not in drawn[1].replace("finance", "")
     assert rating_figures.history_figure(ratings, "input shaft", "B") is None
+
+
+def test_limits_over_the_years_are_drawn_where_one_changed():
+    limits = pd.DataFrame({"component": "input shaft", "part": ["A", "A", "B"], "weight_up_to_lb": math.nan, "weight_over_lb": math.nan, "use": "",
+                           "power_limit_hp": [700.0, 650.0, 900.0], "reason": "", "effective_on": pd.to_datetime(["2020-01-01", "2022-01-01", "2020-01-01"])})  # fmt: skip
+    shop = SimpleNamespace(records=SimpleNamespace(limits=limits, as_of=pd.Timestamp("2024-12-31")))
+    drawn = rating_figures.history_figure(shop, "input shaft", "A")
+    assert drawn is not None
+    assert drawn[1].startswith("2 limits on file; the last, 650 hp")
+    assert rating_figures.history_figure(shop, "input shaft", "B") is None  # a flat line
 
 
 def test_failures_in_the_strongest_trucks_alone_can_be_drawn(tmp_path):
@@ -216,15 +253,48 @@ def test_failures_in_the_strongest_trucks_alone_can_be_drawn(tmp_path):
     assert "On the right" not in told
 
 
-def test_what_if_answers_when_asked(ratings):
+def test_what_if_answers_every_move_at_once(ratings):
     box = explorer(ratings)
-    named = {w.description: w for w in box.children if hasattr(w, "description")}
-    assert named["limit now, hp"].value == 900  # what is published for the part chosen
-    named["What would it bring?"].click()
-    told = box.children[-1].value
-    assert " units a year would get A" in told
-    assert "With a life of 50,000 miles" in told
-    assert "fewer units a year would get A" in told
+    named = {w.description: w for w in box.children if getattr(w, "description", "")}
+    picture, told = box.children[-2:]
+    named["limit, hp"].value = 800
+    before = bytes(picture.value)
+    assert before.startswith(b"\x89PNG")
+    begun = time.process_time()
+    named["limit, hp"].value = 850
+    assert time.process_time() - begun < 0.2
+    assert bytes(picture.value) != before
+    assert "At 850 hp, up to 7,500 lb, " in told.value
+    assert "at the 900 published" in told.value
+    assert "fewer a year would come back, $" in told.value
+    assert told.value.count(". ") <= 1  # one sentence
+
+
+def test_what_if_reads_the_fits_it_has(ratings):
+    """Every answer is of the fits made as it opened; the share is that of the fit, and the builds between are counted by hand."""
+    asked = AtOnce(ratings)
+    part = ratings.part("input shaft", "A")
+    first = asked.risk(part, 7500.0, "street", 50_000.0)
+    kept = asked.fit(part)
+    again = asked.risk(part, 7500.0, "street", 30_000.0)
+    assert asked.fit(part) is kept
+    assert (again.share <= first.share).all()
+    assert again.share.sum() < first.share.sum()
+    assert (np.diff(first.share) >= -1e-12).all()
+    assert (first.lower <= first.share).all()
+    assert (first.share <= first.upper).all()
+    own = failing_by(kept, np.array([first.power_hp[20]]), np.array([7500.0]), ["street"], 50_000.0)[:, 0] * reported(
+        kept
+    )
+    assert first.share[20] == pytest.approx(np.median(own))
+    assert first.at(first.power_hp[20])[0] == pytest.approx(np.median(own))
+    mix = asked.between(part, 900.0, 800.0, 7500.0)
+    back = asked.more_back(part, mix, "street", 50_000.0)
+    frame = mix.frame
+    failing = failing_by(kept, frame["power_hp"], frame["weight_lb"], frame["use"], 50_000.0)
+    by_hand = failing @ frame["count"].to_numpy(float)
+    assert back[0] == pytest.approx(np.median(by_hand * reported(kept)) * mix.scale / mix.years, rel=1e-6)
+    assert AtOnce(ratings).risk(ratings.part("converter", "C"), 7500.0, "street", 50_000.0) is None
 
 
 def test_a_shop_that_cannot_be_rated_gets_words(tmp_path):

@@ -7,18 +7,20 @@ import html
 import math
 import re
 
+import numpy as np
 import pandas as pd
 import pytest
 from python_calamine import CalamineWorkbook
 
 from analytics.errors import AnalyticsError
+from analytics.models.cells import survival_table
 from analytics.report import figures
-from analytics.report.files import plain_text, write_csv, write_review_files
+from analytics.report.files import plain_text, to_digits, write_csv, write_review_files, write_workbook
 from analytics.report.page import page_html
 from analytics.report.show import figure_html
 from analytics.report.tables import html_table
 from analytics.whole import whole_file
-from analytics.words.columns import shown
+from analytics.words.columns import cell_format, shown
 from tests.reviewed import make_review
 from tests.small_shop import build, returned, write_shop
 
@@ -110,6 +112,21 @@ def test_same_input_same_bytes(nasty, tmp_path):
         assert path.read_bytes() == (tmp_path / "b" / path.name).read_bytes(), path.name
 
 
+def test_survival_keeps_the_steps_that_move_a_curve_and_its_end(nasty):
+    cell = ["clock", "component", "part", "power_band", "weight_class", "finding"]
+    whole = survival_table(nasty.lifetimes.table, min_at_risk=nasty.records.shop.checks.at_risk_to_show)
+    kept = nasty.survival
+    assert 0 < len(kept) < len(whole)
+    assert kept.groupby(cell)[["failed", "censored"]].sum().equals(whole.groupby(cell)[["failed", "censored"]].sum())
+    for every, few in zip(whole.groupby(cell), kept.groupby(cell), strict=True):
+        assert every[0] == few[0]
+        assert (
+            every[1].iloc[-1][["time", "at_risk", "survival"]] == few[1].iloc[-1][["time", "at_risk", "survival"]]
+        ).all()
+        moved = every[1].loc[every[1]["failed"] > 0, "time"]
+        assert set(moved) <= set(few[1]["time"]) <= {*moved, every[1]["time"].iloc[-1]}
+
+
 def test_survival_csv_has_the_promised_columns(nasty, tmp_path):
     write_review_files(nasty, tmp_path)
     assert (tmp_path / "survival.csv").read_text().splitlines()[
@@ -196,5 +213,46 @@ def test_page_keeps_outputs_and_leaves_code_and_streams(tmp_path):
 
 def test_workbook_dates_are_dates(nasty, tmp_path):
     write_review_files(nasty, tmp_path)
-    rows = CalamineWorkbook.from_path(str(tmp_path / "review.xlsx")).get_sheet_by_name("Lifetimes").to_python()
+    rows = (
+        CalamineWorkbook.from_path(str(tmp_path / "review.xlsx")).get_sheet_by_name("Every part followed").to_python()
+    )
     assert rows[1][rows[0].index("built on")] == dt.date(2022, 1, 1)
+
+
+@pytest.mark.parametrize(
+    ("value", "kept"),
+    [(602.139955923756, 602.14), (1234567.89, 1234568.0), (0.000123456789, 0.000123457), (0.0, 0.0), (-9.87654321, -9.87654)],
+)  # fmt: skip
+def test_a_csv_keeps_the_digits_that_mean_something(value, kept):
+    assert to_digits(np.array([value]))[0] == kept
+
+
+def test_digits_pass_over_what_is_no_number():
+    assert np.isnan(to_digits(np.array([math.nan]))[0])
+    assert to_digits(np.array([math.inf]))[0] == math.inf
+
+
+def test_the_workbook_guides_prints_across_and_writes_units(nasty, tmp_path):
+    import zipfile
+
+    write_workbook(nasty, tmp_path / "x.xlsx")
+    names = CalamineWorkbook.from_path(str(tmp_path / "x.xlsx")).sheet_names
+    assert names[0] == "Start here"
+    assert len(names) <= 12
+    rows = CalamineWorkbook.from_path(str(tmp_path / "x.xlsx")).get_sheet_by_name("Start here").to_python()
+    assert [row[0] for row in rows[2:]] == names[1:]
+    with zipfile.ZipFile(tmp_path / "x.xlsx") as raw:
+        styles, pages = (
+            raw.read("xl/styles.xml").decode(),
+            [raw.read(n).decode() for n in raw.namelist() if "worksheets/sheet" in n],
+        )
+    assert "#,##0 &quot;hp&quot;" in styles
+    assert all('orientation="landscape"' in page and 'paperSize="9"' in page for page in pages)
+
+
+@pytest.mark.parametrize(
+    ("column", "form"),
+    [("power_hp", '#,##0 "hp"'), ("weight_lb", '#,##0 "lb"'), ("odometer", '#,##0 "mi"'), ("cost", '"$"#,##0'), ("in_a_year", "0.0 %"), ("units", "#,##0")],
+)  # fmt: skip
+def test_a_column_is_written_with_its_unit(column, form):
+    assert cell_format(column, "$") == form

@@ -132,7 +132,7 @@ def test_failed_at_no_miles_and_fitted_wrong(tmp_path):
     back = [*fails(builds, range(59, 53, -1)), *fails(builds, (3,), miles=lambda k: "0 mi")]
     back += [{**r, "cause": "install"} for r in fails(builds, (5, 6), miles=lambda k: 4_000)]
     ratings = rated(tmp_path, builds, back)
-    assert "1 failures at 0 miles are taken as failed within the first 100 miles" in said(ratings)
+    assert "1 failure at 0 miles is taken as failed within the first 100 miles" in said(ratings)
     assert "2 failures of other causes end the life there without counting as a failure" in said(ratings)
     assert row(ratings)["failures"] == 7
 

@@ -109,7 +109,10 @@ def test_what_a_guarantee_may_cost_comes_from_the_shop(tmp_path):
     assert allowed_costs(shop_of("")) == []
     assert allowed_costs(shop_of("[costs]\ncomeback = 1000\n")) == [20, 50, 100]
     assert allowed_costs(shop_of("[costs]\ncomeback = 1000\nguarantee_per_unit = 90\n")) == [90]
-    basis = reason(Guarantee.COSTS, comeback=1000, allowed=[20, 50, 100], stated=False, shares=(0.02, 0.05, 0.1))
+    basis = reason(
+        Guarantee.COSTS, comeback=1000, allowed=[20, 50, 100], stated=False, shares=(0.02, 0.05, 0.1), currency="$"
+    )
+    assert "A comeback costs $1,000 all in" in say(basis)
     assert "2 %, 5 % and 10 % of what a comeback costs, for want of an amount of your own" in say(basis)
     for wrong in ("-5", '"much"', "[30, 90]"):
         with pytest.raises(RecordsError, match="guarantee_per_unit"):

@@ -28,15 +28,14 @@ _CUT_BY = {
 #: over pictures, lists and tables of the page
 HEADINGS = {
     "numbers": "The numbers",
+    "search": "The search, rival shapes, weight, and how it is worked out",
     "shapes": "The rival shapes",
-    "method": "How it is worked out",
-    "axes": "On weight, and on power with weight",
+    "ratio": "One part's life against the other's, by power",
     "spread": "Power, weight and use of each part's trucks",
     "cost": "What would a boundary elsewhere cost a year?",
     "by_use": "From which power it pays, use by use",
     "sensitivity": "Under other inputs",
     "safety": "By safety",
-    "hangs_on": "What these ratings hang on",
     "middle": "Does a middle tier earn its place?",
     "trial": "Trucks and years, for smaller and larger differences",
     "changes": "What would change our mind",
@@ -185,7 +184,7 @@ def middle_or_why(argument: Argument) -> tuple[str, ...]:
     """Does a middle tier earn its place, or why that was not asked."""
     if argument.middle is None:
         return (f"Not asked here: {say(argument.refused['middle'])}.",)
-    return middle_words(argument.middle)
+    return middle_words(argument.middle, argument.records.shop.currency)
 
 
 def trial_or_why(argument: Argument) -> tuple[str, ...]:
@@ -277,7 +276,17 @@ def verdicts_table(argument: Argument) -> pd.DataFrame:
     rows.append(("life of the one above over that below", VERDICTS[a.verdict], *figures, NAN, told))
     if (t := argument.middle) is not None:
         question = f"middle tier {t.middle}, saves a year"
-        rows.append((question, MIDDLE[t.verdict], t.saves, t.low, t.high, NAN, " ".join(middle_words(t))))
+        rows.append(
+            (
+                question,
+                MIDDLE[t.verdict],
+                t.saves,
+                t.low,
+                t.high,
+                NAN,
+                " ".join(middle_words(t, argument.records.shop.currency)),
+            )
+        )
     return pd.DataFrame(rows, columns=["question", "verdict", "estimate", "low", "high", "p_value", "in_words"])
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.cutoffs.cost import MiddleTier, MiddleVerdict, MoneyCut, Pays
-from analytics.words.phrases import weight
+from analytics.words.phrases import money, weight
 
 MIDDLE = {
     MiddleVerdict.EARNS_PLACE: "earns its place",
@@ -26,11 +26,11 @@ _INPUTS = {
 def money_words(found: MoneyCut) -> tuple[str, ...]:
     """What the dearer part costs and spares, where it pays, what moving the boundary saves, and what this stands on."""
     words = [_price(found), _least_cost(found)]
-    a, habit, unstated = found.below, found.habit, found.costs.unstated
+    a, habit, unstated, sign = found.below, found.habit, found.costs.unstated, found.costs.currency
     if habit.cut_hp > 0:
         words.append(
-            f"The shop's habit comes nearest to a cut at {habit.cut_hp:,.0f} hp; moving it would save {habit.saved:,.0f} a year "
-            f"({habit.low:,.0f} to {habit.high:,.0f}; a minus means it would cost more)."
+            f"The shop's habit comes nearest to a cut at {habit.cut_hp:,.0f} hp; moving it would save {money(habit.saved, sign)} a year "
+            f"({money(habit.low, sign)} to {money(habit.high, sign)}; a minus means it would cost more)."
         )
     if found.least.beyond:
         words.append(f"No {a} on record runs at so much power: the figure lies beyond the records.")
@@ -57,7 +57,7 @@ def _price(found: MoneyCut) -> str:
     if step <= 0:
         return f"{b} is not dearer than {a}: on price alone nothing speaks for {a}."
     return (
-        f"{b} costs {step:,.0f} more than {a}, a comeback {costs.each:,.0f}: it pays once it spares "
+        f"{b} costs {money(step, costs.currency)} more than {a}, a comeback {money(costs.each, costs.currency)}: it pays once it spares "
         f"{step / costs.each:.1%} of the trucks a comeback within {costs.years:g} years."
     )
 
@@ -141,15 +141,15 @@ def by_use_table(found: MoneyCut) -> pd.DataFrame:
     )
 
 
-def middle_words(found: MiddleTier) -> tuple[str, ...]:
-    """Does a middle tier earn its place."""
+def middle_words(found: MiddleTier, currency: str) -> tuple[str, ...]:
+    """Does a middle tier earn its place: what was ``found``, in the ``currency`` of the shop."""
     says = {
         MiddleVerdict.EARNS_PLACE: f"{found.middle} earns its place",
         MiddleVerdict.DOES_NOT: f"{found.middle} does not earn its place",
         MiddleVerdict.OPEN: f"whether {found.middle} earns its place can't be told",
     }[found.verdict]
     return (
-        f"By price and comebacks {says}: the range costs {found.saves:,.0f} a year less with it ({found.low:,.0f} to {found.high:,.0f} each end "
+        f"By price and comebacks {says}: the range costs {money(found.saves, currency)} a year less with it ({money(found.low, currency)} to {money(found.high, currency)} each end "
         f"{(1 + found.level) / 2:.0%} sure; a minus means more), each range with the cuts that cost it least.",
         "Stocking one part more is not counted: take that off.",
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import isinf
 
 from analytics.reasons import Demonstrated
-from analytics.words.phrases import weight
+from analytics.words.phrases import plural, weight
 from analytics.words.saying import says
 
 
@@ -20,7 +20,7 @@ def _too_little(
 ) -> str:
     heavy = "" if isinf(weight_lb) else f" at {weight_lb:,.0f} lb or more"
     return (
-        f"{units:,.0f} units{heavy} with {failures:g} failures in {miles:,.0f} {counted} are too little to prove "
+        f"{plural(round(units), 'unit')}{heavy} with {plural(round(failures), 'failure')} in {miles:,.0f} {counted} {'is' if round(units) == 1 else 'are'} too little to prove "
         f"{reliability:.0%} to {life:,.0f} {counted} at any power"
     )
 

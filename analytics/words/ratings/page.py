@@ -11,6 +11,7 @@ import pandas as pd
 from analytics.models.checks import ModelTest
 from analytics.ratings.driving import PowerAndDriving
 from analytics.ratings.follow_up import BoldestMove, Proof
+from analytics.ratings.ledger import history
 from analytics.ratings.model_checks import ModelChecks
 from analytics.ratings.options import Options
 from analytics.ratings.plan import plan_proof
@@ -20,8 +21,9 @@ from analytics.ratings.unknowns import AskFirst
 from analytics.ratings.verdict import NOT_SHOWN
 from analytics.ratings.whatif import RatingChanges
 from analytics.reasons import Lives, Reason
-from analytics.words.phrases import capital, listed, numbered, weight_class
+from analytics.words.phrases import capital, listed, numbered, plural, weight_class
 from analytics.words.ratings.bound import DISTRIBUTION
+from analytics.words.ratings.pictures import history_caption
 from analytics.words.ratings.plan import ahead_words, plan_words
 from analytics.words.ratings.sheet import seen_words, sheet_table
 from analytics.words.ratings.unknowns import ask_words
@@ -30,6 +32,12 @@ from analytics.words.saying import say, say_all
 
 #: what stands one click below
 FOLDED = {
+    "trust": "How far to trust a rating",
+    "verdicts": "Each verdict in a sentence",
+    "shapes": "Whether the parts of a component wear alike",
+    "move": "The rest of that move",
+    "varied": "Every assumption varied",
+    "proofs": "Limit by limit",
     "sheet": "Every part, weight class and use",
     "checks": "Checks, what each default cost, what was left out",
     "influence": "The units that move the estimate most (customers' data: keep in the shop)",
@@ -164,7 +172,7 @@ def short_table(ratings: Ratings) -> pd.DataFrame:
 
 
 def part_words(ratings: Ratings, part: PartRating) -> tuple[str, ...]:
-    """Each weight class in its sentence, then what was left out that bends the rating."""
+    """Of the ``ratings`` each weight class of a ``part`` in its sentence, then what was left out that bends the rating."""
     options, table = ratings.options, ratings.table
     own = table[(table["component"] == part.component) & (table["part"] == part.part) & (table["use"] == "")]
     any_use = [b for b in part.bounds if not b.use]
@@ -220,6 +228,34 @@ def _by_class(part: PartRating) -> str:
 
 def _cap(text: str) -> str:
     return capital(text)
+
+
+def published(ratings: Ratings, part: PartRating) -> tuple[str, ...]:
+    """What has been published for a ``part`` of the ``ratings``, if anything."""
+    past = history(ratings.records.limits, part.component, part.part)
+    return (history_caption(past),) if len(past) else ()
+
+
+def part_title(part: PartRating) -> str:
+    """Over all that the rating of a ``part`` rests on."""
+    return f"{_cap(part.component)} {part.part}: records, curve, limits over the years, checks"
+
+
+def model_title(checks: ModelChecks) -> str:
+    """Over the ``checks`` of one part's fit."""
+    return f"{_cap(checks.component)} {checks.part}: fit by band, life laws, the units that move it most"
+
+
+def model_lead(every: Sequence[ModelChecks]) -> tuple[str, ...]:
+    """How many parts have a fit, of those checked (``every``)."""
+    fitted = sum(checks.reason is None for checks in every)
+    return (
+        (
+            f"{fitted} of {plural(len(every), 'part')} failed often enough for a fit to be checked against its own records.",
+        )
+        if every
+        else ()
+    )
 
 
 def model_words(checks: ModelChecks) -> tuple[str, ...]:

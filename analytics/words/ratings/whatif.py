@@ -7,7 +7,7 @@ from math import isfinite, isnan
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.whatif import LimitMove, RatingChanges
 from analytics.reasons import Reason, Unfitted
-from analytics.words.phrases import article, weight
+from analytics.words.phrases import article, money, weight
 from analytics.words.ratings.predict import few_words, law_words
 from analytics.words.saying import say, say_all
 
@@ -110,25 +110,29 @@ def _share_from(settings: RatingSettings) -> str:
 
 
 def _money(moved: LimitMove) -> list[str]:
-    bill, part, lines = moved.bill, moved.span.part, []
+    bill, part, lines = moved.bill, moved.span.part, list[str]()
+
+    def told(value: float) -> str:
+        return money(value, bill.currency)
+
     if isnan(bill.each):
         lines.append("No cost of a comeback is stated (shop.toml [costs] comeback), so there is no bill.")
     elif isfinite(bill.comebacks):
         lines.append(
-            f"At {bill.each:,.0f} a comeback that {'costs' if bill.comebacks >= 0 else 'saves'} {abs(bill.comebacks):,.0f} a "
-            f"year as expected (in costs {bill.lower:,.0f} to {bill.upper:,.0f})."
+            f"At {told(bill.each)} a comeback that {'costs' if bill.comebacks >= 0 else 'saves'} {told(abs(bill.comebacks))} a "
+            f"year as expected (in costs {told(bill.lower)} to {told(bill.upper)})."
         )
     if isfinite(bill.parts_saved):
         lines.append(
-            f"{part} {'is cheaper by' if bill.price_step >= 0 else 'costs more by'} {abs(bill.price_step):,.0f} a unit than "
+            f"{part} {'is cheaper by' if bill.price_step >= 0 else 'costs more by'} {told(abs(bill.price_step))} a unit than "
             f"{moved.instead or 'what they get now'}: {'saves' if bill.parts_saved >= 0 else 'costs'} "
-            f"{abs(bill.parts_saved):,.0f} a year."
+            f"{told(abs(bill.parts_saved))} a year."
         )
         net, lower, upper = bill.net
         if isfinite(net):
             lines.append(
-                f"All in, it {'costs' if net >= 0 else 'saves'} {abs(net):,.0f} a year as expected (in costs {lower:,.0f} to "
-                f"{upper:,.0f} at {moved.level:.0%}; a minus is a saving)."
+                f"All in, it {'costs' if net >= 0 else 'saves'} {told(abs(net))} a year as expected (in costs {told(lower)} to "
+                f"{told(upper)} at {moved.level:.0%}; a minus is a saving)."
             )
     elif moved.mix.built and moved.instead:
         lines.append(

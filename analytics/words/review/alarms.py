@@ -22,6 +22,9 @@ FAMILY: dict[Code, str] = {
     Family.BAND_QUARTER: "power band, this quarter",
     Family.REVISION_LIFE: "revision, whole life",
     Family.CLASS_QUARTER: "weight class, this quarter",
+    Family.SHOP_QUARTER: "whole shop, this quarter",
+    Family.CAUSE_MIX: "mix of causes",
+    Family.REBUILT: "rebuilt units",
 }
 _LOOK = {
     Family.MONTH_INSTALL: "build month {group}, {component}, install errors",
@@ -34,6 +37,7 @@ _LOOK = {
     Family.BAND_QUARTER: "{component}, power band {group}, this quarter",
     Family.REVISION_LIFE: "{component} {group}",
     Family.CLASS_QUARTER: "{component}, weight class {group}, this quarter",
+    Family.SHOP_QUARTER: "the whole shop this quarter",
 }
 
 
@@ -42,9 +46,10 @@ def _method(false_alarm: float, budget: Mapping[Family, float]) -> str:
     return (
         "Lots, build months and builders are looked at over their whole lives, since a small lot shows itself slowly: of all failures of the part, the number that fell on the group is "
         "binomial with the group's share of the hazard, which the models of the last quarter's end give for its units' power, weight, use, age and miles. Install errors are "
-        "shared out by time in service. The quarter's own counts are held against the models of its start. The chance of a false alarm per quarter "
-        f"({false_alarm:g}) is shared out beforehand (as Wu and Meeker, Technometrics 44 (2002) 237-251, do among months in service): {shares}; within a family evenly among the looks that could be loud "
-        "at all (Tarone 1990). When one is loud its lives are set aside and the rest is looked at again, so that a bad lot does not blacken the months it was fitted in. "
+        "shared out by time in service. The quarter's own counts are held against the models of its start. The chance of a false claim per quarter "
+        f"({false_alarm:g}), over all this review claims, is shared out beforehand (as Wu and Meeker, Technometrics 44 (2002) 237-251, do among months in service): {shares}. Lots, months and builders are judged "
+        "together: by sharing the failures out anew as if nothing were wrong, their thresholds are set so that any of them is loud with the chance they have together (Westfall and Young 1993); "
+        "in the other families the share is parted among the looks that could be loud at all (Tarone 1990). When one is loud its lives are set aside and the rest is looked at again, so that a bad lot does not blacken the months it was fitted in. "
         "An alarm stays on this list as long as the whole life says so, whenever it was first raised; power bands and weight classes are looked at for the quarter only."
     )
 
@@ -66,7 +71,7 @@ asks(
     Question.REVISION,
     "Did the new revision fix it, and how long until we know?",
     "Both revisions are fitted as if one part; of all its failures the number that fell on the new one is binomial with its share of the hazard, if nothing was changed. "
-    "Called better at a chance of {sure:g}, look by look; limits 90 %. How long: the shares grow as the units now running do.",
+    "Called better or worse where chance alone would say either with at most {sure:g}, the revisions' share of what this review may claim falsely in a quarter; limits 90 %. How long: the shares grow as the units now running do.",
 )
 texts(
     FAMILY

@@ -43,7 +43,6 @@ texts(
         Above.NO_CHANCE: "For {trucks} no chance can be given: none of the parts they run above a limit has failed yet.",
         Above.TELL_THE_OWNER: f"Tell the owner what the records show and have the unit looked at; a low chance is no promise for one truck. {KEEP}",
         AskFirst.NOTHING: "Nothing to rank by: {why}.",
-        AskFirst.COUNT: "{unknowns:,} unknowns over {parts} parts; first {serial} ({ask}).",
         RandomCalls.NOBODY_SILENT: "Every unit in service was heard of within the last year: there is nobody to phone at random.",
         RandomCalls.NO_PROOF: "If all of them still run, that does not prove that every failure is reported: it speaks the more against a low share the higher that chance is.",
         RandomCalls.ASK_EACH: f"Ask each: does it still run, what does the odometer say, what power, weight and use. Enter the answers as readings with the source random call (still_running = no where it had failed): the ratings go by them. {KEEP}",
@@ -106,6 +105,11 @@ def _look_at_the_limit(parts: Sequence[tuple[str, str]]) -> str:
 
 
 # ---- whom to ask -----------------------------------------------------------------------------------------------------
+@says(AskFirst.COUNT)
+def _unknowns(unknowns: int, parts: int, serial: str, ask: str) -> str:
+    return f"{plural(unknowns, 'unknown')} over {plural(parts, 'part')}; first {serial} ({ask})."
+
+
 @says(AskFirst.FIRST)
 def _ask_first(serials: Sequence[str]) -> str:
     return (

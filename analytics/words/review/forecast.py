@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from analytics.reasons import CameSince, Forecasts, Kept, NextMiles, Question, Stock
-from analytics.words.phrases import listed, numbered, percent, plural
+from analytics.words.phrases import listed, money, numbered, percent, plural
 from analytics.words.saying import asks, say, says, texts
 
 # ---- ahead -----------------------------------------------------------------------------------------------------------
@@ -15,7 +15,7 @@ asks(
     "What will come back next quarter and next year, and what will it cost?",
     "Each running life has its own chance, given its power, weight, use, age and miles; the number is Poisson-binomial, mixed over what each fit leaves open "
     "(the interval from the best fit alone is too narrow at any size: Tian, Meng and Meeker, arXiv 2007.08648; Escobar and Meeker, Technometrics 41 (1999) 113-124), and over a level common to all parts: that of the season, of quarters that differ by themselves, and of what came "
-    "for what was foretold before. Reported failures alone are fitted and foretold, so the share that goes unreported plays no part. The days from failing to coming in are estimated from returns "
+    "for what was expected before. Reported failures alone are fitted and forecast, so the share that goes unreported plays no part. The days from failing to coming in are estimated from returns "
     "with both dates, and the last days of those out count as not yet seen. Parts of one truck go together: one that came back before is likelier to come again, by as much as this shop's trucks have shown. "
     "A part without a fit of its own is taken to fail as its whole component does, and a component without one as the shop does, with two failures' worth of trust.",
 )
@@ -43,10 +43,6 @@ texts(
 )
 
 
-def _money(value: float) -> str:
-    return f"{round(value, -2 if value < 1e5 else -3):,.0f}"
-
-
 def _ahead(months: str, expected: float, lower: int, upper: int) -> str:
     return f"In the next {months} months expect {numbered(expected)} components to come back from the units now out; nine times in ten it will be {lower} to {upper}."
 
@@ -69,7 +65,7 @@ def _not_in_yet(broken: float, wait_days: float) -> str:
 @says(Forecasts.RECORD)
 def _record(quarters: int, came: float, expected: float) -> str:
     return (
-        f"In the last {plural(quarters, 'quarter')} {came:.0f} came where the same way of reckoning had foretold {numbered(expected, 3)}; "
+        f"In the last {plural(quarters, 'quarter')} {came:.0f} came where the same method had expected {numbered(expected, 3)}; "
         "the forecast is moved towards that, and its range allows for it."
     )
 
@@ -87,18 +83,18 @@ def _components(components: Sequence[tuple[str, float, int, int]]) -> str:
     return f"Over the year: {listed(told, 9)}."
 
 
-def _cost(basis: str, expected: float, upper: float) -> str:
-    return f"{basis}, that is {_money(expected)} over the year; with {_money(upper)} set aside it is enough nineteen times in twenty."
+def _cost(basis: str, expected: float, upper: float, currency: str) -> str:
+    return f"{basis}, that is {money(expected, currency)} over the year; with {money(upper, currency)} set aside it is enough nineteen times in twenty."
 
 
 @says(Forecasts.AT_STATED_COST)
-def _at_stated_cost(one_comeback: float, **cost: float) -> str:
-    return _cost(f"At the {one_comeback:,.0f} a comeback stated in shop.toml", **cost)
+def _at_stated_cost(one_comeback: float, **cost: Any) -> str:
+    return _cost(f"At the {money(one_comeback, cost['currency'])} a comeback stated in shop.toml", **cost)
 
 
 @says(Forecasts.AT_RECORDED_COST)
-def _at_recorded_cost(one_comeback: float, **cost: float) -> str:
-    return _cost(f"At what returns have cost on record ({one_comeback:,.0f} on average)", **cost)
+def _at_recorded_cost(one_comeback: float, **cost: Any) -> str:
+    return _cost(f"At what returns have cost on record ({money(one_comeback, cost['currency'])} on average)", **cost)
 
 
 @says(Stock.KEEP)
@@ -109,9 +105,9 @@ def _keep(parts: Sequence[tuple[str, int]], chance: float) -> str:
 
 
 @says(Stock.TIES_UP)
-def _ties_up(money: float, unpriced: Sequence[str]) -> str:
+def _ties_up(tied_up: float, unpriced: Sequence[str], currency: str) -> str:
     without = f", without {listed(unpriced)}, whose price is not in shop.toml" if unpriced else ""
-    return f"That ties up {_money(money)}{without}."
+    return f"That ties up {money(tied_up, currency)}{without}."
 
 
 @says(NextMiles.LIKELIEST)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from analytics.reasons import Guarantee, Lasts, Question, Reason
-from analytics.words.phrases import capital, listed, percent, plural
+from analytics.words.phrases import capital, listed, money, percent, plural
 from analytics.words.saying import asks, say, says, texts
 
 
@@ -37,13 +37,13 @@ def _too_few_failures(failures: int, needed: int) -> str:
 
 
 @says(Guarantee.COSTS)
-def _costs(comeback: float, allowed: Sequence[float], stated: bool, shares: Sequence[float]) -> str:
+def _costs(comeback: float, allowed: Sequence[float], stated: bool, shares: Sequence[float], currency: str) -> str:
     basis = (
         "as stated in shop.toml ([costs] guarantee_per_unit)"
         if stated
         else f"{listed([percent(s) for s in shares])} of what a comeback costs, for want of an amount of your own in shop.toml ([costs] guarantee_per_unit)"
     )
-    return f"A comeback costs {comeback:,.0f} all in (shop.toml); the guarantee may cost a unit {listed([f'{a:,.0f}' for a in allowed])}, {basis}."
+    return f"A comeback costs {money(comeback, currency)} all in (shop.toml); the guarantee may cost a unit {listed([money(a, currency) for a in allowed])}, {basis}."
 
 
 @says(Guarantee.TOO_FEW_BUILT)
@@ -54,8 +54,8 @@ def _too_few_built(band: str, fewest: int, years: float) -> str:
 
 
 @says(Guarantee.BAND)
-def _band(band: str, allowed: float, lasts: Reason) -> str:
-    return f"{capital(band)} hp, at {allowed:,.0f} a unit: {say(lasts)}."
+def _band(band: str, allowed: float, lasts: Reason, currency: str) -> str:
+    return f"{capital(band)} hp, at {money(allowed, currency)} a unit: {say(lasts)}."
 
 
 @says(Lasts.TOO_FEW_FAILURES)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from analytics.ratings.sheet import Ratings
 from analytics.ratings.verdict import NOT_SHOWN
 from analytics.reasons import Call, CameSince, Do, Faults, InNumbers, Reason, Since, Who
 from analytics.review.one_sheet import Line, Sheet
@@ -161,35 +162,42 @@ class Row:
     moves: bool
 
 
-def class_heads(sheet: Sheet) -> list[str]:
-    """Headings of the weight classes of the ``sheet``."""
-    if not sheet.edges_lb or (len(sheet.limits) and sheet.limits["weight_up_to"].map(math.isinf).all()):
+def class_heads(ratings: Ratings) -> list[str]:
+    """Headings of the weight classes of these ``ratings``."""
+    edges = ratings.records.shop.weight.classes
+    if not edges or (len(ratings.table) and ratings.table["weight_up_to"].map(math.isinf).all()):
         return ["any weight"]
-    return [*(weight_class(edge) for edge in sheet.edges_lb), "heavier"]
+    return [*(weight_class(edge) for edge in edges), "heavier"]
 
 
-def limit_rows(sheet: Sheet) -> list[Row]:
-    """Of the ``sheet`` a row per part, its harshest use; below it each use whose verdicts differ. Parts with a limit to move first."""
-    heads, table = class_heads(sheet), sheet.limits
+def rows_of(ratings: Ratings, limits: pd.DataFrame) -> list[Row]:
+    """Of the ``ratings`` a row per part, its harshest use; below it each use whose verdicts differ. Parts with a limit to move first.
+    limits: each limit and how it stood before."""
     rows = []
-    for (component, part), own in table.groupby(["component", "part"], sort=False):
-        general = _row(sheet, component, part, own[own["use"] == ""], len(heads))
+    for (component, part), own in limits.groupby(["component", "part"], sort=False):
+        general = _row(ratings, component, part, own[own["use"] == ""])
         uses = [u for u in own["use"].unique() if u]
-        alone = [_row(sheet, component, f"{part}, {use} alone", own[own["use"] == use], len(heads)) for use in uses]
-        differ = [row for row in alone if _shown(row) != _shown(general)]
-        rows.append((general, differ))
+        alone = [_row(ratings, component, _alone(ratings, part, use), own[own["use"] == use]) for use in uses]
+        rows.append((general, [row for row in alone if _shown(row) != _shown(general)]))
     ordered = sorted(rows, key=lambda pair: not pair[0].moves)
     return [row for general, differ in ordered for row in (general, *differ)]
+
+
+def _alone(ratings: Ratings, part: str, use: str) -> str:
+    """A part in one use, with the life it is rated for where that is the use's own."""
+    own = ratings.records.shop.targets.uses.get(use)
+    return f"{part}, {use} alone" if own is None else f"{part}, {use}, {own.life:,.0f} {own.counted}"
 
 
 def _shown(row: Row) -> tuple[str, ...]:
     return tuple(cell.code for cell in row.cells)
 
 
-def _row(sheet: Sheet, component: str, part: str, own: pd.DataFrame, classes: int) -> Row:
+def _row(ratings: Ratings, component: str, part: str, own: pd.DataFrame) -> Row:
+    classes, edges = len(class_heads(ratings)), ratings.records.shop.weight.classes
     cells = [Cell()] * classes
     for r in own.itertuples():
-        at = classes - 1 if r.open or classes == 1 else _class(sheet.edges_lb, r.weight_up_to)
+        at = classes - 1 if r.open or classes == 1 else _class(edges, r.weight_up_to)
         cells[at] = _cell(r)
     return Row(component, part, tuple(cells), bool(own["verdict"].isin(["lower", "raise"]).any()))
 
@@ -320,10 +328,20 @@ def _figure(sheet: Sheet, what: InNumbers, row: pd.Series) -> str:
     return f"{value:.1f}" if what is InNumbers.PER_HUNDRED else f"{value:,.0f}"
 
 
+# ---- what the watch holds ---------------------------------------------------------------------------------------------
+def watch_lead(standing: Sequence[Reason], gone: Sequence[Reason]) -> str:
+    """What is ``standing`` of the alarms today, and what is ``gone``: raised before, and over by what came since."""
+    told = "No alarm stands."
+    if standing:
+        verb = "stands" if len(standing) == 1 else "stand"
+        told = f"{plural(len(standing), 'alarm')} {verb}: {listed([say(look) for look in standing])}."
+    return f"{told} Over, by what came since: {listed([say(look) for look in gone])}." if gone else told
+
+
 # ---- what changed ----------------------------------------------------------------------------------------------------
 @says(Since.VERDICT)
 def _verdict(component: str, part: str, was: str, now: str, weights: Sequence[float]) -> str:
-    at = listed([weight_class(w) for w in weights])
+    at = weight_class(max(weights)) if len(weights) == 1 else f"in {len(weights)} weight classes"
     return f"{part} {at}: now “{now}”, was “{was}”."
 
 

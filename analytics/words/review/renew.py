@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from analytics.reasons import Question, Reason, Renew
-from analytics.words.phrases import listed, numbered, percent
+from analytics.words.phrases import listed, money, percent
 from analytics.words.saying import asks, say, says, texts
 
 
-def _method(ahead_miles: float, comeback: float, level: float, fewest_seen: int) -> str:
+def _method(ahead_miles: float, comeback: float, currency: str, level: float, fewest_seen: int) -> str:
     return (
         f"The unit is open anyway, so a new part costs its price. It pays from the miles at which the chance that the used one fails in the next {ahead_miles:,.0f} "
-        f"miles exceeds a new one's by more than price over comeback ({comeback:,.0f}). Used and new are held against each other in the same trucks: the part's own, each counted as often as "
+        f"miles exceeds a new one's by more than price over comeback ({money(comeback, currency) if comeback else 'not stated'}). Used and new are held against each other in the same trucks: the part's own, each counted as often as "
         f"its used part gets that far; limits {percent(level)}. Read no further than {fewest_seen} parts have run."
     )
 
@@ -49,20 +49,22 @@ def _too_few(needed: int, parts: Sequence[tuple[str, str]]) -> str:
 
 
 @says(Renew.FROM_MILES)
-def _from_miles(from_miles: float, lower: float, upper: float, seen_miles: float, adds: float, price: float) -> str:
+def _from_miles(
+    from_miles: float, lower: float, upper: float, seen_miles: float, adds: float, price: float, currency: str
+) -> str:
     high = f"{upper:,.0f}" if upper <= seen_miles else f"more than the {seen_miles:,.0f} seen"
     return (
         f"renew from about {from_miles:,.0f} miles ({lower:,.0f} to {high}): there the used one is {percent(adds)} likelier to fail than a new one, "
-        f"which is what its price of {price:,.0f} is worth"
+        f"which is what its price of {money(price, currency)} is worth"
     )
 
 
 @says(Renew.LEAVE_IN)
 def _leave_in(
-    at_miles: float, fewest_seen: int, used_fails: float, new_fails: float, price: float, asks_for: float
+    at_miles: float, fewest_seen: int, used_fails: float, new_fails: float, price: float, asks_for: float, currency: str
 ) -> str:
     gap = f"fails {percent(max(used_fails, new_fails))} of the time where a new one does {percent(new_fails)}"
     return (
         f"leave it in: even at {at_miles:,.0f} miles, as far as {fewest_seen} of them have run, a used one {gap}; "
-        f"its price of {numbered(price, 3)} would take a gap of {percent(asks_for)}"
+        f"its price of {money(price, currency)} would take a gap of {percent(asks_for)}"
     )

@@ -65,7 +65,7 @@ asks(
     Question.REBUILT,
     "Does a rebuilt unit last as long as a new one?",
     "Time from new, or from the nth comeback, to the next (gap time; Prentice, Williams and Peterson, Biometrika 68 (1981) 373-379). "
-    "Expected as new: the rate of new units of the same age since (re)build, power band and use; the ratio's limits (95 %) are those of two "
+    "Expected as new: the rate of new units of the same age since (re)build, power band and use; the ratio's limits ({level:.1%}: its share of what this review may claim falsely) are those of two "
     "Poisson counts and allow for the expectation's own error, not for one unit coming back over and over. Age counts from the return: the "
     "days in the shop make rebuilt units look a little better. Weight is not matched: it is not known for enough. Units older than the "
     "records count as never rebuilt.",

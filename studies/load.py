@@ -1,0 +1,211 @@
+"""The load page against known truths: which covariate explains the returns, what a rating on torque holds in horsepower, and which rule is
+accused.
+
+Invented trucks of 350 to 1,100 hp whose engines make it at 2,300 to 3,500 rpm, with their gears, wheels, converters and trailers; what is on
+record of them is what a cell says. Their lives are drawn anew in every fleet, with miles known.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from analytics.driveline.load import Loads, make_loads
+from analytics.driveline.suspects import RULES, SAID_AT, find_suspects
+from analytics.lifetimes.table import make_lifetimes
+from analytics.ratings.by_load import Taken, explain, rate_on, taken_otherwise
+from analytics.ratings.options import Options
+from analytics.ratings.promise import Promise
+from analytics.ratings.settings import RatingSettings
+from analytics.records.load import load_records
+from analytics.whole import whole_file
+
+LIFE_MILES, SHAPE, EXPONENT, TRUCKS = 50_000.0, 2.0, 6.0, 300
+#: torque and power of which a shaft lives 150,000 miles (its Weibull scale)
+AT_LBFT, AT_HP, SCALE = 1200.0, 650.0, 150_000.0
+SLOW, FAST = 2300.0, 3500.0
+_TOML = '[shop]\nname = "Invented"\nas_of = "2024-03-31"\n[components]\n"input shaft" = "s"\n"clutch pack" = "p"\n"converter" = "c"\n'
+_SPLINE = "1.29 in,2.6 in,0.042 in,2.6 in,0.5 in"
+_PARTS = (
+    "component,part,outside_diameter,spline_root_diameter,hardness,stress_concentration,spline_pitch_diameter,spline_length,spline_tooth_depth,"
+    "hub_diameter,hub_wall,faces,piston_area,lining_outside_diameter,lining_inside_diameter,torque_ratio,release_area\n"
+    f"input shaft,A,1.22 in,1.16 in,45 HRC,2-3,{_SPLINE},,,,,,\n"
+    "clutch pack,P,,,,,,,,,,8,18 sq in,6.4 in,5.1 in,0.7,\n"
+    "converter,C,,,,,,,,,,2,78 sq in,11 in,9.4 in,,0.045 sq in\n"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Trucks:
+    """Loads of trucks as recorded, and what is true of them (n,): power_hp, torque_lbft of the engine, speed_rpm, held: share of the
+    shaft's torque that the tyres of two driven wheels leave it."""
+
+    loads: Loads
+    ways: dict[Taken, pd.DataFrame]
+    power_hp: np.ndarray
+    torque_lbft: np.ndarray
+    speed_rpm: np.ndarray
+    held: np.ndarray
+
+
+@cache
+def trucks(recorded: float, seed: int) -> Trucks:
+    """Invented trucks, a share of them ``recorded`` with torque, wheels, gears and what else bears on load."""
+    rng = np.random.default_rng([seed, 71])
+    n = TRUCKS
+    power = np.exp(rng.uniform(np.log(350), np.log(1100), n)).round()
+    speed, told = rng.uniform(SLOW, FAST, n), rng.random(n) < recorded
+    torque = power * 5252.113 / speed
+    facts = {
+        "torque": torque.round(),
+        "driven_wheels": rng.choice([2, 4], n),
+        "first_gear": rng.choice([2.8, 3.1, 3.4], n),
+        "overdrive": rng.choice([0.65, 0.7, 0.8], n),
+        "stall_rpm": rng.uniform(1600, 3200, n).round(),
+        "converter_pressure": rng.uniform(130, 215, n).round(),
+        "trailer_weight": rng.uniform(3000, 16_000, n).round(),
+        "launch": rng.choice(["rolling", "on the brake"], n),
+    }
+    sheet = pd.DataFrame({k: np.where(told, v.astype(object), "") for k, v in facts.items()})
+    sheet = sheet.assign(
+        serial=[f"T-{i:04d}" for i in range(n)], built_on="2018-01-01", odometer_at_install=0, power=power
+    )
+    sheet = sheet.assign(weight=rng.uniform(5500, 9500, n).round(), use="towing", s="A", p="P", c="C")
+    with tempfile.TemporaryDirectory() as folder:
+        place = Path(folder)
+        (place / "shop.toml").write_text(_TOML, encoding="utf-8")
+        (place / "parts.csv").write_text(_PARTS, encoding="utf-8")
+        sheet.to_csv(place / "builds.csv", index=False)
+        (place / "returns.csv").write_text("serial,failed_on,component\n", encoding="utf-8")
+        records = load_records(place)
+    loads = make_loads(records, make_lifetimes(records))
+    ways = taken_otherwise(loads)
+    of = loads.table["unit"].to_numpy()
+    held = ways[Taken.TWO_WHEELS]["torque_at_shaft_lbft"] / loads.table["torque_at_shaft_lbft"]
+    return Trucks(loads, ways, power[of], torque[of], speed[of], held.to_numpy(float))
+
+
+def _lived(world: Trucks, life_miles: np.ndarray, rng: np.random.Generator) -> dict[Taken, Loads]:
+    """The trucks followed for a while each, with every life as drawn (n,)."""
+    run = rng.uniform(10_000, 120_000, len(life_miles))
+    failed = life_miles < run
+    lives = {
+        "lower_miles": np.where(failed, life_miles, run),
+        "upper_miles": np.where(failed, life_miles, np.inf),
+        "ended": np.where(failed, "failed", "running").astype(object),
+        "cause": np.where(failed, "part", "").astype(object),
+        "miles_from": "reading",
+    }
+    return {taken: replace(world.loads, table=table.assign(**lives)) for taken, table in world.ways.items()}
+
+
+def _drivers(world: Trucks) -> dict[str, np.ndarray]:
+    return {
+        "power": world.power_hp / AT_HP,
+        "torque": world.torque_lbft / AT_LBFT,
+        "torque, two wheels slip": world.torque_lbft * world.held / AT_LBFT,
+    }
+
+
+def explained(truth: str, recorded: float, fleets: int, seed: int) -> dict[str, object]:
+    """How often what explains the returns is told right, wrong, or not, in ``fleets`` of one ``truth``."""
+    options = Options(Promise(LIFE_MILES), settings=RatingSettings(share=1.0, replicates=0, draws=0, explain=False))
+    said = []
+    for fleet in range(fleets):
+        rng = np.random.default_rng([seed, fleet])
+        world = trucks(recorded, fleet % 8)
+        life = SCALE * _drivers(world)[truth] ** -EXPONENT * rng.weibull(SHAPE, len(world.power_hp))
+        ways = _lived(world, life, rng)
+        tables = {taken: loads.table for taken, loads in ways.items()}
+        said.append(explain(ways[Taken.MIDDLE], "input shaft", "A", options, tables).decided)
+    right = "power" if truth == "power" else "load"
+    counts = {
+        "right": said.count(right),
+        "cannot_be_told": said.count(""),
+        "wrong": fleets - said.count(right) - said.count(""),
+    }
+    return {"truth": truth, "recorded": recorded, "fleets": fleets, **{k: v / fleets for k, v in counts.items()}}
+
+
+def held_in_hp(recorded: float, fleets: int, seed: int, replicates: int = 60) -> dict[str, object]:
+    """How often the horsepower printed for a rating on torque holds for a customer whose engine is slower than all but one in twenty, and
+    for one in the middle. The truth: torque of which a share of the promise's reliability lasts the life."""
+    options = Options(
+        Promise(LIFE_MILES), settings=RatingSettings(share=1.0, replicates=replicates, draws=0, explain=False)
+    )
+    scale = LIFE_MILES / (-np.log(options.promise.reliability)) ** (1 / SHAPE)
+    true_lbft = AT_LBFT * (scale / SCALE) ** (-1 / EXPONENT)
+    slow, middle = np.quantile([SLOW, FAST], (0.05, 0.5))
+    bounds = []
+    for fleet in range(fleets):
+        rng = np.random.default_rng([seed, fleet])
+        world = trucks(recorded, fleet % 8)
+        life = SCALE * _drivers(world)["torque"] ** -EXPONENT * rng.weibull(SHAPE, len(world.power_hp))
+        loads = _lived(world, life, rng)[Taken.MIDDLE]
+        bounds.append(rate_on(loads, "input shaft", "A", "torque", 7500.0, None, options).bound_hp)
+    given = np.array([b for b in bounds if np.isfinite(b)])
+    ratio = given / (true_lbft * slow / 5252.113)
+    return {
+        "recorded": recorded,
+        "fleets": fleets,
+        "given": len(given) / fleets,
+        "held_slowest": float((ratio <= 1).mean()),
+        "held_middle": float((given <= true_lbft * middle / 5252.113).mean()),
+        "median_ratio": float(np.median(ratio)),
+    }
+
+
+def accused(rule: str, times: float, fleets: int, seed: int) -> dict[str, object]:
+    """How often a ``rule`` is told to be broken by failures more often than chance, where breaking it multiplies the rate of failures
+    by ``times`` (1: it does nothing, and every accusation is false), in trucks whose rate rises with power all the same."""
+    hits, others, looks = 0, 0, 0
+    part = {"hub": "A", "shift heat": "P"}.get(rule, "P" if rule == "clutch margin" else "C")
+    for fleet in range(fleets):
+        rng = np.random.default_rng([seed, fleet, int(10 * times)])
+        world = trucks(1.0, fleet % 8)
+        table, r = world.loads.table, RULES[rule]
+        value = table[r.column].to_numpy(float)
+        limit = float(getattr(world.loads.assumptions, r.limit)) if r.limit else 1.0
+        bad = np.isfinite(value) & ((value > limit) if r.over else (value < limit)) & (table["part"] == part).to_numpy()
+        rate = (world.power_hp / AT_HP) ** 3.0 * np.where(bad, times, 1.0)
+        life = SCALE / rate ** (1 / SHAPE) * rng.weibull(SHAPE, len(rate))
+        found = find_suspects(_lived(world, life, rng)[Taken.MIDDLE])
+        own = ((found.counts["rule"] == rule) & (found.counts["part"] == part)).to_numpy()
+        told = np.nan_to_num(found.p_values, nan=1.0) < SAID_AT
+        hits += bool(told[own].any())
+        others += int(told[~own].sum())
+        looks += int((~own).sum())
+    return {"rule": rule, "times": times, "fleets": fleets, "accused": hits / fleets, "others_accused": others / looks}
+
+
+def run_study(out: str | Path, fleets: int = 60, progress: Callable[[str], None] | None = None, seed: int = 1) -> None:
+    """Write load_explained.csv, load_hp.csv and load_rules.csv to ``out``, each ``fleets`` a row (rules: as many), with progress as it goes."""
+    say, out = progress or (lambda _: None), Path(out)
+
+    def keep(name: str, rows: list[dict[str, object]]) -> None:
+        with whole_file(out / f"{name}.csv") as part:
+            pd.DataFrame(rows).assign(seed=seed).round(4).to_csv(part, index=False, lineterminator="\n")
+
+    rows: list[dict[str, object]] = []
+    for rule in RULES:
+        for times in (1.0, 5.0):
+            say(f"{rule}, {times:g} times")
+            rows.append(accused(rule, times, fleets, seed))
+            keep("load_rules", rows)
+    rows = []
+    for truth in ("power", "torque", "torque, two wheels slip"):
+        for recorded in (0.0, 0.5, 1.0):
+            say(f"{truth}, {recorded:.0%} recorded")
+            rows.append(explained(truth, recorded, fleets, seed))
+            keep("load_explained", rows)
+    rows = []
+    for recorded in (0.2, 1.0):
+        say(f"horsepower, {recorded:.0%} recorded")
+        rows.append(held_in_hp(recorded, fleets, seed))
+        keep("load_hp", rows)

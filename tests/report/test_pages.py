@@ -1,0 +1,122 @@
+"""The pages of invented shops: short, and never at odds with themselves."""
+
+from __future__ import annotations
+
+import math
+import os
+import re
+from pathlib import Path
+from random import Random
+
+import pytest
+
+import analytics
+from analytics.report import ratings_page, review_page
+from analytics.words.ratings.sheet import sheet_table
+from analytics.words.review import one_sheet as words_of_sheet
+from tests.invented import invented_shop
+from tests.pages import page_of, seen, words
+
+#: the fits of shops so thin overflow on their way, and are then refused
+pytestmark = pytest.mark.filterwarnings("ignore::RuntimeWarning")
+SHOPS = int(os.environ.get("PAGE_SHOPS", "3"))
+#: words that nobody in the trade uses, or that say what a plainer one does
+NOT_SAID = re.compile(
+    r"\b(reckon\w*|foretold|foresaw|borne out|AIC|S-N|log-likelihood|beyond chance \d+ %)", re.IGNORECASE
+)
+_THINGS = "unit truck component return failure part row cell lot month call limit comeback quarter alarm"
+ONE_OF_MANY = re.compile(rf"(?<![\d.,–-])\b1 ({'|'.join(f'{t}s' for t in _THINGS.split())})\b")
+MANY_OF_ONE = re.compile(rf"(?<![\d.,Q/-])\b(?!1 )(\d[\d,]*) ({'|'.join(_THINGS.split())})\b(?![-’']| li)")
+
+
+@pytest.fixture(scope="module", params=range(SHOPS))
+def shop(request, tmp_path_factory):
+    """The review and the page of one invented shop."""
+    folder = invented_shop(tmp_path_factory.mktemp("invented") / "shop", Random(request.param))
+    made = analytics.review(analytics.read(folder))
+    return made, page_of("quarterly_review", review_page.SECTIONS, made)
+
+
+def contradictions(page: str) -> list[str]:
+    """What a page says and takes back: each as the words it stands in."""
+    text = seen(page, closed=False)
+    found = [m[0] for m in ONE_OF_MANY.finditer(text)] + [m[0] for m in MANY_OF_ONE.finditer(text)]
+    found += [m[0] for m in NOT_SAID.finditer(seen(page))]
+    found += [m.strip() for m in re.findall(r"\b100 % had not come back[^.\n]*", text)]
+    for whole, alone in re.findall(r"years ([\d.]+) % had come back[^\n]*?adds up to too many \(([\d.]+) %\)", text):
+        found += [f"{alone} % called too many of {whole} %"] if float(alone) <= float(whole) else []
+    for section in re.split(r"<h2|<details", page):
+        told = seen(section, closed=False)
+        pairs = [("more often as trucks get older", "neither closer together nor further apart"), ("more often than the year before", "No component came back more")]  # fmt: skip
+        found += [f"{a} / {b}" for a, b in pairs if a in told and b in told]
+    for a, b in re.findall(r"leave it in[^\n]*fails ([\d.]+) % of the time where a new one does ([\d.]+) %", text):
+        found += [f"leave it in: {a} %, new {b} %"] if float(a) < float(b) else []
+    told = re.sub(r"<nav.*?</nav>", "", page, flags=re.DOTALL)  # the contents name the headings again
+    lines = [line.strip() for line in seen(told).splitlines() if len(line.split()) > 7 and line.strip()[-1] in ".?!"]
+    return found + sorted({line for line in lines if lines.count(line) > 1})
+
+
+@pytest.mark.parametrize(
+    ("said", "fault"),
+    [
+        ("<p>1 rows were left</p>", "1 rows"),
+        ("<p>12 truck came back</p>", "12 truck"),
+        ("<p>At 2 years, Lowest: S, where 100 % had not come back by 5 years</p>", "100 % had not come back by 5 years"),
+        ("<p>By 5.0 years 6.2 % had come back, most. Dotted: adds up to too many (6.2 %).</p>", "6.2 % called too many of 6.2 %"),
+        ("<h2>A</h2><p>more often as trucks get older; neither closer together nor further apart</p>", "more often as trucks get older / neither closer together nor further apart"),
+        ("<p>as was foretold</p>", "foretold"),
+        ("<p>The same sentence of eight words and one.</p>" * 2, "The same sentence of eight words and one."),
+        ("<p>leave it in: a used one fails 4.6 % of the time where a new one does 11 %</p>", "leave it in: 4.6 %, new 11 %"),
+    ],
+)  # fmt: skip
+def test_the_check_sees_a_contradiction(said, fault):
+    assert fault in contradictions(said)
+
+
+@pytest.mark.parametrize(
+    "said", ["<p>1 of 48 lots, 3 trucks, 1.1 units, T-1 limits, up to 7,500 lb; 2024 Q1 component</p>"]
+)
+def test_the_check_leaves_sense_alone(said):
+    assert contradictions(said) == []
+
+
+def test_a_review_never_contradicts_itself(shop):
+    _, page = shop
+    assert contradictions(page) == []
+
+
+def test_one_name_is_one_figure(shop):
+    """Supported, came back, in service and expected are the same wherever they are told."""
+    made, page = shop
+    text, sheet = seen(page, closed=False), made.sheet
+    table = sheet_table(sheet.ratings).set_index(["component", "part", "use", "weight_up_to"])["supported_hp"]
+    for row in sheet.limits.itertuples():
+        own = table[row.component, row.part, row.use, row.weight_up_to]
+        assert own == row.supported_hp or (math.isnan(own) and math.isnan(row.supported_hp))
+    shown = {f"{v:,.0f}" for v in [*sheet.limits["supported_hp"], *sheet.limits["before_supported_hp"]] if v == v}
+    assert set(re.findall(r"([\d,]+) (?:hp )?supported", text)) <= shown
+    numbers = words_of_sheet.numbers_table(sheet).set_index("")
+    if back := re.search(rf"(\d+) components? came back in {sheet.span.name}", text):
+        assert numbers.loc["Components came back", sheet.span.name] == back[1]
+    assert set(re.findall(r"with ([\d,]+) units? in service", text)) <= {
+        numbers.loc["Trucks in service at its end", sheet.span.name]
+    }
+    if ahead := re.search(r"In the next three months expect ([\d.,]+) components? to come back", text):
+        assert numbers["next quarter, expected"].iloc[3].split(" ")[0] == ahead[1]
+    assert len(sheet.to_do) <= 7
+
+
+def test_a_shop_of_120_units_reads_its_review_and_ratings_in_half_the_space(tmp_path):
+    shop = analytics.read(invented_shop(tmp_path / "shop", Random(7), trucks=120, back=25))
+    made = analytics.review(shop)
+    assert words(page_of("quarterly_review", review_page.SECTIONS, made)) <= 1250
+    ratings = analytics.rate(shop)
+    page = page_of("power_ratings", ratings_page.SECTIONS, ratings.follow_up)
+    assert words(page) <= 1000
+    assert contradictions(page) == []
+
+
+def test_no_word_of_the_list_is_written_where_sentences_are_made():
+    folder = Path(analytics.__file__).parent / "words"
+    listed = re.compile(r"foretold|foresaw|borne out|S-N exponent|[Ww]as reckoned|had reckoned|reckoning")
+    assert not [p.name for p in folder.rglob("*.py") if listed.search(p.read_text(encoding="utf-8"))]
