@@ -7,6 +7,7 @@ Bartlett-like correction by parametric bootstrap; Lee and Young, Statistics & Pr
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.special import ndtri
@@ -25,7 +26,7 @@ from analytics.models.joint import (
 )
 from analytics.models.likelihood import Layout
 from analytics.models.newton import Optimum, maximise
-from analytics.models.posterior import posterior_quantile
+from analytics.models.posterior import posterior_draws, posterior_quantile
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import objective
 from analytics.ratings.promise import Promise
@@ -197,7 +198,7 @@ def calibrate(root: SignedRoot, log_power: float, replicates: int, seed: int) ->
 
 
 # ---- one distribution
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Fitted:
     """A fit, and how far its best log-likelihood lies behind that of the other distribution's."""
 
@@ -210,6 +211,12 @@ def estimate_at(fitted: Fitted, weight_lb: float, use: int, reliability: float) 
     """Log power that the fit (``fitted``) puts a rating of this ``reliability`` at, at weight_lb and a ``use`` by its code."""
     z = standard_quantile(reliability, fitted.model.law)
     return float(log_power_at(fitted.model, fitted.top.theta, z, float(np.log(weight_lb)), use)[0])
+
+
+@lru_cache(maxsize=4)
+def _drawn(fitted: Fitted, draws: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Draws from the posterior of a fit: the same for every weight, use and reliability."""
+    return posterior_draws(fitted.model, fitted.top, draws, seed)
 
 
 def rate_law(
@@ -247,7 +254,8 @@ def rate_law(
                 calibrated = min(first, root.solve(left(target), own - root.spread() * (left(target) - zc)))
         if settings.draws:
             z = standard_quantile(promise.reliability, model.law)
-            opinion, ess = posterior_quantile(model, top, z, lw, use, promise.confidence, settings.draws, seed)
+            drawn = _drawn(fitted, settings.draws, seed)
+            opinion, ess = posterior_quantile(model, drawn, z, lw, use, promise.confidence)
     upper = NAN
     if full:
         # estimates that lie too high on average (mean above 0) are no reason to look for the truth further up
