@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields
+from math import isfinite
 from pathlib import Path
 
 import pandas as pd
@@ -80,7 +81,7 @@ def lines_of(advice: Advice, serial: str) -> pd.DataFrame:
             round(truck.power_hp),
             round(truck.weight_lb),
             " and ".join(truck.uses),
-            round(truck.life_miles),
+            round(truck.life_miles) if isfinite(truck.life_miles) else "",
             round(1 - c.pick.chance.estimate, 4),
             round(1 - c.pick.chance.high, 4),
         )
