@@ -20,7 +20,7 @@ LEFT = {
     "report": 85,
     "review": 95,
     "start": 9,
-    "words": 135,
+    "words": 134,
 }
 
 
