@@ -66,6 +66,7 @@ study: $(READY)
 	$(PY) -m studies shops
 	$(PY) -m studies watch
 	$(PY) -m studies guarantee
+	$(PY) -m studies load
 
 $(READY): pyproject.toml constraints.txt
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \

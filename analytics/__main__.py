@@ -102,6 +102,18 @@ def commands() -> tuple[Command, ...]:
             "review", "the quarterly review: a page, a workbook and tables", (*FOLDER, _out("review"), _jobs()), _review
         ),
         Command(
+            "alarms",
+            "list the alarms that reviews have said, or close one: a line in alarms.csv, with who and why",
+            (
+                *FOLDER,
+                argument("--close", default="", metavar="ALARM", help="as the list names it"),
+                argument("--by", default="", metavar="NAME", help="the person who decides"),
+                argument("--why", default="", metavar="REASON", help="what was found and done"),
+                argument("--on", default=None, metavar="DATE", help="from when it is closed (default: the as-of date)"),
+            ),
+            _alarms,
+        ),
+        Command(
             "ratings",
             "the power each part may be published at: a page, a workbook, a table and the customers' sheet",
             (*FOLDER, *TARGETS, _out("ratings"), _jobs()),
@@ -386,6 +398,35 @@ def _review(arguments: argparse.Namespace) -> None:
     shop = load_shop(arguments.folder)
     page = _page(arguments, "quarterly_review", "review", "review.html", f"{shop.name}: {terminal.REVIEW_TITLE}")
     print(terminal.review(page))
+    if arguments.as_of is None and arguments.out is None:  # a trial elsewhere is not said to anyone
+        _keep_said(shop, page.with_name("said.csv"))
+
+
+def _keep_said(shop: Any, path: Path) -> None:
+    """What the review says of today, added to what was said before; of an earlier day it would be wisdom after the event."""
+    import pandas as pd
+
+    from analytics.review.said import keep_said
+
+    if path.is_file() and keep_said(shop, pd.read_csv(path, keep_default_na=False, na_values={"came": [""]})):
+        print(terminal.said(shop.folder / "said.csv"))
+
+
+def _alarms(arguments: argparse.Namespace) -> None:
+    from analytics.records.load import load_records
+    from analytics.records.ordering import as_day
+    from analytics.review.said import close_alarm, closings, said_alarms
+    from analytics.words.review.alarms import alarm_named, alarms_listing
+
+    records = load_records(arguments.folder, arguments.as_of)
+    said, on = said_alarms(records.shop), arguments.on or records.as_of.date().isoformat()
+    if arguments.close:
+        path = close_alarm(
+            records.shop, alarm_named(arguments.close, said), arguments.by, arguments.why, as_day(on).date()
+        )
+        print(terminal.closed(path))
+        return
+    print(printable_text(alarms_listing(said, closings(records.shop, records.as_of))))
 
 
 def _targets(arguments: argparse.Namespace) -> dict[str, float | None]:
@@ -425,7 +466,7 @@ def _advise(arguments: argparse.Namespace) -> None:
     from analytics.advice.batch import lines_of
     from analytics.advice.truck import wish_of
     from analytics.lifetimes.table import make_lifetimes
-    from analytics.ratings.advised import add_advised
+    from analytics.ratings.grown import ADVISED
     from analytics.records.load import load_records
     from analytics.report.advice_page import write_advice
     from analytics.words.advice import spoken
@@ -445,7 +486,7 @@ def _advise(arguments: argparse.Namespace) -> None:
     if arguments.page is not None:
         print(terminal.advised(write_advice(advice, arguments.page)))
     if arguments.keep:
-        print(terminal.kept(add_advised(records.shop.folder, lines_of(advice, arguments.keep))))
+        print(terminal.kept(ADVISED.add(records.shop.folder, lines_of(advice, arguments.keep))))
 
 
 def _advise_all(arguments: argparse.Namespace, adviser: Any) -> None:

@@ -217,12 +217,25 @@ class Alarms(Code):
     BY_QUARTER = auto()
     AT_QUARTER = auto()
     STANDS_OUT = auto()
+    CLOSED = auto()
+    QUIET = auto()
     STOP_THE_LOT = auto()
     ASK_THE_BENCH = auto()
     NOTHING = auto()
     NOT_STANDING = auto()
     NEXT_IN_LINE = auto()
     TESTS = auto()
+
+
+class AlarmIs(Code):
+    """How an alarm stands."""
+
+    NEW = auto()
+    GROWING = auto()
+    RUNNING = auto()
+    CLOSED = auto()
+    QUIET = auto()
+    GONE = auto()
 
 
 class AskFirst(Code):
@@ -794,6 +807,9 @@ class Judged(Code):
 
 
 class Kept(Code):
+    SAID = auto()
+    SAID_MISSED = auto()
+    NOTHING_SAID = auto()
     NO_QUARTER_BEFORE = auto()
     QUARTERS = auto()
     YEARS = auto()

@@ -64,6 +64,12 @@ def commands() -> tuple[Command, ...]:
             _guarantee,
         ),
         Command(
+            "load",
+            "what explains returns, horsepower of a rating on torque, and which rule is accused, on known truths",
+            (argument("--fleets", type=int, default=40, metavar="N", help="fleets a row (default 40)"), OUT),
+            _load,
+        ),
+        Command(
             "outside",
             "our answers beside outside ones: published tables, handbooks, R",
             (
@@ -115,6 +121,13 @@ def _rate(arguments: argparse.Namespace) -> None:
     from studies.demo_shops import run
 
     _print(run(arguments.out, arguments.shops, progress=progress()))
+
+
+def _load(arguments: argparse.Namespace) -> None:
+    from studies.load import run
+
+    for table in run(arguments.out, arguments.fleets, progress()).values():
+        _print(table)
 
 
 def _worth_arguments() -> tuple[Argument, ...]:

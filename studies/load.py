@@ -184,28 +184,35 @@ def accused(rule: str, times: float, fleets: int, seed: int) -> dict[str, object
     return {"rule": rule, "times": times, "fleets": fleets, "accused": hits / fleets, "others_accused": others / looks}
 
 
-def run_study(out: str | Path, fleets: int = 60, progress: Callable[[str], None] | None = None, seed: int = 1) -> None:
-    """Write load_explained.csv, load_hp.csv and load_rules.csv to ``out``, each ``fleets`` a row (rules: as many), with progress as it goes."""
-    say, out = progress or (lambda _: None), Path(out)
+#: table -> its cells: the function of a row, and what it is told before fleets and seed
+TABLES: dict[str, tuple[Callable[..., dict[str, object]], list[tuple]]] = {
+    "load_rules": (accused, [(rule, times) for rule in RULES for times in (1.0, 5.0)]),
+    "load_explained": (
+        explained,
+        [(truth, share) for truth in ("power", "torque", "torque, two wheels slip") for share in (0.0, 0.5, 1.0)],
+    ),
+    "load_hp": (held_in_hp, [(share,) for share in (0.0, 0.2, 1.0)]),
+}
 
-    def keep(name: str, rows: list[dict[str, object]]) -> None:
-        with whole_file(out / f"{name}.csv") as part:
-            pd.DataFrame(rows).assign(seed=seed).round(4).to_csv(part, index=False, lineterminator="\n")
 
-    rows: list[dict[str, object]] = []
-    for rule in RULES:
-        for times in (1.0, 5.0):
-            say(f"{rule}, {times:g} times")
-            rows.append(accused(rule, times, fleets, seed))
-            keep("load_rules", rows)
-    rows = []
-    for truth in ("power", "torque", "torque, two wheels slip"):
-        for recorded in (0.0, 0.5, 1.0):
-            say(f"{truth}, {recorded:.0%} recorded")
-            rows.append(explained(truth, recorded, fleets, seed))
-            keep("load_explained", rows)
-    rows = []
-    for recorded in (0.2, 1.0):
-        say(f"horsepower, {recorded:.0%} recorded")
-        rows.append(held_in_hp(recorded, fleets, seed))
-        keep("load_hp", rows)
+def run(
+    out: str | Path, fleets: int = 40, progress: Callable[[str], None] | None = None, seed: int = 1
+) -> dict[str, pd.DataFrame]:
+    """Every table of TABLES, written to ``out`` row by row, of so many ``fleets`` a row (half as many where each takes two dozen fits) from ``seed`` on; ``progress`` is told of each. Rows
+    that are there with those fleets and seed are kept."""
+    say, made = progress or (lambda _: None), {}
+    for name, (row, cells) in TABLES.items():
+        path = Path(out) / f"{name}.csv"
+        kept = pd.read_csv(path) if path.is_file() else pd.DataFrame(columns=["fleets", "seed"])
+        many = fleets // 2 if row is explained else fleets  # two dozen fits a fleet
+        rows = kept[(kept["fleets"] == many) & (kept["seed"] == seed)].to_dict("records")
+        for cell in cells[len(rows) :]:
+            say(f"{name}: {', '.join(map(str, cell))}")
+            rows.append(
+                {k: round(v, 4) if isinstance(v, float) else v for k, v in row(*cell, many, seed).items()}
+                | {"seed": seed}
+            )
+            with whole_file(path) as part:
+                pd.DataFrame(rows).to_csv(part, index=False, lineterminator="\n")
+        made[name] = pd.DataFrame(rows)
+    return made

@@ -18,9 +18,9 @@ LEFT = {
     "ratings": 77,
     "records": 71,
     "report": 85,
-    "review": 95,
+    "review": 93,
     "start": 9,
-    "words": 135,
+    "words": 134,
 }
 
 

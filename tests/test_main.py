@@ -46,6 +46,7 @@ def test_review_leaves_all_its_files(reviewed):
         "forecast.csv",
         "unit_chances.csv",
         "kept_word.csv",
+        "said.csv",
         *(f"{file}.csv" for file in VIEW_FILES.values()),
     }
 

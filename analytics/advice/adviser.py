@@ -25,7 +25,7 @@ from analytics.lifetimes.table import Lifetimes
 from analytics.models.lifedata import ANY_WEIGHT
 from analytics.ratings.basis import options_of, part_lives
 from analytics.ratings.demonstration import units_needed
-from analytics.ratings.options import Options
+from analytics.ratings.options import Options, for_use
 from analytics.ratings.promise import Promise
 from analytics.reasons import Advised, Reason, reason
 from analytics.records.limits import limit_for
@@ -50,7 +50,7 @@ class Adviser:
         self.records, self.lifetimes = records, lifetimes
         self.options = options_of(lifetimes, options)
         self.say = progress or (lambda _: None)
-        self.bases: dict[tuple[str, str, float], PartBasis | None] = {}
+        self.bases: dict[tuple[str, str, float, str | None], PartBasis | None] = {}
         self.folder = records.shop.folder if kept and records.shop.sheets.grids is None else None
         self.stamp = stamp_of(records, self.options) if self.folder else ""
         self.roots = load_kept(self.folder, self.stamp) if self.folder else {}
@@ -91,30 +91,37 @@ class Adviser:
         made = self.loads.made(component, part)
         return NAN if made is None else float(made["price"])
 
-    def basis(self, component: str, part: str, life_miles: float) -> PartBasis | None:
-        """A part ready to be asked to a life; None where it has no lives to go by."""
-        key = (component, part, life_miles)
+    def options_for(self, use: str | None) -> Options:
+        """The options a use is answered under: its own where it has a target of its own."""
+        target = self.records.shop.targets.uses.get(use or "")
+        return self.options if target is None else for_use(self.options, target)
+
+    def basis(self, component: str, part: str, life: float, apart: str | None = None) -> PartBasis | None:
+        """A part ready to be asked to a life; None where it has no lives to go by. apart: a use with a target of its own, its lives alone."""
+        key = (component, part, life, apart)
         if key not in self.bases:
-            settings = replace(self.options.settings, explain=False)
+            settings = replace(self.options_for(apart).settings, explain=False)
             try:
-                data = part_lives(self.lifetimes, component, part).data
-                self.bases[key] = PartBasis(component, part, data, life_miles, settings)
+                data = part_lives(self.lifetimes, component, part, use=apart).data
+                self.bases[key] = PartBasis(component, part, data, life, settings)
             except AnalyticsError:
                 self.bases[key] = None
         return self.bases[key]
 
-    def calibration(self, component: str, part: str, use: str | None) -> Roots:
-        """Of a part and use, at the shop's own promise and the middle weight of its trucks; from the file beside the records, or made and kept."""
-        key = " | ".join((component, part, use or ""))
+    def calibration(self, component: str, part: str, use: str | None, apart: str | None = None) -> Roots:
+        """Of a part and use, at the shop's own promise and the middle weight of its trucks; from the file beside the records, or made and kept.
+        apart: as in `basis`."""
+        key = " | ".join((component, part, use or apart or ""))
         if key not in self.roots:
-            basis = self.basis(component, part, self.options.promise.life_miles)
+            promise = self.options_for(apart).promise
+            basis = self.basis(component, part, promise.life, apart)
             assert basis is not None
             code = basis.use_code(use)
             if not basis.data.failures or code == -1:
                 return {}
             self.say(f"simulating fleets {key}")
             own = basis.data.log_weight[basis.data.use == code] if code is not None else basis.data.log_weight
-            self.roots[key] = basis.calibrated(code, float(np.exp(np.median(own))), self.options.promise)
+            self.roots[key] = basis.calibrated(code, float(np.exp(np.median(own))), promise)
             if self.folder is not None:
                 keep(self.folder, self.stamp, self.roots)
         return self.roots[key]
@@ -126,7 +133,8 @@ class Adviser:
 
     def advise(self, truck: Truck) -> Advice:
         """What to build a ``truck`` with."""
-        promise = replace(self.options.promise, life=truck.life_miles)
+        promise = self.options_for(truck.apart[0][0] if math.isnan(truck.life_miles) else None).promise
+        promise = replace(promise, life=truck.life_said[0] if math.isnan(truck.life_miles) else truck.life_miles)
         loads = replace(self.loads, assumptions=truck.assumptions(self.loads.assumptions))
         limits = self._published(truck)
         components = tuple(
@@ -166,8 +174,7 @@ class Adviser:
     def _choice(
         self, component: str, part: str, truck: Truck, promise: Promise, loads: Loads, published: Published | None
     ) -> Choice:
-        basis = self.basis(component, part, truck.life_miles)
-        governs, found = self._governing(basis, truck, promise)
+        governs, found, basis = self._governing(component, part, truck, promise)
         margins = [margin_of(loads, component, part, truck, use) for use in truck.uses or ("",)]
         margin = min(filter(None, margins), key=attrgetter("low"), default=None)
         return Choice(
@@ -184,17 +191,25 @@ class Adviser:
             lowest_hp=basis.lowest_hp if basis else NAN,
         )
 
-    def _governing(self, basis: PartBasis | None, truck: Truck, promise: Promise) -> tuple[str, Chance | Advised]:
+    def _governing(
+        self, component: str, part: str, truck: Truck, promise: Promise
+    ) -> tuple[str, Chance | Advised, PartBasis | None]:
         """Of several uses the harsher governs: one without an answer before any, then the higher supported side."""
-        said = [(use or "", self._said(basis, truck, use, promise)) for use in truck.uses or (None,)]
+        said = [self._said(component, part, truck, use, promise) for use in truck.uses or (None,)]
         return max(said, key=lambda one: one[1].high if isinstance(one[1], Chance) else math.inf)
 
-    def _said(self, basis: PartBasis | None, truck: Truck, use: str | None, promise: Promise) -> Chance | Advised:
+    def _said(
+        self, component: str, part: str, truck: Truck, use: str | None, promise: Promise
+    ) -> tuple[str, Chance | Advised, PartBasis | None]:
+        """The use, what the records say of the part in it, and by which lives."""
+        apart = use if use in dict(truck.apart) else None
+        basis = self.basis(component, part, dict(truck.apart).get(use or "", truck.life_miles), apart)
         if basis is None:
-            return Advised.NO_LIVES
-        own = use if len(basis.data.use_names) > 1 or use is None else use if use in basis.data.use_names else "?"
-        roots = self.calibration(basis.component, basis.part, own) if basis.data.failures else {}
-        return chance_of(basis, truck.power_hp, truck.weight_lb, own, promise, roots)
+            return use or "", Advised.NO_SUCH_USE if apart else Advised.NO_LIVES, None
+        alone = len(basis.data.use_names) < 2 and use not in (None, *basis.data.use_names)
+        own = None if apart else "?" if alone else use
+        roots = self.calibration(component, part, own, apart) if basis.data.failures else {}
+        return use or "", chance_of(basis, truck.power_hp, truck.weight_lb, own, promise, roots), basis
 
     def _published(self, truck: Truck) -> dict[tuple[str, str], Published]:
         """The limit that holds for each part in the truck, the lowest over its uses."""

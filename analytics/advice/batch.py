@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields
+from math import isfinite
 from pathlib import Path
 
 import pandas as pd
@@ -11,7 +12,7 @@ from analytics.advice.adviser import Adviser
 from analytics.advice.answer import Advice
 from analytics.advice.truck import OWN, Wish, wish_of
 from analytics.errors import AnalyticsError, RecordsError
-from analytics.ratings.advised import COLUMNS
+from analytics.ratings.grown import ADVISED
 from analytics.records.files import all_pages, open_page
 from analytics.records.headings import heading_key
 
@@ -69,7 +70,7 @@ def _figure(name: str, text: str) -> str | float:
 
 
 def lines_of(advice: Advice, serial: str) -> pd.DataFrame:
-    """The lines of advised.csv (COLUMNS) for the parts of an ``advice`` that are supported, to be built into the unit ``serial``."""
+    """The lines of advised.csv for the parts of an ``advice`` that are supported, to be built into the unit ``serial``."""
     truck = advice.truck
     rows = [
         (
@@ -80,7 +81,7 @@ def lines_of(advice: Advice, serial: str) -> pd.DataFrame:
             round(truck.power_hp),
             round(truck.weight_lb),
             " and ".join(truck.uses),
-            round(truck.life_miles),
+            round(truck.life_miles) if isfinite(truck.life_miles) else "",
             round(1 - c.pick.chance.estimate, 4),
             round(1 - c.pick.chance.high, 4),
         )
@@ -91,4 +92,4 @@ def lines_of(advice: Advice, serial: str) -> pd.DataFrame:
         raise AnalyticsError("To keep what was advised, give the serial of the unit it is for.")
     if not rows:
         raise AnalyticsError("No part is advised for this truck, so there is nothing to keep.")
-    return pd.DataFrame(rows, columns=COLUMNS)
+    return pd.DataFrame(rows, columns=[*ADVISED.columns])

@@ -48,18 +48,19 @@ class Chance:
 
 @dataclass(frozen=True, eq=False)
 class PartBasis:
-    """One part, ready to be asked. data: its lives; life_miles: the life asked for."""
+    """One part, ready to be asked. data: its lives, of one use alone where that is counted by itself; life: asked for, in miles or what they are
+    counted in."""
 
     component: str
     part: str
     data: LifeData
-    life_miles: float
+    life: float
     settings: RatingSettings
 
     @cached_property
     def fits(self) -> PartFits | None:
         """Of its lives; None where nothing failed."""
-        return fit_part(self.data, self.life_miles, self.settings) if self.data.failures else None
+        return fit_part(self.data, self.life, self.settings) if self.data.failures else None
 
     @cached_property
     def lowest_hp(self) -> float:
@@ -85,9 +86,7 @@ class PartBasis:
     @cached_property
     def unit_exposures(self) -> np.ndarray:
         """(shapes, n): what each row demonstrates at a tenth lost, by shape."""
-        return np.array(
-            [self.data.weight * exposures(self.data, self.life_miles, 0.9, k, self.driving) for k in SHAPES]
-        )
+        return np.array([self.data.weight * exposures(self.data, self.life, 0.9, k, self.driving) for k in SHAPES])
 
     def use_code(self, use: str | None) -> int | None:
         """Code of a use where uses stand apart; -1 for one that this part never saw, None where they do not."""

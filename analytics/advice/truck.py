@@ -62,7 +62,8 @@ class Wish:
 class Truck:
     """A truck as it is reckoned with. power_hp: at the crank, the most it may be by what was said; said_hp: the middle of that.
     uses: each on record by this name; none where the shop keeps no uses. life_miles: the life asked for; life_said: the amount it was asked
-    in and its unit (miles, passes, months). at_wheels, about: how the power was given. own: assumptions narrowed to its own figures.
+    in and its unit (miles, passes, months). at_wheels, about: how the power was given. apart: uses with a target of their own in shop.toml, and the life in what that is counted in; where all
+    are such, life_miles is NaN. own: assumptions narrowed to its own figures.
     """
 
     power_hp: float
@@ -73,6 +74,7 @@ class Truck:
     life_said: tuple[float, str]
     at_wheels: bool = False
     about: bool = False
+    apart: tuple[tuple[str, float], ...] = ()
     own: tuple[tuple[str, float], ...] = ()
 
     def assumptions(self, usual: Assumptions) -> Assumptions:
@@ -97,7 +99,12 @@ def truck_of(wish: Wish, shop: Shop, lifetimes: Lifetimes) -> Truck:
     factor = _to_crank(where, wish.measured_at, shop)
     uses = _uses(wish.use, shop, lifetimes)
     weight = _weight(wish.weight, uses, shop, lifetimes)
-    life, said = _life(wish, uses, shop, lifetimes)
+    apart = _apart(wish, uses, shop)
+    others = tuple(use for use in uses if use not in dict(apart))
+    if apart and not others:
+        life, said = math.nan, (apart[0][1], shop.targets.uses[apart[0][0]].counted)
+    else:
+        life, said = _life(wish, others, shop, lifetimes)
     return Truck(
         power_hp=(max(high, power * ABOUT) if about else high) * factor,
         said_hp=power * factor,
@@ -107,6 +114,7 @@ def truck_of(wish: Wish, shop: Shop, lifetimes: Lifetimes) -> Truck:
         life_said=said,
         at_wheels=factor > 1,
         about=about or high > low,
+        apart=apart,
         own=_own(wish.own),
     )
 
@@ -180,6 +188,22 @@ def _own(told: tuple[tuple[str, float], ...]) -> tuple[tuple[str, float], ...]:
         if not (math.isfinite(value) and value > 0):
             raise AnalyticsError(f"{name} is {value:g}: give a number above 0.")
     return tuple((name, float(value)) for name, value in told)
+
+
+def _apart(wish: Wish, uses: tuple[str, ...], shop: Shop) -> tuple[tuple[str, float], ...]:
+    """Uses whose life is counted by itself, and that life: as asked for in the same unit, else as promised."""
+    found = []
+    for use in uses:
+        target = shop.targets.uses.get(use)
+        if target is None:
+            continue
+        asked = {"miles": wish.life, "months": wish.months}.get(target.counted, wish.passes)
+        if asked is None and (wish.life, wish.passes, wish.months) != (None,) * 3 and len(uses) == 1:
+            raise AnalyticsError(
+                f"How long shall it last? This shop counts {use} in {target.counted}: give it in those."
+            )
+        found.append((use, target.life if asked is None else float(asked)))
+    return tuple(found)
 
 
 # ---- the life asked for ------------------------------------------------------------------------------------------------

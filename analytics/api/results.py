@@ -550,9 +550,9 @@ class AdviceResult(Shown):
         """Add the parts advised to advised.csv in the shop's folder, for the unit ``serial``; the review holds them against what came. Returns the
         path. Raises AnalyticsError without a serial, without a part advised, or where it cannot be written."""
         from analytics.advice.batch import lines_of
-        from analytics.ratings.advised import add_advised
+        from analytics.ratings.grown import ADVISED
 
-        return add_advised(self.advice.records.shop.folder, lines_of(self.advice, serial))
+        return ADVISED.add(self.advice.records.shop.folder, lines_of(self.advice, serial))
 
 
 @dataclass(frozen=True, slots=True, repr=False, eq=False)

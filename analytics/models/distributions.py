@@ -100,7 +100,8 @@ def _products(
     """Each of the rows (B, m, J) times the cells (B, J, n), which are made slab by slab."""
     if not rows:
         return {}
-    whole = np.concatenate([np.broadcast_to(w, (shape[0], *w.shape[1:])) for w in rows.values()], axis=1)
+    wide = [w if len(w) == shape[0] else np.broadcast_to(w, (shape[0], *w.shape[1:])) for w in rows.values()]
+    whole = np.concatenate(wide, axis=1)
     out = np.empty((shape[0], whole.shape[1], shape[1]))
     step = max(1, _SLAB // max(1, nodes * shape[1]))
     for start in range(0, shape[0], step):

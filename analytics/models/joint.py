@@ -21,7 +21,7 @@ from analytics.records.measures import DAYS_A_YEAR
 
 WEIGHT_PRIOR = (-2.0, 2.5)
 OTHER_PRIOR = (0.0, 0.7)
-SLAB = 50_000  # unit rows of simulated fleets handled at once: some tens of megabytes
+SLAB = 120_000  # unit rows of simulated fleets handled at once: some tens of megabytes
 
 
 @dataclass(frozen=True, slots=True, repr=False)

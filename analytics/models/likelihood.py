@@ -352,7 +352,7 @@ class _Places:
         numbers of two common ones, or of place (-1, -2) and common one. What is left out is 0."""
         w, numbers = group.w, list(common)
         wl = w / like
-        score = np.stack([np.broadcast_to(d1, like.shape) for d1 in common.values()], 1) / like[:, None, :]
+        score = np.stack(list(common.values()), 1) / like[:, None, :]
         weighed = w[:, None, :] * score
         scores = []
         for k, (where, d1, d2) in enumerate(places):
@@ -446,7 +446,11 @@ class _Places:
             [(name, k) for name, (_, most) in kept.items() if len(most) > d for k in range(most[d])]
             for d in range(highest + 1)
         ]
-        weights = [np.stack(np.broadcast_arrays(*(kept[name][0][:, k] for name, k in own)), 1) for own in names]
+        batch = max(len(w) for w, _ in kept.values())
+        wide = {
+            name: w if len(w) == batch else np.broadcast_to(w, (batch, *w.shape[1:])) for name, (w, _) in kept.items()
+        }
+        weights = [np.stack([wide[name][:, k] for name, k in own], 1) for own in names]
         z, steepness = self.z[:, self.data.known :], self.at.beta * self.at.tau
         found = averaged(z, steepness, self.nodes[0], weights, self.law)
         return [{key: sums[:, i] for i, key in enumerate(own)} for own, sums in zip(names, found, strict=True)]

@@ -55,11 +55,11 @@ def posterior_draws(model: JointModel, top: Optimum, draws: int, seed: int) -> t
 
 
 def posterior_quantile(
-    model: JointModel, top: Optimum, z: float, log_weight: float, use: int, confidence: float, draws: int, seed: int
+    model: JointModel, drawn: tuple[np.ndarray, np.ndarray], z: float, log_weight: float, use: int, confidence: float
 ) -> tuple[float, float]:
     """Log power that the true rating exceeds with probability ``confidence`` under the same priors, and the effective
-    number of draws."""
-    theta, weight = posterior_draws(model, top, draws, seed)
+    number of draws. drawn: by `posterior_draws`."""
+    theta, weight = drawn
     ratings = log_power_at(model, theta, z, log_weight, use)
     order = np.argsort(ratings)
     below = np.cumsum(weight[order]) - 0.5 * weight[order]

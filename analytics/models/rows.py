@@ -211,7 +211,8 @@ class _Line:
 
     def up(self, each: list[np.ndarray]) -> np.ndarray:
         """(D or 1, n or 1) of all blocks as (D, P)."""
-        wide = [np.broadcast_to(a, (self.replicates, n)) for a, n in zip(each, self.lengths, strict=True)]
+        shapes = [(self.replicates, n) for n in self.lengths]
+        wide = [a if a.shape == s else np.broadcast_to(a, s) for a, s in zip(each, shapes, strict=True)]
         return np.concatenate([np.zeros((self.replicates, 0)), *wide], axis=1)
 
     def days(self, pairs: list[Pair | None]) -> Pair | None:

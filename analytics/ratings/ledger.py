@@ -18,7 +18,7 @@ from analytics.errors import AnalyticsError, number
 from analytics.ratings.sheet import Ratings
 from analytics.records.cells import WEIGHT, written
 from analytics.records.cover import Weights, same_edge, weights_of
-from analytics.records.files import find_grids
+from analytics.records.files import OWN_LEDGERS, find_grids
 from analytics.records.headings import HEADINGS
 from analytics.records.load import load_records
 from analytics.records.other_sheets import FROM_RECORDS, LIMITS_CLASH
@@ -49,10 +49,6 @@ class Entry:
         return text if text.startswith("over") else f"up to {text}" if text else "any weight"
 
 
-#: what was advised, kept beside the records and no part of them
-ADVISED = "advised.csv"
-
-
 def fingerprint(source: Path | Shop) -> str:
     """Twelve hex digits that stand for the bytes of every file the records can come from; where the sheets of a shop were
     handed over, for their cells and the settings."""
@@ -67,7 +63,7 @@ def fingerprint(source: Path | Shop) -> str:
         p
         for p in folder.iterdir()
         if p.is_file()
-        and p.name != ADVISED
+        and p.name not in OWN_LEDGERS
         and p.suffix.lower() in (".csv", ".xlsx", ".parquet", ".toml", ".sqlite", ".sqlite3", ".db", ".txt")
     ):
         digest.update(path.name.encode() + b"\0" + path.read_bytes())

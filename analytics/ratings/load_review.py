@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -11,7 +12,7 @@ import pandas as pd
 
 from analytics.driveline.load import SHAFTS, Loads, load_at, make_loads
 from analytics.driveline.part_facts import part_facts
-from analytics.driveline.suspects import Suspects, find_suspects, more_often
+from analytics.driveline.suspects import Suspects, find_suspects
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.table import Lifetimes
@@ -148,8 +149,8 @@ def margin_at(review: LoadReview, component: str, part: str, power_hp: np.ndarra
 @dataclass(frozen=True, slots=True)
 class FailedByMargin:
     """bands: a row per band of the weakest margin, as many lives in each as can be: low, high, lives, failed. above, failures: how many failed
-    with that margin over FAR, and how many at all; under, stood: lives under 1, and those of them that have not failed. p_value: of the half with less margin failing no more
-    often than the other (Fisher's exact test, one-sided; NaN without two halves)."""
+    with that margin over FAR, and how many at all; under, stood: lives under 1, and those of them that have not failed. p_value: of the failures having no less margin than the others
+    (Mann and Whitney, one-sided; NaN without both)."""
 
     bands: pd.DataFrame
     above: int
@@ -176,16 +177,22 @@ def failed_by_margin(review: LoadReview, component: str, part: str) -> FailedByM
         [low, high, int(count[band == i].sum()), int(count[(band == i) & failed].sum())]
         for i, (low, high) in enumerate(itertools.pairwise(edges))
     ]
-    half = margin <= (np.median(margin) if len(margin) else 0)
-    hit, of, hit_other, of_other = (int(count[m].sum()) for m in (half & failed, half, ~half & failed, ~half))
     return FailedByMargin(
         bands=pd.DataFrame(rows, columns=["low", "high", "lives", "failed"]),
         above=int(count[failed & (margin > FAR)].sum()),
         failures=int(count[failed].sum()),
         under=int(count[margin < 1].sum()),
         stood=int(count[(margin < 1) & ~failed].sum()),
-        p_value=more_often(*(np.array([n]) for n in (hit, of, hit_other, of_other))),
+        p_value=_less(np.repeat(margin[failed], count[failed]), np.repeat(margin[~failed], count[~failed])),
     )
+
+
+def _less(of_failures: np.ndarray, of_others: np.ndarray) -> float:
+    from scipy.stats import mannwhitneyu
+
+    if not len(of_failures) or not len(of_others):
+        return math.nan
+    return float(mannwhitneyu(of_failures, of_others, alternative="less").pvalue)
 
 
 def has_margin(review: LoadReview, component: str, part: str) -> bool:

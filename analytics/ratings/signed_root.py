@@ -7,6 +7,7 @@ Bartlett-like correction by parametric bootstrap; Lee and Young, Statistics & Pr
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.special import ndtri
@@ -25,7 +26,7 @@ from analytics.models.joint import (
 )
 from analytics.models.likelihood import Layout
 from analytics.models.newton import Optimum, maximise
-from analytics.models.posterior import posterior_quantile
+from analytics.models.posterior import posterior_draws, posterior_quantile
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import objective
 from analytics.ratings.promise import Promise
@@ -93,50 +94,75 @@ class SignedRoot:
 
     def __call__(self, log_power: float) -> float:
         if log_power not in self.fits:
-            near = min(self.fits, key=lambda q: abs(q - log_power)) if self.fits else None
-            start = self.fits[near][0].theta[0] if near is not None else np.delete(self.top.theta[0], 1)
-            fit = fit_at(self.model, self.constraint(log_power), start)
+            fit = fit_at(self.model, self.constraint(log_power), self._start(log_power))
             gap = 2 * max(float(self.top.value[0] - fit.value[0]), 0.0)
             self.fits[log_power] = fit, float(np.sign(self.estimate - log_power) * np.sqrt(gap))
         return self.fits[log_power][1]
+
+    def _start(self, log_power: float) -> np.ndarray:
+        """Where the fit at ``log_power`` begins, (p - 1,): on the line through the two nearest fits known."""
+        free = self.estimate, np.delete(self.top.theta[0], 1)
+        known = [free, *((q, fit.theta[0]) for q, (fit, _) in self.fits.items())]
+        (p, here), *others = sorted(known, key=lambda k: abs(k[0] - log_power))
+        if not others or others[0][0] == p:
+            return here
+        start = here + (here - others[0][1]) * ((log_power - p) / (p - others[0][0]))
+        # the first one stands for the power's slope, whose sign is held
+        return start if start[1] < 0 or here[1] >= 0 else here
 
     def solve(self, target: float, guess: float | None = None, reach: float = 6.0) -> float:
         """log p at which r equals ``target``; r falls as p rises. -inf or inf when it is not reached within ``reach``."""
         if target == 0:
             return self.estimate
-        step = self.spread() * target
-        a, ra = self.estimate, 0.0
-        b = guess if guess is not None and guess != a else a - step
         side = np.sign(target)
-        for _ in range(40):
-            rb = self(b)
-            if side * (rb - target) >= 0:
-                break
-            a, ra = b, rb
-            b = b - side * max(abs(step), 0.02)
-            step *= 1.6
-            if abs(b - self.estimate) > reach:
-                return -np.inf if side > 0 else np.inf
-        else:
+        inside, outside = self.estimate, self._beyond(target, guess, reach)
+        if outside is None:
             return -np.inf if side > 0 else np.inf
-        for _ in range(60):
-            if abs(rb - target) < 1e-7 or abs(b - a) < 1e-10:
-                return b
-            if abs(ra - target) < 1e-7:
-                return a
-            c = a + (target - ra) * (b - a) / (rb - ra)
-            if not min(a, b) < c < max(a, b):
-                c = 0.5 * (a + b)
-            rc = self(c)
-            if abs(rc - target) < 1e-7:
-                return c
-            # regula falsi with the Illinois rule, kept inside the bracket
-            if (rc - target) * (rb - target) < 0:
-                a, ra = b, rb
+        for turn in range(60):
+            near = min((inside, outside), key=lambda p: abs(self._known(p) - target))
+            if abs(self._known(near) - target) < 1e-7 or abs(outside - inside) < 1e-10:
+                return near
+            p = self._interpolated(target)
+            # where the curve is too crooked for that, halving comes home
+            if turn % 4 == 3 or not min(inside, outside) < p < max(inside, outside):
+                p = 0.5 * (inside + outside)
+            if side * (self(p) - target) >= 0:
+                outside = p
             else:
-                ra = target + 0.5 * (ra - target)
-            b, rb = c, rc
-        return b
+                inside = p
+        return outside
+
+    def _known(self, log_power: float) -> float:
+        return 0.0 if log_power == self.estimate else self.fits[log_power][1]
+
+    def _beyond(self, target: float, guess: float | None, reach: float) -> float | None:
+        """A log p at which r has passed ``target``; None where there is none within ``reach``."""
+        side, step = np.sign(target), abs(self.spread() * target)
+        p = self.estimate - side * step if guess is None or guess == self.estimate else guess
+        for _ in range(40):
+            if side * (self(p) - target) >= 0:
+                return p
+            p -= side * max(step, 0.02)
+            step *= 1.6
+            if abs(p - self.estimate) > reach:
+                return None
+        return None
+
+    def _interpolated(self, target: float) -> float:
+        """log p at ``target`` on the polynomial in r through the estimate, with its slope there, and the three nearest fits (inverse
+        interpolation by divided differences: Burden and Faires, Numerical Analysis, section 3.3, from memory)."""
+        fits = sorted(((r, p) for p, (_, r) in self.fits.items() if r != 0.0), key=lambda k: abs(k[0] - target))
+        points = [(0.0, self.estimate), (0.0, self.estimate), *fits[:3]]
+        r = [r for r, _ in points]
+        table = [p for _, p in points]
+        for width in range(1, len(points)):
+            for i in range(len(points) - 1, width - 1, -1):
+                gap = r[i] - r[i - width]
+                table[i] = (table[i] - table[i - 1]) / gap if gap else -self.spread()
+        value = 0.0
+        for at, height in zip(r[::-1], table[::-1], strict=True):
+            value = value * (target - at) + height
+        return float(value)
 
     def spread(self) -> float:
         """Standard error of the log rating by the delta method: only to start the search."""
@@ -197,7 +223,7 @@ def calibrate(root: SignedRoot, log_power: float, replicates: int, seed: int) ->
 
 
 # ---- one distribution
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Fitted:
     """A fit, and how far its best log-likelihood lies behind that of the other distribution's."""
 
@@ -210,6 +236,12 @@ def estimate_at(fitted: Fitted, weight_lb: float, use: int, reliability: float) 
     """Log power that the fit (``fitted``) puts a rating of this ``reliability`` at, at weight_lb and a ``use`` by its code."""
     z = standard_quantile(reliability, fitted.model.law)
     return float(log_power_at(fitted.model, fitted.top.theta, z, float(np.log(weight_lb)), use)[0])
+
+
+@lru_cache(maxsize=4)
+def _drawn(fitted: Fitted, draws: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Draws from the posterior of a fit: the same for every weight, use and reliability."""
+    return posterior_draws(fitted.model, fitted.top, draws, seed)
 
 
 def rate_law(
@@ -247,7 +279,8 @@ def rate_law(
                 calibrated = min(first, root.solve(left(target), own - root.spread() * (left(target) - zc)))
         if settings.draws:
             z = standard_quantile(promise.reliability, model.law)
-            opinion, ess = posterior_quantile(model, top, z, lw, use, promise.confidence, settings.draws, seed)
+            drawn = _drawn(fitted, settings.draws, seed)
+            opinion, ess = posterior_quantile(model, drawn, z, lw, use, promise.confidence)
     upper = NAN
     if full:
         # estimates that lie too high on average (mean above 0) are no reason to look for the truth further up

@@ -236,10 +236,15 @@ def _left_of(
     return [Unread(path.name, "", "")] if path.suffix.casefold() != ".txt" else []
 
 
+#: what the program itself keeps beside the records, and no part of them (ratings.grown)
+OWN_LEDGERS = frozenset({"advised.csv", "said.csv", "alarms.csv"})
+
+
 def table_files(folder: Path) -> list[Path]:
-    """The files of a folder that a shop may keep records in, in order of name."""
+    """The files of a ``folder`` that a shop may keep records in, in order of name."""
     kinds = (*_TEXTS, *_WORKBOOKS, *_DATABASES, ".parquet")
-    files = (p for p in folder.iterdir() if p.is_file() and not p.name.startswith((".", "~$")))
+    own = (p for p in folder.iterdir() if p.is_file() and p.name not in OWN_LEDGERS)
+    files = (p for p in own if not p.name.startswith((".", "~$")))
     return sorted(p for p in files if p.suffix.casefold() in kinds)
 
 

@@ -12,9 +12,10 @@ import pandas as pd
 
 from analytics.records.load import ISSUE_COLUMNS
 from analytics.review.fleet_view import FleetView
-from analytics.review.one_sheet import Sheet
+from analytics.review.one_sheet import Sheet, standing_alarms
 from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
+from analytics.review.said import said_now
 from analytics.whole import plain_text, whole_file
 from analytics.words.answers import CUT_HERE, readable, told_table
 from analytics.words.columns import cell_format, heading
@@ -73,7 +74,7 @@ def write_review_files(
     sheet: Sheet | None = None,
 ) -> list[Path]:
     """lifetimes.csv, set_aside.csv, to_check.csv, counts.csv, survival.csv and review.xlsx; with an outlook also watch.csv,
-    months_in_service.csv, forecast.csv, unit_chances.csv and kept_word.csv; with a view of the fleet the files of VIEW_FILES;
+    months_in_service.csv, forecast.csv, unit_chances.csv, kept_word.csv and said.csv (what it says, for the shop's ledger); with a view of the fleet the files of VIEW_FILES;
     with a sheet calls.csv and limits.csv. Returns their paths."""
     out = Path(out)
     records = review.records
@@ -98,6 +99,10 @@ def write_review_files(
         tables |= {"calls": sheet.calls.table, "limits": sheet.limits.drop(columns="open")}
     for name, table in tables.items():
         write_csv(readable(table), out / f"{name}.csv")
+    if outlook is not None:
+        said = said_now(outlook.forecasts, standing_alarms(outlook), None if sheet is None else sheet.limits)
+        tables["said"] = said
+        write_csv(said, out / "said.csv")
     write_workbook(review, out / "review.xlsx", outlook, view, sheet)
     return [*(out / f"{name}.csv" for name in tables), out / "review.xlsx"]
 

@@ -29,6 +29,7 @@ def explained(review: LoadReview) -> None:
 
 def parts(review: LoadReview) -> None:
     """Part by part: load, margin, life, rating."""
+    firsts = dict(reversed(review.parts))
     for component, part in review.parts:
         told = words.rating_lines(review, component, part)
         facts = words.facts_title(review, component, part)
@@ -36,7 +37,7 @@ def parts(review: LoadReview) -> None:
             told,
             f"{component.capitalize()} {part}: {words.HEADINGS['part']}",
             picture(part_figure(review, component, part), words.part_question(part)),
-            lines_html(words.beside_margin(review, component)),
+            lines_html(words.beside_margin(review, component) if part == firsts[component] else ()),
             lines_html(words.explained_words(review, component, part)),
             fold(facts, table_html(words.facts_table(review, component, part), facts)),
         )

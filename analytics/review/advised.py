@@ -7,11 +7,11 @@ import pandas as pd
 
 from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.table import Lifetimes
-from analytics.ratings.advised import COLUMNS, read_advised
+from analytics.ratings.grown import ADVISED
 from analytics.reasons import AdviceKept, Question, reason
 from analytics.review.answer import Answer, nothing
 
-_COLUMNS = [*COLUMNS, "fitted", "fared", "miles"]
+_COLUMNS = [*ADVISED.columns, "fitted", "fared", "miles"]
 
 
 def advised_answer(lifetimes: Lifetimes) -> Answer:
@@ -20,7 +20,9 @@ def advised_answer(lifetimes: Lifetimes) -> Answer:
     share of the miles that each has run (a straight line, which says too many early on of a part that wears)."""
     question = reason(Question.ADVISED)
     advised = (
-        read_advised(lifetimes.shop.folder) if lifetimes.shop.sheets.grids is None else pd.DataFrame(columns=COLUMNS)
+        ADVISED.read(lifetimes.shop.folder)
+        if lifetimes.shop.sheets.grids is None
+        else pd.DataFrame(columns=[*ADVISED.columns])
     )
     advised = advised[(advised["serial"] != "") & (advised["advised_on"] <= lifetimes.as_of)]
     # advised twice: the last word counts

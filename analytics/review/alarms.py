@@ -8,7 +8,7 @@ from scipy.stats import binom
 
 from analytics.lifetimes.later import LIFE
 from analytics.models.exact import binomial_limits
-from analytics.reasons import Alarms, Family, Lots, Power, Question, Reason, Revision, RevisionIs, reason
+from analytics.reasons import AlarmIs, Alarms, Family, Lots, Power, Question, Reason, Revision, RevisionIs, reason
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
 from analytics.review.budget import BUDGET, FALSE_ALARM
@@ -32,24 +32,31 @@ from analytics.review.watch import (
     watched_lives,
 )
 
-_RAISED_COLUMNS = "what raised units expected came p_value threshold".split()
+#: alarms that ask for nothing more
+OVER = frozenset({AlarmIs.CLOSED, AlarmIs.QUIET})
+_RAISED_COLUMNS = "what state raised units expected came p_value threshold".split()
 
 
-def alarms_answer(now_snapshot: Snapshot, watched: list[Watched], kept: pd.DataFrame) -> Answer:
-    """What stands out now, and what was raised before and still stands."""
+def alarms_answer(now_snapshot: Snapshot, watched: list[Watched], kept: pd.DataFrame, closed: pd.DataFrame) -> Answer:
+    """What stands out on the day of ``now_snapshot``, of what was ``watched``: alarms ``kept`` with their state, but for those ``closed`` by a
+    person and those long quiet, which are a line each."""
     question = reason(Question.ALARMS, false_alarm=FALSE_ALARM, budget=BUDGET)
     if not watched:
         return nothing(question, Alarms.NO_QUARTER_BEFORE)
     now = watched[-1]
-    rows = [_raised(alarm, watched, kept) for alarm in now.alarms.itertuples()]
+    own = kept.set_index(["family", "component", "group"])["state"].to_dict()
+    state = np.array([own.get((a.family, a.component, a.group), AlarmIs.NEW) for a in now.alarms.itertuples()], object)
+    live = now.alarms[[s not in OVER for s in state]]
+    rows = [_raised(alarm, watched, kept) for alarm in live.itertuples()]
     table = pd.DataFrame(rows, columns=_RAISED_COLUMNS)
     said = [reason(Alarms.STANDS_OUT, **row) for row in table.drop(columns="threshold").to_dict("records")]
-    said += [_lot_to_do(now_snapshot, alarm) for alarm in now.alarms.itertuples() if alarm.family is Family.LOT_LIFE]
-    benches = [_test(a) for a in now.alarms.itertuples() if a.family in INSTALL]
+    said += [_lot_to_do(now_snapshot, alarm) for alarm in live.itertuples() if alarm.family is Family.LOT_LIFE]
+    benches = [_test(a) for a in live.itertuples() if a.family in INSTALL]
     if benches:
         said.append(reason(Alarms.ASK_THE_BENCH, tests=benches))
     if not rows:
         said.append(reason(Alarms.NOTHING))
+    said += _put_by(now.alarms.assign(state=state), closed)
     gone = kept[(~kept["standing"]) & (kept["first_raised"] < now.end)] if len(kept) else kept
     if len(gone):
         told = [(_test(r), r.first_raised, r.verdict) for r in gone.itertuples()]
@@ -59,6 +66,20 @@ def alarms_answer(now_snapshot: Snapshot, watched: list[Watched], kept: pd.DataF
         said.append(reason(Alarms.NEXT_IN_LINE, tests=[(_test(r), r.came, r.expected) for r in rest.itertuples()]))
     said.append(reason(Alarms.TESTS, tests=len(now.tests), false_alarm=FALSE_ALARM))
     return Answer(question, tuple(said), table)
+
+
+def _put_by(alarms: pd.DataFrame, closed: pd.DataFrame) -> list[Reason]:
+    """A line for each alarm that a person closed or that has long been quiet."""
+    said = []
+    for a in alarms[alarms["state"] == AlarmIs.CLOSED].itertuples():
+        own = closed[
+            (closed["family"] == a.family.name) & (closed["component"] == a.component) & (closed["group"] == a.group)
+        ]
+        row = own.iloc[-1]
+        values = {"on": pd.Timestamp(row["closed_on"]), "by": row["by"], "why": row["reason"]}
+        said.append(reason(Alarms.CLOSED, what=_test(a), came=int(a.came), **values))
+    quiet = [_test(a) for a in alarms[alarms["state"] == AlarmIs.QUIET].itertuples()]
+    return said + ([reason(Alarms.QUIET, alarms=quiet)] if quiet else [])
 
 
 def _test(row) -> Reason:
@@ -76,6 +97,7 @@ def _raised(alarm, watched: list[Watched], kept: pd.DataFrame) -> dict[str, obje
         code = {watched[-1].end: Alarms.THIS_QUARTER, watched[0].end: Alarms.BY_QUARTER}.get(day, code)
     return {
         "what": _test(alarm),
+        "state": mine["state"].iloc[-1] if len(mine) else AlarmIs.NEW,
         "raised": reason(code, day=day),
         "units": alarm.units,
         "expected": alarm.expected,

@@ -33,6 +33,8 @@ QUARTER_DAYS = DAYS_A_YEAR / 4
 _QUARTERS = 16
 #: what is taken of a shop before its records speak (log scale): swing of the season, unevenness of quarters; ours
 _SWING, _UNEVEN = 0.2, 0.15
+#: variance of what no record tells, a year ahead. Chosen on 18 invented shops (data/evidence), where ranges of a year held 0.80 without it
+_AHEAD = 0.02
 #: quarters foretold that are held against what came
 RECORD = 8
 #: failures' worth of trust that first lives fail as their fits say
@@ -223,7 +225,7 @@ def _record(snapshot: Snapshot) -> tuple[float, float]:
 
 
 def calendar_level(snapshot: Snapshot, days: float) -> np.ndarray:
-    """The part of `level_of` (``snapshot``, ``days``) that season and uneven quarters have."""
+    """The part of `level_of` (``snapshot``, ``days``) that season, uneven quarters and what no record tells have."""
     from scipy.stats import gamma
 
     door = door_of(snapshot)
@@ -232,7 +234,7 @@ def calendar_level(snapshot: Snapshot, days: float) -> np.ndarray:
     season = np.exp(door.season[:, :1] * np.sin(angle) + door.season[:, 1:] * np.cos(angle)).mean(1)
     year = 2 * np.pi * np.linspace(0, 1, 53)[:-1]
     season /= np.exp(door.season[:, :1] * np.sin(year) + door.season[:, 1:] * np.cos(year)).mean(1)
-    variance = np.maximum(door.uneven * min(QUARTER_DAYS / days, 1.0), 1e-6)
+    variance = door.uneven * min(QUARTER_DAYS / days, 1.0) + _AHEAD * days / DAYS_A_YEAR
     at = (np.random.default_rng([SEED, 4]).permutation(DRAWS) + 0.5) / DRAWS
     return season * gamma.ppf(at, 1 / variance, scale=variance)
 

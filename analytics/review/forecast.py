@@ -10,7 +10,7 @@ from scipy.stats import binomtest, poisson
 
 from analytics.lifetimes.later import came_later
 from analytics.ratings.predict import chances, count_chances, with_early
-from analytics.reasons import CameSince, Forecasts, Kept, NextMiles, Question, Stock, reason
+from analytics.reasons import CameSince, Forecasts, Kept, NextMiles, Question, Reason, Stock, reason
 from analytics.records.load import Records
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
@@ -369,12 +369,15 @@ def _since(alarm, later: list[Watched], single: bool) -> dict:
     return {"came_since": int(came), "expected_since": float(expected), "verdict": verdict}
 
 
-def kept_answer(forecasts: pd.DataFrame, alarms: pd.DataFrame, first: pd.Timestamp | None) -> Answer:
-    """Hits, misses, coverage so far."""
+def kept_answer(
+    forecasts: pd.DataFrame, alarms: pd.DataFrame, first: pd.Timestamp | None, held: pd.DataFrame | None = None
+) -> Answer:
+    """Hits, misses, coverage so far: of what reviews said (``held``: review.said.said_held), then of ``forecasts`` and ``alarms`` made again by
+    today's program, the ``first`` of them on that day."""
     question = reason(Question.KEPT, first=first)
     if forecasts.empty:
         return nothing(question, Kept.NO_QUARTER_BEFORE, forecasts)
-    said = []
+    said = _word_kept(held)
     whole = forecasts[forecasts["component"] == ""]
     for span, code in (("quarter", Kept.QUARTERS), ("year", Kept.YEARS)):
         own = whole[whole["span"] == span]
@@ -398,3 +401,20 @@ def kept_answer(forecasts: pd.DataFrame, alarms: pd.DataFrame, first: pd.Timesta
     else:
         said.append(reason(Kept.NO_ALARM_YET))
     return Answer(question, tuple(said), forecasts.replace({"component": {"": "all"}}))
+
+
+def _word_kept(held: pd.DataFrame | None) -> list[Reason]:
+    """Forecasts as they were said, by the date they were said on."""
+    whole = held[held["component"] == ""] if held is not None and len(held) else None
+    if whole is None or whole.empty:
+        return [reason(Kept.NOTHING_SAID)]
+    said = []
+    for span, own in whole.groupby("what", sort=False):
+        sums = {
+            "inside": int(own["inside"].sum()),
+            "came": int(own["came"].sum()),
+            "expected": float(own["expected"].sum()),
+        }
+        said.append(reason(Kept.SAID, span=span, forecasts=len(own), first=own["as_of"].min(), level=LEVEL, **sums))
+    missed = whole.loc[~whole["inside"].astype(bool), ["what", "as_of", "came", "lower", "upper"]]
+    return said + [reason(Kept.SAID_MISSED, **row) for row in missed.to_dict("records")]

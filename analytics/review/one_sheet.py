@@ -15,6 +15,7 @@ from analytics.ratings.sheet import Ratings
 from analytics.reasons import Alarms, CameSince, Do, Family, InNumbers, RandomCalls, Reason, Since, Who, reason
 from analytics.records.cover import over
 from analytics.records.load import NOT_RECORDED
+from analytics.review.alarms import OVER as PUT_BY
 from analytics.review.call_list import LOUD, Calls, call_list
 from analytics.review.fleet_view import FleetView
 from analytics.review.outlook import Outlook
@@ -120,7 +121,9 @@ def standing_alarms(outlook: Outlook) -> pd.DataFrame:
         return pd.DataFrame(columns=["family", "component", "group", "units", "expected", "came"])
     alarms, kept = outlook.watched[-1].alarms, outlook.alarms_kept
     judged = {(k.family, k.component, k.group): k.verdict for k in kept.itertuples()}
-    over_now = [judged.get((a.family, a.component, a.group)) in OVER for a in alarms.itertuples()]
+    state = {(k.family, k.component, k.group): k.state for k in kept.itertuples()}
+    keys = [(a.family, a.component, a.group) for a in alarms.itertuples()]
+    over_now = [judged.get(key) in OVER or state.get(key) in PUT_BY for key in keys]
     return alarms[~np.array(over_now, bool)]
 
 

@@ -30,6 +30,7 @@ from analytics.review.forecast import (
 )
 from analytics.review.months_in_service import months_answer, months_table
 from analytics.review.quarterly import Review
+from analytics.review.said import alarm_states, closings, said_held
 from analytics.review.snapshot import Snapshot, snapshot_at, snapshot_of
 from analytics.review.watch import Watched, watch
 
@@ -133,7 +134,10 @@ def make_outlook(
     now = snapshot_of(review.records, review.lifetimes)
     done = replay(folder, now, quarters, progress)
     now = done.snapshots[-1] if done.snapshots and done.snapshots[-1].as_of == now.as_of else now
+    shop = review.records.shop
+    closed = closings(shop, now.as_of)
     kept = alarms_kept(done.watched)
+    kept = kept.assign(state=alarm_states(kept, done.watched, closed))
     alarms = done.watched[-1].alarms if done.watched else pd.DataFrame(columns=["family"])
     months = months_table(now)
     ahead = forecast(now)
@@ -149,7 +153,7 @@ def make_outlook(
     return Outlook(
         watched=done.watched,
         expected=expected,
-        alarms=alarms_answer(now, done.watched, kept),
+        alarms=alarms_answer(now, done.watched, kept, closed),
         lots=lots,
         power=power_answer(now, done.watched),
         revision=revision,
@@ -157,7 +161,7 @@ def make_outlook(
         forecast=forecast_answer(ahead, now.filled, now.of),
         stock=stock_answer(ahead),
         units=units_answer(ahead),
-        kept=kept_answer(forecasts_kept(done.snapshots, done.running), kept, first),
+        kept=kept_answer(forecasts_kept(done.snapshots, done.running), kept, first, said_held(shop, review.lifetimes)),
         months_table=months,
         forecasts=ahead,
         alarms_kept=kept,

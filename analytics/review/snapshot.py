@@ -81,7 +81,7 @@ def snapshot_of(records: Records, lifetimes: Lifetimes | None = None) -> Snapsho
     lifetimes = make_lifetimes(records) if lifetimes is None else lifetimes
     table, filled = fill_unknown(lifetimes.table)
     wait = days_to_door(records.returns, lifetimes.as_of)
-    table = not_yet_in(_marked(table), wait)
+    table = not_yet_in(marked(table), wait)
     settings = door_settings(options_for(lifetimes.shop).settings, table)
     parts = {}
     for component, part in sorted(set(zip(table["component"], table["part"], strict=True))):
@@ -224,7 +224,8 @@ def fill_unknown(table: pd.DataFrame) -> tuple[pd.DataFrame, int]:
     return out, int(missing.sum())
 
 
-def _marked(table: pd.DataFrame) -> pd.DataFrame:
+def marked(table: pd.DataFrame) -> pd.DataFrame:
+    """The ``table`` of lifetimes with the columns month (put in), failure and install, and the builder of what left with the truck."""
     # of what left with the truck; a part can be the first at its place and put in later
     first = (table["spell"] == 1) & (table["fitted_on"] == table["unit_from"])
     put_in = table["begun_on"].where(first, table["fitted_on"])

@@ -85,8 +85,9 @@ def _price(advice: Advice, amount: float) -> str:
 def life_words(advice: Advice) -> str:
     """The life the ``advice`` is for: in miles, and as it was said where that was otherwise."""
     value, unit = advice.truck.life_said
-    miles = f"{round(advice.truck.life_miles, -2 if unit != 'miles' else 0):,.0f} miles"
-    return miles if unit == "miles" else f"{value:,.0f} {unit}, about {miles}"
+    if unit == "miles" or isnan(advice.truck.life_miles):
+        return f"{value:,.0f} {unit}"
+    return f"{value:,.0f} {unit}, about {round(advice.truck.life_miles, -2):,.0f} miles"
 
 
 def truck_words(advice: Advice) -> str:
@@ -256,7 +257,7 @@ def _settle(advice: Advice) -> tuple[str, ...]:
     if all(c.pick for c in advice.components):
         return ()
     return (
-        f"To settle what is open, part by part: {advice.settles} such trucks with it, each run {round(advice.truck.life_miles, -2):,.0f} miles, and none fails.",
+        f"To settle what is open, part by part: {advice.settles} such trucks with it, each run {life_words(advice)}, and none fails.",
     )
 
 

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from analytics.driveline.load import SHAFTS
+from analytics.ratings.by_load import Compared
 from analytics.ratings.load_review import (
     LoadReview,
     best_on_torque,
@@ -66,10 +67,14 @@ def margin_caption(review: LoadReview, component: str, part: str) -> str:
         if shaft
         else "with the least pressure and friction and the most torque that what is on record allows"
     )
-    return (
-        f"At {power:,.0f} hp its weakest margin is {_margin(here['whole'])}: {what}. If the tyres of a {weight:,.0f} lb truck slip as taken here it is "
-        f"{_margin(here['capped'])}; don't build on that. With all that is not known at its middle the first is {_margin(here['whole_middle'])}."
+    whole, capped = _margin(here["whole"]), _margin(here["capped"])
+    spared = (
+        f" If the tyres of a {weight:,.0f} lb truck slip as taken here it is {capped}; don't build on that."
+        if capped != whole
+        else ""
     )
+    middle = f"With all that is not known at its middle it is {_margin(here['whole_middle'])}."
+    return f"At {power:,.0f} hp its weakest margin is {whole}: {what}.{spared} {middle}"
 
 
 def by_margin_caption(review: LoadReview, component: str, part: str) -> str:
@@ -135,4 +140,7 @@ def compared_caption(review: LoadReview, component: str, part: str) -> str:
     )
     if said and set(first.index) != {"power"}:
         words += " On torque and margin that is for an engine as slow as these come; give the lb ft, and ask for them."
+        found = review.explained.get((component, part))
+        if not isinstance(found, Compared) or found.decided != "load":
+            words += " It is not shown that torque explains its returns, so go by power."
     return words

@@ -59,6 +59,16 @@ def advised_all(path: Path, trucks: int, asked: int) -> str:
     return f"{trucks:,} trucks answered, {asked:,} with a question back: {path}"
 
 
+def closed(path: Path) -> str:
+    """Where an alarm was closed: ``path``."""
+    return f"Closed: added to {path}. The next review shows it as a line; two more failures open it again."
+
+
+def said(path: Path) -> str:
+    """Where what the review said is kept: ``path``."""
+    return f"What it says is kept in {path.name}, and held against what comes."
+
+
 def load(page: Path) -> str:
     """Where the ``page`` of the loads lies, and what lies beside it."""
     return f"The loads: {page}\nBeside it: loads.csv, load_ratings.csv, suspects.csv, load.xlsx"

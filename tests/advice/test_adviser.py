@@ -310,9 +310,9 @@ def test_the_supported_side_decides_and_not_the_estimate():
 
 def test_of_two_uses_one_without_an_answer_governs(asked):
     both = component(asked.ask(Wish(500, 7000, "street and towing")))
-    only = asked.basis("input shaft", "A", 30_000.0)
     truck = replace(asked.ask(Wish(500, 7000, "street")).truck, uses=("street", "autocross"))
-    assert asked._governing(only, truck, asked.options.promise) == ("autocross", Advised.NO_SUCH_USE)
+    governs, found, _ = asked._governing("input shaft", "A", truck, asked.options.promise)
+    assert (governs, found) == ("autocross", Advised.NO_SUCH_USE)
     assert both.choices[0].chance is not None
 
 
@@ -344,3 +344,20 @@ def test_what_a_power_may_be_is_held_against_the_limit(tmp_path):
     assert not component(own.ask(Wish("420", 7000, "street"))).choices[0].rules
     about = component(own.ask(Wish("about 420", 7000, "street"))).choices[0]
     assert [r.code for r in about.rules] == [Advised.OVER_PUBLISHED]
+
+
+def test_a_use_with_a_target_of_its_own_is_answered_in_what_that_is_counted_in(tmp_path):
+    shop = shop_of(tmp_path / "s", toml=TARGET + "[targets.towing]\nmonths = 24\n")
+    own = adviser(shop)
+    tow = own.ask(Wish(420, 7000, "tow"))
+    assert tow.truck.life_said == (24.0, "months")
+    assert component(tow).choices[0].chance is not None
+    assert component(tow).choices[0].seen.units < component(own.ask(Wish(420, 7000, "street"))).choices[0].seen.units
+    longer = component(own.ask(Wish(420, 7000, "tow", months=36))).choices[0].chance
+    assert longer.high > component(tow).choices[0].chance.high
+    assert "to last 24 months." in spoken(tow)[0]
+    with pytest.raises(AnalyticsError, match="This shop counts towing in months"):
+        own.ask(Wish(420, 7000, "tow", life=30_000))
+    both = own.ask(Wish(420, 7000, "street and tow"))
+    assert both.truck.life_miles == 30_000
+    assert {c.governs for c in component(both).choices} <= {"street", "towing"}

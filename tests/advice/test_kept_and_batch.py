@@ -9,8 +9,8 @@ import analytics
 from analytics.__main__ import main
 from analytics.advice.batch import lines_of, read_trucks
 from analytics.errors import AnalyticsError, RecordsError
-from analytics.ratings.advised import COLUMNS, add_advised, read_advised
-from analytics.ratings.ledger import ADVISED, fingerprint
+from analytics.ratings.grown import ADVISED
+from analytics.ratings.ledger import fingerprint
 from analytics.review.advised import advised_answer
 from analytics.words.answers import worded
 from tests.advice.test_adviser import TARGET, shop_of
@@ -27,21 +27,21 @@ def line(serial: str, part: str = "A", life: float = 40_000, lasts: float = 0.95
 
 
 def test_lines_are_only_added(tmp_path):
-    first = pd.DataFrame([line("T-1")], columns=COLUMNS)
-    path = add_advised(tmp_path, first)
+    first = pd.DataFrame([line("T-1")], columns=[*ADVISED.columns])
+    path = ADVISED.add(tmp_path, first)
     before = path.read_bytes()
-    add_advised(tmp_path, first.assign(serial="=SUM(1)"))
+    ADVISED.add(tmp_path, first.assign(serial="=SUM(1)"))
     assert path.read_bytes().startswith(before)
-    told = read_advised(tmp_path)
+    told = ADVISED.read(tmp_path)
     assert told["serial"].tolist() == ["T-1", "'=SUM(1)"]
     assert told["lasts"].tolist() == [0.95, 0.95]
 
 
 def test_a_file_that_cannot_be_read_is_left_alone(tmp_path):
-    (tmp_path / ADVISED).write_text("something else\n1\n")
+    (tmp_path / ADVISED.name).write_text("something else\n1\n")
     with pytest.raises(AnalyticsError, match="Lines are only added to it"):
-        add_advised(tmp_path, pd.DataFrame([line("T-1")], columns=COLUMNS))
-    assert (tmp_path / ADVISED).read_text() == "something else\n1\n"
+        ADVISED.add(tmp_path, pd.DataFrame([line("T-1")], columns=[*ADVISED.columns]))
+    assert (tmp_path / ADVISED.name).read_text() == "something else\n1\n"
 
 
 def test_what_was_advised_is_no_part_of_the_records(shop):
@@ -49,8 +49,8 @@ def test_what_was_advised_is_no_part_of_the_records(shop):
     advice = analytics.advise(shop, 420, 7000, "street")
     path = advice.keep("T-0001XY")
     assert fingerprint(shop.records.shop) == before
-    told = read_advised(shop.records.shop.folder)
-    assert path.name == ADVISED
+    told = ADVISED.read(shop.records.shop.folder)
+    assert path.name == ADVISED.name
     assert told["part"].tolist()[:1] == ["A"]
     assert told["at_least"].iloc[0] >= 0.9
     assert told["at_least"].iloc[0] < told["lasts"].iloc[0] < 1
@@ -73,7 +73,7 @@ def test_the_review_counts_what_lasted_what_failed_and_what_runs(tmp_path):
     folder = write_shop(tmp_path / "s", TOML + TARGET, builds=builds, returns=back, readings=readings)
     lines = [line("t 000 xy"), line("T-001XY"), line("T-002XY"), line("T-003XY", part="B"), line("T-777XY"), line("")]
     lines += [line("T-002XY", lasts=0.9), line("T-004XY", on="2030-01-01")]
-    add_advised(folder, pd.DataFrame(lines, columns=COLUMNS))
+    ADVISED.add(folder, pd.DataFrame(lines, columns=[*ADVISED.columns]))
     answer = advised_answer(analytics.read(folder).lifetimes)
     fared = dict(zip(answer.table["serial"], answer.table["fared"], strict=True))
     assert fared == {

@@ -12,7 +12,7 @@ from analytics.models.distributions import standard_quantile
 from analytics.models.joint import fit_at, fit_joint, free_theta, joint_model
 from analytics.models.lifedata import life_data
 from analytics.models.likelihood import log_likelihood
-from analytics.models.posterior import posterior_quantile
+from analytics.models.posterior import posterior_draws, posterior_quantile
 from analytics.models.priors import NO_PRIORS, penalty
 from analytics.ratings.bound import cap_power, rate_part, rate_weights
 from analytics.ratings.promise import Promise
@@ -111,7 +111,7 @@ def test_second_opinion_equals_a_long_markov_chain(fleet):
     small = fleet.take(np.arange(len(fleet.lower)) < 200)
     model, top = fit_joint(joint_model(small, 50_000.0))
     z = standard_quantile(0.9, "weibull")
-    quantile, ess = posterior_quantile(model, top, z, np.log(7500), 0, 0.9, 2048, 1)
+    quantile, ess = posterior_quantile(model, posterior_draws(model, top, 2048, 1), z, np.log(7500), 0, 0.9)
     assert ess > 300
     theta = top.theta[0]
     rng = np.random.default_rng(0)

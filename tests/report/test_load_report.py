@@ -40,6 +40,7 @@ def test_a_part_on_one_page(review):
         "lb truck slip as taken here",
         "its weakest margin is",
         "failed, of those with the most",
+        "so go by power",
         "Life falls as torque to the power",
         "Up to 7,500 lb supported",
     ):

@@ -12,7 +12,7 @@ import pytest
 
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.sheet import make_ratings
-from analytics.reasons import Call, CameSince, Do, Family, InNumbers, RandomCalls, Since, Who, reason
+from analytics.reasons import AlarmIs, Call, CameSince, Do, Family, InNumbers, RandomCalls, Since, Who, reason
 from analytics.records.load import load_records
 from analytics.report.one_sheet import sheet_html, write_sheet
 from analytics.review import one_sheet
@@ -124,10 +124,21 @@ def alarm(family: Family, group: str, came: int = 4) -> dict:
 def test_an_alarm_judged_over_leaves_the_sheet(verdict, stands):
     raised = pd.DataFrame([alarm(Family.MONTH_INSTALL, "2022-09"), alarm(Family.LOT_LIFE, "L-9")])
     kept = pd.DataFrame(
-        [{"family": Family.MONTH_INSTALL, "component": "converter", "group": "2022-09", "verdict": verdict}]
+        [
+            {
+                "family": Family.MONTH_INSTALL,
+                "component": "converter",
+                "group": "2022-09",
+                "verdict": verdict,
+                "state": AlarmIs.RUNNING,
+            }
+        ]
     )
     outlook = SimpleNamespace(watched=[SimpleNamespace(alarms=raised)], alarms_kept=kept)
     assert standing_alarms(outlook)["group"].tolist() == (["2022-09"] if stands else []) + ["L-9"]
+    for state in (AlarmIs.CLOSED, AlarmIs.QUIET):  # by a person, or by four quiet quarters
+        outlook = SimpleNamespace(watched=outlook.watched, alarms_kept=kept.assign(state=state))
+        assert standing_alarms(outlook)["group"].tolist() == ["L-9"]
 
 
 def test_danger_comes_before_money_and_there_are_seven_lines_at_most():

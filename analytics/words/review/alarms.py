@@ -7,7 +7,20 @@ from typing import Any
 
 import pandas as pd
 
-from analytics.reasons import Alarms, CameSince, Code, Family, Lots, Power, Question, Reason, Revision, RevisionIs
+from analytics.errors import AnalyticsError
+from analytics.reasons import (
+    AlarmIs,
+    Alarms,
+    CameSince,
+    Code,
+    Family,
+    Lots,
+    Power,
+    Question,
+    Reason,
+    Revision,
+    RevisionIs,
+)
 from analytics.words.phrases import capital, listed, many, numbered, percent
 from analytics.words.saying import asks, say, says, texts
 
@@ -50,7 +63,8 @@ def _method(false_alarm: float, budget: Mapping[Family, float]) -> str:
         f"({false_alarm:g}), over all this review claims, is shared out beforehand (as Wu and Meeker, Technometrics 44 (2002) 237-251, do among months in service): {shares}. Lots, months and builders are judged "
         "together: by sharing the failures out anew as if nothing were wrong, their thresholds are set so that any of them is loud with the chance they have together (Westfall and Young 1993); "
         "in the other families the share is parted among the looks that could be loud at all (Tarone 1990). When one is loud its lives are set aside and the rest is looked at again, so that a bad lot does not blacken the months it was fitted in. "
-        "An alarm stays on this list as long as the whole life says so, whenever it was first raised; power bands and weight classes are looked at for the quarter only."
+        "An alarm is new, growing (more came this quarter) or running until a person closes it (alarms FOLDER --close) or four quarters have passed without another; then it is a line of history. Two more failures "
+        "after it was closed open it again; power bands and weight classes are looked at for the quarter only."
     )
 
 
@@ -80,6 +94,12 @@ texts(
         Alarms.THIS_QUARTER: "this quarter",
         Alarms.BY_QUARTER: "by {day:%Y-%m-%d}, or before",
         Alarms.AT_QUARTER: "at the quarter to {day:%Y-%m-%d}",
+        AlarmIs.NEW: "new",
+        AlarmIs.GROWING: "growing",
+        AlarmIs.RUNNING: "running",
+        AlarmIs.CLOSED: "closed",
+        AlarmIs.QUIET: "quiet",
+        AlarmIs.GONE: "no longer loud",
         Alarms.NOTHING: "Nothing stands out by more than chance.",
         Lots.NONE_ON_RECORD: "No lots are on record (sheet fitted, column lot), so none can be ranked.",
         Lots.NONE_FAILED: "No part with lots on record has failed yet.",
@@ -106,10 +126,24 @@ def _look(family: Family, component: str, group: str) -> str:
 
 
 @says(Alarms.STANDS_OUT)
-def _stands_out(what: Reason, raised: Reason, units: int, expected: float, came: int, p_value: float) -> str:
+def _stands_out(
+    what: Reason, state: AlarmIs, raised: Reason, units: int, expected: float, came: int, p_value: float
+) -> str:
     tested = say(what)
     chance = f"one time in {numbered(1 / p_value, 1)}" if p_value > 1e-9 else "less than one time in a billion"
-    return f"{capital(tested)} ({say(raised)}): {came} of {units} came back where {few(expected)} would be usual. Chance alone would do that {chance}."
+    return f"{capital(tested)} ({say(state)}, {say(raised)}): {came} of {units} came back where {few(expected)} would be usual. Chance alone would do that {chance}."
+
+
+@says(Alarms.CLOSED)
+def _closed(what: Reason, came: int, on: pd.Timestamp, by: str, why: str) -> str:
+    return (
+        f"Closed by {by} on {on:%Y-%m-%d}: {say(what)}, {came} so far. {capital(why)}{'' if why.endswith('.') else '.'}"
+    )
+
+
+@says(Alarms.QUIET)
+def _quiet(alarms: Sequence[Reason]) -> str:
+    return f"History, four quarters without another: {listed([say(what) for what in alarms])}."
 
 
 @says(Alarms.STOP_THE_LOT)
@@ -146,6 +180,35 @@ def _next_in_line(tests: Sequence[tuple[Reason, int, float]]) -> str:
 @says(Alarms.TESTS)
 def _tests(tests: int, false_alarm: float) -> str:
     return f"{tests:,} looks were taken. If nothing at all were wrong, there would be a false alarm in at most one quarter of {round(1 / false_alarm)}."
+
+
+def alarm_named(name: str, said: pd.DataFrame) -> tuple[Family, str, str]:
+    """Family, component and group of the alarm of that ``name`` among those ``said`` (review.said.said_alarms). Raises AnalyticsError where there
+    is none."""
+    known = {_name_of(a): (Family[a.what], a.component, a.group) for a in said.itertuples()}
+    wanted = " ".join(name.split()).casefold()
+    for told, alarm in known.items():
+        if told.casefold() == wanted:
+            return alarm
+    raise AnalyticsError(
+        f"--close {name!r}: no review has said such an alarm. "
+        + (f"Said are: {'; '.join(known)}." if known else "None has been said yet: run review first.")
+    )
+
+
+def _name_of(alarm: Any) -> str:
+    return _LOOK[Family[alarm.what]].format(component=alarm.component, group=alarm.group)
+
+
+def alarms_listing(said: pd.DataFrame, closed: pd.DataFrame) -> str:
+    """The alarms ``said`` in reviews, each with its last count, and whether it is ``closed``; as lines."""
+    own = {(c.family, c.component, c.group): c for c in closed.itertuples()}
+    lines = []
+    for a in said.itertuples():
+        told = f"{_name_of(a)}: {a.came:.0f} of {a.units:.0f}, {few(a.expected)} usual ({a.as_of:%Y-%m-%d})"
+        end = own.get((a.what, a.component, a.group))
+        lines.append(told + (f"; closed by {end.by} on {end.closed_on:%Y-%m-%d}: {end.reason}" if end else ""))
+    return "\n".join(lines) or "No review has said an alarm yet."
 
 
 # ---- lots ------------------------------------------------------------------------------------------------------------

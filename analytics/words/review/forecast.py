@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import pandas as pd
+
 from analytics.reasons import CameSince, Forecasts, Kept, NextMiles, Question, Stock
 from analytics.words.phrases import listed, money, numbered, percent, plural
 from analytics.words.saying import asks, say, says, texts
@@ -134,7 +136,7 @@ def _lives_left_out(lives: int) -> str:
 asks(
     Question.KEPT,
     "Did we keep our word?",
-    "Replayed from {first:%Y-%m-%d}: each forecast was made again from the records as they stood that day, with nothing later in sight, for the units then "
+    "What reviews said is kept in said.csv and held by the date it was said. Replayed from {first:%Y-%m-%d}: each forecast was made again by today's program from the records as they stood that day, with nothing later in sight, for the units then "
     "running. Powers and weights carry no date on the sheets: one first written down at a later return is known too early here. An alarm is confirmed if, after it was "
     "raised, the group went on failing more than the others by more than chance (one in twenty).",
 )
@@ -146,6 +148,8 @@ texts(
         CameSince.RAISED_NOW: "raised now: nothing to hold it against yet",
         CameSince.RUN_ITS_COURSE: "run its course (such errors show early, and no more have come)",
         CameSince.TOO_EARLY: "too early to say",
+        Kept.NOTHING_SAID: "No forecast that a review has kept in said.csv has had its time yet; what follows is made again by today's program.",
+        Kept.SAID_MISSED: "Said and missed: the {what} from {as_of:%Y-%m-%d}, {came} came where {lower:.0f} to {upper:.0f} were foretold.",
         Kept.NO_QUARTER_BEFORE: "No quarter before this one can be replayed, so there is no word to have kept.",
         Kept.MISSED: "Missed: the {span} from {made_on:%Y-%m-%d}, {came} came where {lower} to {upper} were expected.",
         Kept.NO_ALARM_YET: "No earlier alarm has had time to be held against what came.",
@@ -155,8 +159,16 @@ texts(
 
 def _forecasts(span: str, overlap: bool, forecasts: int, inside: int, level: float, came: int, expected: float) -> str:
     return (
-        f"Of {plural(forecasts, f'forecast of the next {span}', f'forecasts of the next {span}')}, {inside} held what came, where {percent(level)} were promised; "
+        f"Made again by today's program: of {plural(forecasts, f'forecast of the next {span}', f'forecasts of the next {span}')}, {inside} held what came, where {percent(level)} were promised; "
         f"in all {came} came back where {numbered(expected, 3)} were expected{' (the years overlap)' if overlap else ''}."
+    )
+
+
+@says(Kept.SAID)
+def _said(span: str, forecasts: int, first: pd.Timestamp, inside: int, level: float, came: int, expected: float) -> str:
+    return (
+        f"As said since {first:%Y-%m-%d}: of {plural(forecasts, f'forecast of a {span}', f'forecasts of a {span}')}, {inside} held what came, where {percent(level)} were "
+        f"promised; in all {came} came where {numbered(expected, 3)} were foretold."
     )
 
 
