@@ -201,7 +201,7 @@ def guarantee_figure(review: Review, view: FleetView) -> tuple[Figure, str] | No
     table: pd.DataFrame = view.guarantee.table
     own = table[(table["allowed_per_unit"] == middle) & table["power_band"].isin([c.band for c in costs])]
     months = own.set_index("power_band")["guarantee_months"].to_dict()
-    return figure, words.guarantee(middle, months, LEVEL, OWN_FAILURES)
+    return figure, words.guarantee(middle, shop.currency, months, LEVEL, OWN_FAILURES)
 
 
 def guarantee_promise(folder: str | Path) -> tuple[str, ...]:

@@ -235,7 +235,7 @@ def test_every_sentence_of_an_old_quarter_can_be_made_again(tmp_path):
         worded(x) for x in b.answers() if x is not b.counted
     ]
     pd.testing.assert_frame_equal(a.survival, b.survival)
-    assert "1 rows are dated after 2023-06-30 and were not looked at." in worded(a.counted).sentences
+    assert "1 row dated after 2023-06-30 was not looked at." in worded(a.counted).sentences
 
 
 def test_bands_of_the_shops_own(tmp_path):

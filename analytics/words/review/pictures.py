@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
-from analytics.words.phrases import numbered
+from analytics.words.phrases import money, numbered, plural
 from analytics.words.review.teardown import CAUSE
 
 #: a part's age on each clock
@@ -147,10 +147,10 @@ def how_sure(verdicts: int, turned: int) -> str:
     )
 
 
-def guarantee(allowed: float, months: Mapping[str, float], level: float, own_failures: int) -> str:
-    """``months``: the longest guarantee per power band at ``allowed`` a unit."""
-    told = "; ".join(f"{band} hp {own:,.0f} months" for band, own in months.items())
+def guarantee(allowed: float, currency: str, months: Mapping[str, float], level: float, own_failures: int) -> str:
+    """``months``: the longest guarantee per power band at ``allowed`` a unit, in the shop's ``currency``."""
+    told = "; ".join(f"{band} hp {plural(round(own), 'month')}" for band, own in months.items())
     return (
-        f"At {allowed:,.0f} a unit: {told}. Where a line's shaded band ({100 * level:.0f} % limits) reaches a dashed cost, the guarantee can end; lines stop where fewer "
+        f"At {money(allowed, currency)} a unit: {told}. Where a line's shaded band ({100 * level:.0f} % limits) reaches a dashed cost, the guarantee can end; lines stop where fewer "
         f"than ten units of the band have been out so long; a band with fewer than {own_failures} failures of its own has no line."
     )
