@@ -31,7 +31,8 @@ class Lifetimes:
     units: serial, in_service_on, built_on, begun_on (the day that tells its build year and the limits that held for it: built,
     or else in service; the table has it too), days (age at the end of observation), miles (at its last usable figure, NaN),
     miles_days (days since in service at that figure), seen_until, end ("in use", "sold", "lost", "scrapped", "no"),
-    count, power_hp, weight_lb, use, builder, first_band (of power, as it went out), returned (times it came back damaged), called (at random), found_failed (by that).
+    count, power_hp, weight_lb, use, builder, first_band (of power, as it went out), returned (times it came back damaged), called (at random), found_failed (by that),
+    power_now_hp, weight_now_lb, use_now (after every change on record; a life running on had the load before one of the last day).
     ``sight``: the stretches in which each unit was under observation (SIGHT_COLUMNS in sight.py). ``notes``: what was left out.
     """
 
@@ -153,6 +154,8 @@ def _fleet(records: Records, units: pd.DataFrame, states: pd.DataFrame) -> pd.Da
     fleet["miles"], fleet["miles_days"] = units["read_miles"], units["read_days"]
     fleet["called"], fleet["found_failed"] = units["called"], units["found_failed"]
     fleet["seen_until"], fleet["end"] = units["stop"], units["end"]
+    now = states.drop_duplicates("unit", keep="last").set_index("unit").reindex(fleet.index)
+    fleet["power_now_hp"], fleet["weight_now_lb"], fleet["use_now"] = now["power_hp"], now["weight_lb"], now["use"]
     power = states.drop_duplicates("unit").set_index("unit")["power_hp"].reindex(fleet.index)
     fleet["first_band"] = _bands(power, records.shop)
     fleet["returned"] = damaged.reindex(fleet.index).fillna(0).astype(int)

@@ -53,10 +53,18 @@ def chances_ahead(snapshot: Snapshot) -> pd.DataFrame:
 
 
 def lives_ahead(snapshot: Snapshot) -> pd.DataFrame:
-    """The lives running on the day of a ``snapshot``, as in the table of lifetimes, with what `chances_ahead` gives of each, and ``day``: today."""
+    """The lives running on the day of a ``snapshot``, as in the table of lifetimes but with the load their units carry from now on, with what
+    `chances_ahead` gives of each, and ``day``: today."""
     watched = chances_ahead(snapshot)
-    return snapshot.lifetimes.table.iloc[watched["position"].to_numpy(int)].assign(
-        in_a_year=watched["in_a_year"].to_numpy(float), in_miles=watched["in_miles"].to_numpy(float), day=snapshot.as_of
+    running = snapshot.lifetimes.table.iloc[watched["position"].to_numpy(int)]
+    now = snapshot.lifetimes.units.loc[running["unit"]]
+    return running.assign(
+        power_hp=now["power_now_hp"].to_numpy(float),
+        weight_lb=now["weight_now_lb"].to_numpy(float),
+        use=now["use_now"].to_numpy(object),
+        in_a_year=watched["in_a_year"].to_numpy(float),
+        in_miles=watched["in_miles"].to_numpy(float),
+        day=snapshot.as_of,
     )
 
 

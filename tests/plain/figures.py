@@ -576,21 +576,21 @@ def random_calls(shop: Shop, units: list[Watched]) -> list[dict]:
 
 
 def above_limit(shop: Shop, units: list[Watched], table: list[dict]) -> list[dict]:
-    """above_limit.csv: units in service with a part above the limit in force today."""
+    """above_limit.csv: units in service with a part above the limit in force today, with the load they carry from today on."""
     result = []
     for unit in once_a_row(units):
-        over = []
+        over, (power, weight, use) = [], load_on(unit.build, shop.as_of)
         for row in table:
             if row["followed"] and row["truck"] == unit.truck and (known(row["lower_miles"]) or row["lower_days"] > 0):
-                limit = limit_in_force(shop, row["component"], row["part"], row["use"], row["weight_lb"], shop.as_of)
-                if limit and row["power_hp"] > limit["power_hp"]:
-                    over.append((row["power_hp"] / limit["power_hp"] - 1, row))
+                limit = limit_in_force(shop, row["component"], row["part"], use, weight, shop.as_of)
+                if limit and power > limit["power_hp"]:
+                    over.append((power / limit["power_hp"] - 1, row))
         if over:
             row = over[0][1]
             read = history(shop, unit.build, "miles")[-1][0]
             result.append(
-                {"serial": row["serial"], "over_by": max(share for share, _ in over), "power_hp": row["power_hp"],
-                 "weight_lb": row["weight_lb"], "use": row["use"] or "not recorded",
+                {"serial": row["serial"], "over_by": max(share for share, _ in over), "power_hp": power,
+                 "weight_lb": weight, "use": use or "not recorded",
                  "years_out": (unit.stop - unit.build["start"]) / YEAR, "odometer_known": read > unit.build["start"]}
             )  # fmt: skip
     return result

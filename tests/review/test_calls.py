@@ -196,3 +196,14 @@ def test_what_has_no_row_or_none_of_its_use_is_supported_by_nothing(shop):
     # a row of their own counts before the one for any use
     street = pd.concat([_proposed([9000.0], [5000.0]), _proposed([9000.0], [np.nan], "street")])
     assert set(above_limit(records, snapshot, street).table["serial"]) == set(own.index)
+
+
+def test_a_tune_of_today_counts_today(tmp_path):
+    """Its life until today ran at the power before, and above the limit it runs from now on."""
+    builds = [build(f"T-{k:03d}XY", "2020-01-01", power=600, weight=7000) for k in range(3)]
+    tuned = [{"serial": "T-001XY", "changed_on": "2024-03-31", "power": 900}]
+    limits = [{"component": "input shaft", "part": "A", "power_limit": 700, "effective_on": "2019-01-01"}]
+    records = load_records(write_shop(tmp_path / "shop", builds=builds, changes=tuned, limits=limits))
+    found = above_limit(records, snapshot_of(records)).table
+    assert list(found["serial"]) == ["T-001XY"]
+    assert found["power_hp"].iat[0] == 900
