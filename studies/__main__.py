@@ -63,6 +63,7 @@ def commands() -> tuple[Command, ...]:
             _shops(40),
             _guarantee,
         ),
+        Command("speed", "how fast the work is against others, in CPU seconds on this machine", (OUT,), _speed),
         Command(
             "load",
             "what explains returns, horsepower of a rating on torque, and which rule is accused, on known truths",
@@ -90,6 +91,12 @@ def commands() -> tuple[Command, ...]:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one study. Returns as `analytics.__main__.main` does."""
     return run_command("python -m studies", "The studies that put the methods to the test.", commands(), argv)
+
+
+def _speed(arguments: argparse.Namespace) -> None:
+    from studies.speed import run
+
+    _print(run(arguments.out, progress()), "work rows cpu_ms against times_as_fast lowest highest goal")
 
 
 def _print(table: pd.DataFrame, columns: str = "") -> None:

@@ -395,3 +395,20 @@ def advised(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
         "What it misses: one component of two parts at a time, so neither the build as a whole nor parts that go together; no driveline; a comeback at eight times the cheaper part's price; limits that nobody moves.",
     )
     return table, lines
+
+
+def speed(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """How fast the work is against others: the table, and what it says. folder: of the studies."""
+    path = Path(folder) / "speed.csv"
+    if not path.exists():
+        return pd.DataFrame(), (f"No table of speeds at {path}: run make bench in a checkout.",)
+    table = pd.read_csv(path)
+    aimed = table[table["goal"].notna()]
+    missed = aimed[aimed["times_as_fast"] < aimed["goal"]]
+    said = (
+        f"CPU seconds on {table['cores'].iat[0]} cores, both in turn on the same data, the median of the pairs with the lowest and highest. {len(aimed) - len(missed)} of {len(aimed)} goals are met"
+        + ("." if missed.empty else f"; not {', '.join(missed['work'])}."),
+        f"Versions: {table['versions'].iat[0]}."
+        + (" R was not installed." if table["r_times_as_fast"].isna().all() else ""),
+    )
+    return table.drop(columns=["cores", "versions"]).dropna(axis=1, how="all"), said
