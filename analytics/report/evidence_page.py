@@ -90,7 +90,7 @@ def steps(folder: Path) -> None:
 
 
 def speed(folder: Path) -> None:
-    """How fast the work is, against others."""
+    """How fast the work is, against others. folder: of the studies' tables."""
     table, told = words.speed(folder)
     show_words(*told)
     if len(table):
