@@ -58,6 +58,12 @@ def commands() -> tuple[Command, ...]:
             _watch,
         ),
         Command(
+            "quarter",
+            "foretell the quarters of invented shops, and hold what comes in at the door against it",
+            (*_shops(12), argument("--jobs", type=int, default=1, help="processes (default 1)")),
+            _quarter,
+        ),
+        Command(
             "guarantee",
             "hold what a guarantee would cost in invented shops against the truth",
             _shops(40),
@@ -163,6 +169,12 @@ def _watch(arguments: argparse.Namespace) -> None:
     from studies.watch import run
 
     print(run(arguments.out, arguments.shops, progress=progress()).T.to_string())
+
+
+def _quarter(arguments: argparse.Namespace) -> None:
+    from studies.quarter import run
+
+    _print(run(arguments.out, arguments.shops, arguments.jobs, progress=progress()))
 
 
 def _guarantee(arguments: argparse.Namespace) -> None:
