@@ -8,6 +8,7 @@
 # make browser  the pages in a real browser (needs Chromium or Chrome)
 # make oracles  outside values computed again in R (needs R with survival and cmprsk)
 # make long     the plain reckoning on 300 random shops, where make test draws 40; the pages of 40 invented shops, where it reads 3
+# make bench    how fast the work is against others on this machine: data/evidence/speed.csv
 # make study    the long studies: hours; the first goes on where it stopped
 # Only Python 3.11 or newer is needed; the first call builds .venv, later calls use it.
 
@@ -16,7 +17,7 @@ VENV ?= .venv
 PY := $(VENV)/bin/python
 READY := $(VENV)/.ready
 
-.PHONY: review start test slow long lab hostile same browser oracles study clean
+.PHONY: review start test slow long lab hostile same browser oracles bench study clean
 
 review: $(READY)
 	$(PY) -m analytics review $(if $(SHOP),"$(SHOP)",data/demo --out out/review)
@@ -56,6 +57,9 @@ browser: $(READY)
 
 oracles:
 	Rscript tests/oracles/again.R tests/reference
+
+bench: $(READY)
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m studies speed
 
 study: $(READY)
 	$(PY) -m tests.hostile.mutilate --times 1500

@@ -729,6 +729,7 @@ class Forecasts(Code):
     AT_STATED_COST = auto()
     AT_RECORDED_COST = auto()
     NO_COST = auto()
+    WHO_PAYS = auto()
     NOT_IN_YET = auto()
     RECORD = auto()
     UNEVEN = auto()

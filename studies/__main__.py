@@ -58,11 +58,18 @@ def commands() -> tuple[Command, ...]:
             _watch,
         ),
         Command(
+            "quarter",
+            "foretell the quarters of invented shops, and hold what comes in at the door against it",
+            (*_shops(12), argument("--jobs", type=int, default=1, help="processes (default 1)")),
+            _quarter,
+        ),
+        Command(
             "guarantee",
             "hold what a guarantee would cost in invented shops against the truth",
             _shops(40),
             _guarantee,
         ),
+        Command("speed", "how fast the work is against others, in CPU seconds on this machine", (OUT,), _speed),
         Command(
             "load",
             "what explains returns, horsepower of a rating on torque, and which rule is accused, on known truths",
@@ -90,6 +97,12 @@ def commands() -> tuple[Command, ...]:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one study. Returns as `analytics.__main__.main` does."""
     return run_command("python -m studies", "The studies that put the methods to the test.", commands(), argv)
+
+
+def _speed(arguments: argparse.Namespace) -> None:
+    from studies.speed import run
+
+    _print(run(arguments.out, progress()), "work rows cpu_ms against times_as_fast lowest highest goal")
 
 
 def _print(table: pd.DataFrame, columns: str = "") -> None:
@@ -156,6 +169,12 @@ def _watch(arguments: argparse.Namespace) -> None:
     from studies.watch import run
 
     print(run(arguments.out, arguments.shops, progress=progress()).T.to_string())
+
+
+def _quarter(arguments: argparse.Namespace) -> None:
+    from studies.quarter import run
+
+    _print(run(arguments.out, arguments.shops, arguments.jobs, progress=progress()))
 
 
 def _guarantee(arguments: argparse.Namespace) -> None:

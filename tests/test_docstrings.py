@@ -18,7 +18,7 @@ LEFT = {
     "ratings": 77,
     "records": 71,
     "report": 85,
-    "review": 93,
+    "review": 92,
     "start": 9,
     "words": 134,
 }

@@ -273,7 +273,7 @@ def load(
     confidence: float | None = None,
     progress: Progress | None = None,
 ) -> LoadResult:
-    """The torque at every part, as far as the tyres hold it, against what the part is made like; and ratings on it.
+    """The torque at every part, with what the tyres would leave of it beside, against what the part is made like; and ratings on it.
 
     strength: what the ratings run on: power (hp), torque (lb ft) or margin (load over strength); by default as in shop.toml.
     life_miles, reliability, confidence, progress: see rate.

@@ -81,6 +81,15 @@ class Against:
         """More failures could tell more."""
         return self.verdict in (RatioVerdict.UNDECIDED, RatioVerdict.NOT_WORSE)
 
+    @property
+    def undone_by(self) -> float:
+        """A difference between drivers that nobody wrote down, as a ratio of lives in the trucks of the two parts whatever the part, that would leave
+        nothing of the verdict: the nearer end of the interval; NaN where there is no difference to undo. After the bias that explains away of
+        VanderWeele and Ding, Ann. Intern. Med. 167 (2017) 268-274 (from memory), with the driver tied to the part as tightly as can be."""
+        if self.verdict is RatioVerdict.BETTER:
+            return self.life.lower
+        return 1 / self.life.upper if self.verdict is RatioVerdict.WORSE else NAN
+
     def __repr__(self) -> str:
         life = self.life
         return (

@@ -242,7 +242,10 @@ class _Places:
         self.places()
         batch, n = self.z.shape
         if at.order:
-            self.first, self.second, self.mixed = np.zeros((batch, n)), np.zeros((batch, n)), np.zeros((batch, 4, n))
+            self.first, self.second = np.zeros((batch, n)), np.zeros((batch, n))
+            #: whether any term hangs on the common quantities
+            self.shared = bool(at.layout.uses) or at.at_l is not None
+            self.mixed = np.zeros((batch, 4, n if self.shared else 0))
             self.across: list[tuple[slice, slice, np.ndarray]] = []
             self.common1, self.common2 = np.zeros((batch, 4)), np.zeros((batch, 4, 4))
 
@@ -281,7 +284,7 @@ class _Places:
 
     def chain(self) -> None:
         """From derivatives in the places and the common quantities to those in theta."""
-        at, layout, jac = self.at, self.at.layout, self.slopes()
+        at, jac = self.at, self.slopes()
         turned = np.swapaxes(jac, 1, 2)
         grad = np.matmul(jac, self.first[:, :, None])[..., 0]
         hess = np.matmul(jac * self.second[:, None, :], turned)
@@ -294,6 +297,14 @@ class _Places:
         hess[:, cols[1:], 0] += grad[:, cols[1:]]
         if at.at_d is not None and self.bend is not None:
             hess[:, at.at_d, at.at_d] += at.beta * (self.first * self.bend).sum(1)
+        at.grad += grad
+        at.hess += hess
+        if self.shared:
+            self.chain_common(turned)
+
+    def chain_common(self, turned: np.ndarray) -> None:
+        """The part of the chain rule that goes through the common quantities. turned: (B, P, p), the slopes of z."""
+        at, layout, hess = self.at, self.at.layout, self.at.hess
         common, c1 = self.common_slopes(), self.common1
         block = np.matmul(np.matmul(self.mixed, turned).swapaxes(1, 2), common)
         hess += block + np.swapaxes(block, 1, 2)
@@ -304,8 +315,7 @@ class _Places:
                     hess[:, i, j] += c1[:, _KAPPA] * common[:, _KAPPA, 0]
         if at.at_l is not None:
             hess[:, at.at_l, at.at_l] += c1[:, _SILENT] * (2 * at.silent - 1) * common[:, _SILENT, at.at_l]
-        at.grad += grad + np.matmul(c1[:, None, :], common)[:, 0]
-        at.hess += hess
+        at.grad += np.matmul(c1[:, None, :], common)[:, 0]
 
     def slopes(self) -> np.ndarray:
         """Derivatives (B, p, P) of z."""

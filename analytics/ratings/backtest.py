@@ -71,7 +71,7 @@ def quick_options(shop: Shop) -> Options:
 
 
 def quarter_ends(as_of: pd.Timestamp, quarters: int) -> list[pd.Timestamp]:
-    """The last ``quarters`` + 1 quarter ends up to the cut-off, oldest first."""
+    """The last ``quarters`` + 1 quarter ends up to the cut-off ``as_of``, oldest first."""
     last = as_of.to_period("Q")
     if as_of != last.end_time.normalize():
         last -= 1

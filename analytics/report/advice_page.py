@@ -20,7 +20,7 @@ def advice_html(advice: Advice) -> str:
     cautions = "".join(f"<li>{html.escape(line)}</li>" for line in words.CAUTIONS_SHORT)
     return (
         f'<div class="answer"><h1>{html.escape(words.title(advice))}</h1>{_paragraphs([words.truck_words(advice)])}{warned}'
-        f"{html_table(words.page_rows(advice), words.page_caption(advice))}"
+        f"{_captioned(html_table(words.page_rows(advice)), words.page_caption(advice))}"
         f"{_paragraphs([*words.more_words(advice), *words.whole_words(advice)])}"
         f'<p class="basis">{html.escape(" ".join(words.basis_words(advice)))}</p><ul class="cautions">{cautions}</ul></div>'
     )
@@ -35,6 +35,11 @@ def write_advice(advice: Advice, path: str | Path) -> Path:
     with whole_file(Path(path)) as part:
         part.write_text(page.render(title=html.escape(words.title(advice)), body=advice_html(advice)), encoding="utf-8")
     return Path(path)
+
+
+def _captioned(table: str, caption: str) -> str:
+    """A table under the words that say what it holds."""
+    return table.replace("<table>", f"<table><caption>{html.escape(caption)}</caption>", 1)
 
 
 def _paragraphs(lines: Iterable[str]) -> str:

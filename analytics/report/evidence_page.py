@@ -89,6 +89,14 @@ def steps(folder: Path) -> None:
     show_table(study_table(verdicts), folded="Every setting")
 
 
+def speed(folder: Path) -> None:
+    """How fast the work is, against others. folder: of the studies' tables."""
+    table, told = words.speed(folder)
+    show_words(*told)
+    if len(table):
+        show_table(table)
+
+
 SECTIONS: dict[str, Callable[[Path], None]] = {
     made.__name__: made
     for made in (
@@ -104,5 +112,6 @@ SECTIONS: dict[str, Callable[[Path], None]] = {
         outside,
         not_answered,
         steps,
+        speed,
     )
 }

@@ -53,7 +53,7 @@ def _margins(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     curves = [margin_at(review, component, part, grid, weight) for weight in weights]
     whole = curves[0]
     ax.fill_between(grid, whole["whole"], whole["whole_middle"], color="0.5", alpha=0.2, linewidth=0,
-                    label="if what is not known is at its middle")  # fmt: skip
+                    label="up to all that is not known at its middle")  # fmt: skip
     ax.plot(grid, whole["whole"], color="black", linewidth=2, label="all the engine brings")
     for j, (weight, curve) in enumerate(zip(weights, curves, strict=True)):
         ax.plot(grid, curve["capped"], color=_GREYS[-1 - j % 4], linestyle=["--", "-.", ":"][j % 3],

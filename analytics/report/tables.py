@@ -18,6 +18,7 @@ def html_table(frame: pd.DataFrame, caption: str = "") -> str:
     """A ``frame`` as a table of HTML named ``caption``; every text of the data is escaped. Numbers stand to the right; in a long table that
     begins with component and part these stand once, over their own rows. It scrolls sideways where it is wider than the page."""
     named = f' aria-label="{html.escape(caption)}"' if caption else ' aria-label="table"'
+    told = f"<caption>{html.escape(caption)}</caption>" if caption else ""
     groups = [*frame.columns[:2]] == ["component", "part"] and len(frame) > _GROUPED_FROM
     inner = _grouped(frame) if groups else f"<tbody>{_rows(frame)}</tbody>"
     head = "".join(
@@ -25,7 +26,7 @@ def html_table(frame: pd.DataFrame, caption: str = "") -> str:
         for c, right in zip(frame.columns, _numbers(frame), strict=True)
         if not (groups and c in ("component", "part"))
     )
-    return f'<div class="table" tabindex="0" role="region"{named}><table><thead><tr>{head}</tr></thead>{inner}</table></div>'
+    return f'<div class="table" tabindex="0" role="region"{named}><table>{told}<thead><tr>{head}</tr></thead>{inner}</table></div>'
 
 
 def _grouped(frame: pd.DataFrame) -> str:

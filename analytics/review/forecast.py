@@ -26,12 +26,14 @@ STOCKED = 0.95
 MILES = 10_000.0
 _DRAWN = 2000
 _COSTS_NEEDED = 5
+#: who pays, where a return does not say
+_UNTOLD = "not written down"
 
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Forecast:
     """counts: one row per span and component ("" the shop): units, expected, lower, upper. stock: one row per part. money:
-    one row per span and basis: expected, lower, upper. units: one row per unit running, likeliest first. not_in_yet: failed already, as
+    one row per span, basis and payer ("" all of them): expected, lower, upper. units: one row per unit running, likeliest first. not_in_yet: failed already, as
     expected, ``wait_days`` being the mean from there to the door. record: quarters foretold before: expected, and came. season: the
     coming quarter against an even one, with its limits. currency: the sign of the shop's money."""
 
@@ -131,31 +133,40 @@ def _money(records: Records, running: pd.DataFrame, chance: np.ndarray, counts: 
     whole, rows = counts.iloc[0], []
     stated = records.shop.cost_of("comeback")
     if stated is not None:
-        rows.append(["stated", stated, *(stated * whole[c] for c in ("expected", "lower", "upper"))])
+        rows.append(["stated", "", stated, *(stated * whole[c] for c in ("expected", "lower", "upper"))])
     back = records.returns[(records.returns["cause"] != "no fault") & records.returns["cost"].notna()]
     # what else was mended at that return is part of its cost; a return with several first failures is shared among them
     cost = back.groupby("event")["cost"].sum()
     first = back[back["order"] != "followed"].drop_duplicates(["event", "component"])
     each = first.assign(own=first["event"].map(cost) / first["event"].map(first["event"].value_counts()))
     if len(each) >= _COSTS_NEEDED:
-        rng = np.random.default_rng(SEED)
-        pools = {c: p["own"].to_numpy(float) for c, p in each.groupby("component") if len(p) >= _COSTS_NEEDED}
-        every = each["own"].to_numpy(float)
-        total = np.zeros(_DRAWN)
-        draw = np.arange(_DRAWN) % len(chance)
-        for component, at in running.groupby("component", sort=True).indices.items():
-            number = np.zeros(_DRAWN, int)
-            count = running["count"].to_numpy()[at]
-            for k in range(len(chance)):
-                mine = np.flatnonzero(draw == k)
-                number[mine] = rng.binomial(count, chance[k, at], size=(len(mine), len(at))).sum(1)
-            pool = pools.get(component, every)
-            total += [rng.choice(pool, n).sum() for n in number]
+        total = _drawn_costs(each, running, chance)
         tail = (1 - LEVEL) / 2
-        rows.append(
-            ["recorded", float(every.mean()), float(total.mean()), *map(float, np.quantile(total, [tail, 1 - tail]))]
-        )
-    return pd.DataFrame(rows, columns=["basis", "one_comeback", "expected", "lower", "upper"])
+        for payer, own in {"": np.sum([*total.values()], axis=0), **(total if len(total) > 1 else {})}.items():
+            limits = map(float, np.quantile(own, [tail, 1 - tail]))
+            rows.append(["recorded", payer, float(each["own"].mean()), float(own.mean()), *limits])
+    return pd.DataFrame(rows, columns=["basis", "payer", "one_comeback", "expected", "lower", "upper"])
+
+
+def _drawn_costs(each: pd.DataFrame, running: pd.DataFrame, chance: np.ndarray) -> dict[str, np.ndarray]:
+    """Cost of the comebacks (_DRAWN,) by who pays: each comeback costs what one on record did, of its component where there are enough."""
+    rng = np.random.default_rng(SEED)
+    payer = each["paid_by"].fillna("").replace("", _UNTOLD).to_numpy(object)
+    cost, every = each["own"].to_numpy(float), np.arange(len(each))
+    pools = {c: at for c, at in each.groupby("component").indices.items() if len(at) >= _COSTS_NEEDED}
+    total = {name: np.zeros(_DRAWN) for name in sorted(set(payer))}
+    draw = np.arange(_DRAWN) % len(chance)
+    for component, at in running.groupby("component", sort=True).indices.items():
+        number = np.zeros(_DRAWN, int)
+        count = running["count"].to_numpy()[at]
+        for k in range(len(chance)):
+            mine = np.flatnonzero(draw == k)
+            number[mine] = rng.binomial(count, chance[k, at], size=(len(mine), len(at))).sum(1)
+        picked = rng.choice(pools.get(component, every), number.sum())
+        place = np.repeat(np.arange(_DRAWN), number)
+        for name, own in total.items():
+            own += np.bincount(place, cost[picked] * (payer[picked] == name), minlength=_DRAWN)
+    return total
 
 
 def unit_chances(snapshot: Snapshot, miles: float = MILES) -> tuple[pd.DataFrame, int]:
@@ -218,6 +229,8 @@ def forecast_answer(found: Forecast, filled: int, of: int) -> Answer:
     parts = [*year[["component", "expected", "lower", "upper"]].itertuples(index=False)]
     said.append(reason(Forecasts.COMPONENTS, components=parts))
     money = found.money[found.money["span"] == "year"]
+    shares = money[money["payer"] != ""]
+    money = money[money["payer"] == ""]
     for row in money.itertuples():
         code = Forecasts.AT_STATED_COST if row.basis == "stated" else Forecasts.AT_RECORDED_COST
         said.append(
@@ -225,6 +238,9 @@ def forecast_answer(found: Forecast, filled: int, of: int) -> Answer:
         )
     if money.empty:
         said.append(reason(Forecasts.NO_COST))
+    if len(shares):
+        told = [*shares[["payer", "expected", "upper"]].itertuples(index=False, name=None)]
+        said.append(reason(Forecasts.WHO_PAYS, shares=told, currency=found.currency))
     if found.not_in_yet >= 0.5:
         said.append(reason(Forecasts.NOT_IN_YET, broken=found.not_in_yet, wait_days=found.wait_days))
     notes = []

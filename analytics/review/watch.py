@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.special import gammaln, xlog1py, xlogy
+from scipy.special import gammainc, gammaln, xlog1py, xlogy
 from scipy.stats import poisson
 
 from analytics.lifetimes.later import LIFE, life_keys
@@ -103,38 +103,32 @@ def threshold_of(least: Sequence[float] | np.ndarray, budget: float) -> float:
     return budget / max(len(ordered), 1)
 
 
+#: what is taken of how far groups differ before their records speak: half-normal, standard deviation of the ratios; ours
+_DIFFER = 0.5
+_SPREADS = np.linspace(0.0, 3.0, 121)
+
+
 def shrink(
     came: np.ndarray, expected: np.ndarray, level: float = 0.9
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
-    """Ratios of groups to the common rate, drawn together: mean, lower and upper (n,), and the spread between groups.
+    """Ratios of groups to the common rate, drawn together: mean, lower and upper (n,) at ``level``, and the likeliest spread between groups.
 
-    came is Poisson with mean expected x ratio, ratios are gamma with mean 1; its shape by maximum marginal likelihood
-    (Clayton and Kaldor, Biometrics 43 (1987) 671-681; from memory). A spread of 0: the groups differ no more than chance.
+    ``came`` is Poisson with mean ``expected`` x ratio, ratios are gamma with mean 1 (Clayton and Kaldor, Biometrics 43 (1987) 671-681; from
+    memory), averaged over the spreads that the counts leave open: where the likeliest is 0, groups may differ all the same.
     """
-    from scipy.stats import gamma
-
     came, expected = np.asarray(came, float), np.asarray(expected, float)
-    spread = np.r_[0.0, np.geomspace(0.05, 3.0, 120)]
-    fit = [poisson.logpmf(came, expected).sum()]
-    for sd in spread[1:]:
-        a = 1 / sd**2
-        fit.append(
-            (
-                gammaln(a + came)
-                - gammaln(a)
-                - gammaln(came + 1)
-                + a * np.log(a / (a + expected))
-                + came * np.log(expected / (a + expected))
-            ).sum()
-        )
-    best = float(spread[int(np.argmax(fit))])
-    if best == 0:
-        one = np.ones(len(came))
-        return one, one, one, 0.0
-    a = 1 / best**2
-    post = gamma(a + came, scale=1 / (a + expected))
+    a = 1 / np.maximum(_SPREADS, 1e-3)[:, None] ** 2
+    each = gammaln(a + came) - gammaln(a) - gammaln(came + 1) + a * np.log(a / (a + expected))
+    fit = (each + came * np.log(expected / (a + expected))).sum(1)
+    weight = np.exp(fit - fit.max() - 0.5 * (_SPREADS / _DIFFER) ** 2)
+    weight /= weight.sum()
+    ratio = np.geomspace(0.01, 100.0, 600)
+    # chance (n, ratios) of a group's ratio being no more
+    below = np.array([weight @ gammainc(a + n, (a + e) * ratio) for n, e in zip(came, expected, strict=True)])
+    below = below.reshape(len(came), len(ratio))
     tail = (1 - level) / 2
-    return post.mean(), post.ppf(tail), post.ppf(1 - tail), best
+    lower, upper = (ratio[np.argmax(below >= q, axis=1)] for q in (tail, 1 - tail))
+    return weight @ ((a + came) / (a + expected)), lower, upper, float(_SPREADS[int(np.argmax(fit))])
 
 
 # ---- tests ---------------------------------------------------------------------------------------------------------

@@ -290,7 +290,7 @@ def _next_money(advice: Advice) -> str:
 
 def together_words(advice: Advice) -> tuple[str, ...]:
     """What has to go with the parts of an ``advice``: habits of the shop's builds, and what the driveline's formulas say of each part fitted."""
-    lines = [f"{capital(say(r))}." for r in advice.together]
+    lines = _habits(advice)
     told = [*(_carries(f, f.margin) for f in advice.fitted if f.margin is not None), *map(say, advice.needs)]
     if told:
         own = ", ".join(f"{name.replace('_', ' ')} {value:g}" for name, value in advice.truck.own)
@@ -338,7 +338,12 @@ def more_words(advice: Advice) -> tuple[str, ...]:
     decide = [
         f"{capital(c.component)}: {_decide(advice, c.cheaper)}" for c in advice.components if c.cheaper is not None
     ]
-    return (*open_, *decide, *ups)
+    return (*open_, *decide, *ups, *_habits(advice))
+
+
+def _habits(advice: Advice) -> list[str]:
+    """What the shop's builds nearly always have beside a part."""
+    return [f"{capital(say(r))}." for r in advice.together]
 
 
 def page_rows(advice: Advice) -> pd.DataFrame:

@@ -384,7 +384,7 @@ def advised(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
     lines = (
         f"{table['shops'].iloc[0]:,} invented shops, with six years of sheets as messy as a shop's and published limits at .7, 1.0 or 1.35 of the truth, were asked what to fit to {of:,} more "
         f"trucks. {told:.0%} got an answer (most others were beyond what their shop had on record, or open). Of those told that 90 of 100 last, {value['told: true share that lasts']:.1%} truly do; in "
-        f"{value['told: shops with at least .90 lasting']:.0%} of the shops it was at least 90 % (nine in ten was the goal), {value['told: worst shop']:.1%} in the worst.",
+        f"{value['told: shops with at least .90 lasting']:.0%} of the {int(table.set_index('measure')['of']['told: worst shop'])} shops that gave an answer it was at least 90 % (nine in ten was the goal), {value['told: worst shop']:.1%} in the worst.",
         f"The upper end of the share that fails held the truth in {value['upper end held']:.1%} and the lower end in {value['lower end held']:.1%} of the answers, where 90 % are promised of each.",
         f"Price and expected comebacks together came to {value['told: cost over that of the truth'] - 1:+.1%} against what the truth would advise ({value['told: cost over the truth, where answered'] - 1:+.1%} where "
         f"there was an answer; 10 % more was the goal) and {value['told: cost over that of the habit'] - 1:+.1%} against the habit, the part whose published limit covers the truck "
@@ -395,3 +395,20 @@ def advised(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
         "What it misses: one component of two parts at a time, so neither the build as a whole nor parts that go together; no driveline; a comeback at eight times the cheaper part's price; limits that nobody moves.",
     )
     return table, lines
+
+
+def speed(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """How fast the work is against others: the table, and what it says. folder: of the studies."""
+    path = Path(folder) / "speed.csv"
+    if not path.exists():
+        return pd.DataFrame(), (f"No table of speeds at {path}: run make bench in a checkout.",)
+    table = pd.read_csv(path)
+    aimed = table[table["goal"].notna()]
+    missed = aimed[aimed["times_as_fast"] < aimed["goal"]]
+    said = (
+        f"CPU seconds on {table['cores'].iat[0]} cores, both in turn on the same data, the median of the pairs with the lowest and highest. {len(aimed) - len(missed)} of {len(aimed)} goals are met"
+        + ("." if missed.empty else f"; not {', '.join(missed['work'])}."),
+        f"Versions: {table['versions'].iat[0]}."
+        + (" R was not installed." if table["r_times_as_fast"].isna().all() else ""),
+    )
+    return table.drop(columns=["cores", "versions"]).dropna(axis=1, how="all"), said

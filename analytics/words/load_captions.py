@@ -74,7 +74,13 @@ def margin_caption(review: LoadReview, component: str, part: str) -> str:
         else ""
     )
     middle = f"With all that is not known at its middle it is {_margin(here['whole_middle'])}."
-    return f"At {power:,.0f} hp its weakest margin is {whole}: {what}.{spared} {middle}"
+    made = review.loads.made(component, part)
+    joint = (
+        f" It is made of {made['pieces']:.0f} pieces: the joint between them is in no margin, and is the first suspect."
+        if shaft and made is not None and made["pieces"] > 1
+        else ""
+    )
+    return f"At {power:,.0f} hp its weakest margin is {whole}: {what}.{spared} {middle}{joint}"
 
 
 def by_margin_caption(review: LoadReview, component: str, part: str) -> str:

@@ -13,11 +13,12 @@ from analytics.advice import kept
 from analytics.advice.adviser import Adviser, _verdict
 from analytics.advice.build import apart, whole_build
 from analytics.advice.chance import Chance
+from analytics.advice.together import always_together
 from analytics.advice.truck import Wish
 from analytics.errors import AnalyticsError
 from analytics.ratings.promise import Promise
 from analytics.reasons import Advised
-from analytics.words.advice import advice_table, page_rows, spoken
+from analytics.words.advice import advice_table, more_words, page_rows, spoken
 from tests.small_door import COSTS, frames_of
 from tests.small_shop import TOML, build, returned, write_shop
 
@@ -92,6 +93,7 @@ def test_nothing_is_advised_over_its_published_limit_and_the_owner_is_told(tmp_p
     assert own.choices[0].rules[0].code is Advised.OVER_PUBLISHED
     assert own.pick.part == "B"
     assert own.cheaper.part == "A"
+    assert own.by_money.part == "B"
     told = "\n".join(spoken(advice))
     assert "first guess" in told
     assert "for the owner to decide" in told
@@ -361,3 +363,30 @@ def test_a_use_with_a_target_of_its_own_is_answered_in_what_that_is_counted_in(t
     both = own.ask(Wish(420, 7000, "street and tow"))
     assert both.truck.life_miles == 30_000
     assert {c.governs for c in component(both).choices} <= {"street", "towing"}
+
+
+def test_the_next_best_money_is_of_what_the_records_can_tell(asked):
+    own = component(asked.ask(Wish(560, 7000, "street")))
+    (up,) = own.up
+    told = replace(own, up=(replace(up, spared=5.0, low=1.0, price=400.0),))
+    dearer = replace(own, component="other", up=(replace(up, spared=5.0, low=1.0, price=900.0),))
+    open_ = replace(own, component="third", up=(replace(up, spared=9.0, low=-1.0, price=100.0),))
+    assert whole_build([dearer, told, open_]).best is told.up[0]
+    assert whole_build([open_]).best is None
+
+
+def test_parts_that_always_go_together_are_told_when_they_are_parted(tmp_path):
+    builds = [build(f"T-{k:03d}XY", "2020-01-01", power=400 + k, weight=7000) for k in range(40)]
+    builds = [b | ({"input_shaft": "B", "converter": "D"} if k >= 28 else {}) for k, b in enumerate(builds)]
+    shop = read(write_shop(tmp_path / "s", TOML, builds=builds))
+    advice = Adviser(shop.records, shop.lifetimes).ask(Wish(420, 7000, "street"))
+    picked = [replace(c, instead=c.choices[i], pick=None, cheaper=None) for i, c in enumerate(advice.components)]
+    found = always_together(shop.lifetimes, picked)
+    assert [(r.values["part"], r.values["usual"], r.values["chosen"], r.values["so"]) for r in found] == [
+        ("A", "C", "D", 28),
+        ("D", "B", "A", 12),
+    ]
+    told = more_words(replace(advice, together=found))
+    assert "28 of 28 built with A have converter C beside it, not D: ask why before they are parted." in told
+    same = [replace(c, instead=c.choices[0], pick=None, cheaper=None) for c in advice.components]
+    assert not always_together(shop.lifetimes, same)

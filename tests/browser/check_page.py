@@ -119,6 +119,11 @@ def printed(browser, path: Path) -> int:
     return len(re.findall(rb"/Type\s*/Page\b", sheets))
 
 
+@pytest.mark.parametrize("name", ["sheet.html", "customer_sheet.html"])
+def test_a_sheet_prints_on_one_a4(browser, written, name):
+    assert printed(browser, written / name) == 1
+
+
 def test_the_demo_page_is_readable(browser, tmp_path):
     assert main(["review", str(ROOT / "data" / "demo"), "--out", str(tmp_path)]) == 0
     found = looked_at(browser, tmp_path / "review.html")

@@ -10,7 +10,7 @@ import pytest
 from scipy.optimize import brentq, minimize
 from scipy.special import ndtri
 
-from analytics.cutoffs.against import compare_found, life_ratio_profile, limits_of, power_ratio_profile
+from analytics.cutoffs.against import RatioVerdict, compare_found, life_ratio_profile, limits_of, power_ratio_profile
 from analytics.cutoffs.comparable import compare_lives
 from analytics.cutoffs.fits import PartsData
 from analytics.models.lifedata import life_data
@@ -78,3 +78,25 @@ def test_limits_narrower_than_the_grid_are_read_exactly(sd):
     x = np.arange(-3, 3.01, 0.2)
     found = limits_of(pd.DataFrame({"log_ratio": x, "drop": 0.5 * ((x - 0.33) / sd) ** 2}), 0.9)
     assert found == pytest.approx((0.33, 0.33 - 1.281552 * sd, 0.33 + 1.281552 * sd), abs=1e-6)
+
+
+def test_it_says_how_strong_a_hidden_difference_between_drivers_would_undo_it(two_parts):
+    """Gentle drivers given the second part: as much easier as the nearer end, and the two parts are as good as equal."""
+    out = compare_found(compare_lives(two_parts, 0.9), MILES, 0.8, 0.9)
+    assert out.verdict is RatioVerdict.BETTER
+    assert out.undone_by == out.life.lower > 1
+    assert f"if those with B drive so much more gently that any part lasts {out.life.lower:.2f} times" in " ".join(
+        against_words(out)
+    )
+    gentler = replace(
+        two_parts.data, lower=np.where(two_parts.at == 1, two_parts.data.lower / out.undone_by, two_parts.data.lower)
+    )
+    gentler = replace(gentler, upper=np.where(np.isfinite(gentler.upper), gentler.lower, np.inf))
+    same = compare_found(compare_lives(replace(two_parts, data=gentler), 0.9), MILES, 0.8, 0.9)
+    assert same.life.lower == pytest.approx(1, abs=0.02)
+    worse = replace(out, verdict=RatioVerdict.WORSE, life=replace(out.life, estimate=0.5, lower=0.4, upper=0.8))
+    assert worse.undone_by == pytest.approx(1.25)
+    assert "if those with A drive" in " ".join(against_words(worse))
+    undecided = replace(out, verdict=RatioVerdict.UNDECIDED)
+    assert np.isnan(undecided.undone_by)
+    assert not any("could undo this" in line for line in against_words(undecided))

@@ -132,6 +132,7 @@ def test_a_fillet_against_the_published_curves():
     """Pilkey and Pilkey, Peterson's Stress Concentration Factors (2008), chart 3.12, held against another handbook's fit of that chart."""
     check("fillet_factor_d2_r125", shafts.fillet_factor(0.125, 1.0, 4.0))
     check("fillet_factor_d12_r05", shafts.fillet_factor(0.05, 1.0, 2.0))
+    assert shafts.fillet_factor(0.015, 1.0, 4.0) == pytest.approx(shafts.CONCENTRATION["fillet"][1], rel=0.03)
     by_radius = shafts.fillet_factor(np.geomspace(0.005, 0.2, 20), 1.0, 4.0)
     assert (np.diff(by_radius) < 0).all()
     assert (shafts.fillet_factor(0.05, 1.0, np.linspace(0.25, 4, 20)) >= 1).all()

@@ -85,7 +85,7 @@ def test_a_margin_never_rises_with_power_and_the_tyres_never_raise_it(tmp_path):
 
 
 def test_the_notch_the_shock_and_the_weakest_steel_are_in_the_margin(tmp_path):
-    """Each taken as stated narrows it; blank, it is the worst of its range: 2 to 4 at a spline root, 1.2 to 1.6 at a fillet (Peterson, from
+    """Each taken as stated narrows it; blank, it is the worst of its range: 2 to 4 at a spline root, 1.2 to 2.0 at a fillet (Peterson, from
     memory), 2.0 to 2.8 for a shock (Machinery's Handbook)."""
     bare = SHAFT | {"stress_concentration": "", "outside_diameter": "1.30 in"}
     soft = row(loads_of(tmp_path / "soft", FIXED, parts=[bare | {"hardness": "30-40 HRC"}]))
@@ -107,6 +107,14 @@ def test_the_notch_the_shock_and_the_weakest_steel_are_in_the_margin(tmp_path):
     assert necked["stress_margin_low"] == pytest.approx(690 * MPA / (tau * factor * 2.4))
     rounded = row(loads_of(tmp_path / "rounded", FIXED, parts=[thin | {"fillet_radius": "0.1 in"}]))
     assert rounded["stress_margin_low"] > necked["stress_margin_low"]
+    # of a radius between two, the smaller is the weakest
+    ends = [
+        row(loads_of(tmp_path / f"r{r}", FIXED, parts=[thin | {"fillet_radius": f"{r} in"}]))
+        for r in ("0.06", "0.06-0.1", "0.1")
+    ]
+    assert ends[1]["stress_margin_low"] == pytest.approx(ends[0]["stress_margin_low"])
+    assert ends[1]["stress_margin_high"] == pytest.approx(ends[2]["stress_margin_high"])
+    assert ends[0]["stress_margin_low"] < ends[2]["stress_margin_low"]
     # a launch on the brake is a heavy shock
     by_launch = [
         row(loads_of(tmp_path / word, parts=[SHAFT], builds=[build("T-111", launch=word)]))["stress_margin"]

@@ -98,6 +98,19 @@ def test_every_rule_can_be_broken_and_kept(tmp_path):
     assert broken("strong", strong, power=250, stall_rpm=1600, trailer_weight=3000) == set()
 
 
+def test_the_wall_of_a_hub_is_what_its_diameter_leaves_outside_the_teeth(tmp_path):
+    spline = SHAFT | {"spline_pitch_diameter": "1.29 in", "spline_length": "1.4 in", "spline_tooth_depth": "0.042"}
+
+    def stress(folder, **hub):
+        table = loads_of(tmp_path / folder, parts=[spline | hub]).table
+        return table.loc[table["component"] == "input shaft", "hub_stress_ksi"].item()
+
+    by_diameter = stress("a", hub_diameter="1.6 in")
+    assert by_diameter == pytest.approx(stress("b", hub_wall=str((1.6 - 1.29 - 0.042) / 2)))
+    assert stress("c", hub_diameter="2.2 in") < 0.8 * by_diameter
+    assert np.isnan(stress("d"))
+
+
 @pytest.mark.parametrize("strata", [1, 3])
 def test_more_often_is_fishers_test_within_strata(strata):
     from scipy.stats import fisher_exact

@@ -17,7 +17,7 @@ from analytics.records.load import load_records
 from analytics.report.load_figures import part_figure
 from analytics.report.load_files import write_load_files
 from analytics.words.load import assumptions_table, rating_lines, ratings_table
-from analytics.words.load_captions import by_margin_caption
+from analytics.words.load_captions import by_margin_caption, margin_caption
 from analytics.words.saying import say
 from tests.driveline.shops import SHAFT
 from tests.small_shop import TOML, build, rateable_shop, write_shop
@@ -46,6 +46,13 @@ def test_a_part_on_one_page(review):
     ):
         assert said in answer
     plt.close(figure)
+
+
+@pytest.mark.parametrize(("pieces", "said"), [(2.0, True), (1.0, False), (np.nan, False)])
+def test_a_shaft_of_two_pieces_has_a_joint_that_no_margin_knows(review, pieces, said):
+    records = replace(review.records, parts=review.records.parts.assign(pieces=pieces))
+    told = margin_caption(replace(review, loads=replace(review.loads, records=records)), "input shaft", "A")
+    assert ("the joint between them is in no margin" in told) == said
 
 
 def test_a_part_of_unknown_make_says_so(review):

@@ -212,3 +212,18 @@ def test_ranges_hold_what_they_say():
         held.append(poisson.cdf(high, mean) - poisson.cdf(low - 1, mean))
     assert np.mean(held) == pytest.approx(0.9, abs=0.012)
     assert range_of(np.array([0.99, 0.01]), 0.9) == (0, 0)
+
+
+def test_the_money_is_parted_by_who_has_paid(tmp_path):
+    """Eight returns at 1,000, six of them paid by the shop: three quarters of the whole, and a bad year beside the mean."""
+    folder = rateable_shop(tmp_path / "shop")
+    back = pd.read_csv(folder / "returns.csv", dtype=str)
+    back.assign(cost="1000", paid_by=["shop"] * 6 + ["customer", ""]).to_csv(folder / "returns.csv", index=False)
+    snapshot = snapshot_of(load_records(folder))
+    money = forecast(snapshot).money
+    own = money[(money["span"] == "year") & (money["basis"] == "recorded")].set_index("payer")
+    assert set(own.index) == {"", "shop", "customer", "not written down"}
+    assert own.loc[["shop", "customer", "not written down"], "expected"].sum() == pytest.approx(own.loc["", "expected"])
+    assert own.loc["shop", "expected"] == pytest.approx(0.75 * own.loc["", "expected"], rel=0.05)
+    assert (own["upper"] >= own["expected"]).all()
+    assert any(line.startswith("By who has paid, as returns have it: customer") for line in said(snapshot))

@@ -153,6 +153,12 @@ def against_words(found: Against) -> tuple[str, ...]:
             f"About {found.failures_needed:,.0f} failures of both together would decide it (four times in five), where "
             f"{sum(band.failures):,.0f} are on record."
         )
+    if _found(found.undone_by):
+        easier, times = (new, found.undone_by) if found.verdict is RatioVerdict.BETTER else (old, found.undone_by)
+        words.append(
+            f"What nobody wrote down could undo this: if those with {easier} drive so much more gently that any part lasts {times:.2f} times as long there, "
+            "nothing need be left of it. Giving every other truck the other part rules that out."
+        )
     words.append(
         "Ages are allowed for, and power, weight and use; what else changed between the two (the years they were fitted in, fluid, "
         "tunes) is not."

@@ -72,7 +72,7 @@ asks(Question.ALARMS, "Is anything getting worse: a lot, a part, a builder, a mo
 asks(
     Question.LOTS,
     "Which build lots came back more than they should?",
-    "Rates of the lots of a part are drawn together, the more the fewer the failures that speak for a lot (gamma-Poisson, spread by maximum likelihood: Clayton and Kaldor 1987); "
+    "Rates of the lots of a part are drawn together, the more the fewer the failures that speak for a lot (gamma-Poisson: Clayton and Kaldor 1987; averaged over how far lots may differ, which the counts leave open); "
     "limits 90 %. Expected: the part's failures shared out by each lot's hazard, given power, weight, use, age and miles.",
 )
 asks(
@@ -104,7 +104,7 @@ texts(
         Lots.NONE_ON_RECORD: "No lots are on record (sheet fitted, column lot), so none can be ranked.",
         Lots.NONE_FAILED: "No part with lots on record has failed yet.",
         Lots.NONE_WORSE: "No lot can be said to be worse than the others of its part.",
-        Lots.ALIKE: "The lots of {part} differ no more than chance would have them, so none ranks before another.",
+        Lots.ALIKE: "The lots of {part} differ no more than chance would have them, which proves none alike: the ranges say how unlike they may be.",
         Power.NO_FIT: "No part has failed often enough for a fit, so what the watch would catch cannot be told.",
         Revision.NONE_OUT: "No part that followed another ([[supersessions]] in shop.toml) has been out long enough to compare.",
         RevisionIs.BETTER: "{new} is better",

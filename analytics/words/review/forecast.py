@@ -59,6 +59,12 @@ def _year(**counts: Any) -> str:
     return _ahead("twelve", **counts)
 
 
+@says(Forecasts.WHO_PAYS)
+def _who_pays(shares: Sequence[tuple[str, float, float]], currency: str) -> str:
+    told = [f"{payer} {money(mean, currency)} ({money(bad, currency)} in a bad year)" for payer, mean, bad in shares]
+    return f"By who has paid, as returns have it: {'; '.join(told)}. A bad year is one in twenty."
+
+
 @says(Forecasts.NOT_IN_YET)
 def _not_in_yet(broken: float, wait_days: float) -> str:
     return f"About {numbered(broken)} of them {'has' if round(broken) == 1 else 'have'} failed already and {'is' if round(broken) == 1 else 'are'} not in yet: from failing to coming in takes {wait_days:.0f} days on average."
