@@ -6,12 +6,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.__main__ import main
+from analytics.__main__ import _keep_said, main
 from analytics.errors import AnalyticsError
 from analytics.ratings.grown import CLOSED, SAID
 from analytics.reasons import AlarmIs, Alarms, Family, Kept
 from analytics.records.load import load_records
 from analytics.records.shop import load_shop
+from analytics.report.files import write_csv
 from analytics.review.alarms import alarms_answer
 from analytics.review.forecast import alarms_kept, forecast, kept_answer
 from analytics.review.said import alarm_states, close_alarm, closings, keep_said, said_alarms, said_held, said_now
@@ -168,3 +169,18 @@ def test_a_ledger_that_cannot_be_read_is_left_alone(tmp_path):
         said_alarms(load_shop(folder))
     assert SAID.columns[0] == "as_of"
     assert np.isnan(said_now(forecast(snapshot_of(load_records(folder))), pd.DataFrame())["came"]).all()
+
+
+def test_the_command_keeps_what_the_review_wrote_once(tmp_path, capsys):
+    folder, _, said = shop_that_said(tmp_path)
+    shop, written = load_shop(folder), tmp_path / "said.csv"
+    _keep_said(shop, written)
+    assert not (folder / "said.csv").exists()  # the page could not be made: nothing was said
+    write_csv(said, written)
+    _keep_said(shop, written)
+    _keep_said(shop, written)
+    assert capsys.readouterr().out.count("What it says is kept") == 1
+    told = SAID.read(folder)
+    assert len(told) == len(said)
+    assert told.loc[told["kind"] == "alarm", "came"].tolist() == [3]
+    assert told["expected"].to_numpy() == pytest.approx(said["expected"].to_numpy(float), rel=1e-5)

@@ -155,7 +155,7 @@ texts(
         CameSince.RUN_ITS_COURSE: "run its course (such errors show early, and no more have come)",
         CameSince.TOO_EARLY: "too early to say",
         Kept.NOTHING_SAID: "No forecast that a review has kept in said.csv has had its time yet; what follows is made again by today's program.",
-        Kept.SAID_MISSED: "Said and missed: the {what} from {as_of:%Y-%m-%d}, {came} came where {lower:.0f} to {upper:.0f} were foretold.",
+        Kept.SAID_MISSED: "Said and missed: the {what} from {as_of:%Y-%m-%d}, {came} came where {lower:.0f} to {upper:.0f} were expected.",
         Kept.NO_QUARTER_BEFORE: "No quarter before this one can be replayed, so there is no word to have kept.",
         Kept.MISSED: "Missed: the {span} from {made_on:%Y-%m-%d}, {came} came where {lower} to {upper} were expected.",
         Kept.NO_ALARM_YET: "No earlier alarm has had time to be held against what came.",
@@ -174,7 +174,7 @@ def _forecasts(span: str, overlap: bool, forecasts: int, inside: int, level: flo
 def _said(span: str, forecasts: int, first: pd.Timestamp, inside: int, level: float, came: int, expected: float) -> str:
     return (
         f"As said since {first:%Y-%m-%d}: of {plural(forecasts, f'forecast of a {span}', f'forecasts of a {span}')}, {inside} held what came, where {percent(level)} were "
-        f"promised; in all {came} came where {numbered(expected, 3)} were foretold."
+        f"promised; in all {came} came where {numbered(expected, 3)} were expected."
     )
 
 
