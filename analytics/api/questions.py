@@ -166,6 +166,7 @@ def review(shop: ShopRecords, *, progress: Progress | None = None) -> ReviewResu
     >>> print(quarter.answers["came_back"])
     Nothing came back in 2024 Q1, with 80 units in service.
     """
+    from analytics.ratings.options import options_for
     from analytics.ratings.sheet import make_ratings
     from analytics.review.fleet_view import fleet_view
     from analytics.review.one_sheet import make_sheet
@@ -177,8 +178,11 @@ def review(shop: ShopRecords, *, progress: Progress | None = None) -> ReviewResu
     made = review_of(records, lifetimes, progress)
     outlook = make_outlook(made, records.shop, progress=progress)
     fleet = fleet_view(records, lifetimes, made.span, outlook.snapshot, progress)
-    ratings, then = make_ratings(records, lifetimes, progress=progress), outlook.before
-    earlier = None if then is None else make_ratings(then.records, then.lifetimes, progress=progress, own_uses=False)
+    options, then = options_for(records.shop), outlook.before
+    # what each default costs stands on the page of the ratings alone
+    options = replace(options, settings=replace(options.settings, explain=False))
+    ratings = make_ratings(records, lifetimes, options, progress)
+    earlier = None if then is None else make_ratings(then.records, then.lifetimes, options, progress, own_uses=False)
     sheet = make_sheet(made, outlook, fleet, ratings, earlier)
     answers = {
         name: AnswerResult(records, answer)
@@ -210,7 +214,7 @@ def forecast(shop: ShopRecords) -> ForecastResult:
     Raises AnalyticsError where the settings of [ratings] are not understood.
 
     Method: the fits of the ratings, carried on from each unit's age, their uncertainty drawn from the posterior; how often the
-    intervals held is measured in data/evidence.
+    intervals held is measured in data/evidence. The shop's own past quarters are foretold again, and what came of them moves the next.
 
     >>> analytics.forecast(shop).table[["span", "component", "expected", "lower", "upper"]].iloc[2]
     span             quarter
@@ -220,9 +224,11 @@ def forecast(shop: ShopRecords) -> ForecastResult:
     upper  ...
     """
     from analytics.review.forecast import forecast as forecast_of
+    from analytics.review.outlook import of_the_day, replay
     from analytics.review.snapshot import snapshot_of
 
-    found = forecast_of(snapshot_of(shop.records, shop.lifetimes))
+    now = snapshot_of(shop.records, shop.lifetimes)
+    found = forecast_of(of_the_day(now, replay(shop.records.shop, now)))
     return ForecastResult(shop.records, found.counts, found.stock, found.money, found.units, found)
 
 

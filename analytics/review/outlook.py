@@ -122,6 +122,11 @@ def replay(
     return Replay(snapshots, watched, running)
 
 
+def of_the_day(now: Snapshot, done: Replay) -> Snapshot:
+    """The snapshot ``now`` with what the replay (``done``) knows of how its forecasts came out."""
+    return done.snapshots[-1] if done.snapshots and done.snapshots[-1].as_of == now.as_of else now
+
+
 def _watched(before: Snapshot, now: Snapshot, running: tuple[pd.DataFrame, np.ndarray]) -> Watched:
     """The quarter from ``before`` to ``now``. running: `running_chances` of ``before`` over it."""
     return watch(before, now, at_stake(before, now, running))
@@ -133,7 +138,7 @@ def make_outlook(
     """The outlook of a review; ``folder`` is read again as of each earlier quarter end."""
     now = snapshot_of(review.records, review.lifetimes)
     done = replay(folder, now, quarters, progress)
-    now = done.snapshots[-1] if done.snapshots and done.snapshots[-1].as_of == now.as_of else now
+    now = of_the_day(now, done)
     shop = review.records.shop
     closed = closings(shop, now.as_of)
     kept = alarms_kept(done.watched)

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable, Iterable, Mapping
-from importlib import import_module
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from analytics.reasons import Code, Reason
 
@@ -31,14 +30,43 @@ def texts(said: Mapping[Code, Said]) -> None:
     _SAID.update(said)
 
 
-#: the modules that put codes in words, those that load little first; they need this one, so it can't load them from the start
-_VOCABULARY = ("lifetimes", "models", "to_fix", "start", "review", "ratings", "load", "cutoffs", "advice")
+def _vocabulary() -> Iterator[None]:
+    """Loads the modules that put codes in words one after the other, those that load little first; they need this one, so it can't load them
+    from the start."""
+    yield
+    import analytics.words.lifetimes
+
+    yield
+    import analytics.words.models
+
+    yield
+    import analytics.words.to_fix
+
+    yield
+    import analytics.words.start
+
+    yield
+    import analytics.words.review
+
+    yield
+    import analytics.words.ratings
+
+    yield
+    import analytics.words.load
+
+    yield
+    import analytics.words.cutoffs
+
+    yield
+    import analytics.words.advice  # noqa: F401
+
+    yield
 
 
 def name_every_text() -> None:
     """Load every module that puts codes in words."""
-    for module in _VOCABULARY:
-        import_module(f"analytics.words.{module}")
+    for _ in _vocabulary():
+        pass
 
 
 def asks(question: Code, text: Said, method: Said = "") -> None:
@@ -64,10 +92,8 @@ def _filled(words: Said, question: Reason) -> str:
 
 
 def _words(texts_of: dict[Code, Said], code: Code) -> Said:
-    for module in _VOCABULARY:
-        if code in texts_of:
-            break
-        import_module(f"analytics.words.{module}")
+    if code not in texts_of:
+        any(code in texts_of for _ in _vocabulary())
     return texts_of[code]
 
 

@@ -8,6 +8,7 @@ import pytest
 from scipy.stats import chi2
 
 from analytics.reasons import ToFix
+from analytics.review.outlook import make_outlook
 from analytics.review.quarter import quarter_before, quarter_of, unit_years
 from analytics.words.answers import worded
 from analytics.words.phrases import article, listed, numbered, percent, plural
@@ -209,15 +210,14 @@ def test_a_burst_is_called_and_a_quiet_year_is_not(tmp_path):
     loud = make_review(
         write_shop(tmp_path / "a", builds=builds, returns=[*burst, returned(builds[50]["serial"], "2023-05-01")])
     )
-    assert any("Input shaft" in line and "more than chance" in line for line in worded(loud.change).sentences)
+    assert worded(loud.change).sentences[0] == "12 components came back in 2024 Q1, 0 in 2023 Q4."
+    alarms = worded(make_outlook(loud, tmp_path / "a").alarms).sentences
+    assert any("The input shaft this quarter" in line and "Chance alone would do that" in line for line in alarms)
     even = [returned(builds[k]["serial"], f"2023-{month:02d}-15") for k, month in enumerate(range(1, 13))] + [
         returned(builds[40 + k]["serial"], f"2024-0{k + 1}-15") for k in range(3)
     ]
     quiet = make_review(write_shop(tmp_path / "b", builds=builds, returns=even))
-    assert (
-        "No component came back more or less often than the year before by more than chance."
-        in worded(quiet.change).sentences
-    )
+    assert worded(make_outlook(quiet, tmp_path / "b").alarms).sentences[0] == "Nothing stands out by more than chance."
 
 
 def test_unit_not_in_service_and_empty_fleet(tmp_path):
