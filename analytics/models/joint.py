@@ -21,6 +21,8 @@ from analytics.records.measures import DAYS_A_YEAR
 
 WEIGHT_PRIOR = (-2.0, 2.5)
 OTHER_PRIOR = (0.0, 0.7)
+#: of when a part was fitted, by standard deviation: a life of .6 from half way on is -0.25
+FITTED_PRIOR = (0.0, 0.3)
 SLAB = 120_000  # unit rows of simulated fleets handled at once: some tens of megabytes
 
 
@@ -133,7 +135,11 @@ def _covariates(data: LifeData, use_terms: bool) -> tuple[list[str], np.ndarray,
         uses = [(f"use {name}", (data.use == k).astype(float)) for k, name in enumerate(data.use_names) if k != common]
         found += [(name, column, OTHER_PRIOR) for name, column in uses]
     extra = zip(data.extra_names, data.extra.T, strict=True)
-    found += [(name, column, OTHER_PRIOR) for name, column in extra if np.ptp(column) > 1e-9]
+    found += [
+        (name, column, FITTED_PRIOR if name == FITTED else OTHER_PRIOR)
+        for name, column in extra
+        if np.ptp(column) > 1e-9
+    ]
     names, columns, priors = zip(*found, strict=True)
     return list(names), np.column_stack(columns), list(priors[1:])
 
