@@ -202,7 +202,7 @@ def test_lives_from_the_table_of_lifetimes():
     assert data.has_rate[2]
     assert data.known_alive.tolist() == [False, False, False, False, True, True]
     text = " ".join(say_all(notes))
-    assert "failures at 0 miles" in text
+    assert "failure at 0 miles" in text
     assert "other causes" in text
     assert "own miles per day" in text
     with pytest.raises(AnalyticsError, match="no lifetimes for component 'clutch'"):
