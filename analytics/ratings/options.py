@@ -97,7 +97,7 @@ def _targets(
         if not 0.5 <= targets[key] < 1:
             raise RecordsError(f"{key} {targets[key]:g}: give a share from 0.5 to below 1, such as 0.9.")
     if not 0 < targets["life"] < 1e7:
-        raise RecordsError(f"target life {targets['life_miles']:g} miles: give a number above 0.")
+        raise RecordsError(f"target life {targets['life']:g} miles: give a number above 0.")
     return targets
 
 

@@ -34,8 +34,9 @@ def test_a_shop_replayed_gives_its_quarters_again(quarters, tmp_path):
     stored = quarters[(quarters["shop"] == "quiet") & (quarters["seed"] == seed)].tail(len(got)).reset_index(drop=True)
     columns = ["quarter_end", "quarter_came"]
     pd.testing.assert_frame_equal(got[columns], stored[columns], check_dtype=False)
-    # the forecasts on file were made with the prior of the slope as it was (words.evidence.BEFORE says so on the page)
-    assert got["quarter_expected"].to_numpy() == pytest.approx(stored["quarter_expected"].to_numpy(), rel=0.1)
+    # the forecasts on file were made before the prior of the slope widened and the forecast learnt what comes in at the door (words.evidence.BEFORE
+    # says so on the page)
+    assert got["quarter_expected"].to_numpy() == pytest.approx(stored["quarter_expected"].to_numpy(), rel=0.15)
 
 
 def test_what_is_claimed(kept):
