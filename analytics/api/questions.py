@@ -125,23 +125,12 @@ def rate(
     0        7500.0       NaN              NaN  108.0       0.0        1500.0  not shown either way
     1        9000.0       NaN              NaN  108.0       0.0        1500.0  not shown either way
     """
-    import pandas as pd
-
     from analytics.ratings.options import options_for
     from analytics.ratings.sheet import make_ratings
 
     options = options_for(shop.records.shop, life_miles, reliability, confidence)
-    if component is None and part is None:
-        return _rated(make_ratings(shop.records, shop.lifetimes, options, progress))
-    pairs = _parts(shop, component, part)
-    made = [make_ratings(shop.records, shop.lifetimes, options, progress, only=pair) for pair in pairs]
-    ratings = replace(
-        made[0],
-        parts=tuple(p for m in made for p in m.parts),
-        table=pd.concat([m.table for m in made if len(m.table)] or [made[0].table], ignore_index=True),
-        left_out=tuple(line for m in made for line in m.left_out),
-    )
-    return _rated(ratings)
+    only = None if component is None and part is None else _parts(shop, component, part)
+    return _rated(make_ratings(shop.records, shop.lifetimes, options, progress, only))
 
 
 def _rated(ratings: Ratings) -> RatingResult:

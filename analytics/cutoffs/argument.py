@@ -277,7 +277,7 @@ def _half(lives: CutLives, own: np.ndarray, fewest: int) -> Half | None:
 def _safety(records: Records, lifetimes: Lifetimes, component: str, part: str) -> Safety:
     """What the ratings hang on is said once (what does not hold in every class with the class)."""
     options = options_for(lifetimes.shop)
-    ratings = make_ratings(records, lifetimes, options, only=(component, part))
+    ratings = make_ratings(records, lifetimes, options, only=[(component, part)])
     columns = "weight_up_to supported_hp bound_hp demonstrated_hp published_hp verdict units failures miles why".split()
     table = ratings.table[ratings.table["use"] == ""][columns].reset_index(drop=True)
     hangs_on: list[tuple[float | None, Reason]] = []

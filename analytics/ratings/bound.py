@@ -105,6 +105,12 @@ class RatingBound:
         return any(r.code in codes for r in (*self.reasons, *self.checks))
 
 
+def with_enough(counts: np.ndarray, least: float) -> list[int]:
+    """Codes of the uses whose ``counts`` (of failures, or of lives) reach the ``least``; where none does, those with the most. Uses are never thrown
+    together: harsh ones run few miles, so that mild ones would vouch for them at high miles."""
+    return [*np.flatnonzero(counts >= least)] or [*np.flatnonzero(counts == counts.max())]
+
+
 def cap_power(data: LifeData, weight_lb: float, settings: RatingSettings) -> float:
     """The power that `Cap` names, among vehicles at its weight or more; NaN when there are fewer."""
     near = data.log_weight >= np.log(settings.cap.weight * weight_lb) - 1e-12
@@ -290,10 +296,7 @@ class _Part:
         """Uses with enough failures for a rating of their own; says which are left out."""
         units = np.bincount(rated.use, rated.weight, len(rated.use_names))
         failures = np.bincount(rated.use, rated.weight * rated.failed, len(rated.use_names))
-        # uses are never thrown together: harsh ones run few miles, so that mild ones would vouch for them at high miles
-        enough = [k for k in range(len(units)) if failures[k] >= self.settings.use_failures] or list(
-            np.flatnonzero(failures == failures.max())
-        )
+        enough = with_enough(failures, self.settings.use_failures)
         left = tuple(
             (rated.use_names[k], float(units[k]), float(failures[k])) for k in range(len(units)) if k not in enough
         )

@@ -15,7 +15,7 @@ from analytics.lifetimes.schema import CLOCKS
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.lifedata import ANY_WEIGHT, LifeData
 from analytics.ratings.basis import options_of, part_lives
-from analytics.ratings.bound import RatingBound, rate_weights
+from analytics.ratings.bound import RatingBound, rate_weights, with_enough
 from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.options import Options, for_use
 from analytics.ratings.published import known_before, price_over_comeback, published_hp
@@ -87,10 +87,10 @@ def make_ratings(
     lifetimes: Lifetimes,
     options: Options | None = None,
     progress: Callable[[str], None] | None = None,
-    only: tuple[str, str] | None = None,
+    only: Collection[tuple[str, str]] | None = None,
     own_uses: bool = True,
 ) -> Ratings:
-    """Rate every part on record, or ``only`` one (component, part). options: default options_for(records.shop). own_uses:
+    """Rate every part on record, or ``only`` some, each (component, part). options: default options_for(records.shop). own_uses:
     rows for each use by itself as well."""
     say = progress or (lambda _: None)
     chosen = options_of(lifetimes, options)
@@ -98,7 +98,7 @@ def make_ratings(
     named = table[~table["part"].isin([NOT_RECORDED, ""])]
     others = {c: sorted(named.loc[named["component"] == c, "part"].unique()) for c in records.shop.components}
     targets, asked = records.shop.targets.uses, []
-    for component, part in ((c, p) for c in others for p in others[c] if only is None or (c, p) == only):
+    for component, part in ((c, p) for c in others for p in others[c] if only is None or (c, p) in only):
         asked.append((component, part, chosen, own_uses, ""))
         for use in _promised_apart(named, component, part, targets) if own_uses else ():
             asked.append((component, part, for_use(chosen, targets[use]), False, use))
@@ -107,13 +107,13 @@ def make_ratings(
     rows: list[list[object]] = []
     late: list[list[object]] = []
     left_out: list[Reason] = []
-    for (component, part, _, _, use), rated in zip(asked, _rated(lifetimes, asked), strict=True):
+    for (component, part, own, _, use), rated in zip(asked, _rated(lifetimes, asked), strict=True):
         say(f"rated {component} {part}")
         if isinstance(rated, Reason):
             left_out.append(rated)
             continue
         (apart if use else parts).append(rated)
-        (late if use else rows).extend(_rows(rated, records, chosen, others[component]))
+        (late if use else rows).extend(_rows(rated, records, own, others[component]))
     table = pd.DataFrame(rows + late, columns=COLUMNS)
     return Ratings(records, lifetimes, chosen, tuple(parts), table, tuple(left_out), tuple(apart))
 
@@ -279,15 +279,13 @@ def _own_uses(data: LifeData, options: Options) -> list[str]:
 def covered_uses(rated: PartRating, options: Options) -> tuple[str, ...]:
     """Uses that the general rows of the part (``rated`` under ``options``) speak for: with enough failures to be one the harshest was taken from; where nothing has failed, with
     lives enough. () where no use is on record."""
-    data = rated.data
-    lives = np.bincount(data.use, data.weight, len(data.use_names))
-    failures = np.bincount(data.use, data.weight * data.failed, len(data.use_names))
+    data = rated.data if rated.fits is None else rated.fits.rated
     if not any(data.use_names) or not options.settings.use_terms:
         return ()
-    enough = failures >= options.settings.use_failures if data.failures else lives >= _USE_LIVES
-    if not enough.any():
-        enough = failures == failures.max() if data.failures else lives == lives.max()
-    return tuple(name for name, on in zip(data.use_names, enough, strict=True) if on)
+    counted, least = data.weight, float(_USE_LIVES)
+    if rated.data.failures:
+        counted, least = data.weight * data.failed, options.settings.use_failures
+    return tuple(data.use_names[k] for k in with_enough(np.bincount(data.use, counted, len(data.use_names)), least))
 
 
 def _missing_note(own: pd.DataFrame, rated: np.ndarray) -> tuple[Reason, ...]:

@@ -64,7 +64,7 @@ def shop(tmp_path_factory):
 
 def test_every_page_rates_the_lives_that_the_sheet_rates(shop):
     records, lifetimes = shop
-    ratings = make_ratings(records, lifetimes, only=SHAFT)
+    ratings = make_ratings(records, lifetimes, only=[SHAFT])
     bound = ratings.part(*SHAFT).bounds[0]
     assert bound.bound_hp != pytest.approx(_without_own(records), abs=1)  # the column matters
     weight = bound.weight_lb
@@ -108,7 +108,7 @@ def _stop():
 
 def _without_own(records) -> float:
     plain = replace(records, shop=replace(records.shop, extra_columns={}))
-    return make_ratings(plain, make_lifetimes(plain), only=SHAFT).part(*SHAFT).bounds[0].bound_hp
+    return make_ratings(plain, make_lifetimes(plain), only=[SHAFT]).part(*SHAFT).bounds[0].bound_hp
 
 
 def test_the_settings_of_the_shop_reach_the_back_test(tmp_path):

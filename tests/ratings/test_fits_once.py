@@ -45,7 +45,7 @@ def made(monkeypatch):
 def test_no_fit_is_made_twice(tmp_path, made):
     records = load_records(rateable_shop(tmp_path))
     options = options_for(records.shop)
-    ratings = make_ratings(records, make_lifetimes(records), options, only=("input shaft", "A"))
+    ratings = make_ratings(records, make_lifetimes(records), options, only=[("input shaft", "A")])
     part = ratings.part("input shaft", "A")
     assert len(part.bounds) > 1
     curve.reliability_curve(part, part.bounds[0], options)

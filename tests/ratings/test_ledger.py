@@ -43,7 +43,7 @@ def folder(tmp_path):
 
 def rated(folder):
     records = load_records(folder)
-    return make_ratings(records, make_lifetimes(records), only=("input shaft", "A"))
+    return make_ratings(records, make_lifetimes(records), only=[("input shaft", "A")])
 
 
 def test_accepting_adds_one_line_with_its_evidence(folder):
@@ -196,7 +196,7 @@ def test_the_open_class_is_accepted_for_any_weight_above_the_edge(heavy):
     more = builds.tail(6).assign(serial=[f"H-{k:03d}XY" for k in range(6)], weight="7000")
     pd.concat([builds, more]).to_csv(folder / "builds.csv", index=False)
     records = load_records(folder, as_of="2024-06-30")
-    again = make_ratings(records, make_lifetimes(records), only=("input shaft", "A")).table.set_index("weight_up_to")
+    again = make_ratings(records, make_lifetimes(records), only=[("input shaft", "A")]).table.set_index("weight_up_to")
     assert again.index[-1] > 15_000
     assert again["published_hp"].tolist()[::2] == [400, 300]
     assert np.isnan(again["published_hp"].iat[1])

@@ -132,7 +132,7 @@ def test_without_weights_a_part_is_rated_by_power_alone(weightless, ratings):
     fixed = load_records(rateable_shop(weightless.records.shop.folder.parent / "fixed"))
     lifetimes = make_lifetimes(fixed)
     same = replace(lifetimes, table=lifetimes.table.assign(weight_lb=8000.0))
-    other = make_ratings(fixed, same, only=("input shaft", "A")).part("input shaft", "A").bounds[0]
+    other = make_ratings(fixed, same, only=[("input shaft", "A")]).part("input shaft", "A").bounds[0]
     assert part.bounds[0].estimate_hp == pytest.approx(other.estimate_hp, rel=1e-6)
     assert part.bounds[0].bound_hp == pytest.approx(other.bound_hp, rel=1e-6)
 

@@ -36,7 +36,7 @@ def shop(folder, effect: float, toml: str = OWN, seed: int = 3):
 
 
 def told(records):
-    ratings = make_ratings(records, make_lifetimes(records), only=("input shaft", "A"))
+    ratings = make_ratings(records, make_lifetimes(records), only=[("input shaft", "A")])
     part = ratings.part("input shaft", "A")
     return part, next(c for c in say_all(part.bounds[0].checks) if c.startswith("tyre_in"))
 

@@ -151,7 +151,7 @@ def test_missing_weight_among_survivors_is_filled_in_or_said_to_lower_the_rating
     back = [returned(b["serial"], "2022-06-01", miles_in_service=30_000) for b in builds[-8:]]
     folder = write_shop(tmp_path, TOML + "[ratings]\nreplicates = 0\n", builds=builds, returns=back)
     records = load_records(folder)
-    notes = make_ratings(records, make_lifetimes(records), only=("input shaft", "A")).parts[0].notes
+    notes = make_ratings(records, make_lifetimes(records), only=[("input shaft", "A")]).parts[0].notes
     notes = say_all(notes)
     assert any(said in note for note in notes)
     assert not any("too high" in note for note in notes)
@@ -159,7 +159,7 @@ def test_missing_weight_among_survivors_is_filled_in_or_said_to_lower_the_rating
 
 
 def test_same_seed_same_sheet(small):
-    again = make_ratings(small.records, small.lifetimes, small.options, only=("input shaft", "A"))
+    again = make_ratings(small.records, small.lifetimes, small.options, only=[("input shaft", "A")])
     first = small.table[small.table["part"] == "A"].reset_index(drop=True)
     assert again.table.equals(first)
 

@@ -8,9 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+import analytics
 from analytics.errors import RecordsError
 from analytics.lifetimes.table import make_lifetimes
 from analytics.models.lifedata import life_data
+from analytics.ratings import sheet
 from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import rate_part
 from analytics.ratings.customers import NOTHING, customer_lines
@@ -160,3 +162,29 @@ def test_no_miles_no_count():
     with pytest.raises(Exception, match="laps"):
         Promise(200, counted="laps")
     assert np.isnan(Promise(200, counted="passes").life_miles)
+
+
+def test_parts_asked_for_by_name_keep_their_uses_and_their_reasons(tmp_path):
+    """Every row of the table of some parts reads as in the table of all."""
+    _shop(tmp_path, QUICK + PASSES)
+    shop = analytics.read(tmp_path / "shop")
+    every, own = analytics.rate(shop).table, analytics.rate(shop, component="input shaft").table
+    expected = every[every["component"] == "input shaft"].reset_index(drop=True)
+    assert "drag" in set(own["use"])
+    pd.testing.assert_frame_equal(own, expected)
+
+
+def test_passes_that_nobody_counted_are_taken_at_a_hundred_a_year(tmp_path, monkeypatch):
+    """The verdict of a use in passes goes by the driving of passes, never by miles a day."""
+    seen = []
+    plain = sheet.standing_of
+    monkeypatch.setattr(
+        sheet,
+        "standing_of",
+        lambda b, rest, data, settings: seen.append((b, settings)) or plain(b, rest, data, settings),
+    )
+    records, lifetimes = _shop(tmp_path, QUICK + PASSES)
+    make_ratings(records, lifetimes)
+    rates = {b.promise.counted: np.exp(settings.priors.rate[0]) for b, settings in seen}
+    assert rates["passes"] == pytest.approx(100 / 365.25)
+    assert rates["miles"] == pytest.approx(30)

@@ -243,7 +243,7 @@ def test_failures_in_the_strongest_trucks_alone_can_be_drawn(tmp_path):
     readings = [{"serial": b["serial"], "read_on": "2024-03-30", "odometer": 45_000} for b in builds[:50]]
     toml = TOML + "[ratings]\nreplicates = 0\n"
     records = load_records(write_shop(tmp_path, toml, builds=builds, returns=back, readings=readings))
-    found = make_ratings(records, make_lifetimes(records), only=("input shaft", "A"))
+    found = make_ratings(records, make_lifetimes(records), only=[("input shaft", "A")])
     checks = check_model(found, found.part("input shaft", "A"))
     assert len(checks.residuals) == 0
     assert len(checks.curves)
