@@ -536,7 +536,7 @@ def _accept(arguments: argparse.Namespace) -> None:
     records = load_records(arguments.folder, arguments.as_of, progress())
     options = options_for(records.shop, arguments.life, arguments.reliability, arguments.confidence)
     ratings = make_ratings(
-        records, make_lifetimes(records), options, progress(), only=(arguments.component, arguments.part)
+        records, make_lifetimes(records), options, progress(), only=[(arguments.component, arguments.part)]
     )
     try:
         day = as_day(arguments.effective_on).date() if arguments.effective_on else records.as_of.date()
