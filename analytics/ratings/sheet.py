@@ -91,14 +91,14 @@ def make_ratings(
     own_uses: bool = True,
 ) -> Ratings:
     """Rate every part on record, or ``only`` some, each (component, part). options: default options_for(records.shop). own_uses:
-    rows for each use by itself as well."""
+    rows for each use by itself as well. Raises AnalyticsError where one of ``only`` is not on record."""
     say = progress or (lambda _: None)
     chosen = options_of(lifetimes, options)
     table = lifetimes.table
     named = table[~table["part"].isin([NOT_RECORDED, ""])]
     others = {c: sorted(named.loc[named["component"] == c, "part"].unique()) for c in records.shop.components}
     targets, asked = records.shop.targets.uses, []
-    for component, part in ((c, p) for c in others for p in others[c] if only is None or (c, p) in only):
+    for component, part in _parts_asked(others, only):
         asked.append((component, part, chosen, own_uses, ""))
         for use in _promised_apart(named, component, part, targets) if own_uses else ():
             asked.append((component, part, for_use(chosen, targets[use]), False, use))
@@ -116,6 +116,18 @@ def make_ratings(
         (late if use else rows).extend(_rows(rated, records, own, others[component]))
     table = pd.DataFrame(rows + late, columns=COLUMNS)
     return Ratings(records, lifetimes, chosen, tuple(parts), table, tuple(left_out), tuple(apart))
+
+
+def _parts_asked(parts: dict[str, list[str]], only: Collection[tuple[str, str]] | None) -> list[tuple[str, str]]:
+    """Every (component, part) of the ``parts`` of each component, or ``only`` those. Raises AnalyticsError where one is none of them."""
+    pairs = [(component, part) for component in parts for part in parts[component]]
+    unknown = [pair for pair in only or () if pair not in pairs]
+    if unknown:
+        have = ", ".join(f"{component} {part}" for component, part in pairs) or "none"
+        raise AnalyticsError(
+            f"there is no rating for {' '.join(unknown[0])}: no such part is on record. There are: {have}."
+        )
+    return pairs if only is None else [pair for pair in pairs if pair in only]
 
 
 def _rated(lifetimes: Lifetimes, asked: list[tuple[str, str, Options, bool, str]]) -> Iterator[PartRating | Reason]:

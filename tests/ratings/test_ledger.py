@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import datetime as dt
 import itertools
 import math
@@ -16,11 +17,13 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
+from analytics.__main__ import main
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings import ledger
 from analytics.ratings.ledger import Acceptance, Entry, append, fingerprint, history
 from analytics.ratings.options import options_for
+from analytics.ratings.published import published_hp
 from analytics.ratings.sheet import COLUMNS, Ratings, make_ratings
 from analytics.records.limits import limit_for
 from analytics.records.load import load_records
@@ -234,34 +237,31 @@ EDGES = st.lists(st.floats(4000, 20_000), min_size=1, max_size=3, unique=True).m
 @given(
     units=st.sampled_from(SHOPS),
     edges=st.one_of(EDGES, st.sampled_from([[7500.0, 9000.0], [7716.179176470716, 9038.951607], [7716.18, 9038.95]])),
-    top=st.floats(1.02, 2), then=st.floats(1.02, 3), weightless=st.booleans(), use=st.sampled_from(["", "drag"]),
-    powers=st.lists(st.integers(100, 900), min_size=5, max_size=5, unique=True), before=st.booleans(),
+    top=st.floats(1.02, 2), then=st.floats(1.02, 3), weightless=st.booleans(),
+    uses=st.sampled_from([[""], ["drag"], ["", "drag"], ["street", "drag"]]),
+    powers=st.lists(st.integers(100, 900), min_size=8, max_size=8, unique=True), before=st.booleans(),
 )  # fmt: skip
-def test_what_was_accepted_is_shown_next_quarter_in_any_unit(units, edges, top, then, weightless, use, powers, before):
-    """Every class, the open one too, with and without a use; nothing else is covered, but for what was there before."""
+def test_what_was_accepted_is_shown_next_quarter_in_any_unit(units, edges, top, then, weightless, uses, powers, before):
+    """Every class, the open one too, and every use, each with its own limit; nothing else is covered, but for what was there before."""
     power, weight, distance = units
     toml = (
         TOML
         + f'[units]\npower = "{power}"\nweight = "{weight}"\ndistance = "{distance}"\n[weight]\nclasses = {edges!r}\n'
     )
-    old = {
-        "component": "input shaft",
-        "part": "A",
-        "power_limit": "950 hp",
-        "effective_on": "2019-01-01",
-        "reason": "old",
-    }
-    old |= {"weight_up_to": "", "use": ""}
+    old = {"component": "input shaft", "part": "A", "power_limit": "950 hp", "effective_on": "2019-01-01"}
+    old |= {"reason": "old", "weight_up_to": "", "use": ""}
     # as the open class was once written: the weight it was rated at
-    stale = old | {"weight_up_to": f"{edges[-1] * top:.0f} lb", "power_limit": "920 hp", "use": use}
+    stale = old | {"weight_up_to": f"{edges[-1] * top:.0f} lb", "power_limit": "920 hp", "use": uses[-1]}
     with TemporaryDirectory() as name:
         folder = write_shop(
             Path(name) / "s", toml, builds=[build("T-111")], **({"limits": [old, stale]} if before else {})
         )
         weights = [math.inf] if weightless else [*edges, edges[-1] * top]
-        ratings = sheet_of(folder, weights, [use])
-        for w, hp in zip(weights, powers, strict=False):
-            accept(ratings, "input shaft", "A", w, use, hp, "the owner", DAY)
+        ratings = sheet_of(folder, weights, uses)
+        given_hp = {use: powers[4 * k : 4 * k + len(weights)] for k, use in enumerate(uses)}
+        for use in uses:
+            for w, hp in zip(weights, given_hp[use], strict=True):
+                accept(ratings, "input shaft", "A", w, use, hp, "the owner", DAY)
         limits = load_records(folder, as_of="2024-06-30").limits
         shown = weights if weightless else [*edges, edges[-1] * then]
         trucks = pd.DataFrame({"weight_lb": shown})
@@ -269,22 +269,18 @@ def test_what_was_accepted_is_shown_next_quarter_in_any_unit(units, edges, top, 
             # a truck right at the edge in whole kg, one at half of the lightest, and far heavier ones
             kilograms = [round(w * 0.45359237) / 0.45359237 for w in edges]
             trucks = pd.DataFrame({"weight_lb": [*shown, *kilograms, edges[0] / 2, edges[-1] * 9]})
-        expected = [
-            *powers[: len(shown)],
-            *(() if weightless else (*powers[: len(edges)], powers[0], powers[len(edges)])),
-        ]
-        trucks = trucks.assign(component="input shaft", part="A", use=use, day=pd.Timestamp("2024-06-30"))
-        at = limit_for(limits, trucks)
-        assert (at >= 0).all()
-        assert limits["power_limit_hp"].to_numpy()[at].tolist() == expected
+        trucks = trucks.assign(component="input shaft", part="A", day=pd.Timestamp("2024-06-30"))
+        for use, own in given_hp.items():
+            shown_hp = published_hp(limits, trucks.assign(use=use)).tolist()
+            assert shown_hp == [*own, *(() if weightless else (*own[: len(edges)], own[0], own[len(edges)]))]
         held = limits["effective_on"].eq(pd.Timestamp(DAY)).to_numpy()
         if not weightless:
-            assert sorted(limits.loc[held, "weight_up_to_lb"].dropna()) == edges
-            assert limits.loc[held, "weight_over_lb"].dropna().tolist() == edges[-1:]
-        if use:  # the others are not touched
-            others = limit_for(limits, trucks.assign(use="street"))
+            assert sorted(limits.loc[held, "weight_up_to_lb"].dropna()) == sorted(edges * len(uses))
+            assert limits.loc[held, "weight_over_lb"].dropna().tolist() == edges[-1:] * len(uses)
+        if "" not in uses:  # the others are not touched
+            others = limit_for(limits, trucks.assign(use="towing"))
             assert (others == (np.flatnonzero(limits["use"] == "")[0] if before else -1)).all()
-        known = limit_for(limits, trucks.assign(day=pd.Timestamp("2024-03-31")))
+        known = limit_for(limits, trucks.assign(use=uses[-1], day=pd.Timestamp("2024-03-31")))
         assert not held[known[known >= 0]].any()
 
 
@@ -334,3 +330,23 @@ def test_a_linked_ledger_is_not_replaced_by_a_file(folder, tmp_path):
     with pytest.raises(AnalyticsError, match="is a link to another file"):
         append(load_shop(folder), ENTRY)
     assert (folder / "limits.csv").is_symlink()
+
+
+def test_a_limit_is_accepted_from_the_command_line(folder, capsys):
+    line = ["accept", str(folder), "--component", "input shaft", "--weight-up-to", "7500", "--by", "the owner"]
+    assert main([*line, "--part", "A", "--power", "100"]) == 0
+    assert "Added to limits: input shaft A, up to 7500 lb, 100 hp from 2024-03-31." in capsys.readouterr().out
+    (kept,) = csv.DictReader((folder / "limits.csv").read_text(encoding="utf-8").splitlines())
+    assert [kept[c] for c in ("component", "part", "weight_up_to", "use", "power_limit", "effective_on", "basis")] == [
+        "input shaft", "A", "7500 lb", "", "100 hp", "2024-03-31", "records",
+    ]  # fmt: skip
+    assert "accepted by the owner" in kept["reason"]
+    assert main([*line, "--part", "B", "--power", "100"]) == 2
+    assert "no such part is on record. There are: input shaft A, converter C." in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("only", [("input shaft", "A"), [("converter", "A")]])
+def test_a_part_that_is_not_on_record_is_refused_and_not_left_out_in_silence(folder, only):
+    records = load_records(folder)
+    with pytest.raises(AnalyticsError, match="no such part is on record"):
+        make_ratings(records, make_lifetimes(records), only=only)
