@@ -64,8 +64,13 @@ def weights_of(rated_lb: float, edges_lb: tuple[float, ...]) -> Weights:
     return Weights(over_lb=edges_lb[-1]) if over(rated_lb, edges_lb[-1]) else Weights(up_to_lb=rated_lb)
 
 
-def edge_groups(edges_lb: pd.Series) -> pd.Series:
-    """A number for each edge, rising with it and the same for edges that are one; NaN stays NaN."""
+def edge_groups(limits: pd.DataFrame, column: str) -> pd.Series:
+    """A number for each edge in a ``column`` of ``limits`` (component, part), rising with it and the same for edges of a part that
+    are one; NaN stays NaN."""
+    return limits.groupby(["component", "part"])[column].transform(_numbered)
+
+
+def _numbered(edges_lb: pd.Series) -> pd.Series:
     known = edges_lb.dropna().sort_values(kind="stable")
     new = known.diff() > EDGE_LB + _HAIR
     return new.cumsum().astype(float).reindex(edges_lb.index)

@@ -43,7 +43,7 @@ def _ranked(limits: pd.DataFrame) -> pd.DataFrame:
     """The limits with their position, ``at``: widest weight first, any use before a stated one, oldest first."""
     own = limits.assign(
         at=np.arange(len(limits)), any_use=limits["use"] == "", kind=limits["weight_up_to_lb"].notna() * 2 + limits["weight_over_lb"].notna(),
-        narrow=edge_groups(limits["weight_over_lb"]).fillna(-edge_groups(limits["weight_up_to_lb"])).fillna(0.0),
+        narrow=edge_groups(limits, "weight_over_lb").fillna(-edge_groups(limits, "weight_up_to_lb")).fillna(0.0),
     )  # fmt: skip
     return own.sort_values(
         ["kind", "narrow", "any_use", "effective_on"], ascending=[True, True, False, True], kind="stable"

@@ -181,8 +181,8 @@ def _one_limit_a_day(limits: Sheet) -> None:
     what = ["component", "part", "use", "effective_on", "up_to", "over"]
     live = values.loc[limits.in_use].assign(
         part=lambda v: v["part"].str.casefold(),
-        up_to=lambda v: edge_groups(v["weight_up_to_lb"]),
-        over=lambda v: edge_groups(v["weight_over_lb"]),
+        up_to=lambda v: edge_groups(v, "weight_up_to_lb"),
+        over=lambda v: edge_groups(v, "weight_over_lb"),
     )[[*what, "power_limit_hp"]]
     again = _mask(limits, live.index[live.duplicated()])
     limits.set_aside(again, "power_limit", "the same limit is entered twice", "nothing to do")

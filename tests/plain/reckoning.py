@@ -99,7 +99,6 @@ class Shop:
 
     def limits_of(self, rows: list[dict]) -> list[dict]:
         """Limits as published, up to a weight, over one or for any; of two that differ in power alone neither is believed."""
-        kept: dict[tuple, list[dict]] = {}
         for row in rows:
             kind, _, cell = row["weight_up_to"].rpartition("over ")
             edge = amount(cell, self.units["weight"])
@@ -107,9 +106,15 @@ class Shop:
                 "over" if kind or row["weight_up_to"].startswith("over") else "up to" if known(edge) else "any"
             )
             row |= {"power_hp": self.power(row, "power_limit"), "edge": edge}
-            one = round(edge) if known(edge) else 0  # one edge, whatever its unit
+        kept: dict[tuple, list[dict]] = {}
+        for row in rows:
+            part = (row["component"], row["part"])
+            alike = [x["edge"] for x in rows if (x["component"], x["part"], x["kind"]) == (*part, row["kind"])]
+            edges = sorted(edge for edge in alike if edge <= row["edge"])
+            # edges half a kilogram apart are one, whatever their units
+            one = sum(b - a > EDGE_LB for a, b in pairwise(edges))
             row["narrow"] = (["any", "over", "up to"].index(row["kind"]), -one if row["kind"] == "up to" else one)
-            kept.setdefault((row["component"], row["part"], row["narrow"], row["use"], row["day"]), []).append(row)
+            kept.setdefault((*part, row["narrow"], row["use"], row["day"]), []).append(row)
         return [own[0] for own in kept.values() if len({round(row["power_hp"], 6) for row in own}) == 1]
 
     def build(self, row: dict) -> dict:

@@ -296,7 +296,7 @@ class _Shop:
         component = self.rnd.choice(list(COMPONENTS))
         row = {"component": component, "part": self.rnd.choice(PARTS[component]), "effective_on": self.day(FIRST)}
         row["power_limit"] = self.power() or "600 hp"
-        edge = self.typed_weight(self.rnd.choice((6000, 7500, 9000, 11_000)))
+        edge = self.typed_weight(self.rnd.choice((6000, 7500, 7502, 9000, 11_000)))
         row["weight_up_to"] = self.rnd.choice(("", edge, edge, f"over {edge}"))
         row["use"] = self.rnd.choice(("", "", "street", "towing"))
         self.sheets["limits"].append(row)

@@ -122,6 +122,19 @@ def test_uses_and_edges_that_are_one():
     assert np.isnan(holds(frame.iloc[2:], 7000))
 
 
+def test_an_edge_of_another_part_makes_no_two_edges_one(tmp_path):
+    """7,500 and 7,502 lb are two edges; 7,501 lb lies half a kilogram from either, but is that of part B."""
+    told = [
+        limit(weight_up_to="7500 lb", power_limit=600, effective_on="2020-01-01"),
+        limit(weight_up_to="7502 lb", power_limit=700, effective_on="2021-01-01"),
+        limit(weight_up_to="7502 lb", power_limit=550, effective_on="2020-01-01"),
+        limit(part="B", weight_up_to="7501 lb", power_limit=500, effective_on="2020-01-01"),
+    ]
+    records = load_records(write_shop(tmp_path, builds=[build("T-111")], limits=told))
+    assert records.books.set_aside.empty
+    assert holds(records.limits.assign(component="c"), 7000) == 600
+
+
 @pytest.mark.parametrize("unit", ["lb", "kg", "t"])
 @pytest.mark.parametrize("edge", [7500.0, 9000.0, lb("3500 kg"), 7716.18, 11_023.113109243879, 7054.79239, 4899.5])
 def test_a_weight_is_written_as_it_is_read(edge, unit):
