@@ -100,7 +100,7 @@ class Adviser:
         """A part ready to be asked to a life; None where it has no lives to go by. apart: a use with a target of its own, its lives alone."""
         key = (component, part, life, apart)
         if key not in self.bases:
-            settings = replace(self.options_for(apart).settings, explain=False)
+            settings = replace(self.options_for(apart).settings.of(component), explain=False)
             try:
                 data = part_lives(self.lifetimes, component, part, use=apart).data
                 self.bases[key] = PartBasis(component, part, data, life, settings)

@@ -44,8 +44,8 @@ def curvature_test(
     wider = replace(
         data, extra=np.column_stack([data.extra, centred**2]), extra_names=(*data.extra_names, "log power squared")
     )
-    others = base.priors.others if base.priors.power is not None else ()
     model = joint_model(wider, life_miles, law, priors, terms)
+    others = base.priors.others
     pri = replace(base.priors, others=(*others, OPEN)) if others else base.priors
     model = replace(model, priors=pri, nodes=base.nodes)
     _, bent = fit_joint(model)

@@ -19,7 +19,7 @@ from analytics.models.regression import objective
 from analytics.models.rows import Block, Points, Rates, Rows
 from analytics.records.measures import DAYS_A_YEAR
 
-WEIGHT_PRIOR = (-2.0, 2.5)
+LOG_WEIGHT = "log weight"
 OTHER_PRIOR = (0.0, 0.7)
 #: of when a part was fitted, by standard deviation: a life of .6 from half way on is -0.25
 FITTED_PRIOR = (0.0, 0.3)
@@ -57,7 +57,7 @@ class JointModel:
         for j, name in enumerate(self.columns[1:]):
             if name == "log power":
                 out[j] = log_power - self.centre[j]
-            elif name == "log weight":
+            elif name == LOG_WEIGHT:
                 out[j] = log_weight - self.centre[j]
             elif name.startswith("use "):
                 out[j] = float(name[4:] == self.data.use_names[use]) - self.centre[j]
@@ -69,7 +69,7 @@ class JointModel:
         """The columns (n, q) of other lives with the same uses and extra columns, intercept first, centred as this model's."""
 
         def raw(name: str) -> np.ndarray:
-            if name in ("log power", "log weight"):
+            if name in ("log power", LOG_WEIGHT):
                 return data.log_power if name == "log power" else data.log_weight
             if name.startswith("use "):
                 return (data.use == data.use_names.index(name[4:])).astype(float)
@@ -116,19 +116,19 @@ def joint_model(
         centre,
         _layout(data, rows, x.shape[1], terms),
         law,
-        _priors(priors, others, law, data.rates_alike),
+        _priors(Priors() if priors is None else priors, names, others, law, data.rates_alike),
         life_miles,
         terms.change_days,
         rate_nodes(1.2),
     )
 
 
-def _covariates(data: LifeData, use_terms: bool) -> tuple[list[str], np.ndarray, list[tuple[float, float]]]:
-    """Names of the columns, the columns (n, q - 1), and the prior of each after the power. A column that is the same in all
+def _covariates(data: LifeData, use_terms: bool) -> tuple[list[str], np.ndarray, list[tuple[float, float] | None]]:
+    """Names of the columns, the columns (n, q - 1), and the prior of each after the power (None: as `Priors` says). A column that is the same in all
     rows is left out."""
     found: list[tuple[str, np.ndarray, tuple[float, float] | None]] = [("log power", data.log_power, None)]
     if np.ptp(data.log_weight) > 1e-6:
-        found.append(("log weight", data.log_weight, WEIGHT_PRIOR))
+        found.append((LOG_WEIGHT, data.log_weight, None))
     if use_terms and len(data.use_names) > 1:
         # the most common use is the one the others are measured against
         common = int(np.argmax(np.bincount(data.use, data.weight)))
@@ -174,11 +174,13 @@ def _layout(data: LifeData, rows: Rows, columns: int, terms: Terms) -> Layout:
     )
 
 
-def _priors(priors: Priors | None, others: list[tuple[float, float]], law: str, rates_alike: bool) -> Priors:
-    """The priors with one for each column, on the scale of the distribution."""
-    priors = Priors() if priors is None else priors
-    if not priors.others and priors.power is not None:
-        priors = replace(priors, others=tuple(others))
+def _priors(
+    priors: Priors, names: list[str], others: list[tuple[float, float] | None], law: str, rates_alike: bool
+) -> Priors:
+    """The priors with one for each column, on the scale of the distribution. others: of the columns after the power, ``names[1:]``."""
+    if not priors.others and (priors.power is not None or priors.weight is not None):
+        own = zip(names[1:], others, strict=True)
+        priors = replace(priors, others=tuple(priors.weight if name == LOG_WEIGHT else prior for name, prior in own))
     if rates_alike:
         # without spread the likelihood of log tau has no top
         priors = replace(priors, spread=(float(np.log(ALIKE)), 0.02))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtri
@@ -11,7 +11,7 @@ from scipy.stats import t as student
 from analytics.models.lifedata import ALIKE, NOTHING, LifeData, split_days
 from analytics.models.likelihood import Layout
 from analytics.models.newton import maximise
-from analytics.models.priors import Priors
+from analytics.models.priors import NO_PRIORS, Priors
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import objective
 from analytics.models.rows import Rates, Rows
@@ -143,17 +143,13 @@ def fit_driving(
     start = np.zeros(layout.size)
     start[layout.mu] = priors.rate[0] if priors.rate else np.log(30.0)
     start[layout.tau] = np.log(0.6)
-    only = Priors(
-        priors.shape or (0.0, 1.0),
-        None,
-        (),
-        priors.rate,
-        priors.rate_between,
-        (float(np.log(ALIKE)), 0.02) if data.rates_alike else priors.spread,
-        priors.decline,
-        None,
-        None,
-        None,
+    only = replace(
+        NO_PRIORS,
+        shape=priors.shape or (0.0, 1.0),
+        rate=priors.rate,
+        rate_between=priors.rate_between,
+        spread=(float(np.log(ALIKE)), 0.02) if data.rates_alike else priors.spread,
+        decline=priors.decline,
     )
     top = maximise(objective(rows, layout, "weibull", only, rate_nodes(1.0)), start, limits=np.ones(layout.size))
     theta = top.theta[0]

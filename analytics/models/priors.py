@@ -10,18 +10,31 @@ from analytics.models.likelihood import TINY, Layout
 
 
 @dataclass(frozen=True, slots=True)
+class LifePriors:
+    """What is held of a component's life before its records: the fields of `Priors` by these names; None for nothing."""
+
+    component: str
+    shape: tuple[float, float] | None
+    power: tuple[float, float] | None
+    weight: tuple[float, float] | None
+
+
+@dataclass(frozen=True, slots=True)
 class Priors:
     """Normal priors (mean, sd) as a penalty on the log-likelihood; None leaves a term out.
 
     shape: log beta. power: log of -b1, which forces its sign: nine times in ten between 0.6 and 11, from a seal that hardly follows
     power to a shaft. A prior at S-N exponents (median 5, sd 0.6) made parts that follow power less look weaker than they are: in
-    invented shops two right limits in five were called too high at some quarter in six years, instead of one in twelve. others: one (mean, sd) per further column of b.
+    invented shops two right limits in five were called too high at some quarter in six years, instead of one in twelve. weight: b of the weight.
+    others: one (mean, sd) per further column of b, that of the weight among them, as `joint_model` fills them in.
     use: further uses against the first. rate: log miles per day, mean over uses; rate_between: uses about
     that mean. spread: log tau. decline, level, slope, share: see `Layout` (share on the logit scale).
+    own: of the components that have their own.
     """
 
     shape: tuple[float, float] | None = (float(np.log(2.0)), 0.5)
     power: tuple[float, float] | None = (float(np.log(2.5)), 0.9)
+    weight: tuple[float, float] | None = (-2.0, 2.5)
     others: tuple[tuple[float, float] | None, ...] = ()
     rate: tuple[float, float] | None = (float(np.log(30.0)), 1.0)
     rate_between: float | None = 0.5
@@ -30,10 +43,20 @@ class Priors:
     level: tuple[float, float] | None = (0.0, 3.0)
     slope: tuple[float, float] | None = (0.0, 1.0)
     share: tuple[float, float] | None = (float(np.log(0.8 / 0.2)), 0.6)
+    own: tuple[LifePriors, ...] = ()
 
 
 NO_PRIORS = Priors(
-    shape=None, power=None, rate=None, rate_between=None, spread=None, decline=None, level=None, slope=None, share=None
+    shape=None,
+    power=None,
+    weight=None,
+    rate=None,
+    rate_between=None,
+    spread=None,
+    decline=None,
+    level=None,
+    slope=None,
+    share=None,
 )
 
 

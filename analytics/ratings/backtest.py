@@ -22,7 +22,7 @@ from analytics.lifetimes.later import came_later
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import rate_weights
-from analytics.ratings.options import Options, options_for
+from analytics.ratings.options import Options, for_component, options_for
 from analytics.ratings.predict import PartLives, fit_lives, predict_failures
 from analytics.ratings.reporting import heeding_calls
 from analytics.ratings.sheet import class_weights
@@ -162,8 +162,9 @@ def _replay(before: Lifetimes, after: Lifetimes, what: Replay, o: Options) -> li
             continue
         if lives.data.failures < (what.min_failures or 0):
             continue
-        fit = fit_lives(lives.data, o.promise.life_miles, o.settings, what.draws, what.seed)
-        found = predict_failures(lives.data, fit, o.settings, days, watched=lives.watched, level=what.level)
+        settings = o.settings.of(component)
+        fit = fit_lives(lives.data, o.promise.life_miles, settings, what.draws, what.seed)
+        found = predict_failures(lives.data, fit, settings, days, watched=lives.watched, level=what.level)
         chance = np.zeros(len(lives.rows))
         chance[found.rows] = np.nan_to_num(found.chance)
         came = came_later(table.iloc[lives.rows[found.rows]], table, failed)
@@ -178,7 +179,7 @@ def _replay(before: Lifetimes, after: Lifetimes, what: Replay, o: Options) -> li
         }
         within = np.zeros(len(lives.rows), bool)
         if what.rate:
-            bounds = _bounds(lives, shop, o)
+            bounds = _bounds(lives, shop, for_component(o, component))
             row |= {f"bound_hp {name}": hp for name, hp in bounds.items()}
             at = table.iloc[lives.rows]
             hp = at["weight_class"].astype(str).map(bounds).to_numpy(float)

@@ -277,7 +277,7 @@ def rate_on(
     rows: (n,) bool, the rows of loads.table to take. Uses options.settings. Raises AnalyticsError where there is nothing to rate by.
     """
     data, _ = load_data(loads, component, part, strength, rows)
-    settings = replace(heeding_calls(options, loads.lifetimes).settings, explain=False)
+    settings = replace(heeding_calls(options, loads.lifetimes).settings.of(component), explain=False)
     bound = rate_part(data, weight_lb, use, options.promise, settings, options.seed)
     return _as_power(loads, component, part, strength, bound, data)
 

@@ -145,7 +145,7 @@ def proofs_of(ratings: Ratings) -> tuple[Proof, ...]:
             row["weight_up_to"],
             None,
             options.promise,
-            options.settings,
+            options.settings.of(component),
             ratings.lifetimes.table["followed"].to_numpy()[rated.rows],
             published_hp=row["published_hp"],
         )

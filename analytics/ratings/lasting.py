@@ -10,6 +10,7 @@ from analytics.models.distributions import log_survival
 from analytics.models.joint import fit_joint
 from analytics.models.lifedata import LifeData
 from analytics.models.posterior import posterior_draws
+from analytics.models.priors import Priors
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 
@@ -34,7 +35,10 @@ def lasting_share(
     fitted."""
     lives = np.sort(data.log_power)
     one = replace(data, log_power=np.full(len(lives), np.average(data.log_power, weights=data.weight)))
-    model, top = fit_joint(settings.model(one, promise.life, "weibull"))
+    priors = replace(
+        settings.priors, power=settings.priors.power or Priors().power
+    )  # of one power no slope can be told
+    model, top = fit_joint(replace(settings, priors=priors).model(one, promise.life, "weibull"))
     if not top.converged[0]:
         return None
     theta, weight = posterior_draws(model, top, _DRAWS, _SEED)

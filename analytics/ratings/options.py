@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from analytics.errors import RecordsError
+from analytics.models.priors import LifePriors, Priors
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import EarlyTest, RatingSettings
 from analytics.records.measures import DAYS_A_YEAR
@@ -109,7 +110,7 @@ def options_for(
     strength: str | None = None,
 ) -> Options:
     """Options of a shop; the arguments, where they are not None, override its targets. Raises RecordsError on a key or value not understood."""
-    told = {key: _value(key, value) for key, value in shop.ratings.items()}
+    told = {key: _value(key, value) for key, value in shop.ratings.items() if key != "priors"}
     for key, (low, high) in _RANGES.items():
         if key in told and not low <= told[key] <= high:
             raise RecordsError(f"shop.toml [ratings] {key} = {told[key]:g}: must lie between {low:g} and {high:g}.")
@@ -122,9 +123,67 @@ def options_for(
             raise RecordsError(f"strength {strength!r}: must be one of {', '.join(map(repr, STRENGTHS))}.")
         outer["strength"] = strength
     early = EarlyTest(miles=inner.pop("early_miles")) if "early_miles" in inner else EarlyTest()
-    settings = replace(RatingSettings(), weight_edges=shop.weight.classes, early_test=early, **inner)
+    priors = Priors(own=_own_priors(shop.ratings.get("priors", {}), shop))
+    settings = RatingSettings(weight_edges=shop.weight.classes, early_test=early, priors=priors, **inner)
     promise = Promise(targets["life"], targets["reliability"], targets["confidence"])
     return Options(promise, **outer, settings=settings)
+
+
+#: what [ratings.priors] may state of a component, and the least and the most of it
+_PRIOR_RANGES = {"shape": (0.2, 20.0), "power": (0.05, 30.0), "weight": (-10.0, 20.0)}
+#: standard deviations from the middle of a normal to either end of its middle nine tenths
+NINE_TENTHS = 1.6448536269514722
+
+
+def _own_priors(stated: Any, shop: Shop) -> tuple[LifePriors, ...]:
+    """[ratings.priors]: component = false, or a table with shape, power, weight: false, or the range [low, high] that holds nine in ten. Raises
+    RecordsError on anything else."""
+    names = {component.casefold(): component for component in shop.components}
+    if not isinstance(stated, dict) or not {str(name).casefold() for name in stated} <= set(names):
+        known = ", ".join(shop.components)
+        raise RecordsError(
+            f"shop.toml [ratings.priors] {stated!r}: give a table by component. [components] names {known}."
+        )
+    return tuple(_life_priors(names[name.casefold()], value) for name, value in stated.items())
+
+
+def _life_priors(component: str, stated: Any) -> LifePriors:
+    """The line of [ratings.priors] of one component."""
+    where = f"shop.toml [ratings.priors] {component!r}"
+    if stated is False:
+        return LifePriors(component, None, None, None)
+    if not isinstance(stated, dict) or not set(stated) <= set(_PRIOR_RANGES):
+        known = ", ".join(_PRIOR_RANGES)
+        raise RecordsError(f"{where} = {stated!r}: give false, or a table of {known}, such as {{power = [2, 8]}}.")
+    usual = Priors()
+    return LifePriors(
+        component,
+        **{
+            key: _as_normal(f"{where} {key}", key, stated[key]) if key in stated else getattr(usual, key)
+            for key in _PRIOR_RANGES
+        },
+    )
+
+
+def _as_normal(where: str, key: str, value: Any) -> tuple[float, float] | None:
+    """A line of [ratings.priors] as mean and standard deviation: of the log for shape and power, of -b for weight as `Priors` has it."""
+    if value is False:
+        return None
+    least, most = _PRIOR_RANGES[key]
+    pair = isinstance(value, list) and len(value) == 2
+    if not (pair and all(type(v) in (int, float) for v in value) and least <= value[0] < value[1] <= most):
+        raise RecordsError(
+            f"{where} = {value!r}: give false, or the ends of the range that holds nine in ten, "
+            f"such as [2, 8], from {least:g} to {most:g}."
+        )
+    low, high = value if key == "weight" else (math.log(v) for v in value)
+    middle, sd = (low + high) / 2, (high - low) / 2 / NINE_TENTHS
+    return (-middle if key == "weight" else middle), sd
+
+
+def for_component(options: Options, component: str) -> Options:
+    """The ``options`` for a ``component``: with its own priors, where the owner stated any."""
+    return replace(options, settings=options.settings.of(component))
 
 
 #: runs a year of a truck that pulls or races: median, and standard deviation of its log (from memory)

@@ -13,7 +13,7 @@ from analytics.models.distributions import standard_quantile
 from analytics.models.joint import JointModel, fit_joint, log_power_at, simulate_lives
 from analytics.models.lifedata import LifeData, rated_weight
 from analytics.ratings.bound import RatingBound, rate_weights
-from analytics.ratings.options import Options
+from analytics.ratings.options import Options, for_component
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.sheet import PartRating, Ratings
@@ -114,7 +114,7 @@ def sheet_rows(ratings: Ratings, replicates: int = 100, jobs: int = 1) -> Iterat
     cannot be drawn from, with the reason. replicates: fleets drawn for a part and use; jobs: processes."""
     for part in ratings.parts:
         try:
-            yield from _part_rows(part, ratings.options, replicates, jobs)
+            yield from _part_rows(part, for_component(ratings.options, part.component), replicates, jobs)
         except NotEnoughData as err:
             yield HeldRow(part.component, part.part, refused=err)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -70,6 +70,14 @@ class RatingSettings:
             raise AnalyticsError(
                 f"reporting share {self.share}: give a number above 0 and at most 1, or none for a prior"
             )
+
+    def of(self, component: str) -> RatingSettings:
+        """The settings for one component: with its own priors, where the owner stated any."""
+        own = next((p for p in self.priors.own if p.component == component), None)
+        if own is None:
+            return self
+        priors = replace(self.priors, shape=own.shape, power=own.power, weight=own.weight, own=())
+        return replace(self, priors=priors)
 
     @property
     def distributions(self) -> tuple[str, ...]:

@@ -14,9 +14,9 @@ import numpy as np
 from scipy.special import ndtri
 
 from analytics.models.distributions import standard_quantile
-from analytics.models.joint import WEIGHT_PRIOR
 from analytics.models.lifedata import LifeData, rated_weight
 from analytics.models.mileage import fit_driving
+from analytics.models.priors import Priors
 from analytics.ratings.bound import RatingBound
 from analytics.ratings.demonstration import exposures
 from analytics.ratings.promise import Promise
@@ -117,7 +117,11 @@ def no_failure(
     at = np.log(about_hp) + np.linspace(-_REACH, _REACH, _POINTS)
     heavier = data.log_weight - np.log(rated_weight(weight_lb))
     total = np.zeros(_POINTS)
-    shapes, slopes = settings.priors.shape or (np.log(2.0), 0.5), settings.priors.power or (np.log(2.5), 0.9)
+    own, usual = settings.priors, Priors()  # without a failure something must be held of shape and slope
+    shapes, slopes, weights = own.shape or usual.shape, own.power or usual.power, own.weight or usual.weight
+    assert shapes is not None
+    assert slopes is not None
+    assert weights is not None
     for node, share in zip(_NODES, _WEIGHTS, strict=True):
         shape = float(np.exp(shapes[0] + shapes[1] * node))
         one = exposures(data, promise.life, promise.reliability, shape, driving) * data.weight * settings.usual_share
@@ -125,7 +129,7 @@ def no_failure(
             steep = shape * float(np.exp(slopes[0] + slopes[1] * node_slope))
             for node_weight, share_weight in zip(_NODES, _WEIGHTS, strict=True):
                 # a heavier truck is never easier on a part
-                by_weight = shape * max(-(WEIGHT_PRIOR[0] + WEIGHT_PRIOR[1] * node_weight), 0.0)
+                by_weight = shape * max(-(weights[0] + weights[1] * node_weight), 0.0)
                 load = np.log(np.maximum(one, 1e-300)) + steep * data.log_power + by_weight * heavier
                 hazard = np.exp(np.logaddexp.reduce(load) - steep * at)
                 total += share * share_slope * share_weight * np.exp(-hazard)

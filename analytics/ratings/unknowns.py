@@ -257,7 +257,7 @@ def unknowns_of_part(
     name = data.use_names[code]
 
     nothing = Unknowns(component, part, weight_lb, name, NAN, NAN, pd.DataFrame(columns=COLUMNS), drawn, None)
-    fit = fit_lives(data, o.promise.life_miles, o.settings, 64, seed)
+    fit = fit_lives(data, o.promise.life_miles, o.settings.of(component), 64, seed)
     if fit.model is None:
         return replace(nothing, reason=fit.reason)
     model, top = fit.fitted()

@@ -309,7 +309,9 @@ class _Weighing:
         """The fit of a part, made once, and the highest power it has on record."""
         lives, o = part_lives(self.lifetimes, self.span.component, part), self.options
         if part not in self.fits:
-            self.fits[part] = fit_lives(lives.data, o.promise.life_miles, o.settings, self.draws, o.seed)
+            self.fits[part] = fit_lives(
+                lives.data, o.promise.life_miles, o.settings.of(self.span.component), self.draws, o.seed
+            )
         return self.fits[part], float(np.exp(lives.data.log_power.max()))
 
     def comebacks(self, instead: str | None) -> Comebacks:
@@ -463,7 +465,7 @@ def change_promise(
     by default. lifetimes: those of ``records`` if already made."""
     own = make_lifetimes(records) if lifetimes is None else lifetimes
     o = options_of(own, options)
-    s = replace(o.settings, explain=False, draws=0)
+    s = replace(o.settings.of(component), explain=False, draws=0)
     data = part_lives(own, component, part).data
 
     found: list[tuple[str, float, LifeData, Promise, RatingSettings]] = [("as it stands", NAN, data, o.promise, s)]

@@ -259,7 +259,7 @@ def _known_by(before: Snapshot, now: Snapshot, test, quarters: int) -> tuple[str
 
     truth = min((test.came + 0.5) / (test.expected + 0.5), 0.9)
     data, code = pooled_lives(now, test.component, (test.old, test.new))
-    fit = fit_lives(data, now.lifetimes.shop.targets.miles, now.settings, 32, SEED)
+    fit = fit_lives(data, now.lifetimes.shop.targets.miles, now.settings.of(test.component), 32, SEED)
     if fit.model is None:
         return "", truth
     snapshot = PartSnapshot(now.parts[test.component, test.old].lives, fit, equal_draws(fit, SEED))

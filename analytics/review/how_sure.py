@@ -154,9 +154,10 @@ def _powers(
         if found is None:
             try:
                 data = part_lives(lifetimes, component, part, reading.table).data
-                rated = rate_part(data, weight, None, options.promise, reading.settings, options.seed)
+                settings = reading.settings.of(component)
+                rated = rate_part(data, weight, None, options.promise, settings, options.seed)
                 held = replace(beside, supported_hp=rounded_down(rated.bound_hp, options.step_hp))
-                verdict = judge(standing_of(rated, held, data, reading.settings), published, options).verdict
+                verdict = judge(standing_of(rated, held, data, settings), published, options).verdict
                 found = [rated.estimate_hp, held.supported_hp, published, verdict]
             except AnalyticsError:
                 found = [math.nan, math.nan, published, "no rating"]

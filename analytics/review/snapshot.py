@@ -89,7 +89,7 @@ def snapshot_of(records: Records, lifetimes: Lifetimes | None = None) -> Snapsho
             lives = lives_of(table, component, part, lifetimes.as_of)
         except AnalyticsError:
             continue  # no age on record: such a part has nothing to tell
-        parts[component, part] = _fitted(lives, lifetimes.shop.targets.miles, settings)
+        parts[component, part] = _fitted(lives, lifetimes.shop.targets.miles, settings.of(component))
     snapshot = Snapshot(lifetimes.as_of, records, lifetimes, table, parts, settings, filled, len(table), wait)
     for (component, part), own in parts.items():
         if own.fit.model is None:
@@ -119,7 +119,7 @@ def pool_of(snapshot: Snapshot, component: str) -> PartSnapshot | None:
     if component not in snapshot.pools:
         names = tuple(sorted(p for c, p in snapshot.parts if c == component))
         data, _ = pooled_lives(snapshot, component, names)
-        plain = replace(snapshot.settings, early=False, both_laws=False)
+        plain = replace(snapshot.settings.of(component), early=False, both_laws=False)
         none = np.zeros(0, int)
         lives = PartLives(component, "", data, none, none.astype(bool), none, ())
         pool = _fitted(lives, snapshot.lifetimes.shop.targets.miles, plain)

@@ -281,7 +281,7 @@ def revision_tests(before: Snapshot, now: Snapshot) -> pd.DataFrame:
         if not all((step.component, p) in now.parts for p in (step.old, step.new)):
             continue
         past, _ = pooled_lives(before, step.component, (step.old, step.new))
-        fit = fit_lives(past, now.lifetimes.shop.targets.miles, before.settings, 32, SEED)
+        fit = fit_lives(past, now.lifetimes.shop.targets.miles, before.settings.of(step.component), 32, SEED)
         data, code = pooled_lives(now, step.component, (step.old, step.new))
         begun, days = from_entry(data)
         model = (

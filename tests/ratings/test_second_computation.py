@@ -13,7 +13,6 @@ import pytest
 from scipy import stats
 from scipy.optimize import brentq, minimize
 
-from analytics.models.joint import WEIGHT_PRIOR
 from analytics.models.lifedata import life_data
 from analytics.models.priors import Priors
 from analytics.ratings.bound import rate_part
@@ -94,7 +93,7 @@ class Plain:
     def priors(self, beta, k, c, mu, tau, level) -> float:
         p = Priors()
         shift = np.log(np.pi / np.sqrt(6)) if self.law == "lognormal" else 0.0
-        terms = [(np.log(beta), p.shape[0] - shift, p.shape[1]), (np.log(k), *p.power), (c, *WEIGHT_PRIOR)]
+        terms = [(np.log(beta), p.shape[0] - shift, p.shape[1]), (np.log(k), *p.power), (c, *p.weight)]
         if not self.all_read:
             terms += [(mu, *p.rate), (np.log(tau), *p.spread)]
         if self.share < 1 and not self.all_read:

@@ -6,7 +6,9 @@ import math
 
 import pandas as pd
 
+from analytics.models.priors import LifePriors, Priors
 from analytics.ratings.ledger import fingerprint
+from analytics.ratings.options import NINE_TENTHS
 from analytics.ratings.sheet import Ratings
 from analytics.words.saying import say
 
@@ -48,11 +50,29 @@ def basis(ratings: Ratings) -> pd.DataFrame:
         ("allows for who gets an odometer reading", _yes(settings.selection)),
         ("allows for fewer miles with age", _yes(settings.decline)),
         ("tests for early failures", _yes(settings.early)),
+        ("held before the records, nine in ten between", _priors(settings.priors)),
+        *(
+            (f"the same, {own.component}", _priors(own))
+            for own in sorted(settings.priors.own, key=lambda own: own.component)
+        ),
         ("a term per use", _yes(settings.use_terms)),
         ("simulated fleets per bound", f"{settings.replicates}"),
         ("seed", f"{options.seed}"),
     ]
     return pd.DataFrame(rows, columns=["setting", "value"])
+
+
+def _priors(of: Priors | LifePriors) -> str:
+    """The priors of shape, power and weight, each as the range that holds nine in ten."""
+    found = []
+    for name, prior, on_log in (("shape", of.shape, True), ("power", of.power, True), ("weight", of.weight, False)):
+        if prior is None:
+            found.append(f"{name} switched off")
+            continue
+        middle, reach = prior[0] if on_log else -prior[0], NINE_TENTHS * prior[1]
+        low, high = (math.exp(v) if on_log else v for v in (middle - reach, middle + reach))
+        found.append(f"{name} {low:.2g} to {high:.2g}")
+    return ", ".join(found)
 
 
 def _yes(on: bool) -> str:
