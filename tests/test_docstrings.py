@@ -16,7 +16,7 @@ LEFT = {
     "driveline": 41,
     "models": 62,
     "ratings": 77,
-    "records": 71,
+    "records": 70,
     "report": 85,
     "review": 92,
     "start": 9,

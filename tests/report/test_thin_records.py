@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from analytics.lifetimes.table import make_lifetimes
@@ -13,7 +14,7 @@ from analytics.ratings.sheet import Ratings, make_ratings
 from analytics.records.load import load_records
 from analytics.words.ratings import page as words
 from analytics.words.saying import say_all
-from tests.small_shop import TOML, build, returned, write_shop
+from tests.small_shop import TOML, build, rateable_shop, returned, write_shop
 
 QUICK = TOML + "[ratings]\nreplicates = 0\nreporting_share = 1.0\n"
 
@@ -226,3 +227,25 @@ def test_trucks_that_were_sold_prove_nothing_more_by_time(tmp_path):
         assert "To prove converter C at its published 800 hp" in told
         assert ("will be proven within" in told) == proven
         assert ("time alone will prove nothing" in told) != proven
+
+
+def test_a_shop_without_odometers_is_told_first_what_is_worth_most(tmp_path):
+    folder = rateable_shop(tmp_path / "shop")
+    (folder / "readings.csv").unlink()
+    returns = pd.read_csv(folder / "returns.csv").drop(columns="miles_in_service")
+    returns.to_csv(folder / "returns.csv", index=False)
+    builds = pd.read_csv(folder / "builds.csv").drop(columns="odometer_at_install")
+    builds.to_csv(folder / "builds.csv", index=False)
+    records = load_records(folder)
+    ratings = make_ratings(records, make_lifetimes(records))
+    told = [line for line in words.opening(ratings) if "read the odometers of ten trucks" in line]
+    assert len(told) == 1
+    assert "[targets.street] months = 36" in told[0]
+    (folder / "shop.toml").write_text((folder / "shop.toml").read_text() + "[targets.street]\nmonths = 36\n")
+    records = load_records(folder)
+    months = make_ratings(records, make_lifetimes(records))
+    own = months.table[months.table["use"] == "street"]
+    assert set(own["clock"]) == {"months"}
+    assert own["estimate_hp"].notna().any()
+    whole = load_records(rateable_shop(tmp_path / "with"))
+    assert not any("read the odometers" in line for line in words.opening(make_ratings(whole, make_lifetimes(whole))))

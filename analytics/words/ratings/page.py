@@ -20,7 +20,8 @@ from analytics.ratings.sheet import PartRating, Ratings, qualifiers
 from analytics.ratings.unknowns import AskFirst
 from analytics.ratings.verdict import NOT_SHOWN
 from analytics.ratings.whatif import RatingChanges
-from analytics.reasons import Lives, Reason
+from analytics.reasons import Lives, Reason, Rests
+from analytics.records.parts import NOT_RECORDED
 from analytics.words.phrases import capital, listed, numbered, plural, weight_class
 from analytics.words.ratings.bound import DISTRIBUTION
 from analytics.words.ratings.pictures import history_caption
@@ -65,7 +66,26 @@ def opening(ratings: Ratings) -> tuple[str, ...]:
         lines.append(
             f"It should be right about {options.promise.confidence * 10:.0f} times in ten, {share}, if powers are as recorded at the build and the use is the one named. Nothing in the records can show failures that were never reported: phone owners chosen at random."
         )
-    return (*lines, *_how_many_wrong(ratings))
+    return (*lines, *_no_odometers(ratings), *_how_many_wrong(ratings))
+
+
+def _no_odometers(ratings: Ratings) -> tuple[str, ...]:
+    """What is worth most where no odometer is on record, and what to promise meanwhile."""
+    bounds = [bound for part in ratings.parts for bound in part.bounds]
+    if not bounds or not all(bound.has(Rests.NO_ODOMETER) for bound in bounds):
+        return ()
+    uses = sorted(
+        set(ratings.lifetimes.table["use"].dropna()) - {"", NOT_RECORDED} - set(ratings.records.shop.targets.uses)
+    )
+    meanwhile = (
+        f" Until then promise months, which need none: [targets.{uses[0]}] months = 36 in shop.toml, and so for each use."
+        if uses
+        else ""
+    )
+    return (
+        "Before anything else: read the odometers of ten trucks that still run, any ten. None is on record, so each figure in miles "
+        f"rests on what trucks are assumed to drive.{meanwhile}",
+    )
 
 
 def _how_many_wrong(ratings: Ratings) -> tuple[str, ...]:
