@@ -381,6 +381,8 @@ class Guess(Code):
     SEPARATE = auto()
     SAME_WORDS = auto()
     RECORDS_START = auto()
+    LISTED = auto()
+    WHICH = auto()
 
 
 class HowSure(Code):
@@ -783,6 +785,7 @@ class Issue(Code):
     NO_PART_NAME = auto()
     OTHER_PART = auto()
     SETTING = auto()
+    SEVERAL_NAMES = auto()
     NO_RECORD = auto()
     REPEATED = auto()
     NO_BUILD = auto()

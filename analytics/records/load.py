@@ -50,6 +50,7 @@ from analytics.records.serials import read_serials
 from analytics.records.several import single_out
 from analytics.records.shop import Shop, load_shop
 from analytics.records.source import heading_keys, read_sheets, unclaimed
+from analytics.records.together import each_by_itself
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -149,7 +150,7 @@ def load_records(
     say = progress or (lambda _: None)
     shop = folder if isinstance(folder, Shop) else load_shop(folder)
     say("reading the sheets")
-    raw = read_sheets(shop)
+    raw = each_by_itself(read_sheets(shop), shop)
     sheets = {name: Sheet(r) for name, r in raw.items()}
     builds, returns = sheets["builds"], sheets["returns"]
     linked = [sheet for name, sheet in sheets.items() if name not in ("builds", *OF_NO_UNIT)]

@@ -41,12 +41,18 @@ def no_name(text: str, component: str = "") -> bool:
     return bool(component) and key in {heading_key(component), *heading_key(component).split()} and bool(key)
 
 
+def component_words(shop: Shop) -> dict[str, str]:
+    """Component by the keys of all it goes by: its own name, the shop's words for it, and its heading where that is of it alone."""
+    words = shop.names.words.get("component", {})
+    known = {heading_key(w): ours for ours, others in words.items() for w in (ours, *others)}
+    headings = Counter(map(heading_key, shop.components.values()))
+    known |= {heading_key(h): c for c, h in shop.components.items() if headings[heading_key(h)] == 1}
+    return known | {heading_key(c): c for c in shop.components}
+
+
 def name_components(sheet: Sheet, shop: Shop) -> None:
     """Settle which component each row speaks of, by its name or its heading in builds."""
-    known = {
-        heading_key(w): ours for ours, words in shop.names.words.get("component", {}).items() for w in (ours, *words)
-    }
-    known |= {heading_key(h): c for c, h in shop.components.items()} | {heading_key(c): c for c in shop.components}
+    known = component_words(shop)
     text = sheet.text("component")
     named = cells.by_distinct(text, lambda t: (known.get(heading_key(t), ""),), ["c"])["c"]
     blank = cells.tidy(text) == ""

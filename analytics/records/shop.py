@@ -267,8 +267,6 @@ def shop_from(data: dict, folder: Path) -> Shop:
     for name, heading in components.items():
         if not isinstance(heading, str):
             raise RecordsError(f"shop.toml [components] {name!r} = {heading!r}: give the heading in quotes.")
-    if len({heading_key(heading) for heading in components.values()}) < len(components):
-        raise RecordsError("shop.toml [components]: two components share one heading of builds. Give each its own.")
     if len({_name(name) for name in components}) < len(components):
         raise RecordsError("shop.toml [components]: one component is named twice, small and capital letters aside.")
     for name in components:

@@ -184,7 +184,7 @@ def _absent(page: RawSheet, columns: list[str]) -> pd.DataFrame:
         return _no_entries()
     names = ", ".join(c.removeprefix("component:").removeprefix("extra:") for c in lacking)
     reason = f"this page has no column for {names}: taken as not recorded in its {len(page.table):,} rows"
-    return _entries([(0, "", "", reason, "add the column, if it is known", Issue.NO_COLUMN)])
+    return entries_of([(0, "", "", reason, "add the column, if it is known", Issue.NO_COLUMN)])
 
 
 def _wanted(name: str, shop: Shop) -> dict[str, str]:
@@ -197,7 +197,7 @@ def _wanted(name: str, shop: Shop) -> dict[str, str]:
     wanted: dict[str, str] = {}
     for theirs, ours in pairs:
         other = wanted.setdefault(heading_key(theirs), ours)
-        if other != ours:
+        if other != ours and not (other.startswith("component:") and ours.startswith("component:")):
             one, two = (o.removeprefix("component:").removeprefix("extra:") for o in (other, ours))
             raise RecordsError(
                 f"{name}: shop.toml gives the heading {theirs!r} to both {one!r} and {two!r}. Give each its own."
@@ -213,7 +213,7 @@ def _to_sheet(name: str, grid: Grid, wanted: dict[str, str], shop: Shop, alone: 
     place = shop.sheets.places.get(name, SheetPlace())
     start = _heading_row(name, grid, wanted, shop)
     found = [cell.strip() for cell in rows[start]]
-    columns = _columns(name, grid, found, wanted)
+    columns = _shared(_columns(name, grid, found, wanted), name, shop)
     _require(name, grid, (start + grid.first_row, found), columns, shop, alone)
     while found and not found[-1]:
         found.pop()
@@ -244,6 +244,18 @@ def _to_sheet(name: str, grid: Grid, wanted: dict[str, str], shop: Shop, alone: 
     )
 
 
+def _shared(columns: dict[str, int], name: str, shop: Shop) -> dict[str, int]:
+    """The columns, with those of components whose parts stand in the column of another."""
+    if name != "builds":
+        return columns
+    first: dict[tuple[str, ...], str] = {}
+    for component, heading in shop.components.items():
+        holds = first.setdefault(tuple(map(heading_key, shop.headings_of(name, heading))), f"component:{component}")
+        if holds in columns:
+            columns[f"component:{component}"] = columns[holds]
+    return columns
+
+
 def _unused(found: list[str], columns: dict[str, int], place: SheetPlace) -> tuple[str, ...]:
     """Headings that nothing is read from."""
     taken = {*columns.values()}
@@ -270,13 +282,13 @@ def _as_figures(
     if not stated and known == "comma" and mark.doubtful:
         reason = f"figures of this page are read with a decimal comma, {mark.doubtful} of them by that alone: {mark.settled!r} leaves no other way"
         remedy = 'nothing to do if that is right; else state it in shop.toml: decimal = "point" under its [sheets]'
-        told = _entries([(0, "", "", reason, remedy, Issue.DECIMAL)])
+        told = entries_of([(0, "", "", reason, remedy, Issue.DECIMAL)])
     return table, shown, known, told
 
 
 def _errors(table: pd.DataFrame, typed: dict[str, str]) -> pd.DataFrame:
     """Cells of words, parts and dates that hold the error of a formula; of figures whoever reads them says so."""
-    return _entries(
+    return entries_of(
         [
             (at, typed[heading], text, f"{ERROR[0]}: taken as blank", ERROR[1], Issue.UNREAD)
             for heading in table
@@ -336,7 +348,7 @@ def _seen(
         e for at, columns in struck.items() if at not in whole for e in _crossed_cells(at, columns, found, body[at])
     ]
     notes += _hidden(grid, of_line) + _merged(grid, of_line, found, body)
-    return _entries([] if read_crossed else [_crossed_out(at, body[at]) for at in sorted(whole)]), _entries(notes)
+    return entries_of([] if read_crossed else [_crossed_out(at, body[at]) for at in sorted(whole)]), entries_of(notes)
 
 
 def _filled(row: Sequence[str]) -> int:
@@ -368,13 +380,14 @@ def _merged(grid: Grid, of_line: dict[int, int], found: list[str], body: list[Se
 Entry = tuple[int, str, str, str, str, Issue]
 
 
-def _entries(rows: list[Entry]) -> pd.DataFrame:
+def entries_of(rows: list[Entry]) -> pd.DataFrame:
+    """The ``rows`` as a frame of entries, as RawSheet holds them."""
     frame = pd.DataFrame(rows, columns=["at", "column", "raw", "reason", "remedy", "kind"])
     return frame.astype({"at": np.int64})
 
 
 def _no_entries() -> pd.DataFrame:
-    return _entries([])
+    return entries_of([])
 
 
 def _first_of(one: pd.DataFrame, other: pd.DataFrame) -> pd.DataFrame:
@@ -537,7 +550,7 @@ def _structure(
     """Rows that are no record: cells run over, cells too long, totals, the headings again. One entry a row."""
     result = _run_over(body, lengths, len(found)) + _too_long(cells, found)
     result += _totals(cells, dates, len(body)) + _headings_again(body, cells, found) + _examples(body)
-    return _entries(result).drop_duplicates("at").reset_index(drop=True)
+    return entries_of(result).drop_duplicates("at").reset_index(drop=True)
 
 
 def _run_over(body: list[Sequence[str]], lengths: np.ndarray, width: int) -> list[Entry]:

@@ -29,8 +29,9 @@ def start(folder: Path, answers: Answers | None = None, command: str = "python -
     asked = _Asked(answers)
     path, sheet = folder / "shop.toml", folder / TEXT_FILE
     old, told = _as_it_stands(path)
-    components = told.get("components")
-    proposal = propose(folder, asked.same if answers else None, components if isinstance(components, dict) else None)
+    words = _table(_table(told, "words"), "component")
+    known = [str(word) for others in words.values() if isinstance(others, list) for word in others]
+    proposal = propose(folder, asked.same if answers else None, _table(told, "components"), known)
     text = toml_text(proposal, old, told)
     if text != old:
         _write(path, text)
@@ -54,6 +55,11 @@ def _as_it_stands(path: Path) -> tuple[str | None, dict[str, object]]:
         raise RecordsError(
             f"shop.toml cannot be read: {err}. Correct it, or move it away to have a new one proposed."
         ) from err
+
+
+def _table(told: dict, name: str) -> dict:
+    """A section of shop.toml; empty where there is none, or it is no section: reading says so."""
+    return section if isinstance(section := told.get(name), dict) else {}
 
 
 class _Asked:

@@ -10,6 +10,7 @@ from itertools import chain
 
 from analytics.records.decimals import FIGURES
 from analytics.records.headings import HEADINGS, heading_key
+from analytics.records.together import listed
 from analytics.start.pages import AMOUNTS, Column, Page
 from analytics.start.vocabulary import (
     BUILD_KINDS,
@@ -39,6 +40,8 @@ _WORDED = (
 _ENOUGH = 2.2
 #: kinds of rows that one page holds, at most
 _MOST_KINDS = 12
+#: single words that components are called by
+_COMPONENT_TOKENS = frozenset(chain.from_iterable(n.split() for names in COMPONENT_WORDS.values() for n in names))
 #: headings that returns alone have, and those under which their free text may stand
 _OF_RETURNS = frozenset({"failed_on", "finding", "cause", "replaced_with", "component"})
 _MAY_BE_TEXT = frozenset({"notes", "finding", "part", "cause"})
@@ -178,7 +181,7 @@ def _assigned(page: Page, sheet: str) -> dict[str, tuple[float, Column]]:
         if heading not in found and column.at not in taken:
             found[heading] = (points, column)
             taken.add(column.at)
-    return found | _only_date(page, sheet, set(found), taken)
+    return found | _only_date(page, sheet, set(found), taken) | _only_component(page, sheet, set(found), taken)
 
 
 def _only_date(
@@ -188,6 +191,20 @@ def _only_date(
     needed = list(filter(lambda h: h in HEADINGS[sheet].dates, chain.from_iterable(_lacking(sheet, found))))
     spare = list(filter(lambda c: c.at not in taken and c.dated() >= 0.9, page.columns))
     return {needed[-1]: (2.0, spare[0])} if needed and len(spare) == 1 else {}
+
+
+def _only_component(
+    page: Page, sheet: str, found: Collection[str], taken: Collection[int]
+) -> dict[str, tuple[float, Column]]:
+    """Where a sheet needs a component and no column is headed like it: the only one left whose words are components."""
+    spare = filter(lambda c: c.at not in taken and c.share(map(_names_components, c.some)) >= 0.6, page.columns)
+    told = list(spare) if ("component",) in _lacking(sheet, found) else []
+    return {"component": (2.0, told[0])} if len(told) == 1 else {}
+
+
+def _names_components(text: str) -> bool:
+    words = [heading_key(name).split() for name in listed(text)]
+    return all(len(own) < TEXT_WORDS and not _COMPONENT_TOKENS.isdisjoint(own) for own in words)
 
 
 @cache

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import chain
+from itertools import chain, filterfalse, product
 from pathlib import Path
 
 from analytics.reasons import Guess, Reason, reason
@@ -13,6 +13,7 @@ from analytics.records.cells import is_blank
 from analytics.records.headings import HEADINGS, heading_key
 from analytics.records.names import Alike, alike, fold
 from analytics.records.parts import no_name
+from analytics.records.together import listed, pieces
 from analytics.records.words import CAUSES
 from analytics.start.infer import Unit, date_order, same_words, units_of
 from analytics.start.match import Found, Match, component_named, match
@@ -26,6 +27,8 @@ Ask = Callable[[str, Alike], bool]
 #: columns whose words are counted; and where other sheets name parts
 _WORDED = ("use", "finding", "cause", "component")
 _PART_PLACES = {"fitted": ("part",), "returns": ("part", "replaced_with"), "limits": ("part",)}
+#: a column of parts holds no more names, or a quarter of its cells; so large a share of the cells of one that lists several do
+_MOST_PARTS, _STEADY = 15, 0.8
 _FILES, _BASES = (".csv", ".xlsx", ".parquet"), (".sqlite", ".sqlite3", ".db")
 
 
@@ -65,11 +68,13 @@ class Proposal:
     unknown: Mapping[str, int]
 
 
-def propose(folder: Path, ask: Ask | None = None, own: Mapping[str, str] | None = None) -> Proposal:
+def propose(
+    folder: Path, ask: Ask | None = None, own: Mapping[str, str] | None = None, known: Collection[str] = ()
+) -> Proposal:
     """Look through a folder and propose its settings.
 
     ask: says whether names are one (None: nobody can be asked; those that differ by a slip then stay apart). own: the owner's list
-    of components, name -> heading, which is taken as it is.
+    of components, name -> heading, which is taken as it is. known: the owner's other words for components.
     """
     looked = look(folder, leave=(TEXT_FILE,))
     found = _by_sheet(list(chain.from_iterable(map(match, looked.pages))))
@@ -77,7 +82,8 @@ def propose(folder: Path, ask: Ask | None = None, own: Mapping[str, str] | None 
     components = _listed(found, own) if own else _components(found)
     parts = {name: _parts_of(name, column, found) for name, column in components.items()}
     groups = _groups(parts, ask or (lambda component, group: group.sure))
-    words = {heading: _words_met(found.anywhere(heading)) for heading in _WORDED}
+    words = {heading: _words_met(found.anywhere(heading), heading == "component") for heading in _WORDED}
+    unknown = {w: n for w, n in _unknown(words["component"], components).items() if w not in set(map(_tidy, known))}
     told = sentences(found.get("returns", ()), _lexicon(components, parts))
     return Proposal(
         folder=folder,
@@ -93,15 +99,16 @@ def propose(folder: Path, ask: Ask | None = None, own: Mapping[str, str] | None 
             *_dates(found),
             *_units(found),
             *chain.from_iterable(_spelling(told, ask is not None) for told in groups),
+            *_parts_listed(components, parts, groups),
             *_same_words(words),
-            *_component_words(words["component"], components),
+            *_component_words(words["component"], components, unknown),
         ),
         components=components,
         parts=parts,
         groups=groups,
         words=words,
         sentences=tuple(told),
-        unknown=_unknown(words["component"], components),
+        unknown=unknown,
     )
 
 
@@ -132,7 +139,8 @@ def _components(found: Found) -> dict[str, Column]:
     whole = [_over_pages(column, pages) for m in pages[:1] for column in m.spare()]
     named = {_component_name(column, told): column for column in reversed(whole)}
     named.pop("", None)
-    return dict(reversed(named.items()))
+    listing = list(filter(None, map(parts_by_place, whole)))
+    return dict(reversed(named.items())) | dict(chain.from_iterable(_named(c, told).items() for c in listing))
 
 
 def _listed(found: Found, own: Mapping[str, str]) -> dict[str, Column]:
@@ -140,7 +148,47 @@ def _listed(found: Found, own: Mapping[str, str]) -> dict[str, Column]:
     pages = found.get("builds", ())
     columns = {heading_key(c.heading): c for m in reversed(pages) for c in m.page.columns}
     there = {name: columns.get(heading_key(heading)) for name, heading in own.items()}
-    return {name: _over_pages(column, pages) for name, column in there.items() if column is not None}
+    whole = {name: _over_pages(column, pages) for name, column in there.items() if column is not None}
+    for at in set(map(Column.place, whole.values())):
+        names = list(filter(lambda name: whole[name].at == at, whole))
+        whole |= _named(parts_by_place(whole[names[0]]), _told_parts(found), names) if len(names) > 1 else {}
+    return whole
+
+
+def _named(columns: Sequence[Column], told: Mapping[str, set[str]], own: Sequence[str] = ()) -> dict[str, Column]:
+    """The columns of one that holds the parts of several components, by component: as other sheets tell by the parts, else the one left,
+    else in the order of the owner's ``own`` list, else numbered."""
+    names = [_voted(column, told) for column in columns]
+    left = list(filterfalse(names.__contains__, own or told))
+    if own or len(left) == names.count("") == 1:
+        spare = iter(left)
+        names = [name if name in (own or told) else next(spare, "") for name in names]
+    numbered = [f"{heading_key(column.heading)} {at}" for at, column in enumerate(columns, 1)]
+    return dict(zip(map(lambda name, number: name or number, names, numbered), columns, strict=True))
+
+
+def _voted(column: Column, told: Mapping[str, set[str]]) -> str:
+    """The component that other sheets name most of a column's parts of; "" for none."""
+    parts = set(map(fold, column.counts))
+    best = max(told, key=lambda word: len(parts & told[word]), default="")
+    return best if parts & told.get(best, set()) else ""
+
+
+def parts_by_place(column: Column) -> list[Column]:
+    """A ``column`` that lists several parts in each cell, always in one order, as a column for each; none where it is not such a one."""
+    cells = list(map(pieces, column.texts))
+    met = Counter(chain.from_iterable(map(enumerate, cells)))
+    home = {name: at for (at, name), _ in reversed(met.most_common())}
+    steady = sum(met[at, name] for name, at in home.items()) >= _STEADY * met.total()
+    several = sum(len(names) > 1 for names in cells) >= _STEADY * max(column.filled, 1)
+    few = 0 < len(home) <= max(_MOST_PARTS, column.filled // 4)
+    names = steady and several and few and column.dated() <= 0.5 and not any(map(str.isdigit, home))
+    return [_at_place(column, cells, home, at) for at in sorted(set(home.values()))] if names else []
+
+
+def _at_place(column: Column, cells: Sequence[Sequence[str]], home: Mapping[str, int], at: int) -> Column:
+    texts = (next(filter(lambda name: home[name] == at, names), "") for names in cells)
+    return Column(column.heading, column.at, list(texts))
 
 
 def _over_pages(column: Column, pages: Sequence[Match]) -> Column:
@@ -153,10 +201,12 @@ def _over_pages(column: Column, pages: Sequence[Match]) -> Column:
 def _told_parts(found: Found) -> dict[str, set[str]]:
     """Component as other sheets call it -> folded names of the parts named beside it."""
     told: dict[str, set[str]] = {}
-    for component in chain.from_iterable(c.counts for c in found.anywhere("component")):
+    words = chain.from_iterable(c.counts for c in found.anywhere("component"))
+    for component in chain.from_iterable(map(listed, words)):
         told.setdefault(_tidy(component), set())
     for component, part in chain.from_iterable(found.pairs(sheet, "component", "part") for sheet in found):
-        told.setdefault(_tidy(component), set()).add(fold(part))
+        if len(listed(component)) == 1:
+            told.setdefault(_tidy(component), set()).add(fold(part))
     told.pop("", None)
     return told
 
@@ -186,7 +236,7 @@ def _like_heading(column: Column, told: Iterable[str]) -> list[str]:
 
 def _may_hold_parts(column: Column) -> bool:
     """Whether a column has few names, met often."""
-    few = 0 < len(column.counts) <= max(15, column.filled // 4)
+    few = 0 < len(column.counts) <= max(_MOST_PARTS, column.filled // 4) and not parts_by_place(column)
     return few and column.dated() <= 0.5 and column.words() <= 4
 
 
@@ -224,6 +274,21 @@ def _lexicon(components: Mapping[str, Column], parts: Mapping[str, Counter[str]]
 def _component(name: str, column: Column, parts: Counter[str]) -> Setting:
     most = tuple(parts.most_common(4))
     return Setting("components", name, column.heading, reason(Guess.COMPONENT, parts=most, distinct=len(parts)))
+
+
+def _parts_listed(
+    components: Mapping[str, Column], parts: Mapping[str, Counter[str]], groups: Sequence[tuple[str, Alike, bool]]
+) -> list[Setting]:
+    """The parts of components that stand in one column, so that each is known for whose it is."""
+    columns = Counter(map(Column.place, components.values()))
+    spelt = set(chain.from_iterable(product([component], (g.name, *g.others)) for component, g, _ in groups))
+    shared = filter(lambda name: columns[components[name].at] > 1, components)
+    pairs = filterfalse(spelt.__contains__, chain.from_iterable(product([name], parts[name]) for name in shared))
+    return [_part_listed(components[name].heading, name, part, parts[name][part]) for name, part in pairs]
+
+
+def _part_listed(heading: str, component: str, part: str, rows: int) -> Setting:
+    return Setting(f'parts."{component}"', part, [], reason(Guess.LISTED, heading=heading, rows=rows), sure=False)
 
 
 def _unknown(met: Counter[str], components: Mapping[str, Column]) -> dict[str, int]:
@@ -334,9 +399,10 @@ def _spelling(told: tuple[str, Alike, bool], asked: bool) -> list[Setting]:
     return [Setting(section, group.name, list(group.others), why, sure=False, remark=not same)]
 
 
-def _words_met(columns: Sequence[Column]) -> Counter[str]:
-    """Words of columns, as typed but for case and spaces, with how often each was met."""
-    met = Counter(map(_tidy, chain.from_iterable(c.counts.elements() for c in columns)))
+def _words_met(columns: Sequence[Column], several: bool) -> Counter[str]:
+    """Words of columns, as typed but for case and spaces, with how often each was met. several: a cell may list more than one."""
+    cells = chain.from_iterable(c.counts.elements() for c in columns)
+    met = Counter(map(_tidy, chain.from_iterable(map(listed, cells)) if several else cells))
     met.pop("", None)
     return met
 
@@ -355,9 +421,13 @@ def _words_line(heading: str, ours: str, theirs: list[str], words: Mapping[str, 
     return Setting(f"words.{heading}", ours, theirs, why, sure=False)
 
 
-def _component_words(met: Counter[str], components: Mapping[str, Column]) -> list[Setting]:
-    """Other words for components."""
+def _component_words(met: Counter[str], components: Mapping[str, Column], unknown: Mapping[str, int]) -> list[Setting]:
+    """Other words for components; where a column lists parts of which nobody says whose they are, the unknown ones, to choose from."""
     known = {heading_key(n) for n in components} | {heading_key(c.heading) for c in components.values()}
     new = list(filter(lambda word: heading_key(word) not in known, met))
     theirs = {name: list(filter(lambda w: _is_component(w, name, c), new)) for name, c in components.items()}
-    return [_words_line("component", name, own, {"component": met}) for name, own in theirs.items() if own]
+    named = [_words_line("component", name, own, {"component": met}) for name, own in theirs.items() if own]
+    open_ = filter(lambda name: heading_key(components[name].heading) == name.rpartition(" ")[0], components)
+    which = list(unknown)
+    why = reason(Guess.WHICH)
+    return named + [Setting("words.component", name, which, why, sure=False, remark=True) for name in open_ if which]

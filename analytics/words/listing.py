@@ -49,13 +49,21 @@ def check_listing(records: Records, lifetimes: Lifetimes) -> str:
     return printable("\n".join([*lines, "", *verdict(records)]))
 
 
+def too_much_lost(records: Records) -> list[str]:
+    """What keeps the records from being used: sheets of which so much is set aside that their figures would mislead."""
+    return [line for name in ("builds", "returns") if (line := _too_much(records, _lost(records), name))]
+
+
+def _lost(records: Records) -> pd.DataFrame:
+    return records.books.set_aside[~records.books.set_aside["kind"].isin(NO_LOSS)]
+
+
 def verdict(records: Records) -> list[str]:
     """Whether the records can be used as they are: ready; usable, these lines first; or not usable, and why."""
-    lost = records.books.set_aside[~records.books.set_aside["kind"].isin(NO_LOSS)]
     if not len(records.builds):
         return ["Not usable: no build could be used, so nothing can be followed."]
-    heavy = [line for name in ("builds", "returns") if (line := _too_much(records, lost, name))]
-    first = _first(lost, "set aside") + _first(records.books.to_check, "to check")
+    heavy = too_much_lost(records)
+    first = _first(_lost(records), "set aside") + _first(records.books.to_check, "to check")
     if heavy:
         return [f"Not usable yet: {'; '.join(heavy)}. These lines first:", *first]
     return (

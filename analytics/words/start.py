@@ -12,6 +12,7 @@ from analytics.records.names import Alike
 from analytics.start.match import Match
 from analytics.start.propose import Proposal, Setting
 from analytics.start.sentences import TEXT_FILE, Sentence
+from analytics.words.listing import too_much_lost, verdict
 from analytics.words.phrases import listed, plural
 from analytics.words.saying import say, says, texts
 
@@ -25,6 +26,8 @@ texts(
         Guess.UNIT_LIKE_OTHERS: "no unit is written; the other units are metric",
         Guess.UNIT_USUAL: "no unit is written; the usual one is taken",
         Guess.SEPARATE: "you said it is another part",
+        Guess.WHICH: "leave the one it is, and take the # before the line away",
+        Guess.LISTED: "stands in {rows} cells of {heading!r}, always at this place in the list",
         Guess.RECORDS_START: "if returns were not written down before some day, say which and take the # away",
     }
 )
@@ -232,7 +235,10 @@ def _words(proposal: Proposal) -> list[str]:
     lines = [f"{heading}: {_met(counts.most_common(12))}" for heading, counts in shown]
     if proposal.unknown:
         counts = Counter(proposal.unknown).most_common(12)
-        lines.append(f"returns name components that builds have no column for, and cannot be followed: {_met(counts)}")
+        open_ = any(s.why is not None and s.why.code == Guess.WHICH for s in proposal.settings)
+        which = "which part stands for which is not known yet: say so under [words.component]"
+        why = which if open_ else "builds have no column for them, and they cannot be followed"
+        lines.append(f"components that returns name: {_met(counts)}: {why}")
     return ["", *lines] if lines else []
 
 
@@ -297,6 +303,8 @@ def next_step(proposal: Proposal, records: Records | None, trouble: str, command
             f"{plural(waiting, 'row')} of {TEXT_FILE} wait for your yes or no: until then the parts they speak of are followed up to "
             "that day only, and no failure is counted. Write it there, and save."
         )
+    if too_much_lost(records) and not waiting:
+        return "\n".join([*lines, *verdict(records), "Mend that, then type:", f"  {command} start {folder}"])
     return "\n".join([*lines, "Next, type:", f"  {command} review {folder}"])
 
 

@@ -40,6 +40,7 @@ _DOUBT: dict[Code, Said] = {
     Issue.NEAR_NAME: "names that may be one part spelt two ways",
     Issue.NO_PART_NAME: "words in place of a part that name none",
     Issue.OTHER_PART: "returns of a part that their unit did not have",
+    Issue.SEVERAL_NAMES: "cells that name several components or parts",
     Issue.SETTING: "names in shop.toml that no sheet holds",
     Issue.DATE_BY_COLUMN: "dates settled by the other dates of their column",
 }

@@ -71,7 +71,6 @@ def test_what_is_not_understood_is_named(tmp_path, toml, said):
     ("components", "said"),
     [
         ("", "shop.toml names no components."),
-        ("[components]\na = 'X'\nb = 'x '\n", "two components share one heading"),
         ("[components]\na = 'X'\nA = 'Y'\n", "one component is named twice"),
         ("[components]\nuse = 'X'\n", "a component cannot be called 'use'"),  # a column of builds of that name exists
         ("[components]\na = 1\n", "give the heading in quotes"),

@@ -269,3 +269,53 @@ def test_rows_not_confirmed_or_denied_of_a_sheet_of_sentences(tmp_path):
         ("returns", 4, "confirmed", "said to be no damage of this component"),
     ]
     assert found.books.returns_left_out["row"].tolist() == [3]
+
+
+def listing_shop(folder: Path, named: bool) -> None:
+    """One column holds a part of each of three components; returns call them by words of their own, with their part or without."""
+    cells = [["KX-20", "KX-40"][n % 3 == 0] + " / Grip 4 / " + ["Stout 9", "Stout 11"][n % 2] for n in range(40)]
+    rows = [
+        {"Tag": f"R{700 + 7 * n}", "Built": f"2021-{1 + n % 12:02d}-05", "HP": str(500 + n), "Parts": cells[n]}
+        for n in range(40)
+    ]
+    what = ["shaft", "shaft, clutches", "converter"]
+    told = [
+        {"Tag": rows[n]["Tag"], "Came back": "2023-02-11", "What": what[n % 3], "Part": "", "Found": "broke"}
+        for n in range(12)
+    ]
+    for n in range(12) if named else ():
+        told[n]["Part"] = cells[n].split(" / ")[n % 3] if n % 3 != 1 else ""
+    (folder / "builds.csv").write_text(to_csv(rows), encoding="utf-8")
+    (folder / "returns.csv").write_text(to_csv(told), encoding="utf-8")
+
+
+def test_one_column_of_parts_and_cells_of_several_components(tmp_path):
+    listing_shop(tmp_path, named=True)
+    said = start(tmp_path)
+    assert said.endswith(f"review {tmp_path}")
+    found = load_records(tmp_path)
+    assert list(found.shop.components) == ["shaft", "clutches", "converter"]
+    assert found.returns["component"].value_counts().to_dict() == {"shaft": 8, "converter": 4, "clutches": 4}
+    assert set(found.builds["shaft"]) == {"KX-20", "KX-40"}
+    assert set(found.builds["clutches"]) == {"Grip 4"}
+    before = folder_bytes(tmp_path)
+    assert start(tmp_path).endswith(f"review {tmp_path}")
+    assert folder_bytes(tmp_path) == before
+
+
+def test_whose_parts_they_are_is_asked_where_nothing_tells(tmp_path):
+    listing_shop(tmp_path, named=False)
+    said = start(tmp_path)
+    assert "which part stands for which is not known yet: say so under [words.component]" in said
+    assert "Not usable yet: 12 of 12 rows of returns are set aside" in said
+    path = tmp_path / "shop.toml"
+    text = path.read_text(encoding="utf-8")
+    for at, word in enumerate(("shaft", "clutches", "converter"), 1):  # three lines: the # away, and one word left
+        text = re.sub(rf'# ("parts {at}" = ).*', rf'\1["{word}"]', text)
+    path.write_text(text, encoding="utf-8")
+    said = start(tmp_path)
+    assert "is not known yet" not in said
+    assert said.endswith(f"review {tmp_path}")
+    found = load_records(tmp_path)
+    assert len(found.returns) == 16
+    assert set(found.builds["parts 2"]) == {"Grip 4"}
