@@ -155,9 +155,10 @@ def _remedy(group: tuple[str, ...]) -> str:
 def _rows_of(raw: RawSheet, known: Known, shop: Shop) -> RawSheet:
     """A row of its own for each component that a row names."""
     words = component_words(shop)
-    named = {text: _components_in(text, words) for text in pd.unique(raw.table["component"])}
-    times = np.array([len(named[text]) for text in raw.table["component"]], int)
-    listing = np.array([named[text] != [text] for text in raw.table["component"]], bool) & ~_no_record(raw)
+    codes, texts = pd.factorize(raw.table["component"])
+    named = {text: _components_in(text, words) for text in texts}
+    times = np.array([*map(len, named.values()), 1])[codes]
+    listing = np.array([*(named[text] != [text] for text in texts), False])[codes] & ~_no_record(raw)
     times[~listing] = 1
     if not listing.any():
         return raw
@@ -171,7 +172,7 @@ def _rows_of(raw: RawSheet, known: Known, shop: Shop) -> RawSheet:
     notes: list[Entry] = []
     for row in np.flatnonzero(listing):
         names = named[raw.table["component"].iat[row]]
-        ours = [words.get(heading_key(name), name) for name in names]
+        ours = list(map(words.get, map(heading_key, names), names))
         cells, unsure = _cells_of(raw.table.iloc[row].to_dict(), ours, known)
         table.loc[start[row] : start[row] + len(names) - 1, list(cells)] = pd.DataFrame(
             cells | {"component": names}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Callable
+from itertools import chain
 from pathlib import Path
 
 from analytics.errors import AnalyticsError, RecordsError
@@ -30,8 +31,8 @@ def start(folder: Path, answers: Answers | None = None, command: str = "python -
     path, sheet = folder / "shop.toml", folder / TEXT_FILE
     old, told = _as_it_stands(path)
     words = _table(_table(told, "words"), "component")
-    known = [str(word) for others in words.values() if isinstance(others, list) for word in others]
-    proposal = propose(folder, asked.same if answers else None, _table(told, "components"), known)
+    known = chain.from_iterable(filter(lambda others: isinstance(others, list), words.values()))
+    proposal = propose(folder, asked.same if answers else None, _table(told, "components"), tuple(map(str, known)))
     text = toml_text(proposal, old, told)
     if text != old:
         _write(path, text)

@@ -83,7 +83,7 @@ def propose(
     parts = {name: _parts_of(name, column, found) for name, column in components.items()}
     groups = _groups(parts, ask or (lambda component, group: group.sure))
     words = {heading: _words_met(found.anywhere(heading), heading == "component") for heading in _WORDED}
-    unknown = {w: n for w, n in _unknown(words["component"], components).items() if w not in set(map(_tidy, known))}
+    unknown = _unknown(words["component"], components, set(map(_tidy, known)))
     told = sentences(found.get("returns", ()), _lexicon(components, parts))
     return Proposal(
         folder=folder,
@@ -291,9 +291,10 @@ def _part_listed(heading: str, component: str, part: str, rows: int) -> Setting:
     return Setting(f'parts."{component}"', part, [], reason(Guess.LISTED, heading=heading, rows=rows), sure=False)
 
 
-def _unknown(met: Counter[str], components: Mapping[str, Column]) -> dict[str, int]:
-    """Components that other sheets name and builds have no column for."""
-    return {w: n for w, n in met.items() if not any(_is_component(w, name, c) for name, c in components.items())}
+def _unknown(met: Counter[str], components: Mapping[str, Column], known: Collection[str]) -> dict[str, int]:
+    """Components that other sheets name, and that neither builds have a column for nor the owner's words explain."""
+    new = filterfalse(known.__contains__, met)
+    return {w: met[w] for w in new if not any(_is_component(w, name, c) for name, c in components.items())}
 
 
 # ---- lines of shop.toml --------------------------------------------------------------------------------------------

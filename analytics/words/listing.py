@@ -51,7 +51,8 @@ def check_listing(records: Records, lifetimes: Lifetimes) -> str:
 
 def too_much_lost(records: Records) -> list[str]:
     """What keeps the records from being used: sheets of which so much is set aside that their figures would mislead."""
-    return [line for name in ("builds", "returns") if (line := _too_much(records, _lost(records), name))]
+    lost = _lost(records)
+    return list(filter(None, (_too_much(records, lost, "builds"), _too_much(records, lost, "returns"))))
 
 
 def _lost(records: Records) -> pd.DataFrame:

@@ -235,7 +235,7 @@ def _words(proposal: Proposal) -> list[str]:
     lines = [f"{heading}: {_met(counts.most_common(12))}" for heading, counts in shown]
     if proposal.unknown:
         counts = Counter(proposal.unknown).most_common(12)
-        open_ = any(s.why is not None and s.why.code == Guess.WHICH for s in proposal.settings)
+        open_ = any(s.section == "words.component" and s.remark for s in proposal.settings)
         which = "which part stands for which is not known yet: say so under [words.component]"
         why = which if open_ else "builds have no column for them, and they cannot be followed"
         lines.append(f"components that returns name: {_met(counts)}: {why}")
