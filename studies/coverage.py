@@ -31,7 +31,6 @@ from studies.resumable import KEY, block_row, pieces_of, resume
 
 POWER, POWER_SD = float(np.log(700.0)), 0.30
 WEIGHT, WEIGHT_SD = float(np.log(7500.0)), 0.20
-RATE = float(np.log(30.0))
 LIFE_MILES = 50_000.0
 RELIABILITY = CONFIDENCE = 0.9
 PROMISE = Promise(LIFE_MILES, RELIABILITY, CONFIDENCE)
@@ -47,7 +46,7 @@ class Cell:
     of recorded about true power. retuned: share tuned up 20 % unannounced. harsh: share in a use of 0.6 the life;
     harsh_recorded: that use is on record. reported: share of failures reported. bend: added to b1 above the median
     power. frailty: log-sd of life between units. changed: the parts of the later half last that share as long, which nobody wrote
-    down; the rating is held against these. settings: a named set of `SETTINGS`.
+    down; the rating is held against these. odometers: whether the shop writes any down. miles_a_day: median. settings: a named set of `SETTINGS`.
     """
 
     name: str
@@ -72,6 +71,8 @@ class Cell:
     bend: float = 0.0
     frailty: float = 0.0
     changed: float = 1.0
+    odometers: bool = True
+    miles_a_day: float = 30.0
     settings: str = "defaults"
 
 
@@ -142,6 +143,16 @@ def _cells() -> dict[str, Cell]:
             change.pop("shape", None)
             sd = {"flat slope": 1.5, "low shape": 0.8}[truth] if "law" in change else None
             out.append(Cell(f"{name}, {truth}", **(change | own | ({"shape": sd} if sd else {}))))
+    alone: dict[str, dict[str, Any]] = {
+        "half of failures reported": {"reported": 0.5},
+        "life hardly falls with power": {"b1": -1.0},
+        "harsh use on record, 70 % reported": {"harsh": 0.3, "harsh_recorded": True, "reported": 0.7},
+        "no odometer": {"odometers": False, "read": 0.0},
+        "no odometer, 60 miles a day": {"odometers": False, "read": 0.0, "miles_a_day": 60.0},
+    }
+    for name, what in alone.items():
+        out += [Cell(name, **what), Cell(name + ", 8 failures", failures=8, **what)]
+    out.append(Cell("half of failures reported, flat slope", reported=0.5, b1=-2.0))
     return {c.name: c for c in out}
 
 
@@ -192,7 +203,7 @@ def _vehicles(cell: Cell, n: int, rng: np.random.Generator):
     lp = POWER + POWER_SD * rng.standard_normal(n)
     lw = WEIGHT + WEIGHT_SD * rng.standard_normal(n)
     age = rng.uniform(0.25 * DAYS_A_YEAR, 6 * DAYS_A_YEAR, n)
-    log_rate = RATE + cell.tau * rng.standard_normal(n)
+    log_rate = np.log(cell.miles_a_day) + cell.tau * rng.standard_normal(n)
     u = rng.random(n)
     lift = np.where(rng.random(n) < cell.retuned, np.log(1.2), 0.0)
     harsh = rng.random(n) < cell.harsh
@@ -255,7 +266,7 @@ def draw_fleet(cell: Cell, rng: np.random.Generator) -> LifeData:
     miles = _miles(cell, log_rate, age)
     dead = life < miles
     told = dead & (rng.random(n) < cell.reported)
-    s = (log_rate - RATE) / cell.tau
+    s = (log_rate - np.log(cell.miles_a_day)) / cell.tau
     scale = np.sqrt(1 + cell.read_slope**2)
     chance = ndtr(ndtri(cell.read) * scale + cell.read_slope * s)
     if cell.near:
@@ -266,20 +277,20 @@ def draw_fleet(cell: Cell, rng: np.random.Generator) -> LifeData:
     days = life / per_day
     if cell.halves:
         days = np.where(days > CHANGE_DAYS, CHANGE_DAYS + 2 * (days - CHANGE_DAYS), days)
-    lower = np.where(told, life, np.nan)
+    lower = np.where(told & cell.odometers, life, np.nan)
     ended = np.where(told, days, age)
     recorded = lp + (cell.power_error * rng.standard_normal(n) if cell.power_error else 0.0)
     return life_data(
         lower,
-        np.where(told, life, np.inf),
+        np.where(told, lower, np.inf),
         np.exp(recorded),
         np.exp(lw),
         lower_days=ended,
         upper_days=np.where(told, days, np.inf),
         cutoff_days=age,
         use=np.where(harsh, "harsh", "usual") if cell.harsh_recorded else None,
-        rate_miles=np.where(told, life, np.where(read, miles, np.nan)),
-        rate_days=np.where(told | read, ended, np.nan),
+        rate_miles=np.where(told, lower, np.where(read, miles, np.nan)),
+        rate_days=np.where((told & cell.odometers) | read, ended, np.nan),
     )
 
 
@@ -294,7 +305,7 @@ def naive_ratings(data: LifeData, weight_lb: float) -> dict[str, float]:
         "first failure": float(power[failed].min()) if failed.any() else np.nan,
         "average miles": np.nan,
     }
-    if failed.sum() >= 3:
+    if failed.sum() >= 3 and data.rate_counts[failed].any():
         rate = float((data.rate_miles[failed] / data.rate_days[failed]).mean())
         lower = np.where(np.isnan(data.lower), rate * data.lower_days, data.lower)
         filled = life_data(lower, data.upper, power, np.exp(data.log_weight))

@@ -22,7 +22,6 @@ from studies.coverage import (
     CELLS,
     CHANGE_DAYS,
     LIFE_MILES,
-    RATE,
     SETTINGS,
     Cell,
     _log_life_centre,
@@ -67,7 +66,10 @@ def fleet_and_future(cell: Cell, rng: np.random.Generator, days: float) -> tuple
     now, then = _miles(cell, log_rate, age), _miles(cell, log_rate, age + days)
     reported = rng.random(n) < cell.reported
     told = (life < now) & reported
-    chance = ndtr(ndtri(cell.read) * np.sqrt(1 + cell.read_slope**2) + cell.read_slope * (log_rate - RATE) / cell.tau)
+    chance = ndtr(
+        ndtri(cell.read) * np.sqrt(1 + cell.read_slope**2)
+        + cell.read_slope * (log_rate - np.log(cell.miles_a_day)) / cell.tau
+    )
     read = (life >= now) & (rng.random(n) < chance)
     at = life / np.exp(log_rate)
     if cell.halves:
