@@ -17,6 +17,8 @@ settings.load_profile("repeatable")
 
 # the tests themselves run side by side: what they test stays in their process, but for the test of that
 os.environ.setdefault("ANALYTICS_JOBS", "1")
+# and work everything out anew, but for the tests of what is kept
+os.environ["ANALYTICS_CACHE"] = "off"
 
 REFERENCE = Path(__file__).parent / "reference"
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+from pathlib import Path
 
 import joblib
 import pytest
 
 import analytics
+from analytics import kept
 from analytics.cores import JOBS, each
 from analytics.review.how_sure import how_sure
 from analytics.review.outlook import make_outlook
@@ -66,3 +68,24 @@ def test_ratings_are_the_same_to_the_byte_on_one_core_and_on_two(small, monkeypa
         tables = [rated.table, *rated.follow_up.curves.values(), *([move.table] if move is not None else [])]
         told.append([table.to_csv() for table in tables])
     assert told[0] == told[1]
+
+
+def _saved(folder: Path, out: Path) -> dict[str, bytes]:
+    analytics.review(analytics.read(folder)).save(out)
+    return {p.relative_to(out).as_posix(): p.read_bytes() for p in sorted(out.rglob("*")) if p.is_file()}
+
+
+def test_a_review_is_the_same_to_the_byte_cold_and_warm(tmp_path, monkeypatch):
+    """Kept on two cores and taken on one; and with nothing kept at all."""
+    folder, cache = two_parts(tmp_path / "shop"), tmp_path / "cache"
+    monkeypatch.setenv(kept.CACHE, str(cache))
+    monkeypatch.setenv(JOBS, "2")
+    cold = _saved(folder, tmp_path / "cold")
+    files = {p: p.read_bytes() for p in cache.glob("*.kept")}
+    assert len(files) >= 5
+    monkeypatch.setenv(JOBS, "1")
+    warm = _saved(folder, tmp_path / "warm")
+    assert {p: p.read_bytes() for p in cache.glob("*.kept")} == files, "all of it was found"
+    monkeypatch.setenv(kept.CACHE, "off")
+    assert len(cold) > 5
+    assert cold == warm == _saved(folder, tmp_path / "without")

@@ -16,7 +16,8 @@ BEFORE = {
     "reasons": set(),
     "whole": {"errors"},
     "places": {"errors"},
-    "cores": set(),
+    "kept": set(),
+    "cores": {"kept"},
     "records": {"errors", "reasons"},
     "start": {"errors", "reasons", "records"},
     "lifetimes": {"errors", "records"},
@@ -28,7 +29,7 @@ NUMBERS = ("lifetimes", "driveline", "models", "ratings", "cutoffs", "review", "
 for _layer in NUMBERS[1:]:
     BEFORE[_layer] = BEFORE.get(_layer, set()) | {"reasons"}
 BEFORE["lifetimes"] |= {"reasons"}
-BEFORE["models"] |= {"cores"}
+BEFORE["models"] |= {"cores", "kept"}
 BEFORE["ratings"] = BEFORE["models"] | {"whole", "models"}
 BEFORE["cutoffs"] = BEFORE["ratings"] | {"ratings"}
 BEFORE["review"] = BEFORE["cutoffs"] | {"cutoffs"}

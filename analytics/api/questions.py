@@ -212,12 +212,14 @@ def forecast(shop: ShopRecords) -> ForecastResult:
     lower  ...
     upper  ...
     """
+    from analytics.kept import once
+    from analytics.records.load import as_typed
     from analytics.review.forecast import forecast as forecast_of
-    from analytics.review.outlook import of_the_day, replay
+    from analytics.review.outlook import past
     from analytics.review.snapshot import snapshot_of
 
     now = snapshot_of(shop.records, shop.lifetimes)
-    found = forecast_of(of_the_day(now, replay(shop.records.shop, now)))
+    found = once(forecast_of, (past(as_typed(shop.records.shop), now).snapshots[-1],))
     return ForecastResult(shop.records, found.counts, found.stock, found.money, found.units, found)
 
 

@@ -2,8 +2,7 @@
 units.
 
 log T = mu + sigma e, with e smallest-extreme-value (Weibull: eta = exp(mu), beta = 1/sigma) or standard
-normal. The estimate comes from lifelines; the likelihood and its derivatives here check that it is a maximum,
-take it there to the last digits, and give the limits.
+normal. The likelihood is climbed with its own derivatives, which show that the end is a maximum and give the limits.
 
 Source: Meeker and Escobar (1998), Statistical Methods for Reliability Data, chapters 7, 8 and 11.
 """
@@ -11,7 +10,6 @@ Source: Meeker and Escobar (1998), Statistical Methods for Reliability Data, cha
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Literal
@@ -348,26 +346,8 @@ def _collapse(lower: Floats, upper: Floats, entry: Floats, count: Ints) -> _Samp
     return _Sample(rows[0][new], rows[1][new], rows[2][new], np.add.reduceat(count[order], first))
 
 
-def _starts(sample: _Sample, distribution: str) -> Iterator[Floats]:
-    """Points (mu, log sigma) to climb from: lifelines' estimate, then plain guesses of widening spread."""
-    from lifelines import LogNormalFitter, WeibullFitter
-    from lifelines.exceptions import ConvergenceError
-
-    fitter = WeibullFitter() if distribution == "weibull" else LogNormalFitter()
-    entry = sample.entry if (sample.entry > 0).any() else None
-    with warnings.catch_warnings():
-        # Its warnings are about the Hessian and slow progress; both are judged by the caller.
-        warnings.simplefilter("ignore")
-        try:
-            with np.errstate(all="ignore"):
-                fitter.fit_interval_censoring(sample.lower, sample.upper, weights=sample.count, entry=entry)
-            if distribution == "weibull":
-                yield np.array([math.log(fitter.lambda_), -math.log(fitter.rho_)])
-            else:
-                yield np.array([fitter.mu_, math.log(fitter.sigma_)])
-        except (ConvergenceError, ValueError, ArithmeticError, np.linalg.LinAlgError):
-            pass
-    # With looks only and late entry it can end at a scale of 1e-9 without a word.
+def _starts(sample: _Sample) -> Iterator[Floats]:
+    """Points (mu, log sigma) to climb from: plain guesses of widening spread about the middle of the log ages."""
     middle = np.where(np.isfinite(sample.upper), (sample.lower + sample.upper) / 2, sample.lower)
     mean = float(np.average(np.log(middle), weights=sample.count))
     for sigma in (0.7, 0.3, 1.5, 4.0):
@@ -421,7 +401,7 @@ def fit_life(
             f"{failures} failures among {units:,} units: a fit needs at least {min_failures}; "
             "use the exact bound, or a known shape (weibayes)."
         )
-    # lifelines needs times of ordinary size; the middle of the distinct ages brings them near 1.
+    # the middle of the distinct ages brings times of any size near 1
     ages = np.where(np.isfinite(high[keep]), high[keep], low[keep])
     unit = float(np.median(np.unique(ages)))
     sample = _collapse(low[keep], high[keep], entries[keep], counts[keep])
@@ -440,7 +420,7 @@ def fit_life(
     def along(theta: Floats) -> tuple[float, Floats, Floats]:
         return scaled.log_likelihood(theta[0], theta[1], distribution)
 
-    for start in _starts(scaled, distribution):
+    for start in _starts(scaled):
         theta, value, hessian, decrement = _newton(along, start)
         if decrement < _CONVERGED:
             covariance = np.asarray(np.linalg.inv(-hessian), dtype=np.float64)

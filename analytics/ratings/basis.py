@@ -82,22 +82,29 @@ def fill_from_alike(table: pd.DataFrame, component: str, part: str | None, colum
     """
     own = table["component"].eq(component) & (table["part"].eq(part) if part is not None else table["part"].notna())
     mine = table.loc[own, ["serial", "use", "ended", "count", column]]
-    gap = ~(mine[column] > 0)
+    gap = ~(mine[column] > 0).to_numpy()
     if not gap.any():
         return table, 0
-    failed = mine["ended"].eq("failed").groupby(mine["serial"]).transform("any")
-    out, taken = mine[column].copy(), 0
-    for use in mine.loc[gap, "use"].unique():
+    truck, names = pd.factorize(mine["serial"].to_numpy(), sort=True)
+    use, count, value = mine["use"].to_numpy(), mine["count"].to_numpy(), mine[column].to_numpy(float, copy=True)
+    failed = np.bincount(truck, mine["ended"].eq("failed"), len(names))[truck] > 0
+
+    def each_once(rows: np.ndarray) -> np.ndarray:
+        """Where each truck among the ``rows`` (n,) first stands, in the order of their serials."""
+        at = np.flatnonzero(rows)
+        return at[np.unique(truck[at], return_index=True)[1]]
+
+    out, taken = value.copy(), 0
+    for name in pd.unique(use[gap]):
         for fared in (True, False):
-            alike = mine["use"].eq(use) & failed.eq(fared)
-            known = mine[alike & ~gap].drop_duplicates("serial").sort_values([column, "serial"])
-            at = alike & gap
-            blank = mine[at].drop_duplicates("serial").sort_values("serial")
-            have, lack = int(known["count"].sum()), int(blank["count"].sum())
+            alike = (use == name) & (failed == fared)
+            blank, known = each_once(alike & gap), each_once(alike & ~gap)
+            have, lack = int(count[known].sum()), int(count[blank].sum())
             if not lack or have < _ALIKE or lack > _MOST_UNKNOWN * (lack + have):
                 continue
-            given = _spread(known[column].to_numpy(), len(blank), [have, lack, column == "power_hp"])
-            out[at] = mine.loc[at, "serial"].map(dict(zip(blank["serial"], given, strict=True)))
+            given = _spread(np.sort(value[known]), len(blank), [have, lack, column == "power_hp"])
+            at = np.flatnonzero(alike & gap)
+            out[at] = given[np.searchsorted(truck[blank], truck[at])]
             taken += lack
     whole = table[column].to_numpy(copy=True)
     whole[own.to_numpy()] = out

@@ -282,15 +282,23 @@ def count_chances(chance: np.ndarray, count: np.ndarray, weight: np.ndarray) -> 
     # the heaviest thousandth of the draws may spill into the last entry
     top = mean[min(int(np.searchsorted(np.cumsum(weight[order]), 1e-3)), len(mean) - 1)]
     size = int(min(chance.shape[1], np.ceil(top + 7 * np.sqrt(top) + 10))) + 1
-    pmf = np.zeros((len(chance), size))
-    pmf[:, 0] = 1.0
-    for p in chance.T[:, :, None]:
-        up = pmf[:, :-1] * p
-        last = pmf[:, -1].copy()
-        pmf *= 1 - p
-        pmf[:, 1:] += up
-        pmf[:, -1] += last * p[:, 0]
-    return weight @ pmf
+    return weight @ _counted(chance, size)
+
+
+def _counted(chance: np.ndarray, size: int) -> np.ndarray:
+    """Distributions (B, size) of the number of successes of chances (B, n); the last entry holds size - 1 or more."""
+    # draws stand next to each other: each step is then one long run of memory
+    pmf, up = np.zeros((size, len(chance))), np.empty((size, len(chance)))
+    pmf[0] = 1.0
+    comes = np.ascontiguousarray(chance.T)
+    for k, (p, stays) in enumerate(zip(comes, 1 - comes, strict=True)):
+        n = min(k + 1, size)
+        np.multiply(pmf[:n], p, out=up[:n])
+        pmf[:n] *= stays
+        pmf[1 : n + 1] += up[: min(n, size - 1)]
+        if n == size:
+            pmf[-1] += up[-1]
+    return np.ascontiguousarray(pmf.T)
 
 
 def interval_of(pmf: np.ndarray, level: float) -> tuple[int, int]:

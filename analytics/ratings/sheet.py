@@ -139,7 +139,7 @@ def _rated(lifetimes: Lifetimes, asked: list[tuple[str, str, Options, bool, str]
         own = replace(lifetimes, table=table.iloc[at], units=lifetimes.units.iloc[:0], sight=lifetimes.sight.iloc[:0])
         places.append(at)
         items.append((own, component, part, *more))
-    for at, rated in zip(places, each(_rate, items), strict=True):
+    for at, rated in zip(places, each(_rate, items, keep=True), strict=True):
         yield rated if isinstance(rated, Reason) else replace(rated, rows=at[rated.rows])
 
 

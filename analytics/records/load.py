@@ -49,7 +49,7 @@ from analytics.records.returns import (
 from analytics.records.serials import read_serials
 from analytics.records.several import single_out
 from analytics.records.shop import Shop, load_shop
-from analytics.records.source import heading_keys, read_sheets, unclaimed
+from analytics.records.source import RawSheet, heading_keys, read_sheets, unclaimed
 from analytics.records.together import each_by_itself
 
 
@@ -138,19 +138,39 @@ def _unread_words(unread: Unread, read_already: bool) -> str:
     )
 
 
+@dataclass(frozen=True, slots=True, repr=False)
+class AsTyped:
+    """A shop's sheets as they are typed, by name, and the files and pages nothing was read from: the same whatever day the records are
+    looked at from."""
+
+    shop: Shop
+    sheets: dict[str, RawSheet]
+    unused_files: tuple[Unread, ...]
+
+
+def as_typed(folder: str | Path | Shop) -> AsTyped:
+    """The cells of a ``folder``, read once for several days. Raises RecordsError (see read_sheets, load_shop)."""
+    shop = folder if isinstance(folder, Shop) else load_shop(folder)
+    raw = each_by_itself(read_sheets(shop), shop)
+    unused = passed_over(shop, {name: r.places for name, r in raw.items()}, heading_keys(shop))
+    return AsTyped(shop, raw, tuple(unused))
+
+
 def load_records(
-    folder: str | Path | Shop, as_of: str | dt.date | None = None, progress: Callable[[str], None] | None = None
+    folder: str | Path | Shop | AsTyped,
+    as_of: str | dt.date | None = None,
+    progress: Callable[[str], None] | None = None,
 ) -> Records:
-    """Read a shop's folder, or the sheets that settings already hold (records.frames.shop_of_frames).
+    """Read a shop's folder, or the sheets that settings already hold (records.frames.shop_of_frames), or what was read before (as_typed).
 
     as_of: the day the records are looked at from; rows the shop could not know by then are invisible. Default: the
     as_of of shop.toml, else the last date in the records. progress: called with a line of text at each stage.
     Raises RecordsError (see read_sheets, load_shop).
     """
     say = progress or (lambda _: None)
-    shop = folder if isinstance(folder, Shop) else load_shop(folder)
     say("reading the sheets")
-    raw = each_by_itself(read_sheets(shop), shop)
+    typed = folder if isinstance(folder, AsTyped) else as_typed(folder)
+    shop, raw = typed.shop, typed.sheets
     sheets = {name: Sheet(r) for name, r in raw.items()}
     builds, returns = sheets["builds"], sheets["returns"]
     linked = [sheet for name, sheet in sheets.items() if name not in ("builds", *OF_NO_UNIT)]
@@ -211,7 +231,7 @@ def load_records(
             counts=pd.DataFrame([s.count() for s in sheets.values()]),
             later={name: int(s.later.sum()) for name, s in sheets.items()},
             unused_columns={name: r.unused_columns for name, r in raw.items()},
-            unused_files=tuple(passed_over(shop, {name: r.places for name, r in raw.items()}, heading_keys(shop))),
+            unused_files=typed.unused_files,
             unclaimed=tuple(unclaimed(raw)),
             returns_left_out=returns_left_out(returns, builds, twice, position),
             changes_left_out=_changes_left_out(sheets.get("changes"), builds, position),
@@ -345,4 +365,4 @@ def _changes_left_out(changes: Sheet | None, builds: Sheet, position: pd.Series)
     return frame[columns].reset_index(drop=True)
 
 
-__all__ = ["ISSUE_COLUMNS", "NOT_RECORDED", "Records", "load_records"]
+__all__ = ["ISSUE_COLUMNS", "NOT_RECORDED", "AsTyped", "Records", "as_typed", "load_records"]

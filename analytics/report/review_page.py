@@ -140,7 +140,7 @@ def components(whole: Whole) -> None:
     review = whole.review
     drawn = picture(figures.cells_figure(review), asked.CELLS)
     wanted = {name: _pictures(review, name) for name in review.components}
-    made = each(_drawn, [item for own in wanted.values() for item in own])
+    made = each(_drawn, [item for own in wanted.values() for item in own], keep=True)
     pictures = {name: [next(made) for _ in own] for name, own in wanted.items()}
     show_html(
         fold(asked.CELLS, drawn),

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
+from analytics.kept import once
 from analytics.lifetimes.table import Lifetimes
 from analytics.records.load import Records
 from analytics.review.answer import Answer
@@ -54,7 +55,19 @@ def fleet_view(
     snapshot: Snapshot | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> FleetView:
-    """Every answer about the fleet as it stands at the end of ``span``. snapshot: that day's, if already made."""
+    """Every answer about the fleet as it stands at the end of ``span``. snapshot: that day's, if already made. What came of it is kept."""
+    # what a snapshot has worked out on the way is no part of what is asked
+    bare = None if snapshot is None else replace(snapshot, pools={}, doors={})
+    return once(_viewed, (records, lifetimes, span, bare), progress)
+
+
+def _viewed(
+    records: Records,
+    lifetimes: Lifetimes,
+    span: Span,
+    snapshot: Snapshot | None,
+    progress: Callable[[str], None] | None,
+) -> FleetView:
     say = progress or (lambda _: None)
     say("lives and models")
     snapshot = snapshot_of(records, lifetimes) if snapshot is None else snapshot

@@ -10,8 +10,10 @@ import numpy as np
 import pandas as pd
 
 from analytics.cores import each
+from analytics.kept import once
 from analytics.ratings.backtest import quarter_ends
 from analytics.reasons import Expected
+from analytics.records.load import AsTyped, as_typed
 from analytics.records.shop import Shop
 from analytics.review.alarms import alarms_answer, lots_answer, power_answer, revision_answer
 from analytics.review.answer import Answer, nothing
@@ -97,16 +99,21 @@ class Replay:
 
 
 def replay(
-    folder: str | Path | Shop, now: Snapshot, quarters: int = QUARTERS, progress: Callable[[str], None] | None = None
+    folder: str | Path | Shop | AsTyped,
+    now: Snapshot,
+    quarters: int = QUARTERS,
+    progress: Callable[[str], None] | None = None,
 ) -> Replay:
     """Every quarter end up to ``now`` looked at with the records as they stood, and every quarter watched.
 
-    A quarter end before the first unit went out is left out; ``now`` comes last, whether its quarter is over or not.
+    A quarter end before the first unit went out is left out; ``now`` comes last, whether its quarter is over or not. The sheets are read
+    once.
     """
+    typed = folder if isinstance(folder, AsTyped) else as_typed(folder)
     say = progress or (lambda _: None)
     ends = [e for e in quarter_ends(now.as_of, quarters) if e < now.as_of]
     first = now.lifetimes.units["in_service_on"].min()
-    made = each(snapshot_at, [(folder, e) for e in ends if e > first])
+    made = each(snapshot_at, [(typed, e) for e in ends if e > first])
     plain = [s for s in (*made, now) if not s.table.empty]
     spans = [(i, span, i + back) for i in range(len(plain)) for span, back in BACK.items() if i + back < len(plain)]
     told = each(running_chances, [(plain[i], days_between(plain[i], plain[later])) for i, _, later in spans])
@@ -122,9 +129,31 @@ def replay(
     return Replay(snapshots, watched, running)
 
 
-def of_the_day(now: Snapshot, done: Replay) -> Snapshot:
-    """The snapshot ``now`` with what the replay (``done``) knows of how its forecasts came out."""
-    return done.snapshots[-1] if done.snapshots and done.snapshots[-1].as_of == now.as_of else now
+@dataclass(frozen=True, slots=True, repr=False)
+class Past:
+    """What is left of a replay. told: the forecasts made then, with what came. snapshots: of the last quarter's end, where there is one,
+    and of the day, which knows how its forecasts came out. first: the first day looked at; None where there was none."""
+
+    watched: list[Watched]
+    told: pd.DataFrame
+    snapshots: tuple[Snapshot, ...]
+    first: pd.Timestamp | None
+
+
+def past(
+    typed: AsTyped, now: Snapshot, quarters: int = QUARTERS, progress: Callable[[str], None] | None = None
+) -> Past:
+    """The ``quarters`` before ``now`` replayed from the sheets ``typed`` (see replay), and what came of it kept until a cell differs.
+    progress: called with a line of text as quarters are done."""
+    return once(_past, (typed, now, quarters), progress)
+
+
+def _past(typed: AsTyped, now: Snapshot, quarters: int, progress: Callable[[str], None] | None) -> Past:
+    done = replay(typed, now, quarters, progress)
+    first = done.snapshots[0].as_of if done.snapshots else None
+    before = done.snapshots[-2:]
+    snapshots = (*before[:-1], before[-1] if before and before[-1].as_of == now.as_of else now)
+    return Past(done.watched, forecasts_kept(done.snapshots, done.running), snapshots, first)
 
 
 def _watched(before: Snapshot, now: Snapshot, running: tuple[pd.DataFrame, np.ndarray]) -> Watched:
@@ -137,16 +166,17 @@ def make_outlook(
 ) -> Outlook:
     """The outlook of a review; ``folder`` is read again as of each earlier quarter end."""
     now = snapshot_of(review.records, review.lifetimes)
-    done = replay(folder, now, quarters, progress)
-    now = of_the_day(now, done)
+    typed = as_typed(folder)
+    done = past(typed, now, quarters, progress)
+    now = done.snapshots[-1]
     shop = review.records.shop
     closed = closings(shop, now.as_of)
     kept = alarms_kept(done.watched)
     kept = kept.assign(state=alarm_states(kept, done.watched, closed))
     alarms = done.watched[-1].alarms if done.watched else pd.DataFrame(columns=["family"])
     months = months_table(now)
-    ahead = forecast(now)
-    before = done.snapshots[-2] if len(done.snapshots) > 1 else now
+    ahead = once(forecast, (now,))
+    before = done.snapshots[0]
     if done.watched:
         last = done.watched[-1]
         expected = expected_answer(last.stakes, last.expected, review.span.name, now.filled, now.of)
@@ -154,7 +184,6 @@ def make_outlook(
     else:
         expected = nothing(expected_question(review.span.name, None), Expected.NO_QUARTER_BEFORE)
         lots, revision = lots_answer(now, now), revision_answer(now, now, pd.DataFrame())
-    first = done.snapshots[0].as_of if done.snapshots else None
     return Outlook(
         watched=done.watched,
         expected=expected,
@@ -166,9 +195,9 @@ def make_outlook(
         forecast=forecast_answer(ahead, now.filled, now.of),
         stock=stock_answer(ahead),
         units=units_answer(ahead),
-        kept=kept_answer(forecasts_kept(done.snapshots, done.running), kept, first, said_held(shop, review.lifetimes)),
+        kept=kept_answer(done.told, kept, done.first, said_held(typed, review.lifetimes)),
         months_table=months,
         forecasts=ahead,
         alarms_kept=kept,
-        snapshots=tuple(done.snapshots[-2:]) or (now,),
+        snapshots=done.snapshots,
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from analytics.kept import once
 from analytics.lifetimes.schema import CLOCKS
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.cells import failing_steps, survival_table
@@ -51,7 +52,11 @@ class Review:
 
 
 def review_of(records: Records, lifetimes: Lifetimes, progress: Callable[[str], None] | None = None) -> Review:
-    """Review the calendar quarter that the as-of date of the records lies in. lifetimes: of these records."""
+    """Review the calendar quarter that the as-of date of the records lies in. lifetimes: of these records. What came of it is kept."""
+    return once(_reviewed, (records, lifetimes), progress)
+
+
+def _reviewed(records: Records, lifetimes: Lifetimes, progress: Callable[[str], None] | None) -> Review:
     say = progress or (lambda _: None)
     span = quarter_of(records.as_of)
     say("survival")

@@ -10,11 +10,12 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import AnalyticsError
+from analytics.kept import once
 from analytics.lifetimes.later import came_later
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.ratings.grown import CLOSED, SAID
 from analytics.reasons import AlarmIs, Family
-from analytics.records.load import load_records
+from analytics.records.load import AsTyped, load_records
 from analytics.records.shop import Shop
 from analytics.review.forecast import SPANS, Forecast
 from analytics.review.snapshot import marked
@@ -126,9 +127,10 @@ def keep_said(shop: Shop, said: pd.DataFrame) -> bool:
     return True
 
 
-def said_held(shop: Shop, now: Lifetimes) -> pd.DataFrame:
-    """Forecasts a ``shop`` said whose time is over on the day of ``now``: as said, with what came in by their end (came), and whether it was
+def said_held(typed: AsTyped, now: Lifetimes) -> pd.DataFrame:
+    """Forecasts said by the shop whose sheets are ``typed`` whose time is over on the day of ``now``: as said, with what came in by their end (came), and whether it was
     inside. Counted in the records as they stood on both days."""
+    shop = typed.shop
     if shop.sheets.grids is not None:
         return pd.DataFrame(columns=_HELD_COLUMNS)
     said = SAID.read(shop.folder)
@@ -138,10 +140,10 @@ def said_held(shop: Shop, now: Lifetimes) -> pd.DataFrame:
     days = said["as_of"].drop_duplicates().iloc[-_HELD:]
     rows = []
     for day, own in said[said["as_of"].isin(days)].groupby("as_of"):
-        before = _table(shop, day)
+        before = once(_table, (typed, day))
         running = before[before["followed"]]
         for end, told in own.groupby("ended_on"):
-            later = _table(shop, end)
+            later = once(_table, (typed, end))
             came = came_later(running, before, later[later["failure"]])
             for row in told.itertuples(index=False):
                 n = came[(running["component"] == row.component).to_numpy() | (row.component == "")].sum()
@@ -149,5 +151,5 @@ def said_held(shop: Shop, now: Lifetimes) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=_HELD_COLUMNS)
 
 
-def _table(shop: Shop, day: pd.Timestamp) -> pd.DataFrame:
-    return marked(make_lifetimes(load_records(shop, day.date())).table)
+def _table(typed: AsTyped, day: pd.Timestamp) -> pd.DataFrame:
+    return marked(make_lifetimes(load_records(typed, day.date())).table)

@@ -20,7 +20,7 @@ from analytics.ratings.options import options_for
 from analytics.ratings.predict import PartFit, PartLives, chances, fit_lives, lives_of, with_early
 from analytics.ratings.settings import CHANGE_DAYS, RatingSettings
 from analytics.reasons import Reason, Unfitted, reason
-from analytics.records.load import NOT_RECORDED, Records, load_records
+from analytics.records.load import NOT_RECORDED, AsTyped, Records, load_records
 from analytics.records.shop import Shop
 
 #: draws from what the records leave open, for every chance of the quarter
@@ -202,7 +202,7 @@ def not_yet_in(table: pd.DataFrame, wait: float) -> pd.DataFrame:
     return table.assign(lower_days=cut, waited=lower - cut)
 
 
-def snapshot_at(folder: str | Path | Shop, day: pd.Timestamp) -> Snapshot:
+def snapshot_at(folder: str | Path | Shop | AsTyped, day: pd.Timestamp) -> Snapshot:
     """The shop as its records stood on ``day``."""
     return snapshot_of(load_records(folder, day.date().isoformat()))
 

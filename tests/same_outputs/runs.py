@@ -30,6 +30,9 @@ RUNS: dict[str, dict[str, tuple[str, ...]]] = {
 }
 QUICK = ("tiny", "no_odometer")
 
+#: one thread each, and nothing taken from what another run kept
+THREADS = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+
 _TEXTS = (".html", ".csv", ".toml", ".txt", ".md", ".json")
 _TOOK = re.compile(rb"in \d+ s: \d+\.\d s a row")
 
@@ -51,7 +54,7 @@ def run(shop: Path, command: str, told: tuple[str, ...]) -> dict[str, bytes]:
             cwd=ROOT,
             capture_output=True,
             # the notebooks run in a kernel of their own, which finds the package by this path
-            env=os.environ | {"PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"},
+            env=os.environ | THREADS | {"PYTHONPATH": str(ROOT), "ANALYTICS_CACHE": str(place / "cache")},
         )
         made = {"stdout": done.stdout, "stderr": done.stderr, "exit_code": b"%d\n" % done.returncode}
         made |= {f"out/{name}": content for name, content in contents(out).items()}
