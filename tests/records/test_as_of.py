@@ -10,7 +10,7 @@ import pytest
 
 from analytics.lifetimes.table import make_lifetimes
 from analytics.records.headings import HEADINGS
-from analytics.records.load import Records, load_records
+from analytics.records.load import Records, as_typed, load_records
 from tests.records.sheets import back, build, load, to_csv, write_shop
 
 TABLES = "builds fitted returns readings changes limits odometer runs parts conditions".split()
@@ -189,3 +189,17 @@ def assert_alike(one: Records, other: Records) -> None:
 def test_reading_twice_gives_the_same(tmp_path):
     folder: Path = write_shop(tmp_path, **a_shop(1))
     assert_same(load_records(folder, as_of="2024-12-31"), load_records(folder, as_of="2024-12-31"))
+
+
+def test_sheets_read_once_serve_every_day(tmp_path):
+    """Looked at from one day and then another, as if read anew for each; and left as they were."""
+    folder = write_shop(tmp_path, **a_shop(3))
+    typed = as_typed(folder)
+    for day in ("2022-06-30", "2023-12-31", None, "2022-06-30"):
+        once, anew = load_records(typed, day), load_records(folder, day)
+        assert once.as_of == anew.as_of
+        for name in TABLES:
+            pd.testing.assert_frame_equal(getattr(once, name), getattr(anew, name), check_exact=True)
+        for name in OF_THE_BOOKS:
+            pd.testing.assert_frame_equal(getattr(once.books, name), getattr(anew.books, name), check_exact=True)
+        assert once.books.unused_files == anew.books.unused_files
