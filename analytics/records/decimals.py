@@ -10,7 +10,7 @@ from dataclasses import dataclass
 _COMMA = re.compile(r"(?<![\d.,])(?:\d{1,3}(?:\.\d{3})+,\d+|\d+,\d{1,2}|\d{4,},\d+)(?![\d.,])")
 _POINT = re.compile(r"(?<![\d.,])(?:\d{1,3}(?:,\d{3})+\.\d+|\d+\.\d{1,2}|\d{4,}\.\d+)(?![\d.,])")
 #: figures that mean a thousand times more read one way than the other; three places after a comma are hardly a decimal
-_EITHER = re.compile(r"(?<![\d.,])\d{1,3}[.,]\d{3}(?![\d.,])")
+EITHER = re.compile(r"(?<![\d.,])\d{1,3}[.,]\d{3}(?![\d.,])")
 _THOUSAND = re.compile(r"(?<![\d.,])\d{1,3}(?:,\d{3})+(?![\d.,])")
 _NUMBER = re.compile(r"\d[\d.,]*\d|\d")
 #: headings whose cells are figures
@@ -67,7 +67,7 @@ FIGURES = frozenset(
 class Mark:
     """What the decimal mark of a page is: "comma", "point", or "" where its figures do not tell or contradict each other.
 
-    settled: the first figure that only that mark explains; doubtful: how many figures it settles.
+    settled: the first figure that only that mark explains, "" where none tells; doubtful: how many figures it settles.
     """
 
     mark: str
@@ -81,8 +81,8 @@ def mark_of(columns: Iterable[Iterable[str]]) -> Mark:
     comma = sorted(m[0] for text in texts if (m := _COMMA.search(text)))
     point = sorted(m[0] for text in texts if (m := _POINT.search(text) or _THOUSAND.search(text)))
     if bool(comma) == bool(point):
-        return Mark("")
-    doubtful = sum(bool(_EITHER.search(text)) for text in texts)
+        return Mark("", comma[0] if comma else "")
+    doubtful = sum(bool(EITHER.search(text)) for text in texts)
     return Mark("comma", comma[0], doubtful) if comma else Mark("point", point[0], doubtful)
 
 

@@ -6,8 +6,9 @@ import difflib
 import re
 from collections import ChainMap, Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain, compress
+from operator import attrgetter
 
 import numpy as np
 import pandas as pd
@@ -15,7 +16,7 @@ import pandas as pd
 from analytics.errors import RecordsError
 from analytics.reasons import Issue
 from analytics.records.cells import DISTANCE, ERROR, POWER, WEIGHT, is_error
-from analytics.records.decimals import FIGURES, Mark, mark_of, with_points, with_unit
+from analytics.records.decimals import EITHER, FIGURES, Mark, mark_of, with_points, with_unit
 from analytics.records.files import HEADING_SEARCH, Grid, find_grids
 from analytics.records.headings import HEADINGS, bare_key, heading_key, unit_of
 from analytics.records.shop import SheetPlace, Shop
@@ -80,14 +81,14 @@ def read_sheets(shop: Shop) -> dict[str, RawSheet]:
     heading.
     """
     sheets = {}
-    for name in HEADINGS:
-        wanted = _wanted(name, shop)
-        grids = find_grids(name, shop, wanted.keys())
-        if grids:
-            pages = [_to_sheet(name, grid, wanted, shop, alone=len(grids) == 1) for grid in grids]
-            if _own_columns(name, pages, shop):
-                _to_sheet(name, grids[0], wanted, shop)  # says what none of the pages has
-            sheets[name] = _stacked(pages)
+    wanted = {name: _wanted(name, shop) for name in HEADINGS}
+    found = {name: find_grids(name, shop, wanted[name].keys()) for name in HEADINGS}
+    marks = _marks(list(chain.from_iterable(found.values())))
+    for name, grids in filter(lambda item: item[1], found.items()):
+        pages = [_to_sheet(name, g, (wanted[name], marks[id(g)]), shop, alone=len(grids) == 1) for g in grids]
+        if _own_columns(name, pages, shop):
+            _to_sheet(name, grids[0], (wanted[name], Mark("")), shop)  # says what none of the pages has
+        sheets[name] = _stacked(pages)
     for name in ("builds", "returns"):
         if name not in sheets:
             there = ", ".join(sorted(p.name for p in shop.folder.iterdir() if p.is_file())) or "nothing"
@@ -97,6 +98,21 @@ def read_sheets(shop: Shop) -> dict[str, RawSheet]:
                 "The command start looks through the files and writes these lines."
             )
     return sheets
+
+
+def _marks(grids: list[Grid]) -> dict[int, Mark]:
+    """The decimal mark of each page, by its id: its own, or the comma of the shop's other pages, where some leave no other way and none
+    says otherwise."""
+    own = {id(grid): mark_of(_figures(grid)) for grid in grids}
+    comma = next(filter(lambda mark: mark.mark == "comma", own.values()), Mark(""))
+    usual = Mark("") if "point" in map(attrgetter("mark"), own.values()) else comma
+    return {id(grid): _mark_taken(grid, own[id(grid)], usual) for grid in grids}
+
+
+def _mark_taken(grid: Grid, own: Mark, usual: Mark) -> Mark:
+    if own.settled or not usual.mark:
+        return own
+    return replace(usual, doubtful=sum(map(bool, map(EITHER.search, chain.from_iterable(_figures(grid))))))
 
 
 def _own_columns(name: str, pages: list[RawSheet], shop: Shop) -> list[str]:
@@ -205,9 +221,10 @@ def _wanted(name: str, shop: Shop) -> dict[str, str]:
     return wanted
 
 
-def _to_sheet(name: str, grid: Grid, wanted: dict[str, str], shop: Shop, alone: bool = True) -> RawSheet:
-    """One page. alone: whether it is the only one of its sheet, so that every column that shop.toml names must be on it."""
-    rows = grid.rows
+def _to_sheet(name: str, grid: Grid, known: tuple[dict[str, str], Mark], shop: Shop, alone: bool = True) -> RawSheet:
+    """One page. known: the headings it may have, as `_wanted` gives them, and its decimal mark. alone: whether it is the only one of its
+    sheet, so that every column that shop.toml names must be on it."""
+    rows, (wanted, mark_found) = grid.rows, known
     if name != "builds" and not any(cell.strip() for row in rows for cell in row):
         return _empty(name, grid)
     place = shop.sheets.places.get(name, SheetPlace())
@@ -226,7 +243,7 @@ def _to_sheet(name: str, grid: Grid, wanted: dict[str, str], shop: Shop, alone: 
     table = pd.DataFrame(
         {h: _objects(cells[at]) for h, at in columns.items()}, index=pd.RangeIndex(len(body)), dtype=object
     )
-    table, typed_as, mark, told = _as_figures(table, typed, place.decimal, grid)
+    table, typed_as, mark, told = _as_figures(table, typed, place.decimal, mark_found)
     return RawSheet(
         name=name,
         table=table,
@@ -263,7 +280,7 @@ def _unused(found: list[str], columns: dict[str, int], place: SheetPlace) -> tup
 
 
 def _as_figures(
-    table: pd.DataFrame, typed: dict[str, str], stated: str | None, grid: Grid
+    table: pd.DataFrame, typed: dict[str, str], stated: str | None, found: Mark
 ) -> tuple[pd.DataFrame, pd.DataFrame, str, pd.DataFrame]:
     """Figures with a decimal point and the unit of their heading, the columns as typed that differ, the mark of the page, and what
     is to be said of it.
@@ -271,7 +288,7 @@ def _as_figures(
     All figures of the page speak, those of other sheets' rows and unused columns too.
     """
     heads = [h for h in table if h in FIGURES or h.startswith("extra:")]
-    mark = mark_of(_figures(grid)) if not stated else Mark("")
+    mark = Mark("") if stated else found
     known = stated or mark.mark
     told = _no_entries()
     units = {h: unit_of(typed[h]) for h in heads if unit_of(typed[h]) in _UNITS_OF.get(h, ())}

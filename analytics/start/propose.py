@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import chain, filterfalse, product
+from operator import attrgetter
 from pathlib import Path
 
 from analytics.reasons import Guess, Reason, reason
@@ -424,11 +426,12 @@ def _words_line(heading: str, ours: str, theirs: list[str], words: Mapping[str, 
 
 def _component_words(met: Counter[str], components: Mapping[str, Column], unknown: Mapping[str, int]) -> list[Setting]:
     """Other words for components; where a column lists parts of which nobody says whose they are, the unknown ones, to choose from."""
-    known = {heading_key(n) for n in components} | {heading_key(c.heading) for c in components.values()}
+    headings = map(attrgetter("heading"), components.values())
+    known = set(map(heading_key, chain(components, headings)))
     new = list(filter(lambda word: heading_key(word) not in known, met))
     theirs = {name: list(filter(lambda w: _is_component(w, name, c), new)) for name, c in components.items()}
     named = [_words_line("component", name, own, {"component": met}) for name, own in theirs.items() if own]
     open_ = filter(lambda name: heading_key(components[name].heading) == name.rpartition(" ")[0], components)
     which = list(unknown)
-    why = reason(Guess.WHICH)
-    return named + [Setting("words.component", name, which, why, sure=False, remark=True) for name in open_ if which]
+    line = partial(Setting, "words.component", value=which, why=reason(Guess.WHICH), sure=False, remark=True)
+    return named + (list(map(line, open_)) if which else [])

@@ -187,6 +187,23 @@ def test_a_page_with_decimal_commas_is_read_as_such_and_says_so(tmp_path):
     ]
 
 
+def test_a_page_that_does_not_tell_its_decimal_mark_takes_that_of_the_others(tmp_path):
+    """Whole odometers alone, 40.250 and 8.000, were unknown beside builds that leave no doubt."""
+    head = "serial;failed_on;component;miles_in_service\n"
+    plain = head + "T-1;2022-01-01;input shaft;40.250\nT-2;2022-01-01;input shaft;8.000\n"
+    found = load(tmp_path / "a", METRIC, builds=COMMA, returns=plain)
+    assert found.returns["miles"].tolist() == pytest.approx([40_250 / 1.609344, 8_000 / 1.609344])
+    assert checks(found)[-1][-1] == (
+        "figures of this page are read with a decimal comma, 2 of them by that alone: '3.402,5' leaves no other way"
+    )
+    other = "serial;read_on;odometer\nT-1;2021-06-01;13,100.5\n"  # one that says otherwise, and nothing is guessed
+    found = load(tmp_path / "b", METRIC, builds=COMMA, returns=plain, readings=other)
+    assert found.returns["miles"].isna().all()
+    both = plain + "T-2;2022-03-01;input shaft;9,5\nT-2;2022-04-01;input shaft;9.5\n"
+    found = load(tmp_path / "c", METRIC, builds=COMMA, returns=both)
+    assert found.returns["miles"].head(2).isna().all()
+
+
 def test_a_stated_mark_holds_without_a_word(tmp_path):
     toml = METRIC + '[sheets.builds]\ndecimal = "comma"\n'
     found = load(tmp_path, toml, builds=COMMA.replace("3.402,5", "3.402").replace("512,5", "512"))
