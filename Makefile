@@ -27,7 +27,7 @@ start: $(READY)
 	$(PY) -m analytics start "$(SHOP)"
 
 #: whole commands on the demo, notebooks, studies, kills and mutilations: a target of their own, so that `make test` stays short
-SLOW := tests/hostile tests/interrupted tests/notebooks tests/plain tests/studies tests/test_cores.py tests/test_main.py
+SLOW := tests/hostile tests/interrupted tests/notebooks tests/plain/test_ahead.py tests/plain/test_written.py tests/studies tests/test_cores.py tests/test_main.py
 
 test: $(READY)
 	$(PY) -m ruff check

@@ -188,8 +188,13 @@ def _ratio(
 
 def _spread(parts: PartsData) -> pd.DataFrame:
     d, rows = parts.data, []
+    # a truck counts once at each load it ran at, however often its part was replaced or it was out of sight
+    _, first = np.unique(
+        np.column_stack([d.unit, parts.at, d.log_power, d.log_weight, d.use]), axis=0, return_index=True
+    )
+    once = np.isin(np.arange(len(d.unit)), first)
     for k, name in enumerate(parts.parts[:2]):
-        own = parts.at == k
+        own = once & (parts.at == k)
         weights = () if np.ptp(d.log_weight) == 0 else (("weight_lb", np.exp(d.log_weight)),)
         for what, values in (("power_hp", parts.power_hp), *weights):
             three = np.quantile(np.repeat(values[own], d.weight[own].astype(int)), [0.05, 0.5, 0.95])

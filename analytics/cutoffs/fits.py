@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import AnalyticsError, NotEnoughData
-from analytics.lifetimes.table import Lifetimes
+from analytics.lifetimes.table import Lifetimes, one_row_a_truck
 from analytics.models.distributions import survival_of
 from analytics.models.joint import JointModel, Terms, fit_joint, joint_model
 from analytics.models.lifedata import ANY_WEIGHT, NOTHING, LifeData, from_lifetimes, split_days
@@ -59,12 +59,13 @@ class PartsData:
 
 
 def with_usual_weight(own: pd.DataFrame, table: pd.DataFrame) -> pd.Series:
-    """Weights of the rows ``own`` of the lifetimes, unknown ones at the median of their use in ``table``, else of all; where no
+    """Weights of the rows ``own`` of the lifetimes, unknown ones at the median truck of their use in ``table``, else of all; where no
     weight at all is on record, that of lives without any: judged by power alone, as the ratings do."""
     if not (table["weight_lb"] > 0).any():
         return pd.Series(ANY_WEIGHT, index=own.index)
-    usual = table.drop_duplicates("serial").groupby("use")["weight_lb"].median()
-    return own["weight_lb"].fillna(own["use"].map(usual)).fillna(table["weight_lb"].median())
+    weighed = one_row_a_truck(table[table["weight_lb"] > 0])
+    usual = weighed.groupby("use")["weight_lb"].median()
+    return own["weight_lb"].fillna(own["use"].map(usual)).fillna(weighed["weight_lb"].median())
 
 
 def parts_data(lifetimes: Lifetimes, component: str, parts: Sequence[str]) -> PartsData:

@@ -48,6 +48,12 @@ class Lifetimes:
         return f"Lifetimes({self.shop.name!r}, as of {self.as_of:%Y-%m-%d}: {len(self.table)} rows, {failed} failures)"
 
 
+def one_row_a_truck(table: pd.DataFrame) -> pd.DataFrame:
+    """The first row of each unit in a ``table`` of lifetimes, as often as it stands for trucks alike."""
+    first = table.drop_duplicates("serial")
+    return first.loc[first.index.repeat(first["count"].astype(int))]
+
+
 def make_lifetimes(records: Records) -> Lifetimes:
     """One row per part fitted, spell and segment.
 

@@ -189,7 +189,9 @@ class _Ahead:
         seen = np.clip(np.minimum(data.rate_days[i] - data.start_days[i], data.lower_days[i]), NOTHING, None)
         now, then, last = (self.survive(q, m) for q in (at, end, per_day * self.exposure(i, seen)))
         # running when read; since then it runs, or failed and nobody said so
-        q = np.exp(np.minimum(now - last, 0.0))
+        q = np.maximum(
+            np.exp(np.minimum(now - last, 0.0)), 1e-300
+        )  # 0 would tell nothing where every failure is reported
         return -np.expm1(np.minimum(then - now, 0.0)) * q / (1 - self.share + self.share * q)
 
     def unread(self, m: np.ndarray) -> np.ndarray:

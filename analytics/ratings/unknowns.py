@@ -35,6 +35,7 @@ from analytics.ratings.basis import options_of, part_lives
 from analytics.ratings.options import Options
 from analytics.ratings.predict import fit_lives
 from analytics.reasons import Reason, Unfitted, reason
+from analytics.records.load import NOT_RECORDED
 
 NAN = float("nan")
 
@@ -262,15 +263,16 @@ def unknowns_of_part(
         return replace(nothing, reason=fit.reason)
     model, top = fit.fitted()
     v, variance = rating_direction(model, top, o.promise.reliability, weight_lb, code)
+    own = ((table["component"] == component) & (table["part"] == part)).to_numpy()
+    weightless = not (table.loc[own, "weight_lb"] > 0).any()
+    bare = own & (table["power_hp"].isna() | (table["weight_lb"].isna() & (not weightless))).to_numpy()
     found = []
+    blind = blind[~bare[lives.rows[blind]]]  # filled from others alike, they are asked for more than the odometer
     if len(blind):
         at = lives.rows[blind]
         found.append(
             pd.DataFrame({"at": at, "ask": "odometer", "drop": odometer_gains(model, top, blind, v) / variance})
         )
-    own = ((table["component"] == component) & (table["part"] == part)).to_numpy()
-    weightless = not (table.loc[own, "weight_lb"] > 0).any()
-    bare = own & (table["power_hp"].isna() | (table["weight_lb"].isna() & (not weightless))).to_numpy()
     if bare.any():
         lost = table[bare]
         filled = lost.assign(
@@ -349,7 +351,8 @@ def ask_first(
     weight = weight_lb
     if weight is None:
         weight = shop.weight.classes[0] if (table["weight_lb"] > 0).any() else np.inf
-    pairs = sorted(set(zip(table["component"], table["part"], strict=True))) if parts is None else sorted(parts)
+    named = table[~table["part"].isin([NOT_RECORDED, ""])]  # what has no name is not rated
+    pairs = sorted(set(zip(named["component"], named["part"], strict=True))) if parts is None else sorted(parts)
     lists = []
     for component, part in pairs:
         own = table[(table["component"] == component) & (table["part"] == part)]

@@ -12,7 +12,7 @@ from analytics.reasons import Call, Reason, reason
 from analytics.records.cover import weights_of
 from analytics.records.limits import limit_for
 from analytics.records.measures import DAYS_A_YEAR
-from analytics.review.calls import lives_ahead
+from analytics.review.calls import lives_ahead, trucks_of
 from analytics.review.snapshot import Snapshot
 
 #: a chance within a year from which a truck is worth a call by itself (a judgement)
@@ -25,17 +25,25 @@ COLUMNS = "serial why in_a_year loss power_hp weight_lb use years_out".split()
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Calls:
-    """table: COLUMNS, one row per truck, the dearest first; in_a_year: chance that any of its parts fails within a year (NaN: none
-    has a fit), loss: failures expected within a year, times the cost of one (NaN: not stated). by_part: per component and part the
-    trucks above what it should be published at, and the failures expected of them there within a year."""
+    """table: COLUMNS, one row per row of builds, the dearest first; in_a_year: chance that any part of one of its trucks fails within a year
+    (NaN: none has a fit), loss: failures expected within a year, times the cost of one (NaN: not stated). trucks (n,): how many each row
+    stands for. by_part: per component and part the trucks above what it should be published at, and the failures expected of them there
+    within a year."""
 
     table: pd.DataFrame
+    trucks: np.ndarray
     by_part: pd.DataFrame
 
     @property
     def loud(self) -> int:
         """Trucks that are worth a call by themselves."""
-        return int((self.table["in_a_year"] >= LOUD).sum())
+        return int(self.trucks[self.table["in_a_year"] >= LOUD].sum())
+
+    @property
+    def loud_expected(self) -> float:
+        """Those of them expected to fail within a year."""
+        own = self.table["in_a_year"] >= LOUD
+        return float((self.table["in_a_year"] * self.trucks)[own].sum())
 
 
 def targets(rated: pd.DataFrame, edges_lb: tuple[float, ...], day: pd.Timestamp) -> pd.DataFrame:
@@ -88,8 +96,11 @@ def call_list(
     table = (
         table.sort_values("loss", ascending=False, kind="stable", na_position="last") if comeback == comeback else table
     )
-    by_part = trucks[above].groupby(_PART).agg(trucks=("unit", "nunique"), expected=("in_a_year", "sum")).reset_index()
-    return Calls(table.reset_index(drop=True)[COLUMNS], by_part)
+    over = trucks[above].assign(expected=lambda t: t["in_a_year"] * t["count"])
+    by_part = over.groupby(_PART).agg(
+        trucks=("unit", lambda of: trucks_of(over.loc[of.index])), expected=("expected", "sum")
+    )
+    return Calls(table.reset_index(drop=True)[COLUMNS], table["count"].to_numpy(int), by_part.reset_index())
 
 
 def _reasons(rows: pd.DataFrame, said: Callable[[pd.DataFrame], Reason]) -> pd.Series:
@@ -99,13 +110,13 @@ def _reasons(rows: pd.DataFrame, said: Callable[[pd.DataFrame], Reason]) -> pd.S
 
 
 def _units(trucks: pd.DataFrame, comeback: float) -> pd.DataFrame:
-    """One row per unit running, whatever is wrong with it; chances of its parts are taken as independent."""
+    """One row per unit running, with the trucks it stands for (count), whatever is wrong with it; chances of its parts are taken as independent."""
     alive = np.log1p(-trucks["in_a_year"].clip(upper=1 - 1e-12))
     own = trucks.assign(alive=alive, years_out=trucks["unit_days"] / DAYS_A_YEAR).groupby("unit", sort=True)
     frame = own.agg(
         serial=("serial", "first"), power_hp=("power_hp", "first"), weight_lb=("weight_lb", "first"), use=("use", "first"),
-        years_out=("years_out", "max"),
+        years_out=("years_out", "max"), count=("count", "first"),
     )  # fmt: skip
     frame["in_a_year"] = -np.expm1(own["alive"].sum(min_count=1))
-    frame["loss"] = own["in_a_year"].sum(min_count=1) * comeback
+    frame["loss"] = own["in_a_year"].sum(min_count=1) * frame["count"] * comeback
     return frame

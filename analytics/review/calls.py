@@ -96,8 +96,8 @@ def above_limit(records: Records, snapshot: Snapshot, proposed: pd.DataFrame | N
         trucks.loc[(at < 0) & named, "limit_hp"] = 0.0
     limited = trucks[trucks["limit_hp"].notna()]
     unproven = limited["limit_hp"] == 0
-    held = int(limited.loc[limited["power_hp"].notna() | unproven, "unit"].nunique())
-    bare = int(limited.loc[limited["power_hp"].isna() & ~unproven, "unit"].nunique())
+    held = trucks_of(limited[limited["power_hp"].notna() | unproven])
+    bare = trucks_of(limited[limited["power_hp"].isna() & ~unproven])
     tail = [reason(Above.NO_POWER, trucks=bare)] if bare else []
     over = limited[(limited["power_hp"] > limited["limit_hp"]) | unproven]
     if not held or over.empty:
@@ -105,37 +105,46 @@ def above_limit(records: Records, snapshot: Snapshot, proposed: pd.DataFrame | N
         return Answer(question, (none, *tail), empty, reckoned=False)
     frame = _per_unit(over, snapshot.lifetimes.units)
     said = [
-        reason(Above.COUNT, above=len(frame), trucks=held, parts=_trucks_by_part(over), proven=proposed is not None)
+        reason(
+            Above.COUNT, above=trucks_of(over), trucks=held, parts=_trucks_by_part(over), proven=proposed is not None
+        )
     ]
     unsupported = over[over["limit_hp"] == 0]
     if len(unsupported):
-        trucks_of = _trucks_by_part(unsupported)
-        said.append(reason(Above.NOTHING_PROVEN, trucks=unsupported["unit"].nunique(), parts=trucks_of))
+        parts = _trucks_by_part(unsupported)
+        said.append(reason(Above.NOTHING_PROVEN, trucks=trucks_of(unsupported), parts=parts))
     known = frame[frame["in_a_year"].notna()].sort_values("in_a_year", ascending=False, kind="stable")
     if len(known):
-        total, ten, first = float(known["in_a_year"].sum()), known.head(10), known.iloc[0]
+        expected, ten, first = known["in_a_year"] * known["count"], known.head(10), known.iloc[0]
         values = {"serial": first.serial, "power_hp": first.power_hp, "limits": first.above, "chance": first.in_a_year}
         said.append(reason(Above.FIRST, **values))
-        loud = {"loud": int((known["in_a_year"] >= _LOUD).sum()), "loud_from": _LOUD}
-        likeliest = {"serials": ten["serial"].tolist(), "their_share": ten["in_a_year"].sum() / total}
-        said.append(reason(Above.EXPECTED, expected=total, **loud, **likeliest))
-    quiet = int(frame["in_a_year"].isna().sum())
+        loud = {"loud": int(known.loc[known["in_a_year"] >= _LOUD, "count"].sum()), "loud_from": _LOUD}
+        likeliest = {"serials": ten["serial"].tolist(), "their_share": expected.head(10).sum() / expected.sum()}
+        said.append(reason(Above.EXPECTED, expected=float(expected.sum()), **loud, **likeliest))
+    quiet = int(frame.loc[frame["in_a_year"].isna(), "count"].sum())
     if quiet:
         said.append(reason(Above.NO_CHANCE, trucks=quiet))
-    crowd = over[over["limit_hp"] > 0].groupby(_PART).agg(n=("unit", "nunique"), mean=("in_a_year", "mean"))
-    timid = [part for part, r in crowd.iterrows() if r["n"] > 0.3 * held and r["mean"] < 0.01]
+    limited = over[over["limit_hp"] > 0]
+    mean = limited.groupby(_PART)["in_a_year"].mean()
+    timid = sorted(part for part, n in _trucks_by_part(limited).items() if n > 0.3 * held and mean[part] < 0.01)
     if timid:
         said.append(reason(Above.LOOK_AT_THE_LIMIT, parts=timid))
-    return Answer(question, (*said, *tail, reason(Above.TELL_THE_OWNER)), frame)
+    return Answer(question, (*said, *tail, reason(Above.TELL_THE_OWNER)), frame[_ABOVE])
+
+
+def trucks_of(lives: pd.DataFrame) -> int:
+    """Trucks that rows of the table of ``lives`` are of; a row of builds can stand for several."""
+    return int(lives.drop_duplicates("unit")["count"].sum())
 
 
 def _trucks_by_part(over: pd.DataFrame) -> dict[tuple[str, str], int]:
     """Trucks per component and part, most first."""
-    return over.groupby(_PART)["unit"].nunique().sort_values(ascending=False, kind="stable").to_dict()
+    own = over.drop_duplicates([*_PART, "unit"]).groupby(_PART)["count"].sum().astype(int)
+    return own.sort_values(ascending=False, kind="stable").to_dict()
 
 
 def _per_unit(over: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
-    """One row per unit, the likeliest first; chances of several parts are taken as independent."""
+    """One row per unit, the likeliest first, with the trucks it stands for (count); chances of several parts are taken as independent."""
     over = over.assign(
         over_by=over["power_hp"] / over["limit_hp"].where(over["limit_hp"] > 0) - 1,
         nothing=over["limit_hp"] == 0,
@@ -152,6 +161,7 @@ def _per_unit(over: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
         serial=("serial", "first"), above=("above", list), over_by=("over_by", "max"), in_a_year=("in_a_year", "sum"),
         in_miles=("in_miles", "sum"), power_hp=("power_hp", "first"), weight_lb=("weight_lb", "first"), use=("use", "first"),
         years_out=("years_out", "first"), odometer_known=("odometer_known", "first"), known=("known", "any"), nothing=("nothing", "any"),
+        count=("count", "first"),
     )  # fmt: skip
     for name in ("in_a_year", "in_miles"):
         frame[name] = (-np.expm1(frame[name])).where(frame["known"])
@@ -162,7 +172,7 @@ def _per_unit(over: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
         kind="stable",
         na_position="last",
         ignore_index=True,
-    )[_ABOVE]
+    )
 
 
 def _as_limits(proposed: pd.DataFrame, edges_lb: tuple[float, ...], day: pd.Timestamp) -> pd.DataFrame:

@@ -17,6 +17,7 @@ from analytics.records.cover import over
 from analytics.records.load import NOT_RECORDED
 from analytics.review.alarms import OVER as PUT_BY
 from analytics.review.call_list import LOUD, Calls, call_list
+from analytics.review.calls import trucks_of
 from analytics.review.fleet_view import FleetView
 from analytics.review.outlook import Outlook
 from analytics.review.quarter import Span, quarter_before
@@ -161,9 +162,8 @@ def _to_do(
         yield _of_alarm(alarm, outlook)
     yield from _to_lower(limits, calls, comeback)
     if calls.loud:
-        loud = calls.table[calls.table["in_a_year"] >= LOUD]
-        what = reason(Do.CALL, trucks=len(loud), from_chance=LOUD, expected=float(loud["in_a_year"].sum()))
-        yield Line(Who.PHONE, what, "call", float(loud["in_a_year"].sum()) * comeback)
+        what = reason(Do.CALL, trucks=calls.loud, from_chance=LOUD, expected=calls.loud_expected)
+        yield Line(Who.PHONE, what, "call", calls.loud_expected * comeback)
     general = limits[(limits["use"] == "") & (limits["verdict"] == "raise")]
     raised = [(c, p, _moves(own)) for (c, p), own in general.groupby(["component", "part"], sort=False)]
     if raised:
@@ -184,7 +184,7 @@ def _of_alarm(alarm, outlook: Outlook) -> Line:
     if alarm.family is Family.LOT_LIFE:
         table = outlook.snapshot.table
         own = (table["component"] == alarm.component) & (table["lot"] == alarm.group) & table["followed"]
-        running = int(table.loc[own, "serial"].nunique())
+        running = trucks_of(table[own])
         return Line(Who.PARTS, reason(Do.STOP_LOT, lot=alarm.group, running=running, **counts), "worse", danger=True)
     if alarm.family in INSTALL:
         return Line(Who.BENCH, reason(Do.ASK_BENCH, **counts), "worse", danger=True)

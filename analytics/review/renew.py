@@ -91,18 +91,29 @@ def _rows(snapshot: Snapshot, own: PartSnapshot, price: float, comeback: float) 
     table = snapshot.table
     mine = (table["component"] == own.lives.component) & (table["part"] == own.lives.part) & (table["segment"] == 1)
     trucks = table[mine].assign(power_band=lambda t: t["power_band"].astype(str))
-    known = np.sort(own.lives.data.lower[np.isfinite(own.lives.data.lower)])[::-1]
-    seen = float(known[_FEWEST_SEEN - 1]) if len(known) >= _FEWEST_SEEN else 0.0
+    seen = _seen_miles(table.iloc[own.lives.rows])
     lead = {"component": own.lives.component, "part": own.lives.part}
     rows = [lead | {"use": "", "power_band": ""} | _row(snapshot, own, typical(trucks), seen, price, comeback)]
     kinds = [
-        (key, group) for key, group in trucks.groupby(["use", "power_band"], sort=True) if len(group) >= _FEWEST_SEEN
+        (key, group)
+        for key, group in trucks.groupby(["use", "power_band"], sort=True)
+        if group["count"].sum() >= _FEWEST_SEEN
     ]
     for (use, band), group in kinds if len(kinds) > 1 else ():
         rows.append(
             lead | {"use": use, "power_band": band} | _row(snapshot, own, typical(group), seen, price, comeback)
         )
     return rows
+
+
+def _seen_miles(rows: pd.DataFrame) -> float:
+    """Miles that _FEWEST_SEEN of the lives whose ``rows`` these are, several alike counted each, are known to have reached; 0 where they are fewer."""
+    reached = rows.groupby(["unit", "component", "spell"])[["lower_miles", "count"]].agg(
+        {"lower_miles": "max", "count": "first"}
+    )
+    known = reached.dropna().sort_values("lower_miles", ascending=False, kind="stable")
+    enough = known["lower_miles"][known["count"].cumsum() >= _FEWEST_SEEN]
+    return float(enough.iloc[0]) if len(enough) else 0.0
 
 
 def _row(

@@ -12,7 +12,7 @@ import pandas as pd
 
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.failures import counts_as_failure, failed_by_install
-from analytics.lifetimes.table import Lifetimes, make_lifetimes
+from analytics.lifetimes.table import Lifetimes, make_lifetimes, one_row_a_truck
 from analytics.models.joint import JointModel
 from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes
 from analytics.models.nonparametric import mean_right_truncated
@@ -214,7 +214,7 @@ def fill_unknown(table: pd.DataFrame) -> tuple[pd.DataFrame, int]:
     make each part look worse than it is. Each vehicle counts once in the medians.
     """
     out, missing = table.copy(), np.zeros(len(table), bool)
-    once = table.drop_duplicates("serial")
+    once = one_row_a_truck(table)
     for column, default in (("power_hp", 600.0), ("weight_lb", 7000.0)):
         gap = ~(table[column] > 0)
         by_use = once[once[column] > 0].groupby("use")[column].median()

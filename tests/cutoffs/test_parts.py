@@ -29,8 +29,11 @@ from analytics.cutoffs.cost import (
 )
 from analytics.cutoffs.trial import failures_to_decide, plan_trial
 from analytics.errors import AnalyticsError, RecordsError
+from analytics.lifetimes.table import make_lifetimes
 from analytics.reasons import Overlap
+from analytics.records.load import load_records
 from analytics.words.cutoffs.money import money_claim, money_words, sensitivity_frame
+from tests.small_shop import build, returned, write_shop
 
 
 # ---- Cox ----------------------------------------------------------------------------------------------------------------
@@ -280,3 +283,11 @@ def test_missing_and_senseless_costs_are_named(demo):
         costs(comeback=True)
     assert costs(downtime=500).each == 4500
     assert costs(downtime=500).unstated == ("shipping", "goodwill", "lost_sales")
+
+
+def test_a_truck_counts_once_in_the_overlap_however_often_its_part_was_replaced(tmp_path):
+    back = [returned("T-111", f"2022-{month}-01", replaced_with="A") for month in ("03", "06", "09")]
+    builds = [build("T-111", power=700), build("T-112", power=500), build("T-113", power=600, input_shaft="B")]
+    lifetimes = make_lifetimes(load_records(write_shop(tmp_path, builds=builds, returns=back)))
+    spread = comparable(lifetimes, "input shaft", "A", "B").spread.set_index(["quantity", "part"])
+    assert spread.loc[("power_hp", "A"), "middle"] == pytest.approx(600)

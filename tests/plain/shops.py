@@ -102,6 +102,7 @@ class _Shop:
         lines += ["[components]", *(f'"{name}" = "{heading}"' for name, heading in COMPONENTS.items())]
         lines += ["[units]", f'power = "{power}"', f'weight = "{weight}"', f'distance = "{distance}"']
         lines += ["[checks]", f"at_risk_to_show = {self.rnd.choice((1, 2, 5))}", "failures_to_fit = 2"]
+        lines += ["[costs]", "comeback = 4000", "[costs.parts]", '"IS-A" = 400', '"TC-1" = 900']
         if self.chance(0.3):
             lines += ["[findings]", 'found_at_teardown = ["worn"]']
         return "\n".join(lines) + "\n"

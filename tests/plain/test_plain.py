@@ -32,6 +32,7 @@ from analytics.review.teardown import causes_by_year, finding_shares, first_or_f
 from analytics.review.this_quarter import came_back, change, limits_spoken_to
 from analytics.words.lifetimes import COLUMNS
 from tests.plain import figures, reckoning, shops
+from tests.plain.check_beside import LIVES, compare_beside
 from tests.plain.compare import differences, rows_of
 
 WORDS = {Rebuilt.NEW: "new", Rebuilt.ONCE: "once", Rebuilt.TWICE_OR_MORE: "twice or more"}
@@ -55,14 +56,11 @@ def check(folder: Path, replay: bool = True) -> list[str]:
     def compare(name: str, got: pd.DataFrame, should: list[dict], keys: str, but: str = "", only: str = "") -> None:
         columns = only.split() or [c for c in got.columns if c not in but.split()]
         rows = [row | {"serial": row.get("serial", "").split(" (")[0]} for row in rows_of(got)]
-        if name == "lifetimes":
+        if name in ("lifetimes", "loads.csv"):  # those of a row of several trucks
             rows = [row for row in rows for _ in range(int(row["count"]))]
         found.extend(f"{name}: {line}" for line in differences(rows, should, keys.split(), columns))
 
-    compare(
-        "lifetimes", lifetimes.table[[*COLUMNS, "followed"]], table,
-        "serial component spell segment part ended_on ended cause finding unit_days power_hp weight_lb use started_on lower_miles lower_runs entry_miles entry_runs followed", "count flags",
-    )  # fmt: skip
+    compare("lifetimes", lifetimes.table[[*COLUMNS, "followed"]], table, LIVES, "count flags")
     if found:
         return found  # all that follows is made of them
     survived = survival_table(lifetimes.table, min_at_risk=records.shop.checks.at_risk_to_show)
@@ -113,6 +111,7 @@ def check(folder: Path, replay: bool = True) -> list[str]:
             found.append(f"{name}: {type(error).__name__} {error}")
             continue
         compare(name, frame, should, key, only=" ".join(should[0] if should else frame.columns))
+    compare_beside(compare, shop, table, units, survived, records, lifetimes, snapshot)
     end = quarter_before(span).end
     before = reckoning.Shop(folder, f"{end:%Y-%m-%d}") if replay else None
     if before and before.builds:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -20,6 +21,7 @@ from analytics.models.posterior import posterior_draws
 from analytics.models.priors import NO_PRIORS, Priors
 from analytics.ratings.demonstration import SHAPES
 from analytics.ratings.predict import (
+    _Ahead,
     age_lives,
     chances,
     count_chances,
@@ -400,3 +402,13 @@ def test_a_truck_reported_gone_on_the_last_day_is_not_followed_on(tmp_path, word
     folder = write_shop(tmp_path, builds=[build("T-101"), build("T-102")], readings=readings)
     lifetimes = make_lifetimes(load_records(folder))
     assert lives_of(lifetimes.table, "input shaft", "A", lifetimes.as_of).watched.sum() == followed
+
+
+def test_a_life_far_past_its_end_where_every_failure_is_reported_still_runs():
+    """Driven 100 times as far as when it was read, with a share reported of 1: the chance of having run on is nought in figures."""
+    told = {"lower_days": np.array([1000.0]), "rate_days": np.array([10.0]), "start_days": np.array([0.0])}
+    ahead = SimpleNamespace(
+        which=np.array([0]), data=SimpleNamespace(**told), by_days=True, span=np.array([91.0]), miles=0.0, share=np.array([[1.0]]),
+        per_day=lambda i: np.ones((1, 1)), exposure=lambda i, days: days[None], survive=lambda miles, m: -(miles**2),
+    )  # fmt: skip
+    assert _Ahead.with_rate(ahead, np.array([0])) == pytest.approx(1.0)

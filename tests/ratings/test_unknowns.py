@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from analytics.errors import AnalyticsError, NotEnoughData
@@ -30,7 +31,7 @@ from analytics.reasons import Unfitted
 from analytics.records.load import load_records
 from analytics.words.ratings.unknowns import ask_words
 from studies.coverage import CELLS, draw_fleet
-from tests.small_shop import build, returned, write_shop
+from tests.small_shop import build, rateable_shop, returned, write_shop
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 PLAIN = RatingSettings(both_laws=False, selection=False, decline=False, share=1.0, early=False)
@@ -178,7 +179,7 @@ def test_the_demo_is_ranked_and_sampled(demo):
     assert odometer <= set(running.index)
     assert running.loc[sorted(odometer), "read_miles"].isna().all()
     assert len(out.sample) == 20
-    assert set(out.sample) <= odometer
+    assert set(out.sample) <= set(t.loc[t["ask"].str.contains("odometer"), "serial"])
     assert t.loc[t["in_sample"], "serial"].nunique() == 20
     assert unknowns_of_part(demo, "input shaft", "IS-A", 7500.0).table.equals(t)
     assert unknowns_of_part(demo, "input shaft", "IS-A", 7500.0, seed=2).sample != out.sample
@@ -221,3 +222,18 @@ def test_everything_known(tmp_path):
     assert out.table.empty
     assert not out.sample
     assert out.reason.code is Unfitted.EVERYTHING_KNOWN
+
+
+def test_a_truck_is_asked_once_for_all_that_is_unknown_of_it_and_for_no_part_without_a_name(tmp_path):
+    """T-050 never read and without a power, which others alike lend it; three converters that nobody named came back."""
+    folder = rateable_shop(tmp_path)
+    builds = pd.read_csv(folder / "builds.csv", dtype=str).set_index("serial")
+    builds.loc["T-050XY", "power"] = ""
+    builds.loc[["T-001XY", "T-002XY", "T-003XY"], "converter"] = ""
+    builds.reset_index().to_csv(folder / "builds.csv", index=False)
+    back = pd.read_csv(folder / "returns.csv", dtype=str)
+    more = [returned(f"T-00{k}XY", "2023-05-01", "converter", miles_in_service=40_000) for k in (1, 2, 3)]
+    pd.concat([back, pd.DataFrame(more)]).to_csv(folder / "returns.csv", index=False)
+    found = ask_first(make_lifetimes(load_records(folder)), sample=0).table
+    assert found.loc[found["serial"] == "T-050XY", "ask"].tolist() == ["power and odometer"]
+    assert set(found["parts"]) == {"A"}

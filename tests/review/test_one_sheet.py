@@ -155,7 +155,7 @@ def test_limits_to_lower_stand_dearest_first_and_past_three_in_one_line():
     by_part = pd.DataFrame(
         {"component": "shaft", "part": parts, "trucks": [1, 2, 3, 4], "expected": [0.1, 0.4, 0.2, 0.3]}
     )
-    lines = [*one_sheet._to_lower(limits, Calls(pd.DataFrame(), by_part), 1000.0)]
+    lines = [*one_sheet._to_lower(limits, Calls(pd.DataFrame(), np.zeros(0, int), by_part), 1000.0)]
     assert [line.what.values.get("part") for line in lines] == ["B", "D", None]
     assert lines[0].loss == pytest.approx(400)
     assert lines[2].what.values == {"parts": [("shaft", "C"), ("shaft", "A")], "trucks": 4}

@@ -326,6 +326,7 @@ def test_unknown_powers_and_weights_are_filled_and_counted():
     table = pd.DataFrame(
         {
             "serial": ["a", "b", "c", "d", "e"],
+            "count": 1,
             "use": ["tow", "tow", "tow", "sled", "drag"],
             "power_hp": [500.0, 600.0, np.nan, 900.0, np.nan],
             "weight_lb": [8000.0, np.nan, 9000.0, 7000.0, 5000.0],
