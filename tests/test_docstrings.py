@@ -14,7 +14,6 @@ PACKAGE = Path(analytics.__file__).parent
 #: functions of a folder whose docstring leaves out a parameter; 0 in every other
 LEFT = {
     "driveline": 41,
-    "models": 62,
     "ratings": 77,
     "records": 70,
     "report": 85,

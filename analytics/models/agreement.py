@@ -38,7 +38,10 @@ class Agreement:
 
 
 def kappa(first: Sequence[str], second: Sequence[str], level: float = 0.95) -> Agreement:
-    """Cohen's kappa of two judgements per thing, shape (n,) each. Raises NotEnoughData without a pair."""
+    """Cohen's kappa of two judgements per thing, ``first`` and ``second`` (n,), with two-sided limits at ``level``.
+
+    Raises AnalyticsError where the two differ in length, NotEnoughData without a pair.
+    """
     import pandas as pd
 
     if len(first) != len(second):

@@ -78,7 +78,7 @@ def observed(table: pd.DataFrame, clock: Clock) -> Observed:
 
 
 def curve(table: pd.DataFrame, clock: Clock) -> SurvivalCurve:
-    """Kaplan-Meier curve of some rows of the table. Raises NotEnoughData where nothing was at risk."""
+    """Kaplan-Meier curve on a ``clock`` of some rows of the table. Raises NotEnoughData where nothing was at risk."""
     seen = observed(table, clock)
     if not len(seen.time):
         raise NotEnoughData(
@@ -88,7 +88,10 @@ def curve(table: pd.DataFrame, clock: Clock) -> SurvivalCurve:
 
 
 def fit(table: pd.DataFrame, clock: Clock, min_failures: int) -> LifeFit:
-    """Weibull fit of some rows of the table; failures at age 0 are taken as before the first day, mile or run."""
+    """Weibull fit of some rows of the table on a ``clock``; failures at age 0 are taken as before its first unit.
+
+    Raises NotEnoughData with fewer than min_failures, and where `fit_life` does.
+    """
     seen = observed(table, clock)
     zero = seen.failed & (seen.upper == 0)
     upper = np.where(zero, 1.0, seen.upper)
@@ -96,7 +99,7 @@ def fit(table: pd.DataFrame, clock: Clock, min_failures: int) -> LifeFit:
 
 
 def survival_table(table: pd.DataFrame, clocks: Sequence[Clock] = CLOCKS, min_at_risk: int = 5) -> pd.DataFrame:
-    """Curves of every cell in one long frame (SURVIVAL_COLUMNS).
+    """Curves of every cell of the ``table`` on each of the ``clocks``, in one long frame (SURVIVAL_COLUMNS).
 
     Cells: each component; each part of it; each part by power band and weight class. A blank part, band or class means
     all of them together, a blank finding means any. Rows with a finding (by component and by part) hold
@@ -182,7 +185,8 @@ def _by_finding(
 
 
 def repeated_failures(table: pd.DataFrame, units: pd.DataFrame, sight: pd.DataFrame) -> MeanCumulativeFunction:
-    """Mean number of failures per unit by its age in days, replacements included; rows, units and sight of ``Lifetimes``.
+    """Mean number of failures per unit by its age in days, replacements included; table (or some of its rows), units
+    and sight of ``Lifetimes``.
 
     Raises NotEnoughData where nothing failed.
     """
@@ -190,7 +194,11 @@ def repeated_failures(table: pd.DataFrame, units: pd.DataFrame, sight: pd.DataFr
 
 
 def failures_with_age(table: pd.DataFrame, units: pd.DataFrame, sight: pd.DataFrame) -> PowerLaw:
-    """Do failures of a unit come faster as it ages, replacements included? Raises NotEnoughData with fewer than two."""
+    """Do failures of a unit come faster as it ages, replacements included? table, units, sight: as for
+    `repeated_failures`.
+
+    Raises NotEnoughData with fewer than two.
+    """
     return trend_of_events(units, *_failures(table, sight))
 
 
@@ -211,7 +219,8 @@ def repeated_events(
 ) -> MeanCumulativeFunction:
     """Mean number of events per unit by its age in days; units and sight (or some of their rows) of ``Lifetimes``.
 
-    Events of other units, and those out of sight, are passed over. Raises NotEnoughData without an event.
+    event_unit, event_day (m,): unit and date of each event. Events of other units, and those out of sight, are passed
+    over. Raises NotEnoughData without an event.
     """
     watched, name, age = _histories(units, sight, event_unit, event_day)
     return mean_cumulative_function(watched["unit"], watched["end"], name, age, watched["begin"], watched["count"])
@@ -222,7 +231,8 @@ def trend_of_events(
 ) -> PowerLaw:
     """Do events of a unit come faster as it ages? Of units watched from new, up to where they first went out of sight.
 
-    An event on the first day counts as half a day old. Raises NotEnoughData with fewer than two events.
+    units, sight, event_unit, event_day: as for `repeated_events`; level: of the limits on the trend. An event on the
+    first day counts as half a day old. Raises NotEnoughData with fewer than two events.
     """
     first = sight[sight["new"]]
     watched, name, age = _histories(units, first, event_unit, event_day)

@@ -35,8 +35,9 @@ class ModelTest:
 def curvature_test(
     data: LifeData, life_miles: float, law: str = "weibull", priors: Priors | None = None, terms: Terms = NO_TERMS
 ) -> ModelTest:
-    """Is life a straight power law? Adds the square of log power; terms: as of `joint_model`. Raises NotEnoughData
-    with fewer than 5 failures, where the test has no say."""
+    """Is life a straight power law? Adds the square of log power. data, life_miles, law, priors, terms: as for
+    `joint_model`. Raises NotEnoughData with fewer than 5 failures, where the test has no say.
+    """
     if data.failures < 5:
         raise NotEnoughData(f"{data.failures:g} failures: whether the power law bends needs at least 5")
     base, top = fit_joint(joint_model(data, life_miles, law, priors, terms))
@@ -60,7 +61,12 @@ def curvature_test(
 
 def common_shape_test(parts: dict[str, LifeData], life_miles: float, law: str = "weibull") -> ModelTest:
     """Do the parts share one Weibull shape? Each part keeps its own power and weight effects; the shared shape is found
-    by Brent's method on the sum of the profiles. Known and unknown miles alike; priors on the shape only, and the same for all."""
+    by Brent's method on the sum of the profiles. Known and unknown miles alike; priors on the shape only, and the same
+    for all.
+
+    parts: by name; those with fewer than 3 failures are passed over. life_miles, law: as for `joint_model`. Raises
+    NotEnoughData where fewer than two are left.
+    """
     usual, spread = float(np.log(2)), 2.0
     loose = Priors(shape=(usual, spread))
     fitted = {}
@@ -100,7 +106,8 @@ def common_shape_test(parts: dict[str, LifeData], life_miles: float, law: str = 
 
 
 def fitted_survival(model: JointModel, top: Optimum, miles: np.ndarray, rows: np.ndarray | None = None) -> np.ndarray:
-    """Mean fitted survival (m,) at ``miles`` (m,) over the vehicles in ``rows`` (n,) bool, to lay over a curve of theirs."""
+    """Mean survival (m,) at ``miles`` (m,) by a fit (model, top: of `fit_joint`) over the vehicles in ``rows`` (n,)
+    bool, by default all, to lay over a curve of theirs."""
     theta, lay = top.theta[0], model.layout
     x = model.x if rows is None else model.x[rows]
     w = model.data.weight if rows is None else model.data.weight[rows]
@@ -133,7 +140,7 @@ class SpreadLives:
 
 
 def spread_lives(model: JointModel, top: Optimum) -> SpreadLives:
-    """The lives a curve on miles can be drawn from, where many odometers are unknown.
+    """The lives a curve on miles can be drawn from, where many odometers are unknown. model, top: of `fit_joint`.
 
     A life without any reading is spread over the nodes of its miles per day, each weighted by how likely it is given that
     the part still runs (or failed on that day) and was not read: the expected number at risk at each mile, as in the
@@ -228,8 +235,9 @@ def influence(
     use: int = 0,
     survivors: int = 10,
 ) -> tuple[Influence, ...]:
-    """How far the power at ``reliability`` moves without each failure and without each of the ``survivors`` longest-run survivors,
-    largest effect first. model, top: the fit to all lives; refit: the same to some of them. use: its code."""
+    """How far the power at ``reliability`` and weight_lb moves without each failure and without each of the
+    ``survivors`` longest-run survivors, largest effect first. model, top: the fit to all lives; refit: the same to some
+    of them. use: its code."""
     data, life_miles = model.data, model.life_miles
     z = standard_quantile(reliability, model.law)
     lw = float(np.log(weight_lb))

@@ -171,7 +171,7 @@ def cumulative_incidence(
     """Aalen-Johansen cumulative incidence per cause, exact on ties, with late entry and counts.
 
     time: age at failure or when last seen, shape (n,); cause: what failed, one label per row; blank, missing
-    or 0 is still running. entry, count as for `kaplan_meier`. variance: "aalen" (default, as in R's cmprsk)
+    or 0 is still running. entry, count, level as for `kaplan_meier`. variance: "aalen" (default, as in R's cmprsk)
     or "delta" (as in R's survival); they differ little.
     Raises NotEnoughData where nothing failed.
     """

@@ -1,4 +1,4 @@
-"""The two life distributions, as functions of z: Weibull S = exp(-e^z), log-normal S = Phi(-z)."""
+"""The two life distributions (LAWS), as functions of z: Weibull S = exp(-e^z), log-normal S = Phi(-z)."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ LOG_2PI = float(np.log(2 * np.pi))
 
 
 def standard_quantile(reliability: float, law: str) -> float:
-    """The z at which survival equals ``reliability``."""
+    """The z at which survival under a ``law`` equals ``reliability``."""
     return float(np.log(-np.log(reliability))) if law == "weibull" else float(ndtri(1 - reliability))
 
 
 def survival_of(z: np.ndarray, law: str) -> np.ndarray:
-    """S(z), any shape."""
+    """S(z) of a ``law``, any shape."""
     return np.exp(-np.exp(np.minimum(z, 700))) if law == "weibull" else ndtr(-z)
 
 
 def log_survival(z: np.ndarray, law: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """log S(z) and its first two derivatives."""
+    """log S(z) of a ``law`` and its first two derivatives, in the shape of z."""
     if law == "weibull":
         h = np.exp(np.minimum(z, 600))
         return -h, -h, -h
@@ -32,7 +32,7 @@ def log_survival(z: np.ndarray, law: str) -> tuple[np.ndarray, np.ndarray, np.nd
 
 
 def log_density(z: np.ndarray, law: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """log of the density in z, and its first two derivatives."""
+    """log of the density of a ``law`` in z, and its first two derivatives, in the shape of z."""
     if law == "weibull":
         h = np.exp(np.minimum(z, 600))
         return z - h, 1 - h, -h
@@ -56,10 +56,12 @@ def averaged(
 ) -> list[np.ndarray]:
     """sum_j weights[k]_j S^(k)(u + spread nodes_j), (B, m_k, n), for each derivative k of S that has weights.
 
-    u: (B, n). spread: (B,). nodes: (J,). weights: (B or 1, m_k, J), of S and up to three derivatives.
+    S: of the ``law``. u: (B, n). spread: (B,). nodes: (J,). weights: (B or 1, m_k, J), of S and up to three
+    derivatives.
 
-    Each derivative is S or phi times a polynomial whose terms part into a factor of the row and one of the node (_TERMS). So S is
-    reckoned once, and what differs between derivatives lies in the weights of one product of matrices.
+    Each derivative is S or phi times a polynomial whose terms part into a factor of the row and one of the node
+    (_TERMS). So S is reckoned once, and what differs between derivatives lies in the weights of one product of
+    matrices.
     """
     terms, r = _TERMS[law][: len(weights)], spread[:, None] * nodes
     if law == "weibull":

@@ -7,14 +7,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from scipy.special import betaincinv, chdtri
 
 from analytics.errors import AnalyticsError, NotEnoughData
-
-if TYPE_CHECKING:
-    pass
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,9 +43,9 @@ def _positive(name: str, value: float) -> float:
 
 
 def binomial_limits(failures: int, units: int, level: float = 0.95) -> Limits:
-    """Limits on the share failing, `failures` of `units`: Clopper and Pearson, Biometrika 26 (1934) 404-413.
+    """Limits at `level` on the share failing, `failures` of `units`: Clopper and Pearson, Biometrika 26 (1934) 404-413.
 
-    With no failure the lower limit is 0, and the upper one 1 - (a/2)^(1/n).
+    With no failure the lower limit is 0, and the upper one 1 - (a/2)^(1/n), a = 1 - `level`.
     """
     k, n = _whole("failures", failures), _whole("units", units, 1)
     if k > n:
@@ -60,7 +57,8 @@ def binomial_limits(failures: int, units: int, level: float = 0.95) -> Limits:
 
 
 def poisson_limits(failures: int, exposure: float = 1.0, level: float = 0.95) -> Limits:
-    """Limits on a failure rate, `failures` in `exposure` miles or days: Garwood, Biometrika 28 (1936) 437-442."""
+    """Limits at `level` on a failure rate, `failures` in `exposure` miles or days: Garwood, Biometrika 28 (1936)
+    437-442."""
     k, total = _whole("failures", failures), _positive("exposure", exposure)
     tail = (1 - _share("level", level)) / 2
     # chdtri gives the point exceeded with the stated chance.
@@ -93,12 +91,12 @@ def compare_rates(
     level: float = 0.95,
     alternative: Literal["two-sided", "greater", "less"] = "two-sided",
 ) -> RateComparison:
-    """Exact conditional test that two Poisson rates are equal, given the sum of failures.
+    """Exact conditional test that two Poisson rates, failures_1 in exposure_1 and failures_2 in exposure_2, are equal.
 
-    Given the sum, the first count is binomial with share exposure_1/(exposure_1 + exposure_2): Przyborowski
-    and Wilenski, Biometrika 31 (1940) 313-323. The two-sided p-value adds every outcome no likelier than the
-    one seen; limits on the ratio are two-sided, from Clopper-Pearson. The ratio is infinite where the second
-    saw no failure.
+    Given the sum, the first count is binomial with share exposure_1/(exposure_1 + exposure_2): Przyborowski and
+    Wilenski, Biometrika 31 (1940) 313-323. The two-sided p-value adds every outcome no likelier than the one seen;
+    limits on the ratio are two-sided at ``level``, from Clopper-Pearson. The ratio is infinite where the second saw no
+    failure. alternative "greater": the first rate is higher. Raises NotEnoughData without any failure.
     """
     from scipy.stats import binomtest
 

@@ -100,8 +100,9 @@ NO_TERMS = Terms()
 def joint_model(
     data: LifeData, life_miles: float, law: str = "weibull", priors: Priors | None = None, terms: Terms = NO_TERMS
 ) -> JointModel:
-    """Prepare one part, with the ``terms`` asked for as far as the records can speak of them. life_miles: the target life, a unit of
-    scale. Raises AnalyticsError where there is no row at all."""
+    """Prepare the lives of one part (data) under a ``law`` (one of LAWS), with the ``terms`` asked for as far as the
+    records can speak of them. life_miles: the target life, a unit of scale. priors: on the scale of a Weibull, by
+    default those of `Priors`. Raises AnalyticsError where there is no row at all."""
     if not len(data.lower):
         raise AnalyticsError("no lives of this part")
     data, _ = fill_failures(data)
@@ -190,7 +191,7 @@ def _priors(
     return priors
 
 
-def starting_point(model: JointModel) -> np.ndarray:
+def _starting_point(model: JointModel) -> np.ndarray:
     """A rough theta (p,): priors where they speak, the intercept from the number of failures."""
     lay, data, pri = model.layout, model.data, model.priors
     theta = np.zeros(lay.size)
@@ -234,15 +235,16 @@ def starting_point(model: JointModel) -> np.ndarray:
 
 
 def step_limits(layout: Layout) -> np.ndarray:
-    """Longest Newton step per parameter (p,)."""
+    """Longest Newton step per parameter (p,) of a ``layout``."""
     out = np.full(layout.size, 1.0)
     out[layout.gamma] = 8.0
     return out
 
 
 def fit_joint(model: JointModel, start: np.ndarray | None = None) -> tuple[JointModel, Optimum]:
-    """The free fit. The nodes follow shape x spread, so the model comes back with those it ended on."""
-    theta = starting_point(model) if start is None else start
+    """The free fit, from ``start`` (p,) where given. The nodes follow shape x spread, so the model comes back with
+    those it ended on."""
+    theta = _starting_point(model) if start is None else start
     negative = 2 if model.priors.power is not None else None
     limits = step_limits(model.layout)
     for _ in range(3):
@@ -271,7 +273,8 @@ class Driving:
 
 
 def driving_of(model: JointModel, top: Optimum, level: float = 0.95) -> tuple[Driving, ...]:
-    """What customers of each use really drive, unread and returned ones accounted for. Empty when all miles are known."""
+    """What customers of each use really drive, unread and returned ones accounted for, with limits at ``level``; model,
+    top: of `fit_joint`. Empty when all miles are known."""
     lay = model.layout
     if not lay.uses:
         return ()
@@ -287,11 +290,13 @@ def driving_of(model: JointModel, top: Optimum, level: float = 0.95) -> tuple[Dr
 
 
 def constrained_layout(layout: Layout) -> Layout:
+    """The ``layout`` under a constraint: gamma without the intercept, which the constraint gives."""
     return replace(layout, columns=layout.columns - 1)
 
 
 def fit_at(model: JointModel, constraint: Constraint, start: np.ndarray, tolerance: float = 1e-8) -> Optimum:
-    """The fit under which survival at the target is exactly R at the constraint's vehicle. start: (p - 1,)."""
+    """The fit of a ``model`` under which survival at the target is exactly R at the constraint's vehicle.
+    start: (p - 1,); tolerance: as for `maximise`."""
     lay = constrained_layout(model.layout)
     fun = objective(model.rows, lay, model.law, model.priors, model.nodes, constraint)
     return maximise(
@@ -300,14 +305,15 @@ def fit_at(model: JointModel, constraint: Constraint, start: np.ndarray, toleran
 
 
 def free_theta(theta: np.ndarray, constraint: Constraint) -> np.ndarray:
-    """Constrained theta (B, p - 1) as a free one (B, p): the intercept put back."""
+    """Constrained theta (B, p - 1) as a free one (B, p): the intercept put back by the ``constraint``."""
     theta = np.atleast_2d(theta)
     intercept = -constraint.z - theta[:, 1 : 1 + len(constraint.x0)] @ constraint.x0
     return np.insert(theta, 1, intercept, axis=1)
 
 
 def log_power_at(model: JointModel, theta: np.ndarray, z: float, log_weight: float, use: int) -> np.ndarray:
-    """Log power (B,) at which the life law sits at z at the target miles; theta (B, p) free."""
+    """Log power (B,) at which the life of a vehicle of log_weight (log lb) and ``use`` (its code) sits at z at the
+    target miles of the ``model``; theta (B, p) free."""
     theta = np.atleast_2d(theta)
     gamma = theta[:, model.layout.gamma]
     x0 = model.covariates(model.centre[0], log_weight, use)
@@ -436,7 +442,8 @@ def _failure_days(model: JointModel, draw: _Draw) -> np.ndarray:
 
 
 def simulate_lives(model: JointModel, theta: np.ndarray, rng: np.random.Generator) -> LifeData:
-    """One fleet drawn at theta (p,) free, as the shop would have it on record: every row its own vehicle."""
+    """One fleet of a ``model`` drawn by ``rng`` at theta (p,) free, as the shop would have it on record: every row its
+    own vehicle."""
     draw = _draw(model, theta, [rng])
     data = model.data.take(draw.at)
     n = len(draw.at)
@@ -467,9 +474,9 @@ def simulate_lives(model: JointModel, theta: np.ndarray, rng: np.random.Generato
 
 
 def simulate(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Generator]) -> Rows:
-    """Rows of one fleet from each stream, drawn at theta (p,) free: same powers, weights, uses and ages at the cut-off;
-    driving rates, lives and reports drawn anew, and who is read where that is modelled, else the same units.
-    Identical units are drawn one by one."""
+    """Rows of one fleet of a ``model`` from each of the ``rngs``, drawn at theta (p,) free: same powers, weights, uses
+    and ages at the cut-off; driving rates, lives and reports drawn anew, and who is read where that is modelled, else
+    the same units. Identical units are drawn one by one; raises AnalyticsError where their count is no whole number."""
     lay, data = model.layout, model.data
     draw = _draw(model, theta, rngs)
     fleets = len(rngs)
@@ -574,4 +581,6 @@ def simulate(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Gene
 def rating_constraint(
     model: JointModel, log_power: float, reliability: float, log_weight: float, use: int
 ) -> Constraint:
+    """Survival at the target of the ``model`` is ``reliability`` at log_power (log hp), log_weight (log lb) and ``use``
+    (its code)."""
     return Constraint(model.covariates(log_power, log_weight, use), standard_quantile(reliability, model.law))

@@ -131,8 +131,12 @@ def life_data(
     weight: np.ndarray | None = None,
     fitted: np.ndarray | None = None,
 ) -> LifeData:
-    """LifeData from arrays (n,), checked; what is left out takes its plain default. ``use`` may hold names. fitted: in years, from any day;
-    by default as long ago as the cut-off is.
+    """LifeData from arrays (n,), checked; what is left out takes its plain default.
+
+    entry, lower, upper, entry_days, lower_days, upper_days, start_days, cutoff_days, known_alive, extra, extra_names,
+    rate_miles, rate_days, weight: as in `LifeData`; by default from new, unread, cut off at the end, each row one unit.
+    power_hp, weight_lb: at the crank, of the truck. ``use`` and ``unit`` may hold names. fitted: in years, from any
+    day; by default as long ago as the cut-off is.
 
     Raises AnalyticsError on a power or weight that is not positive, on a life out of order, and on a row with neither
     miles nor days.
@@ -213,9 +217,11 @@ def from_lifetimes(
 ) -> tuple[LifeData, tuple[Reason, ...]]:
     """LifeData of one component (and part) from the lifetimes table, and what was left out or assumed.
 
-    A failure counts when its cause is in ``causes``; another cause ends the life there without a failure. A running
-    unit last read more than STALE_DAYS before the cut-off is carried on at its own miles per day. A failure at 0
-    miles becomes "failed within the first ``soon`` miles". ``strength`` names the column that stands for power.
+    as_of: the cut-off, by default the last day of the table. extra: further columns of it. A failure counts when its
+    cause is in ``causes``; another cause ends the life there without a failure. A running unit last read more than
+    STALE_DAYS before the cut-off is carried on at its own miles per day. A failure at 0 miles becomes "failed within
+    the first ``soon`` miles". ``strength`` names the column that stands for power. Raises AnalyticsError where the
+    table has no such part, NotEnoughData where no life of it can be used.
     """
     rows = table[table["component"] == component]
     if part is not None:
@@ -320,17 +326,18 @@ def _ages(rows: pd.DataFrame, stop: pd.Timestamp) -> tuple[np.ndarray, np.ndarra
 
 
 def rated_weight(weight_lb: float) -> float:
-    """The weight to reckon with: that of lives without any for "any weight" (inf), else itself."""
+    """weight_lb as reckoned with: that of lives without any for "any weight" (inf), else itself."""
     return ANY_WEIGHT if np.isinf(weight_lb) else weight_lb
 
 
 def asked_weight(weight_lb: float) -> float:
-    """The weight asked for: "any weight" (inf) for that of lives without any, else itself."""
+    """weight_lb as asked for: "any weight" (inf) for that of lives without any, else itself."""
     return np.inf if weight_lb == ANY_WEIGHT else weight_lb
 
 
 def split_days(start: np.ndarray, length: np.ndarray, change: float) -> tuple[np.ndarray, np.ndarray]:
-    """Days of a stretch before and after the age ``change`` at which the driving rate may change; arrays alike."""
+    """Days before and after the age ``change``, at which the driving rate may change, of a stretch of ``length`` days
+    from the age ``start``; arrays alike."""
     before = np.clip(np.minimum(start + length, change) - start, 0, None)
     return before, np.maximum(length - before, 0)
 
@@ -349,7 +356,7 @@ def with_fitted(data: LifeData) -> LifeData | None:
 
 
 def fill_failures(data: LifeData) -> tuple[LifeData, int]:
-    """Failures without miles but with a known miles per day get miles = rate x days. Returns how many."""
+    """``data`` with miles = rate x days for failures without miles but with a known miles per day, and how many."""
     gap = data.failed & np.isnan(data.lower) & data.has_rate
     if not gap.any():
         return data, 0
@@ -465,8 +472,8 @@ class _Blocks:
 
 
 def build_rows(data: LifeData, x: np.ndarray, scale: float, change: float) -> Rows:
-    """Rows for `log_likelihood` (D = 1). x: (n, q) with the intercept first; scale: the target life in miles;
-    change: age in days at which the driving rate may change."""
+    """``data`` as rows for `log_likelihood` (D = 1). x: (n, q) with the intercept first; scale: the target life in
+    miles; change: age in days at which the driving rate may change."""
     data, _ = fill_failures(data)
     rows = _Blocks(data, x, scale, change)
     rows.with_miles()

@@ -95,7 +95,8 @@ def log_likelihood(
     """Log-likelihood (B,), gradient (B, p) and Hessian (B, p, p) at theta (B, p); order 0 gives the value
     alone.
 
-    Data with D = 1 are shared by all B; otherwise D must equal B. ``nodes`` from `rate_nodes`.
+    rows: with D = 1 shared by all B; otherwise D must equal B. layout: of theta. law: one of LAWS. ``nodes`` from
+    `rate_nodes`. constraint: in place of the intercept, which theta then lacks.
     """
     data = stack(rows, layout.uses) if isinstance(rows, Rows) else rows
     at = _At(np.atleast_2d(theta), layout, order, constraint)

@@ -43,7 +43,8 @@ class MileageRow:
 
 
 def mileage_by_use(data: LifeData, level: float = 0.95) -> tuple[MileageRow, ...]:
-    """One row per use from units with a known odometer; t intervals on log miles per day. Under 3 units: NaN and why.
+    """One row per use from units of ``data`` with a known odometer; t intervals at ``level`` on log miles per day.
+    Under 3 units: NaN and why.
 
     Returned units drove more than the rest (they are returned because they drove), so ``median`` leaves them out where
     at least 3 others were read.
@@ -124,7 +125,8 @@ class DrivingFit:
 def fit_driving(
     data: LifeData, priors: Priors | None = None, decline: bool = True, change_days: float = 1096.0
 ) -> DrivingFit:
-    """Driving rates on their own, from the odometers known, with the same weak priors as the joint fit."""
+    """Driving rates on their own, from the odometers known of ``data``, with the same weak priors as the joint fit.
+    decline: whether the rate may change past the age change_days."""
     priors = Priors() if priors is None else priors
     m = data.rate_counts
     before, after = split_days(np.zeros(m.sum()), data.rate_days[m], change_days)

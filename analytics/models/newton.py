@@ -29,11 +29,11 @@ def maximise(
     tolerance: float = 1e-8,
     rounds: int = 60,
 ) -> Optimum:
-    """Maximise B functions at once: Newton steps, eigenvalues bent to be negative, halved until each rises.
+    """Maximise B functions at once: Newton steps, eigenvalues bent to be negative, cut back until each rises.
 
-    function(theta, which) gives value, gradient, Hessian for the replicates ``which``. ``negative``: index of
-    a parameter kept below 0 (a step goes at most 0.8 of the way). ``limits`` (p,): longest step per
-    parameter.
+    start: (B, p) or (p,). function(theta, which) gives value, gradient, Hessian for the replicates ``which``.
+    ``negative``: index of a parameter kept below 0 (a step goes at most 0.8 of the way). ``limits`` (p,): longest step
+    per parameter. Converged where the decrement is below ``tolerance`` within so many ``rounds``.
     """
     theta = np.array(np.atleast_2d(start), dtype=float)
     batch = len(theta)

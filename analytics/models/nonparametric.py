@@ -45,7 +45,8 @@ def _row(bad: NDArray[np.bool_]) -> int:
 
 
 def check_column(name: str, values: ArrayLike, length: int | None = None) -> Floats:
-    """One column of times as floats, shape (n,): finite, not negative, of the stated length."""
+    """``values`` as one column of floats, shape (n,): finite, not negative, of the stated length. Raises
+    AnalyticsError, which calls the column ``name`` and tells the first bad row."""
     try:
         column = np.asarray(values, dtype=float)
     except (TypeError, ValueError) as error:
@@ -68,7 +69,7 @@ def check_column(name: str, values: ArrayLike, length: int | None = None) -> Flo
 
 
 def check_count(values: ArrayLike | None, length: int) -> Ints:
-    """Counts of identical units, shape (n,) of whole numbers >= 0; ones where None."""
+    """``values`` as counts of identical units, whole numbers >= 0, shape (length,); ones where None."""
     if values is None:
         return np.ones(length, dtype=np.int64)
     column = check_column("count", values, length)
@@ -82,7 +83,7 @@ def check_count(values: ArrayLike | None, length: int) -> Ints:
 
 
 def check_failed(values: ArrayLike, length: int) -> NDArray[np.bool_]:
-    """Failed or not, shape (n,): booleans, or 0 and 1."""
+    """``values`` as failed or not, shape (length,): booleans, or 0 and 1. Raises AnalyticsError on any other."""
     column = np.asarray(values)
     if column.shape != (length,):
         raise AnalyticsError(f"failed has shape {column.shape} for {length} units: give one value per unit.")
@@ -97,7 +98,8 @@ def check_failed(values: ArrayLike, length: int) -> NDArray[np.bool_]:
 
 
 def check_entry(values: ArrayLike | None, time: Floats, failed: NDArray[np.bool_]) -> Floats:
-    """Ages at which units came under observation, shape (n,), before their time; zeros where None."""
+    """``values`` as ages at which units came under observation, shape (n,); zeros where None. Raises AnalyticsError on
+    one after its time, or at it where it failed (``failed``)."""
     if values is None:
         return np.zeros(len(time))
     entry = check_column("entry", values, len(time))
@@ -112,7 +114,7 @@ def check_entry(values: ArrayLike | None, time: Floats, failed: NDArray[np.bool_
 
 
 def units_at_risk(times: Floats, time: Floats, entry: Floats, count: Ints) -> Ints:
-    """Units at risk at each of `times`, shape (k,), for units on (entry, time]."""
+    """Units at risk at each of `times`, shape (k,), for units on (entry, time], ``count`` a row."""
 
     def at_or_after(values: Floats, units: Ints) -> Ints:
         order = np.argsort(values, kind="stable")
@@ -180,7 +182,8 @@ def risk_rows(
 def survival_limits(
     survival: Floats, std_err: Floats, level: float = 0.95, transform: Transform = "log-log"
 ) -> tuple[Floats, Floats]:
-    """Pointwise limits on S, log S or log(-log S), inside [0, 1]; NaN where the transform does not exist.
+    """Pointwise two-sided limits at ``level`` from ``survival`` S and its std_err, (k,) each, made on S, log S or
+    log(-log S), inside [0, 1]; NaN where the transform does not exist.
 
     On log(-log S) there are none while nothing has failed (S = 1) nor once S = 0: the exact bounds serve
     there.
@@ -226,7 +229,7 @@ def _product_limit(rows: RiskRows) -> dict[str, Floats]:
 
 
 def arrays_to_frame(result: object, names: Sequence[str]) -> pd.DataFrame:
-    """The named array fields of a result as columns, unrounded."""
+    """The fields ``names`` of a result, arrays of one length, as columns, unrounded."""
     import pandas as pd
 
     return pd.DataFrame({name: getattr(result, name) for name in names})
@@ -438,7 +441,8 @@ def kaplan_meier(
 
     time: age at failure or when last seen, shape (n,); failed: True or False; entry: age at which the unit
     came under observation (0: from new); count: identical units in one row. Units are at risk on (entry,
-    time]; a row without failure whose entry equals its time adds nothing.
+    time]; a row without failure whose entry equals its time adds nothing. level, transform: as for
+    `survival_limits`.
     Raises AnalyticsError for a missing, negative or contradictory value, NotEnoughData where no unit was at
     risk.
     """
@@ -472,9 +476,9 @@ def kaplan_meier_cells(
 ) -> pd.DataFrame:
     """Kaplan-Meier curves of many cells from one sort: a long frame, one row per cell and distinct time.
 
-    Arguments as for `kaplan_meier`; cell: one label per row, shape (n,). Columns: cell, then those of
-    `SurvivalCurve.to_frame`, equal to the curve of each cell on its own. Cells in sorted order; a cell none
-    of whose units was at risk has no rows.
+    time, failed, entry, count, level, transform: as for `kaplan_meier`; cell: one label per row, shape (n,). Columns:
+    cell, then those of `SurvivalCurve.to_frame`, equal to the curve of each cell on its own. Cells in sorted order; a
+    cell none of whose units was at risk has no rows.
     """
     import pandas as pd
 

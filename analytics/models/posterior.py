@@ -13,10 +13,12 @@ from analytics.models.priors import penalty
 
 
 def posterior_draws(model: JointModel, top: Optimum, draws: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
-    """theta (draws, p) free, and their weights (draws,) summing to 1.
+    """theta (draws, p) free, and their weights (draws,) summing to 1; the same for the same ``seed``. model, top: of
+    `fit_joint`.
 
     Importance sampling with scrambled Sobol points through a t with 6 degrees of freedom at the mode, covariance x 1.1
-    (Kloek and van Dijk, Econometrica 46 (1978) 1-19), in (log beta, gamma_0, log m, b), m = -b1, flat but for the priors.
+    (Kloek and van Dijk, Econometrica 46 (1978) 1-19), in (log beta, gamma_0, log m, b), m = -b1, flat but for the
+    priors. Raises AnalyticsError where the slope in power is not below 0.
     """
     from scipy.stats import qmc
 
@@ -58,7 +60,7 @@ def posterior_quantile(
     model: JointModel, drawn: tuple[np.ndarray, np.ndarray], z: float, log_weight: float, use: int, confidence: float
 ) -> tuple[float, float]:
     """Log power that the true rating exceeds with probability ``confidence`` under the same priors, and the effective
-    number of draws. drawn: by `posterior_draws`."""
+    number of draws. model, z, log_weight, use: as for `log_power_at`; drawn: by `posterior_draws`."""
     theta, weight = drawn
     ratings = log_power_at(model, theta, z, log_weight, use)
     order = np.argsort(ratings)

@@ -63,7 +63,8 @@ NO_PRIORS = Priors(
 def penalty(
     theta: np.ndarray, layout: Layout, priors: Priors, constrained: bool = False
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Log prior (B,), gradient (B, p), Hessian (B, p, p); up to a constant. The power is the first covariate."""
+    """Log of the ``priors`` (B,), gradient (B, p), Hessian (B, p, p) at theta (B, p) of a ``layout``; up to a constant.
+    The power is the first covariate. constrained: gamma lacks the intercept."""
     theta = np.atleast_2d(theta)
     batch, size = theta.shape
     value, grad, hess = np.zeros(batch), np.zeros((batch, size)), np.zeros((batch, size, size))

@@ -91,11 +91,11 @@ def mean_cumulative_function(
 ) -> MeanCumulativeFunction:
     """Mean cumulative number of events per unit by age, from units of staggered ages.
 
-    unit, end, start, count: shape (n,), one row per stretch a unit was watched: its name, the ages between
-    which it was (start 0: from new) and how many units share this very history. A unit that was out of sight
-    for a time has several rows. event_unit, event_time: shape (m,), one row per event; two events of one
-    unit at one age are two events. A unit is at risk on (start, end]. Raises AnalyticsError for an unknown
-    unit, stretches of one unit that overlap or an event outside its unit's ages; NotEnoughData without an event.
+    unit, end, start, count: shape (n,), one row per stretch a unit was watched: its name, the ages between which it was
+    (start 0: from new) and how many units share this very history. A unit that was out of sight for a time has several
+    rows. event_unit, event_time: shape (m,), one row per event; two events of one unit at one age are two events. A
+    unit is at risk on (start, end]. level: of the limits. Raises AnalyticsError for an unknown unit, stretches of one
+    unit that overlap or an event outside its unit's ages; NotEnoughData without an event.
     """
     import pandas as pd
 
@@ -245,12 +245,14 @@ class PowerLaw:
 def power_law(
     end: ArrayLike, event_end: ArrayLike, event_time: ArrayLike, count: ArrayLike | None = None, level: float = 0.95
 ) -> PowerLaw:
-    """Do events come faster or slower as units age? Maximum likelihood of the power-law process, each unit watched from new.
+    """Do events come faster or slower as units age? Maximum likelihood of the power-law process, each unit watched from
+    new.
 
-    end, count: shape (n,), the age each unit was watched to, and how many share it. event_time, event_end: shape (m,), the
-    age of each event and the age its own unit was watched to. p_value: two-sided, of laplace_z. Sources: Crow, US Army AMSAA
-    TR-138 (1974); NIST/SEMATECH e-Handbook 8.4.5.2 and 8.2.3.4; Laplace's test as in Cox and Lewis (1966). Raises
-    AnalyticsError on an event outside its unit's age; NotEnoughData with fewer than two events, or all at the end.
+    end, count: shape (n,), the age each unit was watched to, and how many share it. event_time, event_end: shape (m,),
+    the age of each event and the age its own unit was watched to. level: of the limits on b. p_value: two-sided, of
+    laplace_z. Sources: Crow, US Army AMSAA TR-138 (1974); NIST/SEMATECH e-Handbook 8.4.5.2 and 8.2.3.4; Laplace's test
+    as in Cox and Lewis (1966). Raises AnalyticsError on an event outside its unit's age; NotEnoughData with fewer than
+    two events, or all at the end.
     """
     z = two_sided_z(level)
     ends = check_column("end", end)

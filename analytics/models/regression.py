@@ -8,7 +8,8 @@ from analytics.models.rows import Rows, stack
 
 
 def objective(rows: Rows, layout: Layout, law: str, priors: Priors, nodes, constraint: Constraint | None = None):
-    """The penalised log-likelihood as a function for `maximise`; data with D > 1 are taken replicate by replicate."""
+    """The penalised log-likelihood as a function for `maximise`; rows with D > 1 are taken replicate by replicate.
+    layout, law, nodes, constraint: as for `log_likelihood`; priors: as for `penalty`."""
     data = stack(rows, layout.uses)
     replicates = data.constant.shape[0]
 

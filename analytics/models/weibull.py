@@ -362,7 +362,7 @@ def fit_life(
     distribution: Distribution = "weibull",
     min_failures: int = MIN_FAILURES,
 ) -> LifeFit:
-    """Fit a Weibull or log-normal life by maximum likelihood.
+    """Fit a life ``distribution``, "weibull" or "lognormal", by maximum likelihood.
 
     lower, upper: shape (n,). Failed at a known age: equal. Still running: upper infinite. Found failed
     between two looks, or before the first (lower 0): lower < upper. entry: age at which the unit came under
