@@ -13,12 +13,10 @@ import analytics
 PACKAGE = Path(analytics.__file__).parent
 #: functions of a folder whose docstring leaves out a parameter; 0 in every other
 LEFT = {
-    "driveline": 41,
     "ratings": 77,
     "records": 70,
     "report": 85,
     "review": 92,
-    "start": 9,
     "words": 134,
 }
 

@@ -13,7 +13,8 @@ def apply_force(
 ) -> np.ndarray:
     """Force of the apply piston on the plates, N: (p - p_back) A - springs, never below 0 (textbook mechanics).
 
-    back_pressure_pa: on the release side of a converter clutch. Centrifugal head of the oil is not in here.
+    p pressure_pa, A area_m2; spring_n: of the return springs. back_pressure_pa: on the release side of a converter
+    clutch. Centrifugal head of the oil is not in here.
     """
     pressure = quantity("apply pressure", pressure_pa, open_low=False, unit="Pa")
     back = quantity("back pressure", back_pressure_pa, open_low=False, unit="Pa")
@@ -24,8 +25,8 @@ def apply_force(
 
 
 def mean_radius(outer_m: ArrayLike, inner_m: ArrayLike, uniform_pressure: bool = False) -> np.ndarray:
-    """Radius at which a ring of friction acts, m (textbook mechanics): of a worn ring, as a used one is, (R + r)/2; of a new
-    one under even pressure 2(R³ - r³)/(3(R² - r²)), slightly more."""
+    """Radius at which a ring of friction acts, m (textbook mechanics), R outer_m, r inner_m: of a worn ring, as a used
+    one is, (R + r)/2; of a new one (uniform_pressure) 2(R³ - r³)/(3(R² - r²)), slightly more."""
     outer, inner = quantity("outer radius", outer_m, unit="m"), quantity("inner radius", inner_m, unit="m")
     below("inner radius", inner, "the outer radius", outer)
     if uniform_pressure:
@@ -34,9 +35,10 @@ def mean_radius(outer_m: ArrayLike, inner_m: ArrayLike, uniform_pressure: bool =
 
 
 def torque_capacity(force_n: ArrayLike, friction: ArrayLike, radius_m: ArrayLike, faces: ArrayLike) -> np.ndarray:
-    """Torque a pack holds, N·m: μ F r z (textbook mechanics).
+    """Torque a pack holds, N·m: μ F r z (textbook mechanics), F force_n, r radius_m the mean radius.
 
-    faces: friction faces, two per lined plate. Friction of wet paper linings about 0.10 to 0.15 (common practice, no source).
+    faces: z, friction faces, two per lined plate. Friction of wet paper linings about 0.10 to 0.15 (common practice, no
+    source).
     """
     force = quantity("apply force", force_n, open_low=False, unit="N")
     faces = quantity("friction faces", faces, 1.0, 100.0, open_low=False)
@@ -51,7 +53,8 @@ def pressure_for_torque(
     faces: ArrayLike,
     spring_n: ArrayLike = 0.0,
 ) -> np.ndarray:
-    """Apply pressure at which a pack just holds a torque, Pa: torque_capacity and apply_force turned round."""
+    """Apply pressure at which a pack just holds torque_nm, Pa: torque_capacity (friction, radius_m, faces) and
+    apply_force (area_m2, spring_n) turned round."""
     per_newton = torque_capacity(1.0, friction, radius_m, faces)
     torque = quantity("torque", torque_nm, open_low=False, unit="N·m")
     spring = quantity("return spring force", spring_n, open_low=False, unit="N")
@@ -59,8 +62,8 @@ def pressure_for_torque(
 
 
 def pressure_margin(pressure_pa: ArrayLike, limit_pa: ArrayLike) -> np.ndarray:
-    """Limit over pressure: under 1 the pressure is above its limit. The usual limit of a converter's apply pressure, 180 psi,
-    is common practice, no source."""
+    """limit_pa over pressure_pa: under 1 the pressure is above its limit. The usual limit of a converter's apply
+    pressure, 180 psi, is common practice, no source."""
     return quantity("pressure limit", limit_pa, unit="Pa") / quantity("apply pressure", pressure_pa, unit="Pa")
 
 
@@ -69,7 +72,8 @@ def passage_flow(
 ) -> np.ndarray:
     """Flow through a release passage, m³/s: C A sqrt(2 Δp/ρ) (textbook, sharp-edged orifice, C about 0.61).
 
-    Oil of about 850 kg/m³ (from memory). Turbulent flow, so not for thin long passages or cold oil.
+    C discharge, A area_m2, Δp drop_pa, ρ density_kg_m3, of oil about 850 (from memory). Turbulent flow, so not for thin
+    long passages or cold oil.
     """
     area = quantity("passage area", area_m2, unit="m²")
     drop = quantity("pressure drop", drop_pa, open_low=False, unit="Pa")

@@ -14,13 +14,14 @@ SN_MEDIAN, SN_LOW, SN_HIGH = 6.0, 3.0, 12.0
 
 
 def life_ratio(load_ratio: ArrayLike, exponent: ArrayLike) -> np.ndarray:
-    """What a change of load does to life: (T2/T1)^-k. Five per cent more at k = 6: 0.75."""
+    """What a change of load does to life: (T2/T1)^-k, T2/T1 load_ratio, k the S-N exponent. At k = 6 five per cent
+    more load leaves 0.75 of it."""
     return quantity("load ratio", load_ratio) ** -quantity("S-N exponent", exponent, 0.0, 50.0)
 
 
 def comeback_ratio(load_ratio: ArrayLike, exponent: ArrayLike, shape: ArrayLike) -> np.ndarray:
-    """What a change of load does to the failures by a fixed mileage, while few fail: (T2/T1)^(kβ), β the Weibull shape.
-    Follows from log t = a - k log T + e/β."""
+    """What a change of load (load_ratio, exponent: as for `life_ratio`) does to the failures by a fixed mileage, while
+    few fail: (T2/T1)^(kβ), β the Weibull shape. Follows from log t = a - k log T + e/β."""
     return quantity("load ratio", load_ratio) ** (
         quantity("S-N exponent", exponent, 0.0, 50.0) * quantity("shape", shape, 0.0, 20.0)
     )

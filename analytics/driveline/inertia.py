@@ -12,7 +12,8 @@ from analytics.driveline.inputs import quantity
 
 
 def inertia_torque(inertia_kgm2: ArrayLike, speed_change_rad_s: ArrayLike, time_s: ArrayLike) -> np.ndarray:
-    """Torque that slowing an inertia adds at a shift, N·m: I |Δω|/Δt (textbook mechanics; even deceleration)."""
+    """Torque that slowing inertia_kgm2 by speed_change_rad_s evenly in time_s adds at a shift, N·m: I |Δω|/Δt (textbook
+    mechanics)."""
     inertia = quantity("inertia", inertia_kgm2, open_low=False, unit="kg·m²")
     change = np.abs(quantity("speed change", speed_change_rad_s, -np.inf, unit="rad/s"))
     return inertia * change / quantity("shift time", time_s, unit="s")

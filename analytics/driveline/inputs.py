@@ -13,7 +13,8 @@ def quantity(
 ) -> np.ndarray:
     """``value`` as an array of floats. NaN (not known) passes; a number outside low to high, or infinite, does not.
 
-    open_low: whether ``low`` itself is refused too. Raises AnalyticsError with the name, the first such value and its place.
+    open_low: whether ``low`` itself is refused too. Raises AnalyticsError with the name, the first such value with
+    its ``unit``, and its place.
     """
     try:
         array = np.asarray(value, float)
@@ -32,7 +33,8 @@ def quantity(
 
 
 def below(name: str, small: np.ndarray, than: str, large: np.ndarray) -> None:
-    """Raise AnalyticsError unless ``small`` is below ``large`` wherever both are known."""
+    """Raise AnalyticsError unless ``small`` is below ``large`` wherever both are known. name, than: what these are
+    called in it."""
     a, b = np.broadcast_arrays(small, large)
     bad = a >= b
     if bad.any():

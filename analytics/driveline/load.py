@@ -91,8 +91,8 @@ def make_loads(records: Records, lifetimes: Lifetimes, assumptions: Assumptions 
     table = lifetimes.table
     kinds = _kinds(records)
     kind = table["component"].map(kinds).fillna("").to_numpy()
-    facts = vehicle_facts(records, table, a)
-    columns, assumed = load_of(facts, _part_rows(records, table), kind, a)
+    facts = _vehicle_facts(records, table, a)
+    columns, assumed = _load_of(facts, _part_rows(records, table), kind, a)
     return Loads(
         records=records,
         lifetimes=lifetimes,
@@ -104,7 +104,7 @@ def make_loads(records: Records, lifetimes: Lifetimes, assumptions: Assumptions 
     )
 
 
-def load_of(
+def _load_of(
     facts: dict[str, Band], parts: pd.DataFrame, kind: np.ndarray, a: Assumptions
 ) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
     """The load columns (n,) for trucks (facts) with parts (a row of the parts sheet each) of a kind (n,), and per assumption
@@ -117,7 +117,7 @@ def load_of(
     capped: dict[str, np.ndarray] = {}
     limited, gears = {}, {}
     for end in ENDS:
-        brought, held, geared = by_gear(facts, a, end, kind)
+        brought, held, geared = _by_gear(facts, a, end, kind)
         least = _most(brought, held, geared)
         whole[end], capped[end] = brought.max(0) * own, least.torque * own
         limited[end], gears[end] = least.limited, least.gear
@@ -125,13 +125,13 @@ def load_of(
     agree = (limited["low"] == limited["high"]) & (limited[""] == limited["low"])
     columns: dict[str, np.ndarray] = {}
     for name, torque in (("", whole), ("_capped", capped)):
-        stress = stress_margin(torque, parts, facts)
-        clutch, pressure_assumed, friction_assumed = clutch_margin(torque, parts, kind, facts, a)
+        stress = _stress_margin(torque, parts, facts)
+        clutch, pressure_assumed, friction_assumed = _clutch_margin(torque, parts, kind, facts, a)
         for end in ENDS:
             columns[f"torque{name or '_at_shaft'}_lbft{_SUFFIX[end]}"] = to_trade(torque[end], LBFT)
             columns[f"stress_margin{name}{_SUFFIX[end]}"] = np.where(is_shaft, stress[end], np.nan)
             columns[f"clutch_margin{name}{_SUFFIX[end]}"] = np.where(is_clutch, clutch[end], np.nan)
-    body = stress_margin(whole, parts)
+    body = _stress_margin(whole, parts)
     for end in ENDS:
         columns[f"body_margin{_SUFFIX[end]}"] = np.where(is_shaft, body[end], np.nan)
     columns["traction_limited"] = np.where(known & agree, limited[""], "not known").astype(object)
@@ -161,22 +161,24 @@ def load_of(
 
 
 def load_at(loads: Loads, component: str, part: str, power_hp: np.ndarray, weight_lb: float, use: str) -> pd.DataFrame:
-    """The load columns of a part in a truck of no special make: one row per power (n,), at a weight and a use.
+    """LOAD_COLUMNS of a ``part`` of a ``component`` in a truck of no special make: one row per power_hp (n,), at
+    weight_lb in a ``use``.
 
-    All but the part's own make is as assumed. Raises AnalyticsError on a power or weight that is not above 0.
+    ``loads``: tell what the part is and what is assumed. All but the part's own make is as assumed. Raises
+    AnalyticsError on a power or weight that is not above 0.
     """
     a, n = loads.assumptions, len(power_hp)
-    facts = truck_facts(np.asarray(power_hp, float), np.full(n, float(weight_lb)), [use] * n, a)
+    facts = _truck_facts(np.asarray(power_hp, float), np.full(n, float(weight_lb)), [use] * n, a)
     kind = np.full(n, loads.kinds.get(component, ""), dtype=object)
     made = loads.made(component, part)
     numbers = loads.records.parts.select_dtypes(float).columns
     row = np.full(len(numbers), np.nan) if made is None else made[numbers].to_numpy(float)
-    columns, _ = load_of(facts, pd.DataFrame(np.tile(row, (n, 1)), columns=numbers), kind, a)
+    columns, _ = _load_of(facts, pd.DataFrame(np.tile(row, (n, 1)), columns=numbers), kind, a)
     return pd.DataFrame(columns)
 
 
-def truck_facts(power_hp: np.ndarray, weight_lb: np.ndarray, uses: list[str], a: Assumptions) -> dict[str, Band]:
-    """vehicle_facts of trucks of which power, weight and use alone are known."""
+def _truck_facts(power_hp: np.ndarray, weight_lb: np.ndarray, uses: list[str], a: Assumptions) -> dict[str, Band]:
+    """_vehicle_facts of trucks of which power, weight and use alone are known."""
     n = len(power_hp)
     mass = quantity("weight", weight_lb, unit="lb") * LB
     unknown = _unknown(n)
@@ -259,7 +261,7 @@ def _filled(values: pd.Series, default: float) -> tuple[np.ndarray, np.ndarray]:
 
 
 # ---- what is known of the truck ---------------------------------------------------------------------------------------
-def vehicle_facts(records: Records, table: pd.DataFrame, a: Assumptions) -> dict[str, Band]:
+def _vehicle_facts(records: Records, table: pd.DataFrame, a: Assumptions) -> dict[str, Band]:
     """Per row: engine (torque, N·m), stall, axle_ratio, tyre (radius, m), mass (kg), driven (kg at rest), first_gear, overdrive (ratios),
     friction, application (factor of a shock), trailer (lb), stall_rpm, line_pressure, converter_pressure (psi). A measure holds from its day on, and before it where there is no earlier one;
     pressures count when measured by the end of the life, or at the return that ended it."""
@@ -269,9 +271,9 @@ def vehicle_facts(records: Records, table: pd.DataFrame, a: Assumptions) -> dict
     low = np.where(as_built, own["power_low"].to_numpy(float), power)
     high = np.where(as_built, own["power_high"].to_numpy(float), power)
 
-    found = {c: latest(records, table, c) for c in _OF_TRUCK}
-    pressures = {c: latest(records, table, c, ended=True) for c in ("line_pressure_psi", "converter_pressure_psi")}
-    told, rpm = (latest(records, table, c, same_power=True) for c in ("torque_lbft", "rpm"))
+    found = {c: _latest(records, table, c) for c in _OF_TRUCK}
+    pressures = {c: _latest(records, table, c, ended=True) for c in ("line_pressure_psi", "converter_pressure_psi")}
+    told, rpm = (_latest(records, table, c, same_power=True) for c in ("torque_lbft", "rpm"))
 
     stated = table["torque_lbft"].to_numpy(float) * LBFT  # of the build sheet's own rpm
     fuel = found["gasoline"]
@@ -284,7 +286,7 @@ def vehicle_facts(records: Records, table: pd.DataFrame, a: Assumptions) -> dict
 
     engine = Band.of(torque, told.assumed & rpm.assumed & ~np.isfinite(stated))
     uses = table["use"].astype(str).tolist()
-    facts = truck_facts(power, weight, uses, a)
+    facts = _truck_facts(power, weight, uses, a)
     wheels = _or_use(found["driven_wheels"], "driven_wheels", uses, a)
     tyre = _or_span(found["tyre_diameter_in"], a.tyre_diameter)
     return facts | {
@@ -318,7 +320,7 @@ def _or_span(band: Band, span: Span) -> Band:
     return Band.of(lambda e: np.where(np.isfinite(band.at(e)), band.at(e), _end(span, e)), band.assumed)
 
 
-def latest(records: Records, table: pd.DataFrame, column: str, ended: bool = False, same_power: bool = False) -> Band:
+def _latest(records: Records, table: pd.DataFrame, column: str, ended: bool = False, same_power: bool = False) -> Band:
     """A measure of each row's unit: the last by the day the row ends, else the first after it. ``assumed``: none on record.
 
     ended: a measure of the day the unit came in counts for a life that ended in failure before it, and none later than that
@@ -330,12 +332,12 @@ def latest(records: Records, table: pd.DataFrame, column: str, ended: bool = Fal
     if own.empty:
         return Band(nothing, nothing, nothing, np.ones(n, bool))
     own = own[["unit", "day", "sheet", column, f"{column}_low", f"{column}_high"]].copy()
-    own["power"] = power_on(records, own["unit"].to_numpy(), own["day"].to_numpy()) if same_power else 0.0
+    own["power"] = _power_on(records, own["unit"].to_numpy(), own["day"].to_numpy()) if same_power else 0.0
     rows = pd.DataFrame(
         {
             "unit": table["unit"].to_numpy(),
             "power": np.nan_to_num(table["power_hp"].to_numpy(float)) if same_power else 0.0,
-            "day": came_in(records, table).to_numpy() if ended else table["ended_on"].to_numpy(dtype="datetime64[ns]"),
+            "day": _came_in(records, table).to_numpy() if ended else table["ended_on"].to_numpy(dtype="datetime64[ns]"),
             "at": np.arange(n),
         }
     ).sort_values(["day", "at"], kind="stable")
@@ -350,7 +352,7 @@ def latest(records: Records, table: pd.DataFrame, column: str, ended: bool = Fal
     return Band(low, middle, high, np.isnan(middle))
 
 
-def power_on(records: Records, unit: np.ndarray, day: np.ndarray) -> np.ndarray:
+def _power_on(records: Records, unit: np.ndarray, day: np.ndarray) -> np.ndarray:
     """Power of units (m,) on days (m,), hp; 0 where it is not known then."""
     base = records.builds["power_hp"].to_numpy(float)[unit]
     changes = records.changes[records.changes["power_hp"].notna() | records.changes["power_lost"].astype(bool)]
@@ -362,7 +364,7 @@ def power_on(records: Records, unit: np.ndarray, day: np.ndarray) -> np.ndarray:
     return np.nan_to_num(np.where(changed, found["power_hp"].to_numpy(float), base))
 
 
-def came_in(records: Records, table: pd.DataFrame) -> pd.Series:
+def _came_in(records: Records, table: pd.DataFrame) -> pd.Series:
     """The day each row's life ended; for a failure the day the unit came in with it, when its pressures were measured."""
     ended = pd.Series(table["ended_on"].to_numpy(dtype="datetime64[ns]"), index=table.index)
     back = records.returns[["unit", "component", "failed_on", "day"]].copy()
@@ -384,7 +386,7 @@ class GearTorque:
     gear: np.ndarray
 
 
-def by_gear(
+def _by_gear(
     facts: dict[str, Band], a: Assumptions, end: str, kind: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Torque the engine brings to a part of a ``kind`` (n,), torque the tyres hold there, N·m, and the gear ratios, each (gears, n).
@@ -429,8 +431,8 @@ def _most(brought: np.ndarray, held: np.ndarray, gears: np.ndarray) -> GearTorqu
 
 # ---- margins ------------------------------------------------------------------------------------------------------------
 def shear_yield(parts: pd.DataFrame, end: str) -> np.ndarray:
-    """Shear yield, Pa, by tensile yield where given, else by hardness; NaN outside the table of hardness, and where the hardness is of a
-    skin alone."""
+    """Shear yield of ``parts`` (a row each), Pa (n,), at an ``end`` of their ranges: by tensile yield where given, else
+    by hardness; NaN outside the table of hardness, and where the hardness is of a skin alone."""
     suffix = _SUFFIX[end]
     by_tensile = strength.shear_from_tensile(parts[f"tensile_yield_ksi{suffix}"].to_numpy() * KSI)
     by_hardness = strength.torsional_yield(parts[f"hardness_hrc{suffix}"].to_numpy())
@@ -450,11 +452,12 @@ def _section_stress(torque_nm: np.ndarray, parts: pd.DataFrame, end: str) -> lis
 
 
 def nominal_stress(torque_nm: np.ndarray, parts: pd.DataFrame, end: str) -> np.ndarray:
-    """Nominal shear of the shaft, Pa: the greater of its body's and that under the spline's teeth, where each is known."""
+    """Nominal shear of shafts under torque_nm (n,), Pa (n,): the greater of the body's and that under the spline's
+    teeth, where each is known. parts: a row each, at an ``end`` of their ranges."""
     return np.fmax(*_section_stress(torque_nm, parts, end))
 
 
-def notch_factors(parts: pd.DataFrame, end: str) -> list[np.ndarray]:
+def _notch_factors(parts: pd.DataFrame, end: str) -> list[np.ndarray]:
     """Factor on the nominal shear of the body and of the section under the spline's teeth, at their worst notch, of parts (a row each) at an
     end of their ranges.
 
@@ -476,11 +479,11 @@ def notch_factors(parts: pd.DataFrame, end: str) -> list[np.ndarray]:
 
 def notch_stress(torque_nm: np.ndarray, parts: pd.DataFrame, end: str) -> np.ndarray:
     """Shear at the worst notch, Pa (n,), under a steady torque_nm (n,) in parts (a row each) at an end of their ranges."""
-    nominal, factors = _section_stress(torque_nm, parts, end), notch_factors(parts, end)
+    nominal, factors = _section_stress(torque_nm, parts, end), _notch_factors(parts, end)
     return np.fmax(*(shafts.local_stress(n, k) for n, k in zip(nominal, factors, strict=True)))
 
 
-def stress_margin(
+def _stress_margin(
     torque: dict[str, np.ndarray], parts: pd.DataFrame, facts: dict[str, Band] | None = None
 ) -> dict[str, np.ndarray]:
     """Shear yield over shear at each end; ``low`` is the weakest the part may be under the most it may carry. With ``facts`` at the worst
@@ -496,7 +499,7 @@ def stress_margin(
     return out
 
 
-def clutch_margin(
+def _clutch_margin(
     torque: dict[str, np.ndarray], parts: pd.DataFrame, kind: np.ndarray, facts: dict[str, Band], a: Assumptions
 ) -> tuple[dict[str, np.ndarray], np.ndarray, np.ndarray]:
     """Capacity over torque of packs and lock-up clutches at each end, and where pressure and friction are assumed."""

@@ -51,8 +51,9 @@ class Fact(Enum):
 
 
 def part_facts(loads: Loads, component: str, part: str, power_hp: float, weight_lb: float, use: str) -> pd.DataFrame:
-    """FACT_COLUMNS of a part in a truck of that power, weight and use, all else as assumed; what: a `Fact`. Nothing is put where nothing
-    is known: a part whose make is not on record has its torque alone."""
+    """FACT_COLUMNS of a ``part`` of a ``component`` in a truck of power_hp, weight_lb and ``use``, all else as
+    ``loads`` assume; what: a `Fact`. Nothing is put where nothing is known: a part whose make is not on record has its
+    torque alone."""
     a = loads.assumptions
     at = load_at(loads, component, part, np.array([power_hp]), weight_lb, use).iloc[0]
     rows: list[list[object]] = []

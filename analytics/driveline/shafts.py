@@ -22,7 +22,7 @@ def _bore(outside_m: ArrayLike, bore_m: ArrayLike) -> tuple[np.ndarray, np.ndarr
     return outside, bore
 
 
-def polar_moment(outside_m: ArrayLike, bore_m: ArrayLike = 0.0) -> np.ndarray:
+def _polar_moment(outside_m: ArrayLike, bore_m: ArrayLike = 0.0) -> np.ndarray:
     """Polar second moment of area, m⁴: π(D⁴ - d⁴)/32 (textbook mechanics; round sections)."""
     outside, bore = _bore(outside_m, bore_m)
     return np.pi * (outside**4 - bore**4) / 32
@@ -31,7 +31,7 @@ def polar_moment(outside_m: ArrayLike, bore_m: ArrayLike = 0.0) -> np.ndarray:
 def shear_stress(torque_nm: ArrayLike, outside_m: ArrayLike, bore_m: ArrayLike = 0.0) -> np.ndarray:
     """Nominal shear stress at the surface, Pa: 16 T D/(π(D⁴ - d⁴)) (textbook mechanics; NASA RP-1123, 1984, for shafts).
 
-    Holds below yield, for round sections away from splines, holes and steps.
+    T torque_nm, D outside_m, d bore_m. Holds below yield, for round sections away from splines, holes and steps.
     """
     outside, bore = _bore(outside_m, bore_m)
     torque = quantity("torque", torque_nm, open_low=False, unit="N·m")
@@ -45,14 +45,15 @@ def twist(
     bore_m: ArrayLike = 0.0,
     modulus_pa: ArrayLike = STEEL_SHEAR_MODULUS,
 ) -> np.ndarray:
-    """Angle of twist, rad: T L/(G J) (textbook mechanics; below yield)."""
+    """Angle of twist of a shaft of outside_m and bore_m, rad: T L/(G J) (textbook mechanics; below yield), T torque_nm,
+    L length_m, G modulus_pa."""
     torque = quantity("torque", torque_nm, open_low=False, unit="N·m")
     length, modulus = quantity("length", length_m, unit="m"), quantity("shear modulus", modulus_pa, unit="Pa")
-    return torque * length / (modulus * polar_moment(outside_m, bore_m))
+    return torque * length / (modulus * _polar_moment(outside_m, bore_m))
 
 
 def local_stress(nominal_pa: ArrayLike, factor: ArrayLike) -> np.ndarray:
-    """Stress at a notch, Pa: factor x nominal; the factor is 1 or more (Peterson; ranges in CONCENTRATION)."""
+    """Stress at a notch, Pa: factor x nominal_pa; the factor is 1 or more (Peterson; ranges in CONCENTRATION)."""
     return quantity("nominal stress", nominal_pa, open_low=False, unit="Pa") * quantity(
         "stress concentration", factor, 1.0, 20.0, open_low=False
     )
@@ -65,10 +66,12 @@ _FILLET = np.array(
 
 
 def fillet_factor(radius_m: ArrayLike, small_m: ArrayLike, height_over_radius: ArrayLike) -> np.ndarray:
-    """Stress concentration in torsion where a shaft of diameter ``small_m`` ends in a shoulder with a fillet, on the small side's nominal
-    shear: c1 + c2 x + c3 x² + c4 x³, x = 2 h/D, h the shoulder's height, each c by sqrt(h/r) and h/r.
+    """Stress concentration in torsion where a shaft of diameter ``small_m`` ends in a shoulder with a fillet of
+    radius_m (r), on the small side's nominal shear: c1 + c2 x + c3 x² + c4 x³, x = 2 h/D, h the shoulder's height, each
+    c by sqrt(h/r) and h/r, height_over_radius.
 
-    Source: Pilkey and Pilkey, Peterson's Stress Concentration Factors (2008), chart 3.12. Range: h/r 0.25 to 4. NaN where a size is not known.
+    Source: Pilkey and Pilkey, Peterson's Stress Concentration Factors (2008), chart 3.12. Range: h/r 0.25 to 4. NaN
+    where a size is not known.
     """
     radius = quantity("fillet radius", radius_m, unit="m")
     small = quantity("diameter", small_m, unit="m")

@@ -33,8 +33,9 @@ ALLOWABLE = (
 
 
 def allowed(hardness: float, treatment: str = "through-hardened", scale: str = "HRC") -> tuple[float, float]:
-    """Allowable shear and pressure of spline teeth, Pa, from ALLOWABLE. ``treatment``: "" is taken as through-hardened. Between two ranges
-    of one treatment those of the softer hold; NaN below all, and above the highest by more than 2."""
+    """Allowable shear and pressure of spline teeth of a ``hardness`` on a ``scale`` ("HRC", "HB"), Pa, from ALLOWABLE.
+    ``treatment``: "" is taken as through-hardened. Between two ranges of one treatment those of the softer hold; NaN
+    below all, and above the highest by more than 2."""
     rows = sorted(r for r in ALLOWABLE if r[0] == (treatment or "through-hardened") and r[1] == scale)
     found = [r for r in sorted(rows, key=lambda r: r[2]) if r[2] <= hardness]
     if not found or hardness > max(r[3] for r in rows) + 2:
@@ -49,7 +50,8 @@ def root_shear(
     application: ArrayLike = 1.0,
     life: ArrayLike = 1.0,
 ) -> np.ndarray:
-    """Shear under the roots of the shaft's teeth, Pa: 16 T D K_a/(π(D⁴ - d⁴) L_f)."""
+    """Shear under the roots of the shaft's teeth, Pa: 16 T D K_a/(π(D⁴ - d⁴) L_f), T torque_nm, D root_diameter_m, d
+    bore_m, K_a the ``application`` factor, L_f the fatigue-``life`` factor."""
     root, bore = (
         quantity("root diameter", root_diameter_m, unit="m"),
         quantity("bore", bore_m, open_low=False, unit="m"),
@@ -70,7 +72,9 @@ def tooth_shear(
     misalignment: ArrayLike = 1.0,
     life: ArrayLike = 1.0,
 ) -> np.ndarray:
-    """Shear at the pitch line of the teeth, Pa: 4 T K_a K_m/(D N L t L_f); half the teeth carry the load."""
+    """Shear at the pitch line of the N teeth, Pa: 4 T K_a K_m/(D N L t L_f); half the teeth carry the load. T
+    torque_nm, K_a the ``application`` factor, K_m the ``misalignment`` factor, D pitch_diameter_m, L length_m engaged,
+    t thickness_m, L_f the fatigue-``life`` factor."""
     torque = quantity("torque", torque_nm, open_low=False, unit="N·m")
     area = (
         quantity("pitch diameter", pitch_diameter_m, unit="m")
@@ -98,8 +102,9 @@ def bearing_stress(
     misalignment: ArrayLike = 1.0,
     life: ArrayLike = 1.0,
 ) -> np.ndarray:
-    """Pressure on the sides of the teeth, Pa: 2 T K_a K_m/(D N L h L), L the wear-life factor of a flexible spline, FIXED times
-    the fatigue-life factor of a fixed one. depth_m: radial contact of the teeth."""
+    """Pressure on the sides of the teeth, Pa: 2 T K_a K_m/(D N L h L_w), h depth_m, radial contact of the teeth, L_w
+    the ``life`` factor: of wear for a flexible spline, FIXED times that of fatigue for a fixed one. torque_nm,
+    pitch_diameter_m, length_m, application, misalignment: as for `tooth_shear`."""
     torque = quantity("torque", torque_nm, open_low=False, unit="N·m")
     area = (
         quantity("pitch diameter", pitch_diameter_m, unit="m")
@@ -126,9 +131,9 @@ def hub_tension(
     wall_m: ArrayLike,
     application: ArrayLike = 1.0,
 ) -> np.ndarray:
-    """Tension that tends to burst the hub of a spline under torque_nm, Pa: K_a (T tan φ/(π D t L) + 4 T/(D² L Y)), D pitch_diameter_m, L length_m, t
-    wall_m outside the teeth, K_a the application factor (same source; its
-    term for speed, under 1 ksi at 3,000 rpm and 2 in, is left out). Range: internal teeth of 30 degrees."""
+    """Tension that tends to burst the hub of a spline under torque_nm, Pa: K_a (T tan φ/(π D t L) + 4 T/(D² L Y)), D
+    pitch_diameter_m, L length_m, t wall_m outside the teeth, K_a the application factor (same source; its term for
+    speed, under 1 ksi at 3,000 rpm and 2 in, is left out). Range: internal teeth of 30 degrees."""
     torque = quantity("torque", torque_nm, open_low=False, unit="N·m")
     pitch, length = (
         quantity("pitch diameter", pitch_diameter_m, unit="m"),
@@ -141,6 +146,7 @@ def hub_tension(
 
 
 def life_exponents(reversed_load: bool = False) -> tuple[np.ndarray, float]:
-    """Slope k of life against torque, N ~ T^-k, that the life factors imply: per decade (4,), and over all four."""
+    """Slope k of life against torque, N ~ T^-k, that the life factors, one way or of a reversed_load, imply: per decade
+    (4,), and over all four."""
     log = np.log10(LIFE_REVERSED if reversed_load else LIFE_ONE_WAY)
     return -1 / np.diff(log), float(4 / (log[0] - log[-1]))

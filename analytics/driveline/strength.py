@@ -17,10 +17,12 @@ VON_MISES = 1 / np.sqrt(3)
 
 
 def torsional_yield(hardness_hrc: ArrayLike) -> np.ndarray:
-    """Shear stress at which a hardened steel shaft yields in torsion, Pa, by hardness (SAE J413, straight between its points).
+    """Shear stress at which a hardened steel shaft yields in torsion, Pa, by hardness_hrc (SAE J413, straight between
+    its points).
 
     Range: HRC 20 to 52; NaN outside. Steel hardened through or at least to half its radius; it says nothing of notches:
-    harder steel is more notch-sensitive, and the shank's best low-cycle torsional strength is at HRC 50 to 55 (ASTM STP, 1958).
+    harder steel is more notch-sensitive, and the shank's best low-cycle torsional strength is at HRC 50 to 55 (ASTM
+    STP, 1958).
     """
     return np.interp(
         quantity("hardness", hardness_hrc, 0.0, 70.0, unit="HRC"),
@@ -32,6 +34,6 @@ def torsional_yield(hardness_hrc: ArrayLike) -> np.ndarray:
 
 
 def shear_from_tensile(tensile_yield_pa: ArrayLike) -> np.ndarray:
-    """Shear yield, Pa, from tensile yield by von Mises: 0.577 of it. For steels beyond the hardness table, such as
+    """Shear yield, Pa, from tensile_yield_pa by von Mises: 0.577 of it. For steels beyond the hardness table, such as
     silicon-modified 4340 types and maraging (tensile yield 1.6 to 1.9 GPa, from memory). Range: ductile metals."""
     return VON_MISES * quantity("tensile yield", tensile_yield_pa, unit="Pa")

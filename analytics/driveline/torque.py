@@ -10,7 +10,7 @@ from analytics.driveline.inputs import quantity
 
 
 def engine_torque(power_w: ArrayLike, speed_rad_s: ArrayLike) -> np.ndarray:
-    """Engine torque, N·m: power / speed (textbook mechanics). Holds at the speed the power was made at: at peak power this is
-    a floor of the peak torque, not the peak itself."""
+    """Engine torque, N·m: power_w / speed_rad_s (textbook mechanics). Holds at the speed the power was made at: at peak
+    power this is a floor of the peak torque, not the peak itself."""
     power = quantity("engine power", power_w, unit="W")
     return power / quantity("engine speed", speed_rad_s, unit="rad/s")

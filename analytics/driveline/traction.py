@@ -13,7 +13,7 @@ from analytics.driveline.units import GRAVITY
 MANUAL_FRICTION, MANUAL_EFFICIENCY = 0.71, 0.95
 
 
-def axle_slip_torque(friction: ArrayLike, axle_kg: ArrayLike, tyre_radius_m: ArrayLike) -> np.ndarray:
+def _axle_slip_torque(friction: ArrayLike, axle_kg: ArrayLike, tyre_radius_m: ArrayLike) -> np.ndarray:
     """Torque at the driven axle at which its tyres slip, N·m: friction x load x radius (textbook mechanics).
 
     Friction: dry road 0.8 to 0.9 (Gillespie 1992; Wong, cited from memory); prepared strip with slicks 1.5 to 3, clay sled
@@ -33,11 +33,13 @@ def slip_torque(
 ) -> np.ndarray:
     """Torque of the input shaft at which the driven tyres slip in a gear, N·m: μ m g r / (i_gear i_axle η).
 
-    With gear ratio 1: torque of the propeller shaft. Divide by the converter's ratio too to compare with engine torque.
-    Source: driveline installation manual J3311-1 (2008), which takes μ 0.71 and η 0.95; otherwise textbook mechanics.
+    μ friction of tyre and ground, m axle_kg on the driven axle, r tyre_radius_m, i_gear gear_ratio, i_axle axle_ratio,
+    η efficiency. With gear ratio 1: torque of the propeller shaft. Divide by the converter's ratio too to compare with
+    engine torque. Source: driveline installation manual J3311-1 (2008), which takes μ 0.71 and η 0.95; otherwise
+    textbook mechanics.
     """
     ratio = quantity("axle ratio", axle_ratio, 0.0, 20.0) * quantity("gear ratio", gear_ratio, 0.0, 20.0)
-    return axle_slip_torque(friction, axle_kg, tyre_radius_m) / (ratio * quantity("efficiency", efficiency, 0.0, 1.0))
+    return _axle_slip_torque(friction, axle_kg, tyre_radius_m) / (ratio * quantity("efficiency", efficiency, 0.0, 1.0))
 
 
 def driven_axle_mass(
@@ -45,8 +47,9 @@ def driven_axle_mass(
 ) -> np.ndarray:
     """Mass on the driven rear axle at the moment its tyres slip, kg: m s / (1 - μ h/L), no more than m.
 
-    static_share: s = b/L. At slip the acceleration is a/g = μ m_r/m (nothing else resists), put into
-    m_r = m (b + h a/g)/L (Gillespie 1992, cited from memory) and solved for m_r. All-wheel drive: take the whole mass instead.
+    m mass_kg of the truck, static_share: s = b/L, μ friction of tyre and ground, h/L height_over_wheelbase of its
+    centre of mass. At slip the acceleration is a/g = μ m_r/m (nothing else resists), put into m_r = m (b + h a/g)/L
+    (Gillespie 1992, cited from memory) and solved for m_r. All-wheel drive: take the whole mass instead.
     """
     mass = quantity("mass", mass_kg, unit="kg")
     share = quantity("share of weight on the driven axle", static_share, 0.0, 1.0)
@@ -60,7 +63,8 @@ def driven_axle_mass(
 
 
 def effective_torque(engine_side_nm: ArrayLike, traction_nm: ArrayLike) -> tuple[np.ndarray, np.ndarray]:
-    """The smaller of what the engine brings and what the tyres hold, N·m, and whether the tyres are the limit.
+    """The smaller of what the engine brings (engine_side_nm) and what the tyres hold (traction_nm), N·m, and whether
+    the tyres are the limit.
 
     The lesser of the two is what sizing practice takes on the road (driveline installation manual J3311-1, 2008).
     NaN where either is not known.

@@ -21,5 +21,5 @@ MPA = constants.mega  # Pa
 
 
 def to_trade(value: ArrayLike, unit: float) -> np.ndarray:
-    """SI to trade unit: to_trade(2543, LBFT) is in lb·ft."""
+    """``value`` in SI to a trade ``unit``: to_trade(2543, LBFT) is in lb·ft."""
     return np.asarray(value, float) / unit

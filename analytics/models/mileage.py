@@ -79,13 +79,7 @@ def mileage_by_use(data: LifeData, level: float = 0.95) -> tuple[MileageRow, ...
         m, s, n = basis.mean(), basis.std(ddof=1), len(basis)
         half = student.ppf(0.5 + level / 2, n - 1) * s / np.sqrt(n)
         wide = float(ndtri(0.95)) * s
-        ratio = lower = upper = nan
-        a, b = y[back], y[~back]
-        if len(a) >= 3 and len(b) >= 3:
-            va, vb = a.var(ddof=1) / len(a), b.var(ddof=1) / len(b)
-            df = (va + vb) ** 2 / (va**2 / (len(a) - 1) + vb**2 / (len(b) - 1))  # Welch 1947
-            gap, h = a.mean() - b.mean(), student.ppf(0.5 + level / 2, df) * np.sqrt(va + vb)
-            ratio, lower, upper = (float(np.exp(v)) for v in (gap, gap - h, gap + h))
+        ratio, lower, upper = _ratio(y[back], y[~back], level)
         out.append(
             MileageRow(
                 use=name,
@@ -104,6 +98,17 @@ def mileage_by_use(data: LifeData, level: float = 0.95) -> tuple[MileageRow, ...
             )
         )
     return tuple(out)
+
+
+def _ratio(a: np.ndarray, b: np.ndarray, level: float) -> tuple[float, ...]:
+    """Median of the lives with log rates a over that with b, with its t limits (Welch 1947); NaN with fewer than 3 of
+    either."""
+    if min(len(a), len(b)) < 3:
+        return (float("nan"),) * 3
+    va, vb = a.var(ddof=1) / len(a), b.var(ddof=1) / len(b)
+    df = (va + vb) ** 2 / (va**2 / (len(a) - 1) + vb**2 / (len(b) - 1))
+    gap, h = a.mean() - b.mean(), student.ppf(0.5 + level / 2, df) * np.sqrt(va + vb)
+    return tuple(float(np.exp(v)) for v in (gap, gap - h, gap + h))
 
 
 @dataclass(frozen=True, slots=True)

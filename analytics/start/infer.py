@@ -44,7 +44,7 @@ class Unit:
 
 
 def units_of(found: Found) -> dict[str, Unit]:
-    """Power, weight and distance as bare numbers mean them, for those that are on record."""
+    """Power, weight and distance as bare numbers mean them, for those that were found."""
     columns = {kind: list(chain.from_iterable(map(found.anywhere, heads))) for kind, heads in _HEADINGS.items()}
     told = {kind: _by_heading(kind, own) for kind, own in columns.items()}
     metric = any(unit is not None and unit.unit == METRIC[kind] for kind, unit in told.items())
@@ -77,7 +77,8 @@ def _size(text: str) -> float:
 
 
 def date_order(found: Found) -> ColumnOrder:
-    """The order that the dates of all sheets agree on, by their columns; "" where none says so, or two say otherwise."""
+    """The order that the dates of all sheets found agree on, by their columns; "" where none says so, or two say
+    otherwise."""
     heads = set(chain.from_iterable(HEADINGS[sheet].dates for sheet in found))
     columns = chain.from_iterable(map(found.anywhere, sorted(heads)))
     told = list(filter(lambda t: t.order, (column_order(c.counts) for c in columns)))
@@ -87,7 +88,8 @@ def date_order(found: Found) -> ColumnOrder:
 
 
 def same_words(counts: Mapping[str, int], known: Mapping[str, Sequence[str]]) -> dict[str, list[str]]:
-    """Words of a column, tidy, brought together under those we know, and under the spelling met most: ours -> theirs."""
+    """Words of a column (counts: how often each was met) brought together under those known (ours -> others for it),
+    and under the spelling met most: ours -> theirs."""
     leads = {fold(w): ours for ours, words in known.items() for w in (ours, *words)}
     groups: dict[str, list[str]] = {}
     for text in sorted(counts, key=lambda t: (-counts[t], t)):

@@ -252,7 +252,7 @@ def _free_text(page: Page, placed: dict[str, Column]) -> Column | None:
 
 @cache
 def component_named(text: str) -> str:
-    """The component that a heading or word names, by what shops call it; "" for none."""
+    """The component that a heading or word (text) names, by what shops call it; "" for none."""
     key = heading_key(text)
     exact = next((c for c, names in COMPONENT_WORDS.items() if key in names), "")
     return exact or next(filter(lambda c: _inside(key, COMPONENT_WORDS[c]), COMPONENT_WORDS), "")

@@ -163,7 +163,7 @@ class Looked:
     unread: tuple[tuple[str, str], ...]
 
 
-def known_keys() -> set[str]:
+def _known_keys() -> set[str]:
     """Keys of all headings known by any name."""
     words = chain.from_iterable(chain.from_iterable(map(dict.values, HEADING_WORDS.values())))
     ours = map(heading_key, chain.from_iterable(spec.known for spec in HEADINGS.values()))
@@ -172,7 +172,7 @@ def known_keys() -> set[str]:
 
 def look(folder: Path, leave: Collection[str] = ()) -> Looked:
     """Read every table in a folder. leave: names of files that are not looked at."""
-    keys = known_keys()
+    keys = _known_keys()
     pages: list[Page] = []
     unread: list[tuple[str, str]] = []
     for path in filter(lambda p: p.name not in leave, table_files(folder)):
@@ -181,11 +181,11 @@ def look(folder: Path, leave: Collection[str] = ()) -> Looked:
         except RecordsError as err:
             unread.append((path.name, str(err)))
         else:
-            pages += filter(None, (page_of(grid, keys) for grid in grids))
+            pages += filter(None, (_page_of(grid, keys) for grid in grids))
     return Looked(tuple(pages), tuple(unread))
 
 
-def page_of(grid: Grid, keys: Collection[str]) -> Page | None:
+def _page_of(grid: Grid, keys: Collection[str]) -> Page | None:
     """A grid as columns under its row of headings: the one with most headings known; None where it holds no table."""
     start = _heading_row(grid, keys)
     if start is None:

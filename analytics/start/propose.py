@@ -141,7 +141,7 @@ def _components(found: Found) -> dict[str, Column]:
     whole = [_over_pages(column, pages) for m in pages[:1] for column in m.spare()]
     named = {_component_name(column, told): column for column in reversed(whole)}
     named.pop("", None)
-    listing = list(filter(None, map(parts_by_place, whole)))
+    listing = list(filter(None, map(_parts_by_place, whole)))
     return dict(reversed(named.items())) | dict(chain.from_iterable(_named(c, told).items() for c in listing))
 
 
@@ -153,7 +153,7 @@ def _listed(found: Found, own: Mapping[str, str]) -> dict[str, Column]:
     whole = {name: _over_pages(column, pages) for name, column in there.items() if column is not None}
     for at in set(map(Column.place, whole.values())):
         names = list(filter(lambda name: whole[name].at == at, whole))
-        whole |= _named(parts_by_place(whole[names[0]]), _told_parts(found), names) if len(names) > 1 else {}
+        whole |= _named(_parts_by_place(whole[names[0]]), _told_parts(found), names) if len(names) > 1 else {}
     return whole
 
 
@@ -176,7 +176,7 @@ def _voted(column: Column, told: Mapping[str, set[str]]) -> str:
     return best if parts & told.get(best, set()) else ""
 
 
-def parts_by_place(column: Column) -> list[Column]:
+def _parts_by_place(column: Column) -> list[Column]:
     """A ``column`` that lists several parts in each cell, always in one order, as a column for each; none where it is not such a one."""
     cells = list(map(pieces, column.texts))
     met = Counter(chain.from_iterable(map(enumerate, cells)))
@@ -238,7 +238,7 @@ def _like_heading(column: Column, told: Iterable[str]) -> list[str]:
 
 def _may_hold_parts(column: Column) -> bool:
     """Whether a column has few names, met often."""
-    few = 0 < len(column.counts) <= max(_MOST_PARTS, column.filled // 4) and not parts_by_place(column)
+    few = 0 < len(column.counts) <= max(_MOST_PARTS, column.filled // 4) and not _parts_by_place(column)
     return few and column.dated() <= 0.5 and column.words() <= 4
 
 

@@ -29,7 +29,8 @@ class Sentence:
 
 
 def sentences(pages: Sequence[Match], known: Lexicon) -> list[Sentence]:
-    """The rows of returns that name no component in a column; none where a column does."""
+    """The rows of returns on these pages that name no component in a column, understood by what is known; none where a
+    column does."""
     told = filter(lambda m: m.text is not None, pages)
     every = chain.from_iterable(_of_page(m, known) for m in told)
     return list(filter(lambda one: one.text or any(one.cells.values()), every))
@@ -43,8 +44,8 @@ def _of_page(m: Match, known: Lexicon) -> Iterator[Sentence]:
 
 
 def text_sheet(told: Sequence[Sentence], old: str = "", confirmed: Mapping[tuple[str, int], bool] | None = None) -> str:
-    """The sheet as CSV. old: the sheet as it stands, whose rows are kept as they are; confirmed: what the owner said just now of
-    rows, by their source (no answer: blank)."""
+    """The sheet of what was told, as CSV. old: the sheet as it stands, whose rows are kept as they are; confirmed: what
+    the owner said just now of rows, by their source (no answer: blank)."""
     kept = list(csv.DictReader(io.StringIO(old)))
     there = {row.get("from_row", "") for row in kept}
     new = filter(lambda one: source_of(one) not in there, told)
@@ -68,5 +69,5 @@ def _rows(one: Sentence, answer: bool | None) -> list[dict[str, str]]:
 
 
 def source_of(one: Sentence) -> str:
-    """Where a sentence stands, as the sheet names it."""
+    """Where one sentence stands, as the sheet names it."""
     return f"{one.where}, row {one.row}"

@@ -64,7 +64,7 @@ class _Told:
 
 
 def understand(sentence: str, known: Lexicon) -> list[Said]:
-    """The damaged components that a sentence names, in its order; none where it names none."""
+    """The damaged components that a sentence names by words that are known, in its order; none where it names none."""
     found: dict[str, _Told] = {}
     loose = ""
     for clause in _CLAUSES.split(sentence):

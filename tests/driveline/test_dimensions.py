@@ -18,7 +18,7 @@ AREA, INERTIA, FLOW, DENSITY = (0, 2, 0), (1, 2, 0), (0, 3, -1), (1, -3, 0)
 #: formula, its arguments (value, dimension), the dimension of the result
 FORMULAS = {
     "engine torque": (torque.engine_torque, [(3e5, POWER), (300.0, ANGULAR)], TORQUE),
-    "polar moment": (shafts.polar_moment, [(0.03, L), (0.01, L)], (0, 4, 0)),
+    "polar moment": (shafts._polar_moment, [(0.03, L), (0.01, L)], (0, 4, 0)),
     "shear stress": (shafts.shear_stress, [(1000.0, TORQUE), (0.03, L), (0.01, L)], PRESSURE),
     "twist": (shafts.twist, [(1000.0, TORQUE), (0.4, L), (0.03, L), (0.01, L), (79e9, PRESSURE)], ONE),
     "hub tension": (
@@ -69,7 +69,7 @@ FORMULAS = {
 }
 #: these hold g, so length and time must change together: L = T²
 WITH_GRAVITY = {
-    "axle slip torque": (traction.axle_slip_torque, [(0.9, ONE), (1500.0, M), (0.4, L)], TORQUE),
+    "axle slip torque": (traction._axle_slip_torque, [(0.9, ONE), (1500.0, M), (0.4, L)], TORQUE),
     "slip torque": (
         traction.slip_torque,
         [(0.9, ONE), (1500.0, M), (0.4, L), (3.73, ONE), (1.8, ONE), (0.9, ONE)],

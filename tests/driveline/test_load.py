@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from analytics.driveline import shafts, strength
 from analytics.driveline.assumptions import BY_USE, Assumptions, Span, assumptions_for
-from analytics.driveline.load import ENDS, LOAD_COLUMNS, by_gear, load_at, load_of, truck_facts
+from analytics.driveline.load import ENDS, LOAD_COLUMNS, _by_gear, _load_of, _truck_facts, load_at
 from analytics.driveline.part_facts import Fact, part_facts
 from analytics.driveline.units import INCH, LBFT, MPA
 from analytics.errors import AnalyticsError, RecordsError
@@ -326,7 +326,7 @@ def test_every_truck_inside_the_ranges_carries_a_load_inside_the_range(a, kind, 
     kinds = np.array([kind] * 3, dtype=object)
 
     def torque(assumed):
-        return load_of(truck_facts(power, weight, [""] * 3, assumed), parts, kinds, assumed)[0]
+        return _load_of(_truck_facts(power, weight, [""] * 3, assumed), parts, kinds, assumed)[0]
 
     whole = torque(a)
     picks = {
@@ -370,8 +370,8 @@ def test_a_heavy_truck_loads_its_shaft_fully_where_a_light_one_spins(tmp_path):
         gear_ratios=tuple(Span(g, g) for g in (3.1, 1.8, 1.0)),
         driven_share=Span(1, 1), height=Span(1e-9, 1e-9), efficiency=Span(0.9, 0.9), by_use=BY_USE | {"friction": {"": Span(0.9, 0.9)}},
     )  # fmt: skip
-    facts = truck_facts(np.full(2, 1000.0), np.array([5000.0, 12_000.0]), ["", ""], a)
-    brought, held, _ = by_gear(facts, a, "", np.array(["input shaft"] * 2))
+    facts = _truck_facts(np.full(2, 1000.0), np.array([5000.0, 12_000.0]), ["", ""], a)
+    brought, held, _ = _by_gear(facts, a, "", np.array(["input shaft"] * 2))
     assert (held[:, 0] < brought[:, 0]).all()
     assert (held[:, 1] < brought[:, 1]).tolist() == [True, False, False]
 
