@@ -26,7 +26,7 @@ from analytics.ratings.options import Options, for_component, options_for
 from analytics.ratings.predict import PartLives, fit_lives, predict_failures
 from analytics.ratings.reporting import heeding_calls
 from analytics.ratings.sheet import class_weights
-from analytics.records.load import NOT_RECORDED, load_records
+from analytics.records.load import NOT_RECORDED, AsTyped, as_typed, load_records
 from analytics.records.shop import Shop
 
 NAN = float("nan")
@@ -110,7 +110,8 @@ def backtest(
     if quarters < 1:
         raise AnalyticsError(f"quarters is {quarters}: give at least 1")
     say = progress or (lambda _: None)
-    newest = load_records(folder, as_of)
+    typed = as_typed(folder)
+    newest = load_records(typed, as_of)
     o = quick_options(newest.shop) if options is None else options
     ends = quarter_ends(newest.as_of, quarters)
     first = newest.builds["begun_on"].min()
@@ -123,8 +124,9 @@ def backtest(
     need = newest.shop.checks.failures_to_fit if what.min_failures is None else what.min_failures
     what = replace(what, min_failures=need)
     rows: list[dict] = []
-    stood = list(each(_lifetimes_at, [(folder, end) for end in ends]))
-    for before, found in zip(stood, each(_replay, [(a, b, what, o) for a, b in pairwise(stood)]), strict=False):
+    stood = list(each(_lifetimes_at, [(typed, end) for end in ends], keep=True))
+    asked = [(a, b, what, o) for a, b in pairwise(stood)]
+    for before, found in zip(stood, each(_replay, asked, keep=True), strict=False):
         rows += found
         say(f"{before.as_of:%Y-%m-%d}: {len(found)} parts")
     table = pd.DataFrame(rows)
@@ -144,8 +146,8 @@ def backtest(
     )
 
 
-def _lifetimes_at(folder: str | Path, day: pd.Timestamp) -> Lifetimes:
-    return make_lifetimes(load_records(folder, day.date().isoformat()))
+def _lifetimes_at(typed: AsTyped, day: pd.Timestamp) -> Lifetimes:
+    return make_lifetimes(load_records(typed, day.date().isoformat()))
 
 
 def _replay(before: Lifetimes, after: Lifetimes, what: Replay, o: Options) -> list[dict]:

@@ -479,7 +479,7 @@ def change_promise(
         lives = part_lives(make_lifetimes(other), component, part).data
         found.append(("driveline loss", float(loss), lives, o.promise, s))
     asked = [(lives, weight_lb, use, promise, settings, o.seed) for _, _, lives, promise, settings in found]
-    rated = list(each(rate_part, asked))
+    rated = list(each(rate_part, asked, keep=True))
     table = pd.DataFrame(
         [
             (what, value, r.bound_hp, r.estimate_hp, r.bound_hp - rated[0].bound_hp, r.reasons)
