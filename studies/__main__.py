@@ -69,6 +69,7 @@ def commands() -> tuple[Command, ...]:
             _shops(40),
             _guarantee,
         ),
+        Command("slips", "slips of the pen that change a published figure with nothing said", _shops(2), _slips),
         Command("speed", "how fast the work is against others, in CPU seconds on this machine", (OUT,), _speed),
         Command(
             "load",
@@ -169,6 +170,12 @@ def _watch(arguments: argparse.Namespace) -> None:
     from studies.watch import run
 
     print(run(arguments.out, arguments.shops, progress=progress()).T.to_string())
+
+
+def _slips(arguments: argparse.Namespace) -> None:
+    from studies.slips import run
+
+    _print(run(arguments.out, arguments.shops, progress=progress()))
 
 
 def _quarter(arguments: argparse.Namespace) -> None:
