@@ -47,8 +47,10 @@ def quiet_truth() -> FleetTruth:
     return replace(truth, components=tuple(calm))
 
 
-def one_shop(shop: str, seed: int, folder: str | Path, quarters: int = QUARTERS, units: int = UNITS) -> pd.DataFrame:
-    """Draw a shop into ``folder`` and replay its quarters. One row per quarter: alarms raised for the first time (each as
+def one_shop(
+    shop: str, seed: int, folder: str | Path, quarters: int = QUARTERS, units: int = UNITS, first: int | None = None
+) -> pd.DataFrame:
+    """Draw a shop into ``folder`` and replay its quarters, the ``first`` so many or all. One row per quarter: alarms raised for the first time (each as
     "family: component group"), and the whole shop's forecasts with what came."""
     files, _ = demo_files(units, seed, quiet_truth() if shop == "quiet" else demo_truth())
     folder = Path(folder)
@@ -57,7 +59,7 @@ def one_shop(shop: str, seed: int, folder: str | Path, quarters: int = QUARTERS,
         (folder / name).write_bytes(content)
     rows, seen = [], set()
     snapshots: list[Snapshot] = []
-    for end in quarter_ends(LAST, quarters):
+    for end in quarter_ends(LAST, quarters)[: None if first is None else first + 1]:
         now = snapshot_at(folder, end)
         if not snapshots:
             snapshots.append(now)

@@ -23,8 +23,8 @@ _COLUMNS = (
 
 #: of the tables that were not made again since
 BEFORE = (
-    "Made before the prior of how life falls with power was widened, the test of early failures mended, unknown particulars filled in from units alike and the "
-    "forecast made one of what comes in at the door; to be run again (hours)."
+    "Made before the prior of how life falls with power was widened, the test of early failures mended, and unknown particulars filled in from units alike; "
+    "to be run again (hours)."
 )
 #: the owners of the study of worth, as its table names them
 WORTH_OWNERS = ("never changes", "just below the first failure", "follows the sheet", "knows the truth")
@@ -171,7 +171,6 @@ def watched(folder: str | Path) -> tuple[str, ...]:
         lines.append(
             f"The whole shop's next {words}, a {quiet['level']:.0%} interval, held what came in {told[0]}; {told[1]}."
         )
-    lines.append(BEFORE)
     return tuple(lines)
 
 
