@@ -102,10 +102,10 @@ def backtest(
     as_of: str | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Backtest:
-    """Replay the last ``quarters`` whole quarters of the shop in ``folder``.
+    """Replay the last ``quarters`` whole quarters of the shop in ``folder``; what: is replayed of each.
 
-    options: `quick_options` by default. as_of: the last day known of, the records' own by default. Raises AnalyticsError for fewer
-    than one quarter.
+    options: `quick_options` by default. as_of: the last day known of, the records' own by default. progress: called
+    with a line of text for each quarter. Raises AnalyticsError for fewer than one quarter.
     """
     if quarters < 1:
         raise AnalyticsError(f"quarters is {quarters}: give at least 1")
@@ -213,8 +213,9 @@ def _replay(before: Lifetimes, after: Lifetimes, what: Replay, o: Options) -> li
 
 
 def replay_counts(before: Lifetimes, lives: PartLives, which: np.ndarray, failed: pd.DataFrame) -> dict[str, float]:
-    """Units of the running lives ``which`` (positions in ``lives``) that came back by the later day and those of them that failed
-    after the earlier; units that could not be predicted, and those of them that came back. failed: failures of the later table."""
+    """Units of the running lives ``which`` (positions in ``lives``) that came back by the later day and those of them
+    that failed after the earlier, the day of ``before``; units that could not be predicted, and those of them that came
+    back. failed: failures of the later table."""
     table = before.table
     own, aside = table.iloc[lives.rows[which]], table.iloc[lives.left_out]
     return {

@@ -112,7 +112,8 @@ def with_enough(counts: np.ndarray, least: float) -> list[int]:
 
 
 def cap_power(data: LifeData, weight_lb: float, settings: RatingSettings) -> float:
-    """The power that `Cap` names, among vehicles at its weight or more; NaN when there are fewer."""
+    """The power, hp, that `Cap` of the ``settings`` names, among vehicles of ``data`` at its share of ``weight_lb`` or
+    more; NaN when there are fewer."""
     near = data.log_weight >= np.log(settings.cap.weight * weight_lb) - 1e-12
     best: dict[int, tuple[float, float]] = {}
     for unit, power, count in zip(data.unit[near], data.log_power[near], data.weight[near], strict=True):
@@ -135,11 +136,12 @@ def rate_part(
     seed: int = 1,
     fits: PartFits | None = None,
 ) -> RatingBound:
-    """The rating of one part at one weight in lb (inf: any, where the lives have none). ``use`` None: the harshest use on record.
-    fits: of the same lives, target life and settings, if already made.
+    """The rating of one part at one ``weight_lb`` (inf: any, where the lives have none) under a ``promise``. ``use``
+    None: the harshest use on record. settings: the defaults where None. seed: of the simulated fleets and the draws.
+    fits: of the same ``data``, target life and settings, if already made.
 
-    Raises AnalyticsError on a weight that is not above 0 or a use not on record; data that cannot carry a number come back as
-    NaN with the reason.
+    Raises AnalyticsError on a weight that is not above 0 or a use not on record; data that cannot carry a number come
+    back as NaN with the reason.
     """
     s = RatingSettings() if settings is None else settings
     if not weight_lb > 0:
@@ -370,8 +372,9 @@ def rate_weights(
     seed: int = 1,
     fits: PartFits | None = None,
 ) -> tuple[RatingBound, ...]:
-    """Ratings at several weights in lb, lightest first, made non-increasing in weight: a heavier truck is never published
-    higher. What each default costs is worked out at the lightest weight alone and stands on every row."""
+    """Ratings at several ``weights_lb``, lightest first, made non-increasing in weight: a heavier truck is never
+    published higher. What each default costs is worked out at the lightest weight alone and stands on every row. data,
+    use, promise, settings, seed, fits: as in `rate_part`, whose errors it raises."""
     s = RatingSettings() if settings is None else settings
     if fits is None and data.failures:
         fits = fit_part(data, promise.life, s)

@@ -85,7 +85,7 @@ class Explained:
 
 
 # ---- the lives ---------------------------------------------------------------------------------------------------------
-def load_data(
+def _load_data(
     loads: Loads, component: str, part: str | None, strength: str, rows: np.ndarray | None = None
 ) -> tuple[LifeData, tuple[Reason, ...]]:
     """LifeData of a part with ``strength`` in place of power. rows: (n,) bool, the rows of loads.table to take."""
@@ -97,7 +97,8 @@ def load_data(
 
 
 def known_rows(loads: Loads, component: str, part: str | None, strengths: tuple[str, ...]) -> np.ndarray:
-    """(n,) bool: rows of the part where all of ``strengths`` and the weight are known, so that fits see the same lives."""
+    """(n,) bool: rows of ``loads.table`` that are of the component's ``part`` (None: of the whole ``component``) and
+    where all of ``strengths`` and the weight are known, so that fits see the same lives."""
     table = loads.table
     mask = (table["component"] == component).to_numpy()
     if part is not None:
@@ -107,7 +108,7 @@ def known_rows(loads: Loads, component: str, part: str | None, strengths: tuple[
     return mask
 
 
-def strengths_of(loads: Loads, component: str, part: str | None) -> tuple[str, ...]:
+def _strengths_of(loads: Loads, component: str, part: str | None) -> tuple[str, ...]:
     """What the records can run a rating of this part on: margin only where its make is on record."""
     own = known_rows(loads, component, part, ("power", "torque", "margin"))
     return ("power", "torque", "margin") if own.any() else ("power", "torque")
@@ -181,12 +182,15 @@ class Compared:
 def explain(
     loads: Loads, component: str, part: str | None, options: Options, otherwise: dict[Taken, pd.DataFrame] | None = None
 ) -> Compared:
-    """Fit each covariate, with and without weight, to the same lives, however what is not on record is taken.
+    """Fit each covariate, with and without weight, to the same lives of ``loads``, however what is not on record is
+    taken.
 
-    part None: all parts of the component under one law, which only a margin can make alike. otherwise: as taken_otherwise makes it.
-    Priors are left so loose that the records decide. Raises AnalyticsError with fewer than FEWEST_FAILURES failures.
+    part None: all parts of the component under one law, which only a margin can make alike. otherwise: as
+    taken_otherwise makes it. options: the promised life and the terms of the fit; priors are left so loose that the
+    records decide. Raises AnalyticsError with fewer than FEWEST_FAILURES failures, and where no life has both power and
+    weight on record.
     """
-    strengths = strengths_of(loads, component, part)
+    strengths = _strengths_of(loads, component, part)
     ways = taken_otherwise(loads) if otherwise is None else otherwise
     rows = known_rows(loads, component, part, strengths)
     # a tyre limit needs the same lives
@@ -216,7 +220,7 @@ def explain(
 def _fits(
     loads: Loads, component: str, part: str | None, strength: str, rows: np.ndarray, options: Options
 ) -> list[Explained]:
-    data, _ = load_data(loads, component, part, strength, rows)
+    data, _ = _load_data(loads, component, part, strength, rows)
     if data.failures < FEWEST_FAILURES:
         raise AnalyticsError(
             f"{component} {part or 'all parts'}: {data.failures:g} failures with power and weight on record; to tell "
@@ -225,11 +229,11 @@ def _fits(
     if np.ptp(data.log_power) < 1e-6:
         return []
     alone = replace(data, log_weight=np.full(len(data.lower), np.log(7000.0)))
-    fits = (fit_covariate(own, strength, own is data, options) for own in (data, alone))
+    fits = (_fit_covariate(own, strength, own is data, options) for own in (data, alone))
     return [f for f in fits if f.converged]
 
 
-def fit_covariate(data: LifeData, strength: str, weighted: bool, options: Options) -> Explained:
+def _fit_covariate(data: LifeData, strength: str, weighted: bool, options: Options) -> Explained:
     """One Weibull regression on the column that stands for power in ``data``: its likelihood, AIC and exponents."""
     s = options.settings
     terms = replace(s.terms, selection=False, share=1.0)
@@ -272,11 +276,13 @@ def rate_on(
     options: Options,
     rows: np.ndarray | None = None,
 ) -> LoadRating:
-    """Rate a part on power, torque or margin at a weight and use (None: the harshest), and say the power it comes to.
+    """Rate a part of a ``component`` on a ``strength`` (power, torque or margin) at ``weight_lb`` and use (None: the
+    harshest), and say the power it comes to.
 
-    rows: (n,) bool, the rows of loads.table to take. Uses options.settings. Raises AnalyticsError where there is nothing to rate by.
+    rows: (n,) bool, the rows of loads.table to take. Uses options.settings. Raises AnalyticsError where there is
+    nothing to rate by.
     """
-    data, _ = load_data(loads, component, part, strength, rows)
+    data, _ = _load_data(loads, component, part, strength, rows)
     settings = replace(heeding_calls(options, loads.lifetimes).settings.of(component), explain=False)
     bound = rate_part(data, weight_lb, use, options.promise, settings, options.seed)
     return _as_power(loads, component, part, strength, bound, data)
@@ -286,7 +292,7 @@ def _as_power(loads: Loads, component: str, part: str, strength: str, bound: Rat
     def power(load: float) -> float:
         if not math.isfinite(load) or strength == "power":
             return load
-        return power_at_load(loads, component, part, strength, load, bound.weight_lb, bound.use)
+        return _power_at_load(loads, component, part, strength, load, bound.weight_lb, bound.use)
 
     hp, estimate, upper = power(bound.bound_hp), power(bound.estimate_hp), power(bound.upper_hp)
     why = reason(ByLoad.DEMONSTRATED) if bound.demonstrated_only else None
@@ -331,7 +337,7 @@ def engine_at_load(
     return load / float(at[STRENGTHS[strength]].iat[0]) * HP / (1000 * RPM) / LBFT
 
 
-def power_at_load(
+def _power_at_load(
     loads: Loads, component: str, part: str, strength: str, load: float, weight_lb: float, use: str
 ) -> float:
     """Highest power, hp, whose load on a part is no more than ``load``, whatever the speed of the engine; NaN where none of _POWERS is.
@@ -341,7 +347,7 @@ def power_at_load(
     """
     if strength == "power":
         return load
-    a, own = loads.assumptions, engine_speeds(loads, component, part)
+    a, own = loads.assumptions, _engine_speeds(loads, component, part)
     rpm = a.speed(_POWERS, np.full(len(_POWERS), a.fuel == "gasoline"))[0]
     if len(own):
         slow = float(np.quantile(own, SLOW_SHARE))
@@ -357,7 +363,7 @@ def power_at_load(
 SLOW_SHARE, ENOUGH_SPEEDS = 0.05, 20
 
 
-def engine_speeds(loads: Loads, component: str, part: str) -> np.ndarray:
+def _engine_speeds(loads: Loads, component: str, part: str) -> np.ndarray:
     """Engine speeds on record of a part's trucks, rpm (k,): power over torque, where both were written down."""
     own = (loads.table["component"] == component) & (loads.table["part"] == part) & ~loads.assumed["engine_rpm"]
     mine = own.to_numpy()
@@ -380,7 +386,7 @@ class NotRated:
 
 
 def loaded_parts(loads: Loads) -> list[tuple[str, str]]:
-    """(component, part) of every part whose kind is known, so that a load can be named."""
+    """(component, part) of every part in ``loads`` whose kind is known, so that a load can be named."""
     table = loads.table
     named = table[~table["part"].isin([NOT_RECORDED, ""])]
     return [
@@ -398,9 +404,10 @@ def rate_parts(
     decided: dict[tuple[str, str], str] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> tuple[pd.DataFrame, tuple[NotRated, ...]]:
-    """RATING_COLUMNS, one row per part and weight class, rated on ``strength``; and the parts that could not be. why: of the verdict; reason: what
-    limits the rating (a Reason, or None). decided: by component and part what explains its returns (Compared.decided): on torque or margin a
-    limit is judged only where that is "load", and without it nowhere.
+    """RATING_COLUMNS, one row per part of ``loads`` and weight class, rated on ``strength`` under the ``options``; and
+    the parts that could not be. why: of the verdict; reason: what limits the rating (a Reason, or None). decided: by
+    component and part what explains its returns (Compared.decided): on torque or margin a limit is judged only where
+    that is "load", and without it nowhere. progress: called with a line of text for each part.
 
     A heavier class is never rated above a lighter one, and has no rating where that has none.
     """
@@ -478,8 +485,10 @@ class Reading(Enum):
 def without_suspects(
     loads: Loads, suspects: Suspects, component: str, part: str, weight_lb: float, use: str | None, options: Options
 ) -> dict[Reading, LoadRating | Reason]:
-    """The rating on power as recorded; with the suspects' failures not counted against the part (each life ends there, good);
-    and with only the lives that are not known to have broken a rule, failed or not. The reason where one cannot be made.
+    """The rating of a component's part on power, at ``weight_lb`` and ``use`` (None: the harshest) under the
+    ``options``: of ``loads`` as recorded; with the failures of the ``suspects`` not counted against the part (each life
+    ends there, good); and with only the lives that are not known to have broken a rule, failed or not. The reason where
+    one cannot be made.
 
     The second drops the failed misuse alone and so comes out too high; the third drops misuse that held as well. Truth
     about parts used within the rules lies nearer the third, as far as conditions are as often on record for both.

@@ -17,7 +17,9 @@ from analytics.reasons import Default, Reason, reason
 def costs_of_defaults(
     data: LifeData, made: PartFits, weight_lb: float, use: int, promise: Promise, settings: RatingSettings
 ) -> list[Reason]:
-    """The first-order bound with each default, of the fits ``made``, against the one without it, as a relative change."""
+    """The first-order bound with each default of the ``settings``, of the fits ``made`` of ``data``, against the one
+    without it, as a relative change; at ``weight_lb``, a ``use`` by its code and the ``promise``. None for a default
+    that is off, or where a bound cannot be made."""
     s = settings
     here = _first_order(made, weight_lb, use, promise, s)
     if not np.isfinite(here):

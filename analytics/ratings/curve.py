@@ -18,7 +18,8 @@ _RELIABILITIES = (0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.93, 0.95, 0.97, 0.98, 0.99)
 
 
 def reliability_curve(rated: PartRating, bound: RatingBound, options: Options) -> pd.DataFrame:
-    """Power at which each reliability is reached at the target life: estimate_hp and bound_hp, columns beside reliability.
+    """Power at which each reliability is reached at the target life: estimate_hp and bound_hp, columns beside
+    reliability. bound: one of the part ``rated`` under the ``options``.
 
     The bound at the asked reliability is the calibrated one; at the others the first-order bound is moved by the same
     factor, which is an approximation for the picture only. Empty without failures: nothing is modelled then.

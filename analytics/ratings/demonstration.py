@@ -37,14 +37,17 @@ class Demonstration:
 
 
 def needed(failures: ArrayLike, confidence: float) -> np.ndarray:
-    """Expected failures that must have been possible, shape of ``failures``: chi-square with 2r + 2 degrees of freedom, halved."""
+    """Expected failures that must have been possible, shape of ``failures``, to be ``confidence`` sure: chi-square with
+    2r + 2 degrees of freedom, halved."""
     return chi2.ppf(confidence, 2 * np.asarray(failures) + 2) / 2
 
 
 def exposures(
     data: LifeData, life_miles: float, reliability: float, shape: float, driving: DrivingFit | None
 ) -> np.ndarray:
-    """h (n,): expected failures of each row if the part were exactly at the target; averaged over unknown miles."""
+    """h (n,): expected failures of each row of ``data`` if the part were exactly at the target: Weibull of this
+    ``shape``, and ``reliability`` at ``life_miles``; averaged over unknown miles by the rates of ``driving``. Raises
+    AnalyticsError where miles are unknown and that is None."""
     scale = -np.log(reliability)
 
     def hazard(miles):
@@ -81,7 +84,8 @@ def exposures(
 
 
 def rough_miles(data: LifeData, driving: DrivingFit | None) -> np.ndarray:
-    """Miles run by each row (n,): known, or its own rate, or the median rate of its use, times its days."""
+    """Miles run by each row (n,) of ``data``: known, or its own rate, or the median rate of its use by the fit of
+    ``driving``, times its days; 0 where none of them is known."""
     miles = np.where(np.isfinite(data.upper), data.upper, data.lower) - data.entry
     rate = np.where(data.has_rate, data.rate_miles / np.maximum(data.rate_days, 1e-3), np.nan)
     if driving is not None:
@@ -99,9 +103,9 @@ def demonstrate(
     shapes: tuple[float, ...] = SHAPES,
     use: int | None = None,
 ) -> Demonstration:
-    """The demonstration bound: the least over ``shapes`` of the highest power p with
-    sum over {p_i >= p, w_i >= weight_lb} of h_i >= chi2_C(2r + 2)/2. ``share``: of failures that are reported.
-    """
+    """The demonstration bound of ``data``: the least over ``shapes`` of the highest power p with sum over {p_i >= p,
+    w_i >= weight_lb} of h_i >= chi2_C(2r + 2)/2, R and C of the ``promise``. ``share``: of failures that are reported.
+    driving: see `exposures`. use: code of the one whose rows count; None: all."""
     heavy = asked_weight(weight_lb)
     inside = data.log_weight >= np.log(rated_weight(weight_lb)) - 1e-9
     if use is not None:
@@ -147,7 +151,9 @@ def units_needed(
     exponent: float = 5.0,
 ) -> int:
     """Units that must each run ``miles_ratio`` target lives at ``torque_ratio`` times the power, with at most
-    ``failures`` failures, to prove R at C (exact binomial; Nelson 1985 for the change of miles at a known shape)."""
+    ``failures`` failures, to prove the ``reliability`` R at ``confidence`` C (exact binomial; Nelson 1985 for the
+    change of miles at a known ``shape``). exponent: life falls as power^-exponent. Raises AnalyticsError where more
+    than a million would be needed."""
     r = reliability ** ((miles_ratio * torque_ratio**exponent) ** shape)
     n = failures + 1
     while binom.cdf(failures, n, 1 - r) > 1 - confidence:
@@ -170,6 +176,7 @@ def chance_of_passing(
     torque_ratio: float = 1.0,
     exponent: float = 5.0,
 ) -> float:
-    """Chance that at most ``failures`` of ``units`` fail when the part truly has that reliability at the target life."""
+    """Chance that at most ``failures`` of ``units`` fail when the part truly has ``true_reliability`` at the target
+    life. miles_ratio, shape, torque_ratio, exponent: as in `units_needed`."""
     r = true_reliability ** ((miles_ratio * torque_ratio**exponent) ** shape)
     return float(binom.cdf(failures, units, 1 - r))

@@ -35,7 +35,7 @@ class PowerAndDriving:
 
 
 def driving_by_power(lifetimes: Lifetimes) -> PowerAndDriving:
-    """Least squares of log miles a day on log power within uses, over units that never came back."""
+    """Least squares of log miles a day on log power within uses, over units of ``lifetimes`` that never came back."""
     units = lifetimes.units
     failed = lifetimes.table.loc[lifetimes.table["ended"] == "failed", "serial"].astype(str)
     known = (units["miles"] > 0) & (units["miles_days"] > 0) & (units["power_hp"] > 0) & (units["use"].fillna("") != "")
@@ -57,11 +57,11 @@ def driving_by_power(lifetimes: Lifetimes) -> PowerAndDriving:
 
 
 def driving_by_use(lifetimes: Lifetimes, firmest: PartRating | None, options: Options) -> pd.DataFrame:
-    """Miles a year per use, COLUMNS, NaN with the reason where too few odometers are known.
+    """Miles a year per use of ``lifetimes``, COLUMNS, NaN with the reason where too few odometers are known.
 
     median_a_year and its 95 % limits come from units that never came back, slow and fast hold the middle 90 % of their
-    drivers, ratio is the returned units' median over theirs. joint: from the fit of the part with the most failures
-    (``firmest``), life and driving together, which allows for who gets read.
+    drivers, ratio is the returned units' median over theirs. joint: from the fit, under the ``options``, of the part
+    with the most failures (``firmest``; None: left out), life and driving together, which allows for who gets read.
     """
     units = lifetimes.units
     known = (units["miles"] > 0) & (units["miles_days"] > 0)

@@ -21,7 +21,8 @@ _LEANS = 1.64
 
 
 def check_fit(data: LifeData, model: JointModel, top: Optimum, settings: RatingSettings) -> list[Reason]:
-    """Checks of the lives rated and of their first fit, whatever the weight."""
+    """Checks of the lives rated (``data``) and of their first fit, ``model`` and ``top``, under the ``settings``,
+    whatever the weight."""
     found = _slope_in_power(data, model, top, settings)
     if data.rates_alike:
         found.append(reason(Checked.ODOMETERS_ALIKE))
@@ -39,7 +40,8 @@ def check_laws_apart(fits: list[tuple[JointModel, Optimum]]) -> list[Reason]:
 
 
 def check_laws(laws: list[LawRating], bound: float, opinion: float, settings: RatingSettings) -> list[Reason]:
-    """How the calibration and the posterior draws went. bound, opinion: log powers."""
+    """How the calibration and the posterior draws of the ``laws`` went under the ``settings``. bound, opinion: log
+    powers."""
     found, best = [], max(r.loglik for r in laws)
     for r in laws:
         behind = best - r.loglik
@@ -99,7 +101,7 @@ def _collinear(data: LifeData, model: JointModel) -> list[Reason]:
 
 
 def check_class(data: LifeData, weight_lb: float, settings: RatingSettings) -> list[Reason]:
-    """Have all failures happened in one weight class, and not in that of ``weight_lb``?"""
+    """Have all failures in ``data`` happened in one weight class of the ``settings``, and not in that of ``weight_lb``?"""
     classes = class_of(np.exp(data.log_weight), settings.weight_edges)
     hit, here = np.unique(classes[data.failed]), int(class_of(weight_lb, settings.weight_edges))
     one = len(hit) == 1 and len(np.unique(classes)) > 1 and here != hit[0]

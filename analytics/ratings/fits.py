@@ -43,15 +43,16 @@ class PartFits:
 
 
 def fit_laws(data: LifeData, life_miles: float, settings: RatingSettings) -> list[tuple[JointModel, Optimum]]:
-    """One fit per life distribution that is tried, Weibull first, converged or not."""
+    """One fit of ``data`` per life distribution that the ``settings`` try, Weibull first, converged or not. life_miles:
+    the target life."""
     return [fit_joint(settings.model(data, life_miles, law)) for law in settings.distributions]
 
 
 def fit_part(
     data: LifeData, life_miles: float, settings: RatingSettings, early_known: tuple[EarlyCheck, LifeData] | None = None
 ) -> PartFits:
-    """Fit the lives of a part that has failed at least once. life_miles: the target life. early_known: what the test of early
-    failures found under these settings, and the lives without them, if already made."""
+    """Fit ``data``, the lives of a part that has failed at least once. life_miles: the target life. early_known: what
+    the test of early failures found under these settings, and the lives without them, if already made."""
     early, rated = early_known or early_check(data, life_miles, settings)
     found, checks = [], []
     for model, top in fit_laws(rated, life_miles, settings):

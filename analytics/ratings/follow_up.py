@@ -39,7 +39,8 @@ class BoldestMove:
 
 
 def boldest_move(ratings: Ratings) -> BoldestMove | None:
-    """What following the proposal furthest from its published limit would bring a year; None where no proposal differs."""
+    """What following the proposal of ``ratings`` furthest from its published limit would bring a year; None where no
+    proposal differs."""
     table = ratings.table[
         (ratings.table["use"] == "") & ratings.table["published_hp"].notna() & ratings.table["proposed_hp"].notna()
     ]
@@ -101,7 +102,8 @@ def _instead(ratings: Ratings, row: pd.Series, above_lb: float) -> str | None:
 
 
 def vary_firmest(ratings: Ratings) -> RatingChanges | None:
-    """The firmest rating under other reporting shares and losses from crank to wheels; None where none is modelled."""
+    """The firmest of ``ratings`` under other reporting shares and losses from crank to wheels; None where none is
+    modelled."""
     rated = [
         (p, b)
         for p in ratings.parts
@@ -134,7 +136,7 @@ class Proof:
 
 
 def proofs_of(ratings: Ratings) -> tuple[Proof, ...]:
-    """One for each published limit that stands unproven."""
+    """One for each published limit in ``ratings`` that stands unproven."""
     options, table = ratings.options, ratings.table
     unproven = table[(table["use"] == "") & (table["verdict"] == NOT_SHOWN) & table["published_hp"].notna()]
     found = []

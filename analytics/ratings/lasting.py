@@ -31,8 +31,8 @@ class Lasting:
 def lasting_share(
     data: LifeData, weight_lb: float, use: int, promise: Promise, settings: RatingSettings
 ) -> Lasting | None:
-    """Of the lives (``data``) under the ``settings``, at ``weight_lb`` and a ``use`` by its code, with every power taken as one; None where that cannot be
-    fitted."""
+    """Of the lives (``data``) under the ``settings`` and the ``promise``, at ``weight_lb`` and a ``use`` by its code,
+    with every power taken as one; None where that cannot be fitted."""
     lives = np.sort(data.log_power)
     one = replace(data, log_power=np.full(len(lives), np.average(data.log_power, weights=data.weight)))
     priors = replace(

@@ -50,8 +50,8 @@ class Entry:
 
 
 def fingerprint(source: Path | Shop) -> str:
-    """Twelve hex digits that stand for the bytes of every file the records can come from; where the sheets of a shop were
-    handed over, for their cells and the settings."""
+    """Twelve hex digits that stand for the bytes of every file the records of ``source`` (a shop or its folder) can
+    come from; where the sheets of a shop were handed over, for their cells and the settings."""
     digest = hashlib.sha256()
     if isinstance(source, Shop) and source.sheets.grids is not None:
         digest.update(repr(source).encode())
@@ -174,7 +174,9 @@ def _refuse_second(shop: Shop, entry: Entry, held: Weights) -> None:
 
 
 def append(shop: Shop, entry: Entry) -> Path:
-    """Add one line to limits.csv: the file is replaced whole, under a lock, so that two writers cannot lose a line."""
+    """Add ``entry`` as one line to limits.csv of the ``shop`` and return its path: the file is replaced whole, under a
+    lock, so that two writers cannot lose a line. Raises AnalyticsError, the file left as it was, where it is a link or
+    no .csv, where the sheets were handed over and where it cannot be written."""
     keys = {_key(heading) for c in HEADINGS["limits"].known for heading in shop.headings_of("limits", c)}
     grids = find_grids("limits", shop, keys)
     if shop.sheets.grids is not None:
@@ -305,7 +307,7 @@ def _key(text: str) -> str:
 
 
 def history(limits: pd.DataFrame, component: str, part: str) -> pd.DataFrame:
-    """Every limit ever published for a part, oldest first, with its reason."""
+    """Every one of ``limits`` ever published for a ``component``'s ``part``, oldest first, with its reason."""
     own = limits[(limits["component"] == component) & (limits["part"] == part)]
     return own.sort_values(["effective_on", "weight_up_to_lb"], kind="stable")[
         ["effective_on", "weight_up_to_lb", "weight_over_lb", "use", "power_limit_hp", "reason"]

@@ -60,7 +60,8 @@ class LoadReview:
 def make_load_review(
     records: Records, lifetimes: Lifetimes, options: Options, progress: Callable[[str], None] | None = None
 ) -> LoadReview:
-    """Loads, suspects and ratings of every part whose kind is known."""
+    """Loads, suspects and ratings, under the ``options``, of every part in ``records`` and its ``lifetimes`` whose kind
+    is known. progress: called with a line of text at each stage."""
     say = progress or (lambda _: None)
     say("working out the loads")
     loads = make_loads(records, lifetimes)
@@ -116,14 +117,16 @@ def _explained(
 
 # ---- one part as an example -------------------------------------------------------------------------------------------------
 def usual_use(review: LoadReview, component: str, part: str) -> str:
-    """The use most lives of a part are in; "" where none is written down."""
+    """The use most lives of a component's ``part`` are in, as the ``review`` counts them; "" where none is written
+    down."""
     own = review.loads.of(component, part)
     counted = own.groupby("use")["count"].sum()
     return str(counted.sort_index().idxmax()) if len(counted) else ""
 
 
 def reference_power(review: LoadReview, component: str, part: str) -> float:
-    """The power, hp, taken as example: the published limit of the lightest class, else the upper quartile on record."""
+    """The power, hp, taken as example for a component's ``part``: the published limit of the lightest class in the
+    ``review``, else the upper quartile on record, else 500."""
     own = review.ratings[(review.ratings["component"] == component) & (review.ratings["part"] == part)]
     published = own["published_hp"].dropna()
     if len(published):
@@ -133,13 +136,14 @@ def reference_power(review: LoadReview, component: str, part: str) -> float:
 
 
 def margin_column(review: LoadReview, component: str) -> str:
-    """The margin that a component's kind has."""
+    """The column of the review's loads with the margin that the ``component``'s kind has."""
     return "stress_margin" if review.loads.kinds[component] in SHAFTS else "clutch_margin"
 
 
 def margin_at(review: LoadReview, component: str, part: str, power_hp: np.ndarray, weight_lb: float) -> pd.DataFrame:
-    """Margin of a part in its usual use, a row per power (n,): whole, capped: for all the engine brings, and for what the tyres would leave of
-    it, both at their weakest; whole_middle, whole_best: the first at the middle and the best of what is not known."""
+    """Margin of a component's part in its usual use and ``weight_lb``, a row per ``power_hp`` (n,): whole, capped: for
+    all the engine brings, and for what the tyres would leave of it, both at their weakest; whole_middle, whole_best:
+    the first at the middle and the best of what is not known. review: holds the loads."""
     name = margin_column(review, component)
     at = load_at(review.loads, component, part, power_hp, weight_lb, usual_use(review, component, part))
     kinds = {"whole": f"{name}_low", "capped": f"{name}_capped_low", "whole_middle": name, "whole_best": f"{name}_high"}
@@ -165,7 +169,7 @@ FAR = 1.25
 
 
 def failed_by_margin(review: LoadReview, component: str, part: str) -> FailedByMargin:
-    """How many lives of a part failed, by their weakest margin for all the engine brings."""
+    """How many lives of a component's part in the ``review`` failed, by their weakest margin for all the engine brings."""
     own = review.loads.of(component, part)
     own = own[~own.duplicated(["unit", "component", "spell", "part"], keep="last")]
     margin = own[f"{margin_column(review, component)}_low"].to_numpy(float)
@@ -196,13 +200,14 @@ def _less(of_failures: np.ndarray, of_others: np.ndarray) -> float:
 
 
 def has_margin(review: LoadReview, component: str, part: str) -> bool:
-    """Whether the part's make is on record, and a power to reckon with."""
+    """Whether the make of a component's ``part`` is on record in the ``review``, and a power to reckon with."""
     own = review.loads.of(component, part)
     return bool(own[margin_column(review, component)].notna().any() and own["power_hp"].notna().any())
 
 
 def lives_by_torque(review: LoadReview, component: str, part: str) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Lives with torque and miles on record, torque_at_shaft_lbft and miles: those that failed, and the others."""
+    """Lives of a component's ``part`` in the ``review`` with torque and miles on record, torque_at_shaft_lbft and
+    miles: those that failed, and the others."""
     own = review.loads.of(component, part)
     own = own[own["torque_at_shaft_lbft"].notna()]
     failed = counts_as_failure(own)
@@ -212,13 +217,14 @@ def lives_by_torque(review: LoadReview, component: str, part: str) -> tuple[pd.D
 
 
 def best_on_torque(review: LoadReview, component: str, part: str) -> Explained | None:
-    """The best fit of the part's lives on torque, if there is one."""
+    """The best fit in the ``review`` of the lives of a component's part on torque, if there is one."""
     found = review.explained.get((component, part))
     return next((e for e in found.fits if e.strength == "torque"), None) if isinstance(found, Compared) else None
 
 
 def facts_of(review: LoadReview, component: str, part: str) -> pd.DataFrame:
-    """Every figure of the part (see `part_facts`) at its reference power and usual use in the lightest class."""
+    """Every figure in the ``review`` of a component's part (see `part_facts`) at its reference power and usual use in
+    the lightest class."""
     weight = review.records.shop.weight.classes[0]
     use, power = usual_use(review, component, part), reference_power(review, component, part)
     return part_facts(review.loads, component, part, power, weight, use)

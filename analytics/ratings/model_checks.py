@@ -62,8 +62,9 @@ class ModelChecks:
 
 
 def check_model(ratings: Ratings, rated: PartRating) -> ModelChecks:
-    """Check the fit behind one part's rating: fitted against observed survival per power band, residuals, whether life is
-    a straight power law, both life laws, and the units that move the rating most.
+    """Check the fit behind the rating of one part (``rated``, one of ``ratings``): fitted against observed survival per
+    power band, residuals, whether life is a straight power law, both life laws, and the units that move the rating
+    most.
 
     The fit checked counts reported failures as all there are, since curves drawn from the records do too.
     """
@@ -172,7 +173,7 @@ def _influence(
 
 
 def check_shapes(ratings: Ratings) -> tuple[tuple[str, ModelTest], ...]:
-    """Per component with two parts or more that failed at least three times: do they share one shape?"""
+    """Per component of ``ratings`` with two parts or more that failed at least three times: do they share one shape?"""
     out = []
     for component in dict.fromkeys(p.component for p in ratings.parts):
         parts = {p.part: p.data for p in ratings.parts if p.component == component}

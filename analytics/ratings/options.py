@@ -109,7 +109,8 @@ def options_for(
     confidence: float | None = None,
     strength: str | None = None,
 ) -> Options:
-    """Options of a shop; the arguments, where they are not None, override its targets. Raises RecordsError on a key or value not understood."""
+    """Options of a shop; life_miles, reliability, confidence and ``strength``, where they are not None, override its
+    own. Raises RecordsError on a key or value not understood."""
     told = {key: _value(key, value) for key, value in shop.ratings.items() if key != "priors"}
     for key, (low, high) in _RANGES.items():
         if key in told and not low <= told[key] <= high:

@@ -61,14 +61,14 @@ def own_fleets(
     replicates: int = 100,
     jobs: int = 1,
 ) -> tuple[OwnCoverage, ...]:
-    """Fleets drawn from the fit to the owner's own records (same trucks, ages, drivers as fitted), each rated as the sheet
-    rates at several weights at once, lightest first: no heavier class above a lighter one, and ``use`` None for the harshest
-    it finds. rated_use: the use whose true power the bounds are held against (None: the lowest of all uses). replicates:
-    fleets drawn; jobs: processes.
+    """Fleets drawn from the fit under the ``options`` to the owner's own records, ``data`` (same trucks, ages, drivers
+    as fitted), each rated as the sheet rates at several ``weights_lb`` at once, lightest first: no heavier class above
+    a lighter one, and ``use`` None for the harshest it finds. rated_use: the use whose true power the bounds are held
+    against (None: the lowest of all uses). replicates: fleets drawn; jobs: processes.
 
-    The fitted life law is taken as the truth, so nothing is said about departures from it (data/evidence holds those). A
-    parametric bootstrap: Efron and Tibshirani, An Introduction to the Bootstrap, 1993, section 6.5. Raises NotEnoughData with
-    fewer than 3 failures, and where the fit did not converge.
+    The fitted life law is taken as the truth, so nothing is said about departures from it (data/evidence holds those).
+    A parametric bootstrap: Efron and Tibshirani, An Introduction to the Bootstrap, 1993, section 6.5. Raises
+    NotEnoughData with fewer than 3 failures, and where the fit did not converge.
     """
     _enough(data)
     promise, s = options.promise, replace(options.settings, explain=False)
@@ -110,8 +110,9 @@ def _rated_fleet(
 
 
 def sheet_rows(ratings: Ratings, replicates: int = 100, jobs: int = 1) -> Iterator[HeldRow]:
-    """Every row of the sheet that holds a modelled bound, with how often the rule is right for fleets like this one; a part that
-    cannot be drawn from, with the reason. replicates: fleets drawn for a part and use; jobs: processes."""
+    """Every row of the sheet of ``ratings`` that holds a modelled bound, with how often the rule is right for fleets
+    like this one; a part that cannot be drawn from, with the reason. replicates: fleets drawn for a part and use; jobs:
+    processes."""
     for part in ratings.parts:
         try:
             yield from _part_rows(part, for_component(ratings.options, part.component), replicates, jobs)

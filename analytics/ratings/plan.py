@@ -63,10 +63,11 @@ def plan_proof(
     shapes: Sequence[float] = SHAPES,
     exponents: Sequence[float] = EXPONENTS,
 ) -> ProofPlan:
-    """Units that must each run ``miles_each`` (the life itself by default) at ``run_power_hp`` (the limit itself by
-    default), with at most so many failures, to prove the promise; and the chance that a part truly at each of ``truths``
-    passes. Raises AnalyticsError on truths outside 0 to 1 and on powers or miles that are not positive.
-    """
+    """Units that must each run ``miles_each`` (the life itself by default) at ``run_power_hp`` (the limit itself,
+    ``power_hp``, by default), with at most so many ``failures``, to prove the promise; and the chance that a part truly
+    at each of ``truths`` passes. shapes, exponents: of life and of life in power, tried where miles or power are not
+    the promise's own; the pair that asks most units counts. Raises AnalyticsError on truths outside 0 to 1 and on
+    powers or miles that are not positive."""
     miles = promise.life_miles if miles_each is None else miles_each
     run = power_hp if run_power_hp is None else run_power_hp
     _check_plan({"power_hp": power_hp, "miles_each": miles, "run_power_hp": run}, truths, failures)
@@ -159,10 +160,11 @@ def proof_ahead(
     published_hp: float | None = None,
     days: Sequence[float] = (91.0, 182.0, 365.0),
 ) -> ProofAhead:
-    """What the miles run so far demonstrate, and what they will once today's running units are ``days`` older.
+    """What the miles run so far in ``data`` demonstrate at ``weight_lb`` and ``use`` (None: all) of the ``promise``,
+    and what they will once today's running units are ``days`` older.
 
-    watched: (n,) bool, the running lives still followed; all of them by default. Raises AnalyticsError for a use that is not
-    on record.
+    settings: the defaults where None. watched: (n,) bool, the running lives still followed; all of them by default.
+    published_hp: the limit to be proven, carried along. Raises AnalyticsError for a use that is not on record.
     """
     s = RatingSettings() if settings is None else settings
     asked = data.code_of(use) if use is not None and s.use_terms else None

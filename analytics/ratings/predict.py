@@ -34,7 +34,8 @@ NAN = float("nan")
 
 
 def rows_to_predict(data: LifeData, watched: np.ndarray | None) -> np.ndarray:
-    """Positions of the running lives a prediction is made for; watched: (n,) bool of the lives still followed."""
+    """Positions of the running lives in ``data`` that a prediction is made for; watched: (n,) bool of the lives still
+    followed."""
     running = ~data.failed & ~data.known_alive
     return np.flatnonzero(running if watched is None else running & np.asarray(watched, bool))
 
@@ -70,9 +71,10 @@ def lives_of(
     strength: str = "power_hp",
     soon: float = 100.0,
 ) -> PartLives:
-    """Lives of one part (None: of all of the component) from the table of lifetimes. ``strength``: the column that stands for
-    power. ``extra``: the shop's own columns to take along, standardised over these
-    lives, unknown ones at the average. ``soon``: a failure at 0 miles was one within so many. Raises AnalyticsError where there are none."""
+    """Lives of one part (None: of all of the component) from the table of lifetimes, as they stood on the day
+    ``as_of``. ``causes``: of failures that count. ``strength``: the column that stands for power. ``extra``: the shop's
+    own columns to take along, standardised over these lives, unknown ones at the average. ``soon``: a failure at 0
+    miles was one within so many. Raises AnalyticsError where there are none."""
     own = ((table["component"] == component) & ((table["part"] == part) | (part is None))).to_numpy()
     at = table[own].assign(_at=np.flatnonzero(own).astype(float))
     data, notes = from_lifetimes(
@@ -304,7 +306,8 @@ def _counted(chance: np.ndarray, size: int) -> np.ndarray:
 
 
 def interval_of(pmf: np.ndarray, level: float) -> tuple[int, int]:
-    """Narrowest equal-tailed whole numbers with at most (1 - level)/2 below and above."""
+    """Narrowest equal-tailed whole numbers with at most (1 - level)/2 of ``pmf`` below and above; pmf: (k,) chances of
+    0 to k - 1."""
     tail = (1 - level) / 2
     below = np.cumsum(pmf)
     lower = int(np.searchsorted(below, tail, side="right"))
@@ -358,8 +361,9 @@ class PartFit:
 
 
 def fit_lives(data: LifeData, life_miles: float, settings: RatingSettings, draws: int, seed: int) -> PartFit:
-    """Fit under the settings of the rating: the life law with the higher likelihood, and draws from it. No failure, or no
-    fit that converged, comes back without a model and with the reason."""
+    """Fit ``data`` under the settings of the rating: the life law with the higher likelihood, and draws from it
+    (``seed``). life_miles: the target life. No failure, or no fit that converged, comes back without a model and with
+    the reason."""
     early, rated = early_check(data, life_miles, settings)
     none = np.zeros((0, 0)), np.zeros(0)
     if data.failures == 0:
@@ -488,7 +492,9 @@ def with_early(
     days: float | np.ndarray | None,
     miles: float | None,
 ) -> np.ndarray:
-    """Adds the risk of an early failure, even over the first miles, for units still short of them. chance: (B, n)."""
+    """Adds to ``chance`` (B, n) the risk of an early failure that the ``fit`` found, even over the first miles, for the
+    rows ``which`` (n,) of ``data`` still short of them, over the next ``days`` (one, or (n,)); None: over the next
+    ``miles``."""
     new = (data.entry == 0) & (data.entry_days == 0)
     share = fit.early.seen / data.weight[new].sum()
     per_day = np.where(data.has_rate[which], data.rate_miles[which] / np.maximum(data.rate_days[which], NOTHING), NAN)
@@ -505,7 +511,8 @@ def with_early(
 # ---- without a failure ---------------------------------------------------------------------------------------------
 def age_lives(data: LifeData, which: np.ndarray, days: float, driving: DrivingFit | None) -> LifeData:
     """The data as they would stand ``days`` later had none of the rows ``which`` (m,) failed: known miles grow at the
-    unit's own rate, else at its average so far; unknown ones by their days. A life known in miles alone stays as it is."""
+    unit's own rate, else at its average so far, or its use's median by the fit of ``driving``; unknown ones by their
+    days. A life known in miles alone stays as it is."""
     later = np.exp(driving.decline) if driving is not None else 1.0
     change = driving.change_days if driving is not None else 1e9
 

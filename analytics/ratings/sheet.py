@@ -90,8 +90,9 @@ def make_ratings(
     only: Collection[tuple[str, str]] | None = None,
     own_uses: bool = True,
 ) -> Ratings:
-    """Rate every part on record, or ``only`` some, each (component, part). options: default options_for(records.shop). own_uses:
-    rows for each use by itself as well. Raises AnalyticsError where one of ``only`` is not on record."""
+    """Rate every part on record, or ``only`` some, each (component, part). lifetimes: of the same records. options:
+    default options_for(records.shop). own_uses: rows for each use by itself as well. progress: called with a line of
+    text for each part. Raises AnalyticsError where one of ``only`` is not on record."""
     say = progress or (lambda _: None)
     chosen = options_of(lifetimes, options)
     table = lifetimes.table
@@ -253,8 +254,8 @@ def _at(
 
 
 def class_weights(data: LifeData, edges: tuple[float, ...], options: Options) -> tuple[float, ...]:
-    """Upper edge of each class; the open top class at the heaviest weight that several trucks reach, if above the last edge;
-    inf alone where no weight is on record."""
+    """Upper edge, lb, of each class between the ``edges``; the open top class at the heaviest weight that several
+    trucks of ``data`` reach (see the ``options``), if above the last edge; inf alone where no weight is on record."""
     if (data.log_weight == math.log(ANY_WEIGHT)).all():
         return (math.inf,)
     top = _heaviest(data, options)
@@ -393,7 +394,8 @@ def _rows(rated: PartRating, records: Records, options: Options, others: Collect
 
 
 def qualifiers(rated: PartRating, bound: RatingBound, options: Options) -> tuple[Reason, ...]:
-    """What a rating hangs on; the other reading of unclear failures where it gives another figure."""
+    """What a ``bound`` of the part ``rated`` hangs on; the other reading of unclear failures where it gives another
+    figure, both rounded as the ``options`` say."""
     rest = [r for r in bound.reasons if r.code is not Rests.AT_LEAST]
     if rated.hidden:
         rest.append(reason(Rests.FOUND_AT_TEARDOWN, failures=rated.hidden))

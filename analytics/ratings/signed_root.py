@@ -177,7 +177,7 @@ class SignedRoot:
         return float(np.clip(np.sqrt(var), 0.005, 1.0)) if var > 0 else 0.2
 
 
-def calibrate(root: SignedRoot, log_power: float, replicates: int, seed: int) -> tuple[float, float, int]:
+def _calibrate(root: SignedRoot, log_power: float, replicates: int, seed: int) -> tuple[float, float, int]:
     """Mean and sd of r at ``log_power`` over fleets simulated from the constrained fit there, and how many converged.
 
     Each fleet has its own stream of random numbers, so that how many are held in memory at once moves no figure.
@@ -253,11 +253,12 @@ def rate_law(
     seed: int,
     full: bool = True,
 ) -> LawRating:
-    """Estimate and bounds under one distribution. full=False stops at the first-order bound.
+    """Estimate and bounds of a promise under one distribution (``fitted``). full=False stops at the first-order bound.
 
-    weight_lb: above 0. use: code of the use. The distribution counts as one more parameter of the profile: a power is ruled out
-    once the best distribution's likelihood there has dropped by target^2/2, so one that is ``behind`` already has only the rest
-    to go; one further behind than that rules nothing out (infinite bounds).
+    weight_lb: above 0. use: code of the use. settings: how many fleets and draws; seed: of both. The distribution
+    counts as one more parameter of the profile: a power is ruled out once the best distribution's likelihood there has
+    dropped by target^2/2, so one that is ``behind`` already has only the rest to go; one further behind than that rules
+    nothing out (infinite bounds).
     """
     model, top, behind = fitted.model, fitted.top, fitted.behind
     lw = float(np.log(weight_lb))
@@ -273,7 +274,7 @@ def rate_law(
     if full and np.isfinite(own) and behind < FAR_BEHIND:
         if settings.replicates >= 20:
             tried = settings.replicates
-            mean, sd, fleets = calibrate(root, own, settings.replicates, seed)
+            mean, sd, fleets = _calibrate(root, own, settings.replicates, seed)
             target = max(mean, 0.0) + zc * max(sd, 1.0)
             if target > zc and left(target) > 0:
                 calibrated = min(first, root.solve(left(target), own - root.spread() * (left(target) - zc)))

@@ -41,7 +41,7 @@ NAN = float("nan")
 
 
 # ---- the likelihood of single rows ------------------------------------------------------------------------------------
-def row_terms(
+def _row_terms(
     model: JointModel, data: LifeData, x: np.ndarray, theta: np.ndarray, order: int = 2
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Log-likelihood (n,), gradient (n, p) and Hessian (n, p, p) of each row of ``data`` on its own, driving rates left out.
@@ -86,7 +86,7 @@ def row_terms(
     return value, grad, hess
 
 
-def rating_direction(
+def _rating_direction(
     model: JointModel, top: Optimum, reliability: float, weight_lb: float, use: int
 ) -> tuple[np.ndarray, float]:
     """v (p,) = I^-1 g and the variance g'I^-1 g of log p*, by the delta method: to rank by, not to publish."""
@@ -102,7 +102,7 @@ def rating_direction(
     return v, float(g @ v)
 
 
-def odometer_gains(model: JointModel, top: Optimum, which: np.ndarray, v: np.ndarray) -> np.ndarray:
+def _odometer_gains(model: JointModel, top: Optimum, which: np.ndarray, v: np.ndarray) -> np.ndarray:
     """Drop (n,) of the variance of log p* to expect from reading the odometers of the running rows ``which``: the variance,
     over the miles each may have (and over its having failed unreported), of the complete-data score along ``v``."""
     data, lay = model.data, model.layout
@@ -150,7 +150,7 @@ def odometer_gains(model: JointModel, top: Optimum, which: np.ndarray, v: np.nda
     return (w * (score - mean) ** 2).sum(1)
 
 
-def column_gains(
+def _column_gains(
     model: JointModel,
     top: Optimum,
     missing: LifeData,
@@ -187,7 +187,7 @@ def column_gains(
             ),
         ]
     )
-    value, _, hess = row_terms(model, many, x, top.theta[0])
+    value, _, hess = _row_terms(model, many, x, top.theta[0])
     info = -np.einsum("i,nij,j->n", v, hess, v).reshape(n, mix)
     value = value.reshape(n, mix)
     w = np.exp(value - value.max(1, keepdims=True))
@@ -241,10 +241,11 @@ def unknowns_of_part(
     sample: int = 20,
     seed: int = 1,
 ) -> Unknowns:
-    """Rank what is unknown of one part by how much knowing it would tighten the rating at ``weight_lb`` and ``use`` (the use
-    with most failures by default). Without a failure or a fit there is nothing to rank by: an empty table with the reason,
-    and the random sample still drawn. Raises AnalyticsError where the part or use is not on record.
-    """
+    """Rank what is unknown of a ``component``'s part by how much knowing it would tighten the rating at ``weight_lb``
+    and ``use`` (the use with most failures by default). Without a failure or a fit there is nothing to rank by: an
+    empty table with the reason, and the random ``sample`` (how many; seed: of it and of the draws) still drawn.
+    options: the shop's own for these ``lifetimes`` by default. Raises AnalyticsError where the part or use is not on
+    record."""
     o, table = options_of(lifetimes, options), lifetimes.table
     lives = part_lives(lifetimes, component, part)
     data = lives.data
@@ -262,7 +263,7 @@ def unknowns_of_part(
     if fit.model is None:
         return replace(nothing, reason=fit.reason)
     model, top = fit.fitted()
-    v, variance = rating_direction(model, top, o.promise.reliability, weight_lb, code)
+    v, variance = _rating_direction(model, top, o.promise.reliability, weight_lb, code)
     own = ((table["component"] == component) & (table["part"] == part)).to_numpy()
     weightless = not (table.loc[own, "weight_lb"] > 0).any()
     bare = own & (table["power_hp"].isna() | (table["weight_lb"].isna() & (not weightless))).to_numpy()
@@ -271,7 +272,7 @@ def unknowns_of_part(
     if len(blind):
         at = lives.rows[blind]
         found.append(
-            pd.DataFrame({"at": at, "ask": "odometer", "drop": odometer_gains(model, top, blind, v) / variance})
+            pd.DataFrame({"at": at, "ask": "odometer", "drop": _odometer_gains(model, top, blind, v) / variance})
         )
     if bare.any():
         lost = table[bare]
@@ -288,7 +289,7 @@ def unknowns_of_part(
             more = replace(others.data, use=_codes(others.data, data, code))
             has_power, has_weight = (table[c].notna().to_numpy()[positions] for c in ("power_hp", "weight_lb"))
             has_weight = has_weight | weightless
-            gains = column_gains(model, top, more, has_power, has_weight, v, MIX, seed) / variance
+            gains = _column_gains(model, top, more, has_power, has_weight, v, MIX, seed) / variance
             blank = more.unknown & ~more.failed & others.watched
             ask = [
                 " and ".join(w for w, m in (("power", not p), ("weight", not q), ("odometer", o)) if m)
@@ -345,8 +346,9 @@ def ask_first(
     sample: int = 20,
     seed: int = 1,
 ) -> AskFirst:
-    """One list over all parts, since one call tells of every part in the truck. weight_lb: the lightest class's edge by default. Raises NotEnoughData where no part has
-    ``min_failures``."""
+    """One list over all ``parts`` of ``lifetimes``, each (component, part), since one call tells of every part in the
+    truck. weight_lb: the lightest class's edge by default. options, sample, seed: as in `unknowns_of_part`. Raises
+    NotEnoughData where no part has ``min_failures``."""
     table, shop = lifetimes.table, lifetimes.shop
     weight = weight_lb
     if weight is None:

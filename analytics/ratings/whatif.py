@@ -71,7 +71,9 @@ def build_mix(
     weight_up_to: float = np.inf,
     years: float = 3.0,
 ) -> BuildMix:
-    """Builds with that component, any part, above ``low_hp`` up to ``high_hp``, above ``weight_from`` up to ``weight_up_to``."""
+    """Builds in ``lifetimes`` with that component, any part, above ``low_hp`` up to ``high_hp``, above ``weight_from``
+    up to ``weight_up_to`` lb, of the last ``years``, or of all where those hold none. Raises AnalyticsError where the
+    component is not on record."""
     table = lifetimes.table
     first = table[(table["component"] == component) & (table["spell"] == 1) & (table["segment"] == 1)]
     if first.empty:
@@ -106,8 +108,8 @@ def build_mix(
 def failing_by(
     fit: PartFit, power_hp: np.ndarray, weight_lb: np.ndarray, use: Sequence[str], miles: float
 ) -> np.ndarray:
-    """Chance (B, n) that new trucks have failed by ``miles``, one row per draw of the fit. A use not on record for the part
-    is taken as its most common one."""
+    """Chance (B, n) that new trucks of ``power_hp`` (n,), ``weight_lb`` (n,) and ``use`` have failed by ``miles``, one
+    row per draw of the fit. A use not on record for the part is taken as its most common one."""
     model, _ = fit.fitted()
     names = model.data.use_names
     common = int(np.argmax(np.bincount(model.data.use, model.data.weight)))
@@ -128,7 +130,7 @@ def failing_by(
 
 
 def reported(fit: PartFit) -> np.ndarray:
-    """Reporting share (B,) of each draw."""
+    """Reporting share (B,) of each draw of the ``fit``."""
     lay = fit.fitted()[0].layout
     at = lay.place("share")
     return np.full(len(fit.theta), lay.fixed_share) if at is None else 1 / (1 + np.exp(-fit.theta[:, at]))
@@ -256,10 +258,11 @@ def move_limit(
     draws: int = 512,
     fits: dict[str, PartFit] | None = None,
 ) -> LimitMove:
-    """What moving a published limit brings a year, at a level of 0.9.
+    """What moving a published limit as ``span`` says brings a year to the shop of ``lifetimes``, at a level of 0.9.
 
-    instead: the part those trucks get otherwise. options: promise and settings, the shop's own by default; a comeback counts by
-    the promised life. Costs come from shop.toml [costs] unless given. fits: a dict that keeps the fit of each part between
+    instead: the part those trucks get otherwise. options: promise and settings, the shop's own by default; a comeback
+    counts by the promised life. cost_per_comeback and price_step (the other part's price less this one's), money, come
+    from shop.toml [costs] unless given. draws: from each fit. fits: a dict that keeps the fit of each part between
     calls. Raises AnalyticsError where the component or part is not on record.
     """
     o, shop = options_of(lifetimes, options), lifetimes.shop
@@ -461,8 +464,9 @@ def change_promise(
     options: Options | None = None,
     lifetimes: Lifetimes | None = None,
 ) -> RatingChanges:
-    """The bound as it stands, then under each thing ``assumed``. options: the promise and settings as they stand, the shop's own
-    by default. lifetimes: those of ``records`` if already made."""
+    """The bound of a ``component``'s ``part`` at ``weight_lb`` and ``use`` (None: the harshest) as it stands, then
+    under each thing ``assumed``. options: the promise and settings as they stand, the shop's own by default. lifetimes:
+    those of ``records`` if already made."""
     own = make_lifetimes(records) if lifetimes is None else lifetimes
     o = options_of(own, options)
     s = replace(o.settings.of(component), explain=False, draws=0)

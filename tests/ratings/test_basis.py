@@ -17,7 +17,7 @@ from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings import backtest as back
 from analytics.ratings import unknowns
 from analytics.ratings.basis import fill_from_alike, options_of, part_lives
-from analytics.ratings.by_load import load_data, rate_on
+from analytics.ratings.by_load import _load_data, rate_on
 from analytics.ratings.follow_up import boldest_move, vary_firmest
 from analytics.ratings.options import options_for
 from analytics.ratings.sheet import make_ratings
@@ -73,7 +73,7 @@ def test_every_page_rates_the_lives_that_the_sheet_rates(shop):
     )
     loads = make_loads(records, lifetimes)
     assert rate_on(loads, *SHAFT, "power", weight, None, ratings.options).bound == pytest.approx(bound.bound_hp)
-    assert load_data(loads, *SHAFT, "torque")[0].extra_names == ("tyre_in",)
+    assert _load_data(loads, *SHAFT, "torque")[0].extra_names == ("tyre_in",)
     lives = part_lives(lifetimes, *SHAFT)
     assert back._bounds(lives, records.shop, back.quick_options(records.shop))["up to 7,500"] == pytest.approx(
         bound.bound_hp

@@ -17,15 +17,15 @@ from analytics.ratings.by_load import (
     Compared,
     Reading,
     Taken,
-    engine_speeds,
+    _engine_speeds,
+    _fit_covariate,
+    _load_data,
+    _power_at_load,
+    _strengths_of,
     explain,
-    fit_covariate,
     known_rows,
-    load_data,
-    power_at_load,
     rate_on,
     rate_parts,
-    strengths_of,
     without_suspects,
 )
 from analytics.ratings.load_review import make_load_review
@@ -58,7 +58,7 @@ def picked(seed: int, by_torque: bool) -> str:
     power, torque, lower, upper = fleet(seed, by_torque)
     weight = np.full(len(power), 7000.0)
     fits = [
-        fit_covariate(life_data(lower, upper, x, weight), name, False, OPTIONS)
+        _fit_covariate(life_data(lower, upper, x, weight), name, False, OPTIONS)
         for name, x in (("power", power), ("torque", torque))
     ]
     return min(fits, key=lambda f: f.aic).strength
@@ -77,8 +77,8 @@ def test_the_exponent_comes_back():
     for seed in range(20):
         power, torque, lower, upper = fleet(seed, True)
         weight = np.full(len(power), 7000.0)
-        right.append(fit_covariate(life_data(lower, upper, torque, weight), "torque", False, OPTIONS))
-        wrong.append(fit_covariate(life_data(lower, upper, power, weight), "power", False, OPTIONS))
+        right.append(_fit_covariate(life_data(lower, upper, torque, weight), "torque", False, OPTIONS))
+        wrong.append(_fit_covariate(life_data(lower, upper, power, weight), "power", False, OPTIONS))
     k = np.array([f.exponent for f in right])
     assert abs(k.mean() - 6) < 3 * k.std(ddof=1) / np.sqrt(len(k)) + 0.1
     assert 0.5 < np.mean([f.exponent_se for f in right]) / k.std(ddof=1) < 2
@@ -125,10 +125,10 @@ def test_a_load_becomes_the_power_whose_slowest_engine_brings_no_more(shop):
         at = load_at(slow, "input shaft", "A", np.array([hp]), 7500.0, "street").iloc[0]
         usual = load_at(shop, "input shaft", "A", np.array([hp]), 7500.0, "street").iloc[0]
         for strength, column in (("torque", "torque_at_shaft_lbft"), ("margin", "load_share")):
-            back = power_at_load(shop, "input shaft", "A", strength, at[column], 7500.0, "street")
+            back = _power_at_load(shop, "input shaft", "A", strength, at[column], 7500.0, "street")
             assert back == pytest.approx(hp, rel=2e-3)
-            assert power_at_load(shop, "input shaft", "A", strength, usual[column], 7500.0, "street") < hp
-    assert np.isnan(power_at_load(shop, "input shaft", "A", "torque", 1.0, 7500.0, "street"))
+            assert _power_at_load(shop, "input shaft", "A", strength, usual[column], 7500.0, "street") < hp
+    assert np.isnan(_power_at_load(shop, "input shaft", "A", "torque", 1.0, 7500.0, "street"))
 
 
 def test_the_engine_is_as_slow_as_those_on_record(shop):
@@ -146,13 +146,13 @@ def test_the_engine_is_as_slow_as_those_on_record(shop):
         return replace(shop, engine_lbft=engine, assumed=assumed)
 
     assert n > 100
-    plain = power_at_load(shop, "input shaft", "A", "torque", 1500.0, 7500.0, "street")
+    plain = _power_at_load(shop, "input shaft", "A", "torque", 1500.0, 7500.0, "street")
     few_slow, few_fast = with_speeds(5, 1800.0), with_speeds(5, 4000.0)
     many = with_speeds(60, np.linspace(3000, 3600, 60))
-    assert engine_speeds(many, "input shaft", "A") == pytest.approx(np.linspace(3000, 3600, 60), rel=1e-6)
-    assert power_at_load(few_slow, "input shaft", "A", "torque", 1500.0, 7500.0, "street") < plain
-    assert power_at_load(few_fast, "input shaft", "A", "torque", 1500.0, 7500.0, "street") == pytest.approx(plain)
-    at = power_at_load(many, "input shaft", "A", "torque", 1500.0, 7500.0, "street")
+    assert _engine_speeds(many, "input shaft", "A") == pytest.approx(np.linspace(3000, 3600, 60), rel=1e-6)
+    assert _power_at_load(few_slow, "input shaft", "A", "torque", 1500.0, 7500.0, "street") < plain
+    assert _power_at_load(few_fast, "input shaft", "A", "torque", 1500.0, 7500.0, "street") == pytest.approx(plain)
+    at = _power_at_load(many, "input shaft", "A", "torque", 1500.0, 7500.0, "street")
     launch = (1.6 * 2.2 * 0.5) ** 0.5
     assert at == pytest.approx(1500.0 / launch * np.quantile(np.linspace(3000, 3600, 60), 0.05) / 5252.113, rel=1e-3)
 
@@ -200,10 +200,10 @@ def test_the_torque_told_is_the_engines(shop):
 
 
 def test_the_same_lives_for_all_that_are_compared(shop):
-    strengths = strengths_of(shop, "input shaft", "A")
+    strengths = _strengths_of(shop, "input shaft", "A")
     assert strengths == ("power", "torque", "margin")
     rows = known_rows(shop, "input shaft", "A", strengths)
-    counted = {(d.failures, d.units) for d in (load_data(shop, "input shaft", "A", s, rows)[0] for s in strengths)}
+    counted = {(d.failures, d.units) for d in (_load_data(shop, "input shaft", "A", s, rows)[0] for s in strengths)}
     assert counted == {(20.0, 120.0)}
     found = explain(shop, "input shaft", "A", OPTIONS)
     fits = found.fits
@@ -226,7 +226,7 @@ def _few(shop):
 
 def test_unknown_strengths_are_refused(shop, tmp_path):
     with pytest.raises(AnalyticsError, match="runs on one of power, torque, margin"):
-        load_data(shop, "input shaft", "A", "colour")
+        _load_data(shop, "input shaft", "A", "colour")
     with pytest.raises(RecordsError, match="strength 'colour'"):
         options_for(shop.records.shop, strength="colour")
     folder = write_shop(tmp_path, TOML + '[ratings]\nstrength = "weight"\n', builds=[build("T-111")])

@@ -19,11 +19,11 @@ from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.signed_root import SignedRoot
 from analytics.ratings.unknowns import (
+    _column_gains,
+    _odometer_gains,
+    _rating_direction,
+    _row_terms,
     ask_first,
-    column_gains,
-    odometer_gains,
-    rating_direction,
-    row_terms,
     together,
     unknowns_of_part,
 )
@@ -51,7 +51,7 @@ def fit(fleet):
 def test_single_rows_add_up_to_the_likelihood(fleet, fit):
     """Everything but the driving rates, value, gradient and Hessian."""
     model, top = fit.fitted()
-    value, grad, hess = row_terms(model, fleet, model.x, top.theta[0])
+    value, grad, hess = _row_terms(model, fleet, model.x, top.theta[0])
     whole = log_likelihood(
         top.theta, replace(model.rows, rates=None, constant=np.zeros(1)), model.layout, model.law, model.nodes
     )
@@ -62,7 +62,7 @@ def test_single_rows_add_up_to_the_likelihood(fleet, fit):
 
 def test_the_variance_is_that_of_the_signed_root(fit):
     model, top = fit.fitted()
-    _, variance = rating_direction(model, top, 0.9, 8000.0, 0)
+    _, variance = _rating_direction(model, top, 0.9, 8000.0, 0)
     assert np.sqrt(variance) == pytest.approx(SignedRoot(model, top, 0.9, np.log(8000.0), 0).spread(), rel=1e-9)
 
 
@@ -73,10 +73,10 @@ def test_what_an_unknown_odometer_hides_obeys_louis_identity(fleet):
     """
     model, top = fit_lives(fleet, 50_000.0, PLAIN, 16, 1).fitted()
     lay, theta = model.layout, top.theta[0]
-    v, _ = rating_direction(model, top, 0.9, 7500.0, 0)
+    v, _ = _rating_direction(model, top, 0.9, 7500.0, 0)
     which = np.flatnonzero(~fleet.failed & fleet.unknown)[:40]
-    gain = odometer_gains(model, top, which, v)
-    _, _, hess = row_terms(model, fleet.take(which), model.x[which], theta)
+    gain = _odometer_gains(model, top, which, v)
+    _, _, hess = _row_terms(model, fleet.take(which), model.x[which], theta)
     unread = -np.einsum("i,nij,j->n", v, hess, v)
     s, weight = model.nodes
     beta, tau = np.exp(theta[0]), np.exp(theta[lay.tau])
@@ -96,9 +96,9 @@ def test_what_an_unknown_odometer_hides_obeys_louis_identity(fleet):
 
 def test_old_and_strong_trucks_tell_more(fleet):
     model, top = fit_lives(fleet, 50_000.0, PLAIN, 16, 1).fitted()
-    v, variance = rating_direction(model, top, 0.9, 7500.0, 0)
+    v, variance = _rating_direction(model, top, 0.9, 7500.0, 0)
     which = np.flatnonzero(~fleet.failed & fleet.unknown)
-    drop = odometer_gains(model, top, which, v) / variance
+    drop = _odometer_gains(model, top, which, v) / variance
     assert 0 < drop.sum() < 1
     young = fleet.lower_days[which] < 400
     strong = (fleet.log_power[which] > np.log(800)) & (fleet.lower_days[which] > 1200)
@@ -107,7 +107,7 @@ def test_old_and_strong_trucks_tell_more(fleet):
 
 def test_a_failure_without_a_power_tells_more_than_a_young_survivor(fit):
     model, top = fit.fitted()
-    v, _ = rating_direction(model, top, 0.9, 7500.0, 0)
+    v, _ = _rating_direction(model, top, 0.9, 7500.0, 0)
     missing = life_data(
         [20_000.0, 500.0],
         [20_000.0, np.inf],
@@ -119,29 +119,29 @@ def test_a_failure_without_a_power_tells_more_than_a_young_survivor(fit):
         rate_days=[600.0, 15.0],
     )
     no, yes = np.zeros(2, bool), np.ones(2, bool)
-    gain = column_gains(model, top, missing, no, yes, v, 64, 1)
+    gain = _column_gains(model, top, missing, no, yes, v, 64, 1)
     assert gain[0] > 20 * gain[1] >= 0
-    assert (column_gains(model, top, missing, no, yes, v, 64, 1) == gain).all()
+    assert (_column_gains(model, top, missing, no, yes, v, 64, 1) == gain).all()
     # all known: just the row's own information
     x = np.ones((2, 3))
     x[:, 1:] = [model.covariates(a, b) for a, b in zip(missing.log_power, missing.log_weight, strict=True)]
-    own = -np.einsum("i,nij,j->n", v, row_terms(model, missing, x, top.theta[0])[2], v)
-    assert column_gains(model, top, missing, yes, yes, v, 8, 1) == pytest.approx(np.maximum(own, 0))
+    own = -np.einsum("i,nij,j->n", v, _row_terms(model, missing, x, top.theta[0])[2], v)
+    assert _column_gains(model, top, missing, yes, yes, v, 8, 1) == pytest.approx(np.maximum(own, 0))
 
 
 def test_several_together_never_promise_more_than_is_there(fleet):
     """The drop with the ten first read, their score covariances added to the information, stays under the bound stated."""
     model, top = fit_lives(fleet, 50_000.0, PLAIN, 16, 1).fitted()
-    v, variance = rating_direction(model, top, 0.9, 7500.0, 0)
+    v, variance = _rating_direction(model, top, 0.9, 7500.0, 0)
     which = np.flatnonzero(~fleet.failed & fleet.unknown)
-    drop = odometer_gains(model, top, which, v) / variance
+    drop = _odometer_gains(model, top, which, v) / variance
     first = which[np.argsort(-drop)[:10]]
     # the quadratic form of the score covariance, polarised into a matrix
     p = len(v)
     basis = np.eye(p)
 
     def form(d):
-        return float(odometer_gains(model, top, first, d).sum())
+        return float(_odometer_gains(model, top, first, d).sum())
 
     added = np.array(
         [

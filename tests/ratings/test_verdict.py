@@ -259,7 +259,7 @@ def test_the_upper_limit_is_calibrated_as_the_bound_is(monkeypatch, mean, sd, wi
     # the first-order limit at the confidence that such a root stands for
     sure = float(norm.cdf(wider * norm.ppf(0.9)))
     first = rate_part(data, 7500.0, None, Promise(50_000, confidence=sure), replace(plain, replicates=0))
-    monkeypatch.setattr(signed_root, "calibrate", lambda *_: (mean, sd, 60))
+    monkeypatch.setattr(signed_root, "_calibrate", lambda *_: (mean, sd, 60))
     full = rate_part(data, 7500.0, None, Promise(50_000), replace(plain, replicates=60))
     assert full.upper_hp == pytest.approx(first.upper_hp, rel=1e-5)
 
