@@ -15,7 +15,6 @@ PACKAGE = Path(analytics.__file__).parent
 LEFT = {
     "records": 70,
     "report": 85,
-    "review": 92,
     "words": 134,
 }
 

@@ -114,7 +114,8 @@ def _lot_to_do(snapshot: Snapshot, alarm) -> Reason:
 
 
 def lots_answer(before: Snapshot, now: Snapshot) -> Answer:
-    """Lots ranked by rates drawn together."""
+    """Lots of the lives on record ``now`` ranked by rates drawn together, each against what the fits of ``before`` give
+    it."""
     question = reason(Question.LOTS)
     lives = watched_lives(before, now)
     lives = lives[lives["lot"] != ""]
@@ -151,7 +152,7 @@ def lots_answer(before: Snapshot, now: Snapshot) -> Answer:
 
 
 def power_answer(now: Snapshot, watched: list[Watched], size: int = 20) -> Answer:
-    """What the watch would catch of a lot of ``size``."""
+    """What the watch would catch of a lot of ``size``, by the fits of ``now`` and the last threshold in ``watched``."""
     tests = watched[-1].tests if watched else pd.DataFrame(columns=["family"])
     own = tests[tests["family"] == Family.LOT_LIFE]
     threshold = (
@@ -212,7 +213,8 @@ def _most_common(now: Snapshot, lots: bool) -> tuple[tuple[str, str], PartSnapsh
 
 # ---- revisions -------------------------------------------------------------------------------------------------------
 def revision_answer(before: Snapshot, now: Snapshot, tests: pd.DataFrame, quarters: int = 20) -> Answer:
-    """Did the new revision fix it, and how long until we know?"""
+    """Did the new revision fix it, and how long until we know? tests: of the quarter from ``before`` to ``now``,
+    judged. quarters: looked ahead at most."""
     question = reason(Question.REVISION, sure=FALSE_ALARM * BUDGET[Family.REVISION_LIFE])
     own = tests[tests["family"] == Family.REVISION_LIFE] if len(tests) else tests
     if own.empty:

@@ -28,5 +28,6 @@ class Answer:
 
 
 def nothing(question: Reason, why: Code, table: pd.DataFrame | None = None, /, **values: object) -> Answer:
-    """The answer where there was nothing to reckon with, and ``why``, with the values its words need."""
+    """The answer to a ``question`` where there was nothing to reckon with, and ``why``, with the ``values`` its words
+    need. table: empty by default."""
     return Answer(question, (reason(why, **values),), pd.DataFrame() if table is None else table, reckoned=False)

@@ -73,11 +73,12 @@ _ABOVE = "serial above over_by in_a_year in_miles power_hp weight_lb use years_o
 
 
 def above_limit(records: Records, snapshot: Snapshot, proposed: pd.DataFrame | None = None) -> Answer:
-    """Units in service with a part above its limit, the likeliest to fail there within a year first; one row per unit.
+    """Units in service with a part above its limit in ``records``, the likeliest to fail there within a year by the
+    fits of the ``snapshot`` first; one row per unit.
 
     proposed: a ratings sheet (component, part, weight_up_to, use, supported_hp): what it supports counts instead of the
-    published limits, and trucks with a part for which no power is supported at their weight and use stand first: nothing supports
-    what they run. A truck of unknown weight is held against the limit of the lightest class only.
+    published limits, and trucks with a part for which no power is supported at their weight and use stand first:
+    nothing supports what they run. A truck of unknown weight is held against the limit of the lightest class only.
     """
     question = reason(Question.ABOVE, proven=proposed is not None, ahead_miles=AHEAD_MILES)
     edges = snapshot.lifetimes.shop.weight.classes
@@ -188,7 +189,7 @@ def _as_limits(proposed: pd.DataFrame, edges_lb: tuple[float, ...], day: pd.Time
 
 # ---- odometers -------------------------------------------------------------------------------------------------------
 def odometers_to_ask(lifetimes: Lifetimes) -> Answer:
-    """Unknowns whose knowledge would tighten the ratings most, one row per unit and thing unknown."""
+    """Unknowns in ``lifetimes`` whose knowledge would tighten the ratings most, one row per unit and thing unknown."""
     question = reason(Question.ASK_FIRST)
     columns = ["serial", "ask", "parts", "drop"]
     try:
@@ -230,7 +231,8 @@ def chance_to_find(calls: int, silent: float) -> float:
 
 
 def follow_up(records: Records, lifetimes: Lifetimes, calls: int = CALLS, seed: int = _SEED) -> FollowUp:
-    """Draw units at random among those in service nobody has heard of for a year or more, each as likely as the others."""
+    """Draw ``calls`` units at random (``seed``) among those in service that neither ``records`` nor ``lifetimes`` tell
+    of for a year or more, each as likely as the others."""
     units, last = lifetimes.units, _last_heard(records, lifetimes)
     quiet = units[(units["end"] == "in use") & ((lifetimes.as_of - last).dt.days >= _SILENT_DAYS)].sort_values(
         "serial", kind="stable"
@@ -265,7 +267,8 @@ def _last_heard(records: Records, lifetimes: Lifetimes) -> pd.Series:
 
 
 def random_calls(records: Records, lifetimes: Lifetimes) -> Answer:
-    """The random follow-up: whom, why, and how likely it is to find a failure nobody reported."""
+    """The random follow-up from ``records`` and their ``lifetimes``: whom, why, and how likely it is to find a failure
+    nobody reported."""
     question = reason(Question.RANDOM_CALLS)
     f = follow_up(records, lifetimes)
     details = lifetimes.units.assign(serial=lifetimes.units["serial"].astype(str)).set_index("serial")

@@ -57,7 +57,8 @@ class FindingShares:
 def curves_of(
     component: str, table: pd.DataFrame, cells: Mapping[tuple[str, str], pd.DataFrame], clock: Clock, least: int
 ) -> Curves:
-    """Curves of the lives of each cell (panel, line). table: all lives behind them. least: how many must be at risk together."""
+    """Curves on a ``clock`` of the component's lives in each of ``cells`` (panel, line). table: all lives behind them.
+    least: how many must be at risk together."""
     drawn = {}
     for key, own in cells.items():
         try:
@@ -71,7 +72,7 @@ def curves_of(
     return Curves(component, clock, least, tuple(cells), drawn, *left_out)
 
 
-def component_curves(lifetimes: Lifetimes, component: str, clock: Clock) -> Curves | None:
+def _component_curves(lifetimes: Lifetimes, component: str, clock: Clock) -> Curves | None:
     """A panel per weight class, a line per power band; where these are not on record one panel, a line per part. None where no curve
     can be drawn, or all are flat."""
     shop = lifetimes.shop
@@ -90,7 +91,7 @@ def component_curves(lifetimes: Lifetimes, component: str, clock: Clock) -> Curv
     return found if found.drawn and found.falls else None
 
 
-def finding_shares(lifetimes: Lifetimes, component: str) -> FindingShares | None:
+def _finding_shares(lifetimes: Lifetimes, component: str) -> FindingShares | None:
     """Share come back for each finding, the others competing; None with fewer than two findings, or too few followed."""
     table = lifetimes.table[lifetimes.table["component"] == component]
     finding = table["finding"].replace("", "not stated").where(counts_as_failure(table), "")
@@ -114,9 +115,9 @@ class Lines:
 
 
 def lines_of(lifetimes: Lifetimes, components: Mapping[str, object], clocks: tuple[Clock, ...]) -> Lines:
-    """The lines of these components on these clocks."""
-    survival = {(c, clock): component_curves(lifetimes, c, clock) for c in components for clock in clocks}
-    findings = {c: finding_shares(lifetimes, c) for c in components}
+    """The lines of these ``components`` on these ``clocks``, from ``lifetimes``."""
+    survival = {(c, clock): _component_curves(lifetimes, c, clock) for c in components for clock in clocks}
+    findings = {c: _finding_shares(lifetimes, c) for c in components}
     return Lines(
         {key: found for key, found in survival.items() if found is not None},
         {key: found for key, found in findings.items() if found is not None},

@@ -66,6 +66,7 @@ class Stakes:
 
 
 def days_between(before: Snapshot, now: Snapshot) -> float:
+    """Days from the cut-off of ``before`` to that of ``now``."""
     return float((now.as_of - before.as_of).days)
 
 
@@ -124,8 +125,10 @@ def groups_of(rows: pd.DataFrame) -> dict[tuple[str, str, str], np.ndarray]:
 
 
 def expected_table(stakes: Stakes, level: float = LEVEL, sides: tuple[str, ...] | None = None) -> pd.DataFrame:
-    """One row per group looked at (of the ``sides`` named; all by default), the shop first: units, expected with its prediction limits, came, and exact chances of so many or more
-    (``p_more``) and so few or fewer (``p_fewer``): Poisson-binomial over lives, mixed over what the fits leave open and a level common to all parts."""
+    """One row per group of ``stakes`` looked at (of the ``sides`` named; all by default), the shop first: units,
+    expected with its prediction limits at ``level``, came, and exact chances of so many or more (``p_more``) and so few
+    or fewer (``p_fewer``): Poisson-binomial over lives, mixed over what the fits leave open and a level common to all
+    parts."""
     even = np.full(len(stakes.chance), 1 / len(stakes.chance))
     count, came = stakes.rows["count"].to_numpy(), stakes.rows["came"].to_numpy()
     chance = with_level(stakes.chance, stakes.level)
@@ -154,7 +157,8 @@ def expected_table(stakes: Stakes, level: float = LEVEL, sides: tuple[str, ...] 
 
 
 def expected_answer(stakes: Stakes, table: pd.DataFrame, name: str, filled: int, of: int) -> Answer:
-    """The quarter's count beside what was foreseen, component by component."""
+    """The quarter's count beside what was foreseen, component by component. stakes, table: of `expected_table`. name:
+    of the quarter. filled: lives whose power or weight had to be filled in, out of so many (``of``)."""
     whole = table.iloc[0]
     own = table[table["side"] == "component"]
     said = [reason(Expected.WHOLE, **whole[["expected", "lower", "upper", "came"]])]

@@ -20,18 +20,18 @@ from analytics.review.quarter import unit_years
 
 # ---- units out -------------------------------------------------------------------------------------------------------
 def units_in_use(lifetimes: Lifetimes) -> int:
-    """Units in service at the as-of date, as far as the records tell."""
+    """Units of ``lifetimes`` in service at the as-of date, as far as the records tell."""
     units = lifetimes.units
     return int(units.loc[units["end"] == "in use", "count"].sum())
 
 
 def units_back(units: pd.DataFrame) -> pd.Series:
-    """Units that came back damaged per row: a truck that came back more than once counts once."""
+    """How many of each row of ``units`` came back damaged, (n,): a truck that came back more than once counts once."""
     return units["returned"].clip(upper=units["count"])
 
 
 def fleet(lifetimes: Lifetimes) -> Answer:
-    """The fleet by use: units, ages, known odometers."""
+    """The fleet of ``lifetimes`` by use: units, ages, known odometers."""
     units = lifetimes.units
     question, table = reason(Question.FLEET), _by_use(units)
     total = int(units["count"].sum())
@@ -91,7 +91,7 @@ _COLUMNS = ["component", "power_band", "weight_class", *_COUNTED, *_RATES, "in_w
 
 
 def by_cell(lifetimes: Lifetimes, component: str) -> Answer:
-    """Failures of one component by power band and weight class, all its parts together."""
+    """Failures in ``lifetimes`` of one component by power band and weight class, all its parts together."""
     shop = lifetimes.shop
     table = lifetimes.table[lifetimes.table["component"] == component]
     # a life counts once in each cell it has run in, however often it went there
@@ -105,7 +105,7 @@ def by_cell(lifetimes: Lifetimes, component: str) -> Answer:
             | _cell(own, shop.checks.at_risk_to_show)
         )
     frame = pd.DataFrame(rows, columns=_COLUMNS)
-    differ, tests = bands_differ(table)
+    differ, tests = _bands_differ(table)
     return Answer(
         reason(Question.BY_CELL, component=component, years=HORIZON_YEARS, at_risk=shop.checks.at_risk_to_show),
         _said(frame, table, component, differ),
@@ -193,7 +193,7 @@ def _place(row: pd.Series) -> dict[str, object]:
     return {"power_band": row["power_band"], "weight_class": row["weight_class"], "cell": row["in_words"]}
 
 
-def bands_differ(table: pd.DataFrame) -> tuple[Reason, tuple[Reason, ...]]:
+def _bands_differ(table: pd.DataFrame) -> tuple[Reason, tuple[Reason, ...]]:
     """Whether the power bands fail alike within a weight class, and the tests behind it: over all classes together
     (stratified), then class by class."""
     known = table[(table["power_band"] != NOT_RECORDED) & (table["weight_class"] != NOT_RECORDED)]
@@ -221,7 +221,7 @@ def bands_differ(table: pd.DataFrame) -> tuple[Reason, tuple[Reason, ...]]:
 
 
 def wear(lifetimes: Lifetimes) -> Answer:
-    """Do failures come early or late: a Weibull fit per part, on days, held against Kaplan-Meier."""
+    """Do failures in ``lifetimes`` come early or late: a Weibull fit per part, on days, held against Kaplan-Meier."""
     shop = lifetimes.shop
     rows = []
     named = lifetimes.table[lifetimes.table["part"] != NOT_RECORDED]
@@ -273,7 +273,7 @@ def _when(lower: float, upper: float) -> Wear:
 
 
 def clocks(lifetimes: Lifetimes) -> Answer:
-    """What each clock leaves out."""
+    """What each clock leaves out of ``lifetimes``."""
     rows = []
     for component, own in lifetimes.table.groupby("component", sort=True):
         for clock in ("days", "miles", "runs"):

@@ -55,7 +55,9 @@ def fleet_view(
     snapshot: Snapshot | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> FleetView:
-    """Every answer about the fleet as it stands at the end of ``span``. snapshot: that day's, if already made. What came of it is kept."""
+    """Every answer about the fleet of ``records`` and their ``lifetimes`` as it stands at the end of ``span``.
+    snapshot: that day's, if already made. progress: called with a line of text at each stage. What came of it is kept.
+    """
     # what a snapshot has worked out on the way is no part of what is asked
     bare = None if snapshot is None else replace(snapshot, pools={}, doors={})
     return once(_viewed, (records, lifetimes, span, bare), progress)

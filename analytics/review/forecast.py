@@ -59,7 +59,8 @@ class Forecast:
 
 
 def count_forecast(running: pd.DataFrame, chance: np.ndarray, by: str = "component") -> pd.DataFrame:
-    """Expected number with its interval, the whole ("") and each group of ``by``."""
+    """Expected number with its interval, the whole ("") and each group of ``by``, a column of ``running`` (a row per
+    life, with its count); chance (draws, n) of each coming back."""
     even, count = np.full(len(chance), 1 / len(chance)), running["count"].to_numpy()
     rows = []
     for group, at in [("", np.arange(len(count))), *running.groupby(by, sort=True).indices.items()]:
@@ -70,7 +71,7 @@ def count_forecast(running: pd.DataFrame, chance: np.ndarray, by: str = "compone
 
 
 def forecast(snapshot: Snapshot) -> Forecast:
-    """The next quarter and year from the records of a day, for the units then running."""
+    """The next quarter and year from the records of a day, its ``snapshot``, for the units then running."""
     counts, money, stock = [], [], pd.DataFrame()
     for span, days in SPANS.items():
         running, chance = running_chances(snapshot, days)
@@ -170,9 +171,11 @@ def _drawn_costs(each: pd.DataFrame, running: pd.DataFrame, chance: np.ndarray) 
 
 
 def unit_chances(snapshot: Snapshot, miles: float = MILES) -> tuple[pd.DataFrame, int]:
-    """Each unit's chance of coming back within its next ``miles``, whatever the component, and how many lives had no fit.
+    """Each unit's chance in the ``snapshot`` of coming back within its next ``miles``, whatever the component, and how
+    many lives had no fit.
 
-    A unit none of whose parts has a fit stands last, its chance NaN. Columns: serial, power_hp, weight_lb, use, years (in service), odometer_known, chance, likeliest (component), its_chance.
+    A unit none of whose parts has a fit stands last, its chance NaN. Columns: serial, power_hp, weight_lb, use, years
+    (in service), odometer_known, chance, likeliest (component), its_chance.
     """
     frames, left = [], 0
     for (component, _), own in snapshot.parts.items():
@@ -215,7 +218,8 @@ def unit_chances(snapshot: Snapshot, miles: float = MILES) -> tuple[pd.DataFrame
 
 # ---- answers ---------------------------------------------------------------------------------------------------------
 def forecast_answer(found: Forecast, filled: int, of: int) -> Answer:
-    """How many, and what they will cost."""
+    """How many are ``found`` to come back, and what they will cost. filled: lives whose power or weight had to be
+    filled in, out of so many (``of``)."""
     question, counts = reason(Question.FORECAST), found.counts
     whole = counts[counts["component"] == ""].set_index("span")
     if not whole["units"].sum():
@@ -257,7 +261,7 @@ def forecast_answer(found: Forecast, filled: int, of: int) -> Answer:
 
 
 def stock_answer(found: Forecast) -> Answer:
-    """What to keep on the shelf."""
+    """What to keep on the shelf for what was ``found``."""
     question = reason(Question.STOCK)
     need = found.stock[found.stock["keep"] > 0].sort_values(
         ["keep", "component", "part"], ascending=[False, True, True], kind="stable"
@@ -273,7 +277,7 @@ def stock_answer(found: Forecast) -> Answer:
 
 
 def units_answer(found: Forecast, shown: int = 20) -> Answer:
-    """Each unit's own chance."""
+    """Each unit's own chance as ``found``; its table stops after the ``shown`` likeliest."""
     question = reason(Question.NEXT_MILES)
     units = found.units[found.units["chance"].notna()]
     blank = len(found.units) - len(units)
@@ -311,8 +315,8 @@ _ALARM_COLUMNS = (
 def forecasts_kept(
     snapshots: list[Snapshot], running: dict[tuple[int, str], tuple[pd.DataFrame, np.ndarray]]
 ) -> pd.DataFrame:
-    """Each earlier forecast with what came (see _COLUMNS). running: lives and chances of snapshot i for a span, as
-    (i, "quarter") or (i, "year")."""
+    """Each earlier forecast with what came (see _COLUMNS). snapshots: a quarter apart, oldest first. running: lives and
+    chances of snapshot i for a span, as (i, "quarter") or (i, "year")."""
     rows = []
     for (i, span), (lives, chance) in sorted(running.items()):
         if not len(lives):
@@ -330,8 +334,9 @@ def forecasts_kept(
 
 
 def alarms_kept(watched: list[Watched]) -> pd.DataFrame:
-    """Every alarm of the quarters replayed, once, with what came of it after: first_raised, family, component, group, units,
-    came_then, expected_then, came_since, expected_since (had it been like the others), verdict (CameSince)."""
+    """Every alarm of the quarters replayed (``watched``, oldest first), once, with what came of it after: first_raised,
+    family, component, group, units, came_then, expected_then, came_since, expected_since (had it been like the others),
+    verdict (CameSince)."""
     rows: dict[tuple, dict] = {}
     for i, quarter in enumerate(watched):
         for alarm in quarter.alarms.itertuples():

@@ -80,7 +80,7 @@ def allowed_costs(shop: Shop) -> list[float]:
 
 
 # ---- expected comebacks ----------------------------------------------------------------------------------------------
-def driving_of(own: PartSnapshot, snapshot: Snapshot) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _driving_of(own: PartSnapshot, snapshot: Snapshot) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Log miles a day per use (DRAWS, uses), its spread (DRAWS,) and the log of the later over the earlier rate (DRAWS,)."""
     model, _ = own.fit.fitted()
     lay, theta = model.layout, own.theta
@@ -102,7 +102,8 @@ def _uses_of(own: PartSnapshot, trucks: pd.DataFrame) -> np.ndarray:
 
 
 def covariates_of(own: PartSnapshot, trucks: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    """Covariates (n, q) of ``trucks`` (power_hp, weight_lb, use, count) in the part's fit, and their shares (n,)."""
+    """Covariates (n, q) of ``trucks`` (power_hp, weight_lb, use, count) in the fit of a part (``own``), and their
+    shares (n,)."""
     model, _ = own.fit.fitted()
     loads = zip(trucks["power_hp"], trucks["weight_lb"], _uses_of(own, trucks), strict=True)
     x = np.array([np.r_[1.0, model.covariates(np.log(p), np.log(w), u)] for p, w, u in loads])
@@ -111,14 +112,14 @@ def covariates_of(own: PartSnapshot, trucks: pd.DataFrame) -> tuple[np.ndarray, 
 
 
 def typical(trucks: pd.DataFrame) -> pd.DataFrame:
-    """At most TRUCKS of them, evenly spaced by power, whatever the order of the rows."""
+    """At most TRUCKS of the ``trucks``, evenly spaced by power, whatever the order of the rows."""
     trucks = trucks.sort_values(["power_hp", "weight_lb", "use", "serial"], kind="stable")
     if len(trucks) <= TRUCKS:
         return trucks
     return trucks.iloc[np.linspace(0, len(trucks) - 1, TRUCKS).round().astype(int)]
 
 
-def failing(own: PartSnapshot, snapshot: Snapshot, trucks: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+def _failing(own: PartSnapshot, snapshot: Snapshot, trucks: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Share of new ``trucks`` (power_hp, weight_lb, use, count) failed within each of MONTHS (DRAWS, K) and MILES (DRAWS, L)."""
     model, _ = own.fit.fitted()
     x, count = covariates_of(own, trucks)
@@ -131,7 +132,7 @@ def failing(own: PartSnapshot, snapshot: Snapshot, trucks: pd.DataFrame) -> tupl
         return 1 - survival_of(beta * (log_miles - np.log(model.life_miles)) - eta, model.law)
 
     in_miles = np.stack([by(np.log(m)) @ count for m in MILES], 1)
-    mu, tau, later = driving_of(own, snapshot)
+    mu, tau, later = _driving_of(own, snapshot)
     s, weight = model.nodes
     in_months = np.empty((len(theta), len(MONTHS)))
     for k, month in enumerate(MONTHS):
@@ -154,7 +155,8 @@ def _without_fit(snapshot: Snapshot, component: str, part: str, per_day: float) 
 
 
 def band_cost(snapshot: Snapshot, band: str) -> BandCost | None:
-    """Expected comebacks of the trucks built in a band lately, all components together; None where none were built."""
+    """Expected comebacks of the trucks in the ``snapshot`` built in a power ``band`` lately, all components together;
+    None where none were built."""
     units = snapshot.lifetimes.units
     every = units[units["first_band"].astype(str) == band]
     lately = every[every["begun_on"] >= snapshot.as_of - pd.Timedelta(days=round(_YEARS * DAYS_A_YEAR))]
@@ -175,11 +177,11 @@ def band_cost(snapshot: Snapshot, band: str) -> BandCost | None:
             if part_snapshot is None or part_snapshot.fit.model is None:
                 a, b = _without_fit(snapshot, component, part, per_day)
             else:
-                a, b = failing(part_snapshot, snapshot, trucks)
+                a, b = _failing(part_snapshot, snapshot, trucks)
             months += share * a
             miles += share * b
-    came, expected = came_and_expected(snapshot, every.index.to_numpy())
-    held = (band_factor(came, expected) * common_level(DRAWS))[:, None]
+    came, expected = _came_and_expected(snapshot, every.index.to_numpy())
+    held = (_band_factor(came, expected) * common_level(DRAWS))[:, None]
     months, miles = months * held, miles * held
     install = _install(snapshot)[:, None]  # mostly in the first weeks: counted from the first day
     ages = np.sort(np.repeat(every["days"].to_numpy(float), every["count"]))[::-1]
@@ -211,7 +213,7 @@ def _year_on_record(snapshot: Snapshot, units: np.ndarray) -> tuple[float, float
     return float(at["mean"]), float(at["lower"]), float(at["upper"])
 
 
-def came_and_expected(snapshot: Snapshot, units: np.ndarray) -> tuple[float, np.ndarray]:
+def _came_and_expected(snapshot: Snapshot, units: np.ndarray) -> tuple[float, np.ndarray]:
     """Failures on record among the parts in ``units``, and those their fits expect over the time each was followed (DRAWS,)."""
     came, expected = 0.0, np.zeros(DRAWS)
     unit, failure, count = (snapshot.table[c].to_numpy() for c in ("unit", "failure", "count"))
@@ -228,7 +230,7 @@ def came_and_expected(snapshot: Snapshot, units: np.ndarray) -> tuple[float, np.
     return came, expected
 
 
-def band_factor(came: float, expected: np.ndarray) -> np.ndarray:
+def _band_factor(came: float, expected: np.ndarray) -> np.ndarray:
     """By how much the units of a band fail more (or less) than the fits say, (DRAWS,): gamma given what came, shrunk to 1."""
     return np.random.default_rng(SEED + 3).gamma(came + _PRIOR, 1 / (expected + _PRIOR))
 
@@ -275,13 +277,14 @@ _COLUMNS = (
 
 
 def band_costs(snapshot: Snapshot) -> tuple[BandCost, ...]:
-    """The bands of which enough were built lately, from low to high."""
+    """The power bands of the ``snapshot`` of which enough were built lately, from low to high."""
     found = (band_cost(snapshot, band) for band in snapshot.lifetimes.shop.band_labels())
     return tuple(f for f in found if f is not None and f.built >= _FEWEST)
 
 
 def guarantee(snapshot: Snapshot, costs: tuple[BandCost, ...]) -> Answer:
-    """The guarantee each power band could carry at the costs allowed, from the models; one row per band and cost."""
+    """The guarantee each power band could carry at the costs allowed by the shop of the ``snapshot``, from the models;
+    one row per band and cost. costs: as `band_costs` makes them."""
     question = reason(Question.GUARANTEE, years=_YEARS, level=LEVEL, fewest=_FEWEST)
     shop = snapshot.lifetimes.shop
     empty = pd.DataFrame(columns=_COLUMNS)

@@ -47,7 +47,7 @@ class Reading:
     counts: bool = False
 
 
-def readings(records: Records, lifetimes: Lifetimes, options: Options) -> list[Reading]:
+def _readings(records: Records, lifetimes: Lifetimes, options: Options) -> list[Reading]:
     """The records as they stand, then with one thing taken otherwise at a time."""
     base = replace(options.settings, replicates=0, draws=0, explain=False)
     table = lifetimes.table
@@ -70,10 +70,11 @@ def readings(records: Records, lifetimes: Lifetimes, options: Options) -> list[R
 
 
 def how_sure(records: Records, lifetimes: Lifetimes, progress: Callable[[str], None] | None = None) -> Answer:
-    """The share back within two years per component, and the power each limited part can take, under every reading."""
+    """The share back within two years per component, and the power each limited part can take, under every reading of
+    ``records`` and their ``lifetimes``. progress: called with a line of text for each part."""
     question = reason(Question.HOW_SURE, back_years=_BACK_YEARS)
     options = options_of(lifetimes, None)
-    every = readings(records, lifetimes, options)
+    every = _readings(records, lifetimes, options)
     rows = [row for reading in every if reading.counts for row in _shares_back(reading, lifetimes)]
     asked = [item for pair in _parts(lifetimes, records) if (item := _asked(*pair, every, records, lifetimes, options))]
     for item, powers in zip(asked, each(_powers, asked), strict=True):
@@ -87,7 +88,7 @@ def how_sure(records: Records, lifetimes: Lifetimes, progress: Callable[[str], N
         for f, w, v in zip(frame["figure"], frame["what"], frame["verdict"], strict=True)
     ]
     frame = frame.sort_values(["figure", "what"], kind="stable", ignore_index=True)[COLUMNS]
-    return Answer(question, tuple(verdicts_said(frame, options)) or (reason(HowSure.NOTHING),), frame)
+    return Answer(question, tuple(_verdicts_said(frame, options)) or (reason(HowSure.NOTHING),), frame)
 
 
 def _as_it_stands(frame: pd.DataFrame) -> pd.Series:
@@ -166,7 +167,7 @@ def _powers(
     return rows
 
 
-def verdicts_said(frame: pd.DataFrame, options: Options) -> list[Reason]:
+def _verdicts_said(frame: pd.DataFrame, options: Options) -> list[Reason]:
     """What the table (COLUMNS) says: the span of each share, and which verdicts another reading turns round."""
     said = []
     for what, own in frame[frame["figure"] == Figure.SHARE_BACK].groupby("what", sort=False):

@@ -20,8 +20,9 @@ EARLY_MONTHS = 3
 
 
 def months_table(snapshot: Snapshot, step: int = STEP) -> pd.DataFrame:
-    """One row per build month and stretch of service seen: built, month_from, month_to, units (seen in it), unit_years, came
-    (components damaged for their own sake, install errors included), install_errors, per_100_unit_years."""
+    """One row per build month of the ``snapshot`` and stretch of service seen, ``step`` months long: built, month_from,
+    month_to, units (seen in it), unit_years, came (components damaged for their own sake, install errors included),
+    install_errors, per_100_unit_years."""
     units, sight, table = snapshot.lifetimes.units, snapshot.lifetimes.sight, snapshot.table
     sight = sight[sight["unit"].isin(units.index)]
     since = units["in_service_on"]
@@ -68,7 +69,7 @@ def months_table(snapshot: Snapshot, step: int = STEP) -> pd.DataFrame:
     )
 
 
-def by_service(table: pd.DataFrame) -> pd.DataFrame:
+def _by_service(table: pd.DataFrame) -> pd.DataFrame:
     """All build months together, by time in service: the first months, then year by year."""
     edges = [0, EARLY_MONTHS, 12, 24, 36, 48, 60, 10_000]
     rows = []
@@ -89,9 +90,9 @@ def by_service(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def months_answer(table: pd.DataFrame, alarms: pd.DataFrame) -> Answer:
-    """Early failures, bad months, ageing."""
+    """Early failures, bad months, ageing. table: of `months_table`; alarms: of the last quarter watched."""
     question = reason(Question.MONTHS)
-    service = by_service(table)
+    service = _by_service(table)
     if not table["came"].sum():
         return nothing(question, Months.NONE_BACK, service)
     said = _pace(table)

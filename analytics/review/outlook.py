@@ -104,10 +104,11 @@ def replay(
     quarters: int = QUARTERS,
     progress: Callable[[str], None] | None = None,
 ) -> Replay:
-    """Every quarter end up to ``now`` looked at with the records as they stood, and every quarter watched.
+    """Every one of the last ``quarters`` ends up to ``now`` looked at with the records of ``folder`` as they stood, and
+    every quarter watched.
 
-    A quarter end before the first unit went out is left out; ``now`` comes last, whether its quarter is over or not. The sheets are read
-    once.
+    A quarter end before the first unit went out is left out; ``now`` comes last, whether its quarter is over or not.
+    The sheets are read once. progress: called with a line of text for each quarter.
     """
     typed = folder if isinstance(folder, AsTyped) else as_typed(folder)
     say = progress or (lambda _: None)
@@ -164,7 +165,8 @@ def _watched(before: Snapshot, now: Snapshot, running: tuple[pd.DataFrame, np.nd
 def make_outlook(
     review: Review, folder: str | Path | Shop, quarters: int = QUARTERS, progress: Callable[[str], None] | None = None
 ) -> Outlook:
-    """The outlook of a review; ``folder`` is read again as of each earlier quarter end."""
+    """The outlook of a ``review``; ``folder`` is looked at again as of each of the last ``quarters`` ends. progress:
+    see `replay`."""
     now = snapshot_of(review.records, review.lifetimes)
     typed = as_typed(folder)
     done = past(typed, now, quarters, progress)

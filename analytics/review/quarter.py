@@ -31,13 +31,14 @@ def quarter_of(day: pd.Timestamp) -> Span:
 
 
 def quarter_before(span: Span, back: int = 1) -> Span:
-    """A whole quarter, ``back`` quarters earlier."""
+    """A whole quarter, ``back`` quarters earlier than that of ``span``."""
     period = span.start.to_period("Q") - back
     return Span(f"{period.year} Q{period.quarter}", period.start_time.normalize(), period.end_time.normalize(), True)
 
 
 def unit_years(table: pd.DataFrame, span: Span | None = None) -> pd.Series:
-    """Years each row of the lifetimes was in use, within a span of days if given; a row of several units counts each."""
+    """Years each row of the lifetimes' ``table`` was in use, within a ``span`` of days if given; a row of several units
+    counts each."""
     # a part found damaged at a teardown was in use up to then, whatever is known of when it broke
     start, end = table["started_on"], table["ended_on"]
     if span is not None:

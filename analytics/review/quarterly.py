@@ -52,7 +52,8 @@ class Review:
 
 
 def review_of(records: Records, lifetimes: Lifetimes, progress: Callable[[str], None] | None = None) -> Review:
-    """Review the calendar quarter that the as-of date of the records lies in. lifetimes: of these records. What came of it is kept."""
+    """Review the calendar quarter that the as-of date of the records lies in. lifetimes: of these records. progress:
+    called with a line of text at each stage. What came of it is kept."""
     return once(_reviewed, (records, lifetimes), progress)
 
 

@@ -19,7 +19,7 @@ _COLUMNS = (
 ).split()
 
 
-def failing_ahead(own: PartSnapshot, trucks: pd.DataFrame, ahead: float) -> tuple[np.ndarray, np.ndarray]:
+def _failing_ahead(own: PartSnapshot, trucks: pd.DataFrame, ahead: float) -> tuple[np.ndarray, np.ndarray]:
     """Chances (draws, K) of failing within the next ``ahead`` miles, over ``trucks``: of a used part still good at each of MILES, and of a new
     one in its place. Both over the same trucks, each counted as often as its used part gets that far: hard trucks lose theirs early, so
     a new part in all trucks is no match for a used one in those that are left."""
@@ -50,7 +50,8 @@ def pays_from(used: np.ndarray, new: np.ndarray, price_share: float) -> np.ndarr
 
 
 def renew_at_rebuild(snapshot: Snapshot) -> Answer:
-    """From how many miles a used part is worth renewing while the unit is open, per part with a price and failures enough."""
+    """From how many miles a used part is worth renewing while the unit is open, per part of the ``snapshot`` with a
+    price and failures enough."""
     shop = snapshot.lifetimes.shop
     comeback, prices, ahead = shop.cost_of("comeback"), shop.costs.get("parts", {}), shop.targets.miles
     question = reason(
@@ -119,7 +120,7 @@ def _seen_miles(rows: pd.DataFrame) -> float:
 def _row(
     snapshot: Snapshot, own: PartSnapshot, trucks: pd.DataFrame, seen: float, price: float, comeback: float
 ) -> dict[str, object]:
-    used_fails, new_fails = failing_ahead(own, trucks, snapshot.lifetimes.shop.targets.miles)
+    used_fails, new_fails = _failing_ahead(own, trucks, snapshot.lifetimes.shop.targets.miles)
     step = price / comeback
     middle = float(pays_from(used_fails.mean(0, keepdims=True), new_fails.mean(0, keepdims=True), step)[0])
     each = np.sort(pays_from(used_fails, new_fails, step))

@@ -32,7 +32,8 @@ _COLUMNS = (
 
 
 def again(lifetimes: Lifetimes) -> Answer:
-    """How many units came back more than once, and the mean number of failures per unit, replacements included."""
+    """How many units of ``lifetimes`` came back more than once, and the mean number of failures per unit, replacements
+    included."""
     table, units, shop = lifetimes.table, lifetimes.units, lifetimes.shop
     two_years = int(units.loc[units["days"] >= 2 * DAYS_A_YEAR, "count"].sum()) >= shop.checks.at_risk_to_show
     times = units["returned"].value_counts().sort_index(ascending=True)
@@ -119,13 +120,14 @@ _FEWEST_EXPECTED = 1.0
 
 
 def comebacks(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
-    """One row per unit and return with damage that counts (see lifetimes/sight.py): unit, day, event."""
+    """One row per unit and return in ``records`` with damage that counts by the ``lifetimes`` (see lifetimes/sight.py):
+    unit, day, event."""
     back = returns_in_sight(records.returns, lifetimes.units, lifetimes.sight)
     by_event = back.groupby("event", as_index=False).agg(unit=("unit", "first"), day=("seen_on", "min"))
     return by_event[["unit", "day", "event"]]
 
 
-def out_of_sight(records: Records, lifetimes: Lifetimes) -> int:
+def _out_of_sight(records: Records, lifetimes: Lifetimes) -> int:
     """Returns with damage of units that were out of sight when they broke, so count nowhere."""
     back = records.returns[
         (records.returns["cause"] != "no fault") & records.returns["unit"].isin(lifetimes.units.index)
@@ -134,14 +136,16 @@ def out_of_sight(records: Records, lifetimes: Lifetimes) -> int:
 
 
 def mean_comebacks(records: Records, lifetimes: Lifetimes, own: np.ndarray | None = None) -> MeanCumulativeFunction:
-    """Mean comebacks per unit by age in days, of all units or those of the mask ``own`` (n,). Raises NotEnoughData."""
+    """Mean comebacks in ``records`` per unit of ``lifetimes`` by age in days, of all units or those of the mask ``own``
+    (n,). Raises NotEnoughData."""
     units, events = lifetimes.units, comebacks(records, lifetimes)
     return repeated_events(units if own is None else units[own], lifetimes.sight, events["unit"], events["day"])
 
 
 # ---- by build year ---------------------------------------------------------------------------------------------------
 def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
-    """Mean comebacks per unit at one, two and three years, by the year built, and whether the newest differ."""
+    """Mean comebacks in ``records`` per unit of ``lifetimes`` at one, two and three years, by the year built, and
+    whether the newest differ."""
     question = reason(Question.BUILD_YEARS, fewest_at_risk=FEWEST_AT_RISK)
     columns = "built_in units comebacks age_years at_risk mean_comebacks lower upper".split()
     years = lifetimes.units["begun_on"].dt.year
@@ -167,7 +171,7 @@ def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
             young.append((int(year), k, n))
             rows.append([str(int(year)), n, k, np.nan, n, np.nan, np.nan, np.nan])
     frame = pd.DataFrame(rows, columns=columns)
-    unseen = out_of_sight(records, lifetimes)
+    unseen = _out_of_sight(records, lifetimes)
     said = [reason(BuildYears.OUT_OF_SIGHT, comebacks=unseen)] if unseen else []
     if not curves:
         return Answer(question, tuple(said) or (reason(BuildYears.NONE_BACK),), frame, reckoned=False)
@@ -212,7 +216,7 @@ def _year_against_rest(records: Records, lifetimes: Lifetimes, frame: pd.DataFra
     return [reason(code, gap=gap, lower=low, upper=high, **values)]
 
 
-def unit_trend(records: Records, lifetimes: Lifetimes) -> PowerLaw:
+def _unit_trend(records: Records, lifetimes: Lifetimes) -> PowerLaw:
     """Whether comebacks of a unit come closer together with its age, from units watched from new. Raises NotEnoughData."""
     events = comebacks(records, lifetimes)
     return trend_of_events(lifetimes.units, lifetimes.sight, events["unit"], events["day"], _LEVEL)
@@ -221,7 +225,7 @@ def unit_trend(records: Records, lifetimes: Lifetimes) -> PowerLaw:
 def _trend(records: Records, lifetimes: Lifetimes) -> list[Reason]:
     """What age does to a unit's comebacks; nothing where there is no trend, since a component alone may still have one."""
     try:
-        found = unit_trend(records, lifetimes)
+        found = _unit_trend(records, lifetimes)
     except NotEnoughData as err:
         return [reason(BuildYears.TREND_UNTESTED, why=err)]
     values = {"growth": found.b, "lower": found.b_lower, "upper": found.b_upper}
@@ -253,7 +257,7 @@ class AsNew:
     level: float
 
 
-def stretches(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
+def _stretches(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
     """Each unit's time from new, or from its nth comeback, to the next one or to when it was last known of.
 
     unit, rebuilds (comebacks so far), entry, time (days since new or rebuilt), failed, count, power_band, use. The time of
@@ -289,7 +293,7 @@ def stretches(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
     return frame[(frame["time"] > frame["entry"]) | ((frame["entry"] == 0) & frame["failed"])].reset_index(drop=True)
 
 
-def as_new(
+def _as_new(
     rebuilds: int,
     own: pd.DataFrame,
     new: pd.DataFrame,
@@ -312,7 +316,7 @@ def as_new(
         worth = max(round(expected**2 / spread), 1)
         test = _against(seen, expected, worth, level)
         ratio, lower, upper = seen / expected, test.lower, test.upper
-        sees = chance_to_tell(2.0, expected, worth, level)
+        sees = _chance_to_tell(2.0, expected, worth, level)
     return AsNew(
         rebuilds=rebuilds,
         units=int(own.drop_duplicates("unit")["count"].sum()),
@@ -334,7 +338,7 @@ def _against(seen: int, expected: float, worth: int, level: float) -> RateCompar
     return compare_rates(seen, expected, worth, float(worth), level)
 
 
-def chance_to_tell(ratio: float, expected: float, worth: int, level: float = _LEVEL) -> float:
+def _chance_to_tell(ratio: float, expected: float, worth: int, level: float = _LEVEL) -> float:
     """Chance that a true ``ratio`` above 1 puts the whole interval above 1, given the expectation is worth so many failures."""
     seen = int(np.ceil(expected))
     while _against(seen, expected, worth, level).lower <= 1:
@@ -363,18 +367,18 @@ _REBUILT = (
 
 
 def rebuilt(records: Records, lifetimes: Lifetimes) -> Answer:
-    """Does a rebuilt unit last like a new one, and after the second rebuild?"""
+    """Does a rebuilt unit last like a new one, and after the second rebuild, by ``records`` and their ``lifetimes``?"""
     # once and twice rebuilt share what is theirs of the quarter's budget
     level = 1 - FALSE_ALARM * BUDGET[Family.REBUILT] / 2
     question = reason(Question.REBUILT, level=level)
-    frame = stretches(records, lifetimes)
+    frame = _stretches(records, lifetimes)
     new = frame[frame["rebuilds"] == 0]
     rows, tests = [], []
     for n in (0, 1, 2):
         own = frame[frame["rebuilds"] == n] if n < 2 else frame[frame["rebuilds"] >= 2]
         if own.empty:
             continue
-        test = as_new(n, own, new, level=level)
+        test = _as_new(n, own, new, level=level)
         counts = [
             (Rebuilt.NEW, Rebuilt.ONCE, Rebuilt.TWICE_OR_MORE)[n],
             test.units,
@@ -421,13 +425,13 @@ class RepeatLines:
 
 
 def repeat_lines(records: Records, lifetimes: Lifetimes) -> RepeatLines:
-    """The lines of how often units come back again, those that the records can carry."""
+    """The lines of how often units come back again, those that ``records`` and their ``lifetimes`` can carry."""
     years = lifetimes.units["begun_on"].dt.year
     by_year = {}
     for year in sorted(years.dropna().unique()):
         with suppress(NotEnoughData):
             by_year[int(year)] = mean_comebacks(records, lifetimes, (years == year).to_numpy())
-    frame = stretches(records, lifetimes)
+    frame = _stretches(records, lifetimes)
     by_rebuilds = {}
     for rebuilds, own in frame.groupby(frame["rebuilds"].clip(upper=2)):
         with suppress(NotEnoughData):

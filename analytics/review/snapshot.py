@@ -77,7 +77,7 @@ class Snapshot:
 
 
 def snapshot_of(records: Records, lifetimes: Lifetimes | None = None) -> Snapshot:
-    """Lives and fits from the records of a day."""
+    """Lives and fits from the records of a day. lifetimes: of these records, if already made."""
     lifetimes = make_lifetimes(records) if lifetimes is None else lifetimes
     table, filled = fill_unknown(lifetimes.table)
     wait = days_to_door(records.returns, lifetimes.as_of)
@@ -114,8 +114,8 @@ def _unfitted(fit: PartFit, why: Reason) -> PartFit:
 
 
 def pool_of(snapshot: Snapshot, component: str) -> PartSnapshot | None:
-    """A component's lives fitted as if all its parts were one, by a Weibull law; None where it never failed or no fit can be
-    trusted."""
+    """A component's lives in the ``snapshot`` fitted as if all its parts were one, by a Weibull law; None where it
+    never failed or no fit can be trusted."""
     if component not in snapshot.pools:
         names = tuple(sorted(p for c, p in snapshot.parts if c == component))
         data, _ = pooled_lives(snapshot, component, names)
@@ -156,7 +156,7 @@ def _pooled(snapshot: Snapshot, component: str, own: PartSnapshot) -> PartSnapsh
 
 
 def stand_in(snapshot: Snapshot, component: str, part: str) -> PartSnapshot | None:
-    """The part as it stood; one not yet seen stands as its component, its level open."""
+    """The component's part as it stood in the ``snapshot``; one not yet seen stands as its component, its level open."""
     if (component, part) in snapshot.parts or all(c != component for c, _ in snapshot.parts):
         return snapshot.parts.get((component, part))
     pool = pool_of(snapshot, component)
@@ -203,7 +203,7 @@ def not_yet_in(table: pd.DataFrame, wait: float) -> pd.DataFrame:
 
 
 def snapshot_at(folder: str | Path | Shop | AsTyped, day: pd.Timestamp) -> Snapshot:
-    """The shop as its records stood on ``day``."""
+    """The shop in ``folder`` as its records stood on ``day``."""
     return snapshot_of(load_records(folder, day.date().isoformat()))
 
 
@@ -238,7 +238,8 @@ def marked(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def equal_draws(fit: PartFit, seed: int) -> np.ndarray:
-    """Draws of equal weight (systematic resampling), in an order of their own so that parts can be paired."""
+    """Draws (DRAWS, p) of equal weight from those of the ``fit`` (systematic resampling, ``seed``), in an order of
+    their own so that parts can be paired."""
     if fit.model is None:
         return np.zeros((0, 0))
     rng = np.random.default_rng(seed)
@@ -258,8 +259,8 @@ def common_level(draws: int, came: float = 0.0, expected: float = 0.0) -> np.nda
 
 # ---- chances from a fit --------------------------------------------------------------------------------------------
 def carried(model: JointModel, data: LifeData) -> JointModel:
-    """The model asked about other lives: their covariates centred as its own were. A use it has not seen counts as its
-    most common one."""
+    """The ``model`` asked about other lives (``data``): their covariates centred as its own were. A use it has not seen
+    counts as its most common one."""
     own = list(model.data.use_names)
     common = int(np.argmax(np.bincount(model.data.use, model.data.weight, minlength=len(own))))
     code = np.array([own.index(u) if u in own else common for u in data.use_names])
@@ -278,7 +279,7 @@ def carried(model: JointModel, data: LifeData) -> JointModel:
 
 
 def from_entry(data: LifeData) -> tuple[LifeData, np.ndarray]:
-    """Every life as it stood when it came under observation, and the days (n,) it has been followed since.
+    """Every life of ``data`` as it stood when it came under observation, and the days (n,) it has been followed since.
 
     The odometer of a life that failed is known because it failed, so it is not used; that of a running one is.
     """
@@ -307,7 +308,8 @@ def chance_of(
     days: float | np.ndarray,
     draws: bool = True,
 ) -> np.ndarray:
-    """Chance (DRAWS or 1, m) that the lives ``which`` (m,) fail within ``days`` and are reported.
+    """Chance (DRAWS, m) that the lives ``which`` (m,) of ``data`` fail within ``days`` (one, or (m,)) and are reported,
+    by the fit of the ``part``; (1, m), of the best estimate, where not ``draws``.
 
     Without a fit, its own or its component's: a hazard that grows with age as AGEING says, from ``past``.
     """
@@ -330,8 +332,9 @@ def chance_of(
 
 
 def past_of(snapshot: Snapshot, component: str, part: str) -> tuple[float, float]:
-    """Failures of a part, and the days ** AGEING its lives have run through, with POOLED_WORTH failures added at the rate of its
-    component; of the whole shop, where the component never failed (half a failure in all of it, where nothing ever did)."""
+    """Failures in the ``snapshot`` of a part, and the days ** AGEING its lives have run through, with POOLED_WORTH
+    failures added at the rate of its component; of the whole shop, where the component never failed (half a failure in
+    all of it, where nothing ever did)."""
     own = (snapshot.table["component"] == component) & (snapshot.table["part"] == part)
 
     def told(rows: pd.DataFrame) -> tuple[float, float]:
@@ -349,7 +352,8 @@ def past_of(snapshot: Snapshot, component: str, part: str) -> tuple[float, float
 
 
 def pooled_lives(snapshot: Snapshot, component: str, parts: tuple[str, ...]) -> tuple[LifeData, np.ndarray]:
-    """Lives of several parts of a component as if they were one, and which part each row has (codes into ``parts``)."""
+    """Lives in the ``snapshot`` of several parts of a component as if they were one, and which part each row has (codes
+    into ``parts``)."""
     own = snapshot.table[(snapshot.table["component"] == component) & snapshot.table["part"].isin(parts)]
     # in an order of its own: rounding may turn an axis of the draws about, and the answer would hang on the order of the rows
     own = own.sort_values(["serial", "part", "spell", "segment"], kind="stable")
@@ -360,4 +364,5 @@ def pooled_lives(snapshot: Snapshot, component: str, parts: tuple[str, ...]) -> 
 
 
 def recorded(part: str) -> bool:
+    """Whether the ``part`` is written down."""
     return part != NOT_RECORDED

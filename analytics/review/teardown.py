@@ -36,7 +36,8 @@ _ALIKE = 0.8
 
 
 def finding_shares(lifetimes: Lifetimes) -> Answer:
-    """Share come back for each finding by the age to which curves are shown, the others competing, beside 1 - KM."""
+    """Share of ``lifetimes`` come back for each finding by the age to which curves are shown, the others competing,
+    beside 1 - KM."""
     question = reason(Question.FINDING_SHARES)
     rows, shop = [], lifetimes.shop
     for component in shop.components:
@@ -92,7 +93,8 @@ def finding_shares(lifetimes: Lifetimes) -> Answer:
 
 
 def causes_by_year(records: Records, span: Span) -> Answer:
-    """Damaged components per calendar year by cause, and whether the last year's mix is another."""
+    """Damaged components in ``records`` per calendar year by cause, and whether the mix of the year up to the end of
+    ``span`` is another."""
     back = records.returns[records.returns["order"] != "followed"]
     table = (
         pd.crosstab(back["day"].dt.year, back["cause"])
@@ -130,7 +132,7 @@ def _changed(back: pd.DataFrame, now: np.ndarray) -> list[Reason]:
 
 
 def judged_alike(records: Records) -> Answer:
-    """Agreement of two judgements of the same returns, per heading."""
+    """Agreement of two judgements of the same returns in ``records``, per heading."""
     question = reason(Question.JUDGED_ALIKE)
     twice = records.judged_again
     columns = (
@@ -170,7 +172,7 @@ _DRAG_COLUMNS = (
 _FIRST_COLUMNS = ["component", "damaged", "first_for_sure", "followed", "one_of_several", "expected_first"]
 
 
-def damaged_together(records: Records) -> pd.DataFrame:
+def _damaged_together(records: Records) -> pd.DataFrame:
     """One row per damaged component returned, no-fault ones left out; ``alone``: nothing else was damaged in that return."""
     back = records.returns[records.returns["cause"] != "no fault"]
     several = records.builds["of_several"].to_numpy()[back["unit"].to_numpy(int)]
@@ -180,9 +182,10 @@ def damaged_together(records: Records) -> pd.DataFrame:
 
 
 def first_or_followed(records: Records) -> Answer:
-    """How often each component was first, followed another, or was one of several of which any may have been first."""
+    """How often each component in ``records`` was first, followed another, or was one of several of which any may have
+    been first."""
     question = reason(Question.FIRST_OR_FOLLOWED)
-    back = damaged_together(records)
+    back = _damaged_together(records)
     sure: Counter[str] = Counter()
     sets: Counter[frozenset[str]] = Counter()
     rows = {c: [0, 0, 0, 0] for c in records.shop.components}
@@ -237,9 +240,9 @@ def _unclear_beside_first(own: pd.DataFrame) -> int:
 
 
 def which_drags_which(records: Records) -> Answer:
-    """Of the failures of each finding that came first: how many damaged which other component."""
+    """Of the failures of each finding in ``records`` that came first: how many damaged which other component."""
     question = reason(Question.DRAGS)
-    back = damaged_together(records)
+    back = _damaged_together(records)
     rows = []
     firsts = back[back["order"] == "first"].drop_duplicates(["event", "component"])
     alone = back[back["alone"]]

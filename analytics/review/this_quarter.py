@@ -19,7 +19,7 @@ from analytics.review.quarter import Span, quarter_before, unit_years
 
 
 # ---- what came back --------------------------------------------------------------------------------------------------
-def returns_in(records: Records, span: Span) -> pd.DataFrame:
+def _returns_in(records: Records, span: Span) -> pd.DataFrame:
     """Returned components of a span, one row each, with the unit's serial, part fitted, power and weight at the build."""
     rows = records.returns[span.covers(records.returns["day"])]
     builds = records.builds
@@ -37,8 +37,9 @@ def returns_in(records: Records, span: Span) -> pd.DataFrame:
 
 
 def came_back(records: Records, span: Span, units_out: int) -> Answer:
-    """What came back in the quarter and why, counted by component."""
-    rows = returns_in(records, span)
+    """What came back by ``records`` in the quarter (``span``) and why, counted by component. units_out: units in
+    service."""
+    rows = _returns_in(records, span)
     question = reason(Question.CAME_BACK, quarter=span.name)
     seen_up_to = None if span.whole else span.end
     if rows.empty:
@@ -115,7 +116,8 @@ def comebacks(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
 
 
 def change(records: Records, lifetimes: Lifetimes, span: Span) -> Answer:
-    """Comebacks per component against last quarter and against the year before."""
+    """Comebacks in ``records`` per component of ``lifetimes`` in the quarter (``span``), against last quarter and
+    against the year before."""
     last, base_from = quarter_before(span), quarter_before(span, _BASE_QUARTERS)
     base = Span("before", base_from.start, last.end, True)
     damaged, back = damaged_first(records), comebacks(records, lifetimes)
@@ -171,9 +173,11 @@ def _once(life: np.ndarray, rows: np.ndarray) -> np.ndarray:
 
 
 def limits_spoken_to(records: Records, lifetimes: Lifetimes, span: Span) -> Answer:
-    """Failures within and above each published limit, this quarter and ever, among the parts that have run there.
+    """Failures in ``lifetimes`` within and above each published limit of ``records``, in the quarter (``span``) and
+    ever, among the parts that have run there.
 
-    A part whose truck was tuned past the limit has run on both sides of it and stands in both counts."""
+    A part whose truck was tuned past the limit has run on both sides of it and stands in both counts.
+    """
     question = reason(Question.LIMITS)
     limits = records.limits
     if limits.empty:

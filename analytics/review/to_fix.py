@@ -43,7 +43,7 @@ class _Fault:
     rank: object = ""
 
 
-def recorded_for_whom(lifetimes: Lifetimes) -> pd.DataFrame:
+def _recorded_for_whom(lifetimes: Lifetimes) -> pd.DataFrame:
     """How often each particular is known for units that came back and for those that never did, with Fisher's exact p."""
     from scipy.stats import fisher_exact
 
@@ -79,7 +79,7 @@ def recorded_for_whom(lifetimes: Lifetimes) -> pd.DataFrame:
 
 
 def to_fix(records: Records, lifetimes: Lifetimes) -> Answer:
-    """Faults of the records ranked by the harm they do to every number above."""
+    """Faults of ``records`` and their ``lifetimes`` ranked by the harm they do to every number above."""
     question = reason(Question.TO_FIX)
     found = [
         *_not_known(lifetimes),
@@ -101,7 +101,7 @@ def to_fix(records: Records, lifetimes: Lifetimes) -> Answer:
 
 def _not_known(lifetimes: Lifetimes) -> Iterator[_Fault]:
     """Particulars that are missing, and those recorded for the units that came back rather than for the others."""
-    for row in recorded_for_whom(lifetimes).itertuples():
+    for row in _recorded_for_whom(lifetimes).itertuples():
         if not row.returned + row.others:
             continue
         of_back, of_others = row.known_of_returned / max(row.returned, 1), row.known_of_others / max(row.others, 1)
@@ -181,7 +181,7 @@ def _doubted(records: Records) -> Iterator[_Fault]:
 
 
 def counted(records: Records) -> Answer:
-    """Rows read, used and set aside, sheet by sheet."""
+    """Rows of ``records`` read, used and set aside, sheet by sheet."""
     counts = records.books.counts
     sums = {c: int(counts[c].sum()) for c in ("read", "used", "set_aside")}
     said = [reason(Counted.ROWS, **sums)]

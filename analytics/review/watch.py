@@ -274,7 +274,7 @@ def _install_exposure(before: Snapshot, table: pd.DataFrame) -> np.ndarray:
     return np.maximum(shown(end) - shown(table["entry_days"].to_numpy(float)), 1e-9)
 
 
-def revision_tests(before: Snapshot, now: Snapshot) -> pd.DataFrame:
+def _revision_tests(before: Snapshot, now: Snapshot) -> pd.DataFrame:
     """A part that followed another, against it: both as if one part, fitted at ``before``; which share of the failures is its."""
     rows = []
     for step in now.lifetimes.shop.names.supersessions:
@@ -305,7 +305,7 @@ def revision_tests(before: Snapshot, now: Snapshot) -> pd.DataFrame:
         rows.append(
             row | {"p_fewer": min(2 * fewer, 1.0), "old": step.old, "new": step.new, "share": share, "total": total}
         )
-    return judged(pd.DataFrame(rows, columns=[*_COLUMNS, "p_fewer", "old", "new", "share", "total"]))
+    return _judged(pd.DataFrame(rows, columns=[*_COLUMNS, "p_fewer", "old", "new", "share", "total"]))
 
 
 def quarter_tests(table: pd.DataFrame) -> pd.DataFrame:
@@ -319,17 +319,17 @@ def quarter_tests(table: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=_COLUMNS)
 
 
-def judged(
+def _judged(
     tests: pd.DataFrame, thresholds: dict[Family, float] | None = None, budget: float = FALSE_ALARM
 ) -> pd.DataFrame:
     """The tests with their family's threshold and whether they are an alarm, the most surprising first."""
-    told = thresholds_of(tests, budget) if thresholds is None else thresholds
+    told = _thresholds_of(tests, budget) if thresholds is None else thresholds
     own = tests.assign(threshold=tests["family"].map(told).astype(float))
     own["alarm"] = own["p_value"] <= own["threshold"]
     return own.sort_values(["p_value", "family", "component", "group"], kind="stable", ignore_index=True)
 
 
-def thresholds_of(tests: pd.DataFrame, budget: float = FALSE_ALARM) -> dict[Family, float]:
+def _thresholds_of(tests: pd.DataFrame, budget: float = FALSE_ALARM) -> dict[Family, float]:
     """The chance under which a test of each family is an alarm."""
     return {f: threshold_of(own["least"], budget * BUDGET[f]) for f, own in tests.groupby("family", sort=True)}
 
@@ -346,7 +346,7 @@ def peeled(lives: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     while True:
         tests = life_tests(lives)
         thresholds = joint_thresholds(lives) if thresholds is None else thresholds
-        tests = judged(tests, thresholds)
+        tests = _judged(tests, thresholds)
         # loudest against what its family was given
         loud = tests[tests["alarm"]]
         loud = loud.iloc[np.argsort(loud["p_value"] / loud["threshold"], kind="stable")]
@@ -378,14 +378,15 @@ class Watched:
 
 
 def watch(before: Snapshot, now: Snapshot, stakes: Stakes) -> Watched:
-    """Every test of one quarter, with the models as they stood at ``before``."""
+    """Every test of the quarter from ``before`` to ``now``, with the models as they stood at ``before``. stakes: the
+    lives that could fail in it."""
     table = expected_table(stakes)
     life, lives = peeled(watched_lives(before, now))
     # what a lot or month already found does this quarter is not a new alarm
     silent = life_keys(lives[~lives["told_failure"]], before.table, stakes.rows)
     told = ~pd.MultiIndex.from_frame(stakes.rows[LIFE]).isin(silent)
     rest = table if told.all() else expected_table(stakes.take(told), sides=tuple(_BY_SIDE))
-    more = judged(_joined([quarter_tests(rest), revision_tests(before, now)]))
+    more = _judged(_joined([quarter_tests(rest), _revision_tests(before, now)]))
     every = _joined([life, more])
     every = every.sort_values(["alarm", "p_value"], ascending=[False, True], kind="stable", ignore_index=True)
     return Watched(before.as_of, now.as_of, stakes, table, every)

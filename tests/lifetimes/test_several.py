@@ -9,7 +9,7 @@ from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.cells import repeated_failures, survival_table
 from analytics.ratings.backtest import Replay, backtest
 from analytics.records.load import Records, load_records
-from analytics.review.repeats import again, by_build_year, stretches
+from analytics.review.repeats import _stretches, again, by_build_year
 from tests.lifetimes.test_lifetimes import reading
 from tests.records.sheets import back, build, load
 from tests.small_shop import build as truck
@@ -88,7 +88,7 @@ def test_a_row_of_several_is_as_many_rows(tmp_path, n, cells, returns):
     pd.testing.assert_frame_equal(by_build_year(records, row).table, by_build_year(alone, rows).table)
     pd.testing.assert_frame_equal(again(row).table, again(rows).table)
     columns = ["rebuilds", "entry", "time", "failed"]
-    of = [stretches(r, f) for r, f in ((records, row), (alone, rows))]
+    of = [_stretches(r, f) for r, f in ((records, row), (alone, rows))]
     repeated = [f.loc[f.index.repeat(f["count"]), columns].sort_values(columns, ignore_index=True) for f in of]
     pd.testing.assert_frame_equal(*repeated)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from analytics.records.load import load_records
-from analytics.review.teardown import damaged_together, first_or_followed, which_drags_which
+from analytics.review.teardown import _damaged_together, first_or_followed, which_drags_which
 from analytics.words.answers import worded
 from tests.small_shop import build, returned, write_shop
 
@@ -60,11 +60,11 @@ def test_which_drags_which_with_exact_limits(records):
 
 
 def test_no_fault_is_no_damage_and_several_units_in_a_row_are_not_one(tmp_path, records):
-    assert (damaged_together(records)["cause"] != "no fault").all()
+    assert (_damaged_together(records)["cause"] != "no fault").all()
     row = build("LOT-7", "2020-01-01", count=5)
     back = [returned("LOT-7", "2022-03-05"), returned("LOT-7", "2022-03-05", "converter")]
     several = load_records(write_shop(tmp_path / "lot", builds=[row], returns=back))
-    assert damaged_together(several).empty
+    assert _damaged_together(several).empty
     assert which_drags_which(several).table.empty
 
 

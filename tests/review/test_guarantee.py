@@ -14,11 +14,11 @@ from analytics.records.load import NOT_RECORDED, load_records
 from analytics.review import guarantee as guarantees
 from analytics.review.guarantee import (
     MONTHS,
+    _band_factor,
+    _came_and_expected,
     _install,
     allowed_costs,
     band_costs,
-    band_factor,
-    came_and_expected,
     guarantee,
     longest,
 )
@@ -177,13 +177,13 @@ def test_a_band_of_few_builds_is_promised_nothing(snapshot):
 
 def test_a_band_follows_its_own_record_as_far_as_it_goes():
     expected = np.full(20_000, 10.0)
-    assert band_factor(10, expected).mean() == pytest.approx(1, abs=0.01)
-    few, many = band_factor(2, np.full(20_000, 1.0)).mean(), band_factor(200, np.full(20_000, 100.0)).mean()
+    assert _band_factor(10, expected).mean() == pytest.approx(1, abs=0.01)
+    few, many = _band_factor(2, np.full(20_000, 1.0)).mean(), _band_factor(200, np.full(20_000, 100.0)).mean()
     assert 1 < few < 1.6 < 1.9 < many < 2  # drawn towards 1 where there is little
 
 
 def test_what_came_equals_what_was_expected_where_the_fit_is_right(snapshot):
     units = snapshot.lifetimes.units.index.to_numpy()
-    came, expected = came_and_expected(snapshot, units)
+    came, expected = _came_and_expected(snapshot, units)
     assert came == snapshot.table["failure"].sum()
     assert expected.mean() == pytest.approx(came, rel=0.15)

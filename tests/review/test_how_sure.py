@@ -9,7 +9,7 @@ from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.promise import Promise
 from analytics.reasons import Figure, ReadAs, reason
 from analytics.records.load import load_records
-from analytics.review.how_sure import how_sure, verdicts_said
+from analytics.review.how_sure import _verdicts_said, how_sure
 from analytics.words.answers import worded
 from analytics.words.saying import say_all
 from tests.small_shop import rateable_shop
@@ -79,7 +79,7 @@ def test_the_words_name_what_the_verdict_hangs_on():
     )  # fmt: skip
     from analytics.ratings.options import Options
 
-    told = say_all(verdicts_said(frame, Options(Promise(50_000))))
+    told = say_all(_verdicts_said(frame, Options(Promise(50_000))))
     assert "shaft B (keep; best estimate 900 to 900 hp)" in told[0]
     assert told[1] == (
         "Shaft A: “raise” as it stands, but “lower” if 50 % of failures reported (best estimate 560 to 700 hp). "

@@ -20,7 +20,7 @@ from analytics.review.door import running_chances, with_level
 from analytics.review.expected import LIFE, at_stake, expected_table, life_hazards
 from analytics.review.fleet_view import fleet_view
 from analytics.review.forecast import MILES, count_forecast, forecast, unit_chances, units_answer
-from analytics.review.months_in_service import by_service, months_answer, months_table
+from analytics.review.months_in_service import _by_service, months_answer, months_table
 from analytics.review.outlook import make_outlook
 from analytics.review.snapshot import (
     AGEING,
@@ -38,7 +38,7 @@ from analytics.review.snapshot import (
     snapshot_of,
     stand_in,
 )
-from analytics.review.watch import revision_tests, watch
+from analytics.review.watch import _revision_tests, watch
 from analytics.simulate.demo import demo_files, demo_truth
 from analytics.words.answers import worded
 from tests.reviewed import make_review
@@ -151,7 +151,7 @@ def test_months_in_service_hold_every_failure(outlook):
     lives = snapshot_of(load_records(DEMO)).table
     assert table["came"].sum() == (lives["failure"] | lives["install"]).sum()
     assert table["install_errors"].sum() == lives["install"].sum()
-    years = by_service(table)
+    years = _by_service(table)
     assert years["unit_years"].sum() == pytest.approx(table["unit_years"].sum())
     bad = table[(table["built"] == "2022-09") & (table["month_from"] == 0)].iloc[0]
     assert bad["install_errors"] >= 5
@@ -186,7 +186,7 @@ def test_the_revision_is_found_once_there_is_enough(tmp_path, truth):
     for name, content in files.items():
         (tmp_path / name).write_bytes(content)
     before, now = (snapshot_at(tmp_path, pd.Timestamp(d)) for d in ("2027-09-30", "2027-12-31"))
-    looks = revision_tests(before, now)
+    looks = _revision_tests(before, now)
     answer = revision_answer(before, now, looks)
     assert worded(answer).table["in_words"].tolist() == [f"{truth['improved revision']['new']} is better"]
     assert answer.table["upper"].iat[0] < 1
@@ -455,7 +455,7 @@ def test_a_failure_on_the_first_day_or_alone_in_its_stretch_is_counted(tmp_path)
     own = table.loc[table["built"] == "2024-03", ["month_from", "units", "unit_years", "came"]]
     assert own.to_numpy().tolist() == [[0, 1, 0, 1]]
     assert "Nothing has come back yet." not in worded(months_answer(table, NO_ALARMS)).sentences
-    assert by_service(table)["came"].tolist() == [1]
+    assert _by_service(table)["came"].tolist() == [1]
     old = [build("T-111", "2020-03-31"), build("T-222", "2022-03-31")]
     back = [returned("T-111", "2024-03-31", replaced_with="scrapped")]
     table = months_table(snapshot_of(load_records(write_shop(tmp_path / "b", builds=old, returns=back))))

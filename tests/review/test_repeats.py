@@ -15,16 +15,16 @@ from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.months_in_service import months_table
 from analytics.review.quarter import quarter_of
 from analytics.review.repeats import (
+    _as_new,
     _at_risk,
-    as_new,
+    _chance_to_tell,
+    _out_of_sight,
+    _stretches,
+    _unit_trend,
     by_build_year,
-    chance_to_tell,
     comebacks,
     mean_comebacks,
-    out_of_sight,
     rebuilt,
-    stretches,
-    unit_trend,
 )
 from analytics.review.snapshot import snapshot_of
 from analytics.review.this_quarter import change
@@ -43,7 +43,7 @@ def test_ten_repairs_of_one_system_equal_the_handbook(tmp_path):
     """NIST/SEMATECH e-Handbook of Statistical Methods, data 8.2.2.3, results 8.4.5.2; hours stand where a truck has days."""
     hours = (5, 40, 43, 175, 389, 712, 747, 795, 1299, 1478)
     records = load_records(shops.one_system(hours, 1500, tmp_path))
-    law = unit_trend(records, make_lifetimes(records))
+    law = _unit_trend(records, make_lifetimes(records))
     assert law.events == 10
     assert law.b_unbiased == pytest.approx(0.483506, abs=1e-6)
     assert 1 - law.b_unbiased == pytest.approx(0.516494, abs=1e-6)
@@ -66,7 +66,7 @@ def test_valve_seats_come_back_faster_with_age(tmp_path, reference, reference_da
     early = early[early["at"].astype(float) < first_double]
     assert len(early)
     np.testing.assert_allclose(mean.mean_at(early["at"].astype(float))["mean"], early["value"], rtol=1e-6)
-    assert unit_trend(records, lifetimes).b > 1
+    assert _unit_trend(records, lifetimes).b > 1
     told = by_build_year(records, lifetimes)
     assert any("As a unit ages its comebacks come closer together" in line for line in worded(told).sentences)
 
@@ -86,7 +86,7 @@ def test_stretches_start_anew_after_each_comeback(tmp_path):
         returned("LOT", "2021-01-01"),
         returned("LOT", "2021-07-01"),
     ]
-    frame = stretches(*load(tmp_path, builds=builds, returns=back))
+    frame = _stretches(*load(tmp_path, builds=builds, returns=back))
     own = dict(list(frame.groupby("unit")))
     assert own[0][["rebuilds", "time", "failed"]].to_numpy().tolist() == [
         [0, 366, True],
@@ -117,9 +117,9 @@ def test_the_interval_holds_the_truth_as_often_as_it_says_and_the_power_is_as_st
         new, again, double = (
             frame_of(rng, n, rate, k) for n, rate, k in ((500, 0.06, 0), (80, 0.06, 1), (80, 0.12, 1))
         )
-        test = as_new(1, again, new)
+        test = _as_new(1, again, new)
         held += test.lower <= 1 <= test.upper
-        told += as_new(1, double, new).lower > 1
+        told += _as_new(1, double, new).lower > 1
         promised.append(test.sees_double)
     assert held / 120 >= 0.94  # exact limits are never short
     assert told / 120 == pytest.approx(np.mean(promised), abs=0.1)
@@ -133,9 +133,9 @@ def test_strata_are_compared_like_with_like():
         frame_of(rng, 2000, 0.3, 0).assign(power_band="high"),
     )
     again = frame_of(rng, 200, 0.3, 1).assign(power_band="high")
-    test = as_new(1, again, pd.concat([good, bad]))
+    test = _as_new(1, again, pd.concat([good, bad]))
     assert test.lower < 1 < test.upper
-    raw = as_new(1, again, pd.concat([good, bad]), by=("use",))
+    raw = _as_new(1, again, pd.concat([good, bad]), by=("use",))
     assert raw.lower > 1.5
 
 
@@ -151,9 +151,9 @@ def test_too_little_to_compare_is_said(tmp_path):
 
 
 def test_chance_to_tell_grows_with_ratio_and_data():
-    assert chance_to_tell(2, 10, 1000) < chance_to_tell(3, 10, 1000) < 1
-    assert chance_to_tell(2, 10, 1000) < chance_to_tell(2, 40, 1000)
-    assert chance_to_tell(1, 20, 10_000) <= 0.025  # a false alarm on the upper side
+    assert _chance_to_tell(2, 10, 1000) < _chance_to_tell(3, 10, 1000) < 1
+    assert _chance_to_tell(2, 10, 1000) < _chance_to_tell(2, 40, 1000)
+    assert _chance_to_tell(1, 20, 10_000) <= 0.025  # a false alarm on the upper side
 
 
 def test_a_worse_year_is_told_from_the_others(tmp_path):
@@ -184,7 +184,7 @@ def test_comebacks_without_new_units_alike_are_counted_and_named():
     new = frame_of(rng, 400, 0.1, 0)
     again = frame_of(rng, 60, 0.1, 1).assign(failed=np.arange(60) < 18, time=200.0)
     alone = again.iloc[:1].assign(use="sled", unit=99_999, failed=True)
-    test = as_new(1, pd.concat([again, alone]), new)
+    test = _as_new(1, pd.concat([again, alone]), new)
     assert (test.comebacks, test.compared) == (19, 18)
     assert test.years == pytest.approx(test.compared_years + 200 / DAYS_A_YEAR)
     assert test.ratio == pytest.approx(18 / test.expected)
@@ -207,8 +207,8 @@ def test_units_gone_and_back_with_a_failure_are_counted_by_the_rule_of_the_lives
     assert mean.exposure == 25 * 366 + 6 * 820 + 15 * 1551
     frame = by_build_year(records, lifetimes).table
     assert frame["comebacks"].unique().tolist() == [2]
-    assert stretches(records, lifetimes).query("failed")["count"].sum() == 2
-    assert unit_trend(records, lifetimes).events == 2
+    assert _stretches(records, lifetimes).query("failed")["count"].sum() == 2
+    assert _unit_trend(records, lifetimes).events == 2
 
 
 def test_trucks_that_were_sold_and_came_back_broken_count_nowhere(tmp_path):
@@ -224,13 +224,13 @@ def test_trucks_that_were_sold_and_came_back_broken_count_nowhere(tmp_path):
     with pytest.raises(NotEnoughData):
         mean_comebacks(records, lifetimes)
     with pytest.raises(NotEnoughData):
-        unit_trend(records, lifetimes)
+        _unit_trend(records, lifetimes)
     with pytest.raises(NotEnoughData):
         repeated_failures(lifetimes.table, lifetimes.units, lifetimes.sight)
     told = " ".join(worded(by_build_year(records, lifetimes)).sentences)
     assert "6 comebacks of units that had been reported sold" in told
     assert "wear" not in told
-    frame = stretches(records, lifetimes)
+    frame = _stretches(records, lifetimes)
     assert not frame["failed"].any()
     # the six are in sight again from the day they came back, rebuilt nobody knows how often
     since, again = (records.as_of - pd.to_datetime(["2021-01-01", "2024-02-01"])).days
@@ -254,7 +254,7 @@ def test_what_is_expected_as_new_is_as_uncertain_as_the_new_units_leave_it():
         columns=columns,
     )  # fmt: skip
     own = pd.DataFrame([["low", "", 0, fifth, False, 50, 4], ["high", "", 0, fifth, True, 25, 5]], columns=columns)
-    told = as_new(1, own, new)
+    told = _as_new(1, own, new)
     assert told.expected == pytest.approx(10 * 4 / 20 + 5 * 1 / 5)
     assert told.expected_error == pytest.approx(np.sqrt(10**2 * 4 / 20**2 + 5**2 * 1 / 5**2))
     assert (told.comebacks, told.compared, told.units) == (25, 25, 75)
@@ -275,7 +275,7 @@ def test_what_broke_out_of_sight_is_told_beside_what_counts(tmp_path):
     builds = [build("T-111", "2020-01-01"), build("T-222", "2020-01-01")]
     back = [returned("T-111", "2024-02-01"), returned("T-222", "2024-02-01")]
     records, lifetimes = load(tmp_path, builds=builds, returns=back, readings=[sold])
-    assert out_of_sight(records, lifetimes) == 1
+    assert _out_of_sight(records, lifetimes) == 1
     changed = change(records, lifetimes, quarter_of(pd.Timestamp("2024-02-01")))
     assert changed.table["comebacks"].sum() == 1
     assert "1 more broke out of sight" in " ".join(worded(changed).sentences)
@@ -294,7 +294,7 @@ def test_a_truck_heard_of_again_is_watched_from_then_on(tmp_path):
     assert mean.at_risk.tolist() == [1, 2]
     assert mean.mean.tolist() == [1.0, 1.5]
     assert mean.units == 2
-    own = stretches(records, lifetimes).query("unit == 0")
+    own = _stretches(records, lifetimes).query("unit == 0")
     assert own[["entry", "time", "failed"]].to_numpy().tolist() == [[0, 366, False]]
     assert [_at_risk(records, lifetimes, np.ones(2, bool), age * 365.0) for age in (1, 2, 3.5)] == [2, 1, 2]
     months = months_table(snapshot_of(records, lifetimes))
@@ -307,7 +307,7 @@ def test_the_band_of_a_unit_is_the_one_it_went_out_with(tmp_path):
     builds = [build("T-1", "2020-01-01", power=700, converter="none")]
     changes = [{"serial": "T-1", "changed_on": "2021-01-01", "power": 1200}]
     fitted = [{"serial": "T-1", "component": "converter", "part": "C", "fitted_on": "2022-01-01"}]
-    frame = stretches(*load(tmp_path, builds=builds, changes=changes, fitted=fitted))
+    frame = _stretches(*load(tmp_path, builds=builds, changes=changes, fitted=fitted))
     assert frame["power_band"].tolist() == ["600 to 1,000"]
 
 
@@ -317,5 +317,5 @@ def test_the_band_of_a_unit_older_than_the_records_is_that_of_the_truck_when_new
     changes = [{"serial": "T-1", "changed_on": "2019-06-01", "power": 1200}]
     toml = TOML.replace("[components]", 'records_start = "2020-01-01"\n[components]')
     records = load_records(write_shop(tmp_path, toml, builds=builds, changes=changes))
-    frame = stretches(records, make_lifetimes(records))
+    frame = _stretches(records, make_lifetimes(records))
     assert frame["power_band"].tolist() == ["600 to 1,000"]

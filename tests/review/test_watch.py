@@ -13,10 +13,10 @@ from analytics.review.budget import BUDGET, FALSE_ALARM
 from analytics.review.forecast import alarms_kept
 from analytics.review.watch import (
     Watched,
+    _judged,
     alarm_count,
     chance_of_alarm,
     joint_thresholds,
-    judged,
     life_tests,
     peeled,
     share_tails,
@@ -249,8 +249,8 @@ def test_looks_over_whole_lives_spend_what_they_have_and_no_more():
     for _ in range(120):
         table = table.assign(failure=rng.random(480) < -np.expm1(-table["hazard"]), install=rng.random(480) < 0.01)
         looks = life_tests(table)
-        spent += judged(looks, joint_thresholds(table))["alarm"].any()
-        idle += judged(looks)["alarm"].any()
+        spent += _judged(looks, joint_thresholds(table))["alarm"].any()
+        idle += _judged(looks)["alarm"].any()
     assert whole / 2 <= spent / 120 <= whole + 2 * np.sqrt(whole * (1 - whole) / 120)
     assert idle < spent
 
@@ -263,6 +263,6 @@ def test_a_lot_ten_times_as_bad_is_caught_more_often_than_not():
         table = fleet(rng, 0.03)
         bad = (table["lot"] == "L5").to_numpy()
         table["failure"] = rng.random(480) < -np.expm1(-table["hazard"] * np.where(bad, 10, 1))
-        looks = judged(life_tests(table), joint_thresholds(table))
+        looks = _judged(life_tests(table), joint_thresholds(table))
         caught += bool(looks.loc[(looks["family"] == Family.LOT_LIFE) & (looks["group"] == "L5"), "alarm"].any())
     assert caught >= 33
