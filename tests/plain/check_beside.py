@@ -47,10 +47,10 @@ def without_models() -> Iterator[None]:
     here = "analytics.ratings.unknowns."
     with (
         patch(here + "fit_lives", lambda *_: fit),
-        patch(here + "rating_direction", lambda *_: (None, 1.0)),
-        patch(here + "odometer_gains", lambda _model, _top, which, _v: none(len(which))),
-        patch(here + "column_gains", lambda _model, _top, missing, *_: none(len(missing.lower))),
-        patch("analytics.review.renew.failing_ahead", lambda *_: (np.zeros((1, len(MILES))),) * 2),
+        patch(here + "_rating_direction", lambda *_: (None, 1.0)),
+        patch(here + "_odometer_gains", lambda _model, _top, which, _v: none(len(which))),
+        patch(here + "_column_gains", lambda _model, _top, missing, *_: none(len(missing.lower))),
+        patch("analytics.review.renew._failing_ahead", lambda *_: (np.zeros((1, len(MILES))),) * 2),
         patch("analytics.review.renew._FEWEST_SEEN", beside.SEEN),
         patch("analytics.review.renew._FEWEST_FAILURES", beside.FEWEST),
     ):
