@@ -780,6 +780,7 @@ class Issue(Code):
     CROSSED_CELL = auto()
     DATE_BY_COLUMN = auto()
     ZERO = auto()
+    FAR = auto()
     TWO_FIGURES = auto()
     NEAR_NAME = auto()
     NO_PART_NAME = auto()

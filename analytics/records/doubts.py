@@ -23,6 +23,8 @@ from analytics.records.shop import Shop
 _DRIVEN_DAYS = 7
 #: miles since the install and the odometer may differ by as much: a share of the miles, and miles (common practice, no source)
 _SHARE_APART, _MILES_APART = 0.1, 200.0
+#: a figure is far from the others where so many are known, and by so much on the log scale at the least
+_KNOWN_TO_TELL, _FAR = 20, 0.4
 #: where parts stand: see parts.part_columns
 Column = tuple[pd.DataFrame, str, np.ndarray, Sheet]
 _DAY_OF = {"readings": "read_on", "returns": "failed_on", "changes": "changed_on"}
@@ -85,6 +87,29 @@ def doubt_two_figures(returns: Sheet, builds: Sheet) -> None:
     ]
     remedy = "correct the one that is wrong, here or at the install"
     returns.doubt(apart, "miles_in_service", reason, remedy, Issue.TWO_FIGURES)
+
+
+def doubt_far(builds: Sheet) -> None:
+    """List powers and weights of ``builds`` so far from the middle one of their use that another unit or a slip is likelier; they are
+    used as they stand.
+
+    Far: further on the log scale than 3 robust standard deviations (1.4826 times the median absolute deviation) and than 0.4, where
+    20 or more of the use are known. Common practice, no source.
+    """
+    for heading, column in (("power", "power_hp"), ("weight", "weight_lb")):
+        log = np.log(builds.values[column].where(lambda v: v > 0))[builds.in_use].dropna()
+        off = log.groupby(builds.values["use"]).transform(_off)
+        far = off[off.abs() > _FAR]
+        reason = pd.Series("", builds.values.index, dtype=object)
+        reason[far.index] = [f"{np.exp(by):.2g} times the middle {heading} of its use" for by in far]
+        remedy = "check the figure and its unit; nothing to do if it is right"
+        builds.doubt((reason != "").to_numpy(), heading, reason.to_numpy(), remedy, Issue.FAR)
+
+
+def _off(log: pd.Series) -> pd.Series:
+    """How far each is from the middle; 0 where that is within three spreads, or too few are known."""
+    off = log - log.median()
+    return off.where((off.abs() > 3 * 1.4826 * off.abs().median()) & (len(log) >= _KNOWN_TO_TELL), 0.0)
 
 
 # ---- parts ---------------------------------------------------------------------------------------------------------

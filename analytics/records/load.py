@@ -22,6 +22,7 @@ from analytics.records.builds import (
 )
 from analytics.records.conditions import conditions_table, read_conditions
 from analytics.records.doubts import (
+    doubt_far,
     doubt_part_of_build,
     doubt_two_figures,
     drop_no_names,
@@ -267,6 +268,7 @@ def _read_cells(sheets: dict[str, Sheet], shop: Shop) -> None:
     if "fitted" in sheets:
         doubt_other_part(sheets["fitted"], builds, in_service(builds))
     drop_zeros(sheets)
+    doubt_far(builds)
     doubt_two_figures(sheets["returns"], builds)
 
 

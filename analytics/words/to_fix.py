@@ -36,6 +36,7 @@ _DOUBT: dict[Code, Said] = {
     Issue.MERGED: "cells that take the value of the merged cell above",
     Issue.CROSSED_CELL: "cells crossed out, but read",
     Issue.ZERO: "figures of 0 or 1 that may mean unknown, not used",
+    Issue.FAR: "powers and weights far from all others of the use",
     Issue.TWO_FIGURES: "returns whose miles and odometer do not agree",
     Issue.NEAR_NAME: "names that may be one part spelt two ways",
     Issue.NO_PART_NAME: "words in place of a part that name none",

@@ -221,3 +221,25 @@ def test_names_in_settings_that_no_sheet_holds(tmp_path, toml, name, remedy):
     )
     assert name in lines[row["row"] - 1]
     assert len(found.books.to_check) == 1
+
+
+def test_a_figure_far_from_all_others_of_its_use_is_listed_and_used(tmp_path):
+    """66,000 lb, 3,300 kg typed as lb and a power typed four times went by in silence; a sled truck's power is no slip."""
+    rows = [build(serial=f"T-{k:03d}XY", power=str(500 + 7 * k), weight=str(7000 + 60 * k)) for k in range(30)]
+    rows += [
+        build(serial=f"S-{k:03d}XY", power=str(1400 + 7 * k), weight=str(5000 + 20 * k), use="sled") for k in range(25)
+    ]
+    rows += [
+        build(serial="W-001XY", weight="66000"),
+        build(serial="W-002XY", weight="3300"),
+        build(serial="W-003XY", power="2360"),
+    ]
+    rows += [build(serial="F-001XY", power="2300", use="drag")]  # too few of its use to tell by
+    found = load(tmp_path, builds=rows)
+    told = [(column, reason) for _, _, column, reason in checks(found) if "times the middle" in reason]
+    assert told == [
+        ("weight", "8.4 times the middle weight of its use"),
+        ("weight", "0.43 times the middle weight of its use"),
+        ("power", "4 times the middle power of its use"),
+    ]
+    assert found.builds.set_index("serial")["weight_lb"]["W-001XY"] == 66_000
