@@ -1,7 +1,7 @@
 # make review   the quarterly review of the demo shop, or of yours: SHOP=its folder
 # make start    SHOP=the folder with your sheets: looks through them and proposes shop.toml
 # make test     lint, types and tests
-# make slow     the tests that run whole commands, notebooks, studies and kills
+# make slow     the tests that run whole commands, notebooks, studies and kills, and look at the pages in a browser
 # make lab      JupyterLab on the notebooks
 # make hostile  the catalogue of bad inputs, each with what becomes of it
 # make same     BASE=DIR: every output beside what DIR holds, byte by byte; the first call fills DIR
@@ -26,6 +26,9 @@ start: $(READY)
 	@test -n "$(SHOP)" || { echo "Say which folder holds your sheets: make start SHOP=DIR"; exit 1; }
 	$(PY) -m analytics start "$(SHOP)"
 
+#: what looks at the pages in a real browser
+BROWSER := $(PY) -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[browser]'
+
 #: whole commands on the demo, notebooks, studies, kills and mutilations: a target of their own, so that `make test` stays short
 SLOW := tests/hostile tests/interrupted tests/notebooks tests/plain/test_ahead.py tests/plain/test_written.py tests/studies tests/test_cores.py tests/test_main.py
 
@@ -35,7 +38,8 @@ test: $(READY)
 	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto --dist loadfile $(addprefix --ignore=,$(SLOW)) --cov --cov-report=term:skip-covered
 
 slow: $(READY)
-	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto --dist loadfile $(SLOW)
+	$(BROWSER)
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto --dist loadfile $(SLOW) tests/browser/check_page.py
 
 long: $(READY)
 	PAGE_SHOPS=40 OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto tests/report/test_pages.py
@@ -52,7 +56,7 @@ same: $(READY)
 	$(PY) -m tests.same_outputs $$(test -f "$(BASE)/manifest.json" && echo compare || echo record) "$(BASE)"
 
 browser: $(READY)
-	$(PY) -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[browser]'
+	$(BROWSER)
 	$(PY) -m pytest tests/browser/check_page.py
 
 oracles:

@@ -31,9 +31,15 @@ def page_of(notebook: str, sections: Mapping, result: object) -> str:
     return page_html(done, "A page")
 
 
+def unwrapped(markup: str) -> str:
+    """The ``markup`` without what keeps names and numbers whole."""
+    return re.sub(r'<span class="w">(.*?)</span>', r"\1", markup)
+
+
 def seen(page: str, closed: bool = True) -> str:
     """The words of a ``page``, a line to a block; of what is folded away only its name, where ``closed``."""
-    text = re.sub(r"<style.*?</style>|<title>.*?</title>|<svg.*?</svg>", "", page, flags=re.DOTALL)
+    text = re.sub(r"<style.*?</style>|<title>.*?</title>|<script.*?</script>", "", page, flags=re.DOTALL)
+    text = unwrapped(text)
     if closed:
         inner = re.compile(
             r"<details><summary>((?:(?!</summary>).)*)</summary>(?:(?!<details>|</details>).)*</details>", re.DOTALL

@@ -8,7 +8,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from analytics.advice.answer import Advice
-from analytics.report.tables import html_table
+from analytics.report.tables import html_table, unbroken
 from analytics.whole import whole_file
 from analytics.words import advice as words
 
@@ -43,4 +43,4 @@ def _captioned(table: str, caption: str) -> str:
 
 
 def _paragraphs(lines: Iterable[str]) -> str:
-    return "".join(f"<p>{html.escape(line)}</p>" for line in lines)
+    return "".join(f"<p>{unbroken(line)}</p>" for line in lines)

@@ -10,11 +10,12 @@ from analytics.cutoffs.argument import Argument
 from analytics.cutoffs.cost import Pays
 from analytics.cutoffs.step import StepResult
 from analytics.records.measures import DAYS_A_YEAR
-from analytics.report.figures import _at_risk, _draw, _plt, _tidy
+from analytics.report.figures import _figure, _survival_panel, _tidy
 from analytics.words.cutoffs.argument import halves_caption, named_halves
 from analytics.words.cutoffs.money import cost_caption
 from analytics.words.cutoffs.parts import COMPARED, against_words, overlap_caption
 from analytics.words.cutoffs.step import UNITS, search_caption
+from analytics.words.review.pictures import AGE
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -29,25 +30,12 @@ def halves_figure(argument: Argument) -> tuple[Figure, str] | None:
     named = {} if halves is None else {k: h for k, h in named_halves(halves).items() if h.until > 0}
     if halves is None or not named:
         return None
-    plt = _plt()
-    figure = plt.figure(figsize=(7.4, 4.3), layout="constrained")
-    grid = figure.add_gridspec(2, 1, height_ratios=[4.2, 0.9])
-    ax = figure.add_subplot(grid[0])
-    low = 1.0
-    for (name, half), pen in zip(named.items(), ((_DARK, "-", "o"), (_LIGHT, "--", "s")), strict=False):
-        low = min(low, _draw(ax, half.curve, half.until, DAYS_A_YEAR, pen, name))
+    figure = _figure(3.5, "curves")
+    pens = ((_DARK, "-", "o"), (_LIGHT, "--", "s"))
+    lines = [(name, half.curve, half.until, pen) for (name, half), pen in zip(named.items(), pens, strict=False)]
     right = max(half.until for half in named.values()) / DAYS_A_YEAR
-    ax.set_xlim(0, right * 1.04)
+    ax, low = _survival_panel(figure, lines, DAYS_A_YEAR, right, AGE["days"], years=True)
     ax.set_ylim(max(0.0, min(low - 0.04, 0.9)), 1.01)
-    ticks = list(range(int(right) + 1))
-    ax.set_xticks(ticks)
-    ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f} %")
-    ax.set_ylabel("not come back")
-    ax.legend(loc="lower left", frameon=False, fontsize=10)
-    _tidy(ax)
-    lines = [(name, half.curve) for name, half in named.items()]
-    _at_risk(figure.add_subplot(grid[1]), lines, ticks, DAYS_A_YEAR, ax.get_xlim(), first=True)
-    figure.supxlabel("years since the part was fitted   (below: parts still followed at that age)", fontsize=10)
     return figure, halves_caption(halves)
 
 
@@ -56,10 +44,8 @@ def search_figure(step: StepResult, part: str) -> tuple[Figure, str] | None:
     search, models, place = step.search, step.models, step.place
     if not len(search.cuts):
         return None
-    plt = _plt()
-    figure, (top, low) = plt.subplots(
-        2, 1, figsize=(7.4, 5.2), sharex=True, layout="constrained", height_ratios=[1, 1.1]
-    )
+    figure = _figure(5.0, "fit")
+    top, low = figure.subplots(2, 1, sharex=True, height_ratios=[1, 1.1])
     tried = np.isfinite(search.z)
     top.plot(search.cuts[tried], np.abs(search.z[tried]), color="0.2", linewidth=1.6, drawstyle="steps-post")
     best = search.best
@@ -112,8 +98,8 @@ def overlap_figure(argument: Argument) -> tuple[Figure, str]:
     """Powers of the trucks of each part, one above the line and one below, with the span that both have."""
     found = argument.comparable
     power, w, at = found.data.power_hp, found.data.data.weight, found.data.at
-    plt = _plt()
-    figure, ax = plt.subplots(figsize=(7.4, 3.4), layout="constrained")
+    figure = _figure(3.2, "bars")
+    ax = figure.subplots()
     low, high = np.quantile(power, [0.002, 0.998])
     edges = np.arange(np.floor(low / 50) * 50, high + 50, 50.0)
     for k, sign, colour, hatch in ((0, 1, _DARK, ""), (1, -1, _LIGHT, "////")):
@@ -139,8 +125,8 @@ def cost_figure(argument: Argument) -> tuple[Figure, str] | None:
     if money is None:
         return None
     curve = money.curve.iloc[1:]
-    plt = _plt()
-    figure, ax = plt.subplots(figsize=(7.4, 3.9), layout="constrained")
+    figure = _figure(3.7, "band")
+    ax = figure.subplots()
     right = np.quantile(argument.comparable.data.power_hp, 0.99)
     keep = curve[curve["cut_hp"] <= right]
     ax.fill_between(
@@ -199,8 +185,8 @@ def ratio_figure(argument: Argument) -> tuple[Figure, str] | None:
     ):
         if np.isfinite(hazard.ratio):
             rows.append((name, *(v ** (-1 / shape) for v in (hazard.ratio, hazard.upper, hazard.lower))))
-    plt = _plt()
-    figure, ax = plt.subplots(figsize=(7.4, 0.55 * len(rows) + 1.3), layout="constrained")
+    figure = _figure(0.5 * len(rows) + 1.3, "ranges")
+    ax = figure.subplots()
     right = max(3.0, 1.3 * max(min(r[1], 8) for r in rows), min(1.05 * max(r[3] for r in rows), 8.0))
     ax.axvspan(against.margin, 1 / against.margin, color="0.9", zorder=0, label="no difference worth naming")
     ax.axvline(1, color="0.3", linewidth=1)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.report.figures import _plt
+from analytics.report.figures import _figure
 from analytics.words.evidence import GOAL, by_coverage, coverage_caption, outside_caption, with_gaps
 
 if TYPE_CHECKING:
@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 def coverage_figure(study: pd.DataFrame) -> tuple[Figure, str]:
     """Coverage of the published bound per setting, with two standard errors, against 0.90."""
     own = by_coverage(study)
-    plt = _plt()
-    figure, ax = plt.subplots(figsize=(8.4, 0.2 * len(own) + 1.2), layout="constrained")
+    figure = _figure(0.19 * len(own) + 1.2, "ranges")
+    ax = figure.subplots()
     y = np.arange(len(own))
     ax.hlines(
         y,
@@ -47,8 +47,8 @@ def outside_figure(table: pd.DataFrame) -> tuple[Figure, str]:
     """Relative difference of every check, by problem."""
     own = with_gaps(table)
     cases = sorted(own["case"].unique(), reverse=True)
-    plt = _plt()
-    figure, ax = plt.subplots(figsize=(8.4, 0.25 * len(cases) + 1.5), layout="constrained")
+    figure = _figure(0.22 * len(cases) + 1.5, "ranges")
+    ax = figure.subplots()
     for kind, mark, colour, up in (("computed in R", "o", "#0072b2", -0.15), ("printed", "^", "#d55e00", 0.15)):
         part = own[own["kind"] == kind]
         ax.plot(

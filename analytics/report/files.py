@@ -18,7 +18,9 @@ from analytics.review.quarterly import Review
 from analytics.review.said import said_now
 from analytics.whole import plain_text, whole_file
 from analytics.words.answers import CUT_HERE, readable, told_table
+from analytics.words.cautions import CAUTIONS
 from analytics.words.columns import cell_format, heading
+from analytics.words.guide import START, guide, with_cautions
 from analytics.words.lifetimes import lifetimes_sheet
 from analytics.words.review import workbook as pages_words
 from analytics.words.review.settings import settings_of
@@ -133,16 +135,15 @@ def write_workbook(
         pages_words.MEND: pages_words.to_mend(books.set_aside[ISSUE_COLUMNS], books.to_check[ISSUE_COLUMNS]),
         pages_words.LIVES: lifetimes_sheet(review.lifetimes),
         pages_words.ANSWERS: told_table(answers),
-        pages_words.SETTINGS: pages_words.settings(settings_of(review)),
+        pages_words.SETTINGS: with_cautions(settings_of(review), CAUTIONS),
     }
-    title = f"{review.records.shop.name}: {review.span.name}"
-    guide = {pages_words.START: pages_words.guide(title, pages)}
-    write_book(path, title, guide | pages, review.records.shop.currency)
+    write_book(path, "review", f"{review.records.shop.name}: {review.span.name}", pages, review.records.shop.currency)
 
 
-def write_book(path: Path, title: str, sheets: dict[str, pd.DataFrame], currency: str = "") -> None:
-    """A workbook of tables, each figure with its unit, to be printed on A4 across. Text stays text: no cell can become a formula or a
-    link. Same tables, same bytes. title: of the book; sheets: by the name of their page; currency: the sign before an amount."""
+def write_book(path: Path, book_of: str, title: str, sheets: dict[str, pd.DataFrame], currency: str) -> None:
+    """A workbook of tables behind a page that guides, each figure with its unit, to be printed on A4 across. Text stays text: no cell can
+    become a formula or a link. Same tables, same bytes. book_of: review, ratings or load; title: of the book; sheets: by the name of
+    their page; currency: the sign before an amount."""
     import datetime as dt
 
     import xlsxwriter
@@ -156,7 +157,7 @@ def write_book(path: Path, title: str, sheets: dict[str, pd.DataFrame], currency
     with whole_file(path) as part, _disk_told(), xlsxwriter.Workbook(part, options) as book:
         book.set_properties({"title": title, "created": dt.datetime(2000, 1, 1)})
         looks = _Looks(book, currency)
-        for name, frame in sheets.items():
+        for name, frame in {START: guide(book_of, title, sheets), **sheets}.items():
             page = book.add_worksheet(name)
             page.set_landscape()
             page.set_paper(9)  # A4

@@ -10,7 +10,7 @@ import pandas as pd
 
 from analytics.reasons import BuildYears, ReadAs
 from analytics.records.measures import DAYS_A_YEAR
-from analytics.report.figures import _HATCHES, _MARKERS, _STYLES, _colours, _plt, _tidy
+from analytics.report.figures import _HATCHES, _MARKERS, _STYLES, _colours, _figure, _survival_panel, _tidy
 from analytics.review.guarantee import LEVEL, MONTHS, OWN_FAILURES, allowed_costs, longest
 from analytics.review.repeats import FEWEST_AT_RISK
 from analytics.review.teardown import CAUSES
@@ -32,7 +32,8 @@ def causes_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
     if len(table) < 2:
         return None
     shown = [c for c in CAUSES if table[c].sum()]
-    figure, ax = _plt().subplots(figsize=(7.6, 3.4), layout="constrained")
+    figure = _figure(3.7, "bars")
+    ax = figure.subplots()
     base = np.zeros(len(table))
     for i, (cause, colour) in enumerate(zip(shown, _colours(len(shown)), strict=True)):
         ax.bar(
@@ -43,7 +44,7 @@ def causes_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
     _tidy(ax)
     ax.set_ylabel("components come back")
     ax.yaxis.get_major_locator().set_params(integer=True)
-    ax.legend(frameon=False, fontsize=9, loc="center left", bbox_to_anchor=(1.0, 0.5))
+    figure.legend(frameon=False, fontsize=9, loc="outside upper center", ncols=3)
     last = table.iloc[-1]
     lead = max(shown, key=lambda c: last[c])
     year_over = review.span.whole and review.span.name.endswith("Q4")
@@ -55,7 +56,8 @@ def repeats_figure(_: Review, view: FleetView) -> tuple[Figure, str] | None:
     lines = view.lines.by_build_year
     if len(lines) < 2:
         return None
-    figure, ax = _plt().subplots(figsize=(7.6, 3.8), layout="constrained")
+    figure = _figure(3.6, "rising")
+    ax = figure.subplots()
     for i, ((year, mean), colour) in enumerate(zip(lines.items(), _colours(len(lines)), strict=True)):
         keep = mean.at_risk >= FEWEST_AT_RISK
         x, y = np.r_[0, mean.time[keep]] / DAYS_A_YEAR, 100 * np.r_[0, mean.mean[keep]]
@@ -79,41 +81,16 @@ def rebuilt_figure(_: Review, view: FleetView) -> tuple[Figure, str] | None:
     lines = view.lines.by_rebuilds
     if len(lines) < 2:
         return None
-    figure, ax = _plt().subplots(figsize=(7.6, 3.6), layout="constrained")
-    low = 1.0
-    for rebuilds, (units, line, end) in lines.items():
-        colour = _colours(3)[rebuilds]
-        keep = line.time <= end
-        x = np.r_[0, line.time[keep], end] / DAYS_A_YEAR
-        y = np.r_[1.0, line.survival[keep], line.survival[keep][-1] if keep.any() else 1.0]
-        ax.step(
-            x,
-            y,
-            where="post",
-            color=colour,
-            linestyle=_STYLES[rebuilds],
-            linewidth=2,
-            label=words.rebuilds(rebuilds, units),
-        )
-        ax.plot(x[-1], y[-1], marker=_MARKERS[rebuilds], color=colour, markersize=6)
-        if np.isfinite(line.lower[keep]).any():
-            ax.fill_between(
-                line.time[keep] / DAYS_A_YEAR,
-                line.lower[keep],
-                line.upper[keep],
-                step="post",
-                color=colour,
-                alpha=0.13,
-                linewidth=0,
-            )
-        low = min(low, float(y.min()))
-    _tidy(ax)
-    ax.set_xlim(0)
-    ax.set_ylim(max(0.0, low - 0.12), 1.01)
-    ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f} %")
-    ax.set_xlabel("years since new, or since the comeback")
+    figure = _figure(3.8, "curves")
+    colours = _colours(3)
+    told = [
+        (words.rebuilds(n, units), line, end, (colours[n], _STYLES[n], _MARKERS[n]))
+        for n, (units, line, end) in lines.items()
+    ]
+    right = max(end for _, _, end, _ in told) / DAYS_A_YEAR
+    ax, low = _survival_panel(figure, told, DAYS_A_YEAR, right, words.SINCE_NEW, years=True)
+    ax.set_ylim(max(0.0, low - 0.04), 1.01)
     ax.set_ylabel("not come back (again)")
-    ax.legend(frameon=False, fontsize=9, loc="lower left")
     return figure, words.rebuilt(say(view.rebuilt.said[0]))
 
 
@@ -131,7 +108,8 @@ def how_sure_figure(view: FleetView) -> tuple[Figure, str] | None:
         "other wheel loss": (ReadAs.WHEEL_LOSS,),
         "unknown figures otherwise": (ReadAs.FILLED, ReadAs.LIKE_THE_READ),
     }
-    figure, ax = _plt().subplots(figsize=(7.6, 0.55 * len(names) + 1.5), layout="constrained")
+    figure = _figure(0.45 * len(names) + 1.6, "ranges")
+    ax = figure.subplots()
     colours = dict(zip(kinds, _colours(len(kinds)), strict=True))
     for k, name in enumerate(names):
         own = table[table["what"] == name]
@@ -162,7 +140,7 @@ def how_sure_figure(view: FleetView) -> tuple[Figure, str] | None:
     ax.set_yticks(range(len(names)), names)
     ax.set_ylim(len(names) - 0.5, -0.5)
     ax.set_xlabel("best estimate of the power it can take, hp")
-    figure.legend(loc="outside lower center", frameon=False, fontsize=8.5, ncols=3)
+    figure.legend(loc="outside lower center", frameon=False, fontsize=8.5, ncols=2)
     turned = table.loc[~table["same_as_stands"], "what"].nunique()
     return figure, words.how_sure(len(names), turned)
 
@@ -175,7 +153,8 @@ def guarantee_figure(review: Review, view: FleetView) -> tuple[Figure, str] | No
     if not comeback or not costs:
         return None
     middle = allowed[(len(allowed) - 1) // 2]
-    figure, ax = _plt().subplots(figsize=(7.6, 3.8), layout="constrained")
+    figure = _figure(3.6, "band")
+    ax = figure.subplots()
     far = 0.0
     for i, (cost, colour) in enumerate(zip(costs, _colours(len(costs)), strict=True)):
         keep = np.max([(cost.seen_months >= MONTHS).sum(), 2])

@@ -18,7 +18,7 @@ from analytics.ratings.load_review import (
     margin_column,
 )
 from analytics.ratings.options import STRENGTHS
-from analytics.report.figures import _plt, _tidy
+from analytics.report.figures import _figure, _panels, _tidy
 from analytics.words import load_captions as captions
 from analytics.words.load import span
 
@@ -32,11 +32,9 @@ _BLUE, _RED, _GREEN = "#0072b2", "#d55e00", "#009e73"
 
 def part_figure(review: LoadReview, component: str, part: str) -> tuple[Figure, str]:
     """Load, margin, life and rating of a part, and the answers as a caption."""
-    plt = _plt()
-    figure, axes = plt.subplots(2, 2, figsize=(10.4, 7.5), layout="constrained")
-    figure.get_layout_engine().set(hspace=0.08, wspace=0.06)
-    for ax, draw in zip(axes.flat, (_margins, _by_margin, _lives, _ratings), strict=True):
-        draw(ax, review, component, part)
+    figure = _figure(3.7, "fit", 4)
+    for panel, draw in zip(_panels(figure), (_margins, _by_margin, _lives, _ratings), strict=True):
+        draw(panel.subplots(), review, component, part)
     return figure, captions.part_caption(review, component, part)
 
 

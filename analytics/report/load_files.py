@@ -24,17 +24,19 @@ def write_load_files(review: LoadReview, out: str | Path) -> list[Path]:
         write_csv(table, out / f"{name}.csv")
     write_book(
         out / "load.xlsx",
+        "load",
         title(review),
         {
-            "Ratings": ratings,
+            "On power, torque and margin": ratings,
             "What explains the returns": explained_table(review),
             "Suspects": suspects,
             "Rules, failed and not": review.suspects.counts,
             "Parts": review.records.parts,
             "Measured": review.records.conditions.drop(columns="unit"),
             "Assumed": assumptions_table(review),
-            "Loads": loads,
+            "Every load": loads,
             "Cautions": pd.DataFrame({"caution": CAUTIONS}),
         },
+        review.records.shop.currency,
     )
     return [out / f for f in ("loads.csv", "load_ratings.csv", "suspects.csv", "load.xlsx")]

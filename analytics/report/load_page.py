@@ -39,7 +39,7 @@ def parts(review: LoadReview) -> None:
             picture(part_figure(review, component, part), words.part_question(part)),
             lines_html(words.beside_margin(review, component) if part == firsts[component] else ()),
             lines_html(words.explained_words(review, component, part)),
-            fold(facts, table_html(words.facts_table(review, component, part), facts)),
+            fold(facts, table_html(words.facts_table(review, component, part), f"{component} {part}: {facts}")),
         )
 
 

@@ -10,6 +10,7 @@ import pandas as pd
 
 from analytics.ratings.sheet import Ratings
 from analytics.report.page import filled_page
+from analytics.report.tables import unbroken
 from analytics.review.one_sheet import Sheet
 from analytics.whole import whole_file
 from analytics.words.cautions import CAUTIONS
@@ -46,28 +47,28 @@ def sheet_html(sheet: Sheet, page: str = "") -> str:
 
 
 def _part(title: str, inside: str) -> str:
-    return f"<section><h3>{html.escape(title)}</h3>{inside}</section>" if inside else ""
+    return f"<section><h2>{html.escape(title)}</h2>{inside}</section>" if inside else ""
 
 
 def _items(lines: Sequence[str]) -> str:
-    return "<ul>" + "".join(f"<li>{html.escape(line)}</li>" for line in lines) + "</ul>" if lines else ""
+    return "<ul>" + "".join(f"<li>{unbroken(line)}</li>" for line in lines) + "</ul>" if lines else ""
 
 
 def _small(*lines: str) -> str:
-    return "".join(f'<p class="small">{html.escape(line)}</p>' for line in lines if line)
+    return "".join(f'<p class="small">{unbroken(line)}</p>' for line in lines if line)
 
 
 def _line(told: words.Told, page: str) -> str:
     where = f'<a href="{page}#{told.section}">{html.escape(words.EVIDENCE[told.section])}</a>'
     stake = f'<span class="stake">{html.escape(told.at_stake)}</span> ' if told.at_stake else ""
-    return f"<li><b>{html.escape(told.who)}</b> {html.escape(told.what)} {stake}{where}</li>"
+    return f"<li><b>{html.escape(told.who)}</b> {unbroken(told.what)} {stake}{where}</li>"
 
 
 def limits_table(ratings: Ratings, rows: list[words.Row]) -> str:
     """The ``rows`` of ``ratings`` as a table by weight class, the verdict first."""
     heads = ["part", *words.class_heads(ratings)]
     body = "".join(
-        f'<tr class="{"moves" if row.moves else "stays"}"><th scope="row">{html.escape(row.part)}<span>{html.escape(row.component)}</span></th>'
+        f'<tr class="{"moves" if row.moves else "stays"}"><th scope="row">{unbroken(row.part)}<span>{html.escape(row.component)}</span></th>'
         + "".join(_cell(cell, head) for cell, head in zip(row.cells, heads[1:], strict=True))
         + "</tr>"
         for row in rows
@@ -85,8 +86,8 @@ def plain_table(frame: pd.DataFrame, caption: str, kind: str = "") -> str:
     """The ``frame`` of texts as a small table of a ``kind``, named ``caption``, the first column its rows' headings; on a phone each row is a block."""
     heads = [str(c) for c in frame.columns]
     body = "".join(
-        f'<tr><th scope="row">{html.escape(str(row[0]))}</th>'
-        + "".join(f'<td data-head="{html.escape(h)}">{html.escape(str(v))}</td>' for h, v in zip(heads[1:], row[1:], strict=True))
+        f'<tr><th scope="row">{unbroken(str(row[0]))}</th>'
+        + "".join(f'<td data-head="{html.escape(h)}">{unbroken(str(v))}</td>' for h, v in zip(heads[1:], row[1:], strict=True))
         + "</tr>"
         for row in frame.itertuples(index=False, name=None)
     )  # fmt: skip

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.report.figures import _colours, _plt, _tidy
+from analytics.report.figures import _colours, _figure, _plt, _quarters, _tidy
 from analytics.review.months_in_service import STEP
 from analytics.words.review import pictures as words
 from analytics.words.review import promises
@@ -28,8 +28,8 @@ def expected_figure(outlook: Outlook) -> tuple[Figure, str] | None:
         return None
     own = table[table["side"].isin(["component", "part"])]
     own = own.sort_values(["component", "side", "group"], kind="stable").iloc[::-1].reset_index(drop=True)
-    plt = _plt()
-    figure, ax = plt.subplots(figsize=(8.2, 0.27 * len(own) + 1.1), layout="constrained")
+    figure = _figure(0.25 * len(own) + 1.2, "ranges")
+    ax = figure.subplots()
     blue, orange = _colours(2)
     whole = (own["side"] == "component").to_numpy()
     for at, row in enumerate(own.itertuples()):
@@ -73,8 +73,8 @@ def lots_figure(outlook: Outlook) -> tuple[Figure, str] | None:
         return None
     told = table[table["came"] > 0]
     own = (told if len(told) else table).head(_LOTS_SHOWN).iloc[::-1].reset_index(drop=True)
-    plt = _plt()
-    figure, ax = plt.subplots(figsize=(7.6, 0.27 * len(own) + 1.1), layout="constrained")
+    figure = _figure(0.25 * len(own) + 1.1, "ranges")
+    ax = figure.subplots()
     colour = _colours(1)[0]
     y = np.arange(len(own))
     low = np.maximum(own["lower"], 0.02)
@@ -97,44 +97,34 @@ def lots_figure(outlook: Outlook) -> tuple[Figure, str] | None:
 
 
 def months_figure(outlook: Outlook) -> tuple[Figure, str] | None:
-    """Build month across, time in service up, the shade a rate."""
+    """Time in service across, build month down, the shade a rate."""
     table = outlook.months_table
     if table.empty or not table["came"].sum():
         return None
     months = pd.period_range(table["built"].min(), table["built"].max(), freq="M").astype(str).tolist()
     steps = sorted(table["month_from"].unique())
-    column = {m: i for i, m in enumerate(months)}
-    row = {s: i for i, s in enumerate(steps)}
-    shade = np.full((len(steps), len(months)), np.nan)
+    row = {m: i for i, m in enumerate(months)}
+    column = {s: i for i, s in enumerate(steps)}
+    shade = np.full((len(months), len(steps)), np.nan)
     for r in table.itertuples():
-        shade[row[r.month_from], column[r.built]] = 100 * r.came / max(r.units, 1)
-    plt = _plt()
-    figure, ax = plt.subplots(figsize=(9.6, 4.6), layout="constrained")
+        shade[row[r.built], column[r.month_from]] = 100 * r.came / max(r.units, 1)
+    figure = _figure(0.13 * len(months) + 1.2, "months")
+    ax = figure.subplots()
     top = max(float(np.nanquantile(shade[shade > 0], 0.95)), 1e-9)
     ax.set_facecolor("0.93")
-    colours = plt.get_cmap("Greys").copy()
-    image = ax.imshow(shade, origin="lower", aspect="auto", cmap=colours, vmin=0, vmax=top, interpolation="nearest")
+    image = ax.imshow(shade, aspect="auto", cmap=_plt().get_cmap("Greys"), vmin=0, vmax=top, interpolation="nearest")
     for r in table[table["came"] > 0].itertuples():
-        dark = shade[row[r.month_from], column[r.built]] > 0.55 * top
-        ax.text(
-            column[r.built],
-            row[r.month_from],
-            f"{r.came}",
-            ha="center",
-            va="center",
-            fontsize=7,
-            color="white" if dark else "black",
-        )
+        at = row[r.built], column[r.month_from]
+        look = {"ha": "center", "va": "center", "color": "white" if shade[at] > 0.55 * top else "black"}
+        ax.text(at[1], at[0], f"{r.came}", fontsize=7.5, **look)
     starts = [i for i, m in enumerate(months) if m.endswith("-01") or i == 0]
-    ax.set_xticks(starts, [months[i] for i in starts], fontsize=9)
-    ax.set_yticks(
-        np.arange(len(steps)), [f"{s} to {s + STEP}" if i % 2 == 0 else "" for i, s in enumerate(steps)], fontsize=8.5
-    )
-    ax.set_xlabel("month built")
-    ax.set_ylabel("months in service")
+    ax.set_yticks(starts, [months[i] for i in starts], fontsize=9)
+    ax.set_xticks(np.arange(0, len(steps), 4) - 0.5, [f"{s}" for s in steps[::4]], fontsize=9)
+    ax.set_ylabel("month built")
+    ax.set_xlabel("months in service")
     for side in ("top", "right"):
         ax.spines[side].set_visible(False)
-    bar = figure.colorbar(image, ax=ax, shrink=0.7, pad=0.015)
+    bar = figure.colorbar(image, ax=ax, location="top", shrink=0.7, pad=0.015, aspect=30)
     bar.set_label("came back, per hundred units", fontsize=9)
     early = table[table["month_from"] == 0].groupby("built")["came"].sum()
     worst = early.idxmax()
@@ -149,11 +139,10 @@ def kept_figure(outlook: Outlook) -> tuple[Figure, str] | None:
     own = table[(table["component"] == "all") & (table["span"] == "quarter")].reset_index(drop=True)
     ahead = outlook.forecasts.counts
     following = ahead[(ahead["component"] == "") & (ahead["span"] == "quarter")].iloc[0]
-    names = [f"{(d + pd.Timedelta(days=1)).to_period('Q')}".replace("Q", "\nQ") for d in own["made_on"]] + [
-        "next\n3 months"
-    ]
-    plt = _plt()
-    figure, ax = plt.subplots(figsize=(8.2, 3.3), layout="constrained")
+    made = [f"{(d + pd.Timedelta(days=1)).to_period('Q')}".replace("Q", " Q") for d in own["made_on"]]
+    names = [*_quarters(made, [True] * len(made)), "next\n3 months"]
+    figure = _figure(3.2, "ranges")
+    ax = figure.subplots()
     blue, orange = _colours(2)
     x = np.arange(len(own) + 1)
     low, high = np.r_[own["lower"], following["lower"]], np.r_[own["upper"], following["upper"]]

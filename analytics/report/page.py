@@ -1,11 +1,16 @@
-"""A notebook that was run, as one page that needs nothing else: no network, no scripts."""
+"""A notebook that was run, as one page that needs nothing else: no network, and of scripts only the one that puts tables in order."""
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import html
 import re
 from importlib.resources import files
 from typing import Any
+
+#: a heading of the page, not of the sheet within it
+_HEADING = re.compile(r'<h2[^>]* id="([^"]+)"[^>]*>(.*?)</h2>')
 
 
 def page_html(notebook: Any, title: str) -> str:
@@ -26,28 +31,42 @@ def page_html(notebook: Any, title: str) -> str:
             # a heading is linked to by the name of the section under it
             blocks[-1] = re.sub(r'(<h2[^>]*) id="[^"]*"', rf'\1 id="{shown[1]}"', blocks[-1])
         told = [block for output in cell.get("outputs", []) for block in _output(output)]
-        if cell.cell_type == "code" and not told and blocks and "<h2" in blocks[-1]:
+        if cell.cell_type == "code" and not told and blocks and _HEADING.search(blocks[-1]):
             blocks.pop()  # a question that these records say nothing to
         blocks += told
     text = [re.sub(r'<a class="anchor-link"[^>]*>.*?</a>', "", b) for b in blocks]
-    headings = [(m[1], m[2]) for b in text for m in re.finditer(r'<h2[^>]*id="([^"]+)"[^>]*>(.*?)</h2>', b)]
+    headings = [(m[1], m[2]) for b in text for m in _HEADING.finditer(b)]
     if headings:
         items = "".join(f'<li><a href="#{anchor}">{words}</a></li>' for anchor, words in headings)
-        at = next((i for i, b in enumerate(text) if "<h2" in b), len(text))
-        text.insert(at, f'<nav aria-label="Contents"><ol>{items}</ol></nav>')
+        at = next(i for i, b in enumerate(text) if _HEADING.search(b))
+        back = '<a class="top" href="#contents">Contents</a>'
+        text.insert(at, f'<nav id="contents" aria-label="Contents"><ol>{items}</ol>{back}</nav>')
     return filled_page(title, text)
 
 
 def filled_page(title: str, blocks: list[str], one: bool = False) -> str:
-    """A page of these ``blocks`` of HTML under the ``title``, in the look of every page. one: to be printed on one A4."""
+    """A page of these ``blocks`` of HTML under the ``title``, in the look of every page. one: to be printed on one A4, without a table to put
+    in order."""
     from jinja2 import Environment
 
-    template = files("analytics.report").joinpath("template/page.html.j2").read_text(encoding="utf-8")
+    template, script = (_template(name) for name in ("page.html.j2", "sort.js"))
+    # no other script runs than this one, letter by letter
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode("ascii")
     return (
         Environment(autoescape=False, keep_trailing_newline=True)
         .from_string(template)
-        .render(title=html.escape(title), blocks=blocks, kind=' class="one"' if one else "")
+        .render(
+            title=html.escape(title),
+            blocks=blocks,
+            kind=' class="one"' if one else "",
+            script="" if one else script,
+            policy="" if one else f"; script-src 'sha256-{digest}'",
+        )
     )
+
+
+def _template(name: str) -> str:
+    return files("analytics.report").joinpath(f"template/{name}").read_text(encoding="utf-8")
 
 
 def _output(output: Any) -> list[str]:

@@ -15,7 +15,7 @@ from analytics.ratings.bound import RatingBound
 from analytics.ratings.ledger import history
 from analytics.ratings.model_checks import ModelChecks
 from analytics.ratings.sheet import PartRating, Ratings
-from analytics.report.figures import _plt, _tidy
+from analytics.report.figures import _figure, _panels, _tidy
 from analytics.words.phrases import edge_words, weight_class
 from analytics.words.ratings import pictures as words
 
@@ -31,8 +31,8 @@ def rating_figure(ratings: Ratings, rated: PartRating, bound: RatingBound, frame
     """
     options = ratings.options
     row = _row(ratings, rated, bound)
-    plt = _plt()
-    figure, ax = plt.subplots(figsize=(7.6, 4.1), layout="constrained")
+    figure = _figure(3.9, "band")
+    ax = figure.subplots()
     data = rated.data
     power = np.exp(data.log_power)
     low, high = float(power.min()), float(power.max())
@@ -70,7 +70,7 @@ def rating_figure(ratings: Ratings, rated: PartRating, bound: RatingBound, frame
     ax.set_ylabel(f"last {options.promise.life_miles:,.0f} miles")
     marks = [v for v in (row["supported_hp"], row["published_hp"]) if math.isfinite(v)]
     ax.set_xlim(min([low, *marks]) * 0.93, max([high, *marks]) * 1.05)
-    figure.legend(loc="outside upper center", ncols=3, frameon=False, fontsize=9)
+    figure.legend(loc="outside upper center", ncols=2, frameon=False, fontsize=9)
     return figure, words.curve_caption(bound, row)
 
 
@@ -95,13 +95,17 @@ def sheet_figure(ratings: Ratings) -> tuple[Figure, str] | None:
         .drop_duplicates(["component", "part"], keep="first")
         .sort_index()
     )
-    plt = _plt()
-    figure, ax = plt.subplots(figsize=(8.2, 0.42 * len(first) + 1.3), layout="constrained")
+    figure = _figure(0.36 * len(first) + 1.3, "ranges")
+    ax = figure.subplots()
     y = np.arange(len(first))[::-1]
+    told = first[["supported_hp", "estimate_hp", "published_hp"]].to_numpy(float)
+    far = 1.1 * float(max(told[np.isfinite(told)], default=1.0))
     for place, row in zip(y, first.itertuples(), strict=True):
         ends = [v for v in (row.supported_hp, row.estimate_hp) if math.isfinite(v)]
         if len(ends) == 2:
             ax.plot(ends, [place, place], color="0.7", linewidth=4, solid_capstyle="round", zorder=1)
+        if math.isfinite(row.estimate_hp):
+            ax.plot([row.estimate_hp, min(row.upper_hp, far)], [place, place], color="0.7", linewidth=1.5, zorder=1)
     ax.plot(first["estimate_hp"], y, "o", mfc="white", mec="0.2", label="best estimate", zorder=2)
     ax.plot(first["supported_hp"], y, "s", color="#0072b2", label="supported", zorder=3)
     ax.plot(first["published_hp"], y, "D", color="#d55e00", label="published", zorder=3)
@@ -122,8 +126,8 @@ def history_figure(ratings: Ratings, component: str, part: str) -> tuple[Figure,
     past = history(ratings.records.limits, component, part)
     if past["effective_on"].nunique() < 2:
         return None
-    plt = _plt()
-    figure, ax = plt.subplots(figsize=(7.2, 2.6), layout="constrained")
+    figure = _figure(2.5, "steps")
+    ax = figure.subplots()
     end = ratings.records.as_of
     for i, ((edge, above, use), own) in enumerate(
         past.groupby([past["weight_up_to_lb"].fillna(np.inf), past["weight_over_lb"].fillna(-np.inf), "use"], sort=True)
@@ -139,18 +143,16 @@ def history_figure(ratings: Ratings, component: str, part: str) -> tuple[Figure,
 
 
 def check_figure(checks: ModelChecks) -> tuple[Figure, str, str] | None:
-    """Left: survival seen and fitted, per power band; right: failures seen against those the fit expects, as a line that
+    """First survival seen and fitted, per power band; then failures seen against those the fit expects, as a line that
     should follow the diagonal; the answer; and the verdict in a few words. None where nothing could be checked.
 
-    The right one is left out where every failure came after nearly all others had left, as in the strongest trucks alone."""
+    The second is left out where every failure came after nearly all others had left, as in the strongest trucks alone."""
     if checks.reason is not None or checks.curves.empty:
         return None
-    plt = _plt()
     both = len(checks.residuals) > 0
-    figure, axes = plt.subplots(
-        1, 1 + both, figsize=(9.2, 3.7), layout="constrained", width_ratios=[1.75, 1][: 1 + both], squeeze=False
-    )
-    ax = axes[0, 0]
+    figure = _figure(3.5, "fit", 1 + both)
+    panels = _panels(figure)
+    ax = panels[0].subplots()
     shades = ("#0072b2", "#d55e00", "#009e73", "#000000")
     marks = ("o", "s", "^", "D")
     least = 1.0
@@ -174,7 +176,7 @@ def check_figure(checks: ModelChecks) -> tuple[Figure, str, str] | None:
     _tidy(ax)
     ax.legend(frameon=False, fontsize=9, loc="lower left")
     if both:
-        _draw_residuals(axes[0, 1], checks.residuals)
+        _draw_residuals(panels[1].subplots(), checks.residuals)
     return figure, words.check_caption(checks), words.check_verdict(checks)
 
 

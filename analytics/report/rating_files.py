@@ -7,16 +7,19 @@ from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
 
-import pandas as pd
-
 from analytics.ratings.customers import customer_lines
 from analytics.ratings.sheet import Ratings
 from analytics.report.files import write_book, write_csv
+from analytics.report.tables import unbroken
 from analytics.whole import whole_file
 from analytics.words.cautions import CAUTIONS
+from analytics.words.guide import with_cautions
 from analytics.words.ratings import customers as words
 from analytics.words.ratings.basis import basis, details
 from analytics.words.ratings.sheet import sheet_table
+
+#: what the owner reads first in the workbook
+_FIRST = ["component", "part", "weight_up_to", "use", "verdict", "published_hp", "proposed_hp", "supported_hp", "estimate_hp", "reason"]  # fmt: skip
 
 
 def write_rating_files(ratings: Ratings, out: str | Path) -> list[Path]:
@@ -26,14 +29,15 @@ def write_rating_files(ratings: Ratings, out: str | Path) -> list[Path]:
     write_csv(table, out / "ratings.csv")
     write_book(
         out / "ratings.xlsx",
+        "ratings",
         f"{ratings.records.shop.name}: power ratings",
         {
-            "Ratings": table,
+            "Ratings": table[[*_FIRST, *(c for c in table.columns if c not in (*_FIRST, "life_miles"))]],
             "What each rests on": details(ratings),
             "Published": ratings.records.limits.drop(columns="row"),
-            "Settings": basis(ratings),
-            "Cautions": pd.DataFrame({"caution": CAUTIONS}),
+            "Settings and cautions": with_cautions(basis(ratings), CAUTIONS),
         },
+        ratings.records.shop.currency,
     )
     with whole_file(out / "customer_sheet.html") as part:
         part.write_text(customer_sheet(ratings), encoding="utf-8")
@@ -63,4 +67,4 @@ def _cells(tag: str, texts: Sequence[str]) -> str:
 def _row(heads: Sequence[str], texts: Sequence[str]) -> str:
     """A row whose cells name their column, for a phone, where each stands on a line of its own."""
     named = zip(heads, texts, strict=True)
-    return "".join(f'<td data-head="{html.escape(head)}">{html.escape(text)}</td>' for head, text in named)
+    return "".join(f'<td data-head="{html.escape(head)}">{unbroken(text)}</td>' for head, text in named)

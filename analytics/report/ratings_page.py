@@ -48,7 +48,7 @@ def parts(found: FollowUp) -> None:
         curve = found.curves[part.component, part.part]
         question = pictures.last_question(part.part, bound.weight_lb)
         past, told = figures.history_figure(ratings, part.component, part.part), words.published(ratings, part)
-        checks = table_html(words.part_checks(part), words.FOLDED["checks"])
+        checks = table_html(words.part_checks(part), f"{part.component} {part.part}: {words.FOLDED['checks']}")
         show_html(
             fold(
                 words.part_title(part),
@@ -71,7 +71,7 @@ def model(found: FollowUp) -> None:
                 words.model_title(checks),
                 lines_html(words.model_words(checks)),
                 picture(drawn[:2] if drawn else None, pictures.check_question(checks.part)),
-                table_html(checks.influence.head(5), words.FOLDED["influence"]),
+                table_html(checks.influence.head(5), f"{checks.component} {checks.part}: {words.FOLDED['influence']}"),
             )
         )
     show_html(fold(words.FOLDED["shapes"], lines_html(words.shape_words(found.shapes))))

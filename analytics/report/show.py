@@ -10,12 +10,15 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analytics.report.tables import html_table
+from analytics.report.tables import html_table, unbroken
 from analytics.review.answer import Answer
 from analytics.words.answers import METHOD, TABLE, drawn_for, more_rows, readable, worded
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+
+#: pixels: of each of several pictures beside one another, and in an inch of what is drawn
+_BESIDE, _DPI = 470, 160
 
 
 def show(answer: Answer, rows: int | None = None) -> None:
@@ -85,7 +88,7 @@ def show_html(*markup: str) -> None:
 
 def show_heading(title: str, *lines: str) -> None:
     """Display a title of the first level and the sentences under it."""
-    _display(f"<h1>{html.escape(title)}</h1>" + "".join(f"<p>{html.escape(line)}</p>" for line in lines))
+    _display(f"<h1>{html.escape(title)}</h1>" + lines_html(lines))
 
 
 def show_words(*lines: str, level: int = 0, new_page: bool = False) -> None:
@@ -113,25 +116,43 @@ def show_figure(figure: Figure, question: str, answer: str, folded: str = "") ->
 
 
 def figure_html(figure: Figure, question: str, answer: str) -> str:
-    """A figure as one piece of HTML, the picture inside it. The figure is closed."""
+    """A figure as one piece of HTML, each of its panels a picture inside it. The figure is closed."""
     import matplotlib.pyplot as plt
 
-    data = io.BytesIO()
-    figure.savefig(data, format="png", dpi=150, metadata={"Software": None})
-    width = round(figure.get_figwidth() * 96)
+    alt, q, a = html.escape(drawn_for(question, str(figure.get_label()))), html.escape(question), unbroken(answer)
+    pictures = _pictures(figure)
     plt.close(figure)
-    encoded = base64.b64encode(data.getvalue()).decode("ascii")
-    q, a = html.escape(question), html.escape(answer)
+    kind, width = ("picture", round(figure.get_figwidth() * 108)) if len(pictures) == 1 else ("picture many", _BESIDE)
+    images = "".join(f'<img width="{width}" alt="{alt}" src="data:image/png;base64,{data}">' for data in pictures)
     return (
-        f'<figure><p class="question">{q}</p><div class="picture" tabindex="0" role="group" aria-label="{q}"><img width="{width}" '
-        f'alt="{html.escape(drawn_for(question))}" src="data:image/png;base64,{encoded}"></div><figcaption>{a}</figcaption></figure>'
+        f'<figure><p class="question">{q}</p><div class="{kind}" role="group" aria-label="{q}">{images}</div>'
+        f"<figcaption>{a}</figcaption></figure>"
     )
+
+
+def _pictures(figure: Figure) -> list[str]:
+    """The panels of a ``figure``, each as a PNG of few colours in base64."""
+    import numpy as np
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from PIL import Image
+
+    canvas = FigureCanvasAgg(figure)
+    figure.set_dpi(_DPI)
+    canvas.draw()
+    whole = np.asarray(canvas.buffer_rgba())[..., :3]
+    edges = [panel.bbox.extents for panel in figure.subfigs] or [figure.bbox.extents]
+    pictures = []
+    for left, low, right, high in np.round(edges).astype(int):
+        data, cut = io.BytesIO(), whole[max(len(whole) - high, 0) : len(whole) - low, left:right]
+        Image.fromarray(np.ascontiguousarray(cut)).quantize(64, dither=Image.Dither.NONE).save(data, "png")
+        pictures.append(base64.b64encode(data.getvalue()).decode("ascii"))
+    return pictures
 
 
 def lines_html(lines: Sequence[str], kind: str = "") -> str:
     """Sentences as HTML, each a paragraph; those that are empty left out. lines: the sentences; kind: of paragraph."""
     start = f'<p class="{kind}">' if kind else "<p>"
-    return "".join(f"{start}{html.escape(line)}</p>" for line in lines if line)
+    return "".join(f"{start}{unbroken(line)}</p>" for line in lines if line)
 
 
 def _table(frame: pd.DataFrame, rows: int | None, name: str) -> str:

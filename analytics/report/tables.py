@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import re
 
 import pandas as pd
 
@@ -12,6 +13,13 @@ from analytics.words.columns import heading, shown
 _GROUPED_FROM = 12
 #: texts longer than this are broken into lines; dates, serials and names stand whole
 _LONG = 32
+#: a date, a serial, the name of a part; a number with its unit
+_WHOLE = re.compile(r"[\w/]*\w(?:-[\w/]+)*-[A-Z\d][\w/]*|\d[\d,.]* (?:%|hp\b|lb\b)")
+
+
+def unbroken(text: str) -> str:
+    """A ``text`` as HTML, its markup escaped, in which no date, serial or name of a part is broken between two lines, nor a number from its unit."""
+    return _WHOLE.sub(r'<span class="w">\g<0></span>', html.escape(text))
 
 
 def html_table(frame: pd.DataFrame, caption: str = "") -> str:
@@ -49,7 +57,11 @@ def _rows(frame: pd.DataFrame) -> str:
         for c, right in zip(text.columns, _numbers(frame), strict=True)
     ]
     return "".join(
-        "<tr>" + "".join(f"<td{k}>{html.escape(v)}</td>" for v, k in zip(row, kinds, strict=True)) + "</tr>"
+        "<tr>"
+        + "".join(
+            f"<td{k}>{unbroken(v) if 'long' in k else html.escape(v)}</td>" for v, k in zip(row, kinds, strict=True)
+        )
+        + "</tr>"
         for row in text.itertuples(index=False, name=None)
     )
 

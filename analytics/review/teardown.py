@@ -274,7 +274,11 @@ def which_drags_which(records: Records) -> Answer:
     maybe = frame.loc[frame["may_be_dragged"] > 0, [*named, "may_be_dragged"]]
     said = [
         reason(
-            Drags.TOOK, limits=(lower, upper), costs=(both, alone), **dict(zip((*named, "dragged"), told, strict=True))
+            Drags.TOOK,
+            limits=(lower, upper),
+            costs=(both, alone),
+            currency=records.shop.currency,
+            **dict(zip((*named, "dragged"), told, strict=True)),
         )
         for *told, lower, upper, both, alone in dragged.itertuples(index=False)
     ]

@@ -172,7 +172,15 @@ _CELLS = {
     "{:.2g}": "0.0000",
 }
 _MONEY = frozenset("cost mean_cost mean_cost_alone price price_each money_tied_up allowed_per_unit loss".split())
-_UNITS = {"_hp": "hp", "_lb": "lb", "_miles": "mi", "odometer": "mi"}
+_UNITS = {
+    "_hp": "hp",
+    "_lb": "lb",
+    "weight_up_to": "lb",
+    "miles": "mi",
+    "odometer": "mi",
+    "_lbft": "lb ft",
+    "_psi": "psi",
+}
 
 
 def cell_format(column: str, currency: str) -> str:

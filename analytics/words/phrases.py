@@ -35,6 +35,15 @@ def numbered(value: float, digits: int = 2) -> str:
     return f"{value:,.{places}f}"
 
 
+def one_in(chance: float) -> str:
+    """How rarely a ``chance`` comes, in two figures: 'one time in 13', 'one time in 16 million'."""
+    times = 1 / max(chance, 1e-300)
+    if times >= 1e9:
+        return "less than one time in a billion"
+    said = times / 1e6 if times >= 1e6 else times
+    return f"one time in {round(said, 1 - floor(log10(said))):,.0f}{' million' if times >= 1e6 else ''}"
+
+
 def money(value: float, currency: str) -> str:
     """A ``value`` of money with the sign of its ``currency``, as a person says it: to three figures and no cent: '$4,000', '$24,100', 'EUR 241,000'."""
     digits = max(len(f"{abs(value):.0f}") - 3, 0)

@@ -12,7 +12,7 @@ import pytest
 import analytics
 from analytics.__main__ import main
 from tests.browser.nasty_shop import FILE, SCRIPT, TEXTS, nasty_shop
-from tests.browser.rules import offences, texts
+from tests.browser.rules import SORTS, offences, texts
 
 
 @pytest.fixture(scope="module")
@@ -39,6 +39,9 @@ def test_the_rules_see_what_they_should():
         "<p style='x'>",
     ):
         assert offences(good + bad), bad
+    assert offences(good + f"<script>{SORTS}</script>") == []
+    assert offences(good + f"<script>{SORTS} </script>")
+    assert offences(good + "script-src 'unsafe-inline'")
     assert offences("<p>x</p>") == ["no policy that forbids to fetch"]
 
 

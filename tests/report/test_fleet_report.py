@@ -13,6 +13,7 @@ from analytics.report.files import VIEW_FILES, write_review_files
 from analytics.report.show import figure_html
 from analytics.review.fleet_view import fleet_view
 from analytics.words.answers import worded
+from tests.pages import unwrapped
 from tests.reviewed import make_review
 from tests.small_shop import TOML, build, returned, write_shop
 
@@ -74,7 +75,9 @@ def test_figures_carry_question_and_answer_and_stay_inside_their_frame(seen):
         figure, told = getattr(fleet_figures, draw)(review, view)
         figure.savefig(io.BytesIO())  # a layout that collapses warns, and warnings are errors here
         assert len(told) > 40
-        assert told in figure_html(figure, "What is seen?", told).replace("&#x27;", "'").replace("&quot;", '"')
+        assert told in unwrapped(figure_html(figure, "What is seen?", told)).replace("&#x27;", "'").replace(
+            "&quot;", '"'
+        )
     figure, told = fleet_figures.how_sure_figure(view)
     assert "verdicts stay as they are" in told
     figure.savefig(io.BytesIO())

@@ -31,6 +31,7 @@ from analytics.words import evidence as evidence_words
 from analytics.words.ratings import page as rating_words
 from analytics.words.ratings.basis import details
 from analytics.words.ratings.customers import told_words
+from tests.pages import unwrapped
 from tests.small_shop import TOML, build, rateable_shop, returned, write_shop
 
 QUICK = "[ratings]\nreplicates = 0\nreporting_share = 1.0\n"
@@ -94,11 +95,11 @@ def test_files_are_whole_and_the_same_each_time(ratings, tmp_path):
     assert len(table) == len(ratings.table)
     assert set(table["verdict"]) <= {"raise", "keep", "lower", "not shown either way"}
     book = CalamineWorkbook.from_path(str(tmp_path / "a" / "ratings.xlsx"))
-    assert book.sheet_names == ["Ratings", "What each rests on", "Published", "Settings", "Cautions"]
+    assert book.sheet_names == ["Start here", "Ratings", "What each rests on", "Published", "Settings and cautions"]
 
 
 def test_customers_never_read_more_than_is_published_or_proven(ratings):
-    page = customer_sheet(ratings)
+    page = unwrapped(customer_sheet(ratings))
     assert "<i>Sons" not in page
     assert "Small &amp; &lt;i&gt;Sons" in page
     for absent in ("<script", "http:", "https:", "T-0"):
@@ -142,7 +143,7 @@ def test_a_stronger_part_below_a_weaker_one_says_why(ratings):
     assert below_weaker(sheet({"A": 900, "B": 700}, A=700.0, B=650.0), lines) == ()
     assert [f.part for f in below_weaker(sheet({}, A=700.0, B=900.0), lines)] == ["B"]
     assert below_weaker(sheet(dear, A=700.0, B=900.0), (line("A", 600, 18, 434), line("B", 625, 7, 226))) == ()
-    page = customer_sheet(ratings)
+    page = unwrapped(customer_sheet(ratings))
     assert 'data-head="truck up to 7,500 lb"' in page
 
 
@@ -154,7 +155,7 @@ def test_a_lower_limit_for_one_use_stands_on_the_customers_sheet(tmp_path):
     ]
     pd.DataFrame(limits).to_csv(folder / "limits.csv", index=False)
     records = load_records(folder)
-    page = customer_sheet(make_ratings(records, make_lifetimes(records)))
+    page = unwrapped(customer_sheet(make_ratings(records, make_lifetimes(records))))
     told = [re.findall(r"<td[^>]*>(.*?)</td>", r) for r in re.findall(r"<tr>(<td.*?)</tr>", page)]
     # a higher one for street adds nothing
     assert [cells[:4] for cells in told[:2]] == [

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
-import html
 import math
 import re
+from dataclasses import replace
 
+import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 import pytest
@@ -14,11 +15,12 @@ from python_calamine import CalamineWorkbook
 
 from analytics.errors import AnalyticsError
 from analytics.models.cells import survival_table
+from analytics.models.nonparametric import kaplan_meier
 from analytics.report import figures
 from analytics.report.files import plain_text, to_digits, write_csv, write_review_files, write_workbook
 from analytics.report.page import page_html
 from analytics.report.show import figure_html
-from analytics.report.tables import html_table
+from analytics.report.tables import html_table, unbroken
 from analytics.whole import whole_file
 from analytics.words.columns import cell_format, shown
 from tests.reviewed import make_review
@@ -183,7 +185,7 @@ def test_figures_say_their_question_and_answer(nasty):
         assert drawn is not None
         markup = figure_html(drawn[0], "How <often>?", drawn[1])
         assert 'alt="Chart: How &lt;often&gt;? ' in markup
-        assert markup.count(html.escape(drawn[1])) == 1  # who cannot see it is told once, as all are
+        assert markup.count(unbroken(drawn[1])) == 1  # who cannot see it is told once, as all are
         assert SCRIPT not in markup
         assert markup.startswith("<figure>")
     assert ("converter", "miles") not in nasty.lines.survival  # none came back: words, not a flat picture
@@ -206,8 +208,8 @@ def test_page_keeps_outputs_and_leaves_code_and_streams(tmp_path):
     page = page_html(nb.new_notebook(cells=[nb.new_markdown_cell("## A question?"), cell, hidden]), "T & T")
     assert "<p>kept</p>" in page
     assert "<title>T &amp; T</title>" in page
-    assert '<nav aria-label="Contents"><ol><li><a href="#' in page
-    for absent in ("secret", "noise", "not for the page", "<script", "http://", "https://"):
+    assert '<nav id="contents" aria-label="Contents"><ol><li><a href="#' in page
+    for absent in ("secret", "noise", "not for the page", "<script src", "http://", "https://"):
         assert absent not in page
 
 
@@ -256,3 +258,51 @@ def test_the_workbook_guides_prints_across_and_writes_units(nasty, tmp_path):
 )  # fmt: skip
 def test_a_column_is_written_with_its_unit(column, form):
     assert cell_format(column, "$") == form
+
+
+@pytest.mark.parametrize(
+    ("text", "whole"),
+    [("lot TC-1/10 of T-0296-UK", ["TC-1/10", "T-0296-UK"]), ("on 2024-12-31 at 1,500 hp", ["2024-12-31", "1,500 hp"]), ("4.1 % and 7,500 lb", ["4.1 %", "7,500 lb"]), ("one-sided, build-month", [])],
+)  # fmt: skip
+def test_names_dates_and_figures_are_not_broken_between_lines(text, whole):
+    assert re.findall(r'<span class="w">(.*?)</span>', unbroken(text)) == whole
+
+
+def test_markup_within_a_name_stays_a_text():
+    assert "<b" not in unbroken("A-1<b>B-2</b>&#x27;-3")
+
+
+def test_under_every_curve_stand_its_numbers_at_risk_in_its_colour_and_on_it_the_ticks_of_those_last_seen_whole(nasty):
+    figure, told = figures.curves_figure(nasty.lines.survival["input shaft", "days"])
+    panels = [*figure.subfigs] or [figure]
+    for panel in panels:
+        ax, under = panel.axes
+        curves = [line for line in ax.lines if line.get_drawstyle() == "steps-post"]
+        inks = [figures._ink(line.get_color()) for line in curves]
+        rows = {t.get_color() for t in under.texts if t.get_text().isdigit()}
+        assert curves
+        assert rows == set(inks)
+        assert any(line.get_marker() == "|" and len(line.get_xdata()) for line in ax.lines)
+    assert "a tick is a part that was last seen whole" in told
+    markup = figure_html(figure, "q", told)
+    assert markup.count("<img") == len(panels)
+    assert "Drawn are lines that fall in steps" in markup
+
+
+def test_a_panel_in_which_none_came_back_is_said_not_drawn(nasty):
+    found = nasty.lines.survival["input shaft", "days"]
+    name, line = next(iter(found.drawn))
+    still = {("quiet ones", line): flat_curve()}
+    figure, told = figures.curves_figure(
+        replace(found, cells=(*found.cells, ("quiet ones", line)), drawn=found.drawn | still)
+    )
+    titles = [ax.get_title(loc="left") for panel in [*figure.subfigs] or [figure] for ax in panel.axes]
+    assert name in titles
+    assert "quiet ones" not in titles
+    assert re.search(r"None came back of [^.]*quiet ones\.", told)
+    plt.close(figure)
+
+
+def flat_curve():
+    """Twenty parts of which none failed."""
+    return kaplan_meier(np.linspace(50.0, 900.0, 20), np.zeros(20, dtype=bool))

@@ -221,7 +221,7 @@ def test_the_sheet_is_whole_links_to_its_evidence_and_is_one_page(made, tmp_path
     _, _, sheet = made
     page = write_sheet(sheet, tmp_path / "sheet.html", "review.html").read_text(encoding="utf-8")
     for title in (words.TO_DO, words.LIMITS, words.CALLS, words.NUMBERS, words.CHANGED, words.MEND):
-        assert f"<h3>{title}</h3>" in page
+        assert f"<h2>{title}</h2>" in page
     assert 'class="one"' in page
     links = re.findall(r'href="([^"]+)"', page)
     assert len(links) == len(sheet.to_do) <= 7

@@ -23,19 +23,19 @@ def told_words(told: Told) -> str:
 
 
 def cells(line: Line) -> list[str]:
-    """Of a ``line``: component, part, uses and life it holds for, what may be told by weight class, what was seen."""
+    """Of a ``line``: component, part, uses and life it holds for, what may be told by weight class, how many came back."""
     seen = f"{line.failures:,.0f} of {line.units:,.0f}" if line.failures else f"none of {line.units:,.0f}"
     holds = f"{listed([use or 'no use stated' for use in line.uses]) or 'any use'}, {line.life:,.0f} {line.counted}"
     name = [line.component, line.part] if line.first else ["", ""]
-    return [*name, holds, *map(told_words, line.told), f"{seen} came back"]
+    return [*name, holds, *map(told_words, line.told), seen]
 
 
 def headings(ratings: Ratings) -> list[str]:
-    """Of the columns of these ``ratings``: what each line is for, by weight class what may be told, what was seen."""
+    """Of the columns of these ``ratings``: what each line is for, by weight class what may be told, how many came back."""
     edges = ratings.records.shop.weight.classes
     weighed = ratings.table.loc[ratings.table["use"] == "", "weight_up_to"].map(math.isfinite).any()
     classes = [*(f"truck up to {edge:,.0f} lb" for edge in edges), "heavier"] if weighed else ["any weight"]
-    return ["component", "part", "holds for", *classes, "what we have seen"]
+    return ["component", "part", "holds for", *classes, "came back"]
 
 
 def _below(found: Below) -> str:

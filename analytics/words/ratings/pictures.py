@@ -40,7 +40,10 @@ def sheet_caption(table: pd.DataFrame) -> str:
     bare = {f"{r.component} {r.part}" for r in over[over["supported_hp"].isna()].itertuples()}
     names = ", ".join(n + (" (in some class no power is supported)" if n in bare else "") for n in named)
     told = f"Published above what the records support: {names}." if names else "No limit is published above that."
-    return told + " A square far left of its circle means thin records, not a weak part."
+    return (
+        told
+        + " The line goes from what is supported to the upper limit; a square far left of its circle means thin records, not a weak part."
+    )
 
 
 def history_caption(past: pd.DataFrame) -> str:

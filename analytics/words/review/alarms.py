@@ -21,7 +21,7 @@ from analytics.reasons import (
     Revision,
     RevisionIs,
 )
-from analytics.words.phrases import capital, listed, many, numbered, percent
+from analytics.words.phrases import capital, listed, many, numbered, one_in, percent
 from analytics.words.saying import asks, say, says, texts
 
 FAMILY: dict[Code, str] = {
@@ -130,8 +130,7 @@ def _stands_out(
     what: Reason, state: AlarmIs, raised: Reason, units: int, expected: float, came: int, p_value: float
 ) -> str:
     tested = say(what)
-    chance = f"one time in {numbered(1 / p_value, 1)}" if p_value > 1e-9 else "less than one time in a billion"
-    return f"{capital(tested)} ({say(state)}, {say(raised)}): {came} of {units} came back where {few(expected)} would be usual. Chance alone would do that {chance}."
+    return f"{capital(tested)} ({say(state)}, {say(raised)}): {came} of {units} came back where {few(expected)} would be usual. Chance alone would do that {one_in(p_value)}."
 
 
 @says(Alarms.CLOSED)
@@ -251,7 +250,7 @@ def _revision_worse(lower: float, **told: Any) -> str:
 
 @says(Revision.LOOKS_BETTER)
 def _looks_better(p_fewer: float, **told: Any) -> str:
-    return f"{_came_back(**told)}. It looks better, but chance could do it (one time in {numbered(1 / p_fewer, 1)}): not known yet. "
+    return f"{_came_back(**told)}. It looks better, but chance could do it ({one_in(p_fewer)}): not known yet. "
 
 
 @says(Revision.NO_BETTER_SO_FAR)

@@ -114,7 +114,7 @@ def _unknowns(unknowns: int, parts: int, serial: str, ask: str) -> str:
 def _ask_first(serials: Sequence[str]) -> str:
     return (
         f"Ask first: {listed(serials, 8)}. These tell most of what the parts can take; they are not a fair sample of the "
-        "customers, so keep them apart from the random calls below."
+        "customers, so keep them apart from the random calls."
     )
 
 

@@ -16,7 +16,7 @@ asks(
     "One thing at a time. Share back: days since new, one minus Kaplan-Meier at {back_years:g} years, divided by the share reported. Power: "
     "best estimate, and proven by the first-order bound in the lightest class (the ratings page calibrates it, and is a little lower), against "
     "the limit published there. As it stands the reporting share is left open, about 80 % with a prior. A verdict that another reading turns "
-    "round is not to be acted on until what it hangs on is known.",
+    "round is not to be acted on until what it hangs on is known; but to lower is the safe side.",
 )
 texts(
     {
@@ -63,8 +63,9 @@ def _firm(verdicts: Sequence[tuple[str, str, tuple[float, float]]]) -> str:
 
 @says(HowSure.TURNED)
 def _turned(what: str, verdict: str, others: Mapping[str, Sequence[Reason]], estimates_hp: tuple[float, float]) -> str:
+    until = "To lower is the safe side meanwhile." if verdict == "lower" else "Not to be acted on until that is known."
     how = listed([f"“{other}” if {listed([say(r) for r in readings], 3)}" for other, readings in others.items()])
-    return f"{capital(what)}: “{verdict}” as it stands, but {how} ({_span(estimates_hp)}). Not to be acted on until that is known."
+    return f"{capital(what)}: “{verdict}” as it stands, but {how} ({_span(estimates_hp)}). {until}"
 
 
 @says(HowSure.ON_WHAT)

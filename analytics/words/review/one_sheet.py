@@ -228,10 +228,16 @@ def _hp(value: float) -> str:
 
 def limits_note(sheet: Sheet) -> str:
     """What the figures in the limits of the ``sheet`` are."""
-    promise = sheet.ratings.options.promise
+    promise, own = sheet.ratings.options.promise, sheet.limits
+    past = own[(own["verdict"] == "lower") & (own["proposed_hp"] > own["supported_hp"])]
+    cheapest = (
+        " What a limit is lowered to costs least, the old one counting as weak evidence; only the supported figure is that sure."
+        if len(past)
+        else ""
+    )
     return (
         f"Hp at the crank, by truck weight, for the harshest use on record. Supported: {percent(promise.confidence)} sure that {percent(promise.reliability)} last "
-        f"{promise.life_miles:,.0f} miles; was: last quarter; new: another verdict then; not shown: neither supported nor contradicted. A person decides."
+        f"{promise.life_miles:,.0f} miles; was: last quarter; new: another verdict then; not shown: neither supported nor contradicted.{cheapest} A person decides."
     )
 
 

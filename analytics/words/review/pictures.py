@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Literal
 
 import pandas as pd
 
-from analytics.words.phrases import money, numbered, plural
+from analytics.words.phrases import listed, money, numbered, percent, plural
 from analytics.words.review.teardown import CAUSE
 
 #: a part's age on each clock
@@ -15,28 +16,53 @@ AGE = {
     "miles": "thousand miles on the part",
     "runs": "runs (passes or pulls) on the part",
 }
+SINCE_NEW = "years since new, or since the comeback"
 AS_IF_ALONE = "counted as if each were the only one"
+
+
+Shape = Literal["curves", "rising", "bars", "stacked", "cells", "ranges", "fit", "band", "steps", "months"]
+#: what is drawn, for who cannot see it
+SHAPES: dict[Shape, str] = {
+    "curves": "lines that fall in steps with age, a band about each, the numbers still followed below",
+    "rising": "lines that rise in steps with age",
+    "bars": "bars side by side, each stacked by kind",
+    "stacked": "areas that rise in steps, one upon the other",
+    "cells": "a grid of weight by power, darker where it is worse",
+    "ranges": "a mark on its range, line by line",
+    "fit": "what was seen beside what is fitted",
+    "band": "a curve in its band, with upright lines at the limits",
+    "steps": "lines that step with time",
+    "months": "a grid of build month by months in service, darker where more came back",
+}
 
 
 # ---- survival, cells, quarters, findings -----------------------------------------------------------------------------
 def survival(
-    component: str, at_risk: int, clock: str, lowest: tuple[str, str, float, float] | None, left_out: tuple[int, int]
+    component: str,
+    at_risk: int,
+    clock: str,
+    lowest: tuple[str, str, float, float] | None,
+    left_out: tuple[int, int],
+    flat: Sequence[str] = (),
 ) -> str:
     """``lowest``: line, panel, share not come back and age (years on days) of the lowest curve; None where none came back.
 
-    ``left_out``: parts left out on this clock, and those of them that failed.
+    ``left_out``: parts left out on this clock, and those of them that failed. ``flat``: panels not drawn, since none of theirs came back.
     """
     if lowest is None:
         return f"No {component} in these groups came back; every curve stays at 100 %. Curves stop where fewer than {at_risk} are followed."
     line, panel, share, age = lowest
     told = f"{age:,.1f} years" if clock == "days" else f"{age:,.0f} {clock}"
     parts, failed = left_out
+    none = f" None came back of {listed(flat)}." if flat else ""
     left = (
-        f" On this clock {parts:,} parts are left out for want of a figure, {failed} of them failed." if parts else ""
+        f" On this clock {parts:,} parts are left out for want of a figure, {failed or 'none'} of them failed."
+        if parts
+        else ""
     )
     return (
-        f"Lowest: {line}, {panel}, where {100 * share:.0f} % had not come back by {told}. The shaded bands are 95 % limits; "
-        f"curves stop where fewer than {at_risk} are followed.{left}"
+        f"Lowest: {line}, {panel}, where {100 * share:.0f} % had not come back by {told}. The shaded bands are 95 % limits, a tick is a part that "
+        f"was last seen whole; curves stop where fewer than {at_risk} are followed.{none}{left}"
     )
 
 
@@ -63,6 +89,11 @@ def quarters(names: Sequence[str], last_two: tuple[int, int], units_out: tuple[i
     )
     star = "" if whole else " The last quarter (*) is not over."
     return f"{now} in {last}, {before} the quarter before.{grown}{star}"
+
+
+def share(name: str, value: float, limits: tuple[float, float]) -> str:
+    """A share by its ``name`` with its ``limits``: 'burnt 5.2 % (3.2 % to 8.5 %)'."""
+    return f"{name} {percent(value)} ({percent(limits[0])} to {percent(limits[1])})" if limits[0] == limits[0] else name
 
 
 def findings(by_years: float, back: float, lead: str, lead_back: float, as_if_alone: float) -> str:
@@ -98,14 +129,14 @@ def lots(sure: int, of: int, worst: str, times_the_usual: float) -> str:
 def months(worst: str, came: int, within_months: int) -> str:
     """``worst``: the build month with most early failures, and how many ``came`` within so many months."""
     return (
-        f"The darkest early cell is {worst}: {came} came back within {within_months} months. Each column is a build month, the figure in a cell how many came back at that age; "
-        "white is served without one, the tint at the upper right not yet served. A dark column is a bad month, a shade that grows upwards is ageing, a diagonal is a season."
+        f"The darkest early cell is {worst}: {came} came back within {within_months} months. Each row is a build month, the figure in a cell how many came back at that age; "
+        "white is served without one, the tint at the lower right not yet served. A dark row is a bad month, a shade that grows to the right is ageing, a diagonal is a season."
     )
 
 
 def kept(inside: int, quarters: int) -> str:
     """Quarters ``inside`` what was expected, of so many."""
-    return f"{inside} of {quarters} quarters came within what was expected (grey, nine in ten); a ring marks a miss."
+    return f"{inside} of {quarters} quarters came within what was expected (grey, nine in ten){'' if inside == quarters else '; a ring marks a miss'}."
 
 
 # ---- the whole fleet -------------------------------------------------------------------------------------------------

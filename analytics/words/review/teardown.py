@@ -8,7 +8,7 @@ import numpy as np
 
 from analytics.models.agreement import Agreement
 from analytics.reasons import Causes, Drags, Findings, First, Judged, Question
-from analytics.words.phrases import article, capital, listed, percent, plural
+from analytics.words.phrases import article, capital, listed, money, percent, plural
 from analytics.words.saying import asks, says, texts
 
 # ---- findings and causes ---------------------------------------------------------------------------------------------
@@ -178,12 +178,13 @@ def _took(
     dragged: int,
     limits: tuple[float, float],
     costs: tuple[float, float],
+    currency: str,
 ) -> str:
     """costs: mean of a return with the other damaged too, and of one alone."""
     lower, upper = limits
     dearer = ""
     if np.isfinite(costs).all():
-        dearer = f", and such a return cost {costs[0]:,.0f} against {costs[1]:,.0f} for the same alone"
+        dearer = f", and such a return cost {money(costs[0], currency)} against {money(costs[1], currency)} for the same alone"
     return (
         f"{article(first).capitalize()} with “{finding}” took the {damaged} with it in {dragged} of {first_failures} "
         f"({percent(lower)} to {percent(upper)}){dearer}."
