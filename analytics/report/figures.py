@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -78,11 +78,11 @@ def curves_figure(curves: Curves) -> tuple[Figure, str]:
     unit = _UNIT[clock]
     ends = {key: line.reliable_until(least) for key, line in drawn.items()}
     named = list(dict.fromkeys(panel for panel, _ in cells if any(key[0] == panel for key in drawn)))
-    fallen = [p for p in named if any(drawn[k].survival_at(ends[k]).survival[0] < 1 for k in drawn if k[0] == p)]
+    fallen = [p for p in named if _fell(p, drawn, ends)]
     panels, flat = fallen or named, [p for p in named if fallen and p not in fallen]
     right = max(ends.values()) / unit
     figure = _figure(3.1 + 0.22 * len(lines), "curves", len(panels))
-    pens = {line: (c, _STYLES[j % 6], _MARKERS[j % 6]) for j, (line, c) in enumerate(zip(lines, _colours(len(lines)), strict=True))}  # fmt: skip
+    pens = _pens(lines)
     low, axes = 1.0, list[Any]()
     for name, panel in zip(panels, _panels(figure), strict=True):
         shown = [(line, drawn.get((name, line)), ends.get((name, line), 0.0), pens[line]) for line in lines]
@@ -94,6 +94,17 @@ def curves_figure(curves: Curves) -> tuple[Figure, str]:
     lowest_of = _lowest(drawn, ends, DAYS_A_YEAR if clock == "days" else 1.0)
     left_out = curves.left_out, curves.left_out_failed
     return figure, words.survival(curves.component, least, clock, lowest_of, left_out, flat)
+
+
+def _fell(panel: str, drawn: Mapping[tuple[str, str], SurvivalCurve], ends: Mapping[tuple[str, str], float]) -> bool:
+    """Whether anything came back in a ``panel`` as far as its curves are drawn."""
+    return any(drawn[key].survival_at(ends[key]).survival[0] < 1 for key in drawn if key[0] == panel)
+
+
+def _pens(lines: Sequence[str]) -> dict[str, tuple]:
+    """Colour, style and marker of each of ``lines``."""
+    colours = _colours(len(lines))
+    return {line: (colours[j], _STYLES[j % 6], _MARKERS[j % 6]) for j, line in enumerate(lines)}
 
 
 def _survival_panel(

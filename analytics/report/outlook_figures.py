@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -105,9 +106,7 @@ def months_figure(outlook: Outlook) -> tuple[Figure, str] | None:
     steps = sorted(table["month_from"].unique())
     row = {m: i for i, m in enumerate(months)}
     column = {s: i for i, s in enumerate(steps)}
-    shade = np.full((len(months), len(steps)), np.nan)
-    for r in table.itertuples():
-        shade[row[r.built], column[r.month_from]] = 100 * r.came / max(r.units, 1)
+    shade = _shade(table, row, column)
     figure = _figure(0.13 * len(months) + 1.2, "months")
     ax = figure.subplots()
     top = max(float(np.nanquantile(shade[shade > 0], 0.95)), 1e-9)
@@ -129,6 +128,14 @@ def months_figure(outlook: Outlook) -> tuple[Figure, str] | None:
     early = table[table["month_from"] == 0].groupby("built")["came"].sum()
     worst = early.idxmax()
     return figure, words.months(worst, int(early[worst]), STEP)
+
+
+def _shade(table: pd.DataFrame, row: Mapping[str, int], column: Mapping[int, int]) -> np.ndarray:
+    """Came back per hundred units, at the ``row`` of the month built and the ``column`` of the months in service."""
+    shade = np.full((len(row), len(column)), np.nan)
+    for r in table.itertuples():
+        shade[row[r.built], column[r.month_from]] = 100 * r.came / max(r.units, 1)
+    return shade
 
 
 def kept_figure(outlook: Outlook) -> tuple[Figure, str] | None:

@@ -15,6 +15,7 @@ from analytics.review.answer import Answer
 from analytics.words.answers import METHOD, TABLE, drawn_for, more_rows, readable, worded
 
 if TYPE_CHECKING:
+    import numpy as np
     from matplotlib.figure import Figure
 
 #: pixels: of each of several pictures beside one another, and in an inch of what is drawn
@@ -134,19 +135,26 @@ def _pictures(figure: Figure) -> list[str]:
     """The panels of a ``figure``, each as a PNG of few colours in base64."""
     import numpy as np
     from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from PIL import Image
 
     canvas = FigureCanvasAgg(figure)
     figure.set_dpi(_DPI)
     canvas.draw()
     whole = np.asarray(canvas.buffer_rgba())[..., :3]
     edges = [panel.bbox.extents for panel in figure.subfigs] or [figure.bbox.extents]
-    pictures = []
-    for left, low, right, high in np.round(edges).astype(int):
-        data, cut = io.BytesIO(), whole[max(len(whole) - high, 0) : len(whole) - low, left:right]
-        Image.fromarray(np.ascontiguousarray(cut)).quantize(64, dither=Image.Dither.NONE).save(data, "png")
-        pictures.append(base64.b64encode(data.getvalue()).decode("ascii"))
-    return pictures
+    return [
+        _png(whole[max(len(whole) - high, 0) : len(whole) - low, left:right])
+        for left, low, right, high in np.round(edges).astype(int)
+    ]
+
+
+def _png(pixels: np.ndarray) -> str:
+    """The ``pixels`` (rows, columns, 3) as a PNG of few colours in base64."""
+    import numpy as np
+    from PIL import Image
+
+    data = io.BytesIO()
+    Image.fromarray(np.ascontiguousarray(pixels)).quantize(64, dither=Image.Dither.NONE).save(data, "png")
+    return base64.b64encode(data.getvalue()).decode("ascii")
 
 
 def lines_html(lines: Sequence[str], kind: str = "") -> str:
