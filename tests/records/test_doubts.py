@@ -239,7 +239,7 @@ def test_a_figure_far_from_all_others_of_its_use_is_listed_and_used(tmp_path):
     told = [(column, reason) for _, _, column, reason in checks(found) if "times the middle" in reason]
     assert told == [
         ("weight", "8.4 times the middle weight of its use"),
-        ("weight", "0.43 times the middle weight of its use"),
+        ("weight", "0.42 times the middle weight of its use"),
         ("power", "4 times the middle power of its use"),
     ]
     assert found.builds.set_index("serial")["weight_lb"]["W-001XY"] == 66_000
