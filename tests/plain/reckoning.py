@@ -149,15 +149,14 @@ def singles(build: dict) -> list[dict]:
         return trucks
     fitted = [row for row in build["fitted"] if row["day"] is None or row["day"] <= build["start"]]
     trucks = [truck | {"returns": [], "fitted": fitted} for truck in trucks]
-    queue = list(trucks)
+    queue, gone = list(trucks), []
     for day in sorted({row["day"] for row in build["returns"]}):
-        truck = queue.pop(0) if queue else trucks[0]
+        truck = (queue or gone).pop(0)  # gone as they are, one of them was seen again
         own = [row for row in build["returns"] if row["day"] == day]
         if truck["returns"]:  # whose odometer it is, is not known
             own = [row | {"odometer": "", "miles_in_service": "", "runs": ""} for row in own]
         truck["returns"] += own
-        if not any(row["replaced_with"] == "scrapped" for row in own):
-            queue.append(truck)
+        (gone if any(row["replaced_with"] == "scrapped" for row in own) else queue).append(truck)
     return trucks
 
 
