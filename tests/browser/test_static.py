@@ -104,6 +104,8 @@ def test_the_package_evaluates_nothing():
                 allowed = (
                     {"importlib"} if all(n in ("importlib.metadata", "importlib.resources") for n in names) else set()
                 )
-                if path.name == "kept.py":  # in the user's own cache folder alone, which nobody else may write in: see tests/test_kept.py
+                if (
+                    path.name == "kept.py"
+                ):  # in the user's own cache folder alone, which nobody else may write in: see tests/test_kept.py
                     allowed |= {"pickle"}
                 assert not (roots & modules - allowed), f"{path.name}: {roots & modules}"

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analytics.words.cutoffs.parts import LIFE_UPPER_HELD
 from analytics.words.cutoffs.study import power_ratio_words
 from studies.power_ratio import CELLS, CONFIDENCE, run, summarise, truth_of
 
@@ -57,6 +58,7 @@ def test_what_is_claimed(kept):
     for end in ("lower", "upper"):
         assert every[f"{end}_holds"] + 1.645 * every[f"{end}_se"] > CONFIDENCE
         assert (cells[f"{end}_holds"] > CONFIDENCE - 3 * np.sqrt(0.09 / 50)).all()
+    assert every["life_upper_holds"] == LIFE_UPPER_HELD  # and the page says so beside it
     assert power_ratio_words(kept)[0].startswith(
         "How many times the power the dearer part carries: in 200 simulated shops"
     )
