@@ -53,11 +53,10 @@ def share_below(values: list[float], share: float) -> float:
 
 
 def usual_weights(table: list[dict]) -> tuple[dict[str, float], float]:
-    """Middle of the first known weight of every truck, by use, and of all."""
+    """Middle of the first known weight of every truck (the lighter of two of a day), by use, and of all."""
     first: dict[tuple, dict] = {}
-    for row in table:
-        if known(row["weight_lb"]):
-            first.setdefault(row["truck"], row)
+    for row in sorted((r for r in table if known(r["weight_lb"])), key=lambda r: (r["started_on"], r["weight_lb"])):
+        first.setdefault(row["truck"], row)
     uses = {row["use"] for row in first.values()}
     by_use = {use: middle([r["weight_lb"] for r in first.values() if r["use"] == use]) for use in uses}
     return by_use, middle([r["weight_lb"] for r in first.values()])
