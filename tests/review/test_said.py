@@ -10,7 +10,7 @@ from analytics.__main__ import _keep_said, main
 from analytics.errors import AnalyticsError
 from analytics.ratings.grown import CLOSED, SAID
 from analytics.reasons import AlarmIs, Alarms, Family, Kept
-from analytics.records.load import load_records
+from analytics.records.load import as_typed, load_records
 from analytics.records.shop import load_shop
 from analytics.report.files import write_csv
 from analytics.review.alarms import alarms_answer
@@ -111,7 +111,7 @@ def test_forecasts_are_held_as_they_were_said(tmp_path):
     said.loc[(said["what"] == "quarter") & (said["component"] == ""), ["expected", "lower", "upper"]] = [9.0, 8, 10]
     keep_said(load_shop(folder), said)
     now = snapshot_at(folder, pd.Timestamp("2022-10-31")).lifetimes
-    held = said_held(now.shop, now)
+    held = said_held(as_typed(now.shop), now)
     assert set(held["what"]) == {"quarter"}  # the year is not over
     told = held.set_index("component")
     came = told.loc["input shaft", "came"]

@@ -92,7 +92,7 @@ def quarters(names: Sequence[str], last_two: tuple[int, int], units_out: tuple[i
 
 
 def share(name: str, value: float, limits: tuple[float, float]) -> str:
-    """A share by its ``name`` with its ``limits``: 'burnt 5.2 % (3.2 % to 8.5 %)'."""
+    """A share, ``value``, by its ``name`` with its ``limits``: 'burnt 5.2 % (3.2 % to 8.5 %)'."""
     return f"{name} {percent(value)} ({percent(limits[0])} to {percent(limits[1])})" if limits[0] == limits[0] else name
 
 
