@@ -29,5 +29,5 @@ def test_the_catalogue_is_large_and_says_something_of_each():
     # every refusal says what to do: a sentence in the imperative, or the value that would do
     assert refused.str.contains(
         r"\b(?:Add|Name|Put|Save|Correct|Keep|Export|export|Delete|Rename|Close|Say|Give|give|Write|write|Did you mean|must be|must lie|Repair|Check|make|"
-        r"Open|nothing there was touched|needs at least|Remove|each needs|stands for|not one of|not the kind|whole number|lie inside|a name a file|see |Weights rated|written|name the)"
+        r"Open|nothing there was touched|needs at least|Remove|each needs|stands for|not one of|not the kind|whole number|lie inside|a name a file|see |Weights rated|There are|written|name the)"
     ).all()

@@ -118,7 +118,7 @@ def test_a_workbook_on_a_full_disk_is_reported(tmp_path, monkeypatch):
 
     monkeypatch.setattr(zipfile.ZipFile, "write", full)
     with pytest.raises(AnalyticsError, match=r"x\.xlsx could not be written \(No space left on device\)"):
-        write_book(tmp_path / "x.xlsx", "x", {"x": pd.DataFrame({"a": [1]})})
+        write_book(tmp_path / "x.xlsx", "ratings", "x", {"x": pd.DataFrame({"a": [1]})}, "$")
     assert not list(tmp_path.iterdir())
 
 
