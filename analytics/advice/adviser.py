@@ -14,7 +14,6 @@ import pandas as pd
 from analytics.advice.answer import Advice, Choice, ComponentAdvice, Published, Seen
 from analytics.advice.build import by_money, next_up, over_cheaper, whole_build
 from analytics.advice.chance import Chance, PartBasis, Roots, chance_of
-from analytics.advice.kept import keep, load_kept, stamp_of
 from analytics.advice.margins import broken_rules, decided_by, margin_of, needs_of
 from analytics.advice.nearest import like, nearest, outside_of
 from analytics.advice.together import always_together
@@ -37,7 +36,7 @@ _ADVISABLE, _OVER_LIMIT, _OPEN, _RECORD = map(attrgetter, ("advisable", "over_li
 
 class Adviser:
     """Answers for one shop. records, lifetimes: of it. options: the promise and settings, the shop's own by default. progress: called with a
-    line of text where something takes seconds. kept: whether calibrations are kept in the shop's folder."""
+    line of text where something takes seconds."""
 
     def __init__(
         self,
@@ -45,15 +44,12 @@ class Adviser:
         lifetimes: Lifetimes,
         options: Options | None = None,
         progress: Callable[[str], None] | None = None,
-        kept: bool = True,
     ):
         self.records, self.lifetimes = records, lifetimes
         self.options = options_of(lifetimes, options)
         self.say = progress or (lambda _: None)
         self.bases: dict[tuple[str, str, float, str | None], PartBasis | None] = {}
-        self.folder = records.shop.folder if kept and records.shop.sheets.grids is None else None
-        self.stamp = stamp_of(records, self.options) if self.folder else ""
-        self.roots = load_kept(self.folder, self.stamp) if self.folder else {}
+        self.roots: dict[str, Roots] = {}
 
     # ---- made once -------------------------------------------------------------------------------------------------
     @property
@@ -109,7 +105,7 @@ class Adviser:
         return self.bases[key]
 
     def calibration(self, component: str, part: str, use: str | None, apart: str | None = None) -> Roots:
-        """Of a part and use, at the shop's own promise and the middle weight of its trucks; from the file beside the records, or made and kept.
+        """Of a part and use, at the shop's own promise and the middle weight of its trucks; made once, and kept.
         apart: as in `basis`."""
         key = " | ".join((component, part, use or apart or ""))
         if key not in self.roots:
@@ -119,11 +115,9 @@ class Adviser:
             code = basis.use_code(use)
             if not basis.data.failures or code == -1:
                 return {}
-            self.say(f"simulating fleets {key}")
             own = basis.data.log_weight[basis.data.use == code] if code is not None else basis.data.log_weight
-            self.roots[key] = basis.calibrated(code, float(np.exp(np.median(own))), promise)
-            if self.folder is not None:
-                keep(self.folder, self.stamp, self.roots)
+            weight = float(np.exp(np.median(own)))
+            self.roots[key] = basis.calibrated(code, weight, promise, lambda: self.say(f"simulating fleets {key}"))
         return self.roots[key]
 
     # ---- asked of each truck ---------------------------------------------------------------------------------------

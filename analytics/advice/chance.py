@@ -7,12 +7,14 @@ part is supported at a power exactly where its calibrated bound reaches it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from scipy.special import ndtri
 
+from analytics.kept import once
 from analytics.models.distributions import survival_of
 from analytics.models.joint import JointModel, fit_at, rating_constraint
 from analytics.models.lifedata import LifeData, rated_weight
@@ -94,15 +96,25 @@ class PartBasis:
             return None
         return self.data.use_names.index(use) if use in self.data.use_names else -1
 
-    def calibrated(self, use: int | None, weight_lb: float, promise: Promise) -> Roots:
-        """The calibration at a use and weight by simulated fleets: takes seconds, so it is kept (`analytics.advice.kept`)."""
-        fits, found = self.fits, Roots()
-        rest = promise.without(fits.early.share) if fits else promise
-        bare = RatingSettings(replicates=self.settings.replicates, draws=0)
-        for fitted in fits.fits if fits and rest.reliability <= 0.999 else ():
-            made = rate_law(fitted, rated_weight(weight_lb), max(use or 0, 0), rest, bare, 1)
-            found[fitted.model.law] = (made.root_mean, made.root_sd)
-        return found
+    def calibrated(
+        self, use: int | None, weight_lb: float, promise: Promise, say: Callable[[], None] = lambda: None
+    ) -> Roots:
+        """The calibration at a use and weight by simulated fleets: takes seconds, so it is kept (`analytics.kept`). say: called before it is worked out."""
+        if not self.fits:
+            return {}
+        return once(_calibrated, (self.fits, use, weight_lb, promise, self.settings.replicates), say)
+
+
+def _calibrated(
+    fits: PartFits, use: int | None, weight_lb: float, promise: Promise, replicates: int, say: Callable[[], None]
+) -> Roots:
+    say()
+    rest, found = promise.without(fits.early.share), Roots()
+    bare = RatingSettings(replicates=replicates, draws=0)
+    for fitted in fits.fits if rest.reliability <= 0.999 else ():
+        made = rate_law(fitted, rated_weight(weight_lb), max(use or 0, 0), rest, bare, 1)
+        found[fitted.model.law] = (made.root_mean, made.root_sd)
+    return found
 
 
 def chance_of(

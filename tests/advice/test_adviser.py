@@ -9,13 +9,13 @@ import pandas as pd
 import pytest
 
 from analytics import from_frames, read
-from analytics.advice import kept
 from analytics.advice.adviser import Adviser, _verdict
 from analytics.advice.build import apart, whole_build
 from analytics.advice.chance import Chance
 from analytics.advice.together import always_together
 from analytics.advice.truck import Wish
 from analytics.errors import AnalyticsError
+from analytics.kept import CACHE
 from analytics.ratings.promise import Promise
 from analytics.reasons import Advised
 from analytics.words.advice import advice_table, more_words, page_rows, spoken
@@ -236,23 +236,25 @@ def test_no_customer_is_named(asked):
     assert "T-0" not in "\n".join(spoken(advice)) + page_rows(advice).to_string() + advice_table(advice).to_string()
 
 
-def test_calibrations_are_kept_until_a_byte_changes(tmp_path):
+def test_calibrations_are_kept_until_a_figure_changes(tmp_path, monkeypatch):
+    monkeypatch.setenv(CACHE, str(tmp_path / "cache"))
     shop = shop_of(tmp_path / "s")
     shop.records.shop.ratings["replicates"] = 20
     said = []
     first = Adviser(shop.records, shop.lifetimes, progress=said.append)
     answer = first.ask(Wish(500, 7000, "street"))
     assert said
+    before = sorted(p.name for p in shop.records.shop.folder.iterdir())
     again = Adviser(shop.records, shop.lifetimes, progress=lambda line: pytest.fail(line))
     assert advice_table(again.ask(Wish(500, 7000, "street"))).equals(advice_table(answer))
-    returns = shop.records.shop.folder / "returns.csv"
-    returns.write_text(returns.read_text() + "\n")
-    assert not Adviser(shop.records, shop.lifetimes).roots
-    (shop.records.shop.folder / kept.NAME).write_text("{broken")
-    assert not Adviser(shop.records, shop.lifetimes).roots
+    assert sorted(p.name for p in shop.records.shop.folder.iterdir()) == before  # the shop's folder is left alone
+    table = shop.lifetimes.table.assign(power_hp=lambda t: t["power_hp"] * 1.001)
+    said.clear()
+    Adviser(shop.records, replace(shop.lifetimes, table=table), progress=said.append).ask(Wish(500, 7000, "street"))
+    assert said
 
 
-def test_frames_have_nowhere_to_keep_anything(shop):
+def test_frames_are_answered_as_a_folder_is(shop):
     frames, settings = frames_of(shop.records.shop.folder)
     builds, returns = frames.pop("builds"), frames.pop("returns")
     own = from_frames(builds, returns, settings, **frames)

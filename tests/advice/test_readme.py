@@ -14,7 +14,7 @@ ROOT = Path(__file__).parents[2]
 
 def test_the_readme_shows_what_the_command_says():
     shop = analytics.read(ROOT / "data" / "demo")
-    told = spoken(Adviser(shop.records, shop.lifetimes, kept=False).ask(Wish(560, 7000, "street")))
+    told = spoken(Adviser(shop.records, shop.lifetimes).ask(Wish(560, 7000, "street")))
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     shown = readme.split("```text\n", 1)[1].split("\n```", 1)[0].splitlines()
     assert len(shown) > 8

@@ -138,7 +138,7 @@ def test_everything_that_fits_a_part_goes_by_its_own_priors(tmp_path, monkeypatc
         "readings": lambda: how_sure(records, lifetimes),
         "quarter": lambda: snapshot_of(records, lifetimes),
         "pooled": lambda: (snapshot.pools.clear(), pool_of(snapshot, "input shaft")),
-        "advice": lambda: Adviser(records, lifetimes, kept=False).ask(Wish(power=600, weight=7000, use="street")),
+        "advice": lambda: Adviser(records, lifetimes).ask(Wish(power=600, weight=7000, use="street")),
     }.items():  # fmt: skip
         asked.clear()
         call()
