@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -145,3 +146,14 @@ def test_early_failures_are_lost_beside_what_wears_out():
     one, other = (chance_of(b, 600, 7000, None, PROMISE, {}) for b in (own, plain))
     for name in ("estimate", "low", "high"):
         assert getattr(one, name) == pytest.approx(1 - 0.96 * (1 - getattr(other, name)))
+
+
+def test_the_calibration_is_of_what_early_failures_leave_of_the_promise(monkeypatch):
+    own = basis(fleet(2), replicates=0, draws=0)
+    fits = replace(own.fits, early=replace(own.fits.early, share=0.03))
+    asked = []
+    monkeypatch.setattr(
+        chance, "rate_law", lambda *told: (asked.append(told[3]), SimpleNamespace(root_mean=0.0, root_sd=1.0))[1]
+    )
+    chance._calibrated(fits, None, 7000, PROMISE, 0, lambda: None)
+    assert [promise.reliability for promise in asked] == [pytest.approx(0.9 / 0.97)] * len(fits.fits)

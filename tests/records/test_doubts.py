@@ -243,3 +243,11 @@ def test_a_figure_far_from_all_others_of_its_use_is_listed_and_used(tmp_path):
         ("power", "3.9 times the middle power of its use"),
     ]
     assert found.builds.set_index("serial")["weight_lb"]["W-001XY"] == 66_000
+
+
+def test_far_is_measured_by_how_widely_a_use_spreads(tmp_path):
+    """Weights from 4,000 to 12,000 lb: 16,000 is one of them still, 40,000 is not."""
+    rows = [build(serial=f"T-{k:03d}XY", weight=str(int(4000 * 3 ** (k / 29)))) for k in range(30)]
+    rows += [build(serial="W-001XY", weight="16000"), build(serial="W-002XY", weight="40000")]
+    told = [reason for _, _, column, reason in checks(load(tmp_path, builds=rows)) if column == "weight"]
+    assert told == ["5.6 times the middle weight of its use"]

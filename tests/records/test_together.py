@@ -8,6 +8,7 @@ import pytest
 from analytics.lifetimes.table import make_lifetimes
 from analytics.reasons import Issue
 from analytics.records.load import Records, load_records
+from analytics.records.together import Known, _of_each
 from tests.records.sheets import aside, back, build, load, to_csv
 
 BUILDS = [build(), build(serial="T-200"), build(serial="T-300", shaft="IS-B", conv="TC-2")]
@@ -134,3 +135,11 @@ def test_parts_of_a_shared_column_are_known_by_the_returns_too_and_unknown_ones_
     assert found.builds["converter"].tolist() == ["TC-1", "TC-1"]
     why = "'IS-A' is known as no part of input shaft or converter: taken as not recorded, in 2 rows"
     assert noted(found) == [("builds", 2, why)]
+
+
+def test_a_part_known_of_two_components_is_told_apart_by_its_place_alone():
+    known = Known()
+    known.add("input shaft", ["X9"])
+    known.add("clutch pack", ["X9", "CP-1"])
+    assert _of_each("X9 / CP-1", ["input shaft", "clutch pack"], known) == ["X9", "CP-1"]
+    assert _of_each("CP-1 / X9", ["input shaft", "clutch pack"], known) is None
