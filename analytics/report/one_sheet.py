@@ -17,6 +17,9 @@ from analytics.words.cautions import CAUTIONS
 from analytics.words.review import one_sheet as words
 from analytics.words.saying import say_all
 
+#: between what stands one above the other where a page's style is known, and side by side in a notebook
+_DOT = '<i class="dot"> · </i>'
+
 
 def write_sheet(sheet: Sheet, path: Path, review: str) -> Path:
     """The sheet as a page of one A4, its links into the page ``review`` beside it. Returns its path."""
@@ -68,7 +71,7 @@ def limits_table(ratings: Ratings, rows: list[words.Row]) -> str:
     """The ``rows`` of ``ratings`` as a table by weight class, the verdict first."""
     heads = ["part", *words.class_heads(ratings)]
     body = "".join(
-        f'<tr class="{"moves" if row.moves else "stays"}"><th scope="row">{unbroken(row.part)}<span>{html.escape(row.component)}</span></th>'
+        f'<tr class="{"moves" if row.moves else "stays"}"><th scope="row">{unbroken(row.part)}{_DOT}<span>{html.escape(row.component)}</span></th>'
         + "".join(_cell(cell, head) for cell, head in zip(row.cells, heads[1:], strict=True))
         + "</tr>"
         for row in rows
@@ -79,7 +82,7 @@ def limits_table(ratings: Ratings, rows: list[words.Row]) -> str:
 def _cell(cell: words.Cell, head: str) -> str:
     if not cell.verdict:
         return '<td class="none"></td>'
-    return f'<td data-head="{html.escape(head)}"><b>{html.escape(cell.verdict)}</b><span>{html.escape(cell.supported)}</span></td>'
+    return f'<td data-head="{html.escape(head)}"><b>{html.escape(cell.verdict)}</b>{_DOT}<span>{html.escape(cell.supported)}</span></td>'
 
 
 def plain_table(frame: pd.DataFrame, caption: str, kind: str = "") -> str:

@@ -14,7 +14,7 @@ from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.sheet import make_ratings
 from analytics.reasons import AlarmIs, Call, CameSince, Do, Family, InNumbers, RandomCalls, Since, Who, reason
 from analytics.records.load import load_records
-from analytics.report.one_sheet import sheet_html, write_sheet
+from analytics.report.one_sheet import _cell, sheet_html, write_sheet
 from analytics.review import one_sheet
 from analytics.review.call_list import LOUD, Calls, call_list, targets
 from analytics.review.fleet import units_in_use
@@ -247,3 +247,9 @@ def test_the_sheet_tells_the_random_calls_apart_and_in_order(made):
 )  # fmt: skip
 def test_money_as_a_person_says_it(value, sign, said):
     assert money(value, sign) == said
+
+
+def test_without_a_style_verdict_and_supported_figure_do_not_run_together():
+    """In a notebook "lower 700 to 600" and "575 supported" read as 600575."""
+    cell = _cell(words.Cell(verdict="lower 700 to 600", supported="575 supported"), "up to 7,500 lb")
+    assert re.sub("<[^>]+>", "", cell) == "lower 700 to 600 · 575 supported"
