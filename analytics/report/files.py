@@ -128,8 +128,7 @@ def write_workbook(
         pages[pages_words.RANDOM] = view.random_calls.table
     if outlook is not None:
         pages[pages_words.QUARTERS] = pages_words.by_quarter(outlook)
-        pages[pages_words.AHEAD] = outlook.forecast.table
-        pages[pages_words.STOCK] = outlook.stock.table
+        pages[pages_words.AHEAD] = pages_words.ahead(outlook)
     pages |= {
         pages_words.RETURNS: review.came_back.table,
         pages_words.MEND: pages_words.to_mend(books.set_aside[ISSUE_COLUMNS], books.to_check[ISSUE_COLUMNS]),

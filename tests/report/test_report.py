@@ -23,6 +23,8 @@ from analytics.report.show import figure_html
 from analytics.report.tables import html_table, unbroken
 from analytics.whole import whole_file
 from analytics.words.columns import cell_format, shown
+from analytics.words.guide import START
+from analytics.words.review import workbook as pages_words
 from tests.reviewed import make_review
 from tests.small_shop import build, returned, write_shop
 
@@ -306,3 +308,9 @@ def test_a_panel_in_which_none_came_back_is_said_not_drawn(nasty):
 def flat_curve():
     """Twenty parts of which none failed."""
     return kaplan_meier(np.linspace(50.0, 900.0, 20), np.zeros(20, dtype=bool))
+
+
+def test_all_pages_of_the_workbook_together_are_at_most_twelve():
+    """With what comes next, the fleet and the sheet; the page that guides among them."""
+    named = {value for name, value in vars(pages_words).items() if name.isupper() and isinstance(value, str)}
+    assert len(named | {START}) == 12

@@ -9,7 +9,7 @@ from analytics.review.outlook import Outlook
 from analytics.words.review import one_sheet
 
 TO_DO, LIMITS, CALLS, RANDOM = "To do", "Limits", "Trucks to call", "Random calls"
-QUARTERS, AHEAD, STOCK, RETURNS = "Quarter by quarter", "What comes next", "What to stock", "Returns of the quarter"
+QUARTERS, AHEAD, RETURNS = "Quarter by quarter", "What comes next", "Returns of the quarter"
 MEND, LIVES, ANSWERS, SETTINGS = "Rows to mend", "Every part followed", "Every answer", "Settings and cautions"
 
 
@@ -28,6 +28,14 @@ def by_quarter(outlook: Outlook) -> pd.DataFrame:
         frames.append(own.rename(columns={"group": "part"}).assign(quarter=quarter))
     columns = ["component", "part", "quarter", "units", "expected", "lower", "upper", "came"]
     return pd.concat(frames, ignore_index=True)[columns] if frames else pd.DataFrame(columns=columns)
+
+
+def ahead(outlook: Outlook) -> pd.DataFrame:
+    """What an ``outlook`` expects by component, and by part what to keep for the quarter."""
+    spans, parts = outlook.forecast.table, outlook.stock.table.assign(span="quarter")
+    columns = dict.fromkeys(["span", "component", "part", *spans.columns, *parts.columns])
+    rows = [*spans.to_dict("records"), *parts.to_dict("records")]
+    return pd.DataFrame(rows, columns=list(columns))
 
 
 def to_mend(set_aside: pd.DataFrame, to_check: pd.DataFrame) -> pd.DataFrame:
