@@ -18,7 +18,7 @@ from analytics.words.review import one_sheet as words
 from analytics.words.saying import say_all
 
 #: between what stands one above the other where a page's style is known, and side by side in a notebook
-_DOT = '<i class="dot"> · </i>'
+_DOT = '<span class="dot"> · </span>'
 
 
 def write_sheet(sheet: Sheet, path: Path, review: str) -> Path:
