@@ -3,7 +3,8 @@
 The shops, their dirt and their habit are those of `studies.worth`: six years of records, two parts, the dearer where the published limit
 of the cheaper does not reach; each limit begins at .7, 1.0 or 1.35 of the truth, shop by shop. Then 50 trucks more come, of the same kinds,
 and for each is asked what to fit. Two owners follow the answer: one keeps to his published limits whatever the records support, the
-other lets the records decide, a third fits what price and expected comebacks make cheapest within the limits; where there is no answer all do as the habit does. And trucks are asked for that no shop has seen.
+other lets the records decide, a third fits what price and expected comebacks make cheapest within the limits; where there is no answer these do as the habit does.
+A fourth, who reads to the end, keeps to his limits and there fits what the answer puts in its place ("read"). And trucks are asked for that no shop has seen.
 """
 
 from __future__ import annotations
@@ -82,6 +83,7 @@ def one_shop(replicates: int, seed: int) -> pd.DataFrame:
         by_habit = covers[0] if covers else len(lost) - 1
         by_truth = good[0] if good else int(np.argmin(lost))
         told, records, money = (_at(own, choice) for choice in (own.pick, own.cheaper or own.pick, own.by_money))
+        read = _at(own, own.pick or own.instead)
         shown = own.choices[records] if records >= 0 else None
         rows.append(
             {
@@ -106,6 +108,9 @@ def one_shop(replicates: int, seed: int) -> pd.DataFrame:
                 "money": money,
                 "lost_money": lost[money] if money >= 0 else np.nan,
                 "cost_money": cost[money if money >= 0 else by_habit],
+                "read": read,
+                "lost_read": lost[read] if read >= 0 else np.nan,
+                "cost_read": cost[read if read >= 0 else by_habit],
                 "cost_habit": cost[by_habit],
                 "cost_truth": cost[by_truth],
                 "lost_habit": lost[by_habit],
@@ -152,7 +157,7 @@ def summarise(trucks: pd.DataFrame) -> pd.DataFrame:
     """measure, value, of: every measure with its figure and how many it rests on; shares of shops and of trucks as they come."""
     own, strange = trucks[trucks["kind"] == "as they come"], trucks[trucks["kind"] != "as they come"]
     rows: list[tuple[str, float, int]] = []
-    for name in ("told", "records", "money"):
+    for name in ("told", "read", "records", "money"):
         given = own[own[name] >= 0]
         by_shop = 1 - given.groupby("seed")[f"lost_{name}"].mean()
         rows += [

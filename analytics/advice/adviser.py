@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import cached_property
 from operator import attrgetter
@@ -161,9 +161,10 @@ class Adviser:
         cheaper = next(filter(_OVER_LIMIT, choices), None)
         if pick and cheaper and cheaper.price >= pick.price:
             cheaper = None
-        instead = None if pick or cheaper else min(filter(_OPEN, choices), key=_RECORD, default=None)
+        money = by_money(choices, self.comeback)
+        instead = None if pick or cheaper else _in_its_place(choices, money, promise)
         up = (*over_cheaper(pick, choices), *next_up(pick or cheaper or instead, choices))
-        return ComponentAdvice(name, choices, pick, instead, cheaper, up, by_money(choices, self.comeback))
+        return ComponentAdvice(name, choices, pick, instead, cheaper, up, money)
 
     def _choice(
         self, component: str, part: str, truck: Truck, promise: Promise, loads: Loads, published: Published | None
@@ -242,6 +243,14 @@ def _verdict(found: Chance | Advised, promise: Promise) -> Advised:
     if isinstance(found, Advised):
         return found
     return Advised.SUPPORTED if found.high <= 1 - promise.reliability else Advised.NOT_SUPPORTED
+
+
+def _in_its_place(choices: Sequence[Choice], money: Choice | None, promise: Promise) -> Choice | None:
+    """Where nothing is shown to last: what price and expected comebacks make cheapest, if the best estimate of it keeps the promise, else what has
+    the best record; None where a rule forbids all."""
+    if money is not None and money.open and money.chance and money.chance.estimate <= 1 - promise.reliability:
+        return money
+    return min(filter(_OPEN, choices), key=_RECORD, default=None)
 
 
 def _over(published: Published | None, truck: Truck) -> tuple[Reason, ...]:

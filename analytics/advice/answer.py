@@ -127,8 +127,8 @@ class NextUp:
 @dataclass(frozen=True, slots=True)
 class ComponentAdvice:
     """choices: cheapest first. pick: the cheapest that is advisable. cheaper: one the records support, under the price of the pick or where there
-    is none, that the published limit alone forbids: for a person to decide. instead: where there is neither, the one with the best record
-    that no rule forbids. up: what the pick buys over cheaper parts the records speak against, and dearer parts over what is fitted. by_money:
+    is none, that the published limit alone forbids: for a person to decide. instead: where there is neither, of those no rule forbids
+    the one by money if the best estimate of it keeps the promise, else the one with the best record. up: what the pick buys over cheaper parts the records speak against, and dearer parts over what is fitted. by_money:
     of those no rule forbids the one whose price and expected comebacks come to least, whether it is shown to last or not."""
 
     component: str

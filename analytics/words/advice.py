@@ -209,13 +209,14 @@ def _no_pick(advice: Advice, own: ComponentAdvice) -> list[str]:
         f"no {own.component} is both allowed and shown to last {life} in {100 * p.reliability:.0f} of 100 such trucks."
     ]
     lines += [_against(advice, c).replace(" is not enough:", ":", 1) for c in own.choices]
-    return [*lines, *map(_best_record, filter(None, [own.instead]))]
+    return [*lines, *([_in_its_place(own, own.instead)] if own.instead else [])]
 
 
-def _best_record(best: Choice) -> str:
-    """What stands in the place of an answer, who set its limit and on what."""
+def _in_its_place(own: ComponentAdvice, best: Choice) -> str:
+    """What stands in the place of an answer (``best``), why, who set its limit and on what."""
     on = f"it is {_why_published(best.published)}" if best.published else "no limit is published for it"
-    return f"{best.part} has the best record of those allowed, which is no promise; {on}."
+    why = "costs least with its comebacks counted" if best is own.by_money else "has the best record"
+    return f"Of those allowed {best.part} {why}, which is no promise; {on}."
 
 
 def _up(advice: Advice, up: NextUp) -> str:
@@ -270,7 +271,7 @@ def short_words(advice: Advice) -> tuple[str, ...]:
             [f"{c.component} {c.cheaper.part}" for c in advice.components if c.cheaper and not c.pick],
         ),
         (
-            "best record, but not shown to last",
+            "the best there is, but not shown to last",
             [f"{c.component} {c.instead.part}" for c in advice.components if c.instead],
         ),
         ("no answer", [c.component for c in advice.components if not c.fitted]),
@@ -334,7 +335,7 @@ def page_caption(advice: Advice) -> str:
 def more_words(advice: Advice) -> tuple[str, ...]:
     """Under the table of the page of an ``advice``: dearer parts that are shown to spare something, and habits of the shop's builds."""
     ups = [f"{capital(u.component)}: {_up(advice, u)}" for c in advice.components for u in c.up if u.shown]
-    open_ = [f"{capital(c.component)}: {_best_record(c.instead)}" for c in advice.components if c.instead is not None]
+    open_ = [f"{capital(c.component)}: {_in_its_place(c, c.instead)}" for c in advice.components if c.instead is not None]
     decide = [
         f"{capital(c.component)}: {_decide(advice, c.cheaper)}" for c in advice.components if c.cheaper is not None
     ]

@@ -9,15 +9,15 @@ import pandas as pd
 import pytest
 
 from analytics import from_frames, read
-from analytics.advice.adviser import Adviser, _verdict
-from analytics.advice.build import apart, whole_build
+from analytics.advice.adviser import Adviser, _in_its_place
+from analytics.advice.build import apart, by_money, whole_build
 from analytics.advice.chance import Chance
 from analytics.advice.together import always_together
 from analytics.advice.truck import Wish
 from analytics.errors import AnalyticsError
 from analytics.kept import CACHE
 from analytics.ratings.promise import Promise
-from analytics.reasons import Advised
+from analytics.reasons import Advised, reason
 from analytics.words.advice import advice_table, more_words, page_rows, spoken
 from tests.small_door import COSTS, frames_of
 from tests.small_shop import TOML, build, returned, write_shop
@@ -392,3 +392,29 @@ def test_parts_that_always_go_together_are_told_when_they_are_parted(tmp_path):
     assert "28 of 28 built with A have converter C beside it, not D: ask why before they are parted." in told
     same = [replace(c, instead=c.choices[0], pick=None, cheaper=None) for c in advice.components]
     assert not always_together(shop.lifetimes, same)
+
+
+@pytest.mark.parametrize(
+    ("estimate", "comeback", "stands"),
+    [
+        (0.05, 4000, "cheap"),  # 500 + 200 against 900 + 40
+        (0.05, 20_000, "dear"),  # 500 + 1000 against 900 + 200
+        (0.11, 4000, "dear"),  # by money the cheap one still, but its best estimate breaks the promise of 90 in 100
+        (0.05, float("nan"), "dear"),  # no cost stated: the record alone
+    ],
+)
+def test_what_stands_where_nothing_is_shown_to_last(asked, estimate, comeback, stands):
+    own = asked.ask(Wish(560, 7000, "street"))
+    like = component(own).choices[0]
+    cheap, dear = (
+        replace(like, part=part, price=price, records=Advised.NOT_SUPPORTED, rules=(), chance=Chance(e, 0.0, high, 3))
+        for part, price, e, high in (("cheap", 500, estimate, 0.3), ("dear", 900, 0.01, 0.12))
+    )
+    money = by_money((cheap, dear), comeback)
+    assert _in_its_place((cheap, dear), money, own.promise).part == stands
+
+
+def test_nothing_stands_where_a_rule_forbids_all(asked):
+    own = asked.ask(Wish(560, 7000, "street"))
+    barred = replace(component(own).choices[0], rules=(reason(Advised.OVER_PUBLISHED, published_hp=500.0),))
+    assert _in_its_place((barred,), by_money((barred,), 4000), own.promise) is None
