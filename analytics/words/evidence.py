@@ -387,7 +387,9 @@ def advised(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
         f"The upper end of the share that fails held the truth in {value['upper end held']:.1%} and the lower end in {value['lower end held']:.1%} of the answers, where 90 % are promised of each.",
         f"Price and expected comebacks together came to {value['told: cost over that of the truth'] - 1:+.1%} against what the truth would advise ({value['told: cost over the truth, where answered'] - 1:+.1%} where "
         f"there was an answer; 10 % more was the goal) and {value['told: cost over that of the habit'] - 1:+.1%} against the habit, the part whose published limit covers the truck "
-        f"(less was the goal; of all trucks {value['habit: true share that lasts']:.1%} last with the habit). The part that money alone would fit came to "
+        f"(less was the goal; of all trucks {value['habit: true share that lasts']:.1%} last with the habit). With what the answer puts in its place where nothing is shown to last, it was "
+        f"{value['read: cost over that of the truth'] - 1:+.1%} and {value['read: cost over that of the habit'] - 1:+.1%}, and {value['read: true share that lasts']:.1%} last: a rule "
+        "made after a look at half of these shops; against the habit a shop costs 1 % more or less by chance alone. The part that money alone would fit came to "
         f"{value['money: cost over that of the truth'] - 1:+.1%} and {value['money: cost over that of the habit'] - 1:+.1%}, and lasts in {value['money: true share that lasts']:.1%}.",
         f"Trucks no shop had seen were recognised in {value['outside: recognised']:.0%} (95 % was the goal). {value['outside: advised all the same']:.0%} of them got an answer all the same, all of them weaker or "
         "lighter than any on record.",
