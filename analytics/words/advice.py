@@ -335,7 +335,9 @@ def page_caption(advice: Advice) -> str:
 def more_words(advice: Advice) -> tuple[str, ...]:
     """Under the table of the page of an ``advice``: dearer parts that are shown to spare something, and habits of the shop's builds."""
     ups = [f"{capital(u.component)}: {_up(advice, u)}" for c in advice.components for u in c.up if u.shown]
-    open_ = [f"{capital(c.component)}: {_in_its_place(c, c.instead)}" for c in advice.components if c.instead is not None]
+    open_ = [
+        f"{capital(c.component)}: {_in_its_place(c, c.instead)}" for c in advice.components if c.instead is not None
+    ]
     decide = [
         f"{capital(c.component)}: {_decide(advice, c.cheaper)}" for c in advice.components if c.cheaper is not None
     ]

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from analytics import from_frames, read
-from analytics.advice.adviser import Adviser, _in_its_place
+from analytics.advice.adviser import Adviser, _in_its_place, _verdict
 from analytics.advice.build import apart, by_money, whole_build
 from analytics.advice.chance import Chance
 from analytics.advice.together import always_together
