@@ -10,7 +10,16 @@ from scipy.special import ndtr, ndtri
 
 from analytics.errors import AnalyticsError
 from analytics.models.distributions import standard_quantile
-from analytics.models.lifedata import ALIKE, FITTED, NOTHING, LifeData, build_rows, fill_failures, split_days
+from analytics.models.lifedata import (
+    ALIKE,
+    FITTED,
+    NOTHING,
+    LifeData,
+    build_rows,
+    fill_failures,
+    seen_alive,
+    split_days,
+)
 from analytics.models.likelihood import Constraint, Layout
 from analytics.models.newton import Optimum, maximise
 from analytics.models.priors import Priors
@@ -405,7 +414,7 @@ def _draw(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Generat
         log_end = reach(length)
         log_entry = np.where(entry > 0, reach(entry), -np.inf)
         # seen running at a reading, which a silent failure before it would have prevented
-        log_seen = reach(np.clip(np.minimum(recorded - start, length), NOTHING, None))
+        log_seen = reach(seen_alive(recorded - start, entry, length))
     else:
         read = recorded = np.ones(shape, bool)
         log_rate = None
@@ -520,7 +529,7 @@ def simulate(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Gene
         before, after = split_days(begin, days, model.change_days)
         return cut(np.maximum(before, NOTHING), idx), cut(after, idx)
 
-    seen = np.clip(np.minimum(recorded - start, length), NOTHING, None)
+    seen = seen_alive(recorded - start, entry, length)
     idx, w = gather(looked & ~alive)
     read_share = lay.share or lay.fixed_share < 1
     zeros = np.zeros(len(at))

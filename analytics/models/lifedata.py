@@ -325,6 +325,12 @@ def _ages(rows: pd.DataFrame, stop: pd.Timestamp) -> tuple[np.ndarray, np.ndarra
     return start_days, (stop - fitted).dt.days.to_numpy(float)
 
 
+def seen_alive(read: np.ndarray, entry: np.ndarray, end: np.ndarray) -> np.ndarray:
+    """Days on the part when it was last seen running, (n,) or wider: at its reading (``read``), or where that was before it came under
+    observation (``entry``: tuned after the reading), then; never after the ``end``."""
+    return np.clip(np.minimum(np.maximum(read, entry), end), NOTHING, None)
+
+
 def rated_weight(weight_lb: float) -> float:
     """weight_lb as reckoned with: that of lives without any for "any weight" (inf), else itself."""
     return ANY_WEIGHT if np.isinf(weight_lb) else weight_lb
@@ -425,7 +431,7 @@ class _Blocks:
     def with_rate(self) -> None:
         """Running, odometer read at some age and carried on at its own rate."""
         data = self.data
-        seen = np.clip(np.minimum(data.rate_days - data.start_days, data.lower_days), NOTHING, None)
+        seen = seen_alive(data.rate_days - data.start_days, data.entry_days, data.lower_days)
         for alive in (False, True):
             m = ~data.failed & ~self.known & data.has_rate & (data.known_alive == alive)
             reading = [] if alive else [(self.driven, seen)]

@@ -41,7 +41,7 @@ def maximise(
     value, grad, hess = (np.array(x) for x in function(theta, every))
     decrement = np.full(batch, np.inf)
     done = np.zeros(batch, bool)
-    stuck = np.zeros(batch, bool)
+    stuck = ~_whole(value, grad, hess)  # begun where nothing can be reckoned: it stays there, not converged
     used = 0
     for _ in range(rounds):
         used += 1
@@ -73,7 +73,7 @@ def maximise(
             tv, tg, th = function(trial, rows)
             # near the top, rounding of the value must not stop a good step
             slack = 1e-11 * (1 + np.abs(value[rows]))
-            good = np.isfinite(tv) & np.isfinite(tg).all(1) & np.isfinite(th).all((1, 2)) & (tv >= value[rows] - slack)
+            good = _whole(tv, tg, th) & (tv >= value[rows] - slack)
             ok = rows[good]
             theta[ok], value[ok], grad[ok], hess[ok] = trial[good], tv[good], tg[good], th[good]
             pending = pending[~good]
@@ -82,3 +82,8 @@ def maximise(
             scale[pending] *= 0.35
         stuck[live[pending]] = True
     return Optimum(theta, value, grad, hess, decrement, done, used)
+
+
+def _whole(value: np.ndarray, grad: np.ndarray, hess: np.ndarray) -> np.ndarray:
+    """(B,) bool: all of value (B,), gradient (B, p) and Hessian (B, p, p) are numbers."""
+    return np.isfinite(value) & np.isfinite(grad).all(1) & np.isfinite(hess).all((1, 2))

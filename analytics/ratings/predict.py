@@ -20,7 +20,7 @@ from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.failures import COUNTED_CAUSES
 from analytics.models.distributions import averaged, log_survival, survival_of
 from analytics.models.joint import JointModel
-from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes, split_days
+from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes, seen_alive, split_days
 from analytics.models.mileage import DrivingFit
 from analytics.models.newton import Optimum
 from analytics.models.posterior import posterior_draws
@@ -188,7 +188,7 @@ class _Ahead:
         per_day = self.per_day(i)
         at = per_day * self.exposure(i, data.lower_days[i])
         end = per_day * self.exposure(i, data.lower_days[i] + self.span[m]) if self.by_days else at + self.miles
-        seen = np.clip(np.minimum(data.rate_days[i] - data.start_days[i], data.lower_days[i]), NOTHING, None)
+        seen = seen_alive(data.rate_days[i] - data.start_days[i], data.entry_days[i], data.lower_days[i])
         now, then, last = (self.survive(q, m) for q in (at, end, per_day * self.exposure(i, seen)))
         # running when read; since then it runs, or failed and nobody said so
         q = np.maximum(

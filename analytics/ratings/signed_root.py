@@ -80,7 +80,8 @@ class LawRating:
 
 
 class SignedRoot:
-    """r(log p) of one fit, each constrained fit started from the nearest one already made."""
+    """r(log p) of one fit, each constrained fit started from the nearest one already made. NaN, which rules no power out, where that did
+    not converge."""
 
     def __init__(self, model: JointModel, top: Optimum, reliability: float, log_weight: float, use: int):
         self.model, self.top = model, top
@@ -95,7 +96,7 @@ class SignedRoot:
     def __call__(self, log_power: float) -> float:
         if log_power not in self.fits:
             fit = fit_at(self.model, self.constraint(log_power), self._start(log_power))
-            gap = 2 * max(float(self.top.value[0] - fit.value[0]), 0.0)
+            gap = 2 * max(float(self.top.value[0] - fit.value[0]), 0.0) if fit.converged[0] else NAN
             self.fits[log_power] = fit, float(np.sign(self.estimate - log_power) * np.sqrt(gap))
         return self.fits[log_power][1]
 
@@ -151,7 +152,9 @@ class SignedRoot:
     def _interpolated(self, target: float) -> float:
         """log p at ``target`` on the polynomial in r through the estimate, with its slope there, and the three nearest fits (inverse
         interpolation by divided differences: Burden and Faires, Numerical Analysis, section 3.3, from memory)."""
-        fits = sorted(((r, p) for p, (_, r) in self.fits.items() if r != 0.0), key=lambda k: abs(k[0] - target))
+        fits = sorted(
+            ((r, p) for p, (_, r) in self.fits.items() if r != 0.0 and r == r), key=lambda k: abs(k[0] - target)
+        )
         points = [(0.0, self.estimate), (0.0, self.estimate), *fits[:3]]
         r = [r for r, _ in points]
         table = [p for _, p in points]

@@ -81,6 +81,20 @@ def fleet():
     return draw_fleet(CELLS["500 units, 20 failures"], np.random.default_rng(21))
 
 
+def test_a_fit_that_did_not_converge_rules_no_power_out(fleet, monkeypatch):
+    model, top = fit_joint(joint_model(fleet, 50_000.0))
+    bound = SignedRoot(model, top, 0.9, np.log(7500), 0).solve(1.28)
+
+    def broken(model, constraint, start, tolerance=1e-8):
+        fit = fit_at(model, constraint, start, tolerance)
+        wild = abs(constraint.x0[0] + model.centre[0] - bound) < 0.1  # around where the bound would lie
+        return replace(fit, converged=np.array([not wild]), value=fit.value - 50 * wild)
+
+    monkeypatch.setattr("analytics.ratings.signed_root.fit_at", broken)
+    root = SignedRoot(model, top, 0.9, np.log(7500), 0)
+    assert root.solve(1.28) <= bound - 0.1 + 1e-6
+
+
 def test_the_constraint_holds_and_the_root_falls(fleet):
     model, top = fit_joint(joint_model(fleet, 50_000.0))
     root = SignedRoot(model, top, 0.9, np.log(7500), 0)

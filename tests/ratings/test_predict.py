@@ -170,12 +170,20 @@ def test_a_unit_never_read_fails_as_often_as_such_units_do(fleet, fit):
     assert told[0, 0] < any_[0, 0]
 
 
-def test_a_read_unit_that_was_read_long_ago_may_have_failed_silently(fit):
-    """One truck read at 20,000 miles and 500 days, now 1,000 days old: S and S' in closed form."""
+@pytest.mark.parametrize(("tuned", "known"), [(0.0, 500.0), (400.0, 500.0), (700.0, 700.0)])
+def test_a_read_unit_that_was_read_long_ago_may_have_failed_silently(fit, tuned, known):
+    """One truck read at 20,000 miles and 500 days, now 1,000 days old: S and S' in closed form. Tuned after the reading, it ran when tuned."""
     model, top = fit.fitted()
     theta, lay = top.theta[0], model.layout
     data = life_data(
-        [np.nan], [np.inf], [900.0], [7000.0], lower_days=[1000.0], rate_miles=[20_000.0], rate_days=[500.0]
+        [np.nan],
+        [np.inf],
+        [900.0],
+        [7000.0],
+        entry_days=[tuned],
+        lower_days=[1000.0],
+        rate_miles=[20_000.0],
+        rate_days=[500.0],
     )
     x = np.concatenate([[1.0], model.covariates(np.log(900.0), np.log(7000.0))])[None]
     one = replace(model, data=data, x=x)
@@ -186,7 +194,7 @@ def test_a_read_unit_that_was_read_long_ago_may_have_failed_silently(fit):
         z = beta * np.log(miles / 50_000.0) - (x @ theta[lay.gamma])[0]
         return float(survival_of(np.array(z), model.law))
 
-    s0, s1, sr = (survive(40.0 * d) for d in (1000.0, 1050.0, 500.0))
+    s0, s1, sr = (survive(40.0 * d) for d in (1000.0, 1050.0, known))
     assert told[0, 0] == pytest.approx(pi * (s0 - s1) / ((1 - pi) * sr + pi * s0), rel=1e-9)
 
 
@@ -406,7 +414,12 @@ def test_a_truck_reported_gone_on_the_last_day_is_not_followed_on(tmp_path, word
 
 def test_a_life_far_past_its_end_where_every_failure_is_reported_still_runs():
     """Driven 100 times as far as when it was read, with a share reported of 1: the chance of having run on is nought in figures."""
-    told = {"lower_days": np.array([1000.0]), "rate_days": np.array([10.0]), "start_days": np.array([0.0])}
+    told = {
+        "lower_days": np.array([1000.0]),
+        "rate_days": np.array([10.0]),
+        "start_days": np.array([0.0]),
+        "entry_days": np.array([0.0]),
+    }
     ahead = SimpleNamespace(
         which=np.array([0]), data=SimpleNamespace(**told), by_days=True, span=np.array([91.0]), miles=0.0, share=np.array([[1.0]]),
         per_day=lambda i: np.ones((1, 1)), exposure=lambda i, days: days[None], survive=lambda miles, m: -(miles**2),
