@@ -22,7 +22,7 @@ import pandas as pd
 from analytics.errors import RecordsError
 from analytics.records.headings import HEADINGS, heading_key
 from analytics.records.shop import SheetPlace, Shop
-from analytics.records.workbook import MOST_BYTES, MOST_CELLS, MOST_ROWS, page_names, read_page, too_far
+from analytics.records.workbook import MOST_BYTES, MOST_CELLS, MOST_LETTERS, MOST_ROWS, page_names, read_page, too_far
 
 _TEXTS = (".csv", ".txt", ".tsv")
 _ENDINGS = (".csv", ".xlsx", ".parquet")
@@ -433,20 +433,18 @@ def _parquet_rows(path: Path, name: str) -> list[Sequence[str]]:
     told = pq.ParquetFile(path).metadata
     if told.num_rows > MOST_ROWS or told.num_rows * told.num_columns > MOST_CELLS:
         raise too_large(name, path.name, f"{told.num_rows:,} rows of {told.num_columns:,} columns")
-    table = pq.read_table(path)
+    table = pq.read_table(path, read_dictionary=told.schema.names)  # a long text that rows share is held once
     columns = []
     for column in table.columns:
         # each distinct value is turned into text once
         try:
             coded = column.combine_chunks().dictionary_encode()
-            codes = coded.indices.to_numpy(zero_copy_only=False) if coded.null_count == 0 else None
+            codes = coded.indices.fill_null(len(coded.dictionary)).to_numpy()
         except (pa.ArrowException, ValueError, TypeError, AttributeError):
-            codes = None
-        if codes is None:
             columns.append(list(map(as_text, column.to_pylist())))
             continue
-        distinct = np.array([as_text(v) for v in coded.dictionary.to_pylist()], dtype=object)
-        columns.append(distinct[codes].tolist() if len(distinct) else [""] * len(column))
+        distinct = np.array([*map(as_text, coded.dictionary.to_pylist()), ""], dtype=object)
+        columns.append(distinct[codes].tolist())
     return [table.column_names, *zip(*columns, strict=True)]
 
 
@@ -486,8 +484,12 @@ def _sqlite_rows(path: Path, table: str) -> list[Sequence[str]]:
     with closing(_connect(path)) as base:
         cursor = base.execute(f'SELECT * FROM "{quoted}"')
         rows: list[Sequence[str]] = [[c[0] for c in cursor.description]]
+        letters = 0
         for row in cursor:
             rows.append(list(map(as_text, row)))
+            letters += sum(map(len, rows[-1]))
+            if letters > MOST_LETTERS:
+                raise too_large(table, path.name, f"more than {MOST_LETTERS:,} letters")
             if len(rows) > MOST_ROWS or len(rows) * len(row) > MOST_CELLS:
                 raise too_large(table, path.name, f"more than {len(rows) - 1:,} rows")
         return rows

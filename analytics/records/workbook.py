@@ -5,6 +5,7 @@ from __future__ import annotations
 import posixpath
 import re
 import zipfile
+from array import array
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -14,7 +15,9 @@ from xml.etree import ElementTree
 from xml.parsers import expat
 
 #: what one sheet may hold: far above any shop, low enough that a file gone wrong cannot fill the memory
-MOST_ROWS, MOST_CELLS, MOST_BYTES = 2_000_000, 60_000_000, 2_000_000_000
+MOST_ROWS, MOST_CELLS, MOST_BYTES, MOST_LETTERS = 2_000_000, 60_000_000, 2_000_000_000, 500_000_000
+#: what the reader takes whole besides the cells, and how long any of it may be
+_TAKEN_WHOLE, _MOST_WHOLE = ("workbook.xml", "styles.xml", ".rels", "manifest.xml"), 20_000_000
 _PIECE = 1 << 20
 _PLACE = re.compile(r"([A-Za-z]+)([0-9]+)")
 #: a unit that a number format shows beside the number: 0" km", #,##0 \k\g
@@ -97,9 +100,12 @@ def read_page(path: Path, name: str) -> Page:
 
 
 def _carry_down(rows: list[list[object]], spans: Sequence[tuple[Cell, Cell]]) -> tuple[Cell, ...]:
-    """Fill cells merged over several rows of one column with the value at their top, in place; the cells filled."""
+    """Fill cells merged over several rows of one column with the value at their top, in place; the cells filled. Raises ValueError."""
     filled: list[Cell] = []
+    cells = sum(map(len, rows))
     for (top, left), (bottom, right) in spans:
+        if len(filled) > cells:
+            raise ValueError("its merged cells lie over each other")
         if left != right or top >= len(rows) or left >= len(rows[top]):
             continue
         for row in range(top + 1, min(bottom + 1, len(rows))):
@@ -119,7 +125,8 @@ def _scan_of(path: Path) -> _Scan:
 
 @lru_cache(maxsize=32)
 def _scan(path: Path, _changed: int, _size: int) -> _Scan:
-    """One pass over a workbook. The reader makes room for every cell between the first and the last; one stray cell is enough.
+    """One pass over a workbook. The reader makes room for every cell between the first and the last, and for a text as often as cells
+    share or repeat it; one stray cell is enough, or one long text.
 
     Any file in the archive may be the sheet, by whatever name, so each that speaks of cells is read by a parser of its own
     right, whatever quotes or sizes it is written with. Raises ValueError where one cannot be parsed or is not as long as it says.
@@ -129,20 +136,28 @@ def _scan(path: Path, _changed: int, _size: int) -> _Scan:
         whole = sum(entry.file_size for entry in book.infolist())
         if whole > MOST_BYTES:
             return _Scan(f"{whole / 1e9:.1f} gigabytes when unpacked", {})
+        for entry in book.infolist():
+            if entry.filename.casefold().endswith(_TAKEN_WHOLE) and entry.file_size > _MOST_WHOLE:
+                return _Scan(f"{entry.file_size / 1e6:,.0f} megabytes of {entry.filename}", {})
         styles = _styles(book)
+        cells, shared = [], []
         for entry in book.infolist():
             with book.open(entry) as file:  # to the end: its length and checksum are compared with what was claimed
-                rest, speaks = b"", False
+                rest, speaks = b"", [False, False]
                 while piece := file.read(_PIECE):
-                    speaks = speaks or any(word in rest + piece for word in (b"sheetData", b"table-row"))
+                    for at, words in enumerate(((b"sheetData", b"table-row"), (b"sst",))):
+                        speaks[at] = speaks[at] or any(word in rest + piece for word in words)
                     rest = piece[-20:]
-            if speaks:
-                reader = _Extent(*styles)
-                with book.open(entry) as file:
-                    found = reader.read(file)
-                if found:
-                    return _Scan(found, {})
-                marks[entry.filename] = reader.marks
+            if any(speaks):
+                (cells if speaks[0] else shared).append(entry)
+        texts = array("L")
+        for entry in shared + cells:
+            reader = _Extent(*styles, texts)
+            with book.open(entry) as file:
+                found = reader.read(file)
+            if found:
+                return _Scan(found, {})
+            marks[entry.filename] = reader.marks
     return _Scan("", marks)
 
 
@@ -182,37 +197,54 @@ def _unit_shown(code: str) -> str:
 
 
 class _Extent:
-    """How far the cells of one sheet reach, and their marks, from its XML as it streams by."""
+    """How far the cells of one sheet reach, what they hold, and their marks, from its XML as it streams by.
 
-    def __init__(self, struck: frozenset[int], units: Mapping[int, str]) -> None:
-        self.struck, self.units = struck, units
+    texts: the lengths of the texts that cells share, which the sheet that lists them adds.
+    """
+
+    def __init__(self, struck: frozenset[int], units: Mapping[int, str], texts: array[int]) -> None:
+        self.struck, self.units, self.texts = struck, units, texts
         self.row = self.column = self.times = self.right = self.down = self.filled = 0
+        self.cells = self.merged = self.letters = 0
         self.marks = Marks()
-        self.wrong: list[str] | None = None
+        self.kind, self.listing = "", False
+        self.told: list[str] | None = None
+        self.repeated: list[tuple[int, int]] = []
 
     def read(self, file: IO[bytes]) -> str:
-        """The furthest cell in words where it is too far, else ""."""
+        """What there is too much of, in words, or ""."""
         parser = expat.ParserCreate()
         parser.StartElementHandler, parser.EndElementHandler = self._begin, self._end
         parser.CharacterDataHandler = self._text
         try:
             while piece := file.read(_PIECE):
                 parser.Parse(piece, False)
-                if self._far():
+                if self._too_much():
                     break
             else:
                 parser.Parse(b"", True)
         except expat.ExpatError as err:
             raise ValueError(f"a sheet in it is broken: {err}") from err
-        return f"a cell as far away as {_letters(self.right)}{self.down}" if self._far() else ""
+        return self._too_much()
 
-    def _far(self) -> bool:
-        return self.right * self.down > MOST_CELLS or self.down > MOST_ROWS
+    def _too_much(self) -> str:
+        if self.right * self.down > MOST_CELLS or self.down > MOST_ROWS:
+            return f"a cell as far away as {_letters(self.right)}{self.down}"
+        if self.letters > MOST_LETTERS:
+            return f"{self.letters:,} letters"
+        if len(self.texts) > MOST_CELLS:
+            return f"more than {MOST_CELLS:,} texts"
+        if max(self.merged, self.cells - self.right * self.down) > MOST_ROWS:
+            return f"more than {MOST_ROWS:,} cells that are merged, or in a place that is taken"
+        return ""
 
     def _begin(self, name: str, told: dict[str, str]) -> None:
         kind = name.rpartition(":")[2]
         if kind == "c":
             self._cell(told)
+        elif kind == "si":
+            self.texts.append(0)
+            self.listing = True
         elif kind == "row":
             self.row, self.column = int(told.get("r", self.row + 1)), 0
             if told.get("hidden") in ("1", "true"):
@@ -221,12 +253,20 @@ class _Extent:
             kind == "table-row"
         ):  # of .ods: rows and cells that repeat; blank ones behind the last are not made room for
             self.times, self.column, self.filled = _times(told, "number-rows-repeated"), 0, 0
+            self.repeated.append((self.letters, self.times))
         elif kind in ("table-cell", "covered-table-cell"):
-            self.column += _times(told, "number-columns-repeated")
+            times = _times(told, "number-columns-repeated")
+            self.column += times
+            self.repeated.append((self.letters, times))
+            self.letters += sum(map(len, told.values()))
             if any(key.endswith("value-type") for key in told):
                 self.filled = self.column
         elif kind == "p":
             self.filled = self.column
+        elif kind == "s":  # so many spaces
+            self.letters += _times(told, "c")
+        elif kind == "mergeCell":
+            self.merged += 1
 
     def _cell(self, told: dict[str, str]) -> None:
         """A cell of .xlsx: it says where it stands, or stands beside the one before."""
@@ -237,29 +277,47 @@ class _Extent:
                 self.column = 26 * self.column + ord(letter) - 64
         else:
             self.column += 1
-        self.right, self.down = max(self.right, self.column), max(self.down, self.row)
+        self.right, self.down, self.cells = max(self.right, self.column), max(self.down, self.row), self.cells + 1
         style = int(told["s"]) if told.get("s", "").isdecimal() else 0
         if style in self.struck:
             self.marks.struck.add((self.row - 1, self.column - 1))
         if style in self.units:
             self.marks.units[self.row - 1, self.column - 1] = self.units[style]
-        self.wrong = [] if told.get("t") == "e" else None
+        self.kind = told.get("t", "")
+        self.told = [] if self.kind in ("e", "s") else None
 
     def _text(self, text: str) -> None:
-        if self.wrong is not None:
-            self.wrong.append(text)
+        self.letters += len(text)
+        if self.listing:
+            self.texts[-1] += len(text)
+        elif self.told is not None:
+            self.told.append(text)
 
     def _end(self, name: str) -> None:
         kind = name.rpartition(":")[2]
-        if kind == "f" and self.wrong is not None:
-            self.wrong.clear()  # the formula, not what came of it
-        elif kind == "c" and self.wrong is not None:
-            self.marks.errors[self.row - 1, self.column - 1] = "".join(self.wrong).strip()
-            self.wrong = None
-        elif kind == "table-row":
-            self.row += self.times
-            if self.filled:
-                self.right, self.down = max(self.right, self.filled), max(self.down, self.row)
+        if self.told is not None:
+            self._end_in_cell(kind, self.told)
+        elif kind == "si":
+            self.listing = False
+        elif kind in ("table-row", "table-cell", "covered-table-cell"):
+            before, times = self.repeated.pop()
+            self.letters += (self.letters - before) * (times - 1)
+            if kind == "table-row":
+                self.row += self.times
+                if self.filled:
+                    self.right, self.down = max(self.right, self.filled), max(self.down, self.row)
+
+    def _end_in_cell(self, kind: str, told: list[str]) -> None:
+        if kind == "f":
+            told.clear()  # the formula, not what came of it
+        elif kind == "v" and self.kind == "s":
+            at = int("".join(told))
+            self.letters += self.texts[at] if 0 <= at < len(self.texts) else 0
+            told.clear()
+        elif kind == "c":
+            if self.kind == "e":
+                self.marks.errors[self.row - 1, self.column - 1] = "".join(told).strip()
+            self.told = None
 
 
 def _letters(column: int) -> str:

@@ -94,29 +94,51 @@ ONE, FAR, FAR_QUOTED = 'r="A1"', 'r="XFD1048576"', "r='XFD1048576'"
 CELL = '<c {} t="inlineStr"><is><t>x</t></is></c>'
 
 
-def raw_workbook(rows: str, sheet: str = "worksheets/sheet1.xml") -> bytes:
-    """A workbook as small as can be, its rows as written and its one sheet under a name of choice."""
+MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+
+
+def raw_workbook(
+    rows: str, sheet: str = "worksheets/sheet1.xml", merged: str = "", more: dict[str, str] | None = None
+) -> bytes:
+    """A workbook as small as can be, its rows and merged cells as written, its one sheet under a name of choice, with ``more`` files."""
     office = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
     package = "http://schemas.openxmlformats.org/package/2006/relationships"
-    main = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
     files = {
         "_rels/.rels": f'<Relationships xmlns="{package}"><Relationship Id="a" Type="{office}/officeDocument" Target="xl/workbook.xml"/></Relationships>',
-        "xl/workbook.xml": f'<workbook xmlns="{main}" xmlns:r="{office}"><sheets><sheet name="builds" sheetId="1" r:id="a"/></sheets></workbook>',
+        "xl/workbook.xml": f'<workbook xmlns="{MAIN}" xmlns:r="{office}"><sheets><sheet name="builds" sheetId="1" r:id="a"/></sheets></workbook>',
         "xl/_rels/workbook.xml.rels": f'<Relationships xmlns="{package}"><Relationship Id="a" Type="{office}/worksheet" Target="{sheet}"/></Relationships>',
-        f"xl/{sheet}": f'<worksheet xmlns="{main}"><sheetData>{rows}</sheetData></worksheet>',
+        f"xl/{sheet}": f'<worksheet xmlns="{MAIN}"><sheetData>{rows}</sheetData>{merged}</worksheet>',
     }
-    return _zipped(files)
+    return _zipped(files | (more or {}))
 
 
-def endless_ods() -> bytes:
-    """One cell that says it stands a million times a thousand."""
+SHARED = '<c t="s"><v>0</v></c>'
+
+
+def sharing(letters: int, cells: int) -> bytes:
+    """One text of so many letters that so many cells share."""
+    texts = f'<sst xmlns="{MAIN}"><si><t>{"x" * letters}</t></si></sst>'
+    return raw_workbook(f"<row>{SHARED * 10}</row>" * (cells // 10), more={"xl/sharedStrings.xml": texts})
+
+
+def claiming(size: int, letters: int) -> bytes:
+    """A workbook with a file of so many letters that is said to be of another size."""
+    made = bytearray(raw_workbook(f"<row>{CELL.format('')}</row>", more={"xl/more.xml": "x" * letters}))
+    at = made.rindex(b"PK\x01\x02") + 24  # the length before packing, in the last entry of the list of files
+    made[at : at + 4] = size.to_bytes(4, "little")
+    return bytes(made)
+
+
+def ods_repeating(rows: int, columns: int, text: str) -> bytes:
+    """One cell that says it stands so many times a row, and the row so many times."""
     names = " ".join(f'xmlns:{k}="urn:oasis:names:tc:opendocument:xmlns:{k}:1.0"' for k in ("office", "table", "text"))
-    cell = '<table:table-cell office:value-type="string" table:number-columns-repeated="1000"><text:p>x</text:p></table:table-cell>'
-    row = f'<table:table-row table:number-rows-repeated="1000000">{cell}</table:table-row>'
+    cell = f'<table:table-cell office:value-type="string" table:number-columns-repeated="{columns}"><text:p>{text}</text:p></table:table-cell>'
+    row = f'<table:table-row table:number-rows-repeated="{rows}">{cell}</table:table-row>'
     body = f'<office:body><office:spreadsheet><table:table table:name="builds">{row}</table:table></office:spreadsheet></office:body>'
     return _zipped(
         {
             "mimetype": "application/vnd.oasis.opendocument.spreadsheet",
+            "META-INF/manifest.xml": '<m:manifest xmlns:m="urn:oasis:names:tc:opendocument:xmlns:manifest:1.0"/>',
             "content.xml": f"<office:document-content {names}>{body}</office:document-content>",
         }
     )
@@ -166,6 +188,17 @@ def damaged_database(folder: Path) -> None:
     database("CREATE TABLE readings (serial, read_on, odometer)")(folder)
     file = folder / "shop.db"
     file.write_bytes(file.read_bytes().replace(b"CREATE TABLE readings", b"CREATE T\xff\xfe\xfdE readings"))
+
+
+def damaged_page(folder: Path) -> None:
+    """Sound at its beginning, so that its tables have their names; the rows are overwritten."""
+    database(
+        "CREATE TABLE readings (serial, read_on, odometer)",
+        "INSERT INTO readings VALUES ('T-100', '2022-01-01', 15000)",
+    )(folder)
+    file = folder / "shop.db"
+    content = file.read_bytes()
+    file.write_bytes(content[:4096] + b"\xff" * (len(content) - 4096))
 
 
 def beside(make: Callable[[Path], object]) -> Callable[[Path], object]:
@@ -315,7 +348,37 @@ case(
     "a cell repeated a thousand million times",
     lambda folder: (
         toml('[sheets.builds]\nfile = "units.ods"\n')(folder),
-        (folder / "units.ods").write_bytes(endless_ods()),
+        (folder / "units.ods").write_bytes(ods_repeating(1_000_000, 1000, "x")),
+    ),
+)
+case(
+    "files",
+    "a long text repeated in a thousand cells",
+    lambda folder: (
+        toml('[sheets.builds]\nfile = "units.ods"\n')(folder),
+        (folder / "units.ods").write_bytes(ods_repeating(100, 10, "x" * 600_000)),
+    ),
+)
+case("files", "a long text that a thousand cells share", data("builds.xlsx", sharing(600_000, 1000)))
+case("files", "a workbook that says it unpacks to four gigabytes", data("builds.xlsx", claiming(2**32 - 2, 9)))
+case("files", "a workbook that unpacks to more than it says", data("builds.xlsx", claiming(9, 5_000_000)))
+case(
+    "files",
+    "a workbook of thirty megabytes of styles",
+    data(
+        "builds.xlsx",
+        raw_workbook("", more={"xl/styles.xml": f'<styleSheet xmlns="{MAIN}">{"<xf/>" * 6_000_000}</styleSheet>'}),
+    ),
+)
+case(
+    "files",
+    "cells merged over each other a thousand times",
+    data(
+        "builds.xlsx",
+        raw_workbook(
+            f"<row>{CELL.format('')}</row>" * 1000,
+            merged="<mergeCells>" + '<mergeCell ref="A1:A1000"/>' * 1000 + "</mergeCells>",
+        ),
     ),
 )
 case("files", "a web page called .xlsx", data("builds.xlsx", b"<html><table><tr><td>serial</td></tr></table></html>"))
@@ -324,6 +387,7 @@ case("files", "a parquet file of lists", data("builds.parquet", parquet(pd.DataF
 case("files", "two hundred million blanks in a small file", data("builds.parquet", endless_parquet()))
 case("files", "a database that is none", data("shop.db", b"SQLite format 3\0" + b"\xff" * 3000))
 case("files", "a database with damaged letters", damaged_database)
+case("files", "a database with a damaged page", damaged_page)
 case(
     "files",
     "a view that never ends",
@@ -335,6 +399,14 @@ case(
     "files",
     "a view of a cell without end",
     database("CREATE VIEW readings AS SELECT hex(zeroblob(400000000)) AS serial"),
+)
+case(
+    "files",
+    "a view of long texts that go on",
+    database(
+        "CREATE VIEW readings AS WITH RECURSIVE c(x) AS (SELECT 1 UNION ALL SELECT x + 1 FROM c LIMIT 200) "
+        "SELECT hex(zeroblob(2000000)) AS serial FROM c"
+    ),
 )
 case("files", "a view that calls for code", database("CREATE VIEW readings AS SELECT load_extension('x.so') AS serial"))
 case("files", "a table without rows", database("CREATE TABLE readings (serial, read_on, odometer)"))

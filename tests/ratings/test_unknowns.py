@@ -237,3 +237,19 @@ def test_a_truck_is_asked_once_for_all_that_is_unknown_of_it_and_for_no_part_wit
     found = ask_first(make_lifetimes(load_records(folder)), sample=0).table
     assert found.loc[found["serial"] == "T-050XY", "ask"].tolist() == ["power and odometer"]
     assert set(found["parts"]) == {"A"}
+
+
+def test_a_part_without_a_known_power_does_not_take_away_the_list_of_the_others(tmp_path):
+    """Three converters, of whose trucks none has a power on record, came back: nobody was named to ask for the shafts."""
+    folder = rateable_shop(tmp_path)
+    trucks = ["T-001XY", "T-002XY", "T-003XY"]
+    builds = pd.read_csv(folder / "builds.csv", dtype=str).set_index("serial")
+    builds.loc[trucks, ["power", "converter"]] = ["", "TC-9"]
+    builds.reset_index().to_csv(folder / "builds.csv", index=False)
+    back = pd.read_csv(folder / "returns.csv", dtype=str)
+    more = [returned(serial, "2023-05-01", "converter", miles_in_service=40_000) for serial in trucks]
+    pd.concat([back, pd.DataFrame(more)]).to_csv(folder / "returns.csv", index=False)
+    lifetimes = make_lifetimes(load_records(folder))
+    with pytest.raises(NotEnoughData, match="none of its 3 lives has power"):
+        ask_first(lifetimes, [("converter", "TC-9")], sample=0)
+    assert set(ask_first(lifetimes, sample=0).table["parts"]) == {"A"}
