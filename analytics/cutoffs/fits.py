@@ -63,7 +63,7 @@ def with_usual_weight(own: pd.DataFrame, table: pd.DataFrame) -> pd.Series:
     weight at all is on record, that of lives without any: judged by power alone, as the ratings do."""
     if not (table["weight_lb"] > 0).any():
         return pd.Series(ANY_WEIGHT, index=own.index)
-    known = table[table["weight_lb"] > 0].sort_values(["started_on", "weight_lb"], kind="stable")
+    known = table[table["weight_lb"] > 0].sort_values(["started_on", "weight_lb", "use"], kind="stable")
     weighed = one_row_a_truck(known)
     usual = weighed.groupby("use")["weight_lb"].median()
     return own["weight_lb"].fillna(own["use"].map(usual)).fillna(weighed["weight_lb"].median())

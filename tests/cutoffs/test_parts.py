@@ -27,6 +27,7 @@ from analytics.cutoffs.cost import (
     middle_tier,
     money_cut,
 )
+from analytics.cutoffs.fits import with_usual_weight
 from analytics.cutoffs.trial import failures_to_decide, plan_trial
 from analytics.errors import AnalyticsError, RecordsError
 from analytics.lifetimes.table import make_lifetimes
@@ -291,3 +292,16 @@ def test_a_truck_counts_once_in_the_overlap_however_often_its_part_was_replaced(
     lifetimes = make_lifetimes(load_records(write_shop(tmp_path, builds=builds, returns=back)))
     spread = comparable(lifetimes, "input shaft", "A", "B").spread.set_index(["quantity", "part"])
     assert spread.loc[("power_hp", "A"), "middle"] == pytest.approx(600)
+
+
+@pytest.mark.parametrize("order", [[0, 1, 2], [1, 0, 2]])
+def test_the_usual_weight_of_a_use_does_not_hang_on_the_order_of_components(order):
+    """One truck, tuned from street to drag on its first day, and another whose weight nobody wrote down."""
+    day = pd.Timestamp("2022-01-01")
+    rows = {"serial": "A", "started_on": day, "weight_lb": 8000.0, "count": 1}
+    table = pd.DataFrame(
+        [rows | {"use": "street"}, rows | {"use": "drag"}, rows | {"serial": "B", "weight_lb": 7000.0, "use": "street"}]
+    )
+    table = table.iloc[order].reset_index(drop=True)
+    own = pd.DataFrame({"weight_lb": [np.nan, np.nan], "use": ["street", "drag"]})
+    assert with_usual_weight(own, table).tolist() == [7000.0, 8000.0]

@@ -53,9 +53,11 @@ def share_below(values: list[float], share: float) -> float:
 
 
 def usual_weights(table: list[dict]) -> tuple[dict[str, float], float]:
-    """Middle of the first known weight of every truck (the lighter of two of a day), by use, and of all."""
+    """Middle of the first known weight of every truck (the lighter of two of a day, of one weight the first use by name), by use, and of all."""
     first: dict[tuple, dict] = {}
-    for row in sorted((r for r in table if known(r["weight_lb"])), key=lambda r: (r["started_on"], r["weight_lb"])):
+    for row in sorted(
+        (r for r in table if known(r["weight_lb"])), key=lambda r: (r["started_on"], r["weight_lb"], r["use"])
+    ):
         first.setdefault(row["truck"], row)
     uses = {row["use"] for row in first.values()}
     by_use = {use: middle([r["weight_lb"] for r in first.values() if r["use"] == use]) for use in uses}
