@@ -20,7 +20,7 @@ FILES = {
     # check and review: the records
     "lifetimes": Held("reckoning.lifetimes"),
     "counts": Held("figures.counts"),
-    "set_aside": Held("figures.counts", "which row and why: tests/records, tests/hostile"),
+    "set_aside": Held("figures.set_aside", "what people type otherwise: tests/records, tests/hostile"),
     "to_check": Held(
         "", "doubts about cells as typed, of which drawn shops have none: tests/records/test_doubts.py, tests/hostile"
     ),

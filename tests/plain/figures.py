@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from itertools import pairwise
 
 from tests.plain.reckoning import (
@@ -12,7 +12,6 @@ from tests.plain.reckoning import (
     NONE,
     Shop,
     band_of,
-    day_of,
     history,
     in_stretch,
     known,
@@ -598,20 +597,15 @@ def above_limit(shop: Shop, units: list[Watched], table: list[dict]) -> list[dic
 
 def counts(shop: Shop) -> list[dict]:
     """counts.csv: every row read is used or set aside."""
-    result = [{"sheet": "builds", "read": len(shop.builds), "used": len(shop.builds)}]
-    for name in ("returns", "readings", "changes", "fitted"):
-        n = sum(len(build[name]) for build in shop.builds)
-        result.append({"sheet": name, "read": n, "used": n})
-    result.append({"sheet": "limits", "read": shop.limits_read, "used": len(shop.limits)})
-    taken = []
-    for row in sorted(shop.judged_again, key=lambda row: (row["day"], row["finding"], row["order"], row["cause"])):
-        own = [r for r in shop.by_serial[row["serial"]]["returns"] if r["component"] == row["component"]]
-        on = day_of(row["returned_on"])
-        days = [r["day"] for r in own if (r["day"] == on if on else r["day"] <= row["day"])]
-        fits = [id(r) for r in own if days and r["day"] == max(days)]
-        taken += fits if len(fits) == 1 and fits[0] not in taken else []
-    result.append({"sheet": "judged_again", "read": len(shop.judged_again), "used": len(taken)})
-    return [row | {"set_aside": row["read"] - row["used"]} for row in result]
+    aside = Counter(row["file"].removesuffix(".csv") for row in shop.aside)
+    return [
+        {"sheet": name, "read": n, "used": n - aside[name], "set_aside": aside[name]} for name, n in shop.read.items()
+    ]
+
+
+def set_aside(shop: Shop) -> list[dict]:
+    """set_aside.csv: which rows are not used, with the cell that tells it."""
+    return [{key: row[key] for key in ("file", "row", "column", "raw", "reason")} for row in shop.aside]
 
 
 def alike(own: list[dict], row: dict, column: str) -> bool:

@@ -1,8 +1,8 @@
 """The figures of a shop reckoned a second time, from its CSV files, in plain loops.
 
 Written from what the README says the sheets mean. Nothing of the package is imported, so that a fault of the package
-cannot be a fault of this too. Cells are taken to be clean (dates as 2024-03-31, no misspelt serial, no row entered
-twice): reading what people type is tested elsewhere. Days are whole numbers (date.toordinal()).
+cannot be a fault of this too. Cells are taken to be clean (dates as 2024-03-31, no misspelt serial): reading what people
+type is tested elsewhere. Days are whole numbers (date.toordinal()).
 """
 
 from __future__ import annotations
@@ -62,6 +62,9 @@ class Shop:
         self.at_risk_to_show = checks.get("at_risk_to_show", 5)
         self.hidden = self.settings.get("findings", {}).get("found_at_teardown", [])
         self.units = {"power": "hp", "weight": "lb", "distance": "miles"} | self.settings.get("units", {})
+        self.read: dict[str, int] = {}  # rows of each sheet
+        self.aside: list[dict] = []  # those that are not used: file, row, column, raw, says
+        self.by_serial: dict[str, dict] = {}
         self.builds = [self.build(row) for row in self.rows(folder, "builds", "built_on", "in_service_on")]
         self.by_serial = {build["serial"]: build for build in self.builds}
         for name, *days in (
@@ -70,19 +73,17 @@ class Shop:
             for build in self.builds:
                 build[name] = []
             for row in self.rows(folder, name, *days):
-                if row["serial"] in self.by_serial:
-                    self.by_serial[row["serial"]][name].append(row)
+                self.by_serial[row["serial"]][name].append(row)
         for build in self.builds:
             self.returns(build)
             for row in build["changes"]:
                 row["load"] = (self.power(row), amount(row["weight"], self.units["weight"]), row["use"])
         self.trucks = [truck for build in self.builds for truck in singles(build)]
-        limits = self.rows(folder, "limits", "effective_on")
-        self.limits, self.limits_read = self.limits_of(limits), len(limits)
-        self.judged_again = self.rows(folder, "judged_again", "judged_on")
+        self.limits = self.limits_of(self.rows(folder, "limits", "effective_on"))
+        self.judge_again(self.rows(folder, "judged_again", "judged_on"))
 
     def rows(self, folder: Path, name: str, *days: str) -> list[dict]:
-        """Rows of a sheet known of by the as-of day: by the first of ``days`` that is filled, or undated."""
+        """Rows of a sheet known of by the as-of day, by the first of ``days`` that is filled, or undated; without those that are no record."""
         with (folder / f"{name}.csv").open(newline="") as sheet:
             rows = list(csv.DictReader(sheet))
         for row in rows:
@@ -90,7 +91,57 @@ class Shop:
             row["day"] = next((day for day in dates if day is not None), None)
             for heading in days:
                 row[heading + "?"] = day_of(row[heading])
-        return [row for row in rows if row["day"] is None or row["day"] <= self.as_of]
+        known_of = [(n, row) for n, row in enumerate(rows, 2) if row["day"] is None or row["day"] <= self.as_of]
+        if name == "builds":
+            self.to_come = {row["serial"] for row in rows} - {row["serial"] for _, row in known_of}
+        elif name == "fitted":  # what was put in is known with its build
+            known_of = [(n, row) for n, row in known_of if row["serial"] not in self.to_come]
+        told: dict[tuple, int] = {}
+        kept = []
+        for line, row in known_of:
+            column, says = self.no_record(name, row, told.setdefault(tuple(row.values()), line), line)
+            row["line"] = line
+            if says:
+                self.put_aside(name, row, column, says)
+            else:
+                kept.append(row)
+        self.read[name] = len(known_of)
+        return kept
+
+    def put_aside(self, name: str, row: dict, column: str, says: str) -> None:
+        self.aside.append(
+            {"file": f"{name}.csv", "row": row["line"], "column": column, "raw": row[column], "reason": says}
+        )
+
+    def no_record(self, name: str, row: dict, first: int, line: int) -> tuple[str, str]:
+        """The column and the reason why a row is no record; first: where the same is entered first. ("", "") for one that is."""
+        if name not in ("builds", "limits") and row["serial"] not in self.by_serial:
+            return "serial", "no build with this serial"
+        if first < line and (name == "builds" or (name == "returns" and self.by_serial[row["serial"]]["count"] == 1)):
+            return "serial", f"the same {name[:-1]} is entered in row {first}"
+        if first < line and name in ("changes", "fitted"):
+            return "serial", "is entered twice"
+        column, *says = {
+            "readings": ("odometer", "runs", "still_running", "odometer_replaced"),
+            "changes": ("power", "weight", "use"),
+            "judged_again": ("finding", "order", "cause"),
+        }.get(name, ("",))  # fmt: skip
+        return (column, "that could be read") if says and not any(row[h] for h in (column, *says)) else ("", "")
+
+    def judge_again(self, rows: list[dict]) -> None:
+        """Each is of the last return of its component before it, or of the one it names, if that is one and not judged again before."""
+        taken: dict[int, int] = {}
+        for row in sorted(rows, key=lambda row: (row["day"], row["finding"], row["order"], row["cause"])):
+            own = [r for r in self.by_serial[row["serial"]]["returns"] if r["component"] == row["component"]]
+            on = day_of(row["returned_on"])
+            days = [r["day"] for r in own if (r["day"] == on if on else r["day"] <= row["day"])]
+            fits = [id(r) for r in own if days and r["day"] == max(days)]
+            if len(fits) == 1 and fits[0] not in taken:
+                taken[fits[0]] = row["line"]
+            else:
+                says = f"{len(fits)} returns of this component" if fits else "no return of this unit and component"
+                says = f"already judged again in row {taken[fits[0]]}" if len(fits) == 1 else says
+                self.put_aside("judged_again", row, "serial", says)
 
     def power(self, row: dict, heading: str = "power") -> float:
         """At the crank."""
@@ -115,6 +166,13 @@ class Shop:
             one = sum(b - a > EDGE_LB for a, b in pairwise(edges))
             row["narrow"] = (["any", "over", "up to"].index(row["kind"]), -one if row["kind"] == "up to" else one)
             kept.setdefault((*part, row["narrow"], row["use"], row["day"]), []).append(row)
+        for own in kept.values():
+            first = {round(row["power_hp"], 6): row for row in reversed(own)}
+            for row in own:
+                if row not in first.values():
+                    self.put_aside("limits", row, "power_limit", "the same limit is entered twice")
+                elif len(first) > 1:
+                    self.put_aside("limits", row, "power_limit", "another limit of the same day")
         return [own[0] for own in kept.values() if len({round(row["power_hp"], 6) for row in own}) == 1]
 
     def build(self, row: dict) -> dict:

@@ -90,7 +90,22 @@ class _Shop:
             self.truck(f"T-{k:02d}{'ABCDEFGHJ'[k]}{'QRSTUVWXY'[k]}")
         for _ in range(self.rnd.choice((0, 2, 5))):
             self.limit()
-        return self.sheets, self.toml()
+        toml = self.toml()
+        self.spoil()
+        return self.sheets, toml
+
+    def spoil(self) -> None:
+        """Rows that are no records: entered again, of a truck nobody built, or saying nothing."""
+        alone = {row["serial"] for row in self.sheets["builds"] if row["count"] in ("", 1)}
+        for name, rows in self.sheets.items():
+            again = [row for row in rows if name != "returns" or row["serial"] in alone]
+            if again and name not in ("readings", "judged_again") and self.chance(0.2):
+                rows.append(dict(self.rnd.choice(again)))
+            if rows and name not in ("builds", "limits") and self.chance(0.1):
+                rows.append(self.rnd.choice(rows) | {"serial": "Z-99ZZ"})
+            says = {"readings": "read_on", "changes": "changed_on", "judged_again": "judged_on"}.get(name)
+            if rows and says and self.chance(0.1):
+                rows.append({key: rows[0].get(key, "") for key in ("serial", "component", says) if key in rows[0]})
 
     def toml(self) -> str:
         power, weight, distance = self.units

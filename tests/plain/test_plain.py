@@ -94,6 +94,7 @@ def check(folder: Path, replay: bool = True) -> list[str]:
         ("random_calls", figures.random_calls(shop, units), "serial"),
         ("above_limit", figures.above_limit(shop, units, table), "serial over_by odometer_known"),
         ("counts", figures.counts(shop), "sheet"),
+        ("set_aside", figures.set_aside(shop), "file row"),
     ):
         got = {
             "came back": lambda: came_back(records, span, 0).table,
@@ -104,6 +105,7 @@ def check(folder: Path, replay: bool = True) -> list[str]:
             "random_calls": lambda: random_calls(records, lifetimes).table,
             "above_limit": lambda: above_limit(records, snapshot).table,
             "counts": lambda: records.books.counts,
+            "set_aside": lambda: with_reasons(records.books.set_aside, figures.set_aside(shop)),
         }[name]
         try:
             frame = got()
@@ -119,6 +121,16 @@ def check(folder: Path, replay: bool = True) -> list[str]:
         compare("back-test", replayed(then, lifetimes), figures.replayed(before, shop), "component part",
                 only="component part failures units came_back failed_in_quarter left_out left_out_came_back")  # fmt: skip
     return found
+
+
+def with_reasons(aside: pd.DataFrame, should: list[dict]) -> pd.DataFrame:
+    """The rows set aside; for a reason the words of it that ``should`` asks of that row, where it holds them."""
+    words = {(row["file"], row["row"]): row["reason"] for row in should}
+    said = [
+        asked if (asked := words.get((row.file, row.row), "none")) in row.reason else row.reason
+        for row in aside.itertuples()
+    ]
+    return aside.assign(reason=said)
 
 
 def replayed(before: Lifetimes, after: Lifetimes) -> pd.DataFrame:
