@@ -356,17 +356,19 @@ def ask_first(
     named = table[~table["part"].isin([NOT_RECORDED, ""])]  # what has no name is not rated
     pairs = sorted(set(zip(named["component"], named["part"], strict=True))) if parts is None else sorted(parts)
     lists = []
-    why = NotEnoughData(f"no part has {min_failures} failures and something unknown: there is nothing to rank by")
+    why: NotEnoughData | None = None
     for component, part in pairs:
         own = table[(table["component"] == component) & (table["part"] == part)]
         if own.loc[own["ended"] == "failed", "count"].sum() >= min_failures:
             try:
                 lists.append(unknowns_of_part(lifetimes, component, part, weight, None, options, 0, seed).table)
-            except NotEnoughData as err:  # of none of its lives power, weight and age are known: the others have their say
+            except NotEnoughData as err:  # none of its lives can be rated by: the others have their say
                 why = err
     lists = [f for f in lists if len(f)]
     if not lists:
-        raise why
+        raise why or NotEnoughData(
+            f"no part has {min_failures} failures and something unknown: there is nothing to rank by"
+        )
     frame = pd.concat(lists, ignore_index=True)
     frame = frame.groupby(["serial", "ask"], as_index=False, sort=True).agg(
         parts=("part", lambda p: ", ".join(p)), drop=("drop", "sum")

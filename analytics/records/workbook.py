@@ -140,7 +140,8 @@ def _scan(path: Path, _changed: int, _size: int) -> _Scan:
             if entry.filename.casefold().endswith(_TAKEN_WHOLE) and entry.file_size > _MOST_WHOLE:
                 return _Scan(f"{entry.file_size / 1e6:,.0f} megabytes of {entry.filename}", {})
         styles = _styles(book)
-        cells, shared = [], []
+        cells: list[zipfile.ZipInfo] = []
+        shared: list[zipfile.ZipInfo] = []
         for entry in book.infolist():
             with book.open(entry) as file:  # to the end: its length and checksum are compared with what was claimed
                 rest, speaks = b"", [False, False]
