@@ -19,6 +19,7 @@ from analytics.models.joint import JointModel, Terms, fit_joint, joint_model
 from analytics.models.lifedata import ANY_WEIGHT, NOTHING, LifeData, from_lifetimes, split_days
 from analytics.models.newton import Optimum
 from analytics.models.priors import Priors
+from analytics.records.load import NOT_RECORDED
 from analytics.records.measures import DAYS_A_YEAR
 
 PART_PRIOR = (0.0, 1.5)  # log of a factor of life between parts: half of them within 2.7
@@ -69,16 +70,25 @@ def with_usual_weight(own: pd.DataFrame, table: pd.DataFrame) -> pd.Series:
     return own["weight_lb"].fillna(own["use"].map(usual)).fillna(weighed["weight_lb"].median())
 
 
+def no_such_part(table: pd.DataFrame, component: str, part: str) -> AnalyticsError:
+    """What to say where the ``table`` of lifetimes holds none of a ``part`` of a ``component``: what it holds instead."""
+    known = sorted(set(table.loc[table["component"] == component, "part"]) - {NOT_RECORDED, ""})
+    if known:
+        return AnalyticsError(f"no lives of {component} {part}: of that component {', '.join(known)} are on record")
+    components = ", ".join(sorted(table["component"].unique()))
+    return AnalyticsError(
+        f"no lives of {component} {part}: "
+        + (f"no part of that component is on record, only of {components}" if components else "nothing is on record")
+    )
+
+
 def parts_data(lifetimes: Lifetimes, component: str, parts: Sequence[str]) -> PartsData:
     """Lives of the named parts of a component, the first being the one the others are measured by; lifetimes: of the shop. Raises AnalyticsError where one has none."""
     table = lifetimes.table
     own = table[(table["component"] == component) & table["part"].isin(parts)].copy()
     for part in parts:
         if not (own["part"] == part).any():
-            known = sorted(set(table.loc[table["component"] == component, "part"]) - {"", "not recorded"})
-            raise AnalyticsError(
-                f"no lives of {component} {part}: on record are {', '.join(known) if known else 'no such component'}"
-            )
+            raise no_such_part(table, component, part)
     own["weight_lb"] = with_usual_weight(own, table)
     names = tuple(f"part {p}" for p in parts[1:])
     for name, part in zip(names, parts[1:], strict=True):

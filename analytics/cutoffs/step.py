@@ -25,7 +25,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import chdtrc, chdtri, log_ndtr, ndtr, ndtri
 
-from analytics.cutoffs.fits import with_usual_weight
+from analytics.cutoffs.fits import no_such_part, with_usual_weight
 from analytics.cutoffs.risk import RiskSets, cut_z, pull_by_bin, redraw, risk_sets
 from analytics.cutoffs.shapes import PARAMETERS, STEPS, Fitted, ShapeTable
 from analytics.errors import AnalyticsError, NotEnoughData
@@ -140,12 +140,7 @@ def _own_lives(table: pd.DataFrame, component: str, part: str, axis: str, findin
         raise AnalyticsError(f"axis {axis!r}: use one of {', '.join(AXES)}")
     own = table[(table["component"] == component) & (table["part"] == part)]
     if own.empty:
-        known = sorted(set(table.loc[table["component"] == component, "part"]) - {NOT_RECORDED, ""})
-        components = ", ".join(sorted(table["component"].unique()))
-        raise AnalyticsError(
-            f"no lives of {component} {part}: "
-            + (f"on record are {', '.join(known)}" if known else f"no component of that name, only {components}")
-        )
+        raise no_such_part(table, component, part)
     if finding is not None and not (own["finding"] == finding).any():
         findings = ", ".join(sorted(set(own["finding"]) - {""})) or "none"
         raise AnalyticsError(f"{part}: nothing was found {finding!r}; on record are {findings}")

@@ -6,6 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from analytics.models.joint import Terms, joint_model, simulate
 from analytics.models.lifedata import life_data, seen_alive
@@ -80,3 +82,38 @@ def test_a_search_begun_where_nothing_can_be_reckoned_ends_there_and_the_others_
     found = maximise(parabola, np.array([[1e9, 0.0, 0.0], [3.0, -2.0, 1.0]]))
     assert found.converged.tolist() == [False, True]
     assert found.theta[1] == pytest.approx([0, 0, 0])
+
+
+@settings(max_examples=400, deadline=None, derandomize=True)
+@given(st.data())
+def test_what_a_life_says_is_a_chance_and_never_above_one(data):
+    """One truck that did not fail, or failed between two days, at any parameters: the log of a chance, so at most 0."""
+    draw = data.draw
+    begin, start = draw(st.sampled_from([0.0, 50.0, 400.0])), draw(st.sampled_from([0.0, 300.0]))
+    lower = begin + draw(st.floats(1.0, 900.0))
+    fails = draw(st.booleans())
+    read = draw(st.one_of(st.just(np.nan), st.floats(1.0, start + lower)))
+    life = life_data(
+        [np.nan],
+        [np.nan if fails else np.inf],
+        [700.0],
+        [7000.0],
+        entry_days=[begin],
+        lower_days=[lower],
+        upper_days=[lower + draw(st.floats(1.0, 300.0)) if fails else np.inf],
+        start_days=[start],
+        known_alive=[draw(st.booleans()) and not fails],
+        rate_miles=[np.nan if fails else 40.0 * read],
+        rate_days=[np.nan if fails else read],
+    )
+    terms = Terms(
+        decline=True,
+        change_days=200.0,
+        selection=draw(st.booleans()),
+        share=draw(st.sampled_from([0.3, 0.85, 1.0, None])),
+    )
+    model = joint_model(life, 50_000.0, law=draw(st.sampled_from(["weibull", "lognormal"])), terms=terms)
+    theta = np.array([draw(st.floats(-3.0, 3.0)) for _ in range(model.layout.size)])
+    theta[1] += draw(st.sampled_from([0.0, 5.0, -5.0, 60.0, -60.0]))
+    theta[model.layout.mu] += np.log(40.0)
+    assert value(model, theta) <= 1e-9
