@@ -18,7 +18,7 @@ from analytics.records.shop import Shop
 
 
 def read_builds(builds: Sheet, shop: Shop) -> None:
-    """Type the cells of builds."""
+    """Type the cells of builds. shop: whose settings say what a bare figure means."""
     values = builds.values
     read_load(builds, shop)
     at_install = quantity(builds, "odometer_at_install", cells.DISTANCE, shop.units.distance, "odometer_at_install")
@@ -60,6 +60,7 @@ def judge_repeats(builds: Sheet, returns: Sheet, order: pd.DataFrame) -> pd.Data
     """Set aside rows of builds whose serial came before, but for units shipped again after a return.
 
     Returns (at, first) of each such later shipment.
+    order: of events, a row per row of ``returns``.
     """
     again = order[order["at"] != order["first"]]
     day, n = known_on(builds), len(builds.alive)
@@ -108,7 +109,10 @@ def _differing(one: dict, other: dict) -> list[str]:
 
 
 def doubt_superseded(builds: Sheet, shop: Shop) -> None:
-    """List builds whose part was not yet, or no longer, the one to fit by [[supersessions]]."""
+    """List builds whose part was not yet, or no longer, the one to fit by [[supersessions]].
+
+    shop: whose settings hold them.
+    """
     day = begun(builds)
     for change in shop.names.supersessions:
         if change.effective_on is None:
@@ -125,7 +129,11 @@ def doubt_superseded(builds: Sheet, shop: Shop) -> None:
 
 
 def builds_table(builds: Sheet, first_rows: np.ndarray, shop: Shop) -> pd.DataFrame:
-    """The units, one row each; ``at``: position of the row in the sheet."""
+    """The units, one row each; ``at``: position of the row in the sheet.
+
+    builds: the sheet, its cells typed. first_rows: positions of those that stand for a unit. shop: its
+    settings.
+    """
     at = np.sort(first_rows[builds.in_use[first_rows]])
     picked = builds.values.iloc[at]
     plain_columns = ["odometer_at_install", "power_hp", "power_low", "power_high", "power_measured_at"]
@@ -154,7 +162,11 @@ def builds_table(builds: Sheet, first_rows: np.ndarray, shop: Shop) -> pd.DataFr
 def add_shipments(
     fitted: pd.DataFrame, changes: pd.DataFrame, builds: Sheet, shipments: pd.DataFrame, position: pd.Series, shop: Shop
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Units shipped again: their differing parts join ``fitted``, their differing particulars ``changes``."""
+    """Units shipped again: their differing parts join ``fitted``, their differing particulars ``changes``.
+
+    builds: the sheet. shipments: (at, first) of each later row. position: of a row's unit by its place in the
+    sheet. shop: its settings. Returns both.
+    """
     parts: list[dict] = []
     loads: list[dict] = []
     day = known_on(builds)

@@ -117,7 +117,7 @@ DISTANCE = Quantity("distance", _DISTANCE, "miles", 0, 2_000_000, {}, "mi, km", 
 
 
 def is_blank(text: str) -> bool:
-    """Whether a cell says nothing, or holds the error of a formula."""
+    """Whether a cell says nothing, or holds the error of a formula. text: of the cell."""
     return text.strip().casefold() in BLANKS or is_error(text)
 
 
@@ -128,7 +128,7 @@ ERROR = ("a spreadsheet error, not a value", "repair the formula in the sheet")
 
 
 def is_error(text: str) -> bool:
-    """Whether a cell holds a spreadsheet's error in place of a value."""
+    """Whether a cell holds a spreadsheet's error in place of a value. text: of the cell."""
     return text.strip().casefold() in _ERRORS
 
 
@@ -140,7 +140,10 @@ def by_distinct(text: pd.Series, parse: Callable[[str], tuple], columns: list[st
 
 
 def parse_number(text: str) -> float | None:
-    """A number with thousands marks or a decimal comma, or None. '1,050' is 1050, '3,9' is 3.9, '1.050,5' is 1050.5."""
+    """A number with thousands marks or a decimal comma, or None. '1,050' is 1050, '3,9' is 3.9, '1.050,5' is 1050.5.
+
+    text: of the cell.
+    """
     s = text.strip().replace("\u00a0", " ").replace("\u202f", " ").replace("’", "'")
     if re.fullmatch(r"[+-]?\d{1,3}([, '])\d{3}(\1\d{3})*(\.\d+)?", s):
         s = re.sub(r"[, ']", "", s)
@@ -162,6 +165,7 @@ def parse_quantity(text: str, kind: Quantity, default_unit: str) -> tuple:
 
     ``low`` and ``high`` differ from ``value`` (their midpoint) where a range was written. ``qualifier`` is the word
     beside the number that says how it was measured. ``problem`` is "" or the reason why there is no value.
+    text: of the cell; kind: of amount; default_unit: what a bare number is in.
     """
     if is_error(text):
         return _unread(*ERROR)
@@ -256,6 +260,8 @@ def parse_plain(
     """(value, problem, remedy) of a plain number such as a count, runs, rpm or money.
 
     thousands: whether three places after a point may be thousands, as in money, so that 1.250 is not believed.
+    text: of the cell. low, high: what is believed, both included. whole: whether it must be a whole number.
+    name: what messages call it.
     """
     if is_error(text):
         return np.nan, *ERROR

@@ -40,7 +40,10 @@ COLUMNS = [f"{m.column}{end}" for m in MEASURES for end in ("", "_low", "_high")
 
 
 def read_conditions(sheet: Sheet, shop: Shop) -> None:
-    """Type the measured columns of builds, returns or conditions; a row of conditions that says nothing is set aside."""
+    """Type the measured columns of builds, returns or conditions; a row of conditions that says nothing is set aside.
+
+    sheet: one of the three. shop: its settings.
+    """
     for what in MEASURES:
         if what.heading in OF_SHEET[sheet.name]:
             measure(sheet, what, unit_of(what, shop), shop.names.words.get(what.heading, {}))
@@ -58,6 +61,7 @@ def conditions_table(
     A build counts as measured on the day it went into service, also where a unit is shipped again (shipments: at, first);
     a return on the day it came in. Of several rows of one
     unit and day the order of the file decides nothing: they are sorted by what they say.
+    sheets: by name, read. units: a row each. position: of a unit by the row of builds.
     """
     frames = []
     for name in ("builds", "conditions", "returns"):

@@ -23,29 +23,41 @@ _HAIR = 1e-6  # for what is lost in changing units
 
 
 def up_to(weight_lb, edge_lb):
-    """Whether weights lie at or under an edge; arrays broadcast, an unknown weight (NaN) does not, inf is an edge above all."""
+    """Whether weights lie at or under an edge; arrays broadcast, an unknown weight (NaN) does not, inf is an edge above all.
+
+    weight_lb, edge_lb: lb, any shape.
+    """
     return np.asarray(weight_lb, float) <= np.asarray(edge_lb, float) + EDGE_LB + _HAIR
 
 
 def over(weight_lb, edge_lb):
-    """Whether weights lie above an edge; arrays broadcast, an unknown weight (NaN) does not."""
+    """Whether weights lie above an edge; arrays broadcast, an unknown weight (NaN) does not.
+
+    weight_lb, edge_lb: lb, any shape.
+    """
     return np.asarray(weight_lb, float) > np.asarray(edge_lb, float) + EDGE_LB + _HAIR
 
 
 def same_edge(a_lb, b_lb):
-    """Whether two edges are one; any weight (inf) is only itself."""
+    """Whether two edges are one; any weight (inf) is only itself. a_lb, b_lb: lb."""
     a, b = np.asarray(a_lb, float), np.asarray(b_lb, float)
     with np.errstate(invalid="ignore"):
         return (a == b) | (np.abs(a - b) <= EDGE_LB + _HAIR)
 
 
 def class_of(weight_lb, edges_lb) -> np.ndarray:
-    """Number of the weight class, 0 for the lightest, len(edges) for the open one and for an unknown weight (NaN)."""
+    """Number of the weight class, 0 for the lightest, len(edges) for the open one and for an unknown weight (NaN).
+
+    weight_lb: lb, any shape; edges_lb: in rising order.
+    """
     return np.searchsorted(np.asarray(edges_lb, float) + EDGE_LB + _HAIR, np.asarray(weight_lb, float), side="left")
 
 
 def band_of(power_hp, edges_hp) -> np.ndarray:
-    """Number of the power band, 0 for the lowest, len(edges) for the open one and for an unknown power (NaN)."""
+    """Number of the power band, 0 for the lowest, len(edges) for the open one and for an unknown power (NaN).
+
+    power_hp: hp, any shape; edges_hp: in rising order.
+    """
     return np.searchsorted(np.asarray(edges_hp, float) - EDGE_HP - _HAIR, np.asarray(power_hp, float), side="right")
 
 
@@ -58,7 +70,10 @@ class Weights:
 
 
 def weights_of(rated_lb: float, edges_lb: tuple[float, ...]) -> Weights:
-    """The class that was rated at a weight: above the last edge it is the open one. inf: any weight."""
+    """The class that was rated at a weight: above the last edge it is the open one. inf: any weight.
+
+    rated_lb: lb; edges_lb: in rising order.
+    """
     if math.isinf(rated_lb):
         return Weights()
     return Weights(over_lb=edges_lb[-1]) if over(rated_lb, edges_lb[-1]) else Weights(up_to_lb=rated_lb)

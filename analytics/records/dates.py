@@ -104,6 +104,7 @@ def parse_dates(text: pd.Series, order: str | None, epoch: int, short_year: bool
     ``second`` is filled only where a numeric date can be read both day first and month first and ``order`` does not
     say which. Two-digit years 80 to 99 are 19xx, the others 20xx. A bare five-digit number is a spreadsheet's serial
     day in the given epoch (1900 or 1904; they differ by 1,462 days). short_year: 22-03-15 may be 15 March 2022 too.
+    text: of the cells.
     """
 
     def one(raw: str) -> tuple:
@@ -196,6 +197,7 @@ def settle(candidates: list[tuple[np.ndarray, np.ndarray]]) -> tuple[list[np.nda
 
     Each item is (first, second), datetime64 arrays of shape (n,), NaT where unknown. Returns the settled dates (NaT
     where still two-way or unknown) and a mask of rows in which no choice is in order.
+    candidates: the columns, in the order in which they must follow.
     """
     n = len(candidates[0][0])
     options = 2 ** len(candidates)

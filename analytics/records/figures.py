@@ -24,6 +24,8 @@ def figures(
     Figures not believed are listed, or set aside where they are all their row says. Each return of a row of builds that
     stands for several units is judged alone: it speaks of one of them. What is believed there goes to the returns'
     ``miles`` and ``runs``, as for all returns.
+    sheets: by name, read. units: a row each. position: of a unit by the row of builds. shipments: (at, first)
+    of later ones. shop: its settings.
     """
     told, counts = _told(sheets, units, position, shipments)
     several = (units["count"] > 1).to_numpy()

@@ -61,6 +61,7 @@ def find_grids(name: str, shop: Shop, keys: Collection[str]) -> list[Grid]:
 
     keys: heading keys that are looked for, which settle what separates the columns of a CSV file. Raises RecordsError
     where the sheet is there twice or cannot be read.
+    name: of the sheet; shop: whose folder and [files] are looked through.
     """
     if shop.sheets.grids is not None:
         return [shop.sheets.grids[name]] if name in shop.sheets.grids else []
@@ -209,6 +210,7 @@ def passed_over(
 
     read: sheet -> the (file, page) it was read from. keys: sheet -> heading keys it is known by. Files that cannot hold a table are
     passed over without a word, and so are pages without a row.
+    shop: whose folder it is.
     """
     if shop.sheets.grids is not None:
         return []
@@ -296,7 +298,10 @@ def all_pages(path: Path) -> list[str]:
 
 
 def open_page(path: Path, name: str, page: str, keys: Collection[str]) -> Grid:
-    """The cells of one page as text. name: what errors call it; keys: see find_grids. Raises RecordsError."""
+    """The cells of one page as text. name: what errors call it; keys: see find_grids. Raises RecordsError.
+
+    path: of the file; page: of a workbook or database, else "".
+    """
     ending = path.suffix.casefold()
     if path.stat().st_size > MOST_BYTES:
         raise too_large(name, path.name, f"{path.stat().st_size / 1e9:.1f} gigabytes")
@@ -333,6 +338,7 @@ def _in_words(path: Path, name: str) -> Iterator[None]:
 
 
 def too_large(name: str, file: str, what: str) -> RecordsError:
+    """What to say of a ``file`` of the sheet ``name`` that holds more (``what``) than is read."""
     return RecordsError(
         f"{name}: {file} holds {what}, more than is read here. Delete what lies empty or far behind the records, or export "
         "the records alone as CSV."

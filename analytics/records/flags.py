@@ -41,13 +41,13 @@ def only(text: str, kinds: frozenset[Flag]) -> str:
 
 
 def has_flag(flags: pd.Series, code: Flag) -> np.ndarray:
-    """Whether each row of a column of flags has the flag: bool, shape (n,)."""
+    """Whether each row of a column of flags has the flag: bool, shape (n,). flags: the column; code: of the flag."""
     codes, distinct = pd.factorize(flags)
     return np.array([code in {f.code for f in flags_of(text)} for text in distinct], bool)[codes]
 
 
 def add_flag(flags: pd.Series, mask: pd.Series | np.ndarray, code: Flag) -> pd.Series:
-    """Flags with one more in the rows of the mask."""
+    """Flags with one more in the rows of the mask. flags: the column; mask: bool, (n,); code: of the flag."""
     mask = np.asarray(mask, bool)
     return flags.where(~mask, flags.where(flags == "", flags + _BETWEEN) + flag(code))
 

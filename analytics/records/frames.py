@@ -36,7 +36,10 @@ def shop_of_frames(frames: Mapping[str, pd.DataFrame], settings: Mapping[str, ob
 
 
 def frame_grid(name: str, frame: pd.DataFrame) -> Grid:
-    """The cells of a frame as text under its headings. A row's number is its place as ``frame.iloc`` counts, from 0."""
+    """The cells of a frame as text under its headings. A row's number is its place as ``frame.iloc`` counts, from 0.
+
+    name: what messages call it.
+    """
     if not isinstance(frame, pd.DataFrame):
         raise RecordsError(
             f"{name} is a {type(frame).__name__}: give a pandas DataFrame, one row per row of the sheet."

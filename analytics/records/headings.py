@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 
 def heading_key(text: str) -> str:
-    """A heading without case, spacing and punctuation: 'Serial  No.' and 'serial_no' are one."""
+    """A heading without case, spacing and punctuation: 'Serial  No.' and 'serial_no' are one. text: as typed."""
     return re.sub(r"[\W_]+", " ", text).strip().casefold()
 
 

@@ -17,7 +17,10 @@ JUDGED = ("finding", "order", "cause")
 
 
 def read_judged(judged: Sheet, shop: Shop) -> None:
-    """Component and the words of the second judgement. A word that is not understood counts as not judged."""
+    """Component and the words of the second judgement. A word that is not understood counts as not judged.
+
+    shop: its settings.
+    """
     values = judged.values
     name_components(judged, shop)
     for heading, known in (("cause", CAUSES), ("order", ORDERS)):
@@ -36,6 +39,7 @@ def match_returns(judged: Sheet, returns: Sheet) -> None:
 
     It is the return of that unit and component on ``returned_on``, or without one the last before ``judged_on``. A row
     that fits no return in use, several of one day, or one already judged again is set aside.
+    returns: the sheet, read.
     """
     values, source = judged.values, returns.values
     day = known_on(returns)

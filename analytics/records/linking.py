@@ -23,6 +23,7 @@ def link(linked: list[Sheet], builds: Sheet, first_rows: np.ndarray, shop: Shop)
     """Give every row of the linked sheets the position of its build (``build``, -1 where there is none).
 
     first_rows: positions of the rows of builds that stand for a unit each.
+    shop: its settings, for near serials.
     """
     index = pd.Series(first_rows, index=builds.values["key"].to_numpy()[first_rows])
     for sheet in linked:
@@ -127,7 +128,10 @@ def _part_fits(stated: tuple[str, str], builds: Sheet, build: int, fitted_later:
 
 
 def drop_orphans(linked: list[Sheet], builds: Sheet) -> None:
-    """Rows whose build fell out while its dates were settled: set aside, or unknown as yet where it is later."""
+    """Rows whose build fell out while its dates were settled: set aside, or unknown as yet where it is later.
+
+    linked: the sheets; builds: theirs.
+    """
     for sheet in linked:
         at = sheet.values["build"].to_numpy()
         linked_to = np.where(at >= 0, at, 0)

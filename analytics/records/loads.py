@@ -17,7 +17,11 @@ LEAST_TRUCK = 0.15
 
 
 def quantity(sheet: Sheet, heading: str, kind: cells.Quantity, unit: str, into: str) -> pd.DataFrame:
-    """Parse a column of amounts; unreadable cells become unknown and are listed."""
+    """Parse a column of amounts; unreadable cells become unknown and are listed.
+
+    sheet, heading: where it stands. kind: of amount. unit: what a bare number is in. into: name of the column
+    made.
+    """
     parsed = cells.by_distinct(
         sheet.text(heading), lambda t: cells.parse_quantity(t, kind, unit), cells.QUANTITY_COLUMNS
     ).astype({"value": float, "low": float, "high": float, "about": bool})
@@ -30,7 +34,10 @@ def quantity(sheet: Sheet, heading: str, kind: cells.Quantity, unit: str, into: 
 
 
 def plain(sheet: Sheet, heading: str, low: float, high: float, whole: bool = False) -> pd.DataFrame:
-    """Parse a column of plain numbers. Columns value, problem, remedy; the caller says what a problem means."""
+    """Parse a column of plain numbers. Columns value, problem, remedy; the caller says what a problem means.
+
+    sheet, heading: where it stands. low, high: what is believed. whole: whether it must be a whole number.
+    """
     name, money = heading.replace("_", " "), heading in ("cost", "price")
     parsed = cells.by_distinct(
         sheet.text(heading),
@@ -42,17 +49,26 @@ def plain(sheet: Sheet, heading: str, low: float, high: float, whole: bool = Fal
 
 
 def words(sheet: Sheet, heading: str, shop: Shop) -> pd.Series:
-    """A column of the shop's own words, those of [words] brought together."""
+    """A column of the shop's own words, those of [words] brought together.
+
+    sheet, heading: where it stands. shop: its words.
+    """
     return choose(sheet.text(heading), {}, shop.names.words.get(heading, {}), free=True)["value"]
 
 
 def to_crank(measured_at: pd.Series, shop: Shop) -> np.ndarray:
-    """What a power has to be multiplied with to be power at the crank."""
+    """What a power has to be multiplied with to be power at the crank.
+
+    measured_at: "crank", "wheels" or "" by row. shop: its loss from crank to wheels.
+    """
     return np.where(measured_at == "wheels", 1 / (1 - shop.power.driveline_loss), 1.0)
 
 
 def read_load(sheet: Sheet, shop: Shop) -> None:
-    """Power at the crank in hp, weight in lb, use, flags; ``power_lost``, ``weight_lost``: stated, but not usable."""
+    """Power at the crank in hp, weight in lb, use, flags; ``power_lost``, ``weight_lost``: stated, but not usable.
+
+    sheet: one with these columns. shop: its settings.
+    """
     values = sheet.values
     values["flags"] = ""
     _read_power(sheet, shop)

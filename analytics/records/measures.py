@@ -89,6 +89,7 @@ def measure(sheet: Sheet, what: Measure, unit: str, own: dict[str, list[str]] | 
     """Read one column of amounts into value, ``_low`` and ``_high``; what cannot be read is unknown and listed.
 
     ``unit``: what a bare number means; own: the shop's words for ours, where the column holds words. A range keeps both ends: unknowns are carried, not guessed.
+    sheet: it stands in. what: is measured.
     """
     if what.words is not None:
         _worded(sheet, what, own or {})

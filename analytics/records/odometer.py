@@ -31,6 +31,7 @@ def miles_in_service(
     in_service: datetime64 per unit. Returns the figures in order of unit and day with ``miles`` (NaN where it cannot be
     told), ``short`` (miles were driven that are not in it), ``problem`` ("" where believed), ``remedy`` and ``kind``, and
     ``noted`` (an Issue of a figure that is believed, or None), ``note`` and ``note_remedy``.
+    miles_per_year_max: the most that is believed.
     """
     # the new odometer of a day comes after the old one's figure of that day
     frame = figures.sort_values(
@@ -169,6 +170,7 @@ def longest_credible(values: np.ndarray, days: np.ndarray, first: float, first_d
 
     values, days: shape (n,), in order of time. first, first_day: where the count starts (NaN: anywhere). Of equals the
     chain whose figures come earlier.
+    a_year: the most that is believed in one.
     """
     n = len(values)
     length, link = np.zeros(n, np.int64), np.full(n, -1, np.int64)
@@ -189,7 +191,10 @@ def longest_credible(values: np.ndarray, days: np.ndarray, first: float, first_d
 
 
 def runs_in_service(figures: pd.DataFrame) -> pd.DataFrame:
-    """Counts of runs since the unit went into service (unit, day, runs, sheet, at), in order, with ``problem``."""
+    """Counts of runs since the unit went into service (unit, day, runs, sheet, at), in order, with ``problem``.
+
+    figures: unit, day, runs, sheet, at.
+    """
     frame = figures.sort_values(["unit", "day", "runs", "sheet", "at"], kind="stable", ignore_index=True)
     frame["problem"] = ""
     unit, runs = frame["unit"].to_numpy(int), frame["runs"].to_numpy(float)

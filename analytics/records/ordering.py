@@ -26,7 +26,10 @@ _ANY_DAY = ("fitted", "conditions")
 
 
 def read_dates(sheet: Sheet, shop: Shop) -> None:
-    """Parse the dates of one sheet and settle what its own rows can settle."""
+    """Parse the dates of one sheet and settle what its own rows can settle.
+
+    sheet: any with dates. shop: its order of day and month.
+    """
     spec = HEADINGS[sheet.name]
     if not spec.dates:
         return  # a sheet of things, not of days
@@ -93,7 +96,10 @@ def _say_year_first(sheet: Sheet, heading: str, page: np.ndarray, told: ColumnOr
 
 
 def known_on(sheet: Sheet) -> pd.Series:
-    """The day the shop knew of a row. Where it is still two-way the earlier reading counts."""
+    """The day the shop knew of a row. Where it is still two-way the earlier reading counts.
+
+    sheet: its dates parsed.
+    """
     days = pd.Series(pd.NaT, index=sheet.values.index, dtype="datetime64[ns]")
     for heading in HEADINGS[sheet.name].known_on:
         days = days.fillna(sheet.values[heading])
@@ -101,7 +107,10 @@ def known_on(sheet: Sheet) -> pd.Series:
 
 
 def in_service(builds: Sheet) -> pd.Series:
-    """The day each build went into service; the day it was built where nothing is said."""
+    """The day each build went into service; the day it was built where nothing is said.
+
+    builds: the sheet, its dates parsed.
+    """
     return builds.values["in_service_on"].fillna(builds.values["built_on"])
 
 
@@ -111,7 +120,10 @@ def begun(builds: Sheet) -> pd.Series:
 
 
 def settle_builds(builds: Sheet, linked: list[Sheet]) -> None:
-    """Two-way dates of builds, by the unit's earliest event whose own date is settled."""
+    """Two-way dates of builds, by the unit's earliest event whose own date is settled.
+
+    linked: sheets whose rows have their build.
+    """
     earliest = np.full(len(builds.alive), NAT)
     for sheet in linked:
         if sheet.name in _ANY_DAY:
@@ -127,7 +139,10 @@ def settle_builds(builds: Sheet, linked: list[Sheet]) -> None:
 
 
 def settle_linked(sheet: Sheet, builds: Sheet) -> None:
-    """Two-way dates of rows that belong to a build: nothing happens to a unit before it is in service."""
+    """Two-way dates of rows that belong to a build: nothing happens to a unit before it is in service.
+
+    sheet: linked to builds.
+    """
     if sheet.name in _ANY_DAY:
         _settle(sheet, list(HEADINGS[sheet.name].dates), [], final=True)
         return
@@ -239,7 +254,10 @@ def say(day: np.datetime64 | pd.Timestamp) -> str:
 
 
 def as_of_day(sheets: dict[str, Sheet], shop: Shop, asked: str | dt.date | None) -> pd.Timestamp:
-    """The day the records are looked at from: as asked, as shop.toml says, or the last date in the records."""
+    """The day the records are looked at from: as asked, as shop.toml says, or the last date in the records.
+
+    sheets: by name, read. shop: its settings. asked: by the caller, or None.
+    """
     stated = asked if asked is not None else shop.dates.as_of
     if stated is not None:
         return as_day(stated)
@@ -256,7 +274,10 @@ def as_of_day(sheets: dict[str, Sheet], shop: Shop, asked: str | dt.date | None)
 
 
 def as_day(stated: str | dt.date) -> pd.Timestamp:
-    """A day from text such as 2024-12-31, 31 Dec 2024 or 12/31/2024, or from a date. Raises RecordsError, also where it could be two days."""
+    """A day from text such as 2024-12-31, 31 Dec 2024 or 12/31/2024, or from a date. Raises RecordsError, also where it could be two days.
+
+    stated: by the caller.
+    """
     if isinstance(stated, str):
         told = parse_dates(pd.Series([stated], dtype=object), None, 1900).iloc[0]
         bare = stated.strip().isdecimal()  # a spreadsheet's serial day is no date that a person types

@@ -22,7 +22,7 @@ LIMITS_CLASH = "another limit of the same day, part, weight and use says otherwi
 
 
 def read_fitted(fitted: Sheet, shop: Shop) -> None:
-    """Parts fitted and their lots; two parts at one position on one day cannot both be right."""
+    """Parts fitted and their lots; two parts at one position on one day cannot both be right. shop: its settings."""
     values = fitted.values
     name_parts(fitted, "part", shop)
     no_part = values["part"].isin(["", NOT_RECORDED])
@@ -44,7 +44,10 @@ def read_fitted(fitted: Sheet, shop: Shop) -> None:
 
 
 def doubt_other_part(fitted: Sheet, builds: Sheet, starts: pd.Series) -> None:
-    """List parts fitted at the build that are not the ones builds names; ``fitted`` is believed."""
+    """List parts fitted at the build that are not the ones builds names; ``fitted`` is believed.
+
+    fitted, builds: the sheets. starts: the day each build went into service.
+    """
     values = fitted.values
     mask = fitted.in_use & (values["build"] >= 0).to_numpy()
     at = values["build"].to_numpy()
@@ -64,7 +67,7 @@ def doubt_other_part(fitted: Sheet, builds: Sheet, starts: pd.Series) -> None:
 
 
 def read_readings(readings: Sheet, shop: Shop) -> None:
-    """Odometers, runs and news of units."""
+    """Odometers, runs and news of units. readings: the sheet. shop: its settings."""
     values = readings.values
     quantity(readings, "odometer", cells.DISTANCE, shop.units.distance, "odometer")
     runs = plain(readings, "runs", 0, 1_000_000, whole=True)
@@ -94,7 +97,7 @@ def read_readings(readings: Sheet, shop: Shop) -> None:
 
 
 def read_changes(changes: Sheet, shop: Shop) -> None:
-    """Power, weight and use from a day on."""
+    """Power, weight and use from a day on. changes: the sheet. shop: its settings."""
     values = changes.values
     read_load(changes, shop)
     quantity(changes, "odometer", cells.DISTANCE, shop.units.distance, "odometer")
@@ -113,7 +116,7 @@ def read_changes(changes: Sheet, shop: Shop) -> None:
 
 
 def read_limits(limits: Sheet, shop: Shop) -> None:
-    """Limits as published."""
+    """Limits as published. limits: the sheet. shop: its settings."""
     values = limits.values
     name_components(limits, shop)
     name_parts(limits, "part", shop)

@@ -53,7 +53,10 @@ _ORDER = (
 
 
 def read_parts(parts: Sheet, shop: Shop) -> None:
-    """Type the cells; a part entered twice is set aside, one entered in two ways altogether."""
+    """Type the cells; a part entered twice is set aside, one entered in two ways altogether.
+
+    parts: the sheet. shop: its settings.
+    """
     values = parts.values
     name_components(parts, shop)
     name_parts(parts, "part", shop)
@@ -109,7 +112,7 @@ def _skin_only(values: pd.DataFrame) -> pd.Series:
 
 
 def unit_of(what: Measure, shop: Shop) -> str:
-    """What a bare number in this column means."""
+    """What a bare number in this column means. what: is measured. shop: its units."""
     if what.kind is None:
         return ""
     own = {

@@ -51,7 +51,10 @@ def component_words(shop: Shop) -> dict[str, str]:
 
 
 def name_components(sheet: Sheet, shop: Shop) -> None:
-    """Settle which component each row speaks of, by its name or its heading in builds."""
+    """Settle which component each row speaks of, by its name or its heading in builds.
+
+    sheet: one whose rows name them. shop: its components.
+    """
     known = component_words(shop)
     text = sheet.text("component")
     named = cells.by_distinct(text, lambda t: (known.get(heading_key(t), ""),), ["c"])["c"]
@@ -67,6 +70,7 @@ def part_names(text: pd.Series, component: str, shop: Shop) -> pd.Series:
     """Parts by the shop's own name; 'none' is "" (not fitted), a blank or '?' is NOT_RECORDED.
 
     Parts that shop.toml does not list stay as typed (see one_spelling).
+    text: of the cells. component: whose they are.
     """
     names: dict[str, str] = {}
     for part, others in shop.names.parts.get(component, {}).items():
@@ -84,7 +88,7 @@ def part_names(text: pd.Series, component: str, shop: Shop) -> pd.Series:
 
 
 def name_parts(sheet: Sheet, heading: str, shop: Shop) -> None:
-    """The parts of a column whose rows name their component."""
+    """The parts of a column whose rows name their component. sheet, heading: where it stands. shop: its names."""
     names = pd.Series(NOT_RECORDED, index=sheet.values.index, dtype=object)
     for component in shop.components:
         mask = sheet.values["component"] == component
@@ -108,7 +112,10 @@ def part_columns(sheets: Mapping[str, Sheet], component: str) -> list[tuple[pd.D
 
 
 def one_spelling(sheets: Mapping[str, Sheet], shop: Shop) -> None:
-    """Give a part written in large and small letters one name: the spelling met most, of equals the first by letter."""
+    """Give a part written in large and small letters one name: the spelling met most, of equals the first by letter.
+
+    sheets: by name, read. shop: its names.
+    """
     for component in shop.components:
         places = part_columns(sheets, component)
         met: Counter[str] = Counter()

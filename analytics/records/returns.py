@@ -23,7 +23,10 @@ _NOT_REPLACED = ("none", "no", "not replaced", "nothing")
 
 
 def read_return_words(returns: Sheet, shop: Shop) -> None:
-    """Component, cause, order and finding: what linking and the order of events need."""
+    """Component, cause, order and finding: what linking and the order of events need.
+
+    returns: the sheet. shop: its words.
+    """
     values = returns.values
     _unconfirmed(returns)
     name_components(returns, shop)
@@ -59,7 +62,7 @@ def _says(text: pd.Series, wanted: tuple[str, ...] | frozenset[str]) -> pd.Serie
 
 
 def read_return_cells(returns: Sheet, shop: Shop) -> None:
-    """Parts, miles, runs, cost and the rest."""
+    """Parts, miles, runs, cost and the rest. returns: the sheet. shop: its settings."""
     values, put_in = returns.values, returns.text("replaced_with")
     name_parts(returns, "part", shop)
     name_parts(returns, "replaced_with", shop)
@@ -162,7 +165,10 @@ def _as_typed(value: object) -> str:
 
 
 def number_events(returns: pd.DataFrame) -> pd.DataFrame:
-    """Add day and event (rows of one unit on one day are one event); a component damaged alone was damaged first."""
+    """Add day and event (rows of one unit on one day are one event); a component damaged alone was damaged first.
+
+    returns: those in use.
+    """
     returns = returns.copy()
     day = returns["returned_on"].fillna(returns["failed_on"])
     returns["day"] = day
@@ -182,6 +188,7 @@ def returns_left_out(returns: Sheet, builds: Sheet, twice: np.ndarray, position:
     """Set-aside returns of known units that may speak of a failure: unit, component, day, row.
 
     component is "" where it is not known which; day is the earliest its dates can mean, NaT where they mean none.
+    returns, builds: the sheets. twice: mask of rows entered twice. position: of a unit by the row of builds.
     """
     values = returns.values
     at = values["build"].to_numpy()

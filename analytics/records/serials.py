@@ -14,13 +14,19 @@ _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789"
 
 
 def read_serials(sheet: Sheet, reason: str, remedy: str) -> None:
-    """The key of each row's serial; rows without one are set aside for ``reason``."""
+    """The key of each row's serial; rows without one are set aside for ``reason``.
+
+    sheet: any with serials. remedy: what to do about it.
+    """
     sheet.values["key"] = serial_keys(sheet.text("serial"))
     sheet.set_aside(sheet.values["key"] == "", "serial", reason, remedy)
 
 
 def serial_keys(text: pd.Series) -> pd.Series:
-    """Serials without case, spaces and punctuation: 't-0012' and 'T 0012' are one; blank where nothing is said."""
+    """Serials without case, spaces and punctuation: 't-0012' and 'T 0012' are one; blank where nothing is said.
+
+    text: as typed.
+    """
     return by_distinct(text, lambda t: ("" if is_blank(t) else re.sub(r"[\W_]+", "", t).upper(),), ["key"])["key"]
 
 
@@ -28,6 +34,7 @@ def one_slip_away(key: str, known: Container[str]) -> list[str]:
     """Known serials that differ from ``key`` by one wrong, missing, extra or swapped character.
 
     One edit in the sense of Damerau, Communications of the ACM 7 (1964) 171-176 (from memory).
+    known: keys on record.
     """
     near: set[str] = set()
     for at in range(len(key) + 1):

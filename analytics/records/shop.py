@@ -248,7 +248,7 @@ def load_shop(folder: str | Path) -> Shop:
 
 
 def shop_from(data: dict, folder: Path) -> Shop:
-    """Settings from an already parsed shop.toml (see load_shop)."""
+    """Settings from an already parsed shop.toml (see load_shop). data: the parsed file. folder: it is of."""
     _known(data, [*_FIXED, *_FREE], "a section")
     for section, keys in _FIXED.items():
         part = _table(data, section)

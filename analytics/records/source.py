@@ -79,6 +79,7 @@ def read_sheets(shop: Shop) -> dict[str, RawSheet]:
 
     Raises RecordsError where builds or returns is missing, a file cannot be read, is there twice, or lacks a required
     heading.
+    shop: whose folder it is.
     """
     sheets = {}
     wanted = {name: _wanted(name, shop) for name in HEADINGS}

@@ -84,6 +84,7 @@ def choose(
     """Map words to ours. Columns ``value`` ("" if blank or not understood) and ``problem``.
 
     With ``free`` an unknown word stands as it is (uses and findings are the shop's own).
+    text: of the cells. words: ours, with what is read as each. shop_words: the shop's own for ours.
     """
     table = {w: ours for ours, known in words.items() for w in (ours, *known)}
     table |= {w: ours for ours, known in shop_words.items() for w in (ours, *known)}
