@@ -2,7 +2,7 @@
 # make start    SHOP=the folder with your sheets: looks through them and proposes shop.toml
 # make test     lint, types and tests
 # make slow     the tests that run whole commands, notebooks, studies and kills, and look at the pages in a browser
-# make lab      JupyterLab on the notebooks
+# make lab      JupyterLab, open where you pick your folder and day
 # make hostile  the catalogue of bad inputs, each with what becomes of it
 # make same     BASE=DIR: every output beside what DIR holds, byte by byte; the first call fills DIR
 # make browser  the pages in a real browser (needs Chromium or Chrome)
@@ -39,14 +39,14 @@ test: $(READY)
 
 slow: $(READY)
 	$(BROWSER)
-	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto --dist loadfile $(SLOW) tests/browser/check_page.py
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto --dist loadfile $(SLOW) tests/browser/check_page.py tests/browser/check_notebooks.py
 
 long: $(READY)
 	PAGE_SHOPS=40 OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto tests/report/test_pages.py
 	PLAIN_SHOPS=300 OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest tests/plain
 
 lab: $(READY)
-	$(PY) -m jupyterlab --notebook-dir=notebooks
+	$(PY) -m jupyterlab --notebook-dir=notebooks notebooks/open.ipynb
 
 hostile: $(READY)
 	$(PY) -m tests.hostile
@@ -57,7 +57,7 @@ same: $(READY)
 
 browser: $(READY)
 	$(BROWSER)
-	$(PY) -m pytest tests/browser/check_page.py
+	$(PY) -m pytest tests/browser/check_page.py tests/browser/check_notebooks.py
 
 oracles:
 	Rscript tests/oracles/again.R tests/reference

@@ -8,6 +8,7 @@
 # first import of a folder binds its name. ``from analytics.review.quarterly import ...`` finds the folder as ever.
 import analytics.review as _folder  # noqa: F401
 from analytics.api.first_look import FirstLook, first_look
+from analytics.api.open_form import open_shop
 from analytics.api.questions import advise, cutoff, forecast, load, measured, rate, review, survival
 from analytics.api.results import (
     AdviceResult,
@@ -23,6 +24,7 @@ from analytics.api.results import (
     SurvivalResult,
 )
 from analytics.api.shop import ShopRecords, from_frames, read
+from analytics.api.stages import Stages
 from analytics.errors import AnalyticsError, NotEnoughData, RecordsError
 
 __all__ = [
@@ -41,6 +43,7 @@ __all__ = [
     "RecordsError",
     "ReviewResult",
     "ShopRecords",
+    "Stages",
     "SurvivalResult",
     "advise",
     "cutoff",
@@ -49,6 +52,7 @@ __all__ = [
     "from_frames",
     "load",
     "measured",
+    "open_shop",
     "rate",
     "read",
     "review",

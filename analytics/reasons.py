@@ -167,6 +167,7 @@ class ByLoad(Code):
     HELD_AT_LIGHTER = auto()
     LIGHTER_HAS_NONE = auto()
     NOTHING_PROVEN = auto()
+    JUDGED_ON_POWER = auto()
     NOT_DECIDED = auto()
 
 

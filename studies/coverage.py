@@ -43,7 +43,7 @@ class Cell:
 
     read: share of survivors read. early: share failing of installation. halves: miles a day halve after three years.
     read_slope: probit slope of being read on the log rate. near: the nearly failed are read more. power_error: log-sd
-    of recorded about true power. retuned: share tuned up 20 % unannounced. harsh: share in a use of 0.6 the life;
+    of recorded about true power. retuned: share tuned up 20% unannounced. harsh: share in a use of 0.6 the life;
     harsh_recorded: that use is on record. reported: share of failures reported. bend: added to b1 above the median
     power. frailty: log-sd of life between units. changed: the parts of the later half last that share as long, which nobody wrote
     down; the rating is held against these. odometers: whether the shop writes any down. miles_a_day: median. settings: a named set of `SETTINGS`.
@@ -100,15 +100,15 @@ def _cells() -> dict[str, Cell]:
     ]
     departures: dict[str, dict[str, Any]] = {
         "log-normal life": {"law": "lognormal", "shape": 1.5},
-        "3 % installation failures": {"early": 0.03},
+        "3% installation failures": {"early": 0.03},
         "miles a day halve after 3 years": {"halves": True},
         "readings from high mileage": {"read_slope": 1.0},
         "readings from the nearly failed": {"near": True},
-        "power misrecorded by 10 %": {"power_error": 0.10},
-        "15 % retuned up 20 %": {"retuned": 0.15},
+        "power misrecorded by 10%": {"power_error": 0.10},
+        "15% retuned up 20%": {"retuned": 0.15},
         "harsh use on record": {"harsh": 0.3, "harsh_recorded": True},
         "harsh use not on record": {"harsh": 0.3},
-        "70 % of failures reported": {"reported": 0.7},
+        "70% of failures reported": {"reported": 0.7},
         "steeper above the median power": {"bend": -3.0},
         "frailty 0.4": {"frailty": 0.4},
         "material changed silently half way": {"changed": 0.6},
@@ -136,7 +136,7 @@ def _cells() -> dict[str, Cell]:
             "log-normal life",
             "miles a day halve after 3 years",
             "readings from high mileage",
-            "70 % of failures reported",
+            "70% of failures reported",
             "five at once",
         ):
             change = dict(departures[name])
@@ -146,7 +146,7 @@ def _cells() -> dict[str, Cell]:
     alone: dict[str, dict[str, Any]] = {
         "half of failures reported": {"reported": 0.5},
         "life hardly falls with power": {"b1": -1.0},
-        "harsh use on record, 70 % reported": {"harsh": 0.3, "harsh_recorded": True, "reported": 0.7},
+        "harsh use on record, 70% reported": {"harsh": 0.3, "harsh_recorded": True, "reported": 0.7},
         "no odometer": {"odometers": False, "read": 0.0},
         "no odometer, 60 miles a day": {"odometers": False, "read": 0.0, "miles_a_day": 60.0},
     }

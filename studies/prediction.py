@@ -43,8 +43,8 @@ STUDY: tuple[tuple[str, float], ...] = (
     ("low shape, 20 failures", 91.0),
     ("log-normal life", 91.0),
     ("readings from high mileage", 91.0),
-    ("70 % of failures reported", 91.0),
-    ("70 % of failures reported", 365.0),
+    ("70% of failures reported", 91.0),
+    ("70% of failures reported", 365.0),
     ("miles a day halve after 3 years", 365.0),
 )
 _LEFT_OUT = ("early", "near", "power_error", "retuned", "harsh", "bend", "frailty")

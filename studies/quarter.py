@@ -1,8 +1,8 @@
 """Whether what is foretold comes in at the door: invented shops replayed quarter by quarter.
 
 A shop builds about 500 trucks in six years, with two positions: a shaft of two parts, and a clutch. Lives are Weibull, in a
-third of the shops log-normal; 85 % of failures are reported, and what failed is replaced by the same part and may fail again.
-Six kinds of shop: three odometers in ten read each year; none read at all; driving that swings by 60 % with the season; two months
+third of the shops log-normal; 85% of failures are reported, and what failed is replaced by the same part and may fail again.
+Six kinds of shop: three odometers in ten read each year; none read at all; driving that swings by 60% with the season; two months
 from the failure to the door; trucks built four times as often at the end as at the beginning; uneven months.
 """
 
@@ -59,7 +59,7 @@ class Kind:
 KINDS = {
     "three odometers in ten": Kind(),
     "no odometer": Kind(read=0.0, at_return=False),
-    "season of 60 %": Kind(season=0.6),
+    "season of 60%": Kind(season=0.6),
     "60 days to the door": Kind(delay_days=60.0),
     "growing fourfold": Kind(growth=4.0),
     "uneven months": Kind(uneven=0.5),

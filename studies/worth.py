@@ -5,7 +5,7 @@ away. Each limit begins at .7, 1.0 or 1.35 of the truth. Four owners: one never 
 (the habit); one does what the sheet says, looking each half year after the first; one knows the truth from the first day.
 
 A comeback is a part that fails within the target life. A truck is refused where a part is passed over that the truth allows for its
-class. The records are what a shop would have: 85 % of failures reported, one odometer in five read, powers and weights missing
+class. The records are what a shop would have: 85% of failures reported, one odometer in five read, powers and weights missing
 (mostly of trucks that never came back), kilowatts among the horsepower, returns entered twice and for units nobody built.
 """
 

@@ -97,7 +97,7 @@ def test_install_errors_are_no_strength_failures(review, truth):
 
 
 def test_uses_drive_as_drawn(review, truth):
-    """Median miles a day by use, from units read by chance (not at a return), within 30 % of the truth."""
+    """Median miles a day by use, from units read by chance (not at a return), within 30% of the truth."""
     units = review.lifetimes.units
     quiet = units[(units["returned"] == 0) & (units["miles_days"] > 180)]
     for use in truth["truth"]["uses"]:
@@ -112,7 +112,7 @@ def test_true_survival_lies_inside_the_limits(review, truth):
     """At 30,000 miles nothing is certain from few odometers, so the truth is asked of days: every failure is known there.
 
     Without reporting gaps the Kaplan-Meier curve on days of the whole fleet has no truth in closed form; the count of
-    failures per unit-year of each part must lie inside exact 99 % limits of the count drawn.
+    failures per unit-year of each part must lie inside exact 99% limits of the count drawn.
     """
     table = review.lifetimes.table
     for row in truth["failures_by_part"]:

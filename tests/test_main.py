@@ -104,7 +104,7 @@ def test_the_fleet_is_in_the_review(reviewed):
     assert above["in_a_year"].dropna().is_monotonic_decreasing
     assert above["serial"].is_unique
     sure = pd.read_csv(reviewed / "how_sure.csv")
-    assert {"100 % of failures reported", "50 % of failures reported"} <= set(sure["reading"])
+    assert {"100% of failures reported", "50% of failures reported"} <= set(sure["reading"])
     rebuilt = pd.read_csv(reviewed / "rebuilt.csv").set_index("rebuilds")
     assert rebuilt.loc["once", "lower"] < 1 < rebuilt.loc["once", "upper"]  # the invented parts do not care
     years = pd.read_csv(reviewed / "guarantee.csv").groupby("power_band")["back_in_12_months"].first()
@@ -232,7 +232,7 @@ def test_load_from_the_command_line(rated_shop, tmp_path, capsys):
     for absent in ("<script", "http://", "https://", str(rated_shop), "Traceback"):
         assert absent not in page
     for said in (
-        "Rated on torque, up to 7,500 lb",
+        "on torque, up to 7,500 lb",
         "What load does A carry, and what does it bear?",
         "no safety certificate",
     ):

@@ -85,5 +85,5 @@ def test_codes_in_a_table_are_said_and_the_rest_is_left_alone():
     )
     told = readable(frame)
     assert told["verdict"].tolist() == ["confirmed by what came since", ""]
-    assert told["share"].tolist() == ["50 % of failures reported", None]
+    assert told["share"].tolist() == ["50% of failures reported", None]
     assert told["n"].equals(frame["n"])

@@ -198,7 +198,7 @@ def _answers(part: object) -> dict[str, Answer]:
 def forecast(shop: ShopRecords) -> ForecastResult:
     """Comebacks of the next quarter and year, their cost, what to stock, and each unit's own chance.
 
-    Of the units now running, with 90 % intervals; only comebacks that are reported count.
+    Of the units now running, with 90% intervals; only comebacks that are reported count.
 
     Raises AnalyticsError where the settings of [ratings] are not understood.
 

@@ -63,6 +63,12 @@ class Picture:
         return path
 
 
+def _drawn(drawn: tuple[Figure, str] | None, question: str, why_not: str) -> Picture:
+    if drawn is None:
+        raise NotEnoughData(f"{why_not}: there is nothing to draw.")
+    return Picture(drawn[0], question, drawn[1])
+
+
 class Shown(ABC):
     """A result that shows itself: its title and table in a notebook, one line elsewhere.
 
@@ -195,7 +201,7 @@ class SurvivalResult(Shown):
     """Kaplan-Meier curves of a component, one per group, from the lifetimes of the records.
 
     table: by the columns of ``by``, time (days, miles or runs on the part), at_risk, failed, censored, survival, lower,
-    upper (pointwise 95 %); a curve stops where too few are followed. groups: one row per group: parts, failures, left_out
+    upper (pointwise 95%); a curve stops where too few are followed. groups: one row per group: parts, failures, left_out
     (parts of unknown age on this clock) and left_out_failed, followed_to (where its curve stops; NaN: no curve), and
     survival, lower, upper there.
     """
@@ -292,12 +298,9 @@ class RatingResult(Shown):
 
         if len(self.ratings.parts) == 1:
             (part,), (curve,) = self.ratings.parts, self.follow_up.curves.values()
-            figure, answer = rating_figure(self.ratings, part, part.bounds[0], curve)
-            return Picture(figure, last_question(part.part), answer)
-        drawn = sheet_figure(self.ratings)
-        if drawn is None:
-            raise NotEnoughData("nothing could be rated: there is nothing to draw.")
-        return Picture(drawn[0], SHEET_QUESTION, drawn[1])
+            drawn = rating_figure(self.ratings, part, part.bounds[0], curve)
+            return _drawn(drawn, last_question(part.part), door.NOT_DRAWN["part"].format(part=part.part))
+        return _drawn(sheet_figure(self.ratings), SHEET_QUESTION, door.NOT_DRAWN["rating"])
 
     def show(self, *sections: str) -> None:
         """Show sections of the page of ratings in a notebook (names: report.ratings_page.SECTIONS)."""
@@ -355,10 +358,7 @@ class ReviewResult(Shown):
         from analytics.report.figures import quarters_figure
         from analytics.words.review.questions import QUARTERS
 
-        drawn = quarters_figure(self.review)
-        if drawn is None:
-            raise NotEnoughData("nothing came back, or the records hold one quarter: there is nothing to draw.")
-        return Picture(drawn[0], QUARTERS, drawn[1])
+        return _drawn(quarters_figure(self.review), QUARTERS, door.NOT_DRAWN["review"])
 
     def show(self, *sections: str) -> None:
         """Show sections of the page of the review in a notebook (names: report.review_page.SECTIONS)."""
@@ -378,7 +378,7 @@ class ReviewResult(Shown):
 @dataclass(frozen=True, slots=True, repr=False, eq=False)
 class ForecastResult(Shown):
     """What comes back next, of the units now running. table: per span (quarter: 91 days, year: 365 days) and component
-    ("" the whole shop) the units, expected number, and the lower and upper end of the 90 % interval. stock: what to keep
+    ("" the whole shop) the units, expected number, and the lower and upper end of the 90% interval. stock: what to keep
     per part. money: cost per span, on the stated and the recorded cost of a comeback. units: each unit's own chance,
     likeliest first (customers' data: keep in the shop). forecast: all of it, per part. records: what was read."""
 
@@ -436,10 +436,11 @@ class CutoffResult(Shown):
         from analytics.report.cutoff_figures import halves_figure
         from analytics.words.cutoffs.argument import halves_question
 
-        drawn = halves_figure(self.argument)
-        if drawn is None:
-            raise NotEnoughData(f"too few {self.argument.below} are followed on either side: there is nothing to draw.")
-        return Picture(drawn[0], halves_question(self.argument), drawn[1])
+        return _drawn(
+            halves_figure(self.argument),
+            halves_question(self.argument),
+            door.NOT_DRAWN["cutoff"].format(part=self.argument.below),
+        )
 
     def show(self, *sections: str) -> None:
         """Show sections of the page of a boundary in a notebook (names: report.cutoff_page.SECTIONS)."""
@@ -489,8 +490,9 @@ class LoadResult(Shown):
         if (component, part) not in self.load.parts:
             have = ", ".join(f"{c} {p}" for c, p in self.load.parts) or "none"
             raise AnalyticsError(f"no load of {component} {part} is known. Known: {have}.")
-        figure, answer = part_figure(self.load, component, part)
-        return Picture(figure, part_question(part), answer)
+        return _drawn(
+            part_figure(self.load, component, part), part_question(part), door.NOT_DRAWN["load"].format(part=part)
+        )
 
     def show(self, *sections: str) -> None:
         """Show sections of the page of loads in a notebook (names: report.load_page.SECTIONS)."""

@@ -136,7 +136,7 @@ def life_ratio_profile(parts: PartsData, life_miles: float) -> tuple[PartsFit, p
             r = (theta[model.layout.gamma][at] / np.exp(theta[0]) - v) / 1e-3
             rows.append((v, float(top.value[0]) + 0.5 * r * r, float(theta[model.layout.gamma][1] / np.exp(theta[0]))))
     if len(rows) < 10:
-        raise NotEnoughData(f"the life law of {parts.parts[0]} and {parts.parts[1]} did not converge")
+        raise NotEnoughData(f"the fit of {parts.parts[0]} and {parts.parts[1]} did not converge")
     profile = pd.DataFrame(sorted(rows), columns=["log_ratio", "loglik", "exponent"])
     profile["drop"] = profile["loglik"].max() - profile["loglik"]
     return fit, profile.drop(columns="loglik")

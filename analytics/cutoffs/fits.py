@@ -142,11 +142,11 @@ def fit_parts(parts: PartsData, life_miles: float, test_slopes: bool = False) ->
     with fewer than 3 failures in all, or where the fit did not converge."""
     if parts.data.failures < 3:
         raise NotEnoughData(
-            f"{parts.data.failures:g} failures of {' and '.join(parts.parts)}: a life law needs at least 3"
+            f"{parts.data.failures:g} of {' and '.join(parts.parts)} failed, where a fit needs at least 3"
         )
     model, top = fit_joint(prepare(parts, life_miles))
     if not top.converged[0]:
-        raise NotEnoughData(f"the life law of {' and '.join(parts.parts)} did not converge")
+        raise NotEnoughData(f"the fit of {' and '.join(parts.parts)} did not converge")
     p = float("nan")
     if test_slopes and len(parts.parts) > 1 and min(parts.failures()[:2]) >= 3:
         p = _slopes_test(parts, model, top, life_miles)

@@ -64,7 +64,7 @@ class Assumptions:
     recorded. converter_pressure_max (psi), clutch_margin_min, hub_stress_max (ksi, a careful design's: Machinery's Handbook, from memory),
     shift_heat_max (J/mm² of lining, from memory), release_share_min (of a stall's heat, judgement) and grade_margin_min (lock-up on the long
     grade) are the rules that mark a suspect. sn_exponent: what a part's S-N exponent should
-    be, 5 to 95 % (judgement). by_use: what goes by the truck's use, see BY_USE.
+    be, 5 to 95% (judgement). by_use: what goes by the truck's use, see BY_USE.
     """
 
     engine_rpm: Span | None = None

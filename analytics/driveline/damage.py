@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike
 
 from analytics.driveline.inputs import quantity
 
-#: what a shaft's, spline's or gear's S-N exponent should be: median and 5 to 95 % range, judgement. Between the spline life
+#: what a shaft's, spline's or gear's S-N exponent should be: median and 5 to 95% range, judgement. Between the spline life
 #: factors (3.9 to 10.3 a decade, 4 to 5 overall), FKM's 5 to 8, Basquin b of -0.05 to -0.12 for smooth steel (k 8 to 20) and
 #: gears' 6.6 to 8.7 (ISO 6336-6), all but the first cited from memory
 SN_MEDIAN, SN_LOW, SN_HIGH = 6.0, 3.0, 12.0

@@ -21,7 +21,7 @@ from analytics.records.measures import DAYS_A_YEAR
 
 @dataclass(frozen=True, slots=True)
 class MileageRow:
-    """Miles a year in one use: median with its interval, the middle 90 % of drivers, and how far the returned differ.
+    """Miles a year in one use: median with its interval, the middle 90% of drivers, and how far the returned differ.
 
     units: with a known odometer. ratio: returned units' median over the others', with its interval; NaN when either
     side has fewer than 3.

@@ -213,7 +213,7 @@ class LifeFit:
 
     @property
     def eta(self) -> float:
-        """exp(mu): the Weibull characteristic life (63.2 % failed), or the log-normal median."""
+        """exp(mu): the Weibull characteristic life (63.2% failed), or the log-normal median."""
         return math.exp(self.mu)
 
     @property

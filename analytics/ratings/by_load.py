@@ -223,8 +223,8 @@ def _fits(
     data, _ = _load_data(loads, component, part, strength, rows)
     if data.failures < FEWEST_FAILURES:
         raise AnalyticsError(
-            f"{component} {part or 'all parts'}: {data.failures:g} failures with power and weight on record; to tell "
-            f"which explains them takes at least {FEWEST_FAILURES}"
+            f"{component} {part or 'all parts'}: {data.failures:g} failed with power and weight on record; to tell "
+            f"which explains it takes at least {FEWEST_FAILURES}"
         )
     if np.ptp(data.log_power) < 1e-6:
         return []
@@ -406,8 +406,8 @@ def rate_parts(
 ) -> tuple[pd.DataFrame, tuple[NotRated, ...]]:
     """RATING_COLUMNS, one row per part of ``loads`` and weight class, rated on ``strength`` under the ``options``; and
     the parts that could not be. why: of the verdict; reason: what limits the rating (a Reason, or None). decided: by
-    component and part what explains its returns (Compared.decided): on torque or margin a limit is judged only where
-    that is "load", and without it nowhere. progress: called with a line of text for each part.
+    component and part what explains its returns (Compared.decided): a limit is judged on torque or margin, and only
+    where that is "load"; on power the sheet of ratings judges it. progress: called with a line of text for each part.
 
     A heavier class is never rated above a lighter one, and has no rating where that has none.
     """
@@ -429,9 +429,12 @@ def rate_parts(
                 bound, limited, engine = lightest, reason(ByLoad.HELD_AT_LIGHTER, hp=lightest), lightest_lbft
             lightest, lightest_lbft = bound, engine
             published = _published(loads, component, part, weight)
-            found = judge(_standing(rated, bound, published, options), published, options)
-            if strength != "power" and (decided or {}).get((component, part)) != "load":
+            if strength == "power":  # one verdict, that of the sheet of ratings
+                found = Judgement("", reason(ByLoad.JUDGED_ON_POWER), math.nan)
+            elif (decided or {}).get((component, part)) != "load":
                 found = Judgement(NOT_SHOWN, reason(ByLoad.NOT_DECIDED), math.nan)
+            else:
+                found = judge(_standing(rated, bound, published, options), published, options)
             own = [rated.use, rated.bound, engine, bound, rated.capped, rated.estimate_hp, rated.failures, rated.units]
             rows.append(
                 [

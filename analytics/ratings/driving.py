@@ -24,7 +24,7 @@ COLUMNS = (
 
 @dataclass(frozen=True, slots=True)
 class PowerAndDriving:
-    """Do stronger trucks drive more, use by use? times: miles a year at twice the power over those at once, with its 95 %
+    """Do stronger trucks drive more, use by use? times: miles a year at twice the power over those at once, with its 95%
     limits; p_value two-sided; units with odometer, power and use known that never came back. NaN with fewer than 10."""
 
     times: float
@@ -59,7 +59,7 @@ def driving_by_power(lifetimes: Lifetimes) -> PowerAndDriving:
 def driving_by_use(lifetimes: Lifetimes, firmest: PartRating | None, options: Options) -> pd.DataFrame:
     """Miles a year per use of ``lifetimes``, COLUMNS, NaN with the reason where too few odometers are known.
 
-    median_a_year and its 95 % limits come from units that never came back, slow and fast hold the middle 90 % of their
+    median_a_year and its 95% limits come from units that never came back, slow and fast hold the middle 90% of their
     drivers, ratio is the returned units' median over theirs. joint: from the fit, under the ``options``, of the part
     with the most failures (``firmest``; None: left out), life and driving together, which allows for who gets read.
     """

@@ -17,7 +17,7 @@ from analytics.ratings.signed_root import Fitted
 from analytics.reasons import Checked, Reason, reason
 
 #: standard errors at which parts fitted lately are taken to fail sooner. Of 50 fleets whose parts lasted .6 as long from half way on, the
-#: first-order bound held in .16 without the term and in .84 at this; in 50 without a change it came in at one in four and took 3 % off the
+#: first-order bound held in .16 without the term and in .84 at this; in 50 without a change it came in at one in four and took 3% off the
 #: bound on average.
 LEANS = 0.84
 

@@ -16,6 +16,7 @@ from analytics.driveline.suspects import Suspects, find_suspects
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.table import Lifetimes
+from analytics.models.exact import binomial_limits
 from analytics.ratings.by_load import (
     Compared,
     Explained,
@@ -116,6 +117,11 @@ def _explained(
 
 
 # ---- one part as an example -------------------------------------------------------------------------------------------------
+def rated_on(review: LoadReview, component: str, part: str) -> pd.DataFrame:
+    """Of a component's ``part`` the ratings on every strength, as the ``review`` has them for comparison."""
+    return review.compared[(review.compared["component"] == component) & (review.compared["part"] == part)]
+
+
 def usual_use(review: LoadReview, component: str, part: str) -> str:
     """The use most lives of a component's ``part`` are in, as the ``review`` counts them; "" where none is written
     down."""
@@ -152,7 +158,8 @@ def margin_at(review: LoadReview, component: str, part: str, power_hp: np.ndarra
 
 @dataclass(frozen=True, slots=True)
 class FailedByMargin:
-    """bands: a row per band of the weakest margin, as many lives in each as can be: low, high, lives, failed. above, failures: how many failed
+    """bands: a row per band of the weakest margin, as many lives in each as can be: low, high, lives, failed, lower, upper: exact 90% limits
+    of the share that failed. above, failures: how many failed
     with that margin over FAR, and how many at all; under, stood: lives under 1, and those of them that have not failed. p_value: of the failures having no less margin than the others
     (Mann and Whitney, one-sided; NaN without both)."""
 
@@ -182,7 +189,10 @@ def failed_by_margin(review: LoadReview, component: str, part: str) -> FailedByM
         for i, (low, high) in enumerate(itertools.pairwise(edges))
     ]
     return FailedByMargin(
-        bands=pd.DataFrame(rows, columns=["low", "high", "lives", "failed"]),
+        bands=pd.DataFrame(
+            [[*row, one.lower, one.upper] for row in rows for one in [binomial_limits(row[3], max(row[2], 1), 0.9)]],
+            columns=["low", "high", "lives", "failed", "lower", "upper"],
+        ),
         above=int(count[failed & (margin > FAR)].sum()),
         failures=int(count[failed].sum()),
         under=int(count[margin < 1].sum()),

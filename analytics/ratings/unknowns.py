@@ -366,9 +366,7 @@ def ask_first(
                 why = err
     lists = [f for f in lists if len(f)]
     if not lists:
-        raise why or NotEnoughData(
-            f"no part has {min_failures} failures and something unknown: there is nothing to rank by"
-        )
+        raise why or NotEnoughData(f"no part has {min_failures} failures and something unknown")
     frame = pd.concat(lists, ignore_index=True)
     frame = frame.groupby(["serial", "ask"], as_index=False, sort=True).agg(
         parts=("part", lambda p: ", ".join(p)), drop=("drop", "sum")

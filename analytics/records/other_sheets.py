@@ -137,7 +137,7 @@ def read_limits(limits: Sheet, shop: Shop) -> None:
 
 
 def _read_sure_within(limits: Sheet) -> None:
-    """``sure_within``: the share of the truth that the figure lies within nine times in ten, as 25 % or 0.25."""
+    """``sure_within``: the share of the truth that the figure lies within nine times in ten, as 25% or 0.25."""
 
     def read(text: str) -> tuple[float, str]:
         if cells.is_blank(text):
@@ -147,12 +147,12 @@ def _read_sure_within(limits: Sheet) -> None:
             share = float(bare) / (100 if "%" in text else 1)
         except ValueError:
             return np.nan, "not a share"
-        return (share, "") if 0 < share <= 3 else (np.nan, "not a share from above 0 to 300 %")
+        return (share, "") if 0 < share <= 3 else (np.nan, "not a share from above 0 to 300%")
 
     found = cells.by_distinct(limits.text("sure_within"), read, ["value", "problem"])
     limits.values["sure_within"] = found["value"].astype(float)
     problem = found["problem"].astype(str)
-    limits.doubt(problem != "", "sure_within", problem + ": taken as not stated", "write it as 25 %")
+    limits.doubt(problem != "", "sure_within", problem + ": taken as not stated", "write it as 25%")
 
 
 _OVER = re.compile(r"\s*(?:over|above|more than|>)\s*(.+)", re.IGNORECASE | re.DOTALL)

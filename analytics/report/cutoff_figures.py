@@ -11,10 +11,12 @@ from analytics.cutoffs.cost import Pays
 from analytics.cutoffs.step import StepResult
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.report.figures import _figure, _survival_panel, _tidy
+from analytics.review.curves import FLAT
 from analytics.words.cutoffs.argument import halves_caption, named_halves
 from analytics.words.cutoffs.money import cost_caption
 from analytics.words.cutoffs.parts import COMPARED, against_words, overlap_caption
 from analytics.words.cutoffs.step import UNITS, search_caption
+from analytics.words.phrases import money as dressed
 from analytics.words.review.pictures import AGE
 
 if TYPE_CHECKING:
@@ -25,10 +27,10 @@ _DARK, _LIGHT = "#1f4e79", "#d97b0f"
 
 
 def halves_figure(argument: Argument) -> tuple[Figure, str] | None:
-    """Share not come back against years, below and above the cut, with numbers at risk; None where nothing can be drawn."""
+    """Share not come back against years, below and above the cut, with numbers at risk; None where nothing is drawn that falls."""
     halves = argument.halves
     named = {} if halves is None else {k: h for k, h in named_halves(halves).items() if h.until > 0}
-    if halves is None or not named:
+    if halves is None or all(h.curve.survival_at(h.until).survival[0] >= FLAT for h in named.values()):
         return None
     figure = _figure(3.5, "curves")
     pens = ((_DARK, "-", "o"), (_LIGHT, "--", "s"))
@@ -154,8 +156,8 @@ def cost_figure(argument: Argument) -> tuple[Figure, str] | None:
         ax.axvline(x, color=colour, linestyle=style, linewidth=1.8)
     _labels(ax, marks, top)
     ax.set_xlabel(f"{money.below} up to this power, {money.above} above, hp")
-    ax.set_ylabel("more (or less) a year")
-    ax.yaxis.set_major_formatter(lambda v, _: f"{v:,.0f}")
+    ax.set_ylabel("a year, more or less")
+    ax.yaxis.set_major_formatter(lambda v, _: dressed(v, argument.records.shop.currency))
     ax.legend(frameon=False, fontsize=9.5, loc="upper right")
     _tidy(ax)
     ax.set_ylim(None, top)
@@ -167,7 +169,7 @@ def _labels(ax: Axes, marks: list, top: float) -> None:
     span = ax.get_xlim()[1] - ax.get_xlim()[0]
     at = -np.inf
     for x, name, colour, _ in sorted(marks):
-        at = max(x, at + 0.11 * span)
+        at = max(x, at + 0.15 * span)
         ax.text(at, top, f"{name}\n{x:,.0f}", ha="center", va="bottom", fontsize=9, color=colour)
 
 
@@ -200,7 +202,7 @@ def ratio_figure(argument: Argument) -> tuple[Figure, str] | None:
     ax.invert_yaxis()
     ax.set_xlim(min(0.3, 0.8 * min(r[2] for r in rows)), right * 1.02)
     ax.set_xlabel(f"life of {against.new} / life of {against.old}")
-    ax.legend(frameon=False, fontsize=9, loc="lower right")
+    figure.legend(frameon=False, fontsize=9, loc="outside upper right")
     _tidy(ax)
     ax.grid(visible=False, axis="y")
     return figure, against_words(against)[0]

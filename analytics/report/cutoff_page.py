@@ -12,6 +12,7 @@ from analytics.words.cutoffs import argument as words
 from analytics.words.cutoffs import money, parts
 from analytics.words.cutoffs import step as step_words
 from analytics.words.cutoffs.argument import HEADINGS
+from analytics.words.phrases import capital
 
 
 def opening(argument: Argument) -> None:
@@ -61,7 +62,7 @@ def boundary(argument: Argument) -> None:
     """Where the tier should end: by money, by safety, with a tier between."""
     drawn = figures.cost_figure(argument)
     if argument.money is None or drawn is None:
-        show_html(lines_html([words.money_refused(argument)]))
+        show_html(lines_html([capital(words.money_refused(argument))]))
     else:
         first_then(
             words.not_in(money.money_words(argument.money), drawn),

@@ -55,7 +55,7 @@ def outside_figure(table: pd.DataFrame) -> tuple[Figure, str]:
             part["gap"], part["case"].map(cases.index) + up, mark, color=colour, markersize=4.5, alpha=0.5, label=kind
         )
     ax.set_xscale("log")
-    ax.set_xticks([1e-11, 1e-9, 1e-7, 1e-5, 1e-3, 1e-2], ["none", "1e-9", "1e-7", "1e-5", "0.1 %", "1 %"])
+    ax.set_xticks([1e-11, 1e-9, 1e-7, 1e-5, 1e-3, 1e-2], ["none", "1e-9", "1e-7", "1e-5", "0.1%", "1%"])
     ax.minorticks_off()
     ax.set_yticks(range(len(cases)), cases, fontsize=9)
     ax.set_ylim(-0.7, len(cases) - 0.3)

@@ -121,7 +121,7 @@ def _survival_panel(
         else [t for t in ax.get_xticks() if 0 <= t <= right * 1.02]
     )
     ax.set_xticks(ticks)
-    ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f} %")
+    ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f}%")
     ax.set_ylabel("not come back")
     ax.set_xlabel(age)
     _tidy(ax)
@@ -284,7 +284,7 @@ def findings_figure(found: FindingShares) -> tuple[Figure, str]:
     look = {"color": "0.15", "linestyle": (0, (2, 2)), "linewidth": 1.3}
     ax.step(x, alone, where="post", label=words.AS_IF_ALONE, **look)
     _tidy(ax)
-    ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.1f} %" if ax.get_ylim()[1] < 0.05 else f"{100 * v:.0f} %")
+    ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.1f}%" if ax.get_ylim()[1] < 0.05 else f"{100 * v:.0f}%")
     ax.set_xlim(0, x[-1])
     ax.set_ylim(0, alone.max() * 1.1)
     ax.set_xlabel("years since the part was fitted")

@@ -14,6 +14,7 @@ from analytics.report.figures import _HATCHES, _MARKERS, _STYLES, _colours, _fig
 from analytics.review.guarantee import LEVEL, MONTHS, OWN_FAILURES, allowed_costs, longest
 from analytics.review.repeats import FEWEST_AT_RISK
 from analytics.review.teardown import CAUSES
+from analytics.words.phrases import money
 from analytics.words.review import pictures as words
 from analytics.words.review import promises
 from analytics.words.review.teardown import CAUSE
@@ -168,7 +169,12 @@ def guarantee_figure(review: Review, view: FleetView) -> tuple[Figure, str] | No
     for amount in allowed:
         ax.axhline(amount, color="0.35", linewidth=1, linestyle=(0, (4, 3)))
         label = ax.text(
-            1.0, amount, f"{amount:,.0f} a unit", transform=ax.get_yaxis_transform(), ha="right", va="bottom"
+            1.0,
+            amount,
+            f"{money(amount, shop.currency)} a unit",
+            transform=ax.get_yaxis_transform(),
+            ha="right",
+            va="bottom",
         )
         label.set(fontsize=8.5, color="0.25", in_layout=False)
     _tidy(ax)
@@ -176,6 +182,7 @@ def guarantee_figure(review: Review, view: FleetView) -> tuple[Figure, str] | No
     ax.set_ylim(0, 1.6 * max(allowed))
     ax.set_xlabel("months of guarantee")
     ax.set_ylabel("expected cost per unit")
+    ax.yaxis.set_major_formatter(lambda v, _: money(v, shop.currency))
     ax.legend(frameon=False, fontsize=9, loc="upper left")
     table: pd.DataFrame = view.guarantee.table
     own = table[(table["allowed_per_unit"] == middle) & table["power_band"].isin([c.band for c in costs])]

@@ -16,6 +16,7 @@ from analytics.ratings.load_review import (
     lives_by_torque,
     margin_at,
     margin_column,
+    rated_on,
 )
 from analytics.ratings.options import STRENGTHS
 from analytics.report.figures import _figure, _panels, _tidy
@@ -30,10 +31,20 @@ _GREYS = ("#cfe3f1", "#8fbbd9", "#4a86b8", "#1d4f7c")
 _BLUE, _RED, _GREEN = "#0072b2", "#d55e00", "#009e73"
 
 
-def part_figure(review: LoadReview, component: str, part: str) -> tuple[Figure, str]:
-    """Load, margin, life and rating of a part, and the answers as a caption."""
-    figure = _figure(3.7, "fit", 4)
-    for panel, draw in zip(_panels(figure), (_margins, _by_margin, _lives, _ratings), strict=True):
+def part_figure(review: LoadReview, component: str, part: str) -> tuple[Figure, str] | None:
+    """Load, margin, life and rating of a part, each where there is something to see, and the answers as a caption; None without any."""
+    own = rated_on(review, component, part)
+    seen = {
+        _margins: has_margin(review, component, part),
+        _by_margin: bool(failed_by_margin(review, component, part).bands["failed"].sum()),
+        _lives: not lives_by_torque(review, component, part)[0].empty,
+        _ratings: bool(own[["bound_hp", "estimate_hp"]].notna().any(axis=None)),
+    }
+    draws = [draw for draw, is_seen in seen.items() if is_seen]
+    if not draws:
+        return None
+    figure = _figure(3.7, "fit", len(draws))
+    for panel, draw in zip(_panels(figure), draws, strict=True):
         draw(panel.subplots(), review, component, part)
     return figure, captions.part_caption(review, component, part)
 
@@ -43,9 +54,6 @@ def _margins(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     own, name = review.loads.of(component, part), margin_column(review, component)
     shaft, weights = name == "stress_margin", review.records.shop.weight.classes
     ax.set_title(captions.margin_question(part), fontsize=10.5, loc="left")
-    if not has_margin(review, component, part):
-        _empty(ax, captions.NO_MAKE)
-        return
     powers = own["power_hp"].dropna()
     grid = np.linspace(powers.min(), powers.max(), 60)
     curves = [margin_at(review, component, part, grid, weight) for weight in weights]
@@ -69,16 +77,14 @@ def _by_margin(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     """Share of the lives that failed, by band of their weakest margin."""
     ax.set_title(captions.BY_MARGIN_QUESTION, fontsize=10.5, loc="left")
     bands = failed_by_margin(review, component, part).bands
-    if bands.empty:
-        _empty(ax, captions.NO_MAKE if not has_margin(review, component, part) else captions.NO_LIFE)
-        return
-    share = bands["failed"] / bands["lives"].clip(lower=1)
+    share, ends = bands["failed"] / bands["lives"].clip(lower=1), bands[["lower", "upper"]].to_numpy().T
     place = list(range(len(bands)))
-    ax.bar(place, 100 * share, 0.7, color=_GREYS[2], edgecolor="0.3", linewidth=0.6)
-    for x, value, row in zip(place, share, bands.itertuples(), strict=True):
+    ax.bar(place, 100 * share, 0.7, color=_GREYS[1], edgecolor="0.3", linewidth=0.6)
+    ax.errorbar(place, 100 * share, 100 * np.abs(ends - share.to_numpy()), fmt="none", ecolor="0.2", capsize=3)
+    for x, value, row in zip(place, ends[1], bands.itertuples(), strict=True):
         ax.text(x, 100 * value, f"{row.failed} of {row.lives}", fontsize=8, ha="center", va="bottom")
     ax.set_xticks(place, [captions.band(row.low, row.high) for row in bands.itertuples()], fontsize=8)
-    ax.set_ylim(0, max(float(100 * share.max()) * 1.25, 1))
+    ax.set_ylim(0, 100 * float(ends[1].max()) * 1.15)
     ax.set_xlabel("weakest margin, all the engine brings")
     ax.set_ylabel("failed, % of lives")
     _tidy(ax)
@@ -88,16 +94,12 @@ def _lives(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     """Miles against torque, failed and not, with the slope measured and the slopes the part should have."""
     ax.set_title(captions.LIVES_QUESTION, fontsize=10.5, loc="left")
     hit, others = lives_by_torque(review, component, part)
-    if hit.empty and others.empty:
-        _empty(ax, captions.NO_LIFE)
-        return
     loaded = review.loads.of(component, part)["torque_at_shaft_lbft"]
     low, high = loaded.min(), loaded.max()
     ax.plot(others["torque_at_shaft_lbft"], others["miles"], "|", color="0.4", markersize=5, label="has not failed")
-    if len(hit):
-        ax.plot(hit["torque_at_shaft_lbft"], hit["miles"], "x", color="black", markersize=6, label="failed")
+    ax.plot(hit["torque_at_shaft_lbft"], hit["miles"], "x", color="black", markersize=6, label="failed")
     best, expected = best_on_torque(review, component, part), review.loads.assumptions.sn_exponent
-    if len(hit) and best is not None and review.loads.kinds[component] in SHAFTS:
+    if best is not None and review.loads.kinds[component] in SHAFTS:
         middle_t, middle_m = np.exp(np.log(hit["torque_at_shaft_lbft"]).mean()), np.exp(np.log(hit["miles"]).mean())
         grid = np.geomspace(low, high, 30)
         lines = [middle_m * (grid / middle_t) ** -k for k in (expected.low, expected.high)]
@@ -120,12 +122,8 @@ def _lives(ax: Axes, review: LoadReview, component: str, part: str) -> None:
 
 def _ratings(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     """The bound in hp on power, torque and margin at each weight class, and what is published."""
-    table = review.compared
-    own = table[(table["component"] == component) & (table["part"] == part)]
+    own = rated_on(review, component, part)
     ax.set_title(captions.RATED_QUESTION, fontsize=10.5, loc="left")
-    if own.empty or not (own["bound_hp"].notna().any() or own["estimate_hp"].notna().any()):
-        _empty(ax, captions.NOTHING_PROVEN)
-        return
     weights = sorted(own["weight_up_to"].unique())
     for j, strength in enumerate(STRENGTHS):
         rows = own[own["strength"] == strength].set_index("weight_up_to")
@@ -134,7 +132,7 @@ def _ratings(ax: Axes, review: LoadReview, component: str, part: str) -> None:
         at = np.arange(len(weights)) + 0.22 * (j - 1)
         bound = rows["bound_hp"].reindex(weights)
         ax.bar(at, bound, 0.2, color=_GREYS[j + 1], edgecolor="0.25", linewidth=0.6, hatch=["", "///", "..."][j],
-               label=f"supported, on {strength}")  # fmt: skip
+               label=f"before calibration, on {strength}")  # fmt: skip
         ax.plot(at, rows["estimate_hp"].reindex(weights), "o", mfc="white", mec="0.2",
                 label="best estimate" if j == 0 else None)  # fmt: skip
         for x, value in zip(at, bound, strict=True):
@@ -150,11 +148,3 @@ def _ratings(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     ax.set_ylim(0, float(np.nanmax([own["bound_hp"], own["estimate_hp"], own["published_hp"]])) * 1.45)
     ax.legend(frameon=False, fontsize=8, ncols=2, loc="upper left")
     _tidy(ax)
-
-
-def _empty(ax: Axes, words: str) -> None:
-    ax.text(0.5, 0.5, words, transform=ax.transAxes, ha="center", va="center", color="0.35", fontsize=10)
-    ax.set_xticks([])
-    ax.set_yticks([])
-    for side in ("top", "right", "left", "bottom"):
-        ax.spines[side].set_visible(False)

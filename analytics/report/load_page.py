@@ -9,6 +9,7 @@ from analytics.report.load_figures import part_figure
 from analytics.report.show import first_then, fold, lines_html, picture, show_heading, show_html, show_list, table_html
 from analytics.words import load as words
 from analytics.words.cautions import CAUTIONS
+from analytics.words.load_captions import part_caption
 
 
 def opening(review: LoadReview) -> None:
@@ -31,12 +32,12 @@ def parts(review: LoadReview) -> None:
     """Part by part: load, margin, life, rating."""
     firsts = dict(reversed(review.parts))
     for component, part in review.parts:
-        told = words.rating_lines(review, component, part)
+        told, drawn = words.rating_lines(review, component, part), part_figure(review, component, part)
         facts = words.facts_title(review, component, part)
         first_then(
             told,
             f"{component.capitalize()} {part}: {words.HEADINGS['part']}",
-            picture(part_figure(review, component, part), words.part_question(part)),
+            picture(drawn, words.part_question(part)) or lines_html([part_caption(review, component, part)]),
             lines_html(words.beside_margin(review, component) if part == firsts[component] else ()),
             lines_html(words.explained_words(review, component, part)),
             fold(facts, table_html(words.facts_table(review, component, part), f"{component} {part}: {facts}")),

@@ -69,7 +69,7 @@ def _line(told: words.Told, page: str) -> str:
 
 def limits_table(ratings: Ratings, rows: list[words.Row]) -> str:
     """The ``rows`` of ``ratings`` as a table by weight class, the verdict first."""
-    heads = ["part", *words.class_heads(ratings)]
+    heads, rows = words.filled_classes(ratings, rows)
     body = "".join(
         f'<tr class="{"moves" if row.moves else "stays"}"><th scope="row">{unbroken(row.part)}{_DOT}<span>{html.escape(row.component)}</span></th>'
         + "".join(_cell(cell, head) for cell, head in zip(row.cells, heads[1:], strict=True))
@@ -81,7 +81,7 @@ def limits_table(ratings: Ratings, rows: list[words.Row]) -> str:
 
 def _cell(cell: words.Cell, head: str) -> str:
     if not cell.verdict:
-        return '<td class="none"></td>'
+        return "<td></td>"
     return f'<td data-head="{html.escape(head)}"><b>{html.escape(cell.verdict)}</b>{_DOT}<span>{html.escape(cell.supported)}</span></td>'
 
 

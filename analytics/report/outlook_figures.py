@@ -48,6 +48,7 @@ def expected_figure(outlook: Outlook) -> tuple[Figure, str] | None:
             "o",
             markerfacecolor="none",
             markeredgecolor=orange,
+            clip_on=False,
             markersize=13,
             markeredgewidth=2,
         )
@@ -92,7 +93,7 @@ def lots_figure(outlook: Outlook) -> tuple[Figure, str] | None:
     ax.minorticks_off()
     for side in ("top", "right"):
         ax.spines[side].set_visible(False)
-    ax.set_xlabel("times the usual of its part (drawn together, limits 90 %)")
+    ax.set_xlabel("times the usual of its part (drawn together, limits 90%)")
     top = table.iloc[0]
     return figure, words.lots(int((table["lower"] > 1).sum()), len(table), top["lot"], top["times_the_usual"])
 
@@ -171,7 +172,7 @@ def kept_figure(outlook: Outlook) -> tuple[Figure, str] | None:
         markeredgewidth=2.2,
         label="expected",
     )
-    ax.plot(x[:-1], own["came"], "o", color="black", markersize=6, label="came back")
+    ax.plot(x[:-1], own["came"], "o", color="black", markersize=6, label="came back", clip_on=False, zorder=3)
     missed = ~own["inside"].to_numpy(bool)
     if missed.any():
         ax.plot(
@@ -180,6 +181,7 @@ def kept_figure(outlook: Outlook) -> tuple[Figure, str] | None:
             "o",
             markerfacecolor="none",
             markeredgecolor=orange,
+            clip_on=False,
             markersize=13,
             markeredgewidth=2,
         )
@@ -187,7 +189,7 @@ def kept_figure(outlook: Outlook) -> tuple[Figure, str] | None:
     ax.set_xticks(x, names, fontsize=9)
     ax.set_ylim(0, None)
     ax.yaxis.get_major_locator().set_params(integer=True)
-    ax.set_ylabel("failures")
+    ax.set_ylabel("components")
     ax.legend(frameon=False, fontsize=9, loc="upper left")
     return figure, words.kept(int((~missed).sum()), len(own))
 

@@ -24,11 +24,15 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-def rating_figure(ratings: Ratings, rated: PartRating, bound: RatingBound, frame: pd.DataFrame) -> tuple[Figure, str]:
-    """Reliability against power at the target life, with band, bound, published limit, and units and failures as a rug.
+def rating_figure(
+    ratings: Ratings, rated: PartRating, bound: RatingBound, frame: pd.DataFrame
+) -> tuple[Figure, str] | None:
+    """Reliability against power at the target life, with band, bound, published limit, and units and failures as a rug; None without a curve.
 
     frame: the curve of ``bound`` (`reliability_curve`).
     """
+    if frame.empty:
+        return None
     options = ratings.options
     row = _row(ratings, rated, bound)
     figure = _figure(3.9, "band")
@@ -36,24 +40,25 @@ def rating_figure(ratings: Ratings, rated: PartRating, bound: RatingBound, frame
     data = rated.data
     power = np.exp(data.log_power)
     low, high = float(power.min()), float(power.max())
-    if len(frame):
-        keep = frame[frame["estimate_hp"].between(low * 0.6, high * 1.3)]
-        ax.plot(keep["estimate_hp"], keep["reliability"], color="0.15", linewidth=2, label="best estimate")
-        band = frame.dropna(subset=["bound_hp"])
-        grid = (
-            np.linspace(max(low * 0.6, band["bound_hp"].min()), min(high * 1.3, frame["estimate_hp"].max()), 200)
-            if len(band) > 1
-            else np.array([])
-        )
-        if len(grid):
-            upper = np.interp(grid, frame["estimate_hp"][::-1], frame["reliability"][::-1])
-            lower = np.interp(grid, band["bound_hp"][::-1], band["reliability"][::-1], right=np.nan)
-            look = {"color": "0.55", "alpha": 0.25, "linewidth": 0}
-            lower = np.where(np.isnan(lower), 0.5, lower)
-            ax.fill_between(grid, lower, upper, label=f"down to what is {options.promise.confidence:.0%} sure", **look)
+    keep = frame[frame["estimate_hp"].between(low * 0.6, high * 1.3)]
+    ax.plot(keep["estimate_hp"], keep["reliability"], color="0.15", linewidth=2, label="best estimate")
+    band = frame.dropna(subset=["bound_hp"])
+    grid = (
+        np.linspace(max(low * 0.6, band["bound_hp"].min()), min(high * 1.3, frame["estimate_hp"].max()), 200)
+        if len(band) > 1
+        else np.array([])
+    )
+    if len(grid):
+        upper = np.interp(grid, frame["estimate_hp"][::-1], frame["reliability"][::-1])
+        lower = np.interp(grid, band["bound_hp"][::-1], band["reliability"][::-1], right=np.nan)
+        look = {"color": "0.55", "alpha": 0.25, "linewidth": 0}
+        lower = np.where(np.isnan(lower), 0.5, lower)
+        ax.fill_between(grid, lower, upper, label=f"down to what is {options.promise.confidence:.0%} sure", **look)
     ax.axhline(options.promise.reliability, color="0.5", linewidth=0.8, linestyle=":")
-    right, level = high if len(frame) else ax.get_xlim()[1], options.promise.reliability
-    ax.text(right, level + 0.006, f"{level:.0%}", fontsize=9, color="0.35", ha="right")
+    level = options.promise.reliability
+    ax.text(
+        0.995, level + 0.006, f"{level:.0%}", fontsize=9, color="0.35", ha="right", transform=ax.get_yaxis_transform()
+    )
     if math.isfinite(row["supported_hp"]):
         ax.axvline(row["supported_hp"], color="#0072b2", linewidth=2, label=f"supported: {row['supported_hp']:,.0f} hp")
     if math.isfinite(row["published_hp"]):
@@ -65,7 +70,7 @@ def rating_figure(ratings: Ratings, rated: PartRating, bound: RatingBound, frame
     ax.plot(power[data.failed], np.full(data.failed.sum(), 0.482), "x", color="black", markersize=6, label="failed")
     ax.plot([], [], "|", color="0.45", label="did not fail")
     _tidy(ax)
-    ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f} %")
+    ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f}%")
     ax.set_xlabel("power at the crank, hp")
     ax.set_ylabel(f"last {options.promise.life_miles:,.0f} miles")
     marks = [v for v in (row["supported_hp"], row["published_hp"]) if math.isfinite(v)]
@@ -87,18 +92,20 @@ def _row(ratings: Ratings, rated: PartRating, bound: RatingBound) -> pd.Series:
 
 def sheet_figure(ratings: Ratings) -> tuple[Figure, str] | None:
     """Every part's supported power, best estimate and published limit, lightest class, any use."""
+    marks = ["supported_hp", "estimate_hp", "published_hp"]
     table = ratings.table[ratings.table["use"] == ""]
-    if table.empty:
-        return None
     first = (
         table.sort_values("weight_up_to", kind="stable")
         .drop_duplicates(["component", "part"], keep="first")
         .sort_index()
+        .dropna(subset=marks, how="all")
     )
+    if first.empty:
+        return None
     figure = _figure(0.36 * len(first) + 1.3, "ranges")
     ax = figure.subplots()
     y = np.arange(len(first))[::-1]
-    told = first[["supported_hp", "estimate_hp", "published_hp"]].to_numpy(float)
+    told = first[marks].to_numpy(float)
     far = 1.1 * float(max(told[np.isfinite(told)], default=1.0))
     for place, row in zip(y, first.itertuples(), strict=True):
         ends = [v for v in (row.supported_hp, row.estimate_hp) if math.isfinite(v)]
@@ -124,7 +131,8 @@ def sheet_figure(ratings: Ratings) -> tuple[Figure, str] | None:
 def history_figure(ratings: Ratings, component: str, part: str) -> tuple[Figure, str] | None:
     """The limits published for a part over the years, a step line per weight edge; None where nothing ever changed."""
     past = history(ratings.records.limits, component, part)
-    if past["effective_on"].nunique() < 2:
+    figures = past.groupby(["weight_up_to_lb", "weight_over_lb", "use"], dropna=False)["power_limit_hp"].nunique()
+    if not (figures > 1).any():
         return None
     figure = _figure(2.5, "steps")
     ax = figure.subplots()
@@ -168,7 +176,7 @@ def check_figure(checks: ModelChecks) -> tuple[Figure, str, str] | None:
     ax.plot([], [], color="0.3", linewidth=1.8, label="records")
     ax.plot([], [], color="0.3", linewidth=1.3, linestyle=(0, (4, 2)), label="fit")
     ax.set_ylim(max(0.0, math.floor(least * 10 - 0.5) / 10), 1.01)
-    ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:g} %")
+    ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:g}%")
     ax.xaxis.set_major_formatter(lambda v, _: f"{v:,.0f}")
     ax.set_xlim(left=0)
     ax.set_xlabel("miles on the part")

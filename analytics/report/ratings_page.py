@@ -95,7 +95,7 @@ def sensitivity(found: FollowUp) -> None:
 
 def proofs(found: FollowUp) -> None:
     """What would prove the limits nobody can prove yet."""
-    told = words.proof_words(found.proofs, found.ratings.options.promise)
+    told = words.proof_words(found.proofs)
     show_html(fold(words.FOLDED["proofs"], lines_html(told)) if found.proofs else lines_html(told))
 
 

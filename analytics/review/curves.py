@@ -16,8 +16,8 @@ from analytics.models.nonparametric import SurvivalCurve
 from analytics.records.load import NOT_RECORDED
 
 _MOST_PARTS = 6
-#: a curve that ends above this is flat to the eye, and said as 100 %
-_FLAT = 0.995
+#: a curve that ends above this is flat to the eye, and said as 100%
+FLAT = 0.995
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +38,8 @@ class Curves:
 
     @property
     def falls(self) -> bool:
-        """Whether any curve leaves 100 % where it is drawn, as far as a reader can tell."""
-        return any(self.end(line) < _FLAT for line in self.drawn.values())
+        """Whether any curve leaves 100% where it is drawn, as far as a reader can tell."""
+        return any(self.end(line) < FLAT for line in self.drawn.values())
 
     def end(self, line: SurvivalCurve) -> float:
         """The share at the end of what is drawn of a ``line``."""

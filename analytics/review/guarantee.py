@@ -201,7 +201,7 @@ def band_cost(snapshot: Snapshot, band: str) -> BandCost | None:
 
 
 def _year_on_record(snapshot: Snapshot, units: np.ndarray) -> tuple[float, float, float]:
-    """Mean comebacks per unit within a year among ``units``, with 95 % limits."""
+    """Mean comebacks per unit within a year among ``units``, with 95% limits."""
     own = snapshot.lifetimes.units.index.isin(units)
     try:
         mean = mean_comebacks(snapshot.records, snapshot.lifetimes, own)

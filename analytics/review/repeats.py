@@ -98,7 +98,7 @@ def again(lifetimes: Lifetimes) -> Answer:
 
 
 def _second_year(own: pd.DataFrame, lifetimes: Lifetimes) -> tuple[float, float, float]:
-    """Expected failures in a unit's second year over those in its first, with 95 % limits; NaN with too few to fit."""
+    """Expected failures in a unit's second year over those in its first, with 95% limits; NaN with too few to fit."""
     least = lifetimes.shop.checks.failures_to_fit
     try:
         law = failures_with_age(own, lifetimes.units, lifetimes.sight)

@@ -546,7 +546,7 @@ or part is chance.
 | `readings.csv` | odometers and news of units (UTF-16) |
 | `changes.csv`, `limits.csv`, `fitted.csv` | tunes changed, limits published, converters and their lots |
 | `judged_again.csv` | a second person's judgement of some returns, drawn at random |
-| `parts.csv`, `conditions.csv` | what the parts are made like, and what was measured on trucks: geometry and pressures are invented like the rest; of converters whose lock-up clutch burnt, 70 % were run above 180 psi, of the others 6 % |
+| `parts.csv`, `conditions.csv` | what the parts are made like, and what was measured on trucks: geometry and pressures are invented like the rest; of converters whose lock-up clutch burnt, 70% were run above 180 psi, of the others 6% |
 | `planted.csv` | every slip on purpose: kind, sheet, file, row as counted in the file, column, what is expected |
 | `truth.json` | parameters, true ratings, failures never reported, what is there to be found |
 

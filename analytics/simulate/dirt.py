@@ -991,7 +991,7 @@ class _Dirt:
             b,
             3,
             "weight",
-            "blank for 30 % of the others, 3 % of these",
+            "blank for 30% of the others, 3% of these",
         )
         self.plant("empty sheet in the workbook", b, 1, "", "worksheet 2025 holds nothing")
         total = {"serial": "Total", "built_on": f"{len(b.rows)} units"}

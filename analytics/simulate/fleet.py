@@ -41,7 +41,7 @@ _INSTALL = -1  # in place of a finding's index: the part failed through its inst
 class FindingTruth:
     """One way a part fails.
 
-    life_miles: 63.2 % life (Weibull) or median (log-normal) at 600 hp and 7,000 lb, without the use's effect.
+    life_miles: 63.2% life (Weibull) or median (log-normal) at 600 hp and 7,000 lb, without the use's effect.
     """
 
     finding: str

@@ -32,21 +32,15 @@ texts(
         Advised.NO_FIT: "no fit of its failures converged",
         Advised.NO_LIVES: "none with power and weight on record",
         Advised.OVER_PUBLISHED: "the truck is over its published {published_hp:,.0f} hp",
-        Advised.USE_NOT_ON_RECORD: lambda use, trucks: f"{plural(int(trucks), 'truck')} for {use} on record",
+        Advised.USE_NOT_ON_RECORD: lambda use, trucks: f"{_only(trucks)} for {use} on record",
         Advised.POWER_ABOVE: lambda edge, trucks: (
-            f"{plural(int(trucks), 'truck')} this strong on record, the strongest {edge:,.0f} hp"
+            f"{_only(trucks)} this strong on record, the strongest {edge:,.0f} hp"
         ),
-        Advised.POWER_BELOW: lambda edge, trucks: (
-            f"{plural(int(trucks), 'truck')} this weak on record, the weakest {edge:,.0f} hp"
-        ),
-        Advised.WEIGHT_ABOVE: lambda edge, trucks: (
-            f"{plural(int(trucks), 'truck')} this heavy on record, the heaviest {edge:,.0f} lb"
-        ),
-        Advised.WEIGHT_BELOW: lambda edge, trucks: (
-            f"{plural(int(trucks), 'truck')} this light on record, the lightest {edge:,.0f} lb"
-        ),
+        Advised.POWER_BELOW: lambda edge, trucks: f"{_only(trucks)} this weak on record, the weakest {edge:,.0f} hp",
+        Advised.WEIGHT_ABOVE: lambda edge, trucks: f"{_only(trucks)} this heavy on record, the heaviest {edge:,.0f} lb",
+        Advised.WEIGHT_BELOW: lambda edge, trucks: f"{_only(trucks)} this light on record, the lightest {edge:,.0f} lb",
         Advised.FEW_TOGETHER: lambda use, trucks: (
-            f"{plural(int(trucks), 'truck')} for {use} on record about as heavy and at least as strong"
+            f"{_only(trucks)} for {use} on record about as heavy and at least as strong"
         ),
         Advised.CLUTCH_SLIPS: "cannot hold the torque: it holds at most {high:.2f} of it, {least:g} is needed",
         Advised.SHAFT_YIELDS: "yields under the torque: it stands at most {high:.2f} of it",
@@ -61,6 +55,11 @@ texts(
 
 
 # ---- pieces ------------------------------------------------------------------------------------------------------------
+def _only(trucks: float) -> str:
+    """'no truck', 'only 4 trucks'."""
+    return f"only {plural(int(trucks), 'truck')}" if trucks else "no truck"
+
+
 def _hundred(share: float) -> str:
     """Of a hundred."""
     each = 100 * share
@@ -93,7 +92,7 @@ def life_words(advice: Advice) -> str:
 def truck_words(advice: Advice) -> str:
     """The truck of the ``advice`` as it was understood."""
     t = advice.truck
-    power = f"{t.said_hp:,.0f} hp at the crank" + (", reckoned from the wheels" if t.at_wheels else "")
+    power = f"{t.said_hp:,.0f} hp at the crank" + (", worked out from the wheels" if t.at_wheels else "")
     if t.power_hp > t.said_hp * 1.001:
         power += f" (answered for {t.power_hp:,.0f}, since it may be as much)"
     told = [power, weight(t.weight_lb) if isfinite(t.weight_lb) else "weights are not on record", " and ".join(t.uses)]
@@ -243,9 +242,12 @@ def whole_words(advice: Advice) -> tuple[str, ...]:
     lines = [f"Parts for all of it: {_price(advice, w.price)}."] if advice.fitted else []
     if len(w.unknown) < n:
         middle, low, high = map(_hundred, w.lasts)
+        many = f"{'' if middle.startswith('more') else 'about '}{middle} of 100 such trucks ({low} to {high})"
         of = f" of the {n - len(w.unknown)} components with a figure" if w.unknown else ""
         lines.append(
-            f"In about {middle} of 100 such trucks ({low} to {high}) nothing{of} fails by then. The weakest is the {w.weakest}."
+            f"In {many} nothing{of} fails by then. The weakest is the {w.weakest}."
+            if n - len(w.unknown) > 1
+            else f"Only the {w.weakest} has a figure: in {many} it does not fail by then."
         )
         lines.append(_next_money(advice))
     if w.unknown:

@@ -21,6 +21,14 @@ CAPTIONS = {
     "load": "Ratings on load, by part and weight class",
     "measured": "Settings of the study, and how often the published bound lay at or below the truth",
 }
+#: why there is no picture
+NOT_DRAWN = {
+    "review": "nothing came back, or the records hold one quarter",
+    "cutoff": "too few {part} are followed on either side, or none of them failed",
+    "load": "of {part} neither the make nor a failure is on record",
+    "part": "too few {part} failed for a curve",
+    "rating": "nothing could be rated",
+}
 #: of the form of one truck
 FORM = {
     "power": "power, hp",
@@ -31,6 +39,22 @@ FORM = {
     "page": "half a page",
     "write": "write it",
 }
+#: of the form that opens a shop
+OPEN = {
+    "folder": "your folder",
+    "inside": "folders in it",
+    "up": ".. (the one above)",
+    "day": "as of (or blank)",
+    "check": "Check the records",
+    "review": "Quarterly review",
+    "ratings": "Power ratings",
+    "load": "Load",
+    "advise": "One truck",
+}
+SHOP_HERE = "This folder has its shop.toml: pick a day, or none, and ask."
+NO_SHOP_HERE = (
+    "No shop.toml here. Go on to the folder of your shop; where it has none yet, the notebook start proposes one."
+)
 #: of the sliders
 NOTHING_RATED = "No part could be rated, so there is nothing to move."
 
@@ -38,6 +62,19 @@ NOTHING_RATED = "No part could be rated, so there is nothing to move."
 def whose(records: Records) -> str:
     """Whose records, and as of when."""
     return f"{records.shop.name}, as of {records.as_of:%Y-%m-%d}"
+
+
+def no_folder(folder: str) -> str:
+    """Where there is no such ``folder``, or it may not be read."""
+    return f"{folder}: there is no such folder, or it may not be read."
+
+
+def stage(words: str, left_s: float) -> str:
+    """A stage in ``words``, with the time left, left_s seconds (NaN: not known)."""
+    if left_s != left_s:
+        return f"{words} …"
+    minutes = round(left_s / 60)
+    return f"{words} … about {f'{minutes} min' if minutes >= 2 else f'{max(round(left_s, -1), 10):.0f} s'} left"
 
 
 def rows(number: int) -> str:

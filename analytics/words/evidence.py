@@ -45,7 +45,7 @@ def opening(study: pd.DataFrame) -> tuple[str, ...]:
     fleets, least = int(study["fleets"].sum()), int(study["fleets"].min())
     return (
         f"{fleets:,} fleets with a known truth were drawn in {len(study)} settings, at least {least} in each (seed {study['seed'].iat[0]}; {study['versions'].iat[0]}). "
-        "Each was rated as a shop's records would be, and the bound held against the true rating. A bound promised at 90 % should lie at or below the truth in nine fleets of ten.",
+        "Each was rated as a shop's records would be, and the bound held against the true rating. A bound promised at 90% should lie at or below the truth in nine fleets of ten.",
     )
 
 
@@ -324,7 +324,7 @@ def shops(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
     whole, first = table.iloc[0], table.iloc[1]
     lines = [
         f"{whole.shops:,.0f} shops like the demo, each drawn with another seed, were rated from their sheets with all the dirt in them: of {whole.bounds:,.0f} bounds {whole.held:.1%} "
-        f"lay at or below the truth (standard error {whole.se:.1%}), where 90 % are promised; of what was proposed, rounded down, {whole.proposed_held:.1%}.",
+        f"lay at or below the truth (standard error {whole.se:.1%}), where 90% are promised; of what was proposed, rounded down, {whole.proposed_held:.1%}.",
         f"In the lightest class, the headline of each part: {first.held:.1%} of {first.bounds:,.0f}. In the middle a bound stood at {whole.median_ratio:.0%} of the truth.",
     ]
     parts = table[(table["kind"] == "any") & (table["part"] != "all")].sort_values("held", kind="stable")
@@ -359,13 +359,13 @@ def worth(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
     saved = {p: 1 - sheet[f"cost_{p}"] / habit[f"cost_{p}"] for p in (5, 10, 20)}
     follows, first = WORTH_OWNERS[2], WORTH_OWNERS[1]
     lines = (
-        f"{sheet.shops:,.0f} invented shops were replayed for six years, each from limits at .7, 1.0 and 1.35 of the truth, the same trucks for every owner, 85 % of failures reported, one odometer in five read. "
+        f"{sheet.shops:,.0f} invented shops were replayed for six years, each from limits at .7, 1.0 and 1.35 of the truth, the same trucks for every owner, 85% of failures reported, one odometer in five read. "
         f"Where a comeback costs ten trucks refused, the owner who does what the sheet says pays {saved[10]:.0%} less than the one who sets the limit just below the first failure ({saved[5]:.0%} at five, {saved[20]:.0%} at twenty); "
         f"one who knew the truth would pay {1 - truth.cost_10 / habit.cost_10:.0%} less, one who never changes anything {never.cost_10 / habit.cost_10 - 1:.0%} more.",
         f"Where the limit is right he refuses {right.loc[follows, 'refused'] / right.loc[first, 'refused']:.0%} of the good trucks that the habit refuses, and yet lowers {right.loc[follows, 'wrong_lower_share']:.0%} of the right limits at some look "
-        f"in six years (15 % was the goal). Where it is too high he has {high.loc[follows, 'comebacks'] / high.loc[first, 'comebacks'] - 1:+.0%} comebacks against the habit (none more was the goal); half of such limits are lowered by the {high.loc[follows, 'first_right_quarter']:.0f}th quarter.",
+        f"in six years (15% was the goal). Where it is too high he has {high.loc[follows, 'comebacks'] / high.loc[first, 'comebacks'] - 1:+.0%} comebacks against the habit (none more was the goal); half of such limits are lowered by the {high.loc[follows, 'first_right_quarter']:.0f}th quarter.",
         f"Of {sheet.looks:,.0f} looks {sheet.raised_above:,.0f} raised a limit above the truth. A limit that is far too low is hardly ever raised: no power beyond what was run is supported, so that what it refuses stays refused until stronger trucks are tried.",
-        "First-order bounds, a look each half year; the goal of 20 % less than the habit is not reached.",
+        "First-order bounds, a look each half year; the goal of 20% less than the habit is not reached.",
     )
     return table, lines
 
@@ -383,15 +383,15 @@ def advised(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
     lines = (
         f"{table['shops'].iloc[0]:,} invented shops, with six years of sheets as messy as a shop's and published limits at .7, 1.0 or 1.35 of the truth, were asked what to fit to {of:,} more "
         f"trucks. {told:.0%} got an answer (most others were beyond what their shop had on record, or open). Of those told that 90 of 100 last, {value['told: true share that lasts']:.1%} truly do; in "
-        f"{value['told: shops with at least .90 lasting']:.0%} of the {int(table.set_index('measure')['of']['told: worst shop'])} shops that gave an answer it was at least 90 % (nine in ten was the goal), {value['told: worst shop']:.1%} in the worst.",
-        f"The upper end of the share that fails held the truth in {value['upper end held']:.1%} and the lower end in {value['lower end held']:.1%} of the answers, where 90 % are promised of each.",
+        f"{value['told: shops with at least .90 lasting']:.0%} of the {int(table.set_index('measure')['of']['told: worst shop'])} shops that gave an answer it was at least 90% (nine in ten was the goal), {value['told: worst shop']:.1%} in the worst.",
+        f"The upper end of the share that fails held the truth in {value['upper end held']:.1%} and the lower end in {value['lower end held']:.1%} of the answers, where 90% are promised of each.",
         f"Price and expected comebacks together came to {value['told: cost over that of the truth'] - 1:+.1%} against what the truth would advise ({value['told: cost over the truth, where answered'] - 1:+.1%} where "
-        f"there was an answer; 10 % more was the goal) and {value['told: cost over that of the habit'] - 1:+.1%} against the habit, the part whose published limit covers the truck "
+        f"there was an answer; 10% more was the goal) and {value['told: cost over that of the habit'] - 1:+.1%} against the habit, the part whose published limit covers the truck "
         f"(less was the goal; of all trucks {value['habit: true share that lasts']:.1%} last with the habit). With what the answer puts in its place where nothing is shown to last, it was "
         f"{value['read: cost over that of the truth'] - 1:+.1%} and {value['read: cost over that of the habit'] - 1:+.1%}, and {value['read: true share that lasts']:.1%} last: a rule "
-        "made after a look at half of these shops; against the habit a shop costs 1 % more or less by chance alone. The part that money alone would fit came to "
+        "made after a look at half of these shops; against the habit a shop costs 1% more or less by chance alone. The part that money alone would fit came to "
         f"{value['money: cost over that of the truth'] - 1:+.1%} and {value['money: cost over that of the habit'] - 1:+.1%}, and lasts in {value['money: true share that lasts']:.1%}.",
-        f"Trucks no shop had seen were recognised in {value['outside: recognised']:.0%} (95 % was the goal). {value['outside: advised all the same']:.0%} of them got an answer all the same, all of them weaker or "
+        f"Trucks no shop had seen were recognised in {value['outside: recognised']:.0%} (95% was the goal). {value['outside: advised all the same']:.0%} of them got an answer all the same, all of them weaker or "
         "lighter than any on record.",
         "What it misses: one component of two parts at a time, so neither the build as a whole nor parts that go together; no driveline; a comeback at eight times the cheaper part's price; limits that nobody moves.",
     )

@@ -21,6 +21,7 @@ from analytics.ratings.load_review import (
     reference_power,
     usual_use,
 )
+from analytics.ratings.standing import rounded_down
 from analytics.reasons import ByLoad, Reason
 from analytics.words.lifetimes import COLUMNS, lifetimes_table
 from analytics.words.phrases import listed, plural
@@ -115,7 +116,7 @@ _FACTS = {
     Fact.CLUTCH_TORQUE: ("torque it holds", "friction x force x mean radius x faces"),
     Fact.PRESSURE_NEEDED: ("pressure it needs to hold that", "the same, turned round"),
     Fact.GRADE_TORQUE: (
-        "torque on a 6 % grade at 55 mph with a trailer, for as long as it lasts",
+        "torque on a 6% grade at 55 mph with a trailer, for as long as it lasts",
         "(m g sin θ + rolling + air) v in overdrive, no more than the engine brings; all at its middle",
     ),
     Fact.GRADE_MARGIN: ("what its lock-up holds over that", "1.3 at the least (common practice, no source)"),
@@ -134,6 +135,7 @@ texts(
         ByLoad.HELD_AT_LIGHTER: "held at the {hp:,.0f} hp of the lighter class",
         ByLoad.LIGHTER_HAS_NONE: "a lighter class has no rating, so this one has none",
         ByLoad.NOTHING_PROVEN: "nothing is supported at this weight",
+        ByLoad.JUDGED_ON_POWER: "the page of ratings says what becomes of its limit",
         ByLoad.NOT_DECIDED: "it is not shown that load and not power explains its returns, so no limit is judged by it",
     }
 )
@@ -145,14 +147,14 @@ HEADINGS = {
     "fits": "Every fit, on the same lives",
     "suspects": "The suspects (customers' data: keep in the shop)",
     "rules": "Each rule, by lives that failed and lives that did not",
-    "exponents": "how life falls with load",
+    "exponents": "what hangs on what is not on record",
     "part": "load, margin, life and rating",
     "without": "Part by part without them",
 }
 #: beside a rating in lb ft
 ASK = (
     "Publish it in lb ft of the engine, and ask each customer: what torque does the tune make, at what engine speed, and through which converter? A power without "
-    "the speed it is made at is torque by guess: size to the high end and 10 % more."
+    "the speed it is made at is torque by guess: size to the high end and 10% more."
 )
 #: of every part, beside its margin
 _AT_WORK = (
@@ -183,7 +185,7 @@ def beside_margin(review: LoadReview, component: str) -> tuple[str, ...]:
 
 
 NO_DESIGN = (
-    "Every margin here is book strength against a load reckoned by formulas in their textbook form, with the handbook's factor for shocks. It knows no notch but the one you "
+    "Every margin here is book strength against a load worked out by formulas in their textbook form, with the handbook's factor for shocks. It knows no notch but the one you "
     "state or the range of its kind, no heat treatment gone wrong, no launch on the brake, wheel hop or gear banged home beyond that factor, and is no design calculation: have a "
     "qualified engineer make that."
 )
@@ -247,12 +249,14 @@ def assumptions_table(review: LoadReview) -> pd.DataFrame:
 
 
 def rating_lines(review: LoadReview, component: str, part: str) -> tuple[str, ...]:
-    """The rating on the chosen strength, a line per weight class."""
-    own = ratings_table(review.ratings)
+    """The rating on the chosen strength, a line per weight class; the verdict where it runs on load: on power the page of ratings has it."""
+    own = review.ratings
     lines = []
     for r in own[(own["component"] == component) & (own["part"] == part)].itertuples():
-        told = f"Rated on {r.strength}, up to {r.weight_up_to:,.0f} lb: {_supported(r)}."
-        lines.append(f"{told} {r.verdict.capitalize()}: {r.reason}.")
+        told = f"{component.capitalize()} {part} on {r.strength}, up to {r.weight_up_to:,.0f} lb: {_supported(r, review.options.step_hp)}"
+        limited = "" if r.reason is None or r.reason.code is ByLoad.NOTHING_PROVEN else f" ({say(r.reason)})"
+        verdict = f" {r.verdict.capitalize()}: {say(r.why)}." if r.verdict else ""
+        lines.append(f"{told}{limited}.{verdict}")
     if any(math.isfinite(v) for v in own["bound"]) and review.options.strength == "torque":
         lines.append(ASK)
     place = (component, part, review.options.strength)
@@ -260,10 +264,10 @@ def rating_lines(review: LoadReview, component: str, part: str) -> tuple[str, ..
     return tuple(lines) or tuple(left)
 
 
-def _supported(r) -> str:
-    """What a row of the ratings supports: lb ft first where it runs on torque."""
+def _supported(r, step_hp: float) -> str:
+    """What a row of the ratings supports, its power rounded down to the step of the sheet: lb ft first where it runs on torque."""
     least = "at least " if r.at_least else ""
-    hp = f"{r.bound_hp:,.0f} hp" if math.isfinite(r.bound_hp) else ""
+    hp = f"{rounded_down(r.bound_hp, step_hp):,.0f} hp" if math.isfinite(r.bound_hp) else ""
     if r.strength == "power" or not math.isfinite(r.engine_lbft):
         return f"{least}{hp} supported" if hp else "no power supported"
     load = "" if r.strength == "torque" else f" (a margin of {1 / r.bound:.2f})"
@@ -274,14 +278,14 @@ def _supported(r) -> str:
 def explained_words(review: LoadReview, component: str, part: str) -> tuple[str, ...]:
     """Which covariate explains the returns better, and what the measured exponent means."""
     fits = review.explained.get((component, part))
-    who = f"{component} {part}" if part else f"all parts of {component} under one law"
+    who = f"{component} {part}" if part else f"{component}, all parts together"
     if fits is None:
         return ()
     if isinstance(fits, Reason):
         return (f"Which explains the returns better cannot be told: {say(fits)}.",)
     if not fits.best:
         return (f"{who}: only one fit converged.",)
-    lines = [_best(fits, who)]
+    lines = _best(fits, who)
     if part:
         lines += exponent_words(review, component, part)
     return tuple(lines)
@@ -300,7 +304,7 @@ _TAKEN = {
 }
 
 
-def _best(found: Compared, who: str) -> str:
+def _best(found: Compared, who: str) -> list[str]:
     start = f"{who[0].upper()}{who[1:]}, {found.fits[0].failures:,.0f} failures: "
     by: dict[str, list[str]] = {}
     for taken, (strength, gap) in found.best.items():
@@ -309,9 +313,15 @@ def _best(found: Compared, who: str) -> str:
     if found.decided:
         least = min(gap for _, gap in found.best.values())
         what = "power" if found.decided == "power" else "torque, rather than power,"
-        return f"{start}{what} explains them best, however what is not on record is taken (AIC at least {least:.1f} lower)."
+        return [
+            f"{start}{what} explains them best, however what is not on record is taken.",
+            f"{who}: its AIC is at least {least:.1f} lower.",
+        ]
     told = "; ".join(f"{what} {listed(ways, most=len(ways))}" for what, ways in by.items())
-    return f"{start}whether power or torque explains them cannot be told: {told}. Write down what is missing before a rating runs on torque."
+    return [
+        f"{start}whether power or torque explains them cannot be told.",
+        f"The better fit of {who}: {told}. Write down what is missing before a rating runs on torque.",
+    ]
 
 
 def exponent_words(review: LoadReview, component: str, part: str) -> list[str]:
@@ -375,16 +385,13 @@ def suspect_words(review: LoadReview) -> tuple[str, ...]:
     found, a = review.suspects.table, review.loads.assumptions
     rules = "; ".join(f"{rule}: {_RULES[rule](_limit(rule, a))}" for rule in RULES)
     lines = [
+        "No failure on record broke a rule of those below, as far as conditions were written down."
+        if found.empty
+        else f"{plural(review.suspects.failures, 'failure broke a rule', 'failures broke a rule')} of those below; {review.suspects.standing_out} of them one that failures break more often "
+        "than trucks of like power that run on. Those may have another cause than the part's strength; of the others the rule says nothing.",
         f"A failure is marked where a condition on record breaks a rule, with what is not known at its middle ({rules}; change them in shop.toml under [driveline]). "
-        "What the shop wrote as cause stays as it is, and a rule that lives without a failure break as often explains nothing."
+        "What the shop wrote as cause stays as it is, and a rule that lives without a failure break as often explains nothing.",
     ]
-    if found.empty:
-        lines.append("No failure on record broke one of them, as far as conditions were written down.")
-    else:
-        lines.append(
-            f"{plural(review.suspects.failures, 'failure broke a rule', 'failures broke a rule')}; {review.suspects.standing_out} of them one that failures break more often "
-            "than lives of like power that run on. Those may have another cause than the part's strength; of the others the rule says nothing."
-        )
     for r, p in zip(review.suspects.counts.itertuples(), review.suspects.p_values, strict=True):
         if r.broken_failed:
             lines.append(
@@ -422,7 +429,7 @@ _RULES: dict[str, Callable[[float], str]] = {
     "shift heat": lambda x: f"a full-throttle shift puts more than {x:g} J on each mm² of lining (from memory)",
     "release passage": lambda x: f"its oil carries off less than {x:.0%} of the heat of a stall (judgement)",
     "grade": lambda x: (
-        f"the lock-up clutch holds less than {x:g} times what the trailer asks on a 6 % grade at 55 mph (common practice, no source)"
+        f"the lock-up clutch holds less than {x:g} times what the trailer asks on a 6% grade at 55 mph (common practice, no source)"
     ),
 }
 _VALUES: dict[str, Callable[[float, float], str]] = {
@@ -466,11 +473,11 @@ def without_words(review: LoadReview) -> tuple[str, ...]:
     weight = review.records.shop.weight.classes[0]
     lines = []
     for (component, part), made in review.without.items():
-        told = "; ".join(f"{_READINGS[reading]} {_proven(r)}" for reading, r in made.items())
-        lines.append(f"{component.capitalize()} {part}, up to {weight:,.0f} lb: {told}.")
+        told = "; ".join(f"{_READINGS[reading]}: {_proven(r)}" for reading, r in made.items())
+        lines.append(f"{component.capitalize()} {part}, up to {weight:,.0f} lb, before calibration: {told}.")
     lines.append(
         "Not counting suspects drops the misuse that failed and keeps the misuse that held, so it comes out too high; leaving out every life that broke a rule "
-        "is fairer, but proves nothing above the limit. Neither replaces the rating: they show what hangs on the cause. (Before calibration, alike for all.)"
+        "is fairer, but proves nothing above the limit. Neither replaces the rating: they show what hangs on the cause."
     )
     return tuple(lines)
 
@@ -479,7 +486,7 @@ def _proven(made: LoadRating | Reason) -> str:
     if isinstance(made, Reason):
         return f"none ({say(made)})"
     failed = f"{made.failures:,.0f} of {made.units:,.0f} failed"
-    return f"{made.bound_hp:,.0f} hp ({failed})" if math.isfinite(made.bound_hp) else f"none supported ({failed})"
+    return f"{made.bound_hp:,.0f} hp ({failed})" if math.isfinite(made.bound_hp) else f"none ({failed})"
 
 
 def facts_table(review: LoadReview, component: str, part: str) -> pd.DataFrame:

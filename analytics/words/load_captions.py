@@ -15,6 +15,7 @@ from analytics.ratings.load_review import (
     has_margin,
     lives_by_torque,
     margin_at,
+    rated_on,
     reference_power,
 )
 from analytics.ratings.options import STRENGTHS
@@ -24,10 +25,6 @@ from analytics.words.phrases import listed
 BY_MARGIN_QUESTION = "Do the lives with less margin fail more?"
 LIVES_QUESTION = "Does life fall with torque as it should?"
 RATED_QUESTION = "What may it be rated at?"
-#: in place of a picture
-NO_MAKE = "its make is not on record:\nadd it to the sheet of parts"
-NO_LIFE = "no life with power, weight\nand miles on record"
-NOTHING_PROVEN = "nothing is supported"
 
 
 def margin_question(part: str) -> str:
@@ -58,7 +55,7 @@ def _margin(value: float) -> str:
 def margin_caption(review: LoadReview, component: str, part: str) -> str:
     """How much the part has in hand at its reference power, with what the tyres might spare it beside."""
     if not has_margin(review, component, part):
-        return "Its make is not on record, so there is no margin."
+        return "Its make is not on record, so there is no margin: add it to the sheet of parts."
     power, weight = reference_power(review, component, part), review.records.shop.weight.classes[0]
     here = margin_at(review, component, part, np.array([power]), weight).iloc[0]
     shaft = review.loads.kinds[component] in SHAFTS
@@ -128,11 +125,10 @@ def lives_caption(review: LoadReview, component: str, part: str) -> str:
 
 
 def compared_caption(review: LoadReview, component: str, part: str) -> str:
-    """What is supported on power, torque and margin in the lightest class."""
-    table = review.compared
-    own = table[(table["component"] == component) & (table["part"] == part)]
-    if own.empty or not (own["bound_hp"].notna().any() or own["estimate_hp"].notna().any()):
-        return "No power is supported on any of them."
+    """The rating on power, torque and margin in the lightest class, before calibration."""
+    own = rated_on(review, component, part)
+    if not own[["bound_hp", "estimate_hp"]].notna().any(axis=None):
+        return "On none of power, torque and margin a rating comes out."
     weight = own["weight_up_to"].min()
     first = own[own["weight_up_to"] == weight].set_index("strength")
     first = first.loc[[s for s in STRENGTHS if s in first.index]]
@@ -141,9 +137,7 @@ def compared_caption(review: LoadReview, component: str, part: str) -> str:
         for r in first.itertuples()
         if math.isfinite(r.bound_hp)
     ]
-    words = (
-        f"Up to {weight:,.0f} lb supported, before calibration: {listed(said)}." if said else "Nothing is supported."
-    )
+    words = f"Up to {weight:,.0f} lb, before calibration: {listed(said)}." if said else "No rating comes out."
     if said and set(first.index) != {"power"}:
         words += " On torque and margin that is for an engine as slow as these come; give the lb ft, and ask for them."
         found = review.explained.get((component, part))

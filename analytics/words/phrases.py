@@ -20,11 +20,11 @@ def listed(words: Sequence[str], most: int = 6) -> str:
 
 
 def percent(share: float) -> str:
-    """A share in words a person reads: '4 %', '0.6 %', 'under 0.1 %'."""
+    """A share in words a person reads: '4%', '0.6%', 'under 0.1%'."""
     value = 100 * share
     if 0 < value < 0.1:
-        return "under 0.1 %"
-    return f"{value:.1f} %" if value < 10 and round(value) != round(value, 1) else f"{value:.0f} %"
+        return "under 0.1%"
+    return f"{value:.1f}%" if value < 10 and round(value) != round(value, 1) else f"{value:.0f}%"
 
 
 def numbered(value: float, digits: int = 2) -> str:

@@ -166,6 +166,17 @@ def test_nothing_is_missed_by_keyboard_or_thumb(browser, written, name, opened, 
     assert sideways <= 0
 
 
+@pytest.mark.parametrize(("width", "shown"), [(1200, False), (390, True)])
+def test_a_dot_stands_between_verdict_and_figure_where_they_share_a_line(browser, plain, width, shown):
+    """Where the figure stands on a line of its own, a dot on a third between them says nothing."""
+    page = browser.new_page(viewport={"width": width, "height": 800})
+    page.goto((plain / "sheet.html").as_uri())
+    dots = page.evaluate("[...document.querySelectorAll('.limits .dot')].map(e => e.offsetParent !== null)")
+    page.close()
+    assert dots
+    assert all(dot is shown for dot in dots)
+
+
 def screens(browser, path: Path) -> float:
     """So many screens of 800 px a page takes before anything is opened, at 1,200 px."""
     page = browser.new_page(viewport={"width": 1200, "height": 800})

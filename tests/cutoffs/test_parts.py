@@ -112,7 +112,7 @@ def test_chance_of_part_recovers_a_logistic_law_and_survives_a_clean_split():
 
 
 def test_failures_needed_are_schoenfelds():
-    """Schoenfeld 1983 with equal arms and 80 % power: 65 failures for a ratio of 2, 26 for 3 (two-sided 5 %)."""
+    """Schoenfeld 1983 with equal arms and 80% power: 65 failures for a ratio of 2, 26 for 3 (two-sided 5%)."""
     assert failures_to_decide(2, sides=2) == pytest.approx(65.35, abs=0.01)
     assert failures_to_decide(3, sides=2) == pytest.approx(26.0, abs=0.05)
     assert failures_to_decide(1 / 1.5) == pytest.approx(150.4, abs=0.1)
@@ -148,7 +148,7 @@ def test_limits_of_a_parabola_and_of_a_likelihood_without_an_end():
 
 
 def test_improved_revision_is_better(demo):
-    """VB-2's life is 2.7 times that of VB-1 in truth: 17 failures against none, each end 95 % sure."""
+    """VB-2's life is 2.7 times that of VB-1 in truth: 17 failures against none, each end 95% sure."""
     found = compare_parts(demo, "valve body", "VB-1", "VB-2", confidence=0.95)
     assert found.verdict == RatioVerdict.BETTER
     assert found.life.lower < 900 / 330 < found.life.upper

@@ -224,7 +224,7 @@ def test_the_hub_of_a_spline():
 
 
 def test_a_long_grade():
-    """22,200 lb up 6 % at 55 mph: about 373 hp at the crank (worked elsewhere by hand); the hill alone is m g v sin θ."""
+    """22,200 lb up 6% at 55 mph: about 373 hp at the crank (worked elsewhere by hand); the hill alone is m g v sin θ."""
     mass, speed = 22_200 * units.LB, 55 * units.MPH
     crank = traction.grade_power(mass, speed, 0.06) / 0.85 / units.HP
     assert crank == pytest.approx(373, rel=0.12)

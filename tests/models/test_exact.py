@@ -123,7 +123,7 @@ def test_two_rates_equal_r():
 @given(st.integers(0, 30), st.integers(0, 30), st.floats(0.1, 10))
 @settings(max_examples=60, deadline=None)
 def test_limits_on_a_ratio_agree_with_the_one_sided_tests(first, second, exposure):
-    """At a limit of the ratio the exact one-sided test must give just half of 5 %."""
+    """At a limit of the ratio the exact one-sided test must give just half of 5%."""
     if first + second == 0:
         return
     result = compare_rates(first, exposure, second, 1.0)

@@ -50,7 +50,7 @@ def test_miles_a_year_by_use():
 
 def test_published_mileage_law():
     """Log-normal miles a year with log-mean 2.37 and log-sd 0.58 (thousands; Lawless, Hu and Cao, Lifetime Data Analysis 1
-    (1995) 227-240, values recalled): median 10.7 and 4.1 to 27.8 for the middle 90 %."""
+    (1995) 227-240, values recalled): median 10.7 and 4.1 to 27.8 for the middle 90%."""
     rng = np.random.default_rng(4)
     z = rng.normal(size=4000)
     z = (z - z.mean()) / z.std(ddof=1)

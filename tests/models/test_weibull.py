@@ -206,7 +206,7 @@ def test_known_shape_equals_r(reference, reference_data):
 
 
 def test_known_shape_without_failures_gives_the_bound_alone(reference):
-    """Ten units run 150, shape 2: reliability at 100 is at least 0.1^(1/(10 x 1.5^2)) with 90 % confidence."""
+    """Ten units run 150, shape 2: reliability at 100 is at least 0.1^(1/(10 x 1.5^2)) with 90% confidence."""
     result = weibayes([150] * 10, [0] * 10, 2, confidence=0.9)
     proven = result.reliability(100)
     assert proven.lower == pytest.approx(reference("D17", "weibull_zero_failure_R_lower")["value"][0], rel=1e-6)

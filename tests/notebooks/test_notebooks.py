@@ -34,7 +34,7 @@ def test_the_evidence_notebook_runs(tmp_path):
 
 
 def test_every_notebook_is_run_by_a_test():
-    """evidence, start and advise run here, the others through the command line (tests/test_main.py)."""
+    """evidence, start, advise and open run here, the others through the command line (tests/test_main.py)."""
     assert {p.stem for p in NOTEBOOKS} == {
         "quarterly_review",
         "power_ratings",
@@ -43,6 +43,7 @@ def test_every_notebook_is_run_by_a_test():
         "evidence",
         "start",
         "advise",
+        "open",
     }
 
 
@@ -70,6 +71,15 @@ def test_the_advise_notebook_runs(tmp_path):
     assert "Traceback" not in text
 
 
+def test_the_notebook_that_opens_a_shop_runs(tmp_path):
+    from analytics.report.run import run_notebook
+    from tests.small_shop import write_shop
+
+    write_shop(tmp_path / "shop")
+    page = run_notebook("open", {"folder": str(tmp_path / "shop")}, tmp_path / "open.html", "Open")
+    assert "Traceback" not in page.read_text(encoding="utf-8")
+
+
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
 def test_a_notebook_uses_the_door_alone(path):
     """Questions and calls: what works them out, in words and pictures, is none of the reader's business."""
@@ -86,7 +96,9 @@ def test_a_notebook_uses_the_door_alone(path):
     assert max(len(source.splitlines()) for source in cells) <= 12
 
 
-@pytest.mark.parametrize("path", [p for p in NOTEBOOKS if p.stem not in ("start", "advise")], ids=lambda p: p.stem)
+@pytest.mark.parametrize(
+    "path", [p for p in NOTEBOOKS if p.stem not in ("start", "advise", "open")], ids=lambda p: p.stem
+)
 def test_a_notebook_shows_every_section_of_its_page(path):
     page = {
         "quarterly_review": "review_page",

@@ -108,7 +108,7 @@ def test_a_quarter_too_bad_to_be_chance_is_said(tmp_path):
     assert not out.table["inside"].iloc[0]
     assert out.covered == 0
     assert any(w.startswith("1 had more comebacks than the interval allows") for w in backtest_words(out))
-    # one miss of one is no proof of bad predictions at 90 %, at 99.9 % it is
+    # one miss of one is no proof of bad predictions at 90%, at 99.9% it is
     assert not any("too sure" in w for w in backtest_words(out))
     sure = backtest(folder, 1, Replay(draws=64, level=0.999, rate=False), options=OPTIONS)
     assert any("too sure" in w for w in backtest_words(sure))

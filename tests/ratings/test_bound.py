@@ -34,7 +34,7 @@ def root_of(lower, failed, strength, weight, life, law="weibull", extra=None):
 
 
 def test_rating_under_stress_equals_r(reference, reference_data):
-    """D08: the stress at which 90 % survive 20 kilocycles, with profile limits; priors off."""
+    """D08: the stress at which 90% survive 20 kilocycles, with profile limits; priors off."""
     d = reference_data("superalloy")
     model, top = root_of(d["kcycles"], d["failed"], d["stress"], np.ones(len(d)), 20.0)
     root = SignedRoot(model, top, 0.9, 0.0, 0)
@@ -64,7 +64,7 @@ def test_rating_in_inverse_temperature_equals_r(reference, reference_data):
 
 
 def test_rating_with_a_second_stress_held_equals_r(reference, reference_data):
-    """D19: the voltage at which 90 % survive 300 h at 175 C. Temperature takes the place of log weight."""
+    """D19: the voltage at which 90% survive 300 h at 175 C. Temperature takes the place of log weight."""
     d = reference_data("capacitor")
     model, top = root_of(d["time"], d["status"], d["voltage"], np.exp(d["temperature"]), 300.0)
     root = SignedRoot(model, top, 0.9, 175.0, 0)
@@ -331,7 +331,7 @@ def test_failures_in_one_weight_class_only():
 
 
 def test_early_failures_are_taken_apart():
-    data = draw_fleet(CELLS["3 % installation failures"], np.random.default_rng(7))
+    data = draw_fleet(CELLS["3% installation failures"], np.random.default_rng(7))
     out = rate_part(data, 7500, None, Promise(50_000), settings=replace(QUICK, explain=True, replicates=0, draws=0))
     assert 0.02 < out.early_share < 0.07
     assert any("taken as early failures" in c and "where wear explains" in c for c in say_all(out.checks))

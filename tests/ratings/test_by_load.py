@@ -193,7 +193,7 @@ def test_the_torque_told_is_the_engines(shop):
         assert rated.engine_lbft == pytest.approx(rated.bound / factor, rel=1e-6)
     table, _ = rate_parts(shop, OPTIONS, "torque")
     row = table.iloc[0]
-    said = words._supported(row)
+    said = words._supported(row, OPTIONS.step_hp)
     assert f"{row.engine_lbft:,.0f} lb ft of the engine" in said
     assert f"{row.bound:,.0f}" not in said
     assert rate_parts(shop, OPTIONS, "power")[0]["engine_lbft"].isna().all()
@@ -265,7 +265,7 @@ def test_the_page_in_words(shop):
     assert review.parts == (("input shaft", "A"), ("converter", "C"))
     assert any("Horsepower breaks no shaft" in line for line in words.opening(review))
     rated = words.rating_lines(review, "input shaft", "A")
-    assert "Rated on torque, up to 7,500 lb" in rated[0]
+    assert "Input shaft A on torque, up to 7,500 lb" in rated[0]
     told = " ".join(words.explained_words(review, "input shaft", "A"))
     assert "power" in told
     assert "torque" in told
@@ -314,11 +314,12 @@ def test_no_verdict_on_a_load_that_is_not_shown_to_explain_the_returns(shop):
     assert own["proposed_hp"].isna().all()
     assert "no limit is judged by it" in words.rating_lines(review, "input shaft", "A")[0]
     assert words.ASK in words.rating_lines(review, "input shaft", "A")
-    # on power, and where load is shown to explain them, it is judged
+    # where load is shown to explain them, it is judged; on power the sheet of ratings has the one verdict
     table, _ = rate_parts(shop, OPTIONS, "torque", {("input shaft", "A"): "load"})
     power, _ = rate_parts(shop, OPTIONS, "power", {("input shaft", "A"): "load"})
-    for judged in (table, power):
-        assert judged.loc[judged["component"] == "input shaft", "proposed_hp"].notna().any()
+    assert table.loc[table["component"] == "input shaft", "proposed_hp"].notna().any()
+    assert power["proposed_hp"].isna().all()
+    assert set(power["verdict"]) == {""}
 
 
 @pytest.mark.parametrize(

@@ -54,7 +54,7 @@ def test_longer_runs_at_a_known_shape(reference):
 
 @pytest.mark.parametrize("shape", ["1", "1.5", "2", "3"])
 def test_bearing_cages_at_a_known_shape(shape, reference, reference_data):
-    """D04: the life at which 90 % are demonstrated at 95 % is the Weibayes lower bound of B10, for each shape."""
+    """D04: the life at which 90% are demonstrated at 95% is the Weibayes lower bound of B10, for each shape."""
     d = reference_data("bearing_cage")
     upper = np.where(d["failed"] == 1, d["hours"], np.inf)
     data = life_data(d["hours"], upper, np.full(len(d), 1.0), np.full(len(d), 1.0), weight=d["count"])
@@ -90,7 +90,7 @@ def test_only_units_as_strong_and_as_heavy_count():
 
 
 def test_chance_of_passing():
-    """22 units to prove R90C90: 0.97 ** 22 = 51 % pass if the part is good for 97 %, 80 % if for 99 %."""
+    """22 units to prove R90C90: 0.97 ** 22 = 51% pass if the part is good for 97%, 80% if for 99%."""
     assert chance_of_passing(22, 0, 0.97) == pytest.approx(0.97**22)
     assert chance_of_passing(22, 0, 0.97) == pytest.approx(0.51, abs=0.005)
     assert chance_of_passing(22, 0, 0.99) == pytest.approx(0.80, abs=0.005)
@@ -109,7 +109,7 @@ def test_what_is_demonstrated_falls_with_the_share_of_failures_reported(share, r
     # and in the rating, where the share is stated
     rated = rate_part(data, 7000, None, Promise(50_000), settings=RatingSettings(share=share, explain=False))
     assert rated.demonstrated_hp == pytest.approx(expected)
-    # left to its prior it is about 80 %
+    # left to its prior it is about 80%
     if share == 0.8:
         free = rate_part(data, 7000, None, Promise(50_000), settings=RatingSettings(explain=False))
         assert free.demonstrated_hp == pytest.approx(expected)

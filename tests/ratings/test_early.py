@@ -23,7 +23,7 @@ def fired(cell: Cell, fleets: int) -> list[bool]:
 
 @pytest.mark.parametrize(("shape", "most"), [(0.8, 1), (1.0, 1)])
 def test_a_part_that_fails_at_any_age_has_no_early_failures_apart(shape, most):
-    """Pure Weibull lives: it fired on 40 to 65 and 17 to 23 % of such fleets while wear was fitted with the early failures cut out."""
+    """Pure Weibull lives: it fired on 40 to 65 and 17 to 23% of such fleets while wear was fitted with the early failures cut out."""
     assert sum(fired(Cell("pure", failures=20, shape=shape), 20)) <= most
 
 

@@ -125,7 +125,7 @@ def test_more_failures_of_the_same_kinds_lower_the_rating(seed, times):
 @settings(max_examples=20, deadline=None, derandomize=True)
 @given(SEEDS)
 def test_one_more_failure_hardly_ever_raises_the_rating(seed):
-    """Far from the rating it can turn the slope: in 2 of 60 fleets it did, by less than 0.1 % of the power."""
+    """Far from the rating it can turn the slope: in 2 of 60 fleets it did, by less than 0.1% of the power."""
     f = fleet(seed)
     failed = f["failed"].copy()
     failed[np.random.default_rng(seed).choice(np.flatnonzero(~failed))] = True

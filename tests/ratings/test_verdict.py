@@ -131,7 +131,7 @@ def test_trucks_that_never_failed_lift_what_was_known_and_never_lower_it():
         lows.append(held.quantile_hp(0.1))
     plain = 600 * math.exp(-norm.ppf(0.9) * PUBLISHED_LOG_SD)
     assert plain < lows[0] < lows[1] < lows[2]
-    # a hundred trucks at nearly the life leave little room under their own power (demonstration: 90 % of 100 to 50,000 miles)
+    # a hundred trucks at nearly the life leave little room under their own power (demonstration: 90% of 100 to 50,000 miles)
     assert 500 < lows[1] < 700
     # lighter trucks than the class say less of it
     heavy = with_known(no_failure(lives(100, 40_000.0, 600.0), 10_000.0, promise, settings, 600.0), Known(600.0))
@@ -219,7 +219,7 @@ LAWS = (_Law(math.log(500.0), math.log(720.0)), _Law(math.log(520.0), math.log(7
 def test_a_limit_is_raised_at_half_the_doubt_and_never_beyond_what_was_run():
     beside = Beside(500.0, 400.0, 1.0, 0.1)
     found = standing_of(_bound(LAWS), beside, NOTHING_RUN, RatingSettings())
-    # the lower of the bounds at 90 % is 500 hp; at 95 % it lies as much further down as the normal has it
+    # the lower of the bounds at 90% is 500 hp; at 95% it lies as much further down as the normal has it
     spread = math.log(600 / 500) / norm.ppf(0.9)
     assert found.raise_hp == pytest.approx(600 * math.exp(-norm.ppf(0.95) * spread), rel=0.005)
     assert found.upper_hp == pytest.approx(750.0)

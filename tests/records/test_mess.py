@@ -387,7 +387,7 @@ def test_counts_of_runs_that_go_down(tmp_path):
     ],
 )
 def test_wheel_against_crank_power(tmp_path, cells, hp, flags):
-    found = load(tmp_path, builds=[build(**cells)])  # driveline loss 18 %: 820 / 0.82 = 1,000
+    found = load(tmp_path, builds=[build(**cells)])  # driveline loss 18%: 820 / 0.82 = 1,000
     assert found.builds["power_hp"][0] == pytest.approx(hp, nan_ok=True)
     assert found.builds["flags"][0] == flags
     assert found.builds["power_raw"][0] == cells["power"]

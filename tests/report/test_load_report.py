@@ -11,13 +11,14 @@ import pytest
 
 from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.table import make_lifetimes
+from analytics.models.exact import binomial_limits
 from analytics.ratings.load_review import failed_by_margin, make_load_review, reference_power, usual_use
 from analytics.ratings.options import options_for
 from analytics.records.load import load_records
 from analytics.report.load_figures import part_figure
 from analytics.report.load_files import write_load_files
 from analytics.words.load import assumptions_table, rating_lines, ratings_table
-from analytics.words.load_captions import by_margin_caption, margin_caption
+from analytics.words.load_captions import by_margin_caption, margin_caption, part_caption
 from analytics.words.saying import say
 from tests.driveline.shops import SHAFT
 from tests.small_shop import TOML, build, rateable_shop, write_shop
@@ -42,7 +43,7 @@ def test_a_part_on_one_page(review):
         "failed, of those with the most",
         "so go by power",
         "Life falls as torque to the power",
-        "Up to 7,500 lb supported",
+        "Up to 7,500 lb, before calibration",
     ):
         assert said in answer
     plt.close(figure)
@@ -55,11 +56,20 @@ def test_a_shaft_of_two_pieces_has_a_joint_that_no_margin_knows(review, pieces, 
     assert ("the joint between them is in no margin" in told) == said
 
 
-def test_a_part_of_unknown_make_says_so(review):
-    figure, answer = part_figure(review, "converter", "C")
-    assert "Its make is not on record" in answer
-    assert any("add it to the sheet of parts" in t.get_text() for ax in figure.axes for t in ax.texts)
-    plt.close(figure)
+def test_a_part_of_unknown_make_says_so_and_draws_nothing(review):
+    assert part_figure(review, "converter", "C") is None
+    assert "Its make is not on record, so there is no margin: add it to the sheet of parts." in part_caption(
+        review, "converter", "C"
+    )
+
+
+def test_the_share_that_failed_has_its_exact_limits(review):
+    """9 of 160, 90%: 0.0297 to 0.0961 (Clopper and Pearson, from quantiles of the beta distribution)."""
+    assert binomial_limits(9, 160, 0.9).lower == pytest.approx(0.0297, abs=1e-4)
+    assert binomial_limits(9, 160, 0.9).upper == pytest.approx(0.0961, abs=1e-4)
+    for row in failed_by_margin(review, "input shaft", "A").bands.itertuples():
+        one = binomial_limits(row.failed, row.lives, 0.9)
+        assert (row.lower, row.upper) == (one.lower, one.upper)
 
 
 def test_the_example_is_what_is_published_or_usual(review):
@@ -87,7 +97,7 @@ def test_files(review, tmp_path):
 def test_lines_speak_of_what_the_rating_runs_on(review):
     on_torque = make_load_review(review.records, review.lifetimes, replace(review.options, strength="torque"))
     [first, *_] = rating_lines(on_torque, "input shaft", "A")
-    assert first.startswith("Rated on torque, up to 7,500 lb:")
+    assert first.startswith("Input shaft A on torque, up to 7,500 lb:")
     assert set(ratings_table(on_torque.ratings)["unit"]) == {"lb ft"}
 
 
@@ -100,9 +110,8 @@ def test_a_shop_without_weights_gets_words(tmp_path):
     review = make_load_review(records, make_lifetimes(records), options_for(records.shop))
     assert review.loads.table["torque_capped_lbft"].isna().all()
     assert review.loads.table["torque_at_shaft_lbft"].notna().all()
-    figure, answer = part_figure(review, "converter", "C")
-    plt.close(figure)
-    assert "there is no margin" in answer
+    assert part_figure(review, "converter", "C") is None
+    assert "there is no margin" in part_caption(review, "converter", "C")
     assert "no life has both power and weight on record" in say(review.explained["input shaft", "A"])
     assert rating_lines(review, "input shaft", "A")
     write_load_files(review, tmp_path / "out")

@@ -167,7 +167,7 @@ def test_a_lower_limit_for_one_use_stands_on_the_customers_sheet(tmp_path):
 def test_what_is_set_by_judgement_shows_what_is_proven(ratings):
     own = ratings.table[(ratings.table["part"] == "A") & (ratings.table["use"] == "")].iloc[[0]]
     row = own.assign(verdict="not shown either way", published_hp=900.0, supported_hp=650.0, proposed_hp=650.0)
-    assert told_words(may_be_told(row)) == "900 hp*, 650 supported"
+    assert told_words(may_be_told(row)) == "900 hp* (650 supported)"
     assert told_words(may_be_told(row.assign(supported_hp=math.nan))) == "900 hp*"
     assert told_words(may_be_told(row, published=500.0)) == "500 hp"  # the records support as much
 
@@ -191,7 +191,7 @@ def test_moves_proofs_unknowns_and_sensitivity_are_put_in_words(ratings):
     assert move[0].startswith("Input shaft A up to")
     assert any(" units a year would get A" in line for line in move)
     assert any("of failures reported" in line for line in rating_words.varied_words(vary_firmest(ratings)))
-    proofs = " ".join(rating_words.proof_words(proofs_of(ratings), ratings.options.promise))
+    proofs = " ".join(rating_words.proof_words(proofs_of(ratings)))
     assert "To prove converter C at its published 1,500 hp:" in proofs
     assert "22 trucks of 1,500 hp" in proofs  # n = ln(1 - C)/ln R: 22 for R 0.9, C 0.9
     table, words = rating_words.whom_to_ask(FollowUp(ratings).ask)
@@ -210,9 +210,9 @@ def test_figures_of_ratings(ratings):
     never = ratings.part("converter", "C")
     nothing = reliability_curve(never, never.bounds[0], ratings.options)
     assert nothing.empty
+    assert rating_figures.rating_figure(ratings, never, never.bounds[0], nothing) is None
     for drawn in (
         rating_figures.rating_figure(ratings, part, part.bounds[0], curve),
-        rating_figures.rating_figure(ratings, never, never.bounds[0], nothing),
         rating_figures.sheet_figure(ratings),
     ):
         markup = figure_html(drawn[0], "Question?", drawn[1])
@@ -229,6 +229,9 @@ def test_limits_over_the_years_are_drawn_where_one_changed():
     assert drawn is not None
     assert drawn[1].startswith("2 limits on file; the last, 650 hp")
     assert rating_figures.history_figure(shop, "input shaft", "B") is None  # a flat line
+    two = limits.assign(weight_up_to_lb=[7500.0, 9000.0, math.nan])
+    shop = SimpleNamespace(records=SimpleNamespace(limits=two, as_of=pd.Timestamp("2024-12-31")))
+    assert rating_figures.history_figure(shop, "input shaft", "A") is None  # two flat lines
 
 
 def test_failures_in_the_strongest_trucks_alone_can_be_drawn(tmp_path):
@@ -296,6 +299,16 @@ def test_what_if_reads_the_fits_it_has(ratings):
     by_hand = failing @ frame["count"].to_numpy(float)
     assert back[0] == pytest.approx(np.median(by_hand * reported(kept)) * mix.scale / mix.years, rel=1e-6)
     assert AtOnce(ratings).risk(ratings.part("converter", "C"), 7500.0, "street", 50_000.0) is None
+
+
+def test_a_part_of_which_nothing_is_known_has_no_line_in_the_picture(ratings):
+    table = ratings.table
+    one = (table["component"] == table["component"].iat[0]) & (table["part"] == table["part"].iat[0])
+    bare = table.assign(**{c: table[c].mask(one) for c in ("supported_hp", "estimate_hp", "published_hp")})
+    figure, _ = rating_figures.sheet_figure(replace(ratings, table=bare))
+    names = [t.get_text() for t in figure.axes[0].get_yticklabels()]
+    assert f"{table['component'].iat[0]} {table['part'].iat[0]}" not in names
+    assert len(names) > 0
 
 
 def test_a_shop_that_cannot_be_rated_gets_words(tmp_path):

@@ -223,7 +223,7 @@ def test_trucks_that_were_sold_prove_nothing_more_by_time(tmp_path):
         folder = write_shop(tmp_path / state, QUICK, builds=builds, readings=read, limits=limits)
         records = load_records(folder)
         ratings = make_ratings(records, make_lifetimes(records))
-        told = " ".join(words.proof_words(proofs_of(ratings), ratings.options.promise))
+        told = " ".join(words.proof_words(proofs_of(ratings)))
         assert "To prove converter C at its published 800 hp" in told
         assert ("will be proven within" in told) == proven
         assert ("time alone will prove nothing" in told) != proven

@@ -52,7 +52,7 @@ def test_which_drags_which_with_exact_limits(records):
     row = told.table.iloc[0]
     assert (row["first"], row["finding"], row["damaged"]) == ("input shaft", "twisted", "converter")
     assert (row["first_failures"], row["dragged"], row["may_be_dragged"]) == (6, 2, 1)
-    # Clopper and Pearson, 2 of 6, 95 %: 0.0433 to 0.7772; 3 of 6: 0.1181 to 0.8819 (printed tables of exact limits)
+    # Clopper and Pearson, 2 of 6, 95%: 0.0433 to 0.7772; 3 of 6: 0.1181 to 0.8819 (printed tables of exact limits)
     assert (row["lower"], row["upper"], row["upper_if_all"]) == pytest.approx((0.0433, 0.7772, 0.8819), abs=5e-5)
     assert (row["mean_cost"], row["mean_cost_alone"]) == (1500, 800)
     assert "took the converter with it in 2 of 6" in worded(told).sentences[0]

@@ -43,7 +43,7 @@ def test_shares_of_all_findings_add_up_to_what_came_back(two_findings):
 def test_causes_are_counted_by_year_without_what_followed(two_findings):
     told = causes_by_year(two_findings, quarter_of(two_findings.as_of))
     assert told.table.loc[0, ["part", "install", "over limit", "unclear", "all"]].tolist() == [5, 1, 1, 1, 8]
-    assert "the part itself 5 (62 %)" in worded(told).sentences[0]
+    assert "the part itself 5 (62%)" in worded(told).sentences[0]
 
 
 def test_a_change_of_causes_is_called_only_beyond_chance(tmp_path):

@@ -84,7 +84,7 @@ def test_a_stated_cost_buys_the_weak_band_a_longer_guarantee(snapshot):
     assert own["allowed_per_unit"].tolist() == [200, 200]
     assert own.loc["under 650", "guarantee_months"] > 2 * own.loc["650 and over", "guarantee_months"] > 0
     for band, weak in (("under 650", True), ("650 and over", False)):
-        # 200 of 4,000: where 5 % have failed
+        # 200 of 4,000: where 5% have failed
         truth = 12 * LIFE[weak] * np.sqrt(-np.log(0.95))
         assert own.loc[band, "months_lower"] < truth < own.loc[band, "months_upper"]
     assert (own["guarantee_months"] <= own["months_lower"]).all()
@@ -113,7 +113,7 @@ def test_what_a_guarantee_may_cost_comes_from_the_shop(tmp_path):
         Guarantee.COSTS, comeback=1000, allowed=[20, 50, 100], stated=False, shares=(0.02, 0.05, 0.1), currency="$"
     )
     assert "A comeback costs $1,000 all in" in say(basis)
-    assert "2 %, 5 % and 10 % of what a comeback costs, for want of an amount of your own" in say(basis)
+    assert "2%, 5% and 10% of what a comeback costs, for want of an amount of your own" in say(basis)
     for wrong in ("-5", '"much"', "[30, 90]"):
         with pytest.raises(RecordsError, match="guarantee_per_unit"):
             shop_of(f"[costs]\nguarantee_per_unit = {wrong}\n")

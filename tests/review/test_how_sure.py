@@ -38,16 +38,16 @@ def test_every_reading_is_there_and_moves_the_way_it_must(tmp_path):
     told = how_sure(records, lifetimes)
     table = worded(told).table
     power = table[table["figure"] == "power it can take"].set_index("reading")["value"]
-    shares = [power[f"{p} % of failures reported"] for p in (100, 85, 70, 50)]
+    shares = [power[f"{p}% of failures reported"] for p in (100, 85, 70, 50)]
     assert shares == sorted(shares, reverse=True)
     assert power["2 unclear failures not the part's own"] > power["as it stands"]
-    low, high = (next(v for k, v in power.items() if k.startswith(f"wheel powers lose {p} %")) for p in (15, 20))
+    low, high = (next(v for k, v in power.items() if k.startswith(f"wheel powers lose {p}%")) for p in (15, 20))
     assert low < high  # the more is lost, the stronger the engines were
     assert power.index.str.startswith("unknown miles").any()
     back = table[(table["figure"] == "share back within 2 years") & (table["what"] == "input shaft")].set_index(
         "reading"
     )["value"]
-    assert back["50 % of failures reported"] == pytest.approx(2 * back["as it stands"])
+    assert back["50% of failures reported"] == pytest.approx(2 * back["as it stands"])
     assert back["2 unclear failures not the part's own"] < back["as it stands"]
     assert table["same_as_stands"].all()
     assert any(
@@ -60,8 +60,8 @@ def test_a_verdict_that_turns_round_is_refused(tmp_path):
     power = worded(how_sure(records, lifetimes)).table.query("figure == 'power it can take'").set_index("reading")
     proven = power["proven_hp"]
     # a limit that is proven if all is reported, and is not if half is
-    limit = (proven["100 % of failures reported"] + proven["50 % of failures reported"]) / 2 - 50
-    assert proven["100 % of failures reported"] - proven["50 % of failures reported"] >= 50
+    limit = (proven["100% of failures reported"] + proven["50% of failures reported"]) / 2 - 50
+    assert proven["100% of failures reported"] - proven["50% of failures reported"] >= 50
     told = how_sure(*shop(tmp_path / "second", limit))
     own = worded(told).table.query("figure == 'power it can take'")
     assert own["verdict"].nunique() > 1
@@ -82,6 +82,6 @@ def test_the_words_name_what_the_verdict_hangs_on():
     told = say_all(_verdicts_said(frame, Options(Promise(50_000))))
     assert "shaft B (keep; best estimate 900 to 900 hp)" in told[0]
     assert told[1] == (
-        "Shaft A: “raise” as it stands, but “lower” if 50 % of failures reported (best estimate 560 to 700 hp). "
+        "Shaft A: “raise” as it stands, but “lower” if 50% of failures reported (best estimate 560 to 700 hp). "
         "Not to be acted on until that is known."
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -253,3 +254,14 @@ def test_without_a_style_verdict_and_supported_figure_do_not_run_together():
     """In a notebook "lower 700 to 600" and "575 supported" read as 600575."""
     cell = _cell(words.Cell(verdict="lower 700 to 600", supported="575 supported"), "up to 7,500 lb")
     assert re.sub("<[^>]+>", "", cell) == "lower 700 to 600 · 575 supported"
+
+
+def test_a_weight_class_of_which_nothing_is_said_has_no_column(made):
+    _, _, sheet = made
+    [whole, *_] = rows = words.rows_of(sheet.ratings, sheet.limits)
+    heads = words.class_heads(sheet.ratings)
+    bare = [replace(r, cells=(*r.cells[:-1], words.Cell())) for r in rows]
+    shown, kept = words.filled_classes(sheet.ratings, bare)
+    assert shown == ["part", *heads[:-1]]
+    assert kept[0].cells == whole.cells[:-1]
+    assert words.filled_classes(sheet.ratings, bare[:0]) == (["part"], [])

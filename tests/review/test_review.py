@@ -71,7 +71,7 @@ def test_nothing_came_back(tmp_path):
     years = 10 * 820 / 365.25  # 2022-01-01 to 2024-03-31
     most = chi2.ppf(0.90, 2) / 2 / years * 100  # the exact one-sided limit, none failed (Garwood 1936)
     assert (
-        f"None of 10 came back in {years:.1f} unit-years; that proves at most {most:.0f} a year per hundred (90 % sure)"
+        f"None of 10 came back in {years:.1f} unit-years; that proves at most {most:.0f} a year per hundred (90% sure)"
         in worded(review.components["input shaft"]).sentences[0]
     )
     assert "can't be tested" not in " ".join(worded(review.components["input shaft"]).sentences)
@@ -166,7 +166,7 @@ def test_the_loudest_fault_is_weight_known_mostly_for_returns(tmp_path):
     review = make_review(write_shop(tmp_path, builds=builds, returns=back))
     first = worded(review.to_fix).table.iloc[0]
     assert first["what"].startswith(
-        "weight is known for 100 % of the units that came back but 18 % of those that never did"
+        "weight is known for 100% of the units that came back but 18% of those that never did"
     )
     assert first["how_many"] == 70
     assert "biased" in first["why_it_matters"]
@@ -247,7 +247,7 @@ def test_bands_of_the_shops_own(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("value", "words"), [(0.0004, "under 0.1 %"), (0.006, "0.6 %"), (0.04, "4 %"), (0.12345, "12 %"), (0, "0 %")]
+    ("value", "words"), [(0.0004, "under 0.1%"), (0.006, "0.6%"), (0.04, "4%"), (0.12345, "12%"), (0, "0%")]
 )
 def test_percent(value, words):
     assert percent(value) == words
@@ -290,7 +290,7 @@ def test_a_row_of_several_units_is_counted_as_several(tmp_path):
     assert worded(review.came_back).sentences[0].startswith("3 units came back in 3 returns, with 6 units in service")
     assert worded(review.again).sentences[0] == "3 units came back damaged at least once; none of them more than once."
     assert review.fleet.table["came_back"].sum() == 3
-    assert any(w.startswith("power is not known for 6 units (100 %)") for w in worded(review.to_fix).table["what"])
+    assert any(w.startswith("power is not known for 6 units (100%)") for w in worded(review.to_fix).table["what"])
 
 
 def test_unknowns_are_named_even_where_nothing_came_back(tmp_path):

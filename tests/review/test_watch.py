@@ -27,8 +27,8 @@ from studies.textbook import proportion_chart
 
 
 def test_a_lot_of_twenty():
-    """Calculated by hand from the Poisson law: a lot of 20 with 4 % usual, an alarm at 4 or more, is falsely accused 0.9 % of
-    the time; one that truly fails 20 % is caught 57 %."""
+    """Calculated by hand from the Poisson law: a lot of 20 with 4% usual, an alarm at 4 or more, is falsely accused 0.9% of
+    the time; one that truly fails 20% is caught 57%."""
     assert alarm_count(20 * 0.04, 0.01) == 4
     by_hand = 1 - np.exp(-0.8) * (1 + 0.8 + 0.8**2 / 2 + 0.8**3 / 6)
     assert chance_of_alarm(4, 0.8) == pytest.approx(by_hand, rel=1e-12)

@@ -31,9 +31,9 @@ TABLE = Path(__file__).parents[2] / "data" / "evidence"
     [
         "500 units, 20 failures",
         "log-normal life",
-        "3 % installation failures",
-        "power misrecorded by 10 %",
-        "15 % retuned up 20 %",
+        "3% installation failures",
+        "power misrecorded by 10%",
+        "15% retuned up 20%",
         "harsh use not on record",
         "harsh use on record",
         "frailty 0.4",
@@ -42,7 +42,7 @@ TABLE = Path(__file__).parents[2] / "data" / "evidence"
     ],
 )
 def test_the_truth_is_what_a_million_vehicles_show(name):
-    """Survival to the target among simulated vehicles recorded at the true rating is 90 %, by brute force."""
+    """Survival to the target among simulated vehicles recorded at the true rating is 90%, by brute force."""
     cell = CELLS[name]
     rng = np.random.default_rng(1)
     n = 400_000
@@ -64,7 +64,7 @@ def test_the_truth_is_what_a_million_vehicles_show(name):
 
 
 def test_fleets_show_the_failures_they_should():
-    for name in ("500 units, 20 failures", "70 % of failures reported", "five at once"):
+    for name in ("500 units, 20 failures", "70% of failures reported", "five at once"):
         cell = CELLS[name]
         counts = [draw_fleet(cell, np.random.default_rng(i)).failures for i in range(60)]
         assert np.mean(counts) == pytest.approx(cell.failures, abs=4 * np.sqrt(cell.failures / 60))

@@ -56,7 +56,7 @@ def test_one_shop_gives_its_rows_again(shops):
 
 
 def test_what_is_claimed(kept):
-    """Limits of 90 % hold as often; the costly side is missed in at most one of twenty; where the review says nothing they did not hold."""
+    """Limits of 90% hold as often; the costly side is missed in at most one of twenty; where the review says nothing they did not hold."""
     whole, few = kept[kept["band"] == "all"], kept[kept["band"].str.startswith("fewer")]
     assert (whole["covered"] + 1.645 * whole["se"] > 0.9).all()
     assert (whole["too_low"] <= 0.06).all()

@@ -24,7 +24,7 @@ def test_the_futures_fit_the_fleets():
     short = np.mean([fleet_and_future(cell, np.random.default_rng(i), 91.0)[1] for i in range(60)])
     long = np.mean([n for _, n in got])
     assert 2.5 < long / short < 7
-    silent = CELLS["70 % of failures reported"]
+    silent = CELLS["70% of failures reported"]
     assert np.mean([fleet_and_future(silent, np.random.default_rng(i), 1e6)[1] for i in range(10)]) == pytest.approx(
         0.7 * (500 - 20 / 0.7), rel=0.05
     )

@@ -28,7 +28,7 @@ def test_each_kind_of_shop_is_what_its_name_says():
     assert np.mean(read) == pytest.approx(0.27, abs=0.05)  # some are too young to have been read
     built = np.concatenate([days(s["builds"], "built_on") for s in sheets["growing fourfold"]])
     assert (built > 2192 * 0.75).mean() / (built < 2192 * 0.25).mean() > 2
-    failed = np.concatenate([days(s["returns"], "failed_on") for s in sheets["season of 60 %"]]) % 365.25
+    failed = np.concatenate([days(s["returns"], "failed_on") for s in sheets["season of 60%"]]) % 365.25
     assert (failed < 182).mean() > 0.6  # the driving of the first half year
     even = np.concatenate([days(s["returns"], "failed_on") for s in sheets["three odometers in ten"]]) % 365.25
     assert (even < 182).mean() < 0.55

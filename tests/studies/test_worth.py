@@ -93,6 +93,6 @@ def test_the_words_say_what_the_table_says():
     table, told = worth(EVIDENCE)
     sheet, usual = (table[(table["start"] == "all") & (table["owner"] == OWNERS[k])].iloc[0] for k in (2, 1))
     assert f"{1 - sheet['cost_10'] / usual['cost_10']:.0%} less" in told[0]
-    assert "goal of 20 % less than the habit is not reached" in told[-1]
+    assert "goal of 20% less than the habit is not reached" in told[-1]
     assert 1 - sheet["cost_10"] / usual["cost_10"] < 0.2
     assert "run python -m studies worth" in worth(EVIDENCE / "nowhere")[1][0]

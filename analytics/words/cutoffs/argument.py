@@ -14,6 +14,7 @@ from analytics.words.cutoffs.money import MIDDLE, middle_words, money_changes, m
 from analytics.words.cutoffs.parts import VERDICTS, against_words, trial_words
 from analytics.words.cutoffs.step import jump_range, step_changes, step_words, why_words
 from analytics.words.phrases import capital, plural, weight_class
+from analytics.words.phrases import money as dressed
 from analytics.words.ratings.sheet import came_back
 from analytics.words.saying import say, say_all, says, texts
 
@@ -113,7 +114,9 @@ def claim(argument: Argument) -> tuple[str, ...]:
     return (
         step_words(argument.step, searched(argument)),
         _by_safety(argument),
-        money_claim(argument.money) if argument.money is not None else money_refused(argument),
+        money_claim(argument.money)
+        if argument.money is not None
+        else f"By money no boundary can be named: {money_refused(argument)}",
         against_words(against)[0]
         if against.refused is None
         else f"Whether {above} is the better part the records cannot say: {say(against.refused)}.",
@@ -122,7 +125,7 @@ def claim(argument: Argument) -> tuple[str, ...]:
 
 def money_refused(argument: Argument) -> str:
     """Why there is no boundary by money."""
-    return f"By money no boundary can be named: {say(argument.refused['money'])}."
+    return f"{say(argument.refused['money'])}."
 
 
 def _by_safety(argument: Argument) -> str:
@@ -132,7 +135,7 @@ def _by_safety(argument: Argument) -> str:
         row = proven.iloc[0]
         return (
             f"By safety {below} may be published to {row['supported_hp']:,.0f} hp ({weight_class(row['weight_up_to'])}): that much its own "
-            "records bear out."
+            "records support."
         )
     left_out = "; ".join(say_all(argument.safety.left_out)) or "no rating could be made"
     why = left_out.rstrip(".") if table.empty else _why(table.iloc[0])
@@ -190,7 +193,7 @@ def middle_or_why(argument: Argument) -> tuple[str, ...]:
 def trial_or_why(argument: Argument) -> tuple[str, ...]:
     """The trial that would settle what is open, or why there is none."""
     if argument.trial is None:
-        return (f"None is called for: {say(argument.refused['trial'])}.",)
+        return (f"No trial is called for: {say(argument.refused['trial'])}.",)
     return trial_words(argument.trial)
 
 
@@ -219,7 +222,7 @@ def numbers_table(argument: Argument) -> pd.DataFrame:
         told = f"{row.supported_hp:,.0f} hp" if np.isfinite(row.supported_hp) else "no power supported"
         rows.append((f"by safety, {weight_class(row.weight_up_to)}", told))
     if money is not None:
-        least = money.least
+        least, sign = money.least, argument.records.shop.currency
         span = {
             Pays.ALL: "the dearer part pays for all",
             Pays.NONE: "the dearer part pays for none",
@@ -227,7 +230,10 @@ def numbers_table(argument: Argument) -> pd.DataFrame:
         }[least.pays]
         rows += [
             ("by money", span),
-            ("price step; one comeback, all in", f"{money.price_step:,.0f}; {money.costs.each:,.0f}"),
+            (
+                "price step; one comeback, all in",
+                f"{dressed(money.price_step, sign)}; {dressed(money.costs.each, sign)}",
+            ),
             ("trucks a year; years counted", f"{money.trucks:,.0f}; {money.costs.years:g}"),
         ]
     if against.refused is None:
@@ -310,7 +316,7 @@ def halves_caption(halves: Halves) -> str:
         if half.until > 0:
             years = min(5.0, half.until / DAYS_A_YEAR)
             back = 1 - float(half.curve.survival_at(years * DAYS_A_YEAR).survival[0])
-            told.append(f"{name}: {100 * back:.0f} % came back within {years:.1f} years ({half.curve.failures} in all)")
+            told.append(f"{name}: {100 * back:.0f}% came back within {years:.1f} years ({half.curve.failures} in all)")
     return (
         f"Divided at {halves.cut_hp:,.0f} hp, {_CUT_BY[halves.cut_by]}. {capital('; '.join(told))}. All uses together; the verdict compares like "
         "with like."

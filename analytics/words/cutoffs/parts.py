@@ -14,7 +14,7 @@ from analytics.words.saying import say, says, texts
 
 #: ways of setting one part's lives against the other's
 COMPARED = {
-    "life": "life law, like for like",
+    "life": "whole lives, like for like",
     "weighted": "weighted, in days",
     "regressed": "regression, in days",
     "crude": "all trucks, nothing allowed for",
@@ -55,7 +55,7 @@ def comparable_words(found: Comparable) -> tuple[str, ...]:
     (first, second), crude, band = found.parts, found.crude, found.band
     out = []
     if found.refused is not None:
-        out.append(f"{second} and {first} cannot be compared: {say(found.refused)}.")
+        out.append(f"No: {say(found.refused)}.")
         if np.isfinite(crude.ratio):
             out.append(
                 f"Compared without regard to that, {second} would seem to fail {crude.ratio:.2f} times as often: a figure about the "
@@ -80,7 +80,7 @@ def comparable_words(found: Comparable) -> tuple[str, ...]:
     return tuple(out)
 
 
-#: how often the upper end of the ratio of lives was right where 90 % was meant: data/evidence/power_ratio.csv, 200 shops
+#: how often the upper end of the ratio of lives was right where 90% was meant: data/evidence/power_ratio.csv, 200 shops
 LIFE_UPPER_HELD = 0.82
 
 
@@ -186,7 +186,7 @@ def trial_words(plan: TrialPlan) -> tuple[str, ...]:
     return (
         f"From {plan.from_hp:,.0f} to {plan.to_hp:,.0f} hp give every other truck {stronger} in place of {weaker}, by the serial number and not by judgement, tell the "
         f"owner, write down power, weight and use at the build, and read every odometer each year.",
-        f"To find a life {row.life_ratio:g} times as long (four times in five, one-sided error 5 %) takes {row.failures:,.0f} failures in "
+        f"To find a life {row.life_ratio:g} times as long (four times in five, one-sided error 5%) takes {row.failures:,.0f} failures in "
         f"all, that is about {row.trucks:,.0f} trucks watched {row.years:g} years each; the shop builds {plan.a_year:,.0f} such trucks a year{years}",
         "It runs below the boundary, where the weaker part is allowed already; nobody gets a weaker part than today.",
         f"To prove {stronger} by itself instead: {plan_words(plan.proof)[0]}",

@@ -19,7 +19,7 @@ def study_words(study: pd.DataFrame) -> tuple[str, ...]:
         f"slope in {jump['said_slope'].min():.1%} to {jump['said_slope'].max():.1%}. A bend, of which nothing is promised: called a step in "
         f"{bend['said_step'].min():.1%} to {bend['said_step'].max():.1%}.",
         f"A true jump is found in {jump['said_step'].min():.0%} of the fleets (the smallest jump, fewest failures) to {jump['said_step'].max():.0%}; "
-        f"the set for its place, promised at 90 %, holds it in {jump['place_holds'].min():.1%} to {jump['place_holds'].max():.1%}, among those "
+        f"the set for its place, promised at 90%, holds it in {jump['place_holds'].min():.1%} to {jump['place_holds'].max():.1%}, among those "
         f"called a step in {jump['place_holds_called'].min():.1%} to {jump['place_holds_called'].max():.1%}.",
         f"Without any effect the search's p lies at or below 0.10 in {none['p_below'].min():.1%} to {none['p_below'].max():.1%} (a test of its being "
         f"uniform: p from {none['p_uniform'].min():.2f} up); the p of the best cut taken as if it had not been searched for, in "
@@ -36,7 +36,7 @@ def study_words(study: pd.DataFrame) -> tuple[str, ...]:
             f"trucks are read; on days in {read['p_below'].iat[0]:.0%}."
         )
     out.append(
-        f"The range printed beside the size of a jump, meant at 90 %, holds the true one in {jump['jump_holds'].min():.1%} to {jump['jump_holds'].max():.1%}; least "
+        f"The range printed beside the size of a jump, meant at 90%, holds the true one in {jump['jump_holds'].min():.1%} to {jump['jump_holds'].max():.1%}; least "
         f"in the setting “{jump.loc[jump['jump_holds'].idxmin(), 'cell']}”."
     )
     return tuple(out)

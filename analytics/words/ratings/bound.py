@@ -95,7 +95,7 @@ texts(
         ),
         Checked.FEW_DRAWS: "the second opinion rests on {draws:.0f} effective draws ({law}): too few to trust",
         Checked.POSTERIOR_FAR_OFF: (
-            "the second opinion ({posterior_hp:,.0f} hp) is more than 10 % from the bound ({bound_hp:,.0f} hp)"
+            "the second opinion ({posterior_hp:,.0f} hp) is more than 10% from the bound ({bound_hp:,.0f} hp)"
         ),
     }
 )

@@ -14,12 +14,12 @@ _STAR = "* Set by judgement: our records do not yet support it at the certainty 
 
 
 def told_words(told: Told) -> str:
-    """'650 hp', '900 hp*, 650 supported', or 'ask us' where no power may be told."""
+    """'650 hp', '900 hp* (650 supported)', or 'ask us' where no power may be told."""
     if told.hp is None:
         return "ask us"
-    supported = f", {told.supported_hp:,.0f} supported" if told.supported_hp is not None else ""
-    heaviest = f" (to {told.up_to_lb:,.0f} lb)" if told.up_to_lb is not None else ""
-    return f"{told.hp:,.0f} hp{'*' if told.judged else ''}{supported}{heaviest}"
+    supported = f" ({told.supported_hp:,.0f} supported)" if told.supported_hp is not None else ""
+    heaviest = f" to {told.up_to_lb:,.0f} lb" if told.up_to_lb is not None else ""
+    return f"{told.hp:,.0f} hp{'*' if told.judged else ''}{heaviest}{supported}"
 
 
 def cells(line: Line) -> list[str]:

@@ -14,8 +14,6 @@ from analytics.ratings.follow_up import BoldestMove, Proof
 from analytics.ratings.ledger import history
 from analytics.ratings.model_checks import ModelChecks
 from analytics.ratings.options import Options
-from analytics.ratings.plan import plan_proof
-from analytics.ratings.promise import Promise
 from analytics.ratings.sheet import PartRating, Ratings, qualifiers
 from analytics.ratings.unknowns import AskFirst
 from analytics.ratings.verdict import NOT_SHOWN
@@ -263,7 +261,7 @@ def part_title(part: PartRating) -> str:
 
 def model_title(checks: ModelChecks) -> str:
     """Over the ``checks`` of one part's fit."""
-    return f"{_cap(checks.component)} {checks.part}: fit by band, life laws, the units that move it most"
+    return f"{_cap(checks.component)} {checks.part}: fit by band, kinds of life, the units that move it most"
 
 
 def model_lead(every: Sequence[ModelChecks]) -> tuple[str, ...]:
@@ -271,7 +269,7 @@ def model_lead(every: Sequence[ModelChecks]) -> tuple[str, ...]:
     fitted = sum(checks.reason is None for checks in every)
     return (
         (
-            f"{fitted} of {plural(len(every), 'part')} failed often enough for a fit to be checked against its own records.",
+            f"{fitted or 'None'} of {plural(len(every), 'part')} failed often enough for a fit to be checked against its own records.",
         )
         if every
         else ()
@@ -340,7 +338,7 @@ def driving(by_use: pd.DataFrame, power: PowerAndDriving) -> tuple[pd.DataFrame,
             lines.append(f"{name}: not known, {row.reason} ({row.units:,.0f} units).")
             continue
         told = (
-            f"{name}: half of the customers drive more than {row.median_a_year:,.0f} miles a year (95 % sure: {row.from_a_year:,.0f} to {row.to_a_year:,.0f}), "
+            f"{name}: half of the customers drive more than {row.median_a_year:,.0f} miles a year (95% sure: {row.from_a_year:,.0f} to {row.to_a_year:,.0f}), "
             f"nine in ten between {row.slow_a_year:,.0f} and {row.fast_a_year:,.0f}; known of {row.odometer_known:,} of {row.units:,.0f} units."
         )
         if math.isfinite(row.ratio):
@@ -386,16 +384,13 @@ def varied_words(changed: RatingChanges | None) -> tuple[str, ...]:
     return ("No rating is modelled, so there is nothing to vary.",) if changed is None else change_words(changed)
 
 
-def proof_words(proofs: Sequence[Proof], promise: Promise) -> tuple[str, ...]:
+def proof_words(proofs: Sequence[Proof]) -> tuple[str, ...]:
     """How to prove a limit, and what the parts that never failed will prove by themselves."""
     lines: list[str] = []
     for found in proofs:
         lines.append(f"To prove {found.component} {found.part} at its published {found.plan.power_hp:,.0f} hp:")
         lines += [*plan_words(found.plan), *ahead_words(found.ahead)]
-    return tuple(lines) or (
-        "No published limit stands open. For a limit of your own, use plan_proof in analytics.ratings.plan:",
-        *plan_words(plan_proof(1000.0, promise)),
-    )
+    return tuple(lines) or ("No published limit stands open.",)
 
 
 def whom_to_ask(found: AskFirst | Reason) -> tuple[pd.DataFrame, tuple[str, ...]]:

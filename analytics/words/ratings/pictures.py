@@ -6,7 +6,7 @@ import pandas as pd
 
 from analytics.ratings.bound import RatingBound
 from analytics.ratings.model_checks import OFF, ModelChecks
-from analytics.words.phrases import capital, plural
+from analytics.words.phrases import capital, listed, plural
 from analytics.words.ratings.sheet import seen_words
 from analytics.words.saying import say
 
@@ -36,10 +36,15 @@ def curve_caption(bound: RatingBound, row: pd.Series) -> str:
 def sheet_caption(table: pd.DataFrame) -> str:
     """Which limits stand above what the records support, in any class. table: the ratings for any use."""
     over = table[table["published_hp"].notna() & ~(table["published_hp"] <= table["supported_hp"])]
-    named = dict.fromkeys(f"{r.component} {r.part}" for r in over.itertuples())
-    bare = {f"{r.component} {r.part}" for r in over[over["supported_hp"].isna()].itertuples()}
-    names = ", ".join(n + (" (in some class no power is supported)" if n in bare else "") for n in named)
-    told = f"Published above what the records support: {names}." if names else "No limit is published above that."
+    bare = list(dict.fromkeys(over.loc[over["supported_hp"].isna(), "part"]))
+    named = [part for part in dict.fromkeys(over["part"]) if part not in bare]
+    told = f"Published above what the records support: {listed(named, len(named))}." if named else ""
+    told += (
+        f"{' ' * bool(told)}Published, with no power supported in one weight class or more: {listed(bare, len(bare))}."
+        if bare
+        else ""
+    )
+    told = told or "No limit is published above that."
     return (
         told
         + " The line goes from what is supported to the upper limit; a square far left of its circle means thin records, not a weak part."

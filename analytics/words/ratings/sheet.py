@@ -58,7 +58,7 @@ def _said(words: str):
             proposed=f"{proposed_hp:,.0f}",
             published=f"{published_hp:,.0f}",
             known=f"{known_hp:,.0f}",
-            chance="over 99 %" if too_high > 0.99 else f"{too_high:.0%}",
+            chance="over 99%" if too_high > 0.99 else f"{too_high:.0%}",
             margin=f"{margin_hp:,.0f}",
         )
 

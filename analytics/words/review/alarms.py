@@ -73,7 +73,7 @@ asks(
     Question.LOTS,
     "Which build lots came back more than they should?",
     "Rates of the lots of a part are drawn together, the more the fewer the failures that speak for a lot (gamma-Poisson: Clayton and Kaldor 1987; averaged over how far lots may differ, which the counts leave open); "
-    "limits 90 %. Expected: the part's failures shared out by each lot's hazard, given power, weight, use, age and miles.",
+    "limits 90%. Expected: the part's failures shared out by each lot's hazard, given power, weight, use, age and miles.",
 )
 asks(
     Question.POWER,
@@ -85,7 +85,7 @@ asks(
     Question.REVISION,
     "Did the new revision fix it, and how long until we know?",
     "Both revisions are fitted as if one part; of all its failures the number that fell on the new one is binomial with its share of the hazard, if nothing was changed. "
-    "Called better or worse where chance alone would say either with at most {sure:g}, the revisions' share of what this review may claim falsely in a quarter; limits 90 %. How long: the shares grow as the units now running do.",
+    "Called better or worse where chance alone would say either with at most {sure:g}, the revisions' share of what this review may claim falsely in a quarter; limits 90%. How long: the shares grow as the units now running do.",
 )
 texts(
     FAMILY
@@ -240,12 +240,12 @@ def _came_back(old: str, new: str, units: int, came: int, expected: float) -> st
 
 @says(Revision.BETTER)
 def _better(upper: float, **told: Any) -> str:
-    return f"{_came_back(**told)}. It is better: at most {numbered(upper)} times as often (95 % sure)."
+    return f"{_came_back(**told)}. It is better: at most {numbered(upper)} times as often (95% sure)."
 
 
 @says(Revision.WORSE)
 def _revision_worse(lower: float, **told: Any) -> str:
-    return f"{_came_back(**told)}. It is worse, at least {numbered(lower)} times as often (95 % sure)."
+    return f"{_came_back(**told)}. It is worse, at least {numbered(lower)} times as often (95% sure)."
 
 
 @says(Revision.LOOKS_BETTER)

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-import numpy as np
-
 from analytics.models.comparison import LogRank
 from analytics.reasons import ByCell, Cell, Clocks, Fleet, Question, Reason, Wear
 from analytics.words.phrases import numbered, percent, plural
@@ -57,13 +55,13 @@ def _odometers(known: int, units: int, median_miles_a_year: float) -> str:
 asks(
     Question.BY_CELL,
     lambda component: f"{component.capitalize()}: how often does it come back, by power and weight?",
-    "Failures per 100 unit-years with exact 90 % limits (Garwood 1936); where none failed, the most that 90 % confidence leaves open. "
+    "Failures per 100 unit-years with exact 90% limits (Garwood 1936); where none failed, the most that 90% confidence leaves open. "
     "The share back within {years} years is Kaplan-Meier on days, given only where {at_risk} or more reach that age.",
 )
 asks(
     Question.WEAR,
     "Do failures come early, by chance, or late?",
-    "Weibull shape on days in service with 90 % profile-likelihood limits (Meeker and Escobar 1998, ch. 8): under 1 early failures, about 1 chance, over 1 wear. "
+    "Weibull shape on days in service with 90% profile-likelihood limits (Meeker and Escobar 1998, ch. 8): under 1 early failures, about 1 chance, over 1 wear. "
     "Held against Kaplan-Meier where enough are at risk.",
 )
 asks(Question.CLOCKS, "Days or miles: what does each leave out?")
@@ -100,7 +98,7 @@ def _none_proves_nothing(parts: int, unit_years: float) -> str:
 def _none(parts: int, unit_years: float, upper: float) -> str:
     return (
         f"none of {parts:,} came back in {numbered(unit_years)} unit-years; that proves at most {numbered(upper)} "
-        "a year per hundred (90 % sure)"
+        "a year per hundred (90% sure)"
     )
 
 
@@ -118,7 +116,7 @@ def _few(failures: int, **rate: Any) -> str:
 @says(ByCell.NONE_BACK)
 def _none_back(parts: int, unit_years: float, upper: float) -> str:
     return (
-        f"None of {parts:,} came back in {numbered(unit_years, 3)} unit-years; that proves at most {numbered(upper)} a year per hundred (90 % sure). "
+        f"None of {parts:,} came back in {numbered(unit_years, 3)} unit-years; that proves at most {numbered(upper)} a year per hundred (90% sure). "
         "It does not prove that it cannot fail."
     )
 
@@ -175,10 +173,11 @@ def _test(test: LogRank) -> str:
 
 
 # ---- wear and clocks -------------------------------------------------------------------------------------------------
-def _pattern(told: str, lower: float, upper: float, off_law: bool) -> str:
-    low, high = ("" if np.isnan(v) else f"{v:.1f}" for v in (lower, upper))
-    off = "; the curve does not follow this law closely, don't extrapolate it" if off_law else ""
-    return f"{told} (shape {low} to {high}){off}"
+def _pattern(told: str, off_law: bool, **_: Any) -> str:
+    off = (
+        "; its curve bends otherwise than this pattern would, don't look further ahead than it goes" if off_law else ""
+    )
+    return told + off
 
 
 @says(Wear.LATE)

@@ -125,7 +125,7 @@ def _likeliest(units: int, median: float, serial: str, chance: float, component:
 
 @says(NextMiles.ONE_IN_TEN)
 def _one_in_ten(units: int) -> str:
-    return f"{plural(units, 'unit')} stand at 10 % or more. A chance is not a verdict on one truck: of ten at 10 %, nine come home."
+    return f"{plural(units, 'unit')} stand at 10% or more. A chance is not a verdict on one truck: of ten at 10%, nine come home."
 
 
 @says(NextMiles.NO_CHANCE)

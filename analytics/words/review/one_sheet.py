@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -168,6 +168,13 @@ def class_heads(ratings: Ratings) -> list[str]:
     if not edges or (len(ratings.table) and ratings.table["weight_up_to"].map(math.isinf).all()):
         return ["any weight"]
     return [*(weight_class(edge) for edge in edges), "heavier"]
+
+
+def filled_classes(ratings: Ratings, rows: Sequence[Row]) -> tuple[list[str], list[Row]]:
+    """Headings of a table of ``rows`` of these ``ratings``, and the rows, both without the weight classes of which no row says anything."""
+    heads = class_heads(ratings)
+    kept = [k for k in range(len(heads)) if any(row.cells[k].verdict for row in rows)]
+    return ["part", *(heads[k] for k in kept)], [replace(r, cells=tuple(r.cells[k] for k in kept)) for r in rows]
 
 
 def rows_of(ratings: Ratings, limits: pd.DataFrame) -> list[Row]:

@@ -50,7 +50,7 @@ def survival(
     ``left_out``: parts left out on this clock, and those of them that failed. ``flat``: panels not drawn, since none of theirs came back.
     """
     if lowest is None:
-        return f"No {component} in these groups came back; every curve stays at 100 %. Curves stop where fewer than {at_risk} are followed."
+        return f"No {component} in these groups came back; every curve stays at 100%. Curves stop where fewer than {at_risk} are followed."
     line, panel, share, age = lowest
     told = f"{age:,.1f} years" if clock == "days" else f"{age:,.0f} {clock}"
     parts, failed = left_out
@@ -61,7 +61,7 @@ def survival(
         else ""
     )
     return (
-        f"Lowest: {line}, {panel}, where {100 * share:.0f} % had not come back by {told}. The shaded bands are 95 % limits, a tick is a part that "
+        f"Lowest: {line}, {panel}, where {100 * share:.0f}% had not come back by {told}. The shaded bands are 95% limits, a tick is a part that "
         f"was last seen whole; curves stop where fewer than {at_risk} are followed.{none}{left}"
     )
 
@@ -71,7 +71,7 @@ def cells(worst: Mapping[str, object] | None) -> str:
     if worst is None:
         return "None came back with power and weight on record."
     return (
-        f"Darkest: {worst['component']} at {worst['power_band']} hp and {worst['weight_class']} lb, at least {worst['lower']:.1f} a year per hundred (95 % sure). "
+        f"Darkest: {worst['component']} at {worst['power_band']} hp and {worst['weight_class']} lb, at least {worst['lower']:.1f} a year per hundred (95% sure). "
         "Across: power; down: weight. The shade is what is shown at least, not the raw share; a white 0: none came back, not that none can."
     )
 
@@ -92,7 +92,7 @@ def quarters(names: Sequence[str], last_two: tuple[int, int], units_out: tuple[i
 
 
 def share(name: str, value: float, limits: tuple[float, float]) -> str:
-    """A share, ``value``, by its ``name`` with its ``limits``: 'burnt 5.2 % (3.2 % to 8.5 %)'."""
+    """A share, ``value``, by its ``name`` with its ``limits``: 'burnt 5.2% (3.2% to 8.5%)'."""
     return f"{name} {percent(value)} ({percent(limits[0])} to {percent(limits[1])})" if limits[0] == limits[0] else name
 
 
@@ -100,11 +100,11 @@ def findings(by_years: float, back: float, lead: str, lead_back: float, as_if_al
     """Shares come back for any finding, for the leading one, and what the findings add up to each as if alone."""
     alone, whole = f"{100 * as_if_alone:.1f}", f"{100 * back:.1f}"
     dotted = (
-        f" Dotted: each counted as if the others did not exist, which adds up to too many ({alone} %)."
+        f" Dotted: each counted as if the others did not exist, which adds up to too many ({alone}%)."
         if alone != whole
         else ""
     )
-    return f"By {by_years:.1f} years {whole} % had come back, most for “{lead}” ({100 * lead_back:.1f} %). The areas add up to the whole.{dotted}"
+    return f"By {by_years:.1f} years {whole}% had come back, most for “{lead}” ({100 * lead_back:.1f}%). The areas add up to the whole.{dotted}"
 
 
 # ---- the outlook -----------------------------------------------------------------------------------------------------
@@ -152,7 +152,7 @@ def causes(last: pd.Series, before: pd.Series, lead: str, year_over: bool) -> st
 def repeats(compared: str, fewest_at_risk: int) -> str:
     """``compared``: the sentence that sets one build year against the others; blank where none does."""
     return (f"{compared} " if compared else "") + (
-        "A line that climbs faster is a worse year. The shaded bands are 95 % limits of the first and the last year that allow for units that come back "
+        "A line that climbs faster is a worse year. The shaded bands are 95% limits of the first and the last year that allow for units that come back "
         f"often; lines stop where fewer than {fewest_at_risk} units are followed."
     )
 
@@ -166,7 +166,7 @@ def rebuilt(first: str) -> str:
     """``first``: the first sentence of the answer."""
     return (
         f"{first} The picture shows the raw shares: part of a gap is that strong and hard-driven trucks come back first; the figures "
-        "in the sentence set like against like. Shaded: 95 % limits."
+        "in the sentence set like against like. Shaded: 95% limits."
     )
 
 
@@ -182,6 +182,6 @@ def guarantee(allowed: float, currency: str, months: Mapping[str, float], level:
     """``months``: the longest guarantee per power band at ``allowed`` a unit, in the shop's ``currency``."""
     told = "; ".join(f"{band} hp {plural(round(own), 'month')}" for band, own in months.items())
     return (
-        f"At {money(allowed, currency)} a unit: {told}. Where a line's shaded band ({100 * level:.0f} % limits) reaches a dashed cost, the guarantee can end; lines stop where fewer "
+        f"At {money(allowed, currency)} a unit: {told}. Where a line's shaded band ({100 * level:.0f}% limits) reaches a dashed cost, the guarantee can end; lines stop where fewer "
         f"than ten units of the band have been out so long; a band with fewer than {own_failures} failures of its own has no line."
     )

@@ -10,8 +10,8 @@ from analytics.words.phrases import numbered, percent
 def one_part(row: pd.Series) -> str:
     """``row``: the year's forecast of one part in data/evidence/prediction.csv."""
     return (
-        f"Measured: in {row['fleets']:,} invented fleets the year's interval of one part held what came in {100 * row['covered']:.1f} %, "
-        f"where {100 * row['level']:.0f} % are promised."
+        f"Measured: in {row['fleets']:,} invented fleets the year's interval of one part held what came in {100 * row['covered']:.1f}%, "
+        f"where {100 * row['level']:.0f}% are promised."
     )
 
 
@@ -19,7 +19,7 @@ def whole_shop(quiet: pd.Series) -> str:
     """``quiet``: the shops with nothing wrong in data/evidence/watch.csv."""
     return (
         f"In {quiet['fleets']:.0f} invented shops with nothing wrong, sheets as dirty as these, {quiet['quarters']:.0f} quarters were replayed: the whole shop's interval held "
-        f"{100 * quiet['quarter_covered']:.0f} % of the quarters and {100 * quiet['year_covered']:.0f} % of the years that followed."
+        f"{100 * quiet['quarter_covered']:.0f}% of the quarters and {100 * quiet['year_covered']:.0f}% of the years that followed."
     )
 
 
@@ -39,5 +39,5 @@ def guarantees(own: pd.DataFrame) -> str:
     """``own``: rows of all bands together in data/evidence/guarantee.csv."""
     return (
         f"Measured: in {own['shops'].iat[0]} invented shops the limits held the true number of comebacks per unit in {100 * own['covered'].min():.0f} to "
-        f"{100 * own['covered'].max():.0f} %, where {100 * own['level'].iat[0]:.0f} % are promised; it lay above them in at most {100 * own['too_low'].max():.0f} %."
+        f"{100 * own['covered'].max():.0f}%, where {100 * own['level'].iat[0]:.0f}% are promised; it lay above them in at most {100 * own['too_low'].max():.0f}%."
     )

@@ -14,7 +14,7 @@ from analytics.words.saying import asks, says, texts
 asks(
     Question.AGAIN,
     "Do they come back again?",
-    "Mean cumulative number of failures per unit by age, limits 95 %, robust to a unit's own history (Nelson 2003; Lawless and Nadeau 1995). "
+    "Mean cumulative number of failures per unit by age, limits 95%, robust to a unit's own history (Nelson 2003; Lawless and Nadeau 1995). "
     "Second year against the first: power-law process of failures by the unit's age (Crow 1974), units watched from new; its limits are right only if one failure does not bring the next.",
 )
 texts({Again.NONE_BACK: "No unit has come back damaged yet."})
@@ -38,7 +38,7 @@ def _lost_twice(component: str, units: int, mean_failures: float, by_years: floa
 def _with_age(how: str, component: str, ratio: float, lower: float, upper: float) -> str:
     return (
         f"{component.capitalize()}: {how} often as trucks get older. In its second year a unit loses it {ratio:.1f} times as often as in its "
-        f"first (95 % limits {lower:.1f} to {upper:.1f})."
+        f"first (95% limits {lower:.1f} to {upper:.1f})."
     )
 
 
@@ -56,7 +56,7 @@ def _less_often(**values: Any) -> str:
 asks(
     Question.BUILD_YEARS,
     "Do the units of later years come back less?",
-    "Mean cumulative number of comebacks per unit by age (Nelson 2003), limits 95 %, robust to units that come back often "
+    "Mean cumulative number of comebacks per unit by age (Nelson 2003), limits 95%, robust to units that come back often "
     "(Lawless and Nadeau 1995). Returns with no fault are left out. Build years are compared at an age that at least "
     "{fewest_at_risk} units of each have reached; the trend with age is the power-law process of MIL-HDBK-189C with the Laplace test, "
     "whose error takes units for alike. Power and use of the years' trucks may differ.",

@@ -21,7 +21,7 @@ def settings_of(review: Review) -> pd.DataFrame:
         ("records start", str(shop.dates.records_start or "not stated: every unit is taken as followed from new")),
         ("power where the cell names no unit", shop.units.power),
         ("power where nobody says where it was measured", shop.power.measured_at),
-        ("loss from crank to wheels", f"{100 * shop.power.driveline_loss:g} %"),
+        ("loss from crank to wheels", f"{100 * shop.power.driveline_loss:g}%"),
         ("weight where the cell names no unit", shop.units.weight),
         ("distance where the cell names no unit", shop.units.distance),
         ("date order", shop.dates.order or "not stated: settled by the order of events, else set aside"),

@@ -24,7 +24,7 @@ _JUDGED = {"finding": "what was found", "cause": "the cause", "order": "which br
 asks(
     Question.FINDING_SHARES,
     "What do they come back for, and how often?",
-    "Cumulative incidence with the other findings competing (Aalen and Johansen 1978), limits 95 %; as if alone: one minus "
+    "Cumulative incidence with the other findings competing (Aalen and Johansen 1978), limits 95%; as if alone: one minus "
     "Kaplan-Meier per finding, which overstates. Days since the part was fitted; install errors and parts broken by "
     "another are taken out at the age they came. Read at the age up to which enough parts are followed.",
 )
@@ -37,7 +37,7 @@ asks(
 asks(
     Question.JUDGED_ALIKE,
     "Would two people say the same of a broken part?",
-    "Cohen's kappa (1960) with the large-sample error of Fleiss, Cohen and Everitt (1969), limits 95 %; the share judged alike "
+    "Cohen's kappa (1960) with the large-sample error of Fleiss, Cohen and Everitt (1969), limits 95%; the share judged alike "
     "with exact limits. Only what both wrote down is compared; the sample speaks for all returns only if it was drawn at random.",
 )
 texts(
@@ -67,7 +67,7 @@ def _shares(
 
 @says(Findings.AS_IF_ALONE)
 def _as_if_alone(component: str, as_if_alone: float, back: float) -> str:
-    return f"Counted as if the others did not exist, the findings of {component} would add up to {100 * as_if_alone:.1f} %, where {100 * back:.1f} % came back."
+    return f"Counted as if the others did not exist, the findings of {component} would add up to {100 * as_if_alone:.1f}%, where {100 * back:.1f}% came back."
 
 
 @says(Causes.OF_ALL)
@@ -124,7 +124,7 @@ asks(
 asks(
     Question.DRAGS,
     "Which failures drag others with them?",
-    "Among returns in which that component was written down as first. Shares with exact limits (Clopper and Pearson 1934), 95 %; "
+    "Among returns in which that component was written down as first. Shares with exact limits (Clopper and Pearson 1934), 95%; "
     "upper if all: were every unclear one dragged too.",
 )
 texts(

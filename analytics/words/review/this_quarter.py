@@ -66,7 +66,7 @@ def _order_unclear(n: int) -> str:
 asks(
     Question.CHANGE,
     "What changed since last quarter?",
-    "Comebacks per unit-year in the quarter against the {quarters} quarters before, exact test of two Poisson rates (Przyborowski and Wilenski 1940), limits 90 %. "
+    "Comebacks per unit-year in the quarter against the {quarters} quarters before, exact test of two Poisson rates (Przyborowski and Wilenski 1940), limits 90%. "
     "Trucks are older and more than a year ago, so this compares rates and claims nothing: what is more or fewer than foreseen, age by age, is judged by the watch.",
 )
 texts(
