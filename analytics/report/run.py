@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import tempfile
 from pathlib import Path
+from typing import Any
 
 from analytics import errors
 from analytics.errors import AnalyticsError
@@ -12,7 +13,23 @@ from analytics.places import notebooks_folder
 from analytics.report.page import page_html
 from analytics.whole import whole_file
 
+_GRAMMAR = "rfc3987_syntax"
 _OURS = {name for name, kind in vars(errors).items() if isinstance(kind, type) and issubclass(kind, AnalyticsError)}
+
+
+def _notebook_tools() -> tuple[Any, Any]:
+    """nbformat and papermill, without the grammar of web addresses that is built when they are imported, for a second and more, to check
+    schemas that hold none."""
+    kept = sys.modules.get(_GRAMMAR)
+    sys.modules[_GRAMMAR] = None  # type: ignore[assignment]  # an import of it fails, which is foreseen
+    try:
+        import nbformat
+        import papermill
+    finally:
+        del sys.modules[_GRAMMAR]
+        if kept is not None:
+            sys.modules[_GRAMMAR] = kept
+    return nbformat, papermill
 
 
 def run_notebook(name: str, parameters: dict[str, object], page: Path, title: str) -> Path:
@@ -26,9 +43,7 @@ def run_notebook(name: str, parameters: dict[str, object], page: Path, title: st
     os.environ.setdefault("PYDEVD_DISABLE_FILE_VALIDATION", "1")
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # deprecations inside the notebook tools are not the owner's business
-        import nbformat
-        import papermill
-
+        nbformat, papermill = _notebook_tools()
         with tempfile.TemporaryDirectory() as scratch:
             done = Path(scratch) / f"{name}.ipynb"
             try:
