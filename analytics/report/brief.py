@@ -21,7 +21,7 @@ from analytics.words.cutoffs.parts import spread_frame
 
 
 def brief_html(argument: Argument) -> str:
-    """The brief as one printable page that needs nothing else."""
+    """The brief as one printable page that needs nothing else. argument: what one boundary rests on."""
     from jinja2 import Environment
 
     def items(lines) -> str:
@@ -49,7 +49,8 @@ def brief_html(argument: Argument) -> str:
 
 
 def write_cutoff_files(argument: Argument, out: str | Path) -> list[Path]:
-    """brief.html, cutoff.csv (verdicts), cost_curve.csv, sensitivity.csv, overlap.csv. Returns their paths."""
+    """brief.html, cutoff.csv (verdicts), cost_curve.csv, sensitivity.csv, overlap.csv. Returns their paths.
+    argument: what one boundary rests on; out: the folder to write into."""
     out = Path(out)
     with whole_file(out / "brief.html") as part:
         part.write_text(brief_html(argument), encoding="utf-8")
@@ -62,7 +63,8 @@ def write_cutoff_files(argument: Argument, out: str | Path) -> list[Path]:
 
 
 def read_cutoff_study(folder: str | Path, study: str = "cutoff") -> pd.DataFrame:
-    """The table of the study of the verdicts, or of "power_ratio"; raises AnalyticsError where there is none."""
+    """The table of the study of the verdicts, or of "power_ratio"; raises AnalyticsError where there is none.
+    folder: of the tables of the evidence."""
     path = Path(folder) / f"{study}.csv"
     if not path.is_file():
         made = {"cutoff": "cutoffs", "power_ratio": "power-ratio"}[study]

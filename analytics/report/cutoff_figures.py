@@ -27,7 +27,8 @@ _DARK, _LIGHT = "#1f4e79", "#d97b0f"
 
 
 def halves_figure(argument: Argument) -> tuple[Figure, str] | None:
-    """Share not come back against years, below and above the cut, with numbers at risk; None where nothing is drawn that falls."""
+    """Share not come back against years, below and above the cut, with numbers at risk; None where nothing is drawn that falls.
+    argument: what one boundary rests on."""
     halves = argument.halves
     named = {} if halves is None else {k: h for k, h in named_halves(halves).items() if h.until > 0}
     if halves is None or all(h.curve.survival_at(h.until).survival[0] >= FLAT for h in named.values()):
@@ -42,7 +43,8 @@ def halves_figure(argument: Argument) -> tuple[Figure, str] | None:
 
 
 def search_figure(step: StepResult, part: str) -> tuple[Figure, str] | None:
-    """How sharply each cut divides the failures, with the set for the place, and the hazard of the rival shapes below."""
+    """How sharply each cut divides the failures, with the set for the place, and the hazard of the rival shapes below.
+    step: the search for a step; part: its name."""
     search, models, place = step.search, step.models, step.place
     if not len(search.cuts):
         return None
@@ -97,7 +99,7 @@ def search_figure(step: StepResult, part: str) -> tuple[Figure, str] | None:
 
 
 def overlap_figure(argument: Argument) -> tuple[Figure, str]:
-    """Powers of the trucks of each part, one above the line and one below, with the span that both have."""
+    """Powers of the trucks of each part, one above the line and one below, with the span that both have. argument: what one boundary rests on."""
     found = argument.comparable
     power, w, at = found.data.power_hp, found.data.data.weight, found.data.at
     figure = _figure(3.2, "bars")
@@ -122,7 +124,7 @@ def overlap_figure(argument: Argument) -> tuple[Figure, str]:
 
 
 def cost_figure(argument: Argument) -> tuple[Figure, str] | None:
-    """Cost a year against the cut, relative to the present one, with its band; safety and habit marked."""
+    """Cost a year against the cut, relative to the present one, with its band; safety and habit marked. argument: what one boundary rests on."""
     money = argument.money
     if money is None:
         return None
@@ -174,7 +176,7 @@ def _labels(ax: Axes, marks: list, top: float) -> None:
 
 
 def ratio_figure(argument: Argument) -> tuple[Figure, str] | None:
-    """Ratio of lives with its interval, against 1 and the margin, for each way of comparing."""
+    """Ratio of lives with its interval, against 1 and the margin, for each way of comparing. argument: what one boundary rests on."""
     found, against = argument.comparable, argument.against
     if against.refused is not None:
         return None

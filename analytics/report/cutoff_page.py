@@ -16,12 +16,12 @@ from analytics.words.phrases import capital
 
 
 def opening(argument: Argument) -> None:
-    """Which boundary, from which records."""
+    """Which boundary, from which records. argument: what one boundary rests on."""
     show_heading(words.title(argument), *words.opening(argument))
 
 
 def claim(argument: Argument) -> None:
-    """What we claim."""
+    """What we claim. argument: what one boundary rests on."""
     show_list(words.claim(argument))
     show_html(
         picture(figures.halves_figure(argument), words.halves_question(argument)),
@@ -30,7 +30,7 @@ def claim(argument: Argument) -> None:
 
 
 def step(argument: Argument) -> None:
-    """Whether there is a step at all."""
+    """Whether there is a step at all. argument: what one boundary rests on."""
     first_then(
         step_words.why_words(argument.step),
         HEADINGS["search"],
@@ -42,7 +42,7 @@ def step(argument: Argument) -> None:
 
 
 def comparable(argument: Argument) -> None:
-    """Whether the parts are comparable."""
+    """Whether the parts are comparable. argument: what one boundary rests on."""
     first_then(
         parts.comparable_words(argument.comparable),
         HEADINGS["spread"],
@@ -52,14 +52,14 @@ def comparable(argument: Argument) -> None:
 
 
 def against(argument: Argument) -> None:
-    """Part against part."""
+    """Part against part. argument: what one boundary rests on."""
     drawn = figures.ratio_figure(argument)
     told = parts.against_words(argument.against)
     first_then(told, HEADINGS["ratio"], picture(drawn, parts.ratio_question(argument.against)))
 
 
 def boundary(argument: Argument) -> None:
-    """Where the tier should end: by money, by safety, with a tier between."""
+    """Where the tier should end: by money, by safety, with a tier between. argument: what one boundary rests on."""
     drawn = figures.cost_figure(argument)
     if argument.money is None or drawn is None:
         show_html(lines_html([capital(words.money_refused(argument))]))
@@ -79,14 +79,14 @@ def boundary(argument: Argument) -> None:
 
 
 def settle(argument: Argument) -> None:
-    """What would settle it."""
+    """What would settle it. argument: what one boundary rests on."""
     trial = "" if argument.trial is None else table_html(argument.trial.table, HEADINGS["trial"])
     first_then(words.trial_or_why(argument), HEADINGS["trial"], trial)
     show_html(fold(HEADINGS["changes"], lines_html(words.changes(argument))))
 
 
 def cautions(argument: Argument) -> None:
-    """What these figures cannot do."""
+    """What these figures cannot do. argument: what one boundary rests on."""
     show_list(CAUTIONS)
 
 

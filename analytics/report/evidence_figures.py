@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def coverage_figure(study: pd.DataFrame) -> tuple[Figure, str]:
-    """Coverage of the published bound per setting, with two standard errors, against 0.90."""
+    """Coverage of the published bound per setting, with two standard errors, against 0.90. study: the table of the study."""
     own = by_coverage(study)
     figure = _figure(0.19 * len(own) + 1.2, "ranges")
     ax = figure.subplots()
@@ -44,7 +44,7 @@ def coverage_figure(study: pd.DataFrame) -> tuple[Figure, str]:
 
 
 def outside_figure(table: pd.DataFrame) -> tuple[Figure, str]:
-    """Relative difference of every check, by problem."""
+    """Relative difference of every check, by problem. table: of the values compared."""
     own = with_gaps(table)
     cases = sorted(own["case"].unique(), reverse=True)
     figure = _figure(0.22 * len(cases) + 1.5, "ranges")

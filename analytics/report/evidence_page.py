@@ -13,12 +13,12 @@ from analytics.words.cutoffs.study import power_ratio_words, study_table, study_
 
 
 def opening(folder: Path) -> None:
-    """What was simulated."""
+    """What was simulated. folder: of the tables of the evidence."""
     show_heading(words.TITLE, *words.opening(words.read_study(folder)))
 
 
 def coverage(folder: Path) -> None:
-    """Where the model holds, and where the world departs from it."""
+    """Where the model holds, and where the world departs from it. folder: of the tables of the evidence."""
     study = words.read_study(folder)
     figure, answer = figures.coverage_figure(study)
     show_figure(figure, words.COVERAGE, answer)
@@ -27,12 +27,12 @@ def coverage(folder: Path) -> None:
 
 
 def habits(folder: Path) -> None:
-    """What habit would have published."""
+    """What habit would have published. folder: of the tables of the evidence."""
     show_words(*words.habits(words.read_study(folder)))
 
 
 def shops(folder: Path) -> None:
-    """From messy sheets to the page."""
+    """From messy sheets to the page. folder: of the tables of the evidence."""
     table, told = words.shops(folder)
     show_words(*told)
     show_table(table, folded="Part by part")
@@ -53,22 +53,22 @@ def advice(folder: Path) -> None:
 
 
 def forecasts(folder: Path) -> None:
-    """Whether the forecasts are right."""
+    """Whether the forecasts are right. folder: of the tables of the evidence."""
     show_words(*words.forecast(folder))
 
 
 def watch(folder: Path) -> None:
-    """Whether the quarterly watch cries wolf, and the shop's forecasts hold."""
+    """Whether the quarterly watch cries wolf, and the shop's forecasts hold. folder: of the tables of the evidence."""
     show_words(*words.watched(folder))
 
 
 def guarantees(folder: Path) -> None:
-    """Whether a guarantee would cost what it is said to."""
+    """Whether a guarantee would cost what it is said to. folder: of the tables of the evidence."""
     show_words(*words.guaranteed(folder))
 
 
 def outside(folder: Path) -> None:
-    """Whether others get the same numbers."""
+    """Whether others get the same numbers. folder: of the tables of the evidence."""
     found = words.read_outside(folder)
     show_words(*words.outside_opening(found))
     figure, answer = figures.outside_figure(found)
@@ -78,12 +78,12 @@ def outside(folder: Path) -> None:
 
 
 def not_answered(folder: Path) -> None:
-    """Which outside values are not answered, and why."""
+    """Which outside values are not answered, and why. folder: of the tables of the evidence."""
     show_table(words.not_ours(words.read_outside(folder)))
 
 
 def steps(folder: Path) -> None:
-    """Whether the verdicts on a step are right."""
+    """Whether the verdicts on a step are right. folder: of the tables of the evidence."""
     verdicts = read_cutoff_study(folder)
     show_words(*study_words(verdicts), *power_ratio_words(read_cutoff_study(folder, "power_ratio")))
     show_table(study_table(verdicts), folded="Every setting")

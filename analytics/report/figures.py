@@ -72,7 +72,7 @@ def _panels(figure: Figure) -> list[Any]:
 
 def curves_figure(curves: Curves) -> tuple[Figure, str]:
     """Share not come back against age, a panel per first name of a cell in which anything came back, a line per second, numbers at risk
-    below in its colour; and the answer in words."""
+    below in its colour; and the answer in words. curves: by panel and line."""
     cells, drawn, clock, least = curves.cells, curves.drawn, curves.clock, curves.least
     lines = list(dict.fromkeys(line for _, line in cells))
     unit = _UNIT[clock]
@@ -189,7 +189,7 @@ def _lowest(drawn: dict, ends: dict, unit: float) -> tuple[str, str, float, floa
 
 
 def cells_figure(review: Review) -> tuple[Figure, str] | None:
-    """Comebacks by power band and weight class, a panel per component, darker where it can be said to be worse."""
+    """Comebacks by power band and weight class, a panel per component, darker where it can be said to be worse. review: of the quarter."""
     import seaborn as sns
 
     shop = review.records.shop
@@ -226,7 +226,7 @@ def cells_figure(review: Review) -> tuple[Figure, str] | None:
 
 
 def quarters_figure(review: Review, quarters: int = 12) -> tuple[Figure, str] | None:
-    """Damaged components returned per quarter, by component, against the parts in service."""
+    """Damaged components returned per quarter, by component, against the parts in service. review: of the quarter; quarters: how many."""
     back = review.records.returns
     back = back[(back["cause"] != "no fault") & (back["order"] != "followed")]
     spans = [quarter_before(review.span, k) for k in range(quarters - 1, 0, -1)] + [review.span]
@@ -267,7 +267,7 @@ def _quarters(names: Sequence[str], whole: Sequence[bool]) -> list[str]:
 
 
 def findings_figure(found: FindingShares) -> tuple[Figure, str]:
-    """Cumulative share come back for each finding, the others competing, on days."""
+    """Cumulative share come back for each finding, the others competing, on days. found: cumulative shares by finding."""
     shares, keep = found.shares, found.shares.time <= found.end
     order = np.argsort(-shares.incidence[:, keep][:, -1], kind="stable")
     figure = _figure(3.6, "stacked")

@@ -44,7 +44,8 @@ _SHEET_ROWS = 1_048_576
 
 
 def write_csv(frame: pd.DataFrame, path: Path) -> None:
-    """UTF-8, figures to as many digits as mean something, dates as ISO days, no text that could run as a formula."""
+    """UTF-8, figures to as many digits as mean something, dates as ISO days, no text that could run as a formula.
+    frame: its rows and columns; path: of the file."""
     safe = frame.copy()
     for column in safe.columns:
         kind = safe[column].dtype
@@ -77,7 +78,7 @@ def write_review_files(
 ) -> list[Path]:
     """lifetimes.csv, set_aside.csv, to_check.csv, counts.csv, survival.csv and review.xlsx; with an outlook also watch.csv,
     months_in_service.csv, forecast.csv, unit_chances.csv, kept_word.csv and said.csv (what it says, for the shop's ledger); with a view of the fleet the files of VIEW_FILES;
-    with a sheet calls.csv and limits.csv. Returns their paths."""
+    with a sheet calls.csv and limits.csv. Returns their paths. out: the folder to write into."""
     out = Path(out)
     records = review.records
     tables = {
@@ -116,7 +117,8 @@ def write_workbook(
     view: FleetView | None = None,
     sheet: Sheet | None = None,
 ) -> None:
-    """The review as a workbook to work in: a page that guides, then those an owner filters; the other tables are in the CSV files."""
+    """The review as a workbook to work in: a page that guides, then those an owner filters; the other tables are in the CSV files.
+    path: of the file; outlook: what comes next; view: the fleet; sheet: the quarter on one sheet."""
     answers = [*review.answers(), *(more for part in (outlook, view) if part is not None for more in part.answers())]
     books = review.records.books
     pages: dict[str, pd.DataFrame] = {}
@@ -142,7 +144,7 @@ def write_workbook(
 def write_book(path: Path, book_of: str, title: str, sheets: dict[str, pd.DataFrame], currency: str) -> None:
     """A workbook of tables behind a page that guides, each figure with its unit, to be printed on A4 across. Text stays text: no cell can
     become a formula or a link. Same tables, same bytes. book_of: review, ratings or load; title: of the book; sheets: by the name of
-    their page; currency: the sign before an amount."""
+    their page; currency: the sign before an amount. path: of the file."""
     import datetime as dt
 
     import xlsxwriter

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 
 def causes_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
-    """Components come back per calendar year, by cause."""
+    """Components come back per calendar year, by cause. review: of the quarter; view: the fleet."""
     table = view.causes.table
     if len(table) < 2:
         return None
@@ -53,7 +53,7 @@ def causes_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
 
 
 def repeats_figure(_: Review, view: FleetView) -> tuple[Figure, str] | None:
-    """Mean comebacks per hundred units against age, a line per build year."""
+    """Mean comebacks per hundred units against age, a line per build year. view: the fleet; _: not looked at."""
     lines = view.lines.by_build_year
     if len(lines) < 2:
         return None
@@ -78,7 +78,7 @@ def repeats_figure(_: Review, view: FleetView) -> tuple[Figure, str] | None:
 
 
 def rebuilt_figure(_: Review, view: FleetView) -> tuple[Figure, str] | None:
-    """Share not come back (again) against time since new or rebuilt."""
+    """Share not come back (again) against time since new or rebuilt. view: the fleet; _: not looked at."""
     lines = view.lines.by_rebuilds
     if len(lines) < 2:
         return None
@@ -96,7 +96,7 @@ def rebuilt_figure(_: Review, view: FleetView) -> tuple[Figure, str] | None:
 
 
 def how_sure_figure(view: FleetView) -> tuple[Figure, str] | None:
-    """Best estimate of the power of each limited part under every reading, with the published limit."""
+    """Best estimate of the power of each limited part under every reading, with the published limit. view: the fleet."""
     table = view.how_sure.table
     table = table[(table["verdict"] != "") & table["value"].notna()]
     if table.empty:
@@ -147,7 +147,7 @@ def how_sure_figure(view: FleetView) -> tuple[Figure, str] | None:
 
 
 def guarantee_figure(review: Review, view: FleetView) -> tuple[Figure, str] | None:
-    """Expected cost per unit against the length of the guarantee, a line per power band."""
+    """Expected cost per unit against the length of the guarantee, a line per power band. review: of the quarter; view: the fleet."""
     shop, costs = review.records.shop, [c for c in view.costs if c.told]
     comeback = shop.cost_of("comeback")
     allowed = allowed_costs(shop)
@@ -191,7 +191,8 @@ def guarantee_figure(review: Review, view: FleetView) -> tuple[Figure, str] | No
 
 
 def guarantee_promise(folder: str | Path) -> tuple[str, ...]:
-    """How often the limits of a guarantee's cost held the truth in simulated shops, where the table is at hand."""
+    """How often the limits of a guarantee's cost held the truth in simulated shops, where the table is at hand.
+    folder: of the tables of the evidence."""
     path = Path(folder) / "guarantee.csv"
     if not path.is_file():
         return ()

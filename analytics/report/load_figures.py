@@ -32,7 +32,8 @@ _BLUE, _RED, _GREEN = "#0072b2", "#d55e00", "#009e73"
 
 
 def part_figure(review: LoadReview, component: str, part: str) -> tuple[Figure, str] | None:
-    """Load, margin, life and rating of a part, each where there is something to see, and the answers as a caption; None without any."""
+    """Load, margin, life and rating of a part, each where there is something to see, and the answers as a caption; None without any.
+    review: of the loads; component: its name."""
     own = rated_on(review, component, part)
     seen = {
         _margins: has_margin(review, component, part),

@@ -13,7 +13,8 @@ from analytics.words.load import assumptions_table, explained_table, loads_table
 
 
 def write_load_files(review: LoadReview, out: str | Path) -> list[Path]:
-    """loads.csv (every life with its load), load_ratings.csv, suspects.csv and load.xlsx. Returns their paths."""
+    """loads.csv (every life with its load), load_ratings.csv, suspects.csv and load.xlsx. Returns their paths.
+    review: of the loads; out: the folder to write into."""
     out = Path(out)
     loads = loads_table(review.loads)
     calibrated = ratings_table(review.ratings).assign(calibrated=review.options.settings.replicates >= 20)

@@ -13,7 +13,7 @@ from analytics.words.load_captions import part_caption
 
 
 def opening(review: LoadReview) -> None:
-    """Whose loads, and what is assumed where the records are silent."""
+    """Whose loads, and what is assumed where the records are silent. review: of the loads."""
     told = words.opening(review)
     show_heading(words.title(review), *told[:1])
     assumed = table_html(words.assumptions_table(review), words.HEADINGS["assumed"])
@@ -21,7 +21,7 @@ def opening(review: LoadReview) -> None:
 
 
 def explained(review: LoadReview) -> None:
-    """What explains the returns: power, torque or margin."""
+    """What explains the returns: power, torque or margin. review: of the loads."""
     for component in dict.fromkeys(c for c, _ in review.parts):
         told = words.explained_words(review, component, "")
         first_then(told, f"{component.capitalize()}: {words.HEADINGS['exponents']}")
@@ -29,7 +29,7 @@ def explained(review: LoadReview) -> None:
 
 
 def parts(review: LoadReview) -> None:
-    """Part by part: load, margin, life, rating."""
+    """Part by part: load, margin, life, rating. review: of the loads."""
     firsts = dict(reversed(review.parts))
     for component, part in review.parts:
         told, drawn = words.rating_lines(review, component, part), part_figure(review, component, part)
@@ -45,7 +45,7 @@ def parts(review: LoadReview) -> None:
 
 
 def suspects(review: LoadReview) -> None:
-    """Which failures may have another cause than the part's strength."""
+    """Which failures may have another cause than the part's strength. review: of the loads."""
     listed = table_html(words.suspects_table(review), words.HEADINGS["suspects"])
     first_then(
         (*words.suspect_words(review), *words.over_limit_words(review)),
@@ -56,12 +56,12 @@ def suspects(review: LoadReview) -> None:
 
 
 def without(review: LoadReview) -> None:
-    """What the rating is without them."""
+    """What the rating is without them. review: of the loads."""
     first_then(words.without_words(review), words.HEADINGS["without"])
 
 
 def cautions(review: LoadReview) -> None:
-    """What these figures cannot do."""
+    """What these figures cannot do. review: of the loads."""
     show_html(lines_html([words.NO_DESIGN]))
     show_list(CAUTIONS)
 

@@ -23,7 +23,7 @@ _LOTS_SHOWN = 15
 
 
 def expected_figure(outlook: Outlook) -> tuple[Figure, str] | None:
-    """Expected with its interval, and what came, per component and part."""
+    """Expected with its interval, and what came, per component and part. outlook: what comes next."""
     table = outlook.expected.table
     if table.empty:
         return None
@@ -67,7 +67,7 @@ def expected_figure(outlook: Outlook) -> tuple[Figure, str] | None:
 
 
 def lots_figure(outlook: Outlook) -> tuple[Figure, str] | None:
-    """The lots that rank worst, with limits."""
+    """The lots that rank worst, with limits. outlook: what comes next."""
     table = outlook.lots.table
     # lots that differ no more than chance have no interval of their own: nothing to see
     table = table[table["upper"] > table["lower"]] if len(table) else table
@@ -99,7 +99,7 @@ def lots_figure(outlook: Outlook) -> tuple[Figure, str] | None:
 
 
 def months_figure(outlook: Outlook) -> tuple[Figure, str] | None:
-    """Time in service across, build month down, the shade a rate."""
+    """Time in service across, build month down, the shade a rate. outlook: what comes next."""
     table = outlook.months_table
     if table.empty or not table["came"].sum():
         return None
@@ -140,7 +140,7 @@ def _shade(table: pd.DataFrame, row: Mapping[str, int], column: Mapping[int, int
 
 
 def kept_figure(outlook: Outlook) -> tuple[Figure, str] | None:
-    """Earlier forecasts of the next quarter with what came, and the next one."""
+    """Earlier forecasts of the next quarter with what came, and the next one. outlook: what comes next."""
     table = outlook.kept.table
     if table.empty:
         return None
@@ -208,7 +208,7 @@ def promise_words(folder: str | Path) -> tuple[str, ...]:
 
 
 def alarm_promise(folder: str | Path) -> tuple[str, ...]:
-    """How often the watch cried wolf, and found what was there, in simulated shops."""
+    """How often the watch cried wolf, and found what was there, in simulated shops. folder: of the tables of the evidence."""
     path = Path(folder) / "watch.csv"
     if not path.is_file():
         return ()

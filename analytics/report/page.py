@@ -18,6 +18,7 @@ def page_html(notebook: Any, title: str) -> str:
 
     Everything stands inside the page; a content security policy forbids it to ask for more. Cells tagged ``hidden``
     and streams (progress, warnings) are left out. Contents are made from the second-level headings.
+    title: of the page.
     """
     from nbconvert.filters.markdown_mistune import markdown2html_mistune
 

@@ -30,6 +30,7 @@ def rating_figure(
     """Reliability against power at the target life, with band, bound, published limit, and units and failures as a rug; None without a curve.
 
     frame: the curve of ``bound`` (`reliability_curve`).
+    ratings: of the shop; rated: the part.
     """
     if frame.empty:
         return None
@@ -91,7 +92,7 @@ def _row(ratings: Ratings, rated: PartRating, bound: RatingBound) -> pd.Series:
 
 
 def sheet_figure(ratings: Ratings) -> tuple[Figure, str] | None:
-    """Every part's supported power, best estimate and published limit, lightest class, any use."""
+    """Every part's supported power, best estimate and published limit, lightest class, any use. ratings: of the shop."""
     marks = ["supported_hp", "estimate_hp", "published_hp"]
     table = ratings.table[ratings.table["use"] == ""]
     first = (
@@ -129,7 +130,8 @@ def sheet_figure(ratings: Ratings) -> tuple[Figure, str] | None:
 
 
 def history_figure(ratings: Ratings, component: str, part: str) -> tuple[Figure, str] | None:
-    """The limits published for a part over the years, a step line per weight edge; None where nothing ever changed."""
+    """The limits published for a part over the years, a step line per weight edge; None where nothing ever changed.
+    ratings: of the shop; component: its name."""
     past = history(ratings.records.limits, component, part)
     figures = past.groupby(["weight_up_to_lb", "weight_over_lb", "use"], dropna=False)["power_limit_hp"].nunique()
     if not (figures > 1).any():
@@ -154,7 +156,7 @@ def check_figure(checks: ModelChecks) -> tuple[Figure, str, str] | None:
     """First survival seen and fitted, per power band; then failures seen against those the fit expects, as a line that
     should follow the diagonal; the answer; and the verdict in a few words. None where nothing could be checked.
 
-    The second is left out where every failure came after nearly all others had left, as in the strongest trucks alone."""
+    The second is left out where every failure came after nearly all others had left, as in the strongest trucks alone. checks: of the fit."""
     if checks.reason is not None or checks.curves.empty:
         return None
     both = len(checks.residuals) > 0

@@ -23,7 +23,7 @@ _FIRST = ["component", "part", "weight_up_to", "use", "verdict", "published_hp",
 
 
 def write_rating_files(ratings: Ratings, out: str | Path) -> list[Path]:
-    """ratings.csv, ratings.xlsx and customer_sheet.html. Returns their paths."""
+    """ratings.csv, ratings.xlsx and customer_sheet.html. Returns their paths. out: the folder to write into."""
     out = Path(out)
     table = sheet_table(ratings)
     write_csv(table, out / "ratings.csv")
@@ -45,7 +45,7 @@ def write_rating_files(ratings: Ratings, out: str | Path) -> list[Path]:
 
 
 def customer_sheet(ratings: Ratings) -> str:
-    """One printable page for customers: limits, basis, conditions, cautions. No limit above what is published."""
+    """One printable page for customers: limits, basis, conditions, cautions. No limit above what is published. ratings: of the shop."""
     from jinja2 import Environment
 
     heads = words.headings(ratings)

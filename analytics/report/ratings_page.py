@@ -20,14 +20,14 @@ from analytics.words.saying import say_all
 
 
 def opening(found: FollowUp) -> None:
-    """Whose ratings, for what target, and how often ratings like these are right."""
+    """Whose ratings, for what target, and how often ratings like these are right. found: the ratings, and what follows from them."""
     name, told = found.ratings.records.shop.name, words.opening(found.ratings)
     show_heading(f"{name}: power ratings", *told[:1])
     show_html(fold(words.FOLDED["trust"], lines_html((*told[1:], *caveat(evidence_folder())))))
 
 
 def verdicts(found: FollowUp) -> None:
-    """What should change in the published limits."""
+    """What should change in the published limits. found: the ratings, and what follows from them."""
     ratings = found.ratings
     rows = rows_of(ratings, limits_of(ratings, None))
     told = words.verdicts(ratings)
@@ -41,7 +41,7 @@ def verdicts(found: FollowUp) -> None:
 
 
 def parts(found: FollowUp) -> None:
-    """What each rating rests on, a part behind each fold."""
+    """What each rating rests on, a part behind each fold. found: the ratings, and what follows from them."""
     ratings = found.ratings
     for part in ratings.parts:
         bound = part.bounds[0]
@@ -62,7 +62,7 @@ def parts(found: FollowUp) -> None:
 
 
 def model(found: FollowUp) -> None:
-    """Whether the model behind the ratings holds up on these records."""
+    """Whether the model behind the ratings holds up on these records. found: the ratings, and what follows from them."""
     show_html(lines_html(words.model_lead(found.checks)))
     for checks in found.checks:
         drawn = figures.check_figure(checks)
@@ -78,35 +78,35 @@ def model(found: FollowUp) -> None:
 
 
 def driving(found: FollowUp) -> None:
-    """How far the customers really drive."""
+    """How far the customers really drive. found: the ratings, and what follows from them."""
     table, told = words.driving(found.driving, found.power_and_driving)
     first_then(told, words.FOLDED["driving"], table_html(table, words.FOLDED["driving"]))
 
 
 def move(found: FollowUp) -> None:
-    """What moving a limit would bring."""
+    """What moving a limit would bring. found: the ratings, and what follows from them."""
     first_then(words.boldest_words(found.move), words.FOLDED["move"], first=2)
 
 
 def sensitivity(found: FollowUp) -> None:
-    """What if what we assume were wrong."""
+    """What if what we assume were wrong. found: the ratings, and what follows from them."""
     first_then(words.varied_words(found.varied), words.FOLDED["varied"])
 
 
 def proofs(found: FollowUp) -> None:
-    """What would prove the limits nobody can prove yet."""
+    """What would prove the limits nobody can prove yet. found: the ratings, and what follows from them."""
     told = words.proof_words(found.proofs)
     show_html(fold(words.FOLDED["proofs"], lines_html(told)) if found.proofs else lines_html(told))
 
 
 def ask(found: FollowUp) -> None:
-    """Whom to ask first."""
+    """Whom to ask first. found: the ratings, and what follows from them."""
     table, told = words.whom_to_ask(found.ask)
     first_then(told, words.FOLDED["ask"], table_html(table, words.FOLDED["ask"]))
 
 
 def cautions(found: FollowUp) -> None:
-    """What these figures cannot do, and what they rest on."""
+    """What these figures cannot do, and what they rest on. found: the ratings, and what follows from them."""
     show_list(CAUTIONS)
     show_html(fold(words.FOLDED["basis"], table_html(basis(found.ratings), words.FOLDED["basis"])))
 

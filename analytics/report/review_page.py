@@ -45,13 +45,13 @@ class Whole(Protocol):
 
 
 def opening(whole: Whole) -> None:
-    """The quarter on one sheet."""
+    """The quarter on one sheet. whole: the quarter, with all it rests on."""
     show_heading(words.title(whole.sheet))
     show_html(sheet_html(whole.sheet))
 
 
 def came_back(whole: Whole) -> None:
-    """What came back, why, whose fault it is, and what changed."""
+    """What came back, why, whose fault it is, and what changed. whole: the quarter, with all it rests on."""
     review, fleet = whole.review, whole.fleet
     show_html(
         lead(review.came_back),
@@ -71,7 +71,8 @@ def came_back(whole: Whole) -> None:
 
 
 def worse(whole: Whole) -> None:
-    """Whether anything is getting worse: the watch, what was foreseen, lots, revisions, build months, what the watch can see."""
+    """Whether anything is getting worse: the watch, what was foreseen, lots, revisions, build months, what the watch can see.
+    whole: the quarter, with all it rests on."""
     review, outlook = whole.review, whole.outlook
     promise = lines_html(outlook_figures.alarm_promise(evidence_folder()))
     now, every = looks(standing_alarms(outlook)), looks(outlook.watched[-1].alarms) if outlook.watched else {}
@@ -93,7 +94,8 @@ def worse(whole: Whole) -> None:
 
 
 def ahead(whole: Whole) -> None:
-    """What comes next, what it will cost, what to stock; whether we kept our word; how long a guarantee could run."""
+    """What comes next, what it will cost, what to stock; whether we kept our word; how long a guarantee could run.
+    whole: the quarter, with all it rests on."""
     outlook, fleet = whole.outlook, whole.fleet
     promise = lines_html(outlook_figures.promise_words(evidence_folder()))
     guaranteed = picture(fleet_figures.guarantee_figure(whole.review, fleet), asked.GUARANTEE)
@@ -110,7 +112,7 @@ def ahead(whole: Whole) -> None:
 
 
 def limits(whole: Whole) -> None:
-    """Which limits should move, what the returns say of them, and what the verdicts hang on."""
+    """Which limits should move, what the returns say of them, and what the verdicts hang on. whole: the quarter, with all it rests on."""
     sheet, fleet = whole.sheet, whole.fleet
     rows = words.rows_of(sheet.ratings, sheet.limits)
     show_html(
@@ -136,7 +138,7 @@ def call(whole: Whole) -> None:
 
 
 def components(whole: Whole) -> None:
-    """Which component comes back, at what power and weight."""
+    """Which component comes back, at what power and weight. whole: the quarter, with all it rests on."""
     review = whole.review
     drawn = picture(figures.cells_figure(review), asked.CELLS)
     wanted = {name: _pictures(review, name) for name in review.components}
@@ -164,7 +166,8 @@ def _drawn(draw: Callable[[Any], Any], what: object, question: str) -> str:
 
 
 def life(whole: Whole) -> None:
-    """Whether failures come early or late, whether units come back again, and whether a rebuilt one lasts."""
+    """Whether failures come early or late, whether units come back again, and whether a rebuilt one lasts.
+    whole: the quarter, with all it rests on."""
     review, fleet = whole.review, whole.fleet
     show_html(
         lead(review.wear),
@@ -179,7 +182,8 @@ def life(whole: Whole) -> None:
 
 
 def to_fix(whole: Whole) -> None:
-    """What in the records should be mended, whether every row was used, what nothing can be said of, and what all rests on."""
+    """What in the records should be mended, whether every row was used, what nothing can be said of, and what all rests on.
+    whole: the quarter, with all it rests on."""
     review = whole.review
     every = [*review.answers(), *whole.outlook.answers(), *whole.fleet.answers()]
     show_html(
@@ -192,7 +196,7 @@ def to_fix(whole: Whole) -> None:
 
 
 def cautions(whole: Whole) -> None:
-    """What these figures cannot do."""
+    """What these figures cannot do. whole: the quarter, with all it rests on."""
     show_list(CAUTIONS)
 
 

@@ -36,6 +36,7 @@ def run_notebook(name: str, parameters: dict[str, object], page: Path, title: st
     """Run ``notebooks/NAME.ipynb`` with parameters and write it as a page.
 
     Raises AnalyticsError with the notebook's own message where the records cannot carry it.
+    name: of the notebook; title: of the page.
     """
     import os
     import warnings

@@ -100,12 +100,12 @@ def show_words(*lines: str, level: int = 0, new_page: bool = False) -> None:
 
 
 def show_list(lines: Sequence[str]) -> None:
-    """Display a list of sentences."""
+    """Display a list of sentences. lines: the sentences."""
     _display('<ul class="cautions">' + "".join(f"<li>{html.escape(line)}</li>" for line in lines) + "</ul>")
 
 
 def show_folded(title: str, lines: Sequence[str]) -> None:
-    """Display sentences one click below their title."""
+    """Display sentences one click below their title. lines: the sentences."""
     show_html(fold(title, lines_html(lines)))
 
 
@@ -117,7 +117,7 @@ def show_figure(figure: Figure, question: str, answer: str, folded: str = "") ->
 
 
 def figure_html(figure: Figure, question: str, answer: str) -> str:
-    """A figure as one piece of HTML, each of its panels a picture inside it. The figure is closed."""
+    """A figure as one piece of HTML, each of its panels a picture inside it. The figure is closed. question: above it; answer: below it."""
     import matplotlib.pyplot as plt
 
     alt, q, a = html.escape(drawn_for(question, str(figure.get_label()))), html.escape(question), unbroken(answer)

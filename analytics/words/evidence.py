@@ -41,7 +41,7 @@ def read_study(folder: str | Path) -> pd.DataFrame:
 
 
 def opening(study: pd.DataFrame) -> tuple[str, ...]:
-    """What was simulated."""
+    """What was simulated. study: the table of the study."""
     fleets, least = int(study["fleets"].sum()), int(study["fleets"].min())
     return (
         f"{fleets:,} fleets with a known truth were drawn in {len(study)} settings, at least {least} in each (seed {study['seed'].iat[0]}; {study['versions'].iat[0]}). "
@@ -54,7 +54,7 @@ def _main(study: pd.DataFrame) -> pd.DataFrame:
 
 
 def findings(study: pd.DataFrame) -> tuple[str, ...]:
-    """How many settings keep the promise, and which do not."""
+    """How many settings keep the promise, and which do not. study: the table of the study."""
     own = _main(study)
     short = own[own["covered"] < GOAL]
     sure = short[short["covered"] + 1.645 * short["se"] < 0.90]
@@ -77,7 +77,7 @@ def findings(study: pd.DataFrame) -> tuple[str, ...]:
 
 
 def caveat(folder: str | Path) -> tuple[str, ...]:
-    """One sentence for whoever reads a rating: where the study found the promise not kept."""
+    """One sentence for whoever reads a rating: where the study found the promise not kept. folder: of the tables of the evidence."""
     try:
         own = _main(read_study(folder))
     except AnalyticsError:
@@ -95,7 +95,7 @@ def caveat(folder: str | Path) -> tuple[str, ...]:
 
 
 def habits(study: pd.DataFrame) -> tuple[str, ...]:
-    """How often the usual habits would have been right."""
+    """How often the usual habits would have been right. study: the table of the study."""
     own = _main(study)
     named = {
         "naive_survivor_covered": "the highest power that never came back",
@@ -110,7 +110,7 @@ def habits(study: pd.DataFrame) -> tuple[str, ...]:
 
 
 def coverage_table(study: pd.DataFrame) -> pd.DataFrame:
-    """The table, the settings with defaults first."""
+    """The table, the settings with defaults first. study: the table of the study."""
     order = {"defaults": 0, "known share": 1, "plain": 2}
     return (
         study.assign(k=study["settings"].map(order))
@@ -120,7 +120,7 @@ def coverage_table(study: pd.DataFrame) -> pd.DataFrame:
 
 
 def coverage_caption(study: pd.DataFrame) -> str:
-    """What the picture of the coverage shows."""
+    """What the picture of the coverage shows. study: the table of the study."""
     worst = by_coverage(study).iloc[0]
     return (
         "Promised: 0.90 (dashed); lines are two standard errors, numbers of fleets in brackets. "
@@ -129,12 +129,12 @@ def coverage_caption(study: pd.DataFrame) -> str:
 
 
 def by_coverage(study: pd.DataFrame) -> pd.DataFrame:
-    """The settings with all defaults on, the least covered first."""
+    """The settings with all defaults on, the least covered first. study: the table of the study."""
     return _main(study).sort_values("covered", kind="stable")
 
 
 def forecast(folder: str | Path) -> tuple[str, ...]:
-    """Coverage of the forecast interval, if it was studied."""
+    """Coverage of the forecast interval, if it was studied. folder: of the tables of the evidence."""
     path = Path(folder) / "prediction.csv"
     if not path.is_file():
         return ("The forecast interval has not been studied in this folder.",)
@@ -150,7 +150,7 @@ def forecast(folder: str | Path) -> tuple[str, ...]:
 
 
 def watched(folder: str | Path) -> tuple[str, ...]:
-    """What the study of the quarterly watch found, if it was made."""
+    """What the study of the quarterly watch found, if it was made. folder: of the tables of the evidence."""
     path = Path(folder) / "watch.csv"
     if not path.is_file():
         return ("The quarterly watch has not been studied in this folder.",)
@@ -175,7 +175,7 @@ def watched(folder: str | Path) -> tuple[str, ...]:
 
 
 def guaranteed(folder: str | Path) -> tuple[str, ...]:
-    """Whether the limits of what a guarantee costs hold the truth, if it was studied."""
+    """Whether the limits of what a guarantee costs hold the truth, if it was studied. folder: of the tables of the evidence."""
     path = Path(folder) / "guarantee.csv"
     if not path.is_file():
         return ("The cost of a guarantee has not been studied in this folder.",)
@@ -201,7 +201,7 @@ _CHECKED = ["case", "quantity", "group", "at", "source", "how_known", "by", "the
 
 
 def read_outside(folder: str | Path) -> pd.DataFrame:
-    """The table of outside checks; raises AnalyticsError where there is none."""
+    """The table of outside checks; raises AnalyticsError where there is none. folder: of the tables of the evidence."""
     path = Path(folder) / "outside.csv"
     if not path.is_file():
         raise AnalyticsError(
@@ -222,7 +222,7 @@ _WHY_OFF = {
 
 
 def outside_opening(table: pd.DataFrame) -> tuple[str, ...]:
-    """How many answers from outside were compared, and how many differ."""
+    """How many answers from outside were compared, and how many differ. table: of the values compared."""
     own = table[table["why_not"] == ""]
     ours = own[own["by"] != "lifelines"]
     library = own[own["by"] == "lifelines"]
@@ -256,7 +256,7 @@ def _gap(own: pd.DataFrame) -> pd.Series:
 
 
 def outside_cases(table: pd.DataFrame) -> pd.DataFrame:
-    """One row per problem. The largest difference is that from R; printed figures differ by their rounding."""
+    """One row per problem. The largest difference is that from R; printed figures differ by their rounding. table: of the values compared."""
     rows = []
     for case, own in table.groupby("case", sort=True):
         mine = own[own["why_not"] == ""]
@@ -278,7 +278,7 @@ def outside_cases(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def outside_checks(table: pd.DataFrame) -> pd.DataFrame:
-    """Every check: source, ours, theirs, difference, with all their digits."""
+    """Every check: source, ours, theirs, difference, with all their digits. table: of the values compared."""
     own = table.loc[table["why_not"] == "", _CHECKED].copy()
     for column in ("theirs", "ours"):
         own[column] = [f"{v:.8g}" for v in own[column]]
@@ -287,13 +287,13 @@ def outside_checks(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def with_gaps(table: pd.DataFrame) -> pd.DataFrame:
-    """The values answered, with their difference as a share of the outside one (1e-11 at least)."""
+    """The values answered, with their difference as a share of the outside one (1e-11 at least). table: of the values compared."""
     own = table[table["why_not"] == ""]
     return own.assign(gap=_gap(own).clip(lower=1e-11))
 
 
 def outside_caption(table: pd.DataFrame) -> str:
-    """What the picture of the outside values shows."""
+    """What the picture of the outside values shows. table: of the values compared."""
     own = with_gaps(table)
     computed = own[own["kind"] == "computed in R"]
     worst = computed.loc[computed[computed["by"] != "lifelines"]["gap"].idxmax()]
@@ -305,7 +305,7 @@ def outside_caption(table: pd.DataFrame) -> str:
 
 
 def not_ours(table: pd.DataFrame) -> pd.DataFrame:
-    """What the outside values hold that the package does not answer, and why its users do not need it."""
+    """What the outside values hold that the package does not answer, and why its users do not need it. table: of the values compared."""
     left = table[table["why_not"] != ""]
     return (
         left.groupby("why_not", sort=False)
@@ -316,7 +316,7 @@ def not_ours(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def shops(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Invented shops rated from their sheets and held against their truth: the table, and what it says."""
+    """Invented shops rated from their sheets and held against their truth: the table, and what it says. folder: of the tables of the evidence."""
     path = Path(folder) / "demo_shops.csv"
     if not path.exists():
         return pd.DataFrame(), (f"No table of invented shops at {path}: run python -m studies shops in a checkout.",)

@@ -18,7 +18,7 @@ _PAGED = (".xlsx", ".xlsm", ".xls", ".ods", ".sqlite", ".sqlite3", ".db")
 
 
 def check_listing(records: Records, lifetimes: Lifetimes) -> str:
-    """Counts, set-aside rows and cells to check, with their remedies, as text."""
+    """Counts, set-aside rows and cells to check, with their remedies, as text. records: of the shop; lifetimes: every part followed."""
     counts = records.books.counts
     lines = [
         f"{records.shop.name}, as of {records.as_of:%Y-%m-%d}",
@@ -97,7 +97,8 @@ def _place(row) -> str:
 
 
 def printable(text: str) -> str:
-    """Text of a shop's sheets made harmless for a terminal: control characters and turned writing show as their numbers."""
+    """Text of a shop's sheets made harmless for a terminal: control characters and turned writing show as their numbers.
+    text: as it stands in a sheet."""
     return "".join(c if c.isprintable() or c == "\n" else f"\\x{ord(c):02x}" for c in text)
 
 

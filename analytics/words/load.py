@@ -192,7 +192,7 @@ NO_DESIGN = (
 
 
 def span(amount: Span) -> str:
-    """'31 to 35', '1'."""
+    """'31 to 35', '1'. amount: its ends."""
     return f"{amount.low:,g}" if amount.low == amount.high else f"{amount.low:,g} to {amount.high:,g}"
 
 
@@ -205,7 +205,7 @@ def _figure(value: object) -> str:
 
 
 def title(review: LoadReview) -> str:
-    """Of the page and the workbook."""
+    """Of the page and the workbook. review: of the loads."""
     return f"{review.records.shop.name}: the load behind the horsepower"
 
 
@@ -215,7 +215,7 @@ def part_question(part: str) -> str:
 
 
 def opening(review: LoadReview) -> tuple[str, ...]:
-    """What the page does, and how much of it is assumed."""
+    """What the page does, and how much of it is assumed. review: of the loads."""
     table = review.loads.table
     known = table["torque_at_shaft_lbft"].notna()
     assumed = review.loads.assumed["engine_rpm"] & known
@@ -237,7 +237,7 @@ def opening(review: LoadReview) -> tuple[str, ...]:
 
 
 def assumptions_table(review: LoadReview) -> pd.DataFrame:
-    """What is assumed where the records are silent, and where to change it."""
+    """What is assumed where the records are silent, and where to change it. review: of the loads."""
     a = review.loads.assumptions
     rows = [(k.replace("_", " "), _figure(getattr(a, k)), _DECIDES[k]) for k in a.__dataclass_fields__ if k != "by_use"]
     rows += [
@@ -249,7 +249,8 @@ def assumptions_table(review: LoadReview) -> pd.DataFrame:
 
 
 def rating_lines(review: LoadReview, component: str, part: str) -> tuple[str, ...]:
-    """The rating on the chosen strength, a line per weight class; the verdict where it runs on load: on power the page of ratings has it."""
+    """The rating on the chosen strength, a line per weight class; the verdict where it runs on load: on power the page of ratings has it.
+    review: of the loads; component, part: their names."""
     own = review.ratings
     lines = []
     for r in own[(own["component"] == component) & (own["part"] == part)].itertuples():
@@ -276,7 +277,8 @@ def _supported(r, step_hp: float) -> str:
 
 
 def explained_words(review: LoadReview, component: str, part: str) -> tuple[str, ...]:
-    """Which covariate explains the returns better, and what the measured exponent means."""
+    """Which covariate explains the returns better, and what the measured exponent means.
+    review: of the loads; component, part: their names."""
     fits = review.explained.get((component, part))
     who = f"{component} {part}" if part else f"{component}, all parts together"
     if fits is None:
@@ -325,7 +327,8 @@ def _best(found: Compared, who: str) -> list[str]:
 
 
 def exponent_words(review: LoadReview, component: str, part: str) -> list[str]:
-    """The measured exponents of power and torque beside that of fatigue, and what a mismatch means."""
+    """The measured exponents of power and torque beside that of fatigue, and what a mismatch means.
+    review: of the loads; component, part: their names."""
     found, expected = review.explained[component, part], review.loads.assumptions.sn_exponent
     if isinstance(found, Reason):
         return []
@@ -367,7 +370,7 @@ def _by_torque(by: dict[str, Explained]) -> str:
 
 
 def explained_table(review: LoadReview) -> pd.DataFrame:
-    """Every fit: log-likelihood, AIC, exponents."""
+    """Every fit: log-likelihood, AIC, exponents. review: of the loads."""
     rows = []
     for (component, part), found in review.explained.items():
         if isinstance(found, Reason):
@@ -381,7 +384,7 @@ def explained_table(review: LoadReview) -> pd.DataFrame:
 
 
 def suspect_words(review: LoadReview) -> tuple[str, ...]:
-    """How many failures broke a rule, and whether the rule is broken as often without a failure."""
+    """How many failures broke a rule, and whether the rule is broken as often without a failure. review: of the loads."""
     found, a = review.suspects.table, review.loads.assumptions
     rules = "; ".join(f"{rule}: {_RULES[rule](_limit(rule, a))}" for rule in RULES)
     lines = [
@@ -458,7 +461,7 @@ def over_limit_words(review: LoadReview) -> tuple[str, ...]:
 
 
 def suspects_table(review: LoadReview) -> pd.DataFrame:
-    """The failures marked, and the rules each broke."""
+    """The failures marked, and the rules each broke. review: of the loads."""
     a, found = review.loads.assumptions, review.suspects.table
     said = [_VALUES[r.rule](r.value, _limit(r.rule, a)) for r in found.itertuples()]
     keys = ["serial", "component", "part", "failed_on", "finding", "cause"]
@@ -467,7 +470,7 @@ def suspects_table(review: LoadReview) -> pd.DataFrame:
 
 
 def without_words(review: LoadReview) -> tuple[str, ...]:
-    """The rating with and without suspects, in the lightest class."""
+    """The rating with and without suspects, in the lightest class. review: of the loads."""
     if not review.without:
         return ("No part has a suspect among its failures, so its rating is the same without.",)
     weight = review.records.shop.weight.classes[0]
@@ -490,14 +493,14 @@ def _proven(made: LoadRating | Reason) -> str:
 
 
 def facts_table(review: LoadReview, component: str, part: str) -> pd.DataFrame:
-    """Every figure of the part at its reference power in the lightest class, and what it rests on."""
+    """Every figure of the part at its reference power in the lightest class, and what it rests on. review: of the loads; component: its name."""
     facts = facts_of(review, component, part)
     what, rests_on = [_FACTS[f][0] for f in facts["what"]], [_FACTS[f][1] for f in facts["what"]]
     return facts.assign(what=what, rests_on=rests_on)
 
 
 def facts_title(review: LoadReview, component: str, part: str) -> str:
-    """What the table of figures is for."""
+    """What the table of figures is for. review: of the loads; component, part: their names."""
     use, power = usual_use(review, component, part), reference_power(review, component, part)
     where = f", {use} use" if use else ""
     return f"Every figure, at {power:,.0f} hp and {review.records.shop.weight.classes[0]:,.0f} lb{where}"
@@ -505,7 +508,7 @@ def facts_title(review: LoadReview, component: str, part: str) -> str:
 
 # ---- tables of lives and ratings ------------------------------------------------------------------------------------------
 def load_assumed(loads: Loads) -> np.ndarray:
-    """What each life's load assumes (n,); why there is none, where there is none."""
+    """What each life's load assumes (n,); why there is none, where there is none. loads: of every life."""
     a, table = loads.assumptions, loads.table
     words = np.full(len(table), "", dtype=object)
 
@@ -534,7 +537,7 @@ def load_assumed(loads: Loads) -> np.ndarray:
 
 
 def loads_table(loads: Loads) -> pd.DataFrame:
-    """Every life with its load as the owner reads it, and what the load assumes."""
+    """Every life with its load as the owner reads it, and what the load assumes. loads: of every life."""
     told = lifetimes_table(loads.table[[*COLUMNS, *LOAD_COLUMNS]])
     return told.assign(load_assumed=load_assumed(loads))
 

@@ -28,12 +28,12 @@ RATED_QUESTION = "What may it be rated at?"
 
 
 def margin_question(part: str) -> str:
-    """The question over the margins."""
+    """The question over the margins. part: its name."""
     return f"How much does {part} have in hand?"
 
 
 def part_caption(review: LoadReview, component: str, part: str) -> str:
-    """What the four pictures of a part say."""
+    """What the four pictures of a part say. review: of the loads; component: its name."""
     captions = (margin_caption, by_margin_caption, lives_caption, compared_caption)
     return " ".join(filter(None, (c(review, component, part) for c in captions)))
 
@@ -53,7 +53,7 @@ def _margin(value: float) -> str:
 
 
 def margin_caption(review: LoadReview, component: str, part: str) -> str:
-    """How much the part has in hand at its reference power, with what the tyres might spare it beside."""
+    """How much the part has in hand at its reference power, with what the tyres might spare it beside. review: of the loads; component: its name."""
     if not has_margin(review, component, part):
         return "Its make is not on record, so there is no margin: add it to the sheet of parts."
     power, weight = reference_power(review, component, part), review.records.shop.weight.classes[0]
@@ -81,7 +81,8 @@ def margin_caption(review: LoadReview, component: str, part: str) -> str:
 
 
 def by_margin_caption(review: LoadReview, component: str, part: str) -> str:
-    """Whether margins tell the lives that failed from the others; nothing where there are no margins."""
+    """Whether margins tell the lives that failed from the others; nothing where there are no margins.
+    review: of the loads; component, part: their names."""
     found = failed_by_margin(review, component, part)
     if found.bands.empty:
         return ""
@@ -117,7 +118,7 @@ def by_margin_caption(review: LoadReview, component: str, part: str) -> str:
 
 
 def lives_caption(review: LoadReview, component: str, part: str) -> str:
-    """Does life fall with torque as it should; nothing where no fit says."""
+    """Does life fall with torque as it should; nothing where no fit says. review: of the loads; component, part: their names."""
     fit, expected = best_on_torque(review, component, part), review.loads.assumptions.sn_exponent
     if fit is None or review.loads.kinds[component] not in SHAFTS or lives_by_torque(review, component, part)[0].empty:
         return ""
@@ -125,7 +126,7 @@ def lives_caption(review: LoadReview, component: str, part: str) -> str:
 
 
 def compared_caption(review: LoadReview, component: str, part: str) -> str:
-    """The rating on power, torque and margin in the lightest class, before calibration."""
+    """The rating on power, torque and margin in the lightest class, before calibration. review: of the loads; component, part: their names."""
     own = rated_on(review, component, part)
     if not own[["bound_hp", "estimate_hp"]].notna().any(axis=None):
         return "On none of power, torque and margin a rating comes out."

@@ -7,12 +7,12 @@ from math import floor, isfinite, isinf, log10
 
 
 def plural(n: int, one: str, many: str | None = None) -> str:
-    """'1 shaft', '3 shafts', '1,200 shafts'."""
+    """'1 shaft', '3 shafts', '1,200 shafts'. n: how many; one: its singular; many: its plural where it is not made with an s."""
     return f"{n:,} {one if n == 1 else many or one + 's'}"
 
 
 def listed(words: Sequence[str], most: int = 6) -> str:
-    """'a', 'a and b', 'a, b and c'; a long list is cut and says how many more."""
+    """'a', 'a and b', 'a, b and c'; a long list is cut and says how many more. words: to list; most: so many at the most."""
     words = [str(w) for w in words]
     if len(words) > most:
         words = [*words[: most - 1], f"{len(words) - most + 1} more"]
@@ -28,7 +28,7 @@ def percent(share: float) -> str:
 
 
 def numbered(value: float, digits: int = 2) -> str:
-    """A figure to so many significant digits, without exponents: '0.84', '3.2', '1,240'."""
+    """A figure to so many significant digits, without exponents: '0.84', '3.2', '1,240'. value: the number."""
     if value == 0 or isinf(value):
         return "0" if value == 0 else "no limit"
     places = max(0, digits - 1 - floor(log10(abs(value))))
@@ -57,32 +57,33 @@ def capital(words: str) -> str:
 
 
 def article(noun: str) -> str:
-    """'an input shaft', 'a converter'."""
+    """'an input shaft', 'a converter'. noun: in the singular."""
     return f"{'an' if noun[:1].casefold() in 'aeiou' else 'a'} {noun}"
 
 
 def many(noun: str) -> str:
-    """'input shafts', 'valve bodies'."""
+    """'input shafts', 'valve bodies'. noun: in the singular."""
     return noun[:-1] + "ies" if noun.endswith("y") and noun[-2:-1] not in "aeiou" else noun + "s"
 
 
 def exact(value: float) -> str:
-    """A number as it is, to ten digits: '24,000', '0.125'."""
+    """A number as it is, to ten digits: '24,000', '0.125'. value: the number."""
     return f"{value:,.10g}"
 
 
 def weight(weight_lb: float) -> str:
-    """'7,500 lb', or 'any weight' (inf)."""
+    """'7,500 lb', or 'any weight' (inf). weight_lb: in lb; inf: any."""
     return "any weight" if isinf(weight_lb) or weight_lb <= 1 else f"{weight_lb:,.0f} lb"
 
 
 def weight_class(weight_lb: float) -> str:
-    """The weight class up to that weight: 'up to 7,500 lb', or 'any weight' (inf)."""
+    """The weight class up to that weight: 'up to 7,500 lb', or 'any weight' (inf). weight_lb: in lb; inf: any."""
     return weight(weight_lb) if isinf(weight_lb) else f"up to {weight(weight_lb)}"
 
 
 def edge_words(up_to_lb: float, over_lb: float) -> str:
-    """The weights a limit holds for: "up to 7,500 lb", "over 9,000 lb", or "any weight" where both are NaN."""
+    """The weights a limit holds for: "up to 7,500 lb", "over 9,000 lb", or "any weight" where both are NaN.
+    up_to_lb: the upper edge, lb; over_lb: the lower edge, lb."""
     if isfinite(over_lb):
         return f"over {over_lb:,.0f} lb"
     return f"up to {up_to_lb:,.0f} lb" if isfinite(up_to_lb) else "any weight"

@@ -24,7 +24,7 @@ def says(code: Code) -> Callable[[Callable[..., str]], Callable[..., str]]:
 
 
 def texts(said: Mapping[Code, Said]) -> None:
-    """Name the texts of several codes."""
+    """Name the texts of several codes. said: per code a sentence or what makes one."""
     twice = said.keys() & _SAID.keys()
     assert not twice, f"said twice: {twice}"
     _SAID.update(said)
@@ -70,7 +70,8 @@ def name_every_text() -> None:
 
 
 def asks(question: Code, text: Said, method: Said = "") -> None:
-    """Name the text of a question, and how its answer is worked out; both take from the values of the question what they name."""
+    """Name the text of a question, and how its answer is worked out; both take from the values of the question what they name.
+    method: how the question is answered."""
     texts({question: text})
     _METHODS[question] = method
 
@@ -98,7 +99,7 @@ def _words(texts_of: dict[Code, Said], code: Code) -> Said:
 
 
 def say(reason: Reason | Code) -> str:
-    """The sentence, or the part of one, that a code stands for."""
+    """The sentence, or the part of one, that a code stands for. reason: a code with its figures."""
     if isinstance(reason, Code):
         reason = Reason(reason)
     words = _words(_SAID, reason.code)
@@ -106,5 +107,5 @@ def say(reason: Reason | Code) -> str:
 
 
 def say_all(reasons: Iterable[Reason]) -> tuple[str, ...]:
-    """Each in words, in their order."""
+    """Each in words, in their order. reasons: in order."""
     return tuple(say(r) for r in reasons)

@@ -68,18 +68,18 @@ def _no_middle(component: str, priced: int) -> str:
 
 # ---- the claim ------------------------------------------------------------------------------------------------------------
 def title(argument: Argument) -> str:
-    """Of the brief."""
+    """Of the brief. argument: what one boundary rests on."""
     return f"{argument.records.shop.name}: where {argument.below} ends and {argument.above} begins"
 
 
 def searched(argument: Argument) -> str:
-    """The part as the search for a step looks at it: with the one way of failing, where one is named."""
+    """The part as the search for a step looks at it: with the one way of failing, where one is named. argument: what one boundary rests on."""
     finding = argument.asked.finding
     return f"{argument.below} ({finding} alone)" if finding else argument.below
 
 
 def finding_words(argument: Argument) -> tuple[str, ...]:
-    """What a named way of failing governs and what it does not; nothing where none is named."""
+    """What a named way of failing governs and what it does not; nothing where none is named. argument: what one boundary rests on."""
     if not argument.asked.finding:
         return ()
     return (
@@ -90,7 +90,7 @@ def finding_words(argument: Argument) -> tuple[str, ...]:
 
 
 def opening(argument: Argument) -> tuple[str, ...]:
-    """Which question, from which records, and what a named way of failing governs."""
+    """Which question, from which records, and what a named way of failing governs. argument: what one boundary rests on."""
     day = argument.records.as_of
     return (
         f"Where should {argument.below} end and {argument.above} begin ({argument.component})? From the records as of {day.day} {day:%B %Y}.",
@@ -99,7 +99,7 @@ def opening(argument: Argument) -> tuple[str, ...]:
 
 
 def basis(argument: Argument, fingerprint: str) -> str:
-    """What the brief stands on; ``fingerprint`` of the data."""
+    """What the brief stands on; ``fingerprint`` of the data. argument: what one boundary rests on."""
     shop, day = argument.records.shop, argument.records.as_of
     return (
         f"{argument.component.capitalize()}. From our records as of {day.day} {day:%B %Y} (data {fingerprint}). Powers at the crank "
@@ -109,7 +109,7 @@ def basis(argument: Argument, fingerprint: str) -> str:
 
 
 def claim(argument: Argument) -> tuple[str, ...]:
-    """The sentences to defend."""
+    """The sentences to defend. argument: what one boundary rests on."""
     against, above = argument.against, argument.above
     return (
         step_words(argument.step, searched(argument)),
@@ -124,7 +124,7 @@ def claim(argument: Argument) -> tuple[str, ...]:
 
 
 def money_refused(argument: Argument) -> str:
-    """Why there is no boundary by money."""
+    """Why there is no boundary by money. argument: what one boundary rests on."""
     return f"{say(argument.refused['money'])}."
 
 
@@ -147,7 +147,7 @@ def _why(row: pd.Series) -> str:
 
 
 def hangs_on(argument: Argument) -> tuple[str, ...]:
-    """What the ratings of the lower part hang on; what does not hold in every class with its class."""
+    """What the ratings of the lower part hang on; what does not hold in every class with its class. argument: what one boundary rests on."""
     lines = []
     for weight_lb, what in argument.safety.hangs_on:
         told = say(what) if weight_lb is None else f"{weight_class(weight_lb)}: {say(what)}"
@@ -156,7 +156,7 @@ def hangs_on(argument: Argument) -> tuple[str, ...]:
 
 
 def changes(argument: Argument) -> tuple[str, ...]:
-    """What would change our mind."""
+    """What would change our mind. argument: what one boundary rests on."""
     against = argument.against
     out = [step_changes(argument.step)]
     if against.open:
@@ -173,25 +173,25 @@ def changes(argument: Argument) -> tuple[str, ...]:
 
 
 def axes_words(argument: Argument) -> tuple[str, ...]:
-    """The verdicts on weight, on power with weight, and on their working together."""
+    """The verdicts on weight, on power with weight, and on their working together. argument: what one boundary rests on."""
     by_weight = (step_words(step, searched(argument)) for axis, step in argument.steps.items() if axis != "power")
     return (*by_weight, interaction_words(argument.interaction))
 
 
 def interaction_words(interaction: Interaction) -> str:
-    """Does power matter more in heavy trucks?"""
+    """Does power matter more in heavy trucks? interaction: of power and weight."""
     return say(interaction.found)
 
 
 def middle_or_why(argument: Argument) -> tuple[str, ...]:
-    """Does a middle tier earn its place, or why that was not asked."""
+    """Does a middle tier earn its place, or why that was not asked. argument: what one boundary rests on."""
     if argument.middle is None:
         return (f"Not asked here: {say(argument.refused['middle'])}.",)
     return middle_words(argument.middle, argument.records.shop.currency)
 
 
 def trial_or_why(argument: Argument) -> tuple[str, ...]:
-    """The trial that would settle what is open, or why there is none."""
+    """The trial that would settle what is open, or why there is none. argument: what one boundary rests on."""
     if argument.trial is None:
         return (f"No trial is called for: {say(argument.refused['trial'])}.",)
     return trial_words(argument.trial)
@@ -199,7 +199,7 @@ def trial_or_why(argument: Argument) -> tuple[str, ...]:
 
 # ---- tables ---------------------------------------------------------------------------------------------------------------
 def numbers_table(argument: Argument) -> pd.DataFrame:
-    """The numbers of the brief."""
+    """The numbers of the brief. argument: what one boundary rests on."""
     step, money, against = argument.step, argument.money, argument.against
     rows = [(f"lives of {searched(argument)} looked at, failures", f"{step.lives:,}, {step.failures:,}")]
     p = step.search.p_value
@@ -244,7 +244,7 @@ def numbers_table(argument: Argument) -> pd.DataFrame:
 
 
 def safety_table(argument: Argument) -> pd.DataFrame:
-    """The ratings of the lower part, weight class by weight class."""
+    """The ratings of the lower part, weight class by weight class. argument: what one boundary rests on."""
     table = argument.safety.table
 
     def told(column: str) -> pd.Series:
@@ -262,7 +262,8 @@ def safety_table(argument: Argument) -> pd.DataFrame:
 
 
 def verdicts_table(argument: Argument) -> pd.DataFrame:
-    """Every verdict with its figures, one row each: question, verdict, estimate, low, high, p_value, in_words."""
+    """Every verdict with its figures, one row each: question, verdict, estimate, low, high, p_value, in_words.
+    argument: what one boundary rests on."""
     rows = []
     for axis, s in argument.steps.items():
         place, p = s.place, s.search.p_value
@@ -298,7 +299,7 @@ def verdicts_table(argument: Argument) -> pd.DataFrame:
 
 # ---- pictures -----------------------------------------------------------------------------------------
 def halves_question(argument: Argument) -> str:
-    """The question over the picture."""
+    """The question over the picture. argument: what one boundary rests on."""
     return f"How many {argument.below} lasted, in weaker and in stronger trucks?"
 
 
@@ -309,7 +310,7 @@ def named_halves(halves: Halves) -> dict[str, Half]:
 
 
 def halves_caption(halves: Halves) -> str:
-    """What the picture says."""
+    """What the picture says. halves: the lives below and above the cut."""
     named = named_halves(halves)
     told = [f"{name}: too few parts to draw a curve" for name, half in named.items() if np.isnan(half.until)]
     for name, half in named.items():
@@ -324,5 +325,6 @@ def halves_caption(halves: Halves) -> str:
 
 
 def not_in(lines: tuple[str, ...], drawn: tuple[object, str] | None) -> list[str]:
-    """The sentences that the caption of a figure (figure, caption) does not say already."""
+    """The sentences that the caption of a figure (figure, caption) does not say already.
+    lines: the sentences; drawn: the picture with its caption."""
     return [line for line in lines if drawn is None or line not in drawn[1]]

@@ -24,7 +24,7 @@ _INPUTS = {
 
 
 def money_words(found: MoneyCut) -> tuple[str, ...]:
-    """What the dearer part costs and spares, where it pays, what moving the boundary saves, and what this stands on."""
+    """What the dearer part costs and spares, where it pays, what moving the boundary saves, and what this stands on. found: the boundary by money."""
     words = [_price(found), _least_cost(found)]
     a, habit, unstated, sign = found.below, found.habit, found.costs.unstated, found.costs.currency
     if habit.cut_hp > 0:
@@ -48,7 +48,7 @@ def money_words(found: MoneyCut) -> tuple[str, ...]:
 
 
 def cost_caption(found: MoneyCut) -> str:
-    """What the picture of the cost says."""
+    """What the picture of the cost says. found: the boundary by money."""
     return " ".join(money_words(found)[1:3])
 
 
@@ -78,7 +78,7 @@ def _least_cost(found: MoneyCut) -> str:
 
 
 def money_claim(found: MoneyCut) -> str:
-    """Where the tier ends by money, as one sentence to defend."""
+    """Where the tier ends by money, as one sentence to defend. found: the boundary by money."""
     above, least = found.above, found.least
     if least.pays == Pays.NONE:
         return f"By money {above} does not pay for any truck the shop builds; safety decides."
@@ -88,7 +88,8 @@ def money_claim(found: MoneyCut) -> str:
 
 
 def span_words(found: MoneyCut) -> str:
-    """Between which powers the cheapest cut lies. The end of the powers tried is no upper end: beyond it the dearer part never pays."""
+    """Between which powers the cheapest cut lies. The end of the powers tried is no upper end: beyond it the dearer part never pays.
+    found: the boundary by money."""
     least = found.least
     if not np.isfinite(least.high) or least.high >= found.curve["cut_hp"].iloc[-1]:
         return f"from {least.low:,.0f} hp, and the records do not rule out that it never pays"
@@ -96,7 +97,7 @@ def span_words(found: MoneyCut) -> str:
 
 
 def money_changes(found: MoneyCut) -> tuple[str, ...]:
-    """How far other inputs would move the boundary; nothing where they leave none."""
+    """How far other inputs would move the boundary; nothing where they leave none. found: the boundary by money."""
     table = found.sensitivity
     other = table.loc[(table["input"] != "stated") & np.isfinite(table["cut_hp"]), "cut_hp"]
     if other.empty:
@@ -109,21 +110,21 @@ def money_changes(found: MoneyCut) -> tuple[str, ...]:
 
 
 def sensitivity_frame(found: MoneyCut) -> pd.DataFrame:
-    """The boundary under other inputs: input, value, cut_hp."""
+    """The boundary under other inputs: input, value, cut_hp. found: the boundary by money."""
     table = found.sensitivity
     names, shown = zip(*(_INPUTS[k] for k in table["input"]), strict=True)
     return table.assign(input=names, value=[f.format(v) for f, v in zip(shown, table["value"], strict=True)])
 
 
 def sensitivity_table(found: MoneyCut) -> pd.DataFrame:
-    """The same as the page shows it."""
+    """The same as the page shows it. found: the boundary by money."""
     table = sensitivity_frame(found)
     told = ["never pays" if np.isinf(v) else "always pays" if v == 0 else f"{v:,.0f} hp" for v in table["cut_hp"]]
     return table.assign(boundary=told).drop(columns="cut_hp")
 
 
 def by_use_table(found: MoneyCut) -> pd.DataFrame:
-    """From which power the dearer part pays in each use."""
+    """From which power the dearer part pays in each use. found: the boundary by money."""
 
     def told(v: float) -> str:
         return "not on record" if np.isinf(v) else "all" if v == 0 else f"{v:,.0f}"

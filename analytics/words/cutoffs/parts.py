@@ -51,7 +51,7 @@ def _few_failures(failures: float, low_hp: float, high_hp: float) -> str:
 
 # ---- comparable ---------------------------------------------------------------------------------------------------------
 def comparable_words(found: Comparable) -> tuple[str, ...]:
-    """Overlap and the adjusted comparisons."""
+    """Overlap and the adjusted comparisons. found: the comparison of the parts."""
     (first, second), crude, band = found.parts, found.crude, found.band
     out = []
     if found.refused is not None:
@@ -85,12 +85,12 @@ LIFE_UPPER_HELD = 0.82
 
 
 def overlap_question(found: Comparable) -> str:
-    """The question over the picture of the powers."""
+    """The question over the picture of the powers. found: the comparison of the parts."""
     return f"Do {found.parts[0]} and {found.parts[1]} live in the same trucks?"
 
 
 def overlap_caption(found: Comparable) -> str:
-    """What the picture of the powers says."""
+    """What the picture of the powers says. found: the comparison of the parts."""
     if found.refused is not None:
         return f"No: {say(found.refused)}."
     (first, second), band = found.parts, found.band
@@ -102,7 +102,7 @@ def overlap_caption(found: Comparable) -> str:
 
 
 def spread_frame(found: Comparable) -> pd.DataFrame:
-    """Power, weight and use of the trucks of each part: quantity, part, low, middle, high; shares in percent."""
+    """Power, weight and use of the trucks of each part: quantity, part, low, middle, high; shares in percent. found: the comparison of the parts."""
     names = {"power_hp": "power, hp", "weight_lb": "weight, lb"}
     t, share = found.spread, found.spread["quantity"] == "share"
     used = [names.get(q, f"share in {use or 'a use not on record'}, %") for q, use in zip(t["quantity"], t["use"])]
@@ -110,7 +110,7 @@ def spread_frame(found: Comparable) -> pd.DataFrame:
 
 
 def spread_table(found: Comparable) -> pd.DataFrame:
-    """The same as the page shows it."""
+    """The same as the page shows it. found: the comparison of the parts."""
     return spread_frame(found).rename(
         columns={"low": "5th percentile", "middle": "median or share", "high": "95th percentile"}
     )
@@ -124,12 +124,12 @@ def _range(lower: float, upper: float) -> str:
 
 
 def ratio_question(found: Against) -> str:
-    """The question over the picture of the ratios."""
+    """The question over the picture of the ratios. found: the comparison of the parts."""
     return f"How many times as long does {found.new} live as {found.old}?"
 
 
 def against_words(found: Against) -> tuple[str, ...]:
-    """Which part lives longer, by how much, and what would decide it."""
+    """Which part lives longer, by how much, and what would decide it. found: the comparison of the parts."""
     old, new, margin, band, life, power = found.old, found.new, found.margin, found.band, found.life, found.power
     if found.refused is not None:
         return (f"{new} and {old} cannot be compared: {say(found.refused)}.",)
@@ -176,7 +176,7 @@ def _found(ratio: float) -> bool:
 
 # ---- the trial ------------------------------------------------------------------------------------------------------------
 def trial_words(plan: TrialPlan) -> tuple[str, ...]:
-    """How to run the trial, and what it takes."""
+    """How to run the trial, and what it takes. plan: of the proof."""
     (weaker, stronger), row = plan.parts, plan.table.iloc[plan.told]
     years = (
         f", so {row.years_to_build:,.1f} years of building."

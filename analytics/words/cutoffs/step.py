@@ -59,13 +59,13 @@ def _no_shape(axis: str, explained: tuple[Reason, ...]) -> str:
 
 
 def why_words(step: StepResult) -> tuple[str, ...]:
-    """The reasons of the verdict, a sentence each."""
+    """The reasons of the verdict, a sentence each. step: the search for a step."""
     told = [say(r) for r in step.why]
     return tuple(f"{t[0].upper()}{t[1:]}." for t in told)
 
 
 def jump_range(step: StepResult) -> str:
-    """Between which sizes the jump lies."""
+    """Between which sizes the jump lies. step: the search for a step."""
     low, high, sure = step.jump.low, step.jump.high, f"{step.confidence:.0%} sure"
     if np.isinf(high):
         return f"at least {low:.1f}, without a limit upward, {sure}"
@@ -73,7 +73,7 @@ def jump_range(step: StepResult) -> str:
 
 
 def step_words(step: StepResult, part: str) -> str:
-    """The verdict on the step as one sentence."""
+    """The verdict on the step as one sentence. part: its name."""
     unit, what = "lb" if step.axis == "weight" else "hp", _ALONG[step.axis]
     if step.verdict == StepVerdict.STEP:
         return (
@@ -89,7 +89,7 @@ def step_words(step: StepResult, part: str) -> str:
 
 
 def step_changes(step: StepResult) -> str:
-    """What would change the verdict."""
+    """What would change the verdict. step: the search for a step."""
     if step.verdict == StepVerdict.STEP:
         return (
             f"A year of trucks just above {step.cut:,.0f} hp that come back no more often than those just below: the search would then no "
@@ -110,7 +110,7 @@ def step_changes(step: StepResult) -> str:
 
 
 def shapes_table(step: StepResult) -> pd.DataFrame:
-    """The models compared: log-likelihood above no effect, AIC, what they say."""
+    """The models compared: log-likelihood above no effect, AIC, what they say. step: the search for a step."""
     m = step.models
     rejected = {"slope": m.p_smooth, "step": m.p_step, "stick": m.p_bend, "none": step.search.p_value}
     return pd.DataFrame(
@@ -128,7 +128,7 @@ def shapes_table(step: StepResult) -> pd.DataFrame:
 
 
 def step_method(step: StepResult) -> tuple[str, ...]:
-    """How the verdict was made, for one click below."""
+    """How the verdict was made, for one click below. step: the search for a step."""
     alpha, left_out = 1 - step.confidence, step.left_out
     lines = [
         "Clock: days since the part was fitted, known for every life; trucks are compared within their own use and weight class only, those "
@@ -152,12 +152,12 @@ def step_method(step: StepResult) -> tuple[str, ...]:
 
 
 def search_question(part: str) -> str:
-    """The question over the picture of the search."""
+    """The question over the picture of the search. part: its name."""
     return f"Does {part} fail more often from some power on, or ever more?"
 
 
 def search_caption(step: StepResult, part: str) -> str:
-    """What the picture of the search says."""
+    """What the picture of the search says. step: the search for a step; part: its name."""
     search = step.search
     place = (
         "may lie anywhere searched."

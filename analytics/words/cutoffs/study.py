@@ -43,7 +43,7 @@ def study_words(study: pd.DataFrame) -> tuple[str, ...]:
 
 
 def power_ratio_words(table: pd.DataFrame) -> tuple[str, ...]:
-    """How often the ends of "carries X times the power (a to b)" were right."""
+    """How often the ends of "carries X times the power (a to b)" were right. table: of the study."""
     cells, every = table[table["cell"] != "all"], table[table["cell"] == "all"].iloc[0]
     ends = cells[["lower_holds", "upper_holds"]]
     return (

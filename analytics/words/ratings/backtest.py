@@ -10,7 +10,7 @@ from analytics.words.ratings.predict import prediction_words
 
 
 def backtest_words(done: Backtest) -> tuple[str, ...]:
-    """How often the intervals held, how many came back, and what the replay cannot know."""
+    """How often the intervals held, how many came back, and what the replay cannot know. done: the replay."""
     span = f"{done.first_end:%Y-%m-%d} to {done.last_end:%Y-%m-%d}"
     if not done.rows:
         return (
@@ -43,7 +43,7 @@ def backtest_words(done: Backtest) -> tuple[str, ...]:
 
 
 def backtest_table(done: Backtest) -> pd.DataFrame:
-    """One row per quarter and part, unrounded, each prediction in words."""
+    """One row per quarter and part, unrounded, each prediction in words. done: the replay."""
     if done.table.empty:
         return done.table.copy()
     said = [" ".join(prediction_words(found)) for found in done.table["prediction"]]

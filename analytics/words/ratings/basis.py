@@ -14,7 +14,7 @@ from analytics.words.saying import say
 
 
 def details(ratings: Ratings) -> pd.DataFrame:
-    """Every check, cost and note of every rating, one row each."""
+    """Every check, cost and note of every rating, one row each. ratings: of the shop."""
     rows = []
     for part in (*ratings.parts, *ratings.apart):
         rows += [(part.component, part.part, math.nan, "", "left out or assumed", say(note)) for note in part.notes]

@@ -11,7 +11,8 @@ from analytics.ratings.sheet import Ratings
 
 
 def acceptance_words(ratings: Ratings, wish: Acceptance, row: pd.Series) -> str:
-    """Who accepted a limit, why, and on what: counts, target, day, data and version. row: its row of the table of ratings."""
+    """Who accepted a limit, why, and on what: counts, target, day, data and version. row: its row of the table of ratings.
+    wish: the entry asked for."""
     told = (
         f"{row['failures']:.0f} of {row['units']:.0f} failed, {row['miles']:.0f} {row['clock']}, R {row['reliability']:g} "
         f"C {row['confidence']:g} at {row['life']:.0f} {row['clock']}, as of {ratings.records.as_of:%Y-%m-%d}, "

@@ -18,7 +18,7 @@ def row_words(row: HeldRow) -> str:
 
 
 def found_words(found: OwnCoverage) -> str:
-    """How often the bound was right, and a caution where that is short of the promise."""
+    """How often the bound was right, and a caution where that is short of the promise. found: how often the rule was right on such fleets."""
     if not found.rated:
         return f"drawn {found.fleets} times from its own fit, a fleet like this was never rated: too little to go by"
     short = found.covered < GOAL

@@ -48,7 +48,7 @@ _ORDER = ("lower", "raise", "keep", NOT_SHOWN)
 
 
 def opening(ratings: Ratings) -> tuple[str, ...]:
-    """What a rating means, with this shop's targets."""
+    """What a rating means, with this shop's targets. ratings: of the shop."""
     options = ratings.options
     share = (
         f"allowing for failures nobody reported ({_silent(options)})"
@@ -111,7 +111,7 @@ def _silent(options: Options) -> str:
 
 
 def verdicts(ratings: Ratings) -> tuple[str, ...]:
-    """One sentence per part and verdict, any use; the loudest first."""
+    """One sentence per part and verdict, any use; the loudest first. ratings: of the shop."""
     table = ratings.table
     table = table[(table["use"] == "") | table["use"].isin(list(ratings.records.shop.targets.uses))]
     known = table["supported_hp"].notna() | (table["use"] == "")
@@ -185,7 +185,7 @@ def _change(verdict: str, row) -> str:
 
 
 def short_table(ratings: Ratings) -> pd.DataFrame:
-    """The sheet without the columns that are the same in every row."""
+    """The sheet without the columns that are the same in every row. ratings: of the shop."""
     return sheet_table(ratings).drop(columns=["life_miles", "reliability", "confidence"])
 
 
@@ -313,12 +313,12 @@ def _bounds(checks: ModelChecks) -> str:
 
 
 def shape_words(shapes: Sequence[tuple[str, ModelTest]]) -> tuple[str, ...]:
-    """Whether the parts of a component wear out in the same way."""
+    """Whether the parts of a component wear out in the same way. shapes: the test of a common shape."""
     return tuple(f"{_cap(component)}: {say(test.found)}." for component, test in shapes)
 
 
 def part_checks(part: PartRating) -> pd.DataFrame:
-    """Checks that fired, costs of the defaults, and notes, of the lightest class."""
+    """Checks that fired, costs of the defaults, and notes, of the lightest class. part: as rated."""
     bound = part.bounds[0]
     rows = (
         [("check", say(c)) for c in bound.checks]
@@ -329,7 +329,7 @@ def part_checks(part: PartRating) -> pd.DataFrame:
 
 
 def driving(by_use: pd.DataFrame, power: PowerAndDriving) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Miles a year per use as a table, and in sentences; and how they go with power."""
+    """Miles a year per use as a table, and in sentences; and how they go with power. by_use: a row per use."""
     table = by_use.assign(reason=[say(r) if r is not None else "" for r in by_use["reason"]])
     lines = []
     for row in table.itertuples():
@@ -366,7 +366,7 @@ def driving(by_use: pd.DataFrame, power: PowerAndDriving) -> tuple[pd.DataFrame,
 
 
 def boldest_words(found: BoldestMove | None) -> tuple[str, ...]:
-    """What the boldest proposal would bring a year."""
+    """What the boldest proposal would bring a year. found: what is asked for, or why nothing is."""
     if found is None:
         return ("No proposal differs from a published limit, so there is no move to weigh.",)
     span, instead = found.moved.span, found.moved.instead
@@ -380,12 +380,12 @@ def boldest_words(found: BoldestMove | None) -> tuple[str, ...]:
 
 
 def varied_words(changed: RatingChanges | None) -> tuple[str, ...]:
-    """The firmest rating under other assumptions."""
+    """The firmest rating under other assumptions. changed: the ratings under each change."""
     return ("No rating is modelled, so there is nothing to vary.",) if changed is None else change_words(changed)
 
 
 def proof_words(proofs: Sequence[Proof]) -> tuple[str, ...]:
-    """How to prove a limit, and what the parts that never failed will prove by themselves."""
+    """How to prove a limit, and what the parts that never failed will prove by themselves. proofs: one per limit."""
     lines: list[str] = []
     for found in proofs:
         lines.append(f"To prove {found.component} {found.part} at its published {found.plan.power_hp:,.0f} hp:")
@@ -394,7 +394,7 @@ def proof_words(proofs: Sequence[Proof]) -> tuple[str, ...]:
 
 
 def whom_to_ask(found: AskFirst | Reason) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Which odometers, powers and weights to ask for first, and the random sample beside them."""
+    """Which odometers, powers and weights to ask for first, and the random sample beside them. found: what is asked for, or why nothing is."""
     if isinstance(found, Reason):
         return pd.DataFrame(), (f"Nothing to rank by: {say(found)}.",)
     picked = ", ".join(found.sample) if found.sample else "nobody left to ask"

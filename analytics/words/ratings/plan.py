@@ -13,7 +13,7 @@ from analytics.words.saying import say
 
 
 def plan_words(plan: ProofPlan) -> tuple[str, ...]:
-    """One sentence per number of failures allowed; last, what had to be assumed."""
+    """One sentence per number of failures allowed; last, what had to be assumed. plan: of the proof."""
     lines = [_trial(plan, row) for _, row in plan.table.iterrows()]
     if plan.shapes:
         power = bool(plan.exponents)
@@ -41,7 +41,7 @@ def _trial(plan: ProofPlan, row: pd.Series) -> str:
 
 
 def ahead_words(ahead: ProofAhead) -> tuple[str, ...]:
-    """What is demonstrated today, what will be, and when the published limit is."""
+    """What is demonstrated today, what will be, and when the published limit is. ahead: what time alone will prove."""
     rows = list(ahead.table.itertuples())
     now, where = rows[0], weight(ahead.weight_lb)
     lines = [

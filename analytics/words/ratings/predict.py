@@ -20,7 +20,7 @@ texts(
 
 
 def law_words(fit: PartFit) -> str:
-    """Which life distribution was used, as a sentence."""
+    """Which life distribution was used, as a sentence. fit: of the part."""
     if isnan(fit.ahead):
         return f"Life law: {DISTRIBUTION[fit.law]}."
     other = DISTRIBUTION["lognormal" if fit.law == "weibull" else "weibull"]
@@ -28,7 +28,7 @@ def law_words(fit: PartFit) -> str:
 
 
 def few_words(failures: float, part: str = "") -> list[str]:
-    """What so few failures mean for a figure; nothing where there are three or more."""
+    """What so few failures mean for a figure; nothing where there are three or more. part: its name."""
     if failures >= 3:
         return []
     of = f" of {part}" if part else ""
@@ -48,7 +48,7 @@ def _share_words(found: Prediction, fit: PartFit) -> str:
 
 
 def prediction_words(found: Prediction) -> tuple[str, ...]:
-    """The prediction, what it assumes, and what weakens it."""
+    """The prediction, what it assumes, and what weakens it. found: the prediction."""
     days = f"the next {found.days:g} days"
     span = days if isfinite(found.days) else f"the next {found.miles:,.0f} miles of each"
     if not len(found.rows):

@@ -74,17 +74,17 @@ def _miles(miles: float) -> str:
 
 
 def came_back(failures: float, units: float, miles: float, counted: str = "miles") -> str:
-    """How many of so many came back in how many miles, or what else is ``counted``."""
+    """How many of so many came back in how many miles, or what else is ``counted``. failures: that came back; units: that were built."""
     return f"{f'{failures:,.0f}' if failures else 'none'} of {units:,.0f} came back in {_miles(miles)} {counted}"
 
 
 def seen_words(bound: RatingBound) -> str:
-    """How many lives of the part stand behind a rating, all weights together, and how many failed."""
+    """How many lives of the part stand behind a rating, all weights together, and how many failed. bound: the rating."""
     return came_back(bound.failures, bound.units, bound.seen.miles, bound.promise.counted)
 
 
 def sentence(rated: PartRating, bound: RatingBound, why: Reason, options: Options) -> str:
-    """The rating in one plain sentence."""
+    """The rating in one plain sentence. rated: the part; bound: the rating; why: of the verdict; options: of the rating."""
     rest = say_all(qualifiers(rated, bound, options))
     return f"{seen_words(bound)}: {say(why)}" + (f" ({'; '.join(rest)})" if rest else "") + "."
 

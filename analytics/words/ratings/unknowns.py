@@ -10,7 +10,7 @@ texts({Unfitted.EVERYTHING_KNOWN: "odometer, power and weight are known of every
 
 
 def ask_words(found: AskFirst) -> tuple[str, ...]:
-    """How many unknowns there are, which comes first, and why the random sample is kept apart."""
+    """How many unknowns there are, which comes first, and why the random sample is kept apart. found: whom to ask, and what it would tell."""
     first = found.table.iloc[0]
     lines = [f"{len(found.table):,} unknowns over {found.parts} parts; first {first['serial']} ({first['ask']})."]
     if found.sample:

@@ -13,7 +13,7 @@ from analytics.words.saying import say, say_all
 
 
 def move_words(moved: LimitMove) -> tuple[str, ...]:
-    """Units, comebacks and money a year, and what they rest on."""
+    """Units, comebacks and money a year, and what they rest on. moved: the move of a limit."""
     lines = _units(moved)
     if moved.mix.built:
         lines += _comebacks(moved)
@@ -142,7 +142,7 @@ def _money(moved: LimitMove) -> list[str]:
 
 
 def change_words(changed: RatingChanges) -> tuple[str, ...]:
-    """The bound as it stands, then under each other assumption."""
+    """The bound as it stands, then under each other assumption. changed: the ratings under each change."""
     first, *others = changed.table.itertuples()
     where = weight(changed.weight_lb) + (f", {changed.use}" if changed.use else "")
     p = changed.promise

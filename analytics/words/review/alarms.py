@@ -115,7 +115,7 @@ texts(
 
 
 def few(value: float) -> str:
-    """A number expected, as a person says it."""
+    """A number expected, as a person says it. value: the number."""
     return "fewer than 0.1" if value < 0.1 else numbered(value)
 
 

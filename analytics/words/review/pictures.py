@@ -48,6 +48,7 @@ def survival(
     """``lowest``: line, panel, share not come back and age (years on days) of the lowest curve; None where none came back.
 
     ``left_out``: parts left out on this clock, and those of them that failed. ``flat``: panels not drawn, since none of theirs came back.
+    component: its name; at_risk: how many a curve needs.
     """
     if lowest is None:
         return f"No {component} in these groups came back; every curve stays at 100%. Curves stop where fewer than {at_risk} are followed."
@@ -97,7 +98,8 @@ def share(name: str, value: float, limits: tuple[float, float]) -> str:
 
 
 def findings(by_years: float, back: float, lead: str, lead_back: float, as_if_alone: float) -> str:
-    """Shares come back for any finding, for the leading one, and what the findings add up to each as if alone."""
+    """Shares come back for any finding, for the leading one, and what the findings add up to each as if alone.
+    by_years: the age the curves are read to; lead: the finding found most; lead_back: its share; as_if_alone: the sum of the shares, each as if the only finding."""
     alone, whole = f"{100 * as_if_alone:.1f}", f"{100 * back:.1f}"
     dotted = (
         f" Dotted: each counted as if the others did not exist, which adds up to too many ({alone}%)."
@@ -119,7 +121,7 @@ def expected(counts: int, above: int) -> str:
 
 
 def lots(sure: int, of: int, worst: str, times_the_usual: float) -> str:
-    """``sure``: lots worse than usual beyond doubt, ``of`` so many."""
+    """``sure``: lots worse than usual beyond doubt, ``of`` so many. worst: the worst lot; times_the_usual: how often it came back."""
     return (
         f"{sure} of {of} lots {'is' if sure == 1 else 'are'} worse than usual beyond doubt; {worst} stands first at {numbered(times_the_usual)} times the usual. "
         "Shown are lots of which any came back, and beside each line how many of how many. Few units speak softly, so their lots are drawn towards 1."
@@ -127,7 +129,8 @@ def lots(sure: int, of: int, worst: str, times_the_usual: float) -> str:
 
 
 def months(worst: str, came: int, within_months: int) -> str:
-    """``worst``: the build month with most early failures, and how many ``came`` within so many months."""
+    """``worst``: the build month with most early failures, and how many ``came`` within so many months.
+    within_months: the months in service looked at."""
     return (
         f"The darkest early cell is {worst}: {came} came back within {within_months} months. Each row is a build month, the figure in a cell how many came back at that age; "
         "white is served without one, the tint at the lower right not yet served. A dark row is a bad month, a shade that grows to the right is ageing, a diagonal is a season."
@@ -135,13 +138,14 @@ def months(worst: str, came: int, within_months: int) -> str:
 
 
 def kept(inside: int, quarters: int) -> str:
-    """Quarters ``inside`` what was expected, of so many."""
+    """Quarters ``inside`` what was expected, of so many. quarters: how many."""
     return f"{inside} of {quarters} quarters came within what was expected (grey, nine in ten){'' if inside == quarters else '; a ring marks a miss'}."
 
 
 # ---- the whole fleet -------------------------------------------------------------------------------------------------
 def causes(last: pd.Series, before: pd.Series, lead: str, year_over: bool) -> str:
-    """``last``, ``before``: rows of the last two years in the table of causes; ``lead``: the last year's leading cause."""
+    """``last``, ``before``: rows of the last two years in the table of causes; ``lead``: the last year's leading cause.
+    year_over: whether the last year is whole."""
     part = "" if year_over else " The last year is not over."
     return (
         f"In {last['year']} {last['all']} components came back, {last[lead]} of them for {CAUSE[lead]}; in {before['year']} it was "
@@ -150,7 +154,7 @@ def causes(last: pd.Series, before: pd.Series, lead: str, year_over: bool) -> st
 
 
 def repeats(compared: str, fewest_at_risk: int) -> str:
-    """``compared``: the sentence that sets one build year against the others; blank where none does."""
+    """``compared``: the sentence that sets one build year against the others; blank where none does. fewest_at_risk: how many a curve needs."""
     return (f"{compared} " if compared else "") + (
         "A line that climbs faster is a worse year. The shaded bands are 95% limits of the first and the last year that allow for units that come back "
         f"often; lines stop where fewer than {fewest_at_risk} units are followed."
@@ -171,7 +175,7 @@ def rebuilt(first: str) -> str:
 
 
 def how_sure(verdicts: int, turned: int) -> str:
-    """Verdicts drawn, and those that turn under some reading of the records."""
+    """Verdicts drawn, and those that turn under some reading of the records. verdicts: how many were looked at; turned: those that turn."""
     return (
         f"{verdicts - turned} of {verdicts} verdicts stay as they are whichever way the records are read. Where the marks spread across the published limit "
         "(the bar), what is assumed decides; where they all lie on one side, it does not."
@@ -179,7 +183,8 @@ def how_sure(verdicts: int, turned: int) -> str:
 
 
 def guarantee(allowed: float, currency: str, months: Mapping[str, float], level: float, own_failures: int) -> str:
-    """``months``: the longest guarantee per power band at ``allowed`` a unit, in the shop's ``currency``."""
+    """``months``: the longest guarantee per power band at ``allowed`` a unit, in the shop's ``currency``.
+    level: of the limits; own_failures: how many a band needs."""
     told = "; ".join(f"{band} hp {plural(round(own), 'month')}" for band, own in months.items())
     return (
         f"At {money(allowed, currency)} a unit: {told}. Where a line's shaded band ({100 * level:.0f}% limits) reaches a dashed cost, the guarantee can end; lines stop where fewer "
