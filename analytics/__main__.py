@@ -146,8 +146,8 @@ def commands() -> tuple[Command, ...]:
                     action="append",
                     default=[],
                     metavar="NAME=FIGURE",
-                    help="a figure of the truck: stall_ratio, axle_ratio, tyre_diameter, driven_share, engine_rpm, line_pressure, "
-                    "converter_pressure",
+                    help="a figure of the truck, in rpm, lb, lb ft, in and psi: torque, engine_rpm, stall_ratio, stall_rpm, first_gear, overdrive, axle_ratio, "
+                    "tyre_diameter, driven_wheels, driven_share, trailer_weight, line_pressure, converter_pressure",
                 ),
                 argument("--page", type=Path, default=None, metavar="FILE", help="write half a page to print or send"),
                 argument(

@@ -198,6 +198,8 @@ class Advised(Code):
     PRESSURE_TOO_HIGH = auto()
     NEEDS_PRESSURE = auto()
     LETS_THROUGH = auto()
+    ON_A_GRADE = auto()
+    BREAKS_RULE = auto()
     # of the build
     FITTED_WITH = auto()
 

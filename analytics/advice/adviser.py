@@ -14,7 +14,7 @@ import pandas as pd
 from analytics.advice.answer import Advice, Choice, ComponentAdvice, Published, Seen
 from analytics.advice.build import by_money, next_up, over_cheaper, whole_build
 from analytics.advice.chance import Chance, PartBasis, Roots, chance_of
-from analytics.advice.margins import broken_rules, decided_by, margin_of, needs_of
+from analytics.advice.margins import broken_rules, decided_by, margin_of, needs_of, strained, trailer_of
 from analytics.advice.nearest import like, nearest, outside_of
 from analytics.advice.together import always_together
 from analytics.advice.truck import Truck, Wish, truck_of
@@ -129,11 +129,8 @@ class Adviser:
         """What to build a ``truck`` with."""
         promise = self.options_for(truck.apart[0][0] if math.isnan(truck.life_miles) else None).promise
         promise = replace(promise, life=truck.life_said[0] if math.isnan(truck.life_miles) else truck.life_miles)
-        loads = replace(self.loads, assumptions=truck.assumptions(self.loads.assumptions))
         limits = self._published(truck)
-        components = tuple(
-            self._component(name, truck, promise, loads, limits) for name in self.parts if self.parts[name]
-        )
+        components = tuple(self._component(name, truck, promise, limits) for name in self.parts if self.parts[name])
         outside = outside_of(self.lifetimes, truck, self.options.settings.cap)
         return Advice(
             records=self.records,
@@ -145,18 +142,18 @@ class Adviser:
             outside=outside,
             nearest=nearest(self.lifetimes, truck),
             refuse=_refusals(components),
-            doubts=tuple(_doubts(components, truck, loads)),
-            needs=tuple(_needs(components, truck, loads)),
+            doubts=tuple(_doubts(components, truck, self.loads)),
+            strained=tuple(_strained(components, truck, self.loads)),
+            needs=tuple(_needs(components, truck, self.loads)),
             together=always_together(self.lifetimes, components),
             settles=units_needed(promise.reliability, promise.confidence),
+            trailer_lb=trailer_of(self.loads.assumptions, truck)[1:],
         )
 
     def _component(
-        self, name: str, truck: Truck, promise: Promise, loads: Loads, limits: dict[tuple[str, str], Published]
+        self, name: str, truck: Truck, promise: Promise, limits: dict[tuple[str, str], Published]
     ) -> ComponentAdvice:
-        choices = tuple(
-            self._choice(name, part, truck, promise, loads, limits.get((name, part))) for part in self.parts[name]
-        )
+        choices = tuple(self._choice(name, part, truck, promise, limits.get((name, part))) for part in self.parts[name])
         pick = next(filter(_ADVISABLE, choices), None)
         cheaper = next(filter(_OVER_LIMIT, choices), None)
         if pick and cheaper and cheaper.price >= pick.price:
@@ -166,18 +163,16 @@ class Adviser:
         up = (*over_cheaper(pick, choices), *next_up(pick or cheaper or instead, choices))
         return ComponentAdvice(name, choices, pick, instead, cheaper, up, money)
 
-    def _choice(
-        self, component: str, part: str, truck: Truck, promise: Promise, loads: Loads, published: Published | None
-    ) -> Choice:
+    def _choice(self, component: str, part: str, truck: Truck, promise: Promise, published: Published | None) -> Choice:
         governs, found, basis = self._governing(component, part, truck, promise)
-        margins = [margin_of(loads, component, part, truck, use) for use in truck.uses or ("",)]
+        margins = [margin_of(self.loads, component, part, truck, use) for use in truck.uses or ("",)]
         margin = min(filter(None, margins), key=attrgetter("low"), default=None)
         return Choice(
             component=component,
             part=part,
             price=self.price(component, part),
             records=_verdict(found, promise),
-            rules=(*broken_rules(loads, component, margin, truck), *_over(published, truck)),
+            rules=(*broken_rules(self.loads, component, margin, truck), *_over(published, truck)),
             chance=found if isinstance(found, Chance) else None,
             governs=governs,
             seen=_seen(basis, truck),
@@ -272,11 +267,17 @@ def _doubts(components: tuple[ComponentAdvice, ...], truck: Truck, loads: Loads)
             yield part, decided_by(loads, part.component, part.part, truck, part.margin)
 
 
+def _strained(components: tuple[ComponentAdvice, ...], truck: Truck, loads: Loads) -> Iterator[Reason]:
+    """Of the parts fitted."""
+    for part in filter(None, (one.fitted for one in components)):
+        yield from strained(loads, part.component, part.part, truck)
+
+
 def _needs(components: tuple[ComponentAdvice, ...], truck: Truck, loads: Loads) -> Iterator[Reason]:
     for one in components:
         part = one.fitted
         if part is not None and part.margin is not None and part.margin.of is Advised.CLUTCH_SLIPS:
-            yield from needs_of(loads, part.component, part.part, truck, part.margin.use)
+            yield from needs_of(loads, part.component, part.part, truck, trailer_of(loads.assumptions, truck)[0])
 
 
 def _seen(basis: PartBasis | None, truck: Truck) -> Seen:

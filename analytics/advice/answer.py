@@ -173,7 +173,7 @@ class Near:
 @dataclass(frozen=True, slots=True, repr=False)
 class Advice:
     """The answer for one truck. outside: in what it lies outside the records; nearest: trucks on record. refuse: why the shop should not build it as
-    asked, by component. doubts: parts fitted whose margin may be under 1, and the assumption that decides it. needs: pressures and passages of the clutches fitted. together: parts that always go together. settles: trucks that must each run the life without a failure to show a part."""
+    asked, by component. doubts: parts fitted whose margin may be under 1, and the assumption that decides it. strained: rules that mark a suspect and that parts fitted break. needs: pressures, passages and grades of the clutches fitted. together: parts that always go together. trailer_lb: what is told of its trailer's weight, or taken by its uses, lowest and highest; 0: none. settles: trucks that must each run the life without a failure to show a part."""
 
     records: Records
     truck: Truck
@@ -185,9 +185,11 @@ class Advice:
     nearest: tuple[Near, ...]
     refuse: tuple[tuple[str, Reason], ...]
     doubts: tuple[tuple[Choice, str], ...]
+    strained: tuple[Reason, ...]
     needs: tuple[Reason, ...]
     together: tuple[Reason, ...]
     settles: int
+    trailer_lb: tuple[float, float]
 
     def __repr__(self) -> str:
         parts = ", ".join(c.pick.part if c.pick else "no answer" for c in self.components)

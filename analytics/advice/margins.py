@@ -13,6 +13,7 @@ from analytics.advice.truck import Truck
 from analytics.driveline.assumptions import Assumptions, Span
 from analytics.driveline.load import SHAFTS, Loads, load_at
 from analytics.driveline.part_facts import Fact, part_facts
+from analytics.driveline.suspects import RULES, breaks, limit_of
 from analytics.reasons import Advised, Reason, reason
 
 _ENDS = ("_low", "", "_high")
@@ -20,7 +21,7 @@ _ENDS = ("_low", "", "_high")
 
 def margin_of(loads: Loads, component: str, part: str, truck: Truck, use: str) -> Margin | None:
     """The margin of a part (``component``, ``part``) whose make is on file, in the ``truck`` and ``use`` as far as they are known; None where nothing
-    is known. loads: with the truck's own figures among the assumptions."""
+    is known. loads: of the shop."""
     shaft = loads.kinds[component] in SHAFTS
     name, gives = ("stress_margin", "body_margin") if shaft else ("clutch_margin", "clutch_margin")
     row = _at(loads, component, part, truck, use)
@@ -42,7 +43,8 @@ def margin_of(loads: Loads, component: str, part: str, truck: Truck, use: str) -
 
 
 def _at(loads: Loads, component: str, part: str, truck: Truck, use: str) -> pd.Series:
-    return load_at(loads, component, part, np.array([truck.power_hp]), truck.weight_lb, use).iloc[0]
+    own = dict(truck.own)
+    return load_at(loads, component, part, np.array([truck.power_hp]), truck.weight_lb, use, own).iloc[0]
 
 
 def _three(row: pd.Series, name: str) -> tuple[float, float, float]:
@@ -67,19 +69,63 @@ def _narrowed(a: Assumptions, truck: Truck) -> Iterator[tuple[str, Assumptions]]
     spans = {f.name: getattr(a, f.name) for f in fields(a) if isinstance(getattr(a, f.name), Span)}
     slow, fast = a.speed(np.array([truck.power_hp]), np.array([a.fuel == "gasoline"]))
     spans["engine_rpm"] = Span(float(slow[0]), float(fast[0]))
+    first, *others = a.gear_ratios
+    yield "first_gear", replace(a, gear_ratios=(Span(first.middle, first.middle), *others))
     for key, span in spans.items():
         yield key, replace(a, **{key: Span(span.middle, span.middle)})  # type: ignore[arg-type]
 
 
+def trailer_of(a: Assumptions, truck: Truck) -> tuple[str, float, float]:
+    """The use of the ``truck`` with the heaviest trailer, and what that weighs, lb: as told, else as taken by the use (``a``)."""
+    use = max(truck.uses or ("",), key=lambda u: a.of_use("trailer_weight", u).high)
+    span = a.of_use("trailer_weight", use)
+    told = dict(truck.own).get("trailer_weight")
+    return (use, span.low, span.high) if told is None else (use, told, told)
+
+
+#: figures of a clutch that go with it, and what says them
+_NEEDS = (
+    (Fact.PRESSURE_NEEDED, Advised.NEEDS_PRESSURE),
+    (Fact.RELEASE_FLOW, Advised.LETS_THROUGH),
+    (Fact.GRADE_MARGIN, Advised.ON_A_GRADE),
+)
+
+
 def needs_of(loads: Loads, component: str, part: str, truck: Truck, use: str) -> tuple[Reason, ...]:
-    """The apply pressure a clutch needs to hold the torque, and what a converter's release passage lets through. loads, component, part, truck, use: as
-    in `margin_of`."""
-    facts = part_facts(loads, component, part, truck.power_hp, truck.weight_lb, use).set_index("what")
+    """The apply pressure a clutch needs to hold the torque, what a converter's release passage lets through, and what its lock-up holds on a long
+    grade. loads, component, part, truck, use: as in `margin_of`."""
+    facts = part_facts(loads, component, part, truck.power_hp, truck.weight_lb, use, dict(truck.own)).set_index("what")
+    _, low, high = trailer_of(loads.assumptions, truck)
+    wanted = loads.assumptions.grade_margin_min
+    known = {Advised.ON_A_GRADE: {"trailer_low": low, "trailer_high": high, "wanted": wanted}}
+    return tuple(
+        reason(
+            code,
+            part=part,
+            low=float(facts.at[fact, "least"]),
+            high=float(facts.at[fact, "most"]),
+            **known.get(code, {}),
+        )
+        for fact, code in _NEEDS
+        if fact in facts.index
+    )
+
+
+#: rules that the margin and the pressure do not say already
+_DUTIES = ("hub", "shift heat", "release passage", "grade")
+
+
+def strained(loads: Loads, component: str, part: str, truck: Truck) -> tuple[Reason, ...]:
+    """The rules that mark a suspect and that a part breaks in the harshest use with what is not known at its middle, other than of its margin and pressure.
+    loads, component, part, truck: as in `margin_of`."""
+    rows = [_at(loads, component, part, truck, use) for use in truck.uses or ("",)]
     found = []
-    for fact, code in ((Fact.PRESSURE_NEEDED, Advised.NEEDS_PRESSURE), (Fact.RELEASE_FLOW, Advised.LETS_THROUGH)):
-        if fact in facts.index:
-            row = facts.loc[fact]
-            found.append(reason(code, part=part, low=float(row["least"]), high=float(row["most"])))
+    for name in (n for n in _DUTIES if loads.kinds[component] in RULES[n].kinds):
+        rule, limit = RULES[name], limit_of(name, loads.assumptions)
+        values = [float(row[rule.column]) for row in rows]
+        worst = float((np.fmax if rule.over else np.fmin).reduce(values))
+        if breaks(rule, worst, limit):
+            found.append(reason(Advised.BREAKS_RULE, part=part, rule=name, value=worst, limit=limit))
     return tuple(found)
 
 

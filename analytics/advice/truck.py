@@ -10,31 +10,40 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analytics.driveline.assumptions import Assumptions, Span
+from analytics.driveline.assumptions import OWN
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import Lifetimes
 from analytics.records import cells
+from analytics.records.loads import LEAST_TRUCK
 from analytics.records.measures import DAYS_A_MONTH
 from analytics.records.shop import Shop
 from analytics.records.words import MEASURED, choose
 
 #: how much more "about 700" may be: common practice, no source
 ABOUT = 1.05
-#: figures of a truck's own that stand in for what is assumed of the driveline
-OWN = (
-    "engine_rpm",
-    "stall_ratio",
-    "axle_ratio",
-    "tyre_diameter",
-    "driven_share",
-    "line_pressure",
-    "converter_pressure",
-)
 #: a truck that tows and is said to weigh so many times the heaviest on record was weighed with its trailer
 _WITH_TRAILER = 1.1
 #: shape of wear by which a spread of drivers is turned into one figure of miles: common practice, no source
 _WEAR = 2.0
 _FEWEST_READ = 5
+#: words of uses that ask more of a truck than the road: common practice, no source
+_HARSH = (
+    "race",
+    "racing",
+    "drag",
+    "strip",
+    "sled",
+    "pull",
+    "drift",
+    "burnout",
+    "mud",
+    "rock",
+    "crawl",
+    "compet",
+    "launch",
+    "offroad",
+    "off-road",
+)
 #: below these, hp and lb, it is no truck: common practice, no source
 _LEAST = {"power": 50, "weight": 1500}
 
@@ -63,7 +72,7 @@ class Truck:
     """A truck as it is reckoned with. power_hp: at the crank, the most it may be by what was said; said_hp: the middle of that.
     uses: each on record by this name; none where the shop keeps no uses. life_miles: the life asked for; life_said: the amount it was asked
     in and its unit (miles, passes, months). at_wheels, about: how the power was given. apart: uses with a target of their own in shop.toml, and the life in what that is counted in; where all
-    are such, life_miles is NaN. own: assumptions narrowed to its own figures.
+    are such, life_miles is NaN. own: its own figures, by name in OWN.
     """
 
     power_hp: float
@@ -76,11 +85,6 @@ class Truck:
     about: bool = False
     apart: tuple[tuple[str, float], ...] = ()
     own: tuple[tuple[str, float], ...] = ()
-
-    def assumptions(self, usual: Assumptions) -> Assumptions:
-        """The ``usual`` assumptions with the truck's own figures in their places."""
-        told = {f.name: getattr(usual, f.name) for f in fields(usual)}
-        return Assumptions(**(told | {name: Span(value, value) for name, value in self.own}))
 
 
 def wish_of(**told: Any) -> Wish:
@@ -98,7 +102,7 @@ def truck_of(wish: Wish, shop: Shop, lifetimes: Lifetimes) -> Truck:
     power, low, high, where, about = _quantity(wish.power, cells.POWER, shop.units.power)
     factor = _to_crank(where, wish.measured_at, shop)
     uses = _uses(wish.use, shop, lifetimes)
-    weight = _weight(wish.weight, uses, shop, lifetimes)
+    weight = _weight(wish, uses, shop, lifetimes)
     apart = _apart(wish, uses, shop)
     others = tuple(use for use in uses if use not in dict(apart))
     if apart and not others:
@@ -154,8 +158,12 @@ def _uses(said: str, shop: Shop, lifetimes: Lifetimes) -> tuple[str, ...]:
         return ()
     if not text:
         raise AnalyticsError(f"What is the truck used for? On record are {', '.join(known)}.")
-    words = shop.names.words.get("use", {})
-    return tuple(use for use in known if _names(text, (use, *words.get(use, ())))) or (text,)
+    words = {use: (use, *shop.names.words.get("use", {}).get(use, ())) for use in known}
+    named = tuple(use for use in known if _names(text, words[use]))
+    # "road racing" is no street: what asks more of a truck than the uses its words name stands as it was said
+    names = sorted((re.escape(w) for use in named for w in words[use]), key=len, reverse=True)
+    rest = re.sub(rf"\b(?:{'|'.join(names)})\w*", "", text)
+    return (*named, *([text] if not named or _names(rest, _HARSH) else []))
 
 
 def _names(text: str, words: tuple[str, ...]) -> bool:
@@ -163,13 +171,21 @@ def _names(text: str, words: tuple[str, ...]) -> bool:
     return any(re.search(rf"\b{re.escape(w)}", text) for w in words)
 
 
-def _weight(said: str | float, uses: tuple[str, ...], shop: Shop, lifetimes: Lifetimes) -> float:
+def _weight(wish: Wish, uses: tuple[str, ...], shop: Shop, lifetimes: Lifetimes) -> float:
+    said = wish.weight
     on_record = lifetimes.units["weight_lb"].dropna()
     if not len(on_record):
         return math.inf
     weight, _, high, kind, about = _quantity(said, cells.WEIGHT, shop.units.weight)
     if kind == "combined":
-        raise _ask(cells.WEIGHT, f"{said!r} is with the trailer, and trucks on record are weighed without.")
+        trailer = dict(wish.own).get("trailer_weight", 0.0)
+        if not 0 < trailer <= (1 - LEAST_TRUCK) * weight:
+            raise _ask(
+                cells.WEIGHT,
+                f"{said!r} is with the trailer, and trucks on record are weighed without: give the trailer's weight beside it (trailer_weight), or "
+                "the truck alone.",
+            )
+        weight, high = weight - trailer, high - trailer
     if any("tow" in use for use in uses) and weight > _WITH_TRAILER * on_record.max() and kind == "":
         raise _ask(
             cells.WEIGHT,
@@ -185,8 +201,9 @@ def _own(told: tuple[tuple[str, float], ...]) -> tuple[tuple[str, float], ...]:
             raise AnalyticsError(
                 f"{name!r} is no figure of a truck that is reckoned with. There are: {', '.join(OWN)}."
             )
-        if not (math.isfinite(value) and value > 0):
-            raise AnalyticsError(f"{name} is {value:g}: give a number above 0.")
+        low, high = OWN[name]
+        if not low <= value <= high:
+            raise AnalyticsError(f"{name} is {value:g}: give a number from {low:,g} to {high:,g}.")
     return tuple((name, float(value)) for name, value in told)
 
 

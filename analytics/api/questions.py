@@ -299,8 +299,8 @@ def advise(
 
     power_hp, weight_lb: a number in hp at the crank and lb as driven, or a text as people say it ("about 700", "540 kW", "650 whp",
     "3.9 t"). use: one of the shop's, or several ("tows, and strip on Sundays": the harsher governs). more: measured_at ("wheels");
-    one of life, passes, months (by default the miles of shop.toml); own, a dict of the truck's figures (stall_ratio, axle_ratio,
-    tyre_diameter, driven_share, engine_rpm, line_pressure, converter_pressure). What takes seconds is kept in the user's cache
+    one of life, passes, months (by default the miles of shop.toml); own, a dict of the truck's figures (torque, engine_rpm, stall_ratio, stall_rpm,
+    first_gear, overdrive, axle_ratio, tyre_diameter, driven_wheels, driven_share, trailer_weight, line_pressure, converter_pressure). What takes seconds is kept in the user's cache
     folder and made anew when a figure changes.
 
     Raises AnalyticsError with the question to ask where something is missing or cannot be.

@@ -24,6 +24,10 @@ class Span:
     def middle(self) -> float:
         return float(np.sqrt(self.low * self.high))
 
+    def at(self, end: str) -> float:
+        """The figure at one end ("low", "", "high")."""
+        return {"low": self.low, "": self.middle, "high": self.high}[end]
+
 
 #: what is taken by use; "" for a use not named here. friction of the driven tyres: dry road 0.8 to 0.9 (Gillespie 1992; Wong,
 #: from memory); prepared strip and sled track common practice, no source, very uncertain (a sled's hitch pulls the truck down as well). driven_wheels: 2 to 4 where the truck may
@@ -138,6 +142,22 @@ _NUMBERS = {
 }
 _BY_USE = {"friction": (0.05, 5), "driven_wheels": (2, 4), "application": (1, 5), "trailer_weight": (0, 60_000)}
 BY_POWER = "by power and fuel"
+#: figures of one truck's own, as they are told of it: lowest and highest that are believed
+OWN: dict[str, tuple[float, float]] = {
+    "torque": (10, 20_000),
+    "engine_rpm": _SPANS["engine_rpm"],
+    "stall_ratio": _SPANS["stall_ratio"],
+    "stall_rpm": (500, 8000),
+    "first_gear": (1, 20),
+    "overdrive": (0.2, 1),
+    "axle_ratio": _SPANS["axle_ratio"],
+    "tyre_diameter": _SPANS["tyre_diameter"],
+    "driven_wheels": _BY_USE["driven_wheels"],
+    "driven_share": _SPANS["driven_share"],
+    "trailer_weight": _BY_USE["trailer_weight"],
+    "line_pressure": _SPANS["line_pressure"],
+    "converter_pressure": _SPANS["converter_pressure"],
+}
 
 
 def assumptions_for(shop: Shop) -> Assumptions:

@@ -8,6 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 ENDS = ("low", "", "high")
+OPPOSITE = {"low": "high", "": "", "high": "low"}
+#: of a column that holds an end
+SUFFIX = {"low": "_low", "": "", "high": "_high"}
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,14 +8,15 @@ hangs on wheels, tyres and ground that are seldom on record, so it stands beside
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from analytics.driveline import clutches, shafts, strength, traction
-from analytics.driveline.assumptions import BY_USE, Assumptions, Span, assumptions_for
-from analytics.driveline.bands import ENDS, Band
+from analytics.driveline.assumptions import OWN, Assumptions, Span, assumptions_for
+from analytics.driveline.bands import ENDS, OPPOSITE, SUFFIX, Band
 from analytics.driveline.duties import DUTY_COLUMNS, duties
 from analytics.driveline.inputs import quantity
 from analytics.driveline.torque import engine_torque
@@ -44,8 +45,6 @@ ASSUMED = (
 SHAFTS = ("input shaft", "intermediate shaft", "output shaft")
 #: kinds of part that carry the torque of the input shaft, times their own ratio
 _AT_INPUT = ("input shaft", "intermediate shaft", "clutch pack")
-_SUFFIX = {"low": "_low", "": "", "high": "_high"}
-_OPPOSITE = {"low": "high", "": "", "high": "low"}
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -128,12 +127,12 @@ def _load_of(
         stress = _stress_margin(torque, parts, facts)
         clutch, pressure_assumed, friction_assumed = _clutch_margin(torque, parts, kind, facts, a)
         for end in ENDS:
-            columns[f"torque{name or '_at_shaft'}_lbft{_SUFFIX[end]}"] = to_trade(torque[end], LBFT)
-            columns[f"stress_margin{name}{_SUFFIX[end]}"] = np.where(is_shaft, stress[end], np.nan)
-            columns[f"clutch_margin{name}{_SUFFIX[end]}"] = np.where(is_clutch, clutch[end], np.nan)
+            columns[f"torque{name or '_at_shaft'}_lbft{SUFFIX[end]}"] = to_trade(torque[end], LBFT)
+            columns[f"stress_margin{name}{SUFFIX[end]}"] = np.where(is_shaft, stress[end], np.nan)
+            columns[f"clutch_margin{name}{SUFFIX[end]}"] = np.where(is_clutch, clutch[end], np.nan)
     body = _stress_margin(whole, parts)
     for end in ENDS:
-        columns[f"body_margin{_SUFFIX[end]}"] = np.where(is_shaft, body[end], np.nan)
+        columns[f"body_margin{SUFFIX[end]}"] = np.where(is_shaft, body[end], np.nan)
     columns["traction_limited"] = np.where(known & agree, limited[""], "not known").astype(object)
     columns["worst_gear"] = np.where(known, gears[""], np.nan)
     recorded = facts["converter_pressure"]
@@ -141,7 +140,8 @@ def _load_of(
     columns["pressure_margin"] = np.where(is_lock, pressure, np.nan)
     with np.errstate(divide="ignore"):
         columns["load_share"] = 1 / np.where(is_shaft, columns["stress_margin"], columns["clutch_margin"])
-    columns |= duties(facts, parts, kind, a, whole[""], columns["clutch_margin"] * whole[""])
+    holds = {end: columns[f"clutch_margin{SUFFIX[end]}"] * whole[OPPOSITE[end]] for end in ENDS}
+    columns |= duties(facts, parts, kind, a, whole, holds)
     clutched, stressed = np.isfinite(columns["clutch_margin"]), np.isfinite(columns["stress_margin"])
     return columns, {
         "engine_rpm": facts["engine"].assumed,
@@ -160,15 +160,24 @@ def _load_of(
     }
 
 
-def load_at(loads: Loads, component: str, part: str, power_hp: np.ndarray, weight_lb: float, use: str) -> pd.DataFrame:
-    """LOAD_COLUMNS of a ``part`` of a ``component`` in a truck of no special make: one row per power_hp (n,), at
+def load_at(
+    loads: Loads,
+    component: str,
+    part: str,
+    power_hp: np.ndarray,
+    weight_lb: float,
+    use: str,
+    own: Mapping[str, float] | None = None,
+) -> pd.DataFrame:
+    """LOAD_COLUMNS of a ``part`` of a ``component``, and DUTY_COLUMNS with their ends, in a truck of no special make: one row per power_hp (n,), at
     weight_lb in a ``use``.
 
-    ``loads``: tell what the part is and what is assumed. All but the part's own make is as assumed. Raises
-    AnalyticsError on a power or weight that is not above 0.
+    ``loads``: tell what the part is and what is assumed. own: figures of the truck's own (`assumptions.OWN`), which go before the part's sheet
+    as what was measured does. weight_lb: inf, not known. All else is as assumed. Raises AnalyticsError on a power or weight that is not above 0.
     """
     a, n = loads.assumptions, len(power_hp)
-    facts = _truck_facts(np.asarray(power_hp, float), np.full(n, float(weight_lb)), [use] * n, a)
+    weight = np.full(n, weight_lb if np.isfinite(weight_lb) else np.nan)
+    facts = _truck_facts(np.asarray(power_hp, float), weight, [use] * n, a, own)
     kind = np.full(n, loads.kinds.get(component, ""), dtype=object)
     made = loads.made(component, part)
     numbers = loads.records.parts.select_dtypes(float).columns
@@ -177,35 +186,44 @@ def load_at(loads: Loads, component: str, part: str, power_hp: np.ndarray, weigh
     return pd.DataFrame(columns)
 
 
-def _truck_facts(power_hp: np.ndarray, weight_lb: np.ndarray, uses: list[str], a: Assumptions) -> dict[str, Band]:
-    """_vehicle_facts of trucks of which power, weight and use alone are known."""
+def _truck_facts(
+    power_hp: np.ndarray, weight_lb: np.ndarray, uses: list[str], a: Assumptions, own: Mapping[str, float] | None = None
+) -> dict[str, Band]:
+    """_vehicle_facts of trucks of which power, weight, use and figures of their ``own`` (OWN) alone are known."""
     n = len(power_hp)
     mass = quantity("weight", weight_lb, unit="lb") * LB
-    unknown = _unknown(n)
+    told = {name: _told((own or {}).get(name, np.nan), n) for name in OWN}
     gasoline = np.full(n, a.fuel == "gasoline")
-    tyre, speed = _or_span(unknown, a.tyre_diameter), _speed(unknown, power_hp, gasoline, a)
-    by_use = {what: _or_use(unknown, what, uses, a) for what in BY_USE}
+    tyre = _or_span(told["tyre_diameter"], a.tyre_diameter)
+    speed, torque, share = _speed(told["engine_rpm"], power_hp, gasoline, a), told["torque"], told["driven_share"]
+    weighed = Band.of(lambda e: share.at(e) * mass / LB, share.assumed)
+
+    def brought(e: str) -> np.ndarray:
+        reckoned = engine_torque(power_hp * HP, speed.at(OPPOSITE[e]) * RPM)
+        return np.where(torque.assumed, reckoned, torque.at(e) * LBFT)
+
     return {
-        "engine": Band.of(lambda e: engine_torque(power_hp * HP, speed.at(_OPPOSITE[e]) * RPM), unknown.assumed),
-        "stall": _or_span(unknown, a.stall_ratio),
-        "axle_ratio": _or_span(unknown, a.axle_ratio),
+        "engine": Band.of(brought, torque.assumed & speed.assumed),
+        "stall": _or_span(told["stall_ratio"], a.stall_ratio),
+        "axle_ratio": _or_span(told["axle_ratio"], a.axle_ratio),
         "tyre": Band.of(lambda e: tyre.at(e) * INCH / 2, tyre.assumed),
         "mass": Band(mass, mass, mass, np.zeros(n, bool)),
-        "driven": _driven(mass, unknown, by_use["driven_wheels"], a),
-        "first_gear": _or_span(unknown, a.gear_ratios[0]),
-        "overdrive": _or_span(unknown, a.gear_ratios[-1]),
-        "line_pressure": unknown,
-        "converter_pressure": unknown,
-        "stall_rpm": unknown,
-        "friction": by_use["friction"],
-        "application": by_use["application"],
-        "trailer": by_use["trailer_weight"],
+        "driven": _driven(mass, weighed, _or_use(told["driven_wheels"], "driven_wheels", uses, a), a),
+        "first_gear": _or_span(told["first_gear"], a.gear_ratios[0]),
+        "overdrive": _or_span(told["overdrive"], a.gear_ratios[-1]),
+        "line_pressure": told["line_pressure"],
+        "converter_pressure": told["converter_pressure"],
+        "stall_rpm": told["stall_rpm"],
+        "friction": _or_use(_told(np.nan, n), "friction", uses, a),
+        "application": _or_use(_told(np.nan, n), "application", uses, a),
+        "trailer": _or_use(told["trailer_weight"], "trailer_weight", uses, a),
     }
 
 
-def _unknown(n: int) -> Band:
-    nothing = np.full(n, np.nan)
-    return Band(nothing, nothing, nothing, np.ones(n, bool))
+def _told(value: float, n: int) -> Band:
+    """A figure told of n trucks; NaN: not told."""
+    figure = np.full(n, float(value))
+    return Band(figure, figure, figure, np.isnan(figure))
 
 
 def _speed(told: Band, power_hp: np.ndarray, gasoline: np.ndarray, a: Assumptions) -> Band:
@@ -218,7 +236,7 @@ def _speed(told: Band, power_hp: np.ndarray, gasoline: np.ndarray, a: Assumption
 def _or_use(told: Band, what: str, uses: list[str], a: Assumptions) -> Band:
     """``told``, and where it is not known what is taken for the use."""
     return Band.of(
-        lambda e: np.where(told.assumed, np.array([_end(a.of_use(what, u), e) for u in uses]), told.at(e)), told.assumed
+        lambda e: np.where(told.assumed, np.array([a.of_use(what, u).at(e) for u in uses]), told.at(e)), told.assumed
     )
 
 
@@ -227,7 +245,7 @@ def _driven(mass: np.ndarray, weighed: Band, wheels: Band, a: Assumptions) -> Ba
     to the other where it is not known which."""
     share = {
         # an axle cannot weigh more than the truck
-        e: np.where(weighed.assumed, _end(a.driven_share, e), np.fmin(weighed.at(e) * LB / mass, 1.0))
+        e: np.where(weighed.assumed, a.driven_share.at(e), np.fmin(weighed.at(e) * LB / mass, 1.0))
         for e in ENDS
     }
     low = np.where(wheels.low >= 4, 1.0, share["low"])
@@ -281,7 +299,7 @@ def _vehicle_facts(records: Records, table: pd.DataFrame, a: Assumptions) -> dic
     made = Band(low=low, middle=power, high=high, assumed=np.isnan(power))
 
     def torque(e: str) -> np.ndarray:
-        reckoned = engine_torque(made.at(e) * HP, speed.at(_OPPOSITE[e]) * RPM)
+        reckoned = engine_torque(made.at(e) * HP, speed.at(OPPOSITE[e]) * RPM)
         return np.where(np.isfinite(told.at(e)), told.at(e) * LBFT, np.where(np.isfinite(stated), stated, reckoned))
 
     engine = Band.of(torque, told.assumed & rpm.assumed & ~np.isfinite(stated))
@@ -312,12 +330,8 @@ _OF_TRUCK = (
 ).split()
 
 
-def _end(span: Span, end: str) -> float:
-    return {"low": span.low, "": span.middle, "high": span.high}[end]
-
-
 def _or_span(band: Band, span: Span) -> Band:
-    return Band.of(lambda e: np.where(np.isfinite(band.at(e)), band.at(e), _end(span, e)), band.assumed)
+    return Band.of(lambda e: np.where(np.isfinite(band.at(e)), band.at(e), span.at(e)), band.assumed)
 
 
 def _latest(records: Records, table: pd.DataFrame, column: str, ended: bool = False, same_power: bool = False) -> Band:
@@ -394,26 +408,26 @@ def _by_gear(
     In the first gear the converter multiplies, at least 1 and at most the stall ratio times the share of torque the engine
     has at stall; in the others it is taken as coupled or locked, and for a lock-up clutch in all.
     """
-    other = _OPPOSITE[end]
+    other = OPPOSITE[end]
     output, lock = kind == "output shaft", kind == "converter"
-    launch = np.maximum(facts["stall"].at(end) * _end(a.torque_at_stall, end), 1.0)
+    launch = np.maximum(facts["stall"].at(end) * a.torque_at_stall.at(end), 1.0)
     mu, mass = facts["friction"].at(end), facts["mass"].middle
     # a weighed axle is known at rest; the transfer at slip comes on top
     with np.errstate(invalid="ignore"):
         share = facts["driven"].at(end) / mass
-    driven = traction.driven_axle_mass(mass, share, mu, _end(a.height, end))
+    driven = traction.driven_axle_mass(mass, share, mu, a.height.at(end))
     held = traction.slip_torque(mu, driven, facts["tyre"].at(end), facts["axle_ratio"].at(other))
     # the output shaft carries more in a lower gear; the input shaft of a truck that slips less
     gears = np.where(output, _gears(facts, a, end), _gears(facts, a, other))
     first = (np.arange(len(gears)) == 0)[:, None] & ~lock
     brought = facts["engine"].at(end) * np.where(first, launch, 1.0)
-    at_output = brought * gears * _end(a.efficiency, end)
-    return np.where(output, at_output, brought), held / np.where(output, 1.0, gears * _end(a.efficiency, other)), gears
+    at_output = brought * gears * a.efficiency.at(end)
+    return np.where(output, at_output, brought), held / np.where(output, 1.0, gears * a.efficiency.at(other)), gears
 
 
 def _gears(facts: dict[str, Band], a: Assumptions, end: str) -> np.ndarray:
     """Gear ratios (gears, n): the shop's, but for a first gear or an overdrive on record."""
-    ratios = [np.full(len(facts["mass"].middle), _end(g, end)) for g in a.gear_ratios]
+    ratios = [np.full(len(facts["mass"].middle), g.at(end)) for g in a.gear_ratios]
     ratios[-1] = facts["overdrive"].at(end)
     ratios[0] = facts["first_gear"].at(end)
     return np.array(ratios)
@@ -433,7 +447,7 @@ def _most(brought: np.ndarray, held: np.ndarray, gears: np.ndarray) -> GearTorqu
 def shear_yield(parts: pd.DataFrame, end: str) -> np.ndarray:
     """Shear yield of ``parts`` (a row each), Pa (n,), at an ``end`` of their ranges: by tensile yield where given, else
     by hardness; NaN outside the table of hardness, and where the hardness is of a skin alone."""
-    suffix = _SUFFIX[end]
+    suffix = SUFFIX[end]
     by_tensile = strength.shear_from_tensile(parts[f"tensile_yield_ksi{suffix}"].to_numpy() * KSI)
     by_hardness = strength.torsional_yield(parts[f"hardness_hrc{suffix}"].to_numpy())
     by_hardness = np.where(parts["skin_only"].to_numpy() == 1, np.nan, by_hardness)
@@ -446,7 +460,7 @@ _SECTIONS = ("outside_diameter", "spline_root_diameter")
 
 def _section_stress(torque_nm: np.ndarray, parts: pd.DataFrame, end: str) -> list[np.ndarray]:
     """Nominal shear, Pa, of the body and under the spline's teeth; NaN where not known."""
-    suffix, other = _SUFFIX[_OPPOSITE[end]], _SUFFIX[end]
+    suffix, other = SUFFIX[OPPOSITE[end]], SUFFIX[end]
     bore = np.nan_to_num(parts[f"bore_in{other}"].to_numpy()) * INCH
     return [shafts.shear_stress(torque_nm, parts[f"{c}_in{suffix}"].to_numpy() * INCH, bore) for c in _SECTIONS]
 
@@ -464,12 +478,12 @@ def _notch_factors(parts: pd.DataFrame, end: str) -> list[np.ndarray]:
     Under the teeth: as stated, else the range of spline roots. Of the body: by the radius of its fillet, where known, else as stated, else
     the range of fillets; both ranges by Peterson, from memory.
     """
-    suffix = _SUFFIX[end]
+    suffix = SUFFIX[end]
     stated = parts[f"stress_concentration{suffix}"].to_numpy()
-    radius = parts[f"fillet_radius_in{_SUFFIX[_OPPOSITE[end]]}"].to_numpy() * INCH
+    radius = parts[f"fillet_radius_in{SUFFIX[OPPOSITE[end]]}"].to_numpy() * INCH
     body = parts[f"outside_diameter_in{suffix}"].to_numpy() * INCH
     fillet = shafts.fillet_factor(radius, body, {"low": 0.25, "": 1.0, "high": 4.0}[end])
-    root, fillets = (_end(Span(*shafts.CONCENTRATION[c]), end) for c in ("spline root", "fillet"))
+    root, fillets = (Span(*shafts.CONCENTRATION[c]).at(end) for c in ("spline root", "fillet"))
     # a shaft whose spline nobody measured has one all the same
     usual = np.where(np.isnan(parts["spline_root_diameter_in"].to_numpy()), root, fillets)
     filled = np.where(np.isfinite(stated), stated, usual)
@@ -490,7 +504,7 @@ def _stress_margin(
     notch, under a shock by the application factor; without, of the plain body under the steady torque."""
     out = {}
     for end in ENDS:
-        other = _OPPOSITE[end]
+        other = OPPOSITE[end]
         if facts is None:
             stress = nominal_stress(torque[other], parts, other)
         else:
@@ -508,21 +522,21 @@ def _clutch_margin(
     clutch = is_lock | (kind == "clutch pack")
     recorded = {e: np.where(is_lock, facts["converter_pressure"].at(e), facts["line_pressure"].at(e)) for e in ENDS}
     for end in ENDS:
-        suffix = _SUFFIX[end]
-        usual = np.where(is_lock, _end(a.converter_pressure, end), _end(a.line_pressure, end))
+        suffix = SUFFIX[end]
+        usual = np.where(is_lock, a.converter_pressure.at(end), a.line_pressure.at(end))
         stated = parts[f"apply_pressure_psi{suffix}"].to_numpy()
         pressure = np.where(np.isfinite(recorded[end]), recorded[end], np.where(np.isfinite(stated), stated, usual))
-        spring = np.nan_to_num(parts[f"return_spring_lbf{_SUFFIX[_OPPOSITE[end]]}"].to_numpy()) * LBF
+        spring = np.nan_to_num(parts[f"return_spring_lbf{SUFFIX[OPPOSITE[end]]}"].to_numpy()) * LBF
         force = clutches.apply_force(
             pressure * PSI, parts[f"piston_area_sqin{suffix}"].to_numpy() * SQUARE_INCH, spring
         )
         lining = parts[f"lining_friction{suffix}"].to_numpy()
-        friction = np.where(np.isfinite(lining), lining, _end(a.lining_friction, end))
+        friction = np.where(np.isfinite(lining), lining, a.lining_friction.at(end))
         radius = clutches.mean_radius(
             parts[f"lining_outside_diameter_in{suffix}"].to_numpy() * INCH / 2,
             parts[f"lining_inside_diameter_in{suffix}"].to_numpy() * INCH / 2,
         )
         capacity = clutches.torque_capacity(force, friction, radius, parts[f"faces{suffix}"].to_numpy())
-        margin[end] = np.where(clutch, capacity / torque[_OPPOSITE[end]], np.nan)
+        margin[end] = np.where(clutch, capacity / torque[OPPOSITE[end]], np.nan)
     assumed = np.isnan(recorded[""]) & parts["apply_pressure_psi"].isna().to_numpy()
     return margin, assumed, parts["lining_friction"].isna().to_numpy()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from enum import Enum, auto
 
 import numpy as np
@@ -10,12 +10,12 @@ import pandas as pd
 
 from analytics.driveline import clutches, inertia, shafts, splines
 from analytics.driveline.assumptions import Span
-from analytics.driveline.load import ENDS, SHAFTS, Loads, load_at, nominal_stress, notch_stress, shear_yield
+from analytics.driveline.bands import ENDS, SUFFIX
+from analytics.driveline.load import SHAFTS, Loads, load_at, nominal_stress, notch_stress, shear_yield
 from analytics.driveline.units import INCH, KSI, LBF, LBFT, PSI, RPM, SQUARE_INCH, to_trade
 
 FACT_COLUMNS = ["what", "least", "middle", "most", "unit"]
 _GALLONS_MINUTE = 231 * INCH**3 / 60  # m³/s: a US gallon is 231 cubic inches
-_SUFFIX = {"low": "_low", "": "", "high": "_high"}
 
 
 class Fact(Enum):
@@ -50,19 +50,27 @@ class Fact(Enum):
     RELEASE_FLOW = auto()  # at 50, 100 and 150 psi
 
 
-def part_facts(loads: Loads, component: str, part: str, power_hp: float, weight_lb: float, use: str) -> pd.DataFrame:
-    """FACT_COLUMNS of a ``part`` of a ``component`` in a truck of power_hp, weight_lb and ``use``, all else as
+def part_facts(
+    loads: Loads,
+    component: str,
+    part: str,
+    power_hp: float,
+    weight_lb: float,
+    use: str,
+    own: Mapping[str, float] | None = None,
+) -> pd.DataFrame:
+    """FACT_COLUMNS of a ``part`` of a ``component`` in a truck of power_hp, weight_lb, ``use`` and figures of its ``own`` (see `load_at`), all else as
     ``loads`` assume; what: a `Fact`. Nothing is put where nothing is known: a part whose make is not on record has its
     torque alone."""
     a = loads.assumptions
-    at = load_at(loads, component, part, np.array([power_hp]), weight_lb, use).iloc[0]
+    at = load_at(loads, component, part, np.array([power_hp]), weight_lb, use, own).iloc[0]
     rows: list[list[object]] = []
 
     def add(what: Fact, values: Sequence[float], unit: str) -> None:
         if np.isfinite(values[1]):
             rows.append([what, *sorted(map(float, values)), unit])
 
-    torque = {e: float(at[f"torque_at_shaft_lbft{_SUFFIX[e]}"]) for e in ENDS}
+    torque = {e: float(at[f"torque_at_shaft_lbft{SUFFIX[e]}"]) for e in ENDS}
     add(Fact.TORQUE, tuple(torque.values()), "lb ft")
     add(Fact.TORQUE_CAPPED, _of(at, "torque_capped_lbft"), "lb ft")
     made, kind = loads.made(component, part), loads.kinds.get(component, "")
@@ -85,7 +93,7 @@ def part_facts(loads: Loads, component: str, part: str, power_hp: float, weight_
         (Fact.HUB_STRESS, "hub_stress_ksi", "ksi"),
         (Fact.SHIFT_HEAT, "shift_heat_jmm2", "J/mm²"),
     ):
-        add(fact, (float(at[column]),) * 3, unit)
+        add(fact, _of(at, column), unit)
     si = np.array(list(torque.values())) * LBFT
     if kind in SHAFTS:
         _shaft_facts(add, at, one, si)
@@ -96,7 +104,7 @@ def part_facts(loads: Loads, component: str, part: str, power_hp: float, weight_
 
 
 def _of(at: pd.Series, column: str) -> list[float]:
-    return [float(at[f"{column}{_SUFFIX[e]}"]) for e in ENDS]
+    return [float(at[f"{column}{SUFFIX[e]}"]) for e in ENDS]
 
 
 def _three(one: pd.DataFrame, column: str, unit: float = 1.0) -> np.ndarray:
@@ -146,12 +154,21 @@ def _clutch_facts(add: Callable, at: pd.Series, one: pd.DataFrame, torque: np.nd
     add(Fact.CLUTCH_MARGIN, margin, "")
     add(Fact.CLUTCH_MARGIN_CAPPED, _of(at, "clutch_margin_capped"), "")
     add(Fact.CLUTCH_TORQUE, to_trade(margin * torque[::-1], LBFT), "lb ft")
-    area = _three(one, "piston_area_sqin", SQUARE_INCH)[1]
-    radii = (_three(one, f"lining_{c}_diameter_in", INCH / 2)[1] for c in ("outside", "inside"))
-    friction = one["lining_friction"].fillna(lining.middle).to_numpy(float)
-    spring = one["return_spring_lbf"].fillna(0.0).to_numpy(float) * LBF
-    faces = one["faces"].to_numpy(float)
-    needed = clutches.pressure_for_torque(torque, area, friction, clutches.mean_radius(*radii), faces, spring)
+    # the most torque on the least area, friction and faces against the stiffest spring needs the most
+    area, outer, inner, faces, friction = (
+        _three(one, c, unit)[::-1]
+        for c, unit in (
+            ("piston_area_sqin", SQUARE_INCH),
+            ("lining_outside_diameter_in", INCH / 2),
+            ("lining_inside_diameter_in", INCH / 2),
+            ("faces", 1.0),
+            ("lining_friction", 1.0),
+        )
+    )
+    friction = np.where(np.isfinite(friction), friction, (lining.high, lining.middle, lining.low))
+    spring = np.nan_to_num(_three(one, "return_spring_lbf", LBF))
+    radius = clutches.mean_radius(outer, inner)
+    needed = clutches.pressure_for_torque(torque, area, friction, radius, faces, spring)
     add(Fact.PRESSURE_NEEDED, needed / PSI, "psi")
     if kind == "converter":
         passage = _three(one, "release_area_sqin", SQUARE_INCH)[1]

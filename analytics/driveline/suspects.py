@@ -11,6 +11,7 @@ from functools import reduce
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from analytics.driveline.assumptions import Assumptions
 from analytics.driveline.load import SHAFTS, Loads
@@ -84,12 +85,9 @@ def find_suspects(loads: Loads) -> Suspects:
     table, a = loads.table, loads.assumptions
     kind = table["component"].map(loads.kinds).to_numpy()
     values = {rule: table[r.column].to_numpy(float) for rule, r in RULES.items()}
-    limits = {rule: _limit(r, a) for rule, r in RULES.items()}
+    limits = {rule: limit_of(rule, a) for rule in RULES}
     told = {rule: np.isfinite(value) & np.isin(kind, RULES[rule].kinds) for rule, value in values.items()}
-    broken = {
-        rule: told[rule] & ((value > limits[rule]) if RULES[rule].over else (value < limits[rule]))
-        for rule, value in values.items()
-    }
+    broken = {rule: told[rule] & breaks(RULES[rule], value, limits[rule]) for rule, value in values.items()}
     asked = {rule: np.isin(kind, r.kinds) if r.always else told[rule] for rule, r in RULES.items()}
     failed = counts_as_failure(table)
     names = ["serial", "component", "part", "ended_on", "finding", "cause"]
@@ -109,8 +107,14 @@ def find_suspects(loads: Loads) -> Suspects:
     )
 
 
-def _limit(rule: Rule, a: Assumptions) -> float:
-    return float(getattr(a, rule.limit)) if rule.limit else 1.0
+def limit_of(rule: str, a: Assumptions) -> float:
+    """What the figure of a ``rule`` is held against, under the assumptions (``a``)."""
+    return float(getattr(a, RULES[rule].limit)) if RULES[rule].limit else 1.0
+
+
+def breaks(rule: Rule, value: ArrayLike, limit: float) -> np.ndarray:
+    """Whether figures break a ``rule``: value beyond its limit; never where it is NaN."""
+    return np.greater(value, limit) if rule.over else np.less(value, limit)
 
 
 def more_often(hit: np.ndarray, of: np.ndarray, others: np.ndarray, of_others: np.ndarray) -> float:

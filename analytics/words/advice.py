@@ -12,11 +12,12 @@ from analytics.advice.chance import Chance
 from analytics.errors import AnalyticsError
 from analytics.reasons import Advised
 from analytics.words.cautions import CAUTIONS
+from analytics.words.load import GRADE, LOWEST_LINE, broken_words
 from analytics.words.phrases import capital, listed, many, money, numbered, percent, plural, weight
 from analytics.words.saying import say, texts
 
 #: those of the cautions that a customer needs on half a page
-CAUTIONS_SHORT = CAUTIONS[:5]
+CAUTIONS_SHORT = (*CAUTIONS[:5], LOWEST_LINE)
 #: headings of the table of a page
 HEADINGS = ["component", "fit", "of 100 like it fail", "price", "what stands behind it"]
 
@@ -47,11 +48,20 @@ texts(
         Advised.PRESSURE_TOO_HIGH: "the converter's apply pressure, {psi:,.0f} psi, is above {most:,.0f}",
         Advised.NEEDS_PRESSURE: "{part} needs {low:,.0f} to {high:,.0f} psi of apply pressure to hold it",
         Advised.LETS_THROUGH: "the release passage of {part} lets {low:.1f} to {high:.1f} US gal/min through at 50 to 150 psi",
+        Advised.ON_A_GRADE: lambda part, low, high, trailer_low, trailer_high, wanted: (
+            f"{GRADE} with a trailer of {_range(trailer_low, trailer_high)} lb the lock-up of {part} holds {low:.2f} to {high:.2f} times the torque, and {wanted:g} is the least "
+            "to ask of it (common practice, no source)"
+        ),
+        Advised.BREAKS_RULE: lambda part, rule, value, limit: f"{part}, {broken_words(rule, value, limit)}",
         Advised.FITTED_WITH: (
             "{so} of {built} built with {part} have {other} {usual} beside it, not {chosen}: ask why before they are parted"
         ),
     }
 )
+
+
+def _range(low: float, high: float) -> str:
+    return f"{low:,.0f}" if low == high else f"{low:,.0f} to {high:,.0f}"
 
 
 # ---- pieces ------------------------------------------------------------------------------------------------------------
@@ -127,10 +137,27 @@ def first_words(advice: Advice) -> tuple[str, ...]:
         for c, decided in advice.doubts
         if c.margin is not None
     ]
+    if advice.trailer_lb[1] > 0 and isfinite(advice.truck.weight_lb):
+        lines.append(_towed(advice.truck.weight_lb, *advice.trailer_lb))
+    if advice.strained:
+        told = listed([say(r) for r in advice.strained])
+        lines.append(f"By the rules of thumb, with what is not known at its middle, too much is asked of {told}.")
     if advice.outside:
         lines.append(f"This truck lies outside the records: {listed([say(r) for r in advice.outside])}.")
         lines += [_near(n) for n in advice.nearest]
     return tuple(lines)
+
+
+def _towed(truck_lb: float, low: float, high: float) -> str:
+    told = (
+        ""
+        if low == high
+        else f"What does its trailer weigh? {_range(low, high)} lb is taken (common practice, no source). "
+    )
+    return (
+        f"{told}With its trailer it weighs {_range(truck_lb + low, truck_lb + high)} lb: see first that truck, hitch, tyres and brakes are rated for that, else stop. The records "
+        "know trucks without their trailers, so a heavier one than usual is in no share that fails."
+    )
 
 
 def _margin(m: Margin, decided: str) -> str:
@@ -438,7 +465,13 @@ def spoken(advice: Advice) -> tuple[str, ...]:
         told = component_words(advice, one)
         lines.append(f"{capital(one.component)}: {told[0]}")
         lines += [f"  {line}" for line in told[1:]]
-    return (*lines, *whole_words(advice), *together_words(advice), *basis_words(advice))
+    return (
+        *lines,
+        *whole_words(advice),
+        *together_words(advice),
+        *basis_words(advice),
+        " ".join((*CAUTIONS[:2], LOWEST_LINE)),
+    )
 
 
 def summary(advice: Advice) -> str:

@@ -8,12 +8,13 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 
+from analytics.driveline import duties
 from analytics.driveline.assumptions import Assumptions, Span
 from analytics.driveline.damage import SN_MEDIAN, comeback_ratio, life_ratio
 from analytics.driveline.load import LOAD_COLUMNS, SHAFTS, Loads
 from analytics.driveline.part_facts import Fact
 from analytics.driveline.splines import life_exponents
-from analytics.driveline.suspects import RULES, SAID_AT
+from analytics.driveline.suspects import RULES, SAID_AT, limit_of
 from analytics.ratings.by_load import APART, Compared, Explained, LoadRating, Reading, Taken
 from analytics.ratings.load_review import (
     LoadReview,
@@ -82,6 +83,8 @@ _DECIDES = {
     "trailer_weight": "power on a grade",
 }
 _HANDBOOK = "handbook form, with the factor of a shock, life factor 1 (10,000 full torques)"
+#: the long grade of the rules
+GRADE = f"on a {duties.GRADE:.0%} grade at {duties.GRADE_MPH:g} mph"
 #: a figure of a part, and what it rests on
 _FACTS = {
     Fact.TORQUE: ("torque the engine brings", "through the converter, worst gear"),
@@ -116,14 +119,14 @@ _FACTS = {
     Fact.CLUTCH_TORQUE: ("torque it holds", "friction x force x mean radius x faces"),
     Fact.PRESSURE_NEEDED: ("pressure it needs to hold that", "the same, turned round"),
     Fact.GRADE_TORQUE: (
-        "torque on a 6% grade at 55 mph with a trailer, for as long as it lasts",
-        "(m g sin θ + rolling + air) v in overdrive, no more than the engine brings; all at its middle",
+        f"torque {GRADE} with a trailer, for as long as it lasts",
+        "(m g sin θ + rolling + air) v in overdrive, no more than the engine brings",
     ),
     Fact.GRADE_MARGIN: ("what its lock-up holds over that", "1.3 at the least (common practice, no source)"),
-    Fact.HUB_STRESS: ("tension in the hub of its spline, under a shock", "spline handbook; all at its middle"),
+    Fact.HUB_STRESS: ("tension in the hub of its spline, under a shock", "spline handbook"),
     Fact.SHIFT_HEAT: (
         "heat of a full-throttle shift on its lining",
-        "(T + I Δω/Δt) Δω Δt/2 over the lining; all at its middle",
+        "(T + I Δω/Δt) Δω Δt/2 over the lining",
     ),
     Fact.RELEASE_FLOW: ("oil through its release passage at 50, 100, 150 psi", "sharp-edged orifice, C 0.61"),
 }
@@ -157,8 +160,9 @@ ASK = (
     "the speed it is made at is torque by guess: size to the high end and 10% more."
 )
 #: of every part, beside its margin
+LOWEST_LINE = "A truck is good only to its lowest line: one strong part among weak ones moves the break to the next."
 _AT_WORK = (
-    "A truck is good only to its lowest line: one strong part among weak ones moves the break to the next.",
+    LOWEST_LINE,
     "Never run a truck with its wheels off the ground unattended; chock both axles, and don't trust park while you work on it or hook up a trailer.",
 )
 _SPINNING = "Keep to the speed limits and the balance of shafts, drums and converter, and fit the driveshaft loop: what bursts at speed kills."
@@ -419,7 +423,7 @@ def _compare(p: float) -> str:
 
 
 def _limit(rule: str, a: Assumptions) -> float:
-    return a.converter_pressure_max if rule == "converter pressure" else float(getattr(a, RULES[rule].limit))
+    return a.converter_pressure_max if rule == "converter pressure" else limit_of(rule, a)
 
 
 #: a rule, by its limit
@@ -432,7 +436,7 @@ _RULES: dict[str, Callable[[float], str]] = {
     "shift heat": lambda x: f"a full-throttle shift puts more than {x:g} J on each mm² of lining (from memory)",
     "release passage": lambda x: f"its oil carries off less than {x:.0%} of the heat of a stall (judgement)",
     "grade": lambda x: (
-        f"the lock-up clutch holds less than {x:g} times what the trailer asks on a 6% grade at 55 mph (common practice, no source)"
+        f"the lock-up clutch holds less than {x:g} times what the trailer asks {GRADE} (common practice, no source)"
     ),
 }
 _VALUES: dict[str, Callable[[float, float], str]] = {
@@ -443,6 +447,11 @@ _VALUES: dict[str, Callable[[float, float], str]] = {
     "release passage": lambda v, least: f"release passage carries about {v:.0%} of a stall's heat, under {least:.0%}",
     "grade": lambda v, least: f"lock-up holds about {v:.2f} times the grade, under {least:g}",
 }
+
+
+def broken_words(rule: str, value: float, limit: float) -> str:
+    """A ``rule`` that a part breaks: its ``value`` beside the ``limit``."""
+    return _VALUES[rule](value, limit)
 
 
 def over_limit_words(review: LoadReview) -> tuple[str, ...]:
@@ -463,7 +472,7 @@ def over_limit_words(review: LoadReview) -> tuple[str, ...]:
 def suspects_table(review: LoadReview) -> pd.DataFrame:
     """The failures marked, and the rules each broke. review: of the loads."""
     a, found = review.loads.assumptions, review.suspects.table
-    said = [_VALUES[r.rule](r.value, _limit(r.rule, a)) for r in found.itertuples()]
+    said = [broken_words(r.rule, r.value, _limit(r.rule, a)) for r in found.itertuples()]
     keys = ["serial", "component", "part", "failed_on", "finding", "cause"]
     lines = found.assign(rule=said).groupby("at", sort=False)["rule"].agg("; ".join)
     return found.drop_duplicates("at").set_index("at")[keys].assign(rule=lines).reset_index(drop=True)

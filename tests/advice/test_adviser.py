@@ -18,7 +18,9 @@ from analytics.errors import AnalyticsError
 from analytics.kept import CACHE
 from analytics.ratings.promise import Promise
 from analytics.reasons import Advised, reason
+from analytics.report.advice_page import advice_html
 from analytics.words.advice import advice_table, more_words, page_rows, spoken
+from tests.driveline.shops import LOCKUP
 from tests.small_door import COSTS, frames_of
 from tests.small_shop import TOML, build, returned, write_shop
 
@@ -133,6 +135,77 @@ def test_the_converters_pressure_over_its_rule_is_refused(asked):
     assert component(advice, "converter").choices[0].rules[0].code is Advised.PRESSURE_TOO_HIGH
 
 
+@pytest.fixture(scope="module")
+def towers(tmp_path_factory):
+    """The shop with a lock-up clutch on file, whose sheet states an apply pressure."""
+    folder = tmp_path_factory.mktemp("towers") / "shop"
+    shop_of(folder)
+    made = pd.read_csv(folder / "parts.csv")
+    pd.concat([made, pd.DataFrame([LOCKUP | {"apply_pressure": "150-180 psi"}])]).to_csv(
+        folder / "parts.csv", index=False
+    )
+    return adviser(read(folder))
+
+
+def test_the_pressure_of_the_truck_goes_before_that_of_the_sheet(towers):
+    high = component(towers.ask(Wish(420, 7000, "tow")), "converter").choices[0].margin.high
+    own = component(towers.ask(Wish(420, 7000, "tow", own=(("converter_pressure", 90.0),))), "converter").choices[0]
+    assert own.margin.high == pytest.approx(high * 90 / 180)
+
+
+def test_a_weight_with_its_trailer_is_split_and_the_grade_is_told(towers):
+    alone, both = (
+        towers.ask(Wish(420, weight, "tow", own=(("trailer_weight", 14_000.0), ("converter_pressure", 90.0))))
+        for weight in ("8,000 lb", "22,000 lb combined")
+    )
+    assert alone.truck.weight_lb == both.truck.weight_lb == 8000
+    told = spoken(both)
+    assert told == spoken(alone)
+    assert any(line.startswith("By the rules of thumb") and "times the grade, under 1.3" in line for line in told)
+    assert "on a 6% grade at 55 mph with a trailer of 14,000 lb the lock-up of C holds" in "\n".join(told)
+    assert any("With its trailer it weighs 22,000 lb" in line for line in told)
+    unsaid = "\n".join(spoken(towers.ask(Wish(420, 8000, "tow"))))
+    assert "What does its trailer weigh? 5,000 to 14,000 lb is taken" in unsaid
+    assert "a trailer of 5,000 to 14,000 lb" in unsaid
+    light = towers.ask(Wish(420, 8000, "tow", own=(("trailer_weight", 2000.0), ("converter_pressure", 170.0))))
+    assert not light.strained
+    assert not towers.ask(
+        Wish(420, 8000, "street", own=(("converter_pressure", 90.0),))
+    ).strained  # no trailer, no grade
+
+
+def test_a_shop_without_weights_has_its_margins_all_the_same(tmp_path):
+    shop_of(tmp_path)
+    builds = pd.read_csv(tmp_path / "builds.csv").drop(columns="weight")
+    builds.to_csv(tmp_path / "builds.csv", index=False)
+    own = component(adviser(read(tmp_path)).ask(Wish(420, "", "tow")))
+    assert own.pick.margin.low > 0
+    assert own.pick.margin.limited == "not known"
+
+
+@pytest.mark.parametrize(
+    ("said", "uses"),
+    [
+        ("daily driver", ("street",)),
+        ("tow and daily", ("street", "towing")),
+        ("street racing", ("street", "street racing")),
+        ("daily, sled pulls in summer", ("street", "daily, sled pulls in summer")),
+        ("racing", ("racing",)),
+    ],
+)
+def test_what_asks_more_of_a_truck_than_the_uses_named_is_no_such_use(asked, said, uses):
+    advice = asked.ask(Wish(420, 7000, said))
+    assert advice.truck.uses == uses
+    assert (component(advice).pick is None) == (uses[-1] == said)
+
+
+def test_every_answer_ends_with_the_lowest_line_and_what_comes_first(asked):
+    advice = asked.ask(Wish(420, 7000, "street"))
+    for told in (spoken(advice)[-1], advice_html(advice)):
+        assert "good only to its lowest line" in told
+        assert "no safety certificate" in told
+
+
 def test_its_own_figures_narrow_what_is_assumed(asked):
     usual, own = (
         asked.ask(Wish(420, 7000, "street", own=o)) for o in ((), (("stall_ratio", 1.9), ("engine_rpm", 2900.0)))
@@ -185,6 +258,8 @@ def test_the_whole_lasts_where_each_part_does(asked):
         (Wish(500, 7000, "street", life=-5), "How long shall it last?"),
         (Wish(500, 7000, "street", passes=300), "Too few such trucks have both passes and miles"),
         (Wish(500, 7000, "street", own=(("wheelbase", 140.0),)), "is no figure of a truck"),
+        (Wish(500, 7000, "street", own=(("driven_wheels", 6.0),)), "give a number from 2 to 4"),
+        (Wish(500, "16,000 lb with trailer", "tow", own=(("trailer_weight", 15_000.0),)), "trailer's weight beside it"),
     ],
 )
 def test_what_cannot_be_or_is_missing_comes_back_as_a_question(asked, wish, question):

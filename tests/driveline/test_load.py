@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -9,7 +11,9 @@ from hypothesis import strategies as st
 
 from analytics.driveline import shafts, strength
 from analytics.driveline.assumptions import BY_USE, Assumptions, Span, assumptions_for
-from analytics.driveline.load import ENDS, LOAD_COLUMNS, _by_gear, _load_of, _truck_facts, load_at
+from analytics.driveline.bands import ENDS
+from analytics.driveline.duties import DUTY_COLUMNS
+from analytics.driveline.load import LOAD_COLUMNS, _by_gear, _load_of, _truck_facts, load_at
 from analytics.driveline.part_facts import Fact, part_facts
 from analytics.driveline.units import INCH, LBFT, MPA
 from analytics.errors import AnalyticsError, RecordsError
@@ -315,8 +319,6 @@ def anything_assumed(draw):
        inside=st.lists(st.floats(0, 1), min_size=9, max_size=9))  # fmt: skip
 def test_every_truck_inside_the_ranges_carries_a_load_inside_the_range(a, kind, inside):
     """low <= load <= high for any choice inside the ranges: the ends are the ends."""
-    from dataclasses import replace
-
     import pandas as pd
 
     from analytics.records.part_sheet import COLUMNS
@@ -445,6 +447,98 @@ def test_facts_of_a_part(tmp_path):
     assert Fact.RELEASE_FLOW in lock.index
     bare = loads_of(tmp_path / "bare", FIXED)
     assert part_facts(bare, "input shaft", "A", 700.0, 8000.0, "street")["what"].iat[0] == Fact.TORQUE
+
+
+OWN_FIGURES = {
+    "stall_ratio": 1.9, "stall_rpm": 2400, "axle_ratio": 3.73, "tyre_diameter": 33, "driven_wheels": 2, "first_gear": 3.1, "overdrive": 0.7,
+    "trailer_weight": 13_800, "converter_pressure": 110, "line_pressure": 140, "torque": 1250,
+}  # fmt: skip
+PACK = {
+    "component": "clutch pack",
+    "part": "P",
+    "faces": "10-12",
+    "piston_area": "17-18 sq in",
+    "return_spring": "150-200 lbf",
+}
+PACK |= {"lining_outside_diameter": "6.3-6.4 in", "lining_inside_diameter": "5.1 in", "lining_friction": "0.11-0.13"}
+HUB = {"spline_pitch_diameter": "1.29 in", "spline_length": "1.4 in", "spline_tooth_depth": "0.04-0.05 in"}
+ALL_KINDS = [SHAFT | HUB | {"hub_diameter": "1.6 in"}, LOCKUP | {"release_area": "0.05 sq in"}, PACK]
+WITH_PACK = '"clutch pack" = "clutch_pack"\n'
+KINDS = (("input shaft", "A"), ("converter", "C"), ("clutch pack", "P"))
+
+
+def test_a_truck_asked_about_gets_the_load_it_would_have_on_record(tmp_path):
+    """Its own figures go before the part's sheet and what is assumed, as a measure on record does; a pressure of its own was passed over where the
+    sheet of parts stated one."""
+    parts = [p | ({"apply_pressure": "150-180 psi"} if "piston_area" in p else {}) for p in ALL_KINDS]
+    build_ = build("T-111", use="towing", clutch_pack="P", **OWN_FIGURES)
+    loads = loads_of(tmp_path, WITH_PACK, builds=[build_], parts=parts)
+    for component, part in KINDS:
+        at = load_at(loads, component, part, np.array([700.0]), 8000.0, "towing", OWN_FIGURES).iloc[0]
+        recorded = row(loads, component)
+        for column in (c for c in LOAD_COLUMNS if c != "pressure_margin"):
+            assert at[column] == pytest.approx(recorded[column], nan_ok=True), column
+    weak, usual = (
+        load_at(loads, "converter", "C", np.array([700.0]), 8000.0, "towing", own).iloc[0]["clutch_margin_high"]
+        for own in ({"converter_pressure": 110.0}, {})
+    )
+    assert weak / usual == pytest.approx(110 / 180)
+    # a speed of its own stands for the torque where that is not told
+    told = load_at(loads, "converter", "C", np.array([700.0]), 8000.0, "towing", {"engine_rpm": 2600.0}).iloc[0]
+    assert told["torque_at_shaft_lbft_low"] == told["torque_at_shaft_lbft_high"] == pytest.approx(700 * 5252.113 / 2600)
+
+
+def test_at_the_pressure_a_clutch_needs_it_just_holds(tmp_path):
+    """The most that is asked holds at the worst of torque, friction, area and springs, the least at the best: told for middle friction alone, a pack set
+    to it slipped."""
+    loads = loads_of(tmp_path, WITH_PACK, builds=[build("T-111", clutch_pack="P")], parts=ALL_KINDS)
+    for component, part, name in (("converter", "C", "converter_pressure"), ("clutch pack", "P", "line_pressure")):
+        needed = part_facts(loads, component, part, 700.0, 8000.0, "street").set_index("what").loc[Fact.PRESSURE_NEEDED]
+        for end, margin in (
+            ("most", "clutch_margin_low"),
+            ("middle", "clutch_margin"),
+            ("least", "clutch_margin_high"),
+        ):
+            at = load_at(loads, component, part, np.array([700.0]), 8000.0, "street", {name: needed[end]}).iloc[0]
+            assert at[margin] == pytest.approx(1.0, abs=2e-3 if end == "middle" else 1e-9)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_a_truck_asks_lies_between_its_ends(tmp_path, seed):
+    """Hub, heat, release and grade of any truck inside the ranges lie inside theirs, and each range is open."""
+    loads = loads_of(tmp_path, WITH_PACK, builds=[build("T-111", clutch_pack="P")], parts=ALL_KINDS)
+    rng, a = np.random.default_rng(seed), loads.assumptions
+    own = {"engine_rpm": a.speed(np.array([700.0]), np.array([False])), "trailer_weight": (5000.0, 14_000.0)}
+    spans = {k: (getattr(a, k).low, getattr(a, k).high) for k in ("stall_ratio", "axle_ratio", "tyre_diameter")}
+    spans |= own | {"overdrive": (0.65, 0.8), "converter_pressure": (130.0, 180.0), "line_pressure": (150.0, 210.0)}
+    figures = {k: float(rng.uniform(*np.ravel(ends))) for k, ends in spans.items()} | {"stall_rpm": 2400.0}
+    drawn = replace(
+        a,
+        **{
+            k: Span(v, v)
+            for k in (
+                "torque_at_stall",
+                "efficiency",
+                "rotating_inertia",
+                "shift_drop",
+                "shift_time",
+                "lining_friction",
+            )
+            for v in (float(rng.uniform(getattr(a, k).low, getattr(a, k).high)),)
+        },
+    )
+    seen = set()
+    for component, part in KINDS:
+        wide = load_at(loads, component, part, np.array([700.0]), 8000.0, "towing", {"stall_rpm": 2400.0}).iloc[0]
+        inner = load_at(
+            replace(loads, assumptions=drawn), component, part, np.array([700.0]), 8000.0, "towing", figures
+        )
+        for column in filter(lambda c: np.isfinite(wide[c]), DUTY_COLUMNS):
+            seen.add(column)
+            low, high = wide[f"{column}_low"], wide[f"{column}_high"]
+            assert low < wide[column] < high
+            assert low * (1 - 1e-9) <= inner[column].iloc[0] <= high * (1 + 1e-9)
+    assert seen == set(DUTY_COLUMNS)
 
 
 def test_strength_beyond_the_table_of_hardness_is_not_made_up(tmp_path):
