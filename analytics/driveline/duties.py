@@ -36,7 +36,9 @@ def duties(
     trailer, in overdrive; grade_margin: what a lock-up clutch holds over that.
     """
     locks, packs = kind == "converter", kind == "clutch pack"
-    grade = {end: _on_a_grade(facts, a, end) for end in ENDS}
+    # a pack or an intermediate shaft turns at a ratio of its own
+    own = np.where(np.isin(kind, ("clutch pack", "intermediate shaft")), parts["torque_ratio"].fillna(1.0), 1.0)
+    grade = {end: _on_a_grade(facts, a, end) * own for end in ENDS}
     found: dict[str, np.ndarray] = {}
     for end in ENDS:
         other = OPPOSITE[end]

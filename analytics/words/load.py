@@ -19,6 +19,8 @@ from analytics.ratings.by_load import APART, Compared, Explained, LoadRating, Re
 from analytics.ratings.load_review import (
     LoadReview,
     facts_of,
+    has_margin,
+    margin_at,
     reference_power,
     usual_use,
 )
@@ -51,25 +53,26 @@ _ASSUMED = {
     "overdrive": ("overdrive", ""),
 }
 _CAP = "what the tyres hold, so the capped figures alone"
-_SHOCK = "what a shift adds for a moment"
+_GRADE = "what the tyres hold, so the capped figures, and torque on a grade"
+_SHOCK = "what a shift adds for a moment, and its heat"
 #: what is assumed, and what it decides
 _DECIDES = {
     "engine_rpm": "torque, so every margin: the slow end brings the most",
     "fuel": "engine speed, where a truck's fuel is not on record",
     "stall_ratio": "torque of a launch, so shafts and packs; not the lock-up clutch",
-    "torque_at_stall": "torque of a launch",
-    "gear_ratios": "torque of the output shaft; of the others what the tyres hold",
-    "axle_ratio": _CAP,
-    "tyre_diameter": _CAP,
+    "torque_at_stall": "torque of a launch, and heat of a stall",
+    "gear_ratios": "torque of the output shaft; of the others what the tyres hold, and torque on a grade",
+    "axle_ratio": _GRADE,
+    "tyre_diameter": _GRADE,
     "driven_share": f"{_CAP}, with two driven wheels",
     "height": f"{_CAP}, with two driven wheels",
-    "efficiency": "torque of the output shaft; of the others what the tyres hold",
+    "efficiency": "torque of the output shaft; of the others what the tyres hold, and torque on a grade",
     "lining_friction": "what a clutch holds",
     "rotating_inertia": _SHOCK,
     "shift_drop": _SHOCK,
     "shift_time": _SHOCK,
-    "line_pressure": "what a clutch pack holds",
-    "converter_pressure": "what a lock-up clutch holds",
+    "line_pressure": "what a clutch pack holds, where neither truck nor part says",
+    "converter_pressure": "what a lock-up clutch holds, where neither truck nor part says",
     "converter_pressure_max": "which converters are suspects",
     "clutch_margin_min": "which clutches are suspects",
     "hub_stress_max": "which shafts are suspects for their hub",
@@ -79,8 +82,21 @@ _DECIDES = {
     "sn_exponent": "what a measured exponent is held against; no margin and no rating",
     "friction": _CAP,
     "driven_wheels": _CAP,
-    "application": "the margin of a shaft",
+    "application": "the margin of a shaft, and tension in its hub",
     "trailer_weight": "power on a grade",
+}
+#: units of what is assumed; a ratio has none
+_OF = {
+    "tyre_diameter": " in",
+    "rotating_inertia": " kg m²",
+    "shift_drop": " rpm",
+    "shift_time": " s",
+    "line_pressure": " psi",
+    "converter_pressure": " psi",
+    "converter_pressure_max": " psi",
+    "hub_stress_max": " ksi",
+    "shift_heat_max": " J/mm²",
+    "trailer_weight": " lb",
 }
 _HANDBOOK = "handbook form, with the factor of a shock, life factor 1 (10,000 full torques)"
 #: the long grade of the rules
@@ -205,7 +221,20 @@ def _figure(value: object) -> str:
         return "by power and fuel"
     if isinstance(value, tuple):
         return ", ".join(map(_figure, value))
-    return span(value) if isinstance(value, Span) else str(value)
+    return span(value) if isinstance(value, Span) else f"{value:g}" if isinstance(value, float) else str(value)
+
+
+#: powers at which the engine speed that goes by them is told, hp
+_TOLD_AT = np.array([400.0, 700.0, 1000.0, 1500.0])
+
+
+def _speeds(a: Assumptions) -> str:
+    """Engine speed as it is taken: where it goes by power and fuel, at a few powers of the fuel."""
+    if a.engine_rpm is not None:
+        return f"{span(a.engine_rpm)} rpm"
+    ends = zip(_TOLD_AT, *a.speed(_TOLD_AT, np.full(len(_TOLD_AT), a.fuel == "gasoline")), strict=True)
+    told = ", ".join(f"{slow:,.0f} to {fast:,.0f} rpm at {hp:,.0f} hp" for hp, slow, fast in ends)
+    return f"by power and fuel: {a.fuel} {told}"
 
 
 def title(review: LoadReview) -> str:
@@ -243,9 +272,10 @@ def opening(review: LoadReview) -> tuple[str, ...]:
 def assumptions_table(review: LoadReview) -> pd.DataFrame:
     """What is assumed where the records are silent, and where to change it. review: of the loads."""
     a = review.loads.assumptions
-    rows = [(k.replace("_", " "), _figure(getattr(a, k)), _DECIDES[k]) for k in a.__dataclass_fields__ if k != "by_use"]
+    figures = {k: _figure(getattr(a, k)) + _OF.get(k, "") for k in a.__dataclass_fields__ if k != "by_use"}
+    rows = [(k.replace("_", " "), told, _DECIDES[k]) for k, told in (figures | {"engine_rpm": _speeds(a)}).items()]
     rows += [
-        (f"{what.replace('_', ' ')}, {use or 'other use'}", span(one), _DECIDES[what])
+        (f"{what.replace('_', ' ')}, {use or 'other use'}", span(one) + _OF.get(what, ""), _DECIDES[what])
         for what, uses in a.by_use.items()
         for use, one in uses.items()
     ]
@@ -261,12 +291,23 @@ def rating_lines(review: LoadReview, component: str, part: str) -> tuple[str, ..
         told = f"{component.capitalize()} {part} on {r.strength}, up to {r.weight_up_to:,.0f} lb: {_supported(r, review.options.step_hp)}"
         limited = "" if r.reason is None or r.reason.code is ByLoad.NOTHING_PROVEN else f" ({say(r.reason)})"
         verdict = f" {r.verdict.capitalize()}: {say(r.why)}." if r.verdict else ""
-        lines.append(f"{told}{limited}.{verdict}")
+        lines.append(f"{told}{limited}.{verdict}{_before_raising(review, r)}")
     if any(math.isfinite(v) for v in own["bound"]) and review.options.strength == "torque":
         lines.append(ASK)
     place = (component, part, review.options.strength)
     left = (f"Not rated: {say(x.why)}." for x in review.left if (x.component, x.part, x.strength) == place)
     return tuple(lines) or tuple(left)
+
+
+def _before_raising(review: LoadReview, r) -> str:
+    """What the driveline's formulas say against a limit that the records would have higher; nothing where they say nothing."""
+    hp = rounded_down(r.bound_hp, review.options.step_hp) if math.isfinite(r.bound_hp) else math.nan
+    if not hp > r.published_hp or not has_margin(review, r.component, r.part):
+        return ""
+    at = margin_at(review, r.component, r.part, np.array([hp]), r.weight_up_to)["whole"].iat[0]
+    if not at < 1:
+        return ""
+    return f" That is above the {r.published_hp:,.0f} hp published, and its weakest margin there is {at:.2f}: have an engineer look before the limit is raised."
 
 
 def _supported(r, step_hp: float) -> str:

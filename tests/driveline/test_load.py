@@ -131,6 +131,17 @@ def test_the_notch_the_shock_and_the_weakest_steel_are_in_the_margin(tmp_path):
     assert unsaid["stress_margin_high"] == pytest.approx(braked["stress_margin_high"] * 1.4)
 
 
+def test_of_a_range_of_sizes_the_weakest_shaft_is_in_the_margin(tmp_path):
+    """The thinnest body and root round the widest bore under the most torque, and the other way round at the best end."""
+    range_ = {"outside_diameter": "1.18-1.24 in", "spline_root_diameter": "1.12-1.18 in", "bore": "0.25-0.75 in"}
+    whole = row(loads_of(tmp_path / "whole", parts=[SHAFT | range_]))
+    for end, body, root, bore in (("low", "1.18 in", "1.12 in", "0.75 in"), ("high", "1.24 in", "1.18 in", "0.25 in")):
+        sizes = {"outside_diameter": body, "spline_root_diameter": root, "bore": bore}
+        one = row(loads_of(tmp_path / end, parts=[SHAFT | sizes]))
+        for name in ("stress_margin", "body_margin"):
+            assert whole[f"{name}_{end}"] == pytest.approx(one[f"{name}_{end}"])
+
+
 def test_a_hard_skin_is_no_strength_of_the_shaft(tmp_path):
     """The table of shear yield is for steel hardened to half the radius; a thinner case, or one of unknown depth, gives no margin by it."""
 
@@ -483,6 +494,14 @@ def test_a_truck_asked_about_gets_the_load_it_would_have_on_record(tmp_path):
         for own in ({"converter_pressure": 110.0}, {})
     )
     assert weak / usual == pytest.approx(110 / 180)
+    # on a grade a pack carries its own share of the input shaft's torque
+    made, own = [build("T-111", clutch_pack="P")], {"torque": 1200.0}
+    grades = []
+    for ratio in (0.5, 1):
+        packs = loads_of(tmp_path / str(ratio), WITH_PACK, builds=made, parts=[PACK | {"torque_ratio": ratio}])
+        at = load_at(packs, "clutch pack", "P", np.array([700.0]), 8000.0, "towing", own)
+        grades.append(at["grade_torque_lbft"].iat[0])
+    assert grades[0] == pytest.approx(grades[1] / 2)
     # a speed of its own stands for the torque where that is not told
     told = load_at(loads, "converter", "C", np.array([700.0]), 8000.0, "towing", {"engine_rpm": 2600.0}).iloc[0]
     assert told["torque_at_shaft_lbft_low"] == told["torque_at_shaft_lbft_high"] == pytest.approx(700 * 5252.113 / 2600)

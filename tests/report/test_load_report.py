@@ -88,8 +88,10 @@ def test_files(review, tmp_path):
     assert [p.read_bytes() for p in write_load_files(review, tmp_path / "again")] == first
     table = assumptions_table(review)
     table = table.set_index("assumed")
-    assert table.loc["converter pressure max", "figure"] == "180.0"
-    assert table.loc["engine rpm", "figure"] == "by power and fuel"
+    assert table.loc["converter pressure max", "figure"] == "180 psi"
+    speeds = table.loc["engine rpm", "figure"]
+    assert speeds.startswith("by power and fuel: diesel 2,100 to 3,200 rpm at 400 hp, 2,375 to 3,377 rpm at 700 hp")
+    assert table.loc["trailer weight, towing", "figure"] == "5,000 to 14,000 lb"
     assert table.loc["driven wheels, sled", "figure"] == "4"
     assert table["decides"].str.len().min() > 10
 
@@ -99,6 +101,16 @@ def test_lines_speak_of_what_the_rating_runs_on(review):
     [first, *_] = rating_lines(on_torque, "input shaft", "A")
     assert first.startswith("Input shaft A on torque, up to 7,500 lb:")
     assert set(ratings_table(on_torque.ratings)["unit"]) == {"lb ft"}
+
+
+def test_before_a_limit_is_raised_the_margin_there_is_said(review):
+    own = review.ratings[(review.ratings["component"] == "input shaft") & review.ratings["bound_hp"].notna()]
+    hp = own["bound_hp"].iloc[0]
+    for published, said in ((hp - 60, True), (hp + 60, False), (np.nan, False)):
+        [first, *_] = rating_lines(
+            replace(review, ratings=own.assign(published_hp=published)), "input shaft", own["part"].iloc[0]
+        )
+        assert ("have an engineer look before the limit is raised" in first) == said
 
 
 def test_a_shop_without_weights_gets_words(tmp_path):
