@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from analytics.api import questions
 from analytics.api.shop import ShopRecords, read
@@ -16,13 +16,13 @@ from analytics.words import door
 if TYPE_CHECKING:
     from ipywidgets import Widget
 
-#: a question by the word on its button
-_ASKED: dict[str, Callable[..., object]] = {
-    "check": lambda shop, progress: shop.check(),
-    "review": lambda shop, progress: questions.review(shop, progress=progress),
-    "ratings": lambda shop, progress: questions.rate(shop, progress=progress),
-    "load": lambda shop, progress: questions.load(shop, progress=progress),
-    "advise": lambda shop, progress: shop.advise_form(),
+#: a question by the word on its button, and what of its page is shown here; none: it shows itself
+_ASKED: dict[str, tuple[Callable[[ShopRecords, Stages], Any], tuple[str, ...]]] = {
+    "check": (lambda shop, progress: shop.check(), ()),
+    "review": (lambda shop, progress: questions.review(shop, progress=progress), ("opening",)),
+    "ratings": (lambda shop, progress: questions.rate(shop, progress=progress), ("opening", "verdicts")),
+    "load": (lambda shop, progress: questions.load(shop, progress=progress), ("opening", "parts")),
+    "advise": (lambda shop, progress: shop.advise_form(), ()),
 }
 
 
@@ -62,8 +62,13 @@ def open_shop(folder: str | Path = "") -> Widget:
             try:
                 with Stages(name) as progress:
                     shop = read(place.value, day.value, progress=progress)
-                    found = _ASKED[name](shop, progress)
-                _show(found, display)
+                    asked, sections = _ASKED[name]
+                    found = asked(shop, progress)
+                if sections:
+                    found.show(*sections)
+                    display(widgets.HTML(f"<p>{html.escape(door.whole_page(name, place.value))}</p>"))
+                else:
+                    display(found)
             except AnalyticsError as err:
                 print(err)
 
@@ -82,11 +87,3 @@ def _folders(folder: Path) -> tuple[list[str], str]:
     except OSError:
         return [], door.no_folder(str(folder))
     return names, door.SHOP_HERE if (folder / "shop.toml").is_file() else door.NO_SHOP_HERE
-
-
-def _show(found: object, display: Callable[[object], object]) -> None:
-    """Show a page section by section, and a table or a form as it is."""
-    if isinstance(found, ShopRecords) or not hasattr(found, "show"):
-        display(found)
-    else:
-        found.show()

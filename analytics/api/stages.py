@@ -7,7 +7,6 @@ import time
 from contextlib import suppress
 from typing import Any
 
-from analytics.kept import cache_folder
 from analytics.words import door
 
 
@@ -17,6 +16,8 @@ class Stages:
 
     def __init__(self, name: str) -> None:
         """name: what is asked, for example the name of the notebook: under it the times are kept."""
+        from analytics.kept import cache_folder
+
         folder = cache_folder()
         self._place = folder / f"{name}.stages" if folder else None
         self._began, self._seen = time.monotonic(), dict[str, float]()

@@ -69,6 +69,11 @@ def no_folder(folder: str) -> str:
     return f"{folder}: there is no such folder, or it may not be read."
 
 
+def whole_page(question: str, folder: str) -> str:
+    """Where the rest of a page stands: what is asked for a ``question`` on the ``folder`` elsewhere."""
+    return f'The whole page: python -m analytics {question} "{folder}", or the notebook of the same question with this folder.'
+
+
 def stage(words: str, left_s: float) -> str:
     """A stage in ``words``, with the time left, left_s seconds (NaN: not known)."""
     if left_s != left_s:
