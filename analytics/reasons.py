@@ -381,6 +381,7 @@ class Guess(Code):
     UNIT_USUAL = auto()
     SPELLINGS = auto()
     SLIPS = auto()
+    INSTEAD = auto()
     SEPARATE = auto()
     SAME_WORDS = auto()
     RECORDS_START = auto()

@@ -77,7 +77,9 @@ _KIND = {
     "combined": "combined",
     "gcw": "combined",
     "gcwr": "combined",
-    "with trailer": "combined",
+    **dict.fromkeys(
+        ("with trailer", "w/ trailer", "w trailer", "incl trailer", "incl. trailer", "and trailer"), "combined"
+    ),
     "as raced": "as raced",
     "raced": "as raced",
     "race": "as raced",

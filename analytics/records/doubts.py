@@ -179,7 +179,7 @@ def one_part(sheets: Mapping[str, Sheet], shop: Shop) -> None:
         met = Counter(chain.from_iterable(values.loc[live, heading] for values, heading, live, _ in columns))
         stated = set(map(str.casefold, shop.names.parts.get(component, {})))
         del met[""], met[NOT_RECORDED]
-        for group in alike(met):
+        for group in alike(met, component):
             _say_alike(group, columns, stated)
 
 
@@ -194,7 +194,7 @@ def _say_one(group: Alike, name: str, column: Column) -> None:
     values, heading, live, sheet = column
     rows = np.flatnonzero(live & (values[heading] == name).to_numpy())
     among = f", in {len(rows)} rows" if len(rows) > 1 else ""
-    told = f"may be {group.name} with a slip{among}: counted as another part"
+    told = f"may be {group.name}, misspelt or cut short{among}: counted as another part"
     if group.sure:
         told = f"read as {group.name}: the same but for spaces, points or look-alike letters{among}"
         values.iloc[rows, values.columns.get_loc(heading)] = group.name

@@ -230,7 +230,9 @@ def load_records(
             set_aside=_issues([s.aside() for s in sheets.values()]),
             to_check=_issues([*(s.doubts() for s in sheets.values()), _of_settings(sheets, shop)]),
             counts=pd.DataFrame([s.count() for s in sheets.values()]),
-            later={name: int(s.later.sum()) for name, s in sheets.items()},
+            later={
+                name: int(np.delete(s.later, s.raw.structure["at"].to_numpy(int)).sum()) for name, s in sheets.items()
+            },
             unused_columns={name: r.unused_columns for name, r in raw.items()},
             unused_files=typed.unused_files,
             unclaimed=tuple(unclaimed(raw)),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 #: letters of other alphabets that look like Latin ones
@@ -12,7 +12,7 @@ _LOOKS = str.maketrans(
     dict(zip("авсенкмортхуіјѕ", "abcehkmoptxyijs", strict=True))
     | dict(zip("αβεηικμνορτυχζ", "abehikmnoptyxz", strict=True))
 )
-#: a slip is looked for in words at least this long: of a shorter one a letter is a designation
+#: a slip is looked for in words at least this long, one letter left out perhaps: of a shorter one a letter is a designation
 _LONG = 5
 #: a column of more names than this holds no names of parts
 _MOST = 1000
@@ -46,7 +46,7 @@ def one_slip(one: str, other: str) -> bool:
 
 
 def _one_edit(a: str, b: str) -> bool:
-    long = min(len(a), len(b)) >= _LONG
+    long = max(len(a), len(b)) >= _LONG and min(len(a), len(b)) >= _LONG - 1
     return long and re.sub(r"\D", "", a) == re.sub(r"\D", "", b) and slip_between(a, b)
 
 
@@ -61,26 +61,34 @@ def slip_between(a: str, b: str) -> bool:
     return a[at + 1 :] == b[at + 1 :] or (a[at : at + 2] == b[at : at + 2][::-1] and a[at + 2 :] == b[at + 2 :])
 
 
-def alike(counts: Mapping[str, int]) -> list[Alike]:
-    """Names that may be one, the name met most first; of equals the first by letter. counts: how often each name was met."""
+def alike(counts: Mapping[str, int], component: str = "") -> list[Alike]:
+    """Names that may be one, the name met most first; of equals the first by letter. counts: how often each name was met; component: whose
+    parts they are: 'Billet' may be 'Billet shaft'."""
     groups: dict[str, list[str]] = {}
     for name in sorted(filter(fold, counts), key=lambda name: (-counts[name], name)):
         groups.setdefault(fold(name), []).append(name)
     several = filter(lambda members: len(set(map(str.casefold, members))) > 1, groups.values())
     leads = [members[0] for members in groups.values()]
-    return [_group(members, counts, True) for members in several] + _slips(leads, counts)
+    return [_group(members, counts, True) for members in several] + _slips(leads, counts, component)
 
 
-def _slips(leads: list[str], counts: Mapping[str, int]) -> list[Alike]:
-    """Names one slip away from one met at least three times as often."""
+def _slips(leads: list[str], counts: Mapping[str, int], component: str) -> list[Alike]:
+    """Names one slip, or words of the component, away from one met at least three times as often."""
+    own = set(component.casefold().split())
     found: list[Alike] = []
     left = list(leads) if len(leads) <= _MOST else []
     while left:
         lead = left.pop(0)
-        slips = list(filter(lambda other: counts[other] * 3 <= counts[lead] and one_slip(lead, other), left))
+        slips = list(filter(lambda other: counts[other] * 3 <= counts[lead] and _near(lead, other, own), left))
         found += [_group([lead, *slips], counts, False)] if slips else []
         left = list(filter(lambda other: other not in slips, left))
     return found
+
+
+def _near(one: str, other: str, own: Collection[str]) -> bool:
+    """Whether two names differ by a slip, or in words of the component's ``own`` alone."""
+    bare = [" ".join(word for word in name.casefold().split() if word not in own) for name in (one, other)]
+    return one_slip(one, other) or (bool(fold(bare[0])) and fold(bare[0]) == fold(bare[1]))
 
 
 def _group(members: list[str], counts: Mapping[str, int], sure: bool) -> Alike:

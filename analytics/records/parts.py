@@ -50,6 +50,10 @@ def component_words(shop: Shop) -> dict[str, str]:
     return known | {heading_key(c): c for c in shop.components}
 
 
+#: under component: nothing broke
+NO_DAMAGE = ("no damage", "no fault found", "nothing", "nothing broke", "nothing wrong")
+
+
 def name_components(sheet: Sheet, shop: Shop) -> None:
     """Settle which component each row speaks of, by its name or its heading in builds.
 
@@ -59,7 +63,7 @@ def name_components(sheet: Sheet, shop: Shop) -> None:
     text = sheet.text("component")
     named = cells.by_distinct(text, lambda t: (known.get(heading_key(t), ""),), ["c"])["c"]
     blank = cells.tidy(text) == ""
-    sheet.set_aside(blank, "component", "no component named", "say which component it was")
+    sheet.set_aside(blank, "component", "no component named", f"say which component it was, or {NO_DAMAGE[0]!r}")
     reason = f"not one of the components ({', '.join(shop.components)})"
     remedy = "correct the word, or add it in shop.toml: under [words.component] if it is another word for one of them, else to [components]"
     sheet.set_aside(named == "", "component", reason, remedy)

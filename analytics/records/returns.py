@@ -12,7 +12,7 @@ from analytics.records.dates import AT_TEARDOWN
 from analytics.records.loads import plain, quantity, words
 from analytics.records.names import slip_between
 from analytics.records.ordering import known_on
-from analytics.records.parts import NOT_RECORDED, name_components, name_parts
+from analytics.records.parts import NO_DAMAGE, NOT_RECORDED, name_components, name_parts
 from analytics.records.shop import Shop
 from analytics.records.words import CAUSES, ORDERS, choose
 
@@ -43,17 +43,19 @@ def read_return_words(returns: Sheet, shop: Shop) -> None:
 
 
 def _unconfirmed(returns: Sheet) -> None:
-    """Rows that were recognised in a sentence count when the owner has said yes to them; ``denied``: said no."""
-    denied = _says(returns.text("confirmed"), _NO)
-    returns.values["denied"] = denied
+    """Rows that were recognised in a sentence count when the owner has said yes to them; ``denied``: said no, or that nothing broke."""
+    denied, whole = _says(returns.text("confirmed"), _NO), _says(returns.text("component"), NO_DAMAGE)
+    returns.values["denied"] = denied | whole
+    returns.set_aside(whole, "component", _DENIED, "nothing to do", Issue.DENIED)
     if "confirmed" not in returns.raw.table:
         return
-    returns.set_aside(denied, "confirmed", "said to be no damage of this component", "nothing to do", Issue.DENIED)
+    returns.set_aside(denied, "confirmed", _DENIED, "nothing to do", Issue.DENIED)
     open_ = ~_says(returns.text("confirmed"), _YES)
     remedy = "write yes or no under confirmed, after correcting component, part and finding"
     returns.set_aside(open_, "confirmed", "recognised in a sentence, not confirmed", remedy, Issue.UNCONFIRMED)
 
 
+_DENIED = "said to be no damage of this component"
 _YES, _NO = ("yes", "y", "true", "ok", "1", "x"), ("no", "n", "false", "0")
 
 

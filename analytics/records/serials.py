@@ -10,6 +10,8 @@ import pandas as pd
 from analytics.records.book import Sheet
 from analytics.records.cells import by_distinct, is_blank
 
+#: what a serial is called, before its figures
+_CALLED = re.compile(r"^\W*(?:(?:job|unit|serial|order|trans|tag|number|no)\b[\s.:#]+)+(?=\d)", re.IGNORECASE)
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789"
 
 
@@ -23,11 +25,16 @@ def read_serials(sheet: Sheet, reason: str, remedy: str) -> None:
 
 
 def serial_keys(text: pd.Series) -> pd.Series:
-    """Serials without case, spaces and punctuation: 't-0012' and 'T 0012' are one; blank where nothing is said.
+    """Serials without case, spaces, punctuation and what a serial is called: 't-0012' and 'T 0012' are one, '1077' and 'Job 1077'; blank where
+    nothing is said.
 
     text: as typed.
     """
-    return by_distinct(text, lambda t: ("" if is_blank(t) else re.sub(r"[\W_]+", "", t).upper(),), ["key"])["key"]
+    return by_distinct(text, lambda t: ("" if is_blank(t) else _key(t),), ["key"])["key"]
+
+
+def _key(text: str) -> str:
+    return re.sub(r"[\W_]+", "", _CALLED.sub("", text)).upper()
 
 
 def one_slip_away(key: str, known: Container[str]) -> list[str]:

@@ -239,7 +239,9 @@ def load_shop(folder: str | Path) -> Shop:
     try:
         return shop_from(tomllib.loads(path.read_text(encoding="utf-8-sig")), folder)
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as err:
-        raise RecordsError(f"shop.toml cannot be read: {err}. Save it as UTF-8 text in TOML form.") from err
+        raise RecordsError(
+            f'shop.toml cannot be read: {err}. Correct that line: text between "quotes", no name twice in a section; save as plain text (UTF-8).'
+        ) from err
     except RecursionError as err:
         raise RecordsError(
             "shop.toml cannot be read: it is nested too deep. Remove what is no setting: nothing in it needs "

@@ -472,6 +472,11 @@ def _objects(cells: list[str]) -> np.ndarray:
     return array
 
 
+def is_total(row: Sequence[str]) -> bool:
+    """Whether a row begins as one of totals, which is no record."""
+    return bool(_TOTALS_ONLY.match(next(filter(str.strip, row), "")))
+
+
 def is_example(row: Sequence[str]) -> bool:
     """Whether a row is the example of an empty workbook."""
     return any(cell.strip() == EXAMPLE for cell in row)

@@ -82,11 +82,11 @@ class _Asked:
         return self._yes("names", asks_same(component, group))
 
     def sentences(self, proposal: Proposal, before: str) -> dict[tuple[str, int], bool]:
-        """What a person says of each sentence recognised and not yet in the sheet; nothing where nobody is there."""
+        """The sentences recognised and not yet in the sheet to which a person says yes; what was misread still waits, for what broke is to be told."""
         if self.answers is None:
             return {}
         new = [s for s in proposal.sentences if s.said and source_of(s) not in before]
-        return {(s.where, s.row): self._yes("sentences", asks_sentence(s)) for s in new}
+        return {(s.where, s.row): True for s in new if self._yes("sentences", asks_sentence(s))}
 
 
 def _write(path: Path, text: str) -> None:

@@ -11,14 +11,16 @@ from itertools import chain
 from analytics.records.decimals import FIGURES
 from analytics.records.headings import HEADINGS, heading_key
 from analytics.records.together import listed
-from analytics.start.pages import AMOUNTS, Column, Page
+from analytics.start.pages import AMOUNTS, Column, Page, in_full
 from analytics.start.vocabulary import (
     BUILD_KINDS,
     COMPONENT_WORDS,
+    FINDING_WORDS,
     HEADING_WORDS,
     KIND_HEADINGS,
     RETURN_KINDS,
     SHEET_WORDS,
+    USE_WORDS,
 )
 
 #: words in a sentence from which on a column is free text
@@ -36,6 +38,7 @@ _WORDED = (
     "order",
     "still_running",
 )
+_NAMING = ("part", "replaced_with")
 #: a page is taken for a sheet from this score on: about a serial, a date and one thing more
 _ENOUGH = 2.2
 #: kinds of rows that one page holds, at most
@@ -181,7 +184,8 @@ def _assigned(page: Page, sheet: str) -> dict[str, tuple[float, Column]]:
         if heading not in found and column.at not in taken:
             found[heading] = (points, column)
             taken.add(column.at)
-    return found | _only_date(page, sheet, set(found), taken) | _only_component(page, sheet, set(found), taken)
+    last = _only_date, _only_component, _only_use
+    return found | dict(chain.from_iterable(only(page, sheet, set(found), taken).items() for only in last))
 
 
 def _only_date(
@@ -200,6 +204,23 @@ def _only_component(
     spare = filter(lambda c: c.at not in taken and c.share(map(_names_components, c.some)) >= 0.6, page.columns)
     told = list(spare) if ("component",) in _lacking(sheet, found) else []
     return {"component": (2.0, told[0])} if len(told) == 1 else {}
+
+
+def _only_use(
+    page: Page, sheet: str, found: Collection[str], taken: Collection[int]
+) -> dict[str, tuple[float, Column]]:
+    """Where no column of builds is headed as the use: the only one left whose words are uses."""
+    spare = filter(
+        lambda c: c.at not in taken and c.share(bool(uses_named(text)) for text in c.some) >= 0.6, page.columns
+    )
+    told = list(spare) if sheet == "builds" and "use" not in found else []
+    return {"use": (1.0, told[0])} if len(told) == 1 and _can_be("use", sheet, told[0]) else {}
+
+
+def uses_named(text: str) -> list[str]:
+    """The uses, by our words, that a ``text`` names."""
+    words = f" {heading_key(text)} "
+    return list(filter(lambda use: any(f" {name} " in words for name in USE_WORDS[use]), USE_WORDS))
 
 
 def _names_components(text: str) -> bool:
@@ -238,9 +259,23 @@ def _can_be(heading: str, sheet: str, column: Column) -> bool:
         return column.numeric() >= 0.5
     if heading == "serial":
         return column.dated() < 0.5 and column.words() < TEXT_WORDS
+    if heading == "cause" and column.share(map(_finds, column.some)) >= 0.4:
+        return False  # under 'Reason' stands what was found
     if heading in _WORDED:
-        return column.dated() < 0.5 and column.numeric() < 0.9 and column.words() < 2 * TEXT_WORDS
+        named = (
+            heading in _NAMING and column.share(map(_has_letters, column.some)) >= 0.5
+        )  # '7 plate' begins as a figure
+        return column.dated() < 0.5 and (named or column.numeric() < 0.9) and column.words() < 2 * TEXT_WORDS
     return True
+
+
+def _has_letters(text: str) -> bool:
+    return any(map(str.isalpha, text))
+
+
+def _finds(text: str) -> bool:
+    words = f" {heading_key(text)} "
+    return any(f" {name} " in words for name in chain.from_iterable(FINDING_WORDS.values()))
 
 
 def _free_text(page: Page, placed: dict[str, Column]) -> Column | None:
@@ -253,7 +288,7 @@ def _free_text(page: Page, placed: dict[str, Column]) -> Column | None:
 @cache
 def component_named(text: str) -> str:
     """The component that a heading or word (text) names, by what shops call it; "" for none."""
-    key = heading_key(text)
+    key = in_full(heading_key(text))
     exact = next((c for c, names in COMPONENT_WORDS.items() if key in names), "")
     return exact or next(filter(lambda c: _inside(key, COMPONENT_WORDS[c]), COMPONENT_WORDS), "")
 

@@ -17,8 +17,8 @@ from analytics.records.dates import AT_TEARDOWN, parse_dates
 from analytics.records.decimals import with_points
 from analytics.records.files import HEADING_SEARCH, Grid, all_pages, open_page, table_files
 from analytics.records.headings import HEADINGS, bare_key, heading_key, unit_of
-from analytics.records.source import is_example
-from analytics.start.vocabulary import COMPONENT_WORDS, HEADING_WORDS
+from analytics.records.source import is_example, is_total
+from analytics.start.vocabulary import ABBREVIATED, COMPONENT_WORDS, HEADING_WORDS
 
 #: distinct texts of a column that are looked at to tell what it holds
 _SAMPLE = 200
@@ -52,8 +52,8 @@ class Column:
 
     @property
     def key(self) -> str:
-        """The heading without punctuation and unit; with the unit where nothing else is left."""
-        return bare_key(self.heading)
+        """The heading in full, without punctuation and unit; with the unit where nothing else is left."""
+        return in_full(bare_key(self.heading))
 
     def name(self) -> str:
         """The same, to be mapped over columns."""
@@ -163,6 +163,12 @@ class Looked:
     unread: tuple[tuple[str, str], ...]
 
 
+def in_full(key: str) -> str:
+    """The key of a heading with its abbreviations written out: 'i p shft' is 'input shaft'."""
+    words = (ABBREVIATED.get(word, word) for word in key.replace("i p ", "input ").split())
+    return " ".join(words)
+
+
 def _known_keys() -> set[str]:
     """Keys of all headings known by any name."""
     words = chain.from_iterable(chain.from_iterable(map(dict.values, HEADING_WORDS.values())))
@@ -190,7 +196,8 @@ def _page_of(grid: Grid, keys: Collection[str]) -> Page | None:
     start = _heading_row(grid, keys)
     if start is None:
         return None
-    filled = [at for at in range(start + 1, len(grid.rows)) if _holds(grid.rows[at]) and not is_example(grid.rows[at])]
+    rows = ((at, grid.rows[at]) for at in range(start + 1, len(grid.rows)))
+    filled = [at for at, row in rows if _holds(row) and not is_example(row) and not is_total(row)]
     body = [grid.rows[at] for at in filled]
     named = filter(lambda head: head[1].strip(), enumerate(grid.rows[start]))
     columns = [Column(head.strip(), at, [_cell(row, at) for row in body]) for at, head in named]
@@ -207,7 +214,7 @@ def _heading_row(grid: Grid, keys: Collection[str]) -> int | None:
 
 
 def _known(cell: str, keys: Collection[str]) -> bool:
-    return heading_key(cell) in keys or bare_key(cell) in keys
+    return not {heading_key(cell), bare_key(cell), in_full(bare_key(cell))}.isdisjoint(keys)
 
 
 def _holds(row: Sequence[str]) -> int:

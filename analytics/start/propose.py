@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from functools import partial
+from dataclasses import dataclass, replace
+from functools import partial, reduce
 from itertools import chain, filterfalse, product
 from operator import attrgetter
 from pathlib import Path
@@ -18,7 +18,7 @@ from analytics.records.parts import no_name
 from analytics.records.together import listed, pieces
 from analytics.records.words import CAUSES
 from analytics.start.infer import Unit, date_order, same_words, units_of
-from analytics.start.match import Found, Match, component_named, match
+from analytics.start.match import Found, Match, component_named, match, uses_named
 from analytics.start.pages import Column, Looked, Page, look
 from analytics.start.sentences import TEXT_FILE, Sentence, sentences
 from analytics.start.text import Lexicon, lexicon
@@ -84,7 +84,10 @@ def propose(
     components = _listed(found, own) if own else _components(found)
     parts = {name: _parts_of(name, column, found) for name, column in components.items()}
     groups = _groups(parts, ask or (lambda component, group: group.sure))
-    words = {heading: _words_met(found.anywhere(heading), heading == "component") for heading in _WORDED}
+    whole = {heading_key(c.heading) for c in components.values()}
+    words = {
+        heading: _words_met(found.anywhere(heading), whole if heading == "component" else None) for heading in _WORDED
+    }
     unknown = _unknown(words["component"], components, set(map(_tidy, known)))
     told = sentences(found.get("returns", ()), _lexicon(components, parts))
     return Proposal(
@@ -100,7 +103,7 @@ def propose(
             *_headings(found, bool(told)),
             *_dates(found),
             *_units(found),
-            *chain.from_iterable(_spelling(told, ask is not None) for told in groups),
+            *_spellings(groups, ask is not None),
             *_parts_listed(components, parts, groups),
             *_same_words(words),
             *_component_words(words["component"], components, unknown),
@@ -263,7 +266,7 @@ def _is_component(text: str, name: str, column: Column) -> bool:
 
 
 def _groups(parts: Mapping[str, Counter[str]], ask: Ask) -> tuple[tuple[str, Alike, bool], ...]:
-    pairs = [(component, group) for component, met in parts.items() for group in alike(met)]
+    pairs = [(component, group) for component, met in parts.items() for group in alike(met, component)]
     return tuple((component, group, ask(component, group)) for component, group in pairs)
 
 
@@ -391,6 +394,31 @@ def _why_unit(unit: Unit) -> Reason:
     return told[unit.by]
 
 
+def _spellings(groups: Sequence[tuple[str, Alike, bool]], asked: bool) -> list[Setting]:
+    """The lines of all groups of names, one line for each name: a file that sets one twice cannot be read. A remark holds the line it would
+    stand in place of."""
+    lines: dict[tuple[str, str], Setting] = {}
+    remarks: list[Setting] = []
+    for line in chain.from_iterable(_spelling(told, asked) for told in groups):
+        others = list(filter(None, (lines.get((line.section, name)) for name in (line.key, *_named_by(line)))))
+        whole = reduce(_joined, others, line)
+        if line.remark:
+            remarks.append(replace(whole, why=reason(Guess.INSTEAD)) if others else whole)
+            continue
+        lines = {at: own for at, own in lines.items() if at[0] != line.section or at[1] not in _named_by(line)}
+        lines[line.section, line.key] = whole
+    return [*lines.values(), *remarks]
+
+
+def _named_by(line: Setting) -> list[str]:
+    return [name for name in line.value if name != line.key] if isinstance(line.value, list) else []
+
+
+def _joined(line: Setting, own: Setting) -> Setting:
+    """A line with the names of another that stands for one of its own."""
+    return replace(line, value=list(dict.fromkeys([*_named_by(own), *_named_by(line)])), sure=line.sure and own.sure)
+
+
 def _spelling(told: tuple[str, Alike, bool], asked: bool) -> list[Setting]:
     """Names as one part; as parts of their own, where a person said so; as a remark, where nobody could be asked."""
     component, group, same = told
@@ -402,17 +430,22 @@ def _spelling(told: tuple[str, Alike, bool], asked: bool) -> list[Setting]:
     return [Setting(section, group.name, list(group.others), why, sure=False, remark=not same)]
 
 
-def _words_met(columns: Sequence[Column], several: bool) -> Counter[str]:
-    """Words of columns, as typed but for case and spaces, with how often each was met. several: a cell may list more than one."""
+def _words_met(columns: Sequence[Column], whole: Collection[str] | None) -> Counter[str]:
+    """Words of columns, as typed but for case and spaces, with how often each was met. whole: a cell may list more than one, but these keys
+    are one; None where none lists any."""
     cells = chain.from_iterable(c.counts.elements() for c in columns)
-    met = Counter(map(_tidy, chain.from_iterable(map(listed, cells)) if several else cells))
+    if whole is not None:
+        cells = chain.from_iterable([cell] if heading_key(cell) in whole else listed(cell) for cell in cells)
+    met = Counter(map(_tidy, cells))
     met.pop("", None)
     return met
 
 
 def _same_words(words: Mapping[str, Counter[str]]) -> list[Setting]:
     """Words of uses, causes and findings that mean one; causes known by themselves are left out."""
-    lines = [_words_line("use", ours, theirs, words) for ours, theirs in same_words(words["use"], USE_WORDS).items()]
+    named = [(told[0], word) for word in words["use"] if len(told := uses_named(word)) == 1]
+    uses = {ours: [*theirs, *(word for use, word in named if use == ours)] for ours, theirs in USE_WORDS.items()}
+    lines = [_words_line("use", ours, theirs, words) for ours, theirs in same_words(words["use"], uses).items()]
     lines += [_words_line("finding", ours, theirs, words) for ours, theirs in same_words(words["finding"], {}).items()]
     causes = {ours: theirs for ours, theirs in same_words(words["cause"], CAUSES).items() if ours in CAUSES}
     new = {ours: list(filter(lambda w: w not in CAUSES[ours], theirs)) for ours, theirs in causes.items()}

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
 
 from analytics.records.headings import heading_key
-from analytics.records.names import fold
-from analytics.start.vocabulary import COMPONENT_WORDS, FINDING_WORDS, JOINING, PUT_IN, WHOLE
+from analytics.records.names import fold, slip_between
+from analytics.start.vocabulary import COMPONENT_WORDS, FINDING_WORDS, JOINING, NO_SLIPS, PUT_IN, WHOLE
 
 
 def _any_of(phrases: Sequence[str]) -> re.Pattern[str]:
@@ -17,6 +18,8 @@ def _any_of(phrases: Sequence[str]) -> re.Pattern[str]:
 
 #: where one statement ends and the next begins; that a thing is whole; that it was put in
 _CLAUSES = re.compile(rf"[.;,!\n]|{_any_of(JOINING).pattern}", re.IGNORECASE)
+#: letters of a word from which on a slip in it is looked for
+_LONG = 5
 _WHOLE, _PUT_IN = _any_of(WHOLE), _any_of(PUT_IN)
 
 
@@ -68,13 +71,28 @@ def understand(sentence: str, known: Lexicon) -> list[Said]:
     found: dict[str, _Told] = {}
     loose = ""
     for clause in _CLAUSES.split(sentence):
-        finding = _finding_in(heading_key(clause), known)
-        if not _gather(clause, finding, known, found):
+        said = _spelt(clause, known)
+        finding = _finding_in(heading_key(said), known)
+        if not _gather(said, finding, known, found):
             loose = loose or finding
     damaged = dict(filter(lambda told: told[1].damaged, found.items()))
     if not damaged and loose and len(found) == 1:  # what broke is told by what was put in for it
         damaged = found
     return [Said(c, t.part, t.finding or loose, t.put_in) for c, t in damaged.items()]
+
+
+def _spelt(clause: str, known: Lexicon) -> str:
+    """A clause with words a slip away from one of a component spelt as it is."""
+    names = set(chain.from_iterable(map(str.split, chain.from_iterable(known.components.values()))))
+    long = sorted(filter(lambda name: len(name) >= _LONG, names))
+    return re.sub(r"[^\W\d_]{4,}", lambda word: _mended(word[0], names, long), clause)
+
+
+def _mended(word: str, names: Collection[str], long: Sequence[str]) -> str:
+    small = word.casefold()
+    if small in NO_SLIPS or small in names or small.removesuffix("s") in names:
+        return word
+    return next(filter(lambda name: name[0] == small[0] and slip_between(name, small), long), word)
 
 
 def _gather(clause: str, finding: str, known: Lexicon, found: dict[str, _Told]) -> bool:
@@ -83,6 +101,8 @@ def _gather(clause: str, finding: str, known: Lexicon, found: dict[str, _Told]) 
     parts = dict(reversed(_parts_in(words, known)))
     spoken = dict.fromkeys([*reversed(parts), *_components_in(words, known)])
     whole = bool(_WHOLE.search(clause)) and not finding
+    for told in filter(lambda told: whole and not told.finding, filter(None, map(found.get, spoken))):
+        told.damaged = False  # what one suspected, and another found whole
     for component in filter(lambda c: not whole, spoken):
         told = found.setdefault(component, _Told())
         if _PUT_IN.search(clause) and not finding:

@@ -30,7 +30,8 @@ _ODOMETER = (
 _DATE = ("date", "day", "when")
 _SERIAL = (
     "serial", "serial no", "serial number", "s n", "sn", "tag", "tag no", "tag number", "unit", "unit no", "unit number", "unit id",
-    "trans no", "transmission no", "transmission", "build no", "build number", "job", "job no", "work order", "wo", "order no", "id", "vin",
+    "trans no", "transmission no", "transmission", "build no", "build number", "job", "job no", "work order", "wo", "order no", "id", "vin", "invoice no", "invoice number",
+    "invoice", "orig invoice", "original invoice",
 )  # fmt: skip
 _COMPONENT = ("component", "what broke", "failed component", "area", "section", "assembly", "position", "where")
 _PART = ("part", "part no", "part number", "part name", "failed part", "which part", "item", "sku")
@@ -81,7 +82,7 @@ HEADING_WORDS: dict[str, dict[str, tuple[str, ...]]] = {
         "runs": ("runs", "passes", "pulls", "hooks"),
         "component": _COMPONENT,
         "part": _PART,
-        "finding": ("finding", "what we found", "found", "diagnosis", "failure mode", "condition", "damage", "failure"),
+        "finding": ("finding", "what we found", "found", "diagnosis", "failure mode", "condition", "damage", "failure", "reason"),
         "order": ("order", "first or followed", "primary or secondary", "sequence"),
         "cause": ("cause", "root cause", "reason", "why", "fault", "blame"),
         "replaced_with": ("replaced with", "fitted instead", "new part", "put in", "replacement", "replaced by", "went in"),
@@ -130,7 +131,7 @@ COMPONENT_WORDS: dict[str, tuple[str, ...]] = {
     "input shaft": ("input shaft", "input", "in shaft", "turbine shaft"),
     "intermediate shaft": ("intermediate shaft", "intermediate", "inter shaft", "mainshaft", "main shaft"),
     "output shaft": ("output shaft", "output", "out shaft", "tail shaft"),
-    "converter": ("converter", "torque converter", "conv", "t c", "tc"),
+    "converter": ("converter", "torque converter", "conv", "t c", "tc", "lockup clutch", "lock up clutch"),
     "clutch pack": ("clutch pack", "clutch packs", "clutches", "clutch", "frictions"),
     "valve body": ("valve body", "valvebody", "valve bodies", "vb"),
     "planetary": ("planetary", "planetaries", "planet gears", "planet", "carrier"),
@@ -144,10 +145,22 @@ COMPONENT_WORDS: dict[str, tuple[str, ...]] = {
 }
 
 USE_WORDS: dict[str, tuple[str, ...]] = {
-    "towing": ("towing", "tow", "tows", "hauling", "haul", "trailer", "hotshot", "work", "work truck"),
-    "street": ("street", "daily", "daily driver", "road", "commute", "driver", "dd"),
-    "drag": ("drag", "strip", "drag strip", "track", "race", "racing", "drag race"),
-    "sled": ("sled", "sled pull", "sled pulling", "pulling", "pull", "puller"),
+    "towing": (
+        "towing",
+        "tow",
+        "tows",
+        "hauling",
+        "haul",
+        "trailer",
+        "hotshot",
+        "work",
+        "work truck",
+        "camper",
+        "5th wheel",
+    ),
+    "street": ("street", "daily", "daily driver", "road", "commute", "driver", "dd", "str"),
+    "drag": ("drag", "strip", "drag strip", "track", "race", "racing", "drag race", "drg"),
+    "sled": ("sled", "sled pull", "sled pulling", "sleds", "pulling", "pull", "puller"),
 }
 
 FINDING_WORDS: dict[str, tuple[str, ...]] = {
@@ -197,6 +210,15 @@ RETURN_KINDS = frozenset(
 KIND_HEADINGS = frozenset(
     {"type", "kind", "what", "record", "record type", "category", "entry", "document", "doc type", "class"}
 )
+
+#: words that headings cut short
+ABBREVIATED = {
+    "appl": "application", "clu": "clutch", "comp": "component", "cvtr": "converter", "dt": "date", "inv": "invoice", "nr": "no", "num": "no",
+    "pwr": "power", "rsn": "reason", "ser": "serial", "shft": "shaft", "shpd": "shipped",
+}  # fmt: skip
+
+#: words a letter away from one that is meant as itself
+NO_SLIPS = frozenset({"shift", "value", "carried"})
 
 #: words that join two statements, that say a thing is whole, and that say it was put in
 JOINING = ("and", "but", "also", "then", "while")

@@ -25,6 +25,7 @@ texts(
         Guess.UNIT_BY_SIZE: "the figure in the middle is {middle:,.0f}",
         Guess.UNIT_LIKE_OTHERS: "no unit is written; the other units are metric",
         Guess.UNIT_USUAL: "no unit is written; the usual one is taken",
+        Guess.INSTEAD: "one letter apart or one word shorter: if they are one, delete the line of that name above and the # here",
         Guess.SEPARATE: "you said it is another part",
         Guess.WHICH: "leave the one it is, and take the # before the line away",
         Guess.LISTED: "stands in {rows} cells of {heading!r}, always at this place in the list",
@@ -66,7 +67,7 @@ def _spellings(met: Sequence[tuple[str, int]]) -> str:
 
 @says(Guess.SLIPS)
 def _slips(met: Sequence[tuple[str, int]]) -> str:
-    return f"one letter apart: {_met(met)}; a # before the line keeps them two parts"
+    return f"one letter apart or one word shorter: {_met(met)}; a # before the line keeps them two parts"
 
 
 @says(Guess.SAME_WORDS)
@@ -195,7 +196,10 @@ def found_listing(proposal: Proposal) -> str:
     shown = {column.heading for column in proposal.components.values()}
     for sheet, own in proposal.matches.items():
         lines += _sheet(sheet, own, shown)
-    lines += [f"  {page.name} ({plural(page.rows, 'row')}) is like no sheet" for page in proposal.others]
+    lines += [
+        f"  {page.name} ({plural(page.rows, 'row')}) is like no sheet; headings: {listed([c.heading for c in page.columns], 12)}"
+        for page in proposal.others
+    ]
     lines += _components(proposal)
     lines += [f"  {_group(*told)}" for told in proposal.groups]
     return "\n".join([*lines, *_words(proposal), *_settled(proposal), *_sentences(proposal.sentences)])
@@ -277,7 +281,14 @@ def asks_same(component: str, group: Alike) -> str:
 
 def asks_sentence(one: Sentence) -> str:
     """The question whether ``one`` sentence was understood."""
-    return f"{one.where}, row {one.row}: “{one.text}” -> {_said(one)}. Is that right?"
+    return f"{one.where}, row {one.row}: “{one.text}” -> {_said(one)}. Is that right? (no: it waits in {TEXT_FILE} to be corrected)"
+
+
+_NO_BUILDS = (
+    "no page is taken for the builds. Such a page has one row a unit, a column for the number each unit goes by (Job No, Serial, Order No), one "
+    "for the day it went out (Date out, Shipped), and one for each component (Converter, Input shaft). If one of yours is it, write such "
+    "headings over these columns in your sheet, and save."
+)
 
 
 def next_step(proposal: Proposal, records: Records | None, trouble: str, command: str) -> str:
@@ -285,6 +296,7 @@ def next_step(proposal: Proposal, records: Records | None, trouble: str, command
     (``trouble``)."""
     folder = argument_text(str(proposal.folder))
     if records is None:
+        trouble = trouble if "builds" in proposal.matches else _NO_BUILDS
         return f"Not ready: {trouble}\nMend that, then type:\n  {command} start {folder}"
     counts = records.books.counts
     lines = [

@@ -73,7 +73,7 @@ def test_spellings_of_one_part_are_one_and_listed_for_confirmation(tmp_path, typ
 def test_a_slip_in_a_long_name_is_listed_and_not_guessed(tmp_path):
     builds = [build(serial=f"T-{n}", shaft="Billet") for n in range(100, 110)] + [build(serial="T-300", shaft="Bilet")]
     found = load(tmp_path, builds=builds)
-    assert checks(found) == [("builds", 12, "shaft", "may be Billet with a slip: counted as another part")]
+    assert checks(found) == [("builds", 12, "shaft", "may be Billet, misspelt or cut short: counted as another part")]
     assert set(found.builds["input shaft"]) == {"Billet", "Bilet"}
     stated = '[parts."input shaft"]\n"Billet" = []\n"Bilet" = []\n'
     assert not checks(load(tmp_path / "stated", stated, builds=builds))

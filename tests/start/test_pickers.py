@@ -19,7 +19,7 @@ def test_boxes_are_the_questions_and_their_ticks_the_answers(tmp_path):
     boxes[1].value = False
     go.click()
     assert "Next, type:" in said.value
-    assert [row["confirmed"] for row in sheet(tmp_path)[:3]] == ["no", "yes", "yes"]
+    assert [row["confirmed"] for row in sheet(tmp_path)[:3]] == ["", "yes", "yes"]
 
 
 def test_a_fault_is_said_in_the_box(tmp_path):
