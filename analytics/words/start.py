@@ -263,7 +263,7 @@ def _sentences(told: Sequence[Sentence]) -> list[str]:
     lines += [f"  … and {len(told) - 12} more"] if len(told) > 12 else []
     lines.append(
         f"They stand row by row in {TEXT_FILE}. Correct component, part and finding there, and write yes under confirmed: "
-        "a row counts from then on. Write no where nothing was damaged."
+        "a row counts from then on. Write no where nothing was damaged. Run start again when new ones were written: before that they do not count."
     )
     return lines
 

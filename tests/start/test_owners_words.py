@@ -127,7 +127,9 @@ def told(folder: Path, sentence: str) -> Path:
 
 
 def test_a_row_of_totals_waits_for_no_answer(tmp_path):
-    assert "2 returns told in sentences" in start(told(tmp_path, "cluthces smoked on the long grade"))
+    said = start(told(tmp_path, "cluthces smoked on the long grade"))
+    assert "2 returns told in sentences" in said
+    assert "Run start again when new ones were written: before that they do not count." in said
     rows = csv.DictReader((tmp_path / TEXT_FILE).read_text(encoding="utf-8").splitlines())
     assert [(r["serial"], r["component"]) for r in rows] == [("Job 1004", "clutch pack"), ("#1005", "clutch pack")]
 
