@@ -9,8 +9,12 @@ import pytest
 import xlsxwriter
 
 from analytics.errors import RecordsError
+from analytics.lifetimes.table import make_lifetimes
+from analytics.reasons import Counted
 from analytics.records.decimals import mark_of, with_points
 from analytics.records.load import load_records
+from analytics.review.to_fix import counted
+from analytics.words.listing import check_listing
 from tests.records.sheets import aside, back, build, checks, load, to_csv, write_shop
 
 DAY = "2024-12-31"
@@ -86,6 +90,27 @@ def test_pages_that_look_like_a_sheet_are_named_with_it(tmp_path):
         "orders.xlsx, sheet '2022' was not read. Its headings are those of builds, and it has 75 rows: if they belong there, "
         'add "2022" to sheet under [sheets.builds] in shop.toml.'
     ]
+
+
+def test_pages_nothing_was_read_from_are_named_to_the_owner(tmp_path):
+    """Where he looks: under check, and beside the counts of the review."""
+    toml = '[sheets.builds]\nfile = "orders.xlsx"\nsheet = "2021"\n'
+    pages = {
+        "2021": grid(build()),
+        "2022": grid(build(serial="T-300"), build(serial="T-301")),
+        "Phones": [["Bob", "5551234"]],
+        "Empty": [],
+    }
+    found = load_records(shop(tmp_path, toml, pages), as_of=DAY)
+    told = [
+        "orders.xlsx, sheet '2022' was not read. Its headings are those of builds, and it has 2 rows: if they belong there, "
+        'add "2022" to sheet under [sheets.builds] in shop.toml.',
+        "Files and pages nothing was read from: orders.xlsx, sheet 'Phones'.",
+    ]
+    assert found.books.files_passed_over() == told
+    listing = check_listing(found, make_lifetimes(found))
+    assert all(line in listing.splitlines() for line in told)
+    assert [said.values["told"] for said in counted(found).said if said.code is Counted.FILE_PASSED_OVER] == told
 
 
 def test_one_page_holds_two_sheets_told_apart_by_a_column(tmp_path):
@@ -218,6 +243,16 @@ def test_money_and_counts_that_may_be_thousands_are_not_believed(tmp_path, cells
     assert checks(found) == [("returns", 2, column, f"could be {value:,.2f} or {value * 1000:,.0f}: taken as unknown")]
     assert found.returns[column].isna().all()
     assert text in found.books.to_check["raw"].tolist()
+
+
+@pytest.mark.parametrize(
+    ("typed", "cost"),
+    [("980,50", 980.5), ("1.250,50", 1250.5), ("1,25", 1.25), ("1,250", 1250.0), ("1,250.50", 1250.5), ("1.250", None)],
+)
+def test_a_cost_with_a_decimal_comma_is_never_a_thousandth_of_itself(tmp_path, typed, cost):
+    found = load(tmp_path, builds=[build()], returns=[back(cost=typed)])
+    assert found.returns["cost"].tolist() == ([cost] if cost else [pytest.approx(float("nan"), nan_ok=True)])
+    assert (checks(found) == []) == (cost is not None)
 
 
 @pytest.mark.parametrize(
