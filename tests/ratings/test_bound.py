@@ -370,6 +370,18 @@ def test_each_use_gets_its_own_rating_and_the_harshest_where_none_is_named():
         rate_part(data, 7500, "drag", Promise(50_000), settings=s)
 
 
+def test_the_harshest_use_goes_by_the_estimate_not_by_the_noisier_bound():
+    """Three failures among 43 trucks of a use that lasts no less than that of the other 1,457: its bound is the lowest for their number."""
+    data = draw_fleet(replace(CELLS["500 units, 20 failures"], units=1500, failures=150.0), np.random.default_rng(8))
+    thin = np.r_[np.flatnonzero(data.failed)[:3], np.flatnonzero(~data.failed)[:40]]
+    data = replace(data, use=np.isin(np.arange(len(data.lower)), thin).astype(int), use_names=("broad", "thin"))
+    s = replace(QUICK, replicates=0, draws=0)
+    broad, few, unnamed = (rate_part(data, 7500, u, Promise(50_000), settings=s) for u in ("broad", "thin", None))
+    assert broad.estimate_hp < few.estimate_hp
+    assert few.bound_hp < 0.97 * broad.bound_hp
+    assert (unnamed.rated_use, unnamed.bound_hp) == ("broad", broad.bound_hp)
+
+
 def test_a_sheet_never_rises_with_weight():
     data = draw_fleet(CELLS["500 units, 20 failures"], np.random.default_rng(9))
     s = replace(QUICK, replicates=0, draws=0)
