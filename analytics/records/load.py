@@ -353,12 +353,12 @@ def _table(sheet: Sheet | None, name: str, position: pd.Series) -> pd.DataFrame:
 
 
 def _changes_left_out(changes: Sheet | None, builds: Sheet, position: pd.Series) -> pd.DataFrame:
-    """Set-aside changes of known units: from then on what they speak of is not known."""
+    """Set-aside changes of known units: from then on what they speak of is not known, but for those only entered twice."""
     columns = ["unit", "day", "power", "weight", "use", "row"]
     if changes is None:
         return pd.DataFrame(columns=columns).astype({"unit": int, "day": _DAY})
     at = changes.values["build"].to_numpy()
-    lost = ~changes.alive & ~changes.later & (at >= 0)
+    lost = ~changes.alive & ~changes.later & (at >= 0) & ~changes.values["again"].to_numpy()
     lost[lost] = builds.in_use[at[lost]]
     frame = pd.DataFrame(
         {"unit": position.reindex(at[lost]).to_numpy(int), "day": changes.values.loc[lost, "changed_on"]}

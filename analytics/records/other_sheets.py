@@ -105,7 +105,7 @@ def read_changes(changes: Sheet, shop: Shop) -> None:
     changes.set_aside(nothing, "power", "no power, weight or use that could be read", "say what changed")
     live = values.loc[changes.in_use, ["build", "changed_on", "power_hp", "weight_lb", "use"]]
     live = live.assign(use=live["use"].replace("", None))
-    again = _mask(changes, live.index[live.duplicated()])
+    values["again"] = again = _mask(changes, live.index[live.duplicated()])
     changes.set_aside(again, "serial", "the same change is entered twice", "nothing to do", Issue.REPEATED)
     live = live.drop_duplicates()
     clash = (

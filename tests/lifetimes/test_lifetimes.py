@@ -293,6 +293,12 @@ def test_flags_stay_with_the_figure_they_speak_of(tmp_path):
     ]
 
 
+def test_a_change_entered_twice_is_known_all_the_same(tmp_path):
+    """The second entry is set aside, with nothing to do; it took the new power away as if nobody could read it."""
+    found = lives(tmp_path, changes=[change("2021-04-30", power="800"), change("2021-04-30", power="800 hp")])
+    assert shaft(found, "power_hp", "flags") == [[650, ""], [800, ""]]
+
+
 @pytest.mark.parametrize("row", [change("2021-04-30", power="lots", use="drag"), change("2021-04-30", power="lots")])
 def test_a_change_to_nobody_knows_what_is_not_the_old_power(tmp_path, row):
     found = lives(tmp_path, changes=[row, change("2022-04-30", power="900")])

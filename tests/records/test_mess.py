@@ -595,7 +595,7 @@ def test_changes_that_say_nothing_or_contradict(tmp_path):
         "the same change is entered twice",
     ]
     assert found.changes["changed_on"].tolist() == [pd.Timestamp("2023-01-01")]
-    assert found.books.changes_left_out["row"].tolist() == [2, 3, 4, 6]
+    assert found.books.changes_left_out["row"].tolist() == [2, 3, 4]  # what is only entered twice is known
 
 
 def fitted(**cells: str) -> dict[str, str]:
