@@ -21,11 +21,6 @@ _COLUMNS = (
 )
 
 
-#: of the tables that were not made again since
-BEFORE = (
-    "Made before the prior of how life falls with power was widened, the test of early failures mended, and unknown particulars filled in from units alike; "
-    "to be run again (hours)."
-)
 #: the owners of the study of worth, as its table names them
 WORTH_OWNERS = ("never changes", "just below the first failure", "follows the sheet", "knows the truth")
 
@@ -342,7 +337,6 @@ def shops(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
             f"Damage that only a teardown shows: had it counted in trucks nobody opened too, only {unseen['held'].iat[0]:.0%} of the bounds of such parts would have held. "
             "A rating is for what brings a truck back."
         )
-    lines.append(BEFORE)
     return table, tuple(lines)
 
 

@@ -78,11 +78,11 @@ def test_a_run_goes_on_where_it_stopped(tmp_path, monkeypatch):
 
 
 def test_the_table_kept_is_made_of_its_shops_and_holds_what_is_claimed():
-    """A hundred shops; every bound on their sheets at or below the truth about nine times in ten or more."""
+    """A dozen shops; every bound on their sheets at or below the truth about nine times in ten or more."""
     kept = pd.read_csv(EVIDENCE / BLOCKS, keep_default_na=False, na_values=["nan"])
     table = pd.read_csv(EVIDENCE / TABLE)
     pd.testing.assert_frame_equal(table, summarise(kept))
-    assert sorted(kept["seed"].unique()) == list(range(FIRST_SEED, FIRST_SEED + 100))
+    assert sorted(kept["seed"].unique()) == list(range(FIRST_SEED, FIRST_SEED + 12))
     whole = table.iloc[0]
-    assert whole["bounds"] > 1500
+    assert whole["bounds"] > 200
     assert whole["held"] > 0.88
