@@ -62,7 +62,7 @@ def _hub(parts: pd.DataFrame, torque_nm: np.ndarray, shock: np.ndarray, end: str
         parts[f"{c}_in{least}"].to_numpy(float)
         for c in ("spline_pitch_diameter", "hub_diameter", "spline_length", "hub_wall")
     )
-    left = (outside - pitch - np.nan_to_num(parts[f"spline_tooth_depth_in{most}"].to_numpy(float))) / 2
+    left = (outside - pitch - parts[f"spline_tooth_depth_in{most}"].to_numpy(float)) / 2
     wall = np.where(np.isfinite(wall), wall, np.where(left > 0, left, np.nan))
     return splines.hub_tension(torque_nm, pitch * INCH, long_ * INCH, wall * INCH, shock)
 

@@ -461,7 +461,7 @@ _SECTIONS = ("outside_diameter", "spline_root_diameter")
 def _section_stress(torque_nm: np.ndarray, parts: pd.DataFrame, end: str) -> list[np.ndarray]:
     """Nominal shear, Pa, of the body and under the spline's teeth; NaN where not known."""
     suffix, other = SUFFIX[OPPOSITE[end]], SUFFIX[end]
-    bore = np.nan_to_num(parts[f"bore_in{other}"].to_numpy()) * INCH
+    bore = parts[f"bore_in{other}"].to_numpy() * INCH
     return [shafts.shear_stress(torque_nm, parts[f"{c}_in{suffix}"].to_numpy() * INCH, bore) for c in _SECTIONS]
 
 
@@ -526,7 +526,7 @@ def _clutch_margin(
         usual = np.where(is_lock, a.converter_pressure.at(end), a.line_pressure.at(end))
         stated = parts[f"apply_pressure_psi{suffix}"].to_numpy()
         pressure = np.where(np.isfinite(recorded[end]), recorded[end], np.where(np.isfinite(stated), stated, usual))
-        spring = np.nan_to_num(parts[f"return_spring_lbf{SUFFIX[OPPOSITE[end]]}"].to_numpy()) * LBF
+        spring = parts[f"return_spring_lbf{SUFFIX[OPPOSITE[end]]}"].to_numpy() * LBF
         force = clutches.apply_force(
             pressure * PSI, parts[f"piston_area_sqin{suffix}"].to_numpy() * SQUARE_INCH, spring
         )

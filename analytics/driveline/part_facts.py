@@ -129,12 +129,12 @@ def _shaft_facts(add: Callable, at: pd.Series, one: pd.DataFrame, torque: np.nda
     add(Fact.STRESS_MARGIN_CAPPED, _of(at, "stress_margin_capped"), "")
     add(Fact.BODY_MARGIN, _of(at, "body_margin"), "")
     outside, bore, length = (_three(one, c, INCH) for c in ("outside_diameter_in", "bore_in", "length_in"))
-    add(Fact.TWIST, np.degrees(shafts.twist(torque, length, outside, np.nan_to_num(bore))), "degrees")
+    add(Fact.TWIST, np.degrees(shafts.twist(torque, length, outside, bore)), "degrees")
 
 
 def _spline_facts(add: Callable, made: pd.Series, one: pd.DataFrame, torque: np.ndarray, shock: Span) -> None:
     factor = np.array([shock.low, shock.middle, shock.high])
-    bore, teeth = np.nan_to_num(_three(one, "bore_in", INCH)), _three(one, "spline_teeth")
+    bore, teeth = _three(one, "bore_in", INCH), _three(one, "spline_teeth")
     pitch, root, long_ = (_three(one, f"spline_{c}_in", INCH) for c in ("pitch_diameter", "root_diameter", "length"))
     thick, deep = (_three(one, f"spline_tooth_{c}_in", INCH) for c in ("thickness", "depth"))
     fixed = made["spline_fit"] == "fixed"
@@ -166,7 +166,7 @@ def _clutch_facts(add: Callable, at: pd.Series, one: pd.DataFrame, torque: np.nd
         )
     )
     friction = np.where(np.isfinite(friction), friction, (lining.high, lining.middle, lining.low))
-    spring = np.nan_to_num(_three(one, "return_spring_lbf", LBF))
+    spring = _three(one, "return_spring_lbf", LBF)
     radius = clutches.mean_radius(outer, inner)
     needed = clutches.pressure_for_torque(torque, area, friction, radius, faces, spring)
     add(Fact.PRESSURE_NEEDED, needed / PSI, "psi")

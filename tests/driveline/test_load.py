@@ -142,6 +142,18 @@ def test_of_a_range_of_sizes_the_weakest_shaft_is_in_the_margin(tmp_path):
             assert whole[f"{name}_{end}"] == pytest.approx(one[f"{name}_{end}"])
 
 
+@pytest.mark.parametrize("said", ["0.25-0.75 in", "see drawing"])
+def test_a_bore_or_spring_that_cannot_be_read_is_not_none(tmp_path, said):
+    """A hollow shaft was reckoned solid, and a pack without its springs; left blank there is none."""
+    blank, lost = (
+        loads_of(tmp_path / name, WITH_PACK, builds=[build("T-111", clutch_pack="P")],
+                 parts=[SHAFT | {"bore": bore}, PACK | {"return_spring": spring}])
+        for name, bore, spring in (("blank", "", ""), ("lost", said, "see drawing"))
+    )  # fmt: skip
+    assert np.isfinite([row(blank)["stress_margin"], row(blank, "clutch pack")["clutch_margin"]]).all()
+    assert np.isnan([row(lost)["stress_margin"], row(lost, "clutch pack")["clutch_margin"]]).all()
+
+
 def test_a_hard_skin_is_no_strength_of_the_shaft(tmp_path):
     """The table of shear yield is for steel hardened to half the radius; a thinner case, or one of unknown depth, gives no margin by it."""
 

@@ -109,6 +109,8 @@ def test_the_wall_of_a_hub_is_what_its_diameter_leaves_outside_the_teeth(tmp_pat
     assert by_diameter == pytest.approx(stress("b", hub_wall=str((1.6 - 1.29 - 0.042) / 2)))
     assert stress("c", hub_diameter="2.2 in") < 0.8 * by_diameter
     assert np.isnan(stress("d"))
+    # a tooth of unknown depth leaves a wall of unknown thickness
+    assert np.isnan(stress("e", hub_diameter="1.6 in", spline_tooth_depth=""))
 
 
 @pytest.mark.parametrize("strata", [1, 3])
