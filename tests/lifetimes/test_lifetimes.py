@@ -253,6 +253,19 @@ def test_a_change_of_tune_cuts_the_life(tmp_path):
     assert shaft(found, "power_band", "power_hp")[2] == ["600 to 1,000", 800]  # the new part starts under the new tune
 
 
+def test_a_tune_on_the_day_of_the_failure_is_the_load_of_the_next_part(tmp_path):
+    found = lives(tmp_path, returns=[back()], changes=[change("2022-03-01", power="800")])
+    assert shaft(found, "power_hp", "segment", "ended", "cause", "finding") == [
+        [650, 1, "failed", "part", "broken"],
+        [800, 1, "running", "", ""],
+    ]
+
+
+def test_a_tune_on_the_day_a_part_is_put_in_leaves_it_in_one_piece(tmp_path):
+    found = lives(tmp_path, returns=[back()], changes=[change("2022-03-05", power="800")])
+    assert shaft(found, "power_hp", "segment", "ended") == [[650, 1, "failed"], [800, 1, "running"]]
+
+
 def test_a_change_with_its_odometer(tmp_path):
     found = lives(tmp_path, returns=[back()], changes=[change("2021-04-30", weight="9500", odometer="12000")])
     equal(limits(found, "miles")[:2], [[0, 2_000, INF], [2_000, 30_000, 30_000]])
