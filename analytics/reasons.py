@@ -806,6 +806,10 @@ class Issue(Code):
     CROSSED_OUT = auto()
     UNCONFIRMED = auto()
     DENIED = auto()
+    OFF_ORDER = auto()
+    LATER = auto()
+    ODD_RATE = auto()
+    LONE_PART = auto()
 
 
 class Judged(Code):

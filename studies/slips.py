@@ -15,7 +15,7 @@ import tempfile
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 
 import pandas as pd
@@ -33,8 +33,16 @@ BLOCKS, TABLE = "slips_blocks.csv", "slips.csv"
 #: limits are printed in steps of so much
 STEP_HP = 25
 #: slips a block
-SIZE = 30
-KINDS = ("digit", "unit", "date", "spelling", "serial")
+SIZE = 10
+#: the shops before served to choose what is doubtful
+FIRST_SEED = 101
+KINDS = ("digit", "unit", "date", "spelling", "serial", "another part")
+#: of every shape in turn: whether rows are entered as they come or stand by serial, and the names of the parts
+_BY_DAY = (True, True, True, False, False)
+_SHORT, _LONG = (("IS-A", "IS-B"), ("TC-1", "TC-2")), (("Slim 10", "Stout 20"), ("Swirl 9", "Calm 11"))
+_NAMES = (_LONG, _SHORT, _SHORT, _LONG, _SHORT)
+#: whether the second converter followed the first, or both are put in by turns
+_FOLLOWED = (False, True, False, True, False)
 Sheets = dict[str, list[dict[str, str]]]
 
 _KM, _KG, _KW = 1.609344, 0.45359237, 0.74569987
@@ -48,7 +56,7 @@ SHAPES = {
 }
 _TOML = """[shop]
 name = "Slips (invented)"
-as_of = "2024-12-31"
+{as_of}
 [components]
 "input shaft" = "input_shaft"
 converter = "converter"
@@ -75,6 +83,8 @@ _FIGURES = (
 _DAYS = (("builds", "built_on"), ("returns", "failed_on"), ("readings", "read_on"))
 _WORDS = (("builds", "input_shaft"), ("builds", "converter"), ("builds", "use"), ("returns", "component"), ("returns", "part"), ("returns", "cause"), ("returns", "finding"))  # fmt: skip
 _SERIALS = (("builds", "serial"), ("returns", "serial"), ("readings", "serial"))
+_PARTS = (("builds", "input_shaft"), ("builds", "converter"), ("returns", "part"))
+_PLACES = {"date": _DAYS, "spelling": _WORDS, "serial": _SERIALS, "another part": _PARTS}
 
 
 # ---- the shop ------------------------------------------------------------------------------------------------------
@@ -83,11 +93,10 @@ _SERIALS = (("builds", "serial"), ("returns", "serial"), ("readings", "serial"))
 def shop_of(seed: int, shape: str) -> tuple[Sheets, str]:
     """An invented shop's sheets as typed, and its shop.toml."""
     metric, comma, days = SHAPES[shape]
+    which = list(SHAPES).index(shape)
+    (slim, stout), (first, second) = _NAMES[which]
     draw = random.Random(seed)
-
-    def figure(value: float, places: int = 0) -> str:
-        text = f"{value:,.{places}f}" if comma else f"{value:.{places}f}"
-        return text.translate(str.maketrans(",.", ".,")) if comma else text
+    figure = partial(_figure, comma)
 
     power, weight, miles = (_KW, _KG, _KM) if metric else (1.0, 1.0, 1.0)
     sheets: Sheets = {"builds": [], "returns": [], "readings": []}
@@ -100,8 +109,8 @@ def shop_of(seed: int, shape: str) -> tuple[Sheets, str]:
         )
         start, a_day, serial = draw.randrange(6_000, 90_000), draw.uniform(25, 60), f"K{3100 + 13 * k}"
         parts = {
-            "input shaft": "Slim 10" if k % 3 or hp < 500 else "Stout 20",
-            "converter": "Swirl 9" if k % 2 else "Calm 11",
+            "input shaft": slim if k % 3 or hp < 500 else stout,
+            "converter": first if (k < 70 if _FOLLOWED[which] else k % 2) else second,
         }
         sheets["builds"].append(
             {
@@ -115,7 +124,7 @@ def shop_of(seed: int, shape: str) -> tuple[Sheets, str]:
                 "converter": parts["converter"],
             }
         )
-        reach = {"input shaft": 1.3 if parts["input shaft"] == "Stout 20" else 1.0, "converter": 1.1}
+        reach = {"input shaft": 1.3 if parts["input shaft"] == stout else 1.0, "converter": 1.1}
         lives = {c: 110_000 * reach[c] * (hp / 600) ** -3 * draw.weibullvariate(1.0, 2.0) for c in parts}
         component = min(lives, key=lambda c: lives[c])
         day = built + dt.timedelta(days=int(lives[component] / a_day))
@@ -139,9 +148,17 @@ def shop_of(seed: int, shape: str) -> tuple[Sheets, str]:
             sheets["readings"].append(
                 {"serial": serial, "read_on": f"{read:{days}}", "odometer": figure((start + driven) * miles)}
             )
+    for name, heading in (("returns", "failed_on"), ("readings", "read_on")) if _BY_DAY[which] else ():
+        sheets[name].sort(key=lambda row: dt.datetime.strptime(row[heading], days))
     order = {"%Y": "year first", "%d": "day first", "%m": "month first"}[days[:2]]
     units = ("kW", "kg", "km") if metric else ("hp", "lb", "miles")
-    return sheets, _TOML.format(power=units[0], weight=units[1], distance=units[2], order=order)
+    as_of = "" if "database" in shape else 'as_of = "2024-12-31"'
+    return sheets, _TOML.format(as_of=as_of, power=units[0], weight=units[1], distance=units[2], order=order)
+
+
+def _figure(comma: bool, value: float, places: int = 0) -> str:
+    text = f"{value:,.{places}f}" if comma else f"{value:.{places}f}"
+    return text.translate(str.maketrans(",.", ".,")) if comma else text
 
 
 def write_shop(folder: Path, shape: str, sheets: Sheets, toml: str) -> None:
@@ -173,7 +190,7 @@ _IN_BOOK = "".join(
 def slip(sheets: Sheets, shape: str, kind: str, draw: random.Random) -> tuple[str, str, str]:
     """Type one cell of the ``sheets`` with a slip of that ``kind``: the place, what stood there, what stands there now."""
     while True:
-        sheet, heading = draw.choice({"date": _DAYS, "spelling": _WORDS, "serial": _SERIALS}.get(kind, _FIGURES))
+        sheet, heading = draw.choice(_PLACES.get(kind, _FIGURES))
         row = draw.choice(sheets[sheet])
         old = row[heading]
         new = _SLIPS[kind](old, heading, shape, draw)
@@ -205,7 +222,7 @@ def _unit(text: str, heading: str, shape: str, draw: random.Random) -> str:
     value = float(text.replace(".", "").replace(",", ".") if comma else text)
     one = {"power": _KW, "weight": _KG}.get(heading, _KM)
     told = draw.choice([value / one if metric else value * one, value * 10, value / 10])
-    return f"{told:.0f}"
+    return _figure(comma, told, int(comma and heading in ("power", "weight")))
 
 
 def _date(text: str, heading: str, shape: str, draw: random.Random) -> str:
@@ -232,26 +249,36 @@ def _spelling(text: str, heading: str, shape: str, draw: random.Random) -> str:
     return draw.choice(ways)
 
 
+def _another(text: str, heading: str, shape: str, draw: random.Random) -> str:
+    """The name of the other part of the component."""
+    return next((b if text == a else a for a, b in _NAMES[list(SHAPES).index(shape)] if text in (a, b)), text)
+
+
 _SLIPS: dict[str, Callable[[str, str, str, random.Random], str]] = {
     "digit": _digit, "unit": _unit, "date": _date, "spelling": _spelling, "serial": _digit,
+    "another part": _another,
 }  # fmt: skip
 
 
 # ---- what becomes of them ------------------------------------------------------------------------------------------
 
 
-def figures_of(records: Records) -> dict[str, object]:
-    """The published figures."""
+def figures_of(records: Records, before: tuple[str, dict[str, object]] = ("", {})) -> tuple[str, dict[str, object]]:
+    """The lives as text, and the published figures; the power supported is that of ``before`` where the lives are the same."""
     lifetimes = make_lifetimes(records)
     table = lifetimes.table
+    lives = table.drop(columns=[c for c in table if "row" in c or c == "serial"]).to_csv()
     failed = table[table["ended"] == "failed"].groupby(["component", "part"])["count"].sum().to_dict()
     of_parts = {c: records.builds[c].value_counts().to_dict() for c in records.shop.components}
+    figures = {"units": of_parts, "returns": len(records.returns), "failed": failed}
+    if lives == before[0]:
+        return lives, figures | {"supported": before[1]["supported"]}
     options = options_for(records.shop)
     options = replace(options, settings=replace(options.settings, explain=False))
     rated = make_ratings(records, lifetimes, options, own_uses=False).table
     steps = (rated["supported_hp"].fillna(-STEP_HP) // STEP_HP * STEP_HP).astype(int)
     held = steps.groupby([rated["component"], rated["part"]]).agg(list).to_dict()
-    return {"units": of_parts, "returns": len(records.returns), "failed": failed, "supported": held}
+    return lives, figures | {"supported": held}
 
 
 def told_of(records: Records) -> Counter:
@@ -262,7 +289,7 @@ def told_of(records: Records) -> Counter:
 
 
 @lru_cache(4)
-def _clean(seed: int, shape: str) -> tuple[dict[str, object], Counter]:
+def _clean(seed: int, shape: str) -> tuple[tuple[str, dict[str, object]], Counter]:
     with tempfile.TemporaryDirectory() as folder:
         write_shop(Path(folder), shape, *shop_of(seed, shape))
         records = load_records(folder)
@@ -283,8 +310,8 @@ def one_slip(seed: int, shape: str, kind: str, draw: random.Random) -> dict[str,
             return row
     if told_of(records) - known:
         return row
-    now = figures_of(records)
-    return row | {"told": False, "changed": " ".join(name for name in published if published[name] != now[name])}
+    was, now = published[1], figures_of(records, published)[1]
+    return row | {"told": False, "changed": " ".join(name for name in was if was[name] != now[name])}
 
 
 def one_block(shape: str, kind: str, seed: int) -> pd.DataFrame:
@@ -298,7 +325,9 @@ def run(out: str | Path, shops: int = 1, progress: Callable[[str], None] | None 
     """Slips of every kind in ``shops`` shops of every shape; blocks already in ``out`` are not repeated. Returns the summary, kept beside them."""
     os.environ.setdefault(JOBS, "1")  # a shop is rated faster than processes are begun
     path = Path(out) / BLOCKS
-    pieces = [(shape, kind, seed) for seed in range(1, shops + 1) for shape in SHAPES for kind in KINDS]
+    pieces = [
+        (shape, kind, seed) for seed in range(FIRST_SEED, FIRST_SEED + shops) for shape in SHAPES for kind in KINDS
+    ]
     resume(path, ["shape", "kind", "seed"], pieces, one_block, 1, progress)
     table = summarise(pd.read_csv(path, keep_default_na=False))
     with whole_file(path.with_name(TABLE)) as part:
@@ -307,13 +336,17 @@ def run(out: str | Path, shops: int = 1, progress: Callable[[str], None] | None 
 
 
 def summarise(rows: pd.DataFrame) -> pd.DataFrame:
-    """By kind, by shape and over all: slips, the share told, the share that changes a published figure with nothing told."""
+    """By kind, by shape and over all: slips, the share told, the share that changes a published figure with nothing told.
+
+    Another part's name is no slip of the pen: it stands by itself, and is left out of the shapes and of all.
+    """
     told = rows["told"].astype(str) == "True"
     rows = rows.assign(heard=told, silent=~told & (rows["changed"] != ""))
+    of_the_pen = rows[rows["kind"] != "another part"]
     groups = [
         *(("kind", *g) for g in rows.groupby("kind", sort=False)),
-        *(("shape", *g) for g in rows.groupby("shape", sort=False)),
-        ("all", "all", rows),
+        *(("shape", *g) for g in of_the_pen.groupby("shape", sort=False)),
+        ("all", "all", of_the_pen),
     ]
     return pd.DataFrame(
         [

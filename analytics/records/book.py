@@ -81,10 +81,16 @@ class Sheet:
             self.alive &= ~mask
 
     def doubt(
-        self, mask: np.ndarray | pd.Series, column: str, reason: Text, remedy: Text, kind: Kind = Issue.UNREAD
+        self,
+        mask: np.ndarray | pd.Series,
+        column: str,
+        reason: Text,
+        remedy: Text,
+        kind: Kind = Issue.UNREAD,
+        hidden: bool = False,
     ) -> None:
-        """Note cells that were left unread, or read on an assumption, in rows that stay in use."""
-        mask = np.asarray(mask, bool) & self.in_use
+        """Note cells that were left unread, or read on an assumption, in rows that stay in use; ``hidden``: in later rows too."""
+        mask = np.asarray(mask, bool) & (self.alive if hidden else self.in_use)
         if mask.any():
             self._doubts.append(self._entries(mask, column, reason, remedy, kind))
 
@@ -118,7 +124,8 @@ class Sheet:
     def doubts(self) -> pd.DataFrame:
         """Doubted cells of the rows in use, in the order of the file."""
         doubts = self._collect(self._doubts)
-        return doubts[self.in_use[doubts["at"].to_numpy(int)]].drop(columns="at").reset_index(drop=True)
+        at, of_later = doubts["at"].to_numpy(int), doubts["kind"].isin([Issue.OFF_ORDER, Issue.LATER]).to_numpy()
+        return doubts[self.alive[at] & (~self.later[at] | of_later)].drop(columns="at").reset_index(drop=True)
 
     def _collect(self, entries: list[pd.DataFrame]) -> pd.DataFrame:
         columns = ["at", *ISSUE_COLUMNS, "kind", "of"]

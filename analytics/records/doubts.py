@@ -23,8 +23,6 @@ from analytics.records.shop import Shop
 _DRIVEN_DAYS = 7
 #: miles since the install and the odometer may differ by as much: a share of the miles, and miles (common practice, no source)
 _SHARE_APART, _MILES_APART = 0.1, 200.0
-#: a figure is far from the others where so many are known, and by so much on the log scale at the least
-_KNOWN_TO_TELL, _FAR = 20, 0.4
 #: where parts stand: see parts.part_columns
 Column = tuple[pd.DataFrame, str, np.ndarray, Sheet]
 _DAY_OF = {"readings": "read_on", "returns": "failed_on", "changes": "changed_on"}
@@ -87,29 +85,6 @@ def doubt_two_figures(returns: Sheet, builds: Sheet) -> None:
     ]
     remedy = "correct the one that is wrong, here or at the install"
     returns.doubt(apart, "miles_in_service", reason, remedy, Issue.TWO_FIGURES)
-
-
-def doubt_far(builds: Sheet) -> None:
-    """List powers and weights of ``builds`` so far from the middle one of their use that another unit or a slip is likelier; they are
-    used as they stand.
-
-    Far: further on the log scale than 3 robust standard deviations (1.4826 times the median absolute deviation) and than 0.4, where
-    20 or more of the use are known. Common practice, no source.
-    """
-    for heading, column in (("power", "power_hp"), ("weight", "weight_lb")):
-        log = np.log(builds.values[column].where(lambda v: v > 0))[builds.in_use].dropna()
-        off = log.groupby(builds.values["use"]).transform(_off)
-        far = off[off.abs() > _FAR]
-        reason = pd.Series("", builds.values.index, dtype=object)
-        reason[far.index] = [f"{np.exp(by):.2g} times the middle {heading} of its use" for by in far]
-        remedy = "check the figure and its unit; nothing to do if it is right"
-        builds.doubt((reason != "").to_numpy(), heading, reason.to_numpy(), remedy, Issue.FAR)
-
-
-def _off(log: pd.Series) -> pd.Series:
-    """How far each is from the middle; 0 where that is within three spreads, or too few are known."""
-    off = log - log.median()
-    return off.where((off.abs() > 3 * 1.4826 * off.abs().median()) & (len(log) >= _KNOWN_TO_TELL), 0.0)
 
 
 # ---- parts ---------------------------------------------------------------------------------------------------------
@@ -178,14 +153,15 @@ def one_part(sheets: Mapping[str, Sheet], shop: Shop) -> None:
         columns = part_columns(sheets, component)
         met = Counter(chain.from_iterable(values.loc[live, heading] for values, heading, live, _ in columns))
         stated = set(map(str.casefold, shop.names.parts.get(component, {})))
+        described = {p.casefold() for v, h, live, sheet in columns if sheet.name == "parts" for p in v.loc[live, h]}
         del met[""], met[NOT_RECORDED]
         for group in alike(met, component):
-            _say_alike(group, columns, stated)
+            _say_alike(group, columns, stated if group.sure else stated | described)
 
 
 def _say_alike(group: Alike, columns: Iterable[Column], stated: set[str]) -> None:
-    """Bring together, where that is sure, and list the names of a group that the settings do not list as parts of their own."""
-    others = filter(lambda other: not {other.casefold(), group.name.casefold()} <= stated, group.others)
+    """Bring together, where that is sure, and list the names of a group that are not ``stated`` as parts of their own."""
+    others = filter(lambda other: other.casefold() not in stated, group.others)
     for name, column in product(others, list(columns)):
         _say_one(group, name, column)
 
@@ -215,6 +191,24 @@ _WORD_PLACES = {
     "builder": ("builds",),
     "component": ("returns", "fitted", "limits", "parts", "judged_again"),
 }
+
+
+def rare_words(sheets: Mapping[str, Sheet], shop: Shop) -> None:
+    """List words of the shop's own that are one slip from one met far more often; each counts as a word of its own.
+
+    sheets: by name. shop: whose [words] can tell them apart.
+    """
+    for heading, known in _FREE.items():
+        places = [s for n in _WORD_PLACES[heading] if (s := sheets.get(n)) and heading in s.values]
+        met = Counter(chain.from_iterable(s.values.loc[s.in_use, heading] for s in places))
+        del met[""]
+        stated = known | set(shop.names.words.get(heading, {}))
+        for group in alike(met):
+            for name, sheet in product(set(group.others) - stated, places):
+                its = ((sheet.values[heading] == name) & sheet.in_use).to_numpy()
+                told = f"may be {group.name} with a slip: counted as another {heading}"
+                remedy = f'correct it, or list it under [words.{heading}] in shop.toml: "{group.name}" = ["{name}"], or "{name}" = []'
+                sheet.doubt(its & (its.cumsum() == 1), heading, told, remedy, Issue.NEAR_NAME)
 
 
 def settings_of_nothing(sheets: Mapping[str, Sheet], shop: Shop) -> pd.DataFrame:

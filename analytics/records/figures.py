@@ -11,6 +11,7 @@ from analytics.records.headings import OF_NO_UNIT
 from analytics.records.odometer import FIGURES, miles_in_service, runs_in_service
 from analytics.records.ordering import known_on
 from analytics.records.shop import Shop
+from analytics.records.unlike import doubt_rates
 
 _DAY_OF = {"readings": "read_on", "returns": "failed_on", "changes": "changed_on", "fitted": "fitted_on"}
 _SOURCES = {"readings": "reading", "returns": "return", "changes": "change", "fitted": "fitted", "builds": "build"}
@@ -46,6 +47,7 @@ def figures(
         sheets["returns"].values[value] = np.nan
         sheets["returns"].values.loc[back["at"], value] = back[value].to_numpy()
     _ask_for_start(sheets["builds"], units, told)
+    doubt_rates(told, units, sheets, shop)
     good = told[(told["problem"] == "") & told["miles"].notna() & (told["unit"] < len(units))]
     good = good.sort_values(["unit", "day", "miles"], kind="stable").drop_duplicates(["unit", "day"], keep="last")
     odometer = good[["unit", "day", "miles", "sheet", "short"]].rename(columns={"sheet": "source"})

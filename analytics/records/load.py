@@ -22,12 +22,12 @@ from analytics.records.builds import (
 )
 from analytics.records.conditions import conditions_table, read_conditions
 from analytics.records.doubts import (
-    doubt_far,
     doubt_part_of_build,
     doubt_two_figures,
     drop_no_names,
     drop_zeros,
     one_part,
+    rare_words,
     settings_of_nothing,
 )
 from analytics.records.figures import figures
@@ -52,6 +52,7 @@ from analytics.records.several import single_out
 from analytics.records.shop import Shop, load_shop
 from analytics.records.source import RawSheet, heading_keys, read_sheets, unclaimed
 from analytics.records.together import each_by_itself
+from analytics.records.unlike import doubt_days, doubt_far, doubt_lone_parts
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -199,6 +200,7 @@ def load_records(
     for sheet in linked:
         settle_linked(sheet, builds)
     _hide_later(sheets, day)
+    doubt_days(sheets, shop, day, asked=as_of is not None)
 
     say("reading the cells")
     shipments = judge_repeats(builds, returns, repeats)
@@ -265,12 +267,14 @@ def _read_cells(sheets: dict[str, Sheet], shop: Shop) -> None:
     drop_no_names(sheets, shop)
     one_spelling(sheets, shop)
     one_part(sheets, shop)
+    rare_words(sheets, shop)
     doubt_part_of_build(sheets["returns"], sheets, shop)
     doubt_superseded(builds, shop)
     if "fitted" in sheets:
         doubt_other_part(sheets["fitted"], builds, in_service(builds))
     drop_zeros(sheets)
-    doubt_far(builds)
+    doubt_far(builds, shop)
+    doubt_lone_parts(builds, shop)
     doubt_two_figures(sheets["returns"], builds)
 
 

@@ -14,6 +14,8 @@ _LOOKS = str.maketrans(
 )
 #: a slip is looked for in words at least this long, one letter left out perhaps: of a shorter one a letter is a designation
 _LONG = 5
+#: a name met as often at most, one slip from one met this many times as often, may be that one however short it is
+_RARE, _TIMES = 2, 10
 #: a column of more names than this holds no names of parts
 _MOST = 1000
 
@@ -73,16 +75,25 @@ def alike(counts: Mapping[str, int], component: str = "") -> list[Alike]:
 
 
 def _slips(leads: list[str], counts: Mapping[str, int], component: str) -> list[Alike]:
-    """Names one slip, or words of the component, away from one met at least three times as often."""
+    """Names one slip, or words of the component, away from one met far more often."""
     own = set(component.casefold().split())
     found: list[Alike] = []
     left = list(leads) if len(leads) <= _MOST else []
     while left:
         lead = left.pop(0)
-        slips = list(filter(lambda other: counts[other] * 3 <= counts[lead] and _near(lead, other, own), left))
+        slips = list(filter(lambda other: _may_be(lead, other, counts, own), left))
         found += [_group([lead, *slips], counts, False)] if slips else []
         left = list(filter(lambda other: other not in slips, left))
     return found
+
+
+def _may_be(lead: str, other: str, counts: Mapping[str, int], own: Collection[str]) -> bool:
+    """Whether a name may be the other one: with any slip where it is rare; else, met a third as often at most, with a slip in a long word or
+    but for words of the component's ``own``."""
+    rare = counts[other] <= _RARE and counts[other] * _TIMES <= counts[lead]
+    if rare and slip_between(other.casefold(), lead.casefold()):
+        return True
+    return counts[other] * 3 <= counts[lead] and _near(lead, other, own)
 
 
 def _near(one: str, other: str, own: Collection[str]) -> bool:

@@ -59,7 +59,7 @@ def _parsed(sheet: Sheet, heading: str, shop: Shop) -> pd.DataFrame:
     if shop.dates.order is not None:
         return parse_dates(text, shop.dates.order, shop.dates.epoch).assign(column=NAT, why="")
     parsed = []
-    for page in _pages(sheet):
+    for page in pages(sheet):
         told = column_order(text[page].unique())
         by_year = told.order == "year first"
         frame = parse_dates(text[page], "year first" if by_year else None, shop.dates.epoch, told.short_year)
@@ -79,7 +79,7 @@ def _parsed(sheet: Sheet, heading: str, shop: Shop) -> pd.DataFrame:
     )
 
 
-def _pages(sheet: Sheet) -> list[np.ndarray]:
+def pages(sheet: Sheet) -> list[np.ndarray]:
     """The rows of each page of a sheet, as masks."""
     if len(sheet.raw.places) < 2:
         return [np.ones(len(sheet.alive), bool)]

@@ -36,14 +36,18 @@ _DOUBT: dict[Code, Said] = {
     Issue.MERGED: "cells that take the value of the merged cell above",
     Issue.CROSSED_CELL: "cells crossed out, but read",
     Issue.ZERO: "figures of 0 or 1 that may mean unknown, not used",
-    Issue.FAR: "powers and weights far from all others of the use",
+    Issue.FAR: "powers and weights unlike all others of their kind",
     Issue.TWO_FIGURES: "returns whose miles and odometer do not agree",
-    Issue.NEAR_NAME: "names that may be one part spelt two ways",
+    Issue.NEAR_NAME: "names that may be one, spelt two ways",
     Issue.NO_PART_NAME: "words in place of a part that name none",
     Issue.OTHER_PART: "returns of a part that their unit did not have",
     Issue.SEVERAL_NAMES: "cells that name several components or parts",
     Issue.SETTING: "names in shop.toml that no sheet holds",
     Issue.DATE_BY_COLUMN: "dates settled by the other dates of their column",
+    Issue.OFF_ORDER: "days far from those of the rows around them",
+    Issue.LATER: "rows after the day looked from, though few others are",
+    Issue.ODD_RATE: "odometers by which a truck drives unlike the others of its use",
+    Issue.LONE_PART: "parts put in long before or after all others of their kind",
 }
 #: kinds of rows set aside
 _ASIDE: dict[Code, Said] = {
