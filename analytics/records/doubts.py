@@ -16,8 +16,9 @@ from analytics.records.cells import is_blank
 from analytics.records.headings import heading_key
 from analytics.records.names import Alike, alike
 from analytics.records.ordering import in_service
+from analytics.records.own_units import own_distance
 from analytics.records.parts import NOT_RECORDED, no_name, part_columns
-from analytics.records.shop import Shop
+from analytics.records.shop import Shop, Units
 
 #: a unit in service longer than this has been driven (common practice, no source)
 _DRIVEN_DAYS = 7
@@ -72,16 +73,18 @@ def _say_days(mask: np.ndarray, days: np.ndarray) -> np.ndarray:
     return reason
 
 
-def doubt_two_figures(returns: Sheet, builds: Sheet) -> None:
-    """List ``returns`` whose miles since the install and odometer (of ``builds`` at the install) do not agree; the miles are taken."""
+def doubt_two_figures(returns: Sheet, builds: Sheet, units: Units) -> None:
+    """List ``returns`` whose miles since the install and odometer (of ``builds`` at the install) do not agree; the miles are taken.
+    units: what distances are said in."""
     values, build = returns.values, returns.values["build"].to_numpy()
     start = _of_build(builds.values["odometer_at_install"].to_numpy(float), build, np.nan)
     since, direct = values["odometer"].to_numpy(float) - start, values["miles_in_service"].to_numpy(float)
     apart = np.abs(since - direct) > np.maximum(_MILES_APART, _SHARE_APART * np.abs(direct))
     reason = np.full(len(apart), "", dtype=object)
-    pairs = zip(direct[apart], since[apart], strict=True)
+    pairs = zip(own_distance(direct[apart], units), own_distance(since[apart], units), strict=True)
     reason[apart] = [
-        f"{d:,.0f} miles since the install, and {s:,.0f} by the odometers: the first is taken" for d, s in pairs
+        f"{d:,.0f} {units.distance} since the install, and {s:,.0f} by the odometers: the first is taken"
+        for d, s in pairs
     ]
     remedy = "correct the one that is wrong, here or at the install"
     returns.doubt(apart, "miles_in_service", reason, remedy, Issue.TWO_FIGURES)

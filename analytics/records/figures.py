@@ -36,7 +36,9 @@ def figures(
         of.append(frame.loc[own, "unit"].to_numpy(int))
         frame.loc[own, "unit"] = len(units) + np.arange(own.sum())
     start, day = units["odometer_at_install"].to_numpy(), units["in_service_on"].to_numpy()
-    told = miles_in_service(told, np.r_[start, start[of[0]]], np.r_[day, day[of[0]]], shop.checks.miles_per_year_max)
+    told = miles_in_service(
+        told, np.r_[start, start[of[0]]], np.r_[day, day[of[0]]], shop.checks.miles_per_year_max, shop.units
+    )
     counts = runs_in_service(counts)
     counts["remedy"], counts["kind"] = "check the counts", Issue.UNREAD
     for column, frame, value in (("odometer", told, "miles"), ("runs", counts, "runs")):

@@ -275,7 +275,7 @@ def _read_cells(sheets: dict[str, Sheet], shop: Shop) -> None:
     drop_zeros(sheets)
     doubt_far(builds, shop)
     doubt_lone_parts(builds, shop)
-    doubt_two_figures(sheets["returns"], builds)
+    doubt_two_figures(sheets["returns"], builds, shop.units)
 
 
 #: who reads the cells of each sheet, in order

@@ -13,6 +13,8 @@ import pandas as pd
 
 from analytics.reasons import Issue
 from analytics.records.measures import DAYS_A_YEAR
+from analytics.records.own_units import own_distance
+from analytics.records.shop import Units
 
 KM = 1.609344
 #: gaps shorter than this are judged as if they were this long, so that two readings a week apart are not doubted
@@ -23,12 +25,12 @@ FIGURES = ["unit", "day", "odometer", "miles_in_service", "replaced", "old_final
 
 
 def miles_in_service(
-    figures: pd.DataFrame, at_install: np.ndarray, in_service: np.ndarray, miles_per_year_max: float
+    figures: pd.DataFrame, at_install: np.ndarray, in_service: np.ndarray, miles_per_year_max: float, units: Units
 ) -> pd.DataFrame:
     """Miles since in service at each figure, and why a figure is not believed.
 
     figures: FIGURES columns, any order; at_install: odometer at install per unit (NaN unknown), shape (units,);
-    in_service: datetime64 per unit. Returns the figures in order of unit and day with ``miles`` (NaN where it cannot be
+    in_service: datetime64 per unit; units: what distances are said in. Returns the figures in order of unit and day with ``miles`` (NaN where it cannot be
     told), ``short`` (miles were driven that are not in it), ``problem`` ("" where believed), ``remedy`` and ``kind``, and
     ``noted`` (an Issue of a figure that is believed, or None), ``note`` and ``note_remedy``.
     miles_per_year_max: the most that is believed.
@@ -54,7 +56,7 @@ def miles_in_service(
         odd |= _odd(unit, value, days, first, miles_per_year_max)
     for u in np.unique(unit[odd]):
         rows = np.arange(*np.searchsorted(unit, [u, u + 1]))
-        _mend(frame, rows, at_install[u], miles_per_year_max)
+        _mend(frame, rows, at_install[u], miles_per_year_max, units)
     return frame
 
 
@@ -84,7 +86,7 @@ class _Reached:
     short: bool = False
 
 
-def _mend(frame: pd.DataFrame, rows: np.ndarray, start: float, a_year: float) -> None:
+def _mend(frame: pd.DataFrame, rows: np.ndarray, start: float, a_year: float, units: Units) -> None:
     """Put one unit's figures in order, in place: ``rows`` in order of time, ``start`` its odometer at install."""
     odometer, direct = frame["odometer"].to_numpy(float)[rows], frame["miles_in_service"].to_numpy(float)[rows]
     final, days = frame["old_final"].to_numpy(float)[rows], frame["days"].to_numpy(float)[rows]
@@ -105,7 +107,7 @@ def _mend(frame: pd.DataFrame, rows: np.ndarray, start: float, a_year: float) ->
         for at in np.setdiff1d(known, kept):
             before = _before(at, kept, told[kept - begin], days, reached)
             in_km = odometer[at] / KM + base if np.isnan(direct[at]) else direct[at] / KM
-            _refuse(frame, rows[at], told[at - begin], in_km, days[at], before, a_year)
+            _refuse(frame, rows[at], told[at - begin], in_km, days[at], before, a_year, units)
         if len(kept):
             reached.miles, reached.day = miles[kept[-1]], days[kept[-1]]
         short[kept] = reached.short
@@ -114,7 +116,7 @@ def _mend(frame: pd.DataFrame, rows: np.ndarray, start: float, a_year: float) ->
             seen = blind[longest_credible(odometer[blind], days[blind], np.nan, np.nan, a_year)]
             for at in np.setdiff1d(blind, seen):
                 before = _before(at, seen, odometer[seen], days, _Reached(np.nan, np.nan))
-                _refuse(frame, rows[at], odometer[at], odometer[at] / KM, days[at], before, a_year)
+                _refuse(frame, rows[at], odometer[at], odometer[at] / KM, days[at], before, a_year, units)
     frame.loc[rows, "miles"], frame.loc[rows, "short"] = miles, short
 
 
@@ -148,7 +150,7 @@ def _before(at: int, kept: np.ndarray, values: np.ndarray, days: np.ndarray, rea
 
 
 def _refuse(
-    frame: pd.DataFrame, row: int, value: float, in_km: float, day: float, before: _Reached, a_year: float
+    frame: pd.DataFrame, row: int, value: float, in_km: float, day: float, before: _Reached, a_year: float, units: Units
 ) -> None:
     """Say why a figure is not believed, given the believed one before it."""
     gap = max(day - before.day, _SHORTEST_GAP_DAYS)
@@ -156,7 +158,10 @@ def _refuse(
         problem, kind = "the miles run backwards", Issue.BACKWARDS
         remedy = "check both readings; if the odometer was replaced, say so in odometer_replaced"
     elif value - before.miles > _most(gap, a_year):
-        problem, kind = f"implies {(value - before.miles) / gap * DAYS_A_YEAR:,.0f} miles a year", Issue.TOO_FAST
+        problem, kind = (
+            f"implies {own_distance((value - before.miles) / gap * DAYS_A_YEAR, units):,.0f} {units.distance} a year",
+            Issue.TOO_FAST,
+        )
         fits = 0 <= in_km - before.miles <= _most(gap, a_year)
         remedy = "if it is in km, write km in the cell" if fits else "check the figure: a digit too many, or tenths?"
     else:

@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
+from math import floor
+from typing import TypeVar
+
+import numpy as np
+
 from analytics.records.cells import DISTANCE, POWER, WEIGHT
 from analytics.records.shop import Units
 
+Figures = TypeVar("Figures", float, np.ndarray)
+
 
 def own_power(power_hp: float, units: Units) -> float:
-    """``power_hp`` in the shop's own ``units``."""
-    return power_hp / POWER.units[units.power.casefold()]
+    """``power_hp`` in the shop's own ``units``; in kW and PS rounded down, so that no limit grows by being said."""
+    if units.power == "hp":
+        return power_hp
+    return floor(power_hp / POWER.units[units.power.casefold()] + 1e-6)
 
 
 def own_weight(weight_lb: float, units: Units) -> float:
@@ -16,6 +25,6 @@ def own_weight(weight_lb: float, units: Units) -> float:
     return weight_lb / WEIGHT.units[units.weight]
 
 
-def own_distance(miles: float, units: Units) -> float:
+def own_distance(miles: Figures, units: Units) -> Figures:
     """``miles`` in the shop's own ``units``."""
     return miles / DISTANCE.units[units.distance]

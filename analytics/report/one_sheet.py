@@ -16,6 +16,7 @@ from analytics.whole import whole_file
 from analytics.words.cautions import CAUTIONS
 from analytics.words.review import one_sheet as words
 from analytics.words.saying import say_all
+from analytics.words.units import speaking_as
 
 #: between what stands one above the other where a page's style is known, and side by side in a notebook
 _DOT = '<span class="dot"> · </span>'
@@ -33,7 +34,12 @@ def write_sheet(sheet: Sheet, path: Path, review: str) -> Path:
 
 
 def sheet_html(sheet: Sheet, page: str = "") -> str:
-    """The sheet without its title. page: that its links lead into ("": the one it stands on)."""
+    """The sheet without its title, in the units of its shop. page: that its links lead into ("": the one it stands on)."""
+    with speaking_as(sheet.ratings.records.shop):
+        return _sheet_html(sheet, page)
+
+
+def _sheet_html(sheet: Sheet, page: str) -> str:
     aside = _part(words.CHANGED, _items(say_all(sheet.changed))), _part(words.MEND, _items(words.to_mend(sheet)))
     rows = words.rows_of(sheet.ratings, sheet.limits)
     parts = [

@@ -17,6 +17,7 @@ from analytics.words.guide import with_cautions
 from analytics.words.ratings import customers as words
 from analytics.words.ratings.basis import basis, details
 from analytics.words.ratings.sheet import sheet_table
+from analytics.words.units import speaking_as
 
 #: what the owner reads first in the workbook
 _FIRST = ["component", "part", "weight_up_to", "use", "verdict", "published_hp", "proposed_hp", "supported_hp", "estimate_hp", "reason"]  # fmt: skip
@@ -46,6 +47,11 @@ def write_rating_files(ratings: Ratings, out: str | Path) -> list[Path]:
 
 def customer_sheet(ratings: Ratings) -> str:
     """One printable page for customers: limits, basis, conditions, cautions. No limit above what is published. ratings: of the shop."""
+    with speaking_as(ratings.records.shop):
+        return _customer_sheet(ratings)
+
+
+def _customer_sheet(ratings: Ratings) -> str:
     from jinja2 import Environment
 
     heads = words.headings(ratings)

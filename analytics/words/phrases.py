@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import floor, isfinite, isinf, log10
 
+from analytics.words import units
+
 
 def plural(n: int, one: str, many: str | None = None) -> str:
     """'1 shaft', '3 shafts', '1,200 shafts'. n: how many; one: its singular; many: its plural where it is not made with an s."""
@@ -72,8 +74,8 @@ def exact(value: float) -> str:
 
 
 def weight(weight_lb: float) -> str:
-    """'7,500 lb', or 'any weight' (inf). weight_lb: in lb; inf: any."""
-    return "any weight" if isinf(weight_lb) or weight_lb <= 1 else f"{weight_lb:,.0f} lb"
+    """'7,500 lb' or '3,402 kg', or 'any weight' (inf). weight_lb: in lb; inf: any."""
+    return "any weight" if isinf(weight_lb) or weight_lb <= 1 else units.weight(weight_lb)
 
 
 def weight_class(weight_lb: float) -> str:
@@ -85,5 +87,5 @@ def edge_words(up_to_lb: float, over_lb: float) -> str:
     """The weights a limit holds for: "up to 7,500 lb", "over 9,000 lb", or "any weight" where both are NaN.
     up_to_lb: the upper edge, lb; over_lb: the lower edge, lb."""
     if isfinite(over_lb):
-        return f"over {over_lb:,.0f} lb"
-    return f"up to {up_to_lb:,.0f} lb" if isfinite(up_to_lb) else "any weight"
+        return f"over {units.weight(over_lb)}"
+    return f"up to {units.weight(up_to_lb)}" if isfinite(up_to_lb) else "any weight"

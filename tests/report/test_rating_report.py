@@ -24,6 +24,7 @@ from analytics.ratings.model_checks import check_model
 from analytics.ratings.sheet import make_ratings
 from analytics.ratings.whatif import failing_by, reported
 from analytics.records.load import load_records
+from analytics.records.shop import Units
 from analytics.report import evidence_figures, rating_figures
 from analytics.report.rating_files import customer_sheet, write_rating_files
 from analytics.report.show import figure_html
@@ -31,6 +32,9 @@ from analytics.words import evidence as evidence_words
 from analytics.words.ratings import page as rating_words
 from analytics.words.ratings.basis import details
 from analytics.words.ratings.customers import told_words
+from analytics.words.units import power as say_power
+from analytics.words.units import speaking_as
+from analytics.words.units import weight as say_weight
 from tests.pages import unwrapped
 from tests.small_shop import TOML, build, rateable_shop, returned, write_shop
 
@@ -122,6 +126,40 @@ def test_customers_never_read_more_than_is_published_or_proven(ratings):
             else:
                 assert cell == "ask us"
     assert "Cautions" in page
+
+
+def test_customers_of_a_metric_shop_read_its_own_units(ratings):
+    """No limit grows by being said in kW: 575 hp are 428.8 kW, told as 428."""
+    own = metric(ratings)
+    ours, theirs = (re.findall(r"<td[^>]*>(.*?)</td>", unwrapped(customer_sheet(found))) for found in (ratings, own))
+    page = unwrapped(customer_sheet(own))
+    assert 'data-head="truck up to 3,402 kg"' in page
+    assert not re.search(r"\d (?:hp|lb|miles)\b", page)
+    told = [
+        (float(a[1].replace(",", "")), float(b[1].replace(",", "")))
+        for a, b in (
+            (re.match(r"([\d,]+) hp", a), re.match(r"([\d,]+) kW", b)) for a, b in zip(ours, theirs, strict=True)
+        )
+        if a
+    ]
+    assert told
+    assert all(kw <= hp * 0.745699872 < kw + 1 for hp, kw in told)
+    assert any("80,467 km" in cell for cell in theirs)
+    assert "hp" in customer_sheet(ratings)  # what was said of one shop leaves the next alone
+
+
+def test_a_limit_typed_in_kilowatts_is_said_as_typed(ratings):
+    with speaking_as(metric(ratings).records.shop):
+        for typed in (37, 300, 429, 480, 555, 1111):
+            assert say_power(typed * 1000 / 745.69987158227022) == f"{typed:,} kW"
+        assert say_weight(7500) == "3,402 kg"
+    assert say_power(600) == "600 hp"
+
+
+def metric(ratings):
+    """The ratings as those of a shop whose sheets are in kW, kg and km."""
+    units = Units(power="kW", weight="kg", distance="km")
+    return replace(ratings, records=replace(ratings.records, shop=replace(ratings.records.shop, units=units)))
 
 
 def test_a_stronger_part_below_a_weaker_one_says_why(ratings):

@@ -15,6 +15,7 @@ from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.sheet import make_ratings
 from analytics.reasons import AlarmIs, Call, CameSince, Do, Family, InNumbers, RandomCalls, Since, Who, reason
 from analytics.records.load import load_records
+from analytics.records.shop import Units
 from analytics.report.one_sheet import _cell, sheet_html, write_sheet
 from analytics.review import one_sheet
 from analytics.review.call_list import LOUD, Calls, call_list, targets
@@ -230,6 +231,19 @@ def test_the_sheet_is_whole_links_to_its_evidence_and_is_one_page(made, tmp_path
     assert set(re.findall(r'href="#(\w+)"', sheet_html(sheet))) <= set(words.EVIDENCE)
     assert page.count("safety certificate") == 1
     assert sheet_html(sheet).count("safety certificate") == 0
+
+
+def test_the_sheet_of_a_metric_shop_speaks_its_own_units(made):
+    _, _, sheet = made
+    shop = replace(sheet.ratings.records.shop, units=Units(power="kW", weight="kg", distance="km"))
+    own = replace(sheet, ratings=replace(sheet.ratings, records=replace(sheet.ratings.records, shop=shop)))
+    page = sheet_html(own)
+    assert "kW at the crank" in page
+    assert re.search(r"\d km; was", page)
+    assert re.search(r"runs above \w+ \d+ kW", page)
+    assert re.search(r"\d+ kW, [\d,]+ kg, ", page)  # the truck to call
+    assert not re.search(r"\d (?:hp|lb|miles)\b", page)
+    assert not re.search(r"\d (?:kW|kg|km)\b", sheet_html(sheet))
 
 
 def test_the_sheet_tells_the_random_calls_apart_and_in_order(made):

@@ -7,6 +7,7 @@ import math
 from analytics.ratings.customers import Below, Line, Told, below_weaker, customer_lines, lowers
 from analytics.ratings.sheet import Ratings
 from analytics.words.phrases import listed
+from analytics.words.units import bare_power, counted, power, weight
 
 CONDITIONS = "Holds for the part revision named, the weights shown (truck as driven, without trailer), stock rpm limits and the fluid and tune the unit was built for. A truck is good only to the lowest line of the parts in it. More power, more weight, another use or a retune: ask again."
 _DRAFT = "Draft, not to be handed out: some figures are lower than what is published and not yet accepted by the owner."
@@ -14,18 +15,18 @@ _STAR = "* Set by judgement: our records do not yet support it at the certainty 
 
 
 def told_words(told: Told) -> str:
-    """'650 hp', '900 hp* (650 supported)', or 'ask us' where no power may be told."""
+    """'650 hp', '900 hp* (650 supported)', or 'ask us' where no power may be told; in the shop's own units."""
     if told.hp is None:
         return "ask us"
-    supported = f" ({told.supported_hp:,.0f} supported)" if told.supported_hp is not None else ""
-    heaviest = f" to {told.up_to_lb:,.0f} lb" if told.up_to_lb is not None else ""
-    return f"{told.hp:,.0f} hp{'*' if told.judged else ''}{heaviest}{supported}"
+    supported = f" ({bare_power(told.supported_hp)} supported)" if told.supported_hp is not None else ""
+    heaviest = f" to {weight(told.up_to_lb)}" if told.up_to_lb is not None else ""
+    return f"{power(told.hp)}{'*' if told.judged else ''}{heaviest}{supported}"
 
 
 def cells(line: Line) -> list[str]:
     """Of a ``line``: component, part, uses and life it holds for, what may be told by weight class, how many came back."""
     seen = f"{line.failures:,.0f} of {line.units:,.0f}" if line.failures else f"none of {line.units:,.0f}"
-    holds = f"{listed([use or 'no use stated' for use in line.uses]) or 'any use'}, {line.life:,.0f} {line.counted}"
+    holds = f"{listed([use or 'no use stated' for use in line.uses]) or 'any use'}, {counted(line.life, line.counted)}"
     name = [line.component, line.part] if line.first else ["", ""]
     return [*name, holds, *map(told_words, line.told), seen]
 
@@ -34,7 +35,7 @@ def headings(ratings: Ratings) -> list[str]:
     """Of the columns of these ``ratings``: what each line is for, by weight class what may be told, how many came back."""
     edges = ratings.records.shop.weight.classes
     weighed = ratings.table.loc[ratings.table["use"] == "", "weight_up_to"].map(math.isfinite).any()
-    classes = [*(f"truck up to {edge:,.0f} lb" for edge in edges), "heavier"] if weighed else ["any weight"]
+    classes = [*(f"truck up to {weight(edge)}" for edge in edges), "heavier"] if weighed else ["any weight"]
     return ["component", "part", "holds for", *classes, "came back"]
 
 

@@ -14,6 +14,7 @@ from analytics.reasons import Call, CameSince, Do, Faults, InNumbers, Reason, Si
 from analytics.review.one_sheet import Line, Sheet
 from analytics.words.phrases import capital, listed, money, numbered, percent, plural, weight, weight_class
 from analytics.words.saying import say, says, texts
+from analytics.words.units import bare_power, counted, distance, power, spoken
 
 #: as many trucks, calls at random, and parts stand on the sheet; the whole lists are one click below
 TRUCKS, AT_RANDOM, PARTS = 6, 5, 14
@@ -81,7 +82,7 @@ def _moved(moves: Sequence[tuple[float, float, float]]) -> str:
     """Class by class: from what is published to what is proposed; classes that move alike are one, up to the heaviest."""
     alike = {(str(published), proposed): (w, published, proposed) for w, published, proposed in moves}
     told = [
-        f"{weight_class(w)} {f'from {published:,.0f} ' if math.isfinite(published) else ''}to {proposed:,.0f} hp"
+        f"{weight_class(w)} {f'from {bare_power(published)} ' if math.isfinite(published) else ''}to {power(proposed)}"
         for w, published, proposed in alike.values()
     ]
     return ", ".join(told)
@@ -193,7 +194,7 @@ def rows_of(ratings: Ratings, limits: pd.DataFrame) -> list[Row]:
 def _alone(ratings: Ratings, part: str, use: str) -> str:
     """A part in one use, with the life it is rated for where that is the use's own."""
     own = ratings.records.shop.targets.uses.get(use)
-    return f"{part}, {use} alone" if own is None else f"{part}, {use}, {own.life:,.0f} {own.counted}"
+    return f"{part}, {use} alone" if own is None else f"{part}, {use}, {counted(own.life, own.counted)}"
 
 
 def _shown(row: Row) -> tuple[str, ...]:
@@ -214,23 +215,23 @@ def _class(edges_lb: Sequence[float], rated_lb: float) -> int:
 
 
 def _cell(row) -> Cell:
-    published, proposed = (f"{v:,.0f}" if math.isfinite(v) else "" for v in (row.published_hp, row.proposed_hp))
+    published, proposed = (bare_power(v) if math.isfinite(v) else "" for v in (row.published_hp, row.proposed_hp))
     if row.verdict in ("lower", "raise"):
         verdict = f"{row.verdict} {published} to {proposed}" if published else f"publish {proposed}"
     elif row.verdict == "keep":
         verdict = f"keep {published}"
     else:
         verdict = f"{published or 'none published'}, {NOTHING_SHOWN}"
-    told = f"{_hp(row.supported_hp)} supported"
+    told = f"{_supported(row.supported_hp)} supported"
     if row.before_verdict and row.before_verdict != row.verdict:
         verdict += ", new"
-    if row.before_verdict and _hp(row.before_supported_hp) != _hp(row.supported_hp):
-        told += f", was {_hp(row.before_supported_hp)}"
+    if row.before_verdict and _supported(row.before_supported_hp) != _supported(row.supported_hp):
+        told += f", was {_supported(row.before_supported_hp)}"
     return Cell(verdict, told, row.verdict)
 
 
-def _hp(value: float) -> str:
-    return f"{value:,.0f}" if math.isfinite(value) else "none"
+def _supported(power_hp: float) -> str:
+    return bare_power(power_hp) if math.isfinite(power_hp) else "none"
 
 
 def limits_note(sheet: Sheet) -> str:
@@ -243,8 +244,8 @@ def limits_note(sheet: Sheet) -> str:
         else ""
     )
     return (
-        f"Hp at the crank, by truck weight, for the harshest use on record. Supported: {percent(promise.confidence)} sure that {percent(promise.reliability)} last "
-        f"{promise.life_miles:,.0f} miles; was: last quarter; new: another verdict then; not shown: neither supported nor contradicted.{cheapest} A person decides."
+        f"{capital(spoken().power)} at the crank, by truck weight, for the harshest use on record. Supported: {percent(promise.confidence)} sure that {percent(promise.reliability)} last "
+        f"{distance(promise.life_miles)}; was: last quarter; new: another verdict then; not shown: neither supported nor contradicted.{cheapest} A person decides."
     )
 
 
@@ -268,7 +269,7 @@ def _on_lot(lots: Sequence[str]) -> str:
 
 @says(Call.ABOVE)
 def _above(limits: Sequence[tuple[str, str, float]]) -> str:
-    return f"runs above {listed([f'{part} {hp:,.0f} hp' for _, part, hp in limits], 3)}"
+    return f"runs above {listed([f'{part} {power(hp)}' for _, part, hp in limits], 3)}"
 
 
 @says(Call.WHY)
@@ -291,7 +292,7 @@ def calls_table(sheet: Sheet) -> pd.DataFrame:
 
 
 def _truck(row) -> str:
-    told = [f"{row.power_hp:,.0f} hp" if row.power_hp == row.power_hp else "power not recorded"]
+    told = [power(row.power_hp) if row.power_hp == row.power_hp else "power not recorded"]
     told.append(weight(row.weight_lb) if row.weight_lb == row.weight_lb else "weight not recorded")
     return ", ".join([*told, row.use or "use not recorded"])
 
@@ -360,7 +361,7 @@ def _verdict(component: str, part: str, was: str, now: str, weights: Sequence[fl
 
 @says(Since.MOVED)
 def _supported_moved(component: str, part: str, weight_lb: float, before_hp: float, now_hp: float) -> str:
-    return f"{part} {weight_class(weight_lb)}: {now_hp:,.0f} hp supported, was {before_hp:,.0f}."
+    return f"{part} {weight_class(weight_lb)}: {power(now_hp)} supported, was {bare_power(before_hp)}."
 
 
 @says(Since.RATED_NOW)
