@@ -282,10 +282,10 @@ def figures_of(records: Records, before: tuple[str, dict[str, object]] = ("", {}
 
 
 def told_of(records: Records) -> Counter:
-    """What is set aside or to check, to be compared."""
+    """What is set aside or to check, by place and kind: how it is said may move with every figure."""
     books = records.books
     rows = pd.concat([books.set_aside, books.to_check])
-    return Counter(map(tuple, rows[["of", "row", "column", "reason"]].values.tolist()))
+    return Counter(map(tuple, rows[["of", "row", "column", "kind"]].values.tolist()))
 
 
 @lru_cache(4)

@@ -48,7 +48,7 @@ _BARE = re.compile(r"\d[\d,.]*")
 #: of two odometers fewer days apart little is known of miles a day
 _APART_DAYS = 45
 #: miles a day: far beyond so many spreads; beyond fewer, where one slip mended puts them within so many; what is near on the log scale
-_RATE_SPREADS, _ON_THE_WAY, _NEAR_SPREADS, _NEAR = 2.5, 1.5, 1.0, 0.4
+_RATE_SPREADS, _ON_THE_WAY, _NEAR_SPREADS, _NEAR = 2.5, 2.0, 0.7, 0.4
 #: a part put in alone: days from the nearest other use, and how many times the mean days between two
 _ALONE_DAYS, _TIMES_MEAN = 60, 8.0
 

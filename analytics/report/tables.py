@@ -14,7 +14,7 @@ _GROUPED_FROM = 12
 #: texts longer than this are broken into lines; dates, serials and names stand whole
 _LONG = 32
 #: a date, a serial, the name of a part; a number with its unit
-_WHOLE = re.compile(r"[\w/]*\w(?:-[\w/]+)*-[A-Z\d][\w/]*|\d[\d,.]* (?:hp\b|lb\b)")
+_WHOLE = re.compile(r"[\w/]*\w(?:-[\w/]+)*-[A-Z\d][\w/]*|\d[\d,.]* (?:hp|kW|PS|lb|kg|t|km)\b")
 
 
 def unbroken(text: str) -> str:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from studies.slips import BLOCKS, KINDS, SHAPES, TABLE, one_slip, shop_of, slip, summarise
+from studies.slips import BLOCKS, FIRST_SEED, KINDS, SHAPES, TABLE, one_slip, shop_of, slip, summarise
 
 EVIDENCE = Path(__file__).parents[2] / "data" / "evidence"
 
@@ -38,13 +38,13 @@ def test_the_table_kept_is_made_of_its_blocks_and_silence_only_shrinks():
     assert set(blocks["shape"]) == set(SHAPES)
     assert set(blocks["kind"]) == set(KINDS)
     whole = kept.set_index("by").loc["all"]
-    assert whole["slips"] >= 600
-    assert whole["silent_share"] <= 0.137  # the goal is one in fifty
+    assert whole["slips"] >= 250
+    assert whole["silent_share"] <= 0.02  # one in fifty
 
 
 def test_slips_of_the_table_made_again():
     """The first three of a block."""
-    shape, kind, seed = next(iter(SHAPES)), "digit", 1
+    shape, kind, seed = next(iter(SHAPES)), "digit", FIRST_SEED
     draw = random.Random(f"{shape} {kind} {seed}")
     again = [one_slip(seed, shape, kind, draw) for _ in range(3)]
     kept = pd.read_csv(EVIDENCE / BLOCKS, keep_default_na=False)

@@ -244,7 +244,7 @@ def limits_note(sheet: Sheet) -> str:
         else ""
     )
     return (
-        f"{capital(spoken().power)} at the crank, by truck weight, for the harshest use on record. Supported: {percent(promise.confidence)} sure that {percent(promise.reliability)} last "
+        f"In {spoken().power} at the crank, by truck weight, for the harshest use on record. Supported: {percent(promise.confidence)} sure that {percent(promise.reliability)} last "
         f"{distance(promise.life_miles)}; was: last quarter; new: another verdict then; not shown: neither supported nor contradicted.{cheapest} A person decides."
     )
 
