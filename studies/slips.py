@@ -33,7 +33,7 @@ BLOCKS, TABLE = "slips_blocks.csv", "slips.csv"
 #: limits are printed in steps of so much
 STEP_HP = 25
 #: slips a block
-SIZE = 10
+SIZE = 4
 #: the shops before served to choose what is doubtful
 FIRST_SEED = 101
 KINDS = ("digit", "unit", "date", "spelling", "serial", "another part")
