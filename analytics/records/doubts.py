@@ -209,7 +209,7 @@ def rare_words(sheets: Mapping[str, Sheet], shop: Shop) -> None:
         for group in alike(met):
             for name, sheet in product(set(group.others) - stated, places):
                 its = ((sheet.values[heading] == name) & sheet.in_use).to_numpy()
-                told = f"may be {group.name} with a slip: counted as another {heading}"
+                told = f"may be {group.name}, misspelt: counted as another {heading}"
                 remedy = f'correct it, or list it under [words.{heading}] in shop.toml: "{group.name}" = ["{name}"], or "{name}" = []'
                 sheet.doubt(its & (its.cumsum() == 1), heading, told, remedy, Issue.NEAR_NAME)
 

@@ -214,7 +214,7 @@ def test_a_short_name_one_letter_from_a_common_one_is_told_once(tmp_path, typed)
     rows[3], rows[4] = (row | {"shaft": typed} for row in rows[3:5])
     found = load(tmp_path, builds=rows)
     assert [t[:4] for t in told(found, Issue.NEAR_NAME)] == [
-        ("builds", 5, "shaft", "may be IS-A with a slip, in 2 rows: counted as another part")
+        ("builds", 5, "shaft", "may be IS-A, misspelt or cut short, in 2 rows: counted as another part")
     ]
     listed = load(tmp_path / "b", f'[parts."input shaft"]\n"{typed}" = []\n', builds=rows)
     assert not told(listed, Issue.NEAR_NAME)  # the line that the message offers is enough
@@ -232,6 +232,6 @@ def test_a_use_with_a_slip_is_told(tmp_path):
     rows[3] = rows[3] | {"use": "towin"}
     found = load(tmp_path, builds=rows)
     [(_, row, column, reason, remedy)] = told(found, Issue.NEAR_NAME)
-    assert (row, column, reason) == (5, "use", "may be towing with a slip: counted as another use")
+    assert (row, column, reason) == (5, "use", "may be towing, misspelt: counted as another use")
     assert remedy.endswith('"towing" = ["towin"], or "towin" = []')
     assert not told(load(tmp_path / "b", '[words.use]\n"towin" = []\n', builds=rows), Issue.NEAR_NAME)
