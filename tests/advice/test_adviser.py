@@ -10,8 +10,10 @@ import pytest
 
 from analytics import from_frames, read
 from analytics.advice.adviser import Adviser, _in_its_place, _verdict
+from analytics.advice.answer import Margin
 from analytics.advice.build import apart, by_money, whole_build
 from analytics.advice.chance import Chance
+from analytics.advice.margins import broken_rules
 from analytics.advice.together import always_together
 from analytics.advice.truck import Wish
 from analytics.errors import AnalyticsError
@@ -493,3 +495,19 @@ def test_nothing_stands_where_a_rule_forbids_all(asked):
     own = asked.ask(Wish(560, 7000, "street"))
     barred = replace(component(own).choices[0], rules=(reason(Advised.OVER_PUBLISHED, published_hp=500.0),))
     assert _in_its_place((barred,), by_money((barred,), 4000), own.promise) is None
+
+
+def test_a_clutch_that_holds_less_than_all_at_its_best_is_refused_and_one_that_may_is_told(asked):
+    of = {
+        "of": Advised.CLUTCH_SLIPS,
+        "torque_lbft": (1.0, 1.0, 1.0),
+        "low": 0.7,
+        "middle": 0.8,
+        "limited": "no",
+        "use": "",
+    }
+    truck = asked.ask(Wish(420, 7000, "street")).truck
+    weak, thin = (Margin(**of, high=high, body=(0.7, 1.2, high)) for high in (0.9, 1.3))
+    assert [r.code for r in broken_rules(asked.loads, "converter", weak, truck)] == [Advised.CLUTCH_SLIPS]
+    assert not broken_rules(asked.loads, "converter", thin, truck)
+    assert thin.doubtful

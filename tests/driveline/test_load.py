@@ -514,6 +514,9 @@ def test_a_truck_asked_about_gets_the_load_it_would_have_on_record(tmp_path):
         at = load_at(packs, "clutch pack", "P", np.array([700.0]), 8000.0, "towing", own)
         grades.append(at["grade_torque_lbft"].iat[0])
     assert grades[0] == pytest.approx(grades[1] / 2)
+    # no more than the engine brings comes to it
+    slow = load_at(loads, "converter", "C", np.array([700.0]), 8000.0, "towing", {"torque": 500.0}).iloc[0]
+    assert slow["grade_torque_lbft_high"] == pytest.approx(500)
     # a speed of its own stands for the torque where that is not told
     told = load_at(loads, "converter", "C", np.array([700.0]), 8000.0, "towing", {"engine_rpm": 2600.0}).iloc[0]
     assert told["torque_at_shaft_lbft_low"] == told["torque_at_shaft_lbft_high"] == pytest.approx(700 * 5252.113 / 2600)
