@@ -33,9 +33,9 @@ BLOCKS, TABLE = "slips_blocks.csv", "slips.csv"
 #: limits are printed in steps of so much
 STEP_HP = 25
 #: slips a block
-SIZE = 4
+SIZE = 20
 #: the shops before served to choose what is doubtful
-FIRST_SEED = 101
+FIRST_SEED = 201
 KINDS = ("digit", "unit", "date", "spelling", "serial", "another part")
 #: of every shape in turn: whether rows are entered as they come or stand by serial, and the names of the parts
 _BY_DAY = (True, True, True, False, False)

@@ -38,7 +38,7 @@ def test_the_table_kept_is_made_of_its_blocks_and_silence_only_shrinks():
     assert set(blocks["shape"]) == set(SHAPES)
     assert set(blocks["kind"]) == set(KINDS)
     whole = kept.set_index("by").loc["all"]
-    assert whole["slips"] >= 100
+    assert whole["slips"] >= 500
     assert whole["silent_share"] <= 0.02  # one in fifty
 
 

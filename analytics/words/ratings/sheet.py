@@ -30,11 +30,12 @@ _SAID = {
     Verdict.NOTHING_SUPPORTED: "no power is supported yet",
     Verdict.RAISE_FIRST: "nothing is published yet; {supported}",
     Verdict.RAISE: (
-        "{supported}, and {proposed} hp at half the doubt, more than {margin} over the {published} published; a person decides"
+        "{supported}, and {proposed} hp at half the doubt, more than {margin} over the {published} published; a person decides, by the margin "
+        "on the page of loads too"
     ),
     Verdict.RAISE_KNOWN: (
         "{supported}; with the {known} hp known before them {proposed} hp, more than {margin} over the {published} published; a person "
-        "decides"
+        "decides, by the margin on the page of loads too"
     ),
     Verdict.KEEP: "{supported}: within {margin} of the {published} published",
 }
