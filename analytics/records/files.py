@@ -190,13 +190,15 @@ def _files(folder: Path, name: str) -> list[Path]:
 @dataclass(frozen=True, slots=True)
 class Unread:
     """A file, or page of one, that no sheet was read from: what it is called, and the sheet it may have been meant as ("": none),
-    by its name or by its headings (``alike``: their number; 0 where the name alone says so), with its rows."""
+    by its name or by its headings (``alike``: their number; 0 where the name alone says so), with its rows. unlisted: of a page whose
+    sentences were listed as returns, rows written since; -1 of any other."""
 
     file: str
     page: str
     meant: str
     alike: int = 0
     rows: int = 0
+    unlisted: int = -1
 
     @property
     def name(self) -> str:
@@ -217,27 +219,56 @@ def passed_over(
     missing = [name for name in HEADINGS if name not in read]
     taken = {(file, page.strip().casefold()) for places in read.values() for file, page in places}
     left: list[Unread] = []
+    listed = _listed(shop.folder / TEXT_FILE)
     for path in table_files(shop.folder):
         used = {page for file, page in taken if file == path.name}
         if "" not in used:
-            left += _left_of(path, used, missing, keys)
+            left += _left_of(path, used, missing, keys, listed)
     return left
 
 
+def _listed(path: Path) -> dict[str, int]:
+    """By page, the last row whose sentence was listed as a return in the file at ``path``; none where there is no such list."""
+    last: dict[str, int] = {}
+    try:
+        with path.open(encoding="utf-8", newline="") as file:
+            told = [row.get("from_row") or "" for row in csv.DictReader(file)]
+    except (OSError, ValueError, csv.Error):  # what is wrong with it is said where it is read
+        return last
+    for where, _, row in (one.rpartition(", row ") for one in told):
+        if row.isdecimal():
+            last[where] = max(last.get(where, 0), int(row))
+    return last
+
+
+def _written_since(grid: Grid, last: int) -> int:
+    """Rows behind the ``last`` one listed that hold as much as those before: a line of totals is none."""
+    filled = [sum(bool(cell.strip()) for cell in row) for row in grid.rows]
+    before, after = filled[: max(last - grid.first_row + 1, 0)], filled[max(last - grid.first_row + 1, 0) :]
+    usual = sorted(n for n in before if n)
+    return sum(2 * n > usual[len(usual) // 2] for n in after) if usual else 0
+
+
 def _left_of(
-    path: Path, used: Collection[str], missing: Sequence[str], keys: Mapping[str, Collection[str]]
+    path: Path,
+    used: Collection[str],
+    missing: Sequence[str],
+    keys: Mapping[str, Collection[str]],
+    listed: Mapping[str, int],
 ) -> list[Unread]:
     """What was not read of a file, of which the pages ``used`` were: the whole of it, or the other pages."""
     base = path.suffix.casefold() in _DATABASES
     itself = _meant(path.stem, missing) if not base and not used else ""
     if itself:
         return [Unread(path.name, "", itself)]
-    pages = list(_unread_pages(path, used, missing, keys))
-    if used or base or any(u.meant for u in pages):
+    pages = list(_unread_pages(path, used, missing, keys, listed))
+    if used or base or any(u.meant or u.unlisted >= 0 for u in pages):
         return pages
     return [Unread(path.name, "", "")] if path.suffix.casefold() != ".txt" else []
 
 
+#: the list of returns that were told in sentences, made by start for the owner to correct
+TEXT_FILE = "returns_from_text.csv"
 #: what the program itself keeps beside the records, and no part of them (ratings.grown)
 OWN_LEDGERS = frozenset({"advised.csv", "said.csv", "alarms.csv"})
 
@@ -251,7 +282,11 @@ def table_files(folder: Path) -> list[Path]:
 
 
 def _unread_pages(
-    path: Path, used: Collection[str], missing: Sequence[str], keys: Mapping[str, Collection[str]]
+    path: Path,
+    used: Collection[str],
+    missing: Sequence[str],
+    keys: Mapping[str, Collection[str]],
+    listed: Mapping[str, int],
 ) -> Iterator[Unread]:
     """What each page of a file that was not read may be; of a file without pages, what itself may be."""
     try:
@@ -265,6 +300,9 @@ def _unread_pages(
             grid = open_page(path, path.name, page, known)
         except RecordsError:
             yield Unread(path.name, page, by_name)
+            continue
+        if grid.where in listed:
+            yield Unread(path.name, page, "", unlisted=_written_since(grid, listed[grid.where]))
             continue
         filled = sum(any(cell.strip() for cell in row) for row in grid.rows)
         sheet, alike = ("", 0) if by_name else _alike(grid, keys)

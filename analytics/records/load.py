@@ -31,7 +31,7 @@ from analytics.records.doubts import (
     settings_of_nothing,
 )
 from analytics.records.figures import figures
-from analytics.records.files import Unread, passed_over
+from analytics.records.files import TEXT_FILE, Unread, passed_over
 from analytics.records.headings import HEADINGS, OF_NO_UNIT
 from analytics.records.judged import match_returns, read_judged
 from analytics.records.linking import drop_orphans, link
@@ -86,7 +86,8 @@ class Books:
             "its [sheets] in shop.toml, if they are records."
             for file, page, heading, value, rows in self.unclaimed
         ]
-        others = [u for u in self.unused_files if not u.meant and u.name not in but]
+        told += [_unlisted_words(u) for u in self.unused_files if u.unlisted > 0 and u.name not in but]
+        others = [u for u in self.unused_files if not u.meant and u.unlisted < 0 and u.name not in but]
         kind = "Files and pages" if any(u.page for u in others) else "Files"
         return told + ([f"{kind} nothing was read from: {', '.join(u.name for u in others)}."] if others else [])
 
@@ -124,6 +125,14 @@ class Records:
     def __repr__(self) -> str:
         what = f"{len(self.builds):,} builds, {len(self.returns):,} returns"
         return f"Records({self.shop.name!r}, as of {self.as_of:%Y-%m-%d}: {what})"
+
+
+def _unlisted_words(unread: Unread) -> str:
+    rows = "1 row" if unread.unlisted == 1 else f"{unread.unlisted:,} rows"
+    return (
+        f"{rows} of {unread.name} came after its sentences were listed in {TEXT_FILE}, and what they tell does not count yet: type start "
+        "again, which adds them to the list."
+    )
 
 
 def _unread_words(unread: Unread, read_already: bool) -> str:

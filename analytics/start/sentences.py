@@ -8,11 +8,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain
 
+from analytics.records.files import TEXT_FILE as TEXT_FILE
 from analytics.start.match import Match
 from analytics.start.text import Lexicon, Said, understand
 
-#: the sheet of what was recognised in sentences
-TEXT_FILE = "returns_from_text.csv"
 _RECOGNISED = ("component", "part", "finding", "replaced_with")
 _OWN = ("failed_on", "returned_on", "odometer", "miles_in_service", "runs", "order", "cause", "cost", "paid_by")
 

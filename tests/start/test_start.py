@@ -182,6 +182,26 @@ def test_corrected_sentences_are_kept_and_new_ones_added(tmp_path):
     assert {r["confirmed"] for r in again[5:]} == {""}
 
 
+def test_comebacks_written_after_the_sentences_were_listed_are_told_until_start_lists_them(tmp_path):
+    (tmp_path / "builds.csv").write_text(to_csv([build(serial=f"T-{n}0X") for n in range(20)]), encoding="utf-8")
+    page = tmp_path / "Comebacks.csv"
+    told = "".join(f"2023-0{n}-10,T-{n}0X,Input shaft broke on the highway\n" for n in range(1, 5))
+    page.write_text("Date in,Serial,What happened\n" + told, encoding="utf-8")
+    start(tmp_path)
+    before = sheet(tmp_path)
+    assert {r["from_row"] for r in before} == {f"Comebacks.csv, row {n}" for n in range(2, 6)}
+    assert load_records(tmp_path).books.files_passed_over() == []
+    with page.open("a", encoding="utf-8") as file:
+        file.write("2023-09-10,T-90X,Input shaft broke at the strip\nTotal: 5,,\n")  # a line of totals is no comeback
+    assert load_records(tmp_path).books.files_passed_over() == [
+        "1 row of Comebacks.csv came after its sentences were listed in returns_from_text.csv, and what they tell does not count yet: "
+        "type start again, which adds them to the list."
+    ]
+    start(tmp_path)
+    assert len(sheet(tmp_path)) > len(before)
+    assert load_records(tmp_path).books.files_passed_over() == []
+
+
 def test_a_person_is_asked_and_the_answers_hold(tmp_path):
     shops.yearly_shop(tmp_path / "a")
     asked: list[str] = []
