@@ -59,7 +59,11 @@ def cox_fit(
                 formula=" + ".join(f"`{c}`" if not c.isidentifier() else c for c in columns),
             )
         except (ConvergenceError, ConvergenceWarning, np.linalg.LinAlgError, ZeroDivisionError) as error:
-            raise NotEnoughData(f"the regression on {', '.join(columns)} did not converge") from error
+            raise _runs_off(columns) from error
+
+
+def _runs_off(columns: Sequence[str]) -> NotEnoughData:
+    return NotEnoughData(f"the regression on {', '.join(columns)} did not converge")
 
 
 # ---- who gets which part ---------------------------------------------------------------------------------------------
@@ -166,6 +170,10 @@ def _frame(parts: PartsData) -> pd.DataFrame:
     return frame[(frame["time"] > frame["entry"]) & np.isfinite(frame["time"])]
 
 
+#: log of a ratio that no record tells: where failures hardly overlap, the regression ends far out instead of nowhere
+_OFF = 10.0
+
+
 def _ratio(
     frame: pd.DataFrame,
     confidence: float,
@@ -176,12 +184,14 @@ def _ratio(
     """By a Cox regression on the part and ``columns`` of the frame."""
     if frame.loc[frame["failed"] > 0, "part"].nunique() < 2:
         return HazardRatio(confidence, refused=reason(Overlap.ONE_NEVER_FAILED))
+    z = float(ndtri(confidence))
     try:
         fit = cox_fit(frame, ["part", *columns], strata, weights, "unit")
+        b, se = float(fit.params_["part"]), float(fit.standard_errors_["part"])
+        if not abs(b) + z * se < _OFF:
+            raise _runs_off(["part", *columns])
     except NotEnoughData as error:
         return HazardRatio(confidence, refused=reason(Refused.BECAUSE, why=str(error)))
-    b, se = float(fit.params_["part"]), float(fit.standard_errors_["part"])
-    z = float(ndtri(confidence))
     ratio, lower, upper = (float(np.exp(v)) for v in (b, b - z * se, b + z * se))
     return HazardRatio(confidence, ratio, lower, upper)
 

@@ -11,7 +11,7 @@ import pytest
 from lifelines.datasets import load_rossi
 
 from analytics.cutoffs.against import RatioVerdict, compare_parts, judge_ratio, limits_of
-from analytics.cutoffs.comparable import chance_of_part, comparable, cox_fit
+from analytics.cutoffs.comparable import _ratio, chance_of_part, comparable, cox_fit
 from analytics.cutoffs.cost import (
     Costs,
     Habit,
@@ -305,3 +305,22 @@ def test_the_usual_weight_of_a_use_does_not_hang_on_the_order_of_components(orde
     table = table.iloc[order].reset_index(drop=True)
     own = pd.DataFrame({"weight_lb": [np.nan, np.nan], "use": ["street", "drag"]})
     assert with_usual_weight(own, table).tolist() == [7000.0, 8000.0]
+
+
+@pytest.mark.parametrize(("failed_at", "told"), [((500.0, 600.0), False), ((15.0, 600.0), True)])
+def test_no_ratio_is_told_where_one_part_failed_after_the_other_was_gone(failed_at, told):
+    """The first parts failed on days 10 to 30. Where all of the second failed later the regression has no end: it used to say 0.00000002."""
+    late = [*failed_at, 700.0]
+    frame = pd.DataFrame(
+        {
+            "time": [10.0, 20.0, 30.0, *late],
+            "failed": [1.0, 1.0, 1.0, 1.0, 1.0, 0.0],
+            "entry": 0.0,
+            "part": [0.0, 0.0, 0.0, 1.0, 1.0, 1.0],
+            "unit": range(6),
+            "count": 1.0,
+        }
+    )
+    found = _ratio(frame, 0.9)
+    assert (found.refused is None) == told
+    assert np.isfinite(found.ratio) == told
