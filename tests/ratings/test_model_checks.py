@@ -146,7 +146,7 @@ def test_without_weights_the_sheet_words_say_any_weight(weightless):
             *words.part_words(weightless, weightless.part("input shaft", "A")),
             *words.boldest_words(boldest_move(weightless)),
             *words.varied_words(vary_firmest(weightless)),
-            *words.proof_words(proofs_of(weightless), weightless.options.promise),
+            *words.proof_words(proofs_of(weightless)),
         )
     )
     assert "any weight" in told
