@@ -10,6 +10,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NoReturn
 
 import numpy as np
 import pandas as pd
@@ -59,11 +60,11 @@ def cox_fit(
                 formula=" + ".join(f"`{c}`" if not c.isidentifier() else c for c in columns),
             )
         except (ConvergenceError, ConvergenceWarning, np.linalg.LinAlgError, ZeroDivisionError) as error:
-            raise _runs_off(columns) from error
+            _runs_off(columns, error)
 
 
-def _runs_off(columns: Sequence[str]) -> NotEnoughData:
-    return NotEnoughData(f"the regression on {', '.join(columns)} did not converge")
+def _runs_off(columns: Sequence[str], error: Exception | None = None) -> NoReturn:
+    raise NotEnoughData(f"the regression on {', '.join(columns)} did not converge") from error
 
 
 # ---- who gets which part ---------------------------------------------------------------------------------------------
@@ -189,7 +190,7 @@ def _ratio(
         fit = cox_fit(frame, ["part", *columns], strata, weights, "unit")
         b, se = float(fit.params_["part"]), float(fit.standard_errors_["part"])
         if not abs(b) + z * se < _OFF:
-            raise _runs_off(["part", *columns])
+            _runs_off(["part", *columns])
     except NotEnoughData as error:
         return HazardRatio(confidence, refused=reason(Refused.BECAUSE, why=str(error)))
     ratio, lower, upper = (float(np.exp(v)) for v in (b, b - z * se, b + z * se))
