@@ -119,14 +119,23 @@ def test_a_place_that_cannot_be_made_is_no_fault(tmp_path, monkeypatch):
     assert _once() == 1 + (0.1 + 0.2)
 
 
-def test_the_folder_is_the_users_own_and_closed(monkeypatch, tmp_path):
-    if sys.platform in ("win32", "darwin"):
-        pytest.skip("another place there")
+@pytest.mark.parametrize(
+    ("platform", "inside"),
+    [("linux", "cache"), ("darwin", "home/Library/Caches"), ("win32", "local")],
+)
+def test_the_folder_is_the_users_own_and_closed(monkeypatch, tmp_path, platform, inside):
+    monkeypatch.setattr(sys, "platform", platform)
     monkeypatch.setenv(kept.CACHE, "")
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "home"))
+    for name, place in (
+        ("XDG_CACHE_HOME", "cache"),
+        ("HOME", "home"),
+        ("USERPROFILE", "home"),
+        ("LOCALAPPDATA", "local"),
+    ):
+        monkeypatch.setenv(name, str(tmp_path / place))
     folder = kept.cache_folder()
-    assert folder == tmp_path / "home" / "field-returns"
-    assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+    assert folder == tmp_path / inside / "field-returns"
+    assert os.name == "nt" or stat.S_IMODE(folder.stat().st_mode) == 0o700
 
 
 def test_what_was_not_asked_for_in_long_is_taken_away(cache):

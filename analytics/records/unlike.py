@@ -111,16 +111,19 @@ def _around(days: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def _far_from_all(days: np.ndarray) -> np.ndarray:
     """The few at either end that lie further from all the others than those lie apart."""
-    order = np.argsort(days, kind="stable")
-    gaps, few = np.diff(days[order]), max(1, int(_FEW * len(days)))
-    first, last = days[order[0]], days[order[-1]]
-    head, tail = np.arange(few), len(gaps) - 1 - np.arange(few)
-    early = gaps[head] > np.maximum(_OUT_DAYS, last - days[order[head + 1]])
-    late = gaps[tail] > np.maximum(_OUT_DAYS, days[order[tail]] - first)
-    far = np.zeros(len(days), bool)
-    far[order[: max(head[early] + 1, default=0)]] = True
-    far[order[min(tail[late] + 1, default=len(days)) :]] = True
-    return far
+    order = np.sort(days)
+    gaps = np.diff(order)
+    early, late = (gaps > np.maximum(_OUT_DAYS, span) for span in (order[-1] - order[1:], order[:-1] - order[0]))
+    return _cut_off(days, early, late)
+
+
+def _cut_off(values: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """Which are the few at either end behind a gap. low, high: of the gaps in order of the values, which cut off what lies below and above."""
+    order, few = values.argsort(kind="stable"), max(1, int(_FEW * len(values)))
+    off = np.zeros(len(values), bool)
+    off[order[: max(np.flatnonzero(low[:few]) + 1, default=0)]] = True
+    off[order[len(values) - max(np.flatnonzero(high[::-1][:few]) + 1, default=0) :]] = True
+    return off
 
 
 def _fitting(day: float, low: float, high: float) -> list[pd.Timestamp]:
@@ -188,13 +191,8 @@ def _far(log: pd.Series, spreads: float) -> pd.Series:
 
 def _alone(log: pd.Series, gap: float) -> pd.Series:
     """Which are the few at either end beyond a gap, where enough are known."""
-    alone = pd.Series(False, log.index)
-    if len(log) >= _KNOWN:
-        order = log.to_numpy().argsort(kind="stable")
-        wide, few = np.diff(log.to_numpy()[order]) > gap, max(1, int(_FEW * len(log)))
-        alone.iloc[order[: max(np.flatnonzero(wide[:few]) + 1, default=0)]] = True
-        alone.iloc[order[len(log) - max(np.flatnonzero(wide[::-1][:few]) + 1, default=0) :]] = True
-    return alone
+    wide = np.diff(np.sort(log.to_numpy())) > gap
+    return pd.Series(_cut_off(log.to_numpy(), wide, wide) & (len(log) >= _KNOWN), log.index)
 
 
 def _mended(log: pd.Series, at: int, ways: Mapping[str, float]) -> str:

@@ -8,10 +8,11 @@ from itertools import chain
 from pathlib import Path
 
 from analytics.errors import AnalyticsError, RecordsError
+from analytics.records.files import TEXT_FILE
 from analytics.records.load import Records, load_records
 from analytics.records.names import Alike
 from analytics.start.propose import Proposal, propose
-from analytics.start.sentences import TEXT_FILE, source_of, text_sheet
+from analytics.start.sentences import source_of, text_sheet
 from analytics.whole import whole_file
 from analytics.words.start import asks_same, asks_sentence, found_listing, next_step, toml_text
 

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from analytics.reasons import Guess, Reason, reason
 from analytics.records.cells import is_blank
+from analytics.records.files import TEXT_FILE
 from analytics.records.headings import HEADINGS, heading_key
 from analytics.records.names import Alike, alike, fold
 from analytics.records.parts import no_name
@@ -20,7 +21,7 @@ from analytics.records.words import CAUSES
 from analytics.start.infer import Unit, date_order, same_words, units_of
 from analytics.start.match import Found, Match, component_named, match, uses_named
 from analytics.start.pages import Column, Looked, Page, look
-from analytics.start.sentences import TEXT_FILE, Sentence, sentences
+from analytics.start.sentences import Sentence, sentences
 from analytics.start.text import Lexicon, lexicon
 from analytics.start.vocabulary import USE_WORDS
 

@@ -8,7 +8,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain
 
-from analytics.records.files import TEXT_FILE as TEXT_FILE
 from analytics.start.match import Match
 from analytics.start.text import Lexicon, Said, understand
 

@@ -7,11 +7,12 @@ from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 
 from analytics.reasons import Guess
+from analytics.records.files import TEXT_FILE
 from analytics.records.load import Records
 from analytics.records.names import Alike
 from analytics.start.match import Match
 from analytics.start.propose import Proposal, Setting
-from analytics.start.sentences import TEXT_FILE, Sentence
+from analytics.start.sentences import Sentence
 from analytics.words.listing import too_much_lost, verdict
 from analytics.words.phrases import listed, plural
 from analytics.words.saying import say, says, texts

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from analytics.records.files import TEXT_FILE
 from analytics.records.load import load_records
 from analytics.records.names import alike
 from analytics.report.start import start
-from analytics.start.sentences import TEXT_FILE
 from tests.records.sheets import aside, back, build, checks, load, to_csv
 
 

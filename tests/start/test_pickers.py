@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 import analytics
+from analytics.records.files import TEXT_FILE
 from analytics.report.pickers import pickers
-from analytics.start.sentences import TEXT_FILE
 from tests.start.shops import workbook_shop, yearly_shop
 from tests.start.test_start import sheet
 

@@ -15,11 +15,11 @@ import pytest
 from analytics.__main__ import main
 from analytics.errors import RecordsError
 from analytics.lifetimes.table import make_lifetimes
+from analytics.records.files import TEXT_FILE
 from analytics.records.load import Records, load_records
 from analytics.report.start import start
 from analytics.review.quarter import Span
 from analytics.review.this_quarter import came_back
-from analytics.start.sentences import TEXT_FILE
 from tests.records.sheets import aside, back, build, load, to_csv, write_shop
 from tests.start import shops
 
