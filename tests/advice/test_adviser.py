@@ -511,3 +511,15 @@ def test_a_clutch_that_holds_less_than_all_at_its_best_is_refused_and_one_that_m
     assert [r.code for r in broken_rules(asked.loads, "converter", weak, truck)] == [Advised.CLUTCH_SLIPS]
     assert not broken_rules(asked.loads, "converter", thin, truck)
     assert thin.doubtful
+
+
+@pytest.mark.parametrize("weak", ["street", "towing"])
+def test_of_two_uses_the_weaker_margin_is_shown(shop, monkeypatch, weak):
+    def margin(loads, name, part, truck, use):
+        low = 0.8 if use == weak else 2.5
+        torque = (300.0, 400.0, 500.0)
+        return Margin(Advised.SHAFT_YIELDS, torque, low, low + 0.5, low + 1.0, (1.5, 2.0, 3.0), "no", use)
+
+    monkeypatch.setattr("analytics.advice.adviser.margin_of", margin)
+    shown = component(adviser(shop).ask(Wish(500, 7500, "daily, and tows on Sundays"))).choices[0].margin
+    assert (shown.use, shown.low) == (weak, 0.8)

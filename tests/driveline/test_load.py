@@ -211,6 +211,20 @@ def test_sled_and_drag_trucks_drive_all_four_wheels_where_nobody_says(tmp_path):
     assert shaft["stress_margin_high"] < 1
 
 
+@pytest.mark.parametrize("use", ["sled", "drag"])
+def test_the_least_the_tyres_may_hold_is_that_of_four_wheels_there_and_of_two_on_the_road(tmp_path, use):
+    """A cap by two wheels flatters the shaft of a truck that drives all four."""
+
+    def least(folder, **told):
+        return row(loads_of(tmp_path / folder, builds=[build("T-111", power=1375, **told)], parts=[SHAFT]))[
+            "torque_capped_lbft_low"
+        ]
+
+    assert least("blank", use=use) == pytest.approx(least("four", use=use, driven_wheels="4"))
+    assert least("two", use=use, driven_wheels="2") < least("four again", use=use, driven_wheels="4")
+    assert least("road", use="street") == pytest.approx(least("road, two", use="street", driven_wheels="2"))
+
+
 def test_engine_speed_goes_by_power_and_fuel(tmp_path):
     """Common practice, no source: 720 hp on diesel is 1,180 to 1,455 lb ft, and ten per cent more for the high end of a size."""
     a = Assumptions()
