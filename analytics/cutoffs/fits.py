@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NoReturn
 
 import numpy as np
 import pandas as pd
@@ -70,16 +71,13 @@ def with_usual_weight(own: pd.DataFrame, table: pd.DataFrame) -> pd.Series:
     return own["weight_lb"].fillna(own["use"].map(usual)).fillna(weighed["weight_lb"].median())
 
 
-def no_such_part(table: pd.DataFrame, component: str, part: str) -> AnalyticsError:
-    """What to say where the ``table`` of lifetimes holds none of a ``part`` of a ``component``: what it holds instead."""
+def no_such_part(table: pd.DataFrame, component: str, part: str) -> NoReturn:
+    """Raises AnalyticsError where the ``table`` of lifetimes holds none of a ``part`` of a ``component``, with what it holds instead."""
     known = sorted(set(table.loc[table["component"] == component, "part"]) - {NOT_RECORDED, ""})
     if known:
-        return AnalyticsError(f"no lives of {component} {part}: of that component {', '.join(known)} are on record")
-    components = ", ".join(sorted(table["component"].unique()))
-    return AnalyticsError(
-        f"no lives of {component} {part}: "
-        + (f"no part of that component is on record, only of {components}" if components else "nothing is on record")
-    )
+        raise AnalyticsError(f"no lives of {component} {part}: of that component {', '.join(known)} are on record")
+    others = ", ".join(sorted(table["component"].unique())) or "none"
+    raise AnalyticsError(f"no lives of {component} {part}: components with a part on record are {others}")
 
 
 def parts_data(lifetimes: Lifetimes, component: str, parts: Sequence[str]) -> PartsData:
@@ -88,7 +86,7 @@ def parts_data(lifetimes: Lifetimes, component: str, parts: Sequence[str]) -> Pa
     own = table[(table["component"] == component) & table["part"].isin(parts)].copy()
     for part in parts:
         if not (own["part"] == part).any():
-            raise no_such_part(table, component, part)
+            no_such_part(table, component, part)
     own["weight_lb"] = with_usual_weight(own, table)
     names = tuple(f"part {p}" for p in parts[1:])
     for name, part in zip(names, parts[1:], strict=True):

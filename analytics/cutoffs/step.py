@@ -140,7 +140,7 @@ def _own_lives(table: pd.DataFrame, component: str, part: str, axis: str, findin
         raise AnalyticsError(f"axis {axis!r}: use one of {', '.join(AXES)}")
     own = table[(table["component"] == component) & (table["part"] == part)]
     if own.empty:
-        raise no_such_part(table, component, part)
+        no_such_part(table, component, part)
     if finding is not None and not (own["finding"] == finding).any():
         findings = ", ".join(sorted(set(own["finding"]) - {""})) or "none"
         raise AnalyticsError(f"{part}: nothing was found {finding!r}; on record are {findings}")
