@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -182,7 +184,8 @@ class _Looks:
         self.book, self.currency = book, currency
         self.made: dict[str, Any] = {}
         self.head = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
-        self.text = book.add_format({"text_wrap": True, "valign": "top"})
+        # a text stands off the figure before it
+        self.text = book.add_format({"text_wrap": True, "valign": "top", "indent": 1})
 
     def of(self, form: str):
         """The format of cells whose numbers are written so."""
@@ -206,6 +209,7 @@ def _fill(page, frame: pd.DataFrame, looks: _Looks) -> None:
     if len(frame) >= _SHEET_ROWS:
         frame = frame.head(_SHEET_ROWS - 2)
         page.write_string(_SHEET_ROWS - 1, 0, CUT_HERE)
+    lines: Counter[int] = Counter()
     for c, column in enumerate(frame.columns):
         values, form = frame[column], cell_format(column, looks.currency)
         page.write_string(0, c, heading(column), looks.head)
@@ -213,7 +217,9 @@ def _fill(page, frame: pd.DataFrame, looks: _Looks) -> None:
         day = pd.api.types.is_datetime64_any_dtype(kind)
         number = pd.api.types.is_numeric_dtype(kind) and not pd.api.types.is_bool_dtype(kind)
         look = looks.of("yyyy-mm-dd") if day else looks.of(form) if number else looks.text
-        page.set_column(c, c, _width(heading(column), values, day, number))
+        width = _width(heading(column), values, day, number)
+        page.set_column(c, c, width)
+        lines[0] = max(lines[0], _lines(heading(column), width - 3))  # less the button of the filter
         for r, value in enumerate(values.tolist(), 1):
             if value is None or value != value:
                 continue
@@ -222,10 +228,20 @@ def _fill(page, frame: pd.DataFrame, looks: _Looks) -> None:
             elif number and abs(value) != float("inf"):
                 page.write_number(r, c, float(to_digits(np.array([float(value)]))[0]), look)
             else:
-                page.write_string(r, c, "no limit" if number else str(value)[:32_767], look)
+                text = "no limit" if number else str(value)[:32_767]
+                page.write_string(r, c, text, look)
+                lines[r] = max(lines[r], _lines(text, width - 1))
+    for r, tall in lines.items():
+        if tall > 1:  # not every program makes a row as tall as its broken text
+            page.set_row(r, min(15.0 * tall, 409.0))
     page.freeze_panes(1, 0)
     if len(frame):
         page.autofilter(0, 0, min(len(frame), _SHEET_ROWS - 1), max(len(frame.columns) - 1, 0))
+
+
+def _lines(text: str, width: float) -> int:
+    """How many lines a text takes, broken between words."""
+    return len(textwrap.wrap(text, max(int(width), 1))) if len(text) > width else 1
 
 
 def _width(name: str, values: pd.Series, day: bool, number: bool) -> float:
@@ -234,4 +250,4 @@ def _width(name: str, values: pd.Series, day: bool, number: bool) -> float:
     if day or number:
         return max(word, 11) + 2
     longest = max((len(str(v)) for v in values.head(500)), default=0)
-    return max(word + 2, min(longest + 1, 60), 8)
+    return max(word + 2, min(longest + 2, 61), 8)
