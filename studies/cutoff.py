@@ -23,6 +23,7 @@ from analytics.simulate.fleet import (
     FindingTruth,
     Fleet,
     FleetTruth,
+    HiddenTruth,
     PartTruth,
     UseTruth,
     day_number,
@@ -118,9 +119,8 @@ def truth_of(cell: Cell) -> FleetTruth:
         uses,
         records_start=START,
         leave_per_year=0.03,
-        read_share=0.2,
         to_service_days=15,
-        frailty_log_sd=cell.frailty,
+        hidden=HiddenTruth(frailty_log_sd=cell.frailty),
     )
     return scaled_to_failures(world, "clutch pack", "P-1", cell.units, cell.failures)
 

@@ -62,7 +62,7 @@ def one_shop(seed: int, reporting: str = REPORTING[0], units: int = UNITS) -> pd
     truth = quiet_truth()
     files, _ = demo_files(units, seed, truth)
     if reporting == REPORTING[1]:
-        files["shop.toml"] += f"\n[ratings]\nreporting_share = {truth.reporting_share}\n".encode()
+        files["shop.toml"] += f"\n[ratings]\nreporting_share = {truth.comebacks.reporting_share}\n".encode()
     trucks = recent(draw_fleet(truth, units, seed))
     with tempfile.TemporaryDirectory() as folder:
         for name, content in files.items():

@@ -76,7 +76,7 @@ def truth_of(cell: Cell) -> FleetTruth:
         UseTruth("towing", 0.33, 33, 0.45, 560, 0.20, 8300, 0.13),
         UseTruth("drag", 0.12, 4, 0.55, 800, 0.25, 5400, 0.09, log_life=-0.9),
     )
-    world = FleetTruth((component,), uses, records_start=START, leave_per_year=0.03, read_share=0.2, to_service_days=15)
+    world = FleetTruth((component,), uses, records_start=START, leave_per_year=0.03, to_service_days=15)
     world = scaled_to_failures(world, _COMPONENT, PARTS[0], cell.units, cell.failures)
     first, second = world.components[0].parts
     longer = replace(first.findings[0], life_miles=first.findings[0].life_miles * cell.ratio)

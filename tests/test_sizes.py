@@ -23,7 +23,6 @@ COMPLEX: dict[str, str] = {}
 WIDE = {
     "driveline/assumptions.py:Assumptions": "a field per key of one flat section of shop.toml, each read and shown alike",
     "models/lifedata.py:LifeData": "a field per column of one table of lives",
-    "simulate/fleet.py:FleetTruth": "a knob per way in which an invented world can differ; a study turns one or two",
 }
 LONG = {
     "api/questions.py:cutoff": "two parts, four choices of the search, and a line of progress, each by name",

@@ -5,24 +5,32 @@ Imports nothing of the package but its errors: what it writes is read back like 
 
 from analytics.simulate.demo import demo_truth, write_demo
 from analytics.simulate.fleet import (
+    ChangesTruth,
+    ComebacksTruth,
     ComponentTruth,
     FindingTruth,
     Fleet,
     FleetTruth,
+    HiddenTruth,
     LimitTruth,
     PartTruth,
+    ReadingsTruth,
     UseTruth,
     draw_fleet,
     serial_numbers,
 )
 
 __all__ = [
+    "ChangesTruth",
+    "ComebacksTruth",
     "ComponentTruth",
     "FindingTruth",
     "Fleet",
     "FleetTruth",
+    "HiddenTruth",
     "LimitTruth",
     "PartTruth",
+    "ReadingsTruth",
     "UseTruth",
     "demo_truth",
     "draw_fleet",

@@ -25,12 +25,15 @@ from analytics.simulate.dirt import (
     soil,
 )
 from analytics.simulate.fleet import (
+    ChangesTruth,
+    ComebacksTruth,
     ComponentTruth,
     FindingTruth,
     Fleet,
     FleetTruth,
     LimitTruth,
     PartTruth,
+    ReadingsTruth,
     UseTruth,
     draw_fleet,
 )
@@ -242,20 +245,19 @@ def demo_truth() -> FleetTruth:
         weight_range_lb=(4000, 14000),
         builders=("RK", "DM", "JT"),
         to_service_days=18,
-        lag_days=11,
-        change_share=0.07,
-        change_log_power=(0.14, 0.06),
-        change_weight_share=0.25,
         leave_per_year=0.03,
-        scrap_share=0.02,
-        reporting_share=0.95,
-        no_fault_per_year=0.004,
-        read_share=0.17,
-        more_readings=0.6,
-        return_odometer_share=0.88,
-        unclear_order_share=0.2,
-        unclear_cause_share=0.04,
-        over_limit_named_share=0.75,
+        changes=ChangesTruth(share=0.07, log_power=(0.14, 0.06), weight_share=0.25),
+        comebacks=ComebacksTruth(
+            lag_days=11,
+            scrap_share=0.02,
+            reporting_share=0.95,
+            no_fault_per_year=0.004,
+            odometer_share=0.88,
+            unclear_order_share=0.2,
+            unclear_cause_share=0.04,
+            over_limit_named_share=0.75,
+        ),
+        readings=ReadingsTruth(share=0.17, more=0.6),
     )
 
 

@@ -509,7 +509,7 @@ class _Dirt:
     def type_returns(self, events: pd.DataFrame) -> Sheet:
         sheet = Sheet("returns", "returns.csv", RETURNS, [])
         known = {
-            int(u): self.rng.random() < self.fleet.truth.return_odometer_share for u in sorted(set(events["unit"]))
+            int(u): self.rng.random() < self.fleet.truth.comebacks.odometer_share for u in sorted(set(events["unit"]))
         }
         cost = {
             "input shaft": 2400,

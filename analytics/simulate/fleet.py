@@ -163,6 +163,51 @@ class UseTruth:
 
 
 @dataclass(frozen=True, slots=True)
+class ChangesTruth:
+    """Units whose tune is changed once, at a random day of their life."""
+
+    share: float = 0.0
+    log_power: tuple[float, float] = (0.15, 0.05)  # mean and sd of the log of the new over the old power
+    weight_share: float = 0.0  # of the changes also alter the weight
+    told_share: float = 1.0  # of the changes the shop hears of
+
+
+@dataclass(frozen=True, slots=True)
+class ComebacksTruth:
+    """What becomes of a failure: when it comes back, whether at all, and what is written down of it."""
+
+    lag_days: float = 0.0  # mean days from failed to returned; the truck stands still
+    scrap_share: float = 0.0  # of returns after which the unit is scrapped
+    reporting_share: float = 1.0  # of failures; an unreported one ends the unit's history unseen
+    no_fault_per_year: float = 0.0  # returns of one unit in which nothing was wrong
+    odometer_share: float = 1.0
+    unclear_order_share: float = 0.0
+    unclear_cause_share: float = 0.0
+    over_limit_named_share: float = 1.0  # of failures above the published limit that the shop calls so
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingsTruth:
+    """Odometers read between."""
+
+    share: float = 0.2  # units of which one was ever read
+    selection: float = 0.0  # probit slope of being read on the standardised log rate
+    more: float = 0.5  # mean number beyond the first
+
+
+@dataclass(frozen=True, slots=True)
+class HiddenTruth:
+    """What nobody writes down and no model is told."""
+
+    slow_after_days: float = NEVER  # age at which a unit's miles a day change by `slow_factor`
+    slow_factor: float = 1.0
+    power_error_log_sd: float = 0.0  # recorded against true power
+    frailty_log_sd: float = 0.0  # between units, on log life of all components
+    use_share: float = 0.0  # units with a use nobody recorded
+    use_log_life: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class FleetTruth:
     """Everything the draw depends on besides units and seed. Shares lie in 0 to 1; defaults are a quiet
     world."""
@@ -177,31 +222,11 @@ class FleetTruth:
     weight_range_lb: tuple[float, float] = (3500.0, 26000.0)
     builders: tuple[str, ...] = ("A",)
     to_service_days: float = 0.0  # mean days from built to in service
-    lag_days: float = 0.0  # mean days from failed to returned; the truck stands still
-    change_share: float = 0.0  # units whose tune is changed once, at a random day of their life
-    change_log_power: tuple[float, float] = (
-        0.15,
-        0.05,
-    )  # mean and sd of the log of the new over the old power
-    change_weight_share: float = 0.0  # of the changes also alter the weight
-    change_told_share: float = 1.0  # of the changes the shop hears of
     leave_per_year: float = 0.0  # rate at which units are sold, lost or scrapped
-    scrap_share: float = 0.0  # of returns after which the unit is scrapped
-    reporting_share: float = 1.0  # of failures; an unreported one ends the unit's history unseen
-    no_fault_per_year: float = 0.0  # returns of one unit in which nothing was wrong
-    read_share: float = 0.2  # units of which an odometer was ever read
-    read_selection: float = 0.0  # probit slope of being read on the standardised log rate
-    more_readings: float = 0.5  # mean number beyond the first
-    return_odometer_share: float = 1.0
-    unclear_order_share: float = 0.0
-    unclear_cause_share: float = 0.0
-    over_limit_named_share: float = 1.0  # of failures above the published limit that the shop calls so
-    slow_after_days: float = NEVER  # age at which a unit's miles a day change by `slow_factor`
-    slow_factor: float = 1.0
-    power_error_log_sd: float = 0.0  # recorded against true power
-    frailty_log_sd: float = 0.0  # between units, on log life of all components
-    hidden_share: float = 0.0  # units with a use nobody recorded
-    hidden_log_life: float = 0.0
+    changes: ChangesTruth = ChangesTruth()
+    comebacks: ComebacksTruth = ComebacksTruth()
+    readings: ReadingsTruth = ReadingsTruth()
+    hidden: HiddenTruth = HiddenTruth()
 
     def __post_init__(self) -> None:
         if abs(sum(u.share for u in self.uses) - 1) > 1e-9:
@@ -413,10 +438,10 @@ def _units(truth: FleetTruth, n: int, rng: np.random.Generator) -> Any:
     s.builder = rng.integers(0, len(truth.builders), n)
     s.odometer0 = np.round(np.exp(math.log(70_000) + 0.4 * rng.standard_normal(n)))
     s.runs_per_mile = of_use("runs_per_mile") * np.exp(0.3 * rng.standard_normal(n))
-    s.recorded = s.power * np.exp(truth.power_error_log_sd * rng.standard_normal(n))
-    s.frailty = truth.frailty_log_sd * rng.standard_normal(n)
-    s.hidden = rng.random(n) < truth.hidden_share
-    s.shift = of_use("log_life") + s.frailty + np.where(s.hidden, truth.hidden_log_life, 0.0)
+    s.recorded = s.power * np.exp(truth.hidden.power_error_log_sd * rng.standard_normal(n))
+    s.frailty = truth.hidden.frailty_log_sd * rng.standard_normal(n)
+    s.hidden = rng.random(n) < truth.hidden.use_share
+    s.shift = of_use("log_life") + s.frailty + np.where(s.hidden, truth.hidden.use_log_life, 0.0)
 
     leaves = s.service + np.ceil(rng.exponential(1.0, n) / max(truth.leave_per_year, 1e-12) * 365.25)
     s.left = np.where(leaves < s.as_of, leaves, NEVER)
@@ -424,24 +449,24 @@ def _units(truth: FleetTruth, n: int, rng: np.random.Generator) -> Any:
     s.end = np.minimum(s.left, s.as_of)
 
     # One change at most, at a mile: the date follows from it, since a truck in the shop drives no miles.
-    changed = rng.random(n) < truth.change_share
+    changed = rng.random(n) < truth.changes.share
     at = rng.random(n) * np.maximum(s.end - s.service, 0) * s.rate
     s.change_miles = np.where(changed, at, NEVER)
-    mean, sd = truth.change_log_power
+    mean, sd = truth.changes.log_power
     s.power2 = np.where(changed, np.round(s.power * np.exp(mean + sd * rng.standard_normal(n)) / 5) * 5, s.power)
     for comp in truth.components:
         if comp.cut_spread == 0:  # a strict rule is not broken by a later tune either
             for cut in comp.cuts_hp:
                 s.power2 = np.where((s.power < cut) & (s.power2 >= cut), np.maximum(s.power, cut - 5), s.power2)
-    heavier = changed & (rng.random(n) < truth.change_weight_share)
+    heavier = changed & (rng.random(n) < truth.changes.weight_share)
     s.weight2 = np.where(heavier, np.round(s.weight * np.exp(0.08 + 0.05 * rng.standard_normal(n)) / 50) * 50, s.weight)
     s.change_miles[(s.power2 == s.power) & (s.weight2 == s.weight)] = NEVER
-    s.told = rng.random(n) < truth.change_told_share
+    s.told = rng.random(n) < truth.changes.told_share
 
     c_count = len(truth.components)
     s.part = np.zeros((n, c_count), int)
     s.lot = np.zeros((n, c_count), int)
-    s.slow_after, s.slow_factor = truth.slow_after_days, truth.slow_factor
+    s.slow_after, s.slow_factor = truth.hidden.slow_after_days, truth.hidden.slow_factor
     for c, comp in enumerate(truth.components):
         line = np.log(s.power) + comp.cut_spread * rng.standard_normal(n)
         s.part[:, c] = np.searchsorted(np.log(comp.cuts_hp), line, side="right") if comp.cuts_hp else 0
@@ -587,12 +612,16 @@ def _lives(
             break
         k = active.size
         early = day < s.records_start
-        reported = (odd.random(k) < truth.reporting_share) & ~early
-        lag = np.ceil(odd.exponential(max(truth.lag_days, 1e-9), k)) if truth.lag_days else np.zeros(k)
-        scrapped = odd.random(k) < truth.scrap_share
-        unclear_order = odd.random(k) < truth.unclear_order_share
-        unclear_cause = odd.random(k) < truth.unclear_cause_share
-        named = odd.random(k) < truth.over_limit_named_share
+        reported = (odd.random(k) < truth.comebacks.reporting_share) & ~early
+        lag = (
+            np.ceil(odd.exponential(max(truth.comebacks.lag_days, 1e-9), k))
+            if truth.comebacks.lag_days
+            else np.zeros(k)
+        )
+        scrapped = odd.random(k) < truth.comebacks.scrap_share
+        unclear_order = odd.random(k) < truth.comebacks.unclear_order_share
+        unclear_cause = odd.random(k) < truth.comebacks.unclear_cause_share
+        named = odd.random(k) < truth.comebacks.over_limit_named_share
         chance = odd.random((k, c_count))
         upgrade = odd.random((k, c_count))
 
@@ -845,11 +874,15 @@ def _changes(s: Any, rounds: dict[str, list[np.ndarray]]) -> pd.DataFrame:
 def _no_fault(truth: FleetTruth, s: Any, rounds: dict[str, list[np.ndarray]], rng: np.random.Generator) -> pd.DataFrame:
     open_from = np.maximum(s.service, s.records_start)
     years = np.maximum(s.seen_to - open_from, 0) / 365.25
-    count = rng.poisson(truth.no_fault_per_year * years)
+    count = rng.poisson(truth.comebacks.no_fault_per_year * years)
     unit = np.repeat(np.arange(count.size), count)
     day = np.floor(open_from[unit] + 1 + rng.random(unit.size) * (s.seen_to[unit] - open_from[unit] - 1))
     c = rng.integers(0, len(truth.components), unit.size)
-    lag = np.ceil(rng.exponential(max(truth.lag_days, 1e-9), unit.size)) if truth.lag_days else np.zeros(unit.size)
+    lag = (
+        np.ceil(rng.exponential(max(truth.comebacks.lag_days, 1e-9), unit.size))
+        if truth.comebacks.lag_days
+        else np.zeros(unit.size)
+    )
     # Only a unit without any event: otherwise the complaint might fall into its days in the shop.
     quiet = np.ones(count.size, bool)
     for failed in rounds["day"]:
@@ -907,14 +940,14 @@ def _readings(
         return out | (changed[unit] == day)
 
     n = s.rate.size
-    slope = truth.read_selection
-    if truth.read_share <= 0:
+    slope = truth.readings.selection
+    if truth.readings.share <= 0:
         chance = np.zeros(n)
-    elif truth.read_share >= 1:
+    elif truth.readings.share >= 1:
         chance = np.ones(n)
     else:
-        chance = ndtr(ndtri(truth.read_share) * math.hypot(1.0, slope) + slope * s.rate_z)
-    count = np.where(rng.random(n) < chance, 1 + rng.poisson(truth.more_readings, n), 0)
+        chance = ndtr(ndtri(truth.readings.share) * math.hypot(1.0, slope) + slope * s.rate_z)
+    count = np.where(rng.random(n) < chance, 1 + rng.poisson(truth.readings.more, n), 0)
     unit = np.repeat(np.arange(n), count)
     day = np.floor(s.service[unit] + 1 + rng.random(unit.size) * (s.seen_to[unit] - s.service[unit] - 1))
     keep = (day > s.service[unit]) & (day < s.seen_to[unit]) & ~other_entry(unit, day)
@@ -1000,7 +1033,7 @@ def _sheets(fleet: Fleet) -> dict[str, pd.DataFrame]:
     e = fleet.events[fleet.events["reported"].astype(bool)]
     u = e["unit"].to_numpy(int)
     rng = np.random.default_rng(np.random.SeedSequence([fleet.seed, 1]))
-    known = pd.Series(rng.random(len(units)))[u].to_numpy() < t.return_odometer_share
+    known = pd.Series(rng.random(len(units)))[u].to_numpy() < t.comebacks.odometer_share
     miles = e["end_miles"].to_numpy(float)
     per_mile = units["runs_per_mile"].to_numpy()[u]
     returns = pd.DataFrame(

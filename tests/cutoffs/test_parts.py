@@ -207,7 +207,7 @@ def test_money_cut_holds_the_true_one_and_follows_the_inputs(demo):
             alive = truth.survival("input shaft", part, miles, mix.power[own, None], mix.weight[own, None], use)
             fails[own] = 1 - alive @ weight
         # failures that are reported
-        cost.append(found.costs.prices[part] + found.costs.each * truth.reporting_share * fails)
+        cost.append(found.costs.prices[part] + found.costs.each * truth.comebacks.reporting_share * fails)
     cuts, total = cost_by_cut(mix.power, mix.count, *cost)
     true_cut = cuts[total.argmin()]
     assert found.least.low - 30 <= true_cut <= found.least.high + 30

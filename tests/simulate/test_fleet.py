@@ -11,11 +11,15 @@ from scipy import stats
 
 from analytics.errors import AnalyticsError
 from analytics.simulate import (
+    ChangesTruth,
+    ComebacksTruth,
     ComponentTruth,
     FindingTruth,
     FleetTruth,
+    HiddenTruth,
     LimitTruth,
     PartTruth,
+    ReadingsTruth,
     UseTruth,
     demo_truth,
     draw_fleet,
@@ -109,7 +113,7 @@ def test_findings_compete_as_their_hazards_say():
 
 def test_a_changed_load_changes_the_hazard_from_that_mile_on():
     n = 20_000
-    truth = still_world(SHAFT, change_share=1.0, change_log_power=(0.3, 0.0), as_of="2010-01-01")
+    truth = still_world(SHAFT, changes=ChangesTruth(share=1.0, log_power=(0.3, 0.0)), as_of="2010-01-01")
     fleet = draw_fleet(truth, n, 13)
     lives, units = first_lives(fleet), fleet.units
     at, after = units["change_miles"].to_numpy(), units["power_after_hp"].to_numpy()
@@ -158,7 +162,7 @@ def test_rating_at_a_step_is_the_step():
 
 def test_shares_and_medians_are_as_ordered():
     n = 50_000
-    truth = replace(demo_truth(), change_share=0.0)
+    truth = replace(demo_truth(), changes=ChangesTruth())
     u = draw_fleet(truth, n, 21).units
     for use in truth.uses:
         own = u[u["use"] == use.use]
@@ -187,11 +191,11 @@ def test_departures_do_what_they_say():
         return known
 
     assert read(plain).mean() == pytest.approx(0.2, abs=0.02)
-    chosen = draw_fleet(replace(base, read_selection=1.0), n, 5)
+    chosen = draw_fleet(replace(base, readings=ReadingsTruth(selection=1.0)), n, 5)
     assert read(chosen).mean() == pytest.approx(0.2, abs=0.02)
     assert z[read(chosen)].mean() > 0.6 > 0.1 > abs(z[read(plain)].mean())
 
-    quiet = draw_fleet(replace(base, reporting_share=0.7), n, 5)
+    quiet = draw_fleet(replace(base, comebacks=ComebacksTruth(reporting_share=0.7)), n, 5)
     assert quiet.events["reported"].mean() == pytest.approx(0.7, abs=0.02)
     silent = quiet.events[~quiet.events["reported"]]
     assert silent["unit"].is_unique
@@ -199,19 +203,19 @@ def test_departures_do_what_they_say():
     last = quiet.events.groupby("unit")["failed_day"].max()
     assert (last[silent["unit"]].to_numpy() == silent["failed_day"].to_numpy()).all()
 
-    slow = draw_fleet(replace(base, slow_after_days=365.25 * 3, slow_factor=0.5), n, 5)
+    slow = draw_fleet(replace(base, hidden=HiddenTruth(slow_after_days=365.25 * 3, slow_factor=0.5)), n, 5)
     old = plain.units["end_miles"] > 0
     days = plain.units["seen_to_day"] - plain.units["service_day"]
     expected = plain.units["miles_per_day"] * (np.minimum(days, 1095.75) + 0.5 * np.maximum(days - 1095.75, 0))
     np.testing.assert_allclose(slow.units["end_miles"][old], expected[old], rtol=1e-9)
 
-    wrong = draw_fleet(replace(base, power_error_log_sd=0.1), n, 5).units
+    wrong = draw_fleet(replace(base, hidden=HiddenTruth(power_error_log_sd=0.1)), n, 5).units
     assert np.log(wrong["recorded_power_hp"] / wrong["power_hp"]).std() == pytest.approx(0.1, rel=0.03)
 
-    hidden = draw_fleet(replace(base, hidden_share=0.3, hidden_log_life=math.log(0.6)), n, 5)
+    hidden = draw_fleet(replace(base, hidden=HiddenTruth(use_share=0.3, use_log_life=math.log(0.6))), n, 5)
     assert hidden.units["hidden_use"].mean() == pytest.approx(0.3, abs=0.02)
     assert len(hidden.events) > 1.1 * len(plain.events)
-    assert len(draw_fleet(replace(base, frailty_log_sd=0.4), n, 5).events) != len(plain.events)
+    assert len(draw_fleet(replace(base, hidden=HiddenTruth(frailty_log_sd=0.4)), n, 5).events) != len(plain.events)
 
 
 def test_installation_fails_early_and_in_its_month():
@@ -231,7 +235,7 @@ def test_installation_fails_early_and_in_its_month():
 
 def test_a_replaced_part_starts_anew_and_the_others_go_on():
     other = ComponentTruth("gear", (PartTruth("G", (FindingTruth("worn", 60_000, 2.0, 0.0),)),))
-    truth = still_world(SHAFT, other, lag_days=10, as_of="2020-01-01")
+    truth = still_world(SHAFT, other, comebacks=ComebacksTruth(lag_days=10), as_of="2020-01-01")
     fleet = draw_fleet(truth, 300, 7)
     for (unit, component), lives in fleet.lives.groupby(["unit", "component"]):
         lives = lives.sort_values("spell")
@@ -258,7 +262,7 @@ def test_damage_follows_hides_and_is_named():
     )
     valve = ComponentTruth("valve", (PartTruth("V", (FindingTruth("worn", 1e7, 2.0, 0.0),)),))
     crack = ComponentTruth("out", (PartTruth("O", (FindingTruth("crack", 60_000, 2.0, 0.0, at_teardown=True),)),))
-    fleet = draw_fleet(still_world(lead, valve, crack, unclear_order_share=0.25), 4_000, 8)
+    fleet = draw_fleet(still_world(lead, valve, crack, comebacks=ComebacksTruth(unclear_order_share=0.25)), 4_000, 8)
     e = fleet.events
     first = e[e["event"].isin(e.loc[(e["component"] == "drum") & (e["spell"] == 1), "event"])]
     followed = first[first["component"] == "valve"]
@@ -286,7 +290,9 @@ def test_units_that_failed_before_the_records_are_not_in_the_sheets():
 
 
 def test_nothing_happens_after_a_unit_is_gone_or_after_the_cut_off():
-    truth = replace(demo_truth(), leave_per_year=0.3, scrap_share=0.2, reporting_share=0.7)
+    truth = demo_truth()
+    back = replace(truth.comebacks, scrap_share=0.2, reporting_share=0.7)
+    truth = replace(truth, leave_per_year=0.3, comebacks=back)
     fleet = draw_fleet(truth, 5_000, 10)
     u, e, r = fleet.units, fleet.events, fleet.readings
     unit = e["unit"].to_numpy(int)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.simulate.fleet import draw_fleet
+from analytics.simulate.fleet import ChangesTruth, draw_fleet
 from studies.guarantee import REPORTING, one_shop, recent, summarise, true_comebacks
 from studies.watch import quiet_truth
 
@@ -28,8 +28,10 @@ def kept():
 
 def test_the_true_number_equals_a_count_in_many_trucks():
     """20,000 trucks of the quiet world, all followed two years, no tune changed, nobody leaving, every failure on record."""
-    world = replace(quiet_truth(), first_built="2020-01-01", last_built="2022-06-30", records_start="", change_share=0.0,
-                    leave_per_year=0.0, scrap_share=0.0, reporting_share=1.0)  # fmt: skip
+    quiet = quiet_truth()
+    back = replace(quiet.comebacks, scrap_share=0.0, reporting_share=1.0)
+    world = replace(quiet, first_built="2020-01-01", last_built="2022-06-30", records_start="", changes=ChangesTruth(),
+                    leave_per_year=0.0, comebacks=back)  # fmt: skip
     fleet = draw_fleet(world, 20_000, 3)
     units = fleet.units
     early = fleet.events.merge(units["service_day"].rename("from_day"), left_on="unit", right_index=True).query(
