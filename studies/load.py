@@ -171,7 +171,7 @@ def accused(rule: str, times: float, fleets: int, seed: int) -> dict[str, object
         world = trucks(1.0, fleet % 8)
         table, r = world.loads.table, RULES[rule]
         value = table[r.column].to_numpy(float)
-        limit = float(getattr(world.loads.assumptions, r.limit)) if r.limit else 1.0
+        limit = float(getattr(world.loads.assumptions.rules, r.limit)) if r.limit else 1.0
         bad = np.isfinite(value) & ((value > limit) if r.over else (value < limit)) & (table["part"] == part).to_numpy()
         rate = (world.power_hp / AT_HP) ** 3.0 * np.where(bad, times, 1.0)
         life = SCALE / rate ** (1 / SHAPE) * rng.weibull(SHAPE, len(rate))

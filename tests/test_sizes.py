@@ -21,7 +21,6 @@ MOST_COMPLEX, MOST_FIELDS, MOST_PARAMETERS, MEAN_COMPLEXITY = 20, 15, 8, 3.57
 #: what may be over a bound, and why
 COMPLEX: dict[str, str] = {}
 WIDE = {
-    "driveline/assumptions.py:Assumptions": "a field per key of one flat section of shop.toml, each read and shown alike",
     "models/lifedata.py:LifeData": "a field per column of one table of lives",
 }
 LONG = {

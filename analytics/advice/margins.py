@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import fields, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
 from analytics.advice.answer import Margin
 from analytics.advice.truck import Truck
-from analytics.driveline.assumptions import Assumptions, Span
+from analytics.driveline.assumptions import Assumptions, Span, assume
 from analytics.driveline.load import SHAFTS, Loads, load_at
 from analytics.driveline.part_facts import Fact, part_facts
 from analytics.driveline.suspects import RULES, breaks, limit_of
@@ -66,13 +66,13 @@ def decided_by(loads: Loads, component: str, part: str, truck: Truck, margin: Ma
 
 def _narrowed(a: Assumptions, truck: Truck) -> Iterator[tuple[str, Assumptions]]:
     """The assumptions with one range after the other narrowed to its middle, by its name."""
-    spans = {f.name: getattr(a, f.name) for f in fields(a) if isinstance(getattr(a, f.name), Span)}
+    spans = {key: span for key, span in a.figures().items() if isinstance(span, Span)}
     slow, fast = a.speed(np.array([truck.power_hp]), np.array([a.fuel == "gasoline"]))
     spans["engine_rpm"] = Span(float(slow[0]), float(fast[0]))
     first, *others = a.gear_ratios
     yield "first_gear", replace(a, gear_ratios=(Span(first.middle, first.middle), *others))
     for key, span in spans.items():
-        yield key, replace(a, **{key: Span(span.middle, span.middle)})  # type: ignore[arg-type]
+        yield key, assume(**a.figures() | {key: Span(span.middle, span.middle)}, by_use=a.by_use)
 
 
 def trailer_of(a: Assumptions, truck: Truck) -> tuple[str, float, float]:
@@ -96,7 +96,7 @@ def needs_of(loads: Loads, component: str, part: str, truck: Truck, use: str) ->
     grade. loads, component, part, truck, use: as in `margin_of`."""
     facts = part_facts(loads, component, part, truck.power_hp, truck.weight_lb, use, dict(truck.own)).set_index("what")
     _, low, high = trailer_of(loads.assumptions, truck)
-    wanted = loads.assumptions.grade_margin_min
+    wanted = loads.assumptions.rules.grade_margin_min
     known = {Advised.ON_A_GRADE: {"trailer_low": low, "trailer_high": high, "wanted": wanted}}
     return tuple(
         reason(
@@ -135,10 +135,10 @@ def broken_rules(loads: Loads, component: str, margin: Margin | None, truck: Tru
     assumed, and a converter's pressure over its limit."""
     found = []
     a = loads.assumptions
-    least = a.clutch_margin_min if margin and margin.of is Advised.CLUTCH_SLIPS else 1.0
+    least = a.rules.clutch_margin_min if margin and margin.of is Advised.CLUTCH_SLIPS else 1.0
     if margin is not None and margin.body[2] < least:
         found.append(reason(margin.of, high=margin.body[2], least=least))
     pressure = dict(truck.own).get("converter_pressure", 0.0)
-    if loads.kinds[component] == "converter" and pressure > a.converter_pressure_max:
-        found.append(reason(Advised.PRESSURE_TOO_HIGH, psi=pressure, most=a.converter_pressure_max))
+    if loads.kinds[component] == "converter" and pressure > a.rules.converter_pressure_max:
+        found.append(reason(Advised.PRESSURE_TOO_HIGH, psi=pressure, most=a.rules.converter_pressure_max))
     return tuple(found)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -55,20 +55,49 @@ SPEEDS = {
 
 
 @dataclass(frozen=True, slots=True)
+class TruckTaken:
+    """Of the truck. driven_share: share of its weight on the driven axle of two wheels, at rest. height: height of the centre of gravity
+    over the wheelbase."""
+
+    axle_ratio: Span = Span(3.4, 4.1)
+    tyre_diameter: Span = Span(31, 35)
+    driven_share: Span = Span(0.40, 0.55)
+    height: Span = Span(0.18, 0.24)
+
+
+@dataclass(frozen=True, slots=True)
+class ShiftTaken:
+    """Of a shift (illustrative): kg·m² that it slows, by how many rpm, in how many seconds."""
+
+    rotating_inertia: Span = Span(0.5, 1.5)
+    shift_drop: Span = Span(800, 1400)
+    shift_time: Span = Span(0.2, 0.4)
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """The rules that mark a suspect: converter_pressure_max (psi), clutch_margin_min, hub_stress_max (ksi, a careful design's: Machinery's
+    Handbook, from memory), shift_heat_max (J/mm² of lining, from memory), release_share_min (of a stall's heat, judgement) and grade_margin_min
+    (lock-up on the long grade)."""
+
+    converter_pressure_max: float = 180.0
+    clutch_margin_min: float = 1.0
+    hub_stress_max: float = 45.0
+    shift_heat_max: float = 0.5
+    release_share_min: float = 0.2
+    grade_margin_min: float = 1.3
+
+
+@dataclass(frozen=True, slots=True)
 class Assumptions:
     """Defaults are common practice, no source, unless said.
 
     engine_rpm: speed at which the recorded power was made; None: by power and fuel, see SPEEDS. fuel: where none is on record (diesel brings
     more torque for its power). stall_ratio: torque ratio of the converter at stall (an engine
     maker's application guide gives 1.5 to 2.8; performance trucks 1.6 to 2.2). torque_at_stall: share of the engine's torque
-    that it has at stall speed. gear_ratios: highest first, overdrive last. driven_share: share of the truck's weight on the driven axle of two
-    wheels, at rest. height: height of the centre of gravity over the wheelbase. efficiency: from the input shaft to the axle (a driveline
-    installation manual takes 0.95 for the axle alone, 0.80 to 0.85 for all of it). rotating_inertia, shift_drop, shift_time: kg·m² that a
-    shift slows, by how many rpm, in how many seconds (illustrative). line_pressure, converter_pressure: apply pressure where none is
-    recorded. converter_pressure_max (psi), clutch_margin_min, hub_stress_max (ksi, a careful design's: Machinery's Handbook, from memory),
-    shift_heat_max (J/mm² of lining, from memory), release_share_min (of a stall's heat, judgement) and grade_margin_min (lock-up on the long
-    grade) are the rules that mark a suspect. sn_exponent: what a part's S-N exponent should
-    be, 5 to 95% (judgement). by_use: what goes by the truck's use, see BY_USE.
+    that it has at stall speed. gear_ratios: highest first, overdrive last. efficiency: from the input shaft to the axle (a driveline
+    installation manual takes 0.95 for the axle alone, 0.80 to 0.85 for all of it). line_pressure, converter_pressure: apply pressure where
+    none is recorded. sn_exponent: what a part's S-N exponent should be, 5 to 95% (judgement). by_use: what goes by the truck's use, see BY_USE.
     """
 
     engine_rpm: Span | None = None
@@ -76,25 +105,23 @@ class Assumptions:
     stall_ratio: Span = Span(1.6, 2.2)
     torque_at_stall: Span = Span(0.5, 1.0)
     gear_ratios: tuple[Span, ...] = (Span(2.8, 3.4), Span(1.6, 2.0), Span(1, 1), Span(0.65, 0.8))
-    axle_ratio: Span = Span(3.4, 4.1)
-    tyre_diameter: Span = Span(31, 35)
-    driven_share: Span = Span(0.40, 0.55)
-    height: Span = Span(0.18, 0.24)
+    truck: TruckTaken = TruckTaken()
     efficiency: Span = Span(0.85, 0.95)
     lining_friction: Span = Span(0.10, 0.15)
-    rotating_inertia: Span = Span(0.5, 1.5)
-    shift_drop: Span = Span(800, 1400)
-    shift_time: Span = Span(0.2, 0.4)
+    shift: ShiftTaken = ShiftTaken()
     line_pressure: Span = Span(150, 210)
     converter_pressure: Span = Span(130, 180)
-    converter_pressure_max: float = 180.0
-    clutch_margin_min: float = 1.0
-    hub_stress_max: float = 45.0
-    shift_heat_max: float = 0.5
-    release_share_min: float = 0.2
-    grade_margin_min: float = 1.3
+    rules: Rules = Rules()
     sn_exponent: Span = Span(SN_LOW, SN_HIGH)
     by_use: dict[str, dict[str, Span]] = field(default_factory=lambda: {k: dict(v) for k, v in BY_USE.items()})
+
+    def figures(self) -> dict[str, Any]:
+        """What is taken, by its key of [driveline]; what goes by use apart."""
+        found: dict[str, Any] = {}
+        for name in (f.name for f in fields(self) if f.name != "by_use"):
+            value = getattr(self, name)
+            found |= {f.name: getattr(value, f.name) for f in fields(value)} if name in _GROUPS else {name: value}
+        return found
 
     def of_use(self, what: str, use: str) -> Span:
         """What is taken for a use: ``what`` is a key of BY_USE."""
@@ -112,6 +139,16 @@ class Assumptions:
             ]
             ends.append(np.where(gasoline, by[1], by[0]))
         return ends[0], ends[1]
+
+
+_GROUPS: dict[str, Any] = {"truck": TruckTaken, "shift": ShiftTaken, "rules": Rules}
+
+
+def assume(**taken: Any) -> Assumptions:
+    """Assumptions by the keys of [driveline] and ``by_use``; what is not ``taken`` has its default."""
+    for name, group in _GROUPS.items():
+        taken[name] = group(**{f.name: taken.pop(f.name) for f in fields(group) if f.name in taken})
+    return Assumptions(**taken)
 
 
 #: key -> lowest and highest figure that is believed
@@ -185,7 +222,7 @@ def assumptions_for(shop: Shop) -> Assumptions:
             told[key] = value
         else:
             told[key] = _gears(value, where)
-    return Assumptions(**told, by_use={k: BY_USE[k] | by_use.get(k, {}) for k in BY_USE})
+    return assume(**told, by_use={k: BY_USE[k] | by_use.get(k, {}) for k in BY_USE})
 
 
 def _of_uses(value: Any, key: str, where: str) -> dict[str, Span]:

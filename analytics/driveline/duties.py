@@ -43,7 +43,7 @@ def duties(
     for end in ENDS:
         other = OPPOSITE[end]
         hub = _hub(parts, torque_nm[end], facts["application"].at(end), end) / KSI
-        slip = (a.rotating_inertia.at(end), a.shift_drop.at(end) * RPM, a.shift_time.at(end))
+        slip = (a.shift.rotating_inertia.at(end), a.shift.shift_drop.at(end) * RPM, a.shift.shift_time.at(end))
         heat = inertia.shift_energy(torque_nm[end], *slip) / (_lining_area(parts, other) * 1e6)
         found |= {
             f"hub_stress_ksi{SUFFIX[end]}": np.where(locks | packs, np.nan, hub),

@@ -136,7 +136,7 @@ def _load_of(
     columns["traction_limited"] = np.where(known & agree, limited[""], "not known").astype(object)
     columns["worst_gear"] = np.where(known, gears[""], np.nan)
     recorded = facts["converter_pressure"]
-    pressure = clutches.pressure_margin(recorded.middle * PSI, a.converter_pressure_max * PSI)
+    pressure = clutches.pressure_margin(recorded.middle * PSI, a.rules.converter_pressure_max * PSI)
     columns["pressure_margin"] = np.where(is_lock, pressure, np.nan)
     with np.errstate(divide="ignore"):
         columns["load_share"] = 1 / np.where(is_shaft, columns["stress_margin"], columns["clutch_margin"])
@@ -194,7 +194,7 @@ def _truck_facts(
     mass = quantity("weight", weight_lb, unit="lb") * LB
     told = {name: _told((own or {}).get(name, np.nan), n) for name in OWN}
     gasoline = np.full(n, a.fuel == "gasoline")
-    tyre = _or_span(told["tyre_diameter"], a.tyre_diameter)
+    tyre = _or_span(told["tyre_diameter"], a.truck.tyre_diameter)
     speed, torque, share = _speed(told["engine_rpm"], power_hp, gasoline, a), told["torque"], told["driven_share"]
     weighed = Band.of(lambda e: share.at(e) * mass / LB, share.assumed)
 
@@ -205,7 +205,7 @@ def _truck_facts(
     return {
         "engine": Band.of(brought, torque.assumed & speed.assumed),
         "stall": _or_span(told["stall_ratio"], a.stall_ratio),
-        "axle_ratio": _or_span(told["axle_ratio"], a.axle_ratio),
+        "axle_ratio": _or_span(told["axle_ratio"], a.truck.axle_ratio),
         "tyre": Band.of(lambda e: tyre.at(e) * INCH / 2, tyre.assumed),
         "mass": Band(mass, mass, mass, np.zeros(n, bool)),
         "driven": _driven(mass, weighed, _or_use(told["driven_wheels"], "driven_wheels", uses, a), a),
@@ -245,7 +245,7 @@ def _driven(mass: np.ndarray, weighed: Band, wheels: Band, a: Assumptions) -> Ba
     to the other where it is not known which."""
     share = {
         # an axle cannot weigh more than the truck
-        e: np.where(weighed.assumed, a.driven_share.at(e), np.fmin(weighed.at(e) * LB / mass, 1.0))
+        e: np.where(weighed.assumed, a.truck.driven_share.at(e), np.fmin(weighed.at(e) * LB / mass, 1.0))
         for e in ENDS
     }
     low = np.where(wheels.low >= 4, 1.0, share["low"])
@@ -306,11 +306,11 @@ def _vehicle_facts(records: Records, table: pd.DataFrame, a: Assumptions) -> dic
     uses = table["use"].astype(str).tolist()
     facts = _truck_facts(power, weight, uses, a)
     wheels = _or_use(found["driven_wheels"], "driven_wheels", uses, a)
-    tyre = _or_span(found["tyre_diameter_in"], a.tyre_diameter)
+    tyre = _or_span(found["tyre_diameter_in"], a.truck.tyre_diameter)
     return facts | {
         "engine": engine,
         "stall": _or_span(found["stall_ratio"], a.stall_ratio),
-        "axle_ratio": _or_span(found["axle_ratio"], a.axle_ratio),
+        "axle_ratio": _or_span(found["axle_ratio"], a.truck.axle_ratio),
         "tyre": Band.of(lambda e: tyre.at(e) * INCH / 2, tyre.assumed),
         "driven": _driven(facts["mass"].middle, found["driven_weight_lb"], wheels, a),
         "first_gear": _or_span(found["first_gear"], a.gear_ratios[0]),
@@ -415,7 +415,7 @@ def _by_gear(
     # a weighed axle is known at rest; the transfer at slip comes on top
     with np.errstate(invalid="ignore"):
         share = facts["driven"].at(end) / mass
-    driven = traction.driven_axle_mass(mass, share, mu, a.height.at(end))
+    driven = traction.driven_axle_mass(mass, share, mu, a.truck.height.at(end))
     held = traction.slip_torque(mu, driven, facts["tyre"].at(end), facts["axle_ratio"].at(other))
     # the output shaft carries more in a lower gear; the input shaft of a truck that slips less
     gears = np.where(output, _gears(facts, a, end), _gears(facts, a, other))

@@ -78,9 +78,9 @@ def part_facts(
         extra = [
             inertia.inertia_torque(i, drop * RPM, time) / LBFT
             for i, drop, time in (
-                (a.rotating_inertia.low, a.shift_drop.low, a.shift_time.high),
-                (a.rotating_inertia.middle, a.shift_drop.middle, a.shift_time.middle),
-                (a.rotating_inertia.high, a.shift_drop.high, a.shift_time.low),
+                (a.shift.rotating_inertia.low, a.shift.shift_drop.low, a.shift.shift_time.high),
+                (a.shift.rotating_inertia.middle, a.shift.shift_drop.middle, a.shift.shift_time.middle),
+                (a.shift.rotating_inertia.high, a.shift.shift_drop.high, a.shift.shift_time.low),
             )
         ]
         add(Fact.SHIFT_TORQUE, extra, "lb ft")

@@ -109,7 +109,7 @@ def find_suspects(loads: Loads) -> Suspects:
 
 def limit_of(rule: str, a: Assumptions) -> float:
     """What the figure of a ``rule`` is held against, under the assumptions (``a``)."""
-    return float(getattr(a, RULES[rule].limit)) if RULES[rule].limit else 1.0
+    return float(getattr(a.rules, RULES[rule].limit)) if RULES[rule].limit else 1.0
 
 
 def breaks(rule: Rule, value: ArrayLike, limit: float) -> np.ndarray:

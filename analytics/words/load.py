@@ -272,7 +272,7 @@ def opening(review: LoadReview) -> tuple[str, ...]:
 def assumptions_table(review: LoadReview) -> pd.DataFrame:
     """What is assumed where the records are silent, and where to change it. review: of the loads."""
     a = review.loads.assumptions
-    figures = {k: _figure(getattr(a, k)) + _OF.get(k, "") for k in a.__dataclass_fields__ if k != "by_use"}
+    figures = {k: _figure(v) + _OF.get(k, "") for k, v in a.figures().items()}
     rows = [(k.replace("_", " "), told, _DECIDES[k]) for k, told in (figures | {"engine_rpm": _speeds(a)}).items()]
     rows += [
         (f"{what.replace('_', ' ')}, {use or 'other use'}", span(one) + _OF.get(what, ""), _DECIDES[what])
@@ -464,7 +464,7 @@ def _compare(p: float) -> str:
 
 
 def _limit(rule: str, a: Assumptions) -> float:
-    return a.converter_pressure_max if rule == "converter pressure" else limit_of(rule, a)
+    return a.rules.converter_pressure_max if rule == "converter pressure" else limit_of(rule, a)
 
 
 #: a rule, by its limit
@@ -559,7 +559,7 @@ def facts_title(review: LoadReview, component: str, part: str) -> str:
 # ---- tables of lives and ratings ------------------------------------------------------------------------------------------
 def load_assumed(loads: Loads) -> np.ndarray:
     """What each life's load assumes (n,); why there is none, where there is none. loads: of every life."""
-    a, table = loads.assumptions, loads.table
+    a, figures, table = loads.assumptions, loads.assumptions.figures(), loads.table
     words = np.full(len(table), "", dtype=object)
 
     def add(mask: np.ndarray, text: str) -> None:
@@ -578,7 +578,7 @@ def load_assumed(loads: Loads) -> np.ndarray:
             for use in np.unique(uses[own]):
                 add(own & (uses == use), f"{said} {span(a.of_use(name, use))}{unit}")
         else:
-            add(own, f"{said} {taken.get(name) or _figure(getattr(a, name))}{unit if getattr(a, name, 0) else ''}")
+            add(own, f"{said} {taken.get(name) or _figure(figures[name])}{unit if figures.get(name) else ''}")
     capped = table["torque_capped_lbft"].notna().to_numpy()
     for use in np.unique(uses):
         add(capped & (uses == use), f"friction {span(a.of_use('friction', use))}")

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analytics.driveline import shafts, strength
-from analytics.driveline.assumptions import BY_USE, Assumptions, Span, assumptions_for
+from analytics.driveline.assumptions import BY_USE, Assumptions, Span, assume, assumptions_for
 from analytics.driveline.bands import ENDS
 from analytics.driveline.duties import DUTY_COLUMNS
 from analytics.driveline.load import LOAD_COLUMNS, _by_gear, _load_of, _truck_facts, load_at
@@ -348,7 +348,7 @@ def anything_assumed(draw):
         told[name] = Span(*pair)
     mu = sorted((draw(st.floats(0.4, 3.0)), draw(st.floats(0.4, 3.0))))
     wheels = draw(st.sampled_from([Span(2, 2), Span(2, 4), Span(4, 4)]))
-    return Assumptions(**told, by_use=BY_USE | {"friction": {"": Span(*mu)}, "driven_wheels": {"": wheels}})
+    return assume(**told, by_use=BY_USE | {"friction": {"": Span(*mu)}, "driven_wheels": {"": wheels}})
 
 
 @settings(max_examples=60, deadline=None)
@@ -368,15 +368,15 @@ def test_every_truck_inside_the_ranges_carries_a_load_inside_the_range(a, kind, 
         return _load_of(_truck_facts(power, weight, [""] * 3, assumed), parts, kinds, assumed)[0]
 
     whole = torque(a)
-    picks = {
-        n: getattr(a, n).low + u * (getattr(a, n).high - getattr(a, n).low) for n, u in zip(SPANS, inside, strict=False)
-    }
+    figures = a.figures()
+    picks = {n: figures[n].low + u * (figures[n].high - figures[n].low) for n, u in zip(SPANS, inside, strict=False)}
     grip, wheels = a.by_use["friction"][""], a.by_use["driven_wheels"][""]
     mu = grip.low + inside[8] * (grip.high - grip.low)
     many = wheels.high if inside[8] > 0.5 else wheels.low
     by_use = a.by_use | {"friction": {"": Span(mu, mu)}, "driven_wheels": {"": Span(many, many)}}
     ratios = tuple(Span(v, v) for v in (g.low + inside[0] * (g.high - g.low) for g in a.gear_ratios))
-    one = replace(a, **{n: Span(v, v) for n, v in picks.items()}, gear_ratios=ratios, by_use=by_use)
+    narrow = {n: Span(v, v) for n, v in picks.items()} | {"gear_ratios": ratios}
+    one = assume(**figures | narrow, by_use=by_use)
     inner = torque(one)
     for name in ("torque_at_shaft_lbft", "torque_capped_lbft"):
         at, low, high = inner[name], whole[f"{name}_low"], whole[f"{name}_high"]
@@ -404,8 +404,8 @@ def test_load_never_falls_with_power_or_weight(tmp_path):
 
 def test_a_heavy_truck_loads_its_shaft_fully_where_a_light_one_spins(tmp_path):
     """1,876 lb ft at the worked example's truck: the light one spins in every gear, the heavy one only in first."""
-    a = Assumptions(
-        Span(2800, 2800), stall_ratio=Span(1, 1), torque_at_stall=Span(1, 1), axle_ratio=Span(3.73, 3.73), tyre_diameter=Span(33.07, 33.07),
+    a = assume(
+        engine_rpm=Span(2800, 2800), stall_ratio=Span(1, 1), torque_at_stall=Span(1, 1), axle_ratio=Span(3.73, 3.73), tyre_diameter=Span(33.07, 33.07),
         gear_ratios=tuple(Span(g, g) for g in (3.1, 1.8, 1.0)),
         driven_share=Span(1, 1), height=Span(1e-9, 1e-9), efficiency=Span(0.9, 0.9), by_use=BY_USE | {"friction": {"": Span(0.9, 0.9)}},
     )  # fmt: skip
@@ -557,12 +557,13 @@ def test_what_a_truck_asks_lies_between_its_ends(tmp_path, seed):
     loads = loads_of(tmp_path, WITH_PACK, builds=[build("T-111", clutch_pack="P")], parts=ALL_KINDS)
     rng, a = np.random.default_rng(seed), loads.assumptions
     own = {"engine_rpm": a.speed(np.array([700.0]), np.array([False])), "trailer_weight": (5000.0, 14_000.0)}
-    spans = {k: (getattr(a, k).low, getattr(a, k).high) for k in ("stall_ratio", "axle_ratio", "tyre_diameter")}
+    taken = a.figures()
+    spans = {k: (taken[k].low, taken[k].high) for k in ("stall_ratio", "axle_ratio", "tyre_diameter")}
     spans |= own | {"overdrive": (0.65, 0.8), "converter_pressure": (130.0, 180.0), "line_pressure": (150.0, 210.0)}
     figures = {k: float(rng.uniform(*np.ravel(ends))) for k, ends in spans.items()} | {"stall_rpm": 2400.0}
-    drawn = replace(
-        a,
-        **{
+    drawn = assume(
+        **taken
+        | {
             k: Span(v, v)
             for k in (
                 "torque_at_stall",
@@ -572,8 +573,9 @@ def test_what_a_truck_asks_lies_between_its_ends(tmp_path, seed):
                 "shift_time",
                 "lining_friction",
             )
-            for v in (float(rng.uniform(getattr(a, k).low, getattr(a, k).high)),)
+            for v in (float(rng.uniform(taken[k].low, taken[k].high)),)
         },
+        by_use=a.by_use,
     )
     seen = set()
     for component, part in KINDS:
@@ -621,11 +623,11 @@ def test_assumptions_of_the_shop(tmp_path):
         "[driveline.driven_wheels]\nother = 4\n"
     )
     a = assumptions_for(loads_of(tmp_path, toml).records.shop)
-    assert (a.converter_pressure_max, a.gear_ratios) == (170, (Span(3.0, 3.2), Span(1, 1), Span(0.7, 0.7)))
+    assert (a.rules.converter_pressure_max, a.gear_ratios) == (170, (Span(3.0, 3.2), Span(1, 1), Span(0.7, 0.7)))
     assert a.of_use("friction", "mud") == Span(0.3, 0.5)
     assert a.of_use("friction", "street") == Span(0.8, 0.9)
     assert a.of_use("driven_wheels", "mud") == Span(4, 4)
-    assert span(a.shift_drop) == "800 to 1,400"
+    assert span(a.shift.shift_drop) == "800 to 1,400"
     assert a.stall_ratio.middle == pytest.approx(np.sqrt(1.6 * 2.2))
     assert ENDS == ("low", "", "high")
 
@@ -672,4 +674,4 @@ def test_the_reference_states_the_defaults(tmp_path):
     block = tomllib.loads("[driveline]" + text.split("[driveline]", 1)[1].split("```", 1)[0])
     stated = assumptions_for(Shop(tmp_path, "x", {"input shaft": "x"}, driveline=block["driveline"]))
     assert stated == Assumptions()
-    assert {*block["driveline"]} == {*Assumptions.__dataclass_fields__, *BY_USE} - {"by_use"}
+    assert {*block["driveline"]} == {*Assumptions().figures(), *BY_USE}
