@@ -24,7 +24,6 @@ WIDE = {
     "models/lifedata.py:LifeData": "a field per column of one table of lives",
 }
 LONG = {
-    "api/questions.py:cutoff": "two parts, four choices of the search, and a line of progress, each by name",
     "models/lifedata.py:life_data": "an argument per column of one table of lives, all but four by name and optional",
 }
 

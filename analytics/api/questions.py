@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import fields, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypedDict, Unpack
 
 from analytics.api.results import (
     AdviceResult,
@@ -33,6 +33,13 @@ if TYPE_CHECKING:
 #: what survival may be asked by
 BY = ("part", "power_band", "weight_class", "use", "lot", "builder")
 _CLOCKS = ("days", "miles", "runs")
+
+
+class Effort(TypedDict, total=False):
+    """How long a cut-off may be searched for."""
+
+    draws: int
+    refits: int
 
 
 def survival(shop: ShopRecords, component: str, by: Sequence[str] = (), clock: Clock = "days") -> SurvivalResult:
@@ -231,15 +238,14 @@ def cutoff(
     *,
     margin: float = 0.8,
     finding: str | None = None,
-    draws: int = 999,
-    refits: int = 200,
     progress: Progress | None = None,
+    **effort: Unpack[Effort],
 ) -> CutoffResult:
     """Where one part should end and the next begin, or that the records can't say.
 
     component; below, above: the part under the boundary and the one over it. margin: least share of the old life that counts
-    as no worse, over 0 to 1. finding: look at one way of failing alone. draws: permutations behind a p-value; refits:
-    bootstrap samples behind an interval. progress: called with a line of text at each stage.
+    as no worse, over 0 to 1. finding: look at one way of failing alone. progress: called with a line of text at each stage.
+    effort: ``draws``, permutations behind a p-value (999), and ``refits``, bootstrap samples behind an interval (200).
 
     Raises AnalyticsError where component or parts are not on record, RecordsError where shop.toml states no cost of a comeback
     or of a part.
@@ -256,7 +262,7 @@ def cutoff(
     from analytics.words.cutoffs.argument import claim, verdicts_table
 
     component = _component(shop, component)
-    asked = Asked(component, below, above, margin, finding, draws, refits)
+    asked = Asked(component, below, above, margin, finding, **effort)
     argument = make_argument(shop.records, shop.lifetimes, asked, progress=progress)
     return CutoffResult(argument, verdicts_table(argument), claim(argument))
 
