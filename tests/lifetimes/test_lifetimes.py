@@ -237,6 +237,28 @@ def test_a_change_before_a_teardown_is_no_proof_that_the_part_was_whole(tmp_path
     assert "changed before the teardown: the load at the end is taken" in shaft(found, "flags")[0][0]
 
 
+@pytest.mark.parametrize(
+    "changed", ["2021-06-01", "2021-11-16"], ids=["before it was seen whole", "the day it was seen whole"]
+)
+def test_a_change_up_to_the_day_a_part_was_seen_whole_cuts_its_life(tmp_path, changed):
+    # opened on 16 Nov 2021 for the converter, the shaft was good then; what it ran at before is known
+    opened = back(
+        component="converter",
+        part="TC-1",
+        failed_on="",
+        returned_on="2021-11-16",
+        odometer="30000",
+        replaced_with="TC-1",
+    )
+    found = lives(tmp_path, returns=[opened, back(failed_on="teardown")], changes=[change(changed, power="800")])
+    at = (pd.Timestamp(changed) - pd.Timestamp("2021-01-20")).days
+    equal(limits(found, "days")[:2], [[0, at, INF], [at, 300, 409]])
+    assert shaft(found, "power_hp", "ended", "flags")[:2] == [
+        [650, "changed", ""],
+        [800, "failed", "found at teardown"],
+    ]
+
+
 # ---- changes: delayed entry ----------------------------------------------------------------------------------------
 
 

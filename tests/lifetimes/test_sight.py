@@ -136,3 +136,10 @@ def test_what_breaks_after_a_truck_was_scrapped_before_the_records_start_is_not_
     toml = '[shop]\nrecords_start = "2021-03-01"\n'
     table = make_lifetimes(load(tmp_path, toml, builds=[build()], readings=gone, returns=returns)).table
     assert not (table["ended"] == "failed").any()
+
+
+def test_a_failure_on_the_day_the_records_start_counts_where_the_truck_went_to_work_that_day(tmp_path):
+    toml = "[shop]\nrecords_start = 2021-01-20\n"
+    broke = back(failed_on="2021-01-20", returned_on="2021-01-20", odometer="")
+    table = make_lifetimes(load(tmp_path, toml, builds=[build()], returns=[broke])).table
+    assert (table["ended"] == "failed").sum() == 1
