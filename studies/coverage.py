@@ -305,9 +305,9 @@ def naive_ratings(data: LifeData, weight_lb: float) -> dict[str, float]:
         "first failure": float(power[failed].min()) if failed.any() else np.nan,
         "average miles": np.nan,
     }
-    if failed.sum() >= 3 and data.rate_counts[failed].any():
-        rate = float((data.rate_miles[failed] / data.rate_days[failed]).mean())
-        lower = np.where(np.isnan(data.lower), rate * data.lower_days, data.lower)
+    if failed.sum() >= 3 and data.reading.counts[failed].any():
+        rate = float((data.reading.miles[failed] / data.reading.days[failed]).mean())
+        lower = np.where(np.isnan(data.lower), rate * data.days.lower, data.lower)
         filled = life_data(lower, data.upper, power, np.exp(data.log_weight))
         model, top = fit_joint(joint_model(filled, LIFE_MILES, priors=NO_PRIORS))
         if top.converged[0] and top.theta[0][2] < 0:

@@ -157,9 +157,9 @@ def _frame(parts: PartsData) -> pd.DataFrame:
     d = parts.data
     frame = pd.DataFrame(
         {
-            "time": np.where(d.failed, d.upper_days, d.lower_days),
+            "time": np.where(d.failed, d.days.upper, d.days.lower),
             "failed": d.failed.astype(float),
-            "entry": d.entry_days,
+            "entry": d.days.entry,
             "part": (parts.at == 1).astype(float),
             "log_power": d.log_power,
             "log_weight": d.log_weight,

@@ -158,25 +158,25 @@ def spread_lives(model: JointModel, top: Optimum) -> SpreadLives:
         return -log_survival(z, model.law)[0]
 
     def exposure(i, days):
-        before, after = split_days(data.start_days[i], np.nan_to_num(days), model.change_days)
+        before, after = split_days(data.days.start[i], np.nan_to_num(days), model.change_days)
         return before + later * after
 
     failed, known = data.failed, np.isfinite(data.lower)
-    end_days = np.where(failed, 0.5 * (data.lower_days + data.upper_days), data.lower_days)
+    end_days = np.where(failed, 0.5 * (data.days.lower + data.days.upper), data.days.lower)
     parts = []
     i = np.flatnonzero(known)
     end = np.where(failed[i], 0.5 * (data.lower[i] + np.where(failed[i], data.upper[i], 0.0)), data.lower[i])
     parts.append((data.entry[i], end, np.ones(len(i)), i))
     i = np.flatnonzero(~known & data.has_rate)
-    before, after = split_days(np.zeros(len(i)), data.rate_days[i], model.change_days)
-    per_day = data.rate_miles[i] / np.maximum(before + later * after, NOTHING)
-    parts.append((per_day * exposure(i, data.entry_days[i]), per_day * exposure(i, end_days[i]), np.ones(len(i)), i))
+    before, after = split_days(np.zeros(len(i)), data.reading.days[i], model.change_days)
+    per_day = data.reading.miles[i] / np.maximum(before + later * after, NOTHING)
+    parts.append((per_day * exposure(i, data.days.entry[i]), per_day * exposure(i, end_days[i]), np.ones(len(i)), i))
     i = np.flatnonzero(~known & ~data.has_rate)
     if len(i):
         s, w = model.nodes
         mu = theta[lay.mu][data.use[i] if lay.uses > 1 else np.zeros(len(i), int)]
         rate = np.exp(mu[:, None] + np.exp(theta[lay.tau]) * s)
-        entry, end = (rate * exposure(i, d)[:, None] for d in (data.entry_days[i], end_days[i]))
+        entry, end = (rate * exposure(i, d)[:, None] for d in (data.days.entry[i], end_days[i]))
         log_share = np.log(np.maximum(w, 1e-300)) - hazard(end, i[:, None]) + hazard(entry, i[:, None])
         if at["level"] is not None:
             c = theta[at["slope"]] if at["slope"] is not None else 0.0
@@ -243,10 +243,10 @@ def influence(
     lw = float(np.log(weight_lb))
     whole = float(log_power_at(model, top.theta, z, lw, use)[0])
     theta, lay = top.theta[0], model.layout
-    days = np.where(np.isfinite(data.upper_days), data.upper_days, data.lower_days)
+    days = np.where(np.isfinite(data.days.upper), data.days.upper, data.days.lower)
     rate = np.where(
         data.has_rate,
-        data.rate_miles / np.maximum(data.rate_days, 1.0),
+        data.reading.miles / np.maximum(data.reading.days, 1.0),
         np.exp(theta[lay.mu].mean()) if lay.uses else 1.0,
     )
     run = np.where(np.isfinite(data.lower), data.lower, rate * np.nan_to_num(days, nan=0.0))

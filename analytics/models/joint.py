@@ -15,6 +15,7 @@ from analytics.models.lifedata import (
     FITTED,
     NOTHING,
     LifeData,
+    Reading,
     build_rows,
     fill_failures,
     seen_alive,
@@ -212,8 +213,8 @@ def _starting_point(model: JointModel) -> np.ndarray:
     for j, prior in enumerate(pri.others):
         if prior is not None:
             gamma[2 + j] = beta * prior[0]
-    has = data.rate_counts & data.has_rate
-    log_rate = np.log(data.rate_miles[has] / data.rate_days[has]) if has.any() else np.array([])
+    has = data.reading.counts & data.has_rate
+    log_rate = np.log(data.reading.miles[has] / data.reading.days[has]) if has.any() else np.array([])
     mean = pri.rate[0] if pri.rate is not None else np.log(30.0)
     if lay.uses:
         if len(log_rate):
@@ -223,8 +224,8 @@ def _starting_point(model: JointModel) -> np.ndarray:
         theta[lay.tau] = np.log(np.clip(spread, 0.2, 1.5))
     miles = np.where(np.isfinite(data.upper), data.upper, np.nan_to_num(data.lower, nan=0.0))
     guess = np.isnan(data.lower)
-    rate = np.where(data.has_rate, data.rate_miles / np.maximum(data.rate_days, NOTHING), np.exp(mean))
-    miles = np.where(guess, rate * np.nan_to_num(data.lower_days, nan=1.0), miles)
+    rate = np.where(data.has_rate, data.reading.miles / np.maximum(data.reading.days, NOTHING), np.exp(mean))
+    miles = np.where(guess, rate * np.nan_to_num(data.days.lower, nan=1.0), miles)
     z = beta * np.log(np.maximum(miles, 1.0) / model.life_miles) - model.x[:, 1:] @ gamma[1:]
     r = max(data.failures, 0.5)
     gamma[0] = np.log((data.weight * np.exp(np.minimum(z, 50))).sum() / r)
@@ -382,17 +383,17 @@ def _draw(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Generat
     failed, alive = data.failed[at], data.known_alive[at]
     use = data.use[at] if lay.uses > 1 else np.zeros(n, int)
     scale_log = np.log(model.life_miles)
-    read_flag = (data.has_rate & data.rate_counts)[at] & ~failed
-    if lay.uses and np.isfinite(data.cutoff_days).all():
-        start = data.start_days[at]
-        length = np.maximum(data.cutoff_days[at], 0.5)
-        entry = data.entry_days[at]
+    read_flag = (data.has_rate & data.reading.counts)[at] & ~failed
+    if lay.uses and np.isfinite(data.days.cutoff).all():
+        start = data.days.start[at]
+        length = np.maximum(data.days.cutoff[at], 0.5)
+        entry = data.days.entry[at]
         alpha = value["level"]
         c = value["slope"] or 0.0
         s = each(lambda rng: rng.standard_normal(n))
         unit_days = start + length
         with np.errstate(invalid="ignore"):
-            fraction = np.where(read_flag, np.clip(data.rate_days[at] / unit_days, 0.01, 1.0), np.nan)
+            fraction = np.where(read_flag, np.clip(data.reading.days[at] / unit_days, 0.01, 1.0), np.nan)
         donors = fraction[read_flag]
         if alpha is None:
             # a failed unit would have been read as often as the others
@@ -444,7 +445,7 @@ def _draw(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Generat
 
 def _failure_days(model: JointModel, draw: _Draw) -> np.ndarray:
     """Days on the part (fleets, n) at which its miles reached its life."""
-    start = model.data.start_days[draw.at]
+    start = model.data.days.start[draw.at]
     days = np.exp(draw.log_life + np.log(model.life_miles) - draw.log_rate)
     first = np.clip(model.change_days - start, 0, None)
     return np.where(days <= first, days, first + (days - first) / draw.later)
@@ -462,10 +463,10 @@ def simulate_lives(model: JointModel, theta: np.ndarray, rng: np.random.Generato
     data = replace(data, unit=np.arange(n), weight=np.ones(n), upper=upper)
     if draw.log_rate is None:
         end = np.exp(np.where(np.isfinite(draw.log_end[0]), draw.log_end[0], draw.log_life[0])) * model.life_miles
-        return replace(data, lower=np.where(told, life, end), rate_counts=np.zeros(n, bool))
+        return replace(data, lower=np.where(told, life, end), reading=replace(data.reading, counts=np.zeros(n, bool)))
     days = _failure_days(model, draw)[0]
-    ended = np.where(told, days, data.cutoff_days)
-    age = np.where(told, data.start_days + days, np.broadcast_to(draw.recorded, draw.shape)[0])
+    ended = np.where(told, days, data.days.cutoff)
+    age = np.where(told, data.days.start + days, np.broadcast_to(draw.recorded, draw.shape)[0])
     before, after = split_days(np.zeros(n), age, model.change_days)
     miles = np.exp(draw.log_rate[0]) * (before + draw.later * after)
     seen = told | looked
@@ -474,11 +475,8 @@ def simulate_lives(model: JointModel, theta: np.ndarray, rng: np.random.Generato
         data,
         lower=np.where(told, life, np.nan),
         entry=entry,
-        lower_days=ended,
-        upper_days=np.where(told, days, np.inf),
-        rate_miles=np.where(seen, miles, np.nan),
-        rate_days=np.where(seen, age, np.nan),
-        rate_counts=seen,
+        days=replace(data.days, lower=ended, upper=np.where(told, days, np.inf)),
+        reading=Reading(miles=np.where(seen, miles, np.nan), days=np.where(seen, age, np.nan), counts=seen),
     )
 
 
@@ -520,8 +518,8 @@ def simulate(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Gene
             blocks.append(Block("entry", x[idx], w, Points(cut(np.where(np.isfinite(log_entry), log_entry, 0), idx))))
         return Rows(tuple(blocks), None, lay.columns, 0, reported, np.zeros(fleets))
 
-    start, entry = data.start_days[at], data.entry_days[at]
-    length = np.maximum(data.cutoff_days[at], 0.5)
+    start, entry = data.days.start[at], data.days.entry[at]
+    length = np.maximum(data.days.cutoff[at], 0.5)
     recorded = draw.recorded
     scale_log = np.log(model.life_miles)
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, TypedDict, Unpack
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.failures import COUNTED_CAUSES, counts_as_failure, ended_by_failure
@@ -22,29 +23,46 @@ STALE_DAYS = 30.0  # a running unit read longer before the cut-off is carried on
 NOTHING = 1e-3  # miles and days that stand for "from new" where a logarithm is needed
 
 
-@dataclass(frozen=True, slots=True, repr=False)
-class LifeData:
-    """Lives of one part, one row per part fitted (and per stretch where power, weight or use changed). All (n,) arrays.
+@dataclass(frozen=True, slots=True)
+class Days:
+    """Lives on the clock of days, (n,) each.
 
-    entry, lower, upper: miles on the part when it came under observation, when last known good, and by when it had
-    failed (inf: not failed; lower == upper: failed then). NaN where the odometer is unknown; then the days hold.
-    entry_days, lower_days, upper_days: the same in days; NaN only where miles are known.
-    start_days: age of the unit when the part was fitted. cutoff_days: days on the part by the cut-off, had it not failed.
-    known_alive: taken out or changed over while good, so its survival does not hang on what owners report.
-    log_power, log_weight: of hp at the crank and lb. use: codes into use_names. extra: (n, q) further columns.
-    rate_miles, rate_days: the unit's miles and age at its last odometer reading (at the return, if it failed); NaN: none.
-    rate_counts: True on one row per unit, so that a driver is not counted twice. unit: codes. weight: identical units.
-    fitted: when the part was fitted, in years before the latest of these (0 at most).
+    entry, lower, upper: as the miles of `LifeData`, in days on the part; NaN only where miles are known. start: age of the unit when the part
+    was fitted. cutoff: days on the part by the cut-off, had it not failed.
     """
 
     entry: np.ndarray
     lower: np.ndarray
     upper: np.ndarray
-    entry_days: np.ndarray
-    lower_days: np.ndarray
-    upper_days: np.ndarray
-    start_days: np.ndarray
-    cutoff_days: np.ndarray
+    start: np.ndarray
+    cutoff: np.ndarray
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """The last odometer of each life's unit (at the return, if it failed), (n,) each: miles and the unit's age in days, NaN where there is none;
+    counts: True on one row per unit, so that a driver is not counted twice."""
+
+    miles: np.ndarray
+    days: np.ndarray
+    counts: np.ndarray
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class LifeData:
+    """Lives of one part, one row per part fitted (and per stretch where power, weight or use changed). All (n,) arrays.
+
+    entry, lower, upper: miles on the part when it came under observation, when last known good, and by when it had
+    failed (inf: not failed; lower == upper: failed then). NaN where the odometer is unknown; then the ``days`` hold.
+    known_alive: taken out or changed over while good, so its survival does not hang on what owners report.
+    log_power, log_weight: of hp at the crank and lb. use: codes into use_names. extra: (n, q) further columns.
+    unit: codes. weight: identical units. fitted: when the part was fitted, in years before the latest of these (0 at most).
+    """
+
+    entry: np.ndarray
+    lower: np.ndarray
+    upper: np.ndarray
+    days: Days
     known_alive: np.ndarray
     log_power: np.ndarray
     log_weight: np.ndarray
@@ -52,9 +70,7 @@ class LifeData:
     use_names: tuple[str, ...]
     extra: np.ndarray
     extra_names: tuple[str, ...]
-    rate_miles: np.ndarray
-    rate_days: np.ndarray
-    rate_counts: np.ndarray
+    reading: Reading
     unit: np.ndarray
     weight: np.ndarray
     fitted: np.ndarray
@@ -65,12 +81,12 @@ class LifeData:
     @property
     def failed(self) -> np.ndarray:
         """(n,) bool."""
-        return np.isfinite(self.upper) | (np.isnan(self.upper) & np.isfinite(self.upper_days))
+        return np.isfinite(self.upper) | (np.isnan(self.upper) & np.isfinite(self.days.upper))
 
     @property
     def has_rate(self) -> np.ndarray:
         """(n,) bool: miles per day known."""
-        return (self.rate_miles > 0) & (self.rate_days > 0)
+        return (self.reading.miles > 0) & (self.reading.days > 0)
 
     def code_of(self, use: str) -> int:
         """Code of a use; raises AnalyticsError where it is not on record."""
@@ -86,10 +102,10 @@ class LifeData:
     @property
     def rates_alike(self) -> bool:
         """Every known odometer gives nearly the same miles a day within its use: written down by a rule, not read."""
-        on = self.rate_counts
+        on = self.reading.counts
         if on.sum() < 3:
             return False
-        y = np.log(self.rate_miles[on] / self.rate_days[on])
+        y = np.log(self.reading.miles[on] / self.reading.days[on])
         mean = np.bincount(self.use[on], y) / np.maximum(np.bincount(self.use[on]), 1)
         return bool((y - mean[self.use[on]]).std() < ALIKE)
 
@@ -105,52 +121,65 @@ class LifeData:
 
     def take(self, mask: np.ndarray) -> LifeData:
         """The rows in ``mask`` (n,)."""
-        columns: dict[str, Any] = {k: getattr(self, k) for k in self.__dataclass_fields__}
-        return replace(self, **{k: v[mask] for k, v in columns.items() if isinstance(v, np.ndarray)})
+        return _taken(self, mask)
+
+
+def _taken(columns, mask: np.ndarray):
+    """A dataclass of arrays, or of others like it, with the rows in ``mask`` (n,) of each."""
+    kept: dict[str, Any] = {k: getattr(columns, k) for k in columns.__dataclass_fields__}
+    for name, value in kept.items():
+        if isinstance(value, Days | Reading):
+            kept[name] = _taken(value, mask)
+        elif isinstance(value, np.ndarray):
+            kept[name] = value[mask]
+    return type(columns)(**kept)
+
+
+class LifeColumns(TypedDict, total=False):
+    """What `life_data` may be told beside miles, power and weight; (n,) each, or None for the default."""
+
+    entry: ArrayLike | None  # miles; 0: from new
+    entry_days: ArrayLike | None  # 0
+    lower_days: ArrayLike | None  # not known
+    upper_days: ArrayLike | None  # not known
+    start_days: ArrayLike | None  # 0: fitted as the unit was new
+    cutoff_days: ArrayLike | None  # the end
+    known_alive: ArrayLike | None  # False
+    use: ArrayLike | None  # names; one for all
+    extra: ArrayLike | None  # (n, q); none
+    extra_names: tuple[str, ...]
+    rate_miles: ArrayLike | None  # of the unit's last odometer; unread
+    rate_days: ArrayLike | None  # the unit's age then
+    unit: ArrayLike | None  # names; each row its own
+    weight: ArrayLike | None  # identical units; 1
+    fitted: ArrayLike | None  # years, from any day; as long ago as the cut-off is
 
 
 def life_data(
-    lower: np.ndarray,
-    upper: np.ndarray,
-    power_hp: np.ndarray,
-    weight_lb: np.ndarray,
-    *,
-    entry: np.ndarray | None = None,
-    entry_days: np.ndarray | None = None,
-    lower_days: np.ndarray | None = None,
-    upper_days: np.ndarray | None = None,
-    start_days: np.ndarray | None = None,
-    cutoff_days: np.ndarray | None = None,
-    known_alive: np.ndarray | None = None,
-    use: np.ndarray | None = None,
-    extra: np.ndarray | None = None,
-    extra_names: tuple[str, ...] = (),
-    rate_miles: np.ndarray | None = None,
-    rate_days: np.ndarray | None = None,
-    unit: np.ndarray | None = None,
-    weight: np.ndarray | None = None,
-    fitted: np.ndarray | None = None,
+    lower: ArrayLike, upper: ArrayLike, power_hp: ArrayLike, weight_lb: ArrayLike, **more: Unpack[LifeColumns]
 ) -> LifeData:
     """LifeData from arrays (n,), checked; what is left out takes its plain default.
 
-    entry, lower, upper, entry_days, lower_days, upper_days, start_days, cutoff_days, known_alive, extra, extra_names,
-    rate_miles, rate_days, weight: as in `LifeData`; by default from new, unread, cut off at the end, each row one unit.
-    power_hp, weight_lb: at the crank, of the truck. ``use`` and ``unit`` may hold names. fitted: in years, from any
-    day; by default as long ago as the cut-off is.
+    lower, upper: miles, as in `LifeData`. power_hp, weight_lb: at the crank, of the truck. more: the columns of `LifeColumns`.
 
     Raises AnalyticsError on a power or weight that is not positive, on a life out of order, and on a row with neither
     miles nor days.
     """
+    unknown = more.keys() - LifeColumns.__annotations__.keys()
+    if unknown:
+        raise TypeError(f"life_data() has no column {', '.join(sorted(unknown))}")
     lower, upper = np.asarray(lower, float), np.asarray(upper, float)
     n = len(lower)
 
-    def array(value, default):
+    def column(name: str, default: float) -> np.ndarray:
+        value = more.get(name)
         return np.full(n, default, float) if value is None else np.asarray(value, float).reshape(n)
 
-    lower_days, upper_days = array(lower_days, np.nan), array(upper_days, np.nan)
+    lower_days, upper_days = column("lower_days", np.nan), column("upper_days", np.nan)
     upper_days = np.where(np.isnan(upper_days) & np.isinf(upper), np.inf, upper_days)
-    power, mass, count = array(power_hp, np.nan), array(weight_lb, np.nan), array(weight, 1.0)
-    entry, entry_days = array(entry, 0.0), array(entry_days, 0.0)
+    power, mass = (np.asarray(value, float).reshape(n) for value in (power_hp, weight_lb))
+    count = column("weight", 1.0)
+    entry, entry_days = column("entry", 0.0), column("entry_days", 0.0)
     for name, value in (("power_hp", power), ("weight_lb", mass), ("count", count)):
         bad = np.flatnonzero(~(value > 0) | ~np.isfinite(value))
         if len(bad):
@@ -165,12 +194,13 @@ def life_data(
         if len(bad):
             i = bad[0]
             raise AnalyticsError(f"row {i}: entry {en[i]:g}, lower {lo[i]:g}, upper {hi[i]:g} {kind} are out of order")
+    unit, use, fitted, extra = (more.get(k) for k in ("unit", "use", "fitted", "extra"))
     units = np.arange(n) if unit is None else np.unique(np.asarray(unit), return_inverse=True)[1]
     labels = np.full(n, "") if use is None else np.asarray(use, dtype=object).astype(str)
     use_names, codes = np.unique(labels, return_inverse=True)
-    rate_miles, rate_days = array(rate_miles, np.nan), array(rate_days, np.nan)
+    rate_miles, rate_days = column("rate_miles", np.nan), column("rate_days", np.nan)
     failed = np.isfinite(upper) | (np.isnan(upper) & np.isfinite(upper_days))
-    cutoff = array(cutoff_days, np.nan)
+    cutoff = column("cutoff_days", np.nan)
     cutoff = np.where(np.isnan(cutoff), np.where(failed, upper_days, lower_days), cutoff)
     since = -cutoff / DAYS_A_YEAR if fitted is None else np.asarray(fitted, float).reshape(n)
     since = np.nan_to_num(since - np.nanmax(since)) if n and np.isfinite(since).any() else np.zeros(n)
@@ -179,29 +209,23 @@ def life_data(
     order = np.lexsort((np.arange(n), ~failed, ~has))
     counts = np.zeros(n, bool)
     counts[order[np.unique(units[order], return_index=True)[1]]] = True
-    extra = np.zeros((n, 0)) if extra is None else np.asarray(extra, float).reshape(n, -1 if n else len(extra_names))
+    names, known_alive = tuple(more.get("extra_names", ())), more.get("known_alive")
     return LifeData(
-        entry,
-        lower,
-        upper,
-        entry_days,
-        lower_days,
-        upper_days,
-        array(start_days, 0.0),
-        cutoff,
-        np.zeros(n, bool) if known_alive is None else np.asarray(known_alive, bool),
-        np.log(power),
-        np.log(mass),
-        codes.reshape(n),
-        tuple(map(str, use_names)),
-        extra,
-        tuple(extra_names),
-        rate_miles,
-        rate_days,
-        counts & has,
-        units,
-        count,
-        since,
+        entry=entry,
+        lower=lower,
+        upper=upper,
+        days=Days(entry=entry_days, lower=lower_days, upper=upper_days, start=column("start_days", 0.0), cutoff=cutoff),
+        known_alive=np.zeros(n, bool) if known_alive is None else np.asarray(known_alive, bool),
+        log_power=np.log(power),
+        log_weight=np.log(mass),
+        use=codes.reshape(n),
+        use_names=tuple(map(str, use_names)),
+        extra=np.zeros((n, 0)) if extra is None else np.asarray(extra, float).reshape(n, -1 if n else len(names)),
+        extra_names=names,
+        reading=Reading(miles=rate_miles, days=rate_days, counts=counts & has),
+        unit=units,
+        weight=count,
+        fitted=since,
     )
 
 
@@ -366,9 +390,9 @@ def fill_failures(data: LifeData) -> tuple[LifeData, int]:
     gap = data.failed & np.isnan(data.lower) & data.has_rate
     if not gap.any():
         return data, 0
-    rate = data.rate_miles[gap] / data.rate_days[gap]
+    rate = data.reading.miles[gap] / data.reading.days[gap]
     lower, upper, entry = data.lower.copy(), data.upper.copy(), data.entry.copy()
-    lower[gap], upper[gap], entry[gap] = (rate * d[gap] for d in (data.lower_days, data.upper_days, data.entry_days))
+    lower[gap], upper[gap], entry[gap] = (rate * d[gap] for d in (data.days.lower, data.days.upper, data.days.entry))
     return replace(data, lower=lower, upper=upper, entry=entry), int(gap.sum())
 
 
@@ -393,11 +417,11 @@ class _Blocks:
         return np.maximum(before, NOTHING)[None], after[None]
 
     def days(self, length: np.ndarray, m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        return self.split(self.data.start_days[m], length[m])
+        return self.split(self.data.days.start[m], length[m])
 
     def age(self, m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """The age at the reading, split."""
-        return self.split(np.zeros(m.sum()), self.data.rate_days[m])
+        return self.split(np.zeros(m.sum()), self.data.reading.days[m])
 
     def miles(self, values: np.ndarray, m: np.ndarray) -> Points:
         """Known miles."""
@@ -405,7 +429,7 @@ class _Blocks:
 
     def driven(self, length: np.ndarray, m: np.ndarray) -> Points:
         """So many days at the unit's own rate."""
-        return Points(np.log(self.data.rate_miles[m] / self.scale)[None], None, self.days(length, m), self.age(m))
+        return Points(np.log(self.data.reading.miles[m] / self.scale)[None], None, self.days(length, m), self.age(m))
 
     def unread(self, length: np.ndarray, m: np.ndarray) -> Points:
         """So many days at a rate unknown but for the use."""
@@ -431,27 +455,27 @@ class _Blocks:
     def with_rate(self) -> None:
         """Running, odometer read at some age and carried on at its own rate."""
         data = self.data
-        seen = seen_alive(data.rate_days - data.start_days, data.entry_days, data.lower_days)
+        seen = seen_alive(data.reading.days - data.days.start, data.days.entry, data.days.lower)
         for alive in (False, True):
             m = ~data.failed & ~self.known & data.has_rate & (data.known_alive == alive)
             reading = [] if alive else [(self.driven, seen)]
-            self.add("running", m, (self.driven, data.lower_days), *reading)
-            self.add("entry", m & (data.entry_days > 0), (self.driven, data.entry_days))
+            self.add("running", m, (self.driven, data.days.lower), *reading)
+            self.add("entry", m & (data.days.entry > 0), (self.driven, data.days.entry))
 
     def without_rate(self, late: bool) -> None:
         """Odometer unknown; ``late``: came under observation after its start."""
         data, failed = self.data, self.data.failed
-        base = ~self.known & ~data.has_rate & ((data.entry_days > 0) == late)
-        exact = data.lower_days == data.upper_days
-        began = [(self.unread, data.entry_days)] if late else []
-        self.add("unread", base & ~failed & ~data.known_alive, (self.unread, data.lower_days), *began)
+        base = ~self.known & ~data.has_rate & ((data.days.entry > 0) == late)
+        exact = data.days.lower == data.days.upper
+        began = [(self.unread, data.days.entry)] if late else []
+        self.add("unread", base & ~failed & ~data.known_alive, (self.unread, data.days.lower), *began)
         m = base & failed & exact
         if m.any():
-            self.constant -= self.density(data.upper_days, m)
-        last = (self.unread, np.maximum(data.lower_days, NOTHING)), (self.unread, data.upper_days)
+            self.constant -= self.density(data.days.upper, m)
+        last = (self.unread, np.maximum(data.days.lower, NOTHING)), (self.unread, data.days.upper)
         for kind, mask, ends in (
-            ("unread_alive", base & ~failed & data.known_alive, [(self.unread, data.lower_days)]),
-            ("unread_exact", m, [(self.unread, data.upper_days)]),
+            ("unread_alive", base & ~failed & data.known_alive, [(self.unread, data.days.lower)]),
+            ("unread_exact", m, [(self.unread, data.days.upper)]),
             ("unread_interval", base & failed & ~exact, [*last]),
         ):
             self.add(kind, mask, *ends)
@@ -461,14 +485,14 @@ class _Blocks:
     def rates(self) -> Rates | None:
         """Known miles per day; None where they say nothing of any row."""
         data = self.data
-        m = data.rate_counts & data.has_rate
+        m = data.reading.counts & data.has_rate
         if not m.any() and not any(b.kind.startswith("unread") for b in self.blocks):
             return None
         read = data.weight * (~data.failed & ~data.known_alive)
         # an odometer read at the failure itself, not at some later day
-        at_failure = np.abs(data.rate_days - data.start_days - data.upper_days) < 1.5
+        at_failure = np.abs(data.reading.days - data.days.start - data.days.upper) < 1.5
         return Rates(
-            log_miles=np.log(data.rate_miles[m])[None],
+            log_miles=np.log(data.reading.miles[m])[None],
             age=self.age(m),
             use=data.use[m][None],
             w=data.weight[m][None],

@@ -51,8 +51,8 @@ def mileage_by_use(data: LifeData, level: float = 0.95) -> tuple[MileageRow, ...
     """
     out = []
     for k, name in enumerate(data.use_names):
-        here = data.rate_counts & (data.use == k)
-        y = np.log(data.rate_miles[here] / data.rate_days[here]) + np.log(DAYS_A_YEAR)
+        here = data.reading.counts & (data.use == k)
+        y = np.log(data.reading.miles[here] / data.reading.days[here]) + np.log(DAYS_A_YEAR)
         back = data.failed[here]
         basis = y[~back] if (~back).sum() >= 3 else y
         leans = None if (~back).sum() >= 3 else reason(Mileage.FROM_RETURNED_TOO)
@@ -133,11 +133,11 @@ def fit_driving(
     """Driving rates on their own, from the odometers known of ``data``, with the same weak priors as the joint fit.
     decline: whether the rate may change past the age change_days."""
     priors = Priors() if priors is None else priors
-    m = data.rate_counts
-    before, after = split_days(np.zeros(m.sum()), data.rate_days[m], change_days)
+    m = data.reading.counts
+    before, after = split_days(np.zeros(m.sum()), data.reading.days[m], change_days)
     w = data.weight[m][None]
     rates = Rates(
-        np.log(data.rate_miles[m])[None],
+        np.log(data.reading.miles[m])[None],
         (np.maximum(before, NOTHING)[None], after[None]),
         data.use[m][None],
         w,

@@ -59,26 +59,26 @@ def exposures(
     if unknown.any():
         if driving is None:
             raise AnalyticsError("miles are unknown in some rows: give the driving rates (fit_driving)")
-        days = np.where(np.isfinite(data.upper_days), data.upper_days, data.lower_days)
+        days = np.where(np.isfinite(data.days.upper), data.days.upper, data.days.lower)
         later = np.exp(driving.decline)
 
         def log_days(length):
-            before, after = split_days(data.start_days, length, driving.change_days)
+            before, after = split_days(data.days.start, length, driving.change_days)
             return np.log(np.maximum(before + later * after, 1e-3))
 
-        begin, end = log_days(data.entry_days), log_days(np.nan_to_num(days, nan=0.0))
+        begin, end = log_days(data.days.entry), log_days(np.nan_to_num(days, nan=0.0))
         own = unknown & data.has_rate
         if own.any():
-            age = split_days(np.zeros(len(days)), np.nan_to_num(data.rate_days, nan=1.0), driving.change_days)
-            rate = np.nan_to_num(data.rate_miles, nan=1.0) / np.maximum(age[0] + later * age[1], 1e-3)
-            known = hazard(rate * np.exp(end)) - np.where(data.entry_days > 0, hazard(rate * np.exp(begin)), 0)
+            age = split_days(np.zeros(len(days)), np.nan_to_num(data.reading.days, nan=1.0), driving.change_days)
+            rate = np.nan_to_num(data.reading.miles, nan=1.0) / np.maximum(age[0] + later * age[1], 1e-3)
+            known = hazard(rate * np.exp(end)) - np.where(data.days.entry > 0, hazard(rate * np.exp(begin)), 0)
             h = np.where(own, known, h)
         blind = unknown & ~data.has_rate
         if blind.any():
             nodes, weight = rate_nodes(shape * driving.tau)
             rate = np.exp(driving.mu[data.use[blind], None] + driving.tau * nodes)
             run = hazard(rate * np.exp(end[blind])[:, None])
-            run = run - np.where(data.entry_days[blind, None] > 0, hazard(rate * np.exp(begin[blind])[:, None]), 0)
+            run = run - np.where(data.days.entry[blind, None] > 0, hazard(rate * np.exp(begin[blind])[:, None]), 0)
             h[blind] = -np.log((weight * np.exp(-run)).sum(1))
     return np.maximum(h, 0.0)
 
@@ -87,10 +87,10 @@ def rough_miles(data: LifeData, driving: DrivingFit | None) -> np.ndarray:
     """Miles run by each row (n,) of ``data``: known, or its own rate, or the median rate of its use by the fit of
     ``driving``, times its days; 0 where none of them is known."""
     miles = np.where(np.isfinite(data.upper), data.upper, data.lower) - data.entry
-    rate = np.where(data.has_rate, data.rate_miles / np.maximum(data.rate_days, 1e-3), np.nan)
+    rate = np.where(data.has_rate, data.reading.miles / np.maximum(data.reading.days, 1e-3), np.nan)
     if driving is not None:
         rate = np.where(np.isnan(rate), np.exp(driving.mu)[np.minimum(data.use, len(driving.mu) - 1)], rate)
-    days = np.where(np.isfinite(data.upper_days), data.upper_days, data.lower_days) - data.entry_days
+    days = np.where(np.isfinite(data.days.upper), data.days.upper, data.days.lower) - data.days.entry
     return np.nan_to_num(np.where(np.isnan(miles), rate * days, miles), nan=0.0)
 
 

@@ -88,7 +88,7 @@ def driving_by_use(lifetimes: Lifetimes, firmest: PartRating | None, options: Op
             joint_model(firmest.data, options.promise.life_miles, "weibull", s.priors, replace(s.terms, use_terms=True))
         )
         if top.converged[0]:
-            read = np.bincount(model.data.use[model.data.rate_counts], minlength=len(model.data.use_names))
+            read = np.bincount(model.data.use[model.data.reading.counts], minlength=len(model.data.use_names))
             enough = {name for name, n in zip(model.data.use_names, read, strict=True) if n >= READ_IN_FIT}
             joint = {d.use: d for d in driving_of(model, top) if d.use in enough}
     rows = []

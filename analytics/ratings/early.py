@@ -61,11 +61,14 @@ def early_check(data: LifeData, life_miles: float, settings: RatingSettings) -> 
         data,
         lower=np.where(early, np.maximum(data.upper, 1.0), data.lower),
         upper=np.where(early, np.inf, data.upper),
-        lower_days=np.where(early, data.upper_days, data.lower_days),
-        upper_days=np.where(early, np.inf, data.upper_days),
+        days=replace(
+            data.days,
+            lower=np.where(early, data.days.upper, data.days.lower),
+            upper=np.where(early, np.inf, data.days.upper),
+        ),
         known_alive=data.known_alive | early,
     )
-    new = (data.entry == 0) & (data.entry_days == 0)
+    new = (data.entry == 0) & (data.days.entry == 0)
     # the share itself is uncertain: an upper limit of it, not its estimate
     share = float(needed(seen, settings.early_test.confidence) / data.weight[new].sum())
     return EarlyCheck(seen, middle, p_value, True, share, limit), cleaned
@@ -88,7 +91,7 @@ def _expected(data: LifeData, early: np.ndarray, life_miles: float, settings: Ra
     theta, weight = posterior_draws(model, top, _DRAWS, _SEED)
     # equal weights, in order: as many of each draw as its weight is worth
     theta = theta[np.searchsorted(np.cumsum(weight), (np.arange(_DRAWS) + 0.5) / _DRAWS).clip(max=_DRAWS - 1)]
-    new = (data.entry == 0) & (data.entry_days == 0)
+    new = (data.entry == 0) & (data.days.entry == 0)
     columns = model.columns_of(data)[new]
     run = np.log(np.minimum(np.where(np.isnan(end) | early, limit, np.maximum(end, 1.0)), limit) / life_miles)[new]
     z = np.exp(theta[:, :1]) * run - theta[:, model.layout.gamma] @ columns.T

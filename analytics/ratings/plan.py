@@ -196,7 +196,7 @@ def proof_ahead(
         published_hp=published_hp,
         share=share,
         running=len(which),
-        timeless=int((~np.isfinite(data.lower_days[which])).sum()),
+        timeless=int((~np.isfinite(data.days.lower[which])).sum()),
         table=pd.DataFrame(rows),
     )
 
@@ -220,7 +220,7 @@ def _chance_none(
         bears &= data.use[which] == use
     if np.isfinite(power_hp):
         bears &= data.log_power[which] >= np.log(power_hp) - 1e-9
-    part = which[bears & np.isfinite(data.lower_days[which])]
+    part = which[bears & np.isfinite(data.days.lower[which])]
     if not len(part):
         return NAN
     told, _ = chances(fit.model, fit.theta, part, days, None)

@@ -136,7 +136,7 @@ class _Ahead:
 
     def exposure(self, i: np.ndarray, length: np.ndarray) -> np.ndarray:
         """Days (B, m) weighted by driving, of rows i (m,) over ``length`` (m,) days from new."""
-        before, after = split_days(self.data.start_days[i], length, self.model.change_days)
+        before, after = split_days(self.data.days.start[i], length, self.model.change_days)
         return np.maximum(before + self.later * after, NOTHING)
 
     def survive(self, miles: np.ndarray, m: np.ndarray) -> np.ndarray:
@@ -146,8 +146,8 @@ class _Ahead:
 
     def per_day(self, i: np.ndarray) -> np.ndarray:
         """Miles (B, m) a day at first, from the last reading."""
-        before, after = split_days(np.zeros(len(i)), self.data.rate_days[i], self.model.change_days)
-        return self.data.rate_miles[i] / np.maximum(before + self.later * after, NOTHING)
+        before, after = split_days(np.zeros(len(i)), self.data.reading.days[i], self.model.change_days)
+        return self.data.reading.miles[i] / np.maximum(before + self.later * after, NOTHING)
 
     def mean_rate(self, i: np.ndarray) -> np.ndarray:
         """Mean log miles (B, m) a day of each one's use."""
@@ -158,7 +158,7 @@ class _Ahead:
         """Known miles, but no reading to drive on from: over the rates of the use."""
         i, (s, weight), beta = self.which[m], self.model.nodes, self.beta
         mu = self.mean_rate(i)
-        so_far = np.nan_to_num(self.data.lower_days[i])
+        so_far = np.nan_to_num(self.data.days.lower[i])
         gained = np.maximum(self.exposure(i, so_far + self.span[m]) - self.exposure(i, so_far), NOTHING)
         ahead = gained[..., None] * np.exp(
             mu[..., None] + np.exp(self.theta[:, self.model.layout.tau])[:, None, None] * s
@@ -174,7 +174,7 @@ class _Ahead:
         ahead = np.full((len(self.theta), len(m)), self.miles)
         if self.by_days:
             so_far = np.where(
-                np.isfinite(data.lower_days[i]), data.lower_days[i], data.rate_days[i] - data.start_days[i]
+                np.isfinite(data.days.lower[i]), data.days.lower[i], data.reading.days[i] - data.days.start[i]
             )
             per_day = self.per_day(i) if read else self.lower[m] / self.exposure(i, so_far)
             ahead = per_day * np.maximum(self.exposure(i, so_far + self.span[m]) - self.exposure(i, so_far), 0.0)
@@ -186,9 +186,9 @@ class _Ahead:
         """Unknown miles of a known rate."""
         i, data = self.which[m], self.data
         per_day = self.per_day(i)
-        at = per_day * self.exposure(i, data.lower_days[i])
-        end = per_day * self.exposure(i, data.lower_days[i] + self.span[m]) if self.by_days else at + self.miles
-        seen = seen_alive(data.rate_days[i] - data.start_days[i], data.entry_days[i], data.lower_days[i])
+        at = per_day * self.exposure(i, data.days.lower[i])
+        end = per_day * self.exposure(i, data.days.lower[i] + self.span[m]) if self.by_days else at + self.miles
+        seen = seen_alive(data.reading.days[i] - data.days.start[i], data.days.entry[i], data.days.lower[i])
         now, then, last = (self.survive(q, m) for q in (at, end, per_day * self.exposure(i, seen)))
         # running when read; since then it runs, or failed and nobody said so
         q = np.maximum(
@@ -225,18 +225,18 @@ class _Ahead:
             u = self.beta * log_miles(length, rows) - eta[:, rows]
             return averaged(u, self.beta[:, 0] * tau, s, [np.concatenate(weights, axis=1)], model.law)[0]
 
-        now, alive = np.swapaxes(average(data.lower_days[i], keep * weight, every), 0, 1)
+        now, alive = np.swapaxes(average(data.days.lower[i], keep * weight, every), 0, 1)
         if self.by_days:
-            then = average(data.lower_days[i] + self.span[m], keep * weight)[:, 0]
+            then = average(data.days.lower[i] + self.span[m], keep * weight)[:, 0]
         else:
-            y = log_miles(data.lower_days[i])[..., None] + tau[:, None, None] * s
+            y = log_miles(data.days.lower[i])[..., None] + tau[:, None, None] * s
             y = np.logaddexp(y, np.log(self.miles / model.life_miles))
             survival = survival_of(self.beta[..., None] * y - eta[..., None], model.law)
             then = (survival * (keep * weight)).sum(-1)
         base = np.ones_like(now)
-        late = data.entry_days[i] > 0
+        late = data.days.entry[i] > 0
         if late.any():
-            base[:, late] = average(np.maximum(data.entry_days[i][late], NOTHING), every, rows=late)[:, 0]
+            base[:, late] = average(np.maximum(data.days.entry[i][late], NOTHING), every, rows=late)[:, 0]
         total = now + (1 - self.share) * np.maximum(base - alive, 0.0)
         return np.maximum(now - then, 0.0) / np.maximum(total, 1e-300)
 
@@ -255,7 +255,7 @@ def chances(
     known, rate = np.isfinite(ahead.lower), data.has_rate[which]
     # known miles, but no reading to drive on from: the rates of the use, else its own average
     spread = known & ~rate & ahead.by_days & bool(model.layout.uses)
-    timeless = known & ~rate & ~spread & ~(data.lower_days[which] > 0)
+    timeless = known & ~rate & ~spread & ~(data.days.lower[which] > 0)
     if ahead.by_days and timeless.any():
         raise AnalyticsError(
             f"{int(timeless.sum())} running lives are known in miles alone, the first in row "
@@ -495,14 +495,16 @@ def with_early(
     """Adds to ``chance`` (B, n) the risk of an early failure that the ``fit`` found, even over the first miles, for the
     rows ``which`` (n,) of ``data`` still short of them, over the next ``days`` (one, or (n,)); None: over the next
     ``miles``."""
-    new = (data.entry == 0) & (data.entry_days == 0)
+    new = (data.entry == 0) & (data.days.entry == 0)
     share = fit.early.seen / data.weight[new].sum()
-    per_day = np.where(data.has_rate[which], data.rate_miles[which] / np.maximum(data.rate_days[which], NOTHING), NAN)
+    per_day = np.where(
+        data.has_rate[which], data.reading.miles[which] / np.maximum(data.reading.days[which], NOTHING), NAN
+    )
     if np.isnan(per_day).any():
-        has = data.rate_counts & data.has_rate
-        usual = np.exp(np.log(data.rate_miles[has] / data.rate_days[has]).mean()) if has.any() else 30.0
+        has = data.reading.counts & data.has_rate
+        usual = np.exp(np.log(data.reading.miles[has] / data.reading.days[has]).mean()) if has.any() else 30.0
         per_day = np.where(np.isnan(per_day), usual, per_day)
-    now = np.where(np.isfinite(data.lower[which]), data.lower[which], per_day * np.nan_to_num(data.lower_days[which]))
+    now = np.where(np.isfinite(data.lower[which]), data.lower[which], per_day * np.nan_to_num(data.days.lower[which]))
     then = now + (per_day * days if days is not None else miles or 0.0)
     part = (np.minimum(then, fit.early.miles) - np.minimum(now, fit.early.miles)) / fit.early.miles
     return 1 - (1 - chance) * (1 - share * part)
@@ -522,12 +524,12 @@ def age_lives(data: LifeData, which: np.ndarray, days: float, driving: DrivingFi
 
     m = np.zeros(len(data.lower), bool)
     m[which] = True
-    moves = m & np.isfinite(data.lower_days)
-    so_far = np.nan_to_num(data.lower_days)
-    gained = exposure(data.start_days, so_far + days) - exposure(data.start_days, so_far)
+    moves = m & np.isfinite(data.days.lower)
+    so_far = np.nan_to_num(data.days.lower)
+    gained = exposure(data.days.start, so_far + days) - exposure(data.days.start, so_far)
     with np.errstate(invalid="ignore", divide="ignore"):
-        own = data.rate_miles / exposure(np.zeros(len(m)), data.rate_days)
-        average = data.lower / exposure(data.start_days, so_far)
+        own = data.reading.miles / exposure(np.zeros(len(m)), data.reading.days)
+        average = data.lower / exposure(data.days.start, so_far)
     if driving is not None:
         # too short a look for an average of its own
         average = np.where(
@@ -536,12 +538,12 @@ def age_lives(data: LifeData, which: np.ndarray, days: float, driving: DrivingFi
     rate = np.where(data.has_rate, own, average)
     grow = moves & np.isfinite(data.lower)
     lower = np.where(grow, data.lower + np.nan_to_num(rate) * gained, data.lower)
-    return replace(
-        data,
-        lower=lower,
-        lower_days=np.where(moves, data.lower_days + days, data.lower_days),
-        cutoff_days=np.where(moves, data.cutoff_days + days, data.cutoff_days),
+    on = replace(
+        data.days,
+        lower=np.where(moves, data.days.lower + days, data.days.lower),
+        cutoff=np.where(moves, data.days.cutoff + days, data.days.cutoff),
     )
+    return replace(data, lower=lower, days=on)
 
 
 def _upper_without_failure(data, which, days, miles, s: RatingSettings, level: float) -> tuple[float, float]:

@@ -123,12 +123,12 @@ def _odometer_gains(model: JointModel, top: Optimum, which: np.ndarray, v: np.nd
         eta = model.x[which] @ theta[lay.gamma]
 
         def log_s(length):
-            before, after = split_days(data.start_days[which], length, model.change_days)
+            before, after = split_days(data.days.start[which], length, model.change_days)
             y = log_rate + np.log(np.maximum(before + later * after, NOTHING) / model.life_miles)[:, None]
             return log_survival(np.exp(theta[0]) * y - eta[:, None], model.law)[0]
 
-        alive = log_s(data.lower_days[which])
-        base = np.where((data.entry_days[which] > 0)[:, None], log_s(np.maximum(data.entry_days[which], NOTHING)), 0.0)
+        alive = log_s(data.days.lower[which])
+        base = np.where((data.days.entry[which] > 0)[:, None], log_s(np.maximum(data.days.entry[which], NOTHING)), 0.0)
         unread = np.zeros_like(t)
         if place["level"] is not None:
             c = theta[place["slope"]] if place["slope"] is not None else 0.0

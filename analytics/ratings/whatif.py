@@ -122,7 +122,7 @@ def failing_by(
     z = np.exp(fit.theta[:, :1]) * np.log(miles / model.life_miles) - fit.theta[:, model.layout.gamma] @ x.T
     fails = 1 - survival_of(z, model.law)
     if fit.early.fired:
-        new = (model.data.entry == 0) & (model.data.entry_days == 0)
+        new = (model.data.entry == 0) & (model.data.days.entry == 0)
         fails = 1 - (1 - fails) * (
             1 - fit.early.seen / model.data.weight[new].sum() * min(miles / fit.early.miles, 1.0)
         )

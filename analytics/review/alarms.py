@@ -166,7 +166,7 @@ def power_answer(now: Snapshot, watched: list[Watched], size: int = 20) -> Answe
         return nothing(question, Power.NO_FIT)
     (component, part), snapshot = best
     begun, _ = from_entry(snapshot.lives.data)
-    new = np.flatnonzero(snapshot.lives.data.entry_days == 0)
+    new = np.flatnonzero(snapshot.lives.data.days.entry == 0)
     rows = []
     for years in (0.5, 1.0, 2.0, 3.0):
         usual = float(

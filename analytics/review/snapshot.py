@@ -14,7 +14,7 @@ from analytics.errors import AnalyticsError
 from analytics.lifetimes.failures import counts_as_failure, failed_by_install
 from analytics.lifetimes.table import Lifetimes, make_lifetimes, one_row_a_truck
 from analytics.models.joint import JointModel
-from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes
+from analytics.models.lifedata import NOTHING, LifeData, Reading, from_lifetimes
 from analytics.models.nonparametric import mean_right_truncated
 from analytics.ratings.options import options_for
 from analytics.ratings.predict import PartFit, PartLives, chances, fit_lives, lives_of, with_early
@@ -284,20 +284,21 @@ def from_entry(data: LifeData) -> tuple[LifeData, np.ndarray]:
     The odometer of a life that failed is known because it failed, so it is not used; that of a running one is.
     """
     failed = data.failed
-    end = np.where(failed, data.upper_days, data.lower_days)
+    end = np.where(failed, data.days.upper, data.days.lower)
     begun = replace(
         data,
         entry=np.zeros(len(end)),
         lower=np.full(len(end), np.nan),
         upper=np.full(len(end), np.inf),
-        lower_days=np.maximum(data.entry_days, NOTHING),
-        upper_days=np.full(len(end), np.inf),
+        days=replace(data.days, lower=np.maximum(data.days.entry, NOTHING), upper=np.full(len(end), np.inf)),
         known_alive=np.zeros(len(end), bool),
-        rate_miles=np.where(failed, np.nan, data.rate_miles),
-        rate_days=np.where(failed, np.nan, data.rate_days),
-        rate_counts=data.rate_counts & ~failed,
+        reading=Reading(
+            miles=np.where(failed, np.nan, data.reading.miles),
+            days=np.where(failed, np.nan, data.reading.days),
+            counts=data.reading.counts & ~failed,
+        ),
     )
-    return begun, np.maximum(end - np.maximum(data.entry_days, NOTHING), NOTHING)
+    return begun, np.maximum(end - np.maximum(data.days.entry, NOTHING), NOTHING)
 
 
 def chance_of(
@@ -322,7 +323,7 @@ def chance_of(
         failures, run = past
         at = (np.random.default_rng(SEED).permutation(size) + 0.5) / size if draws else None
         rate = (gamma.ppf(at, failures) if draws else np.array([failures])) / run
-        age = np.nan_to_num(data.lower_days[which])
+        age = np.nan_to_num(data.days.lower[which])
         return -np.expm1(-rate[:, None] * ((age + days) ** AGEING - age**AGEING))
     theta = part.theta if draws else part.fit.fitted()[1].theta
     told, _ = chances(carried(part.fit.model, data), theta, which, days, None)

@@ -140,7 +140,7 @@ def test_filling_in_unknown_miles_is_not_what_is_done():
     data = draw_fleet(cell, np.random.default_rng(5))
     model, top = fit_joint(joint_model(data, 50_000.0))
     back = data.failed
-    naive = np.log(data.rate_miles[back] / data.rate_days[back]).mean()
+    naive = np.log(data.reading.miles[back] / data.reading.days[back]).mean()
     fitted = top.theta[0][4]
     assert naive > np.log(30) + 0.15
     (year,) = driving_of(model, top)

@@ -151,8 +151,8 @@ def test_some_of_the_rows_start_as_old_as_they_do_among_all(tmp_path):
     for component, part in (("clutch pack", "CP-4"), ("input shaft", "IS-A"), ("valve body", "VB-1")):
         own = lifetimes.table[(lifetimes.table["component"] == component) & (lifetimes.table["part"] == part)]
         whole, alone = (part_lives(lifetimes, component, part, table).data for table in (None, own))
-        assert (whole.start_days > 0).any()
-        np.testing.assert_array_equal(alone.start_days, whole.start_days)
+        assert (whole.days.start > 0).any()
+        np.testing.assert_array_equal(alone.days.start, whole.days.start)
 
 
 def test_lives_for_a_rating_come_from_one_place():

@@ -15,7 +15,7 @@ from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.table import make_lifetimes
 from analytics.models.distributions import survival_of
 from analytics.models.joint import joint_model
-from analytics.models.lifedata import from_lifetimes, life_data
+from analytics.models.lifedata import Days, Reading, from_lifetimes, life_data
 from analytics.models.mileage import DrivingFit
 from analytics.models.posterior import posterior_draws
 from analytics.models.priors import NO_PRIORS, Priors
@@ -139,7 +139,7 @@ def test_a_unit_never_read_fails_as_often_as_such_units_do(fleet, fit):
     assert model.layout.slope
     assert model.layout.share
     lay, theta = model.layout, top.theta[0]
-    age = fleet.lower_days
+    age = fleet.days.lower
     unread = np.flatnonzero(~fleet.failed & fleet.unknown)
     i = unread[np.argsort(age[unread] * np.exp(4 * fleet.log_power[unread]))[-8]]
     told, any_ = chances(model, top.theta, np.array([i]), 365.0, None)
@@ -290,9 +290,9 @@ def test_early_failures_are_carried_by_young_units(fleet):
     miles, days = np.linspace(50.0, 500.0, 10), np.linspace(2.0, 17.0, 10)
     lower, upper = fleet.lower.copy(), fleet.upper.copy()
     lower[failed] = upper[failed] = miles
-    lower_days, upper_days = fleet.lower_days.copy(), fleet.upper_days.copy()
+    lower_days, upper_days = fleet.days.lower.copy(), fleet.days.upper.copy()
     lower_days[failed] = upper_days[failed] = days
-    rate_miles, rate_days, counts = fleet.rate_miles.copy(), fleet.rate_days.copy(), fleet.rate_counts.copy()
+    rate_miles, rate_days, counts = fleet.reading.miles.copy(), fleet.reading.days.copy(), fleet.reading.counts.copy()
     rate_miles[failed], rate_days[failed], counts[failed] = miles, days, True
     young = np.flatnonzero(~fleet.failed)[10:12]
     lower_days[young] = 1.0
@@ -303,11 +303,8 @@ def test_early_failures_are_carried_by_young_units(fleet):
         fleet,
         lower=lower,
         upper=upper,
-        lower_days=lower_days,
-        upper_days=upper_days,
-        rate_miles=rate_miles,
-        rate_days=rate_days,
-        rate_counts=counts,
+        days=replace(fleet.days, lower=lower_days, upper=upper_days),
+        reading=Reading(rate_miles, rate_days, counts),
     )
     on = predicted(data, 91.0, draws=128)
     off = predicted(data, 91.0, draws=128, settings=RatingSettings(early=False))
@@ -331,7 +328,7 @@ def test_ageing_adds_each_units_own_miles():
     older = age_lives(data, np.array([0, 1, 2]), 50.0, None)
     assert older.lower[:2] == pytest.approx([11_000.0, 7500.0])
     assert np.isnan(older.lower[2])
-    assert older.lower_days == pytest.approx([550.0, 150.0, 350.0, 90.0])
+    assert older.days.lower == pytest.approx([550.0, 150.0, 350.0, 90.0])
     assert older.lower[3] == 3000.0
     slower = age_lives(
         data, np.array([0]), 50.0, DrivingFit(np.array([3.0]), np.array([0.1]), 0.5, np.log(0.5), 5, 400.0, True)
@@ -414,14 +411,10 @@ def test_a_truck_reported_gone_on_the_last_day_is_not_followed_on(tmp_path, word
 
 def test_a_life_far_past_its_end_where_every_failure_is_reported_still_runs():
     """Driven 100 times as far as when it was read, with a share reported of 1: the chance of having run on is nought in figures."""
-    told = {
-        "lower_days": np.array([1000.0]),
-        "rate_days": np.array([10.0]),
-        "start_days": np.array([0.0]),
-        "entry_days": np.array([0.0]),
-    }
+    days = Days(*(np.array([v]) for v in (0.0, 1000.0, np.inf, 0.0, np.nan)))
+    reading = Reading(np.array([np.nan]), np.array([10.0]), np.array([True]))
     ahead = SimpleNamespace(
-        which=np.array([0]), data=SimpleNamespace(**told), by_days=True, span=np.array([91.0]), miles=0.0, share=np.array([[1.0]]),
+        which=np.array([0]), data=SimpleNamespace(days=days, reading=reading), by_days=True, span=np.array([91.0]), miles=0.0, share=np.array([[1.0]]),
         per_day=lambda i: np.ones((1, 1)), exposure=lambda i, days: days[None], survive=lambda miles, m: -(miles**2),
     )  # fmt: skip
     assert _Ahead.with_rate(ahead, np.array([0])) == pytest.approx(1.0)

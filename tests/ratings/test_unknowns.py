@@ -80,7 +80,7 @@ def test_what_an_unknown_odometer_hides_obeys_louis_identity(fleet):
     unread = -np.einsum("i,nij,j->n", v, hess, v)
     s, weight = model.nodes
     beta, tau = np.exp(theta[0]), np.exp(theta[lay.tau])
-    y = theta[lay.mu][0] + tau * s + np.log(fleet.lower_days[which][:, None] / 50_000.0)
+    y = theta[lay.mu][0] + tau * s + np.log(fleet.days.lower[which][:, None] / 50_000.0)
     eta = (model.x[which] @ theta[lay.gamma])[:, None]
     z = beta * y - eta
     w = weight * np.exp(-np.exp(z))
@@ -100,8 +100,8 @@ def test_old_and_strong_trucks_tell_more(fleet):
     which = np.flatnonzero(~fleet.failed & fleet.unknown)
     drop = _odometer_gains(model, top, which, v) / variance
     assert 0 < drop.sum() < 1
-    young = fleet.lower_days[which] < 400
-    strong = (fleet.log_power[which] > np.log(800)) & (fleet.lower_days[which] > 1200)
+    young = fleet.days.lower[which] < 400
+    strong = (fleet.log_power[which] > np.log(800)) & (fleet.days.lower[which] > 1200)
     assert drop[strong].mean() > 5 * drop[young].mean()
 
 

@@ -239,8 +239,8 @@ def test_a_life_from_its_entry_knows_no_miles_of_its_failure(tmp_path):
     assert not begun.failed.any()
     assert not (begun.has_rate & data.failed).any()
     assert np.isnan(begun.lower).all()
-    end = np.where(data.failed, data.upper_days, data.lower_days)
-    assert days == pytest.approx(end - np.maximum(data.entry_days, 1e-3))
+    end = np.where(data.failed, data.days.upper, data.days.lower)
+    assert days == pytest.approx(end - np.maximum(data.days.entry, 1e-3))
 
 
 def test_a_component_that_never_failed_takes_the_shops_rate_and_ages(tmp_path):

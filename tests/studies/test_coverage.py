@@ -73,7 +73,7 @@ def test_fleets_show_the_failures_they_should():
     # readings from high mileage: those read drive more
     data = draw_fleet(CELLS["readings from high mileage"], np.random.default_rng(0))
     read = data.has_rate & ~data.failed
-    assert np.log(data.rate_miles[read] / data.rate_days[read]).mean() > np.log(30) + 0.2
+    assert np.log(data.reading.miles[read] / data.reading.days[read]).mean() > np.log(30) + 0.2
 
 
 def test_the_study_resumes_and_repeats(tmp_path, monkeypatch):
