@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from analytics.records.cover import edge_groups, over, same_edge, up_to
+from analytics.records.cover import edge_groups, over, up_to
 
 
 def limit_for(limits: pd.DataFrame, trucks: pd.DataFrame) -> np.ndarray:
@@ -51,14 +51,9 @@ def _ranked(limits: pd.DataFrame) -> pd.DataFrame:
 
 
 def _replaces(opened, row) -> bool:
-    """Whether a limit over an edge takes the place of another one above that edge."""
-    if (opened.component, opened.part, opened.use) != (row.component, row.part, row.use) or opened.at == row.at:
+    """Whether a limit over an edge takes the place of another one above that edge: a later one that of every other for the same use, one of
+    the same day that of those up to an edge. What is wider, or ends at the edge, loses nothing by it that it held."""
+    if (opened.component, opened.part, opened.use) != (row.component, row.part, row.use):
         return False
-    if not np.isnan(row.weight_up_to_lb):
-        return opened.effective_on >= row.effective_on and bool(over(row.weight_up_to_lb, opened.weight_over_lb))
-    return (
-        not np.isnan(row.weight_over_lb)
-        and opened.effective_on > row.effective_on
-        and not same_edge(row.weight_over_lb, opened.weight_over_lb)
-        and row.weight_over_lb > opened.weight_over_lb
-    )
+    later, same_day = opened.effective_on > row.effective_on, opened.effective_on == row.effective_on
+    return later or (same_day and np.isnan(row.weight_over_lb))

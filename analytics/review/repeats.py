@@ -269,7 +269,6 @@ def _stretches(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
     units = units[units.index.isin(first.index)]
     since, until_day = first["from_day"], first["to_day"]
     events = events[events["day"] <= events["unit"].map(until_day)]
-    gone = records.returns.loc[records.returns["unit_gone"], "event"]
     band = lifetimes.units["first_band"].astype(str)
     by_unit = {u: own.sort_values("day", kind="stable") for u, own in events.groupby("unit")}
     rows = []
@@ -284,11 +283,7 @@ def _stretches(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
         for event in own.itertuples() if own is not None else ():
             rows.append([u, n, entry, (event.day - begin).days, True, *tail])
             begin, entry, n = event.day, 0, n + 1
-            if event.event in set(gone):
-                begin = None
-                break
-        if begin is not None and until > begin:
-            rows.append([u, n, entry, (until - begin).days, False, *tail])
+        rows.append([u, n, entry, (until - begin).days, False, *tail])
     frame = pd.DataFrame(rows, columns=["unit", "rebuilds", "entry", "time", "failed", "count", "power_band", "use"])
     return frame[(frame["time"] > frame["entry"]) | ((frame["entry"] == 0) & frame["failed"])].reset_index(drop=True)
 
@@ -354,8 +349,7 @@ def _cut(frame: pd.DataFrame, by: tuple[str, ...]) -> pd.DataFrame:
         years = (
             (frame["time"].clip(upper=b) - frame["entry"].clip(lower=a)).clip(lower=0) / DAYS_A_YEAR * frame["count"]
         )
-        # an age on an edge belongs to the younger side; one of nought to the first
-        here = frame["failed"] & (frame["time"] <= b) & ((frame["time"] > a) | ((low == 0) & (frame["time"] == 0)))
+        here = frame["failed"] & frame["time"].between(a, b, inclusive="left")  # no edge is a whole day, but the first
         pieces.append(frame[list(by)].assign(age=low, years=years, failed=np.where(here, frame["count"], 0)))
     return pd.concat(pieces).groupby([*by, "age"])[["years", "failed"]].sum()
 

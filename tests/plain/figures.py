@@ -339,7 +339,6 @@ def limit_in_force(shop: Shop, component: str, part: str, use: str, weight: floa
     told = []
     for limit in own:
         later = [x for x in own if x["kind"] == "over" and x["use"] == limit["use"] and limit["kind"] != "any"]
-        later = [x for x in later if limit["edge"] > x["edge"] + EDGE_LB]
         later = [x for x in later if x["day"] > limit["day"] or (x["day"] == limit["day"] and limit["kind"] == "up to")]
         told += [] if later else [limit]
     return max(told, key=lambda x: (x["narrow"], x["use"] != "", x["day"]), default=None)

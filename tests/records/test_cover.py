@@ -50,7 +50,7 @@ def test_the_class_above_the_last_edge_is_open_and_others_are_not():
     assert weights_of(7500, (7500, 9000)).up_to_lb == 7500
     assert weights_of(11_300, (7500, 9000)).over_lb == 9000
     assert math.isnan(weights_of(11_300, (7500, 9000)).up_to_lb)
-    assert weights_of(9000, (7500, 9000)).up_to_lb == 9000
+    assert [weights_of(w, (7500, 9000)).up_to_lb for w in (9000, 9001)] == [9000, 9001]
     anything = weights_of(math.inf, (7500, 9000))
     assert math.isnan(anything.up_to_lb)
     assert math.isnan(anything.over_lb)
@@ -86,7 +86,9 @@ def test_a_limit_over_an_edge_holds_for_any_weight_above_it_and_for_no_other():
     assert holds(frame, 9001) == 700
     assert [holds(frame, w) for w in (9002, 12_000, 60_000)] == [500] * 3
     assert holds(frame, NAN) == 700
-    assert holds(frame, 12_000, day="2019-12-31") == 700
+    assert [holds(frame, 12_000, day=day) for day in ("2019-12-31", "2020-01-01")] == [700, 500]
+    # it is narrower than a later one for any weight
+    assert holds(frame.assign(effective_on=frame["effective_on"].to_numpy()[::-1]), 12_000) == 500
 
 
 def test_it_takes_the_place_of_earlier_edges_above_it_and_a_later_edge_takes_its_own():
@@ -97,7 +99,7 @@ def test_it_takes_the_place_of_earlier_edges_above_it_and_a_later_edge_takes_its
         (9000.0, NAN, "", 600, "2019-01-01"),
     )
     assert holds(frame, 11_000, day="2019-06-01") == 650
-    assert holds(frame, 11_000) == 500
+    assert [holds(frame, 11_000, day=day) for day in ("2019-12-31", "2020-01-01", "2024-12-31")] == [650, 500, 500]
     assert holds(frame, 9500) == 450
     assert holds(frame, 9500, day="2020-06-01") == 500
     assert holds(frame, 9000) == 600
@@ -107,6 +109,11 @@ def test_it_takes_the_place_of_earlier_edges_above_it_and_a_later_edge_takes_its
     assert holds(wider, 12_000, day="2020-06-01") == 500
     higher = limits((NAN, 8000.0, "", 500, "2020-01-01"), (NAN, 9000.0, "", 400, "2021-01-01"))
     assert [holds(higher, w) for w in (8500, 12_000)] == [500, 400]
+    # of one day: two classes above one another, but no class up to a weight above an open one
+    at_once = "2020-01-01"
+    two = limits((NAN, 8000.0, "", 500, at_once), (NAN, 9000.0, "", 400, at_once))
+    assert [holds(two, w) for w in (8500, 12_000)] == [500, 400]
+    assert holds(limits((11_300.0, NAN, "", 650, at_once), (NAN, 9000.0, "", 500, at_once)), 11_000) == 500
 
 
 def test_uses_and_edges_that_are_one():

@@ -281,6 +281,32 @@ def test_what_broke_out_of_sight_is_told_beside_what_counts(tmp_path):
     assert "1 more broke out of sight" in " ".join(worded(changed).sentences)
 
 
+def test_what_broke_before_a_truck_was_sold_is_of_that_quarter_though_it_came_back_later(tmp_path):
+    """Broken and sold in December, back in February with another part broken that month: one comeback, of its last day in sight."""
+    sold = {"serial": "T-111", "read_on": "2023-12-20", "odometer": 9000, "still_running": "sold"}
+    heard = {"serial": "T-111", "read_on": "2024-02-01", "odometer": 9500}
+    back = [
+        returned("T-111", "2024-02-10") | {"failed_on": "2023-12-10"},
+        returned("T-111", "2024-02-10", "converter") | {"failed_on": "2024-02-05"},
+    ]
+    records, lifetimes = load(tmp_path, builds=[build("T-111", "2020-01-01")], returns=back, readings=[sold, heard])
+    counted = change(records, lifetimes, quarter_of(pd.Timestamp("2024-03-31"))).table.set_index("component")
+    assert counted[["comebacks", "last_quarter"]].to_dict("index") == {
+        "converter": {"comebacks": 1, "last_quarter": 0},
+        "input shaft": {"comebacks": 0, "last_quarter": 1},
+    }
+    assert comebacks(records, lifetimes)["day"].tolist() == [pd.Timestamp("2023-12-20")]
+
+
+def test_a_part_that_came_back_at_four_years_to_the_day_is_of_the_months_before(tmp_path):
+    """1,461 days are 48 months: the last day of a stretch belongs to it."""
+    back = [returned("T-111", "2024-01-01")]
+    builds = [build("T-111", "2020-01-01"), build("T-222", "2020-01-01")]
+    records, lifetimes = load(tmp_path, builds=builds, returns=back)
+    table = months_table(snapshot_of(records, lifetimes)).set_index("month_from")
+    assert table.loc[[45, 48], "came"].tolist() == [1, 0]
+
+
 def test_a_truck_heard_of_again_is_watched_from_then_on(tmp_path):
     """In service 2020-01-01, sold at a year, heard of again at three, broken at four: at risk in years one and four alone."""
     builds = [build("T-111", "2020-01-01"), build("T-222", "2020-01-01")]
