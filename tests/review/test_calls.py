@@ -10,6 +10,7 @@ from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.options import options_for
 from analytics.ratings.sheet import make_ratings
+from analytics.reasons import Above, Limits
 from analytics.records.load import load_records
 from analytics.report.rating_files import customer_sheet
 from analytics.review.calls import (
@@ -21,7 +22,9 @@ from analytics.review.calls import (
     random_calls,
     silent_share,
 )
+from analytics.review.quarter import quarter_of
 from analytics.review.snapshot import snapshot_of
+from analytics.review.this_quarter import limits_spoken_to
 from analytics.words.answers import worded
 from tests.small_shop import build, rateable_shop, returned, write_shop
 
@@ -196,6 +199,40 @@ def test_what_has_no_row_or_none_of_its_use_is_supported_by_nothing(shop):
     # a row of their own counts before the one for any use
     street = pd.concat([_proposed([9000.0], [5000.0]), _proposed([9000.0], [np.nan], "street")])
     assert set(above_limit(records, snapshot, street).table["serial"]) == set(own.index)
+
+
+def test_a_truck_of_unknown_weight_is_held_against_the_lightest_class_and_one_of_unknown_power_against_nothing_proven(
+    tmp_path,
+):
+    folder = rateable_shop(tmp_path)
+    builds = pd.read_csv(folder / "builds.csv", dtype=str)
+    more = [
+        build("T-901XY", power=1000, weight=""),
+        build("T-902XY", power=900, weight=""),
+        build("T-903XY", power="", weight=8000),
+    ]
+    pd.concat([builds, pd.DataFrame(more)]).to_csv(folder / "builds.csv", index=False)
+    records = load_records(folder)
+    snapshot = snapshot_of(records, make_lifetimes(records))
+    told = above_limit(records, snapshot, _proposed([7000.0, 9000.0], [950.0, np.nan]))
+    assert {"T-901XY", "T-902XY", "T-903XY"} & set(told.table["serial"]) == {"T-901XY", "T-903XY"}
+    own = told.table.set_index("serial")["over_by"]
+    assert own["T-901XY"] == pytest.approx(1000 / 950 - 1)
+    assert np.isnan(own["T-903XY"])
+    # it stands on the list, so it is not among those that may be above one and nobody knows
+    assert not any("no power on record" in line for line in worded(told).sentences)
+    light = above_limit(records, snapshot, _proposed([9000.0], [950.0]))
+    assert Above.NO_POWER in {said.code for said in light.said}
+
+
+def test_a_failure_at_an_unknown_power_had_no_limit_that_applied(tmp_path):
+    builds = [build(f"T-{k:03d}XY", power=power) for k, power in enumerate((650, "", 750))]
+    back = [returned(b["serial"], "2024-02-01") for b in builds]
+    limits = [{"component": "input shaft", "part": "A", "power_limit": 700, "effective_on": "2019-01-01"}]
+    records = load_records(write_shop(tmp_path, builds=builds, returns=back, limits=limits))
+    told = limits_spoken_to(records, make_lifetimes(records), quarter_of(records.as_of))
+    assert told.table[["failed_within", "failed_above"]].to_numpy().tolist() == [[1, 1]]
+    assert {said.code: said.values for said in told.said}[Limits.NO_LIMIT_APPLIED] == {"failures": 1}
 
 
 def test_a_tune_of_today_counts_today(tmp_path):
