@@ -41,39 +41,25 @@ def _holds(parts: Sequence[tuple[str, int]], distinct: int) -> str:
     return f"holds {_met(parts)}{more}"
 
 
-@says(Guess.PAGES)
-def _pages(pages: Sequence[str], rows: int) -> str:
-    return f"by headings, {plural(rows, 'row')}" + (f" on {len(pages)} pages" if len(pages) > 1 else "")
-
-
-@says(Guess.KINDS)
-def _kinds(heading: str, words: Sequence[str]) -> str:
-    return f"one page holds several sheets: rows with {listed(words)} under {heading!r}"
-
-
-@says(Guess.HEADING)
-def _heading(example: str, filled: int) -> str:
-    return f"for example {_short(example)}; {plural(filled, 'cell')} filled" if example else "nothing in it yet"
-
-
-@says(Guess.HEADINGS)
-def _headings(headings: Sequence[str]) -> str:
-    return f"called {len(headings)} ways on different pages"
-
-
-@says(Guess.SPELLINGS)
-def _spellings(met: Sequence[tuple[str, int]]) -> str:
-    return f"the same but for spaces, points or look-alike letters: {_met(met)}"
-
-
-@says(Guess.SLIPS)
-def _slips(met: Sequence[tuple[str, int]]) -> str:
-    return f"one letter apart or one word shorter: {_met(met)}; a # before the line keeps them two parts"
-
-
-@says(Guess.SAME_WORDS)
-def _same(met: Sequence[tuple[str, int]]) -> str:
-    return f"met {_met(met)}"
+texts(
+    {
+        Guess.PAGES: lambda pages, rows: (
+            f"by headings, {plural(rows, 'row')}" + (f" on {len(pages)} pages" if len(pages) > 1 else "")
+        ),
+        Guess.KINDS: lambda heading, words: (
+            f"one page holds several sheets: rows with {listed(words)} under {heading!r}"
+        ),
+        Guess.HEADING: lambda example, filled: (
+            f"for example {_short(example)}; {plural(filled, 'cell')} filled" if example else "nothing in it yet"
+        ),
+        Guess.HEADINGS: lambda headings: f"called {len(headings)} ways on different pages",
+        Guess.SPELLINGS: lambda met: f"the same but for spaces, points or look-alike letters: {_met(met)}",
+        Guess.SLIPS: lambda met: (
+            f"one letter apart or one word shorter: {_met(met)}; a # before the line keeps them two parts"
+        ),
+        Guess.SAME_WORDS: lambda met: f"met {_met(met)}",
+    }
+)
 
 
 def _met(counts: Sequence[tuple[str, int]]) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Mapping, Sequence
 
 from analytics.reasons import Code, Counted, Faults, Harm, Issue, Mend, Question, Reason, ToFix
@@ -108,60 +107,40 @@ def _fault(rank: int, what: Reason, harm: Harm, mend: Reason) -> str:
     return f"{rank}. {capital(told)}: {say(harm)}. {capital(do)}."
 
 
-@says(ToFix.KNOWN_FOR_WHOM)
-def _known_for_whom(what: str, of_returned: float, of_others: float) -> str:
-    return f"{what} is known for {percent(of_returned)} of the units that came back but {percent(of_others)} of those that never did"
-
-
-@says(ToFix.NOT_KNOWN)
-def _not_known(what: str, units: int, share: float) -> str:
-    return f"{what} is not known for {plural(units, 'unit')} ({percent(share)})"
-
-
-@says(ToFix.ROWS_SET_ASIDE)
-def _rows_set_aside(rows: int, sheet: str, why: str) -> str:
-    return f"{plural(rows, 'row')} of {sheet} set aside, most often: {why}"
-
-
-@says(ToFix.SILENT)
-def _silent(units: int, years: int) -> str:
-    return f"{plural(units, 'unit')} not heard of since {'it' if units == 1 else 'they'} went out, more than {years} years ago"
-
-
-@says(ToFix.NOT_RUNNING)
-def _not_running(units: int) -> str:
-    return f"{plural(units, 'unit')} reported not running, with no return on file"
-
-
-@says(ToFix.NO_CAUSE)
-def _no_cause(components: int) -> str:
-    return f"no cause written down for {plural(components, 'returned component')}"
-
-
-@says(ToFix.ORDER_UNCLEAR)
-def _order_unclear(components: int) -> str:
-    return f"which part broke first is not clear for {plural(components, 'component')}"
-
-
-@says(ToFix.NO_PART)
-def _no_part(lives: int) -> str:
-    return f"{plural(lives, 'part life', 'part lives')} with no part name"
-
-
-@says(ToFix.CELLS)
-def _cells(cells: int, kind: Issue) -> str:
-    return f"{plural(cells, 'cell')}: {say(kind)}"
+texts(
+    {
+        ToFix.KNOWN_FOR_WHOM: lambda what, of_returned, of_others: (
+            f"{what} is known for {percent(of_returned)} of the units that came back but {percent(of_others)} of those that never did"
+        ),
+        ToFix.NOT_KNOWN: lambda what, units, share: (
+            f"{what} is not known for {plural(units, 'unit')} ({percent(share)})"
+        ),
+        ToFix.ROWS_SET_ASIDE: lambda rows, sheet, why: f"{plural(rows, 'row')} of {sheet} set aside, most often: {why}",
+        ToFix.SILENT: lambda units, years: (
+            f"{plural(units, 'unit')} not heard of since {'it' if units == 1 else 'they'} went out, more than {years} years ago"
+        ),
+        ToFix.NOT_RUNNING: lambda units: f"{plural(units, 'unit')} reported not running, with no return on file",
+        ToFix.NO_CAUSE: lambda components: f"no cause written down for {plural(components, 'returned component')}",
+        ToFix.ORDER_UNCLEAR: lambda components: (
+            f"which part broke first is not clear for {plural(components, 'component')}"
+        ),
+        ToFix.NO_PART: lambda lives: f"{plural(lives, 'part life', 'part lives')} with no part name",
+        ToFix.CELLS: lambda cells, kind: f"{plural(cells, 'cell')}: {say(kind)}",
+    }
+)
 
 
 # ---- every row -------------------------------------------------------------------------------------------------------
-@says(Counted.LATER)
-def _later(rows: int, as_of: dt.date) -> str:
-    return f"{plural(rows, 'row')} dated after {as_of:%Y-%m-%d} {'was' if rows == 1 else 'were'} not looked at."
-
-
-@says(Counted.TO_CHECK)
-def _to_check(cells: int) -> str:
-    return f"{plural(cells, 'cell')} in the rows used {'was' if cells == 1 else 'were'} read on an assumption or left unread: they are listed as well (to_check.csv)."
+texts(
+    {
+        Counted.LATER: lambda rows, as_of: (
+            f"{plural(rows, 'row')} dated after {as_of:%Y-%m-%d} {'was' if rows == 1 else 'were'} not looked at."
+        ),
+        Counted.TO_CHECK: lambda cells: (
+            f"{plural(cells, 'cell')} in the rows used {'was' if cells == 1 else 'were'} read on an assumption or left unread: they are listed as well (to_check.csv)."
+        ),
+    }
+)
 
 
 @says(Counted.UNUSED_COLUMNS)

@@ -120,9 +120,20 @@ def few(value: float) -> str:
 
 
 # ---- alarms ----------------------------------------------------------------------------------------------------------
-@says(Alarms.LOOK)
-def _look(family: Family, component: str, group: str) -> str:
-    return _LOOK[family].format(component=component, group=group)
+texts(
+    {
+        Alarms.LOOK: lambda family, component, group: _LOOK[family].format(component=component, group=group),
+        Alarms.CLOSED: lambda what, came, on, by, why: (
+            f"Closed by {by} on {on:%Y-%m-%d}: {say(what)}, {came} so far. {capital(why)}{'' if why.endswith('.') else '.'}"
+        ),
+        Alarms.QUIET: lambda alarms: (
+            f"History, four quarters without another: {listed([say(what) for what in alarms])}."
+        ),
+        Alarms.TESTS: lambda tests, false_alarm: (
+            f"{tests:,} looks were taken. If nothing at all were wrong, there would be a false alarm in at most one quarter of {round(1 / false_alarm)}."
+        ),
+    }
+)
 
 
 @says(Alarms.STANDS_OUT)
@@ -131,18 +142,6 @@ def _stands_out(
 ) -> str:
     tested = say(what)
     return f"{capital(tested)} ({say(state)}, {say(raised)}): {came} of {units} came back where {few(expected)} would be usual. Chance alone would do that {one_in(p_value)}."
-
-
-@says(Alarms.CLOSED)
-def _closed(what: Reason, came: int, on: pd.Timestamp, by: str, why: str) -> str:
-    return (
-        f"Closed by {by} on {on:%Y-%m-%d}: {say(what)}, {came} so far. {capital(why)}{'' if why.endswith('.') else '.'}"
-    )
-
-
-@says(Alarms.QUIET)
-def _quiet(alarms: Sequence[Reason]) -> str:
-    return f"History, four quarters without another: {listed([say(what) for what in alarms])}."
 
 
 @says(Alarms.STOP_THE_LOT)
@@ -174,11 +173,6 @@ def _not_standing(alarms: Sequence[tuple[Reason, pd.Timestamp, CameSince]]) -> s
 def _next_in_line(tests: Sequence[tuple[Reason, int, float]]) -> str:
     told = [f"{say(test)} ({came} where {few(expected)} usual)" for test, came, expected in tests]
     return f"Next in line, and no more than chance would do among so many looks: {listed(told)}."
-
-
-@says(Alarms.TESTS)
-def _tests(tests: int, false_alarm: float) -> str:
-    return f"{tests:,} looks were taken. If nothing at all were wrong, there would be a false alarm in at most one quarter of {round(1 / false_alarm)}."
 
 
 def alarm_named(name: str, said: pd.DataFrame) -> tuple[Family, str, str]:
@@ -238,31 +232,23 @@ def _came_back(old: str, new: str, units: int, came: int, expected: float) -> st
     return f"{new}: {came} of {units} came back, where {few(expected)} would have if they were like {old} at the same power, weight, use, age and miles"
 
 
-@says(Revision.BETTER)
-def _better(upper: float, **told: Any) -> str:
-    return f"{_came_back(**told)}. It is better: at most {numbered(upper)} times as often (95% sure)."
-
-
-@says(Revision.WORSE)
-def _revision_worse(lower: float, **told: Any) -> str:
-    return f"{_came_back(**told)}. It is worse, at least {numbered(lower)} times as often (95% sure)."
-
-
-@says(Revision.LOOKS_BETTER)
-def _looks_better(p_fewer: float, **told: Any) -> str:
-    return f"{_came_back(**told)}. It looks better, but chance could do it ({one_in(p_fewer)}): not known yet. "
-
-
-@says(Revision.NO_BETTER_SO_FAR)
-def _no_better(p_fewer: float, **told: Any) -> str:
-    return f"{_came_back(**told)}: no better so far."
-
-
-@says(Revision.KNOWN_BY)
-def _known_by(times: float, quarter: str) -> str:
-    return f"If it truly fails {numbered(times)} times as often, four times out of five it will be proven by {quarter}."
-
-
-@says(Revision.NOT_KNOWN_BY)
-def _not_known_by(times: float, years: int) -> str:
-    return f"If it truly fails {numbered(times)} times as often, even {years} more years of the units now running would rather not prove it; those still to be built help."
+texts(
+    {
+        Revision.BETTER: lambda upper, **told: (
+            f"{_came_back(**told)}. It is better: at most {numbered(upper)} times as often (95% sure)."
+        ),
+        Revision.WORSE: lambda lower, **told: (
+            f"{_came_back(**told)}. It is worse, at least {numbered(lower)} times as often (95% sure)."
+        ),
+        Revision.LOOKS_BETTER: lambda p_fewer, **told: (
+            f"{_came_back(**told)}. It looks better, but chance could do it ({one_in(p_fewer)}): not known yet. "
+        ),
+        Revision.NO_BETTER_SO_FAR: lambda p_fewer, **told: f"{_came_back(**told)}: no better so far.",
+        Revision.KNOWN_BY: lambda times, quarter: (
+            f"If it truly fails {numbered(times)} times as often, four times out of five it will be proven by {quarter}."
+        ),
+        Revision.NOT_KNOWN_BY: lambda times, years: (
+            f"If it truly fails {numbered(times)} times as often, even {years} more years of the units now running would rather not prove it; those still to be built help."
+        ),
+    }
+)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from analytics.reasons import Expected, Question
 from analytics.words.phrases import listed, numbered, plural
-from analytics.words.saying import asks, says, texts
+from analytics.words.saying import asks, texts
 
 asks(
     Question.EXPECTED,
@@ -24,26 +24,20 @@ texts(
 )
 
 
-@says(Expected.WHOLE)
-def _whole(expected: float, lower: int, upper: int, came: int) -> str:
-    return f"{numbered(expected)} components were expected to fail, between {lower} and {upper} nine times in ten; {came} did."
+texts(
+    {
+        Expected.WHOLE: lambda expected, lower, upper, came: (
+            f"{numbered(expected)} components were expected to fail, between {lower} and {upper} nine times in ten; {came} did."
+        ),
+        Expected.MORE: lambda components: _outside("More than the limits", components),
+        Expected.FEWER: lambda components: _outside("Fewer than the limits", components),
+        Expected.NOT_FOLLOWED: lambda failures: (
+            f"{plural(failures, 'more failure')} came from units that were not being followed; nobody could expect them."
+        ),
+    }
+)
 
 
 def _outside(word: str, components: Sequence[tuple[str, int, float]]) -> str:
     told = listed([f"{component} ({came}, expected {numbered(expected)})" for component, came, expected in components])
     return f"{word}: {told}. One component in twenty lies outside on that side by chance; whether it means something is said under the alarms."
-
-
-@says(Expected.MORE)
-def _more(components: Sequence[tuple[str, int, float]]) -> str:
-    return _outside("More than the limits", components)
-
-
-@says(Expected.FEWER)
-def _fewer(components: Sequence[tuple[str, int, float]]) -> str:
-    return _outside("Fewer than the limits", components)
-
-
-@says(Expected.NOT_FOLLOWED)
-def _not_followed(failures: int) -> str:
-    return f"{plural(failures, 'more failure')} came from units that were not being followed; nobody could expect them."

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from analytics.reasons import Months, Question, Service
 from analytics.words.phrases import listed, numbered, plural
-from analytics.words.saying import asks, says, texts
+from analytics.words.saying import asks, texts
 
 asks(
     Question.MONTHS,
@@ -30,56 +27,30 @@ def _early(verdict: str, months: int, came: int, rate: float, rate_after: float)
     return f"In their first {months} months {came} came back, {numbered(100 * rate)} a year per hundred units; from then to the end of the second year {numbered(100 * rate_after)}. {verdict}"
 
 
-@says(Months.EARLY_MORE)
-def _early_more(**rates: Any) -> str:
-    return _early("They come early more often than chance would have it: that is work on the bench, not wear.", **rates)
-
-
-@says(Months.EARLY_NO_WORSE)
-def _early_no_worse(**rates: Any) -> str:
-    return _early("The first months are no worse than what follows.", **rates)
-
-
-@says(Months.EARLY_CHANCE)
-def _early_chance(**rates: Any) -> str:
-    return _early("The difference is no more than chance would do.", **rates)
+texts(
+    {
+        Months.EARLY_MORE: lambda **rates: _early(
+            "They come early more often than chance would have it: that is work on the bench, not wear.", **rates
+        ),
+        Months.EARLY_NO_WORSE: lambda **rates: _early("The first months are no worse than what follows.", **rates),
+        Months.EARLY_CHANCE: lambda **rates: _early("The difference is no more than chance would do.", **rates),
+        Months.AGEING_FROM_NONE: lambda rate: f"{_late(rate)}, where none came back before: they age.",
+        Months.AGEING: lambda rate, ratio, lower, upper: (
+            f"{_late(rate)}, {numbered(ratio)} times as many ({numbered(lower)} to {numbered(upper)}): they age."
+        ),
+        Months.NO_AGEING: lambda rate: f"{_late(rate)}: no ageing can be told from chance.",
+        Months.BAD: lambda **values: _bad_month("failure", **values),
+        Months.BAD_INSTALLS: lambda **values: _bad_month("install error", **values),
+        Months.MOST: lambda months: (
+            f"Most comebacks by number, which says little by itself: {listed([f'{m} ({n})' for m, n in months.items()])}."
+        ),
+    }
+)
 
 
 def _late(rate: float) -> str:
     return f"Past two years it is {numbered(100 * rate)} a year per hundred"
 
 
-@says(Months.AGEING_FROM_NONE)
-def _ageing_from_none(rate: float) -> str:
-    return f"{_late(rate)}, where none came back before: they age."
-
-
-@says(Months.AGEING)
-def _ageing(rate: float, ratio: float, lower: float, upper: float) -> str:
-    return f"{_late(rate)}, {numbered(ratio)} times as many ({numbered(lower)} to {numbered(upper)}): they age."
-
-
-@says(Months.NO_AGEING)
-def _no_ageing(rate: float) -> str:
-    return f"{_late(rate)}: no ageing can be told from chance."
-
-
 def _bad_month(what: str, month: str, component: str, came: int, expected: float) -> str:
     return f"Bad month: {month}, {component}, {plural(came, what)} where the other months make {numbered(expected)} likely."
-
-
-@says(Months.BAD)
-def _bad(**values: Any) -> str:
-    return _bad_month("failure", **values)
-
-
-@says(Months.BAD_INSTALLS)
-def _bad_installs(**values: Any) -> str:
-    return _bad_month("install error", **values)
-
-
-@says(Months.MOST)
-def _most(months: Mapping[str, int]) -> str:
-    return (
-        f"Most comebacks by number, which says little by itself: {listed([f'{m} ({n})' for m, n in months.items()])}."
-    )

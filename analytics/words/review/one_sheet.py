@@ -10,7 +10,7 @@ import pandas as pd
 
 from analytics.ratings.sheet import Ratings
 from analytics.ratings.verdict import NOT_SHOWN
-from analytics.reasons import Call, CameSince, Do, Faults, InNumbers, Reason, Since, Who
+from analytics.reasons import Call, Do, Faults, InNumbers, Reason, Since, Who
 from analytics.review.one_sheet import Line, Sheet
 from analytics.words.phrases import capital, listed, money, numbered, percent, plural, weight, weight_class
 from analytics.words.saying import say, says, texts
@@ -68,14 +68,20 @@ def _stop_lot(what: Reason, lot: str, running: int, came: int, units: int, expec
     return f"Fit no more of lot {lot}, hold one against the drawing{call}: {_counts(came, units, expected)}."
 
 
-@says(Do.ASK_BENCH)
-def _ask_bench(what: Reason, came: int, units: int, expected: float) -> str:
-    return f"Find out what was different on the bench ({say(what)}): {_counts(came, units, expected)}."
-
-
-@says(Do.LOOK_AT)
-def _look_at(what: Reason, came: int, units: int, expected: float) -> str:
-    return f"Look into {say(what)}: {_counts(came, units, expected)}."
+texts(
+    {
+        Do.ASK_BENCH: lambda what, came, units, expected: (
+            f"Find out what was different on the bench ({say(what)}): {_counts(came, units, expected)}."
+        ),
+        Do.LOOK_AT: lambda what, came, units, expected: f"Look into {say(what)}: {_counts(came, units, expected)}.",
+        Do.RANDOM: lambda calls: (
+            f"Make the {plural(calls, 'random call')}, in their order: nothing else shows failures that nobody reported."
+        ),
+        Do.STOCK: lambda parts: (
+            f"Have on the shelf for the quarter's comebacks: {listed([f'{n} {part}' for part, n in parts], 6)}."
+        ),
+    }
+)
 
 
 def _moved(moves: Sequence[tuple[float, float, float]]) -> str:
@@ -110,16 +116,6 @@ def _raise(parts: Sequence[tuple[str, str, Sequence[tuple[float, float, float]]]
 def _call(trucks: int, from_chance: float, expected: float) -> str:
     each = "it" if trucks == 1 else "each"
     return f"Call {plural(trucks, 'truck')}: {each} has a chance of {percent(from_chance)} or more to come back within a year, {numbered(expected)} expected in all."
-
-
-@says(Do.RANDOM)
-def _random(calls: int) -> str:
-    return f"Make the {plural(calls, 'random call')}, in their order: nothing else shows failures that nobody reported."
-
-
-@says(Do.STOCK)
-def _stock(parts: Sequence[tuple[str, int]]) -> str:
-    return f"Have on the shelf for the quarter's comebacks: {listed([f'{n} {part}' for part, n in parts], 6)}."
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,19 +258,13 @@ def limits_lead(sheet: Sheet) -> str:
 
 
 # ---- trucks to call --------------------------------------------------------------------------------------------------
-@says(Call.LOT)
-def _on_lot(lots: Sequence[str]) -> str:
-    return f"carries lot {listed(lots)}"
-
-
-@says(Call.ABOVE)
-def _above(limits: Sequence[tuple[str, str, float]]) -> str:
-    return f"runs above {listed([f'{part} {power(hp)}' for _, part, hp in limits], 3)}"
-
-
-@says(Call.WHY)
-def _why(reasons: Sequence[Reason]) -> str:
-    return "; ".join(say(r) for r in reasons)
+texts(
+    {
+        Call.LOT: lambda lots: f"carries lot {listed(lots)}",
+        Call.ABOVE: lambda limits: f"runs above {listed([f'{part} {power(hp)}' for _, part, hp in limits], 3)}",
+        Call.WHY: lambda reasons: "; ".join(say(r) for r in reasons),
+    }
+)
 
 
 def calls_table(sheet: Sheet) -> pd.DataFrame:
@@ -359,29 +349,19 @@ def _verdict(component: str, part: str, was: str, now: str, weights: Sequence[fl
     return f"{part} {at}: now “{now}”, was “{was}”."
 
 
-@says(Since.MOVED)
-def _supported_moved(component: str, part: str, weight_lb: float, before_hp: float, now_hp: float) -> str:
-    return f"{part} {weight_class(weight_lb)}: {power(now_hp)} supported, was {bare_power(before_hp)}."
-
-
-@says(Since.RATED_NOW)
-def _rated_now(parts: Sequence[tuple[str, str]]) -> str:
-    return f"Rated for the first time: {listed([part for _, part in parts])}."
-
-
-@says(Since.ALARM_NEW)
-def _alarm_new(what: Reason) -> str:
-    return f"New alarm: {say(what)}."
-
-
-@says(Since.ALARM_OVER)
-def _alarm_over(what: Reason, verdict: CameSince) -> str:
-    return f"No longer an alarm: {say(what)}, {say(verdict)}."
-
-
-@says(Since.AHEAD)
-def _ahead(before: float, now: float) -> str:
-    return f"Expected for the quarter ahead: {numbered(now)} comebacks, was {numbered(before)}."
+texts(
+    {
+        Since.MOVED: lambda component, part, weight_lb, before_hp, now_hp: (
+            f"{part} {weight_class(weight_lb)}: {power(now_hp)} supported, was {bare_power(before_hp)}."
+        ),
+        Since.RATED_NOW: lambda parts: f"Rated for the first time: {listed([part for _, part in parts])}.",
+        Since.ALARM_NEW: lambda what: f"New alarm: {say(what)}.",
+        Since.ALARM_OVER: lambda what, verdict: f"No longer an alarm: {say(what)}, {say(verdict)}.",
+        Since.AHEAD: lambda before, now: (
+            f"Expected for the quarter ahead: {numbered(now)} comebacks, was {numbered(before)}."
+        ),
+    }
+)
 
 
 def to_mend(sheet: Sheet) -> list[str]:

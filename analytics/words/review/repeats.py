@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from analytics.reasons import Again, BuildYears, Question, Rebuilt
 from analytics.review.repeats import AsNew
@@ -27,12 +26,16 @@ def _back(units: int, units_more_than_once: int, most_times: int) -> str:
     return f"{plural(units, 'unit')} came back damaged at least once; {more} of them more than once{most}."
 
 
-@says(Again.LOST_TWICE)
-def _lost_twice(component: str, units: int, mean_failures: float, by_years: float) -> str:
-    return (
-        f"{component.capitalize()}: {plural(units, 'unit')} lost it twice or more, the replaced one included; "
-        f"{numbered(100 * mean_failures)} failures per hundred units by {by_years:.1f} years."
-    )
+texts(
+    {
+        Again.LOST_TWICE: lambda component, units, mean_failures, by_years: (
+            f"{component.capitalize()}: {plural(units, 'unit')} lost it twice or more, the replaced one included; "
+            f"{numbered(100 * mean_failures)} failures per hundred units by {by_years:.1f} years."
+        ),
+        Again.MORE_OFTEN_WITH_AGE: lambda **values: _with_age("more", **values),
+        Again.LESS_OFTEN_WITH_AGE: lambda **values: _with_age("less", **values),
+    }
+)
 
 
 def _with_age(how: str, component: str, ratio: float, lower: float, upper: float) -> str:
@@ -40,16 +43,6 @@ def _with_age(how: str, component: str, ratio: float, lower: float, upper: float
         f"{component.capitalize()}: {how} often as trucks get older. In its second year a unit loses it {ratio:.1f} times as often as in its "
         f"first (95% limits {lower:.1f} to {upper:.1f})."
     )
-
-
-@says(Again.MORE_OFTEN_WITH_AGE)
-def _more_often(**values: Any) -> str:
-    return _with_age("more", **values)
-
-
-@says(Again.LESS_OFTEN_WITH_AGE)
-def _less_often(**values: Any) -> str:
-    return _with_age("less", **values)
 
 
 # ---- by build year ---------------------------------------------------------------------------------------------------
@@ -111,44 +104,30 @@ def _against_rest(verdict: str, built_in: str, age_years: float, gap: float, low
     )
 
 
-@says(BuildYears.DIFFER)
-def _differ(**values: Any) -> str:
-    return _against_rest("more than chance", **values)
-
-
-@says(BuildYears.ALIKE)
-def _alike(**values: Any) -> str:
-    return _against_rest("no more than chance would do", **values)
-
-
-@says(BuildYears.OUT_OF_SIGHT)
-def _out_of_sight(comebacks: int) -> str:
-    return (
-        f"{plural(comebacks, 'comeback')} of units that had been reported sold, lost or scrapped, or broke before the records start, left out: of such units "
-        "only those that fail are heard of."
-    )
+texts(
+    {
+        BuildYears.DIFFER: lambda **values: _against_rest("more than chance", **values),
+        BuildYears.ALIKE: lambda **values: _against_rest("no more than chance would do", **values),
+        BuildYears.OUT_OF_SIGHT: lambda comebacks: (
+            f"{plural(comebacks, 'comeback')} of units that had been reported sold, lost or scrapped, or broke before the records start, left out: of such units "
+            "only those that fail are heard of."
+        ),
+        BuildYears.CLOSER_TOGETHER: lambda **growth: (
+            f"As a unit ages its comebacks come closer together {_growth(**growth)}: wear, not teething troubles, sets the pace."
+        ),
+        BuildYears.FURTHER_APART: lambda **growth: (
+            f"As a unit ages its comebacks come further apart {_growth(**growth)}: the early ones set the pace."
+        ),
+        BuildYears.OVERALL: lambda mean, by_years, lower, upper: (
+            f"Over all years a unit came back {numbered(mean)} times by {by_years:.1f} years "
+            f"({numbered(lower)} to {numbered(upper)}), repeats included."
+        ),
+    }
+)
 
 
 def _growth(growth: float, lower: float, upper: float) -> str:
     return f"(growth {numbered(growth)}, {numbered(lower)} to {numbered(upper)}; 1 is no trend)"
-
-
-@says(BuildYears.CLOSER_TOGETHER)
-def _closer_together(**growth: float) -> str:
-    return f"As a unit ages its comebacks come closer together {_growth(**growth)}: wear, not teething troubles, sets the pace."
-
-
-@says(BuildYears.FURTHER_APART)
-def _further_apart(**growth: float) -> str:
-    return f"As a unit ages its comebacks come further apart {_growth(**growth)}: the early ones set the pace."
-
-
-@says(BuildYears.OVERALL)
-def _overall(mean: float, by_years: float, lower: float, upper: float) -> str:
-    return (
-        f"Over all years a unit came back {numbered(mean)} times by {by_years:.1f} years "
-        f"({numbered(lower)} to {numbered(upper)}), repeats included."
-    )
 
 
 # ---- rebuilt ---------------------------------------------------------------------------------------------------------
@@ -164,9 +143,19 @@ def _seen(t: AsNew) -> str:
     return f"{name}: {plural(t.units, 'unit')}, {t.years:,.0f} unit-years, {plural(t.comebacks, 'comeback')}{apart}"
 
 
-@says(Rebuilt.TOO_LITTLE_EXPECTED)
-def _too_little_expected(test: AsNew) -> str:
-    return f"{_seen(test)}, where new ones like them would have had {test.expected:.1f}. Too little has been expected so far to say anything."
+texts(
+    {
+        Rebuilt.TOO_LITTLE_EXPECTED: lambda test: (
+            f"{_seen(test)}, where new ones like them would have had {test.expected:.1f}. Too little has been expected so far to say anything."
+        ),
+        Rebuilt.MORE: lambda test: f"{_compared(test)}. They come back more than new ones, by more than chance.",
+        Rebuilt.LESS: lambda test: f"{_compared(test)}. They come back less than new ones, by more than chance.",
+        Rebuilt.NO_DIFFERENCE: lambda test: (
+            f"{_compared(test)}. No difference is shown, which is not the same as none. "
+            f"Had they been twice as bad, these records would have shown it with a chance of {percent(test.sees_double)}."
+        ),
+    }
+)
 
 
 def _compared(t: AsNew) -> str:
@@ -176,21 +165,3 @@ def _compared(t: AsNew) -> str:
         else f"none where new ones alike would have had {t.expected:.1f}; at most {numbered(t.upper)} times as many"
     )
     return f"{_seen(t)}: {told}"
-
-
-@says(Rebuilt.MORE)
-def _more(test: AsNew) -> str:
-    return f"{_compared(test)}. They come back more than new ones, by more than chance."
-
-
-@says(Rebuilt.LESS)
-def _less(test: AsNew) -> str:
-    return f"{_compared(test)}. They come back less than new ones, by more than chance."
-
-
-@says(Rebuilt.NO_DIFFERENCE)
-def _no_difference(test: AsNew) -> str:
-    return (
-        f"{_compared(test)}. No difference is shown, which is not the same as none. "
-        f"Had they been twice as bad, these records would have shown it with a chance of {percent(test.sees_double)}."
-    )

@@ -65,9 +65,24 @@ def _shares(
     )
 
 
-@says(Findings.AS_IF_ALONE)
-def _as_if_alone(component: str, as_if_alone: float, back: float) -> str:
-    return f"Counted as if the others did not exist, the findings of {component} would add up to {100 * as_if_alone:.1f}%, where {100 * back:.1f}% came back."
+texts(
+    {
+        Findings.AS_IF_ALONE: lambda component, as_if_alone, back: (
+            f"Counted as if the others did not exist, the findings of {component} would add up to {100 * as_if_alone:.1f}%, where {100 * back:.1f}% came back."
+        ),
+        Causes.CHANGED: lambda cause, now, of_now, before, of_before, lower, upper: (
+            f"In the last twelve months {CAUSE[cause]} made up {now} of {of_now} ({percent(lower)} to {percent(upper)}), before "
+            f"that {before} of {of_before}: more of a change than chance would do. It may be the trucks, the limits, or the habit of writing it down."
+        ),
+        Judged.TOO_FEW: lambda what, pairs, needed: (
+            f"For {_JUDGED[what]} only {plural(pairs, 'component')} {'was' if pairs == 1 else 'were'} judged twice: too few to say (at least "
+            f"{needed} are needed)."
+        ),
+        Judged.SOFT: lambda what, kappa: (
+            f"Counts by {what} above are softer than they look: two people differ on it too often (kappa {max(kappa, 0):.2f})."
+        ),
+    }
+)
 
 
 @says(Causes.OF_ALL)
@@ -75,22 +90,6 @@ def _of_all(counts: Mapping[str, int]) -> str:
     total = sum(counts.values())
     told = [f"{CAUSE[c]} {k} ({percent(k / total)})" for c, k in counts.items()]
     return f"Of {plural(total, 'component')} that came back over the years: {listed(told)}."
-
-
-@says(Causes.CHANGED)
-def _changed(cause: str, now: int, of_now: int, before: int, of_before: int, lower: float, upper: float) -> str:
-    return (
-        f"In the last twelve months {CAUSE[cause]} made up {now} of {of_now} ({percent(lower)} to {percent(upper)}), before "
-        f"that {before} of {of_before}: more of a change than chance would do. It may be the trucks, the limits, or the habit of writing it down."
-    )
-
-
-@says(Judged.TOO_FEW)
-def _too_few(what: str, pairs: int, needed: int) -> str:
-    return (
-        f"For {_JUDGED[what]} only {plural(pairs, 'component')} {'was' if pairs == 1 else 'were'} judged twice: too few to say (at least "
-        f"{needed} are needed)."
-    )
 
 
 @says(Judged.AGREED)
@@ -106,11 +105,6 @@ def _agreed(what: str, agreement: Agreement, most_mixed_up: tuple[tuple[str, str
         (one, other), times = most_mixed_up
         mixed = f". Most often mixed up: “{one}” and “{other}” ({times} of {a.pairs - a.alike})"
     return f"{capital(word)}: the two agreed on {a.alike} of {a.pairs}; {beyond}{mixed}."
-
-
-@says(Judged.SOFT)
-def _soft(what: str, kappa: float) -> str:
-    return f"Counts by {what} above are softer than they look: two people differ on it too often (kappa {max(kappa, 0):.2f})."
 
 
 # ---- which part dragged which ----------------------------------------------------------------------------------------
@@ -150,12 +144,19 @@ def _followed(components: Sequence[tuple[str, int, int]]) -> str:
     return f"Broken because another went first: {told}; they do not count against their own part."
 
 
-@says(First.NOT_TOLD)
-def _not_told(returns: int, expected_first: Mapping[str, float]) -> str:
-    return (
-        f"In {plural(returns, 'return')} nobody could tell which was first. Shared out by how often each is first elsewhere, the first "
-        f"ones come to {listed([f'{v:.1f} of {n}' for n, v in expected_first.items()])}."
-    )
+texts(
+    {
+        First.NOT_TOLD: lambda returns, expected_first: (
+            f"In {plural(returns, 'return')} nobody could tell which was first. Shared out by how often each is first elsewhere, the first "
+            f"ones come to {listed([f'{v:.1f} of {n}' for n, v in expected_first.items()])}."
+        ),
+        Drags.MAY_HAVE: lambda first, finding, damaged, first_failures, may_be_dragged: (
+            f"{article(first).capitalize()} with “{finding}” may have damaged the {damaged} in {may_be_dragged} of {first_failures}: "
+            "nobody wrote down whether it followed."
+        ),
+        Drags.ALONE: lambda components: f"No other damage is on record with {listed(components)}.",
+    }
+)
 
 
 @says(First.UNCLEAR_BESIDE)
@@ -189,16 +190,3 @@ def _took(
         f"{article(first).capitalize()} with “{finding}” took the {damaged} with it in {dragged} of {first_failures} "
         f"({percent(lower)} to {percent(upper)}){dearer}."
     )
-
-
-@says(Drags.MAY_HAVE)
-def _may_have(first: str, finding: str, damaged: str, first_failures: int, may_be_dragged: int) -> str:
-    return (
-        f"{article(first).capitalize()} with “{finding}” may have damaged the {damaged} in {may_be_dragged} of {first_failures}: "
-        "nobody wrote down whether it followed."
-    )
-
-
-@says(Drags.ALONE)
-def _alone(components: Sequence[str]) -> str:
-    return f"No other damage is on record with {listed(components)}."
