@@ -43,15 +43,6 @@ def argument(*names: str, **told: Any) -> Argument:
     return Argument(names, told)
 
 
-def _weight(text: str) -> float:
-    if text == "any":
-        return math.inf
-    try:
-        return float(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f'{text!r} is not a weight in lb, nor "any"') from None
-
-
 FOLDER = (
     argument("folder", type=Path, help="the folder with shop.toml and the sheets"),
     argument(
@@ -59,7 +50,7 @@ FOLDER = (
     ),
 )
 TARGETS = (
-    argument("--life", type=float, default=None, metavar="MILES", help="target life (default: shop.toml)"),
+    argument("--life", default=None, metavar="DISTANCE", help='target life, 50000 or "80,000 km" (default: shop.toml)'),
     argument(
         "--reliability",
         type=float,
@@ -134,9 +125,8 @@ def commands() -> tuple[Command, ...]:
                 argument("--measured-at", default="", metavar="WHERE", help="crank or wheels (default: shop.toml)"),
                 argument(
                     "--life",
-                    type=float,
                     default=None,
-                    metavar="MILES",
+                    metavar="DISTANCE",
                     help="how long it shall last (default: shop.toml)",
                 ),
                 argument("--passes", type=float, default=None, help="how long, in passes or pulls"),
@@ -146,7 +136,7 @@ def commands() -> tuple[Command, ...]:
                     action="append",
                     default=[],
                     metavar="NAME=FIGURE",
-                    help="a figure of the truck, in rpm, lb, lb ft, in and psi: torque, engine_rpm, stall_ratio, stall_rpm, first_gear, overdrive, axle_ratio, "
+                    help="a figure of the truck, in the units of shop.toml (rpm, lb, lb ft, in and psi where it names none): torque, engine_rpm, stall_ratio, stall_rpm, first_gear, overdrive, axle_ratio, "
                     "tyre_diameter, driven_wheels, driven_share, trailer_weight, line_pressure, converter_pressure",
                 ),
                 argument("--page", type=Path, default=None, metavar="FILE", help="write half a page to print or send"),
@@ -200,13 +190,12 @@ def commands() -> tuple[Command, ...]:
                 argument("--part", required=True),
                 argument(
                     "--weight-up-to",
-                    type=_weight,
                     required=True,
-                    metavar="LB",
+                    metavar="WEIGHT",
                     help='as in ratings.csv, or "any" where no weight is on record',
                 ),
                 argument("--use", default="", help="blank: any use"),
-                argument("--power", type=float, required=True, metavar="HP", help="the limit to publish"),
+                argument("--power", required=True, metavar="POWER", help="the limit to publish"),
                 argument("--by", required=True, metavar="NAME", help="the person who decides"),
                 argument("--why", default="", help="a remark for the ledger"),
                 argument(
@@ -370,8 +359,10 @@ def _check(arguments: argparse.Namespace) -> None:
     from analytics.lifetimes.table import make_lifetimes
     from analytics.records.load import ISSUE_COLUMNS, load_records
     from analytics.words.listing import check_listing
+    from analytics.words.units import speak_as
 
     records = load_records(arguments.folder, arguments.as_of, progress())
+    speak_as(records.shop)
     lifetimes = make_lifetimes(records)
     print(check_listing(records, lifetimes))
     if arguments.out is not None:
@@ -390,6 +381,19 @@ def _page(arguments: argparse.Namespace, notebook: str, name: str, page: str, ti
     out = arguments.out if arguments.out is not None else arguments.folder / name
     places = {"folder": str(arguments.folder.resolve()), "as_of": arguments.as_of or "", "out": str(out.resolve())}
     return run_notebook(notebook, places | parameters, out / page, title)
+
+
+def _ours(text: str, option: str, shop: Any) -> float:
+    """A figure of an ``option``, with its unit or in the ``shop``'s own, in ours: hp, lb or miles."""
+    from analytics.records import cells
+
+    kind = {"--power": cells.POWER, "--life": cells.DISTANCE}.get(option, cells.WEIGHT)
+    value, *_, problem, remedy = cells.parse_quantity(text, kind, getattr(shop.units, kind.name))
+    if problem or math.isnan(value):
+        raise AnalyticsError(
+            f"{option} {text!r}: {problem or 'says nothing'}; {remedy or f'give it as {kind.example}'}."
+        )
+    return value
 
 
 def _review(arguments: argparse.Namespace) -> None:
@@ -429,15 +433,21 @@ def _alarms(arguments: argparse.Namespace) -> None:
     print(printable_text(alarms_listing(said, closings(records.shop, records.as_of))))
 
 
-def _targets(arguments: argparse.Namespace) -> dict[str, float | None]:
-    return {name: getattr(arguments, name) for name in ("life", "reliability", "confidence")}
+def _targets(arguments: argparse.Namespace, shop: Any) -> dict[str, float | None]:
+    told = {name: getattr(arguments, name) for name in ("reliability", "confidence")}
+    return {"life": _life(arguments, shop)} | told
+
+
+def _life(arguments: argparse.Namespace, shop: Any) -> float | None:
+    return None if arguments.life is None else _ours(arguments.life, "--life", shop)
 
 
 def _ratings(arguments: argparse.Namespace) -> None:
     from analytics.ratings.options import options_for
     from analytics.records.shop import load_shop
 
-    shop, targets = load_shop(arguments.folder), _targets(arguments)
+    shop = load_shop(arguments.folder)
+    targets = _targets(arguments, shop)
     options_for(
         shop, targets["life"], targets["reliability"], targets["confidence"]
     )  # a slip in the targets is said before the work
@@ -468,15 +478,17 @@ def _advise(arguments: argparse.Namespace) -> None:
     from analytics.lifetimes.table import make_lifetimes
     from analytics.ratings.grown import ADVISED
     from analytics.records.load import load_records
+    from analytics.records.shop import load_shop
     from analytics.report.advice_page import write_advice
     from analytics.words.advice import spoken
+    from analytics.words.units import speak_as
 
-    given = dict(_given(text) for text in arguments.given)
-    told = {
-        name: getattr(arguments, name) for name in ("power", "weight", "use", "measured_at", "life", "passes", "months")
-    }
-    wish = wish_of(**told, own=given)
-    records = load_records(arguments.folder, arguments.as_of, progress())
+    shop = load_shop(arguments.folder)
+    speak_as(shop)
+    given = dict(_given(text, shop.units) for text in arguments.given)
+    told = {name: getattr(arguments, name) for name in ("power", "weight", "use", "measured_at", "passes", "months")}
+    wish = wish_of(**told, life=_life(arguments, shop), own=given)
+    records = load_records(shop, arguments.as_of, progress())
     adviser = Adviser(records, make_lifetimes(records), progress=progress())
     if arguments.trucks is not None:
         _advise_all(arguments, adviser)
@@ -501,10 +513,13 @@ def _advise_all(arguments: argparse.Namespace, adviser: Any) -> None:
     print(terminal.advised_all(out, len(answers), sum(isinstance(a, AnalyticsError) for a in answers)))
 
 
-def _given(text: str) -> tuple[str, float]:
-    name, _, figure = text.partition("=")
+def _given(text: str, units: Any) -> tuple[str, float]:
+    from analytics.advice.truck import in_ours
+
+    told, _, figure = text.partition("=")
+    name = told.strip().replace("-", "_")
     try:
-        return name.strip().replace("-", "_"), float(figure)
+        return name, in_ours(name, float(figure), units)
     except ValueError:
         raise AnalyticsError(f"--given {text!r}: write it as NAME=FIGURE, such as stall_ratio=1.9.") from None
 
@@ -514,7 +529,8 @@ def _load(arguments: argparse.Namespace) -> None:
     from analytics.ratings.options import options_for
     from analytics.records.shop import load_shop
 
-    shop, targets = load_shop(arguments.folder), _targets(arguments)
+    shop = load_shop(arguments.folder)
+    targets = _targets(arguments, shop)
     options_for(
         shop, targets["life"], targets["reliability"], targets["confidence"], arguments.strength
     )  # a slip is said before the work
@@ -532,9 +548,15 @@ def _accept(arguments: argparse.Namespace) -> None:
     from analytics.records.load import load_records
     from analytics.records.ordering import as_day
     from analytics.words.ratings.ledger import acceptance_words
+    from analytics.words.units import speak_as
 
     records = load_records(arguments.folder, arguments.as_of, progress())
-    options = options_for(records.shop, arguments.life, arguments.reliability, arguments.confidence)
+    shop = records.shop
+    speak_as(shop)
+    targets = _targets(arguments, shop)
+    options = options_for(shop, targets["life"], targets["reliability"], targets["confidence"])
+    heaviest = math.inf if arguments.weight_up_to == "any" else _ours(arguments.weight_up_to, "--weight-up-to", shop)
+    limit = _ours(arguments.power, "--power", shop)
     ratings = make_ratings(
         records, make_lifetimes(records), options, progress(), only=[(arguments.component, arguments.part)]
     )
@@ -545,9 +567,9 @@ def _accept(arguments: argparse.Namespace) -> None:
     wish = Acceptance(
         component=arguments.component,
         part=arguments.part,
-        weight_up_to_lb=arguments.weight_up_to,
+        weight_up_to_lb=heaviest,
         use=arguments.use,
-        power_hp=arguments.power,
+        power_hp=limit,
         by=arguments.by,
         effective_on=day,
         why=arguments.why,
@@ -558,9 +580,12 @@ def _accept(arguments: argparse.Namespace) -> None:
 
 def _backtest(arguments: argparse.Namespace) -> None:
     from analytics.ratings.backtest import backtest
+    from analytics.records.shop import load_shop
     from analytics.report.files import write_csv
     from analytics.words.ratings.backtest import backtest_table, backtest_words
+    from analytics.words.units import speak_as
 
+    speak_as(load_shop(arguments.folder))
     done = backtest(arguments.folder, arguments.quarters, as_of=arguments.as_of, progress=progress())
     print("\n".join(backtest_words(done)))
     out = arguments.out if arguments.out is not None else arguments.folder / "backtest"
@@ -575,8 +600,10 @@ def _coverage(arguments: argparse.Namespace) -> None:
     from analytics.ratings.sheet import make_ratings
     from analytics.records.load import load_records
     from analytics.words.ratings.own_fleets import row_words
+    from analytics.words.units import speak_as
 
     records = load_records(arguments.folder, arguments.as_of, progress())
+    speak_as(records.shop)
     ratings = make_ratings(records, make_lifetimes(records), options_for(records.shop), progress())
     for row in sheet_rows(ratings, arguments.replicates, arguments.jobs):
         print(row_words(row))

@@ -10,11 +10,12 @@ import pandas as pd
 
 from analytics.advice.adviser import Adviser
 from analytics.advice.answer import Advice
-from analytics.advice.truck import OWN, Wish, wish_of
+from analytics.advice.truck import OWN, Wish, in_ours, wish_of
 from analytics.errors import AnalyticsError, RecordsError
 from analytics.ratings.grown import ADVISED
 from analytics.records.files import all_pages, open_page
 from analytics.records.headings import heading_key
+from analytics.records.shop import Units
 
 _NUMBERS = ("life", "passes", "months", *OWN)
 #: headings understood: those of a wish, and the truck's own figures
@@ -52,19 +53,19 @@ def ask_all(adviser: Adviser, trucks: pd.DataFrame) -> list[Advice | AnalyticsEr
 def _ask(adviser: Adviser, row: dict[str, str]) -> Advice | AnalyticsError:
     told = {name: text.strip() for name, text in row.items() if text.strip()}
     try:
-        figures = {name: _figure(name, text) for name, text in told.items()}
+        figures = {name: _figure(name, text, adviser.records.shop.units) for name, text in told.items()}
         own = {name: figures.pop(name) for name in set(OWN) & set(figures)}
         return adviser.ask(wish_of(**({"power": "", "weight": ""} | figures), own=own))
     except AnalyticsError as question:
         return question
 
 
-def _figure(name: str, text: str) -> str | float:
-    """What is kept as text stays so; what is a plain number becomes one."""
+def _figure(name: str, text: str, units: Units) -> str | float:
+    """What is kept as text stays so; what is a plain number, in the ``units`` of the shop, becomes one in ours."""
     if name not in _NUMBERS:
         return text
     try:
-        return float(text.replace(",", ""))
+        return in_ours(name, float(text.replace(",", "")), units)
     except ValueError:
         raise AnalyticsError(f"{name} is {text!r}: write a plain number.") from None
 

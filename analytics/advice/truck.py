@@ -16,7 +16,8 @@ from analytics.lifetimes.table import Lifetimes
 from analytics.records import cells
 from analytics.records.loads import LEAST_TRUCK
 from analytics.records.measures import DAYS_A_MONTH
-from analytics.records.shop import Shop
+from analytics.records.own_units import Kind, said_weight, unit_of
+from analytics.records.shop import Shop, Units
 from analytics.records.words import MEASURED, choose
 
 #: how much more "about 700" may be: common practice, no source
@@ -46,6 +47,11 @@ _HARSH = (
 )
 #: below these, hp and lb, it is no truck: common practice, no source
 _LEAST = {"power": 50, "weight": 1500}
+#: what of a truck is told in a unit
+_MEASURED: dict[str, Kind] = {
+    "life": "distance", "torque": "torque", "trailer_weight": "weight", "tyre_diameter": "length", "line_pressure": "pressure",
+    "converter_pressure": "pressure",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +103,11 @@ def wish_of(**told: Any) -> Wish:
     return Wish(**told, own=tuple(own.items()))
 
 
+def in_ours(name: str, told: float, units: Units) -> float:
+    """A figure of a truck by its ``name``, ``told`` in the ``units`` of the shop, in ours (miles, lb ft, lb, in, psi)."""
+    return told * unit_of(_MEASURED[name], units)[1] if name in _MEASURED else told
+
+
 def truck_of(wish: Wish, shop: Shop, lifetimes: Lifetimes) -> Truck:
     """The truck that a ``wish`` speaks of, in this ``shop`` with these ``lifetimes``. Raises AnalyticsError with the question to ask where something is missing or cannot be."""
     power, low, high, where, about = _quantity(wish.power, cells.POWER, shop.units.power)
@@ -131,7 +142,10 @@ def _quantity(said: str | float, kind: cells.Quantity, unit: str) -> tuple[float
     if math.isnan(value):
         raise _ask(kind, f"Give the {kind.name}, such as {kind.example}.")
     if value < _LEAST[kind.name]:
-        raise _ask(kind, f"{value:,.0f} {kind.unit} cannot be a truck's {kind.name}: check figure and unit.")
+        raise _ask(
+            kind,
+            f"{value / kind.units[unit.casefold()]:,.0f} {unit} cannot be a truck's {kind.name}: check figure and unit.",
+        )
     return value, low, high, qualifier, about
 
 
@@ -189,7 +203,7 @@ def _weight(wish: Wish, uses: tuple[str, ...], shop: Shop, lifetimes: Lifetimes)
     if any("tow" in use for use in uses) and weight > _WITH_TRAILER * on_record.max() and kind == "":
         raise _ask(
             cells.WEIGHT,
-            f"{weight:,.0f} lb is more than any truck on record ({on_record.max():,.0f} lb): if that is with the trailer, give the truck "
+            f"{said_weight(weight, shop.units)} is more than any truck on record ({said_weight(on_record.max(), shop.units)}): if that is with the trailer, give the truck "
             "alone; if it is the truck, write 'as driven' beside it.",
         )
     return max(weight * ABOUT if about else weight, high)

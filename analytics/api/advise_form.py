@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from analytics.errors import AnalyticsError
 from analytics.words import door
+from analytics.words.units import in_units, name_of, ours, own
 
 if TYPE_CHECKING:
     from ipywidgets import Widget
@@ -31,13 +32,17 @@ def advise_form(shop: ShopRecords) -> Widget:
         )  # fmt: skip
 
     uses = sorted(use for use in units["use"].fillna("").unique() if use)
-    power = slider(door.FORM["power"], round(units["power_hp"].median(), -1), 100, 2500, 10)
+    power = slider(in_units(door.FORM["power"]), round(own(units["power_hp"].median(), "power"), -1), 100, 2500, 10)
     where = widgets.Dropdown(description=door.FORM["where"], options=["crank", "wheels"], style=style, layout=wide)
-    weight = slider(door.FORM["weight"], round(units["weight_lb"].fillna(7000).median(), -2), 2000, 20_000, 100)
+    heavy = own(units["weight_lb"].fillna(7000).median(), "weight")
+    tons = name_of("weight") == "t"
+    weight = slider(
+        in_units(door.FORM["weight"]), round(heavy, 1 if tons else -2), *((1, 10, 0.1) if tons else (1000, 20_000, 100))
+    )
     use = widgets.SelectMultiple(
         description=door.FORM["use"], options=uses, value=uses[:1], rows=max(len(uses), 1), style=style, layout=wide
     )
-    life = slider(door.FORM["life"], shop.records.shop.targets.miles, 1000, 200_000, 1000)
+    life = slider(in_units(door.FORM["life"]), own(shop.records.shop.targets.miles, "distance"), 1000, 300_000, 1000)
     page = widgets.Text(description=door.FORM["page"], value="advice.html", style=style, layout=wide)
     write = widgets.Button(description=door.FORM["write"])
     answer, done = widgets.HTML(), widgets.HTML()
@@ -45,7 +50,8 @@ def advise_form(shop: ShopRecords) -> Widget:
 
     def asked():
         used = " and ".join(use.value)
-        return advise(shop, power.value, weight.value, used, measured_at=where.value, life=life.value)
+        told = ours(power.value, "power"), ours(weight.value, "weight")
+        return advise(shop, *told, used, measured_at=where.value, life=ours(life.value, "distance"))
 
     def show(_=None) -> None:
         done.value = ""

@@ -12,6 +12,7 @@ from analytics.report.rating_figures import RiskPicture
 from analytics.words import door
 from analytics.words.phrases import weight_class
 from analytics.words.ratings import at_once as words
+from analytics.words.units import in_units, ours, own
 
 if TYPE_CHECKING:
     from ipywidgets import Widget
@@ -35,8 +36,8 @@ def explorer(ratings: Ratings) -> Widget:
     classes = [(weight_class(edge), edge) for edge in shop.weight.classes]
     weight = widgets.Dropdown(description=words.TRUCKS, options=classes, **wide)
     use = widgets.Dropdown(description=words.USE, options=[("", "")], **wide)
-    limit = widgets.IntSlider(description=words.LIMIT, value=600, min=100, max=2500, step=25, **wide)
-    life = widgets.IntSlider(description=words.LIFE, value=round(ratings.options.promise.life), min=5_000, max=200_000, step=5_000, **wide)  # fmt: skip
+    limit = widgets.IntSlider(description=in_units(words.LIMIT), value=600, min=100, max=2500, step=25, **wide)
+    life = widgets.IntSlider(description=in_units(words.LIFE), value=round(own(ratings.options.promise.life, "distance")), min=5_000, max=200_000, step=5_000, **wide)  # fmt: skip
     picture, told = widgets.Image(format="png", layout=widgets.Layout(width="44em")), widgets.HTML()
     drawn = RiskPicture()
 
@@ -44,21 +45,22 @@ def explorer(ratings: Ratings) -> Widget:
         use.options = [(name, name) for name in uses_of(part.value)] or [("", "")]
         published, proposed, _supported = asked.published(part.value, weight.value)
         start = next((v for v in (proposed, published) if math.isfinite(v)), 600.0)
-        limit.value = round(start / 25) * 25
+        limit.value = round(own(start, "power") / 25) * 25
         answer()
 
     def answer(_=None) -> None:
-        found: Risk | None = asked.risk(part.value, weight.value, use.value or "", float(life.value))
+        limit_hp, life_miles = ours(limit.value, "power"), ours(life.value, "distance")
+        found: Risk | None = asked.risk(part.value, weight.value, use.value or "", life_miles)
         if found is None:
             picture.value, told.value = b"", f"<p>{html.escape(words.NO_FIT)}</p>"
             return
         published, proposed, supported = asked.published(part.value, weight.value)
-        start = published if math.isfinite(published) else float(limit.value)
-        mix = asked.between(part.value, start, float(limit.value), weight.value)
-        back = asked.more_back(part.value, mix, use.value or "", float(life.value))
+        start = published if math.isfinite(published) else limit_hp
+        mix = asked.between(part.value, start, limit_hp, weight.value)
+        back = asked.more_back(part.value, mix, use.value or "", life_miles)
         cost = shop.cost_of("comeback"), shop.currency
-        said = words.sentence(part.value.part, weight.value, (published, float(limit.value)), found, mix, back, cost)
-        picture.value = drawn.png(found, {"published": published, "proposed": proposed, "supported": supported, "asked": float(limit.value)})  # fmt: skip
+        said = words.sentence(part.value.part, weight.value, (published, limit_hp), found, mix, back, cost)
+        picture.value = drawn.png(found, {"published": published, "proposed": proposed, "supported": supported, "asked": limit_hp})  # fmt: skip
         told.value = f"<p>{html.escape(said)}</p>"
 
     part.observe(choose, names="value")

@@ -304,8 +304,8 @@ def advise(
     """What one truck should be built with: part by part the cheapest that the records support, and where the next money is best spent.
 
     power_hp, weight_lb: a number in hp at the crank and lb as driven, or a text as people say it ("about 700", "540 kW", "650 whp",
-    "3.9 t"). use: one of the shop's, or several ("tows, and strip on Sundays": the harsher governs). more: measured_at ("wheels");
-    one of life, passes, months (by default the miles of shop.toml); own, a dict of the truck's figures (torque, engine_rpm, stall_ratio, stall_rpm,
+    "3.9 t"; without a unit in those of [units]). use: one of the shop's, or several ("tows, and strip on Sundays": the harsher governs). more: measured_at ("wheels");
+    one of life (miles), passes, months (by default the miles of shop.toml); own, a dict of the truck's figures (torque, engine_rpm, stall_ratio, stall_rpm,
     first_gear, overdrive, axle_ratio, tyre_diameter, driven_wheels, driven_share, trailer_weight, line_pressure, converter_pressure). What takes seconds is kept in the user's cache
     folder and made anew when a figure changes.
 
@@ -323,9 +323,12 @@ def advise(
     """
     from analytics.advice.adviser import adviser_of
     from analytics.advice.truck import wish_of
+    from analytics.records.cells import POWER, WEIGHT, written
     from analytics.words.advice import advice_table
 
-    advice = adviser_of(shop.records, shop.lifetimes).ask(wish_of(power=power_hp, weight=weight_lb, use=use, **more))
+    told = ((power_hp, POWER), (weight_lb, WEIGHT))
+    power, weight = (written(float(v), kind, kind.unit) if isinstance(v, int | float) else v for v, kind in told)
+    advice = adviser_of(shop.records, shop.lifetimes).ask(wish_of(power=power, weight=weight, use=use, **more))
     return AdviceResult(advice, advice_table(advice))
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.words import door
+from analytics.words.units import class_named, power_band
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -249,8 +250,8 @@ class SurvivalResult(Shown):
 
 
 def _named(column: str, value: str) -> str:
-    unit = {"power_band": " hp", "weight_class": " lb"}.get(column, "")
-    return f"{value}{unit}" if value else f"{column} not recorded"
+    said = {"power_band": power_band, "weight_class": class_named}.get(column, str)
+    return said(value) if value else f"{column} not recorded"
 
 
 def grouped(rows: pd.DataFrame, by: tuple[str, ...]) -> list[tuple[tuple[str, ...], pd.DataFrame]]:

@@ -22,7 +22,8 @@ from analytics.records.files import OWN_LEDGERS, find_grids
 from analytics.records.headings import HEADINGS
 from analytics.records.load import load_records
 from analytics.records.other_sheets import FROM_RECORDS, LIMITS_CLASH
-from analytics.records.shop import Shop
+from analytics.records.own_units import own_power, said_power, unit_of
+from analytics.records.shop import Shop, Units
 from analytics.whole import plain_text, sweep, whole_file
 
 _COLUMNS = ("component", "part", "weight_up_to", "use", "power_limit", "effective_on", "reason", "basis")
@@ -92,8 +93,11 @@ def accept(ratings: Ratings, wish: Acceptance, reason_of: Callable[[Ratings, Acc
     AnalyticsError where the row is not in the ratings, where the power lies above what they prove, where a limit of that day is
     on file already, or where limits is not kept as CSV.
     """
+    units = ratings.records.shop.units
     if not 20 <= wish.power_hp <= 5000:
-        raise AnalyticsError(f"{wish.power_hp:g} hp cannot be a limit: give a power from 20 to 5,000 hp.")
+        raise AnalyticsError(
+            f"{said_power(wish.power_hp, units)} cannot be a limit: give a power from {said_power(20, units)} to {said_power(5000, units)}."
+        )
     as_of = ratings.records.as_of
     if wish.effective_on < as_of.date():
         raise AnalyticsError(
@@ -101,12 +105,12 @@ def accept(ratings: Ratings, wish: Acceptance, reason_of: Callable[[Ratings, Acc
         )
     if not wish.by.strip():
         raise AnalyticsError("a limit is accepted by a person: give a name with --by.")
-    found = _row_of(ratings.table, wish)
+    found = _row_of(ratings.table, wish, units)
     if not wish.power_hp <= found["proposed_hp"] and not wish.power_hp < found["published_hp"]:
         proven = found["proposed_hp"]
         raise AnalyticsError(
-            f"{wish.power_hp:,.0f} hp is more than the records prove for {wish.component} {wish.part} "
-            f"({'no power' if math.isnan(proven) else f'{proven:,.0f} hp'}). "
+            f"{said_power(wish.power_hp, units)} is more than the records prove for {wish.component} {wish.part} "
+            f"({'no power' if math.isnan(proven) else said_power(proven, units)}). "
             "A limit can be set below that, or lowered, not above it."
         )
     shop = ratings.records.shop
@@ -116,7 +120,7 @@ def accept(ratings: Ratings, wish: Acceptance, reason_of: Callable[[Ratings, Acc
         part=wish.part,
         weight_up_to=_weights_text(held, shop.units.weight),
         use=wish.use,
-        power_limit=f"{math.floor(wish.power_hp + 1e-9)} hp",
+        power_limit=_limit_text(wish.power_hp, units),
         effective_on=wish.effective_on.isoformat(),
         reason=" ".join(reason_of(ratings, wish, found).split()),
         basis=FROM_RECORDS,
@@ -126,19 +130,35 @@ def accept(ratings: Ratings, wish: Acceptance, reason_of: Callable[[Ratings, Acc
     return entry
 
 
-def _row_of(table: pd.DataFrame, wish: Acceptance) -> pd.Series:
+def _row_of(table: pd.DataFrame, wish: Acceptance, units: Units) -> pd.Series:
     part = table[(table["component"] == wish.component) & (table["part"] == wish.part)]
     row = part[same_edge(part["weight_up_to"], wish.weight_up_to_lb) & (part["use"] == wish.use)]
     if row.empty:
         weights = (
-            "at any weight" if math.isinf(wish.weight_up_to_lb) else f"up to {number(round(wish.weight_up_to_lb))} lb"
+            "at any weight"
+            if math.isinf(wish.weight_up_to_lb)
+            else f"up to {_told(wish.weight_up_to_lb, units)} {units.weight}"
         )
-        offered = sorted({"any" if math.isinf(w) else number(round(w)) for w in part["weight_up_to"]})
+        offered = sorted({"any" if math.isinf(w) else _told(w, units) for w in part["weight_up_to"]})
         raise AnalyticsError(
             f"there is no rating for {wish.component} {wish.part} {weights}{', ' + wish.use if wish.use else ''}. "
             f"Weights rated: {', '.join(offered) or 'none'}."
         )
     return row.iloc[0]
+
+
+def _told(weight_lb: float, units: Units) -> str:
+    """A weight as `accept` takes it, in the shop's own ``units``."""
+    own = weight_lb / unit_of("weight", units)[1]
+    return f"{own:.3f}" if units.weight == "t" else number(round(own))
+
+
+def _limit_text(power_hp: float, units: Units) -> str:
+    """A limit as it is read back: whole hp as such, else whole in the shop's own unit, rounded down."""
+    whole_hp = math.floor(power_hp + 1e-9)
+    if units.power == "hp" or power_hp - whole_hp < 1e-6:
+        return f"{whole_hp} hp"
+    return " ".join((f"{own_power(power_hp, units):.0f}", units.power))
 
 
 def _weights_text(held: Weights, unit: str) -> str:
@@ -168,7 +188,7 @@ def _refuse_second(shop: Shop, entry: Entry, held: Weights) -> None:
     ]
     if len(own):
         raise AnalyticsError(
-            f"limits row {own['row'].iat[0]} has a limit of {own['power_limit_hp'].iat[0]:g} hp for {entry.component} {entry.part}, the same weights and use, "
+            f"limits row {own['row'].iat[0]} has a limit of {said_power(own['power_limit_hp'].iat[0], shop.units)} for {entry.component} {entry.part}, the same weights and use, "
             f"from {entry.effective_on} already: delete that row, or give a later day with --effective-on."
         )
 

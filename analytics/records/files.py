@@ -461,7 +461,12 @@ def _workbook_grid(path: Path, name: str) -> Grid:
 
 def _check_extent(path: Path, name: str) -> None:
     """Refuse a workbook whose cells lie so far apart, or unpack to so much, that reading it would fill the memory."""
-    if path.suffix.casefold() != ".xls" and not zipfile.is_zipfile(path):
+    if path.suffix.casefold() == ".xls":
+        raise RecordsError(
+            f"{name}: {path.name} is a workbook of the old kind, of which a few bytes can ask for all the memory there is. Open it and save it "
+            "as .xlsx."
+        )
+    if not zipfile.is_zipfile(path):
         raise RecordsError(
             f"{name}: {path.name} is no whole workbook: it may be cut off, protected by a password, or of another kind. "
             "Open it and save it again without a password, or export it as CSV."

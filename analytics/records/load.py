@@ -82,8 +82,9 @@ class Books:
         read = set(self.counts["sheet"])
         told = [_unread_words(u, u.meant in read) for u in self.unused_files if u.meant and u.name not in but]
         told += [
-            f"{rows:,} rows of {page or file} have {value!r} under {heading!r} and belong to no sheet: add the word to rows under "
-            "its [sheets] in shop.toml, if they are records."
+            f"{f'{rows:,} rows' if rows > 1 else '1 row'} of {page or file} {'have' if rows > 1 else 'has'} {value!r} under {heading!r} and "
+            f"belong{'' if rows > 1 else 's'} to no sheet: add the word to rows under its [sheets] in shop.toml, if "
+            f"{'they are records' if rows > 1 else 'it is a record'}."
             for file, page, heading, value, rows in self.unclaimed
         ]
         told += [_unlisted_words(u) for u in self.unused_files if u.unlisted > 0 and u.name not in but]

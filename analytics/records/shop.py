@@ -10,7 +10,7 @@ import re
 import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from analytics.errors import RecordsError
 from analytics.records.headings import HEADINGS, heading_key
@@ -189,12 +189,17 @@ class Shop:
     driveline: dict[str, object] = field(default_factory=dict)
 
     def band_labels(self) -> list[str]:
-        """Names of the power bands, from low to high."""
-        return _labels(self.power.bands, "under {0}", "{0} to {1}", "{0} and over")
+        """Names of the power bands in the owner's unit, from low to high."""
+        return _labels(self.power.bands, self._own("power"), "under {0}", "{0} to {1}", "{0} and over")
 
     def class_labels(self) -> list[str]:
-        """Names of the weight classes, from light to heavy."""
-        return _labels(self.weight.classes, "up to {0}", "{0} to {1}", "over {0}")
+        """Names of the weight classes in the owner's unit, from light to heavy."""
+        return _labels(self.weight.classes, self._own("weight"), "up to {0}", "{0} to {1}", "over {0}")
+
+    def _own(self, kind: Literal["power", "weight"]) -> float:
+        from analytics.records.own_units import unit_of
+
+        return unit_of(kind, self.units)[1]
 
     def headings_of(self, sheet: str, heading: str) -> tuple[str, ...]:
         """What the shop calls a heading of ours; the heading itself where nothing is said."""
@@ -211,8 +216,12 @@ class Shop:
         return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
 
 
-def _labels(edges: tuple[float, ...], first: str, middle: str, last: str) -> list[str]:
+def _labels(edges: tuple[float, ...], unit: float, first: str, middle: str, last: str) -> list[str]:
+    """The bands between ``edges``; where these are said in another ``unit`` (of so many of ours) rounded, as long as no two are alike."""
     text = [f"{edge:,.0f}" if float(edge).is_integer() else f"{edge:,}" for edge in edges]
+    if unit != 1:
+        rounded = ([f"{edge / unit:,.{places}f}" for edge in edges] for places in range(2 if unit > 100 else 0, 9))
+        text = next(told for told in rounded if len({*told}) == len(edges))
     return [
         first.format(text[0]),
         *(middle.format(*pair) for pair in itertools.pairwise(text)),
@@ -344,7 +353,8 @@ def _dates(told: dict, shop: dict) -> DateSettings:
 
 
 def _units(told: dict) -> Units:
-    units = Units(**told)
+    # who measures power in kW or PS measures torque in N m
+    units = Units(**({"torque": "N m"} if told.get("power", "hp") != "hp" else {}) | told)
     _one_of(units.power, ("hp", "kW", "PS"), "[units] power")
     _one_of(units.weight, ("lb", "kg", "t"), "[units] weight")
     _one_of(units.distance, ("miles", "km"), "[units] distance")

@@ -76,8 +76,6 @@ def _page_names(path: Path, _changed: int, _size: int) -> tuple[str, ...]:
 
 def too_far(path: Path) -> str:
     """Why the workbook at ``path`` is too large to be read, or "". Raises ValueError where it cannot be parsed."""
-    if path.suffix.casefold() == ".xls":  # that kind has room for 65,536 rows of 256 cells, no more
-        return ""
     return _scan_of(path).too_far
 
 

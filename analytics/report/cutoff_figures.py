@@ -10,14 +10,15 @@ from analytics.cutoffs.argument import Argument
 from analytics.cutoffs.cost import Pays
 from analytics.cutoffs.step import StepResult
 from analytics.records.measures import DAYS_A_YEAR
-from analytics.report.figures import _figure, _survival_panel, _tidy
+from analytics.report.figures import _figure, _survival_panel, _tidy, in_own_units
 from analytics.review.curves import FLAT
 from analytics.words.cutoffs.argument import halves_caption, named_halves
 from analytics.words.cutoffs.money import cost_caption
 from analytics.words.cutoffs.parts import COMPARED, against_words, overlap_caption
-from analytics.words.cutoffs.step import UNITS, search_caption
+from analytics.words.cutoffs.step import at, axis_label, search_caption
 from analytics.words.phrases import money as dressed
 from analytics.words.review.pictures import AGE
+from analytics.words.units import bare_power, in_units, name_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -55,7 +56,7 @@ def search_figure(step: StepResult, part: str) -> tuple[Figure, str] | None:
     best = search.best
     top.plot(search.cuts[best], abs(search.z[best]), "o", color=_LIGHT, markersize=8)
     top.annotate(
-        f"{search.cuts[best]:,.0f}",
+        at(step, search.cuts[best]),
         (search.cuts[best], abs(search.z[best])),
         xytext=(8, -3),
         textcoords="offset points",
@@ -92,7 +93,8 @@ def search_figure(step: StepResult, part: str) -> tuple[Figure, str] | None:
     low.set_yscale("log")
     low.yaxis.set_major_formatter(lambda v, _: f"{v:g}")
     low.set_ylabel("failures, relative to\na truck in the middle")
-    low.set_xlabel({"power": "power, hp", "weight": "weight, lb"}.get(step.axis, f"power x weight, {UNITS[step.axis]}"))
+    in_own_units(low.xaxis, "weight" if step.axis == "weight" else "power")
+    low.set_xlabel(axis_label(step.axis))
     low.legend(frameon=False, fontsize=9, loc="upper left")
     _tidy(low)
     return figure, search_caption(step, part)
@@ -117,7 +119,8 @@ def overlap_figure(argument: Argument) -> tuple[Figure, str]:
     ax.axhline(0, color="0.2", linewidth=1)
     ax.yaxis.set_major_formatter(lambda v, _: f"{abs(v):.0f}")
     ax.set_ylabel("lives")
-    ax.set_xlabel("power, hp")
+    in_own_units(ax.xaxis, "power")
+    ax.set_xlabel(in_units("power, hp"))
     ax.legend(frameon=False, fontsize=9.5, loc="upper right")
     _tidy(ax)
     return figure, overlap_caption(found)
@@ -157,7 +160,8 @@ def cost_figure(argument: Argument) -> tuple[Figure, str] | None:
     for x, _name, colour, style in marks:
         ax.axvline(x, color=colour, linestyle=style, linewidth=1.8)
     _labels(ax, marks, top)
-    ax.set_xlabel(f"{money.below} up to this power, {money.above} above, hp")
+    in_own_units(ax.xaxis, "power")
+    ax.set_xlabel(f"{money.below} up to this power, {money.above} above, {name_of('power')}")
     ax.set_ylabel("a year, more or less")
     ax.yaxis.set_major_formatter(lambda v, _: dressed(v, argument.records.shop.currency))
     ax.legend(frameon=False, fontsize=9.5, loc="upper right")
@@ -172,7 +176,7 @@ def _labels(ax: Axes, marks: list, top: float) -> None:
     at = -np.inf
     for x, name, colour, _ in sorted(marks):
         at = max(x, at + 0.15 * span)
-        ax.text(at, top, f"{name}\n{x:,.0f}", ha="center", va="bottom", fontsize=9, color=colour)
+        ax.text(at, top, f"{name}\n{bare_power(x)}", ha="center", va="bottom", fontsize=9, color=colour)
 
 
 def ratio_figure(argument: Argument) -> tuple[Figure, str] | None:

@@ -11,13 +11,16 @@ import pandas as pd
 from analytics.models.nonparametric import SurvivalCurve
 from analytics.records.load import NOT_RECORDED
 from analytics.records.measures import DAYS_A_YEAR
+from analytics.records.own_units import Kind
 from analytics.review.curves import Curves, FindingShares
 from analytics.review.quarter import quarter_before
 from analytics.words.review import pictures as words
 from analytics.words.review.pictures import Shape
+from analytics.words.units import ours
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
     from matplotlib.figure import Figure
 
     from analytics.review.quarterly import Review
@@ -29,7 +32,6 @@ _HATCHES = ["", "////", "....", "xxxx", "\\\\\\\\", "oo"]
 WIDTH = 5.2
 #: a curve in a picture: its name, itself if there is one, the age it is drawn to, and its pen (colour, style, marker)
 Line = tuple[str, "SurvivalCurve | None", float, tuple]
-_UNIT = {"days": DAYS_A_YEAR, "miles": 1000.0, "runs": 1.0}
 
 
 def _plt():
@@ -55,6 +57,28 @@ def _tidy(ax: Axes) -> None:
     ax.set_axisbelow(True)
 
 
+def in_own_units(axis: Axis, kind: Kind, form: str = "{:g}") -> None:
+    """Round ticks in the owner's unit along an ``axis`` on which figures of a ``kind`` in ours are drawn, written as ``form`` says; where the
+    two are one unit the axis stays as it is."""
+    from matplotlib.ticker import FuncFormatter
+
+    unit = ours(1, kind)
+    if unit != 1:
+        axis.set_major_locator(_own_ticks(unit))
+        axis.set_major_formatter(FuncFormatter(lambda v, _: form.format(round(v / unit, 9))))
+
+
+def _own_ticks(unit: float) -> Any:
+    """Places of ticks that are round in a ``unit`` of so many of ours."""
+    from matplotlib.ticker import MaxNLocator
+
+    class OwnTicks(MaxNLocator):
+        def tick_values(self, vmin: float, vmax: float) -> Any:
+            return unit * np.asarray(super().tick_values(vmin / unit, vmax / unit))
+
+    return OwnTicks(nbins=7, steps=[1, 2, 2.5, 5, 10])
+
+
 def _figure(height: float, shape: Shape, panels: int = 1) -> Any:
     """An empty figure, so narrow that it reads on a phone. height: of each of its ``panels`` in inches, one below the other, which a page shows as
     pictures of their own; shape: of what is drawn, for who cannot see it."""
@@ -75,7 +99,7 @@ def curves_figure(curves: Curves) -> tuple[Figure, str]:
     below in its colour; and the answer in words. curves: by panel and line."""
     cells, drawn, clock, least = curves.cells, curves.drawn, curves.clock, curves.least
     lines = list(dict.fromkeys(line for _, line in cells))
-    unit = _UNIT[clock]
+    unit = {"days": DAYS_A_YEAR, "miles": 1000 * ours(1, "distance"), "runs": 1.0}[clock]
     ends = {key: line.reliable_until(least) for key, line in drawn.items()}
     named = list(dict.fromkeys(panel for panel, _ in cells if any(key[0] == panel for key in drawn)))
     fallen = [p for p in named if _fell(p, drawn, ends)]
@@ -86,7 +110,7 @@ def curves_figure(curves: Curves) -> tuple[Figure, str]:
     low, axes = 1.0, list[Any]()
     for name, panel in zip(panels, _panels(figure), strict=True):
         shown = [(line, drawn.get((name, line)), ends.get((name, line), 0.0), pens[line]) for line in lines]
-        ax, lowest = _survival_panel(panel, shown, unit, right, words.AGE[clock], clock == "days")
+        ax, lowest = _survival_panel(panel, shown, unit, right, words.age(clock), clock == "days")
         ax.set_title(name, fontsize=10.5, loc="left")
         low, axes = min(low, lowest), [*axes, ax]
     for ax in axes:

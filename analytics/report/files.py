@@ -21,7 +21,7 @@ from analytics.review.said import said_now
 from analytics.whole import plain_text, whole_file
 from analytics.words.answers import CUT_HERE, readable, told_table
 from analytics.words.cautions import CAUTIONS
-from analytics.words.columns import cell_format, heading
+from analytics.words.columns import cell_format, heading, in_own_units, own_name
 from analytics.words.guide import START, guide, with_cautions
 from analytics.words.lifetimes import lifetimes_sheet
 from analytics.words.review import workbook as pages_words
@@ -46,9 +46,9 @@ _SHEET_ROWS = 1_048_576
 
 
 def write_csv(frame: pd.DataFrame, path: Path) -> None:
-    """UTF-8, figures to as many digits as mean something, dates as ISO days, no text that could run as a formula.
-    frame: its rows and columns; path: of the file."""
-    safe = frame.copy()
+    """UTF-8, figures to as many digits as mean something and in the units of the owner, which its headings name, dates as ISO days, no text
+    that could run as a formula. frame: its rows and columns; path: of the file."""
+    safe = in_own_units(frame, said=False).rename(columns=own_name).copy()
     for column in safe.columns:
         kind = safe[column].dtype
         if pd.api.types.is_datetime64_any_dtype(kind):
@@ -169,7 +169,7 @@ def write_book(path: Path, book_of: str, title: str, sheets: dict[str, pd.DataFr
             page.repeat_rows(0)
             page.set_header(f"&L{_plain(title)}&R{_plain(name)}")
             page.set_footer("&R&P / &N")
-            _fill(page, readable(frame), looks)
+            _fill(page, in_own_units(readable(frame)), looks)
 
 
 def _plain(text: str) -> str:

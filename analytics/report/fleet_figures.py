@@ -10,7 +10,16 @@ import pandas as pd
 
 from analytics.reasons import BuildYears, ReadAs
 from analytics.records.measures import DAYS_A_YEAR
-from analytics.report.figures import _HATCHES, _MARKERS, _STYLES, _colours, _figure, _survival_panel, _tidy
+from analytics.report.figures import (
+    _HATCHES,
+    _MARKERS,
+    _STYLES,
+    _colours,
+    _figure,
+    _survival_panel,
+    _tidy,
+    in_own_units,
+)
 from analytics.review.guarantee import LEVEL, MONTHS, OWN_FAILURES, allowed_costs, longest
 from analytics.review.repeats import FEWEST_AT_RISK
 from analytics.review.teardown import CAUSES
@@ -19,6 +28,7 @@ from analytics.words.review import pictures as words
 from analytics.words.review import promises
 from analytics.words.review.teardown import CAUSE
 from analytics.words.saying import say
+from analytics.words.units import in_units, power_band
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -140,7 +150,8 @@ def how_sure_figure(view: FleetView) -> tuple[Figure, str] | None:
     ax.grid(axis="x", color="0.88", linewidth=0.8)
     ax.set_yticks(range(len(names)), names)
     ax.set_ylim(len(names) - 0.5, -0.5)
-    ax.set_xlabel("best estimate of the power it can take, hp")
+    in_own_units(ax.xaxis, "power")
+    ax.set_xlabel(in_units("best estimate of the power it can take, hp"))
     figure.legend(loc="outside lower center", frameon=False, fontsize=8.5, ncols=2)
     turned = table.loc[~table["same_as_stands"], "what"].nunique()
     return figure, words.how_sure(len(names), turned)
@@ -161,7 +172,7 @@ def guarantee_figure(review: Review, view: FleetView) -> tuple[Figure, str] | No
         keep = np.max([(cost.seen_months >= MONTHS).sum(), 2])
         y = comeback * cost.months[:, :keep]
         x = MONTHS[:keep]
-        ax.plot(x, y.mean(0), color=colour, linestyle=_STYLES[i % 6], linewidth=2, label=f"{cost.band} hp")
+        ax.plot(x, y.mean(0), color=colour, linestyle=_STYLES[i % 6], linewidth=2, label=power_band(cost.band))
         ax.plot(x[-1], y.mean(0)[-1], marker=_MARKERS[i % 6], color=colour, markersize=6)
         tail = (1 - LEVEL) / 2
         ax.fill_between(x, *np.quantile(y, [tail, 1 - tail], axis=0), color=colour, alpha=0.13, linewidth=0)

@@ -19,9 +19,11 @@ from analytics.ratings.load_review import (
     rated_on,
 )
 from analytics.ratings.options import STRENGTHS
-from analytics.report.figures import _figure, _panels, _tidy
+from analytics.report.figures import _figure, _panels, _tidy, in_own_units
 from analytics.words import load_captions as captions
 from analytics.words.load import span
+from analytics.words.units import in_units, name_of, own
+from analytics.words.units import weight as weight_said
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -64,11 +66,12 @@ def _margins(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     ax.plot(grid, whole["whole"], color="black", linewidth=2, label="all the engine brings")
     for j, (weight, curve) in enumerate(zip(weights, curves, strict=True)):
         ax.plot(grid, curve["capped"], color=_GREYS[-1 - j % 4], linestyle=["--", "-.", ":"][j % 3],
-                linewidth=1.5, label=f"if the tyres of {weight:,.0f} lb slip")  # fmt: skip
+                linewidth=1.5, label=f"if the tyres of {weight_said(weight)} slip")  # fmt: skip
     ax.axhline(1, color=_RED, linewidth=1.5)
     ax.text(float(grid[-1]), 1, captions.at_one(shaft), color=_RED, fontsize=8, va="bottom", ha="right")
     ax.set_ylim(0, max(1.15, float(np.nanmax(whole["whole_middle"])) * 1.25))
-    ax.set_xlabel("power at the crank, hp")
+    in_own_units(ax.xaxis, "power")
+    ax.set_xlabel(in_units("power at the crank, hp"))
     ax.set_ylabel("weakest margin")
     ax.legend(frameon=False, fontsize=8)
     _tidy(ax)
@@ -95,13 +98,17 @@ def _lives(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     """Miles against torque, failed and not, with the slope measured and the slopes the part should have."""
     ax.set_title(captions.LIVES_QUESTION, fontsize=10.5, loc="left")
     hit, others = lives_by_torque(review, component, part)
-    loaded = review.loads.of(component, part)["torque_at_shaft_lbft"]
+    hit, others = (
+        t.assign(torque=own(t["torque_at_shaft_lbft"], "torque"), miles=own(t["miles"], "distance"))
+        for t in (hit, others)
+    )
+    loaded = own(review.loads.of(component, part)["torque_at_shaft_lbft"], "torque")
     low, high = loaded.min(), loaded.max()
-    ax.plot(others["torque_at_shaft_lbft"], others["miles"], "|", color="0.4", markersize=5, label="has not failed")
-    ax.plot(hit["torque_at_shaft_lbft"], hit["miles"], "x", color="black", markersize=6, label="failed")
+    ax.plot(others["torque"], others["miles"], "|", color="0.4", markersize=5, label="has not failed")
+    ax.plot(hit["torque"], hit["miles"], "x", color="black", markersize=6, label="failed")
     best, expected = best_on_torque(review, component, part), review.loads.assumptions.sn_exponent
     if best is not None and review.loads.kinds[component] in SHAFTS:
-        middle_t, middle_m = np.exp(np.log(hit["torque_at_shaft_lbft"]).mean()), np.exp(np.log(hit["miles"]).mean())
+        middle_t, middle_m = np.exp(np.log(hit["torque"]).mean()), np.exp(np.log(hit["miles"]).mean())
         grid = np.geomspace(low, high, 30)
         lines = [middle_m * (grid / middle_t) ** -k for k in (expected.low, expected.high)]
         ax.fill_between(grid, *lines, color=_GREEN, alpha=0.18, linewidth=0, label=f"slope {span(expected)} expected")
@@ -115,8 +122,8 @@ def _lives(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     ax.set_xticks(ticks, [f"{t:,}" for t in ticks])
     ax.set_xticks([], minor=True)
     ax.yaxis.set_major_formatter(lambda v, _: f"{v:,.0f}")
-    ax.set_xlabel("torque the engine brings, lb ft")
-    ax.set_ylabel("miles on the part")
+    ax.set_xlabel(in_units("torque the engine brings, lb ft"))
+    ax.set_ylabel(in_units("miles on the part"))
     ax.legend(frameon=False, fontsize=8, loc="lower left")
     _tidy(ax)
 
@@ -144,8 +151,9 @@ def _ratings(ax: Axes, review: LoadReview, component: str, part: str) -> None:
         if math.isfinite(value):
             ax.plot([i - 0.4, i + 0.4], [value] * 2, color=_RED, linewidth=2, linestyle="--",
                     label="published" if i == 0 else None)  # fmt: skip
-    ax.set_xticks(range(len(weights)), [f"up to {w:,.0f} lb" for w in weights])
-    ax.set_ylabel("hp")
+    ax.set_xticks(range(len(weights)), [f"up to {weight_said(w)}" for w in weights])
+    in_own_units(ax.yaxis, "power")
+    ax.set_ylabel(name_of("power"))
     ax.set_ylim(0, float(np.nanmax([own["bound_hp"], own["estimate_hp"], own["published_hp"]])) * 1.45)
     ax.legend(frameon=False, fontsize=8, ncols=2, loc="upper left")
     _tidy(ax)

@@ -9,6 +9,8 @@ import re
 from importlib.resources import files
 from typing import Any
 
+#: words that lead to a section, where the page has it
+_SECTION = re.compile(r'<span data-section="(\w+)">(.*?)</span>')
 #: a heading of the page, not of the sheet within it
 _HEADING = re.compile(r'<h2[^>]* id="([^"]+)"[^>]*>(.*?)</h2>')
 
@@ -37,6 +39,8 @@ def page_html(notebook: Any, title: str) -> str:
         blocks += told
     text = [re.sub(r'<a class="anchor-link"[^>]*>.*?</a>', "", b) for b in blocks]
     headings = [(m[1], m[2]) for b in text for m in _HEADING.finditer(b)]
+    there = {anchor for anchor, _ in headings}
+    text = [_SECTION.sub(lambda m: f'<a href="#{m[1]}">{m[2]}</a>' if m[1] in there else m[2], b) for b in text]
     if headings:
         items = "".join(f'<li><a href="#{anchor}">{words}</a></li>' for anchor, words in headings)
         at = next(i for i, b in enumerate(text) if _HEADING.search(b))

@@ -15,9 +15,11 @@ from analytics.ratings.bound import RatingBound
 from analytics.ratings.ledger import history
 from analytics.ratings.model_checks import ModelChecks
 from analytics.ratings.sheet import PartRating, Ratings
-from analytics.report.figures import _figure, _panels, _tidy
+from analytics.report.figures import _figure, _panels, _tidy, in_own_units
 from analytics.words.phrases import edge_words, weight_class
 from analytics.words.ratings import pictures as words
+from analytics.words.units import bare_power, distance, in_units, name_of, power_band
+from analytics.words.units import power as power_said
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -61,10 +63,12 @@ def rating_figure(
         0.995, level + 0.006, f"{level:.0%}", fontsize=9, color="0.35", ha="right", transform=ax.get_yaxis_transform()
     )
     if math.isfinite(row["supported_hp"]):
-        ax.axvline(row["supported_hp"], color="#0072b2", linewidth=2, label=f"supported: {row['supported_hp']:,.0f} hp")
+        ax.axvline(
+            row["supported_hp"], color="#0072b2", linewidth=2, label=f"supported: {power_said(row['supported_hp'])}"
+        )
     if math.isfinite(row["published_hp"]):
         look = {"color": "#d55e00", "linewidth": 2, "linestyle": "--"}
-        ax.axvline(row["published_hp"], label=f"published: {row['published_hp']:,.0f} hp", **look)
+        ax.axvline(row["published_hp"], label=f"published: {power_said(row['published_hp'])}", **look)
     ax.set_ylim(0.44, 1.005)
     ok = ~data.failed
     ax.plot(power[ok], np.full(ok.sum(), 0.463), "|", color="0.45", markersize=7, alpha=0.5)
@@ -72,8 +76,9 @@ def rating_figure(
     ax.plot([], [], "|", color="0.45", label="did not fail")
     _tidy(ax)
     ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:.0f}%")
-    ax.set_xlabel("power at the crank, hp")
-    ax.set_ylabel(f"last {options.promise.life_miles:,.0f} miles")
+    ax.set_xlabel(in_units("power at the crank, hp"))
+    in_own_units(ax.xaxis, "power")
+    ax.set_ylabel(f"last {distance(options.promise.life_miles)}")
     marks = [v for v in (row["supported_hp"], row["published_hp"]) if math.isfinite(v)]
     ax.set_xlim(min([low, *marks]) * 0.93, max([high, *marks]) * 1.05)
     figure.legend(loc="outside upper center", ncols=2, frameon=False, fontsize=9)
@@ -124,7 +129,10 @@ def sheet_figure(ratings: Ratings) -> tuple[Figure, str] | None:
     for side in ("top", "right", "left"):
         ax.spines[side].set_visible(False)
     ax.tick_params(axis="y", length=0)
-    ax.set_xlabel(f"hp, {weight_class(first['weight_up_to'].iat[0])}, harshest use with enough on record")
+    in_own_units(ax.xaxis, "power")
+    ax.set_xlabel(
+        f"{name_of('power')}, {weight_class(first['weight_up_to'].iat[0])}, harshest use with enough on record"
+    )
     figure.legend(loc="outside upper center", ncols=3, frameon=False, fontsize=9)
     return figure, words.sheet_caption(table)
 
@@ -146,7 +154,8 @@ def history_figure(ratings: Ratings, component: str, part: str) -> tuple[Figure,
         days, limits = [*own["effective_on"], end], [*own["power_limit_hp"], own["power_limit_hp"].iat[-1]]
         ax.step(days, limits, where="post", linewidth=2, linestyle=["-", "--", "-.", ":"][i % 4], label=name)
     _tidy(ax)
-    ax.set_ylabel("published, hp")
+    ax.set_ylabel(in_units("published, hp"))
+    in_own_units(ax.yaxis, "power")
     ax.set_ylim(0, past["power_limit_hp"].max() * 1.15)
     ax.legend(frameon=False, fontsize=9, loc="lower right")
     return figure, words.history_caption(past)
@@ -172,7 +181,7 @@ def check_figure(checks: ModelChecks) -> tuple[Figure, str, str] | None:
         end = own.iloc[-1]
         ax.plot(end["miles"], end["survival"], marks[k % len(marks)], color=colour, markersize=5)
         below = {"xytext": (0, -15), "textcoords": "offset points", "ha": "right"}
-        ax.annotate(f"{band} hp", (end["miles"], end["survival"]), fontsize=9, color=colour, **below)
+        ax.annotate(power_band(band), (end["miles"], end["survival"]), fontsize=9, color=colour, **below)
         ax.plot(own["miles"], own["fitted"], color=colour, linewidth=1.3, linestyle=(0, (4, 2)))
         least = min(least, own["survival"].min(), own["fitted"].min())
     ax.plot([], [], color="0.3", linewidth=1.8, label="records")
@@ -181,7 +190,8 @@ def check_figure(checks: ModelChecks) -> tuple[Figure, str, str] | None:
     ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:g}%")
     ax.xaxis.set_major_formatter(lambda v, _: f"{v:,.0f}")
     ax.set_xlim(left=0)
-    ax.set_xlabel("miles on the part")
+    in_own_units(ax.xaxis, "distance", "{:,.0f}")
+    ax.set_xlabel(in_units("miles on the part"))
     ax.set_ylabel("still good")
     _tidy(ax)
     ax.legend(frameon=False, fontsize=9, loc="lower left")
@@ -230,7 +240,7 @@ class RiskPicture:
                 ax.text(
                     value,
                     place,
-                    f"{name} {value:.0f}",
+                    f"{name} {bare_power(value)}",
                     color=colour,
                     fontsize=9,
                     ha="left",
@@ -238,7 +248,8 @@ class RiskPicture:
                 )
         ax.set_xlim(risk.power_hp[0], risk.power_hp[-1])
         ax.set_ylim(0, top)
-        ax.set_xlabel("power at the crank, hp")
+        in_own_units(ax.xaxis, "power")
+        ax.set_xlabel(in_units("power at the crank, hp"))
         ax.set_ylabel("come back, %")
         for side in ("top", "right"):
             ax.spines[side].set_visible(False)

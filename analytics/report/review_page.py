@@ -7,6 +7,7 @@ from typing import Any, Protocol
 
 from analytics.cores import each
 from analytics.places import evidence_folder
+from analytics.records.shop import Units
 from analytics.report import figures, fleet_figures, outlook_figures
 from analytics.report.one_sheet import limits_table, sheet_html
 from analytics.report.show import (
@@ -29,6 +30,7 @@ from analytics.words.cautions import CAUTIONS
 from analytics.words.review import one_sheet as words
 from analytics.words.review import questions as asked
 from analytics.words.review.settings import settings_of
+from analytics.words.units import speaking, spoken
 
 
 class Whole(Protocol):
@@ -142,7 +144,7 @@ def components(whole: Whole) -> None:
     review = whole.review
     drawn = picture(figures.cells_figure(review), asked.CELLS)
     wanted = {name: _pictures(review, name) for name in review.components}
-    made = each(_drawn, [item for own in wanted.values() for item in own], keep=True)
+    made = each(_drawn, [(*item, spoken()) for own in wanted.values() for item in own], keep=True)
     pictures = {name: [next(made) for _ in own] for name, own in wanted.items()}
     show_html(
         fold(asked.CELLS, drawn),
@@ -161,8 +163,9 @@ def _pictures(review: Review, component: str) -> list[tuple[Any, ...]]:
     return [*wanted, (figures.findings_figure, shares, asked.findings(component))] if shares else wanted
 
 
-def _drawn(draw: Callable[[Any], Any], what: object, question: str) -> str:
-    return picture(draw(what), question)
+def _drawn(draw: Callable[[Any], Any], what: object, question: str, units: Units) -> str:
+    with speaking(units):
+        return picture(draw(what), question)
 
 
 def life(whole: Whole) -> None:

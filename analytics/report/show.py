@@ -13,6 +13,7 @@ import pandas as pd
 from analytics.report.tables import html_table, unbroken
 from analytics.review.answer import Answer
 from analytics.words.answers import METHOD, TABLE, drawn_for, more_rows, readable, worded
+from analytics.words.units import prose
 
 if TYPE_CHECKING:
     import numpy as np
@@ -61,7 +62,7 @@ def first_then(told: Sequence[str], title: str, *inside: str, first: int = 1) ->
 def fold(title: str, *inside: str) -> str:
     """HTML one click below its ``title``; nothing where there is nothing ``inside``."""
     filled = "".join(inside)
-    return f"<details><summary>{html.escape(title)}</summary>{filled}</details>" if filled else ""
+    return f"<details><summary>{html.escape(prose(title))}</summary>{filled}</details>" if filled else ""
 
 
 def picture(drawn: tuple[Figure, str] | None, question: str) -> str:
@@ -101,7 +102,7 @@ def show_words(*lines: str, level: int = 0, new_page: bool = False) -> None:
 
 def show_list(lines: Sequence[str]) -> None:
     """Display a list of sentences. lines: the sentences."""
-    _display('<ul class="cautions">' + "".join(f"<li>{html.escape(line)}</li>" for line in lines) + "</ul>")
+    _display('<ul class="cautions">' + "".join(f"<li>{html.escape(prose(line))}</li>" for line in lines) + "</ul>")
 
 
 def show_folded(title: str, lines: Sequence[str]) -> None:
@@ -120,7 +121,11 @@ def figure_html(figure: Figure, question: str, answer: str) -> str:
     """A figure as one piece of HTML, each of its panels a picture inside it. The figure is closed. question: above it; answer: below it."""
     import matplotlib.pyplot as plt
 
-    alt, q, a = html.escape(drawn_for(question, str(figure.get_label()))), html.escape(question), unbroken(answer)
+    alt, q, a = (
+        html.escape(drawn_for(prose(question), str(figure.get_label()))),
+        html.escape(prose(question)),
+        unbroken(prose(answer)),
+    )
     pictures = _pictures(figure)
     plt.close(figure)
     kind, width = ("picture", round(figure.get_figwidth() * 108)) if len(pictures) == 1 else ("picture many", _BESIDE)
@@ -160,7 +165,7 @@ def _png(pixels: np.ndarray) -> str:
 def lines_html(lines: Sequence[str], kind: str = "") -> str:
     """Sentences as HTML, each a paragraph; those that are empty left out. lines: the sentences; kind: of paragraph."""
     start = f'<p class="{kind}">' if kind else "<p>"
-    return "".join(f"{start}{unbroken(line)}</p>" for line in lines if line)
+    return "".join(f"{start}{unbroken(prose(line))}</p>" for line in lines if line)
 
 
 def _table(frame: pd.DataFrame, rows: int | None, name: str) -> str:

@@ -7,14 +7,14 @@ import re
 
 import pandas as pd
 
-from analytics.words.columns import heading, shown
+from analytics.words.columns import heading, in_own_units, shown
 
 #: tables longer than this are grouped by part
 _GROUPED_FROM = 12
 #: texts longer than this are broken into lines; dates, serials and names stand whole
 _LONG = 32
 #: a date, a serial, the name of a part; a number with its unit
-_WHOLE = re.compile(r"[\w/]*\w(?:-[\w/]+)*-[A-Z\d][\w/]*|\d[\d,.]* (?:hp|kW|PS|lb|kg|t|km)\b")
+_WHOLE = re.compile(r"[\w/]*\w(?:-[\w/]+)*-[A-Z\d][\w/]*|\d[\d,.]* (?:hp|kW|PS|lb|N m|kg|t|km)\b")
 
 
 def unbroken(text: str) -> str:
@@ -25,6 +25,7 @@ def unbroken(text: str) -> str:
 def html_table(frame: pd.DataFrame, caption: str = "") -> str:
     """A ``frame`` as a table of HTML named ``caption``; every text of the data is escaped. Numbers stand to the right; in a long table that
     begins with component and part these stand once, over their own rows. It scrolls sideways where it is wider than the page."""
+    frame = in_own_units(frame)
     named = f' aria-label="{html.escape(caption)}"' if caption else ' aria-label="table"'
     told = f"<caption>{html.escape(caption)}</caption>" if caption else ""
     groups = [*frame.columns[:2]] == ["component", "part"] and len(frame) > _GROUPED_FROM

@@ -79,7 +79,9 @@ def _component_curves(lifetimes: Lifetimes, component: str, clock: Clock) -> Cur
     table = lifetimes.table[lifetimes.table["component"] == component]
     known = table[(table["power_band"] != NOT_RECORDED) & (table["weight_class"] != NOT_RECORDED)]
     cells = {
-        (f"{c} lb", f"{b} hp"): known[(known["weight_class"] == c) & (known["power_band"] == b)]
+        (f"{c} {shop.units.weight}", f"{b} {shop.units.power}"): known[
+            (known["weight_class"] == c) & (known["power_band"] == b)
+        ]
         for c in shop.class_labels()
         for b in shop.band_labels()
     }

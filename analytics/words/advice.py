@@ -12,9 +12,21 @@ from analytics.advice.chance import Chance
 from analytics.errors import AnalyticsError
 from analytics.reasons import Advised
 from analytics.words.cautions import CAUTIONS
-from analytics.words.load import GRADE, LOWEST_LINE, broken_words
+from analytics.words.load import LOWEST_LINE, broken_words, grade
 from analytics.words.phrases import capital, listed, many, money, numbered, percent, plural, weight
 from analytics.words.saying import say, texts
+from analytics.words.units import (
+    bare_power,
+    bare_pressure,
+    bare_torque,
+    bare_weight,
+    counted,
+    distance,
+    power,
+    pressure,
+    run,
+    torque,
+)
 
 #: those of the cautions that a customer needs on half a page
 CAUTIONS_SHORT = (*CAUTIONS[:5], LOWEST_LINE)
@@ -32,24 +44,24 @@ texts(
         Advised.NOTHING_RULED_OUT: "the records can't tell, from hardly any failing to nearly all",
         Advised.NO_FIT: "no fit of its failures converged",
         Advised.NO_LIVES: "none with power and weight on record",
-        Advised.OVER_PUBLISHED: "the truck is over its published {published_hp:,.0f} hp",
+        Advised.OVER_PUBLISHED: "the truck is over its published {published_hp:power}",
         Advised.USE_NOT_ON_RECORD: lambda use, trucks: f"{_only(trucks)} for {use} on record",
-        Advised.POWER_ABOVE: lambda edge, trucks: (
-            f"{_only(trucks)} this strong on record, the strongest {edge:,.0f} hp"
-        ),
-        Advised.POWER_BELOW: lambda edge, trucks: f"{_only(trucks)} this weak on record, the weakest {edge:,.0f} hp",
-        Advised.WEIGHT_ABOVE: lambda edge, trucks: f"{_only(trucks)} this heavy on record, the heaviest {edge:,.0f} lb",
-        Advised.WEIGHT_BELOW: lambda edge, trucks: f"{_only(trucks)} this light on record, the lightest {edge:,.0f} lb",
+        Advised.POWER_ABOVE: lambda edge, trucks: f"{_only(trucks)} this strong on record, the strongest {power(edge)}",
+        Advised.POWER_BELOW: lambda edge, trucks: f"{_only(trucks)} this weak on record, the weakest {power(edge)}",
+        Advised.WEIGHT_ABOVE: lambda edge, trucks: f"{_only(trucks)} this heavy on record, the heaviest {weight(edge)}",
+        Advised.WEIGHT_BELOW: lambda edge, trucks: f"{_only(trucks)} this light on record, the lightest {weight(edge)}",
         Advised.FEW_TOGETHER: lambda use, trucks: (
             f"{_only(trucks)} for {use} on record about as heavy and at least as strong"
         ),
         Advised.CLUTCH_SLIPS: "cannot hold the torque: it holds at most {high:.2f} of it, {least:g} is needed",
         Advised.SHAFT_YIELDS: "yields under the torque: it stands at most {high:.2f} of it",
-        Advised.PRESSURE_TOO_HIGH: "the converter's apply pressure, {psi:,.0f} psi, is above {most:,.0f}",
-        Advised.NEEDS_PRESSURE: "{part} needs {low:,.0f} to {high:,.0f} psi of apply pressure to hold it",
-        Advised.LETS_THROUGH: "the release passage of {part} lets {low:.1f} to {high:.1f} US gal/min through at 50 to 150 psi",
+        Advised.PRESSURE_TOO_HIGH: "the converter's apply pressure, {psi:pressure}, is above {most:pressure}",
+        Advised.NEEDS_PRESSURE: "{part} needs {low:pressure} to {high:pressure} of apply pressure to hold it",
+        Advised.LETS_THROUGH: lambda part, low, high: (
+            f"the release passage of {part} lets {low:.1f} to {high:.1f} US gal/min through at {bare_pressure(50)} to {pressure(150)}"
+        ),
         Advised.ON_A_GRADE: lambda part, low, high, trailer_low, trailer_high, wanted: (
-            f"{GRADE} with a trailer of {_range(trailer_low, trailer_high)} lb the lock-up of {part} holds {low:.2f} to {high:.2f} times the torque, and {wanted:g} is the least "
+            f"{grade()} with a trailer of {_range(trailer_low, trailer_high)} the lock-up of {part} holds {low:.2f} to {high:.2f} times the torque, and {wanted:g} is the least "
             "to ask of it (common practice, no source)"
         ),
         Advised.BREAKS_RULE: lambda part, rule, value, limit: f"{part}, {broken_words(rule, value, limit)}",
@@ -61,7 +73,7 @@ texts(
 
 
 def _range(low: float, high: float) -> str:
-    return f"{low:,.0f}" if low == high else f"{low:,.0f} to {high:,.0f}"
+    return weight(low) if low == high else f"{bare_weight(low)} to {weight(high)}"
 
 
 # ---- pieces ------------------------------------------------------------------------------------------------------------
@@ -95,35 +107,35 @@ def life_words(advice: Advice) -> str:
     """The life the ``advice`` is for: in miles, and as it was said where that was otherwise."""
     value, unit = advice.truck.life_said
     if unit == "miles" or isnan(advice.truck.life_miles):
-        return f"{value:,.0f} {unit}"
-    return f"{value:,.0f} {unit}, about {round(advice.truck.life_miles, -2):,.0f} miles"
+        return counted(value, unit)
+    return f"{value:,.0f} {unit}, about {distance(round(advice.truck.life_miles, -2))}"
 
 
 def truck_words(advice: Advice) -> str:
     """The truck of the ``advice`` as it was understood."""
     t = advice.truck
-    power = f"{t.said_hp:,.0f} hp at the crank" + (", worked out from the wheels" if t.at_wheels else "")
+    said = f"{power(t.said_hp)} at the crank" + (", worked out from the wheels" if t.at_wheels else "")
     if t.power_hp > t.said_hp * 1.001:
-        power += f" (answered for {t.power_hp:,.0f}, since it may be as much)"
-    told = [power, weight(t.weight_lb) if isfinite(t.weight_lb) else "weights are not on record", " and ".join(t.uses)]
+        said += f" (answered for {bare_power(t.power_hp)}, since it may be as much)"
+    told = [said, weight(t.weight_lb) if isfinite(t.weight_lb) else "weights are not on record", " and ".join(t.uses)]
     return capital(", ".join(x for x in told if x)) + f", to last {life_words(advice)}."
 
 
 def title(advice: Advice) -> str:
     """What the page of an ``advice`` is about."""
     t = advice.truck
-    told = [f"{t.said_hp:,.0f} hp", weight(t.weight_lb) if isfinite(t.weight_lb) else "", " and ".join(t.uses)]
+    told = [power(t.said_hp), weight(t.weight_lb) if isfinite(t.weight_lb) else "", " and ".join(t.uses)]
     return "What to build it with: " + ", ".join(x for x in told if x)
 
 
 def _why_published(published: Published) -> str:
     on = f" on “{published.why}”" if published.why else ", no reason written down"
-    return f"published for {published.power_hp:,.0f} hp since {published.since}{on}"
+    return f"published for {power(published.power_hp)} since {published.since}{on}"
 
 
 def _seen(choice: Choice) -> str:
     s = choice.seen
-    own = f"{s.failures:,.0f} of {s.units:,.0f} on record failed in {float(f'{s.miles:.2g}'):,.0f} miles"
+    own = f"{s.failures:,.0f} of {s.units:,.0f} on record failed in {run(s.miles, 'miles', 2, 0)}"
     like = f"{s.like_failures:,.0f} of {s.like:,.0f} like this truck" if s.like else "none of them like this truck"
     return f"{own}, {like}"
 
@@ -152,10 +164,10 @@ def _towed(truck_lb: float, low: float, high: float) -> str:
     told = (
         ""
         if low == high
-        else f"What does its trailer weigh? {_range(low, high)} lb is taken (common practice, no source). "
+        else f"What does its trailer weigh? {_range(low, high)} is taken (common practice, no source). "
     )
     return (
-        f"{told}With its trailer it weighs {_range(truck_lb + low, truck_lb + high)} lb: see first that truck, hitch, tyres and brakes are rated for that, else stop. The records "
+        f"{told}With its trailer it weighs {_range(truck_lb + low, truck_lb + high)}: see first that truck, hitch, tyres and brakes are rated for that, else stop. The records "
         "know trucks without their trailers, so a heavier one than usual is in no share that fails."
     )
 
@@ -165,17 +177,15 @@ def _margin(m: Margin, decided: str) -> str:
     what, who = ("slips", "It holds") if clutch else ("yields", "Its plain body, before any notch or shock, stands")
     decides = f"; {decided.replace('_', ' ')} decides it most: measure that first" if decided else ""
     return (
-        f"it may be too weak by the driveline's formulas. {who} {m.body[0]:.2f} to {m.body[2]:.2f} times the {m.torque_lbft[0]:,.0f} to "
-        f"{m.torque_lbft[2]:,.0f} lb ft the engine may bring, and under 1 it {what}{decides}"
+        f"it may be too weak by the driveline's formulas. {who} {m.body[0]:.2f} to {m.body[2]:.2f} times the {bare_torque(m.torque_lbft[0])} to "
+        f"{torque(m.torque_lbft[2])} the engine may bring, and under 1 it {what}{decides}"
     )
 
 
 def _near(n: Near) -> str:
-    run = f", {n.miles:,.0f} miles" if isfinite(n.miles) else ""
+    run = f", {distance(n.miles)}" if isfinite(n.miles) else ""
     fared = f"came back with its {n.came_back}" if n.came_back else "has not come back"
-    told = ", ".join(
-        x for x in (f"{n.power_hp:,.0f} hp", weight(n.weight_lb) if isfinite(n.weight_lb) else "", n.use) if x
-    )
+    told = ", ".join(x for x in (power(n.power_hp), weight(n.weight_lb) if isfinite(n.weight_lb) else "", n.use) if x)
     return f"Nearest on record: {told}, {plural(round(n.months), 'month')}{run}: {fared}."
 
 
@@ -222,7 +232,7 @@ def _picked(advice: Advice, pick: Choice) -> str:
     assert pick.chance is not None
     governs = f", the harsher use here ({pick.governs})" if len(advice.truck.uses) > 1 else ""
     least = (
-        f" (answered as at {pick.lowest_hp:,.0f} hp, the least it has on record)"
+        f" (answered as at {power(pick.lowest_hp)}, the least it has on record)"
         if pick.lowest_hp > advice.truck.power_hp
         else ""
     )
@@ -330,7 +340,7 @@ def together_words(advice: Advice) -> tuple[str, ...]:
 
 
 def _carries(fitted: Choice, m: Margin) -> str:
-    return f"{fitted.part} gets {m.torque_lbft[0]:,.0f} to {m.torque_lbft[2]:,.0f} lb ft{_tyres(m)}, {_stands(m)}"
+    return f"{fitted.part} gets {bare_torque(m.torque_lbft[0])} to {torque(m.torque_lbft[2])}{_tyres(m)}, {_stands(m)}"
 
 
 def _stands(m: Margin) -> str:

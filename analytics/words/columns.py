@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
+
+from analytics.records.own_units import Kind, own_power
+from analytics.records.shop import Units
+from analytics.words.units import distance, in_units, name_of, own, spoken
 
 _WHOLE, _ONE, _TWO = "{:,.0f}", "{:,.1f}", "{:,.2f}"
 
@@ -172,38 +178,114 @@ _CELLS = {
     "{:.2g}": "0.0000",
 }
 _MONEY = frozenset("cost mean_cost mean_cost_alone price price_each money_tied_up allowed_per_unit loss".split())
-_UNITS = {
-    "_hp": "hp",
-    "_lb": "lb",
-    "weight_up_to": "lb",
-    "miles": "mi",
-    "odometer": "mi",
-    "_lbft": "lb ft",
-    "_psi": "psi",
+#: the kind of figures whose columns end so; a kind stands also in the middle of a name (torque_capped_lbft_low)
+_ENDS: dict[str, Kind] = {
+    "hp": "power", "lb": "weight", "lbft": "torque", "psi": "pressure", "mph": "speed", "miles": "distance"
+}  # fmt: skip
+#: columns whose names do not tell their kind
+_KINDS: dict[str, Kind] = {
+    "weight_up_to": "weight", "odometer": "distance", "used_at": "distance", **dict.fromkeys(
+        "median_a_year from_a_year to_a_year slow_a_year fast_a_year joint_a_year joint_from joint_to".split(), "distance"
+    )
+}  # fmt: skip
+#: what a row tells of the figures in its other columns: under which heading which word -> the kind, and the columns
+_OF_ROWS: dict[str, tuple[dict[str, Kind], str]] = {
+    "clock": ({"miles": "distance"}, "time life"),
+    "unit": ({"hp": "power", "lb ft": "torque", "psi": "pressure"}, "bound least middle most"),
+    "figure": ({"power it can take": "power"}, "value"),
 }
+_PART = re.compile(r"(?<=_)(hp|lbft|lb|psi|mph)(?=_|\b)|(?<![a-z])miles(?![a-z])")
+
+
+_OURS: dict[Kind, str] = {
+    "power": "hp", "weight": "lb", "distance": "miles", "torque": "lb ft", "pressure": "psi", "speed": "mph"
+}  # fmt: skip
+_SHORT = {"miles": "mi"}
+#: how figures of large units are written
+_FINER = {"t": _TWO, "bar": _ONE}
+
+
+def kind_of(column: str) -> Kind | None:
+    """What the figures of a ``column`` are, by its name; None where they have no unit an owner chooses."""
+    if column in _KINDS or column in ("in_miles", "miles_from", "miles_days"):
+        return _KINDS.get(column)
+    found = _PART.search(column)
+    return _ENDS[found[0]] if found else None
+
+
+def own_name(column: str) -> str:
+    """A ``column`` of a file with the owner's units in its name: bound_hp is bound_kw to him, life_miles life_km."""
+    kind = kind_of(column)
+    if spoken() == Units() or (kind is not None and name_of(kind) == _OURS[kind]):
+        return column
+    if _PART.search(column):
+        return _PART.sub(lambda m: _in_name(_ENDS[m[0]]), column)
+    return column if kind is None else f"{column}_{_in_name(kind)}"
+
+
+def _in_name(kind: Kind) -> str:
+    return name_of(kind).casefold().replace(" ", "").replace("/", "")
+
+
+def in_own_units(frame: pd.DataFrame, said: bool = True) -> pd.DataFrame:
+    """The ``frame`` with its figures in the units of the owner; its columns keep their names. said: as they are said, powers rounded down,
+    so that no limit grows; else unrounded."""
+    units = spoken()
+    if units == Units():
+        return frame
+    made = frame.copy()
+    for column in frame.columns:
+        kind = kind_of(str(column))
+        if kind is not None and _numeric(frame[column]):
+            made[column] = _own(frame[column], kind, said)
+    for tells, (kinds, columns) in _OF_ROWS.items():
+        for word, kind in kinds.items() if tells in frame.columns else ():
+            rows = frame[tells].astype(str) == word
+            for column in set(columns.split()) & set(frame.columns):
+                made.loc[rows, column] = _own(frame.loc[rows, column].astype(float), kind, said)
+            if word in _ENDS or word == "lb ft":
+                made[tells] = made[tells].astype(object).where(~rows, name_of(kind))
+    if "renew_from_miles" in frame.columns:
+        made[["lower", "upper"]] = own(frame[["lower", "upper"]].astype(float), "distance")
+    return made
+
+
+def _numeric(values: pd.Series) -> bool:
+    return pd.api.types.is_numeric_dtype(values.dtype) and not pd.api.types.is_bool_dtype(values.dtype)
+
+
+def _own(values: pd.Series, kind: Kind, said: bool) -> pd.Series:
+    return values.map(lambda v: own_power(v, spoken())) if kind == "power" and said else own(values, kind)
 
 
 def cell_format(column: str, currency: str) -> str:
     """How a workbook writes the numbers of a ``column``, with their unit; money with the sign of the ``currency``."""
     if column in _MONEY:
         return f'"{currency}"#,##0' if currency else "#,##0"
-    unit = next((name for end, name in _UNITS.items() if column.endswith(end)), "")
-    if unit:
-        return f'#,##0 "{unit}"'
+    if kind := kind_of(column):
+        unit = name_of(kind)
+        return f'{_CELLS[_FINER.get(unit, _WHOLE)]} "{_SHORT.get(unit, unit)}"'
     form = _SHOWN.get(column, ("", ""))[1]
     return _CELLS.get(form, "General")
 
 
 def heading(column: str) -> str:
-    """A column's name as a person reads it."""
-    return _SHOWN.get(column, (_NAMES.get(column, column.replace("_", " ")), ""))[0]
+    """A column's name as a person reads it, with the units of the owner."""
+    if column == "in_miles":
+        return f"chance in {distance(10_000)}"
+    return in_units(_SHOWN.get(column, (_NAMES.get(column, column.replace("_", " ")), ""))[0])
 
 
 def shown(frame: pd.DataFrame) -> pd.DataFrame:
     """The frame as texts: rounded, dated, blank where unknown."""
     return pd.DataFrame(
-        {c: [_cell(v, _SHOWN.get(c, ("", ""))[1]) for v in frame[c]] for c in frame.columns}, index=frame.index
+        {c: [_cell(v, form) for v in frame[c]] for c, form in ((c, _form(c)) for c in frame.columns)}, index=frame.index
     )
+
+
+def _form(column: str) -> str:
+    kind = kind_of(str(column))
+    return _FINER.get(name_of(kind) if kind else "", _SHOWN.get(column, ("", ""))[1])
 
 
 def _cell(value: object, form: str) -> str:

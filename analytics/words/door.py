@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
+from analytics.words.units import distance
+
 if TYPE_CHECKING:
     from analytics.ratings.promise import Promise
     from analytics.records.load import Records
@@ -120,7 +122,7 @@ def failed(failures: int, parts: int) -> str:
 
 def promised(promise: Promise) -> str:
     """The ``promise`` of a rating."""
-    return f"{promise.life_miles:,.0f} miles, reliability {promise.reliability:g}, confidence {promise.confidence:g}"
+    return f"{distance(promise.life_miles)}, reliability {promise.reliability:g}, confidence {promise.confidence:g}"
 
 
 def next_up(spans: Iterable[Any]) -> str:

@@ -26,9 +26,11 @@ from analytics.ratings.load_review import (
 )
 from analytics.ratings.standing import rounded_down
 from analytics.reasons import ByLoad, Reason
+from analytics.records.own_units import Kind
 from analytics.words.lifetimes import COLUMNS, lifetimes_table
 from analytics.words.phrases import listed, plural
 from analytics.words.saying import say, texts
+from analytics.words.units import bare_pressure, in_units, name_of, own, power, pressure, speed, torque, weight
 
 _UNITS = {"power": "hp", "torque": "lb ft", "margin": "of a careful design"}
 _READINGS = {
@@ -99,8 +101,14 @@ _OF = {
     "trailer_weight": " lb",
 }
 _HANDBOOK = "handbook form, with the factor of a shock, life factor 1 (10,000 full torques)"
+
+
 #: the long grade of the rules
-GRADE = f"on a {duties.GRADE:.0%} grade at {duties.GRADE_MPH:g} mph"
+def grade() -> str:
+    """The slope and the speed of the long grade."""
+    return f"on a {duties.GRADE:.0%} grade at {speed(duties.GRADE_MPH)}"
+
+
 #: a figure of a part, and what it rests on
 _FACTS = {
     Fact.TORQUE: ("torque the engine brings", "through the converter, worst gear"),
@@ -135,7 +143,7 @@ _FACTS = {
     Fact.CLUTCH_TORQUE: ("torque it holds", "friction x force x mean radius x faces"),
     Fact.PRESSURE_NEEDED: ("pressure it needs to hold that", "the same, turned round"),
     Fact.GRADE_TORQUE: (
-        f"torque {GRADE} with a trailer, for as long as it lasts",
+        "torque {grade} with a trailer, for as long as it lasts",
         "(m g sin θ + rolling + air) v in overdrive, no more than the engine brings",
     ),
     Fact.GRADE_MARGIN: ("what its lock-up holds over that", "1.3 at the least (common practice, no source)"),
@@ -144,14 +152,14 @@ _FACTS = {
         "heat of a full-throttle shift on its lining",
         "(T + I Δω/Δt) Δω Δt/2 over the lining",
     ),
-    Fact.RELEASE_FLOW: ("oil through its release passage at 50, 100, 150 psi", "sharp-edged orifice, C 0.61"),
+    Fact.RELEASE_FLOW: ("oil through its release passage at {flow}", "sharp-edged orifice, C 0.61"),
 }
 
 texts(
     {
         ByLoad.BELOW_ANY_POWER: "the load supported lies below that of any power",
         ByLoad.DEMONSTRATED: "demonstrated, not modelled: none came back",
-        ByLoad.HELD_AT_LIGHTER: "held at the {hp:,.0f} hp of the lighter class",
+        ByLoad.HELD_AT_LIGHTER: "held at the {hp:power} of the lighter class",
         ByLoad.LIGHTER_HAS_NONE: "a lighter class has no rating, so this one has none",
         ByLoad.NOTHING_PROVEN: "nothing is supported at this weight",
         ByLoad.JUDGED_ON_POWER: "the page of ratings says what becomes of its limit",
@@ -224,6 +232,15 @@ def _figure(value: object) -> str:
     return span(value) if isinstance(value, Span) else f"{value:g}" if isinstance(value, float) else str(value)
 
 
+def _measured(value: object, unit: str) -> str:
+    """What is assumed, with its ``unit``, a weight or a pressure in the owner's."""
+    kinds: dict[str, Kind] = {" lb": "weight", " psi": "pressure"}
+    kind = kinds.get(unit)
+    if kind and name_of(kind) != unit.strip() and isinstance(value, Span):
+        value, unit = Span(*(float(f"{own(v, kind):.3g}") for v in (value.low, value.high))), f" {name_of(kind)}"
+    return f"{_figure(value)}{unit}"
+
+
 #: powers at which the engine speed that goes by them is told, hp
 _TOLD_AT = np.array([400.0, 700.0, 1000.0, 1500.0])
 
@@ -233,7 +250,7 @@ def _speeds(a: Assumptions) -> str:
     if a.engine_rpm is not None:
         return f"{span(a.engine_rpm)} rpm"
     ends = zip(_TOLD_AT, *a.speed(_TOLD_AT, np.full(len(_TOLD_AT), a.fuel == "gasoline")), strict=True)
-    told = ", ".join(f"{slow:,.0f} to {fast:,.0f} rpm at {hp:,.0f} hp" for hp, slow, fast in ends)
+    told = ", ".join(f"{slow:,.0f} to {fast:,.0f} rpm at {power(hp)}" for hp, slow, fast in ends)
     return f"by power and fuel: {a.fuel} {told}"
 
 
@@ -272,10 +289,10 @@ def opening(review: LoadReview) -> tuple[str, ...]:
 def assumptions_table(review: LoadReview) -> pd.DataFrame:
     """What is assumed where the records are silent, and where to change it. review: of the loads."""
     a = review.loads.assumptions
-    figures = {k: _figure(v) + _OF.get(k, "") for k, v in a.figures().items()}
+    figures = {k: _measured(v, _OF.get(k, "")) for k, v in a.figures().items()}
     rows = [(k.replace("_", " "), told, _DECIDES[k]) for k, told in (figures | {"engine_rpm": _speeds(a)}).items()]
     rows += [
-        (f"{what.replace('_', ' ')}, {use or 'other use'}", span(one) + _OF.get(what, ""), _DECIDES[what])
+        (f"{what.replace('_', ' ')}, {use or 'other use'}", _measured(one, _OF.get(what, "")), _DECIDES[what])
         for what, uses in a.by_use.items()
         for use, one in uses.items()
     ]
@@ -288,12 +305,12 @@ def rating_lines(review: LoadReview, component: str, part: str) -> tuple[str, ..
     own = review.ratings
     lines = []
     for r in own[(own["component"] == component) & (own["part"] == part)].itertuples():
-        told = f"{component.capitalize()} {part} on {r.strength}, up to {r.weight_up_to:,.0f} lb: {_supported(r, review.options.step_hp)}"
+        told = f"{component.capitalize()} {part} on {r.strength}, up to {weight(r.weight_up_to)}: {_supported(r, review.options.step_hp)}"
         limited = "" if r.reason is None or r.reason.code is ByLoad.NOTHING_PROVEN else f" ({say(r.reason)})"
         verdict = f" {r.verdict.capitalize()}: {say(r.why)}." if r.verdict else ""
         lines.append(f"{told}{limited}.{verdict}{_before_raising(review, r)}")
     if any(math.isfinite(v) for v in own["bound"]) and review.options.strength == "torque":
-        lines.append(ASK)
+        lines.append(in_units(ASK))
     place = (component, part, review.options.strength)
     left = (f"Not rated: {say(x.why)}." for x in review.left if (x.component, x.part, x.strength) == place)
     return tuple(lines) or tuple(left)
@@ -307,18 +324,18 @@ def _before_raising(review: LoadReview, r) -> str:
     at = margin_at(review, r.component, r.part, np.array([hp]), r.weight_up_to)["whole"].iat[0]
     if not at < 1:
         return ""
-    return f" That is above the {r.published_hp:,.0f} hp published, and its weakest margin there is {at:.2f}: have an engineer look before the limit is raised."
+    return f" That is above the {power(r.published_hp)} published, and its weakest margin there is {at:.2f}: have an engineer look before the limit is raised."
 
 
 def _supported(r, step_hp: float) -> str:
     """What a row of the ratings supports, its power rounded down to the step of the sheet: lb ft first where it runs on torque."""
     least = "at least " if r.at_least else ""
-    hp = f"{rounded_down(r.bound_hp, step_hp):,.0f} hp" if math.isfinite(r.bound_hp) else ""
+    hp = power(rounded_down(r.bound_hp, step_hp)) if math.isfinite(r.bound_hp) else ""
     if r.strength == "power" or not math.isfinite(r.engine_lbft):
         return f"{least}{hp} supported" if hp else "no power supported"
     load = "" if r.strength == "torque" else f" (a margin of {1 / r.bound:.2f})"
     slow = f"; an engine as slow as these come brings that at {hp}" if hp else "; no power can be named for it"
-    return f"{least}{r.engine_lbft:,.0f} lb ft of the engine supported{load}{slow}"
+    return f"{least}{torque(r.engine_lbft)} of the engine supported{load}{slow}"
 
 
 def explained_words(review: LoadReview, component: str, part: str) -> tuple[str, ...]:
@@ -469,7 +486,7 @@ def _limit(rule: str, a: Assumptions) -> float:
 
 #: a rule, by its limit
 _RULES: dict[str, Callable[[float], str]] = {
-    "converter pressure": lambda x: f"apply pressure above {x:,.0f} psi (common practice, no source)",
+    "converter pressure": lambda x: f"apply pressure above {pressure(x)} (common practice, no source)",
     "clutch margin": lambda x: f"the clutch holds less than {x:g} times the engine's torque at its own ratio",
     "hub": lambda x: (
         f"tension in the hub of the spline, under a shock, above {x:g} ksi (what a careful design allows in steel of 33 to 38 HRC, from memory)"
@@ -477,11 +494,11 @@ _RULES: dict[str, Callable[[float], str]] = {
     "shift heat": lambda x: f"a full-throttle shift puts more than {x:g} J on each mm² of lining (from memory)",
     "release passage": lambda x: f"its oil carries off less than {x:.0%} of the heat of a stall (judgement)",
     "grade": lambda x: (
-        f"the lock-up clutch holds less than {x:g} times what the trailer asks {GRADE} (common practice, no source)"
+        f"the lock-up clutch holds less than {x:g} times what the trailer asks {grade()} (common practice, no source)"
     ),
 }
 _VALUES: dict[str, Callable[[float, float], str]] = {
-    "converter pressure": lambda v, most: f"converter pressure {most / v:,.0f} psi, above {most:,.0f}",
+    "converter pressure": lambda v, most: f"converter pressure {pressure(most / v)}, above {pressure(most)}",
     "clutch margin": lambda v, least: f"clutch margin about {v:.2f}, under {least:g}",
     "hub": lambda v, most: f"tension in the hub about {v:,.0f} ksi, above {most:g}",
     "shift heat": lambda v, most: f"heat of a shift about {v:.2f} J/mm², above {most:g}",
@@ -523,11 +540,11 @@ def without_words(review: LoadReview) -> tuple[str, ...]:
     """The rating with and without suspects, in the lightest class. review: of the loads."""
     if not review.without:
         return ("No part has a suspect among its failures, so its rating is the same without.",)
-    weight = review.records.shop.weight.classes[0]
+    lightest = weight(review.records.shop.weight.classes[0])
     lines = []
     for (component, part), made in review.without.items():
         told = "; ".join(f"{_READINGS[reading]}: {_proven(r)}" for reading, r in made.items())
-        lines.append(f"{component.capitalize()} {part}, up to {weight:,.0f} lb, before calibration: {told}.")
+        lines.append(f"{component.capitalize()} {part}, up to {lightest}, before calibration: {told}.")
     lines.append(
         "Not counting suspects drops the misuse that failed and keeps the misuse that held, so it comes out too high; leaving out every life that broke a rule "
         "is fairer, but proves nothing above the limit. Neither replaces the rating: they show what hangs on the cause."
@@ -539,21 +556,22 @@ def _proven(made: LoadRating | Reason) -> str:
     if isinstance(made, Reason):
         return f"none ({say(made)})"
     failed = f"{made.failures:,.0f} of {made.units:,.0f} failed"
-    return f"{made.bound_hp:,.0f} hp ({failed})" if math.isfinite(made.bound_hp) else f"none ({failed})"
+    return f"{power(made.bound_hp)} ({failed})" if math.isfinite(made.bound_hp) else f"none ({failed})"
 
 
 def facts_table(review: LoadReview, component: str, part: str) -> pd.DataFrame:
     """Every figure of the part at its reference power in the lightest class, and what it rests on. review: of the loads; component: its name."""
     facts = facts_of(review, component, part)
-    what, rests_on = [_FACTS[f][0] for f in facts["what"]], [_FACTS[f][1] for f in facts["what"]]
+    told = {"grade": grade(), "flow": f"{bare_pressure(50)}, {bare_pressure(100)}, {pressure(150)}"}
+    what, rests_on = [_FACTS[f][0].format(**told) for f in facts["what"]], [_FACTS[f][1] for f in facts["what"]]
     return facts.assign(what=what, rests_on=rests_on)
 
 
 def facts_title(review: LoadReview, component: str, part: str) -> str:
     """What the table of figures is for. review: of the loads; component, part: their names."""
-    use, power = usual_use(review, component, part), reference_power(review, component, part)
+    use, power_hp = usual_use(review, component, part), reference_power(review, component, part)
     where = f", {use} use" if use else ""
-    return f"Every figure, at {power:,.0f} hp and {review.records.shop.weight.classes[0]:,.0f} lb{where}"
+    return f"Every figure, at {power(power_hp)} and {weight(review.records.shop.weight.classes[0])}{where}"
 
 
 # ---- tables of lives and ratings ------------------------------------------------------------------------------------------
@@ -576,9 +594,9 @@ def load_assumed(loads: Loads) -> np.ndarray:
         own = loads.assumed[name].to_numpy()
         if name in a.by_use:
             for use in np.unique(uses[own]):
-                add(own & (uses == use), f"{said} {span(a.of_use(name, use))}{unit}")
+                add(own & (uses == use), f"{said} {_measured(a.of_use(name, use), unit)}")
         else:
-            add(own, f"{said} {taken.get(name) or _figure(figures[name])}{unit if figures.get(name) else ''}")
+            add(own, f"{said} {taken.get(name) or _measured(figures[name], unit if figures.get(name) else '')}")
     capped = table["torque_capped_lbft"].notna().to_numpy()
     for use in np.unique(uses):
         add(capped & (uses == use), f"friction {span(a.of_use('friction', use))}")

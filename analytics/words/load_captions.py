@@ -21,6 +21,7 @@ from analytics.ratings.load_review import (
 from analytics.ratings.options import STRENGTHS
 from analytics.words.load import span
 from analytics.words.phrases import listed
+from analytics.words.units import name_of, power, weight
 
 BY_MARGIN_QUESTION = "Do the lives with less margin fail more?"
 LIVES_QUESTION = "Does life fall with torque as it should?"
@@ -56,8 +57,8 @@ def margin_caption(review: LoadReview, component: str, part: str) -> str:
     """How much the part has in hand at its reference power, with what the tyres might spare it beside. review: of the loads; component: its name."""
     if not has_margin(review, component, part):
         return "Its make is not on record, so there is no margin: add it to the sheet of parts."
-    power, weight = reference_power(review, component, part), review.records.shop.weight.classes[0]
-    here = margin_at(review, component, part, np.array([power]), weight).iloc[0]
+    power_hp, weight_lb = reference_power(review, component, part), review.records.shop.weight.classes[0]
+    here = margin_at(review, component, part, np.array([power_hp]), weight_lb).iloc[0]
     shaft = review.loads.kinds[component] in SHAFTS
     what = (
         "at the worst notch, under a shock by the handbook's factor, with the least strength and the most torque that what is on record allows"
@@ -66,7 +67,7 @@ def margin_caption(review: LoadReview, component: str, part: str) -> str:
     )
     whole, capped = _margin(here["whole"]), _margin(here["capped"])
     spared = (
-        f" If the tyres of a {weight:,.0f} lb truck slip as taken here it is {capped}; don't build on that."
+        f" If the tyres of a {weight(weight_lb)} truck slip as taken here it is {capped}; don't build on that."
         if capped != whole
         else ""
     )
@@ -77,7 +78,7 @@ def margin_caption(review: LoadReview, component: str, part: str) -> str:
         if shaft and made is not None and made["pieces"] > 1
         else ""
     )
-    return f"At {power:,.0f} hp its weakest margin is {whole}: {what}.{spared} {middle}{joint}"
+    return f"At {power(power_hp)} its weakest margin is {whole}: {what}.{spared} {middle}{joint}"
 
 
 def by_margin_caption(review: LoadReview, component: str, part: str) -> str:
@@ -130,17 +131,17 @@ def compared_caption(review: LoadReview, component: str, part: str) -> str:
     own = rated_on(review, component, part)
     if not own[["bound_hp", "estimate_hp"]].notna().any(axis=None):
         return "On none of power, torque and margin a rating comes out."
-    weight = own["weight_up_to"].min()
-    first = own[own["weight_up_to"] == weight].set_index("strength")
+    lightest = own["weight_up_to"].min()
+    first = own[own["weight_up_to"] == lightest].set_index("strength")
     first = first.loc[[s for s in STRENGTHS if s in first.index]]
     said = [
-        f"{'at least ' if r.at_least else ''}{r.bound_hp:,.0f} hp on {r.Index}"
+        f"{'at least ' if r.at_least else ''}{power(r.bound_hp)} on {r.Index}"
         for r in first.itertuples()
         if math.isfinite(r.bound_hp)
     ]
-    words = f"Up to {weight:,.0f} lb, before calibration: {listed(said)}." if said else "No rating comes out."
+    words = f"Up to {weight(lightest)}, before calibration: {listed(said)}." if said else "No rating comes out."
     if said and set(first.index) != {"power"}:
-        words += " On torque and margin that is for an engine as slow as these come; give the lb ft, and ask for them."
+        words += f" On torque and margin that is for an engine as slow as these come; give the {name_of('torque')}, and ask for them."
         found = review.explained.get((component, part))
         if not isinstance(found, Compared) or found.decided != "load":
             words += " It is not shown that torque explains its returns, so go by power."

@@ -7,6 +7,7 @@ from collections.abc import Hashable, Mapping
 from analytics.reasons import Assumption, Curve, Lives, Mileage, Refused, Unchecked
 from analytics.words.phrases import exact, plural
 from analytics.words.saying import says, texts
+from analytics.words.units import counted, name_of
 
 texts(
     {
@@ -41,7 +42,7 @@ texts(
         ),
         Lives.NO_MILES_OR_DAYS: "{rows} rows have neither miles nor days in service and are left out",
         Lives.FAILED_AT_ZERO: lambda failures, soon: (
-            f"{plural(failures, 'failure')} at 0 miles {'is' if failures == 1 else 'are'} taken as failed within the first {soon:g} miles"
+            f"{plural(failures, 'failure')} at 0 {name_of('distance')} {'is' if failures == 1 else 'are'} taken as failed within the first {counted(soon, 'miles')}"
             if soon > 1
             else f"{plural(failures, 'failure')} at 0 {'is' if failures == 1 else 'are'} taken as failed just after"
         ),

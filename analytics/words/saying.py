@@ -6,6 +6,7 @@ import inspect
 from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from analytics.reasons import Code, Reason
+from analytics.words.units import filled, prose
 
 #: a text with {named} values, or a function of them
 Said = str | Callable[..., str]
@@ -88,8 +89,8 @@ def asked(question: Reason) -> str:
 
 def _filled(words: Said, question: Reason) -> str:
     if isinstance(words, str):
-        return words.format(**question.values)
-    return words(**{name: question.values[name] for name in inspect.signature(words).parameters})
+        return prose(filled(words, **question.values))
+    return prose(words(**{name: question.values[name] for name in inspect.signature(words).parameters}))
 
 
 def _words(texts_of: dict[Code, Said], code: Code) -> Said:
@@ -103,7 +104,7 @@ def say(reason: Reason | Code) -> str:
     if isinstance(reason, Code):
         reason = Reason(reason)
     words = _words(_SAID, reason.code)
-    return words.format(**reason.values) if isinstance(words, str) else words(**reason.values)
+    return prose(filled(words, **reason.values) if isinstance(words, str) else words(**reason.values))
 
 
 def say_all(reasons: Iterable[Reason]) -> tuple[str, ...]:

@@ -381,3 +381,14 @@ def test_a_wrong_line_is_never_proposed(tmp_path):
     said = message(tmp_path, builds=text)
     assert "'Tag #' (T-100)" in said
     assert '[headings.builds]\nserial = "one of these columns"\n' in said
+
+
+def test_a_workbook_of_the_old_kind_is_named_with_what_to_do(tmp_path):
+    """Each of its pages may ask for 65,536 rows of 256 columns, whatever its length."""
+    from analytics.records.files import all_pages, open_page
+
+    path = tmp_path / "builds.xls"
+    path.write_bytes(bytes.fromhex("d0cf11e0a1b11ae1") + bytes(4096))
+    for ask in (lambda: all_pages(path), lambda: open_page(path, "builds", "Builds", ())):
+        with pytest.raises(RecordsError, match=r"builds\.xls is a workbook of the old kind.*save it as \.xlsx"):
+            ask()

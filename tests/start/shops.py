@@ -156,9 +156,9 @@ def _comma(value: float, places: int = 0) -> str:
     return text.replace(",", " ").replace(".", ",").replace(" ", ".")
 
 
-def export_shop(folder: Path) -> Truth:
+def export_shop(folder: Path, built: int = 90, back: int = 14) -> Truth:
     """One export of an accounting program: semicolons, decimal commas, kW, kg and km, sales and claims in one file, days first."""
-    units, returns = fleet(23, 90, 14)
+    units, returns = fleet(23, built, back)
     folder.mkdir(parents=True, exist_ok=True)
     heads = ["Type", "Unit no", "Date", "Power (kW)", "Weight (kg)", "Odometer (km)", "Use", "Input shaft", "Converter"]
     heads += ["Component", "Part", "Finding", "Amount"]

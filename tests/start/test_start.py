@@ -92,7 +92,7 @@ def test_a_shop_that_tells_its_returns_in_sentences_is_read_after_two_rounds_and
 def test_what_the_export_says_of_its_quotes_and_units(tmp_path):
     shops.export_shop(tmp_path)
     said = start(tmp_path)
-    assert "1 rows of export 2024.csv have 'Quote' under 'Type' and belong to no sheet" in said
+    assert "1 row of export 2024.csv has 'Quote' under 'Type' and belongs to no sheet" in said
     told = tomllib.loads((tmp_path / "shop.toml").read_text(encoding="utf-8"))
     assert told["units"] == {"power": "kW", "weight": "kg", "distance": "km"}
     assert told["dates"] == {"order": "day first"}

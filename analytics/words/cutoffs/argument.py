@@ -12,11 +12,12 @@ from analytics.reasons import Boundary, Heavy, Reason
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.words.cutoffs.money import MIDDLE, middle_words, money_changes, money_claim, money_words, span_words
 from analytics.words.cutoffs.parts import VERDICTS, against_words, trial_words
-from analytics.words.cutoffs.step import jump_range, step_changes, step_words, why_words
+from analytics.words.cutoffs.step import along, jump_range, step_changes, step_words, why_words
 from analytics.words.phrases import capital, plural, weight_class
 from analytics.words.phrases import money as dressed
 from analytics.words.ratings.sheet import came_back
 from analytics.words.saying import say, say_all, says, texts
+from analytics.words.units import bare_power, distance, in_units, own, power
 
 NAN = float("nan")
 _CUT_BY = {
@@ -103,7 +104,7 @@ def basis(argument: Argument, fingerprint: str) -> str:
     shop, day = argument.records.shop, argument.records.as_of
     return (
         f"{argument.component.capitalize()}. From our records as of {day.day} {day:%B %Y} (data {fingerprint}). Powers at the crank "
-        f"as recorded at the build; a rating means {shop.targets.reliability:.0%} reach {shop.targets.miles:,.0f} miles, {shop.targets.confidence:.0%} sure."
+        f"as recorded at the build; a rating means {shop.targets.reliability:.0%} reach {distance(shop.targets.miles)}, {shop.targets.confidence:.0%} sure."
         + "".join(f" {line}" for line in finding_words(argument))
     )
 
@@ -134,7 +135,7 @@ def _by_safety(argument: Argument) -> str:
     if len(proven):
         row = proven.iloc[0]
         return (
-            f"By safety {below} may be published to {row['supported_hp']:,.0f} hp ({weight_class(row['weight_up_to'])}): that much its own "
+            f"By safety {below} may be published to {power(row['supported_hp'])} ({weight_class(row['weight_up_to'])}): that much its own "
             "records support."
         )
     left_out = "; ".join(say_all(argument.safety.left_out)) or "no rating could be made"
@@ -207,26 +208,29 @@ def numbers_table(argument: Argument) -> pd.DataFrame:
         rows += [
             (
                 "best cut of the search; chance alone would offer one so good",
-                f"{step.search.cuts[step.search.best]:,.0f} hp; p = {p:.2g}",
+                f"{power(step.search.cuts[step.search.best])}; p = {p:.2g}",
             ),
             ("a smooth power law alone would look so jumpy", f"p = {step.models.p_smooth:.2g}"),
             ("a lone jump alone would look so sloped", f"p = {step.models.p_step:.2g}"),
         ]
     if step.verdict == StepVerdict.STEP:
         rows.append(
-            ("likeliest place of the step", f"{step.cut:,.0f} hp ({step.place.low:,.0f} to {step.place.high:,.0f})")
+            (
+                "likeliest place of the step",
+                f"{power(step.cut)} ({bare_power(step.place.low)} to {bare_power(step.place.high)})",
+            )
         )
         jump = f"about {step.jump.ratio:.1f} ({jump_range(step)})"
         rows.append(("failures just above for each just below, less what searching adds", jump))
     for row in argument.safety.table.itertuples():
-        told = f"{row.supported_hp:,.0f} hp" if np.isfinite(row.supported_hp) else "no power supported"
+        told = power(row.supported_hp) if np.isfinite(row.supported_hp) else "no power supported"
         rows.append((f"by safety, {weight_class(row.weight_up_to)}", told))
     if money is not None:
         least, sign = money.least, argument.records.shop.currency
         span = {
             Pays.ALL: "the dearer part pays for all",
             Pays.NONE: "the dearer part pays for none",
-            Pays.ABOVE_CUT: f"{least.cut_hp:,.0f} hp ({span_words(money)})",
+            Pays.ABOVE_CUT: f"{power(least.cut_hp)} ({span_words(money)})",
         }[least.pays]
         rows += [
             ("by money", span),
@@ -248,13 +252,13 @@ def safety_table(argument: Argument) -> pd.DataFrame:
     table = argument.safety.table
 
     def told(column: str) -> pd.Series:
-        return table[column].map(lambda v: f"{v:,.0f}" if np.isfinite(v) else "none")
+        return table[column].map(lambda v: bare_power(v) if np.isfinite(v) else "none")
 
     return pd.DataFrame(
         {
             "trucks": table["weight_up_to"].map(weight_class),
-            "may be published, hp": told("supported_hp"),
-            "published now, hp": told("published_hp"),
+            in_units("may be published, hp"): told("supported_hp"),
+            in_units("published now, hp"): told("published_hp"),
             "verdict": table["verdict"],
             "why": [f"{_why(row)}." for _, row in table.iterrows()],
         }
@@ -268,16 +272,18 @@ def verdicts_table(argument: Argument) -> pd.DataFrame:
     for axis, s in argument.steps.items():
         place, p = s.place, s.search.p_value
         question = f"step in {axis}, {argument.asked.finding} alone" if argument.asked.finding else f"step in {axis}"
-        rows.append((question, str(s.verdict), s.cut, place.low, place.high, p, " ".join(why_words(s))))
+        at = (along(axis, v) for v in (s.cut, place.low, place.high))
+        rows.append((question, str(s.verdict), *at, p, " ".join(why_words(s))))
     m = argument.money
     if m is None:
         rows.append(("boundary by money", "no figure", NAN, NAN, NAN, NAN, say(argument.refused["money"])))
     else:
         found, told = m.least, " ".join(money_words(m))
-        rows.append(("boundary by money", str(found.pays), found.cut_hp, found.low, found.high, NAN, told))
+        at = (own(v, "power") for v in (found.cut_hp, found.low, found.high))
+        rows.append(("boundary by money", str(found.pays), *at, NAN, told))
     for _, r in argument.safety.table.iterrows():
         question = f"boundary by safety, {weight_class(r['weight_up_to'])}"
-        rows.append((question, r["verdict"], r["supported_hp"], NAN, NAN, NAN, f"{_why(r)}."))
+        rows.append((question, r["verdict"], own(r["supported_hp"], "power"), NAN, NAN, NAN, f"{_why(r)}."))
     a, told = argument.against, " ".join(against_words(argument.against))
     figures = (a.life.estimate, a.life.lower, a.life.upper)
     rows.append(("life of the one above over that below", VERDICTS[a.verdict], *figures, NAN, told))
@@ -305,7 +311,7 @@ def halves_question(argument: Argument) -> str:
 
 def named_halves(halves: Halves) -> dict[str, Half]:
     """The halves there are, by name."""
-    named = {f"up to {halves.cut_hp:,.0f} hp": halves.below, f"above {halves.cut_hp:,.0f} hp": halves.above}
+    named = {f"up to {power(halves.cut_hp)}": halves.below, f"above {power(halves.cut_hp)}": halves.above}
     return {name: half for name, half in named.items() if half is not None}
 
 
@@ -319,7 +325,7 @@ def halves_caption(halves: Halves) -> str:
             back = 1 - float(half.curve.survival_at(years * DAYS_A_YEAR).survival[0])
             told.append(f"{name}: {100 * back:.0f}% came back within {years:.1f} years ({half.curve.failures} in all)")
     return (
-        f"Divided at {halves.cut_hp:,.0f} hp, {_CUT_BY[halves.cut_by]}. {capital('; '.join(told))}. All uses together; the verdict compares like "
+        f"Divided at {power(halves.cut_hp)}, {_CUT_BY[halves.cut_by]}. {capital('; '.join(told))}. All uses together; the verdict compares like "
         "with like."
     )
 

@@ -7,6 +7,7 @@ import pandas as pd
 
 from analytics.cutoffs.cost import MiddleTier, MiddleVerdict, MoneyCut, Pays
 from analytics.words.phrases import money, weight
+from analytics.words.units import bare_power, in_units, power
 
 MIDDLE = {
     MiddleVerdict.EARNS_PLACE: "earns its place",
@@ -29,7 +30,7 @@ def money_words(found: MoneyCut) -> tuple[str, ...]:
     a, habit, unstated, sign = found.below, found.habit, found.costs.unstated, found.costs.currency
     if habit.cut_hp > 0:
         words.append(
-            f"The shop's habit comes nearest to a cut at {habit.cut_hp:,.0f} hp; moving it would save {money(habit.saved, sign)} a year "
+            f"The shop's habit comes nearest to a cut at {power(habit.cut_hp)}; moving it would save {money(habit.saved, sign)} a year "
             f"({money(habit.low, sign)} to {money(habit.high, sign)}; a minus means it would cost more)."
         )
     if found.least.beyond:
@@ -67,14 +68,14 @@ def _least_cost(found: MoneyCut) -> str:
     if least.pays == Pays.NONE:
         return (
             f"For none of the {found.trucks:,.0f} trucks a year built with either does {b} pay by comebacks alone "
-            f"({least.agree:.0%} of the refits agree); the interval for the cut is {least.low:,.0f} hp upward."
+            f"({least.agree:.0%} of the refits agree); the interval for the cut is {power(least.low)} upward."
         )
     if least.pays == Pays.ALL:
         return (
             f"{b} pays for every truck built with either ({least.agree:.0%} of the refits agree); the interval for the cut is up "
-            f"to {least.high:,.0f} hp."
+            f"to {power(least.high)}."
         )
-    return f"It costs least to end {a} at {least.cut_hp:,.0f} hp ({span_words(found)})."
+    return f"It costs least to end {a} at {power(least.cut_hp)} ({span_words(found)})."
 
 
 def money_claim(found: MoneyCut) -> str:
@@ -84,7 +85,7 @@ def money_claim(found: MoneyCut) -> str:
         return f"By money {above} does not pay for any truck the shop builds; safety decides."
     if least.pays == Pays.ALL:
         return f"By money {above} pays for every truck built with either part."
-    return f"By money {above} pays above {least.cut_hp:,.0f} hp ({span_words(found)})."
+    return f"By money {above} pays above {power(least.cut_hp)} ({span_words(found)})."
 
 
 def span_words(found: MoneyCut) -> str:
@@ -92,8 +93,8 @@ def span_words(found: MoneyCut) -> str:
     found: the boundary by money."""
     least = found.least
     if not np.isfinite(least.high) or least.high >= found.curve["cut_hp"].iloc[-1]:
-        return f"from {least.low:,.0f} hp, and the records do not rule out that it never pays"
-    return f"{least.low:,.0f} to {least.high:,.0f} hp, each end {found.sure:.0%} sure"
+        return f"from {power(least.low)}, and the records do not rule out that it never pays"
+    return f"{bare_power(least.low)} to {power(least.high)}, each end {found.sure:.0%} sure"
 
 
 def money_changes(found: MoneyCut) -> tuple[str, ...]:
@@ -105,7 +106,7 @@ def money_changes(found: MoneyCut) -> tuple[str, ...]:
     never = ", or to no truck at all." if np.isinf(table["cut_hp"]).any() else "."
     return (
         "Other stated inputs: over half to twice the cost of a comeback or the price step, and other years counted, the boundary by "
-        f"money goes from {other.min():,.0f} to {other.max():,.0f} hp{never}",
+        f"money goes from {bare_power(other.min())} to {power(other.max())}{never}",
     )
 
 
@@ -119,7 +120,7 @@ def sensitivity_frame(found: MoneyCut) -> pd.DataFrame:
 def sensitivity_table(found: MoneyCut) -> pd.DataFrame:
     """The same as the page shows it. found: the boundary by money."""
     table = sensitivity_frame(found)
-    told = ["never pays" if np.isinf(v) else "always pays" if v == 0 else f"{v:,.0f} hp" for v in table["cut_hp"]]
+    told = ["never pays" if np.isinf(v) else "always pays" if v == 0 else power(v) for v in table["cut_hp"]]
     return table.assign(boundary=told).drop(columns="cut_hp")
 
 
@@ -127,14 +128,14 @@ def by_use_table(found: MoneyCut) -> pd.DataFrame:
     """From which power the dearer part pays in each use. found: the boundary by money."""
 
     def told(v: float) -> str:
-        return "not on record" if np.isinf(v) else "all" if v == 0 else f"{v:,.0f}"
+        return "not on record" if np.isinf(v) else "all" if v == 0 else bare_power(v)
 
     t = found.by_use
     return pd.DataFrame(
         {
             "use": t["use"].where(t["use"] != "", "not recorded"),
             "at weight": t["weight_lb"].map(weight),
-            "pays from, hp": t["pays_from_hp"].map(told),
+            in_units("pays from, hp"): t["pays_from_hp"].map(told),
             "low": t["lower"].map(told),
             "high": t["upper"].map(told),
             "trucks a year": t["trucks_a_year"].map("{:,.0f}".format),

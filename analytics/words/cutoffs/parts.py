@@ -11,6 +11,7 @@ from analytics.cutoffs.trial import TrialPlan
 from analytics.reasons import Overlap
 from analytics.words.ratings.plan import plan_words
 from analytics.words.saying import say, says, texts
+from analytics.words.units import bare_power, in_units, power
 
 #: ways of setting one part's lives against the other's
 COMPARED = {
@@ -30,10 +31,10 @@ VERDICTS = {
 
 texts(
     {
-        Overlap.NO_COMMON_POWER: "every {first} lives in a truck of {highest_hp:,.0f} hp or less and every {second} in one of {lowest_hp:,.0f} hp or more: no power has "
+        Overlap.NO_COMMON_POWER: "every {first} lives in a truck of {highest_hp:power} or less and every {second} in one of {lowest_hp:power} or more: no power has "
         "had both, so whatever differs between them may be the trucks",
         Overlap.FEW_SHARE_POWER: "fewer than {least} units of {first} and {second} share any span of power",
-        Overlap.FEW_LIVES: "only {lives[0]:,.0f} {first} and {lives[1]:,.0f} {second} live between {low_hp:,.0f} and {high_hp:,.0f} hp, where both occur",
+        Overlap.FEW_LIVES: "only {lives[0]:,.0f} {first} and {lives[1]:,.0f} {second} live between {low_hp:bare_power} and {high_hp:power}, where both occur",
         Overlap.UNLIKE_TRUCKS: "where both occur the trucks differ so much in power, weight or use that they weigh no more than "
         "{effective:.1f} comparable trucks of one part",
         Overlap.ONE_NEVER_FAILED: "one of the parts has no failure there",
@@ -44,7 +45,7 @@ texts(
 @says(Overlap.FEW_FAILURES)
 def _few_failures(failures: float, low_hp: float, high_hp: float) -> str:
     return (
-        f"between {low_hp:,.0f} and {high_hp:,.0f} hp, where both occur, only {failures:,.0f} "
+        f"between {bare_power(low_hp)} and {power(high_hp)}, where both occur, only {failures:,.0f} "
         f"failure{'' if failures == 1 else 's'} came in: too few to compare by"
     )
 
@@ -63,7 +64,7 @@ def comparable_words(found: Comparable) -> tuple[str, ...]:
             )
         return tuple(out)
     out.append(
-        f"Both occur between {band.low_hp:,.0f} and {band.high_hp:,.0f} hp. Weighted by the chance of having got the other part, the "
+        f"Both occur between {bare_power(band.low_hp)} and {power(band.high_hp)}. Weighted by the chance of having got the other part, the "
         f"{band.lives[0]:,.0f} and {band.lives[1]:,.0f} lives there are worth {band.effective[0]:,.0f} and {band.effective[1]:,.0f} "
         "comparable ones."
     )
@@ -95,7 +96,7 @@ def overlap_caption(found: Comparable) -> str:
         return f"No: {say(found.refused)}."
     (first, second), band = found.parts, found.band
     return (
-        f"Yes, between {band.low_hp:,.0f} and {band.high_hp:,.0f} hp: {band.lives[0]:,.0f} lives of {first} with "
+        f"Yes, between {bare_power(band.low_hp)} and {power(band.high_hp)}: {band.lives[0]:,.0f} lives of {first} with "
         f"{band.failures[0]:,.0f} failures, {band.lives[1]:,.0f} of {second} with {band.failures[1]:,.0f}. "
         "They are compared there only."
     )
@@ -103,7 +104,7 @@ def overlap_caption(found: Comparable) -> str:
 
 def spread_frame(found: Comparable) -> pd.DataFrame:
     """Power, weight and use of the trucks of each part: quantity, part, low, middle, high; shares in percent. found: the comparison of the parts."""
-    names = {"power_hp": "power, hp", "weight_lb": "weight, lb"}
+    names = {"power_hp": in_units("power, hp"), "weight_lb": in_units("weight, lb")}
     t, share = found.spread, found.spread["quantity"] == "share"
     used = [names.get(q, f"share in {use or 'a use not on record'}, %") for q, use in zip(t["quantity"], t["use"])]
     return t.assign(quantity=used, middle=t["middle"].where(~share, 100 * t["middle"])).drop(columns="use")
@@ -130,7 +131,9 @@ def ratio_question(found: Against) -> str:
 
 def against_words(found: Against) -> tuple[str, ...]:
     """Which part lives longer, by how much, and what would decide it. found: the comparison of the parts."""
-    old, new, margin, band, life, power = found.old, found.new, found.margin, found.band, found.life, found.power
+    old, new, margin, band, life, by_power = (
+        found.old, found.new, found.margin, found.band, found.life, found.power,
+    )  # fmt: skip
     if found.refused is not None:
         return (f"{new} and {old} cannot be compared: {say(found.refused)}.",)
     verdict = {
@@ -143,13 +146,13 @@ def against_words(found: Against) -> tuple[str, ...]:
     endless = "without a limit upward, none of it having failed,"
     estimate = f"{life.estimate:.2f} times as long" if _found(life.estimate) else endless
     words = [
-        f"Between {band.low_hp:,.0f} and {band.high_hp:,.0f} hp, where both occur, {verdict}: by the best estimate {estimate} "
+        f"Between {bare_power(band.low_hp)} and {power(band.high_hp)}, where both occur, {verdict}: by the best estimate {estimate} "
         f"({_range(life.lower, life.upper)}, each end meant {found.confidence:.0%} sure, the upper one right in {LIFE_UPPER_HELD:.0%} of invented shops), from {band.failures[0]:,.0f} failures of "
         f"{band.lives[0]:,.0f} {old} and {band.failures[1]:,.0f} of {band.lives[1]:,.0f} {new}."
     ]
-    if _found(power.estimate):
+    if _found(by_power.estimate):
         words.append(
-            f"For the same life it carries {power.estimate:.2f} times the power ({_range(power.lower, power.upper)}, each end "
+            f"For the same life it carries {by_power.estimate:.2f} times the power ({_range(by_power.lower, by_power.upper)}, each end "
             f"{found.confidence:.0%} sure)."
         )
     if found.open:
@@ -184,7 +187,7 @@ def trial_words(plan: TrialPlan) -> tuple[str, ...]:
         else ": out of reach for it, so such a difference will stay undecided."
     )
     return (
-        f"From {plan.from_hp:,.0f} to {plan.to_hp:,.0f} hp give every other truck {stronger} in place of {weaker}, by the serial number and not by judgement, tell the "
+        f"From {bare_power(plan.from_hp)} to {power(plan.to_hp)} give every other truck {stronger} in place of {weaker}, by the serial number and not by judgement, tell the "
         f"owner, write down power, weight and use at the build, and read every odometer each year.",
         f"To find a life {row.life_ratio:g} times as long (four times in five, one-sided error 5%) takes {row.failures:,.0f} failures in "
         f"all, that is about {row.trucks:,.0f} trucks watched {row.years:g} years each; the shop builds {plan.a_year:,.0f} such trucks a year{years}",

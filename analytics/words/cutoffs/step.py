@@ -8,8 +8,8 @@ import pandas as pd
 from analytics.cutoffs.step import StepResult, StepVerdict
 from analytics.reasons import Reason, Step
 from analytics.words.saying import say, says, texts
+from analytics.words.units import bare_power, bare_weight, name_of, own, power, weight
 
-UNITS = {"power": "hp", "weight": "lb", "power x weight": "hp at 7,000 lb"}
 _ALONG = {"power": "power", "weight": "weight", "power x weight": "power and weight together"}
 _SHAPES = {"slope": "a smooth slope", "step": "a lone jump", "stick": "a bend", "both": "a jump on a slope"}
 _ROWS = {
@@ -72,12 +72,28 @@ def jump_range(step: StepResult) -> str:
     return f"{low:.1f} to {high:.{0 if high >= 10 else 1}f}, {sure}"
 
 
+def along(axis: str, value: float) -> float:
+    """A ``value`` along an ``axis`` of the search in the owner's unit."""
+    return own(value, "weight" if axis == "weight" else "power")
+
+
+def axis_label(axis: str) -> str:
+    """Under the picture of a search along an ``axis``."""
+    said = {"power": "power, {hp}", "weight": "weight, {lb}"}.get(axis, "power x weight, {hp} at {seven}")
+    return said.format(hp=name_of("power"), lb=name_of("weight"), seven=weight(7000))
+
+
+def at(step: StepResult, value: float) -> str:
+    """A ``value`` along the axis of the search, its unit told beside it. step: the search for a step."""
+    return bare_weight(value) if step.axis == "weight" else bare_power(value)
+
+
 def step_words(step: StepResult, part: str) -> str:
     """The verdict on the step as one sentence. part: its name."""
-    unit, what = "lb" if step.axis == "weight" else "hp", _ALONG[step.axis]
+    unit, what = name_of("weight" if step.axis == "weight" else "power"), _ALONG[step.axis]
     if step.verdict == StepVerdict.STEP:
         return (
-            f"{part} has a step in {what}: just above {step.cut:,.0f} {unit} (between {step.place.low:,.0f} and {step.place.high:,.0f}, "
+            f"{part} has a step in {what}: just above {at(step, step.cut)} {unit} (between {at(step, step.place.low)} and {at(step, step.place.high)}, "
             f"{step.confidence:.0%} sure) it fails about {step.jump.ratio:.1f} times as often as just below ({jump_range(step)})."
         )
     if step.verdict == StepVerdict.SLOPE:
@@ -92,7 +108,7 @@ def step_changes(step: StepResult) -> str:
     """What would change the verdict. step: the search for a step."""
     if step.verdict == StepVerdict.STEP:
         return (
-            f"A year of trucks just above {step.cut:,.0f} hp that come back no more often than those just below: the search would then no "
+            f"A year of trucks just above {power(step.cut)} that come back no more often than those just below: the search would then no "
             "longer pay for itself."
         )
     if step.verdict == StepVerdict.SLOPE:
@@ -162,11 +178,11 @@ def search_caption(step: StepResult, part: str) -> str:
     place = (
         "may lie anywhere searched."
         if step.place.whole
-        else f"lies between {step.place.low:,.0f} and {step.place.high:,.0f} ({step.confidence:.0%} sure)."
+        else f"lies between {at(step, step.place.low)} and {at(step, step.place.high)} ({step.confidence:.0%} sure)."
     )
     if step.verdict == StepVerdict.STEP and step.cut != search.cuts[search.best]:
-        place += f" Its likeliest place, with the slope allowed for, is {step.cut:,.0f}."
+        place += f" Its likeliest place, with the slope allowed for, is {at(step, step.cut)}."
     return (
-        f"Verdict for {part}: {step.verdict}. The search's best cut is {search.cuts[search.best]:,.0f} (p = {search.p_value:.2g} after paying for "
+        f"Verdict for {part}: {step.verdict}. The search's best cut is {at(step, search.cuts[search.best])} (p = {search.p_value:.2g} after paying for "
         f"the search, {search.naive_p:.2g} if it had not been searched for). A jump, if there is one, {place}"
     )

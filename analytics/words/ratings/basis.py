@@ -11,6 +11,7 @@ from analytics.ratings.ledger import fingerprint
 from analytics.ratings.options import NINE_TENTHS
 from analytics.ratings.sheet import Ratings
 from analytics.words.saying import say
+from analytics.words.units import bare_distance, counted, in_units, own, prose
 
 
 def details(ratings: Ratings) -> pd.DataFrame:
@@ -36,19 +37,19 @@ def basis(ratings: Ratings) -> pd.DataFrame:
     rows = [
         ("as of", f"{ratings.records.as_of:%Y-%m-%d}"),
         ("data", fingerprint(ratings.records.shop)),
-        ("target life, miles", f"{options.promise.life_miles:,.0f}"),
+        (in_units("target life, miles"), bare_distance(options.promise.life_miles)),
         *(
-            (f"target life, {use}", f"{target.life:,.0f} {target.counted}")
+            (f"target life, {use}", counted(target.life, target.counted))
             for use, target in ratings.records.shop.targets.uses.items()
         ),
         ("share that shall reach it", f"{options.promise.reliability:.0%}"),
         ("confidence", f"{options.promise.confidence:.0%}"),
         ("failures that are reported", share),
-        ("rounded down to, hp", f"{options.step_hp:g}"),
-        ("a verdict needs a difference of, hp", f"{options.margin_hp:g}"),
+        (in_units("rounded down to, hp"), f"{own(options.step_hp, 'power'):.3g}"),
+        (in_units("a verdict needs a difference of, hp"), f"{own(options.margin_hp, 'power'):.3g}"),
         ("the lower of Weibull and log-normal life", _yes(settings.both_laws)),
         ("allows for who gets an odometer reading", _yes(settings.selection)),
-        ("allows for fewer miles with age", _yes(settings.decline)),
+        (prose("allows for fewer miles with age"), _yes(settings.decline)),
         ("tests for early failures", _yes(settings.early)),
         ("held before the records, nine in ten between", _priors(settings.priors)),
         *(

@@ -5,7 +5,9 @@ from __future__ import annotations
 from math import expm1, isfinite
 
 from analytics.reasons import Checked, Default, Reason, Rests
+from analytics.words import units as said
 from analytics.words.saying import say, says, texts
+from analytics.words.units import bare_power, power, weight
 
 DISTRIBUTION = {"weibull": "Weibull", "lognormal": "log-normal"}
 
@@ -20,7 +22,7 @@ texts(
         Rests.MIX_OF_USES: "holds for the mix of uses those miles were run in",
         Rests.SHARE_TAKEN: "counts on {share:.0%} of failures being reported",
         Rests.AT_LEAST: (
-            "at least {power_hp:,.0f} hp: the part is not proven to be weaker than any power with experience"
+            "at least {power_hp:power}: the part is not proven to be weaker than any power with experience"
         ),
         Rests.ALL_REPORTED: "assumes every failure was reported",
         Rests.EARLY_TAKE_ALL: ("early failures alone take {share:.1%} of units: no power can give {reliability:.0%}"),
@@ -33,24 +35,24 @@ texts(
             f"{failures} of the failures {'was' if failures == 1 else 'were'} found at a teardown: the same damage in trucks "
             "never opened is not counted"
         ),
-        Rests.LASTS_AT_ANY_POWER: (
-            "power is not shown to matter: at any power from {lowest_hp:,.0f} to {highest_hp:,.0f} hp about {share:.0%} last {life:,.0f} {counted}, "
-            "{at_least:.0%} at the least as surely as the rating (not calibrated)"
+        Rests.LASTS_AT_ANY_POWER: lambda lowest_hp, highest_hp, share, life, counted, at_least: (
+            f"power is not shown to matter: at any power from {bare_power(lowest_hp)} to {power(highest_hp)} about {share:.0%} last {said.counted(life, counted)}, "
+            f"{at_least:.0%} at the least as surely as the rating (not calibrated)"
         ),
         Rests.FITTED_LATELY: lambda z, now_hp, otherwise_hp: (
-            f"parts fitted lately {'may fail' if z < 1.64 else 'fail'} sooner than those before ({z:.1f} standard errors): {now_hp:,.0f} hp is for "
-            f"what is fitted now, {otherwise_hp:,.0f} hp if nothing has changed. Has the material or the supplier?"
+            f"parts fitted lately {'may fail' if z < 1.64 else 'fail'} sooner than those before ({z:.1f} standard errors): {power(now_hp)} is for "
+            f"what is fitted now, {power(otherwise_hp)} if nothing has changed. Has the material or the supplier?"
             if isfinite(now_hp)
             else f"parts fitted lately {'may fail' if z < 1.64 else 'fail'} sooner than those before ({z:.1f} standard errors): the records rule no power "
-            f"out for what is fitted now; {otherwise_hp:,.0f} hp if nothing has changed. Has the material or the supplier?"
+            f"out for what is fitted now; {power(otherwise_hp)} if nothing has changed. Has the material or the supplier?"
         ),
         Rests.UNCLEAR_FAILURES: (
-            "{own_hp:,.0f} hp if the {failures} with an unclear cause or order were its own, {other_hp:,.0f} hp if not; the "
+            "{own_hp:power} if the {failures} with an unclear cause or order were its own, {other_hp:power} if not; the "
             "lower counts"
         ),
-        Rests.HELD_AT_LIGHTER: "held at the {power_hp:,.0f} hp of the lighter class",
+        Rests.HELD_AT_LIGHTER: "held at the {power_hp:power} of the lighter class",
         Checked.EARLY_FAILURES: (
-            "{seen:g} failures under {miles:,.0f} miles where wear explains {expected:.1f}: taken as early failures, "
+            "{seen:g} failures under {miles:distance} where wear explains {expected:.1f}: taken as early failures, "
             "{share:.1%} of units, and the rest rated at a survival of {rest_reliability:.1%}"
         ),
         Checked.NOT_CONVERGED: "the {law} fit did not converge (decrement {decrement:.1g})",
@@ -95,7 +97,7 @@ texts(
         ),
         Checked.FEW_DRAWS: "the second opinion rests on {draws:.0f} effective draws ({law}): too few to trust",
         Checked.POSTERIOR_FAR_OFF: (
-            "the second opinion ({posterior_hp:,.0f} hp) is more than 10% from the bound ({bound_hp:,.0f} hp)"
+            "the second opinion ({posterior_hp:power}) is more than 10% from the bound ({bound_hp:power})"
         ),
     }
 )
@@ -124,13 +126,13 @@ texts(
 def _few_units(units: int, weight_lb: float | None) -> str:
     if weight_lb is None:
         return f"fewer than {units} units on record: no rating"
-    return f"fewer than {units} units at {weight_lb:,.0f} lb or more: no rating at this weight"
+    return f"fewer than {units} units at {weight(weight_lb)} or more: no rating at this weight"
 
 
 @says(Rests.BELOW_POWERS)
 def _below_powers(bound_hp: float, lowest_hp: float, shown: Reason | None) -> str:
     return (
-        f"no rating demonstrable: the bound of {bound_hp:,.0f} hp lies below the lowest power on record, {lowest_hp:,.0f} hp"
+        f"no rating demonstrable: the bound of {power(bound_hp)} lies below the lowest power on record, {power(lowest_hp)}"
         + ("" if shown is None else f"; {say(shown)} is all that is shown")
     )
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 from math import isinf
 
 from analytics.reasons import Demonstrated
+from analytics.words import units as said
 from analytics.words.phrases import plural, weight
 from analytics.words.saying import says
+from analytics.words.units import power
 
 
 @says(Demonstrated.NO_UNIT)
@@ -18,14 +20,14 @@ def _no_unit(weight_lb: float, use: str | None) -> str:
 def _too_little(
     units: float, weight_lb: float, failures: float, miles: float, counted: str, reliability: float, life: float
 ) -> str:
-    heavy = "" if isinf(weight_lb) else f" at {weight_lb:,.0f} lb or more"
+    heavy = "" if isinf(weight_lb) else f" at {weight(weight_lb)} or more"
     return (
-        f"{plural(round(units), 'unit')}{heavy} with {plural(round(failures), 'failure')} in {miles:,.0f} {counted} {'is' if round(units) == 1 else 'are'} too little to prove "
-        f"{reliability:.0%} to {life:,.0f} {counted} at any power"
+        f"{plural(round(units), 'unit')}{heavy} with {plural(round(failures), 'failure')} in {said.counted(miles, counted)} {'is' if round(units) == 1 else 'are'} too little to prove "
+        f"{reliability:.0%} to {said.counted(life, counted)} at any power"
     )
 
 
 @says(Demonstrated.SHOWN)
 def _shown(failures: float, units: float, miles: float, counted: str, power_hp: float) -> str:
     what = "none" if failures == 0 else f"{failures:g}"
-    return f"{what} of {units:,.0f} came back in {miles:,.0f} {counted} at {power_hp:,.0f} hp or more"
+    return f"{what} of {units:,.0f} came back in {said.counted(miles, counted)} at {power(power_hp)} or more"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from analytics.ratings.own_fleets import HeldRow, OwnCoverage
 from analytics.words.evidence import GOAL
 from analytics.words.phrases import weight_class
+from analytics.words.units import power
 
 
 def row_words(row: HeldRow) -> str:
@@ -14,7 +15,7 @@ def row_words(row: HeldRow) -> str:
         return f"{name}: {row.refused}."
     b = row.bound
     use = b.use or (f"any use (the harshest, {b.rated_use})" if b.rated_use else "any use")
-    return f"{name}, {weight_class(b.weight_lb)}, {use}, {b.bound_hp:,.0f} hp on the sheet: {found_words(row.found)}."
+    return f"{name}, {weight_class(b.weight_lb)}, {use}, {power(b.bound_hp)} on the sheet: {found_words(row.found)}."
 
 
 def found_words(found: OwnCoverage) -> str:

@@ -28,6 +28,7 @@ from analytics.words.ratings.sheet import seen_words, sheet_table
 from analytics.words.ratings.unknowns import ask_words
 from analytics.words.ratings.whatif import change_words, move_words
 from analytics.words.saying import say, say_all
+from analytics.words.units import bare_distance, bare_power, counted, distance, name_of, power, weight
 
 #: what stands one click below
 FOLDED = {
@@ -58,7 +59,7 @@ def opening(ratings: Ratings) -> tuple[str, ...]:
         else f"if {options.settings.share:.0%} of failures are reported"
     )
     lines = [
-        f"From the records as of {ratings.records.as_of.day} {ratings.records.as_of:%B %Y}. A rating is the highest power at which we can be {options.promise.confidence:.0%} sure that {options.promise.reliability:.0%} of the parts last {options.promise.life_miles:,.0f} miles."
+        f"From the records as of {ratings.records.as_of.day} {ratings.records.as_of:%B %Y}. A rating is the highest power at which we can be {options.promise.confidence:.0%} sure that {options.promise.reliability:.0%} of the parts last {distance(options.promise.life_miles)}."
     ]
     if ratings.table["bound_hp"].notna().any():
         lines.append(
@@ -81,7 +82,7 @@ def _no_odometers(ratings: Ratings) -> tuple[str, ...]:
         else ""
     )
     return (
-        "Before anything else: read the odometers of ten trucks that still run, any ten. None is on record, so each figure in miles "
+        f"Before anything else: read the odometers of ten trucks that still run, any ten. None is on record, so each figure in {name_of('distance')} "
         f"rests on what trucks are assumed to drive.{meanwhile}",
     )
 
@@ -117,7 +118,7 @@ def verdicts(ratings: Ratings) -> tuple[str, ...]:
     known = table["supported_hp"].notna() | (table["use"] == "")
     shown = known.groupby([table[c] for c in ("component", "part", "use")]).transform("any")
     nothing = [
-        f"{use}, to {own['life'].iat[0]:,.0f} {own['clock'].iat[0]} ({listed(own['part'].unique(), 30)})"
+        f"{use}, to {counted(own['life'].iat[0], own['clock'].iat[0])} ({listed(own['part'].unique(), 30)})"
         for use, own in table[~shown].groupby("use", sort=False)
     ]
     table = table[shown]
@@ -131,7 +132,7 @@ def verdicts(ratings: Ratings) -> tuple[str, ...]:
                 opening = "Not published yet, could be:" if first else _SAY[verdict]
                 name, rest = f"{component} {part}", _by_use(ratings, component, part) if not use else ""
                 if use:
-                    name += f", {use}, to {own['life'].iat[0]:,.0f} {own['clock'].iat[0]}"
+                    name += f", {use}, to {counted(own['life'].iat[0], own['clock'].iat[0])}"
                 lines.append(f"{opening} {name}: {steps}.{rest}")
     if nothing:
         lines.append(
@@ -155,7 +156,7 @@ def _by_use(ratings: Ratings, component: str, part: str) -> str:
     ]
     own = own[~own["use"].isin(list(ratings.records.shop.targets.uses))]
     alone = [
-        f"{r.use} {r.supported_hp:,.0f} hp" if math.isfinite(r.supported_hp) else f"{r.use} no power"
+        f"{r.use} {power(r.supported_hp)}" if math.isfinite(r.supported_hp) else f"{r.use} no power"
         for r in own[~own["use"].isin(["", first.rated_use])].itertuples()
     ]
     harshest = f" That is for {first.rated_use}, the harshest use with enough on record"
@@ -177,10 +178,10 @@ _SAY = {
 def _change(verdict: str, row) -> str:
     """What is published in a class, what the records support, and where a limit is to move to."""
     there, supported = math.isfinite(row.published_hp), math.isfinite(row.supported_hp)
-    published = f"{row.published_hp:,.0f} published" if there else "none published"
-    shown = f"{row.supported_hp:,.0f} hp supported" if supported else "no power supported"
+    published = f"{bare_power(row.published_hp)} published" if there else "none published"
+    shown = f"{power(row.supported_hp)} supported" if supported else "no power supported"
     move = there and verdict in ("lower", "raise") and row.proposed_hp != row.supported_hp
-    told = f"{published}, {row.proposed_hp:,.0f} hp proposed, {shown}" if move else f"{published}, {shown}"
+    told = f"{published}, {power(row.proposed_hp)} proposed, {shown}" if move else f"{published}, {shown}"
     return f"{told} {weight_class(row.weight_up_to)}"
 
 
@@ -208,7 +209,7 @@ def part_words(ratings: Ratings, part: PartRating) -> tuple[str, ...]:
     estimates = [b.estimate_hp for b in any_use if math.isfinite(b.estimate_hp)]
     if len(estimates) > 1 and estimates[-1] > estimates[0] * 1.01:
         lines.append(
-            f"The best estimate rises with weight ({estimates[0]:,.0f} to {estimates[-1]:,.0f} hp), which nobody would expect of a part: "
+            f"The best estimate rises with weight ({bare_power(estimates[0])} to {power(estimates[-1])}), which nobody would expect of a part: "
             "the records are too thin to show what weight does. A heavier class is never rated above a lighter one."
         )
     lines += [
@@ -237,7 +238,7 @@ def _by_class(part: PartRating) -> str:
         here = (mass > low) & ((mass <= edge) | (edge == edges[-1]))
         _, first = np.unique(data.unit[here], return_index=True)
         units, failed = data.weight[here][first].sum(), data.weight[here & data.failed].sum()
-        name = weight_class(edge) if edge == edges[0] else "heavier" if edge == edges[-1] else f"to {edge:,.0f} lb"
+        name = weight_class(edge) if edge == edges[0] else "heavier" if edge == edges[-1] else f"to {weight(edge)}"
         told.append(f"{failed:,.0f} of {units:,.0f} {name}")
         low, total = edge, total + units
     both = " (a truck whose weight changed stands in both)" if total > data.units else ""
@@ -293,7 +294,7 @@ def model_words(checks: ModelChecks) -> tuple[str, ...]:
         most = checks.influence.iloc[0]
         lines.append(
             f"The unit that moves the estimate most is {most['serial']} ({'failed' if most['failed'] else 'still running'}, "
-            f"{most['power_hp']:,.0f} hp, {most['weight_lb']:,.0f} lb): without it {most['rating_change']:+.1%}. "
+            f"{power(most['power_hp'])}, {weight(most['weight_lb'])}): without it {most['rating_change']:+.1%}. "
             + (
                 "Look that record up before anything is changed."
                 if abs(most["rating_change"]) > 0.05
@@ -305,7 +306,7 @@ def model_words(checks: ModelChecks) -> tuple[str, ...]:
 
 def _bounds(checks: ModelChecks) -> str:
     return ", ".join(
-        f"{DISTRIBUTION[r.law]} {r.bound_hp:,.0f} hp"
+        f"{DISTRIBUTION[r.law]} {power(r.bound_hp)}"
         if math.isfinite(r.bound_hp)
         else f"{DISTRIBUTION[r.law]} rules nothing out that the other does not"
         for r in checks.laws.itertuples()
@@ -338,8 +339,8 @@ def driving(by_use: pd.DataFrame, power: PowerAndDriving) -> tuple[pd.DataFrame,
             lines.append(f"{name}: not known, {row.reason} ({row.units:,.0f} units).")
             continue
         told = (
-            f"{name}: half of the customers drive more than {row.median_a_year:,.0f} miles a year (95% sure: {row.from_a_year:,.0f} to {row.to_a_year:,.0f}), "
-            f"nine in ten between {row.slow_a_year:,.0f} and {row.fast_a_year:,.0f}; known of {row.odometer_known:,} of {row.units:,.0f} units."
+            f"{name}: half of the customers drive more than {distance(row.median_a_year)} a year (95% sure: {bare_distance(row.from_a_year)} to {bare_distance(row.to_a_year)}), "
+            f"nine in ten between {bare_distance(row.slow_a_year)} and {bare_distance(row.fast_a_year)}; known of {row.odometer_known:,} of {row.units:,.0f} units."
         )
         if math.isfinite(row.ratio):
             differs = row.ratio_from > 1 or row.ratio_to < 1
@@ -370,10 +371,10 @@ def boldest_words(found: BoldestMove | None) -> tuple[str, ...]:
     if found is None:
         return ("No proposal differs from a published limit, so there is no move to weigh.",)
     span, instead = found.moved.span, found.moved.instead
-    best = f" (at most {found.best_hp:,.0f} hp)." if math.isfinite(found.best_hp) else ": no power is."
-    mind = f"Mind that {instead} is not supported at {found.power_hp:,.0f} hp in every class either{best}"
+    best = f" (at most {power(found.best_hp)})." if math.isfinite(found.best_hp) else ": no power is."
+    mind = f"Mind that {instead} is not supported at {power(found.power_hp)} in every class either{best}"
     return (
-        f"{_cap(span.component)} {span.part} {weight_class(found.weight_up_to)}, from {span.from_hp:,.0f} to {span.to_hp:,.0f} hp:",
+        f"{_cap(span.component)} {span.part} {weight_class(found.weight_up_to)}, from {bare_power(span.from_hp)} to {power(span.to_hp)}:",
         *move_words(found.moved),
         *((mind,) if found.unproven else ()),
     )
@@ -388,7 +389,7 @@ def proof_words(proofs: Sequence[Proof]) -> tuple[str, ...]:
     """How to prove a limit, and what the parts that never failed will prove by themselves. proofs: one per limit."""
     lines: list[str] = []
     for found in proofs:
-        lines.append(f"To prove {found.component} {found.part} at its published {found.plan.power_hp:,.0f} hp:")
+        lines.append(f"To prove {found.component} {found.part} at its published {power(found.plan.power_hp)}:")
         lines += [*plan_words(found.plan), *ahead_words(found.ahead)]
     return tuple(lines) or ("No published limit stands open.",)
 

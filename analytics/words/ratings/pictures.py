@@ -9,13 +9,14 @@ from analytics.ratings.model_checks import OFF, ModelChecks
 from analytics.words.phrases import capital, listed, plural
 from analytics.words.ratings.sheet import seen_words
 from analytics.words.saying import say
+from analytics.words.units import power, power_band, weight
 
 SHEET_QUESTION = "What is supported, and what is published?"
 
 
 def last_question(part: str, weight_lb: float | None = None) -> str:
     """The question over the curve of one part; weight_lb: the class it is drawn for."""
-    return f"How likely is {part} to last, by power" + ("?" if weight_lb is None else f" (up to {weight_lb:,.0f} lb)?")
+    return f"How likely is {part} to last, by power" + ("?" if weight_lb is None else f" (up to {weight(weight_lb)})?")
 
 
 def history_question(part: str) -> str:
@@ -55,7 +56,7 @@ def history_caption(past: pd.DataFrame) -> str:
     """How many limits are on file, and the last. past: of one part, in order of time."""
     last = past.iloc[-1]
     return (
-        f"{plural(len(past), 'limit')} on file; the last, {last['power_limit_hp']:,.0f} hp from {last['effective_on']:%Y-%m-%d}: "
+        f"{plural(len(past), 'limit')} on file; the last, {power(last['power_limit_hp'])} from {last['effective_on']:%Y-%m-%d}: "
         f"{last['reason'] or 'no reason written down'}."
     )
 
@@ -65,14 +66,14 @@ def check_verdict(checks: ModelChecks) -> str:
     off = checks.bands[checks.bands["p_value"] < OFF]
     if not len(off):
         return "The fit agrees with the records in every band"
-    missed = ", ".join(f"{b} hp" for b in off["power_band"])
+    missed = ", ".join(power_band(b) for b in off["power_band"])
     return f"The fit misses at {missed}: do not lean on its rating there"
 
 
 def check_caption(checks: ModelChecks) -> str:
     """The verdict of the ``checks``, the failures of each band beside those expected, and how to read the failures one by one."""
     told = "; ".join(
-        f"{r.power_band} hp: {r.failures:,.0f} failed, {r.expected:.1f} expected"
+        f"{power_band(r.power_band)}: {r.failures:,.0f} failed, {r.expected:.1f} expected"
         for r in checks.bands.itertuples()
         if r.failures or r.expected >= 1
     )

@@ -10,6 +10,7 @@ import pandas as pd
 from analytics.ratings.plan import ProofAhead, ProofPlan
 from analytics.words.phrases import weight
 from analytics.words.saying import say
+from analytics.words.units import distance, power
 
 
 def plan_words(plan: ProofPlan) -> tuple[str, ...]:
@@ -31,11 +32,11 @@ def _trial(plan: ProofPlan, row: pd.Series) -> str:
     allowed = int(row["failures"])
     what = "none fails" if allowed == 0 else f"at most {allowed} fail{'s' if allowed == 1 else ''}"
     if np.isnan(row["units"]):
-        return f"With {plan.miles_each:,.0f} miles each it cannot be proven by fewer than a million trucks if {what}."
+        return f"With {distance(plan.miles_each)} each it cannot be proven by fewer than a million trucks if {what}."
     odds = ", ".join(f"{row[f'passes if {t:g}']:.0%} if {t:.0%} truly survive" for t in plan.truths)
     return (
-        f"{row['units']:,.0f} trucks of {plan.run_power_hp:,.0f} hp that each run {plan.miles_each:,.0f} miles prove "
-        f"{plan.power_hp:,.0f} hp to {plan.promise.life_miles:,.0f} miles ({plan.promise.reliability:.0%} survive, {plan.promise.confidence:.0%} "
+        f"{row['units']:,.0f} trucks of {power(plan.run_power_hp)} that each run {distance(plan.miles_each)} prove "
+        f"{power(plan.power_hp)} to {distance(plan.promise.life_miles)} ({plan.promise.reliability:.0%} survive, {plan.promise.confidence:.0%} "
         f"sure) if {what}" + (f"; the chance to pass is {odds}" if odds else "") + "."
     )
 
@@ -45,7 +46,7 @@ def ahead_words(ahead: ProofAhead) -> tuple[str, ...]:
     rows = list(ahead.table.itertuples())
     now, where = rows[0], weight(ahead.weight_lb)
     lines = [
-        f"The miles run so far prove {now.demonstrated_hp:,.0f} hp at {where}: {say(now.reason)}."
+        f"The miles run so far prove {power(now.demonstrated_hp)} at {where}: {say(now.reason)}."
         if isfinite(now.demonstrated_hp)
         else f"Nothing is proven yet at {where}: {say(now.reason)}."
     ]
@@ -66,7 +67,7 @@ def _later(row) -> str:
         return f"In {row.days:g} days still nothing will be proven, even if none of the running units fails."
     odds = f" (chance {row.chance_none:.0%})" if isfinite(row.chance_none) else ""
     return (
-        f"In {row.days:g} days {row.demonstrated_hp:,.0f} hp will be proven, if none of the running units that bear on it "
+        f"In {row.days:g} days {power(row.demonstrated_hp)} will be proven, if none of the running units that bear on it "
         f"fails{odds}."
     )
 
@@ -77,9 +78,9 @@ def _published(ahead: ProofAhead, rows: list) -> list[str]:
         return []
     met = [r.days for r in rows if isfinite(r.demonstrated_hp) and r.demonstrated_hp >= limit]
     if met and met[0] == 0:
-        return [f"The published {limit:,.0f} hp are proven already."]
+        return [f"The published {power(limit)} are proven already."]
     if met:
-        return [f"The published {limit:,.0f} hp will be proven within {met[0]:g} days."]
+        return [f"The published {power(limit)} will be proven within {met[0]:g} days."]
     if ahead.running:
-        return [f"The published {limit:,.0f} hp will not be proven within {rows[-1].days:g} days."]
+        return [f"The published {power(limit)} will not be proven within {rows[-1].days:g} days."]
     return []

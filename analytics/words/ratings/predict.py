@@ -8,6 +8,7 @@ from analytics.ratings.predict import PartFit, Prediction
 from analytics.reasons import Unfitted
 from analytics.words.ratings.bound import DISTRIBUTION
 from analytics.words.saying import say, texts
+from analytics.words.units import distance
 
 texts(
     {
@@ -50,7 +51,7 @@ def _share_words(found: Prediction, fit: PartFit) -> str:
 def prediction_words(found: Prediction) -> tuple[str, ...]:
     """The prediction, what it assumes, and what weakens it. found: the prediction."""
     days = f"the next {found.days:g} days"
-    span = days if isfinite(found.days) else f"the next {found.miles:,.0f} miles of each"
+    span = days if isfinite(found.days) else f"the next {distance(found.miles)} of each"
     if not len(found.rows):
         return ("No unit with this part is running: nothing to predict.",)
     fit = found.fit
@@ -67,7 +68,7 @@ def prediction_words(found: Prediction) -> tuple[str, ...]:
     ]
     if fit.early.fired:
         lines.append(
-            f"{fit.early.seen:g} failures under {fit.early.miles:,.0f} miles are more than wear explains: they are taken as "
+            f"{fit.early.seen:g} failures under {distance(fit.early.miles)} are more than wear explains: they are taken as "
             "early failures, and units with fewer miles carry that risk too."
         )
     if fit.effective_draws < 50:

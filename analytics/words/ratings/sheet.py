@@ -11,30 +11,31 @@ from analytics.ratings.options import Options
 from analytics.ratings.sheet import PartRating, Ratings, qualifiers
 from analytics.reasons import Reason, Verdict
 from analytics.words.saying import say, say_all, texts
+from analytics.words.units import bare_power, name_of, power, run
 
 _SAID = {
     Verdict.LOWER: (
-        "the records contradict the {published} hp published (the chance that it is too high is {chance}): {proposed} hp costs least, "
+        "the records contradict the {published} {hp} published (the chance that it is too high is {chance}): {proposed} {hp} costs least, "
         "{supported}"
     ),
     Verdict.LIGHTER_LOWERED: (
-        "{supported}; a lighter class goes down to {proposed} hp, and a heavier truck is never published higher"
+        "{supported}; a lighter class goes down to {proposed} {hp}, and a heavier truck is never published higher"
     ),
-    Verdict.ONE_FAILURE: "{supported}; one failure speaks against the {published} hp published, too little to lower it on",
+    Verdict.ONE_FAILURE: "{supported}; one failure speaks against the {published} {hp} published, too little to lower it on",
     Verdict.LEANS_LOW: (
-        "{supported}; the estimate, {estimate} hp, lies under the {published} hp published, but what is missing from the records pulls "
+        "{supported}; the estimate, {estimate} {hp}, lies under the {published} {hp} published, but what is missing from the records pulls "
         "it down: not enough to lower it on"
     ),
-    Verdict.BETWEEN: "{supported}; the {published} hp published are neither supported nor contradicted",
-    Verdict.NOTHING_CONTRADICTS: "no power is supported yet, and nothing contradicts the {published} hp published",
+    Verdict.BETWEEN: "{supported}; the {published} {hp} published are neither supported nor contradicted",
+    Verdict.NOTHING_CONTRADICTS: "no power is supported yet, and nothing contradicts the {published} {hp} published",
     Verdict.NOTHING_SUPPORTED: "no power is supported yet",
     Verdict.RAISE_FIRST: "nothing is published yet; {supported}",
     Verdict.RAISE: (
-        "{supported}, and {proposed} hp at half the doubt, more than {margin} over the {published} published; a person decides, by the margin "
+        "{supported}, and {proposed} {hp} at half the doubt, more than {margin} over the {published} published; a person decides, by the margin "
         "on the page of loads too"
     ),
     Verdict.RAISE_KNOWN: (
-        "{supported}; with the {known} hp known before them {proposed} hp, more than {margin} over the {published} published; a person "
+        "{supported}; with the {known} {hp} known before them {proposed} {hp}, more than {margin} over the {published} published; a person "
         "decides, by the margin on the page of loads too"
     ),
     Verdict.KEEP: "{supported}: within {margin} of the {published} published",
@@ -52,15 +53,16 @@ def _said(words: str):
         margin_hp: float,
         at_least: bool,
     ) -> str:
-        shown = f"{'at least ' if at_least else ''}{supported_hp:,.0f} hp is supported"
+        shown = f"{'at least ' if at_least else ''}{power(supported_hp)} is supported"
         return words.format(
-            estimate=f"{estimate_hp:,.0f}",
+            estimate=bare_power(estimate_hp),
             supported=shown if isfinite(supported_hp) else "no power is supported yet",
-            proposed=f"{proposed_hp:,.0f}",
-            published=f"{published_hp:,.0f}",
-            known=f"{known_hp:,.0f}",
+            proposed=bare_power(proposed_hp),
+            published=bare_power(published_hp),
+            known=bare_power(known_hp),
             chance="over 99%" if too_high > 0.99 else f"{too_high:.0%}",
-            margin=f"{margin_hp:,.0f}",
+            hp=name_of("power"),
+            margin=bare_power(margin_hp),
         )
 
     return said
@@ -69,14 +71,9 @@ def _said(words: str):
 texts({code: _said(words) for code, words in _SAID.items()})
 
 
-def _miles(miles: float) -> str:
-    """Miles as a person says them: three figures once there are millions, since most of those are worked out from days."""
-    return f"{miles:,.0f}" if miles < 1e6 else f"{float(f'{miles:.3g}'):,.0f}"
-
-
-def came_back(failures: float, units: float, miles: float, counted: str = "miles") -> str:
-    """How many of so many came back in how many miles, or what else is ``counted``. failures: that came back; units: that were built."""
-    return f"{f'{failures:,.0f}' if failures else 'none'} of {units:,.0f} came back in {_miles(miles)} {counted}"
+def came_back(failures: float, built: float, miles: float, counted: str = "miles") -> str:
+    """How many of so many came back in how many miles, or what else is ``counted``. failures: that came back; built: of how many."""
+    return f"{f'{failures:,.0f}' if failures else 'none'} of {built:,.0f} came back in {run(miles, counted)}"
 
 
 def seen_words(bound: RatingBound) -> str:

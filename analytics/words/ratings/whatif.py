@@ -10,6 +10,7 @@ from analytics.reasons import Reason, Unfitted
 from analytics.words.phrases import article, money, weight
 from analytics.words.ratings.predict import few_words, law_words
 from analytics.words.saying import say, say_all
+from analytics.words.units import bare_power, bare_weight, distance, power
 
 
 def move_words(moved: LimitMove) -> tuple[str, ...]:
@@ -20,7 +21,7 @@ def move_words(moved: LimitMove) -> tuple[str, ...]:
     if moved.beyond:
         part, high = moved.span.part, moved.span.high_hp
         lines.append(
-            f"No {part} on record runs above {moved.highest_hp:,.0f} hp: what is said of {high:,.0f} hp lies beyond the records."
+            f"No {part} on record runs above {power(moved.highest_hp)}: what is said of {power(high)} lies beyond the records."
         )
     return (*lines, *_money(moved))
 
@@ -28,14 +29,12 @@ def move_words(moved: LimitMove) -> tuple[str, ...]:
 def _weights(low: float, high: float) -> str:
     if not low:
         return f"up to {weight(high)}" if isfinite(high) else "any weight"
-    return f"{low:,.0f} to {weight(high)}" if isfinite(high) else f"over {weight(low)}"
+    return f"{bare_weight(low)} to {weight(high)}" if isfinite(high) else f"over {weight(low)}"
 
 
 def _units(moved: LimitMove) -> list[str]:
     span, every, mix = moved.span, moved.every, moved.mix
-    between = (
-        f"between {span.low_hp:,.0f} and {span.high_hp:,.0f} hp at {_weights(span.weight_from, span.weight_up_to)}"
-    )
+    between = f"between {bare_power(span.low_hp)} and {power(span.high_hp)} at {_weights(span.weight_from, span.weight_up_to)}"
     if mix.basis == "none":
         return [
             f"Nothing with {article(span.component)} was built {between} in all the {mix.years:.1f} years on record: there is "
@@ -79,7 +78,7 @@ def _comebacks(moved: LimitMove) -> list[str]:
     less = f" (less {found.instead:.1f} of {moved.instead})" if isfinite(found.instead) else ""
     lines.append(
         f"Of one year's such units {abs(found.expected):.1f} {'extra' if extra else 'spared'} comebacks are expected by "
-        f"{moved.miles:,.0f} miles each{less}; at {moved.level:.0%} the number will lie between {low:,.0f} and {high:,.0f}"
+        f"{distance(moved.miles)} each{less}; at {moved.level:.0%} the number will lie between {low:,.0f} and {high:,.0f}"
         f"{', where a minus means the other way round' if low < 0 else ''}."
     )
     fit = found.fitted
@@ -93,12 +92,12 @@ def _not_known(moved: LimitMove, why: Reason) -> list[str]:
     lines = [f"How many would come back is not known: {say(why)} of {moved.span.part}."]
     if isfinite(found.most):
         lines.append(
-            f"From the miles its units of more than {low_hp:,.0f} hp ran without one, at {moved.level:.0%} confidence at most "
-            f"{found.most:.0%} fail by {moved.miles:,.0f} miles: at most {abs(moved.units_a_year) * found.most:.1f} comebacks "
+            f"From the miles its units of more than {power(low_hp)} ran without one, at {moved.level:.0%} confidence at most "
+            f"{found.most:.0%} fail by {distance(moved.miles)}: at most {abs(moved.units_a_year) * found.most:.1f} comebacks "
             "a year."
         )
     elif why.code is Unfitted.NO_FAILURE:
-        lines.append(f"None of its units runs above {low_hp:,.0f} hp, so there is no limit on it either.")
+        lines.append(f"None of its units runs above {power(low_hp)}, so there is no limit on it either.")
     return lines
 
 
@@ -147,7 +146,7 @@ def change_words(changed: RatingChanges) -> tuple[str, ...]:
     where = weight(changed.weight_lb) + (f", {changed.use}" if changed.use else "")
     p = changed.promise
     lines = [
-        f"{changed.part} at {where}: {first.bound_hp:,.0f} hp to {p.life_miles:,.0f} miles, {p.reliability:.0%} surviving, "
+        f"{changed.part} at {where}: {power(first.bound_hp)} to {distance(p.life_miles)}, {p.reliability:.0%} surviving, "
         f"{p.confidence:.0%} sure."
         if isfinite(first.bound_hp)
         else f"{changed.part} at {where} has no rating as it stands: {'; '.join(say_all(first.reasons))}."
@@ -156,7 +155,7 @@ def change_words(changed: RatingChanges) -> tuple[str, ...]:
         name = _assumed(row.what, row.value)
         step = f" ({row.change_hp:+,.0f})" if isfinite(row.change_hp) else ""
         lines.append(
-            f"With {name}: {row.bound_hp:,.0f} hp{step}."
+            f"With {name}: {power(row.bound_hp)}{step}."
             if isfinite(row.bound_hp)
             else f"With {name}: no rating ({'; '.join(say_all(row.reasons))})."
         )
@@ -169,7 +168,7 @@ def change_words(changed: RatingChanges) -> tuple[str, ...]:
 
 def _assumed(what: str, value: float) -> str:
     if what == "life_miles":
-        return f"a life of {value:,.0f} miles"
+        return f"a life of {distance(value)}"
     if what == "reliability":
         return f"{value:.1%} surviving"
     if what == "confidence":

@@ -9,6 +9,7 @@ import numpy as np
 from analytics.reasons import Above, AskFirst, Question, RandomCalls, Reason
 from analytics.words.phrases import listed, numbered, percent, plural
 from analytics.words.saying import asks, says, texts
+from analytics.words.units import power
 
 KEEP = "The list names customers' trucks: it stays in the shop's own files and goes into nothing that customers see."
 
@@ -21,7 +22,7 @@ asks(
     Question.ABOVE,
     lambda proven: f"Which trucks in service run above what is {_which(proven)}?",
     "The limit in force today for the part, weight and use; power at the crank, as recorded. Chance: that one of the parts above its limit fails "
-    "within a year at the truck's own driving, or in its next {ahead_miles:,.0f} miles, given power, weight, use, age and miles, averaged over what "
+    "within a year at the truck's own driving, or in its next {ahead_miles:distance}, given power, weight, use, age and miles, averaged over what "
     "the fit leaves open; an unknown weight is taken at the median of the use.",
 )
 asks(
@@ -54,7 +55,7 @@ texts(
 def _limits(limits: Sequence[tuple[str, str, float]]) -> list[str]:
     """A limit of nought: no power is supported."""
     return [
-        f"{component} {part} ({f'{limit_hp:,.0f} hp' if limit_hp else 'no power supported'})"
+        f"{component} {part} ({power(limit_hp) if limit_hp else 'no power supported'})"
         for component, part, limit_hp in limits
     ]
 
@@ -84,8 +85,8 @@ def _nothing_proven(trucks: int, parts: Mapping[tuple[str, str], int]) -> str:
 @says(Above.FIRST)
 def _first(serial: str, power_hp: float, limits: Reason, chance: float) -> str:
     told = listed(_limits(limits.values["limits"]))
-    power = f"{power_hp:,.0f} hp" if np.isfinite(power_hp) else "power not recorded"
-    return f"Call first {serial}: {power}, above the limit of {told}; {percent(chance)} likely to fail there within a year."
+    strong = power(power_hp) if np.isfinite(power_hp) else "power not recorded"
+    return f"Call first {serial}: {strong}, above the limit of {told}; {percent(chance)} likely to fail there within a year."
 
 
 @says(Above.EXPECTED)

@@ -7,8 +7,10 @@ from typing import Any
 
 from analytics.models.comparison import LogRank
 from analytics.reasons import ByCell, Cell, Clocks, Fleet, Question, Reason, Wear
+from analytics.words import units
 from analytics.words.phrases import numbered, percent, plural
 from analytics.words.saying import asks, say, says, texts
+from analytics.words.units import class_named, distance
 
 # ---- units out -------------------------------------------------------------------------------------------------------
 asks(
@@ -46,7 +48,7 @@ def _gone(ends: Mapping[str, int]) -> str:
 @says(Fleet.ODOMETERS)
 def _odometers(known: int, units: int, median_miles_a_year: float) -> str:
     return (
-        f"An odometer figure is known for {known:,} of them ({percent(known / units)}); among these half drive more than {median_miles_a_year:,.0f} miles a year. "
+        f"An odometer figure is known for {known:,} of them ({percent(known / units)}); among these half drive more than {distance(median_miles_a_year)} a year. "
         "Odometers get read when a truck comes back, and the hard-driven come back more: do not take this for the average customer."
     )
 
@@ -74,7 +76,7 @@ texts(
         ByCell.BANDS_UNTESTED: "Whether power makes a difference can't be tested: too few came back, or all in one band.",
         ByCell.BANDS_ALIKE: "Weight class by weight class, the power bands differ no more than chance would have it. That is not proof that power does not matter.",
         ByCell.UNTESTED: "Log-rank test across the power bands: {why}",
-        ByCell.CLASS_UNTESTED: "{weight_class} lb alone: {why}",
+        ByCell.CLASS_UNTESTED: "{weight_class:class_named} alone: {why}",
         Wear.NONE_BACK: "none came back: no pattern to read",
         Wear.NO_FIT: "{why}",
         Wear.NO_PART: "No part has come back often enough to tell.",
@@ -128,12 +130,12 @@ def _not_on_record(**rate: Any) -> str:
 
 @says(ByCell.WORST)
 def _worst(failures: int, parts: int, power_band: str, weight_class: str, cell: Reason) -> str:
-    return f"{failures} of {parts:,} came back. Worst where we can be sure of it: {power_band} hp, {weight_class} lb, {say(cell)}."
+    return f"{failures} of {parts:,} came back. Worst where we can be sure of it: {units.power_band(power_band)}, {class_named(weight_class)}, {say(cell)}."
 
 
 @says(ByCell.CLEANEST)
 def _cleanest(power_band: str, weight_class: str, cell: Reason) -> str:
-    return f"Cleanest: {power_band} hp, {weight_class} lb: {say(cell)}."
+    return f"Cleanest: {units.power_band(power_band)}, {class_named(weight_class)}: {say(cell)}."
 
 
 @says(ByCell.INSTALL_ERRORS)
@@ -162,7 +164,7 @@ def _all_classes(test: LogRank) -> str:
 
 @says(ByCell.CLASS_TEST)
 def _one_class(weight_class: str, test: LogRank) -> str:
-    return f"{weight_class} lb alone: {_test(test)}."
+    return f"{class_named(weight_class)} alone: {_test(test)}."
 
 
 def _test(test: LogRank) -> str:

@@ -10,6 +10,7 @@ import pandas as pd
 from analytics.reasons import CameSince, Forecasts, Kept, NextMiles, Question, Stock
 from analytics.words.phrases import listed, money, numbered, percent, plural
 from analytics.words.saying import asks, say, says, texts
+from analytics.words.units import distance
 
 # ---- ahead -----------------------------------------------------------------------------------------------------------
 asks(
@@ -29,8 +30,8 @@ asks(
 )
 asks(
     Question.NEXT_MILES,
-    "Which units are most likely to come back in their next 10,000 miles?",
-    "One minus the product over its components of not failing in the next 10,000 miles, given power, weight, use and what is known of its miles. "
+    lambda: f"Which units are most likely to come back in their next {distance(10_000)}?",
+    "One minus the product over its components of not failing in those, given power, weight, use and what is known of its miles. "
     "The whole list is in unit_chances.csv and is for the shop only.",
 )
 texts(

@@ -9,6 +9,7 @@ import numpy as np
 from analytics.reasons import Guarantee, Lasts, Question, Reason
 from analytics.words.phrases import capital, listed, money, percent, plural
 from analytics.words.saying import asks, say, says, texts
+from analytics.words.units import distance, power_band
 
 
 def _method(years: float, level: float, fewest: int) -> str:
@@ -48,14 +49,12 @@ def _costs(comeback: float, allowed: Sequence[float], stated: bool, shares: Sequ
 
 @says(Guarantee.TOO_FEW_BUILT)
 def _too_few_built(band: str, fewest: int, years: float) -> str:
-    return (
-        f"{capital(band)} hp: fewer than {fewest} units built in the last {years:g} years, too few to promise anything."
-    )
+    return f"{capital(power_band(band))}: fewer than {fewest} units built in the last {years:g} years, too few to promise anything."
 
 
 @says(Guarantee.BAND)
 def _band(band: str, allowed: float, lasts: Reason, currency: str) -> str:
-    return f"{capital(band)} hp, at {money(allowed, currency)} a unit: {say(lasts)}."
+    return f"{capital(power_band(band))}, at {money(allowed, currency)} a unit: {say(lasts)}."
 
 
 @says(Lasts.TOO_FEW_FAILURES)
@@ -96,7 +95,7 @@ def _months(
     def told(value: float) -> str:
         return f"{value:,.0f}" if np.isfinite(value) else f"over {longest}"
 
-    of_miles = f" at any mileage, or {miles:,.0f} miles at any age" if miles else " at any mileage"
+    of_miles = f" at any mileage, or {distance(miles)} at any age" if miles else " at any mileage"
     ends = ", as far as enough have been followed (the cost would carry more)"
     if limits is not None:
         middle, low, high = map(told, limits)

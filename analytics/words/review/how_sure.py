@@ -9,6 +9,7 @@ import numpy as np
 from analytics.reasons import Figure, HowSure, Question, ReadAs, Reason
 from analytics.words.phrases import capital, listed, percent, plural
 from analytics.words.saying import asks, say, says, texts
+from analytics.words.units import bare_power, distance, power
 
 asks(
     Question.HOW_SURE,
@@ -52,7 +53,7 @@ def _share_back(component: str, share: float, years: float, lower: float, upper:
 
 def _span(estimates_hp: tuple[float, float]) -> str:
     low, high = estimates_hp
-    return f"best estimate {low:,.0f} to {high:,.0f} hp" if np.isfinite(low) else "no best estimate"
+    return f"best estimate {bare_power(low)} to {power(high)}" if np.isfinite(low) else "no best estimate"
 
 
 @says(HowSure.FIRM)
@@ -70,4 +71,4 @@ def _turned(what: str, verdict: str, others: Mapping[str, Sequence[Reason]], est
 
 @says(HowSure.ON_WHAT)
 def _on_what(life_miles: float, reliability: float) -> str:
-    return f"Verdicts are on the published limit at {life_miles:,.0f} miles and {percent(reliability)} surviving; they change nothing by themselves."
+    return f"Verdicts are on the published limit at {distance(life_miles)} and {percent(reliability)} surviving; they change nothing by themselves."

@@ -9,6 +9,7 @@ import pandas as pd
 
 from analytics.words.phrases import listed, money, numbered, percent, plural
 from analytics.words.review.teardown import CAUSE
+from analytics.words.units import class_named, counted, in_units, power_band
 
 #: a part's age on each clock
 AGE = {
@@ -16,6 +17,13 @@ AGE = {
     "miles": "thousand miles on the part",
     "runs": "runs (passes or pulls) on the part",
 }
+
+
+def age(clock: str) -> str:
+    """Under the curves on a ``clock``."""
+    return in_units(AGE[clock])
+
+
 SINCE_NEW = "years since new, or since the comeback"
 AS_IF_ALONE = "counted as if each were the only one"
 
@@ -53,7 +61,7 @@ def survival(
     if lowest is None:
         return f"No {component} in these groups came back; every curve stays at 100%. Curves stop where fewer than {at_risk} are followed."
     line, panel, share, age = lowest
-    told = f"{age:,.1f} years" if clock == "days" else f"{age:,.0f} {clock}"
+    told = f"{age:,.1f} years" if clock == "days" else counted(age, clock)
     parts, failed = left_out
     none = f" None came back of {listed(flat)}." if flat else ""
     left = (
@@ -72,7 +80,7 @@ def cells(worst: Mapping[str, object] | None) -> str:
     if worst is None:
         return "None came back with power and weight on record."
     return (
-        f"Darkest: {worst['component']} at {worst['power_band']} hp and {worst['weight_class']} lb, at least {worst['lower']:.1f} a year per hundred (95% sure). "
+        f"Darkest: {worst['component']} at {power_band(str(worst['power_band']))} and {class_named(str(worst['weight_class']))}, at least {worst['lower']:.1f} a year per hundred (95% sure). "
         "Across: power; down: weight. The shade is what is shown at least, not the raw share; a white 0: none came back, not that none can."
     )
 
@@ -185,7 +193,7 @@ def how_sure(verdicts: int, turned: int) -> str:
 def guarantee(allowed: float, currency: str, months: Mapping[str, float], level: float, own_failures: int) -> str:
     """``months``: the longest guarantee per power band at ``allowed`` a unit, in the shop's ``currency``.
     level: of the limits; own_failures: how many a band needs."""
-    told = "; ".join(f"{band} hp {plural(round(own), 'month')}" for band, own in months.items())
+    told = "; ".join(f"{power_band(band)} {plural(round(own), 'month')}" for band, own in months.items())
     return (
         f"At {money(allowed, currency)} a unit: {told}. Where a line's shaded band ({100 * level:.0f}% limits) reaches a dashed cost, the guarantee can end; lines stop where fewer "
         f"than ten units of the band have been out so long; a band with fewer than {own_failures} failures of its own has no line."

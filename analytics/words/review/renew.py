@@ -7,12 +7,13 @@ from collections.abc import Sequence
 from analytics.reasons import Question, Reason, Renew
 from analytics.words.phrases import listed, money, percent
 from analytics.words.saying import asks, say, says, texts
+from analytics.words.units import bare_distance, distance
 
 
 def _method(ahead_miles: float, comeback: float, currency: str, level: float, fewest_seen: int) -> str:
     return (
-        f"The unit is open anyway, so a new part costs its price. It pays from the miles at which the chance that the used one fails in the next {ahead_miles:,.0f} "
-        f"miles exceeds a new one's by more than price over comeback ({money(comeback, currency) if comeback else 'not stated'}). Used and new are held against each other in the same trucks: the part's own, each counted as often as "
+        f"The unit is open anyway, so a new part costs its price. It pays from the miles at which the chance that the used one fails in the next {distance(ahead_miles)} "
+        f"exceeds a new one's by more than price over comeback ({money(comeback, currency) if comeback else 'not stated'}). Used and new are held against each other in the same trucks: the part's own, each counted as often as "
         f"its used part gets that far; limits {percent(level)}. Read no further than {fewest_seen} parts have run."
     )
 
@@ -36,7 +37,7 @@ def _part(component: str, part: str, verdict: Reason) -> str:
 def _otherwise(kinds: Sequence[tuple[str, str, float]]) -> str:
     told = [
         f"{use or 'use not stated'} at {band}: "
-        + (f"renew from about {miles:,.0f} miles" if miles == miles else "leave it in")
+        + (f"renew from about {distance(miles)}" if miles == miles else "leave it in")
         for use, band, miles in kinds
     ]
     return f"Otherwise in some trucks. {'; '.join(told)}."
@@ -52,9 +53,9 @@ def _too_few(needed: int, parts: Sequence[tuple[str, str]]) -> str:
 def _from_miles(
     from_miles: float, lower: float, upper: float, seen_miles: float, adds: float, price: float, currency: str
 ) -> str:
-    high = f"{upper:,.0f}" if upper <= seen_miles else f"more than the {seen_miles:,.0f} seen"
+    high = bare_distance(upper) if upper <= seen_miles else f"more than the {bare_distance(seen_miles)} seen"
     return (
-        f"renew from about {from_miles:,.0f} miles ({lower:,.0f} to {high}): there the used one is {percent(adds)} likelier to fail than a new one, "
+        f"renew from about {distance(from_miles)} ({bare_distance(lower)} to {high}): there the used one is {percent(adds)} likelier to fail than a new one, "
         f"which is what its price of {money(price, currency)} is worth"
     )
 
@@ -65,6 +66,6 @@ def _leave_in(
 ) -> str:
     gap = f"fails {percent(max(used_fails, new_fails))} of the time where a new one does {percent(new_fails)}"
     return (
-        f"leave it in: even at {at_miles:,.0f} miles, as far as {fewest_seen} of them have run, a used one {gap}; "
+        f"leave it in: even at {distance(at_miles)}, as far as {fewest_seen} of them have run, a used one {gap}; "
         f"its price of {money(price, currency)} would take a gap of {percent(asks_for)}"
     )

@@ -8,6 +8,7 @@ from importlib.metadata import version
 import pandas as pd
 
 from analytics.review.quarterly import Review
+from analytics.words.units import bare_distance, in_units
 
 
 def settings_of(review: Review) -> pd.DataFrame:
@@ -25,9 +26,9 @@ def settings_of(review: Review) -> pd.DataFrame:
         ("weight where the cell names no unit", shop.units.weight),
         ("distance where the cell names no unit", shop.units.distance),
         ("date order", shop.dates.order or "not stated: settled by the order of events, else set aside"),
-        ("power bands, hp", ", ".join(shop.band_labels())),
-        ("weight classes, lb", ", ".join(shop.class_labels())),
-        ("miles a year not believed above", f"{shop.checks.miles_per_year_max:,.0f}"),
+        (in_units("power bands, hp"), ", ".join(shop.band_labels())),
+        (in_units("weight classes, lb"), ", ".join(shop.class_labels())),
+        (in_units("miles a year not believed above"), bare_distance(shop.checks.miles_per_year_max)),
         ("failures needed for a fit", str(shop.checks.failures_to_fit)),
         ("curves stop below, at risk", str(shop.checks.at_risk_to_show)),
         *((f"rows of {name} dated later, not looked at", f"{n:,}") for name, n in records.books.later.items() if n),

@@ -10,6 +10,7 @@ from analytics.reasons import CameBack, Change, Limits, Question
 from analytics.words.phrases import edge_words, listed, numbered, plural
 from analytics.words.review.teardown import CAUSE
 from analytics.words.saying import asks, says, texts
+from analytics.words.units import power
 
 # ---- what came back --------------------------------------------------------------------------------------------------
 asks(
@@ -128,7 +129,7 @@ def _spoken_to(
         )
     if now := counts["failed_above_quarter"]:
         told.append(f"{now} failed above it ({counts['failed_above']} of {counts['parts_above']:,} ever)")
-    return f"{component.capitalize()} {part}, {power_limit_hp:,.0f} hp at {weight}{which}: {' and '.join(told)}."
+    return f"{component.capitalize()} {part}, {power(power_limit_hp)} at {weight}{which}: {' and '.join(told)}."
 
 
 @says(Limits.RUN_ABOVE)
