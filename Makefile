@@ -30,7 +30,7 @@ start: $(READY)
 BROWSER := $(PY) -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[browser]'
 
 #: whole commands on the demo, notebooks, studies, kills and mutilations: a target of their own, so that `make test` stays short
-SLOW := tests/hostile tests/interrupted tests/notebooks tests/plain/test_ahead.py tests/plain/test_written.py tests/studies tests/test_cores.py tests/test_main.py
+SLOW := tests/hostile tests/interrupted tests/notebooks tests/plain/test_ahead.py tests/plain/test_written.py tests/report/test_own_units_whole.py tests/studies tests/test_cores.py tests/test_main.py
 
 test: $(READY)
 	$(PY) -m ruff check

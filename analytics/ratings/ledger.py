@@ -150,7 +150,7 @@ def _row_of(table: pd.DataFrame, wish: Acceptance, units: Units) -> pd.Series:
 def _told(weight_lb: float, units: Units) -> str:
     """A weight as `accept` takes it, in the shop's own ``units``."""
     own = weight_lb / unit_of("weight", units)[1]
-    return f"{own:.3f}" if units.weight == "t" else number(round(own))
+    return number(round(own, 3) if units.weight == "t" else round(own))
 
 
 def _limit_text(power_hp: float, units: Units) -> str:
@@ -158,7 +158,7 @@ def _limit_text(power_hp: float, units: Units) -> str:
     whole_hp = math.floor(power_hp + 1e-9)
     if units.power == "hp" or power_hp - whole_hp < 1e-6:
         return f"{whole_hp} hp"
-    return " ".join((f"{own_power(power_hp, units):.0f}", units.power))
+    return f"{own_power(power_hp, units)} {units.power}"
 
 
 def _weights_text(held: Weights, unit: str) -> str:

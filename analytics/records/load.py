@@ -82,10 +82,7 @@ class Books:
         read = set(self.counts["sheet"])
         told = [_unread_words(u, u.meant in read) for u in self.unused_files if u.meant and u.name not in but]
         told += [
-            f"{f'{rows:,} rows' if rows > 1 else '1 row'} of {page or file} {'have' if rows > 1 else 'has'} {value!r} under {heading!r} and "
-            f"belong{'' if rows > 1 else 's'} to no sheet: add the word to rows under its [sheets] in shop.toml, if "
-            f"{'they are records' if rows > 1 else 'it is a record'}."
-            for file, page, heading, value, rows in self.unclaimed
+            _unclaimed_words(page or file, heading, value, rows) for file, page, heading, value, rows in self.unclaimed
         ]
         told += [_unlisted_words(u) for u in self.unused_files if u.unlisted > 0 and u.name not in but]
         others = [u for u in self.unused_files if not u.meant and u.unlisted < 0 and u.name not in but]
@@ -126,6 +123,15 @@ class Records:
     def __repr__(self) -> str:
         what = f"{len(self.builds):,} builds, {len(self.returns):,} returns"
         return f"Records({self.shop.name!r}, as of {self.as_of:%Y-%m-%d}: {what})"
+
+
+def _unclaimed_words(where: str, heading: str, value: str, rows: int) -> str:
+    one, many = ("1 row", "has", "belongs", "it is a record"), (f"{rows:,} rows", "have", "belong", "they are records")
+    what, has, belongs, records = one if rows == 1 else many
+    return (
+        f"{what} of {where} {has} {value!r} under {heading!r} and {belongs} to no sheet: add the word to rows under its [sheets] in shop.toml, "
+        f"if {records}."
+    )
 
 
 def _unlisted_words(unread: Unread) -> str:

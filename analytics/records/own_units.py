@@ -26,7 +26,7 @@ _FACTORS = {
 
 
 def unit_of(kind: Kind, units: Units) -> tuple[str, float]:
-    """The owner's unit for figures of a ``kind``, as he writes it, and how much of ours it is; a speed goes by his distances."""
+    """The owner's unit for figures of a ``kind`` in his ``units``, as he writes it, and how much of ours it is; a speed goes by his distances."""
     name = ("km/h" if units.distance == "km" else "mph") if kind == "speed" else getattr(units, kind)
     return name, _FACTORS[kind][name.casefold()]
 

@@ -39,14 +39,18 @@ def page_html(notebook: Any, title: str) -> str:
         blocks += told
     text = [re.sub(r'<a class="anchor-link"[^>]*>.*?</a>', "", b) for b in blocks]
     headings = [(m[1], m[2]) for b in text for m in _HEADING.finditer(b)]
-    there = {anchor for anchor, _ in headings}
-    text = [_SECTION.sub(lambda m: f'<a href="#{m[1]}">{m[2]}</a>' if m[1] in there else m[2], b) for b in text]
+    text = _linked(text, {anchor for anchor, _ in headings})
     if headings:
         items = "".join(f'<li><a href="#{anchor}">{words}</a></li>' for anchor, words in headings)
         at = next(i for i, b in enumerate(text) if _HEADING.search(b))
         back = '<a class="top" href="#contents">Contents</a>'
         text.insert(at, f'<nav id="contents" aria-label="Contents"><ol>{items}</ol>{back}</nav>')
     return filled_page(title, text)
+
+
+def _linked(text: list[str], there: set[str]) -> list[str]:
+    """The blocks of ``text``, words that name a section led to those that are ``there``."""
+    return [_SECTION.sub(lambda m: f'<a href="#{m[1]}">{m[2]}</a>' if m[1] in there else m[2], b) for b in text]
 
 
 def filled_page(title: str, blocks: list[str], one: bool = False) -> str:

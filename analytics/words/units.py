@@ -58,12 +58,12 @@ def ours(value: float, kind: Kind) -> float:
 
 
 def in_units(text: str) -> str:
-    """A heading or a remark that names hp, lb ft, lb, miles or psi, with the owner's units in their place."""
+    """The ``text`` of a heading or a remark that names hp, lb ft, lb, miles or psi, with the owner's units in their place."""
     return text if spoken() == Units() else _NAMES.sub(lambda m: name_of(_KINDS[m[0]]), text)
 
 
 def prose(text: str) -> str:
-    """A sentence that speaks of miles as such, of kilometres where the owner's distances are in km."""
+    """The ``text`` of a sentence that speaks of miles as such, of kilometres where the owner's distances are in km."""
     return text if name_of("distance") == "miles" else _MILES.sub(lambda m: _KILOMETRES[m[0]], text)
 
 
@@ -146,7 +146,7 @@ def counted_in(what: str) -> str:
 
 
 def run(value: float, what: str, digits: int = 3, least: float = 1e6) -> str:
-    """So many miles, or of ``what`` else is counted, in so many ``digits`` from the ``least`` on: most of the millions are worked out from days."""
+    """A ``value`` of miles, or of ``what`` else is counted, in so many ``digits`` from the ``least`` on: most of the millions are worked out from days."""
     told = own(value, "distance") if what == "miles" else value
     return f"{told if told < least else float(f'{told:.{digits}g}'):,.0f} {counted_in(what)}"
 

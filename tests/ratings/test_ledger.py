@@ -25,9 +25,11 @@ from analytics.ratings.ledger import Acceptance, Entry, append, fingerprint, his
 from analytics.ratings.options import options_for
 from analytics.ratings.published import published_hp
 from analytics.ratings.sheet import COLUMNS, Ratings, make_ratings
+from analytics.records.cells import POWER, parse_quantity
 from analytics.records.limits import limit_for
 from analytics.records.load import load_records
-from analytics.records.shop import load_shop
+from analytics.records.own_units import own_power
+from analytics.records.shop import Units, load_shop
 from analytics.words.ratings.ledger import acceptance_words
 from tests.small_shop import TOML, build, rateable_shop, write_shop
 
@@ -350,3 +352,21 @@ def test_a_part_that_is_not_on_record_is_refused_and_not_left_out_in_silence(fol
     records = load_records(folder)
     with pytest.raises(AnalyticsError, match="no such part is on record"):
         make_ratings(records, make_lifetimes(records), only=only)
+
+
+@pytest.mark.parametrize("unit", ["kW", "PS"])
+def test_a_limit_typed_whole_in_the_owners_unit_is_shown_so_next_quarter(tmp_path, unit):
+    """484 kW are 649.1 hp; written as 649 hp they came back as 483 kW. What is whole in hp stays written in hp."""
+    units = Units(power=unit)
+    for typed in (301, 484, 555):
+        folder = write_shop(tmp_path / str(typed), TOML + f'[units]\npower = "{unit}"\n', builds=[build("T-111")])
+        given_hp = parse_quantity(str(typed), POWER, unit)[0]
+        entry = accept(sheet_of(folder, [7500.0], [""]), "input shaft", "A", 7500.0, "", given_hp, "the owner", DAY)
+        assert entry.power_limit == f"{typed} {unit}"
+        limit = load_records(folder, as_of="2024-06-30").limits["power_limit_hp"].iat[0]
+        assert own_power(limit, units) == typed
+        assert limit <= given_hp
+    assert (
+        accept(sheet_of(folder, [9000.0], [""]), "input shaft", "A", 9000.0, "", 650, "the owner", DAY).power_limit
+        == "650 hp"
+    )

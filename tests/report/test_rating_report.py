@@ -205,7 +205,7 @@ def test_a_lower_limit_for_one_use_stands_on_the_customers_sheet(tmp_path):
 def test_what_is_set_by_judgement_shows_what_is_proven(ratings):
     own = ratings.table[(ratings.table["part"] == "A") & (ratings.table["use"] == "")].iloc[[0]]
     row = own.assign(verdict="not shown either way", published_hp=900.0, supported_hp=650.0, proposed_hp=650.0)
-    assert told_words(may_be_told(row)) == "900 hp* (650 supported)"
+    assert told_words(may_be_told(row)) == "900 hp*, sure to 650 hp"
     assert told_words(may_be_told(row.assign(supported_hp=math.nan))) == "900 hp*"
     assert told_words(may_be_told(row, published=500.0)) == "500 hp"  # the records support as much
 

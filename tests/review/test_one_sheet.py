@@ -230,7 +230,11 @@ def test_the_sheet_is_whole_links_to_its_evidence_and_is_one_page(made, tmp_path
     assert {link.split("#")[0] for link in links} == {"review.html"}
     inside = sheet_html(sheet)
     assert "<a " not in inside  # in a notebook it would lead nowhere
-    assert set(re.findall(r'data-section="(\w+)"', inside)) == {link.split("#")[1] for link in links} <= set(words.EVIDENCE)
+    assert (
+        set(re.findall(r'data-section="(\w+)"', inside))
+        == {link.split("#")[1] for link in links}
+        <= set(words.EVIDENCE)
+    )
     assert page.count("safety certificate") == 1
     assert sheet_html(sheet).count("safety certificate") == 0
 

@@ -9,9 +9,10 @@ from analytics.cutoffs.against import Against, RatioVerdict
 from analytics.cutoffs.comparable import Comparable
 from analytics.cutoffs.trial import TrialPlan
 from analytics.reasons import Overlap
+from analytics.records.own_units import Kind
 from analytics.words.ratings.plan import plan_words
 from analytics.words.saying import say, says, texts
-from analytics.words.units import bare_power, in_units, power
+from analytics.words.units import bare_power, name_of, own, power
 
 #: ways of setting one part's lives against the other's
 COMPARED = {
@@ -104,8 +105,12 @@ def overlap_caption(found: Comparable) -> str:
 
 def spread_frame(found: Comparable) -> pd.DataFrame:
     """Power, weight and use of the trucks of each part: quantity, part, low, middle, high; shares in percent. found: the comparison of the parts."""
-    names = {"power_hp": in_units("power, hp"), "weight_lb": in_units("weight, lb")}
-    t, share = found.spread, found.spread["quantity"] == "share"
+    kinds: dict[str, Kind] = {"power_hp": "power", "weight_lb": "weight"}
+    t, share = found.spread.copy(), found.spread["quantity"] == "share"
+    for quantity, kind in kinds.items():
+        rows = t["quantity"] == quantity
+        t.loc[rows, ["low", "middle", "high"]] = own(t.loc[rows, ["low", "middle", "high"]].astype(float), kind)
+    names = {quantity: f"{kind}, {name_of(kind)}" for quantity, kind in kinds.items()}
     used = [names.get(q, f"share in {use or 'a use not on record'}, %") for q, use in zip(t["quantity"], t["use"])]
     return t.assign(quantity=used, middle=t["middle"].where(~share, 100 * t["middle"])).drop(columns="use")
 

@@ -7,18 +7,18 @@ import math
 from analytics.ratings.customers import Below, Line, Told, below_weaker, customer_lines, lowers
 from analytics.ratings.sheet import Ratings
 from analytics.words.phrases import listed
-from analytics.words.units import bare_power, counted, power, weight
+from analytics.words.units import counted, power, weight
 
 CONDITIONS = "Holds for the part revision named, the weights shown (truck as driven, without trailer), stock rpm limits and the fluid and tune the unit was built for. A truck is good only to the lowest line of the parts in it. More power, more weight, another use or a retune: ask again."
 _DRAFT = "Draft, not to be handed out: some figures are lower than what is published and not yet accepted by the owner."
-_STAR = "* Set by judgement: our records do not yet support it at the certainty of the others."
+_STAR = "* Set by judgement: our records do not yet support it at the certainty of the others, or no further than the figure after it."
 
 
 def told_words(told: Told) -> str:
-    """'650 hp', '900 hp* (650 supported)', or 'ask us' where no power may be told; in the shop's own units."""
+    """'650 hp', '900 hp*, sure to 650 hp', or 'ask us' where no power may be told; in the shop's own units."""
     if told.hp is None:
         return "ask us"
-    supported = f" ({bare_power(told.supported_hp)} supported)" if told.supported_hp is not None else ""
+    supported = f", sure to {power(told.supported_hp)}" if told.supported_hp is not None else ""
     heaviest = f" to {weight(told.up_to_lb)}" if told.up_to_lb is not None else ""
     return f"{power(told.hp)}{'*' if told.judged else ''}{heaviest}{supported}"
 

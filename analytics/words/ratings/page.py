@@ -185,9 +185,16 @@ def _change(verdict: str, row) -> str:
     return f"{told} {weight_class(row.weight_up_to)}"
 
 
+_SHORT = (
+    "component part weight_up_to use verdict published_hp proposed_hp supported_hp estimate_hp upper_hp failures units miles life clock reason"
+).split()
+
+
 def short_table(ratings: Ratings) -> pd.DataFrame:
-    """The sheet without the columns that are the same in every row. ratings: of the shop."""
-    return sheet_table(ratings).drop(columns=["life_miles", "reliability", "confidence"])
+    """The sheet as the page has it: what to do first, no column that is empty or the same in every row. ratings: of the shop."""
+    table = sheet_table(ratings)
+    counted_alike = (table["clock"] == "miles").all()
+    return table[[c for c in _SHORT if not (table[c].isna().all() or (counted_alike and c in ("life", "clock")))]]
 
 
 def part_words(ratings: Ratings, part: PartRating) -> tuple[str, ...]:
