@@ -503,13 +503,17 @@ def _advise(arguments: argparse.Namespace) -> None:
 
 def _advise_all(arguments: argparse.Namespace, adviser: Any) -> None:
     from analytics.advice.batch import ask_all, read_trucks
+    from analytics.records.shop import Units
     from analytics.report.files import write_csv
     from analytics.words.advice import batch_table
+    from analytics.words.units import speaking
 
     trucks = read_trucks(arguments.trucks)
     answers = ask_all(adviser, trucks)
     out = arguments.out or arguments.trucks.with_name("advice.csv")
-    write_csv(batch_table(trucks, answers), out)
+    table = batch_table(trucks, answers)
+    with speaking(Units()):  # the columns are the owner's own, whatever they are called
+        write_csv(table, out)
     print(terminal.advised_all(out, len(answers), sum(isinstance(a, AnalyticsError) for a in answers)))
 
 

@@ -144,6 +144,8 @@ def history_figure(ratings: Ratings, component: str, part: str) -> tuple[Figure,
     figures = past.groupby(["weight_up_to_lb", "weight_over_lb", "use"], dropna=False)["power_limit_hp"].nunique()
     if not (figures > 1).any():
         return None
+    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+
     figure = _figure(2.5, "steps")
     ax = figure.subplots()
     end = ratings.records.as_of
@@ -154,6 +156,8 @@ def history_figure(ratings: Ratings, component: str, part: str) -> tuple[Figure,
         days, limits = [*own["effective_on"], end], [*own["power_limit_hp"], own["power_limit_hp"].iat[-1]]
         ax.step(days, limits, where="post", linewidth=2, linestyle=["-", "--", "-.", ":"][i % 4], label=name)
     _tidy(ax)
+    ax.xaxis.set_major_locator(dates := AutoDateLocator())
+    ax.xaxis.set_major_formatter(ConciseDateFormatter(dates, show_offset=False))
     ax.set_ylabel(in_units("published, hp"))
     in_own_units(ax.yaxis, "power")
     ax.set_ylim(0, past["power_limit_hp"].max() * 1.15)

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import constants
 
-from analytics.records.shop import Units
+from analytics.__main__ import _ours
+from analytics.advice.truck import in_ours
+from analytics.errors import AnalyticsError
+from analytics.records.shop import Units, shop_from
 from analytics.report.figures import _figure
 from analytics.report.figures import in_own_units as axis_in_own_units
 from analytics.words import units
@@ -92,3 +97,54 @@ def test_ticks_are_round_in_the_owners_unit():
     assert {"400", "500", "600", "700"} <= set(told)
     assert [float(t) for t in told] == pytest.approx(places / HP)
     assert constants.hp == pytest.approx(1000 / HP)
+
+
+def test_what_is_typed_without_a_unit_is_in_the_owners():
+    shop = SimpleNamespace(units=METRIC)
+    typed = {("484", "--power"): 484 * HP, ("650 hp", "--power"): 650, ("80,000", "--life"): 80_000 * MILE}
+    typed |= {
+        ("50,000 miles", "--life"): 50_000,
+        ("3402", "--weight-up-to"): 3402 * LB,
+        ("3.4 t", "--weight-up-to"): 3400 * LB,
+    }
+    for (text, option), ours in typed.items():
+        assert _ours(text, option, shop) == pytest.approx(ours, rel=1e-9)
+    assert _ours("650", "--power", SimpleNamespace(units=Units())) == 650
+    with pytest.raises(AnalyticsError, match=r"--power 'a lot': cannot be read as a power"):
+        _ours("a lot", "--power", shop)
+    assert in_ours("trailer_weight", 1000, METRIC) == pytest.approx(1000 * LB)
+    assert in_ours("torque", 1000, METRIC) == pytest.approx(1000 * LBFT)
+    assert in_ours("stall_ratio", 1.9, METRIC) == 1.9
+
+
+def test_who_measures_power_in_kilowatts_measures_torque_in_newton_metres(tmp_path):
+    def torque(**told: str) -> str:
+        return shop_from({"components": {"shaft": "shaft"}, "units": told}, tmp_path).units.torque
+
+    assert [torque(), torque(power="kW"), torque(power="PS"), torque(power="kW", torque="lb ft")] == [
+        "lb ft",
+        "N m",
+        "N m",
+        "lb ft",
+    ]
+
+
+def test_bands_are_named_in_the_owners_unit(tmp_path):
+    def labels(**told: str) -> list[str]:
+        data = {"components": {"shaft": "shaft"}, "units": told, "power": {"bands": [400, 401, 600]}}
+        shop = shop_from(data, tmp_path)
+        return [*shop.band_labels(), *shop.class_labels()]
+
+    assert labels() == [
+        "under 400",
+        "400 to 401",
+        "401 to 600",
+        "600 and over",
+        "up to 7,500",
+        "7,500 to 9,000",
+        "over 9,000",
+    ]
+    assert labels(power="kW", weight="kg") == [
+        "under 298", "298 to 299", "299 to 447", "447 and over", "up to 3,402", "3,402 to 4,082", "over 4,082"
+    ]  # fmt: skip
+    assert labels(weight="t")[-3:] == ["up to 3.40", "3.40 to 4.08", "over 4.08"]
