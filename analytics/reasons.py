@@ -215,7 +215,7 @@ class AdviceKept(Code):
 
 class Alarms(Code):
     NO_QUARTER_BEFORE = auto()
-    LOOK = auto()
+    TEST = auto()
     THIS_QUARTER = auto()
     BY_QUARTER = auto()
     AT_QUARTER = auto()

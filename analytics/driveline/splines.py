@@ -12,9 +12,6 @@ from numpy.typing import ArrayLike
 from analytics.driveline.inputs import below, quantity
 from analytics.driveline.units import PSI
 
-#: application factor of a combustion engine: uniform load to heavy shock (Machinery's Handbook)
-ENGINE_APPLICATION = (2.0, 2.8)
-
 #: fatigue-life factor by torque cycles: one way (unidirectional) and fully reversed (same source)
 LIFE_CYCLES = np.array([1e3, 1e4, 1e5, 1e6, 1e7])
 LIFE_ONE_WAY = np.array([1.8, 1.0, 0.5, 0.4, 0.3])
@@ -120,8 +117,6 @@ def bearing_stress(
 
 #: pressure angle of the teeth, and their form factor (Lewis) in the handbook's formula
 PRESSURE_ANGLE, FORM = np.radians(30.0), 1.5
-#: tension that a careful design allows in the hub, Pa, steel of 33 to 38 HRC: no strength (Machinery's Handbook, from memory)
-HUB_ALLOWED = 45_000 * PSI
 
 
 def hub_tension(

@@ -335,7 +335,7 @@ def log_power_at(model: JointModel, theta: np.ndarray, z: float, log_weight: flo
 class _Draw:
     """Drawn fleets, arrays (fleets, n) or (n,): what happened to each vehicle, logs of miles over the target miles.
 
-    at: row of the data each vehicle is a copy of. told: failed and reported. looked: read while running.
+    at: row of the data each vehicle is a copy of. reported: failed, and that is known. read_running: read, and no failure reported.
     recorded: age of the unit at that reading. log_rate None: miles known, no driving rates.
     """
 
@@ -345,8 +345,8 @@ class _Draw:
     log_entry: np.ndarray
     log_rate: np.ndarray | None
     dies: np.ndarray
-    told: np.ndarray
-    looked: np.ndarray
+    reported: np.ndarray
+    read_running: np.ndarray
     recorded: np.ndarray
     read: np.ndarray
     later: float
@@ -438,9 +438,9 @@ def _draw(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Generat
         z = -ndtri(np.clip(ndtr(-z0) * uniform(), 1e-300, 1))
     log_life = (z + eta) / beta
     dies = log_life < log_end
-    told = dies & ((uniform() < share) | alive) if share < 1 else dies
-    looked = read & (log_life > log_seen) & ~told
-    return _Draw(at, log_life, log_end, log_entry, log_rate, dies, told, looked, recorded, read, later)
+    reported = dies & ((uniform() < share) | alive) if share < 1 else dies
+    read_running = read & (log_life > log_seen) & ~reported
+    return _Draw(at, log_life, log_end, log_entry, log_rate, dies, reported, read_running, recorded, read, later)
 
 
 def _failure_days(model: JointModel, draw: _Draw) -> np.ndarray:
@@ -457,25 +457,27 @@ def simulate_lives(model: JointModel, theta: np.ndarray, rng: np.random.Generato
     draw = _draw(model, theta, [rng])
     data = model.data.take(draw.at)
     n = len(draw.at)
-    told, looked = draw.told[0], draw.looked[0]
+    reported, read_running = draw.reported[0], draw.read_running[0]
     life = np.exp(draw.log_life[0]) * model.life_miles
-    upper = np.where(told, life, np.inf)
+    upper = np.where(reported, life, np.inf)
     data = replace(data, unit=np.arange(n), weight=np.ones(n), upper=upper)
     if draw.log_rate is None:
         end = np.exp(np.where(np.isfinite(draw.log_end[0]), draw.log_end[0], draw.log_life[0])) * model.life_miles
-        return replace(data, lower=np.where(told, life, end), reading=replace(data.reading, counts=np.zeros(n, bool)))
+        return replace(
+            data, lower=np.where(reported, life, end), reading=replace(data.reading, counts=np.zeros(n, bool))
+        )
     days = _failure_days(model, draw)[0]
-    ended = np.where(told, days, data.days.cutoff)
-    age = np.where(told, data.days.start + days, np.broadcast_to(draw.recorded, draw.shape)[0])
+    ended = np.where(reported, days, data.days.cutoff)
+    age = np.where(reported, data.days.start + days, np.broadcast_to(draw.recorded, draw.shape)[0])
     before, after = split_days(np.zeros(n), age, model.change_days)
     miles = np.exp(draw.log_rate[0]) * (before + draw.later * after)
-    seen = told | looked
-    entry = np.where(np.isfinite(draw.log_entry[0]) & told, np.exp(draw.log_entry[0]) * model.life_miles, 0.0)
+    seen = reported | read_running
+    entry = np.where(np.isfinite(draw.log_entry[0]) & reported, np.exp(draw.log_entry[0]) * model.life_miles, 0.0)
     return replace(
         data,
-        lower=np.where(told, life, np.nan),
+        lower=np.where(reported, life, np.nan),
         entry=entry,
-        days=replace(data.days, lower=ended, upper=np.where(told, days, np.inf)),
+        days=replace(data.days, lower=ended, upper=np.where(reported, days, np.inf)),
         reading=Reading(miles=np.where(seen, miles, np.nan), days=np.where(seen, age, np.nan), counts=seen),
     )
 
@@ -489,7 +491,7 @@ def simulate(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Gene
     fleets = len(rngs)
     at, shape = draw.at, draw.shape
     log_life, log_end, log_entry, log_rate = draw.log_life, draw.log_end, draw.log_entry, draw.log_rate
-    dies, told, read, looked, later = draw.dies, draw.told, draw.read, draw.looked, draw.later
+    dies, reported, read, read_running, later = draw.dies, draw.reported, draw.read, draw.read_running, draw.later
     x, alive = model.x[at], data.known_alive[at]
     use = data.use[at] if lay.uses > 1 else np.zeros(len(at), int)
     blocks: list[Block] = []
@@ -504,8 +506,8 @@ def simulate(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Gene
     def cut(a, idx):
         return np.take_along_axis(np.broadcast_to(a, shape), idx, 1)
 
-    idx, w = gather(told)
-    reported = told.sum(1).astype(float)
+    idx, w = gather(reported)
+    failures = reported.sum(1).astype(float)
     if idx is not None:
         blocks.append(Block("exact", x[idx], w, Points(cut(log_life, idx))))
     lives = ~dies
@@ -516,7 +518,7 @@ def simulate(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Gene
         if np.isfinite(log_entry).any():
             idx, w = gather(np.isfinite(log_entry))
             blocks.append(Block("entry", x[idx], w, Points(cut(np.where(np.isfinite(log_entry), log_entry, 0), idx))))
-        return Rows(tuple(blocks), None, lay.columns, 0, reported, np.zeros(fleets))
+        return Rows(tuple(blocks), None, lay.columns, 0, failures, np.zeros(fleets))
 
     start, entry = data.days.start[at], data.days.entry[at]
     length = np.maximum(data.days.cutoff[at], 0.5)
@@ -528,7 +530,7 @@ def simulate(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Gene
         return cut(np.maximum(before, NOTHING), idx), cut(after, idx)
 
     seen = seen_alive(recorded - start, entry, length)
-    idx, w = gather(looked & ~alive)
+    idx, w = gather(read_running & ~alive)
     read_share = lay.share or lay.fixed_share < 1
     zeros = np.zeros(len(at))
     if idx is not None:
@@ -549,7 +551,7 @@ def simulate(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Gene
         y = cut(log_rate, idx) + np.log(den[0] + later * den[1]) - scale_log
         blocks.append(Block("running", x[idx], w, Points(y, None, pair(start, length, idx), den)))
     late = entry > 0
-    blind = ~looked & ~told
+    blind = ~read_running & ~reported
     for with_entry in (False, True):
         if not (late == with_entry).any():
             continue
@@ -566,23 +568,23 @@ def simulate(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Gene
                 blocks.append(Block(kind, x[idx], w, Points(y, here, pair(start, length, idx))))
                 if entry_points is not None:
                     blocks.append(Block("unread_entry", x[idx], w, entry_points))
-    known_entry = late & (told | (looked & ~blind))
+    known_entry = late & (reported | (read_running & ~blind))
     idx, w = gather(known_entry)
     if idx is not None:
         blocks.append(Block("entry", x[idx], w, Points(cut(np.where(np.isfinite(log_entry), log_entry, 0), idx))))
     # driving rates: of the failed at their failure, of the read at their reading
-    mask = told | looked
+    mask = reported | read_running
     idx, w = gather(mask)
     if idx is None:
         idx, w = np.zeros((fleets, 1), int), np.zeros((fleets, 1))
-    fail = cut(told, idx)
+    fail = cut(reported, idx)
     days = cut(_failure_days(model, draw), idx)
     age = np.where(fail, cut(start, idx) + days, cut(recorded, idx))
     before, after = split_days(np.zeros_like(age), age, model.change_days)
     before = np.maximum(before, NOTHING)
     log_miles = cut(log_rate, idx) + np.log(before + later * after)
     rates = Rates(log_miles, (before, after), use[idx], w, w * (~fail & ~alive[idx]), w * fail)
-    return Rows(tuple(blocks), rates, lay.columns, lay.uses, reported, np.zeros(fleets))
+    return Rows(tuple(blocks), rates, lay.columns, lay.uses, failures, np.zeros(fleets))
 
 
 def rating_constraint(

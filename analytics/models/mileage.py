@@ -115,11 +115,10 @@ def _ratio(a: np.ndarray, b: np.ndarray, level: float) -> tuple[float, ...]:
 class DrivingFit:
     """Log miles per day ~ N(mu of the use, tau); later rate = rate x exp(decline) past ``change_days``.
 
-    mu (K,); se_mu (K,); tau; decline; known: odometers used.
+    mu (K,); tau; decline; known: odometers used.
     """
 
     mu: np.ndarray
-    se_mu: np.ndarray
     tau: float
     decline: float
     known: int
@@ -160,11 +159,9 @@ def fit_driving(
     )
     top = maximise(objective(rows, layout, "weibull", only, rate_nodes(1.0)), start, limits=np.ones(layout.size))
     theta = top.theta[0]
-    cov = np.linalg.pinv(-top.hess[0])
     at = layout.place("decline")
     return DrivingFit(
         theta[layout.mu],
-        np.sqrt(np.diag(cov)[layout.mu]),
         float(np.exp(theta[layout.tau])),
         float(theta[at]) if at is not None else 0.0,
         int(m.sum()),

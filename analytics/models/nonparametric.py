@@ -29,9 +29,6 @@ Transform = Literal["log-log", "log", "plain"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-# Products of (n - d)/n reach a round probability only to the last bits.
-_SLACK = 1e-12
-
 
 def two_sided_z(level: float) -> float:
     """Normal quantile of two-sided limits; raises unless 0 < level < 1."""

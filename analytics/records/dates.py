@@ -151,15 +151,6 @@ def _parse(raw: str, order: str | None, epoch: int) -> tuple[dt.date | None, dt.
     return _one(_year(year_text), _MONTHS[month.casefold()], int(day_text))
 
 
-def _or_year_first(text: str, day: dt.date | None) -> tuple[dt.date | None, dt.date | None]:
-    """A date, and what it is where a leading number past 12 is the year: 22-03-15."""
-    match = _NUMERIC.match(text)
-    led = _make(_year(match[1]), int(match[3]), int(match[4])) if match and int(match[1]) > 12 else None
-    if day is None or led is None or led == day:
-        return day, None
-    return min(day, led), max(day, led)
-
-
 def _of_numbers(match: re.Match[str], order: str | None) -> tuple[dt.date | None, dt.date | None, str, str]:
     """3/4/24: one day, or two where nobody says which number is the month."""
     a, b, year = int(match[1]), int(match[3]), _year(match[4])

@@ -23,7 +23,7 @@ from analytics.report.show import (
 )
 from analytics.review.advised import advised_answer
 from analytics.review.fleet_view import FleetView
-from analytics.review.one_sheet import Sheet, looks, standing_alarms
+from analytics.review.one_sheet import Sheet, alarming, standing_alarms
 from analytics.review.outlook import Outlook
 from analytics.review.quarterly import Review
 from analytics.words.cautions import CAUTIONS
@@ -77,7 +77,7 @@ def worse(whole: Whole) -> None:
     whole: the quarter, with all it rests on."""
     review, outlook = whole.review, whole.outlook
     promise = lines_html(outlook_figures.alarm_promise(evidence_folder()))
-    now, every = looks(standing_alarms(outlook)), looks(outlook.watched[-1].alarms) if outlook.watched else {}
+    now, every = alarming(standing_alarms(outlook)), alarming(outlook.watched[-1].alarms) if outlook.watched else {}
     gone = [look for key, look in every.items() if key not in now]
     show_html(
         lines_html([words.watch_lead([*now.values()], gone)]),

@@ -105,11 +105,6 @@ def show_list(lines: Sequence[str]) -> None:
     _display('<ul class="cautions">' + "".join(f"<li>{html.escape(prose(line))}</li>" for line in lines) + "</ul>")
 
 
-def show_folded(title: str, lines: Sequence[str]) -> None:
-    """Display sentences one click below their title. lines: the sentences."""
-    show_html(fold(title, lines_html(lines)))
-
-
 def show_figure(figure: Figure, question: str, answer: str, folded: str = "") -> None:
     """Display a figure under its question, with the answer as caption (and as text for who cannot see it); one click below
     the words ``folded``, if any."""

@@ -84,7 +84,7 @@ def _put_by(alarms: pd.DataFrame, closed: pd.DataFrame) -> list[Reason]:
 
 def _test(row) -> Reason:
     """What a test looked at."""
-    return reason(Alarms.LOOK, family=row.family, component=row.component, group=row.group)
+    return reason(Alarms.TEST, family=row.family, component=row.component, group=row.group)
 
 
 def _raised(alarm, watched: list[Watched], kept: pd.DataFrame) -> dict[str, object]:

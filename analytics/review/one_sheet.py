@@ -179,7 +179,7 @@ def _to_do(
 
 
 def _of_alarm(alarm, outlook: Outlook) -> Line:
-    what = reason(Alarms.LOOK, family=alarm.family, component=alarm.component, group=alarm.group)
+    what = reason(Alarms.TEST, family=alarm.family, component=alarm.component, group=alarm.group)
     counts = {"what": what, "came": int(alarm.came), "units": int(alarm.units), "expected": float(alarm.expected)}
     if alarm.family is Family.LOT_LIFE:
         table = outlook.snapshot.table
@@ -274,20 +274,20 @@ def changed(outlook: Outlook, limits: pd.DataFrame, compared: bool) -> tuple[Rea
     return tuple(said) or (reason(Since.NOTHING),)
 
 
-def looks(frame: pd.DataFrame) -> dict[tuple, Reason]:
+def alarming(frame: pd.DataFrame) -> dict[tuple, Reason]:
     """What each alarm of the ``frame`` looked at, by family, component and group."""
     keys = zip(frame["family"], frame["component"], frame["group"], strict=True)
-    return {key: reason(Alarms.LOOK, family=key[0], component=key[1], group=key[2]) for key in keys}
+    return {key: reason(Alarms.TEST, family=key[0], component=key[1], group=key[2]) for key in keys}
 
 
 def _alarms_changed(outlook: Outlook) -> list[Reason]:
-    now = looks(standing_alarms(outlook))
-    then = looks(outlook.watched[-2].alarms) if len(outlook.watched) > 1 else {}
+    now = alarming(standing_alarms(outlook))
+    then = alarming(outlook.watched[-2].alarms) if len(outlook.watched) > 1 else {}
     judged = {(k.family, k.component, k.group): k.verdict for k in outlook.alarms_kept.itertuples()}
-    new = [reason(Since.ALARM_NEW, what=look) for key, look in now.items() if key not in then]
+    new = [reason(Since.ALARM_NEW, what=test) for key, test in now.items() if key not in then]
     over_now = [
-        reason(Since.ALARM_OVER, what=look, verdict=judged[key])
-        for key, look in then.items()
+        reason(Since.ALARM_OVER, what=test, verdict=judged[key])
+        for key, test in then.items()
         if key not in now and key in judged
     ]
     return [*new, *over_now]

@@ -50,7 +50,7 @@ def check(folder: Path, replay: bool = True) -> list[str]:
     records = load_records(folder)
     lifetimes = make_lifetimes(records)
     span = quarter_of(records.as_of)
-    snapshot = stand_without_fits(lifetimes)
+    snapshot = snapshot_without_fits(lifetimes)
     found = []
 
     def compare(name: str, got: pd.DataFrame, should: list[dict], keys: str, but: str = "", only: str = "") -> None:
@@ -146,7 +146,7 @@ def replayed(before: Lifetimes, after: Lifetimes) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def stand_without_fits(lifetimes: Lifetimes) -> SimpleNamespace:
+def snapshot_without_fits(lifetimes: Lifetimes) -> SimpleNamespace:
     """The shop as months_table and above_limit ask for it, which need no model for what is compared here."""
     table, _ = fill_unknown(lifetimes.table)
     own = lifetimes.table.assign(failure=counts_as_failure(lifetimes.table), install=failed_by_install(lifetimes.table))
@@ -231,7 +231,7 @@ def test_an_odometer_read_on_the_day_the_truck_left_tells_no_miles_driven(tmp_pa
     toml = '[shop]\nname = "Invented"\nas_of = "2021-12-31"\n[components]\n"input shaft" = "input_shaft"\n'
     folder = shops.write(sheets, toml, tmp_path)
     records = load_records(folder)
-    over = above_limit(records, stand_without_fits(make_lifetimes(records))).table
+    over = above_limit(records, snapshot_without_fits(make_lifetimes(records))).table
     # a truck at its limit is not above it
     assert over.set_index("serial")["odometer_known"].to_dict() == {"A-1": False, "B-1": True}
     assert check(folder, replay=False) == []

@@ -39,7 +39,7 @@ FAMILY: dict[Code, str] = {
     Family.CAUSE_MIX: "mix of causes",
     Family.REBUILT: "rebuilt units",
 }
-_LOOK = {
+_TEST = {
     Family.MONTH_INSTALL: "build month {group}, {component}, install errors",
     Family.MONTH_LIFE: "build month {group}, {component}",
     Family.BUILDER_INSTALL: "builder {group}, {component}, install errors",
@@ -122,7 +122,7 @@ def few(value: float) -> str:
 # ---- alarms ----------------------------------------------------------------------------------------------------------
 texts(
     {
-        Alarms.LOOK: lambda family, component, group: _LOOK[family].format(component=component, group=group),
+        Alarms.TEST: lambda family, component, group: _TEST[family].format(component=component, group=group),
         Alarms.CLOSED: lambda what, came, on, by, why: (
             f"Closed by {by} on {on:%Y-%m-%d}: {say(what)}, {came} so far. {capital(why)}{'' if why.endswith('.') else '.'}"
         ),
@@ -190,7 +190,7 @@ def alarm_named(name: str, said: pd.DataFrame) -> tuple[Family, str, str]:
 
 
 def _name_of(alarm: Any) -> str:
-    return _LOOK[Family[alarm.what]].format(component=alarm.component, group=alarm.group)
+    return _TEST[Family[alarm.what]].format(component=alarm.component, group=alarm.group)
 
 
 def alarms_listing(said: pd.DataFrame, closed: pd.DataFrame) -> str:
