@@ -65,7 +65,7 @@ def test_bearing_cages_at_a_known_shape(shape, reference, reference_data):
 
 
 def test_unknown_miles_are_averaged_not_filled_in():
-    driving = DrivingFit(np.array([3.4]), np.array([0.1]), 0.6, -0.3, 50, 1096.0, True)
+    driving = DrivingFit(np.array([3.4]), 0.6, -0.3, 50, 1096.0, True)
     data = life_data([np.nan], [np.inf], [800.0], [7000.0], lower_days=[1500.0])
     got = exposures(data, 50_000.0, 0.9, 2.0, driving)[0]
     days = 1096 + np.exp(-0.3) * 404

@@ -330,9 +330,7 @@ def test_ageing_adds_each_units_own_miles():
     assert np.isnan(older.lower[2])
     assert older.days.lower == pytest.approx([550.0, 150.0, 350.0, 90.0])
     assert older.lower[3] == 3000.0
-    slower = age_lives(
-        data, np.array([0]), 50.0, DrivingFit(np.array([3.0]), np.array([0.1]), 0.5, np.log(0.5), 5, 400.0, True)
-    )
+    slower = age_lives(data, np.array([0]), 50.0, DrivingFit(np.array([3.0]), 0.5, np.log(0.5), 5, 400.0, True))
     assert slower.lower[0] == pytest.approx(10_000 + 20 * 50 * 0.5)
 
 

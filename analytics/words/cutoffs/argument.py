@@ -8,7 +8,7 @@ import pandas as pd
 from analytics.cutoffs.argument import Argument, Dividing, Half, Halves, Interaction
 from analytics.cutoffs.cost import Pays
 from analytics.cutoffs.step import StepVerdict
-from analytics.reasons import Boundary, Heavy, Reason
+from analytics.reasons import Boundary, Heavy
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.words.cutoffs.money import MIDDLE, middle_words, money_changes, money_claim, money_words, span_words
 from analytics.words.cutoffs.parts import VERDICTS, against_words, trial_words
@@ -16,7 +16,7 @@ from analytics.words.cutoffs.step import along, jump_range, step_changes, step_w
 from analytics.words.phrases import capital, plural, weight_class
 from analytics.words.phrases import money as dressed
 from analytics.words.ratings.sheet import came_back
-from analytics.words.saying import say, say_all, says, texts
+from analytics.words.saying import say, say_all, texts
 from analytics.words.units import bare_power, distance, in_units, own, power
 
 NAN = float("nan")
@@ -57,14 +57,14 @@ texts(
 )
 
 
-@says(Boundary.SPARED_UNKNOWN)
-def _spared(above: str, why: Reason) -> str:
-    return f"what {above} would have spared is not known: {say(why)}"
-
-
-@says(Boundary.NO_MIDDLE_TIER)
-def _no_middle(component: str, priced: int) -> str:
-    return f"the range of {component}s has {plural(priced, 'priced part')}, so no middle tier"
+texts(
+    {
+        Boundary.SPARED_UNKNOWN: lambda above, why: f"what {above} would have spared is not known: {say(why)}",
+        Boundary.NO_MIDDLE_TIER: lambda component, priced: (
+            f"the range of {component}s has {plural(priced, 'priced part')}, so no middle tier"
+        ),
+    }
+)
 
 
 # ---- the claim ------------------------------------------------------------------------------------------------------------

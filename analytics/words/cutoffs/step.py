@@ -40,14 +40,14 @@ texts(
 )
 
 
-@says(Step.FEW_FAILURES)
-def _few(failures: int, least: int) -> str:
-    return f"only {failures} failure{'' if failures == 1 else 's'} on record where {least} are the least to go by"
-
-
-@says(Step.NOT_CONVERGED)
-def _wild(shape: str) -> str:
-    return f"the life law with {_SHAPES[shape]} did not converge on these records"
+texts(
+    {
+        Step.FEW_FAILURES: lambda failures, least: (
+            f"only {failures} failure{'' if failures == 1 else 's'} on record where {least} are the least to go by"
+        ),
+        Step.NOT_CONVERGED: lambda shape: f"the life law with {_SHAPES[shape]} did not converge on these records",
+    }
+)
 
 
 @says(Step.NO_SHAPE)

@@ -60,14 +60,14 @@ def _limits(limits: Sequence[tuple[str, str, float]]) -> list[str]:
     ]
 
 
-@says(Above.LIMITS)
-def _of_a_truck(limits: Sequence[tuple[str, str, float]]) -> str:
-    return "; ".join(_limits(limits))
-
-
-@says(Above.NO_POWER)
-def _no_power(trucks: int) -> str:
-    return f"{plural(trucks, 'more truck')} with a limited part {'has' if trucks == 1 else 'have'} no power on record and cannot be held against it."
+texts(
+    {
+        Above.LIMITS: lambda limits: "; ".join(_limits(limits)),
+        Above.NO_POWER: lambda trucks: (
+            f"{plural(trucks, 'more truck')} with a limited part {'has' if trucks == 1 else 'have'} no power on record and cannot be held against it."
+        ),
+    }
+)
 
 
 @says(Above.COUNT)
@@ -106,25 +106,24 @@ def _look_at_the_limit(parts: Sequence[tuple[str, str]]) -> str:
 
 
 # ---- whom to ask -----------------------------------------------------------------------------------------------------
-@says(AskFirst.COUNT)
-def _unknowns(unknowns: int, parts: int, serial: str, ask: str) -> str:
-    return f"{plural(unknowns, 'unknown')} over {plural(parts, 'part')}; first {serial} ({ask})."
-
-
-@says(AskFirst.FIRST)
-def _ask_first(serials: Sequence[str]) -> str:
-    return (
-        f"Ask first: {listed(serials, 8)}. These tell most of what the parts can take; they are not a fair sample of the "
-        "customers, so keep them apart from the random calls."
-    )
-
-
-@says(RandomCalls.SILENT)
-def _silent(units: int, calls: int) -> str:
-    return (
-        f"{plural(units, 'unit')} in service {'has' if units == 1 else 'have'} not been heard of for a year or more; they count as running. Nothing in the "
-        f"records can show whether they do. Phone these {calls} in this order, and no others: drawn at random, they speak for all."
-    )
+texts(
+    {
+        AskFirst.COUNT: lambda unknowns, parts, serial, ask: (
+            f"{plural(unknowns, 'unknown')} over {plural(parts, 'part')}; first {serial} ({ask})."
+        ),
+        AskFirst.FIRST: lambda serials: (
+            f"Ask first: {listed(serials, 8)}. These tell most of what the parts can take; they are not a fair sample of the "
+            "customers, so keep them apart from the random calls."
+        ),
+        RandomCalls.SILENT: lambda units, calls: (
+            f"{plural(units, 'unit')} in service {'has' if units == 1 else 'have'} not been heard of for a year or more; they count as running. Nothing in the "
+            f"records can show whether they do. Phone these {calls} in this order, and no others: drawn at random, they speak for all."
+        ),
+        RandomCalls.CHANCE: lambda reported_share, silent_failures, calls, finds_one: (
+            f"{int(calls)} calls at {percent(reported_share)} reported ({silent_failures:.0f} silent): {percent(finds_one)}."
+        ),
+    }
+)
 
 
 @says(RandomCalls.WOULD_FIND)
@@ -133,8 +132,3 @@ def _would_find(calls: int, chances: Mapping[float, float], failures: int) -> st
         [f"{percent(chance)} if {percent(share)} of failures are reported" for share, chance in chances.items()]
     )
     return f"{plural(calls, 'call')} would find at least one silent failure with a chance of {told}, with {failures} reported so far."
-
-
-@says(RandomCalls.CHANCE)
-def _chance(reported_share: float, silent_failures: float, calls: int, finds_one: float) -> str:
-    return f"{int(calls)} calls at {percent(reported_share)} reported ({silent_failures:.0f} silent): {percent(finds_one)}."

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 from analytics.models.comparison import LogRank
-from analytics.reasons import ByCell, Cell, Clocks, Fleet, Question, Reason, Wear
+from analytics.reasons import ByCell, Cell, Clocks, Fleet, Question, Wear
 from analytics.words import units
 from analytics.words.phrases import numbered, percent, plural
 from analytics.words.saying import asks, say, says, texts
@@ -32,25 +31,21 @@ _END = {
 }
 
 
-@says(Fleet.SIZE)
-def _size(units: int, in_use: int, median_years: float, unit_years: float) -> str:
-    return (
-        f"{plural(units, 'unit')} went out; {in_use:,} are in use as far as the records tell, half of them for more than {median_years:.1f} years. "
-        f"Together they have served {unit_years:,.0f} unit-years."
-    )
-
-
-@says(Fleet.GONE)
-def _gone(ends: Mapping[str, int]) -> str:
-    return "Followed to the last contact only: " + ", ".join(f"{n:,} {_END[e]}" for e, n in ends.items()) + "."
-
-
-@says(Fleet.ODOMETERS)
-def _odometers(known: int, units: int, median_miles_a_year: float) -> str:
-    return (
-        f"An odometer figure is known for {known:,} of them ({percent(known / units)}); among these half drive more than {distance(median_miles_a_year)} a year. "
-        "Odometers get read when a truck comes back, and the hard-driven come back more: do not take this for the average customer."
-    )
+texts(
+    {
+        Fleet.SIZE: lambda units, in_use, median_years, unit_years: (
+            f"{plural(units, 'unit')} went out; {in_use:,} are in use as far as the records tell, half of them for more than {median_years:.1f} years. "
+            f"Together they have served {unit_years:,.0f} unit-years."
+        ),
+        Fleet.GONE: lambda ends: (
+            "Followed to the last contact only: " + ", ".join(f"{n:,} {_END[e]}" for e, n in ends.items()) + "."
+        ),
+        Fleet.ODOMETERS: lambda known, units, median_miles_a_year: (
+            f"An odometer figure is known for {known:,} of them ({percent(known / units)}); among these half drive more than {distance(median_miles_a_year)} a year. "
+            "Odometers get read when a truck comes back, and the hard-driven come back more: do not take this for the average customer."
+        ),
+    }
+)
 
 
 # ---- by power band and weight class ----------------------------------------------------------------------------------
@@ -86,22 +81,21 @@ texts(
 
 
 # ---- a cell ----------------------------------------------------------------------------------------------------------
-@says(Cell.NOT_YET)
-def _not_yet(parts: int) -> str:
-    return f"{plural(parts, 'part')}, no time in service yet: nothing can be said"
-
-
-@says(Cell.NONE_PROVES_NOTHING)
-def _none_proves_nothing(parts: int, unit_years: float) -> str:
-    return f"none of {parts:,} came back in {numbered(unit_years)} unit-years: too little to prove anything"
-
-
-@says(Cell.NONE)
-def _none(parts: int, unit_years: float, upper: float) -> str:
-    return (
-        f"none of {parts:,} came back in {numbered(unit_years)} unit-years; that proves at most {numbered(upper)} "
-        "a year per hundred (90% sure)"
-    )
+texts(
+    {
+        Cell.NOT_YET: lambda parts: f"{plural(parts, 'part')}, no time in service yet: nothing can be said",
+        Cell.NONE_PROVES_NOTHING: lambda parts, unit_years: (
+            f"none of {parts:,} came back in {numbered(unit_years)} unit-years: too little to prove anything"
+        ),
+        Cell.NONE: lambda parts, unit_years, upper: (
+            f"none of {parts:,} came back in {numbered(unit_years)} unit-years; that proves at most {numbered(upper)} "
+            "a year per hundred (90% sure)"
+        ),
+        Cell.FEW: lambda failures, **rate: (
+            f"{_some(failures, **rate)}; {plural(failures, 'failure')}, too few to say more"
+        ),
+    }
+)
 
 
 @says(Cell.SOME)
@@ -109,62 +103,41 @@ def _some(failures: int, parts: int, rate: float, lower: float, upper: float) ->
     return f"{failures} of {parts:,} came back: {numbered(rate)} a year per hundred ({numbered(lower)} to {numbered(upper)})"
 
 
-@says(Cell.FEW)
-def _few(failures: int, **rate: Any) -> str:
-    return f"{_some(failures, **rate)}; {plural(failures, 'failure')}, too few to say more"
-
-
 # ---- a component -----------------------------------------------------------------------------------------------------
-@says(ByCell.NONE_BACK)
-def _none_back(parts: int, unit_years: float, upper: float) -> str:
-    return (
-        f"None of {parts:,} came back in {numbered(unit_years, 3)} unit-years; that proves at most {numbered(upper)} a year per hundred (90% sure). "
-        "It does not prove that it cannot fail."
-    )
-
-
-@says(ByCell.NOT_ON_RECORD)
-def _not_on_record(**rate: Any) -> str:
-    return f"{_some(**rate)}. Power and weight are not on record together for any of them, so nothing can be said by power or weight."
-
-
-@says(ByCell.WORST)
-def _worst(failures: int, parts: int, power_band: str, weight_class: str, cell: Reason) -> str:
-    return f"{failures} of {parts:,} came back. Worst where we can be sure of it: {units.power_band(power_band)}, {class_named(weight_class)}, {say(cell)}."
-
-
-@says(ByCell.CLEANEST)
-def _cleanest(power_band: str, weight_class: str, cell: Reason) -> str:
-    return f"Cleanest: {units.power_band(power_band)}, {class_named(weight_class)}: {say(cell)}."
-
-
-@says(ByCell.INSTALL_ERRORS)
-def _install_errors(n: int) -> str:
-    return f"{plural(n, 'install error')} {'is' if n == 1 else 'are'} not counted above: {'it was' if n == 1 else 'they were'} ours, not the part's."
-
-
-@says(ByCell.BANDS_DIFFER)
-def _bands_differ(few: bool) -> str:
-    return f"Weight class by weight class, the power bands differ by more than chance.{_rough(few)}"
-
-
-@says(ByCell.BANDS_MAY_DIFFER)
-def _bands_may_differ(few: bool) -> str:
-    return f"Weight class by weight class, the power bands may differ, but chance could still do it.{_rough(few)}"
+texts(
+    {
+        ByCell.NONE_BACK: lambda parts, unit_years, upper: (
+            f"None of {parts:,} came back in {numbered(unit_years, 3)} unit-years; that proves at most {numbered(upper)} a year per hundred (90% sure). "
+            "It does not prove that it cannot fail."
+        ),
+        ByCell.NOT_ON_RECORD: lambda **rate: (
+            f"{_some(**rate)}. Power and weight are not on record together for any of them, so nothing can be said by power or weight."
+        ),
+        ByCell.WORST: lambda failures, parts, power_band, weight_class, cell: (
+            f"{failures} of {parts:,} came back. Worst where we can be sure of it: {units.power_band(power_band)}, {class_named(weight_class)}, {say(cell)}."
+        ),
+        ByCell.CLEANEST: lambda power_band, weight_class, cell: (
+            f"Cleanest: {units.power_band(power_band)}, {class_named(weight_class)}: {say(cell)}."
+        ),
+        ByCell.INSTALL_ERRORS: lambda n: (
+            f"{plural(n, 'install error')} {'is' if n == 1 else 'are'} not counted above: {'it was' if n == 1 else 'they were'} ours, not the part's."
+        ),
+        ByCell.BANDS_DIFFER: lambda few: (
+            f"Weight class by weight class, the power bands differ by more than chance.{_rough(few)}"
+        ),
+        ByCell.BANDS_MAY_DIFFER: lambda few: (
+            f"Weight class by weight class, the power bands may differ, but chance could still do it.{_rough(few)}"
+        ),
+        ByCell.TEST: lambda test: (
+            f"Log-rank test across the power bands on days (Mantel 1966), stratified by weight class: {_test(test)}."
+        ),
+        ByCell.CLASS_TEST: lambda weight_class, test: f"{class_named(weight_class)} alone: {_test(test)}.",
+    }
+)
 
 
 def _rough(few: bool) -> str:
     return " Few came back, so take this as a hint." if few else ""
-
-
-@says(ByCell.TEST)
-def _all_classes(test: LogRank) -> str:
-    return f"Log-rank test across the power bands on days (Mantel 1966), stratified by weight class: {_test(test)}."
-
-
-@says(ByCell.CLASS_TEST)
-def _one_class(weight_class: str, test: LogRank) -> str:
-    return f"{class_named(weight_class)} alone: {_test(test)}."
 
 
 def _test(test: LogRank) -> str:
@@ -182,34 +155,20 @@ def _pattern(told: str, off_law: bool, **_: Any) -> str:
     return told + off
 
 
-@says(Wear.LATE)
-def _late(**values: Any) -> str:
-    return _pattern("failures come with age, as wear does", **values)
-
-
-@says(Wear.EARLY)
-def _early(**values: Any) -> str:
-    return _pattern("failures come early: look at the build and the install", **values)
-
-
-@says(Wear.NOT_TOLD)
-def _not_told(**values: Any) -> str:
-    return _pattern("early, chance or wear can't be told apart yet", **values)
-
-
-@says(Wear.TOO_FEW)
-def _too_few(failures: int, needed: int) -> str:
-    return f"{plural(failures, 'failure')}: fewer than the {needed} needed to read a pattern"
-
-
-@says(Wear.PART)
-def _part(component: str, part: str, pattern: Reason) -> str:
-    return f"{component.capitalize()} {part}: {say(pattern)}."
-
-
-@says(Wear.REST)
-def _rest(parts: int, others: bool) -> str:
-    return f"For {plural(parts, 'other part' if others else 'part')} too few came back to read a pattern."
+texts(
+    {
+        Wear.LATE: lambda **values: _pattern("failures come with age, as wear does", **values),
+        Wear.EARLY: lambda **values: _pattern("failures come early: look at the build and the install", **values),
+        Wear.NOT_TOLD: lambda **values: _pattern("early, chance or wear can't be told apart yet", **values),
+        Wear.TOO_FEW: lambda failures, needed: (
+            f"{plural(failures, 'failure')}: fewer than the {needed} needed to read a pattern"
+        ),
+        Wear.PART: lambda component, part, pattern: f"{component.capitalize()} {part}: {say(pattern)}.",
+        Wear.REST: lambda parts, others: (
+            f"For {plural(parts, 'other part' if others else 'part')} too few came back to read a pattern."
+        ),
+    }
+)
 
 
 @says(Clocks.MILES)

@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
-
-import pandas as pd
 
 from analytics.reasons import CameSince, Forecasts, Kept, NextMiles, Question, Stock
 from analytics.words.phrases import listed, money, numbered, percent, plural
@@ -50,38 +47,49 @@ def _ahead(months: str, expected: float, lower: int, upper: int) -> str:
     return f"In the next {months} months expect {numbered(expected)} components to come back from the units now out; nine times in ten it will be {lower} to {upper}."
 
 
-@says(Forecasts.QUARTER)
-def _quarter(**counts: Any) -> str:
-    return _ahead("three", **counts)
-
-
-@says(Forecasts.YEAR)
-def _year(**counts: Any) -> str:
-    return _ahead("twelve", **counts)
+texts(
+    {
+        Forecasts.QUARTER: lambda **counts: _ahead("three", **counts),
+        Forecasts.YEAR: lambda **counts: _ahead("twelve", **counts),
+        Forecasts.NOT_IN_YET: lambda broken, wait_days: (
+            f"About {numbered(broken)} of them {'has' if round(broken) == 1 else 'have'} failed already and {'is' if round(broken) == 1 else 'are'} not in yet: from failing to coming in takes {wait_days:.0f} days on average."
+        ),
+        Forecasts.RECORD: lambda quarters, came, expected: (
+            f"In the last {plural(quarters, 'quarter')} {came:.0f} came where the same method had expected {numbered(expected, 3)}; "
+            "the forecast is moved towards that, and its range allows for it."
+        ),
+        Forecasts.UNEVEN: lambda times, lower, upper: (
+            f"The season and chance quarters make the next three months {times:.2f} times an even quarter ({lower:.2f} to {upper:.2f})."
+        ),
+        Forecasts.AT_STATED_COST: lambda one_comeback, **cost: _cost(
+            f"At the {money(one_comeback, cost['currency'])} a comeback stated in shop.toml", **cost
+        ),
+        Forecasts.AT_RECORDED_COST: lambda one_comeback, **cost: _cost(
+            f"At what returns have cost on record ({money(one_comeback, cost['currency'])} on average)", **cost
+        ),
+        Stock.KEEP: lambda parts, chance: (
+            f"To have the part at hand {percent(chance)} of the time: {listed([f'{n} {part}' for part, n in parts], 20)}."
+        ),
+        NextMiles.LIKELIEST: lambda units, median, serial, chance, component: (
+            f"Half the {plural(units, 'unit')} running have a chance under {percent(median)}; the likeliest, {serial}, has {percent(chance)}, most of it for its {component}."
+        ),
+        NextMiles.ONE_IN_TEN: lambda units: (
+            f"{plural(units, 'unit')} stand at 10% or more. A chance is not a verdict on one truck: of ten at 10%, nine come home."
+        ),
+        NextMiles.NO_CHANCE: lambda units: (
+            f"For {plural(units, 'more unit')} no part has a fit, so their chance is not known."
+        ),
+        NextMiles.LIVES_LEFT_OUT: lambda lives: (
+            f"{plural(lives, 'part')} running {'has' if lives == 1 else 'have'} no fit that can be trusted, mostly of components that never failed; their share of a unit's chance is not counted."
+        ),
+    }
+)
 
 
 @says(Forecasts.WHO_PAYS)
 def _who_pays(shares: Sequence[tuple[str, float, float]], currency: str) -> str:
     told = [f"{payer} {money(mean, currency)} ({money(bad, currency)} in a bad year)" for payer, mean, bad in shares]
     return f"By who has paid, as returns have it: {'; '.join(told)}. A bad year is one in twenty."
-
-
-@says(Forecasts.NOT_IN_YET)
-def _not_in_yet(broken: float, wait_days: float) -> str:
-    return f"About {numbered(broken)} of them {'has' if round(broken) == 1 else 'have'} failed already and {'is' if round(broken) == 1 else 'are'} not in yet: from failing to coming in takes {wait_days:.0f} days on average."
-
-
-@says(Forecasts.RECORD)
-def _record(quarters: int, came: float, expected: float) -> str:
-    return (
-        f"In the last {plural(quarters, 'quarter')} {came:.0f} came where the same method had expected {numbered(expected, 3)}; "
-        "the forecast is moved towards that, and its range allows for it."
-    )
-
-
-@says(Forecasts.UNEVEN)
-def _uneven(times: float, lower: float, upper: float) -> str:
-    return f"The season and chance quarters make the next three months {times:.2f} times an even quarter ({lower:.2f} to {upper:.2f})."
 
 
 @says(Forecasts.COMPONENTS)
@@ -96,47 +104,10 @@ def _cost(basis: str, expected: float, upper: float, currency: str) -> str:
     return f"{basis}, that is {money(expected, currency)} over the year; with {money(upper, currency)} set aside it is enough nineteen times in twenty."
 
 
-@says(Forecasts.AT_STATED_COST)
-def _at_stated_cost(one_comeback: float, **cost: Any) -> str:
-    return _cost(f"At the {money(one_comeback, cost['currency'])} a comeback stated in shop.toml", **cost)
-
-
-@says(Forecasts.AT_RECORDED_COST)
-def _at_recorded_cost(one_comeback: float, **cost: Any) -> str:
-    return _cost(f"At what returns have cost on record ({money(one_comeback, cost['currency'])} on average)", **cost)
-
-
-@says(Stock.KEEP)
-def _keep(parts: Sequence[tuple[str, int]], chance: float) -> str:
-    return (
-        f"To have the part at hand {percent(chance)} of the time: {listed([f'{n} {part}' for part, n in parts], 20)}."
-    )
-
-
 @says(Stock.TIES_UP)
 def _ties_up(tied_up: float, unpriced: Sequence[str], currency: str) -> str:
     without = f", without {listed(unpriced)}, whose price is not in shop.toml" if unpriced else ""
     return f"That ties up {money(tied_up, currency)}{without}."
-
-
-@says(NextMiles.LIKELIEST)
-def _likeliest(units: int, median: float, serial: str, chance: float, component: str) -> str:
-    return f"Half the {plural(units, 'unit')} running have a chance under {percent(median)}; the likeliest, {serial}, has {percent(chance)}, most of it for its {component}."
-
-
-@says(NextMiles.ONE_IN_TEN)
-def _one_in_ten(units: int) -> str:
-    return f"{plural(units, 'unit')} stand at 10% or more. A chance is not a verdict on one truck: of ten at 10%, nine come home."
-
-
-@says(NextMiles.NO_CHANCE)
-def _no_chance(units: int) -> str:
-    return f"For {plural(units, 'more unit')} no part has a fit, so their chance is not known."
-
-
-@says(NextMiles.LIVES_LEFT_OUT)
-def _lives_left_out(lives: int) -> str:
-    return f"{plural(lives, 'part')} running {'has' if lives == 1 else 'have'} no fit that can be trusted, mostly of components that never failed; their share of a unit's chance is not counted."
 
 
 # ---- was the word kept -----------------------------------------------------------------------------------------------
@@ -171,22 +142,16 @@ def _forecasts(span: str, overlap: bool, forecasts: int, inside: int, level: flo
     )
 
 
-@says(Kept.SAID)
-def _said(span: str, forecasts: int, first: pd.Timestamp, inside: int, level: float, came: int, expected: float) -> str:
-    return (
-        f"As said since {first:%Y-%m-%d}: of {plural(forecasts, f'forecast of a {span}', f'forecasts of a {span}')}, {inside} held what came, where {percent(level)} were "
-        f"promised; in all {came} came where {numbered(expected, 3)} were expected."
-    )
-
-
-@says(Kept.QUARTERS)
-def _quarters(**values: Any) -> str:
-    return _forecasts("quarter", False, **values)
-
-
-@says(Kept.YEARS)
-def _years(forecasts: int, **values: Any) -> str:
-    return _forecasts("year", forecasts > 1, forecasts, **values)
+texts(
+    {
+        Kept.SAID: lambda span, forecasts, first, inside, level, came, expected: (
+            f"As said since {first:%Y-%m-%d}: of {plural(forecasts, f'forecast of a {span}', f'forecasts of a {span}')}, {inside} held what came, where {percent(level)} were "
+            f"promised; in all {came} came where {numbered(expected, 3)} were expected."
+        ),
+        Kept.QUARTERS: lambda **values: _forecasts("quarter", False, **values),
+        Kept.YEARS: lambda forecasts, **values: _forecasts("year", forecasts > 1, forecasts, **values),
+    }
+)
 
 
 @says(Kept.COMPONENTS)

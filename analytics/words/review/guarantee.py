@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from analytics.reasons import Guarantee, Lasts, Question, Reason
+from analytics.reasons import Guarantee, Lasts, Question
 from analytics.words.phrases import capital, listed, money, percent, plural
 from analytics.words.saying import asks, say, says, texts
 from analytics.words.units import distance, power_band
@@ -32,9 +32,30 @@ texts(
 )
 
 
-@says(Guarantee.TOO_FEW_FAILURES)
-def _too_few_failures(failures: int, needed: int) -> str:
-    return f"Only {plural(failures, 'failure')} on record: too few to say what a guarantee would cost (at least {needed} are needed)."
+texts(
+    {
+        Guarantee.TOO_FEW_FAILURES: lambda failures, needed: (
+            f"Only {plural(failures, 'failure')} on record: too few to say what a guarantee would cost (at least {needed} are needed)."
+        ),
+        Guarantee.TOO_FEW_BUILT: lambda band, fewest, years: (
+            f"{capital(power_band(band))}: fewer than {fewest} units built in the last {years:g} years, too few to promise anything."
+        ),
+        Guarantee.BAND: lambda band, allowed, lasts, currency: (
+            f"{capital(power_band(band))}, at {money(allowed, currency)} a unit: {say(lasts)}."
+        ),
+        Lasts.TOO_FEW_FAILURES: lambda failures, needed: (
+            f"not said: {plural(failures, 'failure') if failures else 'no failure'} of its own on record, at least {needed} are needed; "
+            "what the other bands show says too little of it"
+        ),
+        Lasts.MORE_THAN_EXPECTED: lambda on_record, at_least, expected: (
+            f"not said: {percent(on_record)} came back within a year on record (at least {percent(at_least)}), more than the models expect "
+            f"({percent(expected)}); early failures of another kind are at work there"
+        ),
+        Lasts.NO_MONTH: lambda back_at_once, back_in_a_year: (
+            f"none; already in the first months {percent(back_at_once)} come back, {percent(back_in_a_year)} within a year"
+        ),
+    }
+)
 
 
 @says(Guarantee.COSTS)
@@ -45,39 +66,6 @@ def _costs(comeback: float, allowed: Sequence[float], stated: bool, shares: Sequ
         else f"{listed([percent(s) for s in shares])} of what a comeback costs, for want of an amount of your own in shop.toml ([costs] guarantee_per_unit)"
     )
     return f"A comeback costs {money(comeback, currency)} all in (shop.toml); the guarantee may cost a unit {listed([money(a, currency) for a in allowed])}, {basis}."
-
-
-@says(Guarantee.TOO_FEW_BUILT)
-def _too_few_built(band: str, fewest: int, years: float) -> str:
-    return f"{capital(power_band(band))}: fewer than {fewest} units built in the last {years:g} years, too few to promise anything."
-
-
-@says(Guarantee.BAND)
-def _band(band: str, allowed: float, lasts: Reason, currency: str) -> str:
-    return f"{capital(power_band(band))}, at {money(allowed, currency)} a unit: {say(lasts)}."
-
-
-@says(Lasts.TOO_FEW_FAILURES)
-def _own_failures(failures: int, needed: int) -> str:
-    return (
-        f"not said: {plural(failures, 'failure') if failures else 'no failure'} of its own on record, at least {needed} are needed; "
-        "what the other bands show says too little of it"
-    )
-
-
-@says(Lasts.MORE_THAN_EXPECTED)
-def _more_than_expected(on_record: float, at_least: float, expected: float) -> str:
-    return (
-        f"not said: {percent(on_record)} came back within a year on record (at least {percent(at_least)}), more than the models expect "
-        f"({percent(expected)}); early failures of another kind are at work there"
-    )
-
-
-@says(Lasts.NO_MONTH)
-def _no_month(back_at_once: float, back_in_a_year: float) -> str:
-    return (
-        f"none; already in the first months {percent(back_at_once)} come back, {percent(back_in_a_year)} within a year"
-    )
 
 
 @says(Lasts.MONTHS)

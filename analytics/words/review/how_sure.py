@@ -31,24 +31,19 @@ texts(
 )
 
 
-@says(ReadAs.REPORTED)
-def _reported(share: float) -> str:
-    return f"{percent(share)} of failures reported"
-
-
-@says(ReadAs.UNCLEAR_OUT)
-def _unclear_out(failures: int) -> str:
-    return f"{plural(failures, 'unclear failure')} not the part's own"
-
-
-@says(ReadAs.WHEEL_LOSS)
-def _wheel_loss(loss: float, powers: int) -> str:
-    return f"wheel powers lose {percent(loss)} ({powers:,} of them)"
-
-
-@says(HowSure.SHARE_BACK)
-def _share_back(component: str, share: float, years: float, lower: float, upper: float, most_if: Reason) -> str:
-    return f"{component.capitalize()}: {percent(share)} are on record as back within {years:g} years; {percent(lower)} to {percent(upper)} over the readings, most if {say(most_if)}."
+texts(
+    {
+        ReadAs.REPORTED: lambda share: f"{percent(share)} of failures reported",
+        ReadAs.UNCLEAR_OUT: lambda failures: f"{plural(failures, 'unclear failure')} not the part's own",
+        ReadAs.WHEEL_LOSS: lambda loss, powers: f"wheel powers lose {percent(loss)} ({powers:,} of them)",
+        HowSure.SHARE_BACK: lambda component, share, years, lower, upper, most_if: (
+            f"{component.capitalize()}: {percent(share)} are on record as back within {years:g} years; {percent(lower)} to {percent(upper)} over the readings, most if {say(most_if)}."
+        ),
+        HowSure.ON_WHAT: lambda life_miles, reliability: (
+            f"Verdicts are on the published limit at {distance(life_miles)} and {percent(reliability)} surviving; they change nothing by themselves."
+        ),
+    }
+)
 
 
 def _span(estimates_hp: tuple[float, float]) -> str:
@@ -67,8 +62,3 @@ def _turned(what: str, verdict: str, others: Mapping[str, Sequence[Reason]], est
     until = "To lower is the safe side meanwhile." if verdict == "lower" else "Not to be acted on until that is known."
     how = listed([f"“{other}” if {listed([say(r) for r in readings], 3)}" for other, readings in others.items()])
     return f"{capital(what)}: “{verdict}” as it stands, but {how} ({_span(estimates_hp)}). {until}"
-
-
-@says(HowSure.ON_WHAT)
-def _on_what(life_miles: float, reliability: float) -> str:
-    return f"Verdicts are on the published limit at {distance(life_miles)} and {percent(reliability)} surviving; they change nothing by themselves."

@@ -25,9 +25,19 @@ def _so_far(seen_up_to: pd.Timestamp | None) -> str:
     return "" if seen_up_to is None else f" (the quarter is seen up to {seen_up_to.day} {seen_up_to:%b})"
 
 
-@says(CameBack.NOTHING)
-def _nothing(quarter: str, seen_up_to: pd.Timestamp | None, units_out: int) -> str:
-    return f"Nothing came back in {quarter}{_so_far(seen_up_to)}, with {plural(units_out, 'unit')} in service."
+texts(
+    {
+        CameBack.NOTHING: lambda quarter, seen_up_to, units_out: (
+            f"Nothing came back in {quarter}{_so_far(seen_up_to)}, with {plural(units_out, 'unit')} in service."
+        ),
+        CameBack.FOLLOWED: lambda n: (
+            f"{plural(n, 'more component')} broke because another part went first; they don't count against their own part."
+        ),
+        CameBack.ORDER_UNCLEAR: lambda n: (
+            f"For {plural(n, 'component')} nobody wrote down which broke first: each is counted as a failure until that is known."
+        ),
+    }
+)
 
 
 @says(CameBack.COUNTS)
@@ -49,18 +59,6 @@ def _component(component: str, n: int, causes: Mapping[str, int], findings: Mapp
         for f, k in findings.items()
     ]
     return f"{component.capitalize()}: {n}. Why: {listed(why)}. Found: {listed(found, 4)}."
-
-
-@says(CameBack.FOLLOWED)
-def _followed(n: int) -> str:
-    return (
-        f"{plural(n, 'more component')} broke because another part went first; they don't count against their own part."
-    )
-
-
-@says(CameBack.ORDER_UNCLEAR)
-def _order_unclear(n: int) -> str:
-    return f"For {plural(n, 'component')} nobody wrote down which broke first: each is counted as a failure until that is known."
 
 
 # ---- what changed ----------------------------------------------------------------------------------------------------
@@ -132,11 +130,13 @@ def _spoken_to(
     return f"{component.capitalize()} {part}, {power(power_limit_hp)} at {weight}{which}: {' and '.join(told)}."
 
 
-@says(Limits.RUN_ABOVE)
-def _run_above(parts: int) -> str:
-    return f"{plural(parts, 'part')} in the records run above the limit published for {'it' if parts == 1 else 'them'} when the unit was built."
-
-
-@says(Limits.NO_LIMIT_APPLIED)
-def _no_limit_applied(failures: int) -> str:
-    return f"{plural(failures, 'failure')} of the quarter had no limit that applied (no limit on file at the build, or power or weight unknown)."
+texts(
+    {
+        Limits.RUN_ABOVE: lambda parts: (
+            f"{plural(parts, 'part')} in the records run above the limit published for {'it' if parts == 1 else 'them'} when the unit was built."
+        ),
+        Limits.NO_LIMIT_APPLIED: lambda failures: (
+            f"{plural(failures, 'failure')} of the quarter had no limit that applied (no limit on file at the build, or power or weight unknown)."
+        ),
+    }
+)
