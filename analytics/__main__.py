@@ -124,10 +124,7 @@ def commands() -> tuple[Command, ...]:
                 argument("--use", default="", help='one of the shop\'s, or several: "towing and drag"'),
                 argument("--measured-at", default="", metavar="WHERE", help="crank or wheels (default: shop.toml)"),
                 argument(
-                    "--life",
-                    default=None,
-                    metavar="DISTANCE",
-                    help="how long it shall last (default: shop.toml)",
+                    "--life", default=None, metavar="DISTANCE", help="how long it shall last (default: shop.toml)"
                 ),
                 argument("--passes", type=float, default=None, help="how long, in passes or pulls"),
                 argument("--months", type=float, default=None, help="how long, in months"),
@@ -199,10 +196,7 @@ def commands() -> tuple[Command, ...]:
                 argument("--by", required=True, metavar="NAME", help="the person who decides"),
                 argument("--why", default="", help="a remark for the ledger"),
                 argument(
-                    "--effective-on",
-                    default=None,
-                    metavar="DATE",
-                    help="from when it holds (default: the as-of date)",
+                    "--effective-on", default=None, metavar="DATE", help="from when it holds (default: the as-of date)"
                 ),
             ),
             _accept,

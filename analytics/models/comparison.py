@@ -67,12 +67,7 @@ def _stratum(
     # A lone unit at risk compares nothing and has no variance.
     factor = np.where(total > 1, deaths * (total - deaths) / np.maximum(total - 1, 1), 0.0)
     covariance = np.diag((factor * share).sum(axis=1)) - (factor * share) @ share.T
-    return (
-        d.sum(axis=1).astype(np.int64),
-        (deaths * share).sum(axis=1),
-        covariance,
-        n.sum(axis=1).astype(np.int64),
-    )
+    return (d.sum(axis=1).astype(np.int64), (deaths * share).sum(axis=1), covariance, n.sum(axis=1).astype(np.int64))
 
 
 def _collect(

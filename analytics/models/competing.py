@@ -71,8 +71,7 @@ class CumulativeIncidence:
         import pandas as pd
 
         return pd.concat(
-            [self._frame(j, np.arange(len(self.time)), self.time) for j in range(len(self.causes))],
-            ignore_index=True,
+            [self._frame(j, np.arange(len(self.time)), self.time) for j in range(len(self.causes))], ignore_index=True
         )
 
     def _frame(self, j: int, i: np.ndarray, times: Floats) -> pd.DataFrame:
@@ -205,9 +204,7 @@ def cumulative_incidence(
     if len(zero) and rows.entered[zero[0] :].sum():
         notes.append(
             reason(
-                Curve.ALL_FAILED_BEFORE_OTHERS,
-                time=float(rows.time[zero[0]]),
-                later=int(rows.entered[zero[0] :].sum()),
+                Curve.ALL_FAILED_BEFORE_OTHERS, time=float(rows.time[zero[0]]), later=int(rows.entered[zero[0] :].sum())
             )
         )
     return CumulativeIncidence(

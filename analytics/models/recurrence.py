@@ -149,11 +149,7 @@ def mean_cumulative_function(
     # sum over units at risk is minus the sum over the units that have left; that keeps the work to one pass
     # over units and events.
     pair = pd.DataFrame({"who": who, "column": column}).value_counts(sort=False).sort_index()
-    p_who, p_column, m = (
-        pair.index.get_level_values(0),
-        pair.index.get_level_values(1),
-        pair.to_numpy(dtype=float),
-    )
+    p_who, p_column, m = (pair.index.get_level_values(0), pair.index.get_level_values(1), pair.to_numpy(dtype=float))
     gain = m / np.maximum(n, 1)[p_column]
     own_before = pd.Series(gain).groupby(np.asarray(p_who)).cumsum().to_numpy() - gain
     opened = np.searchsorted(time, starts, side="right") * late  # first column at risk

@@ -20,14 +20,7 @@ from scipy.special import log_ndtr, ndtri
 
 from analytics.errors import AnalyticsError, NotEnoughData, number
 from analytics.models.exact import Limits
-from analytics.models.nonparametric import (
-    Floats,
-    Ints,
-    SurvivalCurve,
-    check_column,
-    check_count,
-    check_entry,
-)
+from analytics.models.nonparametric import Floats, Ints, SurvivalCurve, check_column, check_count, check_entry
 
 Distribution = Literal["weibull", "lognormal"]
 

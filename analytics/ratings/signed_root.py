@@ -248,13 +248,7 @@ def _drawn(fitted: Fitted, draws: int, seed: int) -> tuple[np.ndarray, np.ndarra
 
 
 def rate_law(
-    fitted: Fitted,
-    weight_lb: float,
-    use: int,
-    promise: Promise,
-    settings: RatingSettings,
-    seed: int,
-    full: bool = True,
+    fitted: Fitted, weight_lb: float, use: int, promise: Promise, settings: RatingSettings, seed: int, full: bool = True
 ) -> LawRating:
     """Estimate and bounds of a promise under one distribution (``fitted``). full=False stops at the first-order bound.
 

@@ -222,12 +222,7 @@ def _refuse_order(sheet: Sheet, shown: list[str], candidates: list, out_of_order
             left &= ~clash
             column = shown[late] or shown[early]
             then, first = _EVENT[shown[late]][0], _EVENT[shown[early]][1]
-            reason = _texts(
-                clash,
-                partial(_too_early, then, first),
-                latest,
-                before[0],
-            )
+            reason = _texts(clash, partial(_too_early, then, first), latest, before[0])
             remedy = "check both dates, in this row and in its build"
             sheet.set_aside(clash, column, reason, remedy, Issue.OUT_OF_ORDER)
     column = next(filter(None, shown))

@@ -68,11 +68,7 @@ def search_figure(step: StepResult, part: str) -> tuple[Figure, str] | None:
     if not place.whole:
         for ax in (top, low):
             ax.axvspan(
-                place.low,
-                place.high,
-                color="0.85",
-                zorder=0,
-                label="where a jump may lie" if ax is low else None,
+                place.low, place.high, color="0.85", zorder=0, label="where a jump may lie" if ax is low else None
             )
     lines = {
         "slope": ("smooth slope", "-", _DARK),

@@ -22,15 +22,7 @@ from analytics.review.snapshot import (
     past_of,
     pooled_lives,
 )
-from analytics.review.watch import (
-    INSTALL,
-    Watched,
-    alarm_count,
-    chance_of_alarm,
-    shrink,
-    threshold_of,
-    watched_lives,
-)
+from analytics.review.watch import INSTALL, Watched, alarm_count, chance_of_alarm, shrink, threshold_of, watched_lives
 
 #: alarms that ask for nothing more
 OVER = frozenset({AlarmIs.CLOSED, AlarmIs.QUIET})

@@ -18,15 +18,7 @@ from scipy.special import gammaln
 
 from analytics.lifetimes.later import came_later
 from analytics.records.measures import DAYS_A_YEAR
-from analytics.review.snapshot import (
-    DRAWS,
-    SEED,
-    Snapshot,
-    chance_of,
-    common_level,
-    from_entry,
-    past_of,
-)
+from analytics.review.snapshot import DRAWS, SEED, Snapshot, chance_of, common_level, from_entry, past_of
 
 QUARTER_DAYS = DAYS_A_YEAR / 4
 #: calendar quarters, back from the day, that the season and the unevenness are read from

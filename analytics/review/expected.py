@@ -12,15 +12,7 @@ from analytics.ratings.predict import count_chances
 from analytics.reasons import Expected, Question, Reason, reason
 from analytics.review.answer import Answer
 from analytics.review.door import level_of, range_of, running_chances, with_level
-from analytics.review.snapshot import (
-    ANY_LEVEL,
-    Snapshot,
-    chance_of,
-    from_entry,
-    past_of,
-    recorded,
-    stand_in,
-)
+from analytics.review.snapshot import ANY_LEVEL, Snapshot, chance_of, from_entry, past_of, recorded, stand_in
 
 _KEPT = "serial row_serial component part lot spell builder month power_band weight_class use count".split()
 #: what the quarter is looked at by, besides the component: (name, column)

@@ -13,17 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from analytics.errors import AnalyticsError
-from analytics.simulate.dirt import (
-    ALIASES,
-    BUILDS,
-    DRIVELINE_LOSS,
-    RETURNS,
-    WORDS,
-    Sheet,
-    Soiled,
-    as_date,
-    soil,
-)
+from analytics.simulate.dirt import ALIASES, BUILDS, DRIVELINE_LOSS, RETURNS, WORDS, Sheet, Soiled, as_date, soil
 from analytics.simulate.fleet import (
     ChangesTruth,
     ComebacksTruth,
@@ -72,10 +62,7 @@ FOUND = {
     "bad lot": {"component": "converter", "lot": "TC-1/10"},
     "improved revision": {"component": "valve body", "old": "VB-1", "new": "VB-2"},
     "month of install errors": {"component": "clutch pack", "month": "2022-09"},
-    "limit too high": [
-        {"component": "input shaft", "part": "IS-A"},
-        {"component": "clutch pack", "part": "CP-4"},
-    ],
+    "limit too high": [{"component": "input shaft", "part": "IS-A"}, {"component": "clutch pack", "part": "CP-4"}],
     "limit too timid": {"component": "output shaft", "part": "OS-A"},
     "no failure at all": {"component": "output shaft", "part": "OS-B"},
     "known mostly for units that came back": "weight",
@@ -161,10 +148,7 @@ def demo_truth() -> FleetTruth:
                     FindingTruth("burnt", 400_000, 1.7, -1.0, -0.8, step_above_hp=650, step_log_life=-1.3),
                     FindingTruth("drum cracked", 330_000, 2.2, -2.0, drags={"valve body": 0.6}),
                 ),
-                (
-                    LimitTruth(750, "2019-01-01", "supplier's word"),
-                    LimitTruth(700, "2023-01-01", "two burnt at 720"),
-                ),
+                (LimitTruth(750, "2019-01-01", "supplier's word"), LimitTruth(700, "2023-01-01", "two burnt at 720")),
             ),
             PartTruth(
                 "CP-5",
@@ -307,12 +291,7 @@ def demo_files(units: int, seed: int, truth: FleetTruth | None = None) -> tuple[
         "shop.toml": _shop_toml(fleet.truth).encode(),
         "truth.json": _truth_json(fleet, dirty, units, seed).encode(),
     }
-    for name, encoding in (
-        ("fitted", "utf-8"),
-        ("changes", "utf-8"),
-        ("limits", "utf-8"),
-        ("returns", "cp1252"),
-    ):
+    for name, encoding in (("fitted", "utf-8"), ("changes", "utf-8"), ("limits", "utf-8"), ("returns", "cp1252")):
         files[s[name].file] = _csv(s[name]).encode(encoding)
     files |= load_sheets(fleet, dirty.renamed, PRICES, seed)
     files[s["readings"].file] = b"\xff\xfe" + _csv(s["readings"]).encode("utf-16-le")

@@ -69,12 +69,7 @@ WORDS = {
         "drag": ["strip"],
         "sled": ["pulling", "sled pull"],
     },
-    "cause": {
-        "part": ["wear"],
-        "install": ["our fault"],
-        "over limit": ["abuse"],
-        "no fault": ["nothing wrong"],
-    },
+    "cause": {"part": ["wear"], "install": ["our fault"], "over limit": ["abuse"], "no fault": ["nothing wrong"]},
     "finding": {"burnt": ["burned"], "broken": ["snapped"]},
 }
 ALIASES = {
@@ -511,13 +506,7 @@ class _Dirt:
         known = {
             int(u): self.rng.random() < self.fleet.truth.comebacks.odometer_share for u in sorted(set(events["unit"]))
         }
-        cost = {
-            "input shaft": 2400,
-            "converter": 1900,
-            "clutch pack": 2100,
-            "valve body": 1200,
-            "output shaft": 2600,
-        }
+        cost = {"input shaft": 2400, "converter": 1900, "clutch pack": 2100, "valve body": 1200, "output shaft": 2600}
         for e in events.to_dict("records"):
             unit = self.fleet.units.loc[int(e["unit"])]
             serial = unit["serial"]
@@ -732,8 +721,7 @@ class _Dirt:
         def one_slip(r: Row, typed: Iterable[str]) -> str:
             """The first of the typed forms that points back to this unit alone."""
             return next(
-                (t for t in typed if t.replace("-", "") not in compact and candidates(t) == {r.true["serial"]}),
-                "",
+                (t for t in typed if t.replace("-", "") not in compact and candidates(t) == {r.true["serial"]}), ""
             )
 
         def digit_wrong(s: str) -> list[str]:
@@ -987,11 +975,7 @@ class _Dirt:
         self.plant("optional column missing", b, 3, "count", "no such column")
         self.plant("shop's own headings", b, 3, "serial", BUILDS["serial"])
         self.plant(
-            "weight known mostly for units that came back",
-            b,
-            3,
-            "weight",
-            "blank for 30% of the others, 3% of these",
+            "weight known mostly for units that came back", b, 3, "weight", "blank for 30% of the others, 3% of these"
         )
         self.plant("empty sheet in the workbook", b, 1, "", "worksheet 2025 holds nothing")
         total = {"serial": "Total", "built_on": f"{len(b.rows)} units"}

@@ -365,8 +365,7 @@ def serial_numbers(units: int, start: int = 101, step: int = 1) -> np.ndarray:
     first = letters[digits.sum(1) % 23]
     second = letters[(digits * np.arange(1, width + 1)).sum(1) % 23]
     return np.array(
-        [f"T-{n:0{width}d}-{a}{b}" for n, a, b in zip(number.tolist(), first, second, strict=True)],
-        dtype=object,
+        [f"T-{n:0{width}d}-{a}{b}" for n, a, b in zip(number.tolist(), first, second, strict=True)], dtype=object
     )
 
 
@@ -416,11 +415,7 @@ def _normal_clip(
 
 def _units(truth: FleetTruth, n: int, rng: np.random.Generator) -> Any:
     s: Any = _State()
-    first, last, s.as_of = (
-        day_number(truth.first_built),
-        day_number(truth.last_built),
-        day_number(truth.as_of),
-    )
+    first, last, s.as_of = (day_number(truth.first_built), day_number(truth.last_built), day_number(truth.as_of))
     s.built = np.sort(rng.integers(first, last + 1, n))
     wait = rng.exponential(max(truth.to_service_days, 1e-9), n)
     s.service = s.built + (np.ceil(wait).astype(int) if truth.to_service_days else 0)
@@ -513,13 +508,7 @@ def _drive_miles(s: Any, idx: np.ndarray, days: np.ndarray) -> np.ndarray:
 
 
 def _draw_spell(
-    truth: FleetTruth,
-    s: Any,
-    idx: np.ndarray,
-    c: int,
-    start: np.ndarray,
-    day: np.ndarray,
-    rng: np.random.Generator,
+    truth: FleetTruth, s: Any, idx: np.ndarray, c: int, start: np.ndarray, day: np.ndarray, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """For parts fitted at unit miles `start`: unit miles at failure and its finding, then the same for
     what only a teardown shows."""
@@ -823,10 +812,7 @@ def _life_table(truth: FleetTruth, s: Any, ended: list[dict[str, np.ndarray]]) -
         e = _joined(ended)
         parts.append(
             {name: e[name] for name in rest if name in e}
-            | {
-                "end_day": e["failed_day"],
-                "ended": np.where(e["kind"] == 1, "failed", "removed").astype(object),
-            }
+            | {"end_day": e["failed_day"], "ended": np.where(e["kind"] == 1, "failed", "removed").astype(object)}
         )
     e = {k: np.concatenate([p[k] for p in parts]) for k in rest}
     name = _names(truth, e["c"], e["part"])
@@ -922,11 +908,7 @@ def _no_fault(truth: FleetTruth, s: Any, rounds: dict[str, list[np.ndarray]], rn
 
 
 def _readings(
-    truth: FleetTruth,
-    s: Any,
-    rounds: dict[str, list[np.ndarray]],
-    changes: pd.DataFrame,
-    rng: np.random.Generator,
+    truth: FleetTruth, s: Any, rounds: dict[str, list[np.ndarray]], changes: pd.DataFrame, rng: np.random.Generator
 ) -> pd.DataFrame:
     from scipy.special import ndtr, ndtri
 

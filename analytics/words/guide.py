@@ -8,11 +8,7 @@ import pandas as pd
 
 START = "Start here"
 #: what each workbook is, by the page that says the same in words and pictures
-_BOOKS = {
-    "review": "The quarter",
-    "ratings": "The power ratings",
-    "load": "The load at every part",
-}
+_BOOKS = {"review": "The quarter", "ratings": "The power ratings", "load": "The load at every part"}
 #: what each page is for, by its name
 _FOR = {
     "To do": "What to do, most urgent first: who, what, what is at stake a year.",

@@ -16,14 +16,7 @@ from analytics.driveline.part_facts import Fact
 from analytics.driveline.splines import life_exponents
 from analytics.driveline.suspects import RULES, SAID_AT, limit_of
 from analytics.ratings.by_load import APART, Compared, Explained, LoadRating, Reading, Taken
-from analytics.ratings.load_review import (
-    LoadReview,
-    facts_of,
-    has_margin,
-    margin_at,
-    reference_power,
-    usual_use,
-)
+from analytics.ratings.load_review import LoadReview, facts_of, has_margin, margin_at, reference_power, usual_use
 from analytics.ratings.standing import rounded_down
 from analytics.reasons import ByLoad, Reason
 from analytics.records.own_units import Kind
@@ -148,10 +141,7 @@ _FACTS = {
     ),
     Fact.GRADE_MARGIN: ("what its lock-up holds over that", "1.3 at the least (common practice, no source)"),
     Fact.HUB_STRESS: ("tension in the hub of its spline, under a shock", "spline handbook"),
-    Fact.SHIFT_HEAT: (
-        "heat of a full-throttle shift on its lining",
-        "(T + I Δω/Δt) Δω Δt/2 over the lining",
-    ),
+    Fact.SHIFT_HEAT: ("heat of a full-throttle shift on its lining", "(T + I Δω/Δt) Δω Δt/2 over the lining"),
     Fact.RELEASE_FLOW: ("oil through its release passage at {flow}", "sharp-edged orifice, C 0.61"),
 }
 

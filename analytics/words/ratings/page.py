@@ -167,12 +167,7 @@ def _by_use(ratings: Ratings, component: str, part: str) -> str:
     )
 
 
-_SAY = {
-    "lower": "Lower",
-    "raise": "Could go up:",
-    "keep": "Keep",
-    NOT_SHOWN: "Not shown either way:",
-}
+_SAY = {"lower": "Lower", "raise": "Could go up:", "keep": "Keep", NOT_SHOWN: "Not shown either way:"}
 
 
 def _change(verdict: str, row) -> str:

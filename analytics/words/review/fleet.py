@@ -23,12 +23,7 @@ texts(
         Fleet.NO_ODOMETERS: "No odometer figure is known for any of them: everything below counts days, not miles.",
     }
 )
-_END = {
-    "sold": "sold on",
-    "lost": "lost from sight",
-    "scrapped": "scrapped",
-    "no": "not running, with no return",
-}
+_END = {"sold": "sold on", "lost": "lost from sight", "scrapped": "scrapped", "no": "not running, with no return"}
 
 
 texts(
