@@ -22,9 +22,10 @@ from analytics.driveline.load import Loads, make_loads
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.lifedata import ANY_WEIGHT
-from analytics.ratings.basis import options_of, part_lives
+from analytics.ratings.basis import part_lives
 from analytics.ratings.demonstration import units_needed
 from analytics.ratings.options import Options, for_use
+from analytics.ratings.pooling import options_of
 from analytics.ratings.promise import Promise
 from analytics.reasons import Advised, Reason, reason
 from analytics.records.limits import limit_for
@@ -96,7 +97,7 @@ class Adviser:
         """A part ready to be asked to a life; None where it has no lives to go by. apart: a use with a target of its own, its lives alone."""
         key = (component, part, life, apart)
         if key not in self.bases:
-            settings = replace(self.options_for(apart).settings.of(component), explain=False)
+            settings = replace(self.options_for(apart).settings.of(component, "" if apart else part), explain=False)
             try:
                 data = part_lives(self.lifetimes, component, part, use=apart).data
                 self.bases[key] = PartBasis(component, part, data, life, settings)

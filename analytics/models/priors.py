@@ -11,12 +11,15 @@ from analytics.models.likelihood import TINY, Layout
 
 @dataclass(frozen=True, slots=True)
 class LifePriors:
-    """What is held of a component's life before its records: the fields of `Priors` by these names; None for nothing."""
+    """What is held of a component's life before its records: the fields of `Priors` by these names; None for nothing. part: the one part
+    meant, where its siblings lent to it (``lenders``, by name); else blank."""
 
     component: str
     shape: tuple[float, float] | None
     power: tuple[float, float] | None
     weight: tuple[float, float] | None
+    part: str = ""
+    lenders: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +32,7 @@ class Priors:
     others: one (mean, sd) per further column of b, that of the weight among them, as `joint_model` fills them in.
     use: further uses against the first. rate: log miles per day, mean over uses; rate_between: uses about
     that mean. spread: log tau. decline, level, slope, share: see `Layout` (share on the logit scale).
-    own: of the components that have their own.
+    pooled: whether parts of a component lend each other shape and effects. own: of the components, and parts, that have their own.
     """
 
     shape: tuple[float, float] | None = (float(np.log(2.0)), 0.5)
@@ -43,6 +46,7 @@ class Priors:
     level: tuple[float, float] | None = (0.0, 3.0)
     slope: tuple[float, float] | None = (0.0, 1.0)
     share: tuple[float, float] | None = (float(np.log(0.8 / 0.2)), 0.6)
+    pooled: bool = True
     own: tuple[LifePriors, ...] = ()
 
 

@@ -45,7 +45,7 @@ class AtOnce:
         key = part.component, part.part
         if key not in self.kept:
             o = self.ratings.options
-            fit = fit_lives(part.data, o.promise.life, o.settings.of(part.component), _DRAWS, o.seed)
+            fit = fit_lives(part.data, o.promise.life, o.settings.of(part.component, part.part), _DRAWS, o.seed)
             if fit.model is not None:  # draws that count alike
                 pick = np.random.default_rng(o.seed).choice(len(fit.theta), _DRAWS, p=fit.weight)
                 fit = replace(fit, theta=fit.theta[pick], weight=np.full(_DRAWS, 1 / _DRAWS))

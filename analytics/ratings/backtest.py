@@ -23,8 +23,8 @@ from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import rate_weights
 from analytics.ratings.options import Options, for_component, options_for
+from analytics.ratings.pooling import options_of
 from analytics.ratings.predict import PartLives, fit_lives, predict_failures
-from analytics.ratings.reporting import heeding_calls
 from analytics.ratings.sheet import class_weights
 from analytics.records.load import NOT_RECORDED, AsTyped, as_typed, load_records
 from analytics.records.shop import Shop
@@ -151,7 +151,7 @@ def _lifetimes_at(typed: AsTyped, day: pd.Timestamp) -> Lifetimes:
 
 
 def _replay(before: Lifetimes, after: Lifetimes, what: Replay, o: Options) -> list[dict]:
-    table, shop, o = before.table, before.shop, heeding_calls(o, before)
+    table, shop, o = before.table, before.shop, options_of(before, o)
     days = float((after.as_of - before.as_of).days)
     failed = after.table[counts_as_failure(after.table)]
     rows = []
@@ -164,7 +164,7 @@ def _replay(before: Lifetimes, after: Lifetimes, what: Replay, o: Options) -> li
             continue
         if lives.data.failures < (what.min_failures or 0):
             continue
-        settings = o.settings.of(component)
+        settings = o.settings.of(component, part)
         fit = fit_lives(lives.data, o.promise.life_miles, settings, what.draws, what.seed)
         found = predict_failures(lives.data, fit, settings, days, watched=lives.watched, level=what.level)
         chance = np.zeros(len(lives.rows))
@@ -181,7 +181,7 @@ def _replay(before: Lifetimes, after: Lifetimes, what: Replay, o: Options) -> li
         }
         within = np.zeros(len(lives.rows), bool)
         if what.rate:
-            bounds = _bounds(lives, shop, for_component(o, component))
+            bounds = _bounds(lives, shop, for_component(o, component, part))
             row |= {f"bound_hp {name}": hp for name, hp in bounds.items()}
             at = table.iloc[lives.rows]
             hp = at["weight_class"].astype(str).map(bounds).to_numpy(float)

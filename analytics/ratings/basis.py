@@ -13,9 +13,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.lifetimes.table import Lifetimes
-from analytics.ratings.options import Options, options_for
 from analytics.ratings.predict import PartLives, lives_of
-from analytics.ratings.reporting import heeding_calls
 from analytics.reasons import Lives, Reason, reason
 from analytics.records.measures import DAYS_A_MONTH
 from analytics.records.shop import COUNTED, UseTarget
@@ -115,8 +113,3 @@ def _spread(known: np.ndarray, wanted: int, seed: list[int]) -> np.ndarray:
     """``wanted`` of the sorted values, evenly through them, in an order of chance."""
     places = ((np.arange(wanted) + 0.5) / wanted * len(known)).astype(int)
     return known[places][np.random.default_rng(seed).permutation(wanted)]
-
-
-def options_of(lifetimes: Lifetimes, options: Options | None) -> Options:
-    """The promise and settings to go by: the given ``options``, else those of the shop of the ``lifetimes``; heeding its random calls."""
-    return heeding_calls(options_for(lifetimes.shop) if options is None else options, lifetimes)

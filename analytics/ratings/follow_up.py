@@ -147,7 +147,7 @@ def proofs_of(ratings: Ratings) -> tuple[Proof, ...]:
             row["weight_up_to"],
             None,
             options.promise,
-            options.settings.of(component),
+            options.settings.of(component, part),
             ratings.lifetimes.table["followed"].to_numpy()[rated.rows],
             published_hp=row["published_hp"],
         )

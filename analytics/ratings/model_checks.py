@@ -73,7 +73,7 @@ def check_model(ratings: Ratings, rated: PartRating) -> ModelChecks:
     nothing = ModelChecks(rated.component, rated.part, "", blank, blank, blank, (), blank, blank, None)
     if data.failures < 3:
         return replace(nothing, reason=reason(Unchecked.FEW_FAILURES, failures=data.failures))
-    settings = replace(options.settings.of(rated.component), share=1.0)
+    settings = replace(options.settings.of(rated.component, rated.part), share=1.0)
     data = early_check(data, options.promise.life_miles, settings)[1]
     fits = [(m, t) for m, t in fit_laws(data, options.promise.life_miles, settings) if t.converged[0]]
     if not fits:

@@ -28,6 +28,7 @@ _KINDS = {
     "lately": bool,
     "early_miles": float,
     "use_terms": bool,
+    "pooled": bool,
 }
 
 _RANGES = {
@@ -124,7 +125,7 @@ def options_for(
             raise RecordsError(f"strength {strength!r}: must be one of {', '.join(map(repr, STRENGTHS))}.")
         outer["strength"] = strength
     early = EarlyTest(miles=inner.pop("early_miles")) if "early_miles" in inner else EarlyTest()
-    priors = Priors(own=_own_priors(shop.ratings.get("priors", {}), shop))
+    priors = Priors(pooled=inner.pop("pooled", True), own=_own_priors(shop.ratings.get("priors", {}), shop))
     settings = RatingSettings(weight_edges=shop.weight.classes, early_test=early, priors=priors, **inner)
     promise = Promise(targets["life"], targets["reliability"], targets["confidence"])
     return Options(promise, **outer, settings=settings)
@@ -157,13 +158,11 @@ def _life_priors(component: str, stated: Any) -> LifePriors:
         known = ", ".join(_PRIOR_RANGES)
         raise RecordsError(f"{where} = {stated!r}: give false, or a table of {known}, such as {{power = [2, 8]}}.")
     usual = Priors()
-    return LifePriors(
-        component,
-        **{
-            key: _as_normal(f"{where} {key}", key, stated[key]) if key in stated else getattr(usual, key)
-            for key in _PRIOR_RANGES
-        },
+    shape, power, weight = (
+        _as_normal(f"{where} {key}", key, stated[key]) if key in stated else getattr(usual, key)
+        for key in _PRIOR_RANGES
     )
+    return LifePriors(component, shape, power, weight)
 
 
 def _as_normal(where: str, key: str, value: Any) -> tuple[float, float] | None:
@@ -182,9 +181,9 @@ def _as_normal(where: str, key: str, value: Any) -> tuple[float, float] | None:
     return (-middle if key == "weight" else middle), sd
 
 
-def for_component(options: Options, component: str) -> Options:
-    """The ``options`` for a ``component``: with its own priors, where the owner stated any."""
-    return replace(options, settings=options.settings.of(component))
+def for_component(options: Options, component: str, part: str = "") -> Options:
+    """The ``options`` for a ``component``, and one ``part`` of it where it is named: with their own priors."""
+    return replace(options, settings=options.settings.of(component, part))
 
 
 #: runs a year of a truck that pulls or races: median, and standard deviation of its log (from memory)

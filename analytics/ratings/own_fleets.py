@@ -115,7 +115,7 @@ def sheet_rows(ratings: Ratings, replicates: int = 100, jobs: int = 1) -> Iterat
     processes."""
     for part in ratings.parts:
         try:
-            yield from _part_rows(part, for_component(ratings.options, part.component), replicates, jobs)
+            yield from _part_rows(part, for_component(ratings.options, part.component, part.part), replicates, jobs)
         except NotEnoughData as err:
             yield HeldRow(part.component, part.part, refused=err)
 

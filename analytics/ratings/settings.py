@@ -71,12 +71,16 @@ class RatingSettings:
                 f"reporting share {self.share}: give a number above 0 and at most 1, or none for a prior"
             )
 
-    def of(self, component: str) -> RatingSettings:
-        """The settings for one component: with its own priors, where the owner stated any."""
-        own = next((p for p in self.priors.own if p.component == component), None)
+    def of(self, component: str, part: str = "") -> RatingSettings:
+        """The settings for one component: with its own priors, where the owner stated any; and for one ``part`` of it, where others
+        lent to it."""
+        own = next((p for p in self.priors.own if (p.component, p.part) == (component, part)), None)
+        if own is None and part:
+            return self.of(component)
         if own is None:
             return self
-        priors = replace(self.priors, shape=own.shape, power=own.power, weight=own.weight, own=())
+        pooled = self.priors.pooled and not part
+        priors = replace(self.priors, shape=own.shape, power=own.power, weight=own.weight, pooled=pooled, own=())
         return replace(self, priors=priors)
 
     @property

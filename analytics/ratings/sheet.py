@@ -14,10 +14,11 @@ from analytics.errors import AnalyticsError
 from analytics.lifetimes.schema import CLOCKS
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.lifedata import ANY_WEIGHT, LifeData
-from analytics.ratings.basis import options_of, part_lives
+from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import RatingBound, rate_weights, with_enough
 from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.options import Options, for_component, for_use
+from analytics.ratings.pooling import options_of
 from analytics.ratings.published import known_before, price_over_comeback, published_hp
 from analytics.ratings.standing import Beside, Standing, no_higher, rounded_down, standing_of
 from analytics.ratings.verdict import Judgement, judge, under_lighter
@@ -100,10 +101,10 @@ def make_ratings(
     others = {c: sorted(named.loc[named["component"] == c, "part"].unique()) for c in records.shop.components}
     targets, asked = records.shop.targets.uses, []
     for component, part in _parts_asked(others, only):
-        its = for_component(chosen, component)
+        its = for_component(chosen, component, part)
         asked.append((component, part, its, own_uses, ""))
         for use in _promised_apart(named, component, part, targets) if own_uses else ():
-            asked.append((component, part, for_use(its, targets[use]), False, use))
+            asked.append((component, part, for_use(for_component(chosen, component), targets[use]), False, use))
     parts: list[PartRating] = []
     apart: list[PartRating] = []
     rows: list[list[object]] = []

@@ -31,8 +31,9 @@ from analytics.models.lifedata import (
 from analytics.models.likelihood import log_likelihood
 from analytics.models.newton import Optimum
 from analytics.models.rows import Block, Points, Rows
-from analytics.ratings.basis import options_of, part_lives
+from analytics.ratings.basis import part_lives
 from analytics.ratings.options import Options
+from analytics.ratings.pooling import options_of
 from analytics.ratings.predict import fit_lives
 from analytics.reasons import Reason, Unfitted, reason
 from analytics.records.load import NOT_RECORDED
@@ -259,7 +260,7 @@ def unknowns_of_part(
     name = data.use_names[code]
 
     nothing = Unknowns(component, part, weight_lb, name, NAN, NAN, pd.DataFrame(columns=COLUMNS), drawn, None)
-    fit = fit_lives(data, o.promise.life_miles, o.settings.of(component), 64, seed)
+    fit = fit_lives(data, o.promise.life_miles, o.settings.of(component, part), 64, seed)
     if fit.model is None:
         return replace(nothing, reason=fit.reason)
     model, top = fit.fitted()

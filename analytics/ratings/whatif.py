@@ -17,10 +17,11 @@ from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.distributions import survival_of
 from analytics.models.lifedata import ANY_WEIGHT, LifeData
-from analytics.ratings.basis import options_of, part_lives
+from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import rate_part
 from analytics.ratings.demonstration import SHAPES, exposures, needed
 from analytics.ratings.options import Options
+from analytics.ratings.pooling import options_of
 from analytics.ratings.predict import PartFit, fit_lives
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
@@ -313,7 +314,7 @@ class _Weighing:
         lives, o = part_lives(self.lifetimes, self.span.component, part), self.options
         if part not in self.fits:
             self.fits[part] = fit_lives(
-                lives.data, o.promise.life_miles, o.settings.of(self.span.component), self.draws, o.seed
+                lives.data, o.promise.life_miles, o.settings.of(self.span.component, part), self.draws, o.seed
             )
         return self.fits[part], float(np.exp(lives.data.log_power.max()))
 
@@ -469,7 +470,7 @@ def change_promise(
     those of ``records`` if already made."""
     own = make_lifetimes(records) if lifetimes is None else lifetimes
     o = options_of(own, options)
-    s = replace(o.settings.of(component), explain=False, draws=0)
+    s = replace(o.settings.of(component, part), explain=False, draws=0)
     data = part_lives(own, component, part).data
 
     found: list[tuple[str, float, LifeData, Promise, RatingSettings]] = [("as it stands", NAN, data, o.promise, s)]

@@ -13,9 +13,10 @@ from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.cells import curve
-from analytics.ratings.basis import options_of, part_lives
+from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import rate_part
 from analytics.ratings.options import Options
+from analytics.ratings.pooling import options_of
 from analytics.ratings.published import known_before, price_over_comeback, published_hp
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.sheet import spared
@@ -155,7 +156,7 @@ def _powers(
         if found is None:
             try:
                 data = part_lives(lifetimes, component, part, reading.table).data
-                settings = reading.settings.of(component)
+                settings = reading.settings.of(component, part)
                 rated = rate_part(data, weight, None, options.promise, settings, options.seed)
                 held = replace(beside, supported_hp=rounded_down(rated.bound_hp, options.step_hp))
                 verdict = judge(standing_of(rated, held, data, settings), published, options).verdict

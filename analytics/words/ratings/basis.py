@@ -10,6 +10,7 @@ from analytics.models.priors import LifePriors, Priors
 from analytics.ratings.ledger import fingerprint
 from analytics.ratings.options import NINE_TENTHS
 from analytics.ratings.sheet import Ratings
+from analytics.words.phrases import listed
 from analytics.words.saying import say
 from analytics.words.units import bare_distance, counted, in_units, own, prose
 
@@ -53,14 +54,21 @@ def basis(ratings: Ratings) -> pd.DataFrame:
         ("tests for early failures", _yes(settings.early)),
         ("held before the records, nine in ten between", _priors(settings.priors)),
         *(
-            (f"the same, {own.component}", _priors(own))
-            for own in sorted(settings.priors.own, key=lambda own: own.component)
+            (_whose(own), _priors(own))
+            for own in sorted(settings.priors.own, key=lambda own: (own.component, own.part))
         ),
         ("a term per use", _yes(settings.use_terms)),
+        ("parts of a component lend each other shape and effects", _yes(settings.priors.pooled)),
         ("simulated fleets per bound", f"{settings.replicates}"),
         ("seed", f"{options.seed}"),
     ]
     return pd.DataFrame(rows, columns=["setting", "value"])
+
+
+def _whose(own: LifePriors) -> str:
+    """Whose priors these are: the owner's for a component, or a part's after what others of it lent."""
+    lent = f" {own.part}, after what {listed(own.lenders)} lent" if own.part else ""
+    return f"the same, {own.component}{lent}"
 
 
 def _priors(of: Priors | LifePriors) -> str:
