@@ -539,6 +539,7 @@ class Rests(Code):
     FEW_UNITS = auto()
     AT_LEAST = auto()
     BELOW_POWERS = auto()
+    UNDER_POWERS = auto()
     ALL_REPORTED = auto()
     EARLY_TAKE_ALL = auto()
     NO_FIT_CONVERGED = auto()
@@ -956,3 +957,4 @@ class Verdict(Code):
     RAISE = auto()
     RAISE_FIRST = auto()
     RAISE_KNOWN = auto()
+    HIDDEN_DAMAGE = auto()

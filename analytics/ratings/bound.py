@@ -334,10 +334,7 @@ class _Part:
             capped, bound = True, cap
             self.reasons.append(reason(Rests.AT_LEAST, power_hp=cap))
         if not only and np.isfinite(bound) and bound < self.seen.lowest_power_hp:
-            shown = demo.reason if np.isfinite(demo.power_hp) else None
-            lowest = self.seen.lowest_power_hp
-            self.reasons.append(reason(Rests.BELOW_POWERS, bound_hp=bound, lowest_hp=lowest, shown=shown))
-            bound = NAN
+            bound = self._below_powers(demo, bound)
         if s.share == 1.0:
             self.reasons.append(reason(Rests.ALL_REPORTED))
         apart = self.by_use and (picked is not None or not self.several)
@@ -356,6 +353,16 @@ class _Part:
             early_share=0.0,
             reasons=tuple(self.reasons),
         )
+
+    def _below_powers(self, demo: Demonstration, bound: float) -> float:
+        """A ``bound`` under every power on record: itself where it is not far under, else none; says which."""
+        lowest = self.seen.lowest_power_hp
+        if bound >= self.settings.cap.below * lowest:
+            self.reasons.append(reason(Rests.UNDER_POWERS, lowest_hp=lowest))
+            return bound
+        shown = demo.reason if np.isfinite(demo.power_hp) else None
+        self.reasons.append(reason(Rests.BELOW_POWERS, bound_hp=bound, lowest_hp=lowest, shown=shown))
+        return NAN
 
 
 def as_hp(log_power: float) -> float:

@@ -29,10 +29,11 @@ class EarlyTest:
 
 @dataclass(frozen=True, slots=True)
 class Cap:
-    """No rating above the ``rank``-th highest power among units at ``weight`` x the weight or more."""
+    """No rating above the ``rank``-th highest power among units at ``weight`` x the weight or more, nor under ``below`` x the lowest power."""
 
     rank: int = 5
     weight: float = 0.86
+    below: float = 0.8
 
 
 @dataclass(frozen=True, slots=True)

@@ -348,7 +348,8 @@ def _standings(
     lightest: dict[str, Standing] = {}
     out = []
     for bound, limit, known in found:
-        rest = Beside(supported_hp(rated, bound, options), float(limit), options.step_hp, lost, known, biased)
+        supported = supported_hp(rated, bound, options)
+        rest = Beside(supported, float(limit), options.step_hp, lost, known, biased, rated.hidden)
         stand = standing_of(bound, rest, rated.data, options.settings)
         if bound.use in lightest:
             stand = no_higher(stand, lightest[bound.use])

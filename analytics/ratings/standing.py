@@ -70,6 +70,7 @@ class Standing:
     limit. with_known_hp: the bound with what was known before, rounded down, never above the highest power with experience.
     known_hp: that figure. raise_hp: the same at half the doubt of the promise, since the highest of many looks is what raises a limit. least_cost_hp: the limit that costs least at the middle of what is held of the rating, rounded down. too_high: chance that the published limit lies
     above the true rating. failures: behind it. at_least: a cap or a demonstration. leans_low: a known bias pushes the estimate down.
+    hidden: failures that only a teardown showed.
     """
 
     estimate_hp: float
@@ -83,6 +84,7 @@ class Standing:
     failures: float = 0.0
     at_least: bool = False
     leans_low: bool = False
+    hidden: int = 0
 
 
 def rounded_down(power_hp: float, step_hp: float) -> float:
@@ -152,7 +154,7 @@ def with_known(chances: Chances, known: Known) -> Chances:
 class Beside:
     """What a limit is held against beside its rating. supported_hp: what the records alone support, rounded. published_hp: NaN for
     none. step_hp: figures are rounded down to it. lost: price of the next part up over the cost of a comeback. known: what was known
-    before these records. biased: the estimate is known to lean low."""
+    before these records. biased: the estimate is known to lean low. hidden: failures that only a teardown showed."""
 
     supported_hp: float
     published_hp: float
@@ -160,6 +162,7 @@ class Beside:
     lost: float
     known: Known | None = None
     biased: bool = False
+    hidden: int = 0
 
 
 def standing_of(bound: RatingBound, beside: Beside, data: LifeData, settings: RatingSettings) -> Standing:
@@ -175,6 +178,7 @@ def standing_of(bound: RatingBound, beside: Beside, data: LifeData, settings: Ra
         failures=bound.failures,
         at_least=bound.capped or bound.demonstrated_only,
         leans_low=beside.biased or bound.has(Rests.NO_ODOMETER),
+        hidden=beside.hidden,
     )
     alone = _alone(bound, known, data, settings)
     if alone is None:

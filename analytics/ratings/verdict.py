@@ -19,6 +19,7 @@ _VERDICTS: dict[Code, str] = {
     Verdict.RAISE: "raise",
     Verdict.RAISE_KNOWN: "raise",
     Verdict.KEEP: "keep",
+    Verdict.HIDDEN_DAMAGE: "keep",
 }
 
 
@@ -37,7 +38,8 @@ def judge(stand: Standing, published_hp: float, options: Options) -> Judgement:
 
     Lower only what is contradicted: at the confidence of the promise it lies above the true rating, on two failures or more and with
     no known bias that pulls the estimate down; then to the figure that costs least. Raise only to what is shown at half that
-    doubt, by more than the margin. Keep what the records support, within the margin. The rest is not shown either way.
+    doubt, by more than the margin, and never a part of which a teardown showed damage that stops no truck: what was never opened is no
+    survivor. Keep what the records support, within the margin. The rest is not shown either way.
     """
     code, proposed = _decided(stand, published_hp, options)
     why = reason(
@@ -62,6 +64,8 @@ def _decided(stand: Standing, published_hp: float, options: Options) -> tuple[Ve
     if contradicted and not stand.leans_low and stand.failures >= _FAILURES_TO_LOWER:
         return Verdict.LOWER, stand.least_cost_hp
     if stand.raise_hp > published_hp + margin:
+        if stand.hidden:
+            return Verdict.HIDDEN_DAMAGE, supported
         return (Verdict.RAISE if supported >= stand.raise_hp else Verdict.RAISE_KNOWN), stand.raise_hp
     if supported > published_hp - margin:
         return Verdict.KEEP, supported

@@ -13,6 +13,7 @@ from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.backtest import Replay, backtest, quarter_ends
 from analytics.ratings.basis import part_lives
 from analytics.ratings.options import Options
+from analytics.ratings.pooling import options_of
 from analytics.ratings.predict import fit_lives, predict_failures
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
@@ -70,8 +71,9 @@ def test_the_prediction_is_the_one_that_day_would_have_given(replay):
     then = make_lifetimes(load_records(DEMO, f"{row['quarter_end']:%Y-%m-%d}"))
     days = float((row["next_end"] - row["quarter_end"]).days)
     lives = part_lives(then, "input shaft", "IS-A")
-    fit = fit_lives(lives.data, then.shop.targets.miles, QUICK, 128, 1)
-    again = predict_failures(lives.data, fit, QUICK, days, watched=lives.watched)
+    settings = options_of(then, OPTIONS).settings.of("input shaft", "IS-A")
+    fit = fit_lives(lives.data, then.shop.targets.miles, settings, 128, 1)
+    again = predict_failures(lives.data, fit, settings, days, watched=lives.watched)
     assert (again.expected, again.lower, again.upper) == (row["expected"], row["lower"], row["upper"])
     assert again.failures == row["failures"] < 27
 

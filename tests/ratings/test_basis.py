@@ -16,10 +16,11 @@ from analytics.driveline.load import make_loads
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings import backtest as back
 from analytics.ratings import unknowns
-from analytics.ratings.basis import fill_from_alike, options_of, part_lives
+from analytics.ratings.basis import fill_from_alike, part_lives
 from analytics.ratings.by_load import _load_data, rate_on
 from analytics.ratings.follow_up import boldest_move, vary_firmest
 from analytics.ratings.options import options_for
+from analytics.ratings.pooling import options_of
 from analytics.ratings.sheet import make_ratings
 from analytics.ratings.whatif import Assumed, LimitSpan, change_promise, move_limit
 from analytics.records.load import load_records

@@ -18,6 +18,7 @@ from analytics.ratings.bound import cap_power, rate_part, rate_weights
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import PLAIN, RatingSettings
 from analytics.ratings.signed_root import SignedRoot
+from analytics.reasons import Rests
 from analytics.words.saying import say, say_all
 from studies.coverage import CELLS, draw_fleet
 from studies.textbook import profile_limits
@@ -287,6 +288,26 @@ def test_above_the_powers_seen_it_says_at_least():
     assert any(r.startswith("at least") for r in say_all(strong.reasons))
     powers = np.sort(np.exp(data.log_power[data.log_weight >= np.log(0.86 * 7500)]))
     assert cap_power(data, 7500, QUICK) == pytest.approx(powers[-5])
+
+
+def test_a_little_below_the_powers_seen_the_bound_stands_and_says_so():
+    rng = np.random.default_rng(4)
+    power = rng.uniform(600, 900, 60)
+    life = np.exp(9.0 - 4 * np.log(power / 700) + 0.5 * np.log(rng.exponential(size=60)))
+    data = known(np.minimum(life, 15_000), life < 15_000, power)
+    lowest = float(power.min())
+    seen = {}
+    for miles in (3000, 3500, 4000, 5000, 6000, 7000, 9000):
+        out = rate_part(data, 7000, None, Promise(miles), settings=KNOWN)
+        raw = min(law.calibrated for law in out.laws)
+        seen[miles] = np.exp(raw) / lowest
+        if seen[miles] < KNOWN.cap.below:
+            assert np.isnan(out.bound_hp)
+        elif seen[miles] < 1:
+            assert out.bound_hp == pytest.approx(np.exp(raw))
+            assert "below the lowest power on record, 613 hp" in "; ".join(say_all(out.reasons))
+            assert not out.has(Rests.BELOW_POWERS)
+    assert min(seen.values()) < KNOWN.cap.below < sorted(seen.values())[-2] < 1 < max(seen.values())
 
 
 def test_below_the_powers_seen_there_is_no_rating():

@@ -10,8 +10,8 @@ from scipy.integrate import quad
 from scipy.stats import binom, norm
 
 from analytics.lifetimes.table import make_lifetimes
-from analytics.ratings.basis import options_of
 from analytics.ratings.options import options_for
+from analytics.ratings.pooling import options_of
 from analytics.ratings.reporting import Calls, calls_of, share_after_calls
 from analytics.ratings.sheet import make_ratings
 from analytics.records.load import load_records

@@ -53,6 +53,8 @@ def stand(supported: float = NAN, **more) -> Standing:
     [
         (stand(700, raise_hp=675.0), 600, "raise", 675),  # to what is shown at half the doubt
         (stand(700, raise_hp=650.0), 600, "keep", 700),  # a tie with the margin does not raise
+        (stand(700, raise_hp=675.0, hidden=1), 600, "keep", 700),  # what was never opened is no survivor
+        (stand(550, too_high=0.9, hidden=1), 600, "lower", 575),
         (stand(575), 600, "keep", 575),
         (stand(550), 600, "not shown either way", 550),  # a low bound alone contradicts nothing
         (stand(550, too_high=0.89), 600, "not shown either way", 550),

@@ -50,6 +50,7 @@ texts(
             "{own_hp:power} if the {failures} with an unclear cause or order were its own, {other_hp:power} if not; the "
             "lower counts"
         ),
+        Rests.UNDER_POWERS: "below the lowest power on record, {lowest_hp:power}: reckoned from how life falls with power, not shown by a truck so weak",
         Rests.HELD_AT_LIGHTER: "held at the {power_hp:power} of the lighter class",
         Checked.EARLY_FAILURES: (
             "{seen:g} failures under {miles:distance} where wear explains {expected:.1f}: taken as early failures, "

@@ -38,6 +38,10 @@ _SAID = {
         "{supported}; with the {known} {hp} known before them {proposed} {hp}, more than {margin} over the {published} published; a person "
         "decides, by the margin on the page of loads too"
     ),
+    Verdict.HIDDEN_DAMAGE: (
+        "{supported}, but a teardown showed damage that stops no truck, and trucks never opened may have it: not raised over the {published} "
+        "published until such parts were opened and found clean"
+    ),
     Verdict.KEEP: "{supported}: within {margin} of the {published} published",
 }
 
