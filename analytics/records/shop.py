@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+from scipy import constants
+
 from analytics.errors import RecordsError
 from analytics.records.headings import HEADINGS, heading_key
 from analytics.records.words import CLOSED
@@ -33,7 +35,7 @@ _FIXED: dict[str, dict[str, type | tuple[type, ...]]] = {
     "power": {"measured_at": str, "driveline_loss": (int, float), "bands": list},
     "weight": {"kind": str, "classes": list},
     "findings": {"found_at_teardown": list},
-    "targets": {"miles": (int, float), "reliability": (int, float), "confidence": (int, float)},
+    "targets": {"miles": (int, float), "km": (int, float), "reliability": (int, float), "confidence": (int, float)},
     "checks": {"miles_per_year_max": (int, float), "failures_to_fit": int, "at_risk_to_show": int},
 }
 _FREE = tuple("components extra_columns sheets headings parts supersessions words costs ratings driveline".split())
@@ -328,6 +330,10 @@ def _within(section: str, told: dict) -> dict[str, float]:
 
 def _targets(told: dict) -> Targets:
     uses = {_name(use): _use_target(use, target) for use, target in told.items() if isinstance(target, dict)}
+    if "km" in told:
+        if "miles" in told:
+            raise RecordsError("shop.toml [targets] has both miles and km: give one of them.")
+        told = told | {"miles": told["km"] * constants.kilo / constants.mile}
     return Targets(**_within("targets", told), uses=uses)
 
 

@@ -7,6 +7,7 @@ import string
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
+from functools import partial
 from typing import Any
 
 from analytics.records.own_units import Kind, own_power, unit_of
@@ -75,59 +76,25 @@ _KINDS: dict[str, Kind] = {
 _NAMES = re.compile(r"\b(?:hp|lb ft|lb|miles|mi|mph|psi)\b")
 
 
-def power(power_hp: float) -> str:
-    """``power_hp`` as '600 hp', or '447 kW'."""
-    return f"{bare_power(power_hp)} {name_of('power')}"
+def bare(value: float, kind: Kind) -> str:
+    """A ``value`` of a ``kind`` without its unit, which is told beside it: '600', or '447' where powers are in kW; a power is rounded down."""
+    told = own_power(value, spoken()) if kind == "power" else own(value, kind)
+    return f"{told:,.{_PLACES.get(name_of(kind), 0)}f}"
 
 
-def bare_power(power_hp: float) -> str:
-    """``power_hp`` as '600', or '447' where powers are in kW: the unit is told beside it."""
-    return f"{own_power(power_hp, spoken()):,.0f}"
+def said(value: float, kind: Kind) -> str:
+    """A ``value`` of a ``kind`` with its unit: '600 hp' or '447 kW', '7,500 lb' or '3.40 t', '40,000 miles' or '64,374 km'."""
+    return f"{bare(value, kind)} {name_of(kind)}"
 
 
-def weight(weight_lb: float) -> str:
-    """``weight_lb`` as '7,500 lb', '3,402 kg' or '3.40 t'."""
-    return f"{bare_weight(weight_lb)} {name_of('weight')}"
-
-
-def bare_weight(weight_lb: float) -> str:
-    """``weight_lb`` as '7,500', '3,402' or '3.40': the unit is told beside it."""
-    return f"{own(weight_lb, 'weight'):,.{2 if name_of('weight') == 't' else 0}f}"
-
-
-def distance(miles: float) -> str:
-    """``miles`` as '40,000 miles', or '64,374 km'."""
-    return f"{bare_distance(miles)} {name_of('distance')}"
-
-
-def bare_distance(miles: float) -> str:
-    """``miles`` as '40,000', or '64,374' where distances are in km: the unit is told beside it."""
-    return f"{own(miles, 'distance'):,.0f}"
-
-
-def torque(torque_lbft: float) -> str:
-    """``torque_lbft`` as '800 lb ft', or '1,085 N m'."""
-    return f"{bare_torque(torque_lbft)} {name_of('torque')}"
-
-
-def bare_torque(torque_lbft: float) -> str:
-    """``torque_lbft`` as '800', or '1,085' where torques are in N m: the unit is told beside it."""
-    return f"{own(torque_lbft, 'torque'):,.0f}"
-
-
-def speed(mph: float) -> str:
-    """A speed of so many ``mph`` as '55 mph', or '89 km/h'."""
-    return f"{own(mph, 'speed'):.0f} {name_of('speed')}"
-
-
-def pressure(pressure_psi: float) -> str:
-    """``pressure_psi`` as '185 psi', or '12.8 bar'."""
-    return f"{bare_pressure(pressure_psi)} {name_of('pressure')}"
-
-
-def bare_pressure(pressure_psi: float) -> str:
-    """``pressure_psi`` as '185', or '12.8' where pressures are in bar: the unit is told beside it."""
-    return f"{own(pressure_psi, 'pressure'):,.{1 if name_of('pressure') == 'bar' else 0}f}"
+#: digits after the point of large units
+_PLACES = {"t": 2, "bar": 1}
+power, weight, distance = partial(said, kind="power"), partial(said, kind="weight"), partial(said, kind="distance")
+torque, pressure, speed = partial(said, kind="torque"), partial(said, kind="pressure"), partial(said, kind="speed")
+bare_power, bare_weight = partial(bare, kind="power"), partial(bare, kind="weight")
+bare_distance, bare_torque, bare_pressure = (
+    partial(bare, kind="distance"), partial(bare, kind="torque"), partial(bare, kind="pressure")
+)  # fmt: skip
 
 
 def bare_counted(value: float, what: str) -> str:
@@ -161,21 +128,10 @@ def class_named(label: str) -> str:
     return f"{label} {name_of('weight')}"
 
 
+#: how a figure in a text may be named to be said
 _SAID: dict[str, Callable[[Any], str]] = {
-    made.__name__: made
-    for made in (
-        power,
-        bare_power,
-        weight,
-        bare_weight,
-        distance,
-        bare_distance,
-        torque,
-        pressure,
-        power_band,
-        class_named,
-    )
-}
+    "power": power, "bare_power": bare_power, "weight": weight, "distance": distance, "pressure": pressure, "class_named": class_named
+}  # fmt: skip
 
 
 class _Filler(string.Formatter):

@@ -11,7 +11,7 @@ from scipy import constants
 
 from analytics.__main__ import _ours
 from analytics.advice.truck import in_ours
-from analytics.errors import AnalyticsError
+from analytics.errors import AnalyticsError, RecordsError
 from analytics.records.shop import Units, shop_from
 from analytics.report.figures import _figure
 from analytics.report.figures import in_own_units as axis_in_own_units
@@ -148,3 +148,14 @@ def test_bands_are_named_in_the_owners_unit(tmp_path):
         "under 298", "298 to 299", "299 to 447", "447 and over", "up to 3,402", "3,402 to 4,082", "over 4,082"
     ]  # fmt: skip
     assert labels(weight="t")[-3:] == ["up to 3.40", "3.40 to 4.08", "over 4.08"]
+
+
+def test_a_promise_in_kilometres_is_said_as_given(tmp_path):
+    def targets(**told: float):
+        return shop_from({"components": {"shaft": "shaft"}, "targets": told}, tmp_path).targets
+
+    assert targets(km=80_000).miles == pytest.approx(80_000 * MILE)
+    with units.speaking(METRIC):
+        assert units.distance(targets(km=80_000).miles) == "80,000 km"
+    with pytest.raises(RecordsError, match="both miles and km"):
+        targets(km=80_000, miles=50_000)
