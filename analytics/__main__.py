@@ -384,9 +384,8 @@ def _ours(text: str, option: str, shop: Any) -> float:
     kind = {"--power": cells.POWER, "--life": cells.DISTANCE}.get(option, cells.WEIGHT)
     value, *_, problem, remedy = cells.parse_quantity(text, kind, getattr(shop.units, kind.name))
     if problem or math.isnan(value):
-        raise AnalyticsError(
-            f"{option} {text!r}: {problem or 'says nothing'}; {remedy or f'give it as {kind.example}'}."
-        )
+        told = remedy or f"give it as {kind.example}"
+        raise AnalyticsError(f"{option} {text!r}: {problem or 'says nothing'}. {told[:1].upper()}{told[1:]}.")
     return value
 
 
