@@ -1,17 +1,18 @@
-"""How good the answer for one truck is: invented shops with a known truth, 50 trucks each as they come.
+"""How good the answer for one truck is: invented shops with a known truth, 30 trucks each as they come.
 
-The shops, their dirt and their habit are those of `studies.worth`: six years of records, two parts, the dearer where the published limit
-of the cheaper does not reach; each limit begins at .7, 1.0 or 1.35 of the truth, shop by shop. Then 50 trucks more come, of the same kinds,
-and for each is asked what to fit. Two owners follow the answer: one keeps to his published limits whatever the records support, the
-other lets the records decide, a third fits what price and expected comebacks make cheapest within the limits; where there is no answer these do as the habit does.
-A fourth, who reads to the end, keeps to his limits and there fits what the answer puts in its place ("read"). And trucks are asked for that no shop has seen.
+The shops, their dirt and their habit are those of `studies.worth`, with three components of two parts each: six years of records, the dearer
+part where the published limit of the cheaper does not reach, a truck beyond both of any component turned away; the limits begin at .7, 1.0 or
+1.35 of the truth, shop by shop. Then 30 trucks more come, of the same kinds, and for each is asked what to fit. Owners follow the answer: one
+keeps to his published limits whatever the records support ("told"), the other lets the records decide, a third fits what price and expected
+comebacks make cheapest within the limits; where there is no answer these do as the habit does. A fourth, who reads to the end, keeps to
+his limits and there fits what the answer puts in its place ("read"). And trucks are asked for that no shop has seen.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -19,7 +20,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.advice.adviser import Adviser
-from analytics.advice.answer import Advice, ComponentAdvice
+from analytics.advice.answer import Advice, Choice, ComponentAdvice
 from analytics.advice.truck import Wish
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.options import options_for
@@ -30,95 +31,155 @@ from studies import worth
 from studies.resumable import resume, versions_used
 
 BLOCKS, TABLE = "advice_blocks.csv", "advice.csv"
-FIRST_SEED = 801
-TRUCKS = 50
+FIRST_SEED = 901
+TRUCKS = 30
 COMEBACK, CHEAPER = 4000.0, 500.0
+COMPONENTS = ("shaft", "converter", "drum")
+OWNERS = ("told", "read", "records", "money")
 _USES = ("street", "towing")
+_PARTS = range(len(worth.PARTS))
+_DAY = worth.QUARTERS * worth.QUARTER_DAYS
 
 
-def asked_of(seed: int, replicates: int) -> Iterator[tuple[str, Advice, worth.Owner, np.ndarray, list[float]]]:
-    """Each truck asked about: its kind ("as they come" or in what it lies outside), the advice, the shop's owner, the share that truly fails of
-    each part, and the prices."""
-    shop = worth.invent(seed)
-    owner = worth.unchanged(shop, worth.STARTS[seed % len(worth.STARTS)])
+@dataclass(frozen=True, slots=True, eq=False)
+class Builder:
+    """An invented shop that builds its trucks with all the COMPONENTS. owners: of the limits of each, which fit the same trucks; prices: of
+    each its parts'; start: of its limits, against the truth."""
+
+    owners: tuple[worth.Owner, ...]
+    prices: tuple[tuple[float, ...], ...]
+    start: float
+
+
+def part_of(component: str, part: int) -> str:
+    """What the shop calls a ``part`` of a ``component``, by its place."""
+    return f"{component[0].upper()}-{part + 1}"
+
+
+def builder(seed: int) -> Builder:
+    """The shop of a ``seed``."""
     rng = np.random.default_rng([20_261_127, seed])
-    prices = [CHEAPER, CHEAPER * float(rng.uniform(1.3, 2.5))]
-    day = worth.QUARTERS * worth.QUARTER_DAYS
-    settings = worth.SETTINGS | {"costs": {"comeback": COMEBACK, "parts": dict(zip(worth.PARTS, prices, strict=True))}}
-    as_of = worth.FIRST_DAY + dt.timedelta(days=int(day))
-    records = load_records(shop_of_frames(worth.sheets_of(owner, day), settings), as_of)
+    first = worth.invent(seed)
+    shops = [first]
+    for _ in COMPONENTS[1:]:
+        truth = worth.drawn_truth(rng)
+        shops.append(
+            replace(
+                first,
+                truth=truth,
+                truth_hp=truth.rated_hp,
+                life_miles=truth.lives(first.power_hp, first.weight_lb, first.use, rng),
+                told=rng.random(first.told.shape) < 0.85,
+            )
+        )
+    start = worth.STARTS[seed % len(worth.STARTS)]
+    owners = tuple(worth.unchanged(shop, start) for shop in shops)
+    away = np.any([o.fitted == len(worth.PARTS) for o in owners], axis=0)
+    for owner in owners:
+        owner.fitted[away] = len(worth.PARTS)
+    prices = tuple((CHEAPER, CHEAPER * float(rng.uniform(1.3, 2.5))) for _ in COMPONENTS)
+    return Builder(owners, prices, start)
+
+
+def sheets_of(shop: Builder) -> dict[str, pd.DataFrame]:
+    """What the ``shop`` has on record after six years, as text: one sheet of builds with a column a component, the others one below the other."""
+    own = [worth.sheets_of(owner, _DAY) for owner in shop.owners]
+    sheets = {"builds": own[0]["builds"].drop(columns="shaft"), "readings": own[0]["readings"]}
+    for name, one in zip(COMPONENTS, own, strict=True):
+        called = {worth.PARTS[i]: part_of(name, i) for i in _PARTS}
+        sheets["builds"][name] = one["builds"]["shaft"].map(called)
+        for sheet in ("returns", "limits"):
+            one[sheet] = one[sheet].assign(component=name)
+        one["limits"]["part"] = one["limits"]["part"].map(called)
+    return sheets | {
+        sheet: pd.concat([one[sheet] for one in own], ignore_index=True) for sheet in ("returns", "limits")
+    }
+
+
+def adviser_of(shop: Builder, replicates: int) -> Adviser:
+    """Who answers for the ``shop``. replicates: simulated fleets of each calibration."""
+    parts = {
+        part_of(name, i): price
+        for name, prices in zip(COMPONENTS, shop.prices, strict=True)
+        for i, price in enumerate(prices)
+    }
+    settings = worth.SETTINGS | {
+        "components": {name: name for name in COMPONENTS},
+        "costs": {"comeback": COMEBACK, "parts": parts},
+    }
+    records = load_records(shop_of_frames(sheets_of(shop), settings), worth.FIRST_DAY + dt.timedelta(days=int(_DAY)))
     options = options_for(records.shop)
     options = replace(options, settings=replace(options.settings, replicates=replicates))
-    adviser = Adviser(records, make_lifetimes(records), options)
-    come = rng.integers(0, len(shop.day), TRUCKS)
-    power = shop.power_hp[come] * np.exp(0.03 * rng.standard_normal(TRUCKS))
-    weight = shop.weight_lb[come] * np.exp(0.03 * rng.standard_normal(TRUCKS))
-    trucks = [("as they come", *t) for t in zip(power, weight, np.array(_USES)[shop.use[come]], strict=True)]
-    middle = float(np.median(shop.power_hp)), float(np.median(shop.weight_lb))
-    strong, weak, heavy, light = (f(v) for v in (shop.power_hp, shop.weight_lb) for f in (np.max, np.min))
-    trucks += [
-        ("too strong", 1.2 * strong, middle[1], "street"),
-        ("too weak", 0.8 * weak, middle[1], "street"),
-        ("too heavy", middle[0], 1.15 * heavy, "street"),
-        ("too light", middle[0], 0.85 * light, "street"),
-        ("another use", *middle, "sled"),
-        ("strong and heavy", 0.98 * strong, 0.98 * heavy, "towing"),
-    ]
-    for kind, hp, lb, use in trucks:
-        advice = adviser.ask(Wish(float(hp), f"{lb:.0f} lb as driven", str(use)))
-        code = np.array([_USES.index(use) if use in _USES else 1])
-        lost = shop.truth.lost(np.array([float(hp)]), np.array([float(lb)]), code, worth.LIFE_MILES)[:, 0]
-        yield kind, advice, owner, lost, prices
+    return Adviser(records, make_lifetimes(records), options)
+
+
+def trucks_of(seed: int, shop: Builder) -> Iterator[tuple[str, float, float, str]]:
+    """Trucks asked about: kind ("as they come" or in what it lies outside the records of the ``shop``), hp, lb and use."""
+    rng, own = np.random.default_rng([20_261_128, seed]), shop.owners[0].shop
+    come = rng.integers(0, len(own.day), TRUCKS)
+    power = own.power_hp[come] * np.exp(0.03 * rng.standard_normal(TRUCKS))
+    weight = own.weight_lb[come] * np.exp(0.03 * rng.standard_normal(TRUCKS))
+    for hp, lb, use in zip(power, weight, own.use[come], strict=True):
+        yield "as they come", float(hp), float(lb), _USES[use]
+    middle = float(np.median(own.power_hp)), float(np.median(own.weight_lb))
+    strong, weak, heavy, light = (float(f(v)) for v in (own.power_hp, own.weight_lb) for f in (np.max, np.min))
+    yield "too strong", 1.2 * strong, middle[1], "street"
+    yield "too weak", 0.8 * weak, middle[1], "street"
+    yield "too heavy", middle[0], 1.15 * heavy, "street"
+    yield "too light", middle[0], 0.85 * light, "street"
+    yield "another use", *middle, "sled"
+    yield "strong and heavy", 0.98 * strong, 0.98 * heavy, "towing"
 
 
 def one_shop(replicates: int, seed: int) -> pd.DataFrame:
-    """A row per truck asked about: what was advised and what is true of it."""
+    """A row per truck asked about and component: what was advised and what is true of it."""
+    shop = builder(seed)
+    adviser = adviser_of(shop, replicates)
     rows = []
-    for kind, advice, owner, lost, prices in asked_of(seed, replicates):
-        (own,) = advice.components
-        cost = [price + COMEBACK * share for price, share in zip(prices, lost, strict=True)]
-        limits = [c.published.power_hp if c.published else np.inf for c in own.choices]
-        covers = [i for i, hp in enumerate(limits) if advice.truck.power_hp <= hp]
-        good = [i for i, share in enumerate(lost) if share <= 1 - worth.RELIABILITY]
-        by_habit = covers[0] if covers else len(lost) - 1
-        by_truth = good[0] if good else int(np.argmin(lost))
-        told, records, money = (_at(own, choice) for choice in (own.pick, own.cheaper or own.pick, own.by_money))
-        read = _at(own, own.pick or own.instead)
-        shown = own.choices[records] if records >= 0 else None
-        rows.append(
-            {
-                "kind": kind,
-                "start": worth.STARTS[seed % len(worth.STARTS)],
-                "law": owner.shop.truth.law,
-                "power_hp": advice.truck.power_hp,
-                "weight_lb": advice.truck.weight_lb,
-                "like": _like(owner, advice),
-                "outside": bool(advice.outside),
-                "told": told,
-                "records": records,
-                "habit": by_habit,
-                "truth": by_truth,
-                "lost_told": lost[told] if told >= 0 else np.nan,
-                "lost_records": lost[records] if records >= 0 else np.nan,
-                "estimate": shown.chance.estimate if shown and shown.chance else np.nan,
-                "high": shown.chance.high if shown and shown.chance else np.nan,
-                "low": shown.chance.low if shown and shown.chance else np.nan,
-                "cost_told": cost[told if told >= 0 else by_habit],
-                "cost_records": cost[records if records >= 0 else by_habit],
-                "money": money,
-                "lost_money": lost[money] if money >= 0 else np.nan,
-                "cost_money": cost[money if money >= 0 else by_habit],
-                "read": read,
-                "lost_read": lost[read] if read >= 0 else np.nan,
-                "cost_read": cost[read if read >= 0 else by_habit],
-                "cost_habit": cost[by_habit],
-                "cost_truth": cost[by_truth],
-                "lost_habit": lost[by_habit],
-            }
-        )
+    for number, (kind, hp, lb, use) in enumerate(trucks_of(seed, shop)):
+        advice = adviser.ask(Wish(hp, f"{lb:.0f} lb as driven", use))
+        truck = {
+            "truck": number,
+            "kind": kind,
+            "start": shop.start,
+            "power_hp": round(hp, 1),
+            "weight_lb": round(lb),
+            "like": _like(shop.owners[0], advice),
+            "outside": bool(advice.outside),
+        }
+        code = np.array([_USES.index(use) if use in _USES else 1])
+        for name, owner, prices in zip(COMPONENTS, shop.owners, shop.prices, strict=True):
+            lost = owner.shop.truth.lost(np.array([hp]), np.array([lb]), code, worth.LIFE_MILES)[:, 0]
+            (own,) = (c for c in advice.components if c.component == name)
+            rows.append(truck | {"component": name, "law": owner.shop.truth.law} | _answered(own, lost, prices, hp))
+        build = dict(zip(("lasts", "lasts_low", "lasts_high"), advice.whole.lasts, strict=True))
+        for row in rows[-len(COMPONENTS) :]:
+            row |= build | {"unknown": len(advice.whole.unknown)}
     frame = pd.DataFrame(rows).round(4)
     frame.insert(0, "seed", seed)
     return frame.assign(replicates=replicates, versions=versions_used())
+
+
+def _answered(own: ComponentAdvice, lost: np.ndarray, prices: tuple[float, ...], power_hp: float) -> dict[str, float]:
+    """What was advised in one component and what is true of it: places of parts, what is lost of each and what is told of it, and its price."""
+    by_part: dict[str, Choice] = {c.part: c for c in own.choices}
+    choices = [by_part.get(part_of(own.component, i)) for i in _PARTS]
+    limits = [c.published.power_hp if c and c.published else np.inf for c in choices]
+    good = [i for i in _PARTS if lost[i] <= 1 - worth.RELIABILITY]
+    covers = [i for i in _PARTS if power_hp <= limits[i]]
+    row: dict[str, float] = {
+        "told": _at(choices, own.pick),
+        "read": _at(choices, own.pick or own.instead),
+        "records": _at(choices, own.cheaper or own.pick),
+        "money": _at(choices, own.by_money),
+        "habit": covers[0] if covers else len(lost) - 1,
+        "truth": good[0] if good else int(np.argmin(lost)),
+    }
+    for i, choice in enumerate(choices):
+        chance = choice.chance if choice else None
+        row |= {f"price_{i}": round(prices[i], 1), f"lost_{i}": float(lost[i])}
+        row |= {f"{e}_{i}": getattr(chance, e) if chance else np.nan for e in ("estimate", "low", "high")}
+    return row
 
 
 def _like(owner: worth.Owner, advice: Advice) -> int:
@@ -129,9 +190,9 @@ def _like(owner: worth.Owner, advice: Advice) -> int:
     return int((same & (owner.fitted < len(worth.PARTS)) & (gaps[0] < 1 / 6) & (gaps[1] < 1 / 6)).sum())
 
 
-def _at(own: ComponentAdvice, choice: object) -> int:
+def _at(choices: list[Choice | None], choice: Choice | None) -> int:
     """The place of a part among those of the component; -1 for none."""
-    return next((i for i, c in enumerate(own.choices) if c is choice), -1)
+    return next((i for i, c in enumerate(choices) if c is choice and c is not None), -1)
 
 
 def run(
@@ -153,40 +214,114 @@ def run(
     return table
 
 
-def summarise(trucks: pd.DataFrame) -> pd.DataFrame:
-    """measure, value, of: every measure with its figure and how many it rests on; shares of shops and of trucks as they come."""
-    own, strange = trucks[trucks["kind"] == "as they come"], trucks[trucks["kind"] != "as they come"]
-    rows: list[tuple[str, float, int]] = []
-    for name in ("told", "read", "records", "money"):
-        given = own[own[name] >= 0]
-        by_shop = 1 - given.groupby("seed")[f"lost_{name}"].mean()
-        rows += [
-            (f"{name}: trucks answered", len(given) / len(own), len(own)),
-            (f"{name}: true share that lasts", 1 - float(given[f"lost_{name}"].mean()), len(given)),
-            (f"{name}: shops with at least .90 lasting", float((by_shop >= worth.RELIABILITY).mean()), len(by_shop)),
-            (f"{name}: worst shop", float(by_shop.min()), len(by_shop)),
-            (f"{name}: parts truly good for 90 of 100", float((given[f"lost_{name}"] <= 0.1).mean()), len(given)),
-            (f"{name}: cost over that of the truth", *_ratio(own, f"cost_{name}", "cost_truth")),
-            (f"{name}: cost over that of the habit", *_ratio(own, f"cost_{name}", "cost_habit")),
-            (f"{name}: cost over the truth, where answered", *_ratio(given, f"cost_{name}", "cost_truth")),
-            (f"{name}: cost over the habit, where answered", *_ratio(given, f"cost_{name}", "cost_habit")),
-        ]
-    shown = own[own["high"].notna()]
-    rows += [
-        ("habit: cost over that of the truth", *_ratio(own, "cost_habit", "cost_truth")),
-        ("habit: true share that lasts", 1 - float(own["lost_habit"].mean()), len(own)),
-        ("upper end held", float((shown["lost_records"] <= shown["high"]).mean()), len(shown)),
-        ("lower end held", float((shown["lost_records"] >= shown["low"]).mean()), len(shown)),
-        ("outside: recognised", float(strange["outside"].mean()), len(strange)),
+def _of(rows: pd.DataFrame, what: str, place: pd.Series) -> pd.Series:
+    """``what`` (price, lost) of the part at each row's ``place``; NaN where that is -1."""
+    both = rows[[f"{what}_{i}" for i in _PARTS]].to_numpy()
+    at = place.to_numpy()
+    return pd.Series(np.where(at < 0, np.nan, both[np.arange(len(rows)), at.clip(0)]), rows.index)
+
+
+def _cost(rows: pd.DataFrame, place: pd.Series) -> pd.Series:
+    """Price and comebacks of the part at each row's ``place``; of the habit's where that is -1."""
+    at = place.where(place >= 0, rows["habit"])
+    return _of(rows, "price", at) + COMEBACK * _of(rows, "lost", at)
+
+
+def summarise(rows: pd.DataFrame) -> pd.DataFrame:
+    """measure, value, of, se: every measure with its figure, how many it rests on and, of shares that held, the standard error over shops (the
+    answers of one lean on the same records); of components of trucks as they come, of whole builds, and of shops."""
+    rows = rows.reset_index(drop=True)
+    own, strange = rows[rows["kind"] == "as they come"], rows[rows["kind"] != "as they come"]
+    trucks = strange.drop_duplicates(["seed", "truck"])
+    found = [*_followed(own), *_ends(own), *_builds(own)]
+    found += [
+        ("habit: cost over that of the truth", *_ratio(_cost(own, own["habit"]), _cost(own, own["truth"]))),
+        ("habit: true share that lasts", 1 - float(_of(own, "lost", own["habit"]).mean()), len(own)),
+        ("outside: recognised", float(trucks["outside"].mean()), len(trucks)),
         ("outside: advised all the same", float((strange["told"] >= 0).mean()), len(strange)),
     ]
-    for name, some in (("none like them", own["like"] == 0), ("ten or more like them", own["like"] >= 10)):
-        rows.append((f"as they come, {name}: called outside", float(own.loc[some, "outside"].mean()), int(some.sum())))
-    rows += [
-        (f"outside, {kind}: recognised", float(o["outside"].mean()), len(o)) for kind, o in strange.groupby("kind")
+    come = own.drop_duplicates(["seed", "truck"])
+    for name, some in (("none like them", come["like"] == 0), ("ten or more like them", come["like"] >= 10)):
+        found.append(
+            (f"as they come, {name}: called outside", float(come.loc[some, "outside"].mean()), int(some.sum()))
+        )
+    found += [
+        (f"outside, {kind}: recognised", float(o["outside"].mean()), len(o)) for kind, o in trucks.groupby("kind")
     ]
-    return pd.DataFrame(rows, columns=["measure", "value", "of"]).assign(shops=trucks["seed"].nunique()).round(4)
+    table = pd.DataFrame([(*row, np.nan)[:4] for row in found], columns=["measure", "value", "of", "se"])
+    return table.assign(shops=rows["seed"].nunique()).round(4)
 
 
-def _ratio(frame: pd.DataFrame, over: str, under: str) -> tuple[float, int]:
-    return float(frame[over].sum() / frame[under].sum()), len(frame)
+def _followed(own: pd.DataFrame) -> Iterator[tuple]:
+    """What becomes of those who follow the answer, component by component."""
+    truth, habit = _cost(own, own["truth"]), _cost(own, own["habit"])
+    for name in OWNERS:
+        lost, cost = _of(own, "lost", own[name]), _cost(own, own[name])
+        given = own[name] >= 0
+        by_shop = 1 - lost[given].groupby(own["seed"]).mean()
+        yield f"{name}: components answered", float(given.mean()), len(own)
+        yield f"{name}: true share that lasts", 1 - float(lost[given].mean()), int(given.sum())
+        yield f"{name}: shops with at least .90 lasting", float((by_shop >= worth.RELIABILITY).mean()), len(by_shop)
+        yield f"{name}: worst shop", float(by_shop.min()), len(by_shop)
+        yield f"{name}: parts truly good for 90 of 100", float((lost[given] <= 0.1).mean()), int(given.sum())
+        for whom, other in (("truth", truth), ("habit", habit)):
+            yield f"{name}: cost over that of the {whom}", *_ratio(cost, other)
+            yield f"{name}: cost over the {whom}, where answered", *_ratio(cost[given], other[given])
+
+
+def _ends(own: pd.DataFrame) -> Iterator[tuple]:
+    """How often the ends of the share that fails held the truth: of every part told of, and of those picked because their upper end is low."""
+    each = pd.concat(
+        [
+            own[["seed"]].assign(
+                lost=own[f"lost_{i}"], low=own[f"low_{i}"], high=own[f"high_{i}"], picked=own["records"] == i
+            )
+            for i in _PARTS
+        ]
+    )
+    each = each[each["high"].notna()]
+    for name, some in (("every part with a figure", each), ("parts supported", each[each["picked"]])):
+        yield f"upper end held, {name}", *_held(some["lost"] <= some["high"], some["seed"])
+        yield f"lower end held, {name}", *_held(some["lost"] >= some["low"], some["seed"])
+
+
+def _builds(own: pd.DataFrame) -> Iterator[tuple]:
+    """Whole builds: of those whose every component has a figure, whether the ends of the chance that nothing fails held the truth; and how many last
+    of those told that each part does."""
+    place = own["told"].where(own["told"] >= 0, own["records"])
+    place = place.where(place >= 0, own["read"])
+    rows = own.assign(lasts_truly=np.log1p(-_of(own, "lost", place)), answered=own["told"] >= 0)
+    builds = rows.groupby(["seed", "truck"], as_index=False).agg(
+        truly=("lasts_truly", "sum"),
+        low=("lasts_low", "first"),
+        high=("lasts_high", "first"),
+        middle=("lasts", "first"),
+        unknown=("unknown", "first"),
+        answered=("answered", "all"),
+    )
+    builds["truly"] = np.exp(builds["truly"])
+    known, all_told = builds[builds["unknown"] == 0], builds[builds["answered"]]
+    yield "builds: every component with a figure", len(known) / len(builds), len(builds)
+    yield "builds: lower end of what lasts held", *_held(known["truly"] >= known["low"], known["seed"])
+    yield "builds: upper end of what lasts held", *_held(known["truly"] <= known["high"], known["seed"])
+    yield "builds: every component supported", len(all_told) / len(builds), len(builds)
+    yield (
+        "builds supported: lower end of what lasts held",
+        *_held(all_told["truly"] >= all_told["low"], all_told["seed"]),
+    )
+    yield "builds supported: told to last, best estimate", float(all_told["middle"].mean()), len(all_told)
+    yield "builds supported: truly last", float(all_told["truly"].mean()), len(all_told)
+    sure = builds[builds["low"] >= worth.RELIABILITY]
+    yield "builds told that 90 of 100 last whole: truly last", float(sure["truly"].mean()), len(sure)
+
+
+def _held(held: pd.Series, seed: pd.Series) -> tuple[float, int, float]:
+    """Share held, of how many, and its standard error over shops."""
+    by = held.groupby(seed).agg(["sum", "size"])
+    share, shops = float(held.mean()), len(by)
+    spread = float(((by["sum"] - share * by["size"]) ** 2).sum())
+    return share, len(held), float(np.sqrt(spread * shops / max(shops - 1, 1)) / max(len(held), 1))
+
+
+def _ratio(over: pd.Series, under: pd.Series) -> tuple[float, int]:
+    return float(over.sum() / under.sum()), len(over)

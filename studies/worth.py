@@ -70,6 +70,26 @@ class Truth:
         )
         return 1 - survival_of(self.shape[:, None] * z + standard_quantile(RELIABILITY, self.law), self.law)
 
+    def lives(
+        self, power_hp: np.ndarray, weight_lb: np.ndarray, use: np.ndarray, rng: np.random.Generator
+    ) -> np.ndarray:
+        """Miles (parts, n) that each part would last in such trucks, drawn."""
+        u = rng.random((len(PARTS), len(power_hp)))
+        z = np.log(-np.log(u)) if self.law == "weibull" else ndtri(u)
+        return np.exp(
+            np.log(LIFE_MILES)
+            + (z - standard_quantile(RELIABILITY, self.law)) / self.shape[:, None]
+            + self.by_power[:, None] * np.log(power_hp / self.star[:, None])
+            + self.by_weight[:, None] * np.log(weight_lb / _CLASS_LB[0])
+            + self.harsher * use
+        )
+
+    @property
+    def rated_hp(self) -> np.ndarray:
+        """(parts, classes): the rating of each class in the harsher use."""
+        by_weight = self.by_weight[:, None] * np.log(_CLASS_LB / _CLASS_LB[0])
+        return np.exp(np.log(self.star)[:, None] - (by_weight + self.harsher) / self.by_power[:, None])
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class InventedShop:
@@ -98,33 +118,25 @@ class InventedShop:
         return np.searchsorted(EDGES_LB, self.weight_lb, side="left")
 
 
-def invent(seed: int) -> InventedShop:
-    """A shop of 120 to 240 trucks a year. Truths: ratings of 450 to 650 hp and 1.3 to 1.6 times that, shapes 1.4 to 2.6, life falling
-    with power to the 0.8 to 4.5, a third of the shops with log-normal lives."""
-    rng = np.random.default_rng([20_261_126, seed])
-    n = int(rng.integers(120, 241) * QUARTERS / 4)
+def drawn_truth(rng: np.random.Generator) -> Truth:
+    """Ratings of 450 to 650 hp and 1.3 to 1.6 times that, shapes 1.4 to 2.6, life falling with power to the 0.8 to 4.5, in one of three log-normal lives."""
     star = rng.uniform(450, 650) * np.array([1.0, rng.uniform(1.3, 1.6)])
     shape = rng.uniform(1.4, 2.6, len(PARTS))
     by_power = -np.exp(rng.uniform(np.log(0.8), np.log(4.5), len(PARTS)))
     by_weight = -rng.uniform(0.5, 2.5, len(PARTS))
     law = "lognormal" if rng.random() < 1 / 3 else "weibull"
-    harsher = -rng.uniform(0.0, 0.4)
+    return Truth(star, shape, by_power, by_weight, law, harsher=-rng.uniform(0.0, 0.4))
+
+
+def invent(seed: int) -> InventedShop:
+    """A shop of 120 to 240 trucks a year, about as strong as the rating of its cheaper part."""
+    rng = np.random.default_rng([20_261_126, seed])
+    n = int(rng.integers(120, 241) * QUARTERS / 4)
+    truth = drawn_truth(rng)
     use = (rng.random(n) < 0.4).astype(int)
-    power = np.exp(np.log(star[0] * 1.05) + 0.33 * rng.standard_normal(n))
+    power = np.exp(np.log(truth.star[0] * 1.05) + 0.33 * rng.standard_normal(n))
     weight = np.exp(np.log(7300.0) + 0.16 * rng.standard_normal(n))
-    z_r = standard_quantile(RELIABILITY, law)
-    u = rng.random((len(PARTS), n))
-    z = np.log(-np.log(u)) if law == "weibull" else ndtri(u)
-    log_life = (
-        np.log(LIFE_MILES)
-        + (z - z_r) / shape[:, None]
-        + by_power[:, None] * np.log(power / star[:, None])
-        + by_weight[:, None] * np.log(weight / _CLASS_LB[0])
-        + harsher * use
-    )
-    truth = np.exp(
-        np.log(star)[:, None] - (by_weight[:, None] * np.log(_CLASS_LB / _CLASS_LB[0]) + harsher) / by_power[:, None]
-    )
+    life = truth.lives(power, weight, use, rng)
     return InventedShop(
         day=np.sort(rng.uniform(0, QUARTERS * QUARTER_DAYS, n)),
         power_hp=power,
@@ -132,12 +144,12 @@ def invent(seed: int) -> InventedShop:
         use=use,
         miles_a_day=np.exp(np.log(np.array([28.0, 40.0])[use]) + 0.5 * rng.standard_normal(n)),
         line=np.exp(0.04 * rng.standard_normal(n)),
-        truth_hp=truth,
-        life_miles=np.exp(log_life),
+        truth_hp=truth.rated_hp,
+        life_miles=life,
         told=rng.random((len(PARTS), n)) < 0.85,
         read_share=np.where(rng.random(n) < 0.2, rng.random(n), np.nan),
         blank=rng.random((2, n)),
-        truth=Truth(star, shape, by_power, by_weight, law, harsher),
+        truth=truth,
     )
 
 

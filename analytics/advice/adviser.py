@@ -13,7 +13,7 @@ import pandas as pd
 
 from analytics.advice.answer import Advice, Choice, ComponentAdvice, Published, Seen
 from analytics.advice.build import by_money, next_up, over_cheaper, whole_build
-from analytics.advice.chance import Chance, PartBasis, Roots, chance_of
+from analytics.advice.chance import Chance, PartBasis, Roots, chance_of, shown_life
 from analytics.advice.margins import broken_rules, decided_by, margin_of, needs_of, strained, trailer_of
 from analytics.advice.nearest import like, nearest, outside_of
 from analytics.advice.together import always_together
@@ -100,7 +100,7 @@ class Adviser:
             settings = replace(self.options_for(apart).settings.of(component, "" if apart else part), explain=False)
             try:
                 data = part_lives(self.lifetimes, component, part, use=apart).data
-                self.bases[key] = PartBasis(component, part, data, life, settings)
+                self.bases[key] = PartBasis(component, part, data, life, settings).by_miles
             except AnalyticsError:
                 self.bases[key] = None
         return self.bases[key]
@@ -179,8 +179,17 @@ class Adviser:
             seen=_seen(basis, truck),
             published=published,
             margin=margin,
-            lowest_hp=basis.lowest_hp if basis else NAN,
+            lowest_hp=basis.lowest_hp if basis and not basis.any_power else NAN,
+            any_power=basis is not None and basis.any_power,
+            shown_miles=self._shown(basis, truck, governs, promise) if found is Advised.NOTHING_SHOWN else NAN,
         )
+
+    def _shown(self, basis: PartBasis | None, truck: Truck, use: str, promise: Promise) -> float:
+        """Miles that a part without a failure is shown to last, where that is less than asked for; NaN where the use is not counted in miles."""
+        assert basis is not None
+        if truck.apart or math.isnan(truck.life_miles):
+            return NAN
+        return shown_life(basis, truck.power_hp, truck.weight_lb, self._as_kept(basis, use or None), promise)
 
     def _governing(
         self, component: str, part: str, truck: Truck, promise: Promise
@@ -197,10 +206,15 @@ class Adviser:
         basis = self.basis(component, part, dict(truck.apart).get(use or "", truck.life_miles), apart)
         if basis is None:
             return use or "", Advised.NO_SUCH_USE if apart else Advised.NO_LIVES, None
-        alone = len(basis.data.use_names) < 2 and use not in (None, *basis.data.use_names)
-        own = None if apart else "?" if alone else use
+        own = None if apart else self._as_kept(basis, use)
         roots = self.calibration(component, part, own, apart) if basis.data.failures else {}
         return use or "", chance_of(basis, truck.power_hp, truck.weight_lb, own, promise, roots), basis
+
+    @staticmethod
+    def _as_kept(basis: PartBasis, use: str | None) -> str | None:
+        """A use as the lives know it; "?" where they know another alone."""
+        alone = len(basis.data.use_names) < 2 and use not in (None, *basis.data.use_names)
+        return "?" if alone else use
 
     def _published(self, truck: Truck) -> dict[tuple[str, str], Published]:
         """The limit that holds for each part in the truck, the lowest over its uses."""
@@ -261,9 +275,9 @@ def _refusals(components: tuple[ComponentAdvice, ...]) -> tuple[tuple[str, Reaso
 
 
 def _doubts(components: tuple[ComponentAdvice, ...], truck: Truck, loads: Loads) -> Iterator[tuple[Choice, str]]:
-    """Parts fitted whose margin may be under 1, and what decides it."""
+    """Parts fitted, and where a rule forbids all the dearest, whose margin may be under 1, and what decides it."""
     for one in components:
-        part = one.fitted
+        part = one.fitted or one.choices[-1]
         if part is not None and part.margin is not None and part.margin.doubtful:
             yield part, decided_by(loads, part.component, part.part, truck, part.margin)
 
@@ -287,6 +301,8 @@ def _seen(basis: PartBasis | None, truck: Truck) -> Seen:
     data = basis.data
     weight = truck.weight_lb if (data.log_weight > math.log(ANY_WEIGHT)).any() else ANY_WEIGHT
     use = np.isin(np.array(data.use_names)[data.use], truck.uses) if truck.uses else np.ones(len(data.use), bool)
-    near = use & like(np.exp(data.log_power), truck.power_hp) & like(np.exp(data.log_weight), weight)
+    near = use & like(np.exp(data.log_weight), weight)
+    if not basis.any_power:
+        near &= like(np.exp(data.log_power), truck.power_hp)
     units = len(np.unique(data.unit[near])) if (data.weight == 1).all() else float(data.weight[near].sum())
     return Seen(data.units, data.failures, basis.miles, float(units), float(data.weight[near & data.failed].sum()))

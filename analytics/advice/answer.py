@@ -56,7 +56,9 @@ class Seen:
 @dataclass(frozen=True, slots=True)
 class Choice:
     """One part for one truck. records: what the records say of it (SUPPORTED, NOT_SUPPORTED, or why nothing); rules: what forbids it.
-    governs: the use, of several, that it was answered for. price: NaN where none is stated. lowest_hp: of the part on record."""
+    governs: the use, of several, that it was answered for. price: NaN where none is stated. lowest_hp: of the part on record. any_power: its life
+    hardly follows power, and it is answered for every power as one. shown_miles: that a part without a failure is shown to last, where that
+    is less than asked for; NaN else."""
 
     component: str
     part: str
@@ -69,6 +71,8 @@ class Choice:
     published: Published | None
     margin: Margin | None
     lowest_hp: float
+    any_power: bool = False
+    shown_miles: float = float("nan")
 
     @property
     def supported(self) -> bool:

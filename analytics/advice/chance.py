@@ -7,11 +7,13 @@ part is supported at a power exactly where its calibrated bound reaches it.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from scipy.optimize import brentq
 from scipy.special import ndtri
 
 from analytics.kept import once
@@ -21,15 +23,19 @@ from analytics.models.lifedata import LifeData, rated_weight
 from analytics.models.mileage import DrivingFit
 from analytics.models.newton import Optimum
 from analytics.models.posterior import posterior_draws
+from analytics.models.priors import Priors
 from analytics.ratings.bound import cap_power
 from analytics.ratings.demonstration import SHAPES, exposures, needed, rough_miles
 from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.signed_root import FAR_BEHIND, Fitted, rate_law
-from analytics.reasons import Advised
+from analytics.reasons import Advised, Checked
 
 NAN = float("nan")
+#: components whose life hardly follows power but miles, dirt, heat and age (common practice, no source), where the records do not show otherwise
+_BY_MILES = re.compile(r"\b(valve ?bod(y|ies)|solenoids?|seals?|gaskets?)\b")
+_NOT_SHOWN = (Checked.SLOPE_NOT_SHOWN, Checked.SLOPE_UNSETTLED, Checked.ONE_POWER)
 #: mean and spread of the signed root over simulated fleets, by life distribution
 Roots = dict[str, tuple[float, float]]
 #: an upper limit from which on nothing is ruled out that helps anybody
@@ -51,13 +57,27 @@ class Chance:
 @dataclass(frozen=True, eq=False)
 class PartBasis:
     """One part, ready to be asked. data: its lives, of one use alone where that is counted by itself; life: asked for, in miles or what they are
-    counted in."""
+    counted in. any_power: every power is taken as one."""
 
     component: str
     part: str
     data: LifeData
     life: float
     settings: RatingSettings
+    any_power: bool = False
+
+    @property
+    def by_miles(self) -> PartBasis:
+        """The same, every power taken as one, where life hardly follows power in parts of this kind and the records do not show that it does here."""
+        if not _BY_MILES.search(self.component) or (
+            self.fits and not any(c.code in _NOT_SHOWN for c in self.fits.checks)
+        ):
+            return self
+        middle = np.average(self.data.log_power, weights=self.data.weight)
+        data = replace(self.data, log_power=np.full(len(self.data.log_power), middle))
+        held = self.settings.priors
+        held = replace(held, power=held.power or Priors().power)  # of one power no slope can be told
+        return replace(self, data=data, settings=replace(self.settings, priors=held), any_power=True)
 
     @cached_property
     def fits(self) -> PartFits | None:
@@ -66,8 +86,12 @@ class PartBasis:
 
     @cached_property
     def lowest_hp(self) -> float:
-        """The lowest power it has on record: below that it is answered as there."""
+        """The lowest power it has on record: below that it is answered as there; of one that goes by miles every power."""
         return float(np.exp(self.data.log_power.min()))
+
+    def answered_hp(self, power_hp: float) -> float:
+        """The power a truck of ``power_hp`` is answered at."""
+        return self.lowest_hp if self.any_power else max(power_hp, self.lowest_hp)
 
     @cached_property
     def draws(self) -> dict[str, tuple[np.ndarray, np.ndarray]]:
@@ -87,8 +111,12 @@ class PartBasis:
 
     @cached_property
     def unit_exposures(self) -> np.ndarray:
-        """(shapes, n): what each row demonstrates at a tenth lost, by shape."""
-        return np.array([self.data.weight * exposures(self.data, self.life, 0.9, k, self.driving) for k in SHAPES])
+        """(shapes, n): what each row demonstrates at a tenth lost by the life asked for, by shape."""
+        return self.exposed(self.life, 0.9)
+
+    def exposed(self, life: float, reliability: float) -> np.ndarray:
+        """(shapes, n): what each row demonstrates of a ``reliability`` at a ``life``, by shape."""
+        return np.array([self.data.weight * exposures(self.data, life, reliability, k, self.driving) for k in SHAPES])
 
     def use_code(self, use: str | None) -> int | None:
         """Code of a use where uses stand apart; -1 for one that this part never saw, None where they do not."""
@@ -99,8 +127,9 @@ class PartBasis:
     def calibrated(
         self, use: int | None, weight_lb: float, promise: Promise, say: Callable[[], None] = lambda: None
     ) -> Roots:
-        """The calibration at a use and weight by simulated fleets: takes seconds, so it is kept (`analytics.kept`). say: called before it is worked out."""
-        if not self.fits:
+        """The calibration at a use and weight by simulated fleets: takes seconds, so it is kept (`analytics.kept`). say: called before it is worked out.
+        None where every power is taken as one: there the posterior stands beside the limit."""
+        if not self.fits or self.any_power:
             return {}
         return once(_calibrated, (self.fits, use, weight_lb, promise, self.settings.replicates), say)
 
@@ -128,9 +157,9 @@ def chance_of(
     cap = cap_power(basis.data, rated_weight(weight_lb), basis.settings)
     if np.isnan(cap):
         return Advised.FEW_SO_HEAVY
-    if power_hp > cap * (1 + 1e-9):
+    power = basis.answered_hp(power_hp)
+    if power > cap * (1 + 1e-9):
         return Advised.BEYOND
-    power = max(power_hp, basis.lowest_hp)
     if not basis.data.failures:
         return _without_failure(basis, power, weight_lb, code, promise)
     return _modelled(basis, power, weight_lb, code, promise, roots)
@@ -141,16 +170,35 @@ def _without_failure(
 ) -> Chance | Advised:
     """From the miles run without a failure in such trucks or harder-worked ones, as a rating is demonstrated: where they do not show that the
     part lasts, no figure. The estimate is the share that is as likely too high as too low."""
-    data, s = basis.data, basis.settings
-    bears = data.log_power >= np.log(power_hp) - 1e-9
-    bears &= data.log_weight >= np.log(rated_weight(weight_lb)) - 1e-9
-    if use is not None and len(data.use_names) > 1:
-        bears &= data.use == use
-    shown = s.usual_share * basis.unit_exposures[:, bears].sum(1).min()
+    bears = _bears(basis, power_hp, weight_lb, use)
+    shown = basis.settings.usual_share * basis.unit_exposures[:, bears].sum(1).min()
     if not shown > 0:
         return Advised.NOTHING_SHOWN
     middle, high = (float(-np.expm1(np.log(0.9) * needed(0, c) / shown)) for c in (0.5, promise.confidence))
     return Chance(middle, 0.0, high, 0.0) if high <= 1 - promise.reliability else Advised.NOTHING_SHOWN
+
+
+def _bears(basis: PartBasis, power_hp: float, weight_lb: float, use: int | None) -> np.ndarray:
+    """(n,) bool: lives in such trucks or harder-worked ones."""
+    data = basis.data
+    bears = data.log_power >= np.log(power_hp) - 1e-9
+    bears &= data.log_weight >= np.log(rated_weight(weight_lb)) - 1e-9
+    return bears & (data.use == use) if use is not None and len(data.use_names) > 1 else bears
+
+
+def shown_life(basis: PartBasis, power_hp: float, weight_lb: float, use: str | None, promise: Promise) -> float:
+    """The longest life that a part without a failure (``basis``) is shown to last in such trucks, as the ``promise`` asks, where that is shorter than the one
+    asked for; NaN where hardly a hundredth of that is shown. power_hp, weight_lb, use: as in `chance_of`."""
+    bears = _bears(basis, basis.answered_hp(power_hp), weight_lb, basis.use_code(use))
+    share, enough = basis.settings.usual_share, float(needed(0, promise.confidence))
+
+    def over(log_life: float) -> float:
+        each = basis.exposed(float(np.exp(log_life)), promise.reliability)[:, bears]
+        return share * float(each.sum(1).min()) - enough
+
+    halves = np.log(basis.life) - np.log(2) * np.arange(8)
+    below = next((i for i, at in enumerate(halves) if over(float(at)) >= 0), 0)
+    return float(np.exp(brentq(over, halves[below], halves[below - 1], xtol=1e-3))) if below else NAN
 
 
 def _modelled(
@@ -166,7 +214,9 @@ def _modelled(
     estimate = _Root(best, *at).share(0.0)
     failures = _own_failures(basis, fits, use)
     high = max(
-        estimate, *(e[1] for e in ends), *(_opinions(basis, fits, at, promise.confidence) if failures < 3 else ())
+        estimate,
+        *(e[1] for e in ends),
+        *(_opinions(basis, fits, at, promise.confidence) if failures < 3 or basis.any_power else ()),
     )
     middle, low, high = (1 - (1 - fits.early.share) * (1 - q) for q in (estimate, min(e[0] for e in ends), high))
     return Chance(middle, low, high, failures) if high < _NOTHING_LEFT else Advised.NOTHING_RULED_OUT
@@ -184,7 +234,8 @@ def _opinions(basis: PartBasis, fits: PartFits, at: tuple[float, float, int], co
 
 
 def _opinion(basis: PartBasis, fitted: Fitted, at: tuple[float, float, int], confidence: float) -> float:
-    """The share not exceeded with ``confidence`` under the posterior: where the failures are fewer than three the higher of both counts."""
+    """The share not exceeded with ``confidence`` under the posterior: where the failures are fewer than three, and where nothing is calibrated, the higher
+    of both counts."""
     model = fitted.model
     theta, weight = basis.draws[model.law]
     z = -theta[:, model.layout.gamma] @ np.concatenate([[1.0], model.covariates(*at)])

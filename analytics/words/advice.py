@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import isfinite, isnan
+from math import floor, isfinite, isnan, log10
 
 import pandas as pd
 
@@ -137,18 +137,31 @@ def _seen(choice: Choice) -> str:
     s = choice.seen
     own = f"{s.failures:,.0f} of {s.units:,.0f} on record failed in {run(s.miles, 'miles', 2, 0)}"
     like = f"{s.like_failures:,.0f} of {s.like:,.0f} like this truck" if s.like else "none of them like this truck"
-    return f"{own}, {like}"
+    return f"{own}, {like}{_whatever(choice)}"
+
+
+def _whatever(choice: Choice) -> str:
+    return ", whatever their power: a part like this wears by miles, dirt and heat" if choice.any_power else ""
+
+
+def _open(choice: Choice) -> str:
+    """What the records say of a part without a figure, and the life that they do show."""
+    if not isfinite(choice.shown_miles):
+        return say(choice.records)
+    return f"{say(choice.records)} so long, only to {_shown(choice)}"
+
+
+def _shown(choice: Choice) -> str:
+    """The life shown, rounded down to two figures."""
+    step = 10.0 ** (floor(log10(choice.shown_miles)) - 1)
+    return f"{floor(choice.shown_miles / step) * step:,.0f} miles"
 
 
 # ---- said before any figure --------------------------------------------------------------------------------------------
 def first_words(advice: Advice) -> tuple[str, ...]:
     """What has to be said of an ``advice`` before any figure: what is refused, margins under 1, and where the truck lies outside the records."""
     lines = [f"Do not build it so. No {component} is allowed: {say(r)}." for component, r in advice.refuse]
-    lines += [
-        f"{capital(c.component)} {c.part}: {_margin(c.margin, decided)}."
-        for c, decided in advice.doubts
-        if c.margin is not None
-    ]
+    lines += _too_weak(advice)
     if advice.trailer_lb[1] > 0 and isfinite(advice.truck.weight_lb):
         lines.append(_towed(advice.truck.weight_lb, *advice.trailer_lb))
     if advice.strained:
@@ -172,13 +185,29 @@ def _towed(truck_lb: float, low: float, high: float) -> str:
     )
 
 
-def _margin(m: Margin, decided: str) -> str:
+def _too_weak(advice: Advice) -> list[str]:
+    """Parts that may give by the formulas: those that do so at the middle of what is assumed apart from those that do at the worst of it."""
+    doubts = [(c, c.margin, decided) for c, decided in advice.doubts if c.margin is not None]
+    groups = (
+        (
+            "Too weak by the driveline's formulas, even with what is not known of this truck at its middle",
+            [d for d in doubts if d[1].body[1] < 1],
+        ),
+        (
+            "Strong enough by the driveline's formulas with what is not known of this truck at its middle, too weak at the worst of it",
+            [d for d in doubts if not d[1].body[1] < 1],
+        ),
+    )
+    return [line for lead, own in groups if own for line in (f"{lead}:", *(_margin(*d) for d in own))]
+
+
+def _margin(c: Choice, m: Margin, decided: str) -> str:
     clutch = m.of is Advised.CLUTCH_SLIPS
-    what, who = ("slips", "It holds") if clutch else ("yields", "Its plain body, before any notch or shock, stands")
+    what, who = ("slips", "holds") if clutch else ("yields", "stands with its plain body, before any notch or shock,")
     decides = f"; {decided.replace('_', ' ')} decides it most: measure that first" if decided else ""
     return (
-        f"it may be too weak by the driveline's formulas. {who} {m.body[0]:.2f} to {m.body[2]:.2f} times the {bare_torque(m.torque_lbft[0])} to "
-        f"{torque(m.torque_lbft[2])} the engine may bring, and under 1 it {what}{decides}"
+        f"{capital(c.component)} {c.part} {who} {m.body[0]:.2f} to {m.body[2]:.2f} times, {m.body[1]:.2f} at the middle, the {bare_torque(m.torque_lbft[0])} to "
+        f"{torque(m.torque_lbft[2])} the engine may bring, and under 1 it {what}{decides}."
     )
 
 
@@ -219,7 +248,7 @@ def _passed_over(advice: Advice, own: ComponentAdvice) -> list[str]:
 def _against(advice: Advice, c: Choice) -> str:
     """A part that is not advised: what forbids it, and what the records say."""
     barred = "; ".join(say(r) for r in c.rules)
-    says = f"of 100 like it {chance_words(c.chance)} fail by then" if c.chance else say(c.records)
+    says = f"of 100 like it {chance_words(c.chance)} fail by then" if c.chance else _open(c)
     return f"{c.part} ({_price(advice, c.price)}) is not enough: {'; '.join(x for x in (barred, says, _seen(c)) if x)}."
 
 
@@ -276,7 +305,10 @@ def _each(advice: Advice, up: NextUp) -> str:
 def whole_words(advice: Advice) -> tuple[str, ...]:
     """Of the whole build of an ``advice``: price, chance that nothing fails, the weakest part and the next best money."""
     w, n = advice.whole, len(advice.components)
-    lines = [f"Parts for all of it: {_price(advice, w.price)}."] if advice.fitted else []
+    priced = [f.component for f in advice.fitted if isfinite(f.price)]
+    missing = [c.component for c in advice.components if c.component not in priced]
+    without = f" but {listed(missing)}" if missing else ""
+    lines = [f"Parts for all of it{without}: {_price(advice, w.price)}."] if priced else []
     if len(w.unknown) < n:
         middle, low, high = map(_hundred, w.lasts)
         many = f"{'' if middle.startswith('more') else 'about '}{middle} of 100 such trucks ({low} to {high})"
@@ -294,10 +326,11 @@ def whole_words(advice: Advice) -> tuple[str, ...]:
 
 def _settle(advice: Advice) -> tuple[str, ...]:
     """What would settle what the records leave open."""
-    if all(c.pick for c in advice.components):
+    left = [c.component for c in advice.components if not c.pick and not all(choice.rules for choice in c.choices)]
+    if not left or advice.refuse:
         return ()
     return (
-        f"To settle what is open, part by part: {advice.settles} such trucks with it, each run {life_words(advice)}, and none fails.",
+        f"To settle what is open for {listed(left)}, part by part: {advice.settles} such trucks with it, each run {life_words(advice)}, and none fails.",
     )
 
 
@@ -399,7 +432,9 @@ def page_rows(advice: Advice) -> pd.DataFrame:
                 [one.component, "no answer", "no figure", "", say(last.rules[0]) if last.rules else say(last.records)]
             )
             continue
-        says = chance_words(c.chance) if c.chance else "no figure"
+        says = (
+            chance_words(c.chance) if c.chance else f"shown to {_shown(c)}" if isfinite(c.shown_miles) else "no figure"
+        )
         fit = (
             c.part
             if one.pick
