@@ -7,7 +7,6 @@ part is supported at a power exactly where its calibrated bound reaches it.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -30,12 +29,12 @@ from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.signed_root import FAR_BEHIND, Fitted, rate_law
-from analytics.reasons import Advised, Checked
+from analytics.reasons import Advised, Checked, Code
 
 NAN = float("nan")
 #: components whose life hardly follows power but miles, dirt, heat and age (common practice, no source), where the records do not show otherwise
-_BY_MILES = re.compile(r"\b(valve ?bod(y|ies)|solenoids?|seals?|gaskets?)\b")
-_NOT_SHOWN = (Checked.SLOPE_NOT_SHOWN, Checked.SLOPE_UNSETTLED, Checked.ONE_POWER)
+_BY_MILES = ("valve", "valvebody", "vb", "solenoid", "solenoids", "seal", "seals", "gasket", "gaskets")
+_NOT_SHOWN: set[Code] = {Checked.SLOPE_NOT_SHOWN, Checked.SLOPE_UNSETTLED, Checked.ONE_POWER}
 #: mean and spread of the signed root over simulated fleets, by life distribution
 Roots = dict[str, tuple[float, float]]
 #: an upper limit from which on nothing is ruled out that helps anybody
@@ -67,11 +66,14 @@ class PartBasis:
     any_power: bool = False
 
     @property
+    def power_shown(self) -> bool:
+        """Whether its failures show by themselves that more power means less life."""
+        return self.fits is not None and _NOT_SHOWN.isdisjoint({c.code for c in self.fits.checks})
+
+    @property
     def by_miles(self) -> PartBasis:
         """The same, every power taken as one, where life hardly follows power in parts of this kind and the records do not show that it does here."""
-        if not _BY_MILES.search(self.component) or (
-            self.fits and not any(c.code in _NOT_SHOWN for c in self.fits.checks)
-        ):
+        if set(self.component.split()).isdisjoint(_BY_MILES) or self.power_shown:
             return self
         middle = np.average(self.data.log_power, weights=self.data.weight)
         data = replace(self.data, log_power=np.full(len(self.data.log_power), middle))

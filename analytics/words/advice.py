@@ -185,20 +185,21 @@ def _towed(truck_lb: float, low: float, high: float) -> str:
     )
 
 
+#: over the parts that may give by the formulas: at the middle of what is not known, and at the worst of it alone
+_WEAK = {
+    True: "Too weak by the driveline's formulas, even with what is not known of this truck at its middle:",
+    False: "Strong enough by the driveline's formulas with what is not known of this truck at its middle, too weak at the worst of it:",
+}
+
+
 def _too_weak(advice: Advice) -> list[str]:
-    """Parts that may give by the formulas: those that do so at the middle of what is assumed apart from those that do at the worst of it."""
-    doubts = [(c, c.margin, decided) for c, decided in advice.doubts if c.margin is not None]
-    groups = (
-        (
-            "Too weak by the driveline's formulas, even with what is not known of this truck at its middle",
-            [d for d in doubts if d[1].body[1] < 1],
-        ),
-        (
-            "Strong enough by the driveline's formulas with what is not known of this truck at its middle, too weak at the worst of it",
-            [d for d in doubts if not d[1].body[1] < 1],
-        ),
-    )
-    return [line for lead, own in groups if own for line in (f"{lead}:", *(_margin(*d) for d in own))]
+    """Parts that may give by the formulas, those that do so at the middle of what is assumed before those that do at the worst of it."""
+    told: dict[bool, list[str]] = {}
+    for choice, decided in advice.doubts:
+        assert choice.margin is not None
+        even = bool(choice.margin.body[1] < 1)
+        told.setdefault(even, [_WEAK[even]]).append(_margin(choice, choice.margin, decided))
+    return told.get(True, []) + told.get(False, [])
 
 
 def _margin(c: Choice, m: Margin, decided: str) -> str:

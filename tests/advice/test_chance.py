@@ -157,3 +157,23 @@ def test_the_calibration_is_of_what_early_failures_leave_of_the_promise(monkeypa
     )
     chance._calibrated(fits, None, 7000, PROMISE, 0, lambda: None)
     assert [promise.reliability for promise in asked] == [pytest.approx(0.9 / 0.97)] * len(fits.fits)
+
+
+@pytest.mark.parametrize(
+    ("component", "follows", "any_power"),
+    [("valve body", True, False), ("valve body", False, True), ("shaft", False, False)],
+)
+def test_power_is_left_out_for_a_part_that_wears_by_miles_unless_its_failures_show_otherwise(
+    component, follows, any_power
+):
+    """Of a valve body whose life falls with power the records show it, and power counts; of one whose life does not, and of no other part, every
+    power is one, and the answer the same at each."""
+    data = fleet(2)
+    if not follows:
+        data = replace(data, log_power=np.random.default_rng(5).permutation(data.log_power))
+    own = replace(basis(data, replicates=0), component=component).by_miles
+    assert own.any_power is any_power
+    weak, strong = (chance_of(own, hp, 7000, None, PROMISE, own.calibrated(None, 7000, PROMISE)) for hp in (450, 800))
+    assert (weak == strong) is any_power
+    if any_power:
+        assert strong.low <= strong.estimate <= strong.high
