@@ -22,6 +22,8 @@ from analytics.words.units import (
     bare_weight,
     counted,
     distance,
+    name_of,
+    own,
     power,
     pressure,
     run,
@@ -141,7 +143,7 @@ def _seen(choice: Choice) -> str:
 
 
 def _whatever(choice: Choice) -> str:
-    return ", whatever their power: a part like this wears by miles, dirt and heat" if choice.any_power else ""
+    return ", whatever their power: a part like this wears by distance, dirt and heat" if choice.any_power else ""
 
 
 def _open(choice: Choice) -> str:
@@ -153,8 +155,9 @@ def _open(choice: Choice) -> str:
 
 def _shown(choice: Choice) -> str:
     """The life shown, rounded down to two figures."""
-    step = 10.0 ** (floor(log10(choice.shown_miles)) - 1)
-    return f"{floor(choice.shown_miles / step) * step:,.0f} miles"
+    told = own(choice.shown_miles, "distance")
+    step = 10.0 ** (floor(log10(told)) - 1)
+    return f"{floor(told / step) * step:,.0f} {name_of('distance')}"
 
 
 # ---- said before any figure --------------------------------------------------------------------------------------------
