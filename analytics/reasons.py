@@ -947,6 +947,7 @@ class Verdict(Code):
     """Why a published limit is raised, kept or lowered, or that the records show neither."""
 
     BETWEEN = auto()
+    HELD_BY_MARGIN = auto()
     KEEP = auto()
     LEANS_LOW = auto()
     LIGHTER_LOWERED = auto()

@@ -17,6 +17,7 @@ from analytics.models.lifedata import ANY_WEIGHT, LifeData
 from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import RatingBound, rate_weights, with_enough
 from analytics.ratings.fits import PartFits, fit_part
+from analytics.ratings.held import held_by_margin
 from analytics.ratings.options import Options, for_component, for_use
 from analytics.ratings.pooling import options_of
 from analytics.ratings.published import known_before, price_over_comeback, published_hp
@@ -117,7 +118,7 @@ def make_ratings(
             continue
         (apart if use else parts).append(rated)
         (late if use else rows).extend(_rows(rated, records, own, others[component]))
-    table = pd.DataFrame(rows + late, columns=COLUMNS)
+    table = held_by_margin(pd.DataFrame(rows + late, columns=COLUMNS), records, lifetimes)
     return Ratings(records, lifetimes, chosen, tuple(parts), table, tuple(left_out), tuple(apart))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import isfinite
+from math import isfinite, nan
 
 import pandas as pd
 
@@ -43,6 +43,10 @@ _SAID = {
         "published until such parts were opened and found clean"
     ),
     Verdict.KEEP: "{supported}: within {margin} of the {published} published",
+    Verdict.HELD_BY_MARGIN: (
+        "{supported}, and {proposed} {hp} by the records at half the doubt, which the driveline's formulas hold: there it stands {weakest:.2f} times the torque at the "
+        "worst of what is not known of the truck, and under 1 it gives; torque, engine speed and stall of the trucks it is for narrow that"
+    ),
 }
 
 
@@ -56,6 +60,7 @@ def _said(words: str):
         too_high: float,
         margin_hp: float,
         at_least: bool,
+        weakest: float = nan,
     ) -> str:
         shown = f"{'at least ' if at_least else ''}{power(supported_hp)} is supported"
         return words.format(
@@ -67,6 +72,7 @@ def _said(words: str):
             chance="over 99%" if too_high > 0.99 else f"{too_high:.0%}",
             hp=name_of("power"),
             margin=bare_power(margin_hp),
+            weakest=weakest,
         )
 
     return said
