@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from math import isfinite, nan
+from math import isfinite
+from typing import Any
 
 import pandas as pd
 
@@ -43,10 +44,6 @@ _SAID = {
         "published until such parts were opened and found clean"
     ),
     Verdict.KEEP: "{supported}: within {margin} of the {published} published",
-    Verdict.HELD_BY_MARGIN: (
-        "{supported}, and {proposed} {hp} by the records at half the doubt, which the driveline's formulas hold: there it stands {weakest:.2f} times the torque at the "
-        "worst of what is not known of the truck, and under 1 it gives; torque, engine speed and stall of the trucks it is for narrow that"
-    ),
 }
 
 
@@ -60,7 +57,6 @@ def _said(words: str):
         too_high: float,
         margin_hp: float,
         at_least: bool,
-        weakest: float = nan,
     ) -> str:
         shown = f"{'at least ' if at_least else ''}{power(supported_hp)} is supported"
         return words.format(
@@ -72,13 +68,19 @@ def _said(words: str):
             chance="over 99%" if too_high > 0.99 else f"{too_high:.0%}",
             hp=name_of("power"),
             margin=bare_power(margin_hp),
-            weakest=weakest,
         )
 
     return said
 
 
-texts({code: _said(words) for code, words in _SAID.items()})
+def _held(weakest: float, **figures: Any) -> str:
+    return (
+        _said("{supported}, and {proposed} {hp} at half the doubt, which the driveline's formulas hold")(**figures)
+        + f": there it stands {weakest:.2f} times the torque at the worst of what is not known of the truck, and under 1 it gives; torque, engine speed and stall of the trucks it is for narrow that"
+    )
+
+
+texts({code: _said(words) for code, words in _SAID.items()} | {Verdict.HELD_BY_MARGIN: _held})
 
 
 def came_back(failures: float, built: float, miles: float, counted: str = "miles") -> str:
