@@ -97,7 +97,7 @@ class Assumptions:
     maker's application guide gives 1.5 to 2.8; performance trucks 1.6 to 2.2). torque_at_stall: share of the engine's torque
     that it has at stall speed. gear_ratios: highest first, overdrive last. efficiency: from the input shaft to the axle (a driveline
     installation manual takes 0.95 for the axle alone, 0.80 to 0.85 for all of it). line_pressure, converter_pressure: apply pressure where
-    none is recorded. sn_exponent: what a part's S-N exponent should be, 5 to 95% (judgement). by_use: what goes by the truck's use, see BY_USE.
+    none is recorded. return_spring: force of a pack's return springs, lbf, where its own are not on file. sn_exponent: what a part's S-N exponent should be, 5 to 95% (judgement). by_use: what goes by the truck's use, see BY_USE.
     """
 
     engine_rpm: Span | None = None
@@ -108,6 +108,7 @@ class Assumptions:
     truck: TruckTaken = TruckTaken()
     efficiency: Span = Span(0.85, 0.95)
     lining_friction: Span = Span(0.10, 0.15)
+    return_spring: Span = Span(80, 250)
     shift: ShiftTaken = ShiftTaken()
     line_pressure: Span = Span(150, 210)
     converter_pressure: Span = Span(130, 180)
@@ -162,6 +163,7 @@ _SPANS = {
     "height": (0.01, 0.9),
     "efficiency": (0.3, 1),
     "lining_friction": (0.01, 0.5),
+    "return_spring": (0, 5000),
     "rotating_inertia": (0.01, 20),
     "shift_drop": (10, 8000),
     "shift_time": (0.02, 5),

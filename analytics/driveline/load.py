@@ -526,7 +526,8 @@ def _clutch_margin(
         usual = np.where(is_lock, a.converter_pressure.at(end), a.line_pressure.at(end))
         stated = parts[f"apply_pressure_psi{suffix}"].to_numpy()
         pressure = np.where(np.isfinite(recorded[end]), recorded[end], np.where(np.isfinite(stated), stated, usual))
-        spring = parts[f"return_spring_lbf{SUFFIX[OPPOSITE[end]]}"].to_numpy() * LBF
+        spring = parts[f"return_spring_lbf{SUFFIX[OPPOSITE[end]]}"].to_numpy()
+        spring = np.where(np.isnan(spring) & (kind == "clutch pack"), a.return_spring.at(OPPOSITE[end]), spring) * LBF
         force = clutches.apply_force(
             pressure * PSI, parts[f"piston_area_sqin{suffix}"].to_numpy() * SQUARE_INCH, spring
         )

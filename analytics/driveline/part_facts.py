@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.driveline import clutches, inertia, shafts, splines
-from analytics.driveline.assumptions import Span
+from analytics.driveline.assumptions import Assumptions, Span
 from analytics.driveline.bands import ENDS, SUFFIX
 from analytics.driveline.load import SHAFTS, Loads, load_at, nominal_stress, notch_stress, shear_yield
 from analytics.driveline.units import INCH, KSI, LBF, LBFT, PSI, RPM, SQUARE_INCH, to_trade
@@ -99,7 +99,7 @@ def part_facts(
         _shaft_facts(add, at, one, si)
         _spline_facts(add, made, one, si, a.of_use("application", use))
     else:
-        _clutch_facts(add, at, one, si, kind, a.lining_friction)
+        _clutch_facts(add, at, one, si, kind, a)
     return pd.DataFrame(rows, columns=FACT_COLUMNS)
 
 
@@ -149,7 +149,9 @@ def _spline_facts(add: Callable, made: pd.Series, one: pd.DataFrame, torque: np.
         add(fact, (stress / KSI,) * 3, "ksi")
 
 
-def _clutch_facts(add: Callable, at: pd.Series, one: pd.DataFrame, torque: np.ndarray, kind: str, lining: Span) -> None:
+def _clutch_facts(
+    add: Callable, at: pd.Series, one: pd.DataFrame, torque: np.ndarray, kind: str, a: Assumptions
+) -> None:
     margin = _of(at, "clutch_margin")
     add(Fact.CLUTCH_MARGIN, margin, "")
     add(Fact.CLUTCH_MARGIN_CAPPED, _of(at, "clutch_margin_capped"), "")
@@ -165,10 +167,12 @@ def _clutch_facts(add: Callable, at: pd.Series, one: pd.DataFrame, torque: np.nd
             ("lining_friction", 1.0),
         )
     )
-    friction = np.where(np.isfinite(friction), friction, (lining.high, lining.middle, lining.low))
-    spring = _three(one, "return_spring_lbf", LBF)
+    friction = np.where(np.isfinite(friction), friction, [a.lining_friction.at(end) for end in ("high", "", "low")])
+    spring = _three(one, "return_spring_lbf", 1.0)
+    if kind == "clutch pack":
+        spring = np.where(np.isnan(spring), [a.return_spring.at(end) for end in ("low", "", "high")], spring)
     radius = clutches.mean_radius(outer, inner)
-    needed = clutches.pressure_for_torque(torque, area, friction, radius, faces, spring)
+    needed = clutches.pressure_for_torque(torque, area, friction, radius, faces, spring * LBF)
     add(Fact.PRESSURE_NEEDED, needed / PSI, "psi")
     if kind == "converter":
         passage = _three(one, "release_area_sqin", SQUARE_INCH)[1]

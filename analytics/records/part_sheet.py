@@ -76,9 +76,10 @@ def read_parts(parts: Sheet, shop: Shop) -> None:
         values[heading] = said["value"]
     for what in MEASURES:
         measure(parts, what, unit_of(what, shop))
-    # a blank one is none; one that could not be read is not known, and nothing that hangs on it either
-    for heading, column in (("bore", "bore_in"), ("return_spring", "return_spring_lbf")):
-        blank = parts.text(heading).map(cells.is_blank)
+    # a blank one is none; one that could not be read is not known, and nothing that hangs on it either. A pack has springs whether or not they are written down
+    pack = values["kind"] == "clutch pack"
+    for heading, column, some in (("bore", "bore_in", False), ("return_spring", "return_spring_lbf", pack)):
+        blank = parts.text(heading).map(cells.is_blank) & ~pd.Series(some, index=values.index)
         for end in ("", "_low", "_high"):
             values[f"{column}{end}"] = values[f"{column}{end}"].mask(blank, 0.0)
     _lining_friction(values)

@@ -144,14 +144,38 @@ def test_of_a_range_of_sizes_the_weakest_shaft_is_in_the_margin(tmp_path):
 
 @pytest.mark.parametrize("said", ["0.25-0.75 in", "see drawing"])
 def test_a_bore_or_spring_that_cannot_be_read_is_not_none(tmp_path, said):
-    """A hollow shaft was reckoned solid, and a pack without its springs; left blank there is none."""
+    """A hollow shaft was reckoned solid; left blank there is none. A pack has springs whether or not they are written down, within the usual range."""
     blank, lost = (
         loads_of(tmp_path / name, WITH_PACK, builds=[build("T-111", clutch_pack="P")],
                  parts=[SHAFT | {"bore": bore}, PACK | {"return_spring": spring}])
         for name, bore, spring in (("blank", "", ""), ("lost", said, "see drawing"))
     )  # fmt: skip
     assert np.isfinite([row(blank)["stress_margin"], row(blank, "clutch pack")["clutch_margin"]]).all()
-    assert np.isnan([row(lost)["stress_margin"], row(lost, "clutch pack")["clutch_margin"]]).all()
+    assert np.isnan(row(lost)["stress_margin"])
+    told = [
+        loads_of(
+            tmp_path / f"told {n}",
+            WITH_PACK,
+            builds=[build("T-111", clutch_pack="P")],
+            parts=[PACK | {"return_spring": n}],
+        )
+        for n in ("80-250 lbf", "0 lbf")
+    ]
+    usual, none = (row(one, "clutch pack") for one in told)
+    for one in (blank, lost):
+        for end in ("_low", "", "_high"):
+            assert row(one, "clutch pack")[f"clutch_margin{end}"] == pytest.approx(usual[f"clutch_margin{end}"])
+    assert usual["clutch_margin_low"] < 0.93 * none["clutch_margin_low"]
+    needs = [
+        part_facts(one, "clutch pack", "P", 600, 7000, "")
+        .set_index("what")
+        .loc[Fact.PRESSURE_NEEDED, ["least", "most"]]
+        .to_list()
+        for one in (blank, told[0], told[1])
+    ]
+    assert needs[0] == pytest.approx(needs[1])
+    assert needs[0][0] > needs[2][0]
+    assert needs[0][1] > needs[2][1]
 
 
 def test_a_hard_skin_is_no_strength_of_the_shaft(tmp_path):
