@@ -49,8 +49,10 @@ def test_the_time_it_was_gone_is_left_out():
         ("2021-01-20", "2024-12-31", [("2021-05-01", "2022-06-01")], "2022-01-01", [("2022-06-01", "2024-12-31", False)]),
         ("2021-01-20", "2021-01-20", [], None, [("2021-01-20", "2021-01-20", True)]),
         ("2021-01-20", "2021-01-10", [], None, []),
+        ("2021-01-20", "2021-01-10", [("2020-11-01", "2021-01-05")], None, []),
+        ("2021-01-20", "2024-12-31", [("2020-11-01", "2020-12-01"), ("2021-01-01", "2021-02-01"), ("2022-01-01", "2022-03-01")], None, [("2021-02-01", "2022-01-01", False), ("2022-03-01", "2024-12-31", False)]),
     ],
-    ids=["late start", "start that day", "gone before", "gap before", "gap across", "first day only", "never"],
+    ids=["late start", "start that day", "gone before", "gap before", "gap across", "first day only", "never", "never, with news", "news from before"],
 )  # fmt: skip
 def test_records_that_start_later_and_first_days(start, stop, gaps, records_start, expected):
     assert told(stretches(start, stop, gaps, records_start)) == expected

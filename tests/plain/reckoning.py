@@ -450,15 +450,27 @@ def count_figures(life: dict, piece: dict, figures: list[tuple[int, float]], clo
     return result
 
 
+def edges_in_words(edges: list, unit: str) -> list[str]:
+    """Edges of bands in the shop's own unit, to whole ones (tonnes to hundredths), finer where two would be alike."""
+    if FACTOR[unit] == 1:
+        return [f"{edge:,}" for edge in edges]
+    places = 2 if unit == "t" else 0
+    while len({round(edge / FACTOR[unit], places) for edge in edges}) < len(edges):
+        places += 1
+    return [f"{edge / FACTOR[unit]:,.{places}f}" for edge in edges]
+
+
 def band_of(shop: Shop, power: float) -> str:
     edges = shop.settings.get("power", {}).get("bands", [400, 600, 1000])
-    names = [f"under {edges[0]:,}", *(f"{a:,} to {b:,}" for a, b in pairwise(edges)), f"{edges[-1]:,} and over"]
+    words = edges_in_words(edges, shop.units["power"])
+    names = [f"under {words[0]}", *(f"{a} to {b}" for a, b in pairwise(words)), f"{words[-1]} and over"]
     return names[sum(power >= edge - EDGE_HP for edge in edges)] if known(power) else NOT_RECORDED
 
 
 def class_of(shop: Shop, weight: float) -> str:
     edges = shop.settings.get("weight", {}).get("classes", [7500, 9000])
-    names = [f"up to {edges[0]:,}", *(f"{a:,} to {b:,}" for a, b in pairwise(edges)), f"over {edges[-1]:,}"]
+    words = edges_in_words(edges, shop.units["weight"])
+    names = [f"up to {words[0]}", *(f"{a} to {b}" for a, b in pairwise(words)), f"over {words[-1]}"]
     return names[sum(weight > edge + EDGE_LB for edge in edges)] if known(weight) else NOT_RECORDED
 
 
