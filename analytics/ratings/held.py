@@ -19,7 +19,7 @@ _OWN_OF_CLUTCH = ["lining_friction", "apply_pressure_psi"]
 
 def weakest_margin(loads: Loads, component: str, part: str, power_hp: float, weight_lb: float, use: str) -> float:
     """The low end of what a part stands of the torque a truck of ``power_hp``, ``weight_lb`` and ``use`` may bring, uncapped by its tyres: of a shaft its plain body's, of a
-    clutch its capacity's; NaN where that hangs on figures of the part that nobody wrote down. loads: of the shop."""
+    clutch its capacity's; NaN where that hangs on figures of the part that nobody wrote down. loads: of the shop; component, part: its place."""
     made = loads.made(component, part)
     if made is None:
         return math.nan
