@@ -193,7 +193,7 @@ def _rate(
         fits=fits,
         bounds=tuple(bounds),
         unclear=int(own.loc[unclear, "count"].sum()),
-        hidden=_hidden(own),
+        hidden=found_at_teardown(own),
         otherwise=otherwise,
         use=use,
     )
@@ -220,8 +220,8 @@ def _fits(data: LifeData, options: Options) -> PartFits | None:
     return fit_part(data, options.promise.life, options.settings) if data.failures else None
 
 
-def _hidden(own: pd.DataFrame) -> int:
-    """Failures found when a unit was opened for something else."""
+def found_at_teardown(own: pd.DataFrame) -> int:
+    """Failures among a part's ``own`` rows of the table of lifetimes that were found when a unit was opened for something else."""
     found = own["ended"].eq("failed") & (own["lower_days"] < own["upper_days"])
     return int(own.loc[found, "count"].sum())
 

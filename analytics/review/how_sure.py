@@ -9,17 +9,19 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from analytics.cores import each
+from analytics.driveline.load import Loads, make_loads
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.cells import curve
 from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import rate_part
+from analytics.ratings.held import weakest_margin
 from analytics.ratings.options import Options
 from analytics.ratings.pooling import options_of
 from analytics.ratings.published import known_before, price_over_comeback, published_hp
 from analytics.ratings.settings import RatingSettings
-from analytics.ratings.sheet import spared
+from analytics.ratings.sheet import found_at_teardown, spared
 from analytics.ratings.standing import Beside, rounded_down, standing_of
 from analytics.ratings.verdict import judge
 from analytics.ratings.whatif import with_loss
@@ -76,12 +78,13 @@ def how_sure(records: Records, lifetimes: Lifetimes, progress: Callable[[str], N
     question = reason(Question.HOW_SURE, back_years=_BACK_YEARS)
     options = options_of(lifetimes, None)
     every = _readings(records, lifetimes, options)
+    loads = None if records.parts.empty else make_loads(records, lifetimes)
     rows = [row for reading in every if reading.counts for row in _shares_back(reading, lifetimes)]
     asked = [item for pair in _parts(lifetimes, records) if (item := _asked(*pair, every, records, lifetimes, options))]
     for item, powers in zip(asked, each(_powers, asked), strict=True):
         if progress is not None:
             progress(f"readings of {item[0]} {item[1]}")
-        rows += powers
+        rows += [_held(row, item[0], item[1], lifetimes.shop.weight.classes[0], loads) for row in powers]
     frame = pd.DataFrame(rows, columns=[*COLUMNS[:-1]])
     stands = frame[_as_it_stands(frame)].set_index(["figure", "what"])["verdict"]
     frame["same_as_stands"] = [
@@ -141,13 +144,21 @@ def _asked(
     lost = price_over_comeback(records.shop, part, of_component, 1 - options.promise.reliability)
     own = [replace(r, table=r.table[(r.table["component"] == component) & (r.table["part"] == part)]) for r in every]
     alone = replace(lifetimes, table=own[0].table, units=lifetimes.units.iloc[:0], sight=lifetimes.sight.iloc[:0])
-    return component, part, own, alone, options, Beside(math.nan, published, options.step_hp, lost, known)
+    hidden = found_at_teardown(own[0].table)
+    return (
+        component,
+        part,
+        own,
+        alone,
+        options,
+        Beside(math.nan, published, options.step_hp, lost, known, hidden=hidden),
+    )
 
 
 def _powers(
     component: str, part: str, every: list[Reading], lifetimes: Lifetimes, options: Options, beside: Beside
 ) -> list[list]:
-    """A row per reading: the power the part can take. A reading that leaves its rows and settings as they are is not rated again."""
+    """A row per reading: the power the part can take, and what is proposed. A reading that leaves its rows and settings as they are is not rated again."""
     weight, published = lifetimes.shop.weight.classes[0], beside.published_hp
     rows: list[list] = []
     done: list[tuple[Reading, list]] = []
@@ -159,13 +170,21 @@ def _powers(
                 settings = reading.settings.of(component, part)
                 rated = rate_part(data, weight, None, options.promise, settings, options.seed)
                 held = replace(beside, supported_hp=rounded_down(rated.bound_hp, options.step_hp))
-                verdict = judge(standing_of(rated, held, data, settings), published, options).verdict
-                found = [rated.estimate_hp, held.supported_hp, published, verdict]
+                judged = judge(standing_of(rated, held, data, settings), published, options)
+                found = [rated.estimate_hp, held.supported_hp, published, judged.verdict, judged.proposed_hp]
             except AnalyticsError:
-                found = [math.nan, math.nan, published, "no rating"]
+                found = [math.nan, math.nan, published, "no rating", math.nan]
             done.append((reading, found))
         rows.append([Figure.POWER, f"{component} {part}", reading.how, *found])
     return rows
+
+
+def _held(row: list, component: str, part: str, weight_lb: float, loads: Loads | None) -> list:
+    """A ``row`` of `_powers` without what is proposed; a raise is held where the sheet of ratings holds it."""
+    *rest, verdict, proposed = row
+    if verdict == "raise" and loads is not None and weakest_margin(loads, component, part, proposed, weight_lb, "") < 1:
+        verdict = "keep"
+    return [*rest, verdict]
 
 
 def _verdicts_said(frame: pd.DataFrame, options: Options) -> list[Reason]:

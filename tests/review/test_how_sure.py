@@ -7,11 +7,13 @@ import pytest
 
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.promise import Promise
+from analytics.ratings.sheet import make_ratings
 from analytics.reasons import Figure, ReadAs, reason
 from analytics.records.load import load_records
 from analytics.review.how_sure import _verdicts_said, how_sure
 from analytics.words.answers import worded
 from analytics.words.saying import say_all
+from tests.driveline.shops import SHAFT
 from tests.small_shop import rateable_shop
 
 
@@ -53,6 +55,29 @@ def test_every_reading_is_there_and_moves_the_way_it_must(tmp_path):
     assert any(
         "The verdict is the same under every reading for input shaft A" in line for line in worded(told).sentences
     )
+
+
+def as_it_stands(records, lifetimes):
+    table = worded(how_sure(records, lifetimes)).table.query("figure == 'power it can take'").set_index("reading")
+    return table.loc["as it stands", "verdict"]
+
+
+def test_a_raise_that_the_sheet_of_ratings_holds_is_held(tmp_path):
+    """By the geometry on file, and by damage that only a teardown shows."""
+    assert as_it_stands(*shop(tmp_path / "plain", 300)) == "raise"
+    records, _ = shop(tmp_path / "weak", 300)
+    weak = SHAFT | {"outside_diameter": "0.9 in", "spline_root_diameter": "0.85 in"}
+    pd.DataFrame([weak]).to_csv(records.shop.folder / "parts.csv", index=False)
+    records = load_records(records.shop.folder)
+    assert as_it_stands(records, make_lifetimes(records)) == "keep"
+    assert make_ratings(records, make_lifetimes(records)).table["verdict"].iloc[0] == "keep"
+    records, _ = shop(tmp_path / "hidden", 300)
+    returns = pd.read_csv(records.shop.folder / "returns.csv")
+    returns.loc[0, "returned_on"], returns.loc[0, "failed_on"] = returns.loc[0, "failed_on"], "teardown"
+    returns.to_csv(records.shop.folder / "returns.csv", index=False)
+    records = load_records(records.shop.folder)
+    assert as_it_stands(records, make_lifetimes(records)) == "keep"
+    assert make_ratings(records, make_lifetimes(records)).table["verdict"].iloc[0] == "keep"
 
 
 def test_a_verdict_that_turns_round_is_refused(tmp_path):
