@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.words import door
-from analytics.words.units import class_named, power_band
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -250,6 +249,8 @@ class SurvivalResult(Shown):
 
 
 def _named(column: str, value: str) -> str:
+    from analytics.words.units import class_named, power_band
+
     said = {"power_band": power_band, "weight_class": class_named}.get(column, str)
     return said(value) if value else f"{column} not recorded"
 

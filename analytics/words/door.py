@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
-from analytics.words.units import distance
-
 if TYPE_CHECKING:
     from analytics.ratings.promise import Promise
     from analytics.records.load import Records
@@ -122,6 +120,8 @@ def failed(failures: int, parts: int) -> str:
 
 def promised(promise: Promise) -> str:
     """The ``promise`` of a rating."""
+    from analytics.words.units import distance  # the door loads nothing heavy
+
     return f"{distance(promise.life_miles)}, reliability {promise.reliability:g}, confidence {promise.confidence:g}"
 
 
