@@ -121,10 +121,10 @@ _FEWEST_EXPECTED = 1.0
 
 def comebacks(records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
     """One row per unit and return in ``records`` with damage that counts by the ``lifetimes`` (see lifetimes/sight.py):
-    unit, day, event."""
+    unit, day. Two that count on one day, the last in sight before both, are one."""
     back = returns_in_sight(records.returns, lifetimes.units, lifetimes.sight)
     by_event = back.groupby("event", as_index=False).agg(unit=("unit", "first"), day=("seen_on", "min"))
-    return by_event[["unit", "day", "event"]]
+    return by_event[["unit", "day"]].drop_duplicates(ignore_index=True)
 
 
 def _out_of_sight(records: Records, lifetimes: Lifetimes) -> int:
@@ -132,7 +132,8 @@ def _out_of_sight(records: Records, lifetimes: Lifetimes) -> int:
     back = records.returns[
         (records.returns["cause"] != "no fault") & records.returns["unit"].isin(lifetimes.units.index)
     ]
-    return back["event"].nunique() - len(comebacks(records, lifetimes))
+    seen = returns_in_sight(back, lifetimes.units, lifetimes.sight)
+    return back["event"].nunique() - seen["event"].nunique()
 
 
 def mean_comebacks(records: Records, lifetimes: Lifetimes, own: np.ndarray | None = None) -> MeanCumulativeFunction:

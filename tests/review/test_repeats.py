@@ -211,6 +211,19 @@ def test_units_gone_and_back_with_a_failure_are_counted_by_the_rule_of_the_lives
     assert _unit_trend(records, lifetimes).events == 2
 
 
+def test_two_returns_that_count_on_one_day_are_one_comeback(tmp_path):
+    """One that scrapped the truck, and one that broke before and came in after: both are dated to its last day in sight."""
+    back = [
+        returned("T-001XY", "2022-06-01", replaced_with="scrapped"),
+        returned("T-001XY", "2022-05-01", component="converter", returned_on="2022-07-01"),
+    ]
+    records, lifetimes = load(tmp_path, builds=[build("T-001XY", "2022-01-01")], returns=back)
+    assert records.returns["event"].nunique() == 2
+    assert comebacks(records, lifetimes)["day"].tolist() == [pd.Timestamp("2022-06-01")]
+    assert _out_of_sight(records, lifetimes) == 0
+    assert _stretches(records, lifetimes)["rebuilds"].tolist() == [0]
+
+
 def test_trucks_that_were_sold_and_came_back_broken_count_nowhere(tmp_path):
     """25 sold after a year, 6 of them back with a failure later, 15 still there: the sold ones that hold are never heard of."""
     builds = [build(f"T-{k:03d}XY", "2021-01-01") for k in range(40)]
