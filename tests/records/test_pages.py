@@ -131,8 +131,8 @@ def test_one_page_holds_two_sheets_told_apart_by_a_column(tmp_path):
     assert (len(found.builds), len(found.returns)) == (2, 1)
     assert found.builds["row"].tolist() == [2, 5]
     assert found.books.files_passed_over() == [
-        "1 rows of all.csv have 'Quote' under 'Type' and belong to no sheet: add the word to rows under its [sheets] in "
-        "shop.toml, if they are records."
+        "1 row of all.csv has 'Quote' under 'Type' and belongs to no sheet: add the word to rows under its [sheets] in "
+        "shop.toml, if it is a record."
     ]
 
 
