@@ -12,6 +12,7 @@ from analytics.ratings.held import held_by_margin
 from analytics.ratings.sheet import COLUMNS, make_ratings
 from analytics.reasons import Verdict, reason
 from analytics.records.load import load_records
+from analytics.words.ratings.pictures import sheet_caption
 from analytics.words.saying import say
 from tests.driveline.shops import LOCKUP, SHAFT
 from tests.small_shop import TOML, build, rateable_shop, write_shop
@@ -108,3 +109,15 @@ def test_the_sheet_holds_what_its_own_parts_sheet_speaks_against(tmp_path):
         pd.DataFrame([SHAFT]).to_csv(folder / "parts.csv", index=False)
     assert "raise" in verdicts["plain"]
     assert verdicts["described"] == ["keep" if v == "raise" else v for v in verdicts["plain"]]
+
+
+def test_the_picture_of_the_sheet_says_what_is_supported_and_not_raised():
+    rows = [
+        ("A", Verdict.HELD_BY_MARGIN, 700.0, 500.0),
+        ("B", Verdict.HIDDEN_DAMAGE, 700.0, 500.0),
+        ("C", Verdict.RAISE, 700.0, 500.0),
+    ]
+    table = pd.DataFrame(rows, columns=["part", "why", "supported_hp", "published_hp"])
+    table["why"] = [reason(code, **FIGURES) for code in table["why"]]
+    assert "yet not raised for what a teardown showed or its own geometry says: A and B." in sheet_caption(table)
+    assert "not raised" not in sheet_caption(table[2:])

@@ -6,11 +6,13 @@ import pandas as pd
 
 from analytics.ratings.bound import RatingBound
 from analytics.ratings.model_checks import OFF, ModelChecks
+from analytics.reasons import Verdict
 from analytics.words.phrases import capital, listed, plural
 from analytics.words.ratings.sheet import seen_words
 from analytics.words.saying import say
 from analytics.words.units import power, power_band, weight
 
+_HELD = (Verdict.HIDDEN_DAMAGE, Verdict.HELD_BY_MARGIN)
 SHEET_QUESTION = "What is supported, and what is published?"
 
 
@@ -46,6 +48,9 @@ def sheet_caption(table: pd.DataFrame) -> str:
         else ""
     )
     told = told or "No limit is published above that."
+    held = dict.fromkeys(table.loc[table["why"].map(lambda why: why.code in _HELD), "part"])
+    if held:
+        told += f" Supported above what is published, and yet not raised for what a teardown showed or its own geometry says: {listed(list(held), len(held))}."
     return (
         told
         + " The line goes from what is supported to the upper limit; a square far left of its circle means thin records, not a weak part."
