@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -46,6 +46,11 @@ class Lifetimes:
     def __repr__(self) -> str:
         failed = int(self.table.loc[self.table["ended"] == "failed", "count"].sum())
         return f"Lifetimes({self.shop.name!r}, as of {self.as_of:%Y-%m-%d}: {len(self.table)} rows, {failed} failures)"
+
+
+def with_rows(lifetimes: Lifetimes, table: pd.DataFrame) -> Lifetimes:
+    """The ``lifetimes`` with a ``table`` of some of their rows, without units and sight: all that another process is sent."""
+    return replace(lifetimes, table=table, units=lifetimes.units.iloc[:0], sight=lifetimes.sight.iloc[:0])
 
 
 def one_row_a_truck(table: pd.DataFrame) -> pd.DataFrame:

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
-
 from analytics.cores import each
 from analytics.errors import AnalyticsError
-from analytics.lifetimes.table import Lifetimes
+from analytics.lifetimes.table import Lifetimes, with_rows
 from analytics.models.joint import fit_joint
 from analytics.models.pooling import NAMES, Said, lent, said_by
 from analytics.models.priors import LifePriors
@@ -40,23 +38,13 @@ def lending(lifetimes: Lifetimes, options: Options) -> Options:
     for component in several.index[several]:
         its, usual = (named["component"] == component), for_component(options, component)
         lenders = sorted(failed[its].dropna().unique())
-        items = [(_own(lifetimes, component, part), component, part, usual) for part in lenders]
+        items = [
+            (with_rows(lifetimes, named[its & (named["part"] == part)]), component, part, usual) for part in lenders
+        ]
         said = dict(zip(lenders, each(_said, items, keep=True), strict=True))
         for part in sorted(named.loc[its, "part"].unique()):
             own += _priors_of(component, part, usual.settings, said)
     return replace(options, settings=replace(options.settings, priors=replace(held, own=tuple(own))))
-
-
-def _own(lifetimes: Lifetimes, component: str, part: str) -> Lifetimes:
-    """The ``lifetimes`` of one part: all that another process is sent."""
-    table = lifetimes.table
-    own = ((table["component"] == component) & (table["part"] == part)).to_numpy()
-    return replace(
-        lifetimes,
-        table=table.iloc[np.flatnonzero(own)],
-        units=lifetimes.units.iloc[:0],
-        sight=lifetimes.sight.iloc[:0],
-    )
 
 
 def _said(lifetimes: Lifetimes, component: str, part: str, options: Options) -> dict[str, Said]:

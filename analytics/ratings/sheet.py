@@ -12,7 +12,7 @@ import pandas as pd
 from analytics.cores import each
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.schema import CLOCKS
-from analytics.lifetimes.table import Lifetimes
+from analytics.lifetimes.table import Lifetimes, with_rows
 from analytics.models.lifedata import ANY_WEIGHT, LifeData
 from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import RatingBound, rate_weights, with_enough
@@ -139,7 +139,7 @@ def _rated(lifetimes: Lifetimes, asked: list[tuple[str, str, Options, bool, str]
     table, places, items = lifetimes.table, [], []
     for component, part, *more in asked:
         at = np.flatnonzero(((table["component"] == component) & (table["part"] == part)).to_numpy())
-        own = replace(lifetimes, table=table.iloc[at], units=lifetimes.units.iloc[:0], sight=lifetimes.sight.iloc[:0])
+        own = with_rows(lifetimes, table.iloc[at])
         places.append(at)
         items.append((own, component, part, *more))
     for at, rated in zip(places, each(_rate, items, keep=True), strict=True):

@@ -12,7 +12,7 @@ from analytics.cores import each
 from analytics.driveline.load import Loads, make_loads
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.failures import counts_as_failure
-from analytics.lifetimes.table import Lifetimes, make_lifetimes
+from analytics.lifetimes.table import Lifetimes, make_lifetimes, with_rows
 from analytics.models.cells import curve
 from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import rate_part
@@ -143,7 +143,7 @@ def _asked(
     of_component = lifetimes.table.loc[lifetimes.table["component"] == component, "part"].unique()
     lost = price_over_comeback(records.shop, part, of_component, 1 - options.promise.reliability)
     own = [replace(r, table=r.table[(r.table["component"] == component) & (r.table["part"] == part)]) for r in every]
-    alone = replace(lifetimes, table=own[0].table, units=lifetimes.units.iloc[:0], sight=lifetimes.sight.iloc[:0])
+    alone = with_rows(lifetimes, own[0].table)
     hidden = found_at_teardown(own[0].table)
     return (
         component,

@@ -215,9 +215,9 @@ def test_damage_found_at_a_teardown_is_left_censored(tmp_path):
     assert shaft(found, "flags")[0] == ["found at teardown"]
 
 
-def test_damage_found_at_a_teardown_is_interval_censored_after_an_earlier_one(tmp_path):
-    # opened on 16 Nov 2021 (300 days, 20,000 miles) for the converter, the shaft was good then
-    first = back(
+def opened():
+    """On 16 Nov 2021 (300 days, 20,000 miles) for the converter: the shaft was good then."""
+    return back(
         component="converter",
         part="TC-1",
         failed_on="",
@@ -225,7 +225,10 @@ def test_damage_found_at_a_teardown_is_interval_censored_after_an_earlier_one(tm
         odometer="30000",
         replaced_with="TC-1",
     )
-    found = lives(tmp_path, returns=[first, back(failed_on="teardown")])
+
+
+def test_damage_found_at_a_teardown_is_interval_censored_after_an_earlier_one(tmp_path):
+    found = lives(tmp_path, returns=[opened(), back(failed_on="teardown")])
     equal(limits(found, "days")[:1], [[0, 300, 409]])
     equal(limits(found, "miles")[:1], [[0, 20_000, 30_000]])
 
@@ -241,16 +244,8 @@ def test_a_change_before_a_teardown_is_no_proof_that_the_part_was_whole(tmp_path
     "changed", ["2021-06-01", "2021-11-16"], ids=["before it was seen whole", "the day it was seen whole"]
 )
 def test_a_change_up_to_the_day_a_part_was_seen_whole_cuts_its_life(tmp_path, changed):
-    # opened on 16 Nov 2021 for the converter, the shaft was good then; what it ran at before is known
-    opened = back(
-        component="converter",
-        part="TC-1",
-        failed_on="",
-        returned_on="2021-11-16",
-        odometer="30000",
-        replaced_with="TC-1",
-    )
-    found = lives(tmp_path, returns=[opened, back(failed_on="teardown")], changes=[change(changed, power="800")])
+    # what it ran at before it was opened is known
+    found = lives(tmp_path, returns=[opened(), back(failed_on="teardown")], changes=[change(changed, power="800")])
     at = (pd.Timestamp(changed) - pd.Timestamp("2021-01-20")).days
     equal(limits(found, "days")[:2], [[0, at, INF], [at, 300, 409]])
     assert shaft(found, "power_hp", "ended", "flags")[:2] == [
