@@ -946,6 +946,7 @@ class Wear(Code):
 class Verdict(Code):
     """Why a published limit is raised, kept or lowered, or that the records show neither."""
 
+    ANY_POWER = auto()
     BETWEEN = auto()
     HELD_BY_MARGIN = auto()
     KEEP = auto()

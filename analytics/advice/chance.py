@@ -26,15 +26,13 @@ from analytics.models.priors import Priors
 from analytics.ratings.bound import cap_power
 from analytics.ratings.demonstration import SHAPES, exposures, needed, rough_miles
 from analytics.ratings.fits import PartFits, fit_part
+from analytics.ratings.lasting import POWER_NOT_SHOWN, hardly_by_power
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.signed_root import FAR_BEHIND, Fitted, rate_law
-from analytics.reasons import Advised, Checked, Code
+from analytics.reasons import Advised
 
 NAN = float("nan")
-#: components whose life hardly follows power but miles, dirt, heat and age (common practice, no source), where the records do not show otherwise
-_BY_MILES = ("valve", "valvebody", "vb", "solenoid", "solenoids", "seal", "seals", "gasket", "gaskets")
-_NOT_SHOWN: set[Code] = {Checked.SLOPE_NOT_SHOWN, Checked.SLOPE_UNSETTLED, Checked.ONE_POWER}
 #: mean and spread of the signed root over simulated fleets, by life distribution
 Roots = dict[str, tuple[float, float]]
 #: an upper limit from which on nothing is ruled out that helps anybody
@@ -68,12 +66,12 @@ class PartBasis:
     @property
     def power_shown(self) -> bool:
         """Whether its failures show by themselves that more power means less life."""
-        return self.fits is not None and _NOT_SHOWN.isdisjoint({c.code for c in self.fits.checks})
+        return self.fits is not None and POWER_NOT_SHOWN.isdisjoint({c.code for c in self.fits.checks})
 
     @property
     def by_miles(self) -> PartBasis:
         """The same, every power taken as one, where life hardly follows power in parts of this kind and the records do not show that it does here."""
-        if set(self.component.split()).isdisjoint(_BY_MILES) or self.power_shown:
+        if not hardly_by_power(self.component) or self.power_shown:
             return self
         middle = np.average(self.data.log_power, weights=self.data.weight)
         data = replace(self.data, log_power=np.full(len(self.data.log_power), middle))

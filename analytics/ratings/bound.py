@@ -5,7 +5,7 @@ The rating is the power p at which a share R survives to M miles, at a weight an
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,7 +17,6 @@ from analytics.ratings.costs import costs_of_defaults
 from analytics.ratings.demonstration import Demonstration, demonstrate, rough_miles
 from analytics.ratings.fit_checks import check_class, check_laws
 from analytics.ratings.fits import PartFits, fit_part
-from analytics.ratings.lasting import lasting_share
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.signed_root import LawRating, estimate_at, rate_law
@@ -239,8 +238,6 @@ class _Part:
             bound = min(bound, opinion)
         bound = self._of_parts_made_now(made, laws, picked, bound)
         checks = checks + check_laws(laws, bound, opinion, s)
-        if s.explain and any(c.code is Checked.SLOPE_NOT_SHOWN for c in checks):
-            self._lasts_at_any_power(made, picked)
         own = [n for n in fits[0].model.columns if n in data.extra_names]
         if own:
             self.reasons.append(reason(Rests.AVERAGE_COLUMNS, columns=tuple(own)))
@@ -283,16 +280,6 @@ class _Part:
             return bound
         self.reasons.append(reason(Rests.FITTED_LATELY, z=made.lately_z, now_hp=as_hp(now), otherwise_hp=as_hp(bound)))
         return now
-
-    def _lasts_at_any_power(self, made: PartFits, picked: int) -> None:
-        """Says what share lasts over the powers seen, where power is not shown to matter."""
-        found = lasting_share(made.rated, self.weight_lb, picked, self.promise, self.settings)
-        if found is not None:
-            rest = 1 - made.early.share
-            told = replace(found, share=found.share * rest, at_least=found.at_least * rest)
-            self.reasons.append(
-                reason(Rests.LASTS_AT_ANY_POWER, **asdict(told), life=self.promise.life, counted=self.promise.counted)
-            )
 
     def _with_enough(self, rated: LifeData) -> list[int]:
         """Uses with enough failures for a rating of their own; says which are left out."""

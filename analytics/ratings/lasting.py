@@ -2,19 +2,45 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
 from analytics.models.distributions import log_survival
 from analytics.models.joint import fit_joint
-from analytics.models.lifedata import LifeData
+from analytics.models.lifedata import LifeData, rated_weight
 from analytics.models.posterior import posterior_draws
 from analytics.models.priors import Priors
+from analytics.ratings.bound import RatingBound
+from analytics.ratings.fits import PartFits
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
+from analytics.reasons import Checked, Reason, Rests, reason
 
 _DRAWS, _SEED = 512, 1
+#: components whose life hardly follows power but miles, dirt, heat and age (common practice, no source), where the records do not show otherwise
+_BY_MILES = ("valve", "valvebody", "vb", "solenoid", "solenoids", "seal", "seals", "gasket", "gaskets")
+#: checks that say that the records do not show how life falls with power
+POWER_NOT_SHOWN: frozenset[Checked] = frozenset({Checked.SLOPE_NOT_SHOWN, Checked.SLOPE_UNSETTLED, Checked.ONE_POWER})
+
+
+def hardly_by_power(component: str) -> bool:
+    """Whether life hardly follows power in components of this kind."""
+    return not set(component.split()).isdisjoint(_BY_MILES)
+
+
+def lasts_at_any_power(bound: RatingBound, made: PartFits, settings: RatingSettings) -> tuple[Reason, ...]:
+    """What share lasts over the powers seen, at the weight and use of the rating ``bound``; () where its records show that power matters. made:
+    the fits behind it, under the ``settings``."""
+    if not bound.has(Checked.SLOPE_NOT_SHOWN, Checked.SLOPE_UNSETTLED):
+        return ()
+    use = made.rated.code_of(bound.rated_use) if settings.use_terms and bound.rated_use else 0
+    promise, rest = bound.promise, 1 - bound.early_share
+    found = lasting_share(made.rated, rated_weight(bound.weight_lb), use, promise, settings)
+    if found is None:
+        return ()
+    told = replace(found, share=found.share * rest, at_least=found.at_least * rest)
+    return (reason(Rests.LASTS_AT_ANY_POWER, **asdict(told), life=promise.life, counted=promise.counted),)
 
 
 @dataclass(frozen=True, slots=True)

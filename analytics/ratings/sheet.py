@@ -18,6 +18,7 @@ from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import RatingBound, rate_weights, with_enough
 from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.held import held_by_margin
+from analytics.ratings.lasting import POWER_NOT_SHOWN, hardly_by_power, lasts_at_any_power
 from analytics.ratings.options import Options, for_component, for_use
 from analytics.ratings.pooling import options_of
 from analytics.ratings.published import known_before, price_over_comeback, published_hp
@@ -172,6 +173,9 @@ def _rate(
     quick = replace(options, settings=replace(options.settings, explain=False))
     fits = _fits(data, options)
     harshest = _at(data, weights, None, options, fits)
+    if fits is not None:
+        any_power = [lasts_at_any_power(b, fits, options.settings) for b in harshest]
+        harshest = tuple(replace(b, reasons=(*b.reasons, *said)) for b, said in zip(harshest, any_power, strict=True))
     bounds = [replace(b, use=use) for b in harshest]
     for alone in _own_uses(data, options) if own_uses else ():
         # the harshest use is already there
@@ -352,6 +356,7 @@ def _standings(
         supported = supported_hp(rated, bound, options)
         rest = Beside(supported, float(limit), options.step_hp, lost, known, biased, rated.hidden)
         stand = standing_of(bound, rest, rated.data, options.settings)
+        stand = replace(stand, any_power=hardly_by_power(rated.component) and bound.has(*POWER_NOT_SHOWN))
         if bound.use in lightest:
             stand = no_higher(stand, lightest[bound.use])
         lightest[bound.use] = stand

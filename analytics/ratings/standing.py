@@ -70,7 +70,7 @@ class Standing:
     limit. with_known_hp: the bound with what was known before, rounded down, never above the highest power with experience.
     known_hp: that figure. raise_hp: the same at half the doubt of the promise, since the highest of many looks is what raises a limit. least_cost_hp: the limit that costs least at the middle of what is held of the rating, rounded down. too_high: chance that the published limit lies
     above the true rating. failures: behind it. at_least: a cap or a demonstration. leans_low: a known bias pushes the estimate down.
-    hidden: failures that only a teardown showed.
+    hidden: failures that only a teardown showed. any_power: power is not shown to matter for a part of a kind for which it hardly does.
     """
 
     estimate_hp: float
@@ -85,6 +85,7 @@ class Standing:
     at_least: bool = False
     leans_low: bool = False
     hidden: int = 0
+    any_power: bool = False
 
 
 def rounded_down(power_hp: float, step_hp: float) -> float:

@@ -39,7 +39,7 @@ def judge(stand: Standing, published_hp: float, options: Options) -> Judgement:
     Lower only what is contradicted: at the confidence of the promise it lies above the true rating, on two failures or more and with
     no known bias that pulls the estimate down; then to the figure that costs least. Raise only to what is shown at half that
     doubt, by more than the margin, and never a part of which a teardown showed damage that stops no truck: what was never opened is no
-    survivor. Keep what the records support, within the margin. The rest is not shown either way.
+    survivor. Keep what the records support, within the margin. Of a part whose life hardly follows power no power is published first. The rest is not shown either way.
     """
     code, proposed = _decided(stand, published_hp, options)
     why = reason(
@@ -59,6 +59,8 @@ def judge(stand: Standing, published_hp: float, options: Options) -> Judgement:
 def _decided(stand: Standing, published_hp: float, options: Options) -> tuple[Verdict, float]:
     supported, margin = stand.supported_hp, options.margin_hp
     if not math.isfinite(published_hp):
+        if stand.any_power:
+            return Verdict.ANY_POWER, supported
         return (Verdict.RAISE_FIRST if math.isfinite(supported) else Verdict.NOTHING_SUPPORTED), supported
     contradicted = stand.too_high >= options.promise.confidence and stand.least_cost_hp < published_hp
     if contradicted and not stand.leans_low and stand.failures >= _FAILURES_TO_LOWER:

@@ -101,7 +101,7 @@ def write_review_files(
     if view is not None:
         tables |= {file: getattr(view, name).table for name, file in VIEW_FILES.items()}
     if sheet is not None:
-        tables |= {"calls": sheet.calls.table, "limits": sheet.limits.drop(columns="open")}
+        tables |= {"calls": sheet.calls.table, "limits": sheet.limits.drop(columns=["open", "why"])}
     for name, table in tables.items():
         write_csv(readable(table), out / f"{name}.csv")
     if outlook is not None:
@@ -126,7 +126,7 @@ def write_workbook(
     pages: dict[str, pd.DataFrame] = {}
     if sheet is not None:
         pages[pages_words.TO_DO] = pages_words.to_do(sheet)
-        pages[pages_words.LIMITS] = sheet.limits.drop(columns="open")
+        pages[pages_words.LIMITS] = sheet.limits.drop(columns=["open", "why"])
         pages[pages_words.CALLS] = sheet.calls.table
     if view is not None:
         pages[pages_words.RANDOM] = view.random_calls.table

@@ -29,6 +29,11 @@ def percent(share: float) -> str:
     return f"{value:.1f}%" if value < 10 and round(value) != round(value, 1) else f"{value:.0f}%"
 
 
+def at_least(share: float) -> str:
+    """A share that is only known from below, in whole hundredths, never rounded up: '89%' of .898."""
+    return f"{floor(100 * share + 1e-9)}%"
+
+
 def numbered(value: float, digits: int = 2) -> str:
     """A figure to so many significant digits, without exponents: '0.84', '3.2', '1,240'. value: the number."""
     if value == 0 or isinf(value):

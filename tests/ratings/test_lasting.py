@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from lifelines import WeibullFitter
 
+from analytics.lifetimes.table import make_lifetimes
 from analytics.models.lifedata import life_data
 from analytics.ratings.bound import rate_part
-from analytics.ratings.lasting import lasting_share
+from analytics.ratings.fits import fit_part
+from analytics.ratings.lasting import lasting_share, lasts_at_any_power
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import PLAIN
-from analytics.reasons import Checked, Rests
+from analytics.ratings.sheet import make_ratings
+from analytics.reasons import Rests, Verdict
+from analytics.records.load import load_records
+from analytics.review.one_sheet import limits_table
+from analytics.words.phrases import at_least
+from analytics.words.ratings.page import verdicts
+from analytics.words.review.one_sheet import rows_of
 from analytics.words.saying import say
+from tests.small_shop import build, returned, write_shop
 
 QUICK = replace(PLAIN, explain=True, replicates=0, draws=0)
 PROMISE = Promise(50_000)
@@ -49,16 +59,45 @@ def test_the_least_share_holds_as_often_as_it_says():
 
 
 def test_the_rating_says_it_where_power_is_not_shown_to_matter():
-    data = next(
-        d for d in map(_seals, range(20)) if rate_part(d, 7000, None, PROMISE, QUICK).has(Checked.SLOPE_NOT_SHOWN)
-    )
-    rated = rate_part(data, 7000, None, PROMISE, QUICK)
-    why = next(r for r in rated.reasons if r.code is Rests.LASTS_AT_ANY_POWER)
+    def told(data):
+        made = fit_part(data, PROMISE.life, QUICK)
+        return lasts_at_any_power(rate_part(data, 7000, None, PROMISE, QUICK, fits=made), made, QUICK)
+
+    [why] = next(filter(None, map(told, map(_seals, range(20)))))
+    assert why.code is Rests.LASTS_AT_ANY_POWER
     assert f"about {why.values['share']:.0%} last 50,000 miles" in say(why)
-    steep = life_data(
-        data.lower * (np.exp(data.log_power) / 600) ** -5,
-        np.where(data.failed, data.lower * (np.exp(data.log_power) / 600) ** -5, np.inf),
-        np.exp(data.log_power),
-        np.full(len(data.lower), 7000.0),
-    )
-    assert not rate_part(steep, 7000, None, PROMISE, QUICK).has(Rests.LASTS_AT_ANY_POWER)
+    data = _seals(1)
+    steep = (np.exp(data.log_power) / 600) ** -5
+    assert told(life_data(data.lower * steep, np.where(data.failed, data.lower * steep, np.inf), np.exp(data.log_power), np.full(len(data.lower), 7000.0))) == ()  # fmt: skip
+
+
+def test_a_share_known_from_below_is_never_rounded_up():
+    assert [at_least(share) for share in (0.8999, 0.9, 0.29)] == ["89%", "90%", "29%"]
+
+
+@pytest.fixture(scope="module")
+def valves(tmp_path_factory):
+    """200 trucks, 16 valve bodies and 16 shafts failed whatever the power, no limit published."""
+    builds = [{**build(f"V-{k:03d}", "2020-01-01", power=400 + 5 * (k * 37 % 200), weight=6_000 + 15 * k), "valve_body": "VB"} for k in range(200)]  # fmt: skip
+    back = [returned(builds[12 * k + 1]["serial"], f"2022-{1 + k % 12:02d}-15", c, miles_in_service=25_000 + 1_500 * k) for c in ("valve body", "input shaft") for k in range(16)]  # fmt: skip
+    readings = [{"serial": b["serial"], "read_on": "2024-03-30", "odometer": 55_000} for b in builds]
+    toml = '[shop]\nname = "V"\nas_of = "2024-03-31"\n[components]\n"input shaft" = "input_shaft"\n"valve body" = "valve_body"\n[ratings]\nreplicates = 0\nreporting_share = 1.0\n'
+    records = load_records(write_shop(tmp_path_factory.mktemp("v") / "shop", toml, builds=builds, returns=back, readings=readings))  # fmt: skip
+    return make_ratings(records, make_lifetimes(records))
+
+
+def test_of_a_valve_body_no_power_is_offered_but_the_share_that_lasts(valves):
+    """Of a shaft with the same lives a power is offered as before: that none is shown to matter may be its few failures."""
+    table = valves.table[valves.table["use"] == ""].set_index("component")
+    assert {why.code for why in table.loc["valve body", "why"]} == {Verdict.ANY_POWER}
+    assert set(table.loc["input shaft", "verdict"]) == {"raise"}
+    rows = {row.component: row for row in rows_of(valves, limits_table(valves, None))}
+    shown = [cell for cell in rows["valve body"].cells if cell.verdict]
+    assert len(shown) == len(table.loc[["valve body"]]) > 1
+    for cell in shown:
+        assert cell.verdict == "no power to publish"
+        assert re.fullmatch(r"\d\d% last at any on record", cell.supported)
+    assert not rows["valve body"].moves
+    [line] = [told for told in verdicts(valves) if "valve body" in told]
+    assert line.startswith("No power to publish")
+    assert "hp" not in line

@@ -68,6 +68,8 @@ def stand(supported: float = NAN, **more) -> Standing:
         (stand(NAN, too_high=NAN), 600, "not shown either way", NAN),
         (stand(NAN), NAN, "not shown either way", NAN),
         (stand(500), NAN, "raise", 500),
+        (stand(500, any_power=True), NAN, "not shown either way", 500),  # no power is published where none matters
+        (stand(550, too_high=0.9, any_power=True), 600, "lower", 575),  # what is published is judged all the same
     ],
 )
 def test_verdicts(standing, published, verdict, proposed):

@@ -13,7 +13,7 @@ import pytest
 
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.sheet import make_ratings
-from analytics.reasons import AlarmIs, Call, CameSince, Do, Family, InNumbers, RandomCalls, Since, Who, reason
+from analytics.reasons import AlarmIs, Call, CameSince, Do, Family, InNumbers, RandomCalls, Since, Verdict, Who, reason
 from analytics.records.load import load_records
 from analytics.records.shop import Units
 from analytics.report.one_sheet import _cell, sheet_html, write_sheet
@@ -40,7 +40,7 @@ def shop(tmp_path_factory):
 
 def rated(**rows: list) -> pd.DataFrame:
     """A sheet of ratings of shaft A, any use."""
-    return pd.DataFrame({"component": "input shaft", "part": "A", "use": "", **rows})
+    return pd.DataFrame({"component": "input shaft", "part": "A", "use": "", "why": reason(Verdict.KEEP), **rows})
 
 
 #: up to 7,000 lb lowered to 600 hp, up to 9,000 lb kept at 700
@@ -273,6 +273,20 @@ def test_without_a_style_verdict_and_supported_figure_do_not_run_together():
     """In a notebook "lower 700 to 600" and "575 supported" read as 600575."""
     cell = _cell(words.Cell(verdict="lower 700 to 600", supported="575 supported"), "up to 7,500 lb")
     assert re.sub("<[^>]+>", "", cell) == "lower 700 to 600 · 575 supported"
+
+
+@pytest.mark.parametrize(
+    ("code", "why"), [(Verdict.HIDDEN_DAMAGE, "; hidden damage"), (Verdict.HELD_BY_MARGIN, "; may give"), (Verdict.KEEP, "")]
+)  # fmt: skip
+def test_why_a_limit_stays_where_more_is_supported_stands_beside_it(made, code, why):
+    _, _, sheet = made
+    limits = sheet.limits.assign(
+        verdict="keep", published_hp=450.0, supported_hp=675.0, before_verdict="", why=reason(code)
+    )
+    [first, *_] = words.rows_of(sheet.ratings, limits)
+    assert first.cells[0] == words.Cell("keep 450", f"675 supported{why}", "keep")
+    note = words.limits_note(replace(sheet, limits=limits))
+    assert ("so not raised" in note) == bool(why)
 
 
 def test_a_weight_class_of_which_nothing_is_said_has_no_column(made):

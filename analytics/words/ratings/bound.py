@@ -6,6 +6,7 @@ from math import expm1, isfinite
 
 from analytics.reasons import Checked, Default, Reason, Rests
 from analytics.words import units as said
+from analytics.words.phrases import at_least as at_least_of
 from analytics.words.saying import say, says, texts
 from analytics.words.units import bare_power, power, weight
 
@@ -37,7 +38,7 @@ texts(
         ),
         Rests.LASTS_AT_ANY_POWER: lambda lowest_hp, highest_hp, share, life, counted, at_least: (
             f"power is not shown to matter: at any power from {bare_power(lowest_hp)} to {power(highest_hp)} about {share:.0%} last {said.counted(life, counted)}, "
-            f"{at_least:.0%} at the least as surely as the rating (not calibrated)"
+            f"{at_least_of(at_least)} at the least as surely as the rating (not calibrated)"
         ),
         Rests.FITTED_LATELY: lambda z, now_hp, otherwise_hp: (
             f"parts fitted lately {'may fail' if z < 1.64 else 'fail'} sooner than those before ({z:.1f} standard errors): {power(now_hp)} is for "

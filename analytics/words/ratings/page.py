@@ -20,11 +20,11 @@ from analytics.ratings.verdict import NOT_SHOWN
 from analytics.ratings.whatif import RatingChanges
 from analytics.reasons import Lives, Reason, Rests
 from analytics.records.parts import NOT_RECORDED
-from analytics.words.phrases import capital, listed, numbered, plural, weight_class
+from analytics.words.phrases import at_least, capital, listed, numbered, plural, weight_class
 from analytics.words.ratings.bound import DISTRIBUTION
 from analytics.words.ratings.pictures import history_caption
 from analytics.words.ratings.plan import ahead_words, plan_words
-from analytics.words.ratings.sheet import seen_words, sheet_table
+from analytics.words.ratings.sheet import lasting, seen_words, sheet_table
 from analytics.words.ratings.unknowns import ask_words
 from analytics.words.ratings.whatif import change_words, move_words
 from analytics.words.saying import say, say_all
@@ -128,8 +128,10 @@ def verdicts(ratings: Ratings) -> tuple[str, ...]:
         for first in (False, True):
             chosen = table[(table["verdict"] == verdict) & (new == first)]
             for (component, part, use), own in chosen.groupby(["component", "part", "use"], sort=False):
-                steps = "; ".join(_change(verdict, r) for r in own.itertuples())
+                steps = "; ".join(_change(verdict, r, lasting(ratings, r)) for r in own.itertuples())
                 opening = "Not published yet, could be:" if first else _SAY[verdict]
+                if lasting(ratings, next(own.itertuples())) is not None:
+                    opening = "No power to publish, since none is shown to matter:"
                 name, rest = f"{component} {part}", _by_use(ratings, component, part) if not use else ""
                 if use:
                     name += f", {use}, to {counted(own['life'].iat[0], own['clock'].iat[0])}"
@@ -170,8 +172,10 @@ def _by_use(ratings: Ratings, component: str, part: str) -> str:
 _SAY = {"lower": "Lower", "raise": "Could go up:", "keep": "Keep", NOT_SHOWN: "Not shown either way:"}
 
 
-def _change(verdict: str, row) -> str:
-    """What is published in a class, what the records support, and where a limit is to move to."""
+def _change(verdict: str, row, lasts: Reason | None) -> str:
+    """What is published in a class, what the records support, and where a limit is to move to; where power is not shown to matter, the share that lasts."""
+    if lasts is not None:
+        return f"at the least {at_least(lasts.values['at_least'])} last at any power on record {weight_class(row.weight_up_to)}"
     there, supported = math.isfinite(row.published_hp), math.isfinite(row.supported_hp)
     published = f"{bare_power(row.published_hp)} published" if there else "none published"
     shown = f"{power(row.supported_hp)} supported" if supported else "no power supported"

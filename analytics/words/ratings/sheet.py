@@ -10,11 +10,12 @@ import pandas as pd
 from analytics.ratings.bound import RatingBound
 from analytics.ratings.options import Options
 from analytics.ratings.sheet import PartRating, Ratings, qualifiers
-from analytics.reasons import Reason, Verdict
+from analytics.reasons import Reason, Rests, Verdict
 from analytics.words.saying import say, say_all, texts
 from analytics.words.units import bare_power, name_of, power, run
 
 _SAID = {
+    Verdict.ANY_POWER: "nothing is published yet, and no power is offered; {supported}",
     Verdict.LOWER: (
         "the records contradict the {published} {hp} published (the chance that it is too high is {chance}): {proposed} {hp} costs least, "
         "{supported}"
@@ -97,6 +98,15 @@ def sentence(rated: PartRating, bound: RatingBound, why: Reason, options: Option
     """The rating in one plain sentence. rated: the part; bound: the rating; why: of the verdict; options: of the rating."""
     rest = say_all(qualifiers(rated, bound, options))
     return f"{seen_words(bound)}: {say(why)}" + (f" ({'; '.join(rest)})" if rest else "") + "."
+
+
+def lasting(ratings: Ratings, row: Any) -> Reason | None:
+    """Of a ``row`` of the ``ratings`` that offers no power, since none is shown to matter: what share lasts at any; None for another row."""
+    if row.why.code is not Verdict.ANY_POWER:
+        return None
+    rated = (p for p in ratings.parts if (p.component, p.part) == (row.component, row.part))
+    bounds = (b for p in rated for b in p.bounds if (b.weight_lb, b.use) == (row.weight_up_to, row.use))
+    return next((r for b in bounds for r in b.reasons if r.code is Rests.LASTS_AT_ANY_POWER), None)
 
 
 def sheet_table(ratings: Ratings) -> pd.DataFrame:

@@ -10,9 +10,10 @@ import pandas as pd
 
 from analytics.ratings.sheet import Ratings
 from analytics.ratings.verdict import NOT_SHOWN
-from analytics.reasons import Call, Do, Faults, InNumbers, Reason, Since, Who
+from analytics.reasons import Call, Code, Do, Faults, InNumbers, Reason, Since, Verdict, Who
 from analytics.review.one_sheet import Line, Sheet
-from analytics.words.phrases import capital, listed, money, numbered, percent, plural, weight, weight_class
+from analytics.words.phrases import at_least, capital, listed, money, numbered, percent, plural, weight, weight_class
+from analytics.words.ratings.sheet import lasting
 from analytics.words.saying import say, says, texts
 from analytics.words.units import bare_power, counted, distance, power, spoken
 
@@ -34,7 +35,12 @@ CALLS_METHOD = (
     "The chance is that any of its parts fails within a year at the truck's own driving, given power, weight, use, age and miles, averaged over what the fits leave open; its parts are taken as independent.",
 )
 WHOLE_CALLS, WHOLE_LIMITS = "The whole list of trucks to call", "Every part, weight class and use"
-NOTHING_SHOWN = "not shown"
+NOTHING_SHOWN, NO_POWER = "not shown", "no power to publish"
+#: why a limit stays where more is supported, in the table and below it
+HELD: dict[Code, tuple[str, str]] = {
+    Verdict.HIDDEN_DAMAGE: ("hidden damage", "a teardown showed some that stops no truck"),
+    Verdict.HELD_BY_MARGIN: ("may give", "by its own geometry, at the worst of what is not known of the truck"),
+}
 
 texts(
     {
@@ -202,7 +208,7 @@ def _row(ratings: Ratings, component: str, part: str, own: pd.DataFrame) -> Row:
     cells = [Cell()] * classes
     for r in own.itertuples():
         at = classes - 1 if r.open or classes == 1 else _class(edges, r.weight_up_to)
-        cells[at] = _cell(r)
+        cells[at] = _cell(r, lasting(ratings, r))
     return Row(component, part, tuple(cells), bool(own["verdict"].isin(["lower", "raise"]).any()))
 
 
@@ -210,7 +216,9 @@ def _class(edges_lb: Sequence[float], rated_lb: float) -> int:
     return min(range(len(edges_lb)), key=lambda k: abs(edges_lb[k] - rated_lb))
 
 
-def _cell(row) -> Cell:
+def _cell(row, lasts: Reason | None) -> Cell:
+    if lasts is not None:
+        return Cell(NO_POWER, f"{at_least(lasts.values['at_least'])} last at any on record", row.verdict)
     published, proposed = (bare_power(v) if math.isfinite(v) else "" for v in (row.published_hp, row.proposed_hp))
     if row.verdict in ("lower", "raise"):
         verdict = f"{row.verdict} {published} to {proposed}" if published else f"publish {proposed}"
@@ -223,6 +231,8 @@ def _cell(row) -> Cell:
         verdict += ", new"
     if row.before_verdict and _supported(row.before_supported_hp) != _supported(row.supported_hp):
         told += f", was {_supported(row.before_supported_hp)}"
+    if row.why.code in HELD:
+        told += f"; {HELD[row.why.code][0]}"
     return Cell(verdict, told, row.verdict)
 
 
@@ -239,9 +249,16 @@ def limits_note(sheet: Sheet) -> str:
         if len(past)
         else ""
     )
+    held = "".join(
+        f" {capital(short)}: {why}, so not raised."
+        for code, (short, why) in HELD.items()
+        if any(w.code is code for w in own["why"])
+    )
+    if any(lasting(sheet.ratings, r) is not None for r in own.itertuples()):
+        held += f" {capital(NO_POWER)}: it is not shown to matter there; the share is sure too, but not calibrated."
     return (
         f"In {spoken().power} at the crank, by truck weight, for the harshest use on record. Supported: {percent(promise.confidence)} sure that {percent(promise.reliability)} last "
-        f"{distance(promise.life_miles)}; was: last quarter; new: another verdict then; not shown: neither supported nor contradicted.{cheapest} A person decides."
+        f"{distance(promise.life_miles)}; was: last quarter; new: another verdict then; not shown: neither supported nor contradicted.{held}{cheapest} A person decides."
     )
 
 
@@ -249,7 +266,14 @@ def limits_lead(sheet: Sheet) -> str:
     """How many limits of the ``sheet`` are to move."""
     own = sheet.limits[sheet.limits["use"] == ""]
     counts = {verdict: int((own["verdict"] == verdict).sum()) for verdict in ("lower", "raise", "keep", NOT_SHOWN)}
-    told = [f"{n} to {v}" if v != NOT_SHOWN else f"{n} not shown either way" for v, n in counts.items() if n]
+    move = {
+        "raise": "raise or first publish"
+        if own.loc[own["verdict"] == "raise", "published_hp"].isna().any()
+        else "raise"
+    }
+    told = [
+        f"{n} to {move.get(v, v)}" if v != NOT_SHOWN else f"{n} not shown either way" for v, n in counts.items() if n
+    ]
     return (
         f"Of {plural(len(own), 'limit')} by part and weight class: {listed(told)}. The ratings page holds what each rests on."
         if len(own)
