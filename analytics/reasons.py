@@ -223,6 +223,9 @@ class Alarms(Code):
     CLOSED = auto()
     QUIET = auto()
     STOP_THE_LOT = auto()
+    LOT_FAILS = auto()
+    LOT_IN_MONEY = auto()
+    LOT_PAYS_BELOW = auto()
     ASK_THE_BENCH = auto()
     NOTHING = auto()
     NOT_STANDING = auto()
@@ -843,6 +846,14 @@ class LeftOut(Code):
     NO_AGE = auto()
     FAILED_OUT_OF_SIGHT = auto()
     BEFORE_RECORDS = auto()
+
+
+class LotChoice(Code):
+    """What may be done about a bad lot."""
+
+    WAIT = auto()
+    CALL = auto()
+    OPEN = auto()
 
 
 class Lots(Code):

@@ -22,26 +22,17 @@ from analytics.records.shop import Shop
 
 NAN = float("nan")
 YEARS = 5.0
-#: what a comeback may cost beside the work and parts in `comeback`; 0 where shop.toml does not say
-EXTRAS = ("downtime", "shipping", "goodwill", "lost_sales")
 
 
 @dataclass(frozen=True, slots=True)
 class Costs:
-    """Money in the shop's currency. comeback: one return; extras: what comes on top, by name. unstated: extras taken as 0.
-    prices: by part, in the order asked for. years: comebacks within so many years of the build are counted. currency: its sign."""
+    """Money in the shop's currency. comeback: one return, all in. prices: by part, in the order asked for. years: comebacks within so many
+    years of the build are counted. currency: its sign."""
 
     comeback: float
-    extras: dict[str, float]
-    unstated: tuple[str, ...]
     prices: dict[str, float]
     years: float
     currency: str = "$"
-
-    @property
-    def each(self) -> float:
-        """One comeback, all in."""
-        return self.comeback + sum(self.extras.values())
 
 
 def costs_of(shop: Shop, parts: Sequence[str]) -> Costs:
@@ -69,8 +60,6 @@ def costs_of(shop: Shop, parts: Sequence[str]) -> Costs:
         )
     return Costs(
         comeback=amount(stated["comeback"], "[costs] comeback", 0.01),
-        extras={k: amount(stated[k], f"[costs] {k}") for k in EXTRAS if k in stated},
-        unstated=tuple(k for k in EXTRAS if k not in stated),
         prices={p: amount(prices[p], f'[costs.parts] "{p}"') for p in parts},
         years=amount(stated.get("years", YEARS), "[costs] years", 0.1),
         currency=shop.currency,
@@ -140,6 +129,35 @@ class MoneyCut:
         """How sure each end of an interval is."""
         return (1 + self.level) / 2
 
+    @property
+    def undone_by(self) -> pd.DataFrame:
+        """Rows of the sensitivity that undo the finding: under that input the cut of least cost lies outside its interval, or the dearer part pays
+        for none, or for all, where it is found to pay otherwise."""
+        cut, least = self.sensitivity["cut_hp"], self.least
+        kept = {
+            Pays.NONE: np.isinf(cut),
+            Pays.ALL: cut == 0,
+            Pays.ABOVE_CUT: (cut >= least.low) & ((cut <= least.high) | self.may_never_pay),
+        }[least.pays]
+        return self.sensitivity[~kept.to_numpy(bool)]
+
+    @property
+    def uses_apart(self) -> bool:
+        """Whether in some use the dearer part pays from elsewhere than one cut for all uses says."""
+        cut = {Pays.NONE: np.inf, Pays.ALL: 0.0, Pays.ABOVE_CUT: self.least.cut_hp}[self.least.pays]
+        return bool(((cut < self.by_use["lower"]) | (cut > self.by_use["upper"])).any())
+
+    @property
+    def holds(self) -> bool:
+        """Whether one cut is a finding: true in each use, and undone by no input stated otherwise."""
+        return not self.uses_apart and self.undone_by.empty
+
+    @property
+    def may_never_pay(self) -> bool:
+        """The interval ends where the powers tried end: beyond it the dearer part never pays."""
+        high = self.least.high
+        return not np.isfinite(high) or high >= self.curve["cut_hp"].iloc[-1]
+
     def __repr__(self) -> str:
         least = self.least
         where = f"{least.cut_hp:g} hp ({least.low:g} to {least.high:g})" if least.pays == Pays.ABOVE_CUT else least.pays
@@ -199,7 +217,7 @@ def habit_cut(power_hp: np.ndarray, count: np.ndarray, second: np.ndarray) -> fl
 
 
 def _two_part_cut(mix: _Mix, chance: np.ndarray, costs: Costs) -> tuple[np.ndarray, np.ndarray]:
-    a, b = (price + costs.each * chance[k] for k, price in enumerate(costs.prices.values()))
+    a, b = (price + costs.comeback * chance[k] for k, price in enumerate(costs.prices.values()))
     return cost_by_cut(mix.power, mix.count, a, b)
 
 
@@ -271,7 +289,7 @@ def _by_use(fit: PartsFit, boots: Sequence[PartsFit], mix: _Mix, costs: Costs, e
 
     def even(f: PartsFit, use: str, weight: float) -> float:
         a, b = (fails_within(f, k, power, np.full(n, weight), [use] * n, costs.years) for k in (0, 1))
-        pays = costs.each * (a - b) >= dearer - cheaper
+        pays = costs.comeback * (a - b) >= dearer - cheaper
         if pays[0] or not pays.any():
             return 0.0 if pays[0] else np.inf
         return float(power[int(pays.argmax())])
@@ -301,8 +319,8 @@ def _sensitivity(fit: PartsFit, mix: _Mix, costs: Costs) -> pd.DataFrame:
         return np.inf if best == len(cuts) - 1 else float(cuts[best])
 
     rows = [("stated", NAN, cut(costs, base))]
-    for each in (costs.each * f for f in factors):
-        rows.append(("comeback", each, cut(replace(costs, comeback=each, extras={}), base)))
+    for each in (costs.comeback * f for f in factors):
+        rows.append(("comeback", each, cut(replace(costs, comeback=each), base)))
     for f in factors:
         rows.append(("price_step", f * step, cut(replace(costs, prices={a: cheaper, b: cheaper + f * step}), base)))
     for years in (2.0, 3.0, 5.0, 8.0):
@@ -387,7 +405,7 @@ def middle_tier(
     mix = _mix(lifetimes, component, parts)
     whole, ends_only = [0, 1, 2], [0, 2]
     chance = _chances(fit, mix, costs.years)
-    each = np.array([costs.prices[p] + costs.each * chance[k] for k, p in enumerate(parts)])
+    each = np.array([costs.prices[p] + costs.comeback * chance[k] for k, p in enumerate(parts)])
     with_it, without = (RangeCost(*best_range(mix.power, mix.count, each[k])) for k in (whole, ends_only))
     # how the cuts found in the records fare in each refit
     chances = [_chances(b, mix, costs.years) for b in bootstrap_fits(fit, draws, seed)]
@@ -396,7 +414,7 @@ def middle_tier(
         tier = sum((mix.power > c).astype(int) for c in cuts)
         k = np.asarray(which)[tier]
         price = np.array([costs.prices[parts[i]] for i in which])[tier]
-        return float((mix.count * (price + costs.each * chance[k, np.arange(len(mix.power))])).sum())
+        return float((mix.count * (price + costs.comeback * chance[k, np.arange(len(mix.power))])).sum())
 
     gains = np.array([at_cuts(c, without.cuts, ends_only) - at_cuts(c, with_it.cuts, whole) for c in chances])
     low, high = (float(v) for v in np.quantile(gains, _tails(level)))

@@ -168,3 +168,35 @@ def fit_driving(
         change_days,
         bool(top.converged[0]),
     )
+
+
+#: trucks read before and after a change of driving for it to be known from them, and least days of either reading from it
+_READ_TWICE, _APART_DAYS = 10, 90.0
+#: how unlike trucks change at least, and how unlike the driving of all was before and after (standard deviations of logs; ours)
+_UNLIKE, _MONTHS_UNLIKE = 0.3, 0.1
+
+
+def change_with_age(
+    unit: np.ndarray, days: np.ndarray, miles: np.ndarray, change_days: float = 1096.0
+) -> tuple[float, float] | None:
+    """Log of a truck's later miles a day over its earlier ones, past the age ``change_days``, and its standard error; from trucks read both before and
+    after, each against itself, so that it matters not who is read late. None where they are too few. unit, days, miles (n,): of readings, days and
+    miles since the truck went into service."""
+    known = (days > 0) & (miles > 0)
+    order = np.lexsort((days, unit))
+    order = order[known[order]]
+    unit, days, miles = unit[order], days[order], miles[order]
+    early = (days >= _APART_DAYS) & (days <= change_days)
+    late = days >= change_days + _APART_DAYS
+    # the last reading of each truck on either side
+    sides = [dict(zip(unit[side], np.flatnonzero(side), strict=True)) for side in (early, late)]
+    both = np.array([(sides[0][u], sides[1][u]) for u in sides[0] if u in sides[1]], int).reshape(-1, 2)
+    if len(both) < _READ_TWICE:
+        return None
+    first, last = both.T
+    rate = miles[first] / days[first]
+    gained = miles[last] - miles[first] - rate * (change_days - days[first])
+    change = np.log(np.clip(gained / (rate * (days[last] - change_days)), 0.05, 20.0))
+    middle = np.median(change)
+    spread = max(1.4826 * float(np.median(np.abs(change - middle))), _UNLIKE)
+    return float(middle), float(np.hypot(spread * np.sqrt(np.pi / 2 / len(both)), _MONTHS_UNLIKE))

@@ -569,7 +569,7 @@ def _supersessions(rows: list, components: dict) -> tuple[Supersession, ...]:
 
 def _costs(told: dict) -> dict:
     """Costs by name, and by part in the table "parts": each a number, not below 0."""
-    _known(told, ("comeback", "guarantee_per_unit", "currency", "parts"), "a cost (in [costs])")
+    _known(told, ("comeback", "call_in", "guarantee_per_unit", "years", "currency", "parts"), "a cost (in [costs])")
     if not isinstance(sign := told.get("currency", ""), str) or len(sign) > 4:
         raise RecordsError(
             f'shop.toml [costs] currency = {sign!r}: give its sign as text of at most four letters, such as "$" or "EUR".'

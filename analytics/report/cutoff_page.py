@@ -64,11 +64,11 @@ def boundary(argument: Argument) -> None:
     if argument.money is None or drawn is None:
         show_html(lines_html([capital(words.money_refused(argument))]))
     else:
+        show_html(table_html(money.by_use_table(argument.money), HEADINGS["by_use"]))
         first_then(
             words.not_in(money.money_words(argument.money), drawn),
             HEADINGS["cost"],
             picture(drawn, HEADINGS["cost"]),
-            table_html(money.by_use_table(argument.money), HEADINGS["by_use"]),
             fold(HEADINGS["sensitivity"], table_html(money.sensitivity_table(argument.money), HEADINGS["sensitivity"])),
         )
     hangs_on = lines_html(words.hangs_on(argument)) if argument.safety.hangs_on else ""

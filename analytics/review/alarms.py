@@ -12,6 +12,7 @@ from analytics.reasons import AlarmIs, Alarms, Family, Lots, Power, Question, Re
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
 from analytics.review.budget import BUDGET, FALSE_ALARM
+from analytics.review.lot_choice import lot_money, lot_reasons
 from analytics.review.snapshot import (
     ANY_LEVEL,
     PartSnapshot,
@@ -29,9 +30,15 @@ OVER = frozenset({AlarmIs.CLOSED, AlarmIs.QUIET})
 _RAISED_COLUMNS = "what state raised units expected came p_value threshold".split()
 
 
-def alarms_answer(now_snapshot: Snapshot, watched: list[Watched], kept: pd.DataFrame, closed: pd.DataFrame) -> Answer:
+def alarms_answer(
+    now_snapshot: Snapshot,
+    watched: list[Watched],
+    kept: pd.DataFrame,
+    closed: pd.DataFrame,
+    counts: dict[tuple[str, str], pd.DataFrame] | None = None,
+) -> Answer:
     """What stands out on the day of ``now_snapshot``, of what was ``watched``: alarms ``kept`` with their state, but for those ``closed`` by a
-    person and those long quiet, which are a line each."""
+    person and those long quiet, which are a line each. counts: of lots (`lot_counts`), by which a loud one is weighed by money."""
     question = reason(Question.ALARMS, false_alarm=FALSE_ALARM, budget=BUDGET)
     if not watched:
         return nothing(question, Alarms.NO_QUARTER_BEFORE)
@@ -42,7 +49,9 @@ def alarms_answer(now_snapshot: Snapshot, watched: list[Watched], kept: pd.DataF
     rows = [_raised(alarm, watched, kept) for alarm in live.itertuples()]
     table = pd.DataFrame(rows, columns=_RAISED_COLUMNS)
     said = [reason(Alarms.STANDS_OUT, **row) for row in table.drop(columns="threshold").to_dict("records")]
-    said += [_lot_to_do(now_snapshot, alarm) for alarm in live.itertuples() if alarm.family is Family.LOT_LIFE]
+    for alarm in live.itertuples():
+        if alarm.family is Family.LOT_LIFE:
+            said += [_lot_to_do(now_snapshot, alarm), *_lot_in_money(now_snapshot, alarm, counts or {})]
     benches = [_test(a) for a in live.itertuples() if a.family in INSTALL]
     if benches:
         said.append(reason(Alarms.ASK_THE_BENCH, tests=benches))
@@ -105,32 +114,43 @@ def _lot_to_do(snapshot: Snapshot, alarm) -> Reason:
     return reason(Alarms.STOP_THE_LOT, lot=alarm.group, still_running=sorted(own["serial"].unique()))
 
 
-def lots_answer(before: Snapshot, now: Snapshot) -> Answer:
-    """Lots of the lives on record ``now`` ranked by rates drawn together, each against what the fits of ``before`` give
-    it."""
-    question = reason(Question.LOTS)
+def _lot_in_money(snapshot: Snapshot, alarm, counts: dict[tuple[str, str], pd.DataFrame]) -> list[Reason]:
+    rates = {part: lots for (component, part), lots in counts.items() if component == alarm.component}
+    found = lot_money(snapshot, alarm.component, alarm.group, rates)
+    return [] if found is None else lot_reasons(found, snapshot.lifetimes.shop.currency)
+
+
+def lot_counts(before: Snapshot, now: Snapshot) -> dict[tuple[str, str], pd.DataFrame] | None:
+    """Per component and part, its lots on record ``now`` with units, came and expected by the fits of ``before``, where two have lives and one
+    failed; None where no lot is on record."""
     lives = watched_lives(before, now)
     lives = lives[lives["lot"] != ""]
     if lives.empty:
-        return nothing(question, Lots.NONE_ON_RECORD)
-    frames, alike = [], []
-    for (component, part), own in lives.groupby(["component", "part"], sort=True):
+        return None
+    found = {}
+    for key, own in lives.groupby(["component", "part"], sort=True):
         n = (own["failure"] * own["count"]).groupby(own["lot"]).sum()
         if not n.sum() or len(n) < 2:
             continue
         units = own.drop_duplicates(LIFE).groupby("lot")["count"].sum()  # a life cut in pieces is one
         hazard = own.groupby("lot")["hazard"].sum()
-        expected = hazard * n.sum() / hazard.sum()
-        mean, lower, upper, spread = shrink(n.to_numpy(), expected.to_numpy())
-        frames.append(
-            pd.DataFrame(
-                {
-                    "component": component, "part": part, "lot": n.index, "units": units.to_numpy(),
-                    "came": n.to_numpy(int), "expected": expected.to_numpy(),
-                    "times_the_usual": mean, "lower": lower, "upper": upper,
-                }
-            )
-        )  # fmt: skip
+        counts = {"lot": n.index, "units": units.to_numpy(), "came": n.to_numpy(int)}
+        found[key] = pd.DataFrame(counts | {"expected": (hazard * n.sum() / hazard.sum()).to_numpy()})
+    return found
+
+
+def lots_answer(counts: dict[tuple[str, str], pd.DataFrame] | None) -> Answer:
+    """Lots ranked by rates drawn together, each against what the fits give it. counts: of `lot_counts`."""
+    question = reason(Question.LOTS)
+    if counts is None:
+        return nothing(question, Lots.NONE_ON_RECORD)
+    frames, alike = [], []
+    for (component, part), own in counts.items():
+        mean, lower, upper, spread = shrink(own["came"].to_numpy(), own["expected"].to_numpy())
+        own = own.assign(times_the_usual=mean, lower=lower, upper=upper)
+        own.insert(0, "component", component)
+        own.insert(1, "part", part)
+        frames.append(own)
         if spread == 0:
             alike.append(reason(Lots.ALIKE, part=part))
     if not frames:

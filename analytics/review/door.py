@@ -18,7 +18,7 @@ from scipy.special import gammaln
 
 from analytics.lifetimes.later import came_later
 from analytics.records.measures import DAYS_A_YEAR
-from analytics.review.snapshot import DRAWS, SEED, Snapshot, chance_of, common_level, from_entry, past_of
+from analytics.review.snapshot import DRAWS, SEED, PartSnapshot, Snapshot, chance_of, common_level, from_entry, past_of
 
 QUARTER_DAYS = DAYS_A_YEAR / 4
 #: calendar quarters, back from the day, that the season and the unevenness are read from
@@ -31,8 +31,8 @@ _AHEAD = 0.02
 RECORD = 8
 #: failures' worth of trust that first lives fail as their fits say
 _USUAL_WORTH = 5.0
-#: variances of the trucks' own factors that are tried
-_VARIANCES = np.linspace(0.0, 4.0, 41)
+#: variances of the trucks' own factors that are tried, and their mean before the records speak (exponential; ours)
+_VARIANCES, _USUAL_VARIANCE = np.linspace(0.0, 4.0, 41), 1.0
 #: a share can be no nearer to certainty
 _SURE = 1 - 1e-12
 
@@ -128,7 +128,7 @@ def _histories(lives: pd.DataFrame) -> tuple[np.ndarray, dict[tuple[str, str], H
     back = np.bincount(truck, failed * single, minlength=trucks)
     ended = (hazard * failed * single).sum()
     log = np.array([_of_variance(v, back, own, ended) for v, own in zip(_VARIANCES, whole, strict=True)])
-    chosen = _drawn(log, 1)
+    chosen = _drawn(log - _VARIANCES / _USUAL_VARIANCE, 1)
     history = {}
     for key, at in lives.groupby(["component", "part"], sort=False).indices.items():
         mine = single[at]
@@ -154,16 +154,29 @@ def _drawn(log: np.ndarray, stream: int) -> np.ndarray:
     return np.random.default_rng([SEED, 3, stream]).permutation(places)
 
 
-def with_history(door: Door, key: tuple[str, str], which: np.ndarray, chance: np.ndarray) -> np.ndarray:
+def with_history(
+    door: Door, key: tuple[str, str], which: np.ndarray, chance: np.ndarray, known: np.ndarray | float = 0.0
+) -> np.ndarray:
     """Chances (draws, m) of the lives ``which`` of the part ``key``, whose fit gives them ``chance`` (draws, m), given what their trucks have been
-    through, as the ``door`` of the snapshot has it."""
-    own = door.history[key]
-    k = door.variance[np.arange(len(chance)) % DRAWS]
-    v = np.maximum(_VARIANCES[k], 1e-9)[:, None]
+    through, as the ``door`` of the snapshot has it. known: variance (draws, m) of the trucks' factors that the fit has told already
+    (`told_by_driving`); only the rest is left to the factor."""
+    own, at = door.history[key], np.arange(len(chance)) % DRAWS
+    rest = (1 + _VARIANCES[door.variance[at]][:, None]) / (1 + known * np.ones(len(which))) - 1
+    k = np.searchsorted(_VARIANCES, np.maximum(rest, 0.0) - _VARIANCES[1] / 2)
+    v = np.maximum(_VARIANCES[k], 1e-9)
     hazard, now = -door.usual * np.log1p(-np.minimum(chance, _SURE)), own.own[which]
     ahead = np.exp(np.minimum(v * now, 30.0)) * _factor_scale(hazard, v)
-    before = 1 / v + own.run[k][:, which]
+    before = 1 / v + own.run[k, which]
     return -np.expm1(-(1 / v + own.failed[which]) * np.log1p(ahead / before))
+
+
+def told_by_driving(own: PartSnapshot, which: np.ndarray) -> np.ndarray:
+    """Variance (DRAWS, m) of the trucks' factors on the hazard of the lives ``which`` of a part (``own``) that comes of unlike miles a day (log-normal, to the power of the
+    shape) where these are known: there the fit knows how hard the truck is driven."""
+    if own.fit.model is None or not own.fit.model.layout.uses:
+        return np.zeros((DRAWS, len(which)))
+    log_sd = np.exp(own.theta[:, :1] + own.theta[:, own.fit.model.layout.tau, None])
+    return np.where(own.lives.data.has_rate[which], np.expm1(np.minimum(log_sd**2, 5.0)), 0.0)
 
 
 # ---- season and uneven quarters ------------------------------------------------------------------------------------
@@ -204,8 +217,8 @@ def by_quarter(snapshot: Snapshot) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def level_of(snapshot: Snapshot, days: float) -> np.ndarray:
-    """Factors (DRAWS,) on the hazard of all lives of a ``snapshot`` alike over the ``days`` to come."""
-    return calendar_level(snapshot, days) * common_level(DRAWS, *_record(snapshot))
+    """Factors (DRAWS,) on the hazard of all lives of a ``snapshot`` alike over the ``days`` to come. The quarters before move the next quarter."""
+    return calendar_level(snapshot, days) * common_level(DRAWS, *_record(snapshot), min(QUARTER_DAYS / days, 1.0))
 
 
 def _record(snapshot: Snapshot) -> tuple[float, float]:
@@ -246,7 +259,7 @@ def running_chances(snapshot: Snapshot, days: float) -> tuple[pd.DataFrame, np.n
             at = snapshot.table.iloc[own.lives.rows[which]]
             ahead = np.maximum(days - (snapshot.wait_days - at["waited"].to_numpy(float)), 0.5)
             told = chance_of(own, past_of(snapshot, component, part), own.lives.data, which, ahead)
-            blocks.append(with_history(door, (component, part), which, told))
+            blocks.append(with_history(door, (component, part), which, told, told_by_driving(own, which)))
             frames.append(at)
     if not frames:
         return snapshot.table.iloc[:0], np.zeros((DRAWS, 0))

@@ -15,7 +15,7 @@ from analytics.ratings.backtest import quarter_ends
 from analytics.reasons import Expected
 from analytics.records.load import AsTyped, as_typed
 from analytics.records.shop import Shop
-from analytics.review.alarms import alarms_answer, lots_answer, power_answer, revision_answer
+from analytics.review.alarms import alarms_answer, lot_counts, lots_answer, power_answer, revision_answer
 from analytics.review.answer import Answer, nothing
 from analytics.review.door import running_chances, with_record
 from analytics.review.expected import at_stake, days_between, expected_answer, expected_question
@@ -182,15 +182,15 @@ def make_outlook(
     if done.watched:
         last = done.watched[-1]
         expected = expected_answer(last.stakes, last.expected, review.span.name, now.filled, now.of)
-        lots, revision = lots_answer(before, now), revision_answer(before, now, last.tests)
+        counts, revision = lot_counts(before, now), revision_answer(before, now, last.tests)
     else:
         expected = nothing(expected_question(review.span.name, None), Expected.NO_QUARTER_BEFORE)
-        lots, revision = lots_answer(now, now), revision_answer(now, now, pd.DataFrame())
+        counts, revision = lot_counts(now, now), revision_answer(now, now, pd.DataFrame())
     return Outlook(
         watched=done.watched,
         expected=expected,
-        alarms=alarms_answer(now, done.watched, kept, closed),
-        lots=lots,
+        alarms=alarms_answer(now, done.watched, kept, closed, counts),
+        lots=lots_answer(counts),
         power=power_answer(now, done.watched),
         revision=revision,
         months=months_answer(months, alarms),

@@ -106,6 +106,7 @@ def threshold_of(least: Sequence[float] | np.ndarray, budget: float) -> float:
 #: what is taken of how far groups differ before their records speak: half-normal, standard deviation of the ratios; ours
 _DIFFER = 0.5
 _SPREADS = np.linspace(0.0, 3.0, 121)
+_RATIOS = np.geomspace(0.01, 100.0, 600)
 
 
 def shrink(
@@ -117,18 +118,34 @@ def shrink(
     memory), averaged over the spreads that the counts leave open: where the likeliest is 0, groups may differ all the same.
     """
     came, expected = np.asarray(came, float), np.asarray(expected, float)
+    a, weight, likeliest = _spreads_left(came, expected)
+    below = _ratios_below(came, expected, a, weight)
+    tail = (1 - level) / 2
+    lower, upper = (_RATIOS[np.argmax(below >= q, axis=1)] for q in (tail, 1 - tail))
+    return weight @ ((a + came) / (a + expected)), lower, upper, likeliest
+
+
+def ratios_drawn(came: np.ndarray, expected: np.ndarray, at: int, draws: int) -> np.ndarray:
+    """The ratio of the group ``at`` of those that `shrink` draws together, by ``came`` and ``expected`` (n,), in ``draws`` (draws,) evenly over what
+    is left open, rising."""
+    came, expected = np.asarray(came, float), np.asarray(expected, float)
+    below = _ratios_below(came[[at]], expected[[at]], *_spreads_left(came, expected)[:2])[0]
+    return np.interp((np.arange(draws) + 0.5) / draws, below, _RATIOS)
+
+
+def _spreads_left(came: np.ndarray, expected: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
+    """Gamma shape (S, 1) and weight (S,) of each of _SPREADS, given the counts (n,), and the likeliest."""
     a = 1 / np.maximum(_SPREADS, 1e-3)[:, None] ** 2
     each = gammaln(a + came) - gammaln(a) - gammaln(came + 1) + a * np.log(a / (a + expected))
     fit = (each + came * np.log(expected / (a + expected))).sum(1)
     weight = np.exp(fit - fit.max() - 0.5 * (_SPREADS / _DIFFER) ** 2)
-    weight /= weight.sum()
-    ratio = np.geomspace(0.01, 100.0, 600)
-    # chance (n, ratios) of a group's ratio being no more
-    below = np.array([weight @ gammainc(a + n, (a + e) * ratio) for n, e in zip(came, expected, strict=True)])
-    below = below.reshape(len(came), len(ratio))
-    tail = (1 - level) / 2
-    lower, upper = (ratio[np.argmax(below >= q, axis=1)] for q in (tail, 1 - tail))
-    return weight @ ((a + came) / (a + expected)), lower, upper, float(_SPREADS[int(np.argmax(fit))])
+    return a, weight / weight.sum(), float(_SPREADS[int(np.argmax(fit))])
+
+
+def _ratios_below(came: np.ndarray, expected: np.ndarray, a: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Chance (n, ratios) of each group's ratio being no more than each of _RATIOS."""
+    below = [weight @ gammainc(a + n, (a + e) * _RATIOS) for n, e in zip(came, expected, strict=True)]
+    return np.array(below).reshape(len(came), len(_RATIOS))
 
 
 # ---- tests ---------------------------------------------------------------------------------------------------------

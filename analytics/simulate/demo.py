@@ -421,6 +421,7 @@ def _shop_toml(truth: FleetTruth) -> str:
         "",
         "[costs]  # dollars",
         "comeback = 4000  # one return, all in",
+        "call_in = 900  # calling in one truck that still runs and opening it, beside the part",
         "",
         "[costs.parts]",
         *[f'"{p}" = {v}' for p, v in PRICES.items()],

@@ -207,7 +207,7 @@ def test_money_cut_holds_the_true_one_and_follows_the_inputs(demo):
             alive = truth.survival("input shaft", part, miles, mix.power[own, None], mix.weight[own, None], use)
             fails[own] = 1 - alive @ weight
         # failures that are reported
-        cost.append(found.costs.prices[part] + found.costs.each * truth.comebacks.reporting_share * fails)
+        cost.append(found.costs.prices[part] + found.costs.comeback * truth.comebacks.reporting_share * fails)
     cuts, total = cost_by_cut(mix.power, mix.count, *cost)
     true_cut = cuts[total.argmin()]
     assert found.least.low - 30 <= true_cut <= found.least.high + 30
@@ -236,27 +236,74 @@ def test_where_the_dearer_part_pays_by_where_the_least_cost_lies():
     assert (nobody.pays, nobody.agree, nobody.beyond) == (Pays.NONE, 0.25, True)
 
 
-def test_each_answer_by_money_has_its_words():
-    costs = Costs(4000.0, {}, ("shipping",), {"A": 400.0, "B": 900.0}, 5.0)
+def by_money(cuts, uses=(("street", 480.0, 440.0, 620.0),), **least) -> MoneyCut:
+    """A boundary at 500 hp (450 to 600), with what other inputs make of it: (input, value) -> cut."""
+    costs = Costs(4000.0, {"A": 400.0, "B": 900.0}, 5.0)
     curve = pd.DataFrame({"cut_hp": [0.0, 500.0, 900.0], "cost": 0.0, "low": 0.0, "high": 0.0})
-    sensitivity = pd.DataFrame({"input": ["stated", "comeback"], "value": [np.nan, 2000.0], "cut_hp": [500.0, np.inf]})
-    least = LeastCost(500.0, 450.0, 600.0, Pays.ABOVE_CUT, np.nan, False)
-    found = MoneyCut(
-        "shaft", "A", "B", 0.8, least, Habit(550.0, 120.0, -10.0, 300.0), costs, 40.0, curve, pd.DataFrame(), sensitivity, 0.5
+    rows = [("stated", np.nan, 500.0), *((*key, cut) for key, cut in cuts.items())]
+    by_use = pd.DataFrame(
+        [(use, 7000.0, *powers, 9.0) for use, *powers in uses],
+        columns=["use", "weight_lb", "pays_from_hp", "lower", "upper", "trucks_a_year"],
+    )
+    found = replace(LeastCost(500.0, 450.0, 600.0, Pays.ABOVE_CUT, np.nan, False), **least)
+    sensitivity = pd.DataFrame(rows, columns=["input", "value", "cut_hp"])
+    return MoneyCut(
+        "shaft", "A", "B", 0.8, found, Habit(550.0, 120.0, -10.0, 300.0), costs, 40.0, curve, by_use, sensitivity, 0.5
     )  # fmt: skip
+
+
+def test_each_answer_by_money_has_its_words():
+    found = by_money({("comeback", 2000.0): 600.0, ("price_step", 250.0): 450.0})
+    assert found.holds
     assert money_claim(found) == "By money B pays above 500 hp (450 to 600 hp, each end 90% sure)."
-    assert money_words(found)[0].startswith("B costs $500 more than A, a comeback $4,000: it pays once it spares 12.5%")
-    assert "moving it would save $120 a year (-$10 to $300;" in money_words(found)[2]
-    assert "taken as 0: shipping" in money_words(found)[3]
-    wide = replace(found, least=replace(least, high=900.0))
+    words = money_words(found)
+    assert words[0].startswith("B costs $500 more than A, a comeback $4,000: it pays once it spares 12.5%")
+    assert words[1] == "Use by use B pays from 480 hp in street (440 to 620 hp)."
+    assert words[2] == "It costs least to end A at 500 hp (450 to 600 hp, each end 90% sure)."
+    assert "moving it would save $120 a year (-$10 to $300;" in words[3]
+    wide = by_money({("comeback", 2000.0): np.inf}, high=900.0)
     assert money_claim(wide).endswith("(from 450 hp, and the records do not rule out that it never pays).")
-    never = replace(found, least=replace(least, pays=Pays.NONE, agree=0.7, beyond=True), slopes_p=0.04)
+    nowhere = (("street", np.inf, 440.0, np.inf),)
+    never = by_money({("years", 8.0): np.inf}, nowhere, pays=Pays.NONE, agree=0.7, beyond=True)
+    never = replace(never, sensitivity=never.sensitivity.assign(cut_hp=np.inf), slopes_p=0.04)
     assert "does not pay for any truck" in money_claim(never)
-    assert "70% of the refits agree" in money_words(never)[1]
-    assert "lies beyond the records" in money_words(never)[3]
+    assert "70% of the refits agree" in money_words(never)[2]
+    assert "lies beyond the records" in money_words(never)[4]
     assert "(p = 0.04)" in money_words(never)[-1]
-    assert "pays for every truck" in money_claim(replace(found, least=replace(least, pays=Pays.ALL, agree=1.0)))
-    assert sensitivity_frame(found)["value"].tolist() == ["", "2,000"]
+    always = by_money({("years", 8.0): 0.0}, (("street", 0.0, 0.0, 0.0),), pays=Pays.ALL, agree=1.0)
+    always = replace(always, sensitivity=always.sensitivity.assign(cut_hp=0.0))
+    assert "pays for every truck" in money_claim(always)
+    assert sensitivity_frame(found)["value"].tolist() == ["", "2,000", "250"]
+
+
+@pytest.mark.parametrize(
+    ("cuts", "why"),
+    [
+        ({("comeback", 3000.0): 610.0, ("comeback", 2000.0): np.inf}, "with a comeback at $3,000 it would be 610 hp."),
+        ({("comeback", 2000.0): np.inf, ("years", 3.0): 450.0}, "with a comeback at $2,000 it would never pay."),
+        ({("price_step", 250.0): 0.0}, "with a price step of $250 it would always pay."),
+        ({("years", 8.0): 449.0}, "with comebacks counted over 8 years it would be 449 hp."),
+        ({("reported", 0.85): 440.0, ("years", 8.0): 449.0}, "with 85% of failures reported it would be 440 hp."),
+    ],
+)
+def test_a_boundary_by_money_that_another_input_undoes_is_no_finding(cuts, why):
+    """The input that need move least undoes it; what is told first is from where it pays use by use."""
+    found = by_money(cuts)
+    assert not found.holds
+    assert money_claim(found).startswith("By money B pays from 480 hp in street (440 to 620 hp); one boundary for all")
+    assert money_claim(found).endswith(f"That is no finding: {why}")
+    assert money_words(found)[2].endswith(f"That is no finding: {why}")
+
+
+def test_one_boundary_by_money_is_no_finding_where_the_uses_differ():
+    uses = (("towing", 430.0, 400.0, 480.0), ("drag", np.inf, 700.0, np.inf), ("", 0.0, 0.0, 520.0))
+    found = by_money({}, uses)
+    assert found.undone_by.empty
+    assert not found.holds
+    told = "from 430 hp in towing (400 to 480 hp), for none on record in drag and for all trucks in a use not on record"
+    assert told in money_claim(found)
+    assert money_claim(found).endswith("That is no finding: the uses differ.")
+    assert by_money({}, (("towing", 500.0, 400.0, 500.0), ("drag", 700.0, 500.0, np.inf))).holds
 
 
 def test_middle_tier_earns_its_place(demo):
@@ -278,12 +325,11 @@ def test_missing_and_senseless_costs_are_named(demo):
         costs_of(replace(shop, costs={}), ("CP-4",))
     with pytest.raises(RecordsError, match="no price for CP-9"):
         costs_of(shop, ("CP-4", "CP-9"))
-    with pytest.raises(RecordsError, match="shipping = 'much'"):
-        costs(shipping="much")
+    with pytest.raises(RecordsError, match="years = 0"):
+        costs(years=0)
     with pytest.raises(RecordsError, match="comeback = True"):
         costs(comeback=True)
-    assert costs(downtime=500).each == 4500
-    assert costs(downtime=500).unstated == ("shipping", "goodwill", "lost_sales")
+    assert (costs().years, costs(years=3).years) == (5.0, 3.0)
 
 
 def test_a_truck_counts_once_in_the_overlap_however_often_its_part_was_replaced(tmp_path):

@@ -24,7 +24,7 @@ from analytics.ratings.basis import part_lives
 from analytics.ratings.predict import fit_lives
 from analytics.reasons import Figure
 from analytics.records.load import load_records
-from analytics.review.alarms import lots_answer
+from analytics.review.alarms import lot_counts, lots_answer
 from analytics.review.expected import expected_table
 from analytics.review.forecast import forecast, forecasts_kept
 from analytics.review.guarantee import band_cost
@@ -103,7 +103,10 @@ def check(folder: Path, quarters: int) -> list[str]:
         looks = looks.assign(family=[family.name for family in looks["family"]])
         compare(f"watch {day}", looks, ahead.life_tests(plain[quarter.end], then), "family component group units came")
         compare(
-            f"lots {day}", lots_answer(before, after).table, ahead.lots(plain[quarter.end], then), "component part lot"
+            f"lots {day}",
+            lots_answer(lot_counts(before, after)).table,
+            ahead.lots(plain[quarter.end], then),
+            "component part lot",
         )
     return found
 
@@ -173,7 +176,7 @@ def test_a_life_cut_where_its_truck_was_tuned_is_one_of_its_lot_and_month(tmp_pa
     assert looks[["group", "units", "came"]].values.tolist() == [
         ["L0", 3, 1], ["L1", 3, 0], ["2022-01", 3, 1], ["2022-02", 3, 0],
     ]  # fmt: skip
-    assert sorted(lots_answer(now, now).table["units"]) == [3, 3]
+    assert sorted(lots_answer(lot_counts(now, now)).table["units"]) == [3, 3]
     assert check(folder, 1) == []
 
 

@@ -10,7 +10,9 @@ import pandas as pd
 import pytest
 from scipy.stats import gamma, poisson
 
+from analytics.models.mileage import change_with_age
 from analytics.models.nonparametric import mean_right_truncated
+from analytics.ratings.settings import RatingSettings
 from analytics.records.load import load_records
 from analytics.review import door
 from analytics.review.door import (
@@ -20,11 +22,20 @@ from analytics.review.door import (
     level_of,
     range_of,
     running_chances,
+    told_by_driving,
     with_history,
     with_record,
 )
 from analytics.review.forecast import forecast
-from analytics.review.snapshot import DRAWS, LEVEL_WORTH, days_to_door, snapshot_at, snapshot_of
+from analytics.review.snapshot import (
+    DRAWS,
+    LEVEL_WORTH,
+    RECORD_WORTH,
+    days_to_door,
+    door_settings,
+    snapshot_at,
+    snapshot_of,
+)
 from tests.small_shop import build, rateable_shop, returned, write_shop
 
 
@@ -155,6 +166,89 @@ def test_a_truck_of_one_life_keeps_the_chance_of_its_fit():
     assert with_history(own, ("a", "P"), np.arange(200), told) == pytest.approx(told, rel=1e-6)
 
 
+def test_what_the_fit_knows_of_a_truck_is_not_told_twice():
+    """All of a factor's variance known from its miles a day: its failures say no more. Half of it known: they say half."""
+    lives = lives_of(1.0)
+    _, history = door._histories(lives)
+    one = np.full(DRAWS, np.argmin(np.abs(door._VARIANCES - 1.0)))
+    own = door.Door(1.0, one, np.zeros((DRAWS, 2)), np.zeros(DRAWS), history)
+    told, every = np.full((DRAWS, 3000), 0.05), np.arange(3000)
+    assert with_history(own, ("a", "P"), every, told, np.ones((DRAWS, 3000))) == pytest.approx(told, rel=1e-6)
+    half = with_history(own, ("a", "P"), every, told, np.full((DRAWS, 3000), 2 / 1.5 - 1)).mean(0)
+    back = lives[lives["component"] == "b"]["failed"].to_numpy() == 1
+    running = lives[lives["component"] == "a"]["failed"].to_numpy() == 0
+    assert half[running & back].mean() / half[running & ~back].mean() == pytest.approx(1.5, abs=0.2)
+
+
+def test_driving_tells_as_much_as_the_shape_and_its_spread_make(tmp_path):
+    """Log-normal miles a day to the power of the shape: variance exp((shape x spread)^2) - 1, of trucks whose odometer is known alone."""
+    folder = rateable_shop(tmp_path / "shop")
+    rows = pd.read_csv(folder / "returns.csv", dtype=str)
+    rows.assign(odometer="", miles_in_service="").to_csv(folder / "returns.csv", index=False)
+    own = snapshot_of(load_records(folder)).parts["input shaft", "A"]
+    layout, every = own.fit.model.layout, np.arange(len(own.lives.data.lower))
+    told = told_by_driving(own, every)
+    log_sd = np.exp(own.theta[:, 0]) * np.exp(own.theta[:, layout.tau])
+    known = own.lives.data.has_rate
+    assert 0 < known.sum() < len(known)
+    assert told[:, known] == pytest.approx(np.expm1(log_sd**2)[:, None] * np.ones(known.sum()))
+    assert (told[:, ~known] == 0).all()
+
+
+def test_trucks_without_records_are_not_taken_to_differ_much():
+    """Nothing failed and nothing ran: the factors are as held beforehand, by an even chance below the middle of an exponential with mean 1."""
+    chosen, _ = door._histories(lives_of(0.0, 2).assign(hazard=1e-9, failed=0.0))
+    assert door._VARIANCES[chosen].mean() == pytest.approx(1.0, abs=0.12)
+
+
+# ---- driving that changes with age ---------------------------------------------------------------------------------
+def read_twice(later: float, trucks: int = 40, seed: int = 2, unlike: float = 0.4) -> tuple[np.ndarray, ...]:
+    """Trucks of unlike miles a day read each year for six years, which drive ``later`` times as far past three; a third are read in their first
+    three years alone, the hardest driven."""
+    rng = np.random.default_rng(seed)
+    rate = np.sort(30 * np.exp(0.5 * rng.standard_normal(trucks)))
+    unit, days = (a.ravel() for a in np.meshgrid(np.arange(trucks), np.arange(1, 7) * 365.0, indexing="ij"))
+    change = later * np.exp(unlike * rng.standard_normal(trucks))
+    miles = rate[unit] * (np.minimum(days, 1096) + change[unit] * np.maximum(days - 1096, 0))
+    kept = (days < 1096) | (unit < trucks * 2 // 3)
+    return unit[kept], days[kept], miles[kept]
+
+
+@pytest.mark.parametrize("later", [0.6, 1.0])
+def test_a_change_of_driving_is_read_from_trucks_against_themselves(later):
+    middle, error = change_with_age(*read_twice(later, 300))
+    assert middle == pytest.approx(np.log(later), abs=0.1)
+    assert 0.1 < error < 0.12  # the months before and after may be unlike for all
+    few, wide = change_with_age(*read_twice(later, 24))
+    assert abs(few - np.log(later)) < 2 * wide
+    assert wide > error
+
+
+def test_trucks_read_on_one_side_alone_say_nothing_of_a_change():
+    unit, days, miles = read_twice(0.6, 300)
+    early = days < 1096
+    assert change_with_age(unit[early], days[early], miles[early]) is None
+    assert change_with_age(unit[~early], days[~early], miles[~early]) is None
+    one = unit < 9
+    assert change_with_age(unit[one], days[one], miles[one]) is None
+
+
+def test_the_forecast_lets_driving_change_only_where_readings_show_it(tmp_path):
+    """Fifty trucks read once, past four years: none against itself. With an earlier reading at the same miles a day: no change."""
+    folder = rateable_shop(tmp_path / "shop")
+    usual = RatingSettings()
+    told = door_settings(usual, load_records(folder))
+    assert (told.decline, told.share) == (False, 1.0)
+    read = pd.read_csv(folder / "readings.csv", dtype=str)
+    days = (pd.Timestamp("2024-03-30") - pd.Timestamp("2020-01-01")).days
+    early = read.assign(read_on="2022-01-01", odometer=f"{60_000 * 731 / days:.0f}")
+    pd.concat([read, early]).to_csv(folder / "readings.csv", index=False)
+    told = door_settings(usual, load_records(folder))
+    assert told.decline
+    assert told.priors.decline[0] == pytest.approx(0.0, abs=0.01)
+    assert not door_settings(replace(usual, decline=False), load_records(folder)).decline
+
+
 # ---- season, record, ranges ----------------------------------------------------------------------------------------
 def test_the_season_is_read_from_the_quarters_and_told_ahead(tmp_path, monkeypatch):
     """Twenty a quarter on average, half as many again in spring (by the sine of the year): the spring to come gets more."""
@@ -188,7 +282,11 @@ def test_what_came_before_moves_the_next(tmp_path):
         came: level_of(replace(snapshot, foretold=((20.0, came),) * 4, doors={"": even}), 91) for came in (20.0, 40.0)
     }
     assert told[20.0].mean() == pytest.approx(1, abs=0.01)
-    assert told[40.0].mean() == pytest.approx((LEVEL_WORTH + 160) / (LEVEL_WORTH + 80), rel=0.01)
+    assert told[40.0].mean() == pytest.approx((RECORD_WORTH + 160) / (RECORD_WORTH + 80), rel=0.01)
+    year = level_of(replace(snapshot, foretold=((20.0, 40.0),) * 4, doors={"": even}), 365.25)
+    assert year.mean() - 1 == pytest.approx((told[40.0].mean() - 1) / 4, rel=0.06)
+    wide = np.sqrt(1 / (LEVEL_WORTH + 160) + door._AHEAD / 4)
+    assert told[40.0].std() / told[40.0].mean() == pytest.approx(wide, rel=0.08)
     assert told[20.0].std() < level_of(replace(snapshot, doors={"": even}), 91).std()
 
 

@@ -233,10 +233,10 @@ def numbers_table(argument: Argument) -> pd.DataFrame:
             Pays.ABOVE_CUT: f"{power(least.cut_hp)} ({span_words(money)})",
         }[least.pays]
         rows += [
-            ("by money", span),
+            ("by money", span if money.holds else f"no finding for all uses alike: {span}"),
             (
                 "price step; one comeback, all in",
-                f"{dressed(money.price_step, sign)}; {dressed(money.costs.each, sign)}",
+                f"{dressed(money.price_step, sign)}; {dressed(money.costs.comeback, sign)}",
             ),
             ("trucks a year; years counted", f"{money.trucks:,.0f}; {money.costs.years:g}"),
         ]
@@ -280,7 +280,7 @@ def verdicts_table(argument: Argument) -> pd.DataFrame:
     else:
         found, told = m.least, " ".join(money_words(m))
         at = (own(v, "power") for v in (found.cut_hp, found.low, found.high))
-        rows.append(("boundary by money", str(found.pays), *at, NAN, told))
+        rows.append(("boundary by money", str(found.pays) if m.holds else "no finding", *at, NAN, told))
     for _, r in argument.safety.table.iterrows():
         question = f"boundary by safety, {weight_class(r['weight_up_to'])}"
         rows.append((question, r["verdict"], own(r["supported_hp"], "power"), NAN, NAN, NAN, f"{_why(r)}."))

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.cutoffs.cost import MiddleTier, MiddleVerdict, MoneyCut, Pays
-from analytics.words.phrases import money, weight
+from analytics.words.phrases import listed, money, weight
 from analytics.words.units import bare_power, in_units, power
 
 MIDDLE = {
@@ -26,8 +26,8 @@ _INPUTS = {
 
 def money_words(found: MoneyCut) -> tuple[str, ...]:
     """What the dearer part costs and spares, where it pays, what moving the boundary saves, and what this stands on. found: the boundary by money."""
-    words = [_price(found), _least_cost(found)]
-    a, habit, unstated, sign = found.below, found.habit, found.costs.unstated, found.costs.currency
+    words = [_price(found), f"Use by use {found.above} pays {_by_use(found)}.", f"{_least_cost(found)}{_undone(found)}"]
+    a, habit, sign = found.below, found.habit, found.costs.currency
     if habit.cut_hp > 0:
         words.append(
             f"The shop's habit comes nearest to a cut at {power(habit.cut_hp)}; moving it would save {money(habit.saved, sign)} a year "
@@ -35,12 +35,6 @@ def money_words(found: MoneyCut) -> tuple[str, ...]:
         )
     if found.least.beyond:
         words.append(f"No {a} on record runs at so much power: the figure lies beyond the records.")
-    if unstated:
-        words.append(
-            "Not stated in shop.toml [costs], so taken as 0: "
-            + ", ".join(k.replace("_", " ") for k in unstated)
-            + ". What they cost would lower the cut."
-        )
     if found.slopes_p <= 0.05:
         words.append(
             f"The two parts do not lose life with power alike (p = {found.slopes_p:.2g}), which is assumed here: read it with doubt."
@@ -50,7 +44,7 @@ def money_words(found: MoneyCut) -> tuple[str, ...]:
 
 def cost_caption(found: MoneyCut) -> str:
     """What the picture of the cost says. found: the boundary by money."""
-    return " ".join(money_words(found)[1:3])
+    return " ".join(money_words(found)[2:4])
 
 
 def _price(found: MoneyCut) -> str:
@@ -58,8 +52,8 @@ def _price(found: MoneyCut) -> str:
     if step <= 0:
         return f"{b} is not dearer than {a}: on price alone nothing speaks for {a}."
     return (
-        f"{b} costs {money(step, costs.currency)} more than {a}, a comeback {money(costs.each, costs.currency)}: it pays once it spares "
-        f"{step / costs.each:.1%} of the trucks a comeback within {costs.years:g} years."
+        f"{b} costs {money(step, costs.currency)} more than {a}, a comeback {money(costs.comeback, costs.currency)}: it pays once it spares "
+        f"{step / costs.comeback:.1%} of the trucks a comeback within {costs.years:g} years."
     )
 
 
@@ -78,9 +72,52 @@ def _least_cost(found: MoneyCut) -> str:
     return f"It costs least to end {a} at {power(least.cut_hp)} ({span_words(found)})."
 
 
+def _by_use(found: MoneyCut) -> str:
+    """From which power the dearer part pays in each use, with its interval."""
+
+    def told(row) -> str:
+        use = row.use or "a use not on record"
+        if not row.pays_from_hp:
+            return f"for all trucks in {use}"
+        if np.isinf(row.pays_from_hp):
+            return f"for none on record in {use}"
+        low = bare_power(row.lower) if row.lower else "any"
+        high = "never" if np.isinf(row.upper) else power(row.upper)
+        return f"from {power(row.pays_from_hp)} in {use} ({low} to {high})"
+
+    return listed([told(row) for row in found.by_use.itertuples()])
+
+
+#: an input stated otherwise: its words
+_STATED = {
+    "comeback": lambda v, sign: f"a comeback at {money(v, sign)}",
+    "price_step": lambda v, sign: f"a price step of {money(v, sign)}",
+    "years": lambda v, _: f"comebacks counted over {v:g} years",
+    "reported": lambda v, _: f"{v:.0%} of failures reported",
+}
+
+
+def _undone(found: MoneyCut) -> str:
+    """Why one boundary for all uses is no finding, by the input that needs to move least; nothing where it is one."""
+    if found.holds:
+        return ""
+    why = ["the uses differ"] if found.uses_apart else []
+    undone, costs = found.undone_by, found.costs
+    if len(undone):
+        stated = {"comeback": costs.comeback, "price_step": found.price_step, "years": costs.years, "reported": 1.0}
+        moved = np.abs(np.log(undone["value"] / undone["input"].map(stated)))
+        row = undone.loc[moved.idxmin()]
+        to = "it would never pay" if np.isinf(row["cut_hp"]) else f"it would be {power(row['cut_hp'])}"
+        to = "it would always pay" if row["cut_hp"] == 0 else to
+        why.append(f"with {_STATED[row['input']](row['value'], costs.currency)} {to}")
+    return f" That is no finding: {' and '.join(why)}."
+
+
 def money_claim(found: MoneyCut) -> str:
-    """Where the tier ends by money, as one sentence to defend. found: the boundary by money."""
+    """Where the tier ends by money, as one sentence to defend: use by use, where one boundary for all is no finding. found: the boundary by money."""
     above, least = found.above, found.least
+    if not found.holds:
+        return f"By money {above} pays {_by_use(found)}; one boundary for all uses is no finding.{_undone(found)}"
     if least.pays == Pays.NONE:
         return f"By money {above} does not pay for any truck the shop builds; safety decides."
     if least.pays == Pays.ALL:
@@ -92,7 +129,7 @@ def span_words(found: MoneyCut) -> str:
     """Between which powers the cheapest cut lies. The end of the powers tried is no upper end: beyond it the dearer part never pays.
     found: the boundary by money."""
     least = found.least
-    if not np.isfinite(least.high) or least.high >= found.curve["cut_hp"].iloc[-1]:
+    if found.may_never_pay:
         return f"from {power(least.low)}, and the records do not rule out that it never pays"
     return f"{bare_power(least.low)} to {power(least.high)}, each end {found.sure:.0%} sure"
 

@@ -14,14 +14,16 @@ from analytics.reasons import (
     CameSince,
     Code,
     Family,
+    LotChoice,
     Lots,
     Power,
     Question,
     Reason,
     Revision,
     RevisionIs,
+    reason,
 )
-from analytics.words.phrases import capital, listed, many, numbered, one_in, percent
+from analytics.words.phrases import capital, listed, many, money, numbered, one_in, percent
 from analytics.words.saying import asks, say, says, texts
 
 FAMILY: dict[Code, str] = {
@@ -152,6 +154,63 @@ def _stop_the_lot(lot: str, still_running: Sequence[str]) -> str:
         else "None still runs with it."
     )
     return f"On Monday: fit no more of {lot} and hold one against the drawing. {call}"
+
+
+_Three = tuple[float, float, float]
+
+
+@says(Alarms.LOT_FAILS)
+def _lot_fails(lot: str, running: int, years: float, times: _Three, fails: _Three, renewed_fails: _Three) -> str:
+    return (
+        f"{lot} fails {numbered(times[0])} times as often as usual ({numbered(times[1])} to {numbered(times[2])}). Left alone, {_counted(fails)} of the {running} that still run "
+        f"come back within {years:g} years; with a new part put in now, {_counted(renewed_fails)}. Where a failure can hurt somebody, call them in whatever the money says."
+    )
+
+
+@says(Alarms.LOT_PAYS_BELOW)
+def _lot_pays_below(even: _Three, currency: str) -> str:
+    return (
+        f"By money it pays to call all in where renewing one, part and work, costs less than {_amounts(even, currency)}; shop.toml does not say what it "
+        "costs ([costs] call_in, and the price in [costs.parts])."
+    )
+
+
+texts(
+    {
+        LotChoice.WAIT: "waiting",
+        LotChoice.CALL: "calling all in and renewing now",
+        LotChoice.OPEN: "opening {first} and then doing what they show",
+    }
+)
+
+
+@says(Alarms.LOT_IN_MONEY)
+def _lot_in_money(
+    swap: float,
+    even: _Three,
+    options: Mapping[LotChoice, _Three],
+    cheapest: LotChoice,
+    calls: float,
+    first: int,
+    currency: str,
+) -> str:
+    named = {choice: say(reason(choice, first=first)) for choice in options}
+    told = [
+        f"{named[c]} {'at best ' if c is LotChoice.OPEN else ''}{_amounts(v, currency)}" for c, v in options.items()
+    ]
+    return (
+        f"In money, with {money(swap, currency)} to renew one: {'; '.join(told)}. Cheapest as expected is {named[cheapest]}. Calling all is cheaper than waiting at "
+        f"{percent(calls)} of the rates the lot may have; it pays where renewing one costs less than {_amounts(even, currency)}."
+    )
+
+
+def _counted(told: _Three) -> str:
+    return f"{numbered(told[0])} ({told[1]:.0f} to {told[2]:.0f})"
+
+
+def _amounts(told: _Three, currency: str) -> str:
+    expected, lower, upper = (money(v, currency) for v in told)
+    return f"{expected} ({lower} to {upper})"
 
 
 @says(Alarms.ASK_THE_BENCH)
