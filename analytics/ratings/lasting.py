@@ -25,7 +25,7 @@ POWER_NOT_SHOWN: frozenset[Checked] = frozenset({Checked.SLOPE_NOT_SHOWN, Checke
 
 
 def hardly_by_power(component: str) -> bool:
-    """Whether life hardly follows power in components of this kind."""
+    """Whether life hardly follows power in components of the kind of this ``component``."""
     return not set(component.split()).isdisjoint(_BY_MILES)
 
 

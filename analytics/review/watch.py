@@ -105,6 +105,8 @@ def threshold_of(least: Sequence[float] | np.ndarray, budget: float) -> float:
 
 #: what is taken of how far groups differ before their records speak: half-normal, standard deviation of the ratios; ours
 _DIFFER = 0.5
+#: share of groups taken to be bad, up to _WORST times the others alike; ours
+_BAD, _WORST = 0.03, 30.0
 _SPREADS = np.linspace(0.0, 3.0, 121)
 _RATIOS = np.geomspace(0.01, 100.0, 600)
 
@@ -115,37 +117,36 @@ def shrink(
     """Ratios of groups to the common rate, drawn together: mean, lower and upper (n,) at ``level``, and the likeliest spread between groups.
 
     ``came`` is Poisson with mean ``expected`` x ratio, ratios are gamma with mean 1 (Clayton and Kaldor, Biometrics 43 (1987) 671-681; from
-    memory), averaged over the spreads that the counts leave open: where the likeliest is 0, groups may differ all the same.
+    memory), averaged over the spreads that the counts leave open: where the likeliest is 0, groups may differ all the same. A few are bad, of any
+    ratio: drawn to the others as the rest are, a lot ten times as bad as they had its ratio in its range in one of five.
     """
-    came, expected = np.asarray(came, float), np.asarray(expected, float)
-    a, weight, likeliest = _spreads_left(came, expected)
-    below = _ratios_below(came, expected, a, weight)
-    tail = (1 - level) / 2
+    left, likeliest = _ratios_left(np.asarray(came, float), np.asarray(expected, float))
+    below, tail = left.cumsum(1), (1 - level) / 2
     lower, upper = (_RATIOS[np.argmax(below >= q, axis=1)] for q in (tail, 1 - tail))
-    return weight @ ((a + came) / (a + expected)), lower, upper, likeliest
+    return left @ _RATIOS, lower, upper, likeliest
 
 
 def ratios_drawn(came: np.ndarray, expected: np.ndarray, at: int, draws: int) -> np.ndarray:
     """The ratio of the group ``at`` of those that `shrink` draws together, by ``came`` and ``expected`` (n,), in ``draws`` (draws,) evenly over what
     is left open, rising."""
-    came, expected = np.asarray(came, float), np.asarray(expected, float)
-    below = _ratios_below(came[[at]], expected[[at]], *_spreads_left(came, expected)[:2])[0]
-    return np.interp((np.arange(draws) + 0.5) / draws, below, _RATIOS)
+    left, _ = _ratios_left(np.asarray(came, float), np.asarray(expected, float))
+    return np.interp((np.arange(draws) + 0.5) / draws, left[at].cumsum() - left[at] / 2, _RATIOS)
 
 
-def _spreads_left(came: np.ndarray, expected: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
-    """Gamma shape (S, 1) and weight (S,) of each of _SPREADS, given the counts (n,), and the likeliest."""
+def _ratios_left(came: np.ndarray, expected: np.ndarray) -> tuple[np.ndarray, float]:
+    """Weight (n, ratios) of each of _RATIOS for each group, and the likeliest of _SPREADS among those that are not bad."""
+    edges = np.sqrt(_RATIOS[1:] * _RATIOS[:-1])
     a = 1 / np.maximum(_SPREADS, 1e-3)[:, None] ** 2
-    each = gammaln(a + came) - gammaln(a) - gammaln(came + 1) + a * np.log(a / (a + expected))
-    fit = (each + came * np.log(expected / (a + expected))).sum(1)
+    usual = np.diff(gammainc(a, a * edges), prepend=0.0, append=1.0)
+    bad = ((_RATIOS >= 1) & (_RATIOS <= _WORST)) * 1.0
+    prior = (1 - _BAD) * usual + _BAD * bad / bad.sum()
+    log = came[:, None] * np.log(_RATIOS) - expected[:, None] * _RATIOS
+    chance = np.exp(log - log.max(1, keepdims=True))
+    told = chance @ prior.T
+    fit = np.log(np.maximum(told, 1e-300)).sum(0)
     weight = np.exp(fit - fit.max() - 0.5 * (_SPREADS / _DIFFER) ** 2)
-    return a, weight / weight.sum(), float(_SPREADS[int(np.argmax(fit))])
-
-
-def _ratios_below(came: np.ndarray, expected: np.ndarray, a: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """Chance (n, ratios) of each group's ratio being no more than each of _RATIOS."""
-    below = [weight @ gammainc(a + n, (a + e) * _RATIOS) for n, e in zip(came, expected, strict=True)]
-    return np.array(below).reshape(len(came), len(_RATIOS))
+    left = chance * ((weight / np.maximum(told, 1e-300)) @ prior)
+    return left / left.sum(1, keepdims=True), float(_SPREADS[int(np.argmax(fit))])
 
 
 # ---- tests ---------------------------------------------------------------------------------------------------------

@@ -279,20 +279,20 @@ def test_each_answer_by_money_has_its_words():
 @pytest.mark.parametrize(
     ("cuts", "why"),
     [
-        ({("comeback", 3000.0): 610.0, ("comeback", 2000.0): np.inf}, "with a comeback at $3,000 it would be 610 hp."),
-        ({("comeback", 2000.0): np.inf, ("years", 3.0): 450.0}, "with a comeback at $2,000 it would never pay."),
-        ({("price_step", 250.0): 0.0}, "with a price step of $250 it would always pay."),
-        ({("years", 8.0): 449.0}, "with comebacks counted over 8 years it would be 449 hp."),
-        ({("reported", 0.85): 440.0, ("years", 8.0): 449.0}, "with 85% of failures reported it would be 440 hp."),
+        ({("comeback", 3000.0): 610.0, ("comeback", 2000.0): np.inf}, "with a comeback at $3,000 it would be 610 hp"),
+        ({("comeback", 2000.0): np.inf, ("years", 3.0): 450.0}, "with a comeback at $2,000 it would never pay"),
+        ({("price_step", 250.0): 0.0}, "with a price step of $250 it would always pay"),
+        ({("years", 8.0): 449.0}, "with comebacks counted over 8 years it would be 449 hp"),
+        ({("reported", 0.85): 440.0, ("years", 8.0): 449.0}, "with 85% of failures reported it would be 440 hp"),
     ],
 )
 def test_a_boundary_by_money_that_another_input_undoes_is_no_finding(cuts, why):
     """The input that need move least undoes it; what is told first is from where it pays use by use."""
     found = by_money(cuts)
     assert not found.holds
-    assert money_claim(found).startswith("By money B pays from 480 hp in street (440 to 620 hp); one boundary for all")
-    assert money_claim(found).endswith(f"That is no finding: {why}")
-    assert money_words(found)[2].endswith(f"That is no finding: {why}")
+    first = "By money B pays from 480 hp in street (440 to 620 hp)"
+    assert money_claim(found) == f"{first}. One boundary for all uses is no finding: {why}."
+    assert money_words(found)[2].endswith(f"For all uses alike that is no finding: {why}.")
 
 
 def test_one_boundary_by_money_is_no_finding_where_the_uses_differ():
@@ -302,7 +302,7 @@ def test_one_boundary_by_money_is_no_finding_where_the_uses_differ():
     assert not found.holds
     told = "from 430 hp in towing (400 to 480 hp), for none on record in drag and for all trucks in a use not on record"
     assert told in money_claim(found)
-    assert money_claim(found).endswith("That is no finding: the uses differ.")
+    assert money_claim(found).endswith("is no finding: the uses differ.")
     assert by_money({}, (("towing", 500.0, 400.0, 500.0), ("drag", 700.0, 500.0, np.inf))).holds
 
 

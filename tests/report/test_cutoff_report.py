@@ -15,6 +15,7 @@ from analytics.cutoffs.argument import Asked, make_argument
 from analytics.lifetimes.table import make_lifetimes
 from analytics.records.load import load_records
 from analytics.report import cutoff_figures as figures
+from analytics.report import cutoff_page
 from analytics.report.brief import brief_html, write_cutoff_files
 from analytics.words.cutoffs import argument as words
 from analytics.words.cutoffs.money import by_use_table, money_words
@@ -65,6 +66,21 @@ def test_a_boundary_by_money_that_may_never_pay_says_so_wherever_it_stands(argue
         money = replace(argument.money, least=replace(argument.money.least, high=float(high)))
         told = brief_html(replace(argument, money=money)), " ".join(money_words(money))
         assert [("do not rule out that it never pays" in t) for t in told] == [says_so] * 2
+
+
+def test_the_boundary_by_money_leads_with_its_table_by_use(argue, monkeypatch):
+    shown = []
+    monkeypatch.setattr(cutoff_page, "show_html", lambda *told: shown.extend(told))
+    monkeypatch.setattr(cutoff_page, "first_then", lambda told, *_: shown.extend(told))
+    argument = argue("input shaft", "IS-A", "IS-B")
+    cutoff_page.boundary(argument)
+    assert "towing" in shown[0]
+    assert "From which power it pays, use by use" in shown[0]
+    assert not argument.money.holds
+    assert "One boundary for all uses is no finding: the uses differ" in words.claim(argument)[2]
+    assert dict(words.numbers_table(argument).itertuples(index=False, name=None))["by money"].startswith("no finding")
+    verdicts = words.verdicts_table(argument).set_index("question")["verdict"]
+    assert verdicts["boundary by money"] == "no finding"
 
 
 def test_the_smooth_slope_reads_as_a_slope(argue):

@@ -26,7 +26,9 @@ _INPUTS = {
 
 def money_words(found: MoneyCut) -> tuple[str, ...]:
     """What the dearer part costs and spares, where it pays, what moving the boundary saves, and what this stands on. found: the boundary by money."""
-    words = [_price(found), f"Use by use {found.above} pays {_by_use(found)}.", f"{_least_cost(found)}{_undone(found)}"]
+    words = [_price(found), f"Use by use {found.above} pays {_by_use(found)}.", _least_cost(found)]
+    if not found.holds:
+        words[-1] += f" For all uses alike that is no finding: {_undone(found)}."
     a, habit, sign = found.below, found.habit, found.costs.currency
     if habit.cut_hp > 0:
         words.append(
@@ -98,9 +100,7 @@ _STATED = {
 
 
 def _undone(found: MoneyCut) -> str:
-    """Why one boundary for all uses is no finding, by the input that needs to move least; nothing where it is one."""
-    if found.holds:
-        return ""
+    """Why one boundary for all uses is no finding, by the input that need move least."""
     why = ["the uses differ"] if found.uses_apart else []
     undone, costs = found.undone_by, found.costs
     if len(undone):
@@ -110,14 +110,14 @@ def _undone(found: MoneyCut) -> str:
         to = "it would never pay" if np.isinf(row["cut_hp"]) else f"it would be {power(row['cut_hp'])}"
         to = "it would always pay" if row["cut_hp"] == 0 else to
         why.append(f"with {_STATED[row['input']](row['value'], costs.currency)} {to}")
-    return f" That is no finding: {' and '.join(why)}."
+    return " and ".join(why)
 
 
 def money_claim(found: MoneyCut) -> str:
     """Where the tier ends by money, as one sentence to defend: use by use, where one boundary for all is no finding. found: the boundary by money."""
     above, least = found.above, found.least
     if not found.holds:
-        return f"By money {above} pays {_by_use(found)}; one boundary for all uses is no finding.{_undone(found)}"
+        return f"By money {above} pays {_by_use(found)}. One boundary for all uses is no finding: {_undone(found)}."
     if least.pays == Pays.NONE:
         return f"By money {above} does not pay for any truck the shop builds; safety decides."
     if least.pays == Pays.ALL:
