@@ -18,6 +18,7 @@ from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.exact import binomial_limits
 from analytics.ratings.by_load import (
+    RATING_COLUMNS,
     Compared,
     Explained,
     LoadRating,
@@ -30,7 +31,8 @@ from analytics.ratings.by_load import (
     without_suspects,
 )
 from analytics.ratings.options import STRENGTHS, Options
-from analytics.reasons import Reason, Refused, reason
+from analytics.ratings.sheet import make_ratings
+from analytics.reasons import ByLoad, Reason, Refused, reason
 from analytics.records.load import Records
 
 
@@ -58,6 +60,51 @@ class LoadReview:
         return f"LoadReview({self.records.shop.name!r}: {len(self.parts)} parts, {self.suspects.failures} suspects)"
 
 
+def _of_the_sheet(
+    loads: Loads, options: Options, say: Callable[[str], None]
+) -> tuple[pd.DataFrame, tuple[NotRated, ...]]:
+    """`rate_parts` on power, as the sheet of ratings has it: one figure is supported, whatever page tells it."""
+    quick = replace(options, settings=replace(options.settings, explain=False))
+    made = make_ratings(loads.records, loads.lifetimes, quick, say, only=loaded_parts(loads), own_uses=False)
+    classes, rows = loads.records.shop.weight.classes, []
+    bounds = [bound for rated in made.parts for bound in rated.bounds]
+    for row, bound in zip(made.table.itertuples(), bounds, strict=True):
+        none = (
+            ByLoad.NOTHING_PROVEN
+            if not math.isfinite(row.supported_hp)
+            else ByLoad.DEMONSTRATED
+            if bound.demonstrated_only
+            else None
+        )
+        for weight in classes if math.isinf(row.weight_up_to) else [w for w in classes if w == row.weight_up_to]:
+            found = [
+                row.component,
+                row.part,
+                weight,
+                "power",
+                bound.rated_use,
+                row.supported_hp,
+                math.nan,
+                row.supported_hp,
+                bound.capped,
+            ]
+            found += [
+                row.estimate_hp,
+                row.failures,
+                row.units,
+                row.published_hp,
+                math.nan,
+                "",
+                reason(ByLoad.JUDGED_ON_POWER),
+            ]
+            rows.append([*found, None if none is None else reason(none)])
+    left = tuple(
+        NotRated(r.values["component"], r.values["part"], "power", reason(Refused.BECAUSE, why=r.values["why"]))
+        for r in made.left_out
+    )
+    return pd.DataFrame(rows, columns=RATING_COLUMNS), left
+
+
 def make_load_review(
     records: Records, lifetimes: Lifetimes, options: Options, progress: Callable[[str], None] | None = None
 ) -> LoadReview:
@@ -71,7 +118,10 @@ def make_load_review(
     quick = replace(options, settings=replace(options.settings, replicates=0, draws=0, explain=False))
     explained = _explained(loads, parts, options, say)
     decided = {place: found.decided for place, found in explained.items() if isinstance(found, Compared)}
-    ratings, left = rate_parts(loads, options, options.strength, decided, say)
+    if options.strength == "power":
+        ratings, left = _of_the_sheet(loads, options, say)
+    else:
+        ratings, left = rate_parts(loads, options, options.strength, decided, say)
     compared = []
     for strength in STRENGTHS:
         table, more = rate_parts(loads, quick, strength, decided, say)
