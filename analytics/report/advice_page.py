@@ -7,8 +7,11 @@ from collections.abc import Iterable
 from importlib.resources import files
 from pathlib import Path
 
+import pandas as pd
+
 from analytics.advice.answer import Advice
-from analytics.report.tables import html_table, unbroken
+from analytics.report.one_sheet import plain_table
+from analytics.report.tables import unbroken
 from analytics.whole import whole_file
 from analytics.words import advice as words
 
@@ -20,7 +23,7 @@ def advice_html(advice: Advice) -> str:
     cautions = "".join(f"<li>{html.escape(line)}</li>" for line in words.CAUTIONS_SHORT)
     return (
         f'<div class="answer"><h1>{html.escape(words.title(advice))}</h1>{_paragraphs([words.truck_words(advice)])}{warned}'
-        f"{_captioned(html_table(words.page_rows(advice)), words.page_caption(advice))}"
+        f"{_captioned(words.page_rows(advice), words.page_caption(advice))}"
         f"{_paragraphs([*words.more_words(advice), *words.whole_words(advice)])}"
         f'<p class="basis">{html.escape(" ".join(words.basis_words(advice)))}</p><ul class="cautions">{cautions}</ul></div>'
     )
@@ -37,9 +40,9 @@ def write_advice(advice: Advice, path: str | Path) -> Path:
     return Path(path)
 
 
-def _captioned(table: str, caption: str) -> str:
-    """A table under the words that say what it holds."""
-    return table.replace("<table>", f"<table><caption>{html.escape(caption)}</caption>", 1)
+def _captioned(rows: pd.DataFrame, caption: str) -> str:
+    """The ``rows`` as a table under the words that say what it holds."""
+    return plain_table(rows, caption).replace("<thead>", f"<caption>{html.escape(caption)}</caption><thead>", 1)
 
 
 def _paragraphs(lines: Iterable[str]) -> str:

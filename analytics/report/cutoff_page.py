@@ -55,6 +55,7 @@ def against(argument: Argument) -> None:
     """Part against part. argument: what one boundary rests on."""
     drawn = figures.ratio_figure(argument)
     told = parts.against_words(argument.against)
+    told = told if argument.against.refused is not None else told[1:]  # the first is claimed above
     first_then(told, HEADINGS["ratio"], picture(drawn, parts.ratio_question(argument.against)))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections import Counter
 from collections.abc import Iterator
@@ -43,6 +44,8 @@ VIEW_FILES = {
 #: figures of a CSV file are kept to so many digits, whole numbers whole
 _DIGITS = 6
 _SHEET_ROWS = 1_048_576
+#: so many letters a sheet of A4 across holds that can still be read; a wider table goes on over more, its first columns again on each
+_PAGE_WIDE = 260.0
 
 
 def write_csv(frame: pd.DataFrame, path: Path) -> None:
@@ -165,7 +168,6 @@ def write_book(path: Path, book_of: str, title: str, sheets: dict[str, pd.DataFr
             page.set_landscape()
             page.set_paper(9)  # A4
             page.set_margins(0.5, 0.5, 0.7, 0.6)
-            page.fit_to_pages(1, 0)
             page.repeat_rows(0)
             page.set_header(f"&L{_plain(title)}&R{_plain(name)}")
             page.set_footer("&R&P / &N")
@@ -183,14 +185,19 @@ class _Looks:
     def __init__(self, book, currency: str) -> None:
         self.book, self.currency = book, currency
         self.made: dict[str, Any] = {}
-        self.head = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
-        # a text stands off the figure before it
-        self.text = book.add_format({"text_wrap": True, "valign": "top", "indent": 1})
+        # a text stands off the figure before it, a heading as its column does; no program heeds the distance without the side
+        self.left = {"valign": "top", "align": "left", "indent": 1}
+        head = {"bold": True, "bottom": 1, "text_wrap": True}
+        self.heads = {
+            False: book.add_format(self.left | head),
+            True: book.add_format({"valign": "top", "align": "right"} | head),
+        }
+        self.text = book.add_format(self.left | {"text_wrap": True})
 
-    def of(self, form: str):
-        """The format of cells whose numbers are written so."""
+    def of(self, form: str, day: bool = False):
+        """The format of cells whose numbers, or days, are written so."""
         if form not in self.made:
-            self.made[form] = self.book.add_format({"num_format": form, "valign": "top"})
+            self.made[form] = self.book.add_format((self.left if day else {"valign": "top"}) | {"num_format": form})
         return self.made[form]
 
 
@@ -209,15 +216,16 @@ def _fill(page, frame: pd.DataFrame, looks: _Looks) -> None:
     if len(frame) >= _SHEET_ROWS:
         frame = frame.head(_SHEET_ROWS - 2)
         page.write_string(_SHEET_ROWS - 1, 0, CUT_HERE)
-    lines: Counter[int] = Counter()
+    lines, widths = Counter[int](), 0.0
     for c, column in enumerate(frame.columns):
         values, form = frame[column], cell_format(column, looks.currency)
-        page.write_string(0, c, heading(column), looks.head)
         kind = values.dtype
         day = pd.api.types.is_datetime64_any_dtype(kind)
         number = pd.api.types.is_numeric_dtype(kind) and not pd.api.types.is_bool_dtype(kind)
-        look = looks.of("yyyy-mm-dd") if day else looks.of(form) if number else looks.text
+        look = looks.of("yyyy-mm-dd", day) if day else looks.of(_plainer(form, values)) if number else looks.text
+        page.write_string(0, c, heading(column), looks.heads[number])
         width = _width(heading(column), values, day, number)
+        widths += width
         page.set_column(c, c, width)
         lines[0] = max(lines[0], _lines(heading(column), width - 3))  # less the button of the filter
         for r, value in enumerate(values.tolist(), 1):
@@ -234,9 +242,21 @@ def _fill(page, frame: pd.DataFrame, looks: _Looks) -> None:
     for r, tall in lines.items():
         if tall > 1:  # not every program makes a row as tall as its broken text
             page.set_row(r, min(15.0 * tall, 409.0))
+    page.fit_to_pages(math.ceil(widths / _PAGE_WIDE), 0)
+    if widths > _PAGE_WIDE:
+        page.repeat_columns(0, 1)
     page.freeze_panes(1, 0)
     if len(frame):
         page.autofilter(0, 0, min(len(frame), _SHEET_ROWS - 1), max(len(frame.columns) - 1, 0))
+
+
+def _plainer(form: str, values: pd.Series) -> str:
+    """The number format of a column: without decimals where its ``values`` have none, with some where the ``form`` leaves all it has."""
+    sizes = np.abs(values.to_numpy(float))
+    sizes = sizes[np.isfinite(sizes)]
+    if form in ("#,##0.00", "General") and (sizes % 1 == 0).all():
+        return "#,##0" if form != "General" else form
+    return form if form != "General" else "#,##0.00" if sizes.max() >= 1 else "0.0000"
 
 
 def _lines(text: str, width: float) -> int:

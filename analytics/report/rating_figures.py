@@ -178,16 +178,19 @@ def check_figure(checks: ModelChecks) -> tuple[Figure, str, str] | None:
     ax = panels[0].subplots()
     shades = ("#0072b2", "#d55e00", "#009e73", "#000000")
     marks = ("o", "s", "^", "D")
-    least = 1.0
+    least, ends = 1.0, []
     for k, (band, own) in enumerate(checks.curves.groupby("power_band", sort=False)):
         colour = shades[k % len(shades)]
         ax.step(own["miles"], own["survival"], where="post", color=colour, linewidth=1.8)
         end = own.iloc[-1]
         ax.plot(end["miles"], end["survival"], marks[k % len(marks)], color=colour, markersize=5)
-        below = {"xytext": (0, -15), "textcoords": "offset points", "ha": "right"}
-        ax.annotate(power_band(band), (end["miles"], end["survival"]), fontsize=9, color=colour, **below)
+        ends.append((band, end, colour))
         ax.plot(own["miles"], own["fitted"], color=colour, linewidth=1.3, linestyle=(0, (4, 2)))
         least = min(least, own["survival"].min(), own["fitted"].min())
+    for place, (band, end, colour) in enumerate(sorted(ends, key=lambda e: -e[1]["survival"])):
+        # the lowest below its end, the others above theirs: two that end close together would lie over each other
+        beside = {"xytext": (0, -15 if place == len(ends) - 1 else 5), "textcoords": "offset points", "ha": "right"}
+        ax.annotate(power_band(band), (end["miles"], end["survival"]), fontsize=9, color=colour, **beside)
     ax.plot([], [], color="0.3", linewidth=1.8, label="records")
     ax.plot([], [], color="0.3", linewidth=1.3, linestyle=(0, (4, 2)), label="fit")
     ax.set_ylim(max(0.0, math.floor(least * 10 - 0.5) / 10), 1.01)
@@ -195,6 +198,7 @@ def check_figure(checks: ModelChecks) -> tuple[Figure, str, str] | None:
     ax.xaxis.set_major_formatter(lambda v, _: f"{v:,.0f}")
     ax.set_xlim(left=0)
     in_own_units(ax.xaxis, "distance", "{:,.0f}")
+    ax.locator_params(axis="x", nbins=4)
     ax.set_xlabel(in_units("miles on the part"))
     ax.set_ylabel("still good")
     _tidy(ax)

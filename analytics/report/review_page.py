@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any, Protocol
 
 from analytics.cores import each
@@ -22,6 +23,7 @@ from analytics.report.show import (
     table_html,
 )
 from analytics.review.advised import advised_answer
+from analytics.review.answer import Answer
 from analytics.review.fleet_view import FleetView
 from analytics.review.one_sheet import Sheet, alarming, standing_alarms
 from analytics.review.outlook import Outlook
@@ -29,6 +31,7 @@ from analytics.review.quarterly import Review
 from analytics.words.cautions import CAUTIONS
 from analytics.words.review import one_sheet as words
 from analytics.words.review import questions as asked
+from analytics.words.review.expected import HARDLY_ONE, left_out
 from analytics.words.review.settings import settings_of
 from analytics.words.units import speaking, spoken
 
@@ -82,7 +85,11 @@ def worse(whole: Whole) -> None:
     show_html(
         lines_html([words.watch_lead([*now.values()], gone)]),
         behind(outlook.alarms, promise, title=asked.ALL_ALARMS),
-        behind(outlook.expected, picture(outlook_figures.expected_figure(outlook), asked.expected(review.span.name))),
+        behind(
+            *_worth_a_row(
+                outlook.expected, picture(outlook_figures.expected_figure(outlook), asked.expected(review.span.name))
+            )
+        ),
         behind(outlook.lots, picture(outlook_figures.lots_figure(outlook), asked.LOTS)),
         behind(outlook.revision),
         behind(
@@ -93,6 +100,15 @@ def worse(whole: Whole) -> None:
         ),
         behind(outlook.power, title=asked.CATCHES),
     )
+
+
+def _worth_a_row(answer: Answer, drawn: str) -> tuple[Answer, str, str]:
+    """The ``answer`` to what came and what was expected, and what is ``drawn`` of it, without the rows that say nothing; so many those are."""
+    table = answer.table
+    if table.empty:
+        return answer, drawn, ""
+    says = (table["came"] > 0) | (table["expected"] >= HARDLY_ONE)
+    return replace(answer, table=table[says]), drawn, lines_html([left_out(int((~says).sum()))])
 
 
 def ahead(whole: Whole) -> None:

@@ -9,8 +9,10 @@ import pandas as pd
 
 from analytics.words.columns import heading, in_own_units, shown
 
-#: tables longer than this are grouped by part
-_GROUPED_FROM = 12
+#: tables longer than this are grouped by part, where a part has so many rows or more on average
+_GROUPED_FROM, _ROWS_A_PART = 12, 1.5
+#: a table of more columns than this says in figures what its sentences say, and they would stand off the page
+_MANY, _SENTENCES = 8, ["in_words", "reason"]
 #: texts longer than this are broken into lines; dates, serials and names stand whole
 _LONG = 32
 #: a date, a serial, the name of a part; a number with its unit
@@ -25,10 +27,11 @@ def unbroken(text: str) -> str:
 def html_table(frame: pd.DataFrame, caption: str = "") -> str:
     """A ``frame`` as a table of HTML named ``caption``; every text of the data is escaped. Numbers stand to the right; in a long table that
     begins with component and part these stand once, over their own rows. It scrolls sideways where it is wider than the page."""
-    frame = in_own_units(frame)
+    frame = _without_needless(in_own_units(frame))
     named = f' aria-label="{html.escape(caption)}"' if caption else ' aria-label="table"'
     told = f"<caption>{html.escape(caption)}</caption>" if caption else ""
     groups = [*frame.columns[:2]] == ["component", "part"] and len(frame) > _GROUPED_FROM
+    groups = groups and len(frame) >= _ROWS_A_PART * len(frame[["component", "part"]].drop_duplicates())
     inner = _grouped(frame) if groups else f"<tbody>{_rows(frame)}</tbody>"
     head = "".join(
         f'<th scope="col"{_side(right)}>{html.escape(heading(c))}</th>'
@@ -36,6 +39,13 @@ def html_table(frame: pd.DataFrame, caption: str = "") -> str:
         if not (groups and c in ("component", "part"))
     )
     return f'<div class="table" tabindex="0" role="region"{named}><table>{told}<thead><tr>{head}</tr></thead>{inner}</table></div>'
+
+
+def _without_needless(frame: pd.DataFrame) -> pd.DataFrame:
+    """The ``frame`` without columns in which no row says anything, and where there are many without its sentences."""
+    said = frame.notna() & (frame.astype(object) != "")
+    kept = frame.loc[:, said.any().to_numpy() | frame.empty]
+    return kept.drop(columns=_SENTENCES, errors="ignore") if kept.shape[1] > _MANY else kept
 
 
 def _grouped(frame: pd.DataFrame) -> str:

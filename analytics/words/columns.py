@@ -12,9 +12,14 @@ from analytics.records.shop import Units
 from analytics.words.units import distance, in_units, name_of, own, spoken
 
 _WHOLE, _ONE, _TWO = "{:,.0f}", "{:,.1f}", "{:,.2f}"
+#: a year of the calendar; a chance, and under what it is not written out
+_YEAR, _CHANCE, _SLIGHT = "{:.0f}", "{:.3g}", 1e-4
+#: shares and powers in one column
+_MIXED = "mixed"
 
 #: heading and number format of columns whose name alone does not read well
 _SHOWN: dict[str, tuple[str, str]] = {
+    "year": ("year", _YEAR),
     "power_hp": ("power, hp", _WHOLE),
     "power_limit_hp": ("limit, hp", _WHOLE),
     "weight_lb": ("weight, lb", _WHOLE),
@@ -39,7 +44,7 @@ _SHOWN: dict[str, tuple[str, str]] = {
     "back_within_2_years": ("back within 2 years", "{:.1%}"),
     "back_lower": ("from", "{:.1%}"),
     "back_upper": ("to", "{:.1%}"),
-    "p_value": ("p", "{:.3g}"),
+    "p_value": ("p", _CHANCE),
     "ratio": ("ratio", _TWO),
     "shape": ("shape", _TWO),
     "shape_lower": ("from", _TWO),
@@ -114,7 +119,7 @@ _SHOWN: dict[str, tuple[str, str]] = {
     "in_a_year": ("chance in a year", "{:.1%}"),
     "in_miles": ("chance in 10,000 miles", "{:.1%}"),
     "years_out": ("years out", _ONE),
-    "value": ("value", _TWO),
+    "value": ("value", _MIXED),
     "proven_hp": ("supported, hp", _WHOLE),
     "price": ("price", _WHOLE),
     "new_fails": ("a new one fails", "{:.1%}"),
@@ -132,10 +137,10 @@ _SHOWN: dict[str, tuple[str, str]] = {
     "year_on_record": ("on record, a year", "{:.1%}"),
     "back_in_12_months": ("back within a year", "{:.1%}"),
     "odometer_known": ("odometer known", _WHOLE),
-    "p_more": ("chance of so many or more", "{:.3g}"),
-    "p_fewer": ("chance of so few or fewer", "{:.3g}"),
-    "p_better": ("chance of so few, if alike", "{:.3g}"),
-    "p_worse": ("chance of so many, if alike", "{:.3g}"),
+    "p_more": ("chance of so many or more", _CHANCE),
+    "p_fewer": ("chance of so few or fewer", _CHANCE),
+    "p_better": ("chance of so few, if alike", _CHANCE),
+    "p_worse": ("chance of so many, if alike", _CHANCE),
     "threshold": ("alarm below", "{:.2g}"),
     "chance": ("chance", "{:.1%}"),
     "its_chance": ("of that", "{:.1%}"),
@@ -174,7 +179,9 @@ _CELLS = {
     "{:.1%}": "0.0%",
     "{:+.1%}": "+0.0%;-0.0%",
     "{:.3f}": "0.000",
-    "{:.3g}": "0.000",
+    _CHANCE: "0.000",
+    _YEAR: "0",
+    _MIXED: "#,##0.00",
     "{:.2g}": "0.0000",
 }
 _MONEY = frozenset("cost mean_cost mean_cost_alone price price_each money_tied_up allowed_per_unit loss".split())
@@ -296,9 +303,15 @@ def _cell(value: object, form: str) -> str:
     if value is None or value is pd.NaT or (isinstance(value, float) and np.isnan(value)):
         return ""
     if isinstance(value, int | np.integer):
-        return f"{value:,}"
-    if isinstance(value, float | np.floating):
-        if np.isinf(value):
-            return "no limit"
-        return (form or _TWO).format(value)
-    return str(value)
+        return (form if form == _YEAR else _WHOLE).format(value)
+    return _figure(float(value), form) if isinstance(value, float | np.floating) else str(value)
+
+
+def _figure(value: float, form: str) -> str:
+    if np.isinf(value):
+        return "no limit"
+    if form.endswith("g}") and 0 < value < _SLIGHT:
+        return f"under {_SLIGHT:g}"
+    if form == _MIXED:
+        form = _WHOLE if abs(value) >= 10 else "{:.1%}"
+    return (form or _TWO).format(value)

@@ -218,6 +218,9 @@ def test_what_asks_more_of_a_truck_than_the_uses_named_is_no_such_use(asked, sai
 
 def test_every_answer_ends_with_the_lowest_line_and_what_comes_first(asked):
     advice = asked.ask(Wish(420, 7000, "street"))
+    assert advice_html(advice).count('data-head="price"') == len(
+        advice.components
+    )  # on a phone each cell says what it is
     for told in (spoken(advice)[-1], advice_html(advice)):
         assert "good only to its lowest line" in told
         assert "no safety certificate" in told

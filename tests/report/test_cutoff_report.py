@@ -19,6 +19,9 @@ from analytics.report import cutoff_page
 from analytics.report.brief import brief_html, write_cutoff_files
 from analytics.words.cutoffs import argument as words
 from analytics.words.cutoffs.money import by_use_table, money_words
+from tests.pages import page_of
+from tests.pages import words as words_on
+from tests.report.test_pages import contradictions
 from tests.small_shop import TOML, build, returned, write_shop
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
@@ -42,6 +45,14 @@ def test_the_real_step_reads_as_a_step(argue):
     assert "times as often as just below (" in told
     drawn = figures.halves_figure(argument)
     assert "the step found" in drawn[1]
+
+
+def test_no_sentence_stands_twice_on_a_page_that_compares(argue):
+    argument = argue("input shaft", "IS-A", "IS-B")
+    page = page_of("tier_cutoff", cutoff_page.SECTIONS, argument)
+    assert "lives longer than IS-A" in page
+    assert contradictions(page) == []
+    assert words_on(page) <= 1200
 
 
 def test_the_best_cut_of_the_search_and_the_likeliest_place_of_the_step_are_two_figures(argue):

@@ -229,7 +229,9 @@ def test_moves_proofs_unknowns_and_sensitivity_are_put_in_words(ratings):
     assert move[0].startswith("Input shaft A up to")
     assert any(" units a year would get A" in line for line in move)
     assert any("of failures reported" in line for line in rating_words.varied_words(vary_firmest(ratings)))
-    proofs = " ".join(rating_words.proof_words(proofs_of(ratings)))
+    proven = rating_words.proof_words(proofs_of(ratings))
+    assert len(set(proven)) == len(proven)  # what holds for every limit is said once
+    proofs = " ".join(proven)
     assert "To prove converter C at its published 1,500 hp:" in proofs
     assert "22 trucks of 1,500 hp" in proofs  # n = ln(1 - C)/ln R: 22 for R 0.9, C 0.9
     table, words = rating_words.whom_to_ask(FollowUp(ratings).ask)

@@ -66,6 +66,25 @@ def test_rounding_happens_here_and_blanks_stay_blank():
     ]
 
 
+def test_a_year_is_no_amount_and_a_slight_chance_is_no_power_of_ten():
+    frame = pd.DataFrame({"year": [2020, 2021], "p_value": [3.6e-66, 1.0], "value": [616.2, 0.0123]})
+    assert shown(frame).to_numpy().tolist() == [["2020", "under 0.0001", "616"], ["2021", "1", "1.2%"]]
+
+
+def test_a_table_of_many_columns_leaves_out_its_sentences_and_what_no_row_says():
+    figures = {f"n{k}": [k, k] for k in range(8)}
+    wide = html_table(pd.DataFrame(figures | {"reason": ["why", "so"], "empty": ["", None]}))
+    assert "why" not in wide
+    assert "empty" not in wide
+    assert "why" in html_table(pd.DataFrame({"what": ["a"], "in_words": ["why"]}))
+
+
+def test_parts_with_a_row_each_have_no_heading_of_their_own():
+    rows = [("shaft", f"S-{k}", k) for k in range(20)]
+    assert "rowgroup" not in html_table(pd.DataFrame(rows, columns=["component", "part", "keep"]))
+    assert "rowgroup" in html_table(pd.DataFrame(rows * 2, columns=["component", "part", "keep"]))
+
+
 def test_html_is_escaped():
     assert SCRIPT not in html_table(pd.DataFrame({SCRIPT: [SCRIPT]}), SCRIPT)
 

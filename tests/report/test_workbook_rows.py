@@ -21,3 +21,29 @@ def test_a_row_is_as_tall_as_its_broken_text(tmp_path):
     assert tall[2] == 15
     assert 3 * 15 <= tall[3] <= 4 * 15
     assert 408 < tall[4] <= 409  # the most a row can be
+
+
+def _written(frame: pd.DataFrame, path) -> tuple[str, str]:
+    write_book(path, "review", "x", {"To do": frame}, "$")
+    with zipfile.ZipFile(path) as book:
+        return book.read("xl/worksheets/sheet2.xml").decode(), book.read("xl/styles.xml").decode()
+
+
+def test_a_text_stands_off_the_figure_before_it(tmp_path):
+    """Without a side no program heeds the distance, and "1" beside "T-0208-LP" read as one."""
+    _, styles = _written(pd.DataFrame({"call": [1], "serial": ["T-0208-LP"]}), tmp_path / "x.xlsx")
+    assert all('horizontal="left"' in of for of in re.findall(r"<alignment[^>]*>", styles) if "indent" in of)
+    assert 'indent="1"' in styles
+
+
+def test_a_wide_table_goes_on_over_more_sheets_of_paper(tmp_path):
+    narrow, _ = _written(pd.DataFrame({"a": [1.0]}), tmp_path / "x.xlsx")
+    wide, _ = _written(pd.DataFrame({f"a{k}": [1.5] for k in range(40)}), tmp_path / "y.xlsx")
+    assert 'fitToWidth="2"' not in narrow
+    assert re.search(r'fitToWidth="[23]"', wide)
+
+
+def test_counts_have_no_decimals_and_no_figure_has_all_of_them(tmp_path):
+    frame = pd.DataFrame({"lower": [0.0, 5.0], "exponent": [2.80483123, 1.2], "share_of": [0.0399027, 0.2]})
+    _, styles = _written(frame, tmp_path / "x.xlsx")
+    assert {"#,##0", "#,##0.00", "0.0000"} == set(re.findall(r'formatCode="([^"]+)"', styles))

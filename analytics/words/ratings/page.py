@@ -338,6 +338,7 @@ def part_checks(part: PartRating) -> pd.DataFrame:
 def driving(by_use: pd.DataFrame, power: PowerAndDriving) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Miles a year per use as a table, and in sentences; and how they go with power. by_use: a row per use."""
     table = by_use.assign(reason=[say(r) if r is not None else "" for r in by_use["reason"]])
+    table = table.sort_values("units", ascending=False, kind="stable")
     lines = []
     for row in table.itertuples():
         name = _cap(row.use)
@@ -396,7 +397,7 @@ def proof_words(proofs: Sequence[Proof]) -> tuple[str, ...]:
     lines: list[str] = []
     for found in proofs:
         lines.append(f"To prove {found.component} {found.part} at its published {power(found.plan.power_hp)}:")
-        lines += [*plan_words(found.plan), *ahead_words(found.ahead)]
+        lines += [line for line in (*plan_words(found.plan), *ahead_words(found.ahead)) if line not in lines]
     return tuple(lines) or ("No published limit stands open.",)
 
 

@@ -51,7 +51,7 @@ def ahead_words(ahead: ProofAhead) -> tuple[str, ...]:
         else f"Nothing is proven yet at {where}: {say(now.reason)}."
     ]
     if ahead.running:
-        lines += [_later(row) for row in rows[1:]]
+        lines += _later(rows[1:])
         if ahead.timeless:
             lines.append(f"{ahead.timeless} running lives are known in miles alone and were not aged.")
     else:
@@ -62,14 +62,19 @@ def ahead_words(ahead: ProofAhead) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _later(row) -> str:
-    if not isfinite(row.demonstrated_hp):
-        return f"In {row.days:g} days still nothing will be proven, even if none of the running units fails."
-    odds = f" (chance {row.chance_none:.0%})" if isfinite(row.chance_none) else ""
-    return (
-        f"In {row.days:g} days {power(row.demonstrated_hp)} will be proven, if none of the running units that bear on it "
-        f"fails{odds}."
+def _later(rows: list) -> list[str]:
+    """What will be proven day by day; the days by which still nothing will be are one line."""
+    bare = [row.days for row in rows if not isfinite(row.demonstrated_hp)]
+    lines = (
+        [f"In {bare[-1]:g} days still nothing will be proven, even if none of the running units fails."] if bare else []
     )
+    for row in rows:
+        if isfinite(row.demonstrated_hp):
+            odds = f" (chance {row.chance_none:.0%})" if isfinite(row.chance_none) else ""
+            lines.append(
+                f"In {row.days:g} days {power(row.demonstrated_hp)} will be proven, if none of the running units that bear on it fails{odds}."
+            )
+    return lines
 
 
 def _published(ahead: ProofAhead, rows: list) -> list[str]:

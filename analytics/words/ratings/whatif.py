@@ -147,7 +147,7 @@ def change_words(changed: RatingChanges) -> tuple[str, ...]:
     p = changed.promise
     lines = [
         f"{changed.part} at {where}: {power(first.bound_hp)} to {distance(p.life_miles)}, {p.reliability:.0%} surviving, "
-        f"{p.confidence:.0%} sure."
+        f"{p.confidence:.0%} sure, before it is rounded down."
         if isfinite(first.bound_hp)
         else f"{changed.part} at {where} has no rating as it stands: {'; '.join(say_all(first.reasons))}."
     ]

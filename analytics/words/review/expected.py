@@ -41,3 +41,16 @@ texts(
 def _outside(word: str, components: Sequence[tuple[str, int, float]]) -> str:
     told = listed([f"{component} ({came}, expected {numbered(expected)})" for component, came, expected in components])
     return f"{word}: {told}. One component in twenty lies outside on that side by chance; whether it means something is said under the alarms."
+
+
+#: a group of which fewer are expected, and none came, has nothing to say
+HARDLY_ONE = 0.5
+
+
+def left_out(groups: int) -> str:
+    """So many ``groups`` are not in the table; nothing where all are."""
+    return (
+        f"Not listed: {plural(groups, 'group')} of which none came back and fewer than {HARDLY_ONE:g} were expected."
+        if groups
+        else ""
+    )
