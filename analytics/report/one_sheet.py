@@ -49,7 +49,7 @@ def _sheet_html(sheet: Sheet, page: str) -> str:
         if rows
         else "",
         _part(words.CALLS, _calls(sheet)),
-        _part(words.NUMBERS, plain_table(words.numbers_table(sheet), words.CAPTION["numbers"])),
+        _part(words.NUMBERS, plain_table(words.numbers_table(sheet), words.CAPTION["numbers"], "numbers")),
         f'<div class="beside">{"".join(aside)}</div>',
     ]
     return f'<div class="sheet">{"".join(parts)}</div>'

@@ -165,7 +165,7 @@ def _to_do(
         what = reason(Do.CALL, trucks=calls.loud, from_chance=LOUD, expected=calls.loud_expected)
         yield Line(Who.PHONE, what, "call", calls.loud_expected * comeback)
     general = limits[(limits["use"] == "") & (limits["verdict"] == "raise")]
-    raised = [(c, p, _moves(own)) for (c, p), own in general.groupby(["component", "part"], sort=False)]
+    raised = [(c, p, _moves(own, limits)) for (c, p), own in general.groupby(["component", "part"], sort=False)]
     if raised:
         yield Line(Who.OWNER, reason(Do.RAISE, parts=raised), "limits")
     if len(order := fleet.random_calls.table):
@@ -191,9 +191,16 @@ def _of_alarm(alarm, outlook: Outlook) -> Line:
     return Line(Who.OWNER, reason(Do.LOOK_AT, **counts), "worse", danger=bool(alarm.came > alarm.expected))
 
 
-def _moves(own: pd.DataFrame) -> list[tuple[float, float, float]]:
-    """Weight the class is rated at, what is published and what is proposed, class by class."""
-    return [*own[["weight_up_to", "published_hp", "proposed_hp"]].itertuples(index=False, name=None)]
+def _moves(own: pd.DataFrame, limits: pd.DataFrame) -> list[tuple[float, float, float, float]]:
+    """Of the limits of a part that are to move (``own``, among all ``limits``), class by class: the weight it is rated at, what is published, what is
+    proposed, and the weight up to which a lighter class stays (0: none does)."""
+    part, rated = own[["component", "part"]].iloc[0], own["weight_up_to"].tolist()
+    every = limits[
+        (limits["use"] == "") & (limits["component"] == part["component"]) & (limits["part"] == part["part"])
+    ]
+    stay = [w for w in every["weight_up_to"] if w not in rated]
+    figures = own[["weight_up_to", "published_hp", "proposed_hp"]].itertuples(index=False, name=None)
+    return [(*found, max((w for w in stay if w < found[0]), default=0.0)) for found in figures]
 
 
 def _to_lower(limits: pd.DataFrame, calls: Calls, comeback: float) -> Iterator[Line]:
@@ -203,7 +210,7 @@ def _to_lower(limits: pd.DataFrame, calls: Calls, comeback: float) -> Iterator[L
     for (component, part), rows in own.groupby(["component", "part"], sort=False):
         found = calls.by_part[(calls.by_part["component"] == component) & (calls.by_part["part"] == part)]
         trucks, expected = int(found["trucks"].sum()), float(found["expected"].sum())
-        lines.append((expected, component, part, trucks, _moves(rows)))
+        lines.append((expected, component, part, trucks, _moves(rows, limits)))
     lines.sort(key=lambda line: -line[0])
     single = lines if len(lines) <= _LOWERED else lines[: _LOWERED - 1]
     for expected, component, part, trucks, moves in single:

@@ -94,7 +94,9 @@ texts(
         Mend.WRITE_THE_ORDER: "write first or followed at the teardown",
         Mend.FILL_IN_THE_PART: "fill in the part at the build",
         Mend.SEE_TO_CHECK: "see to_check.csv; for example {sheet} row {row}: {remedy}",
-        Counted.ROWS: "{read:,} rows were read: {used:,} are used and {set_aside:,} set aside, each with its reason. The counts add up, sheet by sheet.",
+        Counted.ROWS: lambda read, used, set_aside: (
+            f"{read:,} rows were read: {f'{used:,} are used and {set_aside:,} set aside, each with its reason' if set_aside else 'all are used'}. The counts add up, sheet by sheet."
+        ),
         Counted.FILE_PASSED_OVER: "{told}",
     }
 )

@@ -18,7 +18,7 @@ from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.at_once import AtOnce
 from analytics.ratings.curve import reliability_curve
-from analytics.ratings.customers import Line, Told, below_weaker, may_be_told
+from analytics.ratings.customers import Line, Told, below_weaker, customer_lines, may_be_told
 from analytics.ratings.follow_up import FollowUp, boldest_move, proofs_of, vary_firmest
 from analytics.ratings.model_checks import check_model
 from analytics.ratings.sheet import make_ratings
@@ -31,7 +31,7 @@ from analytics.report.show import figure_html
 from analytics.words import evidence as evidence_words
 from analytics.words.ratings import page as rating_words
 from analytics.words.ratings.basis import details
-from analytics.words.ratings.customers import told_words
+from analytics.words.ratings.customers import cells, told_words
 from analytics.words.units import power as say_power
 from analytics.words.units import speaking_as
 from analytics.words.units import weight as say_weight
@@ -200,6 +200,14 @@ def test_a_lower_limit_for_one_use_stands_on_the_customers_sheet(tmp_path):
         ["input shaft", "A", "street, 50,000 miles", "450 hp"],
         ["", "", "drag, 50,000 miles", "400 hp"],
     ]
+
+
+@pytest.mark.parametrize(
+    ("uses", "holds"), [(("", "towing"), "towing, 50,000"), ((), "any use, 50,000"), (("",), "ask us for which use, 50,000")]
+)  # fmt: skip
+def test_a_use_that_nobody_wrote_down_is_none_to_tell_a_customer(ratings, uses, holds):
+    line = replace(customer_lines(ratings)[0], uses=uses)
+    assert cells(line)[2].startswith(holds)
 
 
 def test_what_is_set_by_judgement_shows_what_is_proven(ratings):

@@ -164,6 +164,21 @@ def test_limits_to_lower_stand_dearest_first_and_past_three_in_one_line():
     assert say(lines[0].what) == "Lower B (shaft): up to 7,500 lb from 900 to 700 hp. 2 trucks run above that."
 
 
+def test_a_lighter_class_that_stays_is_not_told_to_go_down():
+    """Lowered over 7,500 lb alone: "up to 9,800 lb" would have named trucks whose limit stays."""
+    limits = pd.DataFrame({"component": "shaft", "part": "A", "use": "", "weight_up_to": [7500.0, 9000.0, 9800.0], "published_hp": 800.0,
+                           "proposed_hp": 625.0, "verdict": ["keep", "lower", "lower"]})  # fmt: skip
+    by_part = pd.DataFrame({"component": ["shaft"], "part": ["A"], "trucks": [3], "expected": [0.4]})
+    [line] = one_sheet._to_lower(limits, Calls(pd.DataFrame(), np.zeros(0, int), by_part), 1000.0)
+    assert say(line.what).startswith("Lower A (shaft): 7,500 to 9,800 lb from 800 to 625 hp.")
+
+
+def test_without_a_price_of_a_comeback_no_loss_is_told(made):
+    _, _, sheet = made
+    assert "expected loss" in words.calls_table(sheet)
+    assert "expected loss" not in words.calls_table(replace(sheet, comeback=math.nan))
+
+
 def test_the_open_class_is_one_class_whatever_it_was_rated_at():
     def sheet(weight: float, supported: float, verdict: str) -> SimpleNamespace:
         table = rated(

@@ -26,7 +26,10 @@ def told_words(told: Told) -> str:
 def cells(line: Line) -> list[str]:
     """Of a ``line``: component, part, uses and life it holds for, what may be told by weight class, how many came back."""
     seen = f"{line.failures:,.0f} of {line.units:,.0f}" if line.failures else f"none of {line.units:,.0f}"
-    holds = f"{listed([use or 'no use stated' for use in line.uses]) or 'any use'}, {counted(line.life, line.counted)}"
+    # a use that nobody wrote down is none to tell a customer
+    named = [use for use in line.uses if use]
+    uses = listed(named) if named else "ask us for which use" if line.uses else "any use"
+    holds = f"{uses}, {counted(line.life, line.counted)}"
     name = [line.component, line.part] if line.first else ["", ""]
     return [*name, holds, *map(told_words, line.told), seen]
 

@@ -349,7 +349,7 @@ def driving(by_use: pd.DataFrame, power: PowerAndDriving) -> tuple[pd.DataFrame,
             f"{name}: half of the customers drive more than {distance(row.median_a_year)} a year (95% sure: {bare_distance(row.from_a_year)} to {bare_distance(row.to_a_year)}), "
             f"nine in ten between {bare_distance(row.slow_a_year)} and {bare_distance(row.fast_a_year)}; known of {row.odometer_known:,} of {row.units:,.0f} units."
         )
-        if math.isfinite(row.ratio):
+        if math.isfinite(row.ratio_from) and math.isfinite(row.ratio_to):
             differs = row.ratio_from > 1 or row.ratio_to < 1
             told += (
                 f" Those that came back drove {row.ratio:.2f} times as much ({row.ratio_from:.2f} to {row.ratio_to:.2f})"

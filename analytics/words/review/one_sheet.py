@@ -15,7 +15,7 @@ from analytics.review.one_sheet import Line, Sheet
 from analytics.words.phrases import at_least, capital, listed, money, numbered, percent, plural, weight, weight_class
 from analytics.words.ratings.sheet import lasting
 from analytics.words.saying import say, says, texts
-from analytics.words.units import bare_power, counted, distance, power, spoken
+from analytics.words.units import bare_power, bare_weight, counted, distance, power, spoken
 
 #: as many trucks, calls at random, and parts stand on the sheet; the whole lists are one click below
 TRUCKS, AT_RANDOM, PARTS = 6, 5, 14
@@ -90,18 +90,22 @@ texts(
 )
 
 
-def _moved(moves: Sequence[tuple[float, float, float]]) -> str:
+#: per class the weight rated at, what is published, what is proposed, and up to which weight a lighter class stays (0: none)
+Moves = Sequence[tuple[float, float, float, float]]
+
+
+def _moved(moves: Moves) -> str:
     """Class by class: from what is published to what is proposed; classes that move alike are one, up to the heaviest."""
-    alike = {(str(published), proposed): (w, published, proposed) for w, published, proposed in moves}
+    alike = {(str(published), proposed, over): (w, published, proposed, over) for w, published, proposed, over in moves}
     told = [
-        f"{weight_class(w)} {f'from {bare_power(published)} ' if math.isfinite(published) else ''}to {power(proposed)}"
-        for w, published, proposed in alike.values()
+        f"{f'{bare_weight(over)} to {weight(w)}' if over else weight_class(w)} {f'from {bare_power(published)} ' if math.isfinite(published) else ''}to {power(proposed)}"
+        for w, published, proposed, over in alike.values()
     ]
     return ", ".join(told)
 
 
 @says(Do.LOWER)
-def _lower(component: str, part: str, moves: Sequence[tuple[float, float, float]], trucks: int, expected: float) -> str:
+def _lower(component: str, part: str, moves: Moves, trucks: int, expected: float) -> str:
     above = f" {plural(trucks, 'truck')} {'runs' if trucks == 1 else 'run'} above that." if trucks else ""
     return f"Lower {part} ({component}): {_moved(moves)}.{above}"
 
@@ -113,7 +117,7 @@ def _lower_too(parts: Sequence[tuple[str, str]], trucks: int) -> str:
 
 
 @says(Do.RAISE)
-def _raise(parts: Sequence[tuple[str, str, Sequence[tuple[float, float, float]]]]) -> str:
+def _raise(parts: Sequence[tuple[str, str, Moves]]) -> str:
     told = [f"{part} ({_moved(moves)})" for _, part, moves in parts]
     return f"Decide whether to raise or first publish {listed(told)}, with the margin that the page of loads shows."
 
@@ -294,7 +298,7 @@ texts(
 def calls_table(sheet: Sheet) -> pd.DataFrame:
     """Every truck to call on the ``sheet``, the dearest first, as the owner reads it."""
     table = sheet.calls.table
-    return pd.DataFrame(
+    told = pd.DataFrame(
         {
             "serial": table["serial"],
             "why": [capital(say(why)) for why in table["why"]],
@@ -303,6 +307,7 @@ def calls_table(sheet: Sheet) -> pd.DataFrame:
             "expected loss": [money(v, sheet.currency) if v == v else "" for v in table["loss"]],
         }
     )
+    return told if sheet.priced else told.drop(columns="expected loss")
 
 
 def _truck(row) -> str:

@@ -65,7 +65,7 @@ def survival(
     parts, failed = left_out
     none = f" None came back of {listed(flat)}." if flat else ""
     left = (
-        f" On this clock {parts:,} parts are left out for want of a figure, {failed or 'none'} of them failed."
+        f" On this clock {plural(parts, 'part')} {'is' if parts == 1 else 'are'} left out for want of a figure, {failed or 'none'} of them failed."
         if parts
         else ""
     )
