@@ -133,8 +133,8 @@ def commands() -> tuple[Command, ...]:
                     action="append",
                     default=[],
                     metavar="NAME=FIGURE",
-                    help="a figure of the truck, in the units of shop.toml (rpm, lb, lb ft, in and psi where it names none): torque, engine_rpm, stall_ratio, stall_rpm, first_gear, overdrive, axle_ratio, "
-                    "tyre_diameter, driven_wheels, driven_share, trailer_weight, line_pressure, converter_pressure",
+                    help="a figure of the truck, in the units of shop.toml (rpm, lb, lb ft, in, psi, s and °F where it names none): torque, engine_rpm, stall_ratio, stall_rpm, first_gear, overdrive, axle_ratio, "
+                    "tyre_diameter, driven_wheels, driven_share, shift_time, oil_temperature, trailer_weight, line_pressure, converter_pressure",
                 ),
                 argument("--page", type=Path, default=None, metavar="FILE", help="write half a page to print or send"),
                 argument(
@@ -248,7 +248,12 @@ def commands() -> tuple[Command, ...]:
             "write the sheets of an invented shop",
             (
                 argument("folder", type=Path, help="an empty or new folder"),
-                argument("--units", type=int, default=900, help="units built (default 900)"),
+                argument(
+                    "--load",
+                    action="store_true",
+                    help="the shop for the load page, of which is known what the lives run on",
+                ),
+                argument("--units", type=int, default=None, help="units built (default 900; with --load 400)"),
                 argument("--seed", type=int, default=None, help="same seed, same bytes"),
             ),
             _demo,
@@ -607,10 +612,10 @@ def _coverage(arguments: argparse.Namespace) -> None:
 
 
 def _demo(arguments: argparse.Namespace) -> None:
-    from analytics.simulate.demo import write_demo
+    from analytics.simulate.demo import write_demo, write_load_demo
 
-    options = {} if arguments.seed is None else {"seed": arguments.seed}
-    write_demo(arguments.folder, units=arguments.units, **options)
+    options = {k: v for k, v in (("units", arguments.units), ("seed", arguments.seed)) if v is not None}
+    (write_load_demo if arguments.load else write_demo)(arguments.folder, **options)
     print(terminal.demo(arguments.folder))
 
 

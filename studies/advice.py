@@ -3,9 +3,9 @@
 The shops, their dirt and their habit are those of `studies.worth`, with three components of two parts each: six years of records, the dearer
 part where the published limit of the cheaper does not reach, a truck beyond both of any component turned away; the limits begin at .7, 1.0 or
 1.35 of the truth, shop by shop. Then 30 trucks more come, of the same kinds, and for each is asked what to fit. Owners follow the answer: one
-keeps to his published limits whatever the records support ("told"), the other lets the records decide, a third fits what price and expected
-comebacks make cheapest within the limits; where there is no answer these do as the habit does. A fourth, who reads to the end, keeps to
-his limits and there fits what the answer puts in its place ("read"). And trucks are asked for that no shop has seen.
+keeps to his published limits and fits what is shown to last ("told"), the other lets the records decide, a third fits what price and expected
+comebacks make cheapest within the limits; where there is no answer these do as the habit does. A fourth fits what is advised: within his limits what
+the answer puts in place of a part that is shown, or of none ("read"). And trucks are asked for that no shop has seen.
 """
 
 from __future__ import annotations
@@ -169,7 +169,7 @@ def _answered(own: ComponentAdvice, lost: np.ndarray, prices: tuple[float, ...],
     covers = [i for i in _PARTS if power_hp <= limits[i]]
     row: dict[str, float] = {
         "told": _at(choices, own.pick),
-        "read": _at(choices, own.pick or own.instead),
+        "read": _at(choices, own.instead or own.pick),
         "records": _at(choices, own.cheaper or own.pick),
         "money": _at(choices, own.by_money),
         "habit": covers[0] if covers else len(lost) - 1,

@@ -32,7 +32,9 @@ from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED, Records
 
 NAN = float("nan")
-_ADVISABLE, _OVER_LIMIT, _OPEN, _RECORD = map(attrgetter, ("advisable", "over_limit_alone", "open", "record"))
+_ADVISABLE, _OVER_LIMIT, _OPEN, _RECORD, _PRICE = map(
+    attrgetter, ("advisable", "over_limit_alone", "open", "record", "price")
+)
 
 
 class Adviser:
@@ -160,8 +162,8 @@ class Adviser:
         if pick and cheaper and cheaper.price >= pick.price:
             cheaper = None
         money = by_money(choices, self.comeback)
-        instead = None if pick or cheaper else _in_its_place(choices, money, promise)
-        up = (*over_cheaper(pick, choices), *next_up(pick or cheaper or instead, choices))
+        instead = _in_its_place(choices, pick or cheaper, money, promise)
+        up = (*(() if instead else over_cheaper(pick, choices)), *next_up(instead or pick or cheaper, choices))
         return ComponentAdvice(name, choices, pick, instead, cheaper, up, money)
 
     def _choice(self, component: str, part: str, truck: Truck, promise: Promise, published: Published | None) -> Choice:
@@ -255,12 +257,17 @@ def _verdict(found: Chance | Advised, promise: Promise) -> Advised:
     return Advised.SUPPORTED if found.high <= 1 - promise.reliability else Advised.NOT_SUPPORTED
 
 
-def _in_its_place(choices: Sequence[Choice], money: Choice | None, promise: Promise) -> Choice | None:
-    """Where nothing is shown to last: what price and expected comebacks make cheapest, if the best estimate of it keeps the promise, else what has
-    the best record; None where a rule forbids all."""
-    if money is not None and money.open and money.chance and money.chance.estimate <= 1 - promise.reliability:
-        return money
-    return min(filter(_OPEN, choices), key=_RECORD, default=None)
+def _in_its_place(
+    choices: Sequence[Choice], shown: Choice | None, money: Choice | None, promise: Promise
+) -> Choice | None:
+    """In place of a part ``shown`` to last: what price and expected comebacks make cheapest, if the best estimate of it keeps the promise, or one
+    that `stands`, whichever is cheaper: the shop's own limit is not passed over for a part that costs more than the records say it spares. Where none is
+    shown, else what has the best record; None where a rule forbids all."""
+    likely = money is not None and money.open and money.chance and money.chance.estimate <= 1 - promise.reliability
+    found = min((c for c in choices if c.stands or (likely and c is money)), key=_PRICE, default=None)
+    if found is None:
+        return None if shown else min(filter(_OPEN, choices), key=_RECORD, default=None)
+    return found if shown is None or (not shown.rules and found.price < shown.price) else None
 
 
 def _over(published: Published | None, truck: Truck) -> tuple[Reason, ...]:

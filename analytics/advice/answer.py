@@ -94,6 +94,11 @@ class Choice:
         """Against no rule, and not shown by the records that do speak of it."""
         return not self.rules and self.records in (Advised.NOT_SUPPORTED, Advised.NOTHING_SHOWN)
 
+    @property
+    def stands(self) -> bool:
+        """Its limit covers the truck and none of it failed, though it ran too little to show that it lasts: nothing speaks against the shop's habit."""
+        return self.open and not self.chance and self.published is not None and not self.seen.failures
+
     def cost(self, comeback: float) -> float:
         """Its price and the comebacks to expect of it, at so much a ``comeback``; NaN where one of them is not known."""
         return self.price + comeback * self.chance.estimate if self.chance else float("nan")
@@ -130,10 +135,10 @@ class NextUp:
 
 @dataclass(frozen=True, slots=True)
 class ComponentAdvice:
-    """choices: cheapest first. pick: the cheapest that is advisable. cheaper: one the records support, under the price of the pick or where there
-    is none, that the published limit alone forbids: for a person to decide. instead: where there is neither, of those no rule forbids
-    the one by money if the best estimate of it keeps the promise, else the one with the best record. up: what the pick buys over cheaper parts the records speak against, and dearer parts over what is fitted. by_money:
-    of those no rule forbids the one whose price and expected comebacks come to least, whether it is shown to last or not."""
+    """choices: cheapest first. pick: the cheapest that is shown to last and that no rule forbids. cheaper: one the records support, under the price of the pick or where there
+    is none, that the published limit alone forbids: for a person to decide. by_money: of those no rule forbids the one whose price and expected comebacks come to least, whether it is shown to last or not.
+    instead: what is fitted in place of a pick, the cheaper of two: by_money, if the best estimate of it keeps the promise, and a part that `stands`; where there is
+    neither pick nor cheaper else the one with the best record. up: what the pick buys over cheaper parts the records speak against, and dearer parts over what is fitted."""
 
     component: str
     choices: tuple[Choice, ...]
@@ -146,7 +151,12 @@ class ComponentAdvice:
     @property
     def fitted(self) -> Choice | None:
         """The pick, or what stands in its place."""
-        return self.pick or self.cheaper or self.instead
+        return self.instead or self.pick or self.cheaper
+
+    @property
+    def advised(self) -> Choice | None:
+        """What is fitted, where some part is shown to last; None where none is."""
+        return self.fitted if self.pick else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,7 +206,7 @@ class Advice:
     trailer_lb: tuple[float, float]
 
     def __repr__(self) -> str:
-        parts = ", ".join(c.pick.part if c.pick else "no answer" for c in self.components)
+        parts = ", ".join(c.advised.part if c.advised else "no answer" for c in self.components)
         return f"Advice({self.truck.said_hp:.0f} hp, {self.truck.weight_lb:.0f} lb: {parts})"
 
     @property

@@ -71,23 +71,23 @@ def _figure(name: str, text: str, units: Units) -> str | float:
 
 
 def lines_of(advice: Advice, serial: str) -> pd.DataFrame:
-    """The lines of advised.csv for the parts of an ``advice`` that are supported, to be built into the unit ``serial``."""
+    """The lines of advised.csv for the parts advised in an ``advice``, to be built into the unit ``serial``."""
     truck = advice.truck
     rows = [
         (
             advice.records.as_of.date().isoformat(),
             serial.strip(),
             c.component,
-            c.pick.part,
+            c.part,
             round(truck.power_hp),
             round(truck.weight_lb),
             " and ".join(truck.uses),
             round(truck.life_miles) if isfinite(truck.life_miles) else "",
-            round(1 - c.pick.chance.estimate, 4),
-            round(1 - c.pick.chance.high, 4),
+            round(1 - c.chance.estimate, 4),
+            round(1 - c.chance.high, 4),
         )
-        for c in advice.components
-        if c.pick is not None and c.pick.chance is not None
+        for c in (one.advised for one in advice.components)
+        if c is not None and c.chance is not None
     ]
     if not serial.strip():
         raise AnalyticsError("To keep what was advised, give the serial of the unit it is for.")

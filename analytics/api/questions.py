@@ -301,12 +301,13 @@ def load(
 def advise(
     shop: ShopRecords, power_hp: str | float, weight_lb: str | float = "", use: str = "", **more: object
 ) -> AdviceResult:
-    """What one truck should be built with: part by part the cheapest that the records support, and where the next money is best spent.
+    """What one truck should be built with: part by part the cheapest that is shown to last, or one that is likely to and costs less with its comebacks
+    counted, and where the next money is best spent.
 
     power_hp, weight_lb: a number in hp at the crank and lb as driven, or a text as people say it ("about 700", "540 kW", "650 whp",
     "3.9 t"; without a unit in those of [units]). use: one of the shop's, or several ("tows, and strip on Sundays": the harsher governs). more: measured_at ("wheels");
     one of life (miles), passes, months (by default the miles of shop.toml); own, a dict of the truck's figures (torque, engine_rpm, stall_ratio, stall_rpm,
-    first_gear, overdrive, axle_ratio, tyre_diameter, driven_wheels, driven_share, trailer_weight, line_pressure, converter_pressure). What takes seconds is kept in the user's cache
+    first_gear, overdrive, axle_ratio, tyre_diameter, driven_wheels, driven_share, shift_time, oil_temperature, trailer_weight, line_pressure, converter_pressure). What takes seconds is kept in the user's cache
     folder and made anew when a figure changes.
 
     Raises AnalyticsError with the question to ask where something is missing or cannot be.

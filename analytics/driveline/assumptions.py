@@ -57,12 +57,14 @@ SPEEDS = {
 @dataclass(frozen=True, slots=True)
 class TruckTaken:
     """Of the truck. driven_share: share of its weight on the driven axle of two wheels, at rest. height: height of the centre of gravity
-    over the wheelbase."""
+    over the wheelbase. oil_warming: by how many K the oil through the converter may warm in a stall, up to OIL_LASTS, where the temperature of the
+    pan is not on record."""
 
     axle_ratio: Span = Span(3.4, 4.1)
     tyre_diameter: Span = Span(31, 35)
     driven_share: Span = Span(0.40, 0.55)
     height: Span = Span(0.18, 0.24)
+    oil_warming: Span = Span(40.0, 62.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +144,9 @@ class Assumptions:
         return ends[0], ends[1]
 
 
+#: temperature, °F, at which oil that leaves the converter no longer lasts: common practice, no source
+OIL_LASTS = 300.0
+
 _GROUPS: dict[str, Any] = {"truck": TruckTaken, "shift": ShiftTaken, "rules": Rules}
 
 
@@ -157,6 +162,7 @@ _SPANS = {
     "engine_rpm": (500, 15_000),
     "stall_ratio": (1, 5),
     "torque_at_stall": (0.05, 1),
+    "oil_warming": (1, 150),
     "axle_ratio": (1, 20),
     "tyre_diameter": (10, 80),
     "driven_share": (0.05, 1),
@@ -187,6 +193,8 @@ OWN: dict[str, tuple[float, float]] = {
     "engine_rpm": _SPANS["engine_rpm"],
     "stall_ratio": _SPANS["stall_ratio"],
     "stall_rpm": (500, 8000),
+    "shift_time": _SPANS["shift_time"],
+    "oil_temperature": (100, 400),
     "first_gear": (1, 20),
     "overdrive": (0.2, 1),
     "axle_ratio": _SPANS["axle_ratio"],

@@ -8,29 +8,23 @@ from numpy.typing import ArrayLike
 from analytics.driveline.inputs import below, quantity
 
 
-def apply_force(
-    pressure_pa: ArrayLike, area_m2: ArrayLike, spring_n: ArrayLike = 0.0, back_pressure_pa: ArrayLike = 0.0
-) -> np.ndarray:
-    """Force of the apply piston on the plates, N: (p - p_back) A - springs, never below 0 (textbook mechanics).
+def apply_force(pressure_pa: ArrayLike, area_m2: ArrayLike, spring_n: ArrayLike = 0.0) -> np.ndarray:
+    """Force of the apply piston on the plates, N: p A - springs, never below 0 (textbook mechanics).
 
-    p pressure_pa, A area_m2; spring_n: of the return springs. back_pressure_pa: on the release side of a converter
-    clutch. Centrifugal head of the oil is not in here.
+    p pressure_pa, over that on the release side; A area_m2; spring_n: of the return springs. Centrifugal head of the oil is not in here.
     """
     pressure = quantity("apply pressure", pressure_pa, open_low=False, unit="Pa")
-    back = quantity("back pressure", back_pressure_pa, open_low=False, unit="Pa")
     area = quantity("piston area", area_m2, unit="m²")
     spring = quantity("return spring force", spring_n, open_low=False, unit="N")
-    force = (pressure - back) * area - spring
+    force = pressure * area - spring
     return np.where(np.isnan(force), np.nan, np.maximum(force, 0.0))
 
 
-def mean_radius(outer_m: ArrayLike, inner_m: ArrayLike, uniform_pressure: bool = False) -> np.ndarray:
+def mean_radius(outer_m: ArrayLike, inner_m: ArrayLike) -> np.ndarray:
     """Radius at which a ring of friction acts, m (textbook mechanics), R outer_m, r inner_m: of a worn ring, as a used
-    one is, (R + r)/2; of a new one (uniform_pressure) 2(R³ - r³)/(3(R² - r²)), slightly more."""
+    one is, (R + r)/2; slightly less than of a new one."""
     outer, inner = quantity("outer radius", outer_m, unit="m"), quantity("inner radius", inner_m, unit="m")
     below("inner radius", inner, "the outer radius", outer)
-    if uniform_pressure:
-        return 2 * (outer**3 - inner**3) / (3 * (outer**2 - inner**2))
     return (outer + inner) / 2
 
 
@@ -84,11 +78,11 @@ def passage_flow(
 def oil_cooling(
     area_m2: ArrayLike,
     drop_pa: ArrayLike,
-    warmed_k: ArrayLike = 50.0,
+    warmed_k: ArrayLike,
     density_kg_m3: float = 850.0,
     heat_j_kgk: float = 2000.0,
 ) -> np.ndarray:
     """Heat that the oil through a passage of area_m2 carries off at a drop_pa while it warms by ``warmed_k``, W: ρ c ΔT Q, Q by passage_flow
-    (textbook). Oil of density_kg_m3 and heat_j_kgk, about 850 kg/m³ and 2,000 J/(kg K), from memory; 50 K is judgement: beyond, the oil does not last."""
+    (textbook). Oil of density_kg_m3 and heat_j_kgk, about 850 kg/m³ and 2,000 J/(kg K), from memory."""
     warmed = quantity("warming of the oil", warmed_k, unit="K")
     return density_kg_m3 * heat_j_kgk * warmed * passage_flow(area_m2, drop_pa, density_kg_m3)

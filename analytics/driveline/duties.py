@@ -14,7 +14,14 @@ from analytics.driveline.units import INCH, KSI, LB, LBFT, MPH, PSI, RPM, SQUARE
 if TYPE_CHECKING:
     from analytics.driveline.assumptions import Assumptions
 
-DUTY_COLUMNS = ["hub_stress_ksi", "shift_heat_jmm2", "release_share", "grade_torque_lbft", "grade_margin"]
+DUTY_COLUMNS = [
+    "hub_stress_ksi",
+    "shift_torque_lbft",
+    "shift_heat_jmm2",
+    "release_share",
+    "grade_torque_lbft",
+    "grade_margin",
+]
 #: speed and slope of the long grade, mph and rise over run: common practice, no source
 GRADE_MPH, GRADE = 55.0, 0.06
 
@@ -31,11 +38,12 @@ def duties(
     with ``_low`` and ``_high``, its ends over what is not known.
 
     torque_nm: what the engine brings to the part at each end; holds: what its clutch holds, N·m, NaN for a shaft. hub_stress_ksi: tension in the hub of a
-    shaft's spline under a shock; shift_heat_jmm2: energy of a full-throttle shift on each mm² of a pack's lining; release_share: share of
+    shaft's spline under a shock; shift_torque_lbft: what slowing the engine in a shift adds for a moment; shift_heat_jmm2: energy of a full-throttle shift on each mm² of a pack's lining; release_share: share of
     the heat of a stall that the oil through the release passage carries off; grade_torque_lbft: torque at the part on the long grade with the
     trailer, in overdrive; grade_margin: what a lock-up clutch holds over that.
     """
     locks, packs = kind == "converter", kind == "clutch pack"
+    turns = np.isin(kind, ("input shaft", "intermediate shaft", "clutch pack"))
     # a pack or an intermediate shaft turns at a ratio of its own
     own = np.where(np.isin(kind, ("clutch pack", "intermediate shaft")), parts["torque_ratio"].fillna(1.0), 1.0)
     grade = {end: _on_a_grade(facts, a, end) * own for end in ENDS}
@@ -43,10 +51,14 @@ def duties(
     for end in ENDS:
         other = OPPOSITE[end]
         hub = _hub(parts, torque_nm[end], facts["application"].at(end), end) / KSI
-        slip = (a.shift.rotating_inertia.at(end), a.shift.shift_drop.at(end) * RPM, a.shift.shift_time.at(end))
-        heat = inertia.shift_energy(torque_nm[end], *slip) / (_lining_area(parts, other) * 1e6)
+        slowed = a.shift.rotating_inertia.at(end), a.shift.shift_drop.at(end) * RPM
+        adds = inertia.inertia_torque(*slowed, facts["shift_time"].at(other)) / LBFT
+        heat = inertia.shift_energy(torque_nm[end], *slowed, facts["shift_time"].at(end)) / (
+            _lining_area(parts, other) * 1e6
+        )
         found |= {
             f"hub_stress_ksi{SUFFIX[end]}": np.where(locks | packs, np.nan, hub),
+            f"shift_torque_lbft{SUFFIX[end]}": np.where(turns, adds, np.nan),
             f"shift_heat_jmm2{SUFFIX[end]}": np.where(packs, heat, np.nan),
             f"release_share{SUFFIX[end]}": np.where(locks, _release(facts, parts, a, end), np.nan),
             f"grade_torque_lbft{SUFFIX[end]}": np.where(kind == "output shaft", np.nan, grade[end] / LBFT),
@@ -80,7 +92,7 @@ def _release(facts: dict[str, Band], parts: pd.DataFrame, a: Assumptions, end: s
     pressure = np.where(np.isfinite(told), told, a.converter_pressure.at(end))
     made = facts["engine"].at(other) * a.torque_at_stall.at(other) * facts["stall_rpm"].at(other) * RPM
     passage = parts[f"release_area_sqin{SUFFIX[end]}"].to_numpy(float) * SQUARE_INCH
-    return clutches.oil_cooling(passage, pressure * PSI) / made
+    return clutches.oil_cooling(passage, pressure * PSI, facts["warming"].at(end)) / made
 
 
 def _on_a_grade(facts: dict[str, Band], a: Assumptions, end: str) -> np.ndarray:

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.driveline import clutches, shafts, strength, traction
-from analytics.driveline.assumptions import OWN, Assumptions, Span, assumptions_for
+from analytics.driveline.assumptions import OIL_LASTS, OWN, Assumptions, Span, assumptions_for
 from analytics.driveline.bands import ENDS, OPPOSITE, SUFFIX, Band
 from analytics.driveline.duties import DUTY_COLUMNS, duties
 from analytics.driveline.inputs import quantity
@@ -40,7 +40,7 @@ LOAD_COLUMNS = [
 #: factor of the worst notch
 ASSUMED = (
     "engine_rpm stall_ratio application notch first_gear part_ratio line_pressure converter_pressure lining_friction "
-    "driven_wheels axle_ratio tyre_diameter overdrive"
+    "driven_wheels axle_ratio tyre_diameter overdrive shift_time oil_warming"
 ).split()
 SHAFTS = ("input shaft", "intermediate shaft", "output shaft")
 #: kinds of part that carry the torque of the input shaft, times their own ratio
@@ -157,6 +157,8 @@ def _load_of(
         "axle_ratio": facts["axle_ratio"].assumed & known,
         "tyre_diameter": facts["tyre"].assumed & known,
         "overdrive": facts["overdrive"].assumed & known,
+        "shift_time": facts["shift_time"].assumed & np.isfinite(columns["shift_heat_jmm2"]),
+        "oil_warming": facts["warming"].assumed & np.isfinite(columns["release_share"]),
     }
 
 
@@ -214,6 +216,8 @@ def _truck_facts(
         "line_pressure": told["line_pressure"],
         "converter_pressure": told["converter_pressure"],
         "stall_rpm": told["stall_rpm"],
+        "shift_time": _or_span(told["shift_time"], a.shift.shift_time),
+        "warming": _warming(told["oil_temperature"], a),
         "friction": _or_use(_told(np.nan, n), "friction", uses, a),
         "application": _or_use(_told(np.nan, n), "application", uses, a),
         "trailer": _or_use(told["trailer_weight"], "trailer_weight", uses, a),
@@ -281,7 +285,7 @@ def _filled(values: pd.Series, default: float) -> tuple[np.ndarray, np.ndarray]:
 # ---- what is known of the truck ---------------------------------------------------------------------------------------
 def _vehicle_facts(records: Records, table: pd.DataFrame, a: Assumptions) -> dict[str, Band]:
     """Per row: engine (torque, N·m), stall, axle_ratio, tyre (radius, m), mass (kg), driven (kg at rest), first_gear, overdrive (ratios),
-    friction, application (factor of a shock), trailer (lb), stall_rpm, line_pressure, converter_pressure (psi). A measure holds from its day on, and before it where there is no earlier one;
+    friction, application (factor of a shock), trailer (lb), stall_rpm, shift_time (s), warming (K, of the oil in a stall), line_pressure, converter_pressure (psi). A measure holds from its day on, and before it where there is no earlier one;
     pressures count when measured by the end of the life, or at the return that ended it."""
     power, weight = table["power_hp"].to_numpy(float), table["weight_lb"].to_numpy(float)
     own = records.builds.iloc[table["unit"].to_numpy()]
@@ -318,6 +322,8 @@ def _vehicle_facts(records: Records, table: pd.DataFrame, a: Assumptions) -> dic
         "line_pressure": pressures["line_pressure_psi"],
         "converter_pressure": pressures["converter_pressure_psi"],
         "stall_rpm": found["stall_rpm"],
+        "shift_time": _or_span(found["shift_time_s"], a.shift.shift_time),
+        "warming": _warming(found["oil_temperature_f"], a),
         "application": _or_use(found["application"], "application", uses, a),
         "trailer": _or_use(found["trailer_weight_lb"], "trailer_weight", uses, a),
     }
@@ -326,12 +332,22 @@ def _vehicle_facts(records: Records, table: pd.DataFrame, a: Assumptions) -> dic
 #: measures that speak of the truck, and hold until another is taken
 _OF_TRUCK = (
     "stall_ratio axle_ratio tyre_diameter_in driven_weight_lb driven_wheels first_gear overdrive application gasoline stall_rpm "
-    "trailer_weight_lb"
+    "trailer_weight_lb shift_time_s oil_temperature_f"
 ).split()
 
 
 def _or_span(band: Band, span: Span) -> Band:
     return Band.of(lambda e: np.where(np.isfinite(band.at(e)), band.at(e), span.at(e)), band.assumed)
+
+
+def _warming(pan: Band, a: Assumptions) -> Band:
+    """By how much the oil may warm, K, from the temperature of the ``pan``, °F; as assumed where it is not known."""
+    return Band.of(
+        lambda e: np.where(
+            pan.assumed, a.truck.oil_warming.at(e), np.maximum((OIL_LASTS - pan.at(OPPOSITE[e])) / 1.8, 1.0)
+        ),
+        pan.assumed,
+    )
 
 
 def _latest(records: Records, table: pd.DataFrame, column: str, ended: bool = False, same_power: bool = False) -> Band:

@@ -8,11 +8,11 @@ from enum import Enum, auto
 import numpy as np
 import pandas as pd
 
-from analytics.driveline import clutches, inertia, shafts, splines
+from analytics.driveline import clutches, shafts, splines
 from analytics.driveline.assumptions import Assumptions, Span
 from analytics.driveline.bands import ENDS, SUFFIX
 from analytics.driveline.load import SHAFTS, Loads, load_at, nominal_stress, notch_stress, shear_yield
-from analytics.driveline.units import INCH, KSI, LBF, LBFT, PSI, RPM, SQUARE_INCH, to_trade
+from analytics.driveline.units import INCH, KSI, LBF, LBFT, PSI, SQUARE_INCH, to_trade
 
 FACT_COLUMNS = ["what", "least", "middle", "most", "unit"]
 _GALLONS_MINUTE = 231 * INCH**3 / 60  # m³/s: a US gallon is 231 cubic inches
@@ -74,16 +74,7 @@ def part_facts(
     add(Fact.TORQUE, tuple(torque.values()), "lb ft")
     add(Fact.TORQUE_CAPPED, _of(at, "torque_capped_lbft"), "lb ft")
     made, kind = loads.made(component, part), loads.kinds.get(component, "")
-    if kind in ("input shaft", "intermediate shaft", "clutch pack"):
-        extra = [
-            inertia.inertia_torque(i, drop * RPM, time) / LBFT
-            for i, drop, time in (
-                (a.shift.rotating_inertia.low, a.shift.shift_drop.low, a.shift.shift_time.high),
-                (a.shift.rotating_inertia.middle, a.shift.shift_drop.middle, a.shift.shift_time.middle),
-                (a.shift.rotating_inertia.high, a.shift.shift_drop.high, a.shift.shift_time.low),
-            )
-        ]
-        add(Fact.SHIFT_TORQUE, extra, "lb ft")
+    add(Fact.SHIFT_TORQUE, _of(at, "shift_torque_lbft"), "lb ft")
     if made is None:
         return pd.DataFrame(rows, columns=FACT_COLUMNS)
     one = made.to_frame().T.select_dtypes(object).infer_objects().select_dtypes("number").reset_index(drop=True)

@@ -12,7 +12,7 @@ STEEL_SHEAR_MODULUS = 79e9
 
 #: factor on the nominal shear stress, low and high (Peterson, cited from memory; a sharp fillet, of a radius of 0.015 the diameter, by
 #: `fillet_factor`): at the surface of the feature named
-CONCENTRATION = {"fillet": (1.2, 2.0), "spline root": (2.0, 4.0), "cross hole": (2.0, 4.0)}
+CONCENTRATION = {"fillet": (1.2, 2.0), "spline root": (2.0, 4.0)}
 
 
 def _bore(outside_m: ArrayLike, bore_m: ArrayLike) -> tuple[np.ndarray, np.ndarray]:

@@ -45,17 +45,16 @@ def root_shear(
     root_diameter_m: ArrayLike,
     bore_m: ArrayLike = 0.0,
     application: ArrayLike = 1.0,
-    life: ArrayLike = 1.0,
 ) -> np.ndarray:
-    """Shear under the roots of the shaft's teeth, Pa: 16 T D K_a/(π(D⁴ - d⁴) L_f), T torque_nm, D root_diameter_m, d
-    bore_m, K_a the ``application`` factor, L_f the fatigue-``life`` factor."""
+    """Shear under the roots of the shaft's teeth, Pa: 16 T D K_a/(π(D⁴ - d⁴)), T torque_nm, D root_diameter_m, d
+    bore_m, K_a the ``application`` factor; the fatigue-life factor is 1."""
     root, bore = (
         quantity("root diameter", root_diameter_m, unit="m"),
         quantity("bore", bore_m, open_low=False, unit="m"),
     )
     below("bore", bore, "the root diameter", root)
     torque = quantity("torque", torque_nm, open_low=False, unit="N·m")
-    factor = quantity("application factor", application, 0.5, 10.0) / quantity("life factor", life)
+    factor = quantity("application factor", application, 0.5, 10.0)
     return 16 * torque * root * factor / (np.pi * (root**4 - bore**4))
 
 
@@ -66,12 +65,10 @@ def tooth_shear(
     length_m: ArrayLike,
     thickness_m: ArrayLike,
     application: ArrayLike = 1.0,
-    misalignment: ArrayLike = 1.0,
-    life: ArrayLike = 1.0,
 ) -> np.ndarray:
-    """Shear at the pitch line of the N teeth, Pa: 4 T K_a K_m/(D N L t L_f); half the teeth carry the load. T
-    torque_nm, K_a the ``application`` factor, K_m the ``misalignment`` factor, D pitch_diameter_m, L length_m engaged,
-    t thickness_m, L_f the fatigue-``life`` factor."""
+    """Shear at the pitch line of the N teeth, Pa: 4 T K_a/(D N L t); half the teeth carry the load. T
+    torque_nm, K_a the ``application`` factor, D pitch_diameter_m, L length_m engaged, t thickness_m; the factors of misalignment and
+    fatigue life are 1."""
     torque = quantity("torque", torque_nm, open_low=False, unit="N·m")
     area = (
         quantity("pitch diameter", pitch_diameter_m, unit="m")
@@ -79,10 +76,7 @@ def tooth_shear(
         * quantity("engaged length", length_m, unit="m")
         * quantity("tooth thickness", thickness_m, unit="m")
     )
-    factor = quantity("application factor", application, 0.5, 10.0) * quantity(
-        "misalignment factor", misalignment, 1.0, 10.0, open_low=False
-    )
-    return 4 * torque * factor / (area * quantity("life factor", life))
+    return 4 * torque * quantity("application factor", application, 0.5, 10.0) / area
 
 
 #: the life factor of the teeth of a fixed spline over its fatigue-life factor
@@ -96,12 +90,11 @@ def bearing_stress(
     length_m: ArrayLike,
     depth_m: ArrayLike,
     application: ArrayLike = 1.0,
-    misalignment: ArrayLike = 1.0,
     life: ArrayLike = 1.0,
 ) -> np.ndarray:
-    """Pressure on the sides of the teeth, Pa: 2 T K_a K_m/(D N L h L_w), h depth_m, radial contact of the teeth, L_w
+    """Pressure on the sides of the teeth, Pa: 2 T K_a/(D N L h L_w), h depth_m, radial contact of the teeth, L_w
     the ``life`` factor: of wear for a flexible spline, FIXED times that of fatigue for a fixed one. torque_nm,
-    pitch_diameter_m, length_m, application, misalignment: as for `tooth_shear`."""
+    pitch_diameter_m, length_m, application: as for `tooth_shear`."""
     torque = quantity("torque", torque_nm, open_low=False, unit="N·m")
     area = (
         quantity("pitch diameter", pitch_diameter_m, unit="m")
@@ -109,9 +102,7 @@ def bearing_stress(
         * quantity("engaged length", length_m, unit="m")
         * quantity("tooth depth", depth_m, unit="m")
     )
-    factor = quantity("application factor", application, 0.5, 10.0) * quantity(
-        "misalignment factor", misalignment, 1.0, 10.0, open_low=False
-    )
+    factor = quantity("application factor", application, 0.5, 10.0)
     return 2 * torque * factor / (area * quantity("life factor", life))
 
 
@@ -143,5 +134,5 @@ def hub_tension(
 def life_exponents(reversed_load: bool = False) -> tuple[np.ndarray, float]:
     """Slope k of life against torque, N ~ T^-k, that the life factors, one way or of a reversed_load, imply: per decade
     (4,), and over all four."""
-    log = np.log10(LIFE_REVERSED if reversed_load else LIFE_ONE_WAY)
-    return -1 / np.diff(log), float(4 / (log[0] - log[-1]))
+    log, cycles = np.log10(LIFE_REVERSED if reversed_load else LIFE_ONE_WAY), np.log10(LIFE_CYCLES)
+    return -np.diff(cycles) / np.diff(log), float((cycles[-1] - cycles[0]) / (log[0] - log[-1]))

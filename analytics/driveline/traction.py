@@ -8,10 +8,6 @@ from numpy.typing import ArrayLike
 from analytics.driveline.inputs import quantity
 from analytics.driveline.units import GRAVITY
 
-#: the driveline installation manual J3311-1 (2008): slip torque = 0.71 W r / (11.4 i): 0.71 of friction, 12 inches a foot
-#: times an axle efficiency of 0.95
-MANUAL_FRICTION, MANUAL_EFFICIENCY = 0.71, 0.95
-
 
 def _axle_slip_torque(friction: ArrayLike, axle_kg: ArrayLike, tyre_radius_m: ArrayLike) -> np.ndarray:
     """Torque at the driven axle at which its tyres slip, N·m: friction x load x radius (textbook mechanics).
@@ -57,8 +53,7 @@ def driven_axle_mass(
         "height over wheelbase", height_over_wheelbase, 0.0, 1.0, open_low=False
     )
     # with a lever of 1 - s or more the front wheels lift: all of the mass is at the rear
-    with np.errstate(divide="ignore"):
-        risen = np.where(lever < 1, share / np.maximum(1 - lever, 1e-12), np.inf)
+    risen = share / np.maximum(1 - lever, 1e-12)
     return mass * np.where(np.isnan(lever), np.nan, np.minimum(risen, 1.0))
 
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum, auto
+from operator import attrgetter
 
 import numpy as np
 import pandas as pd
@@ -31,6 +32,8 @@ from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED
 
 FEWEST_FAILURES = 5
+#: what may explain the returns: what a rating may run on, and the heat of a shift for a clutch pack
+COVARIATES = STRENGTHS | {"heat": "shift_heat_jmm2"}
 _POWERS = np.geomspace(100.0, 5000.0, 400)
 _LOOSE = Priors(
     shape=(float(np.log(2)), 2.0)
@@ -89,10 +92,8 @@ def _load_data(
     loads: Loads, component: str, part: str | None, strength: str, rows: np.ndarray | None = None
 ) -> tuple[LifeData, tuple[Reason, ...]]:
     """LifeData of a part with ``strength`` in place of power. rows: (n,) bool, the rows of loads.table to take."""
-    if strength not in STRENGTHS:
-        raise AnalyticsError(f"strength {strength!r}: a rating runs on one of {', '.join(STRENGTHS)}.")
     table = loads.table if rows is None else loads.table[rows]
-    lives = part_lives(loads.lifetimes, component, part, table, STRENGTHS[strength])
+    lives = part_lives(loads.lifetimes, component, part, table, COVARIATES[strength])
     return lives.data, lives.notes
 
 
@@ -103,15 +104,17 @@ def known_rows(loads: Loads, component: str, part: str | None, strengths: tuple[
     mask = (table["component"] == component).to_numpy()
     if part is not None:
         mask &= (table["part"] == part).to_numpy()
-    for column in (*(STRENGTHS[s] for s in strengths), "weight_lb"):
+    for column in (*(COVARIATES[s] for s in strengths), "weight_lb"):
         mask &= (table[column] > 0).to_numpy() & np.isfinite(table[column].to_numpy(float))
     return mask
 
 
 def _strengths_of(loads: Loads, component: str, part: str | None) -> tuple[str, ...]:
-    """What the records can run a rating of this part on: margin only where its make is on record."""
-    own = known_rows(loads, component, part, ("power", "torque", "margin"))
-    return ("power", "torque", "margin") if own.any() else ("power", "torque")
+    """What may explain the returns of this part: margin only where its make is on record, and the heat of a shift of a clutch pack's."""
+    for found in (("power", "torque", "margin", "heat"), ("power", "torque", "margin")):
+        if known_rows(loads, component, part, found).any():
+            return found
+    return "power", "torque"
 
 
 # ---- which explains the returns? ----------------------------------------------------------------------------------------
@@ -130,7 +133,7 @@ class Taken(Enum):
 
 
 def taken_otherwise(loads: Loads) -> dict[Taken, pd.DataFrame]:
-    """The loads' table with the columns of STRENGTHS, torque and margin made anew at each end: the engine slow (and the stall ratio high) or
+    """The loads' table with the columns of COVARIATES but power made anew at each end: the engine slow (the stall ratio high, a shift long) or
     fast; the tyres slipping as they do with two driven wheels, little grip and no overdrive, or with four, much grip and the tallest."""
     a = loads.assumptions
     every = loads.table["power_hp"].to_numpy(float)
@@ -141,12 +144,14 @@ def taken_otherwise(loads: Loads) -> dict[Taken, pd.DataFrame]:
     middle = np.sqrt(slow * fast)
     of_stall = a.stall_ratio.high / a.stall_ratio.middle, a.stall_ratio.low / a.stall_ratio.middle
     out = {Taken.MIDDLE: loads.table}
-    for taken, speed, more in ((Taken.SLOW_ENGINE, slow, of_stall[0]), (Taken.FAST_ENGINE, fast, of_stall[1])):
+    long = a.shift.shift_time
+    of_shift = long.high / long.middle, long.low / long.middle
+    shift = loads.assumed["shift_time"].to_numpy()
+    ends = zip((Taken.SLOW_ENGINE, Taken.FAST_ENGINE), (slow, fast), of_stall, of_shift, strict=True)
+    for taken, speed, more, longer in ends:
         factor = np.where(assumed, middle / speed, 1.0) * np.where(stall, more, 1.0)
-        out[taken] = loads.table.assign(
-            torque_at_shaft_lbft=loads.table["torque_at_shaft_lbft"] * factor,
-            load_share=loads.table["load_share"] * factor,
-        )
+        torque = loads.table["torque_at_shaft_lbft"] * factor
+        out[taken] = _carrying(loads.table, torque, factor, np.where(shift, longer, 1.0))
     wheels, friction = a.by_use["driven_wheels"], a.by_use["friction"]
     for taken, end in ((Taken.TWO_WHEELS, "low"), (Taken.FOUR_WHEELS, "high")):
         gears = a.gear_ratios[:-1] if end == "low" and len(a.gear_ratios) > 1 else a.gear_ratios
@@ -156,27 +161,45 @@ def taken_otherwise(loads: Loads) -> dict[Taken, pd.DataFrame]:
         }
         made = make_loads(loads.records, loads.lifetimes, replace(a, gear_ratios=gears, by_use=a.by_use | held)).table
         share = made["torque_capped_lbft"] / made["torque_at_shaft_lbft"]
-        out[taken] = loads.table.assign(
-            torque_at_shaft_lbft=made["torque_capped_lbft"],
-            load_share=loads.table["load_share"] * share.reindex(loads.table.index),
-        )
+        out[taken] = _carrying(loads.table, made["torque_capped_lbft"], share, 1.0)
     return out
+
+
+def _carrying(
+    table: pd.DataFrame, torque: pd.Series, share: pd.Series | np.ndarray, longer: np.ndarray | float
+) -> pd.DataFrame:
+    """The ``table`` with another ``torque``, a ``share`` of its own, and shifts so many times ``longer``: their heat is (T t + I Δω) Δω/2."""
+    slowing = table["shift_torque_lbft"]
+    heat = (torque * longer + slowing) / (table["torque_at_shaft_lbft"] + slowing)
+    return table.assign(
+        torque_at_shaft_lbft=torque,
+        load_share=table["load_share"] * share,
+        shift_heat_jmm2=table["shift_heat_jmm2"] * heat,
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class Compared:
     """What explains the returns of a part. fits: every fit with what is not on record taken at its middle, the lowest AIC first.
-    best: per way of taking it, the strength of the best fit and by how much AIC power and load (torque or margin) are apart."""
+    best: per way of taking it, the strength of the best fit and by how much AIC power and load (torque, margin or heat) are apart. heat: per
+    way by how much the AIC of the heat of a shift is below that of torque and margin; none but for a clutch pack."""
 
     fits: tuple[Explained, ...]
     best: dict[Taken, tuple[str, float]]
+    heat: tuple[float, ...] = ()
 
     @property
     def decided(self) -> str:
-        """ "power" or "load" where that explains the returns however the rest is taken, by more than chance; else ""."""
+        """ "power", "load" or, of loads, "heat" where that explains the returns however the rest is taken, by more than chance; else ""."""
         sides = {("power" if strength == "power" else "load") for strength, _ in self.best.values()}
         clear = all(gap > APART for _, gap in self.best.values())
-        return sides.pop() if len(sides) == 1 and clear else ""
+        side = sides.pop() if len(sides) == 1 and clear else ""
+        return "heat" if side == "load" and self.heat and min(self.heat) > APART else side
+
+    @property
+    def rather(self) -> str:
+        """Of a load that explains the returns: "torque" where the heat of a shift does not, "either" where it may as well, "" where it was not asked."""
+        return "" if not self.heat else "torque" if max(self.heat) < -APART else "either"
 
 
 def explain(
@@ -212,9 +235,19 @@ def explain(
     for taken, found in fits.items():
         load = [f for f in found if f.strength != "power"]
         if power and load:
-            one, other = (min(side, key=lambda f: f.aic) for side in (power, load))
-            best[taken] = (min(one, other, key=lambda f: f.aic).strength, abs(one.aic - other.aic))
-    return Compared(tuple(sorted(fits[Taken.MIDDLE], key=lambda e: e.aic)), best)
+            one, other = (min(side, key=_AIC) for side in (power, load))
+            best[taken] = (min(one, other, key=_AIC).strength, abs(one.aic - other.aic))
+    heat = tuple(map(_heat_below, fits.values())) if "heat" in strengths else ()
+    return Compared(tuple(sorted(fits[Taken.MIDDLE], key=_AIC)), best, heat)
+
+
+_AIC = attrgetter("aic")
+
+
+def _heat_below(found: list[Explained]) -> float:
+    """By how much the AIC of the heat of a shift is below that of torque and margin; NaN where not both converged."""
+    sides = [[f.aic for f in found if f.strength in side] for side in (("torque", "margin"), ("heat",))]
+    return min(sides[0]) - min(sides[1]) if all(sides) else math.nan
 
 
 def _fits(
@@ -282,6 +315,8 @@ def rate_on(
     rows: (n,) bool, the rows of loads.table to take. Uses options.settings. Raises AnalyticsError where there is
     nothing to rate by.
     """
+    if strength not in STRENGTHS:
+        raise AnalyticsError(f"strength {strength!r}: a rating runs on one of {', '.join(STRENGTHS)}.")
     data, _ = _load_data(loads, component, part, strength, rows)
     settings = replace(heeding_calls(options, loads.lifetimes).settings.of(component), explain=False)
     bound = rate_part(data, weight_lb, use, options.promise, settings, options.seed)

@@ -1,4 +1,4 @@
-"""What was measured on a unit: torque, ratios, tyres, pressures; in a sheet of their own, or beside a build or a return."""
+"""What was measured on a unit: torque, ratios, tyres, pressures, shifts; in a sheet of their own, or beside a build or a return."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import pandas as pd
 
 from analytics.records import cells
 from analytics.records.book import Sheet
-from analytics.records.measures import LENGTH, PRESSURE, TORQUE, Measure, measure
+from analytics.records.measures import LENGTH, PRESSURE, TEMPERATURE, TIME, TORQUE, Measure, measure
 from analytics.records.ordering import in_service, known_on
 from analytics.records.part_sheet import unit_of
 from analytics.records.shop import Shop
@@ -25,6 +25,8 @@ MEASURES = (
     Measure("first_gear", "first_gear", None, 1, 20),
     Measure("overdrive", "overdrive", None, 0.2, 1),
     Measure("stall_rpm", "stall_rpm", None, 500, 8000),
+    Measure("shift_time", "shift_time_s", TIME),
+    Measure("oil_temperature", "oil_temperature_f", TEMPERATURE),
     Measure("launch", "application", words=LAUNCHES),
     Measure("fuel", "gasoline", words=FUELS),
     Measure("line_pressure", "line_pressure_psi", PRESSURE),

@@ -30,7 +30,7 @@ FIGURES = frozenset(
         ),
         *("driven_weight", "line_pressure", "converter_pressure", "odometer", "miles_in_service", "runs", "cost"),
         *("trailer_weight", "driven_wheels", "first_gear", "overdrive", "stall_rpm", "case_depth", "fillet_radius"),
-        *("hub_diameter", "hub_wall"),
+        *("hub_diameter", "hub_wall", "shift_time", "oil_temperature"),
         *(
             "odometer_replaced",
             "weight_up_to",

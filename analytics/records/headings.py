@@ -47,7 +47,7 @@ HEADINGS: dict[str, SheetHeadings] = {
         known=_names(
             "serial built_on in_service_on odometer_at_install power power_measured_at rpm weight "
             "weight_kind trailer_weight use builder count torque stall_ratio stall_rpm axle_ratio tyre_diameter driven_weight "
-            "driven_wheels first_gear overdrive launch fuel line_pressure converter_pressure"
+            "driven_wheels first_gear overdrive shift_time oil_temperature launch fuel line_pressure converter_pressure"
         ),
         required=("serial",),
         one_of=(("built_on", "in_service_on"),),
@@ -117,7 +117,7 @@ HEADINGS: dict[str, SheetHeadings] = {
     "conditions": SheetHeadings(
         known=_names(
             "serial measured_on torque rpm stall_ratio stall_rpm axle_ratio tyre_diameter driven_weight trailer_weight "
-            "driven_wheels first_gear overdrive launch fuel line_pressure converter_pressure"
+            "driven_wheels first_gear overdrive shift_time oil_temperature launch fuel line_pressure converter_pressure"
         ),
         required=("serial", "measured_on"),
         dates=("measured_on",),

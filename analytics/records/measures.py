@@ -51,11 +51,19 @@ FORCE = cells.Quantity(
     {"lbf": 1.0, "lb": 1.0, "lbs": 1.0, "n": 1 / constants.pound_force, "kn": 1000 / constants.pound_force},
     "lbf", 0, 20_000, _NOTHING, "lbf, N", "150 lbf or 670 N",
 )  # fmt: skip
+TIME = cells.Quantity(
+    "time", {"s": 1.0, "sec": 1.0, "seconds": 1.0, "ms": 1e-3}, "s", 0.02, 5, _NOTHING, "s, ms", "0.4 s or 400 ms"
+)
+TEMPERATURE = cells.Quantity(
+    "temperature", {"f": 1.0}, "F", 100, 400, _NOTHING, "F, C", "200 F or 93 C"
+)  # fmt: skip
 
 _WORDS = (
     (re.compile(r"\bsq(?:uare)?\.?\s*(in|mm|cm)\b\.?", re.IGNORECASE), r"sq\1"),
     (re.compile(r"\b(?:lbs?|lbf|ft)\.?[\s·⋅*-]*(?:ft|lbs?|lbf)\b\.?", re.IGNORECASE), "lbft"),
     (re.compile(r"\bn[\s·⋅*-]*m\b", re.IGNORECASE), "nm"),
+    (re.compile(r"(\d+(?:\.\d+)?)\s*°?\s*c$", re.IGNORECASE), lambda m: f"{1.8 * float(m[1]) + 32:.4f} f"),
+    (re.compile(r"°\s*f$", re.IGNORECASE), "f"),
 )
 
 

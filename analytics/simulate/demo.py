@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from analytics.errors import AnalyticsError
+from analytics.simulate import load_demo
 from analytics.simulate.dirt import ALIASES, BUILDS, DRIVELINE_LOSS, RETURNS, WORDS, Sheet, Soiled, as_date, soil
 from analytics.simulate.fleet import (
     ChangesTruth,
@@ -252,26 +253,35 @@ def write_demo(folder: str | Path, units: int = 900, seed: int = DEFAULT_SEED) -
     whose files are replaced (files that are not the demo's are left alone). Raises AnalyticsError
     otherwise, and for fewer than 400 units.
     """
-    folder = Path(folder)
     if units < FEWEST_UNITS:
         raise AnalyticsError(f"the demo was asked for {units} units; every kind of dirt needs at least {FEWEST_UNITS}.")
+    files, counts = demo_files(units, seed)
+    write_files(Path(folder), files)
+    return counts
+
+
+def write_load_demo(folder: str | Path, units: int = load_demo.TRUCKS, seed: int = load_demo.SEED) -> None:
+    """Write the shop for the load page into ``folder``, of so many ``units`` drawn from ``seed``; all else as `write_demo`."""
+    write_files(Path(folder), load_demo.load_demo_files(seed, units))
+
+
+def write_files(folder: Path, files: dict[str, bytes]) -> None:
+    """Write the ``files`` of a demo into a ``folder`` that is new, empty or an earlier demo. Raises AnalyticsError otherwise."""
     if folder.exists() and not folder.is_dir():
         raise AnalyticsError(f"{folder} is a file; name a folder for the demo.")
     if folder.is_dir() and any(folder.iterdir()) and not _is_demo(folder):
         raise AnalyticsError(
             f"{folder} is not empty and not an earlier demo; name a new folder, nothing there was touched."
         )
-    files, counts = demo_files(units, seed)
     # the mark comes first, so that a demo broken off can be written again
     for name, content in sorted(files.items(), key=lambda item: item[0] != MARK):
         with whole_file(folder / name) as part:
             part.write_bytes(content)
-    return counts
 
 
 def _is_demo(folder: Path) -> bool:
     try:
-        return json.loads((folder / MARK).read_text(encoding="utf-8")).get("what") == WHAT
+        return json.loads((folder / MARK).read_text(encoding="utf-8")).get("what") in (WHAT, load_demo.WHAT)
     except (OSError, ValueError, AttributeError):
         return False
 

@@ -225,7 +225,10 @@ def _near(n: Near) -> str:
 # ---- component by component --------------------------------------------------------------------------------------------
 def component_words(advice: Advice, own: ComponentAdvice) -> tuple[str, ...]:
     """What to fit in one component (``own``) of the ``advice``, what it is expected to do, and what the next part up buys; or why the records carry no answer."""
-    lines = [_picked(advice, own.pick), *_passed_over(advice, own)] if own.pick else _no_pick(advice, own)
+    best = own.advised
+    lines = (
+        [_picked(advice, best), *_likely(advice, own), *_passed_over(advice, own)] if best else _no_pick(advice, own)
+    )
     if own.cheaper is not None:
         lines.append(_decide(advice, own.cheaper))
     return (*lines, *(_up(advice, up) for up in own.up), *_by_money(advice, own))
@@ -246,7 +249,26 @@ def _by_money(advice: Advice, own: ComponentAdvice) -> tuple[str, ...]:
 def _passed_over(advice: Advice, own: ComponentAdvice) -> list[str]:
     """Why a cheaper part is not enough."""
     passed = own.choices[: own.choices.index(own.pick)] if own.pick else ()
-    return [_against(advice, c) for c in passed if c is not own.cheaper]
+    return [_against(advice, c) for c in passed if c not in (own.cheaper, own.advised)]
+
+
+_STANDS = "None of it failed and its published limit covers this truck"
+
+
+def _likely(advice: Advice, own: ComponentAdvice) -> list[str]:
+    """Of a part advised for its money in place of one that is shown to last."""
+    if own.pick is None or own.advised is own.pick:
+        return []
+    promised = f"{100 * advice.promise.reliability:.0f} of 100"
+    instead = f": fit {own.pick.part} ({_price(advice, own.pick.price)}) where {promised} is promised."
+    if own.advised is not None and own.advised.stands:
+        return [f"{_STANDS}, but it ran too little to show that it lasts in {promised}{instead}"]
+    likely, shown = (
+        f"{_price(advice, c.cost(advice.comeback))} for {c.part}" for c in (own.advised, own.pick) if c is not None
+    )
+    return [
+        f"Likely, but not shown, to last in {promised}. With the comebacks to expect it comes to {likely}, {shown}{instead}"
+    ]
 
 
 def _against(advice: Advice, c: Choice) -> str:
@@ -262,7 +284,8 @@ def _decide(advice: Advice, c: Choice) -> str:
 
 
 def _picked(advice: Advice, pick: Choice) -> str:
-    assert pick.chance is not None
+    if pick.chance is None:
+        return f"{pick.part} ({_price(advice, pick.price)}): {_seen(pick)}."
     governs = f", the harsher use here ({pick.governs})" if len(advice.truck.uses) > 1 else ""
     least = (
         f" (answered as at {power(pick.lowest_hp)}, the least it has on record)"
@@ -284,7 +307,13 @@ def _no_pick(advice: Advice, own: ComponentAdvice) -> list[str]:
 def _in_its_place(own: ComponentAdvice, best: Choice) -> str:
     """What stands in the place of an answer (``best``), why, who set its limit and on what."""
     on = f"it is {_why_published(best.published)}" if best.published else "no limit is published for it"
-    why = "costs least with its comebacks counted" if best is own.by_money else "has the best record"
+    why = (
+        "costs least with its comebacks counted"
+        if best is own.by_money
+        else "has no failure"
+        if best.stands
+        else "has the best record"
+    )
     return f"Of those allowed {best.part} {why}, which is no promise; {on}."
 
 
@@ -341,14 +370,22 @@ def _settle(advice: Advice) -> tuple[str, ...]:
 def short_words(advice: Advice) -> tuple[str, ...]:
     """The ``advice`` in one breath: what is shown to last, what is for the owner to decide, and what the records leave open."""
     groups = (
-        ("shown to last", [f"{c.component} {c.pick.part}" for c in advice.components if c.pick]),
+        ("shown to last", [f"{c.component} {c.pick.part}" for c in advice.components if c.pick and not c.instead]),
+        (
+            "likely to last, or without a failure so far, and cheaper",
+            [
+                f"{c.component} {c.instead.part} ({c.pick.part} is shown)"
+                for c in advice.components
+                if c.pick and c.instead
+            ],
+        ),
         (
             "for the owner to decide",
             [f"{c.component} {c.cheaper.part}" for c in advice.components if c.cheaper and not c.pick],
         ),
         (
             "the best there is, but not shown to last",
-            [f"{c.component} {c.instead.part}" for c in advice.components if c.instead],
+            [f"{c.component} {c.instead.part}" for c in advice.components if c.instead and not c.pick],
         ),
         ("no answer", [c.component for c in advice.components if not c.fitted]),
     )
@@ -412,8 +449,9 @@ def more_words(advice: Advice) -> tuple[str, ...]:
     """Under the table of the page of an ``advice``: dearer parts that are shown to spare something, and habits of the shop's builds."""
     ups = [f"{capital(u.component)}: {_up(advice, u)}" for c in advice.components for u in c.up if u.shown]
     open_ = [
-        f"{capital(c.component)}: {_in_its_place(c, c.instead)}" for c in advice.components if c.instead is not None
+        f"{capital(c.component)}: {_in_its_place(c, c.instead)}" for c in advice.components if c.instead and not c.pick
     ]
+    open_ += [f"{capital(c.component)}: {line}" for c in advice.components for line in _likely(advice, c)]
     decide = [
         f"{capital(c.component)}: {_decide(advice, c.cheaper)}" for c in advice.components if c.cheaper is not None
     ]
@@ -441,6 +479,8 @@ def page_rows(advice: Advice) -> pd.DataFrame:
         )
         fit = (
             c.part
+            if c is one.pick
+            else f"{c.part}: {'none failed' if c.stands else 'likely to last'}; {one.pick.part} is shown"
             if one.pick
             else f"{c.part}: over its published limit"
             if one.cheaper
@@ -466,7 +506,7 @@ def advice_table(advice: Advice) -> pd.DataFrame:
                 {
                     "component": c.component,
                     "part": c.part,
-                    "advised": c is one.pick,
+                    "advised": c is one.advised,
                     "price": c.price,
                     **_figures(c.chance, fails="estimate", fails_low="low", fails_high="high"),
                     "units": c.seen.units,
@@ -491,7 +531,8 @@ def _told(answer: Advice | AnalyticsError) -> dict[str, object]:
     if isinstance(answer, AnalyticsError):
         return {"question": str(answer)}
     parts: dict[str, object] = {
-        c.component: c.pick.part if c.pick else f"({c.fitted.part}?)" if c.fitted else "" for c in answer.components
+        c.component: c.fitted.part if c.fitted and c.fitted is c.pick else f"({c.fitted.part}?)" if c.fitted else ""
+        for c in answer.components
     }
     lasts, low, _ = answer.whole.lasts
     whole: dict[str, object] = {
@@ -525,6 +566,6 @@ def spoken(advice: Advice) -> tuple[str, ...]:
 
 def summary(advice: Advice) -> str:
     """The parts of an ``advice``, in one line."""
-    told = [f"{c.component} {c.pick.part}" for c in advice.components if c.pick]
+    told = [f"{c.component} {c.advised.part}" for c in advice.components if c.advised]
     missing = [many(c.component) for c in advice.components if not c.pick]
     return listed(told) + (f"; no answer for {listed(missing)}" if missing else "")

@@ -46,6 +46,8 @@ _ASSUMED = {
     "axle_ratio": ("axle ratio", ""),
     "tyre_diameter": ("tyre diameter", " in"),
     "overdrive": ("overdrive", ""),
+    "shift_time": ("shift time", " s"),
+    "oil_warming": ("warming of the oil in a stall", " K"),
 }
 _CAP = "what the tyres hold, so the capped figures alone"
 _GRADE = "what the tyres hold, so the capped figures, and torque on a grade"
@@ -56,6 +58,7 @@ _DECIDES = {
     "fuel": "engine speed, where a truck's fuel is not on record",
     "stall_ratio": "torque of a launch, so shafts and packs; not the lock-up clutch",
     "torque_at_stall": "torque of a launch, and heat of a stall",
+    "oil_warming": "what a converter's release passage carries off in a stall, where the pan's temperature is not on record",
     "gear_ratios": "torque of the output shaft; of the others what the tyres hold, and torque on a grade",
     "axle_ratio": _GRADE,
     "tyre_diameter": _GRADE,
@@ -88,6 +91,7 @@ _OF = {
     "shift_drop": " rpm",
     "shift_time": " s",
     "return_spring": " lbf",
+    "oil_warming": " K",
     "line_pressure": " psi",
     "converter_pressure": " psi",
     "converter_pressure_max": " psi",
@@ -155,7 +159,7 @@ texts(
         ByLoad.LIGHTER_HAS_NONE: "a lighter class has no rating, so this one has none",
         ByLoad.NOTHING_PROVEN: "nothing is supported at this weight",
         ByLoad.JUDGED_ON_POWER: "the page of ratings says what becomes of its limit",
-        ByLoad.NOT_DECIDED: "it is not shown that load and not power explains its returns, so no limit is judged by it",
+        ByLoad.NOT_DECIDED: "it is not shown that torque, and not power or the heat of a shift, explains its returns, so no limit is judged by it",
     }
 )
 
@@ -360,6 +364,16 @@ _TAKEN = {
 }
 
 
+#: what explains the returns, by Compared.decided; of "load" by Compared.rather
+_EXPLAINS = {
+    "power": "power",
+    "heat": "the heat of a shift, rather than torque or power,",
+    "": "torque, rather than power,",
+    "torque": "torque, rather than the heat of a shift or power,",
+    "either": "torque or the heat of a shift (these records cannot part the two), rather than power,",
+}
+
+
 def _best(found: Compared, who: str) -> list[str]:
     start = f"{who[0].upper()}{who[1:]}, {found.fits[0].failures:,.0f} failures: "
     by: dict[str, list[str]] = {}
@@ -368,14 +382,14 @@ def _best(found: Compared, who: str) -> list[str]:
         by.setdefault(("power" if strength == "power" else "load") + clear, []).append(_TAKEN[taken])
     if found.decided:
         least = min(gap for _, gap in found.best.values())
-        what = "power" if found.decided == "power" else "torque, rather than power,"
+        what = _EXPLAINS[found.decided if found.decided != "load" else found.rather]
         return [
             f"{start}{what} explains them best, however what is not on record is taken.",
             f"{who}: its AIC is at least {least:.1f} lower.",
         ]
     told = "; ".join(f"{what} {listed(ways, most=len(ways))}" for what, ways in by.items())
     return [
-        f"{start}whether power or torque explains them cannot be told.",
+        f"{start}whether power or {'load' if found.heat else 'torque'} explains them cannot be told.",
         f"The better fit of {who}: {told}. Write down what is missing before a rating runs on torque.",
     ]
 

@@ -11,7 +11,8 @@ import pytest
 
 from analytics import from_frames, read
 from analytics.advice.adviser import Adviser, _in_its_place, _verdict
-from analytics.advice.answer import Margin
+from analytics.advice.answer import Margin, Published
+from analytics.advice.batch import lines_of
 from analytics.advice.build import apart, by_money, whole_build
 from analytics.advice.chance import Chance
 from analytics.advice.margins import broken_rules
@@ -506,13 +507,83 @@ def test_what_stands_where_nothing_is_shown_to_last(asked, estimate, comeback, s
         for part, price, e, high in (("cheap", 500, estimate, 0.3), ("dear", 900, 0.01, 0.12))
     )
     money = by_money((cheap, dear), comeback)
-    assert _in_its_place((cheap, dear), money, own.promise).part == stands
+    assert _in_its_place((cheap, dear), None, money, own.promise).part == stands
+    # where the dear one is shown to last, it is what stands otherwise
+    shown = replace(dear, records=Advised.SUPPORTED, chance=Chance(0.01, 0.0, 0.08, 3))
+    beside = _in_its_place((cheap, shown), shown, by_money((cheap, shown), comeback), own.promise)
+    assert (beside.part if beside else "dear") == stands
+
+
+def test_over_a_part_shown_to_last_no_dearer_one_that_is_not_and_none_against_a_rule(asked):
+    own = asked.ask(Wish(560, 7000, "street"))
+    like = component(own).choices[0]
+    shown = replace(like, price=500, records=Advised.SUPPORTED, rules=(), chance=Chance(0.08, 0.0, 0.1, 3))
+    dear = replace(shown, part="dear", price=600, records=Advised.NOT_SUPPORTED, chance=Chance(0.01, 0.0, 0.12, 3))
+    assert by_money((shown, dear), 4000) is dear
+    assert _in_its_place((shown, dear), shown, dear, own.promise) is None
+    barred = replace(shown, rules=(reason(Advised.OVER_PUBLISHED, published_hp=500.0),))
+    assert _in_its_place((barred, dear), barred, dear, own.promise) is None
+
+
+def test_the_shops_limit_is_not_passed_over_for_a_dearer_part_while_nothing_failed(asked):
+    """A part that ran too little to be shown, without a failure and within its published limit, stays what the shop fits."""
+    advice = asked.ask(Wish(560, 7000, "street"))
+    like = component(advice).choices[0]
+    quiet = replace(
+        like,
+        part="quiet",
+        price=500,
+        records=Advised.NOTHING_SHOWN,
+        rules=(),
+        chance=None,
+        published=Published(600, "", "2020-01-01"),
+    )
+    quiet = replace(quiet, seen=replace(like.seen, failures=0))
+    dear = replace(like, part="dear", price=900, records=Advised.SUPPORTED, rules=(), chance=Chance(0.01, 0.0, 0.08, 3))
+    assert _in_its_place((quiet, dear), dear, dear, advice.promise) is quiet
+    assert _in_its_place((quiet, dear), None, None, advice.promise) is quiet
+    for other in (
+        replace(quiet, seen=replace(quiet.seen, failures=1)),
+        replace(quiet, published=None),
+        replace(quiet, price=1000),
+        replace(quiet, rules=(reason(Advised.OVER_PUBLISHED, published_hp=500.0),)),
+    ):
+        assert _in_its_place((other, dear), dear, dear, advice.promise) is None
+    own = replace(
+        component(advice), choices=(quiet, dear), pick=dear, cheaper=None, by_money=dear, instead=quiet, up=()
+    )
+    told = "\n".join(spoken(replace(advice, components=(own,))))
+    assert "None of it failed and its published limit covers this truck, but it ran too little to show" in told
+    assert "fit dear ($900) where 90 of 100 is promised" in told
+    assert page_rows(replace(advice, components=(own,)))["fit"].tolist() == ["quiet: none failed; dear is shown"]
+
+
+def test_a_part_advised_for_its_money_says_that_it_is_likely_and_which_is_shown(asked):
+    advice = asked.ask(Wish(560, 7000, "street"))
+    like = component(advice).choices[0]
+    cheap, dear = (
+        replace(like, part=part, price=price, records=records, rules=(), chance=Chance(e, 0.0, high, 3))
+        for part, price, records, e, high in (
+            ("cheap", 500, Advised.NOT_SUPPORTED, 0.05, 0.3),
+            ("dear", 900, Advised.SUPPORTED, 0.01, 0.08),
+        )
+    )
+    own = replace(component(advice), choices=(cheap, dear), pick=dear, cheaper=None, by_money=cheap, instead=cheap)
+    assert own.fitted is own.advised is cheap
+    advice = replace(advice, components=(own,))
+    told = "\n".join(spoken(advice))
+    assert "and cheaper: input shaft cheap (dear is shown)" in told
+    assert "comes to $700 for cheap, $940 for dear: fit dear ($900) where 90 of 100 is promised" in told
+    assert "shown to last:" not in told
+    assert page_rows(advice)["fit"].tolist() == ["cheap: likely to last; dear is shown"]
+    assert advice_table(advice)["advised"].tolist() == [True, False]
+    assert lines_of(advice, "T-1")[["part", "lasts", "at_least"]].values.tolist() == [["cheap", 0.95, 0.7]]
 
 
 def test_nothing_stands_where_a_rule_forbids_all(asked):
     own = asked.ask(Wish(560, 7000, "street"))
     barred = replace(component(own).choices[0], rules=(reason(Advised.OVER_PUBLISHED, published_hp=500.0),))
-    assert _in_its_place((barred,), by_money((barred,), 4000), own.promise) is None
+    assert _in_its_place((barred,), None, by_money((barred,), 4000), own.promise) is None
 
 
 def test_a_clutch_that_holds_less_than_all_at_its_best_is_refused_and_one_that_may_is_told(asked):

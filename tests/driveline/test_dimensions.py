@@ -30,27 +30,26 @@ FORMULAS = {
     "local stress": (shafts.local_stress, [(1e8, PRESSURE), (2.0, ONE)], PRESSURE),
     "root shear": (
         splines.root_shear,
-        [(1000.0, TORQUE), (0.03, L), (0.01, L), (2.0, ONE), (0.5, ONE)],
+        [(1000.0, TORQUE), (0.03, L), (0.01, L), (2.0, ONE)],
         PRESSURE,
     ),
     "tooth shear": (
         splines.tooth_shear,
-        [(1000.0, TORQUE), (0.03, L), (31, ONE), (0.03, L), (0.0017, L), (2.0, ONE), (1.2, ONE), (0.5, ONE)],
+        [(1000.0, TORQUE), (0.03, L), (31, ONE), (0.03, L), (0.0017, L), (2.0, ONE)],
         PRESSURE,
     ),
     "bearing stress": (
         splines.bearing_stress,
-        [(1000.0, TORQUE), (0.03, L), (31, ONE), (0.03, L), (0.001, L), (2.0, ONE), (1.2, ONE), (0.5, ONE)],
+        [(1000.0, TORQUE), (0.03, L), (31, ONE), (0.03, L), (0.001, L), (2.0, ONE), (0.5, ONE)],
         PRESSURE,
     ),
     "shear from tensile": (strength.shear_from_tensile, [(1e9, PRESSURE)], PRESSURE),
     "apply force": (
         clutches.apply_force,
-        [(1.2e6, PRESSURE), (0.01, AREA), (500.0, FORCE), (2e5, PRESSURE)],
+        [(1.2e6, PRESSURE), (0.01, AREA), (500.0, FORCE)],
         FORCE,
     ),
     "mean radius": (clutches.mean_radius, [(0.08, L), (0.06, L)], L),
-    "mean radius, even pressure": (lambda o, i: clutches.mean_radius(o, i, True), [(0.08, L), (0.06, L)], L),
     "torque capacity": (clutches.torque_capacity, [(1e4, FORCE), (0.12, ONE), (0.07, L), (12, ONE)], TORQUE),
     "pressure for torque": (
         clutches.pressure_for_torque,

@@ -46,8 +46,8 @@ def test_engine_torque():
 def test_traction_against_the_manual_and_a_worked_table():
     weight, radius, axle = 8000.0, 16.0, 3.73
     ours = traction.slip_torque(
-        traction.MANUAL_FRICTION, weight * units.LB, radius * units.INCH, axle, 1.0, traction.MANUAL_EFFICIENCY
-    )
+        0.71, weight * units.LB, radius * units.INCH, axle, 1.0, 0.95
+    )  # the manual's 0.71 W r/(11.4 i) takes 0.71 of friction and 0.95 of axle efficiency
     manual = TABLE.at["manual_slip_lbft", "value"] * weight * radius / (TABLE.at["manual_slip_divisor", "value"] * axle)
     assert ours / units.LBFT == pytest.approx(manual, rel=1e-9)
     worked = pd.read_csv(REFERENCE / "driveline_traction.csv")
@@ -68,6 +68,7 @@ def test_the_smaller_of_engine_and_tyres():
     assert carried[:2] == pytest.approx([100.0, 200.0])
     assert np.isnan(carried[2])
     assert slips.tolist() == [False, True, False]
+    assert not traction.effective_torque(200.0, 200.0)[1], "what the tyres just hold does not slip"
 
 
 def test_shafts_against_handbook_and_textbook():
@@ -96,7 +97,8 @@ def test_splines_against_statics():
         force / (n * length * deep) / 9
     )
     assert splines.root_shear(t, 0.03, 0.005) == pytest.approx(shafts.shear_stress(t, 0.03, 0.005))
-    assert splines.root_shear(t, 0.03, 0.0, 2.8, 0.5) == pytest.approx(5.6 * splines.root_shear(t, 0.03))
+    assert splines.root_shear(t, 0.03, 0.0, 2.8) == pytest.approx(2.8 * splines.root_shear(t, 0.03))
+    assert splines.tooth_shear(t, d, n, length, thick, 2.8) == pytest.approx(2.8 * force / (n / 2 * length * thick))
 
 
 def test_spline_life_factors_and_what_they_imply():
@@ -135,7 +137,13 @@ def test_a_fillet_against_the_published_curves():
     assert shafts.fillet_factor(0.015, 1.0, 4.0) == pytest.approx(shafts.CONCENTRATION["fillet"][1], rel=0.03)
     by_radius = shafts.fillet_factor(np.geomspace(0.005, 0.2, 20), 1.0, 4.0)
     assert (np.diff(by_radius) < 0).all()
-    assert (shafts.fillet_factor(0.05, 1.0, np.linspace(0.25, 4, 20)) >= 1).all()
+    everywhere = shafts.fillet_factor(np.geomspace(1e-4, 100, 60)[:, None], 1.0, np.linspace(0.25, 4, 60))
+    assert everywhere.min() == 1, "no fillet, however large, lowers the stress below the nominal one"
+    # the charts end there; a fillet of 1.2 to 2.0 and a spline's root of 2 to 4 are Peterson's, from memory
+    for outside in (0.2, 4.1):
+        with pytest.raises(AnalyticsError, match="shoulder height over fillet radius"):
+            shafts.fillet_factor(0.05, 1.0, outside)
+    assert shafts.CONCENTRATION == {"fillet": (1.2, 2.0), "spline root": (2.0, 4.0)}
     assert np.isnan(shafts.fillet_factor(np.nan, 1.0, 1.0))
 
 
@@ -147,12 +155,8 @@ def test_strength_by_hardness():
 
 
 def test_clutches_against_the_textbook_integrals():
-    # textbook: even pressure p, T = π μ p (D³ - d³)/12; even wear, T = π μ p_a d (D² - d²)/8
+    # textbook: even wear, T = π μ p_a d (D² - d²)/8
     mu, p, outer, inner = 0.12, 1.2e6, 0.16, 0.13
-    even = clutches.torque_capacity(
-        p * np.pi * (outer**2 - inner**2) / 4, mu, clutches.mean_radius(outer / 2, inner / 2, True), 1
-    )
-    assert even == pytest.approx(np.pi * mu * p * (outer**3 - inner**3) / 12)
     worn = clutches.torque_capacity(
         p * np.pi * inner * (outer - inner) / 2, mu, clutches.mean_radius(outer / 2, inner / 2), 1
     )
@@ -161,7 +165,6 @@ def test_clutches_against_the_textbook_integrals():
     force = clutches.apply_force(pressure, 0.0116, 800.0)
     assert clutches.torque_capacity(force, 0.12, 0.073, 12) == pytest.approx(1500.0)
     assert clutches.apply_force(1e4, 0.01, 500.0) == 0.0  # the springs hold it back
-    assert clutches.apply_force(1e6, 0.01, 0.0, 4e5) == pytest.approx(6000.0)
     assert clutches.pressure_margin(200 * units.PSI, 180 * units.PSI) == pytest.approx(0.9)
 
 
@@ -169,6 +172,8 @@ def test_release_passage_against_the_hydrant_formula():
     area = np.pi * units.INCH**2 / 4
     flow = clutches.passage_flow(area, units.PSI, 998.2, 1.0)
     check("water_jet_constant", flow / (231 * units.INCH**3 / 60))
+    # a sharp-edged orifice lets 0.61 of that through (textbook)
+    assert clutches.passage_flow(area, units.PSI, 998.2) / flow == pytest.approx(0.61)
 
 
 def test_inertia():
@@ -195,6 +200,9 @@ def test_damage():
         (lambda: strength.torsional_yield(80.0), "hardness is 80 HRC"),
         (lambda: clutches.mean_radius(0.05, 0.06), "inner radius is 0.06, not below the outer radius, 0.05"),
         (lambda: clutches.torque_capacity(1e3, 1.5, 0.07, 4), "lining friction is 1.5"),
+        (lambda: clutches.torque_capacity(1e3, 0.12, 0.07, 0.5), "friction faces is 0.5"),
+        (lambda: clutches.passage_flow(1e-5, 1e5, 850.0, 1.5), "discharge coefficient is 1.5"),
+        (lambda: traction.slip_torque(6.0, 1000.0, 0.4, 3.7), "friction is 6"),
         (lambda: inertia.inertia_torque(1.0, 100.0, 0.0), "shift time is 0 s"),
         (lambda: damage.life_ratio(0.0, 5), "load ratio is 0"),
         (lambda: damage.life_ratio("much", 5), "load ratio is 'much'"),
@@ -230,6 +238,11 @@ def test_a_long_grade():
     assert crank == pytest.approx(373, rel=0.12)
     hill = traction.grade_power(mass, speed, 0.06) - traction.grade_power(mass, speed, 0.0)
     assert hill == pytest.approx(mass * units.GRAVITY * speed * np.sin(np.arctan(0.06)), rel=1e-3)
+    # up a slope of 1 in 1 the hill takes m g v sin 45°; on the flat the air takes ρ A v³/2, with 1.2 kg/m³ and 4.5 m² (from memory)
+    steep = traction.grade_power(mass, speed, 1.0) - traction.grade_power(mass, speed, 0.0)
+    assert steep == pytest.approx(mass * units.GRAVITY * speed * (np.sqrt(0.5) - 0.012 * (1 - np.sqrt(0.5))))
+    air = traction.grade_power(mass, 2 * speed, 0.0) - 2 * traction.grade_power(mass, speed, 0.0)
+    assert air == pytest.approx(1.2 * 4.5 / 2 * 6 * speed**3)
 
 
 def test_heat_of_a_shift_against_two_flywheels():

@@ -512,7 +512,7 @@ def test_facts_of_a_part(tmp_path):
 
 OWN_FIGURES = {
     "stall_ratio": 1.9, "stall_rpm": 2400, "axle_ratio": 3.73, "tyre_diameter": 33, "driven_wheels": 2, "first_gear": 3.1, "overdrive": 0.7,
-    "trailer_weight": 13_800, "converter_pressure": 110, "line_pressure": 140, "torque": 1250,
+    "trailer_weight": 13_800, "converter_pressure": 110, "line_pressure": 140, "torque": 1250, "shift_time": 0.5, "oil_temperature": 210,
 }  # fmt: skip
 PACK = {
     "component": "clutch pack",
@@ -583,7 +583,12 @@ def test_what_a_truck_asks_lies_between_its_ends(tmp_path, seed):
     own = {"engine_rpm": a.speed(np.array([700.0]), np.array([False])), "trailer_weight": (5000.0, 14_000.0)}
     taken = a.figures()
     spans = {k: (taken[k].low, taken[k].high) for k in ("stall_ratio", "axle_ratio", "tyre_diameter")}
-    spans |= own | {"overdrive": (0.65, 0.8), "converter_pressure": (130.0, 180.0), "line_pressure": (150.0, 210.0)}
+    spans |= own | {
+        "overdrive": (0.65, 0.8),
+        "oil_temperature": (187.5, 228.0),
+        "converter_pressure": (130.0, 180.0),
+        "line_pressure": (150.0, 210.0),
+    }
     figures = {k: float(rng.uniform(*np.ravel(ends))) for k, ends in spans.items()} | {"stall_rpm": 2400.0}
     drawn = assume(
         **taken
@@ -699,3 +704,44 @@ def test_the_reference_states_the_defaults(tmp_path):
     stated = assumptions_for(Shop(tmp_path, "x", {"input shaft": "x"}, driveline=block["driveline"]))
     assert stated == Assumptions()
     assert {*block["driveline"]} == {*Assumptions().figures(), *BY_USE}
+
+
+@pytest.mark.parametrize(
+    ("told", "warmed"),
+    [("210 F", 50.0), ("210", 50.0), ("99 C", 50.0), ("98.9 °C", 50.0), ("250 F", 27.8), ("310 F", 1.0)],
+)
+def test_a_hot_pan_leaves_the_oil_less_to_carry(tmp_path, told, warmed):
+    """Up to 300 °F (common practice, no source): what the pan already has is lost to the stall."""
+    builds = [
+        build("T-111", stall_rpm=2400, oil_temperature=told),
+        build("T-222", stall_rpm=2400, oil_temperature="95"),
+        build("T-333", stall_rpm=2400),
+    ]
+    loads = loads_of(tmp_path, builds=builds, parts=[LOCKUP | {"release_area": "0.05 sq in"}])
+    own = loads.of("converter", "C").set_index("serial")
+    usual = own.loc["T-333", "release_share"]  # warmed by 40 to 62.5 K
+    assert own.loc["T-111", "release_share"] / usual == pytest.approx(warmed / 50, rel=3e-3)
+    assert own.loc["T-222", "release_share"] == usual, "95 is no temperature in F: not known, and listed"
+    listed = loads.records.books.to_check
+    assert (listed["column"] == "oil_temperature").sum() == 1
+    assumed = loads.assumed.loc[loads.table["component"] == "converter", "oil_warming"]
+    assert assumed.tolist() == [False, True, True]
+
+
+def test_a_longer_shift_is_more_heat_and_less_torque(tmp_path):
+    """(T + I Δω/t) Δω t/2 over the lining: the torque's share goes with the time, that of the slowing not."""
+    builds = [
+        build("T-111", clutch_pack="P", torque=1200, shift_time="300 ms"),
+        build("T-222", clutch_pack="P", torque=1200, shift_time=0.6),
+        build("T-333", clutch_pack="P", torque=1200),
+    ]
+    loads = loads_of(tmp_path, WITH_PACK, builds=builds, parts=[PACK])
+    short, long, usual = (r for _, r in loads.of("clutch pack", "P").sort_values("serial").iterrows())
+    drop = np.sqrt(800 * 1400) * 2 * np.pi / 60
+    slowing = np.sqrt(0.5 * 1.5) * drop / LBFT
+    assert short["shift_torque_lbft"] == pytest.approx(slowing / 0.3)
+    assert long["shift_torque_lbft"] == pytest.approx(slowing / 0.6)
+    torque = short["torque_at_shaft_lbft"]
+    more = (torque * 0.6 + slowing) / (torque * 0.3 + slowing)
+    assert long["shift_heat_jmm2"] / short["shift_heat_jmm2"] == pytest.approx(more)
+    assert short["shift_heat_jmm2"] < usual["shift_heat_jmm2"] * 1.1 < long["shift_heat_jmm2"]

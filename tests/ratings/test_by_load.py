@@ -226,7 +226,7 @@ def _few(shop):
 
 def test_unknown_strengths_are_refused(shop, tmp_path):
     with pytest.raises(AnalyticsError, match="runs on one of power, torque, margin"):
-        _load_data(shop, "input shaft", "A", "colour")
+        rate_on(shop, "input shaft", "A", "heat", 7500.0, None, OPTIONS)
     with pytest.raises(RecordsError, match="strength 'colour'"):
         options_for(shop.records.shop, strength="colour")
     folder = write_shop(tmp_path, TOML + '[ratings]\nstrength = "weight"\n', builds=[build("T-111")])

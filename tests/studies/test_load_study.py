@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analytics.simulate.load_demo import load_demo_files
 from studies.load import (
     AT_LBFT,
     EXPONENT,
@@ -21,6 +22,7 @@ from studies.load import (
     run,
     trucks,
 )
+from tests.simulate.test_load_demo import findings, told, truth_of
 
 EVIDENCE = Path(__file__).parents[2] / "data" / "evidence"
 
@@ -87,3 +89,12 @@ def test_a_rerun_keeps_what_is_there(tmp_path, monkeypatch):
     assert calls == ["a", "b"]
     run(tmp_path, 4)
     assert calls == ["a", "b", "a", "b"]
+
+
+@pytest.mark.parametrize("seed", range(1, 9))
+def test_no_finding_of_the_load_demo_is_wrong(tmp_path, seed):
+    """Drawn anew: right, or "cannot be told"."""
+    for name, content in load_demo_files(seed).items():
+        (tmp_path / name).write_bytes(content)
+    truth = truth_of(tmp_path)
+    assert all(told(found) in ("", truth[c]) for c, found in findings(tmp_path).items())
