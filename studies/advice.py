@@ -31,7 +31,7 @@ from studies import worth
 from studies.resumable import resume, versions_used
 
 BLOCKS, TABLE = "advice_blocks.csv", "advice.csv"
-FIRST_SEED = 901
+FIRST_SEED = 941
 TRUCKS = 30
 COMEBACK, CHEAPER = 4000.0, 500.0
 COMPONENTS = ("shaft", "converter", "drum")

@@ -52,6 +52,13 @@ def advice(folder: Path) -> None:
     show_table(table, folded="Measure by measure")
 
 
+def load(folder: Path) -> None:
+    """Whether the load page is right. folder: of the studies' tables."""
+    table, told = words.loaded(folder)
+    show_words(*told)
+    show_table(table, folded="Rule by rule")
+
+
 def forecasts(folder: Path) -> None:
     """Whether the forecasts are right. folder: of the tables of the evidence."""
     show_words(*words.forecast(folder))
@@ -106,6 +113,7 @@ SECTIONS: dict[str, Callable[[Path], None]] = {
         shops,
         worth,
         advice,
+        load,
         forecasts,
         watch,
         guarantees,

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from analytics.__main__ import main
 from analytics.driveline.load import make_loads
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
@@ -47,7 +48,8 @@ def test_the_shop_kept_in_the_repository_is_the_one_written(tmp_path):
     for name, content in files.items():
         assert (KEPT / name).read_bytes() == content, f"{name}: write it anew, or undo the change that altered it"
     assert load_demo_files(8)["builds.csv"] != files["builds.csv"]
-    write_load_demo(tmp_path, 40)
+    assert main(["demo", str(tmp_path), "--load", "--units", "40", "--seed", "3"]) == 0
+    assert (tmp_path / "builds.csv").read_bytes() == load_demo_files(3, 40)["builds.csv"]
     write_load_demo(tmp_path, 50)
     assert (
         (tmp_path / "README.md")

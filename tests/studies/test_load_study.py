@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from analytics.simulate.load_demo import load_demo_files
+from analytics.words.evidence import loaded
 from studies.load import (
     AT_LBFT,
     EXPONENT,
@@ -19,6 +20,7 @@ from studies.load import (
     accused,
     explained,
     held_in_hp,
+    hp_apart,
     run,
     trucks,
 )
@@ -57,6 +59,18 @@ def test_horsepower_of_a_rating_on_torque_holds_for_the_slowest_engines():
     assert table.loc[1.0, "median_ratio"] > 0.9
 
 
+def test_the_words_say_the_tables_and_why_the_horsepower_is_low():
+    told = loaded(EVIDENCE)[1]
+    hp, apart = (kept(name).set_index("recorded") for name in ("load_hp", "load_hp_apart"))
+    assert f"{hp.loc[0.0, 'held_slowest']:.0%} where no torque is on record" in told[1]
+    assert apart.loc[0.0, "speed"] < 0.95 < apart.loc[0.2, "speed"], (
+        "an engine speed slower than any is taken where none is on record"
+    )
+    assert f"{1 - apart.loc[0.0, 'speed']:.0%} slower" in told[2]
+    assert apart["hp_sd"].max() < 0.03
+    assert "python -m studies load" in loaded(EVIDENCE / "nowhere")[1][0]
+
+
 def test_the_truth_is_the_one_stated():
     """At the torque of the truth nine of ten last the life."""
     scale = SCALE * 1.0**-EXPONENT
@@ -67,7 +81,9 @@ def test_the_truth_is_the_one_stated():
     assert np.exp(-((LIFE_MILES / life) ** SHAPE)) == pytest.approx(0.9)
 
 
-@pytest.mark.parametrize(("row", "cell"), [(accused, ("hub", 5.0)), (explained, ("torque", 1.0)), (held_in_hp, (1.0,))])
+@pytest.mark.parametrize(
+    ("row", "cell"), [(accused, ("hub", 5.0)), (explained, ("torque", 1.0)), (held_in_hp, (1.0,)), (hp_apart, (1.0,))]
+)
 def test_a_row_again(row, cell):
     one, other = row(*cell, 2, 3), row(*cell, 2, 3)
     assert one == other
@@ -82,7 +98,7 @@ def test_a_rerun_keeps_what_is_there(tmp_path, monkeypatch):
         return {"cell": cell, "fleets": fleets}
 
     monkeypatch.setitem(TABLES, "load_rules", (row, [("a",), ("b",)]))
-    for name in ("load_explained", "load_hp"):
+    for name in ("load_explained", "load_hp", "load_hp_apart"):
         monkeypatch.setitem(TABLES, name, (row, []))
     run(tmp_path, 3)
     run(tmp_path, 3)
