@@ -11,7 +11,9 @@ from random import Random
 import pytest
 
 import analytics
+from analytics.ratings.follow_up import FollowUp
 from analytics.report import cutoff_page, load_page, ratings_page, review_page
+from analytics.report.rating_files import customer_sheet
 from analytics.words.ratings.sheet import sheet_table
 from analytics.words.review import one_sheet as words_of_sheet
 from tests.invented import invented_shop
@@ -45,6 +47,7 @@ def contradictions(page: str) -> list[str]:
     found = [m[0] for m in ONE_OF_MANY.finditer(text)] + [m[0] for m in MANY_OF_ONE.finditer(text)]
     found += [m[0] for m in NOT_SAID.finditer(seen(page))]
     found += re.findall(r"\d\s%", seen(page))  # one form: 90%
+    found += re.findall(r"\b(?:nan|NaN|NaT|inf)\b", text)
     found += [m.strip() for m in re.findall(r"\b100% had not come back[^.\n]*", text)]
     for whole, alone in re.findall(r"years ([\d.]+)% had come back[^\n]*?adds up to too many \(([\d.]+)%\)", text):
         found += [f"{alone}% called too many of {whole}%"] if float(alone) <= float(whole) else []
@@ -69,6 +72,7 @@ def contradictions(page: str) -> list[str]:
         ("<h2>A</h2><p>more often as trucks get older; neither closer together nor further apart</p>", "more often as trucks get older / neither closer together nor further apart"),
         ("<p>as was foretold</p>", "foretold"),
         ("<p>99 % and 90% sure</p>", "9 %"),
+        ("<p>1.00 times as much (nan to nan)</p>", "nan"),
         ("<p>The same sentence of eight words and one.</p>" * 2, "The same sentence of eight words and one."),
         ("<p>leave it in: a used one fails 4.6% of the time where a new one does 11%</p>", "leave it in: 4.6%, new 11%"),
     ],
@@ -87,6 +91,13 @@ def test_the_check_leaves_sense_alone(said):
 def test_a_review_never_contradicts_itself(shop):
     _, page = shop
     assert contradictions(page) == []
+
+
+def test_ratings_and_the_customers_sheet_never_contradict_themselves(shop):
+    made, _ = shop
+    ratings = made.sheet.ratings
+    for page in (page_of("power_ratings", ratings_page.SECTIONS, FollowUp(ratings)), customer_sheet(ratings)):
+        assert contradictions(page) == []
 
 
 def test_one_name_is_one_figure(shop):
