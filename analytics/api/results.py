@@ -102,12 +102,12 @@ class Shown(ABC):
         return f"{type(self).__name__}({self.title}: {self.summary})"
 
     def _repr_html_(self) -> str:
-        from analytics.report.tables import html_table
+        from analytics.report.tables import IN_NOTEBOOK, html_table
 
         frame = self.shown()
         more = f"<p>{door.more_rows(len(frame) - ROWS_SHOWN)}</p>" if len(frame) > ROWS_SHOWN else ""
         title = html.escape(f"{self.title}: {self.summary}")
-        return f'<div class="answer"><p>{title}</p>{html_table(frame.head(ROWS_SHOWN), self.caption)}{more}</div>'
+        return f'<div class="answer">{IN_NOTEBOOK}<p>{title}</p>{html_table(frame.head(ROWS_SHOWN), self.caption)}{more}</div>'
 
 
 @dataclass(frozen=True, slots=True, repr=False, eq=False)
@@ -541,8 +541,9 @@ class AdviceResult(Shown):
 
     def _repr_html_(self) -> str:
         from analytics.report.advice_page import advice_html
+        from analytics.report.tables import IN_NOTEBOOK
 
-        return advice_html(self.advice)
+        return IN_NOTEBOOK + advice_html(self.advice)
 
     def save(self, path: str | Path) -> Path:
         """Write half a page to print or send. Returns the path. Raises AnalyticsError where it cannot be written."""

@@ -23,7 +23,7 @@ def coverage(folder: Path) -> None:
     figure, answer = figures.coverage_figure(study)
     show_figure(figure, words.COVERAGE, answer)
     show_words(*words.findings(study))
-    show_table(words.coverage_table(study), rows=200)
+    show_table(words.coverage_table(study), folded="Setting by setting", rows=200)
 
 
 def habits(folder: Path) -> None:
@@ -80,7 +80,7 @@ def outside(folder: Path) -> None:
     show_words(*words.outside_opening(found))
     figure, answer = figures.outside_figure(found)
     show_figure(figure, words.OUTSIDE, answer)
-    show_table(words.outside_cases(found))
+    show_table(words.outside_cases(found), folded="Problem by problem")
     show_table(words.outside_checks(found), rows=2000, folded=words.CHECKS)
 
 
@@ -100,8 +100,7 @@ def speed(folder: Path) -> None:
     """How fast the work is, against others. folder: of the studies' tables."""
     table, told = words.speed(folder)
     show_words(*told)
-    if len(table):
-        show_table(table)
+    show_table(table, folded="Work by work")
 
 
 SECTIONS: dict[str, Callable[[Path], None]] = {

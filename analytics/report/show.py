@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analytics.report.tables import html_table, unbroken
+from analytics.report.tables import IN_NOTEBOOK, html_table, unbroken
 from analytics.review.answer import Answer
 from analytics.words.answers import METHOD, TABLE, drawn_for, more_rows, readable, worded
 from analytics.words.units import prose
@@ -90,7 +90,7 @@ def show_html(*markup: str) -> None:
 
 def show_heading(title: str, *lines: str) -> None:
     """Display a title of the first level and the sentences under it."""
-    _display(f"<h1>{html.escape(title)}</h1>" + lines_html(lines))
+    _display(f"{IN_NOTEBOOK}<h1>{html.escape(title)}</h1>" + lines_html(lines))
 
 
 def show_words(*lines: str, level: int = 0, new_page: bool = False) -> None:

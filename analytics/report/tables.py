@@ -19,6 +19,10 @@ _LONG = 32
 _WHOLE = re.compile(r"[\w/]*\w(?:-[\w/]+)*-[A-Z\d][\w/]*|\d[\d,.]* (?:hp|kW|PS|lb|N m|kg|t|km)\b")
 
 
+#: in a notebook texts in a table would stand to the right, as figures do
+IN_NOTEBOOK = "<style>.answer td, .answer th { text-align: left; } .answer .number { text-align: right; } .answer caption { text-align: left; }</style>"
+
+
 def unbroken(text: str) -> str:
     """A ``text`` as HTML, its markup escaped, in which no date, serial or name of a part is broken between two lines, nor a number from its unit."""
     return _WHOLE.sub(r'<span class="w">\g<0></span>', html.escape(text))
