@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import re
+from importlib.resources import files
 
 import pandas as pd
 
@@ -20,7 +21,7 @@ _WHOLE = re.compile(r"[\w/]*\w(?:-[\w/]+)*-[A-Z\d][\w/]*|\d[\d,.]* (?:hp|kW|PS|l
 
 
 #: in a notebook texts in a table would stand to the right, as figures do
-IN_NOTEBOOK = "<style>.answer td, .answer th { text-align: left; } .answer .number { text-align: right; } .answer caption { text-align: left; }</style>"
+IN_NOTEBOOK = files("analytics.report").joinpath("template/notebook.html").read_text(encoding="utf-8")
 
 
 def unbroken(text: str) -> str:
