@@ -46,8 +46,9 @@ VERDICTS = tuple(StepVerdict)  # as numbered in the blocks
 class Cell:
     """One truth. kind: what it truly is: "none", "slope", "step", "both" or "bend". slope: exponent of life in power.
     jump: hazard above 650 hp over that below. bend: exponent added beyond 650 hp. failures: expected; units: built.
-    read_power: odometers are read of trucks above the median power only. weighed: False: of the survivors only 2 in 5 have a weight.
-    law: of the lives; frailty: log-sd of life between trucks alike."""
+    read_power: odometers are read of trucks above the median power only. odometers: of one survivor in five ("some"), of none, failed ones not
+    either ("none"), or of all ("all"). weighed: False: of the survivors only 2 in 5 have a weight. law: of the lives; frailty: log-sd of life
+    between trucks alike. first: first failures expected where they are far fewer, the strongest trucks failing again and again."""
 
     name: str
     kind: str
@@ -57,9 +58,15 @@ class Cell:
     jump: float = 1.0
     bend: float = 0.0
     read_power: bool = False
+    odometers: str = "some"
     weighed: bool = True
     law: str = "weibull"
     frailty: float = 0.0
+    first: float = 0.0
+
+
+#: first failures that make up so many with those that come again, by slope
+_FIRST = {-6.0: {20: 11, 60: 33, 120: 76}, -8.0: {20: 7, 60: 19, 120: 40}}
 
 
 def _cells() -> dict[str, Cell]:
@@ -87,6 +94,20 @@ def _cells() -> dict[str, Cell]:
         out.append(replace(c, name=f"{c.name}, log-normal lives, 60 failures", law="log-normal"))
     for c in plain:
         out.append(replace(c, name=f"{c.name}, trucks alike live unlike, 60 failures", frailty=0.5))
+    for failures, units in ((20, 900), (60, 900), (120, 1800)):
+        n = f"{failures} failures"
+        for slope in (-1.0, -6.0, -8.0):
+            first = _FIRST.get(slope, {}).get(failures, 0.0)
+            out.append(Cell(f"smooth slope {slope:g}, {n}", "slope", failures, units, slope=slope, first=first))
+        for slope in (-2.0, -4.0, -8.0):
+            name = f"smooth slope {slope:g}, log-normal lives, {n}"
+            first = _FIRST.get(slope, {}).get(failures, 0.0)
+            out.append(Cell(name, "slope", failures, units, slope=slope, law="log-normal", first=first))
+    for odometers in ("none", "all"):
+        for c in (*plain, Cell("smooth slope -8", "slope", 60, 900, slope=-8.0, first=19)):
+            out.append(
+                replace(c, name=f"{c.name}, {odometers} of the odometers read, 60 failures", odometers=odometers)
+            )
     return {c.name: c for c in out}
 
 
@@ -122,11 +143,11 @@ def truth_of(cell: Cell) -> FleetTruth:
         to_service_days=15,
         hidden=HiddenTruth(frailty_log_sd=cell.frailty),
     )
-    return scaled_to_failures(world, "clutch pack", "P-1", cell.units, cell.failures)
+    return scaled_to_failures(world, "clutch pack", "P-1", cell.units, cell.first or cell.failures)
 
 
-def lives_of_fleet(fleet: Fleet, weighed: bool = True) -> tuple[CutLives, pd.DataFrame]:
-    """The lives of a drawn fleet as the shop would have them, and a frame with their miles (NaN where never read)."""
+def lives_of_fleet(fleet: Fleet, weighed: bool = True, odometers: str = "some") -> tuple[CutLives, pd.DataFrame]:
+    """The lives of a drawn fleet as the shop would have them, and a frame with their miles (NaN where never read). odometers: see Cell."""
     lives, units = fleet.lives, fleet.units
     unit = lives["unit"].to_numpy()
     power, weight, use = (units[k].to_numpy()[unit] for k in ("power_hp", "weight_lb", "use"))
@@ -145,7 +166,9 @@ def lives_of_fleet(fleet: Fleet, weighed: bool = True) -> tuple[CutLives, pd.Dat
     last = fleet.readings.groupby("unit")["miles"].max()
     read = last.reindex(unit).to_numpy(float) - lives["start_miles"].to_numpy(float)
     ran = lives["end_miles"].to_numpy(float) - lives["start_miles"].to_numpy(float)
-    miles = np.where(failed, ran, np.where(read > 0, read, np.nan))
+    known = {"some": failed, "none": np.zeros_like(failed), "all": np.ones_like(failed)}[odometers]
+    read = np.where(odometers == "none", np.nan, read)
+    miles = np.where(known, ran, np.where(read > 0, read, np.nan))
     frame = pd.DataFrame(
         {
             "miles": miles,
@@ -159,14 +182,16 @@ def lives_of_fleet(fleet: Fleet, weighed: bool = True) -> tuple[CutLives, pd.Dat
     # as the shop has them: miles at failures, a reading for one survivor in five, days for all
     first, reading = lives["start_day"].to_numpy(float), fleet.readings.groupby("unit")["read_day"].max()
     service = units["service_day"].to_numpy(float)[unit]
-    read_age = np.where(failed, end - service, reading.reindex(unit).to_numpy(float) - service)
-    read_miles = np.where(failed, lives["end_miles"].to_numpy(float), last.reindex(unit).to_numpy(float))
+    read_age = np.where(known, end - service, reading.reindex(unit).to_numpy(float) - service)
+    read_miles = np.where(known, lives["end_miles"].to_numpy(float), last.reindex(unit).to_numpy(float))
+    if odometers == "none":
+        read_miles = np.full_like(read_miles, np.nan)
     data = life_data(
-        np.where(failed, ran, np.nan)[keep],
-        np.where(failed, ran, np.inf)[keep],
+        np.where(known, ran, np.nan)[keep],
+        np.where(failed, np.where(known, ran, np.nan), np.inf)[keep],
         power[keep],
         weight[keep],
-        entry=np.where(failed, ran * np.clip(entry / np.maximum(days, 1), 0, 1), 0.0)[keep],
+        entry=np.where(known, ran * np.clip(entry / np.maximum(days, 1), 0, 1), 0.0)[keep],
         entry_days=entry[keep],
         lower_days=days[keep],
         upper_days=np.where(failed, days, np.inf)[keep],
@@ -216,7 +241,7 @@ def known_miles_p(frame: pd.DataFrame, seed: int, draws: int = DRAWS) -> float:
 def one_replicate(cell: Cell, seed: int) -> dict[str, float]:
     """One fleet: p-values, verdict (index in VERDICTS), whether the set for the place holds 650 hp and its width in hp."""
     fleet = draw_fleet(truth_of(cell), cell.units, seed)
-    lives, frame = lives_of_fleet(fleet, cell.weighed)
+    lives, frame = lives_of_fleet(fleet, cell.weighed, cell.odometers)
     if cell.read_power:
         high = frame["power_hp"] > frame["power_hp"].median()
         read = frame["failed"] | (high & (np.random.default_rng([seed, 7]).random(len(frame)) < 0.4))

@@ -271,7 +271,7 @@ def run(
 
 
 def summarise(rows: pd.DataFrame) -> pd.DataFrame:
-    """Per kind and span: shops, forecasts, came over expected (with its standard error over shops), of replaced parts too, share
+    """Per kind and span: shops, forecasts, came over expected (with its standard error over shops, NaN of one), of replaced parts too, share
     held, misses above and below, and the share of quarters with a false claim."""
     out = []
     for (kind, span), own in rows.groupby(["kind", "span"], sort=False):
@@ -287,7 +287,7 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
                 "came": int(own["came"].sum()),
                 "expected": own["expected"].sum(),
                 "ratio": ratio,
-                "ratio_se": float(np.sqrt((gap**2).sum())) / by_shop["expected"].sum(),
+                "ratio_se": float(np.sqrt((gap**2).sum())) / by_shop["expected"].sum() if len(by_shop) > 1 else np.nan,
                 "ratio_replaced": by_shop["came_replaced"].sum() / by_shop["expected_replaced"].sum(),
                 "held": float(((own["came"] >= own["lower"]) & (own["came"] <= own["upper"])).mean()),
                 "above": float((own["came"] > own["upper"]).mean()),

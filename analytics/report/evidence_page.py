@@ -61,7 +61,9 @@ def load(folder: Path) -> None:
 
 def forecasts(folder: Path) -> None:
     """Whether the forecasts are right. folder: of the tables of the evidence."""
-    show_words(*words.forecast(folder))
+    table, told = words.at_the_door(folder)
+    show_words(*words.forecast(folder), *told)
+    show_table(table, folded="Kind by kind")
 
 
 def watch(folder: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -142,6 +143,51 @@ def forecast(folder: str | Path) -> tuple[str, ...]:
             f"without the fit's own doubt it would be {row.plug_in_covered:.3f}.{short}"
         )
     return tuple(lines)
+
+
+#: what was aimed at in every kind of shop: came over expected, ranges held; and misses on one side over those on the other
+_LEAN, _HELD, _ONE_SIDED = (0.95, 1.05), (0.87, 0.93), 2.0
+
+
+def at_the_door(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """What was foretold against what came in at the door, by kind of invented shop: the table, and what it says, with what it misses. folder: of the
+    studies."""
+    path = Path(folder) / "quarter.csv"
+    if not path.is_file():
+        return pd.DataFrame(), ("What comes in at the door has not been studied in this folder.",)
+    table = pd.read_csv(path)
+    lines = [
+        f"Quarters and years foretold in invented shops of {table['kind'].nunique()} kinds, {table['shops'].min():.0f} to {table['shops'].max():.0f} of each, against what then came in "
+        f"at the door. Aimed at in every kind: {_LEAN[0]:g} to {_LEAN[1]:g} come for each expected, {_HELD[0]:g} to {_HELD[1]:g} of the ranges held, and misses above and below within a factor of two."
+    ]
+    for span, own in table.groupby("span", sort=False):
+        n = own["forecasts"]
+        share = {k: float((own[k] * n).sum() / n.sum()) for k in ("held", "above", "below")}
+        lines.append(
+            f"All {span}s together: {own['came'].sum() / own['expected'].sum():.2f} came for each expected; {share['held']:.2f} of {n.sum():,} ranges held, {share['above']:.2f} lay above and {share['below']:.2f} below."
+        )
+        missed = [told for row in own.itertuples() if (told := _off_the_aim(row))]
+        lines.append(f"Missed, {span}s: {'; '.join(missed)}." if missed else f"Missed, {span}s: nothing.")
+    claims = table[table["span"] == "quarter"]
+    false = float((claims["false_claims"] * claims["forecasts"]).sum() / claims["forecasts"].sum())
+    lines.append(
+        f"Of {claims['forecasts'].sum():,} quarters, {false:.2f} brought a claim that was false (at most 0.10 is promised)."
+    )
+    return table, tuple(lines)
+
+
+def _off_the_aim(row: Any) -> str:
+    """What a kind of shop misses of what was aimed at; nothing where it misses nothing."""
+    off = []
+    if not _LEAN[0] <= row.ratio <= _LEAN[1]:
+        sure = f"standard error {row.ratio_se:.2f}" if row.shops > 1 else "one shop"
+        off.append(f"{row.ratio:.2f} came for each expected ({sure})")
+    if not _HELD[0] <= row.held <= _HELD[1]:
+        off.append(f"held {row.held:.2f}")
+    most, least = max(row.above, row.below), min(row.above, row.below)
+    if most > _ONE_SIDED * least and most * row.forecasts > 2:
+        off.append(f"{row.above:.2f} above against {row.below:.2f} below")
+    return f"{row.kind}: {', '.join(off)}" if off else ""
 
 
 def watched(folder: str | Path) -> tuple[str, ...]:

@@ -20,22 +20,28 @@ def test_table_agrees_with_its_blocks():
     again = summarise(pd.read_csv(EVIDENCE / "cutoff_blocks.csv")).round(4)
     pd.testing.assert_frame_equal(table, again, check_dtype=False)
     assert set(table["cell"]) == set(CELLS)
-    assert table["fleets"].min() >= 50
+    assert table["fleets"].min() >= 25
+    assert table["fleets"].iloc[:29].min() >= 75
 
 
 def test_promises_are_kept():
-    """Wrong verdicts at most one in ten, the place in its set nine times in ten, p uniform without an effect: within two standard
-    errors. On log-normal lives a slope is called a step more often, and the page says how often."""
+    """Wrong verdicts at most one in ten, the place in its set nine times in ten, p uniform without an effect: within two standard errors; all smooth
+    slopes together, and those of log-normal lives, and the steepest, below one in ten for sure."""
     table = pd.read_csv(EVIDENCE / "cutoff.csv")
-    other = table["cell"].str.contains("log-normal") & (table["kind"] == "slope")
-    promised = table[(table["kind"] != "bend") & ~other]
-    assert other.sum() == 1
-    assert f"{table.loc[other, 'wrong'].iat[0]:.1%}" in " ".join(study_words(table))
+    promised = table[table["kind"] != "bend"]
     assert (promised["wrong"] <= 0.10 + 2 * promised["wrong_se"]).all()
+    smooth = table[table["kind"] == "slope"]
+    steep = smooth["cell"].str.contains("slope -6|slope -8")
+    lognormal = smooth["cell"].str.contains("log-normal")
+    assert lognormal.sum() == 9
+    for own in (smooth, smooth[lognormal], smooth[steep]):
+        said, n = (own["said_step"] * own["fleets"]).sum(), own["fleets"].sum()
+        assert said / n + 2 * np.sqrt(0.09 / n) <= 0.10
     jump = table[table["kind"].isin(["step", "both"])]
     assert (jump["place_holds"] >= 0.90 - 2 * np.sqrt(0.09 / jump["fleets"])).all()
     none = table[table["kind"] == "none"]
     assert (none["p_uniform"] > 0.01).all()
+    assert f"{smooth.loc[lognormal, 'wrong'].max():.1%}" in " ".join(study_words(table))
 
 
 def test_a_fleet_repeats_and_the_study_goes_on_where_it_stopped(tmp_path):

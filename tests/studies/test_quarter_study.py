@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
 
+from analytics.words.evidence import at_the_door
 from studies.quarter import KINDS, UNITS, invent, quarter_end, summarise
+
+EVIDENCE = Path(__file__).parents[2] / "data" / "evidence"
 
 
 def days(frame: pd.DataFrame, column: str) -> np.ndarray:
@@ -47,3 +52,31 @@ def test_the_table_adds_up():
     assert told["ratio_replaced"] == 2
     assert told["false_claims"] == 0.25
     assert quarter_end(4) == pd.Timestamp("2018-12-31")
+
+
+def test_the_table_kept_is_that_of_its_forecasts():
+    table = pd.read_csv(EVIDENCE / "quarter.csv")
+    again = summarise(pd.read_csv(EVIDENCE / "quarter_forecasts.csv"))
+    pd.testing.assert_frame_equal(table, again, check_dtype=False)
+    assert set(table["kind"]) == set(KINDS)
+
+
+def test_what_is_missed_of_the_aim_is_told(tmp_path):
+    """A kind within the aim in both spans, and one of whose years 1.2 came for each expected, 0.8 of the ranges held, and all misses lie above."""
+    row = {
+        "kind": "even", "span": "quarter", "shops": 9, "forecasts": 100, "came": 200, "expected": 200.0, "ratio": 1.0, "ratio_se": 0.02, "held": 0.9,
+        "above": 0.06, "below": 0.04, "false_claims": 0.08,
+    }  # fmt: skip
+    low = {"came": 240, "ratio": 1.2, "held": 0.8, "above": 0.2, "below": 0.0}
+    rows = [row, row | {"span": "year"}, row | {"kind": "low"}, row | {"kind": "low", "span": "year"} | low]
+    pd.DataFrame(rows).to_csv(tmp_path / "quarter.csv", index=False)
+    _, told = at_the_door(tmp_path)
+    assert told[1].startswith("All quarters together: 1.00 came for each expected; 0.90 of 200 ranges held")
+    assert told[2] == "Missed, quarters: nothing."
+    assert told[3].startswith("All years together: 1.10 came")
+    assert told[4] == (
+        "Missed, years: low: 1.20 came for each expected (standard error 0.02), held 0.80, 0.20 above against 0.00 below."
+    )
+    pd.DataFrame([r | {"shops": 1} for r in rows]).to_csv(tmp_path / "quarter.csv", index=False)
+    assert "1.20 came for each expected (one shop)" in at_the_door(tmp_path)[1][4]
+    assert "Of 200 quarters, 0.08 brought a claim that was false" in told[5]

@@ -25,11 +25,15 @@ def study_words(study: pd.DataFrame) -> tuple[str, ...]:
         f"uniform: p from {none['p_uniform'].min():.2f} up); the p of the best cut taken as if it had not been searched for, in "
         f"{none['naive_below'].min():.0%} to {none['naive_below'].max():.0%}.",
     ]
-    if len(unlike := study[other & (study["kind"] == "slope")]):
-        out.append(
-            f"The fleets redrawn have Weibull lives. Where lives are log-normal instead, a smooth slope is called a step in {unlike['wrong'].max():.1%} "
-            f"(standard error {unlike['wrong_se'].max():.1%})."
-        )
+    slopes, log_normal = smooth[smooth["kind"] == "slope"], study[other & (study["kind"] == "slope")]
+    for cells, told in ((slopes, "Of smooth slopes"), (log_normal, "Where lives are log-normal, of smooth slopes")):
+        if len(cells):
+            worst = cells.loc[cells["said_step"].idxmax()]
+            share = (cells["said_step"] * cells["fleets"]).sum() / cells["fleets"].sum()
+            out.append(
+                f"{told} a step is said in {share:.1%} of {cells['fleets'].sum():,} fleets, at most in {worst['said_step']:.1%} of the {worst['fleets']} of a setting "
+                f"(standard error {worst['wrong_se']:.1%}; “{worst['cell']}”)."
+            )
     if len(read):
         out.append(
             f"On miles, with only the lives whose odometer is known, the same search cries wolf in {read['miles_below'].iat[0]:.0%} where mainly strong "
