@@ -287,10 +287,11 @@ def _ends(own: pd.DataFrame) -> Iterator[tuple]:
 
 def _builds(own: pd.DataFrame) -> Iterator[tuple]:
     """Whole builds: of those whose every component has a figure, whether the ends of the chance that nothing fails held the truth; and how many last
-    of those told that each part does."""
-    place = own["told"].where(own["told"] >= 0, own["records"])
-    place = place.where(place >= 0, own["read"])
-    rows = own.assign(lasts_truly=np.log1p(-_of(own, "lost", place)), answered=own["told"] >= 0)
+    of those whose every part fitted is shown to."""
+    place = own["read"].where(own["read"] >= 0, own["records"])
+    rows = own.assign(
+        lasts_truly=np.log1p(-_of(own, "lost", place)), answered=(own["told"] >= 0) & (own["told"] == own["read"])
+    )
     builds = rows.groupby(["seed", "truck"], as_index=False).agg(
         truly=("lasts_truly", "sum"),
         low=("lasts_low", "first"),

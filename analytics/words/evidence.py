@@ -457,8 +457,9 @@ def advised(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
         f"{value['records: parts truly good for 90 of 100']:.1%} of them are good for 90 of 100.",
         f"Price and expected comebacks of the build together came to {value['told: cost over that of the truth'] - 1:+.1%} against what the truth would advise ({value['told: cost over the truth, where answered'] - 1:+.1%} where "
         f"there was an answer; 10% more was the goal) and {value['told: cost over that of the habit'] - 1:+.1%} against the habit, the part whose published limit covers the truck "
-        f"(less was the goal; {value['habit: true share that lasts']:.1%} of all parts last with the habit). With what the answer puts in its place where nothing is shown to last, it was "
-        f"{value['read: cost over that of the truth'] - 1:+.1%} and {value['read: cost over that of the habit'] - 1:+.1%}, and {value['read: true share that lasts']:.1%} last. "
+        f"({value['habit: true share that lasts']:.1%} of all parts last with the habit). With what is advised, which within the published limits may be a cheaper part that is likely to last or of which none failed, it was "
+        f"{value['read: cost over that of the truth'] - 1:+.1%} and {value['read: cost over that of the habit'] - 1:+.1%} (less than the habit's was the goal), and {value['read: true share that lasts']:.1%} last, "
+        f"at least 90% in {value['read: shops with at least .90 lasting']:.0%} of the shops. "
         "The part that money alone would fit came to "
         f"{value['money: cost over that of the truth'] - 1:+.1%} and {value['money: cost over that of the habit'] - 1:+.1%}, and lasts in {value['money: true share that lasts']:.1%}.",
         f"Trucks no shop had seen were recognised in {value['outside: recognised']:.0%} (95% was the goal). {value['outside: advised all the same']:.0%} of their components got an answer all the same, all of trucks weaker or "

@@ -35,13 +35,16 @@ def test_the_table_kept_is_the_summary_of_its_trucks():
     assert (trucks.groupby("seed").size() == (TRUCKS + 6) * len(COMPONENTS)).all()
     kept = pd.read_csv(EVIDENCE / TABLE)
     pd.testing.assert_frame_equal(kept, summarise(trucks), check_dtype=False)
-    assert kept["shops"].iloc[0] >= 20
+    assert kept["shops"].iloc[0] >= 15
 
 
 def test_the_goals_that_are_met_are_met_and_the_words_say_the_table():
     table, told = advised(EVIDENCE)
     value = table.set_index("measure")["value"]
     assert value["told: shops with at least .90 lasting"] >= 0.9
+    assert value["read: shops with at least .90 lasting"] >= 0.9
+    assert value["read: cost over that of the truth"] <= 1.1
+    assert value["read: cost over that of the habit"] < value["told: cost over that of the habit"]
     assert value["outside: recognised"] >= 0.95
     assert f"{value['told: true share that lasts']:.1%} truly do" in told[0]
     assert "run python -m studies advice" in advised(EVIDENCE / "nowhere")[1][0]
@@ -55,6 +58,7 @@ def test_a_shop_asked_again_gives_rows_that_say_what_they_mean():
     for i in (0, 1):
         given = rows[rows["told"] == i]
         assert (given[f"high_{i}"] <= 0.1).all()
+        given = given[given["read"] == i]
         assert (given["lasts"] <= 1 - given[f"estimate_{i}"] + 1e-4).all(), "a build lasts no longer than a part of it"
         assert (rows.loc[rows["truth"] == i, f"lost_{i}"] <= 0.1).mean() > 0.3
     table = summarise(rows).set_index("measure")["value"]
