@@ -1,13 +1,14 @@
 # make review   the quarterly review of the demo shop, or of yours: SHOP=its folder
 # make start    SHOP=the folder with your sheets: looks through them and proposes shop.toml
 # make test     lint, types and tests
-# make slow     the tests that run whole commands, notebooks, studies and kills, and look at the pages in a browser
+# make slow     the tests that run whole commands and pages, notebooks, studies, kills and long properties, and look at the pages in a browser
+# make cover    the tests of make test again, with the share of lines they run (twice as slow)
 # make lab      JupyterLab, open where you pick your folder and day
 # make hostile  the catalogue of bad inputs, each with what becomes of it
 # make same     BASE=DIR: every output beside what DIR holds, byte by byte; the first call fills DIR
 # make browser  the pages in a real browser (needs Chromium or Chrome)
 # make oracles  outside values computed again in R (needs R with survival and cmprsk)
-# make long     the plain reckoning on 300 random shops, where make test draws 40; the pages of 40 invented shops, where it reads 3
+# make long     the plain reckoning on 300 random shops, where make slow draws 40; the pages of 40 invented shops, where it reads 3
 # make bench    how fast the work is against others on this machine: data/evidence/speed.csv
 # make study    the long studies: hours; the first goes on where it stopped
 # Only Python 3.11 or newer is needed; the first call builds .venv, later calls use it.
@@ -17,7 +18,7 @@ VENV ?= .venv
 PY := $(VENV)/bin/python
 READY := $(VENV)/.ready
 
-.PHONY: review start test slow long lab hostile same browser oracles bench study clean
+.PHONY: review start test slow cover long lab hostile same browser oracles bench study clean
 
 review: $(READY)
 	$(PY) -m analytics review $(if $(SHOP),"$(SHOP)",data/demo --out out/review)
@@ -29,17 +30,21 @@ start: $(READY)
 #: what looks at the pages in a real browser
 BROWSER := $(PY) -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[browser]'
 
-#: whole commands on the demo, notebooks, studies, kills and mutilations: a target of their own, so that `make test` stays short
-SLOW := tests/hostile tests/interrupted tests/notebooks tests/plain/test_ahead.py tests/plain/test_written.py tests/report/test_own_units_whole.py tests/studies tests/test_cores.py tests/test_main.py
+#: whole commands and pages, notebooks, studies, kills, mutilations and long properties: a target of their own, so that `make test` stays short
+SLOW := tests/hostile tests/interrupted tests/notebooks tests/plain tests/records/test_mutilated.py tests/report/test_cutoff_report.py \
+	tests/report/test_own_units_whole.py tests/report/test_pages.py tests/studies tests/test_cores.py tests/test_door.py tests/test_main.py
 
 test: $(READY)
 	$(PY) -m ruff check
 	$(PY) -m mypy
-	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto --dist loadfile $(addprefix --ignore=,$(SLOW)) --cov --cov-report=term:skip-covered
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto --dist loadfile $(addprefix --ignore=,$(SLOW))
 
 slow: $(READY)
 	$(BROWSER)
 	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto --dist loadfile $(SLOW) tests/browser/check_page.py tests/browser/check_notebooks.py
+
+cover: $(READY)
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto --dist loadfile $(addprefix --ignore=,$(SLOW)) --cov --cov-report=term:skip-covered
 
 long: $(READY)
 	PAGE_SHOPS=40 OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto tests/report/test_pages.py

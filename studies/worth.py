@@ -1,8 +1,9 @@
 """What following the sheet is worth: invented shops replayed for six years, the same trucks for every owner.
 
 A shop builds one component from two parts, the dearer where the limit of the cheaper does not reach; a truck beyond both is turned
-away. Each limit begins at .7, 1.0 or 1.35 of the truth. Four owners: one never changes it; one sets it just below the first failure
-(the habit); one does what the sheet says, looking each half year after the first; one knows the truth from the first day.
+away. Each limit begins at .7, 1.0 or 1.35 of the truth. Five owners: one never changes it; one sets it just below the first failure
+(the habit); one does what the sheet says, looking each half year after the first; one weighs all that records could tell
+(`studies.best_odds`); one knows the truth from the first day.
 
 A comeback is a part that fails within the target life. A truck is refused where a part is passed over that the truth allows for its
 class. The records are what a shop would have: 85% of failures reported, one odometer in five read, powers and weights missing
@@ -33,18 +34,22 @@ from studies.resumable import resume, versions_used
 BLOCKS, TABLE = "worth_runs.csv", "worth.csv"
 LIFE_MILES, RELIABILITY = 50_000.0, 0.9
 STARTS = (0.7, 1.0, 1.35)
-OWNERS = ("never changes", "just below the first failure", "follows the sheet", "knows the truth")
+OWNERS = ("never changes", "just below the first failure", "follows the sheet", "best odds", "knows the truth")
 #: comebacks that one truck refused is worth
 PRICES = (5, 10, 20)
 QUARTERS, QUARTER_DAYS = 24, 365.25 / 4
 EDGES_LB = (7500.0, 9000.0)
 #: the weight that stands for a class
-_CLASS_LB = np.array([7500.0, 9000.0, 10_500.0])
+CLASS_LB = np.array([7500.0, 9000.0, 10_500.0])
 _CLASS = ("7500 lb", "9000 lb", "over 9000 lb")
 PARTS = ("P-1", "P-2")
 _USES = ("street", "towing")
 FIRST_DAY = dt.date(2018, 1, 1)
 _STEP_HP = 25.0
+#: share of failures the shop hears of
+TOLD = 0.85
+#: the first quarter with a look at the records
+FIRST_LOOK = 3
 #: shops on which the rule's constants were chosen; the study begins above them
 FIRST_SEED = 501
 
@@ -65,7 +70,7 @@ class Truth:
         """Share (parts, n) of such trucks whose part fails within the ``miles``."""
         z = np.log(miles / LIFE_MILES) - (
             self.by_power[:, None] * np.log(power_hp / self.star[:, None])
-            + self.by_weight[:, None] * np.log(weight_lb / _CLASS_LB[0])
+            + self.by_weight[:, None] * np.log(weight_lb / CLASS_LB[0])
             + self.harsher * use
         )
         return 1 - survival_of(self.shape[:, None] * z + standard_quantile(RELIABILITY, self.law), self.law)
@@ -80,14 +85,14 @@ class Truth:
             np.log(LIFE_MILES)
             + (z - standard_quantile(RELIABILITY, self.law)) / self.shape[:, None]
             + self.by_power[:, None] * np.log(power_hp / self.star[:, None])
-            + self.by_weight[:, None] * np.log(weight_lb / _CLASS_LB[0])
+            + self.by_weight[:, None] * np.log(weight_lb / CLASS_LB[0])
             + self.harsher * use
         )
 
     @property
     def rated_hp(self) -> np.ndarray:
         """(parts, classes): the rating of each class in the harsher use."""
-        by_weight = self.by_weight[:, None] * np.log(_CLASS_LB / _CLASS_LB[0])
+        by_weight = self.by_weight[:, None] * np.log(CLASS_LB / CLASS_LB[0])
         return np.exp(np.log(self.star)[:, None] - (by_weight + self.harsher) / self.by_power[:, None])
 
 
@@ -146,7 +151,7 @@ def invent(seed: int) -> InventedShop:
         line=np.exp(0.04 * rng.standard_normal(n)),
         truth_hp=truth.rated_hp,
         life_miles=life,
-        told=rng.random((len(PARTS), n)) < 0.85,
+        told=rng.random((len(PARTS), n)) < TOLD,
         read_share=np.where(rng.random(n) < 0.2, rng.random(n), np.nan),
         blank=rng.random((2, n)),
         truth=truth,
@@ -294,7 +299,7 @@ def follow(shop: InventedShop, start: float, replicates: int) -> tuple[Owner, di
     wrong = np.zeros(len(PARTS), bool)
     for quarter in range(QUARTERS):
         owner.build(quarter)
-        if quarter < 3 or quarter % 2 == 0:
+        if quarter < FIRST_LOOK or quarter % 2 == 0:
             continue
         day = (quarter + 1) * QUARTER_DAYS
         for row in _look(owner, day, replicates).itertuples():
@@ -339,17 +344,27 @@ def unchanged(shop: InventedShop, start: float) -> Owner:
     return owner
 
 
+def of_the_best_odds(shop: InventedShop, start: float, seed: int) -> tuple[Owner, dict[str, float]]:
+    """The owner of `studies.best_odds`, and his looks."""
+    from studies.best_odds import best_odds
+
+    owner, looks, raised_above = best_odds(shop, start, seed)
+    return owner, {"looks": looks, "raised_above": raised_above}
+
+
 def one_run(replicates: int, seed: int, start: float) -> pd.DataFrame:
     """A shop from one start: a row per owner, with what the sheet said in that of the one who follows it."""
     shop = invent(seed)
     followed, said = follow(shop, start, replicates)
-    owners = (unchanged(shop, start), habit(shop, start), followed, unchanged(shop, 1.0))
+    odds, odds_said = of_the_best_odds(shop, start, seed)
+    owners = (unchanged(shop, start), habit(shop, start), followed, odds, unchanged(shop, 1.0))
     rows = pd.DataFrame([o.score() for o in owners])
     rows.insert(0, "owner", OWNERS)
     rows.insert(0, "start", start)
     rows.insert(0, "seed", seed)
-    for name, value in said.items():
-        rows[name] = np.where(rows["owner"] == OWNERS[2], value, np.nan)
+    for owner, what in ((OWNERS[2], said), (OWNERS[3], odds_said)):
+        for name, value in what.items():
+            rows.loc[rows["owner"] == owner, name] = value
     return rows.assign(trucks=len(shop.day), replicates=replicates, versions=versions_used())
 
 
@@ -380,8 +395,10 @@ def summarise(runs: pd.DataFrame) -> pd.DataFrame:
             row = {"start": name, "owner": owner, "shops": own["seed"].nunique()}
             row |= {c: int(own[c].sum()) for c in ("comebacks", "refused")}
             row |= {f"cost_{p}": p * row["comebacks"] + row["refused"] for p in PRICES}
+            if owner in (OWNERS[2], OWNERS[3]):
+                row |= {c: int(own[c].sum()) for c in ("looks", "raised_above")}
             if owner == OWNERS[2]:
-                row |= {c: int(own[c].sum()) for c in ("looks", "raises", "raised_above", "lowers")}
+                row |= {c: int(own[c].sum()) for c in ("raises", "lowers")}
                 row["wrong_lower_share"] = own["wrong_lower"].sum() / (len(PARTS) * len(own))
                 known = own["first_right"].dropna()
                 row["first_right_quarter"] = float(known.median()) if len(known) else np.nan

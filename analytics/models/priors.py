@@ -32,6 +32,9 @@ class Priors:
     others: one (mean, sd) per further column of b, that of the weight among them, as `joint_model` fills them in.
     use: further uses against the first. rate: log miles per day, mean over uses; rate_between: uses about
     that mean. spread: log tau. decline, level, slope, share: see `Layout` (share on the logit scale).
+    slope: at 1 a driver who runs 1.6 times the usual miles is some three times as likely to be read. A standard deviation of 1 let a few
+    early failures halve the miles of all that were never read, where who is read said nothing: in 24 invented shops with right limits
+    the estimates leaned down by a tenth. At 0.5, trucks read by a slope of 1 held .95 to .98 of bounds, as at 1 (40 fleets a cell).
     pooled: whether parts of a component lend each other shape and effects. own: of the components, and parts, that have their own.
     """
 
@@ -44,7 +47,7 @@ class Priors:
     spread: tuple[float, float] | None = (float(np.log(0.6)), 0.5)
     decline: tuple[float, float] | None = (float(np.log(0.8)), 0.4)
     level: tuple[float, float] | None = (0.0, 3.0)
-    slope: tuple[float, float] | None = (0.0, 1.0)
+    slope: tuple[float, float] | None = (0.0, 0.5)
     share: tuple[float, float] | None = (float(np.log(0.8 / 0.2)), 0.6)
     pooled: bool = True
     own: tuple[LifePriors, ...] = ()

@@ -375,7 +375,7 @@ def test_priors_are_the_normal_densities_they_say(every_kind):
         out += norm.logpdf(t[3] * b, -2, 2.5) + norm.logpdf(t[4:6].mean(), np.log(30), 1.0)
         out += -((t[4:6] - t[4:6].mean()) ** 2).sum() / (2 * 0.25)
         out += norm.logpdf(t[6], np.log(0.6), 0.5) + norm.logpdf(t[7], np.log(0.8), 0.4) + norm.logpdf(t[8], 0, 3)
-        return out + norm.logpdf(t[9], 0, 1) + norm.logpdf(t[10], np.log(4), 0.6)
+        return out + norm.logpdf(t[9], 0, 0.5) + norm.logpdf(t[10], np.log(4), 0.6)
 
     a = np.array([0.5, -1.0, -7.0, -2.0, 3.4, 3.1, -0.6, -0.2, -0.8, 0.5, 1.0])
     b = np.array([0.9, -0.5, -9.0, -3.0, 3.6, 3.0, -0.4, -0.4, -0.6, -0.3, 2.0])
