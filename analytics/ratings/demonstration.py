@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import logsumexp
 from scipy.stats import binom, chi2
 
 from analytics.errors import AnalyticsError
@@ -79,7 +80,7 @@ def exposures(
             rate = np.exp(driving.mu[data.use[blind], None] + driving.tau * nodes)
             run = hazard(rate * np.exp(end[blind])[:, None])
             run = run - np.where(data.days.entry[blind, None] > 0, hazard(rate * np.exp(begin[blind])[:, None]), 0)
-            h[blind] = -np.log((weight * np.exp(-run)).sum(1))
+            h[blind] = -logsumexp(-run, b=weight, axis=1)  # far past their life all but vanish
     return np.maximum(h, 0.0)
 
 

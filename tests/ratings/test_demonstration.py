@@ -113,3 +113,14 @@ def test_what_is_demonstrated_falls_with_the_share_of_failures_reported(share, r
     if share == 0.8:
         free = rate_part(data, 7000, None, Promise(50_000), settings=RatingSettings(explain=False))
         assert free.demonstrated_hp == pytest.approx(expected)
+
+
+def test_trucks_that_have_surely_failed_warn_of_nothing():
+    """Miles unknown, thousands of lives long: none can be running, and the sum of the chances is nought in floating point."""
+    unknown = np.full(4, np.nan)
+    data = life_data(unknown, unknown, np.full(4, 500.0), np.full(4, 7000.0), lower_days=np.full(4, 200_000.0))
+    driving = DrivingFit(
+        mu=np.array([np.log(30.0)]), tau=0.01, decline=0.0, known=9, change_days=1095.0, converged=True
+    )
+    expected = -np.log(0.9) * (30 * 200_000 / 1000.0) ** 3.0
+    assert exposures(data, 1000.0, 0.9, 3.0, driving) == pytest.approx(np.full(4, expected), rel=0.5)
