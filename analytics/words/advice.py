@@ -95,7 +95,7 @@ def _hundred(share: float) -> str:
 def chance_words(chance: Chance) -> str:
     """Of 100 such trucks how many fail, by a ``chance``."""
     if not chance.failures and not chance.low:
-        return f"none so far; at most {_hundred(chance.high)}"
+        return f"none in such use so far; at most {_hundred(chance.high)}"
     if chance.estimate < 0.001:
         return f"fewer than one in a thousand (at most {_hundred(chance.high)} in 100)"
     return f"about {_hundred(chance.estimate)} ({_hundred(chance.low)} to {_hundred(chance.high)})"

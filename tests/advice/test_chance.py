@@ -16,6 +16,7 @@ from analytics.ratings.demonstration import demonstrate
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 from analytics.reasons import Advised
+from analytics.words.advice import chance_words
 
 LIFE = 50_000.0
 PROMISE = Promise(LIFE, 0.9, 0.9)
@@ -177,3 +178,9 @@ def test_power_is_left_out_for_a_part_that_wears_by_miles_unless_its_failures_sh
     assert (weak == strong) is any_power
     if any_power:
         assert strong.low <= strong.estimate <= strong.high
+
+
+def test_no_failure_is_said_of_the_use_it_was_looked_for_in():
+    """Where uses stand apart the part may have failed in another: the next line counts those."""
+    assert chance_words(Chance(0.01, 0.0, 0.03, 0.0)) == "none in such use so far; at most 3.0"
+    assert chance_words(Chance(0.01, 0.002, 0.03, 1.0)) == "about 1.0 (0.2 to 3.0)"
