@@ -64,6 +64,7 @@ def lot_money(snapshot: Snapshot, component: str, lot: str, rates: dict[str, pd.
     call_in, running = shop.cost_of("call_in"), int(count.sum())
     swap = float(count @ prices) / running + (np.nan if call_in is None else call_in)
     fails = _at_rate(ahead, times)
+    expected, renewed_all = float(_left_alone(ahead, times, count).mean()), float(fresh.mean(0) @ count)
     each = comeback * (fails - fresh) @ count / running
     options, cheapest, calls = _options(ahead, fresh, times, count, swap, comeback)
     return LotMoney(
@@ -71,9 +72,9 @@ def lot_money(snapshot: Snapshot, component: str, lot: str, rates: dict[str, pd.
         running=running,
         years=shop.cost_of("years") or YEARS,
         times=_spread(times @ count / running),
-        fails=_spread(_drawn(fails, count), float(fails.mean(0) @ count)),
-        renewed_fails=_spread(_drawn(fresh, count), float(fresh.mean(0) @ count)),
-        even=_spread(each),
+        fails=_spread(_drawn(fails, count), expected),
+        renewed_fails=_spread(_drawn(fresh, count), renewed_all),
+        even=_spread(each, comeback * (expected - renewed_all) / running),
         swap=swap,
         options=options,
         cheapest=cheapest,
@@ -121,6 +122,11 @@ def _at_rate(chance: np.ndarray, rate: np.ndarray) -> np.ndarray:
     return -np.expm1(rate * np.log1p(-np.minimum(chance, 1 - 1e-12)))
 
 
+def _left_alone(ahead: np.ndarray, times: np.ndarray, count: np.ndarray) -> np.ndarray:
+    """Comebacks expected if nothing is done, at each rate the lot may have (DRAWS,), over all that the fit leaves open."""
+    return np.array([_at_rate(ahead, rate).mean(0) @ count for rate in times])
+
+
 def _spread(drawn: np.ndarray, expected: float | None = None) -> tuple[float, float, float]:
     """Mean (or what is ``expected``) and limits at LEVEL of what is ``drawn``."""
     tail = (1 - LEVEL) / 2
@@ -142,8 +148,7 @@ def _options(
     if np.isnan(swap):
         return pd.DataFrame(columns=columns), None, np.nan
     n = count.sum()
-    # what waiting costs at each rate the lot may have, over all that the fit leaves open
-    wait = comeback * np.array([_at_rate(ahead, rate).mean(0) @ count for rate in times])
+    wait = comeback * _left_alone(ahead, times, count)
     call = np.full(len(times), n * swap + comeback * float(fresh.mean(0) @ count))
     first = min(OPENED / n, 1.0)
 

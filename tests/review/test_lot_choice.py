@@ -110,7 +110,7 @@ def test_a_lot_is_weighed_by_its_trucks_one_by_one(tmp_path):
     assert found.even[0] == pytest.approx(4000 * (found.fails[0] - found.renewed_fails[0]) / found.running)
     cost = found.options.set_index("choice")["expected"]
     assert cost[LotChoice.CALL] == pytest.approx(1320 * found.running + 4000 * found.renewed_fails[0])
-    assert cost[LotChoice.WAIT] == pytest.approx(4000 * found.fails[0], rel=0.01)
+    assert cost[LotChoice.WAIT] == pytest.approx(4000 * found.fails[0])
     assert (cost[LotChoice.CALL] < cost[LotChoice.WAIT]) == (found.swap < found.even[0])
 
 
