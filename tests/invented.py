@@ -62,4 +62,6 @@ def invented_shop(folder: Path, rnd: Random, trucks: int | None = None, back: in
     toml += "[ratings]\nreplicates = 20\n"
     if rnd.random() < 0.7:
         toml += f'[costs]\ncomeback = {rnd.choice((2500, 4000))}\ncurrency = "{rnd.choice(("$", "EUR"))}"\n[costs.parts]\n"S-1" = 400\n"S-2" = 780\n'
-    return write_shop(folder, toml, builds=builds, returns=returns, readings=readings, limits=limits)
+    return write_shop(
+        folder, toml, builds=builds, returns=returns, readings=readings, **({"limits": limits} if limits else {})
+    )

@@ -328,7 +328,8 @@ def test_a_result_is_frozen_and_shows_itself(results, name):
     seen.feed(result._repr_html_())
     assert not seen.open
     assert {"table", "caption", "th"} <= set(seen.tags)
-    assert set(seen.scopes) == {"col"}
+    assert "col" in seen.scopes
+    assert set(seen.scopes) <= {"col", "row"}  # the answer for a truck heads its rows too
 
 
 @pytest.mark.parametrize("name", ["survival", "rate", "review", "cutoff", "measured"])

@@ -150,14 +150,14 @@ _LEAN, _HELD, _ONE_SIDED = (0.95, 1.05), (0.87, 0.93), 2.0
 
 
 def at_the_door(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """What was foretold against what came in at the door, by kind of invented shop: the table, and what it says, with what it misses. folder: of the
+    """What was expected against what came in at the door, by kind of invented shop: the table, and what it says, with what it misses. folder: of the
     studies."""
     path = Path(folder) / "quarter.csv"
     if not path.is_file():
         return pd.DataFrame(), ("What comes in at the door has not been studied in this folder.",)
     table = pd.read_csv(path)
     lines = [
-        f"Quarters and years foretold in invented shops of {table['kind'].nunique()} kinds, {table['shops'].min():.0f} to {table['shops'].max():.0f} of each, against what then came in "
+        f"Quarters and years ahead in invented shops of {table['kind'].nunique()} kinds, {table['shops'].min():.0f} to {table['shops'].max():.0f} of each, against what then came in "
         f"at the door. Aimed at in every kind: {_LEAN[0]:g} to {_LEAN[1]:g} come for each expected, {_HELD[0]:g} to {_HELD[1]:g} of the ranges held, and misses above and below within a factor of two."
     ]
     for span, own in table.groupby("span", sort=False):

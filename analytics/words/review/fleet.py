@@ -169,7 +169,9 @@ texts(
 @says(Clocks.MILES)
 def _miles(known: int, parts: int, failures_known: int, failures: int) -> str:
     of_failures = (
-        f", but of {failures_known} of {failures} failures ({percent(failures_known / failures)})" if failures else ""
+        f", but of {failures_known} of {plural(failures, 'failure')} ({percent(failures_known / failures)})"
+        if failures
+        else ""
     )
     leans = (
         " Odometers get written down when a truck comes back, so the miles curves look worse than the truth: "

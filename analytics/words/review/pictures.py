@@ -156,7 +156,7 @@ def causes(last: pd.Series, before: pd.Series, lead: str, year_over: bool) -> st
     year_over: whether the last year is whole."""
     part = "" if year_over else " The last year is not over."
     return (
-        f"In {last['year']} {last['all']} components came back, {last[lead]} of them for {CAUSE[lead]}; in {before['year']} it was "
+        f"In {last['year']} {plural(last['all'], 'component')} came back, {last[lead]} of them for {CAUSE[lead]}; in {before['year']} it was "
         f"{before['all']}, {before[lead]} of them.{part} More trucks are out each year, so look at the mix rather than the height."
     )
 

@@ -44,7 +44,9 @@ texts(
     {
         Findings.NOTHING_FAILED: "Nothing has failed yet, so there is no finding to count.",
         Causes.NONE_BACK: "Nothing has come back yet.",
-        Causes.SAME_MIX: "The last twelve months ({components} components) show no other mix than the years before, by more than chance.",
+        Causes.SAME_MIX: lambda components: (
+            f"The last twelve months ({plural(components, 'component')}) show no other mix than the years before, by more than chance."
+        ),
         Judged.NEVER_TWICE: "No return was judged a second time (a sheet named judged_again), so how far the causes and findings can be relied on "
         "is not known. Have somebody else look at 30 returns drawn at random, without seeing what was written.",
     }
