@@ -260,14 +260,14 @@ def _verdict(found: Chance | Advised, promise: Promise) -> Advised:
 def _in_its_place(
     choices: Sequence[Choice], shown: Choice | None, money: Choice | None, promise: Promise
 ) -> Choice | None:
-    """In place of a part ``shown`` to last: what price and expected comebacks make cheapest, if the best estimate of it keeps the promise, or one
-    that `stands`, whichever is cheaper: the shop's own limit is not passed over for a part that costs more than the records say it spares. Where none is
-    shown, else what has the best record; None where a rule forbids all."""
+    """In place of a part ``shown`` to last: what price and expected comebacks make cheapest, if the best estimate of it keeps the promise and it costs less.
+    Where none is shown, the cheaper of that and one that `stands`, else what has the best record; None where a rule forbids all. That none has
+    failed yet is never set against what is shown to last."""
     likely = money is not None and money.open and money.chance and money.chance.estimate <= 1 - promise.reliability
+    if shown is not None:
+        return money if likely and not shown.rules and money.price < shown.price else None
     found = min((c for c in choices if c.stands or (likely and c is money)), key=_PRICE, default=None)
-    if found is None:
-        return None if shown else min(filter(_OPEN, choices), key=_RECORD, default=None)
-    return found if shown is None or (not shown.rules and found.price < shown.price) else None
+    return found or min(filter(_OPEN, choices), key=_RECORD, default=None)
 
 
 def _over(published: Published | None, truck: Truck) -> tuple[Reason, ...]:

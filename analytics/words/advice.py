@@ -252,17 +252,12 @@ def _passed_over(advice: Advice, own: ComponentAdvice) -> list[str]:
     return [_against(advice, c) for c in passed if c not in (own.cheaper, own.advised)]
 
 
-_STANDS = "None of it failed and its published limit covers this truck"
-
-
 def _likely(advice: Advice, own: ComponentAdvice) -> list[str]:
     """Of a part advised for its money in place of one that is shown to last."""
     if own.pick is None or own.advised is own.pick:
         return []
     promised = f"{100 * advice.promise.reliability:.0f} of 100"
     instead = f": fit {own.pick.part} ({_price(advice, own.pick.price)}) where {promised} is promised."
-    if own.advised is not None and own.advised.stands:
-        return [f"{_STANDS}, but it ran too little to show that it lasts in {promised}{instead}"]
     likely, shown = (
         f"{_price(advice, c.cost(advice.comeback))} for {c.part}" for c in (own.advised, own.pick) if c is not None
     )
@@ -372,7 +367,7 @@ def short_words(advice: Advice) -> tuple[str, ...]:
     groups = (
         ("shown to last", [f"{c.component} {c.pick.part}" for c in advice.components if c.pick and not c.instead]),
         (
-            "likely to last, or without a failure so far, and cheaper",
+            "likely to last, and cheaper",
             [
                 f"{c.component} {c.instead.part} ({c.pick.part} is shown)"
                 for c in advice.components
@@ -480,7 +475,7 @@ def page_rows(advice: Advice) -> pd.DataFrame:
         fit = (
             c.part
             if c is one.pick
-            else f"{c.part}: {'none failed' if c.stands else 'likely to last'}; {one.pick.part} is shown"
+            else f"{c.part}: likely to last; {one.pick.part} is shown"
             if one.pick
             else f"{c.part}: over its published limit"
             if one.cheaper

@@ -525,8 +525,8 @@ def test_over_a_part_shown_to_last_no_dearer_one_that_is_not_and_none_against_a_
     assert _in_its_place((barred, dear), barred, dear, own.promise) is None
 
 
-def test_the_shops_limit_is_not_passed_over_for_a_dearer_part_while_nothing_failed(asked):
-    """A part that ran too little to be shown, without a failure and within its published limit, stays what the shop fits."""
+def test_that_none_has_failed_is_not_set_against_what_is_shown_to_last(asked):
+    """A part that ran too little to be shown, without a failure and within its published limit, is fitted only where nothing is shown."""
     advice = asked.ask(Wish(560, 7000, "street"))
     like = component(advice).choices[0]
     quiet = replace(
@@ -540,22 +540,8 @@ def test_the_shops_limit_is_not_passed_over_for_a_dearer_part_while_nothing_fail
     )
     quiet = replace(quiet, seen=replace(like.seen, failures=0))
     dear = replace(like, part="dear", price=900, records=Advised.SUPPORTED, rules=(), chance=Chance(0.01, 0.0, 0.08, 3))
-    assert _in_its_place((quiet, dear), dear, dear, advice.promise) is quiet
+    assert _in_its_place((quiet, dear), dear, dear, advice.promise) is None
     assert _in_its_place((quiet, dear), None, None, advice.promise) is quiet
-    for other in (
-        replace(quiet, seen=replace(quiet.seen, failures=1)),
-        replace(quiet, published=None),
-        replace(quiet, price=1000),
-        replace(quiet, rules=(reason(Advised.OVER_PUBLISHED, published_hp=500.0),)),
-    ):
-        assert _in_its_place((other, dear), dear, dear, advice.promise) is None
-    own = replace(
-        component(advice), choices=(quiet, dear), pick=dear, cheaper=None, by_money=dear, instead=quiet, up=()
-    )
-    told = "\n".join(spoken(replace(advice, components=(own,))))
-    assert "None of it failed and its published limit covers this truck, but it ran too little to show" in told
-    assert "fit dear ($900) where 90 of 100 is promised" in told
-    assert page_rows(replace(advice, components=(own,)))["fit"].tolist() == ["quiet: none failed; dear is shown"]
 
 
 def test_a_part_advised_for_its_money_says_that_it_is_likely_and_which_is_shown(asked):
