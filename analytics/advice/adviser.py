@@ -263,10 +263,12 @@ def _in_its_place(
     """In place of a part ``shown`` to last: what price and expected comebacks make cheapest, if the best estimate of it keeps the promise and it costs less.
     Where none is shown, the cheaper of that and one that `stands`, else what has the best record; None where a rule forbids all. That none has
     failed yet is never set against what is shown to last."""
-    likely = money is not None and money.open and money.chance and money.chance.estimate <= 1 - promise.reliability
+    likely = money
+    if not (money and money.open and money.chance and money.chance.estimate <= 1 - promise.reliability):
+        likely = None
     if shown is not None:
-        return money if likely and not shown.rules and money.price < shown.price else None
-    found = min((c for c in choices if c.stands or (likely and c is money)), key=_PRICE, default=None)
+        return likely if likely and not shown.rules and likely.price < shown.price else None
+    found = min((c for c in choices if c.stands or c is likely), key=_PRICE, default=None)
     return found or min(filter(_OPEN, choices), key=_RECORD, default=None)
 
 
