@@ -318,8 +318,8 @@ class Checked(Code):
     WHO_IS_READ = auto()
     DRIVING_CHANGES = auto()
     FLEETS_NOT_FITTED = auto()
-    LAW_FAR_BEHIND = auto()
-    LAW_RULES_NOTHING_OUT = auto()
+    DISTRIBUTION_FAR_BEHIND = auto()
+    DISTRIBUTION_RULES_NOTHING_OUT = auto()
     FEW_DRAWS = auto()
     POSTERIOR_FAR_OFF = auto()
 

@@ -79,7 +79,7 @@ class Odds:
 def drawn_odds(published_hp: float, rng: np.random.Generator) -> Odds:
     """What may be held of a part with this limit in the lightest class before anything has run."""
     normal = rng.random(_DRAWS) < 1 / 3
-    low = {law: standard_quantile(RELIABILITY, law) for law in ("lognormal", "weibull")}
+    low = {distribution: standard_quantile(RELIABILITY, distribution) for distribution in ("lognormal", "weibull")}
     return Odds(
         star=np.log(published_hp) + _LOG_SD * rng.standard_normal(_DRAWS),
         shape=rng.uniform(1.4, 2.6, _DRAWS),

@@ -24,7 +24,7 @@ from analytics.models.priors import NO_PRIORS
 from analytics.ratings.bound import rate_part
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import PLAIN, RatingSettings
-from analytics.ratings.signed_root import Fitted, rate_law
+from analytics.ratings.signed_root import Fitted, rate_fit
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.whole import whole_file
 from studies.resumable import KEY, block_row, pieces_of, resume
@@ -311,8 +311,8 @@ def naive_ratings(data: LifeData, weight_lb: float) -> dict[str, float]:
         filled = life_data(lower, data.upper, power, np.exp(data.log_weight))
         model, top = fit_joint(joint_model(filled, LIFE_MILES, priors=NO_PRIORS))
         if top.converged[0] and top.theta[0][2] < 0:
-            law = rate_law(Fitted(model, top), weight_lb, 0, PROMISE, SETTINGS["plain"], 0, full=False)
-            out["average miles"] = float(np.exp(law.first_order))
+            one = rate_fit(Fitted(model, top), weight_lb, 0, PROMISE, SETTINGS["plain"], 0, full=False)
+            out["average miles"] = float(np.exp(one.first_order))
     return out
 
 

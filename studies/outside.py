@@ -304,7 +304,7 @@ class _Asker:
         statistic = np.abs((sums[m - 1] - m / n * score.sum()) / np.sqrt(variance)).max()
         return scan.p_exact_bound(score, m, statistic), "studies.scan.p_exact_bound"
 
-    # ---- one life law
+    # ---- one lifetime distribution
     def _rows(self, case: str, group: str) -> dict[str, Any]:
         def right(time, failed, **more):
             return {"lower": time, "upper": np.where(np.asarray(failed) > 0, time, np.inf), **more}
@@ -420,7 +420,7 @@ class _Asker:
             return (e.lower if what.endswith("lo") else e.upper), by
         if kind == "quantile":
             return math.log(e.upper / e.lower) / 2 / 1.959963984540054, by
-        upper, lower = (math.log(-math.log(v)) for v in (e.upper, e.lower))  # z of a Weibull law
+        upper, lower = (math.log(-math.log(v)) for v in (e.upper, e.lower))  # z of a Weibull distribution
         return (lower - upper) / 2 / 1.959963984540054, by
 
     # ---- life under stress
@@ -447,7 +447,7 @@ class _Asker:
         d = d[d["exit"] > d["entry"]]
         return d["exit"], d["cens"], (d["sex"] == "Male").to_numpy(float)[:, None]
 
-    def _stress(self, case: str, law: str, form: str = ""):
+    def _stress(self, case: str, distribution: str, form: str = ""):
         from studies.regression import fit_regression
 
         time, failed, x = self._columns(case)
@@ -464,7 +464,9 @@ class _Asker:
         if case == "D15":
             d = self.data("channing")
             entry = d.loc[d["exit"] > d["entry"], "entry"].to_numpy(float)
-        return fit_regression(time, np.where(np.asarray(failed) == 1, time, np.inf), x, law=law, entry=entry)
+        return fit_regression(
+            time, np.where(np.asarray(failed) == 1, time, np.inf), x, distribution=distribution, entry=entry
+        )
 
     def _on_stress(self, case, quantity, group, at):
         terms = {
@@ -479,16 +481,16 @@ class _Asker:
         if terms is None or (case == "D15" and group != "both"):
             return None
         by = "studies.regression.fit_regression"
-        law = "lognormal" if "lognormal" in group or quantity.endswith("_log10") else "weibull"
+        distribution = "lognormal" if "lognormal" in group or quantity.endswith("_log10") else "weibull"
         if quantity == "loglik":
             form = next((f for f in ("square", "product", "not logged") if f in group), "")
-            return self.stress(case, law, form).loglik, by
+            return self.stress(case, distribution, form).loglik, by
         if quantity in ("lr_chisq_square_term", "lr_chisq_product_term"):
-            more = self.stress(case, law, "square" if "square" in quantity else "product")
-            return 2 * (more.loglik - self.stress(case, law).loglik), by
+            more = self.stress(case, distribution, "square" if "square" in quantity else "product")
+            return 2 * (more.loglik - self.stress(case, distribution).loglik), by
         names = [*terms, "log_sigma"]
         if quantity.startswith(("coef_", "sigma", "log_sigma", "var_", "intercept_", "slope_")):
-            fit = self.stress(case, law)
+            fit = self.stress(case, distribution)
             if quantity.endswith("_log10"):
                 values = {"intercept_log10": fit.coef[0], "slope_log10": fit.coef[1], "sigma_log10": fit.sigma}
                 return values[quantity] / math.log(10), by
@@ -500,7 +502,7 @@ class _Asker:
             return fit.covariance[pairs[quantity]], by
         if quantity.startswith("rating_"):
             return self._rating(case, quantity), "ratings.bound.SignedRoot"
-        return self._at_a_stress(case, quantity, group, at, law)
+        return self._at_a_stress(case, quantity, group, at, distribution)
 
     def _place(self, case: str, at: str) -> np.ndarray:
         if case == "D08":
@@ -510,13 +512,13 @@ class _Asker:
         celsius, volt = re.findall(r"\d+", at)
         return np.array([float(celsius), math.log(float(volt))])
 
-    def _at_a_stress(self, case, quantity, group, at, law):
+    def _at_a_stress(self, case, quantity, group, at, distribution):
         match = re.fullmatch(r"(quantile10|quantile_at_130C|reliability20|reliability300)_(.+)", quantity)
         if match is None:
             return None
         kind, what = match.groups()
         x = self._place(case, at)
-        fit = self.stress(case, law)
+        fit = self.stress(case, distribution)
         by = "studies.regression.fit_regression"
         if kind.startswith("quantile"):
             p = float(at) if case == "D09" else 0.1
@@ -524,7 +526,7 @@ class _Asker:
             if what == "se_log":
                 return math.log(upper / lower) / 2 / 1.959963984540054, by
             if what.startswith("prof"):
-                return self._profile(case, law, x, what, p=p), "models.joint.fit_at"
+                return self._profile(case, distribution, x, what, p=p), "models.joint.fit_at"
         else:
             t = 20.0 if kind.endswith("20") else 300.0
             value, *limits = fit.reliability(t, x)
@@ -532,10 +534,10 @@ class _Asker:
             if what == "se_z":
                 return fit.z_at(t, x)[1], by
             if what.startswith("prof"):
-                return self._profile(case, law, x, what, t=t), "models.joint.fit_at"
+                return self._profile(case, distribution, x, what, t=t), "models.joint.fit_at"
         return {"est": value, "wald_lo": lower, "wald_hi": upper}[what], by
 
-    def _model(self, case: str, law: str, life: float):
+    def _model(self, case: str, distribution: str, life: float):
         """The rating's own model with priors off: the first stress in the place of power, the second of weight."""
         from analytics.models.joint import fit_joint, joint_model
         from analytics.models.lifedata import life_data
@@ -545,9 +547,9 @@ class _Asker:
         time = np.asarray(time, float)
         first, second = (x[:, 0], np.zeros(len(x))) if x.shape[1] == 1 else (x[:, 1], x[:, 0])
         data = life_data(time, np.where(np.asarray(failed) == 1, time, np.inf), np.exp(first), np.exp(second))
-        return fit_joint(joint_model(data, life, law, NO_PRIORS))
+        return fit_joint(joint_model(data, life, distribution, NO_PRIORS))
 
-    def _profile(self, case, law, x, what, p: float | None = None, t: float | None = None) -> float:
+    def _profile(self, case, distribution, x, what, p: float | None = None, t: float | None = None) -> float:
         """A profile limit of a quantile (p given) or of a reliability (t given) at a stress, from constrained fits."""
         from scipy.optimize import brentq
         from scipy.stats import chi2
@@ -556,17 +558,17 @@ class _Asker:
         from analytics.models.joint import fit_at, rating_constraint
 
         first, second = (x[0], 0.0) if len(x) == 1 else (x[1], x[0])
-        free = self.stress(case, law)
+        free = self.stress(case, distribution)
         cut = chi2.ppf(0.95, 1) / 2
 
         def drop(log_t: float, z: float) -> float:
-            model, top = self._model(case, law, math.exp(log_t))
-            share = float(survival_of(np.array(z), law))
+            model, top = self._model(case, distribution, math.exp(log_t))
+            share = float(survival_of(np.array(z), distribution))
             at = rating_constraint(model, first, share, second, 0)
             return float(top.value[0] - fit_at(model, at, np.delete(top.theta[0], 1)).value[0]) - cut
 
         if p is not None:
-            z = standard_quantile(1 - p, law)
+            z = standard_quantile(1 - p, distribution)
             value, lower, upper = free.quantile(p, x)
             middle, width = math.log(value), math.log(upper / lower) / 2
 
@@ -588,14 +590,14 @@ class _Asker:
                 break
             edge += 0.5 * (edge - middle)
         found = brentq(gap, *sorted((middle, edge)), xtol=1e-7)
-        return math.exp(found) if p is not None else float(survival_of(np.array(found), law))
+        return math.exp(found) if p is not None else float(survival_of(np.array(found), distribution))
 
     def _rating(self, case: str, quantity: str) -> float:
         from analytics.ratings.signed_root import SignedRoot
         from studies.textbook import profile_limits
 
-        law, life = {"D08": ("weibull", 20.0), "D09": ("lognormal", 20_000.0), "D19": ("weibull", 300.0)}[case]
-        model, top = self._model(case, law, life)
+        distribution, life = {"D08": ("weibull", 20.0), "D09": ("lognormal", 20_000.0), "D19": ("weibull", 300.0)}[case]
+        model, top = self._model(case, distribution, life)
         root = SignedRoot(model, top, 0.9, 175.0 if case == "D19" else 0.0, 0)
         what = re.sub(r"^rating_(log_stress|stress|invT|voltage)_", "", quantity)
         if what == "se":
@@ -636,8 +638,13 @@ class _Asker:
             events, ends = d[d["status"] == 1], d[d["status"] == 0]
             if quantity.startswith("powerlaw"):
                 own = events["id"].map(ends.set_index("id")["time"])
-                law = power_law(ends["time"], own, events["time"])
-                values = {"log_a": math.log(law.a), "b": law.b, "se_log_b": law.se_log_b, "loglik": law.log_likelihood}
+                process = power_law(ends["time"], own, events["time"])
+                values = {
+                    "log_a": math.log(process.a),
+                    "b": process.b,
+                    "se_log_b": process.se_log_b,
+                    "loglik": process.log_likelihood,
+                }
                 return values[quantity.removeprefix("powerlaw_")], "models.recurrence.power_law"
             mean = mean_cumulative_function(ends["id"], ends["time"], events["id"], events["time"])
             by = "models.recurrence.mean_cumulative_function"
@@ -660,15 +667,15 @@ class _Asker:
             return values[quantity], by
         if case == "D21":
             d = self.data("nist_repairs")
-            law = power_law([1500], np.full(len(d), 1500.0), d["hours"])
+            process = power_law([1500], np.full(len(d), 1500.0), d["hours"])
             values = {
-                "b_mle": law.b,
-                "b_modified": law.b_unbiased,
-                "a_modified": law.a_unbiased,
-                "reciprocal_form_beta": 1 - law.b_unbiased,
-                "mtbf_end": 1 / (law.a_unbiased * law.b_unbiased * 1500 ** (law.b_unbiased - 1)),
-                "laplace_z": law.laplace_z,
-                "military_handbook_chisq": law.late_chi_square,
+                "b_mle": process.b,
+                "b_modified": process.b_unbiased,
+                "a_modified": process.a_unbiased,
+                "reciprocal_form_beta": 1 - process.b_unbiased,
+                "mtbf_end": 1 / (process.a_unbiased * process.b_unbiased * 1500 ** (process.b_unbiased - 1)),
+                "laplace_z": process.laplace_z,
+                "military_handbook_chisq": process.late_chi_square,
             }
             return values[quantity], "models.recurrence.power_law"
         return None

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from analytics.errors import AnalyticsError
-from analytics.models.distributions import LAWS, standard_quantile, survival_of
+from analytics.models.distributions import DISTRIBUTIONS, standard_quantile, survival_of
 from analytics.models.likelihood import Layout
 from analytics.models.newton import maximise
 from analytics.models.priors import NO_PRIORS
@@ -26,7 +26,7 @@ class RegressionFit:
     uses the density of T and drops no constant (and leaves the priors out). ``iterations``: steps it took.
     """
 
-    law: str
+    distribution: str
     names: tuple[str, ...]
     coef: np.ndarray
     sigma: float
@@ -40,7 +40,7 @@ class RegressionFit:
     def __repr__(self) -> str:
         terms = ", ".join(f"{n} {b:.4g}" for n, b in zip(self.names, self.coef, strict=True))
         state = "" if self.converged else ", NOT CONVERGED"
-        return f"RegressionFit({self.law}: {terms}, sigma {self.sigma:.4g}, loglik {self.loglik:.4f}{state})"
+        return f"RegressionFit({self.distribution}: {terms}, sigma {self.sigma:.4g}, loglik {self.loglik:.4f}{state})"
 
     def z_at(self, time: float, x: np.ndarray) -> tuple[float, float]:
         """z = (log time - mu)/sigma at covariates x (q,), and its standard error."""
@@ -53,13 +53,13 @@ class RegressionFit:
         """Survival at ``time``: estimate and two-sided Wald limits taken on z."""
         z, se = self.z_at(time, x)
         k = ndtri(0.5 + level / 2)
-        best, low, high = (float(survival_of(np.array(q), self.law)) for q in (z, z + k * se, z - k * se))
+        best, low, high = (float(survival_of(np.array(q), self.distribution)) for q in (z, z + k * se, z - k * se))
         return best, low, high
 
     def quantile(self, fraction: float, x: np.ndarray, level: float = 0.95) -> tuple[float, float, float]:
         """Life by which ``fraction`` has failed: estimate and Wald limits taken on the log."""
         x = np.concatenate([[1.0], np.atleast_1d(np.asarray(x, float))])
-        q = standard_quantile(1 - fraction, self.law)
+        q = standard_quantile(1 - fraction, self.distribution)
         log_t = x @ self.coef + self.sigma * q
         g = np.concatenate([x, [self.sigma * q]])
         half = ndtri(0.5 + level / 2) * np.sqrt(g @ self.covariance @ g)
@@ -106,7 +106,7 @@ def fit_regression(
     upper: np.ndarray,
     covariates: np.ndarray | None = None,
     names: tuple[str, ...] = (),
-    law: str = "weibull",
+    distribution: str = "weibull",
     entry: np.ndarray | None = None,
     weights: np.ndarray | None = None,
 ) -> RegressionFit:
@@ -115,15 +115,15 @@ def fit_regression(
     two failures, on columns that cannot be told apart, and on rows that are no lives."""
     lower, upper = np.asarray(lower, float), np.asarray(upper, float)
     n = len(lower)
-    if law not in LAWS:
-        raise AnalyticsError(f"life law {law!r} is not known; use one of {', '.join(LAWS)}")
+    if distribution not in DISTRIBUTIONS:
+        raise AnalyticsError(f"distribution {distribution!r} is not known; use one of {', '.join(DISTRIBUTIONS)}")
     cov = np.zeros((n, 0)) if covariates is None else np.asarray(covariates, float).reshape(n, -1)
     q = cov.shape[1]
     names = names or tuple(f"column {j + 1}" for j in range(q))
     failed = np.isfinite(upper)
     w = np.ones(n) if weights is None else np.asarray(weights, float)
     if w[failed].sum() < 2 or (failed & (w > 0)).sum() < 1:
-        raise AnalyticsError(f"{w[failed].sum():g} failures in {n} rows: a life law needs at least 2")
+        raise AnalyticsError(f"{w[failed].sum():g} failures in {n} rows: a lifetime distribution needs at least 2")
     centre = cov[failed].mean(0) if q else np.zeros(0)
     spread = cov.std(0) if q else np.zeros(0)
     for j in np.flatnonzero(spread <= 1e-12 * np.maximum(np.abs(centre), 1)):
@@ -140,8 +140,8 @@ def fit_regression(
     # start from one shape at which expected failures equal those seen
     z = np.log(np.where(failed, np.nan_to_num(mid, nan=1.0), np.maximum(lower, 1e-300)) / scale)
     start = np.zeros(q + 2)
-    start[1] = np.log((w * np.exp(z)).sum() / w[failed].sum()) if law == "weibull" else 0.0
-    fun = objective(rows, layout, law, NO_PRIORS, rate_nodes(1.0))
+    start[1] = np.log((w * np.exp(z)).sum() / w[failed].sum()) if distribution == "weibull" else 0.0
+    fun = objective(rows, layout, distribution, NO_PRIORS, rate_nodes(1.0))
     limits = np.full(q + 2, 8.0)
     limits[0] = 1.0
     top = maximise(fun, start, limits=limits, tolerance=1e-16, rounds=100)
@@ -168,7 +168,7 @@ def fit_regression(
         m = shape @ jac
         covariance = m @ np.linalg.inv(-top.hess[0]) @ m.T
     return RegressionFit(
-        law,
+        distribution,
         ("intercept", *names),
         raw,
         float(1 / beta),

@@ -29,7 +29,7 @@ from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.lasting import POWER_NOT_SHOWN, hardly_by_power
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
-from analytics.ratings.signed_root import FAR_BEHIND, Fitted, rate_law
+from analytics.ratings.signed_root import FAR_BEHIND, Fitted, rate_fit
 from analytics.reasons import Advised
 
 NAN = float("nan")
@@ -97,7 +97,7 @@ class PartBasis:
     def draws(self) -> dict[str, tuple[np.ndarray, np.ndarray]]:
         """Draws from the posterior by life distribution, and their weights."""
         fits = self.fits.fits if self.fits else ()
-        return {f.model.law: posterior_draws(f.model, f.top, self.settings.draws, 1) for f in fits}
+        return {f.model.distribution: posterior_draws(f.model, f.top, self.settings.draws, 1) for f in fits}
 
     @cached_property
     def driving(self) -> DrivingFit | None:
@@ -141,8 +141,8 @@ def _calibrated(
     rest, found = promise.without(fits.early.share), Roots()
     bare = RatingSettings(replicates=replicates, draws=0)
     for fitted in fits.fits if rest.reliability <= 0.999 else ():
-        made = rate_law(fitted, rated_weight(weight_lb), max(use or 0, 0), rest, bare, 1)
-        found[fitted.model.law] = (made.root_mean, made.root_sd)
+        made = rate_fit(fitted, rated_weight(weight_lb), max(use or 0, 0), rest, bare, 1)
+        found[fitted.model.distribution] = (made.root_mean, made.root_sd)
     return found
 
 
@@ -209,7 +209,7 @@ def _modelled(
         return Advised.NO_FIT
     at = np.log(power_hp), np.log(rated_weight(weight_lb)), max(use or 0, 0)
     zc = float(ndtri(promise.confidence))
-    ends = [_ends(f, at, zc, roots.get(f.model.law, (NAN, NAN))) for f in fits.fits]
+    ends = [_ends(f, at, zc, roots.get(f.model.distribution, (NAN, NAN))) for f in fits.fits]
     best = max(fits.fits, key=lambda f: float(f.top.value[0]))
     estimate = _Root(best, *at).share(0.0)
     failures = _own_failures(basis, fits, use)
@@ -237,11 +237,11 @@ def _opinion(basis: PartBasis, fitted: Fitted, at: tuple[float, float, int], con
     """The share not exceeded with ``confidence`` under the posterior: where the failures are fewer than three, and where nothing is calibrated, the higher
     of both counts."""
     model = fitted.model
-    theta, weight = basis.draws[model.law]
+    theta, weight = basis.draws[model.distribution]
     z = -theta[:, model.layout.gamma] @ np.concatenate([[1.0], model.covariates(*at)])
     order = np.argsort(z)
     below = np.cumsum(weight[order]) - 0.5 * weight[order]
-    return float(1 - survival_of(np.interp(confidence, below, z[order]), model.law))
+    return float(1 - survival_of(np.interp(confidence, below, z[order]), model.distribution))
 
 
 def _ends(fitted: Fitted, at: tuple[float, float, int], zc: float, root: tuple[float, float]) -> tuple[float, float]:
@@ -273,7 +273,7 @@ class _Root:
 
     def share(self, target: float) -> float:
         """The share lost at which the root equals ``target`` (0: the estimate); it rises with the share."""
-        return float(1 - survival_of(np.array(self._solve(target)), self.model.law))
+        return float(1 - survival_of(np.array(self._solve(target)), self.model.distribution))
 
     def _solve(self, target: float) -> float:
         if target == 0:
@@ -290,7 +290,7 @@ class _Root:
 
     def _root(self, z: float) -> float:
         log_power, log_weight, use = self.at
-        reliability = float(np.clip(survival_of(np.array(z), self.model.law), 1e-12, 1 - 1e-12))
+        reliability = float(np.clip(survival_of(np.array(z), self.model.distribution), 1e-12, 1 - 1e-12))
         held = fit_at(
             self.model, rating_constraint(self.model, log_power, reliability, log_weight, use), self.start, 1e-5
         )

@@ -220,4 +220,4 @@ def fails_within(
     s, weights = model.nodes
     mu = theta[lay.mu][codes if lay.uses > 1 else np.zeros(len(codes), int)]
     y = mu[:, None] + np.exp(theta[lay.tau]) * s + np.log(days / model.life_miles)
-    return 1 - survival_of(beta * y - eta[:, None], model.law) @ weights
+    return 1 - survival_of(beta * y - eta[:, None], model.distribution) @ weights

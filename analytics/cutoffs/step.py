@@ -32,10 +32,10 @@ from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.cells import observed
+from analytics.models.distributions import DISTRIBUTIONS
 from analytics.models.joint import JointModel, Terms, fit_joint, joint_model
 from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes
 from analytics.models.newton import Optimum
-from analytics.ratings.settings import DISTRIBUTIONS
 from analytics.reasons import Reason, Refused, Step, reason
 from analytics.records.load import NOT_RECORDED
 
@@ -331,16 +331,16 @@ def _largest_p(
     and Boos, J. Am. Stat. Assoc. 89 (1994) 1012-1016, without what they add for the set; from memory). No further one is tried once p
     exceeds ``enough``. redrawn: fleets of the ``best`` Weibull slope."""
     largest = _p_of(fit, redrawn, "slope")
-    for law in DISTRIBUTIONS:
+    for distribution in DISTRIBUTIONS:
         if largest > enough:
             break
-        model, top = best if law == "weibull" else _fit_lives(lives, table, fit, "slope", law)
+        model, top = best if distribution == "weibull" else _fit_lives(lives, table, fit, "slope", distribution)
         if not top.converged[0]:
             continue
         for errors in _SLOPES_TRIED:
             if largest > enough:
                 break
-            if errors or law != "weibull":
+            if errors or distribution != "weibull":
                 theta = _with_slope(lives.axis, model, top, errors)
                 drawn = table.drawn(_pull(lives, table.sets, fit, "slope", model, theta), draws, rng)
                 largest = max(largest, _p_of(fit, drawn, "slope"))
@@ -418,7 +418,7 @@ def _more_columns(shape: str, x: np.ndarray, cuts: np.ndarray, fit: Fitted) -> d
 
 
 def _fit_lives(
-    lives: CutLives, table: ShapeTable, fit: Fitted, shape: str, law: str = "weibull"
+    lives: CutLives, table: ShapeTable, fit: Fitted, shape: str, distribution: str = "weibull"
 ) -> tuple[JointModel, Optimum]:
     """The lifetime distribution by miles with the hazard of that shape along the axis, unknown odometers integrated out."""
     d = lives.data
@@ -429,7 +429,7 @@ def _fit_lives(
         means: dict[str, Any] = {k: np.full(len(d.lower), getattr(d, k).mean()) for k in ALONG[lives.axis]}
         d = replace(d, **means)
     d = replace(d, extra=np.column_stack(list(more.values())) if more else d.extra, extra_names=tuple(more))
-    model = joint_model(d, LIFE_MILES, law, terms=Terms(decline=True, selection=True))
+    model = joint_model(d, LIFE_MILES, distribution, terms=Terms(decline=True, selection=True))
     others = tuple((0.0, 1.5) if n in more else p for n, p in zip(model.columns[2:], model.priors.others, strict=True))
     return fit_joint(replace(model, priors=replace(model.priors, others=others)))
 
@@ -470,7 +470,7 @@ def _pull(lives: CutLives, sets: RiskSets, fit: Fitted, shape: str, model: Joint
         days = min(day, model.change_days) + later * max(day - model.change_days, 0.0)
         y = mu[rows, None] + np.exp(theta[lay.tau]) * s + np.log(max(days, NOTHING) / LIFE_MILES)
         z = np.minimum(beta * y - eta[rows, None], 300.0)
-        if model.law == "weibull":
+        if model.distribution == "weibull":
             left, hazard = np.exp(-np.exp(z)), np.exp(z)
         else:
             left, hazard = ndtr(-z), np.exp(-0.5 * z**2 - log_ndtr(-z))

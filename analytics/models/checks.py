@@ -1,4 +1,4 @@
-"""Does the fitted life law hold up? Curvature of the power law, a shape per part, residuals, influence of single units."""
+"""Does the fitted lifetime distribution hold up? Curvature of the power law, a shape per part, residuals, influence of single units."""
 
 from __future__ import annotations
 
@@ -33,19 +33,23 @@ class ModelTest:
 
 
 def curvature_test(
-    data: LifeData, life_miles: float, law: str = "weibull", priors: Priors | None = None, terms: Terms = NO_TERMS
+    data: LifeData,
+    life_miles: float,
+    distribution: str = "weibull",
+    priors: Priors | None = None,
+    terms: Terms = NO_TERMS,
 ) -> ModelTest:
-    """Is life a straight power law? Adds the square of log power. data, life_miles, law, priors, terms: as for
+    """Is life a straight power law? Adds the square of log power. data, life_miles, distribution, priors, terms: as for
     `joint_model`. Raises NotEnoughData with fewer than 5 failures, where the test has no say.
     """
     if data.failures < 5:
         raise NotEnoughData(f"{data.failures:g} failures: whether the power law bends needs at least 5")
-    base, top = fit_joint(joint_model(data, life_miles, law, priors, terms))
+    base, top = fit_joint(joint_model(data, life_miles, distribution, priors, terms))
     centred = data.log_power - base.centre[0]
     wider = replace(
         data, extra=np.column_stack([data.extra, centred**2]), extra_names=(*data.extra_names, "log power squared")
     )
-    model = joint_model(wider, life_miles, law, priors, terms)
+    model = joint_model(wider, life_miles, distribution, priors, terms)
     others = base.priors.others
     pri = replace(base.priors, others=(*others, OPEN)) if others else base.priors
     model = replace(model, priors=pri, nodes=base.nodes)
@@ -59,12 +63,12 @@ def curvature_test(
     return ModelTest(stat, 1, p, reason(bends, p_value=p))
 
 
-def common_shape_test(parts: dict[str, LifeData], life_miles: float, law: str = "weibull") -> ModelTest:
+def common_shape_test(parts: dict[str, LifeData], life_miles: float, distribution: str = "weibull") -> ModelTest:
     """Do the parts share one Weibull shape? Each part keeps its own power and weight effects; the shared shape is found
     by Brent's method on the sum of the profiles. Known and unknown miles alike; priors on the shape only, and the same
     for all.
 
-    parts: by name; those with fewer than 3 failures are passed over. life_miles, law: as for `joint_model`. Raises
+    parts: by name; those with fewer than 3 failures are passed over. life_miles, distribution: as for `joint_model`. Raises
     NotEnoughData where fewer than two are left.
     """
     usual, spread = float(np.log(2)), 2.0
@@ -73,7 +77,7 @@ def common_shape_test(parts: dict[str, LifeData], life_miles: float, law: str = 
     for name, data in parts.items():
         if data.failures < 3:
             continue
-        fitted[name] = fit_joint(joint_model(data, life_miles, law, loose))
+        fitted[name] = fit_joint(joint_model(data, life_miles, distribution, loose))
     if len(fitted) < 2:
         raise NotEnoughData(f"{len(fitted)} parts have 3 failures or more: a common shape needs two to compare")
     apart = sum(float(top.value[0]) for _, top in fitted.values())
@@ -112,7 +116,7 @@ def fitted_survival(model: JointModel, top: Optimum, miles: np.ndarray, rows: np
     x = model.x if rows is None else model.x[rows]
     w = model.data.weight if rows is None else model.data.weight[rows]
     z = np.exp(theta[0]) * np.log(np.asarray(miles, float)[:, None] / model.life_miles) - x @ theta[lay.gamma]
-    return survival_of(z, model.law) @ w / w.sum()
+    return survival_of(z, model.distribution) @ w / w.sum()
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -155,7 +159,7 @@ def spread_lives(model: JointModel, top: Optimum) -> SpreadLives:
 
     def hazard(miles, i):
         z = beta * np.log(np.maximum(miles, NOTHING) / model.life_miles) - eta[i]
-        return -log_survival(z, model.law)[0]
+        return -log_survival(z, model.distribution)[0]
 
     def exposure(i, days):
         before, after = split_days(data.days.start[i], np.nan_to_num(days), model.change_days)
@@ -184,7 +188,7 @@ def spread_lives(model: JointModel, top: Optimum) -> SpreadLives:
         fell = failed[i]
         if fell.any():
             z = beta * np.log(np.maximum(end[fell], NOTHING) / model.life_miles) - eta[i[fell]][:, None]
-            log_share[fell] += log_density(z, model.law)[0] - log_survival(z, model.law)[0]
+            log_share[fell] += log_density(z, model.distribution)[0] - log_survival(z, model.distribution)[0]
         share = np.exp(log_share - log_share.max(1, keepdims=True))
         share /= share.sum(1, keepdims=True)
         parts.append((entry.ravel(), end.ravel(), share.ravel(), np.repeat(i, len(s))))
@@ -239,7 +243,7 @@ def influence(
     ``survivors`` longest-run survivors, largest effect first. model, top: the fit to all lives; refit: the same to some
     of them. use: its code."""
     data, life_miles = model.data, model.life_miles
-    z = standard_quantile(reliability, model.law)
+    z = standard_quantile(reliability, model.distribution)
     lw = float(np.log(weight_lb))
     whole = float(log_power_at(model, top.theta, z, lw, use)[0])
     theta, lay = top.theta[0], model.layout

@@ -1,4 +1,4 @@
-"""The two life distributions (LAWS), as functions of z: Weibull S = exp(-e^z), log-normal S = Phi(-z)."""
+"""The two life distributions (DISTRIBUTIONS), as functions of z: Weibull S = exp(-e^z), log-normal S = Phi(-z)."""
 
 from __future__ import annotations
 
@@ -7,23 +7,23 @@ from collections.abc import Callable
 import numpy as np
 from scipy.special import log_ndtr, ndtr, ndtri
 
-LAWS = ("weibull", "lognormal")
+DISTRIBUTIONS = ("weibull", "lognormal")
 LOG_2PI = float(np.log(2 * np.pi))
 
 
-def standard_quantile(reliability: float, law: str) -> float:
-    """The z at which survival under a ``law`` equals ``reliability``."""
-    return float(np.log(-np.log(reliability))) if law == "weibull" else float(ndtri(1 - reliability))
+def standard_quantile(reliability: float, distribution: str) -> float:
+    """The z at which survival under a ``distribution`` equals ``reliability``."""
+    return float(np.log(-np.log(reliability))) if distribution == "weibull" else float(ndtri(1 - reliability))
 
 
-def survival_of(z: np.ndarray, law: str) -> np.ndarray:
-    """S(z) of a ``law``, any shape."""
-    return np.exp(-np.exp(np.minimum(z, 700))) if law == "weibull" else ndtr(-z)
+def survival_of(z: np.ndarray, distribution: str) -> np.ndarray:
+    """S(z) of a ``distribution``, any shape."""
+    return np.exp(-np.exp(np.minimum(z, 700))) if distribution == "weibull" else ndtr(-z)
 
 
-def log_survival(z: np.ndarray, law: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """log S(z) of a ``law`` and its first two derivatives, in the shape of z."""
-    if law == "weibull":
+def log_survival(z: np.ndarray, distribution: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """log S(z) of a ``distribution`` and its first two derivatives, in the shape of z."""
+    if distribution == "weibull":
         h = np.exp(np.minimum(z, 600))
         return -h, -h, -h
     value = log_ndtr(-z)
@@ -31,9 +31,9 @@ def log_survival(z: np.ndarray, law: str) -> tuple[np.ndarray, np.ndarray, np.nd
     return value, -mills, -mills * (mills - z)
 
 
-def log_density(z: np.ndarray, law: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """log of the density of a ``law`` in z, and its first two derivatives, in the shape of z."""
-    if law == "weibull":
+def log_density(z: np.ndarray, distribution: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """log of the density of a ``distribution`` in z, and its first two derivatives, in the shape of z."""
+    if distribution == "weibull":
         h = np.exp(np.minimum(z, 600))
         return z - h, 1 - h, -h
     return -0.5 * z * z - 0.5 * LOG_2PI, -z, -np.ones_like(z)
@@ -52,23 +52,23 @@ _SLAB = 60_000
 
 
 def averaged(
-    u: np.ndarray, spread: np.ndarray, nodes: np.ndarray, weights: list[np.ndarray], law: str
+    u: np.ndarray, spread: np.ndarray, nodes: np.ndarray, weights: list[np.ndarray], distribution: str
 ) -> list[np.ndarray]:
     """sum_j weights[k]_j S^(k)(u + spread nodes_j), (B, m_k, n), for each derivative k of S that has weights.
 
-    S: of the ``law``. u: (B, n). spread: (B,). nodes: (J,). weights: (B or 1, m_k, J), of S and up to three
+    S: of the ``distribution``. u: (B, n). spread: (B,). nodes: (J,). weights: (B or 1, m_k, J), of S and up to three
     derivatives.
 
     Each derivative is S or phi times a polynomial whose terms part into a factor of the row and one of the node
     (_TERMS). So S is reckoned once, and what differs between derivatives lies in the weights of one product of
     matrices.
     """
-    terms, r = _TERMS[law][: len(weights)], spread[:, None] * nodes
-    if law == "weibull":
+    terms, r = _TERMS[distribution][: len(weights)], spread[:, None] * nodes
+    if distribution == "weibull":
         u, r = np.exp(np.minimum(u, _HIGHEST)), np.exp(np.minimum(r, _HIGHEST))
     of_node, of_row = _powers(r[:, None, :]), _powers(u[:, None, :])
     rows = {(k, q): weights[k] * of_node[q] for k, own in enumerate(terms) for q in sorted({q for _, q, _ in own})}
-    if law == "weibull":
+    if distribution == "weibull":
         made = _products(rows, len(nodes), u.shape, lambda i: np.exp(-r[i, :, None] * u[i, None, :]))
     else:
         survival = {(0, 0): rows.pop((0, 0))}

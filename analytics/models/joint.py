@@ -50,14 +50,14 @@ class JointModel:
     columns: tuple[str, ...]
     centre: np.ndarray
     layout: Layout
-    law: str
+    distribution: str
     priors: Priors
     life_miles: float
     change_days: float
     nodes: tuple[np.ndarray, np.ndarray]
 
     def __repr__(self) -> str:
-        return f"JointModel({self.law}, {self.data!r}, columns {', '.join(self.columns)})"
+        return f"JointModel({self.distribution}, {self.data!r}, columns {', '.join(self.columns)})"
 
     def covariates(
         self, log_power: float, log_weight: float, use: int = 0, extra: np.ndarray | None = None
@@ -108,9 +108,13 @@ NO_TERMS = Terms()
 
 
 def joint_model(
-    data: LifeData, life_miles: float, law: str = "weibull", priors: Priors | None = None, terms: Terms = NO_TERMS
+    data: LifeData,
+    life_miles: float,
+    distribution: str = "weibull",
+    priors: Priors | None = None,
+    terms: Terms = NO_TERMS,
 ) -> JointModel:
-    """Prepare the lives of one part (data) under a ``law`` (one of LAWS), with the ``terms`` asked for as far as the
+    """Prepare the lives of one part (data) under a ``distribution`` (one of DISTRIBUTIONS), with the ``terms`` asked for as far as the
     records can speak of them. life_miles: the target life, a unit of scale. priors: on the scale of a Weibull, by
     default those of `Priors`. Raises AnalyticsError where there is no row at all."""
     if not len(data.lower):
@@ -126,8 +130,8 @@ def joint_model(
         ("intercept", *names),
         centre,
         _layout(data, rows, x.shape[1], terms),
-        law,
-        _priors(Priors() if priors is None else priors, names, others, law, data.rates_alike),
+        distribution,
+        _priors(Priors() if priors is None else priors, names, others, distribution, data.rates_alike),
         life_miles,
         terms.change_days,
         rate_nodes(1.2),
@@ -186,7 +190,7 @@ def _layout(data: LifeData, rows: Rows, columns: int, terms: Terms) -> Layout:
 
 
 def _priors(
-    priors: Priors, names: list[str], others: list[tuple[float, float] | None], law: str, rates_alike: bool
+    priors: Priors, names: list[str], others: list[tuple[float, float] | None], distribution: str, rates_alike: bool
 ) -> Priors:
     """The priors with one for each column, on the scale of the distribution. others: of the columns after the power, ``names[1:]``."""
     if not priors.others and (priors.power is not None or priors.weight is not None):
@@ -195,7 +199,7 @@ def _priors(
     if rates_alike:
         # without spread the likelihood of log tau has no top
         priors = replace(priors, spread=(float(np.log(ALIKE)), 0.02))
-    if law == "lognormal" and priors.shape is not None:
+    if distribution == "lognormal" and priors.shape is not None:
         # the same spread of log life: pi/sqrt(6) is the standard deviation of Weibull's e, 1 that of the normal's
         priors = replace(priors, shape=(priors.shape[0] - np.log(np.pi / np.sqrt(6)), priors.shape[1]))
     return priors
@@ -229,7 +233,7 @@ def _starting_point(model: JointModel) -> np.ndarray:
     z = beta * np.log(np.maximum(miles, 1.0) / model.life_miles) - model.x[:, 1:] @ gamma[1:]
     r = max(data.failures, 0.5)
     gamma[0] = np.log((data.weight * np.exp(np.minimum(z, 50))).sum() / r)
-    if model.law == "lognormal":
+    if model.distribution == "lognormal":
         gamma[0] = float(np.average(z, weights=data.weight)) - ndtri(min(0.5, r / data.weight.sum()))
     theta[lay.gamma] = gamma
     for name, default in (("decline", -0.2), ("level", 0.0), ("slope", 0.0), ("share", 1.4)):
@@ -258,7 +262,7 @@ def fit_joint(model: JointModel, start: np.ndarray | None = None) -> tuple[Joint
     negative = 2 if model.priors.power is not None else None
     limits = step_limits(model.layout)
     for _ in range(3):
-        fun = objective(model.rows, model.layout, model.law, model.priors, model.nodes)
+        fun = objective(model.rows, model.layout, model.distribution, model.priors, model.nodes)
         top = maximise(fun, theta, negative=negative, limits=limits)
         theta = top.theta[0]
         steep = float(np.exp(theta[0] + theta[model.layout.tau])) if model.layout.uses else 1.0
@@ -308,7 +312,7 @@ def fit_at(model: JointModel, constraint: Constraint, start: np.ndarray, toleran
     """The fit of a ``model`` under which survival at the target is exactly R at the constraint's vehicle.
     start: (p - 1,); tolerance: as for `maximise`."""
     lay = constrained_layout(model.layout)
-    fun = objective(model.rows, lay, model.law, model.priors, model.nodes, constraint)
+    fun = objective(model.rows, lay, model.distribution, model.priors, model.nodes, constraint)
     return maximise(
         fun, start, negative=1 if model.priors.power is not None else None, limits=step_limits(lay), tolerance=tolerance
     )
@@ -432,7 +436,7 @@ def _draw(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Generat
         log_entry = np.broadcast_to(np.where(e > 0, np.log(np.maximum(e, NOTHING) / model.life_miles), -np.inf), shape)
     # life beyond the entry
     z0 = np.where(np.isfinite(log_entry), beta * np.where(np.isfinite(log_entry), log_entry, 0) - eta, -np.inf)
-    if model.law == "weibull":
+    if model.distribution == "weibull":
         z = np.log(np.exp(z0) + each(lambda rng: rng.exponential(size=n)))
     else:
         z = -ndtri(np.clip(ndtr(-z0) * uniform(), 1e-300, 1))
@@ -592,4 +596,4 @@ def rating_constraint(
 ) -> Constraint:
     """Survival at the target of the ``model`` is ``reliability`` at log_power (log hp), log_weight (log lb) and ``use``
     (its code)."""
-    return Constraint(model.covariates(log_power, log_weight, use), standard_quantile(reliability, model.law))
+    return Constraint(model.covariates(log_power, log_weight, use), standard_quantile(reliability, model.distribution))

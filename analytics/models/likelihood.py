@@ -87,7 +87,7 @@ def log_likelihood(
     theta: np.ndarray,
     rows: Rows | Stacked,
     layout: Layout,
-    law: str,
+    distribution: str,
     nodes: tuple[np.ndarray, np.ndarray],
     order: int = 2,
     constraint: Constraint | None = None,
@@ -95,13 +95,13 @@ def log_likelihood(
     """Log-likelihood (B,), gradient (B, p) and Hessian (B, p, p) at theta (B, p); order 0 gives the value
     alone.
 
-    rows: with D = 1 shared by all B; otherwise D must equal B. layout: of theta. law: one of LAWS. ``nodes`` from
+    rows: with D = 1 shared by all B; otherwise D must equal B. layout: of theta. distribution: one of DISTRIBUTIONS. ``nodes`` from
     `rate_nodes`. constraint: in place of the intercept, which theta then lacks.
     """
     data = stack(rows, layout.uses) if isinstance(rows, Rows) else rows
     at = _At(np.atleast_2d(theta), layout, order, constraint)
     if data.groups:
-        _Places(at, data, law, nodes).take()
+        _Places(at, data, distribution, nodes).take()
     at.reported(data.reported)
     if data.rates is not None and layout.uses:
         at.rates(data.rates)
@@ -238,8 +238,8 @@ class _Places:
     its derivatives in those (first, second, mixed, across; common1, common2), and the chain rule is applied once to all of them.
     """
 
-    def __init__(self, at: _At, data: Stacked, law: str, nodes: tuple[np.ndarray, np.ndarray]):
-        self.at, self.data, self.law, self.nodes = at, data, law, nodes
+    def __init__(self, at: _At, data: Stacked, distribution: str, nodes: tuple[np.ndarray, np.ndarray]):
+        self.at, self.data, self.distribution, self.nodes = at, data, distribution, nodes
         self.places()
         batch, n = self.z.shape
         if at.order:
@@ -275,7 +275,7 @@ class _Places:
         """Add every group, and the chain rule."""
         groups, known = self.data.groups, self.data.known
         if known:
-            self.survival = log_survival(self.z[:, :known], self.law)
+            self.survival = log_survival(self.z[:, :known], self.distribution)
         if known < self.z.shape[1]:
             self.sums = self.averages()
         for kind, group in groups.items():
@@ -389,7 +389,7 @@ class _Places:
     def exact(self, group: Group) -> None:
         """Failed at known miles."""
         w = group.w
-        f0, f1, f2 = log_density(self.z[:, group.at], self.law)
+        f0, f1, f2 = log_density(self.z[:, group.at], self.distribution)
         self.add(group.at, w * (f0 + self.at.v[:, None]), w * f1, w * f2)
         self.at.grad[:, 0] += w.sum(1)
 
@@ -463,7 +463,7 @@ class _Places:
         }
         weights = [np.stack([wide[name][:, k] for name, k in own], 1) for own in names]
         z, steepness = self.z[:, self.data.known :], self.at.beta * self.at.tau
-        found = averaged(z, steepness, self.nodes[0], weights, self.law)
+        found = averaged(z, steepness, self.nodes[0], weights, self.distribution)
         return [{key: sums[:, i] for i, key in enumerate(own)} for own, sums in zip(names, found, strict=True)]
 
     def _node_weights(self) -> dict[str, tuple[np.ndarray, tuple[int, ...]]]:

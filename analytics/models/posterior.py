@@ -47,7 +47,7 @@ def posterior_draws(model: JointModel, top: Optimum, draws: int, seed: int) -> t
     step = max(1, SLAB // max(1, len(model.data.lower)))
     for i in range(0, draws, step):
         part = out[i : i + step]
-        log_w[i : i + step] += log_likelihood(part, model.rows, lay, model.law, model.nodes, 0)[0]
+        log_w[i : i + step] += log_likelihood(part, model.rows, lay, model.distribution, model.nodes, 0)[0]
         log_w[i : i + step] += penalty(part, lay, model.priors)[0]
     log_w = np.where(np.isfinite(log_w), log_w, -np.inf)
     weight = np.exp(log_w - log_w.max())

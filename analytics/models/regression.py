@@ -7,15 +7,17 @@ from analytics.models.priors import Priors, penalty
 from analytics.models.rows import Rows, stack
 
 
-def objective(rows: Rows, layout: Layout, law: str, priors: Priors, nodes, constraint: Constraint | None = None):
+def objective(
+    rows: Rows, layout: Layout, distribution: str, priors: Priors, nodes, constraint: Constraint | None = None
+):
     """The penalised log-likelihood as a function for `maximise`; rows with D > 1 are taken replicate by replicate.
-    layout, law, nodes, constraint: as for `log_likelihood`; priors: as for `penalty`."""
+    layout, distribution, nodes, constraint: as for `log_likelihood`; priors: as for `penalty`."""
     data = stack(rows, layout.uses)
     replicates = data.constant.shape[0]
 
     def function(theta, which):
         own = data if replicates == 1 or len(which) == replicates else data.pick(which)
-        f, g, h = log_likelihood(theta, own, layout, law, nodes, 2, constraint)
+        f, g, h = log_likelihood(theta, own, layout, distribution, nodes, 2, constraint)
         p, pg, ph = penalty(theta, layout, priors, constraint is not None)
         return f + p, g + pg, h + ph
 

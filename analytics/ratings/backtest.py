@@ -204,7 +204,7 @@ def _replay(before: Lifetimes, after: Lifetimes, what: Replay, o: Options) -> li
         row |= {
             "left_out": counts["left_out"],
             "left_out_came_back": counts["left_out_came_back"],
-            "law": found.law,
+            "law": found.distribution,
             "reporting_share": found.reporting_share,
             "prediction": found,
         }

@@ -15,11 +15,11 @@ from analytics.models.lifedata import LifeData, rated_weight
 from analytics.models.mileage import DrivingFit
 from analytics.ratings.costs import costs_of_defaults
 from analytics.ratings.demonstration import Demonstration, demonstrate, rough_miles
-from analytics.ratings.fit_checks import check_class, check_laws
+from analytics.ratings.fit_checks import check_class, check_ratings
 from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
-from analytics.ratings.signed_root import LawRating, estimate_at, rate_law
+from analytics.ratings.signed_root import FitRating, estimate_at, rate_fit
 from analytics.reasons import Checked, Reason, Rests, reason
 
 NAN = float("nan")
@@ -64,7 +64,7 @@ class RatingBound:
     reasons: tuple[Reason, ...]
     checks: tuple[Reason, ...] = ()
     costs: tuple[Reason, ...] = ()
-    laws: tuple[LawRating, ...] = ()
+    by_distribution: tuple[FitRating, ...] = ()
 
     def __repr__(self) -> str:
         where = f"{self.weight_lb:,.0f} lb" + (f", {self.use}" if self.use else "")
@@ -87,12 +87,12 @@ class RatingBound:
     @property
     def first_order_hp(self) -> float:
         """The bound before it was calibrated."""
-        return as_hp(min((r.first_order for r in self.laws), default=NAN))
+        return as_hp(min((r.first_order for r in self.by_distribution), default=NAN))
 
     @property
     def upper_hp(self) -> float:
         """Upper limit of the rating at the same confidence, from the records alone; NaN where there is no model."""
-        return as_hp(max((r.upper for r in self.laws if not np.isnan(r.upper)), default=NAN))
+        return as_hp(max((r.upper for r in self.by_distribution if not np.isnan(r.upper)), default=NAN))
 
     @property
     def demonstrated_only(self) -> bool:
@@ -229,15 +229,15 @@ class _Part:
         best = max(fits, key=lambda f: float(f.top.value[0]))
         estimates = {k: estimate_at(best, self.weight_lb, k, rest.reliability) for k in uses}
         picked = min(uses, key=estimates.__getitem__)
-        laws = [rate_law(f, self.weight_lb, picked, rest, s, self.seed) for f in fits]
+        each = [rate_fit(f, self.weight_lb, picked, rest, s, self.seed) for f in fits]
         if self.several and len(uses) > 1:
             self.reasons.append(reason(Rests.USE_NOT_STATED, use=data.use_names[picked]))
-        opinion = min([r.opinion for r in laws if np.isfinite(r.opinion)], default=NAN)
-        bound = min(r.calibrated for r in laws)
+        opinion = min([r.opinion for r in each if np.isfinite(r.opinion)], default=NAN)
+        bound = min(r.calibrated for r in each)
         if self._few_failures(made, picked) and np.isfinite(opinion):
             bound = min(bound, opinion)
-        bound = self._of_parts_made_now(made, laws, picked, bound)
-        checks = checks + check_laws(laws, bound, opinion, s)
+        bound = self._of_parts_made_now(made, each, picked, bound)
+        checks = checks + check_ratings(each, bound, opinion, s)
         own = [n for n in fits[0].model.columns if n in data.extra_names]
         if own:
             self.reasons.append(reason(Rests.AVERAGE_COLUMNS, columns=tuple(own)))
@@ -247,12 +247,12 @@ class _Part:
         found = self._assembled(self._demonstrate(picked, early.share), as_hp(bound), picked)
         return replace(
             found,
-            estimate_hp=float(np.exp(max(laws, key=lambda r: r.loglik).estimate)),
+            estimate_hp=float(np.exp(max(each, key=lambda r: r.loglik).estimate)),
             posterior_hp=as_hp(opinion),
             early_share=early.share,
             checks=tuple(checks),
             costs=tuple(costs),
-            laws=tuple(laws),
+            by_distribution=tuple(each),
         )
 
     def _few_failures(self, made: PartFits, picked: int) -> bool:
@@ -265,17 +265,17 @@ class _Part:
             self.reasons.append(reason(Rests.FEW_FAILURES, failures=few, use=use))
         return few < 3
 
-    def _of_parts_made_now(self, made: PartFits, laws: list[LawRating], picked: int, bound: float) -> float:
+    def _of_parts_made_now(self, made: PartFits, each: list[FitRating], picked: int, bound: float) -> float:
         """The ``bound`` (log power), or that of parts fitted lately where the records lean to their failing sooner and it is lower: its
         first-order bound, moved by the calibration of the other."""
         if not made.lately or not np.isfinite(bound):
             return bound
         rest = self.promise.without(made.early.share)
         now = min(
-            rate_law(f, self.weight_lb, picked, rest, self.settings, self.seed, full=False).first_order
+            rate_fit(f, self.weight_lb, picked, rest, self.settings, self.seed, full=False).first_order
             for f in made.lately
         )
-        now += min(r.calibrated for r in laws) - min(r.first_order for r in laws)
+        now += min(r.calibrated for r in each) - min(r.first_order for r in each)
         if not now < bound:
             return bound
         self.reasons.append(reason(Rests.FITTED_LATELY, z=made.lately_z, now_hp=as_hp(now), otherwise_hp=as_hp(bound)))

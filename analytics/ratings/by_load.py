@@ -22,10 +22,10 @@ from analytics.models.likelihood import log_likelihood
 from analytics.models.priors import Priors
 from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import RatingBound, rate_part
+from analytics.ratings.limit_evidence import Beside, LimitEvidence, evidence_from_figures, rounded_down
 from analytics.ratings.options import STRENGTHS, Options
 from analytics.ratings.reporting import heeding_calls
 from analytics.ratings.sheet import spared
-from analytics.ratings.standing import Beside, Standing, rounded_down, standing_alone
 from analytics.ratings.verdict import NOT_SHOWN, Judgement, judge
 from analytics.reasons import ByLoad, Reason, Refused, reason
 from analytics.records.limits import limit_for
@@ -208,7 +208,7 @@ def explain(
     """Fit each covariate, with and without weight, to the same lives of ``loads``, however what is not on record is
     taken.
 
-    part None: all parts of the component under one law, which only a margin can make alike. otherwise: as
+    part None: all parts of the component under one distribution, which only a margin can make alike. otherwise: as
     taken_otherwise makes it. options: the promised life and the terms of the fit; priors are left so loose that the
     records decide. Raises AnalyticsError with fewer than FEWEST_FAILURES failures, and where no life has both power and
     weight on record.
@@ -469,7 +469,7 @@ def rate_parts(
             elif (decided or {}).get((component, part)) != "load":
                 found = Judgement(NOT_SHOWN, reason(ByLoad.NOT_DECIDED), math.nan)
             else:
-                found = judge(_standing(rated, bound, published, options), published, options)
+                found = judge(_evidence(rated, bound, published, options), published, options)
             own = [rated.use, rated.bound, engine, bound, rated.capped, rated.estimate_hp, rated.failures, rated.units]
             rows.append(
                 [
@@ -488,11 +488,11 @@ def rate_parts(
     return pd.DataFrame(rows, columns=RATING_COLUMNS), tuple(left)
 
 
-def _standing(rated: LoadRating, bound_hp: float, published_hp: float, options: Options) -> Standing:
+def _evidence(rated: LoadRating, bound_hp: float, published_hp: float, options: Options) -> LimitEvidence:
     beside = Beside(
         rounded_down(bound_hp, options.step_hp), published_hp, options.step_hp, 1 - options.promise.reliability
     )
-    return standing_alone(
+    return evidence_from_figures(
         rated.estimate_hp,
         bound_hp,
         rated.upper_hp,

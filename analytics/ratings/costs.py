@@ -10,7 +10,7 @@ from analytics.models.lifedata import LifeData
 from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
-from analytics.ratings.signed_root import rate_law
+from analytics.ratings.signed_root import rate_fit
 from analytics.reasons import Default, Reason, reason
 
 
@@ -46,7 +46,7 @@ def costs_of_defaults(
 def _without(data: LifeData, made: PartFits, code: Default, life_miles: float, other: RatingSettings) -> PartFits:
     """The fits with one default off; nothing is fitted again that it does not touch."""
     if code is Default.BOTH_LAWS:
-        return replace(made, fits=tuple(replace(f, behind=0.0) for f in made.fits if f.model.law == "weibull"))
+        return replace(made, fits=tuple(replace(f, behind=0.0) for f in made.fits if f.model.distribution == "weibull"))
     # the test of early failures counts every failure as reported, whatever is assumed
     known = (made.early, made.rated) if code is Default.SHARE else None
     return fit_part(data, life_miles, other, known)
@@ -55,5 +55,5 @@ def _without(data: LifeData, made: PartFits, code: Default, life_miles: float, o
 def _first_order(made: PartFits, weight_lb: float, use: int, promise: Promise, settings: RatingSettings) -> float:
     """The lower first-order bound of the distributions, as log power; NaN where none converged."""
     rest = promise.without(made.early.share)
-    bounds = [rate_law(f, weight_lb, use, rest, settings, 0, False).first_order for f in made.fits]
+    bounds = [rate_fit(f, weight_lb, use, rest, settings, 0, False).first_order for f in made.fits]
     return min(bounds, default=np.nan)

@@ -12,7 +12,7 @@ from analytics.models.lifedata import rated_weight
 from analytics.ratings.bound import MOST_RELIABLE, RatingBound, as_hp
 from analytics.ratings.options import Options
 from analytics.ratings.sheet import PartRating
-from analytics.ratings.signed_root import rate_law
+from analytics.ratings.signed_root import rate_fit
 
 _RELIABILITIES = (0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.93, 0.95, 0.97, 0.98, 0.99)
 
@@ -38,13 +38,11 @@ def reliability_curve(rated: PartRating, bound: RatingBound, options: Options) -
             rows.append((level, math.nan, math.nan))
             continue
         # the cap and the lowest power on record belong to the published figure, not to the curve
-        laws = [rate_law(f, weight, use, rest, quick, options.seed, full=False) for f in fits.fits]
-        rows.append(
-            (level, as_hp(max(laws, key=lambda law: law.loglik).estimate), as_hp(min(law.first_order for law in laws)))
-        )
+        each = [rate_fit(f, weight, use, rest, quick, options.seed, full=False) for f in fits.fits]
+        rows.append((level, as_hp(max(each, key=lambda r: r.loglik).estimate), as_hp(min(r.first_order for r in each))))
     frame = pd.DataFrame(rows, columns=["reliability", "estimate_hp", "bound_hp"])
     at = frame["reliability"] == options.promise.reliability
-    calibrated = min((law.calibrated for law in bound.laws), default=math.nan)
+    calibrated = min((r.calibrated for r in bound.by_distribution), default=math.nan)
     first = float(frame.loc[at, "bound_hp"].iat[0])
     if math.isfinite(calibrated) and math.isfinite(first):
         frame["bound_hp"] *= min(math.exp(calibrated) / first, 1.0)

@@ -11,7 +11,7 @@ from analytics.models.joint import JointModel, fit_joint
 from analytics.models.lifedata import LifeData
 from analytics.models.newton import Optimum
 from analytics.ratings.settings import RatingSettings
-from analytics.ratings.signed_root import FAR_BEHIND, LawRating
+from analytics.ratings.signed_root import FAR_BEHIND, FitRating
 from analytics.reasons import Checked, Reason, reason
 from analytics.records.cover import class_of
 
@@ -35,24 +35,30 @@ def check_laws_apart(fits: list[tuple[JointModel, Optimum]]) -> list[Reason]:
     if len(fits) == 2:
         ahead = float(fits[1][1].value[0] - fits[0][1].value[0])
         if abs(ahead) > 2:
-            found.append(reason(Checked.FITS_BETTER, law="lognormal" if ahead > 0 else "weibull", ahead=abs(ahead)))
+            found.append(
+                reason(Checked.FITS_BETTER, distribution="lognormal" if ahead > 0 else "weibull", ahead=abs(ahead))
+            )
     return found + _driving(*fits[0])
 
 
-def check_laws(laws: list[LawRating], bound: float, opinion: float, settings: RatingSettings) -> list[Reason]:
-    """How the calibration and the posterior draws of the ``laws`` went under the ``settings``. bound, opinion: log
+def check_ratings(each: list[FitRating], bound: float, opinion: float, settings: RatingSettings) -> list[Reason]:
+    """How the calibration and the posterior draws of ``each`` distribution's rating went under the ``settings``. bound, opinion: log
     powers."""
-    found, best = [], max(r.loglik for r in laws)
-    for r in laws:
+    found, best = [], max(r.loglik for r in each)
+    for r in each:
         behind = best - r.loglik
         if r.fleets < 0.9 * r.tried:
-            found.append(reason(Checked.FLEETS_NOT_FITTED, missed=r.tried - r.fleets, fleets=r.tried, law=r.law))
+            found.append(
+                reason(
+                    Checked.FLEETS_NOT_FITTED, missed=r.tried - r.fleets, fleets=r.tried, distribution=r.distribution
+                )
+            )
         elif settings.replicates >= 20 and not r.tried and behind >= FAR_BEHIND:
-            found.append(reason(Checked.LAW_FAR_BEHIND, law=r.law, behind=behind))
+            found.append(reason(Checked.DISTRIBUTION_FAR_BEHIND, distribution=r.distribution, behind=behind))
         elif settings.replicates >= 20 and not r.tried:
-            found.append(reason(Checked.LAW_RULES_NOTHING_OUT, law=r.law))
+            found.append(reason(Checked.DISTRIBUTION_RULES_NOTHING_OUT, distribution=r.distribution))
         if np.isfinite(r.effective_draws) and r.effective_draws < 50:
-            found.append(reason(Checked.FEW_DRAWS, draws=r.effective_draws, law=r.law))
+            found.append(reason(Checked.FEW_DRAWS, draws=r.effective_draws, distribution=r.distribution))
     if np.isfinite(opinion) and np.isfinite(bound) and abs(opinion - bound) > 0.1:
         found.append(reason(Checked.POSTERIOR_FAR_OFF, posterior_hp=np.exp(opinion), bound_hp=np.exp(bound)))
     return found

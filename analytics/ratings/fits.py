@@ -39,13 +39,13 @@ class PartFits:
     lately_z: float = 0.0
 
     def __repr__(self) -> str:
-        return f"PartFits({self.rated!r}, {', '.join(f.model.law for f in self.fits) or 'none'})"
+        return f"PartFits({self.rated!r}, {', '.join(f.model.distribution for f in self.fits) or 'none'})"
 
 
-def fit_laws(data: LifeData, life_miles: float, settings: RatingSettings) -> list[tuple[JointModel, Optimum]]:
+def fit_distributions(data: LifeData, life_miles: float, settings: RatingSettings) -> list[tuple[JointModel, Optimum]]:
     """One fit of ``data`` per life distribution that the ``settings`` try, Weibull first, converged or not. life_miles:
     the target life."""
-    return [fit_joint(settings.model(data, life_miles, law)) for law in settings.distributions]
+    return [fit_joint(settings.model(data, life_miles, distribution)) for distribution in settings.distributions]
 
 
 def fit_part(
@@ -55,11 +55,13 @@ def fit_part(
     the test of early failures found under these settings, and the lives without them, if already made."""
     early, rated = early_known or early_check(data, life_miles, settings)
     found, checks = [], []
-    for model, top in fit_laws(rated, life_miles, settings):
+    for model, top in fit_distributions(rated, life_miles, settings):
         if top.converged[0]:
             found.append((model, top))
         else:
-            checks.append(reason(Checked.NOT_CONVERGED, law=model.law, decrement=float(top.decrement[0])))
+            checks.append(
+                reason(Checked.NOT_CONVERGED, distribution=model.distribution, decrement=float(top.decrement[0]))
+            )
     if not found:
         return PartFits(rated, early, (), tuple(checks), ())
     best = max(float(top.value[0]) for _, top in found)
@@ -83,7 +85,7 @@ def _lately(
     z = 0.0
     fits: list[tuple[JointModel, Optimum]] = []
     for plain, _ in found:
-        model, top = fit_joint(settings.model(dated, life_miles, plain.law))
+        model, top = fit_joint(settings.model(dated, life_miles, plain.distribution))
         if not top.converged[0]:
             continue
         at = model.layout.gamma.start + model.columns.index(FITTED)

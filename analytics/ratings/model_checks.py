@@ -24,7 +24,7 @@ from analytics.models.joint import JointModel, fit_joint
 from analytics.models.lifedata import LifeData, rated_weight
 from analytics.models.newton import Optimum
 from analytics.ratings.early import early_check
-from analytics.ratings.fits import fit_laws
+from analytics.ratings.fits import fit_distributions
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.sheet import PartRating, Ratings
 from analytics.reasons import Reason, Refused, Unchecked, reason
@@ -42,28 +42,28 @@ class ModelChecks:
 
     bands: power_band, lives, failures, expected, p_value (two-sided Poisson tail). curves: power_band, miles, survival,
     fitted, at_risk. residuals: expected (the fitted cumulative hazard), seen (the one observed at it). tests: what was tested of the model.
-    laws: law, loglik, bound_hp. influence: serial, failed, power_hp, weight_lb, rating_change; largest first. rated at
+    distributions: distribution, loglik, bound_hp. influence: serial, failed, power_hp, weight_lb, rating_change; largest first. rated at
     the lightest class. reason: why nothing could be checked, else None.
     """
 
     component: str
     part: str
-    law: str
+    distribution: str
     bands: pd.DataFrame
     curves: pd.DataFrame
     residuals: pd.DataFrame
     tests: tuple[ModelTest, ...]
-    laws: pd.DataFrame
+    distributions: pd.DataFrame
     influence: pd.DataFrame
     reason: Reason | None
 
     def __repr__(self) -> str:
-        return f"ModelChecks({self.component} {self.part}: {self.reason or f'{len(self.bands)} bands, {self.law}'})"
+        return f"ModelChecks({self.component} {self.part}: {self.reason or f'{len(self.bands)} bands, {self.distribution}'})"
 
 
 def check_model(ratings: Ratings, rated: PartRating) -> ModelChecks:
     """Check the fit behind the rating of one part (``rated``, one of ``ratings``): fitted against observed survival per
-    power band, residuals, whether life is a straight power law, both life laws, and the units that move the rating
+    power band, residuals, whether life is a straight power law, both distributions, and the units that move the rating
     most.
 
     The fit checked counts reported failures as all there are, since curves drawn from the records do too.
@@ -75,7 +75,7 @@ def check_model(ratings: Ratings, rated: PartRating) -> ModelChecks:
         return replace(nothing, reason=reason(Unchecked.FEW_FAILURES, failures=data.failures))
     settings = replace(options.settings.of(rated.component, rated.part), share=1.0)
     data = early_check(data, options.promise.life_miles, settings)[1]
-    fits = [(m, t) for m, t in fit_laws(data, options.promise.life_miles, settings) if t.converged[0]]
+    fits = [(m, t) for m, t in fit_distributions(data, options.promise.life_miles, settings) if t.converged[0]]
     if not fits:
         return replace(nothing, reason=reason(Unchecked.NO_FIT))
     model, top = max(fits, key=lambda f: float(f[1].value[0]))
@@ -85,26 +85,30 @@ def check_model(ratings: Ratings, rated: PartRating) -> ModelChecks:
     residuals = pd.DataFrame({"expected": miles, "seen": -np.log(np.maximum(survival, 1e-12))})
     tests = []
     try:
-        tests.append(curvature_test(data, options.promise.life_miles, model.law, settings.priors, settings.terms))
+        tests.append(
+            curvature_test(data, options.promise.life_miles, model.distribution, settings.priors, settings.terms)
+        )
     except NotEnoughData as err:
         tests.append(ModelTest(math.nan, 1, math.nan, reason(Refused.BECAUSE, why=str(err))))
     first = rated.bounds[0]
-    laws = pd.DataFrame(
+    distributions = pd.DataFrame(
         {
-            "law": [law.law for law in first.laws],
-            "loglik": [law.loglik for law in first.laws],
-            "bound_hp": [math.exp(law.calibrated) if math.isfinite(law.calibrated) else math.nan for law in first.laws],
+            "distribution": [r.distribution for r in first.by_distribution],
+            "loglik": [r.loglik for r in first.by_distribution],
+            "bound_hp": [
+                math.exp(r.calibrated) if math.isfinite(r.calibrated) else math.nan for r in first.by_distribution
+            ],
         }
     )
     return ModelChecks(
         rated.component,
         rated.part,
-        model.law,
+        model.distribution,
         bands,
         curves,
         residuals,
         tuple(tests),
-        laws,
+        distributions,
         _influence(ratings, rated, model, top, settings),
         None,
     )
@@ -155,7 +159,7 @@ def _influence(
     use = model.data.use_names.index(first.rated_use) if first.rated_use in model.data.use_names else 0
 
     def refit(data: LifeData) -> tuple[JointModel, Optimum]:
-        return fit_joint(settings.model(data, promise.life_miles, model.law))
+        return fit_joint(settings.model(data, promise.life_miles, model.distribution))
 
     found = influence(model, top, refit, rated_weight(first.weight_lb), promise.reliability, use)
     columns = ["serial", "failed", "power_hp", "weight_lb", "rating_change"]

@@ -66,7 +66,7 @@ def own_fleets(
     a lighter one, and ``use`` None for the harshest it finds. rated_use: the use whose true power the bounds are held
     against (None: the lowest of all uses). replicates: fleets drawn; jobs: processes.
 
-    The fitted life law is taken as the truth, so nothing is said about departures from it (data/evidence holds those).
+    The fitted lifetime distribution is taken as the truth, so nothing is said about departures from it (data/evidence holds those).
     A parametric bootstrap: Efron and Tibshirani, An Introduction to the Bootstrap, 1993, section 6.5. Raises
     NotEnoughData with fewer than 3 failures, and where the fit did not converge.
     """

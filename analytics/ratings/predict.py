@@ -26,7 +26,7 @@ from analytics.models.newton import Optimum
 from analytics.models.posterior import posterior_draws
 from analytics.ratings.demonstration import SHAPES, exposures
 from analytics.ratings.early import EarlyCheck, early_check
-from analytics.ratings.fits import fit_laws
+from analytics.ratings.fits import fit_distributions
 from analytics.ratings.settings import RatingSettings
 from analytics.reasons import Lives, Reason, Unfitted, reason
 
@@ -142,7 +142,7 @@ class _Ahead:
     def survive(self, miles: np.ndarray, m: np.ndarray) -> np.ndarray:
         """log survival (B, m) to ``miles``."""
         z = self.beta * np.log(miles / self.model.life_miles) - self.eta[:, m]
-        return log_survival(z, self.model.law)[0]
+        return log_survival(z, self.model.distribution)[0]
 
     def per_day(self, i: np.ndarray) -> np.ndarray:
         """Miles (B, m) a day at first, from the last reading."""
@@ -166,7 +166,7 @@ class _Ahead:
         run = np.maximum(self.lower[m], NOTHING)
         now = self.survive(run, m)
         z = beta[..., None] * np.log((run[:, None] + ahead) / self.model.life_miles) - self.eta[:, m, None]
-        return 1 - (np.exp(np.minimum(log_survival(z, self.model.law)[0] - now[..., None], 0.0)) @ weight)
+        return 1 - (np.exp(np.minimum(log_survival(z, self.model.distribution)[0] - now[..., None], 0.0)) @ weight)
 
     def with_miles(self, m: np.ndarray, read: bool) -> np.ndarray:
         """Known miles, driven on at the unit's own rate where that was ``read``, else at its average so far."""
@@ -223,7 +223,7 @@ class _Ahead:
 
         def average(length: np.ndarray, *weights: np.ndarray, rows: np.ndarray | slice = slice(None)) -> np.ndarray:
             u = self.beta * log_miles(length, rows) - eta[:, rows]
-            return averaged(u, self.beta[:, 0] * tau, s, [np.concatenate(weights, axis=1)], model.law)[0]
+            return averaged(u, self.beta[:, 0] * tau, s, [np.concatenate(weights, axis=1)], model.distribution)[0]
 
         now, alive = np.swapaxes(average(data.days.lower[i], keep * weight, every), 0, 1)
         if self.by_days:
@@ -231,7 +231,7 @@ class _Ahead:
         else:
             y = log_miles(data.days.lower[i])[..., None] + tau[:, None, None] * s
             y = np.logaddexp(y, np.log(self.miles / model.life_miles))
-            survival = survival_of(self.beta[..., None] * y - eta[..., None], model.law)
+            survival = survival_of(self.beta[..., None] * y - eta[..., None], model.distribution)
             then = (survival * (keep * weight)).sum(-1)
         base = np.ones_like(now)
         late = data.days.entry[i] > 0
@@ -318,8 +318,8 @@ def interval_of(pmf: np.ndarray, level: float) -> tuple[int, int]:
 # ---- fit, and what it is called ------------------------------------------------------------------------------------
 @dataclass(frozen=True, slots=True, repr=False)
 class PartFit:
-    """The likelier of the two laws with draws from its posterior. ahead: by how much its log-likelihood leads, NaN where
-    only one law was fitted. model None: nothing could be fitted; reason: why. early: the early-failure test."""
+    """The likelier of the two distributions with draws from its posterior. ahead: by how much its log-likelihood leads, NaN where
+    only one was fitted. model None: nothing could be fitted; reason: why. early: the early-failure test."""
 
     model: JointModel | None
     top: Optimum | None
@@ -342,8 +342,8 @@ class PartFit:
         return self.reason
 
     @property
-    def law(self) -> str:
-        return "" if self.model is None else self.model.law
+    def distribution(self) -> str:
+        return "" if self.model is None else self.model.distribution
 
     @property
     def effective_draws(self) -> float:
@@ -361,14 +361,14 @@ class PartFit:
 
 
 def fit_lives(data: LifeData, life_miles: float, settings: RatingSettings, draws: int, seed: int) -> PartFit:
-    """Fit ``data`` under the settings of the rating: the life law with the higher likelihood, and draws from it
+    """Fit ``data`` under the settings of the rating: the lifetime distribution with the higher likelihood, and draws from it
     (``seed``). life_miles: the target life. No failure, or no fit that converged, comes back without a model and with
     the reason."""
     early, rated = early_check(data, life_miles, settings)
     none = np.zeros((0, 0)), np.zeros(0)
     if data.failures == 0:
         return PartFit(None, None, *none, NAN, early, reason(Unfitted.NO_FAILURE))
-    fits = [f for f in fit_laws(rated, life_miles, settings) if f[1].converged[0]]
+    fits = [f for f in fit_distributions(rated, life_miles, settings) if f[1].converged[0]]
     if not fits:
         return PartFit(None, None, *none, NAN, early, reason(Unfitted.NOT_CONVERGED))
     fits.sort(key=lambda f: -float(f[1].value[0]))
@@ -412,8 +412,8 @@ class Prediction:
         )
 
     @property
-    def law(self) -> str:
-        return "" if self.fit is None else self.fit.law
+    def distribution(self) -> str:
+        return "" if self.fit is None else self.fit.distribution
 
     @property
     def reporting_share(self) -> float:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from analytics.ratings.standing import PUBLISHED_LOG_SD, Known
+from analytics.ratings.limit_evidence import PUBLISHED_LOG_SD, Known
 from analytics.records.limits import limit_for
 from analytics.records.other_sheets import FROM_RECORDS
 from analytics.records.shop import Shop

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from analytics.errors import AnalyticsError
+from analytics.models.distributions import DISTRIBUTIONS
 from analytics.models.joint import JointModel, Terms, joint_model
 from analytics.models.lifedata import LifeData
 from analytics.models.mileage import DrivingFit, fit_driving
@@ -14,7 +15,6 @@ from analytics.models.priors import Priors
 
 #: age in days past which trucks may drive less
 CHANGE_DAYS = 1096.0
-DISTRIBUTIONS = ("weibull", "lognormal")
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,9 +105,9 @@ class RatingSettings:
         """The driving of the units under these settings, without regard to lives."""
         return fit_driving(data, self.priors, self.decline, CHANGE_DAYS)
 
-    def model(self, data: LifeData, life_miles: float, law: str) -> JointModel:
+    def model(self, data: LifeData, life_miles: float, distribution: str) -> JointModel:
         """The joint model of life and driving under these settings."""
-        return joint_model(data, life_miles, law, self.priors, self.terms)
+        return joint_model(data, life_miles, distribution, self.priors, self.terms)
 
 
 PLAIN = RatingSettings(both_laws=False, selection=False, decline=False, share=1.0, early=False, lately=False)

@@ -19,10 +19,10 @@ from analytics.ratings.bound import RatingBound, rate_weights, with_enough
 from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.held import held_by_margin
 from analytics.ratings.lasting import POWER_NOT_SHOWN, hardly_by_power, lasts_at_any_power
+from analytics.ratings.limit_evidence import Beside, LimitEvidence, evidence_of, no_higher, rounded_down
 from analytics.ratings.options import Options, for_component, for_use
 from analytics.ratings.pooling import options_of
 from analytics.ratings.published import known_before, price_over_comeback, published_hp
-from analytics.ratings.standing import Beside, Standing, no_higher, rounded_down, standing_of
 from analytics.ratings.verdict import Judgement, judge, under_lighter
 from analytics.reasons import Lives, Reason, Refused, Rests, reason
 from analytics.records.cover import over, same_edge
@@ -241,8 +241,8 @@ def _moved(other: RatingBound, main: RatingBound) -> float:
     need the same. Its demonstration or cap stands as it is."""
     if other.demonstrated_only or other.capped or not math.isfinite(other.bound_hp):
         return other.bound_hp
-    calibrated = min((law.calibrated for law in main.laws), default=math.nan)
-    first = min((law.first_order for law in main.laws), default=math.nan)
+    calibrated = min((r.calibrated for r in main.by_distribution), default=math.nan)
+    first = min((r.first_order for r in main.by_distribution), default=math.nan)
     return (
         other.bound_hp * math.exp(min(calibrated - first, 0.0)) if math.isfinite(calibrated - first) else other.bound_hp
     )
@@ -333,10 +333,10 @@ def supported_hp(rated: PartRating, bound: RatingBound, options: Options) -> flo
     )
 
 
-def _standings(
+def _evidence(
     rated: PartRating, records: Records, options: Options, others: Collection[str]
-) -> list[tuple[Standing, float]]:
-    """Per bound of the part: how the limit stands, and the limit in hp (NaN: none). others: the parts of the component."""
+) -> list[tuple[LimitEvidence, float]]:
+    """Per bound of the part: the evidence on the limit, and the limit in hp (NaN: none). others: the parts of the component."""
     trucks = pd.DataFrame(
         {
             "component": rated.component,
@@ -350,24 +350,24 @@ def _standings(
     lost = price_over_comeback(records.shop, rated.part, others, 1 - options.promise.reliability)
     # particulars known mostly for what came back make a part look weaker than it is
     biased = any(n.code is Lives.MISSING_OF_OTHERS for n in rated.notes)
-    lightest: dict[str, Standing] = {}
+    lightest: dict[str, LimitEvidence] = {}
     out = []
     for bound, limit, known in found:
         supported = supported_hp(rated, bound, options)
         rest = Beside(supported, float(limit), options.step_hp, lost, known, biased, rated.hidden)
-        stand = standing_of(bound, rest, rated.data, options.settings)
-        stand = replace(stand, any_power=hardly_by_power(rated.component) and bound.has(*POWER_NOT_SHOWN))
+        evidence = evidence_of(bound, rest, rated.data, options.settings)
+        evidence = replace(evidence, any_power=hardly_by_power(rated.component) and bound.has(*POWER_NOT_SHOWN))
         if bound.use in lightest:
-            stand = no_higher(stand, lightest[bound.use])
-        lightest[bound.use] = stand
-        out.append((stand, float(limit)))
+            evidence = no_higher(evidence, lightest[bound.use])
+        lightest[bound.use] = evidence
+        out.append((evidence, float(limit)))
     return out
 
 
 def _rows(rated: PartRating, records: Records, options: Options, others: Collection[str]) -> list[list[object]]:
     rows, lighter = [], dict[str, Judgement]()
-    for bound, (stand, published) in zip(rated.bounds, _standings(rated, records, options, others), strict=True):
-        found = under_lighter(judge(stand, published, options), lighter.get(bound.use), published)
+    for bound, (evidence, published) in zip(rated.bounds, _evidence(rated, records, options, others), strict=True):
+        found = under_lighter(judge(evidence, published, options), lighter.get(bound.use), published)
         lighter[bound.use] = found
         rows.append(
             [
@@ -390,9 +390,9 @@ def _rows(rated: PartRating, records: Records, options: Options, others: Collect
                 bound.seen.miles,
                 bound.seen.highest_power_hp,
                 published,
-                stand.known_hp,
-                stand.supported_hp,
-                stand.with_known_hp,
+                evidence.known_hp,
+                evidence.supported_hp,
+                evidence.with_known_hp,
                 found.proposed_hp,
                 found.verdict,
                 found.why,

@@ -37,7 +37,7 @@ FAR_BEHIND = 4.0  # log-likelihood by which a life distribution must lose to be 
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class LawRating:
+class FitRating:
     """One life distribution: log powers of the estimate, first-order, calibrated and posterior bounds; what made them.
 
     upper: the limit on the other side at the same confidence, calibrated as the bound is; NaN where only the bound was asked for.
@@ -45,7 +45,7 @@ class LawRating:
     tried: fleets simulated for the calibration; 0 where it was left out on purpose. fleets: those that could be fitted.
     """
 
-    law: str
+    distribution: str
     estimate: float
     first_order: float
     calibrated: float
@@ -86,7 +86,7 @@ class SignedRoot:
     def __init__(self, model: JointModel, top: Optimum, reliability: float, log_weight: float, use: int):
         self.model, self.top = model, top
         self.reliability, self.log_weight, self.use = reliability, log_weight, use
-        z = standard_quantile(reliability, model.law)
+        z = standard_quantile(reliability, model.distribution)
         self.estimate = float(log_power_at(model, top.theta, z, log_weight, use)[0])
         self.fits: dict[float, tuple[Optimum, float]] = {}
 
@@ -196,14 +196,14 @@ def _calibrate(root: SignedRoot, log_power: float, replicates: int, seed: int) -
     steep = float(np.exp(start[0, 0] + start[0, small.tau])) if lay.uses else 1.0
     nodes = rate_nodes(steep, fine=False)
     streams = np.random.default_rng(seed).spawn(replicates)
-    z = standard_quantile(root.reliability, model.law)
+    z = standard_quantile(root.reliability, model.distribution)
     signed = model.priors.power is not None
     out = []
     for i in range(0, replicates, slab):
         own = streams[i : i + slab]
         rows = simulate(model, free_start[0], own)
         held = maximise(
-            objective(rows, small, model.law, model.priors, nodes, constraint),
+            objective(rows, small, model.distribution, model.priors, nodes, constraint),
             np.repeat(start, len(own), 0),
             negative=1 if signed else None,
             limits=step_limits(small),
@@ -211,7 +211,7 @@ def _calibrate(root: SignedRoot, log_power: float, replicates: int, seed: int) -
             rounds=30,
         )
         free = maximise(
-            objective(rows, lay, model.law, model.priors, nodes),
+            objective(rows, lay, model.distribution, model.priors, nodes),
             free_theta(held.theta, constraint),
             negative=2 if signed else None,
             limits=step_limits(lay),
@@ -237,7 +237,7 @@ class Fitted:
 
 def estimate_at(fitted: Fitted, weight_lb: float, use: int, reliability: float) -> float:
     """Log power that the fit (``fitted``) puts a rating of this ``reliability`` at, at weight_lb and a ``use`` by its code."""
-    z = standard_quantile(reliability, fitted.model.law)
+    z = standard_quantile(reliability, fitted.model.distribution)
     return float(log_power_at(fitted.model, fitted.top.theta, z, float(np.log(weight_lb)), use)[0])
 
 
@@ -247,9 +247,9 @@ def _drawn(fitted: Fitted, draws: int, seed: int) -> tuple[np.ndarray, np.ndarra
     return posterior_draws(fitted.model, fitted.top, draws, seed)
 
 
-def rate_law(
+def rate_fit(
     fitted: Fitted, weight_lb: float, use: int, promise: Promise, settings: RatingSettings, seed: int, full: bool = True
-) -> LawRating:
+) -> FitRating:
     """Estimate and bounds of a promise under one distribution (``fitted``). full=False stops at the first-order bound.
 
     weight_lb: above 0. use: code of the use. settings: how many fleets and draws; seed: of both. The distribution
@@ -276,7 +276,7 @@ def rate_law(
             if target > zc and left(target) > 0:
                 calibrated = min(first, root.solve(left(target), own - root.spread() * (left(target) - zc)))
         if settings.draws:
-            z = standard_quantile(promise.reliability, model.law)
+            z = standard_quantile(promise.reliability, model.distribution)
             drawn = _drawn(fitted, settings.draws, seed)
             opinion, ess = posterior_quantile(model, drawn, z, lw, use, promise.confidence)
     upper = NAN
@@ -284,8 +284,8 @@ def rate_law(
         # estimates that lie too high on average (mean above 0) are no reason to look for the truth further up
         beyond = zc if np.isnan(mean) else max(-mean, 0.0) + zc * max(sd, 1.0)
         upper = root.solve(-left(beyond)) if left(beyond) > 0 else root.estimate
-    return LawRating(
-        law=model.law,
+    return FitRating(
+        distribution=model.distribution,
         estimate=root.estimate,
         first_order=first,
         calibrated=calibrated,

@@ -76,7 +76,7 @@ def _row_terms(
             np.repeat(theta[None], m, 0),
             Rows((own,), None, model.layout.columns, model.layout.uses, fell, np.zeros(m)),
             model.layout,
-            model.law,
+            model.distribution,
             model.nodes,
             order,
         )
@@ -92,7 +92,7 @@ def _rating_direction(
 ) -> tuple[np.ndarray, float]:
     """v (p,) = I^-1 g and the variance g'I^-1 g of log p*, by the delta method: to rank by, not to publish."""
     theta, lay = top.theta[0], model.layout
-    z = standard_quantile(reliability, model.law)
+    z = standard_quantile(reliability, model.distribution)
     gamma = theta[lay.gamma]
     x0 = model.covariates(model.centre[0], np.log(rated_weight(weight_lb)), use)
     gap = -(z + gamma[0] + x0 @ gamma[1:]) / gamma[1]
@@ -126,7 +126,7 @@ def _odometer_gains(model: JointModel, top: Optimum, which: np.ndarray, v: np.nd
         def log_s(length):
             before, after = split_days(data.days.start[which], length, model.change_days)
             y = log_rate + np.log(np.maximum(before + later * after, NOTHING) / model.life_miles)[:, None]
-            return log_survival(np.exp(theta[0]) * y - eta[:, None], model.law)[0]
+            return log_survival(np.exp(theta[0]) * y - eta[:, None], model.distribution)[0]
 
         alive = log_s(data.days.lower[which])
         base = np.where((data.days.entry[which] > 0)[:, None], log_s(np.maximum(data.days.entry[which], NOTHING)), 0.0)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from analytics.ratings.limit_evidence import LimitEvidence
 from analytics.ratings.options import Options
-from analytics.ratings.standing import Standing
 from analytics.reasons import Code, Reason, Verdict, reason
 
 NOT_SHOWN = "not shown either way"
@@ -33,46 +33,46 @@ class Judgement:
     proposed_hp: float
 
 
-def judge(stand: Standing, published_hp: float, options: Options) -> Judgement:
-    """What to do with a published limit, published_hp (NaN: none), given how it stands (``stand``). options: the promise and the margin.
+def judge(evidence: LimitEvidence, published_hp: float, options: Options) -> Judgement:
+    """What to do with a published limit, published_hp (NaN: none), given the ``evidence`` on it. options: the promise and the margin.
 
     Lower only what is contradicted: at the confidence of the promise it lies above the true rating, on two failures or more and with
     no known bias that pulls the estimate down; then to the figure that costs least. Raise only to what is shown at half that
     doubt, by more than the margin, and never a part of which a teardown showed damage that stops no truck: what was never opened is no
     survivor. Keep what the records support, within the margin. Of a part whose life hardly follows power no power is published first. The rest is not shown either way.
     """
-    code, proposed = _decided(stand, published_hp, options)
+    code, proposed = _decided(evidence, published_hp, options)
     why = reason(
         code,
-        estimate_hp=stand.estimate_hp,
-        supported_hp=stand.supported_hp,
+        estimate_hp=evidence.estimate_hp,
+        supported_hp=evidence.supported_hp,
         proposed_hp=proposed,
         published_hp=published_hp,
-        known_hp=stand.known_hp,
-        too_high=stand.too_high,
+        known_hp=evidence.known_hp,
+        too_high=evidence.too_high,
         margin_hp=options.margin_hp,
-        at_least=stand.at_least,
+        at_least=evidence.at_least,
     )
     return Judgement(_VERDICTS.get(code, NOT_SHOWN), why, proposed)
 
 
-def _decided(stand: Standing, published_hp: float, options: Options) -> tuple[Verdict, float]:
-    supported, margin = stand.supported_hp, options.margin_hp
+def _decided(evidence: LimitEvidence, published_hp: float, options: Options) -> tuple[Verdict, float]:
+    supported, margin = evidence.supported_hp, options.margin_hp
     if not math.isfinite(published_hp):
-        if stand.any_power:
+        if evidence.any_power:
             return Verdict.ANY_POWER, supported
         return (Verdict.RAISE_FIRST if math.isfinite(supported) else Verdict.NOTHING_SUPPORTED), supported
-    contradicted = stand.too_high >= options.promise.confidence and stand.least_cost_hp < published_hp
-    if contradicted and not stand.leans_low and stand.failures >= _FAILURES_TO_LOWER:
-        return Verdict.LOWER, stand.least_cost_hp
-    if stand.raise_hp > published_hp + margin:
-        if stand.hidden:
+    contradicted = evidence.too_high >= options.promise.confidence and evidence.least_cost_hp < published_hp
+    if contradicted and not evidence.leans_low and evidence.failures >= _FAILURES_TO_LOWER:
+        return Verdict.LOWER, evidence.least_cost_hp
+    if evidence.raise_hp > published_hp + margin:
+        if evidence.hidden:
             return Verdict.HIDDEN_DAMAGE, supported
-        return (Verdict.RAISE if supported >= stand.raise_hp else Verdict.RAISE_KNOWN), stand.raise_hp
+        return (Verdict.RAISE if supported >= evidence.raise_hp else Verdict.RAISE_KNOWN), evidence.raise_hp
     if supported > published_hp - margin:
         return Verdict.KEEP, supported
     if contradicted:
-        return (Verdict.LEANS_LOW if stand.leans_low else Verdict.ONE_FAILURE), supported
+        return (Verdict.LEANS_LOW if evidence.leans_low else Verdict.ONE_FAILURE), supported
     return (Verdict.BETWEEN if math.isfinite(supported) else Verdict.NOTHING_CONTRADICTS), supported
 
 

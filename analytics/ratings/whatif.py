@@ -121,7 +121,7 @@ def failing_by(
         ]
     )
     z = np.exp(fit.theta[:, :1]) * np.log(miles / model.life_miles) - fit.theta[:, model.layout.gamma] @ x.T
-    fails = 1 - survival_of(z, model.law)
+    fails = 1 - survival_of(z, model.distribution)
     if fit.early.fired:
         new = (model.data.entry == 0) & (model.data.days.entry == 0)
         fails = 1 - (1 - fails) * (

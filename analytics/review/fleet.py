@@ -244,7 +244,7 @@ def wear(lifetimes: Lifetimes) -> Answer:
                 "gap_outside_limits": gap.outside,
             }
             row["in_words"] = reason(
-                _when(shape.lower, shape.upper), lower=shape.lower, upper=shape.upper, off_law=bool(gap.outside)
+                _when(shape.lower, shape.upper), lower=shape.lower, upper=shape.upper, off_weibull=bool(gap.outside)
             )
         except NotEnoughData as err:
             row["in_words"] = (

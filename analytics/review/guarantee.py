@@ -129,7 +129,7 @@ def _failing(own: PartSnapshot, snapshot: Snapshot, trucks: pd.DataFrame) -> tup
 
     def by(log_miles: np.ndarray) -> np.ndarray:
         """Failed by that many miles, (DRAWS, trucks)."""
-        return 1 - survival_of(beta * (log_miles - np.log(model.life_miles)) - eta, model.law)
+        return 1 - survival_of(beta * (log_miles - np.log(model.life_miles)) - eta, model.distribution)
 
     in_miles = np.stack([by(np.log(m)) @ count for m in MILES], 1)
     mu, tau, later = _driving_of(own, snapshot)
@@ -139,7 +139,7 @@ def _failing(own: PartSnapshot, snapshot: Snapshot, trucks: pd.DataFrame) -> tup
         before, after = split_days(np.zeros(1), np.array([month * DAYS_A_MONTH]), model.change_days)
         exposure = np.log(np.maximum(before + np.exp(later)[:, None] * after, NOTHING))
         u = beta * (mu[:, use] + exposure - np.log(model.life_miles)) - eta
-        (survive,) = averaged(u, beta[:, 0] * tau, s, [weight[None, None]], model.law)
+        (survive,) = averaged(u, beta[:, 0] * tau, s, [weight[None, None]], model.distribution)
         in_months[:, k] = (1 - survive[:, 0]) @ count
     return in_months, in_miles
 

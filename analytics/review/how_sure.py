@@ -17,12 +17,12 @@ from analytics.models.cells import curve
 from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import rate_part
 from analytics.ratings.held import weakest_margin
+from analytics.ratings.limit_evidence import Beside, evidence_of, rounded_down
 from analytics.ratings.options import Options
 from analytics.ratings.pooling import options_of
 from analytics.ratings.published import known_before, price_over_comeback, published_hp
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.sheet import found_at_teardown, spared
-from analytics.ratings.standing import Beside, rounded_down, standing_of
 from analytics.ratings.verdict import judge
 from analytics.ratings.whatif import with_loss
 from analytics.reasons import Figure, HowSure, Question, ReadAs, Reason, reason
@@ -170,7 +170,7 @@ def _powers(
                 settings = reading.settings.of(component, part)
                 rated = rate_part(data, weight, None, options.promise, settings, options.seed)
                 held = replace(beside, supported_hp=rounded_down(rated.bound_hp, options.step_hp))
-                judged = judge(standing_of(rated, held, data, settings), published, options)
+                judged = judge(evidence_of(rated, held, data, settings), published, options)
                 found = [rated.estimate_hp, held.supported_hp, published, judged.verdict, judged.proposed_hp]
             except AnalyticsError:
                 found = [math.nan, math.nan, published, "no rating", math.nan]

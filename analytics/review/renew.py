@@ -30,7 +30,7 @@ def _failing_ahead(own: PartSnapshot, trucks: pd.DataFrame, ahead: float) -> tup
     def survive(miles: float) -> np.ndarray:
         if miles <= 0:
             return np.ones_like(eta)
-        return np.exp(log_survival(beta * np.log(miles / model.life_miles) - eta, model.law)[0])
+        return np.exp(log_survival(beta * np.log(miles / model.life_miles) - eta, model.distribution)[0])
 
     fresh = 1 - survive(ahead)
     used, new = np.empty((2, len(own.theta), len(MILES)))

@@ -101,12 +101,12 @@ def _second_year(own: pd.DataFrame, lifetimes: Lifetimes) -> tuple[float, float,
     """Expected failures in a unit's second year over those in its first, with 95% limits; NaN with too few to fit."""
     least = lifetimes.shop.checks.failures_to_fit
     try:
-        law = failures_with_age(own, lifetimes.units, lifetimes.sight)
+        process = failures_with_age(own, lifetimes.units, lifetimes.sight)
     except NotEnoughData:
         return math.nan, math.nan, math.nan
-    if law.events < least:
+    if process.events < least:
         return math.nan, math.nan, math.nan
-    return 2**law.b - 1, 2**law.b_lower - 1, 2**law.b_upper - 1
+    return 2**process.b - 1, 2**process.b_lower - 1, 2**process.b_upper - 1
 
 
 # ---- by build year ---------------------------------------------------------------------------------------------------

@@ -118,7 +118,7 @@ def _unfitted(fit: PartFit, why: Reason) -> PartFit:
 
 
 def pool_of(snapshot: Snapshot, component: str) -> PartSnapshot | None:
-    """A component's lives in the ``snapshot`` fitted as if all its parts were one, by a Weibull law; None where it
+    """A component's lives in the ``snapshot`` fitted as if all its parts were one, by a Weibull distribution; None where it
     never failed or no fit can be trusted."""
     if component not in snapshot.pools:
         names = tuple(sorted(p for c, p in snapshot.parts if c == component))

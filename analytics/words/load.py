@@ -16,8 +16,8 @@ from analytics.driveline.part_facts import Fact
 from analytics.driveline.splines import life_exponents
 from analytics.driveline.suspects import RULES, SAID_AT, limit_of
 from analytics.ratings.by_load import APART, Compared, Explained, LoadRating, Reading, Taken
+from analytics.ratings.limit_evidence import rounded_down
 from analytics.ratings.load_review import LoadReview, facts_of, has_margin, margin_at, reference_power, usual_use
-from analytics.ratings.standing import rounded_down
 from analytics.reasons import ByLoad, Reason
 from analytics.records.own_units import Kind
 from analytics.words.lifetimes import COLUMNS, lifetimes_table

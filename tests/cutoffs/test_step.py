@@ -235,16 +235,16 @@ def test_a_smooth_slope_is_no_step_where_another_that_fits_explains_it(seed):
     assert found.verdict is StepVerdict.OPEN
 
 
-@pytest.mark.parametrize("law", ["weibull", "lognormal"])
-def test_a_slope_off_by_its_error_fits_worse_by_as_much(law):
+@pytest.mark.parametrize("distribution", ["weibull", "lognormal"])
+def test_a_slope_off_by_its_error_fits_worse_by_as_much(distribution):
     cell = CELLS["smooth slope -4, 60 failures"]
     own = lives_of_fleet(draw_fleet(truth_of(cell), cell.units, 1))[0]
     table = ShapeTable(risk_sets(np.log(own.x), own.time, own.failed, own.entry, own.stratum, count=own.count))
-    model, top = _fit_lives(own, table, table.fit(table.sets.bin), "slope", law)
+    model, top = _fit_lives(own, table, table.fit(table.sets.bin), "slope", distribution)
     for errors in (-1.0, 1.0):
         theta = _with_slope("power", model, top, errors)
         at = model.layout.gamma.start + model.columns.index("log power")
         assert (theta[at] < top.theta[0][at]) == (errors > 0)  # steeper
-        told = log_likelihood(theta[None], model.rows, model.layout, model.law, model.nodes, 0)[0]
+        told = log_likelihood(theta[None], model.rows, model.layout, model.distribution, model.nodes, 0)[0]
         told = told + penalty(theta[None], model.layout, model.priors)[0]
         assert float(top.value[0] - told[0]) == pytest.approx(0.5, abs=0.1)

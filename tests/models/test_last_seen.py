@@ -36,7 +36,9 @@ def model_of(read: float):
 
 def value(model, theta):
     layout = model.layout
-    return log_likelihood(theta, replace(model.rows, rates=None), layout, model.law, model.nodes, order=0)[0][0]
+    return log_likelihood(theta, replace(model.rows, rates=None), layout, model.distribution, model.nodes, order=0)[0][
+        0
+    ]
 
 
 def start(model):
@@ -112,7 +114,7 @@ def test_what_a_life_says_is_a_chance_and_never_above_one(data):
         selection=draw(st.booleans()),
         share=draw(st.sampled_from([0.3, 0.85, 1.0, None])),
     )
-    model = joint_model(life, 50_000.0, law=draw(st.sampled_from(["weibull", "lognormal"])), terms=terms)
+    model = joint_model(life, 50_000.0, distribution=draw(st.sampled_from(["weibull", "lognormal"])), terms=terms)
     theta = np.array([draw(st.floats(-3.0, 3.0)) for _ in range(model.layout.size)])
     theta[1] += draw(st.sampled_from([0.0, 5.0, -5.0, 60.0, -60.0]))
     theta[model.layout.mu] += np.log(40.0)

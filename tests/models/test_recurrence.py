@@ -142,9 +142,9 @@ def test_no_number_outside_the_records():
 def test_power_law_equals_r_and_the_handbook(reference, published, reference_data):
     """D21: NIST/SEMATECH e-Handbook 8.4.5.2, ten repairs in 1,500 h. D07: 41 engines of staggered ages."""
     d = reference_data("nist_repairs")
-    law = power_law([1500], [1500] * len(d), d["hours"])
-    found = {"b_mle": law.b, "b_modified": law.b_unbiased, "a_modified": law.a_unbiased}
-    found |= {"laplace_z": law.laplace_z, "military_handbook_chisq": law.late_chi_square}
+    process = power_law([1500], [1500] * len(d), d["hours"])
+    found = {"b_mle": process.b, "b_modified": process.b_unbiased, "a_modified": process.a_unbiased}
+    found |= {"laplace_z": process.laplace_z, "military_handbook_chisq": process.late_chi_square}
     for quantity, got in found.items():
         assert got == pytest.approx(reference("D21", quantity)["value"][0], rel=1e-6)
     for row in published("D21").itertuples():
@@ -152,11 +152,11 @@ def test_power_law_equals_r_and_the_handbook(reference, published, reference_dat
             assert found[row.quantity] == pytest.approx(row.published, abs=row.tolerance)
     d = reference_data("valve_seat")
     events, ends = d[d["status"] == 1], d[d["status"] == 0]
-    law = power_law(ends["time"], events["id"].map(ends.set_index("id")["time"]), events["time"])
-    assert law.b == pytest.approx(reference("D07", "powerlaw_b")["value"][0], rel=1e-4)
-    assert law.se_log_b == pytest.approx(reference("D07", "powerlaw_se_log_b")["value"][0], rel=1e-3)
-    assert law.log_likelihood == pytest.approx(reference("D07", "powerlaw_loglik")["value"][0], abs=1e-4)
-    assert np.isnan(law.b_unbiased)
+    process = power_law(ends["time"], events["id"].map(ends.set_index("id")["time"]), events["time"])
+    assert process.b == pytest.approx(reference("D07", "powerlaw_b")["value"][0], rel=1e-4)
+    assert process.se_log_b == pytest.approx(reference("D07", "powerlaw_se_log_b")["value"][0], rel=1e-3)
+    assert process.log_likelihood == pytest.approx(reference("D07", "powerlaw_loglik")["value"][0], abs=1e-4)
+    assert np.isnan(process.b_unbiased)
 
 
 @settings(max_examples=60, deadline=None)
@@ -166,10 +166,12 @@ def test_power_law_keeps_its_shape_under_other_units_of_time_and_counts(seed, sc
     ends = rng.uniform(0.5, 2.0, 8)
     own = rng.choice(ends, 12)
     at = own * rng.uniform(0.01, 1, 12)
-    law, other = power_law(ends, own, at), power_law(ends * scale, own * scale, at * scale)
-    assert (other.b, other.laplace_z, other.se_log_b) == pytest.approx((law.b, law.laplace_z, law.se_log_b), rel=1e-8)
+    process, other = power_law(ends, own, at), power_law(ends * scale, own * scale, at * scale)
+    assert (other.b, other.laplace_z, other.se_log_b) == pytest.approx(
+        (process.b, process.laplace_z, process.se_log_b), rel=1e-8
+    )
     twice = power_law(ends, own, at, count=np.full(8, 2))
-    assert (twice.b, 2 * twice.a) == pytest.approx((law.b, law.a))
+    assert (twice.b, 2 * twice.a) == pytest.approx((process.b, process.a))
 
 
 def test_power_law_refuses():

@@ -10,7 +10,7 @@ import pytest
 from scipy.integrate import quad
 
 from analytics.errors import AnalyticsError
-from analytics.models.distributions import LAWS
+from analytics.models.distributions import DISTRIBUTIONS
 from analytics.models.lifedata import build_rows, life_data
 from analytics.models.likelihood import Constraint, Layout, log_likelihood
 from analytics.models.newton import maximise
@@ -44,9 +44,9 @@ def columns_of(name, d):
 
 @pytest.mark.parametrize("case", CASES)
 def test_stress_life_fits_equal_r(case, reference, reference_data):
-    name, number, group, law, names = CASES[case]
+    name, number, group, distribution, names = CASES[case]
     lower, upper, x = columns_of(name, reference_data(name))
-    fit = fit_regression(lower, upper, x, tuple(names[1:]), law)
+    fit = fit_regression(lower, upper, x, tuple(names[1:]), distribution)
     assert fit.converged
     assert fit.loglik == pytest.approx(reference(number, "loglik", group)["value"].item(), abs=LOGLIK)
     for j, term in enumerate(names):
@@ -63,7 +63,7 @@ def test_stress_life_fits_equal_r(case, reference, reference_data):
 def test_published_motor_insulation(published, reference_data):
     """Schmee and Hahn, Technometrics 21 (1979) 417-432: intercept, slope and sigma in log10 hours."""
     lower, upper, x = columns_of("motor_insulation", reference_data("motor_insulation"))
-    fit = fit_regression(lower, upper, x, law="lognormal")
+    fit = fit_regression(lower, upper, x, distribution="lognormal")
     found = {"intercept_log10": fit.coef[0], "slope_log10": fit.coef[1], "sigma_log10": fit.sigma}
     for _, row in published("D09").iterrows():
         if row["quantity"] in found:
@@ -156,12 +156,15 @@ def test_against_lifelines_with_mixed_censoring():
     lower = np.where(kind == 2, t * 0.6, np.where(kind == 1, t * 0.7, t))
     upper = np.where(kind == 2, t * 1.5, np.where(kind == 1, np.inf, t))
     frame = pd.DataFrame({"lower": lower, "upper": upper, "x": x})
-    for law, fitter, scale in (("weibull", WeibullAFTFitter(), "lambda_"), ("lognormal", LogNormalAFTFitter(), "mu_")):
+    for distribution, fitter, scale in (
+        ("weibull", WeibullAFTFitter(), "lambda_"),
+        ("lognormal", LogNormalAFTFitter(), "mu_"),
+    ):
         theirs = fitter.fit_interval_censoring(frame, "lower", "upper")
-        ours = fit_regression(lower, upper, x[:, None], ("x",), law)
+        ours = fit_regression(lower, upper, x[:, None], ("x",), distribution)
         assert ours.coef == pytest.approx(theirs.params_[scale][["Intercept", "x"]].to_numpy(), rel=1e-4)
-        spread = theirs.params_["rho_" if law == "weibull" else "sigma_"]["Intercept"]
-        assert np.log(ours.sigma) == pytest.approx(-spread if law == "weibull" else spread, rel=1e-3)
+        spread = theirs.params_["rho_" if distribution == "weibull" else "sigma_"]["Intercept"]
+        assert np.log(ours.sigma) == pytest.approx(-spread if distribution == "weibull" else spread, rel=1e-3)
 
 
 def test_against_scipy():
@@ -254,10 +257,10 @@ OPTIONS = [
 ]
 
 
-@pytest.mark.parametrize("law", LAWS)
+@pytest.mark.parametrize("distribution", DISTRIBUTIONS)
 @pytest.mark.parametrize("options", OPTIONS, ids=lambda o: ",".join(o) or "plain")
 @pytest.mark.parametrize("held", [False, True], ids=["free", "held"])
-def test_gradient_and_hessian_equal_finite_differences(every_kind, law, options, held):
+def test_gradient_and_hessian_equal_finite_differences(every_kind, distribution, options, held):
     constraint = Constraint(np.array([0.1, 0.2]), -2.25) if held else None
     layout = Layout(2 if held else 3, 2, **options)
     theta = np.concatenate(
@@ -275,7 +278,7 @@ def test_gradient_and_hessian_equal_finite_differences(every_kind, law, options,
     priors = Priors(others=((-2.0, 2.5),))
 
     def all_of(t, order):
-        f, g, h = log_likelihood(t, every_kind, layout, law, nodes, order, constraint)
+        f, g, h = log_likelihood(t, every_kind, layout, distribution, nodes, order, constraint)
         p, pg, ph = penalty(t, layout, priors, held)
         return (f + p, g + pg, h + ph) if order else (f + p,)
 
@@ -290,8 +293,8 @@ def test_gradient_and_hessian_equal_finite_differences(every_kind, law, options,
     assert np.abs(numeric - h[0]).max() < 1e-7 * np.abs(h).max()
 
 
-@pytest.mark.parametrize("law", LAWS)
-def test_unread_survivor_equals_direct_integration(law):
+@pytest.mark.parametrize("distribution", DISTRIBUTIONS)
+def test_unread_survivor_equals_direct_integration(distribution):
     """scipy.integrate.quad over the log rate: S averaged, with a share never reported and a chance of being read."""
     from scipy.stats import norm
 
@@ -310,14 +313,14 @@ def test_unread_survivor_equals_direct_integration(law):
     layout = Layout(1, 1, level=True, slope=True, decline=True, fixed_share=0.7)
     v, gamma, mu, tau, d, alpha, c = 0.6, -0.4, 3.5, 0.55, -0.5, -0.8, 0.9
     theta = np.array([[v, gamma, mu, np.log(tau), d, alpha, c]])
-    got = log_likelihood(theta, rows, layout, law, rate_nodes(1.2), 0)[0][0]
+    got = log_likelihood(theta, rows, layout, distribution, rate_nodes(1.2), 0)[0][0]
 
     def average(function):
         return quad(lambda s: function(s) * norm.pdf(s), -9, 9, epsabs=1e-13, limit=400)[0]
 
     def survive(s, days):
         days = min(days, 1096.0) + np.exp(d) * max(days - 1096.0, 0)
-        return float(survival_of(np.exp(v) * (mu + tau * s + np.log(days / 50_000)) - gamma, law))
+        return float(survival_of(np.exp(v) * (mu + tau * s + np.log(days / 50_000)) - gamma, distribution))
 
     total = 0.0
     for days, entry in ((900.0, 0.0), (1500.0, 400.0)):
@@ -411,8 +414,8 @@ def test_survival_far_beyond_its_end_is_nought_and_never_nan():
         assert (values[0, 0, 3:] == 0).all()
 
 
-@pytest.mark.parametrize("law", ["weibull", "lognormal"])
-def test_averages_over_the_nodes_are_plain_sums_of_derivatives(law):
+@pytest.mark.parametrize("distribution", ["weibull", "lognormal"])
+def test_averages_over_the_nodes_are_plain_sums_of_derivatives(distribution):
     """Of S = exp(-e^z) and S = Phi(-z), differentiated by hand."""
     from scipy.stats import norm
 
@@ -426,6 +429,8 @@ def test_averages_over_the_nodes_are_plain_sums_of_derivatives(law):
     by_hand = {
         "weibull": [s, -h * s, h * (h - 1) * s, h * (3 * h - h * h - 1) * s],
         "lognormal": [norm.cdf(-z), -phi, z * phi, (1 - z * z) * phi],
-    }[law]
-    for ours, derivative, weight in zip(averaged(u, spread, nodes, weights, law), by_hand, weights, strict=True):
+    }[distribution]
+    for ours, derivative, weight in zip(
+        averaged(u, spread, nodes, weights, distribution), by_hand, weights, strict=True
+    ):
         np.testing.assert_allclose(ours, weight @ derivative.swapaxes(1, 2), rtol=1e-11, atol=1e-13)

@@ -96,8 +96,8 @@ def test_valve_seats_repeat(tmp_path, reference, reference_data):
         np.testing.assert_allclose(mean.mean_at(at(expected))[column], expected["value"], rtol=1e-6)
     assert "more than once" in worded(review.again).sentences[0]
     # failures come faster as engines age: the power law of the same engines, through the sheets
-    law = failures_with_age(review.lifetimes.table, review.lifetimes.units, review.lifetimes.sight)
-    assert law.b == pytest.approx(reference("D07", "powerlaw_b")["value"].iat[0], rel=1e-4)
+    process = failures_with_age(review.lifetimes.table, review.lifetimes.units, review.lifetimes.sight)
+    assert process.b == pytest.approx(reference("D07", "powerlaw_b")["value"].iat[0], rel=1e-4)
     # too few engines are two years old, so no second year is spoken of
     assert np.isnan(review.again.table["second_year_to_first"].iat[0])
 

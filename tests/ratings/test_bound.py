@@ -26,12 +26,12 @@ from studies.textbook import profile_limits
 QUICK = RatingSettings(replicates=40, draws=128, explain=False)
 
 
-def root_of(lower, failed, strength, weight, life, law="weibull", extra=None):
+def root_of(lower, failed, strength, weight, life, distribution="weibull", extra=None):
     upper = np.where(np.asarray(failed) == 1, lower, np.inf)
     data = life_data(
         lower, upper, strength, weight, extra=extra, extra_names=("temperature",) if extra is not None else ()
     )
-    return fit_joint(joint_model(data, life, law, NO_PRIORS))
+    return fit_joint(joint_model(data, life, distribution, NO_PRIORS))
 
 
 def test_rating_under_stress_equals_r(reference, reference_data):
@@ -185,7 +185,7 @@ def test_no_memory_setting_moves_a_figure(fleet, monkeypatch, slab, miles_known)
     other = rate_part(small, 7500, None, Promise(50_000), settings=s)
     assert default.bound_hp < default.first_order_hp  # the simulated fleets did move it
     assert other.bound_hp == pytest.approx(default.bound_hp, rel=1e-6)
-    for a, b in zip(default.laws, other.laws, strict=True):
+    for a, b in zip(default.by_distribution, other.by_distribution, strict=True):
         assert (b.root_mean, b.root_sd, b.opinion) == pytest.approx((a.root_mean, a.root_sd, a.opinion), rel=1e-5)
         assert b.fleets == a.fleets
 
@@ -195,9 +195,9 @@ def test_a_law_left_out_on_purpose_is_not_called_a_failed_fit():
     life, end = 40_000 * rng.weibull(5, 400), rng.uniform(20_000, 60_000, 400)
     data = known(np.minimum(life, end), life < end, rng.uniform(450, 900, 400))
     out = rate_part(data, 7500, None, Promise(30_000), settings=replace(QUICK, replicates=20, draws=0))
-    behind = max(r.loglik for r in out.laws) - out.laws[1].loglik
+    behind = max(r.loglik for r in out.by_distribution) - out.by_distribution[1].loglik
     assert behind > 4  # the simulation was skipped
-    assert (out.laws[0].tried, out.laws[1].tried, out.laws[1].fleets) == (20, 0, 0)
+    assert (out.by_distribution[0].tried, out.by_distribution[1].tried, out.by_distribution[1].fleets) == (20, 0, 0)
     words = " | ".join(say_all(out.checks))
     assert "could not be fitted" not in words
     assert (
@@ -220,13 +220,13 @@ def test_each_default_can_be_switched_off_and_says_what_it_costs(fleet):
         assert part in words
     plain = rate_part(fleet, 7500, None, Promise(50_000), settings=replace(PLAIN, replicates=0, draws=0))
     assert plain.costs == ()
-    assert len(plain.laws) == 1
+    assert len(plain.by_distribution) == 1
     assert "assumes every failure was reported" in say_all(plain.reasons)
     assert full.bound_hp < plain.bound_hp
-    law = full.laws[0]
-    assert law.decline != 0
-    assert law.slope != 0
-    assert 0 < law.share < 1
+    one = full.by_distribution[0]
+    assert one.decline != 0
+    assert one.slope != 0
+    assert 0 < one.share < 1
 
 
 def known(miles, failed, power, weight=None, **kwargs):
@@ -277,7 +277,7 @@ def test_a_wrong_signed_slope_is_flagged():
     flag = next(c for c in say_all(out.checks) if "do not show that more power means less life" in c)
     assert "exponent +" in flag
     assert "p = 1.00" in flag
-    assert all(law.theta[law.layout.gamma][1] < 0 for law in out.laws)
+    assert all(r.theta[r.layout.gamma][1] < 0 for r in out.by_distribution)
 
 
 def test_above_the_powers_seen_it_says_at_least():
@@ -299,7 +299,7 @@ def test_a_little_below_the_powers_seen_the_bound_stands_and_says_so():
     seen = {}
     for miles in (3000, 3500, 4000, 5000, 6000, 7000, 9000):
         out = rate_part(data, 7000, None, Promise(miles), settings=KNOWN)
-        raw = min(law.calibrated for law in out.laws)
+        raw = min(r.calibrated for r in out.by_distribution)
         seen[miles] = np.exp(raw) / lowest
         if seen[miles] < KNOWN.cap.below:
             assert np.isnan(out.bound_hp)

@@ -23,7 +23,7 @@ def key(model) -> str:
         value = getattr(data, name)
         digest.update(np.ascontiguousarray(value).tobytes() if isinstance(value, np.ndarray) else repr(value).encode())
     digest.update(np.ascontiguousarray(model.x).tobytes())
-    digest.update(repr((model.columns, model.law, model.layout, model.priors, model.life_miles)).encode())
+    digest.update(repr((model.columns, model.distribution, model.layout, model.priors, model.life_miles)).encode())
     return digest.hexdigest()
 
 

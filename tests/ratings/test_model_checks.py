@@ -1,4 +1,4 @@
-"""Checks behind a rating: bands that agree and one that does not, laws, influence, and words where nothing can be checked."""
+"""Checks behind a rating: bands that agree and one that does not, distributions, influence, and words where nothing can be checked."""
 
 from __future__ import annotations
 

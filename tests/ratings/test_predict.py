@@ -153,7 +153,7 @@ def test_a_unit_never_read_fails_as_often_as_such_units_do(fleet, fit):
             min(days, 1096.0) + later * max(days - 1096.0, 0.0)
         )
 
-    e = np.log(rng.exponential(size=n)) if model.law == "weibull" else rng.standard_normal(n)
+    e = np.log(rng.exponential(size=n)) if model.distribution == "weibull" else rng.standard_normal(n)
     life = 50_000.0 * np.exp((e + model.x[i] @ theta[lay.gamma]) / np.exp(theta[0]))
     share = 1 / (1 + np.exp(-theta[lay.place("share")]))
     reported = rng.random(n) < share
@@ -192,7 +192,7 @@ def test_a_read_unit_that_was_read_long_ago_may_have_failed_silently(fit, tuned,
 
     def survive(miles):
         z = beta * np.log(miles / 50_000.0) - (x @ theta[lay.gamma])[0]
-        return float(survival_of(np.array(z), model.law))
+        return float(survival_of(np.array(z), model.distribution))
 
     s0, s1, sr = (survive(40.0 * d) for d in (1000.0, 1050.0, known))
     assert told[0, 0] == pytest.approx(pi * (s0 - s1) / ((1 - pi) * sr + pi * s0), rel=1e-9)

@@ -51,8 +51,8 @@ def as_data(f: dict[str, np.ndarray]):
 
 def rate(f: dict[str, np.ndarray], life: float = LIFE, weight: float = 8000.0) -> tuple[float, float]:
     """Log power of the estimate and of the bound."""
-    law = rate_part(as_data(f), weight, None, Promise(life, 0.9, 0.9), QUICK).laws[0]
-    return law.estimate, law.first_order
+    one = rate_part(as_data(f), weight, None, Promise(life, 0.9, 0.9), QUICK).by_distribution[0]
+    return one.estimate, one.first_order
 
 
 def rows(f: dict[str, np.ndarray], at: np.ndarray) -> dict[str, np.ndarray]:
@@ -157,12 +157,12 @@ def test_a_demonstration_never_gains_by_a_failure_nor_loses_by_clean_miles(seed,
 
 @settings(max_examples=40, deadline=None, derandomize=True)
 @given(SEEDS, st.floats(0.01, 0.99), st.floats(0.01, 100), st.sampled_from(["weibull", "lognormal"]))
-def test_a_plain_fit_is_moved_by_none_of_it(seed, share, factor, law):
+def test_a_plain_fit_is_moved_by_none_of_it(seed, share, factor, distribution):
     f = fleet(seed)
     x = np.log(f["power"])[:, None]
     upper = np.where(f["failed"], f["lower"], np.inf)
-    fit = fit_regression(f["lower"], upper, x, law=law)
-    scaled = fit_regression(f["lower"] * factor, upper * factor, x, law=law)
+    fit = fit_regression(f["lower"], upper, x, distribution=distribution)
+    scaled = fit_regression(f["lower"] * factor, upper * factor, x, distribution=distribution)
     assert scaled.coef == pytest.approx(fit.coef + np.array([np.log(factor), 0]), abs=1e-6)
     assert scaled.sigma == pytest.approx(fit.sigma, rel=1e-6)
     cut = f["lower"] * share
@@ -170,13 +170,17 @@ def test_a_plain_fit_is_moved_by_none_of_it(seed, share, factor, law):
         np.concatenate([cut, f["lower"]]),
         np.concatenate([np.full(len(cut), np.inf), upper]),
         np.concatenate([x, x]),
-        law=law,
+        distribution=distribution,
         entry=np.concatenate([np.zeros(len(cut)), cut]),
     )
     assert split.coef == pytest.approx(fit.coef, abs=1e-6)
     assert split.loglik == pytest.approx(fit.loglik, abs=1e-6)
     halves = fit_regression(
-        np.tile(f["lower"], 2), np.tile(upper, 2), np.tile(x, (2, 1)), law=law, weights=np.full(2 * len(cut), 0.5)
+        np.tile(f["lower"], 2),
+        np.tile(upper, 2),
+        np.tile(x, (2, 1)),
+        distribution=distribution,
+        weights=np.full(2 * len(cut), 0.5),
     )
     assert halves.coef == pytest.approx(fit.coef, abs=1e-6)
     assert halves.covariance == pytest.approx(fit.covariance, rel=1e-5)

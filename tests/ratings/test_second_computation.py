@@ -21,7 +21,7 @@ from analytics.ratings.settings import PLAIN
 
 LIFE, R, C = 50_000.0, 0.9, 0.9
 SETTINGS = replace(PLAIN, replicates=0, draws=0, explain=False)
-LAWS = {"weibull": stats.gumbel_l, "lognormal": stats.norm}
+DISTRIBUTIONS = {"weibull": stats.gumbel_l, "lognormal": stats.norm}
 #: nodes for the unknown miles a day: plain Gauss-Hermite, many
 X, W = np.polynomial.hermite_e.hermegauss(120)
 W = W / W.sum()
@@ -69,8 +69,14 @@ def as_life_data(f: dict):
 class Plain:
     """The penalised log-likelihood, each line as one would write it on paper."""
 
-    def __init__(self, fleet: dict, law: str, share: float, all_read: bool):
-        self.f, self.e, self.share, self.all_read, self.law = fleet, LAWS[law], share, all_read, law
+    def __init__(self, fleet: dict, distribution: str, share: float, all_read: bool):
+        self.f, self.e, self.share, self.all_read, self.distribution = (
+            fleet,
+            DISTRIBUTIONS[distribution],
+            share,
+            all_read,
+            distribution,
+        )
 
     def __call__(self, beta, b0, k, c, mu, tau, level) -> float:
         f, e, q = self.f, self.e, self.share
@@ -92,7 +98,7 @@ class Plain:
 
     def priors(self, beta, k, c, mu, tau, level) -> float:
         p = Priors()
-        shift = np.log(np.pi / np.sqrt(6)) if self.law == "lognormal" else 0.0
+        shift = np.log(np.pi / np.sqrt(6)) if self.distribution == "lognormal" else 0.0
         terms = [(np.log(beta), p.shape[0] - shift, p.shape[1]), (np.log(k), *p.power), (c, *p.weight)]
         if not self.all_read:
             terms += [(mu, *p.rate), (np.log(tau), *p.spread)]
@@ -104,9 +110,9 @@ class Plain:
 class Route:
     """Free and constrained maxima by a general optimiser; the rating and its bound at a weight."""
 
-    def __init__(self, fleet: dict, law: str, share: float, weight: float):
-        self.like = Plain(fleet, law, share, bool(fleet["read"].all()))
-        self.z = float(LAWS[law].isf(R))
+    def __init__(self, fleet: dict, distribution: str, share: float, weight: float):
+        self.like = Plain(fleet, distribution, share, bool(fleet["read"].all()))
+        self.z = float(DISTRIBUTIONS[distribution].isf(R))
         self.weight = weight
         self.size = 4 if self.like.all_read else 6 if share == 1 else 7
         start = np.array(
@@ -167,12 +173,12 @@ def test_the_constraint_holds_in_the_plain_route():
     at, value = route.climb(route.best, np.log(500))
     beta, b0, k, c, *_ = route.parts(at)
     z = beta * (np.log(LIFE) - (b0 - k * np.log(500) + c * np.log(7500.0)))
-    assert LAWS["weibull"].sf(z) == pytest.approx(R, abs=1e-9)
+    assert DISTRIBUTIONS["weibull"].sf(z) == pytest.approx(R, abs=1e-9)
     assert value < route.value
 
 
 @pytest.mark.parametrize(
-    ("seed", "law", "unread", "share"),
+    ("seed", "distribution", "unread", "share"),
     [
         (1, "weibull", 0.0, 1.0),
         (2, "lognormal", 0.0, 1.0),
@@ -181,15 +187,17 @@ def test_the_constraint_holds_in_the_plain_route():
         (6, "lognormal", 0.4, 0.8),
     ],
 )
-def test_estimate_and_bound_by_another_route(seed, law, unread, share):
+def test_estimate_and_bound_by_another_route(seed, distribution, unread, share):
     fleet = random_fleet(seed, unread)
     assert fleet["failed"].sum() >= 5
-    settings = replace(SETTINGS, share=share, both_laws=law == "lognormal")
+    settings = replace(SETTINGS, share=share, both_laws=distribution == "lognormal")
     rated = rate_part(as_life_data(fleet), 7500.0, None, Promise(LIFE, R, C), settings)
-    ours = next(r for r in rated.laws if r.law == law)
-    route = Route(fleet, law, share, 7500.0)
+    ours = next(r for r in rated.by_distribution if r.distribution == distribution)
+    route = Route(fleet, distribution, share, 7500.0)
     assert ours.estimate == pytest.approx(route.estimate(), abs=2e-4)
-    if law == "weibull":  # with both laws allowed, the bound of one also counts how far it lies behind the other
+    if (
+        distribution == "weibull"
+    ):  # with both distributions allowed, the bound of one also counts how far it lies behind the other
         assert ours.first_order == pytest.approx(route.bound(), abs=5e-4)
     assert np.exp(ours.theta[0]) == pytest.approx(np.exp(route.best[0]), rel=1e-3)
     exponent = ours.theta[ours.layout.gamma][1] / np.exp(ours.theta[0])

@@ -53,7 +53,7 @@ def test_single_rows_add_up_to_the_likelihood(fleet, fit):
     model, top = fit.fitted()
     value, grad, hess = _row_terms(model, fleet, model.x, top.theta[0])
     whole = log_likelihood(
-        top.theta, replace(model.rows, rates=None, constant=np.zeros(1)), model.layout, model.law, model.nodes
+        top.theta, replace(model.rows, rates=None, constant=np.zeros(1)), model.layout, model.distribution, model.nodes
     )
     assert value.sum() == pytest.approx(whole[0][0], rel=1e-10)
     assert grad.sum(0) == pytest.approx(whole[1][0], abs=1e-7)

@@ -177,10 +177,10 @@ def test_parts_asked_for_by_name_keep_their_uses_and_their_reasons(tmp_path):
 def test_passes_that_nobody_counted_are_taken_at_a_hundred_a_year(tmp_path, monkeypatch):
     """The verdict of a use in passes goes by the driving of passes, never by miles a day."""
     seen = []
-    plain = sheet.standing_of
+    plain = sheet.evidence_of
     monkeypatch.setattr(
         sheet,
-        "standing_of",
+        "evidence_of",
         lambda b, rest, data, settings: seen.append((b, settings)) or plain(b, rest, data, settings),
     )
     records, lifetimes = _shop(tmp_path, QUICK + PASSES)

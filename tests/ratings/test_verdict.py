@@ -15,23 +15,23 @@ from scipy.stats import norm
 from analytics.models.lifedata import life_data
 from analytics.ratings import signed_root
 from analytics.ratings.bound import RatingBound, Seen, rate_part
+from analytics.ratings.limit_evidence import (
+    PUBLISHED_LOG_SD,
+    Beside,
+    Known,
+    LimitEvidence,
+    evidence_from_figures,
+    evidence_of,
+    no_failure,
+    no_higher,
+    rounded_down,
+    two_sided,
+    with_known,
+)
 from analytics.ratings.options import Options
 from analytics.ratings.promise import Promise
 from analytics.ratings.published import known_before, price_over_comeback
 from analytics.ratings.settings import RatingSettings
-from analytics.ratings.standing import (
-    PUBLISHED_LOG_SD,
-    Beside,
-    Known,
-    Standing,
-    no_failure,
-    no_higher,
-    rounded_down,
-    standing_alone,
-    standing_of,
-    two_sided,
-    with_known,
-)
 from analytics.ratings.verdict import judge, under_lighter
 from analytics.reasons import Verdict
 from analytics.records.shop import shop_from
@@ -42,56 +42,57 @@ OPTIONS = Options(Promise(50_000))
 SHOP = shop_from({"components": {"shaft": "shaft"}}, Path())
 
 
-def stand(supported: float = NAN, **more) -> Standing:
+def evidence(supported: float = NAN, **more) -> LimitEvidence:
     return replace(
-        Standing(estimate_hp=600.0, supported_hp=supported, least_cost_hp=575.0, too_high=0.5, failures=5.0), **more
+        LimitEvidence(estimate_hp=600.0, supported_hp=supported, least_cost_hp=575.0, too_high=0.5, failures=5.0),
+        **more,
     )
 
 
 @pytest.mark.parametrize(
-    ("standing", "published", "verdict", "proposed"),
+    ("evidence", "published", "verdict", "proposed"),
     [
-        (stand(700, raise_hp=675.0), 600, "raise", 675),  # to what is shown at half the doubt
-        (stand(700, raise_hp=650.0), 600, "keep", 700),  # a tie with the margin does not raise
-        (stand(700, raise_hp=675.0, hidden=1), 600, "keep", 700),  # what was never opened is no survivor
-        (stand(550, too_high=0.9, hidden=1), 600, "lower", 575),
-        (stand(575), 600, "keep", 575),
-        (stand(550), 600, "not shown either way", 550),  # a low bound alone contradicts nothing
-        (stand(550, too_high=0.89), 600, "not shown either way", 550),
-        (stand(550, too_high=0.9), 600, "lower", 575),  # to what costs least, not to the bound
-        (stand(NAN, too_high=0.95), 600, "lower", 575),
-        (stand(550, too_high=0.95, failures=1.0), 600, "not shown either way", 550),  # one failure lowers nothing
-        (stand(550, too_high=0.95, leans_low=True), 600, "not shown either way", 550),
-        (stand(550, too_high=0.95, least_cost_hp=625.0), 600, "not shown either way", 550),
-        (stand(550, raise_hp=675.0), 600, "raise", 675),
-        (stand(550, with_known_hp=675.0), 600, "not shown either way", 550),
-        (stand(NAN, too_high=NAN), 600, "not shown either way", NAN),
-        (stand(NAN), NAN, "not shown either way", NAN),
-        (stand(500), NAN, "raise", 500),
-        (stand(500, any_power=True), NAN, "not shown either way", 500),  # no power is published where none matters
-        (stand(550, too_high=0.9, any_power=True), 600, "lower", 575),  # what is published is judged all the same
+        (evidence(700, raise_hp=675.0), 600, "raise", 675),  # to what is shown at half the doubt
+        (evidence(700, raise_hp=650.0), 600, "keep", 700),  # a tie with the margin does not raise
+        (evidence(700, raise_hp=675.0, hidden=1), 600, "keep", 700),  # what was never opened is no survivor
+        (evidence(550, too_high=0.9, hidden=1), 600, "lower", 575),
+        (evidence(575), 600, "keep", 575),
+        (evidence(550), 600, "not shown either way", 550),  # a low bound alone contradicts nothing
+        (evidence(550, too_high=0.89), 600, "not shown either way", 550),
+        (evidence(550, too_high=0.9), 600, "lower", 575),  # to what costs least, not to the bound
+        (evidence(NAN, too_high=0.95), 600, "lower", 575),
+        (evidence(550, too_high=0.95, failures=1.0), 600, "not shown either way", 550),  # one failure lowers nothing
+        (evidence(550, too_high=0.95, leans_low=True), 600, "not shown either way", 550),
+        (evidence(550, too_high=0.95, least_cost_hp=625.0), 600, "not shown either way", 550),
+        (evidence(550, raise_hp=675.0), 600, "raise", 675),
+        (evidence(550, with_known_hp=675.0), 600, "not shown either way", 550),
+        (evidence(NAN, too_high=NAN), 600, "not shown either way", NAN),
+        (evidence(NAN), NAN, "not shown either way", NAN),
+        (evidence(500), NAN, "raise", 500),
+        (evidence(500, any_power=True), NAN, "not shown either way", 500),  # no power is published where none matters
+        (evidence(550, too_high=0.9, any_power=True), 600, "lower", 575),  # what is published is judged all the same
     ],
 )
-def test_verdicts(standing, published, verdict, proposed):
-    found = judge(standing, published, OPTIONS)
+def test_verdicts(evidence, published, verdict, proposed):
+    found = judge(evidence, published, OPTIONS)
     assert found.verdict == verdict
     assert found.proposed_hp == pytest.approx(proposed, nan_ok=True)
 
 
 def test_what_speaks_against_a_limit_but_does_not_lower_it_is_said():
-    one = judge(stand(550, too_high=0.95, failures=1.0), 600, OPTIONS)
+    one = judge(evidence(550, too_high=0.95, failures=1.0), 600, OPTIONS)
     assert one.why.code is Verdict.ONE_FAILURE
     assert (
         say(one.why)
         == "550 hp is supported; one failure speaks against the 600 hp published, too little to lower it on"
     )
-    leans = judge(stand(550, too_high=0.95, leans_low=True), 600, OPTIONS)
+    leans = judge(evidence(550, too_high=0.95, leans_low=True), 600, OPTIONS)
     assert leans.why.code is Verdict.LEANS_LOW
     assert "pulls it down" in say(leans.why)
 
 
 def test_the_reason_of_a_lower_names_the_chance_and_both_figures():
-    found = judge(stand(550, too_high=0.953), 600, OPTIONS)
+    found = judge(evidence(550, too_high=0.953), 600, OPTIONS)
     assert say(found.why) == (
         "the records contradict the 600 hp published (the chance that it is too high is 95%): 575 hp costs least, 550 hp is supported"
     )
@@ -143,12 +144,12 @@ def test_trucks_that_never_failed_lift_what_was_known_and_never_lower_it():
 
 
 def test_a_heavier_class_is_never_held_above_a_lighter_one():
-    lighter = stand(500, with_known_hp=550.0, raise_hp=540.0, least_cost_hp=560.0)
-    held = no_higher(stand(500, with_known_hp=600.0, raise_hp=610.0, least_cost_hp=NAN), lighter)
+    lighter = evidence(500, with_known_hp=550.0, raise_hp=540.0, least_cost_hp=560.0)
+    held = no_higher(evidence(500, with_known_hp=600.0, raise_hp=610.0, least_cost_hp=NAN), lighter)
     assert (held.with_known_hp, held.raise_hp) == (550.0, 540.0)
     assert math.isnan(held.least_cost_hp)
     # nothing is raised where the lighter class has nothing to raise to
-    assert math.isnan(no_higher(stand(500, raise_hp=610.0), stand(NAN)).raise_hp)
+    assert math.isnan(no_higher(evidence(500, raise_hp=610.0), evidence(NAN)).raise_hp)
 
 
 LIMITS = pd.DataFrame(
@@ -187,61 +188,61 @@ def test_what_may_be_lost_follows_from_the_stated_prices():
 
 
 @dataclass
-class _Law:
-    """What a standing reads of a life distribution that was fitted."""
+class _Rating:
+    """What the evidence on a limit reads of a life distribution that was fitted."""
 
     calibrated: float
     upper: float
     loglik: float = 0.0
-    law: str = "weibull"
+    distribution: str = "weibull"
     theta: np.ndarray = field(default_factory=lambda: np.array([math.log(2.0), -3.0, -8.0]))
     layout: SimpleNamespace = field(default_factory=lambda: SimpleNamespace(gamma=slice(1, 3)))
 
 
-def _bound(laws: tuple, failures: float = 9.0, cap: float = 900.0, demonstrated: float = NAN) -> RatingBound:
+def _bound(each: tuple, failures: float = 9.0, cap: float = 900.0, demonstrated: float = NAN) -> RatingBound:
     return RatingBound(
         weight_lb=7500.0,
         use="",
         rated_use="",
         promise=Promise(50_000.0),
-        estimate_hp=600.0 if laws else NAN,
-        bound_hp=500.0 if laws else demonstrated,
+        estimate_hp=600.0 if each else NAN,
+        bound_hp=500.0 if each else demonstrated,
         posterior_hp=NAN,
         demonstrated_hp=demonstrated,
         capped=False,
         seen=Seen(100.0, failures, 1e6, 300.0, 950.0, cap),
         early_share=0.0,
         reasons=(),
-        laws=laws,
+        by_distribution=each,
     )
 
 
 NOTHING_RUN = life_data(np.full(30, 40_000.0), np.full(30, np.inf), np.full(30, 700.0), np.full(30, 7500.0))
-LAWS = (_Law(math.log(500.0), math.log(720.0)), _Law(math.log(520.0), math.log(750.0), -1.0))
+RATINGS = (_Rating(math.log(500.0), math.log(720.0)), _Rating(math.log(520.0), math.log(750.0), -1.0))
 
 
 def test_a_limit_is_raised_at_half_the_doubt_and_never_beyond_what_was_run():
     beside = Beside(500.0, 400.0, 1.0, 0.1)
-    found = standing_of(_bound(LAWS), beside, NOTHING_RUN, RatingSettings())
+    found = evidence_of(_bound(RATINGS), beside, NOTHING_RUN, RatingSettings())
     # the lower of the bounds at 90% is 500 hp; at 95% it lies as much further down as the normal has it
     spread = math.log(600 / 500) / norm.ppf(0.9)
     assert found.raise_hp == pytest.approx(600 * math.exp(-norm.ppf(0.95) * spread), rel=0.005)
     assert found.upper_hp == pytest.approx(750.0)
     assert found.least_cost_hp == pytest.approx(600.0, rel=0.01)
     assert math.isnan(found.with_known_hp)
-    assert standing_of(_bound(LAWS, cap=450.0), beside, NOTHING_RUN, RatingSettings()).raise_hp == 450.0
+    assert evidence_of(_bound(RATINGS, cap=450.0), beside, NOTHING_RUN, RatingSettings()).raise_hp == 450.0
     # too few trucks so heavy for any power to be run, or no bound at all: nothing to raise to
-    assert math.isnan(standing_of(_bound(LAWS, cap=NAN), beside, NOTHING_RUN, RatingSettings()).raise_hp)
-    assert math.isnan(standing_alone(600.0, NAN, 750.0, 0.9, beside, 9.0, False).raise_hp)
-    known = standing_of(_bound(LAWS), replace(beside, known=Known(600.0)), NOTHING_RUN, RatingSettings())
+    assert math.isnan(evidence_of(_bound(RATINGS, cap=NAN), beside, NOTHING_RUN, RatingSettings()).raise_hp)
+    assert math.isnan(evidence_from_figures(600.0, NAN, 750.0, 0.9, beside, 9.0, False).raise_hp)
+    known = evidence_of(_bound(RATINGS), replace(beside, known=Known(600.0)), NOTHING_RUN, RatingSettings())
     assert known.with_known_hp > 500.0
     # where a comeback costs twice the price step, half the parts may be lost before the dearer one pays
-    assert standing_of(_bound(LAWS), replace(beside, lost=0.5), NOTHING_RUN, RatingSettings()).least_cost_hp > 700.0
+    assert evidence_of(_bound(RATINGS), replace(beside, lost=0.5), NOTHING_RUN, RatingSettings()).least_cost_hp > 700.0
 
 
 def test_without_a_failure_a_limit_is_raised_on_what_is_demonstrated_alone():
     beside = Beside(700.0, 600.0, 1.0, 0.1, Known(600.0))
-    found = standing_of(_bound((), 0.0, demonstrated=700.0), beside, NOTHING_RUN, RatingSettings())
+    found = evidence_of(_bound((), 0.0, demonstrated=700.0), beside, NOTHING_RUN, RatingSettings())
     assert found.raise_hp == 700.0
     assert math.isfinite(found.with_known_hp)
     assert found.at_least
@@ -269,8 +270,8 @@ def test_the_upper_limit_is_calibrated_as_the_bound_is(monkeypatch, mean, sd, wi
 
 
 def test_a_heavier_class_goes_down_with_a_lighter_one():
-    lowered = judge(stand(550, too_high=0.95), 600, OPTIONS)
-    between = judge(stand(350), 1500, OPTIONS)
+    lowered = judge(evidence(550, too_high=0.95), 600, OPTIONS)
+    between = judge(evidence(350), 1500, OPTIONS)
     held = under_lighter(between, lowered, 1500)
     assert (held.verdict, held.proposed_hp, held.why.code) == ("lower", 575.0, Verdict.LIGHTER_LOWERED)
     assert say(held.why) == (
@@ -278,7 +279,7 @@ def test_a_heavier_class_goes_down_with_a_lighter_one():
     )
     # one that lies under it stays as it is, and so does one that is lowered further of itself
     assert under_lighter(between, lowered, 575) is between
-    further = judge(stand(300, too_high=0.95, least_cost_hp=500.0), 1500, OPTIONS)
+    further = judge(evidence(300, too_high=0.95, least_cost_hp=500.0), 1500, OPTIONS)
     assert under_lighter(further, lowered, 1500) is further
     assert under_lighter(between, None, 1500) is between
     assert under_lighter(between, between, 1500) is between

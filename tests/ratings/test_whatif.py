@@ -75,7 +75,7 @@ def test_the_chance_to_fail_is_the_life_law_written_out(demo):
     beta = np.exp(fit.theta[:, 0])
     x = model.covariates(np.log(700.0), np.log(8000.0), data.use_names.index("towing"))
     z = beta * np.log(30_000 / 50_000) - fit.theta[:, lay.gamma] @ np.r_[1.0, x]
-    assert got == pytest.approx(1 - np.exp(-np.exp(z)) if model.law == "weibull" else ndtr(z))
+    assert got == pytest.approx(1 - np.exp(-np.exp(z)) if model.distribution == "weibull" else ndtr(z))
     # a use nobody drove with this part is taken as the commonest
     common = data.use_names[int(np.argmax(np.bincount(data.use, data.weight)))]
     args = (np.array([700.0]), np.array([8000.0]))

@@ -119,7 +119,7 @@ def test_a_new_part_starts_from_nothing_at_the_trucks_own_miles_a_day(tmp_path):
     now = shop_with_lots(tmp_path / "shop")
     own = now.parts["input shaft", "A"]
     data, model = own.lives.data, own.fit.model
-    assert model.law == "lognormal"
+    assert model.distribution == "lognormal"
     which = np.flatnonzero(own.lives.watched & ~data.failed & data.has_rate)
     told = chance_of(own, (1.0, 1.0), renewed(data), which, 1000.0)
     miles = data.reading.miles[which] / data.reading.days[which] * 1000.0

@@ -43,13 +43,13 @@ def test_ten_repairs_of_one_system_equal_the_handbook(tmp_path):
     """NIST/SEMATECH e-Handbook of Statistical Methods, data 8.2.2.3, results 8.4.5.2; hours stand where a truck has days."""
     hours = (5, 40, 43, 175, 389, 712, 747, 795, 1299, 1478)
     records = load_records(shops.one_system(hours, 1500, tmp_path))
-    law = _unit_trend(records, make_lifetimes(records))
-    assert law.events == 10
-    assert law.b_unbiased == pytest.approx(0.483506, abs=1e-6)
-    assert 1 - law.b_unbiased == pytest.approx(0.516494, abs=1e-6)
-    assert law.a_unbiased == pytest.approx(0.2913003, abs=1e-6)
-    assert law.b == pytest.approx(0.537228866, rel=1e-6)
-    assert law.laplace_z == pytest.approx(-1.326949183, rel=1e-6)
+    process = _unit_trend(records, make_lifetimes(records))
+    assert process.events == 10
+    assert process.b_unbiased == pytest.approx(0.483506, abs=1e-6)
+    assert 1 - process.b_unbiased == pytest.approx(0.516494, abs=1e-6)
+    assert process.a_unbiased == pytest.approx(0.2913003, abs=1e-6)
+    assert process.b == pytest.approx(0.537228866, rel=1e-6)
+    assert process.laplace_z == pytest.approx(-1.326949183, rel=1e-6)
 
 
 def test_valve_seats_come_back_faster_with_age(tmp_path, reference, reference_data):

@@ -57,7 +57,7 @@ texts(
             "{seen:g} failures under {miles:distance} where wear explains {expected:.1f}: taken as early failures, "
             "{share:.1%} of units, and the rest rated at a survival of {rest_reliability:.1%}"
         ),
-        Checked.NOT_CONVERGED: "the {law} fit did not converge (decrement {decrement:.1g})",
+        Checked.NOT_CONVERGED: "the {distribution} fit did not converge (decrement {decrement:.1g})",
         Checked.ONE_POWER: "every vehicle has the same power: how life falls with power rests on its prior",
         Checked.SLOPE_UNSETTLED: (
             "how life falls with power cannot be told from the records alone (the fit without its prior does not settle): "
@@ -80,8 +80,8 @@ texts(
         Checked.OTHER_CLASS_FAILED: (
             "all failures are in one weight class, and it is not this one: the step between classes rests on its prior"
         ),
-        Checked.FITS_BETTER: lambda law, ahead: (
-            f"{DISTRIBUTION[law]} life fits better (log-likelihood {ahead:.1f} higher)"
+        Checked.FITS_BETTER: lambda distribution, ahead: (
+            f"{DISTRIBUTION[distribution]} life fits better (log-likelihood {ahead:.1f} higher)"
         ),
         Checked.WHO_IS_READ: lambda value: (
             f"odometers are known mainly for those who drive {_more(value)} (selection slope {value:+.1f})"
@@ -89,15 +89,15 @@ texts(
         Checked.DRIVING_CHANGES: lambda value: (
             f"trucks drive {_more(value)} as they age ({expm1(value):+.0%} a day past the change)"
         ),
-        Checked.FLEETS_NOT_FITTED: "{missed} of {fleets} simulated fleets could not be fitted ({law})",
-        Checked.LAW_FAR_BEHIND: lambda law, behind: (
-            f"{DISTRIBUTION[law]} life was left out of the calibration on purpose: its log-likelihood is {behind:.1f} lower, "
+        Checked.FLEETS_NOT_FITTED: "{missed} of {fleets} simulated fleets could not be fitted ({distribution})",
+        Checked.DISTRIBUTION_FAR_BEHIND: lambda distribution, behind: (
+            f"{DISTRIBUTION[distribution]} life was left out of the calibration on purpose: its log-likelihood is {behind:.1f} lower, "
             "so the records speak against it"
         ),
-        Checked.LAW_RULES_NOTHING_OUT: lambda law: (
-            f"{DISTRIBUTION[law]} life was left out of the calibration: under it the records rule out no power"
+        Checked.DISTRIBUTION_RULES_NOTHING_OUT: lambda distribution: (
+            f"{DISTRIBUTION[distribution]} life was left out of the calibration: under it the records rule out no power"
         ),
-        Checked.FEW_DRAWS: "the second opinion rests on {draws:.0f} effective draws ({law}): too few to trust",
+        Checked.FEW_DRAWS: "the second opinion rests on {draws:.0f} effective draws ({distribution}): too few to trust",
         Checked.POSTERIOR_FAR_OFF: (
             "the second opinion ({posterior_hp:power}) is more than 10% from the bound ({bound_hp:power})"
         ),

@@ -288,13 +288,13 @@ def model_words(checks: ModelChecks) -> tuple[str, ...]:
     if checks.reason is not None:
         return (f"{checks.part}: {say(checks.reason)}.",)
     lines = [f"{_cap(say(test.found))}." for test in checks.tests]
-    if len(checks.laws) == 2:
-        first, second = checks.laws.sort_values("loglik", ascending=False, kind="stable").itertuples()
+    if len(checks.distributions) == 2:
+        first, second = checks.distributions.sort_values("loglik", ascending=False, kind="stable").itertuples()
         ahead = first.loglik - second.loglik
         lines.append(
-            f"{_cap(DISTRIBUTION[first.law])} life fits "
+            f"{_cap(DISTRIBUTION[first.distribution])} life fits "
             + ("better" if ahead > 2 else "hardly better")
-            + f" than {DISTRIBUTION[second.law]} (log-likelihood {ahead:.1f} higher); the bound under each: {_bounds(checks)}."
+            + f" than {DISTRIBUTION[second.distribution]} (log-likelihood {ahead:.1f} higher); the bound under each: {_bounds(checks)}."
         )
     if len(checks.influence):
         most = checks.influence.iloc[0]
@@ -312,10 +312,10 @@ def model_words(checks: ModelChecks) -> tuple[str, ...]:
 
 def _bounds(checks: ModelChecks) -> str:
     return ", ".join(
-        f"{DISTRIBUTION[r.law]} {power(r.bound_hp)}"
+        f"{DISTRIBUTION[r.distribution]} {power(r.bound_hp)}"
         if math.isfinite(r.bound_hp)
-        else f"{DISTRIBUTION[r.law]} rules nothing out that the other does not"
-        for r in checks.laws.itertuples()
+        else f"{DISTRIBUTION[r.distribution]} rules nothing out that the other does not"
+        for r in checks.distributions.itertuples()
     )
 
 

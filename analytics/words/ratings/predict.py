@@ -20,12 +20,12 @@ texts(
 )
 
 
-def law_words(fit: PartFit) -> str:
+def distribution_words(fit: PartFit) -> str:
     """Which life distribution was used, as a sentence. fit: of the part."""
     if isnan(fit.ahead):
-        return f"Life law: {DISTRIBUTION[fit.law]}."
-    other = DISTRIBUTION["lognormal" if fit.law == "weibull" else "weibull"]
-    return f"Life law: {DISTRIBUTION[fit.law]}, whose log-likelihood is {fit.ahead:.1f} above that of the {other}."
+        return f"Life law: {DISTRIBUTION[fit.distribution]}."
+    other = DISTRIBUTION["lognormal" if fit.distribution == "weibull" else "weibull"]
+    return f"Life law: {DISTRIBUTION[fit.distribution]}, whose log-likelihood is {fit.ahead:.1f} above that of the {other}."
 
 
 def few_words(failures: float, part: str = "") -> list[str]:
@@ -63,7 +63,7 @@ def prediction_words(found: Prediction) -> tuple[str, ...]:
         f"Of {found.units:,.0f} running with this part, {found.expected:.1f} are expected to come back in {span}; at "
         f"{found.level:.0%} the number will lie between {found.lower:.0f} and {found.upper:.0f}.",
         _share_words(found, fit),
-        law_words(fit),
+        distribution_words(fit),
         *few_words(found.failures),
     ]
     if fit.early.fired:

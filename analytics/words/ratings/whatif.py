@@ -8,7 +8,7 @@ from analytics.ratings.settings import RatingSettings
 from analytics.ratings.whatif import LimitMove, RatingChanges
 from analytics.reasons import Reason, Unfitted
 from analytics.words.phrases import article, money, weight
-from analytics.words.ratings.predict import few_words, law_words
+from analytics.words.ratings.predict import distribution_words, few_words
 from analytics.words.saying import say, say_all
 from analytics.words.units import bare_power, bare_weight, distance, power
 
@@ -82,7 +82,9 @@ def _comebacks(moved: LimitMove) -> list[str]:
         f"{', where a minus means the other way round' if low < 0 else ''}."
     )
     fit = found.fitted
-    lines.append(f"{law_words(fit)} {fit.share:.0%} of failures are taken to be reported{_share_from(moved.settings)}.")
+    lines.append(
+        f"{distribution_words(fit)} {fit.share:.0%} of failures are taken to be reported{_share_from(moved.settings)}."
+    )
     seen = fit.fitted()[0].data.failures + (fit.early.seen if fit.early.fired else 0)
     return lines + few_words(seen, part)
 

@@ -143,9 +143,11 @@ def _test(test: LogRank) -> str:
 
 
 # ---- wear and clocks -------------------------------------------------------------------------------------------------
-def _pattern(told: str, off_law: bool, **_: Any) -> str:
+def _pattern(told: str, off_weibull: bool, **_: Any) -> str:
     off = (
-        "; its curve bends otherwise than this pattern would, don't look further ahead than it goes" if off_law else ""
+        "; its curve bends otherwise than this pattern would, don't look further ahead than it goes"
+        if off_weibull
+        else ""
     )
     return told + off
 

@@ -1,4 +1,4 @@
-"""Where a published limit stands: what the records alone support and contradict, and both with what was known before them.
+"""The evidence on a published limit: what the records alone support and contradict, and both with what was known before them.
 
 The records' say about the log of the true rating is taken as two half normals about the estimate, half the chance each, so wide that
 the calibrated bound and the calibrated upper limit lie where they do (a confidence distribution; Schweder and Hjort, *Confidence,
@@ -63,7 +63,7 @@ class Chances:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class LimitEvidence:
     """What a verdict on a limit is made of. All in hp, NaN for none.
 
     estimate_hp: best estimate. supported_hp: the calibrated bound, records alone, rounded down to the step. upper_hp: their upper
@@ -166,11 +166,11 @@ class Beside:
     hidden: int = 0
 
 
-def standing_of(bound: RatingBound, beside: Beside, data: LifeData, settings: RatingSettings) -> Standing:
-    """How a published limit stands against the rating ``bound`` of the lives ``data`` at its weight and use. beside: the limit and what goes
+def evidence_of(bound: RatingBound, beside: Beside, data: LifeData, settings: RatingSettings) -> LimitEvidence:
+    """The evidence on a published limit from the rating ``bound`` of the lives ``data`` at its weight and use. beside: the limit and what goes
     with it. settings: the rating was made under."""
     known, published = beside.known, beside.published_hp
-    plain = Standing(
+    plain = LimitEvidence(
         estimate_hp=bound.estimate_hp,
         supported_hp=beside.supported_hp,
         upper_hp=bound.upper_hp,
@@ -188,11 +188,13 @@ def standing_of(bound: RatingBound, beside: Beside, data: LifeData, settings: Ra
     doubt = 1 - bound.promise.confidence
     low, firm = (float(np.minimum(held.quantile_hp(share), bound.seen.cap_hp)) for share in (doubt, doubt / 2))
     cheapest = NAN
-    if bound.laws:
-        best = max(bound.laws, key=lambda r: r.loglik)
+    if bound.by_distribution:
+        best = max(bound.by_distribution, key=lambda r: r.loglik)
         slope = float(best.theta[best.layout.gamma][1])
         # where the share that fails within the life equals what may be lost, at the middle of what is held of the rating
-        z, lost = (standard_quantile(share, best.law) for share in (bound.promise.reliability, 1 - beside.lost))
+        z, lost = (
+            standard_quantile(share, best.distribution) for share in (bound.promise.reliability, 1 - beside.lost)
+        )
         cheapest = held.quantile_hp(0.5) * float(np.exp((z - lost) / slope))
     return replace(
         plain,
@@ -204,7 +206,7 @@ def standing_of(bound: RatingBound, beside: Beside, data: LifeData, settings: Ra
     )
 
 
-def standing_alone(
+def evidence_from_figures(
     estimate_hp: float,
     bound_hp: float,
     upper_hp: float,
@@ -212,10 +214,10 @@ def standing_alone(
     beside: Beside,
     failures: float,
     at_least: bool,
-) -> Standing:
-    """How the limit in ``beside`` stands against a rating of which the figures alone are at hand: estimate_hp, bound_hp and upper_hp, one-sided
+) -> LimitEvidence:
+    """The evidence on the limit in ``beside`` from a rating of which the figures alone are at hand: estimate_hp, bound_hp and upper_hp, one-sided
     at ``confidence``, its failures, and whether it is at_least so much. Nothing known before."""
-    plain = Standing(
+    plain = LimitEvidence(
         estimate_hp=estimate_hp,
         supported_hp=beside.supported_hp,
         upper_hp=upper_hp,
@@ -234,24 +236,24 @@ def standing_alone(
     )
 
 
-def no_higher(stand: Standing, lighter: Standing) -> Standing:
-    """The standing (``stand``) of a heavier class: no figure of it above that of the ``lighter`` one."""
+def no_higher(evidence: LimitEvidence, lighter: LimitEvidence) -> LimitEvidence:
+    """The ``evidence`` on a heavier class: no figure of it above that of the ``lighter`` one."""
 
     def under(own: float, other: float) -> float:
         return min(own, other) if np.isfinite(other) else own
 
     return replace(
-        stand,
-        with_known_hp=under(stand.with_known_hp, lighter.with_known_hp),
-        raise_hp=float(np.minimum(stand.raise_hp, lighter.raise_hp)),
-        least_cost_hp=under(stand.least_cost_hp, lighter.least_cost_hp),
+        evidence,
+        with_known_hp=under(evidence.with_known_hp, lighter.with_known_hp),
+        raise_hp=float(np.minimum(evidence.raise_hp, lighter.raise_hp)),
+        least_cost_hp=under(evidence.least_cost_hp, lighter.least_cost_hp),
     )
 
 
 def _alone(bound: RatingBound, known: Known | None, data: LifeData, settings: RatingSettings) -> Chances | None:
     """What the records alone say; None where they carry no model and nothing was known before."""
-    if bound.laws:
-        low = min(r.calibrated for r in bound.laws)
+    if bound.by_distribution:
+        low = min(r.calibrated for r in bound.by_distribution)
         return two_sided(bound.estimate_hp, float(np.exp(low)), bound.upper_hp, bound.promise.confidence)
     if bound.demonstrated_only and known is not None:
         return no_failure(data, bound.weight_lb, bound.promise, settings, known.power_hp)
