@@ -12,6 +12,8 @@ from analytics.records.cells import by_distinct, is_blank
 
 #: what a serial is called, before its figures
 _CALLED = re.compile(r"^\W*(?:(?:job|unit|serial|order|trans|tag|number|no)\b[\s.:#]+)+(?=\d)", re.IGNORECASE)
+#: a whole number as a program that held it as a fraction writes it
+_FRACTION = re.compile(r"(\d+)\.0+")
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789"
 
 
@@ -26,7 +28,7 @@ def read_serials(sheet: Sheet, reason: str, remedy: str) -> None:
 
 def serial_keys(text: pd.Series) -> pd.Series:
     """Serials without case, spaces, punctuation and what a serial is called: 't-0012' and 'T 0012' are one, '1077' and 'Job 1077'; blank where
-    nothing is said.
+    nothing is said. Of bare figures as spreadsheets change them too: '00123', '123' and '123.0' are one.
 
     text: as typed.
     """
@@ -34,7 +36,10 @@ def serial_keys(text: pd.Series) -> pd.Series:
 
 
 def _key(text: str) -> str:
-    return re.sub(r"[\W_]+", "", _CALLED.sub("", text)).upper()
+    bare = _CALLED.sub("", text).strip()
+    whole = _FRACTION.fullmatch(bare)
+    key = re.sub(r"[\W_]+", "", whole[1] if whole else bare).upper()
+    return (key.lstrip("0") or "0") if key.isdecimal() else key
 
 
 def one_slip_away(key: str, known: Container[str]) -> list[str]:

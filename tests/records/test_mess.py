@@ -111,6 +111,15 @@ def test_serials_are_alike_however_written(tmp_path):
     assert not checks(found)
 
 
+@pytest.mark.parametrize("typed", ["00107", "107", " 107 ", "107.0", "Job 0107"])
+@pytest.mark.parametrize("built", ["00107", "107", "107.0"])
+def test_figures_a_spreadsheet_rewrote_are_one_serial(tmp_path, typed, built):
+    others = [build(serial=s) for s in ("1070", "10700", "10", "7")]
+    found = load(tmp_path, builds=[*others, build(serial=built)], returns=[back(serial=typed)])
+    assert list(found.returns["unit"]) == [4]
+    assert not checks(found)
+
+
 @pytest.mark.parametrize("typed", ["T-1O0", "T-010", "T-10", "T-1000", "X-100"])
 def test_a_slip_with_one_candidate_is_linked_and_listed(tmp_path, typed):
     found = load(tmp_path, builds=[build(), build(serial="T-555")], returns=[back(serial=typed)])
