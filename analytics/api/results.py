@@ -38,7 +38,7 @@ ROWS_SHOWN = 20
 
 @dataclass(frozen=True, slots=True, repr=False, eq=False)
 class Picture:
-    """A figure under the question it answers. figure: of matplotlib; answer: its caption, in words."""
+    """A figure under the question it answers. figure: of matplotlib; answer: its caption, in words, the finding on a line of its own."""
 
     figure: Figure
     question: str

@@ -48,6 +48,12 @@ def said_weight(weight_lb: float, units: Units) -> str:
     return f"{weight_lb / unit_of('weight', units)[1]:,.{2 if units.weight == 't' else 0}f} {units.weight}"
 
 
+def band_named(label: str, unit: str) -> str:
+    """A band of powers by its ``label``, with its ``unit``: '400 to 600 hp', '1,000 hp and over'."""
+    ends, over, _ = label.partition(" and over")
+    return f"{ends} {unit}{over}"
+
+
 def own_distance(miles: Figures, units: Units) -> Figures:
     """``miles`` in the shop's own ``units``."""
     return miles / unit_of("distance", units)[1]

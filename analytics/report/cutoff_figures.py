@@ -207,4 +207,4 @@ def ratio_figure(argument: Argument) -> tuple[Figure, str] | None:
     figure.legend(frameon=False, fontsize=9, loc="outside upper right")
     _tidy(ax)
     ax.grid(visible=False, axis="y")
-    return figure, against_words(against)[0]
+    return figure, f"{against_words(against)[0]}\n"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analytics.reasons import BuildYears, ReadAs
+from analytics.reasons import ReadAs
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.report.figures import (
     _HATCHES,
@@ -27,7 +27,6 @@ from analytics.words.phrases import money
 from analytics.words.review import pictures as words
 from analytics.words.review import promises
 from analytics.words.review.teardown import CAUSE
-from analytics.words.saying import say
 from analytics.words.units import in_units, power_band
 
 if TYPE_CHECKING:
@@ -83,8 +82,7 @@ def repeats_figure(_: Review, view: FleetView) -> tuple[Figure, str] | None:
     ax.set_xlabel("years since the unit went out")
     ax.set_ylabel("comebacks per 100 units, repeats included")
     ax.legend(frameon=False, fontsize=9, loc="upper left")
-    compared = [r for r in view.by_build_year.said if r.code in (BuildYears.DIFFER, BuildYears.ALIKE)]
-    return figure, words.repeats(say(compared[0]) if compared else "", FEWEST_AT_RISK)
+    return figure, words.repeats(FEWEST_AT_RISK)
 
 
 def rebuilt_figure(_: Review, view: FleetView) -> tuple[Figure, str] | None:
@@ -102,7 +100,7 @@ def rebuilt_figure(_: Review, view: FleetView) -> tuple[Figure, str] | None:
     ax, low = _survival_panel(figure, told, DAYS_A_YEAR, right, words.SINCE_NEW, years=True)
     ax.set_ylim(max(0.0, low - 0.04), 1.01)
     ax.set_ylabel("not come back (again)")
-    return figure, words.rebuilt(say(view.rebuilt.said[0]))
+    return figure, words.REBUILT
 
 
 def how_sure_figure(view: FleetView) -> tuple[Figure, str] | None:

@@ -191,8 +191,12 @@ def life(whole: Whole) -> None:
     show_html(
         lead(review.wear),
         behind(review.wear, title=asked.WEAR, after=1),
-        behind(review.again, picture(fleet_figures.repeats_figure(review, fleet), asked.BUILD_YEARS)),
-        behind(fleet.by_build_year, title=asked.BY_YEAR),
+        behind(review.again),
+        behind(
+            fleet.by_build_year,
+            picture(fleet_figures.repeats_figure(review, fleet), asked.BUILD_YEARS),
+            title=asked.BY_YEAR,
+        ),
         behind(fleet.rebuilt, picture(fleet_figures.rebuilt_figure(review, fleet), asked.REBUILT), title=asked.AS_NEW),
         behind(fleet.renew, title=asked.RENEW),
         behind(review.fleet, title=asked.FLEET),

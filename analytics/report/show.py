@@ -106,29 +106,31 @@ def show_list(lines: Sequence[str]) -> None:
 
 
 def show_figure(figure: Figure, question: str, answer: str, folded: str = "") -> None:
-    """Display a figure under its question, with the answer as caption (and as text for who cannot see it); one click below
+    """Display a figure under its question, with the answer as caption; one click below
     the words ``folded``, if any."""
     drawn = figure_html(figure, question, answer)
     _display(fold(folded, drawn) if folded else drawn)
 
 
 def figure_html(figure: Figure, question: str, answer: str) -> str:
-    """A figure as one piece of HTML, each of its panels a picture inside it. The figure is closed. question: above it; answer: below it."""
+    """A figure as one piece of HTML, each of its panels a picture inside it. The figure is closed. question: above it; answer: its caption, of which
+    the finding, where a line of its own, stands above too."""
     import matplotlib.pyplot as plt
 
-    alt, q, a = (
-        html.escape(drawn_for(prose(question), str(figure.get_label()))),
-        html.escape(prose(question)),
-        unbroken(prose(answer)),
-    )
+    finding, _, rest = answer.rpartition("\n")
+    q = html.escape(prose(question))
+    told = f'<p class="finding">{unbroken(prose(finding))}</p>' if finding else ""
+    below = f"<figcaption>{unbroken(prose(rest))}</figcaption>" if rest else ""
+    panels = [next((ax.get_title("left") for ax in panel.axes), "") for panel in figure.subfigs or [figure]]
+    alts = [html.escape(drawn_for(prose(question), str(figure.get_label()), panel)) for panel in panels]
     pictures = _pictures(figure)
     plt.close(figure)
     kind, width = ("picture", round(figure.get_figwidth() * 108)) if len(pictures) == 1 else ("picture many", _BESIDE)
-    images = "".join(f'<img width="{width}" alt="{alt}" src="data:image/png;base64,{data}">' for data in pictures)
-    return (
-        f'<figure><p class="question">{q}</p><div class="{kind}" role="group" aria-label="{q}">{images}</div>'
-        f"<figcaption>{a}</figcaption></figure>"
+    images = "".join(
+        f'<img width="{width}" alt="{alt}" src="data:image/png;base64,{data}">'
+        for alt, data in zip(alts, pictures, strict=True)
     )
+    return f'<figure><p class="question">{q}</p>{told}<div class="{kind}" role="group" aria-label="{q}">{images}</div>{below}</figure>'
 
 
 def _pictures(figure: Figure) -> list[str]:

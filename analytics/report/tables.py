@@ -12,7 +12,7 @@ from analytics.words.columns import heading, in_own_units, shown
 
 #: tables longer than this are grouped by part, where a part has so many rows or more on average
 _GROUPED_FROM, _ROWS_A_PART = 12, 1.5
-#: a table of more columns than this says in figures what its sentences say, and they would stand off the page
+#: a table of more columns than this is set smaller, and says in figures what its sentences say: they would stand off the page
 _MANY, _SENTENCES = 8, ["in_words", "reason"]
 #: texts longer than this are broken into lines; dates, serials and names stand whole
 _LONG = 32
@@ -38,12 +38,13 @@ def html_table(frame: pd.DataFrame, caption: str = "") -> str:
     groups = [*frame.columns[:2]] == ["component", "part"] and len(frame) > _GROUPED_FROM
     groups = groups and len(frame) >= _ROWS_A_PART * len(frame[["component", "part"]].drop_duplicates())
     inner = _grouped(frame) if groups else f"<tbody>{_rows(frame)}</tbody>"
+    wide = ' class="wide"' if frame.shape[1] > _MANY else ""
     head = "".join(
         f'<th scope="col"{_side(right)}>{html.escape(heading(c))}</th>'
         for c, right in zip(frame.columns, _numbers(frame), strict=True)
         if not (groups and c in ("component", "part"))
     )
-    return f'<div class="table" tabindex="0" role="region"{named}><table>{told}<thead><tr>{head}</tr></thead>{inner}</table></div>'
+    return f'<div class="table" tabindex="0" role="region"{named}><table{wide}>{told}<thead><tr>{head}</tr></thead>{inner}</table></div>'
 
 
 def _without_needless(frame: pd.DataFrame) -> pd.DataFrame:

@@ -14,6 +14,7 @@ from analytics.models.cells import Clock, curve, observed
 from analytics.models.competing import CumulativeIncidence, cumulative_incidence
 from analytics.models.nonparametric import SurvivalCurve
 from analytics.records.load import NOT_RECORDED
+from analytics.records.own_units import band_named
 
 _MOST_PARTS = 6
 #: a curve that ends above this is flat to the eye, and said as 100%
@@ -79,7 +80,7 @@ def _component_curves(lifetimes: Lifetimes, component: str, clock: Clock) -> Cur
     table = lifetimes.table[lifetimes.table["component"] == component]
     known = table[(table["power_band"] != NOT_RECORDED) & (table["weight_class"] != NOT_RECORDED)]
     cells = {
-        (f"{c} {shop.units.weight}", f"{b} {shop.units.power}"): known[
+        (f"{c} {shop.units.weight}", band_named(b, shop.units.power)): known[
             (known["weight_class"] == c) & (known["power_band"] == b)
         ]
         for c in shop.class_labels()

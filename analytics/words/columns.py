@@ -106,7 +106,7 @@ _SHOWN: dict[str, tuple[str, str]] = {
     "kappa_upper": ("to", _TWO),
     "expected_first": ("first, expected", _ONE),
     "share": ("share", "{:.0%}"),
-    "upper_if_all": ("to, were all dragged", _TWO),
+    "upper_if_all": ("to, were all dragged", "{:.0%}"),
     "mean_cost": ("mean cost", _WHOLE),
     "mean_cost_alone": ("mean cost, alone", _WHOLE),
     "age_years": ("by, years", _ONE),
@@ -120,7 +120,7 @@ _SHOWN: dict[str, tuple[str, str]] = {
     "in_miles": ("chance in 10,000 miles", "{:.1%}"),
     "years_out": ("years out", _ONE),
     "value": ("value", _MIXED),
-    "proven_hp": ("supported, hp", _WHOLE),
+    "proven_hp": ("first-order bound, hp", _WHOLE),
     "price": ("price", _WHOLE),
     "new_fails": ("a new one fails", "{:.1%}"),
     "used_at": ("used, miles", _WHOLE),
@@ -170,6 +170,8 @@ _NAMES = {
 }
 
 
+#: how lower and upper are written beside a column, where otherwise than rates
+_LIMITS_OF = {"renew_from_miles": _WHOLE, "upper_if_all": "{:.0%}"}
 #: number formats of a workbook, by the format a page has
 _CELLS = {
     _WHOLE: "#,##0",
@@ -285,9 +287,9 @@ def heading(column: str) -> str:
 
 def shown(frame: pd.DataFrame) -> pd.DataFrame:
     """The frame as texts: rounded, dated, blank where unknown."""
-    return pd.DataFrame(
-        {c: [_cell(v, form) for v in frame[c]] for c, form in ((c, _form(c)) for c in frame.columns)}, index=frame.index
-    )
+    limits = next((form for column, form in _LIMITS_OF.items() if column in frame.columns), None)
+    forms = {c: limits if limits and c in ("lower", "upper") else _form(c) for c in frame.columns}
+    return pd.DataFrame({c: [_cell(v, form) for v in frame[c]] for c, form in forms.items()}, index=frame.index)
 
 
 def _form(column: str) -> str:

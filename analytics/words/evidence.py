@@ -119,8 +119,8 @@ def coverage_caption(study: pd.DataFrame) -> str:
     """What the picture of the coverage shows. study: the table of the study."""
     worst = by_coverage(study).iloc[0]
     return (
-        "Promised: 0.90 (dashed); lines are two standard errors, numbers of fleets in brackets. "
-        f"Lowest: {worst['cell']}, {worst['covered']:.2f} of {worst['fleets']:.0f} fleets."
+        f"Lowest: {worst['cell']}, {worst['covered']:.2f} of {worst['fleets']:.0f} fleets.\n"
+        "Promised: 0.90 (dashed); lines are two standard errors, numbers of fleets in brackets."
     )
 
 
@@ -341,7 +341,7 @@ def outside_caption(table: pd.DataFrame) -> str:
     same = (computed["gap"] < 1e-9).mean()
     return (
         f"{same:.0%} of the values computed in R are the same in all their digits; of ours the furthest off is {worst['case']} {worst['quantity'].replace('_', ' ')}, "
-        f"by {worst['gap']:.0e} of its value. Printed figures carry three to six digits, so that theirs are differences of rounding."
+        f"by {worst['gap']:.0e} of its value.\nPrinted figures carry three to six digits, so that theirs are differences of rounding."
     )
 
 

@@ -78,7 +78,7 @@ def margin_caption(review: LoadReview, component: str, part: str) -> str:
         if shaft and made is not None and made["pieces"] > 1
         else ""
     )
-    return f"At {power(power_hp)} its weakest margin is {whole}: {what}.{spared} {middle}{joint}"
+    return f"At {power(power_hp)} its weakest margin is {whole}: {what}.\n{spared.lstrip()} {middle}{joint}"
 
 
 def by_margin_caption(review: LoadReview, component: str, part: str) -> str:

@@ -10,7 +10,7 @@ from contextvars import ContextVar
 from functools import partial
 from typing import Any
 
-from analytics.records.own_units import Kind, own_power, unit_of
+from analytics.records.own_units import Kind, band_named, own_power, unit_of
 from analytics.records.shop import Shop, Units
 
 _INSIDE: ContextVar[Units] = ContextVar("units")
@@ -119,8 +119,8 @@ def run(value: float, what: str, digits: int = 3, least: float = 1e6) -> str:
 
 
 def power_band(label: str) -> str:
-    """A band of powers by its ``label``: '400 to 600 hp'."""
-    return f"{label} {name_of('power')}"
+    """A band of powers by its ``label``: '400 to 600 hp', '1,000 hp and over'."""
+    return band_named(label, name_of("power"))
 
 
 def class_named(label: str) -> str:

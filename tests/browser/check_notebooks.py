@@ -1,4 +1,4 @@
-"""Every notebook, whole, in JupyterLab in a real browser, on small shops: no error, no warning. Run by `make browser`.
+"""Every notebook, whole, in JupyterLab in a real browser, on small shops: no error, no warning; the forms as a hand uses them. Run by `make browser`.
 
 Needs what check_page.py needs.
 """
@@ -7,18 +7,23 @@ from __future__ import annotations
 
 import os
 import socket
+import statistics
 import subprocess
 import sys
 import time
 import urllib.error
 import urllib.request
+from contextlib import contextmanager
 from pathlib import Path
+from random import Random
 
 import nbformat
 import pytest
-from nbformat.v4 import new_code_cell
+from nbformat.v4 import new_code_cell, new_notebook
 
+from analytics.words import door
 from tests.browser.check_page import browser  # noqa: F401 - the fixture
+from tests.invented import invented_shop
 from tests.same_outputs.shops import MAKERS
 
 ROOT = Path(__file__).parents[2]
@@ -29,6 +34,18 @@ TOLD = {
     "tier_cutoff": {"component": "input shaft", "below": "SH-1", "above": "SH-2", "draws": 20, "refits": 2},
     "evidence": {"folder": str(ROOT / "data" / "evidence")},
 }
+#: a notebook for each form, of a shop of 120 units
+FORMS = {
+    "what_if": "analytics.rate(analytics.read(fleet)).explore()",
+    "truck": "analytics.read(fleet).advise_form()",
+    "pick": "analytics.open_shop(fleet)",
+}
+#: how long after a key the picture was another, in milliseconds
+TIMED = """() => {
+  const picture = document.querySelector('.widget-image');
+  document.addEventListener('keydown', () => { window.began = performance.now(); window.took = null; }, true);
+  new MutationObserver(() => { window.took ??= performance.now() - window.began; }).observe(picture, {attributes: true, attributeFilter: ['src']});
+}"""
 #: runs every cell of the notebook that is open, and gives back its cells
 RUN = """async () => {
   const app = window.jupyterapp;
@@ -55,6 +72,10 @@ def lab(tmp_path_factory):
         told = {"folder": str(place / "shop")} | TOLD.get(name, {})
         notebook.cells.insert(at + 1, new_code_cell("\n".join(f"{key} = {value!r}" for key, value in told.items())))
         nbformat.write(notebook, place / "notebooks" / f"{name}.ipynb")
+    fleet = invented_shop(place / "fleet", Random(7), trucks=120, back=25)
+    for name, form in FORMS.items():
+        cell = new_code_cell(f"import analytics\nfleet = {str(fleet)!r}\n{form}")
+        nbformat.write(new_notebook(cells=[cell]), place / "notebooks" / f"{name}.ipynb")
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
@@ -84,17 +105,67 @@ def _await(address: str, server: subprocess.Popen, log: Path) -> None:
     raise AssertionError(f"JupyterLab did not start: {log.read_text(errors='replace')[-2000:]}")
 
 
-@pytest.mark.parametrize("name", NOTEBOOKS)
-def test_a_notebook_runs_in_jupyterlab(browser, lab, name):  # noqa: F811
+@contextmanager
+def opened(browser, lab, name):  # noqa: F811
+    """A page of JupyterLab on the notebook ``name``, run whole; its cells, and what broke in the browser."""
     context = browser.new_context(viewport={"width": 1200, "height": 1600})
     page, broken = context.new_page(), []
     page.set_default_timeout(180_000)
     page.on("pageerror", lambda err: broken.append(str(err)))
     page.goto(f"{lab}/lab/tree/{name}.ipynb?token=shop&reset")
     page.wait_for_function(OPENED, arg=f"{name}.ipynb")
-    cells = page.evaluate(RUN)
-    text = page.inner_text(".jp-NotebookPanel:not(.lm-mod-hidden)")
+    yield page, page.evaluate(RUN), broken
     context.close()
+
+
+def test_the_what_if_follows_a_move_at_once(browser, lab):  # noqa: F811
+    with opened(browser, lab, "what_if") as (page, _, broken):
+        handle = page.locator(".widget-hslider", has_text="limit, hp").locator(".noUi-handle")
+        handle.focus()
+        page.evaluate(TIMED)
+        took, told = [], page.locator(".jupyter-widgets.widget-html").last
+        for _ in range(5):
+            before = told.inner_text()
+            page.keyboard.press("ArrowRight")
+            page.wait_for_function("() => window.took !== null")
+            took.append(page.evaluate("window.took"))
+            assert told.inner_text() != before
+    assert broken == []
+    assert statistics.median(took) < 1000, "200 ms are promised on a machine of its own"
+
+
+def test_the_form_of_a_truck_answers_a_move_and_writes_its_page(browser, lab):  # noqa: F811
+    with opened(browser, lab, "truck") as (page, _, broken):
+        told = page.locator(".jupyter-widgets.widget-html").first
+        before = told.inner_text()
+        assert "In short: " in before
+        page.locator(".widget-hslider", has_text="power").first.locator(".noUi-handle").focus()
+        page.keyboard.press("PageUp")
+        page.wait_for_function(
+            "before => document.querySelector('.jupyter-widgets.widget-html').innerText !== before", arg=before
+        )
+        page.get_by_role("button", name="Write").click()
+        page.get_by_text("advice.html").last.wait_for()
+    assert broken == []
+
+
+def test_the_page_that_opens_a_shop_answers_a_press(browser, lab):  # noqa: F811
+    with opened(browser, lab, "pick") as (page, _, broken):
+        page.get_by_role("button", name=door.OPEN["check"]).click()
+        page.get_by_text("rows were read").first.wait_for()
+        page.get_by_role("button", name=door.OPEN["review"]).click()
+        page.get_by_role("heading", name="To do").wait_for()
+        page.get_by_text(door.whole_page("review", "")[:20]).first.wait_for()
+        assert page.locator(".jp-OutputArea progress, .progress-bar").count() == 0  # gone when done
+        page.locator("select").first.select_option(door.OPEN["up"])
+        page.get_by_text(door.NO_SHOP_HERE[:30]).wait_for()
+    assert broken == []
+
+
+@pytest.mark.parametrize("name", NOTEBOOKS)
+def test_a_notebook_runs_in_jupyterlab(browser, lab, name):  # noqa: F811
+    with opened(browser, lab, name) as (page, cells, broken):
+        text = page.inner_text(".jp-NotebookPanel:not(.lm-mod-hidden)")
     code = [cell for cell in cells if cell["cell_type"] == "code"]
     outputs = [output for cell in code for output in cell["outputs"]]
     # what a cell prints is no answer of ours but in the first look: it would be a warning, or the stages of what takes long

@@ -151,7 +151,7 @@ def test_a_shop_of_ill_will(browser, written, name):
     assert all(found["pictures"])
 
 
-@pytest.mark.parametrize("width", [1200, 390])
+@pytest.mark.parametrize("width", [1200, 800, 390])
 @pytest.mark.parametrize("opened", [False, True])
 @pytest.mark.parametrize("name", PAGES)
 def test_nothing_is_missed_by_keyboard_or_thumb(browser, written, name, opened, width):

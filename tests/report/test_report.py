@@ -196,6 +196,14 @@ def test_csv_dates_and_categories(tmp_path):
     assert (tmp_path / "x.csv").read_text() == "day,band,n\n2024-01-02,'=x,0.1\n"
 
 
+def test_limits_are_written_as_what_they_are_limits_of():
+    renew = pd.DataFrame({"renew_from_miles": [55000.0], "lower": [15000.0], "upper": [math.inf]})
+    assert shown(renew).iloc[0].tolist() == ["55,000", "15,000", "no limit"]
+    drags = pd.DataFrame({"share": [0.5], "lower": [0.068], "upper": [0.93], "upper_if_all": [0.93]})
+    assert shown(drags).iloc[0].tolist() == ["50%", "7%", "93%", "93%"]
+    assert shown(pd.DataFrame({"ratio": [2.0], "lower": [0.5]})).iloc[0].tolist() == ["2.00", "0.50"]
+
+
 def test_figures_say_their_question_and_answer(nasty):
     for drawn in (
         figures.quarters_figure(nasty),
@@ -205,8 +213,14 @@ def test_figures_say_their_question_and_answer(nasty):
     ):
         assert drawn is not None
         markup = figure_html(drawn[0], "How <often>?", drawn[1])
-        assert 'alt="Chart: How &lt;often&gt;? ' in markup
-        assert markup.count(unbroken(drawn[1])) == 1  # who cannot see it is told once, as all are
+        alts = re.findall(r'alt="(Chart(?: \([^"]+\))?: How &lt;often&gt;\? [^"]*)"', markup)
+        assert len(alts) == markup.count("<img ") == len(set(alts))  # of several panels each says which it is
+        finding, caption = drawn[1].split("\n")
+        assert f'<p class="finding">{unbroken(finding)}</p>' in markup
+        assert [markup.count(unbroken(line)) for line in (finding, caption)] == [
+            1,
+            1,
+        ]  # who cannot see it is told once, as all are
         assert SCRIPT not in markup
         assert markup.startswith("<figure>")
     assert ("converter", "miles") not in nasty.lines.survival  # none came back: words, not a flat picture

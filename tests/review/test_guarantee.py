@@ -172,7 +172,7 @@ def test_parts_not_recorded_count_as_their_component_does(tmp_path, monkeypatch)
 
 def test_a_band_of_few_builds_is_promised_nothing(snapshot):
     weak = tuple(c for c in band_costs(snapshot) if c.band == "under 650")
-    assert any("650 and over hp: fewer than 10 units" in line for line in worded(guarantee(snapshot, weak)).sentences)
+    assert any("650 hp and over: fewer than 10 units" in line for line in worded(guarantee(snapshot, weak)).sentences)
 
 
 def test_a_band_follows_its_own_record_as_far_as_it_goes():

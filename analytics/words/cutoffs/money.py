@@ -46,7 +46,8 @@ def money_words(found: MoneyCut) -> tuple[str, ...]:
 
 def cost_caption(found: MoneyCut) -> str:
     """What the picture of the cost says. found: the boundary by money."""
-    return " ".join(money_words(found)[2:4])
+    finding, *rest = money_words(found)[2:4]
+    return f"{finding}\n{' '.join(rest)}"
 
 
 def _price(found: MoneyCut) -> str:

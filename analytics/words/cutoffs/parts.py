@@ -98,7 +98,7 @@ def overlap_caption(found: Comparable) -> str:
     (first, second), band = found.parts, found.band
     return (
         f"Yes, between {bare_power(band.low_hp)} and {power(band.high_hp)}: {band.lives[0]:,.0f} lives of {first} with "
-        f"{band.failures[0]:,.0f} failures, {band.lives[1]:,.0f} of {second} with {band.failures[1]:,.0f}. "
+        f"{band.failures[0]:,.0f} failures, {band.lives[1]:,.0f} of {second} with {band.failures[1]:,.0f}.\n"
         "They are compared there only."
     )
 

@@ -183,6 +183,6 @@ def search_caption(step: StepResult, part: str) -> str:
     if step.verdict == StepVerdict.STEP and step.cut != search.cuts[search.best]:
         place += f" Its likeliest place, with the slope allowed for, is {at(step, step.cut)}."
     return (
-        f"Verdict for {part}: {step.verdict}. The search's best cut is {at(step, search.cuts[search.best])} (p = {search.p_value:.2g} after paying for "
+        f"Verdict for {part}: {step.verdict}.\nThe search's best cut is {at(step, search.cuts[search.best])} (p = {search.p_value:.2g} after paying for "
         f"the search, {search.naive_p:.2g} if it had not been searched for). A jump, if there is one, {place}"
     )

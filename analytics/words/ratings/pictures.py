@@ -33,7 +33,7 @@ def check_question(part: str) -> str:
 
 def curve_caption(bound: RatingBound, row: pd.Series) -> str:
     """What was seen of the part, and the verdict on its ``bound``. row: of the sheet of ratings."""
-    return f"{capital(seen_words(bound))}, all weights and uses together: {say(row['why'])}."
+    return f"{capital(seen_words(bound))}, all weights and uses together: {say(row['why'])}.\n"
 
 
 def sheet_caption(table: pd.DataFrame) -> str:
@@ -53,7 +53,7 @@ def sheet_caption(table: pd.DataFrame) -> str:
         told += f" Supported above what is published, and yet not raised for what a teardown showed or its own geometry says: {listed(list(held), len(held))}."
     return (
         told
-        + " The line goes from what is supported to the upper limit; a square far left of its circle means thin records, not a weak part."
+        + "\nThe line goes from what is supported to the upper limit; a square far left of its circle means thin records, not a weak part."
     )
 
 
@@ -62,7 +62,7 @@ def history_caption(past: pd.DataFrame) -> str:
     last = past.iloc[-1]
     return (
         f"{plural(len(past), 'limit')} on file; the last, {power(last['power_limit_hp'])} from {last['effective_on']:%Y-%m-%d}: "
-        f"{last['reason'] or 'no reason written down'}."
+        f"{last['reason'] or 'no reason written down'}.\n"
     )
 
 
@@ -87,4 +87,4 @@ def check_caption(checks: ModelChecks) -> str:
         if len(checks.residuals)
         else "Failure by failure it cannot be checked: beside each failure too few lives were as worn."
     )
-    return f"{check_verdict(checks)} ({told}). {beside}"
+    return f"{check_verdict(checks)} ({told}).\n{beside}"

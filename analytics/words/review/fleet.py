@@ -9,7 +9,7 @@ from analytics.reasons import ByCell, Cell, Clocks, Fleet, Question, Wear
 from analytics.words import units
 from analytics.words.phrases import numbered, percent, plural
 from analytics.words.saying import asks, say, says, texts
-from analytics.words.units import class_named, distance
+from analytics.words.units import class_named, run
 
 # ---- units out -------------------------------------------------------------------------------------------------------
 asks(
@@ -36,7 +36,7 @@ texts(
             "Followed to the last contact only: " + ", ".join(f"{n:,} {_END[e]}" for e, n in ends.items()) + "."
         ),
         Fleet.ODOMETERS: lambda known, units, median_miles_a_year: (
-            f"An odometer figure is known for {known:,} of them ({percent(known / units)}); among these half drive more than {distance(median_miles_a_year)} a year. "
+            f"An odometer figure is known for {known:,} of them ({percent(known / units)}); among these half drive more than {run(median_miles_a_year, 'miles', 2, 1)} a year. "
             "Odometers get read when a truck comes back, and the hard-driven come back more: do not take this for the average customer."
         ),
     }

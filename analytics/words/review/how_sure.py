@@ -15,8 +15,8 @@ asks(
     Question.HOW_SURE,
     "How sure are we of the records?",
     "One thing at a time. Share back: days since new, one minus Kaplan-Meier at {back_years:g} years, divided by the share reported. Power: "
-    "best estimate, and proven by the first-order bound in the lightest class (the ratings page calibrates it, and is a little lower), against "
-    "the limit published there. As it stands the reporting share is left open, about 80% with a prior. A verdict that another reading turns "
+    "best estimate and first-order bound in the lightest class, by itself (the supported figure of the sheet is calibrated, draws on the part's siblings, and can be lower), "
+    "against the limit published there. As it stands the reporting share is left open, about 80% with a prior. A verdict that another reading turns "
     "round is not to be acted on until what it hangs on is known; but to lower is the safe side.",
 )
 texts(

@@ -10,7 +10,6 @@ asks(
     Question.MONTHS,
     "How long had they been out when they came back, by build month?",
     "Components damaged for their own sake, install errors included, per unit-year of service in that stretch, with exact 90% limits (Garwood 1936). "
-    "A column of the picture is a build month, so a bad month stands as a dark column, ageing as a shade growing upwards, and a bad season of driving as a diagonal. "
     "Build months are judged by the watch, each against the others of its component.",
 )
 texts(

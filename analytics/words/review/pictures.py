@@ -9,7 +9,7 @@ import pandas as pd
 
 from analytics.words.phrases import listed, money, numbered, percent, plural
 from analytics.words.review.teardown import CAUSE
-from analytics.words.units import class_named, counted, in_units, power_band
+from analytics.words.units import class_named, in_units, power_band, run
 
 #: a part's age on each clock
 AGE = {
@@ -61,7 +61,7 @@ def survival(
     if lowest is None:
         return f"No {component} in these groups came back; every curve stays at 100%. Curves stop where fewer than {at_risk} are followed."
     line, panel, share, age = lowest
-    told = f"{age:,.1f} years" if clock == "days" else counted(age, clock)
+    told = f"{age:,.1f} years" if clock == "days" else run(age, clock, 3, 1)
     parts, failed = left_out
     none = f" None came back of {listed(flat)}." if flat else ""
     left = (
@@ -70,7 +70,7 @@ def survival(
         else ""
     )
     return (
-        f"Lowest: {line}, {panel}, where {100 * share:.0f}% had not come back by {told}. The shaded bands are 95% limits, a tick is a part that "
+        f"Lowest: {line}, {panel}, where {100 * share:.0f}% had not come back by {told}.\nThe shaded bands are 95% limits, a tick is a part that "
         f"was last seen whole; curves stop where fewer than {at_risk} are followed.{none}{left}"
     )
 
@@ -80,7 +80,7 @@ def cells(worst: Mapping[str, object] | None) -> str:
     if worst is None:
         return "None came back with power and weight on record."
     return (
-        f"Darkest: {worst['component']} at {power_band(str(worst['power_band']))} and {class_named(str(worst['weight_class']))}, at least {worst['lower']:.1f} a year per hundred (95% sure). "
+        f"Darkest: {worst['component']} at {power_band(str(worst['power_band']))} and {class_named(str(worst['weight_class']))}, at least {worst['lower']:.1f} a year per hundred (95% sure).\n"
         "Across: power; down: weight. The shade is what is shown at least, not the raw share; a white 0: none came back, not that none can."
     )
 
@@ -92,12 +92,12 @@ def quarters(names: Sequence[str], last_two: tuple[int, int], units_out: tuple[i
     """
     (first, last), (before, now), (small, large) = names, last_two, units_out
     grown = (
-        f" From {first} to {last} the fleet grew from {small:,} to {large:,} units sent out, so a flat line over that time is an improvement."
+        f"From {first} to {last} the fleet grew from {small:,} to {large:,} units sent out, so bars of one height over that time are an improvement."
         if large > small
-        else f" The fleet stood at {large:,} units all the while."
+        else f"The fleet stood at {large:,} units all the while."
     )
     star = "" if whole else " The last quarter (*) is not over."
-    return f"{now} in {last}, {before} the quarter before.{grown}{star}"
+    return f"{now} in {last}, {before} the quarter before.\n{grown}{star}"
 
 
 def share(name: str, value: float, limits: tuple[float, float]) -> str:
@@ -114,7 +114,7 @@ def findings(by_years: float, back: float, lead: str, lead_back: float, as_if_al
         if alone != whole
         else ""
     )
-    return f"By {by_years:.1f} years {whole}% had come back, most for “{lead}” ({100 * lead_back:.1f}%). The areas add up to the whole.{dotted}"
+    return f"By {by_years:.1f} years {whole}% had come back, most for “{lead}” ({100 * lead_back:.1f}%).\nThe areas add up to the whole.{dotted}"
 
 
 # ---- the outlook -----------------------------------------------------------------------------------------------------
@@ -123,15 +123,15 @@ def expected(counts: int, above: int) -> str:
     told = (
         "every count lies within its limits"
         if not above
-        else f"{above} of {counts} counts lie above their limits (ringed)"
+        else f"{above} {'lies above its' if above == 1 else 'lie above their'} limits (ringed)"
     )
-    return f"Of {counts} components and parts, {told}; one in twenty would by chance."
+    return f"Of {counts} components and parts, {told}; one in twenty would by chance.\n"
 
 
 def lots(sure: int, of: int, worst: str, times_the_usual: float) -> str:
     """``sure``: lots worse than usual beyond doubt, ``of`` so many. worst: the worst lot; times_the_usual: how often it came back."""
     return (
-        f"{sure} of {of} lots {'is' if sure == 1 else 'are'} worse than usual beyond doubt; {worst} stands first at {numbered(times_the_usual)} times the usual. "
+        f"{sure} of {of} lots {'is' if sure == 1 else 'are'} worse than usual beyond doubt; {worst} stands first at {numbered(times_the_usual)} times the usual.\n"
         "Shown are lots of which any came back, and beside each line how many of how many. Few units speak softly, so their lots are drawn towards 1."
     )
 
@@ -140,14 +140,14 @@ def months(worst: str, came: int, within_months: int) -> str:
     """``worst``: the build month with most early failures, and how many ``came`` within so many months.
     within_months: the months in service looked at."""
     return (
-        f"The darkest early cell is {worst}: {came} came back within {within_months} months. Each row is a build month, the figure in a cell how many came back at that age; "
+        f"The darkest early cell is {worst}: {came} came back within {within_months} months.\nEach row is a build month, the figure in a cell how many came back at that age; "
         "white is served without one, the tint at the lower right not yet served. A dark row is a bad month, a shade that grows to the right is ageing, a diagonal is a season."
     )
 
 
 def kept(inside: int, quarters: int) -> str:
     """Quarters ``inside`` what was expected, of so many. quarters: how many."""
-    return f"{inside} of {quarters} quarters came within what was expected (grey, nine in ten){'' if inside == quarters else '; a ring marks a miss'}."
+    return f"{inside} of {quarters} quarters came within what was expected (grey, nine in ten){'' if inside == quarters else '; a ring marks a miss'}.\n"
 
 
 # ---- the whole fleet -------------------------------------------------------------------------------------------------
@@ -156,14 +156,14 @@ def causes(last: pd.Series, before: pd.Series, lead: str, year_over: bool) -> st
     year_over: whether the last year is whole."""
     part = "" if year_over else " The last year is not over."
     return (
-        f"In {last['year']} {plural(last['all'], 'component')} came back, {last[lead]} of them for {CAUSE[lead]}; in {before['year']} it was "
-        f"{before['all']}, {before[lead]} of them.{part} More trucks are out each year, so look at the mix rather than the height."
+        f"{plural(last['all'], 'component')} came back in {last['year']}, {last[lead]} of them for {CAUSE[lead]}; {before['all']} in {before['year']}, "
+        f"{before[lead] or 'none'} of them.{part}\nMore trucks are out each year, so look at the mix rather than the height."
     )
 
 
-def repeats(compared: str, fewest_at_risk: int) -> str:
-    """``compared``: the sentence that sets one build year against the others; blank where none does. fewest_at_risk: how many a curve needs."""
-    return (f"{compared} " if compared else "") + (
+def repeats(fewest_at_risk: int) -> str:
+    """How to read the lines of the build years. fewest_at_risk: how many a curve needs."""
+    return (
         "A line that climbs faster is a worse year. The shaded bands are 95% limits of the first and the last year that allow for units that come back "
         f"often; lines stop where fewer than {fewest_at_risk} units are followed."
     )
@@ -174,18 +174,16 @@ def rebuilds(times: int, units: int) -> str:
     return f"{('new', 'rebuilt once', 'rebuilt twice or more')[times]} ({units:,})"
 
 
-def rebuilt(first: str) -> str:
-    """``first``: the first sentence of the answer."""
-    return (
-        f"{first} The picture shows the raw shares: part of a gap is that strong and hard-driven trucks come back first; the figures "
-        "in the sentence set like against like. Shaded: 95% limits."
-    )
+REBUILT = (
+    "The raw shares: part of a gap is that strong and hard-driven trucks come back first; the sentences above set like against like. "
+    "Shaded: 95% limits."
+)
 
 
 def how_sure(verdicts: int, turned: int) -> str:
     """Verdicts drawn, and those that turn under some reading of the records. verdicts: how many were looked at; turned: those that turn."""
     return (
-        f"{verdicts - turned} of {verdicts} verdicts stay as they are whichever way the records are read. Where the marks spread across the published limit "
+        f"{verdicts - turned} of {verdicts} verdicts stay as they are whichever way the records are read.\nWhere the marks spread across the published limit "
         "(the bar), what is assumed decides; where they all lie on one side, it does not."
     )
 
@@ -195,6 +193,6 @@ def guarantee(allowed: float, currency: str, months: Mapping[str, float], level:
     level: of the limits; own_failures: how many a band needs."""
     told = "; ".join(f"{power_band(band)} {plural(round(own), 'month')}" for band, own in months.items())
     return (
-        f"At {money(allowed, currency)} a unit: {told}. Where a line's shaded band ({100 * level:.0f}% limits) reaches a dashed cost, the guarantee can end; lines stop where fewer "
+        f"At {money(allowed, currency)} a unit: {told}.\nWhere a line's shaded band ({100 * level:.0f}% limits) reaches a dashed cost, the guarantee can end; lines stop where fewer "
         f"than ten units of the band have been out so long; a band with fewer than {own_failures} failures of its own has no line."
     )

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from analytics.reasons import Question, Reason, Renew
 from analytics.words.phrases import listed, money, percent
 from analytics.words.saying import asks, say, says, texts
-from analytics.words.units import bare_distance, distance
+from analytics.words.units import bare_distance, distance, power_band, run
 
 
 def _method(ahead_miles: float, comeback: float, currency: str, level: float, fewest_seen: int) -> str:
@@ -36,11 +36,11 @@ def _part(component: str, part: str, verdict: Reason) -> str:
 @says(Renew.OTHERWISE)
 def _otherwise(kinds: Sequence[tuple[str, str, float]]) -> str:
     told = [
-        f"{use or 'use not stated'} at {band}: "
+        f"{use or 'use not stated'} at {power_band(band)}, "
         + (f"renew from about {distance(miles)}" if miles == miles else "leave it in")
         for use, band, miles in kinds
     ]
-    return f"Otherwise in some trucks. {'; '.join(told)}."
+    return f"Otherwise in some trucks: {'; '.join(told)}."
 
 
 @says(Renew.TOO_FEW)
@@ -53,7 +53,7 @@ def _too_few(needed: int, parts: Sequence[tuple[str, str]]) -> str:
 def _from_miles(
     from_miles: float, lower: float, upper: float, seen_miles: float, adds: float, price: float, currency: str
 ) -> str:
-    high = bare_distance(upper) if upper <= seen_miles else f"more than the {bare_distance(seen_miles)} seen"
+    high = bare_distance(upper) if upper <= seen_miles else f"more than the {run(seen_miles, 'miles', 3, 1)} seen"
     return (
         f"renew from about {distance(from_miles)} ({bare_distance(lower)} to {high}): there the used one is {percent(adds)} likelier to fail than a new one, "
         f"which is what its price of {money(price, currency)} is worth"

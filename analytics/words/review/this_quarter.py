@@ -73,7 +73,7 @@ texts(
         Change.NO_QUARTER_BEFORE: "no earlier quarter to compare with",
         Change.NONE_BACK: "none came back, now or in the year before",
         Change.OUT_OF_SIGHT: "{components} more broke out of sight (sold, lost, scrapped, or before the records start) and count in no rate.",
-        Change.JUDGED_ELSEWHERE: 'Whether the shop or a component did worse or better than its trucks\' ages let expect is judged under "Is anything getting worse".',
+        Change.JUDGED_ELSEWHERE: 'Whether the shop or a component did worse or better than expected at its trucks\' ages is judged under "Is anything getting worse".',
     }
 )
 
