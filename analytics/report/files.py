@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections import Counter
 from collections.abc import Iterator
@@ -44,8 +43,9 @@ VIEW_FILES = {
 #: figures of a CSV file are kept to so many digits, whole numbers whole
 _DIGITS = 6
 _SHEET_ROWS = 1_048_576
-#: so many letters a sheet of A4 across holds that can still be read; a wider table goes on over more, its first columns again on each
-_PAGE_WIDE = 260.0
+#: so many letters a sheet of A4 across holds at the least share of its size that still reads (7 points); a wider table goes on over more sheets
+#: at that size, its first columns again on each
+_PAGE_WIDE, _LEAST_SIZE = 220.0, 62
 
 
 def write_csv(frame: pd.DataFrame, path: Path) -> None:
@@ -222,9 +222,10 @@ def _fill(page, frame: pd.DataFrame, looks: _Looks) -> None:
         kind = values.dtype
         day = pd.api.types.is_datetime64_any_dtype(kind)
         number = pd.api.types.is_numeric_dtype(kind) and not pd.api.types.is_bool_dtype(kind)
-        look = looks.of("yyyy-mm-dd", day) if day else looks.of(_plainer(form, values)) if number else looks.text
+        form = "yyyy-mm-dd" if day else _plainer(form, values) if number else ""
+        look = looks.of(form, day) if form else looks.text
         page.write_string(0, c, heading(column), looks.heads[number])
-        width = _width(heading(column), values, day, number)
+        width = _width(heading(column), values, form)
         widths += width
         page.set_column(c, c, width)
         lines[0] = max(lines[0], _lines(heading(column), width - 3))  # less the button of the filter
@@ -242,9 +243,11 @@ def _fill(page, frame: pd.DataFrame, looks: _Looks) -> None:
     for r, tall in lines.items():
         if tall > 1:  # not every program makes a row as tall as its broken text
             page.set_row(r, min(15.0 * tall, 409.0))
-    page.fit_to_pages(math.ceil(widths / _PAGE_WIDE), 0)
     if widths > _PAGE_WIDE:
+        page.set_print_scale(_LEAST_SIZE)
         page.repeat_columns(0, 1)
+    else:
+        page.fit_to_pages(1, 0)
     page.freeze_panes(1, 0)
     if len(frame):
         page.autofilter(0, 0, min(len(frame), _SHEET_ROWS - 1), max(len(frame.columns) - 1, 0))
@@ -259,15 +262,26 @@ def _plainer(form: str, values: pd.Series) -> str:
     return form if form != "General" else "#,##0.00" if sizes.max() >= 1 else "0.0000"
 
 
+def _figures(values: pd.Series, form: str) -> int:
+    """So many letters the longest of the ``values`` takes, written as the ``form`` says."""
+    if form.startswith("yyyy"):
+        return len(form)
+    sizes = np.abs(values.to_numpy(float))
+    most = max(sizes[np.isfinite(sizes)], default=0.0)
+    whole = len("no limit") if np.isinf(sizes).any() else 0
+    shape = form.replace("General", "0").split(";")[0].replace("#,##", "").replace('"', "")
+    return max(whole, len(f"{100 * most if '%' in form else most:,.0f}") + len(shape) - 1 + bool((values < 0).any()))
+
+
 def _lines(text: str, width: float) -> int:
     """How many lines a text takes, broken between words."""
     return len(textwrap.wrap(text, max(int(width), 1))) if len(text) > width else 1
 
 
-def _width(name: str, values: pd.Series, day: bool, number: bool) -> float:
-    """As wide as the column reads, its heading broken between words; long texts are broken too."""
+def _width(name: str, values: pd.Series, form: str) -> float:
+    """As wide as the column reads, its heading broken between words; long texts are broken too. form: of its numbers or days."""
     word = max(len(w) for w in name.split() or [""])
-    if day or number:
-        return max(word, 11) + 2
+    if form:
+        return max(word + 1, _figures(values, form), 5) + 2
     longest = max((len(str(v)) for v in values.head(500)), default=0)
     return max(word + 2, min(longest + 2, 61), 8)

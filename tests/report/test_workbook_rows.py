@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import zipfile
 
@@ -39,8 +40,17 @@ def test_a_text_stands_off_the_figure_before_it(tmp_path):
 def test_a_wide_table_goes_on_over_more_sheets_of_paper(tmp_path):
     narrow, _ = _written(pd.DataFrame({"a": [1.0]}), tmp_path / "x.xlsx")
     wide, _ = _written(pd.DataFrame({f"a{k}": [1.5] for k in range(40)}), tmp_path / "y.xlsx")
-    assert 'fitToWidth="2"' not in narrow
-    assert re.search(r'fitToWidth="[23]"', wide)
+    assert 'fitToPage="1"' in narrow
+    assert "scale=" not in narrow
+    assert 'fitToPage="1"' not in wide  # else it is squeezed
+    assert 'scale="62"' in wide
+
+
+def test_a_column_of_figures_is_as_wide_as_they_are(tmp_path):
+    frame = pd.DataFrame({"n": [7, 12], "odometer": [123_456.0, 9.0], "cost": [1234.0, -20.0], "share": [1.0, 0.5]})
+    sheet, _ = _written(frame.assign(weight_lb=[math.inf, 1.0]), tmp_path / "x.xlsx")
+    wide = [round(float(w)) for w in re.findall(r'<col [^>]*width="([\d.]+)"', sheet)]
+    assert wide == [8, 13, 10, 9, 11]  # "123,456 mi", "-$1,234", "100%", "no limit", each with room at its side
 
 
 def test_counts_have_no_decimals_and_no_figure_has_all_of_them(tmp_path):
