@@ -24,6 +24,7 @@ from analytics.words.cautions import CAUTIONS
 from analytics.words.columns import cell_format, heading, in_own_units, own_name
 from analytics.words.guide import START, guide, with_cautions
 from analytics.words.lifetimes import lifetimes_sheet
+from analytics.words.ratings.sheet import offered
 from analytics.words.review import workbook as pages_words
 from analytics.words.review.settings import settings_of
 
@@ -129,7 +130,7 @@ def write_workbook(
     pages: dict[str, pd.DataFrame] = {}
     if sheet is not None:
         pages[pages_words.TO_DO] = pages_words.to_do(sheet)
-        pages[pages_words.LIMITS] = sheet.limits.drop(columns=["open", "why"])
+        pages[pages_words.LIMITS] = offered(sheet.limits.drop(columns=["open", "why"]))
         pages[pages_words.CALLS] = sheet.calls.table
     if view is not None:
         pages[pages_words.RANDOM] = view.random_calls.table

@@ -16,7 +16,7 @@ from analytics.words.cautions import CAUTIONS
 from analytics.words.guide import with_cautions
 from analytics.words.ratings import customers as words
 from analytics.words.ratings.basis import basis, details
-from analytics.words.ratings.sheet import sheet_table
+from analytics.words.ratings.sheet import offered, sheet_table
 from analytics.words.units import speaking_as
 
 #: what the owner reads first in the workbook
@@ -33,7 +33,7 @@ def write_rating_files(ratings: Ratings, out: str | Path) -> list[Path]:
         "ratings",
         f"{ratings.records.shop.name}: power ratings",
         {
-            "Ratings": table[[*_FIRST, *(c for c in table.columns if c not in (*_FIRST, "life_miles"))]],
+            "Ratings": offered(table)[[*_FIRST, *(c for c in table.columns if c not in (*_FIRST, "life_miles"))]],
             "What each rests on": details(ratings),
             "Published": ratings.records.limits.drop(columns="row"),
             "Settings and cautions": with_cautions(basis(ratings), CAUTIONS),

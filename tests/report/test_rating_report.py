@@ -468,3 +468,12 @@ def test_the_head_says_how_many_figures_may_stand_too_high(ratings):
     assert "all of them hold is about 73%" in said
     # of one figure there is nothing to add up
     assert len(rating_words.opening(replace(ratings, table=rows[0]))) == 2
+
+
+def test_no_power_is_proposed_where_a_limit_stays(three):
+    """The records' own figure stood under "proposed" of limits that nobody is to move, as if they were to go down to it."""
+    made = with_limits(three, A=(600, 575), B=(850, 600), C=(900, 900))
+    made.table.loc[made.table["part"] == "B", "verdict"] = "not shown either way"
+    shown = rating_words.short_table(made).groupby("part")["proposed_hp"].first()
+    assert shown["A"] == 575
+    assert shown[["B", "C"]].isna().all()

@@ -24,7 +24,7 @@ from analytics.words.phrases import at_least, capital, listed, numbered, plural,
 from analytics.words.ratings.bound import DISTRIBUTION
 from analytics.words.ratings.pictures import history_caption
 from analytics.words.ratings.plan import ahead_words, plan_words
-from analytics.words.ratings.sheet import lasting, seen_words, sheet_table
+from analytics.words.ratings.sheet import lasting, offered, seen_words, sheet_table
 from analytics.words.ratings.unknowns import ask_words
 from analytics.words.ratings.whatif import change_words, move_words
 from analytics.words.saying import say, say_all
@@ -191,7 +191,7 @@ _SHORT = (
 
 def short_table(ratings: Ratings) -> pd.DataFrame:
     """The sheet as the page has it: what to do first, no column that is empty or the same in every row. ratings: of the shop."""
-    table = sheet_table(ratings)
+    table = offered(sheet_table(ratings))
     counted_alike = (table["clock"] == "miles").all()
     return table[[c for c in _SHORT if not (table[c].isna().all() or (counted_alike and c in ("life", "clock")))]]
 

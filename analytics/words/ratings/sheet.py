@@ -109,6 +109,11 @@ def lasting(ratings: Ratings, row: Any) -> Reason | None:
     return next((r for b in bounds for r in b.reasons if r.code is Rests.LASTS_AT_ANY_POWER), None)
 
 
+def offered(table: pd.DataFrame) -> pd.DataFrame:
+    """A ``table`` of limits as it is shown: a power is proposed only where a limit is to move."""
+    return table.assign(proposed_hp=table["proposed_hp"].where(table["verdict"].isin(["lower", "raise"])))
+
+
 def sheet_table(ratings: Ratings) -> pd.DataFrame:
     """The table of the ratings with the reason of each row in words."""
     said = []
