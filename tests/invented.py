@@ -65,3 +65,10 @@ def invented_shop(folder: Path, rnd: Random, trucks: int | None = None, back: in
     return write_shop(
         folder, toml, builds=builds, returns=returns, readings=readings, **({"limits": limits} if limits else {})
     )
+
+
+def priced(folder: Path) -> Path:
+    """The shop in the ``folder``, what a comeback and its shafts cost written down."""
+    with (folder / "shop.toml").open("a", encoding="utf-8") as settings:
+        settings.write('[costs]\ncomeback = 4000\n[costs.parts]\n"S-1" = 400\n"S-2" = 780\n')
+    return folder

@@ -28,11 +28,16 @@ _DARK, _LIGHT = "#1f4e79", "#d97b0f"
 
 
 def halves_figure(argument: Argument) -> tuple[Figure, str] | None:
-    """Share not come back against years, below and above the cut, with numbers at risk; None where nothing is drawn that falls.
+    """Share not come back against years, below and above the cut, with numbers at risk; None where one side has no truck, or nothing is drawn that falls.
     argument: what one boundary rests on."""
     halves = argument.halves
     named = {} if halves is None else {k: h for k, h in named_halves(halves).items() if h.until > 0}
-    if halves is None or all(h.curve.survival_at(h.until).survival[0] >= FLAT for h in named.values()):
+    if (
+        halves is None
+        or halves.below is None
+        or halves.above is None
+        or all(h.curve.survival_at(h.until).survival[0] >= FLAT for h in named.values())
+    ):
         return None
     figure = _figure(3.5, "curves")
     pens = ((_DARK, "-", "o"), (_LIGHT, "--", "s"))

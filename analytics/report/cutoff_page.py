@@ -43,8 +43,9 @@ def step(argument: Argument) -> None:
 
 def comparable(argument: Argument) -> None:
     """Whether the parts are comparable. argument: what one boundary rests on."""
+    told = parts.comparable_words(argument.comparable)
     first_then(
-        parts.comparable_words(argument.comparable),
+        (words.NOT_ALIKE, *told[1:]) if words.not_comparable(argument) else told,
         HEADINGS["spread"],
         picture(figures.overlap_figure(argument), parts.overlap_question(argument.comparable)),
         table_html(parts.spread_table(argument.comparable), HEADINGS["spread"]),
@@ -56,6 +57,7 @@ def against(argument: Argument) -> None:
     drawn = figures.ratio_figure(argument)
     told = parts.against_words(argument.against)
     told = told if argument.against.refused is not None else told[1:]  # the first is claimed above
+    told = (words.NOT_COMPARED,) if words.not_comparable(argument) else told
     first_then(told, HEADINGS["ratio"], picture(drawn, parts.ratio_question(argument.against)))
 
 
@@ -63,7 +65,8 @@ def boundary(argument: Argument) -> None:
     """Where the tier should end: by money, by safety, with a tier between. argument: what one boundary rests on."""
     drawn = figures.cost_figure(argument)
     if argument.money is None or drawn is None:
-        show_html(lines_html([capital(words.money_refused(argument))]))
+        refused = words.NO_MONEY if words.not_comparable(argument) else capital(words.money_refused(argument))
+        show_html(lines_html([refused]))
     else:
         show_html(table_html(money.by_use_table(argument.money), HEADINGS["by_use"]))
         first_then(

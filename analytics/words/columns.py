@@ -16,6 +16,8 @@ _WHOLE, _ONE, _TWO = "{:,.0f}", "{:,.1f}", "{:,.2f}"
 _YEAR, _CHANCE, _SLIGHT = "{:.0f}", "{:.3g}", 1e-4
 #: shares and powers in one column
 _MIXED = "mixed"
+#: figures of any size, to three digits or so
+_ANY = "any"
 
 #: heading and number format of columns whose name alone does not read well
 _SHOWN: dict[str, tuple[str, str]] = {
@@ -159,6 +161,17 @@ _SHOWN: dict[str, tuple[str, str]] = {
     "before_supported_hp": ("supported then, hp", _WHOLE),
     "before_verdict": ("verdict then", ""),
     "at_stake": ("at stake", ""),
+    **{name: (name, _ANY) for name in ("5th percentile", "median or share", "95th percentile")},
+    **{name: (name, _ANY) for name in ("least", "middle", "most")},
+    "lives_failed": ("lives that failed", _WHOLE),
+    "told_failed": ("of these known", _WHOLE),
+    "broken_failed": ("broke the rule", _WHOLE),
+    "lives_others": ("other lives", _WHOLE),
+    "told_others": ("of those known", _WHOLE),
+    "broken_others": ("broke the rule", _WHOLE),
+    "log_likelihood": ("log-likelihood", _TWO),
+    "aic_above_best": ("AIC above the best", _TWO),
+    "exponent_se": ("standard error", _TWO),
 }
 _NAMES = {
     "parts_within": "within it",
@@ -184,6 +197,7 @@ _CELLS = {
     _CHANCE: "0.000",
     _YEAR: "0",
     _MIXED: "#,##0.00",
+    _ANY: "#,##0.00",
     "{:.2g}": "0.0000",
 }
 _MONEY = frozenset("cost mean_cost mean_cost_alone price price_each money_tied_up allowed_per_unit loss".split())
@@ -314,6 +328,8 @@ def _figure(value: float, form: str) -> str:
         return "no limit"
     if form.endswith("g}") and 0 < value < _SLIGHT:
         return f"under {_SLIGHT:g}"
+    if form == _ANY:
+        form = _WHOLE if abs(value) >= 100 else _ONE if abs(value) >= 10 else _TWO
     if form == _MIXED:
         form = _WHOLE if abs(value) >= 10 else "{:.1%}"
     return (form or _TWO).format(value)

@@ -41,7 +41,7 @@ def ratings(page: Path, rows: int, seconds: float) -> str:
 def cutoff(page: Path) -> str:
     """Where the ``page`` about a boundary lies, and its brief."""
     brief = page.with_name("brief.html")
-    return f"The brief: {brief}\nThe whole argument: {page}\nBeside them: cutoff.csv, overlap.csv, cost_curve.csv, sensitivity.csv"
+    return f"The brief: {brief}\nThe whole argument: {page}\nBeside them: cutoff.csv, overlap.csv, and with a boundary by money cost_curve.csv and sensitivity.csv"
 
 
 def advised(page: Path) -> str:

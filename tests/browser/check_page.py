@@ -10,6 +10,7 @@ import os
 import re
 import shutil
 from pathlib import Path
+from random import Random
 
 import axe_playwright_python
 import pandas as pd
@@ -20,6 +21,7 @@ from analytics.__main__ import main
 from analytics.report.page import filled_page
 from analytics.report.tables import html_table
 from tests.browser.nasty_shop import SCRIPT, nasty_shop
+from tests.invented import invented_shop, priced
 from tests.same_outputs.runs import RUNS
 from tests.same_outputs.shops import MAKERS
 
@@ -177,6 +179,17 @@ def test_a_dot_stands_between_verdict_and_figure_where_they_share_a_line(browser
     assert all(dot is shown for dot in dots)
 
 
+def cut_off(browser, path: Path) -> list[str]:
+    """The tables of a page, all opened, that do not fit 1,200 px."""
+    page = browser.new_page(viewport={"width": 1200, "height": 800})
+    page.goto(path.as_uri())
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    wide = "[...document.querySelectorAll('.table')].filter(e => e.scrollWidth > e.clientWidth + 1).map(e => e.getAttribute('aria-label'))"
+    found = page.evaluate(wide)
+    page.close()
+    return found
+
+
 def screens(browser, path: Path) -> float:
     """So many screens of 800 px a page takes before anything is opened, at 1,200 px."""
     page = browser.new_page(viewport={"width": 1200, "height": 800})
@@ -220,9 +233,20 @@ def test_the_demo_page_is_readable(browser, tmp_path):
     assert "What came back, and why?" in found["text"]
     assert screens(browser, tmp_path / "review.html") <= 10
     assert printed(browser, tmp_path / "sheet.html") == 1
+    assert cut_off(browser, tmp_path / "review.html") == []
     for width in (1200, 390):
         for opened in (False, True):
             assert faults(browser, tmp_path / "review.html", width, opened) == []
+
+
+def test_a_shop_of_120_units_reads_its_pages_in_half_the_screens(browser, tmp_path):
+    folder, out = priced(invented_shop(tmp_path / "shop", Random(7), trucks=120, back=25)), tmp_path / "out"
+    for command, told in (MADE | {"cutoff": ("--component", "input shaft", "--from", "S-1", "--to", "S-2")}).items():
+        if command != "advise":
+            assert main([command, str(folder), *told, "--out", str(out)]) == 0
+    most = {"review.html": 5, "ratings.html": 4, "load.html": 3, "argument.html": 2.5}
+    found = {name: screens(browser, out / name) for name in most}
+    assert {name: high for name, high in found.items() if high > most[name]} == {}
 
 
 def test_a_table_is_put_in_order_by_a_press_on_its_heading(browser, tmp_path):

@@ -75,7 +75,7 @@ def test_the_figure_is_that_of_the_fit_with_the_term():
     by_hand = rate_part(with_fitted(data), 7000, None, Promise(LIFE), replace(QUICK, lately=False))
     assert found.bound_hp == pytest.approx(by_hand.first_order_hp, rel=1e-9)
     assert f"{found.bound_hp:,.0f} hp is for what is fitted now" in say(why)
-    assert "Has the material or the supplier?" in say(why)
+    assert "as after another material or supplier" in say(why)
 
 
 def test_the_day_a_part_was_fitted_comes_from_the_records(tmp_path):

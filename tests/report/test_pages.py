@@ -16,7 +16,7 @@ from analytics.report import cutoff_page, load_page, ratings_page, review_page
 from analytics.report.rating_files import customer_sheet
 from analytics.words.ratings.sheet import sheet_table
 from analytics.words.review import one_sheet as words_of_sheet
-from tests.invented import invented_shop
+from tests.invented import invented_shop, priced
 from tests.pages import page_of, seen, words
 from tests.same_outputs.shops import MAKERS
 from tests.small_door import two_parts
@@ -28,6 +28,8 @@ SHOPS = int(os.environ.get("PAGE_SHOPS", "3"))
 NOT_SAID = re.compile(
     r"\b(reckon\w*|foretold|foresaw|borne out|AIC|S-N|log-likelihood|beyond chance \d+%)", re.IGNORECASE
 )
+#: a clause of so many words is a sentence of its own
+_CLAUSE = 15
 _THINGS = "unit truck component return failure part row cell lot month call limit comeback quarter alarm"
 ONE_OF_MANY = re.compile(rf"(?<![\d.,–-])\b1 ({'|'.join(f'{t}s' for t in _THINGS.split())})\b")
 MANY_OF_ONE = re.compile(rf"(?<![\d.,Q/-])\b(?!1 )(\d[\d,]*) ({'|'.join(_THINGS.split())})\b(?![-’']| li)")
@@ -59,7 +61,18 @@ def contradictions(page: str) -> list[str]:
         found += [f"leave it in: {a}%, new {b}%"] if float(a) < float(b) else []
     told = re.sub(r"<nav.*?</nav>", "", page, flags=re.DOTALL)  # the contents name the headings again
     lines = [line.strip() for line in seen(told).splitlines() if len(line.split()) > 7 and line.strip()[-1] in ".?!"]
-    return found + sorted({line for line in lines if lines.count(line) > 1})
+    return found + sorted({line for line in lines if lines.count(line) > 1}) + _again(lines)
+
+
+def _again(lines: list[str]) -> list[str]:
+    """Clauses of so many words or more that stand in two ``lines``, each as it begins."""
+    seen_before, found = set(), []
+    for line in dict.fromkeys(lines):
+        own = line.split()
+        runs = {" ".join(own[k : k + _CLAUSE]) for k in range(len(own) - _CLAUSE + 1)}
+        found += sorted(runs & seen_before)[:1]
+        seen_before |= runs
+    return found
 
 
 @pytest.mark.parametrize(
@@ -74,6 +87,7 @@ def contradictions(page: str) -> list[str]:
         ("<p>99 % and 90% sure</p>", "9 %"),
         ("<p>1.00 times as much (nan to nan)</p>", "nan"),
         ("<p>The same sentence of eight words and one.</p>" * 2, "The same sentence of eight words and one."),
+        ("<p>No: every A lives in a truck of 700 hp or less and every B in one of 800 or more.</p><p>By money: every A lives in a truck of 700 hp or less and every B in one of 800 or more.</p>", "A lives in a truck of 700 hp or less and every B in one"),
         ("<p>leave it in: a used one fails 4.6% of the time where a new one does 11%</p>", "leave it in: 4.6%, new 11%"),
     ],
 )  # fmt: skip
@@ -167,6 +181,22 @@ def test_an_argument_that_cannot_be_had_says_so_once_and_draws_nothing(tiny):
     assert "lasted, in weaker and in stronger trucks?" not in seen(
         page
     )  # the one curve that could be drawn never falls
+
+
+def test_parts_that_share_no_power_are_said_to_once_on_the_argument(tmp_path):
+    shop = analytics.read(priced(invented_shop(tmp_path / "shop", Random(7), trucks=120, back=25)))
+    argument = analytics.cutoff(shop, "input shaft", "S-1", "S-2", draws=20, refits=2).argument
+    page = page_of("tier_cutoff", cutoff_page.SECTIONS, argument)
+    assert "By money no boundary can be named, nor can S-2 be called better or worse than S-1: every S-1 lives" in seen(
+        page
+    )
+    assert "No figure: the parts cannot be compared." in seen(page)
+    assert "No trial can be planned yet: 2 of S-1 failed" in seen(page)
+    assert "drawings of who failed" not in page  # none were drawn
+    assert (
+        "<img" not in page.split("Do S-1 and S-2 live in the same trucks?")[0]
+    )  # no truck of S-1 stands above the cut
+    assert contradictions(page) == []
 
 
 def test_no_word_of_the_list_is_written_where_sentences_are_made():

@@ -8,7 +8,7 @@ import pandas as pd
 from analytics.cutoffs.argument import Argument, Dividing, Half, Halves, Interaction
 from analytics.cutoffs.cost import Pays
 from analytics.cutoffs.step import StepVerdict
-from analytics.reasons import Boundary, Heavy
+from analytics.reasons import Boundary, Heavy, Refused
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.words.cutoffs.money import MIDDLE, middle_words, money_changes, money_claim, money_words, span_words
 from analytics.words.cutoffs.parts import VERDICTS, against_words, trial_words
@@ -67,6 +67,12 @@ texts(
 )
 
 
+#: where the claim has said why
+NOT_ALIKE = "No, for the reason above."
+NOT_COMPARED = "No figure: the parts cannot be compared."
+NO_MONEY = "By money it cannot be said, for the same reason."
+
+
 # ---- the claim ------------------------------------------------------------------------------------------------------------
 def title(argument: Argument) -> str:
     """Of the brief. argument: what one boundary rests on."""
@@ -112,9 +118,15 @@ def basis(argument: Argument, fingerprint: str) -> str:
 def claim(argument: Argument) -> tuple[str, ...]:
     """The sentences to defend. argument: what one boundary rests on."""
     against, above = argument.against, argument.above
+    first = step_words(argument.step, searched(argument)), _by_safety(argument)
+    if not_comparable(argument):
+        why = say(against.refused)  # type: ignore[arg-type]
+        return (
+            *first,
+            f"By money no boundary can be named, nor can {above} be called better or worse than {argument.below}: {why}.",
+        )
     return (
-        step_words(argument.step, searched(argument)),
-        _by_safety(argument),
+        *first,
         money_claim(argument.money)
         if argument.money is not None
         else f"By money no boundary can be named: {money_refused(argument)}",
@@ -122,6 +134,13 @@ def claim(argument: Argument) -> tuple[str, ...]:
         if against.refused is None
         else f"Whether {above} is the better part the records cannot say: {say(against.refused)}.",
     )
+
+
+def not_comparable(argument: Argument) -> bool:
+    """Whether there is neither a boundary by money nor a better part, since the parts cannot be compared. argument: what one boundary rests on."""
+    why = argument.refused.get("money")
+    same = why is not None and why.code is Boundary.SPARED_UNKNOWN and why.values["why"] == argument.against.refused
+    return same and argument.against.refused is not None
 
 
 def money_refused(argument: Argument) -> str:
@@ -194,7 +213,9 @@ def middle_or_why(argument: Argument) -> tuple[str, ...]:
 def trial_or_why(argument: Argument) -> tuple[str, ...]:
     """The trial that would settle what is open, or why there is none. argument: what one boundary rests on."""
     if argument.trial is None:
-        return (f"No trial is called for: {say(argument.refused['trial'])}.",)
+        why = argument.refused["trial"]
+        lead = "No trial can be planned yet" if why.code is Refused.BECAUSE else "No trial is called for"
+        return (f"{lead}: {say(why)}.",)
     return trial_words(argument.trial)
 
 

@@ -94,7 +94,7 @@ def overlap_question(found: Comparable) -> str:
 def overlap_caption(found: Comparable) -> str:
     """What the picture of the powers says. found: the comparison of the parts."""
     if found.refused is not None:
-        return f"No: {say(found.refused)}."
+        return ""  # said above
     (first, second), band = found.parts, found.band
     return (
         f"Yes, between {bare_power(band.low_hp)} and {power(band.high_hp)}: {band.lives[0]:,.0f} lives of {first} with "

@@ -143,15 +143,23 @@ def shapes_table(step: StepResult) -> pd.DataFrame:
     )
 
 
+def _searched(step: StepResult) -> tuple[str, ...]:
+    if not step.draws:
+        return ()
+    return (
+        f"The search tries every power that leaves a tenth of the lives on either side; its p comes from {step.draws:,} drawings of who failed "
+        "among those at risk, each searched again: (1 + those as extreme)/(1 + drawings). Rival shapes are compared by log-likelihood and AIC, and "
+        "each is put to the test by drawing fleets from the life law fitted with that shape on miles, unknown odometers integrated out.",
+    )
+
+
 def step_method(step: StepResult) -> tuple[str, ...]:
     """How the verdict was made, for one click below. step: the search for a step."""
     alpha, left_out = 1 - step.confidence, step.left_out
     lines = [
         "Clock: days since the part was fitted, known for every life; trucks are compared within their own use and weight class only, those "
         "seen late from then on. On miles, the survivors nobody read would drop out while every failure stays in.",
-        f"The search tries every power that leaves a tenth of the lives on either side; its p comes from {step.draws:,} drawings of who failed "
-        "among those at risk, each searched again: (1 + those as extreme)/(1 + drawings). Rival shapes are compared by log-likelihood and AIC, and "
-        "each is put to the test by drawing fleets from the life law fitted with that shape on miles, unknown odometers integrated out.",
+        *_searched(step),
         f"Promised: a part that truly loses life smoothly, or not at all, is called a step at most {alpha:.0%} of the time; a part with a lone jump "
         f"is called a slope at most {alpha:.0%} of the time. That is for Weibull lives; what was measured in simulated fleets, and where lives are of another law: the notebook of evidence.",
     ]

@@ -28,7 +28,9 @@ texts(
         Rests.ALL_REPORTED: "assumes every failure was reported",
         Rests.EARLY_TAKE_ALL: ("early failures alone take {share:.1%} of units: no power can give {reliability:.0%}"),
         Rests.NO_FIT_CONVERGED: "no fit converged: the records cannot carry a rating",
-        Rests.USE_NOT_STATED: "use not stated: rated for {use}, the harshest with enough on record",
+        Rests.USE_NOT_STATED: lambda use: (
+            f"use not stated: rated {f'for {use}' if use else 'as the trucks whose use nobody wrote down'}, the harshest with enough on record"
+        ),
         Rests.AVERAGE_COLUMNS: lambda columns: f"for a truck with average {' and '.join(columns)}",
         Rests.NOTHING_RULED_OUT: "no rating demonstrable: the records do not rule out any power, however low",
         Rests.LIGHTER_UNRATED: "a lighter class has no rating, so this one has none",
@@ -41,17 +43,17 @@ texts(
             f"{at_least_of(at_least)} at the least as surely as the rating (not calibrated)"
         ),
         Rests.FITTED_LATELY: lambda z, now_hp, otherwise_hp: (
-            f"parts fitted lately {'may fail' if z < 1.64 else 'fail'} sooner than those before ({z:.1f} standard errors): {power(now_hp)} is for "
-            f"what is fitted now, {power(otherwise_hp)} if nothing has changed. Has the material or the supplier?"
+            f"parts fitted lately {'may fail' if z < 1.64 else 'fail'} sooner than those before ({z:.1f} standard errors), as after another material or supplier: "
+            f"{power(now_hp)} is for what is fitted now, {power(otherwise_hp)} if nothing has changed"
             if isfinite(now_hp)
-            else f"parts fitted lately {'may fail' if z < 1.64 else 'fail'} sooner than those before ({z:.1f} standard errors): the records rule no power "
-            f"out for what is fitted now; {power(otherwise_hp)} if nothing has changed. Has the material or the supplier?"
+            else f"parts fitted lately {'may fail' if z < 1.64 else 'fail'} sooner than those before ({z:.1f} standard errors), as after another material or supplier: "
+            f"the records rule no power out for what is fitted now; {power(otherwise_hp)} if nothing has changed"
         ),
         Rests.UNCLEAR_FAILURES: (
             "{own_hp:power} if the {failures} with an unclear cause or order were its own, {other_hp:power} if not; the "
             "lower counts"
         ),
-        Rests.UNDER_POWERS: "below the lowest power on record, {lowest_hp:power}: reckoned from how life falls with power, not shown by a truck so weak",
+        Rests.UNDER_POWERS: "below the lowest power on record, {lowest_hp:power}: worked out from how life falls with power, not shown by a truck so weak",
         Rests.HELD_AT_LIGHTER: "held at the {power_hp:power} of the lighter class",
         Checked.EARLY_FAILURES: (
             "{seen:g} failures under {miles:distance} where wear explains {expected:.1f}: taken as early failures, "

@@ -159,7 +159,7 @@ def change_words(changed: RatingChanges) -> tuple[str, ...]:
         lines.append(
             f"With {name}: {power(row.bound_hp)}{step}."
             if isfinite(row.bound_hp)
-            else f"With {name}: no rating ({'; '.join(say_all(row.reasons))})."
+            else f"With {name}: no rating ({'; '.join(say_all([r for r in row.reasons if r not in first.reasons] or row.reasons))})."
         )
     if changed.at_wheels is not None:
         lines.append(

@@ -52,7 +52,7 @@ texts(
         InNumbers.IN_SERVICE: "trucks in service at its end",
         InNumbers.PER_HUNDRED: "came back per hundred trucks",
         InNumbers.EXPECTED: "expected at its start, of the trucks then out",
-        InNumbers.COST: "cost on record; ahead as stated in shop.toml",
+        InNumbers.COST: "cost on record",
         Call.LIKELY: "likely to come back for its {component}",
         Call.TELLS_MUCH: "its missing particulars would tell much",
         Do.NOTHING: "Nothing stands out, no limit is to move and no truck is worth a call of its own.",
@@ -146,7 +146,9 @@ def to_do(sheet: Sheet) -> list[Told]:
 def _stake(sheet: Sheet, line: Line) -> str:
     if not line.loss > 0:
         return "safety" if line.danger else ""
-    return f"{money(line.loss, sheet.currency)} a year" if sheet.priced else f"{numbered(line.loss)} comebacks a year"
+    if sheet.priced:
+        return f"{money(line.loss, sheet.currency)} a year"
+    return "" if line.what.code is Do.CALL else f"{numbered(line.loss)} comebacks a year"  # the line itself tells it
 
 
 # ---- limits ----------------------------------------------------------------------------------------------------------
@@ -347,7 +349,8 @@ def numbers_table(sheet: Sheet) -> pd.DataFrame:
     rows = []
     for what in InNumbers:
         cells = [_figure(sheet, what, found.loc[(what, q)]) if (what, q) in found.index else "" for q in heads]
-        rows.append([capital(say(what)), *cells])
+        ahead = f"; ahead {'as stated in shop.toml' if sheet.priced else 'at what returns have cost'}"
+        rows.append([capital(say(what)) + ahead * (what is InNumbers.COST and bool(cells[-1])), *cells])
     return pd.DataFrame(rows, columns=["", *sheet.spans, "next quarter, expected"])
 
 
