@@ -267,11 +267,12 @@ def _figures(values: pd.Series, form: str) -> int:
     """So many letters the longest of the ``values`` takes, written as the ``form`` says."""
     if form.startswith("yyyy"):
         return len(form)
-    sizes = np.abs(values.to_numpy(float))
+    sizes = np.abs(values.to_numpy(float)) * (100 if "%" in form else 1)
     most = max(sizes[np.isfinite(sizes)], default=0.0)
-    whole = len("no limit") if np.isinf(sizes).any() else 0
+    whole = len("no limit") * bool(np.isinf(sizes).any())
     shape = form.replace("General", "0").split(";")[0].replace("#,##", "").replace('"', "")
-    return max(whole, len(f"{100 * most if '%' in form else most:,.0f}") + len(shape) - 1 + bool((values < 0).any()))
+    digits = len(str(round(most)))
+    return max(whole, digits + (digits - 1) // 3 + len(shape) - 1 + bool((values < 0).any()))
 
 
 def _lines(text: str, width: float) -> int:

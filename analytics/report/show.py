@@ -119,8 +119,8 @@ def figure_html(figure: Figure, question: str, answer: str) -> str:
 
     finding, _, rest = answer.rpartition("\n")
     q = html.escape(prose(question))
-    told = f'<p class="finding">{unbroken(prose(finding))}</p>' if finding else ""
-    below = f"<figcaption>{unbroken(prose(rest))}</figcaption>" if rest else ""
+    told = f'<p class="finding">{unbroken(prose(finding))}</p>' * bool(finding)
+    below = f"<figcaption>{unbroken(prose(rest))}</figcaption>" * bool(rest)
     panels = [next((ax.get_title("left") for ax in panel.axes), "") for panel in figure.subfigs or [figure]]
     alts = [html.escape(drawn_for(prose(question), str(figure.get_label()), panel)) for panel in panels]
     pictures = _pictures(figure)

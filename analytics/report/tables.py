@@ -16,6 +16,9 @@ _GROUPED_FROM, _ROWS_A_PART = 12, 1.5
 _MANY, _SENTENCES = 8, ["in_words", "reason"]
 #: texts longer than this are broken into lines; dates, serials and names stand whole
 _LONG = 32
+#: and in a table of many columns texts longer than this
+_SOME = 16
+_NUMBER = ' class="number"'
 #: a date, a serial, the name of a part; a number with its unit
 _WHOLE = re.compile(r"[\w/]*\w(?:-[\w/]+)*-[A-Z\d][\w/]*|\d[\d,.]* (?:hp|kW|PS|lb|N m|kg|t|km)\b")
 
@@ -37,8 +40,9 @@ def html_table(frame: pd.DataFrame, caption: str = "") -> str:
     told = f"<caption>{html.escape(caption)}</caption>" if caption else ""
     groups = [*frame.columns[:2]] == ["component", "part"] and len(frame) > _GROUPED_FROM
     groups = groups and len(frame) >= _ROWS_A_PART * len(frame[["component", "part"]].drop_duplicates())
-    inner = _grouped(frame) if groups else f"<tbody>{_rows(frame)}</tbody>"
-    wide = ' class="wide"' if frame.shape[1] > _MANY else ""
+    many = frame.shape[1] > _MANY
+    inner = _grouped(frame, many) if groups else f"<tbody>{_rows(frame, many)}</tbody>"
+    wide = ' class="wide"' if many else ""
     head = "".join(
         f'<th scope="col"{_side(right)}>{html.escape(heading(c))}</th>'
         for c, right in zip(frame.columns, _numbers(frame), strict=True)
@@ -54,7 +58,7 @@ def _without_needless(frame: pd.DataFrame) -> pd.DataFrame:
     return kept.drop(columns=_SENTENCES, errors="ignore") if kept.shape[1] > _MANY else kept
 
 
-def _grouped(frame: pd.DataFrame) -> str:
+def _grouped(frame: pd.DataFrame, wide: bool) -> str:
     """A body for each component and part, in the order they first stand in the ``frame``."""
     rest, out = frame.drop(columns=["component", "part"]), []
     for (component, part), at in frame.groupby(
@@ -62,25 +66,31 @@ def _grouped(frame: pd.DataFrame) -> str:
     ).indices.items():
         name = html.escape(" ".join(str(n) for n in (component, part) if n == n and n))
         out.append(
-            f'<tbody><tr><th scope="rowgroup" colspan="{rest.shape[1]}">{name}</th></tr>{_rows(rest.iloc[at])}</tbody>'
+            f'<tbody><tr><th scope="rowgroup" colspan="{rest.shape[1]}">{name}</th></tr>{_rows(rest.iloc[at], wide)}</tbody>'
         )
     return "".join(out)
 
 
-def _rows(frame: pd.DataFrame) -> str:
+def _rows(frame: pd.DataFrame, wide: bool) -> str:
     text = shown(frame)
-    kinds = [
-        ' class="number"' if right else ' class="long"' if (text[c].str.len() > _LONG).any() else ""
-        for c, right in zip(text.columns, _numbers(frame), strict=True)
-    ]
+    kinds = [_kind(text[c], right, wide) for c, right in zip(text.columns, _numbers(frame), strict=True)]
     return "".join(
         "<tr>"
         + "".join(
-            f"<td{k}>{unbroken(v) if 'long' in k else html.escape(v)}</td>" for v, k in zip(row, kinds, strict=True)
+            f"<td{k}>{html.escape(v) if k in ('', _NUMBER) else unbroken(v)}</td>"
+            for v, k in zip(row, kinds, strict=True)
         )
         + "</tr>"
         for row in text.itertuples(index=False, name=None)
     )
+
+
+def _kind(texts: pd.Series, number: bool, wide: bool) -> str:
+    """How the cells of a column are set: numbers to the right, long ``texts`` in lines, and in a ``wide`` table those of some words too."""
+    longest = texts.str.len().max()
+    if number or longest <= (_SOME if wide else _LONG):
+        return _NUMBER if number else ""
+    return ' class="long"' if longest > _LONG else ' class="some"'
 
 
 def _numbers(frame: pd.DataFrame) -> list[bool]:

@@ -22,8 +22,8 @@ TABLE, METHOD = "The figures", "How it is worked out"
 def drawn_for(question: str, shape: str, panel: str = "") -> str:
     """What a picture is, for who cannot see it; what it shows is told beside it. question: that it answers; shape: of what is drawn; panel: what
     this one of several is of."""
-    of = f" ({panel})" if panel else ""
-    return f"Chart{of}: {question.removesuffix('.')}{'' if question[-1:] == '?' else '.'}{f' Drawn are {shape}.' if shape else ''} Its finding is told beside it."
+    of, drawn = f" ({panel})" * bool(panel), f" Drawn are {shape}." * bool(shape)
+    return f"Chart{of}: “{question}”{drawn} Its finding is told beside it."
 
 
 @dataclass(frozen=True, slots=True)

@@ -213,7 +213,7 @@ def test_figures_say_their_question_and_answer(nasty):
     ):
         assert drawn is not None
         markup = figure_html(drawn[0], "How <often>?", drawn[1])
-        alts = re.findall(r'alt="(Chart(?: \([^"]+\))?: How &lt;often&gt;\? [^"]*)"', markup)
+        alts = re.findall(r'alt="(Chart(?: \([^"]+\))?: “How &lt;often&gt;\?” [^"]*)"', markup)
         assert len(alts) == markup.count("<img ") == len(set(alts))  # of several panels each says which it is
         finding, caption = drawn[1].split("\n")
         assert f'<p class="finding">{unbroken(finding)}</p>' in markup
