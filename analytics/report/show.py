@@ -6,7 +6,7 @@ import base64
 import html
 import io
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -121,7 +121,8 @@ def figure_html(figure: Figure, question: str, answer: str) -> str:
     q = html.escape(prose(question))
     told = f'<p class="finding">{unbroken(prose(finding))}</p>' * bool(finding)
     below = f"<figcaption>{unbroken(prose(rest))}</figcaption>" * bool(rest)
-    panels = [next((ax.get_title("left") for ax in panel.axes), "") for panel in figure.subfigs or [figure]]
+    parts: list[Any] = [*figure.subfigs] or [figure]
+    panels = [next((ax.get_title("left") for ax in part.axes), "") for part in parts]
     alts = [html.escape(drawn_for(prose(question), str(figure.get_label()), panel)) for panel in panels]
     pictures = _pictures(figure)
     plt.close(figure)
