@@ -13,17 +13,32 @@ def heading_key(text: str) -> str:
 
 _UNITS = "hp whp bhp kw ps lbs? kg kgs t mi miles km kms".split()
 _UNIT = re.compile(rf"[\s\(\[,/_]*\b({'|'.join(_UNITS)})\b[\s\)\].]*$", re.IGNORECASE)
+#: that the figures under a heading are in thousands: 'Odometer (k)', 'Miles x 1,000', 'Thousand km', 'Miles (000)'
+_THOUSANDS = re.compile(
+    r"\b(?:in\s+)?(?:thousands?(?:\s+of)?|k)\b|(?:[x×*]|\bin)\s*1[,.]?000s?\b|(?<=[(\[])\s*(?:1[,.]?000|000)'?s?\b", re.IGNORECASE
+)
+
+
+def in_thousands(heading: str) -> bool:
+    """Whether a heading says that its figures are in thousands."""
+    return bool(_THOUSANDS.search(heading))
+
+
+def _plain(heading: str) -> str:
+    """A heading without its thousands."""
+    return _THOUSANDS.sub(" ", heading)
 
 
 def unit_of(heading: str) -> str:
-    """The unit at the end of a heading, in small letters: 'kw' of 'Power (kW)'; "" where it names none."""
-    match = _UNIT.search(heading)
+    """The unit at the end of a heading, in small letters: 'kw' of 'Power (kW)', 'km' of 'km (thousands)'; "" where it names none."""
+    match = _UNIT.search(re.sub(r"[\s()\[\]]+$", "", _plain(heading)))
     return match[1].casefold() if match else ""
 
 
 def bare_key(heading: str) -> str:
-    """The key of a heading without its unit; with the unit where nothing else is left."""
-    return heading_key(_UNIT.sub("", heading)) or heading_key(heading)
+    """The key of a heading without its unit and thousands; with the unit where nothing else is left."""
+    plain = _plain(heading)
+    return heading_key(_UNIT.sub("", plain)) or heading_key(plain) or heading_key(heading)
 
 
 @dataclass(frozen=True, slots=True)

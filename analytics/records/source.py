@@ -18,7 +18,7 @@ from analytics.reasons import Issue
 from analytics.records.cells import DISTANCE, ERROR, POWER, WEIGHT, is_error
 from analytics.records.decimals import EITHER, FIGURES, Mark, mark_of, with_points, with_unit
 from analytics.records.files import HEADING_SEARCH, Grid, find_grids
-from analytics.records.headings import HEADINGS, bare_key, heading_key, unit_of
+from analytics.records.headings import HEADINGS, bare_key, heading_key, in_thousands, unit_of
 from analytics.records.shop import SheetPlace, Shop
 
 #: what a spreadsheet cell can hold; a longer one is a file gone wrong
@@ -31,6 +31,8 @@ _UNITS_OF: dict[str, Collection[str]] = {
     **dict.fromkeys(("weight", "weight_up_to"), WEIGHT.units),
     **dict.fromkeys(("odometer", "odometer_at_install", "miles_in_service"), DISTANCE.units),
 }
+#: headings whose figures may be in thousands
+_IN_THOUSANDS = frozenset({"odometer", "odometer_at_install", "miles_in_service", "weight"})
 #: from which likeness on a heading is proposed for one that is missing: a wrong proposal is worse than none
 _NEARLY = 0.75
 _FIGURE = re.compile(r"[$€£]?\s*[+-]?\d[\d.,]*\s*(?:[^\W\d]{1,4}\.?|[$€£])?")
@@ -292,7 +294,7 @@ def _as_figures(
     mark = Mark("") if stated else found
     known = stated or mark.mark
     told = _no_entries()
-    units = {h: unit_of(typed[h]) for h in heads if unit_of(typed[h]) in _UNITS_OF.get(h, ())}
+    units = {h: unit for h in heads if (unit := _heading_unit(h, typed[h]))}
     shown = table[heads if known == "comma" else list(units)]
     if known == "comma":
         table = table.assign(**{h: _objects([with_points(text) for text in table[h]]) for h in heads})
@@ -302,6 +304,13 @@ def _as_figures(
         remedy = 'nothing to do if that is right; else state it in shop.toml: decimal = "point" under its [sheets]'
         told = entries_of([(0, "", "", reason, remedy, Issue.DECIMAL)])
     return table, shown, known, told
+
+
+def _heading_unit(heading: str, typed: str) -> str:
+    """What stands behind the bare figures under a ``heading`` of ours, by how it is ``typed``: 'kw', 'k', 'k km'; "" for nothing."""
+    unit = unit_of(typed) if unit_of(typed) in _UNITS_OF.get(heading, ()) else ""
+    thousands = heading in _IN_THOUSANDS and in_thousands(typed)
+    return " ".join(filter(None, ("k" * thousands, unit)))
 
 
 def _errors(table: pd.DataFrame, typed: dict[str, str]) -> pd.DataFrame:

@@ -300,3 +300,24 @@ def test_a_component_that_no_page_has_is_an_error(tmp_path):
     toml = '"clutch" = "Clutch"\n[sheets.builds]\nfile = "orders.xlsx"\nsheet = "20*"\n'
     with pytest.raises(RecordsError, match="lacks the heading 'Clutch'"):
         load_records(shop(tmp_path, toml, {"2021": grid(build()), "2022": grid(build())}), as_of=DAY)
+
+
+@pytest.mark.parametrize(
+    ("heading", "cell"),
+    [
+        ("Odometer (thousands)", "40"),
+        ("Odometer (k)", "40"),
+        ("Odometer x 1,000", "40"),
+        ("Odometer (000 km)", "64.37376"),
+        ("Odometer, thousands of miles", "40"),
+        ("Odometer (k)", "40k"),
+        ("Odometer (k)", "40,000 mi"),
+    ],
+)
+def test_a_heading_in_thousands(tmp_path, heading, cell):
+    toml = f'[headings.returns]\nodometer = "{heading}"\n'
+    row = {heading if h == "odometer" else h: v for h, v in back(odometer=cell).items()}
+    found = load(tmp_path, toml, builds=[build()], returns=[row])
+    assert found.odometer["miles"].round().tolist() == [30_000]  # on the part since 10,000
+    bare = load(tmp_path / "bare", builds=[build()], returns=[row])  # and without a line in shop.toml
+    assert bare.odometer["miles"].round().tolist() == [30_000]
