@@ -814,6 +814,7 @@ class Issue(Code):
     LATER = auto()
     ODD_RATE = auto()
     LONE_PART = auto()
+    TOO_SLOW = auto()
 
 
 class Judged(Code):

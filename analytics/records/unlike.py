@@ -49,6 +49,8 @@ _BARE = re.compile(r"\d[\d,.]*")
 _APART_DAYS = 45
 #: miles a day: far beyond so many spreads; beyond fewer, where one slip mended puts them within so many; what is near on the log scale
 _RATE_SPREADS, _ON_THE_WAY, _NEAR_SPREADS, _NEAR = 2.5, 2.0, 0.7, 0.4
+#: fewer miles a day in the middle of so many figures, and they may be in thousands; trucks on trailers drive as little (common practice, no source)
+_SLOW, _SLOW_FIGURES, _TRAILERED = 1.0, 5, ("drag", "sled")
 #: a part put in alone: days from the nearest other use, and how many times the mean days between two
 _ALONE_DAYS, _TIMES_MEAN = 60, 8.0
 
@@ -224,6 +226,7 @@ def doubt_rates(told: pd.DataFrame, units: pd.DataFrame, sheets: Mapping[str, Sh
     """
     good = told[(told["problem"] == "") & told["miles"].notna() & ~told["short"] & (told["unit"] < len(units))]
     good = good.sort_values(["unit", "days"], kind="stable")
+    _doubt_slow(good, units, sheets, shop)
     good[["was_miles", "was_days"]] = good.groupby("unit")[["miles", "days"]].shift().fillna(0.0)
     good = good[good["days"] - good["was_days"] >= _APART_DAYS]
     use = units["use"].to_numpy()[good["unit"].to_numpy(int)]
@@ -250,6 +253,26 @@ def doubt_rates(told: pd.DataFrame, units: pd.DataFrame, sheets: Mapping[str, Sh
         heading = "odometer_at_install" if name == "builds" else "odometer"
         for column, mask in ((heading, ~direct), ("miles_in_service", direct)):
             sheet.doubt((reason != "") & mask, column, reason, remedy, Issue.ODD_RATE)
+
+
+def _doubt_slow(good: pd.DataFrame, units: pd.DataFrame, sheets: Mapping[str, Sheet], shop: Shop) -> None:
+    """List the first figure of a column by which the middle truck hardly drives: its figures may be in thousands."""
+    street = ~units["use"].isin(_TRAILERED).to_numpy()[good["unit"].to_numpy(int)]
+    later = good[street & (good["sheet"] != "builds") & (good["days"] >= _APART_DAYS)]
+    for (name, direct), own in later.groupby(["sheet", later["miles_in_service"].notna()]):
+        a_day = float((own["miles"] / own["days"]).median())
+        if len(own) < _SLOW_FIGURES or a_day >= _SLOW:
+            continue
+        sheet, first = sheets[str(name)], np.zeros(len(sheets[str(name)].alive), bool)
+        first[int(own["at"].min())] = True
+        figure = own["miles_in_service" if direct else "odometer"]
+        low, high = (own_distance(v, shop.units) for v in (figure.min(), figure.max()))
+        reason = (
+            f"by the {len(own)} figures of this column, {low:,.0f} to {high:,.0f}, the middle truck drives "
+            f"{own_distance(a_day, shop.units):.2g} {shop.units.distance} a day"
+        )
+        remedy = "if they are in thousands, write (thousands) behind the heading, here and at the install; nothing to do if they are right"
+        sheet.doubt(first, "miles_in_service" if direct else "odometer", reason, remedy, Issue.TOO_SLOW)
 
 
 def _a_day(good: pd.DataFrame) -> pd.DataFrame:

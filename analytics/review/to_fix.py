@@ -30,6 +30,9 @@ _SHEETS = {
 #: rows set aside that take nothing away: they said nothing, or said it twice
 NO_LOSS = [Issue.NO_RECORD, Issue.REPEATED, Issue.DENIED, Issue.CROSSED_OUT]
 
+#: doubts that a whole column hangs on, and how loud they are
+WHOLE_COLUMN, _WHOLE = [Issue.TOO_SLOW], 95
+
 
 @dataclass(frozen=True, slots=True)
 class _Fault:
@@ -177,7 +180,7 @@ def _doubted(records: Records) -> Iterator[_Fault]:
         first, n = group.iloc[0], len(group)
         mend = reason(Mend.SEE_TO_CHECK, sheet=first["sheet"], row=first["row"], remedy=first["remedy"])
         what = reason(ToFix.CELLS, cells=n, kind=kind)
-        yield _Fault(5 + min(n, 50) / 10, what, n, Harm.ASSUMED_OR_UNREAD, mend, kind)
+        yield _Fault(_WHOLE if kind in WHOLE_COLUMN else 5 + min(n, 50) / 10, what, n, Harm.ASSUMED_OR_UNREAD, mend, kind)
 
 
 def counted(records: Records) -> Answer:

@@ -7,7 +7,7 @@ import pandas as pd
 from analytics.lifetimes.failures import failed_by_install
 from analytics.lifetimes.table import Lifetimes
 from analytics.records.load import Records
-from analytics.review.to_fix import NO_LOSS
+from analytics.review.to_fix import NO_LOSS, WHOLE_COLUMN
 from analytics.words.phrases import capital
 from analytics.words.saying import say, say_all
 
@@ -64,7 +64,9 @@ def verdict(records: Records) -> list[str]:
     if not len(records.builds):
         return ["Not usable: no build could be used, so nothing can be followed."]
     heavy = too_much_lost(records)
-    first = _first(_lost(records), "set aside") + _first(records.books.to_check, "to check")
+    to_check = records.books.to_check
+    whole = to_check["kind"].isin(WHOLE_COLUMN)
+    first = _first(to_check[whole], "to check") + _first(_lost(records), "set aside") + _first(to_check[~whole], "to check")
     if heavy:
         return [f"Not usable yet: {'; '.join(heavy)}. These lines first:", *first]
     return (

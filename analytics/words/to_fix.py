@@ -46,6 +46,7 @@ _DOUBT: dict[Code, Said] = {
     Issue.OFF_ORDER: "days far from those of the rows around them",
     Issue.LATER: "rows after the day looked from, though few others are",
     Issue.ODD_RATE: "odometers by which a truck drives unlike the others of its use",
+    Issue.TOO_SLOW: "columns of miles that may be in thousands",
     Issue.LONE_PART: "parts put in long before or after all others of their kind",
 }
 #: kinds of rows set aside

@@ -10,8 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from analytics.reasons import Issue
+from analytics.lifetimes.table import make_lifetimes
+from analytics.reasons import Issue, ToFix
 from analytics.records.load import Records, load_records
+from analytics.review.to_fix import to_fix
+from analytics.words.listing import verdict
 from tests.records.sheets import back, build, load, write_shop
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
@@ -183,6 +186,29 @@ def test_an_odometer_at_the_install_without_its_last_digit_shows_in_the_first_re
     assert [t[:3] for t in told(load(tmp_path, builds=rows, readings=later), Issue.ODD_RATE)] == [
         ("readings", 9, "odometer")
     ]
+
+
+def in_thousands(row: dict[str, str]) -> dict[str, str]:
+    return row | {"odometer": f"{int(row['odometer']) / 1000:.0f}"}
+
+
+def test_miles_that_may_be_in_thousands_are_told_once_and_first(tmp_path):
+    """Each odometer of the shop in thousands, and no heading says so."""
+    rows = list(map(in_thousands, readings()))
+    found = load(tmp_path, builds=builds(odometer_at_install="10"), readings=rows)
+    [(sheet, row, column, reason, remedy)] = told(found, Issue.TOO_SLOW)
+    assert (sheet, row, column) == ("readings", 2, "odometer")
+    assert reason == "by the 40 figures of this column, 30 to 41, the middle truck drives 0.036 miles a day"
+    assert "(thousands) behind the heading" in remedy
+    assert verdict(found)[1] == "  columns of miles that may be in thousands: 1 to check, first readings.csv, row 2"
+    assert ToFix.CELLS is to_fix(found, make_lifetimes(found)).frame["what"][0].code
+
+
+def test_trucks_that_are_trailered_drive_as_little(tmp_path):
+    rows = list(map(in_thousands, readings()))
+    found = load(tmp_path, builds=builds(odometer_at_install="10", use="sled"), readings=rows)
+    assert not told(found, Issue.TOO_SLOW)
+    assert not told(load(tmp_path / "four", builds=builds(odometer_at_install="10"), readings=rows[:4]), Issue.TOO_SLOW)
 
 
 def test_a_truck_is_told_once_and_in_its_own_unit(tmp_path):
