@@ -11,6 +11,14 @@ class RecordsError(AnalyticsError):
     """A folder, file, sheet, heading or setting that the records cannot be read from."""
 
 
+class SheetMissing(RecordsError):
+    """A sheet that cannot be done without is not there. ``sheet``: its name."""
+
+    def __init__(self, sheet: str, message: str) -> None:
+        super().__init__(message)
+        self.sheet = sheet
+
+
 class NotEnoughData(AnalyticsError):
     """The records cannot carry the number asked for: too few failures, or nothing at risk."""
 

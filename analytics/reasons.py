@@ -815,6 +815,7 @@ class Issue(Code):
     ODD_RATE = auto()
     LONE_PART = auto()
     TOO_SLOW = auto()
+    DITTO = auto()
 
 
 class Judged(Code):

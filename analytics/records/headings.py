@@ -11,7 +11,7 @@ def heading_key(text: str) -> str:
     return re.sub(r"[\W_]+", " ", text).strip().casefold()
 
 
-_UNITS = "hp whp bhp kw ps lbs? kg kgs t mi miles km kms".split()
+_UNITS = "hp whp rwhp bhp kw ps lbs? kg kgs t mi miles km kms".split()
 _UNIT = re.compile(rf"[\s\(\[,/_]*\b({'|'.join(_UNITS)})\b[\s\)\].]*$", re.IGNORECASE)
 #: that the figures under a heading are in thousands: 'Odometer (k)', 'Miles x 1,000', 'Thousand km', 'Miles (000)'
 _THOUSANDS = re.compile(

@@ -13,10 +13,11 @@ from operator import attrgetter
 import numpy as np
 import pandas as pd
 
-from analytics.errors import RecordsError
+from analytics.errors import RecordsError, SheetMissing
 from analytics.reasons import Issue
 from analytics.records.cells import DISTANCE, ERROR, POWER, WEIGHT, is_error
 from analytics.records.decimals import EITHER, FIGURES, Mark, mark_of, with_points, with_unit
+from analytics.records.dittos import repeated
 from analytics.records.files import HEADING_SEARCH, Grid, find_grids
 from analytics.records.headings import HEADINGS, bare_key, heading_key, in_thousands, unit_of
 from analytics.records.shop import SheetPlace, Shop
@@ -95,10 +96,11 @@ def read_sheets(shop: Shop) -> dict[str, RawSheet]:
     for name in ("builds", "returns"):
         if name not in sheets:
             there = ", ".join(sorted(p.name for p in shop.folder.iterdir() if p.is_file())) or "nothing"
-            raise RecordsError(
+            raise SheetMissing(
+                name,
                 f"{shop.folder.name}: no sheet '{name}'. Found: {there}. Name the file {name}.csv (or .xlsx, .parquet), "
                 f'or say where it is in shop.toml:\n[sheets.{name}]\nfile = "your file.xlsx"\nsheet = "its sheet"\n'
-                "The command start looks through the files and writes these lines."
+                "The command start looks through the files and writes these lines.",
             )
     return sheets
 
@@ -246,6 +248,7 @@ def _to_sheet(name: str, grid: Grid, known: tuple[dict[str, str], Mark], shop: S
     table = pd.DataFrame(
         {h: _objects(cells[at]) for h, at in columns.items()}, index=pd.RangeIndex(len(body)), dtype=object
     )
+    table, dittos, said = _written_out(table, typed, set(structure["at"]))
     table, typed_as, mark, told = _as_figures(table, typed, place.decimal, mark_found)
     return RawSheet(
         name=name,
@@ -254,11 +257,11 @@ def _to_sheet(name: str, grid: Grid, known: tuple[dict[str, str], Mark], shop: S
         sheet=np.full(len(body), grid.sheet, dtype=object),
         row=line + grid.first_row,
         structure=_first_of(structure, crossed),
-        notes=_first_of(_first_of(notes, told), _errors(table, typed)),
+        notes=_first_of(_first_of(_first_of(notes, said), told), _errors(table, typed)),
         unused_columns=_unused(found, columns, place),
         typed=typed,
         places=((grid.file, grid.sheet),),
-        typed_as=typed_as,
+        typed_as=typed_as.assign(**dittos),
         others=others,
         decimal=np.full(len(body), mark, dtype=object),
     )
@@ -280,6 +283,25 @@ def _unused(found: list[str], columns: dict[str, int], place: SheetPlace) -> tup
     """Headings that nothing is read from."""
     taken = {*columns.values()}
     return tuple(c for at, c in enumerate(found) if c and at not in taken and c not in place.rows)
+
+
+def _written_out(
+    table: pd.DataFrame, typed: dict[str, str], skipped: Collection[int]
+) -> tuple[pd.DataFrame, dict[str, pd.Series], pd.DataFrame]:
+    """The table with marks that repeat the cell above written out, the columns as typed that had any, and what is to be said of it.
+
+    skipped: positions of rows that are no records.
+    """
+    filled: dict[str, np.ndarray] = {}
+    said: list[Entry] = []
+    for heading in table:
+        texts = table[heading].tolist()
+        written, marks = repeated(heading, texts, skipped)
+        if marks:
+            filled[heading] = _objects(written)
+            reason = f"marks of this column ({len(marks):,}) repeat the cell above: read as it, here as {written[marks[0]]!r}"
+            said.append((marks[0], typed[heading], texts[marks[0]], reason, "write it into each row", Issue.DITTO))
+    return table.assign(**filled), {heading: table[heading] for heading in filled}, entries_of(said)
 
 
 def _as_figures(

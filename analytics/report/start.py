@@ -95,8 +95,8 @@ def _write(path: Path, text: str) -> None:
         part.write_text(text, encoding="utf-8")
 
 
-def _read(folder: Path) -> tuple[Records | None, str]:
+def _read(folder: Path) -> tuple[Records | None, AnalyticsError | None]:
     try:
-        return load_records(folder), ""
+        return load_records(folder), None
     except AnalyticsError as err:
-        return None, str(err)
+        return None, err

@@ -17,7 +17,7 @@ from analytics.start.match import Found
 from analytics.start.pages import Column
 
 _NAMES = {
-    "power": {"kw": "kW", "ps": "PS", "hp": "hp", "bhp": "hp", "whp": "hp"},
+    "power": {"kw": "kW", "ps": "PS", "hp": "hp", "bhp": "hp", "whp": "hp", "rwhp": "hp"},
     "weight": {"kg": "kg", "kgs": "kg", "t": "t", "lb": "lb", "lbs": "lb"},
     "distance": {"km": "km", "kms": "km", "mi": "miles", "miles": "miles"},
 }

@@ -3,21 +3,26 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from functools import cache
-from itertools import chain
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cache, partial
+from itertools import chain, filterfalse
+
+import pandas as pd
 
 from analytics.records.decimals import FIGURES
-from analytics.records.headings import HEADINGS, heading_key
+from analytics.records.headings import HEADINGS, OF_NO_UNIT, heading_key
+from analytics.records.serials import serial_keys
 from analytics.records.together import listed
 from analytics.start.pages import AMOUNTS, Column, Page, in_full
 from analytics.start.vocabulary import (
+    BESIDE_A_COMPONENT,
     BUILD_KINDS,
     COMPONENT_WORDS,
     FINDING_WORDS,
     HEADING_WORDS,
     KIND_HEADINGS,
+    MEASURED_AT,
     RETURN_KINDS,
     SHEET_WORDS,
     USE_WORDS,
@@ -41,6 +46,12 @@ _WORDED = (
 _NAMING = ("part", "replaced_with")
 #: a page is taken for a sheet from this score on: about a serial, a date and one thing more
 _ENOUGH = 2.2
+#: headings taken only from so sure on: miles of another day under it would be a wrong figure in every life
+_SURELY = {"odometer_at_install": 5.0}
+#: so many headings known, and a page is nearly a sheet
+_MISSED = 3
+#: so many names with figures are serials, on a page that might list limits or parts
+_MANY_UNITS = 8
 #: kinds of rows that one page holds, at most
 _MOST_KINDS = 12
 #: single words that components are called by
@@ -91,6 +102,45 @@ class Found(dict[str, tuple[Match, ...]]):
                 yield from zip(m.columns[one].texts, m.columns[other].texts, strict=True)
 
 
+def numbered_as_built(found: Found) -> None:
+    """Where the serials of a ``found`` sheet are none of those built and another of its columns holds such, that column is taken: a number of the
+    row's own stood under the likelier heading."""
+    built = _keys(chain.from_iterable(c.counts for c in found.columns("builds", "serial")))
+    for sheet in filter(lambda name: name not in OF_NO_UNIT and name != "builds" and built, list(found)):
+        found[sheet] = tuple(_numbered(m, built) for m in found[sheet])
+
+
+def _numbered(found: Match, built: Collection[str]) -> Match:
+    held = {c.at: len(_keys(c.counts) & set(built)) for c in found.page.columns}
+    own = found.columns.get("serial")
+    best = max(found.spare(), key=lambda c: held[c.at], default=None)
+    if own is None or best is None or 10 * held[own.at] >= own.filled or 2 * held[best.at] <= len(best.counts):
+        return found
+    return replace(found, columns=found.columns | {"serial": best})
+
+
+def _keys(texts: Iterable[str]) -> set[str]:
+    return set(serial_keys(pd.Series(list(texts), dtype=object))) - {""}
+
+
+def near_miss(page: Page) -> tuple[str, tuple[str, ...]]:
+    """Of a page that is like no sheet: builds or returns, whichever it is more like, and the headings of it that were not found; ("", ()) where it is
+    like neither."""
+    return max(map(partial(_missed, page), ("builds", "returns")), key=lambda m: m[0])[1:]
+
+
+def _missed(page: Page, sheet: str) -> tuple[float, str, tuple[str, ...]]:
+    placed = {heading: column for heading, (_, column) in _assigned(page, sheet).items()}
+    lacking = tuple(group[-1] for group in _lacking(sheet, placed))
+    parts = (sheet == "builds") * sum(map(bool, map(component_named, map(_heading_of, page.columns))))
+    likeness = len(placed) + parts + _name_bonus(page, sheet)
+    return (likeness, sheet, lacking) if likeness >= _MISSED and lacking else (0.0, "", ())
+
+
+def _heading_of(column: Column) -> str:
+    return column.heading
+
+
 def match(page: Page) -> list[Match]:
     """The sheet a page is; two where its rows are told apart by a column; none where it is like no sheet."""
     found = list(filter(None, (_as_sheet(page, sheet) for sheet in HEADINGS)))
@@ -132,8 +182,21 @@ def _as_sheet(page: Page, sheet: str) -> Match | None:
     text = _free_text(page, placed) if sheet == "returns" and "component" not in placed else None
     sure = sum(points for points, _ in columns.values()) / 10
     score = sure + _name_bonus(page, sheet) + _telling(page, sheet, placed, text)
-    complete = not _lacking(sheet, {*placed, *(("component",) if text else ())})
+    complete = not _lacking(sheet, {*placed, *(("component",) if text else ())}) and not _speaks_against(page, sheet)
     return Match(page, sheet, placed, score, None, text) if complete and score >= _ENOUGH else None
+
+
+def _speaks_against(page: Page, sheet: str) -> bool:
+    """Whether a page cannot be that sheet: limits and parts name no units; builds without a component on a page called returns are none."""
+    if sheet in OF_NO_UNIT:
+        return any(_points("builds", "serial", c.heading, c.key) >= 5.0 and _numbers_units(c) for c in page.columns)
+    parts = any(component_named(c.heading) for c in page.columns)
+    return sheet == "builds" and not parts and _name_bonus(page, "returns") > 0
+
+
+def _numbers_units(column: Column) -> bool:
+    """Whether a column holds many names with a figure in them, as serials are."""
+    return len(column.counts) >= _MANY_UNITS and column.share(any(map(str.isdigit, t)) for t in column.some) >= 0.9
 
 
 def _lacking(sheet: str, there: Collection[str]) -> list[tuple[str, ...]]:
@@ -177,7 +240,7 @@ def _assigned(page: Page, sheet: str) -> dict[str, tuple[float, Column]]:
     """Our heading -> how surely, and the column: the surest pairs first, each heading and column once."""
     pairs = ((h, c) for h in HEADINGS[sheet].known for c in page.columns)
     rated = [(_points(sheet, h, c.heading, c.key), h, c) for h, c in pairs]
-    likely = filter(lambda r: r[0] and _can_be(r[1], sheet, r[2]), rated)
+    likely = filter(lambda r: r[0] >= _SURELY.get(r[1], 1.0) and _can_be(r[1], sheet, r[2]), rated)
     found: dict[str, tuple[float, Column]] = {}
     taken: set[int] = set()
     for points, heading, column in sorted(likely, key=lambda r: -r[0]):  # of equals in the order of our headings
@@ -259,6 +322,8 @@ def _can_be(heading: str, sheet: str, column: Column) -> bool:
         return column.numeric() >= 0.5
     if heading == "serial":
         return column.dated() < 0.5 and column.words() < TEXT_WORDS
+    if heading == "power_measured_at":
+        return column.share(map(_says_where_measured, column.some)) >= 0.5
     if heading == "cause" and column.share(map(_finds, column.some)) >= 0.4:
         return False  # under 'Reason' stands what was found
     if heading in _WORDED:
@@ -267,6 +332,10 @@ def _can_be(heading: str, sheet: str, column: Column) -> bool:
         )  # '7 plate' begins as a figure
         return column.dated() < 0.5 and (named or column.numeric() < 0.9) and column.words() < 2 * TEXT_WORDS
     return True
+
+
+def _says_where_measured(text: str) -> bool:
+    return not set(chain.from_iterable(MEASURED_AT.values())).isdisjoint(heading_key(text).split())
 
 
 def _has_letters(text: str) -> bool:
@@ -289,7 +358,8 @@ def _free_text(page: Page, placed: dict[str, Column]) -> Column | None:
 def component_named(text: str) -> str:
     """The component that a heading or word (text) names, by what shops call it; "" for none."""
     key = in_full(heading_key(text))
-    exact = next((c for c, names in COMPONENT_WORDS.items() if key in names), "")
+    bare = " ".join(filterfalse(BESIDE_A_COMPONENT.__contains__, key.split()))
+    exact = next((c for c, names in COMPONENT_WORDS.items() if key in names or bare in names), "")
     return exact or next(filter(lambda c: _inside(key, COMPONENT_WORDS[c]), COMPONENT_WORDS), "")
 
 

@@ -15,6 +15,7 @@ from analytics.errors import RecordsError
 from analytics.records.cells import DISTANCE, POWER, WEIGHT, Quantity, is_blank, parse_plain, parse_quantity
 from analytics.records.dates import AT_TEARDOWN, parse_dates
 from analytics.records.decimals import with_points
+from analytics.records.dittos import repeated
 from analytics.records.files import HEADING_SEARCH, Grid, all_pages, open_page, table_files
 from analytics.records.headings import HEADINGS, bare_key, heading_key, unit_of
 from analytics.records.source import is_example, is_total
@@ -24,6 +25,8 @@ from analytics.start.vocabulary import ABBREVIATED, COMPONENT_WORDS, HEADING_WOR
 _SAMPLE = 200
 #: days of 1998 and 2050 as spreadsheets count them
 _FIRST_DAY, _LAST_DAY = 36_000, 55_000
+#: a cell that is a figure, a date or a time
+_FIGURE_CELL = re.compile(r"[\d.,/: '-]*\d[\d.,/: '-]*")
 
 
 @dataclass(slots=True)
@@ -200,14 +203,21 @@ def _page_of(grid: Grid, keys: Collection[str]) -> Page | None:
     filled = [at for at, row in rows if _holds(row) and not is_example(row) and not is_total(row)]
     body = [grid.rows[at] for at in filled]
     named = filter(lambda head: head[1].strip(), enumerate(grid.rows[start]))
-    columns = [Column(head.strip(), at, [_cell(row, at) for row in body]) for at, head in named]
+    columns = [Column(head.strip(), at, _texts(body, at)) for at, head in named]
     return Page(grid.file, grid.sheet, grid, start, columns, [at + grid.first_row for at in filled]) if filled else None
 
 
+def _texts(body: Sequence[Sequence[str]], at: int) -> list[str]:
+    """The texts of a column, marks that repeat the cell above written out."""
+    return repeated("", [_cell(row, at).strip() for row in body])[0]
+
+
 def _heading_row(grid: Grid, keys: Collection[str]) -> int | None:
-    """The row with most headings known, if two are; else the first of three cells or more, counted from 0."""
+    """The row with most headings known, if two are; else the first of three cells or more, counted from 0. A row with a figure or a date in
+    it is one of headings only where no other is."""
     rows = grid.rows[:HEADING_SEARCH]
-    scores = [sum(_known(c, keys) for c in row) for row in rows]
+    words = [not any(map(_FIGURE_CELL.fullmatch, map(str.strip, row))) for row in rows]
+    scores = [sum(_known(c, keys) for c in row) * (own or not any(words)) for row, own in zip(rows, words, strict=True)]
     most = max(scores, default=0)
     wide = filter(lambda at: _holds(rows[at]) >= 3, range(len(rows)))
     return scores.index(most) if most >= 2 else next(wide, None)

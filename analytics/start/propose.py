@@ -13,17 +13,17 @@ from pathlib import Path
 from analytics.reasons import Guess, Reason, reason
 from analytics.records.cells import is_blank
 from analytics.records.files import TEXT_FILE
-from analytics.records.headings import HEADINGS, heading_key
+from analytics.records.headings import HEADINGS, heading_key, unit_of
 from analytics.records.names import Alike, alike, fold
 from analytics.records.parts import no_name
 from analytics.records.together import listed, pieces
 from analytics.records.words import CAUSES
 from analytics.start.infer import Unit, date_order, same_words, units_of
-from analytics.start.match import Found, Match, component_named, match, uses_named
+from analytics.start.match import Found, Match, component_named, match, near_miss, numbered_as_built, uses_named
 from analytics.start.pages import Column, Looked, Page, look
 from analytics.start.sentences import Sentence, sentences
 from analytics.start.text import Lexicon, lexicon
-from analytics.start.vocabulary import USE_WORDS
+from analytics.start.vocabulary import MEASURED_AT, USE_WORDS
 
 #: asked with two names and how often each was met: whether they are one
 Ask = Callable[[str, Alike], bool]
@@ -52,7 +52,7 @@ class Setting:
 class Proposal:
     """What was found in a folder and what is proposed of it.
 
-    matches: sheet -> its pages, the surest first. others: pages that are like no sheet. components: name -> the column of builds.
+    matches: sheet -> its pages, the surest first. others: pages that are like no sheet, each with the sheet it is nearly and the headings it lacks. components: name -> the column of builds.
     parts: component -> part -> how often met. groups: names that may be one: component, the names, whether they were taken as one.
     words: heading -> word -> how often met. sentences: what was recognised in free text. unknown: components that returns name and builds
     have no column for, with counts.
@@ -61,7 +61,7 @@ class Proposal:
     folder: Path
     looked: Looked
     matches: Found
-    others: tuple[Page, ...]
+    others: tuple[tuple[Page, tuple[str, tuple[str, ...]]], ...]
     settings: tuple[Setting, ...]
     components: Mapping[str, Column]
     parts: Mapping[str, Counter[str]]
@@ -81,6 +81,7 @@ def propose(
     """
     looked = look(folder, leave=(TEXT_FILE,))
     found = _by_sheet(list(chain.from_iterable(map(match, looked.pages))))
+    numbered_as_built(found)
     used = {m.page.name for m in found.every()}
     components = _listed(found, own) if own else _components(found)
     parts = {name: _parts_of(name, column, found) for name, column in components.items()}
@@ -95,7 +96,7 @@ def propose(
         folder=folder,
         looked=looked,
         matches=found,
-        others=tuple(filter(lambda page: page.name not in used, looked.pages)),
+        others=tuple((page, near_miss(page)) for page in looked.pages if page.name not in used),
         settings=(
             Setting("shop", "name", folder.resolve().name, reason(Guess.NAME)),
             *_first_day(found),
@@ -104,6 +105,7 @@ def propose(
             *_headings(found, bool(told)),
             *_dates(found),
             *_units(found),
+            *_measured_at(found),
             *_spellings(groups, ask is not None),
             *_parts_listed(components, parts, groups),
             *_same_words(words),
@@ -383,6 +385,21 @@ def _dates(found: Found) -> list[Setting]:
 def _units(found: Found) -> list[Setting]:
     units = units_of(found)
     return [Setting("units", kind, u.unit, _why_unit(u), sure=u.by == "heading") for kind, u in units.items()]
+
+
+def _measured_at(found: Found) -> list[Setting]:
+    """That power is measured at the wheels, where the words of its headings say so and no unit of theirs does, by which each cell is read."""
+    columns = found.columns("builds", "power")
+    wheels = all(map(_at_the_wheels, columns))
+    return [
+        Setting("power", "measured_at", "wheels", reason(Guess.UNIT_OF_HEADING, heading=c.heading))
+        for c in columns[: int(wheels)]
+    ]
+
+
+def _at_the_wheels(column: Column) -> bool:
+    words = set(MEASURED_AT["wheels"])
+    return unit_of(column.heading) not in words and not words.isdisjoint(heading_key(column.heading).split())
 
 
 def _why_unit(unit: Unit) -> Reason:

@@ -31,12 +31,15 @@ _DATE = ("date", "day", "when")
 _SERIAL = (
     "serial", "serial no", "serial number", "s n", "sn", "tag", "tag no", "tag number", "unit", "unit no", "unit number", "unit id",
     "trans no", "transmission no", "transmission", "build no", "build number", "job", "job no", "work order", "wo", "order no", "id", "vin", "invoice no", "invoice number",
-    "invoice", "orig invoice", "original invoice",
+    "invoice", "orig invoice", "original invoice", "trans", "trans number", "wo no", "wo number", "work order no", "work order number", "ro", "ro no",
+    "ro number", "repair order", "repair order no", "ticket", "ticket no", "no", "number",
 )  # fmt: skip
-_COMPONENT = ("component", "what broke", "failed component", "area", "section", "assembly", "position", "where")
+_COMPONENT = ("component", "what broke", "failed component", "what failed", "failed item", "broken part", "part that failed", "part that broke", "area",
+              "section", "assembly", "position", "where")  # fmt: skip
 _PART = ("part", "part no", "part number", "part name", "failed part", "which part", "item", "sku")
 _USE = ("use", "usage", "used for", "application", "what for", "duty", "purpose", "type of use", "service")
-_POWER = ("power", "hp", "bhp", "kw", "horsepower", "engine power", "peak power", "engine hp", "truck hp", "output")
+_POWER = ("power", "hp", "bhp", "kw", "horsepower", "engine power", "peak power", "engine hp", "truck hp", "crank hp", "crank horsepower", "flywheel hp",
+          "flywheel horsepower", "hp at crank", "output", "whp", "rwhp", "wheel hp", "wheel horsepower", "hp at wheels", "dyno hp")  # fmt: skip
 _WEIGHT = (
     "weight",
     "truck weight",
@@ -57,7 +60,7 @@ _WEIGHT = (
 HEADING_WORDS: dict[str, dict[str, tuple[str, ...]]] = {
     "builds": {
         "serial": _SERIAL,
-        "built_on": ("built on", "built", "build date", "date built", "ship date", "shipped", "shipped on", "date shipped", "out", "date out",
+        "built_on": ("built on", "built", "build date", "date built", "ship date", "shipped", "shipped on", "date shipped", "out", "date out", "out the door",
                      "completed", "date completed", "finished", "invoice date", "order date", "sold", "sold on", *_DATE),
         "in_service_on": ("in service", "in service on", "in service date", "on the road", "installed", "installed on", "install date", "date installed", "delivered"),
         "odometer_at_install": ("odometer at install", "odo at install", "install odometer", "miles at install", "mileage at install", "km at install",
@@ -82,7 +85,7 @@ HEADING_WORDS: dict[str, dict[str, tuple[str, ...]]] = {
         "runs": ("runs", "passes", "pulls", "hooks"),
         "component": _COMPONENT,
         "part": _PART,
-        "finding": ("finding", "what we found", "found", "diagnosis", "failure mode", "condition", "damage", "failure", "reason"),
+        "finding": ("finding", "what we found", "found", "how did it fail", "how it failed", "how it broke", "diagnosis", "failure mode", "condition", "damage", "failure", "reason"),
         "order": ("order", "first or followed", "primary or secondary", "sequence"),
         "cause": ("cause", "root cause", "reason", "why", "fault", "blame"),
         "replaced_with": ("replaced with", "fitted instead", "new part", "put in", "replacement", "replaced by", "went in"),
@@ -129,7 +132,7 @@ HEADING_WORDS: dict[str, dict[str, tuple[str, ...]]] = {
 #: components by the words shops use for them; the first is the name proposed where nothing better is on record
 COMPONENT_WORDS: dict[str, tuple[str, ...]] = {
     "input shaft": ("input shaft", "input", "in shaft", "turbine shaft"),
-    "intermediate shaft": ("intermediate shaft", "intermediate", "inter shaft", "mainshaft", "main shaft"),
+    "intermediate shaft": ("intermediate shaft", "intermediate", "inter", "inter shaft", "mainshaft", "main shaft"),
     "output shaft": ("output shaft", "output", "out shaft", "tail shaft"),
     "converter": ("converter", "torque converter", "conv", "t c", "tc", "lockup clutch", "lock up clutch"),
     "clutch pack": ("clutch pack", "clutch packs", "clutches", "clutch", "frictions"),
@@ -210,6 +213,30 @@ RETURN_KINDS = frozenset(
 KIND_HEADINGS = frozenset(
     {"type", "kind", "what", "record", "record type", "category", "entry", "document", "doc type", "class"}
 )
+
+#: words beside a component in the heading of its column that say nothing
+BESIDE_A_COMPONENT = frozenset(
+    {
+        "p",
+        "n",
+        "pn",
+        "part",
+        "number",
+        "no",
+        "type",
+        "model",
+        "used",
+        "installed",
+        "fitted",
+        "which",
+        "what",
+        "the",
+        "spec",
+    }
+)
+
+#: words in the heading of a power that say where it is measured
+MEASURED_AT = {"crank": ("crank", "flywheel", "bhp"), "wheels": ("wheel", "wheels", "whp", "rwhp")}
 
 #: words that headings cut short
 ABBREVIATED = {

@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 
+from analytics.errors import AnalyticsError, SheetMissing
 from analytics.reasons import Guess
 from analytics.records.files import TEXT_FILE
 from analytics.records.load import Records
@@ -184,12 +185,25 @@ def found_listing(proposal: Proposal) -> str:
     for sheet, own in proposal.matches.items():
         lines += _sheet(sheet, own, shown)
     lines += [
-        f"  {page.name} ({plural(page.rows, 'row')}) is like no sheet; headings: {listed([c.heading for c in page.columns], 12)}"
-        for page in proposal.others
+        f"  {page.name} ({plural(page.rows, 'row')}) is like no sheet{_missed(*near)}; headings: {listed([c.heading for c in page.columns], 12)}"
+        for page, near in proposal.others
     ]
     lines += _components(proposal)
     lines += [f"  {_group(*told)}" for told in proposal.groups]
     return "\n".join([*lines, *_words(proposal), *_settled(proposal), *_sentences(proposal.sentences)])
+
+
+_COLUMN_OF = {
+    "serial": "the number each unit goes by (write Serial over it)",
+    "in_service_on": "the day it went out (write Date out over it)",
+    "returned_on": "the day it came back (write Came back over it)",
+    "component": "what broke (write Component over it)",
+}
+
+
+def _missed(sheet: str, lacking: Sequence[str]) -> str:
+    """What a page lacks to be the sheet it is nearly."""
+    return f": of {sheet} it lacks the column with {listed([_COLUMN_OF[h] for h in lacking])}" if sheet else ""
 
 
 def _sheet(sheet: str, own: Sequence[Match], shown: Collection[str]) -> list[str]:
@@ -235,7 +249,7 @@ def _words(proposal: Proposal) -> list[str]:
 
 def _settled(proposal: Proposal) -> list[str]:
     """Units and the order of dates, with why."""
-    told = [s for s in proposal.settings if s.section in ("units", "dates") and s.why is not None]
+    told = [s for s in proposal.settings if s.section in ("units", "dates", "power") and s.why is not None]
     return [
         f"{s.section} {s.key}: {s.value} ({'' if s.sure else 'GUESS: '}{say(s.why)})" for s in told if s.why is not None
     ]
@@ -277,14 +291,24 @@ _NO_BUILDS = (
     "headings over these columns in your sheet, and save."
 )
 
+_NO_RETURNS = (
+    "no page is taken for the comebacks. Such a page has one row for each part that broke: a column for the number of the unit (Serial), one for the "
+    "day it came back (Came back), and one for what broke (Component). If one of yours is it, write such headings over these columns in your "
+    "sheet, and save. If nothing has come back yet, save a sheet of three headings alone, serial, returned_on and component, as returns.csv."
+)
+_NO_PAGE = {"builds": _NO_BUILDS, "returns": _NO_RETURNS}
 
-def next_step(proposal: Proposal, records: Records | None, trouble: str, command: str) -> str:
+
+def next_step(proposal: Proposal, records: Records | None, trouble: AnalyticsError | None, command: str) -> str:
     """What to do next: the command to type, or what stands in its way. proposal: what was written; records: as read with the settings, None where they cannot be
     (``trouble``)."""
     folder = argument_text(str(proposal.folder))
     if records is None:
-        trouble = trouble if "builds" in proposal.matches else _NO_BUILDS
-        return f"Not ready: {trouble}\nMend that, then type:\n  {command} start {folder}"
+        missing = (
+            "builds" if "builds" not in proposal.matches else trouble.sheet if isinstance(trouble, SheetMissing) else ""
+        )
+        stop = _NO_PAGE.get(missing, str(trouble))
+        return f"Not ready: {stop}\nMend that, then type:\n  {command} start {folder}"
     counts = records.books.counts
     lines = [
         f"  {r.sheet}: {r.read:,} rows read, {r.used:,} used, {r.set_aside:,} set aside" for r in counts.itertuples()

@@ -33,6 +33,7 @@ _DOUBT: dict[Code, Said] = {
     Issue.NO_COLUMN: "pages that lack a column others have",
     Issue.HIDDEN: "pages with hidden rows, which are read",
     Issue.MERGED: "cells that take the value of the merged cell above",
+    Issue.DITTO: "columns with marks that repeat the cell above",
     Issue.CROSSED_CELL: "cells crossed out, but read",
     Issue.ZERO: "figures of 0 or 1 that may mean unknown, not used",
     Issue.FAR: "powers and weights unlike all others of their kind",

@@ -201,7 +201,7 @@ def test_miles_that_may_be_in_thousands_are_told_once_and_first(tmp_path):
     assert reason == "by the 40 figures of this column, 30 to 41, the middle truck drives 0.036 miles a day"
     assert "(thousands) behind the heading" in remedy
     assert verdict(found)[1] == "  columns of miles that may be in thousands: 1 to check, first readings.csv, row 2"
-    assert ToFix.CELLS is to_fix(found, make_lifetimes(found)).frame["what"][0].code
+    assert ToFix.CELLS is to_fix(found, make_lifetimes(found)).table["what"][0].code
 
 
 def test_trucks_that_are_trailered_drive_as_little(tmp_path):

@@ -1,0 +1,134 @@
+"""Sheets as owners head them: what start takes each for, and what it must not take them for."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from analytics.records.load import load_records
+from analytics.report.start import start
+from tests.records.sheets import to_csv
+
+BUILT = ("2021-01-10", "2021-02-10", "2021-03-10", "2021-04-10")
+
+
+def rows(n: int = 12) -> list[dict[str, str]]:
+    """Builds by headings of an owner's own; {serial} and {power} are his words for them."""
+    return [
+        {"{serial}": str(101 + k), "Ship date": BUILT[k % 4], "{power}": str(600 + 5 * k), "Truck wt": "8200", "Used for": "towing",
+         "Input shaft": ("IS-A", "IS-B")[k % 2], "Converter": "TC-1"}
+        for k in range(n)
+    ]  # fmt: skip
+
+
+def backs(serial: str, n: int = 3) -> list[dict[str, str]]:
+    return [
+        {serial: str(101 + k), "Came in": "2022-03-05", "Miles on it": "21000", "What broke": "input shaft"}
+        for k in range(n)
+    ]
+
+
+def write(folder: Path, serial: str = "Serial", power: str = "HP", **sheets: list[dict[str, str]]) -> str:
+    words = {"{serial}": serial, "{power}": power}
+    sheets = {"work orders": rows(), "comebacks": backs(serial)} | sheets
+    for name, own in sheets.items():
+        text = to_csv([{words.get(h, h): cell for h, cell in row.items()} for row in own])
+        (folder / f"{name}.csv").write_text(text, encoding="utf-8")
+    return start(folder)
+
+
+@pytest.mark.parametrize("serial", ["Trans #", "Trans", "No.", "RO #", "WO Number", "Ticket", "Repair order"])
+def test_what_the_number_of_a_unit_is_called(tmp_path, serial):
+    said = write(tmp_path, serial)
+    assert "Next, type:" in said
+    assert len(load_records(tmp_path).returns) == 3
+
+
+@pytest.mark.parametrize(
+    ("power", "hp"), [("RWHP", 600 / 0.82), ("WHP", 600 / 0.82), ("Crank HP", 600), ("Horsepower (at the crank)", 600)]
+)
+def test_a_heading_says_where_the_power_is_measured(tmp_path, power, hp):
+    write(tmp_path, power=power)
+    assert load_records(tmp_path).builds["power_hp"].min() == pytest.approx(hp)
+
+
+def test_the_power_at_the_wheels_in_words_is_set_for_the_shop(tmp_path):
+    said = write(tmp_path, power="Wheel HP")
+    assert 'measured_at = "wheels"' in (tmp_path / "shop.toml").read_text(encoding="utf-8")
+    assert "power measured_at: wheels" in said
+    assert load_records(tmp_path).builds["power_hp"].min() == pytest.approx(600 / 0.82)
+
+
+def test_a_number_of_the_row_is_no_serial_where_another_column_holds_those_built(tmp_path):
+    base = sqlite3.connect(tmp_path / "shop.db")
+    base.execute("create table jobs (job_no, ship_date, hp, input_shaft, converter)")
+    base.executemany(
+        "insert into jobs values (?,?,?,?,?)", [(r["{serial}"], r["Ship date"], 600, "IS-A", "TC-1") for r in rows()]
+    )
+    base.execute("create table warranty (id, for_job, date_in, miles, failed_component)")
+    base.executemany(
+        "insert into warranty values (?,?,?,?,?)", [(k, 100 + k, "2022-03-05", 9000, "converter") for k in (1, 2, 3)]
+    )
+    base.commit()
+    base.close()
+    assert "for_job = serial" in start(tmp_path)
+    assert len(load_records(tmp_path).returns) == 3
+
+
+def test_a_page_of_comebacks_is_no_page_of_builds(tmp_path):
+    """Its heading for what broke is a word nobody knows; by serial and date alone it would pass as builds."""
+    unlike = [{"Serial": r["Serial"], "Date": r["Came in"], "Gremlin": "gone"} for r in backs("Serial", 9)]
+    said = write(tmp_path, comebacks=unlike)
+    assert "builds: work orders.csv (12 rows)" in said
+    assert "comebacks.csv (9 rows) is like no sheet: of returns it lacks the column with what broke" in said
+    assert "no page is taken for the comebacks. Such a page has one row for each part that broke" in said
+
+
+def test_a_shop_without_comebacks_yet_is_told_how_to_say_so(tmp_path):
+    assert "save a sheet of three headings alone, serial, returned_on and component, as returns.csv" in write(
+        tmp_path, comebacks=[]
+    )
+    (tmp_path / "returns.csv").write_text("serial,returned_on,component\n", encoding="utf-8")
+    assert "Next, type:" in start(tmp_path)
+    assert load_records(tmp_path).returns.empty
+
+
+def test_parts_fitted_unit_by_unit_are_no_published_limits(tmp_path):
+    own = [{"Unit": r["{serial}"], "Date": r["Ship date"], "HP": "600", "Weight": "8200", "Use": "towing", "Component": "input shaft", "Part": "IS-A"} for r in rows()]  # fmt: skip
+    assert "limits:" not in write(tmp_path, installed=own)
+    assert "limits" not in (tmp_path / "shop.toml").read_text(encoding="utf-8")
+
+
+def test_miles_of_another_day_are_no_odometer_at_the_install(tmp_path):
+    later = [row | {"Miles 2": "33000"} for row in rows()]
+    assert "not used: Miles 2" in write(tmp_path, **{"work orders": later})
+
+
+def test_questions_of_a_form_are_headings_though_its_answers_are_known_words(tmp_path):
+    form = [
+        {"When?": "3/14/2022 09:01:00", "Serial number of the transmission": r["Serial"], "Date it came back": "3/14/2022",
+         "What failed?": "Input shaft", "Whose fault?": "Part", "Was it tested on the dyno?": "TRUE"}
+        for r in backs("Serial")
+    ]  # fmt: skip
+    said = write(tmp_path, comebacks=form)
+    assert "What failed? = component" in said
+    assert load_records(tmp_path).returns["component"].tolist() == ["input shaft"] * 3
+
+
+def test_where_it_was_measured_is_read_from_words_alone(tmp_path):
+    dyno = [row | {"Dyno": "TRUE"} for row in rows()]
+    assert "not used: Dyno" in write(tmp_path, **{"work orders": dyno})
+
+
+def test_a_page_that_lacks_one_column_is_told_which(tmp_path):
+    own = [{h: cell for h, cell in row.items() if h != "{serial}"} for row in rows()]
+    said = write(tmp_path, **{"work orders": own})
+    lacks = "of builds it lacks the column with the number each unit goes by (write Serial over it)"
+    assert f"work orders.csv (12 rows) is like no sheet: {lacks}; headings: " in said
+
+
+def test_a_number_of_a_part_is_of_its_component(tmp_path):
+    own = [{"TC P/N" if h == "Converter" else h: cell for h, cell in row.items()} for row in rows()]
+    assert "converter (column TC P/N): TC-1 (12)" in write(tmp_path, **{"work orders": own})
