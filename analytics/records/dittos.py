@@ -9,8 +9,11 @@ from collections.abc import Collection, Sequence
 _MARK = r"(?:[\"“”„〃″]\s*)+|''|,,|do|ditto"
 _DITTO = re.compile(rf"[\s\-–.]*(?:{_MARK}|same(?:\s+as\s+above)?|as\s+above)[\s\-–.]*", re.IGNORECASE)
 _DITTO_PUT_IN = re.compile(rf"[\s\-–.]*(?:{_MARK}|(?:same\s+)?as\s+above)[\s\-–.]*", re.IGNORECASE)
-#: headings whose cells are never repeated by a mark: a serial is a unit's own, notes are told as they stand
-_NEVER = frozenset({"serial", "notes", "confirmed", "from_row"})
+#: what marks a repeat under headings with a rule of their own: a serial is a unit's own, notes are told as they stand
+_OWN = {
+    "replaced_with": _DITTO_PUT_IN,
+    **dict.fromkeys(("serial", "notes", "confirmed", "from_row"), re.compile("(?!)")),
+}
 
 
 def repeated(heading: str, texts: Sequence[str], skipped: Collection[int] = ()) -> tuple[list[str], list[int]]:
@@ -18,13 +21,14 @@ def repeated(heading: str, texts: Sequence[str], skipped: Collection[int] = ()) 
 
     heading: ours of the column. skipped: positions of rows that are no records, which nothing repeats.
     """
-    mark = _DITTO_PUT_IN if heading == "replaced_with" else _DITTO
-    distinct = {text for text in set(texts) if mark.fullmatch(text)} if heading not in _NEVER else set()
-    filled, at_marks, above = list(texts), [], ""
-    for at, text in enumerate(texts if distinct else ()):
-        if text in distinct:
+    marks = set(filter(_OWN.get(heading, _DITTO).fullmatch, set(texts)))
+    if not marks:
+        return list(texts), []
+    filled, found, above = list(texts), [], ""
+    for at, text in enumerate(texts):
+        if text in marks:
             filled[at] = above
-            at_marks.append(at)
+            found.append(at)
         elif at not in skipped:
             above = text
-    return filled, at_marks
+    return filled, found
