@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from analytics.errors import AnalyticsError
 from analytics.words import door
-from analytics.words.units import in_units, name_of, ours, own
+from analytics.words.units import in_units, name_of, ours, own, speaking_as
 
 if TYPE_CHECKING:
     from ipywidgets import Widget
@@ -53,6 +53,7 @@ def advise_form(shop: ShopRecords) -> Widget:
         told = ours(power.value, "power"), ours(weight.value, "weight")
         return advise(shop, *told, used, measured_at=where.value, life=ours(life.value, "distance"))
 
+    @speaking_as(shop.records.shop)
     def show(_=None) -> None:
         done.value = ""
         try:
@@ -60,6 +61,7 @@ def advise_form(shop: ShopRecords) -> Widget:
         except AnalyticsError as question:
             answer.value = f"<p>{html.escape(str(question))}</p>"
 
+    @speaking_as(shop.records.shop)
     def save(_=None) -> None:
         try:
             done.value = f"<p>{html.escape(str(asked().save(page.value)))}</p>"

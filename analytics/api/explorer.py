@@ -12,7 +12,7 @@ from analytics.report.rating_figures import RiskPicture
 from analytics.words import door
 from analytics.words.phrases import weight_class
 from analytics.words.ratings import at_once as words
-from analytics.words.units import in_units, ours, own
+from analytics.words.units import in_units, ours, own, speaking_as
 
 if TYPE_CHECKING:
     from ipywidgets import Widget
@@ -41,6 +41,7 @@ def explorer(ratings: Ratings) -> Widget:
     picture, told = widgets.Image(format="png", layout=widgets.Layout(width="44em")), widgets.HTML()
     drawn = RiskPicture()
 
+    @speaking_as(shop)
     def choose(_=None) -> None:
         use.options = [(name, name) for name in uses_of(part.value)] or [("", "")]
         published, proposed, _supported = asked.published(part.value, weight.value)
@@ -48,6 +49,7 @@ def explorer(ratings: Ratings) -> Widget:
         limit.value = round(own(start, "power") / 25) * 25
         answer()
 
+    @speaking_as(shop)
     def answer(_=None) -> None:
         limit_hp, life_miles = ours(limit.value, "power"), ours(life.value, "distance")
         found: Risk | None = asked.risk(part.value, weight.value, use.value or "", life_miles)

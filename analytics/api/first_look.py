@@ -25,6 +25,9 @@ class FirstLook(Shown):
     proposal: Proposal
     table: pd.DataFrame
 
+    def _records(self) -> None:
+        return None
+
     @property
     def title(self) -> str:
         return f"{self.folder.name}: a first look"

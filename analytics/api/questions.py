@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import fields, replace
 from typing import TYPE_CHECKING, TypedDict, Unpack
 
+from analytics.api.own_units import said_in
 from analytics.api.results import (
     AdviceResult,
     AnswerResult,
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
 #: what survival may be asked by
 BY = ("part", "power_band", "weight_class", "use", "lot", "builder")
 _CLOCKS = ("days", "miles", "runs")
+_in_its_units = said_in(lambda shop: shop.records.shop.units)
 
 
 class Effort(TypedDict, total=False):
@@ -42,6 +44,7 @@ class Effort(TypedDict, total=False):
     refits: int
 
 
+@_in_its_units
 def survival(shop: ShopRecords, component: str, by: Sequence[str] = (), clock: Clock = "days") -> SurvivalResult:
     """Share of a component's parts that have not come back, by age.
 
@@ -105,6 +108,7 @@ def _groups(groups: list[dict], by: tuple[str, ...]) -> pd.DataFrame:
     return pd.DataFrame(groups, columns=[*by, *columns])
 
 
+@_in_its_units
 def rate(
     shop: ShopRecords,
     component: str | None = None,
@@ -148,6 +152,7 @@ def _rated(ratings: Ratings) -> RatingResult:
     return RatingResult(FollowUp(ratings), sheet_table(ratings), say_all(ratings.left_out))
 
 
+@_in_its_units
 def review(shop: ShopRecords, *, progress: Progress | None = None) -> ReviewResult:
     """The quarterly review: every question of the owner, answered for the quarter that the as-of date lies in.
 
@@ -202,6 +207,7 @@ def _answers(part: object) -> dict[str, Answer]:
     return told
 
 
+@_in_its_units
 def forecast(shop: ShopRecords) -> ForecastResult:
     """Comebacks of the next quarter and year, their cost, what to stock, and each unit's own chance.
 
@@ -230,6 +236,7 @@ def forecast(shop: ShopRecords) -> ForecastResult:
     return ForecastResult(shop.records, found.counts, found.stock, found.money, found.units, found)
 
 
+@_in_its_units
 def cutoff(
     shop: ShopRecords,
     component: str,
@@ -267,6 +274,7 @@ def cutoff(
     return CutoffResult(argument, verdicts_table(argument), claim(argument))
 
 
+@_in_its_units
 def load(
     shop: ShopRecords,
     strength: str | None = None,
@@ -298,6 +306,7 @@ def load(
     return LoadResult(made, loads_table(made.loads), ratings_table(made.ratings), suspects_table(made))
 
 
+@_in_its_units
 def advise(
     shop: ShopRecords, power_hp: str | float, weight_lb: str | float = "", use: str = "", **more: object
 ) -> AdviceResult:

@@ -7,13 +7,16 @@ from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from types import FunctionType
 from typing import TYPE_CHECKING
 
+from analytics.api.own_units import said_in
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.words import door
 
 if TYPE_CHECKING:
     import pandas as pd
+    from ipywidgets import Widget
     from matplotlib.figure import Figure
 
     from analytics.advice.answer import Advice
@@ -24,6 +27,7 @@ if TYPE_CHECKING:
     from analytics.ratings.load_review import LoadReview
     from analytics.ratings.sheet import Ratings
     from analytics.records.load import Records
+    from analytics.records.shop import Units
     from analytics.review.answer import Answer
     from analytics.review.fleet_view import FleetView
     from analytics.review.forecast import Forecast
@@ -69,8 +73,18 @@ def _drawn(drawn: tuple[Figure, str] | None, question: str, why_not: str) -> Pic
     return Picture(drawn[0], question, drawn[1])
 
 
+def _units(result: Shown) -> Units:
+    from analytics.records.shop import Units
+
+    records = result._records()
+    return Units() if records is None else records.shop.units
+
+
+_in_its_units = said_in(_units)
+
+
 class Shown(ABC):
-    """A result that shows itself: its title and table in a notebook, one line elsewhere.
+    """A result that shows itself, in the units of its own shop: its title and table in a notebook, one line elsewhere.
 
     title: whose figures, as of when. caption: what a row of the table is. summary: the result in a few words.
     """
@@ -78,6 +92,21 @@ class Shown(ABC):
     __slots__ = ()
 
     table: pd.DataFrame
+
+    def __init_subclass__(cls) -> None:
+        """Whatever of it speaks does so in its units."""
+        super().__init_subclass__()
+        for name, says in list(vars(cls).items()):
+            if name.startswith("_") and name not in ("__str__", "_repr_html_"):
+                continue
+            if isinstance(says, property) and says.fget is not None:
+                setattr(cls, name, says.getter(_in_its_units(says.fget)))
+            elif isinstance(says, FunctionType):
+                setattr(cls, name, _in_its_units(says))
+
+    def _records(self) -> Records | None:
+        """What it was made of, from its fields alone; None where that is no shop's."""
+        return self.records  # type: ignore[attr-defined,no-any-return]
 
     @property
     @abstractmethod
@@ -98,9 +127,11 @@ class Shown(ABC):
         """The table a notebook shows."""
         return self.table
 
+    @_in_its_units
     def __repr__(self) -> str:
         return f"{type(self).__name__}({self.title}: {self.summary})"
 
+    @_in_its_units
     def _repr_html_(self) -> str:
         from analytics.report.tables import IN_NOTEBOOK, html_table
 
@@ -271,6 +302,9 @@ class RatingResult(Shown):
     table: pd.DataFrame
     left_out: tuple[str, ...]
 
+    def _records(self) -> Records:
+        return self.follow_up.ratings.records
+
     @property
     def ratings(self) -> Ratings:
         """The sheet of ratings, each with what it rests on."""
@@ -318,11 +352,11 @@ class RatingResult(Shown):
         records, lifetimes = self.ratings.records, self.ratings.lifetimes
         return AnswerResult(records, above_limit(records, snapshot_of(records, lifetimes), self.ratings.table))
 
-    def explore(self) -> None:
+    def explore(self) -> Widget:
         """Sliders, in JupyterLab: move a limit, and see at once the share that comes back and what it would bring."""
         from analytics.api.explorer import explorer
 
-        explorer(self.ratings)
+        return explorer(self.ratings)
 
     def save(self, folder: str | Path) -> list[Path]:
         """Write ratings.csv, ratings.xlsx and customer_sheet.html. Returns their paths."""
@@ -342,6 +376,9 @@ class ReviewResult(Shown):
     sheet: Sheet
     table: pd.DataFrame
     answers: Mapping[str, AnswerResult]
+
+    def _records(self) -> Records:
+        return self.review.records
 
     @property
     def title(self) -> str:
@@ -417,6 +454,9 @@ class CutoffResult(Shown):
     table: pd.DataFrame
     claim: tuple[str, ...]
 
+    def _records(self) -> Records:
+        return self.argument.records
+
     @property
     def title(self) -> str:
         a = self.argument
@@ -469,6 +509,9 @@ class LoadResult(Shown):
     ratings: pd.DataFrame
     suspects: pd.DataFrame
 
+    def _records(self) -> Records:
+        return self.load.records
+
     @property
     def title(self) -> str:
         return f"{door.whose(self.load.records)}, rated on {self.load.options.strength}"
@@ -517,6 +560,9 @@ class AdviceResult(Shown):
 
     advice: Advice
     table: pd.DataFrame
+
+    def _records(self) -> Records:
+        return self.advice.records
 
     @property
     def title(self) -> str:
@@ -568,6 +614,9 @@ class MeasuredResult(Shown):
 
     folder: Path
     table: pd.DataFrame
+
+    def _records(self) -> None:
+        return None
 
     @property
     def title(self) -> str:

@@ -136,8 +136,6 @@ def from_frames(
 def _shop(source: str | Path | Shop, as_of: str | dt.date | None, progress: Progress | None) -> ShopRecords:
     from analytics.lifetimes.table import make_lifetimes
     from analytics.records.load import load_records
-    from analytics.words.units import speak_as
 
     records = load_records(source, as_of, progress)
-    speak_as(records.shop)
     return ShopRecords(records, make_lifetimes(records))

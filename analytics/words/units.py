@@ -13,24 +13,22 @@ from typing import Any
 from analytics.records.own_units import Kind, band_named, own_power, unit_of
 from analytics.records.shop import Shop, Units
 
-_INSIDE: ContextVar[Units] = ContextVar("units")
-_LAST = Units()
+_SPOKEN: ContextVar[Units] = ContextVar("units", default=Units())  # noqa: B039 (frozen)
 
 
 def speak_as(shop: Shop) -> None:
-    """From now on figures are said in the units of this ``shop``, wherever nothing else is asked for."""
-    global _LAST
-    _LAST = shop.units
+    """From now on figures are said in the units of this ``shop``: for a command, which has one; what may have several uses `speaking`."""
+    _SPOKEN.set(shop.units)
 
 
 @contextmanager
 def speaking(units: Units) -> Iterator[None]:
     """Inside, figures are said in these ``units``."""
-    before = _INSIDE.set(units)
+    before = _SPOKEN.set(units)
     try:
         yield
     finally:
-        _INSIDE.reset(before)
+        _SPOKEN.reset(before)
 
 
 def speaking_as(shop: Shop) -> Any:
@@ -40,7 +38,7 @@ def speaking_as(shop: Shop) -> Any:
 
 def spoken() -> Units:
     """The units that figures are said in."""
-    return _INSIDE.get(_LAST)
+    return _SPOKEN.get()
 
 
 def name_of(kind: Kind) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,6 +10,7 @@ import pandas as pd
 import pytest
 from scipy import constants
 
+import analytics
 from analytics.__main__ import _ours
 from analytics.advice.truck import in_ours
 from analytics.errors import AnalyticsError, RecordsError
@@ -17,15 +19,11 @@ from analytics.report.figures import _figure
 from analytics.report.figures import in_own_units as axis_in_own_units
 from analytics.words import units
 from analytics.words.columns import heading, in_own_units, own_name
+from tests.small_door import two_parts
 
 METRIC = Units(power="kW", weight="kg", distance="km", torque="N m")
 #: NIST SP 811 (2008) B.8: what one of the owner's units is of ours
 HP, LB, MILE, LBFT = 1000 / 745.69987158227022, 1 / 0.45359237, 1 / 1.609344, 1 / 1.3558179483314004
-
-
-@pytest.fixture(autouse=True)
-def _nothing_said_before(monkeypatch):
-    monkeypatch.setattr(units, "_LAST", Units())
 
 
 def test_what_is_said_in_the_owners_units():
@@ -159,3 +157,38 @@ def test_a_promise_in_kilometres_is_said_as_given(tmp_path):
         assert units.distance(targets(km=80_000).miles) == "80,000 km"
     with pytest.raises(RecordsError, match="both miles and km"):
         targets(km=80_000, miles=50_000)
+
+
+def test_two_shops_in_one_session_each_speak_their_own(tmp_path):
+    """Whichever was read last, and whatever is asked of which: results, their tables and forms."""
+    plain, metric = (two_parts(tmp_path / name) for name in ("plain", "metric"))
+    with (metric / "shop.toml").open("a") as toml:
+        toml.write('[units]\npower = "kW"\nweight = "kg"\ndistance = "km"\n')
+    told = {"plain": ("hp", "lb", "miles"), "metric": ("kW", "kg", "km")}
+    shops = {"plain": analytics.read(plain), "metric": analytics.read(metric)}
+    asked = {name: analytics.advise(shop, 600, 7000, "street") for name, shop in shops.items()}
+    rated = {name: analytics.rate(shop, "input shaft", "A") for name, shop in shops.items()}
+    for name, foreign in (("plain", told["metric"]), ("metric", told["plain"])):
+        answer, rating = asked[name], rated[name]
+        form = shops[name].advise_form()
+        sliders = rating.explore()
+        labels = " ".join(w.description for w in form.children + sliders.children if hasattr(w, "description"))
+        # moved by hand, long after they were drawn
+        form.children[0].value += 10
+        sliders.children[3].value += 25
+        said = [str(answer), answer._repr_html_(), answer.title, repr(rating), rating._repr_html_(), rating.title]
+        said += [
+            labels,
+            form.children[5].value,
+            str(rating.above_proven()),
+            rating.plot().answer,
+            *rating.table["reason"],
+        ]
+        for text in said:
+            words = set(re.findall(r"[A-Za-z]+", re.sub(r"<[^>]+>", " ", text)))
+            assert not words & set(foreign), text
+        assert f"{form.children[0].value:.0f} {told[name][0]}" in re.sub(r"<[^>]+>", "", form.children[5].value)
+        assert f"At {sliders.children[3].value:,} {told[name][0]}" in sliders.children[-1].value
+        assert told[name][0] in str(answer)
+        assert told[name][2] in rating.title
+    assert units.spoken() == Units()

@@ -13,7 +13,6 @@ import pandas as pd
 import pytest
 
 import analytics
-from analytics.records.shop import Units
 from analytics.report import show
 from analytics.report.cutoff_page import SECTIONS as CUTOFF
 from analytics.report.load_page import SECTIONS as LOAD
@@ -37,13 +36,12 @@ def strange(text: str) -> list[str]:
 def made(tmp_path_factory):
     """Per shop: its files, its pages, and the axes of its pictures."""
     folder = tmp_path_factory.mktemp("units")
-    return {
-        name: whole(shop, folder / f"{name} files")
-        for name, shop in zip(("metric", "ours"), write_pair(folder, 110, 44), strict=True)
-    }
+    # both are read before either is asked: each speaks its own units, whichever was read last
+    shops = dict(zip(("metric", "ours"), map(analytics.read, write_pair(folder, 110, 44)), strict=True))
+    return {name: whole(shop, folder / f"{name} files") for name, shop in shops.items()}
 
 
-def whole(folder: Path, out: Path) -> tuple[Path, dict[str, str], str]:
+def whole(shop: analytics.api.shop.ShopRecords, out: Path) -> tuple[Path, dict[str, str], str]:
     axes: list[str] = []
 
     def looked_at(figure, question, answer):
@@ -53,7 +51,6 @@ def whole(folder: Path, out: Path) -> tuple[Path, dict[str, str], str]:
 
     before = show.figure_html
     with mock.patch.object(show, "figure_html", looked_at), mock.patch("analytics.report.brief.figure_html", looked_at):
-        shop = analytics.read(folder)
         review, rating = analytics.review(shop), analytics.rate(shop)
         load = analytics.load(shop)
         cut = analytics.cutoff(shop, "input shaft", "KX-20", "KX-40")
@@ -62,16 +59,18 @@ def whole(folder: Path, out: Path) -> tuple[Path, dict[str, str], str]:
             result.save(out / name)
         rating.above_proven().save(out / "ratings" / "above_proven.csv")
         advice.save(out / "advice.html")
-        pages = {
-            "review": page_of("quarterly_review", REVIEW, review),
-            "ratings": page_of("power_ratings", RATINGS, rating.follow_up),
-            "load": page_of("driveline_load", LOAD, load.load),
+        with units.speaking_as(shop.records.shop):
+            pages = {
+                "review": page_of("quarterly_review", REVIEW, review),
+                "ratings": page_of("power_ratings", RATINGS, rating.follow_up),
+                "load": page_of("driveline_load", LOAD, load.load),
+                "cutoff": page_of("tier_cutoff", CUTOFF, cut.argument),
+            }
+        pages |= {
             "answers": "".join(a._repr_html_() for a in review.answers.values()),
             "advice": f"{advice._repr_html_()}{advice}",
             "results": "".join(r._repr_html_() + repr(r) for r in (shop, rating, load, cut, review)),
         }
-        pages["cutoff"] = page_of("tier_cutoff", CUTOFF, cut.argument)
-    units._LAST = Units()
     return out, pages, " | ".join(axes)
 
 
