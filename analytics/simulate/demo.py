@@ -7,6 +7,7 @@ import csv
 import io
 import json
 import math
+from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import date, datetime
 from pathlib import Path
@@ -353,6 +354,10 @@ def _quoted(items: list[str]) -> str:
     return "[" + ", ".join(f'"{i}"' for i in items) + "]"
 
 
+def _words(words: Mapping[str, list[str]]) -> list[str]:
+    return [f'"{k}" = {_quoted(v)}' for k, v in words.items()]
+
+
 def _shop_toml(truth: FleetTruth) -> str:
     t = truth
     heading = {c.component: BUILDS[c.component.replace(" ", "_")] for c in t.components}
@@ -402,27 +407,25 @@ def _shop_toml(truth: FleetTruth) -> str:
         "# Other names a part goes by.",
     ]
     for component, parts in ALIASES.items():
-        lines += [f'[parts."{component}"]', *[f'"{p}" = {_quoted(names)}' for p, names in parts.items()], ""]
-    for c in t.components:
-        for p in c.parts:
-            if p.superseded_by:
-                lines += [
-                    "[[supersessions]]  # the new part is fitted instead of the old one from this day on",
-                    f'component = "{c.component}"',
-                    f'old = "{p.part}"',
-                    f'new = "{p.superseded_by}"',
-                    f'effective_on = "{p.superseded_on}"',
-                    "",
-                ]
-    hidden = sorted({f.finding for c in t.components for p in c.parts for f in p.findings if f.at_teardown})
+        lines += [f'[parts."{component}"]', *_words(parts), ""]
+    fitted = [(c, p) for c in t.components for p in c.parts]
+    for c, p in ((c, p) for c, p in fitted if p.superseded_by):
+        lines += [
+            "[[supersessions]]  # the new part is fitted instead of the old one from this day on",
+            f'component = "{c.component}"',
+            f'old = "{p.part}"',
+            f'new = "{p.superseded_by}"',
+            f'effective_on = "{p.superseded_on}"',
+            "",
+        ]
+    hidden = sorted({f.finding for _, p in fitted for f in p.findings if f.at_teardown})
     lines += [
         "[findings]",
         f"found_at_teardown = {_quoted(hidden)}  # seen when the unit is apart; the truck still drove",
         "",
     ]
     for column, words in WORDS.items():
-        lines += [f"[words.{column}]  # our word = the shop's other words for it"]
-        lines += [f'"{k}" = {_quoted(v)}' for k, v in words.items()] + [""]
+        lines += [f"[words.{column}]  # our word = the shop's other words for it", *_words(words), ""]
     lines += [
         "[targets]",
         f"miles = {TARGET_MILES:.0f}",

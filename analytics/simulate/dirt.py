@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -24,6 +25,7 @@ SHOWN = 4
 DRIVELINE_LOSS = 0.18
 KM_PER_MILE = 1.609344
 KW_PER_HP = 0.745699872  # mechanical horsepower; NIST SP 811 gives 7.456999 E+02 W
+PLATE = "rating plate"
 PS_PER_HP = 0.745699872 / 0.73549875  # metric horsepower is 75 kgf m/s
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
@@ -179,6 +181,11 @@ def _swapped(d: date) -> date | None:
     return date(d.year, d.day, d.month) if d.day <= 12 and d.day != d.month else None
 
 
+def _month_first(column: str, of: str, more: dict[str, Any]) -> Callable[[Row], dict[str, Any]]:
+    """Types the day in slashes into a column, and `more` beside it. of: which day of the row."""
+    return lambda r: {column: f"{r.true[of]:%m/%d/%Y}"} | more
+
+
 def _blank(value: Any) -> Any:
     return "" if value is None or (isinstance(value, float) and np.isnan(value)) else value
 
@@ -224,6 +231,29 @@ class _Dirt:
             raise AnalyticsError(f"no row to plant {kind!r} in; use more units or another seed.")
         return out
 
+    def slip(
+        self,
+        kind: str,
+        of: tuple[Sheet, str],
+        rows: Iterable[Row],
+        typed: Callable[[Row], dict[str, Any]],
+        count: int = 1,
+        expected: str = USED,
+    ) -> None:
+        """In so many rows the cells `typed` instead, which is seen in a column: `of` says of which sheet."""
+        sheet, column = of
+        for r in self.pick(kind, rows, count):
+            r.cells |= typed(r)
+            self.plant(kind, sheet, r, column, r.cells[column], expected)
+
+    def often(self, sheet: Sheet, r: Row, column: str, *ways: tuple[float, str, Any]) -> None:
+        """One of the ways to type a cell, or none: how often, the habit it is ("" for none), and the cell, or several by heading."""
+        at = self.chance(*(share for share, _, _ in ways))
+        for _, kind, typed in ways[at : at + 1]:
+            r.cells |= typed if isinstance(typed, dict) else {column: typed}
+            if kind:
+                self.habit(kind, sheet, r, column)
+
     @staticmethod
     def overwritten(p: Planted) -> bool:
         """A habit whose cell a slip has since replaced."""
@@ -262,145 +292,94 @@ class _Dirt:
 
     def with_every_kind(self, events: pd.DataFrame) -> pd.DataFrame:
         """Reported events, and one made up for each kind that the draw did not give."""
-        e = events.copy()
-        as_of = day_number(self.fleet.truth.as_of)
+        e, count = events.copy(), events[events["event"] >= 0].drop_duplicates(["unit", "event"]).groupby("unit").size()
         own = e[(e["kind"] == "failure") & (e["cause"] == "part")]
-
-        def add(row: dict[str, Any]) -> None:
-            nonlocal e
-            self.added.append({k: row[k] for k in ("unit", "component", "part", "finding", "kind", "failed_day")})
-            e = pd.concat([e, pd.DataFrame([row])], ignore_index=True)
-
-        def last_visit(u: int) -> float:
-            return float(e.loc[e["unit"] == u, "returned_day"].max())
-
-        count = e[e["event"] >= 0].drop_duplicates(["unit", "event"]).groupby("unit").size()
-        if not (count >= 3).any():
-            gone = set(e.loc[e["replaced_with"] == "scrapped", "unit"])
-            heard = self.fleet.units["seen_to_day"].to_numpy()[count.index.to_numpy(int)] >= as_of
-            able = count[heard & ~count.index.isin(gone)]
-            u = min(able.index, key=lambda u: (-able[u], last_visit(u), u))
-            while int(e[(e["unit"] == u) & (e["event"] >= 0)]["event"].nunique()) < 3:
-                before = e[e["unit"] == u].sort_values("failed_day").iloc[-1]
-                valve = e[(e["unit"] == u) & (e["component"] == "valve body")]
-                part = self.fleet.units.at[u, "part:valve body"] if valve.empty else valve.iloc[-1]["replaced_with"]
-                failed = np.floor(last_visit(u) + 0.4 * (as_of - last_visit(u)))
-                spell = len(valve) + 1
-                add(
-                    dict(before)
-                    | {
-                        "event": int(e["event"].max()) + 1,
-                        "component": "valve body",
-                        "part": part,
-                        "lot": "",
-                        "spell": spell,
-                        "failed_day": failed,
-                        "returned_day": failed + 3,
-                        "kind": "failure",
-                        "finding": "solenoid dead",
-                        "order": "first",
-                        "cause": "part",
-                        "replaced_with": part,
-                        "end_miles": before["end_miles"]
-                        + (failed - before["returned_day"]) * self.fleet.units.at[u, "miles_per_day"],
-                    }
-                )
-        first = own.iloc[0]
-        valve_part = self.fleet.units.at[int(first["unit"]), "part:valve body"]
         alone = own[~own["unit"].isin(count[count > 1].index)]
-        for kind, order in (("followed", "followed"), ("followed", "unclear")):
-            if not ((e["kind"] == kind) & (e["order"] == order)).any():
-                base = alone[
-                    (alone["component"] != "valve body") & ~alone["event"].isin(e[e["kind"] == kind]["event"])
-                ].iloc[0]
-                valve_part = self.fleet.units.at[int(base["unit"]), "part:valve body"]
-                add(
-                    dict(base)
-                    | {
-                        "component": "valve body",
-                        "part": valve_part,
-                        "lot": "",
-                        "spell": 1,
-                        "kind": kind,
-                        "order": order,
-                        "finding": "bore worn",
-                        "replaced_with": valve_part,
-                    }
-                )
+        if not (count >= 3).any():
+            e = self._three_visits(e, count)
+
+        def without(component: str) -> pd.DataFrame:
+            return alone[(alone["component"] != component) & ~alone["event"].isin(e[e["kind"] == "followed"]["event"])]
+
+        for order in ("followed", "unclear"):
+            if not ((e["kind"] == "followed") & (e["order"] == order)).any():
+                base = without("valve body").iloc[0]
+                e = self._other_part(e, base, "valve body", kind="followed", order=order, finding="bore worn")
                 if order == "unclear":
                     e.loc[e["event"] == base["event"], "order"] = "unclear"
         if not (e["kind"] == "teardown").any():
-            base = alone[
-                (alone["component"] != "output shaft") & ~alone["event"].isin(e[e["kind"] == "followed"]["event"])
-            ].iloc[-1]
-            part = self.fleet.units.at[int(base["unit"]), "part:output shaft"]
-            add(
-                dict(base)
-                | {
-                    "component": "output shaft",
-                    "part": part,
-                    "lot": "",
-                    "spell": 1,
-                    "kind": "teardown",
-                    "order": "first",
-                    "finding": "hairline crack",
-                    "replaced_with": part,
-                }
-            )
+            base = without("output shaft").iloc[-1]
+            e = self._other_part(e, base, "output shaft", kind="teardown", order="first", finding="hairline crack")
         if not (e["kind"] == "no fault").any():
             base = alone.iloc[len(alone) // 2]
-            add(
-                dict(base)
-                | {
-                    "event": -1,
-                    "kind": "no fault",
-                    "finding": "nothing found",
-                    "cause": "no fault",
-                    "order": "",
-                    "replaced_with": "",
-                    "failed_day": base["failed_day"] - 1,
-                    "returned_day": base["failed_day"],
-                }
-            )
+            told = {
+                "kind": "no fault",
+                "finding": "nothing found",
+                "cause": "no fault",
+                "order": "",
+                "replaced_with": "",
+            }
+            day = base["failed_day"]
+            e = self._made_up(e, base, told | {"event": -1, "failed_day": day - 1, "returned_day": day})
         for cause in ("install", "over limit", "unclear"):
             if not (e["cause"] == cause).any():
                 e.loc[e["event"] == alone.iloc[len(alone) // 3]["event"], "cause"] = cause
         return e.sort_values(["returned_day", "unit", "event", "kind"], kind="stable", ignore_index=True)
+
+    def _made_up(self, e: pd.DataFrame, base: pd.Series, changes: dict[str, Any]) -> pd.DataFrame:
+        """The events with one more: `base`, changed."""
+        row = dict(base) | changes
+        self.added.append({k: row[k] for k in ("unit", "component", "part", "finding", "kind", "failed_day")})
+        return pd.concat([e, pd.DataFrame([row])], ignore_index=True)
+
+    def _other_part(self, e: pd.DataFrame, base: pd.Series, component: str, **changes: Any) -> pd.DataFrame:
+        """The events with one more: that of `base`, of the part that its unit was built with."""
+        part = self.fleet.units.at[int(base["unit"]), f"part:{component}"]
+        first = {"component": component, "part": part, "lot": "", "spell": 1, "replaced_with": part}
+        return self._made_up(e, base, first | changes)
+
+    def _three_visits(self, e: pd.DataFrame, count: pd.Series) -> pd.DataFrame:
+        """The events, with as many of one unit as make three. count: of its visits, by unit."""
+        as_of = day_number(self.fleet.truth.as_of)
+
+        def last_visit(u: int) -> float:
+            return float(e.loc[e["unit"] == u, "returned_day"].max())
+
+        gone = set(e.loc[e["replaced_with"] == "scrapped", "unit"])
+        heard = self.fleet.units["seen_to_day"].to_numpy()[count.index.to_numpy(int)] >= as_of
+        able = count[heard & ~count.index.isin(gone)]
+        u = min(able.index, key=lambda u: (-able[u], last_visit(u), u))
+        while int(e[(e["unit"] == u) & (e["event"] >= 0)]["event"].nunique()) < 3:
+            before = e[e["unit"] == u].sort_values("failed_day").iloc[-1]
+            valve = e[(e["unit"] == u) & (e["component"] == "valve body")]
+            part = self.fleet.units.at[u, "part:valve body"] if valve.empty else valve.iloc[-1]["replaced_with"]
+            failed = np.floor(last_visit(u) + 0.4 * (as_of - last_visit(u)))
+            driven = (failed - before["returned_day"]) * self.fleet.units.at[u, "miles_per_day"]
+            e = self._made_up(e, before, {
+                "event": int(e["event"].max()) + 1, "component": "valve body", "part": part, "lot": "", "spell": len(valve) + 1,
+                "failed_day": failed, "returned_day": failed + 3, "kind": "failure", "finding": "solenoid dead", "order": "first",
+                "cause": "part", "replaced_with": part, "end_miles": before["end_miles"] + driven,
+            })  # fmt: skip
+        return e
 
     def type_builds(self, clean: pd.DataFrame) -> Sheet:
         sheet = Sheet("builds", "builds.xlsx", BUILDS, [], first_row=4)
         for rec in clean.to_dict("records"):
             serial = rec["serial"]
             back = serial in self.came_back
+            odometer, service = rec["odometer_at_install"], as_date(self.units.at[serial, "service_day"])
+            built = _day(rec["built_on"])
+            parts = [k for k in BUILDS if k in rec and k not in RETURNS and k.endswith(("shaft", "converter", "pack", "body"))]  # fmt: skip
             r = Row(
                 {
-                    "serial": serial,
-                    "built_on": _day(rec["built_on"]),
-                    "in_service_on": _day(rec["in_service_on"]) or "",
-                    "odometer_at_install": "" if serial in self.no_odometer else _whole(rec["odometer_at_install"]),
-                    "power": _whole(rec["power"]),
+                    "serial": serial, "built_on": built, "in_service_on": _day(rec["in_service_on"]) or "",
+                    "odometer_at_install": "" if serial in self.no_odometer else _whole(odometer), "power": _whole(rec["power"]),
                     "power_measured_at": "crank" if self.rng.random() < 0.4 else "",
                     "rpm": "" if self.rng.random() < 0.25 else _whole(rec["rpm"]),
-                    "weight": _whole(rec["weight"]),
-                    "weight_kind": "",
-                    "use": rec["use"],
-                    "builder": rec["builder"],
-                }
-                | {
-                    k: rec[k]
-                    for k in BUILDS
-                    if k in rec and k not in RETURNS and k.endswith(("shaft", "converter", "pack", "body"))
-                },
-                {
-                    "serial": serial,
-                    "built": _day(rec["built_on"]),
-                    "service": as_date(self.units.at[serial, "service_day"]),
-                    "power": rec["power"],
-                    "weight": rec["weight"],
-                    "use": rec["use"],
-                    "odometer0": rec["odometer_at_install"],
-                },
-            )
+                    "weight": _whole(rec["weight"]), "weight_kind": "", "use": rec["use"], "builder": rec["builder"],
+                } | {k: rec[k] for k in parts},
+                {k: rec[k] for k in ("serial", "power", "weight", "use")} | {"built": built, "service": service, "odometer0": odometer},
+            )  # fmt: skip
             sheet.rows.append(r)
             self.build_power(sheet, r, back)
             self.build_weight(sheet, r, back)
@@ -413,93 +392,73 @@ class _Dirt:
 
     def build_power(self, sheet: Sheet, r: Row, back: bool) -> None:
         p = float(r.cells["power"])
-        k = self.chance(0.03, 0.02, 0.03, 0.02, 0.04, 0.015, 0.01, 0.0 if back else 0.03)
-        if k == 0:
-            r.cells["power"] = f"{p * KW_PER_HP:.0f} kW"
-            self.habit("power in kW", sheet, r, "power")
-        elif k == 1:
-            r.cells["power"] = f"{p * PS_PER_HP:.0f} PS"
-            self.habit("power in PS", sheet, r, "power")
-        elif k == 2:
-            r.cells["power"] = f"{p:,.0f} hp"
-            self.habit("power with its unit", sheet, r, "power")
-        elif k == 3:
-            r.cells |= {"power": f"{p * (1 - DRIVELINE_LOSS):,.0f} whp", "power_measured_at": ""}
-            self.habit("power at the wheels, in the cell", sheet, r, "power")
-        elif k == 4:
-            r.cells |= {"power": _whole(p * (1 - DRIVELINE_LOSS)), "power_measured_at": "wheels"}
-            self.habit("power at the wheels, in its column", sheet, r, "power")
-        elif k == 5:
-            r.cells["power"] = f"approx {p:.0f}"
-            self.habit("power approximate", sheet, r, "power")
-        elif k == 6:
-            r.cells["power"] = f"{p - 25:.0f}-{p + 25:.0f}"
-            self.habit("power as a range", sheet, r, "power")
-        elif k == 7:
-            r.cells |= {"power": "", "power_measured_at": ""}
+        wheels = p * (1 - DRIVELINE_LOSS)
+        at_wheels = {"power": f"{wheels:,.0f} whp", "power_measured_at": ""}
+        self.often(
+            sheet, r, "power",
+            (0.03, "power in kW", f"{p * KW_PER_HP:.0f} kW"),
+            (0.02, "power in PS", f"{p * PS_PER_HP:.0f} PS"),
+            (0.03, "power with its unit", f"{p:,.0f} hp"),
+            (0.02, "power at the wheels, in the cell", at_wheels),
+            (0.04, "power at the wheels, in its column", {"power": _whole(wheels), "power_measured_at": "wheels"}),
+            (0.015, "power approximate", f"approx {p:.0f}"),
+            (0.01, "power as a range", f"{p - 25:.0f}-{p + 25:.0f}"),
+            (0.0 if back else 0.03, "", {"power": "", "power_measured_at": ""}),
+        )  # fmt: skip
 
     def build_weight(self, sheet: Sheet, r: Row, back: bool) -> None:
         w = float(r.cells["weight"])
         if self.rng.random() < (0.03 if back else 0.30):
             r.cells["weight"] = ""
             return
-        k = self.chance(0.45, 0.16, 0.05, 0.02, 0.02, 0.03)
-        if k == 0:
-            r.cells["weight_kind"] = "as raced" if r.true["use"] == "drag" else "as driven"
-            if r.true["use"] == "drag":
-                self.habit("weight as raced", sheet, r, "weight_kind")
-        elif k == 1:
-            r.cells["weight_kind"] = "scale ticket"
-            self.habit("weight from a scale ticket", sheet, r, "weight_kind")
-        elif k == 2:
-            plate = _whole(round(1.22 * w, -2))
-            if self.shown.get("weight from the rating plate", 0) < 2 or self.rng.random() < 0.7:
-                r.cells |= {"weight": plate, "weight_kind": "rating plate"}
-                self.habit("weight from the rating plate", sheet, r, "weight_kind")
-            else:
-                r.cells["weight"] = f"{plate:,} GVWR"
-                self.habit("weight from the rating plate, in the cell", sheet, r, "weight")
-        elif k == 3:
-            r.cells |= {"weight": _whole(round(0.93 * w, -1)), "weight_kind": "curb"}
-            self.habit("weight at the curb", sheet, r, "weight_kind")
-        elif k == 4 and r.true["use"] == "towing":
-            r.cells |= {"weight": _whole(round(1.9 * w, -2)), "weight_kind": "combined"}
-            self.habit("weight combined with the trailer", sheet, r, "weight_kind")
-        elif k == 5:
-            r.cells["weight"] = f"{w * 0.45359237 / 1000:.2f} t"
+        use, tonnes = r.true["use"], f"{w * 0.45359237 / 1000:.2f} t"
+        raced, towing = use == "drag", use == "towing"
+        trailer = {"weight": _whole(round(1.9 * w, -2)), "weight_kind": "combined"}
+        self.often(
+            sheet, r, "weight_kind",
+            (0.45, "weight as raced" if raced else "", "as raced" if raced else "as driven"),
+            (0.16, "weight from a scale ticket", "scale ticket"),
+            (0.05, "", PLATE),
+            (0.02, "weight at the curb", {"weight": _whole(round(0.93 * w, -1)), "weight_kind": "curb"}),
+            (0.02, "weight combined with the trailer" if towing else "", trailer if towing else {}),
+            (0.03, "", {"weight": tonnes}),
+        )  # fmt: skip
+        if r.cells["weight_kind"] == PLATE:
+            self._type_plate(sheet, r, _whole(round(1.22 * w, -2)))
+        elif r.cells["weight"] == tonnes:
             self.habit("weight in tonnes", sheet, r, "weight")
+
+    def _type_plate(self, sheet: Sheet, r: Row, plate: int | str) -> None:
+        r.cells["weight_kind"] = ""
+        if self.shown.get("weight from the rating plate", 0) < 2 or self.rng.random() < 0.7:
+            r.cells |= {"weight": plate, "weight_kind": PLATE}
+            self.habit("weight from the rating plate", sheet, r, "weight_kind")
+        else:
+            r.cells["weight"] = f"{plate:,} GVWR"
+            self.habit("weight from the rating plate, in the cell", sheet, r, "weight")
 
     def build_dates(self, sheet: Sheet, r: Row, back: bool) -> None:
         d = r.true["built"]
-        k = self.chance(0.05, 0.05, 0.03, 0.03)
-        if k == 0:
-            r.cells["built_on"] = d.isoformat()
-            self.habit("date as text", sheet, r, "built_on")
-        elif k == 1:
-            r.cells["built_on"] = _words(d)
-            self.habit("month in words", sheet, r, "built_on")
-        elif k == 2:
-            r.cells["built_on"] = _words(d, short_year=True)
-            self.habit("year of two digits", sheet, r, "built_on")
-        elif k == 3:
-            r.cells["built_on"] = (d - date(1899, 12, 30)).days
-            self.habit("date as a spreadsheet number", sheet, r, "built_on")
+        self.often(
+            sheet, r, "built_on",
+            (0.05, "date as text", d.isoformat()),
+            (0.05, "month in words", _words(d)),
+            (0.03, "year of two digits", _words(d, short_year=True)),
+            (0.03, "date as a spreadsheet number", (d - date(1899, 12, 30)).days),
+        )  # fmt: skip
         if not back and self.rng.random() < 0.04:
             r.cells["in_service_on"] = ""
 
     def text_date(self, sheet: Sheet, r: Row, column: str, d: date) -> None:
-        k = self.chance(0.25, 0.05, 0.08, 0.05)
         r.cells[column] = d.isoformat()
-        if k == 0:
-            r.cells[column] = _words(d)
-        elif k == 1:
-            r.cells[column] = _words(d, short_year=True)
-        elif k == 2 and d.day > 12:
-            r.cells[column] = f"{d:%m/%d/%Y}"
-            self.habit(f"month-first date in {sheet.name}", sheet, r, column)
-        elif k == 3 and d.day > 12:
-            r.cells[column] = f"{d:%d/%m/%Y}"
-            self.habit(f"day-first date in {sheet.name}", sheet, r, column)
+        slashes = d.day > 12  # else it could be read two ways
+        self.often(
+            sheet, r, column,
+            (0.25, "", _words(d)),
+            (0.05, "", _words(d, short_year=True)),
+            (0.08, f"month-first date in {sheet.name}" if slashes else "", f"{d:%m/%d/%Y}" if slashes else d.isoformat()),
+            (0.05, f"day-first date in {sheet.name}" if slashes else "", f"{d:%d/%m/%Y}" if slashes else d.isoformat()),
+        )  # fmt: skip
 
     def type_returns(self, events: pd.DataFrame) -> Sheet:
         sheet = Sheet("returns", "returns.csv", RETURNS, [])
@@ -513,31 +472,11 @@ class _Dirt:
             failed = as_date(e["failed_day"])
             returned = as_date(e["returned_day"])
             miles = float(e["end_miles"])
+            told = {name: e[name] for name in ("component", "part", "finding", "order", "cause")}
             r = Row(
-                dict.fromkeys(RETURNS, "")
-                | {
-                    "serial": serial,
-                    "component": e["component"],
-                    "part": e["part"],
-                    "finding": e["finding"],
-                    "order": e["order"],
-                    "cause": e["cause"],
-                    "replaced_with": e["replaced_with"],
-                },
-                {
-                    "serial": serial,
-                    "failed": failed,
-                    "returned": returned,
-                    "miles": miles,
-                    "component": e["component"],
-                    "part": e["part"],
-                    "kind": e["kind"],
-                    "event": int(e["event"]),
-                    "cause": e["cause"],
-                    "order": e["order"],
-                    "finding": e["finding"],
-                },
-            )
+                dict.fromkeys(RETURNS, "") | told | {"serial": serial, "replaced_with": e["replaced_with"]},
+                {"serial": serial, "failed": failed, "returned": returned, "miles": miles, "kind": e["kind"], "event": int(e["event"])} | told,
+            )  # fmt: skip
             sheet.rows.append(r)
             if known[int(e["unit"])]:
                 self._type_odometer(sheet, r, unit, miles)
@@ -606,12 +545,8 @@ class _Dirt:
             sheet.rows.append(r)
             self.text_date(sheet, r, "read_on", d)
             if not pd.isna(odometer):
-                k = self.chance(0.08, 0.08)
-                if k == 0:
-                    r.cells["odometer"] = f"{odometer * KM_PER_MILE:,.0f} km"
-                    self.habit("odometer in km, said so", sheet, r, "odometer")
-                elif k == 1:
-                    r.cells["odometer"] = f"{odometer:,.0f} mi"
+                km = (0.08, "odometer in km, said so", f"{odometer * KM_PER_MILE:,.0f} km")
+                self.often(sheet, r, "odometer", km, (0.08, "", f"{odometer:,.0f} mi"))
             if rec["still_running"] != "yes":
                 self.habit(f"unit {rec['still_running']}", sheet, r, "still_running")
             elif not pd.isna(rec["runs"]):
@@ -652,18 +587,15 @@ class _Dirt:
         self.slips_in_readings()
 
     def slips_in_dates(self, single: Sequence[Row], loose: Sequence[Row]) -> None:
-        def other_failed(r: Row) -> date | None:
-            return _swapped(r.true["failed"])
-
         def service(r: Row) -> date:
             return self.build_of[r.true["serial"]].true["service"]
 
         def settled(r: Row) -> bool:
-            o = other_failed(r)
+            o = _swapped(r.true["failed"])
             return o is not None and not service(r) <= o <= r.true["returned"]
 
-        def open_(r: Row) -> bool:
-            o = other_failed(r)
+        def open_(r: Row, of: str) -> bool:
+            o = _swapped(r.true[of])
             return o is not None and service(r) <= o <= self.as_of
 
         kind = "ambiguous date, settled by the order of events"
@@ -682,35 +614,27 @@ class _Dirt:
             r.cells["in_service_on"] = r.true["service"]
             self.plant(kind, self.builds, r, "built_on", r.cells["built_on"])
 
-        kind = "ambiguous date, not settled"
-        for r in self.pick(kind, loose, 1, open_):
-            r.cells |= {"failed_on": f"{r.true['failed']:%m/%d/%Y}", "returned_on": ""}
-            self.plant(kind, self.returns, r, "failed_on", r.cells["failed_on"], ASIDE)
-        for sheet, column in ((self.readings, "read_on"), (self.changes, "changed_on")):
+        failed = (self.returns, "failed_on")
+        kind, open_rows = "ambiguous date, not settled", [r for r in loose if open_(r, "failed")]
+        self.slip(kind, failed, open_rows, _month_first("failed_on", "failed", {"returned_on": ""}), expected=ASIDE)
+        for sheet, column, more in ((self.readings, "read_on", {}), (self.changes, "changed_on", {"odometer": ""})):
+            alone = [r for r in _only_row(sheet.rows) if open_(r, "day") and not self.news(r)]
+            self.slip(kind, (sheet, column), alone, _month_first(column, "day", more), expected=ASIDE)
 
-            def both(r: Row) -> bool:
-                o = _swapped(r.true["day"])
-                news = r.true.get("state", "yes") != "yes" or r.true["serial"] in self.came_back
-                return o is not None and service(r) <= o <= self.as_of and not news
+        def month(r: Row) -> dict[str, str]:
+            return {"failed_on": f"{_words(r.true['failed'])[-8:-5]}-{r.true['failed'].year % 100:02d}"}
 
-            alone = _only_row(sheet.rows)
-            for r in self.pick(kind, alone, 1, both):
-                r.cells[column] = f"{r.true['day']:%m/%d/%Y}"
-                if "odometer" in r.cells:
-                    r.cells["odometer"] = "" if sheet is self.changes else r.cells["odometer"]
-                self.plant(kind, sheet, r, column, r.cells[column], ASIDE)
-
-        kind = "month without a day"
-        for r in self.pick(kind, loose, 1):
-            r.cells["failed_on"] = f"{_words(r.true['failed'])[-8:-5]}-{r.true['failed'].year % 100:02d}"
-            self.plant(kind, self.returns, r, "failed_on", r.cells["failed_on"], ASIDE)
-
-        kind = "failed before it was built"
-        for r in self.pick(kind, loose, 1):
+        def before_built(r: Row) -> dict[str, str]:
             years = r.true["failed"].year - self.build_of[r.true["serial"]].true["built"].year + 1
             wrong = r.true["failed"] - timedelta(round(365.25 * years))
-            r.cells |= {"failed_on": wrong.isoformat(), "returned_on": r.true["returned"].isoformat()}
-            self.plant(kind, self.returns, r, "failed_on", r.cells["failed_on"], ASIDE)
+            return {"failed_on": wrong.isoformat(), "returned_on": r.true["returned"].isoformat()}
+
+        self.slip("month without a day", failed, loose, month, expected=ASIDE)
+        self.slip("failed before it was built", failed, loose, before_built, expected=ASIDE)
+
+    def news(self, r: Row) -> bool:
+        """Whether the row says more than a day and an odometer."""
+        return r.true.get("state", "yes") != "yes" or r.true["serial"] in self.came_back
 
     def slips_in_serials(self, single: Sequence[Row], loose: Sequence[Row]) -> None:
         compact = {s.replace("-", ""): s for s in self.serials}
@@ -748,54 +672,55 @@ class _Dirt:
         for r in self.pick(kind, single, 1):
             r.cells["serial"] = r.true["serial"].replace("-", "").lower()
             self.plant(kind, self.returns, r, "serial", f"{r.cells['serial']} for {r.true['serial']}")
+        self._two_candidates("serial typo with two candidates", True, ASIDE, loose, compact, candidates)
+        built_after = "serial typo, the second candidate built after the failure"
+        self._two_candidates(built_after, False, LINKED, loose, compact, candidates)
 
-        heading = {c.component: c.component.replace(" ", "_") for c in self.fleet.truth.components}
-        for kind, fits, expected in (
-            ("serial typo with two candidates", True, ASIDE),
-            ("serial typo, the second candidate built after the failure", False, LINKED),
-        ):
-            done = False
-            for r in [loose[i] for i in self.rng.permutation(len(loose))]:
-                if r.true["serial"] in self.touched:
-                    continue
-                own = self.build_of[r.true["serial"]]
-                part = heading[r.true["component"]]
-
-                def twin(b: Row, r: Row = r, own: Row = own, part: str = part, fits: bool = fits) -> bool:
-                    same = b.cells[part] == own.cells[part]
-                    early = b.true["service"] < r.true["failed"] - timedelta(30)
-                    late = b.true["built"] > r.true["returned"] + timedelta(60)
-                    free = b.true["serial"] not in self.came_back | self.touched
-                    return free and (same and early if fits else late)
-
-                pool = [b for b in self.builds.rows if twin(b)]
-                if not pool:
-                    continue
-                other = pool[self.rng.integers(len(pool))]
-                new, typed = self.twin_serial(r.true["serial"], compact, candidates)
-                if not new:
-                    continue
+    def _two_candidates(
+        self,
+        kind: str,
+        fits: bool,
+        expected: str,
+        loose: Sequence[Row],
+        compact: dict[str, str],
+        candidates: Callable[[str], set[str]],
+    ) -> None:
+        """A serial half way between two units, of which the second was running at the failure (`fits`) or not yet built."""
+        for r in [loose[i] for i in self.rng.permutation(len(loose))]:
+            serial = r.true["serial"]
+            pool = [] if serial in self.touched else [b for b in self.builds.rows if self._twin(r, b, fits)]
+            if not pool:
+                continue
+            other = pool[self.rng.integers(len(pool))]
+            new, typed = self.twin_serial(serial, compact, candidates)
+            if new:
                 self.rename(other.true["serial"], new)
                 compact[new.replace("-", "")] = new
                 r.cells["serial"] = typed
-                self.touched |= {r.true["serial"], new}
-                self.plant(kind, self.returns, r, "serial", f"{typed} for {r.true['serial']} or {new}", expected)
-                done = True
-                break
-            if not done:
-                raise AnalyticsError(f"no row to plant {kind!r} in; use more units or another seed.")
+                self.touched |= {serial, new}
+                self.plant(kind, self.returns, r, "serial", f"{typed} for {serial} or {new}", expected)
+                return
+        raise AnalyticsError(f"no row to plant {kind!r} in; use more units or another seed.")
+
+    def _twin(self, r: Row, b: Row, fits: bool) -> bool:
+        """Whether the unit built may be taken for that of the return."""
+        if b.true["serial"] in self.came_back | self.touched:
+            return False
+        if not fits:
+            return b.true["built"] > r.true["returned"] + timedelta(60)
+        part = r.true["component"].replace(" ", "_")
+        same = b.cells[part] == self.build_of[r.true["serial"]].cells[part]
+        return same and b.true["service"] < r.true["failed"] - timedelta(30)
 
     def twin_serial(
         self, serial: str, compact: dict[str, str], candidates: Callable[[str], set[str]]
     ) -> tuple[str, str]:
         """A serial two characters from this one, and the slip half way that points to both and no third."""
-        for a in CHECK_LETTERS:
-            for b in CHECK_LETTERS:
-                if a == serial[-2] or b == serial[-1]:
-                    continue
-                new, typed = serial[:-2] + a + b, serial[:-2] + a + serial[-1]
-                if candidates(typed) == {serial} and typed.replace("-", "") not in compact:
-                    return new, typed
+        for a, b in product(CHECK_LETTERS, CHECK_LETTERS):
+            new, typed = serial[:-2] + a + b, serial[:-2] + a + serial[-1]
+            differs = a != serial[-2] and b != serial[-1]
+            if differs and candidates(typed) == {serial} and typed.replace("-", "") not in compact:
+                return new, typed
         return "", ""
 
     def rename(self, old: str, new: str) -> None:
@@ -833,14 +758,15 @@ class _Dirt:
             rows.insert(rows.index(r) + 1, stray)
             self.plant(kind, self.returns, stray, "serial", foreign, ASIDE)
 
-        kind = "odometer at the return below the one at the installation"
-        for r in self.pick(kind, single, 1, lambda r: isinstance(r.cells["odometer"], int) and r.true["miles"] > 3000):
-            r.cells["odometer"] = _whole(self.build_of[r.true["serial"]].true["odometer0"] * 0.4)
-            self.plant(kind, self.returns, r, "odometer", r.cells["odometer"], CHECK)
-        kind = "odometer not known, said in words"
-        for r in self.pick(kind, single, 1, lambda r: r.true["component"] != "input shaft"):
-            r.cells |= {"odometer": "unknown", "miles_in_service": "", "runs": ""}
-            self.plant(kind, self.returns, r, "odometer", "unknown")
+        odometer = (self.returns, "odometer")
+        far = [r for r in single if isinstance(r.cells["odometer"], int) and r.true["miles"] > 3000]
+        self.slip(
+            "odometer at the return below the one at the installation", odometer, far,
+            lambda r: {"odometer": _whole(self.build_of[r.true["serial"]].true["odometer0"] * 0.4)}, expected=CHECK,
+        )  # fmt: skip
+        others = [r for r in single if r.true["component"] != "input shaft"]
+        blank = {"odometer": "unknown", "miles_in_service": "", "runs": ""}
+        self.slip("odometer not known, said in words", odometer, others, lambda r: blank)
         kind = "note that looks like a formula"
         plain = [r for r in rows if not any(p.row is r for p in self.planted)]
         for r in plain[len(plain) // 2 :][:1]:  # it loses nothing, so any row will do
@@ -857,10 +783,10 @@ class _Dirt:
                 twice.cells |= {"rpm": "", "builder": ""}
             rows.insert(min(rows.index(r) + 2 + 3 * i, len(rows)), twice)
             self.plant(kind, self.builds, twice, "serial", r.true["serial"], ASIDE)
-        kind = "weight not known, said with a question mark"
-        for r in self.pick(kind, quiet, 1, lambda r: r.cells["weight"] == ""):
-            r.cells["weight"] = "?"
-            self.plant(kind, self.builds, r, "weight", "?")
+        bare = [r for r in quiet if r.cells["weight"] == ""]
+        self.slip(
+            "weight not known, said with a question mark", (self.builds, "weight"), bare, lambda r: {"weight": "?"}
+        )
         start = pd.Timestamp(self.fleet.truth.records_start).date()
         for r in [r for r in rows if r.true["built"] < start][:3]:
             self.plant("built before the records of returns began", self.builds, r, "built_on", r.cells["built_on"])
@@ -883,19 +809,17 @@ class _Dirt:
             return self.build_of[r.true["serial"]].true["odometer0"]
 
         self._km_as_miles([r for r in alone if r.true["serial"] not in self.touched])
-        kind = "miles going backwards"
-        for r in self.pick(kind, last, 1):
-            r.cells["odometer"] = _whole(0.6 * odometer0(r))
-            self.plant(kind, self.readings, r, "odometer", r.cells["odometer"], ASIDE)
-        kind = "odometer with its tenths as a digit"
-        for r in self.pick(kind, [v[-1] for v in per.values()], 1):
-            r.cells["odometer"] = _whole(r.true["odometer"] * 10)
-            self.plant(kind, self.readings, r, "odometer", r.cells["odometer"], ASIDE)
+        odometer = (self.readings, "odometer")
+        back, tenth = "miles going backwards", "odometer with its tenths as a digit"
+        self.slip(back, odometer, last, lambda r: {"odometer": _whole(0.6 * odometer0(r))}, expected=ASIDE)
+        ends = [v[-1] for v in per.values()]
+        self.slip(tenth, odometer, ends, lambda r: {"odometer": _whole(r.true["odometer"] * 10)}, expected=ASIDE)
         self._replaced_odometers(last, {r.true["serial"]: per[r.true["serial"]][-2] for r in last})
-        kind = "odometer in thousands of km"
-        for r in self.pick(kind, alone, 2, lambda r: r.true["odometer"] - odometer0(r) > 2000):
-            r.cells["odometer"] = f"{r.true['odometer'] * KM_PER_MILE / 1000:.0f}k km"
-            self.plant(kind, self.readings, r, "odometer", r.cells["odometer"])
+        far = [r for r in alone if r.true["odometer"] - odometer0(r) > 2000]
+        self.slip(
+            "odometer in thousands of km", odometer, far,
+            lambda r: {"odometer": f"{r.true['odometer'] * KM_PER_MILE / 1000:.0f}k km"}, count=2,
+        )  # fmt: skip
 
     def _km_as_miles(self, alone: list[Row]) -> None:
         """A reading in km, early in a life, where nothing but the unit of length explains so many miles a year."""
@@ -914,17 +838,21 @@ class _Dirt:
 
     def _replaced_odometers(self, last: list[Row], before: dict[str, Row]) -> None:
         """before: the reading before the last, by serial."""
-        kind = "odometer replaced, the old one's last figure known"
-        for r in self.pick(kind, last, 1):
+
+        def miles(r: Row) -> tuple[float, float]:
             then = before[r.true["serial"]].true["odometer"]
-            old = then + 0.5 * (r.true["odometer"] - then)
-            r.cells |= {"odometer": _whole(r.true["odometer"] - round(old)), "odometer_replaced": _whole(old)}
-            self.plant(kind, self.readings, r, "odometer_replaced", r.cells["odometer_replaced"])
-        kind = "odometer replaced, the old one's last figure not known"
-        for r in self.pick(kind, last, 1):
-            then = before[r.true["serial"]].true["odometer"]
-            r.cells |= {"odometer": _whole(0.4 * (r.true["odometer"] - then)), "odometer_replaced": "yes"}
-            self.plant(kind, self.readings, r, "odometer_replaced", "yes")
+            return then, r.true["odometer"] - then
+
+        def known(r: Row) -> dict[str, Any]:
+            old = miles(r)[0] + 0.5 * miles(r)[1]
+            return {"odometer": _whole(r.true["odometer"] - round(old)), "odometer_replaced": _whole(old)}
+
+        def unknown(r: Row) -> dict[str, Any]:
+            return {"odometer": _whole(0.4 * miles(r)[1]), "odometer_replaced": "yes"}
+
+        of = (self.readings, "odometer_replaced")
+        self.slip("odometer replaced, the old one's last figure known", of, last, known)
+        self.slip("odometer replaced, the old one's last figure not known", of, last, unknown)
 
     def list_events(self) -> None:
         """What is in the returns by the draw itself, a few of each kind."""
@@ -951,22 +879,19 @@ class _Dirt:
 
     def _list_kind(self, r: Row) -> None:
         t = r.true
-        if t["kind"] == "followed" and t["order"] == "followed":
-            self.habit("several parts damaged: one that followed", self.returns, r, "order")
-        if t["order"] == "unclear":
-            self.habit("several parts damaged: order unclear", self.returns, r, "order")
-        if t["kind"] == "teardown":
-            self.habit("damage found at a teardown", self.returns, r, "failed_on")
-        names = {
-            "no fault": "no-fault return",
-            "install": "install error",
-            "over limit": "use over the limit",
-            "unclear": "cause unclear",
+        told = {
+            "several parts damaged: one that followed": ("order", t["kind"] == t["order"] == "followed"),
+            "several parts damaged: order unclear": ("order", t["order"] == "unclear"),
+            "damage found at a teardown": ("failed_on", t["kind"] == "teardown"),
+            "no-fault return": ("cause", t["cause"] == "no fault"),
+            "install error": ("cause", t["cause"] == "install"),
+            "use over the limit": ("cause", t["cause"] == "over limit"),
+            "cause unclear": ("cause", t["cause"] == "unclear"),
+            "unit scrapped at its return": ("replaced_with", r.cells["replaced_with"] == "scrapped"),
         }
-        if t["cause"] in names:
-            self.habit(names[t["cause"]], self.returns, r, "cause")
-        if r.cells["replaced_with"] == "scrapped":
-            self.habit("unit scrapped at its return", self.returns, r, "replaced_with")
+        for kind, (column, so) in told.items():
+            if so:
+                self.habit(kind, self.returns, r, column)
 
     def list_whole_files(self) -> None:
         b = self.builds

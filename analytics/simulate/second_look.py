@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 
 import numpy as np
@@ -17,6 +18,10 @@ _STREAM = 7105  # keeps the draws apart from all others of the same seed
 _DAYS = (3, 20)
 
 
+def _whose(r: Row) -> tuple:
+    return r.true["serial"], r.true["component"], r.true["returned"]
+
+
 def second_look(dirty: Soiled, findings: Mapping[str, list[str]], seed: int, last_day) -> Sheet:
     """The sheet ``judged_again``: SAMPLE damaged components drawn at random among rows that are read without trouble.
 
@@ -26,21 +31,10 @@ def second_look(dirty: Soiled, findings: Mapping[str, list[str]], seed: int, las
     rng = np.random.default_rng([seed, _STREAM])
     source = dirty.sheets["returns"]
     troubled = {id(p.row) for p in dirty.planted if p.sheet is source and p.expected == ASIDE}
-    rows = [
-        r
-        for r in source.rows
-        if r.true.get("kind") not in (None, "no fault") and r.true.get("component") and id(r) not in troubled
-    ]
-    seen: dict[tuple, int] = {}
-    for r in rows:
-        key = (r.true["serial"], r.true["component"], r.true["returned"])
-        seen[key] = seen.get(key, 0) + 1
-    rows = [
-        r
-        for r in rows
-        if seen[r.true["serial"], r.true["component"], r.true["returned"]] == 1
-        and (last_day - r.true["returned"]).days > _DAYS[1]
-    ]
+    judged = [r for r in source.rows if r.true.get("kind") not in (None, "no fault") and r.true.get("component")]
+    rows = [r for r in judged if id(r) not in troubled]
+    seen = Counter(_whose(r) for r in rows)
+    rows = [r for r in rows if seen[_whose(r)] == 1 and (last_day - r.true["returned"]).days > _DAYS[1]]
     others = {"order": ["first", "followed", "unclear"], "cause": ["part", "install", "over limit", "unclear"]}
     out = []
     for at in sorted(rng.choice(len(rows), min(SAMPLE, len(rows)), replace=False)):
@@ -55,7 +49,7 @@ def second_look(dirty: Soiled, findings: Mapping[str, list[str]], seed: int, las
         for what, same in SAME.items():
             choices = [w for w in (others.get(what) or findings[true["component"]]) if w != true[what]]
             differs = rng.random() > same
-            pick = choices[rng.integers(len(choices))]
+            pick = choices[rng.integers(len(choices))]  # drawn either way
             cells[what] = pick if differs else true[what]
         out.append(Row({h: str(cells[h]) for h in HEADINGS}))
     return Sheet("judged_again", "judged_again.csv", {h: h for h in HEADINGS}, out)
