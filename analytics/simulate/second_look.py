@@ -22,6 +22,16 @@ def _whose(r: Row) -> tuple:
     return r.true["serial"], r.true["component"], r.true["returned"]
 
 
+def _read_without_trouble(dirty: Soiled, last_day) -> list[Row]:
+    """Rows of returns that say one thing of one damaged component, long enough ago."""
+    source = dirty.sheets["returns"]
+    troubled = {id(p.row) for p in dirty.planted if p.sheet is source and p.expected == ASIDE}
+    judged = [r for r in source.rows if r.true.get("kind") not in (None, "no fault") and r.true.get("component")]
+    rows = [r for r in judged if id(r) not in troubled]
+    seen = Counter(_whose(r) for r in rows)
+    return [r for r in rows if seen[_whose(r)] == 1 and (last_day - r.true["returned"]).days > _DAYS[1]]
+
+
 def second_look(dirty: Soiled, findings: Mapping[str, list[str]], seed: int, last_day) -> Sheet:
     """The sheet ``judged_again``: SAMPLE damaged components drawn at random among rows that are read without trouble.
 
@@ -29,12 +39,7 @@ def second_look(dirty: Soiled, findings: Mapping[str, list[str]], seed: int, las
     component. Where the second person differs, it is with another word drawn at random.
     """
     rng = np.random.default_rng([seed, _STREAM])
-    source = dirty.sheets["returns"]
-    troubled = {id(p.row) for p in dirty.planted if p.sheet is source and p.expected == ASIDE}
-    judged = [r for r in source.rows if r.true.get("kind") not in (None, "no fault") and r.true.get("component")]
-    rows = [r for r in judged if id(r) not in troubled]
-    seen = Counter(_whose(r) for r in rows)
-    rows = [r for r in rows if seen[_whose(r)] == 1 and (last_day - r.true["returned"]).days > _DAYS[1]]
+    rows = _read_without_trouble(dirty, last_day)
     others = {"order": ["first", "followed", "unclear"], "cause": ["part", "install", "over limit", "unclear"]}
     out = []
     for at in sorted(rng.choice(len(rows), min(SAMPLE, len(rows)), replace=False)):
