@@ -22,22 +22,7 @@ def page_html(notebook: Any, title: str) -> str:
     and streams (progress, warnings) are left out. Contents are made from the second-level headings.
     title: of the page.
     """
-    from nbconvert.filters.markdown_mistune import markdown2html_mistune
-
-    blocks: list[str] = []
-    for cell in notebook.cells:
-        if "hidden" in cell.metadata.get("tags", []):
-            continue
-        if cell.cell_type == "markdown":
-            blocks.append(markdown2html_mistune(cell.source))
-        elif blocks and (shown := re.search(r'\.show\("(\w+)"', cell.source)):
-            # a heading is linked to by the name of the section under it
-            blocks[-1] = re.sub(r'(<h2[^>]*) id="[^"]*"', rf'\1 id="{shown[1]}"', blocks[-1])
-        told = [block for output in cell.get("outputs", []) for block in _output(output)]
-        if cell.cell_type == "code" and not told and blocks and _HEADING.search(blocks[-1]):
-            blocks.pop()  # a question that these records say nothing to
-        blocks += told
-    text = [re.sub(r'<a class="anchor-link"[^>]*>.*?</a>', "", b) for b in blocks]
+    text = [re.sub(r'<a class="anchor-link"[^>]*>.*?</a>', "", b) for b in _blocks(notebook)]
     headings = [(m[1], m[2]) for b in text for m in _HEADING.finditer(b)]
     text = _linked(text, {anchor for anchor, _ in headings})
     if headings:
@@ -46,6 +31,26 @@ def page_html(notebook: Any, title: str) -> str:
         back = '<a class="top" href="#contents">Contents</a>'
         text.insert(at, f'<nav id="contents" aria-label="Contents"><ol>{items}</ol>{back}</nav>')
     return filled_page(title, text)
+
+
+def _blocks(notebook: Any) -> list[str]:
+    """What the cells of a notebook say, one after the other; a heading goes by the name of the section under it, and is left out over nothing."""
+    from nbconvert.filters.markdown_mistune import markdown2html_mistune
+
+    blocks: list[str] = []
+    for cell in notebook.cells:
+        if "hidden" in cell.metadata.get("tags", []):
+            continue
+        if cell.cell_type == "markdown":
+            blocks.append(markdown2html_mistune(cell.source))
+            continue
+        told = [block for output in cell.get("outputs", []) for block in _output(output)]
+        if blocks and (shown := re.search(r'\.show\("(\w+)"', cell.source)):
+            blocks[-1] = re.sub(r'(<h2[^>]*) id="[^"]*"', rf'\1 id="{shown[1]}"', blocks[-1])
+        if cell.cell_type == "code" and not told and blocks and _HEADING.search(blocks[-1]):
+            blocks.pop()  # a question that these records say nothing to
+        blocks += told
+    return blocks
 
 
 def _linked(text: list[str], there: set[str]) -> list[str]:

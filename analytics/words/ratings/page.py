@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import product
 
 import numpy as np
 import pandas as pd
 
 from analytics.models.checks import ModelTest
+from analytics.ratings.bound import RatingBound
 from analytics.ratings.driving import PowerAndDriving
 from analytics.ratings.follow_up import BoldestMove, Proof
 from analytics.ratings.ledger import history
@@ -124,18 +126,11 @@ def verdicts(ratings: Ratings) -> tuple[str, ...]:
     table = table[shown]
     lines = [] if len(table) else ["No part could be rated; the reasons are below."]
     new = table["published_hp"].isna() & (table["verdict"] == "raise")
-    for verdict in _ORDER:
-        for first in (False, True):
-            chosen = table[(table["verdict"] == verdict) & (new == first)]
-            for (component, part, use), own in chosen.groupby(["component", "part", "use"], sort=False):
-                steps = "; ".join(_change(verdict, r, lasting(ratings, r)) for r in own.itertuples())
-                opening = "Not published yet, could be:" if first else _SAY[verdict]
-                if lasting(ratings, next(own.itertuples())) is not None:
-                    opening = "No power to publish, since none is shown to matter:"
-                name, rest = f"{component} {part}", _by_use(ratings, component, part) if not use else ""
-                if use:
-                    name += f", {use}, to {counted(own['life'].iat[0], own['clock'].iat[0])}"
-                lines.append(f"{opening} {name}: {steps}.{rest}")
+    for verdict, first in product(_ORDER, (False, True)):
+        chosen = table[(table["verdict"] == verdict) & (new == first)]
+        opening = "Not published yet, could be:" if first else _SAY[verdict]
+        for _, own in chosen.groupby(["component", "part", "use"], sort=False):
+            lines.append(_verdict(ratings, verdict, opening, list(own.itertuples())))
     if nothing:
         lines.append(
             f"Nothing is supported by the records of that use alone, so customers are to ask: {'; '.join(nothing)}."
@@ -144,6 +139,18 @@ def verdicts(ratings: Ratings) -> tuple[str, ...]:
         "Nothing changes by itself: a person accepts a proposal, and the ledger keeps who, when and on what evidence. Until then the customers' sheet is a draft that shows the lower figures."
     )
     return tuple(lines)
+
+
+def _verdict(ratings: Ratings, verdict: str, opening: str, rows: Sequence) -> str:
+    """What is to be done with the limits of a part for one use, in its weight classes (``rows``)."""
+    of, lasts = rows[0], [lasting(ratings, r) for r in rows]
+    steps = "; ".join(_change(verdict, r, lasted) for r, lasted in zip(rows, lasts, strict=True))
+    if lasts[0] is not None:
+        opening = "No power to publish, since none is shown to matter:"
+    name = f"{opening} {of.component} {of.part}"
+    if of.use:
+        return f"{name}, {of.use}, to {counted(of.life, of.clock)}: {steps}."
+    return f"{name}: {steps}.{_by_use(ratings, of.component, of.part)}"
 
 
 def _by_use(ratings: Ratings, component: str, part: str) -> str:
@@ -201,29 +208,35 @@ def part_words(ratings: Ratings, part: PartRating) -> tuple[str, ...]:
     options, table = ratings.options, ratings.table
     own = table[(table["component"] == part.component) & (table["part"] == part.part) & (table["use"] == "")]
     any_use = [b for b in part.bounds if not b.use]
-    lines = [f"{_cap(seen_words(part.bounds[0]))}, all weights and uses together{_partly(part)}.{_by_class(part)}"]
     told = [say_all(qualifiers(part, b, options)) for b in any_use]
     # what holds in every class is said once
     shared = [r for r in told[0] if len(told) > 1 and all(r in q for q in told)]
-    for bound, rest, row in zip(any_use, told, own.itertuples(), strict=True):
-        own_only = "; ".join(r for r in rest if r not in shared)
-        lines.append(
-            f"{_cap(weight_class(bound.weight_lb))}: {row.verdict}. {_cap(say(row.why))}{f' ({own_only})' if own_only else ''}."
-        )
-    if shared:
-        lines.append(f"In every class: {'; '.join(shared)}.")
-    estimates = [b.estimate_hp for b in any_use if math.isfinite(b.estimate_hp)]
-    if len(estimates) > 1 and estimates[-1] > estimates[0] * 1.01:
-        lines.append(
-            f"The best estimate rises with weight ({bare_power(estimates[0])} to {power(estimates[-1])}), which nobody would expect of a part: "
-            "the records are too thin to show what weight does. A heavier class is never rated above a lighter one."
-        )
-    lines += [
-        f"{_cap(say(note))}."
-        for note in part.notes
-        if note.code in (Lives.MISSING_OF_OTHERS, Lives.MISSING_OF_FAILED, Lives.NO_WEIGHT)
+    return (
+        f"{_cap(seen_words(part.bounds[0]))}, all weights and uses together{_partly(part)}.{_by_class(part)}",
+        *(_class_words(b, [r for r in rest if r not in shared], row) for b, rest, row in zip(any_use, told, own.itertuples(), strict=True)),
+        *([f"In every class: {'; '.join(shared)}."] if shared else []),
+        *_rises([b.estimate_hp for b in any_use if math.isfinite(b.estimate_hp)]),
+        *(f"{_cap(say(note))}." for note in part.notes if note.code in _BENDS),
+    )  # fmt: skip
+
+
+#: what was left out that bends a rating
+_BENDS = (Lives.MISSING_OF_OTHERS, Lives.MISSING_OF_FAILED, Lives.NO_WEIGHT)
+
+
+def _class_words(bound: RatingBound, own: Sequence[str], row) -> str:
+    """A weight class in its sentence. own: what holds of its figure and not in every class."""
+    besides = f" ({'; '.join(own)})" if own else ""
+    return f"{_cap(weight_class(bound.weight_lb))}: {row.verdict}. {_cap(say(row.why))}{besides}."
+
+
+def _rises(estimates: Sequence[float]) -> list[str]:
+    if len(estimates) < 2 or estimates[-1] <= estimates[0] * 1.01:
+        return []
+    return [
+        f"The best estimate rises with weight ({bare_power(estimates[0])} to {power(estimates[-1])}), which nobody would expect of a part: "
+        "the records are too thin to show what weight does. A heavier class is never rated above a lighter one."
     ]
-    return tuple(lines)
 
 
 def _partly(part: PartRating) -> str:
@@ -339,27 +352,7 @@ def driving(by_use: pd.DataFrame, power: PowerAndDriving) -> tuple[pd.DataFrame,
     """Miles a year per use as a table, and in sentences; and how they go with power. by_use: a row per use."""
     table = by_use.assign(reason=[say(r) if r is not None else "" for r in by_use["reason"]])
     table = table.sort_values("units", ascending=False, kind="stable")
-    lines = []
-    for row in table.itertuples():
-        name = _cap(row.use)
-        if not math.isfinite(row.median_a_year):
-            lines.append(f"{name}: not known, {row.reason} ({row.units:,.0f} units).")
-            continue
-        told = (
-            f"{name}: half of the customers drive more than {distance(row.median_a_year)} a year (95% sure: {bare_distance(row.from_a_year)} to {bare_distance(row.to_a_year)}), "
-            f"nine in ten between {bare_distance(row.slow_a_year)} and {bare_distance(row.fast_a_year)}; known of {row.odometer_known:,} of {row.units:,.0f} units."
-        )
-        if math.isfinite(row.ratio_from) and math.isfinite(row.ratio_to):
-            differs = row.ratio_from > 1 or row.ratio_to < 1
-            told += (
-                f" Those that came back drove {row.ratio:.2f} times as much ({row.ratio_from:.2f} to {row.ratio_to:.2f})"
-                + (
-                    ": miles filled in from them would be wrong."
-                    if differs
-                    else ": no difference that these few can show."
-                )
-            )
-        lines.append(told)
+    lines = [_driven(row) for row in table.itertuples()]
     if math.isfinite(power.times):
         span = f"{power.times:.2f} times the miles ({power.lower:.2f} to {power.upper:.2f}, {power.units} units)"
         lines.append(
@@ -371,6 +364,22 @@ def driving(by_use: pd.DataFrame, power: PowerAndDriving) -> tuple[pd.DataFrame,
             )
         )
     return table, tuple(lines) or ("No unit is on record.",)
+
+
+def _driven(row) -> str:
+    """How far the customers of one use drive, and whether those that came back drove otherwise."""
+    name = _cap(row.use)
+    if not math.isfinite(row.median_a_year):
+        return f"{name}: not known, {row.reason} ({row.units:,.0f} units)."
+    told = (
+        f"{name}: half of the customers drive more than {distance(row.median_a_year)} a year (95% sure: {bare_distance(row.from_a_year)} to {bare_distance(row.to_a_year)}), "
+        f"nine in ten between {bare_distance(row.slow_a_year)} and {bare_distance(row.fast_a_year)}; known of {row.odometer_known:,} of {row.units:,.0f} units."
+    )
+    if not (math.isfinite(row.ratio_from) and math.isfinite(row.ratio_to)):
+        return told
+    differs = row.ratio_from > 1 or row.ratio_to < 1
+    what = "miles filled in from them would be wrong." if differs else "no difference that these few can show."
+    return f"{told} Those that came back drove {row.ratio:.2f} times as much ({row.ratio_from:.2f} to {row.ratio_to:.2f}): {what}"
 
 
 def boldest_words(found: BoldestMove | None) -> tuple[str, ...]:
