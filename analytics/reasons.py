@@ -31,6 +31,11 @@ def reason(code: Code, **values: Any) -> Reason:
     return Reason(code, values)
 
 
+def reason_if(code: Code, so: object, /, **values: Any) -> list[Reason]:
+    """The reason where it is ``so``, else none: to be added to what is said. Its values are worked out either way."""
+    return [Reason(code, values)] if so else []
+
+
 class Question(Code):
     """Questions of the owner that an ``Answer`` answers."""
 

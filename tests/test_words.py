@@ -42,7 +42,11 @@ def given() -> list[tuple[str, Code, set[str]]]:
     found = []
     for path in sorted(PACKAGE.rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call) and getattr(node.func, "id", "") in ("reason", "flag") and node.args:
+            if (
+                isinstance(node, ast.Call)
+                and getattr(node.func, "id", "") in ("reason", "reason_if", "flag")
+                and node.args
+            ):
                 code = node.args[0]
                 if isinstance(code, ast.Attribute) and getattr(code.value, "id", "") in rooms:
                     if any(k.arg is None for k in node.keywords):

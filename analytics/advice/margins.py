@@ -14,7 +14,7 @@ from analytics.driveline.assumptions import Assumptions, Span, assume
 from analytics.driveline.load import SHAFTS, Loads, load_at
 from analytics.driveline.part_facts import Fact, part_facts
 from analytics.driveline.suspects import RULES, breaks, limit_of
-from analytics.reasons import Advised, Reason, reason
+from analytics.reasons import Advised, Reason, reason, reason_if
 
 _ENDS = ("_low", "", "_high")
 
@@ -124,8 +124,9 @@ def strained(loads: Loads, component: str, part: str, truck: Truck) -> tuple[Rea
         rule, limit = RULES[name], limit_of(name, loads.assumptions)
         values = [float(row[rule.column]) for row in rows]
         worst = float((np.fmax if rule.over else np.fmin).reduce(values))
-        if breaks(rule, worst, limit):
-            found.append(reason(Advised.BREAKS_RULE, part=part, rule=name, value=worst, limit=limit))
+        found += reason_if(
+            Advised.BREAKS_RULE, breaks(rule, worst, limit), part=part, rule=name, value=worst, limit=limit
+        )
     return tuple(found)
 
 

@@ -36,7 +36,7 @@ from analytics.models.distributions import DISTRIBUTIONS
 from analytics.models.joint import JointModel, Terms, fit_joint, joint_model
 from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes
 from analytics.models.newton import Optimum
-from analytics.reasons import Reason, Refused, Step, reason
+from analytics.reasons import Reason, Refused, Step, reason, reason_if
 from analytics.records.load import NOT_RECORDED
 
 NAN = float("nan")
@@ -525,14 +525,12 @@ def _verdict(axis: str, p: float, models: Models, alpha: float) -> tuple[StepVer
 def _explained(models: Models, alpha: float) -> tuple[Reason, ...]:
     """Which shapes explain records in which power matters."""
     m, aic, out = models, models.aic, []
-    if m.p_smooth > alpha:
-        out.append(reason(Step.SLOPE_EXPLAINS, p_smooth=m.p_smooth))
+    out += reason_if(Step.SLOPE_EXPLAINS, m.p_smooth > alpha, p_smooth=m.p_smooth)
     if m.p_step > alpha:
         out.append(reason(Step.JUMP_EXPLAINS, p_step=m.p_step))
     elif aic["slope"] + 2 > aic["step"]:
         out.append(reason(Step.JUMP_FITS_AS_WELL, jump=m.loglik["step"], slope=m.loglik["slope"]))
     elif aic["slope"] > aic["both"]:
         out.append(reason(Step.BOTH_FIT_BETTER))
-    if m.p_smooth <= alpha:
-        out.append(reason(Step.SLOPE_HARDLY, p_smooth=m.p_smooth))
+    out += reason_if(Step.SLOPE_HARDLY, m.p_smooth <= alpha, p_smooth=m.p_smooth)
     return tuple(out)

@@ -7,7 +7,7 @@ from collections.abc import Collection
 import numpy as np
 import pandas as pd
 
-from analytics.reasons import Flag, LeftOut, Reason, reason
+from analytics.reasons import Flag, LeftOut, Reason, reason_if
 from analytics.records.flags import POWER, WEIGHT, add_flag, flag, join_columns, only
 from analytics.records.load import Records
 
@@ -140,11 +140,9 @@ def cut_to_sight(
     whole = rows[~touched & ~early].copy()
     if not pd.isna(records_start):
         whole["from_day"] = whole["from_day"].clip(lower=records_start)
-    if dropped:
-        notes.append(reason(LeftOut.FAILED_OUT_OF_SIGHT, number=dropped))
+    notes += reason_if(LeftOut.FAILED_OUT_OF_SIGHT, dropped, number=dropped)
     ended = int(rows.loc[early & (rows["ended"] != "changed").to_numpy(), "count"].sum())
-    if ended:
-        notes.append(reason(LeftOut.BEFORE_RECORDS, number=ended, records_start=records_start))
+    notes += reason_if(LeftOut.BEFORE_RECORDS, ended, number=ended, records_start=records_start)
     return pd.concat([whole, pieces]).reset_index(drop=True) if touched.any() else whole.reset_index(drop=True), notes
 
 

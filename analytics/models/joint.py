@@ -360,6 +360,71 @@ class _Draw:
         return self.log_life.shape
 
 
+#: draws from each stream, one under another
+_Each = Callable[[Callable[[np.random.Generator], np.ndarray]], np.ndarray]
+#: log miles at the end, the entry and the reading; log rate (None: not drawn); who was read; the age at the reading
+_Watch = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray | None, np.ndarray, np.ndarray]
+
+
+def _free(layout: Layout, theta: np.ndarray, name: str) -> float | None:
+    """A parameter by its name; None where it is not free."""
+    at = layout.place(name)
+    return None if at is None else theta[at]
+
+
+def _watched_on_days(model: JointModel, theta: np.ndarray, at: np.ndarray, later: float, each: _Each) -> _Watch:
+    """How far each vehicle is watched, its driving rate drawn anew."""
+    lay, data, n = model.layout, model.data, len(at)
+    failed, use = data.failed[at], data.use[at] if lay.uses > 1 else np.zeros(n, int)
+    read_flag = (data.has_rate & data.reading.counts)[at] & ~failed
+    start, entry = data.days.start[at], data.days.entry[at]
+    length = np.maximum(data.days.cutoff[at], 0.5)
+    level, slope = (_free(lay, theta, name) for name in ("level", "slope"))
+    s = each(lambda rng: rng.standard_normal(n))
+    chance = each(lambda rng: rng.random(n))
+    unit_days = start + length
+    with np.errstate(invalid="ignore"):
+        fraction = np.where(read_flag, np.clip(data.reading.days[at] / unit_days, 0.01, 1.0), np.nan)
+    donors = fraction[read_flag]
+    spare: np.ndarray | float = 1.0
+    if level is None:
+        # a failed unit would have been read as often as the others
+        often = read_flag[~failed].mean() if (~failed).any() else 0.0
+        read = np.where(failed, chance < often, read_flag)
+    else:
+        # who is read is part of the model here, so it is drawn too: keeping the flags would leave the level and
+        # slope of the reading no room to vary, and bias them among those that fail
+        read = chance < ndtr(level + (slope or 0.0) * s)
+        spare = each(lambda rng: rng.choice(donors, n)) if len(donors) else 1.0
+    recorded = np.where(np.isfinite(fraction), fraction, spare) * unit_days
+    log_rate = theta[lay.mu][use] + np.exp(theta[lay.tau]) * s
+    scale_log = np.log(model.life_miles)
+
+    def reach(days):
+        before, after = split_days(start, days, model.change_days)
+        return log_rate + np.log(np.maximum(before + later * after, NOTHING)) - scale_log
+
+    # seen running at a reading, which a silent failure before it would have prevented
+    log_seen = reach(seen_alive(recorded - start, entry, length))
+    return reach(length), np.where(entry > 0, reach(entry), -np.inf), log_seen, log_rate, read, recorded
+
+
+def _watched_on_miles(model: JointModel, at: np.ndarray, each: _Each, shape: tuple[int, int]) -> _Watch:
+    """How far each vehicle is watched, every mile known; a failed one as long as one of those still running past it."""
+    data = model.data
+    miles, failed, e = data.lower[at], data.failed[at], data.entry[at]
+    running = miles[~failed]
+    end = np.tile(miles, (shape[0], 1))
+    rank = each(lambda rng: rng.random(shape[1]))
+    for i in np.flatnonzero(failed):
+        longer = running[running > miles[i]]
+        end[:, i] = longer[(rank[:, i] * len(longer)).astype(int)] if len(longer) else np.inf
+    log_end = np.log(np.maximum(end, NOTHING) / model.life_miles)
+    log_entry = np.broadcast_to(np.where(e > 0, np.log(np.maximum(e, NOTHING) / model.life_miles), -np.inf), shape)
+    read = np.ones(shape, bool)
+    return log_end, log_entry, log_end, None, read, read
+
+
 def _draw(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Generator]) -> _Draw:
     """One fleet from each stream, so that a fleet is the same whichever others are drawn beside it."""
     lay, data = model.layout, model.data
@@ -373,76 +438,24 @@ def _draw(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Generat
     def each(draw: Callable[[np.random.Generator], np.ndarray]) -> np.ndarray:
         return np.stack([draw(rng) for rng in rngs])
 
-    def uniform() -> np.ndarray:
-        return each(lambda rng: rng.random(n))
-
-    v = theta[0]
-    beta = np.exp(v)
+    beta = np.exp(theta[0])
     eta = model.x[at] @ theta[lay.gamma]
-    value = {
-        k: (theta[lay.place(k)] if lay.place(k) is not None else None) for k in ("decline", "level", "slope", "share")
-    }
-    later = float(np.exp(value["decline"] if value["decline"] is not None else lay.fixed_decline))
-    share = lay.fixed_share if value["share"] is None else 1 / (1 + np.exp(-value["share"]))
-    failed, alive = data.failed[at], data.known_alive[at]
-    use = data.use[at] if lay.uses > 1 else np.zeros(n, int)
-    scale_log = np.log(model.life_miles)
-    read_flag = (data.has_rate & data.reading.counts)[at] & ~failed
-    if lay.uses and np.isfinite(data.days.cutoff).all():
-        start = data.days.start[at]
-        length = np.maximum(data.days.cutoff[at], 0.5)
-        entry = data.days.entry[at]
-        alpha = value["level"]
-        c = value["slope"] or 0.0
-        s = each(lambda rng: rng.standard_normal(n))
-        unit_days = start + length
-        with np.errstate(invalid="ignore"):
-            fraction = np.where(read_flag, np.clip(data.reading.days[at] / unit_days, 0.01, 1.0), np.nan)
-        donors = fraction[read_flag]
-        if alpha is None:
-            # a failed unit would have been read as often as the others
-            chance = read_flag[~failed].mean() if (~failed).any() else 0.0
-            read = np.where(failed, uniform() < chance, read_flag)
-            recorded = np.where(np.isfinite(fraction), fraction, 1.0) * unit_days
-        else:
-            # who is read is part of the model here, so it is drawn too: keeping the flags would leave the level and
-            # slope of the reading no room to vary, and bias them among those that fail
-            read = uniform() < ndtr(alpha + c * s)
-            spare = each(lambda rng: rng.choice(donors, n)) if len(donors) else 1.0
-            recorded = np.where(np.isfinite(fraction), fraction, spare) * unit_days
-        log_rate = theta[lay.mu][use] + np.exp(theta[lay.tau]) * s
-
-        def reach(days):
-            before, after = split_days(start, days, model.change_days)
-            return log_rate + np.log(np.maximum(before + later * after, NOTHING)) - scale_log
-
-        log_end = reach(length)
-        log_entry = np.where(entry > 0, reach(entry), -np.inf)
-        # seen running at a reading, which a silent failure before it would have prevented
-        log_seen = reach(seen_alive(recorded - start, entry, length))
-    else:
-        read = recorded = np.ones(shape, bool)
-        log_rate = None
-        miles = data.lower[at]
-        running = miles[~failed]
-        end = np.tile(miles, (len(rngs), 1))
-        rank = uniform()
-        for i in np.flatnonzero(failed):
-            # how long it would have been watched is not known: as one of the units still running past it
-            longer = running[running > miles[i]]
-            end[:, i] = longer[(rank[:, i] * len(longer)).astype(int)] if len(longer) else np.inf
-        log_end = log_seen = np.log(np.maximum(end, NOTHING) / model.life_miles)
-        e = data.entry[at]
-        log_entry = np.broadcast_to(np.where(e > 0, np.log(np.maximum(e, NOTHING) / model.life_miles), -np.inf), shape)
+    decline, logit = (_free(lay, theta, name) for name in ("decline", "share"))
+    later = float(np.exp(lay.fixed_decline if decline is None else decline))
+    share = lay.fixed_share if logit is None else 1 / (1 + np.exp(-logit))
+    on_days = lay.uses and np.isfinite(data.days.cutoff).all()
+    watched = _watched_on_days(model, theta, at, later, each) if on_days else _watched_on_miles(model, at, each, shape)
+    log_end, log_entry, log_seen, log_rate, read, recorded = watched
+    alive = data.known_alive[at]
     # life beyond the entry
     z0 = np.where(np.isfinite(log_entry), beta * np.where(np.isfinite(log_entry), log_entry, 0) - eta, -np.inf)
     if model.distribution == "weibull":
         z = np.log(np.exp(z0) + each(lambda rng: rng.exponential(size=n)))
     else:
-        z = -ndtri(np.clip(ndtr(-z0) * uniform(), 1e-300, 1))
+        z = -ndtri(np.clip(ndtr(-z0) * each(lambda rng: rng.random(n)), 1e-300, 1))
     log_life = (z + eta) / beta
     dies = log_life < log_end
-    reported = dies & ((uniform() < share) | alive) if share < 1 else dies
+    reported = dies & ((each(lambda rng: rng.random(n)) < share) | alive) if share < 1 else dies
     read_running = read & (log_life > log_seen) & ~reported
     return _Draw(at, log_life, log_end, log_entry, log_rate, dies, reported, read_running, recorded, read, later)
 
@@ -510,72 +523,54 @@ def simulate(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Gene
     def cut(a, idx):
         return np.take_along_axis(np.broadcast_to(a, shape), idx, 1)
 
-    idx, w = gather(reported)
+    def add(kind, mask, points, others=None):
+        idx, w = gather(mask)
+        if idx is not None:
+            blocks.append(Block(kind, x[idx], w, points(idx), None if others is None else others(idx)))
+
+    def ending(log_miles):
+        return lambda idx: Points(cut(np.where(np.isfinite(log_miles), log_miles, 0), idx))
+
     failures = reported.sum(1).astype(float)
-    if idx is not None:
-        blocks.append(Block("exact", x[idx], w, Points(cut(log_life, idx))))
+    add("exact", reported, lambda idx: Points(cut(log_life, idx)))
     lives = ~dies
     if log_rate is None:
-        idx, w = gather(lives & np.isfinite(log_end))
-        if idx is not None:
-            blocks.append(Block("running", x[idx], w, Points(cut(np.where(np.isfinite(log_end), log_end, 0), idx))))
-        if np.isfinite(log_entry).any():
-            idx, w = gather(np.isfinite(log_entry))
-            blocks.append(Block("entry", x[idx], w, Points(cut(np.where(np.isfinite(log_entry), log_entry, 0), idx))))
+        add("running", lives & np.isfinite(log_end), ending(log_end))
+        add("entry", np.isfinite(log_entry), ending(log_entry))
         return Rows(tuple(blocks), None, lay.columns, 0, failures, np.zeros(fleets))
 
     start, entry = data.days.start[at], data.days.entry[at]
     length = np.maximum(data.days.cutoff[at], 0.5)
     recorded = draw.recorded
     scale_log = np.log(model.life_miles)
+    zeros = np.zeros(len(at))
 
     def pair(begin, days, idx):
         before, after = split_days(begin, days, model.change_days)
         return cut(np.maximum(before, NOTHING), idx), cut(after, idx)
 
+    def by_reading(days):
+        def points(idx):
+            den = pair(zeros, recorded, idx)
+            y = cut(log_rate, idx) + np.log(den[0] + later * den[1]) - scale_log
+            return Points(y, None, pair(start, days, idx), den)
+
+        return points
+
+    def by_use(days):
+        return lambda idx: Points(np.full(idx.shape, -scale_log), use[idx], pair(start, days, idx))
+
     seen = seen_alive(recorded - start, entry, length)
-    idx, w = gather(read_running & ~alive)
     read_share = lay.share or lay.fixed_share < 1
-    zeros = np.zeros(len(at))
-    if idx is not None:
-        den = pair(zeros, recorded, idx)
-        y = cut(log_rate, idx) + np.log(den[0] + later * den[1]) - scale_log
-        blocks.append(
-            Block(
-                "running",
-                x[idx],
-                w,
-                Points(y, None, pair(start, length, idx), den),
-                Points(y, None, pair(start, seen, idx), den) if read_share else None,
-            )
-        )
-    idx, w = gather(lives & alive & read)
-    if idx is not None:
-        den = pair(zeros, recorded, idx)
-        y = cut(log_rate, idx) + np.log(den[0] + later * den[1]) - scale_log
-        blocks.append(Block("running", x[idx], w, Points(y, None, pair(start, length, idx), den)))
-    late = entry > 0
-    blind = ~read_running & ~reported
-    for with_entry in (False, True):
-        if not (late == with_entry).any():
-            continue
-        for kind, mask in (("unread", blind & ~alive), ("unread_alive", lives & alive & ~read)):
-            idx, w = gather(mask & (late == with_entry))
-            if idx is None:
-                continue
-            y = np.full(idx.shape, -scale_log)
-            here = use[idx]
-            entry_points = Points(y, here, pair(start, entry, idx)) if with_entry else None
-            if kind == "unread":
-                blocks.append(Block(kind, x[idx], w, Points(y, here, pair(start, length, idx)), entry_points))
-            else:
-                blocks.append(Block(kind, x[idx], w, Points(y, here, pair(start, length, idx))))
-                if entry_points is not None:
-                    blocks.append(Block("unread_entry", x[idx], w, entry_points))
-    known_entry = late & (reported | (read_running & ~blind))
-    idx, w = gather(known_entry)
-    if idx is not None:
-        blocks.append(Block("entry", x[idx], w, Points(cut(np.where(np.isfinite(log_entry), log_entry, 0), idx))))
+    add("running", read_running & ~alive, by_reading(length), by_reading(seen) if read_share else None)
+    add("running", lives & alive & read, by_reading(length))
+    late, blind, unread = entry > 0, ~read_running & ~reported & ~alive, lives & alive & ~read
+    add("unread", blind & ~late, by_use(length))
+    add("unread_alive", unread & ~late, by_use(length))
+    add("unread", blind & late, by_use(length), by_use(entry))
+    add("unread_alive", unread & late, by_use(length))
+    add("unread_entry", unread & late, by_use(entry))
+    add("entry", late & (reported | read_running), ending(log_entry))
     # driving rates: of the failed at their failure, of the read at their reading
     mask = reported | read_running
     idx, w = gather(mask)

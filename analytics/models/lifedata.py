@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.failures import COUNTED_CAUSES, counts_as_failure, ended_by_failure
 from analytics.models.rows import Block, Points, Rates, Rows
-from analytics.reasons import Lives, Reason, reason
+from analytics.reasons import Lives, Reason, reason, reason_if
 from analytics.records.measures import DAYS_A_YEAR
 
 ANY_WEIGHT = 1.0  # lb, given to every life where the shop keeps no weights: no weight effect, and none to rate at
@@ -155,6 +155,24 @@ class LifeColumns(TypedDict, total=False):
     fitted: ArrayLike | None  # years, from any day; as long ago as the cut-off is
 
 
+def _must_be_above_0(**columns: np.ndarray) -> None:
+    for name, value in columns.items():
+        bad = np.flatnonzero(~(value > 0) | ~np.isfinite(value))
+        if len(bad):
+            raise AnalyticsError(
+                f"row {bad[0]}: {name} is {value[bad[0]]:g}; it must be a number above 0: give it, or set the row aside"
+            )
+
+
+def _must_be_in_order(kind: str, entry: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> None:
+    bad = np.flatnonzero((upper < lower) | (entry > lower) | (lower < 0) | (entry < 0))
+    if len(bad):
+        i = bad[0]
+        raise AnalyticsError(
+            f"row {i}: entry {entry[i]:g}, lower {lower[i]:g}, upper {upper[i]:g} {kind} are out of order"
+        )
+
+
 def life_data(
     lower: ArrayLike, upper: ArrayLike, power_hp: ArrayLike, weight_lb: ArrayLike, **more: Unpack[LifeColumns]
 ) -> LifeData:
@@ -180,20 +198,12 @@ def life_data(
     power, mass = (np.asarray(value, float).reshape(n) for value in (power_hp, weight_lb))
     count = column("weight", 1.0)
     entry, entry_days = column("entry", 0.0), column("entry_days", 0.0)
-    for name, value in (("power_hp", power), ("weight_lb", mass), ("count", count)):
-        bad = np.flatnonzero(~(value > 0) | ~np.isfinite(value))
-        if len(bad):
-            raise AnalyticsError(
-                f"row {bad[0]}: {name} is {value[bad[0]]:g}; it must be a number above 0: give it, or set the row aside"
-            )
+    _must_be_above_0(power_hp=power, weight_lb=mass, count=count)
     blind = np.flatnonzero(np.isnan(lower) & ~(lower_days > 0) & ~(np.isfinite(upper_days) & (upper_days > 0)))
     if len(blind):
         raise AnalyticsError(f"row {blind[0]}: neither miles nor days in service are known; set the row aside")
-    for kind, lo, hi, en in (("miles", lower, upper, entry), ("days", lower_days, upper_days, entry_days)):
-        bad = np.flatnonzero((hi < lo) | (en > lo) | (lo < 0) | (en < 0))
-        if len(bad):
-            i = bad[0]
-            raise AnalyticsError(f"row {i}: entry {en[i]:g}, lower {lo[i]:g}, upper {hi[i]:g} {kind} are out of order")
+    _must_be_in_order("miles", entry, lower, upper)
+    _must_be_in_order("days", entry_days, lower_days, upper_days)
     unit, use, fitted, extra = (more.get(k) for k in ("unit", "use", "fitted", "extra"))
     units = np.arange(n) if unit is None else np.unique(np.asarray(unit), return_inverse=True)[1]
     labels = np.full(n, "") if use is None else np.asarray(use, dtype=object).astype(str)
@@ -262,11 +272,9 @@ def from_lifetimes(
     ended = rows["ended"].astype(str).to_numpy()
     failed = counts_as_failure(rows, causes)
     other = ended_by_failure(rows) & ~failed
-    if other.any():
-        notes.append(reason(Lives.OTHER_CAUSES, failures=int(other.sum())))
+    notes += reason_if(Lives.OTHER_CAUSES, other.any(), failures=int(other.sum()))
     blind = np.isnan(lower) & ~(days["lower"] > 0) & ~(failed & (days["upper"] > 0))
-    if blind.any():
-        notes.append(reason(Lives.NO_MILES_OR_DAYS, rows=int(blind.sum())))
+    notes += reason_if(Lives.NO_MILES_OR_DAYS, blind.any(), rows=int(blind.sum()))
     keep = ~blind
     if not keep.any():
         raise NotEnoughData(

@@ -14,7 +14,7 @@ import pandas as pd
 
 from analytics.lifetimes.table import Lifetimes
 from analytics.ratings.predict import PartLives, lives_of
-from analytics.reasons import Lives, Reason, reason
+from analytics.reasons import Lives, Reason, reason_if
 from analytics.records.measures import DAYS_A_MONTH
 from analytics.records.shop import COUNTED, UseTarget
 
@@ -37,8 +37,7 @@ def part_lives(
     filled: list[Reason] = []
     for column in ("power_hp", "weight_lb") if strength == "power_hp" else ():
         rows, taken = fill_from_alike(rows, component, part, column)
-        if taken:
-            filled.append(reason(Lives.FILLED_FROM_ALIKE, power=column == "power_hp", units=taken))
+        filled += reason_if(Lives.FILLED_FROM_ALIKE, taken, power=column == "power_hp", units=taken)
     lives = lives_of(
         rows, component, part, lifetimes.as_of, extra=extra, strength=strength, soon=_SOON.get(counted, 1.0)
     )

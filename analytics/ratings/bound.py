@@ -20,7 +20,7 @@ from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.signed_root import FitRating, estimate_at, rate_fit
-from analytics.reasons import Checked, Reason, Rests, reason
+from analytics.reasons import Checked, Reason, Rests, reason, reason_if
 
 NAN = float("nan")
 #: what is left of a promise after early failures cannot be asked for above this
@@ -188,8 +188,7 @@ class _Part:
         self.driving: DrivingFit | None = None
         if data.unknown.any() or np.isnan(data.lower).any():
             self.driving = settings.driving(data)
-            if self.driving.known == 0:
-                self.reasons.append(reason(Rests.NO_ODOMETER, counted=promise.counted))
+            self.reasons += reason_if(Rests.NO_ODOMETER, self.driving.known == 0, counted=promise.counted)
         powers = np.exp(data.log_power)
         self.seen = Seen(
             units=data.units,
@@ -205,12 +204,10 @@ class _Part:
         demo = self._demonstrate(None, 0.0)
         if np.isfinite(demo.power_hp):
             self.reasons.append(reason(Rests.DEMONSTRATED, shown=demo.reason))
-            if self.several:
-                self.reasons.append(reason(Rests.MIX_OF_USES))
+            self.reasons += reason_if(Rests.MIX_OF_USES, self.several)
         else:
             self.reasons.append(demo.reason)
-        if self.settings.share is None:
-            self.reasons.append(reason(Rests.SHARE_TAKEN, share=self.settings.usual_share))
+        self.reasons += reason_if(Rests.SHARE_TAKEN, self.settings.share is None, share=self.settings.usual_share)
         return self._assembled(demo, demo.power_hp)
 
     def unrated(self, why: Reason, checks: list[Reason], early_share: float) -> RatingBound:
@@ -239,10 +236,8 @@ class _Part:
         bound = self._of_parts_made_now(made, each, picked, bound)
         checks = checks + check_ratings(each, bound, opinion, s)
         own = [n for n in fits[0].model.columns if n in data.extra_names]
-        if own:
-            self.reasons.append(reason(Rests.AVERAGE_COLUMNS, columns=tuple(own)))
-        if not np.isfinite(bound):
-            self.reasons.append(reason(Rests.NOTHING_RULED_OUT))
+        self.reasons += reason_if(Rests.AVERAGE_COLUMNS, own, columns=tuple(own))
+        self.reasons += reason_if(Rests.NOTHING_RULED_OUT, not np.isfinite(bound))
         costs = costs_of_defaults(data, made, self.weight_lb, picked, self.promise, s) if s.explain else []
         found = self._assembled(self._demonstrate(picked, early.share), as_hp(bound), picked)
         return replace(
@@ -322,8 +317,7 @@ class _Part:
             self.reasons.append(reason(Rests.AT_LEAST, power_hp=cap))
         if not only and np.isfinite(bound) and bound < self.seen.lowest_power_hp:
             bound = self._below_powers(demo, bound)
-        if s.share == 1.0:
-            self.reasons.append(reason(Rests.ALL_REPORTED))
+        self.reasons += reason_if(Rests.ALL_REPORTED, s.share == 1.0)
         apart = self.by_use and (picked is not None or not self.several)
         name = self.data.use_names[self.uses[0] if picked is None else picked] if apart else self.asked_use or ""
         return RatingBound(

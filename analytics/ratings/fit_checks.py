@@ -12,7 +12,7 @@ from analytics.models.lifedata import LifeData
 from analytics.models.newton import Optimum
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.signed_root import FAR_BEHIND, FitRating
-from analytics.reasons import Checked, Reason, reason
+from analytics.reasons import Checked, Reason, reason, reason_if
 from analytics.records.cover import class_of
 
 NAN = float("nan")
@@ -24,8 +24,7 @@ def check_fit(data: LifeData, model: JointModel, top: Optimum, settings: RatingS
     """Checks of the lives rated (``data``) and of their first fit, ``model`` and ``top``, under the ``settings``,
     whatever the weight."""
     found = _slope_in_power(data, model, top, settings)
-    if data.rates_alike:
-        found.append(reason(Checked.ODOMETERS_ALIKE))
+    found += reason_if(Checked.ODOMETERS_ALIKE, data.rates_alike)
     return found + _own_columns(data, model, top) + _collinear(data, model)
 
 
@@ -34,10 +33,9 @@ def check_laws_apart(fits: list[tuple[JointModel, Optimum]]) -> list[Reason]:
     found = []
     if len(fits) == 2:
         ahead = float(fits[1][1].value[0] - fits[0][1].value[0])
-        if abs(ahead) > 2:
-            found.append(
-                reason(Checked.FITS_BETTER, distribution="lognormal" if ahead > 0 else "weibull", ahead=abs(ahead))
-            )
+        found += reason_if(
+            Checked.FITS_BETTER, abs(ahead) > 2, distribution="lognormal" if ahead > 0 else "weibull", ahead=abs(ahead)
+        )
     return found + _driving(*fits[0])
 
 
@@ -57,10 +55,18 @@ def check_ratings(each: list[FitRating], bound: float, opinion: float, settings:
             found.append(reason(Checked.DISTRIBUTION_FAR_BEHIND, distribution=r.distribution, behind=behind))
         elif settings.replicates >= 20 and not r.tried:
             found.append(reason(Checked.DISTRIBUTION_RULES_NOTHING_OUT, distribution=r.distribution))
-        if np.isfinite(r.effective_draws) and r.effective_draws < 50:
-            found.append(reason(Checked.FEW_DRAWS, draws=r.effective_draws, distribution=r.distribution))
-    if np.isfinite(opinion) and np.isfinite(bound) and abs(opinion - bound) > 0.1:
-        found.append(reason(Checked.POSTERIOR_FAR_OFF, posterior_hp=np.exp(opinion), bound_hp=np.exp(bound)))
+        found += reason_if(
+            Checked.FEW_DRAWS,
+            np.isfinite(r.effective_draws) and r.effective_draws < 50,
+            draws=r.effective_draws,
+            distribution=r.distribution,
+        )
+    found += reason_if(
+        Checked.POSTERIOR_FAR_OFF,
+        np.isfinite(opinion) and np.isfinite(bound) and abs(opinion - bound) > 0.1,
+        posterior_hp=np.exp(opinion),
+        bound_hp=np.exp(bound),
+    )
     return found
 
 

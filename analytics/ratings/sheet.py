@@ -24,7 +24,7 @@ from analytics.ratings.options import Options, for_component, for_use
 from analytics.ratings.pooling import options_of
 from analytics.ratings.published import known_before, price_over_comeback, published_hp
 from analytics.ratings.verdict import Judgement, judge, under_lighter
-from analytics.reasons import Lives, Reason, Refused, Rests, reason
+from analytics.reasons import Lives, Reason, Refused, Rests, reason, reason_if
 from analytics.records.cover import over, same_edge
 from analytics.records.load import NOT_RECORDED, Records
 
@@ -405,10 +405,14 @@ def qualifiers(rated: PartRating, bound: RatingBound, options: Options) -> tuple
     """What a ``bound`` of the part ``rated`` hangs on; the other reading of unclear failures where it gives another
     figure, both rounded as the ``options`` say."""
     rest = [r for r in bound.reasons if r.code is not Rests.AT_LEAST]
-    if rated.hidden:
-        rest.append(reason(Rests.FOUND_AT_TEARDOWN, failures=rated.hidden))
+    rest += reason_if(Rests.FOUND_AT_TEARDOWN, rated.hidden, failures=rated.hidden)
     own, other = bound.bound_hp, rated.otherwise.get((bound.weight_lb, bound.use), math.nan)
     own_hp, other_hp = rounded_down(own, options.step_hp), rounded_down(other, options.step_hp)
-    if math.isfinite(other) and math.isfinite(own) and other_hp != own_hp:
-        rest.append(reason(Rests.UNCLEAR_FAILURES, failures=rated.unclear, own_hp=own_hp, other_hp=other_hp))
+    rest += reason_if(
+        Rests.UNCLEAR_FAILURES,
+        math.isfinite(other) and math.isfinite(own) and other_hp != own_hp,
+        failures=rated.unclear,
+        own_hp=own_hp,
+        other_hp=other_hp,
+    )
     return tuple(rest)

@@ -260,8 +260,8 @@ def load_shop(folder: str | Path) -> Shop:
         ) from err
 
 
-def shop_from(data: dict, folder: Path) -> Shop:
-    """Settings from an already parsed shop.toml (see load_shop). data: the parsed file. folder: it is of."""
+def _checked_sections(data: dict) -> None:
+    """Raises RecordsError for a section, a key or a kind of value that shop.toml cannot have."""
     _known(data, [*_FIXED, *_FREE], "a section")
     for section, keys in _FIXED.items():
         part = _table(data, section)
@@ -271,7 +271,10 @@ def shop_from(data: dict, folder: Path) -> Shop:
         for key, value in part.items():
             if not isinstance(value, keys[key]) or isinstance(value, bool):
                 raise RecordsError(f"shop.toml [{section}] {key} = {value!r}: not the kind of value expected here.")
-    components = _table(data, "components")
+
+
+def _components(components: dict) -> dict:
+    """The ``components`` as stated, each with its heading. Raises RecordsError where there are none, or one cannot be called so."""
     if not components:
         raise RecordsError(
             "shop.toml names no components. Add a table that gives each component its heading in builds, for example:\n"
@@ -285,7 +288,13 @@ def shop_from(data: dict, folder: Path) -> Shop:
     for name in components:
         if _name(name) in _TAKEN or not _name(name):
             raise RecordsError(f"shop.toml [components]: a component cannot be called {name!r}. Name it otherwise.")
+    return components
 
+
+def shop_from(data: dict, folder: Path) -> Shop:
+    """Settings from an already parsed shop.toml (see load_shop). data: the parsed file. folder: it is of."""
+    _checked_sections(data)
+    components = _components(_table(data, "components"))
     shop = _table(data, "shop")
     return Shop(
         folder=folder,

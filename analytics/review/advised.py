@@ -8,7 +8,7 @@ import pandas as pd
 from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.table import Lifetimes
 from analytics.ratings.grown import ADVISED
-from analytics.reasons import AdviceKept, Question, reason
+from analytics.reasons import AdviceKept, Question, reason, reason_if
 from analytics.review.answer import Answer, nothing
 
 _COLUMNS = [*ADVISED.columns, "fitted", "fared", "miles"]
@@ -50,11 +50,9 @@ def advised_answer(lifetimes: Lifetimes) -> Answer:
     counts = {name: int((own["fared"] == name).sum()) for name in ("failed", "lasted")}
     said = [reason(AdviceKept.COUNTS, **counts, under_way=int((own["fared"] == "under way").sum()), parts=len(own))]
     expected = float(((1 - own["lasts"]) * (own["miles"] / own["life_miles"]).clip(0, 1).fillna(0)).sum())
-    if len(own):
-        said.append(reason(AdviceKept.EXPECTED, failed=counts["failed"], expected=expected))
+    said += reason_if(AdviceKept.EXPECTED, len(own), failed=counts["failed"], expected=expected)
     otherwise = int((frame["fared"] == "fitted otherwise").sum())
-    if otherwise:
-        said.append(reason(AdviceKept.OTHERWISE, parts=otherwise))
+    said += reason_if(AdviceKept.OTHERWISE, otherwise, parts=otherwise)
     return Answer(question, tuple(said), frame)
 
 

@@ -8,7 +8,19 @@ from scipy.stats import binom
 
 from analytics.lifetimes.later import LIFE
 from analytics.models.exact import binomial_limits
-from analytics.reasons import AlarmIs, Alarms, Family, Lots, Power, Question, Reason, Revision, RevisionIs, reason
+from analytics.reasons import (
+    AlarmIs,
+    Alarms,
+    Family,
+    Lots,
+    Power,
+    Question,
+    Reason,
+    Revision,
+    RevisionIs,
+    reason,
+    reason_if,
+)
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
 from analytics.review.budget import BUDGET, FALSE_ALARM
@@ -53,18 +65,15 @@ def alarms_answer(
         if alarm.family is Family.LOT_LIFE:
             said += [_lot_to_do(now_snapshot, alarm), *_lot_in_money(now_snapshot, alarm, counts or {})]
     benches = [_test(a) for a in live.itertuples() if a.family in INSTALL]
-    if benches:
-        said.append(reason(Alarms.ASK_THE_BENCH, tests=benches))
-    if not rows:
-        said.append(reason(Alarms.NOTHING))
+    said += reason_if(Alarms.ASK_THE_BENCH, benches, tests=benches)
+    said += reason_if(Alarms.NOTHING, not rows)
     said += _put_by(now.alarms.assign(state=state), closed)
     gone = kept[(~kept["standing"]) & (kept["first_raised"] < now.end)] if len(kept) else kept
     if len(gone):
         told = [(_test(r), r.first_raised, r.verdict) for r in gone.itertuples()]
         said.append(reason(Alarms.NOT_STANDING, alarms=told))
     rest = now.tests[~now.tests["alarm"]].head(2)
-    if len(rest):
-        said.append(reason(Alarms.NEXT_IN_LINE, tests=[(_test(r), r.came, r.expected) for r in rest.itertuples()]))
+    said += reason_if(Alarms.NEXT_IN_LINE, len(rest), tests=[(_test(r), r.came, r.expected) for r in rest.itertuples()])
     said.append(reason(Alarms.TESTS, tests=len(now.tests), false_alarm=FALSE_ALARM))
     return Answer(question, tuple(said), table)
 
@@ -151,8 +160,7 @@ def lots_answer(counts: dict[tuple[str, str], pd.DataFrame] | None) -> Answer:
         own.insert(0, "component", component)
         own.insert(1, "part", part)
         frames.append(own)
-        if spread == 0:
-            alike.append(reason(Lots.ALIKE, part=part))
+        alike += reason_if(Lots.ALIKE, spread == 0, part=part)
     if not frames:
         return nothing(question, Lots.NONE_FAILED)
     table = pd.concat(frames).sort_values(

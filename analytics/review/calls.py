@@ -11,7 +11,7 @@ from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import Lifetimes
 from analytics.ratings.predict import chances, with_early
 from analytics.ratings.unknowns import ask_first
-from analytics.reasons import Above, AskFirst, Question, RandomCalls, reason
+from analytics.reasons import Above, AskFirst, Question, RandomCalls, reason, reason_if
 from analytics.records.cover import weights_of
 from analytics.records.limits import limit_for
 from analytics.records.load import Records
@@ -123,13 +123,11 @@ def above_limit(records: Records, snapshot: Snapshot, proposed: pd.DataFrame | N
         likeliest = {"serials": ten["serial"].tolist(), "their_share": expected.head(10).sum() / expected.sum()}
         said.append(reason(Above.EXPECTED, expected=float(expected.sum()), **loud, **likeliest))
     quiet = int(frame.loc[frame["in_a_year"].isna(), "count"].sum())
-    if quiet:
-        said.append(reason(Above.NO_CHANCE, trucks=quiet))
+    said += reason_if(Above.NO_CHANCE, quiet, trucks=quiet)
     limited = over[over["limit_hp"] > 0]
     mean = limited.groupby(_PART)["in_a_year"].mean()
     timid = sorted(part for part, n in _trucks_by_part(limited).items() if n > 0.3 * held and mean[part] < 0.01)
-    if timid:
-        said.append(reason(Above.LOOK_AT_THE_LIMIT, parts=timid))
+    said += reason_if(Above.LOOK_AT_THE_LIMIT, timid, parts=timid)
     return Answer(question, (*said, *tail, reason(Above.TELL_THE_OWNER)), frame[_ABOVE])
 
 

@@ -9,7 +9,7 @@ import pandas as pd
 
 from analytics.lifetimes.later import LIFE, came_later, life_keys
 from analytics.ratings.predict import count_chances
-from analytics.reasons import Expected, Question, Reason, reason
+from analytics.reasons import Expected, Question, Reason, reason, reason_if
 from analytics.review.answer import Answer
 from analytics.review.door import level_of, range_of, running_chances, with_level
 from analytics.review.snapshot import ANY_LEVEL, Snapshot, chance_of, from_entry, past_of, recorded, stand_in
@@ -160,10 +160,8 @@ def expected_answer(stakes: Stakes, table: pd.DataFrame, name: str, filled: int,
         if len(rows):
             outside = [*rows[["component", "came", "expected"]].itertuples(index=False)]
             said.append(reason(code, components=outside))
-    if high.empty and low.empty:
-        said.append(reason(Expected.ALL_WITHIN))
-    if stakes.unforeseen:
-        said.append(reason(Expected.NOT_FOLLOWED, failures=stakes.unforeseen))
+    said += reason_if(Expected.ALL_WITHIN, high.empty and low.empty)
+    said += reason_if(Expected.NOT_FOLLOWED, stakes.unforeseen, failures=stakes.unforeseen)
     return Answer(
         expected_question(name, stakes.start),
         tuple(said),

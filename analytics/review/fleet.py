@@ -11,7 +11,7 @@ from analytics.lifetimes.table import Lifetimes
 from analytics.models.cells import curve, fit, observed
 from analytics.models.comparison import log_rank
 from analytics.models.exact import poisson_limits
-from analytics.reasons import ByCell, Cell, Clocks, Fleet, Question, Reason, Wear, reason
+from analytics.reasons import ByCell, Cell, Clocks, Fleet, Question, Reason, Wear, reason, reason_if
 from analytics.records.load import NOT_RECORDED
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
@@ -47,8 +47,7 @@ def fleet(lifetimes: Lifetimes) -> Answer:
         "unit_years": years.sum(),
     }
     said = [reason(Fleet.SIZE, **size)]
-    if len(gone):
-        said.append(reason(Fleet.GONE, ends=gone.groupby("end")["count"].sum().to_dict()))
+    said += reason_if(Fleet.GONE, len(gone), ends=gone.groupby("end")["count"].sum().to_dict())
     if len(known):
         per_year = known["miles"] / known["miles_days"] * DAYS_A_YEAR
         values = {"known": int(known["count"].sum()), "units": total, "median_miles_a_year": per_year.median()}
@@ -179,8 +178,7 @@ def _said(frame: pd.DataFrame, table: pd.DataFrame, component: str, differ: Reas
         said.append(reason(ByCell.CLEANEST, **_place(clean.iloc[0])))
     said.append(differ)
     install = int(frame["install_errors"].sum())
-    if install:
-        said.append(reason(ByCell.INSTALL_ERRORS, n=install))
+    said += reason_if(ByCell.INSTALL_ERRORS, install, n=install)
     unknown = table[(table["power_band"] == NOT_RECORDED) | (table["weight_class"] == NOT_RECORDED)]
     if len(unknown):
         lost = int(unknown.loc[unknown["segment"] == 1, "count"].sum())
@@ -262,8 +260,7 @@ def wear(lifetimes: Lifetimes) -> Answer:
     read = frame[frame["shape"].notna()]
     said = [reason(Wear.PART, component=r.component, part=r.part, pattern=r.in_words) for r in read.itertuples()]
     rest = len(frame) - len(read)
-    if rest:
-        said.append(reason(Wear.REST, parts=rest, others=len(read) > 0))
+    said += reason_if(Wear.REST, rest, parts=rest, others=len(read) > 0)
     return Answer(reason(Question.WEAR), tuple(said) or (reason(Wear.NO_PART),), frame)
 
 

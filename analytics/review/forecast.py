@@ -10,7 +10,7 @@ from scipy.stats import binomtest, poisson
 
 from analytics.lifetimes.later import came_later
 from analytics.ratings.predict import chances, count_chances, with_early
-from analytics.reasons import CameSince, Forecasts, Kept, NextMiles, Question, Reason, Stock, reason
+from analytics.reasons import CameSince, Forecasts, Kept, NextMiles, Question, Reason, Stock, reason, reason_if
 from analytics.records.load import Records
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
@@ -240,13 +240,11 @@ def forecast_answer(found: Forecast, filled: int, of: int) -> Answer:
         said.append(
             reason(code, one_comeback=row.one_comeback, expected=row.expected, upper=row.upper, currency=found.currency)
         )
-    if money.empty:
-        said.append(reason(Forecasts.NO_COST))
+    said += reason_if(Forecasts.NO_COST, money.empty)
     if len(shares):
         told = [*shares[["payer", "expected", "upper"]].itertuples(index=False, name=None)]
         said.append(reason(Forecasts.WHO_PAYS, shares=told, currency=found.currency))
-    if found.not_in_yet >= 0.5:
-        said.append(reason(Forecasts.NOT_IN_YET, broken=found.not_in_yet, wait_days=found.wait_days))
+    said += reason_if(Forecasts.NOT_IN_YET, found.not_in_yet >= 0.5, broken=found.not_in_yet, wait_days=found.wait_days)
     notes = []
     if found.record:
         expected, came = (sum(told) for told in zip(*found.record, strict=True))
@@ -254,8 +252,7 @@ def forecast_answer(found: Forecast, filled: int, of: int) -> Answer:
     mean, lower, upper = found.season
     notes.append(reason(Forecasts.UNEVEN, times=mean, lower=lower, upper=upper))
     notes.append(reason(Forecasts.NOT_COUNTED))
-    if filled:
-        notes.append(reason(Forecasts.FILLED, filled=filled, lives=of))
+    notes += reason_if(Forecasts.FILLED, filled, filled=filled, lives=of)
     table = counts.replace({"component": {"": "all"}})[["span", "component", "units", "expected", "lower", "upper"]]
     return Answer(question, tuple(said), table, tuple(notes))
 
@@ -296,10 +293,8 @@ def units_answer(found: Forecast, shown: int = 20) -> Answer:
         reason(NextMiles.ONE_IN_TEN, units=int((units["chance"] >= 0.1).sum())),
     )
     notes = []
-    if blank:
-        notes.append(reason(NextMiles.NO_CHANCE, units=blank))
-    if found.left_out:
-        notes.append(reason(NextMiles.LIVES_LEFT_OUT, lives=found.left_out))
+    notes += reason_if(NextMiles.NO_CHANCE, blank, units=blank)
+    notes += reason_if(NextMiles.LIVES_LEFT_OUT, found.left_out, lives=found.left_out)
     return Answer(question, said, units.head(shown), tuple(notes))
 
 

@@ -25,7 +25,7 @@ from analytics.ratings.settings import RatingSettings
 from analytics.ratings.sheet import found_at_teardown, spared
 from analytics.ratings.verdict import judge
 from analytics.ratings.whatif import with_loss
-from analytics.reasons import Figure, HowSure, Question, ReadAs, Reason, reason
+from analytics.reasons import Figure, HowSure, Question, ReadAs, Reason, reason, reason_if
 from analytics.records.load import NOT_RECORDED, Records
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer
@@ -215,11 +215,9 @@ def _verdicts_said(frame: pd.DataFrame, options: Options) -> list[Reason]:
         else:
             others = {v: list(o["reading"]) for v, o in other.groupby("verdict", sort=False)}
             turned.append(reason(HowSure.TURNED, what=what, verdict=stands, others=others, estimates_hp=span))
-    if firm:
-        said.append(reason(HowSure.FIRM, verdicts=firm))
+    said += reason_if(HowSure.FIRM, firm, verdicts=firm)
     said += turned
-    if firm or turned:
-        said.append(
-            reason(HowSure.ON_WHAT, life_miles=options.promise.life_miles, reliability=options.promise.reliability)
-        )
+    said += reason_if(
+        HowSure.ON_WHAT, firm or turned, life_miles=options.promise.life_miles, reliability=options.promise.reliability
+    )
     return said

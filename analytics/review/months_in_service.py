@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.models.exact import compare_rates, poisson_limits
-from analytics.reasons import Family, Months, Question, Reason, Service, reason
+from analytics.reasons import Family, Months, Question, Reason, Service, reason, reason_if
 from analytics.records.measures import DAYS_A_MONTH, DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
 from analytics.review.snapshot import Snapshot
@@ -100,8 +100,7 @@ def months_answer(table: pd.DataFrame, alarms: pd.DataFrame) -> Answer:
     for r in bad.itertuples():
         code = Months.BAD_INSTALLS if r.family is Family.MONTH_INSTALL else Months.BAD
         said.append(reason(code, month=r.group, component=r.component, came=r.came, expected=r.expected))
-    if bad.empty:
-        said.append(reason(Months.NONE_BAD))
+    said += reason_if(Months.NONE_BAD, bad.empty)
     worst = table.groupby("built")[["came", "unit_years"]].sum()
     top = worst.sort_values(["came", "unit_years"], ascending=[False, True], kind="stable").index[:3].tolist()
     said.append(reason(Months.MOST, months={m: int(n) for m, n in worst.loc[top, "came"].items()}))

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.models.distributions import log_survival
-from analytics.reasons import Question, Renew, reason
+from analytics.reasons import Question, Renew, reason, reason_if
 from analytics.review.answer import Answer, nothing
 from analytics.review.guarantee import LEVEL, covariates_of, typical
 from analytics.review.snapshot import PartSnapshot, Snapshot
@@ -82,8 +82,7 @@ def renew_at_rebuild(snapshot: Snapshot) -> Answer:
         if len(other):
             kinds = [*other[["use", "power_band", "renew_from_miles"]].itertuples(index=False, name=None)]
             said.append(reason(Renew.OTHERWISE, kinds=kinds))
-    if thin:
-        said.append(reason(Renew.TOO_FEW, needed=_FEWEST_FAILURES, parts=thin))
+    said += reason_if(Renew.TOO_FEW, thin, needed=_FEWEST_FAILURES, parts=thin)
     return Answer(question, tuple(said) or (reason(Renew.NONE),), frame)
 
 

@@ -18,7 +18,7 @@ from analytics.models.cells import failures_with_age, repeated_events, repeated_
 from analytics.models.exact import RateComparison, compare_rates
 from analytics.models.nonparametric import SurvivalCurve, kaplan_meier
 from analytics.models.recurrence import MeanCumulativeFunction, PowerLaw
-from analytics.reasons import Again, BuildYears, Family, Question, Reason, Rebuilt, reason
+from analytics.reasons import Again, BuildYears, Family, Question, Reason, Rebuilt, reason, reason_if
 from analytics.records.load import Records
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
@@ -84,16 +84,14 @@ def again(lifetimes: Lifetimes) -> Answer:
             )
         )
     for row in frame.itertuples():
-        if row.second_year_from > 1 or row.second_year_to < 1:
-            said.append(
-                reason(
-                    Again.MORE_OFTEN_WITH_AGE if row.second_year_from > 1 else Again.LESS_OFTEN_WITH_AGE,
-                    component=row.component,
-                    ratio=row.second_year_to_first,
-                    lower=row.second_year_from,
-                    upper=row.second_year_to,
-                )
-            )
+        said += reason_if(
+            Again.MORE_OFTEN_WITH_AGE if row.second_year_from > 1 else Again.LESS_OFTEN_WITH_AGE,
+            row.second_year_from > 1 or row.second_year_to < 1,
+            component=row.component,
+            ratio=row.second_year_to_first,
+            lower=row.second_year_from,
+            upper=row.second_year_to,
+        )
     return Answer(question, tuple(said), frame)
 
 
@@ -182,8 +180,7 @@ def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
         if len(own) >= 2:
             means = own.set_index("built_in")["mean_comebacks"].to_dict()
             said.append(reason(BuildYears.MEANS, age_years=age, means=means))
-    if young:
-        said.append(reason(BuildYears.TOO_YOUNG, fewest_at_risk=FEWEST_AT_RISK, years=young))
+    said += reason_if(BuildYears.TOO_YOUNG, young, fewest_at_risk=FEWEST_AT_RISK, years=young)
     said += _year_against_rest(records, lifetimes, frame, years)
     said += _trend(records, lifetimes)
     limits = {"lower": overall.lower[-1], "upper": overall.upper[-1]}

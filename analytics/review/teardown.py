@@ -16,7 +16,7 @@ from analytics.models.cells import NO_FINDING, curve, observed
 from analytics.models.competing import cumulative_incidence
 from analytics.models.exact import binomial_limits
 from analytics.models.masked import first_shares
-from analytics.reasons import Causes, Drags, Family, Findings, First, Judged, Question, Reason, reason
+from analytics.reasons import Causes, Drags, Family, Findings, First, Judged, Question, Reason, reason, reason_if
 from analytics.records.load import Records
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
@@ -169,7 +169,6 @@ def judged_alike(records: Records) -> Answer:
 _DRAG_COLUMNS = (
     "first finding damaged first_failures dragged may_be_dragged share lower upper upper_if_all mean_cost mean_cost_alone"
 ).split()
-_FIRST_COLUMNS = ["component", "damaged", "first_for_sure", "followed", "one_of_several", "expected_first"]
 
 
 def _damaged_together(records: Records) -> pd.DataFrame:
@@ -181,34 +180,43 @@ def _damaged_together(records: Records) -> pd.DataFrame:
     return back[~(several & ~back["alone"].to_numpy())].reset_index(drop=True)
 
 
+def _which_was_first(back: pd.DataFrame) -> tuple[Counter[str], Counter[frozenset[str]]]:
+    """Returns whose first damaged component is known, by it, and those of which only a set is known that holds it."""
+    sure: Counter[str] = Counter()
+    sets: Counter[frozenset[str]] = Counter()
+    for _, own in back.groupby("event", sort=True):
+        known = own.drop_duplicates("component").set_index("component")["order"]
+        first, open_ = known.index[known == "first"], known.index[known == "unclear"]
+        # with a stated first one the unclear others can only have followed, or broken for themselves
+        if len(first) or len(open_) == 1:
+            sure.update(first if len(first) else open_)
+        elif len(open_) > 1:
+            sets[frozenset(open_)] += 1
+    return sure, sets
+
+
+def _orders(back: pd.DataFrame, components: list[str]) -> pd.DataFrame:
+    """How often each component was damaged, and in which order."""
+    known = back.drop_duplicates(["event", "component"])
+    of = {"first_for_sure": "first", "followed": "followed", "one_of_several": "unclear"}
+    told = pd.DataFrame(
+        {"damaged": 1} | {name: known["order"] == order for name, order in of.items()}, index=known.index
+    )
+    counts = told.groupby(known["component"].astype(str)).sum()
+    return (
+        counts.reindex([c for c in components if c in counts.index]).astype(int).rename_axis("component").reset_index()
+    )
+
+
 def first_or_followed(records: Records) -> Answer:
     """How often each component in ``records`` was first, followed another, or was one of several of which any may have
     been first."""
     question = reason(Question.FIRST_OR_FOLLOWED)
     back = _damaged_together(records)
-    sure: Counter[str] = Counter()
-    sets: Counter[frozenset[str]] = Counter()
-    rows = {c: [0, 0, 0, 0] for c in records.shop.components}
-    for _, own in back.groupby("event", sort=True):
-        known = own.drop_duplicates("component").set_index("component")["order"]
-        first, open_ = known.index[known == "first"], known.index[known == "unclear"]
-        for component, order in known.items():
-            rows[component][0] += 1
-            rows[component][1] += order == "first"
-            rows[component][2] += order == "followed"
-            rows[component][3] += order == "unclear"
-        # with a stated first one the unclear others can only have followed, or broken for themselves
-        if len(first):
-            sure.update(first)
-        elif len(open_) == 1:
-            sure.update(open_)
-        elif len(open_) > 1:
-            sets[frozenset(open_)] += 1
+    sure, sets = _which_was_first(back)
+    frame = _orders(back, list(records.shop.components))
     expected = first_shares(sure, sets) if sure or sets else {}
-    frame = pd.DataFrame(
-        [[c, *(int(v) for v in counts), expected.get(c, 0.0)] for c, counts in rows.items() if counts[0]],
-        columns=_FIRST_COLUMNS,
-    )
+    frame["expected_first"] = [expected.get(c, 0.0) for c in frame["component"]]
     if frame.empty:
         return nothing(question, First.NONE_DAMAGED, frame)
     said = [
@@ -220,18 +228,18 @@ def first_or_followed(records: Records) -> Answer:
         )
     ]
     followed = frame[frame["followed"] > 0]
-    if len(followed):
-        said.append(
-            reason(First.FOLLOWED, components=[*followed[["component", "followed", "damaged"]].itertuples(index=False)])
-        )
+    said += reason_if(
+        First.FOLLOWED,
+        len(followed),
+        components=[*followed[["component", "followed", "damaged"]].itertuples(index=False)],
+    )
     masked = sum(sets.values())
     if masked:
         names = sorted({n for s in sets for n in s})
         shared = frame.set_index("component").loc[names, "expected_first"].to_dict()
         said.append(reason(First.NOT_TOLD, returns=masked, expected_first=shared))
     beside = int(sum(_unclear_beside_first(own) for _, own in back.groupby("event", sort=True)))
-    if beside:
-        said.append(reason(First.UNCLEAR_BESIDE, n=beside))
+    said += reason_if(First.UNCLEAR_BESIDE, beside, n=beside)
     return Answer(question, tuple(said), frame)
 
 
@@ -284,6 +292,5 @@ def which_drags_which(records: Records) -> Answer:
     ]
     said += [reason(Drags.MAY_HAVE, **row) for row in maybe.to_dict("records")]
     quiet = [c for c in records.shop.components if c in set(firsts["component"]) and c not in set(frame["first"])]
-    if quiet:
-        said.append(reason(Drags.ALONE, components=quiet))
+    said += reason_if(Drags.ALONE, quiet, components=quiet)
     return Answer(question, tuple(said), frame)

@@ -11,7 +11,7 @@ from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.sight import returns_in_sight
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.exact import compare_rates
-from analytics.reasons import CameBack, Change, Limits, Question, reason
+from analytics.reasons import CameBack, Change, Limits, Question, reason, reason_if
 from analytics.records.limits import limit_for
 from analytics.records.load import Records
 from analytics.review.answer import Answer, nothing
@@ -74,11 +74,9 @@ def came_back(records: Records, span: Span, units_out: int) -> Answer:
         (CameBack.FOLLOWED, int((damaged["order"] == "followed").sum())),
         (CameBack.ORDER_UNCLEAR, int((damaged["order"] == "unclear").sum())),
     ):
-        if n:
-            said.append(reason(code, n=n))
+        said += reason_if(code, n, n=n)
     unstated = int((~rows["cause_stated"]).sum())
-    if unstated:
-        said.append(reason(CameBack.CAUSE_UNSTATED, unstated=unstated, rows=len(rows)))
+    said += reason_if(CameBack.CAUSE_UNSTATED, unstated, unstated=unstated, rows=len(rows))
     return Answer(question, tuple(said), _table(rows))
 
 
@@ -138,10 +136,8 @@ def change(records: Records, lifetimes: Lifetimes, span: Span) -> Answer:
     total, before = ((int(frame[c].sum()) if len(frame) else 0) for c in ("comebacks", "last_quarter"))
     quarters = {"quarter": span.name, "whole": span.whole, "last_quarter": last.name}
     said = [reason(Change.TOTAL, components=total, before=before, **quarters)]
-    if unseen > 0:
-        said.append(reason(Change.OUT_OF_SIGHT, components=unseen))
-    if len(frame) and frame["ratio"].notna().any():
-        said.append(reason(Change.JUDGED_ELSEWHERE))
+    said += reason_if(Change.OUT_OF_SIGHT, unseen > 0, components=unseen)
+    said += reason_if(Change.JUDGED_ELSEWHERE, len(frame) and frame["ratio"].notna().any())
     question = reason(Question.CHANGE, quarters=_BASE_QUARTERS)
     return Answer(question, tuple(said), frame)
 
@@ -201,9 +197,7 @@ def limits_spoken_to(records: Records, lifetimes: Lifetimes, span: Span) -> Answ
     said = [reason(Limits.SPOKEN_TO, **row) for row in spoken.to_dict("records")]
     said.append(reason(Limits.WHAT_THEY_SAY if said else Limits.NONE_FAILED))
     over = int(frame["parts_above"].sum())
-    if over:
-        said.append(reason(Limits.RUN_ABOVE, parts=over))
+    said += reason_if(Limits.RUN_ABOVE, over, parts=over)
     unknown = int(count[now & ((at < 0) | np.isnan(power))].sum())
-    if unknown:
-        said.append(reason(Limits.NO_LIMIT_APPLIED, failures=unknown))
+    said += reason_if(Limits.NO_LIMIT_APPLIED, unknown, failures=unknown)
     return Answer(question, tuple(said), frame)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from analytics.lifetimes.table import Lifetimes
-from analytics.reasons import Counted, Faults, Harm, Issue, Mend, Question, Reason, ToFix, reason
+from analytics.reasons import Counted, Faults, Harm, Issue, Mend, Question, Reason, ToFix, reason, reason_if
 from analytics.records.load import NOT_RECORDED, Records
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
@@ -97,8 +97,7 @@ def to_fix(records: Records, lifetimes: Lifetimes) -> Answer:
     if frame.empty:
         return nothing(question, Faults.NONE, frame)
     said = [reason(Faults.FAULT, rank=i, what=f.what, harm=f.harm, mend=f.mend) for i, f in enumerate(found[:3], 1)]
-    if len(frame) > 3:
-        said.append(reason(Faults.MORE, faults=len(frame) - 3))
+    said += reason_if(Faults.MORE, len(frame) > 3, faults=len(frame) - 3)
     return Answer(question, tuple(said), frame)
 
 
@@ -189,12 +188,9 @@ def counted(records: Records) -> Answer:
     sums = {c: int(counts[c].sum()) for c in ("read", "used", "set_aside")}
     said = [reason(Counted.ROWS, **sums)]
     later = sum(records.books.later.values())
-    if later:
-        said.append(reason(Counted.LATER, rows=later, as_of=records.as_of))
-    if len(records.books.to_check):
-        said.append(reason(Counted.TO_CHECK, cells=len(records.books.to_check)))
+    said += reason_if(Counted.LATER, later, rows=later, as_of=records.as_of)
+    said += reason_if(Counted.TO_CHECK, len(records.books.to_check), cells=len(records.books.to_check))
     unused = {name: columns for name, columns in records.books.unused_columns.items() if columns}
-    if unused:
-        said.append(reason(Counted.UNUSED_COLUMNS, columns=unused))
+    said += reason_if(Counted.UNUSED_COLUMNS, unused, columns=unused)
     said += [reason(Counted.FILE_PASSED_OVER, told=line) for line in records.books.files_passed_over()]
     return Answer(reason(Question.COUNTED), tuple(said), counts)

@@ -64,6 +64,11 @@ class FindingTruth:
         if not (self.life_miles > 0 and self.shape > 0):
             raise AnalyticsError(f"finding {self.finding!r}: life_miles and shape must be above 0.")
 
+    @property
+    def straight(self) -> bool:
+        """A Weibull life whose log falls straight with log power."""
+        return self.law == "weibull" and not self.step_log_life and not self.slope_beyond_knee
+
     def log_life(self, power_hp: Any, weight_lb: Any, use: str = "") -> np.ndarray:
         """Location of log life without the use's common effect; arrays broadcast."""
         power = np.asarray(power_hp, float)
@@ -300,12 +305,7 @@ class FleetTruth:
         if not 0 < reliability < 1:
             raise AnalyticsError(f"reliability is {reliability}; it must lie between 0 and 1.")
         f_all = [f for f in self.component(component).part(part).findings if findings is None or f.finding in findings]
-        if (
-            len(f_all) == 1
-            and f_all[0].law == "weibull"
-            and not f_all[0].step_log_life
-            and not f_all[0].slope_beyond_knee
-        ):
+        if len(f_all) == 1 and f_all[0].straight:
             f = f_all[0]
             a = float(f.log_life(REFERENCE_HP, weight_lb, use)) + self.use(use).log_life
             w = -math.log(-math.log(reliability))
@@ -568,6 +568,18 @@ def _limit_in_force(part: PartTruth, weight: np.ndarray, day: np.ndarray) -> np.
     return out
 
 
+def _drags(truth: FleetTruth) -> list[tuple[int, int, int, int, float]]:
+    """Places of the component, part and finding that drag another component along, that component's, and the share."""
+    names = [c.component for c in truth.components]
+    return [
+        (c, p, j, names.index(other), share)
+        for c, comp in enumerate(truth.components)
+        for p, part in enumerate(comp.parts)
+        for j, finding in enumerate(part.findings)
+        for other, share in finding.drags.items()
+    ]
+
+
 def _lives(
     truth: FleetTruth, s: Any, rng: np.random.Generator, odd: np.random.Generator
 ) -> tuple[pd.DataFrame, pd.DataFrame, dict[str, list[np.ndarray]]]:
@@ -590,7 +602,7 @@ def _lives(
     ended: list[dict[str, np.ndarray]] = []
     active = everyone
     event_number = 0
-    names = [c.component for c in truth.components]
+    drags = _drags(truth)
     while active.size:
         c_first = fail[active].argmin(1)
         miles = fail[active, c_first]
@@ -616,16 +628,10 @@ def _lives(
 
         damaged = np.zeros((k, c_count), int)  # 1 first, 2 followed, 3 found at teardown
         damaged[np.arange(k), c_first] = 1
-        for c, comp in enumerate(truth.components):
-            for p, part in enumerate(comp.parts):
-                for j, f in enumerate(part.findings):
-                    for other, share in f.drags.items():
-                        o = names.index(other)
-                        hit = (
-                            (c_first == c) & (s.part[active, c] == p) & (found[active, c] == j) & (chance[:, o] < share)
-                        )
-                        damaged[hit, o] = 2
-            damaged[(damaged[:, c] == 0) & (hid[active, c] < miles), c] = 3
+        for c, p, j, o, share in drags:
+            hit = (c_first == c) & (s.part[active, c] == p) & (found[active, c] == j) & (chance[:, o] < share)
+            damaged[hit, o] = 2
+        damaged[(damaged == 0) & (hid[active] < miles[:, None])] = 3
         several = (damaged == 2).any(1)
 
         for c, comp in enumerate(truth.components):
