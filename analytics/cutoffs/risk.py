@@ -51,6 +51,17 @@ class RiskSets:
         return len(self.bin)
 
 
+def _edges(x: np.ndarray, count: np.ndarray, values: np.ndarray, bins: int) -> np.ndarray:
+    """Upper edges of the bins but the last: every one of the ``values`` of x, or where they are too many those at even shares of the
+    units, so that a bin holds about as many as any other."""
+    if len(values) <= bins:
+        return values[:-1]
+    order = np.argsort(x, kind="stable")
+    cumulative = np.cumsum(count[order]) / count.sum()
+    edges = np.unique(x[order][np.searchsorted(cumulative, np.arange(1, bins) / bins)])
+    return edges[edges < values[-1]]
+
+
 def risk_sets(
     x: ArrayLike,
     time: ArrayLike,
@@ -84,14 +95,7 @@ def risk_sets(
         else np.unique(np.asarray(strata, dtype=object).astype(str), return_inverse=True)[1].reshape(-1)
     )
     values = np.unique(x)
-    if len(values) > bins:
-        # edges at even shares of the units, so that a bin holds about as many as any other
-        order = np.argsort(x, kind="stable")
-        cumulative = np.cumsum(w[order]) / w.sum()
-        edges = np.unique(x[order][np.searchsorted(cumulative, np.arange(1, bins) / bins)])
-        edges = edges[edges < values[-1]]
-    else:
-        edges = values[:-1]
+    edges = _edges(x, w, values, bins)
     if not len(edges):
         raise NotEnoughData("all units have the same value: there is no place for a cut")
     place = np.searchsorted(edges, x, side="left")

@@ -205,6 +205,15 @@ def _priors(
     return priors
 
 
+def _rate_of_the_read(data: LifeData, usual: float) -> tuple[float, float]:
+    """Mean and spread of the log miles a day of those that were read; the mean is the ``usual`` one where none was."""
+    has = data.reading.counts & data.has_rate
+    if not has.any():
+        return usual, 0.6
+    log_rate = np.log(data.reading.miles[has] / data.reading.days[has])
+    return np.average(log_rate, weights=data.weight[has]), log_rate.std() if len(log_rate) > 4 else 0.6
+
+
 def _starting_point(model: JointModel) -> np.ndarray:
     """A rough theta (p,): priors where they speak, the intercept from the number of failures."""
     lay, data, pri = model.layout, model.data, model.priors
@@ -217,15 +226,10 @@ def _starting_point(model: JointModel) -> np.ndarray:
     for j, prior in enumerate(pri.others):
         if prior is not None:
             gamma[2 + j] = beta * prior[0]
-    has = data.reading.counts & data.has_rate
-    log_rate = np.log(data.reading.miles[has] / data.reading.days[has]) if has.any() else np.array([])
-    mean = pri.rate[0] if pri.rate is not None else np.log(30.0)
+    mean = np.log(30.0) if pri.rate is None else pri.rate[0]
     if lay.uses:
-        if len(log_rate):
-            mean = np.average(log_rate, weights=data.weight[has])
-        theta[lay.mu] = mean
-        spread = log_rate.std() if len(log_rate) > 4 else 0.6
-        theta[lay.tau] = np.log(np.clip(spread, 0.2, 1.5))
+        mean, spread = _rate_of_the_read(data, mean)
+        theta[lay.mu], theta[lay.tau] = mean, np.log(np.clip(spread, 0.2, 1.5))
     miles = np.where(np.isfinite(data.upper), data.upper, np.nan_to_num(data.lower, nan=0.0))
     guess = np.isnan(data.lower)
     rate = np.where(data.has_rate, data.reading.miles / np.maximum(data.reading.days, NOTHING), np.exp(mean))

@@ -224,18 +224,14 @@ def explain(
     fits: dict[Taken, list[Explained]] = {}
     for taken, table in ways.items():
         own = replace(loads, table=table)
-        fits[taken] = [
-            fit
-            for strength in strengths
-            if strength != "power" or taken == Taken.MIDDLE
-            for fit in _fits(own, component, part, strength, rows, options)
-        ]
+        asked = [s for s in strengths if s != "power" or taken == Taken.MIDDLE]
+        fits[taken] = [fit for strength in asked for fit in _fits(own, component, part, strength, rows, options)]
     power = [f for f in fits[Taken.MIDDLE] if f.strength == "power"]
     best = {}
     for taken, found in fits.items():
-        load = [f for f in found if f.strength != "power"]
-        if power and load:
-            one, other = (min(side, key=_AIC) for side in (power, load))
+        sides = power, [f for f in found if f.strength != "power"]
+        if all(sides):
+            one, other = (min(side, key=_AIC) for side in sides)
             best[taken] = (min(one, other, key=_AIC).strength, abs(one.aic - other.aic))
     heat = tuple(map(_heat_below, fits.values())) if "heat" in strengths else ()
     return Compared(tuple(sorted(fits[Taken.MIDDLE], key=_AIC)), best, heat)

@@ -7,7 +7,7 @@ import datetime as dt
 import hashlib
 import io
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -244,11 +244,17 @@ def locked(path: Path):
         lock.release()
 
 
+def _line(cells: Sequence[str], mark: str, ending: str) -> str:
+    """The ``cells`` as a line of a CSV file."""
+    made = io.StringIO()
+    csv.writer(made, delimiter=mark, lineterminator=ending).writerow(cells)
+    return made.getvalue()
+
+
 def _with_line(old: bytes, shop: Shop, entry: Entry, name: str) -> bytes:
     if not old.strip():
-        head = io.StringIO()
-        csv.writer(head, lineterminator="\n").writerow([shop.headings_of("limits", c)[0] for c in _COLUMNS])
-        old = head.getvalue().encode()
+        headings = [shop.headings_of("limits", c)[0] for c in _COLUMNS]
+        old = _line(headings, ",", "\n").encode()
     text, encoding = _decoded(old)
     keys = {_key(heading): c for c in HEADINGS["limits"].known for heading in shop.headings_of("limits", c)}
     text, lines = _with_basis(text, ";" if ";" in text.splitlines()[0] else ",", keys, shop, bool(entry.basis))
@@ -259,14 +265,10 @@ def _with_line(old: bytes, shop: Shop, entry: Entry, name: str) -> bytes:
     values = _values(entry, columns, name)
     row = [values.get(c, "") for c in columns]
     ending = "\r\n" if "\r\n" in text else "\n"
-    made = io.StringIO()
-    csv.writer(
-        made,
-        delimiter=";" if ";" in text.splitlines()[head_at] and "," not in text.splitlines()[head_at] else ",",
-        lineterminator=ending,
-    ).writerow(row)
+    heads = text.splitlines()[head_at]
+    line = _line(row, ";" if ";" in heads and "," not in heads else ",", ending)
     try:
-        return (text + ("" if text.endswith(("\n", "\r")) else ending) + made.getvalue()).encode(encoding)
+        return (text + ("" if text.endswith(("\n", "\r")) else ending) + line).encode(encoding)
     except UnicodeEncodeError as err:
         raise AnalyticsError(
             f"{name} is kept in {encoding}, which cannot hold {err.object[err.start : err.end]!r}. Save it as UTF-8."

@@ -9,7 +9,8 @@ the powers and weights it may have.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -232,6 +233,27 @@ MIX = 24
 COLUMNS = ["serial", "ask", "component", "part", "days", "power_hp", "weight_lb", "use", "drop", "in_sample"]
 
 
+def _by_unit(found: pd.DataFrame, table: pd.DataFrame, drawn: Sequence[str]) -> pd.DataFrame:
+    """What is to be asked of each unit, the most telling first; one unit may have several stretches. found: rows of the ``table`` (at), what to
+    ask, and the drop. drawn: the units of the sample."""
+    at = found["at"].to_numpy()
+    for column in ("serial", "component", "part", "power_hp", "weight_lb", "use"):
+        found[column] = table[column].to_numpy()[at]
+    found["days"] = table["lower_days"].to_numpy(float)[at]
+    how = {
+        "component": "first",
+        "part": "first",
+        "days": "max",
+        "power_hp": "last",
+        "weight_lb": "last",
+        "use": "last",
+        "drop": "sum",
+    }
+    frame = found.groupby(["serial", "ask"], as_index=False, sort=True).agg(how)
+    frame["in_sample"] = frame["serial"].isin(drawn)
+    return frame.sort_values(["drop", "serial"], ascending=[False, True], kind="stable", ignore_index=True)[COLUMNS]
+
+
 def unknowns_of_part(
     lifetimes: Lifetimes,
     component: str,
@@ -276,15 +298,13 @@ def unknowns_of_part(
             pd.DataFrame({"at": at, "ask": "odometer", "drop": _odometer_gains(model, top, blind, v) / variance})
         )
     if bare.any():
-        lost = table[bare]
-        filled = lost.assign(
-            power_hp=lost["power_hp"].fillna(float(np.exp(model.centre[0]))),
-            weight_lb=lost["weight_lb"].fillna(rated_weight(weight_lb)),
+        filled = table[bare].assign(
+            power_hp=table.loc[bare, "power_hp"].fillna(float(np.exp(model.centre[0]))),
+            weight_lb=table.loc[bare, "weight_lb"].fillna(rated_weight(weight_lb)),
         )
-        try:
+        others = None
+        with suppress(AnalyticsError):
             others = part_lives(lifetimes, component, part, pd.concat([table[~own], filled]).sort_index())
-        except AnalyticsError:
-            others = None
         if others is not None and len(others.rows):
             positions = np.flatnonzero(bare | ~own)[others.rows]
             more = replace(others.data, use=_codes(others.data, data, code))
@@ -299,25 +319,7 @@ def unknowns_of_part(
             found.append(pd.DataFrame({"at": positions, "ask": ask, "drop": gains}))
     if not found:
         return replace(nothing, reason=reason(Unfitted.EVERYTHING_KNOWN))
-    frame = pd.concat(found, ignore_index=True)
-    at = frame["at"].to_numpy()
-    for column in ("serial", "component", "part", "power_hp", "weight_lb", "use"):
-        frame[column] = table[column].to_numpy()[at]
-    frame["days"] = table["lower_days"].to_numpy(float)[at]
-    # one unit may have several stretches
-    frame = frame.groupby(["serial", "ask"], as_index=False, sort=True).agg(
-        {
-            "component": "first",
-            "part": "first",
-            "days": "max",
-            "power_hp": "last",
-            "weight_lb": "last",
-            "use": "last",
-            "drop": "sum",
-        }
-    )
-    frame["in_sample"] = frame["serial"].isin(drawn)
-    frame = frame.sort_values(["drop", "serial"], ascending=[False, True], kind="stable", ignore_index=True)[COLUMNS]
+    frame = _by_unit(pd.concat(found, ignore_index=True), table, drawn)
     total, sd = together(frame["drop"].to_numpy()), float(np.sqrt(variance))
     return Unknowns(component, part, weight_lb, name, sd, total, frame, drawn, None)
 

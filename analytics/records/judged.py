@@ -34,6 +34,13 @@ def read_judged(judged: Sheet, shop: Shop) -> None:
     judged.set_aside(nothing, "finding", "no finding, order or cause that could be read", "say what was judged")
 
 
+def _of_the_day(own: list[int], day: pd.Series, told: pd.Timestamp, until: pd.Timestamp) -> list[int]:
+    """Those of its ``own`` returns that came in on the day ``told``, or without one on the last day ``until`` then."""
+    fits = [at for at in own if (day[at] <= until if pd.isna(told) else day[at] == told)]
+    last = max((day[at] for at in fits), default=None)
+    return [at for at in fits if day[at] == last]
+
+
 def match_returns(judged: Sheet, returns: Sheet) -> None:
     """Give each second judgement the words of the return it is about (``first_finding`` and so on).
 
@@ -54,19 +61,18 @@ def match_returns(judged: Sheet, returns: Sheet) -> None:
     for row in in_order[judged.in_use[in_order]]:
         own = index.get((values["build"].iat[row], values["component"].iat[row]), [])
         told, until = values["returned_on"].iat[row], values["judged_on"].iat[row]
-        fits = [at for at in own if (day[at] == told if not pd.isna(told) else day[at] <= until)]
-        last = max((day[at] for at in fits), default=None)
-        fits = [at for at in fits if day[at] == last]
+        fits = _of_the_day(own, day, told, until)
         if len(fits) == 1 and fits[0] not in taken:
             match[row], taken[fits[0]] = fits[0], row
         elif len(fits) == 1:
             reason[row] = f"the return is already judged again in {judged.named(taken[fits[0]])}"
         elif fits:
-            reason[row] = f"{len(fits)} returns of this component came in on {say(last)}: which one is not known"
-        else:
-            reason[row] = "no return of this unit and component " + (
-                f"on {say(told)}" if not pd.isna(told) else f"up to {say(until)}"
+            reason[row] = (
+                f"{len(fits)} returns of this component came in on {say(day[fits[0]])}: which one is not known"
             )
+        else:
+            when = f"up to {say(until)}" if pd.isna(told) else f"on {say(told)}"
+            reason[row] = f"no return of this unit and component {when}"
     remedy = "check serial, component and returned_on; one second judgement per return"
     judged.set_aside(match < 0, "serial", reason, remedy)
     for heading in JUDGED:

@@ -127,25 +127,27 @@ def drop_same_return(returns: Sheet, builds: Sheet) -> np.ndarray:
     return twice
 
 
+def _alike(one: dict, two: dict, gap: int, apart: float) -> str:
+    """What `_compare` says of two returns, so many days from each other as they came in (gap) and as they failed (apart)."""
+    differing = [h for h in _STATED if one[h] is not None and two[h] is not None and one[h] != two[h]]
+    if gap > _SAME_RETURN_DAYS or apart > _SAME_RETURN_DAYS or differing:
+        near = gap <= _SAME_RETURN_DAYS and _one_slip_apart(one, two, differing)
+        return "maybe" if (gap > 0 and _not_driven(one, two)) or near else ""
+    same_notes = one["notes"] is None or two["notes"] is None or one["notes"] == two["notes"]
+    same_odometer = one["odometer"] is not None and one["odometer"] == two["odometer"]
+    return "same" if (gap == 0 and same_notes) or same_odometer else "maybe"
+
+
 def _compare(at: int, kept: list[int], day: pd.Series, failed: np.ndarray, told: dict) -> tuple[str, int]:
     """Whether a return is the same as one of those kept, may be, or neither ("")."""
     verdict, like = "", -1
     for other in kept:
-        one, two = told[at], told[other]
         gap = abs((day[at] - day[other]).days)
         apart = abs(failed[at] - failed[other]) / np.timedelta64(1, "D")
-        differing = [h for h in _STATED if one[h] is not None and two[h] is not None and one[h] != two[h]]
-        if gap > _SAME_RETURN_DAYS or apart > _SAME_RETURN_DAYS or differing:
-            near = (gap > 0 and _not_driven(one, two)) or (
-                gap <= _SAME_RETURN_DAYS and _one_slip_apart(one, two, differing)
-            )
-            verdict, like = ("maybe", other) if near else (verdict, like)
-            continue
-        same_notes = one["notes"] is None or two["notes"] is None or one["notes"] == two["notes"]
-        same_odometer = one["odometer"] is not None and one["odometer"] == two["odometer"]
-        if (gap == 0 and same_notes) or same_odometer:
-            return "same", other
-        verdict, like = "maybe", other
+        found = _alike(told[at], told[other], gap, apart)
+        if found == "same":
+            return found, other
+        verdict, like = (found, other) if found else (verdict, like)
     return verdict, like
 
 

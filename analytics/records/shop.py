@@ -595,6 +595,17 @@ def _costs(told: dict) -> dict:
     return told
 
 
+def _one_meaning(heading: str, words: dict[str, list[str]]) -> None:
+    """Raises RecordsError where one of the shop's words stands for two of ours."""
+    owner: dict[str, str] = {}
+    pairs = ((ours, theirs) for ours, others in words.items() for theirs in (ours, *others))
+    for word, other in pairs:
+        if owner.setdefault(_name(other), word) != word:
+            raise RecordsError(
+                f"shop.toml [words.{heading}]: {other!r} stands for both {owner[_name(other)]!r} and {word!r}."
+            )
+
+
 def _words(tables: dict, components: dict) -> dict[str, dict[str, list[str]]]:
     _known(
         tables,
@@ -611,13 +622,7 @@ def _words(tables: dict, components: dict) -> dict[str, dict[str, list[str]]]:
                 CLOSED[heading],
                 f"one of our words in [words.{heading}] (ours left, the shop's right)",
             )
-        owner: dict[str, str] = {}
-        for word, others in words.items():
-            for other in (word, *others):
-                if owner.setdefault(_name(other), word) != word:
-                    raise RecordsError(
-                        f"shop.toml [words.{heading}]: {other!r} stands for both {owner[_name(other)]!r} and {word!r}."
-                    )
+        _one_meaning(heading, words)
         if heading == "component":
             for word in words:
                 _component(word, components, "[words.component]")

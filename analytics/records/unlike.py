@@ -171,14 +171,16 @@ def doubt_far(builds: Sheet, shop: Shop) -> None:
     for heading, column in (("power", "power_hp"), ("weight", "weight_lb")):
         log = np.log(values[column].where(lambda v: v > 0))[builds.in_use].dropna()
         reason, remedy = (pd.Series("", values.index, dtype=object) for _ in range(2))
-        for of, names in [("use", values["use"]), *(("part", part) for part in parts if heading == "power")]:
+        groups = [
+            (values["use"], _GAPS[heading], "of its use"),
+            *((part, _GAPS["part"], "") for part in parts if heading == "power"),
+        ]
+        for names, gap, of_use in groups:
             for name, own in log.groupby(names):
-                far = _far(own, _SPREADS) | _alone(own, _GAPS[heading]) if of == "use" else _alone(own, _GAPS["part"])
+                far = (_far(own, _SPREADS) | _alone(own, gap)) if of_use else _alone(own, gap)
                 for at in own.index[far & (reason[own.index] == "")]:
                     by = np.exp(own[at] - own.median())
-                    reason[at] = (
-                        f"{by:.2g} times the middle {heading} {'of its use' if of == 'use' else f'with {name}'}"
-                    )
+                    reason[at] = f"{by:.2g} times the middle {heading} {of_use or f'with {name}'}"
                     remedy[at] = _mended(own, at, _MENDED[heading])
         for at, told in _off_step(builds, heading).items():
             reason[at], remedy[at] = reason[at] or told, remedy[at] or _mended(log, at, _MENDED[heading])

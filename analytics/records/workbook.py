@@ -121,6 +121,18 @@ def _scan_of(path: Path) -> _Scan:
     return _scan(path, stamp.st_mtime_ns, stamp.st_size)
 
 
+def _speaks(book: zipfile.ZipFile, entry: zipfile.ZipInfo) -> list[bool]:
+    """Whether a file of the archive speaks of cells, and of shared texts. Read to the end: its length and checksum are compared with
+    what was claimed."""
+    rest, speaks = b"", [False, False]
+    with book.open(entry) as file:
+        while piece := file.read(_PIECE):
+            for at, words in enumerate(((b"sheetData", b"table-row"), (b"sst",))):
+                speaks[at] = speaks[at] or any(word in rest + piece for word in words)
+            rest = piece[-20:]
+    return speaks
+
+
 @lru_cache(maxsize=32)
 def _scan(path: Path, _changed: int, _size: int) -> _Scan:
     """One pass over a workbook. The reader makes room for every cell between the first and the last, and for a text as often as cells
@@ -141,12 +153,7 @@ def _scan(path: Path, _changed: int, _size: int) -> _Scan:
         cells: list[zipfile.ZipInfo] = []
         shared: list[zipfile.ZipInfo] = []
         for entry in book.infolist():
-            with book.open(entry) as file:  # to the end: its length and checksum are compared with what was claimed
-                rest, speaks = b"", [False, False]
-                while piece := file.read(_PIECE):
-                    for at, words in enumerate(((b"sheetData", b"table-row"), (b"sst",))):
-                        speaks[at] = speaks[at] or any(word in rest + piece for word in words)
-                    rest = piece[-20:]
+            speaks = _speaks(book, entry)
             if any(speaks):
                 (cells if speaks[0] else shared).append(entry)
         texts = array("L")

@@ -231,16 +231,8 @@ def _fill(page, frame: pd.DataFrame, looks: _Looks) -> None:
         page.set_column(c, c, width)
         lines[0] = max(lines[0], _lines(heading(column), width - 3))  # less the button of the filter
         for r, value in enumerate(values.tolist(), 1):
-            if value is None or value != value:
-                continue
-            if day:
-                page.write_datetime(r, c, value.to_pydatetime(), look)
-            elif number and abs(value) != float("inf"):
-                page.write_number(r, c, float(to_digits(np.array([float(value)]))[0]), look)
-            else:
-                text = "no limit" if number else str(value)[:32_767]
-                page.write_string(r, c, text, look)
-                lines[r] = max(lines[r], _lines(text, width - 1))
+            text = _write(page, (r, c), value, (day, number), look)
+            lines[r] = max(lines[r], _lines(text, width - 1))
     for r, tall in lines.items():
         if tall > 1:  # not every program makes a row as tall as its broken text
             page.set_row(r, min(15.0 * tall, 409.0))
@@ -273,6 +265,22 @@ def _figures(values: pd.Series, form: str) -> int:
     shape = form.replace("General", "0").split(";")[0].replace("#,##", "").replace('"', "")
     digits = len(str(round(most)))
     return max(whole, digits + (digits - 1) // 3 + len(shape) - 1 + bool((values < 0).any()))
+
+
+def _write(page, at: tuple[int, int], value: Any, kind: tuple[bool, bool], look) -> str:
+    """Write a cell in its column's ``kind`` (day, number); returns what stands in it as text, "" for a day or figure."""
+    day, number = kind
+    if value is None or value != value:
+        return ""
+    if day:
+        page.write_datetime(*at, value.to_pydatetime(), look)
+        return ""
+    if number and abs(value) != float("inf"):
+        page.write_number(*at, float(to_digits(np.array([float(value)]))[0]), look)
+        return ""
+    text = "no limit" if number else str(value)[:32_767]
+    page.write_string(*at, text, look)
+    return text
 
 
 def _lines(text: str, width: float) -> int:

@@ -120,13 +120,8 @@ def _pace(table: pd.DataFrame) -> list[Reason]:
     said = []
     if y0 > 0 and y1 > 0 and n0 + n1:
         test = compare_rates(n0, y0, n1, y1, 0.9)
-        code = (
-            Months.EARLY_MORE
-            if test.p_value < 0.05 and test.ratio > 1
-            else Months.EARLY_NO_WORSE
-            if test.ratio <= 1
-            else Months.EARLY_CHANCE
-        )
+        more = Months.EARLY_MORE if test.p_value < 0.05 else Months.EARLY_CHANCE
+        code = more if test.ratio > 1 else Months.EARLY_NO_WORSE
         said.append(reason(code, months=EARLY_MONTHS, came=n0, rate=n0 / y0, rate_after=n1 / y1))
     if y1 > 0 and y2 > 0 and n1 + n2:
         test = compare_rates(n2, y2, n1, y1, 0.9)

@@ -8,6 +8,7 @@ exception.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
@@ -857,23 +858,20 @@ class _Dirt:
     def list_events(self) -> None:
         """What is in the returns by the draw itself, a few of each kind."""
         rows = self.returns.rows
-        seen: dict[str, list[int]] = {}
-        once = [
-            r
-            for r in rows
-            if r.true["serial"] in self.units.index
-            and not any(p.row is r and p.expected == ASIDE for p in self.planted)
-        ]
-        for r in once:
+        aside = {id(p.row) for p in self.planted if p.expected == ASIDE}
+        events = Counter(r.true["event"] for r in rows)
+        seen: dict[str, set[int]] = {}
+        for r in rows:
+            if r.true["serial"] not in self.units.index or id(r) in aside:
+                continue
             t = r.true
-            number = seen.setdefault(t["serial"], [])
-            if t["event"] >= 0 and t["event"] not in number:
-                number.append(t["event"])
-                if len(number) in (2, 3):
-                    nth = "second" if len(number) == 2 else "third"
+            own = seen.setdefault(t["serial"], set())
+            if t["event"] >= 0 and t["event"] not in own:
+                own.add(t["event"])
+                nth = {2: "second", 3: "third"}.get(len(own))
+                if nth:
                     self.habit(f"{nth} return of one unit", self.returns, r, "serial")
-            first = t["kind"] == "failure" and t["order"] == "first"
-            if first and sum(o.true["event"] == t["event"] for o in rows) > 1:
+            if t["kind"] == "failure" and t["order"] == "first" and events[t["event"]] > 1:
                 self.habit("several parts damaged: the first", self.returns, r, "component")
             self._list_kind(r)
 

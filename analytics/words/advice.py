@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from math import floor, isfinite, isnan, log10
 
 import pandas as pd
@@ -362,29 +362,31 @@ def _settle(advice: Advice) -> tuple[str, ...]:
     )
 
 
+_IN_SHORT = (
+    "shown to last", "likely to last, and cheaper", "for the owner to decide", "the best there is, but not shown to last", "no answer"
+)  # fmt: skip
+
+
+def _in_short(of: ComponentAdvice) -> Iterator[tuple[str, str]]:
+    """Under which of `_IN_SHORT` a component comes, and how it is named there."""
+    if of.pick and of.instead:
+        yield _IN_SHORT[1], f"{of.component} {of.instead.part} ({of.pick.part} is shown)"
+    elif of.pick:
+        yield _IN_SHORT[0], f"{of.component} {of.pick.part}"
+    else:
+        for what, part in zip(_IN_SHORT[2:4], (of.cheaper, of.instead), strict=True):
+            if part:
+                yield what, f"{of.component} {part.part}"
+    if not of.fitted:
+        yield _IN_SHORT[4], of.component
+
+
 def short_words(advice: Advice) -> tuple[str, ...]:
     """The ``advice`` in one breath: what is shown to last, what is for the owner to decide, and what the records leave open."""
-    groups = (
-        ("shown to last", [f"{c.component} {c.pick.part}" for c in advice.components if c.pick and not c.instead]),
-        (
-            "likely to last, and cheaper",
-            [
-                f"{c.component} {c.instead.part} ({c.pick.part} is shown)"
-                for c in advice.components
-                if c.pick and c.instead
-            ],
-        ),
-        (
-            "for the owner to decide",
-            [f"{c.component} {c.cheaper.part}" for c in advice.components if c.cheaper and not c.pick],
-        ),
-        (
-            "the best there is, but not shown to last",
-            [f"{c.component} {c.instead.part}" for c in advice.components if c.instead and not c.pick],
-        ),
-        ("no answer", [c.component for c in advice.components if not c.fitted]),
-    )
-    return (f"In short: {'; '.join(f'{what}: {listed(parts)}' for what, parts in groups if parts)}.",)
+    groups: dict[str, list[str]] = {what: [] for what in _IN_SHORT}
+    for what, named in (told for of in advice.components for told in _in_short(of)):
+        groups[what].append(named)
+    return (f"In short: {'; '.join(f'{what}: {listed(parts)}' for what, parts in groups.items() if parts)}.",)
 
 
 def _next_money(advice: Advice) -> str:

@@ -116,23 +116,25 @@ def _money(moved: LimitMove) -> list[str]:
     def told(value: float) -> str:
         return money(value, bill.currency)
 
+    def turned(value: float, up: str, down: str) -> str:
+        return f"{up if value >= 0 else down} {told(abs(value))}"
+
     if isnan(bill.each):
         lines.append("No cost of a comeback is stated (shop.toml [costs] comeback), so there is no bill.")
     elif isfinite(bill.comebacks):
         lines.append(
-            f"At {told(bill.each)} a comeback that {'costs' if bill.comebacks >= 0 else 'saves'} {told(abs(bill.comebacks))} a "
+            f"At {told(bill.each)} a comeback that {turned(bill.comebacks, 'costs', 'saves')} a "
             f"year as expected (in costs {told(bill.lower)} to {told(bill.upper)})."
         )
     if isfinite(bill.parts_saved):
         lines.append(
-            f"{part} {'is cheaper by' if bill.price_step >= 0 else 'costs more by'} {told(abs(bill.price_step))} a unit than "
-            f"{moved.instead or 'what they get now'}: {'saves' if bill.parts_saved >= 0 else 'costs'} "
-            f"{told(abs(bill.parts_saved))} a year."
+            f"{part} {turned(bill.price_step, 'is cheaper by', 'costs more by')} a unit than "
+            f"{moved.instead or 'what they get now'}: {turned(bill.parts_saved, 'saves', 'costs')} a year."
         )
         net, lower, upper = bill.net
         if isfinite(net):
             lines.append(
-                f"All in, it {'costs' if net >= 0 else 'saves'} {told(abs(net))} a year as expected (in costs {told(lower)} to "
+                f"All in, it {turned(net, 'costs', 'saves')} a year as expected (in costs {told(lower)} to "
                 f"{told(upper)} at {moved.level:.0%}; a minus is a saving)."
             )
     elif moved.mix.built and moved.instead:
