@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from enum import Enum, auto
 from typing import Any
 
@@ -32,8 +33,20 @@ def reason(code: Code, **values: Any) -> Reason:
 
 
 def reason_if(code: Code, so: object, /, **values: Any) -> list[Reason]:
-    """The reason where it is ``so``, else none: to be added to what is said. Its values are worked out either way."""
+    """The reason of a ``code`` where it is ``so``, else none: to be added to what is said. Its values are worked out either way."""
     return [Reason(code, values)] if so else []
+
+
+def brief(result: object, *names: str, **more: object) -> str:
+    """A ``result`` in one line, for who works with the code: its fields of these ``names``, and what is worked out of the others (``more``)."""
+    told = {name: getattr(result, name) for name in names} | more
+    return f"{type(result).__name__}({', '.join(f'{name} {_short(value)}' for name, value in told.items())})"
+
+
+def _short(value: object) -> str:
+    if isinstance(value, datetime):
+        return f"{value:%Y-%m-%d}"
+    return f"{value:,.6g}" if isinstance(value, float) else str(value)
 
 
 class Question(Code):

@@ -278,7 +278,9 @@ def _safety(records: Records, lifetimes: Lifetimes, component: str, part: str) -
     """What the ratings hang on is said once (what does not hold in every class with the class)."""
     options = options_for(lifetimes.shop)
     ratings = make_ratings(records, lifetimes, options, only=[(component, part)])
-    columns = "weight_up_to supported_hp bound_hp demonstrated_hp published_hp verdict units failures miles why".split()
+    columns = [
+        "weight_up_to", "supported_hp", "bound_hp", "demonstrated_hp", "published_hp", "verdict", "units", "failures", "miles", "why",
+    ]  # fmt: skip
     table = ratings.table[ratings.table["use"] == ""][columns].reset_index(drop=True)
     hangs_on: list[tuple[float | None, Reason]] = []
     for rated in ratings.parts:

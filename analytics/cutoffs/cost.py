@@ -18,6 +18,7 @@ from analytics.cutoffs.fits import PartsFit, bootstrap_fits, fails_within, fit_p
 from analytics.errors import NotEnoughData, RecordsError
 from analytics.lifetimes.table import Lifetimes
 from analytics.ratings.whatif import build_mix
+from analytics.reasons import brief
 from analytics.records.shop import Shop
 
 NAN = float("nan")
@@ -366,9 +367,7 @@ class MiddleTier:
         return self.parts[1]
 
     def __repr__(self) -> str:
-        return (
-            f"MiddleTier({self.component} {self.middle}: saves {self.saves:g} a year ({self.low:g} to {self.high:g}))"
-        )
+        return brief(self, "component", "middle", "saves", "low", "high")
 
 
 def best_range(power_hp: np.ndarray, count: np.ndarray, cost: np.ndarray) -> tuple[float, tuple[float, ...]]:

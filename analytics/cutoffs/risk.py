@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.reasons import brief
 
 MOST_BINS = 80
 
@@ -44,7 +45,7 @@ class RiskSets:
     row_count: np.ndarray
 
     def __repr__(self) -> str:
-        return f"RiskSets({len(self.bin)} failures, {self.units.sum():g} lives, {len(self.centre)} bins)"
+        return brief(self, "failures", lives=self.units.sum(), bins=len(self.centre))
 
     @property
     def failures(self) -> int:

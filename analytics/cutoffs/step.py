@@ -36,7 +36,7 @@ from analytics.models.distributions import DISTRIBUTIONS
 from analytics.models.joint import JointModel, Terms, fit_joint, joint_model
 from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes
 from analytics.models.newton import Optimum
-from analytics.reasons import Reason, Refused, Step, reason, reason_if
+from analytics.reasons import Reason, Refused, Step, brief, reason, reason_if
 from analytics.records.load import NOT_RECORDED
 
 NAN = float("nan")
@@ -222,9 +222,8 @@ class StepResult:
     draws: int = 0
 
     def __repr__(self) -> str:
-        return (
-            f"StepResult({self.axis}: {self.verdict}; best cut {self.cut:g}, {self.place.low:g} to {self.place.high:g}; "
-            f"p {self.search.p_value:g}, smooth {self.models.p_smooth:g}, step {self.models.p_step:g})"
+        return brief(
+            self, "axis", "verdict", "cut", low=self.place.low, high=self.place.high, p_value=self.search.p_value
         )
 
 

@@ -22,12 +22,14 @@ from analytics.driveline.inputs import quantity
 from analytics.driveline.torque import engine_torque
 from analytics.driveline.units import HP, INCH, KSI, LB, LBF, LBFT, PSI, RPM, SQUARE_INCH, to_trade
 from analytics.lifetimes.table import Lifetimes
+from analytics.reasons import brief
 from analytics.records.load import Records
 from analytics.records.part_sheet import kind_of
 
-_RANGES = (
-    "torque_at_shaft_lbft torque_capped_lbft stress_margin stress_margin_capped body_margin clutch_margin clutch_margin_capped"
-).split()
+_RANGES = [
+    "torque_at_shaft_lbft", "torque_capped_lbft", "stress_margin", "stress_margin_capped", "body_margin", "clutch_margin",
+    "clutch_margin_capped",
+]  # fmt: skip
 LOAD_COLUMNS = [
     *(f"{name}{e}" for name in _RANGES for e in ("", "_low", "_high")),
     "traction_limited",
@@ -38,10 +40,10 @@ LOAD_COLUMNS = [
 ]
 #: what a load may assume, by the assumption's name; part_ratio: that of an intermediate shaft to the input shaft, taken as 1; notch: the
 #: factor of the worst notch
-ASSUMED = (
-    "engine_rpm stall_ratio application notch first_gear part_ratio line_pressure converter_pressure lining_friction "
-    "driven_wheels axle_ratio tyre_diameter overdrive shift_time oil_warming"
-).split()
+ASSUMED = [
+    "engine_rpm", "stall_ratio", "application", "notch", "first_gear", "part_ratio", "line_pressure", "converter_pressure",
+    "lining_friction", "driven_wheels", "axle_ratio", "tyre_diameter", "overdrive", "shift_time", "oil_warming",
+]  # fmt: skip
 SHAFTS = ("input shaft", "intermediate shaft", "output shaft")
 #: kinds of part that carry the torque of the input shaft, times their own ratio
 _AT_INPUT = ("input shaft", "intermediate shaft", "clutch pack")
@@ -70,8 +72,7 @@ class Loads:
     engine_lbft: np.ndarray
 
     def __repr__(self) -> str:
-        known = int(self.table["torque_at_shaft_lbft"].notna().sum())
-        return f"Loads({self.records.shop.name!r}: torque for {known} of {len(self.table)} rows)"
+        return brief(self, known=int(self.table["torque_at_shaft_lbft"].notna().sum()), rows=len(self.table))
 
     def of(self, component: str, part: str) -> pd.DataFrame:
         """The rows of one part."""
@@ -330,10 +331,10 @@ def _vehicle_facts(records: Records, table: pd.DataFrame, a: Assumptions) -> dic
 
 
 #: measures that speak of the truck, and hold until another is taken
-_OF_TRUCK = (
-    "stall_ratio axle_ratio tyre_diameter_in driven_weight_lb driven_wheels first_gear overdrive application gasoline stall_rpm "
-    "trailer_weight_lb shift_time_s oil_temperature_f"
-).split()
+_OF_TRUCK = [
+    "stall_ratio", "axle_ratio", "tyre_diameter_in", "driven_weight_lb", "driven_wheels", "first_gear", "overdrive", "application",
+    "gasoline", "stall_rpm", "trailer_weight_lb", "shift_time_s", "oil_temperature_f",
+]  # fmt: skip
 
 
 def _or_span(band: Band, span: Span) -> Band:

@@ -14,7 +14,7 @@ from analytics.lifetimes.segments import cut_at_changes, cut_to_sight, make_stat
 from analytics.lifetimes.sight import make_sight
 from analytics.lifetimes.spells import make_spells
 from analytics.lifetimes.units import DAY, gaps, make_units
-from analytics.reasons import Flag, Reason
+from analytics.reasons import Flag, Reason, brief
 from analytics.records.cover import band_of, class_of
 from analytics.records.flags import add_flag
 from analytics.records.load import NOT_RECORDED, Records
@@ -45,7 +45,7 @@ class Lifetimes:
 
     def __repr__(self) -> str:
         failed = int(self.table.loc[self.table["ended"] == "failed", "count"].sum())
-        return f"Lifetimes({self.shop.name!r}, as of {self.as_of:%Y-%m-%d}: {len(self.table)} rows, {failed} failures)"
+        return brief(self, "as_of", shop=self.shop.name, rows=len(self.table), failures=failed)
 
 
 def with_rows(lifetimes: Lifetimes, table: pd.DataFrame) -> Lifetimes:

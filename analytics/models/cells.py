@@ -22,9 +22,10 @@ from analytics.models.nonparametric import SurvivalCurve, kaplan_meier, kaplan_m
 from analytics.models.recurrence import MeanCumulativeFunction, PowerLaw, mean_cumulative_function, power_law
 from analytics.models.weibull import LifeFit, fit_life
 
-SURVIVAL_COLUMNS = (
-    "component part finding power_band weight_class clock time at_risk failed censored survival lower upper"
-).split()
+SURVIVAL_COLUMNS = [
+    "component", "part", "finding", "power_band", "weight_class", "clock", "time", "at_risk", "failed", "censored", "survival", "lower",
+    "upper",
+]  # fmt: skip
 NO_FINDING = "not stated"
 
 

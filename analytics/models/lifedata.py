@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.failures import COUNTED_CAUSES, counts_as_failure, ended_by_failure
 from analytics.models.rows import Block, Points, Rates, Rows
-from analytics.reasons import Lives, Reason, reason, reason_if
+from analytics.reasons import Lives, Reason, brief, reason, reason_if
 from analytics.records.measures import DAYS_A_YEAR
 
 ANY_WEIGHT = 1.0  # lb, given to every life where the shop keeps no weights: no weight effect, and none to rate at
@@ -76,7 +76,7 @@ class LifeData:
     fitted: np.ndarray
 
     def __repr__(self) -> str:
-        return f"LifeData({len(self.lower)} rows, {self.units:g} units, {self.failures:g} failures)"
+        return brief(self, "units", "failures", rows=len(self.lower))
 
     @property
     def failed(self) -> np.ndarray:

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analytics.errors import AnalyticsError, NotEnoughData, number
-from analytics.reasons import Curve, Reason, reason
+from analytics.reasons import Curve, Reason, brief, reason
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -285,10 +285,7 @@ class SurvivalCurve:
         return int(self.failed.sum())
 
     def __repr__(self) -> str:
-        return (
-            f"SurvivalCurve({self.units:,} units, {self.failures:,} failed, {number(self.start)} to "
-            f"{number(self.last_time)}, survival at the end {self.survival[-1]:.4g})"
-        )
+        return brief(self, "units", "failures", "start", "last_time", at_the_end=self.survival[-1])
 
     @property
     def last_time(self) -> float:
@@ -364,9 +361,10 @@ class SurvivalCurve:
         return _curve(rows, age, self.level, self.transform)
 
 
-_CURVE_COLUMNS = (
-    "time at_risk failed censored entered survival std_err lower upper cumulative_hazard cumulative_hazard_se".split()
-)
+_CURVE_COLUMNS = [
+    "time", "at_risk", "failed", "censored", "entered", "survival", "std_err", "lower", "upper", "cumulative_hazard",
+    "cumulative_hazard_se",
+]  # fmt: skip
 
 
 def _notes(rows: RiskRows, survival: Floats, failures: int, units: int) -> tuple[Reason, ...]:

@@ -24,6 +24,7 @@ from analytics.models.nonparametric import (
     two_sided_z,
     units_at_risk,
 )
+from analytics.reasons import brief
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -53,10 +54,7 @@ class MeanCumulativeFunction:
     exposure: float
 
     def __repr__(self) -> str:
-        return (
-            f"MeanCumulativeFunction({self.units:,} units, {self.total_events:,} events to "
-            f"{number(self.last_time)}, mean at the end {self.mean[-1]:.4g})"
-        )
+        return brief(self, "units", "total_events", "last_time", at_the_end=self.mean[-1])
 
     def to_frame(self) -> pd.DataFrame:
         """One row per distinct event time, unrounded."""

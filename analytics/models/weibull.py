@@ -21,6 +21,7 @@ from scipy.special import log_ndtr, ndtri
 from analytics.errors import AnalyticsError, NotEnoughData, number
 from analytics.models.exact import Limits
 from analytics.models.nonparametric import Floats, Ints, SurvivalCurve, check_column, check_count, check_entry
+from analytics.reasons import brief
 
 Distribution = Literal["weibull", "lognormal"]
 
@@ -198,11 +199,7 @@ class LifeFit:
     sample: _Sample
 
     def __repr__(self) -> str:
-        if self.distribution == "weibull":
-            shape = f"eta {self.eta:,.6g}, beta {self.beta:.4g}"
-        else:
-            shape = f"mu {self.mu:.6g}, sigma {self.sigma:.4g}"
-        return f"LifeFit({self.distribution}, {shape}, {self.failures:,} failures among {self.units:,} units)"
+        return brief(self, "distribution", "mu", "sigma", "failures", "units")
 
     @property
     def eta(self) -> float:

@@ -26,6 +26,7 @@ from analytics.ratings.options import Options, for_component, options_for
 from analytics.ratings.pooling import options_of
 from analytics.ratings.predict import PartLives, fit_lives, predict_failures
 from analytics.ratings.sheet import class_weights
+from analytics.reasons import brief
 from analytics.records.load import NOT_RECORDED, AsTyped, as_typed, load_records
 from analytics.records.shop import Shop
 
@@ -57,10 +58,7 @@ class Backtest:
     last_end: pd.Timestamp
 
     def __repr__(self) -> str:
-        return (
-            f"Backtest({self.rows} predictions: {self.came_back:g} came back where {self.expected:.1f} were expected, "
-            f"{self.covered:.0%} inside at {self.level:.0%})"
-        )
+        return brief(self, "rows", "came_back", "expected", "covered", "level")
 
 
 def quick_options(shop: Shop) -> Options:

@@ -20,7 +20,7 @@ from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.signed_root import FitRating, estimate_at, rate_fit
-from analytics.reasons import Checked, Reason, Rests, reason, reason_if
+from analytics.reasons import Checked, Reason, Rests, brief, reason, reason_if
 
 NAN = float("nan")
 #: what is left of a promise after early failures cannot be asked for above this
@@ -67,12 +67,7 @@ class RatingBound:
     by_distribution: tuple[FitRating, ...] = ()
 
     def __repr__(self) -> str:
-        where = f"{self.weight_lb:,.0f} lb" + (f", {self.use}" if self.use else "")
-        return (
-            f"RatingBound({where}: {'at least ' if self.capped else ''}{self.bound_hp:,.0f} hp, estimate "
-            f"{self.estimate_hp:,.0f}, demonstrated {self.demonstrated_hp:,.0f}; {self.failures:g} failures in "
-            f"{self.units:,.0f} units)"
-        )
+        return brief(self, "weight_lb", "use", "bound_hp", "capped", "estimate_hp", "demonstrated_hp", "failures")
 
     @property
     def units(self) -> float:

@@ -403,9 +403,10 @@ def _engine_speeds(loads: Loads, component: str, part: str) -> np.ndarray:
 
 
 # ---- every part ---------------------------------------------------------------------------------------------------------
-RATING_COLUMNS = (
-    "component part weight_up_to strength use bound engine_lbft bound_hp at_least estimate_hp failures units published_hp proposed_hp verdict why reason"
-).split()
+RATING_COLUMNS = [
+    "component", "part", "weight_up_to", "strength", "use", "bound", "engine_lbft", "bound_hp", "at_least", "estimate_hp", "failures",
+    "units", "published_hp", "proposed_hp", "verdict", "why", "reason",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,10 +16,10 @@ from analytics.ratings.options import Options
 from analytics.ratings.sheet import PartRating
 
 READ_IN_FIT = 10  # odometers of a use known in the fit before its figure is shown
-COLUMNS = (
-    "use units odometer_known median_a_year from_a_year to_a_year slow_a_year fast_a_year returned ratio "
-    "ratio_from ratio_to joint_a_year joint_from joint_to reason"
-).split()
+COLUMNS = [
+    "use", "units", "odometer_known", "median_a_year", "from_a_year", "to_a_year", "slow_a_year", "fast_a_year", "returned", "ratio",
+    "ratio_from", "ratio_to", "joint_a_year", "joint_from", "joint_to", "reason",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ from analytics.ratings.demonstration import SHAPES, chance_of_passing, demonstra
 from analytics.ratings.predict import PartFit, age_lives, chances, fit_lives, rows_to_predict
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
+from analytics.reasons import brief
 
 NAN = float("nan")
 EXPONENTS = (
@@ -46,11 +47,7 @@ class ProofPlan:
     table: pd.DataFrame
 
     def __repr__(self) -> str:
-        first = self.table.iloc[0]
-        return (
-            f"ProofPlan({self.power_hp:,.0f} hp, R {self.promise.reliability:g}, C {self.promise.confidence:g}: {first['units']:,.0f} units x "
-            f"{self.miles_each:,.0f} miles with {first['failures']:g} failures)"
-        )
+        return brief(self, "power_hp", "promise", "miles_each", **dict(self.table.iloc[0][["units", "failures"]]))
 
 
 def plan_proof(

@@ -28,7 +28,7 @@ from analytics.ratings.demonstration import SHAPES, exposures
 from analytics.ratings.early import EarlyCheck, early_check
 from analytics.ratings.fits import fit_distributions
 from analytics.ratings.settings import RatingSettings
-from analytics.reasons import Lives, Reason, Unfitted, reason
+from analytics.reasons import Lives, Reason, Unfitted, brief, reason
 
 NAN = float("nan")
 
@@ -405,11 +405,7 @@ class Prediction:
     fit: PartFit | None
 
     def __repr__(self) -> str:
-        span = f"{self.days:g} days" if np.isfinite(self.days) else f"{self.miles:,.0f} miles"
-        return (
-            f"Prediction({span}: {self.expected:.2f} expected, {self.lower:g} to {self.upper:g} at {self.level:.0%}, of "
-            f"{self.units:,.0f} units)"
-        )
+        return brief(self, "days", "miles", "expected", "lower", "upper", "level", "units")
 
     @property
     def distribution(self) -> str:

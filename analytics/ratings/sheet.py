@@ -28,10 +28,11 @@ from analytics.reasons import Lives, Reason, Refused, Rests, reason, reason_if
 from analytics.records.cover import over, same_edge
 from analytics.records.load import NOT_RECORDED, Records
 
-COLUMNS = (
-    "component part weight_up_to use clock life life_miles reliability confidence estimate_hp bound_hp upper_hp demonstrated_hp "
-    "second_opinion_hp units failures miles highest_power_hp published_hp known_hp supported_hp with_known_hp proposed_hp verdict why"
-).split()
+COLUMNS = [
+    "component", "part", "weight_up_to", "use", "clock", "life", "life_miles", "reliability", "confidence", "estimate_hp", "bound_hp",
+    "upper_hp", "demonstrated_hp", "second_opinion_hp", "units", "failures", "miles", "highest_power_hp", "published_hp", "known_hp",
+    "supported_hp", "with_known_hp", "proposed_hp", "verdict", "why",
+]  # fmt: skip
 #: a use gets rows of its own from this many failures on
 _USE_FAILURES, _USE_LIVES = 3, 30
 

@@ -36,7 +36,7 @@ from analytics.ratings.basis import part_lives
 from analytics.ratings.options import Options
 from analytics.ratings.pooling import options_of
 from analytics.ratings.predict import fit_lives
-from analytics.reasons import Reason, Unfitted, reason
+from analytics.reasons import Reason, Unfitted, brief, reason
 from analytics.records.load import NOT_RECORDED
 
 NAN = float("nan")
@@ -224,8 +224,7 @@ class Unknowns:
     reason: Reason | None
 
     def __repr__(self) -> str:
-        first = self.table["serial"].iloc[0] if len(self.table) else "none"
-        return f"Unknowns({self.component} {self.part}: {len(self.table)} units, first {first}, {len(self.sample)} at random)"
+        return brief(self, "component", "part", units=len(self.table), sample=len(self.sample))
 
 
 #: vehicles of the part that stand for a row whose power or weight is unknown

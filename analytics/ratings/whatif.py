@@ -25,7 +25,7 @@ from analytics.ratings.pooling import options_of
 from analytics.ratings.predict import PartFit, fit_lives
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
-from analytics.reasons import Flag, Reason, Refused, Unfitted, reason
+from analytics.reasons import Flag, Reason, Refused, Unfitted, brief, reason
 from analytics.records.cover import over, up_to
 from analytics.records.flags import has_flag
 from analytics.records.load import Records
@@ -52,7 +52,7 @@ class BuildMix:
     scale: float
 
     def __repr__(self) -> str:
-        return f"BuildMix({self.built:,.0f} builds in {self.years:.1f} years, {self.basis})"
+        return brief(self, "built", "years", "basis")
 
     @property
     def built(self) -> float:
@@ -233,10 +233,7 @@ class LimitMove:
 
     def __repr__(self) -> str:
         s = self.span
-        return (
-            f"LimitMove({s.component} {s.part}: {s.from_hp:,.0f} to {s.to_hp:,.0f} hp, {self.units_a_year:+.1f} units and "
-            f"{self.comebacks.expected:+.2f} comebacks a year)"
-        )
+        return brief(self, part=s.part, from_hp=s.from_hp, to_hp=s.to_hp, comebacks=self.comebacks.expected)
 
     @property
     def units_a_year(self) -> float:
@@ -449,9 +446,8 @@ class RatingChanges:
     at_wheels: int | None
 
     def __repr__(self) -> str:
-        return (
-            f"RatingChanges({self.component} {self.part}, {self.weight_lb:,.0f} lb: {self.table['bound_hp'].iloc[0]:,.0f} hp as "
-            f"it stands, {len(self.table) - 1} changes)"
+        return brief(
+            self, "component", "part", "weight_lb", bound_hp=self.table["bound_hp"].iloc[0], changes=len(self.table) - 1
         )
 
 

@@ -39,7 +39,7 @@ from analytics.review.watch import INSTALL, Watched, alarm_count, chance_of_alar
 
 #: alarms that ask for nothing more
 OVER = frozenset({AlarmIs.CLOSED, AlarmIs.QUIET})
-_RAISED_COLUMNS = "what state raised units expected came p_value threshold".split()
+_RAISED_COLUMNS = ["what", "state", "raised", "units", "expected", "came", "p_value", "threshold"]
 
 
 def alarms_answer(

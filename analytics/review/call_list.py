@@ -20,7 +20,7 @@ LOUD = 0.10
 #: as many of those whose particulars tell most are on the list
 _ASKED = 10
 _PART = ["component", "part"]
-COLUMNS = "serial why in_a_year loss power_hp weight_lb use years_out".split()
+COLUMNS = ["serial", "why", "in_a_year", "loss", "power_hp", "weight_lb", "use", "years_out"]
 
 
 @dataclass(frozen=True, slots=True, repr=False)

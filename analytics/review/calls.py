@@ -69,7 +69,9 @@ def lives_ahead(snapshot: Snapshot) -> pd.DataFrame:
 
 
 _PART = ["component", "part"]
-_ABOVE = "serial above over_by in_a_year in_miles power_hp weight_lb use years_out odometer_known".split()
+_ABOVE = [
+    "serial", "above", "over_by", "in_a_year", "in_miles", "power_hp", "weight_lb", "use", "years_out", "odometer_known",
+]  # fmt: skip
 
 
 def above_limit(records: Records, snapshot: Snapshot, proposed: pd.DataFrame | None = None) -> Answer:

@@ -14,7 +14,9 @@ from analytics.review.answer import Answer
 from analytics.review.door import level_of, range_of, running_chances, with_level
 from analytics.review.snapshot import ANY_LEVEL, Snapshot, chance_of, from_entry, past_of, recorded, stand_in
 
-_KEPT = "serial row_serial component part lot spell builder month power_band weight_class use count".split()
+_KEPT = [
+    "serial", "row_serial", "component", "part", "lot", "spell", "builder", "month", "power_band", "weight_class", "use", "count",
+]  # fmt: skip
 #: what the quarter is looked at by, besides the component: (name, column)
 SIDES = (
     ("component", ""),

@@ -84,8 +84,8 @@ HORIZON_YEARS = 2
 _LEVEL = 0.90
 #: failures below which a cell is too thin to say more of, or to be called the worst
 _FEW = 3
-_COUNTED = "parts failures install_errors unit_years".split()
-_RATES = "per_100_unit_years lower upper back_within_2_years back_lower back_upper".split()
+_COUNTED = ["parts", "failures", "install_errors", "unit_years"]
+_RATES = ["per_100_unit_years", "lower", "upper", "back_within_2_years", "back_lower", "back_upper"]
 _COLUMNS = ["component", "power_band", "weight_class", *_COUNTED, *_RATES, "in_words"]
 
 
@@ -253,9 +253,9 @@ def wear(lifetimes: Lifetimes) -> Answer:
                 else reason(Wear.TOO_FEW, failures=row["failures"], needed=shop.checks.failures_to_fit)
             )
         rows.append(row)
-    columns = (
-        "component part parts failures shape shape_lower shape_upper largest_gap gap_outside_limits in_words".split()
-    )
+    columns = [
+        "component", "part", "parts", "failures", "shape", "shape_lower", "shape_upper", "largest_gap", "gap_outside_limits", "in_words",
+    ]  # fmt: skip
     frame = pd.DataFrame(rows, columns=columns)
     read = frame[frame["shape"].notna()]
     said = [reason(Wear.PART, component=r.component, part=r.part, pattern=r.in_words) for r in read.itertuples()]
@@ -290,7 +290,7 @@ def clocks(lifetimes: Lifetimes) -> Answer:
                         "failures_left_out": seen.left_out_failed,
                     }
                 )
-    columns = "component clock parts_counted failures_counted parts_left_out failures_left_out".split()
+    columns = ["component", "clock", "parts_counted", "failures_counted", "parts_left_out", "failures_left_out"]
     frame = pd.DataFrame(rows, columns=columns)
     miles = frame[frame["clock"] == "miles"]
     counted, out = int(miles["parts_counted"].sum()), int(miles["parts_left_out"].sum())

@@ -301,10 +301,11 @@ def units_answer(found: Forecast, shown: int = 20) -> Answer:
 # ---- was the word kept -----------------------------------------------------------------------------------------------
 #: quarters from a forecast to the day it is held against
 BACK = {"quarter": 1, "year": 4}
-_COLUMNS = "made_on span component units expected lower upper came inside".split()
-_ALARM_COLUMNS = (
-    "first_raised family component group units came_then expected_then threshold standing came_since expected_since verdict"
-).split()
+_COLUMNS = ["made_on", "span", "component", "units", "expected", "lower", "upper", "came", "inside"]
+_ALARM_COLUMNS = [
+    "first_raised", "family", "component", "group", "units", "came_then", "expected_then", "threshold", "standing", "came_since",
+    "expected_since", "verdict",
+]  # fmt: skip
 
 
 def forecasts_kept(

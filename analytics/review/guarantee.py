@@ -10,7 +10,7 @@ import pandas as pd
 from analytics.errors import NotEnoughData
 from analytics.models.distributions import averaged, survival_of
 from analytics.models.lifedata import NOTHING, split_days
-from analytics.reasons import Guarantee, Lasts, Question, reason
+from analytics.reasons import Guarantee, Lasts, Question, brief, reason
 from analytics.records.measures import DAYS_A_MONTH, DAYS_A_YEAR
 from analytics.records.shop import Shop
 from analytics.review.answer import Answer, nothing
@@ -69,7 +69,7 @@ class BandCost:
         return self.failures >= OWN_FAILURES
 
     def __repr__(self) -> str:
-        return f"BandCost({self.band}: {self.built} built, {self.months[:, 11].mean():.3f} comebacks in a year)"
+        return brief(self, "band", "built", in_a_year=self.months[:, 11].mean())
 
 
 def allowed_costs(shop: Shop) -> list[float]:
@@ -270,10 +270,10 @@ def longest(cost: np.ndarray, grid: np.ndarray, allowed: float) -> np.ndarray:
     return np.where(below == 0, 0.0, np.where(below == len(grid), np.inf, found))
 
 
-_COLUMNS = (
-    "power_band built a_year allowed_per_unit months months_lower months_upper seen_months guarantee_months guarantee_miles "
-    "back_in_12_months back_lower back_upper year_on_record in_words"
-).split()
+_COLUMNS = [
+    "power_band", "built", "a_year", "allowed_per_unit", "months", "months_lower", "months_upper", "seen_months", "guarantee_months",
+    "guarantee_miles", "back_in_12_months", "back_lower", "back_upper", "year_on_record", "in_words",
+]  # fmt: skip
 
 
 def band_costs(snapshot: Snapshot) -> tuple[BandCost, ...]:

@@ -35,7 +35,7 @@ SHARES = (1.0, 0.85, 0.7, 0.5)
 #: from crank to wheels of an automatic (common practice, no source)
 LOSSES = (0.15, 0.20)
 _BACK_YEARS = 2.0
-COLUMNS = "figure what reading value proven_hp published_hp verdict same_as_stands".split()
+COLUMNS = ["figure", "what", "reading", "value", "proven_hp", "published_hp", "verdict", "same_as_stands"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ import pandas as pd
 from analytics.lifetimes.sight import stretch_of
 from analytics.lifetimes.table import Lifetimes
 from analytics.ratings.sheet import Ratings
-from analytics.reasons import Alarms, CameSince, Do, Family, InNumbers, RandomCalls, Reason, Since, Who, reason
+from analytics.reasons import Alarms, CameSince, Do, Family, InNumbers, RandomCalls, Reason, Since, Who, brief, reason
 from analytics.records.cover import over
 from analytics.records.load import NOT_RECORDED
 from analytics.review.alarms import OVER as PUT_BY
@@ -81,7 +81,7 @@ class Sheet:
         return self.comeback == self.comeback
 
     def __repr__(self) -> str:
-        return f"Sheet({self.span.name}: {len(self.to_do)} to do, {len(self.calls.table)} to call)"
+        return brief(self, quarter=self.span.name, to_do=len(self.to_do), to_call=len(self.calls.table))
 
 
 def make_sheet(review: Review, outlook: Outlook, fleet: FleetView, ratings: Ratings, earlier: Ratings | None) -> Sheet:

@@ -14,9 +14,10 @@ from analytics.review.snapshot import PartSnapshot, Snapshot
 #: miles on the part that are looked at; a part needs so many lives seen that far, and so many failures
 MILES = np.arange(0.0, 150_001.0, 2_500.0)
 _FEWEST_SEEN, _FEWEST_FAILURES = 10, 5
-_COLUMNS = (
-    "component part use power_band price failures new_fails used_at used_fails renew_from_miles lower upper seen_miles in_words"
-).split()
+_COLUMNS = [
+    "component", "part", "use", "power_band", "price", "failures", "new_fails", "used_at", "used_fails", "renew_from_miles", "lower",
+    "upper", "seen_miles", "in_words",
+]  # fmt: skip
 
 
 def _failing_ahead(own: PartSnapshot, trucks: pd.DataFrame, ahead: float) -> tuple[np.ndarray, np.ndarray]:

@@ -25,10 +25,10 @@ from analytics.review.answer import Answer, nothing
 from analytics.review.budget import BUDGET, FALSE_ALARM
 
 # ---- coming back again -----------------------------------------------------------------------------------------------
-_COLUMNS = (
-    "component units failures units_once units_more_than_once mean_failures by_years lower upper second_year_to_first "
-    "second_year_from second_year_to"
-).split()
+_COLUMNS = [
+    "component", "units", "failures", "units_once", "units_more_than_once", "mean_failures", "by_years", "lower", "upper",
+    "second_year_to_first", "second_year_from", "second_year_to",
+]  # fmt: skip
 
 
 def again(lifetimes: Lifetimes) -> Answer:
@@ -146,7 +146,7 @@ def by_build_year(records: Records, lifetimes: Lifetimes) -> Answer:
     """Mean comebacks in ``records`` per unit of ``lifetimes`` at one, two and three years, by the year built, and
     whether the newest differ."""
     question = reason(Question.BUILD_YEARS, fewest_at_risk=FEWEST_AT_RISK)
-    columns = "built_in units comebacks age_years at_risk mean_comebacks lower upper".split()
+    columns = ["built_in", "units", "comebacks", "age_years", "at_risk", "mean_comebacks", "lower", "upper"]
     years = lifetimes.units["begun_on"].dt.year
     events = comebacks(records, lifetimes)
     rows, curves, young = [], {}, []
@@ -352,10 +352,10 @@ def _cut(frame: pd.DataFrame, by: tuple[str, ...]) -> pd.DataFrame:
     return pd.concat(pieces).groupby([*by, "age"])[["years", "failed"]].sum()
 
 
-_REBUILT = (
-    "rebuilds units unit_years comebacks compared_comebacks expected_as_new ratio lower upper sees_double back_in_a_year "
-    "back_lower back_upper"
-).split()
+_REBUILT = [
+    "rebuilds", "units", "unit_years", "comebacks", "compared_comebacks", "expected_as_new", "ratio", "lower", "upper", "sees_double",
+    "back_in_a_year", "back_lower", "back_upper",
+]  # fmt: skip
 
 
 def rebuilt(records: Records, lifetimes: Lifetimes) -> Answer:

@@ -25,9 +25,10 @@ from analytics.review.quarter import Span
 
 # ---- findings and causes ---------------------------------------------------------------------------------------------
 CAUSES = ("part", "install", "over limit", "unclear", "no fault")
-_FINDING_COLUMNS = (
-    "component finding failed by_years share_back share_lower share_upper as_if_alone all_findings all_as_if_alone"
-).split()
+_FINDING_COLUMNS = [
+    "component", "finding", "failed", "by_years", "share_back", "share_lower", "share_upper", "as_if_alone", "all_findings",
+    "all_as_if_alone",
+]  # fmt: skip
 #: a calendar year's cause is called changed below this, over all causes together
 _FALSE_ALARM = FALSE_ALARM * BUDGET[Family.CAUSE_MIX]
 _FEWEST_PAIRS = 10
@@ -135,9 +136,10 @@ def judged_alike(records: Records) -> Answer:
     """Agreement of two judgements of the same returns in ``records``, per heading."""
     question = reason(Question.JUDGED_ALIKE)
     twice = records.judged_again
-    columns = (
-        "what pairs alike share_alike share_lower share_upper by_chance kappa kappa_lower kappa_upper p_value".split()
-    )
+    columns = [
+        "what", "pairs", "alike", "share_alike", "share_lower", "share_upper", "by_chance", "kappa", "kappa_lower", "kappa_upper",
+        "p_value",
+    ]  # fmt: skip
     if twice.empty:
         return nothing(question, Judged.NEVER_TWICE, pd.DataFrame(columns=columns))
     rows: list[dict[str, Any]] = []
@@ -166,9 +168,10 @@ def judged_alike(records: Records) -> Answer:
 
 
 # ---- which part dragged which ----------------------------------------------------------------------------------------
-_DRAG_COLUMNS = (
-    "first finding damaged first_failures dragged may_be_dragged share lower upper upper_if_all mean_cost mean_cost_alone"
-).split()
+_DRAG_COLUMNS = [
+    "first", "finding", "damaged", "first_failures", "dragged", "may_be_dragged", "share", "lower", "upper", "upper_if_all", "mean_cost",
+    "mean_cost_alone",
+]  # fmt: skip
 
 
 def _damaged_together(records: Records) -> pd.DataFrame:

@@ -86,7 +86,10 @@ def _most_first(values: pd.Series) -> dict[str, int]:
 
 
 def _table(rows: pd.DataFrame) -> pd.DataFrame:
-    columns = "day serial component fitted_part finding order cause power_hp weight_lb use days odometer cost".split()
+    columns = [
+        "day", "serial", "component", "fitted_part", "finding", "order", "cause", "power_hp", "weight_lb", "use", "days", "odometer",
+        "cost",
+    ]  # fmt: skip
     return rows[columns].rename(
         columns={
             "day": "returned_on",
@@ -156,8 +159,10 @@ def _rates(counts: dict[str, int], years: dict[str, float], now: str, before: st
 
 
 # ---- published limits ------------------------------------------------------------------------------------------------
-_LIMIT = "component part weight_up_to_lb weight_over_lb use power_limit_hp effective_on".split()
-_COUNTS = "parts_within failed_within parts_above failed_above failed_within_quarter failed_above_quarter".split()
+_LIMIT = ["component", "part", "weight_up_to_lb", "weight_over_lb", "use", "power_limit_hp", "effective_on"]
+_COUNTS = [
+    "parts_within", "failed_within", "parts_above", "failed_above", "failed_within_quarter", "failed_above_quarter",
+]  # fmt: skip
 
 
 def _once(life: np.ndarray, rows: np.ndarray) -> np.ndarray:

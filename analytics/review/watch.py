@@ -52,7 +52,9 @@ INSTALL = frozenset({Family.MONTH_INSTALL, Family.BUILDER_INSTALL})
 #: an install error shows within about so many days (common practice, no source); the records correct it as they grow
 INSTALL_DAYS = 90.0
 _INSTALL_WEIGHT = 5.0
-_COLUMNS = "family component group units expected came ratio p_value threshold alarm least".split()
+_COLUMNS = [
+    "family", "component", "group", "units", "expected", "came", "ratio", "p_value", "threshold", "alarm", "least",
+]  # fmt: skip
 
 
 # ---- numbers -------------------------------------------------------------------------------------------------------

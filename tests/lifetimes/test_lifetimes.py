@@ -592,7 +592,7 @@ def test_bands_and_classes_and_their_edges(tmp_path):
 def test_no_units_at_all(tmp_path):
     found = lives(tmp_path, builds=[build()], as_of="2020-01-01")
     assert len(found.table) == len(found.units) == 0
-    assert repr(found).endswith("as of 2020-01-01: 0 rows, 0 failures)")
+    assert repr(found).endswith("rows 0, failures 0)")
 
 
 @pytest.mark.parametrize(

@@ -180,7 +180,7 @@ def test_no_failure_gives_no_limits_and_says_so():
     assert curve.survival.tolist() == [1, 1, 1]
     assert np.isnan(curve.lower).all()
     assert "none of 3 failed by 20" in say(curve.notes[0])
-    assert repr(curve) == "SurvivalCurve(3 units, 0 failed, 0 to 20, survival at the end 1)"
+    assert repr(curve) == "SurvivalCurve(units 3, failures 0, start 0, last_time 20, at_the_end 1)"
 
 
 @pytest.mark.parametrize(

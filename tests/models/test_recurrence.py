@@ -38,7 +38,7 @@ def test_valve_seats_equal_r(reference, reference_data):
     # Engines that come back once come back again: the independent s.e. is too small.
     last = result.mean_at(653).iloc[0]
     assert last["std_err"] > 1.15 * last["std_err_poisson"]
-    assert repr(result) == "MeanCumulativeFunction(41 units, 48 events to 761, mean at the end 1.543)"
+    assert repr(result) == "MeanCumulativeFunction(units 41, total_events 48, last_time 761, at_the_end 1.54269)"
 
 
 unit = st.tuples(st.integers(0, 5), st.integers(1, 10), st.integers(1, 3), st.lists(st.floats(0, 1), max_size=4)).map(

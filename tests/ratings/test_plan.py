@@ -39,7 +39,7 @@ def test_a_few_failures_allowed_equal_the_exact_binomial():
     assert first["passes if 0.99"] == pytest.approx(0.99**22)
     assert "22 trucks of 700 hp that each run 50,000 miles prove 700 hp" in plan_words(plan)[0]
     assert "51% if 97% truly survive" in plan_words(plan)[0]
-    assert "22 units" in repr(plan)
+    assert "units 22" in repr(plan)
 
 
 def test_longer_trials_need_fewer_units_at_a_known_shape():

@@ -214,7 +214,7 @@ def test_the_total_is_the_sum_of_the_units_and_wider_than_the_plug_in(fleet, fit
     assert longer.expected > p.expected
     assert "reported" in prediction_words(p)[1]
     assert "log-likelihood" in prediction_words(p)[2]
-    assert repr(p).startswith("Prediction(365 days: ")
+    assert repr(p).startswith("Prediction(days 365, ")
 
 
 def test_a_stated_reporting_share_is_said(fleet):
