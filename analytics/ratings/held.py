@@ -31,12 +31,16 @@ def weakest_margin(loads: Loads, component: str, part: str, power_hp: float, wei
 
 def held_by_margin(table: pd.DataFrame, records: Records, lifetimes: Lifetimes) -> pd.DataFrame:
     """The ``table`` of ratings (`sheet.COLUMNS`) with each raise held (keep, or nothing shown where nothing is published) whose power the part may not stand by its own geometry (`weakest_margin`
-    under 1). records, lifetimes: of the shop. The geometry is the owner's; of the truck its ranges are taken: what it has of its own narrows
+    under 1), and without a trial there. records, lifetimes: of the shop. The geometry is the owner's; of the truck its ranges are taken: what it has of its own narrows
     them, and a person may then decide."""
-    raised = table.index[table["verdict"] == "raise"]
-    if records.parts.empty or raised.empty:
+    raised, tried = table.index[table["verdict"] == "raise"], table.index[table["trial_hp"].notna()]
+    if records.parts.empty or raised.union(tried).empty:
         return table
     loads, held = make_loads(records, lifetimes), table.copy()
+    for at in tried:
+        component, part, trial, weight_lb, use = table.loc[at, ["component", "part", "trial_hp", "weight_up_to", "use"]]
+        if weakest_margin(loads, component, part, trial, weight_lb, use) < 1:
+            held.at[at, "trial_hp"] = math.nan
     for at in raised:
         row = table.loc[at]
         place = row["component"], row["part"], row["proposed_hp"], row["weight_up_to"], row["use"]

@@ -27,6 +27,8 @@ NAN = float("nan")
 #: what a published figure of no stated basis is worth: standard deviation of its log about the truth. Of .3, .4 and .6 the one
 #: whose owner paid least in invented shops whose limits began at .7, 1.0 and 1.35 of the truth.
 PUBLISHED_LOG_SD = 0.4
+#: a part may be tried up to where these are the odds that it is good for it, and so far past the highest power with experience
+TRIAL_ODDS, _TRIAL_STEP = 3, 1.2
 #: one side of the records' say where they rule nothing out on it
 _WIDE = 1.0
 _REACH, _POINTS = 2.5, 501
@@ -71,6 +73,7 @@ class LimitEvidence:
     known_hp: that figure. raise_hp: the same at half the doubt of the promise, since the highest of many looks is what raises a limit. least_cost_hp: the limit that costs least at the middle of what is held of the rating, rounded down. too_high: chance that the published limit lies
     above the true rating. failures: behind it. at_least: a cap or a demonstration. leans_low: a known bias pushes the estimate down.
     hidden: failures that only a teardown showed. any_power: power is not shown to matter for a part of a kind for which it hardly does.
+    trial_hp: up to where the part may be tried, rounded down; no promise.
     """
 
     estimate_hp: float
@@ -86,6 +89,7 @@ class LimitEvidence:
     leans_low: bool = False
     hidden: int = 0
     any_power: bool = False
+    trial_hp: float = NAN
 
 
 def rounded_down(power_hp: float, step_hp: float) -> float:
@@ -187,6 +191,7 @@ def evidence_of(bound: RatingBound, beside: Beside, data: LifeData, settings: Ra
     held = alone if known is None else with_known(alone, known)
     doubt = 1 - bound.promise.confidence
     low, firm = (float(np.minimum(held.quantile_hp(share), bound.seen.cap_hp)) for share in (doubt, doubt / 2))
+    furthest = _TRIAL_STEP * bound.seen.cap_hp
     cheapest = NAN
     if bound.by_distribution:
         best = max(bound.by_distribution, key=lambda r: r.loglik)
@@ -203,6 +208,7 @@ def evidence_of(bound: RatingBound, beside: Beside, data: LifeData, settings: Ra
         raise_hp=beside.supported_hp if bound.demonstrated_only else rounded_down(firm, beside.step_hp),
         least_cost_hp=rounded_down(cheapest, beside.step_hp),
         too_high=held.below(published) if np.isfinite(published) else NAN,
+        trial_hp=rounded_down(float(np.minimum(held.quantile_hp(1 / (1 + TRIAL_ODDS)), furthest)), beside.step_hp),
     )
 
 
@@ -247,6 +253,7 @@ def no_higher(evidence: LimitEvidence, lighter: LimitEvidence) -> LimitEvidence:
         with_known_hp=under(evidence.with_known_hp, lighter.with_known_hp),
         raise_hp=float(np.minimum(evidence.raise_hp, lighter.raise_hp)),
         least_cost_hp=under(evidence.least_cost_hp, lighter.least_cost_hp),
+        trial_hp=float(np.minimum(evidence.trial_hp, lighter.trial_hp)),
     )
 
 

@@ -31,8 +31,10 @@ from analytics.records.load import NOT_RECORDED, Records
 COLUMNS = [
     "component", "part", "weight_up_to", "use", "clock", "life", "life_miles", "reliability", "confidence", "estimate_hp", "bound_hp",
     "upper_hp", "demonstrated_hp", "second_opinion_hp", "units", "failures", "miles", "highest_power_hp", "published_hp", "known_hp",
-    "supported_hp", "with_known_hp", "proposed_hp", "verdict", "why",
+    "supported_hp", "with_known_hp", "proposed_hp", "trial_hp", "verdict", "why",
 ]  # fmt: skip
+#: where a part that gives hurts somebody soonest, none is tried above its limit: common practice, no source
+_NEVER_TRIED = ("drag", "sled")
 #: a use gets rows of its own from this many failures on
 _USE_FAILURES, _USE_LIVES = 3, 30
 
@@ -395,6 +397,7 @@ def _rows(rated: PartRating, records: Records, options: Options, others: Collect
                 evidence.supported_hp,
                 evidence.with_known_hp,
                 found.proposed_hp,
+                math.nan if bound.rated_use in _NEVER_TRIED else found.trial_hp,
                 found.verdict,
                 found.why,
             ]

@@ -21,16 +21,19 @@ _VERDICTS: dict[Code, str] = {
     Verdict.KEEP: "keep",
     Verdict.HIDDEN_DAMAGE: "keep",
 }
+#: of these limits the part may be tried above
+_TRIED = (Verdict.KEEP, Verdict.BETWEEN, Verdict.NOTHING_CONTRADICTS)
 
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
     """verdict: raise, keep, lower or NOT_SHOWN. why: its reason. proposed_hp: what to raise or lower to, else what the records
-    support; NaN for none."""
+    support; trial_hp: up to where the part may be tried above its limit, no promise; NaN for none."""
 
     verdict: str
     why: Reason
     proposed_hp: float
+    trial_hp: float = math.nan
 
 
 def judge(evidence: LimitEvidence, published_hp: float, options: Options) -> Judgement:
@@ -40,6 +43,9 @@ def judge(evidence: LimitEvidence, published_hp: float, options: Options) -> Jud
     no known bias that pulls the estimate down; then to the figure that costs least. Raise only to what is shown at half that
     doubt, by more than the margin, and never a part of which a teardown showed damage that stops no truck: what was never opened is no
     survivor. Keep what the records support, within the margin. Of a part whose life hardly follows power no power is published first. The rest is not shown either way.
+
+    What is neither raised nor contradicted may be tried above its limit, as far as the odds are 3 to 1 that the part is good for it: a limit under which every
+    truck lasts teaches nothing about what lies above.
     """
     code, proposed = _decided(evidence, published_hp, options)
     why = reason(
@@ -53,7 +59,8 @@ def judge(evidence: LimitEvidence, published_hp: float, options: Options) -> Jud
         margin_hp=options.margin_hp,
         at_least=evidence.at_least,
     )
-    return Judgement(_VERDICTS.get(code, NOT_SHOWN), why, proposed)
+    tried = code in _TRIED and evidence.trial_hp > published_hp and not (evidence.hidden or evidence.any_power)
+    return Judgement(_VERDICTS.get(code, NOT_SHOWN), why, proposed, evidence.trial_hp if tried else math.nan)
 
 
 def _decided(evidence: LimitEvidence, published_hp: float, options: Options) -> tuple[Verdict, float]:

@@ -132,7 +132,7 @@ def standing_alarms(outlook: Outlook) -> pd.DataFrame:
 def limits_table(ratings: Ratings, earlier: Ratings | None) -> pd.DataFrame:
     """Each row of the sheet of ``ratings`` with how it stood in the ``earlier`` one (None: there was none); the open class is one class, whatever weight it was
     rated at."""
-    columns = [*_KEY, "published_hp", "supported_hp", "proposed_hp", "verdict", "why"]
+    columns = [*_KEY, "published_hp", "supported_hp", "proposed_hp", "trial_hp", "verdict", "why"]
     now = ratings.table[columns].assign(open=_open(ratings))
     if earlier is None or earlier.table.empty:
         return now.assign(before_published_hp=np.nan, before_supported_hp=np.nan, before_verdict="")

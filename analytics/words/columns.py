@@ -83,6 +83,7 @@ _SHOWN: dict[str, tuple[str, str]] = {
     "highest_power_hp": ("highest power, hp", _WHOLE),
     "published_hp": ("published, hp", _WHOLE),
     "proposed_hp": ("proposed, hp", _WHOLE),
+    "trial_hp": ("may be tried to, hp", _WHOLE),
     "supported_hp": ("supported, hp", _WHOLE),
     "with_known_hp": ("supported with what was known before, hp", _WHOLE),
     "known_hp": ("known before, hp", _WHOLE),

@@ -62,6 +62,13 @@ def test_a_shaft_that_stands_it_at_the_worst_is_raised_up_to_where_it_does(tmp_p
     assert held(records, proposed("input shaft", "A", proposed_hp=3000.0))["verdict"] == "keep"
 
 
+def test_nothing_is_tried_where_it_may_give(tmp_path):
+    records = shop(tmp_path, SHAFT)
+    for trial, left in ((700.0, np.nan), (300.0, 300.0)):
+        row = held(records, proposed("input shaft", "A", verdict="keep").assign(trial_hp=trial))
+        assert (row["verdict"], row["trial_hp"]) == ("keep", pytest.approx(left, nan_ok=True))
+
+
 @pytest.mark.parametrize(
     ("more", "verdict"),
     [

@@ -240,6 +240,39 @@ def test_a_limit_is_raised_at_half_the_doubt_and_never_beyond_what_was_run():
     assert evidence_of(_bound(RATINGS), replace(beside, lost=0.5), NOTHING_RUN, RatingSettings()).least_cost_hp > 700.0
 
 
+def test_a_part_may_be_tried_to_odds_of_three_to_one_a_fifth_past_what_was_run_and_no_further():
+    beside = Beside(500.0, 400.0, 1.0, 0.1)
+    found = evidence_of(_bound(RATINGS), beside, NOTHING_RUN, RatingSettings())
+    spread = math.log(600 / 500) / norm.ppf(0.9)
+    assert found.trial_hp == pytest.approx(600 * math.exp(-norm.ppf(0.75) * spread), rel=0.005)
+    assert evidence_of(_bound(RATINGS, cap=450.0), beside, NOTHING_RUN, RatingSettings()).trial_hp == 540.0
+    assert math.isnan(evidence_of(_bound(RATINGS, cap=NAN), beside, NOTHING_RUN, RatingSettings()).trial_hp)
+
+
+@pytest.mark.parametrize(
+    ("found", "published", "trial"),
+    [
+        (evidence(575, trial_hp=650.0), 600, 650.0),
+        (evidence(550, trial_hp=650.0), 600, 650.0),
+        (evidence(NAN, trial_hp=650.0), 600, 650.0),
+        (evidence(550, trial_hp=600.0), 600, NAN),  # nothing above the limit
+        (evidence(550, trial_hp=650.0), NAN, NAN),  # nothing published to go above
+        (evidence(700, raise_hp=675.0, trial_hp=750.0), 600, NAN),  # raised: that comes first
+        (evidence(550, too_high=0.9, trial_hp=650.0), 600, NAN),  # contradicted
+        (evidence(550, too_high=0.95, failures=1.0, trial_hp=650.0), 600, NAN),
+        (evidence(575, trial_hp=650.0, hidden=1), 600, NAN),
+        (evidence(575, trial_hp=650.0, any_power=True), 600, NAN),
+    ],
+)
+def test_a_trial_is_offered_above_limits_that_stay_and_of_no_hidden_damage(found, published, trial):
+    assert judge(found, published, OPTIONS).trial_hp == pytest.approx(trial, nan_ok=True)
+
+
+def test_a_heavier_class_is_tried_no_further_than_a_lighter_one():
+    assert no_higher(evidence(500, trial_hp=650.0), evidence(500, trial_hp=625.0)).trial_hp == 625.0
+    assert math.isnan(no_higher(evidence(500, trial_hp=650.0), evidence(500)).trial_hp)
+
+
 def test_without_a_failure_a_limit_is_raised_on_what_is_demonstrated_alone():
     beside = Beside(700.0, 600.0, 1.0, 0.1, Known(600.0))
     found = evidence_of(_bound((), 0.0, demonstrated=700.0), beside, NOTHING_RUN, RatingSettings())

@@ -186,6 +186,7 @@ def test_the_open_class_is_one_class_whatever_it_was_rated_at():
             published_hp=900.0,
             supported_hp=[700.0, supported],
             proposed_hp=700.0,
+            trial_hp=math.nan,
             verdict=verdict,
         )
         shop = SimpleNamespace(weight=SimpleNamespace(classes=(7500.0, 9000.0)))
@@ -302,6 +303,17 @@ def test_why_a_limit_stays_where_more_is_supported_stands_beside_it(made, code, 
     assert first.cells[0] == words.Cell("keep 450", f"675 supported{why}", "keep")
     note = words.limits_note(replace(sheet, limits=limits))
     assert ("so not raised" in note) == bool(why)
+
+
+def test_how_far_a_part_may_be_tried_stands_beside_its_limit(made):
+    _, _, sheet = made
+    limits = sheet.limits.assign(
+        verdict="keep", published_hp=450.0, supported_hp=475.0, before_verdict="", why=reason(Verdict.KEEP)
+    )
+    [first, *_] = words.rows_of(sheet.ratings, limits.assign(trial_hp=525.0))
+    assert first.cells[0] == words.Cell("keep 450", "475 supported; may be tried to 525", "keep")
+    assert "odds are 3 to 1" in words.limits_note(replace(sheet, limits=limits.assign(trial_hp=525.0)))
+    assert "tried" not in words.limits_note(replace(sheet, limits=limits))
 
 
 def test_a_weight_class_of_which_nothing_is_said_has_no_column(made):

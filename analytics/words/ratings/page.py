@@ -26,7 +26,7 @@ from analytics.words.phrases import at_least, capital, listed, numbered, plural,
 from analytics.words.ratings.bound import DISTRIBUTION
 from analytics.words.ratings.pictures import history_caption
 from analytics.words.ratings.plan import ahead_words, plan_words
-from analytics.words.ratings.sheet import lasting, offered, seen_words, sheet_table
+from analytics.words.ratings.sheet import lasting, offered, seen_words, sheet_table, trial
 from analytics.words.ratings.unknowns import ask_words
 from analytics.words.ratings.whatif import change_words, move_words
 from analytics.words.saying import say, say_all
@@ -192,7 +192,7 @@ def _change(verdict: str, row, lasts: Reason | None) -> str:
 
 
 _SHORT = (
-    "component part weight_up_to use verdict published_hp proposed_hp supported_hp estimate_hp upper_hp failures units miles life clock reason"
+    "component part weight_up_to use verdict published_hp proposed_hp trial_hp supported_hp estimate_hp upper_hp failures units miles life clock reason"
 ).split()
 
 
@@ -227,7 +227,7 @@ _BENDS = (Lives.MISSING_OF_OTHERS, Lives.MISSING_OF_FAILED, Lives.NO_WEIGHT)
 def _class_words(bound: RatingBound, own: Sequence[str], row) -> str:
     """A weight class in its sentence. own: what holds of its figure and not in every class."""
     besides = f" ({'; '.join(own)})" if own else ""
-    return f"{_cap(weight_class(bound.weight_lb))}: {row.verdict}. {_cap(say(row.why))}{besides}."
+    return f"{_cap(weight_class(bound.weight_lb))}: {row.verdict}. {_cap(say(row.why))}{besides}.{trial(row.trial_hp)}"
 
 
 def _rises(estimates: Sequence[float]) -> list[str]:

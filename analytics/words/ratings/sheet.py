@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from analytics.ratings.bound import RatingBound
+from analytics.ratings.limit_evidence import TRIAL_ODDS
 from analytics.ratings.options import Options
 from analytics.ratings.sheet import PartRating, Ratings, qualifiers
 from analytics.reasons import Reason, Rests, Verdict
@@ -100,6 +101,16 @@ def sentence(rated: PartRating, bound: RatingBound, why: Reason, options: Option
     return f"{seen_words(bound)}: {say(why)}" + (f" ({'; '.join(rest)})" if rest else "") + "."
 
 
+def trial(power_hp: float) -> str:
+    """How far a part may be tried above its limit, ``power_hp`` (NaN: not at all, so "")."""
+    if not isfinite(power_hp):
+        return ""
+    return (
+        f" The odds are {TRIAL_ODDS} to 1 that it is good to {power(power_hp)}: to learn that, try it up to there in trucks that neither race nor pull, "
+        "whose owners know and agree. It is no limit to publish."
+    )
+
+
 def lasting(ratings: Ratings, row: Any) -> Reason | None:
     """Of a ``row`` of the ``ratings`` that offers no power, since none is shown to matter: what share lasts at any; None for another row."""
     if row.why.code is not Verdict.ANY_POWER:
@@ -118,6 +129,6 @@ def sheet_table(ratings: Ratings) -> pd.DataFrame:
     """The table of the ratings with the reason of each row in words."""
     said = []
     bounds = [(rated, bound) for rated in (*ratings.parts, *ratings.apart) for bound in rated.bounds]
-    for (rated, bound), why in zip(bounds, ratings.table["why"], strict=True):
-        said.append(sentence(rated, bound, why, ratings.options))
+    for (rated, bound), row in zip(bounds, ratings.table.itertuples(), strict=True):
+        said.append(sentence(rated, bound, row.why, ratings.options) + trial(row.trial_hp))
     return ratings.table.drop(columns="why").assign(reason=pd.Series(said, index=ratings.table.index, dtype=object))

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
+from analytics.ratings.limit_evidence import TRIAL_ODDS
 from analytics.ratings.sheet import Ratings
 from analytics.ratings.verdict import NOT_SHOWN
 from analytics.reasons import Call, Code, Do, Faults, InNumbers, Reason, Since, Verdict, Who
@@ -239,6 +240,8 @@ def _cell(row, lasts: Reason | None) -> Cell:
         told += f", was {_supported(row.before_supported_hp)}"
     if row.why.code in HELD:
         told += f"; {HELD[row.why.code][0]}"
+    if math.isfinite(row.trial_hp):
+        told += f"; may be tried to {bare_power(row.trial_hp)}"
     return Cell(verdict, told, row.verdict)
 
 
@@ -260,6 +263,8 @@ def limits_note(sheet: Sheet) -> str:
         for code, (short, why) in HELD.items()
         if any(w.code is code for w in own["why"])
     )
+    if own["trial_hp"].notna().any():
+        held += f" May be tried: the odds are {TRIAL_ODDS} to 1 that it is good for that; in trucks that neither race nor pull, whose owners agree; not to publish."
     if any(lasting(sheet.ratings, r) is not None for r in own.itertuples()):
         held += f" {capital(NO_POWER)}: it is not shown to matter there; the share is sure too, but not calibrated."
     return (
