@@ -44,8 +44,8 @@ def judge(evidence: LimitEvidence, published_hp: float, options: Options) -> Jud
     doubt, by more than the margin, and never a part of which a teardown showed damage that stops no truck: what was never opened is no
     survivor. Keep what the records support, within the margin. Of a part whose life hardly follows power no power is published first. The rest is not shown either way.
 
-    What is neither raised nor contradicted may be tried above its limit, as far as the odds are 3 to 1 that the part is good for it: a limit under which every
-    truck lasts teaches nothing about what lies above.
+    What is neither raised nor contradicted may be tried above its limit, as far as the part is more likely good for it than not: a limit under which every truck
+    lasts teaches nothing about what lies above.
     """
     code, proposed = _decided(evidence, published_hp, options)
     why = reason(

@@ -240,7 +240,7 @@ def test_a_limit_is_raised_at_half_the_doubt_and_never_beyond_what_was_run():
     assert evidence_of(_bound(RATINGS), replace(beside, lost=0.5), NOTHING_RUN, RatingSettings()).least_cost_hp > 700.0
 
 
-def test_a_part_may_be_tried_to_odds_of_three_to_one_a_fifth_past_what_was_run_and_no_further():
+def test_a_part_may_be_tried_to_the_first_quartile_a_fifth_past_what_was_run_and_no_further():
     beside = Beside(500.0, 400.0, 1.0, 0.1)
     found = evidence_of(_bound(RATINGS), beside, NOTHING_RUN, RatingSettings())
     spread = math.log(600 / 500) / norm.ppf(0.9)

@@ -8,7 +8,6 @@ from typing import Any
 import pandas as pd
 
 from analytics.ratings.bound import RatingBound
-from analytics.ratings.limit_evidence import TRIAL_ODDS
 from analytics.ratings.options import Options
 from analytics.ratings.sheet import PartRating, Ratings, qualifiers
 from analytics.reasons import Reason, Rests, Verdict
@@ -106,7 +105,7 @@ def trial(power_hp: float) -> str:
     if not isfinite(power_hp):
         return ""
     return (
-        f" The odds are {TRIAL_ODDS} to 1 that it is good to {power(power_hp)}: to learn that, try it up to there in trucks that neither race nor pull, "
+        f" It is more likely good to {power(power_hp)} than not: to learn that, try it up to there in trucks that neither race nor pull, "
         "whose owners know and agree. It is no limit to publish."
     )
 

@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from analytics.ratings.limit_evidence import TRIAL_ODDS
 from analytics.ratings.sheet import Ratings
 from analytics.ratings.verdict import NOT_SHOWN
 from analytics.reasons import Call, Code, Do, Faults, InNumbers, Reason, Since, Verdict, Who
@@ -264,7 +263,7 @@ def limits_note(sheet: Sheet) -> str:
         if any(w.code is code for w in own["why"])
     )
     if own["trial_hp"].notna().any():
-        held += f" May be tried: the odds are {TRIAL_ODDS} to 1 that it is good for that; in trucks that neither race nor pull, whose owners agree; not to publish."
+        held += " May be tried: more likely good for that than not; in trucks that neither race nor pull, whose owners agree; not to publish."
     if any(lasting(sheet.ratings, r) is not None for r in own.itertuples()):
         held += f" {capital(NO_POWER)}: it is not shown to matter there; the share is sure too, but not calibrated."
     return (
