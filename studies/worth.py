@@ -34,7 +34,7 @@ from studies.resumable import resume, versions_used
 BLOCKS, TABLE = "worth_runs.csv", "worth.csv"
 LIFE_MILES, RELIABILITY = 50_000.0, 0.9
 STARTS = (0.7, 1.0, 1.35)
-OWNERS = ("never changes", "just below the first failure", "follows the sheet", "best odds", "knows the truth")
+OWNERS = ("never changes", "just below the first failure", "follows the sheet", "tries too", "best odds", "knows the truth")
 #: comebacks that one truck refused is worth
 PRICES = (5, 10, 20)
 QUARTERS, QUARTER_DAYS = 24, 365.25 / 4
@@ -159,20 +159,20 @@ def invent(seed: int) -> InventedShop:
 
 
 class Owner:
-    """An owner at work. limits: (parts, classes) hp, today's; first: those he began with. fitted: part of each truck, -1 not yet come,
-    the number of parts: turned away."""
+    """An owner at work. limits: (parts, classes) hp, today's; tried: how far he tries the parts above them; first: those he began with. fitted: part of each truck, -1 not
+    yet come, the number of parts: turned away."""
 
     def __init__(self, shop: InventedShop, start: float):
         self.shop, self.first = shop, shop.truth_hp * start
-        self.limits = self.first.copy()
+        self.limits, self.tried = self.first.copy(), np.zeros_like(self.first)
         self.fitted = np.full(len(shop.day), -1)
         self.kept: list[tuple[int, int, float, float]] = []  # accepted: part, class, day, hp
 
     def build(self, quarter: int) -> None:
-        """Fit the trucks of a quarter, each with the weakest part whose limit reaches it."""
+        """Fit the trucks of a quarter, each with the weakest part that reaches it."""
         came = (self.shop.day >= quarter * QUARTER_DAYS) & (self.shop.day < (quarter + 1) * QUARTER_DAYS)
         at = np.flatnonzero(came)
-        reach = (self.shop.power_hp * self.shop.line)[at] <= self.limits[:, self.shop.weight_class[at]]
+        reach = (self.shop.power_hp * self.shop.line)[at] <= np.maximum(self.limits, self.tried)[:, self.shop.weight_class[at]]
         self.fitted[at] = np.where(reach.any(0), reach.argmax(0), len(PARTS))
 
     def failed(self, part: int, day: float) -> tuple[np.ndarray, np.ndarray]:
@@ -290,11 +290,11 @@ def _look(owner: Owner, day: float, replicates: int) -> pd.DataFrame:
     )
 
 
-def follow(shop: InventedShop, start: float, replicates: int) -> tuple[Owner, dict[str, float]]:
-    """The owner who accepts what the sheet says, each half year after the first; with what it said. first_right: quarter of the first
-    raise of a limit that is too low, or lower of one that is too high, NaN: never; the middle of the parts' lightest class."""
+def follow(shop: InventedShop, start: float, replicates: int, tries: bool = False) -> tuple[Owner, dict[str, float]]:
+    """The owner who accepts what the sheet says, each half year after the first, and where he ``tries`` fits parts as far above their limits as it says; with what it said. first_right: quarter of
+    the first raise of a limit that is too low, or lower of one that is too high, NaN: never; the middle of the parts' lightest class."""
     owner = Owner(shop, start)
-    said = {"looks": 0, "raises": 0, "raised_above": 0, "wrong_lower": 0, "lowers": 0}
+    said = {"looks": 0, "raises": 0, "raised_above": 0, "wrong_lower": 0, "lowers": 0, "tried": 0, "tried_above": 0}
     first_right = np.full(len(PARTS), np.inf)
     wrong = np.zeros(len(PARTS), bool)
     for quarter in range(QUARTERS):
@@ -302,8 +302,13 @@ def follow(shop: InventedShop, start: float, replicates: int) -> tuple[Owner, di
         if quarter < FIRST_LOOK or quarter % 2 == 0:
             continue
         day = (quarter + 1) * QUARTER_DAYS
+        owner.tried[:] = 0.0
         for row in _look(owner, day, replicates).itertuples():
             said["looks"] += 1
+            if tries and row.trial_hp > owner.limits[row.part_at, row.class_at]:
+                owner.tried[row.part_at, row.class_at] = row.trial_hp
+                said["tried"] += 1
+                said["tried_above"] += row.trial_hp > shop.truth_hp[row.part_at, row.class_at]
             if row.verdict not in ("raise", "lower"):
                 continue
             i, c, raised = row.part_at, row.class_at, row.verdict == "raise"
@@ -356,13 +361,14 @@ def one_run(replicates: int, seed: int, start: float) -> pd.DataFrame:
     """A shop from one start: a row per owner, with what the sheet said in that of the one who follows it."""
     shop = invent(seed)
     followed, said = follow(shop, start, replicates)
+    trying, tried_said = follow(shop, start, replicates, tries=True)
     odds, odds_said = of_the_best_odds(shop, start, seed)
-    owners = (unchanged(shop, start), habit(shop, start), followed, odds, unchanged(shop, 1.0))
+    owners = (unchanged(shop, start), habit(shop, start), followed, trying, odds, unchanged(shop, 1.0))
     rows = pd.DataFrame([o.score() for o in owners])
     rows.insert(0, "owner", OWNERS)
     rows.insert(0, "start", start)
     rows.insert(0, "seed", seed)
-    for owner, what in ((OWNERS[2], said), (OWNERS[3], odds_said)):
+    for owner, what in zip(OWNERS[2:5], (said, tried_said, odds_said), strict=True):
         for name, value in what.items():
             rows.loc[rows["owner"] == owner, name] = value
     return rows.assign(trucks=len(shop.day), replicates=replicates, versions=versions_used())
@@ -395,10 +401,10 @@ def summarise(runs: pd.DataFrame) -> pd.DataFrame:
             row = {"start": name, "owner": owner, "shops": own["seed"].nunique()}
             row |= {c: int(own[c].sum()) for c in ("comebacks", "refused")}
             row |= {f"cost_{p}": p * row["comebacks"] + row["refused"] for p in PRICES}
-            if owner in (OWNERS[2], OWNERS[3]):
+            if owner in OWNERS[2:5]:
                 row |= {c: int(own[c].sum()) for c in ("looks", "raised_above")}
-            if owner == OWNERS[2]:
-                row |= {c: int(own[c].sum()) for c in ("raises", "lowers")}
+            if owner in OWNERS[2:4]:
+                row |= {c: int(own[c].sum()) for c in ("raises", "lowers", "tried", "tried_above")}
                 row["wrong_lower_share"] = own["wrong_lower"].sum() / (len(PARTS) * len(own))
                 known = own["first_right"].dropna()
                 row["first_right_quarter"] = float(known.median()) if len(known) else np.nan

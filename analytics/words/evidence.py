@@ -23,7 +23,7 @@ _COLUMNS = (
 
 
 #: the owners of the study of worth, as its table names them
-WORTH_OWNERS = ("never changes", "just below the first failure", "follows the sheet", "best odds", "knows the truth")
+WORTH_OWNERS = ("never changes", "just below the first failure", "follows the sheet", "tries too", "best odds", "knows the truth")
 
 
 def read_study(folder: str | Path) -> pd.DataFrame:
@@ -394,7 +394,7 @@ def worth(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
             f"No table of what following the sheet is worth at {path}: run python -m studies worth in a checkout.",
         )
     table = pd.read_csv(path)
-    never, habit, sheet, odds, truth = (table[table["start"] == "all"].set_index("owner").loc[o] for o in WORTH_OWNERS)
+    never, habit, sheet, tries, odds, truth = (table[table["start"] == "all"].set_index("owner").loc[o] for o in WORTH_OWNERS)
     right, high = (table[table["start"] == f"{s} of the truth"].set_index("owner") for s in ("1", "1.35"))
     saved = {p: 1 - sheet[f"cost_{p}"] / habit[f"cost_{p}"] for p in (5, 10, 20)}
     follows, first = WORTH_OWNERS[2], WORTH_OWNERS[1]
@@ -404,7 +404,9 @@ def worth(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
         f"one who knew the truth would pay {1 - truth.cost_10 / habit.cost_10:.0%} less, one who never changes anything {never.cost_10 / habit.cost_10 - 1:.0%} more.",
         f"Where the limit is right he refuses {right.loc[follows, 'refused'] / right.loc[first, 'refused']:.0%} of the good trucks that the habit refuses, and yet lowers {right.loc[follows, 'wrong_lower_share']:.0%} of the right limits at some look "
         f"in six years (15% was the goal). Where it is too high he has {high.loc[follows, 'comebacks'] / high.loc[first, 'comebacks'] - 1:+.0%} comebacks against the habit (none more was the goal); half of such limits are lowered by the {high.loc[follows, 'first_right_quarter']:.0f}th quarter.",
-        f"Of {sheet.looks:,.0f} looks {sheet.raised_above:,.0f} raised a limit above the truth. A limit that is far too low is hardly ever raised: no power beyond what was run is supported, so that what it refuses stays refused until stronger trucks are tried.",
+        f"Of {sheet.looks:,.0f} looks {sheet.raised_above:,.0f} raised a limit above the truth. A limit that is far too low is hardly ever raised: no power beyond what was run is supported, so that what it refuses stays refused until stronger trucks are tried. "
+        f"One who also fits parts above their limits as far as the sheet says they may be tried pays {1 - tries.cost_10 / habit.cost_10:.0%} less than the habit at ten to one ({1 - tries.cost_5 / habit.cost_5:.0%} at five, "
+        f"{1 - tries.cost_20 / habit.cost_20:.0%} at twenty); of {tries.tried:,.0f} such trials {tries.tried_above / tries.tried:.0%} went above the truth.",
         f"The goal of 20% less than the habit is not reached, and records alone hardly hold it: one who knew how such shops are drawn, read every odometer and set each limit where the cost he "
         f"expects is least (best odds) would pay {1 - odds.cost_10 / habit.cost_10:.0%} less, and at {odds.raised_above / odds.looks:.0%} of his looks raise a limit above the truth, which the sheet never may. First-order bounds, a look each half year.",
     )
