@@ -15,6 +15,7 @@ import pandas as pd
 
 from analytics.errors import RecordsError, SheetMissing
 from analytics.reasons import Issue
+from analytics.records.beside import comebacks_beside
 from analytics.records.cells import DISTANCE, ERROR, POWER, WEIGHT, is_error
 from analytics.records.decimals import EITHER, FIGURES, Mark, mark_of, with_points, with_unit
 from analytics.records.dittos import repeated
@@ -87,12 +88,19 @@ def read_sheets(shop: Shop) -> dict[str, RawSheet]:
     sheets = {}
     wanted = {name: _wanted(name, shop) for name in HEADINGS}
     found = {name: find_grids(name, shop, wanted[name].keys()) for name in HEADINGS}
+    on_builds = {(grid.file, grid.sheet) for grid in found["builds"]}
+    shared = [grid for grid in found["returns"] if (grid.file, grid.sheet) in on_builds and not _told_apart(shop)]
+    beside = {id(grid): _beside(grid, wanted["returns"], shop) for grid in shared}
+    found["returns"] = list(chain.from_iterable(beside.get(id(grid), [grid]) for grid in found["returns"]))
     marks = _marks(list(chain.from_iterable(found.values())))
     for name, grids in filter(lambda item: item[1], found.items()):
         pages = [_to_sheet(name, g, (wanted[name], marks[id(g)]), shop, alone=len(grids) == 1) for g in grids]
         if _own_columns(name, pages, shop):
             _to_sheet(name, grids[0], (wanted[name], Mark("")), shop)  # says what none of the pages has
         sheets[name] = _stacked(pages)
+    if shared:
+        unused = sheets["builds"].unused_columns
+        sheets["builds"].unused_columns = tuple(c for c in unused if heading_key(c) not in wanted["returns"])
     for name in ("builds", "returns"):
         if name not in sheets:
             there = ", ".join(sorted(p.name for p in shop.folder.iterdir() if p.is_file())) or "nothing"
@@ -103,6 +111,21 @@ def read_sheets(shop: Shop) -> dict[str, RawSheet]:
                 "The command start looks through the files and writes these lines.",
             )
     return sheets
+
+
+def _told_apart(shop: Shop) -> bool:
+    """Whether shop.toml tells rows of returns from others by a column."""
+    return bool(shop.sheets.places.get("returns", SheetPlace()).rows)
+
+
+def _beside(grid: Grid, wanted: dict[str, str], shop: Shop) -> list[Grid]:
+    """The comebacks of a page of builds, as pages."""
+    start = _heading_row("returns", grid, wanted, shop)
+    columns: dict[str, list[int]] = {}
+    for at, cell in enumerate(grid.rows[start]):
+        columns.setdefault(wanted.get(heading_key(cell)) or wanted.get(bare_key(cell), ""), []).append(at)
+    columns.pop("", None)
+    return comebacks_beside(grid, start, columns)
 
 
 def _marks(grids: list[Grid]) -> dict[int, Mark]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache, partial
 from itertools import chain, filterfalse
 
@@ -48,6 +48,8 @@ _NAMING = ("part", "replaced_with")
 _ENOUGH = 2.2
 #: headings taken only from so sure on: miles of another day under it would be a wrong figure in every life
 _SURELY = {"odometer_at_install": 5.0}
+#: how surely a column beside builds must be one of returns; and how little such a page counts beside one of returns alone
+_BESIDE, _BESIDE_SCORE = 5.0, 1.0
 #: so many headings known, and a page is nearly a sheet
 _MISSED = 3
 #: so many names with figures are serials, on a page that might list limits or parts
@@ -64,7 +66,7 @@ _MAY_BE_TEXT = frozenset({"notes", "finding", "part", "cause"})
 @dataclass(frozen=True, slots=True)
 class Match:
     """A page as one of our sheets: our heading -> its column. rows: where the page holds several sheets, the column and the words
-    that mark this one's rows. text: the column of free text that tells what came back, where no column names the component."""
+    that mark this one's rows. more: our heading -> further columns of it, of a second and third comeback beside its build. text: the column of free text that tells what came back, where no column names the component."""
 
     page: Page
     sheet: str
@@ -72,6 +74,7 @@ class Match:
     score: float
     rows: tuple[str, tuple[str, ...]] | None = None
     text: Column | None = None
+    more: Mapping[str, tuple[Column, ...]] = field(default_factory=dict)
 
     def spare(self) -> list[Column]:
         """Columns that stand under no heading."""
@@ -88,8 +91,8 @@ class Found(dict[str, tuple[Match, ...]]):
 
     def columns(self, sheet: str, heading: str) -> list[Column]:
         """The columns that stand under a heading, of all pages of a sheet that have it."""
-        own = (m.columns.get(heading) for m in self.get(sheet, ()))
-        return list(filter(None, own))
+        own = ((m.columns.get(heading), *m.more.get(heading, ())) for m in self.get(sheet, ()))
+        return list(filter(None, chain.from_iterable(own)))
 
     def anywhere(self, heading: str) -> list[Column]:
         """The columns that stand under a heading on any sheet."""
@@ -145,7 +148,34 @@ def match(page: Page) -> list[Match]:
     """The sheet a page is; two where its rows are told apart by a column; none where it is like no sheet."""
     found = list(filter(None, (_as_sheet(page, sheet) for sheet in HEADINGS)))
     best = max(found, key=lambda m: m.score, default=None)
-    return _both(page, {m.sheet: m for m in found}) or list(filter(None, (best,)))
+    return _both(page, {m.sheet: m for m in found}) or (_with_comebacks(best) if best else [])
+
+
+def _with_comebacks(built: Match) -> list[Match]:
+    """A match, and with it the comebacks that stand beside their builds in the same rows: a day they came back, and what broke."""
+    spare = [c for c in built.spare() if built.sheet == "builds" and not component_named(c.heading)]
+    turns = {c.at: _no_turn(c) for c in spare}
+    first = {key: at for at, key in reversed(turns.items())}
+    page = built.page
+    own = replace(page, columns=[c for c in spare if c.at in first.values()])
+    told = {h: c for h, (points, c) in _assigned(own, "returns").items() if points >= _BESIDE and h != "serial"}
+    if _lacking("returns", {*told, "serial"}):
+        return [built]
+    odometer = built.columns.get("odometer_at_install")
+    if odometer and odometer.at > min(told[h].at for h in told.keys() & set(HEADINGS["returns"].dates)):
+        rest = {h: c for h, c in built.columns.items() if c.at != odometer.at}
+        return _with_comebacks(replace(built, columns=rest))  # right of the day it came back it is of the comeback
+    more = {h: tuple(o for o in spare if turns[o.at] == turns[c.at] and o.at != c.at) for h, c in told.items()}
+    taken = {c.at for c in chain(told.values(), *more.values())}
+    left = replace(page, columns=[c for c in page.columns if c.at not in taken])
+    back = replace(page, columns=[c for c in page.columns if c.at in taken or c.at == built.columns["serial"].at])
+    told["serial"] = built.columns["serial"]
+    return [replace(built, page=left), Match(back, "returns", told, _BESIDE_SCORE, more=more)]
+
+
+def _no_turn(column: Column) -> str:
+    """The key of a heading without the number behind it: 'came back' of 'Came back 2'."""
+    return column.key.rstrip("0123456789 ") or column.key
 
 
 def _both(page: Page, of: Mapping[str, Match]) -> list[Match]:

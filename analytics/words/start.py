@@ -53,7 +53,7 @@ texts(
         Guess.HEADING: lambda example, filled: (
             f"for example {_short(example)}; {plural(filled, 'cell')} filled" if example else "nothing in it yet"
         ),
-        Guess.HEADINGS: lambda headings: f"called {len(headings)} ways on different pages",
+        Guess.HEADINGS: lambda headings: f"called {len(headings)} ways on different pages, or side by side",
         Guess.SPELLINGS: lambda met: f"the same but for spaces, points or look-alike letters: {_met(met)}",
         Guess.SLIPS: lambda met: (
             f"one letter apart or one word shorter: {_met(met)}; a # before the line keeps them two parts"

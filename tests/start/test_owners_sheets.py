@@ -132,3 +132,31 @@ def test_a_page_that_lacks_one_column_is_told_which(tmp_path):
 def test_a_number_of_a_part_is_of_its_component(tmp_path):
     own = [{"TC P/N" if h == "Converter" else h: cell for h, cell in row.items()} for row in rows()]
     assert "converter (column TC P/N): TC-1 (12)" in write(tmp_path, **{"work orders": own})
+
+
+def wide(miles: str) -> list[dict[str, str]]:
+    """Comebacks in the row of their build: of the first truck two, of the third one."""
+    beside = {"Came back": "", miles: "", "Broken part": "", "Came back 2": "", f"{miles} 2": "", "Broken part 2": ""}
+    own = [row | beside for row in rows()]
+    own[0] |= {"Came back": "2022-03-05", miles: "21000", "Broken part": "input shaft"}
+    own[0] |= {"Came back 2": "2022-09-05", f"{miles} 2": "33000", "Broken part 2": "converter"}
+    own[2] |= {"Came back": "2022-04-05", miles: "9000", "Broken part": "converter"}
+    return own
+
+
+@pytest.mark.parametrize("miles", ["Miles", "Miles when came back"])
+def test_comebacks_in_the_row_of_their_build(tmp_path, miles):
+    (tmp_path / "x").mkdir()
+    text = to_csv([{"Serial" if h == "{serial}" else "HP" if h == "{power}" else h: cell for h, cell in row.items()} for row in wide(miles)])  # fmt: skip
+    (tmp_path / "x" / "list.csv").write_text(text, encoding="utf-8")
+    said = start(tmp_path / "x")
+    assert "Next, type:" in said
+    found = load_records(tmp_path / "x")
+    back = found.returns.sort_values("returned_on")[["component", "unit"]].to_numpy().tolist()
+    assert back == [["input shaft", 0], ["converter", 2], ["converter", 0]]
+    assert found.books.counts.set_index("sheet")["read"].to_dict() == {"builds": 12, "returns": 3}
+    assert not any(found.books.unused_columns["builds"])
+    toml = (tmp_path / "x" / "shop.toml").read_text(encoding="utf-8")
+    assert f'odometer = ["{miles}", "{miles} 2"]' in toml
+    assert "odometer_at_install" not in toml
+    assert found.books.set_aside.empty
