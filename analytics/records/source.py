@@ -7,6 +7,7 @@ import re
 from collections import ChainMap, Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import chain, compress
 from operator import attrgetter
 
@@ -88,19 +89,14 @@ def read_sheets(shop: Shop) -> dict[str, RawSheet]:
     sheets = {}
     wanted = {name: _wanted(name, shop) for name in HEADINGS}
     found = {name: find_grids(name, shop, wanted[name].keys()) for name in HEADINGS}
-    on_builds = {(grid.file, grid.sheet) for grid in found["builds"]}
-    shared = [grid for grid in found["returns"] if (grid.file, grid.sheet) in on_builds and not _told_apart(shop)]
-    beside = {id(grid): _beside(grid, wanted["returns"], shop) for grid in shared}
-    found["returns"] = list(chain.from_iterable(beside.get(id(grid), [grid]) for grid in found["returns"]))
+    turns = partial(_turns, set(map(_place_of, found["builds"])), wanted["returns"], shop)
+    found["returns"] = list(chain.from_iterable(map(turns, found["returns"])))
     marks = _marks(list(chain.from_iterable(found.values())))
     for name, grids in filter(lambda item: item[1], found.items()):
         pages = [_to_sheet(name, g, (wanted[name], marks[id(g)]), shop, alone=len(grids) == 1) for g in grids]
         if _own_columns(name, pages, shop):
             _to_sheet(name, grids[0], (wanted[name], Mark("")), shop)  # says what none of the pages has
         sheets[name] = _stacked(pages)
-    if shared:
-        unused = sheets["builds"].unused_columns
-        sheets["builds"].unused_columns = tuple(c for c in unused if heading_key(c) not in wanted["returns"])
     for name in ("builds", "returns"):
         if name not in sheets:
             there = ", ".join(sorted(p.name for p in shop.folder.iterdir() if p.is_file())) or "nothing"
@@ -110,12 +106,24 @@ def read_sheets(shop: Shop) -> dict[str, RawSheet]:
                 f'or say where it is in shop.toml:\n[sheets.{name}]\nfile = "your file.xlsx"\nsheet = "its sheet"\n'
                 "The command start looks through the files and writes these lines.",
             )
+    _claim(sheets["builds"], sheets["returns"], wanted["returns"])
     return sheets
 
 
-def _told_apart(shop: Shop) -> bool:
-    """Whether shop.toml tells rows of returns from others by a column."""
-    return bool(shop.sheets.places.get("returns", SheetPlace()).rows)
+def _place_of(grid: Grid) -> tuple[str, str]:
+    return grid.file, grid.sheet
+
+
+def _turns(on_builds: Collection[tuple[str, str]], wanted: dict[str, str], shop: Shop, grid: Grid) -> list[Grid]:
+    """A page of returns; one of builds, whose rows are not told apart by a column, as the pages of its comebacks."""
+    told_apart = shop.sheets.places.get("returns", SheetPlace()).rows
+    return [grid] if told_apart or _place_of(grid) not in on_builds else _beside(grid, wanted, shop)
+
+
+def _claim(builds: RawSheet, returns: RawSheet, wanted: Mapping[str, str]) -> None:
+    """Columns of a page of builds that its comebacks are read from are used."""
+    if set(builds.places) & set(returns.places):
+        builds.unused_columns = tuple(c for c in builds.unused_columns if heading_key(c) not in wanted)
 
 
 def _beside(grid: Grid, wanted: dict[str, str], shop: Shop) -> list[Grid]:

@@ -48,8 +48,6 @@ _NAMING = ("part", "replaced_with")
 _ENOUGH = 2.2
 #: headings taken only from so sure on: miles of another day under it would be a wrong figure in every life
 _SURELY = {"odometer_at_install": 5.0}
-#: how surely a column beside builds must be one of returns; and how little such a page counts beside one of returns alone
-_BESIDE, _BESIDE_SCORE = 5.0, 1.0
 #: so many headings known, and a page is nearly a sheet
 _MISSED = 3
 #: so many names with figures are serials, on a page that might list limits or parts
@@ -133,7 +131,7 @@ def near_miss(page: Page) -> tuple[str, tuple[str, ...]]:
 
 
 def _missed(page: Page, sheet: str) -> tuple[float, str, tuple[str, ...]]:
-    placed = {heading: column for heading, (_, column) in _assigned(page, sheet).items()}
+    placed = {heading: column for heading, (_, column) in assigned(page, sheet).items()}
     lacking = tuple(group[-1] for group in _lacking(sheet, placed))
     parts = (sheet == "builds") * sum(map(bool, map(component_named, map(_heading_of, page.columns))))
     likeness = len(placed) + parts + _name_bonus(page, sheet)
@@ -148,34 +146,7 @@ def match(page: Page) -> list[Match]:
     """The sheet a page is; two where its rows are told apart by a column; none where it is like no sheet."""
     found = list(filter(None, (_as_sheet(page, sheet) for sheet in HEADINGS)))
     best = max(found, key=lambda m: m.score, default=None)
-    return _both(page, {m.sheet: m for m in found}) or (_with_comebacks(best) if best else [])
-
-
-def _with_comebacks(built: Match) -> list[Match]:
-    """A match, and with it the comebacks that stand beside their builds in the same rows: a day they came back, and what broke."""
-    spare = [c for c in built.spare() if built.sheet == "builds" and not component_named(c.heading)]
-    turns = {c.at: _no_turn(c) for c in spare}
-    first = {key: at for at, key in reversed(turns.items())}
-    page = built.page
-    own = replace(page, columns=[c for c in spare if c.at in first.values()])
-    told = {h: c for h, (points, c) in _assigned(own, "returns").items() if points >= _BESIDE and h != "serial"}
-    if _lacking("returns", {*told, "serial"}):
-        return [built]
-    odometer = built.columns.get("odometer_at_install")
-    if odometer and odometer.at > min(told[h].at for h in told.keys() & set(HEADINGS["returns"].dates)):
-        rest = {h: c for h, c in built.columns.items() if c.at != odometer.at}
-        return _with_comebacks(replace(built, columns=rest))  # right of the day it came back it is of the comeback
-    more = {h: tuple(o for o in spare if turns[o.at] == turns[c.at] and o.at != c.at) for h, c in told.items()}
-    taken = {c.at for c in chain(told.values(), *more.values())}
-    left = replace(page, columns=[c for c in page.columns if c.at not in taken])
-    back = replace(page, columns=[c for c in page.columns if c.at in taken or c.at == built.columns["serial"].at])
-    told["serial"] = built.columns["serial"]
-    return [replace(built, page=left), Match(back, "returns", told, _BESIDE_SCORE, more=more)]
-
-
-def _no_turn(column: Column) -> str:
-    """The key of a heading without the number behind it: 'came back' of 'Came back 2'."""
-    return column.key.rstrip("0123456789 ") or column.key
+    return _both(page, {m.sheet: m for m in found}) or list(filter(None, (best,)))
 
 
 def _both(page: Page, of: Mapping[str, Match]) -> list[Match]:
@@ -207,7 +178,7 @@ def _own(whole: Match, heading: str, words: tuple[str, ...]) -> Match:
 
 def _as_sheet(page: Page, sheet: str) -> Match | None:
     """A page taken as that sheet, or None where it lacks what the sheet cannot do without."""
-    columns = _assigned(page, sheet)
+    columns = assigned(page, sheet)
     placed = {heading: column for heading, (_, column) in columns.items()}
     text = _free_text(page, placed) if sheet == "returns" and "component" not in placed else None
     sure = sum(points for points, _ in columns.values()) / 10
@@ -266,8 +237,8 @@ def _name_bonus(page: Page, sheet: str) -> float:
     return 1.5 * at_end or 0.8 * bool(inside)
 
 
-def _assigned(page: Page, sheet: str) -> dict[str, tuple[float, Column]]:
-    """Our heading -> how surely, and the column: the surest pairs first, each heading and column once."""
+def assigned(page: Page, sheet: str) -> dict[str, tuple[float, Column]]:
+    """Our heading -> how surely, and the column: the surest pairs first, each heading and column of the ``page`` once. sheet: as which it is read."""
     pairs = ((h, c) for h in HEADINGS[sheet].known for c in page.columns)
     rated = [(_points(sheet, h, c.heading, c.key), h, c) for h, c in pairs]
     likely = filter(lambda r: r[0] >= _SURELY.get(r[1], 1.0) and _can_be(r[1], sheet, r[2]), rated)

@@ -18,6 +18,7 @@ from analytics.records.names import Alike, alike, fold
 from analytics.records.parts import no_name
 from analytics.records.together import listed, pieces
 from analytics.records.words import CAUSES
+from analytics.start.beside import with_comebacks
 from analytics.start.infer import Unit, date_order, same_words, units_of
 from analytics.start.match import Found, Match, component_named, match, near_miss, numbered_as_built, uses_named
 from analytics.start.pages import Column, Looked, Page, look
@@ -80,7 +81,8 @@ def propose(
     of components, name -> heading, which is taken as it is. known: the owner's other words for components.
     """
     looked = look(folder, leave=(TEXT_FILE,))
-    found = _by_sheet(list(chain.from_iterable(map(match, looked.pages))))
+    own_pages = chain.from_iterable(map(match, looked.pages))
+    found = _by_sheet(list(chain.from_iterable(map(with_comebacks, own_pages))))
     numbered_as_built(found)
     used = {m.page.name for m in found.every()}
     components = _listed(found, own) if own else _components(found)
