@@ -80,7 +80,7 @@ HEADING_WORDS: dict[str, dict[str, tuple[str, ...]]] = {
         "failed_on": ("failed on", "failed", "broke", "broke on", "failure date", "date failed", "date of failure", "breakdown date", "breakdown"),
         "returned_on": ("returned on", "returned", "back in", "came back", "came in", "back", "return date", "date returned", "date in", "received", "date received",
                         "in", "claim date", *_DATE),
-        "odometer": (*_ODOMETER, "miles when came back", "miles when it came back", "miles at failure", "miles at return"),
+        "odometer": (*_ODOMETER, "miles when came back", "miles at failure", "miles at return"),
         "miles_in_service": ("miles in service", "miles since build", "miles on unit", "miles on it", "service miles", "km since build", "km in service", "miles run"),
         "runs": ("runs", "passes", "pulls", "hooks"),
         "component": _COMPONENT,
