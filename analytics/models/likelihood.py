@@ -21,6 +21,8 @@ from analytics.models.distributions import LOG_2PI, averaged, log_density, log_s
 from analytics.models.rows import Group, Pair, Rates, Rows, Stacked, stack
 
 TINY = 1e-300
+#: places of several fleets that are taken at once: their arrays stay in the cache
+_PLACES = 16_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +101,14 @@ def log_likelihood(
     `rate_nodes`. constraint: in place of the intercept, which theta then lacks.
     """
     data = stack(rows, layout.uses) if isinstance(rows, Rows) else rows
-    at = _At(np.atleast_2d(theta), layout, order, constraint)
+    theta = np.atleast_2d(theta)
+    step = max(1, _PLACES // max(1, data.y.shape[1]))
+    if len(theta) > step:
+        slabs = [slice(i, i + step) for i in range(0, len(theta), step)]
+        made = [log_likelihood(theta[s], data.pick(s), layout, distribution, nodes, order, constraint) for s in slabs]
+        value, grad, hess = zip(*made, strict=True)
+        return np.concatenate(value), *((np.concatenate(grad), np.concatenate(hess)) if order else (None, None))
+    at = _At(theta, layout, order, constraint)
     if data.groups:
         _Places(at, data, distribution, nodes).take()
     at.reported(data.reported)

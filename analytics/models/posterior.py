@@ -6,7 +6,7 @@ import numpy as np
 from scipy.special import gammaincinv, ndtri
 
 from analytics.errors import AnalyticsError
-from analytics.models.joint import SLAB, JointModel, log_power_at
+from analytics.models.joint import JointModel, log_power_at
 from analytics.models.likelihood import log_likelihood
 from analytics.models.newton import Optimum
 from analytics.models.priors import penalty
@@ -44,11 +44,8 @@ def posterior_draws(model: JointModel, top: Optimum, draws: int, seed: int) -> t
     out[:, slope] = -np.exp(np.clip(out[:, slope] + out[:, 0], -50, 50))
     out[:, others] *= np.exp(out[:, :1])
     log_w = 0.5 * (6 + p) * np.log1p((t**2).sum(1) / 6)
-    step = max(1, SLAB // max(1, len(model.data.lower)))
-    for i in range(0, draws, step):
-        part = out[i : i + step]
-        log_w[i : i + step] += log_likelihood(part, model.rows, lay, model.distribution, model.nodes, 0)[0]
-        log_w[i : i + step] += penalty(part, lay, model.priors)[0]
+    log_w += log_likelihood(out, model.rows, lay, model.distribution, model.nodes, 0)[0]
+    log_w += penalty(out, lay, model.priors)[0]
     log_w = np.where(np.isfinite(log_w), log_w, -np.inf)
     weight = np.exp(log_w - log_w.max())
     # a few draws far out in a long tail must not decide alone (truncated: Ionides, J. Comput. Graph. Statist. 17 (2008) 295-311)

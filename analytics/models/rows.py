@@ -102,7 +102,7 @@ class Stacked:
     reported: np.ndarray
     constant: np.ndarray
 
-    def pick(self, which: np.ndarray) -> Stacked:
+    def pick(self, which: np.ndarray | slice) -> Stacked:
         """The data of the replicates ``which``."""
 
         def cut(a: np.ndarray) -> np.ndarray:

@@ -180,8 +180,12 @@ def test_no_memory_setting_moves_a_figure(fleet, monkeypatch, slab, miles_known)
         small = known(np.minimum(life, end), life < end, power)
     s = replace(QUICK, replicates=24, draws=64)
     default = rate_part(small, 7500, None, Promise(50_000), settings=s)
+    with monkeypatch.context() as few:  # the fleets whose likelihood is taken at once: not a bit differs
+        few.setattr("analytics.models.likelihood._PLACES", slab)
+        same = rate_part(small, 7500, None, Promise(50_000), settings=s)
+        for a, b in zip(default.by_distribution, same.by_distribution, strict=True):
+            assert (b.calibrated, b.root_mean, b.root_sd, b.opinion) == (a.calibrated, a.root_mean, a.root_sd, a.opinion)
     monkeypatch.setattr("analytics.ratings.signed_root.SLAB", slab)
-    monkeypatch.setattr("analytics.models.posterior.SLAB", slab)
     other = rate_part(small, 7500, None, Promise(50_000), settings=s)
     assert default.bound_hp < default.first_order_hp  # the simulated fleets did move it
     assert other.bound_hp == pytest.approx(default.bound_hp, rel=1e-6)
