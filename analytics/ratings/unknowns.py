@@ -352,6 +352,7 @@ def ask_first(
     truck. weight_lb: the lightest class's edge by default. options, sample, seed: as in `unknowns_of_part`. Raises
     NotEnoughData where no part has ``min_failures``."""
     table, shop = lifetimes.table, lifetimes.shop
+    chosen = options_of(lifetimes, options)
     weight = weight_lb
     if weight is None:
         weight = shop.weight.classes[0] if (table["weight_lb"] > 0).any() else np.inf
@@ -363,7 +364,7 @@ def ask_first(
         own = table[(table["component"] == component) & (table["part"] == part)]
         if own.loc[own["ended"] == "failed", "count"].sum() >= min_failures:
             try:
-                lists.append(unknowns_of_part(lifetimes, component, part, weight, None, options, 0, seed).table)
+                lists.append(unknowns_of_part(lifetimes, component, part, weight, None, chosen, 0, seed).table)
             except NotEnoughData as err:  # none of its lives can be rated by: the others have their say
                 why = err
     lists = [f for f in lists if len(f)]

@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
 from scipy import constants
 
 from analytics.records import cells
@@ -99,6 +100,9 @@ def measure(sheet: Sheet, what: Measure, unit: str, own: dict[str, list[str]] | 
     ``unit``: what a bare number means; own: the shop's words for ours, where the column holds words. A range keeps both ends: unknowns are carried, not guessed.
     sheet: it stands in. what: is measured.
     """
+    if what.heading not in sheet.raw.table:
+        sheet.values[[f"{what.column}{end}" for end in ("", "_low", "_high")]] = np.nan
+        return
     if what.words is not None:
         _worded(sheet, what, own or {})
         return

@@ -112,13 +112,7 @@ def replay(
     """
     typed = folder if isinstance(folder, AsTyped) else as_typed(folder)
     say = progress or (lambda _: None)
-    ends = [e for e in quarter_ends(now.as_of, quarters) if e < now.as_of]
-    first = now.lifetimes.units["in_service_on"].min()
-    made = each(snapshot_at, [(typed, e) for e in ends if e > first])
-    plain = [s for s in (*made, now) if not s.table.empty]
-    spans = [(i, span, i + back) for i in range(len(plain)) for span, back in BACK.items() if i + back < len(plain)]
-    told = each(running_chances, [(plain[i], days_between(plain[i], plain[later])) for i, _, later in spans])
-    running = {(i, span): found for (i, span, _), found in zip(spans, told, strict=True)}
+    plain, running = _looked(typed, now, quarters)
     snapshots = plain[:1]
     for i, snapshot in enumerate(plain[1:]):
         snapshots.append(with_record(snapshot, snapshots[i], running[i, "quarter"]))
@@ -128,6 +122,35 @@ def replay(
         watched.append(quarter)
         say(f"quarter to {quarter.end.date()}")
     return Replay(snapshots, watched, running)
+
+
+def _looked(typed: AsTyped, now: Snapshot, quarters: int) -> tuple[list[Snapshot], dict]:
+    """The snapshots of the last ``quarters`` ends and ``now``, but for those without lives, and their ``running`` (see Replay)."""
+    first = now.lifetimes.units["in_service_on"].min()
+    days = [*(e for e in quarter_ends(now.as_of, quarters) if first < e < now.as_of), now.as_of]
+    ahead = [[days[i + back] for back in BACK.values() if i + back < len(days)] for i in range(len(days) - 1)]
+    made = each(_looked_at, [(typed, day, until) for day, until in zip(days, ahead, strict=False)])
+    some = [(snapshot, told) for snapshot, told in made if not snapshot.table.empty]
+    plain = [*(snapshot for snapshot, _ in some), *([] if now.table.empty else [now])]
+    spans = [(i, span, i + back) for i in range(len(plain)) for span, back in BACK.items() if i + back < len(plain)]
+    running = {}
+    for (
+        i,
+        span,
+        later,
+    ) in spans:  # where a quarter without lives lies between, the day is another than was looked ahead to
+        told = some[i][1].get(plain[later].as_of)
+        running[i, span] = told or running_chances(plain[i], days_between(plain[i], plain[later]))
+    return plain, running
+
+
+def _looked_at(
+    typed: AsTyped, day: pd.Timestamp, until: list[pd.Timestamp]
+) -> tuple[Snapshot, dict[pd.Timestamp, tuple[pd.DataFrame, np.ndarray]]]:
+    """The snapshot of a ``day``, and `running_chances` of it up to each of the days ``until``: what all its lives share is made once for them."""
+    snapshot = snapshot_at(typed, day)
+    until = [] if snapshot.table.empty else until
+    return snapshot, {later: running_chances(snapshot, float((later - snapshot.as_of).days)) for later in until}
 
 
 @dataclass(frozen=True, slots=True, repr=False)

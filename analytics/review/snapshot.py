@@ -342,18 +342,21 @@ def past_of(snapshot: Snapshot, component: str, part: str) -> tuple[float, float
     """Failures in the ``snapshot`` of a part, and the days ** AGEING its lives have run through, with POOLED_WORTH
     failures added at the rate of its component; of the whole shop, where the component never failed (half a failure in
     all of it, where nothing ever did)."""
-    own = (snapshot.table["component"] == component) & (snapshot.table["part"] == part)
+    table = snapshot.table
+    of_component = (table["component"] == component).to_numpy()
+    own = of_component & (table["part"] == part).to_numpy()
+    end = table["upper_days"].where(table["ended"] == "failed", table["lower_days"]).to_numpy(float)
+    begun, count = table["entry_days"].to_numpy(float), table["count"].to_numpy()
+    run_through = np.nan_to_num(np.maximum(end, begun) ** AGEING - begun**AGEING)
+    failed = table["failure"].to_numpy(bool)
 
-    def told(rows: pd.DataFrame) -> tuple[float, float]:
-        end = rows["upper_days"].where(rows["ended"] == "failed", rows["lower_days"]).to_numpy(float)
-        begun = rows["entry_days"].to_numpy(float)
-        run = np.nan_to_num(np.maximum(end, begun) ** AGEING - begun**AGEING)
-        return float(rows.loc[rows["failure"], "count"].sum()), float(run @ rows["count"].to_numpy(float))
+    def told(rows: np.ndarray) -> tuple[float, float]:
+        return float(count[rows & failed].sum()), float(run_through[rows] @ count[rows].astype(float))
 
-    failures, run = told(snapshot.table[own])
-    all_failures, all_run = told(snapshot.table[snapshot.table["component"] == component])
+    failures, run = told(own)
+    all_failures, all_run = told(of_component)
     if not all_failures:
-        all_failures, all_run = told(snapshot.table)
+        all_failures, all_run = told(np.ones(len(table), bool))
     rate = max(all_failures, 0.5) / max(all_run, 1.0)
     return failures + POOLED_WORTH, run + POOLED_WORTH / rate
 

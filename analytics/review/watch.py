@@ -207,18 +207,20 @@ def _looks(sums: pd.DataFrame, by_part: bool) -> dict[tuple[str, str, str], np.n
     be compared with."""
     kept = sums[(sums["total"] > 0) & (sums["hazard"] > 0) & (sums["hazard"] < sums["total_hazard"])]
     kept = kept.assign(place=kept.index, side=kept["part"] if by_part else "")
-    return {key: own["place"].to_numpy() for key, own in kept.groupby(["component", "side", "group"], sort=True)}
+    places = kept["place"].to_numpy()
+    return {key: places[at] for key, at in sorted(kept.groupby(["component", "side", "group"]).indices.items())}
 
 
 def _shared(lives: pd.DataFrame, family: Family) -> list[dict]:
     sums = _sums(lives, family)
-    rows = []
+    every = [sums[c].to_numpy(float) for c in ("hazard", "n", "total_hazard", "total")]
+    of_units, rows = sums["units"].to_numpy(), []
     for (component, _, group), at in _looks(sums, _OF[family][2]).items():
-        hazard, n, total_hazard, total = (sums[c].to_numpy(float)[at] for c in ("hazard", "n", "total_hazard", "total"))
+        hazard, n, total_hazard, total = (column[at] for column in every)
         more, _, least = share_tails(n, total, hazard / total_hazard)
         rest = total - n
         expected = (hazard * np.where(rest > 0, rest, 0.5) / (total_hazard - hazard)).sum()
-        units = sums["units"].to_numpy()[at].sum()
+        units = of_units[at].sum()
         rows.append(_test(family, component, group, units, expected, n.sum(), more, least))
     return rows
 

@@ -184,7 +184,12 @@ def test_no_memory_setting_moves_a_figure(fleet, monkeypatch, slab, miles_known)
         few.setattr("analytics.models.likelihood._PLACES", slab)
         same = rate_part(small, 7500, None, Promise(50_000), settings=s)
         for a, b in zip(default.by_distribution, same.by_distribution, strict=True):
-            assert (b.calibrated, b.root_mean, b.root_sd, b.opinion) == (a.calibrated, a.root_mean, a.root_sd, a.opinion)
+            assert (b.calibrated, b.root_mean, b.root_sd, b.opinion) == (
+                a.calibrated,
+                a.root_mean,
+                a.root_sd,
+                a.opinion,
+            )
     monkeypatch.setattr("analytics.ratings.signed_root.SLAB", slab)
     other = rate_part(small, 7500, None, Promise(50_000), settings=s)
     assert default.bound_hp < default.first_order_hp  # the simulated fleets did move it

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -21,7 +22,7 @@ from analytics.review.expected import LIFE, at_stake, expected_table, life_hazar
 from analytics.review.fleet_view import fleet_view
 from analytics.review.forecast import MILES, count_forecast, forecast, unit_chances, units_answer
 from analytics.review.months_in_service import _by_service, months_answer, months_table
-from analytics.review.outlook import make_outlook
+from analytics.review.outlook import make_outlook, replay
 from analytics.review.snapshot import (
     AGEING,
     ANY_LEVEL,
@@ -214,6 +215,27 @@ def test_nothing_later_is_looked_at(tmp_path):
     pd.testing.assert_frame_equal(a.rows, b.rows)
     pd.testing.assert_frame_equal(wa.tests, wb.tests)
     assert a.rows["came"].sum() == 3  # one a month
+
+
+def test_a_quarter_without_lives_is_passed_over(tmp_path, monkeypatch):
+    """What ran before it is foretold up to the day it is held against, wherever that lies."""
+    folder, empty = rateable_shop(tmp_path / "shop"), pd.Timestamp("2022-03-31")
+    now = snapshot_at(folder, pd.Timestamp("2022-09-30"))
+
+    def without(typed, day):
+        found = snapshot_at(typed, day)
+        return replace(found, table=found.table.iloc[:0]) if day == empty else found
+
+    monkeypatch.setattr(sys.modules["analytics.review.outlook"], "snapshot_at", without)
+    monkeypatch.setenv("ANALYTICS_JOBS", "1")
+    done = replay(folder, now, quarters=4)
+    days = [s.as_of for s in done.snapshots]
+    assert empty not in days
+    assert len(days) == 4
+    for i, before in enumerate(done.snapshots[:-1]):
+        lives, chance = running_chances(before, float((days[i + 1] - days[i]).days))
+        assert np.array_equal(done.running[i, "quarter"][1], chance)
+        assert done.running[i, "quarter"][0].equals(lives)
 
 
 def test_a_quarter_is_counted_once(tmp_path):
