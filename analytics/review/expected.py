@@ -160,7 +160,7 @@ def expected_answer(stakes: Stakes, table: pd.DataFrame, name: str, filled: int,
     low = own[own["came"] < own["lower"]]
     for rows, code in ((high, Expected.MORE), (low, Expected.FEWER)):
         if len(rows):
-            outside = [*rows[["component", "came", "expected"]].itertuples(index=False)]
+            outside = [*rows[["component", "came", "expected"]].itertuples(index=False, name=None)]
             said.append(reason(code, components=outside))
     said += reason_if(Expected.ALL_WITHIN, high.empty and low.empty)
     said += reason_if(Expected.NOT_FOLLOWED, stakes.unforeseen, failures=stakes.unforeseen)

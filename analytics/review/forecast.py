@@ -230,7 +230,7 @@ def forecast_answer(found: Forecast, filled: int, of: int) -> Answer:
     ]
     year = counts[(counts["span"] == "year") & (counts["component"] != "")]
     year = year.sort_values(["expected", "component"], ascending=[False, True])
-    parts = [*year[["component", "expected", "lower", "upper"]].itertuples(index=False)]
+    parts = [*year[["component", "expected", "lower", "upper"]].itertuples(index=False, name=None)]
     said.append(reason(Forecasts.COMPONENTS, components=parts))
     money = found.money[found.money["span"] == "year"]
     shares = money[money["payer"] != ""]
@@ -265,7 +265,7 @@ def stock_answer(found: Forecast) -> Answer:
     )
     if need.empty:
         return nothing(question, Stock.NOTHING, found.stock)
-    said = [reason(Stock.KEEP, parts=[*need[["part", "keep"]].itertuples(index=False)], chance=STOCKED)]
+    said = [reason(Stock.KEEP, parts=[*need[["part", "keep"]].itertuples(index=False, name=None)], chance=STOCKED)]
     money = need["money_tied_up"].sum(min_count=1)
     if money == money:
         unpriced = need[need["price_each"].isna()]["part"].tolist()

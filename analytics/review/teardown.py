@@ -234,7 +234,7 @@ def first_or_followed(records: Records) -> Answer:
     said += reason_if(
         First.FOLLOWED,
         len(followed),
-        components=[*followed[["component", "followed", "damaged"]].itertuples(index=False)],
+        components=[*followed[["component", "followed", "damaged"]].itertuples(index=False, name=None)],
     )
     masked = sum(sets.values())
     if masked:

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 from python_calamine import CalamineWorkbook
 
+from analytics import kept
 from analytics.report import fleet_figures
 from analytics.report.files import VIEW_FILES, write_review_files
 from analytics.report.show import figure_html
@@ -67,6 +68,15 @@ def test_every_answer_speaks(seen):
             ("nan" not in line.split() and line[:1] == line[:1].upper()) or line[:1].isdigit()
             for line in answer.sentences
         ), answer
+
+
+def test_all_that_is_said_can_be_kept(seen, tmp_path, monkeypatch):
+    """What cannot be written down is worked out again at every call: a review looked at twice would take as long as the first time."""
+    monkeypatch.setenv(kept.CACHE, str(tmp_path / "cache"))
+    for part in seen:
+        kept.keep(place := kept.place_of(print, ()), part)
+        assert repr(kept.taken(place)[0]) == repr(part)
+        place.unlink()
 
 
 def test_figures_carry_question_and_answer_and_stay_inside_their_frame(seen):
