@@ -7,7 +7,7 @@ have them, with the same ages, late entries and departures: nothing has to be as
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -63,6 +63,27 @@ def _edges(x: np.ndarray, count: np.ndarray, values: np.ndarray, bins: int) -> n
     return edges[edges < values[-1]]
 
 
+def _at_each_failure(
+    watched: tuple[np.ndarray, np.ndarray],
+    failed: np.ndarray,
+    place: np.ndarray,
+    count: np.ndarray,
+    codes: np.ndarray,
+    size: int,
+) -> Iterator[tuple[np.ndarray, int, float, int]]:
+    """Per failure that had another bin at risk beside it: how many were at risk in each bin, its own bin, when, and the stratum."""
+    for s in np.unique(codes[failed]):
+        own = codes == s
+        ee, te, pe, we = watched[0][own], watched[1][own], place[own], count[own]
+        dead = np.flatnonzero(failed[own])
+        for i in dead[np.lexsort((pe[dead], te[dead]))]:
+            inside = (ee < te[i]) & (te >= te[i])
+            line = np.bincount(pe[inside], weights=we[inside], minlength=size)
+            # a failure nobody was at risk with says nothing
+            times = int(we[i]) if (line > 0).sum() > 1 else 0
+            yield from [(line, pe[i], te[i], s)] * times
+
+
 def risk_sets(
     x: ArrayLike,
     time: ArrayLike,
@@ -105,20 +126,8 @@ def risk_sets(
     centre = np.bincount(place, weights=w * x, minlength=size) / lives
     above = np.array([values[np.searchsorted(values, c, side="right")] for c in edges])
     share = np.cumsum(lives)[:-1] / lives.sum()
-    rows, bin_of, day, group = [], [], [], []
-    for s in np.unique(codes[f]):
-        own = codes == s
-        te, ee, pe, we = t[own], e[own], place[own], w[own]
-        dead = np.flatnonzero(f[own])
-        for i in dead[np.lexsort((pe[dead], te[dead]))]:
-            inside = (ee < te[i]) & (te >= te[i])
-            line = np.bincount(pe[inside], weights=we[inside], minlength=size)
-            # a failure nobody was at risk with says nothing
-            times = int(we[i]) if (line > 0).sum() > 1 else 0
-            rows += [line] * times
-            bin_of += [pe[i]] * times
-            day += [te[i]] * times
-            group += [s] * times
+    found = list(_at_each_failure((e, t), f, place, w, codes, size))
+    rows, bin_of, day, group = (list(told) for told in zip(*found, strict=True)) if found else ([], [], [], [])
     if not rows:
         raise NotEnoughData("no failure had another unit of a different value at risk beside it: nothing to compare")
     return RiskSets(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -146,20 +147,25 @@ def cut_to_sight(
     return pd.concat([whole, pieces]).reset_index(drop=True) if touched.any() else whole.reset_index(drop=True), notes
 
 
+def _inside(row: dict, stretches: pd.DataFrame | None) -> list[tuple[Any, Any]]:
+    """The days of a life from which to which its unit was seen."""
+    pieces = []
+    for window in stretches.itertuples() if stretches is not None else ():
+        start, stop = max(row["from_day"], window.from_day), min(row["to_day"], window.to_day)
+        # a life that only touches the day of news carries nothing there
+        instant = row["from_day"] == row["to_day"] == start == stop and (window.new or start > window.from_day)
+        if start < stop or instant:
+            pieces.append((start, stop))
+    return pieces
+
+
 def _in_pieces(rows: pd.DataFrame, sight: pd.DataFrame) -> tuple[pd.DataFrame, int]:
     """Pieces of lives inside the stretches of their units, and the number of failures outside."""
     done = []
     stretches = dict(list(sight[sight["unit"].isin(rows["unit"])].groupby("unit")))
     dropped = 0
     for row in rows.to_dict("records"):
-        pieces = []
-        own = stretches.get(row["unit"])
-        for window in own.itertuples() if own is not None else ():
-            start, stop = max(row["from_day"], window.from_day), min(row["to_day"], window.to_day)
-            # a life that only touches the day of news carries nothing there
-            instant = row["from_day"] == row["to_day"] == start == stop and (window.new or start > window.from_day)
-            if start < stop or instant:
-                pieces.append((start, stop))
+        pieces = _inside(row, stretches.get(row["unit"]))
         whole = bool(pieces) and pieces[-1][1] == row["to_day"]
         if not whole:
             dropped += int(row["count"]) if row["ended"] == "failed" else 0

@@ -31,15 +31,16 @@ def reliability_curve(rated: PartRating, bound: RatingBound, options: Options) -
     assert fits is not None  # an estimate was made
     # of the use that made the published figure
     use = rated.data.code_of(bound.rated_use) if quick.use_terms and bound.rated_use else 0
-    rows = []
-    for level in sorted({*_RELIABILITIES, options.promise.reliability}):
+
+    def at_level(level: float) -> tuple[float, float, float]:
         rest = replace(options.promise, reliability=level).without(fits.early.share)
         if rest.reliability > MOST_RELIABLE:
-            rows.append((level, math.nan, math.nan))
-            continue
+            return level, math.nan, math.nan
         # the cap and the lowest power on record belong to the published figure, not to the curve
         each = [rate_fit(f, weight, use, rest, quick, options.seed, full=False) for f in fits.fits]
-        rows.append((level, as_hp(max(each, key=lambda r: r.loglik).estimate), as_hp(min(r.first_order for r in each))))
+        return level, as_hp(max(each, key=lambda r: r.loglik).estimate), as_hp(min(r.first_order for r in each))
+
+    rows = list(map(at_level, sorted({*_RELIABILITIES, options.promise.reliability})))
     frame = pd.DataFrame(rows, columns=["reliability", "estimate_hp", "bound_hp"])
     at = frame["reliability"] == options.promise.reliability
     calibrated = min((r.calibrated for r in bound.by_distribution), default=math.nan)

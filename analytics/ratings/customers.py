@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from itertools import permutations
 
 import pandas as pd
 
@@ -98,20 +99,21 @@ class Below:
     units: tuple[float, float]
 
 
+def _somewhere_below(strong: Line, weak: Line) -> bool:
+    pairs = ((a.hp, b.hp) for a, b in zip(strong.told, weak.told, strict=True))
+    return any(a is not None and b is not None and a < b for a, b in pairs)
+
+
 def below_weaker(ratings: Ratings, lines: tuple[Line, ...]) -> tuple[Below, ...]:
     """Where the ``lines`` of these ``ratings`` show a stronger part below a weaker one: the dearer, where [costs] states both prices, else
     the one of the higher best estimate."""
-    first = [line for line in lines if line.first]
     found = []
-    for strong in first:
-        for weak in first:
-            if weak.component != strong.component or weak.part == strong.part or not _stronger(ratings, strong, weak):
-                continue
-            pairs = [(a.hp, b.hp) for a, b in zip(strong.told, weak.told, strict=True)]
-            if any(a is not None and b is not None and a < b for a, b in pairs):
-                thinner = not _estimate(ratings, strong) < _estimate(ratings, weak)
-                seen = ((strong.failures, weak.failures), (strong.units, weak.units))
-                found.append(Below(strong.part, weak.part, thinner, *seen))
+    for strong, weak in permutations([line for line in lines if line.first], 2):
+        one_component = weak.component == strong.component and weak.part != strong.part
+        if one_component and _stronger(ratings, strong, weak) and _somewhere_below(strong, weak):
+            thinner = not _estimate(ratings, strong) < _estimate(ratings, weak)
+            seen = ((strong.failures, weak.failures), (strong.units, weak.units))
+            found.append(Below(strong.part, weak.part, thinner, *seen))
     return tuple(found)
 
 

@@ -39,22 +39,22 @@ def check_laws_apart(fits: list[tuple[JointModel, Optimum]]) -> list[Reason]:
     return found + _driving(*fits[0])
 
 
+def _left_out(r: FitRating, behind: float, not_tried: bool) -> list[Reason]:
+    """Why fleets of a distribution, so far behind the best, are missing from the calibration."""
+    if r.fleets < 0.9 * r.tried:
+        missed = r.tried - r.fleets
+        return [reason(Checked.FLEETS_NOT_FITTED, missed=missed, fleets=r.tried, distribution=r.distribution)]
+    if not_tried and behind >= FAR_BEHIND:
+        return [reason(Checked.DISTRIBUTION_FAR_BEHIND, distribution=r.distribution, behind=behind)]
+    return reason_if(Checked.DISTRIBUTION_RULES_NOTHING_OUT, not_tried, distribution=r.distribution)
+
+
 def check_ratings(each: list[FitRating], bound: float, opinion: float, settings: RatingSettings) -> list[Reason]:
     """How the calibration and the posterior draws of ``each`` distribution's rating went under the ``settings``. bound, opinion: log
     powers."""
     found, best = [], max(r.loglik for r in each)
     for r in each:
-        behind = best - r.loglik
-        if r.fleets < 0.9 * r.tried:
-            found.append(
-                reason(
-                    Checked.FLEETS_NOT_FITTED, missed=r.tried - r.fleets, fleets=r.tried, distribution=r.distribution
-                )
-            )
-        elif settings.replicates >= 20 and not r.tried and behind >= FAR_BEHIND:
-            found.append(reason(Checked.DISTRIBUTION_FAR_BEHIND, distribution=r.distribution, behind=behind))
-        elif settings.replicates >= 20 and not r.tried:
-            found.append(reason(Checked.DISTRIBUTION_RULES_NOTHING_OUT, distribution=r.distribution))
+        found += _left_out(r, best - r.loglik, settings.replicates >= 20 and not r.tried)
         found += reason_if(
             Checked.FEW_DRAWS,
             np.isfinite(r.effective_draws) and r.effective_draws < 50,

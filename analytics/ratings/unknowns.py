@@ -39,8 +39,6 @@ from analytics.ratings.predict import fit_lives
 from analytics.reasons import Reason, Unfitted, brief, reason
 from analytics.records.load import NOT_RECORDED
 
-NAN = float("nan")
-
 
 # ---- the likelihood of single rows ------------------------------------------------------------------------------------
 def _row_terms(
@@ -196,29 +194,19 @@ def _column_gains(
     return np.maximum((w * info).sum(1) / w.sum(1), 0.0)
 
 
-def together(drops: np.ndarray) -> float:
-    """The most that several drops take off together: with X their sum, the variance left is at least 1/(1 + X) of what it was,
-    by Cauchy and Schwarz, since g'(I + D)^-1 g >= (g'v)^2 / v'(I + D)v."""
-    total = float(np.sum(drops))
-    return total / (1 + total)
-
-
 # ---- what the owner gets ----------------------------------------------------------------------------------------------
 @dataclass(frozen=True, slots=True, repr=False)
 class Unknowns:
     """Whom to ask. table: serial, ask ("odometer", "power", "weight" or several), component, part, days, power_hp, weight_lb,
     use, drop (share of the rating's variance that knowing is expected to take off), in_sample; most telling first.
 
-    sample: serials drawn at random among running units without an odometer, for the follow-up. rating_sd: standard deviation
-    of log rating now. all_drop: the most that knowing all of the table would take off; see `together`. reason: why nothing could be ranked, else None.
+    sample: serials drawn at random among running units without an odometer, for the follow-up. reason: why nothing could be ranked, else None.
     """
 
     component: str
     part: str
     weight_lb: float
     use: str
-    rating_sd: float
-    all_drop: float
     table: pd.DataFrame
     sample: tuple[str, ...]
     reason: Reason | None
@@ -280,7 +268,7 @@ def unknowns_of_part(
     drawn = tuple(sorted(rng.choice(running, min(sample, len(running)), replace=False))) if len(running) else ()
     name = data.use_names[code]
 
-    nothing = Unknowns(component, part, weight_lb, name, NAN, NAN, pd.DataFrame(columns=COLUMNS), drawn, None)
+    nothing = Unknowns(component, part, weight_lb, name, pd.DataFrame(columns=COLUMNS), drawn, None)
     fit = fit_lives(data, o.promise.life_miles, o.settings.of(component, part), 64, seed)
     if fit.model is None:
         return replace(nothing, reason=fit.reason)
@@ -319,8 +307,7 @@ def unknowns_of_part(
     if not found:
         return replace(nothing, reason=reason(Unfitted.EVERYTHING_KNOWN))
     frame = _by_unit(pd.concat(found, ignore_index=True), table, drawn)
-    total, sd = together(frame["drop"].to_numpy()), float(np.sqrt(variance))
-    return Unknowns(component, part, weight_lb, name, sd, total, frame, drawn, None)
+    return Unknowns(component, part, weight_lb, name, frame, drawn, None)
 
 
 def _codes(other: LifeData, data: LifeData, default: int) -> np.ndarray:

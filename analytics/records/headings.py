@@ -15,7 +15,8 @@ _UNITS = "hp whp rwhp bhp kw ps lbs? kg kgs t mi miles km kms".split()
 _UNIT = re.compile(rf"[\s\(\[,/_]*\b({'|'.join(_UNITS)})\b[\s\)\].]*$", re.IGNORECASE)
 #: that the figures under a heading are in thousands: 'Odometer (k)', 'Miles x 1,000', 'Thousand km', 'Miles (000)'
 _THOUSANDS = re.compile(
-    r"\b(?:in\s+)?(?:thousands?(?:\s+of)?|k)\b|(?:[x×*]|\bin)\s*1[,.]?000s?\b|(?<=[(\[])\s*(?:1[,.]?000|000)'?s?\b", re.IGNORECASE
+    r"\b(?:in\s+)?(?:thousands?(?:\s+of)?|k)\b|(?:[x×*]|\bin)\s*1[,.]?000s?\b|(?<=[(\[])\s*(?:1[,.]?000|000)'?s?\b",
+    re.IGNORECASE,
 )
 
 

@@ -11,7 +11,7 @@ from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import Lifetimes
 from analytics.ratings.predict import chances, with_early
 from analytics.ratings.unknowns import ask_first
-from analytics.reasons import Above, AskFirst, Question, RandomCalls, reason, reason_if
+from analytics.reasons import Above, AskFirst, Question, RandomCalls, Reason, reason, reason_if
 from analytics.records.cover import weights_of
 from analytics.records.limits import limit_for
 from analytics.records.load import Records
@@ -74,6 +74,15 @@ _ABOVE = [
 ]  # fmt: skip
 
 
+def _likeliest(known: pd.DataFrame) -> list[Reason]:
+    """What is said of the units whose chance is ``known``, the likeliest first."""
+    expected, ten, first = known["in_a_year"] * known["count"], known.head(10), known.iloc[0]
+    values = {"serial": first.serial, "power_hp": first.power_hp, "limits": first.above, "chance": first.in_a_year}
+    loud = {"loud": int(known.loc[known["in_a_year"] >= _LOUD, "count"].sum()), "loud_from": _LOUD}
+    likeliest = {"serials": ten["serial"].tolist(), "their_share": expected.head(10).sum() / expected.sum()}
+    return [reason(Above.FIRST, **values), reason(Above.EXPECTED, expected=float(expected.sum()), **loud, **likeliest)]
+
+
 def above_limit(records: Records, snapshot: Snapshot, proposed: pd.DataFrame | None = None) -> Answer:
     """Units in service with a part above its limit in ``records``, the likeliest to fail there within a year by the
     fits of the ``snapshot`` first; one row per unit.
@@ -117,13 +126,7 @@ def above_limit(records: Records, snapshot: Snapshot, proposed: pd.DataFrame | N
         parts = _trucks_by_part(unsupported)
         said.append(reason(Above.NOTHING_PROVEN, trucks=trucks_of(unsupported), parts=parts))
     known = frame[frame["in_a_year"].notna()].sort_values("in_a_year", ascending=False, kind="stable")
-    if len(known):
-        expected, ten, first = known["in_a_year"] * known["count"], known.head(10), known.iloc[0]
-        values = {"serial": first.serial, "power_hp": first.power_hp, "limits": first.above, "chance": first.in_a_year}
-        said.append(reason(Above.FIRST, **values))
-        loud = {"loud": int(known.loc[known["in_a_year"] >= _LOUD, "count"].sum()), "loud_from": _LOUD}
-        likeliest = {"serials": ten["serial"].tolist(), "their_share": expected.head(10).sum() / expected.sum()}
-        said.append(reason(Above.EXPECTED, expected=float(expected.sum()), **loud, **likeliest))
+    said += _likeliest(known) if len(known) else []
     quiet = int(frame.loc[frame["in_a_year"].isna(), "count"].sum())
     said += reason_if(Above.NO_CHANCE, quiet, trucks=quiet)
     limited = over[over["limit_hp"] > 0]

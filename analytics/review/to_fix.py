@@ -179,7 +179,9 @@ def _doubted(records: Records) -> Iterator[_Fault]:
         first, n = group.iloc[0], len(group)
         mend = reason(Mend.SEE_TO_CHECK, sheet=first["sheet"], row=first["row"], remedy=first["remedy"])
         what = reason(ToFix.CELLS, cells=n, kind=kind)
-        yield _Fault(_WHOLE if kind in WHOLE_COLUMN else 5 + min(n, 50) / 10, what, n, Harm.ASSUMED_OR_UNREAD, mend, kind)
+        yield _Fault(
+            _WHOLE if kind in WHOLE_COLUMN else 5 + min(n, 50) / 10, what, n, Harm.ASSUMED_OR_UNREAD, mend, kind
+        )
 
 
 def counted(records: Records) -> Answer:

@@ -80,6 +80,8 @@ ALIASES = {
     "converter": {"TC-1": ["TC1"]},
     "valve body": {"VB-1": ["old valve body"], "VB-2": ["VB1 rev 2"]},
 }
+#: of a comeback, about
+COSTS = {"input shaft": 2400, "converter": 1900, "clutch pack": 2100, "valve body": 1200, "output shaft": 2600}
 NOTES = (
     "towed in, customer café van",
     "oil 120 °C on the gauge",
@@ -466,7 +468,6 @@ class _Dirt:
         known = {
             int(u): self.rng.random() < self.fleet.truth.comebacks.odometer_share for u in sorted(set(events["unit"]))
         }
-        cost = {"input shaft": 2400, "converter": 1900, "clutch pack": 2100, "valve body": 1200, "output shaft": 2600}
         for e in events.to_dict("records"):
             unit = self.fleet.units.loc[int(e["unit"])]
             serial = unit["serial"]
@@ -489,16 +490,19 @@ class _Dirt:
             if r.cells["order"] == "first" and alone and self.rng.random() < 0.6:
                 r.cells["order"] = ""
             self._type_own_words(sheet, r, e)
-            money = 0
-            if e["kind"] != "no fault":
-                money = int(round(cost.get(e["component"], 1500) * (0.8 + 0.4 * self.rng.random()), -1))
-            r.cells["cost"] = f"{money:,}" if self.rng.random() < 0.1 else money
-            r.cells["paid_by"] = ["shop", "customer", "goodwill"][self.chance(0.45, 0.35)]
-            if self.rng.random() < 0.45:
-                r.cells["notes"] = NOTES[self.rng.integers(len(NOTES))]
-                if not r.cells["notes"].isascii():
-                    self.habit("letter outside ASCII (cp1252)", sheet, r, "notes")
+            self._type_bill(sheet, r, e)
         return sheet
+
+    def _type_bill(self, sheet: Sheet, r: Row, e: dict) -> None:
+        money = 0
+        if e["kind"] != "no fault":
+            money = int(round(COSTS.get(e["component"], 1500) * (0.8 + 0.4 * self.rng.random()), -1))
+        r.cells["cost"] = f"{money:,}" if self.rng.random() < 0.1 else money
+        r.cells["paid_by"] = ["shop", "customer", "goodwill"][self.chance(0.45, 0.35)]
+        if self.rng.random() < 0.45:
+            r.cells["notes"] = NOTES[self.rng.integers(len(NOTES))]
+            if not r.cells["notes"].isascii():
+                self.habit("letter outside ASCII (cp1252)", sheet, r, "notes")
 
     def _type_odometer(self, sheet: Sheet, r: Row, unit: pd.Series, miles: float) -> None:
         if unit["serial"] in self.no_odometer:
@@ -779,9 +783,7 @@ class _Dirt:
         quiet = [r for r in rows if r.true["serial"] not in self.came_back]
         kind = "a build entered twice"
         for i, r in enumerate(self.pick(kind, quiet, 2)):
-            twice = Row(dict(r.cells), dict(r.true))
-            if i:
-                twice.cells |= {"rpm": "", "builder": ""}
+            twice = Row(r.cells | ({"rpm": "", "builder": ""} if i else {}), dict(r.true))
             rows.insert(min(rows.index(r) + 2 + 3 * i, len(rows)), twice)
             self.plant(kind, self.builds, twice, "serial", r.true["serial"], ASIDE)
         bare = [r for r in quiet if r.cells["weight"] == ""]

@@ -66,7 +66,9 @@ def verdict(records: Records) -> list[str]:
     heavy = too_much_lost(records)
     to_check = records.books.to_check
     whole = to_check["kind"].isin(WHOLE_COLUMN)
-    first = _first(to_check[whole], "to check") + _first(_lost(records), "set aside") + _first(to_check[~whole], "to check")
+    first = (
+        _first(to_check[whole], "to check") + _first(_lost(records), "set aside") + _first(to_check[~whole], "to check")
+    )
     if heavy:
         return [f"Not usable yet: {'; '.join(heavy)}. These lines first:", *first]
     return (
