@@ -40,6 +40,8 @@ FORMS = {
     "truck": "analytics.read(fleet).advise_form()",
     "pick": "analytics.open_shop(fleet)",
 }
+#: without it JupyterLab asks which, and waits
+KERNEL = {"kernelspec": {"name": "python3", "display_name": "Python 3", "language": "python"}}
 #: how long after a key the picture was another, in milliseconds
 TIMED = """() => {
   const picture = document.querySelector('.widget-image');
@@ -75,7 +77,7 @@ def lab(tmp_path_factory):
     fleet = invented_shop(place / "fleet", Random(7), trucks=120, back=25)
     for name, form in FORMS.items():
         cell = new_code_cell(f"import analytics\nfleet = {str(fleet)!r}\n{form}")
-        nbformat.write(new_notebook(cells=[cell]), place / "notebooks" / f"{name}.ipynb")
+        nbformat.write(new_notebook(cells=[cell], metadata=KERNEL), place / "notebooks" / f"{name}.ipynb")
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]

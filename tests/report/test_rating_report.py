@@ -14,6 +14,7 @@ import pytest
 from python_calamine import CalamineWorkbook
 
 from analytics.api.explorer import explorer
+from analytics.api.results import RatingResult
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.at_once import AtOnce
@@ -306,7 +307,7 @@ def test_failures_in_the_strongest_trucks_alone_can_be_drawn(tmp_path):
 
 
 def test_what_if_answers_every_move_at_once(ratings):
-    box = explorer(ratings)
+    box = RatingResult(FollowUp(ratings), ratings.table, ()).explore()  # a notebook shows what its last line gives
     named = {w.description: w for w in box.children if getattr(w, "description", "")}
     picture, told = box.children[-2:]
     named["limit, hp"].value = 800

@@ -150,7 +150,8 @@ def _verdict(ratings: Ratings, verdict: str, opening: str, rows: Sequence) -> st
     name = f"{opening} {of.component} {of.part}"
     if of.use:
         return f"{name}, {of.use}, to {counted(of.life, of.clock)}: {steps}."
-    return f"{name}: {steps}.{_by_use(ratings, of.component, of.part)}"
+    alone = "" if lasts[0] is not None else _by_use(ratings, of.component, of.part)  # no power is told
+    return f"{name}: {steps}.{alone}"
 
 
 def _by_use(ratings: Ratings, component: str, part: str) -> str:

@@ -33,7 +33,7 @@ def check_question(part: str) -> str:
 
 def curve_caption(bound: RatingBound, row: pd.Series) -> str:
     """What was seen of the part, and the verdict on its ``bound``. row: of the sheet of ratings."""
-    return f"{capital(seen_words(bound))}, all weights and uses together: {say(row['why'])}.\n"
+    return f"{capital(say(row['why']))}.\n{capital(seen_words(bound))}, all weights and uses together."
 
 
 def sheet_caption(table: pd.DataFrame) -> str:
