@@ -37,7 +37,7 @@ def explorer(ratings: Ratings) -> Widget:
     weight = widgets.Dropdown(description=words.TRUCKS, options=classes, **wide)
     use = widgets.Dropdown(description=words.USE, options=[("", "")], **wide)
     limit = widgets.IntSlider(description=in_units(words.LIMIT), value=600, min=100, max=2500, step=25, **wide)
-    life = widgets.IntSlider(description=in_units(words.LIFE), value=round(own(ratings.options.promise.life, "distance")), min=5_000, max=200_000, step=5_000, **wide)  # fmt: skip
+    life = widgets.IntSlider(description=in_units(words.LIFE), value=round(own(ratings.options.promise.life, "distance")), min=5_000, max=200_000, step=5_000, readout_format=",d", **wide)  # fmt: skip
     picture, told = widgets.Image(format="png", layout=widgets.Layout(width="44em")), widgets.HTML()
     drawn = RiskPicture()
 

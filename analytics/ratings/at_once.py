@@ -72,7 +72,8 @@ class AtOnce:
         own = own[own["weight_up_to"] >= weight_lb] if (own["weight_up_to"] >= weight_lb).any() else own.tail(1)
         if own.empty:
             return math.nan, math.nan, math.nan
-        return tuple(float(own[c].iat[0]) for c in ("published_hp", "proposed_hp", "supported_hp"))  # type: ignore[return-value]
+        published, proposed, supported = (float(own[c].iat[0]) for c in ("published_hp", "proposed_hp", "supported_hp"))
+        return published, proposed if own["verdict"].iat[0] in ("lower", "raise") else math.nan, supported
 
     def between(self, part: PartRating, from_hp: float, to_hp: float, weight_lb: float) -> BuildMix:
         """The builds between two powers, in trucks up to a weight, whichever part of the component they got."""

@@ -140,7 +140,7 @@ def test_the_form_of_a_truck_answers_a_move_and_writes_its_page(browser, lab):  
     with opened(browser, lab, "truck") as (page, _, broken):
         told = page.locator(".jupyter-widgets.widget-html").first
         before = told.inner_text()
-        assert "In short: " in before
+        assert "What to build it with" in before
         page.locator(".widget-hslider", has_text="power").first.locator(".noUi-handle").focus()
         page.keyboard.press("PageUp")
         page.wait_for_function(
@@ -154,12 +154,12 @@ def test_the_form_of_a_truck_answers_a_move_and_writes_its_page(browser, lab):  
 def test_the_page_that_opens_a_shop_answers_a_press(browser, lab):  # noqa: F811
     with opened(browser, lab, "pick") as (page, _, broken):
         page.get_by_role("button", name=door.OPEN["check"]).click()
-        page.get_by_text("rows were read").first.wait_for()
+        page.get_by_text("214 rows read").first.wait_for()
         page.get_by_role("button", name=door.OPEN["review"]).click()
         page.get_by_role("heading", name="To do").wait_for()
         page.get_by_text(door.whole_page("review", "")[:20]).first.wait_for()
         assert page.locator(".jp-OutputArea progress, .progress-bar").count() == 0  # gone when done
-        page.locator("select").first.select_option(door.OPEN["up"])
+        page.locator(".jp-OutputArea select").first.select_option(door.OPEN["up"])
         page.get_by_text(door.NO_SHOP_HERE[:30]).wait_for()
     assert broken == []
 

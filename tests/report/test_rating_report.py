@@ -478,3 +478,12 @@ def test_no_power_is_proposed_where_a_limit_stays(three):
     shown = rating_words.short_table(made).groupby("part")["proposed_hp"].first()
     assert shown["A"] == 575
     assert shown[["B", "C"]].isna().all()
+
+
+def test_the_what_if_draws_no_proposal_of_a_limit_that_stays(three):
+    made = with_limits(three, A=(600, 575), B=(850, 600), C=(900, 900))
+    made.table.loc[made.table["part"] == "B", "verdict"] = "not shown either way"
+    drawn = {p: AtOnce(made).published(made.part("input shaft", p), 7500.0)[1] for p in "ABC"}
+    assert drawn["A"] == 575
+    assert math.isnan(drawn["B"])
+    assert math.isnan(drawn["C"])
