@@ -31,7 +31,7 @@ from studies import worth
 from studies.resumable import resume, versions_used
 
 BLOCKS, TABLE = "advice_blocks.csv", "advice.csv"
-FIRST_SEED = 941
+FIRST_SEED = 1101
 TRUCKS = 30
 COMEBACK, CHEAPER = 4000.0, 500.0
 COMPONENTS = ("shaft", "converter", "drum")
@@ -228,14 +228,14 @@ def _cost(rows: pd.DataFrame, place: pd.Series) -> pd.Series:
 
 
 def summarise(rows: pd.DataFrame) -> pd.DataFrame:
-    """measure, value, of, se: every measure with its figure, how many it rests on and, of shares that held, the standard error over shops (the
+    """measure, value, of, se: every measure with its figure, how many it rests on and, of shares that held and of costs, the standard error over shops (the
     answers of one lean on the same records); of components of trucks as they come, of whole builds, and of shops."""
     rows = rows.reset_index(drop=True)
     own, strange = rows[rows["kind"] == "as they come"], rows[rows["kind"] != "as they come"]
     trucks = strange.drop_duplicates(["seed", "truck"])
     found = [*_followed(own), *_ends(own), *_builds(own)]
     found += [
-        ("habit: cost over that of the truth", *_ratio(_cost(own, own["habit"]), _cost(own, own["truth"]))),
+        ("habit: cost over that of the truth", *_ratio(_cost(own, own["habit"]), _cost(own, own["truth"]), own["seed"])),
         ("habit: true share that lasts", 1 - float(_of(own, "lost", own["habit"]).mean()), len(own)),
         ("outside: recognised", float(trucks["outside"].mean()), len(trucks)),
         ("outside: advised all the same", float((strange["told"] >= 0).mean()), len(strange)),
@@ -265,8 +265,8 @@ def _followed(own: pd.DataFrame) -> Iterator[tuple]:
         yield f"{name}: worst shop", float(by_shop.min()), len(by_shop)
         yield f"{name}: parts truly good for 90 of 100", float((lost[given] <= 0.1).mean()), int(given.sum())
         for whom, other in (("truth", truth), ("habit", habit)):
-            yield f"{name}: cost over that of the {whom}", *_ratio(cost, other)
-            yield f"{name}: cost over the {whom}, where answered", *_ratio(cost[given], other[given])
+            yield f"{name}: cost over that of the {whom}", *_ratio(cost, other, own["seed"])
+            yield f"{name}: cost over the {whom}, where answered", *_ratio(cost[given], other[given], own["seed"][given])
 
 
 def _ends(own: pd.DataFrame) -> Iterator[tuple]:
@@ -318,11 +318,12 @@ def _builds(own: pd.DataFrame) -> Iterator[tuple]:
 
 def _held(held: pd.Series, seed: pd.Series) -> tuple[float, int, float]:
     """Share held, of how many, and its standard error over shops."""
-    by = held.groupby(seed).agg(["sum", "size"])
-    share, shops = float(held.mean()), len(by)
-    spread = float(((by["sum"] - share * by["size"]) ** 2).sum())
-    return share, len(held), float(np.sqrt(spread * shops / max(shops - 1, 1)) / max(len(held), 1))
+    return _ratio(held.astype(float), pd.Series(1.0, held.index), seed)
 
 
-def _ratio(over: pd.Series, under: pd.Series) -> tuple[float, int]:
-    return float(over.sum() / under.sum()), len(over)
+def _ratio(over: pd.Series, under: pd.Series, seed: pd.Series) -> tuple[float, int, float]:
+    """A ratio of sums, of how many, and its standard error over shops (Cochran, Sampling Techniques, 1977, 2.11, from memory)."""
+    by = pd.DataFrame({"over": over, "under": under}).groupby(seed).sum()
+    ratio, shops = float(over.sum() / under.sum()), len(by)
+    spread = float(((by["over"] - ratio * by["under"]) ** 2).sum())
+    return ratio, len(over), float(np.sqrt(spread * shops / max(shops - 1, 1)) / under.sum())

@@ -461,7 +461,7 @@ def advised(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
         f"Price and expected comebacks of the build together came to {value['told: cost over that of the truth'] - 1:+.1%} against what the truth would advise ({value['told: cost over the truth, where answered'] - 1:+.1%} where "
         f"there was an answer; 10% more was the goal) and {value['told: cost over that of the habit'] - 1:+.1%} against the habit, the part whose published limit covers the truck "
         f"({value['habit: true share that lasts']:.1%} of all parts last with the habit). With what is advised, which within the published limits may be a cheaper part that is likely to last or of which none failed, it was "
-        f"{value['read: cost over that of the truth'] - 1:+.1%} and {value['read: cost over that of the habit'] - 1:+.1%} (less than the habit's was the goal), and {value['read: true share that lasts']:.1%} last, "
+        f"{value['read: cost over that of the truth'] - 1:+.1%} and {value['read: cost over that of the habit'] - 1:+.1%} (less than the habit's was the goal; standard error {rows['se']['read: cost over that of the habit']:.1%}, over shops), and {value['read: true share that lasts']:.1%} last, "
         f"at least 90% in {value['read: shops with at least .90 lasting']:.0%} of the shops. "
         "The part that money alone would fit came to "
         f"{value['money: cost over that of the truth'] - 1:+.1%} and {value['money: cost over that of the habit'] - 1:+.1%}, and lasts in {value['money: true share that lasts']:.1%}.",
