@@ -322,7 +322,9 @@ def _held(held: pd.Series, seed: pd.Series) -> tuple[float, int, float]:
 
 
 def _ratio(over: pd.Series, under: pd.Series, seed: pd.Series) -> tuple[float, int, float]:
-    """A ratio of sums, of how many, and its standard error over shops (Cochran, Sampling Techniques, 1977, 2.11, from memory)."""
+    """A ratio of sums, of how many, and its standard error over shops (Cochran, Sampling Techniques, 1977, 2.11, from memory); NaN of none."""
+    if not len(over):
+        return np.nan, 0, np.nan
     by = pd.DataFrame({"over": over, "under": under}).groupby(seed).sum()
     ratio, shops = float(over.sum() / under.sum()), len(by)
     spread = float(((by["over"] - ratio * by["under"]) ** 2).sum())
