@@ -188,11 +188,12 @@ def _as_sheet(page: Page, sheet: str) -> Match | None:
 
 
 def _speaks_against(page: Page, sheet: str) -> bool:
-    """Whether a page cannot be that sheet: limits and parts name no units; builds without a component on a page called returns are none."""
+    """Whether a page cannot be that sheet: limits and parts name no units; a page called returns is one of them, or of builds with a component."""
     if sheet in OF_NO_UNIT:
         return any(_points("builds", "serial", c.heading, c.key) >= 5.0 and _numbers_units(c) for c in page.columns)
     parts = any(component_named(c.heading) for c in page.columns)
-    return sheet == "builds" and not parts and _name_bonus(page, "returns") > 0
+    called = _name_bonus(page, "returns") > _name_bonus(page, sheet)
+    return called and sheet != "returns" and not (sheet == "builds" and parts)
 
 
 def _numbers_units(column: Column) -> bool:

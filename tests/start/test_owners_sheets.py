@@ -79,7 +79,7 @@ def test_a_number_of_the_row_is_no_serial_where_another_column_holds_those_built
 
 def test_a_page_of_comebacks_is_no_page_of_builds(tmp_path):
     """Its heading for what broke is a word nobody knows; by serial and date alone it would pass as builds."""
-    unlike = [{"Serial": r["Serial"], "Date": r["Came in"], "Gremlin": "gone"} for r in backs("Serial", 9)]
+    unlike = [{"Serial": r["Serial"], "Date": r["Came in"], "Odometer": "21000", "HP": "600", "Gremlin": "gone"} for r in backs("Serial", 9)]  # fmt: skip
     said = write(tmp_path, comebacks=unlike)
     assert "builds: work orders.csv (12 rows)" in said
     assert "comebacks.csv (9 rows) is like no sheet: of returns it lacks the column with what broke" in said
