@@ -202,6 +202,10 @@ def _unit_shown(code: str) -> str:
     return match[1] if match else ""
 
 
+#: what the attributes of a cell of .ods end in that say nothing it holds
+_OF_LOOKS = ("style-name", "validation-name", "-repeated", "-spanned")
+
+
 class _Extent:
     """How far the cells of one sheet reach, what they hold, and their marks, from its XML as it streams by.
 
@@ -264,7 +268,8 @@ class _Extent:
             times = _times(told, "number-columns-repeated")
             self.column += times
             self.repeated.append((self.letters, times))
-            self.letters += sum(map(len, told.values()))
+            # how a cell looks and how often it stands is no letter of it: blank ones of a look go on to the end of the sheet
+            self.letters += sum(len(value) for key, value in told.items() if not key.endswith(_OF_LOOKS))
             if any(key.endswith("value-type") for key in told):
                 self.filled = self.column
         elif kind == "p":

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import io
+import zipfile
+
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
@@ -55,6 +58,18 @@ def test_what_a_workbook_repeats_is_counted_as_often_as_it_would_be_held(repeate
         monkeypatch.setattr(workbook, most, 1000)
     assert words in workbook.too_far(path)
     workbook._scan.cache_clear()
+
+
+def test_blank_cells_of_a_look_that_go_on_to_the_end_of_the_sheet_are_no_letters(tmp_path):
+    """As an office program writes a page whose columns were formatted: what is typed, then a million blank rows."""
+    look = 'table:style-name="ce14" table:content-validation-name="val1" table:number-columns-repeated="16384"'
+    blank = f'<table:table-row table:number-rows-repeated="1048570"><table:table-cell {look}/></table:table-row>'
+    content = ods_repeating(2, 3, "x")
+    with zipfile.ZipFile(io.BytesIO(content)) as made, zipfile.ZipFile(tmp_path / "builds.ods", "w") as out:
+        for entry in made.namelist():
+            text = made.read(entry).decode()
+            out.writestr(zipfile.ZipInfo(entry), text.replace("</table:table>", f"{blank}</table:table>"))
+    assert workbook.too_far(tmp_path / "builds.ods") == ""
 
 
 def test_a_long_text_that_the_rows_of_a_parquet_file_share_is_held_once(tmp_path, monkeypatch):
