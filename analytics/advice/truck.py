@@ -196,7 +196,7 @@ def _weight(wish: Wish, uses: tuple[str, ...], shop: Shop, lifetimes: Lifetimes)
         if not 0 < trailer <= (1 - LEAST_TRUCK) * weight:
             raise _ask(
                 cells.WEIGHT,
-                f"{said!r} is with the trailer, and trucks on record are weighed without: give the trailer's weight beside it (trailer_weight), or "
+                f"{said!r} is with the trailer, and trucks on record are weighed without: give the trailer's weight beside it (trailer_weight; typed, --given trailer_weight=14000), or "
                 "the truck alone.",
             )
         weight, high = weight - trailer, high - trailer

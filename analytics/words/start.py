@@ -285,16 +285,26 @@ def asks_sentence(one: Sentence) -> str:
     return f"{one.where}, row {one.row}: “{one.text}” -> {_said(one)}. Is that right? (no: it waits in {TEXT_FILE} to be corrected)"
 
 
+#: what to do with a page of the builds that has a row for each part
+_TURN = (
+    "If yours has a row for each part, with one column for the component and one for the part, make it one row a unit first: a pivot table does that "
+    "(units down, components across)."
+)
 _NO_BUILDS = (
     "no page is taken for the builds. Such a page has one row a unit, a column for the number each unit goes by (Job No, Serial, Order No), one "
     "for the day it went out (Date out, Shipped), and one for each component (Converter, Input shaft). If one of yours is it, write such "
-    "headings over these columns in your sheet, and save."
+    f"headings over these columns in your sheet, and save. {_TURN}"
 )
 
 _NO_RETURNS = (
     "no page is taken for the comebacks. Such a page has one row for each part that broke: a column for the number of the unit (Serial), one for the "
     "day it came back (Came back), and one for what broke (Component). If one of yours is it, write such headings over these columns in your "
     "sheet, and save. If nothing has come back yet, save a sheet of three headings alone, serial, returned_on and component, as returns.csv."
+)
+_NO_COMPONENTS = (
+    "no column of the builds is taken for a component. Such a page has one row a unit, and for each component a column of its own (Converter, Input shaft) that "
+    f"names the part fitted. {_TURN} If its headings are other words, say in shop.toml which they are, for example:\n"
+    '[components]\n"input shaft" = "your heading"'
 )
 _NO_PAGE = {"builds": _NO_BUILDS, "returns": _NO_RETURNS}
 
@@ -307,7 +317,7 @@ def next_step(proposal: Proposal, records: Records | None, trouble: AnalyticsErr
         missing = (
             "builds" if "builds" not in proposal.matches else trouble.sheet if isinstance(trouble, SheetMissing) else ""
         )
-        stop = _NO_PAGE.get(missing, str(trouble))
+        stop = _NO_PAGE.get(missing, str(trouble) if missing or proposal.components else _NO_COMPONENTS)
         return f"Not ready: {stop}\nMend that, then type:\n  {command} start {folder}"
     counts = records.books.counts
     lines = [

@@ -86,6 +86,21 @@ def test_a_page_of_comebacks_is_no_page_of_builds(tmp_path):
     assert "no page is taken for the comebacks. Such a page has one row for each part that broke" in said
 
 
+@pytest.mark.parametrize(
+    ("more", "taken"),
+    [({"Truck wt": "8200", "Used for": "towing"}, "no column of the builds"), ({}, "no page is taken for the builds")],
+)
+def test_builds_of_a_row_for_each_part_are_told_to_be_turned(tmp_path, more, taken):
+    lines = [
+        {"Serial": r["{serial}"], "Ship date": r["Ship date"], "Component": part, "Part No": r[part], "HP": "600"} | more
+        for r in rows()
+        for part in ("Input shaft", "Converter")
+    ]
+    said = write(tmp_path, **{"work orders": lines})
+    assert f"Not ready: {taken}" in said
+    assert "units down, components across" in said
+
+
 def test_a_shop_without_comebacks_yet_is_told_how_to_say_so(tmp_path):
     assert "save a sheet of three headings alone, serial, returned_on and component, as returns.csv" in write(
         tmp_path, comebacks=[]
