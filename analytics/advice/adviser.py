@@ -162,9 +162,14 @@ class Adviser:
         if pick and cheaper and cheaper.price >= pick.price:
             cheaper = None
         money = by_money(choices, self.comeback)
-        instead = _in_its_place(choices, pick or cheaper, money, promise)
+        instead = _in_its_place(choices, pick or cheaper, money, promise, lambda part: self._bears(part, truck))
         up = (*(() if instead else over_cheaper(pick, choices)), *next_up(instead or pick or cheaper, choices))
         return ComponentAdvice(name, choices, pick, instead, cheaper, up, money)
+
+    def _bears(self, part: Choice, truck: Truck) -> bool:
+        """Whether neither the margin nor a rule speaks against a part with what is not known of the truck at its middle."""
+        weak = part.margin is not None and part.margin.body[1] < 1
+        return not weak and not strained(self.loads, part.component, part.part, truck)
 
     def _choice(self, component: str, part: str, truck: Truck, promise: Promise, published: Published | None) -> Choice:
         governs, found, basis = self._governing(component, part, truck, promise)
@@ -258,13 +263,17 @@ def _verdict(found: Chance | Advised, promise: Promise) -> Advised:
 
 
 def _in_its_place(
-    choices: Sequence[Choice], shown: Choice | None, money: Choice | None, promise: Promise
+    choices: Sequence[Choice],
+    shown: Choice | None,
+    money: Choice | None,
+    promise: Promise,
+    bears: Callable[[Choice], bool] = lambda part: True,
 ) -> Choice | None:
     """In place of a part ``shown`` to last: what price and expected comebacks make cheapest, if the best estimate of it keeps the promise and it costs less.
     Where none is shown, the cheaper of that and one that `stands`, else what has the best record; None where a rule forbids all. That none has
-    failed yet is never set against what is shown to last."""
+    failed yet is never set against what is shown to last. bears: whether the driveline's formulas let a part be taken for likely."""
     likely = money
-    if not (money and money.open and money.chance and money.chance.estimate <= 1 - promise.reliability):
+    if not (money and money.open and money.chance and money.chance.estimate <= 1 - promise.reliability and bears(money)):
         likely = None
     if shown is not None:
         return likely if likely and not shown.rules and likely.price < shown.price else None

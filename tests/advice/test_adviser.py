@@ -512,6 +512,20 @@ def test_what_stands_where_nothing_is_shown_to_last(asked, estimate, comeback, s
     shown = replace(dear, records=Advised.SUPPORTED, chance=Chance(0.01, 0.0, 0.08, 3))
     beside = _in_its_place((cheap, shown), shown, by_money((cheap, shown), comeback), own.promise)
     assert (beside.part if beside else "dear") == stands
+    # nor is one the driveline's formulas speak against likely to last
+    assert _in_its_place((cheap, shown), shown, by_money((cheap, shown), comeback), own.promise, lambda part: False) is None
+
+
+@pytest.mark.parametrize(
+    ("use", "trailer_lb", "psi", "bears"),
+    [("tow", 14_000.0, 108.0, False), ("tow", 2000.0, 170.0, True), ("street", 0.0, 170.0, True), ("street", 0.0, 20.0, False)],
+)  # fmt: skip
+def test_a_part_that_a_rule_or_its_margin_speaks_against_is_not_likely(towers, use, trailer_lb, psi, bears):
+    own = (("converter_pressure", psi), *([("trailer_weight", trailer_lb)] if trailer_lb else []))
+    advice = towers.ask(Wish(420, 8000, use, own=own))
+    part = component(advice, "converter").choices[0]
+    assert towers._bears(part, advice.truck) is bears
+    assert (part.margin.body[1] < 1) is (psi < 50)  # what the last slips by; the first by its grade alone
 
 
 def test_over_a_part_shown_to_last_no_dearer_one_that_is_not_and_none_against_a_rule(asked):
