@@ -154,7 +154,7 @@ def test_the_calibration_is_of_what_early_failures_leave_of_the_promise(monkeypa
     fits = replace(own.fits, early=replace(own.fits.early, share=0.03))
     asked = []
     monkeypatch.setattr(
-        chance, "rate_law", lambda *told: (asked.append(told[3]), SimpleNamespace(root_mean=0.0, root_sd=1.0))[1]
+        chance, "rate_fit", lambda *told: (asked.append(told[3]), SimpleNamespace(root_mean=0.0, root_sd=1.0))[1]
     )
     chance._calibrated(fits, None, 7000, PROMISE, 0, lambda: None)
     assert [promise.reliability for promise in asked] == [pytest.approx(0.9 / 0.97)] * len(fits.fits)
