@@ -44,8 +44,7 @@ VIEW_FILES = {
 #: figures of a CSV file are kept to so many digits, whole numbers whole
 _DIGITS = 6
 _SHEET_ROWS = 1_048_576
-#: so many letters a sheet of A4 across holds at the least share of its size that still reads (7 points); a wider table goes on over more sheets
-#: at that size, its first columns again on each
+#: so many letters a sheet of A4 across holds at the least share of its size that still reads (7 points); of a wider table the first columns are printed
 _PAGE_WIDE, _LEAST_SIZE = 220.0, 62
 
 
@@ -217,7 +216,7 @@ def _fill(page, frame: pd.DataFrame, looks: _Looks) -> None:
     if len(frame) >= _SHEET_ROWS:
         frame = frame.head(_SHEET_ROWS - 2)
         page.write_string(_SHEET_ROWS - 1, 0, CUT_HERE)
-    lines, widths = Counter[int](), 0.0
+    lines, reach = Counter[int](), [0.0]
     for c, column in enumerate(frame.columns):
         values, form = frame[column], cell_format(column, looks.currency)
         kind = values.dtype
@@ -227,7 +226,7 @@ def _fill(page, frame: pd.DataFrame, looks: _Looks) -> None:
         look = looks.of(form, day) if form else looks.text
         page.write_string(0, c, heading(column), looks.heads[number])
         width = _width(heading(column), values, form)
-        widths += width
+        reach.append(reach[-1] + width)
         page.set_column(c, c, width)
         lines[0] = max(lines[0], _lines(heading(column), width - 3))  # less the button of the filter
         for r, value in enumerate(values.tolist(), 1):
@@ -236,9 +235,9 @@ def _fill(page, frame: pd.DataFrame, looks: _Looks) -> None:
     for r, tall in lines.items():
         if tall > 1:  # not every program makes a row as tall as its broken text
             page.set_row(r, min(15.0 * tall, 409.0))
-    if widths > _PAGE_WIDE:
+    if reach[-1] > _PAGE_WIDE:
         page.set_print_scale(_LEAST_SIZE)
-        page.repeat_columns(0, 1)
+        page.print_area(0, 0, len(frame), max(np.searchsorted(reach, _PAGE_WIDE, "right") - 2, 0))
     else:
         page.fit_to_pages(1, 0)
     page.freeze_panes(1, 0)

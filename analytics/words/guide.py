@@ -40,7 +40,8 @@ _FOR = {
 def guide(book: str, title: str, pages: Collection[str]) -> pd.DataFrame:
     """The first page of a ``book`` (review, ratings or load) with a ``title``: what each of its ``pages`` is for."""
     about = (
-        f"{_BOOKS[book]} in a workbook to filter and print; the page {book}.html says the same in words and pictures."
+        f"{_BOOKS[book]} in a workbook to filter and print; the page {book}.html says the same in words and pictures. "
+        "Of a table wider than a sheet of paper the first columns are printed."
     )
     rows = [(title, about), *((name, _FOR[name]) for name in pages)]
     return pd.DataFrame(rows, columns=["page", "what it is for"])

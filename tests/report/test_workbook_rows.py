@@ -37,13 +37,18 @@ def test_a_text_stands_off_the_figure_before_it(tmp_path):
     assert 'indent="1"' in styles
 
 
-def test_a_wide_table_goes_on_over_more_sheets_of_paper(tmp_path):
+def test_of_a_table_wider_than_paper_the_first_columns_are_printed(tmp_path):
     narrow, _ = _written(pd.DataFrame({"a": [1.0]}), tmp_path / "x.xlsx")
     wide, _ = _written(pd.DataFrame({f"a{k}": [1.5] for k in range(40)}), tmp_path / "y.xlsx")
     assert 'fitToPage="1"' in narrow
     assert "scale=" not in narrow
     assert 'fitToPage="1"' not in wide  # else it is squeezed
     assert 'scale="62"' in wide
+    widths = [float(w) for w in re.findall(r'<col [^>]*width="([\d.]+)"', wide)]
+    with zipfile.ZipFile(tmp_path / "y.xlsx") as book:
+        [last] = re.findall(r"Print_Area\"[^>]*>'To do'!\$A\$1:\$([A-Z]+)\$2<", book.read("xl/workbook.xml").decode())
+    assert 31 * int(widths[0]) <= 220 < 32 * int(widths[0])
+    assert last == "AE", "the thirty-first"
 
 
 def test_a_column_of_figures_is_as_wide_as_they_are(tmp_path):
