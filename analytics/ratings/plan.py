@@ -71,20 +71,21 @@ def plan_proof(
     ratio, push = miles / promise.life_miles, run / power_hp
     shapes, exponents = shapes if ratio != 1 or push != 1 else (), exponents if push != 1 else ()
     assumed = [(k, m) for k in shapes or (1.0,) for m in exponents or (1.0,)]
-    rows = []
-    for allowed in failures:
-        n, shape, exponent = _most_units(promise, int(allowed), ratio, push, assumed)
-        row: dict[str, Any] = {
-            "failures": int(allowed),
+
+    def row(allowed: int) -> dict[str, Any]:
+        n, shape, exponent = _most_units(promise, allowed, ratio, push, assumed)
+
+        def passes(truth: float) -> float:
+            return chance_of_passing(int(n), allowed, truth, ratio, shape, push, exponent) if np.isfinite(n) else NAN
+
+        return {
+            "failures": allowed,
             "units": n if np.isfinite(n) else NAN,
             "shape": shape if len(assumed) > 1 else NAN,
             "exponent": exponent if push != 1 else NAN,
+            **{f"passes if {truth:g}": passes(truth) for truth in truths},
         }
-        for truth in truths:
-            row[f"passes if {truth:g}"] = (
-                chance_of_passing(int(n), int(allowed), truth, ratio, shape, push, exponent) if np.isfinite(n) else NAN
-            )
-        rows.append(row)
+
     return ProofPlan(
         power_hp=float(power_hp),
         run_power_hp=float(run),
@@ -93,7 +94,7 @@ def plan_proof(
         truths=tuple(truths),
         shapes=tuple(shapes),
         exponents=tuple(exponents),
-        table=pd.DataFrame(rows),
+        table=pd.DataFrame([row(int(allowed)) for allowed in failures]),
     )
 
 

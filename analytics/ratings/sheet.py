@@ -173,19 +173,10 @@ def _rate(
     weights = class_weights(data, lifetimes.shop.weight.classes, options)
     if use:
         weights = _as_heavy_as_reached(data, weights, options)
-    quick = replace(options, settings=replace(options.settings, explain=False))
     fits = _fits(data, options)
-    harshest = _at(data, weights, None, options, fits)
-    if fits is not None:
-        any_power = [lasts_at_any_power(b, fits, options.settings) for b in harshest]
-        harshest = tuple(replace(b, reasons=(*b.reasons, *said)) for b, said in zip(harshest, any_power, strict=True))
+    harshest = _harshest(data, weights, options, fits)
     bounds = [replace(b, use=use) for b in harshest]
-    for alone in _own_uses(data, options) if own_uses else ():
-        # the harshest use is already there
-        if len({b.use for b in harshest}) == 1 and harshest[0].use == alone:
-            bounds += [replace(b, reasons=_own_reasons(b)) for b in harshest]
-        else:
-            bounds += _at(data, weights, alone, quick, fits)
+    bounds += _by_use(harshest, data, weights, options, fits) if own_uses else []
     unclear = own["ended"].eq("failed") & (own["cause"].eq("unclear") | own["order"].eq("unclear"))
     otherwise: dict[tuple[float, str], float] = {}
     if unclear.any():
@@ -204,6 +195,34 @@ def _rate(
         otherwise=otherwise,
         use=use,
     )
+
+
+def _harshest(
+    data: LifeData, weights: tuple[float, ...], options: Options, fits: PartFits | None
+) -> tuple[RatingBound, ...]:
+    """A bound per weight for the harshest use, with the share that lasts where power is not shown to matter."""
+    bounds = _at(data, weights, None, options, fits)
+    if fits is None:
+        return bounds
+    return tuple(replace(b, reasons=(*b.reasons, *lasts_at_any_power(b, fits, options.settings))) for b in bounds)
+
+
+def _by_use(
+    harshest: tuple[RatingBound, ...],
+    data: LifeData,
+    weights: tuple[float, ...],
+    options: Options,
+    fits: PartFits | None,
+) -> list[RatingBound]:
+    """A bound per weight for each use with enough on record; those of the ``harshest`` one are there already."""
+    quick = replace(options, settings=replace(options.settings, explain=False))
+    found: list[RatingBound] = []
+    for use in _own_uses(data, options):
+        same = {b.use for b in harshest} == {use}
+        found += (
+            [replace(b, reasons=_own_reasons(b)) for b in harshest] if same else _at(data, weights, use, quick, fits)
+        )
+    return found
 
 
 def _read_otherwise(
