@@ -32,10 +32,12 @@ def test_a_shop_replayed_gives_its_quarters_again(quarters, tmp_path):
     seed = int(quarters.loc[quarters["shop"] == "quiet", "seed"].iloc[0])
     got = one_shop("quiet", seed, tmp_path, first=5)
     stored = quarters[(quarters["shop"] == "quiet") & (quarters["seed"] == seed)].head(5).reset_index(drop=True)
-    columns = ["quarter_end", "looks", "new_alarms", "alarms", "quarter_came", "year_came"]
+    columns = ["quarter_end", "new_alarms", "alarms", "quarter_came", "year_came"]
     pd.testing.assert_frame_equal(
         got[columns].fillna({"alarms": ""}), stored[columns].fillna({"alarms": ""}), check_dtype=False
     )
+    # another processor's last digit may put a group on the other side of what is looked at
+    assert got["looks"].to_numpy() == pytest.approx(stored["looks"].to_numpy(), abs=1)
     for column in ("quarter_expected", "year_expected"):
         assert got[column].to_numpy() == pytest.approx(stored[column].to_numpy(), rel=1e-3, nan_ok=True)
 
