@@ -267,7 +267,7 @@ def _in_its_place(
     shown: Choice | None,
     money: Choice | None,
     promise: Promise,
-    bears: Callable[[Choice], bool] = lambda part: True,
+    bears: Callable[[Choice], bool],
 ) -> Choice | None:
     """In place of a part ``shown`` to last: what price and expected comebacks make cheapest, if the best estimate of it keeps the promise and it costs less.
     Where none is shown, the cheaper of that and one that `stands`, else what has the best record; None where a rule forbids all. That none has

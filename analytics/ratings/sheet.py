@@ -27,14 +27,13 @@ from analytics.ratings.verdict import Judgement, judge, under_lighter
 from analytics.reasons import Lives, Reason, Refused, Rests, reason, reason_if
 from analytics.records.cover import over, same_edge
 from analytics.records.load import NOT_RECORDED, Records
+from analytics.records.measures import COMPETITION
 
 COLUMNS = [
     "component", "part", "weight_up_to", "use", "clock", "life", "life_miles", "reliability", "confidence", "estimate_hp", "bound_hp",
     "upper_hp", "demonstrated_hp", "second_opinion_hp", "units", "failures", "miles", "highest_power_hp", "published_hp", "known_hp",
     "supported_hp", "with_known_hp", "proposed_hp", "trial_hp", "verdict", "why",
 ]  # fmt: skip
-#: where a part that gives hurts somebody soonest, none is tried above its limit: common practice, no source
-_NEVER_TRIED = ("drag", "sled")
 #: a use gets rows of its own from this many failures on
 _USE_FAILURES, _USE_LIVES = 3, 30
 
@@ -416,12 +415,19 @@ def _rows(rated: PartRating, records: Records, options: Options, others: Collect
                 evidence.supported_hp,
                 evidence.with_known_hp,
                 found.proposed_hp,
-                math.nan if bound.rated_use in _NEVER_TRIED else found.trial_hp,
+                math.nan if _hurts_soonest(rated, bound) else found.trial_hp,
                 found.verdict,
                 found.why,
             ]
         )
     return rows
+
+
+def _hurts_soonest(rated: PartRating, bound: RatingBound) -> bool:
+    """Whether the ``bound`` of the part ``rated`` speaks for trucks that race or pull, where no part is tried above its limit: common practice, no source. One
+    that names no use speaks for every use on record."""
+    uses = (bound.rated_use,) if bound.rated_use else rated.data.use_names
+    return not set(COMPETITION).isdisjoint(uses)
 
 
 def qualifiers(rated: PartRating, bound: RatingBound, options: Options) -> tuple[Reason, ...]:

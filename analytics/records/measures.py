@@ -16,6 +16,8 @@ from analytics.records.words import choose
 #: a year with its share of a leap day
 DAYS_A_YEAR = 365.25
 DAYS_A_MONTH = DAYS_A_YEAR / 12
+#: uses of trucks that race or pull, and come on trailers
+COMPETITION = ("drag", "sled")
 _IN, _PSI, _LBFT = constants.inch, constants.psi, constants.pound_force * constants.foot
 _NOTHING: dict[str, str] = {}
 

@@ -17,7 +17,7 @@ import pandas as pd
 from analytics.reasons import Issue
 from analytics.records.book import Sheet
 from analytics.records.headings import HEADINGS
-from analytics.records.measures import DAYS_A_YEAR
+from analytics.records.measures import COMPETITION, DAYS_A_YEAR
 from analytics.records.odometer import KM
 from analytics.records.ordering import begun, known_on, pages, say
 from analytics.records.own_units import own_distance
@@ -50,7 +50,7 @@ _APART_DAYS = 45
 #: miles a day: far beyond so many spreads; beyond fewer, where one slip mended puts them within so many; what is near on the log scale
 _RATE_SPREADS, _ON_THE_WAY, _NEAR_SPREADS, _NEAR = 2.5, 2.0, 0.7, 0.4
 #: fewer miles a day in the middle of so many figures, and they may be in thousands; trucks on trailers drive as little (common practice, no source)
-_SLOW, _SLOW_FIGURES, _TRAILERED = 1.0, 5, ("drag", "sled")
+_SLOW, _SLOW_FIGURES = 1.0, 5
 #: a part put in alone: days from the nearest other use, and how many times the mean days between two
 _ALONE_DAYS, _TIMES_MEAN = 60, 8.0
 
@@ -259,7 +259,7 @@ def doubt_rates(told: pd.DataFrame, units: pd.DataFrame, sheets: Mapping[str, Sh
 
 def _doubt_slow(good: pd.DataFrame, units: pd.DataFrame, sheets: Mapping[str, Sheet], shop: Shop) -> None:
     """List the first figure of a column by which the middle truck hardly drives: its figures may be in thousands."""
-    street = ~units["use"].isin(_TRAILERED).to_numpy()[good["unit"].to_numpy(int)]
+    street = ~units["use"].isin(COMPETITION).to_numpy()[good["unit"].to_numpy(int)]
     later = good[street & (good["sheet"] != "builds") & (good["days"] >= _APART_DAYS)]
     for (name, direct), own in later.groupby(["sheet", later["miles_in_service"].notna()]):
         a_day = float((own["miles"] / own["days"]).median())

@@ -134,11 +134,8 @@ def _looked(typed: AsTyped, now: Snapshot, quarters: int) -> tuple[list[Snapshot
     plain = [*(snapshot for snapshot, _ in some), *([] if now.table.empty else [now])]
     spans = [(i, span, i + back) for i in range(len(plain)) for span, back in BACK.items() if i + back < len(plain)]
     running = {}
-    for (
-        i,
-        span,
-        later,
-    ) in spans:  # where a quarter without lives lies between, the day is another than was looked ahead to
+    for i, span, later in spans:
+        # where a quarter without lives lies between, the day is another than was looked ahead to
         told = some[i][1].get(plain[later].as_of)
         running[i, span] = told or running_chances(plain[i], days_between(plain[i], plain[later]))
     return plain, running

@@ -490,6 +490,10 @@ def test_parts_that_always_go_together_are_told_when_they_are_parted(tmp_path):
     assert not always_together(shop.lifetimes, same)
 
 
+def _bears_all(part) -> bool:
+    return True
+
+
 @pytest.mark.parametrize(
     ("estimate", "comeback", "stands"),
     [
@@ -507,10 +511,10 @@ def test_what_stands_where_nothing_is_shown_to_last(asked, estimate, comeback, s
         for part, price, e, high in (("cheap", 500, estimate, 0.3), ("dear", 900, 0.01, 0.12))
     )
     money = by_money((cheap, dear), comeback)
-    assert _in_its_place((cheap, dear), None, money, own.promise).part == stands
+    assert _in_its_place((cheap, dear), None, money, own.promise, _bears_all).part == stands
     # where the dear one is shown to last, it is what stands otherwise
     shown = replace(dear, records=Advised.SUPPORTED, chance=Chance(0.01, 0.0, 0.08, 3))
-    beside = _in_its_place((cheap, shown), shown, by_money((cheap, shown), comeback), own.promise)
+    beside = _in_its_place((cheap, shown), shown, by_money((cheap, shown), comeback), own.promise, _bears_all)
     assert (beside.part if beside else "dear") == stands
     # nor is one the driveline's formulas speak against likely to last
     assert _in_its_place((cheap, shown), shown, by_money((cheap, shown), comeback), own.promise, lambda part: False) is None
@@ -534,9 +538,9 @@ def test_over_a_part_shown_to_last_no_dearer_one_that_is_not_and_none_against_a_
     shown = replace(like, price=500, records=Advised.SUPPORTED, rules=(), chance=Chance(0.08, 0.0, 0.1, 3))
     dear = replace(shown, part="dear", price=600, records=Advised.NOT_SUPPORTED, chance=Chance(0.01, 0.0, 0.12, 3))
     assert by_money((shown, dear), 4000) is dear
-    assert _in_its_place((shown, dear), shown, dear, own.promise) is None
+    assert _in_its_place((shown, dear), shown, dear, own.promise, _bears_all) is None
     barred = replace(shown, rules=(reason(Advised.OVER_PUBLISHED, published_hp=500.0),))
-    assert _in_its_place((barred, dear), barred, dear, own.promise) is None
+    assert _in_its_place((barred, dear), barred, dear, own.promise, _bears_all) is None
 
 
 def test_that_none_has_failed_is_not_set_against_what_is_shown_to_last(asked):
@@ -554,8 +558,8 @@ def test_that_none_has_failed_is_not_set_against_what_is_shown_to_last(asked):
     )
     quiet = replace(quiet, seen=replace(like.seen, failures=0))
     dear = replace(like, part="dear", price=900, records=Advised.SUPPORTED, rules=(), chance=Chance(0.01, 0.0, 0.08, 3))
-    assert _in_its_place((quiet, dear), dear, dear, advice.promise) is None
-    assert _in_its_place((quiet, dear), None, None, advice.promise) is quiet
+    assert _in_its_place((quiet, dear), dear, dear, advice.promise, _bears_all) is None
+    assert _in_its_place((quiet, dear), None, None, advice.promise, _bears_all) is quiet
 
 
 def test_a_part_advised_for_its_money_says_that_it_is_likely_and_which_is_shown(asked):
@@ -583,7 +587,7 @@ def test_a_part_advised_for_its_money_says_that_it_is_likely_and_which_is_shown(
 def test_nothing_stands_where_a_rule_forbids_all(asked):
     own = asked.ask(Wish(560, 7000, "street"))
     barred = replace(component(own).choices[0], rules=(reason(Advised.OVER_PUBLISHED, published_hp=500.0),))
-    assert _in_its_place((barred,), None, by_money((barred,), 4000), own.promise) is None
+    assert _in_its_place((barred,), None, by_money((barred,), 4000), own.promise, _bears_all) is None
 
 
 def test_a_clutch_that_holds_less_than_all_at_its_best_is_refused_and_one_that_may_is_told(asked):

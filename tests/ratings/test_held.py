@@ -10,6 +10,7 @@ from analytics.driveline.load import load_at, make_loads
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.held import held_by_margin
 from analytics.ratings.sheet import COLUMNS, make_ratings
+from analytics.ratings.verdict import Judgement
 from analytics.reasons import Verdict, reason
 from analytics.records.load import load_records
 from analytics.words.ratings.pictures import sheet_caption
@@ -67,6 +68,18 @@ def test_nothing_is_tried_where_it_may_give(tmp_path):
     for trial, left in ((700.0, np.nan), (300.0, 300.0)):
         row = held(records, proposed("input shaft", "A", verdict="keep").assign(trial_hp=trial))
         assert (row["verdict"], row["trial_hp"]) == ("keep", pytest.approx(left, nan_ok=True))
+
+
+@pytest.mark.parametrize(("use", "tried"), [("towing", True), ("drag", False), ("sled", False)])
+def test_nothing_is_tried_in_trucks_that_race_or_pull(tmp_path, monkeypatch, use, tried):
+    folder = rateable_shop(tmp_path / "s")
+    pd.read_csv(folder / "builds.csv", dtype=str).assign(use=use).to_csv(folder / "builds.csv", index=False)
+    kept = Judgement("keep", reason(Verdict.KEEP, **FIGURES), 500.0, 600.0)
+    monkeypatch.setattr("analytics.ratings.sheet.judge", lambda *_: kept)
+    records = load_records(folder)
+    table = make_ratings(records, make_lifetimes(records), only=[("input shaft", "A")]).table
+    assert set(table["verdict"]) == {"keep"}
+    assert set(table["trial_hp"].notna()) == {tried}
 
 
 @pytest.mark.parametrize(
