@@ -129,7 +129,9 @@ def write_workbook(
     pages: dict[str, pd.DataFrame] = {}
     if sheet is not None:
         pages[pages_words.TO_DO] = pages_words.to_do(sheet)
-        pages[pages_words.LIMITS] = offered(sheet.limits.drop(columns=["open", "why"]))
+        limits = sheet.limits.drop(columns=["open", "why"])
+        tried = (limits.columns != "trial_hp") | limits["trial_hp"].notna().any()
+        pages[pages_words.LIMITS] = offered(limits.loc[:, tried])
         pages[pages_words.CALLS] = sheet.calls.table
     if view is not None:
         pages[pages_words.RANDOM] = view.random_calls.table
