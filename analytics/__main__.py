@@ -253,8 +253,6 @@ def commands() -> tuple[Command, ...]:
                     action="store_true",
                     help="the shop for the load page, of which is known what the lives run on",
                 ),
-                argument("--units", type=int, default=None, help="units built (default 900; with --load 400)"),
-                argument("--seed", type=int, default=None, help="same seed, same bytes"),
             ),
             _demo,
         ),
@@ -612,10 +610,9 @@ def _coverage(arguments: argparse.Namespace) -> None:
 
 
 def _demo(arguments: argparse.Namespace) -> None:
-    from analytics.simulate.demo import write_demo, write_load_demo
+    from analytics.demo import copy_demo
 
-    options = {k: v for k, v in (("units", arguments.units), ("seed", arguments.seed)) if v is not None}
-    (write_load_demo if arguments.load else write_demo)(arguments.folder, **options)
+    copy_demo(arguments.folder, arguments.load)
     print(terminal.demo(arguments.folder))
 
 

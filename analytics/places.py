@@ -1,4 +1,4 @@
-"""Where the notebooks and the tables of the evidence lie: inside an installed package, or beside it in a checkout."""
+"""Where the notebooks, the tables of the evidence and the demo's sheets lie: inside an installed package, or beside it in a checkout."""
 
 from __future__ import annotations
 
@@ -22,6 +22,11 @@ def notebooks_folder() -> Path:
 def evidence_folder() -> Path:
     """The folder of the studies' tables; what reads them says so where there are none."""
     return _found("evidence", "data/evidence")
+
+
+def demo_folder(name: str) -> Path:
+    """The folder of an invented shop's sheets: ``name`` is demo or demo_load."""
+    return _found(name, f"data/{name}")
 
 
 def _found(shipped: str, beside: str) -> Path:

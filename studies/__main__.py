@@ -78,6 +78,21 @@ def commands() -> tuple[Command, ...]:
             _load,
         ),
         Command(
+            "demo",
+            "write the sheets of an invented shop drawn anew",
+            (
+                argument("folder", type=Path, help="an empty or new folder, or an earlier demo"),
+                argument(
+                    "--load",
+                    action="store_true",
+                    help="the shop for the load page, of which is known what the lives run on",
+                ),
+                argument("--units", type=int, default=None, help="units built (default 900; with --load 400)"),
+                argument("--seed", type=int, default=None, help="same seed, same bytes"),
+            ),
+            _demo,
+        ),
+        Command(
             "outside",
             "our answers beside outside ones: published tables, handbooks, R",
             (
@@ -199,6 +214,13 @@ def _outside(arguments: argparse.Namespace) -> None:
         table.to_csv(part, index=False, lineterminator="\n")
     print(by_case(table)[["case", "what", "answered", "agree", "not_ours"]].to_string(index=False))
     print(f"\nCheck by check: {arguments.out / 'outside.csv'}")
+
+
+def _demo(arguments: argparse.Namespace) -> None:
+    from studies.simulate.demo import write_demo, write_load_demo
+
+    options = {k: v for k, v in (("units", arguments.units), ("seed", arguments.seed)) if v is not None}
+    (write_load_demo if arguments.load else write_demo)(arguments.folder, **options)
 
 
 if __name__ == "__main__":

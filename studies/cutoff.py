@@ -18,7 +18,10 @@ from analytics.cutoffs.risk import cut_z, redraw, risk_sets
 from analytics.cutoffs.step import CutLives, StepVerdict, judge_step
 from analytics.errors import NotEnoughData
 from analytics.models.lifedata import life_data
-from analytics.simulate.fleet import (
+from analytics.whole import whole_file
+from studies.resumable import KEY, block_row, pieces_of, resume
+from studies.scaled import scaled_to_failures
+from studies.simulate.fleet import (
     ComponentTruth,
     FindingTruth,
     Fleet,
@@ -29,9 +32,6 @@ from analytics.simulate.fleet import (
     day_number,
     draw_fleet,
 )
-from analytics.whole import whole_file
-from studies.resumable import KEY, block_row, pieces_of, resume
-from studies.scaled import scaled_to_failures
 
 STEP_HP = 650.0
 SHAPE = 2.0

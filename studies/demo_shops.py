@@ -21,10 +21,10 @@ from analytics.models.lifedata import LifeData
 from analytics.ratings.options import options_for
 from analytics.ratings.sheet import make_ratings, supported_hp
 from analytics.records.load import load_records
-from analytics.simulate.demo import demo_truth, write_demo
-from analytics.simulate.fleet import FleetTruth
 from analytics.whole import whole_file
 from studies.resumable import resume, versions_used
+from studies.simulate.demo import demo_truth, write_demo
+from studies.simulate.fleet import FleetTruth
 
 BLOCKS, TABLE = "demo_blocks.csv", "demo_shops.csv"
 FIRST_SEED = 1001

@@ -17,10 +17,10 @@ from analytics.models.quadrature import rate_nodes
 from analytics.records.measures import DAYS_A_MONTH, DAYS_A_YEAR
 from analytics.review.guarantee import LEVEL, MONTHS, OWN_FAILURES, band_costs
 from analytics.review.snapshot import snapshot_of
-from analytics.simulate.demo import demo_files
-from analytics.simulate.fleet import Fleet, FleetTruth, day_number, draw_fleet
 from analytics.whole import whole_file
 from studies.resumable import resume, versions_used
+from studies.simulate.demo import demo_files
+from studies.simulate.fleet import Fleet, FleetTruth, day_number, draw_fleet
 from studies.watch import UNITS, quiet_truth
 
 FIRST_SEED = 6001

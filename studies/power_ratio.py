@@ -18,7 +18,11 @@ import pandas as pd
 from analytics.cutoffs.against import MARGIN, compare_found, life_ratio_profile
 from analytics.cutoffs.comparable import compare_lives
 from analytics.cutoffs.fits import PartsData
-from analytics.simulate.fleet import (
+from analytics.whole import whole_file
+from studies.cutoff import SHAPE, START, lives_of_fleet
+from studies.resumable import KEY, block_row, pieces_of, resume
+from studies.scaled import scaled_to_failures
+from studies.simulate.fleet import (
     ComponentTruth,
     FindingTruth,
     FleetTruth,
@@ -26,10 +30,6 @@ from analytics.simulate.fleet import (
     UseTruth,
     draw_fleet,
 )
-from analytics.whole import whole_file
-from studies.cutoff import SHAPE, START, lives_of_fleet
-from studies.resumable import KEY, block_row, pieces_of, resume
-from studies.scaled import scaled_to_failures
 
 CONFIDENCE = 0.9
 LIFE_MILES = 50_000.0

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.optimize import brentq
 
 from analytics.errors import AnalyticsError
-from analytics.simulate.fleet import ComponentTruth, FleetTruth, PartTruth, draw_fleet
+from studies.simulate.fleet import ComponentTruth, FleetTruth, PartTruth, draw_fleet
 
 
 def scaled_to_failures(

@@ -22,11 +22,11 @@ from analytics.review.door import level_of, running_chances, with_level, with_re
 from analytics.review.expected import LEVEL, at_stake, days_between
 from analytics.review.snapshot import Snapshot, snapshot_at
 from analytics.review.watch import BUDGET, THIS_QUARTER, watch
-from analytics.simulate.demo import demo_files, demo_truth
-from analytics.simulate.fleet import FleetTruth
 from analytics.whole import whole_file
 from analytics.words.review.alarms import FAMILY
 from studies.resumable import resume
+from studies.simulate.demo import demo_files, demo_truth
+from studies.simulate.fleet import FleetTruth
 
 SEED = 20_260_302
 UNITS = 900

@@ -23,7 +23,7 @@ BEFORE = {
     "lifetimes": {"errors", "records"},
     "driveline": {"errors", "records", "lifetimes"},
     "models": {"errors", "records", "lifetimes", "driveline"},
-    "simulate": {"errors", "whole"},
+    "demo": {"errors", "places", "whole"},
 }
 NUMBERS = ("lifetimes", "driveline", "models", "ratings", "cutoffs", "review", "advice")
 for _layer in NUMBERS[1:]:

@@ -173,8 +173,13 @@ def test_inputs_are_left_alone(tmp_path):
 
 
 def test_demo_is_made_anew_and_refuses_foreign_folders(tmp_path, capsys):
-    assert main(["demo", str(tmp_path / "new"), "--units", "400", "--seed", "5"]) == 0
-    assert (tmp_path / "new" / "shop.toml").is_file()
+    for name, told in (("demo", []), ("demo_load", ["--load"])):
+        new = tmp_path / name
+        for _ in range(2):  # the second time over the first
+            assert main(["demo", str(new), *told]) == 0
+        assert {p.name: p.read_bytes() for p in new.iterdir()} == {
+            p.name: p.read_bytes() for p in (DEMO.parent / name).iterdir()
+        }
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "taxes.txt").write_text("x")
     assert main(["demo", str(tmp_path / "mine")]) == 2

@@ -1,4 +1,4 @@
-"""Notebooks and evidence are found beside the package in a checkout, and inside it once installed."""
+"""Notebooks, evidence and the demo are found beside the package in a checkout, and inside it once installed."""
 
 from __future__ import annotations
 
@@ -16,14 +16,16 @@ ROOT = Path(__file__).parents[1]
 def test_a_checkout_has_them_beside_the_package():
     assert places.notebooks_folder() == ROOT / "notebooks"
     assert places.evidence_folder() == ROOT / "data" / "evidence"
+    assert places.demo_folder("demo_load") == ROOT / "data" / "demo_load"
 
 
 def test_an_installed_package_has_them_inside(monkeypatch, tmp_path):
-    for name in ("notebooks", "evidence"):
+    for name in ("notebooks", "evidence", "demo"):
         (tmp_path / "shipped" / name).mkdir(parents=True)
     monkeypatch.setattr(places, "_SHIPPED", tmp_path / "shipped")
     assert places.notebooks_folder() == tmp_path / "shipped" / "notebooks"
     assert places.evidence_folder() == tmp_path / "shipped" / "evidence"
+    assert places.demo_folder("demo") == tmp_path / "shipped" / "demo"
 
 
 def test_nowhere_is_said(monkeypatch, tmp_path):

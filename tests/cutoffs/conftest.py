@@ -8,7 +8,7 @@ import pytest
 
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.records.load import Records, load_records
-from analytics.simulate import write_demo
+from studies.simulate import write_demo
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 

@@ -191,7 +191,7 @@ def test_best_range_equals_trying_all():
 
 def test_money_cut_holds_the_true_one_and_follows_the_inputs(demo):
     """The least cost by the chances the demo was drawn with, for the trucks on its record."""
-    from analytics.simulate import demo_truth
+    from studies.simulate import demo_truth
 
     found = money_cut(demo, "input shaft", "IS-A", "IS-B", level=0.8, draws=60)
     truth = demo_truth()

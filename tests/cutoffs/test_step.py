@@ -19,9 +19,9 @@ from analytics.models.likelihood import log_likelihood
 from analytics.models.priors import penalty
 from analytics.reasons import Step
 from analytics.records.load import load_records
-from analytics.simulate.fleet import draw_fleet
 from analytics.words.cutoffs.step import step_words, why_words
 from studies.cutoff import CELLS, lives_of_fleet, truth_of
+from studies.simulate.fleet import draw_fleet
 from tests.cutoffs.conftest import DEMO
 
 

@@ -553,7 +553,6 @@ case(
     "{folder}/out",
 )
 case("commands", "a demo in a folder with other things", builds(), "demo", "{folder}")
-case("commands", "a demo of three units", lambda folder: None, "demo", "{folder}/new", "--units", "3")
 case(
     "commands",
     "no such part to accept",

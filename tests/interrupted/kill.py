@@ -26,7 +26,7 @@ COMMANDS = {
         *["accept", "{shop}", "--component", "input shaft", "--part", "A", "--weight-up-to", "7500"],
         *["--power", "100", "--by", "the owner"],
     ],
-    "demo": ["demo", "{out}", "--units", "400"],
+    "demo": ["demo", "{out}"],
 }
 
 

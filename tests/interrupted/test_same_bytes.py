@@ -21,10 +21,11 @@ from analytics.report.files import write_review_files
 from analytics.report.figures import cells_figure
 from analytics.report.rating_files import write_rating_files
 from analytics.report.show import figure_html
+from studies.simulate import write_demo
 from tests.reviewed import make_review
 
 shop, out = sys.argv[1], Path(sys.argv[2])
-assert main(["demo", str(out / "demo"), "--units", "400", "--seed", "3"]) == 0
+write_demo(out / "demo", 400, 3)
 assert main(["check", str(out / "demo"), "--out", str(out / "check")]) == 0
 assert main(["backtest", shop, "--quarters", "1", "--out", str(out / "backtest")]) == 0
 review = make_review(out / "demo")

@@ -40,8 +40,8 @@ from analytics.review.snapshot import (
     stand_in,
 )
 from analytics.review.watch import _revision_tests, watch
-from analytics.simulate.demo import demo_files, demo_truth
 from analytics.words.answers import worded
+from studies.simulate.demo import demo_files, demo_truth
 from tests.reviewed import make_review
 from tests.small_shop import TOML, build, rateable_shop, returned, write_shop
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analytics.simulate.demo import write_demo
+from studies.simulate.demo import write_demo
 
 ROOT = Path(__file__).parents[2]
 SMALL = """[shop]

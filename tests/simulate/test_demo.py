@@ -15,9 +15,9 @@ from python_calamine import CalamineWorkbook
 from scipy import constants
 
 from analytics.errors import AnalyticsError
-from analytics.simulate import demo_truth, draw_fleet, write_demo
-from analytics.simulate.demo import DEFAULT_SEED, FILES, demo_files
-from analytics.simulate.dirt import KM_PER_MILE, KW_PER_HP, PS_PER_HP, near
+from studies.simulate import demo_truth, draw_fleet, write_demo
+from studies.simulate.demo import DEFAULT_SEED, FILES, demo_files
+from studies.simulate.dirt import KM_PER_MILE, KW_PER_HP, PS_PER_HP, near
 
 KEPT = Path(__file__).parents[2] / "data" / "demo"
 ENCODING = {"returns.csv": "cp1252", "readings.csv": "utf-16"}

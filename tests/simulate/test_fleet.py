@@ -10,7 +10,8 @@ import pytest
 from scipy import stats
 
 from analytics.errors import AnalyticsError
-from analytics.simulate import (
+from studies.scaled import scaled_to_failures
+from studies.simulate import (
     ChangesTruth,
     ComebacksTruth,
     ComponentTruth,
@@ -25,8 +26,7 @@ from analytics.simulate import (
     draw_fleet,
     serial_numbers,
 )
-from analytics.simulate.fleet import REFERENCE_HP, day_number
-from studies.scaled import scaled_to_failures
+from studies.simulate.fleet import REFERENCE_HP, day_number
 
 WEAR = FindingTruth("worn", 90_000, 2.5, -2.0, -1.0)
 SNAP = FindingTruth("snapped", 120_000, 1.1, -5.0, -0.5)

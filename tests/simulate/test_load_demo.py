@@ -7,16 +7,16 @@ from pathlib import Path
 
 import pytest
 
-from analytics.__main__ import main
 from analytics.driveline.load import make_loads
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.by_load import Compared, explain, taken_otherwise
 from analytics.ratings.options import options_for
 from analytics.records.load import load_records
-from analytics.simulate.demo import write_load_demo
-from analytics.simulate.load_demo import PARTS, load_demo_files
 from analytics.words.load import _best
+from studies.__main__ import main
+from studies.simulate.demo import write_load_demo
+from studies.simulate.load_demo import PARTS, load_demo_files
 
 KEPT = Path(__file__).parents[2] / "data" / "demo_load"
 

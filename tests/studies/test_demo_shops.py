@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 from scipy.optimize import brentq
 
-from analytics.simulate.demo import demo_truth
 from studies.demo_shops import BLOCKS, FIRST_SEED, TABLE, run, summarise, true_rating
+from studies.simulate.demo import demo_truth
 
 EVIDENCE = Path(__file__).parents[2] / "data" / "evidence"
 

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.simulate.fleet import ChangesTruth, draw_fleet
 from studies.guarantee import REPORTING, one_shop, recent, summarise, true_comebacks
+from studies.simulate.fleet import ChangesTruth, draw_fleet
 from studies.watch import quiet_truth
 
 EVIDENCE = Path(__file__).parents[2] / "data" / "evidence"

@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.simulate.load_demo import load_demo_files
 from analytics.words.evidence import loaded
 from studies.load import (
     AT_LBFT,
@@ -24,6 +23,7 @@ from studies.load import (
     run,
     trucks,
 )
+from studies.simulate.load_demo import load_demo_files
 from tests.simulate.test_load_demo import findings, told, truth_of
 
 EVIDENCE = Path(__file__).parents[2] / "data" / "evidence"

@@ -10,8 +10,8 @@ from collections.abc import Mapping
 import numpy as np
 from scipy import constants
 
-from analytics.simulate.dirt import as_date
-from analytics.simulate.fleet import Fleet
+from studies.simulate.dirt import as_date
+from studies.simulate.fleet import Fleet
 
 _STREAM = 6
 _LBFT = constants.hp * 60 / (2 * np.pi) / (constants.pound_force * constants.foot)  # lb·ft per hp at 1 rpm

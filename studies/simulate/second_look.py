@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from analytics.simulate.dirt import ASIDE, Row, Sheet, Soiled
+from studies.simulate.dirt import ASIDE, Row, Sheet, Soiled
 
 SAMPLE = 60
 #: chance that the second person says the same as the first

@@ -12,8 +12,9 @@ from datetime import date, timedelta
 import numpy as np
 from scipy import constants
 
+from analytics.demo import WHAT_LOAD
+
 TRUCKS, SEED = 400, 7
-WHAT = "the truth of an invented shop's load demo"
 AS_OF, FIRST = date(2024, 12, 31), date(2019, 1, 7)
 #: component -> what its lives run on, their exponent, and the scale in miles of a truck in the middle
 TRUTH = {
@@ -116,7 +117,7 @@ def load_demo_files(seed: int = SEED, trucks: int = TRUCKS) -> dict[str, bytes]:
 
 def _truth(trucks: int, seed: int) -> dict[str, object]:
     return {
-        "what": WHAT,
+        "what": WHAT_LOAD,
         "trucks": trucks,
         "seed": seed,
         "life": "Weibull, its scale falling as what it runs on to the exponent",
@@ -149,5 +150,5 @@ Everything in this folder is invented: the shop, its trucks, its parts and every
 `python -m analytics load data/demo_load` says what explains the returns of each: hold it against this table. Torque,
 converter, wheels, gears and shift time of every truck are on record, so little is taken for granted.
 
-To write it again, byte for byte: `python -m analytics demo DIR --load --units {trucks} --seed {seed}`.
+To write it again, byte for byte: `python -m studies demo DIR --load --units {trucks} --seed {seed}` in a checkout.
 """

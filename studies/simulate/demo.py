@@ -13,10 +13,11 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
+from analytics.demo import WHAT, write_files
 from analytics.errors import AnalyticsError
-from analytics.simulate import load_demo
-from analytics.simulate.dirt import ALIASES, BUILDS, DRIVELINE_LOSS, RETURNS, WORDS, Sheet, Soiled, as_date, soil
-from analytics.simulate.fleet import (
+from studies.simulate import load_demo
+from studies.simulate.dirt import ALIASES, BUILDS, DRIVELINE_LOSS, RETURNS, WORDS, Sheet, Soiled, as_date, soil
+from studies.simulate.fleet import (
     ChangesTruth,
     ComebacksTruth,
     ComponentTruth,
@@ -29,20 +30,17 @@ from analytics.simulate.fleet import (
     UseTruth,
     draw_fleet,
 )
-from analytics.simulate.load_sheets import load_sheets
-from analytics.simulate.second_look import second_look
-from analytics.whole import whole_file
+from studies.simulate.load_sheets import load_sheets
+from studies.simulate.second_look import second_look
 
 DEFAULT_SEED = 2142  # chosen: with it every planted trouble shows (DEVELOPERS.md says how rare that is)
 FEWEST_UNITS = 400  # below it some kind of planted dirt would find no row to sit in
-MARK = "truth.json"  # a folder that holds it, and nothing foreign, is an earlier demo
 FILES = tuple(
     (
         "README.md builds.xlsx changes.csv conditions.csv fitted.csv judged_again.csv limits.csv parts.csv "
         "planted.csv readings.csv returns.csv shop.toml truth.json"
     ).split()
 )
-WHAT = "the truth of an invented shop's demo"
 SHOP = "Example Transmission Works (invented)"
 PRICES = {
     "IS-A": 420,
@@ -264,27 +262,6 @@ def write_demo(folder: str | Path, units: int = 900, seed: int = DEFAULT_SEED) -
 def write_load_demo(folder: str | Path, units: int = load_demo.TRUCKS, seed: int = load_demo.SEED) -> None:
     """Write the shop for the load page into ``folder``, of so many ``units`` drawn from ``seed``; all else as `write_demo`."""
     write_files(Path(folder), load_demo.load_demo_files(seed, units))
-
-
-def write_files(folder: Path, files: dict[str, bytes]) -> None:
-    """Write the ``files`` of a demo into a ``folder`` that is new, empty or an earlier demo. Raises AnalyticsError otherwise."""
-    if folder.exists() and not folder.is_dir():
-        raise AnalyticsError(f"{folder} is a file; name a folder for the demo.")
-    if folder.is_dir() and any(folder.iterdir()) and not _is_demo(folder):
-        raise AnalyticsError(
-            f"{folder} is not empty and not an earlier demo; name a new folder, nothing there was touched."
-        )
-    # the mark comes first, so that a demo broken off can be written again
-    for name, content in sorted(files.items(), key=lambda item: item[0] != MARK):
-        with whole_file(folder / name) as part:
-            part.write_bytes(content)
-
-
-def _is_demo(folder: Path) -> bool:
-    try:
-        return json.loads((folder / MARK).read_text(encoding="utf-8")).get("what") in (WHAT, load_demo.WHAT)
-    except (OSError, ValueError, AttributeError):
-        return False
 
 
 def demo_files(units: int, seed: int, truth: FleetTruth | None = None) -> tuple[dict[str, bytes], dict[str, int]]:
@@ -549,5 +526,5 @@ In `planted.csv`, *expected* is `used`, `set aside`, `to check` (used, but its d
 (joined to the one serial it can be, for confirmation). All rows to be set aside, checked or linked are listed; of kinds
 that are merely the shop's habit (a unit in a cell, a date in words) the first few are.
 
-To write it again, byte for byte: `python -m analytics demo DIR --units {units} --seed {seed}`.
+To write it again, byte for byte: `python -m studies demo DIR --units {units} --seed {seed}` in a checkout.
 """

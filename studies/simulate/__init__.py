@@ -1,10 +1,10 @@
 """Fleets with a known truth: the demo shop, and the studies that compare an estimate with what is true.
 
-Imports nothing of the package but its errors: what it writes is read back like any shop's own sheets.
+Imports of the package only its errors and what writes the files: what it writes is read back like any shop's own sheets.
 """
 
-from analytics.simulate.demo import demo_truth, write_demo
-from analytics.simulate.fleet import (
+from studies.simulate.demo import demo_truth, write_demo
+from studies.simulate.fleet import (
     ChangesTruth,
     ComebacksTruth,
     ComponentTruth,

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.errors import AnalyticsError
-from analytics.simulate.fleet import CHECK_LETTERS, Fleet, day_number
+from studies.simulate.fleet import CHECK_LETTERS, Fleet, day_number
 
 USED, ASIDE, CHECK, LINKED = "used", "set aside", "to check", "linked"
 SHOWN = 4
