@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -215,26 +216,30 @@ class _Asker:
             return {"time": d["miles"], "failed": d["failed"]}
         return {}
 
-    def _curve(self, case: str, group: str, transform: Literal["log-log", "log", "plain"]):
+    def _curve(self, case: str, group: str):
         from analytics.models.nonparametric import kaplan_meier
 
-        curve = kaplan_meier(**self._units(case, group), transform=transform)
+        curve = kaplan_meier(**self._units(case, group))
         return curve.given_survival_to(816) if "given" in group else curve
 
     def _on_curves(self, case, quantity, group, at):
         from analytics.models.competing import cumulative_incidence
-        from studies.textbook import life_table
+        from studies.textbook import delta_std_err, life_table, limits_on
 
         if quantity.startswith(("km_", "nelson_aalen")):
-            tag = quantity.rsplit("_", 1)[1]
-            transform = {"plain": "plain", "log": "log", "loglog": "log-log"}.get(tag, "log-log")
+            transform = quantity.rsplit("_", 1)[1]
             column = {
                 "km_S": "survival",
                 "km_se_greenwood": "std_err",
                 "nelson_aalen_H": "cumulative_hazard",
                 "nelson_aalen_se": "cumulative_hazard_se",
             }.get(quantity, "lower" if "_lo95" in quantity else "upper")
-            value = getattr(self.curve(case, group, transform).survival_at([float(at)]), column)[0]
+            found = self.curve(case, group).survival_at([float(at)])
+            if transform in ("plain", "log"):
+                return limits_on(found.survival, found.std_err, transform)[column == "upper"][
+                    0
+                ], "models.nonparametric.kaplan_meier"
+            value = getattr(found, column)[0]
             return value, "models.nonparametric.kaplan_meier"
         if quantity.startswith("cif") or quantity == "one_minus_km":
             name, time, cause = {
@@ -242,7 +247,9 @@ class _Asker:
                 "D14": ("pbc_competing", "time", "status"),
             }[case]
             d = self.data(name)
-            both = cumulative_incidence(d[time], d[cause], variance="delta" if quantity.endswith("_ij") else "aalen")
+            both = cumulative_incidence(d[time], d[cause])
+            if quantity.endswith("_ij"):
+                both = replace(both, std_err=delta_std_err(both))
             row = both.incidence_at(float(at)).set_index("cause").loc[int(group.removeprefix("cause"))]
             value = {"cif": row["incidence"], "one_minus_km": row["one_minus_km"]}.get(quantity, row["std_err"] ** 2)
             return value, "models.competing.cumulative_incidence"
@@ -613,7 +620,8 @@ class _Asker:
     # ---- tests, counts, repeats
     def _on_tests(self, case, quantity, group, at):
         from analytics.models.comparison import log_rank
-        from analytics.models.recurrence import mean_cumulative_function, power_law
+        from analytics.models.recurrence import mean_cumulative_function
+        from studies.textbook import power_law_readings
 
         by = "models.comparison.log_rank"
         if case == "D10" and quantity.startswith("logrank"):
@@ -638,13 +646,7 @@ class _Asker:
             events, ends = d[d["status"] == 1], d[d["status"] == 0]
             if quantity.startswith("powerlaw"):
                 own = events["id"].map(ends.set_index("id")["time"])
-                process = power_law(ends["time"], own, events["time"])
-                values = {
-                    "log_a": math.log(process.a),
-                    "b": process.b,
-                    "se_log_b": process.se_log_b,
-                    "loglik": process.log_likelihood,
-                }
+                values = power_law_readings(ends["time"], own, events["time"])
                 return values[quantity.removeprefix("powerlaw_")], "models.recurrence.power_law"
             mean = mean_cumulative_function(ends["id"], ends["time"], events["id"], events["time"])
             by = "models.recurrence.mean_cumulative_function"
@@ -667,15 +669,16 @@ class _Asker:
             return values[quantity], by
         if case == "D21":
             d = self.data("nist_repairs")
-            process = power_law([1500], np.full(len(d), 1500.0), d["hours"])
+            process = power_law_readings([1500], np.full(len(d), 1500.0), d["hours"])
+            a, b = process["a_unbiased"], process["b_unbiased"]
             values = {
-                "b_mle": process.b,
-                "b_modified": process.b_unbiased,
-                "a_modified": process.a_unbiased,
-                "reciprocal_form_beta": 1 - process.b_unbiased,
-                "mtbf_end": 1 / (process.a_unbiased * process.b_unbiased * 1500 ** (process.b_unbiased - 1)),
-                "laplace_z": process.laplace_z,
-                "military_handbook_chisq": process.late_chi_square,
+                "b_mle": process["b"],
+                "b_modified": b,
+                "a_modified": a,
+                "reciprocal_form_beta": 1 - b,
+                "mtbf_end": 1 / (a * b * 1500 ** (b - 1)),
+                "laplace_z": process["laplace_z"],
+                "military_handbook_chisq": process["late_chi_square"],
             }
             return values[quantity], "models.recurrence.power_law"
         return None

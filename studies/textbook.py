@@ -12,8 +12,10 @@ from numpy.typing import ArrayLike
 from scipy.special import betaincinv, chdtri, ndtri
 
 from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.models.competing import CumulativeIncidence
 from analytics.models.exact import Limits, _positive, _share, _whole
 from analytics.models.nonparametric import (
+    LEVEL,
     Floats,
     Ints,
     _row,
@@ -23,6 +25,7 @@ from analytics.models.nonparametric import (
     number,
     two_sided_z,
 )
+from analytics.models.recurrence import power_law
 from analytics.models.weibull import LifeFit
 from analytics.ratings.signed_root import SignedRoot
 
@@ -227,3 +230,58 @@ def chance_of_failure(fit: LifeFit, age: ArrayLike, more: ArrayLike) -> Floats:
     if (a < 0).any() or (b < 0).any() or np.isnan(a).any() or np.isnan(b).any():
         raise AnalyticsError("age and more must be known and not negative.")
     return 1 - fit.survival(a + b) / fit.survival(a)
+
+
+# ---- readings of a curve, of shares and of a process, other than those the pages show
+def limits_on(survival: Floats, std_err: Floats, transform: str) -> tuple[Floats, Floats]:
+    """Two-sided 95% limits from ``survival`` S and its std_err, (k,) each, made on S itself (``transform`` "plain") or on log S ("log"), inside [0, 1]."""
+    z = two_sided_z(LEVEL)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        if transform == "plain":
+            return np.clip(survival - z * std_err, 0, 1), np.clip(survival + z * std_err, 0, 1)
+        relative = std_err / survival
+        return survival * np.exp(-z * relative), np.minimum(survival * np.exp(z * relative), 1)
+
+
+def delta_std_err(found: CumulativeIncidence) -> Floats:
+    """Delta-method standard errors of shares by cause, (causes, k), from increments at the failure times, as Greenwood's; R's survival has them.
+
+    Where every unit is seen from new their squares are the sums of the units' squared influences. Source: Gaynor et al., J. Am. Stat. Assoc. 88 (1993)
+    400-409. found: the shares.
+    """
+    n, d = np.maximum(found.at_risk, 1).astype(float), found.failed.sum(axis=0).astype(float)
+    before = np.concatenate([[1.0], found.survival[:-1]])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # Once every unit at risk has failed nothing is left for later terms to multiply.
+        greenwood = np.where(n > d, d / (n * np.maximum(n - d, 1)), 0.0)
+    a0 = np.cumsum(greenwood)
+    square = []
+    for own, d_own in zip(found.incidence, found.failed.astype(float), strict=True):
+        a1, a2 = np.cumsum(own * greenwood), np.cumsum(own**2 * greenwood)
+        direct = np.cumsum(before**2 * (n - d_own) * d_own / n**3)
+        b0, b1 = np.cumsum(before * d_own / n**2), np.cumsum(own * before * d_own / n**2)
+        square.append(own**2 * a0 - 2 * own * a1 + a2 + direct - 2 * (own * b0 - b1))
+    return np.sqrt(np.maximum(square, 0))
+
+
+def power_law_readings(end: ArrayLike, event_end: ArrayLike, event_time: ArrayLike) -> dict[str, float]:
+    """What handbooks read off a power-law process besides its trend b; arguments as for `power_law`, every unit counted once.
+
+    log_a, se_log_b, loglik: of the maximum likelihood. b_unbiased: b less its small-sample bias where all units were watched to one age (NaN
+    elsewhere), a_unbiased to go with it. laplace_z and late_chi_square (2 x events degrees of freedom; low where events crowd at the end) test b = 1.
+    """
+    process = power_law(end, event_end, event_time)
+    ends, until, at = (np.asarray(v, float) for v in (end, event_end, event_time))
+    n, b = len(at), process.b
+    log_a = math.log(n) - math.log(float((ends**b).sum()))
+    unbiased = b * (n - 1) / n if np.all(ends == ends[0]) else math.nan
+    return {
+        "b": b,
+        "log_a": log_a,
+        "se_log_b": math.log(process.b_upper / process.b_lower) / (2 * two_sided_z(LEVEL)),
+        "loglik": n * (log_a + math.log(b)) + (b - 1) * float(np.log(at).sum()) - n,
+        "b_unbiased": unbiased,
+        "a_unbiased": n / (len(ends) * ends.max() ** unbiased),
+        "laplace_z": float((at - until / 2).sum() / np.sqrt((until**2 / 12).sum())),
+        "late_chi_square": 2 * float(np.log(until / at).sum()),
+    }

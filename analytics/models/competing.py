@@ -1,15 +1,14 @@
 """The share that comes back for each finding, where a unit can fail in several ways and only once.
 
 Sources: Aalen and Johansen, Scand. J. Stat. 5 (1978) 141-150 for the estimate; Aalen, Ann. Stat. 6 (1978)
-534-545 and Marubini and Valsecchi (1995) for one variance; the delta method of Gaynor et al., J. Am. Stat.
-Assoc. 88 (1993) 400-409 for the other.
+534-545 and Marubini and Valsecchi (1995) for the variance, as in R's cmprsk.
 """
 
 from __future__ import annotations
 
 from collections.abc import Hashable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -37,8 +36,8 @@ class CumulativeIncidence:
 
     incidence: share failed from the cause by then, the others competing; over all causes it adds up to 1 -
     survival. one_minus_km: the usual overestimate, which treats the other failures as units that might still
-    fail of this cause. lower, upper: on log(-log(1 - incidence)), so that with a single cause they are the
-    Kaplan-Meier limits when the variance is "delta"; NaN before the cause's first failure.
+    fail of this cause. lower, upper: on log(-log(1 - incidence)), at the level of the survival curves; NaN before
+    the cause's first failure.
     """
 
     causes: tuple[Hashable, ...]
@@ -53,8 +52,6 @@ class CumulativeIncidence:
     upper: Floats
     one_minus_km: Floats
     survival: Floats
-    level: float
-    variance: str
     notes: tuple[Reason, ...]
 
     @property
@@ -145,37 +142,18 @@ def _aalen_variance(n: Floats, d: Floats, d_own: Floats, before: Floats, after: 
     return a - 2 * own * b + own**2 * c
 
 
-def _delta_variance(n: Floats, d: Floats, d_own: Floats, before: Floats, own: Floats) -> Floats:
-    """Delta-method variance of the incidence `own` (k,), from increments at the failure times, as Greenwood's.
-
-    Where every unit is seen from new it is the sum of the units' squared influences.
-    """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        # Once every unit at risk has failed nothing is left for later terms to multiply.
-        greenwood = np.where(n > d, d / (n * np.maximum(n - d, 1)), 0.0)
-    a0, a1, a2 = np.cumsum(greenwood), np.cumsum(own * greenwood), np.cumsum(own**2 * greenwood)
-    direct = np.cumsum(before**2 * (n - d_own) * d_own / n**3)
-    b0, b1 = np.cumsum(before * d_own / n**2), np.cumsum(own * before * d_own / n**2)
-    return own**2 * a0 - 2 * own * a1 + a2 + direct - 2 * (own * b0 - b1)
-
-
 def cumulative_incidence(
     time: ArrayLike,
     cause: ArrayLike,
     entry: ArrayLike | None = None,
     count: ArrayLike | None = None,
-    level: float = 0.95,
-    variance: Literal["aalen", "delta"] = "aalen",
 ) -> CumulativeIncidence:
     """Aalen-Johansen cumulative incidence per cause, exact on ties, with late entry and counts.
 
     time: age at failure or when last seen, shape (n,); cause: what failed, one label per row; blank, missing
-    or 0 is still running. entry, count, level as for `kaplan_meier`. variance: "aalen" (default, as in R's cmprsk)
-    or "delta" (as in R's survival); they differ little.
+    or 0 is still running. entry, count as for `kaplan_meier`.
     Raises NotEnoughData where nothing failed.
     """
-    if variance not in ("aalen", "delta"):
-        raise AnalyticsError(f"variance is {variance!r}: give 'aalen' or 'delta'.")
     times = check_column("time", time)
     codes, labels = _cause_codes(cause, len(times))
     entries = check_entry(entry, times, codes > 0)
@@ -193,12 +171,9 @@ def cumulative_incidence(
     one_minus_km = 1 - np.cumprod((n - rows.failed) / n, axis=1)
     std_err = np.empty_like(incidence)
     for j, (d_own, own) in enumerate(zip(rows.failed.astype(float), incidence, strict=True)):
-        if variance == "aalen":
-            square = _aalen_variance(n, d, d_own, before, survival, own)
-        else:
-            square = _delta_variance(n, d, d_own, before, own)
+        square = _aalen_variance(n, d, d_own, before, survival, own)
         std_err[j] = np.sqrt(np.maximum(square, 0))
-    limits = [survival_limits(1 - f, s, level) for f, s in zip(incidence, std_err, strict=True)]
+    limits = [survival_limits(1 - f, s) for f, s in zip(incidence, std_err, strict=True)]
     notes = []
     zero = np.flatnonzero(survival == 0)
     if len(zero) and rows.entered[zero[0] :].sum():
@@ -220,7 +195,5 @@ def cumulative_incidence(
         upper=np.array([1 - lower for lower, _ in limits]),
         one_minus_km=one_minus_km,
         survival=survival,
-        level=level,
-        variance=variance,
         notes=tuple(notes),
     )

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
 
 from scipy.special import betaincinv, chdtri
 
@@ -71,32 +70,22 @@ def poisson_limits(failures: int, exposure: float = 1.0, level: float = 0.95) ->
 class RateComparison:
     """Two failure rates compared; ratio is the first over the second, with limits at `level`."""
 
-    failures_1: int
-    exposure_1: float
-    failures_2: int
-    exposure_2: float
     ratio: float
     lower: float
     upper: float
     level: float
     p_value: float
-    alternative: str
 
 
 def compare_rates(
-    failures_1: int,
-    exposure_1: float,
-    failures_2: int,
-    exposure_2: float,
-    level: float = 0.95,
-    alternative: Literal["two-sided", "greater", "less"] = "two-sided",
+    failures_1: int, exposure_1: float, failures_2: int, exposure_2: float, level: float = 0.95
 ) -> RateComparison:
     """Exact conditional test that two Poisson rates, failures_1 in exposure_1 and failures_2 in exposure_2, are equal.
 
     Given the sum, the first count is binomial with share exposure_1/(exposure_1 + exposure_2): Przyborowski and
-    Wilenski, Biometrika 31 (1940) 313-323. The two-sided p-value adds every outcome no likelier than the one seen;
+    Wilenski, Biometrika 31 (1940) 313-323. The p-value is two-sided: it adds every outcome no likelier than the one seen;
     limits on the ratio are two-sided at ``level``, from Clopper-Pearson. The ratio is infinite where the second saw no
-    failure. alternative "greater": the first rate is higher. Raises NotEnoughData without any failure.
+    failure. Raises NotEnoughData without any failure.
     """
     from scipy.stats import binomtest
 
@@ -104,13 +93,11 @@ def compare_rates(
     t1, t2 = _positive("exposure_1", exposure_1), _positive("exposure_2", exposure_2)
     if k1 + k2 == 0:
         raise NotEnoughData("no failure on either side: the two rates cannot be compared.")
-    if alternative not in ("two-sided", "greater", "less"):
-        raise AnalyticsError(f"alternative is {alternative!r}: give 'two-sided', 'greater' or 'less'.")
-    p_value = float(binomtest(k1, k1 + k2, t1 / (t1 + t2), alternative=alternative).pvalue)
+    p_value = float(binomtest(k1, k1 + k2, t1 / (t1 + t2)).pvalue)
     share = binomial_limits(k1, k1 + k2, level)
 
     def odds(p: float) -> float:
         return math.inf if p == 1 else p / (1 - p) * t2 / t1
 
     ratio = (k1 / t1) / (k2 / t2) if k2 else math.inf
-    return RateComparison(k1, t1, k2, t2, ratio, odds(share.lower), odds(share.upper), level, p_value, alternative)
+    return RateComparison(ratio, odds(share.lower), odds(share.upper), level, p_value)

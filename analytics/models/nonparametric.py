@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -25,9 +25,10 @@ from analytics.reasons import Curve, Reason, brief, reason
 if TYPE_CHECKING:
     import pandas as pd
 
-Transform = Literal["log-log", "log", "plain"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+#: two-sided, of the limits of every curve
+LEVEL = 0.95
 
 
 def two_sided_z(level: float) -> float:
@@ -176,27 +177,16 @@ def risk_rows(
     return RiskRows(row_cell, first, value[new], at_risk, failed, censored, entered)
 
 
-def survival_limits(
-    survival: Floats, std_err: Floats, level: float = 0.95, transform: Transform = "log-log"
-) -> tuple[Floats, Floats]:
-    """Pointwise two-sided limits at ``level`` from ``survival`` S and its std_err, (k,) each, made on S, log S or
-    log(-log S), inside [0, 1]; NaN where the transform does not exist.
+def survival_limits(survival: Floats, std_err: Floats) -> tuple[Floats, Floats]:
+    """Pointwise two-sided limits at LEVEL from ``survival`` S and its std_err, (k,) each, made on log(-log S), inside [0, 1].
 
-    On log(-log S) there are none while nothing has failed (S = 1) nor once S = 0: the exact bounds serve
-    there.
+    There are none (NaN) while nothing has failed (S = 1) nor once S = 0: the exact bounds serve there.
     """
-    z = two_sided_z(level)
+    inside = (survival > 0) & (survival < 1)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        if transform == "plain":
-            return np.clip(survival - z * std_err, 0, 1), np.clip(survival + z * std_err, 0, 1)
-        relative = std_err / survival
-        if transform == "log":
-            return survival * np.exp(-z * relative), np.minimum(survival * np.exp(z * relative), 1)
-        if transform == "log-log":
-            inside = (survival > 0) & (survival < 1)
-            spread = np.where(inside, np.exp(z * relative / np.abs(np.log(survival))), np.nan)
-            return np.where(inside, survival**spread, np.nan), np.where(inside, survival ** (1 / spread), np.nan)
-    raise AnalyticsError(f"transform is {transform!r}: give 'log-log', 'log' or 'plain'.")
+        relative = two_sided_z(LEVEL) * (std_err / survival)
+        spread = np.where(inside, np.exp(relative / np.abs(np.log(survival))), np.nan)
+        return np.where(inside, survival**spread, np.nan), np.where(inside, survival ** (1 / spread), np.nan)
 
 
 def _product_limit(rows: RiskRows) -> dict[str, Floats]:
@@ -244,7 +234,6 @@ class CurveValues:
     upper: Floats
     cumulative_hazard: Floats
     cumulative_hazard_se: Floats
-    level: float
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -254,7 +243,7 @@ class SurvivalCurve:
 
     at_risk: units at risk just before the time; failed, censored: at the time; entered: came under
     observation at the time and are at risk after it, so that at_risk[i + 1] = at_risk[i] - failed[i] -
-    censored[i] + entered[i]. std_err: Greenwood. lower, upper: pointwise at `level` on `transform`; NaN
+    censored[i] + entered[i]. std_err: Greenwood. lower, upper: pointwise at LEVEL on log(-log); NaN
     before the first failure. start: the curve is conditional on survival to that age (0: from new). The
     two halves of a life split in two count as one unit at a time at risk, but as two among the ``units``.
     """
@@ -270,8 +259,6 @@ class SurvivalCurve:
     upper: Floats
     cumulative_hazard: Floats
     cumulative_hazard_se: Floats
-    level: float
-    transform: Transform
     start: float
     notes: tuple[Reason, ...]
 
@@ -317,17 +304,15 @@ class SurvivalCurve:
         # Units at risk just before t: the row's own count on the row, the count after it further on.
         after = self.at_risk - self.failed - self.censored + self.entered
         at_risk = np.where(i < 0, self.at_risk[0], np.where(self.time[j] == times, self.at_risk[j], after[j]))
-        edge = 1.0 if self.transform != "log-log" else np.nan
         return CurveValues(
             times,
             at_risk,
             step(self.survival, 1.0),
             step(self.std_err, 0.0),
-            step(self.lower, edge),
-            step(self.upper, edge),
+            step(self.lower, np.nan),
+            step(self.upper, np.nan),
             step(self.cumulative_hazard, 0.0),
             step(self.cumulative_hazard_se, 0.0),
-            self.level,
         )
 
     def reliable_until(self, min_at_risk: int = 5) -> float:
@@ -358,7 +343,7 @@ class SurvivalCurve:
             self.censored[keep],
             self.entered[keep],
         )
-        return _curve(rows, age, self.level, self.transform)
+        return _curve(rows, age)
 
 
 _CURVE_COLUMNS = [
@@ -390,9 +375,9 @@ def _notes(rows: RiskRows, survival: Floats, failures: int, units: int) -> tuple
     return tuple(notes)
 
 
-def _curve(rows: RiskRows, start: float, level: float, transform: Transform) -> SurvivalCurve:
+def _curve(rows: RiskRows, start: float) -> SurvivalCurve:
     values = _product_limit(rows)
-    lower, upper = survival_limits(values["survival"], values["std_err"], level, transform)
+    lower, upper = survival_limits(values["survival"], values["std_err"])
     units = int(rows.at_risk[0] + rows.entered.sum())
     failures = int(rows.failed[0].sum())
     return SurvivalCurve(
@@ -403,8 +388,6 @@ def _curve(rows: RiskRows, start: float, level: float, transform: Transform) -> 
         entered=rows.entered,
         lower=lower,
         upper=upper,
-        level=level,
-        transform=transform,
         start=float(start),
         notes=_notes(rows, values["survival"], failures, units),
         **values,
@@ -428,23 +411,20 @@ def kaplan_meier(
     failed: ArrayLike,
     entry: ArrayLike | None = None,
     count: ArrayLike | None = None,
-    level: float = 0.95,
-    transform: Transform = "log-log",
 ) -> SurvivalCurve:
     """Kaplan-Meier curve of one group, with Greenwood limits and the Nelson-Aalen cumulative hazard (sum of
     d/n).
 
     time: age at failure or when last seen, shape (n,); failed: True or False; entry: age at which the unit
     came under observation (0: from new); count: identical units in one row. Units are at risk on (entry,
-    time]; a row without failure whose entry equals its time adds nothing. level, transform: as for
-    `survival_limits`.
+    time]; a row without failure whose entry equals its time adds nothing.
     Raises AnalyticsError for a missing, negative or contradictory value, NotEnoughData where no unit was at
     risk.
     """
     times, fails, entries, counts = _observations(time, failed, entry, count)
     zeros = np.zeros(len(times), dtype=np.int64)
     rows = risk_rows(times, fails.astype(np.int64), entries, counts, zeros, 1)
-    return _curve(rows, 0.0, level, transform)
+    return _curve(rows, 0.0)
 
 
 def cell_codes(cell: ArrayLike | Sequence[Hashable], length: int) -> tuple[Ints, list[Hashable]]:
@@ -466,12 +446,10 @@ def kaplan_meier_cells(
     count: ArrayLike | None = None,
     *,
     cell: ArrayLike,
-    level: float = 0.95,
-    transform: Transform = "log-log",
 ) -> pd.DataFrame:
     """Kaplan-Meier curves of many cells from one sort: a long frame, one row per cell and distinct time.
 
-    time, failed, entry, count, level, transform: as for `kaplan_meier`; cell: one label per row, shape (n,). Columns:
+    time, failed, entry, count: as for `kaplan_meier`; cell: one label per row, shape (n,). Columns:
     cell, then those of `SurvivalCurve.to_frame`, equal to the curve of each cell on its own. Cells in sorted order; a
     cell none of whose units was at risk has no rows.
     """
@@ -481,7 +459,7 @@ def kaplan_meier_cells(
     codes, labels = cell_codes(cell, len(times))
     rows = risk_rows(times, fails.astype(np.int64), entries, counts, codes, len(labels))
     values = _product_limit(rows)
-    lower, upper = survival_limits(values["survival"], values["std_err"], level, transform)
+    lower, upper = survival_limits(values["survival"], values["std_err"])
     columns = {
         "time": rows.time,
         "at_risk": rows.at_risk,

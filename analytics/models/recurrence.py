@@ -16,6 +16,7 @@ from scipy.special import ndtr
 
 from analytics.errors import AnalyticsError, NotEnoughData, number
 from analytics.models.nonparametric import (
+    LEVEL,
     Floats,
     Ints,
     arrays_to_frame,
@@ -47,7 +48,6 @@ class MeanCumulativeFunction:
     std_err_poisson: Floats
     lower: Floats
     upper: Floats
-    level: float
     last_time: float
     units: int
     total_events: int
@@ -85,19 +85,17 @@ def mean_cumulative_function(
     event_time: ArrayLike,
     start: ArrayLike | None = None,
     count: ArrayLike | None = None,
-    level: float = 0.95,
 ) -> MeanCumulativeFunction:
     """Mean cumulative number of events per unit by age, from units of staggered ages.
 
     unit, end, start, count: shape (n,), one row per stretch a unit was watched: its name, the ages between which it was
     (start 0: from new) and how many units share this very history. A unit that was out of sight for a time has several
     rows. event_unit, event_time: shape (m,), one row per event; two events of one unit at one age are two events. A
-    unit is at risk on (start, end]. level: of the limits. Raises AnalyticsError for an unknown unit, stretches of one
+    unit is at risk on (start, end]. Raises AnalyticsError for an unknown unit, stretches of one
     unit that overlap or an event outside its unit's ages; NotEnoughData without an event.
     """
     import pandas as pd
 
-    z = two_sided_z(level)
     ends = check_column("end", end)
     starts = np.zeros(len(ends)) if start is None else check_column("start", start, len(ends))
     counts = check_count(count, len(ends))
@@ -170,7 +168,7 @@ def mean_cumulative_function(
     # Units with one and the same history have no spread; what is left then is rounding.
     std_err = np.sqrt(np.where(variance > 1e-13 * poisson, variance, 0.0))
     with np.errstate(divide="ignore", invalid="ignore"):
-        spread = np.exp(z * std_err / mean)
+        spread = np.exp(two_sided_z(LEVEL) * std_err / mean)
     return MeanCumulativeFunction(
         time=time,
         at_risk=n,
@@ -180,7 +178,6 @@ def mean_cumulative_function(
         std_err_poisson=np.sqrt(poisson),
         lower=mean / spread,
         upper=mean * spread,
-        level=level,
         last_time=float(ends.max()),
         units=int(counts[~again].sum()),
         total_events=int(events.sum()),
@@ -216,24 +213,14 @@ def _stretch(names: pd.Index, of: Ints, starts: Floats, ends: Floats, event_unit
 class PowerLaw:
     """Events of units by age as a power-law process: mean count a t^b per unit. b above 1: they come faster with age.
 
-    b_unbiased: b less its small-sample bias where all units were watched to one age (NaN elsewhere), a_unbiased to go with
-    it. b_lower, b_upper: two-sided limits on log b, right only if a unit's events are independent. laplace_z and
-    late_chi_square (2 x events degrees of freedom; low where events crowd at the end) test b = 1.
+    b_lower, b_upper: two-sided limits on log b, right only if a unit's events are independent. p_value: of b = 1.
     """
 
-    a: float
     b: float
-    se_log_b: float
     b_lower: float
     b_upper: float
-    a_unbiased: float
-    b_unbiased: float
-    log_likelihood: float
-    laplace_z: float
-    late_chi_square: float
     p_value: float
     events: int
-    units: int
 
 
 def power_law(
@@ -244,7 +231,7 @@ def power_law(
 
     end, count: shape (n,), the age each unit was watched to, and how many share it. event_time, event_end: shape (m,),
     the age of each event and the age its own unit was watched to. level: of the limits on b. p_value: two-sided, of
-    laplace_z. Sources: Crow, US Army AMSAA TR-138 (1974); NIST/SEMATECH e-Handbook 8.4.5.2 and 8.2.3.4; Laplace's test
+    Laplace's test. Sources: Crow, US Army AMSAA TR-138 (1974); NIST/SEMATECH e-Handbook 8.4.5.2 and 8.2.3.4; Laplace's test
     as in Cox and Lewis (1966). Raises AnalyticsError on an event outside its unit's age; NotEnoughData with fewer than
     two events, or all at the end.
     """
@@ -286,22 +273,11 @@ def power_law(
     # minus the second derivative in log b, a at its best for each b
     curve = n + n * b * b * float((share * (logs - mean) ** 2).sum())
     se = float(np.sqrt(1 / curve))
-    log_a = float(np.log(n) - np.log(weight.sum()) - b * np.log(longest))
-    one_age = bool(np.all(ends == ends[0]))
-    unbiased = b * (n - 1) / n if one_age else np.nan
     laplace = float((at - until / 2).sum() / np.sqrt((until**2 / 12).sum()))
     return PowerLaw(
-        a=float(np.exp(log_a)),
         b=b,
-        se_log_b=se,
         b_lower=b * float(np.exp(-z * se)),
         b_upper=b * float(np.exp(z * se)),
-        a_unbiased=float(n / (counts.sum() * longest**unbiased)),
-        b_unbiased=unbiased,
-        log_likelihood=float(n * (log_a + np.log(b)) + (b - 1) * np.log(at).sum() - n),
-        laplace_z=laplace,
-        late_chi_square=2 * spread,
         p_value=float(2 * ndtr(-abs(laplace))),
         events=n,
-        units=int(counts.sum()),
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,8 +12,9 @@ from hypothesis import strategies as st
 
 from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.models.competing import CumulativeIncidence, cumulative_incidence
-from analytics.models.nonparametric import kaplan_meier
+from analytics.models.nonparametric import kaplan_meier, survival_limits
 from analytics.words.saying import say
+from studies.textbook import delta_std_err
 
 
 @pytest.mark.parametrize(
@@ -21,12 +24,12 @@ from analytics.words.saying import say
 def test_incidence_and_both_variances_equal_r(case, name, time, cause, reference, reference_data):
     """R cmprsk and survival; shock absorbers (O'Connor 1985) and the liver trial (Fleming and Harrington 1991)."""
     d = reference_data(name)
-    both = {v: cumulative_incidence(d[time], d[cause], variance=v) for v in ("aalen", "delta")}
+    found = cumulative_incidence(d[time], d[cause])
     checked = 0
     for row in reference(case).itertuples():
         if not row.group.startswith("cause"):
             continue
-        result = both["delta" if row.quantity == "cif_var_survival_ij" else "aalen"]
+        result = replace(found, std_err=delta_std_err(found)) if row.quantity == "cif_var_survival_ij" else found
         at = result.incidence_at(float(row.at))
         at = at[at["cause"] == int(row.group.removeprefix("cause"))].iloc[0]
         got = {
@@ -38,11 +41,6 @@ def test_incidence_and_both_variances_equal_r(case, name, time, cause, reference
         assert got == pytest.approx(row.value, rel=1e-6), row
         checked += 1
     assert checked == 24
-
-
-def test_default_variance_is_aalens(reference_data):
-    d = reference_data("shock_absorber")
-    assert cumulative_incidence(d["km"], d["mode"]).variance == "aalen"
 
 
 def test_equals_statsmodels_on_ties():
@@ -62,9 +60,9 @@ unit = st.tuples(st.integers(0, 10), st.integers(0, 2), st.integers(0, 5), st.in
 fleets = st.lists(unit, min_size=1, max_size=20).filter(lambda fleet: any(u[1] for u in fleet))
 
 
-def _of(fleet, **options) -> CumulativeIncidence:
+def _of(fleet) -> CumulativeIncidence:
     time, cause, entry, count = (np.array(c) for c in zip(*fleet, strict=True))
-    return cumulative_incidence(time, cause, entry, count, **options)
+    return cumulative_incidence(time, cause, entry, count)
 
 
 @given(fleets)
@@ -97,7 +95,7 @@ def test_delta_variance_is_the_sum_of_squared_influences(fleet):
     """
     units = [(t, c, 0) for (t, c, _, n) in fleet for _ in range(n)]
     time, cause, entry = (np.array(c) for c in zip(*units, strict=True))
-    result = cumulative_incidence(time, cause, entry, variance="delta")
+    result = cumulative_incidence(time, cause, entry)
     ages = result.time[result.survival > 1e-9]  # past nought the estimate has no derivative
     if not len(ages):
         return
@@ -119,17 +117,15 @@ def test_delta_variance_is_the_sum_of_squared_influences(fleet):
             up, down = np.ones(len(units)), np.ones(len(units))
             up[i], down[i] = 1 + 1e-5, 1 - 1e-5
             square += ((estimate(up, k) - estimate(down, k)) / 2e-5) ** 2
-        np.testing.assert_allclose(result.std_err[j, : len(ages)] ** 2, square, atol=1e-7)
+        np.testing.assert_allclose(delta_std_err(result)[j, : len(ages)] ** 2, square, atol=1e-7)
 
 
-@given(fleets, st.randoms(use_true_random=False), st.sampled_from(["aalen", "delta"]))
+@given(fleets, st.randoms(use_true_random=False))
 @settings(max_examples=60, deadline=None)
-def test_order_and_counts_do_not_matter(fleet, random, variance):
+def test_order_and_counts_do_not_matter(fleet, random):
     again = [(t, c, e, 1) for (t, c, e, n) in fleet for _ in range(n)]
     random.shuffle(again)
-    pd.testing.assert_frame_equal(
-        _of(fleet, variance=variance).to_frame(), _of(again, variance=variance).to_frame(), check_exact=True
-    )
+    pd.testing.assert_frame_equal(_of(fleet).to_frame(), _of(again).to_frame(), check_exact=True)
 
 
 @given(fleets, st.data())
@@ -153,14 +149,16 @@ def test_splitting_a_life_changes_nothing(fleet, data):
 def test_a_single_cause_is_kaplan_meier(fleet):
     """With the delta variance even the limits are those of the survival curve."""
     one = [(t, int(c > 0), e, n) for (t, c, e, n) in fleet]
-    result = _of(one, variance="delta")
+    result = _of(one)
+    std_err = delta_std_err(result)[0]
+    lower, upper = survival_limits(1 - result.incidence[0], std_err)
     time, cause, entry, count = (np.array(c) for c in zip(*one, strict=True))
     curve = kaplan_meier(time, cause, entry, count)
     inside = curve.survival > 0
     np.testing.assert_allclose(result.incidence[0], 1 - curve.survival, atol=1e-12)
-    np.testing.assert_allclose(result.std_err[0][inside], curve.std_err[inside], atol=1e-9)
-    np.testing.assert_allclose(result.upper[0][inside], 1 - curve.lower[inside], atol=1e-7)
-    np.testing.assert_allclose(result.lower[0][inside], 1 - curve.upper[inside], atol=1e-7)
+    np.testing.assert_allclose(std_err[inside], curve.std_err[inside], atol=1e-9)
+    np.testing.assert_allclose(lower[inside], curve.lower[inside], atol=1e-7)
+    np.testing.assert_allclose(upper[inside], curve.upper[inside], atol=1e-7)
 
 
 def test_labels_blank_and_missing_are_running():
@@ -186,8 +184,6 @@ def test_refuses_in_words():
         cumulative_incidence([1, 2], ["", None], count=[1, 2])
     with pytest.raises(AnalyticsError, match="cause has 1 values for 2 units"):
         cumulative_incidence([1, 2], ["a"])
-    with pytest.raises(AnalyticsError, match="variance is 'bootstrap'"):
-        cumulative_incidence([1], ["a"], variance="bootstrap")
     with pytest.raises(AnalyticsError, match="incidence asked at 9, but the records run from 0 to 2"):
         cumulative_incidence([1, 2], ["a", ""]).incidence_at(9)
 

@@ -7,7 +7,6 @@ import pandas as pd
 import pytest
 from scipy.stats import binomtest, hypergeom, nbinom, poisson
 
-from analytics.models.exact import compare_rates
 from analytics.reasons import CameSince, Family
 from analytics.review.budget import BUDGET, FALSE_ALARM
 from analytics.review.forecast import alarms_kept
@@ -52,12 +51,11 @@ def test_tails_agree_with_exact_limits(reference):
 
 
 def test_shares_are_binomial():
-    """One part: the test of Przyborowski and Wilenski 1940, as scipy's binomtest and the package's comparison of rates have it."""
+    """One part: the test of Przyborowski and Wilenski 1940, as scipy's binomtest has it."""
     more, fewer, least = share_tails([5], [12], [0.2])
     assert more == pytest.approx(binomtest(5, 12, 0.2, alternative="greater").pvalue, rel=1e-10)
     assert fewer == pytest.approx(binomtest(5, 12, 0.2, alternative="less").pvalue, rel=1e-10)
     assert least == pytest.approx(0.2**12, rel=1e-10)
-    assert more == pytest.approx(compare_rates(5, 1.0, 7, 4.0, alternative="greater").p_value, rel=1e-9)
     # two parts: every way to get there, counted out
     shares, totals = (0.1, 0.3), (4, 3)
     brute = sum(
