@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analytics.api.results import Shown
-from analytics.words import door
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,10 +30,6 @@ class FirstLook(Shown):
     @property
     def title(self) -> str:
         return f"{self.folder.name}: a first look"
-
-    @property
-    def caption(self) -> str:
-        return door.CAPTIONS["first_look"]
 
     @property
     def summary(self) -> str:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import html
-from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import FunctionType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from analytics.api.own_units import said_in
 from analytics.errors import AnalyticsError, NotEnoughData
@@ -83,7 +82,7 @@ def _units(result: Shown) -> Units:
 _in_its_units = said_in(_units)
 
 
-class Shown(ABC):
+class Shown:
     """A result that shows itself, in the units of its own shop: its title and table in a notebook, one line elsewhere.
 
     title: whose figures, as of when. caption: what a row of the table is. summary: the result in a few words.
@@ -104,19 +103,19 @@ class Shown(ABC):
             elif isinstance(says, FunctionType):
                 setattr(cls, name, _in_its_units(says))
 
-    def _records(self) -> Records | None:
-        """What it was made of, from its fields alone; None where that is no shop's."""
-        return self.records  # type: ignore[attr-defined,no-any-return]
+    def _records(self) -> Any:
+        """The records it was made of, from its fields alone; None where that is no shop's."""
+        return self.records  # type: ignore[attr-defined]
 
     @property
-    @abstractmethod
     def title(self) -> str:
         """Whose figures these are, and as of when."""
+        return door.whose(self._records())
 
     @property
-    @abstractmethod
     def caption(self) -> str:
         """What one row of the table is."""
+        return door.CAPTIONS[type(self).__name__]
 
     @property
     def summary(self) -> str:
@@ -154,14 +153,6 @@ class CheckResult(Shown):
     table: pd.DataFrame
     set_aside: pd.DataFrame
     to_check: pd.DataFrame
-
-    @property
-    def title(self) -> str:
-        return door.whose(self.records)
-
-    @property
-    def caption(self) -> str:
-        return door.CAPTIONS["check"]
 
     @property
     def summary(self) -> str:
@@ -315,10 +306,6 @@ class RatingResult(Shown):
         return f"{door.whose(self.ratings.records)}, {door.promised(self.ratings.options.promise)}"
 
     @property
-    def caption(self) -> str:
-        return door.CAPTIONS["rating"]
-
-    @property
     def summary(self) -> str:
         counts = self.table["verdict"].value_counts()
         told = ", ".join(
@@ -385,10 +372,6 @@ class ReviewResult(Shown):
         return f"{door.whose(self.review.records)}, {self.review.span.name}"
 
     @property
-    def caption(self) -> str:
-        return door.CAPTIONS["review"]
-
-    @property
     def summary(self) -> str:
         return f"{self.table['question'].nunique()} questions answered"
 
@@ -427,14 +410,6 @@ class ForecastResult(Shown):
     money: pd.DataFrame
     units: pd.DataFrame
     forecast: Forecast
-
-    @property
-    def title(self) -> str:
-        return door.whose(self.records)
-
-    @property
-    def caption(self) -> str:
-        return door.CAPTIONS["forecast"]
 
     @property
     def summary(self) -> str:
@@ -517,10 +492,6 @@ class LoadResult(Shown):
         return f"{door.whose(self.load.records)}, rated on {self.load.options.strength}"
 
     @property
-    def caption(self) -> str:
-        return door.CAPTIONS["load"]
-
-    @property
     def summary(self) -> str:
         return door.loads(len(self.load.parts), self.load.suspects.failures)
 
@@ -571,10 +542,6 @@ class AdviceResult(Shown):
         return title(self.advice)
 
     @property
-    def caption(self) -> str:
-        return door.CAPTIONS["advice"]
-
-    @property
     def summary(self) -> str:
         from analytics.words.advice import summary
 
@@ -623,10 +590,6 @@ class MeasuredResult(Shown):
         from analytics.words.evidence import TITLE
 
         return TITLE
-
-    @property
-    def caption(self) -> str:
-        return door.CAPTIONS["measured"]
 
     @property
     def summary(self) -> str:

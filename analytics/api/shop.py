@@ -39,14 +39,6 @@ class ShopRecords(Shown):
         return lifetimes_table(self.lifetimes.table)
 
     @property
-    def title(self) -> str:
-        return door.whose(self.records)
-
-    @property
-    def caption(self) -> str:
-        return door.CAPTIONS["shop"]
-
-    @property
     def summary(self) -> str:
         units = int(self.lifetimes.units["count"].sum())
         parts, failed = (int(self.shown()[c].sum()) for c in ("parts", "failed"))

@@ -11,12 +11,15 @@ from scipy.stats import t as student
 from analytics.models.lifedata import ALIKE, NOTHING, LifeData, split_days
 from analytics.models.likelihood import Layout
 from analytics.models.newton import maximise
+from analytics.models.nonparametric import LEVEL
 from analytics.models.priors import NO_PRIORS, Priors
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import objective
 from analytics.models.rows import Rates, Rows
 from analytics.reasons import Mileage, Reason, reason
 from analytics.records.measures import DAYS_A_YEAR
+
+NAN = float("nan")
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,21 +32,20 @@ class MileageRow:
 
     use: str
     units: int
-    median: float
-    median_lower: float
-    median_upper: float
-    low: float
-    high: float
     returned: int
-    ratio: float
-    ratio_lower: float
-    ratio_upper: float
-    level: float
     reason: Reason | None
+    median: float = NAN
+    median_lower: float = NAN
+    median_upper: float = NAN
+    low: float = NAN
+    high: float = NAN
+    ratio: float = NAN
+    ratio_lower: float = NAN
+    ratio_upper: float = NAN
 
 
-def mileage_by_use(data: LifeData, level: float = 0.95) -> tuple[MileageRow, ...]:
-    """One row per use from units of ``data`` with a known odometer; t intervals at ``level`` on log miles per day.
+def mileage_by_use(data: LifeData) -> tuple[MileageRow, ...]:
+    """One row per use from units of ``data`` with a known odometer; t intervals at LEVEL on log miles per day.
     Under 3 units: NaN and why.
 
     Returned units drove more than the rest (they are returned because they drove), so ``median`` leaves them out where
@@ -56,58 +58,40 @@ def mileage_by_use(data: LifeData, level: float = 0.95) -> tuple[MileageRow, ...
         back = data.failed[here]
         basis = y[~back] if (~back).sum() >= 3 else y
         leans = None if (~back).sum() >= 3 else reason(Mileage.FROM_RETURNED_TOO)
-        nan = float("nan")
         if len(basis) < 3:
-            out.append(
-                MileageRow(
-                    use=name,
-                    units=len(y),
-                    median=nan,
-                    median_lower=nan,
-                    median_upper=nan,
-                    low=nan,
-                    high=nan,
-                    returned=int(back.sum()),
-                    ratio=nan,
-                    ratio_lower=nan,
-                    ratio_upper=nan,
-                    level=level,
-                    reason=reason(Mileage.FEW_ODOMETERS, known=len(y)),
-                )
-            )
+            out.append(MileageRow(name, len(y), int(back.sum()), reason(Mileage.FEW_ODOMETERS, known=len(y))))
             continue
         m, s, n = basis.mean(), basis.std(ddof=1), len(basis)
-        half = student.ppf(0.5 + level / 2, n - 1) * s / np.sqrt(n)
+        half = student.ppf(0.5 + LEVEL / 2, n - 1) * s / np.sqrt(n)
         wide = float(ndtri(0.95)) * s
-        ratio, lower, upper = _ratio(y[back], y[~back], level)
+        ratio, lower, upper = _ratio(y[back], y[~back])
         out.append(
             MileageRow(
                 use=name,
                 units=len(y),
+                returned=int(back.sum()),
+                reason=leans,
                 median=float(np.exp(m)),
                 median_lower=float(np.exp(m - half)),
                 median_upper=float(np.exp(m + half)),
                 low=float(np.exp(m - wide)),
                 high=float(np.exp(m + wide)),
-                returned=int(back.sum()),
                 ratio=ratio,
                 ratio_lower=lower,
                 ratio_upper=upper,
-                level=level,
-                reason=leans,
             )
         )
     return tuple(out)
 
 
-def _ratio(a: np.ndarray, b: np.ndarray, level: float) -> tuple[float, ...]:
+def _ratio(a: np.ndarray, b: np.ndarray) -> tuple[float, ...]:
     """Median of the lives with log rates a over that with b, with its t limits (Welch 1947); NaN with fewer than 3 of
     either."""
     if min(len(a), len(b)) < 3:
-        return (float("nan"),) * 3
+        return (NAN,) * 3
     va, vb = a.var(ddof=1) / len(a), b.var(ddof=1) / len(b)
     df = (va + vb) ** 2 / (va**2 / (len(a) - 1) + vb**2 / (len(b) - 1))
-    gap, h = a.mean() - b.mean(), student.ppf(0.5 + level / 2, df) * np.sqrt(va + vb)
+    gap, h = a.mean() - b.mean(), student.ppf(0.5 + LEVEL / 2, df) * np.sqrt(va + vb)
     return tuple(float(np.exp(v)) for v in (gap, gap - h, gap + h))
 
 

@@ -13,53 +13,17 @@ _POINT = re.compile(r"(?<![\d.,])(?:\d{1,3}(?:,\d{3})+\.\d+|\d+\.\d{1,2}|\d{4,}\
 EITHER = re.compile(r"(?<![\d.,])\d{1,3}[.,]\d{3}(?![\d.,])")
 _THOUSAND = re.compile(r"(?<![\d.,])\d{1,3}(?:,\d{3})+(?![\d.,])")
 _NUMBER = re.compile(r"\d[\d.,]*\d|\d")
-#: headings whose cells are figures
+#: a figure without a unit
 _BARE = re.compile(r"[+-]?\d[\d.,'’ \u00a0\u202f]*")
+#: headings whose cells are figures
 FIGURES = frozenset(
-    {
-        *(
-            "odometer_at_install",
-            "power",
-            "rpm",
-            "weight",
-            "count",
-            "torque",
-            "stall_ratio",
-            "axle_ratio",
-            "tyre_diameter",
-        ),
-        *("driven_weight", "line_pressure", "converter_pressure", "odometer", "miles_in_service", "runs", "cost"),
-        *("trailer_weight", "driven_wheels", "first_gear", "overdrive", "stall_rpm", "case_depth", "fillet_radius"),
-        *("hub_diameter", "hub_wall", "shift_time", "oil_temperature"),
-        *(
-            "odometer_replaced",
-            "weight_up_to",
-            "power_limit",
-            "pieces",
-            "outside_diameter",
-            "bore",
-            "length",
-            "hardness",
-        ),
-        *("tensile_yield", "stress_concentration", "spline_teeth", "spline_pitch_diameter", "spline_root_diameter"),
-        *(
-            "spline_length",
-            "spline_tooth_thickness",
-            "spline_tooth_depth",
-            "faces",
-            "piston_area",
-            "lining_outside_diameter",
-        ),
-        *(
-            "lining_inside_diameter",
-            "lining_friction",
-            "return_spring",
-            "apply_pressure",
-            "release_area",
-            "torque_ratio",
-            "price",
-        ),
-    }
+    (
+        "odometer_at_install power rpm weight count torque stall_ratio axle_ratio tyre_diameter driven_weight line_pressure converter_pressure "
+        "odometer miles_in_service runs cost trailer_weight driven_wheels first_gear overdrive stall_rpm case_depth fillet_radius hub_diameter "
+        "hub_wall shift_time oil_temperature odometer_replaced weight_up_to power_limit pieces outside_diameter bore length hardness tensile_yield "
+        "stress_concentration spline_teeth spline_pitch_diameter spline_root_diameter spline_length spline_tooth_thickness spline_tooth_depth faces "
+        "piston_area lining_outside_diameter lining_inside_diameter lining_friction return_spring apply_pressure release_area torque_ratio price"
+    ).split()
 )
 
 

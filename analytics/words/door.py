@@ -11,15 +11,15 @@ if TYPE_CHECKING:
 
 #: what a row of a result's table is
 CAPTIONS = {
-    "first_look": "Lines proposed for shop.toml",
-    "shop": "Parts followed, by component",
-    "check": "Rows of each sheet: every one is used or set aside",
-    "rating": "Power ratings by part, weight class and use",
-    "review": "The owner's questions and their answers",
-    "forecast": "Comebacks to expect, by span and component",
-    "advice": "Every part that could be fitted, cheapest first",
-    "load": "Ratings on load, by part and weight class",
-    "measured": "Settings of the study, and how often the published bound lay at or below the truth",
+    "FirstLook": "Lines proposed for shop.toml",
+    "ShopRecords": "Parts followed, by component",
+    "CheckResult": "Rows of each sheet: every one is used or set aside",
+    "RatingResult": "Power ratings by part, weight class and use",
+    "ReviewResult": "The owner's questions and their answers",
+    "ForecastResult": "Comebacks to expect, by span and component",
+    "AdviceResult": "Every part that could be fitted, cheapest first",
+    "LoadResult": "Ratings on load, by part and weight class",
+    "MeasuredResult": "Settings of the study, and how often the published bound lay at or below the truth",
 }
 #: why there is no picture
 NOT_DRAWN = {
