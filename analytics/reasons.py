@@ -585,13 +585,12 @@ class Unchecked(Code):
 
 
 class Unfitted(Code):
-    """Why a part has no fit, or nothing to rank by."""
+    """Why a part has no fit."""
 
     NO_FAILURE = auto()
     NOT_CONVERGED = auto()
     FEW_DRAWS = auto()
     NO_MILES_A_DAY = auto()
-    EVERYTHING_KNOWN = auto()
 
 
 class Step(Code):

@@ -9,7 +9,7 @@ the powers and weights it may have.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
@@ -36,7 +36,6 @@ from analytics.ratings.basis import part_lives
 from analytics.ratings.options import Options
 from analytics.ratings.pooling import options_of
 from analytics.ratings.predict import fit_lives
-from analytics.reasons import Reason, Unfitted, brief, reason
 from analytics.records.load import NOT_RECORDED
 
 
@@ -195,34 +194,14 @@ def _column_gains(
 
 
 # ---- what the owner gets ----------------------------------------------------------------------------------------------
-@dataclass(frozen=True, slots=True, repr=False)
-class Unknowns:
-    """Whom to ask. table: serial, ask ("odometer", "power", "weight" or several), component, part, days, power_hp, weight_lb,
-    use, drop (share of the rating's variance that knowing is expected to take off), in_sample; most telling first.
-
-    sample: serials drawn at random among running units without an odometer, for the follow-up. reason: why nothing could be ranked, else None.
-    """
-
-    component: str
-    part: str
-    weight_lb: float
-    use: str
-    table: pd.DataFrame
-    sample: tuple[str, ...]
-    reason: Reason | None
-
-    def __repr__(self) -> str:
-        return brief(self, "component", "part", units=len(self.table), sample=len(self.sample))
-
-
 #: vehicles of the part that stand for a row whose power or weight is unknown
 MIX = 24
-COLUMNS = ["serial", "ask", "component", "part", "days", "power_hp", "weight_lb", "use", "drop", "in_sample"]
+COLUMNS = ["serial", "ask", "component", "part", "days", "power_hp", "weight_lb", "use", "drop"]
 
 
-def _by_unit(found: pd.DataFrame, table: pd.DataFrame, drawn: Sequence[str]) -> pd.DataFrame:
+def _by_unit(found: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
     """What is to be asked of each unit, the most telling first; one unit may have several stretches. found: rows of the ``table`` (at), what to
-    ask, and the drop. drawn: the units of the sample."""
+    ask, and the drop."""
     at = found["at"].to_numpy()
     for column in ("serial", "component", "part", "power_hp", "weight_lb", "use"):
         found[column] = table[column].to_numpy()[at]
@@ -237,7 +216,6 @@ def _by_unit(found: pd.DataFrame, table: pd.DataFrame, drawn: Sequence[str]) -> 
         "drop": "sum",
     }
     frame = found.groupby(["serial", "ask"], as_index=False, sort=True).agg(how)
-    frame["in_sample"] = frame["serial"].isin(drawn)
     return frame.sort_values(["drop", "serial"], ascending=[False, True], kind="stable", ignore_index=True)[COLUMNS]
 
 
@@ -246,32 +224,21 @@ def unknowns_of_part(
     component: str,
     part: str,
     weight_lb: float,
-    use: str | None = None,
     options: Options | None = None,
-    sample: int = 20,
     seed: int = 1,
-) -> Unknowns:
+) -> pd.DataFrame:
     """Rank what is unknown of a ``component``'s part by how much knowing it would tighten the rating at ``weight_lb``
-    and ``use`` (the use with most failures by default). Without a failure or a fit there is nothing to rank by: an
-    empty table with the reason, and the random ``sample`` (how many; seed: of it and of the draws) still drawn.
-    options: the shop's own for these ``lifetimes`` by default. Raises AnalyticsError where the part or use is not on
-    record."""
+    and the use with most failures: serial, ask ("odometer", "power", "weight" or several), component, part, days, power_hp, weight_lb, use, drop (share
+    of the rating's variance that knowing is expected to take off); most telling first. Empty without a failure or a fit, since there is nothing to
+    rank by. options: the shop's own for these ``lifetimes`` by default. seed: of the draws. Raises AnalyticsError where the part is not on record."""
     o, table = options_of(lifetimes, options), lifetimes.table
     lives = part_lives(lifetimes, component, part)
     data = lives.data
-    most = int(np.argmax(np.bincount(data.use, data.weight * data.failed)))
-    code = most if use is None else data.code_of(use)
+    code = int(np.argmax(np.bincount(data.use, data.weight * data.failed)))
     blind = np.flatnonzero(lives.watched & data.unknown & ~data.failed)
-    serial = table["serial"].astype(str).to_numpy()
-    running = np.unique(serial[lives.rows[blind]])
-    rng = np.random.default_rng(seed)
-    drawn = tuple(sorted(rng.choice(running, min(sample, len(running)), replace=False))) if len(running) else ()
-    name = data.use_names[code]
-
-    nothing = Unknowns(component, part, weight_lb, name, pd.DataFrame(columns=COLUMNS), drawn, None)
     fit = fit_lives(data, o.promise.life_miles, o.settings.of(component, part), 64, seed)
     if fit.model is None:
-        return replace(nothing, reason=fit.reason)
+        return pd.DataFrame(columns=COLUMNS)
     model, top = fit.fitted()
     v, variance = _rating_direction(model, top, o.promise.reliability, weight_lb, code)
     own = ((table["component"] == component) & (table["part"] == part)).to_numpy()
@@ -304,10 +271,7 @@ def unknowns_of_part(
                 for p, q, o in zip(has_power, has_weight, blank, strict=True)
             ]
             found.append(pd.DataFrame({"at": positions, "ask": ask, "drop": gains}))
-    if not found:
-        return replace(nothing, reason=reason(Unfitted.EVERYTHING_KNOWN))
-    frame = _by_unit(pd.concat(found, ignore_index=True), table, drawn)
-    return Unknowns(component, part, weight_lb, name, frame, drawn, None)
+    return _by_unit(pd.concat(found, ignore_index=True), table) if found else pd.DataFrame(columns=COLUMNS)
 
 
 def _codes(other: LifeData, data: LifeData, default: int) -> np.ndarray:
@@ -329,20 +293,17 @@ class AskFirst:
 def ask_first(
     lifetimes: Lifetimes,
     parts: Collection[tuple[str, str]] | None = None,
-    weight_lb: float | None = None,
     min_failures: int = 3,
     options: Options | None = None,
     sample: int = 20,
     seed: int = 1,
 ) -> AskFirst:
     """One list over all ``parts`` of ``lifetimes``, each (component, part), since one call tells of every part in the
-    truck. weight_lb: the lightest class's edge by default. options, sample, seed: as in `unknowns_of_part`. Raises
+    truck, rated in the lightest class. options: as in `unknowns_of_part`. sample: how many are drawn. seed: of them and of the draws. Raises
     NotEnoughData where no part has ``min_failures``."""
-    table, shop = lifetimes.table, lifetimes.shop
+    table = lifetimes.table
     chosen = options_of(lifetimes, options)
-    weight = weight_lb
-    if weight is None:
-        weight = shop.weight.classes[0] if (table["weight_lb"] > 0).any() else np.inf
+    weight = lifetimes.shop.weight.classes[0] if (table["weight_lb"] > 0).any() else np.inf
     named = table[~table["part"].isin([NOT_RECORDED, ""])]  # what has no name is not rated
     pairs = sorted(set(zip(named["component"], named["part"], strict=True))) if parts is None else sorted(parts)
     lists = []
@@ -351,7 +312,7 @@ def ask_first(
         own = table[(table["component"] == component) & (table["part"] == part)]
         if own.loc[own["ended"] == "failed", "count"].sum() >= min_failures:
             try:
-                lists.append(unknowns_of_part(lifetimes, component, part, weight, None, chosen, 0, seed).table)
+                lists.append(unknowns_of_part(lifetimes, component, part, weight, chosen, seed))
             except NotEnoughData as err:  # none of its lives can be rated by: the others have their say
                 why = err
     lists = [f for f in lists if len(f)]

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.errors import AnalyticsError, NotEnoughData
+from analytics.errors import NotEnoughData
 from analytics.lifetimes.table import make_lifetimes
 from analytics.models.lifedata import life_data
 from analytics.models.likelihood import log_likelihood
@@ -26,9 +26,8 @@ from analytics.ratings.unknowns import (
     ask_first,
     unknowns_of_part,
 )
-from analytics.reasons import Unfitted
 from analytics.records.load import load_records
-from analytics.words.ratings.unknowns import ask_words
+from analytics.words.ratings.page import ask_words
 from studies.coverage import CELLS, draw_fleet
 from tests.small_shop import build, rateable_shop, returned, write_shop
 
@@ -164,9 +163,8 @@ def demo():
     return make_lifetimes(load_records(DEMO))
 
 
-def test_the_demo_is_ranked_and_sampled(demo):
-    out = unknowns_of_part(demo, "input shaft", "IS-A", 7500.0)
-    t = out.table
+def test_the_demo_is_ranked(demo):
+    t = unknowns_of_part(demo, "input shaft", "IS-A", 7500.0)
     assert t["drop"].is_monotonic_decreasing
     assert (t["drop"] >= 0).all()
     own = demo.table[(demo.table["component"] == "input shaft") & (demo.table["part"] == "IS-A")].set_index("serial")
@@ -179,18 +177,13 @@ def test_the_demo_is_ranked_and_sampled(demo):
     odometer = set(t.loc[t["ask"] == "odometer", "serial"])
     assert odometer <= set(running.index)
     assert running.loc[sorted(odometer), "read_miles"].isna().all()
-    assert len(out.sample) == 20
-    assert set(out.sample) <= set(t.loc[t["ask"].str.contains("odometer"), "serial"])
-    assert t.loc[t["in_sample"], "serial"].nunique() == 20
-    assert unknowns_of_part(demo, "input shaft", "IS-A", 7500.0).table.equals(t)
-    assert unknowns_of_part(demo, "input shaft", "IS-A", 7500.0, seed=2).sample != out.sample
-    assert out.reason is None
+    assert unknowns_of_part(demo, "input shaft", "IS-A", 7500.0).equals(t)
 
 
 def test_one_list_for_all_parts(demo):
     found = ask_first(demo, parts=[("input shaft", "IS-A"), ("clutch pack", "CP-4")], options=OPTIONS)
     single = [
-        unknowns_of_part(demo, c, p, 7500.0, options=OPTIONS, sample=0).table.set_index(["serial", "ask"])["drop"]
+        unknowns_of_part(demo, c, p, 7500.0, options=OPTIONS).set_index(["serial", "ask"])["drop"]
         for c, p in (("input shaft", "IS-A"), ("clutch pack", "CP-4"))
     ]
     total = single[0].add(single[1], fill_value=0)
@@ -200,18 +193,15 @@ def test_one_list_for_all_parts(demo):
     assert "CP-4, IS-A" in set(frame["parts"])
     units = demo.units.set_index("serial")
     assert units.loc[list(sample), "miles"].isna().all()
+    assert len(sample) == 20
+    assert ask_first(demo, parts=[("input shaft", "IS-A")], options=OPTIONS, seed=2).sample != sample
     assert "unknowns over 2 parts" in ask_words(found)[0]
 
 
-def test_no_failure_leaves_only_the_random_sample(demo):
-    out = unknowns_of_part(demo, "output shaft", "OS-B", 7500.0)
-    assert out.table.empty
-    assert len(out.sample) == 20
-    assert out.reason.code is Unfitted.NO_FAILURE
+def test_without_a_failure_there_is_nothing_to_rank_by(demo):
+    assert unknowns_of_part(demo, "output shaft", "OS-B", 7500.0).empty
     with pytest.raises(NotEnoughData):
         ask_first(demo, parts=[("output shaft", "OS-B")])
-    with pytest.raises(AnalyticsError, match="not on record"):
-        unknowns_of_part(demo, "input shaft", "IS-A", 7500.0, "boat")
 
 
 def test_everything_known(tmp_path):
@@ -219,10 +209,7 @@ def test_everything_known(tmp_path):
     back = [returned(f"S{i}", f"2023-0{1 + i % 9}-15", odometer=20_000 + 1000 * i) for i in range(24, 30)]
     read = [{"serial": f"S{i}", "read_on": "2024-03-30", "odometer": 20_000 + 500 * i} for i in range(24)]
     lifetimes = make_lifetimes(load_records(write_shop(tmp_path, builds=rows, returns=back, readings=read)))
-    out = unknowns_of_part(lifetimes, "input shaft", "A", 8000.0, options=OPTIONS)
-    assert out.table.empty
-    assert not out.sample
-    assert out.reason.code is Unfitted.EVERYTHING_KNOWN
+    assert unknowns_of_part(lifetimes, "input shaft", "A", 8000.0, options=OPTIONS).empty
 
 
 def test_a_truck_is_asked_once_for_all_that_is_unknown_of_it_and_for_no_part_without_a_name(tmp_path):

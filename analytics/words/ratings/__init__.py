@@ -1,3 +1,3 @@
 """The ratings in sentences."""
 
-from analytics.words.ratings import bound, demonstration, plan, predict, sheet, unknowns  # noqa: F401
+from analytics.words.ratings import bound, demonstration, plan, predict, sheet  # noqa: F401

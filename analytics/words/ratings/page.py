@@ -27,7 +27,6 @@ from analytics.words.ratings.bound import DISTRIBUTION
 from analytics.words.ratings.pictures import history_caption
 from analytics.words.ratings.plan import ahead_words, plan_words
 from analytics.words.ratings.sheet import lasting, offered, seen_words, sheet_table, trial
-from analytics.words.ratings.unknowns import ask_words
 from analytics.words.ratings.whatif import change_words, move_words
 from analytics.words.saying import say, say_all
 from analytics.words.units import bare_distance, bare_power, counted, distance, name_of, power, weight
@@ -409,6 +408,20 @@ def proof_words(proofs: Sequence[Proof]) -> tuple[str, ...]:
         lines.append(f"To prove {found.component} {found.part} at its published {power(found.plan.power_hp)}:")
         lines += [line for line in (*plan_words(found.plan), *ahead_words(found.ahead)) if line not in lines]
     return tuple(lines) or ("No published limit stands open.",)
+
+
+def ask_words(found: AskFirst) -> tuple[str, ...]:
+    """How many unknowns there are, which comes first, and why the random sample is kept apart. found: whom to ask, and what it would tell."""
+    first = found.table.iloc[0]
+    lines = [
+        f"{plural(len(found.table), 'unknown')} over {plural(found.parts, 'part')}; first {first['serial']} ({first['ask']})."
+    ]
+    if found.sample:
+        lines.append(
+            "Ask the random sample as well, and keep it apart: a ranking picks old and strong trucks, so by itself it tells "
+            "little of how the others drive or whether they still run."
+        )
+    return tuple(lines)
 
 
 def whom_to_ask(found: AskFirst | Reason) -> tuple[pd.DataFrame, tuple[str, ...]]:
