@@ -14,6 +14,7 @@ from analytics.ratings.ledger import fingerprint
 from analytics.report.cutoff_figures import halves_figure
 from analytics.report.files import whole_file, write_csv
 from analytics.report.show import figure_html
+from analytics.report.tables import unbroken
 from analytics.words.cautions import CAUTIONS
 from analytics.words.cutoffs import argument as words
 from analytics.words.cutoffs.money import sensitivity_frame
@@ -25,7 +26,7 @@ def brief_html(argument: Argument) -> str:
     from jinja2 import Environment
 
     def items(lines) -> str:
-        return "".join(f"<li>{html.escape(line)}</li>" for line in lines)
+        return "".join(f"<li>{unbroken(line)}</li>" for line in lines)
 
     drawn = halves_figure(argument)
     numbers = "".join(

@@ -82,7 +82,7 @@ def limits_table(ratings: Ratings, rows: list[words.Row]) -> str:
     """The ``rows`` of ``ratings`` as a table by weight class, the verdict first."""
     heads, rows = words.filled_classes(ratings, rows)
     body = "".join(
-        f'<tr class="{"moves" if row.moves else "stays"}"><th scope="row">{unbroken(row.part)}{_DOT}<span>{html.escape(row.component)}</span></th>'
+        f'<tr><th scope="row">{unbroken(row.part)}{_DOT}<span>{html.escape(row.component)}</span></th>'
         + "".join(_cell(cell, head) for cell, head in zip(row.cells, heads[1:], strict=True))
         + "</tr>"
         for row in rows
@@ -93,7 +93,9 @@ def limits_table(ratings: Ratings, rows: list[words.Row]) -> str:
 def _cell(cell: words.Cell, head: str) -> str:
     if not cell.verdict:
         return "<td></td>"
-    return f'<td data-head="{html.escape(head)}"><b>{html.escape(cell.verdict)}</b>{_DOT}<span>{html.escape(cell.supported)}</span></td>'
+    verdict = html.escape(cell.verdict)
+    verdict = f"<b>{verdict}</b>" if cell.code in ("lower", "raise") else verdict
+    return f'<td data-head="{html.escape(head)}">{verdict}{_DOT}<span>{html.escape(cell.supported)}</span></td>'
 
 
 def plain_table(frame: pd.DataFrame, caption: str, kind: str = "") -> str:

@@ -15,6 +15,7 @@ from analytics.ratings.bound import RatingBound
 from analytics.ratings.ledger import history
 from analytics.ratings.model_checks import ModelChecks
 from analytics.ratings.sheet import PartRating, Ratings
+from analytics.reasons import Verdict
 from analytics.report.figures import _figure, _panels, _tidy, in_own_units
 from analytics.words.phrases import edge_words, weight_class
 from analytics.words.ratings import pictures as words
@@ -97,9 +98,11 @@ def _row(ratings: Ratings, rated: PartRating, bound: RatingBound) -> pd.Series:
 
 
 def sheet_figure(ratings: Ratings) -> tuple[Figure, str] | None:
-    """Every part's supported power, best estimate and published limit, lightest class, any use. ratings: of the shop."""
+    """Every part's supported power, best estimate and published limit, lightest class, any use; without parts that no power is offered for,
+    since none is shown to matter. ratings: of the shop."""
     marks = ["supported_hp", "estimate_hp", "published_hp"]
-    table = ratings.table[ratings.table["use"] == ""]
+    offered = ratings.table["why"].map(lambda why: why.code is not Verdict.ANY_POWER).astype(bool)
+    table = ratings.table[(ratings.table["use"] == "") & offered]
     first = (
         table.sort_values("weight_up_to", kind="stable")
         .drop_duplicates(["component", "part"], keep="first")

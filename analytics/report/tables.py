@@ -18,6 +18,8 @@ _MANY, _SENTENCES = 8, ["in_words", "reason"]
 _LONG = 32
 #: and in a table of many columns texts longer than this
 _SOME = 16
+#: a table of more columns than this stands on a phone as a block for each row, every cell named
+_FITS = 2
 _NUMBER = ' class="number"'
 #: a date, a serial, the name of a part; a number with its unit
 _WHOLE = re.compile(r"[\w/]*\w(?:-[\w/]+)*-[A-Z\d][\w/]*|\d[\d,.]* (?:hp|kW|PS|lb|N m|kg|t|km)\b")
@@ -42,13 +44,13 @@ def html_table(frame: pd.DataFrame, caption: str = "") -> str:
     groups = groups and len(frame) >= _ROWS_A_PART * len(frame[["component", "part"]].drop_duplicates())
     many = frame.shape[1] > _MANY
     inner = _grouped(frame, many) if groups else f"<tbody>{_rows(frame, many)}</tbody>"
-    wide = ' class="wide"' if many else ""
+    kind = f' class="{"wide " * many}blocks"' if frame.shape[1] > _FITS else ""
     head = "".join(
         f'<th scope="col"{_side(right)}>{html.escape(heading(c))}</th>'
         for c, right in zip(frame.columns, _numbers(frame), strict=True)
         if not (groups and c in ("component", "part"))
     )
-    return f'<div class="table" tabindex="0" role="region"{named}><table{wide}>{told}<thead><tr>{head}</tr></thead>{inner}</table></div>'
+    return f'<div class="table" tabindex="0" role="region"{named}><table{kind}>{told}<thead><tr>{head}</tr></thead>{inner}</table></div>'
 
 
 def _without_needless(frame: pd.DataFrame) -> pd.DataFrame:
@@ -74,15 +76,23 @@ def _grouped(frame: pd.DataFrame, wide: bool) -> str:
 def _rows(frame: pd.DataFrame, wide: bool) -> str:
     text = shown(frame)
     kinds = [_kind(text[c], right, wide) for c, right in zip(text.columns, _numbers(frame), strict=True)]
+    opened = [f"<td{kind}{name}>" for kind, name in zip(kinds, _names(frame), strict=True)]
     return "".join(
         "<tr>"
         + "".join(
-            f"<td{k}>{html.escape(v) if k in ('', _NUMBER) else unbroken(v)}</td>"
-            for v, k in zip(row, kinds, strict=True)
+            f"{cell}{html.escape(v) if k in ('', _NUMBER) else unbroken(v)}</td>"
+            for v, k, cell in zip(row, kinds, opened, strict=True)
         )
         + "</tr>"
         for row in text.itertuples(index=False, name=None)
     )
+
+
+def _names(frame: pd.DataFrame) -> list[str]:
+    """What names each cell of a row where it is a block; the first names the row, and needs none."""
+    if frame.shape[1] <= _FITS:
+        return [""] * frame.shape[1]
+    return ["", *(f' data-head="{html.escape(heading(c))}"' for c in frame.columns[1:])]
 
 
 def _kind(texts: pd.Series, number: bool, wide: bool) -> str:

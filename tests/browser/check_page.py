@@ -168,6 +168,29 @@ def test_nothing_is_missed_by_keyboard_or_thumb(browser, written, name, opened, 
     assert sideways <= 0
 
 
+@pytest.mark.parametrize("name", EVERY)
+def test_on_a_phone_no_table_is_read_by_moving_it_sideways(browser, plain, name):
+    """Each row is a block there, its cells named."""
+    assert cut_off(browser, plain / name, 390) == []
+
+
+def test_on_a_phone_every_cell_but_the_first_has_its_name(browser, tmp_path):
+    frame = pd.DataFrame({"what": list("abcde"), "hp": range(5), "weight_lb": range(5)})
+    (tmp_path / "x.html").write_text(filled_page("x", [html_table(frame, "x")]), encoding="utf-8")
+    page = browser.new_page(viewport={"width": 390, "height": 800})
+    page.goto((tmp_path / "x.html").as_uri())
+    named = (
+        "[...document.querySelectorAll('tbody tr:first-child td')].map(e => getComputedStyle(e, '::before').content)"
+    )
+    assert page.evaluate(named) == ["none", '"hp: "', '"weight, lb: "']
+    page.get_by_role("button", name="hp").click()  # put in order there too
+    page.get_by_role("button", name="hp").click()
+    assert page.evaluate("document.querySelector('tbody td').textContent") == "e"
+    page.set_viewport_size({"width": 1200, "height": 800})
+    assert page.evaluate(named) == ["none"] * 3
+    page.close()
+
+
 @pytest.mark.parametrize(("width", "shown"), [(1200, False), (390, True)])
 def test_a_dot_stands_between_verdict_and_figure_where_they_share_a_line(browser, plain, width, shown):
     """Where the figure stands on a line of its own, a dot on a third between them says nothing."""
@@ -179,9 +202,9 @@ def test_a_dot_stands_between_verdict_and_figure_where_they_share_a_line(browser
     assert all(dot is shown for dot in dots)
 
 
-def cut_off(browser, path: Path) -> list[str]:
-    """The tables of a page, all opened, that do not fit 1,200 px."""
-    page = browser.new_page(viewport={"width": 1200, "height": 800})
+def cut_off(browser, path: Path, width: int = 1200) -> list[str]:
+    """The tables of a page, all opened, that do not fit so many px."""
+    page = browser.new_page(viewport={"width": width, "height": 800})
     page.goto(path.as_uri())
     page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
     wide = "[...document.querySelectorAll('.table')].filter(e => e.scrollWidth > e.clientWidth + 1).map(e => e.getAttribute('aria-label'))"
@@ -233,7 +256,7 @@ def test_the_demo_page_is_readable(browser, tmp_path):
     assert "What came back, and why?" in found["text"]
     assert screens(browser, tmp_path / "review.html") <= 10
     assert printed(browser, tmp_path / "sheet.html") == 1
-    assert cut_off(browser, tmp_path / "review.html") == []
+    assert [cut_off(browser, tmp_path / "review.html", width) for width in (1200, 390)] == [[], []]
     for width in (1200, 390):
         for opened in (False, True):
             assert faults(browser, tmp_path / "review.html", width, opened) == []

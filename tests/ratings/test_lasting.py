@@ -19,6 +19,7 @@ from analytics.ratings.settings import PLAIN
 from analytics.ratings.sheet import make_ratings
 from analytics.reasons import Rests, Verdict
 from analytics.records.load import load_records
+from analytics.report.rating_figures import sheet_figure
 from analytics.review.one_sheet import limits_table
 from analytics.words.phrases import at_least
 from analytics.words.ratings.page import verdicts
@@ -98,6 +99,8 @@ def test_of_a_valve_body_no_power_is_offered_but_the_share_that_lasts(valves):
         assert cell.verdict == "no power to publish"
         assert re.fullmatch(r"\d\d% last at any on record", cell.supported)
     assert not rows["valve body"].moves
+    drawn = [label.get_text() for label in sheet_figure(valves)[0].axes[0].get_yticklabels()]
+    assert drawn == ["input shaft A"]  # a power "supported" beside "no power to publish" would be two answers
     [line] = [told for told in verdicts(valves) if "valve body" in told]
     assert line.startswith("No power to publish")
     assert "hp" not in line

@@ -487,3 +487,16 @@ def test_the_what_if_draws_no_proposal_of_a_limit_that_stays(three):
     assert drawn["A"] == 575
     assert math.isnan(drawn["B"])
     assert math.isnan(drawn["C"])
+
+
+def test_how_far_customers_drive_is_said_as_a_person_says_it():
+    row = {"use": "street", "units": 54.0, "odometer_known": 37, "median_a_year": 10957.4, "from_a_year": 10213.0, "to_a_year": 11788.0, "slow_a_year": 4871.0, "fast_a_year": 23456.0, "ratio": math.nan, "ratio_from": math.nan, "ratio_to": math.nan, "reason": None}  # fmt: skip
+    power = SimpleNamespace(times=math.nan)
+    told = rating_words.driving(pd.DataFrame([row]), power)[1]
+    assert told == (
+        "Street: half of the customers drive more than 11,000 miles a year (95% sure: 10,000 to 12,000), nine in ten between 4,900 and 23,000; known of 37 of 54 units.",
+    )
+    alike = pd.DataFrame([row | {"slow_a_year": 10957.0, "fast_a_year": 10958.0}])
+    assert rating_words.driving(alike, power)[1] == (
+        "Street: all customers drive about 11,000 miles a year; known of 37 of 54 units.",
+    )

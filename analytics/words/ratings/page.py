@@ -29,7 +29,7 @@ from analytics.words.ratings.plan import ahead_words, plan_words
 from analytics.words.ratings.sheet import lasting, offered, seen_words, sheet_table, trial
 from analytics.words.ratings.whatif import change_words, move_words
 from analytics.words.saying import say, say_all
-from analytics.words.units import bare_distance, bare_power, counted, distance, name_of, power, weight
+from analytics.words.units import bare_power, counted, distance, name_of, power, run, weight
 
 #: what stands one click below
 FOLDED = {
@@ -371,9 +371,13 @@ def _driven(row) -> str:
     name = _cap(row.use)
     if not math.isfinite(row.median_a_year):
         return f"{name}: not known, {row.reason} ({row.units:,.0f} units)."
+    known = f"known of {row.odometer_known:,} of {row.units:,.0f} units."
+    half, *span = (run(v, "miles", 2, 1) for v in (row.median_a_year, row.from_a_year, row.to_a_year, row.slow_a_year, row.fast_a_year))  # fmt: skip
+    low, high, slow, fast = (v.split()[0] for v in span)
     told = (
-        f"{name}: half of the customers drive more than {distance(row.median_a_year)} a year (95% sure: {bare_distance(row.from_a_year)} to {bare_distance(row.to_a_year)}), "
-        f"nine in ten between {bare_distance(row.slow_a_year)} and {bare_distance(row.fast_a_year)}; known of {row.odometer_known:,} of {row.units:,.0f} units."
+        f"{name}: all customers drive about {half} a year; {known}"
+        if slow == fast
+        else f"{name}: half of the customers drive more than {half} a year (95% sure: {low} to {high}), nine in ten between {slow} and {fast}; {known}"
     )
     if not (math.isfinite(row.ratio_from) and math.isfinite(row.ratio_to)):
         return told

@@ -37,17 +37,17 @@ def _units(moved: LimitMove) -> list[str]:
     between = f"between {bare_power(span.low_hp)} and {power(span.high_hp)} at {_weights(span.weight_from, span.weight_up_to)}"
     if mix.basis == "none":
         return [
-            f"Nothing with {article(span.component)} was built {between} in all the {mix.years:.1f} years on record: there is "
+            f"Nothing with {article(span.component)} was built {between} in all the {mix.years:.2g} years on record: there is "
             "no mix to go by, so neither units nor comebacks can be counted."
         ]
     rises = span.sign > 0
     since = (
-        f"the last {mix.years:.1f} years"
+        f"the last {mix.years:.2g} years"
         if mix.basis == "last years"
-        else f"all {mix.years:.1f} years on record (none in the last {span.years:g})"
+        else f"all {mix.years:.2g} years on record (none in the last {span.years:g})"
     )
     shared = (
-        f", and builds of unknown power or weight are shared out in proportion (x {mix.scale:.2f})"
+        f", and builds of unknown power or weight are shared out in proportion (times {mix.scale:.2f})"
         if mix.scale >= 1.001
         else ""
     )
