@@ -89,10 +89,11 @@ def _rows(frame: pd.DataFrame, wide: bool) -> str:
 
 
 def _names(frame: pd.DataFrame) -> list[str]:
-    """What names each cell of a row where it is a block; the first names the row, and needs none."""
+    """What names each cell of a row where it is a block; a text that stands first names the row, and needs none."""
     if frame.shape[1] <= _FITS:
         return [""] * frame.shape[1]
-    return ["", *(f' data-head="{html.escape(heading(c))}"' for c in frame.columns[1:])]
+    bare = [k == 0 and not number for k, number in enumerate(_numbers(frame))]
+    return ["" if b else f' data-head="{html.escape(heading(c))}"' for b, c in zip(bare, frame.columns, strict=True)]
 
 
 def _kind(texts: pd.Series, number: bool, wide: bool) -> str:

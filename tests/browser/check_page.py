@@ -22,6 +22,8 @@ from analytics.report.page import filled_page
 from analytics.report.tables import html_table
 from tests.browser.nasty_shop import SCRIPT, nasty_shop
 from tests.invented import invented_shop, priced
+from tests.pages import words
+from tests.report.test_pages import contradictions
 from tests.same_outputs.runs import RUNS
 from tests.same_outputs.shops import MAKERS
 
@@ -260,6 +262,46 @@ def test_the_demo_page_is_readable(browser, tmp_path):
     for width in (1200, 390):
         for opened in (False, True):
             assert faults(browser, tmp_path / "review.html", width, opened) == []
+
+
+#: the demo's pages behind the review: how each is made, its most screens of 800 px, and its most words (0: none are promised)
+BEHIND = {
+    "ratings": ((), "ratings.html", 8, 2000),
+    "load": ((), "load.html", 6, 0),
+    "cutoff": (("--component", "clutch pack", "--from", "CP-4", "--to", "CP-5"), "argument.html", 5, 0),
+}
+
+
+@pytest.mark.parametrize("command", BEHIND)
+def test_the_demo_pages_behind_are_short_fit_and_agree_with_themselves(browser, tmp_path, command):
+    told, name, high, most = BEHIND[command]
+    assert main([command, str(ROOT / "data" / "demo"), *told, "--out", str(tmp_path)]) == 0
+    text = (tmp_path / name).read_text(encoding="utf-8")
+    assert contradictions(text) == []
+    assert not most or words(text) <= most
+    assert screens(browser, tmp_path / name) <= high
+    assert [cut_off(browser, tmp_path / name, width) for width in (1200, 390)] == [[], []]
+    for width in (1200, 390):
+        for opened in (False, True):
+            assert faults(browser, tmp_path / name, width, opened) == []
+
+
+@pytest.mark.parametrize("name", ["review.html", "ratings.html", "load.html", "argument.html"])
+def test_on_paper_stand_the_contents_page_numbers_and_opened_tables_alone(browser, plain, name):
+    page = browser.new_page(viewport={"width": 703, "height": 1054})
+    page.emulate_media(media="print")
+    page.goto((plain / name).as_uri())
+    shown = "q => [...document.querySelectorAll(q)].filter(e => e.checkVisibility()).length"
+    closed = page.evaluate(shown, ".table")
+    assert page.evaluate(shown, "#contents ol") == 1
+    assert page.evaluate(shown, "a.top[href='#contents']") == 0  # the way back is for the screen
+    assert page.evaluate(shown, "details .table") == 0
+    page.evaluate("[...document.querySelectorAll('details')].filter(d => d.querySelector('.table')).slice(0, 1).forEach(d => { for (let e = d; e; e = e.parentElement) e.open = true; })")  # fmt: skip
+    assert page.evaluate(shown, ".table") > closed
+    page.emulate_media(media="screen")
+    assert page.evaluate(shown, "a.top[href='#contents']") == 1
+    page.close()
+    assert "content: counter(page)" in (plain / name).read_text(encoding="utf-8")
 
 
 def test_a_shop_of_120_units_reads_its_pages_in_half_the_screens(browser, tmp_path):

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 import analytics
+import analytics.report
 from analytics.__main__ import main
 from tests.browser.nasty_shop import FILE, SCRIPT, TEXTS, nasty_shop
 from tests.browser.rules import SORTS, offences, texts
@@ -50,6 +51,19 @@ def test_pages_hold_nothing_that_runs_or_fetches(written, name):
     page = (written / name).read_text(encoding="utf-8")
     assert offences(page) == []
     assert SCRIPT in texts(page)  # it is there, as words
+
+
+@pytest.mark.parametrize(
+    "path", sorted(Path(analytics.report.__file__).parent.glob("template/*.j2")), ids=lambda p: p.name
+)
+def test_nothing_written_on_a_page_is_told_by_its_colour(path):
+    """Texts and what lies under them are greys: a page printed without colour says the same."""
+    named = re.findall(r"(?:color|background|--\w+):\s*#([0-9a-f]+)", path.read_text(encoding="utf-8"))
+    assert named
+    for colour in named:
+        size = len(colour) // 3
+        tones = [int(colour[k * size : (k + 1) * size] * (3 - size), 16) for k in range(3)]
+        assert max(tones) - min(tones) <= 10, colour
 
 
 def test_what_was_read_is_named_as_typed(written):

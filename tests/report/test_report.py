@@ -85,10 +85,13 @@ def test_parts_with_a_row_each_have_no_heading_of_their_own():
     assert "rowgroup" in html_table(pd.DataFrame(rows * 2, columns=["component", "part", "keep"]))
 
 
-def test_every_cell_but_the_first_of_a_row_is_named_for_a_phone():
+def test_every_cell_is_named_for_a_phone_but_the_text_that_names_its_row():
     row = html_table(pd.DataFrame({"what": ["a"], "weight_lb": [1], 'p"': ["x"]})).split("<tbody>")[1]
     assert row.startswith(
         '<tr><td>a</td><td class="number" data-head="weight, lb">1</td><td data-head="p&quot;">x</td></tr>'
+    )
+    assert '<td class="number" data-head="hp">1</td><td' in html_table(
+        pd.DataFrame({"hp": [1], "a": ["x"], "b": ["y"]})
     )
     assert "data-head" not in html_table(pd.DataFrame({"what": ["a"], "hp": [1]}))
 
