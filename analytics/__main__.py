@@ -19,13 +19,7 @@ from analytics.cores import JOBS, ONE_THREAD
 from analytics.errors import AnalyticsError
 from analytics.words import terminal
 
-
-@dataclass(frozen=True, slots=True)
-class Argument:
-    """One argument of a command: its names, and what the parser is told of it."""
-
-    names: tuple[str, ...]
-    told: dict[str, Any]
+Argument = Callable[[argparse.ArgumentParser], object]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +33,8 @@ class Command:
 
 
 def argument(*names: str, **told: Any) -> Argument:
-    """``names``: of one argument of a command; ``told``: what the parser is told of it."""
-    return Argument(names, told)
+    """One argument of a command, which adds itself to a parser. ``names``: its own; ``told``: what the parser is told of it."""
+    return lambda parser: parser.add_argument(*names, **told)
 
 
 FOLDER = (
@@ -266,7 +260,7 @@ def _parser(prog: str, description: str, known: Sequence[Command]) -> argparse.A
         own = named.add_parser(command.name, help=command.does, description=command.does)
         own.set_defaults(run=command.run)
         for each in command.arguments:
-            own.add_argument(*each.names, **each.told)
+            each(own)
     return parser
 
 
@@ -353,20 +347,14 @@ def _called() -> str:
 
 
 def _check(arguments: argparse.Namespace) -> None:
-    from analytics.lifetimes.table import make_lifetimes
-    from analytics.records.load import ISSUE_COLUMNS, load_records
-    from analytics.words.listing import check_listing
-    from analytics.words.units import speak_as
+    from analytics.api.shop import read
 
-    records = load_records(arguments.folder, arguments.as_of, progress())
-    speak_as(records.shop)
-    lifetimes = make_lifetimes(records)
-    print(check_listing(records, lifetimes))
+    found = read(arguments.folder, arguments.as_of, progress=progress()).check()
+    print(found)
     if arguments.out is not None:
         from analytics.report.files import write_csv
 
-        tables = {name: getattr(records.books, name)[ISSUE_COLUMNS] for name in ("set_aside", "to_check")}
-        for name, table in {**tables, "counts": records.books.counts}.items():
+        for name, table in (("set_aside", found.set_aside), ("to_check", found.to_check), ("counts", found.table)):
             write_csv(table, arguments.out / f"{name}.csv")
         print(terminal.whole_lists(arguments.out))
 
@@ -438,19 +426,21 @@ def _life(arguments: argparse.Namespace, shop: Any) -> float | None:
     return None if arguments.life is None else _ours(arguments.life, "--life", shop)
 
 
-def _ratings(arguments: argparse.Namespace) -> None:
+def _options(arguments: argparse.Namespace, shop: Any, strength: str | None = None) -> Any:
+    """What is asked of a rating; a slip in it is said before the work."""
     from analytics.ratings.options import options_for
+
+    return options_for(shop, _life(arguments, shop), arguments.reliability, arguments.confidence, strength)
+
+
+def _ratings(arguments: argparse.Namespace) -> None:
     from analytics.records.shop import load_shop
 
     shop = load_shop(arguments.folder)
-    targets = _targets(arguments, shop)
-    options_for(
-        shop, targets["life"], targets["reliability"], targets["confidence"]
-    )  # a slip in the targets is said before the work
+    _options(arguments, shop)
     begun = time.perf_counter()
-    page = _page(
-        arguments, "power_ratings", "ratings", "ratings.html", f"{shop.name}: {terminal.RATINGS_TITLE}", **targets
-    )
+    title, asked = f"{shop.name}: {terminal.RATINGS_TITLE}", _targets(arguments, shop)
+    page = _page(arguments, "power_ratings", "ratings", "ratings.html", title, **asked)
     rows = max(len(page.with_name("ratings.csv").read_text(encoding="utf-8").splitlines()) - 1, 0)
     print(terminal.ratings(page, rows, time.perf_counter() - begun))
 
@@ -526,24 +516,19 @@ def _given(text: str, units: Any) -> tuple[str, float]:
 
 def _load(arguments: argparse.Namespace) -> None:
     from analytics.driveline.assumptions import assumptions_for
-    from analytics.ratings.options import options_for
     from analytics.records.shop import load_shop
 
     shop = load_shop(arguments.folder)
-    targets = _targets(arguments, shop)
-    options_for(
-        shop, targets["life"], targets["reliability"], targets["confidence"], arguments.strength
-    )  # a slip is said before the work
+    _options(arguments, shop, arguments.strength)
     assumptions_for(shop)
-    title = f"{shop.name}: {terminal.LOAD_TITLE}"
-    page = _page(arguments, "driveline_load", "load", "load.html", title, strength=arguments.strength, **targets)
+    title, asked = f"{shop.name}: {terminal.LOAD_TITLE}", {"strength": arguments.strength} | _targets(arguments, shop)
+    page = _page(arguments, "driveline_load", "load", "load.html", title, **asked)
     print(terminal.load(page))
 
 
 def _accept(arguments: argparse.Namespace) -> None:
     from analytics.lifetimes.table import make_lifetimes
     from analytics.ratings.ledger import Acceptance, accept
-    from analytics.ratings.options import options_for
     from analytics.ratings.sheet import make_ratings
     from analytics.records.load import load_records
     from analytics.records.ordering import as_day
@@ -553,8 +538,7 @@ def _accept(arguments: argparse.Namespace) -> None:
     records = load_records(arguments.folder, arguments.as_of, progress())
     shop = records.shop
     speak_as(shop)
-    targets = _targets(arguments, shop)
-    options = options_for(shop, targets["life"], targets["reliability"], targets["confidence"])
+    options = _options(arguments, shop)
     heaviest = math.inf if arguments.weight_up_to == "any" else _ours(arguments.weight_up_to, "--weight-up-to", shop)
     limit = _ours(arguments.power, "--power", shop)
     ratings = make_ratings(

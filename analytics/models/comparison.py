@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -26,9 +25,6 @@ from analytics.models.nonparametric import (
     units_at_risk,
 )
 from analytics.reasons import Assumption, Reason, reason
-
-if TYPE_CHECKING:
-    pass
 
 
 @dataclass(frozen=True, slots=True)
