@@ -14,7 +14,7 @@ from pathlib import Path
 import analytics
 
 PACKAGE = Path(analytics.__file__).parent
-MOST_COMPLEX, MOST_FIELDS, MOST_PARAMETERS, MEAN_COMPLEXITY = 20, 15, 8, 3.32
+MOST_COMPLEX, MOST_FIELDS, MOST_PARAMETERS, MEAN_COMPLEXITY = 20, 15, 8, 3.30
 
 _BRANCH = (
     ast.If, ast.For, ast.While, ast.IfExp, ast.ExceptHandler, ast.Assert, ast.comprehension, ast.match_case,
