@@ -37,6 +37,7 @@ def forecasts(folder: Path) -> None:
     """Whether the forecasts are right. folder: of the tables of the evidence."""
     table, told = words.at_the_door(folder)
     show_words(*words.forecast(folder), *told)
+    show_table(words.forecast_table(folder), folded="Forecast by forecast")
     show_table(table, folded="Kind by kind")
 
 

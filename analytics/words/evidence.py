@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from analytics.errors import AnalyticsError
-from analytics.words.phrases import capital
+from analytics.words.phrases import capital, plural
 
 #: a cell below this is called short of the promise of 0.90, if its standard error does not excuse it
 GOAL = 0.88
@@ -57,13 +57,14 @@ def findings(study: pd.DataFrame) -> tuple[str, ...]:
     lines = [
         f"With the defaults, {len(own) - len(short)} of {len(own)} settings reach {GOAL:.2f} or more; half of the bounds lie above {own['median_ratio'].median():.0%} of the truth."
     ]
-    for row in short.itertuples():
-        certain = (
-            "short of the promise by more than chance"
-            if row.Index in sure.index
-            else "short, though chance could do it with so few fleets"
-        )
-        lines.append(f"{row.cell}: {row.covered:.2f} (standard error {row.se:.2f}, {row.fleets} fleets), {certain}.")
+    beyond = short.index.isin(sure.index)
+    for rows, how in (
+        (short[beyond], "Short of the promise by more than chance"),
+        (short[~beyond], "Short, though chance could do it with so few fleets"),
+    ):
+        if len(rows):
+            named = (f"{r.cell}, {r.covered:.2f} of {r.fleets}" for r in rows.itertuples())
+            lines.append(f"{how}: {'; '.join(named)}.")
     thin = own[own["rated"] < 0.9 * own["fleets"]]
     for row in thin.itertuples():
         lines.append(
@@ -135,14 +136,25 @@ def forecast(folder: str | Path) -> tuple[str, ...]:
     if not path.is_file():
         return ("The forecast interval has not been studied in this folder.",)
     table = pd.read_csv(path)
-    lines = []
-    for row in table.itertuples():
-        short = " Short of what was promised." if row.covered + 1.645 * row.se < row.level else ""
-        lines.append(
-            f"{row.cell}, next {row.days:g} days: {row.covered:.3f} of {row.predicted} fleets inside a {row.level:.0%} interval (standard error {row.se:.3f}, seed {row.seed}); "
-            f"without the fit's own doubt it would be {row.plug_in_covered:.3f}.{short}"
-        )
-    return tuple(lines)
+    worst, best = (table.loc[at] for at in (table["covered"].idxmin(), table["covered"].idxmax()))
+    bare, short = table["plug_in_covered"], table[table["covered"] + 1.645 * table["se"] < table["level"]]
+    told = (
+        f"In {plural(len(table), 'setting')} of {table['predicted'].min()} fleets or more an interval promised at {worst['level']:.0%} held what came in {_forecast(worst)} "
+        f"to {_forecast(best)}, standard errors up to {table['se'].max():.3f}; without the fit's own doubt it would be {bare.min():.3f} to {bare.max():.3f}."
+    )
+    missed = "; ".join(_forecast(row) for _, row in short.iterrows())
+    return (told, f"Short of what was promised: {missed}.") if missed else (told,)
+
+
+def _forecast(row: pd.Series) -> str:
+    return f"{row['covered']:.3f} ({row['cell']}, next {row['days']:g} days)"
+
+
+def forecast_table(folder: str | Path) -> pd.DataFrame:
+    """The study of the forecast interval setting by setting, empty where there is none. folder: of the tables of the evidence."""
+    path = Path(folder) / "prediction.csv"
+    kept = ["cell", "days", "predicted", "covered", "se", "below", "above", "plug_in_covered", "seed"]
+    return pd.read_csv(path)[kept] if path.is_file() else pd.DataFrame()
 
 
 #: what was aimed at in every kind of shop: came over expected, ranges held; and misses on one side over those on the other

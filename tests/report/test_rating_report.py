@@ -387,9 +387,13 @@ def test_evidence_is_read_from_its_tables(tmp_path):
     assert all(name in evidence_words.caveat("data/evidence")[0] for name in short["cell"])
     assert "has not been measured" in evidence_words.caveat(tmp_path)[0]
     assert evidence_words.forecast(tmp_path) == ("The forecast interval has not been studied in this folder.",)
-    assert all(
-        math.isfinite(float(re.search(r": ([\d.]+) of", line)[1])) for line in evidence_words.forecast("data/evidence")
-    )
+    held = evidence_words.forecast_table("data/evidence")
+    assert evidence_words.forecast_table(tmp_path).empty
+    told = evidence_words.forecast("data/evidence")
+    assert f"held what came in {held['covered'].min():.3f} (" in told[0]
+    low = held.assign(level=0.9, covered=held["covered"].where(held.index > 0, 0.5))
+    low.to_csv(tmp_path / "prediction.csv")
+    assert evidence_words.forecast(tmp_path)[1].startswith("Short of what was promised: 0.500 (")
 
 
 @pytest.fixture(scope="module")
