@@ -135,7 +135,8 @@ def figure_html(figure: Figure, question: str, answer: str) -> str:
 
 
 def _pictures(figure: Figure) -> list[str]:
-    """The panels of a ``figure``, each as a PNG of few colours in base64."""
+    """The panels of a ``figure``, each as a PNG of few colours in base64: as vectors, letters and all, eleven figures measured took 2 to 25 times
+    the bytes."""
     import numpy as np
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 

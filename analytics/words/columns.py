@@ -53,6 +53,11 @@ _SHOWN: dict[str, tuple[str, str]] = {
     "shape_upper": ("to", _TWO),
     "largest_gap": ("largest gap to the curve", "{:.1%}"),
     "set_aside": ("set aside", _WHOLE),
+    "wrong_lower_share": ("right limit lowered", "{:.0%}"),
+    **{
+        name: (name.replace("_", " "), _WHOLE)
+        for name in ("looks", "raised_above", "raises", "lowers", "tried", "tried_above")
+    },
     "weight_up_to": ("up to, lb", _WHOLE),
     "life_miles": ("miles", _WHOLE),
     "life": ("life", _WHOLE),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Any
 
@@ -422,7 +423,8 @@ def worth(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
         f"The goal of 20% less than the habit is not reached, and records alone hardly hold it: one who knew how such shops are drawn, read every odometer and set each limit where the cost he "
         f"expects is least (best odds) would pay {1 - odds.cost_10 / habit.cost_10:.0%} less, and at {odds.raised_above / odds.looks:.0%} of his looks raise a limit above the truth, which the sheet never may. First-order bounds, a look each half year.",
     )
-    return table, lines
+    first_right = table["first_right_quarter"].map(lambda at: "" if at != at else "never" if at == math.inf else f"{at:.0f}")
+    return table.assign(first_right_quarter=first_right), lines
 
 
 def loaded(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:

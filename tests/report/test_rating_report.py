@@ -29,6 +29,7 @@ from analytics.records.shop import Units
 from analytics.report import evidence_figures, rating_figures
 from analytics.report.rating_files import customer_sheet, write_rating_files
 from analytics.report.show import figure_html
+from analytics.report.tables import html_table
 from analytics.words import evidence as evidence_words
 from analytics.words.ratings import page as rating_words
 from analytics.words.ratings.basis import details
@@ -387,6 +388,9 @@ def test_evidence_is_read_from_its_tables(tmp_path):
     assert all(name in evidence_words.caveat("data/evidence")[0] for name in short["cell"])
     assert "has not been measured" in evidence_words.caveat(tmp_path)[0]
     assert evidence_words.forecast(tmp_path) == ("The forecast interval has not been studied in this folder.",)
+    owners = html_table(evidence_words.worth("data/evidence")[0])
+    assert ">never<" in owners
+    assert ".00<" not in owners  # looks, raises and trials are counted
     held = evidence_words.forecast_table("data/evidence")
     assert evidence_words.forecast_table(tmp_path).empty
     told = evidence_words.forecast("data/evidence")
