@@ -392,6 +392,7 @@ class Guess(Code):
     COMPONENT = auto()
     PAGES = auto()
     KINDS = auto()
+    LINES = auto()
     FROM_TEXT = auto()
     HEADING = auto()
     HEADINGS = auto()

@@ -47,7 +47,8 @@ class SheetPlace:
 
     files, pages: names, or patterns such as "orders *", in order. skip_rows: rows to pass over before the headings. rows: which rows
     of the page are its own: the shop's heading -> the words that stand there, by their key. decimal: "comma" or "point", None where
-    the figures themselves tell. crossed_out: whether crossed-out rows are read.
+    the figures themselves tell. crossed_out: whether crossed-out rows are read. lines: of builds with a row for each part, the headings of the component
+    and of its part.
     """
 
     files: tuple[str, ...] = ()
@@ -56,6 +57,7 @@ class SheetPlace:
     rows: dict[str, tuple[str, ...]] = field(default_factory=dict)
     decimal: str | None = None
     crossed_out: bool = False
+    lines: tuple[str, str] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -464,7 +466,7 @@ def _places(tables: dict, folder: Path) -> dict[str, SheetPlace]:
     for name, place in tables.items():
         if not isinstance(place, dict):
             raise RecordsError(f'shop.toml: write [sheets.{name}] with file = "...".')
-        keys = ("file", "sheet", "skip_rows", "rows", "decimal", "crossed_out")
+        keys = ("file", "sheet", "skip_rows", "rows", "decimal", "crossed_out", *["lines"] * (name == "builds"))
         _known(place, keys, f"a key of [sheets.{name}]")
         skip, decimal = place.get("skip_rows"), place.get("decimal")
         if skip is not None and (not isinstance(skip, int) or isinstance(skip, bool) or skip < 0):
@@ -478,8 +480,21 @@ def _places(tables: dict, folder: Path) -> dict[str, SheetPlace]:
             rows=_own_rows(name, place.get("rows", {})),
             decimal=decimal,
             crossed_out=place.get("crossed_out") == "read",
+            lines=_lines(place.get("lines")),
         )
     return places
+
+
+def _lines(value) -> tuple[str, str] | None:
+    """The headings of the component and of its part; None where builds have a row for each unit."""
+    if value is None:
+        return None
+    if not isinstance(value, list) or len(value) != 2 or not all(isinstance(heading, str) for heading in value):
+        raise RecordsError(
+            f"shop.toml [sheets.builds] lines = {value!r}: name two headings, of the component and of its part, as "
+            '["Component", "Part"], where your builds have a row for each part.'
+        )
+    return value[0], value[1]
 
 
 def _texts(value, where: str) -> tuple[str, ...]:

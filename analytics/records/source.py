@@ -22,6 +22,7 @@ from analytics.records.decimals import EITHER, FIGURES, Mark, mark_of, with_poin
 from analytics.records.dittos import repeated
 from analytics.records.files import HEADING_SEARCH, Grid, find_grids
 from analytics.records.headings import HEADINGS, bare_key, heading_key, in_thousands, unit_of
+from analytics.records.lines import LineColumns, units_of_lines
 from analytics.records.shop import SheetPlace, Shop
 
 #: what a spreadsheet cell can hold; a longer one is a file gone wrong
@@ -91,11 +92,15 @@ def read_sheets(shop: Shop) -> dict[str, RawSheet]:
     found = {name: find_grids(name, shop, wanted[name].keys()) for name in HEADINGS}
     turns = partial(_turns, set(map(_place_of, found["builds"])), wanted["returns"], shop)
     found["returns"] = list(chain.from_iterable(map(turns, found["returns"])))
+    together = [_in_units(grid, wanted["builds"], shop) for grid in found["builds"]]
+    found["builds"] = [grid for grid, _ in together]
     marks = _marks(list(chain.from_iterable(found.values())))
     for name, grids in filter(lambda item: item[1], found.items()):
         pages = [_to_sheet(name, g, (wanted[name], marks[id(g)]), shop, alone=len(grids) == 1) for g in grids]
         if _own_columns(name, pages, shop):
             _to_sheet(name, grids[0], (wanted[name], Mark("")), shop)  # says what none of the pages has
+        if name == "builds":
+            pages = [_of_lines(page, lines) for page, (_, lines) in zip(pages, together, strict=True)]
         sheets[name] = _stacked(pages)
     for name in ("builds", "returns"):
         if name not in sheets:
@@ -118,6 +123,42 @@ def _turns(on_builds: Collection[tuple[str, str]], wanted: dict[str, str], shop:
     """A page of returns; one of builds, whose rows are not told apart by a column, as the pages of its comebacks."""
     told_apart = shop.sheets.places.get("returns", SheetPlace()).rows
     return [grid] if told_apart or _place_of(grid) not in on_builds else _beside(grid, wanted, shop)
+
+
+def _in_units(grid: Grid, wanted: dict[str, str], shop: Shop) -> tuple[Grid, dict[int, int]]:
+    """A page of builds with a row for each unit, and how many lines each was told in; as it is where shop.toml names no lines."""
+    headings = shop.sheets.places.get("builds", SheetPlace()).lines
+    if headings is None:
+        return grid, {}
+    start = _heading_row("builds", grid, wanted, shop)
+    found = [cell.strip() for cell in grid.rows[start]]
+    places = _columns("builds", grid, found, wanted)
+    if "serial" not in places:
+        return grid, {}  # what lacks is told with the other headings
+    component, part = (_column_of("builds", grid, found, heading, "lines") for heading in headings)
+    counted = frozenset(at for ours, at in places.items() if ours == "count")
+    read = frozenset(at for ours, at in places.items() if ours != "notes") - {component, part, *counted}
+    known = _component_names(shop)
+    columns = LineColumns(places["serial"], component, part, read, counted)
+    return units_of_lines(grid, start, columns, lambda text: known.get(heading_key(text), text))
+
+
+def _component_names(shop: Shop) -> dict[str, str]:
+    """Keys of what a component is called -> the heading of its parts in builds."""
+    words = shop.names.words.get("component", {})
+    called = ((heading, (heading, ours, *words.get(ours, ()))) for ours, heading in shop.components.items())
+    return {heading_key(name): heading for heading, names in called for name in names}
+
+
+def _of_lines(page: RawSheet, lines: Mapping[int, int]) -> RawSheet:
+    """A ``page`` of builds, with a note where its units were told in ``lines`` of a part each."""
+    if sum(lines.values()) == len(lines):
+        return page
+    reason = f"{sum(lines.values()):,} rows with a part each are read as {len(lines):,} units: this one from {next(iter(lines.values()))}"
+    note = entries_of(
+        [(0, "serial", page.table["serial"].iat[0], reason, "nothing to do if that is right", Issue.SEVERAL_NAMES)]
+    )
+    return replace(page, notes=_first_of(note, page.notes))
 
 
 def _claim(builds: RawSheet, returns: RawSheet, wanted: Mapping[str, str]) -> None:
@@ -393,7 +434,7 @@ def _own_rows(
     keep = np.ones(len(rows), bool)
     others: dict[tuple[str, str, str, str], int] = {}
     for heading, words in place.rows.items():
-        at = _column_of(name, grid, found, heading)
+        at = _column_of(name, grid, found, heading, "rows")
         own = {heading_key(word) for word in words}
         values = [row[at].strip() for row in rows]
         of_others = [heading_key(v) not in own for v in values]
@@ -403,12 +444,13 @@ def _own_rows(
     return list(compress(rows, keep)), line[keep], lengths[keep], others
 
 
-def _column_of(name: str, grid: Grid, found: list[str], heading: str) -> int:
+def _column_of(name: str, grid: Grid, found: list[str], heading: str, key: str) -> int:
+    """The place of a column that a ``key`` of the sheet's settings names."""
     keys = [heading_key(head) for head in found]
     if heading_key(heading) not in keys:
         raise RecordsError(
             f"{name}: {grid.where} has no column headed {heading!r}, by which shop.toml tells its rows apart. "
-            f"Correct [sheets.{name}] rows."
+            f"Correct [sheets.{name}] {key}."
         )
     return keys.index(heading_key(heading))
 

@@ -14,7 +14,7 @@ from analytics.records.decimals import FIGURES
 from analytics.records.headings import HEADINGS, OF_NO_UNIT, heading_key
 from analytics.records.serials import serial_keys
 from analytics.records.together import listed
-from analytics.start.pages import AMOUNTS, Column, Page, in_full
+from analytics.start.pages import AMOUNTS, Column, Page, in_full, put_together
 from analytics.start.vocabulary import (
     BESIDE_A_COMPONENT,
     BUILD_KINDS,
@@ -52,6 +52,8 @@ _SURELY = {"odometer_at_install": 5.0}
 _MISSED = 3
 #: so many names with figures are serials, on a page that might list limits or parts
 _MANY_UNITS = 8
+#: lines of a part each that builds have to a unit, at least
+_SEVERAL = 1.5
 #: kinds of rows that one page holds, at most
 _MOST_KINDS = 12
 #: single words that components are called by
@@ -147,6 +149,26 @@ def match(page: Page) -> list[Match]:
     found = list(filter(None, (_as_sheet(page, sheet) for sheet in HEADINGS)))
     best = max(found, key=lambda m: m.score, default=None)
     return _both(page, {m.sheet: m for m in found}) or list(filter(None, (best,)))
+
+
+def in_units(found: list[Match]) -> list[Match]:
+    """The matches ``found``; a page of builds without a column of parts, or where there is none one that reads like parts fitted on a day, is put
+    together where it has a row for each part."""
+    sheet = "builds" if any(m.sheet == "builds" for m in found) else "fitted"
+    return [_in_units(m) or m if m.sheet == sheet and m.rows is None else m for m in found]
+
+
+def _in_units(lines: Match) -> Match | None:
+    """The builds of a page whose ``lines`` tell a part each; None where they do not, or each unit has one alone."""
+    placed = {heading: column for heading, (_, column) in assigned(lines.page, "fitted").items()}
+    serial, component, part = map(placed.get, ("serial", "component", "part"))
+    if serial is None or component is None or part is None or any(component_named(c.heading) for c in lines.spare()):
+        return None
+    if _SEVERAL * len(serial.counts) > lines.page.rows:
+        return None
+    made = next((m for m in match(put_together(lines.page, serial, component, part)) if m.sheet == "builds"), None)
+    # a number on a line is that of the part
+    return made and replace(made, columns={h: c for h, c in made.columns.items() if h != "count"})
 
 
 def _both(page: Page, of: Mapping[str, Match]) -> list[Match]:

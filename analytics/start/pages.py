@@ -18,11 +18,14 @@ from analytics.records.decimals import with_points
 from analytics.records.dittos import repeated
 from analytics.records.files import HEADING_SEARCH, Grid, all_pages, open_page, table_files
 from analytics.records.headings import HEADINGS, bare_key, heading_key, unit_of
+from analytics.records.lines import LineColumns, units_of_lines
 from analytics.records.source import is_example, is_total
 from analytics.start.vocabulary import ABBREVIATED, COMPONENT_WORDS, HEADING_WORDS
 
 #: distinct texts of a column that are looked at to tell what it holds
 _SAMPLE = 200
+#: share of the lines of units that may say something else, by a slip, than the first under a heading of the unit
+_OTHER = 0.05
 #: days of 1998 and 2050 as spreadsheets count them
 _FIRST_DAY, _LAST_DAY = 36_000, 55_000
 #: a cell that is a figure, a date or a time
@@ -127,7 +130,8 @@ AMOUNTS: dict[str, Quantity | None] = {
 
 @dataclass(slots=True)
 class Page:
-    """One page of a file: where its headings stand (counted from 0), its columns, and the numbers of the rows under them."""
+    """One page of a file: where its headings stand (counted from 0), its columns, and the numbers of the rows under them. lines: where it has a row for
+    each part and was put together, the headings of the component and of the part."""
 
     file: str
     page: str
@@ -135,6 +139,7 @@ class Page:
     start: int
     columns: list[Column]
     numbers: list[int]
+    lines: tuple[str, str] | None = None
 
     @property
     def rows(self) -> int:
@@ -201,10 +206,44 @@ def _page_of(grid: Grid, keys: Collection[str]) -> Page | None:
         return None
     rows = ((at, grid.rows[at]) for at in range(start + 1, len(grid.rows)))
     filled = [at for at, row in rows if _holds(row) and not is_example(row) and not is_total(row)]
+    return (
+        Page(grid.file, grid.sheet, grid, start, _columns(grid, start, filled), [at + grid.first_row for at in filled])
+        if filled
+        else None
+    )
+
+
+def _columns(grid: Grid, start: int, filled: Sequence[int]) -> list[Column]:
+    """The columns of a ``grid`` that are headed, of the rows ``filled``."""
     body = [grid.rows[at] for at in filled]
     named = filter(lambda head: head[1].strip(), enumerate(grid.rows[start]))
-    columns = [Column(head.strip(), at, _texts(body, at)) for at, head in named]
-    return Page(grid.file, grid.sheet, grid, start, columns, [at + grid.first_row for at in filled]) if filled else None
+    return [Column(head.strip(), at, _texts(body, at)) for at, head in named]
+
+
+def put_together(page: Page, serial: Column, component: Column, part: Column) -> Page:
+    """A page with a row for each part as one with a row for each unit, by its columns of the ``serial``, the ``component`` and the ``part``; columns that differ
+    between the lines of a unit are left out."""
+    first: dict[str, dict[int, str]] = {}
+    told, unit = Counter[int](), ""
+    for row, typed in enumerate(serial.texts):
+        unit = heading_key(typed) or unit  # a line without a serial goes on with the unit above
+        for c in filter(lambda c: c.texts[row], page.columns):
+            told[c.at] += first.setdefault(unit, {}).setdefault(c.at, c.texts[row]) != c.texts[row]
+    of_units = [c for c in page.columns if told[c.at] <= _OTHER * page.rows and c.at not in (component.at, part.at)]
+    columns = LineColumns(serial.at, component.at, part.at, frozenset(c.at for c in of_units))
+    grid, lines = units_of_lines(page.grid, page.start, columns)
+    numbers = [at for at in lines if at + grid.first_row in set(page.numbers)]
+    kept = {c.at for c in of_units} | set(range(max(c.at for c in page.columns) + 1, len(grid.rows[page.start])))
+    own = [c for c in _columns(grid, page.start, numbers) if c.at in kept]
+    return Page(
+        page.file,
+        page.page,
+        grid,
+        page.start,
+        own,
+        [at + grid.first_row for at in numbers],
+        (component.heading, part.heading),
+    )
 
 
 def _texts(body: Sequence[Sequence[str]], at: int) -> list[str]:

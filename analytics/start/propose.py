@@ -20,7 +20,16 @@ from analytics.records.together import listed, pieces
 from analytics.records.words import CAUSES
 from analytics.start.beside import with_comebacks
 from analytics.start.infer import Unit, date_order, same_words, units_of
-from analytics.start.match import Found, Match, component_named, match, near_miss, numbered_as_built, uses_named
+from analytics.start.match import (
+    Found,
+    Match,
+    component_named,
+    in_units,
+    match,
+    near_miss,
+    numbered_as_built,
+    uses_named,
+)
 from analytics.start.pages import Column, Looked, Page, look
 from analytics.start.sentences import Sentence, sentences
 from analytics.start.text import Lexicon, lexicon
@@ -81,7 +90,7 @@ def propose(
     of components, name -> heading, which is taken as it is. known: the owner's other words for components.
     """
     looked = look(folder, leave=(TEXT_FILE,))
-    own_pages = chain.from_iterable(map(match, looked.pages))
+    own_pages = in_units(list(chain.from_iterable(map(match, looked.pages))))
     found = _by_sheet(list(chain.from_iterable(map(with_comebacks, own_pages))))
     numbered_as_built(found)
     used = {m.page.name for m in found.every()}
@@ -333,6 +342,10 @@ def _place(sheet: str, own: Sequence[Match]) -> list[Setting]:
     why = reason(Guess.PAGES, pages=tuple(m.page.name for m in own), rows=sum(m.page.rows for m in own))
     lines = [Setting(section, "file", _one_or_all(files), why)]
     lines += [Setting(section, "sheet", _one_or_all(pages))] if pages else []
+    if headings := own[0].page.lines:
+        lines.append(
+            Setting(section, "lines", list(headings), reason(Guess.LINES, component=headings[0], part=headings[1]))
+        )
     return lines + (_kinds(section, own[0].rows) if own[0].rows else [])
 
 
@@ -349,7 +362,7 @@ def _each(names: Sequence[str]) -> list[str]:
 def _found_unasked(sheet: str, own: Sequence[Match]) -> bool:
     """Whether a sheet is found by its name alone."""
     page, path = own[0].page, Path(own[0].page.file)
-    if len(own) > 1 or own[0].rows is not None:
+    if len(own) > 1 or own[0].rows is not None or page.lines is not None:
         return False
     if path.suffix.casefold() in _BASES:
         return page.page == sheet

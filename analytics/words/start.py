@@ -50,6 +50,9 @@ texts(
         Guess.KINDS: lambda heading, words: (
             f"one page holds several sheets: rows with {listed(words)} under {heading!r}"
         ),
+        Guess.LINES: lambda component, part: (
+            f"a row for each part: {component!r} names the component, {part!r} the part; they are read together, a unit each"
+        ),
         Guess.HEADING: lambda example, filled: (
             f"for example {_short(example)}; {plural(filled, 'cell')} filled" if example else "nothing in it yet"
         ),
@@ -286,10 +289,7 @@ def asks_sentence(one: Sentence) -> str:
 
 
 #: what to do with a page of the builds that has a row for each part
-_TURN = (
-    "If yours has a row for each part, with one column for the component and one for the part, make it one row a unit first: a pivot table does that "
-    "(units down, components across)."
-)
+_TURN = "If yours has a row for each part, head the column that names the component Component and that of the part Part: its rows are read together, a unit each."
 _NO_BUILDS = (
     "no page is taken for the builds. Such a page has one row a unit, a column for the number each unit goes by (Job No, Serial, Order No), one "
     "for the day it went out (Date out, Shipped), and one for each component (Converter, Input shaft). If one of yours is it, write such "

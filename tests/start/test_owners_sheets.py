@@ -86,19 +86,29 @@ def test_a_page_of_comebacks_is_no_page_of_builds(tmp_path):
     assert "no page is taken for the comebacks. Such a page has one row for each part that broke" in said
 
 
-@pytest.mark.parametrize(
-    ("more", "taken"),
-    [({"Truck wt": "8200", "Used for": "towing"}, "no column of the builds"), ({}, "no page is taken for the builds")],
-)
-def test_builds_of_a_row_for_each_part_are_told_to_be_turned(tmp_path, more, taken):
+@pytest.mark.parametrize("more", [{"Truck wt": "8200", "Used for": "towing"}, {}])
+def test_builds_of_a_row_for_each_part_are_read_together(tmp_path, more):
+    """As invoices have them: the price differs from line to line, how many of the part went in is no number of units, and a gasket is no component."""
     lines = [
-        {"Serial": r["{serial}"], "Ship date": r["Ship date"], "Component": part, "Part No": r[part], "HP": "600"} | more
+        {"Serial": r["{serial}"], "Ship date": r["Ship date"], "Item": item, "Part No": r.get(item, "GK-1"), "Qty": "2", "Price": f"{90 + at}", "HP": "600"} | more
         for r in rows()
-        for part in ("Input shaft", "Converter")
-    ]
+        for at, item in enumerate(("Input shaft", "Converter", "Gasket"))
+    ]  # fmt: skip
     said = write(tmp_path, **{"work orders": lines})
-    assert f"Not ready: {taken}" in said
-    assert "units down, components across" in said
+    assert "builds: work orders.csv (12 rows)" in said
+    assert 'lines = ["Item", "Part No"]' in (tmp_path / "shop.toml").read_text(encoding="utf-8")
+    found = load_records(tmp_path)
+    assert found.builds["input shaft"].tolist() == ["IS-A", "IS-B"] * 6
+    assert found.builds["converter"].tolist() == ["TC-1"] * 12
+    assert found.builds["count"].tolist() == [1] * 12
+    assert len(found.returns) == 3
+    assert "Next, type:" in start(tmp_path)  # the same again
+
+
+def test_parts_fitted_later_beside_builds_of_a_row_for_each_unit_stay_that(tmp_path):
+    own = [{"Serial": r["{serial}"], "Fitted on": "2022-05-05", "Component": c, "Part": "X-1"} for r in rows() for c in ("Input shaft", "Converter")]  # fmt: skip
+    assert "lines =" not in write(tmp_path, fitted=own)
+    assert len(load_records(tmp_path).builds) == 12
 
 
 def test_a_shop_without_comebacks_yet_is_told_how_to_say_so(tmp_path):
