@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from scipy.optimize import brentq
 
-from studies.demo_shops import BLOCKS, FIRST_SEED, TABLE, run, summarise, true_rating
+from studies.demo_shops import BLOCKS, FIRST_SEED, NO_POWER, TABLE, WITHIN, run, summarise, true_rating
 from studies.simulate.demo import demo_truth
 
 EVIDENCE = Path(__file__).parents[2] / "data" / "evidence"
@@ -43,6 +43,7 @@ def test_the_summary_counts():
             "weight_lb": 7500.0,
             "bound_hp": [500.0, 700.0, 510.0, np.nan],
             "proposed_hp": [500.0, 600.0, 500.0, np.nan],
+            "cap_hp": [600.0, 610.0, 600.0, 610.0],
             "true_hp": [520.0, 650.0, 505.0, 600.0],
             "true_all_hp": [520.0, 600.0, 505.0, 600.0],
             "how": ["modelled", "capped", "modelled", "none"],
@@ -50,10 +51,14 @@ def test_the_summary_counts():
     )
     table = summarise(rows)
     whole = table.iloc[0]
-    assert (whole["shops"], whole["bounds"]) == (2, 3)
+    assert (whole["shops"], whole["bounds"], whole["without"]) == (2, 3, 1)
     assert whole["held"] == pytest.approx(1 / 3)
     assert whole["proposed_held"] == 1.0
     assert table.set_index("part").loc["c A", "held"] == 0.5
+    within = table[table["kind"] == WITHIN].iloc[0]  # B's true 600 hp lie within, all damage counted
+    assert (within["bounds"], within["held"]) == (3, pytest.approx(1 / 3))
+    left = summarise(rows.assign(how=["modelled", "capped", "modelled", NO_POWER])).iloc[0]
+    assert (left["bounds"], left["without"]) == (3, 0)
     unseen = table[table["kind"].str.startswith("damage in trucks never opened")].iloc[0]
     assert (unseen["bounds"], unseen["held"]) == (1, 0)
 
@@ -78,11 +83,15 @@ def test_a_run_goes_on_where_it_stopped(tmp_path, monkeypatch):
 
 
 def test_the_table_kept_is_made_of_its_shops_and_holds_what_is_claimed():
-    """A dozen shops; every bound on their sheets at or below the truth about nine times in ten or more."""
+    """Forty shops; every bound on their sheets at or below the truth about nine times in ten or more."""
     kept = pd.read_csv(EVIDENCE / BLOCKS, keep_default_na=False, na_values=["nan"])
     table = pd.read_csv(EVIDENCE / TABLE)
     pd.testing.assert_frame_equal(table, summarise(kept))
-    assert sorted(kept["seed"].unique()) == list(range(FIRST_SEED, FIRST_SEED + 12))
+    assert sorted(kept["seed"].unique()) == list(range(FIRST_SEED, FIRST_SEED + 40))
     whole = table.iloc[0]
-    assert whole["bounds"] > 200
-    assert whole["held"] > 0.88
+    assert whole["bounds"] > 600
+    assert whole["held"] > 0.9
+    within = table[table["kind"] == WITHIN].iloc[0]
+    assert 0.88 < within["held"] < 0.96
+    assert (kept.loc[kept["how"] == NO_POWER, "component"] == "valve body").all()
+    assert whole["without"] == (kept["how"] == "none").sum()
