@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from analytics.cores import JOBS, ONE_THREAD
+from analytics.cores import JOBS, RECKONING
 from analytics.errors import AnalyticsError
 from analytics.words import terminal
 
@@ -277,7 +277,7 @@ def run_command(prog: str, description: str, known: Sequence[Command], argv: Seq
     arguments = _parser(prog, description, known).parse_args(argv)
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, _stop)
-    os.environ.update({name: os.environ.get(name, threads) for name, threads in ONE_THREAD.items()})
+    os.environ.update({name: os.environ.get(name, told) for name, told in RECKONING.items()})
     if getattr(arguments, "jobs", None) is not None:
         os.environ[JOBS] = str(arguments.jobs)
     try:

@@ -12,7 +12,11 @@ Result = TypeVar("Result")
 #: how many at a time where nothing else is said; -1: as many as there are cores
 JOBS = "ANALYTICS_JOBS"
 #: the threads inside one product of matrices would be in the way of the others, and turn its last digits
-ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+_ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+#: memory that is given back to the system with every array comes back page by page, which takes a tenth of a calibration (glibc; others pass over it)
+_KEPT_MEMORY = {"MALLOC_TRIM_THRESHOLD_": str(2**27), "MALLOC_MMAP_THRESHOLD_": str(2**25)}
+#: what the environment of every process that reckons holds, where the user has not said otherwise
+RECKONING = _ONE_THREAD | _KEPT_MEMORY
 
 
 def each(

@@ -69,7 +69,7 @@ def averaged(
     of_node, of_row = _powers(r[:, None, :]), _powers(u[:, None, :])
     rows = {(k, q): weights[k] * of_node[q] for k, own in enumerate(terms) for q in sorted({q for _, q, _ in own})}
     if distribution == "weibull":
-        made = _products(rows, len(nodes), u.shape, lambda i: np.exp(-r[i, :, None] * u[i, None, :]))
+        made = _products(rows, len(nodes), u.shape, lambda i: np.exp(c := -r[i, :, None] * u[i, None, :], out=c))
     else:
         survival = {(0, 0): rows.pop((0, 0))}
         made = _products(survival, len(nodes), u.shape, lambda i: ndtr(-(r[i, :, None] + u[i, None, :])))

@@ -26,7 +26,7 @@ from analytics.models.newton import Optimum, maximise
 from analytics.models.priors import Priors
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import objective
-from analytics.models.rows import Block, Points, Rates, Rows
+from analytics.models.rows import Block, Points, Rates, Rows, Stacked, stack
 from analytics.records.measures import DAYS_A_YEAR
 
 LOG_WEIGHT = "log weight"
@@ -265,8 +265,9 @@ def fit_joint(model: JointModel, start: np.ndarray | None = None) -> tuple[Joint
     theta = _starting_point(model) if start is None else start
     negative = 2 if model.priors.power is not None else None
     limits = step_limits(model.layout)
+    rows = stack(model.rows, model.layout.uses)
     for _ in range(3):
-        fun = objective(model.rows, model.layout, model.distribution, model.priors, model.nodes)
+        fun = objective(rows, model.layout, model.distribution, model.priors, model.nodes)
         top = maximise(fun, theta, negative=negative, limits=limits)
         theta = top.theta[0]
         steep = float(np.exp(theta[0] + theta[model.layout.tau])) if model.layout.uses else 1.0
@@ -312,11 +313,17 @@ def constrained_layout(layout: Layout) -> Layout:
     return replace(layout, columns=layout.columns - 1)
 
 
-def fit_at(model: JointModel, constraint: Constraint, start: np.ndarray, tolerance: float = 1e-8) -> Optimum:
+def fit_at(
+    model: JointModel,
+    constraint: Constraint,
+    start: np.ndarray,
+    tolerance: float = 1e-8,
+    rows: Stacked | None = None,
+) -> Optimum:
     """The fit of a ``model`` under which survival at the target is exactly R at the constraint's vehicle.
-    start: (p - 1,); tolerance: as for `maximise`."""
+    start: (p - 1,); tolerance: as for `maximise`; rows: those of the model in one list, if already made."""
     lay = constrained_layout(model.layout)
-    fun = objective(model.rows, lay, model.distribution, model.priors, model.nodes, constraint)
+    fun = objective(rows or model.rows, lay, model.distribution, model.priors, model.nodes, constraint)
     return maximise(
         fun, start, negative=1 if model.priors.power is not None else None, limits=step_limits(lay), tolerance=tolerance
     )

@@ -22,7 +22,7 @@ from analytics.models.rows import Group, Pair, Rates, Rows, Stacked, stack
 
 TINY = 1e-300
 #: places of several fleets that are taken at once: their arrays stay in the cache
-_PLACES = 16_000
+_PLACES = 32_000
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,6 +29,7 @@ from analytics.models.newton import Optimum, maximise
 from analytics.models.posterior import posterior_draws, posterior_quantile
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import objective
+from analytics.models.rows import stack
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 
@@ -84,7 +85,7 @@ class SignedRoot:
     not converge."""
 
     def __init__(self, model: JointModel, top: Optimum, reliability: float, log_weight: float, use: int):
-        self.model, self.top = model, top
+        self.model, self.top, self.rows = model, top, stack(model.rows, model.layout.uses)
         self.reliability, self.log_weight, self.use = reliability, log_weight, use
         z = standard_quantile(reliability, model.distribution)
         self.estimate = float(log_power_at(model, top.theta, z, log_weight, use)[0])
@@ -95,7 +96,7 @@ class SignedRoot:
 
     def __call__(self, log_power: float) -> float:
         if log_power not in self.fits:
-            fit = fit_at(self.model, self.constraint(log_power), self._start(log_power))
+            fit = fit_at(self.model, self.constraint(log_power), self._start(log_power), rows=self.rows)
             gap = 2 * max(float(self.top.value[0] - fit.value[0]), 0.0) if fit.converged[0] else NAN
             self.fits[log_power] = fit, float(np.sign(self.estimate - log_power) * np.sqrt(gap))
         return self.fits[log_power][1]
@@ -201,7 +202,7 @@ def _calibrate(root: SignedRoot, log_power: float, replicates: int, seed: int) -
     out = []
     for i in range(0, replicates, slab):
         own = streams[i : i + slab]
-        rows = simulate(model, free_start[0], own)
+        rows = stack(simulate(model, free_start[0], own), lay.uses)
         held = maximise(
             objective(rows, small, model.distribution, model.priors, nodes, constraint),
             np.repeat(start, len(own), 0),

@@ -86,8 +86,8 @@ def test_a_fit_that_did_not_converge_rules_no_power_out(fleet, monkeypatch):
     model, top = fit_joint(joint_model(fleet, 50_000.0))
     bound = SignedRoot(model, top, 0.9, np.log(7500), 0).solve(1.28)
 
-    def broken(model, constraint, start, tolerance=1e-8):
-        fit = fit_at(model, constraint, start, tolerance)
+    def broken(model, constraint, start, **more):
+        fit = fit_at(model, constraint, start, **more)
         wild = abs(constraint.x0[0] + model.centre[0] - bound) < 0.1  # around where the bound would lie
         return replace(fit, converged=np.array([not wild]), value=fit.value - 50 * wild)
 
