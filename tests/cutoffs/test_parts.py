@@ -33,7 +33,7 @@ from analytics.errors import AnalyticsError, RecordsError
 from analytics.lifetimes.table import make_lifetimes
 from analytics.reasons import Overlap
 from analytics.records.load import load_records
-from analytics.words.cutoffs.money import money_claim, money_words, sensitivity_frame
+from analytics.words.cutoffs.money import by_use_table, money_claim, money_words, sensitivity_frame
 from tests.small_shop import build, returned, write_shop
 
 
@@ -303,6 +303,8 @@ def test_one_boundary_by_money_is_no_finding_where_the_uses_differ():
     told = "from 430 hp in towing (400 to 480 hp), for none on record in drag and for all trucks in a use not on record"
     assert told in money_claim(found)
     assert money_claim(found).endswith("is no finding: the uses differ.")
+    table = by_use_table(found).drop(columns=["at weight", "trucks a year"])
+    assert table.to_numpy().tolist() == [["towing", "430", "400", "480"], ["drag", "none on record", "700", "never"], ["not recorded", "all", "any", "520"]]  # fmt: skip
     assert by_money({}, (("towing", 500.0, 400.0, 500.0), ("drag", 700.0, 500.0, np.inf))).holds
 
 

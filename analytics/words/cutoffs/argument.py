@@ -344,7 +344,7 @@ def halves_caption(halves: Halves) -> str:
         if half.until > 0:
             years = min(5.0, half.until / DAYS_A_YEAR)
             back = 1 - float(half.curve.survival_at(years * DAYS_A_YEAR).survival[0])
-            told.append(f"{name}: {100 * back:.0f}% came back within {years:.1f} years ({half.curve.failures} in all)")
+            told.append(f"{name}: {100 * back:.0f}% came back within {years:.2g} years ({half.curve.failures} in all)")
     return (
         f"{capital('; '.join(told))}.\nDivided at {power(halves.cut_hp)}, {_CUT_BY[halves.cut_by]}. All uses together; the verdict compares like "
         "with like."

@@ -165,17 +165,17 @@ def sensitivity_table(found: MoneyCut) -> pd.DataFrame:
 def by_use_table(found: MoneyCut) -> pd.DataFrame:
     """From which power the dearer part pays in each use. found: the boundary by money."""
 
-    def told(v: float) -> str:
-        return "not on record" if np.isinf(v) else "all" if v == 0 else bare_power(v)
+    def told(powers: pd.Series, least: str, none: str) -> pd.Series:
+        return powers.map(lambda v: none if np.isinf(v) else least if v == 0 else bare_power(v))
 
     t = found.by_use
     return pd.DataFrame(
         {
             "use": t["use"].where(t["use"] != "", "not recorded"),
             "at weight": t["weight_lb"].map(weight),
-            in_units("pays from, hp"): t["pays_from_hp"].map(told),
-            "low": t["lower"].map(told),
-            "high": t["upper"].map(told),
+            in_units("pays from, hp"): told(t["pays_from_hp"], "all", "none on record"),
+            "low": told(t["lower"], "any", "never"),
+            "high": told(t["upper"], "any", "never"),
             "trucks a year": t["trucks_a_year"].map("{:,.0f}".format),
         }
     )

@@ -114,7 +114,7 @@ def findings(by_years: float, back: float, lead: str, lead_back: float, as_if_al
         if alone != whole
         else ""
     )
-    return f"By {by_years:.1f} years {whole}% had come back, most for “{lead}” ({100 * lead_back:.1f}%).\nThe areas add up to the whole.{dotted}"
+    return f"By {by_years:.2g} years {whole}% had come back, most for “{lead}” ({100 * lead_back:.1f}%).\nThe areas add up to the whole.{dotted}"
 
 
 # ---- the outlook -----------------------------------------------------------------------------------------------------

@@ -30,7 +30,7 @@ texts(
     {
         Again.LOST_TWICE: lambda component, units, mean_failures, by_years: (
             f"{component.capitalize()}: {plural(units, 'unit')} lost it twice or more, the replaced one included; "
-            f"{numbered(100 * mean_failures)} failures per hundred units by {by_years:.1f} years."
+            f"{numbered(100 * mean_failures)} failures per hundred units by {by_years:.2g} years."
         ),
         Again.MORE_OFTEN_WITH_AGE: lambda **values: _with_age("more", **values),
         Again.LESS_OFTEN_WITH_AGE: lambda **values: _with_age("less", **values),
@@ -119,7 +119,7 @@ texts(
             f"As a unit ages its comebacks come further apart {_growth(**growth)}: the early ones set the pace."
         ),
         BuildYears.OVERALL: lambda mean, by_years, lower, upper: (
-            f"Over all years a unit came back {numbered(mean)} times by {by_years:.1f} years "
+            f"Over all years a unit came back {numbered(mean)} times by {by_years:.2g} years "
             f"({numbered(lower)} to {numbered(upper)}), repeats included."
         ),
     }

@@ -60,7 +60,7 @@ def _shares(
     (top, share), *others = findings.items()
     rest = [f"{finding} {percent(own)}" for finding, own in others]
     return (
-        f"{component.capitalize()}: {percent(share_back)} back by {by_years:.1f} years, most for “{top}”, {percent(share)}"
+        f"{component.capitalize()}: {percent(share_back)} back by {by_years:.2g} years, most for “{top}”, {percent(share)}"
         + (f" ({percent(lower)} to {percent(upper)})" if np.isfinite(lower) else "")
         + (f"; {listed(rest)}" if rest else "")
         + "."
