@@ -189,6 +189,15 @@ class ByLoad(Code):
     NOT_DECIDED = auto()
 
 
+class Stands(Code):
+    """What the parts that ran at a margin or less make of it."""
+
+    NONE = auto()
+    CLEARED = auto()
+    OPEN = auto()
+    BORNE_OUT = auto()
+
+
 class Advised(Code):
     """Where a part stands for one truck, and what has to be said of the truck or of the build."""
 

@@ -27,6 +27,7 @@ from analytics.ratings.demonstration import units_needed
 from analytics.ratings.options import Options, for_use
 from analytics.ratings.pooling import options_of
 from analytics.ratings.promise import Promise
+from analytics.ratings.stood import stood_at
 from analytics.reasons import Advised, Reason, reason
 from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED, Records
@@ -175,6 +176,8 @@ class Adviser:
         governs, found, basis = self._governing(component, part, truck, promise)
         margins = [margin_of(self.loads, component, part, truck, use) for use in truck.uses or ("",)]
         margin = min(filter(None, margins), key=attrgetter("low"), default=None)
+        if margin is not None:
+            margin = replace(margin, stood=stood_at(self.loads, component, part, margin.low, promise))
         return Choice(
             component=component,
             part=part,
@@ -273,7 +276,9 @@ def _in_its_place(
     Where none is shown, the cheaper of that and one that `stands`, else what has the best record; None where a rule forbids all. That none has
     failed yet is never set against what is shown to last. bears: whether the driveline's formulas let a part be taken for likely."""
     likely = money
-    if not (money and money.open and money.chance and money.chance.estimate <= 1 - promise.reliability and bears(money)):
+    if not (
+        money and money.open and money.chance and money.chance.estimate <= 1 - promise.reliability and bears(money)
+    ):
         likely = None
     if shown is not None:
         return likely if likely and not shown.rules and likely.price < shown.price else None

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from analytics.advice.chance import Chance
 from analytics.advice.truck import Truck
 from analytics.ratings.promise import Promise
+from analytics.ratings.stood import Stood
 from analytics.reasons import Advised, Reason
 from analytics.records.load import Records
 
@@ -25,7 +26,7 @@ class Margin:
     """What the engine brings to a part in this truck, and what the part stands: torque in lb ft at its low, middle and high end, margin likewise: of
     a clutch capacity over load, of a shaft strength over load at its worst notch in a shock. body: of a shaft its plain body's, the best of it
     with what the tyres may spare it; of a clutch the same as the margin: under 1 the part gives. limited: whether the tyres hold less than the engine brings ("no", "in some gears", "in every gear", "not known"). of: Advised.SHAFT_YIELDS or CLUTCH_SLIPS, what happens under 1. use: it was reckoned
-    for, the harshest on the part."""
+    for, the harshest on the part. stood: how parts fared at the low end of the margin or less."""
 
     of: Advised
     torque_lbft: tuple[float, float, float]
@@ -35,6 +36,7 @@ class Margin:
     body: tuple[float, float, float]
     limited: str
     use: str
+    stood: Stood | None = None
 
     @property
     def doubtful(self) -> bool:

@@ -383,6 +383,26 @@ def _latest(records: Records, table: pd.DataFrame, column: str, ended: bool = Fa
     return Band(low, middle, high, np.isnan(middle))
 
 
+#: torque measured within so many days of the start of a life is on record from its start
+FROM_THE_START = 90
+
+
+def torque_from_the_start(loads: Loads) -> np.ndarray:
+    """(n,) bool: rows of loads.table whose torque is on record, at the row's power, since the row began or FROM_THE_START days after it at most. What is
+    measured later is known of those alone that ran so long, or came back."""
+    table, measured = loads.table, loads.records.conditions
+    known = ~loads.assumed["engine_rpm"].to_numpy() & (table["torque_at_shaft_lbft"] > 0).to_numpy()
+    own = measured[measured[["torque_lbft", "rpm"]].notna().any(axis=1)] if len(measured) else measured
+    stated = np.isfinite(table["torque_lbft"].to_numpy(float))
+    if own.empty:
+        return known & stated
+    power = _power_on(loads.records, own["unit"].to_numpy(), own["day"].to_numpy())
+    first = own.assign(power=power).groupby(["unit", "power"])["day"].min()
+    at = first.index.get_indexer(pd.MultiIndex.from_arrays([table["unit"], table["power_hp"]]))
+    days = (first.to_numpy()[at] - table["started_on"].to_numpy(first.dtype)) / np.timedelta64(1, "D")
+    return known & (stated | ((at >= 0) & (days <= FROM_THE_START)))
+
+
 def _power_on(records: Records, unit: np.ndarray, day: np.ndarray) -> np.ndarray:
     """Power of units (m,) on days (m,), hp; 0 where it is not known then."""
     base = records.builds["power_hp"].to_numpy(float)[unit]

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.driveline.assumptions import Span
-from analytics.driveline.load import Loads, load_at, make_loads
+from analytics.driveline.load import FROM_THE_START, Loads, load_at, make_loads, torque_from_the_start
 from analytics.driveline.suspects import Suspects
 from analytics.driveline.units import HP, LBFT, RPM
 from analytics.errors import AnalyticsError
@@ -34,7 +34,6 @@ from analytics.records.load import NOT_RECORDED
 FEWEST_FAILURES = 5
 #: what may explain the returns: what a rating may run on, and the heat of a shift for a clutch pack
 COVARIATES = STRENGTHS | {"heat": "shift_heat_jmm2"}
-_POWERS = np.geomspace(100.0, 5000.0, 400)
 _LOOSE = Priors(
     shape=(float(np.log(2)), 2.0)
 )  # the records decide the slope; the shape alone is held from running away
@@ -308,11 +307,16 @@ def rate_on(
     """Rate a part of a ``component`` on a ``strength`` (power, torque or margin) at ``weight_lb`` and use (None: the
     harshest), and say the power it comes to.
 
-    rows: (n,) bool, the rows of loads.table to take. Uses options.settings. Raises AnalyticsError where there is
-    nothing to rate by.
+    rows: (n,) bool, the rows of loads.table to take; of these, but for power, those whose torque is on record from the start: with it taken by power a
+    torque told would be that of an engine as fast as is assumed, and too high for a shop whose engines are faster. Uses options.settings. Raises
+    AnalyticsError where there is nothing to rate by.
     """
     if strength not in STRENGTHS:
         raise AnalyticsError(f"strength {strength!r}: a rating runs on one of {', '.join(STRENGTHS)}.")
+    if strength != "power":
+        _engine_speeds(loads, component, part)
+        told = _with_torque(loads, component, part)
+        rows = told if rows is None else told & rows
     data, _ = _load_data(loads, component, part, strength, rows)
     settings = replace(heeding_calls(options, loads.lifetimes).settings.of(component), explain=False)
     bound = rate_part(data, weight_lb, use, options.promise, settings, options.seed)
@@ -371,35 +375,36 @@ def engine_at_load(
 def _power_at_load(
     loads: Loads, component: str, part: str, strength: str, load: float, weight_lb: float, use: str
 ) -> float:
-    """Highest power, hp, whose load on a part is no more than ``load``, whatever the speed of the engine; NaN where none of _POWERS is.
-
-    The engine is as slow as the slow end of those on record; where they are fewer than ENOUGH_SPEEDS, as slow as is taken to be possible too.
-    All else as in engine_at_load.
-    """
-    if strength == "power":
-        return load
-    a, own = loads.assumptions, _engine_speeds(loads, component, part)
-    rpm = a.speed(_POWERS, np.full(len(_POWERS), a.fuel == "gasoline"))[0]
-    if len(own):
-        slow = float(np.quantile(own, SLOW_SHARE))
-        rpm = np.full(len(rpm), slow) if len(own) >= ENOUGH_SPEEDS else np.minimum(rpm, slow)
-    brought = _POWERS * HP / (rpm * RPM) / LBFT
-    engine = engine_at_load(loads, component, part, strength, load, weight_lb, use)
-    if not math.isfinite(engine) or brought[0] > engine:
-        return math.nan
-    return float(np.exp(np.interp(math.log(engine), np.log(brought), np.log(_POWERS))))
+    """Power, hp, whose load on a part is no more than ``load`` with an engine as slow as the slow end of those on record, all else as in engine_at_load;
+    NaN where that is no power of a truck."""
+    # of one more engine like them, this share is slower (a tolerance limit without a distribution)
+    slow = float(np.quantile(_engine_speeds(loads, component, part), SLOW_SHARE, method="weibull"))
+    hp = engine_at_load(loads, component, part, strength, load, weight_lb, use) * LBFT * slow * RPM / HP
+    return hp if hp >= _LEAST_HP else math.nan
 
 
-#: the slow end of the engine speeds on record: this share is slower; and how many there must be for it to be an end
-SLOW_SHARE, ENOUGH_SPEEDS = 0.05, 20
+#: the slow end of the engine speeds on record: this share is slower; of how many trucks torque must be on record for it to be an end; and
+#: the least power, hp, that is told
+SLOW_SHARE, ENOUGH_SPEEDS, _LEAST_HP = 0.05, 20, 100.0
+
+
+def _with_torque(loads: Loads, component: str, part: str) -> np.ndarray:
+    """Rows (n,) of a part in loads.table of which torque is on record from the start."""
+    own = (loads.table["component"] == component) & (loads.table["part"] == part)
+    return own.to_numpy() & torque_from_the_start(loads)
 
 
 def _engine_speeds(loads: Loads, component: str, part: str) -> np.ndarray:
-    """Engine speeds on record of a part's trucks, rpm (k,): power over torque, where both were written down."""
-    own = (loads.table["component"] == component) & (loads.table["part"] == part) & ~loads.assumed["engine_rpm"]
-    mine = own.to_numpy()
-    speed = loads.table["power_hp"].to_numpy(float)[mine] * HP / (loads.engine_lbft[mine] * LBFT) / RPM
-    return speed[np.isfinite(speed)]
+    """Engine speeds on record from the start of a part's trucks, rpm (k,), each truck's once: power over torque. Raises AnalyticsError where there are fewer
+    than ENOUGH_SPEEDS."""
+    own = np.flatnonzero(_with_torque(loads, component, part))
+    mine = own[~loads.table["unit"].iloc[own].duplicated().to_numpy()]
+    if len(mine) < ENOUGH_SPEEDS:
+        raise AnalyticsError(
+            f"{component} {part}: torque is on record within {FROM_THE_START} days of the start in {len(mine)} trucks, and it takes {ENOUGH_SPEEDS}; "
+            "ask at the sale what torque the tune makes, and at what engine speed"
+        )
+    return loads.table["power_hp"].to_numpy(float)[mine] * HP / (loads.engine_lbft[mine] * LBFT) / RPM
 
 
 # ---- every part ---------------------------------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from analytics.driveline.load import SHAFTS, Loads, load_at, make_loads
+from analytics.driveline.load import Loads, load_at, make_loads
 from analytics.driveline.part_facts import part_facts
 from analytics.driveline.suspects import Suspects, find_suspects
 from analytics.errors import AnalyticsError
@@ -32,6 +32,7 @@ from analytics.ratings.by_load import (
 )
 from analytics.ratings.options import STRENGTHS, Options
 from analytics.ratings.sheet import make_ratings
+from analytics.ratings.stood import Stood, margin_column, stood_at
 from analytics.reasons import ByLoad, Reason, Refused, reason
 from analytics.records.load import Records
 
@@ -191,33 +192,31 @@ def reference_power(review: LoadReview, component: str, part: str) -> float:
     return float(np.round(powers.quantile(0.75), -1)) if len(powers) else 500.0
 
 
-def margin_column(review: LoadReview, component: str) -> str:
-    """The column of the review's loads with the margin that the ``component``'s kind has."""
-    return "stress_margin" if review.loads.kinds[component] in SHAFTS else "clutch_margin"
-
-
 def margin_at(review: LoadReview, component: str, part: str, power_hp: np.ndarray, weight_lb: float) -> pd.DataFrame:
     """Margin of a component's part in its usual use and ``weight_lb``, a row per ``power_hp`` (n,): whole, capped: for
     all the engine brings, and for what the tyres would leave of it, both at their weakest; whole_middle, whole_best:
     the first at the middle and the best of what is not known. review: holds the loads."""
-    name = margin_column(review, component)
+    name = margin_column(review.loads, component)
     at = load_at(review.loads, component, part, power_hp, weight_lb, usual_use(review, component, part))
     kinds = {"whole": f"{name}_low", "capped": f"{name}_capped_low", "whole_middle": name, "whole_best": f"{name}_high"}
     return pd.DataFrame({told: at[column] for told, column in kinds.items()})
+
+
+def stood(review: LoadReview, component: str, part: str, margin: float) -> Stood:
+    """How a component's ``part`` fared in the ``review`` at a weakest ``margin`` or less."""
+    return stood_at(review.loads, component, part, margin, review.options.promise)
 
 
 @dataclass(frozen=True, slots=True)
 class FailedByMargin:
     """bands: a row per band of the weakest margin, as many lives in each as can be: low, high, lives, failed, lower, upper: exact 90% limits
     of the share that failed. above, failures: how many failed
-    with that margin over FAR, and how many at all; under, stood: lives under 1, and those of them that have not failed. p_value: of the failures having no less margin than the others
+    with that margin over FAR, and how many at all. p_value: of the failures having no less margin than the others
     (Mann and Whitney, one-sided; NaN without both)."""
 
     bands: pd.DataFrame
     above: int
     failures: int
-    under: int
-    stood: int
     p_value: float
 
 
@@ -229,7 +228,7 @@ def failed_by_margin(review: LoadReview, component: str, part: str) -> FailedByM
     """How many lives of a component's part in the ``review`` failed, by their weakest margin for all the engine brings."""
     own = review.loads.of(component, part)
     own = own[~own.duplicated(["unit", "component", "spell", "part"], keep="last")]
-    margin = own[f"{margin_column(review, component)}_low"].to_numpy(float)
+    margin = own[f"{margin_column(review.loads, component)}_low"].to_numpy(float)
     known = np.isfinite(margin)
     margin, failed, count = margin[known], counts_as_failure(own)[known], own["count"].to_numpy(int)[known]
     edges = np.unique(np.quantile(margin, [0, 0.25, 0.5, 0.75, 1])) if len(margin) else np.array([])
@@ -245,8 +244,6 @@ def failed_by_margin(review: LoadReview, component: str, part: str) -> FailedByM
         ),
         above=int(count[failed & (margin > FAR)].sum()),
         failures=int(count[failed].sum()),
-        under=int(count[margin < 1].sum()),
-        stood=int(count[(margin < 1) & ~failed].sum()),
         p_value=_less(np.repeat(margin[failed], count[failed]), np.repeat(margin[~failed], count[~failed])),
     )
 
@@ -262,7 +259,7 @@ def _less(of_failures: np.ndarray, of_others: np.ndarray) -> float:
 def has_margin(review: LoadReview, component: str, part: str) -> bool:
     """Whether the make of a component's ``part`` is on record in the ``review``, and a power to reckon with."""
     own = review.loads.of(component, part)
-    return bool(own[margin_column(review, component)].notna().any() and own["power_hp"].notna().any())
+    return bool(own[margin_column(review.loads, component)].notna().any() and own["power_hp"].notna().any())
 
 
 def lives_by_torque(review: LoadReview, component: str, part: str) -> tuple[pd.DataFrame, pd.DataFrame]:

@@ -15,10 +15,10 @@ from analytics.ratings.load_review import (
     has_margin,
     lives_by_torque,
     margin_at,
-    margin_column,
     rated_on,
 )
 from analytics.ratings.options import STRENGTHS
+from analytics.ratings.stood import margin_column
 from analytics.report.figures import _figure, _panels, _tidy, in_own_units
 from analytics.words import load_captions as captions
 from analytics.words.load import span
@@ -54,7 +54,7 @@ def part_figure(review: LoadReview, component: str, part: str) -> tuple[Figure, 
 
 def _margins(ax: Axes, review: LoadReview, component: str, part: str) -> None:
     """Weakest margin against power: for all the engine brings, and for what the tyres of each weight would leave of it."""
-    own, name = review.loads.of(component, part), margin_column(review, component)
+    own, name = review.loads.of(component, part), margin_column(review.loads, component)
     shaft, weights = name == "stress_margin", review.records.shop.weight.classes
     ax.set_title(captions.margin_question(part), fontsize=10.5, loc="left")
     powers = own["power_hp"].dropna()

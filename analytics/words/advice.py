@@ -12,7 +12,7 @@ from analytics.advice.chance import Chance
 from analytics.errors import AnalyticsError
 from analytics.reasons import Advised
 from analytics.words.cautions import CAUTIONS
-from analytics.words.load import LOWEST_LINE, broken_words, grade
+from analytics.words.load import LOWEST_LINE, broken_words, fared, grade
 from analytics.words.phrases import capital, listed, many, money, numbered, percent, plural, weight
 from analytics.words.saying import say, texts
 from analytics.words.units import (
@@ -417,8 +417,13 @@ def _carries(fitted: Choice, m: Margin) -> str:
 def _stands(m: Margin) -> str:
     ends = f"{m.low:.2f} to {m.high:.2f}"
     if m.of is Advised.CLUTCH_SLIPS:
-        return f"and holds {ends} times that"
-    return f"a margin of {ends} at its worst notch in a shock (a careful design starts at 1)"
+        return f"and holds {ends} times that{_fared(m)}"
+    return f"a margin of {ends} at its worst notch in a shock (a careful design starts at 1){_fared(m)}"
+
+
+def _fared(m: Margin) -> str:
+    """How parts fared at the low end of the margin or less; nothing where that is 1 and more."""
+    return "" if m.stood is None or m.low >= 1 else f"; {fared(m.stood)}"
 
 
 def _tyres(m: Margin) -> str:

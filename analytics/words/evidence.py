@@ -430,25 +430,30 @@ def worth(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
 
 def loaded(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """How right the load page was of invented fleets: the table of its rules, and what it says, with why its horsepower is low. folder: of the studies."""
-    paths = [Path(folder) / f"load_{name}.csv" for name in ("rules", "explained", "hp", "hp_apart")]
+    paths = [Path(folder) / f"load_{name}.csv" for name in ("rules", "explained", "hp")]
     if not all(path.exists() for path in paths):
         return pd.DataFrame(), (f"No tables of the load page at {folder}: run python -m studies load in a checkout.",)
-    rules, explained, hp, apart = map(pd.read_csv, paths)
+    rules, explained, hp = map(pd.read_csv, paths)
     nothing, planted = rules[rules["times"] == 1], rules[rules["times"] > 1]
     given, unknown = (explained[explained["recorded"] == share][["right", "wrong"]].mean() for share in (1.0, 0.0))
-    hp, apart = hp.set_index("recorded"), apart.set_index("recorded")
-    held, at = hp["held_slowest"], apart.loc[0.0]
+    told = hp[hp["given"] > 0]
+    fifth, whole = (told[told["recorded"] == share] for share in (0.2, 1.0))
+    held, lbft = told["held_slowest"], told["held_lbft"]
     lines = (
         f"A rule that matters (breaking it makes failures five times as frequent) was told so in {planted['accused'].min():.0%} to {planted['accused'].max():.0%} of {rules['fleets'].iloc[0]} fleets; one that does nothing "
         f"was accused in {nothing['accused'].mean():.1%} (5% was meant). What explains the returns was told right in {given['right']:.0%} of fleets with all on record and wrong in {given['wrong']:.0%}; with nothing "
         f"on record it was told right in {unknown['right']:.0%}, wrong in {unknown['wrong']:.0%}, and else not told.",
-        f"The horsepower printed for a rating on torque is for an engine slower than all but one in twenty. It held in {held[0.0]:.0%} where no torque is on record, {held[0.2]:.0%} where a fifth of the trucks' is, "
-        f"{held[1.0]:.0%} where all is (90% is meant), and came to {hp.loc[0.0, 'median_ratio']:.2f}, {hp.loc[0.2, 'median_ratio']:.2f} and {hp.loc[1.0, 'median_ratio']:.2f} of the truth.",
-        f"That it holds more often than meant is no width of the statistics, whose spread over fleets is {apart['hp_sd'].min():.1%} to {apart['hp_sd'].max():.1%}. With nothing on record the speed taken, as slow as such an engine may be, is {1 - at['speed']:.0%} slower "
-        f"than that of the slowest but one in twenty, so that even the best estimate comes to {at['estimate']:.2f} of the truth. No return tells the speed of an engine: only torques on record do, and with a fifth of the trucks' the "
-        f"speed is {apart.loc[0.2, 'speed']:.2f} of what it should be. What is left there is that the others' torque is taken at the middle of what is usual, and not at the shop's own.",
+        f"A rating on torque is made of the trucks whose torque is on record from the start, and of none where there are few. In {told['fleets'].iloc[0]:,.0f} fleets each of shops whose engines run at 2,300 to 3,500, "
+        f"2,100 to 2,900 and 2,600 to 3,900 rpm, with a fifth of the torques on record or all, its lb ft held in {lbft.min():.0%} to {lbft.max():.0%} and the horsepower printed for it, with an engine slower than all but one in "
+        f"twenty of them, in {held.min():.0%} to {held.max():.0%} (90% is meant); that came to {_ends(fifth['median_ratio'])} of the truth with a fifth on record, {_ends(whole['median_ratio'])} with all.",
+        "Where no torque is on record none is told: taken by power, its lb ft held in 6% of 16 fleets of the fastest engines, and its horsepower, which had to be that of the slowest engine that may be, in all. "
+        "No return tells the speed of an engine, so go by the rating on power there.",
     )
     return rules, lines
+
+
+def _ends(of: pd.Series) -> str:
+    return f"{of.min():.2f} to {of.max():.2f}"
 
 
 def advised(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:

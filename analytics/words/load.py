@@ -17,13 +17,25 @@ from analytics.driveline.splines import life_exponents
 from analytics.driveline.suspects import RULES, SAID_AT, limit_of
 from analytics.ratings.by_load import APART, Compared, Explained, LoadRating, Reading, Taken
 from analytics.ratings.limit_evidence import rounded_down
-from analytics.ratings.load_review import LoadReview, facts_of, has_margin, margin_at, reference_power, usual_use
-from analytics.reasons import ByLoad, Reason
+from analytics.ratings.load_review import LoadReview, facts_of, has_margin, margin_at, reference_power, stood, usual_use
+from analytics.ratings.stood import Stood
+from analytics.reasons import ByLoad, Reason, Stands, reason
 from analytics.records.own_units import Kind
 from analytics.words.lifetimes import COLUMNS, lifetimes_table
-from analytics.words.phrases import listed, plural
+from analytics.words.phrases import capital, listed, plural
 from analytics.words.saying import say, texts
-from analytics.words.units import bare_pressure, in_units, name_of, own, power, pressure, speed, torque, weight
+from analytics.words.units import (
+    bare_pressure,
+    distance,
+    in_units,
+    name_of,
+    own,
+    power,
+    pressure,
+    speed,
+    torque,
+    weight,
+)
 
 _UNITS = {"power": "hp", "torque": "lb ft", "margin": "of a careful design"}
 _READINGS = {
@@ -159,6 +171,10 @@ texts(
         ByLoad.LIGHTER_HAS_NONE: "a lighter class has no rating, so this one has none",
         ByLoad.NOTHING_PROVEN: "nothing is supported at this weight",
         ByLoad.JUDGED_ON_POWER: "the page of ratings says what becomes of its limit",
+        Stands.NONE: "no part on record ran at that margin or less",
+        Stands.CLEARED: "fewer than the promise allows, so it bears more than the formula gives it there",
+        Stands.OPEN: "which neither clears the margin nor bears it out",
+        Stands.BORNE_OUT: "more than the promise allows, so take the margin at its word",
         ByLoad.NOT_DECIDED: "it is not shown that torque, and not power or the heat of a shift, explains its returns, so no limit is judged by it",
     }
 )
@@ -206,6 +222,16 @@ def beside_margin(review: LoadReview, component: str) -> tuple[str, ...]:
     """The cautions that belong beside the margin of a ``component``'s parts in the ``review``."""
     kind = review.loads.kinds[component]
     return (*_BESIDE["shaft" if kind in SHAFTS else kind], *_AT_WORK)
+
+
+def fared(found: Stood) -> str:
+    """How the parts fared that ran at a margin or less, and what that makes of it; neither start nor end of a sentence. found: what was counted."""
+    if found.says is Stands.NONE:
+        return say(reason(found.says))
+    return (
+        f"of the {found.lives:,} on record at that margin or less {found.failed:,} failed before {distance(found.miles)} and {found.lasted:,} passed them, "
+        f"{say(reason(found.says))}"
+    )
 
 
 NO_DESIGN = (
@@ -315,12 +341,16 @@ def rating_lines(review: LoadReview, component: str, part: str) -> tuple[str, ..
 def _before_raising(review: LoadReview, r) -> str:
     """What the driveline's formulas say against a limit that the records would have higher; nothing where they say nothing."""
     hp = rounded_down(r.bound_hp, review.options.step_hp) if math.isfinite(r.bound_hp) else math.nan
-    if not hp > r.published_hp or not has_margin(review, r.component, r.part):
+    if not hp > 0 or hp <= r.published_hp or not has_margin(review, r.component, r.part):
         return ""
-    at = margin_at(review, r.component, r.part, np.array([hp]), r.weight_up_to)["whole"].iat[0]
+    at = float(margin_at(review, r.component, r.part, np.array([hp]), r.weight_up_to)["whole"].iat[0])
     if not at < 1:
         return ""
-    return f" That is above the {power(r.published_hp)} published, and its weakest margin there is {at:.2f}: have an engineer look before the limit is raised."
+    told = capital(fared(stood(review, r.component, r.part, at)))
+    above, before = "No limit is published", "one is"
+    if math.isfinite(r.published_hp):
+        above, before = f"That is above the {power(r.published_hp)} published", "the limit is raised"
+    return f" {above}, and its weakest margin there is {at:.2f}: have an engineer look before {before}. {told}."
 
 
 def _supported(r, step_hp: float) -> str:
@@ -423,11 +453,11 @@ def exponent_words(review: LoadReview, component: str, part: str) -> list[str]:
     else:
         line += " The two agree as far as the records can tell."
     k = max(power.exponent, 0.1)
-    life = float(life_ratio(1.05, k))
+    life, least = (float(life_ratio(1.05, e)) for e in (k, max(high, k)))
     back = [float(comeback_ratio(1.05, e, 1.5)) for e in (expected.low, k, expected.high)]
     return [
         line,
-        f"Five per cent more power would leave {life:.0%} of the life at the measured exponent, and bring {back[1]:.2f} times the comebacks "
+        f"Five per cent more power would leave {life:.0%} of the life at the measured exponent, {least:.0%} at its upper end, and bring {back[1]:.2f} times the comebacks "
         f"by a given mileage ({back[0]:.2f} to {back[2]:.2f} over the exponents expected; at a Weibull shape of 1.5, while few fail).",
     ]
 
@@ -461,13 +491,13 @@ def suspect_words(review: LoadReview) -> tuple[str, ...]:
         else f"{plural(review.suspects.failures, 'failure broke a rule', 'failures broke a rule')} of those below; {review.suspects.standing_out} of them one that failures break more often "
         "than trucks of like power that run on. Those may have another cause than the part's strength; of the others the rule says nothing.",
         f"A failure is marked where a condition on record breaks a rule, with what is not known at its middle ({rules}; change them in shop.toml under [driveline]). "
-        "What the shop wrote as cause stays as it is, and a rule that lives without a failure break as often explains nothing.",
+        "What the shop wrote as cause stays as it is, and a rule that lives without a failure break as often is not shown to be the cause.",
     ]
     for r, p in zip(review.suspects.counts.itertuples(), review.suspects.p_values, strict=True):
         if r.broken_failed:
             lines.append(
                 f"{r.component.capitalize()} {r.part}, {r.rule}: broken in {r.broken_failed} of {r.told_failed} failures where it can be told, "
-                f"and in {r.broken_others} of {r.told_others} lives without one; among trucks of like power{_compare(p)}"
+                f"and in {r.broken_others} of {r.told_others} lives without one; {_compared(r, p)}"
             )
     if (review.suspects.counts["told_failed"] < review.suspects.counts["lives_failed"]).any():
         lines.append(
@@ -476,14 +506,18 @@ def suspect_words(review: LoadReview) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _compare(p: float) -> str:
+#: broken in so many of the lives without a failure a rule leaves hardly any to compare with
+_HARDLY_ANY = 0.9
+
+
+def _compared(r, p: float) -> str:
+    """What a rule broken by failures, a row of the counts, is beside the lives without one."""
+    if r.broken_others >= _HARDLY_ANY * r.told_others and not p < SAID_AT:
+        return "hardly a truck with it keeps the rule, so none is left to compare with: that says nothing for the part. Mend what breaks the rule first."
     if math.isnan(p):
-        return " there is nothing to compare."
-    return (
-        f" more often than chance would have it (p = {p:.2g})."
-        if p < SAID_AT
-        else f" no more often than chance may have it (p = {p:.2g})."
-    )
+        return "among trucks of like power there is nothing to compare."
+    often = "more often than chance would have it" if p < SAID_AT else "no more often than chance may have it"
+    return f"among trucks of like power {often} (p = {p:.2g})."
 
 
 def _limit(rule: str, a: Assumptions) -> float:

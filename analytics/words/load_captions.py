@@ -17,11 +17,14 @@ from analytics.ratings.load_review import (
     margin_at,
     rated_on,
     reference_power,
+    stood,
 )
 from analytics.ratings.options import STRENGTHS
-from analytics.words.load import span
-from analytics.words.phrases import listed
-from analytics.words.units import name_of, power, weight
+from analytics.reasons import Stands
+from analytics.words.load import fared, span
+from analytics.words.phrases import capital, listed
+from analytics.words.saying import say
+from analytics.words.units import distance, name_of, power, weight
 
 BY_MARGIN_QUESTION = "Do the lives with less margin fail more?"
 LIVES_QUESTION = "Does life fall with torque as it should?"
@@ -71,6 +74,7 @@ def margin_caption(review: LoadReview, component: str, part: str) -> str:
         if capped != whole
         else ""
     )
+    checked = capital(fared(stood(review, component, part, float(here["whole"])))) + "."
     middle = f"With all that is not known at its middle it is {_margin(here['whole_middle'])}."
     made = review.loads.made(component, part)
     joint = (
@@ -78,7 +82,7 @@ def margin_caption(review: LoadReview, component: str, part: str) -> str:
         if shaft and made is not None and made["pieces"] > 1
         else ""
     )
-    return f"At {power(power_hp)} its weakest margin is {whole}: {what}.\n{spared.lstrip()} {middle}{joint}"
+    return f"At {power(power_hp)} its weakest margin is {whole}: {what}.\n{checked} {middle}{spared}{joint}"
 
 
 def by_margin_caption(review: LoadReview, component: str, part: str) -> str:
@@ -103,9 +107,11 @@ def by_margin_caption(review: LoadReview, component: str, part: str) -> str:
         )
     elif found.failures and not found.p_value < 0.05:
         lines.append(
-            "Lives with less margin did not fail more often than chance may have it, so the margin does not explain the failures."
+            "Lives with less margin did not fail more often than chance may have it, so it is not shown that the margin tells who fails"
+            + ("; but all of them lie under 1." if last["high"] < 1 else ".")
         )
-    if found.under and found.stood > found.under / 2:
+    below = stood(review, component, part, 1.0)
+    if below.says is Stands.CLEARED:
         shaft = review.loads.kinds[component] in SHAFTS
         what = (
             "1 is where a careful design starts, not where a part breaks"
@@ -113,7 +119,8 @@ def by_margin_caption(review: LoadReview, component: str, part: str) -> str:
             else "pressure and friction are seldom at their least, nor the torque at its most"
         )
         lines.append(
-            f"{found.stood} of {found.under} lives with less than 1 have not failed so far: {what}. Use it to compare parts and trucks."
+            f"Of all {below.lives:,} with 1 or less {below.failed:,} failed before {distance(below.miles)} and {below.lasted:,} passed them: {what}. "
+            "Use it to compare parts and trucks."
         )
     return " ".join(lines)
 
@@ -140,9 +147,17 @@ def compared_caption(review: LoadReview, component: str, part: str) -> str:
         if math.isfinite(r.bound_hp)
     ]
     words = f"Up to {weight(lightest)}, before calibration: {listed(said)}." if said else "No rating comes out."
-    if said and set(first.index) != {"power"}:
+    if np.isfinite(first["bound_hp"].drop("power", errors="ignore")).any():
         words += f" On torque and margin that is for an engine as slow as these come; give the {name_of('torque')}, and ask for them."
         found = review.explained.get((component, part))
         if not isinstance(found, Compared) or found.decided != "load":
             words += " It is not shown that torque explains its returns, so go by power."
-    return words
+    return words + _on_torque(review, component, part)
+
+
+def _on_torque(review: LoadReview, component: str, part: str) -> str:
+    """Why there is no rating on torque; nothing where there is one, or where the lines over the picture say why."""
+    if review.options.strength != "power":
+        return ""
+    left = [x.why for x in review.left if (x.component, x.part, x.strength) == (component, part, "torque")]
+    return f" Not on torque: {say(left[0])}." if left else ""

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from analytics.driveline.suspects import RULES, _by_power, find_suspects, more_often
+from analytics.words.load import _compared
 from tests.driveline.shops import LOCKUP, SHAFT, loads_of
 from tests.small_shop import build, returned
 
@@ -152,3 +154,20 @@ def test_at_the_limit_is_not_above_it(tmp_path, pressure):
         parts=[LOCKUP],
     )
     assert "converter pressure" not in set(find_suspects(loads).table["rule"])
+
+
+@pytest.mark.parametrize(
+    ("told", "broken", "p", "says", "says_not"),
+    [
+        (40, 40, 1.0, "hardly a truck with it keeps the rule, so none is left to compare with", "no more often"),
+        (40, 36, 0.6, "hardly a truck", "no more often"),
+        (40, 35, 0.6, "among trucks of like power no more often than chance may have it (p = 0.6)", "hardly"),
+        (40, 38, 0.01, "more often than chance would have it (p = 0.01)", "hardly"),
+        (40, 10, np.nan, "there is nothing to compare", "chance"),
+    ],
+)
+def test_a_rule_that_every_truck_breaks_is_not_cleared(told, broken, p, says, says_not):
+    """A pack that held half the torque in 40 of 40 trucks, 33 burnt, was told to explain no more than chance may have it."""
+    row = pd.Series({"told_others": told, "broken_others": broken})
+    assert says in _compared(row, p)
+    assert says_not not in _compared(row, p)

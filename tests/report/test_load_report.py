@@ -9,16 +9,19 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analytics.driveline.load import make_loads
 from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.table import make_lifetimes
 from analytics.models.exact import binomial_limits
+from analytics.ratings.by_load import NotRated
 from analytics.ratings.load_review import failed_by_margin, make_load_review, reference_power, usual_use
 from analytics.ratings.options import options_for
+from analytics.reasons import Refused, reason
 from analytics.records.load import load_records
 from analytics.report.load_figures import part_figure
 from analytics.report.load_files import write_load_files
 from analytics.words.load import assumptions_table, rating_lines, ratings_table
-from analytics.words.load_captions import by_margin_caption, margin_caption, part_caption
+from analytics.words.load_captions import by_margin_caption, compared_caption, margin_caption, part_caption
 from analytics.words.saying import say
 from tests.driveline.shops import SHAFT
 from tests.small_shop import TOML, build, rateable_shop, write_shop
@@ -27,6 +30,8 @@ from tests.small_shop import TOML, build, rateable_shop, write_shop
 @pytest.fixture(scope="module")
 def review(tmp_path_factory):
     folder = rateable_shop(tmp_path_factory.mktemp("shop"))
+    builds = pd.read_csv(folder / "builds.csv")
+    builds.assign(torque=(builds["power"] * 5252 / 2700).round()).to_csv(folder / "builds.csv", index=False)
     pd.DataFrame([SHAFT]).to_csv(folder / "parts.csv", index=False)
     records = load_records(folder)
     return make_load_review(records, make_lifetimes(records), options_for(records.shop))
@@ -40,6 +45,7 @@ def test_a_part_on_one_page(review):
     for said in (
         "lb truck slip as taken here",
         "its weakest margin is",
+        "on record at that margin or less",
         "failed, of those with the most",
         "so go by power",
         "Life falls as torque to the power",
@@ -103,14 +109,27 @@ def test_lines_speak_of_what_the_rating_runs_on(review):
     assert set(ratings_table(on_torque.ratings)["unit"]) == {"lb ft"}
 
 
+def test_without_torque_on_record_the_page_says_why_it_rates_on_power_alone(review):
+    loads = make_loads(replace(review.records, conditions=review.records.conditions.iloc[:0]), review.lifetimes)
+    why = reason(Refused.BECAUSE, why="torque is on record")
+    left = (NotRated("input shaft", "A", "torque", why), NotRated("input shaft", "A", "margin", why))
+    compared = review.compared[review.compared["strength"] == "power"]
+    without = replace(review, loads=loads, left=left, compared=compared)
+    told = compared_caption(without, "input shaft", "A")
+    assert "hp on power. Not on torque: torque is on record." in told
+    assert "as slow as these come" not in told
+    assert "Not on torque" not in compared_caption(review, "input shaft", "A")
+
+
 def test_before_a_limit_is_raised_the_margin_there_is_said(review):
     own = review.ratings[(review.ratings["component"] == "input shaft") & review.ratings["bound_hp"].notna()]
     hp = own["bound_hp"].iloc[0]
-    for published, said in ((hp - 60, True), (hp + 60, False), (np.nan, False)):
+    for published, said in ((hp - 60, "the limit is raised"), (hp + 60, ""), (np.nan, "one is")):
         [first, *_] = rating_lines(
             replace(review, ratings=own.assign(published_hp=published)), "input shaft", own["part"].iloc[0]
         )
-        assert ("have an engineer look before the limit is raised" in first) == said
+        assert ("have an engineer look" in first) == bool(said)
+        assert not said or f"look before {said}. Of the " in first
 
 
 def test_a_shop_without_weights_gets_words(tmp_path):
@@ -130,14 +149,21 @@ def test_a_shop_without_weights_gets_words(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("margin", "fails_late", "says", "says_not"),
+    ("margin", "fails_late", "reliability", "says", "says_not"),
     [
-        (3.0, False, "far above a margin of 1, so the margin does not explain them", "have not failed so far"),
-        (0.3, False, "did not fail more often than chance may have it", "far above"),
-        (0.3, True, "1 is where a careful design starts", "does not explain"),
+        (3.0, False, 0.9, "far above a margin of 1, so the margin does not explain them", "with 1 or less"),
+        (0.3, False, 0.9, "it is not shown that the margin tells who fails; but all of them lie under 1", "far above"),
+        (0.3, True, 0.9, "8 of 15 failed", "a careful design starts"),  # 8 of 58 is more than a tenth: no comfort
+        (
+            0.3,
+            True,
+            0.7,
+            "Of all 60 with 1 or less 8 failed before 50,000 miles and 50 passed them: 1 is where",
+            "not shown",
+        ),
     ],
 )
-def test_where_the_margin_explains_nothing_the_page_says_so(review, margin, fails_late, says, says_not):
+def test_where_the_margin_explains_nothing_the_page_says_so(review, margin, fails_late, reliability, says, says_not):
     """Failures at margins of 1.75 to 3.05 stood beside 'margin 2.0 in hand' without a word."""
     table = review.loads.table
     shaft = (table["component"] == "input shaft").to_numpy()
@@ -146,7 +172,8 @@ def test_where_the_margin_explains_nothing_the_page_says_so(review, margin, fail
     low = np.where(shaft, margin * rng.uniform(0.8, 1.2, len(table)), np.nan)
     if fails_late:
         low = np.where(failed, low * 0.5, low)
-    changed = replace(review, loads=replace(review.loads, table=table.assign(stress_margin_low=low)))
+    options = replace(review.options, promise=replace(review.options.promise, reliability=reliability))
+    changed = replace(review, loads=replace(review.loads, table=table.assign(stress_margin_low=low)), options=options)
     told = by_margin_caption(changed, "input shaft", "A")
     assert says in told
     assert says_not not in told
