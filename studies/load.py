@@ -157,8 +157,8 @@ def held_in_hp(recorded: float, engines: str, fleets: int, seed: int, replicates
     slow, middle = np.quantile(SPEEDS[engines], (0.05, 0.5)) / 5252.113
     told = []
     for fleet in range(fleets):
-        rng = np.random.default_rng([seed, fleet])
-        loads, _, torque, _ = _built(recorded, 1000 * seed + fleet, engines)
+        rng = np.random.default_rng([seed + 1, fleet])
+        loads, _, torque, _ = _built(recorded, 1000 * (seed + 1) + fleet, engines)
         lives = _ran(SCALE * (torque / AT_LBFT) ** -EXPONENT * rng.weibull(SHAPE, len(torque)), rng)
         loads = replace(loads, table=loads.table.assign(**lives))
         try:

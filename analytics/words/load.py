@@ -173,7 +173,7 @@ texts(
         ByLoad.JUDGED_ON_POWER: "the page of ratings says what becomes of its limit",
         Stands.NONE: "no part on record ran at that margin or less",
         Stands.CLEARED: "fewer than the promise allows, so it bears more than the formula gives it there",
-        Stands.OPEN: "which neither clears the margin nor bears it out",
+        Stands.OPEN: "which neither clears the margin nor bears it out: odometers of those that run would tell more",
         Stands.BORNE_OUT: "more than the promise allows, so take the margin at its word",
         ByLoad.NOT_DECIDED: "it is not shown that torque, and not power or the heat of a shift, explains its returns, so no limit is judged by it",
     }
@@ -229,7 +229,7 @@ def fared(found: Stood) -> str:
     if found.says is Stands.NONE:
         return say(reason(found.says))
     return (
-        f"of the {found.lives:,} on record at that margin or less {found.failed:,} failed before {distance(found.miles)} and {found.lasted:,} passed them, "
+        f"of the {found.lives:,} on record at that margin or less {found.failed:,} failed before {distance(found.miles)} and {found.lasted:,} are known to have passed them, "
         f"{say(reason(found.says))}"
     )
 

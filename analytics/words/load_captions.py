@@ -119,7 +119,7 @@ def by_margin_caption(review: LoadReview, component: str, part: str) -> str:
             else "pressure and friction are seldom at their least, nor the torque at its most"
         )
         lines.append(
-            f"Of all {below.lives:,} with 1 or less {below.failed:,} failed before {distance(below.miles)} and {below.lasted:,} passed them: {what}. "
+            f"Of all {below.lives:,} with 1 or less {below.failed:,} failed before {distance(below.miles)} and {below.lasted:,} are known to have passed them: {what}. "
             "Use it to compare parts and trucks."
         )
     return " ".join(lines)

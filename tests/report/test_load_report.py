@@ -158,7 +158,7 @@ def test_a_shop_without_weights_gets_words(tmp_path):
             0.3,
             True,
             0.7,
-            "Of all 60 with 1 or less 8 failed before 50,000 miles and 50 passed them: 1 is where",
+            "Of all 60 with 1 or less 8 failed before 50,000 miles and 50 are known to have passed them: 1 is where",
             "not shown",
         ),
     ],
