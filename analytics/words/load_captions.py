@@ -152,7 +152,18 @@ def compared_caption(review: LoadReview, component: str, part: str) -> str:
         found = review.explained.get((component, part))
         if not isinstance(found, Compared) or found.decided != "load":
             words += " It is not shown that torque explains its returns, so go by power."
-    return words + _on_torque(review, component, part)
+    return words + (_none_after(review, component, part) if said else "") + _on_torque(review, component, part)
+
+
+def _none_after(review: LoadReview, component: str, part: str) -> str:
+    """That the rating itself supports nothing in the lightest class; nothing where it does."""
+    own = review.ratings[(review.ratings["component"] == component) & (review.ratings["part"] == part)]
+    supported = own.sort_values("weight_up_to")["bound_hp"].head(1)
+    return (
+        ""
+        if np.isfinite(supported).all()
+        else " The rating, calibrated, supports nothing there: build on none of these."
+    )
 
 
 def _on_torque(review: LoadReview, component: str, part: str) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ast
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
@@ -9,8 +11,10 @@ import pandas as pd
 import pytest
 from scipy import constants
 
+import analytics
 from analytics.driveline import clutches, damage, inertia, shafts, splines, strength, torque, traction, units
 from analytics.errors import AnalyticsError
+from analytics.words.ratings.customers import CONDITIONS
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 TABLE = pd.read_csv(REFERENCE / "driveline.csv").set_index("quantity")
@@ -256,3 +260,26 @@ def test_heat_that_oil_carries():
     area, drop = 3e-5, 7e5
     flow = clutches.passage_flow(area, drop)
     assert clutches.oil_cooling(area, drop, 40.0) == pytest.approx(850 * flow * 2000 * 40)
+
+
+def test_every_formula_is_used():
+    """One that no page shows is nobody's, and nobody would notice it go wrong."""
+    package = Path(analytics.__file__).parent
+    named = Counter(
+        node.id if isinstance(node, ast.Name) else node.attr
+        for path in package.rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Name | ast.Attribute)
+    )
+    formulas = [
+        node.name
+        for path in (package / "driveline").glob("*.py")
+        for node in ast.parse(path.read_text(encoding="utf-8")).body
+        if isinstance(node, ast.FunctionDef)
+    ]
+    assert len(formulas) > 50
+    assert [f for f in formulas if not named[f]] == []
+
+
+def test_the_customers_sheet_says_what_a_strong_part_is_worth():
+    assert "good only to the lowest line" in CONDITIONS

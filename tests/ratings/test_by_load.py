@@ -308,7 +308,11 @@ def test_what_a_mismatch_means(shop, exponent, says):
     found = review.explained["input shaft", "A"]
     fits = replace(found, fits=tuple(replace(f, exponent=exponent, exponent_se=0.5) for f in found.fits))
     changed = replace(review, explained=review.explained | {("input shaft", "A"): fits})
-    assert says in words.exponent_words(changed, "input shaft", "A")[0]
+    first, more = words.exponent_words(changed, "input shaft", "A")
+    assert says in first
+    # a low exponent flatters: 1.05 to the minus upper end as well
+    upper = 1.05 ** -(exponent + 1.645 * 0.5)
+    assert f"leave {1.05**-exponent:.0%} of the life at the measured exponent, {upper:.0%} at its upper end" in more
 
 
 def test_no_verdict_on_a_load_that_is_not_shown_to_explain_the_returns(shop):

@@ -121,6 +121,14 @@ def test_without_torque_on_record_the_page_says_why_it_rates_on_power_alone(revi
     assert "Not on torque" not in compared_caption(review, "input shaft", "A")
 
 
+def test_what_stands_before_calibration_is_nothing_to_build_on_where_the_rating_supports_nothing(review):
+    """A shaft of a towing truck: no power supported, and under it 469 hp on power, before calibration."""
+    said = "supports nothing there: build on none of these"
+    assert said not in compared_caption(review, "input shaft", "A")
+    none = replace(review, ratings=review.ratings.assign(bound_hp=np.nan))
+    assert said in compared_caption(none, "input shaft", "A")
+
+
 def test_before_a_limit_is_raised_the_margin_there_is_said(review):
     own = review.ratings[(review.ratings["component"] == "input shaft") & review.ratings["bound_hp"].notna()]
     hp = own["bound_hp"].iloc[0]
