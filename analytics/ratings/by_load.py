@@ -45,7 +45,7 @@ class LoadRating:
 
     bound, estimate: in its own unit (hp, lb ft at the part, share of strength used). engine_lbft: the torque of the engine that brings the bound (NaN on
     power): what a customer can be asked for. bound_hp, estimate_hp, upper_hp (upper limit): the power that brings that
-    load in a truck of no special make at this weight and use whose engine makes it at the slow end of what is possible, so with the most
+    load in a truck of no special make at this weight and use whose engine makes it at the slow end of those on record, so with the most
     torque; NaN where ``reason`` says why. capped: at least so much. failures, units: it rests on. reason: what limits it, if anything does.
     """
 

@@ -453,7 +453,7 @@ def loaded(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
 
 
 def _ends(of: pd.Series) -> str:
-    return f"{of.min():.2f} to {of.max():.2f}"
+    return " to ".join(dict.fromkeys((f"{of.min():.2f}", f"{of.max():.2f}")))
 
 
 def advised(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
