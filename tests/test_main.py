@@ -219,6 +219,8 @@ def test_load_from_the_command_line(rated_shop, tmp_path, capsys):
     (rated_shop / "parts.csv").write_text(
         "component,part,outside_diameter,hardness\ninput shaft,A,1.22 in,40 HRC\n", encoding="utf-8"
     )
+    builds = pd.read_csv(rated_shop / "builds.csv")
+    builds.assign(torque=(builds["power"] * 2).round()).to_csv(rated_shop / "builds.csv", index=False)
     assert main(["load", str(rated_shop), "--out", str(out), "--strength", "torque"]) == 0
     assert {p.name for p in out.iterdir()} == {
         "load.html",

@@ -147,7 +147,7 @@ def compared_caption(review: LoadReview, component: str, part: str) -> str:
         if math.isfinite(r.bound_hp)
     ]
     words = f"Up to {weight(lightest)}, before calibration: {listed(said)}." if said else "No rating comes out."
-    if np.isfinite(first["bound_hp"].drop("power", errors="ignore")).any():
+    if np.isfinite(first["bound_hp"].drop("power", errors="ignore").to_numpy(float)).any():
         words += f" On torque and margin that is for an engine as slow as these come; give the {name_of('torque')}, and ask for them."
         found = review.explained.get((component, part))
         if not isinstance(found, Compared) or found.decided != "load":
@@ -161,7 +161,7 @@ def _none_after(review: LoadReview, component: str, part: str) -> str:
     supported = own.sort_values("weight_up_to")["bound_hp"].head(1)
     return (
         ""
-        if np.isfinite(supported).all()
+        if np.isfinite(supported.to_numpy(float)).all()
         else " The rating, calibrated, supports nothing there: build on none of these."
     )
 

@@ -121,6 +121,19 @@ def test_without_torque_on_record_the_page_says_why_it_rates_on_power_alone(revi
     assert "Not on torque" not in compared_caption(review, "input shaft", "A")
 
 
+def test_a_shop_that_rates_on_torque_and_has_none_on_record_gets_its_page(review, tmp_path):
+    """It ended in a fault: no row was rated, so no column held figures."""
+    records = replace(review.records, conditions=review.records.conditions.iloc[:0])
+    made = make_load_review(records, review.lifetimes, replace(review.options, strength="torque"))
+    assert made.ratings.empty
+    [first] = rating_lines(made, "input shaft", "A")
+    assert "torque is on record within 90 days of the start in 0 trucks, and it takes 20" in first
+    figure, told = part_figure(made, "input shaft", "A")
+    assert "hp on power." in told
+    plt.close(figure)
+    assert len(write_load_files(made, tmp_path)) == 4
+
+
 def test_what_stands_before_calibration_is_nothing_to_build_on_where_the_rating_supports_nothing(review):
     """A shaft of a towing truck: no power supported, and under it 469 hp on power, before calibration."""
     said = "supports nothing there: build on none of these"
