@@ -129,10 +129,11 @@ def rate_part(
     settings: RatingSettings | None = None,
     seed: int = 1,
     fits: PartFits | None = None,
+    full: bool = True,
 ) -> RatingBound:
     """The rating of one part at one ``weight_lb`` (inf: any, where the lives have none) under a ``promise``. ``use``
     None: the harshest use on record. settings: the defaults where None. seed: of the simulated fleets and the draws.
-    fits: of the same ``data``, target life and settings, if already made.
+    fits: of the same ``data``, target life and settings, if already made. full=False: the first-order bound, and no upper limit.
 
     Raises AnalyticsError on a weight that is not above 0 or a use not on record; data that cannot carry a number come
     back as NaN with the reason.
@@ -155,7 +156,7 @@ def rate_part(
     if not made.fits:
         return part.unrated(reason(Rests.NO_FIT_CONVERGED), checks, early.share)
     checks += [*check_class(made.rated, part.weight_lb, s), *made.later_checks]
-    return part.modelled(made, checks)
+    return part.modelled(made, checks, full)
 
 
 class _Part:
@@ -211,7 +212,7 @@ class _Part:
         made = self._assembled(self._demonstrate(None, early_share), NAN)
         return replace(made, early_share=early_share, checks=tuple(checks))
 
-    def modelled(self, made: PartFits, checks: list[Reason]) -> RatingBound:
+    def modelled(self, made: PartFits, checks: list[Reason], full: bool) -> RatingBound:
         """The bound from the fits, one per distribution that converged."""
         s, data, rated, fits, early = self.settings, self.data, made.rated, made.fits, made.early
         rest = self.promise.without(early.share)
@@ -221,7 +222,7 @@ class _Part:
         best = max(fits, key=lambda f: float(f.top.value[0]))
         estimates = {k: estimate_at(best, self.weight_lb, k, rest.reliability) for k in uses}
         picked = min(uses, key=estimates.__getitem__)
-        each = [rate_fit(f, self.weight_lb, picked, rest, s, self.seed) for f in fits]
+        each = [rate_fit(f, self.weight_lb, picked, rest, s, self.seed, full) for f in fits]
         if self.several and len(uses) > 1:
             self.reasons.append(reason(Rests.USE_NOT_STATED, use=data.use_names[picked]))
         opinion = min([r.opinion for r in each if np.isfinite(r.opinion)], default=NAN)
@@ -354,16 +355,17 @@ def rate_weights(
     settings: RatingSettings | None = None,
     seed: int = 1,
     fits: PartFits | None = None,
+    full: bool = True,
 ) -> tuple[RatingBound, ...]:
     """Ratings at several ``weights_lb``, lightest first, made non-increasing in weight: a heavier truck is never
     published higher. What each default costs is worked out at the lightest weight alone and stands on every row. data,
-    use, promise, settings, seed, fits: as in `rate_part`, whose errors it raises."""
+    use, promise, settings, seed, fits, full: as in `rate_part`, whose errors it raises."""
     s = RatingSettings() if settings is None else settings
     if fits is None and data.failures:
         fits = fit_part(data, promise.life, s)
     out: list[RatingBound] = []
     rest = replace(s, explain=False)
-    asked = [(data, w, use, promise, rest if i else s, seed, fits) for i, w in enumerate(sorted(weights_lb))]
+    asked = [(data, w, use, promise, rest if i else s, seed, fits, full) for i, w in enumerate(sorted(weights_lb))]
     for i, r in enumerate(each(rate_part, asked)):
         if i:
             r = replace(r, costs=out[0].costs)

@@ -228,7 +228,7 @@ def _read_otherwise(
     other: LifeData, bounds: list[RatingBound], weights: tuple[float, ...], options: Options
 ) -> dict[tuple[float, str], float]:
     """The bounds by weight and use if failures of unclear cause or order were not the part's own, as the lives ``other`` have it."""
-    first = replace(options, settings=replace(options.settings, explain=False, replicates=0, draws=0))
+    first = replace(options, settings=replace(options.settings, explain=False))
     fits = _fits(other, first)
     found: dict[tuple[float, str], float] = {}
     for use in dict.fromkeys(b.use for b in bounds):
@@ -236,7 +236,7 @@ def _read_otherwise(
         named = use if use in other.use_names and use else None
         found |= {
             (b.weight_lb, use): _moved(b, main)
-            for b, main in zip(_at(other, weights, named, first, fits), mains, strict=True)
+            for b, main in zip(_at(other, weights, named, first, fits, full=False), mains, strict=True)
         }
     return found
 
@@ -275,9 +275,14 @@ def _own_reasons(bound: RatingBound) -> tuple[Reason, ...]:
 
 
 def _at(
-    data: LifeData, weights: tuple[float, ...], use: str | None, options: Options, fits: PartFits | None
+    data: LifeData,
+    weights: tuple[float, ...],
+    use: str | None,
+    options: Options,
+    fits: PartFits | None,
+    full: bool = True,
 ) -> tuple[RatingBound, ...]:
-    return rate_weights(data, weights, use, options.promise, options.settings, options.seed, fits)
+    return rate_weights(data, weights, use, options.promise, options.settings, options.seed, fits, full)
 
 
 def class_weights(data: LifeData, edges: tuple[float, ...], options: Options) -> tuple[float, ...]:
