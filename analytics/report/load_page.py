@@ -23,9 +23,15 @@ def opening(review: LoadReview) -> None:
 def explained(review: LoadReview) -> None:
     """What explains the returns: power, torque or margin. review: of the loads."""
     for component in dict.fromkeys(c for c, _ in review.parts):
-        told = words.explained_words(review, component, "")
+        told = words.explained_words(review, component, _first_told(review, component))
         first_then(told, f"{component.capitalize()}: {words.HEADINGS['exponents']}")
     show_html(fold(words.HEADINGS["fits"], table_html(words.explained_table(review), words.HEADINGS["fits"])))
+
+
+def _first_told(review: LoadReview, component: str) -> str:
+    """Of whom it is told first what explains the returns: of all parts of a ``component`` together (""), or of its only one."""
+    own = [part for c, part in review.parts if c == component]
+    return own[0] if len(own) == 1 else ""
 
 
 def parts(review: LoadReview) -> None:
@@ -39,7 +45,9 @@ def parts(review: LoadReview) -> None:
             f"{component.capitalize()} {part}: {words.HEADINGS['part']}",
             picture(drawn, words.part_question(part)) or lines_html([part_caption(review, component, part)]),
             lines_html(words.beside_margin(review, component) if part == firsts[component] else ()),
-            lines_html(words.explained_words(review, component, part)),
+            lines_html(
+                () if part == _first_told(review, component) else words.explained_words(review, component, part)
+            ),
             fold(facts, table_html(words.facts_table(review, component, part), f"{component} {part}: {facts}")),
         )
 

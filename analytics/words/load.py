@@ -374,7 +374,7 @@ def explained_words(review: LoadReview, component: str, part: str) -> tuple[str,
     if isinstance(fits, Reason):
         return (f"Which explains the returns better cannot be told: {say(fits)}.",)
     if not fits.best:
-        return (f"{who}: only one fit converged.",)
+        return (f"{capital(who)}: only one fit converged.",)
     lines = _best(fits, who)
     if part:
         lines += exponent_words(review, component, part)
@@ -415,7 +415,7 @@ def _best(found: Compared, who: str) -> list[str]:
         what = _EXPLAINS[found.decided if found.decided != "load" else found.rather]
         return [
             f"{start}{what} explains them best, however what is not on record is taken.",
-            f"{who}: its AIC is at least {least:.1f} lower.",
+            f"{capital(who)}: its AIC is at least {least:.1f} lower.",
         ]
     told = "; ".join(f"{what} {listed(ways, most=len(ways))}" for what, ways in by.items())
     return [

@@ -18,12 +18,14 @@ from analytics.ratings.load_review import failed_by_margin, make_load_review, re
 from analytics.ratings.options import options_for
 from analytics.reasons import Refused, reason
 from analytics.records.load import load_records
+from analytics.report import load_page
 from analytics.report.load_figures import part_figure
 from analytics.report.load_files import write_load_files
-from analytics.words.load import assumptions_table, rating_lines, ratings_table
+from analytics.words.load import assumptions_table, explained_words, rating_lines, ratings_table
 from analytics.words.load_captions import by_margin_caption, compared_caption, margin_caption, part_caption
 from analytics.words.saying import say
 from tests.driveline.shops import SHAFT
+from tests.pages import page_of, seen
 from tests.small_shop import TOML, build, rateable_shop, write_shop
 
 
@@ -35,6 +37,24 @@ def review(tmp_path_factory):
     pd.DataFrame([SHAFT]).to_csv(folder / "parts.csv", index=False)
     records = load_records(folder)
     return make_load_review(records, make_lifetimes(records), options_for(records.shop))
+
+
+def test_what_explains_the_returns_is_told_of_every_component_once(review):
+    """Of a component with one part nothing stood under the question: all was told in the part's own fold."""
+    page = page_of("driveline_load", load_page.SECTIONS, review)
+    first, then = (
+        seen(page)
+        .split("What explains the returns: power, torque or margin?")[-1]
+        .split("Part by part: load, margin, life, rating")
+    )
+    assert {len([p for c, p in review.parts if c == own]) for own, _ in review.parts} == {1}
+    for component, part in review.parts:
+        told = explained_words(review, component, part)
+        assert told
+        assert told[0] in first
+        assert seen(page, closed=False).count(told[0]) == 1
+    assert "\nEvery fit" in first
+    assert then
 
 
 def test_a_part_on_one_page(review):
