@@ -920,6 +920,8 @@ class Power(Code):
     NO_FIT = auto()
     BY_YEARS = auto()
     BY_ONE_YEAR = auto()
+    IN_A_QUARTER = auto()
+    PARTS_IN_A_QUARTER = auto()
 
 
 class Renew(Code):

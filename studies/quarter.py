@@ -271,13 +271,12 @@ def run(
 
 
 def summarise(rows: pd.DataFrame) -> pd.DataFrame:
-    """Per kind and span: shops, forecasts, came over expected (with its standard error over shops, NaN of one), of replaced parts too, share
-    held, misses above and below, and the share of quarters with a false claim."""
+    """Per kind and span: shops, forecasts, came over expected (with its standard error over shops, NaN of one; and that of all kinds together, which are the same
+    shops under other conditions, so that their leans are one), of replaced parts too, share held, misses above and below, and the share of quarters with a false claim."""
+    together = {span: _ratio_se(own) for span, own in rows.groupby("span")}
     out = []
     for (kind, span), own in rows.groupby(["kind", "span"], sort=False):
-        by_shop = own.groupby("seed")[["came", "expected", "came_replaced", "expected_replaced"]].sum()
-        ratio = by_shop["came"].sum() / by_shop["expected"].sum()
-        gap = by_shop["came"] - ratio * by_shop["expected"]
+        by_shop = own.groupby("seed")[["came_replaced", "expected_replaced"]].sum()
         out.append(
             {
                 "kind": kind,
@@ -286,8 +285,9 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
                 "forecasts": len(own),
                 "came": int(own["came"].sum()),
                 "expected": own["expected"].sum(),
-                "ratio": ratio,
-                "ratio_se": float(np.sqrt((gap**2).sum())) / by_shop["expected"].sum() if len(by_shop) > 1 else np.nan,
+                "ratio": own["came"].sum() / own["expected"].sum(),
+                "ratio_se": _ratio_se(own),
+                "together_se": together[span],
                 "ratio_replaced": by_shop["came_replaced"].sum() / by_shop["expected_replaced"].sum(),
                 "held": float(((own["came"] >= own["lower"]) & (own["came"] <= own["upper"])).mean()),
                 "above": float((own["came"] > own["upper"]).mean()),
@@ -297,3 +297,10 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
             }
         )
     return pd.DataFrame(out)
+
+
+def _ratio_se(rows: pd.DataFrame) -> float:
+    """Standard error of came over expected, over shops; NaN of one."""
+    by_shop = rows.groupby("seed")[["came", "expected"]].sum()
+    gap = by_shop["came"] - by_shop["came"].sum() / by_shop["expected"].sum() * by_shop["expected"]
+    return float(np.sqrt((gap**2).sum())) / by_shop["expected"].sum() if len(by_shop) > 1 else np.nan

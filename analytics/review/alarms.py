@@ -8,6 +8,7 @@ from scipy.stats import binom
 
 from analytics.lifetimes.later import LIFE
 from analytics.models.exact import binomial_limits
+from analytics.ratings.predict import count_chances
 from analytics.reasons import (
     AlarmIs,
     Alarms,
@@ -24,6 +25,8 @@ from analytics.reasons import (
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.review.answer import Answer, nothing
 from analytics.review.budget import BUDGET, FALSE_ALARM
+from analytics.review.door import with_level
+from analytics.review.expected import Stakes
 from analytics.review.lot_choice import lot_money, lot_reasons
 from analytics.review.snapshot import (
     ANY_LEVEL,
@@ -35,7 +38,16 @@ from analytics.review.snapshot import (
     past_of,
     pooled_lives,
 )
-from analytics.review.watch import INSTALL, Watched, alarm_count, chance_of_alarm, shrink, threshold_of, watched_lives
+from analytics.review.watch import (
+    BOTH_WAYS,
+    INSTALL,
+    Watched,
+    alarm_count,
+    chance_of_alarm,
+    shrink,
+    threshold_of,
+    watched_lives,
+)
 
 #: alarms that ask for nothing more
 OVER = frozenset({AlarmIs.CLOSED, AlarmIs.QUIET})
@@ -181,7 +193,10 @@ def power_answer(now: Snapshot, watched: list[Watched], size: int = 20) -> Answe
         else threshold_of(np.zeros(size), FALSE_ALARM * BUDGET[Family.LOT_LIFE])
     )
     question = reason(Question.POWER, size=size, threshold=threshold)
+    in_a_quarter = _power_in_a_quarter(watched[-1]) if watched else []
     best = _most_common(now, lots=len(own) > 0)
+    if best is None and in_a_quarter:
+        return Answer(question, (reason(Power.NO_FIT), *in_a_quarter), pd.DataFrame())
     if best is None:
         return nothing(question, Power.NO_FIT)
     (component, part), snapshot = best
@@ -216,7 +231,49 @@ def power_answer(now: Snapshot, watched: list[Watched], size: int = 20) -> Answe
         ),
         reason(Power.BY_ONE_YEAR, caught=first[of].tolist()),
     )
-    return Answer(question, said, table)
+    return Answer(question, (*said, *in_a_quarter), table)
+
+
+#: how many times as many are tried on the looks at a quarter, and the chance from which such a rise counts as seen
+_TIMES, _SEEN = (2, 3), 0.5
+
+
+def _power_in_a_quarter(watched: Watched) -> list[Reason]:
+    """What the looks at one quarter, as it was ``watched``, would say of a rise: of the whole shop and each component, and of how many parts."""
+    tests = watched.tests.sort_values(["component", "group"], kind="stable")
+    whole, parts = (tests[tests["family"].isin(of)] for of in (BOTH_WAYS, {Family.PART_QUARTER}))
+    said = [_rise_seen(watched.stakes, test) for test in whole.itertuples()]
+    caught = {test.group: _told_of(watched.stakes, test)[1] for test in parts.itertuples()}
+    seen = [[part for part, by_times in caught.items() if by_times[k] >= _SEEN] for k in range(len(_TIMES))]
+    return said + reason_if(Power.PARTS_IN_A_QUARTER, caught, parts=len(caught), seen=seen)
+
+
+def _rise_seen(stakes: Stakes, test) -> Reason:
+    told_at, caught = _told_of(stakes, test)
+    return reason(Power.IN_A_QUARTER, look=_test(test), expected=test.expected, told_at=told_at, caught=caught)
+
+
+def _told_of(stakes: Stakes, test) -> tuple[int, tuple[float, ...]]:
+    """Of a look (``test``) at the lives at ``stakes`` in a quarter: from how many failures on it is an alarm, and the chance of so many at each of _TIMES the rate."""
+    at, count = _lives_of(stakes, test), stakes.rows["count"].to_numpy()
+    even = np.full(len(stakes.chance), 1 / len(stakes.chance))
+
+    def so_many_or_more(times: float) -> np.ndarray:
+        chance = with_level(stakes.chance[:, at], times * stakes.level)
+        return count_chances(chance, count[at], even)[::-1].cumsum()[::-1]
+
+    usual = so_many_or_more(1.0)
+    told_at = int((usual > test.threshold / (1 + (test.family in BOTH_WAYS))).sum())
+    caught = tuple(float(more[told_at]) if told_at < len(more) else 0.0 for more in map(so_many_or_more, _TIMES))
+    return told_at, caught
+
+
+def _lives_of(stakes: Stakes, test) -> np.ndarray:
+    """Positions of the lives a look at the quarter (``test``) takes together."""
+    own = np.ones(len(stakes.rows), bool)
+    for column, name in (("component", test.component), ("part", test.group)):
+        own &= (stakes.rows[column] == name).to_numpy() | (name == "")
+    return np.flatnonzero(own)
 
 
 def _most_common(now: Snapshot, lots: bool) -> tuple[tuple[str, str], PartSnapshot] | None:

@@ -46,7 +46,7 @@ _BY_SIDE = {
 }
 THIS_QUARTER = frozenset(_BY_SIDE.values())
 #: of these, fewer than foreseen is told as well as more
-_BOTH_WAYS = frozenset({Family.SHOP_QUARTER, Family.COMPONENT_QUARTER})
+BOTH_WAYS = frozenset({Family.SHOP_QUARTER, Family.COMPONENT_QUARTER})
 #: families that look at install errors
 INSTALL = frozenset({Family.MONTH_INSTALL, Family.BUILDER_INSTALL})
 #: an install error shows within about so many days (common practice, no source); the records correct it as they grow
@@ -336,7 +336,7 @@ def quarter_tests(table: pd.DataFrame) -> pd.DataFrame:
     for row in table.itertuples():
         family = _BY_SIDE.get(row.side)
         if family is not None:
-            p = min(2 * min(row.p_more, row.p_fewer), 1.0) if family in _BOTH_WAYS else row.p_more
+            p = min(2 * min(row.p_more, row.p_fewer), 1.0) if family in BOTH_WAYS else row.p_more
             rows.append(_test(family, row.component, row.group, row.units, row.expected, row.came, p, 0.0))
     return pd.DataFrame(rows, columns=_COLUMNS)
 

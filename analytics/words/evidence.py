@@ -177,7 +177,7 @@ def at_the_door(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
         n = own["forecasts"]
         share = {k: float((own[k] * n).sum() / n.sum()) for k in ("held", "above", "below")}
         lines.append(
-            f"All {span}s together: {own['came'].sum() / own['expected'].sum():.2f} came for each expected; {share['held']:.2f} of {n.sum():,} ranges held, {share['above']:.2f} lay above and {share['below']:.2f} below."
+            f"All {span}s together: {own['came'].sum() / own['expected'].sum():.2f} came for each expected{_sure_of(own)}; {share['held']:.2f} of {n.sum():,} ranges held, {share['above']:.2f} lay above and {share['below']:.2f} below."
         )
         missed = [told for row in own.itertuples() if (told := _off_the_aim(row))]
         lines.append(f"Missed, {span}s: {'; '.join(missed)}." if missed else f"Missed, {span}s: nothing.")
@@ -187,6 +187,12 @@ def at_the_door(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
         f"Of {claims['forecasts'].sum():,} quarters, {false:.2f} brought a claim that was false (at most 0.10 is promised)."
     )
     return table, tuple(lines)
+
+
+def _sure_of(kinds: pd.DataFrame) -> str:
+    """How far all kinds together may be off by the draw of their shops."""
+    error = kinds["together_se"].iloc[0]
+    return f" (standard error {error:.2f}: every kind is of the same shops)" if error > 0 else ""
 
 
 def _off_the_aim(row: Any) -> str:
@@ -408,7 +414,9 @@ def worth(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
             f"No table of what following the sheet is worth at {path}: run python -m studies worth in a checkout.",
         )
     table = pd.read_csv(path)
-    never, habit, sheet, tries, odds, truth = (table[table["start"] == "all"].set_index("owner").loc[o] for o in WORTH_OWNERS)
+    never, habit, sheet, tries, odds, truth = (
+        table[table["start"] == "all"].set_index("owner").loc[o] for o in WORTH_OWNERS
+    )
     right, high = (table[table["start"] == f"{s} of the truth"].set_index("owner") for s in ("1", "1.35"))
     saved = {p: 1 - sheet[f"cost_{p}"] / habit[f"cost_{p}"] for p in (5, 10, 20)}
     follows, first = WORTH_OWNERS[2], WORTH_OWNERS[1]

@@ -5,11 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import binomtest, hypergeom, nbinom, poisson
+from scipy.stats import binom, binomtest, hypergeom, nbinom, poisson
 
-from analytics.reasons import CameSince, Family
+from analytics.reasons import CameSince, Family, Power
+from analytics.review.alarms import _power_in_a_quarter
 from analytics.review.budget import BUDGET, FALSE_ALARM
+from analytics.review.expected import Stakes
 from analytics.review.forecast import alarms_kept
+from analytics.review.snapshot import DRAWS
 from analytics.review.watch import (
     Watched,
     _judged,
@@ -283,3 +286,25 @@ def test_a_lot_ten_times_as_bad_is_caught_more_often_than_not():
         looks = _judged(life_tests(table), joint_thresholds(table))
         caught += bool(looks.loc[(looks["family"] == Family.LOT_LIFE) & (looks["group"] == "L5"), "alarm"].any())
     assert caught >= 33
+
+
+def test_what_a_quarter_would_show_of_a_rise_is_told_with_its_chance():
+    """200 lives of one part with a chance of .05 each: ten usual. Exact binomial chances, by hand; the shop and the component are judged both ways,
+    the part one way."""
+    rows = pd.DataFrame({"component": "shaft", "part": "S-1", "count": np.ones(200)})
+    day = pd.Timestamp("2024-01-01")
+    stakes = Stakes(day, day, rows, np.full((DRAWS, 200), 0.05), np.ones(DRAWS), 0)
+    of = {Family.SHOP_QUARTER: ("", ""), Family.COMPONENT_QUARTER: ("shaft", ""), Family.PART_QUARTER: ("shaft", "S-1")}
+    tests = pd.DataFrame(
+        [{"family": f, "component": c, "group": g, "expected": 10.0, "threshold": 0.01} for f, (c, g) in of.items()]
+    )
+    shop, component, parts = _power_in_a_quarter(Watched(day, day, stakes, pd.DataFrame(), tests))
+    told_at = int(binom.isf(0.005, 200, 0.05)) + 1
+    assert binom.sf(told_at - 1, 200, 0.05) <= 0.005 < binom.sf(told_at - 2, 200, 0.05)
+    for said in (shop, component):
+        assert (said.code, said.values["told_at"], said.values["expected"]) == (Power.IN_A_QUARTER, told_at, 10.0)
+        by_hand = [binom.sf(told_at - 1, 200, 1 - 0.95**k) for k in (2, 3)]
+        assert said.values["caught"] == pytest.approx(by_hand, rel=1e-6)
+    # the part is an alarm from one failure less on: a doubling shows in half of the quarters
+    assert binom.sf(binom.isf(0.01, 200, 0.05), 200, 1 - 0.95**2) > 0.5
+    assert parts.values == {"parts": 1, "seen": [["S-1"], ["S-1"]]}

@@ -50,6 +50,11 @@ def test_the_table_adds_up():
     assert told["ratio"] == pytest.approx(1.0)
     assert (told["held"], told["above"], told["below"]) == (0.25, 0.5, 0.25)
     assert told["ratio_replaced"] == 2
+    # 20 for 20 and 10 for 10: no shop is off by itself
+    assert told["ratio_se"] == told["together_se"] == 0
+    again = summarise(pd.concat([rows, rows.assign(kind="other", came=rows["came"] + rows["seed"])]))
+    # two kinds: shop 1 has 42 for 40, shop 2 24 for 20; 1.1 of 40 is 2 more than 42, of 20 2 less than 24
+    assert again["together_se"].iloc[0] == pytest.approx(np.sqrt(2**2 + 2**2) / 60)
     assert told["false_claims"] == 0.25
     assert quarter_end(4) == pd.Timestamp("2018-12-31")
 
@@ -64,14 +69,16 @@ def test_the_table_kept_is_that_of_its_forecasts():
 def test_what_is_missed_of_the_aim_is_told(tmp_path):
     """A kind within the aim in both spans, and one of whose years 1.2 came for each expected, 0.8 of the ranges held, and all misses lie above."""
     row = {
-        "kind": "even", "span": "quarter", "shops": 9, "forecasts": 100, "came": 200, "expected": 200.0, "ratio": 1.0, "ratio_se": 0.02, "held": 0.9,
+        "kind": "even", "span": "quarter", "shops": 9, "forecasts": 100, "came": 200, "expected": 200.0, "ratio": 1.0, "ratio_se": 0.02, "together_se": 0.03, "held": 0.9,
         "above": 0.06, "below": 0.04, "false_claims": 0.08,
     }  # fmt: skip
     low = {"came": 240, "ratio": 1.2, "held": 0.8, "above": 0.2, "below": 0.0}
     rows = [row, row | {"span": "year"}, row | {"kind": "low"}, row | {"kind": "low", "span": "year"} | low]
     pd.DataFrame(rows).to_csv(tmp_path / "quarter.csv", index=False)
     _, told = at_the_door(tmp_path)
-    assert told[1].startswith("All quarters together: 1.00 came for each expected; 0.90 of 200 ranges held")
+    assert told[1].startswith(
+        "All quarters together: 1.00 came for each expected (standard error 0.03: every kind is of the same shops); 0.90 of 200 ranges held"
+    )
     assert told[2] == "Missed, quarters: nothing."
     assert told[3].startswith("All years together: 1.10 came")
     assert told[4] == (

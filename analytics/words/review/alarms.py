@@ -81,7 +81,7 @@ asks(
     Question.POWER,
     "How good is the watch: would a bad lot of {size} be caught?",
     "Exact Poisson chances at the threshold of this quarter's lots ({threshold:.2g}), for a lot of average power, weight, use and miles of the part that has most units out. "
-    "A single look; the lot is looked at again every quarter, which adds a little.",
+    "A single look; the lot is looked at again every quarter, which adds a little. For the whole shop, components and parts: the exact chances of the quarter, what the fits leave open in them.",
 )
 asks(
     Question.REVISION,
@@ -284,6 +284,18 @@ def _by_years(
 def _by_one_year(caught: Sequence[float]) -> str:
     five, ten, twenty = map(percent, caught)
     return f"After one year in service the same lot is caught {five}, {ten} and {twenty} of the time: silence about a young lot proves little."
+
+
+@says(Power.IN_A_QUARTER)
+def _in_a_quarter(look: Reason, expected: float, told_at: int, caught: Sequence[float]) -> str:
+    twice, thrice = map(percent, caught)
+    return f"{capital(say(look))}: {few(expected)} usual, and {told_at} or more are told. Where twice as many were the rule, that is {twice} of the time, three times {thrice}."
+
+
+@says(Power.PARTS_IN_A_QUARTER)
+def _parts_in_a_quarter(parts: int, seen: Sequence[Sequence[str]]) -> str:
+    twice, thrice = (f"{len(own)} ({listed(own)})" if own else "none" for own in seen)
+    return f"Of {parts} parts looked at, twice as many in one quarter are more likely told than not for {twice}, three times as many for {thrice}."
 
 
 # ---- revisions -------------------------------------------------------------------------------------------------------
