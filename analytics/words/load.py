@@ -229,7 +229,7 @@ def fared(found: Stood) -> str:
     if found.says is Stands.NONE:
         return say(reason(found.says))
     return (
-        f"of the {found.lives:,} on record at that margin or less {found.failed:,} failed before {distance(found.miles)} and {found.lasted:,} are known to have passed them, "
+        f"of the {found.lives:,} on record at that margin or less {found.failed:,} failed before {distance(found.miles)}, {found.lasted:,} known to have passed them, "
         f"{say(reason(found.says))}"
     )
 

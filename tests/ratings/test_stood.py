@@ -87,7 +87,7 @@ def test_what_it_makes_of_the_margin(lives, failed, lasted, says):
 def test_said():
     told = fared(Stood(0.31, 60, 1, 37, 50_000.0, Stands.CLEARED))
     assert told.startswith(
-        "of the 60 on record at that margin or less 1 failed before 50,000 miles and 37 are known to have passed them, fewer"
+        "of the 60 on record at that margin or less 1 failed before 50,000 miles, 37 known to have passed them, fewer"
     )
     assert fared(Stood(0.31, 0, 0, 0, 50_000.0, Stands.NONE)) == "no part on record ran at that margin or less"
     assert "take the margin at its word" in fared(Stood(0.31, 9, 7, 0, 50_000.0, Stands.BORNE_OUT))
