@@ -199,6 +199,11 @@ def test_the_open_class_is_one_class_whatever_it_was_rated_at():
     assert turned.values["weights"] == [7500.0, 11_500.0]
     first = limits_table(sheet(11_500.0, 500.0, "lower"), None)
     assert (first["before_verdict"] == "").all()
+    assert turned.values["published"]
+    for published, was in ((900.0, "raise"), (math.nan, "publish")):  # what nobody published is not raised
+        sheets = both.assign(published_hp=published, before_verdict="raise", verdict="not shown either way")
+        (turned,) = (r for r in one_sheet._limits_changed(sheets) if r.code is Since.VERDICT)
+        assert say(turned).endswith(f"now “not shown either way”, was “{was}”.")
 
 
 @pytest.fixture(scope="module")

@@ -380,9 +380,11 @@ def watch_lead(standing: Sequence[Reason], gone: Sequence[Reason]) -> str:
 
 # ---- what changed ----------------------------------------------------------------------------------------------------
 @says(Since.VERDICT)
-def _verdict(component: str, part: str, was: str, now: str, weights: Sequence[float]) -> str:
+def _verdict(component: str, part: str, was: str, now: str, weights: Sequence[float], published: bool) -> str:
     at = weight_class(max(weights)) if len(weights) == 1 else f"in {len(weights)} weight classes"
-    return f"{part} {at}: now “{now}”, was “{was}”."
+    # what is published first is not raised
+    before, after = (("publish" if verdict == "raise" and not published else verdict) for verdict in (was, now))
+    return f"{part} {at}: now “{after}”, was “{before}”."
 
 
 texts(
