@@ -22,7 +22,7 @@ FIGURES = frozenset(
         "odometer miles_in_service runs cost trailer_weight driven_wheels first_gear overdrive stall_rpm case_depth fillet_radius hub_diameter "
         "hub_wall shift_time oil_temperature odometer_replaced weight_up_to power_limit pieces outside_diameter bore length hardness tensile_yield "
         "stress_concentration spline_teeth spline_pitch_diameter spline_root_diameter spline_length spline_tooth_thickness spline_tooth_depth faces "
-        "piston_area lining_outside_diameter lining_inside_diameter lining_friction return_spring apply_pressure release_area torque_ratio price"
+        "piston_area piston_sides lining_outside_diameter lining_inside_diameter lining_friction return_spring apply_pressure release_area torque_ratio price"
     ).split()
 )
 

@@ -124,7 +124,7 @@ HEADINGS: dict[str, SheetHeadings] = {
         known=_names(
             "component part kind material pieces outside_diameter bore length hardness heat_treatment case_depth tensile_yield "
             "stress_concentration fillet_radius hub_diameter hub_wall spline_teeth spline_pitch_diameter spline_root_diameter spline_length "
-            "spline_tooth_thickness spline_tooth_depth spline_fit faces piston_area "
+            "spline_tooth_thickness spline_tooth_depth spline_fit faces piston_area piston_sides "
             "lining_outside_diameter lining_inside_diameter lining lining_friction return_spring apply_pressure "
             "release_area torque_ratio price"
         ),

@@ -34,6 +34,7 @@ MEASURES = (
     Measure("spline_tooth_depth", "spline_tooth_depth_in", LENGTH),
     Measure("faces", "faces", None, 1, 100),
     Measure("piston_area", "piston_area_sqin", AREA),
+    Measure("piston_sides", "piston_sides", None, 1, 2),
     Measure("lining_outside_diameter", "lining_outside_diameter_in", LENGTH),
     Measure("lining_inside_diameter", "lining_inside_diameter_in", LENGTH),
     Measure("lining_friction", "lining_friction", None, 0.01, 1),
@@ -76,6 +77,8 @@ def read_parts(parts: Sheet, shop: Shop) -> None:
         values[heading] = said["value"]
     for what in MEASURES:
         measure(parts, what, unit_of(what, shop))
+    for end in ("", "_low", "_high"):  # one side where nobody says: the weaker clutch
+        values[f"piston_area_sqin{end}"] *= values["piston_sides"].fillna(1.0)
     # a blank one is none; one that could not be read is not known, and nothing that hangs on it either. A pack has springs whether or not they are written down
     pack = values["kind"] == "clutch pack"
     for heading, column, some in (("bore", "bore_in", False), ("return_spring", "return_spring_lbf", pack)):

@@ -30,8 +30,18 @@ def test_amounts_keep_their_unit_and_their_range(tmp_path):
     assert shaft["tensile_yield_ksi"] == pytest.approx(249.46, abs=0.01)
     assert shaft["price"] == 1450
     assert converter["piston_area_sqin"] == pytest.approx(14.4925, abs=1e-3)
+    assert converter["piston_sides"] != converter["piston_sides"]  # nobody says: one
     assert converter["apply_pressure_psi"] == pytest.approx(179.85, abs=0.01)
     assert pd.isna(converter["outside_diameter_in"])
+
+
+def test_oil_on_both_sides_of_a_piston_pushes_on_twice_the_area(tmp_path):
+    """Force is pressure times all the area it acts on; by one side alone a pack of two would look half as strong."""
+    pack = {"component": "converter", "part": "TC-1", "piston_area": "17-18 sq in"}
+    columns = ["piston_area_sqin_low", "piston_area_sqin", "piston_area_sqin_high"]
+    one, both = (parts(tmp_path / n, pack | {"piston_sides": n}).parts[columns].iloc[0] for n in ("1", "2"))
+    assert both.tolist() == [2 * area for area in one]
+    assert one["piston_area_sqin_high"] == pytest.approx(18)
 
 
 @pytest.mark.parametrize(
