@@ -251,8 +251,8 @@ def _fits(
     data, _ = _load_data(loads, component, part, strength, rows)
     if data.failures < FEWEST_FAILURES:
         raise AnalyticsError(
-            f"{component} {part or 'all parts'}: {data.failures:g} failed with power and weight on record; to tell "
-            f"which explains it takes at least {FEWEST_FAILURES}"
+            f"{component} {part or 'all parts'}: {data.failures:g} failed with power and weight on record, and it takes "
+            f"{FEWEST_FAILURES}"
         )
     if np.ptp(data.log_power) < 1e-6:
         return []

@@ -19,7 +19,7 @@ from analytics.report import cutoff_page
 from analytics.report.brief import brief_html, write_cutoff_files
 from analytics.words.cutoffs import argument as words
 from analytics.words.cutoffs.money import by_use_table, money_words
-from tests.pages import page_of
+from tests.pages import page_of, unwrapped
 from tests.pages import words as words_on
 from tests.report.test_pages import contradictions
 from tests.small_shop import TOML, build, returned, write_shop
@@ -40,7 +40,7 @@ def argue():
 
 def test_the_real_step_reads_as_a_step(argue):
     argument = argue("clutch pack", "CP-4", "CP-5")
-    told = brief_html(argument)
+    told = unwrapped(brief_html(argument))
     assert "CP-4 has a step in power: just above 6" in told
     assert "times as often as just below (" in told
     drawn = figures.halves_figure(argument)
@@ -95,12 +95,12 @@ def test_the_boundary_by_money_leads_with_its_table_by_use(argue, monkeypatch):
 
 
 def test_the_smooth_slope_reads_as_a_slope(argue):
-    told = brief_html(argue("input shaft", "IS-A", "IS-B"))
+    told = unwrapped(brief_html(argue("input shaft", "IS-A", "IS-B")))
     assert "IS-A has no step in power that the records show: it loses life gradually" in told
 
 
 def test_parts_without_common_trucks_are_not_compared(argue):
-    told = brief_html(argue("converter", "TC-1", "TC-2"))
+    told = unwrapped(brief_html(argue("converter", "TC-1", "TC-2")))
     assert "every TC-1 lives in a truck of 650 hp or less and every TC-2 in one of 655 hp or more" in told
 
 
