@@ -10,9 +10,9 @@ import pandas as pd
 from analytics.advice.answer import Advice, Choice, ComponentAdvice, Margin, Near, NextUp, Published
 from analytics.advice.chance import Chance
 from analytics.errors import AnalyticsError
-from analytics.reasons import Advised
+from analytics.reasons import Advised, Stands
 from analytics.words.cautions import CAUTIONS
-from analytics.words.load import LOWEST_LINE, broken_words, fared, grade
+from analytics.words.load import LOWEST_LINE, broken_words, counted_at, fared, grade
 from analytics.words.phrases import capital, listed, many, money, numbered, percent, plural, weight
 from analytics.words.saying import say, texts
 from analytics.words.units import (
@@ -399,14 +399,22 @@ def _next_money(advice: Advice) -> str:
     )
 
 
+#: behind margins of which the records leave open whether they are too harsh
+_OPEN = " Where no more is said of a margin, the records neither clear it nor bear it out: odometers of those that run would tell more."
+
+
 def together_words(advice: Advice) -> tuple[str, ...]:
     """What has to go with the parts of an ``advice``: habits of the shop's builds, and what the driveline's formulas say of each part fitted."""
     lines = _habits(advice)
-    told = [*(_carries(f, f.margin) for f in advice.fitted if f.margin is not None), *map(say, advice.needs)]
+    margins = [(f, f.margin) for f in advice.fitted if f.margin is not None]
+    told = [*(_carries(f, m) for f, m in margins), *map(say, advice.needs)]
     if told:
+        open_one = any(_at_risk(m) and m.stood is not None and m.stood.says is Stands.OPEN for _, m in margins)
         own = ", ".join(f"{name.replace('_', ' ')} {value:g}" for name, value in advice.truck.own)
         of = f"with {own}, else as assumed" if own else "of a truck of no special make"
-        lines.append(f"By textbook formulas, {of}: {'; '.join(told)}. No design calculation: an engineer makes that.")
+        lines.append(
+            f"By textbook formulas, {of}: {'; '.join(told)}.{_OPEN * open_one} No design calculation: an engineer makes that."
+        )
     return tuple(lines)
 
 
@@ -421,9 +429,16 @@ def _stands(m: Margin) -> str:
     return f"a margin of {ends} at its worst notch in a shock (a careful design starts at 1){_fared(m)}"
 
 
+def _at_risk(m: Margin) -> bool:
+    """Whether a margin may lie under 1, so that it matters how parts fared at it."""
+    return m.low < 1
+
+
 def _fared(m: Margin) -> str:
-    """How parts fared at the low end of the margin or less; nothing where that is 1 and more."""
-    return "" if m.stood is None or m.low >= 1 else f"; {fared(m.stood)}"
+    """How parts fared at the low end of the margin or less; what leaves it open is said once for all (`_OPEN`)."""
+    if m.stood is None or not _at_risk(m):
+        return ""
+    return f"; {counted_at(m.stood) if m.stood.says is Stands.OPEN else fared(m.stood)}"
 
 
 def _tyres(m: Margin) -> str:

@@ -228,10 +228,12 @@ def fared(found: Stood) -> str:
     """How the parts fared that ran at a margin or less, and what that makes of it; neither start nor end of a sentence. found: what was counted."""
     if found.says is Stands.NONE:
         return say(reason(found.says))
-    return (
-        f"of the {found.lives:,} on record at that margin or less {found.failed:,} failed before {distance(found.miles)}, {found.lasted:,} known to have passed them, "
-        f"{say(reason(found.says))}"
-    )
+    return f"{counted_at(found)}, {say(reason(found.says))}"
+
+
+def counted_at(found: Stood) -> str:
+    """How the parts fared that ran at a margin or less, by what was ``found``."""
+    return f"of the {found.lives:,} on record at that margin or less {found.failed:,} failed before {distance(found.miles)}, {found.lasted:,} known to have passed them"
 
 
 NO_DESIGN = (
