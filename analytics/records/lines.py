@@ -58,23 +58,24 @@ def units_of_lines(
     last: _Unit | None = None
     for at, row in enumerate(grid.rows[start + 1 :], start + 1):
         texts = [cell.strip() for cell in row] + [""] * (width - len(row))
-        cells = {c: text for c, text in enumerate(texts) if c not in (columns.component, columns.part)}
-        heading, part = named(texts[columns.component]), texts[columns.part]
         if not any(texts):
             continue
-        serial = heading_key(texts[columns.serial])
-        known = of.get(serial) if serial else last
-        if known is not None and at not in struck and known.takes(cells, heading, part, columns.read):
-            known.lines += 1
+        cells = {c: text for c, text in enumerate(texts) if c not in (columns.component, columns.part)}
+        heading, part = named(texts[columns.component]), texts[columns.part]
+        serial, crossed_out = heading_key(texts[columns.serial]), at in struck
+        unit = of.get(serial) if serial else last
+        if unit is not None and not crossed_out and unit.takes(cells, heading, part, columns.read):
+            line, unit.lines = unit, unit.lines + 1
         else:
             # what it does not say is as in its unit, so that what it contradicts is all that differs
-            blank = {} if known is None or at in struck else known.cells
-            known = _Unit(at, {c: text or blank.get(c, "") for c, text in cells.items()})
-            units.append(known)
-            if at not in struck:
-                of.setdefault(serial, known)
-        known.add(cells, heading, part)
-        last = known
+            blank = {} if unit is None or crossed_out else unit.cells
+            line = _Unit(at, {c: text or blank.get(c, "") for c, text in cells.items()})
+            units.append(line)
+            if unit is None and not crossed_out:
+                unit = of[serial] = line
+        line.add(cells, heading, part)
+        # of a unit whose own line is crossed out nothing goes on; past one that contradicts its unit, that unit does
+        last = None if crossed_out and serial else unit
     return _laid_out(grid, start, columns, units, width), {unit.at: unit.lines for unit in units}
 
 

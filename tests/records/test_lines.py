@@ -90,6 +90,20 @@ def test_a_line_crossed_out_stays_a_row_of_its_own():
     assert counted == {1: 2, 2: 1}
 
 
+def test_what_follows_a_crossed_out_or_contradicting_line_goes_to_no_other_unit():
+    """A line without a serial below one crossed out is of nobody; below one that contradicts its unit it is that unit's."""
+    heads, first = ["serial", "Item", "Part no"], ["T-1", "shaft", "IS-A"]
+    columns = LineColumns(0, 1, 2, frozenset({0}))
+    crossed = [heads, first, ["T-2", "shaft", "IS-B"], ["", "conv", "TC-2"]]
+    made, _ = units_of_lines(Grid("a", "", crossed, 1, struck=frozenset({(2, 0)})), 0, columns)
+    assert [row[0] for row in made.rows[1:]] == ["T-1", "T-2", ""]
+    assert made.rows[1][3:] == ["IS-A", ""]
+    against = [heads, first, ["T-1", "shaft", "IS-B"], ["", "conv", "TC-1"]]
+    made, counted = units_of_lines(Grid("a", "", against, 1), 0, columns)
+    assert made.rows[1][3:] == ["IS-A", "TC-1"]
+    assert counted == {1: 2, 2: 1}
+
+
 @pytest.mark.parametrize(
     ("toml", "says"),
     [
