@@ -74,8 +74,7 @@ def units_of_lines(
             if unit is None and not crossed_out:
                 unit = of[serial] = line
         line.add(cells, heading, part)
-        # of a unit whose own line is crossed out nothing goes on; past one that contradicts its unit, that unit does
-        last = None if crossed_out and serial else unit
+        last = unit  # none below a first line that is crossed out; past one that contradicts its unit, that unit
     return _laid_out(grid, start, columns, units, width), {unit.at: unit.lines for unit in units}
 
 
