@@ -14,6 +14,8 @@ _LOOKS = str.maketrans(
 )
 #: a slip is looked for in words at least this long, one letter left out perhaps: of a shorter one a letter is a designation
 _LONG = 5
+#: letters that are left of a word cut short, at least
+_CUT = 3
 #: a name met as often at most, one slip from one met this many times as often, may be that one however short it is
 _RARE, _TIMES = 2, 10
 #: a column of more names than this holds no names of parts
@@ -45,6 +47,19 @@ def one_slip(one: str, other: str) -> bool:
         return False
     apart = [(a, b) for a, b in zip(ours, theirs, strict=True) if a != b]
     return len(apart) == 1 and _one_edit(*apart[0])
+
+
+def shortened(one: str, other: str) -> bool:
+    """Whether two names, ``one`` and the ``other``, are the same but for words cut short: 'stg 2' and 'stage 2', 'bil. shaft' and 'billet shaft'."""
+    ours, theirs = (re.findall(r"\w+", name.casefold()) for name in (one, other))
+    apart = [sorted(pair, key=len) for pair in zip(ours, theirs, strict=False) if pair[0] != pair[1]]
+    return len(ours) == len(theirs) and bool(apart) and all(_cut(short, long) for short, long in apart)
+
+
+def _cut(short: str, long: str) -> bool:
+    """Whether one word is the beginning of a ``long`` one, or that without its vowels."""
+    words = len(short) >= _CUT and short.isalpha() and long.isalpha()
+    return words and (long.startswith(short) or short == long[0] + re.sub("[aeiou]", "", long[1:]))
 
 
 def _one_edit(a: str, b: str) -> bool:
@@ -93,7 +108,7 @@ def _may_be(lead: str, other: str, counts: Mapping[str, int], own: Collection[st
     rare = counts[other] <= _RARE and counts[other] * _TIMES <= counts[lead]
     if rare and slip_between(other.casefold(), lead.casefold()):
         return True
-    return counts[other] * 3 <= counts[lead] and _near(lead, other, own)
+    return shortened(lead, other) or (counts[other] * 3 <= counts[lead] and _near(lead, other, own))
 
 
 def _near(one: str, other: str, own: Collection[str]) -> bool:

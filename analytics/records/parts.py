@@ -51,7 +51,16 @@ def component_words(shop: Shop) -> dict[str, str]:
 
 
 #: under component: nothing broke
-NO_DAMAGE = ("no damage", "no fault found", "nothing", "nothing broke", "nothing wrong")
+NO_DAMAGE = (
+    "no damage",
+    "no fault found",
+    "no problem found",
+    "nothing",
+    "nothing broke",
+    "nothing broken",
+    "nothing found",
+    "nothing wrong",
+)
 
 
 def name_components(sheet: Sheet, shop: Shop) -> None:

@@ -23,6 +23,7 @@ from analytics.start.vocabulary import (
     HEADING_WORDS,
     KIND_HEADINGS,
     MEASURED_AT,
+    POWER_UNITS,
     RETURN_KINDS,
     SHEET_WORDS,
     USE_WORDS,
@@ -322,6 +323,8 @@ def _points(sheet: str, heading: str, typed: str, key: str) -> float:
     if heading_key(typed) in names[:1] or key == names[0]:
         return 10.0
     rank = next((names.index(place) for place in (heading_key(typed), key) if place in names), 0)
+    if not rank and not POWER_UNITS.isdisjoint(names) and not POWER_UNITS.isdisjoint(heading_key(typed).split()):
+        return 4.0
     return 9.0 - 3.0 * rank / len(names) if rank else _loosely(names, key)
 
 

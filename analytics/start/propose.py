@@ -33,7 +33,7 @@ from analytics.start.match import (
 from analytics.start.pages import Column, Looked, Page, look
 from analytics.start.sentences import Sentence, sentences
 from analytics.start.text import Lexicon, lexicon
-from analytics.start.vocabulary import MEASURED_AT, USE_WORDS
+from analytics.start.vocabulary import MEASURED_AT, NO_COMPONENT, USE_WORDS
 
 #: asked with two names and how often each was met: whether they are one
 Ask = Callable[[str, Alike], bool]
@@ -249,6 +249,8 @@ def _component_name(column: Column, told: Mapping[str, set[str]]) -> str:
 def _like_heading(column: Column, told: Iterable[str]) -> list[str]:
     """The one component of other sheets that a heading is a word of, or that is a word of it: 'shaft' of 'input shaft'."""
     own = set(heading_key(column.heading).split())
+    if not own.isdisjoint(NO_COMPONENT):
+        return []
     like = list(filter(lambda word: own <= set(word.split()) or set(word.split()) <= own, told))
     return like if len(like) == 1 else []
 
@@ -264,8 +266,17 @@ def _parts_of(name: str, column: Column, found: Found) -> Counter[str]:
     places = [(s, h) for s, heads in _PART_PLACES.items() for h in heads]
     pairs = chain.from_iterable(found.pairs(sheet, "component", heading) for sheet, heading in places)
     beside = (part for component, part in pairs if _is_component(component, name, column))
-    met = Counter(map(_spaced, chain(column.counts.elements(), beside)))
+    met = _spelt(Counter(map(_spaced, chain(column.counts.elements(), beside))))
     return Counter({part: n for part, n in met.items() if not is_blank(part) and not no_name(part, name)})
+
+
+def _spelt(met: Counter[str]) -> Counter[str]:
+    """Names with those that differ in capitals alone counted under the one met most."""
+    leads: dict[str, str] = {}
+    whole: Counter[str] = Counter()
+    for name, times in met.most_common():
+        whole[leads.setdefault(name.casefold(), name)] += times
+    return whole
 
 
 def _spaced(text: str) -> str:
@@ -490,6 +501,12 @@ def _words_line(heading: str, ours: str, theirs: list[str], words: Mapping[str, 
     return Setting(f"words.{heading}", ours, theirs, why, sure=False)
 
 
+def _numbered(components: Mapping[str, Column], name: str) -> bool:
+    """Whether a component is called by its place in a column that lists parts."""
+    heading, _, place = name.rpartition(" ")
+    return place.isdigit() and heading_key(components[name].heading) == heading
+
+
 def _component_words(met: Counter[str], components: Mapping[str, Column], unknown: Mapping[str, int]) -> list[Setting]:
     """Other words for components; where a column lists parts of which nobody says whose they are, the unknown ones, to choose from."""
     headings = map(attrgetter("heading"), components.values())
@@ -497,7 +514,7 @@ def _component_words(met: Counter[str], components: Mapping[str, Column], unknow
     new = list(filter(lambda word: heading_key(word) not in known, met))
     theirs = {name: list(filter(lambda w: _is_component(w, name, c), new)) for name, c in components.items()}
     named = [_words_line("component", name, own, {"component": met}) for name, own in theirs.items() if own]
-    open_ = filter(lambda name: heading_key(components[name].heading) == name.rpartition(" ")[0], components)
+    open_ = filter(partial(_numbered, components), components)
     which = list(unknown)
     line = partial(Setting, "words.component", value=which, why=reason(Guess.WHICH), sure=False, remark=True)
     return named + (list(map(line, open_)) if which else [])

@@ -64,7 +64,8 @@ HEADING_WORDS: dict[str, dict[str, tuple[str, ...]]] = {
                      "completed", "date completed", "finished", "invoice date", "order date", "sold", "sold on", *_DATE),
         "in_service_on": ("in service", "in service on", "in service date", "on the road", "installed", "installed on", "install date", "date installed", "delivered"),
         "odometer_at_install": ("odometer at install", "odo at install", "install odometer", "miles at install", "mileage at install", "km at install",
-                                "odo in", "odometer in", "start miles", "start odometer", "starting miles", *_ODOMETER),
+                                "odo in", "odometer in", "miles in", "mileage in", "km in", "odo out", "odometer out", "miles out", "mileage out", "km out",
+                                "start miles", "start odometer", "starting miles", *_ODOMETER),
         "power": _POWER,
         "power_measured_at": ("power measured at", "measured at", "dyno", "power at", "crank or wheels"),
         "weight": _WEIGHT,
@@ -80,7 +81,7 @@ HEADING_WORDS: dict[str, dict[str, tuple[str, ...]]] = {
         "failed_on": ("failed on", "failed", "broke", "broke on", "failure date", "date failed", "date of failure", "breakdown date", "breakdown"),
         "returned_on": ("returned on", "returned", "back in", "came back", "came in", "back", "return date", "date returned", "date in", "received", "date received",
                         "in", "claim date", *_DATE),
-        "odometer": (*_ODOMETER, "miles when came back", "miles at failure", "miles at return"),
+        "odometer": (*_ODOMETER, "miles when came back", "miles at failure", "miles at return", "miles in", "mileage in", "odometer in", "odo in", "km in"),
         "miles_in_service": ("miles in service", "miles since build", "miles on unit", "miles on it", "service miles", "km since build", "km in service", "miles run"),
         "runs": ("runs", "passes", "pulls", "hooks"),
         "component": _COMPONENT,
@@ -237,6 +238,17 @@ BESIDE_A_COMPONENT = frozenset(
 
 #: words in the heading of a power that say where it is measured
 MEASURED_AT = {"crank": ("crank", "flywheel", "bhp"), "wheels": ("wheel", "wheels", "whp", "rwhp")}
+
+#: units that no other figure of a truck is given in: a heading with one among few words is of power
+POWER_UNITS = frozenset({"hp", "bhp", "whp", "rwhp", "kw"})
+
+#: headings of who and what a unit was built for: never a component, whatever the returns tell in words like them
+NO_COMPONENT = frozenset(
+    {
+        "customer", "cust", "client", "owner", "name", "driver", "truck", "vehicle", "make", "model", "phone", "address", "city", "state", "notes", "note", "comments",
+        "engine", "paid", "status",
+    }
+)  # fmt: skip
 
 #: words that headings cut short
 ABBREVIATED = {

@@ -59,10 +59,30 @@ def _lost(records: Records) -> pd.DataFrame:
     return records.books.set_aside[~records.books.set_aside["kind"].isin(NO_LOSS)]
 
 
+#: figures of builds that everything hangs on: their heading, and what cannot be said without
+_NEEDED = {
+    "power_hp": ("power", "the engine's power", "no part can be rated"),
+    "weight_lb": ("weight", "a truck's weight", "heavy trucks and light ones are rated as one"),
+}
+
+
+def never_told(records: Records) -> list[str]:
+    """What no row of the builds of ``records`` has a figure of, though everything hangs on it, and how a column that holds it is named."""
+    lacking = [told for column, told in _NEEDED.items() if len(records.builds) and records.builds[column].isna().all()]
+    return [
+        f'No row of the builds has {what}: {lost}. If a column holds it, say so in shop.toml: under [headings.builds] write {heading} = "its heading".'
+        for heading, what, lost in lacking
+    ]
+
+
 def verdict(records: Records) -> list[str]:
     """Whether the records can be used as they are: ready; usable, these lines first; or not usable, and why."""
     if not len(records.builds):
         return ["Not usable: no build could be used, so nothing can be followed."]
+    return [*never_told(records), *_verdict(records)]
+
+
+def _verdict(records: Records) -> list[str]:
     heavy = too_much_lost(records)
     to_check = records.books.to_check
     whole = to_check["kind"].isin(WHOLE_COLUMN)

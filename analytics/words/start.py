@@ -14,7 +14,7 @@ from analytics.records.names import Alike
 from analytics.start.match import Match
 from analytics.start.propose import Proposal, Setting
 from analytics.start.sentences import Sentence
-from analytics.words.listing import too_much_lost, verdict
+from analytics.words.listing import never_told, too_much_lost, verdict
 from analytics.words.phrases import listed, plural
 from analytics.words.saying import say, says, texts
 
@@ -27,7 +27,7 @@ texts(
         Guess.UNIT_BY_SIZE: "the figure in the middle is {middle:,.0f}",
         Guess.UNIT_LIKE_OTHERS: "no unit is written; the other units are metric",
         Guess.UNIT_USUAL: "no unit is written; the usual one is taken",
-        Guess.INSTEAD: "one letter apart or one word shorter: if they are one, delete the line of that name above and the # here",
+        Guess.INSTEAD: "one letter apart, one word shorter or cut short: if they are one, delete the line of that name above and the # here",
         Guess.SEPARATE: "you said it is another part",
         Guess.WHICH: "leave the one it is, and take the # before the line away",
         Guess.LISTED: "stands in {rows} cells of {heading!r}, always at this place in the list",
@@ -59,7 +59,7 @@ texts(
         Guess.HEADINGS: lambda headings: f"called {len(headings)} ways on different pages, or side by side",
         Guess.SPELLINGS: lambda met: f"the same but for spaces, points or look-alike letters: {_met(met)}",
         Guess.SLIPS: lambda met: (
-            f"one letter apart or one word shorter: {_met(met)}; a # before the line keeps them two parts"
+            f"one letter apart, one word shorter or cut short: {_met(met)}; a # before the line keeps them two parts"
         ),
         Guess.SAME_WORDS: lambda met: f"met {_met(met)}",
     }
@@ -338,7 +338,7 @@ def next_step(proposal: Proposal, records: Records | None, trouble: AnalyticsErr
         )
     if too_much_lost(records) and not waiting:
         return "\n".join([*lines, *verdict(records), "Mend that, then type:", f"  {command} start {folder}"])
-    return "\n".join([*lines, "Next, type:", f"  {command} review {folder}"])
+    return "\n".join([*lines, *never_told(records), "Next, type:", f"  {command} review {folder}"])
 
 
 def argument_text(folder: str) -> str:

@@ -7,8 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from analytics.records.load import load_records
+from analytics.lifetimes.table import Lifetimes, make_lifetimes
+from analytics.records.load import Records, load_records
 from analytics.report.start import start
+from analytics.words.listing import check_listing
 from tests.records.sheets import to_csv
 
 BUILT = ("2021-01-10", "2021-02-10", "2021-03-10", "2021-04-10")
@@ -52,6 +54,45 @@ def test_what_the_number_of_a_unit_is_called(tmp_path, serial):
 def test_a_heading_says_where_the_power_is_measured(tmp_path, power, hp):
     write(tmp_path, power=power)
     assert load_records(tmp_path).builds["power_hp"].min() == pytest.approx(hp)
+
+
+@pytest.mark.parametrize("power", ["HP (est)", "Est. HP", "hp claimed by customer", "Approx BHP"])
+def test_a_power_with_words_beside_its_unit_is_found(tmp_path, power):
+    write(tmp_path, power=power)
+    assert load_records(tmp_path).builds["power_hp"].min() == 600
+
+
+def test_a_shop_whose_power_is_not_found_is_told_that_nothing_can_be_rated(tmp_path):
+    said = write(tmp_path, power="Grunt")
+    assert "No row of the builds has the engine's power: no part can be rated." in said
+    assert 'power = "its heading"' in check_listing(*both(tmp_path))
+    (tmp_path / "shop.toml").write_text(
+        (tmp_path / "shop.toml")
+        .read_text(encoding="utf-8")
+        .replace("[headings.builds]", '[headings.builds]\npower = "Grunt"'),
+        encoding="utf-8",
+    )
+    assert "can be rated" not in start(tmp_path)
+
+
+def both(folder: Path) -> tuple[Records, Lifetimes]:
+    records = load_records(folder)
+    return records, make_lifetimes(records)
+
+
+def test_who_it_was_built_for_is_no_component_though_returns_say_customer(tmp_path):
+    told = [r | {"Customer": ("Smith", "Jones")[k % 2]} for k, r in enumerate(rows())]
+    broke = [{**backs("Serial", 1)[0], "What broke": "customer complaint"}]
+    said = write(tmp_path, **{"work orders": told, "comebacks": [*backs("Serial"), *broke]})
+    assert "customer complaint (column" not in said
+    assert set(load_records(tmp_path).shop.components) == {"input shaft", "converter"}
+
+
+@pytest.mark.parametrize("heading", ["Miles in", "Mileage out", "Odometer in"])
+def test_miles_written_at_the_counter_are_the_odometer_of_that_day(tmp_path, heading):
+    built = [r | {heading: "52,000"} for r in rows()]
+    write(tmp_path, **{"work orders": built})
+    assert set(load_records(tmp_path).builds["odometer_at_install"]) == {52_000}
 
 
 def test_the_power_at_the_wheels_in_words_is_set_for_the_shop(tmp_path):

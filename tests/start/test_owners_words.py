@@ -35,6 +35,22 @@ def test_a_name_spelt_two_ways_and_with_a_slip_has_one_line(tmp_path):
     assert converters(tmp_path) == {"Triple 2600"}
 
 
+@pytest.mark.parametrize(
+    ("long", "short", "one"),
+    [("stage 2", "stg 2", True), ("Billet 300", "bil. 300", True), ("stage 2", "stg 3", False), ("single", "triple", False), ("IS-A", "IS-AB", False)],
+)  # fmt: skip
+def test_a_word_cut_short_may_be_the_whole_one(long, short, one):
+    """However often each is met: half of a shop's sheets may be one clerk's."""
+    assert bool(alike({long: 44, short: 42})) is one
+
+
+def test_names_that_differ_in_capitals_are_counted_as_one(tmp_path):
+    built = [build(serial=f"T-{n}0X", conv=name) for n, name in enumerate(["Triple"] * 5 + ["TRIPLE"] * 4, 10)]
+    (tmp_path / "builds.csv").write_text(to_csv(built), encoding="utf-8")
+    (tmp_path / "returns.csv").write_text(to_csv([back(serial="T-100X")]), encoding="utf-8")
+    assert "Triple (9)" in start(tmp_path)
+
+
 def test_a_slip_that_is_a_part_of_its_own_leaves_the_other_spellings(tmp_path):
     start(spelt(tmp_path), lambda question: "no" if "Tripple" in question else "yes")
     assert converters(tmp_path) == {"Triple 2600", "Tripple 2600"}
