@@ -598,6 +598,7 @@ class Unfitted(Code):
     """Why a part has no fit."""
 
     NO_FAILURE = auto()
+    FEW_FAILURES = auto()
     NOT_CONVERGED = auto()
     FEW_DRAWS = auto()
     NO_MILES_A_DAY = auto()

@@ -10,51 +10,36 @@ Source: Meeker and Escobar (1998), Statistical Methods for Reliability Data, cha
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import log_ndtr, ndtri
+from scipy.special import ndtri
 
 from analytics.errors import AnalyticsError, NotEnoughData, number
+from analytics.models.distributions import survival_of
 from analytics.models.exact import Limits
+from analytics.models.newton import maximise
 from analytics.models.nonparametric import Floats, Ints, SurvivalCurve, check_column, check_count, check_entry
+from analytics.models.regression import fit_regression, known_lives
 from analytics.reasons import brief
 
 Distribution = Literal["weibull", "lognormal"]
 
 MIN_FAILURES = 5
-# Newton decrement: twice the log-likelihood still to be gained. 1e-8 is far below any printed digit.
-_CONVERGED = 1e-8
+# Newton decrement: twice the log-likelihood still to be gained.
+_CONVERGED = 1e-12
 # A standard error of log sigma beyond this (a factor of 400 either way) says the shape is not known at all.
 _LOOSE = 3.0
 # Profile limits are sought this far from the estimate, in standard errors.
 _FAR = 60.0
 
 
-def _log_survival(z: Floats, distribution: str) -> tuple[Floats, Floats, Floats]:
-    """log S(z) with its first and second derivative."""
-    if distribution == "weibull":
-        e = np.exp(z)
-        return -e, -e, -e
-    value = log_ndtr(-z)
-    hazard = np.exp(-0.5 * z * z - 0.5 * math.log(2 * math.pi) - value)
-    return value, -hazard, -hazard * (hazard - z)
-
-
-def _log_density(z: Floats, distribution: str) -> tuple[Floats, Floats, Floats]:
-    """log f(z) with its first and second derivative."""
-    if distribution == "weibull":
-        e = np.exp(z)
-        return z - e, 1 - e, -e
-    return -0.5 * z * z - 0.5 * math.log(2 * math.pi), -z, np.full_like(z, -1.0)
-
-
 def _standard_survival(z: ArrayLike, distribution: str) -> Floats:
     with np.errstate(over="ignore", invalid="ignore"):
-        return np.exp(_log_survival(np.asarray(z, dtype=float), distribution)[0])
+        return survival_of(np.asarray(z, dtype=float), distribution)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,98 +53,13 @@ class _Sample:
 
     def log_likelihood(self, mu: float, log_sigma: float, distribution: str) -> tuple[float, Floats, Floats]:
         """Log-likelihood of (mu, log sigma) with gradient (2,) and Hessian (2, 2); no constant dropped."""
-        sigma = math.exp(log_sigma)
-        gradient, hessian = np.zeros(2), np.zeros((2, 2))
-        value = 0.0
-
-        def z_of(t: Floats) -> Floats:
-            return (np.log(t) - mu) / sigma
-
-        def slopes(z: Floats) -> Floats:
-            return np.array([np.full_like(z, -1 / sigma), -z])
-
-        def add(z: Floats, w: Floats, first: Floats, second: Floats) -> None:
-            nonlocal gradient, hessian
-            dz = slopes(z)
-            a, b = w * first, w * second
-            gradient = gradient + dz @ a
-            cross = float(a.sum()) / sigma
-            hessian = hessian + (dz * b) @ dz.T + np.array([[0.0, cross], [cross, float((a * z).sum())]])
-
-        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-            exact = self.lower == self.upper
-            if exact.any():
-                t, w = self.lower[exact], self.count[exact].astype(float)
-                z = z_of(t)
-                f, f1, f2 = _log_density(z, distribution)
-                value += float((w * (f - log_sigma - np.log(t))).sum())
-                add(z, w, f1, f2)
-                gradient[1] -= w.sum()
-            running = np.isinf(self.upper) & (self.lower > 0)
-            if running.any():
-                z, w = z_of(self.lower[running]), self.count[running].astype(float)
-                s, s1, s2 = _log_survival(z, distribution)
-                value += float((w * s).sum())
-                add(z, w, s1, s2)
-            late = self.entry > 0
-            if late.any():
-                z, w = z_of(self.entry[late]), self.count[late].astype(float)
-                s, s1, s2 = _log_survival(z, distribution)
-                value -= float((w * s).sum())
-                add(z, w, -s1, -s2)
-            between = ~exact & np.isfinite(self.upper)
-            if between.any():
-                w = self.count[between].astype(float)
-                low = self.lower[between]
-                from_new = low == 0
-                # At lower = 0 the density term is nought; any z serves.
-                zl, zu = z_of(np.where(from_new, self.upper[between], low)), z_of(self.upper[between])
-                sl = np.where(from_new, 0.0, _log_survival(zl, distribution)[0])
-                log_p = sl + np.log(-np.expm1(_log_survival(zu, distribution)[0] - sl))
-                value += float((w * log_p).sum())
-                fl, rl, _ = _log_density(zl, distribution)
-                fu, ru, _ = _log_density(zu, distribution)
-                al, au = np.where(from_new, 0.0, np.exp(fl - log_p)), np.exp(fu - log_p)
-                add(zl, w, -al, np.where(from_new, 0.0, -al * rl - al * al))
-                add(zu, w, au, au * ru - au * au)
-                dl, du = slopes(zl), slopes(zu)
-                cross = (dl * (w * al * au)) @ du.T
-                hessian = hessian + cross + cross.T
-        return (value if math.isfinite(value) else -math.inf), gradient, hessian
-
-
-def _newton(
-    function: Callable[[Floats], tuple[float, Floats, Floats]], start: Floats, steps: int = 100
-) -> tuple[Floats, float, Floats, float]:
-    """Damped Newton ascent: point, value, Hessian there and the last decrement (infinite if it did not get there)."""
-    x = np.asarray(start, dtype=float)
-    value, gradient, hessian = function(x)
-    for _ in range(steps):
-        if not (math.isfinite(value) and np.isfinite(gradient).all() and np.isfinite(hessian).all()):
-            return x, value, hessian, math.inf
-        values, vectors = np.linalg.eigh(-hessian)
-        concave = bool(values[0] > 0)
-        # Where the surface is not concave, go uphill by the size of the curvature.
-        slope = vectors.T @ gradient
-        step = vectors @ (slope / np.maximum(np.abs(values), 1e-8 * max(np.abs(values).max(), 1e-8)))
-        decrement = float((slope**2 / values).sum()) if concave else math.inf
-        if decrement < _CONVERGED:
-            # One full step more doubles the digits; the value itself is too flat by now to judge it by.
-            last, _, last_hessian = function(x + step)
-            if last >= value - 1e-9 * max(1.0, abs(value)):
-                return x + step, last, last_hessian, decrement
-            return x, value, hessian, decrement
-        step *= min(1.0, 1.0 / max(np.abs(step).max(), 1e-300))
-        scale = 1.0
-        while scale > 1e-12:
-            new_value, new_gradient, new_hessian = function(x + scale * step)
-            if new_value > value:
-                break
-            scale /= 2
-        else:
-            return x, value, hessian, decrement  # no digit left to gain
-        x, value, gradient, hessian = x + scale * step, new_value, new_gradient, new_hessian
-    return x, value, hessian, math.inf
+        lives = known_lives(self.lower, self.upper, np.empty((0, len(self.lower))), self.entry, distribution)
+        theta = np.array([[-1.0, mu]]) * math.exp(-log_sigma)
+        value, grad, hess = lives.weigh(self.count[None].astype(float))(theta, np.zeros(1, dtype=int))
+        turn = np.array([[0.0, -theta[0, 0]], [-theta[0, 0], -theta[0, 1]]])  # theta = (-1, mu) exp(-log_sigma)
+        gradient = turn.T @ grad[0]
+        bend = np.array([[0.0, gradient[0]], [gradient[0], gradient[1]]])
+        return (float(value[0]) if math.isfinite(value[0]) else -math.inf), gradient, turn.T @ hess[0] @ turn - bend
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,20 +124,17 @@ class LifeFit:
     def _constrained(self, path: Callable[[float], tuple[Floats, Floats, Floats]], start: float) -> tuple[float, float]:
         """Largest log-likelihood along a path u -> (mu, log sigma) with two derivatives; value and u."""
 
-        def along(u: Floats) -> tuple[float, Floats, Floats]:
-            theta, first, second = path(float(u[0]))
+        def along(u: Floats, which: Ints) -> tuple[Floats, Floats, Floats]:
+            theta, first, second = path(float(u[0, 0]))
             value, gradient, hessian = self.sample.log_likelihood(theta[0], theta[1], self.distribution)
-            if not math.isfinite(value):
-                return -math.inf, np.full(1, np.nan), np.full((1, 1), np.nan)
-            slope = float(gradient @ first)
-            bend = float(first @ hessian @ first + gradient @ second)
-            return value, np.array([slope]), np.array([[bend]])
+            bend = first @ hessian @ first + gradient @ second
+            return np.array([value]), np.array([[gradient @ first]]), np.array([[[bend]]])
 
         # Should the climb from the neighbouring point fail, look around it.
         for shift in (0.0, 0.5, -0.5, 1.0, -1.0, 2.0, -2.0, 4.0, -4.0):
-            point, value, _, decrement = _newton(along, np.array([start + shift]))
-            if decrement < _CONVERGED:
-                return value, float(point[0])
+            top = maximise(along, np.array([start + shift]), limits=np.ones(1), tolerance=_CONVERGED)
+            if top.converged[0]:
+                return float(top.value[0]), float(top.theta[0, 0])
         return math.nan, start
 
     def _profile(
@@ -336,14 +233,6 @@ def _collapse(lower: Floats, upper: Floats, entry: Floats, count: Ints) -> _Samp
     return _Sample(rows[0][new], rows[1][new], rows[2][new], np.add.reduceat(count[order], first))
 
 
-def _starts(sample: _Sample) -> Iterator[Floats]:
-    """Points (mu, log sigma) to climb from: plain guesses of widening spread about the middle of the log ages."""
-    middle = np.where(np.isfinite(sample.upper), (sample.lower + sample.upper) / 2, sample.lower)
-    mean = float(np.average(np.log(middle), weights=sample.count))
-    for sigma in (0.7, 0.3, 1.5, 4.0):
-        yield np.array([mean, math.log(sigma)])
-
-
 def fit_life(
     lower: ArrayLike,
     upper: ArrayLike,
@@ -391,11 +280,7 @@ def fit_life(
             f"{failures} failures among {units:,} units: a fit needs at least {min_failures}; "
             "use the exact bound, or a known shape (weibayes)."
         )
-    # the middle of the distinct ages brings times of any size near 1
-    ages = np.where(np.isfinite(high[keep]), high[keep], low[keep])
-    unit = float(np.median(np.unique(ages)))
     sample = _collapse(low[keep], high[keep], entries[keep], counts[keep])
-    scaled = _Sample(sample.lower / unit, sample.upper / unit, sample.entry / unit, sample.count)
     fails = np.isfinite(sample.upper)
     if (
         len(np.unique(sample.upper[fails])) == 1
@@ -406,29 +291,20 @@ def fit_life(
             f"all {failures} failures came at one age, {number(float(sample.upper[fails][0]))}, with no unit running "
             "past it: no spread can be fitted."
         )
-
-    def along(theta: Floats) -> tuple[float, Floats, Floats]:
-        return scaled.log_likelihood(theta[0], theta[1], distribution)
-
-    for start in _starts(scaled):
-        theta, value, hessian, decrement = _newton(along, start)
-        if decrement < _CONVERGED:
-            covariance = np.asarray(np.linalg.inv(-hessian), dtype=np.float64)
-            # A surface that rises without end looks flat far out: it passes the gradient test, but fixes nothing.
-            if covariance[1, 1] < _LOOSE**2:
-                break
-    else:
+    top = fit_regression(sample.lower, sample.upper, None, distribution, sample.entry, sample.count)
+    covariance = top.covariance[0]
+    # A surface that rises without end looks flat far out: it passes the gradient test, but fixes nothing.
+    if top.why[0] is not None or covariance[1, 1] >= _LOOSE**2:
         raise NotEnoughData(
             f"the {distribution} fit to {failures} failures among {units:,} units did not converge: the records do "
             "not fix both its parameters; use the Kaplan-Meier curve, or a known shape (weibayes)."
         )
-    exact = int(sample.count[sample.lower == sample.upper].sum())
     return LifeFit(
         distribution=distribution,
-        mu=float(theta[0]) + math.log(unit),
-        sigma=math.exp(theta[1]),
+        mu=float(top.coef[0, 0]),
+        sigma=float(top.sigma[0]),
         covariance=covariance,
-        log_likelihood=value - exact * math.log(unit),
+        log_likelihood=float(top.log_likelihood[0]),
         units=units,
         failures=failures,
         sample=sample,

@@ -10,12 +10,16 @@ import pytest
 from scipy.integrate import quad
 
 from analytics.errors import AnalyticsError
+from analytics.models import regression as models
 from analytics.models.distributions import DISTRIBUTIONS
 from analytics.models.lifedata import build_rows, life_data
 from analytics.models.likelihood import Constraint, Layout, log_likelihood
 from analytics.models.newton import maximise
 from analytics.models.priors import NO_PRIORS, Priors, penalty
 from analytics.models.quadrature import rate_nodes
+from analytics.models.regression import objective
+from analytics.models.rows import Block, Points, Rows
+from analytics.reasons import Unfitted
 from studies.regression import fit_regression
 
 ESTIMATE, SPREAD, LOGLIK = 1e-4, 1e-3, 1e-4  # tolerances of tests/reference/README.md
@@ -352,14 +356,134 @@ def test_the_rule_over_miles_per_day_is_as_exact_as_said():
             assert np.log(w @ np.exp(-np.exp(z + steep * s))) == pytest.approx(np.log(exact), abs=limit)
 
 
+def rows_of(lower, upper, x, entry, weights) -> Rows:
+    """Known lives as the likelihood of the ratings takes them: lower == upper failed then; upper inf running; otherwise failed between (lower 0: before)."""
+    blocks, exact, right = [], lower == upper, np.isinf(upper)
+
+    def take(mask, kind, first, second=None):
+        if mask.any():
+            at, other = (None if t is None else Points(np.log(t[mask])[None]) for t in (first, second))
+            blocks.append(Block(kind, x[mask][None], weights[mask][None], at, other))
+
+    take(exact, "exact", lower)
+    take(right & (lower > 0), "running", lower)
+    take(~exact & ~right & (lower > 0), "interval", lower, upper)
+    take(~exact & ~right & (lower <= 0), "left", upper)
+    take(entry > 0, "entry", entry)
+    constant = -(weights[exact] * np.log(lower[exact])).sum()
+    return Rows(tuple(blocks), None, x.shape[1], 0, np.array([weights[~right].sum()]), np.array([constant]))
+
+
+@pytest.mark.parametrize("distribution", DISTRIBUTIONS)
+@pytest.mark.parametrize("case", ["D09", "D19", "looks", "entry"])
+def test_the_likelihood_of_the_ratings_has_the_same_top(case, distribution, reference_data):
+    """What is held against R here holds for it too: at the top of the one the other has its value, no slope, and the same curvature."""
+    if case in ("D09", "D19"):
+        name = CASES[f"{case}{' Weibull' * (case == 'D09')}"][0]
+        lower, upper, x = columns_of(name, reference_data(name))
+    else:
+        lower, upper, x = a_fleet(5, looks=case == "looks")
+    entry = lower * 0.3 * (np.arange(len(lower)) % 3 == 0) if case == "entry" else np.zeros(len(lower))
+    weights = 1.0 + np.arange(len(lower)) % 2
+    fit = fit_regression(lower, upper, x, (), distribution, entry, weights)
+    assert fit.converged
+    design = np.column_stack([np.ones(len(lower)), x])
+    rows = rows_of(np.asarray(lower), np.asarray(upper), design, entry, weights)
+    fun = objective(rows, Layout(design.shape[1]), distribution, NO_PRIORS, rate_nodes(1.0))
+    value, grad, hess = fun(np.concatenate([[-np.log(fit.sigma)], fit.coef / fit.sigma])[None], np.zeros(1, int))
+    assert value[0] == pytest.approx(fit.loglik, rel=1e-12)
+    assert grad[0] @ np.linalg.solve(-hess[0], grad[0]) < 1e-12
+    turn = np.zeros_like(hess[0])  # (log beta, beta b) from (b, log sigma)
+    turn[0, -1], turn[1:, :-1], turn[1:, -1] = -1.0, np.eye(len(fit.coef)) / fit.sigma, -fit.coef / fit.sigma
+    assert turn @ fit.covariance @ turn.T == pytest.approx(np.linalg.inv(-hess[0]), rel=1e-6, abs=1e-9)
+
+
+def a_fleet(seed, n=400, looks=False):
+    """Invented lives on two columns: failed then, running, or found failed at a look."""
+    rng = np.random.default_rng(seed)
+    x = rng.normal(size=(n, 2)) * [1, 40] + [0, 600]
+    life = 300 * np.exp(-0.4 * x[:, 0] + 0.005 * (x[:, 1] - 600)) * rng.weibull(1.7, n)
+    end = rng.uniform(30, 600, n)
+    lower, upper = np.minimum(life, end), np.where(life < end, life, np.inf)
+    at_look = np.isfinite(upper) & (rng.random(n) < 0.4) & looks
+    return np.where(at_look, 50 * (lower // 50), lower), np.where(at_look, 50 * (lower // 50) + 50, upper), x
+
+
+@pytest.mark.parametrize("looks", [False, True])
+@pytest.mark.parametrize("distribution", DISTRIBUTIONS)
+def test_a_batch_is_as_each_alone_and_a_weight_as_so_many_rows(distribution, looks):
+    lower, upper, x = a_fleet(11, looks=looks)
+    entry = np.where(np.arange(400) % 5 == 0, lower * 0.5, 0.0)
+    counts = np.random.default_rng(3).integers(0, 4, size=(70, 400))
+    batch = models.fit_regression(lower, upper, x, distribution, entry, counts)
+    assert batch.why == (None,) * 70
+    for i in (0, 69):
+        for told, weight in (
+            ((lower, upper, x, entry), counts[i]),
+            ([np.repeat(a, counts[i], axis=0) for a in (lower, upper, x, entry)], None),
+        ):
+            alone = models.fit_regression(*told[:3], distribution, told[3], weight)
+            for name in ("coef", "sigma", "covariance", "log_likelihood", "failures"):
+                np.testing.assert_allclose(getattr(batch, name)[i], getattr(alone, name)[0], rtol=1e-8, atol=1e-12)
+
+
+def test_where_newtons_own_steps_fail_the_bent_ones_get_there(monkeypatch):
+    lower, upper, x = a_fleet(7, looks=True)
+    usual = models.fit_regression(lower, upper, x)
+    rough = models._rough
+    monkeypatch.setattr(models, "_rough", lambda fun: rough(fun) * [10, 1, 1, 1] + [0, -3, 0, 0])
+    far = models.fit_regression(lower, upper, x)
+    np.testing.assert_allclose(far.coef, usual.coef, rtol=1e-9)
+    monkeypatch.setattr(models, "maximise", None)  # and they were asked
+    with pytest.raises(TypeError, match="not callable"):
+        models.fit_regression(lower, upper, x)
+
+
+def test_many_rows_start_from_fewer_and_come_to_the_same():
+    lower, upper, x = a_fleet(2, n=5_000)
+    whole = models.fit_regression(lower, upper, x)
+    halves = models.fit_regression(lower[:3_000], upper[:3_000], x[:3_000], weights=np.ones(3_000))
+    twice = models.fit_regression(np.tile(lower[:3_000], 2), np.tile(upper[:3_000], 2), np.tile(x[:3_000], (2, 1)))
+    np.testing.assert_allclose(twice.coef, halves.coef, rtol=1e-10)
+    np.testing.assert_allclose(twice.covariance * 2, halves.covariance, rtol=1e-7)
+    assert whole.why == (None,)
+    # hardly any failure in every eighth row: the fit begins as a small one does
+    rare = np.where(np.arange(5_000) % 8 == 0, np.inf, upper)
+    assert models.fit_regression(lower, rare, x).why == (None,)
+
+
+def test_a_fit_without_a_number_gives_its_code():
+    lower, upper, _ = a_fleet(4, n=60)
+    group = np.arange(60) % 2 * 1.0
+    never = np.where(group == 1, np.inf, upper)
+    weights = np.ones((3, 60))
+    weights[1] = np.isinf(never)
+    weights[1, np.flatnonzero(np.isfinite(never))[:2]] = 0.8, 0.9
+    weights[2] = group == 0
+    lower = np.minimum(lower, never)
+    # one that rises for ever holds up none of the others
+    some = np.where(group + np.arange(60) % 3 > 0, upper, np.inf)
+    with_one = models.fit_regression(lower, some, group, weights=np.array([weights[0], np.isinf(some) | (group == 0)]))
+    assert with_one.why[0] is None
+    assert with_one.why[1] is not None
+    alone = models.fit_regression(lower, some, group)
+    assert with_one.log_likelihood[0] == pytest.approx(alone.log_likelihood[0], rel=1e-12)
+    np.testing.assert_allclose(with_one.covariance[0], alone.covariance[0], rtol=1e-8)
+    fits = models.fit_regression(lower, never, group, weights=weights)
+    assert fits.why == (Unfitted.NOT_CONVERGED, Unfitted.FEW_FAILURES, Unfitted.NOT_CONVERGED)
+    assert np.isnan(fits.coef).all()
+    assert np.isnan(fits.covariance).all()
+    assert np.isnan(fits.log_likelihood).all()
+    assert fits.failures == pytest.approx([np.isfinite(never).sum(), 1.7, np.isfinite(never).sum()])
+    with pytest.raises(AnalyticsError, match=r"weights of shape \(1, 3\) for 60 rows"):
+        models.fit_regression(lower, upper, weights=[1, 1, 1])
+
+
 def test_replicates_are_fitted_as_if_alone():
     """One Newton over many starts comes to the same maximum from each of them."""
     rng = np.random.default_rng(2)
-    t = rng.weibull(2.0, 60) * 100
-    from analytics.models.regression import objective
-    from studies.regression import known_rows
-
-    rows = known_rows(t, t, np.ones((60, 1)), scale=100.0)
+    t = rng.weibull(2.0, 60)
+    rows = rows_of(t, t, np.ones((60, 1)), np.zeros(60), np.ones(60))
     fun = objective(rows, Layout(1), "weibull", NO_PRIORS, rate_nodes(1.0))
     top = maximise(fun, np.array([[0.0, 0.0], [1.5, 3.0], [-1.0, -4.0]]), limits=np.array([1.0, 8.0]))
     assert top.converged.all()
@@ -395,8 +519,8 @@ def test_what_cannot_be_fitted_says_so():
         fit_regression([5.0, 6, 7, 8], [5.0, 6, 7, np.inf], np.array([[1.0, 2], [2, 4], [3, 6], [4, 8]]), ("a", "b"))
     with pytest.raises(AnalyticsError, match=r"row 1: .* not a life"):
         fit_regression([5.0, 9, 7], [5.0, 6, np.inf])
-    with pytest.raises(AnalyticsError, match="weight is the same"):
-        fit_regression([5.0, 6, 7], [5.0, 6, np.inf], np.ones((3, 1)), ("weight",))
+    with pytest.raises(AnalyticsError, match="column 1 of the covariates is the same"):
+        fit_regression([5.0, 6, 7], [5.0, 6, np.inf], np.ones((3, 1)))
     # a group without a failure has no finite coefficient: it must not pass for one
     group = np.array([0.0] * 6 + [1.0] * 6)
     fit = fit_regression(np.arange(3.0, 15), np.where(group == 1, np.inf, np.arange(3.0, 15)), group[:, None])

@@ -13,6 +13,7 @@ from analytics.words.units import distance
 texts(
     {
         Unfitted.NO_FAILURE: "no failure on record",
+        Unfitted.FEW_FAILURES: "too few failures on record",
         Unfitted.NOT_CONVERGED: "no fit converged",
         Unfitted.FEW_DRAWS: "the fit is held by {effective_draws:.0f} draws in effect, {needed:.0f} are needed",
         Unfitted.NO_MILES_A_DAY: "no miles a day on record, so the fit says nothing of the days ahead",
