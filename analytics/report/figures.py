@@ -13,6 +13,7 @@ from analytics.records.load import NOT_RECORDED
 from analytics.records.measures import DAYS_A_YEAR
 from analytics.records.own_units import Kind
 from analytics.review.curves import Curves, FindingShares
+from analytics.review.fleet import darkest
 from analytics.review.quarter import quarter_before
 from analytics.words.review import pictures as words
 from analytics.words.review.pictures import Shape
@@ -243,10 +244,7 @@ def cells_figure(review: Review) -> tuple[Figure, str] | None:
         ax.set_yticklabels(ax.get_yticklabels(), rotation=0)
         ax.set_xlabel("")
         ax.set_ylabel("")
-    every = pd.concat(frames.values())
-    sure = every[every["lower"].notna()]
-    worst = sure.sort_values("lower", ascending=False, kind="stable").iloc[0] if len(sure) else None
-    return figure, words.cells(worst)
+    return figure, words.cells(darkest([*frames.values()]))
 
 
 def quarters_figure(review: Review, quarters: int = 12) -> tuple[Figure, str] | None:

@@ -204,13 +204,21 @@ def promise_words(folder: str | Path) -> tuple[str, ...]:
     path = Path(folder) / "watch.csv"
     if path.is_file():
         lines.append(promises.whole_shop(pd.read_csv(path).set_index("shop").loc["quiet"]))
+    path = Path(folder) / "quarter.csv"
+    if path.is_file():
+        lines.append(promises.at_the_door(pd.read_csv(path)))
     return tuple(lines)
 
 
 def alarm_promise(folder: str | Path) -> tuple[str, ...]:
     """How often the watch cried wolf, and found what was there, in simulated shops. folder: of the tables of the evidence."""
+    lines = []
     path = Path(folder) / "watch.csv"
-    if not path.is_file():
-        return ()
-    table = pd.read_csv(path).set_index("shop")
-    return (promises.alarms(table.loc["quiet"], table.loc["demo"]),)
+    if path.is_file():
+        table = pd.read_csv(path).set_index("shop")
+        lines.append(promises.alarms(table.loc["quiet"], table.loc["demo"]))
+    path = Path(folder) / "quarter.csv"
+    if path.is_file():
+        table = pd.read_csv(path)
+        lines.append(promises.worst_claims(table[table["span"] == "quarter"]))
+    return tuple(lines)

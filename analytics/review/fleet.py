@@ -10,7 +10,7 @@ from analytics.lifetimes.failures import counts_as_failure, failed_by_install
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.cells import curve, fit, observed
 from analytics.models.comparison import log_rank
-from analytics.models.exact import poisson_limits
+from analytics.models.exact import binomial_limits, poisson_limits
 from analytics.reasons import ByCell, Cell, Clocks, Fleet, Question, Reason, Wear, reason, reason_if
 from analytics.records.load import NOT_RECORDED
 from analytics.records.measures import DAYS_A_YEAR
@@ -120,10 +120,7 @@ def _cell(own: pd.DataFrame, at_risk: int) -> dict[str, object]:
     years = float(unit_years(own).sum())
     row = dict(zip(_COUNTED, (parts, failures, install, years), strict=True)) | dict.fromkeys(_RATES, np.nan)
     if years > 0:
-        limits = poisson_limits(failures, years / 100, _LEVEL if failures else 2 * _LEVEL - 1)
-        row |= {"upper": limits.upper}
-        if failures:
-            row |= {"per_100_unit_years": limits.estimate, "lower": limits.lower}
+        row |= _rates(failures, years)
     try:
         line = curve(own, "days")
         horizon = HORIZON_YEARS * DAYS_A_YEAR
@@ -134,9 +131,37 @@ def _cell(own: pd.DataFrame, at_risk: int) -> dict[str, object]:
                 "back_lower": float(1 - at.upper[0]),
                 "back_upper": float(1 - at.lower[0]),
             }
+            if (
+                at.survival[0] == 1
+            ):  # the curve has no limit there: that of the fewest followed at once up to that age, none of whom came back
+                followed = min(int(at.at_risk[0]), *line.at_risk[line.time <= horizon].tolist())
+                most = binomial_limits(0, followed, 2 * _LEVEL - 1).upper if followed else np.nan
+                row |= {"back_lower": np.nan, "back_upper": most}
     except NotEnoughData:
         pass
     return row | {"in_words": _cell_said(row)}
+
+
+def _rates(failures: int, years: float, looks: int = 1) -> dict[str, float]:
+    """Failures a year per hundred with limits; looks: groups that this one was picked from (Bonferroni)."""
+    limits = poisson_limits(failures, years / 100, 1 - 2 * (1 - _LEVEL) / (looks if not failures else 2 * looks))
+    return {"upper": limits.upper} | (
+        {"per_100_unit_years": limits.estimate, "lower": limits.lower} if failures else {}
+    )
+
+
+def picked(row: pd.Series, looks: int) -> dict[str, object]:
+    """The ``row`` of a cell, its limits those of one picked from so many (``looks``): those of the table hold for a cell named beforehand."""
+    return dict(row) | _rates(int(row["failures"]), float(row["unit_years"]), looks)
+
+
+def darkest(frames: list[pd.DataFrame]) -> dict[str, object] | None:
+    """Of the tables of all components (``frames``, cells with power and weight on record) the cell that most can be said of, as `picked` from them all; None where
+    none failed."""
+    every = pd.concat(frames)
+    every = every[every["unit_years"] > 0]
+    sure = every[every["lower"].notna()].sort_values("lower", ascending=False, kind="stable")
+    return picked(sure.iloc[0], len(every)) | {"looks": len(every)} if len(sure) else None
 
 
 def _cell_said(row: dict) -> Reason:
@@ -170,12 +195,12 @@ def _said(frame: pd.DataFrame, table: pd.DataFrame, component: str, differ: Reas
     ranked = in_service[in_service["failures"] >= _FEW]
     if len(ranked):
         worst = ranked.sort_values(["lower", "power_band"], ascending=[False, True], kind="stable").iloc[0]
-        said = [reason(ByCell.WORST, failures=total, parts=parts, **_place(worst))]
+        said = [reason(ByCell.WORST, failures=total, parts=parts, looks=len(in_service), **_place(worst, in_service))]
     else:
         said = [reason(ByCell.NO_WORST, failures=total, parts=parts)]
     clean = in_service[in_service["failures"] == 0].sort_values("unit_years", ascending=False, kind="stable")
     if len(clean):
-        said.append(reason(ByCell.CLEANEST, **_place(clean.iloc[0])))
+        said.append(reason(ByCell.CLEANEST, looks=len(in_service), **_place(clean.iloc[0], in_service)))
     said.append(differ)
     install = int(frame["install_errors"].sum())
     said += reason_if(ByCell.INSTALL_ERRORS, install, n=install)
@@ -187,8 +212,9 @@ def _said(frame: pd.DataFrame, table: pd.DataFrame, component: str, differ: Reas
     return tuple(said)
 
 
-def _place(row: pd.Series) -> dict[str, object]:
-    return {"power_band": row["power_band"], "weight_class": row["weight_class"], "cell": row["in_words"]}
+def _place(row: pd.Series, among: pd.DataFrame) -> dict[str, object]:
+    told = _cell_said(picked(row, len(among)))
+    return {"power_band": row["power_band"], "weight_class": row["weight_class"], "cell": told}
 
 
 def _bands_differ(table: pd.DataFrame) -> tuple[Reason, tuple[Reason, ...]]:

@@ -78,13 +78,21 @@ def renew_at_rebuild(snapshot: Snapshot) -> Answer:
     said = []
     for (component, part), told in frame.groupby(["component", "part"], sort=False):
         said.append(reason(Renew.PART, component=component, part=part, verdict=told["in_words"].iloc[0]))
-        # where a kind of truck asks for the other answer
-        other = told.iloc[1:][told["renew_from_miles"].iloc[1:].notna() != pd.notna(told["renew_from_miles"].iloc[0])]
+        other = _otherwise(told)
         if len(other):
-            kinds = [*other[["use", "power_band", "renew_from_miles"]].itertuples(index=False, name=None)]
+            told_of = ["use", "power_band", "renew_from_miles", "lower", "upper", "seen_miles"]
+            kinds = [*other[told_of].itertuples(index=False, name=None)]
             said.append(reason(Renew.OTHERWISE, kinds=kinds))
     said += reason_if(Renew.TOO_FEW, thin, needed=_FEWEST_FAILURES, parts=thin)
     return Answer(question, tuple(said) or (reason(Renew.NONE),), frame)
+
+
+def _otherwise(told: pd.DataFrame) -> pd.DataFrame:
+    """The rows of the kinds of truck that ask for another answer than all of a part's together, which stand first in ``told``: as far as that kind itself has run."""
+    whole, kinds = told["renew_from_miles"].iloc[0], told.iloc[1:]
+    if pd.isna(whole):
+        return kinds[kinds["renew_from_miles"].notna()]
+    return kinds[kinds["renew_from_miles"].isna() & (kinds["seen_miles"] >= whole)]
 
 
 def _rows(snapshot: Snapshot, own: PartSnapshot, price: float, comeback: float) -> list[dict[str, object]]:
@@ -92,15 +100,19 @@ def _rows(snapshot: Snapshot, own: PartSnapshot, price: float, comeback: float) 
     table = snapshot.table
     mine = (table["component"] == own.lives.component) & (table["part"] == own.lives.part) & (table["segment"] == 1)
     trucks = table[mine].assign(power_band=lambda t: t["power_band"].astype(str))
-    seen = _seen_miles(table.iloc[own.lives.rows])
+    lives = table.iloc[own.lives.rows]
     lead = {"component": own.lives.component, "part": own.lives.part}
-    rows = [lead | {"use": "", "power_band": ""} | _row(snapshot, own, typical(trucks), seen, price, comeback)]
+    rows = [
+        lead | {"use": "", "power_band": ""} | _row(snapshot, own, typical(trucks), _seen_miles(lives), price, comeback)
+    ]
     kinds = [
         (key, group)
         for key, group in trucks.groupby(["use", "power_band"], sort=True)
         if group["count"].sum() >= _FEWEST_SEEN
     ]
     for (use, band), group in kinds if len(kinds) > 1 else ():
+        # a strong truck that is driven little has shown nothing at the miles of the others
+        seen = _seen_miles(lives[(lives["use"] == use) & (lives["power_band"].astype(str) == band)])
         rows.append(
             lead | {"use": use, "power_band": band} | _row(snapshot, own, typical(group), seen, price, comeback)
         )
@@ -134,7 +146,7 @@ def _row(
         used, new = float(used_fails[:, at].mean()), float(new_fails[:, at].mean())
         values = {"at_miles": float(MILES[at]), "fewest_seen": _FEWEST_SEEN, "used_fails": used, "new_fails": new}
         verdict = reason(
-            Renew.LEAVE_IN, price=price, currency=snapshot.lifetimes.shop.currency, asks_for=step, **values
+            Renew.LEAVE_IN, price=price, currency=snapshot.lifetimes.shop.currency, asks_for=step, lower=low, **values
         )
     else:
         verdict = reason(Renew.MILES_UNKNOWN)

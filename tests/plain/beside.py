@@ -110,18 +110,24 @@ def renew(shop: Shop, table: list[dict]) -> list[dict]:
         failures = sum(map(is_failure, aged))
         if part not in prices or failures < FEWEST:
             continue
-        miles: dict[tuple, float] = {}
-        for row in aged:
-            if known(row["lower_miles"]):
-                miles[life(row)] = max(row["lower_miles"], miles.get(life(row), 0.0))
-        seen = sorted(miles.values(), reverse=True)
-        line = {"component": component, "part": part, "price": prices[part], "failures": failures,
-                "seen_miles": seen[SEEN - 1] if len(seen) >= SEEN else 0.0}  # fmt: skip
+        line = {"component": component, "part": part, "price": prices[part], "failures": failures}
         kinds = Counter((r["use"], r["power_band"]) for r in own if r["segment"] == 1)
         kinds = {kind: n for kind, n in kinds.items() if n >= SEEN}
-        result.append(line | {"use": "", "power_band": ""})
-        result += [line | {"use": use, "power_band": band} for use, band in kinds] if len(kinds) > 1 else []
+        result.append(line | {"use": "", "power_band": "", "seen_miles": seen_to(aged)})
+        for use, band in kinds if len(kinds) > 1 else ():
+            mine = [r for r in aged if (r["use"], r["power_band"]) == (use, band)]
+            result.append(line | {"use": use, "power_band": band, "seen_miles": seen_to(mine)})
     return result
+
+
+def seen_to(rows: list[dict]) -> float:
+    """Miles that SEEN of the lives are known to have reached."""
+    miles: dict[tuple, float] = {}
+    for row in rows:
+        if known(row["lower_miles"]):
+            miles[life(row)] = max(row["lower_miles"], miles.get(life(row), 0.0))
+    seen = sorted(miles.values(), reverse=True)
+    return seen[SEEN - 1] if len(seen) >= SEEN else 0.0
 
 
 # ---- what to ask for ---------------------------------------------------------------------------------------------------

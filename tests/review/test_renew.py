@@ -6,11 +6,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analytics.reasons import Renew
+from analytics.reasons import Renew, reason
 from analytics.records.load import load_records
-from analytics.review.renew import MILES, pays_from, renew_at_rebuild
+from analytics.review.renew import MILES, _otherwise, pays_from, renew_at_rebuild
 from analytics.review.snapshot import snapshot_of
 from analytics.words.answers import worded
+from analytics.words.saying import say
 from tests.small_shop import TOML, build, returned, write_shop
 
 
@@ -25,15 +26,16 @@ def test_pays_from_by_hand():
 PRICES = '[costs]\ncomeback = 4000\n[costs.parts]\n"A" = 400\n'
 
 
-def shop(folder, shape, prices=PRICES, slope=0.0, spread=100):
+def shop(folder, shape, prices=PRICES, slope=0.0, spread=100, drag=0):
     """700 trucks, life 60,000 miles at 600 hp by a Weibull law of that shape, falling with power to the ``slope``, 25,000 to 95,000 miles
-    driven (seed 6)."""
+    driven (seed 6); the first so many (``drag``) are dragged, a tenth of the miles."""
     rng = np.random.default_rng(6)
     builds, back, readings = [], [], []
     for k in range(700):
         power = int(600 + rng.integers(-spread, spread))
-        builds.append(build(f"N-{k:04d}", "2020-01-01", power=power, weight=7000))
+        builds.append(build(f"N-{k:04d}", "2020-01-01", power=power, weight=7000, use="drag" if k < drag else "street"))
         fails, run = 60_000 * (power / 600) ** slope * rng.weibull(shape), rng.uniform(25_000, 95_000)
+        run /= 10 if k < drag else 1
         day = pd.Timestamp("2020-01-01") + pd.Timedelta(days=int(1500 * min(fails, run) / run) + 1)
         if fails < run:
             back.append(
@@ -107,3 +109,53 @@ def test_refusals(tmp_path):
         )
     )
     assert "Too few failures to tell" in worded(renew_at_rebuild(snapshot)).sentences[0]
+
+
+def test_a_kind_of_truck_is_read_no_further_than_it_has_run_itself(tmp_path):
+    """The same law for all, dragged trucks driven a tenth of the others' miles: of them nothing is said at the miles of the others."""
+    snapshot = shop(tmp_path, 3.0, drag=200)
+    rows = renew_at_rebuild(snapshot).table
+    told = rows[(rows["part"] == "A") & (rows["use"] != "")].groupby("use")["seen_miles"].max()
+    assert told["drag"] < 10_000 < 70_000 < told["street"]
+    drag = rows[(rows["part"] == "A") & (rows["use"] == "drag")]
+    lives = snapshot.table[(snapshot.table["use"] == "drag") & (snapshot.table["component"] == "input shaft")]
+    for row in drag.itertuples():
+        own = lives[lives["power_band"].astype(str) == row.power_band]["lower_miles"]
+        assert row.seen_miles == own.nlargest(10).iloc[-1]
+    assert drag["renew_from_miles"].isna().all()
+    assert (drag["used_at"] < 10_000).all()
+
+
+def told_rows(whole: float, **kinds: tuple[float, float]) -> pd.DataFrame:
+    rows = [("", whole, 80_000.0), *((name, *of) for name, of in kinds.items())]
+    return pd.DataFrame(rows, columns=["use", "renew_from_miles", "seen_miles"])
+
+
+def test_what_kinds_of_truck_ask_for_another_answer():
+    """By hand: where all together are left in, those that pay; where all are renewed from 50,000, those that do not pay and have run as far."""
+    kinds = {"towing": (30_000.0, 60_000.0), "drag": (np.nan, 8_000.0), "street": (np.nan, 70_000.0)}
+    assert _otherwise(told_rows(np.nan, **kinds))["use"].tolist() == ["towing"]
+    assert _otherwise(told_rows(50_000.0, **kinds))["use"].tolist() == ["street"]
+
+
+def test_what_is_not_sure_is_not_said_as_sure():
+    kinds = [
+        ("towing", "400 to 600", 30_000.0, 17_500.0, np.inf, 60_000.0),
+        ("street", "", np.nan, 65_000.0, np.inf, 70_000.0),
+    ]
+    told = say(reason(Renew.OTHERWISE, kinds=kinds))
+    assert "renew from about 30,000 miles (17,500 to more than the 60,000 miles seen)" in told
+    assert "leave it in up to the 70,000 miles seen" in told
+    values = {
+        "at_miles": 75_000.0,
+        "fewest_seen": 10,
+        "used_fails": 0.11,
+        "new_fails": 0.03,
+        "price": 510.0,
+        "currency": "$",
+        "asks_for": 0.13,
+    }
+    assert "It is close: the limits leave open that it pays from 67,500 miles" in say(
+        reason(Renew.LEAVE_IN, lower=67_500.0, **values)
+    )
+    assert "It is close" not in say(reason(Renew.LEAVE_IN, lower=90_000.0, **values))

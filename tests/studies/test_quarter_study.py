@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from analytics.report.outlook_figures import alarm_promise, promise_words
 from analytics.words.evidence import at_the_door
 from studies.quarter import KINDS, UNITS, invent, quarter_end, summarise
 
@@ -87,3 +89,23 @@ def test_what_is_missed_of_the_aim_is_told(tmp_path):
     pd.DataFrame([r | {"shops": 1} for r in rows]).to_csv(tmp_path / "quarter.csv", index=False)
     assert "1.20 came for each expected (one shop)" in at_the_door(tmp_path)[1][4]
     assert "Of 200 quarters, 0.08 brought a claim that was false" in told[5]
+    assert told[5].endswith("In none was it more.")
+
+
+def test_a_kind_that_claims_more_than_is_promised_is_not_hidden_in_the_mean(tmp_path):
+    """Of two kinds, with 0.04 and 0.12 of 100 quarters each: 0.08 together, and one over the promise. Both pages say so, and where the ranges held least."""
+    row = {
+        "span": "quarter", "shops": 9, "forecasts": 100, "came": 200, "expected": 200.0, "ratio": 1.0, "ratio_se": 0.02, "together_se": 0.03, "above": 0.06, "below": 0.04,
+    }  # fmt: skip
+    good, bad = (
+        row | {"kind": "good", "held": 0.91, "false_claims": 0.04},
+        row | {"kind": "bad", "held": 0.82, "false_claims": 0.12},
+    )
+    year = {"span": "year", "false_claims": math.nan}
+    rows = [good, bad, good | year | {"held": 0.79}, bad | year | {"held": 0.88}]
+    pd.DataFrame(rows).to_csv(tmp_path / "quarter.csv", index=False)
+    assert at_the_door(tmp_path)[1][5].endswith("More than that: bad 0.120 (standard error 0.032).")
+    (held,), (claims,) = promise_words(tmp_path), alarm_promise(tmp_path)
+    assert "held 82 to 91% of the quarters and 79 to 88% of the years, by kind" in held
+    assert "least of the quarters in the kind “bad”, of the years in “good”" in held
+    assert "a false claim came in 4 to 12% of the quarters, by kind; most in the kind “bad”, 100 quarters" in claims

@@ -48,7 +48,8 @@ asks(
     Question.BY_CELL,
     lambda component: f"{component.capitalize()}: how often does it come back, by power and weight?",
     "Failures per 100 unit-years with exact 90% limits (Garwood 1936); where none failed, the most that 90% confidence leaves open. "
-    "The share back within {years} years is Kaplan-Meier on days, given only where {at_risk} or more reach that age.",
+    "The share back within {years} years is Kaplan-Meier on days, given only where {at_risk} or more reach that age; where none of "
+    "them came back, the most that 90% confidence leaves open of as many (Clopper and Pearson 1934).",
 )
 asks(
     Question.WEAR,
@@ -98,6 +99,10 @@ def _some(failures: int, parts: int, rate: float, lower: float, upper: float) ->
     return f"{failures} of {parts:,} came back: {numbered(rate)} a year per hundred ({numbered(lower)} to {numbered(upper)})"
 
 
+def _picked(looks: int) -> str:
+    return f", with room for its being picked from {looks}" if looks > 1 else ""
+
+
 # ---- a component -----------------------------------------------------------------------------------------------------
 texts(
     {
@@ -108,11 +113,11 @@ texts(
         ByCell.NOT_ON_RECORD: lambda **rate: (
             f"{_some(**rate)}. Power and weight are not on record together for any of them, so nothing can be said by power or weight."
         ),
-        ByCell.WORST: lambda failures, parts, power_band, weight_class, cell: (
-            f"{failures} of {parts:,} came back. Worst where we can be sure of it: {units.power_band(power_band)}, {class_named(weight_class)}, {say(cell)}."
+        ByCell.WORST: lambda failures, parts, power_band, weight_class, cell, looks: (
+            f"{failures} of {parts:,} came back. Worst where we can be sure of it: {units.power_band(power_band)}, {class_named(weight_class)}, {say(cell)}{_picked(looks)}."
         ),
-        ByCell.CLEANEST: lambda power_band, weight_class, cell: (
-            f"Cleanest: {units.power_band(power_band)}, {class_named(weight_class)}: {say(cell)}."
+        ByCell.CLEANEST: lambda power_band, weight_class, cell, looks: (
+            f"Cleanest: {units.power_band(power_band)}, {class_named(weight_class)}: {say(cell)}{_picked(looks)}."
         ),
         ByCell.INSTALL_ERRORS: lambda n: (
             f"{plural(n, 'install error')} {'is' if n == 1 else 'are'} not counted above: {'it was' if n == 1 else 'they were'} ours, not the part's."

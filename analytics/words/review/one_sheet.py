@@ -328,7 +328,7 @@ def calls_note(sheet: Sheet) -> str:
     if not n:
         return "No truck stands above what its parts should be published at, on a bad lot, or out as likely to fail."
     by = (
-        f"the chance to come back within a year, times {money(sheet.comeback, sheet.currency)} a comeback"
+        f"the comebacks expected within a year, of which a truck can have several, times {money(sheet.comeback, sheet.currency)} each"
         if sheet.priced
         else "the chance to come back within a year"
     )

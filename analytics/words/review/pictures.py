@@ -76,11 +76,11 @@ def survival(
 
 
 def cells(worst: Mapping[str, object] | None) -> str:
-    """``worst``: the row of the cell with the highest lower limit; None where none came back."""
+    """``worst``: the cell with the highest lower limit, as picked from them all (review.fleet.darkest); None where none came back."""
     if worst is None:
         return "None came back with power and weight on record."
     return (
-        f"Darkest: {worst['component']} at {power_band(str(worst['power_band']))} and {class_named(str(worst['weight_class']))}, at least {worst['lower']:.1f} a year per hundred (95% sure).\n"
+        f"Darkest: {worst['component']} at {power_band(str(worst['power_band']))} and {class_named(str(worst['weight_class']))}, {worst['failures']} of {worst['parts']}: at least {worst['lower']:.1f} a year per hundred (95% sure, with room for its being picked from {worst['looks']}).\n"
         "Across: power; down: weight. The shade is what is shown at least, not the raw share; a white 0: none came back, not that none can."
     )
 
@@ -125,13 +125,13 @@ def expected(counts: int, above: int) -> str:
         if not above
         else f"{above} {'lies above its' if above == 1 else 'lie above their'} limits (ringed)"
     )
-    return f"Of {counts} components and parts, {told}; one in twenty would by chance.\n"
+    return f"Of {counts} components and parts, {told}; one in twenty would by chance, a part together with its component.\n"
 
 
 def lots(sure: int, of: int, worst: str, times_the_usual: float) -> str:
-    """``sure``: lots worse than usual beyond doubt, ``of`` so many. worst: the worst lot; times_the_usual: how often it came back."""
+    """``sure``: lots worse than usual at their lower limit too, ``of`` so many. worst: the worst lot; times_the_usual: how often it came back."""
     return (
-        f"{sure} of {of} lots {'is' if sure == 1 else 'are'} worse than usual beyond doubt; {worst} stands first at {numbered(times_the_usual)} times the usual.\n"
+        f"{sure} of {of} lots {'is' if sure == 1 else 'are'} worse than usual at the lower limit too; {worst} stands first at {numbered(times_the_usual)} times the usual.\n"
         "Shown are lots of which any came back, and beside each line how many of how many. Few units speak softly, so their lots are drawn towards 1."
     )
 

@@ -23,6 +23,29 @@ def whole_shop(quiet: pd.Series) -> str:
     )
 
 
+def at_the_door(kinds: pd.DataFrame) -> str:
+    """``kinds``: of data/evidence/quarter.csv, where the range held least and most of all kinds of shop, for quarter and year."""
+    held = kinds.pivot(index="kind", columns="span", values="held")
+    least, most = held.min(), held.max()
+    return (
+        f"In shops of {len(held)} other kinds (a season, a long wait to the door, no odometers, months unlike each other) the range held {_percents(least['quarter'], most['quarter'])} of the quarters and "
+        f"{_percents(least['year'], most['year'])} of the years, by kind; least of the quarters in the kind “{held['quarter'].idxmin()}”, of the years in “{held['year'].idxmin()}”."
+    )
+
+
+def _percents(low: float, high: float) -> str:
+    return f"{100 * low:.0f} to {100 * high:.0f}%"
+
+
+def worst_claims(kinds: pd.DataFrame) -> str:
+    """``kinds``: quarters of data/evidence/quarter.csv."""
+    most = kinds.loc[kinds["false_claims"].idxmax()]
+    return (
+        f"In shops of {len(kinds)} other kinds a false claim came in {_percents(kinds['false_claims'].min(), most['false_claims'])} of the quarters, by kind; "
+        f"most in the kind “{most['kind']}”, {most['forecasts']:.0f} quarters."
+    )
+
+
 def alarms(quiet: pd.Series, planted: pd.Series) -> str:
     """``quiet``, ``planted``: the shops with nothing wrong and those with a bad lot and month in data/evidence/watch.csv."""
     rate = quiet["quarters_with_alarm"] / quiet["quarters"]
