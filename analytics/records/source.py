@@ -287,6 +287,10 @@ def _wanted(name: str, shop: Shop) -> dict[str, str]:
         asked += [(h, f"component:{c}") for c, h in shop.components.items()]
         asked += [(h, f"extra:{c}") for c, h in shop.extra_columns.items()]
     pairs = [(theirs, ours) for heading, ours in asked for theirs in shop.headings_of(name, heading)]
+    numbers = {heading_key(theirs) for theirs, ours in pairs if theirs != ours and "#" in theirs}
+    pairs = [
+        (theirs, ours) for theirs, ours in pairs if theirs != ours or heading_key(theirs) not in numbers
+    ]  # 'Order #' is no order
     wanted: dict[str, str] = {}
     for theirs, ours in pairs:
         other = wanted.setdefault(heading_key(theirs), ours)

@@ -316,13 +316,18 @@ def _names_components(text: str) -> bool:
     return all(len(own) < TEXT_WORDS and not _COMPONENT_TOKENS.isdisjoint(own) for own in words)
 
 
+def _is_component_word(text: str) -> bool:
+    return _names_components(text) and not any(map(str.isdigit, text))
+
+
 @cache
 def _points(sheet: str, heading: str, typed: str, key: str) -> float:
     """How surely a column typed so is that heading: 0 to 10."""
     names = (heading_key(heading), *HEADING_WORDS.get(sheet, {}).get(heading, ()))
-    if heading_key(typed) in names[:1] or key == names[0]:
-        return 10.0
-    rank = next((names.index(place) for place in (heading_key(typed), key) if place in names), 0)
+    if "#" not in typed and names[0] in (heading_key(typed), key):
+        return 10.0  # 'Order #' numbers the row's order, 'Order' may be what failed first
+    places = (heading_key(typed), heading_key(typed.replace("#", " no ")), key)
+    rank = next((names.index(place) for place in places if place in names), 0)
     if not rank and not POWER_UNITS.isdisjoint(names) and not POWER_UNITS.isdisjoint(heading_key(typed).split()):
         return 4.0
     return 9.0 - 3.0 * rank / len(names) if rank else _loosely(names, key)
@@ -353,6 +358,8 @@ def _can_be(heading: str, sheet: str, column: Column) -> bool:
         return column.share(map(_says_where_measured, column.some)) >= 0.5
     if heading == "cause" and column.share(map(_finds, column.some)) >= 0.4:
         return False  # under 'Reason' stands what was found
+    if heading == "part" and sheet == "returns" and column.share(map(_is_component_word, column.some)) >= 0.6:
+        return False  # 'Failed part: input shaft'
     if heading in _WORDED:
         named = (
             heading in _NAMING and column.share(map(_has_letters, column.some)) >= 0.5

@@ -41,7 +41,10 @@ def write(folder: Path, serial: str = "Serial", power: str = "HP", **sheets: lis
     return start(folder)
 
 
-@pytest.mark.parametrize("serial", ["Trans #", "Trans", "No.", "RO #", "WO Number", "Ticket", "Repair order"])
+@pytest.mark.parametrize(
+    "serial",
+    ["Trans #", "Trans", "No.", "RO #", "WO Number", "Ticket", "Repair order", "Build #", "Order #", "Stamp", "Case #"],
+)
 def test_what_the_number_of_a_unit_is_called(tmp_path, serial):
     said = write(tmp_path, serial)
     assert "Next, type:" in said
@@ -86,6 +89,25 @@ def test_who_it_was_built_for_is_no_component_though_returns_say_customer(tmp_pa
     said = write(tmp_path, **{"work orders": told, "comebacks": [*backs("Serial"), *broke]})
     assert "customer complaint (column" not in said
     assert set(load_records(tmp_path).shop.components) == {"input shaft", "converter"}
+
+
+@pytest.mark.parametrize("heading", ["Failed part", "Part failed", "What went", "What let go", "Broken"])
+def test_a_column_of_what_broke_is_found_by_its_words(tmp_path, heading):
+    write(
+        tmp_path,
+        comebacks=[{heading if h == "What broke" else h: cell for h, cell in r.items()} for r in backs("Serial")],
+    )
+    assert set(load_records(tmp_path).returns["component"]) == {"input shaft"}
+
+
+@pytest.mark.parametrize("heading", ["Miles on build", "Miles on trans", "Miles lasted", "Mileage on unit"])
+def test_miles_on_the_unit_are_no_odometer(tmp_path, heading):
+    """Read as the odometer of that day they would be a wrong life, or run backwards."""
+    write(
+        tmp_path,
+        comebacks=[{heading if h == "Miles on it" else h: cell for h, cell in r.items()} for r in backs("Serial")],
+    )
+    assert set(load_records(tmp_path).returns["miles_in_service"]) == {21_000}
 
 
 @pytest.mark.parametrize("heading", ["Miles in", "Mileage out", "Odometer in"])
