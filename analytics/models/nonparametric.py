@@ -152,29 +152,65 @@ def risk_rows(
     keep = (count > 0) & ((entry < time) | (entry == 0))
     if not keep.all():
         time, cause, entry, count, cell = time[keep], cause[keep], entry[keep], count[keep], cell[keep]
-    late = entry > 0
-    value = np.concatenate([time, entry[late]])
-    code = np.concatenate([cell, cell[late]])
-    # Late entries stand as one more kind of row: cause -1.
-    kind = np.concatenate([cause, np.full(int(late.sum()), -1, dtype=np.int64)])
-    units = np.concatenate([count, count[late]])
-    order = np.lexsort((value, code))
-    value, code, kind, units = value[order], code[order], kind[order], units[order]
-    new = np.ones(len(value), dtype=bool)
-    new[1:] = (value[1:] != value[:-1]) | (code[1:] != code[:-1])
-    row = np.cumsum(new) - 1
-    rows = int(new.sum())
-    # One pass fills a table of kinds by rows; sums of whole numbers are exact in floats up to 2**53.
-    table = np.bincount((kind + 1) * rows + row, weights=units, minlength=(causes + 2) * rows)
-    table = table.reshape(causes + 2, rows).astype(np.int64)
-    entered, censored, failed = table[0], table[1], table[2:]
-    row_cell = code[new]
+    late = np.flatnonzero(entry > 0)
+    # Late entries stand as one more kind of row: kind 0.
+    kind = cause + 1
+    if len(late):
+        time, cell = np.concatenate([time, entry[late]]), np.concatenate([cell, cell[late]])
+        kind, count = np.concatenate([kind, np.zeros(len(late), dtype=np.int64)]), np.concatenate([count, count[late]])
+    code, times = _whole(time)
+    bits = int(causes + 1).bit_length()
+    key = ((cell * times.span + code) << bits) | kind
+    if (count == 1).all():
+        key.sort()
+        units = None
+    else:
+        order = np.argsort(key, kind="stable")
+        key, units = key[order], count[order]
+    place = key >> bits
+    kind = key & ((1 << bits) - 1)
+    start = np.flatnonzero(np.concatenate([[True], place[1:] != place[:-1]]))
+
+    def summed(of_kind: int) -> Ints:
+        own = (kind == of_kind).astype(np.int64)
+        return np.add.reduceat(own if units is None else own * units, start)
+
+    place = place[start]
+    row_cell = place // times.span
     first = np.searchsorted(row_cell, np.arange(cells + 1))
-    net = entered - censored - failed.sum(axis=0)
-    before = np.concatenate([[0], np.cumsum(net)])
-    from_new = np.bincount(cell[~late], weights=count[~late], minlength=cells).astype(np.int64)
-    at_risk = from_new[row_cell] + before[:-1] - before[first[row_cell]]
-    return RiskRows(row_cell, first, value[new], at_risk, failed, censored, entered)
+    failed = np.array([summed(2 + k) for k in range(causes)])
+    censored = summed(1)
+    entered = summed(0) if len(late) else np.zeros_like(censored)
+    gone = censored + failed.sum(axis=0) - entered
+    before = np.concatenate([[0], np.cumsum(gone)])
+    # of each cell all that ever came, less those that came later
+    at_risk = (before[first[1:]] - before[first[:-1]])[row_cell] - (before[:-1] - before[first[row_cell]])
+    return RiskRows(row_cell, first, times.at(place - row_cell * times.span), at_risk, failed, censored, entered)
+
+
+@dataclass(frozen=True, slots=True)
+class _Times:
+    """What whole numbers below ``span`` stand for: themselves, or places among the ``distinct`` times."""
+
+    span: int
+    distinct: Floats | None
+
+    def at(self, code: Ints) -> Floats:
+        return code.astype(float) if self.distinct is None else self.distinct[code]
+
+
+#: times up to this are their own codes, if whole: with so many cells and causes they are packed into 63 bits
+_WHOLE = 2.0**31
+
+
+def _whole(values: Floats) -> tuple[Ints, _Times]:
+    """``values`` (n,) as whole numbers in the same order, and what these stand for."""
+    top = values.max(initial=0.0)
+    code = values.astype(np.int64) if top < _WHOLE else None
+    if code is not None and (code == values).all():
+        return code, _Times(int(top) + 1, None)
+    distinct, code = np.unique(values, return_inverse=True)
+    return code, _Times(len(distinct), distinct)
 
 
 def survival_limits(survival: Floats, std_err: Floats) -> tuple[Floats, Floats]:
@@ -184,34 +220,33 @@ def survival_limits(survival: Floats, std_err: Floats) -> tuple[Floats, Floats]:
     """
     inside = (survival > 0) & (survival < 1)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        relative = two_sided_z(LEVEL) * (std_err / survival)
-        spread = np.where(inside, np.exp(relative / np.abs(np.log(survival))), np.nan)
-        return np.where(inside, survival**spread, np.nan), np.where(inside, survival ** (1 / spread), np.nan)
+        log = np.where(inside, np.log(survival), np.nan)
+        spread = np.exp(two_sided_z(LEVEL) * (std_err / survival) / -log)
+        return np.exp(log * spread), np.exp(log / spread)
 
 
 def _product_limit(rows: RiskRows) -> dict[str, Floats]:
     """Survival, its Greenwood s.e., cumulative hazard and its s.e., each of shape (r,)."""
     n = rows.at_risk.astype(float)
     d = rows.failed[0].astype(float)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        stay = np.where(d > 0, (n - d) / n, 1.0)
-        greenwood = np.where(d > 0, d / (n * (n - d)), 0.0)
-        hazard = np.where(d > 0, d / n, 0.0)
-        hazard_variance = np.where(d > 0, d / n**2, 0.0)
-    survival, variance, cumulative, cumulative_variance = (np.empty_like(n) for _ in range(4))
+    n = np.maximum(n, 1.0)  # where nobody is at risk nothing fails
+    hazard, survival = d / n, (n - d) / n
+    with np.errstate(divide="ignore"):
+        summed = np.array(
+            [hazard, hazard / (n - d), hazard / n]
+        )  # the hazard, Greenwood's terms, and the hazard's variance
     # Cell by cell, so that a cell's numbers do not depend on its neighbours, to the last bit.
-    for a, b in zip(rows.first[:-1], rows.first[1:], strict=True):
-        np.cumprod(stay[a:b], out=survival[a:b])
-        np.cumsum(greenwood[a:b], out=variance[a:b])
-        np.cumsum(hazard[a:b], out=cumulative[a:b])
-        np.cumsum(hazard_variance[a:b], out=cumulative_variance[a:b])
+    for a, b in zip(rows.first[:-1].tolist(), rows.first[1:].tolist(), strict=True):
+        np.multiply.accumulate(survival[a:b], out=survival[a:b])
+        np.add.accumulate(summed[:, a:b], axis=1, out=summed[:, a:b])
+    cumulative, greenwood, variance = summed
     with np.errstate(invalid="ignore"):
-        std_err = np.where(survival > 0, survival * np.sqrt(variance), np.nan)
+        std_err = np.where(survival > 0, survival * np.sqrt(greenwood), np.nan)
     return {
         "survival": survival,
         "std_err": std_err,
         "cumulative_hazard": cumulative,
-        "cumulative_hazard_se": np.sqrt(cumulative_variance),
+        "cumulative_hazard_se": np.sqrt(variance),
     }
 
 
@@ -470,9 +505,8 @@ def kaplan_meier_cells(
         "upper": upper,
         **values,
     }
-    frame = pd.DataFrame({name: columns[name] for name in _CURVE_COLUMNS})
-    frame.insert(0, "cell", pd.Index(labels).take(rows.cell))
-    return frame
+    named = {"cell": pd.Index(labels).take(rows.cell)} | {name: columns[name] for name in _CURVE_COLUMNS}
+    return pd.DataFrame(named, copy=False)
 
 
 def mean_right_truncated(values: np.ndarray, limits: np.ndarray) -> float:

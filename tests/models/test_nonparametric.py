@@ -309,6 +309,17 @@ def test_cells_are_the_curves_of_each_cell(fleet, data):
     assert frame["cell"].is_monotonic_increasing
 
 
+@pytest.mark.parametrize("factor", [0.3, 1e18])
+@given(fleet=fleets)
+@settings(max_examples=40, deadline=None)
+def test_times_of_any_size_and_with_fractions_give_the_same_curve(factor, fleet):
+    units = _columns(fleet)
+    whole = kaplan_meier(**units).to_frame()
+    other = kaplan_meier(**units | {k: units[k] * factor for k in ("time", "entry")}).to_frame()
+    pd.testing.assert_frame_equal(other.drop(columns="time"), whole.drop(columns="time"), check_exact=True)
+    np.testing.assert_array_equal(other["time"], whole["time"] * factor)
+
+
 @given(fleets, st.integers(0, 10))
 @settings(max_examples=100, deadline=None)
 def test_conditioning_is_moving_every_entry_up_to_that_age(fleet, age):
