@@ -223,8 +223,8 @@ def _to_lower(limits: pd.DataFrame, calls: Calls, comeback: float) -> Iterator[L
 
 # ---- the quarter in numbers ------------------------------------------------------------------------------------------
 def numbers(review: Review, outlook: Outlook, spans: tuple[Span, ...]) -> pd.DataFrame:
-    """what (`InNumbers`), quarter, value, lower, upper, missing: each figure of each of ``spans`` of a ``review``, and of the quarter ahead ("") as
-    its ``outlook`` has it."""
+    """what (`InNumbers`), quarter, value, lower, upper, missing, basis (of a cost): each figure of each of ``spans`` of a ``review``, and of the quarter ahead ("")
+    as its ``outlook`` has it."""
     back = comebacks(review.records, review.lifetimes)
     returns = review.records.returns[review.records.returns["cause"] != "no fault"]
     kept = outlook.kept.table
@@ -243,16 +243,18 @@ def numbers(review: Review, outlook: Outlook, spans: tuple[Span, ...]) -> pd.Dat
         made = made[made["made_on"] == quarter_before(span).end] if len(made) else made
         for row in made.itertuples():
             rows.append([InNumbers.EXPECTED, span.name, row.expected, row.lower, row.upper, 0])
-    rows += _ahead(review, outlook)
-    return pd.DataFrame(rows, columns=["what", "quarter", "value", "lower", "upper", "missing"])
+    rows = [[*row, "recorded"] for row in rows] + _ahead(outlook)
+    return pd.DataFrame(rows, columns=["what", "quarter", "value", "lower", "upper", "missing", "basis"])
 
 
-def _ahead(review: Review, outlook: Outlook) -> list[list[object]]:
+def _ahead(outlook: Outlook) -> list[list[object]]:
+    """The quarter ahead; its cost as the quarters before are told, at what returns have cost, where enough have one."""
     found = outlook.forecasts
     counts = found.counts[(found.counts["span"] == "quarter") & (found.counts["component"] == "")]
     money = found.money[found.money["span"] == "quarter"] if len(found.money) else found.money
-    rows = [[InNumbers.EXPECTED, "", r.expected, r.lower, r.upper, 0] for r in counts.itertuples()]
-    return rows + [[InNumbers.COST, "", r.expected, r.lower, r.upper, 0] for r in money.head(1).itertuples()]
+    rows = [[InNumbers.EXPECTED, "", r.expected, r.lower, r.upper, 0, ""] for r in counts.itertuples()]
+    whole = money[money["payer"] == ""].sort_values("basis", kind="stable") if len(money) else money  # recorded, stated
+    return rows + [[InNumbers.COST, "", r.expected, r.lower, r.upper, 0, r.basis] for r in whole.head(1).itertuples()]
 
 
 def in_service(lifetimes: Lifetimes, day: pd.Timestamp) -> int:

@@ -21,7 +21,7 @@ from analytics.review import one_sheet
 from analytics.review.call_list import LOUD, Calls, call_list, targets
 from analytics.review.fleet import units_in_use
 from analytics.review.fleet_view import fleet_view
-from analytics.review.one_sheet import Line, in_service, limits_table, make_sheet, standing_alarms
+from analytics.review.one_sheet import Line, _ahead, in_service, limits_table, make_sheet, standing_alarms
 from analytics.review.outlook import make_outlook
 from analytics.review.quarterly import review_of
 from analytics.review.snapshot import snapshot_of
@@ -238,6 +238,18 @@ def test_the_quarter_in_numbers_by_hand(made):
     assert found[InNumbers.EXPECTED, ""] == whole["expected"]
     table = words.numbers_table(sheet).set_index("")
     assert table.loc["Cost on record; ahead as stated in shop.toml", "2023 Q1"] == "none written down"
+
+
+def test_the_cost_ahead_is_on_the_footing_of_the_quarters_before():
+    """A shop that states 4,000 a comeback and has bills of 2,000: the row of costs on record goes on at what returns have cost; without bills, as stated."""
+    money = pd.DataFrame(
+        [["stated", "", 40_000.0], ["recorded", "", 20_000.0], ["recorded", "customer", 9_000.0]],
+        columns=["basis", "payer", "expected"],
+    ).assign(span="quarter", lower=0.0, upper=1.0)
+    counts = pd.DataFrame({"span": ["quarter"], "component": [""], "expected": [10.0], "lower": [5], "upper": [15]})
+    for own, told in ((money, (20_000.0, "recorded")), (money.head(1), (40_000.0, "stated"))):
+        rows = _ahead(SimpleNamespace(forecasts=SimpleNamespace(counts=counts, money=own)))
+        assert [(r[2], r[6]) for r in rows if r[0] is InNumbers.COST] == [told]
 
 
 def test_the_sheet_is_whole_links_to_its_evidence_and_is_one_page(made, tmp_path):

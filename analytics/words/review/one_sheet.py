@@ -345,6 +345,10 @@ def random_note(sheet: Sheet) -> str:
     return f"Apart from these, at random and in this order, no others: {shown}{more}. They speak for the {sheet.silent:,} silent for a year or more."
 
 
+#: what the cost of the quarter ahead is told at
+_AHEAD_AT = {"": "", "stated": "; ahead as stated in shop.toml", "recorded": "; ahead at what returns have cost"}
+
+
 # ---- numbers ---------------------------------------------------------------------------------------------------------
 def numbers_table(sheet: Sheet) -> pd.DataFrame:
     """Of the ``sheet`` the quarter, the last, the year before and what is expected next, a row per figure."""
@@ -353,8 +357,8 @@ def numbers_table(sheet: Sheet) -> pd.DataFrame:
     rows = []
     for what in InNumbers:
         cells = [_figure(sheet, what, found.loc[(what, q)]) if (what, q) in found.index else "" for q in heads]
-        ahead = f"; ahead {'as stated in shop.toml' if sheet.priced else 'at what returns have cost'}"
-        rows.append([capital(say(what)) + ahead * (what is InNumbers.COST and bool(cells[-1])), *cells])
+        basis = found.loc[(what, ""), "basis"] if what is InNumbers.COST and cells[-1] else ""
+        rows.append([capital(say(what)) + _AHEAD_AT[basis], *cells])
     return pd.DataFrame(rows, columns=["", *sheet.spans, "next quarter, expected"])
 
 
