@@ -179,7 +179,7 @@ def at_the_door(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
         return pd.DataFrame(), ("What comes in at the door has not been studied in this folder.",)
     table = pd.read_csv(path)
     lines = [
-        f"Quarters and years ahead in invented shops of {table['kind'].nunique()} kinds, {table['shops'].min():.0f} to {table['shops'].max():.0f} of each, against what then came in "
+        f"Quarters and years ahead in invented shops of {table['kind'].nunique()} kinds, {_of_each(table['shops'])} of each, against what then came in "
         f"at the door. Aimed at in every kind: {_LEAN[0]:g} to {_LEAN[1]:g} come for each expected, {_HELD[0]:g} to {_HELD[1]:g} of the ranges held, and misses above and below within a factor of two."
     ]
     for span, own in table.groupby("span", sort=False):
@@ -196,6 +196,11 @@ def at_the_door(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
         f"Of {claims['forecasts'].sum():,} quarters, {false:.2f} brought a claim that was false (at most {_CLAIMED:.2f} is promised in every kind).{_over_budget(claims)}"
     )
     return table, tuple(lines)
+
+
+def _of_each(shops: pd.Series) -> str:
+    least, most = shops.min(), shops.max()
+    return f"{least:.0f}" if least == most else f"{least:.0f} to {most:.0f}"
 
 
 def _over_budget(claims: pd.DataFrame) -> str:
