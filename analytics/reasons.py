@@ -565,6 +565,7 @@ class Rests(Code):
 
     NO_ODOMETER = auto()
     DEMONSTRATED = auto()
+    AS_SIBLINGS = auto()
     MIX_OF_USES = auto()
     SHARE_TAKEN = auto()
     FEW_UNITS = auto()

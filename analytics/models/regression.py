@@ -46,16 +46,17 @@ def objective(
     priors: Priors,
     nodes: tuple[np.ndarray, np.ndarray],
     constraint: Constraint | None = None,
+    moved: np.ndarray | None = None,
 ):
     """The penalised log-likelihood as a function for `maximise`; rows with D > 1 are taken replicate by replicate.
-    layout, distribution, nodes, constraint: as for `log_likelihood`; priors: as for `penalty`."""
+    layout, distribution, nodes, constraint: as for `log_likelihood`; priors, moved: as for `penalty`."""
     data = stack(rows, layout.uses) if isinstance(rows, Rows) else rows
     replicates = data.constant.shape[0]
 
     def function(theta, which):
         own = data if replicates == 1 or len(which) == replicates else data.pick(which)
         f, g, h = log_likelihood(theta, own, layout, distribution, nodes, 2, constraint)
-        p, pg, ph = penalty(theta, layout, priors, constraint is not None)
+        p, pg, ph = penalty(theta, layout, priors, constraint is not None, moved if moved is None else moved[which])
         return f + p, g + pg, h + ph
 
     return function

@@ -17,6 +17,7 @@ from analytics.ratings.costs import costs_of_defaults
 from analytics.ratings.demonstration import Demonstration, demonstrate, rough_miles
 from analytics.ratings.fit_checks import check_class, check_ratings
 from analytics.ratings.fits import PartFits, fit_part
+from analytics.ratings.none_failed import NoneFailed
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.signed_root import FitRating, estimate_at, rate_fit
@@ -121,6 +122,24 @@ def cap_power(data: LifeData, weight_lb: float, settings: RatingSettings) -> flo
     return NAN
 
 
+def as_siblings_hp(
+    data: LifeData, weight_lb: float, promise: Promise, settings: RatingSettings, use: int | None = None
+) -> float:
+    """What lives without a failure (``data``, of a ``use`` by its code or of all) show at ``weight_lb`` under a ``promise`` with the shape, slope and weight effect that
+    siblings lend in the ``settings``, in hp; NaN where none lends, or nothing is shown."""
+    its = data if use is None else data.take(data.use == use)
+    if not settings.priors.lenders or not len(its.lower):
+        return NAN
+    return float(
+        np.exp(NoneFailed(its, weight_lb, promise, settings, driving_of(data, settings)).limit(promise.confidence))
+    )
+
+
+def driving_of(data: LifeData, settings: RatingSettings) -> DrivingFit | None:
+    """How the trucks of the lives (``data``) are driven; None where all their miles are known."""
+    return settings.driving(data) if data.unknown.any() or np.isnan(data.lower).any() else None
+
+
 def rate_part(
     data: LifeData,
     weight_lb: float,
@@ -180,10 +199,10 @@ class _Part:
         self.uses = [0]
         if settings.use_terms:
             self.uses = [*range(len(data.use_names))] if use is None else [data.code_of(use)]
+        self._named_use = self.uses[0] if self.by_use and not self.several else None
         self.reasons: list[Reason] = []
-        self.driving: DrivingFit | None = None
-        if data.unknown.any() or np.isnan(data.lower).any():
-            self.driving = settings.driving(data)
+        self.driving = driving_of(data, settings)
+        if self.driving is not None:
             self.reasons += reason_if(Rests.NO_ODOMETER, self.driving.known == 0, counted=promise.counted)
         powers = np.exp(data.log_power)
         self.seen = Seen(
@@ -196,15 +215,20 @@ class _Part:
         )
 
     def demonstrated(self) -> RatingBound:
-        """Nothing has failed: what the miles run demonstrate is all there is."""
+        """Nothing has failed: what the miles run demonstrate is all there is, by themselves or with what siblings lend."""
         demo = self._demonstrate(None, 0.0)
-        if np.isfinite(demo.power_hp):
+        lent = as_siblings_hp(self.data, self.weight_lb, self.promise, self.settings, self._named_use)
+        bound = float(np.fmax(demo.power_hp, lent))
+        if lent == bound:
+            seen = {"units": self.seen.units, "miles": self.seen.miles, "counted": self.promise.counted}
+            self.reasons.append(reason(Rests.AS_SIBLINGS, **seen, lenders=self.settings.priors.lenders))
+        elif np.isfinite(bound):
             self.reasons.append(reason(Rests.DEMONSTRATED, shown=demo.reason))
-            self.reasons += reason_if(Rests.MIX_OF_USES, self.several)
         else:
             self.reasons.append(demo.reason)
+        self.reasons += reason_if(Rests.MIX_OF_USES, self.several and np.isfinite(bound))
         self.reasons += reason_if(Rests.SHARE_TAKEN, self.settings.share is None, share=self.settings.usual_share)
-        return self._assembled(demo, demo.power_hp)
+        return self._assembled(demo, bound)
 
     def unrated(self, why: Reason, checks: list[Reason], early_share: float) -> RatingBound:
         """Failures, but no model of them."""
@@ -303,7 +327,7 @@ class _Part:
     def _assembled(self, demo: Demonstration, bound: float, picked: int | None = None) -> RatingBound:
         """The bound held to the powers and weights on record."""
         s, cap = self.settings, self.seen.cap_hp
-        only, capped = self.data.failures == 0, False
+        capped = False
         if np.isfinite(bound) and not np.isfinite(cap):
             heavy = None if np.isinf(self.asked_lb) else s.cap.weight * self.weight_lb
             self.reasons.append(reason(Rests.FEW_UNITS, units=s.cap.rank, weight_lb=heavy))
@@ -311,7 +335,7 @@ class _Part:
         elif np.isfinite(bound) and bound > cap:
             capped, bound = True, cap
             self.reasons.append(reason(Rests.AT_LEAST, power_hp=cap))
-        if not only and np.isfinite(bound) and bound < self.seen.lowest_power_hp:
+        if np.isfinite(bound) and bound < self.seen.lowest_power_hp:
             bound = self._below_powers(demo, bound)
         self.reasons += reason_if(Rests.ALL_REPORTED, s.share == 1.0)
         apart = self.by_use and (picked is not None or not self.several)

@@ -14,13 +14,11 @@ import numpy as np
 from scipy.special import ndtri
 
 from analytics.models.distributions import standard_quantile
-from analytics.models.lifedata import LifeData, rated_weight
-from analytics.models.mileage import fit_driving
-from analytics.models.priors import Priors
-from analytics.ratings.bound import RatingBound
-from analytics.ratings.demonstration import exposures
+from analytics.models.lifedata import LifeData
+from analytics.ratings.bound import RatingBound, as_siblings_hp, driving_of
+from analytics.ratings.none_failed import NoneFailed
 from analytics.ratings.promise import Promise
-from analytics.ratings.settings import CHANGE_DAYS, RatingSettings
+from analytics.ratings.settings import RatingSettings
 from analytics.reasons import Rests
 
 NAN = float("nan")
@@ -32,9 +30,7 @@ PUBLISHED_LOG_SD = 0.4
 _TRIAL_DOUBT, _TRIAL_STEP = 0.25, 1.2
 #: one side of the records' say where they rule nothing out on it
 _WIDE = 1.0
-_REACH, _POINTS = 2.5, 501
-#: nodes and weights of a standard normal, for the priors of shape, slope and weight where nothing has failed
-_NODES, _WEIGHTS = np.array([-1.7320508, 0.0, 1.7320508]), np.array([1 / 6, 2 / 3, 1 / 6])
+_REACH, _POINTS, _COARSE = 2.5, 501, 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,31 +113,11 @@ def no_failure(
     data: LifeData, weight_lb: float, promise: Promise, settings: RatingSettings, about_hp: float
 ) -> Chances:
     """What lives without a failure (``data``) say of the rating at ``weight_lb``, on a grid about ``about_hp``: the chance of seeing none under the
-    ``promise``, averaged over the priors of shape, slope and weight in ``settings``. A mean over unknown miles scaled by the load
-    understates them: the safe side."""
-    driving = None
-    if data.unknown.any() or np.isnan(data.lower).any():
-        driving = fit_driving(data, settings.priors, settings.decline, CHANGE_DAYS)
+    ``promise`` and the ``settings``."""
+    none = NoneFailed(data, weight_lb, promise, settings, driving_of(data, settings))
     at = np.log(about_hp) + np.linspace(-_REACH, _REACH, _POINTS)
-    heavier = data.log_weight - np.log(rated_weight(weight_lb))
-    total = np.zeros(_POINTS)
-    own, usual = settings.priors, Priors()  # without a failure something must be held of shape and slope
-    shapes, slopes, weights = own.shape or usual.shape, own.power or usual.power, own.weight or usual.weight
-    assert shapes is not None
-    assert slopes is not None
-    assert weights is not None
-    for node, share in zip(_NODES, _WEIGHTS, strict=True):
-        shape = float(np.exp(shapes[0] + shapes[1] * node))
-        one = exposures(data, promise.life, promise.reliability, shape, driving) * data.weight * settings.usual_share
-        for node_slope, share_slope in zip(_NODES, _WEIGHTS, strict=True):
-            steep = shape * float(np.exp(slopes[0] + slopes[1] * node_slope))
-            for node_weight, share_weight in zip(_NODES, _WEIGHTS, strict=True):
-                # a heavier truck is never easier on a part
-                by_weight = shape * max(-(weights[0] + weights[1] * node_weight), 0.0)
-                load = np.log(np.maximum(one, 1e-300)) + steep * data.log_power + by_weight * heavier
-                hazard = np.exp(np.logaddexp.reduce(load) - steep * at)
-                total += share * share_slope * share_weight * np.exp(-hazard)
-    return _normalised(at, np.log(np.maximum(total, 1e-300)))
+    known = np.log([max(none.chance(float(p)), 1e-300) for p in at[::_COARSE]])
+    return _normalised(at, np.interp(at, at[::_COARSE], known))
 
 
 def _normalised(log_power: np.ndarray, log_chance: np.ndarray) -> Chances:
@@ -180,7 +156,7 @@ def evidence_of(bound: RatingBound, beside: Beside, data: LifeData, settings: Ra
         supported_hp=beside.supported_hp,
         upper_hp=bound.upper_hp,
         known_hp=NAN if known is None else known.power_hp,
-        raise_hp=beside.supported_hp if bound.demonstrated_only else NAN,
+        raise_hp=_shown_firmly(bound, beside, data, settings) if bound.demonstrated_only else NAN,
         failures=bound.failures,
         at_least=bound.capped or bound.demonstrated_only,
         leans_low=beside.biased or bound.has(Rests.NO_ODOMETER),
@@ -206,11 +182,21 @@ def evidence_of(bound: RatingBound, beside: Beside, data: LifeData, settings: Ra
         plain,
         with_known_hp=NAN if known is None else rounded_down(low, beside.step_hp),
         # no limit is raised on the prior of a slope alone
-        raise_hp=beside.supported_hp if bound.demonstrated_only else rounded_down(firm, beside.step_hp),
+        raise_hp=plain.raise_hp if bound.demonstrated_only else rounded_down(firm, beside.step_hp),
         least_cost_hp=rounded_down(cheapest, beside.step_hp),
         too_high=held.below(published) if np.isfinite(published) else NAN,
         trial_hp=rounded_down(float(np.minimum(held.quantile_hp(_TRIAL_DOUBT), furthest)), beside.step_hp),
     )
+
+
+def _shown_firmly(bound: RatingBound, beside: Beside, data: LifeData, settings: RatingSettings) -> float:
+    """The power in hp that a part without failures may be raised to: what its own miles demonstrate; with what siblings lend, at half the doubt."""
+    if not bound.has(Rests.AS_SIBLINGS):
+        return beside.supported_hp
+    half = replace(bound.promise, confidence=(1 + bound.promise.confidence) / 2)
+    use = data.code_of(bound.use) if settings.use_terms and bound.use else None
+    firm = as_siblings_hp(data, bound.weight_lb, half, settings, use)
+    return float(np.minimum(rounded_down(firm, beside.step_hp), beside.supported_hp))
 
 
 def evidence_from_figures(

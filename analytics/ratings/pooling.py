@@ -8,6 +8,7 @@ from analytics.cores import each
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.table import Lifetimes, with_rows
 from analytics.models.joint import fit_joint
+from analytics.models.lifedata import LifeData
 from analytics.models.pooling import NAMES, Said, lent, said_by
 from analytics.models.priors import LifePriors
 from analytics.ratings.basis import part_lives
@@ -53,10 +54,16 @@ def _said(lifetimes: Lifetimes, component: str, part: str, options: Options) -> 
         data = part_lives(lifetimes, component, part).data
     except AnalyticsError:
         return {}
+    return said_of(data, options.promise.life, options.settings)
+
+
+def said_of(data: LifeData, life_miles: float, settings: RatingSettings) -> dict[str, Said]:
+    """What the lives of a part (``data``) say by themselves of shape, slope and weight effect under the ``settings``; nothing where they carry no fit. life_miles: the
+    target life."""
     if not data.failures:
         return {}
-    _, rated = early_check(data, options.promise.life, options.settings)
-    model, top = fit_joint(options.settings.model(rated, options.promise.life, "weibull"))
+    _, rated = early_check(data, life_miles, settings)
+    model, top = fit_joint(settings.model(rated, life_miles, "weibull"))
     return said_by(model, top) if top.converged[0] else {}
 
 
@@ -65,11 +72,16 @@ def _priors_of(
 ) -> list[LifePriors]:
     """The priors of a ``part`` as what its siblings ``said`` leaves those of its component (in the ``settings``); none where they said nothing."""
     siblings = {name: own for name, own in said.items() if own and name != part}
-    if not siblings:
-        return []
+    return [priors_after(component, part, settings, siblings)] if siblings else []
+
+
+def priors_after(
+    component: str, part: str, settings: RatingSettings, siblings: dict[str, dict[str, Said]]
+) -> LifePriors:
+    """The priors of a ``part`` as what its ``siblings`` said leaves those of its ``component`` in the ``settings``."""
 
     def after(name: str, usual: tuple[float, float] | None) -> tuple[float, float] | None:
         return usual and lent(usual, [own[name] for own in siblings.values() if name in own])
 
     shape, power, weight = (after(name, getattr(settings.priors, name)) for name in NAMES)
-    return [LifePriors(component, shape, power, weight, part=part, lenders=tuple(siblings))]
+    return LifePriors(component, shape, power, weight, part=part, lenders=tuple(siblings))

@@ -27,6 +27,7 @@ from analytics.models.joint import (
 from analytics.models.likelihood import Layout
 from analytics.models.newton import Optimum, maximise
 from analytics.models.posterior import posterior_draws, posterior_quantile
+from analytics.models.priors import drawn_middles
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import objective
 from analytics.models.rows import stack
@@ -202,9 +203,10 @@ def _calibrate(root: SignedRoot, log_power: float, replicates: int, seed: int) -
     out = []
     for i in range(0, replicates, slab):
         own = streams[i : i + slab]
+        middles = drawn_middles(free_start[0], lay, model.priors, [rng.spawn(1)[0] for rng in own])
         rows = stack(simulate(model, free_start[0], own), lay.uses)
         held = maximise(
-            objective(rows, small, model.distribution, model.priors, nodes, constraint),
+            objective(rows, small, model.distribution, model.priors, nodes, constraint, middles),
             np.repeat(start, len(own), 0),
             negative=1 if signed else None,
             limits=step_limits(small),
@@ -212,7 +214,7 @@ def _calibrate(root: SignedRoot, log_power: float, replicates: int, seed: int) -
             rounds=30,
         )
         free = maximise(
-            objective(rows, lay, model.distribution, model.priors, nodes),
+            objective(rows, lay, model.distribution, model.priors, nodes, None, middles),
             free_theta(held.theta, constraint),
             negative=2 if signed else None,
             limits=step_limits(lay),

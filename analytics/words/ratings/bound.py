@@ -7,6 +7,7 @@ from math import expm1, isfinite
 from analytics.reasons import Checked, Default, Reason, Rests
 from analytics.words import units as said
 from analytics.words.phrases import at_least as at_least_of
+from analytics.words.phrases import listed
 from analytics.words.saying import say, says, texts
 from analytics.words.units import bare_power, power, weight
 
@@ -20,6 +21,10 @@ texts(
             else f"no count of {counted} is known: {counted} a year are an assumption (median 100)"
         ),
         Rests.DEMONSTRATED: lambda shown: f"demonstrated, not modelled: {say(shown)}",
+        Rests.AS_SIBLINGS: lambda units, miles, counted, lenders: (
+            f"demonstrated, with the shape and slope of its siblings ({listed(lenders)}): none of {units:,.0f} came back in {said.counted(miles, counted)}, "
+            "weaker and lighter trucks counted for what they say"
+        ),
         Rests.MIX_OF_USES: "holds for the mix of uses those miles were run in",
         Rests.SHARE_TAKEN: "counts on {share:.0%} of failures being reported",
         Rests.AT_LEAST: (
