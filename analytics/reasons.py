@@ -585,6 +585,7 @@ class Rests(Code):
     FOUND_AT_TEARDOWN = auto()
     FITTED_LATELY = auto()
     LASTS_AT_ANY_POWER = auto()
+    LASTS_UP_TO = auto()
     UNCLEAR_FAILURES = auto()
 
 

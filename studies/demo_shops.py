@@ -21,7 +21,8 @@ from analytics.models.lifedata import LifeData
 from analytics.ratings.bound import RatingBound
 from analytics.ratings.lasting import POWER_NOT_SHOWN, hardly_by_power
 from analytics.ratings.options import options_for
-from analytics.ratings.sheet import make_ratings, supported_hp
+from analytics.ratings.sheet import PartRating, make_ratings, supported_hp
+from analytics.reasons import Rests
 from analytics.records.load import load_records
 from analytics.whole import whole_file
 from studies.resumable import resume, versions_used
@@ -30,6 +31,7 @@ from studies.simulate.fleet import FleetTruth
 
 BLOCKS, TABLE = "demo_blocks.csv", "demo_shops.csv"
 FIRST_SEED = 1001
+SHARE = "share that lasts"
 #: parts whose life hardly follows power get a share that lasts, no power
 NO_POWER = "no power"
 WITHIN = "lightest class, truth within the powers on record, all damage counted"
@@ -40,7 +42,7 @@ def one_shop(seed: int, units: int = UNITS) -> pd.DataFrame:
     """One row per bound on the sheet of the demo shop with this seed: component, part, weight_lb, use (the use the number
     is for; blank: all together, held against the mix of uses on record), failures,
     bound_hp, proposed_hp, estimate_hp, cap_hp (the highest power with experience), true_hp (of the damage that brings a truck back), true_all_hp (with the damage that
-    only a teardown shows, in trucks nobody opened too), how."""
+    only a teardown shows, in trucks nobody opened too), how, and where a share that lasts is told: share_hp, up to which it holds, share_least and, at that power, share_true."""
     with tempfile.TemporaryDirectory() as folder:
         write_demo(folder, units=units, seed=seed)
         records = load_records(folder)
@@ -79,17 +81,39 @@ def one_shop(seed: int, units: int = UNITS) -> pd.DataFrame:
                     "true_hp": true,
                     "true_all_hp": true_all,
                     "how": _how(rated.component, bound),
+                    **_share(truth, rated, bound, seen),
                 }
             )
     return pd.DataFrame(rows)
 
 
+def _share(truth: FleetTruth, rated: PartRating, bound: RatingBound, findings: list[str]) -> dict[str, float]:
+    """What the sheet tells of the share that lasts, and the truth of it at the power up to which it is told; NaN where it tells none."""
+    told = next((r.values for r in bound.reasons if r.code in (Rests.LASTS_UP_TO, Rests.LASTS_AT_ANY_POWER)), None)
+    if told is None:
+        return dict.fromkeys(("share_hp", "share_least", "share_true"), math.nan)
+    power = told.get("power_hp", told.get("highest_hp"))
+    true = sum(
+        share
+        * float(
+            truth.survival(
+                rated.component, rated.part, bound.promise.life_miles, power, bound.weight_lb, use, findings=findings
+            )
+        )
+        for use, share in _mix(rated.data, bound.rated_use).items()
+    )
+    return {"share_hp": power, "share_least": told["at_least"], "share_true": true}
+
+
 def _how(component: str, bound: RatingBound) -> str:
-    """What the ``bound`` rests on; "no power" where the sheet publishes the share that lasts instead, "none" where it has no number."""
+    """What the ``bound`` rests on; "no power" where the sheet publishes the share that lasts instead, "share" where it has no power to offer but tells
+    the share up to one, "none" where it has no number."""
     if hardly_by_power(component) and bound.has(*POWER_NOT_SHOWN):
         return NO_POWER
     if not np.isfinite(bound.bound_hp):
-        return "none"
+        return "share" if bound.has(Rests.LASTS_UP_TO) else "none"
+    if bound.has(Rests.AS_SIBLINGS):
+        return "as siblings"
     return "demonstrated" if bound.demonstrated_only else "capped" if bound.capped else "modelled"
 
 
@@ -179,6 +203,13 @@ def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
     size = [table.groupby(["component", "part"]).size() for table in (asked, given)]
     without = {" ".join(names): n for names, n in size[0].sub(size[1], fill_value=0).items()}
     without["all"] = len(asked) - len(given)
+    shares = blocks[blocks["share_least"].notna()]
+    ratio = shares["share_least"] / shares["share_true"]
+    shares = shares.assign(held=ratio <= 1, ratio=ratio, proposed_held=math.nan)
+    told = shares["how"].map(lambda how: "in its place" if how in ("share", NO_POWER) else "beside a power")
+    groups += [
+        (SHARE, f"{how}, of {what}", own) for (how, what), own in shares.groupby([told, shares["component"]], sort=True)
+    ]
     rows = []
     for name, kind, own in (group for group in groups if len(group[2])):
         by_shop = own.groupby("seed")["held"].agg(["sum", "size"])

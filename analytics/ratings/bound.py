@@ -136,7 +136,7 @@ def as_siblings_hp(
 
 
 def driving_of(data: LifeData, settings: RatingSettings) -> DrivingFit | None:
-    """How the trucks of the lives (``data``) are driven; None where all their miles are known."""
+    """How the trucks of the lives (``data``) are driven, under the ``settings``; None where all their miles are known."""
     return settings.driving(data) if data.unknown.any() or np.isnan(data.lower).any() else None
 
 

@@ -15,6 +15,7 @@ from analytics.ratings.bound import RatingBound
 from analytics.ratings.fits import PartFits
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
+from analytics.ratings.signed_root import Fitted, drawn
 from analytics.reasons import Checked, Reason, Rests, reason
 
 _DRAWS, _SEED = 512, 1
@@ -29,18 +30,59 @@ def hardly_by_power(component: str) -> bool:
     return not set(component.split()).isdisjoint(_BY_MILES)
 
 
-def lasts_at_any_power(bound: RatingBound, made: PartFits, settings: RatingSettings) -> tuple[Reason, ...]:
-    """What share lasts over the powers seen, at the weight and use of the rating ``bound``; () where its records show that power matters. made:
-    the fits behind it, under the ``settings``."""
+def lasts_though_not_shown(
+    bound: RatingBound, made: PartFits, settings: RatingSettings, component: str
+) -> tuple[Reason, ...]:
+    """What share lasts at the weight and use of the rating ``bound`` of a ``component``; () where its records show that power matters. made:
+    the fits behind it, under the ``settings``. Where life hardly follows power in such a component, over the powers that most trucks of that use have; in another, that the records
+    do not show it is no sign that it doesn't: up to the power that most have, with the slope that its prior holds up (taken as one, the powers gave shares
+    that held at the top of them in .42 of 36 rows of converters and clutches of ten invented shops, 2026 seeds 1001 to 1010)."""
     if not bound.has(Checked.SLOPE_NOT_SHOWN, Checked.SLOPE_UNSETTLED):
         return ()
     use = made.rated.code_of(bound.rated_use) if settings.use_terms and bound.rated_use else 0
-    promise, rest = bound.promise, 1 - bound.early_share
-    found = lasting_share(made.rated, rated_weight(bound.weight_lb), use, promise, settings)
+    low, high = _most_have(made.rated, use if bound.rated_use else None)
+    promise, rest, weight_lb = bound.promise, 1 - bound.early_share, rated_weight(bound.weight_lb)
+    asked = {"life": promise.life, "counted": promise.counted}
+    if not hardly_by_power(component):
+        shares = [_share_at(f, high, weight_lb, use, promise, settings) for f in made.fits]
+        share, least = (float(rest * min(column)) for column in zip(*shares, strict=True))
+        return (reason(Rests.LASTS_UP_TO, power_hp=high, share=share, at_least=least, **asked),)
+    found = lasting_share(made.rated, weight_lb, use, promise, settings)
     if found is None:
         return ()
-    told = replace(found, share=found.share * rest, at_least=found.at_least * rest)
-    return (reason(Rests.LASTS_AT_ANY_POWER, **asdict(told), life=promise.life, counted=promise.counted),)
+    told = Lasting(found.share * rest, found.at_least * rest, low, high)
+    return (reason(Rests.LASTS_AT_ANY_POWER, **asdict(told), **asked),)
+
+
+#: shares of the trucks of a use that have less, and no more, than the powers told
+_MOST = (0.1, 0.9)
+
+
+def _most_have(data: LifeData, use: int | None) -> tuple[float, float]:
+    """The powers, hp, between which most trucks of a ``use`` by its code (None: of all) lie in ``data``."""
+    its = data.use == use if use is not None else np.ones(len(data.use), bool)
+    powers = np.repeat(data.log_power[its], np.maximum(data.weight[its].astype(int), 1))
+    low, high = np.exp(np.quantile(powers, _MOST))
+    return float(low), float(high)
+
+
+def _share_at(
+    fitted: Fitted, power_hp: float, weight_lb: float, use: int, promise: Promise, settings: RatingSettings
+) -> tuple[float, float]:
+    """The share that lasts at a power, weight and ``use`` by its code under one distribution (``fitted``), and what it is at least."""
+    theta, weight = drawn(fitted, settings.draws or _DRAWS, _SEED)
+    model = fitted.model
+    at = np.concatenate([[1.0], model.covariates(float(np.log(power_hp)), float(np.log(weight_lb)), use)])
+    return _quantiles(theta[:, model.layout.gamma] @ at, weight, model.distribution, promise.confidence)
+
+
+def _quantiles(centre: np.ndarray, weight: np.ndarray, distribution: str, confidence: float) -> tuple[float, float]:
+    """Middle of the share that lasts over draws of x'gamma (``centre``) of this ``weight``, and what it is at least."""
+    lasts = np.exp(log_survival(-centre, distribution)[0])
+    order = np.argsort(lasts)
+    up_to = np.cumsum(weight[order])
+    middle, low = (float(lasts[order][min(np.searchsorted(up_to, q), len(order) - 1)]) for q in (0.5, 1 - confidence))
+    return middle, low
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,10 +111,5 @@ def lasting_share(
         return None
     theta, weight = posterior_draws(model, top, _DRAWS, _SEED)
     at = np.concatenate([[1.0], model.covariates(float(one.log_power[0]), float(np.log(weight_lb)), use)])
-    lasts = np.exp(log_survival(-(theta[:, model.layout.gamma] @ at), "weibull")[0])
-    order = np.argsort(lasts)
-    up_to = np.cumsum(weight[order])
-    middle, low = (
-        float(lasts[order][min(np.searchsorted(up_to, q), len(order) - 1)]) for q in (0.5, 1 - promise.confidence)
-    )
+    middle, low = _quantiles(theta[:, model.layout.gamma] @ at, weight, "weibull", promise.confidence)
     return Lasting(middle, low, float(np.exp(lives[0])), float(np.exp(lives[-1])))

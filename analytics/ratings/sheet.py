@@ -18,7 +18,7 @@ from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import RatingBound, rate_weights, with_enough
 from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.held import held_by_margin
-from analytics.ratings.lasting import POWER_NOT_SHOWN, hardly_by_power, lasts_at_any_power
+from analytics.ratings.lasting import POWER_NOT_SHOWN, hardly_by_power, lasts_though_not_shown
 from analytics.ratings.limit_evidence import Beside, LimitEvidence, evidence_of, no_higher, rounded_down
 from analytics.ratings.options import Options, for_component, for_use
 from analytics.ratings.pooling import options_of
@@ -173,7 +173,7 @@ def _rate(
     if use:
         weights = _as_heavy_as_reached(data, weights, options)
     fits = _fits(data, options)
-    harshest = _harshest(data, weights, options, fits)
+    harshest = _harshest(data, weights, options, fits, component)
     bounds = [replace(b, use=use) for b in harshest]
     bounds += _by_use(harshest, data, weights, options, fits) if own_uses else []
     unclear = own["ended"].eq("failed") & (own["cause"].eq("unclear") | own["order"].eq("unclear"))
@@ -197,13 +197,15 @@ def _rate(
 
 
 def _harshest(
-    data: LifeData, weights: tuple[float, ...], options: Options, fits: PartFits | None
+    data: LifeData, weights: tuple[float, ...], options: Options, fits: PartFits | None, component: str
 ) -> tuple[RatingBound, ...]:
-    """A bound per weight for the harshest use, with the share that lasts where power is not shown to matter."""
+    """A bound of the ``component`` per weight for the harshest use, with the share that lasts where power is not shown to matter."""
     bounds = _at(data, weights, None, options, fits)
     if fits is None:
         return bounds
-    return tuple(replace(b, reasons=(*b.reasons, *lasts_at_any_power(b, fits, options.settings))) for b in bounds)
+    return tuple(
+        replace(b, reasons=(*b.reasons, *lasts_though_not_shown(b, fits, options.settings, component))) for b in bounds
+    )
 
 
 def _by_use(

@@ -245,8 +245,8 @@ def estimate_at(fitted: Fitted, weight_lb: float, use: int, reliability: float) 
 
 
 @lru_cache(maxsize=4)
-def _drawn(fitted: Fitted, draws: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
-    """Draws from the posterior of a fit: the same for every weight, use and reliability."""
+def drawn(fitted: Fitted, draws: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """So many ``draws`` of this ``seed`` from the posterior of a fit (``fitted``): the same for every weight, use and reliability."""
     return posterior_draws(fitted.model, fitted.top, draws, seed)
 
 
@@ -280,8 +280,8 @@ def rate_fit(
                 calibrated = min(first, root.solve(left(target), own - root.spread() * (left(target) - zc)))
         if settings.draws:
             z = standard_quantile(promise.reliability, model.distribution)
-            drawn = _drawn(fitted, settings.draws, seed)
-            opinion, ess = posterior_quantile(model, drawn, z, lw, use, promise.confidence)
+            draws = drawn(fitted, settings.draws, seed)
+            opinion, ess = posterior_quantile(model, draws, z, lw, use, promise.confidence)
     upper = NAN
     if full:
         # estimates that lie too high on average (mean above 0) are no reason to look for the truth further up

@@ -13,7 +13,7 @@ from analytics.lifetimes.table import make_lifetimes
 from analytics.models.lifedata import life_data
 from analytics.ratings.bound import rate_part
 from analytics.ratings.fits import fit_part
-from analytics.ratings.lasting import lasting_share, lasts_at_any_power
+from analytics.ratings.lasting import lasting_share, lasts_though_not_shown
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import PLAIN
 from analytics.ratings.sheet import make_ratings
@@ -60,16 +60,41 @@ def test_the_least_share_holds_as_often_as_it_says():
 
 
 def test_the_rating_says_it_where_power_is_not_shown_to_matter():
-    def told(data):
+    def told(data, component="valve body"):
         made = fit_part(data, PROMISE.life, QUICK)
-        return lasts_at_any_power(rate_part(data, 7000, None, PROMISE, QUICK, fits=made), made, QUICK)
+        return lasts_though_not_shown(rate_part(data, 7000, None, PROMISE, QUICK, fits=made), made, QUICK, component)
 
     [why] = next(filter(None, map(told, map(_seals, range(20)))))
     assert why.code is Rests.LASTS_AT_ANY_POWER
     assert f"about {why.values['share']:.0%} last 50,000 miles" in say(why)
+    powers = next(data for data in map(_seals, range(20)) if told(data)).log_power
+    assert (why.values["lowest_hp"], why.values["highest_hp"]) == pytest.approx(
+        tuple(np.exp(np.quantile(powers, (0.1, 0.9))))
+    )
     data = _seals(1)
     steep = (np.exp(data.log_power) / 600) ** -5
     assert told(life_data(data.lower * steep, np.where(data.failed, data.lower * steep, np.inf), np.exp(data.log_power), np.full(len(data.lower), 7000.0))) == ()  # fmt: skip
+
+
+def test_of_a_part_that_may_follow_power_the_share_is_that_at_the_power_most_have():
+    """What records do not show of a converter's slope its prior holds up: the share told is that at the end of the powers told, lower than with all
+    powers taken as one."""
+    told = 0
+    for seed in range(20):
+        data = _seals(seed)
+        made = fit_part(data, PROMISE.life, QUICK)
+        bound = rate_part(data, 7000, None, PROMISE, QUICK, fits=made)
+        for why in lasts_though_not_shown(bound, made, QUICK, "converter"):
+            [as_one] = lasts_though_not_shown(bound, made, QUICK, "valve body")
+            assert why.code is Rests.LASTS_UP_TO
+            assert why.values["power_hp"] == as_one.values["highest_hp"]
+            assert why.values["at_least"] < as_one.values["at_least"]
+            model, top = made.fits[0].model, made.fits[0].top
+            at = np.concatenate([[1.0], model.covariates(np.log(why.values["power_hp"]), np.log(7000.0), 0)])
+            middle = float(np.exp(-np.exp(-(top.theta[0][model.layout.gamma] @ at))))
+            assert why.values["share"] == pytest.approx(middle, abs=0.02)
+            told += 1
+    assert told >= 10
 
 
 def test_a_share_known_from_below_is_never_rounded_up():
@@ -97,7 +122,7 @@ def test_of_a_valve_body_no_power_is_offered_but_the_share_that_lasts(valves):
     assert len(shown) == len(table.loc[["valve body"]]) > 1
     for cell in shown:
         assert cell.verdict == "no power to publish"
-        assert re.fullmatch(r"\d\d% last at any on record", cell.supported)
+        assert re.fullmatch(r"\d\d% last up to [\d,]+ hp", cell.supported)
     assert not rows["valve body"].moves
     drawn = [label.get_text() for label in sheet_figure(valves)[0].axes[0].get_yticklabels()]
     assert drawn == ["input shaft A"]  # a power "supported" beside "no power to publish" would be two answers

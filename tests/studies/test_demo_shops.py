@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from scipy.optimize import brentq
 
-from studies.demo_shops import BLOCKS, FIRST_SEED, NO_POWER, TABLE, WITHIN, run, summarise, true_rating
+from studies.demo_shops import BLOCKS, FIRST_SEED, NO_POWER, SHARE, TABLE, WITHIN, run, summarise, true_rating
 from studies.simulate.demo import demo_truth
 
 EVIDENCE = Path(__file__).parents[2] / "data" / "evidence"
@@ -47,6 +47,8 @@ def test_the_summary_counts():
             "true_hp": [520.0, 650.0, 505.0, 600.0],
             "true_all_hp": [520.0, 600.0, 505.0, 600.0],
             "how": ["modelled", "capped", "modelled", "none"],
+            "share_least": [np.nan, 0.8, np.nan, 0.85],
+            "share_true": [np.nan, 0.7, np.nan, 0.9],
         }
     )
     table = summarise(rows)
@@ -59,6 +61,9 @@ def test_the_summary_counts():
     assert (within["bounds"], within["held"]) == (3, pytest.approx(1 / 3))
     left = summarise(rows.assign(how=["modelled", "capped", "modelled", NO_POWER])).iloc[0]
     assert (left["bounds"], left["without"]) == (3, 0)
+    told = summarise(rows.assign(how=["modelled", "capped", "modelled", "share"])).set_index("part").loc[SHARE]
+    assert told["kind"].tolist() == ["beside a power, of c", "in its place, of c"]
+    assert told["held"].tolist() == [0.0, 1.0]
     unseen = table[table["kind"].str.startswith("damage in trucks never opened")].iloc[0]
     assert (unseen["bounds"], unseen["held"]) == (1, 0)
 
@@ -94,4 +99,4 @@ def test_the_table_kept_is_made_of_its_shops_and_holds_what_is_claimed():
     within = table[table["kind"] == WITHIN].iloc[0]
     assert 0.88 < within["held"] < 0.96
     assert (kept.loc[kept["how"] == NO_POWER, "component"] == "valve body").all()
-    assert whole["without"] == (kept["how"] == "none").sum()
+    assert whole["without"] == kept["how"].isin(["none", "share"]).sum()

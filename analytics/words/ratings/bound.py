@@ -44,7 +44,11 @@ texts(
             "never opened is not counted"
         ),
         Rests.LASTS_AT_ANY_POWER: lambda lowest_hp, highest_hp, share, life, counted, at_least: (
-            f"power is not shown to matter: at any power from {bare_power(lowest_hp)} to {power(highest_hp)} about {share:.0%} last {said.counted(life, counted)}, "
+            f"power is not shown to matter: at any power from {bare_power(lowest_hp)} to {power(highest_hp)}, as most of these trucks have, about {share:.0%} last {said.counted(life, counted)}, "
+            f"{at_least_of(at_least)} at the least as surely as the rating (not calibrated)"
+        ),
+        Rests.LASTS_UP_TO: lambda power_hp, share, life, counted, at_least: (
+            f"power is not shown to matter: up to {power(power_hp)}, which nine in ten of these trucks have at most, about {share:.0%} last {said.counted(life, counted)}, "
             f"{at_least_of(at_least)} at the least as surely as the rating (not calibrated)"
         ),
         Rests.FITTED_LATELY: lambda z, now_hp, otherwise_hp: (

@@ -224,7 +224,11 @@ def _class(edges_lb: Sequence[float], rated_lb: float) -> int:
 
 def _cell(row, lasts: Reason | None) -> Cell:
     if lasts is not None:
-        return Cell(NO_POWER, f"{at_least(lasts.values['at_least'])} last at any on record", row.verdict)
+        return Cell(
+            NO_POWER,
+            f"{at_least(lasts.values['at_least'])} last up to {power(lasts.values['highest_hp'])}",
+            row.verdict,
+        )
     published, proposed = (bare_power(v) if math.isfinite(v) else "" for v in (row.published_hp, row.proposed_hp))
     if row.verdict in ("lower", "raise"):
         verdict = f"{row.verdict} {published} to {proposed}" if published else f"publish {proposed}"
