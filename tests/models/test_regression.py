@@ -15,7 +15,7 @@ from analytics.models.distributions import DISTRIBUTIONS
 from analytics.models.lifedata import build_rows, life_data
 from analytics.models.likelihood import Constraint, Layout, log_likelihood
 from analytics.models.newton import maximise
-from analytics.models.priors import NO_PRIORS, Priors, penalty
+from analytics.models.priors import NO_PRIORS, Priors, drawn_middles, penalty
 from analytics.models.quadrature import rate_nodes
 from analytics.models.regression import objective
 from analytics.models.rows import Block, Points, Rows
@@ -295,6 +295,30 @@ def test_gradient_and_hessian_equal_finite_differences(every_kind, distribution,
     assert (f[:p] - f[p:]) / (2 * step) == pytest.approx(g[0], abs=2e-7 * np.abs(g).max())
     numeric = (g2[:p] - g2[p:]) / (2 * step)
     assert np.abs(numeric - h[0]).max() < 1e-7 * np.abs(h).max()
+
+
+def test_middles_moved_are_those_of_other_priors_and_fall_about_the_truth():
+    layout = Layout(3, uses=1)
+    priors = Priors(others=((-2.0, 2.5),))
+    theta = np.array([np.log(1.8), 0.3, -5.4, -2.7, np.log(0.5), 3.4])[: layout.size]
+    moved = np.array([[0.3, -0.4, 1.5], [-0.2, 0.1, 0.0]])
+    both = penalty(np.tile(theta, (2, 1)), layout, priors, moved=moved)
+    for k, (shape, power, weight) in enumerate(moved):
+        other = replace(
+            priors,
+            shape=(priors.shape[0] + shape, priors.shape[1]),
+            power=(priors.power[0] + power, priors.power[1]),
+            others=((-2.0 + weight, 2.5),),
+        )
+        for got, expected in zip(both, penalty(theta[None], layout, other), strict=True):
+            assert got[k] == pytest.approx(expected[0], rel=1e-12)
+    middles = drawn_middles(theta, layout, priors, np.random.default_rng(1).spawn(4000))
+    held = np.array([priors.shape, priors.power, priors.others[0]])
+    true = [np.log(1.8), np.log(5.4 / 1.8), -2.7 / 1.8]
+    assert (held[:, 0] + middles.mean(0)) == pytest.approx(true, abs=0.12)
+    assert middles.std(0) == pytest.approx(held[:, 1], rel=0.05)
+    none = drawn_middles(theta, layout, replace(priors, shape=None, others=(None,)), np.random.default_rng(1).spawn(5))
+    assert (none[:, [0, 2]] == 0).all()
 
 
 @pytest.mark.parametrize("distribution", DISTRIBUTIONS)

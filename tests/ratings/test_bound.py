@@ -13,7 +13,7 @@ from analytics.models.joint import fit_at, fit_joint, free_theta, joint_model
 from analytics.models.lifedata import life_data
 from analytics.models.likelihood import log_likelihood
 from analytics.models.posterior import posterior_draws, posterior_quantile
-from analytics.models.priors import NO_PRIORS, penalty
+from analytics.models.priors import NO_PRIORS, Priors, penalty
 from analytics.ratings.bound import cap_power, rate_part, rate_weights
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import PLAIN, RatingSettings
@@ -265,6 +265,28 @@ def test_no_failure_is_demonstrated_not_modelled():
     assert "; ".join(say_all(few.reasons)).startswith(
         "10 units at 7,000 lb or more with 0 failures in 90,000 miles are too little to prove 90%"
     )
+
+
+def test_a_prior_far_from_the_records_is_no_news_of_them(monkeypatch):
+    """Shallow lives under a prior of a steep slope: with its middle held still every simulated fleet is pulled the same way, its root lies high and the bound
+    far under its first order; drawn anew as the fleets are, it stands about where it stood."""
+    rng = np.random.default_rng(4)
+    power = np.linspace(500, 1000, 120)
+    life, run = 90_000 * (power / 700) ** -1.0 * rng.weibull(2.0, 120), rng.uniform(15_000, 45_000, 120)
+    data = known(np.minimum(life, run), life < run, power)
+    steep = replace(KNOWN, replicates=60, priors=Priors(power=(np.log(8.0), 0.4)))
+
+    def rated():
+        out = rate_part(data, 7000, None, Promise(50_000), settings=steep)
+        return out.by_distribution[0], out
+
+    drawn, out = rated()
+    monkeypatch.setattr("analytics.ratings.signed_root.drawn_middles", lambda theta, lay, priors, rngs: np.zeros((len(rngs), 2 + len(priors.others))))  # fmt: skip
+    still, held = rated()
+    assert still.root_mean > drawn.root_mean + 0.3
+    assert abs(drawn.root_mean) < 0.45
+    assert drawn.calibrated > still.calibrated
+    assert out.first_order_hp == held.first_order_hp
 
 
 def test_one_failure_rests_on_assumptions():
