@@ -76,6 +76,7 @@ study: $(READY)
 	$(PY) -m studies coverage
 	$(PY) -m studies cutoffs
 	$(PY) -m studies power-ratio
+	$(PY) -m studies none-failed
 	$(PY) -m studies shops
 	$(PY) -m studies watch
 	$(PY) -m studies guarantee

@@ -39,6 +39,7 @@ def commands() -> tuple[Command, ...]:
         Command("coverage", "how often the rating rule is right", _cells(), _coverage),
         Command("cutoffs", "how often the verdicts step, slope, can't tell are right", _cells(), _cutoffs),
         Command("power-ratio", "the power a part carries against another", _cells(50), _power_ratio),
+        Command("none-failed", "parts without a failure, rated with what siblings lend", _cells(), _none_failed),
         Command(
             "shops", "rate invented shops from their sheets, and hold every bound against the truth", _shops(100), _rate
         ),
@@ -144,6 +145,13 @@ def _power_ratio(arguments: argparse.Namespace) -> None:
 
     table = run(arguments.out, arguments.replicates, arguments.jobs, arguments.cells, progress=progress())
     _print(table, "cell compared lower_holds upper_holds")
+
+
+def _none_failed(arguments: argparse.Namespace) -> None:
+    from studies.none_failed import run
+
+    table = run(arguments.out, arguments.replicates, arguments.jobs, arguments.cells, progress=progress())
+    _print(table, "cell parts given held se held_of_all median_ratio")
 
 
 def _rate(arguments: argparse.Namespace) -> None:

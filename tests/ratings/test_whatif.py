@@ -270,9 +270,10 @@ def test_a_harder_promise_lowers_the_bound(records, demo):
 
 
 def test_without_a_rating_the_reason_is_told(records, demo):
-    out = change_promise(
-        records, "output shaft", "OS-B", 7500.0, None, Assumed(life_miles=(60_000.0,)), options=OPTIONS, lifetimes=demo
-    )
+    s = OPTIONS.settings
+    alone = replace(OPTIONS, settings=replace(s, priors=replace(s.priors, pooled=False)))
+    longer = Assumed(life_miles=(60_000.0,))
+    out = change_promise(records, "output shaft", "OS-B", 7500.0, None, longer, options=alone, lifetimes=demo)
     assert "has no rating as it stands" in change_words(out)[0]
     assert "no rating (" in change_words(out)[1]
 
