@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -35,8 +36,8 @@ class Cell:
     coverage. units: trucks with the part."""
 
     name: str
-    own: tuple[tuple[str, float], ...] = ()
-    sibling: tuple[tuple[str, float], ...] = ()
+    own: tuple[tuple[str, Any], ...] = ()
+    sibling: tuple[tuple[str, Any], ...] = ()
     siblings: tuple[float, ...] = (20.0,)
     units: int = 150
 

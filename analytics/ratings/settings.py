@@ -81,8 +81,8 @@ class RatingSettings:
         if own is None:
             return self
         pooled = self.priors.pooled and not part
-        held = {"shape": own.shape, "power": own.power, "weight": own.weight}
-        priors = replace(self.priors, **held, pooled=pooled, lenders=own.lenders, own=())
+        priors = replace(self.priors, shape=own.shape, power=own.power, weight=own.weight, pooled=pooled, own=())
+        priors = replace(priors, lenders=own.lenders)
         return replace(self, priors=priors)
 
     @property
