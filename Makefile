@@ -9,7 +9,7 @@
 # make browser  the pages in a real browser (needs Chromium or Chrome)
 # make oracles  outside values computed again in R (needs R with survival and cmprsk)
 # make long     the plain reckoning on 300 random shops, where make slow draws 40; the pages of 40 invented shops, where it reads 3
-# make bench    how fast the work is against others on this machine: data/evidence/speed.csv
+# make bench    how fast the work is against others on this machine: data/evidence/speed.csv; ONLY="fits curves": some of it
 # make study    the long studies: hours; the first goes on where it stopped
 # Only Python 3.11 or newer is needed; the first call builds .venv, later calls use it.
 
@@ -68,7 +68,7 @@ oracles:
 	Rscript tests/oracles/again.R tests/reference
 
 bench: $(READY)
-	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m studies speed
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m studies speed $(if $(ONLY),--only $(ONLY))
 
 study: $(READY)
 	$(PY) -m tests.hostile.mutilate --times 1500

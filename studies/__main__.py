@@ -71,7 +71,12 @@ def commands() -> tuple[Command, ...]:
             _guarantee,
         ),
         Command("slips", "slips of the pen that change a published figure with nothing said", _shops(2), _slips),
-        Command("speed", "how fast the work is against others, in CPU seconds on this machine", (OUT,), _speed),
+        Command(
+            "speed",
+            "how fast the work is against others and the time it is to take, on this machine",
+            (argument("--only", nargs="*", default=None, metavar="GROUP", help="groups by name (default: all)"), OUT),
+            _speed,
+        ),
         Command(
             "load",
             "what explains returns, horsepower of a rating on torque, and which rule is accused, on known truths",
@@ -119,7 +124,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _speed(arguments: argparse.Namespace) -> None:
     from studies.speed import run
 
-    _print(run(arguments.out, progress()), "work rows cpu_ms against times_as_fast lowest highest goal")
+    _print(run(arguments.out, arguments.only), "work rows cpu_ms wall_ms against times_as_fast lowest highest goal")
 
 
 def _print(table: pd.DataFrame, columns: str = "") -> None:

@@ -540,12 +540,14 @@ def speed(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
     table = pd.read_csv(path)
     aimed = table[table["goal"].notna()]
     missed = aimed[aimed["times_as_fast"] < aimed["goal"]]
+    rows = missed["rows"].map(lambda n: f" of {n:,} rows" if n else "")
+    named = missed["work"] + rows + " against " + missed["against"]
     said = (
-        f"CPU seconds on {table['cores'].iat[0]} cores, both in turn on the same data, the median of the pairs with the lowest and highest. {len(aimed) - len(missed)} of {len(aimed)} goals are met"
-        + ("." if missed.empty else f"; not {', '.join(missed['work'])}."),
+        f"On {table['cores'].iat[0]} cores, both in turn on the same data, the median with the lowest and highest; CPU milliseconds of ours, and those of the clock for whole commands. "
+        f"{len(aimed) - len(missed)} of {len(aimed)} goals are met"
+        + ("." if missed.empty else f"; not {'; '.join(named)}."),
         *_answers(table),
-        f"Versions: {table['versions'].iat[0]}."
-        + (" R was not installed." if table["r_times_as_fast"].isna().all() else ""),
+        f"Versions: {'; '.join(table['versions'].unique())}.",
     )
     return table.drop(columns=["cores", "versions"]).dropna(axis=1, how="all"), said
 
