@@ -538,7 +538,7 @@ def speed(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
     if not path.exists():
         return pd.DataFrame(), (f"No table of speeds at {path}: run make bench in a checkout.",)
     table = pd.read_csv(path)
-    aimed = table[table["goal"].notna()]
+    aimed = table[table["goal"].notna() & table["times_as_fast"].notna()]
     missed = aimed[aimed["times_as_fast"] < aimed["goal"]]
     rows = missed["rows"].map(lambda n: f" of {n:,} rows" if n else "")
     named = missed["work"] + rows + " against " + missed["against"]

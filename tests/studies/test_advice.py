@@ -141,3 +141,10 @@ def test_the_time_an_answer_takes_is_told_with_its_goal():
         f"takes {kept / 1e3:.1f} s with what was kept of them, {moved / 1e3:.1f} s as a slider moves" in line
         for line in told
     )
+
+
+def test_a_speed_that_was_not_measured_meets_no_goal():
+    table, told = speed(EVIDENCE)
+    known = table[table["goal"].notna() & table["times_as_fast"].notna()]
+    assert table.loc[table["against"] == "R maxstat", "times_as_fast"].isna().all()
+    assert f"{(known['times_as_fast'] >= known['goal']).sum()} of {len(known)} goals are met" in told[0]
