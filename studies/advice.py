@@ -235,7 +235,10 @@ def summarise(rows: pd.DataFrame) -> pd.DataFrame:
     trucks = strange.drop_duplicates(["seed", "truck"])
     found = [*_followed(own), *_ends(own), *_builds(own)]
     found += [
-        ("habit: cost over that of the truth", *_ratio(_cost(own, own["habit"]), _cost(own, own["truth"]), own["seed"])),
+        (
+            "habit: cost over that of the truth",
+            *_ratio(_cost(own, own["habit"]), _cost(own, own["truth"]), own["seed"]),
+        ),
         ("habit: true share that lasts", 1 - float(_of(own, "lost", own["habit"]).mean()), len(own)),
         ("outside: recognised", float(trucks["outside"].mean()), len(trucks)),
         ("outside: advised all the same", float((strange["told"] >= 0).mean()), len(strange)),
@@ -266,7 +269,10 @@ def _followed(own: pd.DataFrame) -> Iterator[tuple]:
         yield f"{name}: parts truly good for 90 of 100", float((lost[given] <= 0.1).mean()), int(given.sum())
         for whom, other in (("truth", truth), ("habit", habit)):
             yield f"{name}: cost over that of the {whom}", *_ratio(cost, other, own["seed"])
-            yield f"{name}: cost over the {whom}, where answered", *_ratio(cost[given], other[given], own["seed"][given])
+            yield (
+                f"{name}: cost over the {whom}, where answered",
+                *_ratio(cost[given], other[given], own["seed"][given]),
+            )
 
 
 def _ends(own: pd.DataFrame) -> Iterator[tuple]:

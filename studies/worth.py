@@ -34,7 +34,14 @@ from studies.resumable import resume, versions_used
 BLOCKS, TABLE = "worth_runs.csv", "worth.csv"
 LIFE_MILES, RELIABILITY = 50_000.0, 0.9
 STARTS = (0.7, 1.0, 1.35)
-OWNERS = ("never changes", "just below the first failure", "follows the sheet", "tries too", "best odds", "knows the truth")
+OWNERS = (
+    "never changes",
+    "just below the first failure",
+    "follows the sheet",
+    "tries too",
+    "best odds",
+    "knows the truth",
+)
 #: comebacks that one truck refused is worth
 PRICES = (5, 10, 20)
 QUARTERS, QUARTER_DAYS = 24, 365.25 / 4
@@ -172,7 +179,9 @@ class Owner:
         """Fit the trucks of a quarter, each with the weakest part that reaches it."""
         came = (self.shop.day >= quarter * QUARTER_DAYS) & (self.shop.day < (quarter + 1) * QUARTER_DAYS)
         at = np.flatnonzero(came)
-        reach = (self.shop.power_hp * self.shop.line)[at] <= np.maximum(self.limits, self.tried)[:, self.shop.weight_class[at]]
+        reach = (self.shop.power_hp * self.shop.line)[at] <= np.maximum(self.limits, self.tried)[
+            :, self.shop.weight_class[at]
+        ]
         self.fitted[at] = np.where(reach.any(0), reach.argmax(0), len(PARTS))
 
     def failed(self, part: int, day: float) -> tuple[np.ndarray, np.ndarray]:

@@ -232,9 +232,8 @@ def _product_limit(rows: RiskRows) -> dict[str, Floats]:
     n = np.maximum(n, 1.0)  # where nobody is at risk nothing fails
     hazard, survival = d / n, (n - d) / n
     with np.errstate(divide="ignore"):
-        summed = np.array(
-            [hazard, hazard / (n - d), hazard / n]
-        )  # the hazard, Greenwood's terms, and the hazard's variance
+        # the hazard, Greenwood's terms, and the hazard's variance
+        summed = np.array([hazard, hazard / (n - d), hazard / n])
     # Cell by cell, so that a cell's numbers do not depend on its neighbours, to the last bit.
     for a, b in zip(rows.first[:-1].tolist(), rows.first[1:].tolist(), strict=True):
         np.multiply.accumulate(survival[a:b], out=survival[a:b])

@@ -280,17 +280,19 @@ def _absent(page: RawSheet, columns: list[str]) -> pd.DataFrame:
     return entries_of([(0, "", "", reason, "add the column, if it is known", Issue.NO_COLUMN)])
 
 
+def _without_numbers(pairs: list[tuple[str, str]]) -> list[tuple[str, str]]:
+    """The ``pairs`` of their heading and ours but those of a word of ours that shop.toml gives, as a number, to another: 'Order #' is no order."""
+    numbers = {heading_key(theirs) for theirs, ours in pairs if theirs != ours and "#" in theirs}
+    return [(theirs, ours) for theirs, ours in pairs if theirs != ours or heading_key(theirs) not in numbers]
+
+
 def _wanted(name: str, shop: Shop) -> dict[str, str]:
     """Key of the heading in the file -> our heading."""
     asked = [(h, h) for h in HEADINGS[name].known]
     if name == "builds":
         asked += [(h, f"component:{c}") for c, h in shop.components.items()]
         asked += [(h, f"extra:{c}") for c, h in shop.extra_columns.items()]
-    pairs = [(theirs, ours) for heading, ours in asked for theirs in shop.headings_of(name, heading)]
-    numbers = {heading_key(theirs) for theirs, ours in pairs if theirs != ours and "#" in theirs}
-    pairs = [
-        (theirs, ours) for theirs, ours in pairs if theirs != ours or heading_key(theirs) not in numbers
-    ]  # 'Order #' is no order
+    pairs = _without_numbers([(theirs, ours) for heading, ours in asked for theirs in shop.headings_of(name, heading)])
     wanted: dict[str, str] = {}
     for theirs, ours in pairs:
         other = wanted.setdefault(heading_key(theirs), ours)

@@ -131,9 +131,8 @@ def _cell(own: pd.DataFrame, at_risk: int) -> dict[str, object]:
                 "back_lower": float(1 - at.upper[0]),
                 "back_upper": float(1 - at.lower[0]),
             }
-            if (
-                at.survival[0] == 1
-            ):  # the curve has no limit there: that of the fewest followed at once up to that age, none of whom came back
+            # the curve has no limit where none came back: that of the fewest followed at once up to that age, none of whom did
+            if at.survival[0] == 1:
                 followed = min(int(at.at_risk[0]), *line.at_risk[line.time <= horizon].tolist())
                 most = binomial_limits(0, followed, 2 * _LEVEL - 1).upper if followed else np.nan
                 row |= {"back_lower": np.nan, "back_upper": most}

@@ -307,7 +307,15 @@ def _limits_changed(limits: pd.DataFrame) -> list[Reason]:
     own = limits[(limits["use"] == "") & (limits["before_verdict"] != "")]
     turned = own[own["verdict"] != own["before_verdict"]]
     said = [
-        reason(Since.VERDICT, component=c, part=p, was=was, now=now, weights=rows["weight_up_to"].tolist(), published=bool(rows["published_hp"].notna().any()))
+        reason(
+            Since.VERDICT,
+            component=c,
+            part=p,
+            was=was,
+            now=now,
+            weights=rows["weight_up_to"].tolist(),
+            published=bool(rows["published_hp"].notna().any()),
+        )
         for (c, p, was, now), rows in turned.groupby(["component", "part", "before_verdict", "verdict"], sort=False)
     ]
     moved = own[(own["verdict"] == own["before_verdict"]) & (own["supported_hp"] != own["before_supported_hp"])]

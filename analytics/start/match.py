@@ -356,16 +356,20 @@ def _can_be(heading: str, sheet: str, column: Column) -> bool:
         return column.dated() < 0.5 and column.words() < TEXT_WORDS
     if heading == "power_measured_at":
         return column.share(map(_says_where_measured, column.some)) >= 0.5
-    if heading == "cause" and column.share(map(_finds, column.some)) >= 0.4:
-        return False  # under 'Reason' stands what was found
-    if heading == "part" and sheet == "returns" and column.share(map(_is_component_word, column.some)) >= 0.6:
-        return False  # 'Failed part: input shaft'
-    if heading in _WORDED:
-        named = (
-            heading in _NAMING and column.share(map(_has_letters, column.some)) >= 0.5
-        )  # '7 plate' begins as a figure
-        return column.dated() < 0.5 and (named or column.numeric() < 0.9) and column.words() < 2 * TEXT_WORDS
-    return True
+    return heading not in _WORDED or (_is_worded(heading, column) and not _is_anothers(heading, sheet, column))
+
+
+def _is_worded(heading: str, column: Column) -> bool:
+    """Whether a column holds words, or names of parts."""
+    named = heading in _NAMING and column.share(map(_has_letters, column.some)) >= 0.5  # '7 plate' begins as a figure
+    return column.dated() < 0.5 and (named or column.numeric() < 0.9) and column.words() < 2 * TEXT_WORDS
+
+
+def _is_anothers(heading: str, sheet: str, column: Column) -> bool:
+    """Whether the words under a heading are those of another: under 'Reason' what was found, under 'Failed part' the input shaft."""
+    if heading == "cause":
+        return column.share(map(_finds, column.some)) >= 0.4
+    return heading == "part" and sheet == "returns" and column.share(map(_is_component_word, column.some)) >= 0.6
 
 
 def _says_where_measured(text: str) -> bool:

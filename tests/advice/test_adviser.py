@@ -517,7 +517,10 @@ def test_what_stands_where_nothing_is_shown_to_last(asked, estimate, comeback, s
     beside = _in_its_place((cheap, shown), shown, by_money((cheap, shown), comeback), own.promise, _bears_all)
     assert (beside.part if beside else "dear") == stands
     # nor is one the driveline's formulas speak against likely to last
-    assert _in_its_place((cheap, shown), shown, by_money((cheap, shown), comeback), own.promise, lambda part: False) is None
+    assert (
+        _in_its_place((cheap, shown), shown, by_money((cheap, shown), comeback), own.promise, lambda part: False)
+        is None
+    )
 
 
 @pytest.mark.parametrize(

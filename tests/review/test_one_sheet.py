@@ -329,7 +329,9 @@ def test_how_far_a_part_may_be_tried_stands_beside_its_limit(made):
     )
     [first, *_] = words.rows_of(sheet.ratings, limits.assign(trial_hp=525.0))
     assert first.cells[0] == words.Cell("keep 450", "475 supported; may be tried to 525", "keep")
-    assert "more likely good for that than not" in words.limits_note(replace(sheet, limits=limits.assign(trial_hp=525.0)))
+    assert "more likely good for that than not" in words.limits_note(
+        replace(sheet, limits=limits.assign(trial_hp=525.0))
+    )
     assert "tried" not in words.limits_note(replace(sheet, limits=limits))
 
 

@@ -78,6 +78,19 @@ def test_a_shop_whose_power_is_not_found_is_told_that_nothing_can_be_rated(tmp_p
     assert "can be rated" not in start(tmp_path)
 
 
+def test_a_shop_whose_weight_is_not_found_is_told_what_is_lost(tmp_path):
+    said = write(tmp_path, **{"work orders": [{h: cell for h, cell in r.items() if h != "Truck wt"} for r in rows()]})
+    assert "No row of the builds has a truck's weight: heavy trucks and light ones are rated as one." in said
+    assert "can be rated" not in said
+
+
+def test_nothing_found_is_no_failure(tmp_path):
+    write(tmp_path, comebacks=[*backs("Serial"), {**backs("Serial", 4)[3], "What broke": "Nothing found"}])
+    records = load_records(tmp_path)
+    assert len(records.returns) == 3
+    assert "said to be no damage of this component" in set(records.books.set_aside["reason"])
+
+
 def both(folder: Path) -> tuple[Records, Lifetimes]:
     records = load_records(folder)
     return records, make_lifetimes(records)
