@@ -47,7 +47,7 @@ class RatingBound:
 
     rated_use: the use the number is for: ``use`` itself, or the harshest with enough on record where none is stated.
     bound_hp is what may be published. capped: bound_hp is the highest power with experience, so read "at least".
-    demonstrated_only: no failure, so not modelled. early_share: of units lost early. reasons: what the number rests on, or why
+    demonstrated_only: no failure, so not modelled by its own. early_share: of units lost early. reasons: what the number rests on, or why
     there is none. checks: what fired. costs: what each default took off.
     """
 

@@ -166,7 +166,7 @@ _FACTS = {
 texts(
     {
         ByLoad.BELOW_ANY_POWER: "the load supported lies below that of any power",
-        ByLoad.DEMONSTRATED: "demonstrated, not modelled: none came back",
+        ByLoad.DEMONSTRATED: "demonstrated: none came back",
         ByLoad.HELD_AT_LIGHTER: "held at the {hp:power} of the lighter class",
         ByLoad.LIGHTER_HAS_NONE: "a lighter class has no rating, so this one has none",
         ByLoad.NOTHING_PROVEN: "nothing is supported at this weight",

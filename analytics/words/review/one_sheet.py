@@ -119,7 +119,7 @@ def _lower_too(parts: Sequence[tuple[str, str]], trucks: int) -> str:
 @says(Do.RAISE)
 def _raise(parts: Sequence[tuple[str, str, Moves]]) -> str:
     told = [f"{part} ({_moved(moves)})" for _, part, moves in parts]
-    return f"Decide whether to raise or first publish {listed(told)}, with the margin that the page of loads shows."
+    return f"Decide whether to raise or first publish {listed(told)}, with the margin on the page of loads, where it has one."
 
 
 @says(Do.CALL)
