@@ -133,7 +133,7 @@ def _cell(own: pd.DataFrame, at_risk: int) -> dict[str, object]:
             }
             # the curve has no limit where none came back: that of the fewest followed at once up to that age, none of whom did
             if at.survival[0] == 1:
-                followed = min(int(at.at_risk[0]), *line.at_risk[line.time <= horizon].tolist())
+                followed = min([int(at.at_risk[0]), *line.at_risk[line.time <= horizon].tolist()])
                 most = binomial_limits(0, followed, 2 * _LEVEL - 1).upper if followed else np.nan
                 row |= {"back_lower": np.nan, "back_upper": most}
     except NotEnoughData:

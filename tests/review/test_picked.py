@@ -65,10 +65,12 @@ def test_the_page_says_how_many_it_picked_from(tmp_path):
     assert "with room for its being picked from 2" in told
 
 
-def test_a_share_of_none_within_two_years_has_an_upper_limit(tmp_path):
-    """Thirty trucks; the one failure comes after two years: 0% by then, and at most 1 - 0.1^(1/30) (Clopper and Pearson 1934)."""
+@pytest.mark.parametrize("put_in", ["A", "none"])
+def test_a_share_of_none_within_two_years_has_an_upper_limit(tmp_path, put_in):
+    """Thirty trucks; the one failure comes after two years: 0% by then, and at most 1 - 0.1^(1/30) (Clopper and Pearson 1934); also where the
+    part is not replaced, so that nothing at all happens within the two years."""
     builds = [build(f"T-{k:03d}", "2022-01-01", power=500) for k in range(30)]
-    back = [returned("T-003", "2024-02-01")]
+    back = [returned("T-003", "2024-02-01", replaced_with=put_in)]
     (row,) = by_cell(
         make_lifetimes(load_records(write_shop(tmp_path, builds=builds, returns=back))), "input shaft"
     ).table.to_dict("records")
