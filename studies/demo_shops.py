@@ -19,7 +19,7 @@ import pandas as pd
 from analytics.lifetimes.table import make_lifetimes
 from analytics.models.lifedata import LifeData
 from analytics.ratings.bound import RatingBound
-from analytics.ratings.lasting import POWER_NOT_SHOWN, hardly_by_power
+from analytics.ratings.lasting import by_miles
 from analytics.ratings.options import options_for
 from analytics.ratings.sheet import PartRating, make_ratings, supported_hp
 from analytics.reasons import Rests
@@ -108,7 +108,7 @@ def _share(truth: FleetTruth, rated: PartRating, bound: RatingBound, findings: l
 def _how(component: str, bound: RatingBound) -> str:
     """What the ``bound`` rests on; "no power" where the sheet publishes the share that lasts instead, "share" where it has no power to offer but tells
     the share up to one, "none" where it has no number."""
-    if hardly_by_power(component) and bound.has(*POWER_NOT_SHOWN):
+    if by_miles(component, bound):
         return NO_POWER
     if not np.isfinite(bound.bound_hp):
         return "share" if bound.has(Rests.LASTS_UP_TO) else "none"

@@ -11,8 +11,9 @@ from analytics.models.joint import fit_joint
 from analytics.models.lifedata import LifeData, rated_weight
 from analytics.models.posterior import posterior_draws
 from analytics.models.priors import Priors
-from analytics.ratings.bound import RatingBound
+from analytics.ratings.bound import RatingBound, driving_of
 from analytics.ratings.fits import PartFits
+from analytics.ratings.none_failed import NoneFailed
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.signed_root import Fitted, drawn
@@ -28,6 +29,31 @@ POWER_NOT_SHOWN: frozenset[Checked] = frozenset({Checked.SLOPE_NOT_SHOWN, Checke
 def hardly_by_power(component: str) -> bool:
     """Whether life hardly follows power in components of the kind of this ``component``."""
     return not set(component.split()).isdisjoint(_BY_MILES)
+
+
+def by_miles(component: str, bound: RatingBound) -> bool:
+    """Whether no power is published of a part of the ``component`` with the rating ``bound``: life hardly follows power in parts of its kind, and its own
+    failures, if there are any, do not show that it does here."""
+    return hardly_by_power(component) and (bound.demonstrated_only or bound.has(*POWER_NOT_SHOWN))
+
+
+def lasts_unfailed(bound: RatingBound, data: LifeData, settings: RatingSettings, component: str) -> tuple[Reason, ...]:
+    """What share of a part that never failed lasts, at the weight and use of the rating ``bound`` of a ``component``, with every power taken as one; () where power
+    may matter in parts of its kind, or its lives (``data``) rule nothing out. settings: of the rating."""
+    if not by_miles(component, bound):
+        return ()
+    use = data.code_of(bound.rated_use) if settings.use_terms and bound.rated_use else None
+    one = _one_power(data)
+    its = one if use is None else one.take(one.use == use)
+    promise = bound.promise
+    none = NoneFailed(its, bound.weight_lb, promise, settings, driving_of(data, settings))
+    share, least = (
+        none.lasting(float(one.log_power[0]), promise.reliability, sure) for sure in (0.5, promise.confidence)
+    )
+    if not np.isfinite(least):
+        return ()
+    told = Lasting(share, least, *_most_have(data, use))
+    return (reason(Rests.LASTS_AT_ANY_POWER, **asdict(told), life=promise.life, counted=promise.counted),)
 
 
 def lasts_though_not_shown(
@@ -52,6 +78,11 @@ def lasts_though_not_shown(
         return ()
     told = Lasting(found.share * rest, found.at_least * rest, low, high)
     return (reason(Rests.LASTS_AT_ANY_POWER, **asdict(told), **asked),)
+
+
+def _one_power(data: LifeData) -> LifeData:
+    """The lives (``data``) with every power taken as their mean."""
+    return replace(data, log_power=np.full(len(data.log_power), np.average(data.log_power, weights=data.weight)))
 
 
 #: shares of the trucks of a use that have less, and no more, than the powers told
@@ -102,7 +133,7 @@ def lasting_share(
     """Of the lives (``data``) under the ``settings`` and the ``promise``, at ``weight_lb`` and a ``use`` by its code,
     with every power taken as one; None where that cannot be fitted."""
     lives = np.sort(data.log_power)
-    one = replace(data, log_power=np.full(len(lives), np.average(data.log_power, weights=data.weight)))
+    one = _one_power(data)
     priors = replace(
         settings.priors, power=settings.priors.power or Priors().power
     )  # of one power no slope can be told

@@ -27,6 +27,8 @@ _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 #: log powers, hp, between which a limit is looked for
 _LOWEST, _HIGHEST = np.log(20.0), np.log(20_000.0)
+#: of the failures promised at most, as many times as a share is looked for in; log
+_MOST_TIMES = 12.0
 _LOG_HAZARD = np.linspace(-40.0, 12.0, 521)
 
 
@@ -61,14 +63,14 @@ class NoneFailed:
         share = None if settings.share is not None else own.share
         self._shares = _nodes(share, lambda logit: 1 / (1 + np.exp(-logit))) or [(settings.usual_share, 1.0)]
 
-    def chance(self, log_power: float) -> float:
-        """Of no failure, were the rating exp(``log_power``)."""
+    def chance(self, log_power: float, log_times: float = 0.0) -> float:
+        """Of no failure, were the rating exp(``log_power``) and exp(``log_times``) as many lost as is promised."""
         above, total = self._data.log_power - log_power, 0.0
         effects = [(m, b, cm * cb) for m, cm in self._slopes for b, cb in self._weights]
         slope, weight, chance = (np.array(column) for column in zip(*effects, strict=True))
         load = slope[:, None] * above + weight[:, None] * self._heavier
         for one in self._shapes:
-            adds = one.adds + one.shape * load
+            adds = one.adds + one.shape * load + log_times
             adds[:, self._blind] = np.interp(adds[:, self._blind], _LOG_HAZARD, one.mean)
             expected = np.minimum(np.exp(np.minimum(adds, 50.0)) @ self._data.weight, 1e6)
             total += one.chance * sum(c * float(chance @ np.exp(-share * expected)) for share, c in self._shares)
@@ -80,6 +82,14 @@ class NoneFailed:
         if self.chance(_LOWEST) > doubt or self.chance(_HIGHEST) < doubt:
             return NAN
         return float(brentq(lambda at: self.chance(at) - doubt, _LOWEST, _HIGHEST, xtol=1e-6))
+
+    def lasting(self, log_power: float, reliability: float, confidence: float) -> float:
+        """The share that lasts at exp(``log_power``) at the least, with this ``confidence``; ``reliability``: of the promise. NaN where the lives rule nothing out."""
+        doubt = 1 - confidence
+        if self.chance(log_power, _MOST_TIMES) > doubt:
+            return NAN
+        times = brentq(lambda at: self.chance(log_power, at) - doubt, -_MOST_TIMES, _MOST_TIMES, xtol=1e-6)
+        return float(reliability ** np.exp(times))
 
 
 def _nodes(held: tuple[float, float] | None, of) -> list[tuple[float, float]]:

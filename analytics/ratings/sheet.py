@@ -18,7 +18,7 @@ from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import RatingBound, rate_weights, with_enough
 from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.held import held_by_margin
-from analytics.ratings.lasting import POWER_NOT_SHOWN, hardly_by_power, lasts_though_not_shown
+from analytics.ratings.lasting import by_miles, lasts_though_not_shown, lasts_unfailed
 from analytics.ratings.limit_evidence import Beside, LimitEvidence, evidence_of, no_higher, rounded_down
 from analytics.ratings.options import Options, for_component, for_use
 from analytics.ratings.pooling import options_of
@@ -201,11 +201,13 @@ def _harshest(
 ) -> tuple[RatingBound, ...]:
     """A bound of the ``component`` per weight for the harshest use, with the share that lasts where power is not shown to matter."""
     bounds = _at(data, weights, None, options, fits)
-    if fits is None:
-        return bounds
-    return tuple(
-        replace(b, reasons=(*b.reasons, *lasts_though_not_shown(b, fits, options.settings, component))) for b in bounds
-    )
+
+    def lasts(bound: RatingBound) -> tuple[Reason, ...]:
+        if fits is None:
+            return lasts_unfailed(bound, data, options.settings, component)
+        return lasts_though_not_shown(bound, fits, options.settings, component)
+
+    return tuple(replace(b, reasons=(*b.reasons, *lasts(b))) for b in bounds)
 
 
 def _by_use(
@@ -384,7 +386,7 @@ def _evidence(
         supported = supported_hp(rated, bound, options)
         rest = Beside(supported, float(limit), options.step_hp, lost, known, biased, rated.hidden)
         evidence = evidence_of(bound, rest, rated.data, options.settings)
-        evidence = replace(evidence, any_power=hardly_by_power(rated.component) and bound.has(*POWER_NOT_SHOWN))
+        evidence = replace(evidence, any_power=by_miles(rated.component, bound))
         if bound.use in lightest:
             evidence = no_higher(evidence, lightest[bound.use])
         lightest[bound.use] = evidence

@@ -55,6 +55,19 @@ def test_known_shape_and_slope_are_the_weibayes_limit(reference):
     assert told == pytest.approx(expected * 0.5 ** (1 / (SHAPE * SLOPE)), rel=1e-6)
 
 
+def test_the_share_that_lasts_is_the_success_runs(reference):
+    """Clopper and Pearson's one-sided limit of none of n, as D17's n has it: (1 - C)^(1/n); half as far shows a quarter at a shape of 2."""
+    n = int(reference("D17", "zero_failure_n").query("at == 'R0.9 C0.9'")["value"].item())
+
+    def least(miles, count):
+        none = NoneFailed(lives(np.full(count, miles), 800.0), 7000, PROMISE, sure(), None)
+        return none.lasting(np.log(800.0), PROMISE.reliability, 0.9)
+
+    assert least(50_000, n) == pytest.approx(0.1 ** (1 / n), rel=1e-5)
+    assert least(25_000, 4 * n) == pytest.approx(0.1 ** (1 / n), rel=1e-5)
+    assert np.isnan(least(1e-3, 1))
+
+
 def test_a_weaker_truck_counts_by_the_slope():
     mixed = lives(np.repeat(50_000, 60), np.repeat([600.0, 900.0], 30))
     p = as_siblings_hp(mixed, 7000, PROMISE, sure())
