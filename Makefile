@@ -27,12 +27,12 @@ start: $(READY)
 	@test -n "$(SHOP)" || { echo "Say which folder holds your sheets: make start SHOP=DIR"; exit 1; }
 	$(PY) -m analytics start "$(SHOP)"
 
-#: what looks at the pages in a real browser
-BROWSER := $(PY) -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[browser]'
+#: what looks at the pages in a real browser, and a cluster on this machine
+BESIDE := $(PY) -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[browser,cluster]'
 
 #: whole commands and pages, notebooks, studies, kills, mutilations and long properties: a target of their own, so that `make test` stays short
 SLOW := tests/hostile tests/interrupted tests/notebooks tests/plain tests/records/test_mutilated.py tests/report/test_cutoff_report.py \
-	tests/report/test_own_units_whole.py tests/report/test_pages.py tests/studies tests/test_cores.py tests/test_door.py tests/test_main.py
+	tests/report/test_own_units_whole.py tests/report/test_pages.py tests/studies tests/test_cluster.py tests/test_cores.py tests/test_door.py tests/test_main.py
 
 test: $(READY)
 	$(PY) -m ruff check
@@ -40,7 +40,7 @@ test: $(READY)
 	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto --dist loadfile $(addprefix --ignore=,$(SLOW))
 
 slow: $(READY)
-	$(BROWSER)
+	$(BESIDE)
 	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n auto --dist loadfile $(SLOW) tests/browser/check_page.py tests/browser/check_notebooks.py
 
 cover: $(READY)
@@ -61,7 +61,7 @@ same: $(READY)
 	$(PY) -m tests.same_outputs $$(test -f "$(BASE)/manifest.json" && echo compare || echo record) "$(BASE)"
 
 browser: $(READY)
-	$(BROWSER)
+	$(BESIDE)
 	$(PY) -m pytest tests/browser/check_page.py tests/browser/check_notebooks.py
 
 oracles:

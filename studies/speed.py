@@ -259,11 +259,6 @@ def curves() -> Rows:
         )
 
 
-#: of the same search in R's maxstat 0.7-25 (R 4.2.2), on 20,000 other units with 9,999 permutations, timed once where it could be installed
-_MAXSTAT_THEN = "R maxstat 0.7-25, as timed once"
-_MAXSTAT_SECONDS, _MAXSTAT_DRAWS = 27.8, 9_999
-
-
 def search() -> Rows:
     """The maximally selected log-rank statistic with its permutations, ours and R maxstat's."""
     from studies.scan import permutation_p
@@ -273,13 +268,6 @@ def search() -> Rows:
         a, time_, failed = (data[c].to_numpy() for c in ("a", "time", "failed"))
         ours = partial(cpu_seconds, partial(permutation_p, a, time_, failed, permutations=999))
         yield compared("search for a cut, 999 permutations", rows, ours, "R maxstat", in_r("search", rows), goal)
-    rng = np.random.default_rng(SEED)
-    x = rng.lognormal(6.4, 0.25, rows)
-    life, end = rng.exponential(1.0, rows) * (600 / x) ** 0.15, rng.uniform(0.01, 0.1, rows)
-    time_, failed = np.minimum(life, end), life < end
-    ours = partial(cpu_seconds, lambda: permutation_p(x, time_, failed, permutations=_MAXSTAT_DRAWS, seed=SEED))
-    what = f"search for a cut, {_MAXSTAT_DRAWS:,} permutations"
-    yield compared(what, rows, ours, _MAXSTAT_THEN, _MAXSTAT_SECONDS, goal, 3)
 
 
 def rating() -> Rows:
