@@ -106,7 +106,9 @@ def _followed(rows: pd.DataFrame, units: pd.DataFrame, as_of: pd.Timestamp) -> n
 def _finish(rows: pd.DataFrame, records: Records, units: pd.DataFrame) -> pd.DataFrame:
     shop, builds = records.shop, records.builds
     unit = rows["unit"].to_numpy()
-    build = builds.iloc[unit].reset_index(drop=True)
+    taken = ["serial", "row_serial", "builder", "built_on", "begun_on", "power_hp", "rpm"]
+    taken += [f"extra_{name}" for name in shop.extra_columns]
+    build = builds[taken].iloc[unit].reset_index(drop=True)
     rpm = build["rpm"].to_numpy(float)
     # the engine speed of a later tune is not known
     rpm = np.where(rows["power_hp"].to_numpy() == build["power_hp"].to_numpy(), rpm, np.nan)
@@ -151,7 +153,8 @@ def _finish(rows: pd.DataFrame, records: Records, units: pd.DataFrame) -> pd.Dat
             "flags": add_flag(rows["flags"], rows["miles_short"], Flag.MILES_SHORT),
             "unit": unit,
             "row_serial": build["row_serial"],
-        }
+        },
+        copy=False,  # of millions of rows a second copy would fill the memory
     )
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-
 import numpy as np
 import pandas as pd
 
@@ -139,7 +137,7 @@ def builds_table(builds: Sheet, first_rows: np.ndarray, shop: Shop) -> pd.DataFr
     plain_columns = ["odometer_at_install", "power_hp", "power_low", "power_high", "power_measured_at"]
     table = pd.DataFrame(
         {
-            "serial": [re.sub(r"\s+", " ", s) for s in builds.text("serial").iloc[at]],
+            "serial": [" ".join(s.split()) for s in builds.text("serial").iloc[at]],
             "built_on": picked["built_on"].to_numpy(),
             "in_service_on": in_service(builds).iloc[at].to_numpy(),
             "begun_on": begun(builds).iloc[at].to_numpy(),

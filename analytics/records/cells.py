@@ -120,12 +120,13 @@ DISTANCE = Quantity("distance", _DISTANCE, "miles", 0, 2_000_000, {}, "mi, km", 
 
 def is_blank(text: str) -> bool:
     """Whether a cell says nothing, or holds the error of a formula. text: of the cell."""
-    return text.strip().casefold() in BLANKS or is_error(text)
+    return text.strip().casefold() in _SAYS_NOTHING
 
 
 _ERRORS = frozenset(
     {"#n/a", "#na", "#ref!", "#div/0!", "#value!", "#name?", "#num!", "#null!", "#spill!", "#calc!", "#getting_data"}
 )
+_SAYS_NOTHING = frozenset(BLANKS) | _ERRORS
 ERROR = ("a spreadsheet error, not a value", "repair the formula in the sheet")
 
 

@@ -47,11 +47,11 @@ def read_conditions(sheet: Sheet, shop: Shop) -> None:
     sheet: one of the three. shop: its settings.
     """
     for what in MEASURES:
-        if what.heading in OF_SHEET[sheet.name]:
+        # of a hundred thousand builds the columns that nobody keeps would be most of the table
+        if what.heading in OF_SHEET[sheet.name] and what.heading in sheet.raw.table:
             measure(sheet, what, unit_of(what, shop), shop.names.words.get(what.heading, {}))
     if sheet.name == "conditions":
-        columns = [m.column for m in MEASURES]
-        nothing = sheet.values[columns].isna().all(axis=1)
+        nothing = sheet.values.reindex(columns=[m.column for m in MEASURES]).isna().all(axis=1)
         sheet.set_aside(nothing, "converter_pressure", "nothing measured that could be read", "say what was measured")
 
 
@@ -79,10 +79,11 @@ def conditions_table(
             at = np.flatnonzero(sheet.in_use)
             unit = position.reindex(sheet.values["build"].to_numpy()[at]).to_numpy(int)
             day = known_on(sheet)
-        day, row = day.to_numpy()[at], sheet.raw.row[at]
+        said = sheet.values[sheet.values.columns.intersection(COLUMNS)].notna().any(axis=1).to_numpy()[at]
+        at, unit, row = at[said], unit[said], sheet.raw.row[at[said]]
         picked = sheet.values.iloc[at].reindex(columns=COLUMNS).astype(float).reset_index(drop=True)
-        frame = pd.concat([pd.DataFrame({"unit": unit, "day": day, "sheet": name, "row": row}), picked], axis=1)
-        frames.append(frame[picked.notna().any(axis=1).to_numpy()])
+        frame = pd.DataFrame({"unit": unit, "day": day.to_numpy()[at], "sheet": name, "row": row})
+        frames.append(pd.concat([frame, picked], axis=1))
     kinds = {"unit": int, "day": "datetime64[ns]", "sheet": object, "row": int} | dict.fromkeys(COLUMNS, float)
     filled = [f for f in frames if len(f)] or frames[:1]
     table = pd.concat(filled, ignore_index=True).astype(kinds)

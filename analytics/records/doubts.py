@@ -133,14 +133,13 @@ def drop_no_names(sheets: Mapping[str, Sheet], shop: Shop) -> None:
     """
     returns = sheets["returns"]
     for component in shop.components:
-        built = sheets["builds"].values[f"component:{component}"].str.casefold()
-        known = {*built, "", NOT_RECORDED, *map(str.casefold, shop.names.parts.get(component, {}))}
+        built = sheets["builds"].values[f"component:{component}"].unique()
+        known = {"", NOT_RECORDED, *map(str.casefold, (*built, *shop.names.parts.get(component, {})))}
         own = (returns.values["component"] == component).to_numpy()
         for heading, nothing in (("part", NOT_RECORDED), ("replaced_with", "")):
             named = returns.values[heading]
-            words = own & np.fromiter(
-                (no_name(t, component) and t.casefold() not in known for t in named), bool, len(named)
-            )
+            no_names = [t for t in named.unique() if no_name(t, component) and t.casefold() not in known]
+            words = own & named.isin(no_names).to_numpy()
             reason = "says what was done, not which part it is: taken as not recorded"
             remedy = "write the name of the part; if it is one, list it under [parts] in shop.toml"
             returns.doubt(words, heading, reason, remedy, Issue.NO_PART_NAME)
@@ -275,11 +274,13 @@ def _line_of(shop: Shop, section: str, name: str) -> int:
 
 
 def _typed_parts(sheets: Mapping[str, Sheet], component: str) -> set[str]:
-    texts = [v.loc[live, h] for v, h, live, _ in part_columns(sheets, component)]
-    raw = sheets["builds"].text(f"component:{component}")
-    return {" ".join(t.split()) for t in chain(raw, *texts) if not is_blank(t) and t != NOT_RECORDED}
+    texts = [sheets["builds"].text(f"component:{component}")]
+    texts += [v.loc[live, h] for v, h, live, _ in part_columns(sheets, component)]
+    typed = set(chain.from_iterable(text.unique() for text in texts))
+    return {" ".join(t.split()) for t in typed if not is_blank(t) and t != NOT_RECORDED}
 
 
 def _typed_words(sheets: Mapping[str, Sheet], heading: str) -> set[str]:
     own = (sheets[name].text(heading) for name in _WORD_PLACES.get(heading, ()) if name in sheets)
-    return {" ".join(t.split()).casefold() for t in chain.from_iterable(own) if not is_blank(t)}
+    typed = set(chain.from_iterable(text.unique() for text in own))
+    return {" ".join(t.split()).casefold() for t in typed if not is_blank(t)}

@@ -412,7 +412,8 @@ def _csv_rows(path: Path, name: str, keys: Collection[str]) -> list[Sequence[str
         raise too_large(name, path.name, f"{lines:,} lines")
     # the last line of our own ends up inside a cell where a quote was left open
     ended = chain(io.StringIO(text, newline=""), [_END])
-    rows: list[Sequence[str]] = list(csv.reader(ended, delimiter=mark))
+    once = dict[str, str]().setdefault  # a text that cells share is held once
+    rows: list[Sequence[str]] = [list(map(once, row, row)) for row in csv.reader(ended, delimiter=mark)]
     if rows[-1] != [_END]:
         raise _open_quote(name, path.name, len(rows))
     rows.pop()

@@ -5,15 +5,17 @@ from __future__ import annotations
 import re
 from collections.abc import Container
 
+import numpy as np
 import pandas as pd
 
 from analytics.records.book import Sheet
-from analytics.records.cells import by_distinct, is_blank
+from analytics.records.cells import is_blank
 
 #: what a serial is called, before its figures
 _CALLED = re.compile(r"^\W*(?:(?:job|unit|serial|order|trans|tag|number|no)\b[\s.:#]+)+(?=\d)", re.IGNORECASE)
 #: a whole number as a program that held it as a fraction writes it
 _FRACTION = re.compile(r"(\d+)\.0+")
+_APART = re.compile(r"[\W_]+")
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789"
 
 
@@ -32,13 +34,15 @@ def serial_keys(text: pd.Series) -> pd.Series:
 
     text: as typed.
     """
-    return by_distinct(text, lambda t: ("" if is_blank(t) else _key(t),), ["key"])["key"]
+    codes, distinct = pd.factorize(text)
+    keys = np.array(["" if is_blank(t) else _key(t) for t in distinct], dtype=object)
+    return pd.Series(keys[codes], text.index)
 
 
 def _key(text: str) -> str:
     bare = _CALLED.sub("", text).strip()
     whole = _FRACTION.fullmatch(bare)
-    key = re.sub(r"[\W_]+", "", whole[1] if whole else bare).upper()
+    key = _APART.sub("", whole[1] if whole else bare).upper()
     return (key.lstrip("0") or "0") if key.isdecimal() else key
 
 

@@ -318,7 +318,7 @@ def _to_sheet(name: str, grid: Grid, known: tuple[dict[str, str], Mark], shop: S
     while found and not found[-1]:
         found.pop()
     body, line, lengths, others = _own_rows(name, grid, place, found, _filled_rows(rows, start + 1, len(found)))
-    cells = [[text.strip() for text in column] for column in zip(*body, strict=False)][: len(found)]
+    cells = [list(map(str.strip, column)) for column in zip(*body, strict=False)][: len(found)]
     cells = cells or [[]] * len(found)
     structure = _structure(body, cells, lengths, found, [columns[h] for h in HEADINGS[name].dates if h in columns])
     crossed, notes = _seen(grid, body, line, (found, place.crossed_out))
@@ -420,8 +420,9 @@ def _errors(table: pd.DataFrame, typed: dict[str, str]) -> pd.DataFrame:
             (at, typed[heading], text, f"{ERROR[0]}: taken as blank", ERROR[1], Issue.UNREAD)
             for heading in table
             if heading not in FIGURES and not heading.startswith("extra:")
+            if (errors := {text for text in set(table[heading]) if text.startswith("#") and is_error(text)})
             for at, text in enumerate(table[heading])
-            if text.startswith("#") and is_error(text)
+            if text in errors
         ]
     )
 
@@ -682,7 +683,7 @@ def _structure(
 ) -> pd.DataFrame:
     """Rows that are no record: cells run over, cells too long, totals, the headings again. One entry a row."""
     result = _run_over(body, lengths, len(found)) + _too_long(cells, found)
-    result += _totals(cells, dates, len(body)) + _headings_again(body, cells, found) + _examples(body)
+    result += _totals(cells, dates, len(body)) + _headings_again(body, cells, found) + _examples(body, cells)
     return entries_of(result).drop_duplicates("at").reset_index(drop=True)
 
 
@@ -705,9 +706,11 @@ def _too_long(cells: list[list[str]], found: list[str]) -> list[Entry]:
     ]  # fmt: skip
 
 
-def _examples(body: list[Sequence[str]]) -> list[Entry]:
+def _examples(body: list[Sequence[str]], cells: list[list[str]]) -> list[Entry]:
     told = "the example row, not a record", "nothing to do, or delete it", Issue.NO_RECORD
-    return [(at, "", "|".join(row)[:200], *told) for at, row in enumerate(body) if is_example(row)]
+    within = {at for texts in cells if EXAMPLE in texts for at, text in enumerate(texts) if text == EXAMPLE}
+    beyond = {at for at, row in enumerate(body) if len(row) > len(cells) and is_example(row)}
+    return [(at, "", "|".join(body[at])[:200], *told) for at in sorted(within | beyond)]
 
 
 def _totals(cells: list[list[str]], dates: list[int], rows: int) -> list[Entry]:

@@ -178,12 +178,13 @@ def doubt_far(builds: Sheet, shop: Shop) -> None:
         for names, gap, of_use in groups:
             for name, own in log.groupby(names):
                 far = (_far(own, _SPREADS) | _alone(own, gap)) if of_use else _alone(own, gap)
+                middle, ordered = own.median(), np.sort(own.to_numpy())
                 for at in own.index[far & (reason[own.index] == "")]:
-                    by = np.exp(own[at] - own.median())
-                    reason[at] = f"{by:.2g} times the middle {heading} {of_use or f'with {name}'}"
-                    remedy[at] = _mended(own, at, _MENDED[heading])
+                    reason[at] = f"{np.exp(own[at] - middle):.2g} times the middle {heading} {of_use or f'with {name}'}"
+                    remedy[at] = _mended(own.get(at), ordered, _MENDED[heading])
+        ordered = np.sort(log.to_numpy())
         for at, told in _off_step(builds, heading).items():
-            reason[at], remedy[at] = reason[at] or told, remedy[at] or _mended(log, at, _MENDED[heading])
+            reason[at], remedy[at] = reason[at] or told, remedy[at] or _mended(log.get(at), ordered, _MENDED[heading])
         builds.doubt((reason != "").to_numpy(), heading, reason.to_numpy(), remedy.to_numpy(), Issue.FAR)
 
 
@@ -199,11 +200,26 @@ def _alone(log: pd.Series, gap: float) -> pd.Series:
     return pd.Series(_cut_off(log.to_numpy(), wide, wide) & (len(log) >= _KNOWN), log.index)
 
 
-def _mended(log: pd.Series, at: int, ways: Mapping[str, float]) -> str:
-    """What to do about a figure, with the slips that would bring it among the middle nine in ten of the others."""
-    low, high = log.drop(at, errors="ignore").quantile([0.05, 0.95])
-    fit = " or ".join(way for way, by in ways.items() if at in log and low <= log[at] + np.log(by) <= high)
+def _mended(own: float | None, ordered: np.ndarray, ways: Mapping[str, float]) -> str:
+    """What to do about a figure (None: it is not known), with the slips that would bring it among the middle nine in ten of the others.
+
+    ordered: all of them, its own too.
+    """
+    fit = ""
+    if own is not None:
+        low, high = (_quantile_of_others(ordered, own, share) for share in (0.05, 0.95))
+        fit = " or ".join(way for way, by in ways.items() if low <= own + np.log(by) <= high)
     return f"check the figure and its unit{f' ({fit} it would fit)' * bool(fit)}; nothing to do if it is right"
+
+
+def _quantile_of_others(ordered: np.ndarray, own: float, share: float) -> float:
+    """The linear quantile of the ``ordered`` values but one that is its ``own``; NaN of none."""
+    out, place = np.searchsorted(ordered, own), share * (len(ordered) - 2)
+    if place < 0:
+        return np.nan
+    at = int(place)
+    low, high = (ordered[k + (k >= out)] for k in (at, min(at + 1, len(ordered) - 2)))
+    return float(low + (high - low) * (place - at))
 
 
 def _off_step(builds: Sheet, heading: str) -> dict[int, str]:

@@ -8,11 +8,14 @@ from __future__ import annotations
 import datetime as dt
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from analytics.lifetimes.table import make_lifetimes
 from analytics.reasons import Issue, ToFix
 from analytics.records.load import Records, load_records
+from analytics.records.unlike import _quantile_of_others
 from analytics.review.to_fix import to_fix
 from analytics.words.listing import verdict
 from tests.records.sheets import back, build, load, write_shop
@@ -261,3 +264,13 @@ def test_a_use_with_a_slip_is_told(tmp_path):
     assert (row, column, reason) == (5, "use", "may be towing, misspelt: counted as another use")
     assert remedy.endswith('"towing" = ["towin"], or "towin" = []')
     assert not told(load(tmp_path / "b", '[words.use]\n"towin" = []\n', builds=rows), Issue.NEAR_NAME)
+
+
+def test_the_quantile_of_the_others_is_that_of_the_values_without_it():
+    rng = np.random.default_rng(20261127)
+    for size in (1, 2, 3, 7, 40):
+        values = pd.Series(rng.normal(size=size).round(1))
+        for at, own in values.items():
+            for share in (0.05, 0.5, 0.95):
+                found = _quantile_of_others(np.sort(values.to_numpy()), own, share)
+                assert found == pytest.approx(values.drop(at).quantile(share), abs=1e-12, nan_ok=True)
