@@ -185,7 +185,7 @@ def _rows(units: int, seed: int) -> pd.DataFrame:
 
 def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
     """Per part, per kind of bound and over all: shops, bounds given, rows without a number, share at or below the truth, its standard error over
-    shops (rows of one shop lean on the same trucks), median of bound over truth; the same for what is proposed. Rows that publish no power are left out."""
+    shops (rows of one shop lean on the same trucks), median of bound over the truth it is held against; share held of what is proposed. Rows that publish no power are left out."""
     asked = blocks[blocks["how"] != NO_POWER]
     given = asked[asked["bound_hp"].notna()].copy()
     given["held"] = given["bound_hp"] <= given["true_hp"] * (1 + 1e-9)
@@ -194,10 +194,13 @@ def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
     first = _headline(given)
     within = first[first["true_all_hp"] <= first["cap_hp"]]
     groups = [("all", "any", given), ("all", "lightest class, any use", first)]
-    groups.append(("all", WITHIN, within.assign(held=within["bound_hp"] <= within["true_all_hp"] * (1 + 1e-9))))
+    of_all = within["bound_hp"] / within["true_all_hp"]
+    groups.append(("all", WITHIN, within.assign(held=of_all <= 1 + 1e-9, ratio=of_all)))
     groups += [("all", how, own) for how, own in given.groupby("how", sort=True)]
     hidden = given[given["true_all_hp"] < given["true_hp"] * (1 - 1e-9)]
-    unseen = hidden.assign(held=hidden["bound_hp"] <= hidden["true_all_hp"])
+    unseen = hidden.assign(
+        held=hidden["bound_hp"] <= hidden["true_all_hp"], ratio=hidden["bound_hp"] / hidden["true_all_hp"]
+    )
     groups.append(("all", "damage in trucks never opened counted too", unseen))
     groups += [(f"{c} {p}", "any", own) for (c, p), own in given.groupby(["component", "part"], sort=True)]
     size = [table.groupby(["component", "part"]).size() for table in (asked, given)]

@@ -27,7 +27,11 @@ if __name__ == "__main__":
 
 def lines_of_the_readme() -> str:
     """The lines of the README that send long loops to a cluster."""
-    (found,) = [code for code in re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text(), re.DOTALL) if "dask" in code]
+    (found,) = [
+        code
+        for code in re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text(), re.DOTALL)
+        if "dask" in code
+    ]
     return found.strip()
 
 

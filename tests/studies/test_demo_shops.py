@@ -66,6 +66,8 @@ def test_the_summary_counts():
     assert told["held"].tolist() == [0.0, 1.0]
     unseen = table[table["kind"].str.startswith("damage in trucks never opened")].iloc[0]
     assert (unseen["bounds"], unseen["held"]) == (1, 0)
+    assert unseen["median_ratio"] == pytest.approx(700 / 600)  # over the truth it is held against
+    assert within["p95_ratio"] == pytest.approx(np.quantile([500 / 520, 700 / 600, 510 / 505], 0.95))
 
 
 def test_a_run_goes_on_where_it_stopped(tmp_path, monkeypatch):
