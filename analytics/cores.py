@@ -22,7 +22,8 @@ RECKONING = _ONE_THREAD | _KEPT_MEMORY
 def each(
     function: Callable[..., Result], items: Iterable[tuple[Any, ...]], jobs: int | None = None, keep: bool = False
 ) -> Iterator[Result]:
-    """``function(*item)`` for each of the ``items``, in their order, as they are done.
+    """``function(*item)`` for each of the ``items``, in their order, as they are done. Other processes are at it from now on, whenever the
+    results are taken; two loops open at once share them.
 
     jobs: processes (-1: one a core), by default as ANALYTICS_JOBS says, else one a core. A backend set with
     ``joblib.parallel_config``, such as a Dask cluster, is used instead of processes. function: of a module, and its items and
@@ -40,7 +41,9 @@ def each(
 
     if get_active_backend()[0].nesting_level:
         return (function(*item) for item in listed)
-    return Parallel(n_jobs=at_once, batch_size=1, return_as="generator")(delayed(function)(*item) for item in listed)
+    # arrays laid in files for the others to read would be taken away with the first of two open loops
+    pool = Parallel(n_jobs=at_once, batch_size=1, return_as="generator", max_nbytes=None)
+    return pool(delayed(function)(*item) for item in listed)
 
 
 def _kept(function: Callable[..., Result], items: list[tuple[Any, ...]], jobs: int | None) -> Iterator[Result]:
@@ -48,5 +51,4 @@ def _kept(function: Callable[..., Result], items: list[tuple[Any, ...]], jobs: i
     places = [kept.place_of(function, item) for item in items]
     found = [kept.taken(place) for place in places]
     made = each(function, [item for item, old in zip(items, found, strict=True) if old is None], jobs)
-    for place, old in zip(places, found, strict=True):
-        yield kept.keep(place, next(made)) if old is None else old[0]
+    return (kept.keep(at, next(made)) if old is None else old[0] for at, old in zip(places, found, strict=True))

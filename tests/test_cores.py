@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import time
 from pathlib import Path
 
 import joblib
+import numpy as np
 import pytest
 
 import analytics
@@ -30,6 +32,31 @@ def test_results_come_in_order_from_other_processes():
     assert [square for square, _ in found] == [i * i for i in range(8)]
     assert os.getpid() not in {pid for _, pid in found}
     assert {pid for _, pid in each(_square, [(1,), (2,)], 1)} == {os.getpid()}
+
+
+def _wrote(path: Path) -> int:
+    path.touch()
+    return os.getpid()
+
+
+@pytest.mark.parametrize("keep", [False, True])
+def test_what_is_begun_is_worked_at_before_it_is_asked_for(keep, tmp_path, monkeypatch):
+    monkeypatch.setenv(kept.CACHE, str(tmp_path / "cache"))
+    monkeypatch.setenv(JOBS, "2")
+    files = [tmp_path / name for name in "abcdef"]
+    begun = each(_wrote, [(file,) for file in files], keep=keep)
+    until = time.monotonic() + 60
+    while not all(file.exists() for file in files) and time.monotonic() < until:
+        time.sleep(0.02)
+    assert all(file.exists() for file in files)
+    assert os.getpid() not in set(begun)
+
+
+def test_two_loops_open_at_once_give_each_its_own():
+    """Large arrays too, that joblib would lay in files and take away with the loop that ends first."""
+    one, other = (each(np.sum, [(np.full(300_000, k + i),) for i in range(6)], 2) for k in (0, 10))
+    assert [x / 300_000 for x in other] == [10, 11, 12, 13, 14, 15]
+    assert [x / 300_000 for x in one] == [0, 1, 2, 3, 4, 5]
 
 
 def test_one_loop_inside_another_goes_one_after_another():

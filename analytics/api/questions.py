@@ -168,7 +168,7 @@ def review(shop: ShopRecords, *, progress: Progress | None = None) -> ReviewResu
     Nothing came back in 2024 Q1, with 80 units in service.
     """
     from analytics.ratings.options import options_for
-    from analytics.ratings.sheet import make_ratings
+    from analytics.ratings.sheet import ratings_begun
     from analytics.review.fleet_view import fleet_view
     from analytics.review.one_sheet import make_sheet
     from analytics.review.outlook import make_outlook
@@ -176,15 +176,17 @@ def review(shop: ShopRecords, *, progress: Progress | None = None) -> ReviewResu
     from analytics.words.answers import told_table
 
     records, lifetimes = shop.records, shop.lifetimes
-    made = review_of(records, lifetimes, progress)
-    outlook = make_outlook(made, records.shop, progress=progress)
-    fleet = fleet_view(records, lifetimes, made.span, outlook.snapshot, progress)
-    options, then = options_for(records.shop), outlook.before
+    options = options_for(records.shop)
     # what each default costs stands on the page of the ratings alone
     options = replace(options, settings=replace(options.settings, explain=False))
-    ratings = make_ratings(records, lifetimes, options, progress)
-    earlier = None if then is None else make_ratings(then.records, then.lifetimes, options, progress, own_uses=False)
-    sheet = make_sheet(made, outlook, fleet, ratings, earlier)
+    # the other cores rate while this one sorts and counts
+    ratings = ratings_begun(records, lifetimes, options, progress)
+    made = review_of(records, lifetimes, progress)
+    outlook = make_outlook(made, records.shop, progress=progress)
+    then = outlook.before
+    before = None if then is None else ratings_begun(then.records, then.lifetimes, options, progress, own_uses=False)
+    fleet = fleet_view(records, lifetimes, made.span, outlook.snapshot, progress)
+    sheet = make_sheet(made, outlook, fleet, ratings(), None if before is None else before())
     answers = {
         name: AnswerResult(records, answer)
         for part in (made, outlook, fleet)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
+from analytics.cores import each
 from analytics.errors import AnalyticsError
 from analytics.models.checks import ModelTest
 from analytics.ratings.curve import reliability_curve
@@ -164,13 +165,15 @@ class FollowUp:
     @cached_property
     def curves(self) -> dict[tuple[str, str], pd.DataFrame]:
         """Reliability against power of each part, of its first bound (`reliability_curve`)."""
-        options = self.ratings.options
-        return {(p.component, p.part): reliability_curve(p, p.bounds[0], options) for p in self.ratings.parts}
+        parts, options = self.ratings.parts, self.ratings.options
+        made = each(reliability_curve, [(p, p.bounds[0], options) for p in parts], keep=True)
+        return {(p.component, p.part): curve for p, curve in zip(parts, made, strict=True)}
 
     @cached_property
     def checks(self) -> tuple[ModelChecks, ...]:
         """Of the fit behind each part's rating."""
-        return tuple(check_model(self.ratings, part) for part in self.ratings.parts)
+        bare = replace(self.ratings, parts=(), apart=(), table=self.ratings.table.iloc[:0])
+        return tuple(each(check_model, [(bare, part) for part in self.ratings.parts], keep=True))
 
     @cached_property
     def shapes(self) -> tuple[tuple[str, ModelTest], ...]:

@@ -98,6 +98,19 @@ def make_ratings(
     """Rate every part on record, or ``only`` some, each (component, part). lifetimes: of the same records. options:
     default options_for(records.shop). own_uses: rows for each use by itself as well. progress: called with a line of
     text for each part. Raises AnalyticsError where one of ``only`` is not on record."""
+    return ratings_begun(records, lifetimes, options, progress, only, own_uses)()
+
+
+def ratings_begun(
+    records: Records,
+    lifetimes: Lifetimes,
+    options: Options | None = None,
+    progress: Callable[[str], None] | None = None,
+    only: Collection[tuple[str, str]] | None = None,
+    own_uses: bool = True,
+) -> Callable[[], Ratings]:
+    """What gives the ratings when called: other processes are at them meanwhile (analytics.cores). records, lifetimes, options, progress, only,
+    own_uses: as for `make_ratings`."""
     say = progress or (lambda _: None)
     chosen = options_of(lifetimes, options)
     table = lifetimes.table
@@ -109,20 +122,25 @@ def make_ratings(
         asked.append((component, part, its, own_uses, ""))
         for use in _promised_apart(named, component, part, targets) if own_uses else ():
             asked.append((component, part, for_use(for_component(chosen, component), targets[use]), False, use))
-    parts: list[PartRating] = []
-    apart: list[PartRating] = []
-    rows: list[list[object]] = []
-    late: list[list[object]] = []
-    left_out: list[Reason] = []
-    for (component, part, own, _, use), rated in zip(asked, _rated(lifetimes, asked), strict=True):
-        say(f"rated {component} {part}")
-        if isinstance(rated, Reason):
-            left_out.append(rated)
-            continue
-        (apart if use else parts).append(rated)
-        (late if use else rows).extend(_rows(rated, records, own, others[component]))
-    table = held_by_margin(pd.DataFrame(rows + late, columns=COLUMNS), records, lifetimes)
-    return Ratings(records, lifetimes, chosen, tuple(parts), table, tuple(left_out), tuple(apart))
+    every = _rated(lifetimes, asked)
+
+    def taken() -> Ratings:
+        parts: list[PartRating] = []
+        apart: list[PartRating] = []
+        rows: list[list[object]] = []
+        late: list[list[object]] = []
+        left_out: list[Reason] = []
+        for (component, part, own, _, use), rated in zip(asked, every, strict=True):
+            say(f"rated {component} {part}")
+            if isinstance(rated, Reason):
+                left_out.append(rated)
+                continue
+            (apart if use else parts).append(rated)
+            (late if use else rows).extend(_rows(rated, records, own, others[component]))
+        table = held_by_margin(pd.DataFrame(rows + late, columns=COLUMNS), records, lifetimes)
+        return Ratings(records, lifetimes, chosen, tuple(parts), table, tuple(left_out), tuple(apart))
+
+    return taken
 
 
 def _parts_asked(parts: dict[str, list[str]], only: Collection[tuple[str, str]] | None) -> list[tuple[str, str]]:
@@ -138,15 +156,15 @@ def _parts_asked(parts: dict[str, list[str]], only: Collection[tuple[str, str]] 
 
 
 def _rated(lifetimes: Lifetimes, asked: list[tuple[str, str, Options, bool, str]]) -> Iterator[PartRating | Reason]:
-    """Each part asked for (see `_rate`), from its own rows of the table: they are all that another process is sent."""
+    """Each part asked for (see `_rate`), from its own rows of the table: they are all that another process is sent. Begun at once."""
     table, places, items = lifetimes.table, [], []
     for component, part, *more in asked:
         at = np.flatnonzero(((table["component"] == component) & (table["part"] == part)).to_numpy())
         own = with_rows(lifetimes, table.iloc[at])
         places.append(at)
         items.append((own, component, part, *more))
-    for at, rated in zip(places, each(_rate, items, keep=True), strict=True):
-        yield rated if isinstance(rated, Reason) else replace(rated, rows=at[rated.rows])
+    every = zip(places, each(_rate, items, keep=True), strict=True)
+    return (rated if isinstance(rated, Reason) else replace(rated, rows=at[rated.rows]) for at, rated in every)
 
 
 def _promised_apart(named: pd.DataFrame, component: str, part: str, uses: Collection[str]) -> list[str]:

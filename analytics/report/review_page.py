@@ -8,15 +8,15 @@ from typing import Any, Protocol
 
 from analytics.cores import each
 from analytics.places import evidence_folder
-from analytics.records.shop import Units
 from analytics.report import figures, fleet_figures, outlook_figures
 from analytics.report.one_sheet import limits_table, sheet_html
 from analytics.report.show import (
     behind,
+    drawn,
     fold,
     lead,
     lines_html,
-    picture,
+    picture_of,
     show_heading,
     show_html,
     show_list,
@@ -33,7 +33,7 @@ from analytics.words.review import one_sheet as words
 from analytics.words.review import questions as asked
 from analytics.words.review.expected import HARDLY_ONE, left_out
 from analytics.words.review.settings import settings_of
-from analytics.words.units import speaking, spoken
+from analytics.words.units import spoken
 
 
 class Whole(Protocol):
@@ -62,13 +62,15 @@ def came_back(whole: Whole) -> None:
         lead(review.came_back),
         behind(
             review.came_back,
-            picture(figures.quarters_figure(review), asked.QUARTERS),
+            drawn(figures.quarters_figure, review, question=asked.QUARTERS),
             title=asked.EVERY_RETURN,
             after=1,
         ),
         behind(review.change),
         behind(fleet.finding_shares, title=asked.FOUND),
-        behind(fleet.causes, picture(fleet_figures.causes_figure(review, fleet), asked.CAUSES), title=asked.FAULT),
+        behind(
+            fleet.causes, drawn(fleet_figures.causes_figure, review, fleet, question=asked.CAUSES), title=asked.FAULT
+        ),
         behind(fleet.judged_alike, title=asked.JUDGED_ALIKE),
         behind(fleet.first_or_followed, title=asked.FIRST),
         behind(fleet.drags, title=asked.DRAGS),
@@ -78,7 +80,7 @@ def came_back(whole: Whole) -> None:
 def worse(whole: Whole) -> None:
     """Whether anything is getting worse: the watch, what was foreseen, lots, revisions, build months, what the watch can see.
     whole: the quarter, with all it rests on."""
-    review, outlook = whole.review, whole.outlook
+    review, outlook, told = whole.review, whole.outlook, _told(whole.outlook)
     promise = lines_html(outlook_figures.alarm_promise(evidence_folder()))
     now, every = alarming(standing_alarms(outlook)), alarming(outlook.watched[-1].alarms) if outlook.watched else {}
     gone = [look for key, look in every.items() if key not in now]
@@ -87,14 +89,15 @@ def worse(whole: Whole) -> None:
         behind(outlook.alarms, promise, title=asked.ALL_ALARMS),
         behind(
             *_worth_a_row(
-                outlook.expected, picture(outlook_figures.expected_figure(outlook), asked.expected(review.span.name))
+                outlook.expected,
+                drawn(outlook_figures.expected_figure, told, question=asked.expected(review.span.name)),
             )
         ),
-        behind(outlook.lots, picture(outlook_figures.lots_figure(outlook), asked.LOTS)),
+        behind(outlook.lots, drawn(outlook_figures.lots_figure, told, question=asked.LOTS)),
         behind(outlook.revision),
         behind(
             outlook.months,
-            picture(outlook_figures.months_figure(outlook), asked.MONTHS),
+            drawn(outlook_figures.months_figure, told, question=asked.MONTHS),
             title=asked.BY_MONTH,
             table=False,
         ),
@@ -102,13 +105,18 @@ def worse(whole: Whole) -> None:
     )
 
 
-def _worth_a_row(answer: Answer, drawn: str) -> tuple[Answer, str, str]:
-    """The ``answer`` to what came and what was expected, and what is ``drawn`` of it, without the rows that say nothing; so many those are."""
+def _told(outlook: Outlook) -> Outlook:
+    """What the pictures of an ``outlook`` are drawn of: its answers and tables, not the fits behind them."""
+    return replace(outlook, watched=[], snapshots=())
+
+
+def _worth_a_row(answer: Answer, seen: str) -> tuple[Answer, str, str]:
+    """The ``answer`` to what came and what was expected, and what is ``seen`` of it in a picture, without the rows that say nothing; so many those are."""
     table = answer.table
     if table.empty:
-        return answer, drawn, ""
+        return answer, seen, ""
     says = (table["came"] > 0) | (table["expected"] >= HARDLY_ONE)
-    return replace(answer, table=table[says]), drawn, lines_html([left_out(int((~says).sum()))])
+    return replace(answer, table=table[says]), seen, lines_html([left_out(int((~says).sum()))])
 
 
 def ahead(whole: Whole) -> None:
@@ -116,11 +124,11 @@ def ahead(whole: Whole) -> None:
     whole: the quarter, with all it rests on."""
     outlook, fleet = whole.outlook, whole.fleet
     promise = lines_html(outlook_figures.promise_words(evidence_folder()))
-    guaranteed = picture(fleet_figures.guarantee_figure(whole.review, fleet), asked.GUARANTEE)
+    guaranteed = drawn(fleet_figures.guarantee_figure, whole.review, fleet, question=asked.GUARANTEE)
     guarantees = lines_html(fleet_figures.guarantee_promise(evidence_folder()))
     show_html(
         lead(outlook.forecast),
-        picture(outlook_figures.kept_figure(outlook), asked.KEPT),
+        drawn(outlook_figures.kept_figure, _told(outlook), question=asked.KEPT),
         behind(outlook.forecast, promise, title=asked.ALL_AHEAD, after=1),
         behind(outlook.stock, title=asked.STOCK),
         behind(outlook.kept, table_html(outlook.alarms_kept, asked.ALARMS_KEPT)),
@@ -138,7 +146,9 @@ def limits(whole: Whole) -> None:
         fold(words.WHOLE_LIMITS, limits_table(sheet.ratings, rows)) if len(rows) > words.PARTS else "",
         behind(whole.review.limits, title=asked.SPOKEN_TO),
         behind(
-            fleet.how_sure, picture(fleet_figures.how_sure_figure(fleet), asked.HOW_SURE), title=asked.HOW_SURE_TITLE
+            fleet.how_sure,
+            drawn(fleet_figures.how_sure_figure, fleet, question=asked.HOW_SURE),
+            title=asked.HOW_SURE_TITLE,
         ),
     )
 
@@ -158,12 +168,12 @@ def call(whole: Whole) -> None:
 def components(whole: Whole) -> None:
     """Which component comes back, at what power and weight. whole: the quarter, with all it rests on."""
     review = whole.review
-    drawn = picture(figures.cells_figure(review), asked.CELLS)
+    cells = drawn(figures.cells_figure, review, question=asked.CELLS)
     wanted = {name: _pictures(review, name) for name in review.components}
-    made = each(_drawn, [(*item, spoken()) for own in wanted.values() for item in own], keep=True)
+    made = each(picture_of, [(*item, spoken()) for own in wanted.values() for item in own], keep=True)
     pictures = {name: [next(made) for _ in own] for name, own in wanted.items()}
     show_html(
-        fold(asked.CELLS, drawn),
+        fold(asked.CELLS, cells),
         *(behind(review.components[name], *own, title=asked.component(name)) for name, own in pictures.items()),
     )
 
@@ -173,15 +183,10 @@ def _pictures(review: Review, component: str) -> list[tuple[Any, ...]]:
     lines = review.lines
     curves = [(clock, lines.survival.get((component, clock))) for clock in asked.OVER]
     wanted: list[tuple[Any, ...]] = [
-        (figures.curves_figure, found, asked.survival(component, clock)) for clock, found in curves if found
+        (figures.curves_figure, (found,), asked.survival(component, clock)) for clock, found in curves if found
     ]
     shares = lines.findings.get(component)
-    return [*wanted, (figures.findings_figure, shares, asked.findings(component))] if shares else wanted
-
-
-def _drawn(draw: Callable[[Any], Any], what: object, question: str, units: Units) -> str:
-    with speaking(units):
-        return picture(draw(what), question)
+    return [*wanted, (figures.findings_figure, (shares,), asked.findings(component))] if shares else wanted
 
 
 def life(whole: Whole) -> None:
@@ -194,10 +199,14 @@ def life(whole: Whole) -> None:
         behind(review.again),
         behind(
             fleet.by_build_year,
-            picture(fleet_figures.repeats_figure(review, fleet), asked.BUILD_YEARS),
+            drawn(fleet_figures.repeats_figure, review, fleet, question=asked.BUILD_YEARS),
             title=asked.BY_YEAR,
         ),
-        behind(fleet.rebuilt, picture(fleet_figures.rebuilt_figure(review, fleet), asked.REBUILT), title=asked.AS_NEW),
+        behind(
+            fleet.rebuilt,
+            drawn(fleet_figures.rebuilt_figure, review, fleet, question=asked.REBUILT),
+            title=asked.AS_NEW,
+        ),
         behind(fleet.renew, title=asked.RENEW),
         behind(review.fleet, title=asked.FLEET),
         behind(review.clocks, title=asked.CLOCKS_TITLE),

@@ -5,19 +5,22 @@ from __future__ import annotations
 import base64
 import html
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from analytics.kept import once
 from analytics.report.tables import IN_NOTEBOOK, html_table, unbroken
 from analytics.review.answer import Answer
 from analytics.words.answers import METHOD, TABLE, drawn_for, more_rows, readable, worded
-from analytics.words.units import prose
+from analytics.words.units import prose, speaking, spoken
 
 if TYPE_CHECKING:
     import numpy as np
     from matplotlib.figure import Figure
+
+    from analytics.records.shop import Units
 
 #: pixels: of each of several pictures beside one another, and in an inch of what is drawn
 _BESIDE, _DPI = 470, 160
@@ -68,6 +71,19 @@ def fold(title: str, *inside: str) -> str:
 def picture(drawn: tuple[Figure, str] | None, question: str) -> str:
     """A figure with its caption, if any was ``drawn``, as HTML under its ``question``."""
     return figure_html(drawn[0], question, drawn[1]) if drawn else ""
+
+
+def drawn(draw: Callable[..., tuple[Figure, str] | None], *of: object, question: str) -> str:
+    """What ``draw`` makes of what it is drawn ``of``, with its ``question`` above, as `picture`; kept."""
+    return once(picture_of, (draw, of, question, spoken()))
+
+
+def picture_of(
+    draw: Callable[..., tuple[Figure, str] | None], of: tuple[object, ...], question: str, units: Units
+) -> str:
+    """As `drawn`, for another process. draw: makes the figure, if any, and its caption. of: what it is given. question: stands above. units: that the shop speaks."""
+    with speaking(units):
+        return picture(draw(*of), question)
 
 
 def show_table(frame: pd.DataFrame, folded: str = "", rows: int | None = None) -> None:

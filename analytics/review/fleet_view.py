@@ -11,7 +11,7 @@ from analytics.records.load import Records
 from analytics.review.answer import Answer
 from analytics.review.calls import above_limit, odometers_to_ask, random_calls
 from analytics.review.guarantee import BandCost, band_costs, guarantee
-from analytics.review.how_sure import how_sure
+from analytics.review.how_sure import how_sure_begun
 from analytics.review.quarter import Span
 from analytics.review.renew import renew_at_rebuild
 from analytics.review.repeats import RepeatLines, by_build_year, rebuilt, repeat_lines
@@ -73,6 +73,7 @@ def _viewed(
     say = progress or (lambda _: None)
     say("lives and models")
     snapshot = snapshot_of(records, lifetimes) if snapshot is None else snapshot
+    sure = how_sure_begun(records, lifetimes, progress)
     say("findings and repeats")
     told = {
         "finding_shares": finding_shares(lifetimes),
@@ -88,8 +89,8 @@ def _viewed(
     told["above"] = above_limit(records, snapshot)
     told["odometers"] = odometers_to_ask(lifetimes)
     told["random_calls"] = random_calls(records, lifetimes)
-    say("how sure")
-    told["how_sure"] = how_sure(records, lifetimes, progress)
     say("guarantees")
     costs = band_costs(snapshot)
-    return FleetView(**told, guarantee=guarantee(snapshot, costs), costs=costs, lines=repeat_lines(records, lifetimes))
+    told["guarantee"], lines = guarantee(snapshot, costs), repeat_lines(records, lifetimes)
+    say("how sure")
+    return FleetView(**told, how_sure=sure(), costs=costs, lines=lines)

@@ -75,23 +75,38 @@ def _readings(records: Records, lifetimes: Lifetimes, options: Options) -> list[
 def how_sure(records: Records, lifetimes: Lifetimes, progress: Callable[[str], None] | None = None) -> Answer:
     """The share back within two years per component, and the power each limited part can take, under every reading of
     ``records`` and their ``lifetimes``. progress: called with a line of text for each part."""
-    question = reason(Question.HOW_SURE, back_years=_BACK_YEARS)
+    return how_sure_begun(records, lifetimes, progress)()
+
+
+def how_sure_begun(
+    records: Records, lifetimes: Lifetimes, progress: Callable[[str], None] | None = None
+) -> Callable[[], Answer]:
+    """What gives the answer of `how_sure` when called: other processes are at it meanwhile (analytics.cores). records, lifetimes, progress: as there."""
     options = options_of(lifetimes, None)
     every = _readings(records, lifetimes, options)
+    asked = [item for pair in _parts(lifetimes, records) if (item := _asked(*pair, every, records, lifetimes, options))]
+    powers = each(_powers, asked)
     loads = None if records.parts.empty else make_loads(records, lifetimes)
     rows = [row for reading in every if reading.counts for row in _shares_back(reading, lifetimes)]
-    asked = [item for pair in _parts(lifetimes, records) if (item := _asked(*pair, every, records, lifetimes, options))]
-    for item, powers in zip(asked, each(_powers, asked), strict=True):
-        if progress is not None:
-            progress(f"readings of {item[0]} {item[1]}")
-        rows += [_held(row, item[0], item[1], lifetimes.shop.weight.classes[0], loads) for row in powers]
-    frame = pd.DataFrame(rows, columns=[*COLUMNS[:-1]])
+
+    def taken() -> Answer:
+        for item, found in zip(asked, powers, strict=True):
+            if progress is not None:
+                progress(f"readings of {item[0]} {item[1]}")
+            rows.extend(_held(row, item[0], item[1], lifetimes.shop.weight.classes[0], loads) for row in found)
+        return _answer(pd.DataFrame(rows, columns=[*COLUMNS[:-1]]), options)
+
+    return taken
+
+
+def _answer(frame: pd.DataFrame, options: Options) -> Answer:
     stands = frame[_as_it_stands(frame)].set_index(["figure", "what"])["verdict"]
     frame["same_as_stands"] = [
         bool(v == stands.get((f, w), v))
         for f, w, v in zip(frame["figure"], frame["what"], frame["verdict"], strict=True)
     ]
     frame = frame.sort_values(["figure", "what"], kind="stable", ignore_index=True)[COLUMNS]
+    question = reason(Question.HOW_SURE, back_years=_BACK_YEARS)
     return Answer(question, tuple(_verdicts_said(frame, options)) or (reason(HowSure.NOTHING),), frame)
 
 
