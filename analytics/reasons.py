@@ -586,6 +586,7 @@ class Rests(Code):
     FITTED_LATELY = auto()
     LASTS_AT_ANY_POWER = auto()
     LASTS_UP_TO = auto()
+    LASTS_IN_WEAKEST = auto()
     UNCLEAR_FAILURES = auto()
 
 

@@ -36,6 +36,7 @@ SHARE = "share that lasts"
 NO_POWER = "no power"
 WITHIN = "lightest class, truth within the powers on record, all damage counted"
 UNITS = 900
+_SHARES = (Rests.LASTS_UP_TO, Rests.LASTS_IN_WEAKEST, Rests.LASTS_AT_ANY_POWER)
 
 
 def one_shop(seed: int, units: int = UNITS) -> pd.DataFrame:
@@ -89,7 +90,7 @@ def one_shop(seed: int, units: int = UNITS) -> pd.DataFrame:
 
 def _share(truth: FleetTruth, rated: PartRating, bound: RatingBound, findings: list[str]) -> dict[str, float]:
     """What the sheet tells of the share that lasts, and the truth of it at the power up to which it is told; NaN where it tells none."""
-    told = next((r.values for r in bound.reasons if r.code in (Rests.LASTS_UP_TO, Rests.LASTS_AT_ANY_POWER)), None)
+    told = next((r.values for r in bound.reasons if r.code in _SHARES), None)
     if told is None:
         return dict.fromkeys(("share_hp", "share_least", "share_true"), math.nan)
     power = told.get("power_hp", told.get("highest_hp"))
@@ -111,7 +112,7 @@ def _how(component: str, bound: RatingBound) -> str:
     if by_miles(component, bound):
         return NO_POWER
     if not np.isfinite(bound.bound_hp):
-        return "share" if bound.has(Rests.LASTS_UP_TO) else "none"
+        return "share" if bound.has(*_SHARES) else "none"
     if bound.has(Rests.AS_SIBLINGS):
         return "as siblings"
     return "demonstrated" if bound.demonstrated_only else "capped" if bound.capped else "modelled"

@@ -59,20 +59,23 @@ def lasts_unfailed(bound: RatingBound, data: LifeData, settings: RatingSettings,
 def lasts_though_not_shown(
     bound: RatingBound, made: PartFits, settings: RatingSettings, component: str
 ) -> tuple[Reason, ...]:
-    """What share lasts at the weight and use of the rating ``bound`` of a ``component``; () where its records show that power matters. made:
-    the fits behind it, under the ``settings``. Where life hardly follows power in such a component, over the powers that most trucks of that use have; in another, that the records
+    """What share lasts at the weight and use of the rating ``bound`` of a ``component``; () where its records show that power matters, and carry one. made:
+    the fits behind it, under the ``settings``. Where they carry none: in the weakest trucks, up to the power that one in ten has at most. Where life hardly follows power in such a component, over the powers that most trucks of that use have; in another, that the records
     do not show it is no sign that it doesn't: up to the power that most have, with the slope that its prior holds up (taken as one, the powers gave shares
     that held at the top of them in .42 of 36 rows of converters and clutches of ten invented shops, 2026 seeds 1001 to 1010)."""
-    if not bound.has(Checked.SLOPE_NOT_SHOWN, Checked.SLOPE_UNSETTLED):
+    shown = not bound.has(Checked.SLOPE_NOT_SHOWN, Checked.SLOPE_UNSETTLED)
+    weak = bound.has(Rests.BELOW_POWERS, Rests.LIGHTER_UNRATED)
+    if shown and not weak:
         return ()
     use = made.rated.code_of(bound.rated_use) if settings.use_terms and bound.rated_use else 0
     low, high = _most_have(made.rated, use if bound.rated_use else None)
     promise, rest, weight_lb = bound.promise, 1 - bound.early_share, rated_weight(bound.weight_lb)
     asked = {"life": promise.life, "counted": promise.counted}
-    if not hardly_by_power(component):
-        shares = [_share_at(f, high, weight_lb, use, promise, settings) for f in made.fits]
+    if shown or not hardly_by_power(component):
+        up_to, code = (low, Rests.LASTS_IN_WEAKEST) if weak else (high, Rests.LASTS_UP_TO)
+        shares = [_share_at(f, up_to, weight_lb, use, promise, settings) for f in made.fits]
         share, least = (float(rest * min(column)) for column in zip(*shares, strict=True))
-        return (reason(Rests.LASTS_UP_TO, power_hp=high, share=share, at_least=least, **asked),)
+        return (reason(code, power_hp=up_to, share=share, at_least=least, **asked),)
     found = lasting_share(made.rated, weight_lb, use, promise, settings)
     if found is None:
         return ()

@@ -110,6 +110,29 @@ def test_the_share_of_a_valve_body_that_never_failed_holds_as_often_as_it_says()
     assert sum(not h for h in held) <= 0.1 * drawn
 
 
+def test_where_no_power_is_supported_the_share_is_that_of_the_weakest_trucks():
+    """Of strong trucks whose life falls with power, far over what the part lasts at: no power is told, but what their weakest tenth may count on, lower than at the
+    lowest power. Held against the truth."""
+    told = 0
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        power, run = 900 * np.exp(0.08 * rng.standard_normal(40)), rng.uniform(5_000, 40_000, 40)
+        life = 60_000 * (power / 900) ** -4 * rng.weibull(2.0, 40)
+        data = life_data(np.minimum(life, run), np.where(life < run, life, np.inf), power, np.full(40, 7000.0))
+        made = fit_part(data, PROMISE.life, QUICK)
+        bound = rate_part(data, 7000, None, PROMISE, QUICK, fits=made)
+        for why in lasts_though_not_shown(bound, made, QUICK, "input shaft"):
+            low = np.exp(np.quantile(np.log(power), 0.1))
+            assert why.code is Rests.LASTS_IN_WEAKEST
+            assert why.values["power_hp"] == pytest.approx(low)
+            assert why.values["at_least"] <= np.exp(-((50_000 / (60_000 * (low / 900) ** -4)) ** 2))
+            assert why.values["at_least"] < why.values["share"]
+            assert f"up to {low:,.0f} hp, which one in ten has at most" in say(why)
+            told += 1
+        assert bool(told) or np.isfinite(bound.bound_hp)
+    assert told >= 8
+
+
 def test_a_share_known_from_below_is_never_rounded_up():
     assert [at_least(share) for share in (0.8999, 0.9, 0.29)] == ["89%", "90%", "29%"]
 

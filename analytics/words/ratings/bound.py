@@ -51,6 +51,10 @@ texts(
             f"power is not shown to matter: up to {power(power_hp)}, which nine in ten of these trucks have at most, about {share:.0%} last {said.counted(life, counted)}, "
             f"{at_least_of(at_least)} at the least as surely as the rating (not calibrated)"
         ),
+        Rests.LASTS_IN_WEAKEST: lambda power_hp, share, life, counted, at_least: (
+            f"of the weakest of these trucks, up to {power(power_hp)}, which one in ten has at most, about {share:.0%} last {said.counted(life, counted)}, "
+            f"{at_least_of(at_least)} at the least as surely as a rating (not calibrated)"
+        ),
         Rests.FITTED_LATELY: lambda z, now_hp, otherwise_hp: (
             f"parts fitted lately {'may fail' if z < 1.64 else 'fail'} sooner than those before ({z:.1f} standard errors), as after another material or supplier: "
             f"{power(now_hp)} is for what is fitted now, {power(otherwise_hp)} if nothing has changed"
