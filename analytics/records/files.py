@@ -534,10 +534,11 @@ def _sqlite_rows(path: Path, table: str) -> list[Sequence[str]]:
     with closing(_connect(path)) as base:
         cursor = base.execute(f'SELECT * FROM "{quoted}"')
         rows: list[Sequence[str]] = [[c[0] for c in cursor.description]]
-        letters = 0
+        letters, once = 0, dict[str, str]().setdefault  # a text that cells share is held once
         for row in cursor:
-            rows.append(list(map(as_text, row)))
-            letters += sum(map(len, rows[-1]))
+            texts = [cell if type(cell) is str else as_text(cell) for cell in row]
+            rows.append(tuple(map(once, texts, texts)))
+            letters += sum(map(len, texts))
             if letters > MOST_LETTERS:
                 raise too_large(table, path.name, f"more than {MOST_LETTERS:,} letters")
             if len(rows) > MOST_ROWS or len(rows) * len(row) > MOST_CELLS:
