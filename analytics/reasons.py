@@ -583,6 +583,8 @@ class Rests(Code):
     LIGHTER_UNRATED = auto()
     HELD_AT_LIGHTER = auto()
     FOUND_AT_TEARDOWN = auto()
+    HIDDEN_COUNTED = auto()
+    MORE_OPENINGS = auto()
     FITTED_LATELY = auto()
     LASTS_AT_ANY_POWER = auto()
     LASTS_UP_TO = auto()

@@ -9,6 +9,7 @@ import pandas as pd
 from scipy import constants
 
 from analytics.lifetimes.clocks import count_days, count_miles_or_runs
+from analytics.lifetimes.opened import opened_lives
 from analytics.lifetimes.schema import CLOCKS, check_lifetimes
 from analytics.lifetimes.segments import cut_at_changes, cut_to_sight, make_states, number_segments
 from analytics.lifetimes.sight import make_sight
@@ -34,6 +35,7 @@ class Lifetimes:
     count, power_hp, weight_lb, use, builder, first_band (of power, as it went out), returned (times it came back damaged), called (at random), found_failed (by that),
     power_now_hp, weight_now_lb, use_now (after every change on record; a life running on had the load before one of the last day).
     ``sight``: the stretches in which each unit was under observation (SIGHT_COLUMNS in sight.py). ``notes``: what was left out.
+    ``opened``: as ``table``, the parts looked at for damage that stops no truck, as the openings alone have them (opened.py).
     """
 
     shop: Shop
@@ -42,6 +44,7 @@ class Lifetimes:
     units: pd.DataFrame
     sight: pd.DataFrame
     notes: tuple[Reason, ...]
+    opened: pd.DataFrame
 
     def __repr__(self) -> str:
         failed = int(self.table.loc[self.table["ended"] == "failed", "count"].sum())
@@ -50,7 +53,8 @@ class Lifetimes:
 
 def with_rows(lifetimes: Lifetimes, table: pd.DataFrame) -> Lifetimes:
     """The ``lifetimes`` with a ``table`` of some of their rows, without units and sight: all that another process is sent."""
-    return replace(lifetimes, table=table, units=lifetimes.units.iloc[:0], sight=lifetimes.sight.iloc[:0])
+    opened = lifetimes.opened[lifetimes.opened["component"].isin(table["component"])]
+    return replace(lifetimes, table=table, units=lifetimes.units.iloc[:0], sight=lifetimes.sight.iloc[:0], opened=opened)
 
 
 def one_row_a_truck(table: pd.DataFrame) -> pd.DataFrame:
@@ -77,13 +81,22 @@ def make_lifetimes(records: Records) -> Lifetimes:
     gone = gaps(records)
     sight = make_sight(units, gone, start)
     rows, more = cut_to_sight(rows, sight, set(gone["unit"]), start)
-    rows = number_segments(rows)
+    # what is found when a unit is apart was there or not whether anybody had the unit in sight before
+    opened = cut_at_changes(opened_lives(records, spells, units), states)
+    table, looked_at = (_counted(pieces, records, units) for pieces in (rows, opened))
+    fleet = _fleet(records, units, states)
+    return Lifetimes(shop, records.as_of, table, fleet, sight, tuple(notes + more), looked_at)
+
+
+def _counted(pieces: pd.DataFrame, records: Records, units: pd.DataFrame) -> pd.DataFrame:
+    """The ``pieces`` of lives as rows of the table, on every clock."""
+    rows = number_segments(pieces)
     count_days(rows)
     for clock, figures in (("miles", records.odometer), ("runs", records.runs)):
         count_miles_or_runs(rows, figures, units, clock)
     table = _finish(rows, records, units)
     check_lifetimes(table)
-    return Lifetimes(shop, records.as_of, table, _fleet(records, units, states), sight, tuple(notes + more))
+    return table
 
 
 def _named(values: pd.Series, number: np.ndarray, labels: list[str]) -> pd.Series:

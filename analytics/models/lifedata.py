@@ -57,6 +57,7 @@ class LifeData:
     known_alive: taken out or changed over while good, so its survival does not hang on what owners report.
     log_power, log_weight: of hp at the crank and lb. use: codes into use_names. extra: (n, q) further columns.
     unit: codes. weight: identical units. fitted: when the part was fitted, in years before the latest of these (0 at most).
+    opened: the lives of those looked at when a unit was apart, by damage that only a teardown shows (None: it is among the failures here, or there is none).
     """
 
     entry: np.ndarray
@@ -74,6 +75,7 @@ class LifeData:
     unit: np.ndarray
     weight: np.ndarray
     fitted: np.ndarray
+    opened: LifeData | None = None
 
     def __repr__(self) -> str:
         return brief(self, "units", "failures", rows=len(self.lower))
@@ -378,6 +380,12 @@ def split_days(start: np.ndarray, length: np.ndarray, change: float) -> tuple[np
     from the age ``start``; arrays alike."""
     before = np.clip(np.minimum(start + length, change) - start, 0, None)
     return before, np.maximum(length - before, 0)
+
+
+def with_uses(data: LifeData, names: tuple[str, ...]) -> LifeData:
+    """The lives (``data``) with the uses ``names`` among theirs, on record or not."""
+    every = tuple(sorted({*data.use_names, *names}))
+    return replace(data, use=np.array([every.index(data.use_names[k]) for k in data.use], int), use_names=every)
 
 
 def with_fitted(data: LifeData) -> LifeData | None:

@@ -6,13 +6,16 @@ and promise ([targets]), unless the caller was told other ones. The forecasts of
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
+from analytics.errors import AnalyticsError
+from analytics.lifetimes.opened import found_damaged, still_driving
 from analytics.lifetimes.table import Lifetimes
+from analytics.models.lifedata import with_uses
 from analytics.ratings.predict import PartLives, lives_of
 from analytics.reasons import Lives, Reason, reason_if
 from analytics.records.measures import DAYS_A_MONTH
@@ -26,22 +29,68 @@ def part_lives(
     table: pd.DataFrame | None = None,
     strength: str = "power_hp",
     use: str | None = None,
+    hidden_apart: bool = False,
 ) -> PartLives:
     """The lives a rating of the part (None: of all parts of the component) is made of. ``strength``: the column that stands
     for power. ``table``: that of the lifetimes, read otherwise in places; the rows of the
     result are positions in it. ``use``: one with a target of its own, its lives alone, counted as that is (passes in the place of
-    miles); None: those of all other uses. Raises AnalyticsError where there are none."""
-    rows = _of_use(lifetimes.table if table is None else table, lifetimes.shop.targets.uses, use)
-    counted = "miles" if use is None else lifetimes.shop.targets.uses[use].counted
-    extra = tuple(lifetimes.shop.extra_columns)
-    filled: list[Reason] = []
-    for column in ("power_hp", "weight_lb") if strength == "power_hp" else ():
+    miles); None: those of all other uses. hidden_apart: where openings tell enough of damage that stops no truck it stands in ``opened`` of
+    the data; else such damage found is among the failures. Raises AnalyticsError where there are none."""
+    uses = lifetimes.shop.targets.uses
+    rows, filled = _of_use(lifetimes.table if table is None else table, uses, use), list[Reason]()
+    for column in PARTICULARS if strength == "power_hp" else ():
         rows, taken = fill_from_alike(rows, component, part, column)
         filled += reason_if(Lives.FILLED_FROM_ALIKE, taken, power=column == "power_hp", units=taken)
-    lives = lives_of(
-        rows, component, part, lifetimes.as_of, extra=extra, strength=strength, soon=_SOON.get(counted, 1.0)
+    soon = _SOON.get("miles" if use is None else uses[use].counted, 1.0)
+
+    def lives(of: pd.DataFrame) -> PartLives:
+        return lives_of(
+            of,
+            component,
+            part,
+            lifetimes.as_of,
+            extra=tuple(lifetimes.shop.extra_columns),
+            strength=strength,
+            soon=soon,
+        )
+
+    found = lives(rows)
+    if hidden_apart and len(lifetimes.opened):
+        found = _hidden_apart(found, lives, rows, _of_use(lifetimes.opened, uses, use))
+    return replace(found, notes=(*found.notes, *filled))
+
+
+PARTICULARS = ("power_hp", "weight_lb")
+#: so many openings must have found the part clean for hidden damage to be fitted apart (ours)
+FEWEST_CLEAN = 10
+
+
+def _hidden_apart(
+    whole: PartLives, lives: Callable[[pd.DataFrame], PartLives], rows: pd.DataFrame, opened: pd.DataFrame
+) -> PartLives:
+    """The lives by what stops a truck alone, with those looked at (``opened``) beside them; the ``whole``, with what was found among the
+    failures, where none was, where too few were clean or nothing else has failed. lives: of a table; rows: that of the whole."""
+    if not found_damaged(opened[opened["part"] == whole.part]).any():
+        return whole
+    try:
+        looked = lives(_as_filled(opened, rows)).data
+    except AnalyticsError:
+        return whole
+    own = lives(still_driving(rows))
+    if not looked.failures or looked.units - looked.failures < FEWEST_CLEAN or not own.data.failures:
+        return whole
+    # the shop's own columns stay out: they are measured from the average of the lives at hand, and these are others
+    plain = replace(looked, extra=looked.extra[:, :0], extra_names=())
+    return replace(own, data=replace(own.data, opened=with_uses(plain, own.data.use_names)))
+
+
+def _as_filled(opened: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    """The table ``opened`` with what is unknown of a truck as it was filled in in the ``rows`` of the same."""
+    of_truck = rows.groupby(["serial", "component"])[list(PARTICULARS)].first()
+    at = pd.MultiIndex.from_frame(opened[["serial", "component"]])
+    return opened.assign(
+        **{c: opened[c].fillna(pd.Series(of_truck[c].reindex(at).to_numpy(), opened.index)) for c in PARTICULARS}
     )
-    return replace(lives, notes=(*lives.notes, *filled))
 
 
 #: within how many of them a failure at 0 was

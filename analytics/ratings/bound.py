@@ -13,6 +13,7 @@ from analytics.cores import each
 from analytics.errors import AnalyticsError
 from analytics.models.lifedata import LifeData, rated_weight
 from analytics.models.mileage import DrivingFit
+from analytics.ratings.all_damage import for_all_damage
 from analytics.ratings.costs import costs_of_defaults
 from analytics.ratings.demonstration import Demonstration, demonstrate, rough_miles
 from analytics.ratings.fit_checks import check_class, check_ratings
@@ -20,7 +21,7 @@ from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.none_failed import NoneFailed
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
-from analytics.ratings.signed_root import FitRating, estimate_at, rate_fit
+from analytics.ratings.signed_root import FitRating, Fitted, estimate_at, rate_fit
 from analytics.reasons import Checked, Reason, Rests, brief, reason, reason_if
 
 NAN = float("nan")
@@ -48,7 +49,8 @@ class RatingBound:
     rated_use: the use the number is for: ``use`` itself, or the harshest with enough on record where none is stated.
     bound_hp is what may be published. capped: bound_hp is the highest power with experience, so read "at least".
     demonstrated_only: no failure, so not modelled by its own. early_share: of units lost early. reasons: what the number rests on, or why
-    there is none. checks: what fired. costs: what each default took off.
+    there is none. checks: what fired. costs: what each default took off. stopping: ``by_distribution`` by what stops a truck alone, where
+    damage that only a teardown shows counts beside it.
     """
 
     weight_lb: float
@@ -66,6 +68,7 @@ class RatingBound:
     checks: tuple[Reason, ...] = ()
     costs: tuple[Reason, ...] = ()
     by_distribution: tuple[FitRating, ...] = ()
+    stopping: tuple[FitRating, ...] = ()
 
     def __repr__(self) -> str:
         return brief(self, "weight_lb", "use", "bound_hp", "capped", "estimate_hp", "demonstrated_hp", "failures")
@@ -172,7 +175,7 @@ def rate_part(
         why = reason(Rests.EARLY_TAKE_ALL, share=early.share, reliability=promise.reliability)
         return part.unrated(why, checks, min(early.share, 1 - promise.reliability))
     checks += made.checks
-    if not made.fits:
+    if not made.fits or (made.hidden is None and data.opened is not None):
         return part.unrated(reason(Rests.NO_FIT_CONVERGED), checks, early.share)
     checks += [*check_class(made.rated, part.weight_lb, s), *made.later_checks]
     return part.modelled(made, checks, full)
@@ -246,7 +249,8 @@ class _Part:
         best = max(fits, key=lambda f: float(f.top.value[0]))
         estimates = {k: estimate_at(best, self.weight_lb, k, rest.reliability) for k in uses}
         picked = min(uses, key=estimates.__getitem__)
-        each = [rate_fit(f, self.weight_lb, picked, rest, s, self.seed, full) for f in fits]
+        alone = [rate_fit(f, self.weight_lb, picked, rest, s, self.seed, full) for f in fits]
+        each = self._all_damage(alone, fits, made, picked, rest)
         if self.several and len(uses) > 1:
             self.reasons.append(reason(Rests.USE_NOT_STATED, use=data.use_names[picked]))
         opinion = min([r.opinion for r in each if np.isfinite(r.opinion)], default=NAN)
@@ -258,6 +262,11 @@ class _Part:
         own = [n for n in fits[0].model.columns if n in data.extra_names]
         self.reasons += reason_if(Rests.AVERAGE_COLUMNS, own, columns=tuple(own))
         self.reasons += reason_if(Rests.NOTHING_RULED_OUT, not np.isfinite(bound))
+        if made.hidden is not None:
+            alone_hp, looked = as_hp(min(r.calibrated for r in alone)), made.hidden
+            self.reasons.append(
+                reason(Rests.HIDDEN_COUNTED, opened=looked.opened, found=looked.found, alone_hp=alone_hp)
+            )
         costs = costs_of_defaults(data, made, self.weight_lb, picked, self.promise, s) if s.explain else []
         found = self._assembled(self._demonstrate(picked, early.share), as_hp(bound), picked)
         return replace(
@@ -268,7 +277,18 @@ class _Part:
             checks=tuple(checks),
             costs=tuple(costs),
             by_distribution=tuple(each),
+            stopping=() if made.hidden is None else tuple(alone),
         )
+
+    def _all_damage(
+        self, alone: list[FitRating], fits: tuple[Fitted, ...], made: PartFits, picked: int, rest: Promise
+    ) -> list[FitRating]:
+        """The ratings ``alone`` of what stops a truck, moved to all damage where it stands apart."""
+        if made.hidden is None:
+            return alone
+        use = self.data.use_names[picked] if self.settings.use_terms else ""
+        pairs = zip(alone, fits, strict=True)
+        return [for_all_damage(r, f, made.hidden, self.weight_lb, use, rest) for r, f in pairs]
 
     def _few_failures(self, made: PartFits, picked: int) -> bool:
         """Whether fewer than 3 failures stand behind a rating of the use; says so."""
@@ -286,10 +306,8 @@ class _Part:
         if not made.lately or not np.isfinite(bound):
             return bound
         rest = self.promise.without(made.early.share)
-        now = min(
-            rate_fit(f, self.weight_lb, picked, rest, self.settings, self.seed, full=False).first_order
-            for f in made.lately
-        )
+        alone = [rate_fit(f, self.weight_lb, picked, rest, self.settings, self.seed, full=False) for f in made.lately]
+        now = min(r.first_order for r in self._all_damage(alone, made.lately, made, picked, rest))
         now += min(r.calibrated for r in each) - min(r.first_order for r in each)
         if not now < bound:
             return bound

@@ -10,6 +10,7 @@ import numpy as np
 from analytics.models.joint import JointModel, fit_joint
 from analytics.models.lifedata import FITTED, LifeData, with_fitted
 from analytics.models.newton import Optimum
+from analytics.ratings.all_damage import HiddenDamage, fit_hidden
 from analytics.ratings.early import EarlyCheck, early_check
 from analytics.ratings.fit_checks import check_fit, check_laws_apart
 from analytics.ratings.settings import RatingSettings
@@ -27,7 +28,8 @@ class PartFits:
     """rated: the lives fitted, early failures taken out where the test of them fired. fits: one per distribution that
     converged, Weibull first. checks, later_checks: what weakens any rating made of them, before and after what its weight says.
     lately: the same fits with a term for when a part was fitted, where the records lean towards parts fitted lately failing sooner (at
-    LEANS standard errors; a change of material that nobody wrote down shows so); lately_z: how many.
+    LEANS standard errors; a change of material that nobody wrote down shows so); lately_z: how many. hidden: damage that only a teardown
+    shows, where the lives have it apart.
     """
 
     rated: LifeData
@@ -37,6 +39,7 @@ class PartFits:
     later_checks: tuple[Reason, ...]
     lately: tuple[Fitted, ...] = ()
     lately_z: float = 0.0
+    hidden: HiddenDamage | None = None
 
     def __repr__(self) -> str:
         return f"PartFits({self.rated!r}, {', '.join(f.model.distribution for f in self.fits) or 'none'})"
@@ -71,6 +74,7 @@ def fit_part(
         fits=tuple(Fitted(m, t, best - float(t.value[0])) for m, t in found),
         checks=(*checks, *check_fit(rated, *found[0], settings)),
         later_checks=tuple(check_laws_apart(found)),
+        hidden=None if rated.opened is None else fit_hidden(rated.opened, life_miles, settings),
         **_lately(rated, life_miles, settings, found),
     )
 

@@ -69,7 +69,7 @@ class LimitEvidence:
     limit. with_known_hp: the bound with what was known before, rounded down, never above the highest power with experience.
     known_hp: that figure. raise_hp: the same at half the doubt of the promise, since the highest of many looks is what raises a limit. least_cost_hp: the limit that costs least at the middle of what is held of the rating, rounded down. too_high: chance that the published limit lies
     above the true rating. failures: behind it. at_least: a cap or a demonstration. leans_low: a known bias pushes the estimate down.
-    hidden: failures that only a teardown showed. any_power: power is not shown to matter for a part of a kind for which it hardly does.
+    hidden: failures that only a teardown showed; opened: they are in the figures, from parts looked at. any_power: power is not shown to matter for a part of a kind for which it hardly does.
     trial_hp: up to where the part may be tried, rounded down; no promise.
     """
 
@@ -85,6 +85,7 @@ class LimitEvidence:
     at_least: bool = False
     leans_low: bool = False
     hidden: int = 0
+    opened: bool = False
     any_power: bool = False
     trial_hp: float = NAN
 
@@ -161,6 +162,7 @@ def evidence_of(bound: RatingBound, beside: Beside, data: LifeData, settings: Ra
         at_least=bound.capped or bound.demonstrated_only,
         leans_low=beside.biased or bound.has(Rests.NO_ODOMETER),
         hidden=beside.hidden,
+        opened=data.opened is not None,
     )
     alone = _alone(bound, known, data, settings)
     if alone is None:

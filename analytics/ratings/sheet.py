@@ -11,6 +11,7 @@ import pandas as pd
 
 from analytics.cores import each
 from analytics.errors import AnalyticsError
+from analytics.lifetimes.opened import found_damaged
 from analytics.lifetimes.schema import CLOCKS
 from analytics.lifetimes.table import Lifetimes, with_rows
 from analytics.models.lifedata import ANY_WEIGHT, LifeData
@@ -20,6 +21,7 @@ from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.held import held_by_margin
 from analytics.ratings.lasting import by_miles, lasts_though_not_shown, lasts_unfailed
 from analytics.ratings.limit_evidence import Beside, LimitEvidence, evidence_of, no_higher, rounded_down
+from analytics.ratings.openings import openings_to_raise
 from analytics.ratings.options import Options, for_component, for_use
 from analytics.ratings.pooling import options_of
 from analytics.ratings.published import known_before, price_over_comeback, published_hp
@@ -135,6 +137,7 @@ def ratings_begun(
             if isinstance(rated, Reason):
                 left_out.append(rated)
                 continue
+            rated = _asking_for_openings(rated, records, own, others[component])
             (apart if use else parts).append(rated)
             (late if use else rows).extend(_rows(rated, records, own, others[component]))
         table = held_by_margin(pd.DataFrame(rows + late, columns=COLUMNS), records, lifetimes)
@@ -178,7 +181,7 @@ def _rate(
 ) -> PartRating | Reason:
     """One part; ``use``: its lives in that use alone, under the options of its own target."""
     try:
-        lives = part_lives(lifetimes, component, part, use=use or None)
+        lives = part_lives(lifetimes, component, part, use=use or None, hidden_apart=True)
     except AnalyticsError as err:
         return reason(Refused.PART, component=component, part=f"{part} ({use})" if use else part, why=str(err))
     data, notes = lives.data, lives.notes
@@ -194,10 +197,11 @@ def _rate(
     harshest = _harshest(data, weights, options, fits, component)
     bounds = [replace(b, use=use) for b in harshest]
     bounds += _by_use(harshest, data, weights, options, fits) if own_uses else []
-    unclear = own["ended"].eq("failed") & (own["cause"].eq("unclear") | own["order"].eq("unclear"))
+    told_apart = found_damaged(own) & (data.opened is not None)
+    unclear = own["ended"].eq("failed") & ~told_apart & (own["cause"].eq("unclear") | own["order"].eq("unclear"))
     otherwise: dict[tuple[float, str], float] = {}
     if unclear.any():
-        other = part_lives(lifetimes, component, part, spared(own, unclear), use=use or None).data
+        other = part_lives(lifetimes, component, part, spared(own, unclear), use=use or None, hidden_apart=True).data
         otherwise = _read_otherwise(other, bounds, weights, options)
     return PartRating(
         component=component,
@@ -269,8 +273,7 @@ def _fits(data: LifeData, options: Options) -> PartFits | None:
 
 def found_at_teardown(own: pd.DataFrame) -> int:
     """Failures among a part's ``own`` rows of the table of lifetimes that were found when a unit was opened for something else."""
-    found = own["ended"].eq("failed") & (own["lower_days"] < own["upper_days"])
-    return int(own.loc[found, "count"].sum())
+    return int(own.loc[found_damaged(own), "count"].sum())
 
 
 def spared(table: pd.DataFrame, marked: pd.Series) -> pd.DataFrame:
@@ -381,10 +384,10 @@ def supported_hp(rated: PartRating, bound: RatingBound, options: Options) -> flo
     )
 
 
-def _evidence(
+def _beside(
     rated: PartRating, records: Records, options: Options, others: Collection[str]
-) -> list[tuple[LimitEvidence, float]]:
-    """Per bound of the part: the evidence on the limit, and the limit in hp (NaN: none). others: the parts of the component."""
+) -> Iterator[tuple[RatingBound, Beside]]:
+    """Each bound of the part with what its limit is held against beside it. others: the parts of the component."""
     trucks = pd.DataFrame(
         {
             "component": rated.component,
@@ -398,18 +401,36 @@ def _evidence(
     lost = price_over_comeback(records.shop, rated.part, others, 1 - options.promise.reliability)
     # particulars known mostly for what came back make a part look weaker than it is
     biased = any(n.code is Lives.MISSING_OF_OTHERS for n in rated.notes)
-    lightest: dict[str, LimitEvidence] = {}
-    out = []
     for bound, limit, known in found:
         supported = supported_hp(rated, bound, options)
-        rest = Beside(supported, float(limit), options.step_hp, lost, known, biased, rated.hidden)
+        yield bound, Beside(supported, float(limit), options.step_hp, lost, known, biased, rated.hidden)
+
+
+def _evidence(
+    rated: PartRating, records: Records, options: Options, others: Collection[str]
+) -> list[tuple[LimitEvidence, float]]:
+    """Per bound of the part: the evidence on the limit, and the limit in hp (NaN: none). others: the parts of the component."""
+    lightest: dict[str, LimitEvidence] = {}
+    out = []
+    for bound, rest in _beside(rated, records, options, others):
         evidence = evidence_of(bound, rest, rated.data, options.settings)
         evidence = replace(evidence, any_power=by_miles(rated.component, bound))
         if bound.use in lightest:
             evidence = no_higher(evidence, lightest[bound.use])
         lightest[bound.use] = evidence
-        out.append((evidence, float(limit)))
+        out.append((evidence, rest.published_hp))
     return out
+
+
+def _asking_for_openings(rated: PartRating, records: Records, options: Options, others: Collection[str]) -> PartRating:
+    """The part ``rated``, its bounds saying how many more openings would raise a limit that hidden damage keeps down. others: as for `_beside`."""
+    if rated.data.opened is None:
+        return rated
+    bounds = []
+    for bound, beside in _beside(rated, records, options, others):
+        more = openings_to_raise(bound, rated.data, rated.fits, beside, options)
+        bounds.append(replace(bound, reasons=(*bound.reasons, *reason_if(Rests.MORE_OPENINGS, more, more=more))))
+    return replace(rated, bounds=tuple(bounds))
 
 
 def _rows(rated: PartRating, records: Records, options: Options, others: Collection[str]) -> list[list[object]]:
@@ -461,7 +482,7 @@ def qualifiers(rated: PartRating, bound: RatingBound, options: Options) -> tuple
     """What a ``bound`` of the part ``rated`` hangs on; the other reading of unclear failures where it gives another
     figure, both rounded as the ``options`` say."""
     rest = [r for r in bound.reasons if r.code is not Rests.AT_LEAST]
-    rest += reason_if(Rests.FOUND_AT_TEARDOWN, rated.hidden, failures=rated.hidden)
+    rest += reason_if(Rests.FOUND_AT_TEARDOWN, rated.hidden and rated.data.opened is None, failures=rated.hidden)
     own, other = bound.bound_hp, rated.otherwise.get((bound.weight_lb, bound.use), math.nan)
     own_hp, other_hp = rounded_down(own, options.step_hp), rounded_down(other, options.step_hp)
     rest += reason_if(

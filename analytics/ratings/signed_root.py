@@ -244,7 +244,7 @@ def estimate_at(fitted: Fitted, weight_lb: float, use: int, reliability: float) 
     return float(log_power_at(fitted.model, fitted.top.theta, z, float(np.log(weight_lb)), use)[0])
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=8)
 def drawn(fitted: Fitted, draws: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
     """So many ``draws`` of this ``seed`` from the posterior of a fit (``fitted``): the same for every weight, use and reliability."""
     return posterior_draws(fitted.model, fitted.top, draws, seed)

@@ -42,8 +42,8 @@ def judge(evidence: LimitEvidence, published_hp: float, options: Options) -> Jud
 
     Lower only what is contradicted: at the confidence of the promise it lies above the true rating, on two failures or more and with
     no known bias that pulls the estimate down; then to the figure that costs least. Raise only to what is shown at half that
-    doubt, by more than the margin, and never a part of which a teardown showed damage that stops no truck: what was never opened is no
-    survivor. Keep what the records support, within the margin. Of a part whose life hardly follows power no power is published first. The rest is not shown either way.
+    doubt, by more than the margin, and never a part of which a teardown showed damage that stops no truck, unless parts looked at say how often: what was
+    never opened is no survivor. Keep what the records support, within the margin. Of a part whose life hardly follows power no power is published first. The rest is not shown either way.
 
     What is neither raised nor contradicted may be tried above its limit, as far as the part is more likely good for it than not: a limit under which every truck
     lasts teaches nothing about what lies above.
@@ -74,7 +74,7 @@ def _decided(evidence: LimitEvidence, published_hp: float, options: Options) -> 
     if contradicted and not evidence.leans_low and evidence.failures >= _FAILURES_TO_LOWER:
         return Verdict.LOWER, evidence.least_cost_hp
     if evidence.raise_hp > published_hp + margin:
-        if evidence.hidden:
+        if evidence.hidden and not evidence.opened:
             return Verdict.HIDDEN_DAMAGE, supported
         return (Verdict.RAISE if supported >= evidence.raise_hp else Verdict.RAISE_KNOWN), evidence.raise_hp
     if supported > published_hp - margin:

@@ -467,7 +467,7 @@ def change_promise(
     own = make_lifetimes(records) if lifetimes is None else lifetimes
     o = options_of(own, options)
     s = replace(o.settings.of(component, part), explain=False, draws=0)
-    data = part_lives(own, component, part).data
+    data = part_lives(own, component, part, hidden_apart=True).data
 
     found: list[tuple[str, float, LifeData, Promise, RatingSettings]] = [("as it stands", NAN, data, o.promise, s)]
     for name in ("life_miles", "reliability", "confidence"):
@@ -477,7 +477,7 @@ def change_promise(
     at_wheels = None
     for loss in assumed.driveline_loss:
         other, at_wheels = with_loss(records, loss)
-        lives = part_lives(make_lifetimes(other), component, part).data
+        lives = part_lives(make_lifetimes(other), component, part, hidden_apart=True).data
         found.append(("driveline loss", float(loss), lives, o.promise, s))
     asked = [(lives, weight_lb, use, promise, settings, o.seed) for _, _, lives, promise, settings in found]
     rated = list(each(rate_part, asked, keep=True))

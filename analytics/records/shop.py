@@ -34,7 +34,7 @@ _FIXED: dict[str, dict[str, type | tuple[type, ...]]] = {
     "units": {"power": str, "weight": str, "distance": str, "length": str, "pressure": str, "torque": str},
     "power": {"measured_at": str, "driveline_loss": (int, float), "bands": list},
     "weight": {"kind": str, "classes": list},
-    "findings": {"found_at_teardown": list},
+    "findings": {"found_at_teardown": list, "looked_at": dict},
     "targets": {"miles": (int, float), "km": (int, float), "reliability": (int, float), "confidence": (int, float)},
     "checks": {"miles_per_year_max": (int, float), "failures_to_fit": int, "at_risk_to_show": int},
 }
@@ -128,12 +128,13 @@ class WeightSettings:
 @dataclass(frozen=True, slots=True)
 class Names:
     """What the shop calls things: other names of each part by component, its words for each of ours by heading, which part followed
-    which, and the findings that can be made at teardown alone."""
+    which, the findings that can be made at teardown alone, and the components looked at for them: at a return of which others."""
 
     parts: dict[str, dict[str, list[str]]] = field(default_factory=dict)
     words: dict[str, dict[str, list[str]]] = field(default_factory=dict)
     supersessions: tuple[Supersession, ...] = ()
     found_at_teardown: tuple[str, ...] = ()
+    looked_at: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 #: what a life may be counted in -> the clock of the lifetimes
@@ -313,6 +314,7 @@ def shop_from(data: dict, folder: Path) -> Shop:
             words=_words(_table(data, "words"), components),
             supersessions=_supersessions(data.get("supersessions", []), components),
             found_at_teardown=tuple(_name(f) for f in _table(data, "findings").get("found_at_teardown", [])),
+            looked_at=_looked_at(_table(data, "findings").get("looked_at", {}), components),
         ),
         targets=_targets(_table(data, "targets")),
         checks=_checks(_table(data, "checks")),
@@ -422,6 +424,18 @@ def _table(data: dict, section: str) -> dict:
     if not isinstance(part, dict):
         raise RecordsError(f"shop.toml: {section} must be a table, written [{section}].")
     return part
+
+
+def _looked_at(stated: dict, components: dict) -> dict[str, tuple[str, ...]]:
+    """[findings.looked_at]: component = the components at whose return it is looked at. Raises RecordsError on anything else."""
+    named = {_name(component) for component in components}
+    for component, others in stated.items():
+        if not (isinstance(others, list) and {_name(c) for c in (component, *others)} <= named):
+            raise RecordsError(
+                f"shop.toml [findings.looked_at] {component!r} = {others!r}: give the components at whose return it is looked at, "
+                f"such as {sorted(named)!r}."
+            )
+    return {_name(component): tuple(map(_name, others)) for component, others in stated.items()}
 
 
 def _known(found: dict, allowed, what: str) -> None:

@@ -181,7 +181,7 @@ def _powers(
         found = next((f for r, f in done if r.settings == reading.settings and r.table.equals(reading.table)), None)
         if found is None:
             try:
-                data = part_lives(lifetimes, component, part, reading.table).data
+                data = part_lives(lifetimes, component, part, reading.table, hidden_apart=True).data
                 settings = reading.settings.of(component, part)
                 rated = rate_part(data, weight, None, options.promise, settings, options.seed)
                 held = replace(beside, supported_hp=rounded_down(rated.bound_hp, options.step_hp))

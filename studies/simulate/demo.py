@@ -395,10 +395,15 @@ def _shop_toml(truth: FleetTruth) -> str:
             f'effective_on = "{p.superseded_on}"',
             "",
         ]
+    hides = [c for c in t.components if any(f.at_teardown for p in c.parts for f in p.findings)]
     hidden = sorted({f.finding for _, p in fitted for f in p.findings if f.at_teardown})
     lines += [
         "[findings]",
         f"found_at_teardown = {_quoted(hidden)}  # seen when the unit is apart; the truck still drove",
+        "",
+        "# Component = the components at whose return it is looked at for such damage, each time.",
+        "[findings.looked_at]",
+        *[f'"{c.component}" = {_quoted([o.component for o in t.components if o is not c])}' for c in hides],
         "",
     ]
     for column, words in WORDS.items():

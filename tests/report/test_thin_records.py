@@ -19,7 +19,9 @@ from tests.small_shop import TOML, build, rateable_shop, returned, write_shop
 QUICK = TOML + "[ratings]\nreplicates = 0\nreporting_share = 1.0\n"
 
 
-def rated(folder: Path, builds: list[dict], back: list[dict] = (), readings: list[dict] | None = None) -> Ratings:
+def rated(
+    folder: Path, builds: list[dict], back: list[dict] = (), readings: list[dict] | None = None, toml: str = ""
+) -> Ratings:
     read = (
         [
             {"serial": b["serial"], "read_on": "2024-03-30", "odometer": 50_000 + 250 * (k * 7 % 80)}
@@ -29,7 +31,7 @@ def rated(folder: Path, builds: list[dict], back: list[dict] = (), readings: lis
         else readings
     )
     records = load_records(
-        write_shop(folder, QUICK, builds=builds, returns=list(back), **({"readings": read} if read else {}))
+        write_shop(folder, QUICK + toml, builds=builds, returns=list(back), **({"readings": read} if read else {}))
     )
     return make_ratings(records, make_lifetimes(records))
 
@@ -208,6 +210,24 @@ def test_damage_that_only_a_teardown_shows(tmp_path):
     assert "1 of the failures was found at a teardown: the same damage in trucks never opened is not counted" in said(
         ratings
     )
+
+
+@pytest.mark.parametrize(("clean", "apart"), [(10, True), (9, False)])
+def test_openings_found_clean_count_where_the_shop_looks_and_there_are_enough(tmp_path, clean, apart):
+    """One cracked and ten whole, looked at as the converter came back: the crack is rated by them, beside what stops a truck."""
+    builds = trucks()
+    looked = [
+        returned(builds[k]["serial"], "2022-06-15", component="converter", miles_in_service=45_000)
+        for k in range(40, 41 + clean)
+    ]
+    found = returned(builds[40]["serial"], "teardown", miles_in_service=45_000, order="unclear")
+    back = [*fails(builds, range(59, 51, -1)), *looked, {**found, "returned_on": "2022-06-15"}]
+    toml = '[findings.looked_at]\n"input shaft" = ["converter"]\n'
+    ratings = rated(tmp_path, builds, back, toml=toml)
+    assert row(ratings)["failures"] == (8 if apart else 9)
+    assert ("of 11 looked at while their unit was apart 10 were clean and 1 had damage" in said(ratings)) == apart
+    assert ("1 of the failures was found at a teardown" in said(ratings)) != apart
+    assert ratings.part("input shaft", "A").unclear == (0 if apart else 1)
 
 
 def test_trucks_that_were_sold_prove_nothing_more_by_time(tmp_path):

@@ -43,6 +43,11 @@ texts(
             f"{failures} of the failures {'was' if failures == 1 else 'were'} found at a teardown: the same damage in trucks "
             "never opened is not counted"
         ),
+        Rests.HIDDEN_COUNTED: lambda opened, found, alone_hp: (
+            f"of {opened:,.0f} looked at while their unit was apart {opened - found:,.0f} were clean and {found:,.0f} had damage that stops no truck, which counts as "
+            + (f"if every truck were opened: {power(alone_hp)} by what stops trucks alone" if isfinite(alone_hp) else "if every truck were opened")
+        ),
+        Rests.MORE_OPENINGS: "some {more:,.0f} more openings, found as those were, would do to raise it",
         Rests.LASTS_AT_ANY_POWER: lambda lowest_hp, highest_hp, share, life, counted, at_least: (
             f"power is not shown to matter: at any power from {bare_power(lowest_hp)} to {power(highest_hp)}, as most of these trucks have, about {share:.0%} last {said.counted(life, counted)}, "
             f"{at_least_of(at_least)} at the least as surely as the rating (not calibrated)"
