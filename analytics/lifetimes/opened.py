@@ -15,7 +15,7 @@ from analytics.records.load import Records
 
 
 def opened_lives(records: Records, spells: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
-    """The lives among ``spells`` (make_spells) of parts looked at, as the openings alone have them: ended on the last of these, by failure where
+    """The lives among ``spells`` (make_spells) of the ``records`` of parts looked at, as the openings alone have them: ended on the last of these, by failure where
     damage was found. Of components that the shop looks at ([findings.looked_at]) and at which a teardown has found any. units: make_units; of a
     row of several it is not known which was opened."""
     returns = records.returns

@@ -18,6 +18,7 @@ from analytics.models.lifedata import (
     Reading,
     build_rows,
     fill_failures,
+    plain_lives,
     seen_alive,
     split_days,
 )
@@ -484,7 +485,7 @@ def simulate_lives(model: JointModel, theta: np.ndarray, rng: np.random.Generato
     """One fleet of a ``model`` drawn by ``rng`` at theta (p,) free, as the shop would have it on record: every row its
     own vehicle."""
     draw = _draw(model, theta, [rng])
-    data = replace(model.data.take(draw.at), opened=None)  # what stops a truck is drawn
+    data = plain_lives(model.data.take(draw.at))  # what stops a truck is drawn
     n = len(draw.at)
     reported, read_running = draw.reported[0], draw.read_running[0]
     life = np.exp(draw.log_life[0]) * model.life_miles

@@ -57,7 +57,6 @@ class LifeData:
     known_alive: taken out or changed over while good, so its survival does not hang on what owners report.
     log_power, log_weight: of hp at the crank and lb. use: codes into use_names. extra: (n, q) further columns.
     unit: codes. weight: identical units. fitted: when the part was fitted, in years before the latest of these (0 at most).
-    opened: the lives of those looked at when a unit was apart, by damage that only a teardown shows (None: it is among the failures here, or there is none).
     """
 
     entry: np.ndarray
@@ -75,7 +74,6 @@ class LifeData:
     unit: np.ndarray
     weight: np.ndarray
     fitted: np.ndarray
-    opened: LifeData | None = None
 
     def __repr__(self) -> str:
         return brief(self, "units", "failures", rows=len(self.lower))
@@ -124,6 +122,28 @@ class LifeData:
     def take(self, mask: np.ndarray) -> LifeData:
         """The rows in ``mask`` (n,)."""
         return _taken(self, mask)
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class LivesLookedAt(LifeData):
+    """Lives by what stops a truck alone. opened: those of parts looked at when their units were apart, by damage that only a teardown shows."""
+
+    opened: LifeData
+
+
+def opened_of(data: LifeData) -> LifeData | None:
+    """The lives of the parts looked at beside these (``data``); None where hidden damage is among the failures here, or there is none."""
+    return data.opened if isinstance(data, LivesLookedAt) else None
+
+
+def looked_at(data: LifeData, opened: LifeData) -> LivesLookedAt:
+    """The lives ``data`` with those of the parts looked at (``opened``) beside them."""
+    return LivesLookedAt(**{name: getattr(data, name) for name in LifeData.__dataclass_fields__}, opened=opened)
+
+
+def plain_lives(data: LifeData) -> LifeData:
+    """The lives ``data`` without those of the parts looked at."""
+    return LifeData(**{name: getattr(data, name) for name in LifeData.__dataclass_fields__})
 
 
 def _taken(columns, mask: np.ndarray):

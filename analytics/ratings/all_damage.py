@@ -39,8 +39,8 @@ class HiddenDamage:
 
 
 def fit_hidden(opened: LifeData, life_miles: float, settings: RatingSettings) -> HiddenDamage | None:
-    """The life until hidden damage of parts ``opened``; None where the fit does not converge. Whoever opens a unit sees all of it, so
-    that nothing hangs on who reports or is read."""
+    """The life until hidden damage of parts ``opened``; None where the fit does not converge. life_miles: the target life. ``settings``: but for those of
+    who reports and who is read, as whoever opens a unit sees it."""
     plain = replace(settings, share=1.0, selection=False)
     model, top = fit_joint(plain.model(opened, life_miles, _WEIBULL))
     if not top.converged[0]:
@@ -52,16 +52,16 @@ def fit_hidden(opened: LifeData, life_miles: float, settings: RatingSettings) ->
 def for_all_damage(
     own: FitRating, fitted: Fitted, hidden: HiddenDamage, weight_lb: float, use: str, promise: Promise
 ) -> FitRating:
-    """The rating ``own`` of one distribution (``fitted``) for what stops a truck, moved to all damage: at weight_lb, a ``use`` by its name and the
-    ``promise``."""
+    """The rating ``own`` of one distribution (``fitted``) for what stops a truck, moved to all damage by what is ``hidden``: at weight_lb, a ``use`` by its name and
+    the ``promise``."""
     at = float(np.log(weight_lb)), use
     one, other = _line(fitted, fitted.top.theta, *at), _line(hidden.fitted, hidden.fitted.top.theta, *at)
     estimate = float(_power_of_both(one, other, fitted.model.distribution, promise.reliability)[0])
     if fitted.behind >= FAR_BEHIND:  # rules nothing out
-        return replace(own, estimate=estimate, upper=np.minimum(own.upper, estimate))
+        return replace(own, estimate=estimate, upper=min(own.upper, estimate), stopping=own)
     down, upper = _limits(fitted, hidden, at, promise)
     moved = {name: getattr(own, name) - down for name in ("first_order", "calibrated", "opinion")}
-    return replace(own, estimate=estimate, upper=np.minimum(own.upper, upper), **moved)
+    return replace(own, estimate=estimate, upper=min(own.upper, upper), stopping=own, **moved)
 
 
 def _limits(fitted: Fitted, hidden: HiddenDamage, at: tuple[float, str], promise: Promise) -> tuple[float, float]:

@@ -15,7 +15,7 @@ import pandas as pd
 from analytics.errors import AnalyticsError
 from analytics.lifetimes.opened import found_damaged, still_driving
 from analytics.lifetimes.table import Lifetimes
-from analytics.models.lifedata import with_uses
+from analytics.models.lifedata import looked_at, with_uses
 from analytics.ratings.predict import PartLives, lives_of
 from analytics.reasons import Lives, Reason, reason_if
 from analytics.records.measures import DAYS_A_MONTH
@@ -34,8 +34,8 @@ def part_lives(
     """The lives a rating of the part (None: of all parts of the component) is made of. ``strength``: the column that stands
     for power. ``table``: that of the lifetimes, read otherwise in places; the rows of the
     result are positions in it. ``use``: one with a target of its own, its lives alone, counted as that is (passes in the place of
-    miles); None: those of all other uses. hidden_apart: where openings tell enough of damage that stops no truck it stands in ``opened`` of
-    the data; else such damage found is among the failures. Raises AnalyticsError where there are none."""
+    miles); None: those of all other uses. hidden_apart: where openings tell enough of damage that stops no truck it stands beside, in
+    `LivesLookedAt`; else such damage found is among the failures. Raises AnalyticsError where there are none."""
     uses = lifetimes.shop.targets.uses
     rows, filled = _of_use(lifetimes.table if table is None else table, uses, use), list[Reason]()
     for column in PARTICULARS if strength == "power_hp" else ():
@@ -81,7 +81,7 @@ def _hidden_apart(
         return whole
     # the shop's own columns stay out: they are measured from the average of the lives at hand, and these are others
     plain = replace(looked, extra=looked.extra[:, :0], extra_names=())
-    return replace(own, data=replace(own.data, opened=with_uses(plain, own.data.use_names)))
+    return replace(own, data=looked_at(own.data, with_uses(plain, own.data.use_names)))
 
 
 def _as_filled(opened: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:

@@ -11,7 +11,7 @@ import numpy as np
 
 from analytics.cores import each
 from analytics.errors import AnalyticsError
-from analytics.models.lifedata import LifeData, rated_weight
+from analytics.models.lifedata import LifeData, opened_of, rated_weight
 from analytics.models.mileage import DrivingFit
 from analytics.ratings.all_damage import for_all_damage
 from analytics.ratings.costs import costs_of_defaults
@@ -49,8 +49,7 @@ class RatingBound:
     rated_use: the use the number is for: ``use`` itself, or the harshest with enough on record where none is stated.
     bound_hp is what may be published. capped: bound_hp is the highest power with experience, so read "at least".
     demonstrated_only: no failure, so not modelled by its own. early_share: of units lost early. reasons: what the number rests on, or why
-    there is none. checks: what fired. costs: what each default took off. stopping: ``by_distribution`` by what stops a truck alone, where
-    damage that only a teardown shows counts beside it.
+    there is none. checks: what fired. costs: what each default took off.
     """
 
     weight_lb: float
@@ -68,7 +67,6 @@ class RatingBound:
     checks: tuple[Reason, ...] = ()
     costs: tuple[Reason, ...] = ()
     by_distribution: tuple[FitRating, ...] = ()
-    stopping: tuple[FitRating, ...] = ()
 
     def __repr__(self) -> str:
         return brief(self, "weight_lb", "use", "bound_hp", "capped", "estimate_hp", "demonstrated_hp", "failures")
@@ -175,7 +173,7 @@ def rate_part(
         why = reason(Rests.EARLY_TAKE_ALL, share=early.share, reliability=promise.reliability)
         return part.unrated(why, checks, min(early.share, 1 - promise.reliability))
     checks += made.checks
-    if not made.fits or (made.hidden is None and data.opened is not None):
+    if not made.fits or (made.hidden is None and opened_of(data) is not None):
         return part.unrated(reason(Rests.NO_FIT_CONVERGED), checks, early.share)
     checks += [*check_class(made.rated, part.weight_lb, s), *made.later_checks]
     return part.modelled(made, checks, full)
@@ -277,7 +275,6 @@ class _Part:
             checks=tuple(checks),
             costs=tuple(costs),
             by_distribution=tuple(each),
-            stopping=() if made.hidden is None else tuple(alone),
         )
 
     def _all_damage(

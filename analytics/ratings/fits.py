@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from analytics.models.joint import JointModel, fit_joint
-from analytics.models.lifedata import FITTED, LifeData, with_fitted
+from analytics.models.lifedata import FITTED, LifeData, opened_of, with_fitted
 from analytics.models.newton import Optimum
 from analytics.ratings.all_damage import HiddenDamage, fit_hidden
 from analytics.ratings.early import EarlyCheck, early_check
@@ -57,6 +57,7 @@ def fit_part(
     """Fit ``data``, the lives of a part that has failed at least once. life_miles: the target life. early_known: what
     the test of early failures found under these settings, and the lives without them, if already made."""
     early, rated = early_known or early_check(data, life_miles, settings)
+    opened = opened_of(data)
     found, checks = [], []
     for model, top in fit_distributions(rated, life_miles, settings):
         if top.converged[0]:
@@ -74,7 +75,7 @@ def fit_part(
         fits=tuple(Fitted(m, t, best - float(t.value[0])) for m, t in found),
         checks=(*checks, *check_fit(rated, *found[0], settings)),
         later_checks=tuple(check_laws_apart(found)),
-        hidden=None if rated.opened is None else fit_hidden(rated.opened, life_miles, settings),
+        hidden=None if opened is None else fit_hidden(opened, life_miles, settings),
         **_lately(rated, life_miles, settings, found),
     )
 

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from analytics.models.distributions import standard_quantile
-from analytics.models.lifedata import LifeData
+from analytics.models.lifedata import LifeData, opened_of
 from analytics.ratings.bound import RatingBound, as_siblings_hp, driving_of
 from analytics.ratings.none_failed import NoneFailed
 from analytics.ratings.promise import Promise
@@ -162,7 +162,7 @@ def evidence_of(bound: RatingBound, beside: Beside, data: LifeData, settings: Ra
         at_least=bound.capped or bound.demonstrated_only,
         leans_low=beside.biased or bound.has(Rests.NO_ODOMETER),
         hidden=beside.hidden,
-        opened=data.opened is not None,
+        opened=opened_of(data) is not None,
     )
     alone = _alone(bound, known, data, settings)
     if alone is None:

@@ -14,7 +14,7 @@ from analytics.errors import AnalyticsError
 from analytics.lifetimes.opened import found_damaged
 from analytics.lifetimes.schema import CLOCKS
 from analytics.lifetimes.table import Lifetimes, with_rows
-from analytics.models.lifedata import ANY_WEIGHT, LifeData
+from analytics.models.lifedata import ANY_WEIGHT, LifeData, opened_of
 from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import RatingBound, rate_weights, with_enough
 from analytics.ratings.fits import PartFits, fit_part
@@ -197,7 +197,7 @@ def _rate(
     harshest = _harshest(data, weights, options, fits, component)
     bounds = [replace(b, use=use) for b in harshest]
     bounds += _by_use(harshest, data, weights, options, fits) if own_uses else []
-    told_apart = found_damaged(own) & (data.opened is not None)
+    told_apart = found_damaged(own) & (opened_of(data) is not None)
     unclear = own["ended"].eq("failed") & ~told_apart & (own["cause"].eq("unclear") | own["order"].eq("unclear"))
     otherwise: dict[tuple[float, str], float] = {}
     if unclear.any():
@@ -424,7 +424,7 @@ def _evidence(
 
 def _asking_for_openings(rated: PartRating, records: Records, options: Options, others: Collection[str]) -> PartRating:
     """The part ``rated``, its bounds saying how many more openings would raise a limit that hidden damage keeps down. others: as for `_beside`."""
-    if rated.data.opened is None:
+    if opened_of(rated.data) is None:
         return rated
     bounds = []
     for bound, beside in _beside(rated, records, options, others):
@@ -482,7 +482,7 @@ def qualifiers(rated: PartRating, bound: RatingBound, options: Options) -> tuple
     """What a ``bound`` of the part ``rated`` hangs on; the other reading of unclear failures where it gives another
     figure, both rounded as the ``options`` say."""
     rest = [r for r in bound.reasons if r.code is not Rests.AT_LEAST]
-    rest += reason_if(Rests.FOUND_AT_TEARDOWN, rated.hidden and rated.data.opened is None, failures=rated.hidden)
+    rest += reason_if(Rests.FOUND_AT_TEARDOWN, rated.hidden and opened_of(rated.data) is None, failures=rated.hidden)
     own, other = bound.bound_hp, rated.otherwise.get((bound.weight_lb, bound.use), math.nan)
     own_hp, other_hp = rounded_down(own, options.step_hp), rounded_down(other, options.step_hp)
     rest += reason_if(

@@ -44,6 +44,7 @@ class FitRating:
 
     upper: the limit on the other side at the same confidence, calibrated as the bound is; NaN where only the bound was asked for.
 
+    stopping: the same by what stops a truck alone, where damage that only a teardown shows counts beside it.
     tried: fleets simulated for the calibration; 0 where it was left out on purpose. fleets: those that could be fitted.
     """
 
@@ -61,6 +62,7 @@ class FitRating:
     loglik: float
     theta: np.ndarray
     layout: Layout
+    stopping: FitRating | None = None
 
     @property
     def share(self) -> float:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analytics.models.joint import fit_joint
-from analytics.models.lifedata import LifeData, life_data
+from analytics.models.lifedata import LifeData, life_data, looked_at, opened_of
 from analytics.models.priors import NO_PRIORS
 from analytics.ratings.all_damage import _power_of_both, fit_hidden
 from analytics.ratings.bound import RatingBound, rate_part
@@ -35,7 +35,7 @@ def fleet(opened: int = 0, crack_miles: float = 120_000, seed: int = 3) -> LifeD
     data = life_data(np.minimum(life, end), np.where(life < end, life, np.inf), power, mass)
     found = crack < end
     looked = life_data(np.where(found, 0.0, end), np.where(found, end, np.inf), power, mass)
-    return replace(data, opened=looked.take(np.arange(n) < opened)) if opened else data
+    return looked_at(data, looked.take(np.arange(n) < opened)) if opened else data
 
 
 def rate(data: LifeData) -> RatingBound:
@@ -71,16 +71,16 @@ def test_hidden_damage_takes_its_share_off_and_clean_openings_give_it_back():
     assert bad.estimate_hp < good.estimate_hp < alone.estimate_hp
     assert bad.bound_hp < bad.estimate_hp < bad.upper_hp
     assert bad.failures == alone.failures
-    first = min(r.calibrated for r in bad.stopping)
+    first = min(r.stopping.calibrated for r in bad.by_distribution if r.stopping)
     assert np.exp(first) == pytest.approx(alone.bound_hp)  # what stops a truck is rated as before
     told = next(r for r in bad.reasons if r.code is Rests.HIDDEN_COUNTED)
     assert say(told).startswith("of 60 looked at while their unit was apart 48 were clean and 12 had damage")
 
 
 def times(data: LifeData, k: float) -> LifeData:
-    opened = data.opened
+    opened = opened_of(data)
     assert opened is not None
-    return replace(data, opened=replace(opened, weight=opened.weight * k))
+    return looked_at(data, replace(opened, weight=opened.weight * k))
 
 
 def test_more_openings_found_alike_narrow_it():
