@@ -70,6 +70,12 @@ def commands() -> tuple[Command, ...]:
             _shops(40),
             _guarantee,
         ),
+        Command(
+            "hidden",
+            "hold the bound for damage that only a teardown shows, in invented shops, against the truth",
+            _shops(40),
+            _hidden,
+        ),
         Command("slips", "slips of the pen that change a published figure with nothing said", _shops(2), _slips),
         Command(
             "speed",
@@ -161,6 +167,12 @@ def _none_failed(arguments: argparse.Namespace) -> None:
 
 def _rate(arguments: argparse.Namespace) -> None:
     from studies.demo_shops import run
+
+    _print(run(arguments.out, arguments.shops, progress=progress()))
+
+
+def _hidden(arguments: argparse.Namespace) -> None:
+    from studies.hidden import run
 
     _print(run(arguments.out, arguments.shops, progress=progress()))
 

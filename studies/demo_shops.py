@@ -63,7 +63,7 @@ def one_shop(seed: int, units: int = UNITS) -> pd.DataFrame:
                     options.promise.life_miles,
                     options.promise.reliability,
                     bound.weight_lb,
-                    _mix(rated.data, bound.rated_use),
+                    mix_of(rated.data, bound.rated_use),
                     findings,
                 )
                 for findings in (seen, None)
@@ -152,7 +152,7 @@ def true_rating(
     return math.exp(low)
 
 
-def _mix(data: LifeData, use: str) -> dict[str, float]:
+def mix_of(data: LifeData, use: str) -> dict[str, float]:
     """The use named, or the mix of uses on record where the rating is for all of them together."""
     if use:
         return {use: 1.0}
