@@ -101,7 +101,7 @@ def _share(truth: FleetTruth, rated: PartRating, bound: RatingBound, findings: l
                 rated.component, rated.part, bound.promise.life_miles, power, bound.weight_lb, use, findings=findings
             )
         )
-        for use, share in _mix(rated.data, bound.rated_use).items()
+        for use, share in mix_of(rated.data, bound.rated_use).items()
     )
     return {"share_hp": power, "share_least": told["at_least"], "share_true": true}
 
