@@ -64,6 +64,20 @@ def for_all_damage(
     return replace(own, estimate=estimate, upper=min(own.upper, upper), stopping=own, **moved)
 
 
+def all_for_all_damage(
+    alone: list[FitRating],
+    fits: tuple[Fitted, ...],
+    hidden: HiddenDamage | None,
+    weight_lb: float,
+    use: str,
+    promise: Promise,
+) -> list[FitRating]:
+    """The ratings ``alone`` of the ``fits``, each moved to all damage as by `for_all_damage`; as they are where nothing is ``hidden``."""
+    if hidden is None:
+        return alone
+    return [for_all_damage(r, f, hidden, weight_lb, use, promise) for r, f in zip(alone, fits, strict=True)]
+
+
 def _limits(fitted: Fitted, hidden: HiddenDamage, at: tuple[float, str], promise: Promise) -> tuple[float, float]:
     """How far the lower limit of the log rating goes down when hidden damage counts too, and its upper limit then, by the posteriors of both."""
     z, order = (

@@ -13,7 +13,7 @@ from analytics.cores import each
 from analytics.errors import AnalyticsError
 from analytics.models.lifedata import LifeData, opened_of, rated_weight
 from analytics.models.mileage import DrivingFit
-from analytics.ratings.all_damage import for_all_damage
+from analytics.ratings.all_damage import all_for_all_damage
 from analytics.ratings.costs import costs_of_defaults
 from analytics.ratings.demonstration import Demonstration, demonstrate, rough_miles
 from analytics.ratings.fit_checks import check_class, check_ratings
@@ -281,11 +281,8 @@ class _Part:
         self, alone: list[FitRating], fits: tuple[Fitted, ...], made: PartFits, picked: int, rest: Promise
     ) -> list[FitRating]:
         """The ratings ``alone`` of what stops a truck, moved to all damage where it stands apart."""
-        if made.hidden is None:
-            return alone
         use = self.data.use_names[picked] if self.settings.use_terms else ""
-        pairs = zip(alone, fits, strict=True)
-        return [for_all_damage(r, f, made.hidden, self.weight_lb, use, rest) for r, f in pairs]
+        return all_for_all_damage(alone, fits, made.hidden, self.weight_lb, use, rest)
 
     def _few_failures(self, made: PartFits, picked: int) -> bool:
         """Whether fewer than 3 failures stand behind a rating of the use; says so."""

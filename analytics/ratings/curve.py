@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analytics.models.lifedata import rated_weight
+from analytics.ratings.all_damage import all_for_all_damage
 from analytics.ratings.bound import MOST_RELIABLE, RatingBound, as_hp
 from analytics.ratings.options import Options
 from analytics.ratings.sheet import PartRating
@@ -22,7 +23,7 @@ def reliability_curve(rated: PartRating, bound: RatingBound, options: Options) -
     reliability. bound: one of the part ``rated`` under the ``options``.
 
     The bound at the asked reliability is the calibrated one; at the others the first-order bound is moved by the same
-    factor, which is an approximation for the picture only. Empty without failures: nothing is modelled then.
+    factor, which is an approximation for the picture only. For all damage, where the bound is. Empty without failures: nothing is modelled then.
     """
     if bound.demonstrated_only or not math.isfinite(bound.estimate_hp):
         return pd.DataFrame(columns=["reliability", "estimate_hp", "bound_hp"])
@@ -30,14 +31,16 @@ def reliability_curve(rated: PartRating, bound: RatingBound, options: Options) -
     fits, weight = rated.fits, rated_weight(bound.weight_lb)
     assert fits is not None  # an estimate was made
     # of the use that made the published figure
-    use = rated.data.code_of(bound.rated_use) if quick.use_terms and bound.rated_use else 0
+    name = bound.rated_use if quick.use_terms else ""
+    use = rated.data.code_of(name) if name else 0
 
     def at_level(level: float) -> tuple[float, float, float]:
         rest = replace(options.promise, reliability=level).without(fits.early.share)
         if rest.reliability > MOST_RELIABLE:
             return level, math.nan, math.nan
         # the cap and the lowest power on record belong to the published figure, not to the curve
-        each = [rate_fit(f, weight, use, rest, quick, options.seed, full=False) for f in fits.fits]
+        alone = [rate_fit(f, weight, use, rest, quick, options.seed, full=False) for f in fits.fits]
+        each = all_for_all_damage(alone, fits.fits, fits.hidden, weight, name, rest)
         return level, as_hp(max(each, key=lambda r: r.loglik).estimate), as_hp(min(r.first_order for r in each))
 
     rows = list(map(at_level, sorted({*_RELIABILITIES, options.promise.reliability})))

@@ -59,13 +59,14 @@ def lasts_unfailed(bound: RatingBound, data: LifeData, settings: RatingSettings,
 def lasts_though_not_shown(
     bound: RatingBound, made: PartFits, settings: RatingSettings, component: str
 ) -> tuple[Reason, ...]:
-    """What share lasts at the weight and use of the rating ``bound`` of a ``component``; () where its records show that power matters, and carry one. made:
+    """What share lasts at the weight and use of the rating ``bound`` of a ``component``; () where its records show that power matters, and carry one, and where damage that
+    only a teardown shows stands apart, which a share of these fits would leave out. made:
     the fits behind it, under the ``settings``. Where they carry none: in the weakest trucks, up to the power that one in ten has at most. Where life hardly follows power in such a component, over the powers that most trucks of that use have; in another, that the records
     do not show it is no sign that it doesn't: up to the power that most have, with the slope that its prior holds up (taken as one, the powers gave shares
     that held at the top of them in .42 of 36 rows of converters and clutches of ten invented shops, 2026 seeds 1001 to 1010)."""
     shown = not bound.has(Checked.SLOPE_NOT_SHOWN, Checked.SLOPE_UNSETTLED)
     weak = bound.has(Rests.BELOW_POWERS, Rests.LIGHTER_UNRATED)
-    if shown and not weak:
+    if (shown and not weak) or made.hidden is not None:
         return ()
     use = made.rated.code_of(bound.rated_use) if settings.use_terms and bound.rated_use else 0
     low, high = _most_have(made.rated, use if bound.rated_use else None)

@@ -10,7 +10,7 @@ import pytest
 from lifelines import WeibullFitter
 
 from analytics.lifetimes.table import make_lifetimes
-from analytics.models.lifedata import life_data
+from analytics.models.lifedata import life_data, looked_at
 from analytics.ratings.bound import rate_part
 from analytics.ratings.fits import fit_part
 from analytics.ratings.lasting import lasting_share, lasts_though_not_shown, lasts_unfailed
@@ -167,3 +167,13 @@ def test_of_a_valve_body_no_power_is_offered_but_the_share_that_lasts(valves):
     lines = [told for told in verdicts(valves) if "valve body" in told]
     assert any("VB later" in line for line in lines)
     assert all(line.startswith("No power to publish") and "hp" not in line for line in lines)
+
+
+def test_no_share_is_told_that_would_leave_out_what_only_a_teardown_shows():
+    data = next(d for d in map(_seals, range(20)) if _shares(d))
+    assert _shares(looked_at(data, data.take(np.arange(len(data.lower)) < 60))) == ()
+
+
+def _shares(data):
+    made = fit_part(data, PROMISE.life, QUICK)
+    return lasts_though_not_shown(rate_part(data, 7000, None, PROMISE, QUICK, fits=made), made, QUICK, "valve body")

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from analytics.lifetimes.table import make_lifetimes
+from analytics.ratings.curve import reliability_curve
 from analytics.ratings.follow_up import proofs_of, vary_firmest
 from analytics.ratings.sheet import Ratings, make_ratings
 from analytics.records.load import load_records
@@ -227,7 +228,12 @@ def test_openings_found_clean_count_where_the_shop_looks_and_there_are_enough(tm
     assert row(ratings)["failures"] == (8 if apart else 9)
     assert ("of 11 looked at while their unit was apart 10 were clean and 1 had damage" in said(ratings)) == apart
     assert ("1 of the failures was found at a teardown" in said(ratings)) != apart
-    assert ratings.part("input shaft", "A").unclear == (0 if apart else 1)
+    part = ratings.part("input shaft", "A")
+    assert part.unclear == (0 if apart else 1)
+    # the picture is for the damage that the row is for
+    curve = reliability_curve(part, part.bounds[0], ratings.options).set_index("reliability").loc[0.9]
+    assert curve["estimate_hp"] == pytest.approx(part.bounds[0].estimate_hp, rel=1e-6)
+    assert curve["bound_hp"] == pytest.approx(part.bounds[0].first_order_hp, rel=1e-6)
 
 
 def test_trucks_that_were_sold_prove_nothing_more_by_time(tmp_path):
