@@ -20,6 +20,7 @@ from analytics.advice.together import always_together
 from analytics.advice.truck import Truck, Wish, truck_of
 from analytics.driveline.load import Loads, make_loads
 from analytics.errors import AnalyticsError
+from analytics.lifetimes.opened import found_when_opened
 from analytics.lifetimes.table import Lifetimes
 from analytics.models.lifedata import ANY_WEIGHT
 from analytics.ratings.basis import part_lives
@@ -191,6 +192,7 @@ class Adviser:
             margin=margin,
             lowest_hp=basis.lowest_hp if basis and not basis.any_power else NAN,
             any_power=basis is not None and basis.any_power,
+            hidden=found_when_opened(self.lifetimes.opened, component, part),
             shown_miles=self._shown(basis, truck, governs, promise) if found is Advised.NOTHING_SHOWN else NAN,
         )
 

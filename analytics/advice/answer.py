@@ -60,7 +60,7 @@ class Choice:
     """One part for one truck. records: what the records say of it (SUPPORTED, NOT_SUPPORTED, or why nothing); rules: what forbids it.
     governs: the use, of several, that it was answered for. price: NaN where none is stated. lowest_hp: of the part on record. any_power: its life
     hardly follows power, and it is answered for every power as one. shown_miles: that a part without a failure is shown to last, where that
-    is less than asked for; NaN else."""
+    is less than asked for; NaN else. hidden: failures that only a teardown showed, of a part that the shop looks at for them."""
 
     component: str
     part: str
@@ -75,6 +75,7 @@ class Choice:
     lowest_hp: float
     any_power: bool = False
     shown_miles: float = float("nan")
+    hidden: int = 0
 
     @property
     def supported(self) -> bool:

@@ -48,6 +48,12 @@ def found_damaged(table: pd.DataFrame) -> pd.Series:
     return table["ended"].eq("failed") & (table["lower_days"] < table["upper_days"])
 
 
+def found_when_opened(opened: pd.DataFrame, component: str, part: str) -> int:
+    """Of a ``component``'s part how many were found damaged, among the lives of the parts looked at (`Lifetimes.opened`)."""
+    own = opened[(opened["component"] == component) & (opened["part"] == part)]
+    return int(own.loc[found_damaged(own), "count"].sum())
+
+
 def still_driving(table: pd.DataFrame) -> pd.DataFrame:
     """The ``table`` of lifetimes by what stops a truck alone: a part found damaged had not stopped it by then."""
     found = found_damaged(table)

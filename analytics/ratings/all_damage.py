@@ -72,7 +72,8 @@ def all_for_all_damage(
     use: str,
     promise: Promise,
 ) -> list[FitRating]:
-    """The ratings ``alone`` of the ``fits``, each moved to all damage as by `for_all_damage`; as they are where nothing is ``hidden``."""
+    """The ratings ``alone`` of the ``fits``, each moved to all damage as by `for_all_damage` at weight_lb, a ``use`` by its name and the ``promise``; as they are where
+    nothing is ``hidden``."""
     if hidden is None:
         return alone
     return [for_all_damage(r, f, hidden, weight_lb, use, promise) for r, f in zip(alone, fits, strict=True)]

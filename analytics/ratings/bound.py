@@ -334,7 +334,9 @@ class _Part:
             )
             for k in ([picked] if picked is not None else self.uses)
         ]
-        return min(found, key=lambda d: d.power_hp if np.isfinite(d.power_hp) else -1)
+        least = min(found, key=lambda d: d.power_hp if np.isfinite(d.power_hp) else -1)
+        # miles of trucks never opened show nothing of damage that stops none
+        return least if opened_of(self.data) is None else replace(least, power_hp=NAN)
 
     def _assembled(self, demo: Demonstration, bound: float, picked: int | None = None) -> RatingBound:
         """The bound held to the powers and weights on record."""

@@ -139,7 +139,15 @@ def _seen(choice: Choice) -> str:
     s = choice.seen
     own = f"{s.failures:,.0f} of {s.units:,.0f} on record failed in {run(s.miles, 'miles', 2, 0)}"
     like = f"{s.like_failures:,.0f} of {s.like:,.0f} like this truck" if s.like else "none of them like this truck"
-    return f"{own}, {like}{_whatever(choice)}"
+    return f"{own}, {like}{_whatever(choice)}{_hidden(choice)}"
+
+
+def _hidden(choice: Choice) -> str:
+    return (
+        f"; {choice.hidden} had damage that only a teardown showed, and trucks never opened count as sound here (the ratings count them by those looked at)"
+        if choice.hidden
+        else ""
+    )
 
 
 def _whatever(choice: Choice) -> str:

@@ -15,6 +15,7 @@ from analytics.driveline.load import LOAD_COLUMNS, SHAFTS, Loads
 from analytics.driveline.part_facts import Fact
 from analytics.driveline.splines import life_exponents
 from analytics.driveline.suspects import RULES, SAID_AT, limit_of
+from analytics.lifetimes.opened import found_when_opened
 from analytics.ratings.by_load import APART, Compared, Explained, LoadRating, Reading, Taken
 from analytics.ratings.limit_evidence import rounded_down
 from analytics.ratings.load_review import LoadReview, facts_of, has_margin, margin_at, reference_power, stood, usual_use
@@ -333,6 +334,12 @@ def rating_lines(review: LoadReview, component: str, part: str) -> tuple[str, ..
         limited = "" if r.reason is None or r.reason.code is ByLoad.NOTHING_PROVEN else f" ({say(r.reason)})"
         verdict = f" {r.verdict.capitalize()}: {say(r.why)}." if r.verdict else ""
         lines.append(f"{told}{limited}.{verdict}{_before_raising(review, r)}")
+    hidden = found_when_opened(review.lifetimes.opened, component, part)
+    if lines and hidden:
+        lines.append(
+            f"On torque and margin, and where the three are compared, damage that only a teardown showed ({hidden}) counts among the failures, and trucks never opened count as sound: "
+            "the page of ratings counts it by the parts looked at."
+        )
     if any(math.isfinite(v) for v in own["bound"]) and review.options.strength == "torque":
         lines.append(in_units(ASK))
     place = (component, part, review.options.strength)

@@ -662,3 +662,12 @@ def test_a_price_that_is_not_on_file_is_in_no_sum(asked):
     converter = next(c for c in advice.fitted if c.component == "converter")
     assert math.isnan(converter.price)
     assert any(line.startswith("Parts for all of it but converter: ") for line in spoken(advice))
+
+
+def test_damage_that_only_a_teardown_showed_is_said_to_count_as_sound_where_nobody_opened(shop):
+    table = shop.lifetimes.table
+    found = table[(table["part"] == "A") & (table["ended"] == "failed")].iloc[:3].assign(lower_days=0.0)
+    looked = Adviser(shop.records, replace(shop.lifetimes, opened=found))
+    told, plain = ("\n".join(spoken(a.ask(Wish(420, 7000, "street")))) for a in (looked, adviser(shop)))
+    assert "3 had damage that only a teardown showed, and trucks never opened count as sound here" in told
+    assert "teardown" not in plain

@@ -77,6 +77,13 @@ def test_hidden_damage_takes_its_share_off_and_clean_openings_give_it_back():
     assert say(told).startswith("of 60 looked at while their unit was apart 48 were clean and 12 had damage")
 
 
+def test_miles_of_trucks_never_opened_demonstrate_nothing():
+    half = Promise(50_000, reliability=0.5)
+    alone, beside = (rate_part(data, 7000.0, None, half, SETTINGS) for data in (fleet(), fleet(60)))
+    assert alone.demonstrated_hp > 0
+    assert np.isnan(beside.demonstrated_hp)
+
+
 def times(data: LifeData, k: float) -> LifeData:
     opened = opened_of(data)
     assert opened is not None

@@ -221,3 +221,11 @@ def test_where_the_margin_explains_nothing_the_page_says_so(review, margin, fail
     found = failed_by_margin(changed, "input shaft", "A")
     assert found.bands["lives"].sum() == len(review.loads.of("input shaft", "A")) == 60
     assert found.bands["failed"].sum() == found.failures == 8
+
+
+def test_damage_that_only_a_teardown_showed_is_said_to_count_otherwise_than_in_the_ratings(review):
+    table = review.lifetimes.table
+    found = table[(table["part"] == "A") & (table["ended"] == "failed")].iloc[:2].assign(lower_days=0.0)
+    looked = replace(review, lifetimes=replace(review.lifetimes, opened=found))
+    assert "damage that only a teardown showed (2) counts among the failures" in rating_lines(looked, "input shaft", "A")[-1]
+    assert "teardown" not in " ".join(rating_lines(review, "input shaft", "A"))

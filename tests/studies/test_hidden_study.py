@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pandas as pd
 import pytest
 
-from studies.hidden import BLOCKS, HOW, TABLE, TIMES, summarise, truth_of
+from studies.hidden import HOW, summarise, truth_of
 from studies.simulate.demo import demo_truth
-
-EVIDENCE = Path(__file__).parents[2] / "data" / "evidence"
-MIDDLE, ALL = 1.0, 0.0
 
 
 def test_so_many_times_the_hazard_and_nothing_else():
