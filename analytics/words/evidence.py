@@ -427,7 +427,20 @@ def shops(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
             f"Damage that only a teardown shows: had it counted in trucks nobody opened too, only {unseen['held'].iat[0]:.0%} of the bounds of such parts would have held. "
             "A rating is for what brings a truck back."
         )
-    return table, tuple(lines)
+    return table, (*lines, *_looked_at(Path(folder) / "hidden.csv"))
+
+
+def _looked_at(path: Path) -> tuple[str, ...]:
+    """What the table at ``path`` says of ratings for all damage, where the shop says when it looks; () without one."""
+    if not path.exists():
+        return ()
+    table = pd.read_csv(path)
+    every = table[table["times"] == 0].set_index("how")
+    own, other = every.loc["by openings"], every.loc["among failures"]
+    return (
+        f"Where a shop says at which returns it looks for such damage, the rating is for all of it: {own.held:.0%} of {own.bounds:,.0f} such bounds of output shafts held (standard error {own.se:.1%}), "
+        f"in the middle at {own.median_ratio:.0%} of the truth; with what was found among the failures, and trucks never opened taken as sound, {other.held:.0%} held.",
+    )
 
 
 def worth(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:

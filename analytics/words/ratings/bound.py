@@ -44,8 +44,8 @@ texts(
             "never opened is not counted"
         ),
         Rests.HIDDEN_COUNTED: lambda opened, found, alone_hp: (
-            f"of {opened:,.0f} looked at while their unit was apart {opened - found:,.0f} were clean and {found:,.0f} had damage that stops no truck, which counts as "
-            + (f"if every truck were opened: {power(alone_hp)} by what stops trucks alone" if isfinite(alone_hp) else "if every truck were opened")
+            f"of {opened:,.0f} looked at while their unit was apart {opened - found:,.0f} were clean and {found:,.0f} had damage that stops no truck, counted here as if every truck were opened"
+            + (f"; by what stops trucks alone it would be {power(alone_hp)}" if isfinite(alone_hp) else "")
         ),
         Rests.MORE_OPENINGS: "some {more:,.0f} more openings, found as those were, would do to raise it",
         Rests.LASTS_AT_ANY_POWER: lambda lowest_hp, highest_hp, share, life, counted, at_least: (
