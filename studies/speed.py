@@ -422,7 +422,7 @@ import sys
 from pathlib import Path
 from studies.coverage import run
 def study():
-    run(Path(sys.argv[1]), 8, 2, ["500 units, 8 failures", "150 units, 50 failures"], block=1)
+    run(Path(sys.argv[1]), 40, 2, ["500 units, 8 failures", "150 units, 50 failures"], block=1)
 if __name__ == "__main__":
     import joblib
     from dask.distributed import Client, LocalCluster
@@ -450,7 +450,7 @@ def dask() -> Rows:
     if len(tables) != 1:
         raise AnalyticsError("the tables of one worker and two differ")
     ratio = np.array([one.wall / two.wall for one, two in zip(*runs.values(), strict=True)])
-    yield told("a study on two Dask workers", 16, runs["2"], f"one worker, dask {version('dask')}", ratio, 1.7)
+    yield told("a study on two Dask workers", 80, runs["2"], f"one worker, dask {version('dask')}", ratio, 1.7)
 
 
 #: by name, in the order of the table
