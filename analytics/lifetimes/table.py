@@ -54,7 +54,9 @@ class Lifetimes:
 def with_rows(lifetimes: Lifetimes, table: pd.DataFrame) -> Lifetimes:
     """The ``lifetimes`` with a ``table`` of some of their rows, without units and sight: all that another process is sent."""
     opened = lifetimes.opened[lifetimes.opened["component"].isin(table["component"])]
-    return replace(lifetimes, table=table, units=lifetimes.units.iloc[:0], sight=lifetimes.sight.iloc[:0], opened=opened)
+    return replace(
+        lifetimes, table=table, units=lifetimes.units.iloc[:0], sight=lifetimes.sight.iloc[:0], opened=opened
+    )
 
 
 def one_row_a_truck(table: pd.DataFrame) -> pd.DataFrame:

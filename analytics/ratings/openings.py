@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from analytics.models.lifedata import LifeData, opened_of
-from analytics.ratings.all_damage import fit_hidden, for_all_damage
+from analytics.ratings.all_damage import all_for_all_damage, fit_hidden
 from analytics.ratings.bound import RatingBound, as_hp
 from analytics.ratings.fits import PartFits
 from analytics.ratings.limit_evidence import Beside, evidence_of, rounded_down
@@ -36,8 +36,8 @@ def openings_to_raise(
     rest = bound.promise.without(bound.early_share)
     for times in _TIMES:
         more = fit_hidden(replace(opened, weight=opened.weight * times), options.promise.life, options.settings)
-        pairs = zip(stopping, fits.fits, strict=True)
-        if more and raised(tuple(for_all_damage(r, f, more, bound.weight_lb, bound.rated_use, rest) for r, f in pairs)):
+        each = all_for_all_damage(list(stopping), fits.fits, more, bound.weight_lb, bound.rated_use, rest)
+        if more and raised(tuple(each)):
             return (times - 1) * fits.hidden.opened
     return None
 

@@ -55,7 +55,12 @@ def evidence(supported: float = NAN, **more) -> LimitEvidence:
         (evidence(700, raise_hp=675.0), 600, "raise", 675),  # to what is shown at half the doubt
         (evidence(700, raise_hp=650.0), 600, "keep", 700),  # a tie with the margin does not raise
         (evidence(700, raise_hp=675.0, hidden=1), 600, "keep", 700),  # what was never opened is no survivor
-        (evidence(700, raise_hp=675.0, hidden=1, opened=True), 600, "raise", 675),  # but what was looked at tells how often
+        (
+            evidence(700, raise_hp=675.0, hidden=1, opened=True),
+            600,
+            "raise",
+            675,
+        ),  # but what was looked at tells how often
         (evidence(550, too_high=0.9, hidden=1), 600, "lower", 575),
         (evidence(575), 600, "keep", 575),
         (evidence(550), 600, "not shown either way", 550),  # a low bound alone contradicts nothing

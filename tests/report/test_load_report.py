@@ -227,5 +227,8 @@ def test_damage_that_only_a_teardown_showed_is_said_to_count_otherwise_than_in_t
     table = review.lifetimes.table
     found = table[(table["part"] == "A") & (table["ended"] == "failed")].iloc[:2].assign(lower_days=0.0)
     looked = replace(review, lifetimes=replace(review.lifetimes, opened=found))
-    assert "damage that only a teardown showed (2) counts among the failures" in rating_lines(looked, "input shaft", "A")[-1]
+    assert (
+        "damage that only a teardown showed (2) counts among the failures"
+        in rating_lines(looked, "input shaft", "A")[-1]
+    )
     assert "teardown" not in " ".join(rating_lines(review, "input shaft", "A"))
