@@ -9,7 +9,7 @@ hangs on wheels, tyres and ground that are seldom on record, so it stands beside
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import pandas as pd
@@ -21,7 +21,7 @@ from analytics.driveline.duties import DUTY_COLUMNS, duties
 from analytics.driveline.inputs import quantity
 from analytics.driveline.torque import engine_torque
 from analytics.driveline.units import HP, INCH, KSI, LB, LBF, LBFT, PSI, RPM, SQUARE_INCH, to_trade
-from analytics.lifetimes.table import Lifetimes
+from analytics.lifetimes.table import Lifetimes, with_rows
 from analytics.reasons import brief
 from analytics.records.load import Records
 from analytics.records.part_sheet import kind_of
@@ -60,7 +60,8 @@ class Loads:
     either; clutch_margin: capacity over torque; those ``_capped``: with the tyres' hold; pressure_margin: limit over the converter pressure
     on record; DUTY_COLUMNS: see `duties`. load_share: 1 over the shaft's or clutch's own margin, uncapped.
     assumed: row for row, a column of ASSUMED each, bool: whether the load assumes it (friction: always). engine_lbft: torque of the engine
-    alone (n,), middle of its range.
+    alone (n,), middle of its range. from_the_start: (n,) bool: torque is on record, at the row's power, since the row began or FROM_THE_START days
+    after it at most; what is measured later is known of those alone that ran so long, or came back.
     """
 
     records: Records
@@ -70,6 +71,7 @@ class Loads:
     assumed: pd.DataFrame
     kinds: dict[str, str]
     engine_lbft: np.ndarray
+    from_the_start: np.ndarray
 
     def __repr__(self) -> str:
         return brief(self, known=int(self.table["torque_at_shaft_lbft"].notna().sum()), rows=len(self.table))
@@ -84,6 +86,22 @@ class Loads:
         own = sheet[(sheet["component"] == component) & (sheet["part"] == part)]
         return None if own.empty else own.iloc[0]
 
+    def of_component(self, component: str) -> Loads:
+        """The rows of one component, and of the records the sheet of parts alone: all that another process is sent."""
+        rows, lives = (t["component"].eq(component).to_numpy() for t in (self.table, self.lifetimes.table))
+        records = self.records
+        tables = {f.name: getattr(records, f.name) for f in fields(records)}
+        empty = {n: t.iloc[:0] for n, t in tables.items() if isinstance(t, pd.DataFrame) and n != "parts"}
+        return replace(
+            self,
+            records=replace(records, **empty),
+            lifetimes=with_rows(self.lifetimes, self.lifetimes.table[lives]),
+            table=self.table[rows],
+            assumed=self.assumed[rows],
+            engine_lbft=self.engine_lbft[rows],
+            from_the_start=self.from_the_start[rows],
+        )
+
 
 def make_loads(records: Records, lifetimes: Lifetimes, assumptions: Assumptions | None = None) -> Loads:
     """Put a load beside every row of the table of lifetimes. assumptions: default assumptions_for(records.shop)."""
@@ -93,14 +111,16 @@ def make_loads(records: Records, lifetimes: Lifetimes, assumptions: Assumptions 
     kind = table["component"].map(kinds).fillna("").to_numpy()
     facts = _vehicle_facts(records, table, a)
     columns, assumed = _load_of(facts, _part_rows(records, table), kind, a)
+    made = pd.concat([table, pd.DataFrame(columns, index=table.index)[LOAD_COLUMNS]], axis=1)
     return Loads(
         records=records,
         lifetimes=lifetimes,
         assumptions=a,
-        table=pd.concat([table, pd.DataFrame(columns, index=table.index)[LOAD_COLUMNS]], axis=1),
+        table=made,
         assumed=pd.DataFrame(assumed, index=table.index)[ASSUMED],
         kinds=kinds,
         engine_lbft=to_trade(facts["engine"].middle, LBFT),
+        from_the_start=_from_the_start(records, made, ~np.asarray(assumed["engine_rpm"], bool)),
     )
 
 
@@ -387,16 +407,15 @@ def _latest(records: Records, table: pd.DataFrame, column: str, ended: bool = Fa
 FROM_THE_START = 90
 
 
-def torque_from_the_start(loads: Loads) -> np.ndarray:
-    """(n,) bool: rows of loads.table whose torque is on record, at the row's power, since the row began or FROM_THE_START days after it at most. What is
-    measured later is known of those alone that ran so long, or came back."""
-    table, measured = loads.table, loads.records.conditions
-    known = ~loads.assumed["engine_rpm"].to_numpy() & (table["torque_at_shaft_lbft"] > 0).to_numpy()
+def _from_the_start(records: Records, table: pd.DataFrame, told: np.ndarray) -> np.ndarray:
+    """`Loads.from_the_start` of the rows of a ``table`` of loads; told: (n,) bool, whether torque is on record at all."""
+    measured = records.conditions
+    known = told & (table["torque_at_shaft_lbft"] > 0).to_numpy()
     own = measured[measured[["torque_lbft", "rpm"]].notna().any(axis=1)] if len(measured) else measured
     stated = np.isfinite(table["torque_lbft"].to_numpy(float))
     if own.empty:
         return known & stated
-    power = _power_on(loads.records, own["unit"].to_numpy(), own["day"].to_numpy())
+    power = _power_on(records, own["unit"].to_numpy(), own["day"].to_numpy())
     first = own.assign(power=power).groupby(["unit", "power"])["day"].min()
     at = first.index.get_indexer(pd.MultiIndex.from_arrays([table["unit"], table["power_hp"]]))
     days = (first.to_numpy()[at] - table["started_on"].to_numpy(first.dtype)) / np.timedelta64(1, "D")

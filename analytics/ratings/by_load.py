@@ -11,8 +11,9 @@ from operator import attrgetter
 import numpy as np
 import pandas as pd
 
+from analytics.cores import each
 from analytics.driveline.assumptions import Span
-from analytics.driveline.load import FROM_THE_START, Loads, load_at, make_loads, torque_from_the_start
+from analytics.driveline.load import FROM_THE_START, Loads, load_at, make_loads
 from analytics.driveline.suspects import Suspects
 from analytics.driveline.units import HP, LBFT, RPM
 from analytics.errors import AnalyticsError
@@ -391,7 +392,7 @@ SLOW_SHARE, ENOUGH_SPEEDS, _LEAST_HP = 0.05, 20, 100.0
 def _with_torque(loads: Loads, component: str, part: str) -> np.ndarray:
     """Rows (n,) of a part in loads.table of which torque is on record from the start."""
     own = (loads.table["component"] == component) & (loads.table["part"] == part)
-    return own.to_numpy() & torque_from_the_start(loads)
+    return own.to_numpy() & loads.from_the_start
 
 
 def _engine_speeds(loads: Loads, component: str, part: str) -> np.ndarray:
@@ -434,12 +435,16 @@ def loaded_parts(loads: Loads) -> list[tuple[str, str]]:
     ]
 
 
+#: given what explains the returns of each (component, part) (Compared.decided), and where to say how far it is: as `rate_parts`
+Judged = Callable[[dict[tuple[str, str], str], Callable[[str], object]], tuple[pd.DataFrame, tuple[NotRated, ...]]]
+
+
 def rate_parts(
     loads: Loads,
     options: Options,
     strength: str,
     decided: dict[tuple[str, str], str] | None = None,
-    progress: Callable[[str], None] | None = None,
+    progress: Callable[[str], object] | None = None,
 ) -> tuple[pd.DataFrame, tuple[NotRated, ...]]:
     """RATING_COLUMNS, one row per part of ``loads`` and weight class, rated on ``strength`` under the ``options``; and
     the parts that could not be. why: of the verdict; reason: what limits the rating (a Reason, or None). decided: by
@@ -448,46 +453,67 @@ def rate_parts(
 
     A heavier class is never rated above a lighter one, and has no rating where that has none.
     """
-    say = progress or (lambda _: None)
-    rows, left = [], []
-    for component, part in loaded_parts(loads):
-        say(f"rating {component} {part} on {strength}")
-        lightest, lightest_lbft = math.inf, math.nan
-        for weight in loads.records.shop.weight.classes:
-            try:
-                rated = rate_on(loads, component, part, strength, weight, None, options)
-            except AnalyticsError as err:
-                left.append(NotRated(component, part, strength, reason(Refused.BECAUSE, why=str(err))))
-                break
-            bound, limited, engine = rated.bound_hp, rated.reason, rated.engine_lbft
-            if not math.isfinite(lightest) and lightest != math.inf:
-                bound, limited, engine = math.nan, reason(ByLoad.LIGHTER_HAS_NONE), math.nan
-            elif bound > lightest:
-                bound, limited, engine = lightest, reason(ByLoad.HELD_AT_LIGHTER, hp=lightest), lightest_lbft
-            lightest, lightest_lbft = bound, engine
-            published = _published(loads, component, part, weight)
-            if strength == "power":  # one verdict, that of the sheet of ratings
-                found = Judgement("", reason(ByLoad.JUDGED_ON_POWER), math.nan)
-            elif (decided or {}).get((component, part)) != "load":
-                found = Judgement(NOT_SHOWN, reason(ByLoad.NOT_DECIDED), math.nan)
-            else:
-                found = judge(_evidence(rated, bound, published, options), published, options)
-            own = [rated.use, rated.bound, engine, bound, rated.capped, rated.estimate_hp, rated.failures, rated.units]
-            rows.append(
-                [
-                    component,
-                    part,
-                    weight,
-                    strength,
-                    *own,
-                    published,
-                    found.proposed_hp,
-                    found.verdict,
-                    found.why,
-                    limited,
-                ]
-            )
-    return pd.DataFrame(rows, columns=RATING_COLUMNS), tuple(left)
+    return rating_begun(loads, options, strength)(decided or {}, progress or (lambda _: None))
+
+
+def rating_begun(loads: Loads, options: Options, strength: str) -> Judged:
+    """What judges when called: other processes are at the ratings meanwhile (analytics.cores). loads, options, strength: as for `rate_parts`."""
+    asked, heeding = loaded_parts(loads), heeding_calls(options, loads.lifetimes)
+    own = {component: loads.of_component(component) for component, _ in asked}
+    every = each(_classes_rated, [(own[c], c, p, strength, heeding) for c, p in asked])
+
+    def judged(
+        decided: dict[tuple[str, str], str], say: Callable[[str], object]
+    ) -> tuple[pd.DataFrame, tuple[NotRated, ...]]:
+        rows: list[list[object]] = []
+        left: list[NotRated] = []
+        for (component, part), (rated, lacking) in zip(asked, every, strict=True):
+            say(f"rated {component} {part} on {strength}")
+            left += [NotRated(component, part, strength, why) for why in lacking]
+            by_load = decided.get((component, part)) == "load"
+            rows += _judged_rows(loads, component, part, rated, by_load, options)
+        return pd.DataFrame(rows, columns=RATING_COLUMNS), tuple(left)
+
+    return judged
+
+
+def _classes_rated(
+    loads: Loads, component: str, part: str, strength: str, options: Options
+) -> tuple[list[LoadRating], list[Reason]]:
+    """The rating of a component's part in each weight class, the lightest first, up to one that has none, and the reason of that."""
+    found: list[LoadRating] = []
+    for weight in loads.records.shop.weight.classes:
+        try:
+            found.append(rate_on(loads, component, part, strength, weight, None, options))
+        except AnalyticsError as err:
+            return found, [reason(Refused.BECAUSE, why=str(err))]
+    return found, []
+
+
+def _judged_rows(
+    loads: Loads, component: str, part: str, rated: list[LoadRating], by_load: bool, options: Options
+) -> list[list[object]]:
+    """RATING_COLUMNS of what is ``rated`` of a part by weight class, the lightest first. by_load: whether a load explains its returns."""
+    rows: list[list[object]] = []
+    lightest, lightest_lbft = math.inf, math.nan
+    for one, weight in zip(rated, loads.records.shop.weight.classes, strict=False):
+        bound, limited, engine = one.bound_hp, one.reason, one.engine_lbft
+        if not math.isfinite(lightest) and lightest != math.inf:
+            bound, limited, engine = math.nan, reason(ByLoad.LIGHTER_HAS_NONE), math.nan
+        elif bound > lightest:
+            bound, limited, engine = lightest, reason(ByLoad.HELD_AT_LIGHTER, hp=lightest), lightest_lbft
+        lightest, lightest_lbft = bound, engine
+        published = _published(loads, component, part, weight)
+        if one.strength == "power":  # one verdict, that of the sheet of ratings
+            found = Judgement("", reason(ByLoad.JUDGED_ON_POWER), math.nan)
+        elif not by_load:
+            found = Judgement(NOT_SHOWN, reason(ByLoad.NOT_DECIDED), math.nan)
+        else:
+            found = judge(_evidence(one, bound, published, options), published, options)
+        own = [one.use, one.bound, engine, bound, one.capped, one.estimate_hp, one.failures, one.units]
+        verdict = [published, found.proposed_hp, found.verdict, found.why, limited]
+        rows.append([component, part, weight, one.strength, *own, *verdict])
+    return rows
 
 
 def _evidence(rated: LoadRating, bound_hp: float, published_hp: float, options: Options) -> LimitEvidence:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from analytics.cores import each
 from analytics.driveline.load import Loads, load_at, make_loads
 from analytics.driveline.part_facts import part_facts
 from analytics.driveline.suspects import Suspects, find_suspects
@@ -21,17 +22,19 @@ from analytics.ratings.by_load import (
     RATING_COLUMNS,
     Compared,
     Explained,
+    Judged,
     LoadRating,
     NotRated,
     Reading,
+    Taken,
     explain,
     loaded_parts,
-    rate_parts,
+    rating_begun,
     taken_otherwise,
     without_suspects,
 )
 from analytics.ratings.options import STRENGTHS, Options
-from analytics.ratings.sheet import make_ratings
+from analytics.ratings.sheet import Ratings, ratings_begun
 from analytics.ratings.stood import Stood, margin_column, stood_at
 from analytics.reasons import ByLoad, Reason, Refused, reason
 from analytics.records.load import Records
@@ -61,12 +64,15 @@ class LoadReview:
         return f"LoadReview({self.records.shop.name!r}: {len(self.parts)} parts, {self.suspects.failures} suspects)"
 
 
-def _of_the_sheet(
-    loads: Loads, options: Options, say: Callable[[str], None]
-) -> tuple[pd.DataFrame, tuple[NotRated, ...]]:
-    """`rate_parts` on power, as the sheet of ratings has it: one figure is supported, whatever page tells it."""
+def _of_the_sheet(loads: Loads, options: Options, say: Callable[[str], None]) -> Judged:
+    """`rating_begun` on power, as the sheet of ratings has it: one figure is supported, whatever page tells it."""
     quick = replace(options, settings=replace(options.settings, explain=False))
-    made = make_ratings(loads.records, loads.lifetimes, quick, say, only=loaded_parts(loads), own_uses=False)
+    begun = ratings_begun(loads.records, loads.lifetimes, quick, say, only=loaded_parts(loads), own_uses=False)
+    return lambda *_: _as_rated(loads, begun())
+
+
+def _as_rated(loads: Loads, made: Ratings) -> tuple[pd.DataFrame, tuple[NotRated, ...]]:
+    """What the sheet of ratings ``made`` of the parts, as `rate_parts` gives it."""
     classes, rows = loads.records.shop.weight.classes, []
     bounds = [bound for rated in made.parts for bound in rated.bounds]
     for row, bound in zip(made.table.itertuples(), bounds, strict=True):
@@ -117,24 +123,25 @@ def make_load_review(
     suspects = find_suspects(loads)
     parts = loaded_parts(loads)
     quick = replace(options, settings=replace(options.settings, replicates=0, draws=0, explain=False))
-    explained = _explained(loads, parts, options, say)
+    asked = (
+        _of_the_sheet(loads, options, say)
+        if options.strength == "power"
+        else rating_begun(loads, options, options.strength)
+    )
+    every = _explained(loads, parts, options)
+    beside = [rating_begun(loads, quick, strength) for strength in STRENGTHS]
+    without = _without(loads, suspects, parts, quick)
+    explained: dict[tuple[str, str], Compared | Reason] = {}
+    for (component, part), found in every:
+        say(f"what explains returns of {component} {part or 'as a whole'}")
+        explained[component, part] = found
     decided = {place: found.decided for place, found in explained.items() if isinstance(found, Compared)}
-    if options.strength == "power":
-        ratings, left = _of_the_sheet(loads, options, say)
-    else:
-        ratings, left = rate_parts(loads, options, options.strength, decided, say)
+    ratings, left = asked(decided, say)
     compared = []
-    for strength in STRENGTHS:
-        table, more = rate_parts(loads, quick, strength, decided, say)
+    for judged in beside:
+        table, more = judged(decided, say)
         compared.append(table)
         left = (*left, *(one for one in more if one not in left))
-    without = {}
-    marked = suspects.table.groupby(["component", "part"]).size()
-    lightest = records.shop.weight.classes[0]
-    for component, part in parts:
-        if (component, part) in marked.index:
-            say(f"{component} {part} without its suspects")
-            without[component, part] = without_suspects(loads, suspects, component, part, lightest, None, quick)
     return LoadReview(
         records=records,
         lifetimes=lifetimes,
@@ -145,26 +152,50 @@ def make_load_review(
         ratings=ratings,
         compared=pd.concat([t for t in compared if len(t)] or compared[:1], ignore_index=True),
         explained=explained,
-        without=without,
+        without=dict(without),
         left=left,
     )
 
 
 def _explained(
-    loads: Loads, parts: list[tuple[str, str]], options: Options, say: Callable[[str], object]
-) -> dict[tuple[str, str], Compared | Reason]:
-    """What explains the returns of every part, and of each component's parts together."""
+    loads: Loads, parts: list[tuple[str, str]], options: Options
+) -> Iterator[tuple[tuple[str, str], Compared | Reason]]:
+    """What explains the returns of every part, and of each component's parts together (part ""). Begun at once."""
     otherwise = taken_otherwise(loads)
-    found: dict[tuple[str, str], Compared | Reason] = {}
+    asked, items = [], []
     for component in dict.fromkeys(c for c, _ in parts):
         own = [p for c, p in parts if c == component]
+        its = loads.of_component(component)
+        ways = {taken: table[table["component"] == component] for taken, table in otherwise.items()}
         for part in [*own, *([""] if len(own) > 1 else [])]:
-            say(f"what explains returns of {component} {part or 'as a whole'}")
-            try:
-                found[component, part] = explain(loads, component, part or None, options, otherwise)
-            except AnalyticsError as err:
-                found[component, part] = reason(Refused.BECAUSE, why=str(err))
-    return found
+            asked.append((component, part))
+            items.append((its, component, part, options, ways))
+    return zip(asked, each(_explain, items), strict=True)
+
+
+def _explain(
+    loads: Loads, component: str, part: str, options: Options, otherwise: dict[Taken, pd.DataFrame]
+) -> Compared | Reason:
+    """As `explain`, with the reason where that cannot be told."""
+    try:
+        return explain(loads, component, part or None, options, otherwise)
+    except AnalyticsError as err:
+        return reason(Refused.BECAUSE, why=str(err))
+
+
+def _without(
+    loads: Loads, suspects: Suspects, parts: list[tuple[str, str]], options: Options
+) -> Iterator[tuple[tuple[str, str], dict[Reading, LoadRating | Reason]]]:
+    """The ratings of `without_suspects` of every part that has some, in the lightest class. Begun at once."""
+    marked = set(zip(suspects.table["component"], suspects.table["part"], strict=True))
+    lightest, asked, items = loads.records.shop.weight.classes[0], [], []
+    for component, part in parts:
+        if (component, part) in marked:
+            rows = loads.table["component"].eq(component).to_numpy()
+            its = loads.of_component(component), replace(suspects, broken=suspects.broken[rows])
+            asked.append((component, part))
+            items.append((*its, component, part, lightest, None, options))
+    return zip(asked, each(without_suspects, items), strict=True)
 
 
 # ---- one part as an example -------------------------------------------------------------------------------------------------

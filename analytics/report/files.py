@@ -231,7 +231,8 @@ def _fill(page, frame: pd.DataFrame, looks: _Looks) -> None:
         reach.append(reach[-1] + width)
         page.set_column(c, c, width)
         lines[0] = max(lines[0], _lines(heading(column), width - 3))  # less the button of the filter
-        for r, value in enumerate(values.tolist(), 1):
+        told = to_digits(values.to_numpy(float)) if number else values
+        for r, value in enumerate(told.tolist(), 1):
             text = _write(page, (r, c), value, (day, number), look)
             lines[r] = max(lines[r], _lines(text, width - 1))
     for r, tall in lines.items():
@@ -277,7 +278,7 @@ def _write(page, at: tuple[int, int], value: Any, kind: tuple[bool, bool], look)
         page.write_datetime(*at, value.to_pydatetime(), look)
         return ""
     if number and abs(value) != float("inf"):
-        page.write_number(*at, float(to_digits(np.array([float(value)]))[0]), look)
+        page.write_number(*at, value, look)
         return ""
     text = "no limit" if number else str(value)[:32_767]
     page.write_string(*at, text, look)

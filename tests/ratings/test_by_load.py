@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analytics.driveline.assumptions import Span
-from analytics.driveline.load import FROM_THE_START, make_loads, torque_from_the_start
+from analytics.driveline.load import FROM_THE_START, make_loads
 from analytics.driveline.suspects import find_suspects
 from analytics.errors import AnalyticsError, RecordsError
 from analytics.lifetimes.table import make_lifetimes
@@ -159,7 +159,7 @@ def test_torque_counts_from_the_start_or_not_at_all(shop):
     first = shop.table["started_on"].eq("2020-01-01").to_numpy()
     assert (first & shop.table["component"].eq("converter")).sum() == 120
     for days, all_told in ((0, True), (FROM_THE_START, True), (FROM_THE_START + 1, False)):
-        told = torque_from_the_start(recorded(shop, 120, days))
+        told = recorded(shop, 120, days).from_the_start
         assert (told[first] == all_told).all()
         assert told[~first].all(), "a part fitted after the measure"
 
@@ -228,7 +228,13 @@ def test_the_same_lives_for_all_that_are_compared(shop):
 def _few(shop):
     table = shop.table
     keep = ~(table["ended"].eq("failed") & (table["component"] == "input shaft")) | (table["unit"] < 12)
-    return replace(shop, table=table[keep], assumed=shop.assumed[keep], engine_lbft=shop.engine_lbft[keep])
+    return replace(
+        shop,
+        table=table[keep],
+        assumed=shop.assumed[keep],
+        engine_lbft=shop.engine_lbft[keep],
+        from_the_start=shop.from_the_start[keep],
+    )
 
 
 def test_unknown_strengths_are_refused(shop, tmp_path):
