@@ -5,17 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum, auto
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from analytics.cores import each
 from analytics.cutoffs.against import MARGIN, SETTLED, Against, compare_parts
 from analytics.cutoffs.comparable import Comparable, comparable, cox_fit
 from analytics.cutoffs.cost import MiddleTier, MoneyCut, Pays, costs_of, middle_tier, money_cut
 from analytics.cutoffs.step import AXES, CutLives, StepResult, StepVerdict, cut_lives, judge_step
 from analytics.cutoffs.trial import TrialPlan, plan_trial
 from analytics.errors import AnalyticsError, NotEnoughData
-from analytics.lifetimes.table import Lifetimes
+from analytics.lifetimes.table import Lifetimes, with_rows
 from analytics.models.lifedata import ANY_WEIGHT
 from analytics.models.nonparametric import SurvivalCurve, kaplan_meier
 from analytics.ratings.options import options_for
@@ -166,9 +168,13 @@ def make_argument(
     component, below, above = asked.component, asked.below, asked.above
     costs_of(records.shop, (below, above))
     confidence = records.shop.targets.confidence
-    refused: dict[str, Reason] = {}
     say("are the parts comparable")
     found = comparable(lifetimes, component, below, above, confidence)
+    # other processes are at these from now on
+    its = with_rows(lifetimes, lifetimes.table[lifetimes.table["component"] == component])
+    begun = each(
+        _called, [(_safety, records, lifetimes, component, below), (_money, its, asked, found), (_middle, its, asked)]
+    )
     say("is there a step")
     # without a weight on record by power alone, as the ratings do
     own = lifetimes.table[(lifetimes.table["component"] == component) & (lifetimes.table["part"] == below)]
@@ -177,11 +183,11 @@ def make_argument(
     steps = {axis: judge_step(own, confidence, asked.draws, asked.seed) for axis, own in lives.items()}
     say("part against part")
     against = compare_parts(lifetimes, component, below, above, asked.margin, confidence, found)
-    say("money")
-    money = _money(lifetimes, asked, found, refused)
-    trial = _trial(lifetimes, found, against, refused)
-    middle = _middle(lifetimes, asked, refused)
-    say("safety")
+    trial = _trial(lifetimes, found, against)
+    say("safety and money")
+    safety, money, middle = begun
+    told = {"money": money, "trial": trial, "middle": middle}
+    made = {name: None if isinstance(one, Reason) else one for name, one in told.items()}
     return Argument(
         records=records,
         asked=asked,
@@ -189,52 +195,49 @@ def make_argument(
         interaction=interaction(lives["power"]),
         comparable=found,
         against=against,
-        money=money,
-        middle=middle,
-        trial=trial,
-        safety=_safety(records, lifetimes, component, below),
-        halves=_halves(lives["power"], steps["power"], money, found, records.shop.checks.at_risk_to_show),
-        refused=refused,
+        **made,
+        safety=safety,
+        halves=_halves(lives["power"], steps["power"], made["money"], found, records.shop.checks.at_risk_to_show),
+        refused={name: one for name, one in told.items() if isinstance(one, Reason)},
     )
 
 
-def _money(lifetimes: Lifetimes, asked: Asked, found: Comparable, refused: dict[str, Reason]) -> MoneyCut | None:
+def _called(function: Callable[..., Any], *of: Any) -> Any:
+    """One of the pieces that other processes make, each in its own way."""
+    return function(*of)
+
+
+def _money(lifetimes: Lifetimes, asked: Asked, found: Comparable) -> MoneyCut | Reason:
     if found.refused is not None:
-        refused["money"] = reason(Boundary.SPARED_UNKNOWN, above=asked.above, why=found.refused)
-        return None
+        return reason(Boundary.SPARED_UNKNOWN, above=asked.above, why=found.refused)
     level = 2 * lifetimes.shop.targets.confidence - 1
     try:
         return money_cut(lifetimes, asked.component, asked.below, asked.above, level, asked.refits, asked.seed)
     except NotEnoughData as error:
-        refused["money"] = reason(Refused.BECAUSE, why=str(error))
-    return None
+        return reason(Refused.BECAUSE, why=str(error))
 
 
-def _trial(lifetimes: Lifetimes, found: Comparable, against: Against, refused: dict[str, Reason]) -> TrialPlan | None:
+def _trial(lifetimes: Lifetimes, found: Comparable, against: Against) -> TrialPlan | Reason:
     below, above = found.parts
     replaced = [(s.component, s.old, s.new) for s in lifetimes.shop.names.supersessions]
     if (found.component, below, above) in replaced:
-        refused["trial"] = reason(Boundary.REPLACED, above=above, below=below)
-    elif against.verdict in SETTLED:
-        refused["trial"] = reason(Boundary.SETTLED)
-    else:
-        try:
-            return plan_trial(lifetimes, found)
-        except NotEnoughData as error:
-            refused["trial"] = reason(Refused.BECAUSE, why=str(error))
-    return None
+        return reason(Boundary.REPLACED, above=above, below=below)
+    if against.verdict in SETTLED:
+        return reason(Boundary.SETTLED)
+    try:
+        return plan_trial(lifetimes, found)
+    except NotEnoughData as error:
+        return reason(Refused.BECAUSE, why=str(error))
 
 
-def _middle(lifetimes: Lifetimes, asked: Asked, refused: dict[str, Reason]) -> MiddleTier | None:
+def _middle(lifetimes: Lifetimes, asked: Asked) -> MiddleTier | Reason:
     tiers, level = _tiers(lifetimes, asked.component), 2 * lifetimes.shop.targets.confidence - 1
     if len(tiers) != 3 or not {asked.below, asked.above} <= set(tiers):
-        refused["middle"] = reason(Boundary.NO_MIDDLE_TIER, component=asked.component, priced=len(tiers))
-        return None
+        return reason(Boundary.NO_MIDDLE_TIER, component=asked.component, priced=len(tiers))
     try:
         return middle_tier(lifetimes, asked.component, tiers, level, asked.refits, asked.seed)
     except AnalyticsError as error:
-        refused["middle"] = reason(Refused.BECAUSE, why=str(error))
-    return None
+        return reason(Refused.BECAUSE, why=str(error))
 
 
 def _tiers(lifetimes: Lifetimes, component: str) -> list[str]:
