@@ -35,15 +35,19 @@ def lending(lifetimes: Lifetimes, options: Options) -> Options:
     named = table[~table["part"].isin([NOT_RECORDED, ""])]
     failed = named["part"].where(named["ended"] == "failed")
     several = named.groupby("component", sort=True)["part"].nunique() > 1
-    own = list(held.own)
-    for component in several.index[several]:
-        its, usual = (named["component"] == component), for_component(options, component)
-        lenders = sorted(failed[its].dropna().unique())
-        items = [
-            (with_rows(lifetimes, named[its & (named["part"] == part)]), component, part, usual) for part in lenders
+    lenders = {c: sorted(failed[named["component"] == c].dropna().unique()) for c in several.index[several]}
+    items = []
+    for component, parts in lenders.items():
+        its, usual = named["component"] == component, for_component(options, component)
+        items += [
+            (with_rows(lifetimes, named[its & (named["part"] == part)]), component, part, usual) for part in parts
         ]
-        said = dict(zip(lenders, each(_said, items, keep=True), strict=True))
-        for part in sorted(named.loc[its, "part"].unique()):
+    every = each(_said, items, keep=True)
+    own = list(held.own)
+    for component, parts in lenders.items():
+        said = {part: next(every) for part in parts}
+        usual = for_component(options, component)
+        for part in sorted(named.loc[named["component"] == component, "part"].unique()):
             own += _priors_of(component, part, usual.settings, said)
     return replace(options, settings=replace(options.settings, priors=replace(held, own=tuple(own))))
 

@@ -18,11 +18,12 @@ def limit_for(limits: pd.DataFrame, trucks: pd.DataFrame) -> np.ndarray:
     one for the same use that names another edge above it: the open class is rated at another weight each quarter.
     """
     chosen = np.full(len(trucks), -1)
-    if limits.empty or trucks.empty:
-        return chosen
     component, part, use = (trucks[c].astype(str).to_numpy() for c in ("component", "part", "use"))
     weight, day = trucks["weight_lb"].to_numpy(float), trucks["day"].to_numpy()
-    rows = list(_ranked(limits).itertuples())
+    asked = np.flatnonzero(limits["component"].isin(component) & limits["part"].isin(part))
+    if not len(asked):
+        return chosen
+    rows = list(_ranked(limits.iloc[asked].assign(at=asked)).itertuples())
     opened = [r for r in rows if not np.isnan(r.weight_over_lb)]
     # later rows overwrite earlier ones
     for row in rows:
@@ -40,9 +41,9 @@ def limit_for(limits: pd.DataFrame, trucks: pd.DataFrame) -> np.ndarray:
 
 
 def _ranked(limits: pd.DataFrame) -> pd.DataFrame:
-    """The limits with their position, ``at``: widest weight first, any use before a stated one, oldest first."""
+    """The limits, widest weight first, any use before a stated one, oldest first."""
     own = limits.assign(
-        at=np.arange(len(limits)), any_use=limits["use"] == "", kind=limits["weight_up_to_lb"].notna() * 2 + limits["weight_over_lb"].notna(),
+        any_use=limits["use"] == "", kind=limits["weight_up_to_lb"].notna() * 2 + limits["weight_over_lb"].notna(),
         narrow=edge_groups(limits, "weight_over_lb").fillna(-edge_groups(limits, "weight_up_to_lb")).fillna(0.0),
     )  # fmt: skip
     return own.sort_values(
