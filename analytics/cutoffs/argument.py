@@ -22,7 +22,7 @@ from analytics.models.lifedata import ANY_WEIGHT
 from analytics.models.nonparametric import SurvivalCurve, kaplan_meier
 from analytics.ratings.options import options_for
 from analytics.ratings.sheet import make_ratings, qualifiers
-from analytics.reasons import Boundary, Heavy, Reason, Refused, reason
+from analytics.reasons import Boundary, Heavy, Reason, Refused, Verdict, reason
 from analytics.records.load import Records
 
 NAN = float("nan")
@@ -285,6 +285,8 @@ def _safety(records: Records, lifetimes: Lifetimes, component: str, part: str) -
         "weight_up_to", "supported_hp", "bound_hp", "demonstrated_hp", "published_hp", "verdict", "units", "failures", "miles", "why",
     ]  # fmt: skip
     table = ratings.table[ratings.table["use"] == ""][columns].reset_index(drop=True)
+    # where no power is shown to matter none is published
+    table["supported_hp"] = table["supported_hp"].mask([why.code is Verdict.ANY_POWER for why in table["why"]])
     hangs_on: list[tuple[float | None, Reason]] = []
     for rated in ratings.parts:
         bounds = [b for b in rated.bounds if b.use == ""]

@@ -221,8 +221,7 @@ class _Part:
         lent = as_siblings_hp(self.data, self.weight_lb, self.promise, self.settings, self._named_use)
         bound = float(np.fmax(demo.power_hp, lent))
         if lent == bound:
-            seen = {"units": self.seen.units, "miles": self.seen.miles, "counted": self.promise.counted}
-            self.reasons.append(reason(Rests.AS_SIBLINGS, **seen, lenders=self.settings.priors.lenders))
+            self.reasons.append(reason(Rests.AS_SIBLINGS, lenders=self.settings.priors.lenders))
         elif np.isfinite(bound):
             self.reasons.append(reason(Rests.DEMONSTRATED, shown=demo.reason))
         else:

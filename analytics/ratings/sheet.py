@@ -478,10 +478,26 @@ def _hurts_soonest(rated: PartRating, bound: RatingBound) -> bool:
     return not set(COMPETITION).isdisjoint(uses)
 
 
+#: reasons that name powers beside the figure they bear on: rounded down as it is
+_BESIDE = (Rests.FITTED_LATELY, Rests.HIDDEN_COUNTED, Rests.HELD_AT_LIGHTER, Rests.BELOW_POWERS)
+
+
+def as_rounded(why: Reason, options: Options) -> Reason:
+    """A reason (``why``) of a rating, the powers in it rounded down as the figure beside them is, by the ``options``; a power on record stays."""
+    if why.code not in _BESIDE:
+        return why
+    worked_out = {n: v for n, v in why.values.items() if n.endswith("_hp") and n != "lowest_hp"}
+    return reason(why.code, **{**why.values, **{n: _step_down(v, options.step_hp) for n, v in worked_out.items()}})
+
+
+def _step_down(power_hp: float, step_hp: float) -> float:
+    return rounded_down(power_hp, step_hp) if math.isfinite(power_hp) and power_hp >= step_hp else power_hp
+
+
 def qualifiers(rated: PartRating, bound: RatingBound, options: Options) -> tuple[Reason, ...]:
     """What a ``bound`` of the part ``rated`` hangs on; the other reading of unclear failures where it gives another
-    figure, both rounded as the ``options`` say."""
-    rest = [r for r in bound.reasons if r.code is not Rests.AT_LEAST]
+    figure; powers rounded as the ``options`` say."""
+    rest = [as_rounded(r, options) for r in bound.reasons if r.code is not Rests.AT_LEAST]
     rest += reason_if(Rests.FOUND_AT_TEARDOWN, rated.hidden and opened_of(rated.data) is None, failures=rated.hidden)
     own, other = bound.bound_hp, rated.otherwise.get((bound.weight_lb, bound.use), math.nan)
     own_hp, other_hp = rounded_down(own, options.step_hp), rounded_down(other, options.step_hp)

@@ -54,6 +54,8 @@ def search_figure(step: StepResult, part: str) -> tuple[Figure, str] | None:
     search, models, place = step.search, step.models, step.place
     if not len(search.cuts):
         return None
+    from matplotlib.ticker import LogLocator, NullFormatter
+
     figure = _figure(5.0, "fit")
     top, low = figure.subplots(2, 1, sharex=True, height_ratios=[1, 1.1])
     tried = np.isfinite(search.z)
@@ -92,7 +94,9 @@ def search_figure(step: StepResult, part: str) -> tuple[Figure, str] | None:
             label=f"{name} (AIC {models.aic[key]:.1f})",
         )
     low.set_yscale("log")
+    low.yaxis.set_major_locator(LogLocator(subs=(1, 2, 5)))
     low.yaxis.set_major_formatter(lambda v, _: f"{v:g}")
+    low.yaxis.set_minor_formatter(NullFormatter())
     low.set_ylabel("failures, relative to\na truck in the middle")
     in_own_units(low.xaxis, "weight" if step.axis == "weight" else "power")
     low.set_xlabel(axis_label(step.axis))

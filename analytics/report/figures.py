@@ -58,15 +58,14 @@ def _tidy(ax: Axes) -> None:
     ax.set_axisbelow(True)
 
 
-def in_own_units(axis: Axis, kind: Kind, form: str = "{:g}") -> None:
-    """Round ticks in the owner's unit along an ``axis`` on which figures of a ``kind`` in ours are drawn, written as ``form`` says; where the
-    two are one unit the axis stays as it is."""
+def in_own_units(axis: Axis, kind: Kind) -> None:
+    """Round ticks in the owner's unit along an ``axis`` on which figures of a ``kind`` in ours are drawn, written as the tables write them."""
     from matplotlib.ticker import FuncFormatter
 
     unit = ours(1, kind)
     if unit != 1:
         axis.set_major_locator(_own_ticks(unit))
-        axis.set_major_formatter(FuncFormatter(lambda v, _: form.format(round(v / unit, 9))))
+    axis.set_major_formatter(FuncFormatter(lambda v, _: f"{round(v / unit, 9):,.9g}"))
 
 
 def _own_ticks(unit: float) -> Any:

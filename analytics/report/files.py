@@ -131,7 +131,7 @@ def write_workbook(
         pages[pages_words.TO_DO] = pages_words.to_do(sheet)
         limits = sheet.limits.drop(columns=["open", "why"])
         tried = (limits.columns != "trial_hp") | limits["trial_hp"].notna().any()
-        pages[pages_words.LIMITS] = offered(limits.loc[:, tried])
+        pages[pages_words.LIMITS] = offered(limits.loc[:, tried], sheet.limits["why"])
         pages[pages_words.CALLS] = sheet.calls.table
     if view is not None:
         pages[pages_words.RANDOM] = view.random_calls.table

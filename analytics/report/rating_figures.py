@@ -63,7 +63,7 @@ def rating_figure(
     ax.text(
         0.995, level + 0.006, f"{level:.0%}", fontsize=9, color="0.35", ha="right", transform=ax.get_yaxis_transform()
     )
-    if math.isfinite(row["supported_hp"]):
+    if math.isfinite(row["supported_hp"]) and row["why"].code is not Verdict.ANY_POWER:
         ax.axvline(
             row["supported_hp"], color="#0072b2", linewidth=2, label=f"supported: {power_said(row['supported_hp'])}"
         )
@@ -181,31 +181,24 @@ def check_figure(checks: ModelChecks) -> tuple[Figure, str, str] | None:
     ax = panels[0].subplots()
     shades = ("#0072b2", "#d55e00", "#009e73", "#000000")
     marks = ("o", "s", "^", "D")
-    least, ends = 1.0, []
+    least = 1.0
     for k, (band, own) in enumerate(checks.curves.groupby("power_band", sort=False)):
-        colour = shades[k % len(shades)]
-        ax.step(own["miles"], own["survival"], where="post", color=colour, linewidth=1.8)
-        end = own.iloc[-1]
-        ax.plot(end["miles"], end["survival"], marks[k % len(marks)], color=colour, markersize=5)
-        ends.append((band, end, colour))
+        colour, end = shades[k % len(shades)], len(own) - 1
+        look = {"color": colour, "linewidth": 1.8, "marker": marks[k % len(marks)], "markersize": 5}
+        ax.step(own["miles"], own["survival"], where="post", markevery=[end], label=power_band(band), **look)
         ax.plot(own["miles"], own["fitted"], color=colour, linewidth=1.3, linestyle=(0, (4, 2)))
         least = min(least, own["survival"].min(), own["fitted"].min())
-    for place, (band, end, colour) in enumerate(sorted(ends, key=lambda e: -e[1]["survival"])):
-        # the lowest below its end, the others above theirs: two that end close together would lie over each other
-        beside = {"xytext": (0, -15 if place == len(ends) - 1 else 5), "textcoords": "offset points", "ha": "right"}
-        ax.annotate(power_band(band), (end["miles"], end["survival"]), fontsize=9, color=colour, **beside)
     ax.plot([], [], color="0.3", linewidth=1.8, label="records")
     ax.plot([], [], color="0.3", linewidth=1.3, linestyle=(0, (4, 2)), label="fit")
     ax.set_ylim(max(0.0, math.floor(least * 10 - 0.5) / 10), 1.01)
     ax.yaxis.set_major_formatter(lambda v, _: f"{100 * v:g}%")
-    ax.xaxis.set_major_formatter(lambda v, _: f"{v:,.0f}")
     ax.set_xlim(left=0)
-    in_own_units(ax.xaxis, "distance", "{:,.0f}")
+    in_own_units(ax.xaxis, "distance")
     ax.locator_params(axis="x", nbins=4)
     ax.set_xlabel(in_units("miles on the part"))
     ax.set_ylabel("still good")
     _tidy(ax)
-    ax.legend(frameon=False, fontsize=9, loc="lower left")
+    panels[0].legend(loc="outside upper center", ncols=3, frameon=False, fontsize=9)
     if both:
         _draw_residuals(panels[1].subplots(), checks.residuals)
     return figure, words.check_caption(checks), words.check_verdict(checks)

@@ -33,7 +33,9 @@ def write_rating_files(ratings: Ratings, out: str | Path) -> list[Path]:
         "ratings",
         f"{ratings.records.shop.name}: power ratings",
         {
-            "Ratings": offered(table)[[*_FIRST, *(c for c in table.columns if c not in (*_FIRST, "life_miles"))]],
+            "Ratings": offered(table, ratings.table["why"])[
+                [*_FIRST, *(c for c in table.columns if c not in (*_FIRST, "life_miles"))]
+            ],
             "What each rests on": details(ratings),
             "Published": ratings.records.limits.drop(columns="row"),
             "Settings and cautions": with_cautions(basis(ratings), CAUTIONS),

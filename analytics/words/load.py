@@ -23,7 +23,7 @@ from analytics.ratings.stood import Stood
 from analytics.reasons import ByLoad, Reason, Stands, reason
 from analytics.records.own_units import Kind
 from analytics.words.lifetimes import COLUMNS, lifetimes_table
-from analytics.words.phrases import capital, listed, plural
+from analytics.words.phrases import capital, listed, p_words, plural
 from analytics.words.saying import say, texts
 from analytics.words.units import (
     bare_pressure,
@@ -526,7 +526,7 @@ def _compared(r, p: float) -> str:
     if math.isnan(p):
         return "among trucks of like power there is nothing to compare."
     often = "more often than chance would have it" if p < SAID_AT else "no more often than chance may have it"
-    return f"among trucks of like power {often} (p = {p:.2g})."
+    return f"among trucks of like power {often} ({p_words(p)})."
 
 
 def _limit(rule: str, a: Assumptions) -> float:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from functools import partial
+from math import floor, log10
 from typing import Any
 
 from analytics.records.own_units import Kind, band_named, own_power, unit_of
@@ -93,6 +94,22 @@ bare_power, bare_weight = partial(bare, kind="power"), partial(bare, kind="weigh
 bare_distance, bare_torque, bare_pressure = (
     partial(bare, kind="distance"), partial(bare, kind="torque"), partial(bare, kind="pressure")
 )  # fmt: skip
+
+
+def about_power(value: float, unit: bool = True) -> str:
+    """A power that trucks have (a ``value`` in hp) in two digits, rounded down: '670 hp', '1,300 hp'; without its ``unit`` '670'."""
+    told = own(value, "power")
+    step = 10.0 ** max(floor(log10(told)) - 1, 0)
+    return _with_unit(floor(told / step + 1e-9) * step, unit)
+
+
+def near_power(value: float, unit: bool = True) -> str:
+    """A power of no limit (a ``value`` in hp) in the two digits next to it: '560 hp', '1,800 hp'; without its ``unit`` '560'."""
+    return _with_unit(float(f"{own(value, 'power'):.2g}"), unit)
+
+
+def _with_unit(told: float, unit: bool) -> str:
+    return f"{told:,.0f} {name_of('power')}" if unit else f"{told:,.0f}"
 
 
 def bare_counted(value: float, what: str) -> str:

@@ -22,7 +22,8 @@ from analytics.records.load import load_records
 from analytics.report.rating_figures import sheet_figure
 from analytics.review.one_sheet import limits_table
 from analytics.words.phrases import at_least
-from analytics.words.ratings.page import verdicts
+from analytics.words.ratings.page import short_table, verdicts
+from analytics.words.ratings.sheet import sheet_table
 from analytics.words.review.one_sheet import rows_of
 from analytics.words.saying import say
 from tests.small_shop import build, returned, write_shop
@@ -127,7 +128,7 @@ def test_where_no_power_is_supported_the_share_is_that_of_the_weakest_trucks():
             assert why.values["power_hp"] == pytest.approx(low)
             assert why.values["at_least"] <= np.exp(-((50_000 / (60_000 * (low / 900) ** -4)) ** 2))
             assert why.values["at_least"] < why.values["share"]
-            assert f"up to {low:,.0f} hp, which one in ten has at most" in say(why)
+            assert f"of the weakest tenth of these trucks, up to {low // 10 * 10:,.0f} hp" in say(why)
             told += 1
         assert bool(told) or np.isfinite(bound.bound_hp)
     assert told >= 8
@@ -166,7 +167,11 @@ def test_of_a_valve_body_no_power_is_offered_but_the_share_that_lasts(valves):
     assert drawn == ["input shaft A"]  # a power "supported" beside "no power to publish" would be two answers
     lines = [told for told in verdicts(valves) if "valve body" in told]
     assert any("VB later" in line for line in lines)
-    assert all(line.startswith("No power to publish") and "hp" not in line for line in lines)
+    assert all(line.startswith("No power to publish") and "supported" not in line for line in lines)
+    own = short_table(valves).set_index("component").loc["valve body"]
+    assert set(own["verdict"]) == {"no power to publish"}
+    assert own["supported_hp"].isna().all()  # in the file the figure stays, for who goes on with it
+    assert sheet_table(valves).set_index("component").loc["valve body", "supported_hp"].notna().all()
 
 
 def test_no_share_is_told_that_would_leave_out_what_only_a_teardown_shows():

@@ -12,9 +12,10 @@ from analytics.lifetimes.table import make_lifetimes
 from analytics.models.lifedata import FITTED, from_lifetimes, life_data, with_fitted
 from analytics.ratings.bound import rate_part
 from analytics.ratings.fits import fit_part
-from analytics.ratings.options import options_for
+from analytics.ratings.options import Options, options_for
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import PLAIN
+from analytics.ratings.sheet import as_rounded
 from analytics.reasons import Rests
 from analytics.records.load import load_records
 from analytics.words.saying import say
@@ -85,7 +86,11 @@ def test_the_figure_is_that_of_the_fit_with_the_term():
     assert made.lately_z == pytest.approx(why.values["z"])
     by_hand = rate_part(with_fitted(data), 7000, None, Promise(LIFE), replace(QUICK, lately=False))
     assert found.bound_hp == pytest.approx(by_hand.first_order_hp, rel=1e-9)
-    assert f"{found.bound_hp:,.0f} hp is for what is fitted now" in say(why)
+    assert why.values["now_hp"] == pytest.approx(found.bound_hp)
+    assert "for what is fitted now, which fails sooner than what was fitted before" in say(why)
+    assert say(as_rounded(why, Options(Promise(LIFE)))).endswith(
+        "; 500 hp for that"
+    )  # 503 before it is rounded down as the figure beside it
     assert "as after another material or supplier" in say(why)
 
 

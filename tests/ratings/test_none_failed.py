@@ -108,7 +108,9 @@ def test_it_counts_where_siblings_lend_and_is_named_so():
     assert lent.bound_hp > alone.bound_hp
     assert np.isnan(lent.estimate_hp)
     assert lent.demonstrated_hp == alone.demonstrated_hp
-    assert "demonstrated, with the shape and slope of its siblings (A): none of 60 came back in" in say(lent.reasons[0])
+    assert "demonstrated by those miles without a failure, with the shape and slope of its siblings (A)" in say(
+        lent.reasons[0]
+    )
 
 
 def test_it_stays_with_the_powers_on_record():

@@ -295,5 +295,6 @@ def test_all_in_is_what_comebacks_cost_less_what_the_parts_save(demo, fits, pric
     said = next(w for w in move_words(up) if w.startswith("All in"))
     assert said.startswith(f"All in, it {'saves' if net < 0 else 'costs'} {money(abs(net), '$')} a year as expected")
     ends = [end - price_step * up.units_a_year for end in (up.bill.lower, up.bill.upper)]
-    assert f"(in costs {money(ends[0], '$')} to {money(ends[1], '$')} at" in said
+    low, high = ends if net >= 0 else (-ends[1], -ends[0])  # a saving is told with the ends of a saving
+    assert f"({money(low, '$')} to {money(high, '$')}" in said
     assert (up.bill.net[0], up.bill.net[1], up.bill.net[2]) == pytest.approx((net, *ends))

@@ -70,6 +70,18 @@ def test_the_best_cut_of_the_search_and_the_likeliest_place_of_the_step_are_two_
     )
 
 
+def test_hazards_close_together_have_figures_along_their_axis(argue):
+    """Within one power of ten a log axis names its ticks by itself, in a markup that nobody reads here."""
+    step = argue("clutch pack", "CP-4", "CP-5").step
+    near = {key: 0.2 * h for key, h in step.models.hazards.items()}
+    figure = figures.search_figure(replace(step, models=replace(step.models, hazards=near)), "CP-4")[0]
+    figure.canvas.draw()
+    low = figure.axes[1].yaxis
+    told = [t.get_text() for t in (*low.get_majorticklabels(), *low.get_minorticklabels()) if t.get_text()]
+    assert {"0.5", "1", "2"} <= set(told)
+    assert not [t for t in told if "$" in t]
+
+
 def test_a_boundary_by_money_that_may_never_pay_says_so_wherever_it_stands(argue):
     argument = argue("clutch pack", "CP-4", "CP-5")
     tried = argument.money.curve["cut_hp"]

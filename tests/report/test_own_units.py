@@ -26,6 +26,14 @@ METRIC = Units(power="kW", weight="kg", distance="km", torque="N m")
 HP, LB, MILE, LBFT = 1000 / 745.69987158227022, 1 / 0.45359237, 1 / 1.609344, 1 / 1.3558179483314004
 
 
+def test_a_power_that_is_no_limit_is_said_in_two_digits():
+    assert [units.about_power(hp) for hp in (669, 973.4, 1318, 40)] == ["660 hp", "970 hp", "1,300 hp", "40 hp"]
+    assert [units.near_power(hp) for hp in (1793.2, 557, 8)] == ["1,800 hp", "560 hp", "8 hp"]
+    with units.speaking(METRIC):
+        assert units.about_power(669) == "490 kW"  # 498.9
+        assert units.near_power(669, unit=False) == "500"
+
+
 def test_what_is_said_in_the_owners_units():
     said = [units.power(650), units.weight(7500), units.distance(40_000), units.torque(800), units.speed(55)]
     assert said == ["650 hp", "7,500 lb", "40,000 miles", "800 lb ft", "55 mph"]
@@ -82,6 +90,14 @@ def test_columns_are_named_and_converted():
     assert own["clock"].tolist() == ["km", "days"]
     assert own["time"].tolist() == pytest.approx([100 / MILE, 100])
     assert np.isinf(own["weight_up_to"].iat[1])
+
+
+def test_ticks_are_written_as_the_tables_write_figures():
+    ax = _figure(3, "band").subplots()
+    ax.plot([400, 1600], [0, 1])
+    axis_in_own_units(ax.xaxis, "power")
+    ax.figure.canvas.draw()
+    assert "1,000" in [t.get_text() for t in ax.get_xticklabels()]
 
 
 def test_ticks_are_round_in_the_owners_unit():

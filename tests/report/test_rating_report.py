@@ -243,7 +243,7 @@ def test_moves_proofs_unknowns_and_sensitivity_are_put_in_words(ratings):
     assert len(set(proven)) == len(proven)  # what holds for every limit is said once
     proofs = " ".join(proven)
     assert "To prove converter C at its published 1,500 hp:" in proofs
-    assert "22 trucks of 1,500 hp" in proofs  # n = ln(1 - C)/ln R: 22 for R 0.9, C 0.9
+    assert "22 trucks of the published power" in proofs  # n = ln(1 - C)/ln R: 22 for R 0.9, C 0.9
     table, words = rating_words.whom_to_ask(FollowUp(ratings).ask)
     assert words
     assert len(table) <= 15

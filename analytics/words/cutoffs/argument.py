@@ -263,7 +263,11 @@ def numbers_table(argument: Argument) -> pd.DataFrame:
         ]
     if against.refused is None:
         life = against.life
-        told = f"{life.estimate:.2f} ({life.lower:.2f} to {life.upper:.2f})"
+        told = (
+            f"{life.estimate:.2f} ({life.lower:.2f} to {life.upper:.2f})"
+            if np.isfinite(life.upper)
+            else f"at least {life.lower:.2f}, no limit upward"
+        )
         rows.append((f"life of {against.new} over that of {against.old}", told))
     return pd.DataFrame(rows, columns=["what", "figure"])
 

@@ -7,7 +7,7 @@ import pandas as pd
 
 from analytics.cutoffs.cost import MiddleTier, MiddleVerdict, MoneyCut, Pays
 from analytics.words.phrases import listed, money, weight
-from analytics.words.units import bare_power, in_units, power
+from analytics.words.units import bare_power, in_units, near_power, power
 
 MIDDLE = {
     MiddleVerdict.EARNS_PLACE: "earns its place",
@@ -84,9 +84,9 @@ def _by_use(found: MoneyCut) -> str:
             return f"for all trucks in {use}"
         if np.isinf(row.pays_from_hp):
             return f"for none on record in {use}"
-        low = bare_power(row.lower) if row.lower else "any"
-        high = "never" if np.isinf(row.upper) else power(row.upper)
-        return f"from {power(row.pays_from_hp)} in {use} ({low} to {high})"
+        low = near_power(row.lower, unit=False) if row.lower else "any"
+        high = "never" if np.isinf(row.upper) else near_power(row.upper)
+        return f"from {near_power(row.pays_from_hp)} in {use} ({low} to {high})"
 
     return listed([told(row) for row in found.by_use.itertuples()])
 
@@ -166,7 +166,7 @@ def by_use_table(found: MoneyCut) -> pd.DataFrame:
     """From which power the dearer part pays in each use. found: the boundary by money."""
 
     def told(powers: pd.Series, least: str, none: str) -> pd.Series:
-        return powers.map(lambda v: none if np.isinf(v) else least if v == 0 else bare_power(v))
+        return powers.map(lambda v: none if np.isinf(v) else least if v == 0 else near_power(v, unit=False))
 
     t = found.by_use
     return pd.DataFrame(

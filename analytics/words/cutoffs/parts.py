@@ -148,11 +148,13 @@ def against_words(found: Against) -> tuple[str, ...]:
         RatioVerdict.NOT_WORSE: f"{new} does not live less than {margin:g} times as long as {old}",
         RatioVerdict.UNDECIDED: f"whether {new} lives longer or less long than {old} is undecided",
     }[found.verdict]
-    endless = "without a limit upward, none of it having failed,"
-    estimate = f"{life.estimate:.2f} times as long" if _found(life.estimate) else endless
+    estimate = (
+        f"by the best estimate {life.estimate:.2f} times as long ({_range(life.lower, life.upper)}"
+        if _found(life.estimate)
+        else f"how much cannot be told, none of it having failed ({_range(life.lower, life.upper)} times as long"
+    )
     words = [
-        f"Between {bare_power(band.low_hp)} and {power(band.high_hp)}, where both occur, {verdict}: by the best estimate {estimate} "
-        f"({_range(life.lower, life.upper)}, each end meant {found.confidence:.0%} sure, the upper one right in {LIFE_UPPER_HELD:.0%} of invented shops), from {band.failures[0]:,.0f} failures of "
+        f"Between {bare_power(band.low_hp)} and {power(band.high_hp)}, where both occur, {verdict}: {estimate}, {_meant(found, life.upper)}), from {band.failures[0]:,.0f} failures of "
         f"{band.lives[0]:,.0f} {old} and {band.failures[1]:,.0f} of {band.lives[1]:,.0f} {new}."
     ]
     if _found(by_power.estimate):
@@ -176,6 +178,13 @@ def against_words(found: Against) -> tuple[str, ...]:
         "tunes) is not."
     )
     return tuple(words)
+
+
+def _meant(found: Against, upper: float) -> str:
+    """How sure the ends of the ratio of lives ``found`` are, the ``upper`` one as measured."""
+    if np.isinf(upper):
+        return f"{found.confidence:.0%} sure"
+    return f"each end meant {found.confidence:.0%} sure, the upper one right in {LIFE_UPPER_HELD:.0%} of invented shops"
 
 
 def _found(ratio: float) -> bool:

@@ -7,6 +7,7 @@ import pandas as pd
 
 from analytics.cutoffs.step import StepResult, StepVerdict
 from analytics.reasons import Reason, Step
+from analytics.words.phrases import p_words
 from analytics.words.saying import say, says, texts
 from analytics.words.units import bare_power, bare_weight, name_of, own, power, weight
 
@@ -192,5 +193,5 @@ def search_caption(step: StepResult, part: str) -> str:
         place += f" Its likeliest place, with the slope allowed for, is {at(step, step.cut)}."
     return (
         f"Verdict for {part}: {step.verdict}.\nThe search's best cut is {at(step, search.cuts[search.best])} (p = {search.p_value:.2g} after paying for "
-        f"the search, {search.naive_p:.2g} if it had not been searched for). A jump, if there is one, {place}"
+        f"the search, {p_words(search.naive_p).removeprefix('p ').removeprefix('= ')} if it had not been searched for). A jump, if there is one, {place}"
     )

@@ -9,7 +9,7 @@ from analytics.words import units as said
 from analytics.words.phrases import at_least as at_least_of
 from analytics.words.phrases import listed
 from analytics.words.saying import say, says, texts
-from analytics.words.units import bare_power, power, weight
+from analytics.words.units import about_power, power, weight
 
 DISTRIBUTION = {"weibull": "Weibull", "lognormal": "log-normal"}
 
@@ -21,9 +21,8 @@ texts(
             else f"no count of {counted} is known: {counted} a year are an assumption (median 100)"
         ),
         Rests.DEMONSTRATED: lambda shown: f"demonstrated, not modelled: {say(shown)}",
-        Rests.AS_SIBLINGS: lambda units, miles, counted, lenders: (
-            f"demonstrated, with the shape and slope of its siblings ({listed(lenders)}): none of {units:,.0f} came back in {said.counted(miles, counted)}, "
-            "weaker and lighter trucks counted for what they say"
+        Rests.AS_SIBLINGS: lambda lenders: (
+            f"demonstrated by those miles without a failure, with the shape and slope of its siblings ({listed(lenders)}), weaker and lighter trucks counted for what they say"
         ),
         Rests.MIX_OF_USES: "holds for the mix of uses those miles were run in",
         Rests.SHARE_TAKEN: "counts on {share:.0%} of failures being reported",
@@ -45,27 +44,24 @@ texts(
         ),
         Rests.HIDDEN_COUNTED: lambda opened, found, alone_hp: (
             f"of {opened:,.0f} looked at while their unit was apart {opened - found:,.0f} were clean and {found:,.0f} had damage that stops no truck, counted here as if every truck were opened"
-            + (f"; by what stops trucks alone it would be {power(alone_hp)}" if isfinite(alone_hp) else "")
+            + (f"; {power(alone_hp)} by what stops trucks alone" if isfinite(alone_hp) else "")
         ),
         Rests.MORE_OPENINGS: "some {more:,.0f} more openings, found as those were, would do to raise it",
-        Rests.LASTS_AT_ANY_POWER: lambda lowest_hp, highest_hp, share, life, counted, at_least: (
-            f"power is not shown to matter: at any power from {bare_power(lowest_hp)} to {power(highest_hp)}, as most of these trucks have, about {share:.0%} last {said.counted(life, counted)}, "
-            f"{at_least_of(at_least)} at the least as surely as the rating (not calibrated)"
+        Rests.LASTS_AT_ANY_POWER: lambda lowest_hp, highest_hp, **shares: (
+            f"at any power from {about_power(lowest_hp, unit=False)} to {about_power(highest_hp)}, as most of these trucks have, {_lasting(**shares)}"
         ),
-        Rests.LASTS_UP_TO: lambda power_hp, share, life, counted, at_least: (
-            f"power is not shown to matter: up to {power(power_hp)}, which nine in ten of these trucks have at most, about {share:.0%} last {said.counted(life, counted)}, "
-            f"{at_least_of(at_least)} at the least as surely as the rating (not calibrated)"
+        Rests.LASTS_UP_TO: lambda power_hp, **shares: (
+            f"power is not shown to matter: up to {about_power(power_hp)}, as nine in ten of these trucks have, {_lasting(**shares)}"
         ),
-        Rests.LASTS_IN_WEAKEST: lambda power_hp, share, life, counted, at_least: (
-            f"of the weakest of these trucks, up to {power(power_hp)}, which one in ten has at most, about {share:.0%} last {said.counted(life, counted)}, "
-            f"{at_least_of(at_least)} at the least as surely as a rating (not calibrated)"
+        Rests.LASTS_IN_WEAKEST: lambda power_hp, **shares: (
+            f"of the weakest tenth of these trucks, up to {about_power(power_hp)}, {_lasting(**shares)}"
         ),
         Rests.FITTED_LATELY: lambda z, now_hp, otherwise_hp: (
-            f"parts fitted lately {'may fail' if z < 1.64 else 'fail'} sooner than those before ({z:.1f} standard errors), as after another material or supplier: "
-            f"{power(now_hp)} is for what is fitted now, {power(otherwise_hp)} if nothing has changed"
+            f"for what is fitted now, which {'may fail' if z < 1.64 else 'fails'} sooner than what was fitted before, as after another material or supplier; "
+            f"{power(otherwise_hp)} {'if it does not' if z < 1.64 else 'for that'}"
             if isfinite(now_hp)
-            else f"parts fitted lately {'may fail' if z < 1.64 else 'fail'} sooner than those before ({z:.1f} standard errors), as after another material or supplier: "
-            f"the records rule no power out for what is fitted now; {power(otherwise_hp)} if nothing has changed"
+            else f"what is fitted now {'may fail' if z < 1.64 else 'fails'} sooner than what was fitted before, as after another material or supplier, and for it the "
+            f"records rule no power out; {power(otherwise_hp)} if nothing has changed"
         ),
         Rests.UNCLEAR_FAILURES: (
             "{own_hp:power} if the {failures} with an unclear cause or order were its own, {other_hp:power} if not; the "
@@ -123,6 +119,11 @@ texts(
         ),
     }
 )
+
+
+def _lasting(share: float, life: float, counted: str, at_least: float) -> str:
+    """What share lasts, and what it is at least."""
+    return f"about {share:.0%} last {said.counted(life, counted)}, at least {at_least_of(at_least)} (as sure as a rating, not calibrated)"
 
 
 def _more(value: float) -> str:

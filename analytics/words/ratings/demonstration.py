@@ -22,7 +22,7 @@ def _too_little(
 ) -> str:
     heavy = "" if isinf(weight_lb) else f" at {weight(weight_lb)} or more"
     return (
-        f"{plural(round(units), 'unit')}{heavy} with {plural(round(failures), 'failure')} in {said.counted(miles, counted)} {'is' if round(units) == 1 else 'are'} too little to prove "
+        f"{plural(round(units), 'unit')}{heavy} with {plural(round(failures), 'failure')} in {said.run(miles, counted, least=1e4)} {'is' if round(units) == 1 else 'are'} too little to prove "
         f"{reliability:.0%} to {said.counted(life, counted)} at any power"
     )
 
@@ -30,4 +30,4 @@ def _too_little(
 @says(Demonstrated.SHOWN)
 def _shown(failures: float, units: float, miles: float, counted: str, power_hp: float) -> str:
     what = "none" if failures == 0 else f"{failures:g}"
-    return f"{what} of {units:,.0f} came back in {said.counted(miles, counted)} at {power(power_hp)} or more"
+    return f"{what} of {units:,.0f} came back in {said.run(miles, counted, least=1e4)} at {power(power_hp)} or more"

@@ -20,7 +20,7 @@ from analytics.ratings.sheet import PartRating, Ratings, qualifiers
 from analytics.ratings.unknowns import AskFirst
 from analytics.ratings.verdict import NOT_SHOWN
 from analytics.ratings.whatif import RatingChanges
-from analytics.reasons import Lives, Reason, Rests
+from analytics.reasons import Lives, Reason, Rests, Verdict
 from analytics.records.parts import NOT_RECORDED
 from analytics.words.phrases import at_least, capital, listed, numbered, plural, weight_class
 from analytics.words.ratings.bound import DISTRIBUTION
@@ -29,7 +29,7 @@ from analytics.words.ratings.plan import ahead_words, plan_words
 from analytics.words.ratings.sheet import lasting, offered, seen_words, sheet_table, trial
 from analytics.words.ratings.whatif import change_words, move_words
 from analytics.words.saying import say, say_all
-from analytics.words.units import bare_power, counted, distance, name_of, power, run, weight
+from analytics.words.units import about_power, bare_power, counted, distance, name_of, power, run, weight
 
 #: what stands one click below
 FOLDED = {
@@ -145,7 +145,7 @@ def _verdict(ratings: Ratings, verdict: str, opening: str, rows: Sequence) -> st
     of, lasts = rows[0], [lasting(ratings, r) for r in rows]
     steps = "; ".join(_change(verdict, r, lasted) for r, lasted in zip(rows, lasts, strict=True))
     if lasts[0] is not None:
-        opening = "No power to publish, since none is shown to matter:"
+        opening = f"{_cap(say(of.why))}:"
     name = f"{opening} {of.component} {of.part}"
     if of.use:
         return f"{name}, {of.use}, to {counted(of.life, of.clock)}: {steps}."
@@ -182,7 +182,7 @@ _SAY = {"lower": "Lower", "raise": "Could go up:", "keep": "Keep", NOT_SHOWN: "N
 def _change(verdict: str, row, lasts: Reason | None) -> str:
     """What is published in a class, what the records support, and where a limit is to move to; where power is not shown to matter, the share that lasts."""
     if lasts is not None:
-        return f"at the least {at_least(lasts.values['at_least'])} last at any power on record {weight_class(row.weight_up_to)}"
+        return f"at least {at_least(lasts.values['at_least'])} last up to {about_power(lasts.values['highest_hp'])} {weight_class(row.weight_up_to)}"
     there, supported = math.isfinite(row.published_hp), math.isfinite(row.supported_hp)
     published = f"{bare_power(row.published_hp)} published" if there else "none published"
     shown = f"{power(row.supported_hp)} supported" if supported else "no power supported"
@@ -198,7 +198,7 @@ _SHORT = (
 
 def short_table(ratings: Ratings) -> pd.DataFrame:
     """The sheet as the page has it: what to do first, no column that is empty or the same in every row. ratings: of the shop."""
-    table = offered(sheet_table(ratings))
+    table = offered(sheet_table(ratings), ratings.table["why"])
     counted_alike = (table["clock"] == "miles").all()
     return table[[c for c in _SHORT if not (table[c].isna().all() or (counted_alike and c in ("life", "clock")))]]
 
@@ -227,7 +227,8 @@ _BENDS = (Lives.MISSING_OF_OTHERS, Lives.MISSING_OF_FAILED, Lives.NO_WEIGHT)
 def _class_words(bound: RatingBound, own: Sequence[str], row) -> str:
     """A weight class in its sentence. own: what holds of its figure and not in every class."""
     besides = f" ({'; '.join(own)})" if own else ""
-    return f"{_cap(weight_class(bound.weight_lb))}: {row.verdict}. {_cap(say(row.why))}{besides}.{trial(row.trial_hp)}"
+    verdict = "" if row.why.code is Verdict.ANY_POWER else f" {row.verdict}."
+    return f"{_cap(weight_class(bound.weight_lb))}:{verdict} {_cap(say(row.why))}{besides}.{trial(row.trial_hp)}"
 
 
 def _rises(estimates: Sequence[float]) -> list[str]:
@@ -406,12 +407,27 @@ def varied_words(changed: RatingChanges | None) -> tuple[str, ...]:
 
 
 def proof_words(proofs: Sequence[Proof]) -> tuple[str, ...]:
-    """How to prove a limit, and what the parts that never failed will prove by themselves. proofs: one per limit."""
-    lines: list[str] = []
+    """How to prove a limit, and what the parts that never failed will prove by themselves; the trials once where they are the same but for the power. proofs: one per limit."""
+    if not proofs:
+        return ("No published limit stands open.",)
+    alike = {plan_words(found.plan, "the published power") for found in proofs}
+    trials = next(iter(alike)) if len(proofs) > 1 and len(alike) == 1 else ()
+    lines = [*trials, _PROVEN]
     for found in proofs:
         lines.append(f"To prove {found.component} {found.part} at its published {power(found.plan.power_hp)}:")
-        lines += [line for line in (*plan_words(found.plan), *ahead_words(found.ahead)) if line not in lines]
-    return tuple(lines) or ("No published limit stands open.",)
+        lines += [
+            line
+            for line in (*(() if trials else plan_words(found.plan)), *ahead_words(found.ahead))
+            if line not in lines
+        ]
+    return tuple(lines)
+
+
+#: why a proof may name another power than a rating
+_PROVEN = (
+    "What miles prove counts only trucks at that weight and power or above, with nothing lent by other parts and nothing taken off for what is fitted now, "
+    "so it may be less, or more, than what the rating supports."
+)
 
 
 def ask_words(found: AskFirst) -> tuple[str, ...]:

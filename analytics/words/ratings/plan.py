@@ -13,9 +13,9 @@ from analytics.words.saying import say
 from analytics.words.units import distance, power
 
 
-def plan_words(plan: ProofPlan) -> tuple[str, ...]:
-    """One sentence per number of failures allowed; last, what had to be assumed. plan: of the proof."""
-    lines = [_trial(plan, row) for _, row in plan.table.iterrows()]
+def plan_words(plan: ProofPlan, at: str = "") -> tuple[str, ...]:
+    """One sentence per number of failures allowed; last, what had to be assumed. plan: of the proof; at: what to call the power, else its figure."""
+    lines = [_trial(plan, row, at) for _, row in plan.table.iterrows()]
     if plan.shapes:
         power = bool(plan.exponents)
         lines.append(
@@ -28,15 +28,15 @@ def plan_words(plan: ProofPlan) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _trial(plan: ProofPlan, row: pd.Series) -> str:
+def _trial(plan: ProofPlan, row: pd.Series, at: str) -> str:
     allowed = int(row["failures"])
     what = "none fails" if allowed == 0 else f"at most {allowed} fail{'s' if allowed == 1 else ''}"
     if np.isnan(row["units"]):
         return f"With {distance(plan.miles_each)} each it cannot be proven by fewer than a million trucks if {what}."
     odds = ", ".join(f"{row[f'passes if {t:g}']:.0%} if {t:.0%} truly survive" for t in plan.truths)
     return (
-        f"{row['units']:,.0f} trucks of {power(plan.run_power_hp)} that each run {distance(plan.miles_each)} prove "
-        f"{power(plan.power_hp)} to {distance(plan.promise.life_miles)} ({plan.promise.reliability:.0%} survive, {plan.promise.confidence:.0%} "
+        f"{row['units']:,.0f} trucks of {at or power(plan.run_power_hp)} that each run {distance(plan.miles_each)} prove "
+        f"{'it' if at else power(plan.power_hp)} to {distance(plan.promise.life_miles)} ({plan.promise.reliability:.0%} survive, {plan.promise.confidence:.0%} "
         f"sure) if {what}" + (f"; the chance to pass is {odds}" if odds else "") + "."
     )
 

@@ -14,8 +14,10 @@ from analytics.reasons import Reason, Rests, Verdict
 from analytics.words.saying import say, say_all, texts
 from analytics.words.units import bare_power, name_of, power, run
 
+#: the verdict where no power is shown to matter
+NO_POWER = "no power to publish"
 _SAID = {
-    Verdict.ANY_POWER: "nothing is published yet, and no power is offered; {supported}",
+    Verdict.ANY_POWER: f"{NO_POWER}, since none is shown to matter",
     Verdict.LOWER: (
         "the records contradict the {published} {hp} published (the chance that it is too high is {chance}): {proposed} {hp} costs least, "
         "{supported}"
@@ -76,8 +78,10 @@ def _said(words: str):
 
 def _held(weakest: float, **figures: Any) -> str:
     return (
-        _said("{supported}, and {proposed} {hp} at half the doubt, which the driveline's formulas hold")(**figures)
-        + f": there it stands {weakest:.2f} times the torque at the worst of what is not known of the truck, and under 1 it gives; torque, engine speed and stall of the trucks it is for narrow that"
+        _said("{supported}, and {proposed} {hp} at half the doubt, but by the driveline's formulas it may give there")(
+            **figures
+        )
+        + f": its plain body, before any notch or shock, stands {weakest:.2f} times the torque at the worst of what is not known of the truck; torque, engine speed and stall of its trucks narrow that"
     )
 
 
@@ -86,7 +90,7 @@ texts({code: _said(words) for code, words in _SAID.items()} | {Verdict.HELD_BY_M
 
 def came_back(failures: float, built: float, miles: float, counted: str = "miles") -> str:
     """How many of so many came back in how many miles, or what else is ``counted``. failures: that came back; built: of how many."""
-    return f"{f'{failures:,.0f}' if failures else 'none'} of {built:,.0f} came back in {run(miles, counted)}"
+    return f"{f'{failures:,.0f}' if failures else 'none'} of {built:,.0f} came back in {run(miles, counted, least=1e4)}"
 
 
 def seen_words(bound: RatingBound) -> str:
@@ -119,9 +123,15 @@ def lasting(ratings: Ratings, row: Any) -> Reason | None:
     return next((r for b in bounds for r in b.reasons if r.code is Rests.LASTS_AT_ANY_POWER), None)
 
 
-def offered(table: pd.DataFrame) -> pd.DataFrame:
-    """A ``table`` of limits as it is shown: a power is proposed only where a limit is to move."""
-    return table.assign(proposed_hp=table["proposed_hp"].where(table["verdict"].isin(["lower", "raise"])))
+def offered(table: pd.DataFrame, why: pd.Series) -> pd.DataFrame:
+    """A ``table`` of limits as it is shown: a power is proposed only where a limit is to move, and none is named where none is shown to matter.
+    why: of each verdict."""
+    move, none = table["verdict"].isin(["lower", "raise"]), why.map(lambda w: w.code is Verdict.ANY_POWER).astype(bool)
+    return table.assign(
+        proposed_hp=table["proposed_hp"].where(move),
+        supported_hp=table["supported_hp"].mask(none),
+        verdict=table["verdict"].mask(none, NO_POWER),
+    )
 
 
 def sheet_table(ratings: Ratings) -> pd.DataFrame:

@@ -119,12 +119,16 @@ def _money(moved: LimitMove) -> list[str]:
     def turned(value: float, up: str, down: str) -> str:
         return f"{up if value >= 0 else down} {told(abs(value))}"
 
+    def span(value: float, low: float, high: float) -> str:
+        low, high = (low, high) if value >= 0 else (-high, -low)
+        return f"{told(low)} to {told(high)}{'; a minus means the other way round' if low < 0 else ''}"
+
     if isnan(bill.each):
         lines.append("No cost of a comeback is stated (shop.toml [costs] comeback), so there is no bill.")
     elif isfinite(bill.comebacks):
         lines.append(
             f"At {told(bill.each)} a comeback that {turned(bill.comebacks, 'costs', 'saves')} a "
-            f"year as expected (in costs {told(bill.lower)} to {told(bill.upper)})."
+            f"year as expected ({span(bill.comebacks, bill.lower, bill.upper)})."
         )
     if isfinite(bill.parts_saved):
         lines.append(
@@ -134,8 +138,7 @@ def _money(moved: LimitMove) -> list[str]:
         net, lower, upper = bill.net
         if isfinite(net):
             lines.append(
-                f"All in, it {turned(net, 'costs', 'saves')} a year as expected (in costs {told(lower)} to "
-                f"{told(upper)} at {moved.level:.0%}; a minus is a saving)."
+                f"All in, it {turned(net, 'costs', 'saves')} a year as expected ({span(net, lower, upper)}, at {moved.level:.0%})."
             )
     elif moved.mix.built and moved.instead:
         lines.append(
@@ -157,7 +160,7 @@ def change_words(changed: RatingChanges) -> tuple[str, ...]:
     ]
     for row in others:
         name = _assumed(row.what, row.value)
-        step = f" ({row.change_hp:+,.0f})" if isfinite(row.change_hp) else ""
+        step = f" ({_change(row.change_hp)})" if isfinite(row.change_hp) else ""
         lines.append(
             f"With {name}: {power(row.bound_hp)}{step}."
             if isfinite(row.bound_hp)
@@ -168,6 +171,10 @@ def change_words(changed: RatingChanges) -> tuple[str, ...]:
             f"{changed.at_wheels:,} powers on record were measured at the wheels; only those move with the loss."
         )
     return tuple(lines)
+
+
+def _change(hp: float) -> str:
+    return f"{hp:+,.0f}" if abs(hp) >= 0.5 else "no change"
 
 
 def _assumed(what: str, value: float) -> str:

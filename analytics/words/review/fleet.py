@@ -7,7 +7,7 @@ from typing import Any
 from analytics.models.comparison import LogRank
 from analytics.reasons import ByCell, Cell, Clocks, Fleet, Question, Wear
 from analytics.words import units
-from analytics.words.phrases import numbered, percent, plural
+from analytics.words.phrases import numbered, p_words, percent, plural
 from analytics.words.saying import asks, say, says, texts
 from analytics.words.units import class_named, run
 
@@ -141,9 +141,9 @@ def _rough(few: bool) -> str:
 
 
 def _test(test: LogRank) -> str:
-    p = "under 0.0001" if test.p_value < 1e-4 else numbered(test.p_value)
-    return f"chi-square {test.statistic:.2f} on {test.df} degree{'' if test.df == 1 else 's'} of freedom, p = {p}" + (
-        f"; {say(test.notes[0])}" if test.notes else ""
+    return (
+        f"chi-square {test.statistic:.2f} on {test.df} degree{'' if test.df == 1 else 's'} of freedom, {p_words(test.p_value)}"
+        + (f"; {say(test.notes[0])}" if test.notes else "")
     )
 
 

@@ -13,9 +13,9 @@ from analytics.ratings.verdict import NOT_SHOWN
 from analytics.reasons import Call, Code, Do, Faults, InNumbers, Reason, Since, Verdict, Who
 from analytics.review.one_sheet import Line, Sheet
 from analytics.words.phrases import at_least, capital, listed, money, numbered, percent, plural, weight, weight_class
-from analytics.words.ratings.sheet import lasting
+from analytics.words.ratings.sheet import NO_POWER, lasting, offered
 from analytics.words.saying import say, says, texts
-from analytics.words.units import bare_power, bare_weight, counted, distance, power, spoken
+from analytics.words.units import about_power, bare_power, bare_weight, counted, distance, power, spoken
 
 #: as many trucks, calls at random, and parts stand on the sheet; the whole lists are one click below
 TRUCKS, AT_RANDOM, PARTS = 6, 5, 14
@@ -35,7 +35,7 @@ CALLS_METHOD = (
     "The chance is that any of its parts fails within a year at the truck's own driving, given power, weight, use, age and miles, averaged over what the fits leave open; its parts are taken as independent.",
 )
 WHOLE_CALLS, WHOLE_LIMITS = "The whole list of trucks to call", "Every part, weight class and use"
-NOTHING_SHOWN, NO_POWER = "not shown", "no power to publish"
+NOTHING_SHOWN = "not shown"
 #: why a limit stays where more is supported, in the table and below it
 HELD: dict[Code, tuple[str, str]] = {
     Verdict.HIDDEN_DAMAGE: ("hidden damage", "a teardown showed some that stops no truck"),
@@ -226,7 +226,7 @@ def _cell(row, lasts: Reason | None) -> Cell:
     if lasts is not None:
         return Cell(
             NO_POWER,
-            f"{at_least(lasts.values['at_least'])} last up to {power(lasts.values['highest_hp'])}",
+            f"{at_least(lasts.values['at_least'])} last up to {about_power(lasts.values['highest_hp'])}",
             row.verdict,
         )
     published, proposed = (bare_power(v) if math.isfinite(v) else "" for v in (row.published_hp, row.proposed_hp))
@@ -278,16 +278,18 @@ def limits_note(sheet: Sheet) -> str:
 
 def limits_lead(sheet: Sheet) -> str:
     """How many limits of the ``sheet`` are to move."""
-    own = sheet.limits[sheet.limits["use"] == ""]
-    counts = {verdict: int((own["verdict"] == verdict).sum()) for verdict in ("lower", "raise", "keep", NOT_SHOWN)}
+    own = offered(sheet.limits, sheet.limits["why"])
+    own = own[own["use"] == ""]
+    order = ("lower", "raise", "keep", NOT_SHOWN, NO_POWER)
+    counts = {verdict: int((own["verdict"] == verdict).sum()) for verdict in order}
     move = {
-        "raise": "raise or first publish"
+        "raise": "to raise or first publish"
         if own.loc[own["verdict"] == "raise", "published_hp"].isna().any()
-        else "raise"
+        else "to raise",
+        NOT_SHOWN: NOT_SHOWN,
+        NO_POWER: f"with {NO_POWER}",
     }
-    told = [
-        f"{n} to {move.get(v, v)}" if v != NOT_SHOWN else f"{n} not shown either way" for v, n in counts.items() if n
-    ]
+    told = [f"{n} {move.get(v, f'to {v}')}" for v, n in counts.items() if n]
     return (
         f"Of {plural(len(own), 'limit')} by part and weight class: {listed(told)}. The ratings page holds what each rests on."
         if len(own)
