@@ -91,7 +91,7 @@ def test_the_package_knows_no_studies():
 #: what fits, estimates or reckons: words says, and report draws and writes, what they are given
 FITS = re.compile(
     r"(fit|rate|make|check|change|move)_\w+|\w*kaplan_meier|mean_comebacks|nelson_aalen|life_table|stretches|curve|reliability_curve"
-    r"|cumulative_incidence|boldest_move|vary_firmest|proofs_of|ask_first|driving_by_\w+"
+    r"|cumulative_incidence|boldest_move|varying_begun|proofs_of|ask_first|driving_by_\w+"
 )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -102,9 +103,9 @@ def _instead(ratings: Ratings, row: pd.Series, above_lb: float) -> str | None:
     return str(able["part"].iloc[0]) if len(able) else None
 
 
-def vary_firmest(ratings: Ratings) -> RatingChanges | None:
-    """The firmest of ``ratings`` under other reporting shares and losses from crank to wheels; None where none is
-    modelled."""
+def varying_begun(ratings: Ratings) -> Callable[[], RatingChanges | None]:
+    """What gives, when called, the firmest of ``ratings`` under other reporting shares and losses from crank to wheels; None where none is
+    modelled. Other processes are at it meanwhile (analytics.cores)."""
     rated = [
         (p, b)
         for p in ratings.parts
@@ -112,7 +113,7 @@ def vary_firmest(ratings: Ratings) -> RatingChanges | None:
         if not b.use and math.isfinite(b.bound_hp) and not b.demonstrated_only
     ]
     if not rated:
-        return None
+        return lambda: None
     part, bound = max(rated, key=lambda item: (item[1].failures, -item[1].weight_lb))
     return change_promise(
         ratings.records,
@@ -162,18 +163,33 @@ class FollowUp:
 
     ratings: Ratings
 
+    def begin(self) -> None:
+        """Set the other cores to what takes longest: of whoever asks for all of it."""
+        _ = self._curves, self._checks, self._varied
+
+    @cached_property
+    def _curves(self) -> Iterator[pd.DataFrame]:
+        parts, options = self.ratings.parts, self.ratings.options
+        return each(reliability_curve, [(p, p.bounds[0], options) for p in parts], keep=True)
+
+    @cached_property
+    def _checks(self) -> Iterator[ModelChecks]:
+        bare = replace(self.ratings, parts=(), apart=(), table=self.ratings.table.iloc[:0])
+        return each(check_model, [(bare, part) for part in self.ratings.parts], keep=True)
+
+    @cached_property
+    def _varied(self) -> Callable[[], RatingChanges | None]:
+        return varying_begun(self.ratings)
+
     @cached_property
     def curves(self) -> dict[tuple[str, str], pd.DataFrame]:
         """Reliability against power of each part, of its first bound (`reliability_curve`)."""
-        parts, options = self.ratings.parts, self.ratings.options
-        made = each(reliability_curve, [(p, p.bounds[0], options) for p in parts], keep=True)
-        return {(p.component, p.part): curve for p, curve in zip(parts, made, strict=True)}
+        return {(p.component, p.part): curve for p, curve in zip(self.ratings.parts, self._curves, strict=True)}
 
     @cached_property
     def checks(self) -> tuple[ModelChecks, ...]:
         """Of the fit behind each part's rating."""
-        bare = replace(self.ratings, parts=(), apart=(), table=self.ratings.table.iloc[:0])
-        return tuple(each(check_model, [(bare, part) for part in self.ratings.parts], keep=True))
+        return tuple(self._checks)
 
     @cached_property
     def shapes(self) -> tuple[tuple[str, ModelTest], ...]:
@@ -199,7 +215,7 @@ class FollowUp:
     @cached_property
     def varied(self) -> RatingChanges | None:
         """The firmest rating under other assumptions."""
-        return vary_firmest(self.ratings)
+        return self._varied()
 
     @cached_property
     def proofs(self) -> tuple[Proof, ...]:

@@ -6,7 +6,7 @@ what it costs, from the shop's own mix of builds and the fit of the part; nothin
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -460,10 +460,10 @@ def change_promise(
     assumed: Assumed,
     options: Options | None = None,
     lifetimes: Lifetimes | None = None,
-) -> RatingChanges:
-    """The bound of a ``component``'s ``part`` at ``weight_lb`` and ``use`` (None: the harshest) as it stands, then
-    under each thing ``assumed``. options: the promise and settings as they stand, the shop's own by default. lifetimes:
-    those of ``records`` if already made."""
+) -> Callable[[], RatingChanges]:
+    """What gives, when called, the bound of a ``component``'s ``part`` at ``weight_lb`` and ``use`` (None: the harshest) as it stands, then
+    under each thing ``assumed``; other processes are at it meanwhile (analytics.cores). options: the promise and settings as they stand, the
+    shop's own by default. lifetimes: those of ``records`` if already made."""
     own = make_lifetimes(records) if lifetimes is None else lifetimes
     o = options_of(own, options)
     s = replace(o.settings.of(component, part), explain=False, draws=0)
@@ -480,15 +480,20 @@ def change_promise(
         lives = part_lives(make_lifetimes(other), component, part, hidden_apart=True).data
         found.append(("driveline loss", float(loss), lives, o.promise, s))
     asked = [(lives, weight_lb, use, promise, settings, o.seed) for _, _, lives, promise, settings in found]
-    rated = list(each(rate_part, asked, keep=True))
-    table = pd.DataFrame(
-        [
-            (what, value, r.bound_hp, r.estimate_hp, r.bound_hp - rated[0].bound_hp, r.reasons)
-            for (what, value, *_), r in zip(found, rated, strict=True)
-        ],
-        columns=["what", "value", "bound_hp", "estimate_hp", "change_hp", "reasons"],
-    )
-    return RatingChanges(component, part, weight_lb, use or "", o.promise, table, at_wheels)
+    begun = each(rate_part, asked, keep=True)
+
+    def taken() -> RatingChanges:
+        rated = list(begun)
+        table = pd.DataFrame(
+            [
+                (what, value, r.bound_hp, r.estimate_hp, r.bound_hp - rated[0].bound_hp, r.reasons)
+                for (what, value, *_), r in zip(found, rated, strict=True)
+            ],
+            columns=["what", "value", "bound_hp", "estimate_hp", "change_hp", "reasons"],
+        )
+        return RatingChanges(component, part, weight_lb, use or "", o.promise, table, at_wheels)
+
+    return taken
 
 
 def _promising(promise: Promise, what: str, value: float) -> Promise:

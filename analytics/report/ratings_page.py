@@ -21,6 +21,7 @@ from analytics.words.saying import say_all
 
 def opening(found: FollowUp) -> None:
     """Whose ratings, for what target, and how often ratings like these are right. found: the ratings, and what follows from them."""
+    found.begin()
     name, told = found.ratings.records.shop.name, words.opening(found.ratings)
     show_heading(f"{name}: power ratings", *told[:1])
     show_html(fold(words.FOLDED["trust"], lines_html((*told[1:], *caveat(evidence_folder())))))

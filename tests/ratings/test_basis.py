@@ -18,7 +18,7 @@ from analytics.ratings import backtest as back
 from analytics.ratings import unknowns
 from analytics.ratings.basis import fill_from_alike, part_lives
 from analytics.ratings.by_load import _load_data, rate_on
-from analytics.ratings.follow_up import boldest_move, vary_firmest
+from analytics.ratings.follow_up import FollowUp, boldest_move
 from analytics.ratings.options import options_for
 from analytics.ratings.pooling import options_of
 from analytics.ratings.sheet import make_ratings
@@ -69,7 +69,7 @@ def test_every_page_rates_the_lives_that_the_sheet_rates(shop):
     bound = ratings.part(*SHAFT).bounds[0]
     assert bound.bound_hp != pytest.approx(_without_own(records), abs=1)  # the column matters
     weight = bound.weight_lb
-    assert change_promise(records, *SHAFT, weight, None, Assumed()).table["bound_hp"].iloc[0] == pytest.approx(
+    assert change_promise(records, *SHAFT, weight, None, Assumed())().table["bound_hp"].iloc[0] == pytest.approx(
         bound.bound_hp
     )
     loads = make_loads(records, lifetimes)
@@ -138,11 +138,11 @@ def test_a_promise_reaches_all_that_is_computed_from_it(tmp_path):
     assert options_of(lifetimes, None).promise.life_miles == 50_000
     ratings = make_ratings(records, lifetimes, asked)
     bound = ratings.part(*SHAFT).bounds[0]
-    changed = change_promise(records, *SHAFT, bound.weight_lb, None, Assumed(), options=asked, lifetimes=lifetimes)
+    changed = change_promise(records, *SHAFT, bound.weight_lb, None, Assumed(), options=asked, lifetimes=lifetimes)()
     assert changed.table["bound_hp"].iloc[0] == pytest.approx(bound.bound_hp)
     assert "to 80,000 miles, 80% surviving, 70% sure" in change_words(changed)[0]
     assert move_limit(lifetimes, LimitSpan(*SHAFT, 700.0, 800.0), options=asked, draws=16).miles == 80_000
-    assert "to 80,000 miles, 80% surviving, 70% sure" in rating_words.varied_words(vary_firmest(ratings))[0]
+    assert "to 80,000 miles, 80% surviving, 70% sure" in rating_words.varied_words(FollowUp(ratings).varied)[0]
     assert any("by 80,000 miles each" in line for line in rating_words.boldest_words(boldest_move(ratings)))
 
 

@@ -144,7 +144,7 @@ def test_everything_that_rates_a_part_goes_by_what_was_lent(records, monkeypatch
         "checks": lambda: check_model(ratings, rated),
         "at once": lambda: AtOnce(ratings).fit(rated),
         "a limit moved": lambda: move_limit(lifetimes, span, options=options),
-        "another promise": lambda: change_promise(records, "input shaft", "B", 7500.0, None, Assumed(life_miles=(30_000,)), options, lifetimes),
+        "another promise": lambda: change_promise(records, "input shaft", "B", 7500.0, None, Assumed(life_miles=(30_000,)), options, lifetimes)(),
         "whom to ask": lambda: ask_first(lifetimes, options=options),
         "readings": lambda: how_sure(records, lifetimes),
         "advice": lambda: Adviser(records, lifetimes).ask(Wish(power=600, weight=7000, use="street")),

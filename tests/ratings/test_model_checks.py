@@ -11,7 +11,7 @@ import pytest
 
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.driving import driving_by_power, driving_by_use
-from analytics.ratings.follow_up import FollowUp, boldest_move, proofs_of, vary_firmest
+from analytics.ratings.follow_up import FollowUp, boldest_move, proofs_of
 from analytics.ratings.model_checks import check_model, check_shapes
 from analytics.ratings.options import options_for
 from analytics.ratings.sheet import make_ratings
@@ -145,7 +145,7 @@ def test_without_weights_the_sheet_words_say_any_weight(weightless):
             *words.verdicts(weightless),
             *words.part_words(weightless, weightless.part("input shaft", "A")),
             *words.boldest_words(boldest_move(weightless)),
-            *words.varied_words(vary_firmest(weightless)),
+            *words.varied_words(FollowUp(weightless).varied),
             *words.proof_words(proofs_of(weightless)),
         )
     )

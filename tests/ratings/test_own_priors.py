@@ -130,7 +130,7 @@ def test_everything_that_fits_a_part_goes_by_its_own_priors(tmp_path, monkeypatc
         "checks": lambda: check_model(ratings, rated),
         "at once": lambda: AtOnce(ratings).fit(rated),
         "a limit moved": lambda: move_limit(lifetimes, span, options=options),
-        "another promise": lambda: change_promise(records, "input shaft", "A", 7500.0, None, Assumed(life_miles=(30_000,)), options, lifetimes),
+        "another promise": lambda: change_promise(records, "input shaft", "A", 7500.0, None, Assumed(life_miles=(30_000,)), options, lifetimes)(),
         "whom to ask": lambda: ask_first(lifetimes, options=options),
         "proofs": lambda: proofs_of(ratings),
         "on load": lambda: rate_on(loads, "input shaft", "A", "power", 7500.0, None, options),

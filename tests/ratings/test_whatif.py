@@ -245,7 +245,7 @@ def test_a_harder_promise_lowers_the_bound(records, demo):
         Assumed((100_000.0,), (0.95,), (0.95, 0.5), (1.0, 0.6), (0.25,)),
         OPTIONS,
         demo,
-    )
+    )()
     t = out.table.set_index(["what", "value"])["change_hp"]
     assert t["life_miles", 100_000.0] < 0
     assert t["reliability", 0.95] < 0
@@ -265,7 +265,7 @@ def test_a_harder_promise_lowers_the_bound(records, demo):
         Assumed(share=(None,), driveline_loss=(0.18,)),
         options=OPTIONS,
         lifetimes=demo,
-    )
+    )()
     assert same.table["change_hp"].tolist() == pytest.approx([0, 0, 0], abs=1e-9)
 
 
@@ -273,7 +273,7 @@ def test_without_a_rating_the_reason_is_told(records, demo):
     s = OPTIONS.settings
     alone = replace(OPTIONS, settings=replace(s, priors=replace(s.priors, pooled=False)))
     longer = Assumed(life_miles=(60_000.0,))
-    out = change_promise(records, "output shaft", "OS-B", 7500.0, None, longer, options=alone, lifetimes=demo)
+    out = change_promise(records, "output shaft", "OS-B", 7500.0, None, longer, options=alone, lifetimes=demo)()
     assert "has no rating as it stands" in change_words(out)[0]
     assert "no rating (" in change_words(out)[1]
 

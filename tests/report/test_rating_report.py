@@ -20,7 +20,7 @@ from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.at_once import AtOnce
 from analytics.ratings.curve import reliability_curve
 from analytics.ratings.customers import Line, Told, below_weaker, customer_lines, may_be_told
-from analytics.ratings.follow_up import FollowUp, boldest_move, proofs_of, vary_firmest
+from analytics.ratings.follow_up import FollowUp, boldest_move, proofs_of
 from analytics.ratings.model_checks import check_model
 from analytics.ratings.sheet import make_ratings
 from analytics.ratings.whatif import failing_by, reported
@@ -238,7 +238,7 @@ def test_moves_proofs_unknowns_and_sensitivity_are_put_in_words(ratings):
     move = rating_words.boldest_words(boldest_move(ratings))
     assert move[0].startswith("Input shaft A up to")
     assert any(" units a year would get A" in line for line in move)
-    assert any("of failures reported" in line for line in rating_words.varied_words(vary_firmest(ratings)))
+    assert any("of failures reported" in line for line in rating_words.varied_words(FollowUp(ratings).varied))
     proven = rating_words.proof_words(proofs_of(ratings))
     assert len(set(proven)) == len(proven)  # what holds for every limit is said once
     proofs = " ".join(proven)

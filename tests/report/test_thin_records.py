@@ -10,7 +10,7 @@ import pytest
 
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings.curve import reliability_curve
-from analytics.ratings.follow_up import proofs_of, vary_firmest
+from analytics.ratings.follow_up import FollowUp, proofs_of
 from analytics.ratings.sheet import Ratings, make_ratings
 from analytics.records.load import load_records
 from analytics.words.ratings import page as words
@@ -185,7 +185,7 @@ def test_the_cause_is_unclear(tmp_path):
 def test_no_failure_was_hidden_or_some_were(tmp_path):
     builds = trucks()
     ratings = rated(tmp_path, builds, fails(builds, range(59, 51, -1)))
-    told = " ".join(words.varied_words(vary_firmest(ratings)))
+    told = " ".join(words.varied_words(FollowUp(ratings).varied))
     for share in ("100%", "85%", "70%", "50%"):
         assert f"With {share} of failures reported" in told
     assert "assumes every failure was reported" in said(ratings)
