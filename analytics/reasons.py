@@ -160,7 +160,6 @@ class Since(Code):
 
     NO_REVIEW_BEFORE = auto()
     VERDICT = auto()
-    MOVED = auto()
     RATED_NOW = auto()
     ALARM_NEW = auto()
     ALARM_OVER = auto()

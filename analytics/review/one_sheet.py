@@ -303,7 +303,7 @@ def _alarms_changed(outlook: Outlook) -> list[Reason]:
 
 
 def _limits_changed(limits: pd.DataFrame) -> list[Reason]:
-    """Verdicts that turned, then supported figures that moved, the largest share first; the classes of a part in one."""
+    """Verdicts that turned, the classes of a part in one; what is supported stands in the table of limits beside what was."""
     own = limits[(limits["use"] == "") & (limits["before_verdict"] != "")]
     turned = own[own["verdict"] != own["before_verdict"]]
     said = [
@@ -318,14 +318,6 @@ def _limits_changed(limits: pd.DataFrame) -> list[Reason]:
         )
         for (c, p, was, now), rows in turned.groupby(["component", "part", "before_verdict", "verdict"], sort=False)
     ]
-    moved = own[(own["verdict"] == own["before_verdict"]) & (own["supported_hp"] != own["before_supported_hp"])]
-    both = moved.dropna(subset=["supported_hp", "before_supported_hp"]).drop_duplicates(["component", "part"])
-    far = np.abs(np.log(both["supported_hp"] / both["before_supported_hp"]))
-    both = both.assign(far=far).sort_values("far", ascending=False, kind="stable")
-    said += [
-        reason(Since.MOVED, component=r.component, part=r.part, weight_lb=r.weight_up_to, before_hp=r.before_supported_hp, now_hp=r.supported_hp)
-        for r in both.itertuples()
-    ]  # fmt: skip
     fresh = limits[(limits["use"] == "") & (limits["before_verdict"] == "")]
     parts = [*fresh[["component", "part"]].drop_duplicates().itertuples(index=False, name=None)]
     return [*said, reason(Since.RATED_NOW, parts=parts)] if parts else said

@@ -162,10 +162,10 @@ def _open(choice: Choice) -> str:
 
 
 def _shown(choice: Choice) -> str:
-    """The life shown, rounded down to two figures."""
+    """The life shown, rounded down to two figures; the ratings take what sibling parts lend besides."""
     told = own(choice.shown_miles, "distance")
     step = 10.0 ** (floor(log10(told)) - 1)
-    return f"{floor(told / step) * step:,.0f} {name_of('distance')}"
+    return f"{floor(told / step) * step:,.0f} {name_of('distance')} by its own such trucks alone"
 
 
 # ---- said before any figure --------------------------------------------------------------------------------------------
@@ -362,7 +362,8 @@ def whole_words(advice: Advice) -> tuple[str, ...]:
 
 def _settle(advice: Advice) -> tuple[str, ...]:
     """What would settle what the records leave open."""
-    left = [c.component for c in advice.components if not c.pick and not all(choice.rules for choice in c.choices)]
+    open_ = (c for c in advice.components if not c.pick and not c.cheaper)
+    left = [c.component for c in open_ if not all(choice.rules for choice in c.choices)]
     if not left or advice.refuse:
         return ()
     return (
@@ -401,9 +402,11 @@ def _next_money(advice: Advice) -> str:
     best = advice.whole.best
     if best is None:
         return "No dearer part is shown to spare a comeback in this truck: more money changes nothing that these records can show."
+    named = f"the {best.component} {best.part}"
     return (
-        f"The next best money: {_price(advice, best.price)} more on the {best.component} ({best.part}), which spares about "
-        f"{_hundred(best.spared / 100)} in 100: {_each(advice, best)}."
+        f"No dearer part pays for itself; next comes {named}."
+        if best.each >= advice.comeback
+        else f"The next best money: {named}."
     )
 
 

@@ -440,7 +440,7 @@ def exponent_words(review: LoadReview, component: str, part: str) -> list[str]:
     if isinstance(found, Reason):
         return []
     fits = found.fits
-    by = {e.strength: e for e in fits if not e.with_weight} | {e.strength: e for e in fits if e.with_weight}
+    by = {e.strength: e for e in reversed(fits)}  # the best first, as in the table and the picture
     if "power" not in by:
         return []
     power = by["power"]

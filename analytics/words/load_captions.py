@@ -10,10 +10,8 @@ from analytics.driveline.load import SHAFTS
 from analytics.ratings.by_load import Compared
 from analytics.ratings.load_review import (
     LoadReview,
-    best_on_torque,
     failed_by_margin,
     has_margin,
-    lives_by_torque,
     margin_at,
     rated_on,
     reference_power,
@@ -21,7 +19,7 @@ from analytics.ratings.load_review import (
 )
 from analytics.ratings.options import STRENGTHS
 from analytics.reasons import Stands
-from analytics.words.load import fared, span
+from analytics.words.load import fared
 from analytics.words.phrases import capital, listed
 from analytics.words.saying import say
 from analytics.words.units import distance, name_of, power, weight
@@ -38,7 +36,7 @@ def margin_question(part: str) -> str:
 
 def part_caption(review: LoadReview, component: str, part: str) -> str:
     """What the four pictures of a part say. review: of the loads; component: its name."""
-    captions = (margin_caption, by_margin_caption, lives_caption, compared_caption)
+    captions = (margin_caption, by_margin_caption, compared_caption)
     return " ".join(filter(None, (c(review, component, part) for c in captions)))
 
 
@@ -123,14 +121,6 @@ def by_margin_caption(review: LoadReview, component: str, part: str) -> str:
             "Use it to compare parts and trucks."
         )
     return " ".join(lines)
-
-
-def lives_caption(review: LoadReview, component: str, part: str) -> str:
-    """Does life fall with torque as it should; nothing where no fit says. review: of the loads; component, part: their names."""
-    fit, expected = best_on_torque(review, component, part), review.loads.assumptions.sn_exponent
-    if fit is None or review.loads.kinds[component] not in SHAFTS or lives_by_torque(review, component, part)[0].empty:
-        return ""
-    return f"Life falls as torque to the power {fit.exponent:.1f} ± {fit.exponent_se:.1f}; {span(expected)} is expected of such a part."
 
 
 def compared_caption(review: LoadReview, component: str, part: str) -> str:

@@ -24,7 +24,7 @@ from analytics.ratings.demonstration import needed
 from analytics.ratings.promise import Promise
 from analytics.reasons import Advised, reason
 from analytics.report.advice_page import advice_html
-from analytics.words.advice import advice_table, more_words, page_rows, spoken
+from analytics.words.advice import advice_table, more_words, page_rows, spoken, whole_words
 from tests.driveline.shops import LOCKUP
 from tests.small_door import COSTS, frames_of
 from tests.small_shop import TOML, build, returned, write_shop
@@ -373,13 +373,25 @@ def test_the_answer_in_one_breath_and_what_would_settle_the_rest(asked):
 def test_money_that_does_not_pay_is_called_so(asked):
     advice = asked.ask(Wish(560, 7000, "street"))
     (up,) = component(advice).up
-    if up.shown:
-        line = next(line for line in spoken(advice) if line.startswith("The next best money"))
-        assert ("less than" if up.each < 4000 else "more than") in line
     cheap, dear = (replace(up, price=p, spared=5.0, low=2.0, high=9.0) for p in (100.0, 900.0))
-    for one, word in ((cheap, "less"), (dear, "more")):
-        told = "\n".join(spoken(replace(advice, whole=replace(advice.whole, best=one))))
-        assert f"for each one spared, {word} than the $4,000 a comeback costs" in told
+    for one, word, opening in (
+        (cheap, "less", "The next best money: the"),
+        (dear, "more", "No dearer part pays for itself; next comes the"),
+    ):
+        own = replace(component(advice), up=(one,))
+        told = spoken(replace(advice, components=(own,), whole=replace(advice.whole, best=one)))
+        assert "\n".join(told).count(f"for each one spared, {word} than the $4,000 a comeback costs") == 1
+        assert f"{opening} {one.component} {one.part}." in told
+
+
+def test_what_the_records_support_over_a_limit_needs_no_trial(asked):
+    """What is open is the owner's to decide: no truck run shows more."""
+    advice = asked.ask(Wish(420, 7000, "autocross"))
+    own = advice.components[0]
+    held = replace(own, pick=None, cheaper=own.choices[0])
+    told = whole_words(replace(advice, components=(held, *advice.components[1:])))
+    (line,) = [line for line in told if line.startswith("To settle")]
+    assert own.component not in line
 
 
 def test_what_the_part_advised_buys_over_one_that_is_not_enough_is_told(asked):

@@ -68,10 +68,12 @@ def test_a_part_on_one_page(review):
         "on record at that margin or less",
         "failed, of those with the most",
         "so go by power",
-        "Life falls as torque to the power",
         "Up to 7,500 lb, before calibration",
     ):
         assert said in answer
+    names = [text.get_text() for ax in figure.axes for text in (ax.get_legend().get_texts() if ax.get_legend() else [])]
+    (slope,) = (name.split()[1] for name in names if name.endswith("measured"))
+    assert f"as torque to the {slope} ±" in " ".join(explained_words(review, "input shaft", "A"))
     plt.close(figure)
 
 

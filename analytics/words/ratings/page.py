@@ -164,16 +164,22 @@ def _by_use(ratings: Ratings, component: str, part: str) -> str:
         (table["component"] == component) & (table["part"] == part) & (table["weight_up_to"] == first.weight_lb)
     ]
     own = own[~own["use"].isin(list(ratings.records.shop.targets.uses))]
-    alone = [
-        f"{r.use} {power(r.supported_hp)}" if math.isfinite(r.supported_hp) else f"{r.use} no power"
-        for r in own[~own["use"].isin(["", first.rated_use])].itertuples()
-    ]
+    general = own.loc[own["use"] == "", "supported_hp"].max()
+    alone = [_alone(r, general) for r in own[~own["use"].isin(["", first.rated_use])].itertuples()]
     harshest = f" That is for {first.rated_use}, the harshest use with enough on record"
     return (
         f"{harshest}; by itself, {weight_class(first.weight_lb)}, {' and '.join(alone)} is supported."
         if alone
         else f"{harshest}."
     )
+
+
+def _alone(row, general_hp: float) -> str:
+    """What the records of one use alone support, a ``row`` of the sheet; a milder use under the harshest one (general_hp) with the reason."""
+    if not math.isfinite(row.supported_hp):
+        return f"{row.use} no power"
+    less = ", less being known of it," if row.supported_hp < general_hp else ""
+    return f"{row.use} {power(row.supported_hp)}{less}"
 
 
 _SAY = {"lower": "Lower", "raise": "Could go up:", "keep": "Keep", NOT_SHOWN: "Not shown either way:"}

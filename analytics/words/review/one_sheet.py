@@ -57,7 +57,7 @@ texts(
         Call.TELLS_MUCH: "its missing particulars would tell much",
         Do.NOTHING: "Nothing stands out, no limit is to move and no truck is worth a call of its own.",
         Since.NO_REVIEW_BEFORE: "There is no review before this one to compare with.",
-        Since.NOTHING: "Nothing: the same alarms, verdicts and figures.",
+        Since.NOTHING: "Nothing: the same alarms and verdicts.",
     }
 )
 
@@ -339,7 +339,14 @@ def calls_note(sheet: Sheet) -> str:
         else "the chance to come back within a year"
     )
     first = f"the first {TRUCKS} of {n:,}" if n > TRUCKS else plural(n, "truck")
-    return f"Ranked by {by}: {first}. A low chance is no promise for one truck; the names stay in the shop."
+    above = " Above: over what is proposed, else published, or supported if that is higher." if _above(sheet) else ""
+    return f"Ranked by {by}: {first}.{above} A low chance is no promise for one truck; the names stay in the shop."
+
+
+def _above(sheet: Sheet) -> bool:
+    """Whether a truck on the ``sheet`` is called for running above a limit."""
+    whys = sheet.calls.table["why"].head(TRUCKS)
+    return any(r.code is Call.ABOVE for why in whys for r in why.values.get("reasons", (why,)))
 
 
 def random_note(sheet: Sheet) -> str:
@@ -399,9 +406,6 @@ def _verdict(component: str, part: str, was: str, now: str, weights: Sequence[fl
 
 texts(
     {
-        Since.MOVED: lambda component, part, weight_lb, before_hp, now_hp: (
-            f"{part} {weight_class(weight_lb)}: {power(now_hp)} supported, was {bare_power(before_hp)}."
-        ),
         Since.RATED_NOW: lambda parts: f"Rated for the first time: {listed([part for _, part in parts])}.",
         Since.ALARM_NEW: lambda what: f"New alarm: {say(what)}.",
         Since.ALARM_OVER: lambda what, verdict: f"No longer an alarm: {say(what)}, {say(verdict)}.",
