@@ -50,6 +50,13 @@ class Sheet:
     def in_use(self) -> np.ndarray:
         return self.alive & ~self.later
 
+    @property
+    def crossed_out(self) -> np.ndarray:
+        """Rows that stand crossed out in a workbook, and so set aside."""
+        mark, told = np.zeros(len(self.alive), bool), self.raw.structure
+        mark[told.loc[told["kind"] == Issue.CROSSED_OUT, "at"].to_numpy(int)] = True
+        return mark
+
     def text(self, heading: str) -> pd.Series:
         """The cells of one heading as typed; blank where the sheet lacks it."""
         if heading in self.raw.table:

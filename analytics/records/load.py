@@ -35,7 +35,15 @@ from analytics.records.files import TEXT_FILE, Unread, passed_over
 from analytics.records.headings import HEADINGS, OF_NO_UNIT
 from analytics.records.judged import match_returns, read_judged
 from analytics.records.linking import drop_orphans, link
-from analytics.records.ordering import as_of_day, in_service, known_on, read_dates, settle_builds, settle_linked
+from analytics.records.ordering import (
+    as_of_day,
+    in_service,
+    known_on,
+    read_dates,
+    settle_builds,
+    settle_linked,
+    written_anew,
+)
 from analytics.records.other_sheets import doubt_other_part, read_changes, read_fitted, read_limits, read_readings
 from analytics.records.part_sheet import COLUMNS as PART_COLUMNS
 from analytics.records.part_sheet import read_parts
@@ -373,12 +381,13 @@ def _table(sheet: Sheet | None, name: str, position: pd.Series) -> pd.DataFrame:
 
 
 def _changes_left_out(changes: Sheet | None, builds: Sheet, position: pd.Series) -> pd.DataFrame:
-    """Set-aside changes of known units: from then on what they speak of is not known, but for those only entered twice."""
+    """Set-aside changes of known units: from then on what they speak of is not known, but for those entered twice, or crossed out
+    and written anew."""
     columns = ["unit", "day", "power", "weight", "use", "row"]
     if changes is None:
         return pd.DataFrame(columns=columns).astype({"unit": int, "day": _DAY})
     at = changes.values["build"].to_numpy()
-    lost = ~changes.alive & ~changes.later & (at >= 0) & ~changes.values["again"].to_numpy()
+    lost = ~changes.alive & ~changes.later & (at >= 0) & ~changes.values["again"].to_numpy() & ~written_anew(changes)
     lost[lost] = builds.in_use[at[lost]]
     frame = pd.DataFrame(
         {"unit": position.reindex(at[lost]).to_numpy(int), "day": changes.values.loc[lost, "changed_on"]}

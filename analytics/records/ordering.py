@@ -20,6 +20,8 @@ NAT = np.datetime64("NaT", "ns")
 #: a date this long after every other one is taken for a slip of the pen (common practice, no source)
 _LONE_DATE_DAYS = 550
 _FEWEST_TO_JUDGE = 20
+#: two rows of one unit this close together may be one, typed twice (common practice, no source)
+SAME_ROW_DAYS = 14
 _WRITE = "write the date as 2024-03-31"
 #: sheets whose rows may be dated before the unit is in service
 _ANY_DAY = ("fitted", "conditions")
@@ -104,6 +106,17 @@ def known_on(sheet: Sheet) -> pd.Series:
     for heading in HEADINGS[sheet.name].known_on:
         days = days.fillna(sheet.values[heading])
     return days
+
+
+def written_anew(sheet: Sheet) -> np.ndarray:
+    """Rows crossed out beside one in use, of the same unit and few days away, which says what holds instead.
+
+    sheet: linked to builds, its dates settled.
+    """
+    rows = pd.DataFrame({"build": sheet.values["build"], "day": known_on(sheet), "at": np.arange(len(sheet.alive))})
+    pairs = rows[sheet.crossed_out].merge(rows[sheet.in_use], on="build", suffixes=("", "_anew"))
+    near = (pairs["day"] - pairs["day_anew"]).abs().dt.days <= SAME_ROW_DAYS
+    return np.isin(rows["at"], pairs.loc[near, "at"])
 
 
 def in_service(builds: Sheet) -> pd.Series:

@@ -11,13 +11,11 @@ from analytics.records.book import Sheet
 from analytics.records.dates import AT_TEARDOWN
 from analytics.records.loads import plain, quantity, words
 from analytics.records.names import slip_between
-from analytics.records.ordering import known_on
+from analytics.records.ordering import SAME_ROW_DAYS, known_on, written_anew
 from analytics.records.parts import NO_DAMAGE, NOT_RECORDED, name_components, name_parts
 from analytics.records.shop import Shop
 from analytics.records.words import CAUSES, ORDERS, choose
 
-#: two entries of one return this close together, alike in all that both state, may be one (common practice, no source)
-_SAME_RETURN_DAYS = 14
 _UNIT_GONE = ("scrapped", "scrap", "refunded", "written off")
 _NOT_REPLACED = ("none", "no", "not replaced", "nothing")
 
@@ -130,8 +128,8 @@ def drop_same_return(returns: Sheet, builds: Sheet) -> np.ndarray:
 def _alike(one: dict, two: dict, gap: int, apart: float) -> str:
     """What `_compare` says of two returns, so many days from each other as they came in (gap) and as they failed (apart)."""
     differing = [h for h in _STATED if one[h] is not None and two[h] is not None and one[h] != two[h]]
-    if gap > _SAME_RETURN_DAYS or apart > _SAME_RETURN_DAYS or differing:
-        near = gap <= _SAME_RETURN_DAYS and _one_slip_apart(one, two, differing)
+    if gap > SAME_ROW_DAYS or apart > SAME_ROW_DAYS or differing:
+        near = gap <= SAME_ROW_DAYS and _one_slip_apart(one, two, differing)
         return "maybe" if (gap > 0 and _not_driven(one, two)) or near else ""
     same_notes = one["notes"] is None or two["notes"] is None or one["notes"] == two["notes"]
     same_odometer = one["odometer"] is not None and one["odometer"] == two["odometer"]
@@ -189,7 +187,7 @@ def number_events(returns: pd.DataFrame) -> pd.DataFrame:
 
 
 def returns_left_out(returns: Sheet, builds: Sheet, twice: np.ndarray, position: pd.Series) -> pd.DataFrame:
-    """Set-aside returns of known units that may speak of a failure: unit, component, day, row.
+    """Set-aside returns of known units that may speak of a failure: unit, component, day, row. One crossed out and written anew does not.
 
     component is "" where it is not known which; day is the earliest its dates can mean, NaT where they mean none.
     returns, builds: the sheets. twice: mask of rows entered twice. position: of a unit by the row of builds.
@@ -200,6 +198,7 @@ def returns_left_out(returns: Sheet, builds: Sheet, twice: np.ndarray, position:
         ~returns.alive
         & ~returns.later
         & ~twice
+        & ~written_anew(returns)
         & ~values["denied"].to_numpy()
         & (at >= 0)
         & (values["cause"] != "no fault").to_numpy()

@@ -148,6 +148,29 @@ def test_crossed_out_rows_are_set_aside_and_crossed_out_cells_told(tmp_path):
     assert len(keep.builds) == 2
 
 
+@pytest.mark.parametrize(("day", "failed"), [("2022-06-03", 1), ("2022-06-15", 1), ("2022-06-16", 0)])
+def test_a_return_crossed_out_and_written_anew_leaves_nothing_unknown(tmp_path, day, failed):
+    """The line that holds stood under the one crossed out, and its failure was lost with it; further apart they may be two."""
+    struck = {h: f"~{text}" if text else "" for h, text in back(failed_on="", returned_on="2022-06-01").items()}
+    write_shop(tmp_path, builds=[build()])
+    book(tmp_path / "orders.xlsx", {"returns": grid(struck, back(failed_on="", returned_on=day))}, struck="~")
+    (tmp_path / "returns.csv").unlink()
+    with (tmp_path / "shop.toml").open("a", encoding="utf-8") as toml:
+        toml.write('[sheets.returns]\nfile = "orders.xlsx"\n')
+    found = load_records(tmp_path, as_of=DAY)
+    assert aside(found) == [("returns", 2, "", "the row is crossed out")]
+    lives = make_lifetimes(found).table
+    assert (lives["ended"] == "failed").sum() == failed
+
+
+def test_a_change_crossed_out_and_written_anew_is_known(tmp_path):
+    rows = [{"serial": "T-100", "changed_on": "2022-06-01", "power": p} for p in ("900", "800")]
+    struck = {h: f"~{text}" for h, text in rows[0].items()}
+    write_shop(tmp_path, builds=[build()], returns=[])
+    book(tmp_path / "changes.xlsx", {"changes": grid(struck, rows[1])}, struck="~")
+    assert make_lifetimes(load_records(tmp_path, as_of=DAY)).table["power_hp"].tolist()[-1] == 800
+
+
 def test_errors_of_formulas_in_a_workbook_are_told(tmp_path):
     """#N/A came out of a workbook as a blank, and a blank is no doubt."""
     pages = {"builds": grid(build(power="=ERR #N/A", shaft="=ERR #REF!", use="=ERR #N/A"))}
