@@ -290,7 +290,7 @@ def _safety(records: Records, lifetimes: Lifetimes, component: str, part: str) -
     hangs_on: list[tuple[float | None, Reason]] = []
     for rated in ratings.parts:
         bounds = [b for b in rated.bounds if b.use == ""]
-        each = [qualifiers(rated, b, options) for b in bounds]
+        each = [qualifiers(rated, b, options, why) for b, why in zip(bounds, table["why"], strict=True)]
         for bound, rest in zip(bounds, each, strict=True):
             hangs_on += [(None if all(one in other for other in each) else bound.weight_lb, one) for one in rest]
     return Safety(table, tuple(hangs_on), ratings.left_out)

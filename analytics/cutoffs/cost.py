@@ -57,7 +57,7 @@ def costs_of(shop: Shop, parts: Sequence[str]) -> Costs:
         raise RecordsError(
             f"shop.toml [costs.parts] has no price for {', '.join(missing)}: add "
             + ", ".join(f'a line "{p}" = (its price)' for p in missing)
-            + "."
+            + (f", or correct the name. It has prices for {', '.join(prices)}." if prices else ".")
         )
     return Costs(
         comeback=amount(stated["comeback"], "[costs] comeback", 0.01),

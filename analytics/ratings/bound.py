@@ -261,9 +261,8 @@ class _Part:
         self.reasons += reason_if(Rests.NOTHING_RULED_OUT, not np.isfinite(bound))
         if made.hidden is not None:
             alone_hp, looked = as_hp(min(r.calibrated for r in alone)), made.hidden
-            self.reasons.append(
-                reason(Rests.HIDDEN_COUNTED, opened=looked.opened, found=looked.found, alone_hp=alone_hp)
-            )
+            self.reasons.append(reason(Rests.HIDDEN_COUNTED, opened=looked.opened, found=looked.found))
+            self.reasons += reason_if(Rests.STOPPED_ALONE, np.isfinite(alone_hp), alone_hp=alone_hp)
         costs = costs_of_defaults(data, made, self.weight_lb, picked, self.promise, s) if s.explain else []
         found = self._assembled(self._demonstrate(picked, early.share), as_hp(bound), picked)
         return replace(
@@ -304,7 +303,8 @@ class _Part:
         now += min(r.calibrated for r in each) - min(r.first_order for r in each)
         if not now < bound:
             return bound
-        self.reasons.append(reason(Rests.FITTED_LATELY, z=made.lately_z, now_hp=as_hp(now), otherwise_hp=as_hp(bound)))
+        self.reasons.append(reason(Rests.FITTED_LATELY, z=made.lately_z, shown=bool(np.isfinite(now))))
+        self.reasons.append(reason(Rests.AS_BEFORE, otherwise_hp=as_hp(bound)))
         return now
 
     def _with_enough(self, rated: LifeData) -> list[int]:

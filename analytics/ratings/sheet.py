@@ -26,7 +26,7 @@ from analytics.ratings.options import Options, for_component, for_use
 from analytics.ratings.pooling import options_of
 from analytics.ratings.published import known_before, price_over_comeback, published_hp
 from analytics.ratings.verdict import Judgement, judge, under_lighter
-from analytics.reasons import Lives, Reason, Refused, Rests, reason, reason_if
+from analytics.reasons import Lives, Reason, Refused, Rests, Verdict, reason, reason_if
 from analytics.records.cover import over, same_edge
 from analytics.records.load import NOT_RECORDED, Records
 from analytics.records.measures import COMPETITION
@@ -479,7 +479,9 @@ def _hurts_soonest(rated: PartRating, bound: RatingBound) -> bool:
 
 
 #: reasons that name powers beside the figure they bear on: rounded down as it is
-_BESIDE = (Rests.FITTED_LATELY, Rests.HIDDEN_COUNTED, Rests.HELD_AT_LIGHTER, Rests.BELOW_POWERS)
+_BESIDE = (Rests.AS_BEFORE, Rests.STOPPED_ALONE, Rests.HELD_AT_LIGHTER, Rests.BELOW_POWERS)
+#: reasons that bear on a power alone
+_OF_A_POWER = (*_BESIDE, Rests.FITTED_LATELY, Rests.UNCLEAR_FAILURES, Rests.UNDER_POWERS)
 
 
 def as_rounded(why: Reason, options: Options) -> Reason:
@@ -494,8 +496,8 @@ def _step_down(power_hp: float, step_hp: float) -> float:
     return rounded_down(power_hp, step_hp) if math.isfinite(power_hp) and power_hp >= step_hp else power_hp
 
 
-def qualifiers(rated: PartRating, bound: RatingBound, options: Options) -> tuple[Reason, ...]:
-    """What a ``bound`` of the part ``rated`` hangs on; the other reading of unclear failures where it gives another
+def qualifiers(rated: PartRating, bound: RatingBound, options: Options, why: Reason) -> tuple[Reason, ...]:
+    """What a ``bound`` of the part ``rated`` hangs on, and nothing of powers where its verdict (``why``) names none; the other reading of unclear failures where it gives another
     figure; powers rounded as the ``options`` say."""
     rest = [as_rounded(r, options) for r in bound.reasons if r.code is not Rests.AT_LEAST]
     rest += reason_if(Rests.FOUND_AT_TEARDOWN, rated.hidden and opened_of(rated.data) is None, failures=rated.hidden)
@@ -508,4 +510,4 @@ def qualifiers(rated: PartRating, bound: RatingBound, options: Options) -> tuple
         own_hp=own_hp,
         other_hp=other_hp,
     )
-    return tuple(rest)
+    return tuple(r for r in rest if why.code is not Verdict.ANY_POWER or r.code not in _OF_A_POWER)

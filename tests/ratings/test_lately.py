@@ -86,11 +86,12 @@ def test_the_figure_is_that_of_the_fit_with_the_term():
     assert made.lately_z == pytest.approx(why.values["z"])
     by_hand = rate_part(with_fitted(data), 7000, None, Promise(LIFE), replace(QUICK, lately=False))
     assert found.bound_hp == pytest.approx(by_hand.first_order_hp, rel=1e-9)
-    assert why.values["now_hp"] == pytest.approx(found.bound_hp)
-    assert "for what is fitted now, which fails sooner than what was fitted before" in say(why)
-    assert say(as_rounded(why, Options(Promise(LIFE)))).endswith(
-        "; 500 hp for that"
-    )  # 503 before it is rounded down as the figure beside it
+    assert say(why).startswith("for what is fitted now, which fails sooner than what was fitted before")
+    before = next(r for r in found.reasons if r.code is Rests.AS_BEFORE)
+    assert before.values["otherwise_hp"] > found.bound_hp
+    assert say(as_rounded(before, Options(Promise(LIFE)))).startswith(
+        "500 hp if what is fitted now"
+    )  # 503, rounded down as the figure beside it
     assert "as after another material or supplier" in say(why)
 
 

@@ -159,7 +159,7 @@ def _by_safety(argument: Argument) -> str:
         )
     left_out = "; ".join(say_all(argument.safety.left_out)) or "no rating could be made"
     why = left_out.rstrip(".") if table.empty else _why(table.iloc[0])
-    return f"By safety no power can be named for {below}: {why}."
+    return f"By safety no power can be named for {below}; {why}."
 
 
 def _why(row: pd.Series) -> str:

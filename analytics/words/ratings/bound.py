@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import expm1, isfinite
+from math import expm1
 
 from analytics.reasons import Checked, Default, Reason, Rests
 from analytics.words import units as said
@@ -42,10 +42,10 @@ texts(
             f"{failures} of the failures {'was' if failures == 1 else 'were'} found at a teardown: the same damage in trucks "
             "never opened is not counted"
         ),
-        Rests.HIDDEN_COUNTED: lambda opened, found, alone_hp: (
+        Rests.HIDDEN_COUNTED: lambda opened, found: (
             f"of {opened:,.0f} looked at while their unit was apart {opened - found:,.0f} were clean and {found:,.0f} had damage that stops no truck, counted here as if every truck were opened"
-            + (f"; {power(alone_hp)} by what stops trucks alone" if isfinite(alone_hp) else "")
         ),
+        Rests.STOPPED_ALONE: "{alone_hp:power} by what stops trucks alone",
         Rests.MORE_OPENINGS: "some {more:,.0f} more openings, found as those were, would do to raise it",
         Rests.LASTS_AT_ANY_POWER: lambda lowest_hp, highest_hp, **shares: (
             f"at any power from {about_power(lowest_hp, unit=False)} to {about_power(highest_hp)}, as most of these trucks have, {_lasting(**shares)}"
@@ -56,13 +56,11 @@ texts(
         Rests.LASTS_IN_WEAKEST: lambda power_hp, **shares: (
             f"of the weakest tenth of these trucks, up to {about_power(power_hp)}, {_lasting(**shares)}"
         ),
-        Rests.FITTED_LATELY: lambda z, now_hp, otherwise_hp: (
-            f"for what is fitted now, which {'may fail' if z < 1.64 else 'fails'} sooner than what was fitted before, as after another material or supplier; "
-            f"{power(otherwise_hp)} {'if it does not' if z < 1.64 else 'for that'}"
-            if isfinite(now_hp)
-            else f"what is fitted now {'may fail' if z < 1.64 else 'fails'} sooner than what was fitted before, as after another material or supplier, and for it the "
-            f"records rule no power out; {power(otherwise_hp)} if nothing has changed"
+        Rests.FITTED_LATELY: lambda z, shown: (
+            f"for what is fitted now, which {'may fail' if z < 1.64 else 'fails'} sooner than what was fitted before, as after another material or supplier"
+            + ("" if shown else ", and for it the records rule no power out")
         ),
+        Rests.AS_BEFORE: "{otherwise_hp:power} if what is fitted now lasts as what was fitted before",
         Rests.UNCLEAR_FAILURES: (
             "{own_hp:power} if the {failures} with an unclear cause or order were its own, {other_hp:power} if not; the "
             "lower counts"

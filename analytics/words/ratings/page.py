@@ -188,7 +188,7 @@ _SAY = {"lower": "Lower", "raise": "Could go up:", "keep": "Keep", NOT_SHOWN: "N
 def _change(verdict: str, row, lasts: Reason | None) -> str:
     """What is published in a class, what the records support, and where a limit is to move to; where power is not shown to matter, the share that lasts."""
     if lasts is not None:
-        return f"at least {at_least(lasts.values['at_least'])} last up to {about_power(lasts.values['highest_hp'])} {weight_class(row.weight_up_to)}"
+        return f"at least {at_least(lasts.values['at_least'])} last {weight_class(row.weight_up_to)}, at powers up to {about_power(lasts.values['highest_hp'])}"
     there, supported = math.isfinite(row.published_hp), math.isfinite(row.supported_hp)
     published = f"{bare_power(row.published_hp)} published" if there else "none published"
     shown = f"{power(row.supported_hp)} supported" if supported else "no power supported"
@@ -205,8 +205,11 @@ _SHORT = (
 def short_table(ratings: Ratings) -> pd.DataFrame:
     """The sheet as the page has it: what to do first, no column that is empty or the same in every row. ratings: of the shop."""
     table = offered(sheet_table(ratings), ratings.table["why"])
+    table["miles"] = table["miles"].map(lambda v: float(f"{v:.3g}"))  # most are worked out from days
     counted_alike = (table["clock"] == "miles").all()
-    return table[[c for c in _SHORT if not (table[c].isna().all() or (counted_alike and c in ("life", "clock")))]]
+    shown = [c for c in _SHORT if not (table[c].isna().all() or (counted_alike and c in ("life", "clock")))]
+    # the harshest use by itself stands in the row of any use already
+    return table[shown].drop_duplicates([c for c in shown if c not in ("use", "reason")])
 
 
 def part_words(ratings: Ratings, part: PartRating) -> tuple[str, ...]:
@@ -214,7 +217,7 @@ def part_words(ratings: Ratings, part: PartRating) -> tuple[str, ...]:
     options, table = ratings.options, ratings.table
     own = table[(table["component"] == part.component) & (table["part"] == part.part) & (table["use"] == "")]
     any_use = [b for b in part.bounds if not b.use]
-    told = [say_all(qualifiers(part, b, options)) for b in any_use]
+    told = [say_all(qualifiers(part, b, options, why)) for b, why in zip(any_use, own["why"], strict=True)]
     # what holds in every class is said once
     shared = [r for r in told[0] if len(told) > 1 and all(r in q for q in told)]
     return (
@@ -233,8 +236,8 @@ _BENDS = (Lives.MISSING_OF_OTHERS, Lives.MISSING_OF_FAILED, Lives.NO_WEIGHT)
 def _class_words(bound: RatingBound, own: Sequence[str], row) -> str:
     """A weight class in its sentence. own: what holds of its figure and not in every class."""
     besides = f" ({'; '.join(own)})" if own else ""
-    verdict = "" if row.why.code is Verdict.ANY_POWER else f" {row.verdict}."
-    return f"{_cap(weight_class(bound.weight_lb))}:{verdict} {_cap(say(row.why))}{besides}.{trial(row.trial_hp)}"
+    told = say(row.why) if row.why.code is Verdict.ANY_POWER else f"{row.verdict}. {_cap(say(row.why))}"
+    return f"{_cap(weight_class(bound.weight_lb))}: {told}{besides}.{trial(row.trial_hp)}"
 
 
 def _rises(estimates: Sequence[float]) -> list[str]:

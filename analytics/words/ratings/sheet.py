@@ -100,7 +100,7 @@ def seen_words(bound: RatingBound) -> str:
 
 def sentence(rated: PartRating, bound: RatingBound, why: Reason, options: Options) -> str:
     """The rating in one plain sentence. rated: the part; bound: the rating; why: of the verdict; options: of the rating."""
-    rest = say_all(qualifiers(rated, bound, options))
+    rest = say_all(qualifiers(rated, bound, options, why))
     return f"{seen_words(bound)}: {say(why)}" + (f" ({'; '.join(rest)})" if rest else "") + "."
 
 

@@ -75,7 +75,7 @@ asks(
     Question.LOTS,
     "Which build lots came back more than they should?",
     "Rates of the lots of a part are drawn together, the more the fewer the failures that speak for a lot (gamma-Poisson: Clayton and Kaldor 1987; averaged over how far lots may differ, which the counts leave open); "
-    "limits 90%. Expected: the part's failures shared out by each lot's hazard, given power, weight, use, age and miles.",
+    "limits 90%. Expected: the part's failures shared out by each lot's hazard, given power, weight, use, age and miles; an alarm expects what the other lots alone make usual, so less of a bad one.",
 )
 asks(
     Question.POWER,
