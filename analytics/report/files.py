@@ -6,6 +6,7 @@ import textwrap
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -45,7 +46,7 @@ VIEW_FILES = {
 _DIGITS = 6
 _SHEET_ROWS = 1_048_576
 #: so many letters a sheet of A4 across holds at the least share of its size that still reads (7 points); of a wider table the first columns are printed
-_PAGE_WIDE, _LEAST_SIZE = 220.0, 62
+_PAGE_WIDE, _LEAST_SIZE = 178.0, 62
 
 
 def write_csv(frame: pd.DataFrame, path: Path) -> None:
@@ -195,6 +196,7 @@ class _Looks:
             True: book.add_format({"valign": "top", "align": "right"} | head),
         }
         self.text = book.add_format(self.left | {"text_wrap": True})
+        self.one_line = book.add_format(self.left)
 
     def of(self, form: str, day: bool = False):
         """The format of cells whose numbers, or days, are written so."""
@@ -218,34 +220,54 @@ def _fill(page, frame: pd.DataFrame, looks: _Looks) -> None:
     if len(frame) >= _SHEET_ROWS:
         frame = frame.head(_SHEET_ROWS - 2)
         page.write_string(_SHEET_ROWS - 1, 0, CUT_HERE)
-    lines, reach = Counter[int](), [0.0]
-    for c, column in enumerate(frame.columns):
-        values, form = frame[column], cell_format(column, looks.currency)
-        kind = values.dtype
-        day = pd.api.types.is_datetime64_any_dtype(kind)
-        number = pd.api.types.is_numeric_dtype(kind) and not pd.api.types.is_bool_dtype(kind)
-        form = "yyyy-mm-dd" if day else _plainer(form, values) if number else ""
-        look = looks.of(form, day) if form else looks.text
-        page.write_string(0, c, heading(column), looks.heads[number])
-        width = _width(heading(column), values, form)
-        reach.append(reach[-1] + width)
-        page.set_column(c, c, width)
-        lines[0] = max(lines[0], _lines(heading(column), width - 3))  # less the button of the filter
-        told = to_digits(values.to_numpy(float)) if number else values
-        for r, value in enumerate(told.tolist(), 1):
-            text = _write(page, (r, c), value, (day, number), look)
-            lines[r] = max(lines[r], _lines(text, width - 1))
+    columns = [_Column.of(name, frame[name], looks) for name in frame.columns]
+    reach = np.cumsum([0.0, *(column.width for column in columns)])
+    wide = reach[-1] > _PAGE_WIDE
+    printed = max(int(np.searchsorted(reach, _PAGE_WIDE, "right")) - 1, 1) if wide else len(columns)
+    lines = Counter[int]()
+    for c, column in enumerate(columns):
+        # a text that no paper shows makes no row of it tall
+        look = column.look if c < printed or column.number or column.day else looks.one_line
+        page.write_string(0, c, column.name, looks.heads[column.number])
+        page.set_column(c, c, column.width)
+        lines[0] = max(lines[0], _lines(column.name, column.width - 3))  # less the button of the filter
+        for r, value in enumerate(column.told, 1):
+            text = _write(page, (r, c), value, (column.day, column.number), look)
+            lines[r] = max(lines[r], _lines(text, column.width - 1) if c < printed else 1)
     for r, tall in lines.items():
         if tall > 1:  # not every program makes a row as tall as its broken text
             page.set_row(r, min(15.0 * tall, 409.0))
-    if reach[-1] > _PAGE_WIDE:
+    if wide:
         page.set_print_scale(_LEAST_SIZE)
-        page.print_area(0, 0, len(frame), max(np.searchsorted(reach, _PAGE_WIDE, "right") - 2, 0))
+        page.print_area(0, 0, len(frame), printed - 1)
     else:
         page.fit_to_pages(1, 0)
     page.freeze_panes(1, 0)
     if len(frame):
         page.autofilter(0, 0, min(len(frame), _SHEET_ROWS - 1), max(len(frame.columns) - 1, 0))
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """A column as it is written: its heading, what it holds, and how that looks."""
+
+    name: str
+    told: list
+    day: bool
+    number: bool
+    look: Any
+    width: float
+
+    @staticmethod
+    def of(column: str, values: pd.Series, looks: _Looks) -> _Column:
+        """The ``column`` of these ``values``."""
+        form, kind = cell_format(column, looks.currency), values.dtype
+        day = pd.api.types.is_datetime64_any_dtype(kind)
+        number = pd.api.types.is_numeric_dtype(kind) and not pd.api.types.is_bool_dtype(kind)
+        form = "yyyy-mm-dd" if day else _plainer(form, values) if number else ""
+        look = looks.of(form, day) if form else looks.text
+        told = to_digits(values.to_numpy(float)) if number else values
+        return _Column(heading(column), told.tolist(), day, number, look, _width(heading(column), values, form))
 
 
 def _plainer(form: str, values: pd.Series) -> str:
@@ -296,4 +318,4 @@ def _width(name: str, values: pd.Series, form: str) -> float:
     if form:
         return max(word + 1, _figures(values, form), 5) + 2
     longest = max((len(str(v)) for v in values.head(500)), default=0)
-    return max(word + 2, min(longest + 2, 61), 8)
+    return max(word + 2, min(longest + 2, 54), 8)

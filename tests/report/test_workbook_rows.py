@@ -47,8 +47,17 @@ def test_of_a_table_wider_than_paper_the_first_columns_are_printed(tmp_path):
     widths = [float(w) for w in re.findall(r'<col [^>]*width="([\d.]+)"', wide)]
     with zipfile.ZipFile(tmp_path / "y.xlsx") as book:
         [last] = re.findall(r"Print_Area\"[^>]*>'To do'!\$A\$1:\$([A-Z]+)\$2<", book.read("xl/workbook.xml").decode())
-    assert 31 * int(widths[0]) <= 220 < 32 * int(widths[0])
-    assert last == "AE", "the thirty-first"
+    assert 25 * int(widths[0]) <= 178 < 26 * int(widths[0])
+    assert last == "Y", "the twenty-fifth"
+
+
+def test_a_text_that_no_paper_shows_makes_no_row_tall(tmp_path):
+    """Its row would be printed as an empty gap; one that is printed breaks over as many lines as it takes."""
+    figures, text = {f"a{k}": [1.5] for k in range(40)}, {"why": ["so it is " * 40]}
+    beyond, _ = _written(pd.DataFrame({**figures, **text}), tmp_path / "x.xlsx")
+    within, _ = _written(pd.DataFrame({**text, **figures}), tmp_path / "y.xlsx")
+    assert '<row r="2" spans="1:41">' in beyond
+    assert re.search(r'<row r="2"[^>]* ht="', within)
 
 
 def test_a_column_of_figures_is_as_wide_as_they_are(tmp_path):
