@@ -163,7 +163,6 @@ class Since(Code):
     RATED_NOW = auto()
     ALARM_NEW = auto()
     ALARM_OVER = auto()
-    AHEAD = auto()
     NOTHING = auto()
 
 

@@ -100,7 +100,7 @@ def search_figure(step: StepResult, part: str) -> tuple[Figure, str] | None:
     low.set_ylabel("failures, relative to\na truck in the middle")
     in_own_units(low.xaxis, "weight" if step.axis == "weight" else "power")
     low.set_xlabel(axis_label(step.axis))
-    low.legend(frameon=False, fontsize=9, loc="upper left")
+    figure.legend(loc="outside lower center", ncols=2, frameon=False, fontsize=9)
     _tidy(low)
     return figure, search_caption(step, part)
 

@@ -61,7 +61,15 @@ def rating_figure(
     ax.axhline(options.promise.reliability, color="0.5", linewidth=0.8, linestyle=":")
     level = options.promise.reliability
     ax.text(
-        0.995, level + 0.006, f"{level:.0%}", fontsize=9, color="0.35", ha="right", transform=ax.get_yaxis_transform()
+        0.995,
+        level + 0.006,
+        f"{level:.0%}",
+        fontsize=9,
+        color="0.35",
+        ha="right",
+        transform=ax.get_yaxis_transform(),
+        bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1},
+        zorder=4,
     )
     if math.isfinite(row["supported_hp"]) and row["why"].code is not Verdict.ANY_POWER:
         ax.axvline(

@@ -274,12 +274,6 @@ def changed(outlook: Outlook, limits: pd.DataFrame, compared: bool) -> tuple[Rea
     if not compared:
         return (reason(Since.NO_REVIEW_BEFORE),)
     said = [*_alarms_changed(outlook), *_limits_changed(limits)]
-    kept, counts = outlook.kept.table, outlook.forecasts.counts
-    now = counts[(counts["span"] == "quarter") & (counts["component"] == "")]
-    then = kept[(kept["span"] == "quarter") & (kept["component"] == "all")] if len(kept) else kept
-    if len(now) and len(then):
-        was = then.sort_values("made_on", kind="stable").iloc[-1]
-        said.append(reason(Since.AHEAD, before=float(was["expected"]), now=float(now["expected"].iloc[0])))
     return tuple(said) or (reason(Since.NOTHING),)
 
 

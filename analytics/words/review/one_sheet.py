@@ -409,9 +409,6 @@ texts(
         Since.RATED_NOW: lambda parts: f"Rated for the first time: {listed([part for _, part in parts])}.",
         Since.ALARM_NEW: lambda what: f"New alarm: {say(what)}.",
         Since.ALARM_OVER: lambda what, verdict: f"No longer an alarm: {say(what)}, {say(verdict)}.",
-        Since.AHEAD: lambda before, now: (
-            f"Expected for the quarter ahead: {numbered(now)} comebacks, was {numbered(before)}."
-        ),
     }
 )
 
