@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from analytics.cores import JOBS, RECKONING
+from analytics.cores import JOBS, RECKONING, quietly_ended
 from analytics.errors import AnalyticsError
 from analytics.words import terminal
 
@@ -275,13 +275,13 @@ def run_command(prog: str, description: str, known: Sequence[Command], argv: Seq
         if isinstance(stream, io.TextIOWrapper):  # a console or file of few letters: the others come as their numbers
             stream.reconfigure(errors="backslashreplace")
     arguments = _parser(prog, description, known).parse_args(argv)
-    if threading.current_thread() is threading.main_thread():
-        signal.signal(signal.SIGTERM, _stop)
     os.environ.update({name: os.environ.get(name, told) for name, told in RECKONING.items()})
     if getattr(arguments, "jobs", None) is not None:
         os.environ[JOBS] = str(arguments.jobs)
     try:
-        arguments.run(arguments)
+        with quietly_ended() as hush:
+            _heed(hush)
+            arguments.run(arguments)
     except AnalyticsError as err:
         return _say(str(err))
     except BrokenPipeError:
@@ -296,9 +296,16 @@ def run_command(prog: str, description: str, known: Sequence[Command], argv: Seq
     return 0
 
 
-def _stop(*_: object) -> None:
-    """A request to end is met as the key that stops: what is half-written is taken away first."""
-    raise KeyboardInterrupt
+def _heed(hush: Callable[[], None]) -> None:
+    """A request to end is met as the key that stops: what is half-written is taken away first. ``hush``: called before."""
+
+    def stop(*_: object) -> None:
+        hush()
+        raise KeyboardInterrupt
+
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGTERM, stop)
+        signal.signal(signal.SIGINT, stop)
 
 
 def _say(error: str) -> int:

@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
+import logging
 import os
+import signal
+import threading
+import traceback
+import warnings
+import weakref
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from typing import Any, TypeVar
 
 from analytics import kept
@@ -15,8 +22,12 @@ JOBS = "ANALYTICS_JOBS"
 _ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 #: memory that is given back to the system with every array comes back page by page, which takes a tenth of a calibration (glibc; others pass over it)
 _KEPT_MEMORY = {"MALLOC_TRIM_THRESHOLD_": str(2**27), "MALLOC_MMAP_THRESHOLD_": str(2**25)}
+#: what joblib's watcher of its locks finds left where a command was stopped, and takes away
+_QUIET = {"PYTHONWARNINGS": "ignore:resource_tracker"}
 #: what the environment of every process that reckons holds, where the user has not said otherwise
-RECKONING = _ONE_THREAD | _KEPT_MEMORY
+RECKONING = _ONE_THREAD | _KEPT_MEMORY | _QUIET
+#: the loops that other processes may still be at
+_OPEN: weakref.WeakSet[Any] = weakref.WeakSet()
 
 
 def each(
@@ -43,7 +54,67 @@ def each(
         return (function(*item) for item in listed)
     # arrays laid in files for the others to read would be taken away with the first of two open loops
     pool = Parallel(n_jobs=at_once, batch_size=1, return_as="generator", max_nbytes=None)
-    return pool(delayed(function)(*item) for item in listed)
+    with _deaf():
+        loop = pool(delayed(_tried)(function, item) for item in listed)
+    _OPEN.add(loop)
+    return _results(loop)
+
+
+def _tried(function: Callable[..., Result], item: tuple[Any, ...]) -> tuple[Result | None, Exception | None]:
+    """What ``function`` gives, or the error it raises: an error that goes through joblib makes it end the other open loops, loudly."""
+    try:
+        return function(*item), None
+    except Exception as err:
+        err.add_note(traceback.format_exc())
+        return None, err
+
+
+def _results(loop: Iterator[tuple[Any, Exception | None]]) -> Iterator[Any]:
+    for result, error in loop:
+        if error is not None:
+            raise error
+        yield result
+
+
+@contextmanager
+def _deaf() -> Iterator[None]:
+    """Processes started within don't hear the key that stops: the one that started them ends them."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+@contextmanager
+def quietly_ended() -> Iterator[Callable[[], None]]:
+    """After an error within, the loops still open are ended, and joblib's own words of that are not printed. Gives what says no more from now
+    on, for a handler of signals: a loop that is interrupted while it waits ends the others by itself."""
+    told = threading.excepthook, logging.root.manager.disable
+
+    def hush() -> None:
+        threading.excepthook = lambda _: None
+        logging.disable()
+
+    try:
+        yield hush
+    except BaseException:
+        hush()
+        _end()
+        raise
+    finally:
+        threading.excepthook, logging.root.manager.disable = told
+
+
+def _end() -> None:
+    """End every open loop, and the processes that are at them."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        for loop in list(_OPEN):
+            loop.close()
 
 
 def _kept(function: Callable[..., Result], items: list[tuple[Any, ...]], jobs: int | None) -> Iterator[Result]:

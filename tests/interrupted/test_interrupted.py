@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import resource
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -14,6 +15,7 @@ import pytest
 from analytics.__main__ import main
 from analytics.errors import AnalyticsError
 from analytics.report.files import write_book
+from analytics.words import terminal
 from tests.interrupted.kill import ROOT, contents, run
 from tests.small_shop import rateable_shop
 
@@ -153,3 +155,31 @@ def test_stopped_by_hand(monkeypatch, capsys):
     monkeypatch.setattr("analytics.__main__._check", stop)
     assert main(["check", "x"]) == 130
     assert "stopped" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("how", "send", "code", "said"),
+    [
+        ("sheet", None, 2, "a sheet read late is bad"),
+        ("elsewhere", None, 2, "no root on another process"),
+        ("key", signal.SIGINT, 130, terminal.STOPPED),
+        ("request", signal.SIGTERM, 130, terminal.STOPPED),
+    ],
+)
+def test_a_command_broken_off_with_loops_open_says_its_own_message_alone(how, send, code, said):
+    """The key reaches the other processes too, as on a terminal; the request the command alone."""
+    command = subprocess.Popen(
+        [sys.executable, "-m", "tests.interrupted.open_loops", how],
+        cwd=ROOT,
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    assert command.stdout is not None
+    assert command.stdout.readline() == "open\n"
+    if send is not None:
+        (os.killpg if send == signal.SIGINT else os.kill)(command.pid, send)
+    _, told = command.communicate(timeout=120)
+    assert (command.returncode, told) == (code, f"error: {said}\n")
