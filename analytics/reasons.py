@@ -405,6 +405,7 @@ class Guess(Code):
     HEADINGS = auto()
     DATES = auto()
     UNIT_OF_HEADING = auto()
+    UNIT_OF_CELLS = auto()
     UNIT_BY_SIZE = auto()
     UNIT_LIKE_OTHERS = auto()
     UNIT_USUAL = auto()
@@ -849,6 +850,8 @@ class Issue(Code):
     LONE_PART = auto()
     TOO_SLOW = auto()
     DITTO = auto()
+    VOID = auto()
+    BY_PART = auto()
 
 
 class Judged(Code):

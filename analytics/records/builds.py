@@ -92,10 +92,10 @@ def judge_repeats(builds: Sheet, returns: Sheet, order: pd.DataFrame) -> pd.Data
                 "with the parts that differ as new"
             )
         else:
-            heads = ", ".join(h.removeprefix("component:") for h in _differing(rows[at], rows[earlier[-1]])[:4])
+            heads = ", ".join(builds.raw.typed.get(h, h) for h in _differing(rows[at], rows[earlier[-1]])[:4])
             refused[at] = True
             reason[at] = f"the serial is already built in {number}, with another {heads}, and did not come back between"
-            remedy[at] = "delete the row that is wrong, or correct the serial"
+            remedy[at] = "delete the row that is wrong, or correct the serial: two units need two"
     builds.doubt(shipped, "serial", reason, "confirm that it is the same unit", Issue.SHIPPED_AGAIN)
     builds.set_aside(refused, "serial", reason, remedy, kind)
     return again[shipped[again["at"].to_numpy()]].reset_index(drop=True)

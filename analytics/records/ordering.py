@@ -51,8 +51,9 @@ def read_dates(sheet: Sheet, shop: Shop) -> None:
             )
             reason = "failed_on gives no day, so the day it came in is needed"
             sheet.set_aside(opened, "returned_on", reason, "fill in returned_on", Issue.NO_DAY)
-        remedy = f"fill in {' or '.join(spec.known_on)}"
-        sheet.set_aside(blank, spec.known_on[0], "no date", remedy, Issue.NO_DATE)
+        heads = [h for h in spec.known_on if h in sheet.raw.typed] or [*spec.known_on]
+        remedy = f"fill in {' or '.join(sheet.raw.typed.get(h, h) for h in heads)}"
+        sheet.set_aside(blank, heads[0], "no date", remedy, Issue.NO_DATE)
 
 
 def _parsed(sheet: Sheet, heading: str, shop: Shop) -> pd.DataFrame:

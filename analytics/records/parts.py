@@ -74,7 +74,7 @@ def name_components(sheet: Sheet, shop: Shop) -> None:
     blank = cells.tidy(text) == ""
     sheet.set_aside(blank, "component", "no component named", f"say which component it was, or {NO_DAMAGE[0]!r}")
     reason = f"not one of the components ({', '.join(shop.components)})"
-    remedy = "correct the word, or add it in shop.toml: under [words.component] if it is another word for one of them, else to [components]"
+    remedy = "correct the word, or add it in shop.toml: under [words.component] if it is another word for one of them, else to [components], with the heading of its column in builds"
     sheet.set_aside(named == "", "component", reason, remedy)
     sheet.values["component"] = named
 

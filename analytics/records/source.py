@@ -40,7 +40,11 @@ _IN_THOUSANDS = frozenset({"odometer", "odometer_at_install", "miles_in_service"
 #: from which likeness on a heading is proposed for one that is missing: a wrong proposal is worse than none
 _NEARLY = 0.75
 _FIGURE = re.compile(r"[$€£]?\s*[+-]?\d[\d.,]*\s*(?:[^\W\d]{1,4}\.?|[$€£])?")
-_TOTAL = r"^\W*(?:(?:grand|sub)[\s-]*)?(?:totals?|sum)\b"
+_TOTAL = r"^\W*(?:(?:grand|sub)[\s-]*)?(?:totals?|sum|averages?|avg|summe|gesamt|durchschnitt|somme|moyenne)\b"
+#: how a cell begins whose row stands for nothing that went out
+_VOID = re.compile(
+    r"^\W*(?:void|cancell?ed|never (?:built|shipped|picked up)|storniert|annulé)\b(?!\W*warranty)", re.IGNORECASE
+)
 _TOTALS_ROW = re.compile(_TOTAL, re.IGNORECASE)
 _TOTALS_ONLY = re.compile(_TOTAL + r"\W*$", re.IGNORECASE)
 
@@ -335,7 +339,9 @@ def _to_sheet(name: str, grid: Grid, known: tuple[dict[str, str], Mark], shop: S
         sheet=np.full(len(body), grid.sheet, dtype=object),
         row=line + grid.first_row,
         structure=_first_of(structure, crossed),
-        notes=_first_of(_first_of(_first_of(notes, said), told), _errors(table, typed)),
+        notes=_first_of(
+            _first_of(_first_of(_first_of(notes, said), told), _errors(table, typed)), _voided(cells, found)
+        ),
         unused_columns=_unused(found, columns, place),
         typed=typed,
         places=((grid.file, grid.sheet),),
@@ -711,6 +717,22 @@ def _examples(body: list[Sequence[str]], cells: list[list[str]]) -> list[Entry]:
     within = {at for texts in cells if EXAMPLE in texts for at, text in enumerate(texts) if text == EXAMPLE}
     beyond = {at for at, row in enumerate(body) if len(row) > len(cells) and is_example(row)}
     return [(at, "", "|".join(body[at])[:200], *told) for at in sorted(within | beyond)]
+
+
+def _voided(cells: list[list[str]], found: list[str]) -> pd.DataFrame:
+    """Notes on rows that say, under whatever heading, that they are void."""
+    told = (
+        "says that the row stands for nothing, but it is read",
+        "cross the row out or delete it; nothing to do if the unit went out",
+        Issue.VOID,
+    )
+    of_column = (
+        (at, head, text[:200], *told)
+        for head, texts in zip(found, cells, strict=False)
+        for at, text in enumerate(texts)
+        if _VOID.match(text)
+    )
+    return entries_of(list(of_column))
 
 
 def _totals(cells: list[list[str]], dates: list[int], rows: int) -> list[Entry]:

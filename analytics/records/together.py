@@ -52,7 +52,8 @@ def each_by_itself(sheets: Mapping[str, RawSheet], shop: Shop) -> dict[str, RawS
         known.add(component, pd.unique(sheets["builds"].table[f"component:{component}"]))
     builds = _parts_of_builds(sheets["builds"], groups, known)
     named = filter(lambda name: "component" in sheets[name].table, sheets.keys() & {"returns", "fitted"})
-    return {**sheets, "builds": builds, **{name: _rows_of(sheets[name], known, shop) for name in named}}
+    by_part = {name: _by_its_part(sheets[name], known, shop) for name in named}
+    return {**sheets, "builds": builds, **{name: _rows_of(raw, known, shop) for name, raw in by_part.items()}}
 
 
 def pieces(text: str) -> list[str]:
@@ -147,6 +148,27 @@ def _remedy(group: tuple[str, ...]) -> str:
     if len(group) == 1:
         return f"leave one part in the cell; if this is the name of one, {listed}"
     return f"{listed}, or under that of the component it is of; or correct the cell"
+
+
+# ---- rows that name a part in place of a component -----------------------------------------------------------------
+
+
+def _by_its_part(raw: RawSheet, known: Known, shop: Shop) -> RawSheet:
+    """A sheet whose rows may name, under component, a part that one component alone has: that component, and the part where none is named."""
+    words, typed = component_words(shop), raw.table["component"]
+    owner = {t: min(known.of(t)) for t in pd.unique(typed) if heading_key(t) not in words and len(known.of(t)) == 1}
+    of_part = typed.isin(owner)
+    if not of_part.any():
+        return raw
+    part = raw.table.get("part", pd.Series("", index=typed.index, dtype=object))
+    table = raw.table.assign(component=typed.map(owner).fillna(typed), part=part.mask(of_part & (part == ""), typed))
+    notes = [_named_by_part(raw, typed, text, component) for text, component in owner.items()]
+    return replace(raw, table=table, typed_as=raw.typed_as.assign(component=typed), notes=_with(raw.notes, notes))
+
+
+def _named_by_part(raw: RawSheet, typed: pd.Series, text: str, component: str) -> Entry:
+    at, told = int(np.flatnonzero(typed == text)[0]), f"is a part of {component}: read as that component"
+    return at, raw.typed["component"], text, told, "nothing to do if that is right", Issue.BY_PART
 
 
 # ---- rows that name several components -----------------------------------------------------------------------------

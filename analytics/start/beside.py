@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
-from itertools import chain
+from itertools import chain, compress, count
 
 from analytics.records.headings import HEADINGS
-from analytics.start.match import Match, assigned, component_named
+from analytics.start.match import Match, assigned, component_named, names_some
 from analytics.start.pages import Column, Page
 
 #: how surely a column beside builds must be one of returns; and how little such a page counts beside one of returns alone
@@ -18,10 +18,31 @@ def with_comebacks(built: Match) -> list[Match]:
     """A match, and where it is of builds (``built``) the comebacks in their rows: a day they came back, and what broke."""
     told = _told(built.page, _spare(built))
     days = [told[h].at for h in HEADINGS["returns"].dates if h in told]
-    if not days or "component" not in told:
+    if days and "component" not in told:
+        return _in_words(built, told)
+    if not days:
         return [built]
     rest = _without_odometer_after(built, min(days))
     return _parted(built, told) if rest == built else with_comebacks(rest)
+
+
+def _in_words(built: Match, told: Mapping[str, Column]) -> list[Match]:
+    """The builds and the comebacks of one page, where no column names the component and one tells in words what broke."""
+    days = [c for h, c in told.items() if h in HEADINGS["returns"].dates]
+    back = [any(c.texts[at].strip() for c in days) for at in range(len(built.page.numbers))]
+    words = next((c for c in _spare(built) if c not in days and names_some(c) and _only_where(c, back)), None)
+    if words is None:
+        return [built]
+    builds, other = _parted(built, {**{h: c for h, c in told.items() if c.at != words.at}, "component": words})
+    page = other.page.at_rows(list(compress(count(), back)))
+    own = {c.at: c for c in page.columns}
+    columns = {h: own[c.at] for h, c in other.columns.items() if h != "component"}
+    return [builds, replace(other, page=page, columns=columns, text=own[words.at])]
+
+
+def _only_where(column: Column, back: Sequence[bool]) -> bool:
+    """Whether a column is filled in no other rows than those that came ``back``."""
+    return not any(text.strip() and not came for text, came in zip(column.texts, back, strict=True))
 
 
 def _spare(built: Match) -> list[Column]:

@@ -13,13 +13,14 @@ from analytics.records.dates import ColumnOrder, column_order
 from analytics.records.decimals import with_points
 from analytics.records.headings import HEADINGS, heading_key
 from analytics.records.names import fold
+from analytics.start.languages import KILOMETRES
 from analytics.start.match import Found
 from analytics.start.pages import Column
 
 _NAMES = {
     "power": {"kw": "kW", "ps": "PS", "hp": "hp", "bhp": "hp", "whp": "hp", "rwhp": "hp"},
     "weight": {"kg": "kg", "kgs": "kg", "t": "t", "lb": "lb", "lbs": "lb"},
-    "distance": {"km": "km", "kms": "km", "mi": "miles", "miles": "miles"},
+    "distance": {"km": "km", "kms": "km", "mi": "miles", "miles": "miles", **dict.fromkeys(KILOMETRES, "km")},
 }
 _HEADINGS = {
     "power": ("power", "power_limit"),
@@ -30,17 +31,20 @@ METRIC = {"power": "kW", "weight": "kg", "distance": "km"}
 OURS = {"power": "hp", "weight": "lb", "distance": "miles"}
 #: weights of trucks in kg lie below, in lb above (common practice, no source)
 _LIGHTEST_LB = 5000.0
+_OF_CELL = re.compile(r"\d\s*([^\W\d_]+)\W*$")
 _BARE = re.compile(r"\d[\d.,' ]*")
 
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """What bare numbers of a kind mean. by: "heading", "size" (with the middle one), "others" (the other units are metric) or ""."""
+    """What bare numbers of a kind mean. by: "heading", "cells" (that name it, with an example), "size" (with the middle one), "others" (the other units are
+    metric) or ""."""
 
     unit: str
     by: str
     heading: str = ""
     middle: float = 0.0
+    cells: int = 0
 
 
 def units_of(found: Found) -> dict[str, Unit]:
@@ -50,7 +54,7 @@ def units_of(found: Found) -> dict[str, Unit]:
     metric = any(unit is not None and unit.unit == METRIC[kind] for kind, unit in told.items())
     told["weight"] = told["weight"] or _by_size(columns["weight"], metric or date_order(found).order == "day first")
     other = {kind: Unit(METRIC[kind], "others") if metric else Unit(OURS[kind], "") for kind in columns}
-    return {kind: told[kind] or other[kind] for kind, own in columns.items() if own}
+    return {kind: told[kind] or _by_cells(kind, own, other[kind]) for kind, own in columns.items() if own}
 
 
 def _by_heading(kind: str, columns: Sequence[Column]) -> Unit | None:
@@ -59,6 +63,14 @@ def _by_heading(kind: str, columns: Sequence[Column]) -> Unit | None:
     inside = ((_NAMES[kind].get(word, ""), c.heading) for c in columns for word in heading_key(c.heading).split())
     unit, heading = next(filter(lambda named: named[0], chain(ends, inside)), ("", ""))
     return Unit(unit, "heading", heading) if unit else None
+
+
+def _by_cells(kind: str, columns: Sequence[Column], usual: Unit) -> Unit:
+    """The ``usual`` unit, which cells that name one may confirm; where they name another, they are the exceptions."""
+    texts = filter(_OF_CELL.search, chain.from_iterable(c.some for c in columns))
+    named = {text: _NAMES[kind].get(_OF_CELL.findall(text)[0].casefold(), "") for text in texts}
+    told = {text: unit for text, unit in named.items() if unit}
+    return Unit(usual.unit, "cells", next(iter(told)), cells=len(told)) if {*told.values()} == {usual.unit} else usual
 
 
 def _by_size(columns: Sequence[Column], metric: bool) -> Unit | None:

@@ -128,9 +128,17 @@ def _keys(texts: Iterable[str]) -> set[str]:
 
 
 def near_miss(page: Page) -> tuple[str, tuple[str, ...]]:
-    """Of a page that is like no sheet: builds or returns, whichever it is more like, and the headings of it that were not found; ("", ()) where it is
-    like neither."""
+    """Of a page that is like no sheet: builds or returns, whichever it is more like, and the headings of it that were not found; fitted where it has
+    several rows a unit; ("", ()) where it is like none."""
+    if _has_lines(page):
+        return "fitted", ()
     return max(map(partial(_missed, page), ("builds", "returns")), key=lambda m: m[0])[1:]
+
+
+def _has_lines(page: Page) -> bool:
+    """Whether a page has several rows for each serial, as one of parts or of invoice lines has."""
+    placed = assigned(page, "fitted")
+    return {"serial", "part"} <= placed.keys() and _SEVERAL * len(placed["serial"][1].counts) <= page.rows
 
 
 def _missed(page: Page, sheet: str) -> tuple[float, str, tuple[str, ...]]:
@@ -303,6 +311,11 @@ def _only_use(
     )
     told = list(spare) if sheet == "builds" and "use" not in found else []
     return {"use": (1.0, told[0])} if len(told) == 1 and _can_be("use", sheet, told[0]) else {}
+
+
+def names_some(column: Column) -> bool:
+    """Whether half the texts of a column name a component, beside other words or alone."""
+    return column.share(any(t in _COMPONENT_TOKENS for t in heading_key(text).split()) for text in column.some) >= 0.5
 
 
 def uses_named(text: str) -> list[str]:

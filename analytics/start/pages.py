@@ -20,6 +20,7 @@ from analytics.records.files import HEADING_SEARCH, Grid, all_pages, open_page, 
 from analytics.records.headings import HEADINGS, bare_key, heading_key, unit_of
 from analytics.records.lines import LineColumns, units_of_lines
 from analytics.records.source import is_example, is_total
+from analytics.start.languages import IN_ENGLISH, without_accents
 from analytics.start.vocabulary import ABBREVIATED, COMPONENT_WORDS, HEADING_WORDS
 
 #: distinct texts of a column that are looked at to tell what it holds
@@ -149,7 +150,10 @@ class Page:
     def only(self, heading: str, words: Collection[str]) -> Page:
         """The page with the rows alone that have one of those words in a column."""
         kinds = next(filter(lambda c: c.heading == heading, self.columns)).texts
-        own = [at for at, text in enumerate(kinds) if text.strip() in words]
+        return self.at_rows([at for at, text in enumerate(kinds) if text.strip() in words])
+
+    def at_rows(self, own: Sequence[int]) -> Page:
+        """The page with its ``own`` rows alone, by their places."""
         columns = [Column(c.heading, c.at, [c.texts[at] for at in own]) for c in self.columns]
         return Page(self.file, self.page, self.grid, self.start, columns, [self.numbers[at] for at in own])
 
@@ -172,7 +176,8 @@ class Looked:
 
 
 def in_full(key: str) -> str:
-    """The key of a heading with its abbreviations written out: 'i p shft' is 'input shaft'."""
+    """The key of a heading in English, its abbreviations written out: 'i p shft' and 'eingangswelle' are 'input shaft'."""
+    key = IN_ENGLISH.get(without_accents(key), key)
     words = (ABBREVIATED.get(word, word) for word in key.replace("i p ", "input ").split())
     return " ".join(words)
 

@@ -33,7 +33,7 @@ from analytics.start.match import (
 from analytics.start.pages import Column, Looked, Page, look
 from analytics.start.sentences import Sentence, sentences
 from analytics.start.text import Lexicon, lexicon
-from analytics.start.vocabulary import MEASURED_AT, NO_COMPONENT, USE_WORDS
+from analytics.start.vocabulary import COMPONENT_WORDS, MEASURED_AT, NO_COMPONENT, USE_WORDS
 
 #: asked with two names and how often each was met: whether they are one
 Ask = Callable[[str, Alike], bool]
@@ -101,8 +101,9 @@ def propose(
     words = {
         heading: _words_met(found.anywhere(heading), whole if heading == "component" else None) for heading in _WORDED
     }
-    unknown = _unknown(words["component"], components, set(map(_tidy, known)))
-    told = sentences(found.get("returns", ()), _lexicon(components, parts))
+    theirs = {_tidy(part) for met in parts.values() for part in met}
+    unknown = _unknown(words["component"], components, {*map(_tidy, known), *theirs})
+    told = sentences(found.get("returns", ()), _lexicon(components, parts), _not_theirs(components))
     return Proposal(
         folder=folder,
         looked=looked,
@@ -301,6 +302,12 @@ def _lexicon(components: Mapping[str, Column], parts: Mapping[str, Counter[str]]
     return lexicon(headings, {name: [part for part, _ in met.most_common()] for name, met in parts.items()})
 
 
+def _not_theirs(components: Mapping[str, Column]) -> Lexicon:
+    """The components that shops have and this one has no column of."""
+    theirs = {component_named(word) for name, column in components.items() for word in (name, column.heading)}
+    return lexicon({name: name for name in COMPONENT_WORDS if name not in theirs}, {})
+
+
 def _component(name: str, column: Column, parts: Counter[str]) -> Setting:
     most = tuple(parts.most_common(4))
     return Setting("components", name, column.heading, reason(Guess.COMPONENT, parts=most, distinct=len(parts)))
@@ -410,7 +417,9 @@ def _dates(found: Found) -> list[Setting]:
 
 def _units(found: Found) -> list[Setting]:
     units = units_of(found)
-    return [Setting("units", kind, u.unit, _why_unit(u), sure=u.by == "heading") for kind, u in units.items()]
+    return [
+        Setting("units", kind, u.unit, _why_unit(u), sure=u.by in ("heading", "cells")) for kind, u in units.items()
+    ]
 
 
 def _measured_at(found: Found) -> list[Setting]:
@@ -431,6 +440,7 @@ def _at_the_wheels(column: Column) -> bool:
 def _why_unit(unit: Unit) -> Reason:
     told = {
         "heading": reason(Guess.UNIT_OF_HEADING, heading=unit.heading),
+        "cells": reason(Guess.UNIT_OF_CELLS, cells=unit.cells, example=unit.heading),
         "size": reason(Guess.UNIT_BY_SIZE, middle=unit.middle),
         "others": reason(Guess.UNIT_LIKE_OTHERS),
         "": reason(Guess.UNIT_USUAL),

@@ -9,36 +9,44 @@ from dataclasses import dataclass
 from itertools import chain
 
 from analytics.start.match import Match
-from analytics.start.text import Lexicon, Said, understand
+from analytics.start.text import Lexicon, Said, distance_in, understand
 
 _RECOGNISED = ("component", "part", "finding", "replaced_with")
+_DISTANCES = ("odometer", "miles_in_service")
 _OWN = ("failed_on", "returned_on", "odometer", "miles_in_service", "runs", "order", "cause", "cost", "paid_by")
 
 
 @dataclass(frozen=True, slots=True)
 class Sentence:
-    """One return told in a sentence: where it stands, the sentence, what was recognised, and its cells under our headings."""
+    """One return told in a sentence: where it stands, the sentence, what was recognised, and its cells under our headings. distance: the one it tells,
+    where no column does, among the cells. others: components it names that the shop has no parts of."""
 
     where: str
     row: int
     text: str
     said: tuple[Said, ...]
     cells: Mapping[str, str]
+    distance: str = ""
+    others: tuple[str, ...] = ()
 
 
-def sentences(pages: Sequence[Match], known: Lexicon) -> list[Sentence]:
-    """The rows of returns on these pages that name no component in a column, understood by what is known; none where a
-    column does."""
+def sentences(pages: Sequence[Match], known: Lexicon, other: Lexicon) -> list[Sentence]:
+    """The rows of returns on these ``pages`` that name no component in a column, understood by what is ``known``; none where a
+    column does. other: components that are not the shop's."""
     told = filter(lambda m: m.text is not None, pages)
-    every = chain.from_iterable(_of_page(m, known) for m in told)
+    every = chain.from_iterable(_of_page(m, known, other) for m in told)
     return list(filter(lambda one: one.text or any(one.cells.values()), every))
 
 
-def _of_page(m: Match, known: Lexicon) -> Iterator[Sentence]:
+def _of_page(m: Match, known: Lexicon, other: Lexicon) -> Iterator[Sentence]:
     own = {h: c for h, c in m.columns.items() if h in ("serial", *_OWN)}
-    for at, text in enumerate(m.text.texts if m.text else ()):
+    for at, typed in enumerate(m.text.texts if m.text else ()):
+        text = " ".join(typed.split())
         cells = {h: c.texts[at].strip() for h, c in own.items()}
-        yield Sentence(m.page.name, m.page.numbers[at], " ".join(text.split()), tuple(understand(text, known)), cells)
+        far = {} if any(map(cells.get, _DISTANCES)) else distance_in(text)
+        said, others = understand(typed, known), [s.component for s in understand(typed, other)]
+        distance = next(iter(far.values()), "")
+        yield Sentence(m.page.name, m.page.numbers[at], text, tuple(said), cells | far, distance, tuple(others))
 
 
 def text_sheet(told: Sequence[Sentence], old: str = "", confirmed: Mapping[tuple[str, int], bool] | None = None) -> str:

@@ -9,7 +9,20 @@ from itertools import chain
 
 from analytics.records.headings import heading_key
 from analytics.records.names import fold, slip_between
-from analytics.start.vocabulary import COMPONENT_WORDS, FINDING_WORDS, JOINING, NO_SLIPS, PUT_IN, WHOLE
+from analytics.start.vocabulary import (
+    ABOUT,
+    COMPONENT_WORDS,
+    FINDING_WORDS,
+    IN_SENTENCES,
+    JOINING,
+    LASTED,
+    NO_DISTANCE,
+    NO_SLIPS,
+    ON_IT,
+    ONLY,
+    PUT_IN,
+    WHOLE,
+)
 
 
 def _any_of(phrases: Sequence[str]) -> re.Pattern[str]:
@@ -21,6 +34,20 @@ _CLAUSES = re.compile(rf"[.;,!\n]|{_any_of(JOINING).pattern}", re.IGNORECASE)
 #: letters of a word from which on a slip in it is looked for
 _LONG = 5
 _WHOLE, _PUT_IN = _any_of(WHOLE), _any_of(PUT_IN)
+#: a distance: "61k", "about 50,000 mi"; not money, a range, nor a figure of something else; and the least that is one
+_FAR = re.compile(
+    rf"(?P<about>~|{_any_of(ABOUT).pattern}\.?\ )?"
+    r"(?<![\w$€£.,/-])(?P<figure>\d{1,3}(?:,\d{3})+|\d+(?:\.\d+)?)\ ?(?P<k>k\b)?\ ?(?P<unit>(?:miles?|mi|kms?)\b)?"
+    rf"(?!\ ?(?:[$€]|{_any_of(NO_DISTANCE).pattern}))",
+    re.IGNORECASE,
+)
+_LEAST_FAR = 1000.0
+#: words before and behind it by which it counts from the build; and before it by which it may
+_AFTER, _ON_IT = (
+    re.compile(rf"{_any_of(LASTED).pattern}\W*$", re.IGNORECASE),
+    re.compile(rf"\W*{_any_of(ON_IT).pattern}", re.IGNORECASE),
+)
+_EITHER = re.compile(rf"{_any_of(ONLY).pattern}\W*$", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,12 +60,30 @@ class Said:
     replaced_with: str = ""
 
 
+def distance_in(sentence: str) -> dict[str, str]:
+    """The one distance that a ``sentence`` tells, under our heading; nothing where it tells none, or more, or does not say from when."""
+    told = list(filter(_is_far, _FAR.finditer(sentence)))
+    if len({t["figure"] for t in told}) != 1:
+        return {}
+    before, behind = sentence[: told[0].start()], sentence[told[0].end() :]
+    since = bool(_AFTER.search(before) or _ON_IT.match(behind))
+    text = f"{'~' if told[0]['about'] else ''}{told[0]['figure']}{told[0]['k'] or ''} {told[0]['unit'] or ''}".strip()
+    return {} if _EITHER.search(before) else {"miles_in_service" if since else "odometer": text}
+
+
+def _is_far(told: re.Match[str]) -> bool:
+    figure = float(told["figure"].replace(",", "")) * (1000 if told["k"] else 1)
+    return bool(told["k"] or told["unit"]) and figure >= _LEAST_FAR
+
+
 @dataclass(frozen=True, slots=True)
 class Lexicon:
-    """What can be recognised: component -> words for it; folded name of a part -> (component, part); finding -> words for it."""
+    """What can be recognised: component -> words for it; folded name of a part -> (component, part); finding -> words for it. initials: names of
+    parts too short to be told from words but by their capitals -> (component, part)."""
 
     components: Mapping[str, tuple[str, ...]]
     parts: Mapping[str, tuple[str, str]]
+    initials: Mapping[str, tuple[str, str]]
     findings: Mapping[str, tuple[str, ...]]
 
 
@@ -47,12 +92,13 @@ def lexicon(components: Mapping[str, str], parts: Mapping[str, Sequence[str]]) -
     words = {name: _words_for(name, heading) for name, heading in components.items()}
     pairs = [(component, part) for component, names in parts.items() for part in names]
     named = {fold(part): (component, part) for component, part in reversed(pairs) if len(fold(part)) >= 3}
-    return Lexicon(words, named, FINDING_WORDS)
+    short = {part: (component, part) for component, part in reversed(pairs) if len(fold(part)) == 2 and part.isupper()}
+    return Lexicon(words, named, short, FINDING_WORDS)
 
 
 def _words_for(name: str, heading: str) -> tuple[str, ...]:
     own = {heading_key(name), heading_key(heading)}
-    known = filter(lambda words: own & set(words), COMPONENT_WORDS.values())
+    known = ((*words, *IN_SENTENCES.get(c, ())) for c, words in COMPONENT_WORDS.items() if own & set(words))
     return tuple(dict.fromkeys((heading_key(name), heading_key(heading), *next(known, ()))))
 
 
@@ -98,7 +144,7 @@ def _mended(word: str, names: Collection[str], long: Sequence[str]) -> str:
 def _gather(clause: str, finding: str, known: Lexicon, found: dict[str, _Told]) -> bool:
     """Add what a clause says of components to what was found; whether it speaks of any, or says that all is well."""
     words = heading_key(clause)
-    parts = dict(reversed(_parts_in(words, known)))
+    parts = dict(reversed([*_parts_in(words, known), *_initials_in(clause, known)]))
     spoken = dict.fromkeys([*reversed(parts), *_components_in(words, known)])
     whole = bool(_WHOLE.search(clause)) and not finding
     for told in filter(lambda told: whole and not told.finding, filter(None, map(found.get, spoken))):
@@ -119,6 +165,10 @@ def _parts_in(words: str, known: Lexicon) -> list[tuple[str, str]]:
     runs = [tokens[at : at + n] for at in range(len(tokens)) for n in (3, 2, 1)]
     hits = filter(None, (known.parts.get(fold("".join(run))) for run in runs))
     return list(dict.fromkeys(hits))
+
+
+def _initials_in(clause: str, known: Lexicon) -> list[tuple[str, str]]:
+    return list(filter(None, map(known.initials.get, re.findall(r"\w+", clause))))
 
 
 def _components_in(words: str, known: Lexicon) -> list[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 #: words in the name of a file or page that say which sheet it is
 SHEET_WORDS: dict[str, tuple[str, ...]] = {
     "builds": ("builds", "build list", "built", "orders", "work orders", "jobs", "shipped", "shipments", "sales", "units", "build book"),
-    "returns": ("returns", "return", "comebacks", "comeback", "came back", "warranty", "failures", "teardowns", "repairs", "claims"),
+    "returns": ("reklamationen", "rückläufer", "schäden", "garantie", "garanties", "retours", "pannes", "returns", "return", "comebacks", "comeback", "came back", "warranty", "failures", "teardowns", "repairs", "claims"),
     "readings": ("readings", "odometers", "odometer", "calls", "phone", "phone calls", "check ins", "follow up", "mileage", "contacts"),
     "changes": ("changes", "tunes", "retunes", "upgrades"),
     "fitted": ("fitted", "parts fitted", "lots", "serials of parts"),
@@ -182,6 +182,9 @@ COMPONENT_WORDS: dict[str, tuple[str, ...]] = {
     "gear set": ("gear set", "gearset", "sun gear", "ring gear"),
 }
 
+#: words that name a component in a sentence alone: 'burnt 3-4'
+IN_SENTENCES = {"clutch pack": ("3 4 pack", "burnt 3 4", "burned 3 4", "3 4 burnt", "3 4 burned")}
+
 USE_WORDS: dict[str, tuple[str, ...]] = {
     "towing": (
         "towing",
@@ -195,10 +198,51 @@ USE_WORDS: dict[str, tuple[str, ...]] = {
         "work truck",
         "camper",
         "5th wheel",
+        "anhänger",
+        "anhängerbetrieb",
+        "zugbetrieb",
+        "remorquage",
+        "remorque",
     ),
-    "street": ("street", "daily", "daily driver", "road", "commute", "driver", "dd", "str"),
-    "drag": ("drag", "strip", "drag strip", "track", "race", "racing", "drag race", "drg"),
-    "sled": ("sled", "sled pull", "sled pulling", "sleds", "pulling", "pull", "puller"),
+    "street": (
+        "street",
+        "daily",
+        "daily driver",
+        "road",
+        "commute",
+        "driver",
+        "dd",
+        "str",
+        "strasse",
+        "strassenbetrieb",
+        "alltag",
+        "route",
+    ),
+    "drag": (
+        "drag",
+        "strip",
+        "drag strip",
+        "track",
+        "race",
+        "racing",
+        "drag race",
+        "drg",
+        "rennen",
+        "beschleunigungsrennen",
+        "course",
+    ),
+    "sled": (
+        "sled",
+        "sled pull",
+        "sled pulling",
+        "sleds",
+        "pulling",
+        "pull",
+        "puller",
+        "schlittenziehen",
+        "schlitten",
+        "traîneau",
+    ),
 }
 
 FINDING_WORDS: dict[str, tuple[str, ...]] = {
@@ -302,3 +346,11 @@ PUT_IN = (
     "put in", "fitted", "installed", "replaced with", "replaced by", "replaced it with", "went in", "upgraded to", "new", "swapped in",
     "now has",
 )  # fmt: skip
+#: around a distance in a sentence: that it is a guess, that it counts from the build (before it, behind it), that it may; and what a figure is of that is none
+ABOUT = ("about", "around", "approx")
+LASTED = ("after", "lasted")
+ON_IT = (
+    "on it", "on them", "on unit", "on the unit", "on build", "on the build", "on this build", "on trans", "on the trans", "on rebuild", "on the rebuild", "later", "since", "in service",
+)  # fmt: skip
+ONLY = ("only", "just", "another")
+NO_DISTANCE = ("rpm", "psi", "lb", "lbs", "stall", "dollars", "bucks", "hp")

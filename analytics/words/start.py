@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
+from itertools import chain
 
 from analytics.errors import AnalyticsError, SheetMissing
 from analytics.reasons import Guess
@@ -24,9 +25,12 @@ texts(
         Guess.FROM_TEXT: "recognised in the sentences of {page}; a row counts when you write yes under confirmed",
         Guess.DATES: "{only} dates such as {example} can be read no other way, and none says otherwise",
         Guess.UNIT_OF_HEADING: 'the heading "{heading}" says so',
+        Guess.UNIT_OF_CELLS: lambda cells, example: (
+            f"the cells that name one say so, {cells:,} such as {_short(example)}"
+        ),
         Guess.UNIT_BY_SIZE: "the figure in the middle is {middle:,.0f}",
-        Guess.UNIT_LIKE_OTHERS: "no unit is written; the other units are metric",
-        Guess.UNIT_USUAL: "no unit is written; the usual one is taken",
+        Guess.UNIT_LIKE_OTHERS: "bare figures name no unit; the other units are metric",
+        Guess.UNIT_USUAL: "bare figures name no unit; the usual one is taken",
         Guess.INSTEAD: "one letter apart, one word shorter or cut short: if they are one, delete the line of that name above and the # here",
         Guess.SEPARATE: "you said it is another part",
         Guess.WHICH: "leave the one it is, and take the # before the line away",
@@ -197,15 +201,24 @@ def found_listing(proposal: Proposal) -> str:
 
 
 _COLUMN_OF = {
-    "serial": "the number each unit goes by (write Serial over it)",
+    "serial": "the number each unit goes by (write Serial over it; where units have none, add such a column and number them 1, 2, 3, in the comebacks too)",
     "in_service_on": "the day it went out (write Date out over it)",
     "returned_on": "the day it came back (write Came back over it)",
     "component": "what broke (write Component over it)",
 }
 
 
+#: of a page with several rows a unit
+_LINES_OF_PARTS = (
+    ": it has several rows a unit, as invoices have, and is not read. If it names parts that your builds do not, give the builds a column for each "
+    'component with the part of each unit, and shop.toml a line for it under [components], such as "clutch pack" = "Clutch pack"'
+)
+
+
 def _missed(sheet: str, lacking: Sequence[str]) -> str:
     """What a page lacks to be the sheet it is nearly."""
+    if sheet == "fitted":
+        return _LINES_OF_PARTS
     return f": of {sheet} it lacks the column with {listed([_COLUMN_OF[h] for h in lacking])}" if sheet else ""
 
 
@@ -265,17 +278,27 @@ def _sentences(told: Sequence[Sentence]) -> list[str]:
     lines = ["", f"{plural(len(told), 'return')} told in sentences; a component was recognised in {len(known)}:"]
     lines += [f"  {s.where}, row {s.row}: “{_short(s.text)}” -> {_said(s)}" for s in told[:12]]
     lines += [f"  … and {len(told) - 12} more"] if len(told) > 12 else []
+    lines += _of_no_column(told)
     lines.append(
-        f"They stand row by row in {TEXT_FILE}. Correct component, part and finding there, and write yes under confirmed: "
+        f"They stand row by row in {TEXT_FILE}. Correct component, part, finding and miles there, and write yes under confirmed: "
         "a row counts from then on. Write no where nothing was damaged. Run start again when new ones were written: before that they do not count."
     )
     return lines
 
 
+def _of_no_column(told: Sequence[Sentence]) -> list[str]:
+    """Components that sentences speak of, and that no column of the builds is of."""
+    counts = Counter(chain.from_iterable(s.others for s in told)).most_common()
+    return [
+        f"{plural(n, 'return')} may speak of the {name}, for which your builds have no column: without one they cannot be counted. Give the builds a column "
+        f'{name.capitalize()} with the part fitted, write "{name}" = "{name.capitalize()}" under [components] in shop.toml, save both, and type start again.'
+        for name, n in counts
+    ]
+
+
 def _said(one: Sentence) -> str:
-    return (
-        "; ".join(", ".join(filter(None, (s.component, s.part, s.finding))) for s in one.said) or "nothing recognised"
-    )
+    said = [", ".join(filter(None, (s.component, s.part, s.finding))) for s in one.said]
+    return ", ".join(["; ".join(said) or "nothing recognised", *filter(None, [one.distance])])
 
 
 def asks_same(component: str, group: Alike) -> str:

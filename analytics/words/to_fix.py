@@ -35,6 +35,8 @@ _DOUBT: dict[Code, Said] = {
     Issue.MERGED: "cells that take the value of the merged cell above",
     Issue.DITTO: "columns with marks that repeat the cell above",
     Issue.CROSSED_CELL: "cells crossed out, but read",
+    Issue.VOID: "rows that say they are void, but are read",
+    Issue.BY_PART: "components named by one of their parts",
     Issue.ZERO: "figures of 0 or 1 that may mean unknown, not used",
     Issue.FAR: "powers and weights unlike all others of their kind",
     Issue.TWO_FIGURES: "returns whose miles and odometer do not agree",

@@ -689,3 +689,21 @@ def test_returns_set_aside_are_remembered_by_unit_and_earliest_day(tmp_path):
         [0, "converter", "2022-03-05", 3],
         [0, "", "2022-03-01", 4],
     ]
+
+
+def test_a_row_that_says_it_is_void_under_any_heading_is_told_and_a_row_of_averages_is_none(tmp_path):
+    rows = [
+        build(Notes="VOID - never picked up"),
+        build(serial="T-200", Notes="voided the warranty"),
+        {"serial": "avg", "power": "588"},
+    ]
+    found = load(tmp_path, builds=rows)
+    assert [c[1:3] for c in checks(found) if "stands for nothing" in c[3]] == [(2, "Notes")]
+    assert [(row, reason) for _, row, _, reason in aside(found)] == [(4, "a totals row, not a record")]
+
+
+def test_a_row_without_a_date_names_the_owners_heading(tmp_path):
+    rows = [build(), {"serial": "T-200", "Left shop": "", "power": "500"}]
+    rows[0] = {("Left shop" if h == "built_on" else h): c for h, c in rows[0].items() if h != "in_service_on"}
+    found = load(tmp_path, '[headings.builds]\nbuilt_on = "Left shop"\n', builds=rows)
+    assert found.books.set_aside["remedy"].tolist() == ["fill in Left shop"]

@@ -9,7 +9,7 @@ from analytics.lifetimes.table import make_lifetimes
 from analytics.reasons import Issue
 from analytics.records.load import Records, load_records
 from analytics.records.together import Known, _of_each
-from tests.records.sheets import aside, back, build, load, to_csv
+from tests.records.sheets import aside, back, build, checks, load, to_csv
 
 BUILDS = [build(), build(serial="T-200"), build(serial="T-300", shaft="IS-B", conv="TC-2")]
 SHARED = '[components]\n"input shaft" = "parts"\nconverter = "parts"\n'
@@ -143,3 +143,12 @@ def test_a_part_known_of_two_components_is_told_apart_by_its_place_alone():
     known.add("clutch pack", ["X9", "CP-1"])
     assert _of_each("X9 / CP-1", ["input shaft", "clutch pack"], known) == ["X9", "CP-1"]
     assert _of_each("CP-1 / X9", ["input shaft", "clutch pack"], known) is None
+
+
+def test_a_part_in_place_of_its_component_is_read_as_that_component(tmp_path):
+    """A part of one component alone; a word that is none stays set aside."""
+    rows = [back(component="TC-1", part=""), back(component="sump", part="", returned_on="2022-04-05")]
+    found = load(tmp_path, builds=[build()], returns=rows)
+    assert found.returns[["component", "part"]].values.tolist() == [["converter", "TC-1"]]
+    assert [c[3] for c in checks(found) if c[2] == "component"] == ["is a part of converter: read as that component"]
+    assert [(row, column) for _, row, column, _ in aside(found)] == [(3, "component")]

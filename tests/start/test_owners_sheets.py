@@ -226,8 +226,8 @@ def test_where_it_was_measured_is_read_from_words_alone(tmp_path):
 def test_a_page_that_lacks_one_column_is_told_which(tmp_path):
     own = [{h: cell for h, cell in row.items() if h != "{serial}"} for row in rows()]
     said = write(tmp_path, **{"work orders": own})
-    lacks = "of builds it lacks the column with the number each unit goes by (write Serial over it)"
-    assert f"work orders.csv (12 rows) is like no sheet: {lacks}; headings: " in said
+    lacks = "of builds it lacks the column with the number each unit goes by (write Serial over it; where units have none, add such a column"
+    assert f"work orders.csv (12 rows) is like no sheet: {lacks}" in said
 
 
 def test_a_number_of_a_part_is_of_its_component(tmp_path):

@@ -9,9 +9,11 @@ from pathlib import Path
 import pytest
 
 from analytics.records.files import TEXT_FILE
+from analytics.records.headings import bare_key
 from analytics.records.load import load_records
 from analytics.records.names import alike
 from analytics.report.start import start
+from analytics.start.pages import in_full
 from tests.records.sheets import aside, back, build, checks, load, to_csv
 
 
@@ -213,3 +215,75 @@ def test_a_return_without_damage_can_be_said(tmp_path):
     assert list(found.books.returns_left_out["day"].dt.strftime("%Y-%m-%d")) == [
         "2022-05-01"
     ]  # the other hides no failure
+
+
+def test_sheets_in_german_with_comma_and_semicolon(tmp_path):
+    built = "Auftragsnr.;Auslieferung;Leistung (kW);Gewicht (kg);Einsatz;Kilometerstand;Eingangswelle;Wandler\n"
+    built += "".join(f"A-{n};{n}.06.2018;405,5;2.350,0;Anhängerbetrieb;{n}9.139;W2;Wd-280\n" for n in range(13, 25))
+    back = "Auftragsnr.;Eingang am;Kilometerstand;Defektes Teil;Befund\nA-13;27.10.19;181823;Eingangswelle;gebrochen\n"
+    (tmp_path / "Ausgang.csv").write_text(built, encoding="cp1252")
+    (tmp_path / "Reklamationen.csv").write_text(back + "A-14;27.10.19;;Wd-280;rupft\n", encoding="cp1252")
+    assert "Next, type:" in start(tmp_path)
+    found = load_records(tmp_path)
+    assert found.builds["power_hp"].iloc[0] == pytest.approx(405.5 / 0.745699872)
+    assert found.builds["odometer_at_install"].iloc[0] == pytest.approx(139139 / 1.609344)
+    assert found.builds["weight_lb"].iloc[0] == pytest.approx(2350 / 0.45359237)
+    assert set(found.builds["use"]) == {"towing"}
+    assert found.returns[["component", "part"]].values.tolist() == [
+        ["input shaft", "not recorded"],
+        ["converter", "Wd-280"],
+    ]
+
+
+@pytest.mark.parametrize(
+    ("typed", "ours"),
+    [
+        ("N° de série", "serial no"),
+        ("Kilometrage", "odometer"),
+        ("Kilométrage (km)", "odometer"),
+        ("Arbre d'entrée", "input shaft"),
+        ("Poids (kg)", "weight"),
+    ],
+)
+def test_a_heading_in_french_with_its_accents_or_without(typed, ours):
+    assert in_full(bare_key(typed)) == ours
+
+
+def test_comebacks_told_in_words_beside_their_build(tmp_path):
+    """Two comebacks of a tiny shop: the column of words is filled in their rows alone."""
+    told = {3: ("2022-03-05", "converter burnt, 31k"), 7: ("2022-04-05", "input shaft broke")}
+    rows = [
+        {"Tag": str(n), "Date": "2021-01-10", "hp": "500", "Input shaft": "stock", "Converter": "single", "Came back": told.get(n, ("",))[0], "Why": told.get(n, ("", ""))[1]}
+        for n in range(1, 13)
+    ]  # fmt: skip
+    (tmp_path / "list.csv").write_text(to_csv(rows), encoding="utf-8")
+    assert "2 returns told in sentences; a component was recognised in 2" in start(tmp_path)
+    kept = list(csv.DictReader((tmp_path / TEXT_FILE).read_text(encoding="utf-8").splitlines()))
+    assert [(r["serial"], r["component"], r["finding"], r["odometer"]) for r in kept] == [
+        ("3", "converter", "burnt", "31k"), ("7", "input shaft", "broken", ""),
+    ]  # fmt: skip
+
+
+def test_sentences_of_a_component_without_a_column_and_a_page_of_invoice_lines(tmp_path):
+    rows = [{"Tag": f"M{n}", "Left shop": "2021-01-10", "hp": "500", "Input": "BI"} for n in range(101, 113)]
+    back = [{"Tag": "M101", "Came in": "2022-03-05", "What happened": "came back burnt 3-4, 61k, reman"}]
+    lines = [
+        {"Inv": str(n // 2), "Tag": f"M{101 + n // 2}", "Billed": "2021-01-10", "Qty": "1", "Item": "RED"}
+        for n in range(24)
+    ]
+    for name, own in (("log", rows), ("warranty", back), ("invoices", lines)):
+        (tmp_path / f"{name}.csv").write_text(to_csv(own), encoding="utf-8")
+    said = start(tmp_path)
+    assert "1 return may speak of the clutch pack, for which your builds have no column" in said
+    assert "invoices.csv (24 rows) is like no sheet: it has several rows a unit" in said
+
+
+def test_cells_that_name_the_usual_unit_confirm_it_and_another_changes_nothing(tmp_path):
+    """A unit in some cells is the exception where it is not the usual one: bare figures beside kW are not kW."""
+    for unit, told in (("hp", "the cells that name one say so, 2 such as"), ("kW", "GUESS: bare figures name no unit")):
+        folder = tmp_path / unit
+        folder.mkdir()
+        rows = [build(serial=f"T-{n}0X", power=f"{n}0{unit * (n < 52)}") for n in range(50, 60)]
+        (folder / "builds.csv").write_text(to_csv(rows), encoding="utf-8")
+        (folder / "returns.csv").write_text(to_csv([back(serial="T-500X")]), encoding="utf-8")
+        assert f"units power: hp ({told}" in start(folder)

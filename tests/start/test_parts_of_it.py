@@ -6,7 +6,7 @@ import pytest
 
 from analytics.records.names import alike, fold, one_slip
 from analytics.start.infer import same_words
-from analytics.start.text import Said, lexicon, understand
+from analytics.start.text import Said, distance_in, lexicon, understand
 from analytics.start.vocabulary import USE_WORDS
 
 KNOWN = lexicon(
@@ -80,3 +80,30 @@ def test_what_a_sentence_says(sentence, said):
 def test_words_under_ours_and_under_the_spelling_met_most():
     met = {"tow": 5, "towing": 3, "daily driver": 2, "show": 4, "s-how": 1}
     assert same_words(met, USE_WORDS) == {"towing": ["tow"], "street": ["daily driver"], "show": ["s-how"]}
+
+
+@pytest.mark.parametrize(
+    ("sentence", "told"),
+    [
+        ("came back burnt 3-4, 61k, reman under warranty", {"odometer": "61k"}),
+        ("input twisted. 50,000 mi", {"odometer": "50,000 mi"}),
+        ("about 91k km, slipping", {"odometer": "~91k km"}),
+        ("snapped after 12k", {"miles_in_service": "12k"}),
+        ("8,500 miles on it", {"miles_in_service": "8,500 miles"}),
+        ("towed 200 miles home, 51k", {"odometer": "51k"}),
+        ("40k at build, back at 51k", {}),
+        ("only 4k", {}),
+        ("between 60-65k", {}),
+        ("$2k bill", {}),
+        ("2k stall", {}),
+        ("51234", {}),
+    ],
+)
+def test_the_one_distance_that_a_sentence_tells(sentence, told):
+    assert distance_in(sentence) == told
+
+
+def test_a_part_of_two_letters_is_known_by_its_capitals():
+    known = lexicon({"input shaft": "Input"}, {"input shaft": ["BI", "IT"]})
+    assert understand("busted BI, 95k", known) == [Said("input shaft", "BI")]
+    assert understand("it broke", known) == []

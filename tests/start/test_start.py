@@ -106,7 +106,7 @@ def test_guesses_are_marked_and_explained(tmp_path):
     assert 'power = ["HP", "Horsepower"]  # called 2 ways on different pages' in text
     assert 'order = "year first"' in text
     assert re.search(r'KX-20 = \["KX 20", .*\]  # GUESS: the same but for spaces', text)
-    assert 'distance = "miles"  # GUESS: no unit is written; the usual one is taken' in text
+    assert 'distance = "miles"  # GUESS: bare figures name no unit; the usual one is taken' in text
 
 
 def test_run_again_it_changes_nothing(tmp_path):
