@@ -174,17 +174,28 @@ def parse_quantity(text: str, kind: Quantity, default_unit: str) -> tuple:
         return _unread(*ERROR)
     if is_blank(text):
         return _unread("", "")
+    if text.strip().startswith("+"):
+        return _unread("says how much more, not how much", "write the whole figure")
     match = _QUANTITY.match(text.strip())
     a = parse_number(match["a"]) if match else None
     b = parse_number(match["b"]) if match and match["b"] else a
     if match is None or a is None or b is None:
         remedy = f"write a number, with its unit if it is not {default_unit}, e.g. {kind.example}"
         return _unread(f"cannot be read as a {kind.name}", remedy)
-    if kind is DISTANCE and not match["ka"] and re.fullmatch(r"\d{1,3}\.\d{3}", match["a"].strip()):
-        return _unread(f"could be {a:,.1f} or {a * 1000:,.0f}", f"write it as {a * 1000:,.0f} or {a:.1f}")
+    if kind is DISTANCE and not match["ka"] and (found := _two_ways(a, match["a"].strip())):
+        return found
     a *= 1000 if match["ka"] or (match["kb"] and a < b) else 1
     b *= 1000 if match["kb"] or (match["ka"] and not match["b"]) else 1
     return _in_unit(match, a, b, kind, default_unit)
+
+
+def _two_ways(a: float, typed: str) -> tuple | None:
+    """What `parse_quantity` gives of a distance ``a`` whose mark can be one of thousands, as typed; None of others."""
+    if re.fullmatch(r"\d{1,3}\.\d{3}", typed):
+        return _unread(f"could be {a:,.1f} or {a * 1000:,.0f}", f"write it as {a * 1000:,.0f} or {a:.1f}")
+    if re.fullmatch(r"\d+,\d{1,2}", typed):
+        return _unread(f"could be {a:,.2f}, or a digit is missing", "write it without a comma")
+    return None
 
 
 def _in_unit(match: re.Match, a: float, b: float, kind: Quantity, default_unit: str) -> tuple:

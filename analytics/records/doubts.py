@@ -213,6 +213,20 @@ def rare_words(sheets: Mapping[str, Sheet], shop: Shop) -> None:
                 sheet.doubt(its & (its.cumsum() == 1), heading, told, remedy, Issue.NEAR_NAME)
 
 
+def limits_of_no_truck(sheets: Mapping[str, Sheet]) -> None:
+    """List uses of limits that no truck has, as 'not towing': a limit for one holds for none.
+
+    sheets: by name, their words read.
+    """
+    if (limits := sheets.get("limits")) is None:
+        return
+    uses = limits.values["use"]
+    had = _FREE["use"].union(*(sheets[n].values["use"] for n in ("builds", "changes") if n in sheets), {""})
+    first = ~uses.isin(had) & limits.in_use & ~uses.where(limits.in_use).duplicated()
+    remedy = "write the use as builds has it; a blank holds for every use"
+    limits.doubt(first, "use", "no truck on record has this use: the limit holds for none", remedy)
+
+
 def settings_of_nothing(sheets: Mapping[str, Sheet], shop: Shop) -> pd.DataFrame:
     """Names in the settings that no sheet holds, with the nearest that one does; as rows to check: row, column, raw, reason, remedy.
 

@@ -26,6 +26,7 @@ from analytics.records.doubts import (
     doubt_two_figures,
     drop_no_names,
     drop_zeros,
+    limits_of_no_truck,
     one_part,
     rare_words,
     settings_of_nothing,
@@ -292,6 +293,7 @@ def _read_cells(sheets: dict[str, Sheet], shop: Shop) -> None:
     one_spelling(sheets, shop)
     one_part(sheets, shop)
     rare_words(sheets, shop)
+    limits_of_no_truck(sheets)
     doubt_part_of_build(sheets["returns"], sheets, shop)
     doubt_superseded(builds, shop)
     if "fitted" in sheets:

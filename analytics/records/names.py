@@ -108,7 +108,19 @@ def _may_be(lead: str, other: str, counts: Mapping[str, int], own: Collection[st
     rare = counts[other] <= _RARE and counts[other] * _TIMES <= counts[lead]
     if rare and slip_between(other.casefold(), lead.casefold()):
         return True
-    return shortened(lead, other) or (counts[other] * 3 <= counts[lead] and _near(lead, other, own))
+    return (
+        shortened(lead, other)
+        or _remarked(lead, other)
+        or (counts[other] * 3 <= counts[lead] and _near(lead, other, own))
+    )
+
+
+def _remarked(lead: str, other: str) -> bool:
+    """Whether a name is the ``lead`` with a remark behind it: 'IS-A (new)', 'IS-A x2', 'IS-A used'."""
+    rest = other.casefold().removeprefix(lead.casefold())
+    return (
+        rest != other.casefold() and re.fullmatch(r"\s*\(.*\)|,? (?:new|used|reused|rebuilt|x ?\d)", rest) is not None
+    )
 
 
 def _near(one: str, other: str, own: Collection[str]) -> bool:

@@ -126,7 +126,8 @@ def read_limits(limits: Sheet, shop: Shop) -> None:
     limits.set_aside(limit["value"].isna(), "power_limit", "no power limit that could be read", "write it as 650 hp")
     values["power_limit_hp"] *= to_crank(limit["qualifier"], shop)
     _read_limit_weights(limits, shop)
-    values["use"] = words(limits, "use", shop)
+    use = words(limits, "use", shop)
+    values["use"] = use.mask(use.isin(_EVERY_USE), "")
     values["reason"] = limits.text("reason")
     values["basis"] = words(limits, "basis", shop)
     _read_sure_within(limits)
@@ -155,6 +156,7 @@ def _read_sure_within(limits: Sheet) -> None:
     limits.doubt(problem != "", "sure_within", problem + ": taken as not stated", "write it as 25%")
 
 
+_EVERY_USE = ("all", "any", "every", "all uses", "any use", "every use")
 _OVER = re.compile(r"\s*(?:over|above|more than|>)\s*(.+)", re.IGNORECASE | re.DOTALL)
 
 
@@ -168,6 +170,7 @@ def _read_limit_weights(limits: Sheet, shop: Shop) -> None:
         cells.QUANTITY_COLUMNS,
     ).astype({"value": float, "low": float, "high": float})
     remedy = "write it as 7,500 lb, as over 9,000 lb, or leave it blank if the limit holds for any weight"
+    limits.set_aside(text.str.contains("+", regex=False), "weight_up_to", "7,500+ can mean what lies above it", remedy)
     unread = (parsed["problem"] != "") | (above & parsed["value"].isna())
     limits.set_aside(
         unread, "weight_up_to", parsed["problem"].where(parsed["problem"] != "", "no weight named"), remedy

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 
@@ -16,7 +18,7 @@ from analytics.records.parts import NO_DAMAGE, NOT_RECORDED, name_components, na
 from analytics.records.shop import Shop
 from analytics.records.words import CAUSES, ORDERS, choose
 
-_UNIT_GONE = ("scrapped", "scrap", "refunded", "written off")
+_UNIT_GONE = ("scrapped", "scrap", "refunded", "refund", "written off")
 _NOT_REPLACED = ("none", "no", "not replaced", "nothing")
 
 
@@ -67,6 +69,7 @@ def read_return_cells(returns: Sheet, shop: Shop) -> None:
     name_parts(returns, "part", shop)
     name_parts(returns, "replaced_with", shop)
     values["unit_gone"], values["not_replaced"] = _says(put_in, _UNIT_GONE), _says(put_in, _NOT_REPLACED)
+    _read_in_words(returns, put_in)
     no_part = values["unit_gone"] | values["not_replaced"] | (values["replaced_with"] == NOT_RECORDED)
     values["replaced_with"] = values["replaced_with"].mask(no_part, "")
     cost = plain(returns, "cost", 0, 1_000_000)
@@ -77,6 +80,20 @@ def read_return_cells(returns: Sheet, shop: Shop) -> None:
         quantity(returns, heading, cells.DISTANCE, shop.units.distance, heading)
     runs = plain(returns, "runs", 0, 1_000_000, whole=True)
     returns.doubt(runs["problem"] != "", "runs", runs["problem"] + ": taken as unknown", runs["remedy"])
+
+
+#: more words than the sheet asks for ("customer scrapped truck"), but none that turns them round
+_GONE = re.compile(r"(?!.*\b(?:not|never|no)\b).*\b(?:scrapped|refunded|written off)\b.*", re.IGNORECASE)
+_WAITS = re.compile(r".*\bnot (?:yet )?replaced\b.*", re.IGNORECASE)
+
+
+def _read_in_words(returns: Sheet, put_in: pd.Series) -> None:
+    """Whether sentences under replaced_with say that the unit is gone, or that nothing was put in; listed, since a part might go by such a name."""
+    known = returns.values["replaced_with"].isin(returns.values["part"])
+    for heading, wanted, told in (("unit_gone", _GONE, "scrapped"), ("not_replaced", _WAITS, "not replaced")):
+        said = put_in.str.fullmatch(wanted.pattern, flags=wanted.flags) & ~returns.values[heading] & ~known
+        returns.values[heading] |= said
+        returns.doubt(said, "replaced_with", f"read as {told}", f"write {told}, or the part alone")
 
 
 _STATED = ["odometer", "miles_in_service", "runs", "cost", "part", "replaced_with", "finding", "order", "cause"]

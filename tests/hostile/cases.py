@@ -496,6 +496,8 @@ case("numbers", "a cost in words", returns(cost="a lot"))
 case("numbers", "negative runs", returns(runs="-4"))
 case("numbers", "a limit of nought", sheet("limits", **LIMIT | {"power_limit": "0"}))
 case("numbers", "a limit for a weight below nought", sheet("limits", **LIMIT | {"weight_up_to": "-7500"}))
+case("numbers", "a limit from a weight up", sheet("limits", **LIMIT | {"weight_up_to": "7500+"}))
+case("numbers", "a change by so much more", sheet("changes", **CHANGE | {"power": "+100"}))
 case("numbers", "a change without a figure", sheet("changes", **CHANGE | {"power": ""}))
 case("numbers", "a change to a power past all bounds", sheet("changes", **CHANGE | {"power": "1e300"}))
 
@@ -533,6 +535,8 @@ case("texts", "a formula as a builder", builds(builder='=HYPERLINK("http://x","y
 case("texts", "a command as a serial", builds(serial="=cmd|' /C calc'!A0"))
 case("texts", "writing that turns round", builds(use="\u202egnitar"))
 case("texts", "an order to the terminal", returns(finding="\x1b[2J\x1b[31m"))
+case("texts", "a sentence for a part", returns(replaced_with="Scrapped by the customer."))
+case("texts", "a limit for a use that is none", sheet("limits", **LIMIT | {"use": "not towing"}))
 case("texts", "a cause nobody knows", returns(cause="gremlins"))
 
 # ---- commands --------------------------------------------------------------------------------------------------------

@@ -148,6 +148,8 @@ def test_blanks_are_no_doubt(text):
         ("12.400", cells.DISTANCE, "could be 12.4 or 12,400"),  # a dot for thousands, or a decimal point
         ("2021-03-04", cells.DISTANCE, "cannot be read as a distance"),
         ("3,9 stone", cells.WEIGHT, "unit or word 'stone' is not known for a weight"),
+        ("+150", cells.POWER, "says how much more, not how much"),
+        ("25,00", cells.DISTANCE, "could be 25.00, or a digit is missing"),
     ],
 )
 def test_what_cannot_be_is_refused_with_a_remedy(text, kind, problem):

@@ -251,3 +251,76 @@ def test_far_is_measured_by_how_widely_a_use_spreads(tmp_path):
     rows += [build(serial="W-001XY", weight="16000"), build(serial="W-002XY", weight="40000")]
     told = [reason for _, _, column, reason in checks(load(tmp_path, builds=rows)) if column == "weight"]
     assert told == ["5.6 times the middle weight of its use"]
+
+
+# ---- words that turn a row round -------------------------------------------------------------------------------------
+LIMIT = {
+    "component": "input shaft",
+    "part": "IS-A",
+    "power_limit": "600",
+    "effective_on": "2021-01-01",
+    "weight_up_to": "",
+    "use": "",
+}
+
+
+@pytest.mark.parametrize(
+    ("typed", "gone", "open_"),
+    [
+        ("scrapped", True, False),
+        ("Scrapped.", True, False),
+        ("customer scrapped the truck", True, False),
+        ("not scrapped", False, False),
+        ("refund", True, False),
+        ("not replaced yet", False, True),
+        ("not yet replaced", False, True),
+    ],
+)
+def test_a_sentence_under_replaced_with_is_no_part(tmp_path, typed, gone, open_):
+    """'Scrapped.' was a part that ran on, so that a dead truck passed for one that lasts."""
+    found = load(tmp_path, builds=BUILDS, returns=[back(replaced_with=typed)])
+    row = found.returns.iloc[0]
+    assert (row["unit_gone"], row["not_replaced"]) == (gone, open_)
+    told = [reason for _, _, column, reason in checks(found) if column == "replaced_with"]
+    assert told == (
+        []
+        if typed in ("scrapped", "refund", "not scrapped")
+        else ["read as scrapped" if gone else "read as not replaced"]
+    )
+
+
+def test_a_part_by_that_name_stays_one(tmp_path):
+    found = load(
+        tmp_path, builds=BUILDS, returns=[back(part="Scrapped truck shaft", replaced_with="Scrapped truck shaft")]
+    )
+    assert found.returns.iloc[0]["replaced_with"] == "Scrapped truck shaft"
+
+
+@pytest.mark.parametrize("typed", ["7500+", "7,500 lb+"])
+def test_a_limit_from_a_weight_up_is_not_one_up_to_it(tmp_path, typed):
+    """It held for the light trucks, and for none of the heavy ones it was written for."""
+    found = load(tmp_path, builds=BUILDS, limits=[LIMIT | {"weight_up_to": typed}])
+    assert aside(found) == [("limits", 2, "weight_up_to", "7,500+ can mean what lies above it")]
+
+
+@pytest.mark.parametrize("typed", ["all", "Any use", "every"])
+def test_a_limit_for_all_uses_holds_for_every_use(tmp_path, typed):
+    """It was a use of its own, which no truck has."""
+    assert load(tmp_path, builds=BUILDS, limits=[LIMIT | {"use": typed}]).limits["use"].tolist() == [""]
+
+
+def test_a_limit_for_a_use_no_truck_has_is_told_once(tmp_path):
+    limits = [
+        LIMIT | {"use": use, "effective_on": day}
+        for use, day in (("not towing", "2021-01-01"), ("not towing", "2022-01-01"), ("sled", "2021-01-01"))
+    ]
+    found = load(tmp_path, builds=BUILDS, limits=limits)
+    assert checks(found) == [("limits", 2, "use", "no truck on record has this use: the limit holds for none")]
+
+
+@pytest.mark.parametrize("typed", ["IS-A (new)", "IS-A x2", "IS-A used"])
+def test_a_part_with_a_remark_behind_it_is_told(tmp_path, typed):
+    found = load(tmp_path, builds=BUILDS, returns=[back(replaced_with=typed)])
+    assert ("returns", 2, "replaced_with", "may be IS-A, misspelt or cut short: counted as another part") in checks(
+        found
+    )
