@@ -162,10 +162,11 @@ def _open(choice: Choice) -> str:
 
 
 def _shown(choice: Choice) -> str:
-    """The life shown, rounded down to two figures; the ratings take what sibling parts lend besides."""
+    """The life shown, rounded down to two figures, and why the ratings may tell more."""
     told = own(choice.shown_miles, "distance")
     step = 10.0 ** (floor(log10(told)) - 1)
-    return f"{floor(told / step) * step:,.0f} {name_of('distance')} by its own such trucks alone"
+    shown = f"{floor(told / step) * step:,.0f} {name_of('distance')} by its own such trucks alone"
+    return f"{shown} (the ratings count weaker and lighter ones too where sibling parts show what those tell)"
 
 
 # ---- said before any figure --------------------------------------------------------------------------------------------
