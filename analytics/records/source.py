@@ -45,7 +45,8 @@ _TOTAL = r"^\W*(?:(?:grand|sub)[\s-]*)?(?:totals?|sum|averages?|avg|summe|gesamt
 _VOID = re.compile(
     r"^\W*(?:void|cancell?ed|never (?:built|shipped|picked up)|storniert|annulé)\b(?!\W*warranty)", re.IGNORECASE
 )
-_TOTALS_ROW = re.compile(_TOTAL, re.IGNORECASE)
+#: but for serials such as AVG-65579
+_TOTALS_ROW = re.compile(_TOTAL + r"(?!-\w*\d)", re.IGNORECASE)
 _TOTALS_ONLY = re.compile(_TOTAL + r"\W*$", re.IGNORECASE)
 
 

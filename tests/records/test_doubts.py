@@ -324,3 +324,10 @@ def test_a_part_with_a_remark_behind_it_is_told(tmp_path, typed):
     assert ("returns", 2, "replaced_with", "may be IS-A, misspelt or cut short: counted as another part") in checks(
         found
     )
+
+
+def test_a_serial_that_begins_like_a_total_is_one(tmp_path):
+    """A row of AVG-65579 without a day was a totals row."""
+    rows = [{"serial": "AVG-65579", "component": "input shaft", "part": "IS-A", "lot": "L1", "fitted_on": ""}]
+    found = load(tmp_path, builds=[*BUILDS, build(serial="AVG-65579")], fitted=rows)
+    assert (len(found.fitted), aside(found)) == (1, [])
