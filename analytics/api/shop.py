@@ -106,7 +106,7 @@ def from_frames(
     that cannot be used set aside.
 
     builds, returns; sheets: readings, changes, fitted, limits, judged_again, parts, conditions, by name, where there are any. One frame
-    per sheet, one row per row of it, headings as README lists them or as ``settings`` maps them. A row is named by its place as ``iloc`` counts, from 0. A serial such as 007 must be text in the frame: a CSV file is best
+    per sheet, one row per row of it, headings as the reference lists them or as ``settings`` maps them. A row is named by its place as ``iloc`` counts, from 0. A serial such as 007 must be text in the frame: a CSV file is best
     read with ``pd.read_csv(path, dtype=str, keep_default_na=False)``. settings: what shop.toml holds, as a dict; at least the
     components, each with its column in builds. as_of, progress: see read.
 

@@ -11,6 +11,7 @@ from analytics.advice.answer import Advice, Choice, ComponentAdvice, Margin, Nea
 from analytics.advice.chance import Chance
 from analytics.errors import AnalyticsError
 from analytics.reasons import Advised, Stands
+from analytics.records.load import Records
 from analytics.words.cautions import CAUTIONS
 from analytics.words.load import LOWEST_LINE, broken_words, counted_at, fared, grade
 from analytics.words.phrases import capital, listed, many, money, numbered, percent, plural, weight
@@ -466,6 +467,15 @@ def basis_words(advice: Advice) -> tuple[str, ...]:
     return (
         f"{records.shop.name}, records as of {records.as_of:%Y-%m-%d}. Failures are counted whether the truck came back or nobody said so. A part is "
         f"supported where we are {percent(p.confidence)} sure that {100 * p.reliability:.0f} of 100 such trucks last; each end of a range is as sure.",
+        *assumed_miles(records, p.counted),
+    )
+
+
+def assumed_miles(records: Records, counted: str) -> tuple[str, ...]:
+    """That no distance was driven by an odometer, where miles are ``counted`` and the ``records`` have none to count from."""
+    unknown = records.builds["odometer_at_install"].isna().all() and records.returns["miles"].isna().all()
+    return ("No odometer is on record: every distance here is assumed from days in use.",) * int(
+        unknown and counted == "miles"
     )
 
 

@@ -8,6 +8,7 @@ from analytics.lifetimes.schema import CLOCKS
 from analytics.lifetimes.table import Lifetimes
 from analytics.reasons import Flag, LeftOut
 from analytics.records.flags import flags_of
+from analytics.words.phrases import plural
 from analytics.words.saying import say, says, texts
 
 #: columns of the table that the owner reads
@@ -49,7 +50,9 @@ texts(
         "only failures would be known of them.",
         LeftOut.FITTED_TO_SEVERAL: "{number} parts fitted later to rows of builds that stand for several units are not followed.",
         LeftOut.NO_AGE: "{number} returns came after a set-aside one of the same component: the age of the part is not known.",
-        LeftOut.NO_PART: "{number} part lives have no part recorded; they count in the fleet but speak for no part.",
+        LeftOut.NO_PART: lambda number: (
+            f"{plural(number, 'part life', 'part lives')} {'has' if number == 1 else 'have'} no part recorded: counted in the fleet, but for no part."
+        ),
     }
 )
 

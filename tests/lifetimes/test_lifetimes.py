@@ -136,7 +136,7 @@ def test_the_part_put_in_is_followed_even_where_nobody_wrote_it_down(tmp_path):
     found = lives(tmp_path, returns=[back(replaced_with="")])
     assert shaft(found, "part", "ended") == [["IS-A", "failed"], ["not recorded", "running"]]
     assert say_all(found.notes) == (
-        "1 part lives have no part recorded; they count in the fleet but speak for no part.",
+        "1 part life has no part recorded: counted in the fleet, but for no part.",
     )
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analytics.words.advice import assumed_miles
 from tests.records.sheets import aside, back, build, checks, load
 
 CONFIRM = "the only unit one slip away that fits in time and part"
@@ -707,3 +708,12 @@ def test_a_row_without_a_date_names_the_owners_heading(tmp_path):
     rows[0] = {("Left shop" if h == "built_on" else h): c for h, c in rows[0].items() if h != "in_service_on"}
     found = load(tmp_path, '[headings.builds]\nbuilt_on = "Left shop"\n', builds=rows)
     assert found.books.set_aside["remedy"].tolist() == ["fill in Left shop"]
+
+
+@pytest.mark.parametrize(
+    ("odometers", "counted", "said"), [(False, "miles", 1), (True, "miles", 0), (False, "passes", 0)]
+)
+def test_an_answer_in_miles_says_that_no_odometer_is_on_record(tmp_path, odometers, counted, said):
+    own = ({}, {}) if odometers else ({"odometer_at_install": ""}, {"odometer": ""})
+    found = load(tmp_path, builds=[build(**own[0])], returns=[back(**own[1])])
+    assert len(assumed_miles(found, counted)) == said
