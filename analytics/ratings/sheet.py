@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, replace
+from typing import ParamSpec
 
 import numpy as np
 import pandas as pd
@@ -38,6 +39,8 @@ COLUMNS = [
 ]  # fmt: skip
 #: a use gets rows of its own from this many failures on
 _USE_FAILURES, _USE_LIVES = 3, 30
+
+Asked = ParamSpec("Asked")
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,20 +92,6 @@ class Ratings:
         )
 
 
-def make_ratings(
-    records: Records,
-    lifetimes: Lifetimes,
-    options: Options | None = None,
-    progress: Callable[[str], None] | None = None,
-    only: Collection[tuple[str, str]] | None = None,
-    own_uses: bool = True,
-) -> Ratings:
-    """Rate every part on record, or ``only`` some, each (component, part). lifetimes: of the same records. options:
-    default options_for(records.shop). own_uses: rows for each use by itself as well. progress: called with a line of
-    text for each part. Raises AnalyticsError where one of ``only`` is not on record."""
-    return ratings_begun(records, lifetimes, options, progress, only, own_uses)()
-
-
 def ratings_begun(
     records: Records,
     lifetimes: Lifetimes,
@@ -111,8 +100,9 @@ def ratings_begun(
     only: Collection[tuple[str, str]] | None = None,
     own_uses: bool = True,
 ) -> Callable[[], Ratings]:
-    """What gives the ratings when called: other processes are at them meanwhile (analytics.cores). records, lifetimes, options, progress, only,
-    own_uses: as for `make_ratings`."""
+    """Rate every part on record, or ``only`` some, each (component, part): what gives the ratings when called, with other processes at them
+    meanwhile (analytics.cores). ``records``; lifetimes: of the same. options: default options_for(records.shop). own_uses: rows for each use by
+    itself as well. progress: called with a line of text for each part. Raises AnalyticsError where one of ``only`` is not on record."""
     say = progress or (lambda _: None)
     chosen = options_of(lifetimes, options)
     table = lifetimes.table
@@ -144,6 +134,14 @@ def ratings_begun(
         return Ratings(records, lifetimes, chosen, tuple(parts), table, tuple(left_out), tuple(apart))
 
     return taken
+
+
+def _at_once(begun: Callable[Asked, Callable[[], Ratings]]) -> Callable[Asked, Ratings]:
+    return lambda *asked, **told: begun(*asked, **told)()
+
+
+#: the ratings asked for as of `ratings_begun`, waited for
+make_ratings = _at_once(ratings_begun)
 
 
 def _parts_asked(parts: dict[str, list[str]], only: Collection[tuple[str, str]] | None) -> list[tuple[str, str]]:
