@@ -457,6 +457,7 @@ class Lives(Code):
     EXTRA_UNKNOWN = auto()
     EXTRA_PARTLY_UNKNOWN = auto()
     FILLED_FROM_ALIKE = auto()
+    FILLED_FROM_FEW = auto()
     MISSING_OF_FAILED = auto()
     MISSING_OF_OTHERS = auto()
 
@@ -1011,3 +1012,4 @@ class Verdict(Code):
     RAISE_FIRST = auto()
     RAISE_KNOWN = auto()
     HIDDEN_DAMAGE = auto()
+    FEW_KNOWN = auto()

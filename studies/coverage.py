@@ -21,6 +21,7 @@ from scipy.special import ndtr, ndtri
 from analytics.models.joint import fit_joint, joint_model
 from analytics.models.lifedata import LifeData, life_data
 from analytics.models.priors import NO_PRIORS
+from analytics.ratings.basis import FEW_ALIKE, spread
 from analytics.ratings.bound import rate_part
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import PLAIN, RatingSettings
@@ -46,7 +47,7 @@ class Cell:
     of recorded about true power. retuned: share tuned up 20% unannounced. harsh: share in a use of 0.6 the life;
     harsh_recorded: that use is on record. reported: share of failures reported. bend: added to b1 above the median
     power. frailty: log-sd of life between units. changed: the parts of the later half last that share as long, which nobody wrote
-    down; the rating is held against these. odometers: whether the shop writes any down. miles_a_day: median. settings: a named set of `SETTINGS`.
+    down; the rating is held against these. weighed: share of survivors whose weight is on record (of failures it always is). odometers: whether the shop writes any down. miles_a_day: median. settings: a named set of `SETTINGS`.
     """
 
     name: str
@@ -71,6 +72,7 @@ class Cell:
     bend: float = 0.0
     frailty: float = 0.0
     changed: float = 1.0
+    weighed: float = 1.0
     odometers: bool = True
     miles_a_day: float = 30.0
     settings: str = "defaults"
@@ -147,6 +149,8 @@ def _cells() -> dict[str, Cell]:
         "half of failures reported": {"reported": 0.5},
         "life hardly falls with power": {"b1": -1.0},
         "harsh use on record, 70% reported": {"harsh": 0.3, "harsh_recorded": True, "reported": 0.7},
+        "weight on record of what came back alone": {"weighed": 0.0},
+        "weight on record of one in ten that run": {"weighed": 0.1},
         "no odometer": {"odometers": False, "read": 0.0},
         "no odometer, 60 miles a day": {"odometers": False, "read": 0.0, "miles_a_day": 60.0},
     }
@@ -279,8 +283,9 @@ def draw_fleet(cell: Cell, rng: np.random.Generator) -> LifeData:
         days = np.where(days > CHANGE_DAYS, CHANGE_DAYS + 2 * (days - CHANGE_DAYS), days)
     lower = np.where(told & cell.odometers, life, np.nan)
     ended = np.where(told, days, age)
+    weighed = told | (rng.random(n) < cell.weighed) if cell.weighed < 1 else np.ones(n, bool)
     recorded = lp + (cell.power_error * rng.standard_normal(n) if cell.power_error else 0.0)
-    return life_data(
+    fleet = life_data(
         lower,
         np.where(told, lower, np.inf),
         np.exp(recorded),
@@ -292,6 +297,17 @@ def draw_fleet(cell: Cell, rng: np.random.Generator) -> LifeData:
         rate_miles=np.where(told, lower, np.where(read, miles, np.nan)),
         rate_days=np.where((told & cell.odometers) | read, ended, np.nan),
     )
+    return fleet if weighed.all() else _weighed(fleet, weighed)
+
+
+def _weighed(fleet: LifeData, known: np.ndarray) -> LifeData:
+    """The ``fleet`` as it is rated where weights are on record of those ``known`` (n,): as `fill_from_alike` does with the lives of a part."""
+    if (known & ~fleet.failed).sum() < FEW_ALIKE:
+        return fleet.take(known)
+    given = spread(np.sort(fleet.log_weight[known & ~fleet.failed]), int((~known).sum()), [1])
+    weight = fleet.log_weight.copy()
+    weight[~known] = given
+    return replace(fleet, log_weight=weight)
 
 
 # ---- what is measured ----------------------------------------------------------------------------------------------

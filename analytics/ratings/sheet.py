@@ -26,7 +26,7 @@ from analytics.ratings.openings import openings_to_raise
 from analytics.ratings.options import Options, for_component, for_use
 from analytics.ratings.pooling import options_of
 from analytics.ratings.published import known_before, price_over_comeback, published_hp
-from analytics.ratings.verdict import Judgement, judge, under_lighter
+from analytics.ratings.verdict import Judgement, judge, under_lighter, unless_few_known
 from analytics.reasons import Lives, Reason, Refused, Rests, Verdict, reason, reason_if
 from analytics.records.cover import over, same_edge
 from analytics.records.load import NOT_RECORDED, Records
@@ -433,8 +433,11 @@ def _asking_for_openings(rated: PartRating, records: Records, options: Options, 
 
 def _rows(rated: PartRating, records: Records, options: Options, others: Collection[str]) -> list[list[object]]:
     rows, lighter = [], dict[str, Judgement]()
+    few_known = any(n.code is Lives.FILLED_FROM_FEW for n in rated.notes)
     for bound, (evidence, published) in zip(rated.bounds, _evidence(rated, records, options, others), strict=True):
-        found = under_lighter(judge(evidence, published, options), lighter.get(bound.use), published)
+        found = judge(evidence, published, options)
+        found = unless_few_known(found, evidence.supported_hp, published) if few_known else found
+        found = under_lighter(found, lighter.get(bound.use), published)
         lighter[bound.use] = found
         rows.append(
             [

@@ -84,6 +84,15 @@ def _decided(evidence: LimitEvidence, published_hp: float, options: Options) -> 
     return (Verdict.BETWEEN if math.isfinite(supported) else Verdict.NOTHING_CONTRADICTS), supported
 
 
+def unless_few_known(found: Judgement, supported_hp: float, published_hp: float) -> Judgement:
+    """The judgement ``found`` of a part of most of whose trucks power or weight is taken from the few that have it: no limit is raised on that. supported_hp,
+    published_hp: as in `judge`."""
+    if found.verdict != "raise":
+        return found
+    verdict = "keep" if math.isfinite(published_hp) else NOT_SHOWN
+    return Judgement(verdict, reason(Verdict.FEW_KNOWN, **found.why.values), supported_hp)
+
+
 def under_lighter(found: Judgement, lighter: Judgement | None, published_hp: float) -> Judgement:
     """The judgement ``found`` of a class with the limit published_hp, held under that of the next ``lighter`` one (None: there is none): where
     that is lowered below this limit, this one goes down with it, since a heavier truck is never published higher."""

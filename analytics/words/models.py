@@ -37,6 +37,10 @@ texts(
             f"the {'power' if power else 'weight'} of {units} {'unit' if units == 1 else 'units'} is not on record and is taken from "
             "units of the same use that fared alike"
         ),
+        Lives.FILLED_FROM_FEW: lambda power, units: (
+            f"{units} of these fared as few did whose {'power' if power else 'weight'} is on record: their rating is right as far as those few are like the "
+            "rest; note it at every build"
+        ),
         Lives.OTHER_CAUSES: lambda failures: (
             f"{plural(failures, 'failure')} of other causes {'ends' if failures == 1 else 'end'} the life there without counting as a failure"
         ),

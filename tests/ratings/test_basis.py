@@ -190,7 +190,7 @@ def _lives(n: int, failed: int, unknown: Callable[[int], bool]) -> pd.DataFrame:
 
 def test_an_unknown_power_is_taken_from_those_that_fared_alike():
     table = _lives(80, 20, lambda k: k % 7 == 0)
-    filled, units = fill_from_alike(table, "input shaft", "A", "power_hp")
+    filled, units, _ = fill_from_alike(table, "input shaft", "A", "power_hp")
     assert units == table["power_hp"].isna().sum() == 12
     assert filled["power_hp"].notna().all()
     known = table["power_hp"].notna()
@@ -206,16 +206,36 @@ def test_an_unknown_power_is_taken_from_those_that_fared_alike():
         )
         < 40
     )
-    again, _ = fill_from_alike(table, "input shaft", "A", "power_hp")
+    again, *_ = fill_from_alike(table, "input shaft", "A", "power_hp")
     assert again["power_hp"].equals(filled["power_hp"])
 
 
 def test_a_power_known_of_few_alike_stays_unknown():
     table = _lives(80, 8, lambda k: k >= 72 and k % 4 < 2)
-    filled, units = fill_from_alike(table, "input shaft", "A", "power_hp")
+    filled, units, _ = fill_from_alike(table, "input shaft", "A", "power_hp")
     # two failed known per use: too few to take one from
     assert units == 0
     assert filled["power_hp"].equals(table["power_hp"])
     mostly = _lives(80, 8, lambda k: k < 60)
     assert fill_from_alike(mostly, "input shaft", "A", "power_hp")[1] == 0
+
+
+@pytest.mark.parametrize(("known", "filled"), [(39, 0), (40, 320)])
+def test_forty_alike_are_enough_for_most_and_it_is_said(known, filled):
+    """Left out, the trucks that run without a power on record made the part half as strong as it is (basis.FEW_ALIKE)."""
+    running = 2 * (160 + known)
+    table = _lives(running + 20, 20, lambda k: k < 320)
+    found, taken, guessed = fill_from_alike(table, "input shaft", "A", "power_hp")
+    assert (taken, guessed) == (filled, filled)
+    if filled:
+        known_middle = table.loc[: running - 1, "power_hp"].median()
+        assert found.loc[:319, "power_hp"].median() == pytest.approx(known_middle, abs=10)
+    else:
+        assert found["power_hp"].equals(table["power_hp"])
+    # with as many on record as not it is no guess
+    assert fill_from_alike(_lives(100, 0, lambda k: k < 50), "input shaft", "A", "power_hp")[1:] == (50, 0)
+
+
+def test_of_a_part_not_on_record_nothing_is_filled_in():
+    table = _lives(80, 8, lambda k: k % 7 == 0)
     assert fill_from_alike(table, "input shaft", "B", "power_hp")[1] == 0

@@ -8,6 +8,7 @@ import pytest
 
 from analytics.driveline.load import load_at, make_loads
 from analytics.lifetimes.table import make_lifetimes
+from analytics.ratings import basis
 from analytics.ratings.held import held_by_margin
 from analytics.ratings.sheet import COLUMNS, make_ratings
 from analytics.ratings.verdict import Judgement
@@ -131,6 +132,24 @@ def test_the_sheet_holds_what_its_own_parts_sheet_speaks_against(tmp_path):
     assert verdicts["described"] == ["keep" if v == "raise" else v for v in verdicts["plain"]]
 
 
+def test_the_sheet_raises_nothing_on_weights_of_which_most_are_taken_from_few(tmp_path, monkeypatch):
+    """The same trucks, with the weight of all that run on record, and of few."""
+    monkeypatch.setattr(basis, "FEW_ALIKE", 10)
+    folder, told = rateable_shop(tmp_path / "s"), {}
+    limit = {"component": "input shaft", "part": "A", "weight_up_to": "", "power_limit": "300 hp"}
+    pd.DataFrame([limit | {"effective_on": "2018-01-01"}]).to_csv(folder / "limits.csv", index=False)
+    for name in ("all", "few"):
+        records = load_records(folder)
+        told[name] = make_ratings(records, make_lifetimes(records), only=[("input shaft", "A")]).table
+        builds = pd.read_csv(folder / "builds.csv", dtype=str)
+        builds.loc[builds.index[:52][builds.index[:52] % 4 > 0], "weight"] = None
+        builds.to_csv(folder / "builds.csv", index=False)
+    assert "raise" in set(told["all"]["verdict"])
+    assert "raise" not in set(told["few"]["verdict"])
+    assert Verdict.FEW_KNOWN in {why.code for why in told["few"]["why"]}
+    assert (told["few"]["supported_hp"] > 0).any()
+
+
 def test_the_picture_of_the_sheet_says_what_is_supported_and_not_raised():
     rows = [
         ("A", Verdict.HELD_BY_MARGIN, 700.0, 500.0),
@@ -139,5 +158,5 @@ def test_the_picture_of_the_sheet_says_what_is_supported_and_not_raised():
     ]
     table = pd.DataFrame(rows, columns=["part", "why", "supported_hp", "published_hp"])
     table["why"] = [reason(code, **FIGURES) for code in table["why"]]
-    assert "yet not raised for what a teardown showed or its own geometry says: A and B." in sheet_caption(table)
+    assert "yet not raised, for what the sheet says beside it: A and B." in sheet_caption(table)
     assert "not raised" not in sheet_caption(table[2:])

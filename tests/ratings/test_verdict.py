@@ -32,7 +32,7 @@ from analytics.ratings.options import Options
 from analytics.ratings.promise import Promise
 from analytics.ratings.published import known_before, price_over_comeback
 from analytics.ratings.settings import RatingSettings
-from analytics.ratings.verdict import judge, under_lighter
+from analytics.ratings.verdict import NOT_SHOWN, judge, under_lighter, unless_few_known
 from analytics.reasons import Verdict
 from analytics.records.shop import shop_from
 from analytics.words.saying import say
@@ -47,6 +47,19 @@ def evidence(supported: float = NAN, **more) -> LimitEvidence:
         LimitEvidence(estimate_hp=600.0, supported_hp=supported, least_cost_hp=575.0, too_high=0.5, failures=5.0),
         **more,
     )
+
+
+def test_no_limit_is_raised_where_power_or_weight_of_most_trucks_is_taken_from_few():
+    """Whether the few on record are like the rest nobody knows; where only the strong ones are written down the bound is too high."""
+    strong = evidence(700, raise_hp=675.0)
+    held = unless_few_known(judge(strong, 600, OPTIONS), 700.0, 600.0)
+    assert (held.verdict, held.why.code, held.proposed_hp) == ("keep", Verdict.FEW_KNOWN, 700.0)
+    assert "until it is noted of more" in say(held.why)
+    first = unless_few_known(judge(strong, NAN, OPTIONS), 700.0, NAN)
+    assert (first.verdict, first.why.code) == (NOT_SHOWN, Verdict.FEW_KNOWN)
+    for published in (700.0, 500.0):
+        other = judge(evidence(400, too_high=0.99, least_cost_hp=450.0), published, OPTIONS)
+        assert unless_few_known(other, 400.0, published) is other
 
 
 @pytest.mark.parametrize(

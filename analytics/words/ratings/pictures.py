@@ -12,7 +12,7 @@ from analytics.words.ratings.sheet import seen_words
 from analytics.words.saying import say
 from analytics.words.units import power, power_band, weight
 
-_HELD = (Verdict.HIDDEN_DAMAGE, Verdict.HELD_BY_MARGIN)
+_HELD = (Verdict.HIDDEN_DAMAGE, Verdict.FEW_KNOWN, Verdict.HELD_BY_MARGIN)
 SHEET_QUESTION = "What is supported, and what is published?"
 
 
@@ -50,7 +50,7 @@ def sheet_caption(table: pd.DataFrame) -> str:
     told = told or "No limit is published above that."
     held = dict.fromkeys(table.loc[table["why"].map(lambda why: why.code in _HELD), "part"])
     if held:
-        told += f" Supported above what is published, and yet not raised for what a teardown showed or its own geometry says: {listed(list(held), len(held))}."
+        told += f" Supported above what is published, and yet not raised, for what the sheet says beside it: {listed(list(held), len(held))}."
     return (
         told
         + "\nThe line goes from what is supported to the upper limit; a square far left of its circle means thin records, not a weak part."

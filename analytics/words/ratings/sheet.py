@@ -46,6 +46,10 @@ _SAID = {
         "{supported}, but a teardown showed damage that stops no truck, and trucks never opened may have it: not raised over the {published} "
         "published until such parts were opened and found clean"
     ),
+    Verdict.FEW_KNOWN: (
+        "{supported}, but power or weight is on record of few of the trucks that run, and the rest are taken to be like them: no limit is raised on that "
+        "until it is noted of more"
+    ),
     Verdict.KEEP: "{supported}: within {margin} of the {published} published",
 }
 

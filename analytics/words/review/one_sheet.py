@@ -39,6 +39,7 @@ NOTHING_SHOWN = "not shown"
 #: why a limit stays where more is supported, in the table and below it
 HELD: dict[Code, tuple[str, str]] = {
     Verdict.HIDDEN_DAMAGE: ("hidden damage", "a teardown showed some that stops no truck"),
+    Verdict.FEW_KNOWN: ("few known", "power or weight is on record of few of the trucks that run"),
     Verdict.HELD_BY_MARGIN: ("may give", "by its own geometry, at the worst of what is not known of the truck"),
 }
 
