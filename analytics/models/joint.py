@@ -16,6 +16,7 @@ from analytics.models.lifedata import (
     NOTHING,
     LifeData,
     Reading,
+    before_reading,
     build_rows,
     fill_failures,
     plain_lives,
@@ -524,6 +525,7 @@ def simulate(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Gene
     dies, reported, read, read_running, later = draw.dies, draw.reported, draw.read, draw.read_running, draw.later
     x, alive = model.x[at], data.known_alive[at]
     use = data.use[at] if lay.uses > 1 else np.zeros(len(at), int)
+    before_read = before_reading(data)[at]
     blocks: list[Block] = []
 
     def gather(mask):
@@ -539,7 +541,8 @@ def simulate(model: JointModel, theta: np.ndarray, rngs: Sequence[np.random.Gene
     def add(kind, mask, points, others=None):
         idx, w = gather(mask)
         if idx is not None:
-            blocks.append(Block(kind, x[idx], w, points(idx), None if others is None else others(idx)))
+            before = before_read[idx] if kind == "unread" else None
+            blocks.append(Block(kind, x[idx], w, points(idx), None if others is None else others(idx), before))
 
     def ending(log_miles):
         return lambda idx: Points(cut(np.where(np.isfinite(log_miles), log_miles, 0), idx))

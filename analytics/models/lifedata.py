@@ -385,6 +385,33 @@ def seen_alive(read: np.ndarray, entry: np.ndarray, end: np.ndarray) -> np.ndarr
     return np.clip(np.minimum(np.maximum(read, entry), end), NOTHING, None)
 
 
+def _when_read(data: LifeData) -> tuple[np.ndarray, np.ndarray]:
+    """Shares of their ages at which the running trucks of ``data`` that were read were so, lowest first, and the weights of these trucks."""
+    read = data.reading.counts & data.has_rate & ~data.failed & ~data.known_alive
+    age = (data.days.start + np.maximum(data.days.cutoff, 0.5))[read]
+    known = np.isfinite(age)
+    share = np.clip(data.reading.days[read][known] / age[known], 0.01, 1.0)
+    order = np.argsort(share, kind="stable")
+    return share[order], data.weight[read][known][order]
+
+
+def before_reading(data: LifeData, of: LifeData | None = None) -> np.ndarray:
+    """How much (n,) of each life in ``data``, from entry to end, lies before a reading: failed unsaid in that time, its truck could not be read any
+    more. The mean over readings at those shares of the age at which the trucks read ``of`` all (these, if not told) were; 1 where none was."""
+    share, weight = _when_read(data if of is None else of)
+    if not len(share):
+        return np.ones(len(data.lower))
+    mass, moment = (np.append(0.0, np.cumsum(each)) / weight.sum() for each in (weight, weight * share))
+    start, entry, end = data.days.start, data.days.entry, np.maximum(data.days.cutoff, 0.5)
+
+    def before(days: np.ndarray) -> np.ndarray:
+        """Mean over the readings of how much of the truck's first ``days`` (n,) lies before them."""
+        at = np.searchsorted(share, days / (start + end))
+        return (start + end) * moment[at] + days * (1 - mass[at])
+
+    return np.clip((before(start + end) - before(start + entry)) / np.maximum(end - entry, NOTHING), 0.0, 1.0)
+
+
 def rated_weight(weight_lb: float) -> float:
     """weight_lb as reckoned with: that of lives without any for "any weight" (inf), else itself."""
     return ANY_WEIGHT if np.isinf(weight_lb) else weight_lb
@@ -435,17 +462,20 @@ def fill_failures(data: LifeData) -> tuple[LifeData, int]:
 class _Blocks:
     """The rows of `build_rows` so far, kind by kind; ``constant``: terms free of theta. Masks m are (n,) bool."""
 
-    def __init__(self, data: LifeData, x: np.ndarray, scale: float, change: float):
+    def __init__(self, data: LifeData, x: np.ndarray, scale: float, change: float, of: LifeData | None):
         self.data, self.x, self.scale, self.change = data, x, scale, change
         self.blocks: list[Block] = []
         self.constant = 0.0
         self.known = np.isfinite(data.lower)
+        self.before_read = before_reading(data, of)
 
     def add(self, kind: str, m: np.ndarray, *ends: tuple[Callable[..., Points], np.ndarray]) -> None:
         """The rows of m, where there are any; ends: how each point is made, and of which values (n,)."""
         if m.any():
-            points = [make(values, m) for make, values in ends]
-            self.blocks.append(Block(kind, self.x[m][None], self.data.weight[m][None], *points))
+            at, *rest = [make(values, m) for make, values in ends]
+            before = self.before_read[m][None] if kind == "unread" else None
+            other = rest[0] if rest else None
+            self.blocks.append(Block(kind, self.x[m][None], self.data.weight[m][None], at, other, before))
 
     def split(self, start: np.ndarray, length: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Days before and after the change of the driving rate, (1, n) each."""
@@ -537,11 +567,11 @@ class _Blocks:
         )
 
 
-def build_rows(data: LifeData, x: np.ndarray, scale: float, change: float) -> Rows:
+def build_rows(data: LifeData, x: np.ndarray, scale: float, change: float, of: LifeData | None = None) -> Rows:
     """``data`` as rows for `log_likelihood` (D = 1). x: (n, q) with the intercept first; scale: the target life in
-    miles; change: age in days at which the driving rate may change."""
+    miles; change: age in days at which the driving rate may change; of: the lives that these are some of, if they are."""
     data, _ = fill_failures(data)
-    rows = _Blocks(data, x, scale, change)
+    rows = _Blocks(data, x, scale, change, of)
     rows.with_miles()
     rows.with_rate()
     for late in (False, True):

@@ -460,7 +460,7 @@ class _Places:
     # -- odometer unknown: averages over the log-normal miles per day of the unit's use, by the trapezoid rule
     def averages(self) -> list[dict[tuple[str, int], np.ndarray]]:
         """For each derivative of S, its averages (B, n) over the nodes s of the unknown places, as far as they are needed, weighed by
-        s^k, k their number: plain; net of being read and of silence; with derivatives of being read in its level, once and twice."""
+        s^k, k their number: plain; by the chance of not being read; by its derivatives in the level of being read, once and twice."""
         kept, highest = self._node_weights(), self.at.order + ("unread_exact" in self.data.groups)
         names = [
             [(name, k) for name, (_, most) in kept.items() if len(most) > d for k in range(most[d])]
@@ -486,9 +486,10 @@ class _Places:
         if at.alpha is not None:
             reach = (at.alpha[:, None] + at.c[:, None] * s)[:, None, :]
             keep, phi = ndtr(-reach), np.exp(-0.5 * reach**2 - 0.5 * LOG_2PI)
-            kept["read"] = -powers * phi, (2, 3)
+            kept["read"] = -powers * phi, (3, 3)
             kept["read again"] = powers * reach * phi, (3,)
-        kept["net"] = powers * (keep if at.full_share else keep - at.silent[:, None, None]), (1, 2, 3)
+        kept["not read"] = powers * keep, (1, 2, 3)
+        self.from_new = {name: weights.sum(2) for name, (weights, _) in kept.items()}
         return kept
 
     def of(self, name: str, derivative: int, where: slice) -> list[np.ndarray]:
@@ -497,17 +498,17 @@ class _Places:
         at = slice(where.start - known, where.stop - known)
         return [sums[name, k][:, at] for k in range(3) if (name, k) in sums]
 
-    def _plain(self, where: slice) -> tuple[Any, ...]:
-        """The average of S of these places, and its derivatives: in z; in kappa; twice in z; in z and kappa; twice in kappa."""
-        s0 = self.of("plain", 0, where)[0]
+    def _average(self, name: str, where: slice) -> tuple[Any, ...]:
+        """The average of S of that name of these places, and its derivatives: in z; in kappa; twice in z; in z and kappa; twice in kappa."""
+        s0 = self.of(name, 0, where)[0]
         if not self.at.order:
             return s0, *[s0] * 5
-        (d, dk), (dd, ddk, dkk) = self.of("plain", 1, where), self.of("plain", 2, where)
+        (d, dk), (dd, ddk, dkk) = self.of(name, 1, where), self.of(name, 2, where)
         return s0, d, dk, dd, ddk, dkk
 
     def average(self, group: Group) -> None:
         """Known to be good, or under observation from then on, at unknown miles."""
-        like, d, dk, dd, ddk, dkk = self._plain(group.at)
+        like, d, dk, dd, ddk, dkk = self._average("plain", group.at)
         like = np.maximum(like, TINY)
         self.at.value += (group.w * np.log(like)).sum(1)
         if self.at.order:
@@ -526,8 +527,8 @@ class _Places:
 
     def unread_interval(self, group: Group) -> None:
         """Failed between two days, miles unknown: the average of S_L - S_U."""
-        low, d, dk, dd, ddk, dkk = self._plain(group.at)
-        high, e, ek, ee, eek, ekk = self._plain(group.other)
+        low, d, dk, dd, ddk, dkk = self._average("plain", group.at)
+        high, e, ek, ee, eek, ekk = self._average("plain", group.other)
         like = np.maximum(low - high, TINY)
         self.at.value += (group.w * np.log(like)).sum(1)
         if self.at.order:
@@ -535,44 +536,66 @@ class _Places:
             self.add_log(group, like, [(group.at, d, dd), (group.other, -e, -ee)], {_KAPPA: dk - ek}, second)
 
     def unread(self, group: Group) -> None:
-        """Not heard of: log of the average of S (1 - q) + (S0 - S)(1 - share), q the chance of having been read, S0 1 from new."""
-        at, where = self.at, group.at
-        late = group.other != where
-        nothing: tuple[Any, ...] = (1.0, *[0.0] * 5)
-        base, e, ek, ee, eek, ekk = self._plain(group.other) if late else nothing
-        net0 = self.of("net", 0, where)
-        silent = at.silent[:, None]
-        like = np.maximum(net0[0] + (0 if at.full_share else silent * base), TINY)
+        """Not heard of and never read: log of the average of S (1 - q) + (S0 - S)(1 - share)(1 - q + q f), q the chance of being read, f how much of
+        the life lies before that (`before_reading`), S0 1 from new."""
+        at, late = self.at, group.other != group.at
+        silent, f = at.silent[:, None], group.before_read
+        g, h = silent * (1 - f), silent * f
+        ends = [self._average(name, group.at) for name in ("not read", "plain")]
+        starts = [self._at_start(name, group) for name in ("not read", "plain")]
+
+        def mixed(of: list[tuple[Any, ...]], kept: Any, plain: Any) -> list[Any]:
+            return [kept * a + plain * b for a, b in zip(*of, strict=True)]
+
+        end, start = mixed(ends, 1 - g, -h), mixed(starts, g, h)
+        like = np.maximum(end[0] + start[0], TINY)
         at.value += (group.w * np.log(like)).sum(1)
         if not at.order:
             return
-        (d, dk), (dd, ddk, dkk) = self.of("net", 1, where), self.of("net", 2, where)
-        places = [(where, d, dd)]
-        common: dict[int, np.ndarray] = {_KAPPA: dk}
-        second: _Second = {(-1, _KAPPA): ddk, (_KAPPA, _KAPPA): dkk}
-        if late and not at.full_share:
-            places.append((group.other, silent * e, silent * ee))
-            common[_KAPPA] = dk + silent * ek
-            second |= {(-2, _KAPPA): silent * eek, (_KAPPA, _KAPPA): dkk + silent * ekk}
+        places = [(group.at, end[1], end[3])]
+        common: dict[int, np.ndarray] = {_KAPPA: end[2] + start[2]}
+        second: _Second = {(-1, _KAPPA): end[4], (_KAPPA, _KAPPA): end[5] + start[5]}
+        if late:
+            places.append((group.other, start[1], start[3]))
+            second[-2, _KAPPA] = start[4]
         if at.at_a is not None:
-            self._of_being_read(where, common, second)
+            self._of_being_read(group, common, second)
         if at.at_l is not None:
-            s, (sz, sk) = self.of("plain", 0, where)[0], self.of("plain", 1, where)
-            common[_SILENT] = base - s
-            second |= {(-1, _SILENT): -sz, (_KAPPA, _SILENT): ek - sk}
-            if late:
-                second[-2, _SILENT] = e
+            end, start = mixed(ends, f - 1, -f), mixed(starts, 1 - f, f)
+            common[_SILENT] = end[0] + start[0]
+            second |= {(-1, _SILENT): end[1], (-2, _SILENT): start[1], (_KAPPA, _SILENT): end[2] + start[2]}
         self.add_log(group, like, places, common, second)
 
-    def _of_being_read(self, where: slice, common: dict[int, np.ndarray], second: _Second) -> None:
-        """Derivatives of the average of S (1 - q) in level and slope."""
-        (r, rs), (rz, rzs, rzss), (rr, rrs, rrss) = (
-            self.of("read", 0, where),
-            self.of("read", 1, where),
-            self.of("read again", 0, where),
+    def _at_start(self, name: str, group: Group) -> tuple[Any, ...]:
+        """As `_average`, where the lives of the ``group`` came under observation; from new S is 1 for all."""
+        if group.other != group.at:
+            return self._average(name, group.other)
+        return self.from_new[name][:, :1], *[0.0] * 5
+
+    def _of_being_read(self, group: Group, common: dict[int, np.ndarray], second: _Second) -> None:
+        """Derivatives of the average of S (1 - q) + (S0 - S)(1 - share)(1 - q + q f) in level and slope, on which the chance of not being read hangs."""
+        at, f = self.at, group.before_read
+        g = at.silent[:, None] * (1 - f)
+        here = [self.of("read", d, group.at) for d in (0, 1)] + [self.of("read again", 0, group.at)]
+        then = self._read_at_start(group)
+        (r, rz, again), (r0, rz0, again0) = (
+            [[k * a for a in averages] for averages in of] for k, of in ((1 - g, here), (g, then))
         )
-        common[_LEVEL] = r
-        second |= {(-1, _LEVEL): rz, (_KAPPA, _LEVEL): rzs, (_LEVEL, _LEVEL): rr}
-        if self.at.at_c is not None:
-            common[_SLOPE] = rs
-            second |= {(-1, _SLOPE): rzs, (_KAPPA, _SLOPE): rzss, (_LEVEL, _SLOPE): rrs, (_SLOPE, _SLOPE): rrss}
+        for k, number, place in ((0, _LEVEL, at.at_a), (1, _SLOPE, at.at_c)):
+            if place is None:
+                continue
+            common[number] = r[k] + r0[k]
+            second |= {(-1, number): rz[k], (-2, number): rz0[k], (_KAPPA, number): rz[k + 1] + rz0[k + 1]}
+            second |= {
+                (other, number): again[k + j] + again0[k + j] for j, other in ((0, _LEVEL), (1, _SLOPE)) if j <= k
+            }
+            second[number, _SILENT] = (1 - f) * (then[0][k] - here[0][k])
+
+    def _read_at_start(self, group: Group) -> list[list[Any]]:
+        """The averages of `_of_being_read` where the lives of the ``group`` came under observation."""
+        if group.other != group.at:
+            return [self.of("read", d, group.other) for d in (0, 1)] + [self.of("read again", 0, group.other)]
+        read, again = (
+            [w[:, k : k + 1] for k in range(3)] for w in (self.from_new["read"], self.from_new["read again"])
+        )
+        return [read, [0.0] * 3, again]

@@ -37,6 +37,8 @@ class Block:
     at: Points
     # running: the reading; interval: the upper end, as is ``at`` of left; unread: the entry
     other: Points | None = None
+    # unread: as of `lifedata.before_reading`, (D, n)
+    before_read: np.ndarray | None = None
 
     @property
     def end(self) -> Points:
@@ -76,11 +78,13 @@ class Rows:
 # ---- in one list
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Rows of one kind: weights w (D, n), places ``at`` of their life and, where they have one, of their ``other`` end."""
+    """Rows of one kind: weights w (D, n), places ``at`` of their life and, where they have one, of their ``other`` end; of those unread how much of
+    the life lies before a reading, before_read (D, n)."""
 
     w: np.ndarray
     at: slice
     other: slice
+    before_read: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +125,7 @@ class Stacked:
             of_use=cut(self.of_use),
             num=both(self.num),
             den=both(self.den),
-            groups={k: replace(g, w=cut(g.w)) for k, g in self.groups.items()},
+            groups={k: replace(g, w=cut(g.w), before_read=cut(g.before_read)) for k, g in self.groups.items()},
             rates=r,
             reported=cut(self.reported),
             constant=cut(self.constant),
@@ -187,7 +191,7 @@ def _sorted(rows: Rows) -> tuple[list[tuple[np.ndarray, Points]], dict[str, Grou
         late, rest = groups["unread late"], groups.get("average")
         weights = [-late.w] if rest is None else [-late.w, rest.w]
         stop = late.other.stop if rest is None else rest.at.stop
-        groups["average"] = Group(np.concatenate(weights, axis=1), slice(late.other.start, stop), late.other)
+        groups["average"] = Group(np.concatenate(weights, axis=1), slice(late.other.start, stop), late.other, _NONE)
     return places, groups, known
 
 
@@ -195,9 +199,16 @@ def _group(own: list[tuple[Block, float]], start: int) -> Group:
     w = np.concatenate([sign * block.w for block, sign in own], axis=1)
     middle = start + w.shape[1]
     at = slice(start, middle)
-    return Group(w, at, at if own[0][0].other is None else slice(middle, middle + w.shape[1]))
+    before = [block.before_read for block, _ in own if block.before_read is not None]
+    return Group(
+        w,
+        at,
+        at if own[0][0].other is None else slice(middle, middle + w.shape[1]),
+        np.concatenate(before, axis=1) if before else _NONE,
+    )
 
 
+_NONE = np.ones((1, 0))
 _UNUSED = np.full((1, 1), -1)
 #: where there are none, one day before and none after: their log is 0
 _NO_DAYS = np.ones((1, 1)), np.zeros((1, 1))

@@ -20,7 +20,7 @@ from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.failures import COUNTED_CAUSES
 from analytics.models.distributions import averaged, log_survival, survival_of
 from analytics.models.joint import JointModel
-from analytics.models.lifedata import NOTHING, LifeData, from_lifetimes, seen_alive, split_days
+from analytics.models.lifedata import NOTHING, LifeData, before_reading, from_lifetimes, seen_alive, split_days
 from analytics.models.mileage import DrivingFit
 from analytics.models.newton import Optimum
 from analytics.models.posterior import posterior_draws
@@ -217,6 +217,7 @@ class _Ahead:
         tau = np.exp(self.theta[:, model.layout.tau])
         mu, eta = self.mean_rate(i), self.eta[:, m]
         every = np.broadcast_to(weight, keep.shape)
+        f = before_reading(data)[i]
 
         def log_miles(length: np.ndarray, rows: np.ndarray | slice = slice(None)) -> np.ndarray:
             return mu[:, rows] + np.log(self.exposure(i[rows], length) / model.life_miles)
@@ -233,11 +234,13 @@ class _Ahead:
             y = np.logaddexp(y, np.log(self.miles / model.life_miles))
             survival = survival_of(self.beta[..., None] * y - eta[..., None], model.distribution)
             then = (survival * (keep * weight)).sum(-1)
-        base = np.ones_like(now)
+        kept0, base = np.repeat(keep @ weight, len(i), axis=1), np.ones_like(now)
         late = data.days.entry[i] > 0
         if late.any():
-            base[:, late] = average(np.maximum(data.days.entry[i][late], NOTHING), every, rows=late)[:, 0]
-        total = now + (1 - self.share) * np.maximum(base - alive, 0.0)
+            entry = np.maximum(data.days.entry[i][late], NOTHING)
+            kept0[:, late], base[:, late] = np.swapaxes(average(entry, keep * weight, every, rows=late), 0, 1)
+        silent = (1 - f) * (kept0 - now) + f * (base - alive)
+        total = now + (1 - self.share) * np.maximum(silent, 0.0)
         return np.maximum(now - then, 0.0) / np.maximum(total, 1e-300)
 
 

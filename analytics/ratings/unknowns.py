@@ -24,6 +24,7 @@ from analytics.models.joint import JointModel
 from analytics.models.lifedata import (
     NOTHING,
     LifeData,
+    before_reading,
     build_rows,
     fill_failures,
     rated_weight,
@@ -50,7 +51,7 @@ def _row_terms(
     n, p = len(data.lower), model.layout.size
     value, grad, hess = np.zeros(n), np.zeros((n, p)), np.zeros((n, p, p))
     # weights carry the row numbers through the sorting by kind
-    rows = build_rows(replace(data, weight=np.arange(1.0, n + 1)), x, model.life_miles, model.change_days)
+    rows = build_rows(replace(data, weight=np.arange(1.0, n + 1)), x, model.life_miles, model.change_days, model.data)
 
     def turn(a: np.ndarray) -> np.ndarray:
         return np.swapaxes(a, 0, 1)
@@ -68,6 +69,7 @@ def _row_terms(
             np.ones((m, 1)),
             points(block.at),
             None if block.other is None else points(block.other),
+            None if block.before_read is None else turn(block.before_read),
         )
         fell = data.failed[at].astype(float) if "entry" not in block.kind else np.zeros(m)
         got = log_likelihood(
@@ -109,10 +111,11 @@ def _odometer_gains(model: JointModel, top: Optimum, which: np.ndarray, v: np.nd
     eps = 1e-4 / np.abs(v).max()
     s, weight = model.nodes
     use = data.use[which] if lay.uses > 1 else np.zeros(len(which), int)
+    before = before_reading(data)[which][:, None]
     log_rate = theta0[lay.mu][use][:, None] + np.exp(theta0[lay.tau]) * s
 
     def parts(theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """log of rate x survival x unread, and of rate x silent failure: each (n, J)."""
+        """log of rate x survival x unread, and of rate x silent failure x unread: each (n, J)."""
         place = {k: lay.place(k) for k in ("decline", "level", "slope", "share")}
         later = np.exp(theta[place["decline"]] if place["decline"] is not None else lay.fixed_decline)
         share = 1 / (1 + np.exp(-theta[place["share"]])) if place["share"] is not None else lay.fixed_share
@@ -134,7 +137,7 @@ def _odometer_gains(model: JointModel, top: Optimum, which: np.ndarray, v: np.nd
             unread = log_ndtr(-(theta[place["level"]] + c * t))
         with np.errstate(divide="ignore"):
             silent = np.log(np.maximum(1 - share, 0.0)) + base + np.log(-np.expm1(np.minimum(alive - base, -1e-300)))
-        return drive + alive + unread, drive + silent
+        return drive + alive + unread, drive + silent + np.log(before + (1 - before) * np.exp(unread))
 
     mid, up, down = parts(theta0), parts(theta0 + eps * v), parts(theta0 - eps * v)
     # nodes weigh the standard normal themselves: take their own density out again

@@ -249,6 +249,9 @@ def every_kind():
         "unread_interval",
         "unread_entry",
     }
+    before = np.concatenate([b.before_read[0] for b in rows.blocks if b.kind == "unread"])
+    assert (before > 0).any()
+    assert (before < 1).any()
     return rows
 
 
