@@ -72,7 +72,7 @@ def _line(told: words.Told, page: str) -> str:
     where = (
         f'<a href="{page}#{told.section}">{evidence}</a>'
         if page
-        else f'<span data-section="{told.section}">{evidence}</span>'  # a link where its page is made; in a notebook there is nothing to lead to
+        else f'<span hidden data-section="{told.section}">{evidence}</span>'  # a link where its page is made; in a notebook there is nothing to lead to
     )
     stake = f'<span class="stake">{html.escape(told.at_stake)}</span> ' if told.at_stake else ""
     return f"<li><b>{html.escape(told.who)}</b> {unbroken(told.what)} {stake}{where}</li>"

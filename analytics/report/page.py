@@ -10,7 +10,7 @@ from importlib.resources import files
 from typing import Any
 
 #: words that lead to a section, where the page has it
-_SECTION = re.compile(r'<span data-section="(\w+)">(.*?)</span>')
+_SECTION = re.compile(r'<span hidden data-section="(\w+)">(.*?)</span>')
 #: a heading of the page, not of the sheet within it
 _HEADING = re.compile(r'<h2[^>]* id="([^"]+)"[^>]*>(.*?)</h2>')
 
@@ -55,7 +55,7 @@ def _blocks(notebook: Any) -> list[str]:
 
 def _linked(text: list[str], there: set[str]) -> list[str]:
     """The blocks of ``text``, words that name a section led to those that are ``there``."""
-    return [_SECTION.sub(lambda m: f'<a href="#{m[1]}">{m[2]}</a>' if m[1] in there else m[2], b) for b in text]
+    return [_SECTION.sub(lambda m: f'<a href="#{m[1]}">{m[2]}</a>' if m[1] in there else "", b) for b in text]
 
 
 def filled_page(title: str, blocks: list[str], one: bool = False) -> str:

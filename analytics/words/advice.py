@@ -163,11 +163,10 @@ def _open(choice: Choice) -> str:
 
 
 def _shown(choice: Choice) -> str:
-    """The life shown, rounded down to two figures, and why the ratings may tell more."""
+    """The life shown, rounded down to two figures."""
     told = own(choice.shown_miles, "distance")
     step = 10.0 ** (floor(log10(told)) - 1)
-    shown = f"{floor(told / step) * step:,.0f} {name_of('distance')} by its own such trucks alone"
-    return f"{shown} (the ratings count weaker and lighter ones too where sibling parts show what those tell)"
+    return f"{floor(told / step) * step:,.0f} {name_of('distance')} by its own such trucks alone"
 
 
 # ---- said before any figure --------------------------------------------------------------------------------------------
@@ -369,7 +368,7 @@ def _settle(advice: Advice) -> tuple[str, ...]:
     if not left or advice.refuse:
         return ()
     return (
-        f"To settle what is open for {listed(left)}, part by part: {advice.settles} such trucks with it, each run {life_words(advice)}, and none fails.",
+        f"To settle what is open for {listed(left)}{', part by part' * (len(left) > 1)}: {advice.settles} such trucks with it, each run {life_words(advice)}, and none fails.",
     )
 
 
@@ -467,8 +466,12 @@ def basis_words(advice: Advice) -> tuple[str, ...]:
     return (
         f"{records.shop.name}, records as of {records.as_of:%Y-%m-%d}. Failures are counted whether the truck came back or nobody said so. A part is "
         f"supported where we are {percent(p.confidence)} sure that {100 * p.reliability:.0f} of 100 such trucks last; each end of a range is as sure.",
+        *(_ALONE,) * any(isfinite(c.shown_miles) for one in advice.components for c in one.choices),
         *assumed_miles(records, p.counted),
     )
+
+
+_ALONE = "“By its own such trucks alone”: the ratings count weaker and lighter ones too, where sibling parts show what those tell."
 
 
 def assumed_miles(records: Records, counted: str) -> tuple[str, ...]:

@@ -646,6 +646,7 @@ def test_a_valve_body_is_answered_in_miles_and_not_by_power(tmp_path):
     told = " ".join(spoken(shop.ask(Wish(420, 6100, "street"))))
     assert f"so long, only to {weak.shown_miles // 1000:.0f},000 miles" in told
     assert "whatever their power" in told
+    assert told.count("the ratings count weaker and lighter ones too") == 1
     shorter = component(shop.ask(Wish(420, 6100, "street", life=0.99 * weak.shown_miles)), "valve body").choices[0]
     longer = component(shop.ask(Wish(420, 6100, "street", life=1.01 * weak.shown_miles)), "valve body").choices[0]
     assert (shorter.records, longer.records) == (Advised.SUPPORTED, Advised.NOTHING_SHOWN)

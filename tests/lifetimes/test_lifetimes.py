@@ -135,9 +135,7 @@ def test_the_part_put_in_is_followed_even_where_nobody_wrote_it_down(tmp_path):
     # or replaced parts would be seen only when they fail
     found = lives(tmp_path, returns=[back(replaced_with="")])
     assert shaft(found, "part", "ended") == [["IS-A", "failed"], ["not recorded", "running"]]
-    assert say_all(found.notes) == (
-        "1 part life has no part recorded: counted in the fleet, but for no part.",
-    )
+    assert say_all(found.notes) == ("1 part life has no part recorded: counted in the fleet, but for no part.",)
 
 
 @pytest.mark.parametrize("word", ["scrapped", "not replaced"])

@@ -264,7 +264,7 @@ def test_the_sheet_is_whole_links_to_its_evidence_and_is_one_page(made, tmp_path
     inside = sheet_html(sheet)
     assert "<a " not in inside  # in a notebook it would lead nowhere
     assert (
-        set(re.findall(r'data-section="(\w+)"', inside))
+        set(re.findall(r'<span hidden data-section="(\w+)">', inside))
         == {link.split("#")[1] for link in links}
         <= set(words.EVIDENCE)
     )
