@@ -217,7 +217,7 @@ def _to_lower(limits: pd.DataFrame, calls: Calls, comeback: float) -> Iterator[L
         what = reason(Do.LOWER, component=component, part=part, moves=moves, trucks=trucks, expected=expected)
         yield Line(Who.OWNER, what, "limits", expected * comeback)
     if rest := lines[len(single) :]:
-        what = reason(Do.LOWER_TOO, parts=[(line[1], line[2]) for line in rest], trucks=sum(line[3] for line in rest))
+        what = reason(Do.LOWER_TOO, parts=[line[1:4] for line in rest])
         yield Line(Who.OWNER, what, "limits", sum(line[0] for line in rest) * comeback)
 
 

@@ -160,7 +160,9 @@ def test_limits_to_lower_stand_dearest_first_and_past_three_in_one_line():
     lines = [*one_sheet._to_lower(limits, Calls(pd.DataFrame(), np.zeros(0, int), by_part), 1000.0)]
     assert [line.what.values.get("part") for line in lines] == ["B", "D", None]
     assert lines[0].loss == pytest.approx(400)
-    assert lines[2].what.values == {"parts": [("shaft", "C"), ("shaft", "A")], "trucks": 4}
+    assert lines[2].what.values == {"parts": [("shaft", "C", 3), ("shaft", "A", 1)]}
+    # not their sum: a truck may run above two
+    assert say(lines[2].what) == "Lower also C (3 trucks above) and A (1 truck above), as the table says."
     assert say(lines[0].what) == "Lower B (shaft): up to 7,500 lb from 900 to 700 hp. 2 trucks run above that."
 
 

@@ -112,9 +112,10 @@ def _lower(component: str, part: str, moves: Moves, trucks: int, expected: float
 
 
 @says(Do.LOWER_TOO)
-def _lower_too(parts: Sequence[tuple[str, str]], trucks: int) -> str:
-    above = f"; {plural(trucks, 'truck')} {'runs' if trucks == 1 else 'run'} above what is proposed" if trucks else ""
-    return f"Lower also {listed([part for _, part in parts])}, as the table says{above}."
+def _lower_too(parts: Sequence[tuple[str, str, int]]) -> str:
+    # each by itself: a truck may run above two of them
+    told = [part + f" ({plural(trucks, 'truck')} above)" * bool(trucks) for _, part, trucks in parts]
+    return f"Lower also {listed(told)}, as the table says."
 
 
 @says(Do.RAISE)
