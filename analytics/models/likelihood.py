@@ -419,7 +419,8 @@ class _Places:
         den = 1 - pi + pi * q
         p = pi * q / den
         cross = p * (1 - p)
-        self.add(group.at, w * (r0 + np.log(den)), w * p * s1, w * (p * s2 + cross * s1 * s1))
+        with np.errstate(over="ignore", invalid="ignore"):  # far off the slopes are beyond any number
+            self.add(group.at, w * (r0 + np.log(den)), w * p * s1, w * (p * s2 + cross * s1 * s1))
         if not self.at.order:
             return
         self.first[:, group.other] += w * (1 - p) * r1
