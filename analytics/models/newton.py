@@ -70,8 +70,7 @@ def maximise(
         for _ in range(25):
             rows = live[pending]
             trial = theta[rows] + scale[pending, None] * step[pending]
-            with np.errstate(over="ignore", invalid="ignore"):  # a step too far is not whole, and is cut back
-                tv, tg, th = function(trial, rows)
+            tv, tg, th = function(trial, rows)
             # near the top, rounding of the value must not stop a good step
             slack = 1e-11 * (1 + np.abs(value[rows]))
             good = _whole(tv, tg, th) & (tv >= value[rows] - slack)

@@ -6,7 +6,7 @@ and promise ([targets]), unless the caller was told other ones. The forecasts of
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -163,6 +163,11 @@ def fill_from_alike(
     whole = table[column].to_numpy(copy=True)
     whole[own.to_numpy()] = out
     return table.assign(**{column: whole}), taken, guessed
+
+
+def few_known(notes: Iterable[Reason]) -> bool:
+    """Whether lives with these ``notes`` (`part_lives`) have power or weight of most trucks from the few that have it."""
+    return any(n.code is Lives.FILLED_FROM_FEW for n in notes)
 
 
 def spread(known: np.ndarray, wanted: int, seed: list[int]) -> np.ndarray:

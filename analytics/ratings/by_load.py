@@ -25,11 +25,11 @@ from analytics.ratings.basis import part_lives
 from analytics.ratings.bound import RatingBound, rate_part
 from analytics.ratings.limit_evidence import Beside, LimitEvidence, evidence_from_figures, rounded_down
 from analytics.ratings.options import STRENGTHS, Options
+from analytics.ratings.published import published_hp
 from analytics.ratings.reporting import heeding_calls
 from analytics.ratings.sheet import spared
 from analytics.ratings.verdict import NOT_SHOWN, Judgement, judge
 from analytics.reasons import ByLoad, Reason, Refused, reason
-from analytics.records.limits import limit_for
 from analytics.records.load import NOT_RECORDED
 
 FEWEST_FAILURES = 5
@@ -516,10 +516,8 @@ def _judged_rows(
     return rows
 
 
-def _evidence(rated: LoadRating, bound_hp: float, published_hp: float, options: Options) -> LimitEvidence:
-    beside = Beside(
-        rounded_down(bound_hp, options.step_hp), published_hp, options.step_hp, 1 - options.promise.reliability
-    )
+def _evidence(rated: LoadRating, bound_hp: float, limit_hp: float, options: Options) -> LimitEvidence:
+    beside = Beside(rounded_down(bound_hp, options.step_hp), limit_hp, options.step_hp, 1 - options.promise.reliability)
     return evidence_from_figures(
         rated.estimate_hp,
         bound_hp,
@@ -533,10 +531,8 @@ def _evidence(rated: LoadRating, bound_hp: float, published_hp: float, options: 
 
 def _published(loads: Loads, component: str, part: str, weight: float) -> float:
     """The limit that holds today for any use, hp; NaN where there is none."""
-    limits = loads.records.limits
     truck = {"component": [component], "part": [part], "use": [""], "weight_lb": [weight], "day": [loads.records.as_of]}
-    at = int(limit_for(limits, pd.DataFrame(truck))[0])
-    return float(limits["power_limit_hp"].iat[at]) if at >= 0 else math.nan
+    return float(published_hp(loads.records.limits, pd.DataFrame(truck))[0])
 
 
 # ---- suspects -----------------------------------------------------------------------------------------------------------

@@ -19,7 +19,7 @@ from analytics.ratings.bound import RatingBound, as_siblings_hp, driving_of
 from analytics.ratings.none_failed import NoneFailed
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
-from analytics.reasons import Rests
+from analytics.reasons import Rests, Verdict
 
 NAN = float("nan")
 #: what a published figure of no stated basis is worth: standard deviation of its log about the truth. Of .3, .4 and .6 the one
@@ -69,7 +69,7 @@ class LimitEvidence:
     limit. with_known_hp: the bound with what was known before, rounded down, never above the highest power with experience.
     known_hp: that figure. raise_hp: the same at half the doubt of the promise, since the highest of many looks is what raises a limit. least_cost_hp: the limit that costs least at the middle of what is held of the rating, rounded down. too_high: chance that the published limit lies
     above the true rating. failures: behind it. at_least: a cap or a demonstration. leans_low: a known bias pushes the estimate down.
-    hidden: failures that only a teardown showed; opened: they are in the figures, from parts looked at. any_power: power is not shown to matter for a part of a kind for which it hardly does.
+    hidden: failures that only a teardown showed. unraised: why the limit is not raised whatever is supported, if so. any_power: power is not shown to matter for a part of a kind for which it hardly does.
     trial_hp: up to where the part may be tried, rounded down; no promise.
     """
 
@@ -85,7 +85,7 @@ class LimitEvidence:
     at_least: bool = False
     leans_low: bool = False
     hidden: int = 0
-    opened: bool = False
+    unraised: Verdict | None = None
     any_power: bool = False
     trial_hp: float = NAN
 
@@ -137,7 +137,8 @@ def with_known(chances: Chances, known: Known) -> Chances:
 class Beside:
     """What a limit is held against beside its rating. supported_hp: what the records alone support, rounded. published_hp: NaN for
     none. step_hp: figures are rounded down to it. lost: price of the next part up over the cost of a comeback. known: what was known
-    before these records. biased: the estimate is known to lean low. hidden: failures that only a teardown showed."""
+    before these records. biased: the estimate is known to lean low. hidden: failures that only a teardown showed. few_known: power or weight of most of the trucks
+    is taken from the few that have it."""
 
     supported_hp: float
     published_hp: float
@@ -146,6 +147,14 @@ class Beside:
     known: Known | None = None
     biased: bool = False
     hidden: int = 0
+    few_known: bool = False
+
+    def unraised(self, opened: bool) -> Verdict | None:
+        """Why the limit is not raised whatever is supported: whether the few are like the rest nobody knows, and what was never opened is no survivor.
+        opened: what openings found is in the figures."""
+        if self.few_known:
+            return Verdict.FEW_KNOWN
+        return Verdict.HIDDEN_DAMAGE if self.hidden and not opened else None
 
 
 def evidence_of(bound: RatingBound, beside: Beside, data: LifeData, settings: RatingSettings) -> LimitEvidence:
@@ -162,7 +171,7 @@ def evidence_of(bound: RatingBound, beside: Beside, data: LifeData, settings: Ra
         at_least=bound.capped or bound.demonstrated_only,
         leans_low=beside.biased or bound.has(Rests.NO_ODOMETER),
         hidden=beside.hidden,
-        opened=opened_of(data) is not None,
+        unraised=beside.unraised(opened_of(data) is not None),
     )
     alone = _alone(bound, known, data, settings)
     if alone is None:

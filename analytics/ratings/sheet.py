@@ -16,7 +16,7 @@ from analytics.lifetimes.opened import found_damaged
 from analytics.lifetimes.schema import CLOCKS
 from analytics.lifetimes.table import Lifetimes, with_rows
 from analytics.models.lifedata import ANY_WEIGHT, LifeData, opened_of
-from analytics.ratings.basis import part_lives
+from analytics.ratings.basis import few_known, part_lives
 from analytics.ratings.bound import RatingBound, rate_weights, with_enough
 from analytics.ratings.fits import PartFits, fit_part
 from analytics.ratings.held import held_by_margin
@@ -26,7 +26,7 @@ from analytics.ratings.openings import openings_to_raise
 from analytics.ratings.options import Options, for_component, for_use
 from analytics.ratings.pooling import options_of
 from analytics.ratings.published import known_before, price_over_comeback, published_hp
-from analytics.ratings.verdict import Judgement, judge, under_lighter, unless_few_known
+from analytics.ratings.verdict import Judgement, judge, under_lighter
 from analytics.reasons import Lives, Reason, Refused, Rests, Verdict, reason, reason_if
 from analytics.records.cover import over, same_edge
 from analytics.records.load import NOT_RECORDED, Records
@@ -401,7 +401,8 @@ def _beside(
     biased = any(n.code is Lives.MISSING_OF_OTHERS for n in rated.notes)
     for bound, limit, known in found:
         supported = supported_hp(rated, bound, options)
-        yield bound, Beside(supported, float(limit), options.step_hp, lost, known, biased, rated.hidden)
+        few = few_known(rated.notes)
+        yield bound, Beside(supported, float(limit), options.step_hp, lost, known, biased, rated.hidden, few)
 
 
 def _evidence(
@@ -433,11 +434,8 @@ def _asking_for_openings(rated: PartRating, records: Records, options: Options, 
 
 def _rows(rated: PartRating, records: Records, options: Options, others: Collection[str]) -> list[list[object]]:
     rows, lighter = [], dict[str, Judgement]()
-    few_known = any(n.code is Lives.FILLED_FROM_FEW for n in rated.notes)
     for bound, (evidence, published) in zip(rated.bounds, _evidence(rated, records, options, others), strict=True):
-        found = judge(evidence, published, options)
-        found = unless_few_known(found, evidence.supported_hp, published) if few_known else found
-        found = under_lighter(found, lighter.get(bound.use), published)
+        found = under_lighter(judge(evidence, published, options), lighter.get(bound.use), published)
         lighter[bound.use] = found
         rows.append(
             [

@@ -21,6 +21,7 @@ _VERDICTS: dict[Code, str] = {
     Verdict.RAISE_KNOWN: "raise",
     Verdict.KEEP: "keep",
     Verdict.HIDDEN_DAMAGE: "keep",
+    Verdict.FEW_KNOWN: "keep",
 }
 #: of these limits the part may be tried above
 _TRIED = (Verdict.KEEP, Verdict.BETWEEN, Verdict.NOTHING_CONTRADICTS)
@@ -42,8 +43,8 @@ def judge(evidence: LimitEvidence, published_hp: float, options: Options) -> Jud
 
     Lower only what is contradicted: at the confidence of the promise it lies above the true rating, on two failures or more and with
     no known bias that pulls the estimate down; then to the figure that costs least. Raise only to what is shown at half that
-    doubt, by more than the margin, and never a part of which a teardown showed damage that stops no truck, unless parts looked at say how often: what was
-    never opened is no survivor. Keep what the records support, within the margin. Of a part whose life hardly follows power no power is published first. The rest is not shown either way.
+    doubt, by more than the margin, and never where most of it rests on few trucks (`Beside.unraised`), nor a part of which a teardown showed damage that
+    stops no truck, unless parts looked at say how often. Keep what the records support, within the margin. Of a part whose life hardly follows power no power is published first. The rest is not shown either way.
 
     What is neither raised nor contradicted may be tried above its limit, as far as the part is more likely good for it than not: a limit under which every truck
     lasts teaches nothing about what lies above.
@@ -61,7 +62,10 @@ def judge(evidence: LimitEvidence, published_hp: float, options: Options) -> Jud
         at_least=evidence.at_least,
     )
     tried = code in _TRIED and evidence.trial_hp > published_hp and not (evidence.hidden or evidence.any_power)
-    return Judgement(_VERDICTS.get(code, NOT_SHOWN), why, proposed, evidence.trial_hp if tried else math.nan)
+    verdict = _VERDICTS.get(code, NOT_SHOWN)
+    if verdict == "keep" and not math.isfinite(published_hp):
+        verdict = NOT_SHOWN
+    return Judgement(verdict, why, proposed, evidence.trial_hp if tried else math.nan)
 
 
 def _decided(evidence: LimitEvidence, published_hp: float, options: Options) -> tuple[Verdict, float]:
@@ -69,28 +73,21 @@ def _decided(evidence: LimitEvidence, published_hp: float, options: Options) -> 
     if not math.isfinite(published_hp):
         if evidence.any_power:
             return Verdict.ANY_POWER, supported
-        return (Verdict.RAISE_FIRST if math.isfinite(supported) else Verdict.NOTHING_SUPPORTED), supported
+        if not math.isfinite(supported):
+            return Verdict.NOTHING_SUPPORTED, supported
+        return (Verdict.FEW_KNOWN if evidence.unraised is Verdict.FEW_KNOWN else Verdict.RAISE_FIRST), supported
     contradicted = evidence.too_high >= options.promise.confidence and evidence.least_cost_hp < published_hp
     if contradicted and not evidence.leans_low and evidence.failures >= _FAILURES_TO_LOWER:
         return Verdict.LOWER, evidence.least_cost_hp
     if evidence.raise_hp > published_hp + margin:
-        if evidence.hidden and not evidence.opened:
-            return Verdict.HIDDEN_DAMAGE, supported
+        if evidence.unraised is not None:
+            return evidence.unraised, supported
         return (Verdict.RAISE if supported >= evidence.raise_hp else Verdict.RAISE_KNOWN), evidence.raise_hp
     if supported > published_hp - margin:
         return Verdict.KEEP, supported
     if contradicted:
         return (Verdict.LEANS_LOW if evidence.leans_low else Verdict.ONE_FAILURE), supported
     return (Verdict.BETWEEN if math.isfinite(supported) else Verdict.NOTHING_CONTRADICTS), supported
-
-
-def unless_few_known(found: Judgement, supported_hp: float, published_hp: float) -> Judgement:
-    """The judgement ``found`` of a part of most of whose trucks power or weight is taken from the few that have it: no limit is raised on that. supported_hp,
-    published_hp: as in `judge`."""
-    if found.verdict != "raise":
-        return found
-    verdict = "keep" if math.isfinite(published_hp) else NOT_SHOWN
-    return Judgement(verdict, reason(Verdict.FEW_KNOWN, **found.why.values), supported_hp)
 
 
 def under_lighter(found: Judgement, lighter: Judgement | None, published_hp: float) -> Judgement:

@@ -14,7 +14,7 @@ from analytics.errors import AnalyticsError, NotEnoughData
 from analytics.lifetimes.failures import counts_as_failure
 from analytics.lifetimes.table import Lifetimes, make_lifetimes, with_rows
 from analytics.models.cells import curve
-from analytics.ratings.basis import part_lives
+from analytics.ratings.basis import few_known, part_lives
 from analytics.ratings.bound import rate_part
 from analytics.ratings.held import weakest_margin
 from analytics.ratings.limit_evidence import Beside, evidence_of, rounded_down
@@ -181,10 +181,11 @@ def _powers(
         found = next((f for r, f in done if r.settings == reading.settings and r.table.equals(reading.table)), None)
         if found is None:
             try:
-                data = part_lives(lifetimes, component, part, reading.table, hidden_apart=True).data
+                lives = part_lives(lifetimes, component, part, reading.table, hidden_apart=True)
+                data, few = lives.data, few_known(lives.notes)
                 settings = reading.settings.of(component, part)
                 rated = rate_part(data, weight, None, options.promise, settings, options.seed)
-                held = replace(beside, supported_hp=rounded_down(rated.bound_hp, options.step_hp))
+                held = replace(beside, supported_hp=rounded_down(rated.bound_hp, options.step_hp), few_known=few)
                 judged = judge(evidence_of(rated, held, data, settings), published, options)
                 found = [rated.estimate_hp, held.supported_hp, published, judged.verdict, judged.proposed_hp]
             except AnalyticsError:

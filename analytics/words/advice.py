@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from math import floor, isfinite, isnan, log10
+from math import isfinite, isnan
 
 import pandas as pd
 
@@ -17,6 +17,7 @@ from analytics.words.load import LOWEST_LINE, broken_words, counted_at, fared, g
 from analytics.words.phrases import capital, listed, many, money, numbered, percent, plural, weight
 from analytics.words.saying import say, texts
 from analytics.words.units import (
+    at_most,
     bare_power,
     bare_pressure,
     bare_torque,
@@ -164,9 +165,7 @@ def _open(choice: Choice) -> str:
 
 def _shown(choice: Choice) -> str:
     """The life shown, rounded down to two figures."""
-    told = own(choice.shown_miles, "distance")
-    step = 10.0 ** (floor(log10(told)) - 1)
-    return f"{floor(told / step) * step:,.0f} {name_of('distance')} by its own such trucks alone"
+    return f"{at_most(own(choice.shown_miles, 'distance')):,.0f} {name_of('distance')} by its own such trucks alone"
 
 
 # ---- said before any figure --------------------------------------------------------------------------------------------

@@ -96,11 +96,15 @@ bare_distance, bare_torque, bare_pressure = (
 )  # fmt: skip
 
 
+def at_most(value: float) -> float:
+    """A ``value`` over 10 in two digits, rounded down."""
+    step = 10.0 ** (floor(log10(value)) - 1)
+    return floor(value / step + 1e-9) * step
+
+
 def about_power(value: float, unit: bool = True) -> str:
     """A power that trucks have (a ``value`` in hp) in two digits, rounded down: '670 hp', '1,300 hp'; without its ``unit`` '670'."""
-    told = own(value, "power")
-    step = 10.0 ** max(floor(log10(told)) - 1, 0)
-    return _with_unit(floor(told / step + 1e-9) * step, unit)
+    return _with_unit(at_most(own(value, "power")), unit)
 
 
 def near_power(value: float, unit: bool = True) -> str:

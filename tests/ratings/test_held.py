@@ -6,14 +6,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analytics.cores import JOBS
 from analytics.driveline.load import load_at, make_loads
 from analytics.lifetimes.table import make_lifetimes
 from analytics.ratings import basis
 from analytics.ratings.held import held_by_margin
 from analytics.ratings.sheet import COLUMNS, make_ratings
 from analytics.ratings.verdict import Judgement
-from analytics.reasons import Verdict, reason
+from analytics.reasons import ReadAs, Verdict, reason
 from analytics.records.load import load_records
+from analytics.review.how_sure import how_sure
 from analytics.words.ratings.pictures import sheet_caption
 from analytics.words.saying import say
 from tests.driveline.shops import LOCKUP, SHAFT
@@ -135,12 +137,16 @@ def test_the_sheet_holds_what_its_own_parts_sheet_speaks_against(tmp_path):
 def test_the_sheet_raises_nothing_on_weights_of_which_most_are_taken_from_few(tmp_path, monkeypatch):
     """The same trucks, with the weight of all that run on record, and of few."""
     monkeypatch.setattr(basis, "FEW_ALIKE", 10)
-    folder, told = rateable_shop(tmp_path / "s"), {}
+    monkeypatch.setenv(JOBS, "1")  # other processes would not know of it
+    folder, told, sure = rateable_shop(tmp_path / "s"), {}, {}
     limit = {"component": "input shaft", "part": "A", "weight_up_to": "", "power_limit": "300 hp"}
     pd.DataFrame([limit | {"effective_on": "2018-01-01"}]).to_csv(folder / "limits.csv", index=False)
     for name in ("all", "few"):
         records = load_records(folder)
-        told[name] = make_ratings(records, make_lifetimes(records), only=[("input shaft", "A")]).table
+        lifetimes = make_lifetimes(records)
+        told[name] = make_ratings(records, lifetimes, only=[("input shaft", "A")]).table
+        read = how_sure(records, lifetimes).table
+        sure[name] = set(read.loc[read["reading"].map(lambda how: how.code is ReadAs.IT_STANDS), "verdict"])
         builds = pd.read_csv(folder / "builds.csv", dtype=str)
         builds.loc[builds.index[:52][builds.index[:52] % 4 > 0], "weight"] = None
         builds.to_csv(folder / "builds.csv", index=False)
@@ -148,6 +154,9 @@ def test_the_sheet_raises_nothing_on_weights_of_which_most_are_taken_from_few(tm
     assert "raise" not in set(told["few"]["verdict"])
     assert Verdict.FEW_KNOWN in {why.code for why in told["few"]["why"]}
     assert (told["few"]["supported_hp"] > 0).any()
+    # where the page tells how sure each verdict is too
+    assert "raise" in sure["all"]
+    assert "raise" not in sure["few"]
 
 
 def test_the_picture_of_the_sheet_says_what_is_supported_and_not_raised():

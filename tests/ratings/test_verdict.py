@@ -32,7 +32,7 @@ from analytics.ratings.options import Options
 from analytics.ratings.promise import Promise
 from analytics.ratings.published import known_before, price_over_comeback
 from analytics.ratings.settings import RatingSettings
-from analytics.ratings.verdict import NOT_SHOWN, judge, under_lighter, unless_few_known
+from analytics.ratings.verdict import NOT_SHOWN, judge, under_lighter
 from analytics.reasons import Verdict
 from analytics.records.shop import shop_from
 from analytics.words.saying import say
@@ -51,15 +51,29 @@ def evidence(supported: float = NAN, **more) -> LimitEvidence:
 
 def test_no_limit_is_raised_where_power_or_weight_of_most_trucks_is_taken_from_few():
     """Whether the few on record are like the rest nobody knows; where only the strong ones are written down the bound is too high."""
-    strong = evidence(700, raise_hp=675.0)
-    held = unless_few_known(judge(strong, 600, OPTIONS), 700.0, 600.0)
+    strong = evidence(700, raise_hp=675.0, unraised=Verdict.FEW_KNOWN)
+    held = judge(strong, 600, OPTIONS)
     assert (held.verdict, held.why.code, held.proposed_hp) == ("keep", Verdict.FEW_KNOWN, 700.0)
     assert "until it is noted of more" in say(held.why)
-    first = unless_few_known(judge(strong, NAN, OPTIONS), 700.0, NAN)
+    first = judge(strong, NAN, OPTIONS)
     assert (first.verdict, first.why.code) == (NOT_SHOWN, Verdict.FEW_KNOWN)
+    low = evidence(400, too_high=0.99, least_cost_hp=450.0)
     for published in (700.0, 500.0):
-        other = judge(evidence(400, too_high=0.99, least_cost_hp=450.0), published, OPTIONS)
-        assert unless_few_known(other, 400.0, published) is other
+        assert judge(replace(low, unraised=Verdict.FEW_KNOWN), published, OPTIONS) == judge(low, published, OPTIONS)
+
+
+@pytest.mark.parametrize(
+    ("beside", "opened", "why"),
+    [
+        ({}, False, None),
+        ({"hidden": 1}, False, Verdict.HIDDEN_DAMAGE),
+        ({"hidden": 1}, True, None),
+        ({"few_known": True}, True, Verdict.FEW_KNOWN),
+        ({"few_known": True, "hidden": 1}, False, Verdict.FEW_KNOWN),
+    ],
+)
+def test_why_no_limit_is_raised(beside, opened, why):
+    assert Beside(600.0, 500.0, 25.0, 0.1, **beside).unraised(opened) is why
 
 
 @pytest.mark.parametrize(
@@ -67,9 +81,14 @@ def test_no_limit_is_raised_where_power_or_weight_of_most_trucks_is_taken_from_f
     [
         (evidence(700, raise_hp=675.0), 600, "raise", 675),  # to what is shown at half the doubt
         (evidence(700, raise_hp=650.0), 600, "keep", 700),  # a tie with the margin does not raise
-        (evidence(700, raise_hp=675.0, hidden=1), 600, "keep", 700),  # what was never opened is no survivor
         (
-            evidence(700, raise_hp=675.0, hidden=1, opened=True),
+            evidence(700, raise_hp=675.0, unraised=Verdict.HIDDEN_DAMAGE),
+            600,
+            "keep",
+            700,
+        ),  # what was never opened is no survivor
+        (
+            evidence(700, raise_hp=675.0, hidden=1),
             600,
             "raise",
             675,
@@ -279,8 +298,8 @@ def test_a_part_may_be_tried_to_the_first_quartile_a_fifth_past_what_was_run_and
         (evidence(700, raise_hp=675.0, trial_hp=750.0), 600, NAN),  # raised: that comes first
         (evidence(550, too_high=0.9, trial_hp=650.0), 600, NAN),  # contradicted
         (evidence(550, too_high=0.95, failures=1.0, trial_hp=650.0), 600, NAN),
-        (evidence(575, trial_hp=650.0, hidden=1), 600, NAN),
-        (evidence(575, trial_hp=650.0, hidden=1, opened=True), 600, NAN),  # who drives it would not notice
+        (evidence(575, trial_hp=650.0, hidden=1, unraised=Verdict.HIDDEN_DAMAGE), 600, NAN),
+        (evidence(575, trial_hp=650.0, hidden=1), 600, NAN),  # who drives it would not notice
         (evidence(575, trial_hp=650.0, any_power=True), 600, NAN),
     ],
 )
