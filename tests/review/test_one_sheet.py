@@ -143,6 +143,16 @@ def test_an_alarm_judged_over_leaves_the_sheet(verdict, stands):
         assert standing_alarms(outlook)["group"].tolist() == ["L-9"]
 
 
+def test_no_power_is_named_now_or_then_where_none_is_shown_to_matter():
+    rows = [("lower", 700.0, 600.0, "keep"), (words.NOT_SHOWN, 475.0, 475.0, words.NOT_SHOWN)]
+    names = ["verdict", "supported_hp", "before_supported_hp", "before_verdict"]
+    table = pd.DataFrame(rows, columns=names).assign(proposed_hp=500.0)
+    shown = words.offered(table, pd.Series([reason(Verdict.LOWER), reason(Verdict.ANY_POWER)]))
+    assert shown[names].iloc[0].tolist() == list(rows[0])
+    assert shown["verdict"].iloc[1] == words.NO_POWER
+    assert shown[["supported_hp", "before_supported_hp", "before_verdict", "proposed_hp"]].iloc[1].isna().all()
+
+
 def test_danger_comes_before_money_and_there_are_seven_lines_at_most():
     cheap, dear = (Line(Who.OWNER, reason(Do.NOTHING), "call", loss=v) for v in (10.0, 900.0))
     free, lot = Line(Who.PARTS, reason(Do.NOTHING), "ahead"), Line(Who.PARTS, reason(Do.NOTHING), "worse", danger=True)

@@ -128,10 +128,12 @@ def lasting(ratings: Ratings, row: Any) -> Reason | None:
 
 
 def offered(table: pd.DataFrame, why: pd.Series) -> pd.DataFrame:
-    """A ``table`` of limits as it is shown: a power is proposed only where a limit is to move, and none is named where none is shown to matter.
-    why: of each verdict."""
+    """A ``table`` of limits as it is shown: a power is proposed only where a limit is to move, and none is named where none is shown to matter,
+    nor what was then. why: of each verdict."""
     move, none = table["verdict"].isin(["lower", "raise"]), why.map(lambda w: w.code is Verdict.ANY_POWER).astype(bool)
+    then = table.filter(["before_supported_hp", "before_verdict"])
     return table.assign(
+        **then.mask(none),
         proposed_hp=table["proposed_hp"].where(move),
         supported_hp=table["supported_hp"].mask(none),
         verdict=table["verdict"].mask(none, NO_POWER),
