@@ -31,7 +31,7 @@ def coverage_figure(study: pd.DataFrame) -> tuple[Figure, str]:
     ax.plot(own["covered"][good], y[good], "o", color="#0072b2", label=f"{GOAL:.2f} or more")
     ax.plot(own["covered"][~good], y[~good], "X", color="#d55e00", markersize=8, label=f"under {GOAL:.2f}")
     ax.axvline(0.90, color="0.2", linewidth=1, linestyle="--")
-    ax.set_yticks(y, [f"{r.cell} ({r.fleets})" for r in own.itertuples()], fontsize=7.5)
+    ax.set_yticks(y, [f"{r.cell} ({r.rated})" for r in own.itertuples()], fontsize=7.5)
     ax.set_ylim(-0.8, len(own) - 0.2)
     ax.set_xlim(min(0.6, float((own["covered"] - 2 * own["se"]).min()) - 0.02), 1.02)
     ax.grid(axis="x", color="0.9")

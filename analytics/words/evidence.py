@@ -71,7 +71,7 @@ def findings(study: pd.DataFrame) -> tuple[str, ...]:
         (short[~beyond], "Short, though chance could do it with so few fleets"),
     ):
         if len(rows):
-            named = (f"{r.cell}, {r.covered:.2f} of {r.fleets}" for r in rows.itertuples())
+            named = (f"{r.cell}, {r.covered:.2f} of {r.rated}" for r in rows.itertuples())
             lines.append(f"{how}: {'; '.join(named)}.")
     thin = own[own["rated"] < 0.9 * own["fleets"]]
     for row in thin.itertuples():
@@ -128,8 +128,8 @@ def coverage_caption(study: pd.DataFrame) -> str:
     """What the picture of the coverage shows. study: the table of the study."""
     worst = by_coverage(study).iloc[0]
     return (
-        f"Lowest: {worst['cell']}, {worst['covered']:.2f} of {worst['fleets']:.0f} fleets.\n"
-        "Promised: 0.90 (dashed); lines are two standard errors, numbers of fleets in brackets."
+        f"Lowest: {worst['cell']}, {worst['covered']:.2f} of {worst['rated']:.0f} fleets.\n"
+        "Promised: 0.90 (dashed); lines are two standard errors, in brackets how many fleets got a bound."
     )
 
 

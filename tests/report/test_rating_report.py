@@ -383,6 +383,10 @@ def test_evidence_is_read_from_its_tables(tmp_path):
     assert all(name in told for name in short["cell"])
     assert len(evidence_words.coverage_table(study)) == len(study)
     figure, words = evidence_figures.coverage_figure(study)
+    refused = study[(study["settings"] == "defaults") & (study["rated"] < study["fleets"] / 2)]
+    assert len(refused)  # a bound of few of the fleets stands beside how many they are
+    labels = [label.get_text() for label in figure.axes[0].get_yticklabels()]
+    assert {f"{r.cell} ({r.rated})" for r in refused.itertuples()} <= set(labels)
     assert "Lowest: " in figure_html(figure, "q", words)
     assert len(evidence_words.habits(study)) == 3
     assert all(name in evidence_words.caveat("data/evidence")[0] for name in short["cell"])
