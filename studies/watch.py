@@ -18,10 +18,11 @@ import pandas as pd
 from analytics.lifetimes.later import came_later
 from analytics.ratings.backtest import quarter_ends
 from analytics.ratings.predict import count_chances, interval_of
+from analytics.reasons import Family
 from analytics.review.door import level_of, running_chances, with_level, with_record
 from analytics.review.expected import LEVEL, at_stake, days_between
 from analytics.review.snapshot import Snapshot, snapshot_at
-from analytics.review.watch import BUDGET, THIS_QUARTER, watch
+from analytics.review.watch import BUDGET, THIS_QUARTER, _judged, joint_thresholds, life_tests, watch
 from analytics.whole import whole_file
 from analytics.words.review.alarms import FAMILY
 from studies.resumable import resume
@@ -34,6 +35,10 @@ QUARTERS = 16
 SPANS = {"quarter": 91.0, "year": 365.0}
 LAST = pd.Timestamp("2024-12-31")
 SHOPS = ("quiet", "demo")
+#: a lot as many times as bad as the others, and how many fleets are drawn with each
+TIMES, LOT_FLEETS = (1, 2, 5, 10), 400
+#: share of the trucks of such a fleet whose part would usually have failed by then
+USUAL = 0.03
 
 
 def quiet_truth() -> FleetTruth:
@@ -98,14 +103,44 @@ def _forecast(span: str, before: Snapshot, now: Snapshot) -> dict[str, float]:
 
 def run(out: str | Path, shops: int = 40, progress: Callable[[str], None] | None = None) -> pd.DataFrame:
     """Replay ``shops`` quiet shops and half as many of the demo's kind, going on from what ``out`` holds already; write
-    watch_quarters.csv (one row per quarter) and watch.csv (the summary). Returns the summary. Same seed, same tables."""
+    watch_quarters.csv (one row per quarter), watch.csv (the summary) and watch_lots.csv (`lots`). Returns the summary. Same seed, same tables."""
     path = Path(out) / "watch_quarters.csv"
     wanted = [(s, i) for i in range(shops) for s in SHOPS if s == "quiet" or i % 2 == 0]
     resume(path, ["shop", "seed"], [(s, seed_of(s, i)) for s, i in wanted], _in_a_folder, progress=progress)
     table = summary(pd.read_csv(path, keep_default_na=False, na_values=[""]))
-    with whole_file(path.with_name("watch.csv")) as part:
-        table.to_csv(part, index=False)
+    for name, made in (("watch.csv", table), ("watch_lots.csv", lots())):
+        with whole_file(path.with_name(name)) as part:
+            made.to_csv(part, index=False)
     return table
+
+
+def fleet(rng: np.random.Generator, usual: float) -> pd.DataFrame:
+    """480 trucks of one part: 24 lots of 20, 20 months, three builders, hazards that differ, ``usual`` in the mean."""
+    n = 480
+    return pd.DataFrame(
+        {
+            "component": "shaft", "part": "A", "lot": [f"L{k // 20}" for k in range(n)], "month": [f"M{k // 24}" for k in range(n)],
+            "builder": [f"b{k % 3}" for k in range(n)], "count": 1, "hazard": usual * rng.gamma(2.0, 0.5, n), "install_risk": 1.0,
+            "failure": False, "install": False, "serial": np.arange(n), "spell": 1, "told_failure": True, "told_install": True,
+        }
+    )  # fmt: skip
+
+
+def caught(times: float, seed: int) -> bool:
+    """Whether a lot ``times`` as bad as the 23 others of such a fleet is an alarm, once .6 of its 20 trucks would usually have failed."""
+    rng = np.random.default_rng([SEED, seed])
+    table = fleet(rng, USUAL)
+    bad = (table["lot"] == "L5").to_numpy()
+    table["failure"] = rng.random(len(table)) < -np.expm1(-table["hazard"] * np.where(bad, times, 1))
+    looks = _judged(life_tests(table), joint_thresholds(table))
+    return bool(looks.loc[(looks["family"] == Family.LOT_LIFE) & (looks["group"] == "L5"), "alarm"].any())
+
+
+def lots(fleets: int = LOT_FLEETS) -> pd.DataFrame:
+    """For lots as many ``times`` as bad: in how many ``fleets`` it is ``caught``, with the standard error. The same fleets for each."""
+    share = [float(np.mean([caught(times, seed) for seed in range(fleets)])) for times in TIMES]
+    table = pd.DataFrame({"times": TIMES, "fleets": fleets, "caught": share})
+    return table.assign(se=np.sqrt(table["caught"] * (1 - table["caught"]) / fleets).round(4), seed=SEED)
 
 
 def seed_of(shop: str, i: int) -> int:

@@ -26,6 +26,7 @@ from analytics.review.watch import (
     threshold_of,
 )
 from studies.textbook import proportion_chart
+from studies.watch import fleet
 
 
 def test_a_lot_of_twenty():
@@ -244,18 +245,6 @@ def test_an_alarm_of_today_has_nothing_to_be_held_against():
     assert kept["came_since"].isna().all()
 
 
-def fleet(rng: np.random.Generator, usual: float) -> pd.DataFrame:
-    """480 trucks of one part: 24 lots of 20, 20 months, three builders, hazards that differ."""
-    n = 480
-    return pd.DataFrame(
-        {
-            "component": "shaft", "part": "A", "lot": [f"L{k // 20}" for k in range(n)], "month": [f"M{k // 24}" for k in range(n)],
-            "builder": [f"b{k % 3}" for k in range(n)], "count": 1, "hazard": usual * rng.gamma(2.0, 0.5, n), "install_risk": 1.0,
-            "failure": False, "install": False, "serial": np.arange(n), "spell": 1, "told_failure": True, "told_install": True,
-        }
-    )  # fmt: skip
-
-
 def test_looks_over_whole_lives_spend_what_they_have_and_no_more():
     """120 quarters in which nothing is wrong (seed 9): the joint thresholds are loud in nearly the budget's share, where an even share per look
     leaves most of it idle."""
@@ -273,19 +262,6 @@ def test_looks_over_whole_lives_spend_what_they_have_and_no_more():
         idle += _judged(looks)["alarm"].any()
     assert whole / 2 <= spent / 120 <= whole + 2 * np.sqrt(whole * (1 - whole) / 120)
     assert idle < spent
-
-
-def test_a_lot_ten_times_as_bad_is_caught_more_often_than_not():
-    """A lot of 20 of which .6 would usually have failed by three years, ten times as bad (seed 10)."""
-    rng = np.random.default_rng(10)
-    caught = 0
-    for _ in range(60):
-        table = fleet(rng, 0.03)
-        bad = (table["lot"] == "L5").to_numpy()
-        table["failure"] = rng.random(480) < -np.expm1(-table["hazard"] * np.where(bad, 10, 1))
-        looks = _judged(life_tests(table), joint_thresholds(table))
-        caught += bool(looks.loc[(looks["family"] == Family.LOT_LIFE) & (looks["group"] == "L5"), "alarm"].any())
-    assert caught >= 33
 
 
 def test_what_a_quarter_would_show_of_a_rise_is_told_with_its_chance():
