@@ -199,14 +199,16 @@ def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
     within = first[first["true_all_hp"] <= first["cap_hp"]]
     groups = [("all", "any", given), ("all", "lightest class, any use", first)]
     of_all = within["bound_hp"] / within["true_all_hp"]
-    groups.append(("all", WITHIN, within.assign(held=of_all <= 1 + 1e-9, ratio=of_all)))
+    within = within.assign(held=of_all <= 1 + 1e-9, ratio=of_all)
+    groups.append(("all", WITHIN, within))
     groups += [("all", how, own) for how, own in given.groupby("how", sort=True)]
     hidden = given[given["true_all_hp"] < given["true_hp"] * (1 - 1e-9)]
     unseen = hidden.assign(
         held=hidden["bound_hp"] <= hidden["true_all_hp"], ratio=hidden["bound_hp"] / hidden["true_all_hp"]
     )
     groups.append(("all", "damage in trucks never opened counted too", unseen))
-    groups += [(f"{c} {p}", "any", own) for (c, p), own in given.groupby(["component", "part"], sort=True)]
+    for kind, rows_of in (("any", given), (WITHIN, within)):
+        groups += [(f"{c} {p}", kind, own) for (c, p), own in rows_of.groupby(["component", "part"], sort=True)]
     size = [table.groupby(["component", "part"]).size() for table in (asked, given)]
     without = {" ".join(names): n for names, n in size[0].sub(size[1], fill_value=0).items()}
     without["all"] = len(asked) - len(given)

@@ -31,7 +31,7 @@ from analytics.records.load import load_records
 from analytics.whole import whole_file
 from studies.resumable import resume, versions_used
 
-BLOCKS, TABLE = "worth_runs.csv", "worth.csv"
+BLOCKS, TABLE, OF_HABIT = "worth_runs.csv", "worth.csv", "worth_of_habit.csv"
 LIFE_MILES, RELIABILITY = 50_000.0, 0.9
 STARTS = (0.7, 1.0, 1.35)
 OWNERS = (
@@ -396,9 +396,11 @@ def run(
     path = Path(out) / BLOCKS
     pieces = [(seed, start) for seed in range(first_seed, first_seed + shops) for start in STARTS]
     resume(path, ["seed", "start"], pieces, partial(one_run, replicates), jobs, progress, blank="nan")
-    table = summarise(pd.read_csv(path))
-    with whole_file(path.with_name(TABLE)) as part:
-        table.to_csv(part, index=False)
+    kept = pd.read_csv(path)
+    table = summarise(kept)
+    for name, made in ((TABLE, table), (OF_HABIT, of_habit(kept))):
+        with whole_file(path.with_name(name)) as part:
+            made.to_csv(part, index=False)
     return table
 
 
@@ -419,3 +421,21 @@ def summarise(runs: pd.DataFrame) -> pd.DataFrame:
                 row["first_right_quarter"] = float(known.median()) if len(known) else np.nan
             rows.append(row)
     return pd.DataFrame(rows)
+
+
+def of_habit(runs: pd.DataFrame) -> pd.DataFrame:
+    """Per start and over all, comebacks, refusals and cost of the owners who follow the sheet, as shares of the habit's, and the share of right limits that the sheet lowered;
+    ``se``: standard error over shops, in which both see the same trucks (of a ratio of sums: Cochran, Sampling Techniques, 3rd ed. 1977, 6.4)."""
+    costs = {f"cost_{p}": p * runs["comebacks"] + runs["refused"] for p in PRICES}
+    runs = runs.assign(lowered=runs["wrong_lower"] / len(PARTS), **costs)
+    rows = []
+    for name, chosen in [*((f"{s:g} of the truth", own) for s, own in runs.groupby("start")), ("all", runs)]:
+        by_shop = chosen.groupby(["owner", "seed"])[["comebacks", "refused", *costs, "lowered"]].sum()
+        starts, base = chosen["start"].nunique(), by_shop.loc[OWNERS[1]]
+        for owner in OWNERS[2:4]:
+            for measure, own in by_shop.loc[owner].items():
+                of = base[measure] if measure != "lowered" else pd.Series(float(starts), own.index)
+                share, n = own.sum() / of.sum(), len(own)
+                se = np.sqrt(n / (n - 1) * ((own - share * of) ** 2).sum()) / of.sum()
+                rows.append({"start": name, "owner": owner, "measure": measure, "share": share, "se": se, "shops": n})
+    return pd.DataFrame(rows).round(4).assign(replicates=int(runs["replicates"].iloc[0]))

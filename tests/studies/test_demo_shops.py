@@ -56,9 +56,11 @@ def test_the_summary_counts():
     assert (whole["shops"], whole["bounds"], whole["without"]) == (2, 3, 1)
     assert whole["held"] == pytest.approx(1 / 3)
     assert whole["proposed_held"] == 1.0
-    assert table.set_index("part").loc["c A", "held"] == 0.5
+    by_kind = table.set_index(["part", "kind"])["held"]
+    assert by_kind["c A", "any"] == 0.5
     within = table[table["kind"] == WITHIN].iloc[0]  # B's true 600 hp lie within, all damage counted
     assert (within["bounds"], within["held"]) == (3, pytest.approx(1 / 3))
+    assert (by_kind["c A", WITHIN], by_kind["c B", WITHIN]) == (0.5, 0.0)
     left = summarise(rows.assign(how=["modelled", "capped", "modelled", NO_POWER])).iloc[0]
     assert (left["bounds"], left["without"]) == (3, 0)
     told = summarise(rows.assign(how=["modelled", "capped", "modelled", "share"])).set_index("part").loc[SHARE]

@@ -12,6 +12,7 @@ from analytics.words.evidence import WORTH_OWNERS, worth
 from studies.worth import (
     BLOCKS,
     LIFE_MILES,
+    OF_HABIT,
     OWNERS,
     QUARTER_DAYS,
     QUARTERS,
@@ -19,6 +20,7 @@ from studies.worth import (
     Owner,
     habit,
     invent,
+    of_habit,
     of_the_best_odds,
     sheets_of,
     summarise,
@@ -76,6 +78,31 @@ def test_the_table_kept_is_the_summary_of_its_runs():
     pd.testing.assert_frame_equal(kept, summarise(runs), check_dtype=False)
     assert kept["shops"].min() >= 25
     assert OWNERS == WORTH_OWNERS
+
+
+def test_what_the_sheet_is_worth_of_the_habit_is_that_of_its_runs():
+    kept = pd.read_csv(EVIDENCE / OF_HABIT)
+    pd.testing.assert_frame_equal(kept, of_habit(pd.read_csv(EVIDENCE / BLOCKS)), check_dtype=False)
+    cost = pd.read_csv(EVIDENCE / TABLE).set_index(["start", "owner"])["cost_10"]
+    share = kept.set_index(["start", "owner", "measure"])["share"]
+    assert share["all", OWNERS[2], "cost_10"] == pytest.approx(
+        cost["all", OWNERS[2]] / cost["all", OWNERS[1]], abs=6e-5
+    )
+
+
+def test_a_share_of_the_habit_has_the_standard_error_of_a_ratio():
+    """Two shops of one start, by hand: 3 and 1 comebacks where the habit has 2 and 2. The sheet lowers one of the two right limits of the first."""
+    row = {"start": 1.0, "refused": 10, "wrong_lower": 0, "replicates": 7}
+    runs = [row | {"seed": s, "owner": o, "comebacks": 2} for s in (1, 2) for o in OWNERS[1:4]]
+    runs[1] |= {"comebacks": 3, "wrong_lower": 1}
+    runs[4] |= {"comebacks": 1}
+    table = of_habit(pd.DataFrame(runs)).set_index(["start", "owner", "measure"])
+    told = table.loc["all", OWNERS[2], "comebacks"]
+    assert (told["share"], told["se"], told["replicates"]) == (1.0, 0.5, 7)  # sqrt(2/1 (1 + 1)) / 4
+    assert table.loc["all", OWNERS[2], "cost_10"]["se"] == 0.3333  # 30 each of the habit: sqrt(2 (100 + 100)) / 60
+    lowered = table.loc["1 of the truth", OWNERS[2], "lowered"]
+    assert (lowered["share"], lowered["se"]) == (0.25, 0.25)
+    assert table.loc["all", OWNERS[3], "comebacks"]["se"] == 0.0
 
 
 def test_a_run_of_the_table_can_be_made_again():
