@@ -7,6 +7,8 @@ by the day they were found so, good on the last day they were seen whole.
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import numpy as np
 import pandas as pd
 
@@ -54,9 +56,12 @@ def found_when_opened(opened: pd.DataFrame, component: str, part: str) -> int:
     return int(own.loc[found_damaged(own), "count"].sum())
 
 
-def still_driving(table: pd.DataFrame) -> pd.DataFrame:
-    """The ``table`` of lifetimes by what stops a truck alone: a part found damaged had not stopped it by then."""
+def still_driving(table: pd.DataFrame, of: Collection[str] | None = None) -> pd.DataFrame:
+    """The ``table`` of lifetimes by what stops a truck alone: a part found damaged had not stopped it by then. ``of``: of these components alone, those
+    a shop looks at; of another nobody says what else a truck was opened for, so that the damage may have brought it in."""
     found = found_damaged(table)
+    if of is not None:
+        found &= table["component"].isin(list(of))
     clocks = {}
     for clock in CLOCKS:
         upper = table[f"upper_{clock}"]

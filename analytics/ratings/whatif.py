@@ -14,6 +14,7 @@ import pandas as pd
 
 from analytics.cores import each
 from analytics.errors import AnalyticsError
+from analytics.lifetimes.opened import found_when_opened, still_driving
 from analytics.lifetimes.table import Lifetimes, make_lifetimes
 from analytics.models.distributions import survival_of
 from analytics.models.lifedata import ANY_WEIGHT, LifeData
@@ -22,7 +23,7 @@ from analytics.ratings.bound import rate_part
 from analytics.ratings.demonstration import SHAPES, exposures, needed
 from analytics.ratings.options import Options
 from analytics.ratings.pooling import options_of
-from analytics.ratings.predict import PartFit, fit_lives
+from analytics.ratings.predict import PartFit, PartLives, fit_lives
 from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 from analytics.reasons import Flag, Reason, Refused, Unfitted, brief, reason
@@ -227,6 +228,7 @@ class LimitMove:
     miles: float
     level: float
     highest_hp: float
+    found: int
     comebacks: Comebacks
     bill: Bill
     settings: RatingSettings
@@ -284,10 +286,16 @@ def move_limit(
         miles=o.promise.life_miles,
         level=LEVEL,
         highest_hp=highest,
+        found=found_when_opened(lifetimes.opened, span.component, span.part),
         comebacks=found,
         bill=replace(_bill(span, mix, found, cost_per_comeback, price_step), currency=shop.currency),
         settings=o.settings,
     )
+
+
+def _stopped(lifetimes: Lifetimes, component: str, part: str) -> PartLives:
+    """The lives of a part by what brings its truck in: damage found while the unit was open for something else is no comeback."""
+    return part_lives(lifetimes, component, part, still_driving(lifetimes.table, lifetimes.shop.names.looked_at))
 
 
 class _Weighing:
@@ -308,7 +316,7 @@ class _Weighing:
 
     def fit_of(self, part: str) -> tuple[PartFit, float]:
         """The fit of a part, made once, and the highest power it has on record."""
-        lives, o = part_lives(self.lifetimes, self.span.component, part), self.options
+        lives, o = _stopped(self.lifetimes, self.span.component, part), self.options
         if part not in self.fits:
             self.fits[part] = fit_lives(
                 lives.data, o.promise.life_miles, o.settings.of(self.span.component, part), self.draws, o.seed
@@ -389,7 +397,7 @@ def _most_without_failure(
 ) -> float:
     """Upper limit on the share failed by ``miles`` from the units above ``low_hp`` that ran without a failure (Nelson, J.
     Quality Technology 17 (1985) 140-146), under the least favourable life shape; NaN where there are none."""
-    data = part_lives(lifetimes, component, part).data
+    data = _stopped(lifetimes, component, part).data
     own = data.log_power > np.log(low_hp)
     driving = s.driving(data) if np.isnan(data.lower).any() else None
     # expected failures were each unit to fail by the target with chance 1 - 1/e

@@ -93,6 +93,8 @@ def test_by_what_stops_a_truck_the_cracked_one_drove_on(tmp_path):
     equal(drove[["lower_miles", "upper_miles"]].to_numpy()[:1], [[30_000, INF]])
     assert drove["ended"].tolist() == ["removed", "running"]
     pd.testing.assert_frame_equal(still_driving(drove), drove)
+    pd.testing.assert_frame_equal(still_driving(shaft, ["input shaft"]), drove)
+    pd.testing.assert_frame_equal(still_driving(shaft, ["converter"]), shaft)
 
 
 @pytest.mark.parametrize("wrong", ['"input shaft" = true', '"input shaft" = ["conv"]', '"shaft" = ["converter"]'])

@@ -18,6 +18,7 @@ from analytics.ratings.promise import Promise
 from analytics.ratings.settings import RatingSettings
 from analytics.ratings.whatif import (
     Assumed,
+    LimitMove,
     LimitSpan,
     build_mix,
     change_promise,
@@ -158,6 +159,38 @@ def test_a_part_without_a_failure_gets_an_upper_limit(demo):
     assert 0 < move.comebacks.upper < move.units_a_year
     assert any("no failure on record of OS-B" in w for w in move_words(move))
     assert any("at 90% confidence at most" in w for w in move_words(move))
+
+
+def test_cracks_found_at_a_teardown_are_no_comebacks(tmp_path):
+    """A shop that looks at the shaft whenever a converter comes back, and one that never found any: as many comebacks, and the cracks are told."""
+    toml = TOML + '[findings]\nfound_at_teardown = ["crack"]\n[findings.looked_at]\n"input shaft" = ["converter"]\n'
+    rows = [build(f"S{i}", power=500 + 5 * i, weight=7000 + 20 * i) for i in range(80)]
+    stops = [returned(f"S{i}", f"2023-0{1 + i % 9}-15", odometer=20_000 + 500 * i) for i in range(60, 68)]
+    opened = [returned(f"S{i}", "2023-10-01", "converter", odometer=30_000) for i in range(20, 40)]
+    cracks = [
+        returned(f"S{i}", "2023-10-01", odometer=30_000) | {"failed_on": "teardown", "finding": "crack"}
+        for i in range(30, 40)
+    ]
+
+    def moved(name: str, back: list[dict]) -> LimitMove:
+        records = load_records(write_shop(tmp_path / name, toml, builds=rows, returns=back))
+        span = LimitSpan("input shaft", "A", 900.0, 600.0)
+        return move_limit(make_lifetimes(records), span, options=OPTIONS, draws=128)
+
+    found, none, all_stop = (
+        moved("some", stops + opened + cracks),
+        moved("none", stops + opened),
+        moved("no", cracks + opened),
+    )
+    assert (found.found, none.found) == (10, 0)
+    assert found.comebacks.fitted.fitted()[0].data.failures == none.comebacks.fitted.fitted()[0].data.failures == 8
+    # the cracked ones were taken out, so that they ran six months less
+    assert found.comebacks.expected == pytest.approx(none.comebacks.expected, rel=0.3)
+    assert any("Not counted: 10 of A found damaged" in w for w in move_words(found))
+    assert not any("Not counted" in w for w in move_words(none))
+    # cracks alone: what has stopped no truck has no comeback to foretell, only a limit on it
+    assert np.isnan(all_stop.comebacks.expected)
+    assert 0 < all_stop.comebacks.most < 1
 
 
 def test_a_limit_that_changes_no_build(tmp_path):

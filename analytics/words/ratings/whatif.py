@@ -18,6 +18,10 @@ def move_words(moved: LimitMove) -> tuple[str, ...]:
     lines = _units(moved)
     if moved.mix.built:
         lines += _comebacks(moved)
+        if moved.found:
+            lines.append(
+                f"Not counted: {moved.found:,} of {moved.span.part} found damaged while the unit was open for something else. That brings no truck in."
+            )
     if moved.beyond:
         part, high = moved.span.part, moved.span.high_hp
         lines.append(
