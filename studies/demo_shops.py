@@ -214,7 +214,8 @@ def summarise(blocks: pd.DataFrame) -> pd.DataFrame:
     without["all"] = len(asked) - len(given)
     shares = blocks[blocks["share_least"].notna()]
     ratio = shares["share_least"] / shares["share_true"]
-    shares = shares.assign(held=ratio <= 1, ratio=ratio, proposed_held=math.nan)
+    # none told to last where none does is no miss, though it has no ratio
+    shares = shares.assign(held=shares["share_least"] <= shares["share_true"], ratio=ratio, proposed_held=math.nan)
     told = shares["how"].map(lambda how: "in its place" if how in ("share", NO_POWER) else "beside a power")
     groups += [
         (SHARE, f"{how}, of {what}", own) for (how, what), own in shares.groupby([told, shares["component"]], sort=True)

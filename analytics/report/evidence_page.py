@@ -11,12 +11,22 @@ from analytics.report import evidence_figures as figures
 from analytics.report.brief import read_cutoff_study
 from analytics.report.show import show_figure, show_heading, show_table, show_words
 from analytics.words import evidence as words
+from analytics.words import promised
 from analytics.words.cutoffs.study import power_ratio_words, study_table, study_words
 
 
 def opening(folder: Path) -> None:
     """What was simulated. folder: of the tables of the evidence."""
     show_heading(words.TITLE, *words.opening(words.read_study(folder)))
+
+
+def promises(folder: Path) -> None:
+    """What was promised, and what was measured. folder: of the tables of the evidence."""
+    table = promised.promised(folder)
+    show_words(*promised.summary(table))
+    for about, own in promised.as_shown(table):
+        show_words(about, level=3)
+        show_table(own)
 
 
 def coverage(folder: Path) -> None:
@@ -86,6 +96,7 @@ def _told(of: Callable[[Path], tuple[pd.DataFrame, tuple[str, ...]]], folded: st
 
 SECTIONS: dict[str, Callable[[Path], None]] = {
     "opening": opening,
+    "promises": promises,
     "coverage": coverage,
     "habits": habits,
     "shops": _told(words.shops, "Part by part"),

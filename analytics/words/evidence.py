@@ -71,7 +71,7 @@ def findings(study: pd.DataFrame) -> tuple[str, ...]:
         (short[~beyond], "Short, though chance could do it with so few fleets"),
     ):
         if len(rows):
-            named = (f"{r.cell}, {r.covered:.2f} of {r.rated}" for r in rows.itertuples())
+            named = (f"{r.cell}, {r.covered:.3f} of {r.rated}" for r in rows.itertuples())
             lines.append(f"{how}: {'; '.join(named)}.")
     thin = own[own["rated"] < 0.9 * own["fleets"]]
     for row in thin.itertuples():
@@ -92,7 +92,7 @@ def caveat(folder: str | Path) -> tuple[str, ...]:
         return (
             f"In {int(own['fleets'].sum()):,} simulated fleets every setting kept {GOAL:.2f} of the 0.90 promised.",
         )
-    named = "; ".join(f"{r.cell}, {r.covered:.2f}" for r in short.sort_values("covered", kind="stable").itertuples())
+    named = "; ".join(f"{r.cell}, {r.covered:.3f}" for r in short.sort_values("covered", kind="stable").itertuples())
     return (
         f"In simulated fleets {len(own) - len(short)} of {len(own)} settings kept {GOAL:.2f} or more of the 0.90 promised, the share of failures "
         f"reported not being known. Less in the others: {named} (see the evidence notebook).",
@@ -128,7 +128,7 @@ def coverage_caption(study: pd.DataFrame) -> str:
     """What the picture of the coverage shows. study: the table of the study."""
     worst = by_coverage(study).iloc[0]
     return (
-        f"Lowest: {worst['cell']}, {worst['covered']:.2f} of {worst['rated']:.0f} fleets.\n"
+        f"Lowest: {worst['cell']}, {worst['covered']:.3f} of {worst['rated']:.0f} fleets.\n"
         "Promised: 0.90 (dashed); lines are two standard errors, in brackets how many fleets got a bound."
     )
 
@@ -166,9 +166,9 @@ def forecast_table(folder: str | Path) -> pd.DataFrame:
 
 
 #: what was aimed at in every kind of shop: came over expected, ranges held; and misses on one side over those on the other
-_LEAN, _HELD, _ONE_SIDED = (0.95, 1.05), (0.87, 0.93), 2.0
+LEAN, HELD, _ONE_SIDED = (0.95, 1.05), (0.87, 0.93), 2.0
 #: share of quarters that may bring a false claim
-_CLAIMED = 0.10
+CLAIMED = 0.10
 
 
 def at_the_door(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
@@ -180,7 +180,7 @@ def at_the_door(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
     table = pd.read_csv(path)
     lines = [
         f"Quarters and years ahead in invented shops of {table['kind'].nunique()} kinds, {_of_each(table['shops'])} of each, against what then came in "
-        f"at the door. Aimed at in every kind: {_LEAN[0]:g} to {_LEAN[1]:g} come for each expected, {_HELD[0]:g} to {_HELD[1]:g} of the ranges held, and misses above and below within a factor of two."
+        f"at the door. Aimed at in every kind: {LEAN[0]:g} to {LEAN[1]:g} come for each expected, {HELD[0]:g} to {HELD[1]:g} of the ranges held, and misses above and below within a factor of two."
     ]
     for span, own in table.groupby("span", sort=False):
         n = own["forecasts"]
@@ -193,7 +193,7 @@ def at_the_door(folder: str | Path) -> tuple[pd.DataFrame, tuple[str, ...]]:
     claims = table[table["span"] == "quarter"]
     false = float((claims["false_claims"] * claims["forecasts"]).sum() / claims["forecasts"].sum())
     lines.append(
-        f"Of {claims['forecasts'].sum():,} quarters, {false:.2f} brought a claim that was false (at most {_CLAIMED:.2f} is promised in every kind).{_over_budget(claims)}"
+        f"Of {claims['forecasts'].sum():,} quarters, {false:.2f} brought a claim that was false (at most {CLAIMED:.2f} is promised in every kind).{_over_budget(claims)}"
     )
     return table, tuple(lines)
 
@@ -208,7 +208,7 @@ def _over_budget(claims: pd.DataFrame) -> str:
     over = [
         f"{row.kind} {row.false_claims:.3f} (standard error {math.sqrt(row.false_claims * (1 - row.false_claims) / row.forecasts):.3f})"
         for row in claims.itertuples()
-        if row.false_claims > _CLAIMED
+        if row.false_claims > CLAIMED
     ]
     return f" More than that: {'; '.join(over)}." if over else " In none was it more."
 
@@ -219,16 +219,21 @@ def _sure_of(kinds: pd.DataFrame) -> str:
     return f" (standard error {error:.2f}: every kind is of the same shops)" if error > 0 else ""
 
 
+def one_sided(row: Any) -> bool:
+    """Whether a kind of shop has more than twice as many misses on one side as on the other; two misses tell nothing. row: of the table of the quarters."""
+    most, least = max(row.above, row.below), min(row.above, row.below)
+    return most > _ONE_SIDED * least and most * row.forecasts > 2
+
+
 def _off_the_aim(row: Any) -> str:
     """What a kind of shop misses of what was aimed at; nothing where it misses nothing."""
     off = []
-    if not _LEAN[0] <= row.ratio <= _LEAN[1]:
+    if not LEAN[0] <= row.ratio <= LEAN[1]:
         sure = f"standard error {row.ratio_se:.2f}" if row.shops > 1 else "one shop"
         off.append(f"{row.ratio:.2f} came for each expected ({sure})")
-    if not _HELD[0] <= row.held <= _HELD[1]:
-        off.append(f"held {row.held:.2f}")
-    most, least = max(row.above, row.below), min(row.above, row.below)
-    if most > _ONE_SIDED * least and most * row.forecasts > 2:
+    if not HELD[0] <= row.held <= HELD[1]:
+        off.append(f"held {row.held:.3f}")
+    if one_sided(row):
         off.append(f"{row.above:.2f} above against {row.below:.2f} below")
     return f"{row.kind}: {', '.join(off)}" if off else ""
 

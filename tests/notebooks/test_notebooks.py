@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import ast
+import html
 import importlib
 import re
 from pathlib import Path
 
 import nbformat
 import pytest
+
+from tests.test_promises import WRITTEN
 
 ROOT = Path(__file__).parents[2]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
@@ -31,6 +34,10 @@ def test_the_evidence_notebook_runs(tmp_path):
     text = page.read_text(encoding="utf-8")
     assert "How often are the ratings right?" in text
     assert "Traceback" not in text
+    # every promise that the README of the evidence has stands on the page, in the same words, with what was measured
+    rows = [re.findall(r"<td[^>]*>(.*?)</td>", row) for row in re.findall(r"<tr>(.*?)</tr>", text, re.DOTALL)]
+    shown = [[html.unescape(re.sub(r"<[^>]+>", "", cell)) for cell in row] for row in rows]
+    assert [[name, *cells] for name, cells in WRITTEN.items() if [name, *cells] not in shown] == []
 
 
 def test_every_notebook_is_run_by_a_test():

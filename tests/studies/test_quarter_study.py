@@ -84,7 +84,7 @@ def test_what_is_missed_of_the_aim_is_told(tmp_path):
     assert told[2] == "Missed, quarters: nothing."
     assert told[3].startswith("All years together: 1.10 came")
     assert told[4] == (
-        "Missed, years: low: 1.20 came for each expected (standard error 0.02), held 0.80, 0.20 above against 0.00 below."
+        "Missed, years: low: 1.20 came for each expected (standard error 0.02), held 0.800, 0.20 above against 0.00 below."
     )
     pd.DataFrame([r | {"shops": 1} for r in rows]).to_csv(tmp_path / "quarter.csv", index=False)
     assert "1.20 came for each expected (one shop)" in at_the_door(tmp_path)[1][4]
